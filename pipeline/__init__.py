@@ -1,0 +1,1 @@
+"""evencourt: an evening of court sport, finished overnight as if one even light had lit the hall."""

@@ -1,0 +1,36 @@
+"""What a user is told when something is wrong: where, what, and what to do."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, order=True)
+class Problem:
+    """One thing wrong in a file the user wrote. Lines and columns count from 1; 0 means "the whole file"."""
+
+    file: str
+    line: int
+    column: int
+    message: str
+
+    def __str__(self) -> str:
+        where = f"{self.file}:{self.line}:{self.column}" if self.line else self.file
+        return f"{where}: {self.message}"
+
+
+class EvencourtError(Exception):
+    """Base of every error that is shown to the user as plain text, without a traceback."""
+
+
+class InputError(EvencourtError):
+    """Usage, recipe or shoot facts cannot work. All problems at once; exit status 2."""
+
+    def __init__(self, problems: Sequence[Problem] | str) -> None:
+        self.problems = () if isinstance(problems, str) else tuple(sorted(set(problems)))
+        super().__init__(problems if isinstance(problems, str) else "\n".join(map(str, self.problems)))
+
+
+class FrameError(EvencourtError):
+    """One frame cannot be delivered. The message is the reason, ready to print after the frame's name."""

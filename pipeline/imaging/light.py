@@ -1,0 +1,128 @@
+"""Light: highlights, gray-world, and registering the colours of two frames."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import gaussian_filter
+
+from pipeline.model import F32, F64
+
+_BINS = 96
+_SPAN = 2.4  # the histogram covers +-1.2 in natural log of R/G and B/G about its centre
+
+
+def rebuild_highlights(pixels: F32, saturation: F64) -> F32:
+    """Raise clipped channels to the pixel's largest, so that blown light is white and not magenta.
+
+    A clipped channel is known only to be "at least" its value; the largest channel is the least
+    assumption that keeps a single blown colour (red kit) its hue. `saturation` (3,) in pixel units.
+    """
+    limit = saturation.astype(np.float32)
+    rows = np.flatnonzero((pixels > 0.9 * limit).any(axis=(1, 2)))
+    if rows.size == 0:
+        return pixels
+    out = pixels.copy()
+    part = out[rows]
+    clipped = np.clip((part / limit - 0.9) / 0.09, 0.0, 1.0)
+    out[rows] = part + clipped * (part.max(axis=2, keepdims=True) - part)
+    return out
+
+
+@dataclass(frozen=True)
+class Chroma:
+    """A gray-world estimate: log R/G and log B/G of the light, and how far the evidence scatters about it."""
+
+    log_rg: float
+    log_bg: float
+    spread: float
+
+    @property
+    def gains(self) -> F64:
+        """(3,) multipliers that make this light neutral, green = 1."""
+        return np.exp([-self.log_rg, 0.0, -self.log_bg])
+
+
+def usable(pixels: F32, saturation: F64, floor: float) -> np.ndarray[tuple[int, int], np.dtype[np.bool_]]:
+    """Pixels that may decide about light: no channel near clipping, none near the noise floor."""
+    bright = (pixels < 0.85 * saturation.astype(np.float32)).all(axis=2)
+    return np.asarray(bright & (pixels > np.float32(floor)).all(axis=2))
+
+
+def log_chroma(pixels: F32) -> F64:
+    """(N, 3) positive pixels to (N, 2): natural log of R/G and of B/G."""
+    logs = np.log(np.maximum(pixels.astype(np.float64), 1e-6))
+    return np.stack([logs[:, 0] - logs[:, 1], logs[:, 2] - logs[:, 1]], axis=1)
+
+
+def gray_world(pixels: F32, saturation: F64, start: F64, floor: float = 0.004) -> Chroma | None:
+    """Gray-world in which every colour counts, not every pixel.
+
+    pixels (H, W, 3) camera-linear; `start` (3,) multipliers of a plausible light, the centre of the
+    search. Each bin of the log-chroma histogram weighs the fourth root of its count, so a wood floor
+    over half of the frame counts like a few kits and not like half of all evidence; bins far from the
+    running mean lose weight (biweight), which is how saturated kit is kept out. After Buchsbaum,
+    "A spatial processor model for object colour perception", J. Franklin Inst. 310, 1980, with the
+    area weighting replaced. None when fewer than 50 pixels are usable.
+    """
+    chosen = pixels[usable(pixels, saturation, floor)]
+    if len(chosen) < 50:
+        return None
+    centre = -np.log(np.asarray(start))[[0, 2]]
+    points = log_chroma(chosen) - centre
+    edges = np.linspace(-_SPAN / 2, _SPAN / 2, _BINS + 1)
+    counts, _, _ = np.histogram2d(points[:, 0], points[:, 1], bins=[edges, edges])
+    mid = (edges[:-1] + edges[1:]) / 2
+    u, v = np.meshgrid(mid, mid, indexing="ij")
+    weight = counts**0.25
+    mean = np.zeros(2)
+    scale = 0.5
+    for _ in range(12):
+        distance = np.hypot(u - mean[0], v - mean[1]) / scale
+        w = weight * np.where(distance < 1, (1 - distance**2) ** 2, 0.0)
+        if w.sum() <= 0:
+            return None
+        mean = np.array([(w * u).sum(), (w * v).sum()]) / w.sum()
+    spread = float(np.sqrt((w * ((u - mean[0]) ** 2 + (v - mean[1]) ** 2)).sum() / w.sum()))
+    return Chroma(float(mean[0] + centre[0]), float(mean[1] + centre[1]), spread)
+
+
+def colour_histogram(pixels: F32, saturation: F64, start: F64, floor: float = 0.004) -> F64:
+    """(96, 96) smoothed log-chroma histogram about `start`; the square root keeps the floor from ruling."""
+    chosen = pixels[usable(pixels, saturation, floor)]
+    edges = np.linspace(-_SPAN / 2, _SPAN / 2, _BINS + 1)
+    if len(chosen) == 0:
+        return np.zeros((_BINS, _BINS))
+    points = log_chroma(chosen) + np.log(np.asarray(start))[[0, 2]]
+    counts, _, _ = np.histogram2d(points[:, 0], points[:, 1], bins=[edges, edges])
+    histogram = np.sqrt(gaussian_filter(counts, 0.8))
+    total = np.sqrt((histogram**2).sum())
+    return np.asarray(histogram / total if total > 0 else histogram)
+
+
+def register(histogram: F64, reference: F64, reach: float = 0.5) -> tuple[float, float, float]:
+    """Shift (in log R/G, log B/G) that brings `reference` onto `histogram`, and the match from 0 to 1.
+
+    A change of light translates the log-chroma histogram of a scene (Barron, "Convolutional Color
+    Constancy", ICCV 2015); here the scene is the same hall seen twice, so the best correlation is it.
+    """
+    size = 2 * _BINS
+    spectrum = np.fft.rfft2(histogram, (size, size)) * np.conj(np.fft.rfft2(reference, (size, size)))
+    match = np.fft.fftshift(np.fft.irfft2(spectrum, (size, size)))
+    step = _SPAN / _BINS
+    offsets = (np.arange(size) - _BINS) * step
+    near = np.hypot(offsets[:, None], offsets[None, :]) <= reach
+    # A mild pull to "no change" breaks ties between equal matches.
+    scored = np.where(near, match - 0.1 * np.hypot(offsets[:, None], offsets[None, :]), -np.inf)
+    i, j = np.unravel_index(int(np.argmax(scored)), scored.shape)
+    return (
+        float(offsets[i] + step * _vertex(match[i - 1 : i + 2, j])),
+        float(offsets[j] + step * _vertex(match[i, j - 1 : j + 2])),
+        float(match[i, j]),
+    )
+
+
+def _vertex(values: F64) -> float:
+    bend = values[0] - 2 * values[1] + values[2]
+    return float(np.clip(0.5 * (values[0] - values[2]) / bend, -0.5, 0.5)) if bend < 0 else 0.0

@@ -1,0 +1,84 @@
+"""Metadata in and out of encoded files: XMP, IIM and Exif say the same, and the pixels stay as they are."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from pipeline.imaging import jpeg_segments as jpeg
+from pipeline.imaging.jpeg_segments import scan_digest, strip_jpeg
+from pipeline.imaging.metadata_exif import exif_block
+from pipeline.imaging.metadata_iim import iim_block, image_resources
+from pipeline.imaging.metadata_model import CONTACT_FIELDS, Metadata, MetadataTooLarge
+from pipeline.imaging.metadata_xmp import xmp_packet
+
+__all__ = [
+    "CONTACT_FIELDS", "Metadata", "MetadataTooLarge", "TiffTag", "embed_jpeg", "metadata_size", "scan_digest",
+    "strip_jpeg", "tiff_tags",
+]  # fmt: skip
+
+
+class TiffTag(NamedTuple):
+    """One TIFF tag in the order tifffile's `extratags` wants; for Pillow set `tagtype[code] = type` first."""
+
+    code: int
+    type: int
+    values: int
+    value: bytes
+    writeonce: bool
+
+
+def embed_jpeg(encoded: bytes, metadata: Metadata) -> tuple[bytes, tuple[str, ...]]:
+    """JPEG -> the same JPEG with Exif, XMP and APP13 of `metadata`, and what the limits of IIM cut, in words.
+
+    Earlier Exif, XMP and APP13 segments go. Raises MetadataTooLarge before anything is joined, ValueError for
+    bytes that are no JPEG.
+    """
+    segments, notices = _segments(metadata, jpeg.frame_size(encoded))
+    return jpeg.insert(encoded, segments), notices
+
+
+def metadata_size(metadata: Metadata) -> int:
+    """Octets that `embed_jpeg` adds to a file without metadata. Raises MetadataTooLarge like it."""
+    return sum(len(segment.raw) for segment in _segments(metadata, (1, 1))[0])
+
+
+def _segments(metadata: Metadata, size: tuple[int, int]) -> tuple[list[jpeg.Segment], tuple[str, ...]]:
+    iim = iim_block(metadata)
+    payloads = (
+        ("Exif", jpeg.APP1, jpeg.EXIF + exif_block(metadata, size)),
+        ("XMP", jpeg.APP1, jpeg.XMP + xmp_packet(metadata)),
+        ("IIM", jpeg.APP13, jpeg.PHOTOSHOP + image_resources(iim.data)),
+    )
+    segments = []
+    for name, marker, payload in payloads:
+        try:
+            segments.append(jpeg.make(marker, payload))
+        except ValueError as error:
+            raise MetadataTooLarge(f"{name}: {error}; shorten the caption or the keywords") from None
+    return segments, iim.cut
+
+
+def tiff_tags(metadata: Metadata) -> tuple[tuple[TiffTag, ...], tuple[str, ...]]:
+    """Tags of a TIFF's first directory, in ascending order, and what the limits of IIM cut, in words.
+
+    270 caption, 271 make, 272 model, 306 time, 315 creator, 700 XMP, 33432 copyright, 33723 IIM, 34377 image
+    resources. With tifffile pass `metadata=None` and no `description`, or it writes a 270 of its own.
+    Raises MetadataTooLarge as for a JPEG, so that one recipe works for both.
+    """
+    iim = iim_block(metadata)
+    taken = f"{metadata.created:%Y:%m:%d %H:%M:%S}" if metadata.created else ""
+    texts = {270: metadata.caption, 271: metadata.make, 272: metadata.model, 306: taken,
+             315: metadata.creator, 33432: metadata.copyright}  # fmt: skip
+    tags = [_text_tag(code, text) for code, text in texts.items() if text]
+    for code, kind, data in (
+        (700, 1, xmp_packet(metadata)),
+        (33723, 7, iim.data),
+        (34377, 1, image_resources(iim.data)),
+    ):
+        tags.append(TiffTag(code, kind, len(data), data, True))
+    return tuple(sorted(tags)), iim.cut
+
+
+def _text_tag(code: int, text: str) -> TiffTag:
+    data = text.encode("utf-8") + b"\0"
+    return TiffTag(code, 2, len(data), data, True)

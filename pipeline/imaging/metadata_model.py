@@ -1,0 +1,120 @@
+"""The facts that travel inside a delivered file, cleaned once so that XMP, IIM and Exif say the same."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from datetime import datetime
+
+from pipeline.errors import FrameError
+
+# XML 1.0 (fifth edition), production 2 "Char": everything else may not appear in a document, even escaped.
+_FORBIDDEN = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+_PARAGRAPHS = frozenset({"caption", "usage"})  # these keep their line breaks; every other text is one line
+
+# Names a photographer would write -> IPTC CreatorContactInfo (Photo Metadata Standard 2025.1).
+CONTACT_FIELDS: Mapping[str, str] = {
+    "address": "CiAdrExtadr",
+    "city": "CiAdrCity",
+    "region": "CiAdrRegion",
+    "postcode": "CiAdrPcode",
+    "country": "CiAdrCtry",
+    "phone": "CiTelWork",
+    "email": "CiEmailWork",
+    "web": "CiUrlWork",
+}
+
+
+class MetadataTooLarge(FrameError, ValueError):
+    """The text does not fit into the segment of the file that has to hold it."""
+
+
+def clean_text(text: str) -> str:
+    """NFC text without what XML 1.0 forbids (control characters, lone surrogates); line ends become LF."""
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
+    return unicodedata.normalize("NFC", _FORBIDDEN.sub("", text)).strip()
+
+
+def clean_line(text: str) -> str:
+    """Like `clean_text`, on one line: every run of white space becomes one space."""
+    return " ".join(clean_text(text).split())
+
+
+@dataclass(frozen=True)
+class Metadata:
+    """Everything that is written into a file. "" , () or None = not written.
+
+    Texts are cleaned on construction (see `clean_text`); lists lose empty and repeated entries.
+
+    contact         keys of CONTACT_FIELDS or the IPTC names themselves
+    created         naive local time, microseconds; utc_offset minutes east of UTC, -840 to 840
+    rating          -1 (rejected) to 5
+    language        BCP 47 tag of the texts
+    exposure_time   seconds; focal_length mm; iso as on the camera
+    Raises ValueError for a rating, offset, time or contact key outside these.
+    """
+
+    headline: str = ""
+    caption: str = ""
+    caption_writer: str = ""
+    alt_text: str = ""
+    keywords: tuple[str, ...] = ()
+    event: str = ""
+    persons: tuple[str, ...] = ()
+    organisations: tuple[str, ...] = ()
+    creator: str = ""
+    contact: Mapping[str, str] = field(default_factory=dict)
+    credit: str = ""
+    source: str = ""
+    copyright: str = ""
+    usage: str = ""
+    venue: str = ""
+    city: str = ""
+    region: str = ""
+    country: str = ""
+    country_code: str = ""
+    created: datetime | None = None
+    utc_offset: int | None = None
+    digital_source_type: str = ""
+    rating: int | None = None
+    language: str = ""
+    make: str = ""
+    model: str = ""
+    lens: str = ""
+    iso: float | None = None
+    exposure_time: float | None = None
+    f_number: float | None = None
+    focal_length: float | None = None
+
+    def __post_init__(self) -> None:
+        for item in fields(self):
+            value = getattr(self, item.name)
+            if isinstance(value, str):
+                tidy = clean_text if item.name in _PARAGRAPHS else clean_line
+                object.__setattr__(self, item.name, tidy(value))
+            elif isinstance(value, tuple):
+                lines = (clean_line(entry) for entry in value)
+                object.__setattr__(self, item.name, tuple(dict.fromkeys(entry for entry in lines if entry)))
+        contact = {CONTACT_FIELDS.get(key, key): clean_line(text) for key, text in self.contact.items()}
+        if unknown := sorted(set(contact) - set(CONTACT_FIELDS.values())):
+            raise ValueError(f"contact has no {', '.join(unknown)}; write {', '.join(CONTACT_FIELDS)}")
+        object.__setattr__(self, "contact", {key: text for key, text in contact.items() if text})
+        if self.rating is not None and not -1 <= self.rating <= 5:
+            raise ValueError(f"rating {self.rating} is outside -1 to 5")
+        if self.utc_offset is not None and not -840 <= self.utc_offset <= 840:
+            raise ValueError(f"an offset of {self.utc_offset} minutes from UTC is outside -840 to 840")
+        if self.created is not None and self.created.tzinfo is not None:
+            raise ValueError("created is naive local time; its offset belongs in utc_offset")
+
+
+def offset_text(minutes: int, colon: str = ":") -> str:
+    """Minutes east of UTC -> "+01:00" (or "+0100" with colon="")."""
+    hours, rest = divmod(abs(minutes), 60)
+    return f"{'-' if minutes < 0 else '+'}{hours:02d}{colon}{rest:02d}"
+
+
+def subseconds(moment: datetime) -> str:
+    """Decimal fraction of the second, left aligned, no trailing zeros: 0.35 s -> "35", a whole second -> ""."""
+    return f"{moment.microsecond:06d}".rstrip("0")

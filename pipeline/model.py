@@ -1,0 +1,104 @@
+"""Frozen types that the phases hand to each other."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from enum import StrEnum
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+F32 = NDArray[np.float32]
+F64 = NDArray[np.float64]
+
+
+class Domain(StrEnum):
+    """What the numbers of an image mean."""
+
+    CAMERA = "camera-linear"  # linear, camera colour, 1.0 = saturation of the sensor before any gain
+    WORKING = "working-linear"  # linear, Rec. 709 primaries, D65, scene referred, unclipped
+    DISPLAY = "display"  # sRGB encoded, 0 to 1
+
+
+@dataclass(frozen=True)
+class Noise:
+    """Variance of each channel at signal x: var = a * x + b, in the units of the image it travels with."""
+
+    a: F64  # (3,), >= 0
+    b: F64  # (3,), >= 0
+
+    def scaled(self, gain: F64) -> Noise:
+        """After x -> gain * x: a -> gain * a, b -> gain**2 * b. `gain` is (3,) or a scalar array."""
+        return Noise(self.a * gain, self.b * gain * gain)
+
+    def averaged(self, energy: float) -> Noise:
+        """After a filter whose squared weights sum to `energy`."""
+        return Noise(self.a * energy, self.b * energy)
+
+
+@dataclass(frozen=True)
+class Image:
+    """Pixels with what is needed to interpret them.
+
+    pixels      float32 (H, W, 3), upright, finite; linear data may be slightly negative (noise about black)
+    noise       variance model in the same units
+    saturation  (3,) the value at which each channel clips, in the same units
+    to_working  (3, 3) matrix that brings balanced camera colour to working-linear
+    """
+
+    pixels: F32
+    domain: Domain
+    noise: Noise
+    saturation: F64
+    to_working: F64
+
+    def with_pixels(self, pixels: F32) -> Image:
+        return replace(self, pixels=pixels)
+
+
+@dataclass(frozen=True)
+class Exif:
+    """Capture facts of a frame; None or "" where the file does not say.
+
+    time is local wall-clock time (naive, microseconds from the sub-second tag); utc_offset in minutes.
+    exposure_time in seconds, focal_length in mm, orientation as Exif 274 (1 to 8).
+    """
+
+    make: str = ""
+    model: str = ""
+    serial: str = ""
+    lens: str = ""
+    iso: float | None = None
+    exposure_time: float | None = None
+    f_number: float | None = None
+    focal_length: float | None = None
+    time: datetime | None = None
+    has_subseconds: bool = False
+    utc_offset: int | None = None
+    orientation: int = 1
+    notices: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Frame:
+    """One capture in the shoot folder.
+
+    name      unique in the shoot: the file's stem, with its folder in front where two stems are equal
+    relative  posix path from the shoot folder
+    kind      "raw" (LibRaw reads it) or "picture" (JPEG, TIFF, PNG)
+    """
+
+    name: str
+    path: Path
+    relative: str
+    kind: str
+    exif: Exif = field(default_factory=Exif)
+
+
+@dataclass(frozen=True)
+class Burst:
+    """Frames of one camera that share a scene and settings, in order of time. A single is a burst of one."""
+
+    frames: tuple[str, ...]

@@ -1,0 +1,1 @@
+"""A recipe file: parsing, checking, and the steps it binds."""

@@ -1,0 +1,211 @@
+"""Phase three: (raw bytes, resolved recipe, solution) -> delivered files. Pure per frame, any machine, any order."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import PIL.Image
+
+from pipeline.imaging import tone as tone_curve
+from pipeline.imaging.geometry import box_to_pixels, resize
+from pipeline.imaging.light import rebuild_highlights
+from pipeline.imaging.metadata import Metadata, embed_jpeg, metadata_size, scan_digest
+from pipeline.imaging.tiff import encode_tiff
+from pipeline.keys import digest_json, environment
+from pipeline.model import Frame, Image
+from pipeline.recipe.recipe import Bound, Delivery, Recipe
+from pipeline.shoot.facts import FrameFacts
+from pipeline.solve import Plan
+from pipeline.steps import crop, resize as resize_step
+from pipeline.steps.base import ApplyContext, Solution
+from pipeline.steps.decode import decode
+from pipeline.steps.save import SaveParams, encode_jpeg
+from pipeline.store import Store, write_atomic
+
+THUMB_EDGE = 320
+# Metadata is budgeted in steps, so that a longer caption seldom changes the pixels of a file that must fit.
+_BUDGET = 4096
+
+
+@dataclass(frozen=True)
+class Output:
+    """One file to make: where, from which delivery, with which metadata, under which pixel key."""
+
+    delivery: Delivery
+    relative: str
+    metadata: Metadata | None
+    key: str
+
+
+@dataclass(frozen=True)
+class Job:
+    """All that a render depends on."""
+
+    out: Path
+    frame: Frame
+    row: FrameFacts
+    long_edge: int | None
+    shared: tuple[Bound, ...]
+    outputs: tuple[Output, ...]
+    solutions: Mapping[str, Solution]
+    thumbs: str
+    to: Path | None = None  # write here instead of OUT (verify)
+
+
+@dataclass(frozen=True)
+class Rendered:
+    """What became of one output."""
+
+    relative: str
+    key: str
+    sha256: str
+    bytes: int
+    width: int
+    height: int
+    quality: int
+    scan: str
+    thumb: str
+    notices: tuple[str, ...] = field(default=())
+
+
+def long_edge_needed(recipe: Recipe, plan: Plan, frame: str, full: tuple[int, int]) -> int | None:
+    """Pixels of the longer side of the whole frame that serve every delivery; None for all of them.
+
+    Where a crop is followed by a resize, an edge is sought at which the crop comes out at exactly the
+    delivered size, so that no second interpolation softens it.
+    """
+    if any(b.step.name == "decode" and getattr(b.params, "size", "") == "full" for b in recipe.steps):
+        return None
+    needed = 0
+    for delivery in recipe.deliveries:
+        bounds = {b.step.name: b for b in delivery.steps}
+        if "resize" not in bounds:
+            return None
+        box = (0.0, 0.0, 1.0, 1.0)
+        if "crop" in bounds:
+            box = crop.box_for(bounds["crop"].params, plan.of(f"{delivery.name}/crop", frame), *full)  # type: ignore[arg-type]
+        x0, y0, x1, y1 = box_to_pixels(box, *full)
+        wanted = resize_step.output_size(bounds["resize"].params, y1 - y0, x1 - x0)  # type: ignore[arg-type]
+        ratio = max(wanted) / max(y1 - y0, x1 - x0)
+        edge = min(max(full), round(max(full) * ratio))
+        for candidate in (edge, edge + 1, edge - 1, edge + 2):
+            h, w = (round(side * candidate / max(full)) for side in full)
+            cx0, cy0, cx1, cy1 = box_to_pixels(box, h, w)
+            if max(cx1 - cx0, cy1 - cy0) == max(wanted):
+                edge = candidate
+                break
+        needed = max(needed, edge)
+    return None if needed >= max(full) else needed
+
+
+def pixel_key(
+    digest: str, long_edge: int | None, shared: Sequence[Bound], delivery: Delivery,
+    solutions: Mapping[str, Solution], metadata: Metadata | None,
+) -> str:
+    """Hash of everything the encoded pixels depend on; the text of the caption is not among it."""
+    steps: list[Any] = [
+        [b.step.name, b.step.version, b.params.model_dump(mode="json"), dict(solutions.get(b.step.name, {}))]
+        for b in shared
+    ]
+    for b in delivery.steps:
+        if b.step.name != "caption":
+            solution = dict(solutions.get(f"{delivery.name}/{b.step.name}", {}))
+            steps.append([b.step.name, b.step.version, b.params.model_dump(mode="json"), solution])
+    save: Any = delivery.steps[-1].params
+    if save.format == "tiff":  # a TIFF is written whole, text included
+        steps.append(repr(metadata))
+    elif save.at_most:
+        steps.append(_reserve(metadata))
+    return digest_json({"frame": digest, "edge": long_edge, "steps": steps, "on": environment()})
+
+
+def _reserve(metadata: Metadata | None) -> int:
+    return 0 if metadata is None else -(-metadata_size(metadata) // _BUDGET) * _BUDGET
+
+
+def render(job: Job) -> list[Rendered]:
+    """Make every output of one frame. Raises FrameError or OSError; files appear whole or not at all."""
+    decoded = decode(job.frame, job.long_edge)
+    image = decoded.image
+    if job.thumbs:
+        _thumb_before(job, image, decoded.as_shot if decoded.as_shot is not None else decoded.daylight)
+    for bound in job.shared:
+        image = _apply(image, bound, job, bound.step.name)
+    return [_deliver(job, image, output) for output in job.outputs]
+
+
+def _apply(image: Image, bound: Bound, job: Job, label: str) -> Image:
+    if bound.step.apply is None:
+        return image
+    return bound.step.apply(image, bound.params, ApplyContext(job.frame, job.row, job.solutions.get(label, {})))
+
+
+def _deliver(job: Job, image: Image, output: Output) -> Rendered:
+    delivery = output.delivery
+    for bound in delivery.steps:
+        image = _apply(image, bound, job, f"{delivery.name}/{bound.step.name}")
+    save: Any = delivery.steps[-1].params
+    notices: tuple[str, ...] = ()
+    quality = 0
+    if save.format == "tiff":
+        data, scan = encode_tiff(image.pixels, output.metadata), ""
+    else:
+        encoded = encode_jpeg(image, save, _reserve(output.metadata))
+        data, quality, scan = encoded.data, encoded.quality, scan_digest(encoded.data)
+        if quality < save.quality:
+            notices = (f"quality {quality} instead of {save.quality} to stay within {save.at_most}",)
+        if output.metadata is not None:
+            data, cut = embed_jpeg(data, output.metadata)
+            notices += cut
+    path = (job.to or job.out) / output.relative
+    path.parent.mkdir(parents=True, exist_ok=True)
+    write_atomic(path, data)
+    thumb = ""
+    if job.thumbs:
+        thumb = f"{job.thumbs}.{delivery.name}.jpg"
+        _write_thumb(job, thumb, image.pixels)
+    height, width = image.pixels.shape[:2]
+    digest = hashlib.sha256(data).hexdigest()
+    return Rendered(
+        output.relative, output.key, digest, len(data), width, height, quality, scan, thumb, notices
+    )
+
+
+def rewrap(out: Path, relative: str, scan: str, metadata: Metadata | None) -> tuple[bytes, tuple[str, ...]] | None:
+    """The delivered JPEG with new metadata and the very same scan data; None when its pixels are not the ones made."""
+    try:
+        data = (out / relative).read_bytes()
+    except OSError:
+        return None
+    if not scan or scan_digest(data) != scan:
+        return None
+    return embed_jpeg(data, metadata) if metadata is not None else None
+
+
+def _thumb_before(job: Job, image: Image, balance: Any) -> None:
+    small = _shrink(image.pixels)
+    gains = np.asarray(balance, dtype=np.float64)
+    balanced = rebuild_highlights(small * gains.astype(np.float32), image.saturation * gains)
+    pixels = tone_curve.render(balanced, image.to_working, 0.0, 0.55, 3.0, 1.0)
+    _write_thumb(job, f"{job.thumbs}.before.jpg", pixels)
+
+
+def _shrink(pixels: Any) -> Any:
+    height, width = pixels.shape[:2]
+    scale = min(1.0, THUMB_EDGE / max(height, width))
+    return resize(pixels, max(1, round(height * scale)), max(1, round(width * scale)))
+
+
+def _write_thumb(job: Job, name: str, display: Any) -> None:
+    small = (np.clip(_shrink(display), 0, 1) * 255 + 0.5).astype(np.uint8)
+    buffer = io.BytesIO()
+    PIL.Image.fromarray(small, "RGB").save(buffer, "JPEG", quality=80)
+    Store(job.out).put("thumbs", name, buffer.getvalue())
+
+

@@ -1,0 +1,460 @@
+"""The facts of one event: shoot.yaml, roster.csv and frames.csv, checked in one go."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Literal, cast
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+
+from pipeline.errors import InputError, Problem
+from pipeline.shoot.tables import FrameIndex, Row, Table, numbers, read_table, yes_or_no
+from pipeline.yamlfile import Document, did_you_mean, load_yaml, problems_of
+
+Box = tuple[float, float, float, float]
+Corners = tuple[tuple[float, float], tuple[float, float], tuple[float, float], tuple[float, float]]
+Missing = list[tuple[str, str]]
+
+SIDES = ("home", "away")
+ROSTER_COLUMNS = ("team", "number", "name", "publish")
+FRAME_COLUMNS = ("frame", "keep", "rating", "players", "words", "crop")
+
+
+@dataclass(frozen=True)
+class Player:
+    """One line of the roster. `number` is text, because 0 and 00 are two shirts in some sports."""
+
+    team: str  # "home" or "away"
+    number: str
+    name: str
+    publish: bool = True
+    line: int = 0
+
+    def as_json(self) -> dict[str, Any]:
+        """What a picture may depend on; the line is for messages only."""
+        return {"team": self.team, "number": self.number, "name": self.name, "publish": self.publish}
+
+
+@dataclass(frozen=True)
+class FrameFacts:
+    """What the photographer says of one frame.
+
+    rating   -1 (rejected) to 5, None = not rated
+    players  (team, number) from left to right; each is in the roster
+    crop     (x0, y0, x1, y1), fractions of the upright frame, None = not given
+    """
+
+    keep: bool = True
+    rating: int | None = None
+    players: tuple[tuple[str, str], ...] = ()
+    words: str = ""
+    crop: Box | None = None
+    line: int = 0
+
+    def as_json(self) -> dict[str, Any]:
+        """What a picture may depend on; the line is for messages only."""
+        return {
+            "keep": self.keep,
+            "rating": self.rating,
+            "players": [list(p) for p in self.players],
+            "words": self.words,
+            "crop": None if self.crop is None else list(self.crop),
+        }
+
+
+@dataclass(frozen=True)
+class Reference:
+    """A frame that shows a known neutral.
+
+    patch  (x0, y0, x1, y1) fractions of the upright frame, "auto" = look for it, None = no patch
+    chart  four (x, y) corners in fractions, "auto" = look for it, None = no chart
+    end    the end of the court it stands for, in the photographer's words
+    """
+
+    frame: str
+    patch: Box | Literal["auto"] | None = None
+    chart: Corners | Literal["auto"] | None = None
+    end: str | None = None
+
+    def as_json(self) -> dict[str, Any]:
+        chart = [list(c) for c in self.chart] if isinstance(self.chart, tuple) else self.chart
+        patch = list(self.patch) if isinstance(self.patch, tuple) else self.patch
+        return {"frame": self.frame, "patch": patch, "chart": chart, "end": self.end}
+
+
+@dataclass(frozen=True)
+class Facts:
+    """The event as a whole; every field has a usable default, so that a shoot without shoot.yaml works.
+
+    country  ISO 3166 alpha-2 or alpha-3, capitals
+    start    aware datetime
+    rows     frame name -> what frames.csv says of it
+    clocks   camera serial number -> seconds to add to that camera's times
+    """
+
+    title: str = ""
+    teams: Mapping[str, str] = field(default_factory=dict)
+    venue: str = ""
+    city: str = ""
+    region: str = ""
+    country: str = ""
+    start: datetime | None = None
+    language: str = "en"
+    creator: str = ""
+    credit: str = ""
+    copyright: str = ""
+    usage: str = ""
+    contact: str | Mapping[str, str] = ""
+    roster: tuple[Player, ...] = ()
+    rows: Mapping[str, FrameFacts] = field(default_factory=dict)
+    references: tuple[Reference, ...] = ()
+    clocks: Mapping[str, float] = field(default_factory=dict)
+    minors: bool = False
+    source_file: str = ""
+
+    def row(self, frame: str) -> FrameFacts:
+        """What frames.csv says of `frame`; the defaults where it says nothing."""
+        return self.rows.get(frame, FrameFacts())
+
+    def player(self, team: str, number: str) -> Player | None:
+        """The roster's player with that side ("home" or "away") and shirt number."""
+        return next((p for p in self.roster if (p.team, p.number) == (team, number)), None)
+
+    def as_json(self) -> dict[str, Any]:
+        """JSON values that are equal when the facts are; without lines and file names, so that moving a
+        file or adding a blank line renders nothing again."""
+        contact = self.contact if isinstance(self.contact, str) else dict(sorted(self.contact.items()))
+        return {
+            **{name: getattr(self, name) for name in _TEXTS},
+            "teams": dict(sorted(self.teams.items())),
+            "start": self.start.isoformat() if self.start else None,
+            "contact": contact,
+            "roster": [p.as_json() for p in self.roster],
+            "rows": {name: self.rows[name].as_json() for name in sorted(self.rows)},
+            "references": [r.as_json() for r in self.references],
+            "clocks": dict(sorted(self.clocks.items())),
+            "minors": self.minors,
+        }
+
+
+_TEXTS = (
+    "title", "venue", "city", "region", "country", "language", "creator", "credit", "copyright", "usage",
+)  # fmt: skip
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class _Teams(_Part):
+    home: str = ""
+    away: str = ""
+
+
+class _Contact(_Part):
+    email: str = ""
+    web: str = ""
+    phone: str = ""
+    address: str = ""
+    city: str = ""
+    region: str = ""
+    postcode: str = ""
+    country: str = ""
+
+
+def _fractions(value: Any, count: int) -> tuple[float, ...] | None:
+    """`count` numbers from 0 to 1, or None."""
+    if not isinstance(value, list | tuple) or len(value) != count:
+        return None
+    numbers = [v for v in value if isinstance(v, int | float) and not isinstance(v, bool) and 0 <= v <= 1]
+    return tuple(float(v) for v in numbers) if len(numbers) == count else None
+
+
+def _box(value: Any) -> Box | None:
+    """Corners (x0, y0, x1, y1) in fractions, the first above and left of the second; else None."""
+    box = _fractions(value, 4)
+    return cast(Box, box) if box and box[0] < box[2] and box[1] < box[3] else None
+
+
+class _Reference(_Part):
+    frame: str
+    patch: Any = None
+    chart: Any = None
+    end: str | None = None
+
+    @field_validator("patch")
+    @classmethod
+    def _patch(cls, value: Any) -> Any:
+        if value in (None, "auto"):
+            return value
+        box = _box(value)
+        if box is None:
+            raise ValueError(
+                "write auto, or [x0, y0, x1, y1] with each from 0 to 1 and x0 < x1, y0 < y1 "
+                "(fractions of the upright frame)"
+            )
+        return box
+
+    @field_validator("chart")
+    @classmethod
+    def _chart(cls, value: Any) -> Any:
+        if value in (None, "auto"):
+            return value
+        corners = [_fractions(v, 2) for v in value] if isinstance(value, list) else []
+        if len(corners) != 4 or None in corners:
+            raise ValueError("write auto, or four corners [[x, y], [x, y], [x, y], [x, y]], each from 0 to 1")
+        return tuple(corners)
+
+
+class _File(_Part):
+    title: str = ""
+    teams: _Teams = _Teams()
+    venue: str = ""
+    city: str = ""
+    region: str = ""
+    country: str = ""
+    start: str | None = None
+    language: str = "en"
+    creator: str = ""
+    credit: str = ""
+    copyright: str = ""
+    usage: str = ""
+    contact: Any = ""
+    roster: str | None = None
+    frames: str | None = None
+    references: tuple[_Reference, ...] = ()
+    clocks: dict[str, float] = Field(default_factory=dict)
+    minors: bool = False
+
+    @field_validator("country")
+    @classmethod
+    def _country(cls, value: str) -> str:
+        if value and not re.fullmatch(r"[A-Za-z]{2,3}", value):
+            raise ValueError(f"{value} is not an ISO 3166 code; write two or three letters such as NO or NOR")
+        return value.upper()
+
+    @field_validator("language")
+    @classmethod
+    def _language(cls, value: str) -> str:
+        if not re.fullmatch(r"[A-Za-z]{2,3}(-[A-Za-z0-9]{2,8})*", value):
+            raise ValueError(f"{value} is not a language code; write one such as en or nb-NO")
+        return value
+
+    @field_validator("start")
+    @classmethod
+    def _start(cls, value: str | None) -> str | None:
+        try:
+            aware = value is None or datetime.fromisoformat(value).utcoffset() is not None
+        except ValueError:
+            aware = False
+        if not aware:
+            raise ValueError(
+                f"{value} is not a date and time with its offset from UTC; write it as 2026-02-14T19:30:00+01:00"
+            )
+        return value
+
+
+def load_facts(
+    shoot: Path, facts_file: Path | None, frame_names: Collection[str]
+) -> tuple[Facts, list[Problem], Missing]:
+    """Read the facts of a shoot, reporting everything that is wrong at once.
+
+    shoot        the shoot folder; its shoot.yaml is used where `facts_file` is None, and may be absent
+    frame_names  names of the frames in the folder
+
+    Returns the facts, the problems that must stop a run, and (frame, reason) for each frame that
+    frames.csv names and the folder does not hold, which need not stop it. Raises nothing of its own.
+    """
+    problems: list[Problem] = []
+    path = facts_file or shoot / "shoot.yaml"
+    parsed, doc = _File(), Document(str(path), {}, {}, {})
+    if facts_file is not None or path.exists():
+        try:
+            doc = load_yaml(path)
+            parsed = _parse(doc, problems)
+        except InputError as error:
+            problems += error.problems
+    folders = (path.parent, shoot)
+    index = FrameIndex(frame_names)
+    teams = {side: name for side in SIDES if (name := getattr(parsed.teams, side))}
+    roster = _roster(_table("roster", parsed, doc, folders, problems), teams, problems)
+    rows, missing = _frames(_table("frames", parsed, doc, folders, problems), teams, roster, index, problems)
+    contact = parsed.contact
+    facts = Facts(
+        **{name: getattr(parsed, name) for name in _TEXTS},
+        teams=teams,
+        start=datetime.fromisoformat(parsed.start) if parsed.start else None,
+        contact=contact if isinstance(contact, str) else {k: v for k, v in contact.items() if v},
+        roster=roster,
+        rows=rows,
+        references=_references(parsed, doc, index, problems),
+        clocks=parsed.clocks,
+        minors=parsed.minors,
+        source_file=str(path) if doc.positions else "",
+    )
+    return facts, sorted(set(problems)), missing
+
+
+def _as_text(doc: Document) -> Any:
+    """The document with numbers put back as they were written wherever text is meant (phone: 0123)."""
+    if not isinstance(doc.data, dict):
+        return doc.data
+    data = {key: value for key, value in doc.data.items() if value is not None}
+    for key in {*_TEXTS, "contact", "start"} & data.keys():
+        data[key] = doc.texts.get((key,), data[key])
+    for key in {"teams", "contact"} & data.keys():
+        if isinstance(data[key], dict):
+            data[key] = {k: doc.texts.get((key, k), v) for k, v in data[key].items() if v is not None}
+    return data
+
+
+def _parse(doc: Document, problems: list[Problem]) -> _File:
+    data = {} if doc.data is None else _as_text(doc)
+    if not isinstance(data, dict):
+        problems.append(doc.problem((), "the facts of a shoot are keys and values, such as title: Town cup"))
+        return _File()
+    contact = data.get("contact", "")
+    if isinstance(contact, dict):
+        try:
+            data["contact"] = _Contact.model_validate(contact).model_dump()
+        except ValidationError as error:
+            problems += problems_of(error, doc, ("contact",), _Contact)
+    elif not isinstance(contact, str):
+        problems.append(doc.problem(("contact",), "contact: write text, or keys such as email, web and phone"))
+        del data["contact"]
+    try:
+        return _File.model_validate(data)
+    except ValidationError as error:
+        problems += problems_of(error, doc, (), _File)
+        bad = {e["loc"][0] for e in error.errors()}
+    # The rest is read all the same, so that the tables' problems are told in the same go.
+    return _File.model_validate({key: value for key, value in data.items() if key not in bad})
+
+
+def _table(
+    kind: Literal["roster", "frames"],
+    parsed: _File,
+    doc: Document,
+    folders: tuple[Path, Path],
+    problems: list[Problem],
+) -> Table | None:
+    """The table that the facts name, else roster.csv or frames.csv where there is one."""
+    named: str | None = getattr(parsed, kind)
+    places = [folder / (named or f"{kind}.csv") for folder in dict.fromkeys(folders)]
+    path = next((p for p in places if p.is_file()), None)
+    if path is None:
+        if named:
+            problems.append(doc.problem((kind,), f"{kind}: no file {named} beside the facts; check the name"))
+        return None
+    if kind == "roster":
+        return read_table(path, ROSTER_COLUMNS, ("team", "number", "name"), problems)
+    return read_table(path, FRAME_COLUMNS, ("frame",), problems)
+
+
+def _side(written: str, teams: Mapping[str, str]) -> tuple[str | None, str]:
+    """("home" or "away", "") or (None, why not)."""
+    asked = " ".join(written.split()).casefold()
+    named = {" ".join(name.split()).casefold(): side for side, name in teams.items()}
+    for side in SIDES:
+        if asked in (side, next((n for n, s in named.items() if s == side), side)):
+            return side, ""
+    known = [*SIDES, *teams.values()]
+    return None, f"no team {written or '(empty)'}; write {' or '.join(known)}{did_you_mean(written, known)}"
+
+
+def _roster(
+    table: Table | None, teams: Mapping[str, str], problems: list[Problem]
+) -> tuple[Player, ...]:
+    players: dict[tuple[str, str], Player] = {}
+    for row in table.rows if table else ():
+        wrong: list[str] = []
+        side, why = _side(row["team"], teams)
+        number = row["number"].removeprefix("#")
+        publish = yes_or_no(row["publish"], default=True)
+        if side is None:
+            wrong.append(f"team: {why}")
+        if not number.isdecimal():
+            wrong.append(f"number: {number or '(empty)'} is not a shirt number; write digits, such as 7")
+        if not row["name"]:
+            wrong.append("name: empty; write the player's name")
+        if publish is None:
+            wrong.append(f"publish: {row['publish']} is neither yes nor no")
+        if first := players.get((side or "", number)):
+            wrong.append(f"{side} {number} is already on line {first.line} ({first.name}); change one of the two")
+        elif side and not wrong:
+            players[side, number] = Player(side, number, row["name"], bool(publish), row.line)
+        problems += [row.problem(message) for message in wrong]
+    return tuple(players.values())
+
+
+def _players(
+    row: Row, teams: Mapping[str, str], roster: tuple[Player, ...], wrong: list[str]
+) -> tuple[tuple[str, str], ...]:
+    known = {(p.team, p.number) for p in roster}
+    found: list[tuple[str, str]] = []
+    for part in filter(None, (p.strip() for p in re.split("[;,]", row["players"]))):
+        match = re.fullmatch(r"(.*\S)\s+#?(\d+)", part)
+        side, why = _side(match[1], teams) if match else (None, f"{part} is not a team and a number; write home 7")
+        if match is None or side is None:
+            wrong.append(f"players: {why}")
+        elif (side, match[2]) not in known:
+            wrong.append(f"players: {side} {match[2]} is not in the roster; add the player or correct the number")
+        elif (side, match[2]) in found:
+            wrong.append(f"players: {side} {match[2]} is named twice; leave one out")
+        else:
+            found.append((side, match[2]))
+    return tuple(found)
+
+
+def _frames(
+    table: Table | None,
+    teams: Mapping[str, str],
+    roster: tuple[Player, ...],
+    index: FrameIndex,
+    problems: list[Problem],
+) -> tuple[dict[str, FrameFacts], Missing]:
+    rows: dict[str, FrameFacts] = {}
+    missing: Missing = []
+    for row in table.rows if table else ():
+        wrong: list[str] = []
+        name, why = index.find(row["frame"]) if row["frame"] else (None, "")
+        keep = yes_or_no(row["keep"], default=True)
+        rating = int(row["rating"]) if re.fullmatch(r"-1|[0-5]", row["rating"]) else None
+        crop = _box(numbers(row["crop"]))
+        if not row["frame"]:
+            wrong.append("frame: empty; write the frame's name")
+        elif name is None:
+            missing.append((row["frame"], f"{row.where}: {why}"))
+        elif name in rows:
+            wrong.append(f"frame: {name} is already on line {rows[name].line}; leave one of the two out")
+        if keep is None:
+            wrong.append(f"keep: {row['keep']} is neither yes nor no")
+        if row["rating"] and rating is None:
+            wrong.append(f"rating: {row['rating']} is not a rating; write a whole number from -1 to 5")
+        if row["crop"] and crop is None:
+            wrong.append(f"crop: {row['crop']} is not a crop; write x0 y0 x1 y1, each from 0 to 1, x0 < x1, y0 < y1")
+        players = _players(row, teams, roster, wrong)
+        if name is not None and not wrong:
+            rows[name] = FrameFacts(bool(keep), rating, players, row["words"], crop, row.line)
+        problems += [row.problem(message) for message in wrong]
+    return rows, missing
+
+
+def _references(
+    parsed: _File, doc: Document, index: FrameIndex, problems: list[Problem]
+) -> tuple[Reference, ...]:
+    references: list[Reference] = []
+    for number, given in enumerate(parsed.references):
+        name, why = index.find(given.frame)
+        where = ("references", number)
+        if name is None:
+            problems.append(doc.problem((*where, "frame"), f"references: {why}"))
+        elif given.patch is None and given.chart is None:
+            problems.append(doc.problem(where, "references: say where the neutral is: add patch: or chart:"))
+        else:
+            references.append(Reference(name, given.patch, given.chart, given.end))
+    return tuple(references)

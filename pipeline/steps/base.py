@@ -1,0 +1,96 @@
+"""What a step is. A step is declared once, in one file; help, schema and documentation come from it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import BaseModel, ConfigDict
+
+from pipeline.model import F64, Burst, Domain, Frame, Image
+from pipeline.shoot.facts import Facts, FrameFacts, Reference
+
+Measured = Mapping[str, NDArray[Any]]
+Solution = Mapping[str, Any]  # JSON values only: it is part of a render's key and is written to run.json
+
+LINEAR = (Domain.CAMERA, Domain.WORKING)
+
+
+class Params(BaseModel):
+    """Parameters of a step: every field has a default, a range and one line of help."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+@dataclass(frozen=True)
+class MeasureContext:
+    """`frame`, its small upright linear decode (`proxy`, before any other step) and the camera's balances.
+
+    as_shot is None when the file carries no balance; both are (3,) multipliers with green = 1.
+    """
+
+    frame: Frame
+    proxy: Image
+    as_shot: F64 | None
+    daylight: F64
+    references: Sequence[Reference]  # those that name this frame
+
+
+@dataclass(frozen=True)
+class SolveContext:
+    """What `solve` sees: every surveyed frame in order of time, the bursts, and what earlier steps decided."""
+
+    frames: Sequence[Frame]
+    bursts: Sequence[Burst]
+    facts: Facts
+    measured: Mapping[str, Measured]  # frame name -> this step's measurement; the same for every recipe
+    proxies: Callable[[str], Image]  # frame name -> its proxy, with the earlier shared steps applied
+    earlier: Mapping[str, Mapping[str, Solution]]  # step name -> frame name -> solution
+
+
+@dataclass(frozen=True)
+class ApplyContext:
+    """What `apply` may use besides the pixels."""
+
+    frame: Frame
+    row: FrameFacts
+    solution: Solution
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step.
+
+    place  "shared" (once per frame), "delivery" (per delivery) or "both"
+    takes  the domains it accepts; gives  the domain it returns, None = unchanged
+    apply  Image -> Image; None for decode, caption and save, which the engine calls by their own names
+    solve  returns a solution per frame name, and notices for the report
+    """
+
+    name: str
+    version: int
+    summary: str
+    Params: type[Params]
+    place: str
+    takes: tuple[Domain, ...] = LINEAR
+    gives: Domain | None = None
+    measure: Callable[[MeasureContext], Measured] | None = None
+    solve: Callable[[SolveContext, Any], Solved] | None = None
+    apply: Callable[[Image, Any, ApplyContext], Image] | None = None
+
+
+@dataclass(frozen=True)
+class Solved:
+    """Solutions by frame name, and what the report should say."""
+
+    by_frame: Mapping[str, Solution]
+    notices: tuple[str, ...] = ()
+    notices_by_frame: Mapping[str, str] = field(default_factory=dict)
+
+
+def floats(values: NDArray[Any]) -> list[float]:
+    """Array -> JSON numbers, rounded so that a last-bit difference does not change a render's key."""
+    return [float(f"{v:.7g}") for v in np.asarray(values, dtype=np.float64).ravel()]

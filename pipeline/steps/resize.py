@@ -1,0 +1,57 @@
+"""resize: area-correct in linear light, with output sharpening."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from pydantic import Field, model_validator
+
+from pipeline.imaging.geometry import resize, resize_energy, sharpen
+from pipeline.model import Image
+from pipeline.steps.base import ApplyContext, Params, Step
+
+
+class ResizeParams(Params):
+    """Parameters of resize."""
+
+    long_edge: int | None = Field(None, ge=16, le=20000, description="pixels of the longer side (default 2048)")
+    width: int | None = Field(None, ge=16, le=20000, description="at most so many pixels wide")
+    height: int | None = Field(None, ge=16, le=20000, description="at most so many pixels high")
+    enlarge: bool = Field(False, description="also enlarge frames that are smaller")
+    sharpen: float = Field(0.4, ge=0, le=2, description="output sharpening, 0 = none")
+    radius: float = Field(0.7, ge=0.3, le=5, description="radius of the sharpening in delivered pixels")
+
+    @model_validator(mode="after")
+    def _one(self) -> ResizeParams:
+        if self.long_edge is not None and (self.width is not None or self.height is not None):
+            raise ValueError("give long_edge, or width and height, not both")
+        return self
+
+
+def output_size(params: ResizeParams, height: int, width: int) -> tuple[int, int]:
+    """(height, width) that a picture of this size comes out at."""
+    factors = [bound / side for bound, side in ((params.width, width), (params.height, height)) if bound]
+    if not factors:
+        factors = [(params.long_edge or 2048) / max(height, width)]
+    factor = min(factors)
+    if factor >= 1 and not params.enlarge:
+        return height, width
+    return max(1, round(height * factor)), max(1, round(width * factor))
+
+
+def apply(image: Image, params: ResizeParams, context: ApplyContext) -> Image:
+    """Resize and sharpen; the noise model follows the average."""
+    before = (image.pixels.shape[0], image.pixels.shape[1])
+    after = output_size(params, *before)
+    pixels = sharpen(resize(image.pixels, *after), params.sharpen, params.radius)
+    return replace(image, pixels=pixels, noise=image.noise.averaged(resize_energy(before, after)))
+
+
+STEP = Step(
+    name="resize",
+    version=1,
+    summary="Scale to the delivered size by area average in linear light, then sharpen for the screen.",
+    Params=ResizeParams,
+    place="delivery",
+    apply=apply,
+)

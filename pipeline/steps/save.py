@@ -1,0 +1,104 @@
+"""save: encode as JPEG or TIFF with an sRGB profile."""
+
+from __future__ import annotations
+
+import io
+import re
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+import PIL.Image
+from pydantic import Field, field_validator
+
+from pipeline.errors import FrameError
+from pipeline.imaging.icc import srgb_profile
+from pipeline.model import Domain, Image
+from pipeline.steps.base import Params, Step
+
+_UNITS = {"": 1, "B": 1, "KB": 1000, "MB": 1000_000, "KIB": 1024, "MIB": 1024**2}
+_LOWEST = 40  # below this quality blocks show in skin; the frame is refused instead
+
+
+class SaveParams(Params):
+    """Parameters of save."""
+
+    format: Literal["jpeg", "tiff"] = Field("jpeg", description="jpeg, or tiff (16 bit, lossless)")
+    quality: int = Field(88, ge=40, le=100, description="JPEG quality")
+    at_most: str | None = Field(None, description='largest file, such as "1.5 MB"; quality is lowered to meet it')
+    chroma: Literal["auto", "full", "half"] = Field(
+        "auto", description="JPEG chroma resolution: auto = full from quality 90 on"
+    )
+
+    @field_validator("at_most", mode="before")
+    @classmethod
+    def _size(cls, value: Any) -> Any:
+        if value is not None:
+            parse_size(str(value))
+            return str(value)
+        return value
+
+
+STEP = Step(
+    name="save",
+    version=1,
+    summary="Encode as JPEG or TIFF with an embedded sRGB profile, within an upper size if one is given.",
+    Params=SaveParams,
+    place="delivery",
+    takes=(Domain.DISPLAY,),
+)
+
+
+def parse_size(text: str) -> int:
+    """'1.5 MB' -> octets. Raises ValueError."""
+    match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*([KM]?I?B?)\s*", text.upper())
+    if match is None or match[2] not in _UNITS:
+        raise ValueError(f'{text!r} is not a size; write for example "1.5 MB" or "800 KB"')
+    size = round(float(match[1]) * _UNITS[match[2]])
+    if size < 10_000:
+        raise ValueError(f"{text!r} is too small for a photograph; the least is 10 KB")
+    return size
+
+
+@dataclass(frozen=True)
+class Encoded:
+    """JPEG bytes without metadata, or None for TIFF (see `encode_tiff`), and the quality that was used."""
+
+    data: bytes
+    quality: int
+
+
+def encode_jpeg(image: Image, params: SaveParams, reserve: int) -> Encoded:
+    """Encode; with `at_most`, the highest quality whose file, plus `reserve` octets of metadata, fits.
+
+    The search halves the interval of qualities, so it costs at most seven encodings. Raises FrameError
+    when not even the lowest quality fits.
+    """
+    picture = PIL.Image.fromarray((image.pixels * 255.0 + 0.5).clip(0, 255).astype(np.uint8), "RGB")
+    best = _jpeg(picture, params.quality, params)
+    if params.at_most is None:
+        return Encoded(best, params.quality)
+    room = parse_size(params.at_most) - reserve
+    if len(best) <= room:
+        return Encoded(best, params.quality)
+    low, high = _LOWEST, params.quality - 1
+    found: Encoded | None = None
+    while low <= high:
+        quality = (low + high) // 2
+        data = _jpeg(picture, quality, params)
+        if len(data) <= room:
+            found, low = Encoded(data, quality), quality + 1
+        else:
+            high = quality - 1
+    if found is None:
+        raise FrameError(f"does not fit into {params.at_most} at quality {_LOWEST}; allow more or resize smaller")
+    return found
+
+
+def _jpeg(picture: PIL.Image.Image, quality: int, params: SaveParams) -> bytes:
+    full = params.chroma == "full" or (params.chroma == "auto" and quality >= 90)
+    out = io.BytesIO()
+    picture.save(
+        out, "JPEG", quality=quality, subsampling=0 if full else 2, optimize=True, icc_profile=srgb_profile()
+    )
+    return out.getvalue()

@@ -1,0 +1,1 @@
+"""Ready recipes to copy and edit."""
