@@ -66,7 +66,7 @@ def make(marker: int, payload: bytes) -> Segment:
 
 
 def insert(data: bytes, metadata: list[Segment]) -> bytes:
-    """`data` with its metadata segments replaced by these: after JFIF, which must be first, before the rest."""
+    """`data` with its metadata segments replaced by these: after JFIF (always first), before the rest."""
     segments, rest = split(data)
     kept = [segment for segment in segments if not segment.is_metadata]
     leading = 0

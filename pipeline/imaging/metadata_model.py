@@ -116,5 +116,5 @@ def offset_text(minutes: int, colon: str = ":") -> str:
 
 
 def subseconds(moment: datetime) -> str:
-    """Decimal fraction of the second, left aligned, no trailing zeros: 0.35 s -> "35", a whole second -> ""."""
+    """Decimal fraction of the second, left aligned, no trailing zeros: 0.35 s -> "35", 0 s -> ""."""
     return f"{moment.microsecond:06d}".rstrip("0")

@@ -66,8 +66,8 @@ def xmp_packet(metadata: Metadata) -> bytes:
     ).encode("utf-8")
     if len(packet) > XMP_MAXIMUM:
         raise MetadataTooLarge(
-            f"caption, keywords and the other texts need {len(packet)} bytes as XMP, and a JPEG holds "
-            f"{XMP_MAXIMUM}; shorten the caption ({len(m.caption)} characters) or the {len(m.keywords)} keywords"
+            f"the texts need {len(packet)} bytes as XMP, and a JPEG holds {XMP_MAXIMUM}; "
+            f"shorten the caption ({len(m.caption)} characters) or the {len(m.keywords)} keywords"
         )
     return packet
 

@@ -1,9 +1,8 @@
-"""The `caption` step: who, what, where and when, written into the delivered file, without a name that is withheld."""
+"""The `caption` step: who, what, where and when, written into the file, without a name that is withheld."""
 
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -16,10 +15,11 @@ from pydantic import Field, ValidationInfo, field_validator
 from pipeline.errors import InputError
 from pipeline.imaging.metadata import Metadata
 from pipeline.model import Domain, Frame
-from pipeline.shoot.facts import Facts, FrameFacts
+from pipeline.shoot.facts import Facts, FrameFacts, Player
+from pipeline.shoot.names import has_part_of_name, name_pattern, replace_name
 from pipeline.steps.base import Params, Step
 
-ALT_TEXT_MAXIMUM = 250  # characters: IPTC Photo Metadata Standard 2025.1, user note of Alt Text (Accessibility)
+ALT_TEXT_MAXIMUM = 250  # characters: IPTC Photo Metadata Standard 2025.1, Alt Text (Accessibility)
 # IPTC NewsCodes, digital source type: taken by a camera and finished without generated content.
 DIGITAL_CAPTURE = "http://cv.iptc.org/newscodes/digitalsourcetype/digitalCapture"
 _CLOCK_TOLERANCE = timedelta(days=3)
@@ -29,9 +29,8 @@ _CAPTION = (
     "{{ opening }}{% if opening %} {% endif %}"
     "{{ [match, title, venue, city, date] | select | join(', ') or 'Indoor court sport' }}."
 )
-_ALT_TEXT = "{% if words %}{{ words }}{% elif who %}{{ teams }} on an indoor court{% endif %}"
-_FIELDS = ("opening", "who", "words", "match", "home", "away", "teams", "title", "venue", "city", "region",
-           "country", "date", "iso_date", "time", "frame", "creator")  # fmt: skip
+_FIELDS = ("opening", "who", "words", "scene", "match", "home", "away", "title", "venue", "city",
+           "region", "country", "date", "iso_date", "time", "frame", "creator")  # fmt: skip
 _ENVIRONMENT = ImmutableSandboxedEnvironment(undefined=StrictUndefined, autoescape=False)
 _MONTHS = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
            "November", "December")  # fmt: skip
@@ -43,7 +42,7 @@ class CaptionParams(Params):
     template: str = Field(_CAPTION, description=f"caption; may use {', '.join(_FIELDS)}")
     headline: str = Field("{{ match or title }}", description="headline, a template like the caption's")
     alt_text: str = Field(
-        _ALT_TEXT, description=f"what a reader who cannot see it is told, at most {ALT_TEXT_MAXIMUM} characters"
+        "{{ scene }}", description=f"for readers who cannot see it, at most {ALT_TEXT_MAXIMUM} characters"
     )
     keywords: tuple[str, ...] = Field((), description="keywords of every frame, beside the teams and names")
     unnamed: str = Field("a player", min_length=1, description="what stands in for a name that is withheld")
@@ -74,7 +73,7 @@ def describe(
     moment = _moment(frame, facts, notices)
     values = _values(frame, facts, row, params, people, moment)
     named = [person.name for person in people if person.name]
-    organisations = tuple(dict.fromkeys(person.team for person in people if person.team)) or _team_names(facts)
+    teams = tuple(dict.fromkeys(person.team for person in people if person.team))
     exif = frame.exif
     offset = facts.start.utcoffset() if facts.start else None
     if exif.utc_offset is not None:
@@ -84,24 +83,24 @@ def describe(
         caption=_text("template", params.template, values, frame),
         alt_text=_text("alt_text", params.alt_text, values, frame),
         keywords=(*params.keywords, *_team_names(facts), *named),
-        event=facts.title or "",
+        event=facts.title,
         persons=tuple(named),
-        organisations=organisations,
-        creator=facts.creator or "",
+        organisations=teams or _team_names(facts),
+        creator=facts.creator,
         contact=_contact(facts.contact),
-        credit=facts.credit or "",
-        copyright=facts.copyright or "",
-        usage=facts.usage or "",
-        venue=facts.venue or "",
-        city=facts.city or "",
-        region=facts.region or "",
-        country="" if _is_code(facts.country) else facts.country or "",
-        country_code=(facts.country or "") if _is_code(facts.country) else "",
+        credit=facts.credit,
+        copyright=facts.copyright,
+        usage=facts.usage,
+        venue=facts.venue,
+        city=facts.city,
+        region=facts.region,
+        country="" if _is_code(facts.country) else facts.country,
+        country_code=facts.country if _is_code(facts.country) else "",
         created=exif.time,
         utc_offset=None if exif.time is None or offset is None else round(offset.total_seconds() / 60),
         digital_source_type=DIGITAL_CAPTURE,
         rating=row.rating,
-        language=facts.language or "",
+        language=facts.language,
         make=exif.make,
         model=exif.model,
         lens=exif.lens,
@@ -131,7 +130,7 @@ def _people(facts: Facts, row: FrameFacts, params: CaptionParams, notices: list[
     """The frame's players from left to right."""
     roster = {(_team(facts, p.team), str(p.number)): p for p in facts.roster}
     found = []
-    for key, number in row.players or ():
+    for key, number in row.players:
         team = _team(facts, key)
         player = roster.get((team, str(number)))
         if player is None:
@@ -161,11 +160,11 @@ def _team_names(facts: Facts) -> tuple[str, ...]:
     return tuple(name for name in (facts.teams.get("home"), facts.teams.get("away")) if name)
 
 
-def _withheld(facts: Facts, player: Any) -> bool:
-    return bool(facts.minors) or not player.publish
+def _withheld(facts: Facts, player: Player) -> bool:
+    return facts.minors or not player.publish
 
 
-def _why(facts: Facts, player: Any) -> str:
+def _why(facts: Facts, player: Player) -> str:
     if facts.minors:
         return "names withheld: minors is true in the facts of the shoot"
     return f"name of one player withheld: publish is no in roster.csv line {player.line}"
@@ -187,9 +186,9 @@ def _values(
     who = ", ".join(texts)
     if english and len(texts) > 1:
         who = ", ".join(texts[:-1]) + " and " + texts[-1]
-    words = (row.words or "").strip()
+    words = row.words.strip()
     home, away = facts.teams.get("home") or "", facts.teams.get("away") or ""
-    match = " – ".join(name for name in (home, away) if name) if home and away else ""  # noqa: RUF001
+    match = f"{home} – {away}" if home and away else ""  # noqa: RUF001
     date = ""
     if moment:
         date = f"{moment.day} {_MONTHS[moment.month - 1]} {moment.year}" if english else f"{moment:%Y-%m-%d}"
@@ -197,25 +196,25 @@ def _values(
         "opening": _opening(who, len(people), words, english),
         "who": who,
         "words": words,
+        "scene": words or (_scene(people) if english else ""),
         "match": match,
         "home": home,
         "away": away,
-        "teams": (" and " if english else ", ").join(dict.fromkeys(p.team for p in people if p.team)) or "Players",
-        "title": facts.title or "",
-        "venue": facts.venue or "",
-        "city": facts.city or "",
-        "region": facts.region or "",
-        "country": facts.country or "",
+        "title": facts.title,
+        "venue": facts.venue,
+        "city": facts.city,
+        "region": facts.region,
+        "country": facts.country,
         "date": date,
         "iso_date": f"{moment:%Y-%m-%d}" if moment else "",
         "time": f"{moment:%H:%M}" if moment else "",
         "frame": frame.name,
-        "creator": facts.creator or "",
+        "creator": facts.creator,
     }
 
 
 def _opening(who: str, count: int, words: str, english: bool) -> str:
-    """Words that begin with a small letter go on from the names ("... scores from the wing"); others stand alone."""
+    """Words that begin with a small letter go on from the names ("scores from the wing"), others stand alone."""
     if who and english and count > 1:
         who = f"From left, {who}"
     elif who:
@@ -225,31 +224,39 @@ def _opening(who: str, count: int, words: str, english: bool) -> str:
     return " ".join(part if part[-1] in ".!?…。！？؟" else part + "." for part in parts)  # noqa: RUF001
 
 
+def _scene(people: Sequence[_Person]) -> str:
+    """What is sure to be seen, in English, without a name."""
+    teams = " and ".join(dict.fromkeys(person.team for person in people if person.team))
+    if not people:
+        return ""
+    return f"{'A player' if len(people) == 1 else 'Players'}{f' of {teams}' if teams else ''} on an indoor court"
+
+
 def _moment(frame: Frame, facts: Facts, notices: list[str]) -> datetime | None:
     """The date a caption names: the camera's, unless its clock is days away from the start of the event."""
     taken = frame.exif.time
     start = facts.start.replace(tzinfo=None) if facts.start else None
     if taken and start and abs(taken - start) > _CLOCK_TOLERANCE:
-        notices.append(f"camera clock says {taken:%Y-%m-%d}, the event is on {start:%Y-%m-%d}; the caption has that")
+        notices.append(f"the camera's clock says {taken:%Y-%m-%d}; the caption has {start:%Y-%m-%d}, the event's date")
         return start
     return taken or start
 
 
 def _english(facts: Facts) -> bool:
-    return (facts.language or "en").lower().split("-")[0] == "en"
+    return facts.language.lower().split("-")[0] == "en"
 
 
-def _is_code(country: str | None) -> bool:
-    return bool(country) and re.fullmatch(r"[A-Z]{2,3}", country or "") is not None
+def _is_code(country: str) -> bool:
+    return re.fullmatch(r"[A-Z]{2,3}", country) is not None
 
 
-def _contact(contact: Any) -> Mapping[str, str]:
+def _contact(contact: str | Mapping[str, str]) -> Mapping[str, str]:
     """A mapping stays one; a single text is an e-mail address, a web address or a telephone number."""
     if not contact:
         return {}
     if isinstance(contact, Mapping):
-        return {str(key): str(value) for key, value in contact.items()}
-    text = str(contact)
+        return contact
+    text = contact
     if "@" in text:
         return {"email": text}
     if re.search(r"[A-Za-z]\.[A-Za-z]{2}", text):
@@ -265,7 +272,8 @@ def _text(parameter: str, source: str, values: Mapping[str, str], frame: Frame) 
     try:
         return tidy(_render(source, values))
     except Exception as error:  # see CaptionParams
-        raise InputError(f"step caption, parameter {parameter}, frame {frame.name}: {_plain(error)}") from error
+        where = f"step caption, parameter {parameter}, frame {frame.name}"
+        raise InputError(f"{where}: {_plain(error)}") from error
 
 
 def _plain(error: Exception) -> str:
@@ -292,16 +300,14 @@ def _alt_text(metadata: Metadata, notices: list[str]) -> str:
     if len(text) > ALT_TEXT_MAXIMUM:
         text = text[: ALT_TEXT_MAXIMUM - 1].rsplit(" ", 1)[0].rstrip(" ,;") + "…"
         notices.append(f"alternative text cut to {ALT_TEXT_MAXIMUM} characters")
-    if text and text == metadata.caption:
+    if text and text.rstrip(".") == metadata.caption.rstrip("."):
         notices.append("alternative text left out: it says the same as the caption")
         return ""
     return text
 
 
-# ---- names that stay out ------------------------------------------------------------------------------------
+# ---- names that stay out ----------------------------------------------------------------------------------
 
-_LETTERS = str.maketrans({"ł": "l", "đ": "d", "ø": "o", "ı": "i", "ħ": "h", "æ": "ae", "œ": "oe", "ð": "d",
-                          "þ": "th", "ŧ": "t", "ŋ": "n"})  # fmt: skip
 # Texts that would be false with "a player" in them: they are left out whole.
 _OWN = ("creator", "caption_writer", "credit", "source", "copyright")
 _TYPED = ("headline", "caption", "alt_text", "event", "usage", "venue", "city", "region", "country")
@@ -311,74 +317,42 @@ _LISTS = ("keywords", "persons", "organisations")
 def _withhold(metadata: Metadata, facts: Facts, unnamed: str, notices: list[str]) -> Metadata:
     """`metadata` with every withheld name replaced, in whatever text it stands."""
     for player in facts.roster:
-        if not _withheld(facts, player) or not (pattern := _pattern(player.name)):
+        if not _withheld(facts, player) or not (pattern := name_pattern(player.name)):
             continue
         changes: dict[str, Any] = {}
         for name in (*_OWN, *_TYPED):
             text = getattr(metadata, name)
-            changed = _replaced(text, pattern, unnamed)
+            changed = replace_name(text, pattern, unnamed)
             if changed != text:
                 changes[name] = "" if name in _OWN else changed
         for name in _LISTS:
             entries = getattr(metadata, name)
-            kept = tuple(entry for entry in entries if _replaced(entry, pattern, unnamed) == entry)
+            kept = tuple(entry for entry in entries if replace_name(entry, pattern, unnamed) == entry)
             if kept != entries:
                 changes[name] = kept
-        contact = {k: v for k, v in metadata.contact.items() if _replaced(v, pattern, unnamed) == v}
+        contact = {k: v for k, v in metadata.contact.items() if replace_name(v, pattern, unnamed) == v}
         if contact != metadata.contact:
             changes["contact"] = contact
         if changes:
             metadata = replace(metadata, **changes)
             notices.append(_why(facts, player))
             notices.append(f"a name that is withheld was typed: taken out of {', '.join(sorted(changes))}")
+        if has_part_of_name(_without_published(metadata, facts), player.name):
+            notices.append(
+                f"a text has a word of a withheld name (roster.csv line {player.line}); only whole names are "
+                "taken out: look at it"
+            )
     return metadata
 
 
-def _folded(text: str) -> tuple[str, list[int]]:
-    """Text without case, accents and invisible characters, and for each of its letters the place it came from."""
-    letters: list[str] = []
-    places: list[int] = []
-    for place, character in enumerate(text):
-        for base in unicodedata.normalize("NFKD", unicodedata.normalize("NFKD", character).casefold()):
-            if unicodedata.category(base) in ("Mn", "Me", "Cf"):
-                continue
-            for letter in base.translate(_LETTERS):
-                letters.append(letter)
-                places.append(place)
-    return "".join(letters), places
-
-
-def _pattern(name: str) -> re.Pattern[str] | None:
-    """The whole name with anything but letters between its parts, in its order or with the last part first."""
-    parts = re.findall(r"[^\W_]+", _folded(name)[0])
-    if not parts:
-        return None
-    orders = {tuple(parts), (parts[-1], *parts[:-1]), (*parts[1:], parts[0])}
-    return re.compile("|".join(_bounded(r"[\W_]*".join(map(re.escape, order)), order) for order in sorted(orders)))
-
-
-def _bounded(body: str, order: Sequence[str]) -> str:
-    """Word boundaries where the script has capitals; Arabic joins small words to names, Chinese has no spaces."""
-    before = r"(?<![^\W_])" if _cased(order[0][0]) else ""
-    after = r"(?![^\W_])" if _cased(order[-1][-1]) else ""
-    return before + body + after
-
-
-def _cased(letter: str) -> bool:
-    return letter.upper() != letter.lower() or letter.isdigit()
-
-
-def _replaced(text: str, pattern: re.Pattern[str], unnamed: str) -> str:
-    letters, places = _folded(text)
-    pieces, at = [], 0
-    for match in pattern.finditer(letters):
-        begin, end = places[match.start()], places[match.end() - 1] + 1
-        while end < len(text) and unicodedata.category(text[end]) in ("Mn", "Me"):
-            end += 1  # the marks of the last letter
-        start_of_sentence = not text[:begin].strip() or text[:begin].rstrip()[-1] in ".!?\n"
-        pieces += [text[at:begin], unnamed[:1].upper() + unnamed[1:] if start_of_sentence else unnamed]
-        at = end
-    return "".join([*pieces, text[at:]])
+def _without_published(metadata: Metadata, facts: Facts) -> str:
+    """The texts about the picture, less the names that may be shown, the teams and the place."""
+    text = "\n".join((metadata.headline, metadata.caption, metadata.alt_text, *metadata.keywords))
+    known = [player.name for player in facts.roster if not _withheld(facts, player)]
+    for name in (*known, *_team_names(facts), facts.title, facts.venue, facts.city):
+        if pattern := name_pattern(name):
+            text = replace_name(text, pattern, "")
+    return text
 
 
 STEP = Step(

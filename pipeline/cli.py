@@ -1,0 +1,309 @@
+"""The commands. The only place that prints."""
+
+from __future__ import annotations
+
+import hashlib
+import importlib
+import json
+import statistics
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+from rich.table import Table
+
+from pipeline import describe as describe_module
+from pipeline import run as engine
+from pipeline.errors import EvencourtError
+from pipeline.executors import default_workers
+from pipeline.recipe.recipe import Recipe, flatten_yaml, load_recipe
+from pipeline.steps import REGISTRY
+from pipeline.store import Store
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    help="Finish a night's court sport photographs as if one even light had lit the hall.",
+)
+out_console = Console(highlight=False, soft_wrap=True)
+err_console = Console(stderr=True, highlight=False, soft_wrap=True)
+
+RecipeFile = Annotated[Path, typer.Argument(help="recipe, a YAML file", show_default=False)]
+ShootFolder = Annotated[Path, typer.Argument(help="folder of frames; it is never written to", show_default=False)]
+OutFolder = Annotated[Path, typer.Option("--out", help="folder for the deliveries, the record and the report")]
+FactsFile = Annotated[Path | None, typer.Option("--facts", help="shoot.yaml from elsewhere than the shoot folder")]
+Workers = Annotated[int, typer.Option("--workers", min=0, help="processes; 0 = one per core")]
+
+
+def main() -> None:
+    """Console entry: errors that we understand are printed as plain text, exit status 2."""
+    try:
+        app()
+    except EvencourtError as error:
+        err_console.print(str(error), markup=False)
+        sys.exit(2)
+    except KeyboardInterrupt:
+        err_console.print("stopped by hand; run the same command again to go on")
+        sys.exit(1)
+
+
+@contextmanager
+def _progress() -> Iterator[engine.Progress]:
+    """Frames done, rate and time left; silent where the output is no terminal."""
+    columns = (
+        TextColumn("{task.description:8}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TextColumn("{task.fields[rate]}"),
+        TimeRemainingColumn(),
+    )
+    with Progress(*columns, console=err_console, disable=not err_console.is_terminal, transient=True) as bar:
+        tasks: dict[str, Any] = {}
+        started: dict[str, float] = {}
+
+        def report(phase: str, done: int, total: int) -> None:
+            if phase not in tasks:
+                tasks[phase] = bar.add_task(phase, total=total, rate="")
+                started[phase] = time.perf_counter()
+            elapsed = time.perf_counter() - started[phase]
+            rate = f"{done / elapsed:.1f} frames/s" if elapsed > 0.5 else ""
+            bar.update(tasks[phase], completed=done, total=total, rate=rate)
+
+        yield report
+
+
+def _recipe(path: Path) -> Recipe:
+    return load_recipe(path, REGISTRY)
+
+
+@app.command()
+def run(
+    recipe: RecipeFile,
+    shoot: ShootFolder,
+    out: OutFolder,
+    facts: FactsFile = None,
+    workers: Workers = 0,
+    cluster: Annotated[str | None, typer.Option(help="address of a dask scheduler instead of local processes")] = None,
+    only: Annotated[str | None, typer.Option(help="only frames whose name matches, such as 'TH1_00*'")] = None,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="say what would be done, and how long it takes")] = False,
+) -> None:
+    """Run a recipe over a shoot folder."""
+    if cluster is not None:
+        raise engine.InputError("--cluster is not in this version; run with --workers")
+    _run(_recipe(recipe), shoot, out, facts, workers, only, dry_run)
+
+
+def _run(
+    recipe: Recipe, folder: Path, out: Path, facts: Path | None, workers: int, only: str | None, dry_run: bool
+) -> None:
+    shoot = engine.read_shoot(folder, facts)
+    count = workers or default_workers()
+    if dry_run:
+        _dry_run(recipe, shoot, count)
+        return
+    started = time.perf_counter()
+    with _progress() as progress:
+        outcome = engine.run(recipe, shoot, out, workers=count, only=only, progress=progress)
+    _print_outcome(outcome.record, time.perf_counter() - started)
+    out_console.print(f"delivered  {out}", markup=False)
+    out_console.print(f"report     {outcome.report}", markup=False)
+    if outcome.record["state"] != "done" or outcome.failed:
+        raise typer.Exit(1)
+
+
+def _print_outcome(record: dict[str, Any], seconds: float | None = None) -> None:
+    counts = record["counts"]
+    for text in record["notices"][:20]:
+        err_console.print(f"note: {text}", markup=False)
+    if len(record["notices"]) > 20:
+        err_console.print(f"note: and {len(record['notices']) - 20} more in the report", markup=False)
+    for name, frame in record["frames"].items():
+        if frame["status"] == "failed":
+            err_console.print(f"failed: {frame['relative'] or name}: {frame['reason']}", markup=False)
+    if record.get("stopped"):
+        err_console.print(record["stopped"], markup=False)
+    again = f", {counts['reused']} files already done" if counts["reused"] else ""
+    again += f", {counts['captions_rewritten']} captions rewritten" if counts.get("captions_rewritten") else ""
+    took = f" in {seconds:.0f} s" if seconds is not None else ""
+    rendered = f"{counts['rendered']} frames rendered" if counts["rendered"] else "nothing to render"
+    out_console.print(
+        f"{counts['delivered']} of {counts['frames']} frames delivered, {counts['failed']} failed, "
+        f"{counts['held']} held back: {rendered}{again}{took}"
+    )
+
+
+def _dry_run(recipe: Recipe, shoot: engine.Shoot, workers: int) -> None:
+    """Survey into a temporary folder, so that a dry run leaves nothing behind."""
+    with tempfile.TemporaryDirectory() as scratch, _progress() as progress:
+        surveys = engine.survey_shoot(Store.open(Path(scratch), shoot.folder), shoot, workers, progress)
+    good = [s for s in surveys if not s.error]
+    for one in surveys:
+        if one.error:
+            err_console.print(f"would fail: {one.frame.relative}: {one.error}", markup=False)
+    out_console.print(flatten_yaml(recipe), markup=False)
+    per_frame = statistics.fmean(s.seconds for s in good) if good else 0.0
+    # A render is about four surveys: the same read and demosaic, then the steps on more pixels.
+    minutes = per_frame * 5 * len(good) / workers / 60
+    files = len(good) * len(recipe.deliveries)
+    out_console.print(
+        f"{len(good)} frames in {len(shoot.bursts)} bursts, {files} files; about {minutes:.1f} minutes with "
+        f"{workers} workers (a rough guess from the survey, {per_frame:.2f} s a frame)"
+    )
+
+
+@app.command()
+def check(
+    recipe: RecipeFile,
+    shoot: Annotated[Path | None, typer.Argument(help="also check the facts of this shoot")] = None,
+    facts: FactsFile = None,
+) -> None:
+    """Validate a recipe and a shoot's facts; print the flattened recipe and what it would do."""
+    problems: list[str] = []
+    loaded: Recipe | None = None
+    try:
+        loaded = _recipe(recipe)
+    except EvencourtError as error:
+        problems.append(str(error))
+    read: engine.Shoot | None = None
+    if shoot is not None:
+        try:
+            read = engine.read_shoot(shoot, facts)
+        except EvencourtError as error:
+            problems.append(str(error))
+    if problems:
+        raise engine.InputError("\n".join(problems))
+    assert loaded is not None
+    out_console.print(flatten_yaml(loaded), markup=False)
+    if read is not None:
+        for name, why in read.missing:
+            err_console.print(f"note: {name}: {why}", markup=False)
+        files = len(read.frames) * len(loaded.deliveries)
+        out_console.print(f"{len(read.frames)} frames in {len(read.bursts)} bursts, {files} files")
+
+
+@app.command()
+def survey(shoot: ShootFolder, facts: FactsFile = None, workers: Workers = 0) -> None:
+    """What is in the folder: bursts, light, ISO and shutter warnings."""
+    read = engine.read_shoot(shoot, facts)
+    with tempfile.TemporaryDirectory() as scratch:
+        store = Store.open(Path(scratch), read.folder)
+        with _progress() as progress:
+            surveys = engine.survey_shoot(store, read, workers or default_workers(), progress)
+        rows, notes = describe_module.survey_rows(store, read, surveys)
+    table = Table("burst", "frames", "time", "ISO", "shutter", "light R/G B/G", "brightness", box=None)
+    for row in rows:
+        table.add_row(*row)
+    out_console.print(table)
+    for text in notes:
+        out_console.print(f"note: {text}", markup=False)
+    if any(s.error for s in surveys):
+        raise typer.Exit(1)
+
+
+@app.command()
+def status(out: Annotated[Path, typer.Argument(help="folder of a run", show_default=False)]) -> None:
+    """What a run did, is doing, or left undone."""
+    store = Store(out)
+    record = _record(out)
+    if store.is_locked():
+        out_console.print("a run is writing to this folder now")
+    if record is None:
+        done = sum(1 for _ in store.names("done"))
+        out_console.print(f"no finished run here; {done} files delivered so far. Run the same command again to go on")
+        raise typer.Exit(1)
+    _print_outcome(record)
+    if record["state"] != "done" or record["counts"]["failed"]:
+        raise typer.Exit(1)
+
+
+def _record(out: Path) -> dict[str, Any] | None:
+    path = out / "run.json"
+    if not out.is_dir():
+        raise engine.InputError(f"{out}: there is no such folder")
+    return json.loads(path.read_text(encoding="utf-8")) if path.is_file() else None
+
+
+@app.command()
+def verify(
+    out: Annotated[Path, typer.Argument(help="folder of a run", show_default=False)],
+    render: Annotated[int, typer.Option(min=0, help="also render so many frames again and compare the bytes")] = 0,
+    recipe: Annotated[Path | None, typer.Option(help="with --render: the recipe of the run")] = None,
+    shoot: Annotated[Path | None, typer.Option(help="with --render: the shoot folder")] = None,
+    facts: FactsFile = None,
+) -> None:
+    """Re-hash every delivered file against the run record."""
+    record = _record(out)
+    if record is None:
+        raise engine.InputError(f"{out}: holds no run.json; nothing to verify")
+    files = {d["file"]: d["sha256"] for f in record["frames"].values() for d in f["deliveries"].values()}
+    bad = []
+    for relative, digest in sorted(files.items()):
+        path = out / relative
+        if not path.is_file():
+            bad.append(f"{relative}: is missing")
+        elif hashlib.sha256(path.read_bytes()).hexdigest() != digest:
+            bad.append(f"{relative}: differs from what was delivered")
+    if render:
+        if recipe is None or shoot is None:
+            raise engine.InputError("verify --render needs --recipe and --shoot, since the record keeps no paths")
+        bad += _verify_render(record, out, _recipe(recipe), engine.read_shoot(shoot, facts), render)
+    for text in bad:
+        err_console.print(text, markup=False)
+    again = f", {render} frames rendered again" if render else ""
+    out_console.print(f"{len(files) - len(bad)} of {len(files)} files as delivered{again}")
+    if bad:
+        raise typer.Exit(1)
+
+
+def _verify_render(
+    record: dict[str, Any], out: Path, recipe: Recipe, shoot: engine.Shoot, count: int
+) -> list[str]:
+    """Render `count` frames, evenly spread, into a scratch folder, and compare with the record."""
+    delivered = [n for n, f in record["frames"].items() if f["status"] == "delivered"]
+    chosen = delivered[:: max(1, len(delivered) // count)][:count]
+    bad = []
+    with tempfile.TemporaryDirectory() as scratch:
+        jobs = engine.jobs(recipe, shoot, Path(scratch))
+        for name in chosen:
+            for one in engine.render(replace(jobs[name], thumbs="")):
+                if one.sha256 != next(
+                    d["sha256"] for d in record["frames"][name]["deliveries"].values() if d["file"] == one.relative
+                ):
+                    bad.append(f"{one.relative}: renders to other bytes now")
+    return bad
+
+
+@app.command()
+def steps(name: Annotated[str | None, typer.Argument(help="one step")] = None) -> None:
+    """What each step does and takes."""
+    if name is not None and name not in REGISTRY:
+        raise engine.InputError(f"there is no step {name!r}; the steps are {', '.join(REGISTRY)}")
+    out_console.print(describe_module.steps_text([REGISTRY[name]] if name else list(REGISTRY.values())), markup=False)
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Argument(help="folder to make")] = Path("evencourt-demo"), workers: Workers = 0
+) -> None:
+    """Write a demonstration shoot of raw files and run the overnight recipe on it."""
+    write_demo = importlib.import_module("pipeline.fixtures.demo").write_demo
+    shoot = folder / "shoot"
+    if folder.exists() and any(folder.iterdir()) and not (shoot / "shoot.yaml").is_file():
+        raise engine.InputError(f"{folder}: holds other files; give a new folder for the demonstration")
+    if not (shoot / "shoot.yaml").is_file():
+        with _progress() as progress:
+            write_demo(shoot, progress=lambda done, total: progress("shoot", done, total))
+    _run(_recipe(describe_module.recipe_folder() / "overnight-web.yaml"), shoot, folder / "delivered", None, workers, None, False)
+
+
+if __name__ == "__main__":
+    main()
