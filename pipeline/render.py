@@ -15,7 +15,9 @@ import PIL.Image
 from pipeline.imaging import tone as tone_curve
 from pipeline.imaging.geometry import box_to_pixels, resize
 from pipeline.imaging.light import rebuild_highlights
-from pipeline.imaging.metadata import Metadata, embed_jpeg, metadata_size, scan_digest
+from pipeline.imaging.jpeg_segments import scan_digest
+from pipeline.imaging.metadata import embed_jpeg, metadata_size
+from pipeline.imaging.metadata_model import Metadata
 from pipeline.imaging.tiff import encode_tiff
 from pipeline.keys import digest_json, environment
 from pipeline.model import Frame, Image
@@ -154,7 +156,7 @@ def _deliver(job: Job, image: Image, output: Output) -> Rendered:
     notices: tuple[str, ...] = ()
     quality = 0
     if save.format == "tiff":
-        data, scan = encode_tiff(image.pixels, output.metadata), ""
+        (data, notices), scan = encode_tiff(image.pixels, output.metadata), ""
     else:
         encoded = encode_jpeg(image, save, _reserve(output.metadata))
         data, quality, scan = encoded.data, encoded.quality, scan_digest(encoded.data)

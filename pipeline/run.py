@@ -14,9 +14,9 @@ from pathlib import Path
 from typing import Any
 
 from pipeline import __version__
-from pipeline.errors import InputError
+from pipeline.errors import EvencourtError, InputError
 from pipeline.executors import map_unordered
-from pipeline.imaging.metadata import Metadata
+from pipeline.imaging.metadata_model import Metadata
 from pipeline.keys import digest_json, environment
 from pipeline.model import Burst, Frame
 from pipeline.recipe.recipe import Recipe, flatten_yaml
@@ -128,7 +128,7 @@ class _Run:
                 continue
             try:
                 planned[frame.name] = self._plan_frame(one, row, plan, names[frame.name])
-            except (ValueError, InputError) as error:
+            except EvencourtError as error:
                 self.failed[frame.name] = str(error)
         return planned
 

@@ -8,12 +8,14 @@ import numpy as np
 import tifffile
 
 from pipeline.imaging.icc import srgb_profile
-from pipeline.imaging.metadata import Metadata, tiff_tags
+from pipeline.imaging.metadata import tiff_tags
+from pipeline.imaging.metadata_model import Metadata
 from pipeline.model import F32
 
 
-def encode_tiff(pixels: F32, metadata: Metadata | None) -> bytes:
-    """Display pixels (H, W, 3), 0 to 1 -> TIFF 6.0 bytes, 16 bits a channel, deflate."""
+def encode_tiff(pixels: F32, metadata: Metadata | None) -> tuple[bytes, tuple[str, ...]]:
+    """Display pixels (H, W, 3), 0 to 1 -> TIFF 6.0 bytes, 16 bits a channel, deflate; and what was cut in IIM."""
+    tags, cut = tiff_tags(metadata) if metadata is not None else ((), ())
     buffer = io.BytesIO()
     tifffile.imwrite(
         buffer,
@@ -24,6 +26,6 @@ def encode_tiff(pixels: F32, metadata: Metadata | None) -> bytes:
         iccprofile=srgb_profile(),
         metadata=None,
         software=False,
-        extratags=tiff_tags(metadata) if metadata is not None else [],
+        extratags=tags,
     )
-    return buffer.getvalue()
+    return buffer.getvalue(), cut

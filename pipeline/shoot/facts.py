@@ -7,16 +7,13 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Literal, cast
-
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from typing import Any, Literal
 
 from pipeline.errors import InputError, Problem
+from pipeline.shoot.eventfile import TEXTS, Box, Corners, EventFile, box_of, parse_event
 from pipeline.shoot.tables import FrameIndex, Row, Table, numbers, read_table, yes_or_no
-from pipeline.yamlfile import Document, did_you_mean, load_yaml, problems_of
+from pipeline.yamlfile import Document, did_you_mean, load_yaml
 
-Box = tuple[float, float, float, float]
-Corners = tuple[tuple[float, float], tuple[float, float], tuple[float, float], tuple[float, float]]
 Missing = list[tuple[str, str]]
 
 SIDES = ("home", "away")
@@ -129,7 +126,7 @@ class Facts:
         file or adding a blank line renders nothing again."""
         contact = self.contact if isinstance(self.contact, str) else dict(sorted(self.contact.items()))
         return {
-            **{name: getattr(self, name) for name in _TEXTS},
+            **{name: getattr(self, name) for name in TEXTS},
             "teams": dict(sorted(self.teams.items())),
             "start": self.start.isoformat() if self.start else None,
             "contact": contact,
@@ -139,123 +136,6 @@ class Facts:
             "clocks": dict(sorted(self.clocks.items())),
             "minors": self.minors,
         }
-
-
-_TEXTS = (
-    "title", "venue", "city", "region", "country", "language", "creator", "credit", "copyright", "usage",
-)  # fmt: skip
-
-
-class _Part(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class _Teams(_Part):
-    home: str = ""
-    away: str = ""
-
-
-class _Contact(_Part):
-    email: str = ""
-    web: str = ""
-    phone: str = ""
-    address: str = ""
-    city: str = ""
-    region: str = ""
-    postcode: str = ""
-    country: str = ""
-
-
-def _fractions(value: Any, count: int) -> tuple[float, ...] | None:
-    """`count` numbers from 0 to 1, or None."""
-    if not isinstance(value, list | tuple) or len(value) != count:
-        return None
-    numbers = [v for v in value if isinstance(v, int | float) and not isinstance(v, bool) and 0 <= v <= 1]
-    return tuple(float(v) for v in numbers) if len(numbers) == count else None
-
-
-def _box(value: Any) -> Box | None:
-    """Corners (x0, y0, x1, y1) in fractions, the first above and left of the second; else None."""
-    box = _fractions(value, 4)
-    return cast(Box, box) if box and box[0] < box[2] and box[1] < box[3] else None
-
-
-class _Reference(_Part):
-    frame: str
-    patch: Any = None
-    chart: Any = None
-    end: str | None = None
-
-    @field_validator("patch")
-    @classmethod
-    def _patch(cls, value: Any) -> Any:
-        if value in (None, "auto"):
-            return value
-        box = _box(value)
-        if box is None:
-            raise ValueError(
-                "write auto, or [x0, y0, x1, y1] with each from 0 to 1 and x0 < x1, y0 < y1 "
-                "(fractions of the upright frame)"
-            )
-        return box
-
-    @field_validator("chart")
-    @classmethod
-    def _chart(cls, value: Any) -> Any:
-        if value in (None, "auto"):
-            return value
-        corners = [_fractions(v, 2) for v in value] if isinstance(value, list) else []
-        if len(corners) != 4 or None in corners:
-            raise ValueError("write auto, or four corners [[x, y], [x, y], [x, y], [x, y]], each from 0 to 1")
-        return tuple(corners)
-
-
-class _File(_Part):
-    title: str = ""
-    teams: _Teams = _Teams()
-    venue: str = ""
-    city: str = ""
-    region: str = ""
-    country: str = ""
-    start: str | None = None
-    language: str = "en"
-    creator: str = ""
-    credit: str = ""
-    copyright: str = ""
-    usage: str = ""
-    contact: Any = ""
-    roster: str | None = None
-    frames: str | None = None
-    references: tuple[_Reference, ...] = ()
-    clocks: dict[str, float] = Field(default_factory=dict)
-    minors: bool = False
-
-    @field_validator("country")
-    @classmethod
-    def _country(cls, value: str) -> str:
-        if value and not re.fullmatch(r"[A-Za-z]{2,3}", value):
-            raise ValueError(f"{value} is not an ISO 3166 code; write two or three letters such as NO or NOR")
-        return value.upper()
-
-    @field_validator("language")
-    @classmethod
-    def _language(cls, value: str) -> str:
-        if not re.fullmatch(r"[A-Za-z]{2,3}(-[A-Za-z0-9]{2,8})*", value):
-            raise ValueError(f"{value} is not a language code; write one such as en or nb-NO")
-        return value
-
-    @field_validator("start")
-    @classmethod
-    def _start(cls, value: str | None) -> str | None:
-        try:
-            aware = value is None or datetime.fromisoformat(value).utcoffset() is not None
-        except ValueError:
-            aware = False
-        if not aware:
-            raise ValueError(
-                f"{value} is not a date and time with its offset from UTC; write it as 2026-02-14T19:30:00+01:00"
-            )
-        return value
 
 
 def load_facts(
@@ -271,11 +151,11 @@ def load_facts(
     """
     problems: list[Problem] = []
     path = facts_file or shoot / "shoot.yaml"
-    parsed, doc = _File(), Document(str(path), {}, {}, {})
+    parsed, doc = EventFile(), Document(str(path), {}, {}, {})
     if facts_file is not None or path.exists():
         try:
             doc = load_yaml(path)
-            parsed = _parse(doc, problems)
+            parsed = parse_event(doc, problems)
         except InputError as error:
             problems += error.problems
     folders = (path.parent, shoot)
@@ -285,7 +165,7 @@ def load_facts(
     rows, missing = _frames(_table("frames", parsed, doc, folders, problems), teams, roster, index, problems)
     contact = parsed.contact
     facts = Facts(
-        **{name: getattr(parsed, name) for name in _TEXTS},
+        **{name: getattr(parsed, name) for name in TEXTS},
         teams=teams,
         start=datetime.fromisoformat(parsed.start) if parsed.start else None,
         contact=contact if isinstance(contact, str) else {k: v for k, v in contact.items() if v},
@@ -299,45 +179,9 @@ def load_facts(
     return facts, sorted(set(problems)), missing
 
 
-def _as_text(doc: Document) -> Any:
-    """The document with numbers put back as they were written wherever text is meant (phone: 0123)."""
-    if not isinstance(doc.data, dict):
-        return doc.data
-    data = {key: value for key, value in doc.data.items() if value is not None}
-    for key in {*_TEXTS, "contact", "start"} & data.keys():
-        data[key] = doc.texts.get((key,), data[key])
-    for key in {"teams", "contact"} & data.keys():
-        if isinstance(data[key], dict):
-            data[key] = {k: doc.texts.get((key, k), v) for k, v in data[key].items() if v is not None}
-    return data
-
-
-def _parse(doc: Document, problems: list[Problem]) -> _File:
-    data = {} if doc.data is None else _as_text(doc)
-    if not isinstance(data, dict):
-        problems.append(doc.problem((), "the facts of a shoot are keys and values, such as title: Town cup"))
-        return _File()
-    contact = data.get("contact", "")
-    if isinstance(contact, dict):
-        try:
-            data["contact"] = _Contact.model_validate(contact).model_dump()
-        except ValidationError as error:
-            problems += problems_of(error, doc, ("contact",), _Contact)
-    elif not isinstance(contact, str):
-        problems.append(doc.problem(("contact",), "contact: write text, or keys such as email, web and phone"))
-        del data["contact"]
-    try:
-        return _File.model_validate(data)
-    except ValidationError as error:
-        problems += problems_of(error, doc, (), _File)
-        bad = {e["loc"][0] for e in error.errors()}
-    # The rest is read all the same, so that the tables' problems are told in the same go.
-    return _File.model_validate({key: value for key, value in data.items() if key not in bad})
-
-
 def _table(
     kind: Literal["roster", "frames"],
-    parsed: _File,
+    parsed: EventFile,
     doc: Document,
     folders: tuple[Path, Path],
     problems: list[Problem],
@@ -357,11 +201,10 @@ def _table(
 
 def _side(written: str, teams: Mapping[str, str]) -> tuple[str | None, str]:
     """("home" or "away", "") or (None, why not)."""
-    asked = " ".join(written.split()).casefold()
-    named = {" ".join(name.split()).casefold(): side for side, name in teams.items()}
-    for side in SIDES:
-        if asked in (side, next((n for n, s in named.items() if s == side), side)):
-            return side, ""
+    sides = {side: side for side in SIDES}
+    sides |= {" ".join(name.split()).casefold(): side for side, name in teams.items()}
+    if side := sides.get(" ".join(written.split()).casefold()):
+        return side, ""
     known = [*SIDES, *teams.values()]
     return None, f"no team {written or '(empty)'}; write {' or '.join(known)}{did_you_mean(written, known)}"
 
@@ -384,7 +227,7 @@ def _roster(
         if publish is None:
             wrong.append(f"publish: {row['publish']} is neither yes nor no")
         if first := players.get((side or "", number)):
-            wrong.append(f"{side} {number} is already on line {first.line} ({first.name}); change one of the two")
+            wrong.append(f"{side} {number} is already on line {first.line}, {first.name}; correct one")
         elif side and not wrong:
             players[side, number] = Player(side, number, row["name"], bool(publish), row.line)
         problems += [row.problem(message) for message in wrong]
@@ -398,11 +241,11 @@ def _players(
     found: list[tuple[str, str]] = []
     for part in filter(None, (p.strip() for p in re.split("[;,]", row["players"]))):
         match = re.fullmatch(r"(.*\S)\s+#?(\d+)", part)
-        side, why = _side(match[1], teams) if match else (None, f"{part} is not a team and a number; write home 7")
+        side, why = _side(match[1], teams) if match else (None, f"{part}: write a team and a number: home 7")
         if match is None or side is None:
             wrong.append(f"players: {why}")
         elif (side, match[2]) not in known:
-            wrong.append(f"players: {side} {match[2]} is not in the roster; add the player or correct the number")
+            wrong.append(f"players: {side} {match[2]} is not in the roster; add or correct it")
         elif (side, match[2]) in found:
             wrong.append(f"players: {side} {match[2]} is named twice; leave one out")
         else:
@@ -424,7 +267,7 @@ def _frames(
         name, why = index.find(row["frame"]) if row["frame"] else (None, "")
         keep = yes_or_no(row["keep"], default=True)
         rating = int(row["rating"]) if re.fullmatch(r"-1|[0-5]", row["rating"]) else None
-        crop = _box(numbers(row["crop"]))
+        crop = box_of(numbers(row["crop"]))
         if not row["frame"]:
             wrong.append("frame: empty; write the frame's name")
         elif name is None:
@@ -436,7 +279,9 @@ def _frames(
         if row["rating"] and rating is None:
             wrong.append(f"rating: {row['rating']} is not a rating; write a whole number from -1 to 5")
         if row["crop"] and crop is None:
-            wrong.append(f"crop: {row['crop']} is not a crop; write x0 y0 x1 y1, each from 0 to 1, x0 < x1, y0 < y1")
+            wrong.append(
+                f"crop: {row['crop']} is not a crop; write x0 y0 x1 y1, each from 0 to 1, x0 < x1 and y0 < y1"
+            )
         players = _players(row, teams, roster, wrong)
         if name is not None and not wrong:
             rows[name] = FrameFacts(bool(keep), rating, players, row["words"], crop, row.line)
@@ -445,7 +290,7 @@ def _frames(
 
 
 def _references(
-    parsed: _File, doc: Document, index: FrameIndex, problems: list[Problem]
+    parsed: EventFile, doc: Document, index: FrameIndex, problems: list[Problem]
 ) -> tuple[Reference, ...]:
     references: list[Reference] = []
     for number, given in enumerate(parsed.references):

@@ -7,8 +7,8 @@ import unicodedata
 from collections.abc import Sequence
 
 # Letters that Unicode does not decompose, and what people type for them.
-_LETTERS = str.maketrans({"ł": "l", "đ": "d", "ø": "o", "ı": "i", "ħ": "h", "æ": "ae", "œ": "oe", "ð": "d",
-                          "þ": "th", "ŧ": "t", "ŋ": "n"})  # fmt: skip
+_LETTERS = str.maketrans({"ł": "l", "đ": "d", "ø": "o", "\u0131": "i", "ħ": "h", "æ": "ae", "œ": "oe",
+                          "ð": "d", "þ": "th", "ŧ": "t", "ŋ": "n"})  # fmt: skip
 
 
 def _folded(text: str) -> tuple[str, list[int]]:

@@ -61,7 +61,7 @@ def numbers(text: str) -> list[float] | None:
 def read_table(
     path: Path, columns: Collection[str], required: Collection[str], problems: list[Problem]
 ) -> Table | None:
-    """Read a CSV file with a header (RFC 4180 quoting; comma, semicolon or tab; UTF-8 with or without a mark).
+    """Read a CSV file with a header (RFC 4180 quoting; comma, semicolon or tab; UTF-8, mark or not).
 
     Adds what is wrong to `problems`; returns None where the table as a whole cannot be used.
     """
@@ -136,9 +136,8 @@ def _header_fits(
             problems.append(Problem(file, line, 1, f"column {name} appears twice; leave one out"))
     for name in required:
         if name not in header:
-            problems.append(
-                Problem(file, line, 1, f"no column {name}; the first line must name the columns: {','.join(columns)}")
-            )
+            message = f"no column {name}; the first line must name the columns: {','.join(columns)}"
+            problems.append(Problem(file, line, 1, message))
     return len(problems) == before
 
 
@@ -147,19 +146,28 @@ class FrameIndex:
 
     def __init__(self, names: Collection[str]) -> None:
         self.names = sorted(names)
+        self.whole: dict[str, list[str]] = {}
+        self.bare: dict[str, list[str]] = {}
+        for name in self.names:
+            self.whole.setdefault(name.casefold(), []).append(name)
+            self.bare.setdefault(name.casefold().rpartition("/")[2], []).append(name)
 
     def find(self, written: str) -> tuple[str | None, str]:
-        """(name, "") or (None, why not). Accepts a folder, a suffix, and letters of the other case."""
+        """(name, "") or (None, why not). Accepts a folder more or less, a suffix, and letters of either case."""
         asked = written.strip().replace("\\", "/").removeprefix("./")
         stem = re.sub(r"\.[A-Za-z0-9]{2,4}$", "", asked)
         for wanted in dict.fromkeys((asked, stem)):
-            for fold in (str, str.casefold):
-                hits = [n for n in self.names if fold(n) == fold(wanted)]
-                # A bare name finds a frame in a folder, and a folder may be left out of the shoot's name.
-                hits = hits or [n for n in self.names if fold(n).endswith("/" + fold(wanted))]
-                hits = hits or [n for n in self.names if "/" in wanted and fold(wanted).endswith("/" + fold(n))]
-                if len(hits) == 1:
-                    return hits[0], ""
-                if hits:
-                    return None, f"{written} may be {' or '.join(hits)}; write the folder too"
-        return None, f"no frame {written} in the shoot folder{did_you_mean(stem, self.names)}"
+            fold = wanted.casefold()
+            tail = fold.rpartition("/")[2]
+            # The whole name; else a bare name; else a folder that the shoot needs not to tell it apart.
+            hits = self.whole.get(fold) or [
+                name
+                for name in self.bare.get(tail, [])
+                if name.casefold().endswith("/" + fold) or fold.endswith("/" + name.casefold())
+            ]
+            hits = [name for name in hits if name == wanted] or hits
+            if len(hits) == 1:
+                return hits[0], ""
+            if hits:
+                return None, f"{written} may be {' or '.join(hits)}; write the whole name"
+        return None, f"no frame {written} in the shoot folder"

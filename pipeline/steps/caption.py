@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from itertools import groupby
 from typing import Any
 
 from jinja2 import StrictUndefined, TemplateError
@@ -27,10 +28,12 @@ _CLOCK_TOLERANCE = timedelta(days=3)
 # `opening` is the part about people: "From left, A (7, Gulls) and B (12, Foxes) jump for the ball."
 _CAPTION = (
     "{{ opening }}{% if opening %} {% endif %}"
-    "{{ [match, title, venue, city, date] | select | join(', ') or 'Indoor court sport' }}."
+    "{{ [match, title or ('' if match or opening else 'Indoor court sport'), venue, city, date]"
+    " | select | join(', ') }}{% if match or title or venue or city or date or not opening %}.{% endif %}"
 )
 _FIELDS = ("opening", "who", "words", "scene", "match", "home", "away", "title", "venue", "city",
            "region", "country", "date", "iso_date", "time", "frame", "creator")  # fmt: skip
+_UNNAMED = "a player"
 _ENVIRONMENT = ImmutableSandboxedEnvironment(undefined=StrictUndefined, autoescape=False)
 _MONTHS = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
            "November", "December")  # fmt: skip
@@ -45,7 +48,7 @@ class CaptionParams(Params):
         "{{ scene }}", description=f"for readers who cannot see it, at most {ALT_TEXT_MAXIMUM} characters"
     )
     keywords: tuple[str, ...] = Field((), description="keywords of every frame, beside the teams and names")
-    unnamed: str = Field("a player", min_length=1, description="what stands in for a name that is withheld")
+    unnamed: str = Field(_UNNAMED, min_length=1, description="what stands in for a name that is withheld")
 
     @field_validator("template", "headline", "alt_text")
     @classmethod
@@ -182,7 +185,7 @@ def _values(
     moment: datetime | None,
 ) -> dict[str, str]:
     english = _english(facts)
-    texts = [person.text for person in people]
+    texts = _merged(people) if english and params.unnamed == _UNNAMED else [person.text for person in people]
     who = ", ".join(texts)
     if english and len(texts) > 1:
         who = ", ".join(texts[:-1]) + " and " + texts[-1]
@@ -196,7 +199,7 @@ def _values(
         "opening": _opening(who, len(people), words, english),
         "who": who,
         "words": words,
-        "scene": words or (_scene(people) if english else ""),
+        "scene": _scene(people, words) if english else words,
         "match": match,
         "home": home,
         "away": away,
@@ -213,8 +216,17 @@ def _values(
     }
 
 
+def _merged(people: Sequence[_Person]) -> list[str]:
+    """Neighbours without a name and of one team together: "2 players of Harbour Gulls"."""
+    texts = []
+    for text, group in groupby(person.text for person in people):
+        count = len(list(group))
+        texts.append(text if count == 1 else f"{count} players" + text.removeprefix(_UNNAMED))
+    return texts
+
+
 def _opening(who: str, count: int, words: str, english: bool) -> str:
-    """Words that begin with a small letter go on from the names ("scores from the wing"), others stand alone."""
+    """Words with a small first letter go on from the names ("scores from the wing"), others stand alone."""
     if who and english and count > 1:
         who = f"From left, {who}"
     elif who:
@@ -224,12 +236,13 @@ def _opening(who: str, count: int, words: str, english: bool) -> str:
     return " ".join(part if part[-1] in ".!?…。！？؟" else part + "." for part in parts)  # noqa: RUF001
 
 
-def _scene(people: Sequence[_Person]) -> str:
-    """What is sure to be seen, in English, without a name."""
+def _scene(people: Sequence[_Person], words: str) -> str:
+    """What is sure to be seen, in English, without a name: the words, the teams, or both."""
     teams = " and ".join(dict.fromkeys(person.team for person in people if person.team))
-    if not people:
-        return ""
-    return f"{'A player' if len(people) == 1 else 'Players'}{f' of {teams}' if teams else ''} on an indoor court"
+    if not people or (words and not words[0].islower()):
+        return words[:1].upper() + words[1:]
+    who = "A player" if len(people) == 1 else "Players"
+    return f"{who}{f' of {teams}' if teams else ''} {words or 'on an indoor court'}"
 
 
 def _moment(frame: Frame, facts: Facts, notices: list[str]) -> datetime | None:
@@ -237,7 +250,7 @@ def _moment(frame: Frame, facts: Facts, notices: list[str]) -> datetime | None:
     taken = frame.exif.time
     start = facts.start.replace(tzinfo=None) if facts.start else None
     if taken and start and abs(taken - start) > _CLOCK_TOLERANCE:
-        notices.append(f"the camera's clock says {taken:%Y-%m-%d}; the caption has {start:%Y-%m-%d}, the event's date")
+        notices.append(f"the camera says {taken:%Y-%m-%d}; the caption has the event's, {start:%Y-%m-%d}")
         return start
     return taken or start
 
@@ -284,12 +297,13 @@ def _plain(error: Exception) -> str:
 
 
 def tidy(text: str) -> str:
-    """Without what an absent fact leaves behind: empty brackets, doubled or leading commas, stray spaces."""
+    """Without what an absent fact leaves behind: empty brackets, doubled marks, stray commas and spaces."""
     text = re.sub(r"[(\[]\s*[,;–-]?\s*[)\]]", "", text)  # noqa: RUF001
     text = re.sub(r"[^\S\n]+", " ", text)
     text = re.sub(r" +([,;.!?])", r"\1", text)
     text = re.sub(r"([,;])(?:\s*[,;])+", r"\1", text)
     text = re.sub(r"[,;]\s*\.", ".", text)
+    text = re.sub(r"(?<!\.)\.\.(?!\.)|(?<=[!?…])\.", lambda m: m[0][:-1], text)  # an ellipsis stays
     text = re.sub(r"([(\[])\s*[,;]\s*", r"\1", text)
     text = re.sub(r"[,;]\s*([)\]])", r"\1", text)
     return re.sub(r"(?m)^[ ,;]+|[ ,;]+$", "", text).strip()

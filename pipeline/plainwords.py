@@ -1,0 +1,162 @@
+"""What a model expects and why a value does not fit, in words for people who write no program."""
+
+from __future__ import annotations
+
+import difflib
+import types
+from collections.abc import Collection, Mapping, Sequence
+from enum import Enum
+from typing import Annotated, Any, Literal, Union, get_args, get_origin
+
+from annotated_types import Ge, Gt, Interval, Le, Lt
+from pydantic import BaseModel
+
+Loc = tuple[int | str, ...]
+
+KEY_ERRORS = ("extra_forbidden", "missing")
+_RANGE_ERRORS = ("greater_than", "greater_than_equal", "less_than", "less_than_equal")
+
+
+def did_you_mean(written: str, known: Collection[str]) -> str:
+    """"; did you mean X?" where a known word is close to what was written, else ""."""
+    by_fold = {word.casefold(): word for word in known}
+    close = difflib.get_close_matches(written.casefold(), list(by_fold), n=1, cutoff=0.6)
+    return f"; did you mean {by_fold[close[0]]}?" if close else ""
+
+
+def explain(
+    model: type[BaseModel], path: Loc, errors: Sequence[Mapping[str, Any]], written: str | None
+) -> str:
+    """One sentence for all that is wrong at `path` of a `model`.
+
+    errors   pydantic's error items at that path (more than one where a union refused each of its branches)
+    written  the value as it stands in the file; None for a list, a mapping or nothing
+    """
+    kind = errors[0]["type"]
+    if kind == "extra_forbidden":
+        owner = _model_in(_declared(model, path[:-1])[0])
+        known = list(owner.model_fields) if owner else []
+        where = f" in {_named(path[:-1])}" if path[:-1] else ""
+        hint = did_you_mean(str(path[-1]), known) or (f"; the keys are {', '.join(known)}" if known else "")
+        return f"no key {path[-1]}{where}{hint or '; it takes no keys'}"
+    annotation, metadata = _declared(model, path)
+    expected = describe(annotation, metadata)
+    name = f"{_named(path)}: " if path else ""
+    if kind == "missing":
+        return f"{_named(path)} is missing" + (f"; write {expected}" if expected else "")
+    for item in errors:
+        if item["type"] in ("value_error", "assertion_error"):
+            return f"{name}{item['ctx']['error']}"
+    shown = _shown(written, errors[0].get("input"))
+    if kind in _RANGE_ERRORS and len(errors) == 1:
+        return f"{name}{shown} is out of range; write {expected}"
+    choices = _choices(annotation)
+    if choices and written is not None and (hint := did_you_mean(written, choices)):
+        return f"{name}{shown} is not a choice{hint} (write {expected})"
+    plain = describe(annotation, ())
+    if "a number" in expected and " or " not in plain:
+        return f"{name}{shown} is not {plain}; write {expected}"
+    return f"{name}{shown} does not fit; write {expected or 'another value'}"
+
+
+def describe(annotation: Any, metadata: Sequence[Any]) -> str:
+    """"a number from -5 to 5", "true or false", "left or right"; "" where there are no words for it."""
+    origin, args = get_origin(annotation), get_args(annotation)
+    if origin is Annotated:
+        return describe(args[0], [*metadata, *args[1:]])
+    if origin in (Union, types.UnionType):
+        return " or ".join(dict.fromkeys(w for a in args if (w := describe(a, metadata))))
+    if choices := _choices(annotation):
+        return f"{', '.join(choices[:-1])} or {choices[-1]}" if len(choices) > 1 else choices[0]
+    if annotation is bool:
+        return "true or false"
+    if annotation is int:
+        return "a whole number" + _range(metadata)
+    if annotation is float:
+        return "a number" + _range(metadata)
+    if annotation is str:
+        return "text"
+    if origin is tuple and Ellipsis not in args:
+        return f"a list of {len(args)} values" + (f", each {w}" if (w := describe(args[0], ())) else "")
+    if origin in (tuple, list) or annotation in (tuple, list):
+        return "a list"
+    if origin is dict or annotation is dict or _model_in(annotation):
+        return "keys and values"
+    return ""
+
+
+def _choices(annotation: Any) -> list[str]:
+    """The words a value may be; numbers and None beside them are left out."""
+    origin, args = get_origin(annotation), get_args(annotation)
+    if origin is Literal:
+        return [str(a) for a in args]
+    if isinstance(annotation, type) and issubclass(annotation, Enum):
+        return [str(member.value) for member in annotation]
+    if origin is Annotated:
+        return _choices(args[0])
+    return []
+
+
+def _range(metadata: Sequence[Any]) -> str:
+    low, high = "", ""
+    closed = [False, False]
+    for item in metadata:
+        if isinstance(item, Ge | Interval) and item.ge is not None:
+            low, closed[0] = _number(item.ge), True
+        if isinstance(item, Gt | Interval) and item.gt is not None:
+            low = _number(item.gt)
+        if isinstance(item, Le | Interval) and item.le is not None:
+            high, closed[1] = _number(item.le), True
+        if isinstance(item, Lt | Interval) and item.lt is not None:
+            high = _number(item.lt)
+    if low and high and all(closed):
+        return f" from {low} to {high}"
+    parts = [f"{'at least' if closed[0] else 'above'} {low}"] if low else []
+    parts += [f"{'at most' if closed[1] else 'below'} {high}"] if high else []
+    return " " + " and ".join(parts) if parts else ""
+
+
+def _number(value: Any) -> str:
+    return str(int(value)) if value == int(value) else str(value)
+
+
+def _shown(written: str | None, value: Any) -> str:
+    if written is None:
+        return "this list" if isinstance(value, list | tuple) else "this"
+    one_line = " ".join(written.split())
+    return (one_line[:40] + "..." if len(one_line) > 40 else one_line) or "nothing"
+
+
+def _named(path: Loc) -> str:
+    return " ".join(f"item {part + 1}" if isinstance(part, int) else part for part in path)
+
+
+def _model_in(annotation: Any) -> type[BaseModel] | None:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    return next((m for a in get_args(annotation) if (m := _model_in(a))), None)
+
+
+def _declared(model: type[BaseModel], path: Loc) -> tuple[Any, Sequence[Any]]:
+    """The type declared at `path` below `model`, and its constraints; (None, ()) if undeclared."""
+    annotation: Any = model
+    metadata: Sequence[Any] = ()
+    for part in path:
+        owner = _model_in(annotation)
+        if isinstance(part, str) and owner and part in owner.model_fields:
+            declared = owner.model_fields[part]
+            annotation, metadata = declared.annotation, declared.metadata
+        elif isinstance(part, int) and (args := _elements(annotation)):
+            annotation, metadata = args[min(part, len(args) - 1)], ()
+        elif isinstance(part, str) and get_origin(annotation) is dict:
+            annotation, metadata = get_args(annotation)[1], ()
+        else:
+            return None, ()
+    return annotation, metadata
+
+
+def _elements(annotation: Any) -> list[Any]:
+    """Types of the elements of the list or tuple that `annotation` is or holds."""
+    if get_origin(annotation) in (tuple, list):
+        return [a for a in get_args(annotation) if a is not Ellipsis]
+    return next((e for a in get_args(annotation) if (e := _elements(a))), [])

@@ -1,0 +1,271 @@
+"""A recipe: the steps done once per frame, and the deliveries with their own further steps."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from ruamel.yaml import YAML
+
+from pipeline.errors import InputError, Problem
+from pipeline.model import Domain
+from pipeline.plainwords import Loc
+from pipeline.steps.base import Params, Step
+from pipeline.yamlfile import Document, did_you_mean, load_yaml, validate
+
+_KEYS = ("recipe", "steps", "deliveries")
+_VERSION = 1
+
+# Device names that Windows keeps for itself: Microsoft, "Naming Files, Paths, and Namespaces".
+_RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))}
+_OWN_FILES = {"run.json", "report.html"}  # stand beside the deliveries in the output folder
+
+
+@dataclass(frozen=True)
+class Bound:
+    """A step with its parameters."""
+
+    step: Step
+    params: Params
+
+    def as_json(self) -> dict[str, Any]:
+        """Name, version and all parameters as JSON values: what the pixels depend on."""
+        params = self.params.model_dump(mode="json")
+        return {"step": self.step.name, "version": self.step.version, "params": params}
+
+
+@dataclass(frozen=True)
+class Delivery:
+    """A folder of finished files and the steps that make them, save last."""
+
+    name: str
+    steps: tuple[Bound, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        return {"name": self.name, "steps": [bound.as_json() for bound in self.steps]}
+
+
+@dataclass(frozen=True)
+class Recipe:
+    """Shared steps, decode first, and at least one delivery. The file is not part of what makes two equal."""
+
+    file: str = field(compare=False)
+    steps: tuple[Bound, ...]
+    deliveries: tuple[Delivery, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "recipe": _VERSION,
+            "steps": [bound.as_json() for bound in self.steps],
+            "deliveries": [delivery.as_json() for delivery in self.deliveries],
+        }
+
+
+@dataclass(frozen=True)
+class _Item:
+    """A step of a list, and where it stands in the file (the list's own place if it was filled in)."""
+
+    bound: Bound
+    path: Loc
+
+
+def load_recipe(path: Path, registry: Mapping[str, Step]) -> Recipe:
+    """Read, complete and check a recipe.
+
+    registry  step name -> Step; must hold decode, white_balance, tone and save
+
+    decode and white_balance are put in front where the recipe leaves them out, tone before save and
+    save last in each delivery. Raises InputError with every problem found, each with its place.
+    """
+    doc = load_yaml(path)
+    return _Reader(doc, registry).recipe()
+
+
+def flatten_yaml(recipe: Recipe) -> str:
+    """The recipe with everything that was filled in, as YAML that loads to an equal recipe."""
+
+    def entries(steps: tuple[Bound, ...]) -> list[Any]:
+        return [{bound.step.name: bound.params.model_dump(mode="json") or None} for bound in steps]
+
+    data = {
+        "recipe": _VERSION,
+        "steps": entries(recipe.steps),
+        "deliveries": {delivery.name: entries(delivery.steps) for delivery in recipe.deliveries},
+    }
+    yaml = YAML(typ="safe", pure=True)
+    yaml.default_flow_style = None
+    yaml.sort_base_mapping_type_on_output = False  # type: ignore[assignment]
+    yaml.width = 100
+    yaml.indent(mapping=2, sequence=4, offset=2)
+    stream = io.StringIO()
+    yaml.dump(data, stream)
+    return stream.getvalue()
+
+
+class _Reader:
+    """Collects problems on the way, so that one look at the file is enough to put all of them right."""
+
+    def __init__(self, doc: Document, registry: Mapping[str, Step]) -> None:
+        self.doc = doc
+        self.registry = registry
+        self.problems: list[Problem] = []
+
+    def refuse(self, path: Loc, message: str, *, key: bool = False) -> None:
+        self.problems.append(self.doc.problem(path, message, key=key))
+
+    def recipe(self) -> Recipe:
+        data = self.doc.data
+        if not isinstance(data, dict):
+            message = "a recipe has the keys recipe: 1, steps: and deliveries:"
+            raise InputError([self.doc.problem((), message)])
+        for key in data:
+            if key not in _KEYS:
+                hint = did_you_mean(key, _KEYS) or f"; the keys are {', '.join(_KEYS)}"
+                self.refuse((key,), f"no key {key}{hint}", key=True)
+        version = data.get("recipe")
+        if "recipe" not in data:
+            self.refuse((), "the line recipe: 1 is missing; write it at the top")
+        elif version != _VERSION or isinstance(version, bool):
+            written = self.doc.texts.get(("recipe",), "this")
+            self.refuse(("recipe",), f"recipe: {written or 'nothing'} is not a version known here; write 1")
+        shared = self.complete_shared(self.steps(("steps",), data.get("steps"), "shared"))
+        domain = self.check(shared, Domain.CAMERA)
+        deliveries = tuple(self.deliveries(data.get("deliveries"), shared, domain))
+        if self.problems:
+            raise InputError(self.problems)
+        return Recipe(self.doc.file, tuple(item.bound for item in shared), deliveries)
+
+    def deliveries(self, data: Any, shared: list[_Item], domain: Domain) -> Iterator[Delivery]:
+        if not isinstance(data, dict) or not data:
+            self.refuse(("deliveries",), "write at least one delivery: a name, and its steps below it")
+            return
+        seen: dict[str, str] = {}
+        for name, steps in data.items():
+            path = ("deliveries", name)
+            if why := _unsafe(name):
+                self.refuse(path, f"delivery {name or '(empty)'}: {why}", key=True)
+            elif other := seen.get(name.casefold()):
+                self.refuse(path, f"delivery {name}: the same folder as {other} on some disks; rename one", key=True)
+            seen.setdefault(name.casefold(), name)
+            items = self.complete_delivery(path, self.steps(path, steps, "delivery"), shared)
+            self.check(items, domain)
+            yield Delivery(name, tuple(item.bound for item in items))
+
+    def steps(self, path: Loc, data: Any, place: str) -> list[_Item]:
+        """The steps of a list that can be read; the rest are refused."""
+        if data is None:
+            return []
+        if not isinstance(data, list):
+            self.refuse(path, f"{path[-1]}: write a list, each line a dash and a step, such as - resize:")
+            return []
+        found: dict[str, int] = {}
+        items: list[_Item] = []
+        for number, entry in enumerate(data):
+            here: Loc = (*path, number)
+            if isinstance(entry, str):
+                name, values = entry, None
+            elif isinstance(entry, dict) and len(entry) == 1:
+                name, values = next(iter(entry.items()))
+                here = (*here, name)
+            else:
+                self.refuse(here, "write one step to each dash, such as - resize: {long_edge: 2048}")
+                continue
+            if name in found:
+                line = self.doc.at((*path, found[name]))[0]
+                self.refuse(here, f"{name} is already on line {line}; leave one of the two out", key=True)
+                continue
+            found[name] = number
+            step = self.registry.get(name)
+            if step is None:
+                hint = did_you_mean(name, self.registry) or f"; the steps are {', '.join(self.registry)}"
+                self.refuse(here, f"no step {name}{hint}", key=True)
+            elif step.place not in (place, "both"):
+                right = "under steps" if step.place == "shared" else "in a delivery"
+                self.refuse(here, f"{name} is done {_TIMES[step.place]}; put it {right}", key=True)
+            elif (params := self.params(step, values, here)) is not None:
+                items.append(_Item(Bound(step, params), here))
+        return items
+
+    def params(self, step: Step, values: Any, path: Loc) -> Params | None:
+        if values is not None and not isinstance(values, dict):
+            known = ", ".join(step.Params.model_fields) or "no keys"
+            self.refuse(path, f"{step.name}: write keys and values ({known}), or nothing")
+            return None
+        params, problems = validate(step.Params, values or {}, self.doc, path)
+        self.problems += problems
+        return params
+
+    def default(self, name: str, path: Loc) -> _Item:
+        step = self.registry[name]
+        return _Item(Bound(step, step.Params()), path)
+
+    def mentions(self, path: Loc, name: str) -> bool:
+        """Whether the list at `path` names the step, even where its parameters were refused."""
+        data: Any = self.doc.data
+        for part in path:
+            data = data.get(part) if isinstance(data, dict) else None
+        return isinstance(data, list) and any(
+            entry == name or (isinstance(entry, dict) and name in entry) for entry in data
+        )
+
+    def complete_shared(self, items: list[_Item]) -> list[_Item]:
+        names = [item.bound.step.name for item in items]
+        if "decode" in names[1:]:
+            self.refuse(items[names.index("decode")].path, "decode reads the file; put it first", key=True)
+            items = [item for item in items if item.bound.step.name != "decode"]
+        if not items or items[0].bound.step.name != "decode":
+            items = [self.default("decode", ("steps",)), *items]
+        if "white_balance" not in names:
+            items = [items[0], self.default("white_balance", ("steps",)), *items[1:]]
+        return items
+
+    def complete_delivery(self, path: Loc, items: list[_Item], shared: list[_Item]) -> list[_Item]:
+        names = [item.bound.step.name for item in items]
+        if "save" in names[:-1]:
+            self.refuse(items[names.index("save")].path, "save writes the file; put it last", key=True)
+        last = [item for item in items if item.bound.step.name == "save"] or [self.default("save", path)]
+        items = [item for item in items if item.bound.step.name != "save"]
+        if not self.mentions(path, "tone") and not self.mentions(("steps",), "tone"):
+            items.append(self.default("tone", path))
+        return items + last
+
+    def check(self, items: list[_Item], domain: Domain) -> Domain:
+        """Refuse steps that cannot take what the ones before them give; the domain after the last."""
+        for number, item in enumerate(items):
+            step = item.bound.step
+            if number or step.name != "decode":  # decode takes the file, not a picture
+                if domain not in step.takes:
+                    self.refuse(item.path, self.misfit(step, domain), key=True)
+            domain = step.gives or domain
+        return domain
+
+    def misfit(self, step: Step, domain: Domain) -> str:
+        needs = " or ".join(dict.fromkeys(_WORDS[d] for d in step.takes))
+        if domain is Domain.DISPLAY:
+            makers = [s.name for s in self.registry.values() if s.gives is Domain.DISPLAY]
+            return f"{step.name} works on {needs} data; put it before {' or '.join(makers)}"
+        makers = [s.name for s in self.registry.values() if s.gives in step.takes and s.name != step.name]
+        return f"{step.name} works on {needs} data; put it after {' or '.join(makers) or 'another step'}"
+
+
+_TIMES = {"shared": "once for all deliveries", "delivery": "for each delivery"}
+_WORDS = {
+    Domain.CAMERA: "linear",
+    Domain.WORKING: "linear",
+    Domain.DISPLAY: "display (toned)",
+}
+
+
+def _unsafe(name: str) -> str:
+    """Why a delivery's name cannot be a folder on every system; "" if it can."""
+    if not re.fullmatch(r"[A-Za-z0-9_-][A-Za-z0-9_.-]{0,63}", name) or name.endswith("."):
+        return "not safe as a folder's name; use up to 64 letters, digits, - and _ (a dot only inside)"
+    if name.casefold().split(".")[0] in _RESERVED:
+        return "Windows keeps this name for itself; choose another"
+    if name.casefold() in _OWN_FILES:
+        return "a file of this name stands in the output folder; choose another"
+    return ""

@@ -1,0 +1,170 @@
+"""The keys of shoot.yaml and what each may be."""
+
+from __future__ import annotations
+
+import re
+from datetime import datetime
+from typing import Any, cast
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+
+from pipeline.errors import Problem
+from pipeline.yamlfile import Document, problems_of
+
+Box = tuple[float, float, float, float]
+Corners = tuple[tuple[float, float], tuple[float, float], tuple[float, float], tuple[float, float]]
+
+TEXTS = (
+    "title", "venue", "city", "region", "country", "language", "creator", "credit", "copyright", "usage",
+)  # fmt: skip
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class _Teams(_Part):
+    home: str = ""
+    away: str = ""
+
+
+class _Contact(_Part):
+    email: str = ""
+    web: str = ""
+    phone: str = ""
+    address: str = ""
+    city: str = ""
+    region: str = ""
+    postcode: str = ""
+    country: str = ""
+
+
+def _fractions(value: Any, count: int) -> tuple[float, ...] | None:
+    """`count` numbers from 0 to 1, or None."""
+    if not isinstance(value, list | tuple) or len(value) != count:
+        return None
+    numbers = [v for v in value if isinstance(v, int | float) and not isinstance(v, bool) and 0 <= v <= 1]
+    return tuple(float(v) for v in numbers) if len(numbers) == count else None
+
+
+def box_of(value: Any) -> Box | None:
+    """Corners (x0, y0, x1, y1) in fractions, the first above and left of the second; else None."""
+    box = _fractions(value, 4)
+    return cast(Box, box) if box and box[0] < box[2] and box[1] < box[3] else None
+
+
+class _Reference(_Part):
+    frame: str
+    patch: Any = None
+    chart: Any = None
+    end: str | None = None
+
+    @field_validator("patch")
+    @classmethod
+    def _patch(cls, value: Any) -> Any:
+        if value in (None, "auto"):
+            return value
+        box = box_of(value)
+        if box is None:
+            raise ValueError(
+                "write auto, or [x0, y0, x1, y1] with each from 0 to 1 and x0 < x1, y0 < y1 "
+                "(fractions of the upright frame)"
+            )
+        return box
+
+    @field_validator("chart")
+    @classmethod
+    def _chart(cls, value: Any) -> Any:
+        if value in (None, "auto"):
+            return value
+        corners = [_fractions(v, 2) for v in value] if isinstance(value, list) else []
+        if len(corners) != 4 or None in corners:
+            raise ValueError("write auto, or four corners [[x, y], [x, y], [x, y], [x, y]], each from 0 to 1")
+        return tuple(corners)
+
+
+class EventFile(_Part):
+    """shoot.yaml as it is written; roster and frames are names of files."""
+
+    title: str = ""
+    teams: _Teams = _Teams()
+    venue: str = ""
+    city: str = ""
+    region: str = ""
+    country: str = ""
+    start: str | None = None
+    language: str = "en"
+    creator: str = ""
+    credit: str = ""
+    copyright: str = ""
+    usage: str = ""
+    contact: Any = ""
+    roster: str | None = None
+    frames: str | None = None
+    references: tuple[_Reference, ...] = ()
+    clocks: dict[str, float] = Field(default_factory=dict)
+    minors: bool = False
+
+    @field_validator("country")
+    @classmethod
+    def _country(cls, value: str) -> str:
+        if value and not re.fullmatch(r"[A-Za-z]{2,3}", value):
+            raise ValueError(f"{value} is not an ISO 3166 code; write two or three letters such as NO or NOR")
+        return value.upper()
+
+    @field_validator("language")
+    @classmethod
+    def _language(cls, value: str) -> str:
+        if not re.fullmatch(r"[A-Za-z]{2,3}(-[A-Za-z0-9]{2,8})*", value):
+            raise ValueError(f"{value} is not a language code; write one such as en or nb-NO")
+        return value
+
+    @field_validator("start")
+    @classmethod
+    def _start(cls, value: str | None) -> str | None:
+        try:
+            aware = value is None or datetime.fromisoformat(value).utcoffset() is not None
+        except ValueError:
+            aware = False
+        if not aware:
+            raise ValueError(
+                f"{value} is not a date and time with an offset from UTC; write 2026-02-14T19:30:00+01:00"
+            )
+        return value
+
+
+def _as_text(doc: Document) -> Any:
+    """The document with numbers put back as they were written wherever text is meant (phone: 0123)."""
+    if not isinstance(doc.data, dict):
+        return doc.data
+    data = {key: value for key, value in doc.data.items() if value is not None}
+    for key in {*TEXTS, "contact", "start"} & data.keys():
+        data[key] = doc.texts.get((key,), data[key])
+    for key in {"teams", "contact"} & data.keys():
+        if isinstance(data[key], dict):
+            data[key] = {k: doc.texts.get((key, k), v) for k, v in data[key].items() if v is not None}
+    return data
+
+
+def parse_event(doc: Document, problems: list[Problem]) -> EventFile:
+    """What `doc` says, without the values that do not fit; those are added to `problems`."""
+    data = {} if doc.data is None else _as_text(doc)
+    if not isinstance(data, dict):
+        problems.append(doc.problem((), "the facts of a shoot are keys and values, such as title: Town cup"))
+        return EventFile()
+    contact = data.get("contact", "")
+    if isinstance(contact, dict):
+        try:
+            data["contact"] = _Contact.model_validate(contact).model_dump()
+        except ValidationError as error:
+            problems += problems_of(error, doc, ("contact",), _Contact)
+    elif not isinstance(contact, str):
+        problems.append(doc.problem(("contact",), "contact: write text, or keys such as email and web"))
+        del data["contact"]
+    try:
+        return EventFile.model_validate(data)
+    except ValidationError as error:
+        problems += problems_of(error, doc, (), EventFile)
+        bad = {e["loc"][0] for e in error.errors()}
+    # The rest is read all the same, so that the tables' problems are told in the same go.
+    return EventFile.model_validate({key: value for key, value in data.items() if key not in bad})

@@ -1,0 +1,35 @@
+"""Shared fixtures: where the reference data is, and a small generated shoot."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+SHARED = Path(__file__).resolve().parents[2] / "shared"
+
+
+@pytest.fixture(scope="session")
+def shared() -> Callable[[str], Path]:
+    """Path below ../shared, or a skip that says what is absent."""
+
+    def find(relative: str) -> Path:
+        path = SHARED / relative
+        if not path.exists():
+            pytest.skip(f"../shared/{relative} is not here")
+        return path
+
+    return find
+
+
+@pytest.fixture(scope="session")
+def small_shoot(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict]:
+    """The demonstration shoot at a quarter of its size, and its ground truth."""
+    from pipeline.fixtures.demo import write_demo
+
+    folder = tmp_path_factory.mktemp("demo") / "shoot"
+    write_demo(folder, width=768, height=512)
+    truth = json.loads((folder.parent / "shoot-truth" / "truth.json").read_text(encoding="utf-8"))
+    return folder, truth

@@ -1,0 +1,24 @@
+"""Writes the recipe reference into README.md from the steps' declarations: `python -m tests.readme`."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from pipeline.describe import steps_text
+from pipeline.steps import REGISTRY
+
+README = Path(__file__).resolve().parents[1] / "README.md"
+
+
+def main() -> None:
+    text = README.read_text(encoding="utf-8")
+    reference = f"<!-- steps -->\n{steps_text(list(REGISTRY.values()))}\n<!-- end of steps -->"
+    text, count = re.subn(r"<!-- steps -->.*?<!-- end of steps -->", lambda _: reference, text, flags=re.DOTALL)
+    if count != 1:
+        raise SystemExit("README.md has no place for the reference")
+    README.write_text(text, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

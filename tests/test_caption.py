@@ -1,0 +1,230 @@
+"""Captions: true sentences whatever is missing, and no withheld name in any byte. The people are made up."""
+
+from __future__ import annotations
+
+import io
+import re
+import unicodedata
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+
+import pytest
+from PIL import Image
+from pydantic import ValidationError
+
+from pipeline.errors import InputError
+from pipeline.imaging.metadata import Metadata, embed_jpeg
+from pipeline.model import Exif, Frame
+from pipeline.shoot.facts import Facts, FrameFacts, Player
+from pipeline.shoot.names import name_pattern, replace_name
+from pipeline.steps.caption import STEP, CaptionParams, describe
+
+EXIF = Exif(make="Maker", serial="SN424242", time=datetime(2026, 2, 14, 19, 31, 5), utc_offset=60)
+FRAME = Frame("TH1_0001", Path("TH1_0001.dng"), "TH1_0001.dng", "raw", EXIF)
+FACTS = Facts(
+    title="Town cup, semi-final",
+    teams={"home": "Harbour Gulls", "away": "Mill Lane Foxes"},
+    venue="Old Market Hall",
+    city="Westerby",
+    country="NOR",
+    start=datetime.fromisoformat("2026-02-14T19:30:00+01:00"),
+    language="en",
+    creator="M. Vale",
+    copyright="© M. Vale",
+    contact="desk@example.org",
+    roster=(
+        Player("home", "7", "Łucja Żółkiewska", True, 2),
+        Player("home", "9", "Nora Ek", True, 3),
+        Player("away", "12", "Đurđica Šćepanović-Žižek", False, 4),
+        Player("away", "4", "王小雨", False, 5),
+        Player("away", "5", "ليلى الحارثي", False, 6),
+        Player("away", "6", "Işıl İpek", False, 7),  # noqa: RUF001
+    ),
+)
+MATCH = "Harbour Gulls \N{EN DASH} Mill Lane Foxes"
+PLACE = f"{MATCH}, Town cup, semi-final, Old Market Hall, Westerby, 14 February 2026."
+
+
+def made(row: FrameFacts, facts: Facts = FACTS, **params: object) -> tuple[Metadata, tuple[str, ...]]:
+    return describe(FRAME, facts, row, CaptionParams(**params))  # type: ignore[arg-type]
+
+
+def test_sentences() -> None:
+    one = (("home", "7"),)
+    two = (("home", "7"), ("home", "9"))
+    assert made(FrameFacts())[0].caption == PLACE
+    assert made(FrameFacts(players=one))[0].caption == f"Łucja Żółkiewska (7, Harbour Gulls). {PLACE}"
+    assert made(FrameFacts(players=one, words="scores from the wing"))[0].caption == (
+        f"Łucja Żółkiewska (7, Harbour Gulls) scores from the wing. {PLACE}"
+    )
+    assert made(FrameFacts(players=two, words="Last minute!"))[0].caption == (
+        f"From left, Łucja Żółkiewska (7, Harbour Gulls) and Nora Ek (9, Harbour Gulls). Last minute! {PLACE}"
+    )
+    assert made(FrameFacts(words="warm-up"))[0].caption == f"Warm-up. {PLACE}"
+    bare = describe(replace(FRAME, exif=Exif()), Facts(), FrameFacts(), CaptionParams())[0]
+    assert bare.caption == "Indoor court sport."
+    assert describe(FRAME, Facts(), FrameFacts(), CaptionParams())[0].caption == "Indoor court sport, 14 February 2026."
+    polish = made(FrameFacts(players=two), replace(FACTS, language="pl"))[0].caption
+    assert polish.endswith("Westerby, 2026-02-14.") and "From" not in polish and " and " not in polish
+
+
+@pytest.mark.parametrize("missing", ["title", "teams", "venue", "city", "country", "start", "creator", "all"])
+@pytest.mark.parametrize("row", [FrameFacts(), FrameFacts(players=(("home", "7"),)), FrameFacts(words="So.")])
+def test_a_missing_fact_leaves_no_trace(missing: str, row: FrameFacts) -> None:
+    if missing == "all":
+        facts = Facts(roster=FACTS.roster)
+    else:
+        facts = replace(FACTS, **{missing: {} if missing == "teams" else None if missing == "start" else ""})
+    for template in (None, "{{ who }} ({{ city }}), {{ venue }}, [{{ title }}] {{ words }}."):
+        metadata, _ = made(row, facts, **({} if template is None else {"template": template}))
+        for text in (metadata.caption, metadata.headline, metadata.alt_text):
+            assert "None" not in text
+            assert not re.search(r"\(\)|\[\]|\( |, ,|,,|  | [.,]|,\.|\.\.", text), text
+        assert template or metadata.caption.endswith(".")
+
+
+def test_facts_become_fields() -> None:
+    m, _ = made(FrameFacts(players=(("home", "7"),), rating=3), keywords=["handball"])
+    assert m.persons == ("Łucja Żółkiewska",)
+    assert m.keywords == ("handball", "Harbour Gulls", "Mill Lane Foxes", "Łucja Żółkiewska")
+    assert m.organisations == ("Harbour Gulls",)
+    assert (m.country_code, m.country, m.rating, m.utc_offset) == ("NOR", "", 3, 60)
+    assert m.contact == {"CiEmailWork": "desk@example.org"}
+    assert "SN424242" not in repr(m)
+
+
+def shown(row: FrameFacts, facts: Facts = FACTS, **params: object) -> tuple[bytes, str]:
+    """The delivered bytes and the notices."""
+    metadata, notices = made(row, facts, **params)
+    out = io.BytesIO()
+    Image.new("RGB", (16, 16)).save(out, "JPEG")
+    return embed_jpeg(out.getvalue(), metadata)[0], "\n".join(notices)
+
+
+def assert_absent(name: str, data: bytes, notices: str) -> None:
+    for form in ("NFC", "NFD"):
+        for text in (name, name.upper(), name.lower()):
+            text = unicodedata.normalize(form, text)
+            for encoding in ("utf-8", "utf-16-le", "utf-16-be"):
+                assert text.encode(encoding) not in data
+            assert text not in notices
+
+
+@pytest.mark.parametrize("player", [p for p in FACTS.roster if not p.publish], ids=lambda p: p.name)
+def test_publish_no_leaves_no_name_in_any_byte(player: Player) -> None:
+    name, words = player.name, player.name.split()
+    decomposed = unicodedata.normalize("NFD", name)
+    row = FrameFacts(
+        players=((player.team, player.number), ("home", "7")),
+        words=f"{name} throws; {name.upper()}, {decomposed} and {' '.join(reversed(words))}",
+    )
+    facts = replace(FACTS, title=f"Cup of {name}", creator=name, copyright=f"© {name}", usage=name, contact=name)
+    data, notices = shown(
+        row, facts, template="{{ who }} {{ words }} {{ title }} " + name, headline=name,
+        alt_text="{{ words }}", keywords=["handball", name],
+    )  # fmt: skip
+    assert_absent(name, data, notices)
+    assert b"a player of Mill Lane Foxes" in data
+    assert "Łucja Żółkiewska".encode() in data
+    assert f"name of one player withheld: publish is no in roster.csv line {player.line}" in notices
+    assert "taken out of" in notices
+
+
+def test_minors_leaves_no_name_at_all() -> None:
+    facts = replace(FACTS, minors=True)
+    every = tuple((p.team, p.number) for p in FACTS.roster)
+    data, notices = shown(FrameFacts(players=every, words="Nora Ek jumps"), facts)
+    for player in FACTS.roster:
+        assert_absent(player.name, data, notices)
+    assert b"2 players of Harbour Gulls and 4 players of Mill Lane Foxes" in data
+    assert "minors is true" in notices
+    metadata, _ = made(FrameFacts(players=every), facts)
+    assert metadata.persons == ()
+    assert not any(f"({n}" in metadata.caption for n in ("7", "9"))
+
+
+@pytest.mark.parametrize(
+    ("name", "typed"),
+    [
+        ("Đurđica Šćepanović-Žižek", "djurdjica"),
+        ("Nora Ek", "Nora Ekberg"),
+        ("Nora Ek", "Sonora Ek"),
+    ],
+)
+def test_other_words_stay(name: str, typed: str) -> None:
+    pattern = name_pattern(name)
+    assert pattern is not None
+    assert replace_name(typed, pattern, "a player") == typed
+
+
+@pytest.mark.parametrize(
+    ("name", "typed", "expected"),
+    [
+        ("Đurđica Šćepanović-Žižek", "and DURDICA  SCEPANOVIC ZIZEK!", "and a player!"),
+        ("Đurđica Šćepanović-Žižek", "by Šćepanović-Žižek, Đurđica", "by a player"),
+        ("Nora Ek", "Goal by nora\u200b ek's team", "Goal by a player's team"),
+        ("Nora Ek", "#NoraEk", "#a player"),
+        ("Nora Ek", "Save. Nora Ek dives", "Save. A player dives"),
+        ("王小雨", "射手王小雨得分", "射手a player得分"),
+        ("ليلى الحارثي", "وليلى الحارثي", "وa player"),
+        ("Işıl İpek", "by isil ipek", "by a player"),  # noqa: RUF001
+        ("Łucja", "with LUCJA", "with a player"),
+    ],
+)
+def test_whole_names_are_found(name: str, typed: str, expected: str) -> None:
+    pattern = name_pattern(name)
+    assert pattern is not None
+    assert replace_name(typed, pattern, "a player") == expected
+
+
+def test_part_of_a_withheld_name_is_pointed_out() -> None:
+    _, notices = made(FrameFacts(words="Scepanovic scores"))
+    assert any("line 4" in n and "whole names" in n for n in notices)
+    assert not any("cepanovi" in n for n in notices)
+    assert made(FrameFacts(players=(("home", "7"),)))[1] == ()
+
+
+@pytest.mark.parametrize("field", ["template", "headline", "alt_text"])
+@pytest.mark.parametrize(
+    "source", ["{{ who", "{{ whom }}", "{{ who | nosuch }}", "{{ 1 / 0 }}", "{{ who.__class__.__mro__ }}"]
+)
+def test_wrong_template_is_refused_with_the_recipe(field: str, source: str) -> None:
+    with pytest.raises(ValidationError, match="template") as caught:
+        CaptionParams(**{field: source})  # type: ignore[arg-type]
+    assert caught.value.errors()[0]["loc"] == (field,)
+    assert "opening, who, words" in str(caught.value)
+
+
+def test_template_that_fails_on_one_frame_names_step_and_parameter() -> None:
+    source = "{{ 1 // (words | length - 3) }}"
+    with pytest.raises(InputError, match="step caption, parameter template, frame TH1_0001"):
+        made(FrameFacts(words="abc"), template=source)
+
+
+def test_words_are_no_template() -> None:
+    assert "{{ 7 * 6 }}" in made(FrameFacts(words="Sign {{ 7 * 6 }}"))[0].caption
+
+
+def test_alternative_text() -> None:
+    """At most 250 characters: IPTC Photo Metadata Standard 2025.1."""
+    metadata, notices = made(FrameFacts(words="A very long save. " * 30))
+    assert 200 < len(metadata.alt_text) <= 250
+    assert any("250" in n for n in notices)
+    metadata, notices = made(FrameFacts(words="Huddle"), template="{{ words }}.")
+    assert metadata.alt_text == ""
+    assert any("same as the caption" in n for n in notices)
+    assert made(FrameFacts(players=(("home", "7"),)))[0].alt_text == "A player of Harbour Gulls on an indoor court"
+    assert made(FrameFacts(players=(("home", "7"),), words="dives"))[0].alt_text == "A player of Harbour Gulls dives"
+
+
+def test_a_wrong_camera_clock_does_not_date_the_caption() -> None:
+    frame = replace(FRAME, exif=replace(FRAME.exif, time=datetime(2019, 1, 1)))
+    metadata, notices = describe(frame, FACTS, FrameFacts(), CaptionParams())
+    assert "14 February 2026" in metadata.caption
+    assert any("2019-01-01" in n for n in notices)
+
+
+def test_step() -> None:
+    assert (STEP.name, STEP.place, STEP.apply) == ("caption", "delivery", None)
+    assert STEP.Params() == CaptionParams()

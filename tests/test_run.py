@@ -1,0 +1,184 @@
+"""The whole line through the command, on the generated shoot and on real raws."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+from pathlib import Path
+
+import numpy as np
+import PIL.Image
+import pytest
+from typer.testing import CliRunner
+
+from pipeline import cli, describe
+from pipeline.errors import EvencourtError
+
+RECIPE = """\
+recipe: 1
+steps:
+  - decode:
+  - white_balance: {method: reference_patch}
+  - exposure: {across: burst}
+  - denoise: {strength: 1.0}
+deliveries:
+  web:
+    - crop: {to: subject, aspect: "3:2"}
+    - resize: {long_edge: 480}
+    - caption:
+    - save: {format: jpeg, quality: 88, at_most: 150 KB}
+"""
+
+
+def evencourt(*arguments: object) -> tuple[int, str]:
+    """Exit status and everything printed, with the errors that `main` would print."""
+    result = CliRunner().invoke(cli.app, [str(a) for a in arguments])
+    if isinstance(result.exception, EvencourtError):
+        return 2, result.output + str(result.exception)
+    if result.exception is not None and not isinstance(result.exception, SystemExit):
+        raise result.exception
+    return result.exit_code, result.output
+
+
+def hashes(folder: Path) -> dict[str, str]:
+    return {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in sorted(folder.glob("*.*"))}
+
+
+def some_frames(source: Path, target: Path, count: int) -> list[str]:
+    target.mkdir(parents=True)
+    chosen = sorted(source.glob("*.dng"))[:count]
+    for path in chosen:
+        shutil.copy2(path, target)
+    for name in ("shoot.yaml", "roster.csv", "frames.csv"):
+        shutil.copy2(source / name, target)
+    rows = (target / "frames.csv").read_text(encoding="utf-8").splitlines()
+    stems = [p.stem for p in chosen]
+    kept = [rows[0], *(r for r in rows[1:] if r.split(",")[0] in stems)]
+    (target / "frames.csv").write_text("\n".join(kept) + "\n", encoding="utf-8")
+    return stems
+
+
+@pytest.fixture(scope="module")
+def finished(small_shoot, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("run")
+    recipe = folder / "recipe.yaml"
+    recipe.write_text(RECIPE, encoding="utf-8")
+    names = some_frames(small_shoot[0], folder / "shoot", 8)
+    before = hashes(folder / "shoot")
+    status, text = evencourt("run", recipe, folder / "shoot", "--out", folder / "out", "--workers", 2)
+    assert status == 0, text
+    assert hashes(folder / "shoot") == before  # the shoot folder is never written
+    return folder, names
+
+
+def test_every_frame_is_delivered_in_size_and_budget(finished) -> None:
+    folder, names = finished
+    files = sorted((folder / "out" / "web").iterdir())
+    assert [f.stem for f in files] == names
+    for path in files:
+        with PIL.Image.open(path) as picture:
+            assert max(picture.size) == 480 and picture.info["icc_profile"]
+            assert picture.width / picture.height == pytest.approx(1.5, abs=0.01)
+        assert path.stat().st_size <= 150_000
+    assert (folder / "out" / "report.html").is_file()
+
+
+def test_second_run_renders_nothing(finished) -> None:
+    folder, _ = finished
+    before = hashes(folder / "out" / "web")
+    status, text = evencourt("run", folder / "recipe.yaml", folder / "shoot", "--out", folder / "out")
+    assert status == 0 and "nothing to render" in text
+    assert hashes(folder / "out" / "web") == before
+
+
+def test_one_worker_and_two_give_the_same_bytes(finished, tmp_path) -> None:
+    folder, _ = finished
+    evencourt("run", folder / "recipe.yaml", folder / "shoot", "--out", tmp_path / "one", "--workers", 1)
+    assert hashes(tmp_path / "one" / "web") == hashes(folder / "out" / "web")
+
+
+def test_a_new_caption_encodes_no_pixel(finished, tmp_path) -> None:
+    folder, names = finished
+    out = tmp_path / "out"
+    shutil.copytree(folder / "out", out)
+    recipe = tmp_path / "recipe.yaml"
+    recipe.write_text(RECIPE.replace("caption:", 'caption: {headline: "Semi-final night"}'), encoding="utf-8")
+    pixels = {p.name: np.asarray(PIL.Image.open(p)) for p in (out / "web").iterdir()}
+    status, text = evencourt("run", recipe, folder / "shoot", "--out", out)
+    assert status == 0 and "nothing to render" in text and f"{len(names)} captions rewritten" in text
+    for path in (out / "web").iterdir():
+        assert b"Semi-final night" in path.read_bytes()
+        assert (np.asarray(PIL.Image.open(path)) == pixels[path.name]).all()
+
+
+def test_verify_finds_a_changed_file(finished, tmp_path) -> None:
+    folder, names = finished
+    out = tmp_path / "out"
+    shutil.copytree(folder / "out", out)
+    extra = ("--render", 2, "--recipe", folder / "recipe.yaml", "--shoot", folder / "shoot")
+    status, text = evencourt("verify", out, *extra)
+    assert status == 0, text
+    victim = out / "web" / f"{names[0]}.jpg"
+    victim.write_bytes(victim.read_bytes() + b"x")
+    status, text = evencourt("verify", out)
+    assert status == 1 and f"web/{names[0]}.jpg: differs" in text
+
+
+def test_bad_frames_are_named_and_the_rest_delivered(small_shoot, tmp_path) -> None:
+    shoot = tmp_path / "shoot"
+    names = some_frames(small_shoot[0], shoot, 4)
+    whole = (shoot / f"{names[3]}.dng").read_bytes()
+    (shoot / "CUT_0001.dng").write_bytes(whole[: len(whole) // 2])
+    (shoot / "EMPTY_01.NEF").write_bytes(b"")
+    (shoot / "TEXT_001.NEF").write_text("not a photograph", encoding="utf-8")
+    with (shoot / "frames.csv").open("a", encoding="utf-8") as rows:
+        rows.write("GONE_001,yes,,,,\n")
+    (tmp_path / "recipe.yaml").write_text(RECIPE, encoding="utf-8")
+    status, text = evencourt("run", tmp_path / "recipe.yaml", shoot, "--out", tmp_path / "out", "--workers", 1)
+    assert status == 1
+    for name in ("CUT_0001", "EMPTY_01", "TEXT_001", "GONE_001"):
+        assert f"failed: {name}" in text, text
+    assert sorted(p.stem for p in (tmp_path / "out" / "web").iterdir()) == names
+    record = json.loads((tmp_path / "out" / "run.json").read_text(encoding="utf-8"))
+    assert record["counts"]["failed"] == 4
+
+
+def test_out_inside_shoot_is_refused(finished) -> None:
+    folder, _ = finished
+    status, text = evencourt("run", folder / "recipe.yaml", folder / "shoot", "--out", folder / "shoot" / "out")
+    assert status == 2 and "shoot" in text
+    assert not (folder / "shoot" / "out").exists()
+
+
+def test_real_raws_come_out_as_pictures(shared, tmp_path) -> None:
+    """Old compact cameras; three files have no camera balance, two have non-square pixels (1.53 : 1)."""
+    raws = shared("data/raw")
+    recipe = tmp_path / "recipe.yaml"
+    recipe.write_text(RECIPE.replace('aspect: "3:2"', "aspect: original"), encoding="utf-8")
+    status, text = evencourt("run", recipe, raws, "--out", tmp_path / "out", "--workers", 2)
+    assert status == 0, text
+    files = list((tmp_path / "out" / "web").iterdir())
+    assert len(files) == len([p for p in raws.iterdir() if p.suffix in (".CRW", ".KDC")])
+    for path in files:
+        with PIL.Image.open(path) as picture:
+            pixels = np.asarray(picture, dtype=float)
+        assert 1.2 < pixels.shape[1] / pixels.shape[0] < 1.6, path.name
+        assert 30 < pixels.mean() < 200 and pixels.std() > 15, path.name
+        means = pixels.reshape(-1, 3).mean(axis=0)
+        assert means.max() / means.min() < 1.8, (path.name, means)
+
+
+def test_check_names_line_and_word(tmp_path) -> None:
+    recipe = tmp_path / "recipe.yaml"
+    recipe.write_text(RECIPE.replace("resize:", "resise:").replace("strength: 1.0", "strength: 9"), encoding="utf-8")
+    status, text = evencourt("check", recipe)
+    assert status == 2
+    assert "recipe.yaml:6:" in text and "recipe.yaml:10:" in text and "resize" in text
+
+
+def test_readme_reference_is_generated_from_the_steps() -> None:
+    readme = (Path(__file__).resolve().parents[1] / "README.md").read_text(encoding="utf-8")
+    from pipeline.steps import REGISTRY
+
+    assert describe.steps_text(list(REGISTRY.values())) in readme
