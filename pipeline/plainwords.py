@@ -10,10 +10,10 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from annotated_types import Ge, Gt, Interval, Le, Lt
 from pydantic import BaseModel
+from pydantic.fields import FieldInfo
 
 Loc = tuple[int | str, ...]
 
-KEY_ERRORS = ("extra_forbidden", "missing")
 _RANGE_ERRORS = ("greater_than", "greater_than_equal", "less_than", "less_than_equal")
 
 
@@ -42,7 +42,7 @@ def explain(
     annotation, metadata = _declared(model, path)
     expected = describe(annotation, metadata)
     name = f"{_named(path)}: " if path else ""
-    if kind == "missing":
+    if kind == "missing" and isinstance(path[-1], str):
         return f"{_named(path)} is missing" + (f"; write {expected}" if expected else "")
     for item in errors:
         if item["type"] in ("value_error", "assertion_error"):
@@ -53,8 +53,8 @@ def explain(
     choices = _choices(annotation)
     if choices and written is not None and (hint := did_you_mean(written, choices)):
         return f"{name}{shown} is not a choice{hint} (write {expected})"
-    plain = describe(annotation, ())
-    if "a number" in expected and " or " not in plain:
+    if expected.startswith(("a number", "a whole number")) and " or " not in expected:
+        plain = "a number" if expected.startswith("a number") else "a whole number"
         return f"{name}{shown} is not {plain}; write {expected}"
     return f"{name}{shown} does not fit; write {expected or 'another value'}"
 
@@ -86,7 +86,7 @@ def describe(annotation: Any, metadata: Sequence[Any]) -> str:
 
 
 def _choices(annotation: Any) -> list[str]:
-    """The words a value may be; numbers and None beside them are left out."""
+    """The words that a value may be, whatever else it may be."""
     origin, args = get_origin(annotation), get_args(annotation)
     if origin is Literal:
         return [str(a) for a in args]
@@ -94,13 +94,16 @@ def _choices(annotation: Any) -> list[str]:
         return [str(member.value) for member in annotation]
     if origin is Annotated:
         return _choices(args[0])
+    if origin in (Union, types.UnionType):
+        return [choice for a in args for choice in _choices(a)]
     return []
 
 
 def _range(metadata: Sequence[Any]) -> str:
     low, high = "", ""
     closed = [False, False]
-    for item in metadata:
+    flat = [m for item in metadata for m in (item.metadata if isinstance(item, FieldInfo) else [item])]
+    for item in flat:
         if isinstance(item, Ge | Interval) and item.ge is not None:
             low, closed[0] = _number(item.ge), True
         if isinstance(item, Gt | Interval) and item.gt is not None:

@@ -28,7 +28,7 @@ from ruamel.yaml.events import (
 from ruamel.yaml.reader import ReaderError
 
 from pipeline.errors import InputError, Problem
-from pipeline.plainwords import KEY_ERRORS, Loc, did_you_mean, explain
+from pipeline.plainwords import Loc, did_you_mean, explain
 
 __all__ = ["SIZE_LIMIT", "Document", "did_you_mean", "load_yaml", "problems_of", "validate"]
 
@@ -47,7 +47,7 @@ _NOT_FINITE = re.compile(r"[-+]?(\.inf|\.Inf|\.INF)|\.nan|\.NaN|\.NAN")
 
 _HINTS = (
     ("'\\t'", "a tab stands here; indent with spaces"),
-    ("mapping values are not allowed", "no colon is expected here; check the indentation, or put the text in quotes"),
+    ("mapping values are not allowed", "no colon fits here; check the indentation or put the text in quotes"),
     ("could not find expected ':'", "a colon is missing after the key above"),
     ("expected <block end>", "the indentation does not fit the lines above"),
     ("expected ',' or '}'", "a comma or a closing } is missing"),
@@ -222,8 +222,8 @@ def _syntax(file: str, text: str, error: YAMLError) -> Problem:
     said = f"{error.context or ''} {error.problem or ''}"
     hint = next((hint for sign, hint in _HINTS if sign in said), (error.problem or said).strip())
     mark = error.problem_mark or error.context_mark
-    place = (mark.line + 1, mark.column + 1) if mark else (0, 0)
-    return Problem(file, *place, f"is not valid YAML: {hint}")
+    line, column = (mark.line + 1, mark.column + 1) if mark else (0, 0)
+    return Problem(file, line, column, f"is not valid YAML: {hint}")
 
 
 def problems_of(
@@ -235,11 +235,13 @@ def problems_of(
     """
     grouped: dict[Loc, list[Any]] = {}
     for item in error.errors(include_url=False):
-        path: Loc = tuple(item["loc"])
-        if item["type"] not in KEY_ERRORS:
+        path: Loc = ()
+        for part in item["loc"]:
             # A union adds the names of its branches to the path; they are not in the file.
-            while path and (*prefix, *path) not in doc.positions:
-                path = path[:-1]
+            if (*prefix, *path, part) in doc.positions:
+                path = (*path, part)
+        if item["type"] == "missing" and isinstance(item["loc"][-1], str):
+            path = (*path, item["loc"][-1])
         grouped.setdefault(path, []).append(item)
     return [
         doc.problem(
@@ -266,5 +268,6 @@ def validate(model: type[_M], data: Any, doc: Document, prefix: Loc) -> tuple[_M
     problems = []
     for key in wrong:
         where = (*prefix, key)
-        problems.append(doc.problem(where, explain(model, (key,), [{"type": "float_type"}], doc.texts[where])))
+        message = explain(model, (key,), [{"type": "float_type"}], doc.texts[where])
+        problems.append(doc.problem(where, message))
     return (None if problems else valid), problems

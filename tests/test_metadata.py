@@ -284,7 +284,10 @@ def test_empty_and_senseless_values(plain: bytes) -> None:
     assert all(getattr(Metadata(), f.name) in ("", (), None, {}) for f in fields(Metadata))
 
 
-@pytest.mark.parametrize("broken", [b"", b"PNG", b"\xff\xd8", b"\xff\xd8\xff\xe1\xff\xff", b"\xff\xd8\xff\xd9"])
+BROKEN = (b"", b"PNG", b"\xff\xd8", b"\xff\xd8\xff\xe1\xff\xff", b"\xff\xd8\xff\xd9")
+
+
+@pytest.mark.parametrize("broken", BROKEN)
 def test_no_jpeg_is_refused(broken: bytes) -> None:
     with pytest.raises(ValueError, match="JPEG"):
         strip_jpeg(broken)

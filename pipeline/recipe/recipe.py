@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from ruamel.yaml import YAML
+from ruamel.yaml.comments import CommentedMap
+from ruamel.yaml.representer import RoundTripRepresenter
 
 from pipeline.errors import InputError, Problem
 from pipeline.model import Domain
@@ -88,22 +90,33 @@ def load_recipe(path: Path, registry: Mapping[str, Step]) -> Recipe:
 def flatten_yaml(recipe: Recipe) -> str:
     """The recipe with everything that was filled in, as YAML that loads to an equal recipe."""
 
-    def entries(steps: tuple[Bound, ...]) -> list[Any]:
-        return [{bound.step.name: bound.params.model_dump(mode="json") or None} for bound in steps]
-
-    data = {
-        "recipe": _VERSION,
-        "steps": entries(recipe.steps),
-        "deliveries": {delivery.name: entries(delivery.steps) for delivery in recipe.deliveries},
-    }
-    yaml = YAML(typ="safe", pure=True)
-    yaml.default_flow_style = None
-    yaml.sort_base_mapping_type_on_output = False  # type: ignore[assignment]
+    yaml = YAML(typ="rt", pure=True)
+    yaml.Representer = _Representer
     yaml.width = 100
     yaml.indent(mapping=2, sequence=4, offset=2)
+    deliveries = {delivery.name: _entries(delivery.steps) for delivery in recipe.deliveries}
     stream = io.StringIO()
-    yaml.dump(data, stream)
+    yaml.dump({"recipe": _VERSION, "steps": _entries(recipe.steps), "deliveries": deliveries}, stream)
     return stream.getvalue()
+
+
+class _Representer(RoundTripRepresenter):
+    """Writes None as null, which is read back inside { } too."""
+
+    def represent_none(self, data: None) -> Any:
+        return self.represent_scalar("tag:yaml.org,2002:null", "null")
+
+
+_Representer.add_representer(type(None), _Representer.represent_none)
+
+
+def _entries(steps: tuple[Bound, ...]) -> list[dict[str, CommentedMap]]:
+    entries = []
+    for bound in steps:
+        params = CommentedMap(bound.params.model_dump(mode="json"))
+        params.fa.set_flow_style()  # one line to a step
+        entries.append({bound.step.name: params})
+    return entries
 
 
 class _Reader:
@@ -149,10 +162,11 @@ class _Reader:
             if why := _unsafe(name):
                 self.refuse(path, f"delivery {name or '(empty)'}: {why}", key=True)
             elif other := seen.get(name.casefold()):
-                self.refuse(path, f"delivery {name}: the same folder as {other} on some disks; rename one", key=True)
+                message = f"delivery {name}: the same folder as {other} on some disks; rename one"
+                self.refuse(path, message, key=True)
             seen.setdefault(name.casefold(), name)
             items = self.complete_delivery(path, self.steps(path, steps, "delivery"), shared)
-            self.check(items, domain)
+            self.check(items, domain, shared)
             yield Delivery(name, tuple(item.bound for item in items))
 
     def steps(self, path: Loc, data: Any, place: str) -> list[_Item]:
@@ -186,31 +200,23 @@ class _Reader:
             elif step.place not in (place, "both"):
                 right = "under steps" if step.place == "shared" else "in a delivery"
                 self.refuse(here, f"{name} is done {_TIMES[step.place]}; put it {right}", key=True)
-            elif (params := self.params(step, values, here)) is not None:
-                items.append(_Item(Bound(step, params), here))
+            else:
+                items.append(_Item(Bound(step, self.params(step, values, here)), here))
         return items
 
-    def params(self, step: Step, values: Any, path: Loc) -> Params | None:
+    def params(self, step: Step, values: Any, path: Loc) -> Params:
+        """Parameters; the defaults in place of refused ones, so that the order is checked too."""
         if values is not None and not isinstance(values, dict):
             known = ", ".join(step.Params.model_fields) or "no keys"
             self.refuse(path, f"{step.name}: write keys and values ({known}), or nothing")
-            return None
+            values = None
         params, problems = validate(step.Params, values or {}, self.doc, path)
         self.problems += problems
-        return params
+        return params or step.Params()
 
     def default(self, name: str, path: Loc) -> _Item:
         step = self.registry[name]
         return _Item(Bound(step, step.Params()), path)
-
-    def mentions(self, path: Loc, name: str) -> bool:
-        """Whether the list at `path` names the step, even where its parameters were refused."""
-        data: Any = self.doc.data
-        for part in path:
-            data = data.get(part) if isinstance(data, dict) else None
-        return isinstance(data, list) and any(
-            entry == name or (isinstance(entry, dict) and name in entry) for entry in data
-        )
 
     def complete_shared(self, items: list[_Item]) -> list[_Item]:
         names = [item.bound.step.name for item in items]
@@ -229,17 +235,22 @@ class _Reader:
             self.refuse(items[names.index("save")].path, "save writes the file; put it last", key=True)
         last = [item for item in items if item.bound.step.name == "save"] or [self.default("save", path)]
         items = [item for item in items if item.bound.step.name != "save"]
-        if not self.mentions(path, "tone") and not self.mentions(("steps",), "tone"):
+        if "tone" not in names and all(item.bound.step.name != "tone" for item in shared):
             items.append(self.default("tone", path))
         return items + last
 
-    def check(self, items: list[_Item], domain: Domain) -> Domain:
-        """Refuse steps that cannot take what the ones before them give; the domain after the last."""
-        for number, item in enumerate(items):
+    def check(self, items: list[_Item], domain: Domain, earlier: Sequence[_Item] = ()) -> Domain:
+        """Refuse steps that cannot take what the ones before them give; the domain after the last.
+
+        domain, earlier  of the shared steps, where `items` are of a delivery
+        """
+        for item in items:
             step = item.bound.step
-            if number or step.name != "decode":  # decode takes the file, not a picture
-                if domain not in step.takes:
-                    self.refuse(item.path, self.misfit(step, domain), key=True)
+            # decode takes the file, not a picture
+            if step.name != "decode" and domain not in step.takes:
+                twice = any(step is other.bound.step for other in earlier)
+                message = f"{step.name} is already done under steps; leave one of the two out"
+                self.refuse(item.path, message if twice else self.misfit(step, domain), key=True)
             domain = step.gives or domain
         return domain
 

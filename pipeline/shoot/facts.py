@@ -161,8 +161,16 @@ def load_facts(
     folders = (path.parent, shoot)
     index = FrameIndex(frame_names)
     teams = {side: name for side in SIDES if (name := getattr(parsed.teams, side))}
-    roster = _roster(_table("roster", parsed, doc, folders, problems), teams, problems)
-    rows, missing = _frames(_table("frames", parsed, doc, folders, problems), teams, roster, index, problems)
+    if len(set(map(_folded, teams.values()))) < len(teams):
+        message = "teams: both have the same name, so players cannot be told apart; change one"
+        problems.append(doc.problem(("teams", "away"), message))
+    before = len(problems)
+    table = _table("roster", parsed, doc, folders, problems)
+    readable = len(problems) == before
+    roster = _roster(table, teams, problems)
+    # An unreadable roster is one problem, not one for each player named in frames.csv.
+    players = roster if readable else None
+    rows, missing = _frames(_table("frames", parsed, doc, folders, problems), teams, players, index, problems)
     contact = parsed.contact
     facts = Facts(
         **{name: getattr(parsed, name) for name in TEXTS},
@@ -199,11 +207,14 @@ def _table(
     return read_table(path, FRAME_COLUMNS, ("frame",), problems)
 
 
+def _folded(name: str) -> str:
+    return " ".join(name.split()).casefold()
+
+
 def _side(written: str, teams: Mapping[str, str]) -> tuple[str | None, str]:
     """("home" or "away", "") or (None, why not)."""
-    sides = {side: side for side in SIDES}
-    sides |= {" ".join(name.split()).casefold(): side for side, name in teams.items()}
-    if side := sides.get(" ".join(written.split()).casefold()):
+    sides = {_folded(name): side for side, name in teams.items()} | {side: side for side in SIDES}
+    if side := sides.get(_folded(written)):
         return side, ""
     known = [*SIDES, *teams.values()]
     return None, f"no team {written or '(empty)'}; write {' or '.join(known)}{did_you_mean(written, known)}"
@@ -235,16 +246,16 @@ def _roster(
 
 
 def _players(
-    row: Row, teams: Mapping[str, str], roster: tuple[Player, ...], wrong: list[str]
+    row: Row, teams: Mapping[str, str], roster: tuple[Player, ...] | None, wrong: list[str]
 ) -> tuple[tuple[str, str], ...]:
-    known = {(p.team, p.number) for p in roster}
+    known = None if roster is None else {(p.team, p.number) for p in roster}
     found: list[tuple[str, str]] = []
     for part in filter(None, (p.strip() for p in re.split("[;,]", row["players"]))):
         match = re.fullmatch(r"(.*\S)\s+#?(\d+)", part)
         side, why = _side(match[1], teams) if match else (None, f"{part}: write a team and a number: home 7")
         if match is None or side is None:
             wrong.append(f"players: {why}")
-        elif (side, match[2]) not in known:
+        elif known is not None and (side, match[2]) not in known:
             wrong.append(f"players: {side} {match[2]} is not in the roster; add or correct it")
         elif (side, match[2]) in found:
             wrong.append(f"players: {side} {match[2]} is named twice; leave one out")
@@ -256,7 +267,7 @@ def _players(
 def _frames(
     table: Table | None,
     teams: Mapping[str, str],
-    roster: tuple[Player, ...],
+    roster: tuple[Player, ...] | None,
     index: FrameIndex,
     problems: list[Problem],
 ) -> tuple[dict[str, FrameFacts], Missing]:

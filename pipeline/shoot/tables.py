@@ -82,7 +82,8 @@ def read_table(
         return None
     first = next((line for line in text.splitlines() if line.strip()), "")
     delimiter = max(",;\t", key=first.count)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, skipinitialspace=True)
+    stream = io.StringIO(text, newline="")
+    reader = csv.reader(stream, delimiter=delimiter, skipinitialspace=True, strict=True)
     header: list[str] | None = None
     rows: list[Row] = []
     end = 0
@@ -106,8 +107,9 @@ def read_table(
                 )  # fmt: skip
             else:
                 rows.append(Row(file, line, dict(zip(header, cells, strict=False))))
-    except csv.Error as error:
-        problems.append(Problem(file, reader.line_num, 1, f"is not a CSV table: {error}"))
+    except csv.Error:
+        message = 'quotes do not pair up; write nothing outside the quotes, and "" for a quote inside'
+        problems.append(Problem(file, end + 1, 1, message))
         return None
     if header is None:
         problems.append(Problem(file, 0, 0, f"is empty; its first line must be {','.join(columns)}"))
@@ -153,7 +155,7 @@ class FrameIndex:
             self.bare.setdefault(name.casefold().rpartition("/")[2], []).append(name)
 
     def find(self, written: str) -> tuple[str | None, str]:
-        """(name, "") or (None, why not). Accepts a folder more or less, a suffix, and letters of either case."""
+        """(name, "") or (None, why not). Takes a folder more or less, a suffix, letters of either case."""
         asked = written.strip().replace("\\", "/").removeprefix("./")
         stem = re.sub(r"\.[A-Za-z0-9]{2,4}$", "", asked)
         for wanted in dict.fromkeys((asked, stem)):
