@@ -75,6 +75,7 @@ def survey(store: Store, frames: Sequence[Frame], facts: Facts, workers: int) ->
             yield _summary(frame, digest, key, kept)
         else:
             tasks.append(_Task(store.out, frame, digest, key, references))
+    store.save_digests()
     for index, result in map_unordered(_survey_one, tasks, workers):
         task = tasks[index]
         if isinstance(result, Exception):

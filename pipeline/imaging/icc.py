@@ -1,0 +1,119 @@
+"""ICC profiles: the sRGB one that is embedded, and matrix profiles of pictures that come in.
+
+ICC.1:2001-04 (version 2.4) for what is written, which every viewer reads.
+"""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+
+from pipeline.imaging.colour import BRADFORD_D50_TO_D65, REC709_FROM_XYZ, XYZ_FROM_REC709, srgb_decode
+from pipeline.model import F32, F64
+
+_D50 = (0.9642, 1.0, 0.8249)
+
+
+def _fixed(value: float) -> bytes:
+    return struct.pack(">i", round(value * 65536))
+
+
+def _xyz(values: tuple[float, ...]) -> bytes:
+    return b"XYZ \0\0\0\0" + b"".join(map(_fixed, values))
+
+
+def _description(text: str) -> bytes:
+    raw = text.encode("ascii") + b"\0"
+    return b"desc\0\0\0\0" + struct.pack(">I", len(raw)) + raw + bytes(8) + bytes(3) + bytes(67)
+
+
+@cache
+def srgb_profile() -> bytes:
+    """The same bytes every time: no date of making."""
+    curve = np.round(srgb_decode(np.linspace(0, 1, 1024, dtype=np.float32)).astype(np.float64) * 65535).astype(">u2")
+    columns = np.linalg.inv(BRADFORD_D50_TO_D65) @ XYZ_FROM_REC709
+    trc = b"curv\0\0\0\0" + struct.pack(">I", len(curve)) + curve.tobytes()
+    tags = {
+        b"desc": _description("sRGB, IEC 61966-2-1"),
+        b"cprt": b"text\0\0\0\0No copyright, use freely\0",
+        b"wtpt": _xyz(_D50),
+        b"rXYZ": _xyz(tuple(columns[:, 0])),
+        b"gXYZ": _xyz(tuple(columns[:, 1])),
+        b"bXYZ": _xyz(tuple(columns[:, 2])),
+        b"rTRC": trc,
+        b"gTRC": trc,
+        b"bTRC": trc,
+    }
+    table, body, placed = b"", b"", dict[bytes, int]()
+    start = 128 + 4 + 12 * len(tags)
+    for name, data in tags.items():
+        if data not in placed:
+            placed[data] = start + len(body)
+            body += data + bytes(-len(data) % 4)
+        table += name + struct.pack(">II", placed[data], len(data))
+    size = start + len(body)
+    head = struct.pack(">I4sI4s4s4s", size, bytes(4), 0x02400000, b"mntr", b"RGB ", b"XYZ ")
+    head += struct.pack(">6H", 2000, 1, 1, 0, 0, 0) + b"acsp" + bytes(28) + b"".join(map(_fixed, _D50))
+    head += bytes(128 - len(head))
+    return head + struct.pack(">I", len(tags)) + table + body
+
+
+@dataclass(frozen=True)
+class MatrixProfile:
+    """An RGB profile of three curves and a matrix."""
+
+    to_rec709: F64  # (3, 3) linear device RGB -> linear Rec. 709, D65
+    curves: F32  # (3, 65536) encoded value -> linear
+
+    def linearise(self, encoded: F32) -> F32:
+        """(..., 3) encoded 0 to 1 -> linear Rec. 709."""
+        index = (np.clip(encoded, 0, 1) * 65535 + 0.5).astype(np.int32)
+        linear = np.stack([self.curves[c][index[..., c]] for c in range(3)], axis=-1)
+        return np.asarray(linear @ self.to_rec709.T.astype(np.float32), dtype=np.float32)
+
+
+def matrix_profile(data: bytes) -> MatrixProfile | None:
+    """Parse an RGB matrix/curve display profile; None for any other kind, and for junk."""
+    try:
+        if data[16:20] != b"RGB " or data[20:24] != b"XYZ ":
+            return None
+        (count,) = struct.unpack_from(">I", data, 128)
+        tags = {}
+        for i in range(min(count, 100)):
+            name, offset, size = struct.unpack_from(">4sII", data, 132 + 12 * i)
+            tags[name] = data[offset : offset + size]
+        if b"A2B0" in tags:
+            return None
+        columns = [np.array(struct.unpack_from(">3i", tags[n], 8)) / 65536 for n in (b"rXYZ", b"gXYZ", b"bXYZ")]
+        curves = [_curve(tags[n]) for n in (b"rTRC", b"gTRC", b"bTRC")]
+    except (struct.error, KeyError, IndexError, ValueError):
+        return None
+    matrix = REC709_FROM_XYZ @ BRADFORD_D50_TO_D65 @ np.stack(columns, axis=1)
+    return MatrixProfile(matrix, np.stack(curves).astype(np.float32))
+
+
+def _curve(data: bytes) -> F64:
+    x = np.linspace(0.0, 1.0, 65536)
+    if data[:4] == b"curv":
+        (count,) = struct.unpack_from(">I", data, 8)
+        if count == 0:
+            return x
+        values = np.frombuffer(data, ">u2", count, 12).astype(np.float64)
+        return x ** (values[0] / 256) if count == 1 else np.interp(x, np.linspace(0, 1, count), values / 65535)
+    if data[:4] != b"para":
+        raise ValueError("unknown curve")
+    (kind,) = struct.unpack_from(">H", data, 8)
+    lengths = (1, 3, 4, 5, 7)
+    p = [v / 65536 for v in struct.unpack_from(f">{lengths[kind]}i", data, 12)]
+    g, a, b, c, d, e, f = (*p, *[0.0] * (7 - len(p)))
+    if kind == 0:
+        return x**g
+    power = np.maximum(a * x + b, 0.0) ** g
+    if kind == 1:
+        return np.where(x >= -b / a, power, 0.0)
+    if kind == 2:
+        return np.where(x >= -b / a, power + c, c)
+    return np.where(x >= d, power + (e if kind == 4 else 0.0), c * x + (f if kind == 4 else 0.0))
