@@ -22,9 +22,10 @@ from rich.table import Table
 
 from pipeline import describe as describe_module
 from pipeline import run as engine
-from pipeline.errors import EvencourtError
+from pipeline.errors import EvencourtError, InputError
 from pipeline.executors import default_workers
 from pipeline.recipe.recipe import Recipe, flatten_yaml, load_recipe
+from pipeline.render import render as render_frame
 from pipeline.steps import REGISTRY
 from pipeline.store import Store
 
@@ -98,7 +99,7 @@ def run(
 ) -> None:
     """Run a recipe over a shoot folder."""
     if cluster is not None:
-        raise engine.InputError("--cluster is not in this version; run with --workers")
+        raise InputError("--cluster is not in this version; run with --workers")
     _run(_recipe(recipe), shoot, out, facts, workers, only, dry_run)
 
 
@@ -180,7 +181,7 @@ def check(
         except EvencourtError as error:
             problems.append(str(error))
     if problems:
-        raise engine.InputError("\n".join(problems))
+        raise InputError("\n".join(problems))
     assert loaded is not None
     out_console.print(flatten_yaml(loaded), markup=False)
     if read is not None:
@@ -228,7 +229,7 @@ def status(out: Annotated[Path, typer.Argument(help="folder of a run", show_defa
 def _record(out: Path) -> dict[str, Any] | None:
     path = out / "run.json"
     if not out.is_dir():
-        raise engine.InputError(f"{out}: there is no such folder")
+        raise InputError(f"{out}: there is no such folder")
     return json.loads(path.read_text(encoding="utf-8")) if path.is_file() else None
 
 
@@ -243,7 +244,7 @@ def verify(
     """Re-hash every delivered file against the run record."""
     record = _record(out)
     if record is None:
-        raise engine.InputError(f"{out}: holds no run.json; nothing to verify")
+        raise InputError(f"{out}: holds no run.json; nothing to verify")
     files = {d["file"]: d["sha256"] for f in record["frames"].values() for d in f["deliveries"].values()}
     bad = []
     for relative, digest in sorted(files.items()):
@@ -254,7 +255,7 @@ def verify(
             bad.append(f"{relative}: differs from what was delivered")
     if render:
         if recipe is None or shoot is None:
-            raise engine.InputError("verify --render needs --recipe and --shoot, since the record keeps no paths")
+            raise InputError("verify --render needs --recipe and --shoot, since the record keeps no paths")
         bad += _verify_render(record, out, _recipe(recipe), engine.read_shoot(shoot, facts), render)
     for text in bad:
         err_console.print(text, markup=False)
@@ -274,7 +275,7 @@ def _verify_render(
     with tempfile.TemporaryDirectory() as scratch:
         jobs = engine.jobs(recipe, shoot, Path(scratch))
         for name in chosen:
-            for one in engine.render(replace(jobs[name], thumbs="")):
+            for one in render_frame(replace(jobs[name], thumbs="")):
                 if one.sha256 != next(
                     d["sha256"] for d in record["frames"][name]["deliveries"].values() if d["file"] == one.relative
                 ):
@@ -286,7 +287,7 @@ def _verify_render(
 def steps(name: Annotated[str | None, typer.Argument(help="one step")] = None) -> None:
     """What each step does and takes."""
     if name is not None and name not in REGISTRY:
-        raise engine.InputError(f"there is no step {name!r}; the steps are {', '.join(REGISTRY)}")
+        raise InputError(f"there is no step {name!r}; the steps are {', '.join(REGISTRY)}")
     out_console.print(describe_module.steps_text([REGISTRY[name]] if name else list(REGISTRY.values())), markup=False)
 
 
@@ -298,7 +299,7 @@ def demo(
     write_demo = importlib.import_module("pipeline.fixtures.demo").write_demo
     shoot = folder / "shoot"
     if folder.exists() and any(folder.iterdir()) and not (shoot / "shoot.yaml").is_file():
-        raise engine.InputError(f"{folder}: holds other files; give a new folder for the demonstration")
+        raise InputError(f"{folder}: holds other files; give a new folder for the demonstration")
     if not (shoot / "shoot.yaml").is_file():
         with _progress() as progress:
             write_demo(shoot, progress=lambda done, total: progress("shoot", done, total))

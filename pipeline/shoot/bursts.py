@@ -2,64 +2,78 @@
 
 from __future__ import annotations
 
+from bisect import insort
 from collections.abc import Sequence
+from datetime import datetime
 from statistics import median
 
 from pipeline.model import Burst, Exif, Frame
 
 GAP = 0.6  # seconds; the slowest bursts of sports cameras are about 3 frames a second (common practice, no source)
-LONGEST = 1.5
-
-
-def _settings(exif: Exif) -> tuple[object, ...]:
-    return exif.iso, exif.exposure_time, exif.f_number, exif.orientation
-
-
-def _zoomed(one: Exif, other: Exif) -> bool:
-    if not one.focal_length or not other.focal_length:
-        return one.focal_length != other.focal_length
-    return abs(one.focal_length / other.focal_length - 1) > 0.02
+LONGEST = 1.5  # seconds; a longer pause is another moment of the game, whatever the rate before it
+_RATE = 2.5  # a burst goes on over a frame or two that the camera dropped
+_ZOOM = 0.02  # relative; less is the rounding of the lens's report, not a turn of its ring
 
 
 def find_bursts(frames: Sequence[Frame], gap: float = GAP) -> tuple[Burst, ...]:
-    """Every frame in exactly one burst; bursts in order of their first frame.
+    """Every frame in exactly one burst; bursts in the order of their first frame in `frames`.
 
-    Each camera (make, model, serial) is a stream of its own. A burst ends where the pause is longer than
-    `gap` seconds, or 2.5 times the burst's own interval if that is longer (at most 1.5 s), or where the
-    settings change. Times without sub-seconds are whole seconds, so there a pause of one second is none.
-    A frame without a time is a burst of its own.
+    Each camera (make, model, serial) is a stream of its own, taken in order of time, then name. A burst ends
+    where ISO, exposure time, aperture or orientation differ from the frame before, where the focal length is
+    more than 2 % from that of the burst's first frame, or where the pause is longer than `gap` seconds or 2.5
+    times the burst's own median interval, whichever is longer, and in any case than 1.5 s.
+
+    Times without sub-seconds are whole seconds, rounded down: two frames that read 1 s apart may be anything
+    up to 2 s apart, and a burst runs over the turn of a second. There frames at most 1 s apart make one burst.
+    The same holds for a camera that always writes the same sub-seconds. A frame without a time is a single.
+    Raises ValueError for a gap that is not above 0 and at most 1.5 s.
     """
-    streams: dict[tuple[str, str, str], list[Frame]] = {}
-    for frame in frames:
-        streams.setdefault((frame.exif.make, frame.exif.model, frame.exif.serial), []).append(frame)
+    if not 0 < gap <= LONGEST:
+        raise ValueError(f"gap of {gap} s: give more than 0 and at most {LONGEST} s")
     groups: list[list[Frame]] = []
+    streams: dict[tuple[str, str, str], list[tuple[datetime, Frame]]] = {}
+    for frame in frames:
+        exif = frame.exif
+        if exif.time is None:
+            groups.append([frame])
+        else:
+            streams.setdefault((exif.make, exif.model, exif.serial), []).append((exif.time, frame))
     for stream in streams.values():
-        timed = sorted((f for f in stream if f.exif.time is not None), key=lambda f: (f.exif.time, f.name))
-        groups += [[f] for f in stream if f.exif.time is None]
-        current: list[Frame] = []
-        for frame in timed:
-            if current and not _continues(current, frame, gap):
-                groups.append(current)
-                current = []
-            current.append(frame)
-        if current:
-            groups.append(current)
-    place = {f.name: i for i, f in enumerate(frames)}
-    groups.sort(key=lambda g: place[g[0].name])
-    return tuple(Burst(tuple(f.name for f in g)) for g in groups)
+        groups += _split(sorted(stream, key=lambda timed: (timed[0], timed[1].name)), gap)
+    place = {frame.name: index for index, frame in enumerate(frames)}
+    groups.sort(key=lambda group: place[group[0].name])
+    return tuple(Burst(tuple(frame.name for frame in group)) for group in groups)
 
 
-def _continues(current: Sequence[Frame], frame: Frame, gap: float) -> bool:
-    last = current[-1].exif
-    if _settings(last) != _settings(frame.exif) or _zoomed(last, frame.exif):
+def _split(stream: Sequence[tuple[datetime, Frame]], gap: float) -> list[list[Frame]]:
+    fine = len({time.microsecond for time, _ in stream}) > 1
+    groups: list[list[Frame]] = []
+    pauses: list[float] = []  # of the burst so far, sorted
+    before: datetime | None = None
+    for time, frame in stream:
+        pause = (time - before).total_seconds() if before else 0.0
+        before = time
+        if groups and _same_settings(groups[-1], frame.exif):
+            whole_seconds = not (fine and frame.exif.has_subseconds and groups[-1][-1].exif.has_subseconds)
+            own = _RATE * median(pauses) if pauses else 0.0
+            if pause <= (1.0 if whole_seconds else min(max(gap, own), LONGEST)):
+                groups[-1].append(frame)
+                insort(pauses, pause)
+                continue
+        groups.append([frame])
+        pauses = []
+    return groups
+
+
+def _same_settings(burst: Sequence[Frame], exif: Exif) -> bool:
+    last, first = burst[-1].exif, burst[0].exif
+    if (last.iso, last.exposure_time, last.f_number, last.orientation) != (
+        exif.iso,
+        exif.exposure_time,
+        exif.f_number,
+        exif.orientation,
+    ):
         return False
-    if not (last.has_subseconds and frame.exif.has_subseconds):
-        return _pause(last, frame.exif) <= 1.0
-    pauses = [_pause(a.exif, b.exif) for a, b in zip(current, current[1:], strict=False)]
-    own = 2.5 * median(pauses) if pauses else 0.0
-    return _pause(last, frame.exif) <= min(max(gap, own), LONGEST)
-
-
-def _pause(one: Exif, other: Exif) -> float:
-    assert one.time is not None and other.time is not None  # callers sort timed frames only
-    return (other.time - one.time).total_seconds()
+    if not first.focal_length or not exif.focal_length:
+        return first.focal_length == exif.focal_length
+    return abs(exif.focal_length / first.focal_length - 1) <= _ZOOM

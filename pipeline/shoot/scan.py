@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import os
+import stat
+import unicodedata
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -10,7 +13,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from pipeline.errors import InputError
-from pipeline.model import Exif, Frame
+from pipeline.model import Frame
 from pipeline.shoot.exif import read_exif
 
 RAW = frozenset(
@@ -21,77 +24,146 @@ PICTURE = frozenset("jpeg jpg png tif tiff".split())
 
 @dataclass(frozen=True)
 class Scan:
-    """Frames in order of time, then name; files left out with the reason."""
+    """Frames in order of time, then name (those without a time last).
+
+    skipped   (path from the shoot folder, reason) of what looks like a frame and is none
+    notices   what holds for the folder or for many frames at once; a frame's own are in its Exif
+    """
 
     frames: tuple[Frame, ...]
     skipped: tuple[tuple[str, str], ...]
     notices: tuple[str, ...]
 
 
-def _files(shoot: Path) -> list[Path]:
-    found = []
-    for folder, folders, names in os.walk(shoot):  # links to folders are not followed
-        folders[:] = sorted(f for f in folders if not f.startswith("."))
-        found += [Path(folder) / n for n in sorted(names) if not n.startswith(".")]
-    return found
-
-
 def scan(shoot: Path) -> Scan:
-    """Every raw and picture below `shoot`, hidden files left out.
+    """Every raw and picture below `shoot`.
 
-    A JPEG beside a raw of the same name is the camera's own copy of it and is skipped. Raises InputError
-    when there is no folder or no frame in it.
+    Files and folders whose name begins with "." are left out (a memory card's "._NAME" files among them), and
+    so are links that lead out of the folder or to a file that is found anyway. A picture beside a raw of the
+    same name is the camera's own copy of it and is skipped. An empty or damaged file is a frame: it fails, by
+    name, when it is decoded. A file that cannot be opened is skipped with the reason. Raises InputError where
+    there is no such folder or no frame in it.
     """
     if not shoot.is_dir():
-        raise InputError(f"{shoot}: there is no such folder")
-    files = [p for p in _files(shoot) if p.suffix[1:].lower() in RAW | PICTURE]
-    raws = {p.with_suffix("") for p in files if p.suffix[1:].lower() in RAW}
-    skipped = []
-    kept = []
-    for path in files:
-        if path.suffix[1:].lower() in PICTURE and path.with_suffix("") in raws:
-            skipped.append((path.relative_to(shoot).as_posix(), "left out, the raw of the same name is used"))
-        else:
-            kept.append(path)
-    if not kept:
+        raise InputError(f"{shoot}: there is no such folder; give the folder that holds the frames")
+    paths, skipped, notices = _walk(shoot)
+    raws = {path.with_suffix("") for path in paths if _kind(path) == "raw"}
+    copies = [path for path in paths if _kind(path) == "picture" and path.with_suffix("") in raws]
+    skipped += [(_relative(path, shoot), "left out, the raw of the same name is used") for path in copies]
+    kept = [path for path in paths if path not in set(copies)]
+    frames = []
+    for path, name in zip(kept, _names(kept, shoot), strict=True):
+        kind = _kind(path)
+        try:
+            frames.append(Frame(name, path, _relative(path, shoot), kind, read_exif(path, kind)))
+        except OSError as error:
+            skipped.append((_relative(path, shoot), f"cannot be opened ({error.strerror or error})"))
+    if not frames:
         wanted = ", ".join(sorted(RAW | PICTURE))
-        raise InputError(f"{shoot}: holds no frames; files ending in {wanted} are looked for")
-    frames = [_frame(path, shoot, name) for path, name in zip(kept, _names(kept, shoot), strict=True)]
-    return Scan(tuple(sorted(frames, key=_order)), tuple(skipped), ())
+        why = "".join(f"\n{name}: {reason}" for name, reason in sorted(skipped))
+        raise InputError(f"{shoot}: holds no frames; files ending in {wanted} are looked for{why}")
+    coarse = sum(frame.exif.time is not None and not frame.exif.has_subseconds for frame in frames)
+    if coarse:
+        notices.append(
+            f"{coarse} of {len(frames)} frames know their time to the second only: there, frames at most 1 s apart "
+            "with the same settings are taken as one burst"
+        )
+    return Scan(tuple(sorted(frames, key=_order)), tuple(sorted(skipped)), tuple(notices))
+
+
+def _walk(shoot: Path) -> tuple[list[Path], list[tuple[str, str]], list[str]]:
+    """Files to read, files to leave out with the reason, and what could not be looked into."""
+    paths: list[Path] = []
+    skipped: list[tuple[str, str]] = []
+    notices: list[str] = []
+    inside = shoot.resolve()
+
+    def unreadable(error: OSError) -> None:
+        notices.append(f"{error.filename}: this folder cannot be read ({error.strerror}); its frames are left out")
+
+    for folder, folders, names in os.walk(shoot, onerror=unreadable):  # links to folders are not followed
+        folders[:] = sorted(name for name in folders if not name.startswith("."))
+        links = [Path(folder) / name for name in folders if (Path(folder) / name).is_symlink()]
+        notices += [f"{_relative(link, shoot)}: a link to a folder, not followed" for link in links]
+        for path in (Path(folder) / name for name in sorted(names) if not name.startswith(".")):
+            if path.suffix[1:].lower() in RAW | PICTURE:
+                reason = _no_frame(path, inside)
+                if reason:
+                    skipped.append((_relative(path, shoot), reason))
+                else:
+                    paths.append(path)
+    return paths, skipped, notices
+
+
+def _no_frame(path: Path, inside: Path) -> str:
+    """Why the file is not to be read, or "". A pipe, say, would be waited for without an end."""
+    try:
+        str(path).encode("utf-8")
+    except UnicodeEncodeError:
+        return "its name is not valid UTF-8; rename it"
+    try:
+        if path.is_symlink():
+            there = path.resolve(strict=True)
+            if not there.is_relative_to(inside):
+                return "a link that leads out of the shoot folder; copy the file into it"
+            hidden = any(part.startswith(".") for part in there.relative_to(inside).parts)
+            if not hidden and there.suffix[1:].lower() in RAW | PICTURE:
+                return "a link to another frame of this folder"
+        return "" if stat.S_ISREG(path.stat().st_mode) else "not a file"
+    except (OSError, RuntimeError):  # RuntimeError: a circle of links, before Python 3.13
+        return "a link that leads nowhere" if path.is_symlink() else "cannot be opened"
+
+
+def _kind(path: Path) -> str:
+    return "raw" if path.suffix[1:].lower() in RAW else "picture"
+
+
+def _relative(path: Path, shoot: Path) -> str:
+    """As posix path; bytes that are not UTF-8 become "?" so that every record can hold it."""
+    return path.relative_to(shoot).as_posix().encode("utf-8", "replace").decode("utf-8")
 
 
 def _names(paths: Sequence[Path], shoot: Path) -> list[str]:
-    """The stem; with its folder where stems repeat, with its suffix where even that repeats."""
-    stems = Counter(p.stem for p in paths)
-    longer = Counter(p.relative_to(shoot).with_suffix("").as_posix() for p in paths)
-    names = []
+    """The stem; with its folder where stems repeat, with its suffix where even that repeats.
+
+    Names that differ only in case or in the composition of letters count as equal: delivered files may go to
+    a disk that does not tell them apart.
+    """
+    choices = []
     for path in paths:
         relative = path.relative_to(shoot)
-        long = relative.with_suffix("").as_posix()
-        names.append(path.stem if stems[path.stem] == 1 else long if longer[long] == 1 else relative.as_posix())
-    return names
-
-
-def _frame(path: Path, shoot: Path, name: str) -> Frame:
-    kind = "raw" if path.suffix[1:].lower() in RAW else "picture"
-    try:
-        exif = read_exif(path, kind)
-    except OSError as error:
-        exif = Exif(notices=(f"cannot be opened ({error.strerror})",))
-    return Frame(name, path, path.relative_to(shoot).as_posix(), kind, exif)
+        choices.append((path.stem, relative.with_suffix("").as_posix(), relative.as_posix()))
+    level = [0] * len(paths)
+    while True:
+        names = [choice[at] for choice, at in zip(choices, level, strict=True)]
+        folded = [unicodedata.normalize("NFC", name).casefold() for name in names]
+        counts = Counter(folded)
+        equal = [i for i, name in enumerate(folded) if counts[name] > 1 and level[i] < 2]
+        if not equal:
+            return names
+        for i in equal:
+            level[i] += 1
 
 
 def _order(frame: Frame) -> tuple[datetime, str]:
     return frame.exif.time or datetime.max, frame.name
 
 
-def with_clocks(frames: Sequence[Frame], clocks: Mapping[str, float]) -> list[Frame]:
-    """Add each camera's seconds (by serial, else by model) to its times, and sort again."""
+def with_clocks(frames: Sequence[Frame], clocks: Mapping[str, float]) -> tuple[Frame, ...]:
+    """Add each camera's seconds (by serial number, else by model) to its times, and sort again.
+
+    Raises InputError for seconds that are no number or that lead out of the calendar.
+    """
     moved = []
     for frame in frames:
         exif = frame.exif
-        seconds = clocks.get(exif.serial, clocks.get(exif.model, 0.0))
+        camera = exif.serial if exif.serial in clocks else exif.model
+        seconds = clocks.get(camera, 0.0)
         if seconds and exif.time is not None:
-            frame = replace(frame, exif=replace(exif, time=exif.time + timedelta(seconds=seconds)))
+            try:
+                time = exif.time + timedelta(seconds=seconds if math.isfinite(seconds) else math.inf)
+            except OverflowError:
+                raise InputError(f"clocks: {seconds} seconds for {camera} are no correction of a clock") from None
+            frame = replace(frame, exif=replace(exif, time=time))
         moved.append(frame)
-    return sorted(moved, key=_order)
+    return tuple(sorted(moved, key=_order))
