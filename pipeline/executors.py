@@ -1,17 +1,26 @@
-"""Serial or many processes, one interface."""
+"""Serial, many processes or a cluster, one interface."""
 
 from __future__ import annotations
 
+import ctypes
+import importlib
 import multiprocessing
 import os
 import signal
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from typing import TypeVar
+from contextlib import contextmanager
+from typing import Any, TypeVar
+
+from pipeline.errors import FrameError, InputError
 
 T = TypeVar("T")
 R = TypeVar("R")
+Setup = Callable[[], None]
+
+_stop: Any = None  # in a worker: the flag by which the parent calls off what is queued
 
 
 def default_workers() -> int:
@@ -28,63 +37,144 @@ def worker_setup() -> None:
     cv2.setNumThreads(1)
 
 
-def _start_worker() -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the parent's to handle
-    worker_setup()
-
-
 def map_unordered(
-    function: Callable[[T], R], items: Sequence[T], workers: int
+    function: Callable[[T], R],
+    items: Sequence[T],
+    workers: int,
+    initializer: Setup = worker_setup,
+    executor: Executor | None = None,
 ) -> Iterator[tuple[int, R | Exception]]:
     """(index, result or the exception it raised) as they come. At most 2 * workers are in flight.
 
-    A worker that dies takes its pool along: what was in flight is tried once more, one at a time, and
-    the item that kills again gets the error.
+    `function` and `items` must pickle unless workers is 1, which runs in this process; `executor` (see
+    `cluster`) takes the place of local processes. A worker that dies takes its pool along: the pool is
+    started anew and what was in flight is tried once more, one at a time; the item that kills again gets
+    a FrameError. Closing the iterator, or Ctrl-C, calls off what has not begun and waits for what has.
     """
-    if workers <= 1 or len(items) <= 1:
-        worker_setup()
+    waiting = deque(range(len(items)))
+    if executor is not None:
+        in_flight: dict[Future[R], int] = {}
+        try:
+            yield from _flow(executor, _Prepared(function, initializer), items, waiting, in_flight, 2 * workers)
+        finally:
+            for future in in_flight:
+                future.cancel()
+    elif workers <= 1:
+        initializer()
         for index, item in enumerate(items):
             try:
                 yield index, function(item)
             except Exception as error:
                 yield index, error
-        return
-    waiting = list(range(len(items)))[::-1]
-    while waiting:
-        in_flight: dict[Future[R], int] = {}
-        pool = _pool(min(workers, len(waiting)))
-        try:
-            while waiting or in_flight:
-                while waiting and len(in_flight) < 2 * workers:
-                    index = waiting.pop()
-                    in_flight[pool.submit(function, items[index])] = index
-                for future in wait(in_flight, return_when=FIRST_COMPLETED).done:
-                    error = future.exception()
-                    if isinstance(error, BrokenProcessPool):
-                        raise error
-                    index = in_flight.pop(future)
-                    yield index, future.result() if error is None else _as_exception(error)
-        except BrokenProcessPool:
-            for index in sorted(in_flight.values()):
-                yield index, _alone(function, items[index])
-        finally:
-            pool.shutdown(wait=True, cancel_futures=True)
+    else:
+        while waiting:  # once, and once more for each pool that breaks
+            in_flight = {}
+            try:
+                with _pool(min(workers, len(waiting)), initializer) as pool:
+                    yield from _flow(pool, _Queued(function), items, waiting, in_flight, 2 * workers)
+            except BrokenProcessPool:
+                for index in sorted(in_flight.values()):
+                    yield index, _alone(function, items[index], initializer)
 
 
-def _pool(workers: int) -> ProcessPoolExecutor:
+def _flow(
+    executor: Executor,
+    function: Callable[[T], R],
+    items: Sequence[T],
+    waiting: deque[int],
+    in_flight: dict[Future[R], int],
+    limit: int,
+) -> Iterator[tuple[int, R | Exception]]:
+    """Empty `waiting` through `in_flight`. On BrokenProcessPool the two still hold whatever has no result."""
+    while waiting or in_flight:
+        while waiting and len(in_flight) < limit:
+            future = executor.submit(function, items[waiting[0]])  # may raise: the item then still waits
+            in_flight[future] = waiting.popleft()
+        broken: BrokenProcessPool | None = None
+        for future in wait(in_flight, return_when=FIRST_COMPLETED).done:
+            error = future.exception()
+            if isinstance(error, BrokenProcessPool):
+                broken = error
+                continue
+            index = in_flight.pop(future)
+            yield index, future.result() if error is None else _as_exception(error)
+        if broken is not None:
+            raise broken
+
+
+@contextmanager
+def _pool(workers: int, initializer: Setup) -> Iterator[ProcessPoolExecutor]:
     # spawn: the same on the three systems, and no copy of the parent's threads
-    return ProcessPoolExecutor(workers, multiprocessing.get_context("spawn"), _start_worker)
+    context = multiprocessing.get_context("spawn")
+    # No lock inside: a worker killed while it held one would block the others for ever.
+    stop = context.RawValue(ctypes.c_bool, False)
+    pool = ProcessPoolExecutor(workers, context, _start_worker, (stop, initializer))
+    try:
+        yield pool
+    finally:
+        stop.value = True  # what is in the pool's own queue can no longer be cancelled
+        pool.shutdown(wait=True, cancel_futures=True)
 
 
-def _alone(function: Callable[[T], R], item: T) -> R | Exception:
-    with _pool(1) as pool:
-        try:
-            return pool.submit(function, item).result()
-        except BrokenProcessPool:
-            return RuntimeError("the worker died twice on this frame (out of memory?)")
-        except Exception as error:
-            return error
+def _start_worker(stop: Any, initializer: Setup) -> None:
+    global _stop
+    _stop = stop
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the parent's to handle
+    initializer()
+
+
+class _Queued:
+    """`function`, unless the parent has called it off meanwhile."""
+
+    def __init__(self, function: Callable[[Any], Any]) -> None:
+        self.function = function
+
+    def __call__(self, item: Any) -> Any:
+        if _stop is not None and _stop.value:
+            raise CancelledError
+        return self.function(item)
+
+
+class _Prepared:
+    """`function` after the setup, on workers that this program does not start. The setup must be cheap."""
+
+    def __init__(self, function: Callable[[Any], Any], initializer: Setup) -> None:
+        self.function, self.initializer = function, initializer
+
+    def __call__(self, item: Any) -> Any:
+        self.initializer()
+        return self.function(item)
+
+
+def _alone(function: Callable[[T], R], item: T, initializer: Setup) -> R | Exception:
+    with _pool(1, initializer) as pool:
+        future = pool.submit(function, item)
+        error = future.exception()
+        if isinstance(error, BrokenProcessPool):
+            return FrameError(
+                "its worker process died twice, the second time with nothing beside it: the file is damaged or "
+                "memory ran out; copy the frame again from the card, or close other programs and run again"
+            )
+        return future.result() if error is None else _as_exception(error)
 
 
 def _as_exception(error: BaseException) -> Exception:
     return error if isinstance(error, Exception) else RuntimeError(repr(error))
+
+
+@contextmanager
+def cluster(address: str) -> Iterator[Executor]:
+    """An executor on the dask scheduler at `address`, whose workers see the shoot and OUT under the same paths.
+
+    Raises InputError when the package is absent or the scheduler does not answer.
+    """
+    try:
+        distributed = importlib.import_module("distributed")
+    except ImportError as error:
+        raise InputError("a cluster needs one more package: pip install 'evencourt[cluster]'") from error
+    try:
+        client = distributed.Client(address, timeout=10)
+    except (OSError, ValueError) as error:
+        raise InputError(f"{address}: no dask scheduler answers there ({error}); check the address") from error
+    with client, client.get_executor(pure=False) as executor:
+        yield executor

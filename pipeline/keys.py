@@ -11,11 +11,13 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
+from pipeline import __version__
+
 _CHUNK = 1 << 20
 
 
 def digest_file(path: Path) -> str:
-    """SHA-256 (FIPS 180-4) of a file's bytes, in hex. Raises OSError."""
+    """SHA-256 (FIPS 180-4) of a file's bytes, in hex, read a megabyte at a time. Raises OSError."""
     digest = hashlib.sha256()
     with path.open("rb") as file:
         while chunk := file.read(_CHUNK):
@@ -24,21 +26,34 @@ def digest_file(path: Path) -> str:
 
 
 def digest_json(value: Any) -> str:
-    """SHA-256 of the canonical JSON of `value`: sorted keys, no spaces. Raises ValueError for NaN."""
+    """SHA-256 of the canonical JSON of `value`: sorted keys, no spaces, ASCII, floats as `repr` writes them.
+
+    Raises ValueError for NaN and infinities, TypeError for what JSON cannot hold.
+    """
     text = json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=True, allow_nan=False)
     return hashlib.sha256(text.encode()).hexdigest()
 
 
 @cache
-def environment() -> dict[str, str]:
-    """What else decides about the bytes: libraries, the JPEG encoder, the kind of machine."""
+def _found() -> dict[str, str]:
     import rawpy
     from PIL import features
 
     packages = ("numpy", "scipy", "opencv-python-headless", "Pillow", "rawpy", "numba", "tifffile")
     found = {name: version(name) for name in packages}
+    found["evencourt"] = __version__
     found["libraw"] = ".".join(map(str, rawpy.libraw_version))
-    found["jpeg"] = str(features.version("libjpeg_turbo") or features.version("jpg"))
+    # Builds of Pillow without libjpeg-turbo encode other bytes, so the two must not look alike.
+    turbo = features.version("libjpeg_turbo")
+    found["jpeg"] = f"libjpeg-turbo {turbo}" if turbo else f"libjpeg {features.version('jpg')}"
     found["python"] = f"{sys.version_info.major}.{sys.version_info.minor}"
     found["machine"] = f"{platform.system()} {platform.machine()}"
     return found
+
+
+def environment() -> dict[str, str]:
+    """What else decides about the bytes: this program, its libraries, the JPEG encoder, the kind of machine.
+
+    Looked up once; every call returns a copy that the caller may change.
+    """
+    return dict(_found())

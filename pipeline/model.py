@@ -24,18 +24,23 @@ class Domain(StrEnum):
 
 @dataclass(frozen=True)
 class Noise:
-    """Variance of each channel at signal x: var = a * x + b, in the units of the image it travels with."""
+    """Variance of each channel at signal x: var = a * x + b, in the units of the image it travels with.
+
+    spectrum: relative power (2, 8, 8), mean 1, of the noise in the 8x8 DCT coefficients of luma and of
+    chroma, for noise that a demosaic or resize has correlated; None is white noise.
+    """
 
     a: F64  # (3,), >= 0
     b: F64  # (3,), >= 0
+    spectrum: F64 | None = None
 
     def scaled(self, gain: F64) -> Noise:
         """After x -> gain * x: a -> gain * a, b -> gain**2 * b. `gain` is (3,) or a scalar array."""
-        return Noise(self.a * gain, self.b * gain * gain)
+        return Noise(self.a * gain, self.b * gain * gain, self.spectrum)
 
     def averaged(self, energy: float) -> Noise:
-        """After a filter whose squared weights sum to `energy`."""
-        return Noise(self.a * energy, self.b * energy)
+        """After a filter whose squared weights sum to `energy`; an average over areas leaves it nearly white."""
+        return Noise(self.a * energy, self.b * energy, self.spectrum if energy == 1.0 else None)
 
 
 @dataclass(frozen=True)

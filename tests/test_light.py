@@ -7,7 +7,7 @@ import pytest
 
 from pipeline.imaging.geometry import resize, resize_energy
 from pipeline.imaging.light import colour_histogram, gray_world, rebuild_highlights, register
-from pipeline.imaging.mosaic import demosaic_energy
+from pipeline.imaging.mosaic import demosaic_noise
 from pipeline.imaging.tone import render, shoulder
 from pipeline.steps.exposure import agree, sensor_rows
 
@@ -78,7 +78,7 @@ def test_resize_keeps_light_and_scales_noise_as_told() -> None:
 
 def test_full_size_bilinear_energy_matches_its_weights() -> None:
     # Bilinear at full size: green 1/2 (1) + 1/2 (4/16); red 1/4 (1) + 1/2 (1/2) + 1/4 (1/4). Closed form.
-    energy = demosaic_energy(1.0)
+    energy, _ = demosaic_noise(1.0)
     assert energy[1] == pytest.approx(0.5 + 0.5 / 4, rel=0.03)
     assert energy[0] == pytest.approx(0.25 + 0.25 + 0.0625, rel=0.03)
 

@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 import rawpy
 from numpy.typing import NDArray
+from scipy.fft import dctn
 
 from pipeline.errors import FrameError
 from pipeline.imaging import noise as noise_model
@@ -23,7 +24,7 @@ from pipeline.model import F32, F64, Domain, Image, Noise
 
 # Above this scale the bilinear demosaic would show; below it the area average hides it.
 AHD_ABOVE = 0.67
-_BAYER = {
+_BAYER: dict[tuple[int, ...], int] = {
     (0, 1, 1, 2): cv2.COLOR_BayerRGGB2RGB,
     (2, 1, 1, 0): cv2.COLOR_BayerBGGR2RGB,
     (1, 0, 2, 1): cv2.COLOR_BayerGRBG2RGB,
@@ -81,11 +82,11 @@ def upright_size(raw: Any) -> tuple[int, int]:
     return (width, height) if sizes.flip in (5, 6) else (height, width)
 
 
-def decode_raw(path: Path, long_edge: int | None, *, with_noise: Noise | None = None) -> RawFrame:
+def decode_raw(path: Path, long_edge: int | None) -> RawFrame:
     """Decode to at most `long_edge` pixels (None: full size).
 
     Source of the camera matrix: LibRaw's table or the file's own (DNG). Noise is estimated from the
-    mosaic unless `with_noise` (in mosaic units) is given. Raises FrameError.
+    mosaic. Raises FrameError.
     """
     with open_raw(path) as raw:
         full = upright_size(raw)
@@ -97,27 +98,20 @@ def decode_raw(path: Path, long_edge: int | None, *, with_noise: Noise | None = 
         size = (max(1, round(full[0] * scale)), max(1, round(full[1] * scale)))
         if pattern is None:
             pixels = _by_libraw(raw, size, as_shot, daylight, half=scale <= 0.5)
-            model = with_noise or noise_model.estimate_rgb(pixels, np.ones(3))
-            energy = np.ones(3)
+            noise = noise_model.estimate_rgb(pixels, np.ones(3))
         else:
             mosaic, black, white = _mosaic(raw, pattern)
-            model = with_noise or _mosaic_noise(mosaic, black, white, pattern)
+            model = _mosaic_noise(mosaic, black, white, pattern)
             if scale > AHD_ABOVE:
                 pixels = _by_libraw(raw, size, as_shot, daylight, half=False)
             else:
                 pixels = _by_area(mosaic, black, white, pattern, raw.sizes.flip, size)
-            energy = demosaic_energy(round(scale, 2))
-        image = Image(pixels, Domain.CAMERA, model.scaled(np.ones(3)), np.ones(3), to_working)
-        noise = Noise(model.a * energy, model.b * energy)
+            energy, spectrum = demosaic_noise(round(scale, 2))
+            noise = Noise(model.a * energy, model.b * energy, spectrum)
     if not np.isfinite(pixels).all() or float(np.abs(pixels).max()) < 1e-6:
         raise FrameError("every pixel is black; the raw data holds no picture")
-    return RawFrame(
-        Image(image.pixels, image.domain, noise, image.saturation, to_working),
-        as_shot,
-        daylight,
-        full,
-        tuple(notices),
-    )
+    image = Image(pixels, Domain.CAMERA, noise, np.ones(3), to_working)
+    return RawFrame(image, as_shot, daylight, full, tuple(notices))
 
 
 def _pattern(raw: Any) -> NDArray[np.int64] | None:
@@ -128,7 +122,7 @@ def _pattern(raw: Any) -> NDArray[np.int64] | None:
     if pattern is None or pattern.shape != (2, 2) or raw.raw_image_visible.shape[0] < 8:
         return None
     folded: NDArray[np.int64] = np.where(pattern == 3, 1, pattern).astype(np.int64)
-    return folded if tuple(folded.ravel()) in _BAYER else None
+    return folded if tuple(folded.ravel().tolist()) in _BAYER else None
 
 
 def _matrix(raw: Any, notices: list[str]) -> tuple[F64, F64]:
@@ -207,7 +201,7 @@ def _by_area(
     # The pedestal stays until after the average, so that noise about black is not clipped; the shift
     # spends the unused bits so that the 16-bit average does not round.
     shift = max(0, 15 - int(white.max()).bit_length()) if white.max() < 32768 else 0
-    rgb = cv2.cvtColor(mosaic << shift, _BAYER[tuple(pattern.ravel())])
+    rgb = cv2.cvtColor(mosaic << shift, _BAYER[tuple(pattern.ravel().tolist())])
     sensor_size = size if flip not in (5, 6) else (size[1], size[0])
     rgb = cv2.resize(rgb, (sensor_size[1], sensor_size[0]), interpolation=cv2.INTER_AREA)
     pixels = rgb.astype(np.float32)
@@ -245,16 +239,29 @@ def turn(pixels: F32, flip: int) -> F32:
 
 
 @cache
-def demosaic_energy(scale: float) -> F64:
-    """(3,) factor on the variance of white mosaic noise after bilinear demosaic and area average to `scale`.
+def demosaic_noise(scale: float) -> tuple[F64, F64]:
+    """What bilinear demosaic and area average to `scale` do to white mosaic noise of unit variance.
 
-    Measured on a fixed sample of noise through the same two calls, not derived: the area weights at
-    fractional scales have no short closed form.
+    Returns the variance left (3,) and the relative power (2, 8, 8) in the DCT coefficients of luma and
+    chroma. Measured on a fixed sample through the same two calls, not derived: the area weights at
+    fractional scales have no short closed form. LibRaw's AHD, used near full size, is taken as bilinear.
     """
-    sample = np.random.default_rng(1).normal(30000.0, 2000.0, (512, 512)).astype(np.uint16)
+    sample = np.random.default_rng(1).normal(30000.0, 2000.0, (1024, 1024)).astype(np.uint16)
     rgb = cv2.cvtColor(sample, cv2.COLOR_BayerRGGB2RGB)
-    edge = max(8, round(512 * scale))
-    if edge < 512:
+    edge = max(16, round(1024 * scale))
+    if edge < 1024:
         rgb = cv2.resize(rgb, (edge, edge), interpolation=cv2.INTER_AREA)
-    inner = rgb[2:-2, 2:-2].reshape(-1, 3).astype(np.float64)
-    return np.asarray(inner.var(axis=0) / 2000.0**2)
+    inner = rgb[4:-4, 4:-4].astype(np.float64)
+    variance = inner.var(axis=(0, 1)) / 2000.0**2
+    unit = (inner - inner.mean(axis=(0, 1))) / inner.std(axis=(0, 1))
+    red, green, blue = unit[..., 0], unit[..., 1], unit[..., 2]
+    luma = _power((red + green + blue) / np.sqrt(3))
+    chroma = (_power((red - blue) / np.sqrt(2)) + _power((red - 2 * green + blue) / np.sqrt(6))) / 2
+    return variance, np.stack([luma / luma.mean(), chroma / chroma.mean()])
+
+
+def _power(plane: F64) -> F64:
+    """Mean power of each coefficient of the 8x8 DCT over all blocks."""
+    rows, columns = (side // 8 * 8 for side in plane.shape)
+    blocks = plane[:rows, :columns].reshape(rows // 8, 8, columns // 8, 8).transpose(0, 2, 1, 3)
+    return np.asarray((dctn(blocks, axes=(2, 3), norm="ortho") ** 2).mean(axis=(0, 1)))

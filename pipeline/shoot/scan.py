@@ -16,10 +16,13 @@ from pipeline.errors import InputError
 from pipeline.model import Frame
 from pipeline.shoot.exif import read_exif
 
-RAW = frozenset(
-    "3fr arw cr2 cr3 crw dcr dng erf fff iiq k25 kdc mdc mef mos mrw nef nrw orf pef raf raw rw2 rwl sr2 srf srw x3f".split()
-)
-PICTURE = frozenset("jpeg jpg png tif tiff".split())
+# fmt: off
+RAW = frozenset((
+    "3fr", "arw", "cr2", "cr3", "crw", "dcr", "dng", "erf", "fff", "iiq", "k25", "kdc", "mdc", "mef", "mos", "mrw",
+    "nef", "nrw", "orf", "pef", "raf", "raw", "rw2", "rwl", "sr2", "srf", "srw", "x3f",
+))
+# fmt: on
+PICTURE = frozenset(("jpeg", "jpg", "png", "tif", "tiff"))
 
 
 @dataclass(frozen=True)
@@ -48,9 +51,9 @@ def scan(shoot: Path) -> Scan:
         raise InputError(f"{shoot}: there is no such folder; give the folder that holds the frames")
     paths, skipped, notices = _walk(shoot)
     raws = {path.with_suffix("") for path in paths if _kind(path) == "raw"}
-    copies = [path for path in paths if _kind(path) == "picture" and path.with_suffix("") in raws]
+    copies = {path for path in paths if _kind(path) == "picture" and path.with_suffix("") in raws}
     skipped += [(_relative(path, shoot), "left out, the raw of the same name is used") for path in copies]
-    kept = [path for path in paths if path not in set(copies)]
+    kept = [path for path in paths if path not in copies]
     frames = []
     for path, name in zip(kept, _names(kept, shoot), strict=True):
         kind = _kind(path)
@@ -60,7 +63,7 @@ def scan(shoot: Path) -> Scan:
             skipped.append((_relative(path, shoot), f"cannot be opened ({error.strerror or error})"))
     if not frames:
         wanted = ", ".join(sorted(RAW | PICTURE))
-        why = "".join(f"\n{name}: {reason}" for name, reason in sorted(skipped))
+        why = "".join(f"\n{line}" for line in (*notices, *(f"{name}: {reason}" for name, reason in sorted(skipped))))
         raise InputError(f"{shoot}: holds no frames; files ending in {wanted} are looked for{why}")
     coarse = sum(frame.exif.time is not None and not frame.exif.has_subseconds for frame in frames)
     if coarse:
@@ -79,7 +82,8 @@ def _walk(shoot: Path) -> tuple[list[Path], list[tuple[str, str]], list[str]]:
     inside = shoot.resolve()
 
     def unreadable(error: OSError) -> None:
-        notices.append(f"{error.filename}: this folder cannot be read ({error.strerror}); its frames are left out")
+        folder = _relative(Path(error.filename), shoot)
+        notices.append(f"{folder}: this folder cannot be read ({error.strerror}); its frames are left out")
 
     for folder, folders, names in os.walk(shoot, onerror=unreadable):  # links to folders are not followed
         folders[:] = sorted(name for name in folders if not name.startswith("."))

@@ -79,10 +79,8 @@ class Tags:
                 self.damaged = True
                 continue
             values = struct.unpack(form, raw)
-            if len(values) == 2:
-                value = values[0] / values[1] if values[1] else 0.0
-            else:
-                value = float(values[0])
+            numerator, denominator = values if len(values) == 2 else (values[0], 1)
+            value = float(numerator / denominator) if denominator else 0.0
             if 0 < value < 1e9:
                 return value
         return None

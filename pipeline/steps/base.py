@@ -94,3 +94,8 @@ class Solved:
 def floats(values: NDArray[Any]) -> list[float]:
     """Array -> JSON numbers, rounded so that a last-bit difference does not change a render's key."""
     return [float(f"{v:.7g}") for v in np.asarray(values, dtype=np.float64).ravel()]
+
+
+def camera_of(frame: Frame) -> str:
+    """The kind of camera that took a frame, for a person to read."""
+    return f"{frame.exif.make} {frame.exif.model}".strip() or "this camera"

@@ -13,7 +13,7 @@ from pipeline.imaging import noise as noise_model
 from pipeline.imaging.geometry import resize_energy
 from pipeline.imaging.mosaic import decode_raw
 from pipeline.imaging.pictures import read_picture
-from pipeline.model import F64, Domain, Frame, Image, Noise
+from pipeline.model import F64, Domain, Frame, Image
 from pipeline.steps.base import Params, Step
 
 
@@ -62,6 +62,6 @@ def decode(frame: Frame, long_edge: int | None) -> Decoded:
         size = (max(1, round(full[0] * scale)), max(1, round(full[1] * scale)))
         pixels = cv2.resize(pixels, (size[1], size[0]), interpolation=cv2.INTER_AREA)
         energy = resize_energy(full, size)
-        noise = Noise(noise.a * energy, noise.b * energy)
+        noise = noise.averaged(energy)
     image = Image(np.asarray(pixels, np.float32), Domain.CAMERA, noise, np.ones(3), np.eye(3))
     return Decoded(image, np.ones(3), np.ones(3), full, picture.notices)

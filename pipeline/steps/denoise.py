@@ -27,7 +27,8 @@ def apply(image: Image, params: DenoiseParams, context: ApplyContext) -> Image:
     """Clean the pixels; the noise model then says what is left."""
     if params.strength == 0:
         return image
-    pixels = denoise(image.pixels, image.noise, params.strength, params.luma, params.chroma, params.keep_grain)
+    psd = (None, None) if image.noise.spectrum is None else tuple(image.noise.spectrum)
+    pixels = denoise(image.pixels, image.noise, params.strength, params.luma, params.chroma, params.keep_grain, psd)
     left = max(_LEFT, params.keep_grain**2) if params.luma > 0 else 1.0
     return replace(image, pixels=pixels, noise=image.noise.averaged(left))
 

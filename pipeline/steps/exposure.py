@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -13,11 +13,21 @@ from pydantic import Field
 from pipeline.imaging.colour import LUMINANCE
 from pipeline.imaging.light import usable
 from pipeline.model import F64, Frame, Image
-from pipeline.steps.base import ApplyContext, Params, Solution, SolveContext, Solved, Step, floats
+from pipeline.steps.base import ApplyContext, Params, Solution, SolveContext, Solved, Step, camera_of, floats
 
 _TILES = 16  # along the sensor rows; half as many again across
 _KNOTS = 9
 _DEGREE = 3
+
+
+@dataclass(frozen=True)
+class _Group:
+    """A burst: its frames, camera, mean log2 luminance, and stops from its settings."""
+
+    names: list[str]
+    camera: str
+    brightness: float
+    exposed: float
 
 
 class ExposureParams(Params):
@@ -112,10 +122,13 @@ def _brightness(logs: F64) -> float:
 
 
 def _exposed(frame: Frame) -> float:
-    """Stops by which the settings brighten the frame, up to a constant (APEX, Exif 2.32 annex C: Sv - Tv - Av)."""
+    """Stops by which the settings brighten the frame, up to a constant; NaN when they are not known.
+
+    APEX, Exif 2.32 annex C: Sv - Tv - Av.
+    """
     e = frame.exif
     if not (e.iso and e.exposure_time and e.f_number):
-        return 0.0
+        return float("nan")
     return float(np.log2(e.iso / 100 * e.exposure_time / e.f_number**2))
 
 
@@ -123,7 +136,7 @@ def solve(context: SolveContext, params: ExposureParams) -> Solved:
     """Stops per frame and sensor row that make bursts agree, plus one level per burst."""
     frames = {f.name: f for f in context.frames}
     stops: dict[str, F64] = {}
-    groups: list[tuple[list[str], float, float]] = []
+    groups: list[_Group] = []
     for burst in context.bursts:
         names = [n for n in burst.frames if n in context.measured]
         if not names:
@@ -132,28 +145,31 @@ def solve(context: SolveContext, params: ExposureParams) -> Solved:
         even = len(names) > 1 and params.across == "burst"
         knots = agree(logs) if even else np.zeros((len(names), _KNOTS, 3))
         stops.update(zip(names, knots, strict=True))
-        groups.append((names, _brightness(logs), _exposed(frames[names[0]])))
+        groups.append(_Group(names, camera_of(frames[names[0]]), _brightness(logs), _exposed(frames[names[0]])))
     levels = _levels(groups, context, params)
-    return Solved({n: _solution(stops[n] + level) for (names, _, _), level in zip(groups, levels, strict=True) for n in names})
+    levels = _levels(groups, context, params)
+    solutions = {n: _solution(stops[n] + level) for group, level in zip(groups, levels, strict=True) for n in group.names}
+    return Solved(solutions)
 
 
-def _levels(
-    groups: Sequence[tuple[list[str], float, float]], context: SolveContext, params: ExposureParams
-) -> list[float]:
+def _levels(groups: Sequence[_Group], context: SolveContext, params: ExposureParams) -> list[float]:
     """One level per burst.
 
-    The hall's light is the same all night, so the shoot's median, carried by the camera settings, is as
-    good a guess of a burst's brightness as the burst itself, whose mean depends on what is in the
-    picture: each has half a say.
+    The hall's light is the same all night, so the median of what this camera saw, carried by its settings,
+    is as good a guess of a burst's brightness as the burst itself, whose mean depends on what is in the
+    picture: each has half a say. Frames without settings have only themselves.
     """
     if params.level == "keep":
         return [params.ev] * len(groups)
     references = {r.frame for r in context.facts.references}
-    scene = [b - e for names, b, e in groups if np.isfinite(b) and not references.issuperset(names)]
-    hall = float(np.median(scene)) if scene else float("nan")
+    halls: dict[str, list[float]] = {}
+    for group in groups:
+        if np.isfinite(group.brightness + group.exposed) and not references.issuperset(group.names):
+            halls.setdefault(group.camera, []).append(group.brightness - group.exposed)
     levels = []
-    for _, brightness, exposed in groups:
-        known = [v for v in (brightness, hall + exposed) if np.isfinite(v)]
+    for group in groups:
+        hall = float(np.median(halls[group.camera])) if group.camera in halls else float("nan")
+        known = [v for v in (group.brightness, hall + group.exposed) if np.isfinite(v)]
         level = np.log2(params.target) - float(np.mean(known)) if known else 0.0
         levels.append(float(np.clip(level, -params.limit, params.limit)) + params.ev)
     return levels

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from pydantic import Field
 
 from pipeline.imaging.geometry import box_to_pixels
 from pipeline.imaging.light import colour_histogram, gray_world, rebuild_highlights, register
-from pipeline.model import F32, F64, Domain, Frame, Image
-from pipeline.steps.base import ApplyContext, Measured, MeasureContext, Params, Solution, SolveContext, Solved, Step, floats
+from pipeline.model import F32, F64, Domain, Image
+from pipeline.steps.base import ApplyContext, Measured, MeasureContext, Params, Solution, SolveContext, Solved, Step, camera_of, floats
 
 # A card under any lamp of a hall stays within a factor of three of daylight in both ratios (common
 # practice, no source); beyond it the patch is not neutral.
@@ -87,7 +87,7 @@ def _gray_gains(group: Sequence[Measured]) -> F64:
     return np.exp([-mean[0], 0.0, -mean[1]])
 
 
-def _gray_burst(names: Sequence[str], measured: dict[str, Measured] | Any) -> dict[str, Solution]:
+def _gray_burst(names: Sequence[str], measured: Mapping[str, Measured]) -> dict[str, Solution]:
     group = [measured[n] for n in names if n in measured]
     if not any(np.isfinite(m["gray"]).all() for m in group):
         return {n: _solution(measured[n]["daylight"], "daylight (too little to judge by)") for n in names}
@@ -108,8 +108,8 @@ def _from_references(context: SolveContext, gray: dict[str, Solution]) -> Solved
         names = [n for n in burst.frames if n in context.measured]
         if not names:
             continue
-        camera = _camera(by_name[names[0]])
-        choices = [c for c in cards if _camera(by_name[c[0]]) == camera]
+        camera = camera_of(by_name[names[0]])
+        choices = [c for c in cards if camera_of(by_name[c[0]]) == camera]
         if not choices:
             lonely.add(camera)
             result.update({n: gray[n] for n in names})
@@ -129,10 +129,6 @@ def _from_references(context: SolveContext, gray: dict[str, Solution]) -> Solved
     for camera in sorted(lonely):
         notices.append(f"white_balance: no reference frame of {camera}; its frames take gray_world")
     return Solved(result, tuple(notices))
-
-
-def _camera(frame: Frame) -> str:
-    return f"{frame.exif.make} {frame.exif.model}".strip() or "this camera"
 
 
 def _cards(context: SolveContext, notices: list[str]) -> list[tuple[str, F64]]:
