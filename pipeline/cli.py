@@ -265,9 +265,7 @@ def verify(
         raise typer.Exit(1)
 
 
-def _verify_render(
-    record: dict[str, Any], out: Path, recipe: Recipe, shoot: engine.Shoot, count: int
-) -> list[str]:
+def _verify_render(record: dict[str, Any], out: Path, recipe: Recipe, shoot: engine.Shoot, count: int) -> list[str]:
     """Render `count` frames, evenly spread, into a scratch folder, and compare with the record."""
     delivered = [n for n, f in record["frames"].items() if f["status"] == "delivered"]
     chosen = delivered[:: max(1, len(delivered) // count)][:count]
@@ -303,7 +301,15 @@ def demo(
     if not (shoot / "shoot.yaml").is_file():
         with _progress() as progress:
             write_demo(shoot, progress=lambda done, total: progress("shoot", done, total))
-    _run(_recipe(describe_module.recipe_folder() / "overnight-web.yaml"), shoot, folder / "delivered", None, workers, None, False)
+    _run(
+        _recipe(describe_module.recipe_folder() / "overnight-web.yaml"),
+        shoot,
+        folder / "delivered",
+        None,
+        workers,
+        None,
+        False,
+    )
 
 
 if __name__ == "__main__":

@@ -27,7 +27,9 @@ def steps_text(steps: Sequence[Step]) -> str:
     """Markdown that the README's recipe reference and `evencourt steps` share."""
     parts = []
     for step in steps:
-        where = {"shared": "under steps", "delivery": "in a delivery", "both": "under steps or in a delivery"}[step.place]
+        where = {"shared": "under steps", "delivery": "in a delivery", "both": "under steps or in a delivery"}[
+            step.place
+        ]
         lines = [f"### {step.name}", "", f"{step.summary} Stands {where}.", ""]
         for name, info in step.Params.model_fields.items():
             lines.append(f"- `{name}` ({_range(info)}; default `{_default(info.default)}`): {info.description}")
@@ -36,11 +38,17 @@ def steps_text(steps: Sequence[Step]) -> str:
 
 
 def _default(value: Any) -> str:
-    return {True: "true", False: "false", None: "none"}.get(value, str(value)) if isinstance(value, bool | None) else str(value)
+    return (
+        {True: "true", False: "false", None: "none"}.get(value, str(value))
+        if isinstance(value, bool | None)
+        else str(value)
+    )
 
 
 def _range(info: Any) -> str:
-    bounds = {type(m).__name__.lower(): next(iter(vars(m).values()), None) for m in info.metadata if hasattr(m, "__dict__")}
+    bounds = {
+        type(m).__name__.lower(): next(iter(vars(m).values()), None) for m in info.metadata if hasattr(m, "__dict__")
+    }
     for m in info.metadata:
         for key in ("ge", "le"):
             if hasattr(m, key):
@@ -76,7 +84,9 @@ def survey_rows(store: Store, shoot: Shoot, surveys: Sequence[Survey]) -> tuple[
         shutter = f"1/{1 / exif.exposure_time:.0f}" if exif.exposure_time else ""
         name = burst.frames[0] if len(burst.frames) == 1 else f"{burst.frames[0]} .. {burst.frames[-1]}"
         time = exif.time.strftime("%H:%M:%S") if exif.time else ""
-        rows.append([str(index + 1), f"{name} ({len(burst.frames)})", time, f"{exif.iso or 0:.0f}", shutter, light, brightness])
+        rows.append(
+            [str(index + 1), f"{name} ({len(burst.frames)})", time, f"{exif.iso or 0:.0f}", shutter, light, brightness]
+        )
     notes += [f"{s.frame.relative}: {s.error}" for s in surveys if s.error]
     notes += [f"{name}: {why}" for name, why in shoot.missing]
     if any((f.exif.iso or 0) > 12800 for f in shoot.frames):

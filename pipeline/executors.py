@@ -9,9 +9,17 @@ import os
 import signal
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future, ProcessPoolExecutor, wait
+from concurrent.futures import (
+    FIRST_COMPLETED,
+    CancelledError,
+    Executor,
+    Future,
+    InvalidStateError,
+    ProcessPoolExecutor,
+    wait,
+)
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import Any, TypeVar
 
 from pipeline.errors import FrameError, InputError
@@ -20,6 +28,10 @@ T = TypeVar("T")
 R = TypeVar("R")
 Setup = Callable[[], None]
 
+_DIED = (
+    "its worker process died, and died again when it was tried once more: the file is damaged or memory ran out; "
+    "copy the frame again from the card, or close other programs and run again"
+)
 _stop: Any = None  # in a worker: the flag by which the parent calls off what is queued
 
 
@@ -151,10 +163,7 @@ def _alone(function: Callable[[T], R], item: T, initializer: Setup) -> R | Excep
         future = pool.submit(function, item)
         error = future.exception()
         if isinstance(error, BrokenProcessPool):
-            return FrameError(
-                "its worker process died twice, the second time with nothing beside it: the file is damaged or "
-                "memory ran out; copy the frame again from the card, or close other programs and run again"
-            )
+            return FrameError(_DIED)
         return future.result() if error is None else _as_exception(error)
 
 
@@ -162,11 +171,39 @@ def _as_exception(error: BaseException) -> Exception:
     return error if isinstance(error, Exception) else RuntimeError(repr(error))
 
 
+class _Cluster(Executor):
+    """A dask client as an executor.
+
+    Its own `get_executor` may hand on a wrong TypeError for a healthy task while another task kills workers.
+    """
+
+    def __init__(self, client: Any, killed: type[Exception]) -> None:
+        self._client, self._killed = client, killed
+
+    def submit(self, fn: Callable[..., R], /, *args: Any, **kwargs: Any) -> Future[R]:
+        remote = self._client.submit(fn, *args, **kwargs, pure=False)
+        local: Future[R] = Future()
+
+        def hand_on(_: Any) -> None:
+            try:
+                result = remote.result()
+            except Exception as error:
+                with suppress(InvalidStateError):  # cancelled meanwhile
+                    local.set_exception(FrameError(_DIED) if isinstance(error, self._killed) else error)
+            else:
+                with suppress(InvalidStateError):
+                    local.set_result(result)
+
+        remote.add_done_callback(hand_on)
+        local.add_done_callback(lambda future: remote.cancel() if future.cancelled() else None)
+        return local
+
+
 @contextmanager
 def cluster(address: str) -> Iterator[Executor]:
     """An executor on the dask scheduler at `address`, whose workers see the shoot and OUT under the same paths.
 
-    Raises InputError when the package is absent or the scheduler does not answer.
+    Raises InputError when the package is absent or the scheduler does not answer within 10 s.
     """
     try:
         distributed = importlib.import_module("distributed")
@@ -176,5 +213,5 @@ def cluster(address: str) -> Iterator[Executor]:
         client = distributed.Client(address, timeout=10)
     except (OSError, ValueError) as error:
         raise InputError(f"{address}: no dask scheduler answers there ({error}); check the address") from error
-    with client, client.get_executor(pure=False) as executor:
-        yield executor
+    with client:
+        yield _Cluster(client, distributed.KilledWorker)

@@ -18,15 +18,13 @@ _RANGE_ERRORS = ("greater_than", "greater_than_equal", "less_than", "less_than_e
 
 
 def did_you_mean(written: str, known: Collection[str]) -> str:
-    """"; did you mean X?" where a known word is close to what was written, else ""."""
+    """ "; did you mean X?" where a known word is close to what was written, else ""."""
     by_fold = {word.casefold(): word for word in known}
     close = difflib.get_close_matches(written.casefold(), list(by_fold), n=1, cutoff=0.6)
     return f"; did you mean {by_fold[close[0]]}?" if close else ""
 
 
-def explain(
-    model: type[BaseModel], path: Loc, errors: Sequence[Mapping[str, Any]], written: str | None
-) -> str:
+def explain(model: type[BaseModel], path: Loc, errors: Sequence[Mapping[str, Any]], written: str | None) -> str:
     """One sentence for all that is wrong at `path` of a `model`.
 
     errors   pydantic's error items at that path (more than one where a union refused each of its branches)
@@ -60,7 +58,7 @@ def explain(
 
 
 def describe(annotation: Any, metadata: Sequence[Any]) -> str:
-    """"a number from -5 to 5", "true or false", "left or right"; "" where there are no words for it."""
+    """ "a number from -5 to 5", "true or false", "left or right"; "" where there are no words for it."""
     origin, args = get_origin(annotation), get_args(annotation)
     if origin is Annotated:
         return describe(args[0], [*metadata, *args[1:]])

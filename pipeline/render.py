@@ -14,8 +14,8 @@ import PIL.Image
 
 from pipeline.imaging import tone as tone_curve
 from pipeline.imaging.geometry import box_to_pixels, resize
-from pipeline.imaging.light import rebuild_highlights
 from pipeline.imaging.jpeg_segments import scan_digest
+from pipeline.imaging.light import rebuild_highlights
 from pipeline.imaging.metadata import embed_jpeg, metadata_size
 from pipeline.imaging.metadata_model import Metadata
 from pipeline.imaging.tiff import encode_tiff
@@ -24,10 +24,11 @@ from pipeline.model import Frame, Image
 from pipeline.recipe.recipe import Bound, Delivery, Recipe
 from pipeline.shoot.facts import FrameFacts
 from pipeline.solve import Plan
-from pipeline.steps import crop, resize as resize_step
+from pipeline.steps import crop
+from pipeline.steps import resize as resize_step
 from pipeline.steps.base import ApplyContext, Solution
 from pipeline.steps.decode import decode
-from pipeline.steps.save import SaveParams, encode_jpeg
+from pipeline.steps.save import encode_jpeg
 from pipeline.store import Store, write_atomic
 
 THUMB_EDGE = 320
@@ -107,8 +108,12 @@ def long_edge_needed(recipe: Recipe, plan: Plan, frame: str, full: tuple[int, in
 
 
 def pixel_key(
-    digest: str, long_edge: int | None, shared: Sequence[Bound], delivery: Delivery,
-    solutions: Mapping[str, Solution], metadata: Metadata | None,
+    digest: str,
+    long_edge: int | None,
+    shared: Sequence[Bound],
+    delivery: Delivery,
+    solutions: Mapping[str, Solution],
+    metadata: Metadata | None,
 ) -> str:
     """Hash of everything the encoded pixels depend on; the text of the caption is not among it."""
     steps: list[Any] = [
@@ -174,9 +179,7 @@ def _deliver(job: Job, image: Image, output: Output) -> Rendered:
         _write_thumb(job, thumb, image.pixels)
     height, width = image.pixels.shape[:2]
     digest = hashlib.sha256(data).hexdigest()
-    return Rendered(
-        output.relative, output.key, digest, len(data), width, height, quality, scan, thumb, notices
-    )
+    return Rendered(output.relative, output.key, digest, len(data), width, height, quality, scan, thumb, notices)
 
 
 def rewrap(out: Path, relative: str, scan: str, metadata: Metadata | None) -> tuple[bytes, tuple[str, ...]] | None:
@@ -209,5 +212,3 @@ def _write_thumb(job: Job, name: str, display: Any) -> None:
     buffer = io.BytesIO()
     PIL.Image.fromarray(small, "RGB").save(buffer, "JPEG", quality=80)
     Store(job.out).put("thumbs", name, buffer.getvalue())
-
-

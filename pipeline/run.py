@@ -26,7 +26,7 @@ from pipeline.shoot.bursts import find_bursts
 from pipeline.shoot.facts import Facts, FrameFacts, load_facts
 from pipeline.shoot.scan import scan, with_clocks
 from pipeline.solve import Plan, solve
-from pipeline.steps.caption import describe
+from pipeline.steps.caption import CaptionParams, describe
 from pipeline.store import Store, write_atomic
 from pipeline.survey import Survey, reason, survey
 
@@ -134,14 +134,16 @@ class _Run:
 
     def _plan_frame(self, one: Survey, row: FrameFacts, plan: Plan, name: str) -> tuple[Job, list[_Delivered]]:
         frame = one.frame
-        solutions = {label: by_frame[frame.name] for label, by_frame in plan.solutions.items() if frame.name in by_frame}
+        solutions = {
+            label: by_frame[frame.name] for label, by_frame in plan.solutions.items() if frame.name in by_frame
+        }
         edge = long_edge_needed(self.recipe, plan, frame.name, one.full_size)
         delivered = []
         for delivery in self.recipe.deliveries:
             metadata: Metadata | None = None
             notices: tuple[str, ...] = ()
             for bound in delivery.steps:
-                if bound.step.name == "caption":
+                if isinstance(bound.params, CaptionParams):
                     metadata, notices = describe(frame, self.shoot.facts, row, bound.params)
             suffix = {"jpeg": "jpg", "tiff": "tif"}[getattr(delivery.steps[-1].params, "format")]  # noqa: B009
             key = pixel_key(one.digest, edge, self.recipe.steps, delivery, solutions, metadata)
@@ -253,9 +255,7 @@ class _Run:
             "frames": frames,
         }
 
-    def _frame_record(
-        self, one: Survey, plan: Plan, planned: tuple[Job, list[_Delivered]] | None
-    ) -> dict[str, Any]:
+    def _frame_record(self, one: Survey, plan: Plan, planned: tuple[Job, list[_Delivered]] | None) -> dict[str, Any]:
         exif, name = one.frame.exif, one.frame.name
         entry: dict[str, Any] = {
             "relative": one.frame.relative,

@@ -27,9 +27,7 @@ class Plan:
         return self.solutions.get(step, {}).get(frame, {})
 
 
-def solve(
-    store: Store, surveys: Sequence[Survey], bursts: Sequence[Burst], facts: Facts, recipe: Recipe
-) -> Plan:
+def solve(store: Store, surveys: Sequence[Survey], bursts: Sequence[Burst], facts: Facts, recipe: Recipe) -> Plan:
     """Run every step's `solve` in recipe order over the frames that could be read."""
     keys = {s.frame.name: s.key for s in surveys if not s.error}
     frames = [s.frame for s in surveys if not s.error]

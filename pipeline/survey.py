@@ -21,7 +21,7 @@ from pipeline.keys import digest_json, environment
 from pipeline.model import Domain, Frame, Image, Noise
 from pipeline.shoot.facts import Facts, Reference
 from pipeline.steps import REGISTRY
-from pipeline.steps.base import Measured, MeasureContext
+from pipeline.steps.base import MeasureContext, Measured
 from pipeline.steps.decode import STEP as DECODE
 from pipeline.steps.decode import decode
 from pipeline.store import Store

@@ -226,9 +226,7 @@ def _syntax(file: str, text: str, error: YAMLError) -> Problem:
     return Problem(file, line, column, f"is not valid YAML: {hint}")
 
 
-def problems_of(
-    error: ValidationError, doc: Document, prefix: Loc, model: type[BaseModel]
-) -> list[Problem]:
+def problems_of(error: ValidationError, doc: Document, prefix: Loc, model: type[BaseModel]) -> list[Problem]:
     """A model's complaints as problems with places, in words for the person who wrote the file.
 
     prefix  path in `doc` of what was validated as `model`

@@ -39,7 +39,7 @@ FACTS = Facts(
         Player("away", "12", "Đurđica Šćepanović-Žižek", False, 4),
         Player("away", "4", "王小雨", False, 5),
         Player("away", "5", "ليلى الحارثي", False, 6),
-        Player("away", "6", "Işıl İpek", False, 7),  # noqa: RUF001
+        Player("away", "6", "Işıl İpek", False, 7),
     ),
 )
 MATCH = "Harbour Gulls \N{EN DASH} Mill Lane Foxes"
@@ -120,9 +120,7 @@ def test_publish_no_leaves_no_name_in_any_byte(player: Player) -> None:
         players=((player.team, player.number), ("home", "7")),
         words=f"{name} throws; {name.upper()}, {decomposed} and {' '.join(reversed(words))}",
     )
-    facts = replace(
-        FACTS, title=f"Cup of {name}", creator=name, copyright=f"© {name}", usage=name, contact=name
-    )
+    facts = replace(FACTS, title=f"Cup of {name}", creator=name, copyright=f"© {name}", usage=name, contact=name)
     data, notices = shown(
         row, facts, template="{{ who }} {{ words }} {{ title }} " + name, headline=name,
         alt_text="{{ words }}", keywords=["handball", name],
@@ -171,7 +169,7 @@ def test_other_words_stay(name: str, typed: str) -> None:
         ("Nora Ek", "Save. Nora Ek dives", "Save. A player dives"),
         ("王小雨", "射手王小雨得分", "射手a player得分"),
         ("ليلى الحارثي", "وليلى الحارثي", "وa player"),
-        ("Işıl İpek", "by isil ipek", "by a player"),  # noqa: RUF001
+        ("Işıl İpek", "by isil ipek", "by a player"),
         ("Łucja", "with LUCJA", "with a player"),
     ],
 )

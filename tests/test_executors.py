@@ -90,7 +90,7 @@ def test_a_dying_worker_loses_its_own_item_only() -> None:
     found = dict(results)
     lost = found.pop(3)
     assert isinstance(lost, FrameError)
-    assert "died twice" in str(lost)
+    assert "died again" in str(lost)
     assert all(found[i] == i for i in found)
 
 
@@ -178,4 +178,21 @@ def test_default_workers() -> None:
 def test_cluster_without_its_package_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "distributed", None)
     with pytest.raises(InputError, match=r"evencourt\[cluster\]"), cluster("tcp://127.0.0.1:8786"):
+        pass
+
+
+# Dask imports with warnings of its own.
+@pytest.mark.filterwarnings("default")
+def test_cluster() -> None:
+    distributed = pytest.importorskip("distributed", reason="the extra evencourt[cluster] is not installed")
+    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as local:
+        with cluster(local.scheduler_address) as executor:
+            found = dict(map_unordered(square, [3, -1, 4], 2, nothing, executor))
+            assert (found[0], found[2]) == (9, 16)
+            assert isinstance(found[1], ValueError)
+            found = dict(map_unordered(die_on_three, [0, 1, 2, 3, 4, 5], 2, nothing, executor))
+            assert isinstance(found.pop(3), FrameError)
+            assert found == {n: n for n in (0, 1, 2, 4, 5)}
+        address = local.scheduler_address
+    with pytest.raises(InputError, match="no dask scheduler answers"), cluster(address):
         pass

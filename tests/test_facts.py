@@ -68,9 +68,7 @@ def test_a_whole_event(tmp_path: Path) -> None:
         Player("away", "00", "Bo Quill", True, 4),
     )
     assert facts.rows == {
-        "TH1_0001": FrameFacts(
-            True, 5, (("home", "7"), ("away", "12")), "fast break", (0.1, 0.1, 0.9, 0.8), 2
-        ),
+        "TH1_0001": FrameFacts(True, 5, (("home", "7"), ("away", "12")), "fast break", (0.1, 0.1, 0.9, 0.8), 2),
         "TH1_0002": FrameFacts(False, -1, line=3),
         "TH1_0003": FrameFacts(True, None, (("away", "00"), ("home", "7")), line=4),
     }
@@ -104,7 +102,7 @@ def test_pickle_and_json(tmp_path: Path) -> None:
 
 def test_spreadsheet_of_another_country(tmp_path: Path) -> None:
     roster = '\ufeffTeam ; Number ; Name\nhome ; 7 ; Ida Marlow ;\n"away";12;"Una Tern"\n'
-    frames = "\ufeff" + "frame;players\nTH1_0001;\"home 7; away 12\"\n"
+    frames = "\ufeff" + 'frame;players\nTH1_0001;"home 7; away 12"\n'
     facts, problems, _ = read(tmp_path, "", roster, frames)
     assert problems == []
     assert [p.number for p in facts.roster] == ["7", "12"]

@@ -15,7 +15,7 @@ import rawpy
 from pipeline.keys import digest_file, digest_json, environment
 
 # NIST, "Secure Hash Standard" FIPS 180-4, and its example values for SHA-256; the million times "a" is in
-# FIPS 180-2, appendix B.3. Typed from memory, so hashlib is no judge of them, only a second witness.
+# FIPS 180-2, appendix B.3. The values come from memory.
 VECTORS = [
     (b"", "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"),
     (b"abc", "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"),

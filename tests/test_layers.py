@@ -8,7 +8,7 @@ from pathlib import Path
 PACKAGE = Path(__file__).resolve().parents[1] / "pipeline"
 LAYERS = {
     "cli": 6, "describe": 5, "run": 4, "survey": 3, "solve": 3, "render": 3,
-    "executors": 2, "store": 2, "recipe": 2, "report": 2, "steps": 2, "shoot": 2, "yamlfile": 1,
+    "executors": 2, "store": 2, "recipe": 2, "report": 2, "steps": 2, "shoot": 2, "yamlfile": 1, "plainwords": 1,
     "imaging": 1, "keys": 0, "model": 0, "errors": 0,
 }  # fmt: skip
 
@@ -41,7 +41,9 @@ def test_no_circle_of_modules() -> None:
     graph = {}
     for path in PACKAGE.rglob("*.py"):
         parts = ["pipeline", *path.relative_to(PACKAGE).with_suffix("").parts]
-        graph[".".join(parts).removesuffix(".__init__")] = imports(path)
+        name = ".".join(parts).removesuffix(".__init__")
+        # `from pipeline.steps import crop` names the package too, but a package's own list of modules is no circle
+        graph[name] = {i for i in imports(path) if not name.startswith(f"{i}.") and i != name}
     state: dict[str, int] = {}
 
     def visit(name: str, trail: tuple[str, ...]) -> None:

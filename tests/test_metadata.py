@@ -37,7 +37,7 @@ TABLE = Path(__file__).parents[2] / "shared" / "standards" / "map_xmp_iim_exif_2
 TEXTS = {
     "Polish": "Łucja Żółkiewska rzuca z prawego skrzydła, zażarta gęś",
     "Croatian": "Đurđica Šćepanović-Žižek šutira s devet metara",
-    "Turkish": "İpek Işıkoğlu kaleye şut çekiyor",  # noqa: RUF001
+    "Turkish": "İpek Işıkoğlu kaleye şut çekiyor",
     "Arabic": "ليلى الحارثي تسدد الكرة نحو المرمى",
     "Chinese": "王小雨在右翼射门得分",
     "emoji": "Goal 🤾🏽‍♀️ 🎉 at the buzzer",
@@ -196,7 +196,7 @@ def test_names_and_limits_of_the_standard(plain: bytes) -> None:
             number = int(row["IIMid"][2:])  # "2:55 Date Created+..." gives its first
             assert struct.pack(">BBB", 0x1C, 2, number) in iim_block(alone).data, name
         if row["dataformat"] == "AltLang":
-            assert f"<{row['XMPid']}><rdf:Alt><rdf:li xml:lang=\"x-default\">" in packet, name
+            assert f'<{row["XMPid"]}><rdf:Alt><rdf:li xml:lang="x-default">' in packet, name
 
 
 @pytest.mark.parametrize("letter", ["a", "é", "王", "🎉"])

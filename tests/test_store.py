@@ -116,7 +116,7 @@ def test_out_in_the_shoot_by_another_way(tmp_path: Path, shoot: Path) -> None:
 
 def test_out_that_cannot_be_made(tmp_path: Path, shoot: Path) -> None:
     (tmp_path / "file").write_bytes(b"")
-    with pytest.raises(InputError, match="cannot be written .*choose another --out"):
+    with pytest.raises(InputError, match=r"cannot be written .*choose another --out"):
         Store.open(tmp_path / "file", shoot)
 
 

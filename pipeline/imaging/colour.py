@@ -10,14 +10,20 @@ from pipeline.model import F32, F64
 
 # ITU-R BT.709-6 primaries with a D65 white, as tabulated in IEC 61966-2-1.
 XYZ_FROM_REC709: F64 = np.array(
-    [[0.4123907993, 0.3575843394, 0.1804807884], [0.2126390059, 0.7151686788, 0.0721923154], [0.0193308187, 0.1191947798, 0.9505321522]]
+    [
+        [0.4123907993, 0.3575843394, 0.1804807884],
+        [0.2126390059, 0.7151686788, 0.0721923154],
+        [0.0193308187, 0.1191947798, 0.9505321522],
+    ]
 )
-REC709_FROM_XYZ: F64 = np.linalg.inv(XYZ_FROM_REC709)
+REC709_FROM_XYZ: F64 = np.asarray(np.linalg.inv(XYZ_FROM_REC709), dtype=np.float64)
 LUMINANCE: F64 = XYZ_FROM_REC709[1] / XYZ_FROM_REC709[1].sum()
 _BRADFORD = np.array([[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]])
 _D65 = XYZ_FROM_REC709.sum(axis=1)
 _D50 = np.array([0.9642, 1.0, 0.8249])  # ICC.1:2010, the PCS illuminant
-BRADFORD_D50_TO_D65: F64 = np.linalg.inv(_BRADFORD) @ np.diag((_BRADFORD @ _D65) / (_BRADFORD @ _D50)) @ _BRADFORD
+BRADFORD_D50_TO_D65: F64 = np.asarray(
+    np.linalg.inv(_BRADFORD) @ np.diag((_BRADFORD @ _D65) / (_BRADFORD @ _D50)) @ _BRADFORD, dtype=np.float64
+)
 
 _ENTRIES = 65536
 _ROOTS = np.linspace(0.0, 1.0, _ENTRIES)
@@ -53,7 +59,7 @@ def to_lab(linear: NDArray[np.floating]) -> F64:
 
 def delta_e_2000(lab1: F64, lab2: F64) -> F64:
     """CIEDE2000 between CIELAB arrays (..., 3)."""
-    return np.asarray(deltaE_ciede2000(lab1, lab2))
+    return np.asarray(deltaE_ciede2000(lab1, lab2))  # type: ignore[no-untyped-call]
 
 
 def camera_to_working(xyz_to_camera: F64) -> tuple[F64, F64]:

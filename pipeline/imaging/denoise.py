@@ -4,7 +4,7 @@ Variance: generalised Anscombe transform with the closed form of its exact unbia
 Foi, "Optimal inversion of the generalized Anscombe transformation for Poisson-Gaussian noise", IEEE Trans.
 Image Process. 22(1), 2013). Filter: 8x8 DCT of overlapping patches, hard threshold, then an empirical
 Wiener pass steered by the first (Yu and Sapiro, "DCT image denoising", IPOL 2011; the second pass as in
-Dabov et al. 2007). Chroma is cleaned at several scales, so that no blotches wider than a patch remain
+Dabov et al. 2007). Coarser scales are cleaned too, so that no blotches wider than a patch remain
 (Pierazzo, Morel and Facciolo, "Multi-scale DCT denoising", IPOL 2017; here with an area pyramid).
 """
 
@@ -25,7 +25,7 @@ from pipeline.model import F32, F64, Noise
 # Steps between patches of the threshold pass and of the Wiener pass, for luma and for chroma.
 _LUMA_STEPS = (3, 2)
 _CHROMA_STEPS = (4, 3)
-_CHROMA_SCALES = 3
+_LUMA_SCALES, _CHROMA_SCALES = 2, 3
 # Where the stabilised value stands for zero counts: 2 * sqrt(3/8), below which the inverse is not defined.
 _ZERO = 2.0 * math.sqrt(0.375)
 # A frame without noise still needs a finite scale; far below the rounding of any sensor.
@@ -172,7 +172,7 @@ def denoise(
         relative = np.ones((8, 8)) if power is None else np.sqrt(np.asarray(power, dtype=np.float64))
         sigma = (strength * part * relative).astype(np.float32)
         if index == 0:
-            cleaned = _clean(planes[0], sigma, _LUMA_STEPS, 1)
+            cleaned = _clean(planes[0], sigma, _LUMA_STEPS, _LUMA_SCALES)
             planes[0] = cleaned + np.float32(keep_grain) * (planes[0] - cleaned)
         else:
             planes[index] = _clean(planes[index], sigma, _CHROMA_STEPS, _CHROMA_SCALES)

@@ -102,16 +102,17 @@ def _curve(data: bytes) -> F64:
         if count == 0:
             return x
         values = np.frombuffer(data, ">u2", count, 12).astype(np.float64)
-        return x ** (values[0] / 256) if count == 1 else np.interp(x, np.linspace(0, 1, count), values / 65535)
+        table = x ** (values[0] / 256) if count == 1 else np.interp(x, np.linspace(0, 1, count), values / 65535)
+        return np.asarray(table)
     if data[:4] != b"para":
         raise ValueError("unknown curve")
     (kind,) = struct.unpack_from(">H", data, 8)
     lengths = (1, 3, 4, 5, 7)
     p = [v / 65536 for v in struct.unpack_from(f">{lengths[kind]}i", data, 12)]
-    g, a, b, c, d, e, f = (*p, *[0.0] * (7 - len(p)))
+    g, a, b, c, d, e, f = [*p, *[0.0] * (7 - len(p))]
     if kind == 0:
-        return x**g
-    power = np.maximum(a * x + b, 0.0) ** g
+        return np.asarray(x**g)
+    power: F64 = np.maximum(a * x + b, 0.0) ** g
     if kind == 1:
         return np.where(x >= -b / a, power, 0.0)
     if kind == 2:

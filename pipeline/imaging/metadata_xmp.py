@@ -99,7 +99,7 @@ def _date(m: Metadata) -> str:
 
 
 def _struct(parts: str) -> str:
-    return f'<rdf:Description>{parts}</rdf:Description>'
+    return f"<rdf:Description>{parts}</rdf:Description>"
 
 
 def _contact(m: Metadata) -> str:

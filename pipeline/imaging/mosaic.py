@@ -172,9 +172,7 @@ def _missing_rows(mosaic: NDArray[np.uint16]) -> float:
     return 0.0 if not constant[-1] else float(np.argmin(constant[::-1]) or len(constant)) / len(constant)
 
 
-def _mosaic_noise(
-    mosaic: NDArray[np.uint16], black: F64, white: F64, pattern: NDArray[np.int64]
-) -> Noise:
+def _mosaic_noise(mosaic: NDArray[np.uint16], black: F64, white: F64, pattern: NDArray[np.int64]) -> Noise:
     """Noise from at most six bands of rows, which hold enough blocks and keep the cost down."""
     rows = mosaic.shape[0] // 2 * 2
     if mosaic.size > 4_000_000:
@@ -210,9 +208,7 @@ def _by_area(
     return turn(pixels, flip)
 
 
-def _by_libraw(
-    raw: Any, size: tuple[int, int], as_shot: F64 | None, daylight: F64, *, half: bool
-) -> F32:
+def _by_libraw(raw: Any, size: tuple[int, int], as_shot: F64 | None, daylight: F64, *, half: bool) -> F32:
     # The demosaic compares channels, so it gets them balanced; without a clip, and undone afterwards.
     balance = as_shot if as_shot is not None else daylight
     rgb = raw.postprocess(

@@ -48,7 +48,11 @@ def _block_statistics(plane: F32) -> tuple[F64, F64, F64]:
     blocks = np.ascontiguousarray(taken, dtype=np.float32)
     residual = _difference(_difference(blocks, 1), 3)
     variance = (residual * residual).mean(axis=(1, 3), dtype=np.float64)
-    return blocks.mean(axis=(1, 3), dtype=np.float64).ravel(), variance.ravel(), blocks.max(axis=(1, 3)).ravel().astype(np.float64)
+    return (
+        blocks.mean(axis=(1, 3), dtype=np.float64).ravel(),
+        variance.ravel(),
+        blocks.max(axis=(1, 3)).ravel().astype(np.float64),
+    )
 
 
 @cache

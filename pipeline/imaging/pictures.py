@@ -50,6 +50,7 @@ def read_picture(path: Path) -> Picture:
 
 def _read(path: Path, notices: list[str]) -> tuple[Any, bytes | None, int]:
     """(pixels 0 to 1 float32 or uint8, profile, Exif orientation)."""
+    picture: PIL.Image.Image
     with PIL.Image.open(path) as picture:
         if picture.width * picture.height > _MOST_PIXELS:
             raise ValueError("more than 500 megapixels")
@@ -72,7 +73,7 @@ def _read(path: Path, notices: list[str]) -> tuple[Any, bytes | None, int]:
 
 def _deep_tiff(path: Path) -> bool:
     with tifffile.TiffFile(path) as file:
-        return any(bits > 8 for bits in np.atleast_1d(file.pages[0].bitspersample))
+        return bool(np.max(file.pages.first.bitspersample) > 8)
 
 
 def _deep_png(path: Path) -> bool:
@@ -80,6 +81,7 @@ def _deep_png(path: Path) -> bool:
 
 
 def _read_deep(path: Path, kind: str, profile: bytes | None) -> tuple[F32, bytes | None]:
+    values: Any
     if kind == "TIFF":
         values = tifffile.imread(path)
     else:
@@ -122,7 +124,7 @@ def _linearise(encoded: Any, profile: bytes | None, notices: list[str]) -> F32:
         picture = PIL.Image.fromarray((values * 255 + 0.5).astype(np.uint8), "RGB")
         source = PIL.ImageCms.ImageCmsProfile(io.BytesIO(profile))
         converted = PIL.ImageCms.profileToProfile(picture, source, PIL.ImageCms.createProfile("sRGB"))
-        return srgb_decode(np.asarray(converted, dtype=np.float32) / 255)
+        return srgb_decode(np.asarray(converted).astype(np.float32) / np.float32(255))
     except (PIL.ImageCms.PyCMSError, OSError):
         notices.append("its colour profile cannot be read: taken as sRGB")
         return srgb_decode(values)

@@ -28,7 +28,9 @@ _BACK = np.ascontiguousarray(np.stack([_DCT[0::2, :4].T, _DCT[1::2, :4].T]))
 
 
 @numba.njit(cache=True)
-def _blend(w: NDArray[Any], a: NDArray[Any], b: NDArray[Any], c: NDArray[Any], d: NDArray[Any], out: NDArray[Any]) -> None:
+def _blend(
+    w: NDArray[Any], a: NDArray[Any], b: NDArray[Any], c: NDArray[Any], d: NDArray[Any], out: NDArray[Any]
+) -> None:
     w0, w1, w2, w3 = w[0], w[1], w[2], w[3]
     for p in range(out.size):
         out[p] = (w0 * a[p] + w1 * b[p]) + (w2 * c[p] + w3 * d[p])
@@ -88,7 +90,9 @@ def _wiener(row: NDArray[Any], steer: NDArray[Any], variance: float, kept: NDArr
 
 
 @numba.njit(cache=True)
-def _columns(plane: NDArray[Any], y: int, step: int, half: NDArray[Any], v: NDArray[Any], fold: NDArray[Any], s: NDArray[Any]) -> None:
+def _columns(
+    plane: NDArray[Any], y: int, step: int, half: NDArray[Any], v: NDArray[Any], fold: NDArray[Any], s: NDArray[Any]
+) -> None:
     """DCT down the columns of the strip at row y, parted by column phase: s[r, i, m] = column m * step + r."""
     _forward(plane[y : y + 8], v, fold, half)
     width = plane.shape[1]
@@ -112,8 +116,15 @@ def _patches(s: NDArray[Any], i: int, start: int, count: int, x: NDArray[Any]) -
 
 @numba.njit(cache=True)
 def _run(
-    plane: NDArray[Any], guide: NDArray[Any], sigma: NDArray[Any], step: int, wiener: bool,
-    half: NDArray[Any], back: NDArray[Any], chunk: int, threshold: float,
+    plane: NDArray[Any],
+    guide: NDArray[Any],
+    sigma: NDArray[Any],
+    step: int,
+    wiener: bool,
+    half: NDArray[Any],
+    back: NDArray[Any],
+    chunk: int,
+    threshold: float,
 ) -> NDArray[Any]:
     """plane (H, W) with H = 8 + m * step, W = 8 + n * step -> the weighted mean of the shrunk patches."""
     height, width = plane.shape
@@ -121,7 +132,11 @@ def _run(
     total, weights = np.zeros((height, width), f32), np.zeros((height, width), f32)
     v, wide_fold = np.empty((8, width), f32), np.empty((4, width), f32)
     phases = (width + step - 1) // step
-    s, steer_s, sums = np.zeros((step, 8, phases), f32), np.zeros((step, 8, phases), f32), np.zeros((step, 8, phases), f32)
+    s, steer_s, sums = (
+        np.zeros((step, 8, phases), f32),
+        np.zeros((step, 8, phases), f32),
+        np.zeros((step, 8, phases), f32),
+    )
     line = np.empty(width, f32)
     patches = (width - 8) // step + 1
     pieces = (patches + chunk - 1) // chunk

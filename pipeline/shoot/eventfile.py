@@ -127,9 +127,7 @@ class EventFile(_Part):
         except ValueError:
             aware = False
         if not aware:
-            raise ValueError(
-                f"{value} is not a date and time with an offset from UTC; write 2026-02-14T19:30:00+01:00"
-            )
+            raise ValueError(f"{value} is not a date and time with an offset from UTC; write 2026-02-14T19:30:00+01:00")
         return value
 
 

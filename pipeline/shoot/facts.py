@@ -220,9 +220,7 @@ def _side(written: str, teams: Mapping[str, str]) -> tuple[str | None, str]:
     return None, f"no team {written or '(empty)'}; write {' or '.join(known)}{did_you_mean(written, known)}"
 
 
-def _roster(
-    table: Table | None, teams: Mapping[str, str], problems: list[Problem]
-) -> tuple[Player, ...]:
+def _roster(table: Table | None, teams: Mapping[str, str], problems: list[Problem]) -> tuple[Player, ...]:
     players: dict[tuple[str, str], Player] = {}
     for row in table.rows if table else ():
         wrong: list[str] = []
@@ -290,9 +288,7 @@ def _frames(
         if row["rating"] and rating is None:
             wrong.append(f"rating: {row['rating']} is not a rating; write a whole number from -1 to 5")
         if row["crop"] and crop is None:
-            wrong.append(
-                f"crop: {row['crop']} is not a crop; write x0 y0 x1 y1, each from 0 to 1, x0 < x1 and y0 < y1"
-            )
+            wrong.append(f"crop: {row['crop']} is not a crop; write x0 y0 x1 y1, each from 0 to 1, x0 < x1 and y0 < y1")
         players = _players(row, teams, roster, wrong)
         if name is not None and not wrong:
             rows[name] = FrameFacts(bool(keep), rating, players, row["words"], crop, row.line)
@@ -300,9 +296,7 @@ def _frames(
     return rows, missing
 
 
-def _references(
-    parsed: EventFile, doc: Document, index: FrameIndex, problems: list[Problem]
-) -> tuple[Reference, ...]:
+def _references(parsed: EventFile, doc: Document, index: FrameIndex, problems: list[Problem]) -> tuple[Reference, ...]:
     references: list[Reference] = []
     for number, given in enumerate(parsed.references):
         name, why = index.find(given.frame)

@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from pipeline.errors import InputError
-from pipeline.model import Frame
+from pipeline.model import Exif, Frame
 from pipeline.shoot.exif import read_exif
 
 # fmt: off
@@ -44,7 +44,7 @@ def scan(shoot: Path) -> Scan:
     Files and folders whose name begins with "." are left out (a memory card's "._NAME" files among them), and
     so are links that lead out of the folder or to a file that is found anyway. A picture beside a raw of the
     same name is the camera's own copy of it and is skipped. An empty or damaged file is a frame: it fails, by
-    name, when it is decoded. A file that cannot be opened is skipped with the reason. Raises InputError where
+    name, when it is decoded; so does one that cannot be opened. Raises InputError where
     there is no such folder or no frame in it.
     """
     if not shoot.is_dir():
@@ -60,7 +60,8 @@ def scan(shoot: Path) -> Scan:
         try:
             frames.append(Frame(name, path, _relative(path, shoot), kind, read_exif(path, kind)))
         except OSError as error:
-            skipped.append((_relative(path, shoot), f"cannot be opened ({error.strerror or error})"))
+            exif = Exif(notices=(f"cannot be opened ({error.strerror or error})",))
+            frames.append(Frame(name, path, _relative(path, shoot), kind, exif))
     if not frames:
         wanted = ", ".join(sorted(RAW | PICTURE))
         why = "".join(f"\n{line}" for line in (*notices, *(f"{name}: {reason}" for name, reason in sorted(skipped))))

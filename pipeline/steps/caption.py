@@ -62,9 +62,7 @@ class CaptionParams(Params):
         return source
 
 
-def describe(
-    frame: Frame, facts: Facts, row: FrameFacts, params: CaptionParams
-) -> tuple[Metadata, tuple[str, ...]]:
+def describe(frame: Frame, facts: Facts, row: FrameFacts, params: CaptionParams) -> tuple[Metadata, tuple[str, ...]]:
     """What is written into this frame's files, and what the report should say about it.
 
     A name is withheld where the roster says publish: no, or for everybody where the shoot is of minors; it is
@@ -191,7 +189,7 @@ def _values(
         who = ", ".join(texts[:-1]) + " and " + texts[-1]
     words = row.words.strip()
     home, away = facts.teams.get("home") or "", facts.teams.get("away") or ""
-    match = f"{home} – {away}" if home and away else ""  # noqa: RUF001
+    match = f"{home} – {away}" if home and away else ""
     date = ""
     if moment:
         date = f"{moment.day} {_MONTHS[moment.month - 1]} {moment.year}" if english else f"{moment:%Y-%m-%d}"
@@ -233,7 +231,7 @@ def _opening(who: str, count: int, words: str, english: bool) -> str:
         who = who[0].upper() + who[1:]
     runs_on = bool(who) and words[:1].islower()
     parts = [f"{who} {words}"] if runs_on else [part for part in (who, words[:1].upper() + words[1:]) if part]
-    return " ".join(part if part[-1] in ".!?…。！？؟" else part + "." for part in parts)  # noqa: RUF001
+    return " ".join(part if part[-1] in ".!?…。！？؟" else part + "." for part in parts)
 
 
 def _scene(people: Sequence[_Person], words: str) -> str:
@@ -298,7 +296,7 @@ def _plain(error: Exception) -> str:
 
 def tidy(text: str) -> str:
     """Without what an absent fact leaves behind: empty brackets, doubled marks, stray commas and spaces."""
-    text = re.sub(r"[(\[]\s*[,;–-]?\s*[)\]]", "", text)  # noqa: RUF001
+    text = re.sub(r"[(\[]\s*[,;–-]?\s*[)\]]", "", text)
     text = re.sub(r"[^\S\n]+", " ", text)
     text = re.sub(r" +([,;.!?])", r"\1", text)
     text = re.sub(r"([,;])(?:\s*[,;])+", r"\1", text)

@@ -41,7 +41,9 @@ def solve(context: SolveContext, params: CropParams) -> Solved:
     """Which rule each frame falls under; the box itself follows from the frame's own size."""
     boxes = {name: row.crop for name, row in context.facts.rows.items() if row.crop is not None}
     solutions = {
-        f.name: {"box": list(boxes[f.name]), "source": "frames.csv"} if f.name in boxes else {"box": None, "source": params.to}
+        f.name: {"box": list(boxes[f.name]), "source": "frames.csv"}
+        if f.name in boxes
+        else {"box": None, "source": params.to}
         for f in context.frames
     }
     loose = params.to == "subject" and len(boxes) < len(solutions)

@@ -5,12 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-import cv2
 import numpy as np
 from pydantic import Field
 
 from pipeline.imaging import noise as noise_model
-from pipeline.imaging.geometry import resize_energy
+from pipeline.imaging.geometry import resize, resize_energy
 from pipeline.imaging.mosaic import decode_raw
 from pipeline.imaging.pictures import read_picture
 from pipeline.model import F64, Domain, Frame, Image
@@ -60,8 +59,8 @@ def decode(frame: Frame, long_edge: int | None) -> Decoded:
     scale = min(1.0, (long_edge or max(full)) / max(full))
     if scale < 1:
         size = (max(1, round(full[0] * scale)), max(1, round(full[1] * scale)))
-        pixels = cv2.resize(pixels, (size[1], size[0]), interpolation=cv2.INTER_AREA)
+        pixels = resize(pixels, *size)
         energy = resize_energy(full, size)
         noise = noise.averaged(energy)
-    image = Image(np.asarray(pixels, np.float32), Domain.CAMERA, noise, np.ones(3), np.eye(3))
+    image = Image(pixels, Domain.CAMERA, noise, np.ones(3), np.eye(3))
     return Decoded(image, np.ones(3), np.ones(3), full, picture.notices)

@@ -12,7 +12,7 @@ from pydantic import Field
 
 from pipeline.imaging.colour import LUMINANCE
 from pipeline.imaging.light import usable
-from pipeline.model import F64, Frame, Image
+from pipeline.model import F32, F64, Frame, Image
 from pipeline.steps.base import ApplyContext, Params, Solution, SolveContext, Solved, Step, camera_of, floats
 
 _TILES = 16  # along the sensor rows; half as many again across
@@ -84,14 +84,14 @@ def agree(logs: F64) -> F64:
     for _ in range(4):
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", RuntimeWarning)  # a tile that no frame can use is all NaN
-            scene = np.nanmedian(flat - fitted, axis=0)
+            scene = np.asarray(np.nanmedian(flat - fitted, axis=0), dtype=np.float64)
         for frame in range(count):
             for channel in range(3):
                 ratio = flat[frame, :, channel] - scene[:, channel]
                 coefficients[frame, :, channel] = _robust_fit(basis, ratio)
         coefficients -= coefficients.mean(axis=0)
         fitted = np.einsum("pd,fdc->fpc", basis, coefficients)
-    return -np.einsum("kd,fdc->fkc", at_knots, coefficients)
+    return np.asarray(-np.einsum("kd,fdc->fkc", at_knots, coefficients))
 
 
 def _robust_fit(basis: F64, values: F64) -> F64:
@@ -101,14 +101,14 @@ def _robust_fit(basis: F64, values: F64) -> F64:
         constant[0] = float(np.median(values[good])) if good.any() else 0.0
         return constant
     x, y = basis[good], values[good]
-    weight = np.ones(len(y))
+    weight: F64 = np.ones(len(y))
     ridge = np.diag([0.0, 0.3, 0.6, 0.9])  # too few tiles lean to a constant
     solution = np.zeros(basis.shape[1])
     for step in range(8):
         solution = np.linalg.solve(x.T @ (weight[:, None] * x) + ridge, x.T @ (weight * y))
         rest = y - x @ solution
         scale = max(1.4826 * float(np.median(np.abs(rest))), 0.004) * (6.0 if step < 3 else 4.0)
-        weight = np.where(np.abs(rest) < scale, (1 - (rest / scale) ** 2) ** 2, 0.0) + 1e-6
+        weight = np.asarray(np.where(np.abs(rest) < scale, (1 - (rest / scale) ** 2) ** 2, 0.0) + 1e-6)
     return np.asarray(solution)
 
 
@@ -148,7 +148,9 @@ def solve(context: SolveContext, params: ExposureParams) -> Solved:
         groups.append(_Group(names, camera_of(frames[names[0]]), _brightness(logs), _exposed(frames[names[0]])))
     levels = _levels(groups, context, params)
     levels = _levels(groups, context, params)
-    solutions = {n: _solution(stops[n] + level) for group, level in zip(groups, levels, strict=True) for n in group.names}
+    solutions = {
+        n: _solution(stops[n] + level) for group, level in zip(groups, levels, strict=True) for n in group.names
+    }
     return Solved(solutions)
 
 
@@ -185,8 +187,8 @@ def apply(image: Image, params: ExposureParams, context: ApplyContext) -> Image:
     axis, back = sensor_rows(image.pixels.shape, context.frame.exif.orientation)
     length = image.pixels.shape[axis]
     at = np.linspace(0, len(knots) - 1, length)
-    gains = 2.0 ** np.stack([np.interp(at, np.arange(len(knots)), knots[:, c]) for c in range(3)], axis=1)
-    gains = (gains[::-1] if back else gains).astype(np.float32)
+    rows = 2.0 ** np.stack([np.interp(at, np.arange(len(knots)), knots[:, c]) for c in range(3)], axis=1)
+    gains: F32 = (rows[::-1] if back else rows).astype(np.float32)
     pixels = image.pixels * (gains[:, None, :] if axis == 0 else gains[None, :, :])
     mean = 2.0 ** knots.mean(axis=0)
     return replace(image, pixels=pixels, noise=image.noise.scaled(mean), saturation=image.saturation * mean)

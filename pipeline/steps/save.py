@@ -98,7 +98,5 @@ def encode_jpeg(image: Image, params: SaveParams, reserve: int) -> Encoded:
 def _jpeg(picture: PIL.Image.Image, quality: int, params: SaveParams) -> bytes:
     full = params.chroma == "full" or (params.chroma == "auto" and quality >= 90)
     out = io.BytesIO()
-    picture.save(
-        out, "JPEG", quality=quality, subsampling=0 if full else 2, optimize=True, icc_profile=srgb_profile()
-    )
+    picture.save(out, "JPEG", quality=quality, subsampling=0 if full else 2, optimize=True, icc_profile=srgb_profile())
     return out.getvalue()

@@ -12,7 +12,18 @@ from pydantic import Field
 from pipeline.imaging.geometry import box_to_pixels
 from pipeline.imaging.light import colour_histogram, gray_world, rebuild_highlights, register
 from pipeline.model import F32, F64, Domain, Image
-from pipeline.steps.base import ApplyContext, Measured, MeasureContext, Params, Solution, SolveContext, Solved, Step, camera_of, floats
+from pipeline.steps.base import (
+    ApplyContext,
+    MeasureContext,
+    Measured,
+    Params,
+    Solution,
+    SolveContext,
+    Solved,
+    Step,
+    camera_of,
+    floats,
+)
 
 # A card under any lamp of a hall stays within a factor of three of daylight in both ratios (common
 # practice, no source); beyond it the patch is not neutral.
@@ -88,11 +99,12 @@ def _gray_gains(group: Sequence[Measured]) -> F64:
 
 
 def _gray_burst(names: Sequence[str], measured: Mapping[str, Measured]) -> dict[str, Solution]:
-    group = [measured[n] for n in names if n in measured]
+    names = [n for n in names if n in measured]
+    group = [measured[n] for n in names]
     if not any(np.isfinite(m["gray"]).all() for m in group):
         return {n: _solution(measured[n]["daylight"], "daylight (too little to judge by)") for n in names}
     solution = _solution(_gray_gains(group), "gray-world of the burst")
-    return {n: solution for n in names}
+    return dict.fromkeys(names, solution)
 
 
 def _from_references(context: SolveContext, gray: dict[str, Solution]) -> Solved:
@@ -118,14 +130,14 @@ def _from_references(context: SolveContext, gray: dict[str, Solution]) -> Solved
         if own is not None:
             result[own[0]] = _solution(own[1], f"its own patch ({own[0]})")
             continue
-        pooled = np.mean([context.measured[n]["histogram"] for n in names], axis=0, dtype=np.float64)
+        pooled = np.array([context.measured[n]["histogram"] for n in names], dtype=np.float64).mean(axis=0)
         fits = [
             (register(pooled, context.measured[c[0]]["histogram"].astype(np.float64), _MATCH_REACH), c) for c in choices
         ]
         (shift_rg, shift_bg, match), card = max(fits, key=lambda fit: fit[0][2])
         gains = card[1] * np.exp([-shift_rg, 0.0, -shift_bg])
         solution = {**_solution(gains, f"reference {card[0]}"), "match": round(match, 3)}
-        result.update({n: solution for n in names})
+        result.update(dict.fromkeys(names, solution))
     for camera in sorted(lonely):
         notices.append(f"white_balance: no reference frame of {camera}; its frames take gray_world")
     return Solved(result, tuple(notices))

@@ -1,0 +1,232 @@
+"""The page parsed by a parser of its own: whole, escaped, loading nothing."""
+
+from __future__ import annotations
+
+import base64
+import copy
+import math
+from html.parser import HTMLParser
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from pipeline.report import html
+from pipeline.report.html import write_report
+
+# HTML Living Standard, 13.1.2: void elements have no end tag.
+VOID = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source", "track", "wbr"}
+THUMB = b"\xff\xd8\xff\xe0 a small picture"
+EVIL = "<script>alert(1)</script>\"'><img src=http://x.example/a onerror=alert(1)>"
+
+FRAME: dict[str, Any] = {
+    "relative": "TH1_0001.dng", "status": "delivered", "reason": "", "burst": 0,
+    "time": "2026-02-14T19:31:02.125000", "iso": 6400.0, "exposure_time": 0.001, "camera": "Example One",
+    "solutions": {"white_balance": {"gains": [2.0, 1.0, 1.4142136], "source": "reference TH1_0001"},
+                  "exposure": {"ev": -0.5, "rows": []}, "crop": {"box": [0, 0, 1, 1]}},
+    "notices": ["the ball is not sure"], "before": "TH1_0001.before.jpg",
+    "deliveries": {"web": {"file": "web/TH1 0001#.jpg", "sha256": "0" * 64, "bytes": 812_345, "width": 2048,
+                           "height": 1365, "caption": "Ada Holm scores for Harbour Gulls.",
+                           "alt_text": "A player in white throws at the goal", "thumb": "TH1_0001.web.jpg",
+                           "notices": ["quality 84 instead of 88"]}},
+}  # fmt: skip
+RECORD: dict[str, Any] = {
+    "evencourt": "0.1.0", "state": "done", "title": "Town cup, semi-final", "recipe": "overnight-web.yaml",
+    "recipe_flat": "recipe: 1\n",
+    "counts": {"frames": 3, "delivered": 1, "failed": 1, "held": 1, "files": 1, "rendered": 1, "reused": 0},
+    "seconds": {"survey": 2.5, "solve": 0.25, "render": 8045.0}, "environment": {"numpy": "2.4.6"},
+    "notices": ["two cameras disagree about the time"], "bursts": [["TH1_0001", "TH1_0002"], ["TH1_0003"]],
+    "frames": {
+        "TH1_0001": FRAME,
+        "TH1_0002": FRAME | {"relative": "TH1_0002.dng", "status": "failed", "reason": "the file is cut short",
+                             "time": None, "iso": None, "exposure_time": None, "camera": "", "solutions": {},
+                             "before": None, "deliveries": {}, "notices": []},
+        "TH1_0003": FRAME | {"relative": "TH1_0003.dng", "status": "held", "burst": 1, "deliveries": {},
+                             "reason": "frames.csv says keep: no", "before": None},
+        "TH1_0099": {"relative": "", "status": "failed", "reason": "no such file", "deliveries": {}, "notices": []},
+    },
+}  # fmt: skip
+
+
+class Page(HTMLParser):
+    """Elements with their attributes, text, and whether the tags nest."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.elements: list[tuple[str, dict[str, str | None]]] = []
+        self.open: list[str] = []
+        self.text = ""
+        self.feed(text)
+        self.close()
+        assert self.open == []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        if self.open[-1:] != ["style"]:
+            self.text += data
+
+    def all(self, tag: str) -> list[dict[str, str | None]]:
+        return [attributes for name, attributes in self.elements if name == tag]
+
+
+@pytest.fixture
+def out(tmp_path: Path) -> Path:
+    thumbs = tmp_path / ".work" / "thumbs"
+    thumbs.mkdir(parents=True)
+    for name in ("TH1_0001.before.jpg", "TH1_0001.web.jpg"):
+        (thumbs / name).write_bytes(THUMB)
+    return tmp_path
+
+
+def page(out: Path, record: dict[str, Any]) -> Page:
+    path = write_report(out, record)
+    assert path == out / "report.html"
+    return Page(path.read_text(encoding="utf-8"))
+
+
+def test_what_is_on_the_page(out: Path) -> None:
+    found = page(out, RECORD)
+    text = " ".join(found.text.split())
+    for words in (
+        "1 of 3 frames delivered in 1 files; 1 failed, 1 held back.",
+        "TH1_0002.dng: the file is cut short", "TH1_0099: no such file", "frames.csv says keep: no",
+        "two cameras disagree", "Burst of 2: TH1_0001 to TH1_0002", "Single: TH1_0003",
+        "2026-02-14 19:31:02.125", "ISO 6400, 1/1000 s", "Example One", "time unknown", "ISO unknown, shutter unknown",
+        "White balance: R +1.00, G +0.00, B +0.50 EV (reference TH1_0001)", "Exposure: \N{MINUS SIGN}0.50 EV",
+        "web/TH1 0001#.jpg, 2048 \N{MULTIPLICATION SIGN} 1365, 812 kB",
+        "Ada Holm scores for Harbour Gulls.", "quality 84 instead of 88",
+        "the ball is not sure", "2 h 14 min", "numpy", "recipe: 1",
+    ):  # fmt: skip
+        assert words in text, words
+    assert text.index("What failed") < text.index("Worth knowing") < text.index("Burst of 2")
+
+
+def test_pictures_are_inside_and_in_order(out: Path) -> None:
+    images = page(out, RECORD).all("img")
+    expected = "data:image/jpeg;base64," + base64.b64encode(THUMB).decode()
+    assert [i["src"] for i in images] == [expected, expected]
+    assert [i["alt"] for i in images] == ["TH1_0001 before", "A player in white throws at the goal"]
+
+
+def test_the_link_leads_to_the_file(out: Path) -> None:
+    # RFC 3986: a space and "#" in a path are percent-encoded
+    assert [a["href"] for a in page(out, RECORD).all("a")] == ["./web/TH1%200001%23.jpg"]
+
+
+def test_headings_tables_and_language(out: Path) -> None:
+    """WCAG 2.2: 1.1.1 text alternatives, 1.3.1 structure, 3.1.1 language, 4.1.2 names."""
+    found = page(out, RECORD)
+    levels = [int(tag[1]) for tag, _ in found.elements if tag in {"h1", "h2", "h3", "h4"}]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(after <= before + 1 for before, after in pairwise(levels))
+    assert found.all("html") == [{"lang": "en"}]
+    assert len(found.all("table")) == len(found.all("caption")) > 0
+    assert all(th["scope"] for th in found.all("th"))
+    ids = [a["id"] for _, a in found.elements if "id" in a]
+    assert len(ids) == len(set(ids)) == 3
+    assert [s["aria-labelledby"] for s in found.all("section") if "aria-labelledby" in s] == ids
+
+
+def poisoned(value: Any, key: str = "") -> Any:
+    """The record with hostile words in every text that a user's file may decide."""
+    if isinstance(value, dict):
+        return {k: poisoned(v, k) for k, v in value.items()}
+    if isinstance(value, list):
+        return [poisoned(v, key) for v in value]
+    words = {"title", "recipe", "recipe_flat", "reason", "camera", "caption", "alt_text", "notices", "source", "file",
+             "relative"}  # fmt: skip
+    return EVIL if key in words and value is not None else value
+
+
+def test_text_of_the_user_stays_text(out: Path) -> None:
+    record = poisoned(copy.deepcopy(RECORD))
+    record["frames"][EVIL] = record["frames"].pop("TH1_0001")
+    record["bursts"] = [[EVIL, "TH1_0002"], ["TH1_0003"]]
+    found = page(out, record)
+    assert "alert(1)" in found.text
+    assert found.all("script") == []
+    assert not any(name.startswith("on") for _, attributes in found.elements for name in attributes)
+    assert len(found.all("img")) == 2
+
+
+@pytest.mark.parametrize("record", [RECORD, poisoned(RECORD)])
+def test_nothing_is_loaded(out: Path, record: dict[str, Any]) -> None:
+    found = page(out, record)
+    assert {tag for tag, _ in found.elements}.isdisjoint({"script", "link", "iframe", "object", "embed", "base"})
+    for tag, attributes in found.elements:
+        assert attributes.keys().isdisjoint({"srcset", "background", "action", "poster", "style"})
+        if "src" in attributes:
+            assert str(attributes["src"]).startswith("data:image/jpeg;base64,"), tag
+        if "href" in attributes:
+            assert str(attributes["href"]).startswith("./"), tag
+    style = write_report(out, RECORD).read_text(encoding="utf-8").split("<style>")[1].split("</style>")[0]
+    assert "url(" not in style
+    assert "@import" not in style
+    [policy] = [m["content"] for m in found.all("meta") if m.get("http-equiv") == "Content-Security-Policy"]
+    assert policy == "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
+
+
+def test_a_thumbnail_from_elsewhere_is_not_taken(out: Path) -> None:
+    (out / "secret.jpg").write_bytes(b"secret")
+    record = copy.deepcopy(RECORD)
+    record["frames"]["TH1_0001"]["before"] = "../../secret.jpg"
+    record["frames"]["TH1_0001"]["deliveries"]["web"]["thumb"] = "gone.jpg"
+    assert page(out, record).all("img") == []
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"state": "stopped", "stopped": "the disk is full"}, "The run ended early: the disk is full."),
+        ({"state": "running", "stopped": ""}, "still going"),
+    ],
+)
+def test_an_unfinished_run_says_so(out: Path, change: dict[str, str], words: str) -> None:
+    frames = RECORD["frames"] | {"TH1_0003": RECORD["frames"]["TH1_0003"] | {"status": "undone", "reason": ""}}
+    text = " ".join(page(out, RECORD | change | {"frames": frames}).text.split())
+    assert words in text
+    assert "1 not done" in text
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance as WCAG 2.2 defines it."""
+    digits = "".join(c * 2 for c in colour) if len(colour) == 3 else colour
+    channels = [int(digits[i : i + 2], 16) / 255 for i in (0, 2, 4)]
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+@pytest.mark.parametrize(
+    ("ink", "paper", "least"),
+    [
+        ("e8e8e8", "2b2b2b", 7), ("cfcfcf", "2b2b2b", 7), ("f0d9a8", "2b2b2b", 7), ("e8e8e8", "222", 7),
+        ("767676", "2b2b2b", 3), ("e8a08c", "2b2b2b", 3),
+    ],
+)  # fmt: skip
+def test_contrast(ink: str, paper: str, least: float) -> None:
+    """WCAG 2.2: 1.4.6, text at least 7 to 1; 1.4.11, lines at least 3 to 1."""
+    style = (Path(html.__file__).parent / "page.html").read_text(encoding="utf-8")
+    assert f"#{ink}" in style
+    assert f"#{paper}" in style
+    assert (luminance(ink) + 0.05) / (luminance(paper) + 0.05) >= least
+
+
+def test_figures() -> None:
+    assert [html._shutter(s) for s in (0.001, 1 / 1250, 1 / 60, 0.5, 2, None)] == [
+        "1/1000 s", "1/1250 s", "1/60 s", "0.5 s", "2 s", "shutter unknown"]  # fmt: skip
+    assert [html._size(n) for n in (999, 150_000, 999_499, 999_500, 1_500_000)] == [
+        "1 kB", "150 kB", "999 kB", "1.00 MB", "1.50 MB"]  # fmt: skip
+    assert [html._duration(s) for s in (0.04, 59.4, 59.96, 3599.7)] == ["0.0 s", "59.4 s", "1 min 0 s", "1 h 0 min"]
+    assert html._gains({"exposure": {"ev": -0.001}}) == ["Exposure: +0.00 EV"]
+    assert html._gains({"white_balance": {"gains": [2**0.5, 1.0, 0.5]}}) == [
+        "White balance: R +0.50, G +0.00, B \N{MINUS SIGN}1.00 EV"]  # fmt: skip
+    assert math.isclose(luminance("fff"), 1.0)
