@@ -10,7 +10,8 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from concurrent.futures import Executor
+from contextlib import contextmanager, nullcontext
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
@@ -21,9 +22,9 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from rich.table import Table
 
 from pipeline import describe as describe_module
+from pipeline import executors
 from pipeline import run as engine
 from pipeline.errors import EvencourtError, InputError
-from pipeline.executors import default_workers
 from pipeline.recipe.recipe import Recipe, flatten_yaml, load_recipe
 from pipeline.render import render as render_frame
 from pipeline.steps import REGISTRY
@@ -98,22 +99,28 @@ def run(
     dry_run: Annotated[bool, typer.Option("--dry-run", help="say what would be done, and how long it takes")] = False,
 ) -> None:
     """Run a recipe over a shoot folder."""
-    if cluster is not None:
-        raise InputError("--cluster is not in this version; run with --workers")
-    _run(_recipe(recipe), shoot, out, facts, workers, only, dry_run)
+    with executors.cluster(cluster) if cluster else nullcontext() as executor:
+        _run(_recipe(recipe), shoot, out, facts, workers, only, dry_run, executor)
 
 
 def _run(
-    recipe: Recipe, folder: Path, out: Path, facts: Path | None, workers: int, only: str | None, dry_run: bool
+    recipe: Recipe,
+    folder: Path,
+    out: Path,
+    facts: Path | None,
+    workers: int,
+    only: str | None = None,
+    dry_run: bool = False,
+    executor: Executor | None = None,
 ) -> None:
     shoot = engine.read_shoot(folder, facts)
-    count = workers or default_workers()
+    count = workers or executors.default_workers()
     if dry_run:
         _dry_run(recipe, shoot, count)
         return
     started = time.perf_counter()
     with _progress() as progress:
-        outcome = engine.run(recipe, shoot, out, workers=count, only=only, progress=progress)
+        outcome = engine.run(recipe, shoot, out, workers=count, only=only, progress=progress, executor=executor)
     _print_outcome(outcome.record, time.perf_counter() - started)
     out_console.print(f"delivered  {out}", markup=False)
     out_console.print(f"report     {outcome.report}", markup=False)
@@ -198,7 +205,7 @@ def survey(shoot: ShootFolder, facts: FactsFile = None, workers: Workers = 0) ->
     with tempfile.TemporaryDirectory() as scratch:
         store = Store.open(Path(scratch), read.folder)
         with _progress() as progress:
-            surveys = engine.survey_shoot(store, read, workers or default_workers(), progress)
+            surveys = engine.survey_shoot(store, read, workers or executors.default_workers(), progress)
         rows, notes = describe_module.survey_rows(store, read, surveys)
     table = Table("burst", "frames", "time", "ISO", "shutter", "light R/G B/G", "brightness", box=None)
     for row in rows:

@@ -8,6 +8,7 @@ import json
 import re
 import time
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Executor
 from dataclasses import asdict, dataclass, field, replace
 from fnmatch import fnmatch
 from pathlib import Path
@@ -66,10 +67,12 @@ def read_shoot(folder: Path, facts_file: Path | None = None) -> Shoot:
     return Shoot(folder, frames, tuple(find_bursts(frames)), facts, tuple(missing), notices)
 
 
-def survey_shoot(store: Store, shoot: Shoot, workers: int, progress: Progress) -> list[Survey]:
+def survey_shoot(
+    store: Store, shoot: Shoot, workers: int, progress: Progress, executor: Executor | None = None
+) -> list[Survey]:
     """Survey all frames; the result is in the order of the shoot."""
     found: dict[str, Survey] = {}
-    for one in survey(store, shoot.frames, shoot.facts, workers):
+    for one in survey(store, shoot.frames, shoot.facts, workers, executor):
         found[one.frame.name] = one
         progress("survey", len(found), len(shoot.frames))
     return [found[f.name] for f in shoot.frames]
@@ -88,9 +91,17 @@ class _Delivered:
 class _Run:
     """The state of one run; `go` is the whole of it."""
 
-    def __init__(self, store: Store, shoot: Shoot, recipe: Recipe, workers: int, progress: Progress) -> None:
+    def __init__(
+        self,
+        store: Store,
+        shoot: Shoot,
+        recipe: Recipe,
+        workers: int,
+        progress: Progress,
+        executor: Executor | None = None,
+    ) -> None:
         self.store, self.shoot, self.recipe = store, shoot, recipe
-        self.workers, self.progress = workers, progress
+        self.workers, self.progress, self.executor = workers, progress, executor
         self.failed: dict[str, str] = dict(shoot.missing)
         self.done: dict[str, dict[str, Any]] = {}  # relative path -> its record
         self.rendered = self.reused = self.rewritten = 0
@@ -99,7 +110,7 @@ class _Run:
 
     def go(self, only: str | None) -> Outcome:
         start = time.perf_counter()
-        surveys = survey_shoot(self.store, self.shoot, self.workers, self.progress)
+        surveys = survey_shoot(self.store, self.shoot, self.workers, self.progress, self.executor)
         self.failed |= {s.frame.name: s.error for s in surveys if s.error}
         self.seconds["survey"] = time.perf_counter() - start
         start = time.perf_counter()
@@ -162,7 +173,7 @@ class _Run:
                 todo.append(replace(job, outputs=left))
         total, ready = len(jobs), len(jobs) - len(todo)
         self.progress("render", ready, total)
-        for index, result in map_unordered(render, todo, self.workers):
+        for index, result in map_unordered(render, todo, self.workers, executor=self.executor):
             job = todo[index]
             ready += 1
             if isinstance(result, Exception):
@@ -299,14 +310,22 @@ def run(
     workers: int,
     only: str | None = None,
     progress: Progress = lambda phase, done, total: None,
+    executor: Executor | None = None,
 ) -> Outcome:
     """The whole run. Raises InputError before anything starts; a bad frame is in the outcome instead."""
     if only is not None and not any(_matches(f.name, only) for f in shoot.frames):
         raise InputError(f"--only {only}: no frame of the shoot has such a name, for example {shoot.frames[0].name}")
+    _refuse_into_shoot(recipe, shoot, out)
     store = Store.open(out, shoot.folder)
     with store.locked():
         store.clean_temporaries()
-        return _Run(store, shoot, recipe, workers, progress).go(only)
+        return _Run(store, shoot, recipe, workers, progress, executor).go(only)
+
+
+def _refuse_into_shoot(recipe: Recipe, shoot: Shoot, out: Path) -> None:
+    for delivery in recipe.deliveries:
+        if (out / delivery.name).resolve() in (shoot.folder.resolve(), *shoot.folder.resolve().parents):
+            raise InputError(f"delivery {delivery.name}: {out / delivery.name} holds the shoot; choose another --out")
 
 
 def _matches(name: str, pattern: str) -> bool:

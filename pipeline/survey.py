@@ -6,6 +6,7 @@ import io
 import json
 import time
 from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -59,7 +60,9 @@ def survey_key(digest: str, references: Sequence[Reference]) -> str:
     return digest_json({"frame": digest, "steps": versions, "patches": patches, "on": environment()})
 
 
-def survey(store: Store, frames: Sequence[Frame], facts: Facts, workers: int) -> Iterator[Survey]:
+def survey(
+    store: Store, frames: Sequence[Frame], facts: Facts, workers: int, executor: Executor | None = None
+) -> Iterator[Survey]:
     """Survey frames in any order; measurements are kept in the store, so a second run reads them back."""
     tasks = []
     for frame in frames:
@@ -76,7 +79,7 @@ def survey(store: Store, frames: Sequence[Frame], facts: Facts, workers: int) ->
         else:
             tasks.append(_Task(store.out, frame, digest, key, references))
     store.save_digests()
-    for index, result in map_unordered(_survey_one, tasks, workers):
+    for index, result in map_unordered(_survey_one, tasks, workers, executor=executor):
         task = tasks[index]
         if isinstance(result, Exception):
             yield Survey(task.frame, task.digest, error=reason(result))

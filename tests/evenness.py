@@ -83,7 +83,8 @@ def measure(shoot: Path, method: str, across: str) -> dict[str, float]:
                 de.append(max(float(delta_e_2000(a, b)) for a, b in combinations(labs, 2)))
     return {
         "burst range, EV (worst surface)": max(ev), "burst CIEDE2000 (worst pair)": max(de),
-        "white kit chroma, median": float(np.median(chroma)), "white kit chroma, 95th": float(np.quantile(chroma, 0.95)),
+        "white kit chroma, median": float(np.median(chroma)),
+        "white kit chroma, 95th": float(np.quantile(chroma, 0.95)),
     }  # fmt: skip
 
 

@@ -83,7 +83,9 @@ def test_empty_and_damaged_files_are_frames(tmp_path: Path) -> None:
     assert found["junk"]
 
 
-def test_file_that_cannot_be_opened_is_skipped_with_the_reason(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_file_that_cannot_be_opened_is_a_frame_that_will_fail_by_name(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The refusal is simulated: a superuser may open anything."""
     put(tmp_path, "G1.nef", "G2.nef")
 
@@ -94,8 +96,8 @@ def test_file_that_cannot_be_opened_is_skipped_with_the_reason(tmp_path: Path, m
 
     monkeypatch.setattr(module, "read_exif", refuse)
     found = scan(tmp_path)
-    assert [frame.name for frame in found.frames] == ["G1"]
-    assert found.skipped == (("G2.nef", "cannot be opened (Permission denied)"),)
+    assert [frame.name for frame in found.frames] == ["G1", "G2"]
+    assert found.frames[1].exif.notices == ("cannot be opened (Permission denied)",)
 
 
 def test_links(tmp_path: Path) -> None:

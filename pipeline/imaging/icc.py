@@ -108,13 +108,13 @@ def _curve(data: bytes) -> F64:
         raise ValueError("unknown curve")
     (kind,) = struct.unpack_from(">H", data, 8)
     lengths = (1, 3, 4, 5, 7)
-    p = [v / 65536 for v in struct.unpack_from(f">{lengths[kind]}i", data, 12)]
-    g, a, b, c, d, e, f = [*p, *[0.0] * (7 - len(p))]
+    p = [v / 65536 for v in struct.unpack_from(f">{lengths[kind]}i", data, 12)] + [0.0] * 7
+    g, a, b, c, d, e, f = p[0], p[1], p[2], p[3], p[4], p[5], p[6]
     if kind == 0:
         return np.asarray(x**g)
     power: F64 = np.maximum(a * x + b, 0.0) ** g
     if kind == 1:
-        return np.where(x >= -b / a, power, 0.0)
+        return np.asarray(np.where(x >= -b / a, power, 0.0))
     if kind == 2:
-        return np.where(x >= -b / a, power + c, c)
-    return np.where(x >= d, power + (e if kind == 4 else 0.0), c * x + (f if kind == 4 else 0.0))
+        return np.asarray(np.where(x >= -b / a, power + c, c))
+    return np.asarray(np.where(x >= d, power + (e if kind == 4 else 0.0), c * x + (f if kind == 4 else 0.0)))

@@ -15,12 +15,21 @@ from pipeline.steps.base import LINEAR, ApplyContext, Params, Step
 # Variance left in flat parts, of what there was, against the deviation that is assumed: on white noise over
 # a constant, as tests/test_denoise.py measures it. What is left is coarser than a pixel, and texture keeps more.
 _ASSUMED = (0.0, 0.25, 0.5, 0.75, 0.9, 1.0, 2.0)
-_LEFT = (1.0, 0.9, 0.52, 0.09, 0.021, 0.012, 0.008)
+_LEFT = (1.0, 0.9, 0.515, 0.086, 0.017, 0.0075, 0.0035)
 
 
-def variance_left(strength: float, luma: float, chroma: float, keep_grain: float) -> float:
-    """Share of the noise variance that a flat part keeps; rather too much than too little."""
-    of_luma, of_chroma = (float(np.interp(strength * part, _ASSUMED, _LEFT)) for part in (luma, chroma))
+def variance_left(
+    strength: float, luma: float, chroma: float, keep_grain: float, coarse: tuple[float, float] = (1.0, 1.0)
+) -> float:
+    """Share of the noise variance that a flat part keeps; rather too much than too little.
+
+    coarse: relative power of the slowest noise in luma and in chroma, 1 for white noise. It is what the
+    patches' means, which are not shrunk, let through: what is left goes with it.
+    """
+    of_luma, of_chroma = (
+        min(1.0, float(np.interp(strength * part, _ASSUMED, _LEFT)) * max(1.0, power))
+        for part, power in zip((luma, chroma), coarse, strict=True)
+    )
     # The grain put back is taken to be in step with the rest, which is the worst case.
     grain = (math.sqrt(of_luma) * (1 - keep_grain) + keep_grain) ** 2
     return grain / 3 + of_chroma * 2 / 3  # one of three planes of equal noise is luma
@@ -43,7 +52,9 @@ def apply(image: Image, params: DenoiseParams, context: ApplyContext) -> Image:
         return image
     psd = (None, None) if image.noise.spectrum is None else tuple(image.noise.spectrum)
     pixels = denoise(image.pixels, image.noise, params.strength, params.luma, params.chroma, params.keep_grain, psd)
-    left = variance_left(params.strength, params.luma, params.chroma, params.keep_grain)
+    spectrum = image.noise.spectrum
+    coarse = (1.0, 1.0) if spectrum is None else (float(spectrum[0, 0, 0]), float(spectrum[1, 0, 0]))
+    left = variance_left(params.strength, params.luma, params.chroma, params.keep_grain, coarse)
     return replace(image, pixels=pixels, noise=image.noise.averaged(left))
 
 

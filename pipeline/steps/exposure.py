@@ -75,8 +75,8 @@ def agree(logs: F64) -> F64:
     reweighted least squares with Tukey's biweight: tiles that a player crosses lose their say.
     """
     count, rows, columns, _ = logs.shape
-    position = np.repeat(np.linspace(-1, 1, rows), columns)
-    basis = np.polynomial.legendre.legvander(position, _DEGREE)
+    position: F64 = np.repeat(np.linspace(-1, 1, rows), columns)
+    basis: F64 = np.asarray(np.polynomial.legendre.legvander(position, _DEGREE), dtype=np.float64)
     at_knots = np.polynomial.legendre.legvander(np.linspace(-1, 1, _KNOTS), _DEGREE)
     flat = logs.reshape(count, rows * columns, 3)
     fitted = np.zeros_like(flat)
@@ -87,7 +87,7 @@ def agree(logs: F64) -> F64:
             scene = np.asarray(np.nanmedian(flat - fitted, axis=0), dtype=np.float64)
         for frame in range(count):
             for channel in range(3):
-                ratio = flat[frame, :, channel] - scene[:, channel]
+                ratio: F64 = np.asarray(flat[frame, :, channel] - scene[:, channel], dtype=np.float64)
                 coefficients[frame, :, channel] = _robust_fit(basis, ratio)
         coefficients -= coefficients.mean(axis=0)
         fitted = np.einsum("pd,fdc->fpc", basis, coefficients)
@@ -103,9 +103,10 @@ def _robust_fit(basis: F64, values: F64) -> F64:
     x, y = basis[good], values[good]
     weight: F64 = np.ones(len(y))
     ridge = np.diag([0.0, 0.3, 0.6, 0.9])  # too few tiles lean to a constant
-    solution = np.zeros(basis.shape[1])
+    solution: F64 = np.zeros(basis.shape[1])
     for step in range(8):
-        solution = np.linalg.solve(x.T @ (weight[:, None] * x) + ridge, x.T @ (weight * y))
+        normal = x.T @ (weight[:, None] * x) + ridge
+        solution = np.asarray(np.linalg.solve(normal, x.T @ (weight * y)), dtype=np.float64)
         rest = y - x @ solution
         scale = max(1.4826 * float(np.median(np.abs(rest))), 0.004) * (6.0 if step < 3 else 4.0)
         weight = np.asarray(np.where(np.abs(rest) < scale, (1 - (rest / scale) ** 2) ** 2, 0.0) + 1e-6)
