@@ -244,9 +244,7 @@ def _record(out: Path) -> dict[str, Any] | None:
 def verify(
     out: Annotated[Path, typer.Argument(help="folder of a run", show_default=False)],
     render: Annotated[int, typer.Option(min=0, help="also render so many frames again and compare the bytes")] = 0,
-    recipe: Annotated[Path | None, typer.Option(help="with --render: the recipe of the run")] = None,
-    shoot: Annotated[Path | None, typer.Option(help="with --render: the shoot folder")] = None,
-    facts: FactsFile = None,
+    shoot: Annotated[Path | None, typer.Option(help="with --render: the shoot folder, if it has moved")] = None,
 ) -> None:
     """Re-hash every delivered file against the run record."""
     record = _record(out)
@@ -261,9 +259,7 @@ def verify(
         elif hashlib.sha256(path.read_bytes()).hexdigest() != digest:
             bad.append(f"{relative}: differs from what was delivered")
     if render:
-        if recipe is None or shoot is None:
-            raise InputError("verify --render needs --recipe and --shoot, since the record keeps no paths")
-        bad += _verify_render(record, out, _recipe(recipe), engine.read_shoot(shoot, facts), render)
+        bad += _verify_render(record, out, shoot, render)
     for text in bad:
         err_console.print(text, markup=False)
     again = f", {render} frames rendered again" if render else ""
@@ -272,18 +268,25 @@ def verify(
         raise typer.Exit(1)
 
 
-def _verify_render(record: dict[str, Any], out: Path, recipe: Recipe, shoot: engine.Shoot, count: int) -> list[str]:
+def _verify_render(record: dict[str, Any], out: Path, moved: Path | None, count: int) -> list[str]:
     """Render `count` frames, evenly spread, into a scratch folder, and compare with the record."""
+    shoot_path, facts_path = Store(out).source()
+    folder = moved or (Path(shoot_path) if shoot_path else None)
+    if folder is None:
+        raise InputError(f"{out}: does not know its shoot folder any more; give it with --shoot")
+    facts = Path(facts_path) if facts_path else None
     delivered = [n for n, f in record["frames"].items() if f["status"] == "delivered"]
     chosen = delivered[:: max(1, len(delivered) // count)][:count]
     bad = []
     with tempfile.TemporaryDirectory() as scratch:
-        jobs = engine.jobs(recipe, shoot, Path(scratch))
+        recipe_file = Path(scratch) / "recipe.yaml"
+        recipe_file.write_text(record["recipe_flat"], encoding="utf-8")
+        shoot = engine.read_shoot(folder, facts)
+        jobs = engine.jobs(_recipe(recipe_file), shoot, Path(scratch) / "out")
         for name in chosen:
+            recorded = {d["file"]: d["sha256"] for d in record["frames"][name]["deliveries"].values()}
             for one in render_frame(replace(jobs[name], thumbs="")):
-                if one.sha256 != next(
-                    d["sha256"] for d in record["frames"][name]["deliveries"].values() if d["file"] == one.relative
-                ):
+                if one.sha256 != recorded.get(one.relative):
                     bad.append(f"{one.relative}: renders to other bytes now")
     return bad
 

@@ -42,6 +42,7 @@ class Shoot:
     frames: tuple[Frame, ...]
     bursts: tuple[Burst, ...]
     facts: Facts
+    facts_file: Path | None
     missing: tuple[tuple[str, str], ...]
     notices: tuple[str, ...]
 
@@ -64,7 +65,7 @@ def read_shoot(folder: Path, facts_file: Path | None = None) -> Shoot:
     frames = tuple(with_clocks(found.frames, facts.clocks))
     notices = (*found.notices, *(f"{name}: {why}" for name, why in found.skipped))
     notices += tuple(f"{f.name}: {text}" for f in frames for text in f.exif.notices)
-    return Shoot(folder, frames, tuple(find_bursts(frames)), facts, tuple(missing), notices)
+    return Shoot(folder, frames, tuple(find_bursts(frames)), facts, facts_file, tuple(missing), notices)
 
 
 def survey_shoot(
@@ -319,6 +320,7 @@ def run(
     store = Store.open(out, shoot.folder)
     with store.locked():
         store.clean_temporaries()
+        store.keep_source(shoot.folder, shoot.facts_file)
         return _Run(store, shoot, recipe, workers, progress, executor).go(only)
 
 

@@ -171,6 +171,16 @@ class Store:
         """Forget `name`."""
         (self.work / kind / name).unlink(missing_ok=True)
 
+    def keep_source(self, shoot: Path, facts: Path | None) -> None:
+        """Remember where the frames are, for `verify --render`. Here and not in run.json, which may be passed on."""
+        paths = {"shoot": str(shoot.resolve()), "facts": str(facts.resolve()) if facts else None}
+        write_json(self.work / "source.json", paths)
+
+    def source(self) -> tuple[str | None, str | None]:
+        """(shoot folder, facts file) that `keep_source` kept; None for what is not known."""
+        kept = read_json(self.work / "source.json") or {}
+        return kept.get("shoot"), kept.get("facts")
+
     def frame_digest(self, frame: Frame) -> str:
         """SHA-256 of the frame's file, read again only when size or time of change differ. Raises OSError."""
         if self._digests is None:
