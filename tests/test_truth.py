@@ -12,6 +12,7 @@ import rawpy
 import tifffile
 from pipeline.fixtures.light import LEFT, RIGHT, Lamp, colour_matrix, response, tables
 
+from pipeline.imaging.colour import camera_to_working
 from pipeline.imaging.mosaic import decode_raw
 from pipeline.shoot.exif import read_exif
 
@@ -86,3 +87,12 @@ def test_colour_matrix_is_that_of_the_spectra() -> None:
     """XYZ of D65 white through the matrix gives the camera's answer to white under D65, within the fit."""
     white = response(np.ones(31), "D65")
     assert colour_matrix() @ np.array([0.9505, 1.0, 1.089]) == pytest.approx(white, rel=0.05)
+
+
+def test_dng_brings_its_own_matrix(small_shoot) -> None:
+    """LibRaw's reading of ColorMatrix1 against the closed form from the very matrix that was written."""
+    raw = decode_raw(small_shoot[0] / "TH1_0001.dng", 96)
+    expected, daylight = camera_to_working(colour_matrix())
+    assert raw.image.to_working == pytest.approx(expected, abs=0.02)
+    assert raw.daylight == pytest.approx(daylight, rel=0.02)
+    assert raw.notices == ()

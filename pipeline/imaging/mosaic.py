@@ -129,6 +129,11 @@ def _matrix(raw: Any, notices: list[str]) -> tuple[F64, F64]:
     xyz_to_camera = np.asarray(raw.rgb_xyz_matrix, dtype=np.float64)[:3]
     if abs(np.linalg.det(xyz_to_camera)) > 1e-6:
         return camera_to_working(xyz_to_camera)
+    # A DNG brings its own matrix, which LibRaw has already turned into camera -> Rec. 709.
+    own = np.asarray(raw.color_matrix, dtype=np.float64)[:3, :3]
+    daylight = np.asarray(raw.daylight_whitebalance[:3], dtype=np.float64)
+    if np.abs(own.sum(axis=1) - 1).max() < 0.02 and daylight.min() > 0 and not np.allclose(own, np.eye(3)):
+        return own, daylight / daylight[1]
     notices.append("LibRaw knows no colour matrix for this camera: its colours are used as they are")
     return np.eye(3), np.ones(3)
 
