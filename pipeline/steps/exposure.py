@@ -18,6 +18,7 @@ from pipeline.steps.base import ApplyContext, Params, Solution, SolveContext, So
 _TILES = 16  # along the sensor rows; half as many again across
 _KNOTS = 9
 _DEGREE = 3
+_PULL = 0.8  # stops; ends of one hall seldom differ by more (common practice, no source)
 
 
 @dataclass(frozen=True)
@@ -160,7 +161,8 @@ def _levels(groups: Sequence[_Group], context: SolveContext, params: ExposurePar
 
     The hall's light is the same all night, so the median of what this camera saw, carried by its settings,
     is as good a guess of a burst's brightness as the burst itself, whose mean depends on what is in the
-    picture: each has half a say. Frames without settings have only themselves.
+    picture: each has half a say, but a burst further than _PULL from the hall was lit by something else.
+    Frames without settings have only themselves.
     """
     if params.level == "keep":
         return [params.ev] * len(groups)
@@ -172,8 +174,10 @@ def _levels(groups: Sequence[_Group], context: SolveContext, params: ExposurePar
     levels = []
     for group in groups:
         hall = float(np.median(halls[group.camera])) if group.camera in halls else float("nan")
-        known = [v for v in (group.brightness, hall + group.exposed) if np.isfinite(v)]
-        level = np.log2(params.target) - float(np.mean(known)) if known else 0.0
+        own = group.brightness
+        pull = np.clip(hall + group.exposed - own, -_PULL, _PULL) / 2
+        known = own + (float(pull) if np.isfinite(pull) else 0.0)
+        level = np.log2(params.target) - known if np.isfinite(known) else 0.0
         levels.append(float(np.clip(level, -params.limit, params.limit)) + params.ev)
     return levels
 
