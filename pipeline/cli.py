@@ -24,7 +24,7 @@ from rich.table import Table
 from pipeline import describe as describe_module
 from pipeline import executors
 from pipeline import run as engine
-from pipeline.errors import EvencourtError, InputError
+from pipeline.errors import EvencourtError, InputError, RunStoppedError
 from pipeline.recipe.recipe import Recipe, flatten_yaml, load_recipe
 from pipeline.render import render as render_frame
 from pipeline.steps import REGISTRY
@@ -52,7 +52,7 @@ def main() -> None:
         app()
     except EvencourtError as error:
         err_console.print(str(error), markup=False)
-        sys.exit(2)
+        sys.exit(1 if isinstance(error, RunStoppedError) else 2)
     except KeyboardInterrupt:
         err_console.print("stopped by hand; run the same command again to go on")
         sys.exit(1)

@@ -32,5 +32,9 @@ class InputError(EvencourtError):
         super().__init__(problems if isinstance(problems, str) else "\n".join(map(str, self.problems)))
 
 
+class RunStoppedError(EvencourtError):
+    """The run cannot go on, through no fault of a recipe or frame; what is done stays. Exit status 1."""
+
+
 class FrameError(EvencourtError):
     """One frame cannot be delivered. The message is the reason, ready to print after the frame's name."""

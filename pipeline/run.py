@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 import hashlib
 import json
 import re
@@ -15,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline import __version__
-from pipeline.errors import EvencourtError, InputError
+from pipeline.errors import EvencourtError, InputError, RunStoppedError
 from pipeline.executors import map_unordered
 from pipeline.imaging.metadata_model import Metadata
 from pipeline.keys import digest_json, environment
@@ -29,7 +28,9 @@ from pipeline.shoot.scan import scan, with_clocks
 from pipeline.solve import Plan, solve
 from pipeline.steps.caption import CaptionParams, describe
 from pipeline.store import Store, write_atomic
-from pipeline.survey import Survey, reason, survey
+from pipeline.survey import DISK_FULL, Survey, reason, survey
+
+_FULL = "the disk is full; make room and run the same command again"
 
 Progress = Callable[[str, int, int], None]  # phase, done, total
 
@@ -179,8 +180,8 @@ class _Run:
             ready += 1
             if isinstance(result, Exception):
                 self.failed[job.frame.name] = reason(result)
-                if isinstance(result, OSError) and result.errno in (errno.ENOSPC, errno.EDQUOT):
-                    self.stopped = "the disk that holds OUT is full; make room and run the same command again"
+                if isinstance(result, OSError) and result.errno in DISK_FULL:
+                    self.stopped = _FULL
                     break
             else:
                 texts = {o.relative: _text_key(o.metadata) for o in job.outputs}
@@ -321,7 +322,12 @@ def run(
     with store.locked():
         store.clean_temporaries()
         store.keep_source(shoot.folder, shoot.facts_file)
-        return _Run(store, shoot, recipe, workers, progress, executor).go(only)
+        try:
+            return _Run(store, shoot, recipe, workers, progress, executor).go(only)
+        except OSError as error:
+            if error.errno in DISK_FULL:
+                raise RunStoppedError(f"{out}: {_FULL}") from error
+            raise
 
 
 def _refuse_into_shoot(recipe: Recipe, shoot: Shoot, out: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import json
 import time
@@ -28,6 +29,7 @@ from pipeline.steps.decode import decode
 from pipeline.store import Store
 
 MEASURED_EDGE = 768  # what the steps measure on
+DISK_FULL = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
 PROXY_EDGE = 192  # what is kept: some tens of kB a frame
 
 
@@ -81,6 +83,8 @@ def survey(
     store.save_digests()
     for index, result in map_unordered(_survey_one, tasks, workers, executor=executor):
         task = tasks[index]
+        if isinstance(result, OSError) and result.errno in DISK_FULL:
+            raise result
         if isinstance(result, Exception):
             yield Survey(task.frame, task.digest, error=reason(result))
         else:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import warnings
 from pathlib import Path
 
 import numpy as np
@@ -136,3 +137,16 @@ def test_orientation_of_pictures(tmp_path) -> None:
         with PIL.Image.open(tmp_path / "o.png") as again:
             upright = np.asarray(ImageOps.exif_transpose(again)) / np.float32(255)
         assert read_picture(tmp_path / "o.png").pixels == pytest.approx(srgb_decode(upright), abs=1e-5), orientation
+
+
+def test_against_a_reference_library() -> None:
+    """colour-science: IEC 61966-2-1 both ways, and CIELAB under D65."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # of its own optional parts
+        colour = pytest.importorskip("colour", reason="colour-science is not installed")
+    x = np.linspace(0, 1, 4097)
+    assert np.abs(srgb_encode(x.astype(np.float32)) - colour.models.eotf_inverse_sRGB(x)).max() < 2e-5
+    assert np.abs(srgb_decode(x.astype(np.float32)) - colour.models.eotf_sRGB(x)).max() < 1e-6
+    rgb = np.random.default_rng(0).random((50, 3))
+    white = colour.XYZ_to_xy(XYZ_FROM_REC709.sum(axis=1))
+    assert np.abs(to_lab(rgb) - colour.XYZ_to_Lab(rgb @ XYZ_FROM_REC709.T, white)).max() < 1e-6

@@ -63,7 +63,7 @@ def srgb_profile() -> bytes:
 
 @dataclass(frozen=True)
 class MatrixProfile:
-    """An RGB profile of three curves and a matrix."""
+    """An RGB profile of three curves and a matrix, or a grey one of a single curve (three alike, no matrix)."""
 
     to_rec709: F64  # (3, 3) linear device RGB -> linear Rec. 709, D65
     curves: F32  # (3, 65536) encoded value -> linear
@@ -75,24 +75,54 @@ class MatrixProfile:
         return np.asarray(linear @ self.to_rec709.T.astype(np.float32), dtype=np.float32)
 
 
+@cache
+def adobe_rgb() -> MatrixProfile:
+    """Adobe RGB (1998) Color Image Encoding, version 2005-05: gamma 2 + 51/256, D65, its own primaries."""
+    xy = np.array([[0.64, 0.33], [0.21, 0.71], [0.15, 0.06]])
+    columns = np.stack([xy[:, 0] / xy[:, 1], np.ones(3), (1 - xy.sum(axis=1)) / xy[:, 1]])
+    white = XYZ_FROM_REC709.sum(axis=1)
+    to_xyz = columns * np.linalg.solve(columns, white)
+    curve = np.linspace(0.0, 1.0, 65536) ** (2 + 51 / 256)
+    return MatrixProfile(REC709_FROM_XYZ @ to_xyz, np.stack([curve] * 3).astype(np.float32))
+
+
 def matrix_profile(data: bytes) -> MatrixProfile | None:
-    """Parse an RGB matrix/curve display profile; None for any other kind, and for junk."""
+    """Parse an RGB matrix/curve profile, or a grey one of a curve; None for any other kind, and for junk.
+
+    ICC.1:2010 (version 4.3): clause 7 (header, tag table), 10.5 (curveType), 10.15 (parametricCurveType), 10.27
+    (XYZType). A profile that also holds a table (A2B0) is left to a full colour engine.
+    """
     try:
-        if data[16:20] != b"RGB " or data[20:24] != b"XYZ ":
-            return None
-        (count,) = struct.unpack_from(">I", data, 128)
-        tags = {}
-        for i in range(min(count, 100)):
-            name, offset, size = struct.unpack_from(">4sII", data, 132 + 12 * i)
-            tags[name] = data[offset : offset + size]
-        if b"A2B0" in tags:
-            return None
-        columns = [np.array(struct.unpack_from(">3i", tags[n], 8)) / 65536 for n in (b"rXYZ", b"gXYZ", b"bXYZ")]
-        curves = [_curve(tags[n]) for n in (b"rTRC", b"gTRC", b"bTRC")]
-    except (struct.error, KeyError, IndexError, ValueError):
+        with np.errstate(all="ignore"):  # wild numbers in a curve are found by the check below
+            matrix, curves = _parsed(data)
+    except (struct.error, KeyError, IndexError, ValueError, ArithmeticError):
         return None
-    matrix = REC709_FROM_XYZ @ BRADFORD_D50_TO_D65 @ np.stack(columns, axis=1)
-    return MatrixProfile(matrix, np.stack(curves).astype(np.float32))
+    if not (np.isfinite(matrix).all() and np.isfinite(curves).all()):
+        return None
+    return MatrixProfile(matrix, np.clip(curves, 0.0, 1.0).astype(np.float32))
+
+
+def _parsed(data: bytes) -> tuple[F64, F64]:
+    if data[16:20] not in (b"RGB ", b"GRAY") or data[20:24] != b"XYZ ":
+        raise ValueError("no RGB or grey profile over XYZ")
+    (count,) = struct.unpack_from(">I", data, 128)
+    tags = {}
+    for i in range(min(count, 100)):
+        name, offset, size = struct.unpack_from(">4sII", data, 132 + 12 * i)
+        tags[name] = data[offset : offset + size]
+    if b"A2B0" in tags:
+        raise ValueError("the profile has a table")
+    if data[16:20] == b"GRAY":
+        return np.eye(3), np.stack([_curve(tags[b"kTRC"])] * 3)
+    columns = np.stack([_column(tags[n]) for n in (b"rXYZ", b"gXYZ", b"bXYZ")], axis=1)
+    curves = np.stack([_curve(tags[n]) for n in (b"rTRC", b"gTRC", b"bTRC")])
+    return REC709_FROM_XYZ @ BRADFORD_D50_TO_D65 @ columns, curves
+
+
+def _column(data: bytes) -> F64:
+    if data[:4] != b"XYZ ":
+        raise ValueError("a primary is not of XYZType")
+    return np.array(struct.unpack_from(">3i", data, 8)) / 65536
 
 
 def _curve(data: bytes) -> F64:
