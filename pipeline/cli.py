@@ -159,8 +159,9 @@ def _dry_run(recipe: Recipe, shoot: engine.Shoot, workers: int) -> None:
             err_console.print(f"would fail: {one.frame.relative}: {one.error}", markup=False)
     out_console.print(flatten_yaml(recipe), markup=False)
     per_frame = statistics.fmean(s.seconds for s in good) if good else 0.0
-    # A render is about four surveys: the same read and demosaic, then the steps on more pixels.
-    minutes = per_frame * 5 * len(good) / workers / 60
+    # The same read and demosaic, then the steps on more pixels: about six surveys on the demonstration;
+    # eight errs on the late side.
+    minutes = per_frame * 8 * len(good) / workers / 60
     files = len(good) * len(recipe.deliveries)
     out_console.print(
         f"{len(good)} frames in {len(shoot.bursts)} bursts, {files} files; about {minutes:.1f} minutes with "
