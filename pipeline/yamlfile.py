@@ -97,6 +97,7 @@ class _Builder:
         self.texts: dict[Loc, str] = {}
         self.keys: dict[Loc, _Place] = {}
         self.problems: list[Problem] = []
+        self.repeated: list[Problem] = []
 
     def refuse(self, place: _Place, message: str) -> None:
         self.problems.append(Problem(self.file, *place, message))
@@ -148,7 +149,8 @@ class _Builder:
                 self.refuse(place, f"an anchor or tag stands before the key {key}; leave it out")
             if key in data:
                 first = self.keys[(*path, key)]
-                self.refuse(place, f"{key} is already on line {first[0]}; leave one of the two out")
+                message = f"{key} is already on line {first[0]}; leave one of the two out"
+                self.repeated.append(Problem(self.file, *place, message))
                 self.value((*path, ""), next(self.events))
                 continue
             self.keys[(*path, key)] = place
@@ -181,10 +183,11 @@ def _place(event: Any) -> _Place:
     return event.start_mark.line + 1, event.start_mark.column + 1
 
 
-def load_yaml(path: Path) -> Document:
+def load_yaml(path: Path, repeated: list[Problem] | None = None) -> Document:
     """Read a YAML file of at most 1 MB, UTF-8, one document, without tags, anchors, aliases or repeated keys.
 
-    Raises InputError with every problem found; after a syntax error nothing further can be read.
+    Raises InputError with every problem found; after a syntax error nothing further can be read. Repeated
+    keys go to `repeated` where it is given, so that the first of the two can be checked like the rest.
     """
     file = str(path)
     try:
@@ -205,10 +208,12 @@ def load_yaml(path: Path) -> Document:
         builder = _Builder(file, iter(YAML(typ="safe", pure=True).parse(text)))
         data = builder.document()
     except YAMLError as error:
-        known = builder.problems if builder else []
+        known = [*builder.problems, *builder.repeated] if builder else []
         raise InputError([*known, _syntax(file, text, error)]) from None
-    if builder.problems:
-        raise InputError(builder.problems)
+    if builder.problems or (builder.repeated and repeated is None):
+        raise InputError([*builder.problems, *builder.repeated])
+    if repeated is not None:
+        repeated += builder.repeated
     return Document(file, data, builder.positions, builder.texts, builder.keys)
 
 

@@ -181,3 +181,11 @@ def test_readme_reference_is_generated_from_the_steps() -> None:
     from pipeline.steps import REGISTRY
 
     assert describe.steps_text(list(REGISTRY.values())) in readme
+
+
+def test_a_repeated_key_is_reported_with_the_rest(tmp_path) -> None:
+    recipe = tmp_path / "recipe.yaml"
+    recipe.write_text(RECIPE.replace("quality: 88", "quality: 8, quality: 88"), encoding="utf-8")
+    status, text = evencourt("check", recipe)
+    assert status == 2
+    assert "quality is already on line 12" in text and "quality: 8 is out of range" in text

@@ -83,8 +83,9 @@ def load_recipe(path: Path, registry: Mapping[str, Step]) -> Recipe:
     decode and white_balance are put in front where the recipe leaves them out, tone before save and
     save last in each delivery. Raises InputError with every problem found, each with its place.
     """
-    doc = load_yaml(path)
-    return _Reader(doc, registry).recipe()
+    repeated: list[Problem] = []
+    doc = load_yaml(path, repeated)
+    return _Reader(doc, registry, repeated).recipe()
 
 
 def flatten_yaml(recipe: Recipe) -> str:
@@ -122,10 +123,10 @@ def _entries(steps: tuple[Bound, ...]) -> list[dict[str, CommentedMap]]:
 class _Reader:
     """Collects problems on the way, so that one look at the file is enough to put all of them right."""
 
-    def __init__(self, doc: Document, registry: Mapping[str, Step]) -> None:
+    def __init__(self, doc: Document, registry: Mapping[str, Step], problems: list[Problem]) -> None:
         self.doc = doc
         self.registry = registry
-        self.problems: list[Problem] = []
+        self.problems = problems
 
     def refuse(self, path: Loc, message: str, *, key: bool = False) -> None:
         self.problems.append(self.doc.problem(path, message, key=key))

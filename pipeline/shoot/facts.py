@@ -154,7 +154,7 @@ def load_facts(
     parsed, doc = EventFile(), Document(str(path), {}, {}, {})
     if facts_file is not None or path.exists():
         try:
-            doc = load_yaml(path)
+            doc = load_yaml(path, problems)
             parsed = parse_event(doc, problems)
         except InputError as error:
             problems += error.problems
