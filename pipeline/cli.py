@@ -26,6 +26,7 @@ from pipeline import executors
 from pipeline import run as engine
 from pipeline.errors import EvencourtError, InputError, RunStoppedError
 from pipeline.recipe.recipe import Recipe, flatten_yaml, load_recipe
+from pipeline.render import Refused
 from pipeline.render import render as render_frame
 from pipeline.steps import REGISTRY
 from pipeline.store import Store
@@ -134,6 +135,9 @@ def _print_outcome(record: dict[str, Any], seconds: float | None = None) -> None
         err_console.print(f"note: {text}", markup=False)
     if len(record["notices"]) > 20:
         err_console.print(f"note: and {len(record['notices']) - 20} more in the report", markup=False)
+    for text, names in _frame_notes(record).items():
+        more = f" and {len(names) - 1} more frames" if len(names) > 1 else ""
+        err_console.print(f"note: {names[0]}{more}: {text}", markup=False)
     for name, frame in record["frames"].items():
         if frame["status"] == "failed":
             err_console.print(f"failed: {frame['relative'] or name}: {frame['reason']}", markup=False)
@@ -141,12 +145,22 @@ def _print_outcome(record: dict[str, Any], seconds: float | None = None) -> None
         err_console.print(record["stopped"], markup=False)
     again = f", {counts['reused']} files already done" if counts["reused"] else ""
     again += f", {counts['captions_rewritten']} captions rewritten" if counts.get("captions_rewritten") else ""
+    undone = f", {counts['undone']} not done" if counts.get("undone") else ""
     took = f" in {seconds:.0f} s" if seconds is not None else ""
     rendered = f"{counts['rendered']} frames rendered" if counts["rendered"] else "nothing to render"
     out_console.print(
         f"{counts['delivered']} of {counts['frames']} frames delivered, {counts['failed']} failed, "
-        f"{counts['held']} held back: {rendered}{again}{took}"
+        f"{counts['held']} held back{undone}: {rendered}{again}{took}"
     )
+
+
+def _frame_notes(record: dict[str, Any]) -> dict[str, list[str]]:
+    """What is worth knowing of delivered files -> the frames it is said of; at most 20 kinds."""
+    notes: dict[str, list[str]] = {}
+    for name, frame in record["frames"].items():
+        for text in sorted({text for file in frame["deliveries"].values() for text in file["notices"]}):
+            notes.setdefault(text, []).append(name)
+    return dict(list(notes.items())[:20])
 
 
 def _dry_run(recipe: Recipe, shoot: engine.Shoot, workers: int) -> None:
@@ -287,7 +301,7 @@ def _verify_render(record: dict[str, Any], out: Path, moved: Path | None, count:
         for name in chosen:
             recorded = {d["file"]: d["sha256"] for d in record["frames"][name]["deliveries"].values()}
             for one in render_frame(replace(jobs[name], thumbs="")):
-                if one.sha256 != recorded.get(one.relative):
+                if isinstance(one, Refused) or one.sha256 != recorded.get(one.relative):
                     bad.append(f"{one.relative}: renders to other bytes now")
     return bad
 

@@ -12,8 +12,9 @@ from typing import Any
 import numpy as np
 import PIL.Image
 
+from pipeline.errors import FrameError
 from pipeline.imaging import tone as tone_curve
-from pipeline.imaging.geometry import box_to_pixels, resize
+from pipeline.imaging.geometry import Box, box_to_pixels, resize
 from pipeline.imaging.jpeg_segments import scan_digest
 from pipeline.imaging.light import rebuild_highlights
 from pipeline.imaging.metadata import embed_jpeg, metadata_size
@@ -77,6 +78,14 @@ class Rendered:
     notices: tuple[str, ...] = field(default=())
 
 
+@dataclass(frozen=True)
+class Refused:
+    """An output that cannot be made, and why; the frame's other outputs are."""
+
+    relative: str
+    reason: str
+
+
 def long_edge_needed(recipe: Recipe, plan: Plan, frame: str, full: tuple[int, int]) -> int | None:
     """Pixels of the longer side of the whole frame that serve every delivery; None for all of them.
 
@@ -90,21 +99,28 @@ def long_edge_needed(recipe: Recipe, plan: Plan, frame: str, full: tuple[int, in
         bounds = {b.step.name: b for b in delivery.steps}
         if "resize" not in bounds:
             return None
-        box = (0.0, 0.0, 1.0, 1.0)
-        if "crop" in bounds:
-            box = crop.box_for(bounds["crop"].params, plan.of(f"{delivery.name}/crop", frame), *full)  # type: ignore[arg-type]
-        x0, y0, x1, y1 = box_to_pixels(box, *full)
+        cut, solution = bounds.get("crop"), plan.of(f"{delivery.name}/crop", frame)
+        x0, y0, x1, y1 = box_to_pixels(_box(cut, solution, *full), *full)
         wanted = resize_step.output_size(bounds["resize"].params, y1 - y0, x1 - x0)  # type: ignore[arg-type]
         ratio = max(wanted) / max(y1 - y0, x1 - x0)
         edge = min(max(full), round(max(full) * ratio))
-        for candidate in (edge, edge + 1, edge - 1, edge + 2):
+        for candidate in (edge, edge + 1, edge - 1, edge + 2, edge + 3):
             h, w = (round(side * candidate / max(full)) for side in full)
-            cx0, cy0, cx1, cy1 = box_to_pixels(box, h, w)
+            cx0, cy0, cx1, cy1 = box_to_pixels(_box(cut, solution, h, w), h, w)
             if max(cx1 - cx0, cy1 - cy0) == max(wanted):
                 edge = candidate
                 break
+        else:
+            edge += 3  # a touch too large: resize then brings it to size
         needed = max(needed, edge)
     return None if needed >= max(full) else needed
+
+
+def _box(cut: Bound | None, solution: Solution, height: int, width: int) -> Box:
+    """The crop's box at a size; it differs in the last pixel, since its aspect is one of whole pixels."""
+    if cut is None:
+        return (0.0, 0.0, 1.0, 1.0)
+    return crop.box_for(cut.params, solution, height, width)  # type: ignore[arg-type]
 
 
 def pixel_key(
@@ -136,7 +152,7 @@ def _reserve(metadata: Metadata | None) -> int:
     return 0 if metadata is None else -(-metadata_size(metadata) // _BUDGET) * _BUDGET
 
 
-def render(job: Job) -> list[Rendered]:
+def render(job: Job) -> list[Rendered | Refused]:
     """Make every output of one frame. Raises FrameError or OSError; files appear whole or not at all."""
     decoded = decode(job.frame, job.long_edge)
     image = decoded.image
@@ -144,7 +160,13 @@ def render(job: Job) -> list[Rendered]:
         _thumb_before(job, image, decoded.as_shot if decoded.as_shot is not None else decoded.daylight)
     for bound in job.shared:
         image = _apply(image, bound, job, bound.step.name)
-    return [_deliver(job, image, output) for output in job.outputs]
+    made: list[Rendered | Refused] = []
+    for output in job.outputs:
+        try:
+            made.append(_deliver(job, image, output))
+        except FrameError as error:
+            made.append(Refused(output.relative, f"{output.delivery.name}: {error}"))
+    return made
 
 
 def _apply(image: Image, bound: Bound, job: Job, label: str) -> Image:
@@ -160,13 +182,18 @@ def _deliver(job: Job, image: Image, output: Output) -> Rendered:
     save: Any = delivery.steps[-1].params
     notices: tuple[str, ...] = ()
     quality = 0
+    height, width = image.pixels.shape[:2]
+    asked = next((getattr(b.params, "long_edge", None) for b in delivery.steps if b.step.name == "resize"), None)
+    if asked is not None and max(height, width) < asked:
+        notices = (f"{max(height, width)} pixels long, less than the {asked} asked for: the frame holds no more",)
     if save.format == "tiff":
-        (data, notices), scan = encode_tiff(image.pixels, output.metadata), ""
+        data, cut = encode_tiff(image.pixels, output.metadata)
+        scan, notices = "", notices + cut
     else:
         encoded = encode_jpeg(image, save, _reserve(output.metadata))
         data, quality, scan = encoded.data, encoded.quality, scan_digest(encoded.data)
         if quality < save.quality:
-            notices = (f"quality {quality} instead of {save.quality} to stay within {save.at_most}",)
+            notices += (f"quality {quality} instead of {save.quality} to stay within {save.at_most}",)
         if output.metadata is not None:
             data, cut = embed_jpeg(data, output.metadata)
             notices += cut
@@ -177,7 +204,6 @@ def _deliver(job: Job, image: Image, output: Output) -> Rendered:
     if job.thumbs:
         thumb = f"{job.thumbs}.{delivery.name}.jpg"
         _write_thumb(job, thumb, image.pixels)
-    height, width = image.pixels.shape[:2]
     digest = hashlib.sha256(data).hexdigest()
     return Rendered(output.relative, output.key, digest, len(data), width, height, quality, scan, thumb, notices)
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import json
-import re
 import time
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
+from contextlib import suppress
 from dataclasses import asdict, dataclass, field, replace
 from fnmatch import fnmatch
 from pathlib import Path
@@ -16,11 +16,12 @@ from typing import Any
 from pipeline import __version__
 from pipeline.errors import EvencourtError, InputError, RunStoppedError
 from pipeline.executors import map_unordered
+from pipeline.filenames import file_names, relative_path
 from pipeline.imaging.metadata_model import Metadata
 from pipeline.keys import digest_json, environment
 from pipeline.model import Burst, Frame
-from pipeline.recipe.recipe import Recipe, flatten_yaml
-from pipeline.render import Job, Output, Rendered, long_edge_needed, pixel_key, render, rewrap
+from pipeline.recipe.recipe import Delivery, Recipe, flatten_yaml
+from pipeline.render import Job, Output, Refused, Rendered, long_edge_needed, pixel_key, render, rewrap
 from pipeline.report.html import write_report
 from pipeline.shoot.bursts import find_bursts
 from pipeline.shoot.facts import Facts, FrameFacts, load_facts
@@ -31,6 +32,8 @@ from pipeline.store import Store, write_atomic
 from pipeline.survey import DISK_FULL, Survey, reason, survey
 
 _FULL = "the disk is full; make room and run the same command again"
+
+_EARLIER = "made by an earlier run with other settings"
 
 Progress = Callable[[str, int, int], None]  # phase, done, total
 
@@ -109,6 +112,7 @@ class _Run:
         self.rendered = self.reused = self.rewritten = 0
         self.seconds: dict[str, float] = {}
         self.stopped = ""
+        self.notices: list[str] = []
 
     def go(self, only: str | None) -> Outcome:
         start = time.perf_counter()
@@ -120,19 +124,20 @@ class _Run:
         self.seconds["solve"] = time.perf_counter() - start
         start = time.perf_counter()
         wanted = self._planned(surveys, plan)
-        chosen = {name: job for name, job in wanted.items() if only is None or _matches(name, only)}
         try:
-            self._render({n: j for n, (j, _) in chosen.items()}, {n: d for n, (_, d) in chosen.items()})
+            self._render(wanted, only)
         except KeyboardInterrupt:
             self.stopped = "stopped by hand; run the same command again to go on"
-        self._withdraw({d.output.relative for _, ds in wanted.values() for d in ds})
+        self._settle(self._texts(surveys))
+        if only is not None:
+            self.failed = {name: why for name, why in self.failed.items() if _matches(name, only)}
         self.seconds["render"] = time.perf_counter() - start
         record = self._record(surveys, plan, wanted)
         write_atomic(self.store.out / "run.json", json.dumps(record, indent=1, ensure_ascii=False).encode())
         return Outcome(record, write_report(self.store.out, record), self.failed)
 
     def _planned(self, surveys: Sequence[Survey], plan: Plan) -> dict[str, tuple[Job, list[_Delivered]]]:
-        names = _file_names([s.frame.name for s in surveys])
+        names = file_names([s.frame.name for s in surveys])
         planned: dict[str, tuple[Job, list[_Delivered]]] = {}
         for one in surveys:
             frame = one.frame
@@ -153,27 +158,45 @@ class _Run:
         edge = long_edge_needed(self.recipe, plan, frame.name, one.full_size)
         delivered = []
         for delivery in self.recipe.deliveries:
-            metadata: Metadata | None = None
-            notices: tuple[str, ...] = ()
-            for bound in delivery.steps:
-                if isinstance(bound.params, CaptionParams):
-                    metadata, notices = describe(frame, self.shoot.facts, row, bound.params)
-            suffix = {"jpeg": "jpg", "tiff": "tif"}[getattr(delivery.steps[-1].params, "format")]  # noqa: B009
+            metadata, notices = self._text(delivery, frame, row)
             key = pixel_key(one.digest, edge, self.recipe.steps, delivery, solutions, metadata)
-            output = Output(delivery, f"{delivery.name}/{name}.{suffix}", metadata, key)
+            output = Output(delivery, relative_path(delivery, name), metadata, key)
             text = (metadata.caption, metadata.alt_text) if metadata else ("", "")
             delivered.append(_Delivered(output, *text, notices))
         outputs = tuple(d.output for d in delivered)
         job = Job(self.store.out, frame, row, edge, self.recipe.steps, outputs, solutions, name)
         return job, delivered
 
-    def _render(self, jobs: Mapping[str, Job], delivered: Mapping[str, list[_Delivered]]) -> None:
+    def _text(self, delivery: Delivery, frame: Frame, row: FrameFacts) -> tuple[Metadata | None, tuple[str, ...]]:
+        """What a delivery writes into a frame's file; None where it has no caption step."""
+        for bound in delivery.steps:
+            if isinstance(bound.params, CaptionParams):
+                return describe(frame, self.shoot.facts, row, bound.params)
+        return None, ()
+
+    def _texts(self, surveys: Sequence[Survey]) -> dict[str, Metadata | None]:
+        """Relative path -> the texts that a file of that name may carry today, whether or not it is made now."""
+        names = file_names([s.frame.name for s in surveys])
+        texts: dict[str, Metadata | None] = {}
+        for one in surveys:
+            row = self.shoot.facts.rows.get(one.frame.name, FrameFacts())
+            for delivery in self.recipe.deliveries if row.keep else ():
+                with suppress(EvencourtError):  # no text can be made: then no file may stand
+                    texts[relative_path(delivery, names[one.frame.name])] = self._text(delivery, one.frame, row)[0]
+        return texts
+
+    def _render(self, planned: Mapping[str, tuple[Job, list[_Delivered]]], only: str | None) -> None:
+        """Make what does not stand yet; outside of --only, what stands is still told and kept in step."""
         todo: list[Job] = []
-        for name, job in jobs.items():
-            left = tuple(d.output for d in delivered[name] if not self._still_good(d.output))
+        total = 0
+        for name, (job, delivered) in planned.items():
+            left = tuple(d.output for d in delivered if not self._still_good(d.output))
+            if only is not None and not _matches(name, only):
+                continue
+            total += 1
             if left:
                 todo.append(replace(job, outputs=left))
-        total, ready = len(jobs), len(jobs) - len(todo)
+        ready = total - len(todo)
         self.progress("render", ready, total)
         for index, result in map_unordered(render, todo, self.workers, executor=self.executor):
             job = todo[index]
@@ -186,7 +209,10 @@ class _Run:
             else:
                 texts = {o.relative: _text_key(o.metadata) for o in job.outputs}
                 for one in result:
-                    self._keep(one, texts[one.relative])
+                    if isinstance(one, Refused):
+                        self.failed[job.frame.name] = one.reason
+                    else:
+                        self._keep(one, texts[one.relative])
                 self.rendered += 1
             self.progress("render", ready, total)
 
@@ -215,31 +241,54 @@ class _Run:
             anew = rewrap(self.store.out, output.relative, entry["scan"], output.metadata)
             if anew is None:
                 return False
-            data, cut = anew
-            write_atomic(path, data)
-            entry |= {"sha256": hashlib.sha256(data).hexdigest(), "bytes": len(data), "notices": list(cut)}
-            self.rewritten += 1
+            self._rewrite(entry, path, anew, text)
         else:
             self.reused += 1
-        entry |= {"text": text, "mtime": path.stat().st_mtime_ns}
+            entry |= {"mtime": path.stat().st_mtime_ns}
+            self.store.put("done", self._done_key(output.relative), json.dumps(entry).encode())
         self.done[output.relative] = entry
-        self.store.put("done", self._done_key(output.relative), json.dumps(entry).encode())
         return True
 
-    def _withdraw(self, planned: set[str]) -> None:
-        """Remove files that an earlier run delivered and this one must not, unless a person has changed them."""
+    def _settle(self, texts: Mapping[str, Metadata | None]) -> None:
+        """Bring files of earlier runs, which this one did not make, into line with today's facts.
+
+        A name that was withdrawn since must not stay in OUT because its frame failed or was not asked for:
+        such a file gets its new text, or goes. A file that a person has changed is not touched, but named.
+        """
         for name in self.store.names("done"):
             entry = json.loads(self.store.get("done", name) or b"{}")
             relative = entry.get("relative", "")
-            if not relative or relative in planned:
+            if not relative or relative in self.done:
                 continue
             path = self.store.out / relative
-            frame_failed = any(relative.rsplit("/", 1)[-1].startswith(f"{n}.") for n in self.failed)
-            if frame_failed:
+            if not path.is_file():
+                self.store.remove("done", name)
                 continue
-            if path.is_file() and hashlib.sha256(path.read_bytes()).hexdigest() == entry["sha256"]:
-                path.unlink()
-            self.store.remove("done", name)
+            intact = hashlib.sha256(path.read_bytes()).hexdigest() == entry["sha256"]
+            if relative in texts and entry["text"] == _text_key(texts[relative]):
+                self.done[relative] = entry | {"notices": [*entry["notices"], _EARLIER]}
+            elif not intact:
+                self.notices.append(
+                    f"{relative}: changed by hand since it was delivered, and its caption or permission is no longer "
+                    "what the facts say; check it or delete it"
+                )
+            else:
+                anew = rewrap(self.store.out, relative, entry["scan"], texts.get(relative))
+                if anew is None:
+                    path.unlink()
+                    self.store.remove("done", name)
+                else:
+                    self._rewrite(entry, path, anew, _text_key(texts[relative]))
+                    self.done[relative] = entry | {"notices": [*entry["notices"], _EARLIER]}
+
+    def _rewrite(self, entry: dict[str, Any], path: Path, anew: tuple[bytes, tuple[str, ...]], text: str) -> None:
+        """Put new metadata around the same scan data; `entry` and the store follow."""
+        data, cut = anew
+        write_atomic(path, data)
+        entry |= {"sha256": hashlib.sha256(data).hexdigest(), "bytes": len(data), "notices": list(cut)}
+        entry |= {"text": text, "mtime": path.stat().st_mtime_ns}
+        self.store.put("done", self._done_key(entry["relative"]), json.dumps(entry).encode())
+        self.rewritten += 1
 
     def _record(
         self, surveys: Sequence[Survey], plan: Plan, wanted: Mapping[str, tuple[Job, list[_Delivered]]]
@@ -263,7 +312,7 @@ class _Run:
             "counts": counts | {"captions_rewritten": self.rewritten},
             "seconds": {k: round(v, 2) for k, v in self.seconds.items()},
             "environment": environment(),
-            "notices": [*self.shoot.notices, *plan.notices],
+            "notices": [*self.shoot.notices, *plan.notices, *self.notices],
             "bursts": [list(b.frames) for b in self.shoot.bursts],
             "frames": frames,
         }
@@ -342,23 +391,6 @@ def _matches(name: str, pattern: str) -> bool:
 
 def _text_key(metadata: Metadata | None) -> str:
     return digest_json({"text": repr(metadata)})
-
-
-def _file_names(frames: Sequence[str]) -> dict[str, str]:
-    """A file name for each frame, safe on the three systems and never the same twice, whatever the case."""
-    used: set[str] = set()
-    names: dict[str, str] = {}
-    for frame in frames:
-        base = re.sub(r"[^\w.-]+", "_", frame).strip("._")[:100] or "frame"
-        if re.fullmatch(r"(?i)(con|prn|aux|nul|com\d|lpt\d)(\..*)?", base):
-            base = f"_{base}"
-        name, count = base, 1
-        while name.casefold() in used:
-            count += 1
-            name = f"{base}-{count}"
-        used.add(name.casefold())
-        names[frame] = name
-    return names
 
 
 def jobs(recipe: Recipe, shoot: Shoot, out: Path) -> dict[str, Job]:

@@ -14,6 +14,10 @@ from typer.testing import CliRunner
 
 from pipeline import cli, describe
 from pipeline.errors import EvencourtError
+from pipeline.recipe.recipe import load_recipe
+from pipeline.render import long_edge_needed
+from pipeline.solve import Plan
+from pipeline.steps import REGISTRY, crop, resize
 
 RECIPE = """\
 recipe: 1
@@ -178,8 +182,6 @@ def test_check_names_line_and_word(tmp_path) -> None:
 
 def test_readme_reference_is_generated_from_the_steps() -> None:
     readme = (Path(__file__).resolve().parents[1] / "README.md").read_text(encoding="utf-8")
-    from pipeline.steps import REGISTRY
-
     assert describe.steps_text(list(REGISTRY.values())) in readme
 
 
@@ -189,3 +191,72 @@ def test_a_repeated_key_is_reported_with_the_rest(tmp_path) -> None:
     status, text = evencourt("check", recipe)
     assert status == 2
     assert "quality is already on line 12" in text and "quality: 8 is out of range" in text
+
+
+def withhold_everybody(shoot: Path) -> None:
+    text = (shoot / "roster.csv").read_text(encoding="utf-8")
+    (shoot / "roster.csv").write_text(text.replace(",yes", ",no"), encoding="utf-8")
+
+
+@pytest.mark.parametrize("how", ["another frame only", "its delivery now fails", "its raw is gone bad"])
+def test_a_name_withheld_later_stays_in_no_file(finished, tmp_path, how) -> None:
+    """Whatever the run does not make anew must follow the roster too."""
+    folder, names = finished
+    shoot, out, recipe = tmp_path / "shoot", tmp_path / "out", tmp_path / "recipe.yaml"
+    shutil.copytree(folder / "shoot", shoot)
+    shutil.copytree(folder / "out", out)
+    recipe.write_text(RECIPE, encoding="utf-8")
+    named = [p for p in (out / "web").iterdir() if b"Solbakken" in p.read_bytes()]
+    assert named
+    withhold_everybody(shoot)
+    only: tuple[str, ...] = ()
+    if how == "another frame only":
+        only = ("--only", names[0])
+    elif how == "its delivery now fails":
+        recipe.write_text(RECIPE.replace("150 KB", "10 KB"), encoding="utf-8")
+    else:
+        (shoot / f"{named[0].stem}.dng").write_bytes(b"")
+    evencourt("run", recipe, shoot, "--out", out, "--workers", 1, *only)
+    for path in [*(out / "web").iterdir(), out / "run.json", out / "report.html"]:
+        assert b"Solbakken" not in path.read_bytes(), path.name
+    status, text = evencourt("verify", out)
+    assert status == 0, text
+
+
+def test_one_delivery_that_fails_does_not_sink_the_other(finished, tmp_path) -> None:
+    folder, names = finished
+    recipe = tmp_path / "recipe.yaml"
+    small = "  tiny:\n    - resize: {long_edge: 480}\n    - save: {at_most: 10 KB}\n"
+    recipe.write_text(RECIPE + small, encoding="utf-8")
+    arguments = ("run", recipe, folder / "shoot", "--out", tmp_path / "out", "--workers", 1, "--only", names[3])
+    status, text = evencourt(*arguments)
+    assert status == 1 and "tiny: does not fit into 10 KB" in text
+    assert [p.stem for p in (tmp_path / "out" / "web").iterdir()] == [names[3]]
+    status, text = evencourt("verify", tmp_path / "out")
+    assert "1 of 1 files" in text
+
+
+def test_only_fails_only_for_its_own_frames(finished, tmp_path) -> None:
+    folder, names = finished
+    shoot = tmp_path / "shoot"
+    shutil.copytree(folder / "shoot", shoot)
+    (shoot / "EMPTY_01.NEF").write_bytes(b"")
+    status, text = evencourt(
+        "run", folder / "recipe.yaml", shoot, "--out", tmp_path / "out", "--workers", 1, "--only", names[0]
+    )
+    assert status == 0 and "failed: " not in text
+
+
+@pytest.mark.parametrize("size", [(2080, 3120), (1600, 2400), (1624, 2448), (4608, 3072), (3024, 4032)])
+def test_a_cropped_delivery_has_the_size_asked_for(size, tmp_path) -> None:
+    height, width = size
+    text = "recipe: 1\ndeliveries:\n  a:\n    - crop: {to: centre, aspect: '4:5'}\n    - resize: {long_edge: 800}\n"
+    (tmp_path / "r.yaml").write_text(text, encoding="utf-8")
+    recipe = load_recipe(tmp_path / "r.yaml", REGISTRY)
+    edge = long_edge_needed(recipe, Plan({}, (), {}), "a", size)
+    assert edge is not None
+    h, w = round(height * edge / max(size)), round(width * edge / max(size))
+    cut = recipe.deliveries[0].steps[0].params
+    x0, y0, x1, y1 = crop.box_to_pixels(crop.box_for(cut, {}, h, w), h, w)
+    final = resize.output_size(recipe.deliveries[0].steps[1].params, y1 - y0, x1 - x0)
+    assert final == (800, 640)

@@ -63,8 +63,14 @@ def open_raw(path: Path) -> Any:
         raise FrameError("not a raw file that LibRaw can read, whatever its name says") from error
     except rawpy.LibRawError as error:
         raw.close()
-        raise FrameError(f"the raw data is damaged or cut short ({error}); copy it again") from error
+        raise FrameError(f"the raw data is damaged or cut short ({_said(error)}); copy it again") from error
     return raw
+
+
+def _said(error: rawpy.LibRawError) -> str:
+    """LibRaw's own words, which rawpy hands on as bytes."""
+    first = error.args[0] if error.args else ""
+    return first.decode("utf-8", "replace") if isinstance(first, bytes) else str(first)
 
 
 def upright_size(raw: Any) -> tuple[int, int]:

@@ -22,7 +22,11 @@ class CropParams(Params):
         description="subject: around the player (in this version a loose centre crop); centre; box: only where "
         "frames.csv gives one; none. A box in frames.csv always wins",
     )
-    aspect: str = Field("original", description='width to height such as "3:2", "4:5", "16:9", or "original"')
+    aspect: str = Field(
+        "original",
+        description='width to height such as "3:2", "4:5", "16:9", or "original"; of an upright frame a wide aspect is '
+        "turned (3:2 gives 2:3), unless frames.csv gives the box",
+    )
     share: float | None = Field(
         None, ge=0.1, le=1.0, description="how much of the possible width to keep; default 0.92 for subject, else 1"
     )
@@ -60,8 +64,10 @@ def box_for(params: CropParams, solution: object, height: int, width: int) -> Bo
     aspect = None
     if params.aspect != "original":
         across, down = (float(v) for v in params.aspect.split(":"))
-        # An upright frame of a player keeps its orientation: 3:2 becomes 2:3.
-        aspect = down / across if (height > width) != (down > across) and given is None else across / down
+        # An upright frame keeps its orientation when a wide aspect is asked for: 3:2 becomes 2:3. An upright
+        # aspect such as 4:5 is meant as it stands, since phones and pages want it of wide frames too.
+        upright = height > width and across > down and given is None
+        aspect = down / across if upright else across / down
     if given is not None:
         x0, y0, x1, y1 = given
         return centred((x0, y0, x1, y1), aspect, 1.0, height, width)
@@ -78,7 +84,7 @@ def apply(image: Image, params: CropParams, context: ApplyContext) -> Image:
 
 STEP = Step(
     name="crop",
-    version=1,
+    version=2,
     summary="Cut to an aspect, loosely around the centre, or to the box that frames.csv gives.",
     Params=CropParams,
     place="delivery",
