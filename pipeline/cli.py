@@ -290,7 +290,12 @@ def _verify_render(record: dict[str, Any], out: Path, moved: Path | None, count:
     if folder is None:
         raise InputError(f"{out}: does not know its shoot folder any more; give it with --shoot")
     facts = Path(facts_path) if facts_path else None
-    delivered = [n for n, f in record["frames"].items() if f["status"] == "delivered"]
+    # Files of an earlier recipe are checked by their hash alone: this record cannot say how they were made.
+    delivered = [
+        name
+        for name, frame in record["frames"].items()
+        if frame["deliveries"] and all(file["current"] for file in frame["deliveries"].values())
+    ]
     chosen = delivered[:: max(1, len(delivered) // count)][:count]
     bad = []
     with tempfile.TemporaryDirectory() as scratch:

@@ -38,21 +38,13 @@ def steps_text(steps: Sequence[Step]) -> str:
 
 
 def _default(value: Any) -> str:
-    return (
-        {True: "true", False: "false", None: "none"}.get(value, str(value))
-        if isinstance(value, bool | None)
-        else str(value)
-    )
+    if value is None:
+        return "none"
+    return str(value).lower() if isinstance(value, bool) else str(value)
 
 
 def _range(info: Any) -> str:
-    bounds = {
-        type(m).__name__.lower(): next(iter(vars(m).values()), None) for m in info.metadata if hasattr(m, "__dict__")
-    }
-    for m in info.metadata:
-        for key in ("ge", "le"):
-            if hasattr(m, key):
-                bounds[key] = getattr(m, key)
+    bounds = {key: getattr(m, key) for m in info.metadata for key in ("ge", "le") if hasattr(m, key)}
     text = str(info.annotation)
     if "Literal" in text:
         options = [str(a) for a in getattr(info.annotation, "__args__", ())]

@@ -129,7 +129,7 @@ class _Run:
         except KeyboardInterrupt:
             self.stopped = "stopped by hand; run the same command again to go on"
         self._settle(self._texts(surveys))
-        if only is not None:
+        if only is not None:  # the rest was not asked for: it is undone, not failed
             self.failed = {name: why for name, why in self.failed.items() if _matches(name, only)}
         self.seconds["render"] = time.perf_counter() - start
         record = self._record(surveys, plan, wanted)
@@ -209,10 +209,11 @@ class _Run:
             else:
                 texts = {o.relative: _text_key(o.metadata) for o in job.outputs}
                 for one in result:
-                    if isinstance(one, Refused):
-                        self.failed[job.frame.name] = one.reason
-                    else:
+                    if isinstance(one, Rendered):
                         self._keep(one, texts[one.relative])
+                refused = [one.reason for one in result if isinstance(one, Refused)]
+                if refused:
+                    self.failed[job.frame.name] = "; ".join(refused)
                 self.rendered += 1
             self.progress("render", ready, total)
 
@@ -266,7 +267,7 @@ class _Run:
                 continue
             intact = hashlib.sha256(path.read_bytes()).hexdigest() == entry["sha256"]
             if relative in texts and entry["text"] == _text_key(texts[relative]):
-                self.done[relative] = entry | {"notices": [*entry["notices"], _EARLIER]}
+                self.done[relative] = entry | {"current": False, "notices": [*entry["notices"], _EARLIER]}
             elif not intact:
                 self.notices.append(
                     f"{relative}: changed by hand since it was delivered, and its caption or permission is no longer "
@@ -279,7 +280,7 @@ class _Run:
                     self.store.remove("done", name)
                 else:
                     self._rewrite(entry, path, anew, _text_key(texts[relative]))
-                    self.done[relative] = entry | {"notices": [*entry["notices"], _EARLIER]}
+                    self.done[relative] = entry | {"current": False, "notices": [*entry["notices"], _EARLIER]}
 
     def _rewrite(self, entry: dict[str, Any], path: Path, anew: tuple[bytes, tuple[str, ...]], text: str) -> None:
         """Put new metadata around the same scan data; `entry` and the store follow."""
@@ -297,9 +298,10 @@ class _Run:
         for one in surveys:
             frames[one.frame.name] = self._frame_record(one, plan, wanted.get(one.frame.name))
         for name, why in self.shoot.missing:
-            frames[name] = {"relative": "", "status": "failed", "reason": why, "deliveries": {}, "notices": []}
-        status = [f["status"] for f in frames.values()]
-        counts = {s: status.count(s) for s in ("delivered", "failed", "held", "undone")}
+            status = "failed" if name in self.failed else "undone"
+            frames[name] = {"relative": "", "status": status, "reason": why, "deliveries": {}, "notices": []}
+        statuses = [f["status"] for f in frames.values()]
+        counts = {s: statuses.count(s) for s in ("delivered", "failed", "held", "undone")}
         files = sum(len(f["deliveries"]) for f in frames.values())
         counts |= {"frames": len(frames), "files": files, "rendered": self.rendered, "reused": self.reused}
         return {
@@ -340,16 +342,18 @@ class _Run:
             keep = ("sha256", "bytes", "width", "height", "quality", "thumb")
             entry["deliveries"][each.output.delivery.name] = {k: done[k] for k in keep} | {
                 "file": each.output.relative,
+                "current": done.get("current", True),
                 "caption": each.caption,
                 "alt_text": each.alt_text,
                 "notices": [*each.notices, *done["notices"]],
             }
         if entry["reason"]:
             entry["status"] = "failed"
-        elif planned is None:
+        elif not self.shoot.facts.rows.get(name, FrameFacts()).keep:
             entry |= {"status": "held", "reason": "frames.csv says keep: no"}
         else:
-            entry["status"] = "delivered" if len(entry["deliveries"]) == len(planned[1]) else "undone"
+            whole = planned is not None and len(entry["deliveries"]) == len(planned[1])
+            entry["status"] = "delivered" if whole else "undone"
         return entry
 
 
