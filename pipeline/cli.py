@@ -18,6 +18,7 @@ from typing import Annotated, Any
 
 import typer
 from rich.console import Console
+from rich.markup import escape
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
@@ -219,14 +220,19 @@ def survey(shoot: ShootFolder, facts: FactsFile = None, workers: Workers = 0) ->
     read = engine.read_shoot(shoot, facts)
     with tempfile.TemporaryDirectory() as scratch:
         store = Store.open(Path(scratch), read.folder)
+        count = workers or executors.default_workers()
         with _progress() as progress:
-            surveys = engine.survey_shoot(store, read, workers or executors.default_workers(), progress)
-        rows, notes = describe_module.survey_rows(store, read, surveys)
-    table = Table("burst", "frames", "time", "ISO", "shutter", "light R/G B/G", "brightness", box=None)
-    for row in rows:
-        table.add_row(*row)
-    out_console.print(table)
-    for text in notes:
+            surveys = engine.survey_shoot(store, read, count, progress)
+        text_of = describe_module.survey_text(store, read, surveys, count)
+    for title, columns, rows in (
+        ("", ("burst", "frames", "time", "ISO", "shutter", "zone", "in the dark phase"), text_of.bursts),
+        ("light", ("zone", "seen in", "frames", "colour", "level", "flicker"), text_of.zones),
+    ):
+        table = Table(*columns, box=None, title=title or None, title_justify="left")
+        for row in rows:
+            table.add_row(*(escape(cell) for cell in row))
+        out_console.print(table)
+    for text in text_of.notes:
         out_console.print(f"note: {text}", markup=False)
     if any(s.error for s in surveys):
         raise typer.Exit(1)

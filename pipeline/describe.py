@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from importlib.util import find_spec
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
-import numpy as np
-
+from pipeline.lightwords import LightWords, light_words
 from pipeline.run import Shoot
-from pipeline.steps.base import Step
+from pipeline.solve import shoot_light
+from pipeline.steps import white_balance
+from pipeline.steps.base import SolveContext, Step
 from pipeline.store import Store
-from pipeline.survey import Survey, read_measured, read_proxy
+from pipeline.survey import Survey, read_measured
 
 
 def recipe_folder() -> Path:
@@ -47,8 +49,9 @@ def _range(info: Any) -> str:
     bounds = {key: getattr(m, key) for m in info.metadata for key in ("ge", "le") if hasattr(m, key)}
     text = str(info.annotation)
     if "Literal" in text:
-        options = [str(a) for a in getattr(info.annotation, "__args__", ())]
-        return "one of " + ", ".join(f"`{o}`" for o in options)
+        parts = [a for a in getattr(info.annotation, "__args__", ()) if hasattr(a, "__args__")] or [info.annotation]
+        options = ", ".join(f"`{o}`" for part in parts for o in part.__args__)
+        return f"one of {options}" + (", or a number" if "float" in text else "")
     kind = "yes or no" if "bool" in text else "number" if "float" in text or "int" in text else "text"
     if "tuple" in text or "list" in text:
         kind = "list"
@@ -57,30 +60,40 @@ def _range(info: Any) -> str:
     return kind
 
 
-def survey_rows(store: Store, shoot: Shoot, surveys: Sequence[Survey]) -> tuple[list[list[str]], list[str]]:
-    """One row a burst, and what a photographer should know."""
+@dataclass(frozen=True)
+class SurveyText:
+    """One row a burst, one row a light zone, and what a photographer should know."""
+
+    bursts: list[list[str]]
+    zones: list[list[str]]
+    notes: list[str]
+
+
+def survey_text(store: Store, shoot: Shoot, surveys: Sequence[Survey], workers: int) -> SurveyText:
+    """What is in the folder, in words; looks at the light of every burst first."""
     by_name = {s.frame.name: s for s in surveys}
+    words, notices = _light(store, shoot, surveys, workers)
     rows, notes = [], list(shoot.notices)
     for index, burst in enumerate(shoot.bursts):
         group = [by_name[n] for n in burst.frames]
         exif = group[0].frame.exif
-        light, brightness = "", ""
-        readable = [s for s in group if not s.error]
-        if readable:
-            gray = np.array([read_measured(store, s.key, "white_balance")["gray"][:2] for s in readable])
-            rg, bg = np.exp(gray).mean(axis=0)
-            light = f"{rg:.2f} {bg:.2f}"
-            means = [float(read_proxy(store, s.key).pixels[..., 1].mean()) for s in readable]
-            stops = np.log2(np.maximum(means, 1e-4))
-            brightness = f"{stops.mean():+.1f} EV" + (f" ±{np.ptp(stops) / 2:.1f}" if len(means) > 1 else "")
+        readable = [n for n in burst.frames if words is not None and n in words.of]
+        zone, dark = "", ""
+        if words is not None and readable:
+            zone = str(words.of[readable[0]][0])
+            count = sum(words.of[n][1] for n in readable)
+            dark = f"{count} of {len(readable)}" if len(readable) > 1 else ""
         shutter = f"1/{1 / exif.exposure_time:.0f}" if exif.exposure_time else ""
         name = burst.frames[0] if len(burst.frames) == 1 else f"{burst.frames[0]} .. {burst.frames[-1]}"
         time = exif.time.strftime("%H:%M:%S") if exif.time else ""
         rows.append(
-            [str(index + 1), f"{name} ({len(burst.frames)})", time, f"{exif.iso or 0:.0f}", shutter, light, brightness]
+            [str(index + 1), f"{name} ({len(burst.frames)})", time, f"{exif.iso or 0:.0f}", shutter, zone, dark]
         )
     notes += [f"{s.frame.relative}: {s.error}" for s in surveys if s.error]
     notes += [f"{name}: {why}" for name, why in shoot.missing]
+    notes += notices
+    if words is not None:
+        notes.append(words.mains)
     if any((f.exif.iso or 0) > 12800 for f in shoot.frames):
         notes.append("frames above ISO 12,800: expect soft detail")
     slow = sum(1 for f in shoot.frames if f.exif.exposure_time and f.exif.exposure_time > 1 / 400)
@@ -89,4 +102,22 @@ def survey_rows(store: Store, shoot: Shoot, surveys: Sequence[Survey]) -> tuple[
     timeless = sum(1 for f in shoot.frames if not f.exif.has_subseconds)
     if timeless:
         notes.append(f"{timeless} frames without sub-second times: bursts are found to the second only")
-    return rows, notes
+    return SurveyText(rows, words.zones if words is not None else [], notes)
+
+
+def _light(
+    store: Store, shoot: Shoot, surveys: Sequence[Survey], workers: int
+) -> tuple[LightWords | None, tuple[str, ...]]:
+    """The light as white_balance would see it: by the references where there are any, else by gray_world."""
+    frames = [s.frame for s in surveys if not s.error]
+    if not frames:
+        return None, ()
+    measured = {s.frame.name: read_measured(store, s.key, white_balance.STEP.name) for s in surveys if not s.error}
+    light = shoot_light(store, surveys, shoot.bursts, shoot.facts, workers)
+    context = SolveContext(frames, shoot.bursts, shoot.facts, measured, lambda: light, {})
+    method: Literal["reference_patch", "gray_world"] = "reference_patch" if shoot.facts.references else "gray_world"
+    solved = white_balance.solve(
+        context, white_balance.WhiteBalanceParams(method=method, multipliers=None, within_frame=True)
+    )
+    daylight = {name: m["daylight"] for name, m in measured.items()}
+    return light_words(light, frames, solved.by_frame, daylight), solved.notices

@@ -120,7 +120,7 @@ class _Run:
         self.failed |= {s.frame.name: s.error for s in surveys if s.error}
         self.seconds["survey"] = time.perf_counter() - start
         start = time.perf_counter()
-        plan = solve(self.store, surveys, self.shoot.bursts, self.shoot.facts, self.recipe)
+        plan = solve(self.store, surveys, self.shoot.bursts, self.shoot.facts, self.recipe, self.workers, self.executor)
         self.seconds["solve"] = time.perf_counter() - start
         start = time.perf_counter()
         wanted = self._planned(surveys, plan)

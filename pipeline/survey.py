@@ -58,8 +58,8 @@ class _Task:
 def survey_key(digest: str, references: Sequence[Reference]) -> str:
     """A frame's measurements depend on its bytes, its reference patches and the code that measures."""
     versions = {name: step.version for name, step in REGISTRY.items() if step.measure or step is DECODE}
-    patches = [r.patch if isinstance(r.patch, str) or r.patch is None else list(r.patch) for r in references]
-    return digest_json({"frame": digest, "steps": versions, "patches": patches, "on": environment()})
+    shown = [{k: v for k, v in r.as_json().items() if k in ("patch", "chart")} for r in references]
+    return digest_json({"frame": digest, "steps": versions, "references": shown, "on": environment()})
 
 
 def survey(

@@ -6,10 +6,9 @@ import numpy as np
 import pytest
 
 from pipeline.imaging.geometry import resize, resize_energy
-from pipeline.imaging.light import colour_histogram, gray_world, rebuild_highlights, register
+from pipeline.imaging.light import gray_world, rebuild_highlights
 from pipeline.imaging.mosaic import demosaic_noise
 from pipeline.imaging.tone import render, shoulder
-from pipeline.steps.exposure import agree, sensor_rows
 
 
 def hall(floor: float, seed: int = 3) -> np.ndarray:
@@ -31,17 +30,6 @@ def test_gray_world_is_not_ruled_by_the_floor(floor: float) -> None:
     plain = (hall(floor) * light).reshape(-1, 3).mean(axis=0)
     if floor:
         assert np.abs(error).max() < np.abs(np.log(plain[1] / plain * light)[[0, 2]]).max() / 3
-
-
-def test_registration_finds_a_change_of_light() -> None:
-    # A change of light is a translation in log-chroma (Barron, ICCV 2015).
-    scene, start = hall(0.5), np.array([1.0, 1.0, 1.0])
-    before = colour_histogram(scene, np.ones(3), start)
-    after = colour_histogram((scene * np.array([1.12, 1.0, 0.9])).astype(np.float32), np.ones(3), start)
-    red, blue, match = register(after, before)
-    assert red == pytest.approx(np.log(1.12), abs=0.015)
-    assert blue == pytest.approx(np.log(0.9), abs=0.015)
-    assert match > 0.9
 
 
 def test_clipped_pixels_come_out_neutral_and_red_kit_stays_red() -> None:
@@ -81,25 +69,3 @@ def test_full_size_bilinear_energy_matches_its_weights() -> None:
     energy, _ = demosaic_noise(1.0)
     assert energy[1] == pytest.approx(0.5 + 0.5 / 4, rel=0.03)
     assert energy[0] == pytest.approx(0.25 + 0.25 + 0.0625, rel=0.03)
-
-
-def test_burst_agrees_row_by_row_in_spite_of_a_crossing_player() -> None:
-    rng = np.random.default_rng(5)
-    scene = rng.normal(-3, 0.7, (16, 24, 3))
-    rows = np.linspace(0, 1, 16)
-    pulses = np.stack([0.3 * np.sin(2 * np.pi * (0.4 * rows + phase)) for phase in rng.uniform(0, 1, 6)])
-    logs = scene + pulses[:, :, None, None] + rng.normal(0, 0.01, (6, 16, 24, 3))
-    for i in range(6):
-        logs[i, 4:14, 3 * i : 3 * i + 4] += 1.5
-    stops = agree(logs)
-    at = np.linspace(0, 8, 16)
-    applied = np.stack([[np.interp(at, np.arange(9), s[:, c]) for c in range(3)] for s in stops])
-    left = pulses[:, None, :] + applied
-    assert np.ptp(left - left.mean(axis=0), axis=0).max() < 0.06
-
-
-def test_sensor_rows_follow_the_orientation() -> None:
-    # Exif 2.32, tag 274: 6 = row 0 is the right side, 8 = row 0 is the left side.
-    sensor = np.arange(12).reshape(3, 4)
-    assert sensor_rows((4, 3), 6) == (1, True) and np.rot90(sensor, 3)[0, -1] == sensor[0, 0]
-    assert sensor_rows((4, 3), 8) == (1, False) and np.rot90(sensor, 1)[-1, 0] == sensor[0, 0]

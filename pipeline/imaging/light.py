@@ -1,11 +1,10 @@
-"""Light: highlights, gray-world, and registering the colours of two frames."""
+"""Light: highlights, pixels that may decide about it, and gray-world."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import gaussian_filter
 
 from pipeline.model import F32, F64
 
@@ -13,19 +12,20 @@ _BINS = 96
 _SPAN = 2.4  # the histogram covers +-1.2 in natural log of R/G and B/G about its centre
 
 
-def rebuild_highlights(pixels: F32, saturation: F64) -> F32:
+def rebuild_highlights(pixels: F32, saturation: F64 | F32) -> F32:
     """Raise clipped channels to the pixel's largest, so that blown light is white and not magenta.
 
     A clipped channel is known only to be "at least" its value; the largest channel is the least
-    assumption that keeps a single blown colour (red kit) its hue. `saturation` (3,) in pixel units.
+    assumption that keeps a single blown colour (red kit) its hue. `saturation` in pixel units, (3,), or
+    (H, W, 3) where gains vary over the frame.
     """
-    limit = saturation.astype(np.float32)
+    limit = np.broadcast_to(saturation.astype(np.float32), pixels.shape)
     rows = np.flatnonzero((pixels > 0.9 * limit).any(axis=(1, 2)))
     if rows.size == 0:
         return pixels
     out = pixels.copy()
     part = out[rows]
-    clipped = np.clip((part / limit - 0.9) / 0.09, 0.0, 1.0)
+    clipped = np.clip((part / limit[rows] - 0.9) / 0.09, 0.0, 1.0)
     out[rows] = part + clipped * (part.max(axis=2, keepdims=True) - part)
     return out
 
@@ -46,8 +46,11 @@ class Chroma:
 
 def usable(pixels: F32, saturation: F64, floor: float) -> np.ndarray[tuple[int, int], np.dtype[np.bool_]]:
     """Pixels that may decide about light: no channel near clipping, none near the noise floor."""
-    bright = (pixels < 0.85 * saturation.astype(np.float32)).all(axis=2)
-    return np.asarray(bright & (pixels > np.float32(floor)).all(axis=2))
+    limit = 0.85 * saturation.astype(np.float32)
+    good: np.ndarray[tuple[int, int], np.dtype[np.bool_]] = np.ones((pixels.shape[0], pixels.shape[1]), dtype=bool)
+    for channel in range(3):  # far quicker than all(axis=2)
+        good &= (pixels[..., channel] < limit[channel]) & (pixels[..., channel] > np.float32(floor))
+    return good
 
 
 def log_chroma(pixels: F32) -> F64:
@@ -86,43 +89,3 @@ def gray_world(pixels: F32, saturation: F64, start: F64, floor: float = 0.004) -
         mean = np.array([(w * u).sum(), (w * v).sum()]) / w.sum()
     spread = float(np.sqrt((w * ((u - mean[0]) ** 2 + (v - mean[1]) ** 2)).sum() / w.sum()))
     return Chroma(float(mean[0] + centre[0]), float(mean[1] + centre[1]), spread)
-
-
-def colour_histogram(pixels: F32, saturation: F64, start: F64, floor: float = 0.004) -> F64:
-    """(96, 96) smoothed log-chroma histogram about `start`; the square root keeps the floor from ruling."""
-    chosen = pixels[usable(pixels, saturation, floor)]
-    edges = np.linspace(-_SPAN / 2, _SPAN / 2, _BINS + 1)
-    if len(chosen) == 0:
-        return np.zeros((_BINS, _BINS))
-    points = log_chroma(chosen) + np.log(np.asarray(start))[[0, 2]]
-    counts, _, _ = np.histogram2d(points[:, 0], points[:, 1], bins=[edges, edges])
-    histogram = np.sqrt(gaussian_filter(counts, 0.8))
-    total = np.sqrt((histogram**2).sum())
-    return np.asarray(histogram / total if total > 0 else histogram)
-
-
-def register(histogram: F64, reference: F64, reach: float = 0.5) -> tuple[float, float, float]:
-    """Shift (in log R/G, log B/G) that brings `reference` onto `histogram`, and the match from 0 to 1.
-
-    A change of light translates the log-chroma histogram of a scene (Barron, "Convolutional Color
-    Constancy", ICCV 2015); here the scene is the same hall seen twice, so the best correlation is it.
-    """
-    size = 2 * _BINS
-    spectrum = np.fft.rfft2(histogram, (size, size)) * np.conj(np.fft.rfft2(reference, (size, size)))
-    match = np.fft.fftshift(np.fft.irfft2(spectrum, (size, size)))
-    step = _SPAN / _BINS
-    offsets = (np.arange(size) - _BINS) * step
-    near = np.hypot(offsets[:, None], offsets[None, :]) <= reach
-    # A mild pull to "no change" breaks ties between equal matches.
-    scored = np.where(near, match - 0.1 * np.hypot(offsets[:, None], offsets[None, :]), -np.inf)
-    i, j = np.unravel_index(int(np.argmax(scored)), scored.shape)
-    return (
-        float(offsets[i] + step * _vertex(match[i - 1 : i + 2, j])),
-        float(offsets[j] + step * _vertex(match[i, j - 1 : j + 2])),
-        float(match[i, j]),
-    )
-
-
-def _vertex(values: F64) -> float:
-    bend = values[0] - 2 * values[1] + values[2]
-    return float(np.clip(0.5 * (values[0] - values[2]) / bend, -0.5, 0.5)) if bend < 0 else 0.0

@@ -12,6 +12,7 @@ from pydantic import BaseModel, ConfigDict
 
 from pipeline.model import F64, Burst, Domain, Frame, Image
 from pipeline.shoot.facts import Facts, FrameFacts, Reference
+from pipeline.shoot.light import ShootLight
 
 Measured = Mapping[str, NDArray[Any]]
 Solution = Mapping[str, Any]  # JSON values only: it is part of a render's key and is written to run.json
@@ -47,7 +48,7 @@ class SolveContext:
     bursts: Sequence[Burst]
     facts: Facts
     measured: Mapping[str, Measured]  # frame name -> this step's measurement; the same for every recipe
-    proxies: Callable[[str], Image]  # frame name -> its proxy, with the earlier shared steps applied
+    light: Callable[[], ShootLight]  # found when first asked for
     earlier: Mapping[str, Mapping[str, Solution]]  # step name -> frame name -> solution
 
 

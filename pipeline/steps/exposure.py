@@ -1,211 +1,144 @@
-"""exposure: one brightness and colour across a burst, and one level across the shoot."""
+"""exposure: one brightness across a burst, a light zone or the whole shoot."""
 
 from __future__ import annotations
 
-import warnings
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
 from typing import Literal
 
 import numpy as np
-from pydantic import Field
+from pydantic import Field as Parameter
 
 from pipeline.imaging.colour import LUMINANCE
-from pipeline.imaging.light import usable
-from pipeline.model import F32, F64, Frame, Image
-from pipeline.steps.base import ApplyContext, Params, Solution, SolveContext, Solved, Step, camera_of, floats
+from pipeline.imaging.field import Field, apply_field, of_solution
+from pipeline.model import F64, Image
+from pipeline.shoot.light import ShootLight, zones
+from pipeline.steps.base import ApplyContext, Params, Solution, SolveContext, Solved, Step
 
-_TILES = 16  # along the sensor rows; half as many again across
-_KNOTS = 9
-_DEGREE = 3
 _PULL = 0.8  # stops; ends of one hall seldom differ by more (common practice, no source)
-
-
-@dataclass(frozen=True)
-class _Group:
-    """A burst: its frames, camera, mean log2 luminance, and stops from its settings."""
-
-    names: list[str]
-    camera: str
-    brightness: float
-    exposed: float
+_RECOGNISED = 0.6  # match from which a scene's surfaces may tell its brightness
 
 
 class ExposureParams(Params):
     """Parameters of exposure."""
 
-    across: Literal["burst", "none"] = Field(
-        "burst", description="burst: the frames of one burst agree in brightness and colour; none: leave them"
+    across: Literal["none", "burst", "zone", "shoot"] = Parameter(
+        "burst",
+        description="burst: the frames of one burst agree; zone: also all bursts under the same light; shoot: also "
+        "both ends of the hall; none: every frame stays as exposed",
     )
-    level: Literal["shoot", "keep"] = Field(
-        "shoot", description="shoot: bring every burst to the target brightness; keep: leave it as exposed"
+    target: Literal["median", "reference", "exposed"] | float = Parameter(
+        "median",
+        description="median: the typical picture gets the brightness under mean; a number: the same with so many "
+        "stops added; reference: as bright as the reference frames show the hall; exposed: as bright as it was shot",
     )
-    target: float = Field(0.16, ge=0.02, le=0.6, description="mean luminance to reach, as a fraction of white")
-    ev: float = Field(0.0, ge=-4, le=4, description="stops to add to everything")
-    limit: float = Field(3.5, ge=0, le=6, description="most stops that level may add or take away")
-
-
-def sensor_rows(shape: tuple[int, ...], orientation: int) -> tuple[int, bool]:
-    """(axis, reversed) of an upright picture along which the shutter curtain travelled."""
-    return {3: (0, True), 6: (1, True), 8: (1, False)}.get(orientation, (0, False))
-
-
-def _tiles(image: Image, frame: Frame) -> F64:
-    """(rows, columns, 3) mean of log channel values along sensor rows; NaN where a tile holds too little."""
-    axis, back = sensor_rows(image.pixels.shape, frame.exif.orientation)
-    pixels = image.pixels if axis == 0 else image.pixels.transpose(1, 0, 2)
-    pixels = pixels[::-1] if back else pixels
-    good = usable(pixels, image.saturation, 0.003)
-    logs = np.log2(np.maximum(pixels.astype(np.float64), 1e-6))
-    ys = np.linspace(0, pixels.shape[0], _TILES + 1).astype(int)
-    xs = np.linspace(0, pixels.shape[1], _TILES * 3 // 2 + 1).astype(int)
-    weights = np.add.reduceat(np.add.reduceat(good.astype(float), ys[:-1], axis=0), xs[:-1], axis=1)
-    sums = np.add.reduceat(np.add.reduceat(logs * good[..., None], ys[:-1], axis=0), xs[:-1], axis=1)
-    count = np.diff(ys)[:, None] * np.diff(xs)[None, :]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        means = sums / weights[..., None]
-    means[weights < 0.6 * count] = np.nan
-    return np.asarray(means)
-
-
-def agree(logs: F64) -> F64:
-    """(frames, rows, columns, 3) log2 tiles of a burst -> (frames, knots, 3) stops to add, mean 0 over the burst.
-
-    Per channel a cubic in the sensor row (the curtain travels for part of a lamp period, so the pulse is
-    a smooth function of the row), fitted to the tiles' log ratios against the burst by iteratively
-    reweighted least squares with Tukey's biweight: tiles that a player crosses lose their say.
-    """
-    count, rows, columns, _ = logs.shape
-    position: F64 = np.repeat(np.linspace(-1, 1, rows), columns)
-    basis: F64 = np.asarray(np.polynomial.legendre.legvander(position, _DEGREE), dtype=np.float64)
-    at_knots = np.polynomial.legendre.legvander(np.linspace(-1, 1, _KNOTS), _DEGREE)
-    flat = logs.reshape(count, rows * columns, 3)
-    fitted = np.zeros_like(flat)
-    coefficients = np.zeros((count, _DEGREE + 1, 3))
-    for _ in range(4):
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", RuntimeWarning)  # a tile that no frame can use is all NaN
-            scene = np.asarray(np.nanmedian(flat - fitted, axis=0), dtype=np.float64)
-        for frame in range(count):
-            for channel in range(3):
-                ratio: F64 = np.asarray(flat[frame, :, channel] - scene[:, channel], dtype=np.float64)
-                coefficients[frame, :, channel] = _robust_fit(basis, ratio)
-        coefficients -= coefficients.mean(axis=0)
-        fitted = np.einsum("pd,fdc->fpc", basis, coefficients)
-    return np.asarray(-np.einsum("kd,fdc->fkc", at_knots, coefficients))
-
-
-def _robust_fit(basis: F64, values: F64) -> F64:
-    good = np.isfinite(values)
-    if good.sum() < 24:
-        constant = np.zeros(basis.shape[1])
-        constant[0] = float(np.median(values[good])) if good.any() else 0.0
-        return constant
-    x, y = basis[good], values[good]
-    weight: F64 = np.ones(len(y))
-    ridge = np.diag([0.0, 0.3, 0.6, 0.9])  # too few tiles lean to a constant
-    solution: F64 = np.zeros(basis.shape[1])
-    for step in range(8):
-        normal = x.T @ (weight[:, None] * x) + ridge
-        solution = np.asarray(np.linalg.solve(normal, x.T @ (weight * y)), dtype=np.float64)
-        rest = y - x @ solution
-        scale = max(1.4826 * float(np.median(np.abs(rest))), 0.004) * (6.0 if step < 3 else 4.0)
-        weight = np.asarray(np.where(np.abs(rest) < scale, (1 - (rest / scale) ** 2) ** 2, 0.0) + 1e-6)
-    return np.asarray(solution)
-
-
-def _brightness(logs: F64) -> float:
-    """Mean log2 luminance of a burst, the middle of the frame counting most; NaN when nothing is usable."""
-    luminance = np.log2(np.maximum(2.0**logs @ LUMINANCE, 1e-6))
-    rows, columns = luminance.shape[1:]
-    y, x = np.linspace(-1, 1, rows)[:, None], np.linspace(-1, 1, columns)[None, :]
-    weight = np.where(np.isfinite(luminance), np.exp(-(x**2 + y**2)), 0.0)
-    return float((weight * np.nan_to_num(luminance)).sum() / weight.sum()) if weight.sum() > 0 else float("nan")
-
-
-def _exposed(frame: Frame) -> float:
-    """Stops by which the settings brighten the frame, up to a constant; NaN when they are not known.
-
-    APEX, Exif 2.32 annex C: Sv - Tv - Av.
-    """
-    e = frame.exif
-    if not (e.iso and e.exposure_time and e.f_number):
-        return float("nan")
-    return float(np.log2(e.iso / 100 * e.exposure_time / e.f_number**2))
+    mean: float = Parameter(
+        0.16, ge=0.02, le=0.6, description="mean luminance of the typical picture, as a fraction of white"
+    )
+    limit: float = Parameter(3.5, ge=0, le=6, description="most stops that target may add or take away")
 
 
 def solve(context: SolveContext, params: ExposureParams) -> Solved:
-    """Stops per frame and sensor row that make bursts agree, plus one level per burst."""
-    frames = {f.name: f for f in context.frames}
-    stops: dict[str, F64] = {}
-    groups: list[_Group] = []
-    for burst in context.bursts:
-        names = [n for n in burst.frames if n in context.measured]
-        if not names:
-            continue
-        logs = np.array([_tiles(context.proxies(n), frames[n]) for n in names])
-        even = len(names) > 1 and params.across == "burst"
-        knots = agree(logs) if even else np.zeros((len(names), _KNOTS, 3))
-        stops.update(zip(names, knots, strict=True))
-        groups.append(_Group(names, camera_of(frames[names[0]]), _brightness(logs), _exposed(frames[names[0]])))
-    levels = _levels(groups, context, params)
-    levels = _levels(groups, context, params)
-    solutions = {
-        n: _solution(stops[n] + level) for group, level in zip(groups, levels, strict=True) for n in group.names
-    }
-    return Solved(solutions)
+    """A field of stops per frame: what the burst agrees on, and one level per burst."""
+    light = context.light()
+    if params.across == "none":
+        return Solved({f.name: _solution(Field.constant(np.zeros(3))) for f in context.frames})
+    balance = context.earlier.get("white_balance", {})
+    own = np.array([_brightness(light, i, balance) for i in range(len(light.scenes))])
+    levels, notices = _levels(context, light, own, params)
+    by_frame = {}
+    for scene, level in zip(light.scenes, levels, strict=True):
+        shared = _shared_gain([balance.get(n, {}) for n in scene.names])
+        for name, pulse in zip(scene.names, scene.pulses, strict=True):
+            by_frame[name] = _solution(
+                _left_over(pulse, balance.get(name, {}), shared) + Field.constant(np.full(3, level))
+            )
+    return Solved(by_frame, tuple(notices))
 
 
-def _levels(groups: Sequence[_Group], context: SolveContext, params: ExposureParams) -> list[float]:
-    """One level per burst.
+def _solution(field: Field) -> Solution:
+    return {"ev": round(float(field.coefficients[0, 0].mean()), 4), "field": field.as_json()}
 
-    The hall's light is the same all night, so the median of what this camera saw, carried by its settings,
-    is as good a guess of a burst's brightness as the burst itself, whose mean depends on what is in the
-    picture: each has half a say, but a burst further than _PULL from the hall was lit by something else.
-    Frames without settings have only themselves.
+
+def _shared_gain(balances: Sequence[Solution]) -> Field:
+    gains = [np.log2(np.array(b.get("gains", (1.0, 1.0, 1.0)))) for b in balances]
+    return Field.constant(np.mean(gains, axis=0))
+
+
+def _left_over(pulse: Field, balance: Solution, shared: Field) -> Field:
+    """What of the pulse is still to be done: white_balance may have done its colour, or changed it frame by frame."""
+    if balance.get("evened"):
+        return Field(np.repeat(pulse.coefficients[..., 1:2], 3, axis=2))
+    return pulse + shared + -of_solution({"gains": balance["gains"]}) if "gains" in balance else pulse
+
+
+def _brightness(light: ShootLight, index: int, balance: Mapping[str, Solution]) -> float:
+    """Mean log2 luminance of a scene as balanced; NaN when nothing is usable."""
+    scene = light.scenes[index]
+    gains: F64 = np.log2(np.array(balance.get(scene.names[0], {}).get("gains", (1.0, 1.0, 1.0))))
+    return float(np.log2(2.0 ** (scene.level + gains) @ LUMINANCE))
+
+
+def _levels(
+    context: SolveContext, light: ShootLight, own: F64, params: ExposureParams
+) -> tuple[list[float], list[str]]:
+    """Stops to add to each scene, and what the report should say.
+
+    tone says by how many stops the surfaces that two scenes share are brighter in one. own is the mean of what is
+    in the picture, which a white bench changes and the light does not. For zone and shoot tone alone decides; for
+    burst both have half a say, since a picture should look right by itself, but a burst further than _PULL
+    from the others was lit by something else. A scene whose surfaces nobody recognises has only itself.
     """
-    if params.level == "keep":
-        return [params.ev] * len(groups)
-    references = {r.frame for r in context.facts.references}
-    halls: dict[str, list[float]] = {}
-    for group in groups:
-        if np.isfinite(group.brightness + group.exposed) and not references.issuperset(group.names):
-            halls.setdefault(group.camera, []).append(group.brightness - group.exposed)
-    levels = []
-    for group in groups:
-        hall = float(np.median(halls[group.camera])) if group.camera in halls else float("nan")
-        own = group.brightness
-        pull = np.clip(hall + group.exposed - own, -_PULL, _PULL) / 2
-        known = own + (float(pull) if np.isfinite(pull) else 0.0)
-        level = np.log2(params.target) - known if np.isfinite(known) else 0.0
-        levels.append(float(np.clip(level, -params.limit, params.limit)) + params.ev)
-    return levels
-
-
-def _solution(knots: F64) -> Solution:
-    return {"ev": round(float(knots.mean()), 4), "rows": [floats(knot) for knot in knots]}
+    count = len(light.scenes)
+    part = zones(light) if params.across == "zone" else light.group
+    known = np.isfinite(own) & (light.match >= _RECOGNISED)
+    references = {light.of[r.frame] for r in context.facts.references if r.frame in light.of}
+    plain = [i for i in range(count) if i not in references] or list(range(count))
+    extra = params.target if isinstance(params.target, float) else 0.0
+    aim = float(np.log2(params.mean)) + extra
+    levels = np.zeros(count)
+    notices: list[str] = []
+    for zone in np.unique(part):
+        members = np.flatnonzero(part == zone)
+        typical = [i for i in members if known[i] and i in plain] or [i for i in members if known[i]]
+        if not typical:
+            levels[members] = np.nan_to_num(aim - own[members])
+            continue
+        usual = float(np.median(own[typical] - light.tone[typical]))  # of a picture at tone 0
+        shown = [light.tone[i] for i in members if i in references]
+        if params.target == "exposed":
+            base = float(np.median(light.tone[typical]))
+        elif params.target == "reference" and (shown or references):
+            base = float(
+                np.median(
+                    shown or [light.tone[i] for i in references if light.group[i] == light.group[members[0]]] or [0.0]
+                )
+            )
+        else:
+            base = aim - usual
+        for i in members:
+            if params.across == "burst" and params.target not in ("exposed", "reference"):
+                pull = np.clip(usual + light.tone[i] - own[i], -_PULL, _PULL) / 2 if known[i] else 0.0
+                levels[i] = aim - own[i] - float(pull) if np.isfinite(own[i]) else 0.0
+            elif params.across == "burst" and params.target == "exposed":
+                levels[i] = 0.0
+            else:
+                levels[i] = base - light.tone[i] if known[i] else np.nan_to_num(aim - own[i])
+    if params.target == "reference" and not references:
+        notices.append("exposure: target is reference, but shoot.yaml names no reference frame; median was used")
+    return [float(v) for v in np.clip(levels, -params.limit, params.limit)], notices
 
 
 def apply(image: Image, params: ExposureParams, context: ApplyContext) -> Image:
-    """Multiply each sensor row by its gain; noise and saturation follow the mean gain."""
-    knots = np.array(context.solution["rows"])
-    axis, back = sensor_rows(image.pixels.shape, context.frame.exif.orientation)
-    length = image.pixels.shape[axis]
-    at = np.linspace(0, len(knots) - 1, length)
-    rows = 2.0 ** np.stack([np.interp(at, np.arange(len(knots)), knots[:, c]) for c in range(3)], axis=1)
-    gains: F32 = (rows[::-1] if back else rows).astype(np.float32)
-    pixels = image.pixels * (gains[:, None, :] if axis == 0 else gains[None, :, :])
-    mean = 2.0 ** knots.mean(axis=0)
-    return replace(image, pixels=pixels, noise=image.noise.scaled(mean), saturation=image.saturation * mean)
+    """Multiply by the field's gains; blown light stays white; noise and saturation follow."""
+    return apply_field(image, of_solution(context.solution), context.frame.exif.orientation)
 
 
 STEP = Step(
     name="exposure",
-    version=1,
+    version=2,
     summary="Even out the pulse of the lamps across a burst, row by row and per channel, and set one level.",
     Params=ExposureParams,
     place="shared",
-    measure=None,
     solve=solve,
     apply=apply,
 )

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from pydantic import Field
+from pydantic import Field as Parameter
 
-from pipeline.imaging.geometry import box_to_pixels
-from pipeline.imaging.light import colour_histogram, gray_world, rebuild_highlights, register
-from pipeline.model import F32, F64, Domain, Image
+from pipeline.imaging import palette
+from pipeline.imaging.field import Field, apply_field, of_solution
+from pipeline.imaging.neutral import agree_on_white
+from pipeline.model import F64, Domain, Image
+from pipeline.shoot.light import Scene, ShootLight
+from pipeline.shoot.references import Reading, WhiteMap, agreeing, measure_references, readings
 from pipeline.steps.base import (
     ApplyContext,
     MeasureContext,
@@ -25,162 +28,232 @@ from pipeline.steps.base import (
     floats,
 )
 
-# A card under any lamp of a hall stays within a factor of three of daylight in both ratios (common
-# practice, no source); beyond it the patch is not neutral.
-_BEYOND_REASON = 3.0
-_MATCH_REACH = 0.35
+_COLUMNS: F64 = np.linspace(-1, 1, 9)  # places across the frame at which white is asked for
+_PER_STOP = 1 / np.log(2)
+_UNSURE = 0.35
+# Walls and stands behind the play span more of the court than the players do, so from side to side the light on
+# players changes less than on what tells it (generated halls, python -m tests.evenness).
+_NEARER = 0.7
 
 
 class WhiteBalanceParams(Params):
     """Parameters of white_balance."""
 
-    method: Literal["gray_world", "reference_patch", "camera", "fixed"] = Field(
+    method: Literal["gray_world", "reference_patch", "camera", "fixed"] = Parameter(
         "camera",
-        description="camera: as shot; gray_world: from the colours of the picture; reference_patch: from the "
-        "neutral patches under references in shoot.yaml; fixed: the multipliers given",
+        description="camera: as shot; gray_world: from the colours of the pictures; reference_patch: from the "
+        "neutral patches and charts under references in shoot.yaml; fixed: the multipliers given",
     )
-    multipliers: tuple[float, float, float] | None = Field(
+    multipliers: tuple[float, float, float] | None = Parameter(
         None, description="for method fixed: red, green and blue multipliers of the raw channels, e.g. [1.9, 1, 1.6]"
+    )
+    within_frame: bool = Parameter(
+        True,
+        description="follow the light from one side of a frame to the other where two lamps mix; "
+        "no: one balance a frame (for gray_world and reference_patch)",
     )
 
 
 def measure(context: MeasureContext) -> Measured:
-    """Gray-world estimate, colour histogram and reference patches of one frame."""
-    proxy = context.proxy
-    start = context.daylight
-    estimate = gray_world(proxy.pixels, proxy.saturation, start)
-    patches = [_patch(proxy, ref.patch) for ref in context.references if isinstance(ref.patch, tuple)]
+    """The camera's balances, and what the references of this frame show."""
     return {
         "as_shot": np.zeros(3) if context.as_shot is None else context.as_shot,
-        "daylight": start,
-        "gray": np.array([estimate.log_rg, estimate.log_bg, estimate.spread] if estimate else [np.nan] * 3),
-        "histogram": colour_histogram(proxy.pixels, proxy.saturation, start).astype(np.float32),
-        "patches": np.array(patches).reshape(-1, 4),
+        "daylight": context.daylight,
+        **measure_references(context.proxy, context.references, context.daylight, context.frame.exif.orientation),
     }
 
 
-def _patch(proxy: Image, box: tuple[float, float, float, float]) -> list[float]:
-    """Mean R, G, B of the patch and the fraction of it that is clipped."""
-    x0, y0, x1, y1 = box_to_pixels(box, *proxy.pixels.shape[:2])
-    inside: F32 = proxy.pixels[y0:y1, x0:x1].reshape(-1, 3)
-    clipped = float((inside > 0.97 * proxy.saturation).any(axis=1).mean())
-    return [*inside.mean(axis=0, dtype=np.float64).tolist(), clipped]
-
-
 def solve(context: SolveContext, params: WhiteBalanceParams) -> Solved:
-    """Multipliers for every frame; the frames of a burst share one set, its pulses are left to exposure."""
+    """Multipliers for every frame, and where light changes within a burst or a frame a field of stops on top."""
     if params.method == "fixed":
         gains = np.array(params.multipliers or (1.0, 1.0, 1.0))
         return Solved({f.name: _solution(gains, "fixed multipliers") for f in context.frames})
     if params.method == "camera":
-        return Solved({f.name: _as_shot(context.measured[f.name]) for f in context.frames})
-    gray = {f: s for burst in context.bursts for f, s in _gray_burst(burst.frames, context.measured).items()}
-    if params.method == "gray_world":
-        return Solved(gray)
-    return _from_references(context, gray)
+        return _as_shot(context)
+    light = context.light()
+    votes = _votes(light)
+    notices: list[str] = []
+    whites: list[_White] = []
+    maps = _reference_maps(context, light, [v.white for v in votes], notices) if params.method != "gray_world" else {}
+    for index in range(len(light.scenes)):
+        found = maps.get(int(light.group[index]))
+        if found is not None:
+            whites.append(_from_map(found, light, index))
+        else:
+            whites.append(_from_vote(votes[index].white, votes[index].sure, light.anchors[index]))
+    notices += _lonely(context, light, maps) if maps else []
+    by_frame = {
+        name: _for_frame(scene, at, whites[index], context.measured[name]["daylight"], params.within_frame)
+        for index, scene in enumerate(light.scenes)
+        for at, name in enumerate(scene.names)
+    }
+    notices += _how_sure(light, whites)
+    return Solved(by_frame, tuple(notices))
 
 
 def _solution(gains: F64, source: str) -> Solution:
     return {"gains": floats(gains / gains[1]), "source": source}
 
 
-def _as_shot(measured: Measured) -> Solution:
-    if measured["as_shot"].any():
-        return _solution(measured["as_shot"], "camera, as shot")
-    if np.isfinite(measured["gray"]).all():
-        return _solution(_gray_gains([measured]), "gray-world (the file carries no camera balance)")
-    return _solution(measured["daylight"], "daylight (no camera balance, too little to judge by)")
-
-
-def _gray_gains(group: Sequence[Measured]) -> F64:
-    found = np.array([m["gray"][:2] for m in group if np.isfinite(m["gray"]).all()])
-    mean = found.mean(axis=0)
-    return np.exp([-mean[0], 0.0, -mean[1]])
-
-
-def _gray_burst(names: Sequence[str], measured: Mapping[str, Measured]) -> dict[str, Solution]:
-    names = [n for n in names if n in measured]
-    group = [measured[n] for n in names]
-    if not any(np.isfinite(m["gray"]).all() for m in group):
-        return {n: _solution(measured[n]["daylight"], "daylight (too little to judge by)") for n in names}
-    solution = _solution(_gray_gains(group), "gray-world of the burst")
-    return dict.fromkeys(names, solution)
-
-
-def _from_references(context: SolveContext, gray: dict[str, Solution]) -> Solved:
-    """Each burst takes the reference whose colours match its own best, moved by the registered shift."""
-    notices: list[str] = []
-    cards = _cards(context, notices)
-    if not cards:
-        return Solved(gray, (*notices, "white_balance: no usable reference patch; gray_world was used instead"))
-    by_name = {f.name: f for f in context.frames}
+def _as_shot(context: SolveContext) -> Solved:
     result: dict[str, Solution] = {}
-    lonely: set[str] = set()
-    for burst in context.bursts:
-        names = [n for n in burst.frames if n in context.measured]
-        if not names:
-            continue
-        camera = camera_of(by_name[names[0]])
-        choices = [c for c in cards if camera_of(by_name[c[0]]) == camera]
-        if not choices:
-            lonely.add(camera)
-            result.update({n: gray[n] for n in names})
-            continue
-        own = next((c for c in choices if c[0] in names and len(names) == 1), None)
-        if own is not None:
-            result[own[0]] = _solution(own[1], f"its own patch ({own[0]})")
-            continue
-        pooled = np.array([context.measured[n]["histogram"] for n in names], dtype=np.float64).mean(axis=0)
-        fits = [
-            (register(pooled, context.measured[c[0]]["histogram"].astype(np.float64), _MATCH_REACH), c) for c in choices
-        ]
-        (shift_rg, shift_bg, match), card = max(fits, key=lambda fit: fit[0][2])
-        gains = card[1] * np.exp([-shift_rg, 0.0, -shift_bg])
-        solution = {**_solution(gains, f"reference {card[0]}"), "match": round(match, 3)}
-        result.update(dict.fromkeys(names, solution))
-    for camera in sorted(lonely):
+    for frame in context.frames:
+        measured = context.measured[frame.name]
+        if measured["as_shot"].any():
+            result[frame.name] = _solution(measured["as_shot"], "camera, as shot")
+    missing = [f.name for f in context.frames if f.name not in result]
+    if missing:
+        light = context.light()
+        votes = _votes(light)
+        for name in missing:
+            vote, daylight = votes[light.of[name]], context.measured[name]["daylight"]
+            source = (
+                "gray-world (the file carries no camera balance)" if vote.sure else "daylight (nothing to judge by)"
+            )
+            result[name] = _solution(daylight * _gains(vote.white), source)
+    return Solved(result)
+
+
+def _gains(white: F64) -> F64:
+    """(2,) chroma of white relative to daylight -> (3,) multipliers on top of daylight's."""
+    return np.asarray(np.exp([-white[0], 0.0, -white[1]]))
+
+
+@dataclass(frozen=True)
+class _White:
+    """White of one scene: a function of the anchor across the frame, and where it comes from."""
+
+    at: Callable[[F64], F64]
+    anchor: F64
+    source: str
+    sure: float
+    matrix: Callable[[F64], F64 | None] | None = None
+
+
+@dataclass(frozen=True)
+class _Vote:
+    white: F64
+    sure: float
+
+
+def _votes(light: ShootLight) -> list[_Vote]:
+    """White by the pictures alone, for every scene; scenes that share nothing vote apart."""
+    result = [_Vote(np.zeros(2), 0.0)] * len(light.scenes)
+    for group in np.unique(light.group):
+        members = np.flatnonzero(light.group == group)
+        for index, vote in zip(
+            members, agree_on_white(light.anchors[members], [light.scenes[i].whites for i in members]), strict=True
+        ):
+            result[index] = _Vote(vote.white, vote.sure)
+    return result
+
+
+def _from_vote(white: F64, sure: float, anchor: F64) -> _White:
+    source = "gray-world of the hall" if sure else "daylight (too little to judge by)"
+    return _White(lambda a: white + a - anchor, anchor, source, sure)
+
+
+def _from_map(found: WhiteMap, light: ShootLight, index: int) -> _White:
+    anchor = light.anchors[index]
+    shares = found.shares(anchor)
+    parts = [f"{round(100 * s)} % {n}" for n, s in zip(found.names, shares, strict=True) if round(100 * s) >= 1]
+    source = f"reference {found.names[0]}" if len(found.names) == 1 else "references, " + ", ".join(parts)
+    return _White(found.white, anchor, source, float(light.match[index]), lambda d: found.matrix(anchor, d))
+
+
+def _reference_maps(
+    context: SolveContext, light: ShootLight, guess: Sequence[F64], notices: list[str]
+) -> dict[int, WhiteMap]:
+    """Group of scenes -> its references."""
+    groups: dict[int, list[Reading]] = {}
+    guesses: dict[int, list[F64]] = {}
+    for reference, white, column, matrix in readings(context.facts.references, context.measured, notices):
+        index = light.of[reference.frame]
+        scene, daylight = light.scenes[index], context.measured[reference.frame]["daylight"]
+        frame = scene.names.index(reference.frame)
+        here = palette.at(scene.drift, np.array([column - scene.pan[frame]]))[0]
+        pulse = _colour(scene.pulses[frame]).on(1, 9)[0]
+        place = int(np.clip((column + 1) / 2 * 9, 0, 8))
+        logs = np.log(white * daylight) + pulse[place] / _PER_STOP
+        chroma = np.array([logs[0] - logs[1], logs[2] - logs[1]])
+        group = int(light.group[index])
+        groups.setdefault(group, []).append(Reading(reference.frame, light.anchors[index] + here, chroma, matrix))
+        guesses.setdefault(group, []).append(guess[index] + here)
+    if not groups:
+        notices.append("white_balance: no usable reference; gray_world was used instead")
+    return {group: WhiteMap.of(agreeing(found, np.array(guesses[group]), notices)) for group, found in groups.items()}
+
+
+def _lonely(context: SolveContext, light: ShootLight, maps: dict[int, WhiteMap]) -> list[str]:
+    """Scenes that no reference speaks for."""
+    by_name = {f.name: f for f in context.frames}
+    without = [i for i in range(len(light.scenes)) if int(light.group[i]) not in maps]
+    served = {camera_of(by_name[s.names[0]]) for i, s in enumerate(light.scenes) if int(light.group[i]) in maps}
+    notices = []
+    for camera in sorted({camera_of(by_name[light.scenes[i].names[0]]) for i in without} - served):
         notices.append(f"white_balance: no reference frame of {camera}; its frames take gray_world")
-    return Solved(result, tuple(notices))
+    strange = [n for i in without for n in light.scenes[i].names if camera_of(by_name[n]) in served]
+    if strange:
+        more = f" and {len(strange) - 1} more" if len(strange) > 1 else ""
+        notices.append(
+            f"white_balance: {strange[0]}{more}: nothing in the picture is known from the reference frames; gray_world"
+        )
+    return notices
 
 
-def _cards(context: SolveContext, notices: list[str]) -> list[tuple[str, F64]]:
-    """(frame, multipliers) of every usable patch; the refused ones are named."""
-    cards = []
-    seen: dict[str, int] = {}
-    for reference in context.facts.references:
-        name = reference.frame
-        if name not in context.measured:
-            notices.append(f"reference {name}: the frame could not be read; it is left out")
-            continue
-        measured = context.measured[name]
-        if not isinstance(reference.patch, tuple):
-            notices.append(f"reference {name}: only a patch given by its corners is read in this version; left out")
-            continue
-        red, green, blue, clipped = measured["patches"][seen.get(name, 0)]
-        seen[name] = seen.get(name, 0) + 1
-        balance = np.array([red, green, blue])
-        if clipped > 0.01:
-            notices.append(f"reference {name}: {clipped:.0%} of the patch is clipped; it is left out")
-        elif balance.min() < 0.004:
-            notices.append(f"reference {name}: the patch is too dark to trust; it is left out")
-        elif np.abs(np.log(balance[1] / balance / measured["daylight"])).max() > np.log(_BEYOND_REASON):
-            notices.append(f"reference {name}: the patch is coloured beyond any lamp; is the box on the card?")
-        else:
-            cards.append((name, balance[1] / balance))
-    return cards
+def _colour(field: Field) -> Field:
+    """The colour of a field: what it does to red and blue beyond what it does to green."""
+    return Field(field.coefficients - field.coefficients[..., 1:2])
+
+
+def _for_frame(scene: Scene, at: int, white: _White, daylight: F64, within: bool) -> Solution:
+    drift = palette.at(scene.drift * _NEARER, _COLUMNS - scene.pan[at]) if within else np.zeros((len(_COLUMNS), 2))
+    whites = np.array([white.at(white.anchor + d) for d in drift])
+    shape = np.polynomial.legendre.legfit(_COLUMNS, whites, 2)
+    solution = dict(_solution(daylight * _gains(shape[0]), white.source))
+    across = np.zeros((1, 3, 3))
+    across[0, 1:, 0], across[0, 1:, 2] = -shape[1:, 0] * _PER_STOP, -shape[1:, 1] * _PER_STOP
+    field = Field(across) + _colour(scene.pulses[at])
+    if np.abs(field.coefficients).max() > 0:
+        solution["field"] = field.as_json()
+    solution["evened"] = True
+    solution["sure"] = round(white.sure, 3)
+    matrix = white.matrix(scene.to_working) if white.matrix is not None else None
+    if matrix is not None:
+        solution["matrix"] = [floats(row) for row in matrix]
+    return solution
+
+
+def _how_sure(light: ShootLight, whites: Sequence[_White]) -> list[str]:
+    guessed = [(s, w) for s, w in zip(light.scenes, whites, strict=True) if w.source.startswith("gray-world")]
+    notices = []
+    if guessed:
+        sure = np.array([w.sure for _, w in guessed])
+        weak = [s.names[0] for s, w in guessed if w.sure < _UNSURE]
+        text = (
+            f"white_balance: gray_world found white from the brightest surfaces of {len(guessed)} scenes; "
+            f"{np.median(sure):.0%} of what they suggest agrees"
+        )
+        if weak:
+            text += f"; least sure about {weak[0]}" + (f" and {len(weak) - 1} more" if len(weak) > 1 else "")
+        notices.append(text + ". A grey card at each end makes it sure.")
+    nothing = [n for s, w in zip(light.scenes, whites, strict=True) if w.source.startswith("daylight") for n in s.names]
+    if nothing:
+        more = f" and {len(nothing) - 1} more" if len(nothing) > 1 else ""
+        notices.append(f"white_balance: {nothing[0]}{more}: too little to judge by; daylight")
+    return notices
 
 
 def apply(image: Image, params: WhiteBalanceParams, context: ApplyContext) -> Image:
-    """Multiply the channels, rebuild clipped ones."""
-    gains = np.array(context.solution["gains"])
-    saturation = image.saturation * gains
-    pixels = rebuild_highlights(image.pixels * gains.astype(np.float32), saturation)
-    return replace(image, pixels=pixels, noise=image.noise.scaled(gains), saturation=saturation)
+    """Multiply the channels, rebuild clipped ones; a chart's matrix replaces the camera's."""
+    balanced = apply_field(image, of_solution(context.solution), context.frame.exif.orientation)
+    matrix = context.solution.get("matrix")
+    return replace(balanced, to_working=np.array(matrix)) if matrix is not None else balanced
 
 
 STEP = Step(
     name="white_balance",
-    version=1,
+    version=2,
     summary="Make neutral things neutral: as shot, gray-world, from reference patches, or fixed multipliers.",
     Params=WhiteBalanceParams,
     place="shared",

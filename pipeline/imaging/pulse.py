@@ -1,0 +1,177 @@
+"""What the pulse of the lamps did to each frame of a burst: a field of stops per frame."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from pipeline.imaging.field import Field, basis
+from pipeline.imaging.light import usable
+from pipeline.imaging.registration import Motion, motions, warp
+from pipeline.model import F32, F64, Image
+
+ROWS, COLUMNS = 11, 2  # degrees; two lamp periods over the rows need 11, two lamps from side to side 2
+_TILE = 4  # pixels of a proxy
+_FLOOR = 0.002  # of saturation: below it a proxy pixel says nothing of the light
+_MODEL = 0.006  # stops by which true tiles miss the polynomial
+_JITTER = 0.15  # pixels by which registration may be off: tiles across an edge say less
+_BIWEIGHT = 4.0
+_FREE = 4.0  # stops: the mean of a frame goes where it must
+# Channels to a common part and two differences, and back; each row is one channel.
+_TO_PARTS = np.array([[1 / 3, 1, 0], [1 / 3, -1, -1], [1 / 3, 0, 1]])
+_TO_CHANNELS = np.linalg.inv(_TO_PARTS)
+_Mask = np.ndarray[tuple[int, int], np.dtype[np.bool_]]
+
+
+@dataclass(frozen=True)
+class View:
+    """One frame of a burst, rows along the sensor: linear pixels (H, W, 3), which may be used, its motion."""
+
+    pixels: F32
+    good: _Mask
+    motion: Motion
+    a: F64
+    b: F64
+
+
+def views(images: Sequence[Image]) -> list[View]:
+    """The proxies of a burst, in sensor orientation, registered to the middle one."""
+    masks = [usable(i.pixels, i.saturation, _FLOOR) for i in images]
+    logs = [
+        np.where(good[..., None], np.log2(np.maximum(i.pixels, 1e-5)), np.nan).astype(np.float32)
+        for i, good in zip(images, masks, strict=True)
+    ]
+    found = motions(logs, len(images) // 2)
+    return [
+        View(i.pixels, good, motion, i.noise.a, i.noise.b) for i, good, motion in zip(images, masks, found, strict=True)
+    ]
+
+
+def agree(views: Sequence[View]) -> list[Field]:
+    """Fields of stops to ADD to each frame so that the burst looks lit by its own typical light.
+
+    The scene is the median over the registered, corrected frames; each frame's field is fitted to the log
+    ratios of small tiles against it by iteratively reweighted least squares with Tukey's biweight (Beaton
+    and Tukey, Technometrics 16, 1974), so that tiles which a player, a flash or a changing board differs in
+    lose their say. How far each coefficient may go is learnt from the burst itself (empirical Bayes, Efron
+    and Morris 1973): a mechanical shutter keeps a few low ones, an electronic one keeps whole bands, and a
+    steady lamp keeps none.
+    """
+    count = len(views)
+    if count < 2:
+        return [Field.constant(np.zeros(3))] * count
+    height, width = views[0].pixels.shape[:2]
+    tiles = (max(2, height // _TILE), max(2, width // _TILE))
+    rows, columns = basis(tiles[0], ROWS), basis(tiles[1], COLUMNS)
+    design: F64 = np.einsum("hi,wj->hwij", rows, columns).reshape(tiles[0] * tiles[1], -1)
+    size = design.shape[1]
+    degree_r, degree_c = (n.ravel() for n in np.mgrid[0 : ROWS + 1, 0 : COLUMNS + 1])
+    # Stops, before the burst has spoken: the pulse is common to the channels, its colour is a fraction of it.
+    prior = 0.2 * 0.8 ** degree_r[:, None] * 0.3 ** degree_c[:, None] * np.array([1.0, 0.3, 0.3])
+    prior[0] = _FREE
+    parts = np.zeros((count, size, 3))
+    for turn in range(4):
+        scene, seen = _scene(views, [_field(c) for c in parts])
+        spread = np.zeros((count, size, 3))
+        for index, one in enumerate(views):
+            ratio, weight = _ratios(one, scene, seen, tiles)
+            ratio = ratio @ _TO_PARTS
+            start = parts[index] if turn else _profile(ratio.reshape(*tiles, 3), rows)
+            parts[index], spread[index] = _fit(design, ratio, weight, prior, start)
+        parts -= np.median(parts, axis=0)
+        if turn >= 1:
+            power = (parts**2).sum(axis=0) / (count - 1)
+            learnt = np.maximum(power - spread.mean(axis=0), 1e-8)
+            few = 3.0 / (2.0 + count)  # two frames say little about a variance
+            prior = np.sqrt(few * np.minimum(prior**2, 4 * learnt + 1e-6) + (1 - few) * learnt)
+            prior[0] = _FREE
+    return [_field(-c) for c in parts]
+
+
+def _field(coefficients: F64) -> Field:
+    return Field((coefficients @ _TO_CHANNELS).reshape(ROWS + 1, COLUMNS + 1, 3))
+
+
+def _scene(views: Sequence[View], fields: Sequence[Field]) -> tuple[F32, _Mask]:
+    """The burst's typical picture in the reference's place, and where at least two frames show it."""
+    height, width = views[0].pixels.shape[:2]
+    stack = np.empty((height, width, 3, len(views)), np.float32)
+    count = np.zeros((height, width), int)
+    for index, (one, field) in enumerate(zip(views, fields, strict=True)):
+        even = one.pixels * np.exp2(-field.on(height, width)).astype(np.float32)
+        even[~one.good] = np.nan
+        stack[..., index] = moved = warp(even, one.motion)
+        count += np.isfinite(moved[..., 0])
+    stack.sort(axis=-1)  # NaN last
+    low, high = np.maximum((count - 1) // 2, 0), count // 2
+    at = np.minimum(high, len(views) - 1)
+    scene = 0.5 * (
+        np.take_along_axis(stack, low[..., None, None], -1)[..., 0]
+        + np.take_along_axis(stack, at[..., None, None], -1)[..., 0]
+    )
+    odd = (count % 2 == 1)[..., None]
+    scene = np.where(odd, np.take_along_axis(stack, low[..., None, None], -1)[..., 0], scene)
+    return scene, count >= 2
+
+
+def _ratios(one: View, scene: F32, seen: _Mask, tiles: tuple[int, int]) -> tuple[F64, F64]:
+    """(T, 3) log2 ratio of frame to scene in tiles, NaN where they share too little, and (T, 3) its weight."""
+    known = np.where(seen[..., None], scene, np.nan).astype(np.float32)
+    here = warp(known, one.motion, back=True)
+    both = one.good & np.isfinite(here[..., 1])
+    share = _tiled(both[..., None].astype(np.float32), tiles)[..., 0]
+    frame = _tiled(np.where(both[..., None], one.pixels, 0), tiles)
+    ground = _tiled(np.where(both[..., None], here, 0), tiles)
+    enough = (share > 0.5) & (frame > 0).all(axis=-1) & (ground > 0).all(axis=-1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = np.where(enough[..., None], np.log2(frame / ground), np.nan)
+        level = frame / share[..., None]
+        logs = np.log2(np.maximum(np.nan_to_num(here[..., 1], nan=1.0), 1e-4))
+        down, across = np.gradient(logs)
+        slope = _tiled(np.where(both, np.minimum(down**2 + across**2, 4.0), 0)[..., None].astype(np.float32), tiles)
+        variance = (one.a * level + one.b) / (share[..., None] * _TILE**2) / (level * np.log(2)) ** 2
+        weight = np.where(enough[..., None], 1 / (1.5 * variance + _MODEL**2 + _JITTER**2 * slope), 0.0)
+    return ratio.reshape(-1, 3), weight.reshape(-1, 3)
+
+
+def _tiled(picture: F32, tiles: tuple[int, int]) -> F64:
+    return np.asarray(
+        cv2.resize(picture, (tiles[1], tiles[0]), interpolation=cv2.INTER_AREA).reshape(*tiles, -1), dtype=np.float64
+    )
+
+
+def _profile(ratio: F64, rows: F64) -> F64:
+    """(K, 3) coefficients of the row medians of (R, C, 3) ratios: a start that whole bands do not throw off."""
+    known = np.isfinite(ratio[..., 0]).sum(axis=1) >= 4
+    found = np.zeros((ROWS + 1, COLUMNS + 1, 3))
+    if known.sum() >= 4:
+        medians = np.nanmedian(ratio[known], axis=1)
+        x = rows[known]
+        found[:, 0] = np.linalg.solve(x.T @ x + 0.1 * np.eye(ROWS + 1), x.T @ medians)
+    return found.reshape(-1, 3)
+
+
+def _fit(design: F64, parts: F64, weight: F64, prior: F64, start: F64) -> tuple[F64, F64]:
+    """Robust ridge fit of (T, 3) luminance and colour ratios; (K, 3) coefficients and their variance from noise."""
+    good = np.isfinite(parts).all(axis=1)
+    if good.sum() < 12:
+        return start, np.full_like(start, 1.0)
+    x, y, w = design[good], parts[good], weight[good].mean(axis=1)
+    found = start.copy()
+    variance = np.zeros_like(found)
+    for step in range(5):
+        rest = y - x @ found
+        size = np.sqrt((rest**2).mean(axis=1) * w)
+        scale = max(1.0, float(np.median(size)) * 1.3)
+        reach = _BIWEIGHT * scale * (1.5 if step < 2 else 1.0)
+        robust = w / scale**2 * np.where(size < reach, (1 - (size / reach) ** 2) ** 2, 0.0)
+        normal = x.T @ (robust[:, None] * x)
+        target = x.T @ (robust[:, None] * y)
+        for part in range(3):
+            inverse = np.linalg.inv(normal + np.diag(1 / prior[:, part] ** 2))
+            found[:, part] = inverse @ target[:, part]
+            variance[:, part] = np.diag(inverse)
+    return found, variance
