@@ -8,18 +8,18 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from pipeline.imaging.field import Field, basis
+from pipeline.imaging.field import Field
 from pipeline.imaging.light import usable
 from pipeline.imaging.registration import Motion, motions, warp
+from pipeline.imaging.wave import Terms, find_turns, terms
 from pipeline.model import F32, F64, Image
 
-ROWS, COLUMNS = 11, 2  # degrees; two lamp periods over the rows need 11, two lamps from side to side 2
 _TILE = 4  # pixels of a proxy
 _FLOOR = 0.002  # of saturation: below it a proxy pixel says nothing of the light
 _MODEL = 0.006  # stops by which true tiles miss the polynomial
 _JITTER = 0.15  # pixels by which registration may be off: tiles across an edge say less
+_TOGETHER = 8.0  # tiles whose errors are one: neighbours show the same player, the same bad registration
 _BIWEIGHT = 4.0
-_FREE = 4.0  # stops: the mean of a frame goes where it must
 # Channels to a common part and two differences, and back; each row is one channel.
 _TO_PARTS = np.array([[1 / 3, 1, 0], [1 / 3, -1, -1], [1 / 3, 0, 1]])
 _TO_CHANNELS = np.linalg.inv(_TO_PARTS)
@@ -57,42 +57,32 @@ def agree(views: Sequence[View]) -> list[Field]:
     ratios of small tiles against it by iteratively reweighted least squares with Tukey's biweight (Beaton
     and Tukey, Technometrics 16, 1974), so that tiles which a player, a flash or a changing board differs in
     lose their say. How far each coefficient may go is learnt from the burst itself (empirical Bayes, Efron
-    and Morris 1973): a mechanical shutter keeps a few low ones, an electronic one keeps whole bands, and a
-    steady lamp keeps none.
+    and Morris 1973): lamps that pulse keep their wave, and steady ones keep nothing.
     """
     count = len(views)
     if count < 2:
         return [Field.constant(np.zeros(3))] * count
     height, width = views[0].pixels.shape[:2]
     tiles = (max(2, height // _TILE), max(2, width // _TILE))
-    rows, columns = basis(tiles[0], ROWS), basis(tiles[1], COLUMNS)
-    design: F64 = np.einsum("hi,wj->hwij", rows, columns).reshape(tiles[0] * tiles[1], -1)
-    size = design.shape[1]
-    degree_r, degree_c = (n.ravel() for n in np.mgrid[0 : ROWS + 1, 0 : COLUMNS + 1])
-    # Stops, before the burst has spoken: the pulse is common to the channels, its colour is a fraction of it.
-    prior = 0.2 * 0.8 ** degree_r[:, None] * 0.3 ** degree_c[:, None] * np.array([1.0, 0.3, 0.3])
-    prior[0] = _FREE
-    parts = np.zeros((count, size, 3))
+    scene, seen = _scene(views, [Field.constant(np.zeros(3))] * count)
+    profiles = np.stack([_profile(_ratios(one, scene, seen, tiles)[0].reshape(*tiles, 3)) for one in views])
+    model = terms(find_turns(profiles[..., 0]))
+    design, prior = model.design(*tiles), model.prior.copy()
+    parts = np.stack([_start(model, p, prior) for p in profiles])
     for turn in range(4):
-        scene, seen = _scene(views, [_field(c) for c in parts])
-        spread = np.zeros((count, size, 3))
+        scene, seen = _scene(views, [model.field(c @ _TO_CHANNELS) for c in parts])
+        spread = np.zeros_like(parts)
         for index, one in enumerate(views):
             ratio, weight = _ratios(one, scene, seen, tiles)
-            ratio = ratio @ _TO_PARTS
-            start = parts[index] if turn else _profile(ratio.reshape(*tiles, 3), rows)
-            parts[index], spread[index] = _fit(design, ratio, weight, prior, start)
+            parts[index], spread[index] = _fit(design, ratio @ _TO_PARTS, weight, prior, parts[index])
         parts -= np.median(parts, axis=0)
         if turn >= 1:
             power = (parts**2).sum(axis=0) / (count - 1)
             learnt = np.maximum(power - spread.mean(axis=0), 1e-8)
             few = 3.0 / (2.0 + count)  # two frames say little about a variance
             prior = np.sqrt(few * np.minimum(prior**2, 4 * learnt + 1e-6) + (1 - few) * learnt)
-            prior[0] = _FREE
-    return [_field(-c) for c in parts]
-
-
-def _field(coefficients: F64) -> Field:
-    return Field((coefficients @ _TO_CHANNELS).reshape(ROWS + 1, COLUMNS + 1, 3))
+            prior[0] = model.prior[0]
+    return [model.field(-c @ _TO_CHANNELS) for c in parts]
 
 
 def _scene(views: Sequence[View], fields: Sequence[Field]) -> tuple[F32, _Mask]:
@@ -143,15 +133,27 @@ def _tiled(picture: F32, tiles: tuple[int, int]) -> F64:
     )
 
 
-def _profile(ratio: F64, rows: F64) -> F64:
-    """(K, 3) coefficients of the row medians of (R, C, 3) ratios: a start that whole bands do not throw off."""
-    known = np.isfinite(ratio[..., 0]).sum(axis=1) >= 4
-    found = np.zeros((ROWS + 1, COLUMNS + 1, 3))
+def _profile(ratio: F64) -> F64:
+    """(R, 3) row medians of (R, C, 3) channel ratios, as common part and differences; NaN where too little is known."""
+    order = np.sort(ratio @ _TO_PARTS, axis=1)  # NaN last
+    count = np.isfinite(order[..., 0]).sum(axis=1)
+    middle = np.take_along_axis(order, np.maximum(count - 1, 0)[:, None, None] // 2, axis=1)[:, 0]
+    return np.asarray(np.where(count[:, None] >= 4, middle, np.nan))
+
+
+def _start(model: Terms, profile: F64, prior: F64) -> F64:
+    """(T, 3) coefficients from a row profile: a start that whole bands do not throw off."""
+    known = np.isfinite(profile[:, 0])
+    found = np.zeros((len(model.of), 3))
     if known.sum() >= 4:
-        medians = np.nanmedian(ratio[known], axis=1)
-        x = rows[known]
-        found[:, 0] = np.linalg.solve(x.T @ x + 0.1 * np.eye(ROWS + 1), x.T @ medians)
-    return found.reshape(-1, 3)
+        level = np.array(model.across) == 0
+        x, y = model.design(len(profile), 1)[known][:, level], profile[known]
+        weight = np.ones(len(y))
+        for _ in range(4):
+            normal = x.T @ (weight[:, None] * x) + np.diag(0.03**2 / prior[level, 0] ** 2)
+            found[level] = np.linalg.solve(normal, x.T @ (weight[:, None] * y))
+            weight = 1 / (1 + ((y[:, 0] - x @ found[level, 0]) / 0.05) ** 2)
+    return found
 
 
 def _fit(design: F64, parts: F64, weight: F64, prior: F64, start: F64) -> tuple[F64, F64]:
@@ -167,7 +169,7 @@ def _fit(design: F64, parts: F64, weight: F64, prior: F64, start: F64) -> tuple[
         size = np.sqrt((rest**2).mean(axis=1) * w)
         scale = max(1.0, float(np.median(size)) * 1.3)
         reach = _BIWEIGHT * scale * (1.5 if step < 2 else 1.0)
-        robust = w / scale**2 * np.where(size < reach, (1 - (size / reach) ** 2) ** 2, 0.0)
+        robust = w / scale**2 / _TOGETHER * np.where(size < reach, (1 - (size / reach) ** 2) ** 2, 0.0)
         normal = x.T @ (robust[:, None] * x)
         target = x.T @ (robust[:, None] * y)
         for part in range(3):

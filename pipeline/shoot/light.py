@@ -16,11 +16,12 @@ from scipy.cluster.hierarchy import fcluster, linkage
 from pipeline.imaging import palette
 from pipeline.imaging.field import Field, to_sensor
 from pipeline.imaging.neutral import Candidate, candidates
-from pipeline.imaging.pulse import COLUMNS, ROWS, agree, views
+from pipeline.imaging.pulse import agree, views
+from pipeline.imaging.wave import ACROSS, DEGREE
 from pipeline.model import F32, F64, Frame, Image
 
 VERSION = 1  # raised when what a scene says changes
-_FULL = Field(np.zeros((ROWS + 1, COLUMNS + 1, 3)))
+_FULL = Field(np.zeros((DEGREE + 1, ACROSS + 1, 3)))
 _PICTURES = 6  # frames of a burst whose colours are pooled
 _HUBS = 6  # scenes that all others are compared with
 _FAR, _POOR = 0.35, 0.75  # a scene further off, or matching worse than this, becomes a hub itself

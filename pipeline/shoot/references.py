@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.imaging.chart import find_card, find_chart
-from pipeline.imaging.chart_fit import fit_matrix, neutral_of, read_chart
+from pipeline.imaging.chart_fit import Chart, fit_matrix, neutral_of, read_chart
 from pipeline.imaging.field import sensor_column
 from pipeline.imaging.geometry import box_to_pixels
 from pipeline.model import F64, Image
@@ -27,52 +27,49 @@ _DISAGREES = 0.08  # natural log: about five CIELAB units on a white
 def measure_references(
     proxy: Image, references: Sequence[Reference], daylight: F64, orientation: int
 ) -> dict[str, Any]:
-    """Arrays for the survey: per reference of one frame its white (3,), place, chart patches and what is wrong.
+    """Arrays for the survey: per reference of one frame its white (3,), place, colour matrix and what is wrong.
 
     proxy: upright small camera-linear picture; daylight (3,) multipliers. white is NaN where it cannot be used.
     """
     count = len(references)
-    whites, columns = np.full((count, 3), np.nan), np.zeros(count)
-    patches, weights, matrices = np.full((count, 24, 3), np.nan), np.zeros((count, 24)), np.full((count, 3, 3), np.nan)
+    whites, columns, matrices = np.full((count, 3), np.nan), np.zeros(count), np.full((count, 3, 3), np.nan)
     reasons = [""] * count
     for index, reference in enumerate(references):
         try:
-            if reference.chart is not None or reference.patch == "auto":
-                corners = None if isinstance(reference.chart, tuple) else find_chart(proxy.pixels, proxy.saturation)
-                corners = np.array(reference.chart) if isinstance(reference.chart, tuple) else corners
-                if corners is not None:
-                    chart = read_chart(proxy.pixels, proxy.saturation, corners)
-                    whites[index] = neutral_of(chart)
-                    columns[index] = sensor_column(
-                        float(corners[:, 0].mean()), float(corners[:, 1].mean()), orientation
-                    )
-                    patches[index], weights[index] = chart.patches, chart.clipped < _CLIPPED
-                    if reference.chart is not None:
-                        matrices[index] = _matrix(chart.patches, weights[index], proxy.to_working)
-                    continue
-                if reference.chart is not None:
-                    raise ValueError("no 24-patch chart was found; give its four corners, or a patch")
-            box = reference.patch
-            if box == "auto":
-                box = find_card(proxy.pixels, proxy.saturation, daylight)
-                if box is None:
-                    raise ValueError("neither a chart nor a neutral card was found; give the corners of a patch")
-            if isinstance(box, tuple):
-                whites[index] = _mean(proxy, box, daylight)
-                columns[index] = sensor_column((box[0] + box[2]) / 2, (box[1] + box[3]) / 2, orientation)
-            else:
-                raise ValueError("it names neither a patch nor a chart")
+            white, place, matrix = _shown(proxy, reference, daylight)
         except ValueError as error:
-            whites[index] = np.nan
             reasons[index] = str(error)
+            continue
+        whites[index], columns[index] = white, sensor_column(*place, orientation)
+        if matrix is not None:
+            matrices[index] = matrix
     return {
         "whites": whites, "columns": columns, "matrices": matrices,
         "reasons": np.frombuffer(json.dumps(reasons).encode(), dtype=np.uint8),
     }  # fmt: skip
 
 
-def _matrix(patches: F64, weights: F64, to_working: F64) -> F64:
-    fit = fit_matrix(patches, to_working, weights)
+def _shown(proxy: Image, reference: Reference, daylight: F64) -> tuple[F64, tuple[float, float], F64 | None]:
+    """White (3,) in camera colour, where in the frame it was seen, and the chart's matrix if asked for."""
+    corners = np.array(reference.chart) if isinstance(reference.chart, tuple) else None
+    if corners is None and "auto" in (reference.chart, reference.patch):
+        corners = find_chart(proxy.pixels, proxy.saturation)
+    if corners is not None:
+        chart = read_chart(proxy.pixels, proxy.saturation, corners)
+        matrix = _matrix(chart, proxy.to_working) if reference.chart is not None else None
+        return neutral_of(chart), (float(corners[:, 0].mean()), float(corners[:, 1].mean())), matrix
+    if reference.chart is not None:
+        raise ValueError(
+            "no 24-patch chart was found (small, cut, very dark or too bright?); give its four corners, or a patch"
+        )
+    box = find_card(proxy.pixels, proxy.saturation, daylight) if reference.patch == "auto" else reference.patch
+    if box is None or isinstance(box, str):
+        raise ValueError("neither a chart nor a neutral card was found; give the corners of a patch")
+    return _mean(proxy, box, daylight), ((box[0] + box[2]) / 2, (box[1] + box[3]) / 2), None
+
+
+def _matrix(chart: Chart, to_working: F64) -> F64:
+    fit = fit_matrix(chart.patches, to_working, chart.weights)
     if fit.refusal:
         raise ValueError(fit.refusal)
     return fit.matrix
