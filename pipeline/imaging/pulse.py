@@ -11,6 +11,7 @@ import numpy as np
 from pipeline.imaging.field import Field
 from pipeline.imaging.light import usable
 from pipeline.imaging.registration import Motion, motions, warp
+from pipeline.imaging.standing import standing_bands
 from pipeline.imaging.wave import Terms, find_turns, terms
 from pipeline.model import F32, F64, Image
 
@@ -57,7 +58,8 @@ def agree(views: Sequence[View]) -> list[Field]:
     ratios of small tiles against it by iteratively reweighted least squares with Tukey's biweight (Beaton
     and Tukey, Technometrics 16, 1974), so that tiles which a player, a flash or a changing board differs in
     lose their say. How far each coefficient may go is learnt from the burst itself (empirical Bayes, Efron
-    and Morris 1973): lamps that pulse keep their wave, and steady ones keep nothing.
+    and Morris 1973): lamps that pulse keep their wave, and steady ones keep nothing. Bands that stand in all frames
+    are found last (imaging.standing).
     """
     count = len(views)
     if count < 2:
@@ -70,7 +72,7 @@ def agree(views: Sequence[View]) -> list[Field]:
     design, prior = model.design(*tiles), model.prior.copy()
     parts = np.stack([_start(model, p, prior) for p in profiles])
     for turn in range(4):
-        scene, seen = _scene(views, [model.field(c @ _TO_CHANNELS) for c in parts])
+        scene, seen = _scene(views, [Field(model.legendre(c) @ _TO_CHANNELS) for c in parts])
         spread = np.zeros_like(parts)
         for index, one in enumerate(views):
             ratio, weight = _ratios(one, scene, seen, tiles)
@@ -82,7 +84,9 @@ def agree(views: Sequence[View]) -> list[Field]:
             few = 3.0 / (2.0 + count)  # two frames say little about a variance
             prior = np.sqrt(few * np.minimum(prior**2, 4 * learnt + 1e-6) + (1 - few) * learnt)
             prior[0] = model.prior[0]
-    return [model.field(-c @ _TO_CHANNELS) for c in parts]
+    shared = standing_bands(model, parts)
+    whole = [model.legendre(c) if shared is None else model.legendre(c) + shared for c in parts]
+    return [Field(-w @ _TO_CHANNELS) for w in whole]
 
 
 def _scene(views: Sequence[View], fields: Sequence[Field]) -> tuple[F32, _Mask]:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.imaging.field import Field, basis
+from pipeline.imaging.field import basis
 from pipeline.model import F64
 
 DEGREE, ACROSS = 18, 2  # Legendre degrees that hold 2.3 waves and their harmonic over the rows, and a bend across
@@ -25,13 +25,14 @@ _LOOSE = 0.03  # stops beyond which a row counts less when the length is looked 
 
 @dataclass(frozen=True)
 class Terms:
-    """The functions a field is made of.
+    """The functions a field is made of, for a wave that turns `turns` times over the rows.
 
     rows (DEGREE + 1, F) Legendre coefficients of F functions of the row; term t is function of[t] of the row
     times the Legendre polynomial across[t] of the column. prior (T, 3): spread in stops before the burst has
     spoken, for the part common to the channels and the two differences.
     """
 
+    turns: float
     rows: F64
     of: tuple[int, ...]
     across: tuple[int, ...]
@@ -44,12 +45,12 @@ class Terms:
             [np.outer(rows[:, i], columns[:, j]).ravel() for i, j in zip(self.of, self.across, strict=True)], axis=1
         )
 
-    def field(self, coefficients: F64) -> Field:
-        """The field (stops) of (T, 3) coefficients."""
+    def legendre(self, coefficients: F64) -> F64:
+        """(DEGREE + 1, ACROSS + 1, 3) Legendre coefficients of (T, 3) coefficients of the terms."""
         total = np.zeros((DEGREE + 1, ACROSS + 1, 3))
         for i, j, one in zip(self.of, self.across, coefficients, strict=True):
             total[:, j] += self.rows[:, i, None] * one
-        return Field(total)
+        return total
 
 
 def terms(turns: float) -> Terms:
@@ -72,7 +73,7 @@ def terms(turns: float) -> Terms:
     spread |= {(0, 2): 0.03, (1, 2): 0.04, (2, 2): 0.04}
     prior = np.array(list(spread.values()))[:, None] * np.array([1.0, _COLOUR, _COLOUR])
     prior[0] = _FREE
-    return Terms(rows, tuple(i for i, _ in spread), tuple(j for _, j in spread), prior)
+    return Terms(turns, rows, tuple(i for i, _ in spread), tuple(j for _, j in spread), prior)
 
 
 def find_turns(profiles: F64) -> float:
@@ -85,7 +86,7 @@ def find_turns(profiles: F64) -> float:
     best, least = float(_TURNS[0]), np.inf
     for turns in _TURNS:
         angle = np.pi * turns * at
-        x = np.stack([np.ones(height), np.cos(angle), np.sin(angle)], axis=1)
+        x = np.stack([np.cos(angle), np.sin(angle)], axis=1)
         cost = sum(_misfit(x[known], p[known]) for p in profiles if (known := np.isfinite(p)).sum() >= 6)
         if cost < least:
             best, least = float(turns), cost
