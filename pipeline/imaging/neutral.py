@@ -71,7 +71,7 @@ def candidates(of: Cloud) -> list[Candidate]:
 
 def _settled(of: Cloud, start: F64) -> F64:
     """The middle of the bright pixels about `start`, by mean shift (Fukunaga and Hostetler 1975)."""
-    near = np.abs(of.chroma - start).max(axis=1) < 0.3
+    near = (np.abs(of.chroma[:, 0] - start[0]) < 0.3) & (np.abs(of.chroma[:, 1] - start[1]) < 0.3)
     points = of.chroma[near]
     weight = of.weight[near] * np.minimum(of.luminance[near], 4.0) ** _BRIGHT
     for reach in (0.06, 0.05, 0.04, 0.04):

@@ -22,6 +22,7 @@ _SIZE = (80, 112)
 _PADDED = (128, 160)
 _FLOOR = 0.003  # of saturation
 _NOISY = 0.06  # spread of a pixel's chroma from noise at which it counts half
+_PIXELS = 40_000  # of a burst that are looked at
 _BANDS = 8
 _MIN = 40.0  # pixels' worth of weight that a band needs to say anything
 
@@ -60,8 +61,11 @@ def cloud(pictures: Sequence[tuple[F32, Image, float]], daylight: F64) -> Cloud:
     """
     parts = []
     start = np.log(daylight)[[0, 2]] - np.log(daylight[1])
+    thin = max(1, sum(p.shape[0] * p.shape[1] for p, _, _ in pictures) // _PIXELS)
     for pixels, image, pan in pictures:
         good = usable(image.pixels, image.saturation, _FLOOR)
+        if thin > 1:  # every so many pixels of a burst say as much as all of them
+            good &= np.arange(good.size).reshape(good.shape) % thin == 0
         x = pixels[good].astype(np.float64)
         raw = image.pixels[good].astype(np.float64)
         logs = np.log(np.maximum(x, 1e-6))
@@ -87,17 +91,18 @@ def _root(binned: F64) -> F64:
 
 def counts(chroma: F64, weight: F64) -> F64:
     """Weights shared between the four nearest bins, so that a shift of part of a bin shows."""
-    place = (chroma - LOW) / STEP - 0.5
-    inside = (place >= 0).all(axis=1) & (place < np.array(_SIZE) - 1).all(axis=1)
-    place, weight = place[inside], weight[inside]
-    low = place.astype(int)
-    part = place - low
-    flat = low[:, 0] * _SIZE[1] + low[:, 1]
+    u, v = (chroma[:, k] / STEP - (LOW[k] / STEP + 0.5) for k in (0, 1))
+    inside = (u >= 0) & (u < _SIZE[0] - 1) & (v >= 0) & (v < _SIZE[1] - 1)
+    u, v, weight = u[inside], v[inside], weight[inside]
+    low_u, low_v = u.astype(np.int64), v.astype(np.int64)
+    part_u, part_v = u - low_u, v - low_v
+    flat = low_u * _SIZE[1] + low_v
     sums = np.zeros(_SIZE[0] * _SIZE[1])
-    for du in (0, 1):
-        for dv in (0, 1):
-            share = np.abs(1 - du - part[:, 0]) * np.abs(1 - dv - part[:, 1])
-            sums += np.bincount(flat + du * _SIZE[1] + dv, weight * share, minlength=len(sums))
+    for step, share in (
+        (0, (1 - part_u) * (1 - part_v)), (1, (1 - part_u) * part_v),
+        (_SIZE[1], part_u * (1 - part_v)), (_SIZE[1] + 1, part_u * part_v),
+    ):  # fmt: skip
+        sums += np.bincount(flat + step, weight * share, minlength=len(sums))
     return sums.reshape(_SIZE)
 
 
@@ -185,7 +190,7 @@ def drift(of: Cloud, reach: float = 0.2) -> F64:
     basis = np.stack([middles, 1.5 * middles**2 - 0.5], axis=1)
     found = np.zeros((2, 2))
     prior = np.diag([1 / 0.5**2, 1 / 0.12**2])
-    for turn in range(3):
+    for turn in range(2):
         rest = of.moved(at(found, of.column))
         spectra = [_band(rest, which == k) for k in range(_BANDS)]
         rows, steps, weights = [], [], []

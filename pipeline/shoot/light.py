@@ -20,7 +20,7 @@ from pipeline.imaging.pulse import agree, views
 from pipeline.imaging.wave import ACROSS, DEGREE
 from pipeline.model import F32, F64, Frame, Image
 
-VERSION = 3  # raised when what a scene says changes
+VERSION = 4  # raised when what a scene says changes
 _FULL = Field(np.zeros((DEGREE + 1, ACROSS + 1, 3)))
 _PICTURES = 6  # frames of a burst whose colours are pooled
 _HUBS = 6  # scenes that all others are compared with
