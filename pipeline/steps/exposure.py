@@ -15,6 +15,7 @@ from pipeline.shoot.light import ShootLight, zones
 from pipeline.steps.base import ApplyContext, Params, Solution, SolveContext, Solved, Step
 
 _PULL = 0.8  # stops; ends of one hall seldom differ by more (common practice, no source)
+_PULSES = 0.15  # stops between the frames of a burst from which lamps are said to pulse
 _RECOGNISED = 0.6  # match from which a scene's surfaces may tell its brightness
 
 
@@ -52,7 +53,20 @@ def solve(context: SolveContext, params: ExposureParams) -> Solved:
             by_frame[name] = _solution(
                 _left_over(pulse, balance.get(name, {}), shared) + Field.constant(np.full(3, level))
             )
-    return Solved(by_frame, tuple(notices))
+    return Solved(by_frame, (*notices, *_single_frames(light)))
+
+
+def _single_frames(light: ShootLight) -> list[str]:
+    """What cannot be known of frames that stand alone, where the lamps are seen to pulse."""
+    swing = [float(np.ptp([p.coefficients[0, 0, 1] for p in s.pulses])) for s in light.scenes if len(s.names) > 2]
+    single = [s.names[0] for s in light.scenes if len(s.names) == 1]
+    if not single or not swing or np.median(swing) < _PULSES:
+        return []
+    more = f" and {len(single) - 1} more single frames" if len(single) > 1 else ""
+    return [
+        f"exposure: {single[0]}{more}: the lamps pulse, and one frame alone does not tell how its rows were lit; "
+        "its brightness as a whole is evened, its balance comes from its light zone"
+    ]
 
 
 def _solution(field: Field) -> Solution:
@@ -88,41 +102,30 @@ def _levels(
     burst both have half a say, since a picture should look right by itself, but a burst further than _PULL
     from the others was lit by something else. A scene whose surfaces nobody recognises has only itself.
     """
-    count = len(light.scenes)
     part = zones(light) if params.across == "zone" else light.group
     known = np.isfinite(own) & (light.match >= _RECOGNISED)
     references = {light.of[r.frame] for r in context.facts.references if r.frame in light.of}
-    plain = [i for i in range(count) if i not in references] or list(range(count))
-    extra = params.target if isinstance(params.target, float) else 0.0
-    aim = float(np.log2(params.mean)) + extra
-    levels = np.zeros(count)
-    notices: list[str] = []
-    for zone in np.unique(part):
-        members = np.flatnonzero(part == zone)
-        typical = [i for i in members if known[i] and i in plain] or [i for i in members if known[i]]
+    aim = float(np.log2(params.mean)) + (params.target if isinstance(params.target, float) else 0.0)
+    levels: F64 = np.where(np.isfinite(own), aim - own, 0.0)  # of a scene that has only itself
+    for number in np.unique(part):
+        members = [int(i) for i in np.flatnonzero(part == number) if known[i]]
+        typical = [i for i in members if i not in references] or members
         if not typical:
-            levels[members] = np.nan_to_num(aim - own[members])
             continue
-        usual = float(np.median(own[typical] - light.tone[typical]))  # of a picture at tone 0
-        shown = [light.tone[i] for i in members if i in references]
-        if params.target == "exposed":
-            base = float(np.median(light.tone[typical]))
-        elif params.target == "reference" and (shown or references):
-            base = float(
-                np.median(
-                    shown or [light.tone[i] for i in references if light.group[i] == light.group[members[0]]] or [0.0]
-                )
-            )
-        else:
-            base = aim - usual
+        tones, usual = light.tone, float(np.median(own[typical] - light.tone[typical]))  # of a picture at tone 0
+        shown = [i for i in members if i in references] or [
+            i for i in references if light.group[i] == light.group[members[0]]
+        ]
         for i in members:
-            if params.across == "burst" and params.target not in ("exposed", "reference"):
-                pull = np.clip(usual + light.tone[i] - own[i], -_PULL, _PULL) / 2 if known[i] else 0.0
-                levels[i] = aim - own[i] - float(pull) if np.isfinite(own[i]) else 0.0
-            elif params.across == "burst" and params.target == "exposed":
-                levels[i] = 0.0
+            if params.target == "exposed":
+                levels[i] = 0.0 if params.across == "burst" else float(np.median(tones[typical])) - tones[i]
+            elif params.target == "reference" and shown:
+                levels[i] = float(np.median(tones[shown])) - tones[i]
+            elif params.across == "burst":
+                levels[i] -= float(np.clip(usual + tones[i] - own[i], -_PULL, _PULL)) / 2
             else:
-                levels[i] = base - light.tone[i] if known[i] else np.nan_to_num(aim - own[i])
+                levels[i] = aim - usual - tones[i]
+    notices = []
     if params.target == "reference" and not references:
         notices.append("exposure: target is reference, but shoot.yaml names no reference frame; median was used")
     return [float(v) for v in np.clip(levels, -params.limit, params.limit)], notices

@@ -31,6 +31,8 @@ from pipeline.steps.base import (
 _COLUMNS: F64 = np.linspace(-1, 1, 9)  # places across the frame at which white is asked for
 _PER_STOP = 1 / np.log(2)
 _UNSURE = 0.35
+_RECOGNISED = 0.6
+_STRANGE = "white balance: its colours are little like those of the reference frames; look at it"
 # Walls and stands behind the play span more of the court than the players do, so from side to side the light on
 # players changes less than on what tells it (generated halls, python -m tests.evenness).
 _NEARER = 0.7
@@ -88,7 +90,13 @@ def solve(context: SolveContext, params: WhiteBalanceParams) -> Solved:
         for at, name in enumerate(scene.names)
     }
     notices += _how_sure(light, whites)
-    return Solved(by_frame, tuple(notices))
+    strange = {
+        name: _STRANGE
+        for index, scene in enumerate(light.scenes)
+        if light.match[index] < _RECOGNISED and int(light.group[index]) in maps
+        for name in scene.names
+    }
+    return Solved(by_frame, tuple(notices), strange)
 
 
 def _solution(gains: F64, source: str) -> Solution:
@@ -149,7 +157,7 @@ def _votes(light: ShootLight) -> list[_Vote]:
 
 
 def _from_vote(white: F64, sure: float, anchor: F64) -> _White:
-    source = "gray-world of the hall" if sure else "daylight (too little to judge by)"
+    source = f"gray-world of the hall, {sure:.0%} agreed" if sure else "daylight (too little to judge by)"
     return _White(lambda a: white + a - anchor, anchor, source, sure)
 
 
