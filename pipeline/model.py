@@ -51,6 +51,8 @@ class Image:
     noise       variance model in the same units
     saturation  (3,) the value at which each channel clips, in the same units
     to_working  (3, 3) matrix that brings balanced camera colour to working-linear
+    uneven      (K, K, 3) gains about 1, coarse over the whole picture, that the noise went through besides: there
+                a is a * u and b is b * u * u; None where it is even
     """
 
     pixels: F32
@@ -58,6 +60,7 @@ class Image:
     noise: Noise
     saturation: F64
     to_working: F64
+    uneven: F32 | None = None
 
     def with_pixels(self, pixels: F32) -> Image:
         return replace(self, pixels=pixels)

@@ -8,7 +8,7 @@ Its values are stops (log2 of a gain) per channel.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
@@ -97,16 +97,32 @@ def sensor_column(x: float, y: float, orientation: int) -> float:
 def apply_field(image: Image, field: Field, orientation: int) -> Image:
     """Multiply by the field's gains; clipped channels are rebuilt so that blown light stays neutral.
 
-    Noise and saturation follow the mean gain of each channel.
+    Noise and saturation follow the mean gain of each channel, what differs from it over the frame goes to `uneven`.
     """
-    height, width = image.pixels.shape[:2]
     mean = 2.0 ** field.coefficients[0, 0]
+    saturation, noise = image.saturation * mean, image.noise.scaled(mean)
     if field.coefficients.shape[:2] == (1, 1):
-        saturation = image.saturation * mean
         pixels = rebuild_highlights(image.pixels * mean.astype(np.float32), saturation)
-    else:
-        gains = from_sensor((2.0 ** field.on(_COARSE, _COARSE)).astype(np.float32), orientation)
-        whole = cv2.resize(np.ascontiguousarray(gains), (width, height), interpolation=cv2.INTER_LINEAR)
-        saturation = image.saturation * mean
-        pixels = rebuild_highlights(image.pixels * whole, image.saturation * whole)
-    return Image(pixels, image.domain, image.noise.scaled(mean), saturation, image.to_working)
+        return replace(image, pixels=pixels, noise=noise, saturation=saturation)
+    gains = from_sensor((2.0 ** field.on(_COARSE, _COARSE)).astype(np.float32), orientation)
+    whole = spread(gains, image.pixels.shape)
+    pixels = rebuild_highlights(image.pixels * whole, image.saturation * whole)
+    uneven = gains / mean.astype(np.float32) * (1 if image.uneven is None else image.uneven)
+    return replace(image, pixels=pixels, noise=noise, saturation=saturation, uneven=uneven)
+
+
+def spread(coarse: F32, shape: tuple[int, ...]) -> F32:
+    """(K, K, 3) coarse gains -> (H, W, 3) for a picture of `shape`."""
+    size = (shape[1], shape[0])
+    return np.asarray(cv2.resize(np.ascontiguousarray(coarse), size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
+
+
+def cut(coarse: F32 | None, box: tuple[float, float, float, float]) -> F32 | None:
+    """The gains that belong to a part of the picture, box (x0, y0, x1, y1) as fractions."""
+    if coarse is None:
+        return None
+    rows, columns = coarse.shape[:2]
+    x = (box[0] + (np.arange(columns) + 0.5) / columns * (box[2] - box[0])) * columns - 0.5
+    y = (box[1] + (np.arange(rows) + 0.5) / rows * (box[3] - box[1])) * rows - 0.5
+    at_x, at_y = np.meshgrid(x.astype(np.float32), y.astype(np.float32))
+    return np.asarray(cv2.remap(coarse, at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32)

@@ -15,6 +15,7 @@ from pipeline.imaging.standing import standing_bands
 from pipeline.imaging.wave import Terms, find_turns, terms
 from pipeline.model import F32, F64, Image
 
+_MOST = 24  # frames that make the typical picture: a longer burst says no more and takes memory
 _TILE = 4  # pixels of a proxy
 _FLOOR = 0.002  # of saturation: below it a proxy pixel says nothing of the light
 _MODEL = 0.006  # stops by which true tiles miss the polynomial
@@ -92,16 +93,17 @@ def agree(views: Sequence[View]) -> list[Field]:
 def _scene(views: Sequence[View], fields: Sequence[Field]) -> tuple[F32, _Mask]:
     """The burst's typical picture in the reference's place, and where at least two frames show it."""
     height, width = views[0].pixels.shape[:2]
-    stack = np.empty((height, width, 3, len(views)), np.float32)
+    pick = np.unique(np.linspace(0, len(views) - 1, min(_MOST, len(views))).round().astype(int))
+    stack = np.empty((height, width, 3, len(pick)), np.float32)
     count = np.zeros((height, width), int)
-    for index, (one, field) in enumerate(zip(views, fields, strict=True)):
+    for index, (one, field) in enumerate((views[i], fields[i]) for i in pick):
         even = one.pixels * np.exp2(-field.on(height, width)).astype(np.float32)
         even[~one.good] = np.nan
         stack[..., index] = moved = warp(even, one.motion)
         count += np.isfinite(moved[..., 0])
     stack.sort(axis=-1)  # NaN last
     low, high = np.maximum((count - 1) // 2, 0), count // 2
-    at = np.minimum(high, len(views) - 1)
+    at = np.minimum(high, len(pick) - 1)
     scene = 0.5 * (
         np.take_along_axis(stack, low[..., None, None], -1)[..., 0]
         + np.take_along_axis(stack, at[..., None, None], -1)[..., 0]

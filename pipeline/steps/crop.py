@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import Literal
 
 from pydantic import Field, field_validator
 
+from pipeline.imaging.field import cut
 from pipeline.imaging.geometry import Box, box_to_pixels, centred
 from pipeline.model import Domain, Image
 from pipeline.steps.base import ApplyContext, Params, SolveContext, Solved, Step
@@ -79,7 +81,8 @@ def apply(image: Image, params: CropParams, context: ApplyContext) -> Image:
     """Cut the box out of the picture."""
     height, width = image.pixels.shape[:2]
     x0, y0, x1, y1 = box_to_pixels(box_for(params, context.solution, height, width), height, width)
-    return image.with_pixels(image.pixels[y0:y1, x0:x1])
+    part = (x0 / width, y0 / height, x1 / width, y1 / height)
+    return replace(image, pixels=image.pixels[y0:y1, x0:x1], uneven=cut(image.uneven, part))
 
 
 STEP = Step(

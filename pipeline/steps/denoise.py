@@ -9,6 +9,7 @@ import numpy as np
 from pydantic import Field
 
 from pipeline.imaging.denoise import denoise
+from pipeline.imaging.field import spread
 from pipeline.model import Image
 from pipeline.steps.base import LINEAR, ApplyContext, Params, Step
 
@@ -50,8 +51,12 @@ def apply(image: Image, params: DenoiseParams, context: ApplyContext) -> Image:
     """Clean the pixels; the noise model then says what is left."""
     if params.strength == 0:
         return image
+    # Where light was evened, noise has gone through the same gains: it is taken back, so that it is the model's.
+    whole = None if image.uneven is None else spread(image.uneven, image.pixels.shape)
+    even = image.pixels if whole is None else image.pixels / whole
     psd = (None, None) if image.noise.spectrum is None else tuple(image.noise.spectrum)
-    pixels = denoise(image.pixels, image.noise, params.strength, params.luma, params.chroma, params.keep_grain, psd)
+    pixels = denoise(even, image.noise, params.strength, params.luma, params.chroma, params.keep_grain, psd)
+    pixels = pixels if whole is None else pixels * whole
     spectrum = image.noise.spectrum
     coarse = (1.0, 1.0) if spectrum is None else (float(spectrum[0, 0, 0]), float(spectrum[1, 0, 0]))
     left = variance_left(params.strength, params.luma, params.chroma, params.keep_grain, coarse)
@@ -60,7 +65,7 @@ def apply(image: Image, params: DenoiseParams, context: ApplyContext) -> Image:
 
 STEP = Step(
     name="denoise",
-    version=1,
+    version=2,
     summary="Remove brightness and colour noise by the measured noise of this ISO, before or after a resize.",
     Params=DenoiseParams,
     place="both",
