@@ -13,9 +13,11 @@ import numpy as np
 from pipeline.executors import map_unordered
 from pipeline.keys import digest_json, environment
 from pipeline.model import Burst, Frame
-from pipeline.shoot.light import VERSION, Scene, look
+from pipeline.shoot.light import VERSION, Scene, look, unknown
 from pipeline.store import Store
 from pipeline.survey import Survey, read_measured, read_proxy
+
+_LONGEST = 120  # frames that are evened together: their pictures are in memory at once
 
 
 @dataclass(frozen=True)
@@ -28,22 +30,27 @@ class _Task:
 
 def find_scenes(
     store: Store, surveys: Sequence[Survey], bursts: Sequence[Burst], workers: int = 1, executor: Executor | None = None
-) -> list[Scene]:
-    """One scene for each burst of which a frame could be read, in order of time."""
+) -> tuple[list[Scene], tuple[str, ...]]:
+    """One scene for each burst of which a frame could be read, in order of time, and what the report should say."""
     by_name = {s.frame.name: s for s in surveys if not s.error}
     tasks = []
     for burst in bursts:
         group = [by_name[n] for n in burst.frames if n in by_name]
-        if group:
-            keys = tuple(s.key for s in group)
-            turned = [s.frame.exif.orientation for s in group]
+        # Where times are known to the second only, a whole match can be one burst.
+        for start in range(0, len(group), _LONGEST):
+            part = group[start : start + _LONGEST]
+            keys = tuple(s.key for s in part)
+            turned = [s.frame.exif.orientation for s in part]
             key = digest_json({"frames": list(keys), "turned": turned, "version": VERSION, "on": environment()})
-            tasks.append(_Task(store.out, tuple(s.frame for s in group), keys, key))
+            tasks.append(_Task(store.out, tuple(s.frame for s in part), keys, key))
     waiting = [t for t in tasks if store.get("scene", t.key) is None]
+    failed: dict[str, str] = {}
     for index, result in map_unordered(_look_at, waiting, workers, executor=executor):
         if isinstance(result, Exception):
-            raise RuntimeError(f"burst of {waiting[index].frames[0].name}: {result}") from result
-    return [_read(store, task) for task in tasks]
+            name = waiting[index].frames[0].name
+            failed[waiting[index].key] = f"{name}: the light of its burst was not found ({result}); it is left as it is"
+    scenes = [unknown([f.name for f in t.frames]) if t.key in failed else _read(store, t) for t in tasks]
+    return scenes, tuple(failed.values())
 
 
 def _look_at(task: _Task) -> None:

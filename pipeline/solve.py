@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 from pipeline.model import Burst
@@ -39,8 +39,9 @@ def shoot_light(
     executor: Executor | None = None,
 ) -> ShootLight:
     """The light of the frames that could be read."""
-    scenes = find_scenes(store, surveys, bursts, workers, executor)
-    return compare([s.frame for s in surveys if not s.error], scenes, [r.frame for r in facts.references])
+    scenes, notices = find_scenes(store, surveys, bursts, workers, executor)
+    light = compare([s.frame for s in surveys if not s.error], scenes, [r.frame for r in facts.references])
+    return replace(light, notices=notices)
 
 
 def solve(
@@ -66,7 +67,8 @@ def solve(
     def run(bound: Bound, label: str) -> None:
         if bound.step.solve is None:
             return
-        measured = {name: read_measured(store, key, bound.step.name) for name, key in keys.items()}
+        own = keys if bound.step.measure is not None else {}
+        measured = {name: read_measured(store, key, bound.step.name) for name, key in own.items()}
         context = SolveContext(frames, bursts, facts, measured, light, dict(solutions))
         solved = bound.step.solve(context, bound.params)
         solutions[label] = solved.by_frame
@@ -79,4 +81,6 @@ def solve(
     for delivery in recipe.deliveries:
         for bound in delivery.steps:
             run(bound, f"{delivery.name}/{bound.step.name}")
+    if light.cache_info().currsize:
+        notices.extend(light().notices)
     return Plan(solutions, tuple(notices), by_frame)

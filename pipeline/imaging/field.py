@@ -46,17 +46,26 @@ class Field:
     def __neg__(self) -> Field:
         return Field(-self.coefficients)
 
-    def on(self, height: int, width: int) -> F64:
-        """(height, width, 3) stops at the pixel centres of a picture in sensor orientation."""
-        rows, columns = (basis(n, d - 1) for n, d in zip((height, width), self.coefficients.shape, strict=False))
+    def on(self, height: int, width: int, ends: bool = False) -> F64:
+        """(height, width, 3) stops at the pixel centres of a picture in sensor orientation; ends: from edge to edge."""
+        rows, columns = (basis(n, d - 1, ends) for n, d in zip((height, width), self.coefficients.shape, strict=False))
         return np.asarray(np.einsum("hi,ijc,wj->hwc", rows, self.coefficients, columns, optimize=True))
+
+    def at(self, row: float, column: float) -> F64:
+        """(3,) stops at one place, -1 to 1 both ways."""
+        rows, columns = (
+            np.polynomial.legendre.legvander(v, d - 1)
+            for v, d in zip((row, column), self.coefficients.shape, strict=False)
+        )
+        return np.asarray(np.einsum("i,ijc,j->c", rows.ravel(), self.coefficients, columns.ravel()))
 
     def as_json(self) -> list[list[list[float]]]:
         """Nested lists, rounded so that a last-bit difference does not change a render's key, less what is nothing."""
         rounded = np.round(self.coefficients, 5) + 0.0
         some = np.abs(rounded).max(axis=2) >= _NOTHING
         rows, columns = (1 + max([0, *np.flatnonzero(some.any(axis=1 - k)).tolist()]) for k in (0, 1))
-        return [[[float(v) for v in cell] for cell in row] for row in rounded[:rows, :columns]]
+        listed: list[list[list[float]]] = rounded[:rows, :columns].tolist()
+        return listed
 
     @staticmethod
     def from_json(value: Any) -> Field:
@@ -71,9 +80,9 @@ def of_solution(solution: Mapping[str, Any]) -> Field:
 
 
 @lru_cache(maxsize=64)
-def basis(count: int, degree: int) -> F64:
-    """(count, degree + 1) Legendre polynomials at `count` evenly spaced pixel centres over -1 to 1."""
-    at = (np.arange(count) + 0.5) / count * 2 - 1
+def basis(count: int, degree: int, ends: bool = False) -> F64:
+    """(count, degree + 1) Legendre polynomials at `count` pixel centres over -1 to 1; ends: from -1 to 1 themselves."""
+    at = np.linspace(-1, 1, count) if ends else (np.arange(count) + 0.5) / count * 2 - 1
     return np.asarray(np.polynomial.legendre.legvander(at, degree), dtype=np.float64)
 
 
@@ -94,6 +103,11 @@ def sensor_column(x: float, y: float, orientation: int) -> float:
     return 2 * {3: 1 - x, 6: y, 8: 1 - y}.get(orientation, x) - 1
 
 
+def sensor_row(x: float, y: float, orientation: int) -> float:
+    """Where a point of the upright frame (fractions) lies along the sensor's rows, -1 (exposed first) to 1."""
+    return 2 * {3: 1 - y, 6: 1 - x, 8: x}.get(orientation, y) - 1
+
+
 def apply_field(image: Image, field: Field, orientation: int) -> Image:
     """Multiply by the field's gains; clipped channels are rebuilt so that blown light stays neutral.
 
@@ -104,7 +118,7 @@ def apply_field(image: Image, field: Field, orientation: int) -> Image:
     if field.coefficients.shape[:2] == (1, 1):
         pixels = rebuild_highlights(image.pixels * mean.astype(np.float32), saturation)
         return replace(image, pixels=pixels, noise=noise, saturation=saturation)
-    gains = from_sensor((2.0 ** field.on(_COARSE, _COARSE)).astype(np.float32), orientation)
+    gains = from_sensor((2.0 ** field.on(_COARSE, _COARSE, ends=True)).astype(np.float32), orientation)
     whole = spread(gains, image.pixels.shape)
     pixels = rebuild_highlights(image.pixels * whole, image.saturation * whole)
     uneven = gains / mean.astype(np.float32) * (1 if image.uneven is None else image.uneven)
@@ -112,9 +126,16 @@ def apply_field(image: Image, field: Field, orientation: int) -> Image:
 
 
 def spread(coarse: F32, shape: tuple[int, ...]) -> F32:
-    """(K, K, 3) coarse gains -> (H, W, 3) for a picture of `shape`."""
-    size = (shape[1], shape[0])
-    return np.asarray(cv2.resize(np.ascontiguousarray(coarse), size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
+    """(K, K, 3) gains, given from edge to edge, at the pixel centres of a picture of `shape`."""
+    rows, columns = coarse.shape[:2]
+    across, down = (columns - 1) / shape[1], (rows - 1) / shape[0]
+    # A resize would take the places for pixel centres and hold the outer half cells.
+    matrix = np.array([[across, 0, across / 2], [0, down, down / 2]])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    wide = cv2.warpAffine(
+        np.ascontiguousarray(coarse), matrix, (shape[1], shape[0]), flags=flags, borderMode=cv2.BORDER_REPLICATE
+    )
+    return np.asarray(wide, dtype=np.float32)
 
 
 def cut(coarse: F32 | None, box: tuple[float, float, float, float]) -> F32 | None:
@@ -122,7 +143,7 @@ def cut(coarse: F32 | None, box: tuple[float, float, float, float]) -> F32 | Non
     if coarse is None:
         return None
     rows, columns = coarse.shape[:2]
-    x = (box[0] + (np.arange(columns) + 0.5) / columns * (box[2] - box[0])) * columns - 0.5
-    y = (box[1] + (np.arange(rows) + 0.5) / rows * (box[3] - box[1])) * rows - 0.5
+    x = np.linspace(box[0], box[2], columns) * (columns - 1)
+    y = np.linspace(box[1], box[3], rows) * (rows - 1)
     at_x, at_y = np.meshgrid(x.astype(np.float32), y.astype(np.float32))
     return np.asarray(cv2.remap(coarse, at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32)

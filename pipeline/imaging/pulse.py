@@ -71,21 +71,24 @@ def agree(views: Sequence[View]) -> list[Field]:
     profiles = np.stack([_profile(_ratios(one, scene, seen, tiles)[0].reshape(*tiles, 3)) for one in views])
     model = terms(find_turns(profiles[..., 0]))
     design, prior = model.design(*tiles), model.prior.copy()
+    told = [i for i, p in enumerate(profiles) if np.isfinite(p[:, 0]).sum() >= 4]  # not black, not blown
+    if len(told) < 2:
+        return [Field.constant(np.zeros(3))] * count
     parts = np.stack([_start(model, p, prior) for p in profiles])
     for turn in range(4):
         scene, seen = _scene(views, [Field(model.legendre(c) @ _TO_CHANNELS) for c in parts])
         spread = np.zeros_like(parts)
-        for index, one in enumerate(views):
-            ratio, weight = _ratios(one, scene, seen, tiles)
+        for index in told:
+            ratio, weight = _ratios(views[index], scene, seen, tiles)
             parts[index], spread[index] = _fit(design, ratio @ _TO_PARTS, weight, prior, parts[index])
-        parts -= np.median(parts, axis=0)
+        parts[told] -= np.median(parts[told], axis=0)
         if turn >= 1:
-            power = (parts**2).sum(axis=0) / (count - 1)
-            learnt = np.maximum(power - spread.mean(axis=0), 1e-8)
-            few = 3.0 / (2.0 + count)  # two frames say little about a variance
+            power = (parts[told] ** 2).sum(axis=0) / (len(told) - 1)
+            learnt = np.maximum(power - spread[told].mean(axis=0), 1e-8)
+            few = 3.0 / (2.0 + len(told))  # two frames say little about a variance
             prior = np.sqrt(few * np.minimum(prior**2, 4 * learnt + 1e-6) + (1 - few) * learnt)
             prior[0] = model.prior[0]
-    shared = standing_bands(model, parts)
+    shared = standing_bands(model, parts[told])
     whole = [model.legendre(c) if shared is None else model.legendre(c) + shared for c in parts]
     return [Field(-w @ _TO_CHANNELS) for w in whole]
 

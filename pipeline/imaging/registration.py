@@ -23,6 +23,7 @@ _PEAKS = 4
 _TILE = 6
 _SCALE = 0.045  # stops by which a tile may miss the smooth change of light and still count by half
 _GAIN = 0.03  # by which a motion must beat standing still: most bursts are shot with a quiet hand
+_JUMP = 0.25  # of the width between two frames: further goes no pan, but a person before the lens
 _GOOD = 0.62  # of the frame explained: no need to look for a zoom
 
 
@@ -84,12 +85,17 @@ def _motion(reference: F32, frame: F32, edges: F32, frame_edges: F32, guesses: S
     best = still
     candidates = [g for g in guesses if not g.still]
     candidates += _proposed(edges, frame_edges, 1.0)
-    best = _best(reference, frame, candidates, best)
+    reach = _JUMP * reference.shape[1]
+
+    def near(motion: Motion) -> bool:
+        return any(np.hypot(motion.dx - g.dx, motion.dy - g.dy) <= reach for g in (Motion(), *guesses))
+
+    best = _best(reference, frame, [c for c in candidates if near(c)], best)
     if best.explained < _GOOD:
         around = {best.scale, *(g.scale for g in guesses)}
         scales = {round(s * f, 4) for s in around for f in (0.93, 0.965, 1.035, 1.07)}
         zooms = [m for s in sorted(scales) for m in _proposed(edges, frame_edges, s)[:2]]
-        best = _best(reference, frame, zooms, best)
+        best = _best(reference, frame, [z for z in zooms if near(z)], best)
         if best.scale != 1:
             finer = [replace(best, scale=best.scale * f) for f in (0.985, 0.9925, 1.0075, 1.015)]
             best = _best(reference, frame, finer, best)
@@ -133,7 +139,8 @@ def _best(reference: F32, frame: F32, candidates: Sequence[Motion], best: Motion
 
 def _edges(picture: F32) -> F32:
     """Log luminance less its blur, limited, so that light does not count and few strong edges do not rule."""
-    logs = np.nan_to_num(picture[..., 1], nan=float(np.nanmedian(picture[..., 1])) if picture.size else 0.0)
+    known = picture[..., 1][np.isfinite(picture[..., 1])]
+    logs = np.nan_to_num(picture[..., 1], nan=float(np.median(known)) if known.size else 0.0)
     high = cv2.GaussianBlur(logs, (0, 0), 0.8) - cv2.GaussianBlur(logs, (0, 0), _BLUR)
     spread = float(np.sqrt(np.mean(high * high))) + 1e-6
     return np.asarray(np.clip(high / spread, -2.5, 2.5), dtype=np.float32)
@@ -188,6 +195,8 @@ def _explained(reference: F32, frame: F32, motion: Motion) -> float:
     y[~enough] = np.nan
     rows = y.reshape(*tiles, 3)
     rows = rows - _row_medians(rows)
+    rows = rows - _row_slopes(rows)
+    rows = rows - _row_medians(rows)
     y, x = rows.reshape(-1, 3)[enough], _slopes(*tiles)[enough]
     fit = np.zeros((x.shape[1], 3))
     weight = np.ones(len(y))
@@ -197,6 +206,19 @@ def _explained(reference: F32, frame: F32, motion: Motion) -> float:
         normal = x.T @ (weight[:, None] * x) + 0.5 * np.eye(x.shape[1])
         fit = np.linalg.solve(normal, x.T @ (weight[:, None] * y))
     return float(weight.mean() * overlap**0.25)
+
+
+def _row_slopes(values: F64) -> F64:
+    """(R, C, 3) what each row's own slope across, fitted robustly, explains: lamps pulse apart on the two sides."""
+    u = basis(values.shape[1], 1)[None, :, 1:]
+    known = np.isfinite(values)
+    y = np.where(known, values, 0.0)
+    slope = np.zeros((len(y), 1, y.shape[2]))
+    for scale in (8.0, 4.0, 2.0, 1.0, 1.0):
+        distance = np.sqrt(((y - slope * u) ** 2).mean(axis=2, keepdims=True)) / (_SCALE * scale)
+        weight = known / (1 + distance**2) ** 2
+        slope = (weight * u * y).sum(axis=1, keepdims=True) / ((weight * u * u).sum(axis=1, keepdims=True) + 0.5)
+    return np.asarray(slope * u)
 
 
 def _row_medians(values: F64) -> F64:

@@ -14,7 +14,8 @@ import numpy as np
 from pipeline.imaging.field import basis
 from pipeline.model import F64
 
-DEGREE, ACROSS = 18, 2  # Legendre degrees that hold 2.3 waves and their harmonic over the rows, and a bend across
+# Legendre degrees that hold 2.3 waves and their harmonic over the rows, and one lamp giving way to the other across
+DEGREE, ACROSS = 18, 3
 # Waves over the rows: a curtain of 3 ms at 100 Hz shows 0.3, an electronic shutter of 17 ms at 120 Hz 2.0.
 _TURNS = np.linspace(0.3, 2.3, 41)
 _SLACK = 5  # degrees of what no wave explains: a light switched on, a shutter that does not run evenly
@@ -69,8 +70,9 @@ def terms(turns: float) -> Terms:
     # (function, degree across): spread
     spread = {(0, 0): _FREE, (1, 0): 0.3, (2, 0): 0.3, (3, 0): 0.05, (4, 0): 0.05}
     spread |= {(5 + d, 0): 0.04 * 0.6**d for d in range(_SLACK)}
-    spread |= {(0, 1): 0.08, (1, 1): 0.12, (2, 1): 0.12, (5, 1): 0.02}
+    spread |= {(0, 1): 0.08, (1, 1): 0.12, (2, 1): 0.12, (5, 1): 0.02, (3, 1): 0.02, (4, 1): 0.02}
     spread |= {(0, 2): 0.03, (1, 2): 0.04, (2, 2): 0.04}
+    spread |= {(0, 3): 0.03, (1, 3): 0.04, (2, 3): 0.04}
     prior = np.array(list(spread.values()))[:, None] * np.array([1.0, _COLOUR, _COLOUR])
     prior[0] = _FREE
     return Terms(turns, rows, tuple(i for i, _ in spread), tuple(j for _, j in spread), prior)

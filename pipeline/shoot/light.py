@@ -20,9 +20,11 @@ from pipeline.imaging.pulse import agree, views
 from pipeline.imaging.wave import ACROSS, DEGREE
 from pipeline.model import F32, F64, Frame, Image
 
-VERSION = 4  # raised when what a scene says changes
+VERSION = 5  # raised when what a scene says changes
 _FULL = Field(np.zeros((DEGREE + 1, ACROSS + 1, 3)))
 _PICTURES = 6  # frames of a burst whose colours are pooled
+_LEAST = 8  # pixels a side: smaller pictures say nothing of rows
+_MOST_HUBS = 60  # so that the cost stays linear
 _HUBS = 6  # scenes that all others are compared with
 _FAR, _POOR = 0.35, 0.75  # a scene further off, or matching worse than this, becomes a hub itself
 _NOTHING_SHARED = 0.45  # two palettes that match no better show different things
@@ -95,6 +97,7 @@ class ShootLight:
     group    (N,) scenes whose anchors may be compared: same camera, something in common
     match    (N,) how well each scene's colours are recognised, 0 to 1
     of       frame name -> index of its scene
+    notices  what the report should say
     """
 
     scenes: tuple[Scene, ...]
@@ -103,6 +106,7 @@ class ShootLight:
     group: F64
     match: F64
     of: Mapping[str, int]
+    notices: tuple[str, ...] = ()
 
     def scene(self, name: str) -> Scene:
         """The scene that a frame belongs to."""
@@ -123,10 +127,12 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64) -> Sce
         image.with_pixels(np.ascontiguousarray(to_sensor(image.pixels, frame.exif.orientation)))
         for frame, image in zip(frames, images, strict=True)
     ]
-    same = [i for i, image in enumerate(turned) if image.pixels.shape == turned[0].pixels.shape]
+    shapes = [image.pixels.shape for image in turned]
+    usual = max(shapes, key=shapes.count)
+    same = [i for i, shape in enumerate(shapes) if shape == usual]
     pulses = [Field.constant(np.zeros(3))] * len(turned)
     steady, pan = [1.0] * len(turned), [0.0] * len(turned)
-    if len(same) > 1:
+    if len(same) > 1 and min(usual[:2]) >= _LEAST:
         seen = views([turned[i] for i in same])
         for i, one, pulse in zip(same, seen, agree(seen), strict=True):
             pulses[i], steady[i] = pulse, one.motion.explained
@@ -150,6 +156,23 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64) -> Sce
         whites=tuple(candidates(sharp)),
         level=_level([e[:2] for e in evened]),
         to_working=images[0].to_working,
+    )
+
+
+def unknown(names: Sequence[str]) -> Scene:
+    """A burst of which nothing is known: it is left as it is."""
+    nothing = palette.histogram(palette.Cloud(np.zeros((0, 2)), *(np.zeros(0),) * 4))
+    return Scene(
+        names=tuple(names),
+        pulses=(Field.constant(np.zeros(3)),) * len(names),
+        steady=(1.0,) * len(names),
+        pan=(0.0,) * len(names),
+        drift=np.zeros((2, 2)),
+        hues=nothing.astype(np.float16),
+        tones=np.full_like(nothing, np.nan).astype(np.float16),
+        whites=(),
+        level=np.full(3, np.nan),
+        to_working=np.eye(3),
     )
 
 
@@ -209,7 +232,9 @@ def _placed(
             anchors[index] = weight @ places / weight.sum()
             tone[index] = weight @ np.array(brighter) / weight.sum()
         needed = best is None or best[1].match < _POOR or float(np.hypot(*best[1].step)) > _FAR
-        if index in first or (needed and len(hubs) < _HUBS + len(first)):
+        alone = best is None or best[1].match < _NOTHING_SHARED  # a new group, which others must find
+        own_hubs = sum(cameras[h] == cameras[index] for h in hubs)
+        if index in first or (alone and len(hubs) < _MOST_HUBS) or (needed and own_hubs < _HUBS + len(first)):
             hubs.append(index)
             spectra[index] = own
     return ShootLight(scenes, anchors, tone, group, match, of)
@@ -224,9 +249,9 @@ def zones(light: ShootLight) -> F64:
     cells = np.column_stack([light.group * 1000.0, np.round(light.anchors / _CELL)])
     unique, inverse = np.unique(cells, axis=0, return_inverse=True)
     inverse = inverse.ravel()
-    if len(unique) == 1:
+    if len(unique) <= 1:
         return np.zeros(len(inverse))
     places = unique * [1.0, _CELL, _CELL]
     label = fcluster(linkage(places, "complete"), _ZONE, "distance")[inverse]
-    order = dict.fromkeys(label.tolist())
-    return np.array([list(order).index(v) for v in label.tolist()], dtype=np.float64)
+    order = {v: i for i, v in enumerate(dict.fromkeys(label.tolist()))}
+    return np.array([order[v] for v in label.tolist()], dtype=np.float64)

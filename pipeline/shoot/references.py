@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from pipeline.imaging.chart import find_card, find_chart
 from pipeline.imaging.chart_fit import Chart, fit_matrix, neutral_of, read_chart
-from pipeline.imaging.field import sensor_column
+from pipeline.imaging.field import sensor_column, sensor_row
 from pipeline.imaging.geometry import box_to_pixels
 from pipeline.model import F64, Image
 from pipeline.shoot.facts import Reference
@@ -32,7 +32,7 @@ def measure_references(
     proxy: upright small camera-linear picture; daylight (3,) multipliers. white is NaN where it cannot be used.
     """
     count = len(references)
-    whites, columns, matrices = np.full((count, 3), np.nan), np.zeros(count), np.full((count, 3, 3), np.nan)
+    whites, places, matrices = np.full((count, 3), np.nan), np.zeros((count, 2)), np.full((count, 3, 3), np.nan)
     reasons = [""] * count
     for index, reference in enumerate(references):
         try:
@@ -40,11 +40,12 @@ def measure_references(
         except ValueError as error:
             reasons[index] = str(error)
             continue
-        whites[index], columns[index] = white, sensor_column(*place, orientation)
+        whites[index] = white
+        places[index] = sensor_row(*place, orientation), sensor_column(*place, orientation)
         if matrix is not None:
             matrices[index] = matrix
     return {
-        "whites": whites, "columns": columns, "matrices": matrices,
+        "whites": whites, "places": places, "matrices": matrices,
         "reasons": np.frombuffer(json.dumps(reasons).encode(), dtype=np.uint8),
     }  # fmt: skip
 
@@ -100,10 +101,20 @@ class Reading:
     matrix: F64 | None
 
 
+@dataclass(frozen=True)
+class Shown:
+    """What one usable reference shows: white (3,) camera colour, where on the sensor (row, column from -1 to 1)."""
+
+    reference: Reference
+    white: F64
+    place: tuple[float, float]
+    matrix: F64 | None
+
+
 def readings(
     references: Sequence[Reference], measured: Mapping[str, Mapping[str, NDArray[Any]]], notices: list[str]
-) -> list[tuple[Reference, F64, float, F64 | None]]:
-    """(reference, white (3,) camera colour, sensor column, matrix) of the usable ones; the others are named."""
+) -> list[Shown]:
+    """What the usable references show; the others are named in `notices`."""
     found = []
     seen: dict[str, int] = {}
     for reference in references:
@@ -118,9 +129,8 @@ def readings(
             notices.append(f"reference {name}: {reason}; it is left out")
             continue
         matrix = m["matrices"][index]
-        found.append(
-            (reference, m["whites"][index], float(m["columns"][index]), matrix if np.isfinite(matrix).all() else None)
-        )
+        row, column = (float(v) for v in m["places"][index])
+        found.append(Shown(reference, m["whites"][index], (row, column), matrix if np.isfinite(matrix).all() else None))
     return found
 
 

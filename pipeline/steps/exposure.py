@@ -106,7 +106,8 @@ def _levels(
     known = np.isfinite(own) & (light.match >= _RECOGNISED)
     references = {light.of[r.frame] for r in context.facts.references if r.frame in light.of}
     aim = float(np.log2(params.mean)) + (params.target if isinstance(params.target, float) else 0.0)
-    levels: F64 = np.where(np.isfinite(own), aim - own, 0.0)  # of a scene that has only itself
+    # Of a scene that has only itself.
+    levels: F64 = np.where(np.isfinite(own) & (params.target != "exposed"), aim - own, 0.0)
     for number in np.unique(part):
         members = [int(i) for i in np.flatnonzero(part == number) if known[i]]
         typical = [i for i in members if i not in references] or members

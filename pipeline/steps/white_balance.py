@@ -175,17 +175,16 @@ def _reference_maps(
     """Group of scenes -> its references."""
     groups: dict[int, list[Reading]] = {}
     guesses: dict[int, list[F64]] = {}
-    for reference, white, column, matrix in readings(context.facts.references, context.measured, notices):
-        index = light.of[reference.frame]
-        scene, daylight = light.scenes[index], context.measured[reference.frame]["daylight"]
-        frame = scene.names.index(reference.frame)
-        here = palette.at(scene.drift, np.array([column - scene.pan[frame]]))[0]
-        pulse = _colour(scene.pulses[frame]).on(1, 9)[0]
-        place = int(np.clip((column + 1) / 2 * 9, 0, 8))
-        logs = np.log(white * daylight) + pulse[place] / _PER_STOP
+    for shown in readings(context.facts.references, context.measured, notices):
+        name, (row, column) = shown.reference.frame, shown.place
+        index = light.of[name]
+        scene, group = light.scenes[index], int(light.group[index])
+        frame = scene.names.index(name)
+        here = palette.at(scene.drift * _NEARER, np.array([column - scene.pan[frame]]))[0]
+        pulse = _colour(scene.pulses[frame]).at(row, column)
+        logs = np.log(shown.white * context.measured[name]["daylight"]) + pulse / _PER_STOP
         chroma = np.array([logs[0] - logs[1], logs[2] - logs[1]])
-        group = int(light.group[index])
-        groups.setdefault(group, []).append(Reading(reference.frame, light.anchors[index] + here, chroma, matrix))
+        groups.setdefault(group, []).append(Reading(name, light.anchors[index] + here, chroma, shown.matrix))
         guesses.setdefault(group, []).append(guess[index] + here)
     if not groups:
         notices.append("white_balance: no usable reference; gray_world was used instead")

@@ -1,0 +1,164 @@
+"""How long solve takes and how much memory for 100, 1,000 and 10,000 frames: `python -m tests.solve_benchmark`.
+
+The survey's and the scenes' records are made up: bursts of eight in the mixed light of two published lamps, one
+reference at each end. They are kept in a store as a survey would keep them, and the ready recipe's steps are solved.
+Each size runs in a process of its own, so that its peak memory is its own. `--singles` makes every frame a burst.
+The bar of issue 3: 10,000 frames in under a minute and under 1 GB.
+"""
+
+from __future__ import annotations
+
+import argparse
+import io
+import json
+import multiprocessing
+import resource
+import sys
+import tempfile
+import time
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+from pipeline.fixtures.light import response, tables
+
+from pipeline import describe, scenes
+from pipeline.imaging.field import Field
+from pipeline.imaging.neutral import candidates
+from pipeline.imaging.palette import Cloud, histogram, tones
+from pipeline.imaging.wave import ACROSS, DEGREE
+from pipeline.model import Burst, Exif, Frame
+from pipeline.recipe.recipe import load_recipe
+from pipeline.shoot.facts import Facts, Reference
+from pipeline.shoot.light import Scene
+from pipeline.solve import solve
+from pipeline.steps import REGISTRY
+from pipeline.store import Store
+from pipeline.survey import Survey
+
+SIZES = (100, 1000, 10_000)
+SECONDS, MEGABYTES = 60.0, 1024.0
+LAMPS = ("HP3", "LED-B5")
+NAMES = ("orange yellow", "neutral 6.5 (.44 D)", "white 9.5 (.05 D)", "light skin", "red", "blue", "dark skin")
+DAY = 1 / response(np.ones(31), "D65")
+
+
+def cloud(share: float, rng: np.random.Generator) -> Cloud:
+    """A scene whose light is `share` of the second lamp: published surfaces in areas of chance."""
+    points, green = [], []
+    for name in NAMES:
+        surface = np.array(tables()["reflectances"][name])
+        seen = (1 - share) * response(surface, LAMPS[0]) + share * response(surface, LAMPS[1])
+        count = int(rng.integers(100, 900))
+        logs = np.log(seen * DAY)
+        points.append(np.array([logs[0] - logs[1], logs[2] - logs[1]]) + rng.normal(0, 0.03, (count, 2)))
+        green.append(seen[1] * rng.uniform(0.4, 0.7, count))
+    chroma, light = np.concatenate(points), np.concatenate(green)
+    column = rng.uniform(-1, 1, len(light))
+    return Cloud(chroma, np.ones(len(light)), column, light / np.quantile(light, 0.9), np.log2(light))
+
+
+def scene(names: tuple[str, ...], index: int) -> Scene:
+    rng = np.random.default_rng(index)
+    of = cloud(float(rng.uniform(0, 1)), rng)
+    fall = 0.3 / (1 + np.arange(DEGREE + 1)[:, None, None] + 3 * np.arange(ACROSS + 1)[None, :, None])
+    pulses = tuple(Field(rng.normal(0, 1, (DEGREE + 1, ACROSS + 1, 3)) * fall * (len(names) > 1)) for _ in names)
+    return Scene(
+        names, pulses, (0.9,) * len(names), tuple(rng.normal(0, 0.05, len(names)).tolist()),
+        rng.normal(0, 0.05, (2, 2)), histogram(of).astype(np.float16), tones(of).astype(np.float16),
+        tuple(candidates(of)), rng.normal(-3, 0.4, 3), np.eye(3),
+    )  # fmt: skip
+
+
+def arrays(measured: dict[str, np.ndarray]) -> bytes:
+    buffer = io.BytesIO()
+    np.savez_compressed(buffer, **measured)
+    return buffer.getvalue()
+
+
+def fill(store: Store, count: int, size: int) -> tuple[list[Survey], list[Burst], Facts]:
+    """The store as a survey of `count` frames in bursts of `size` leaves it."""
+    start = datetime(2026, 2, 14, 19, 30)
+    facts = {"full_size": [4000, 6000], "notices": [], "seconds": 0.1}
+    white = response(np.ones(31), LAMPS[0]) * 0.3
+    proxy = np.random.default_rng(0).random((128, 192, 3)).astype(np.float16)
+    record = arrays({
+        "white_balance.as_shot": DAY, "white_balance.daylight": DAY,
+        "white_balance.whites": white[None], "white_balance.places": np.zeros((1, 2)),
+        "white_balance.matrices": np.full((1, 3, 3), np.nan),
+        "white_balance.reasons": np.frombuffer(json.dumps([""]).encode(), dtype=np.uint8),
+        "facts": np.frombuffer(json.dumps(facts).encode(), dtype=np.uint8), "proxy": proxy,
+    })  # fmt: skip
+    surveys, bursts = [], []
+    for first in range(0, count, size):
+        names = tuple(f"F{k:05d}" for k in range(first, min(first + size, count)))
+        bursts.append(Burst(names))
+        for at, name in enumerate(names):
+            exif = Exif("Evencourt", "One", iso=3200, exposure_time=0.001, f_number=2.8,
+                        time=start + timedelta(seconds=first * 1.5 + at * 0.1), has_subseconds=True)  # fmt: skip
+            surveys.append(Survey(Frame(name, Path(name), name, "raw", exif), name, name, (4000, 6000)))
+            store.put("survey", name, record)
+    ends = tuple(Reference(n, patch=(0.4, 0.4, 0.6, 0.6)) for n in ("F00000", f"F{count - 1:05d}"))
+    return surveys, bursts, Facts(references=ends)
+
+
+def keep_scenes(store: Store, surveys: Sequence[Survey], bursts: Sequence[Burst]) -> None:
+    """Puts made-up scenes where find_scenes looks for them, so that only solve is timed and not the pictures."""
+    index = iter(range(len(bursts)))
+
+    def made(task: scenes._Task) -> None:
+        found = scene(tuple(f.name for f in task.frames), next(index))
+        store.put("scene", task.key, arrays(found.as_arrays()))
+
+    true, scenes._look_at = scenes._look_at, made
+    try:
+        scenes.find_scenes(store, surveys, bursts)
+    finally:
+        scenes._look_at = true
+
+
+def _child(folder: str, count: int, size: int, answer: multiprocessing.SimpleQueue) -> None:
+    store = Store.open(Path(folder) / "out", Path(folder) / "shoot")
+    surveys, bursts, facts = fill(store, count, size)
+    keep_scenes(store, surveys, bursts)
+    recipe = load_recipe(describe.recipe_folder() / "overnight-web.yaml", REGISTRY)
+    before, worked = time.perf_counter(), time.process_time()
+    plan = solve(store, surveys, bursts, facts, recipe)
+    took, worked = time.perf_counter() - before, time.process_time() - worked
+    assert len(plan.solutions["white_balance"]) == len(plan.solutions["exposure"]) == count
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (2**20 if sys.platform == "darwin" else 2**10)
+    answer.put((took, worked, peak))
+
+
+def measure(count: int, size: int) -> tuple[float, float, float]:
+    """Seconds of solve by the clock and of the processor, and the process's peak in megabytes."""
+    context = multiprocessing.get_context("spawn")
+    answer = context.SimpleQueue()
+    with tempfile.TemporaryDirectory() as folder:
+        child = context.Process(target=_child, args=(folder, count, size, answer))
+        child.start()
+        child.join()
+        if child.exitcode:
+            raise SystemExit(f"{count} frames: the process ended with {child.exitcode}")
+    return answer.get()
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description="Time and memory of solve against the number of frames.")
+    parser.add_argument("--singles", action="store_true", help="no bursts: every frame is a scene of its own")
+    parser.add_argument("--sizes", default=",".join(map(str, SIZES)))
+    given = parser.parse_args()
+    first = 0.0
+    print("frames   seconds  processor  of linear  peak MB")
+    for count in (int(n) for n in given.sizes.split(",")):
+        seconds, worked, peak = measure(count, 1 if given.singles else 8)
+        first = first or worked / count
+        verdict = "" if count < SIZES[-1] else "  ok" if seconds < SECONDS and peak < MEGABYTES else "  MISSED"
+        print(
+            f"{count:6d} {seconds:9.2f} {worked:10.2f} {worked / count / first:9.2f}x {peak:8.0f}{verdict}", flush=True
+        )
+
+
+if __name__ == "__main__":
+    main()
