@@ -21,8 +21,8 @@ from pipeline.run import Shoot, read_shoot, survey_shoot
 from pipeline.shoot.facts import Facts, Reference
 from pipeline.shoot.light import Scene, ShootLight
 from pipeline.solve import shoot_light
-from pipeline.steps.base import SolveContext
 from pipeline.steps import white_balance
+from pipeline.steps.base import SolveContext
 from pipeline.steps.white_balance import WhiteBalanceParams, solve
 from pipeline.store import Store
 from pipeline.survey import read_measured
