@@ -66,6 +66,32 @@ def test_measured_sensors(shared: Callable[[str], Path]) -> None:
     assert np.min(ratios) > 0.8
 
 
+@pytest.mark.parametrize(
+    ("exposure", "size", "black", "lost"),
+    [(0.7, 32, None, 0), (0.7, 64, None, 0), (0.7, 300, None, 0), (0.02, 300, None, 0), (0.7, 300, 0.0, 0),
+     (0.02, 300, 0.0, 0), (3.0, 300, None, 0), (0.7, 300, None, 40)],
+)  # fmt: skip
+def test_unsure_is_over_rather_than_under(exposure: float, size: int, black: float | None, lost: int) -> None:
+    """Tiny, dark, overexposed frames, frames without values below black, and frames with a part that is lost."""
+    a, b, ratios = 1.6e-3, 1.6e-5, []
+    for name in SCENES:
+        frame = expose(mosaic_of(linear(name)[:size, :size] * exposure * UNBALANCED), a, b)
+        frame = frame if black is None else np.maximum(frame, np.float32(black))
+        frame[:lost] = 0
+        ratios.append(estimate(frame, RGGB).a / a)
+    assert np.min(ratios) > 0.7
+    assert 0.9 < np.median(ratios) < (1.3 if exposure == 0.7 and size == 300 and black is None else 8)
+
+
+@pytest.mark.parametrize("level", [0.0, 0.01, 0.1, 0.5, 0.9])
+def test_one_brightness_only(level: float) -> None:
+    found = estimate(expose(np.full((400, 600), level), 1.6e-3, 1.6e-5), RGGB)
+    truth = 1.6e-3 * level + 1.6e-5
+    assert (found.a > 0.9 * 1.6e-3).all()
+    assert ((found.a * level + found.b) / truth).min() > 0.9
+    assert ((found.a * level + found.b) / truth).max() < (1.3 if level < 0.9 else 4)
+
+
 def test_clipped_parts_do_not_count() -> None:
     a, b = 1.6e-3, 1.6e-5
     signal = mosaic_of(linear("coffee") * 1.6)

@@ -25,23 +25,11 @@ BRADFORD_D50_TO_D65: F64 = np.asarray(
     np.linalg.inv(_BRADFORD) @ np.diag((_BRADFORD @ _D65) / (_BRADFORD @ _D50)) @ _BRADFORD, dtype=np.float64
 )
 
-_ENTRIES = 65536
-_ROOTS = np.linspace(0.0, 1.0, _ENTRIES)
 
-
-def _encode_exact(x: NDArray[np.float64]) -> F64:
+def srgb_encode(x: NDArray[np.floating]) -> F64:
+    """Linear 0 to 1 (clipped) -> sRGB 0 to 1; IEC 61966-2-1. Any shape."""
+    x = np.clip(np.asarray(x, dtype=np.float64), 0.0, 1.0)
     return np.where(x <= 0.0031308, 12.92 * x, 1.055 * np.maximum(x, 1e-12) ** (1 / 2.4) - 0.055)
-
-
-# Indexed by the square root of the value, where the curve is nearly straight: error below 1.2e-5.
-_ENCODED = _encode_exact(_ROOTS**2).astype(np.float32)
-
-
-def srgb_encode(x: F32) -> F32:
-    """Linear 0 to 1 (clipped) -> sRGB 0 to 1; IEC 61966-2-1. Any shape, error below 1e-4."""
-    index = np.sqrt(np.clip(x, 0.0, 1.0)).astype(np.float32)
-    index *= np.float32(_ENTRIES - 1)
-    return _ENCODED[(index + np.float32(0.5)).astype(np.int32)]
 
 
 def srgb_decode(v: F32) -> F32:

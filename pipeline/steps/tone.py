@@ -36,7 +36,7 @@ def apply(image: Image, params: ToneParams, context: ApplyContext) -> Image:
 
 STEP = Step(
     name="tone",
-    version=1,
+    version=2,
     summary="Bring scene light to display values: straight below the knee, a soft shoulder above it.",
     Params=ToneParams,
     place="both",
