@@ -26,6 +26,7 @@ from pipeline import describe as describe_module
 from pipeline import executors
 from pipeline import run as engine
 from pipeline.errors import EvencourtError, InputError, RunStoppedError
+from pipeline.imaging.noise_pool import HEADINGS
 from pipeline.recipe.recipe import Recipe, flatten_yaml, load_recipe
 from pipeline.render import Refused
 from pipeline.render import render as render_frame
@@ -227,7 +228,10 @@ def survey(shoot: ShootFolder, facts: FactsFile = None, workers: Workers = 0) ->
     for title, columns, rows in (
         ("", ("burst", "frames", "time", "ISO", "shutter", "zone", "in the dark phase"), text_of.bursts),
         ("light", ("zone", "seen in", "frames", "colour", "level", "flicker"), text_of.zones),
+        ("noise", HEADINGS, text_of.noise),
     ):
+        if not rows:
+            continue
         table = Table(*columns, box=None, title=title or None, title_justify="left")
         for row in rows:
             table.add_row(*(escape(cell) for cell in row))

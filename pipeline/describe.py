@@ -8,11 +8,12 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import Any, Literal
 
+from pipeline.imaging.noise_pool import noise_notes, noise_rows
 from pipeline.lightwords import LightWords, light_words
 from pipeline.run import Shoot
 from pipeline.solve import shoot_light
-from pipeline.steps import white_balance
-from pipeline.steps.base import SolveContext, Step
+from pipeline.steps import decode, white_balance
+from pipeline.steps.base import SolveContext, Step, camera_of
 from pipeline.store import Store
 from pipeline.survey import Survey, read_measured
 
@@ -62,10 +63,11 @@ def _range(info: Any) -> str:
 
 @dataclass(frozen=True)
 class SurveyText:
-    """One row a burst, one row a light zone, and what a photographer should know."""
+    """One row a burst, one a light zone, one a camera and ISO, and what a photographer should know."""
 
     bursts: list[list[str]]
     zones: list[list[str]]
+    noise: list[list[str]]
     notes: list[str]
 
 
@@ -102,7 +104,20 @@ def survey_text(store: Store, shoot: Shoot, surveys: Sequence[Survey], workers: 
     timeless = sum(1 for f in shoot.frames if not f.exif.has_subseconds)
     if timeless:
         notes.append(f"{timeless} frames without sub-second times: bursts are found to the second only")
-    return SurveyText(rows, words.zones if words is not None else [], notes)
+    noise, of_noise = _noise(store, surveys)
+    return SurveyText(rows, words.zones if words is not None else [], noise, notes + of_noise)
+
+
+def _noise(store: Store, surveys: Sequence[Survey]) -> tuple[list[list[str]], list[str]]:
+    """Noise by camera and ISO against the straight line that it should follow."""
+    good = [s for s in surveys if not s.error]
+    measured = {s.frame.name: read_measured(store, s.key, decode.STEP.name) for s in good}
+    rows, notes = [], []
+    for sensor in decode.sensors([s.frame for s in good], measured):
+        camera = camera_of(sensor.frames[0])
+        rows += noise_rows(camera, sensor.noise)
+        notes += noise_notes(camera, sensor.noise)
+    return rows, notes
 
 
 def _light(

@@ -28,7 +28,7 @@ from pipeline.solve import Plan
 from pipeline.steps import crop
 from pipeline.steps import resize as resize_step
 from pipeline.steps.base import ApplyContext, Solution
-from pipeline.steps.decode import decode
+from pipeline.steps.decode import decode, mend_of
 from pipeline.steps.save import encode_jpeg
 from pipeline.store import Store, write_atomic
 
@@ -154,7 +154,7 @@ def _reserve(metadata: Metadata | None) -> int:
 
 def render(job: Job) -> list[Rendered | Refused]:
     """Make every output of one frame. Raises FrameError or OSError; files appear whole or not at all."""
-    decoded = decode(job.frame, job.long_edge)
+    decoded = decode(job.frame, job.long_edge, mend_of(job.solutions.get("decode", {})))
     image = decoded.image
     if job.thumbs:
         _thumb_before(job, image, decoded.as_shot if decoded.as_shot is not None else decoded.daylight)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from functools import cache
@@ -12,7 +12,7 @@ from pipeline.recipe.recipe import Bound, Recipe
 from pipeline.scenes import find_scenes
 from pipeline.shoot.facts import Facts
 from pipeline.shoot.light import ShootLight, compare
-from pipeline.steps.base import Solution, SolveContext
+from pipeline.steps.base import Measured, Solution, SolveContext
 from pipeline.store import Store
 from pipeline.survey import Survey, read_measured
 
@@ -28,6 +28,22 @@ class Plan:
     def of(self, step: str, frame: str) -> Solution:
         """The solution of one step for one frame; empty where the step has none."""
         return self.solutions.get(step, {}).get(frame, {})
+
+
+class _Measured(Mapping[str, Measured]):
+    """One step's measurements, each read when it is asked for: a whole night of them need not be in memory."""
+
+    def __init__(self, store: Store, of: Mapping[str, str], step: str) -> None:
+        self._store, self._of, self._step = store, of, step
+
+    def __getitem__(self, name: str) -> Measured:
+        return read_measured(self._store, self._of[name], self._step)
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._of)
+
+    def __len__(self) -> int:
+        return len(self._of)
 
 
 def shoot_light(
@@ -67,8 +83,7 @@ def solve(
     def run(bound: Bound, label: str) -> None:
         if bound.step.solve is None:
             return
-        own = keys if bound.step.measure is not None else {}
-        measured = {name: read_measured(store, key, bound.step.name) for name, key in own.items()}
+        measured = _Measured(store, keys, bound.step.name)
         context = SolveContext(frames, bursts, facts, measured, light, dict(solutions))
         solved = bound.step.solve(context, bound.params)
         solutions[label] = solved.by_frame

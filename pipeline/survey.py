@@ -104,9 +104,9 @@ def reason(error: BaseException) -> str:
 
 def _survey_one(task: _Task) -> Survey:
     start = time.perf_counter()
-    decoded = decode(task.frame, MEASURED_EDGE)
+    decoded = decode(task.frame, MEASURED_EDGE, sense=True)
     context = MeasureContext(task.frame, decoded.image, decoded.as_shot, decoded.daylight, task.references)
-    arrays: dict[str, NDArray[Any]] = {}
+    arrays: dict[str, NDArray[Any]] = {f"{DECODE.name}.{field}": values for field, values in decoded.sensed.items()}
     for name, step in REGISTRY.items():
         if step.measure is not None:
             arrays |= {f"{name}.{field}": values for field, values in step.measure(context).items()}

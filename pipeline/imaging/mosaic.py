@@ -6,7 +6,8 @@ the average hides what a costlier demosaic would add. Larger sizes take LibRaw's
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -20,10 +21,13 @@ from scipy.fft import dctn
 from pipeline.errors import FrameError
 from pipeline.imaging import noise as noise_model
 from pipeline.imaging.colour import camera_to_working
+from pipeline.imaging.defects import candidates, remove_rows, repair, row_noise
 from pipeline.model import F32, F64, Domain, Image, Noise
 
 # Above this scale the bilinear demosaic would show; below it the area average hides it.
 AHD_ABOVE = 0.67
+# Pixels from which the rows of a frame are looked at: in a small one the picture's own lines are taken for noise.
+_ROWS_FROM = 1_000_000
 _BAYER: dict[tuple[int, ...], int] = {
     (0, 1, 1, 2): cv2.COLOR_BayerRGGB2RGB,
     (2, 1, 1, 0): cv2.COLOR_BayerBGGR2RGB,
@@ -41,6 +45,7 @@ class RawFrame:
     daylight    (3,) multipliers of the camera's daylight matrix, green = 1
     full_size   (height, width) of the upright frame at full resolution, square pixels
     notices     what the report should say
+    sensed      what the mosaic says of the sensor, arrays for the survey; empty unless asked for
     """
 
     image: Image
@@ -48,6 +53,23 @@ class RawFrame:
     daylight: F64
     full_size: tuple[int, int]
     notices: tuple[str, ...]
+    sensed: Mapping[str, NDArray[Any]]
+
+
+@dataclass(frozen=True)
+class Mend:
+    """What the whole shoot knows of a frame's sensor.
+
+    noise        model of the mosaic at this ISO
+    rows         variance of the row noise, saturation squared; 0 where there is none
+    defects      pixels to repair, row * width + column, sorted
+    clips_black  whether the raw holds nothing below black
+    """
+
+    noise: Noise
+    rows: float = 0.0
+    defects: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+    clips_black: bool = False
 
 
 def open_raw(path: Path) -> Any:
@@ -88,11 +110,11 @@ def upright_size(raw: Any) -> tuple[int, int]:
     return (width, height) if sizes.flip in (5, 6) else (height, width)
 
 
-def decode_raw(path: Path, long_edge: int | None) -> RawFrame:
+def decode_raw(path: Path, long_edge: int | None, mend: Mend | None = None, sense: bool = False) -> RawFrame:
     """Decode to at most `long_edge` pixels (None: full size).
 
-    Source of the camera matrix: LibRaw's table or the file's own (DNG). Noise is estimated from the
-    mosaic. Raises FrameError.
+    Source of the camera matrix: LibRaw's table or the file's own (DNG). `mend`: repair the sensor's defects and
+    rows, and take its noise; else noise is estimated from this frame. sense: also look for them. Raises FrameError.
     """
     with open_raw(path) as raw:
         full = upright_size(raw)
@@ -102,12 +124,21 @@ def decode_raw(path: Path, long_edge: int | None) -> RawFrame:
         to_working, daylight = _matrix(raw, notices)
         as_shot = _as_shot(raw)
         size = (max(1, round(full[0] * scale)), max(1, round(full[1] * scale)))
+        sensed: Mapping[str, NDArray[Any]] = {}
         if pattern is None:
             pixels = _by_libraw(raw, size, as_shot, daylight, half=scale <= 0.5)
             noise = noise_model.estimate_rgb(pixels, np.ones(3))
         else:
             mosaic, black, white = _mosaic(raw, pattern)
-            model = _mosaic_noise(mosaic, black, white, pattern)
+            if mend is None:
+                statistics = noise_model.statistics(mosaic, pattern, black, white)
+                model = noise_model.noise_of(statistics)
+                sensed = _sensed(mosaic, pattern, model, statistics, black, white) if sense else {}
+            else:
+                model = mend.noise
+                mended = _mended(mosaic, pattern, mend, black, white)
+                if mended is not mosaic:
+                    raw.raw_image_visible[:] = mosaic = mended
             if scale > AHD_ABOVE:
                 pixels = _by_libraw(raw, size, as_shot, daylight, half=False)
             else:
@@ -117,7 +148,7 @@ def decode_raw(path: Path, long_edge: int | None) -> RawFrame:
     if not np.isfinite(pixels).all() or float(np.abs(pixels).max()) < 1e-6:
         raise FrameError("every pixel is black; the raw data holds no picture")
     image = Image(pixels, Domain.CAMERA, noise, np.ones(3), to_working)
-    return RawFrame(image, as_shot, daylight, full, tuple(notices))
+    return RawFrame(image, as_shot, daylight, full, tuple(notices), sensed)
 
 
 def _pattern(raw: Any) -> NDArray[np.int64] | None:
@@ -183,20 +214,44 @@ def _missing_rows(mosaic: NDArray[np.uint16]) -> float:
     return 0.0 if not constant[-1] else float(np.argmin(constant[::-1]) or len(constant)) / len(constant)
 
 
-def _mosaic_noise(mosaic: NDArray[np.uint16], black: F64, white: F64, pattern: NDArray[np.int64]) -> Noise:
-    """Noise from at most six bands of rows, which hold enough blocks and keep the cost down."""
-    rows = mosaic.shape[0] // 2 * 2
-    if mosaic.size > 4_000_000:
-        starts = np.linspace(0, rows - 256, 6).astype(int) // 2 * 2
-        mosaic = np.concatenate([mosaic[s : s + 256] for s in starts])
-    values = mosaic.astype(np.float32)
-    for row in (0, 1):
-        for column in (0, 1):
-            channel = pattern[row, column]
-            cell = values[row::2, column::2]
-            cell -= np.float32(black[channel])
-            cell /= np.float32(white[channel] - black[channel])
-    return noise_model.estimate(values, pattern)
+def _sensor(
+    pattern: NDArray[np.int64], noise: Noise, black: F64, white: F64, clips_black: bool = False
+) -> noise_model.Sensor | None:
+    """None where the colours have blacks of their own: one threshold then serves none of them."""
+    if np.ptp(black) > 0.5:
+        return None
+    return noise_model.Sensor(pattern, noise, float(black.min()), float((white - black).min()), clips_black)
+
+
+def _sensed(
+    mosaic: NDArray[np.uint16],
+    pattern: NDArray[np.int64],
+    noise: Noise,
+    statistics: noise_model.NoiseStatistics,
+    black: F64,
+    white: F64,
+) -> Mapping[str, NDArray[Any]]:
+    arrays: dict[str, NDArray[Any]] = {**statistics.arrays(), "mosaic_size": np.array(mosaic.shape)}
+    sensor = _sensor(pattern, noise, black, white)
+    if sensor is not None:
+        found = candidates(mosaic, sensor)
+        arrays |= {
+            "index": found.index, "excess": found.excess.astype(np.float16), "level": found.level.astype(np.float16),
+        }  # fmt: skip
+        if mosaic.size >= _ROWS_FROM:
+            rows = row_noise(mosaic, sensor)
+            arrays["rows"] = np.array([rows.variance, rows.error, rows.finest])
+    return arrays
+
+
+def _mended(
+    mosaic: NDArray[np.uint16], pattern: NDArray[np.int64], mend: Mend, black: F64, white: F64
+) -> NDArray[np.uint16]:
+    """Without defects and row noise; the same object where there are none."""
+    sensor = _sensor(pattern, mend.noise, black, white, mend.clips_black)
+    if sensor is None:
+        return mosaic
+    return np.asarray(remove_rows(repair(mosaic, mend.defects), sensor, mend.rows), dtype=np.uint16)
 
 
 def _by_area(

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 from pydantic import Field
 
 from pipeline.imaging import noise as noise_model
+from pipeline.imaging.defects import Candidates
 from pipeline.imaging.geometry import resize, resize_energy
-from pipeline.imaging.mosaic import decode_raw
+from pipeline.imaging.mosaic import Mend, decode_raw
+from pipeline.imaging.noise import NoiseStatistics, RowNoise
+from pipeline.imaging.noise_pool import CameraNoise, camera_noise, noise_notes, row_variance, vote
 from pipeline.imaging.pictures import read_picture
-from pipeline.model import F64, Domain, Frame, Image
-from pipeline.steps.base import Params, Step
+from pipeline.model import F64, Domain, Frame, Image, Noise
+from pipeline.steps.base import Measured, Params, Solution, SolveContext, Solved, Step, camera_of, floats
 
 
 class DecodeParams(Params):
@@ -25,33 +30,129 @@ class DecodeParams(Params):
     )
 
 
+_SEEN = 200  # frames of a sensor that are asked for its defects
+
+
+@dataclass(frozen=True)
+class Sensor:
+    """One camera body's frames of one size: their noise by ISO, and what each says of its rows."""
+
+    frames: Sequence[Frame]
+    width: int
+    noise: CameraNoise
+    rows: Mapping[str, RowNoise]
+
+
+def sensors(frames: Sequence[Frame], measured: Mapping[str, Measured]) -> list[Sensor]:
+    """The sensors of a shoot, from what the survey measured; pictures that are no raw files have none."""
+    groups: dict[tuple[str, str, str, tuple[int, ...]], list[Frame]] = {}
+    statistics: dict[str, NoiseStatistics] = {}
+    rows: dict[str, RowNoise] = {}
+    for frame in frames:
+        own = measured[frame.name]
+        if "bins" not in own:
+            continue
+        size = tuple(int(n) for n in own["mosaic_size"])
+        groups.setdefault((frame.exif.make, frame.exif.model, frame.exif.serial, size), []).append(frame)
+        statistics[frame.name] = NoiseStatistics.from_arrays(own)
+        if "rows" in own:
+            rows[frame.name] = RowNoise(*(float(v) for v in own["rows"]))
+    return [
+        Sensor(some, key[3][1], camera_noise([(f.exif.iso, statistics[f.name]) for f in some]), rows)
+        for key, some in groups.items()
+    ]
+
+
+def solve(context: SolveContext, params: DecodeParams) -> Solved:
+    """Per camera and ISO the noise that all its frames agree on; per sensor its defects and the noise of its rows."""
+    solutions: dict[str, Solution] = {}
+    notices: list[str] = []
+    for sensor in sensors(context.frames, context.measured):
+        found, frames, rows = sensor.noise, sensor.frames, sensor.rows
+        defects = _defects(context, sensor)
+        of_rows = {
+            iso: row_variance(
+                [rows[f.name] for f in frames if f.exif.iso == iso and f.name in rows], float(found.model(iso).b.max())
+            )
+            for iso in found.pools
+        }
+        camera = camera_of(frames[0])
+        notices += noise_notes(camera, found)
+        if len(defects):
+            notices.append(f"{camera}: {len(defects)} pixels stand out in most frames and are repaired")
+        striped = [f"{iso:.0f}" for iso, v in of_rows.items() if v > 0 and iso]
+        if striped:
+            notices.append(f"{camera}: noise of whole rows at ISO {', '.join(striped)} is taken out")
+        for frame in frames:
+            model = found.model(frame.exif.iso)
+            solutions[frame.name] = {
+                "noise_a": floats(model.a),
+                "noise_b": floats(model.b),
+                "rows": float(f"{of_rows[frame.exif.iso]:.7g}"),
+                "defects": defects,
+                "clips_black": found.pools[frame.exif.iso].clips_black,
+            }
+    return Solved(solutions, tuple(notices))
+
+
+def _defects(context: SolveContext, sensor: Sensor) -> list[int]:
+    frames = sensor.frames
+    pick = np.unique(np.linspace(0, len(frames) - 1, min(_SEEN, len(frames))).round().astype(int))
+    burst = {name: index for index, b in enumerate(context.bursts) for name in b.frames}
+    seen = [(frames[i], context.measured[frames[i].name]) for i in pick]
+    seen = [(f, m) for f, m in seen if "index" in m]
+    isos = [f.exif.iso for f, _ in seen]
+    known = [iso for iso in isos if iso]
+    return [
+        int(n)
+        for n in vote(
+            [Candidates(m["index"], m["excess"].astype(np.float32), m["level"].astype(np.float32)) for _, m in seen],
+            [sensor.noise.model(f.exif.iso) for f, _ in seen],
+            [burst.get(f.name, -1) for f, _ in seen],
+            sensor.width,
+            known if len(known) == len(isos) else None,
+        )
+    ]
+
+
+def mend_of(solution: Solution) -> Mend | None:
+    """What `solve` found for a frame, as the decode takes it."""
+    if "noise_a" not in solution:
+        return None
+    noise = Noise(np.array(solution["noise_a"]), np.array(solution["noise_b"]))
+    defects = np.array(solution["defects"], dtype=np.int64)
+    return Mend(noise, solution["rows"], defects, solution["clips_black"])
+
+
 STEP = Step(
     name="decode",
-    version=1,
+    version=2,
     summary="Read a raw frame or a JPEG, TIFF or PNG into linear camera colour, upright, black subtracted.",
     Params=DecodeParams,
     place="shared",
     takes=(),
     gives=Domain.CAMERA,
+    solve=solve,
 )
 
 
 @dataclass(frozen=True)
 class Decoded:
-    """An image, the camera's balances as in imaging.mosaic.RawFrame, the full size and notices."""
+    """An image, the camera's balances as in imaging.mosaic.RawFrame, the full size, notices and what was sensed."""
 
     image: Image
     as_shot: F64 | None
     daylight: F64
     full_size: tuple[int, int]
     notices: tuple[str, ...]
+    sensed: Mapping[str, NDArray[Any]] = field(default_factory=dict)
 
 
-def decode(frame: Frame, long_edge: int | None) -> Decoded:
-    """`frame` at most `long_edge` pixels long (None: all of them). Raises FrameError."""
+def decode(frame: Frame, long_edge: int | None, mend: Mend | None = None, sense: bool = False) -> Decoded:
+    """`frame` at most `long_edge` pixels long (None: all of them). mend, sense: see decode_raw. Raises FrameError."""
     if frame.kind == "raw":
-        raw = decode_raw(frame.path, long_edge)
-        return Decoded(raw.image, raw.as_shot, raw.daylight, raw.full_size, raw.notices)
+        raw = decode_raw(frame.path, long_edge, mend, sense)
+        return Decoded(raw.image, raw.as_shot, raw.daylight, raw.full_size, raw.notices, raw.sensed)
     picture = read_picture(frame.path)
     pixels = picture.pixels
     full = (pixels.shape[0], pixels.shape[1])
