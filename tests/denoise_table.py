@@ -1,4 +1,4 @@
-"""Denoise against other methods on photographs: `python -m tests.denoise_table [--held-out|--tuning] [--iso N]`.
+"""Denoise against other methods on photographs: `python -m tests.denoise_table [--tuning] [--iso N] [--quick]`.
 
 Prints, for each ISO, the mean sRGB PSNR and CIEDE2000 of each method on noise that is independent in each
 channel and on the web path (mosaic, bilinear demosaic, area average to 2048 of 6000 pixels: correlated),
@@ -20,21 +20,21 @@ from __future__ import annotations
 import argparse
 import hashlib
 import importlib.util
-import os
 import tempfile
 import time
 from collections.abc import Callable, Sequence
+from datetime import datetime
 from functools import cache
 from pathlib import Path
 
-for _name in ("NUMBA_NUM_THREADS", "OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
-    os.environ.setdefault(_name, "1")  # before the libraries are imported: CPU time of one core
-
 import cv2
 import numpy as np
+import rawpy
+from scipy.fft import dctn
 from skimage.color import deltaE_ciede2000, rgb2lab
+from skimage.restoration import denoise_nl_means, denoise_wavelet
 
-from pipeline.imaging.denoise import denoise, stabilise, unstabilise
+from pipeline.imaging.denoise import QUALITIES, Quality, denoise, denoise_mosaic, stabilise, unstabilise
 from pipeline.model import Noise
 
 TUNING = ("astronaut", "coffee", "chelsea", "friends_by_Aitzol_Berasategi", "Picture_1A_by_freespace")
@@ -50,6 +50,8 @@ HELD_OUT = (
 )
 # Left and top of the crop, as fractions of what is free; where nothing is said the middle is taken.
 _PLACES = {"astronaut": (0.4, 0.0), "Kleiber_by_Lukas_Baubkus": (0.5, 0.4), "rocket": (0.6, 0.8)}
+# Wallpapers of 3000 pixels and more: sharp enough as they are for a frame of full size.
+_OWN_PIXELS = ("Dragonfly_by_Bolly", "Kleiber_by_Lukas_Baubkus", "life_by_Aitzol_Berasategi")
 _SIDE = 256
 _WIDEST = 1600  # wallpapers are brought to this width: sharp at 1:1, as a web picture is
 EXPOSURE = 0.7
@@ -74,7 +76,7 @@ def encode(picture: Picture) -> np.ndarray:
     return np.where(x <= 0.0031308, 12.92 * x, 1.055 * x ** (1 / 2.4) - 0.055)
 
 
-def photograph(name: str) -> Picture | None:
+def photograph(name: str, widest: int = _WIDEST) -> Picture | None:
     """A crop of 256 x 256 pixels in linear light; None where its package is not installed."""
     for package, folder in (("skimage", "data"), ("sklearn", "datasets/images"), (None, "/usr/share/backgrounds")):
         found = importlib.util.find_spec(package) if package else None
@@ -83,8 +85,8 @@ def photograph(name: str) -> Picture | None:
         root = Path(found.origin).parent / folder if found and found.origin else Path(folder)
         for path in sorted(root.glob(f"{name}.*")):
             rgb = cv2.imread(str(path), cv2.IMREAD_COLOR)[..., ::-1]
-            if rgb.shape[1] > _WIDEST:
-                size = (_WIDEST, round(rgb.shape[0] * _WIDEST / rgb.shape[1]))
+            if rgb.shape[1] > widest:
+                size = (widest, round(rgb.shape[0] * widest / rgb.shape[1]))
                 rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
             across, down = _PLACES.get(name, (0.5, 0.5))
             left, top = int(across * (rgb.shape[1] - _SIDE)), int(down * (rgb.shape[0] - _SIDE))
@@ -165,7 +167,6 @@ def web_noise(side: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     samples /= np.sqrt(energy)
     # The power in the DFT from the correlation at short lags: a filter of a few pixels has no other.
     reach = 6
-    power_dft = np.empty((side, side, 3))
     spectrum = np.abs(np.fft.fft2(samples, axes=(1, 2))) ** 2
     lags = np.fft.ifft2(spectrum, axes=(1, 2)).real.mean(axis=0) / np.prod(samples.shape[1:3])
     whole = np.zeros((side, side, 3))
@@ -178,8 +179,6 @@ def web_noise(side: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 def block_power(samples: np.ndarray) -> np.ndarray:
     """(N, H, W, 3) of unit variance -> mean power (3, 8, 8) of the DCT coefficients."""
-    from scipy.fft import dctn
-
     n, height, width, _ = samples.shape
     cut = samples[:, : height // 8 * 8, : width // 8 * 8]
     blocks = cut.reshape(n, height // 8, 8, width // 8, 8, 3)
@@ -192,25 +191,54 @@ def score(truth: Picture, estimate: Picture) -> tuple[float, float]:
     return float(-10 * np.log10(np.mean((t - e) ** 2))), float(deltaE_ciede2000(rgb2lab(t), rgb2lab(e)).mean())
 
 
-def _stabilised(method: Callable[[np.ndarray], np.ndarray]) -> Callable[[Picture, Noise], Picture]:
+def _stabilised(method: Callable[[np.ndarray], np.ndarray]) -> Method:
     """The method between the same transform and inverse that denoise uses: unit variance in each channel."""
 
-    def run(noisy: Picture, noise: Noise) -> Picture:
-        channels = range(3)
-        a, b = np.maximum(noise.a, 0), noise.b
-        z = np.stack([stabilise(noisy[..., c].astype(np.float64), a[c], b[c]) for c in channels], axis=-1)
+    def run(noisy: Picture, noise: Noise, power: np.ndarray | None) -> Picture:
+        a, b = noise.a, noise.b
+        z = np.stack([stabilise(noisy[..., c].astype(np.float64), a[c], b[c]) for c in range(3)], axis=-1)
         cleaned = method(z)
-        return np.stack([unstabilise(cleaned[..., c], a[c], b[c]) for c in channels], axis=-1)
+        return np.stack([unstabilise(cleaned[..., c], a[c], b[c]) for c in range(3)], axis=-1)
 
     return run
 
 
-def _bm3d(z: np.ndarray, power: np.ndarray | None) -> np.ndarray:
+def _ours(quality: Quality) -> Method:
+    def run(noisy: Picture, noise: Noise, power: np.ndarray | None) -> Picture:
+        # Of channels whose noise is independent, luma and chroma have the mean power.
+        mean = None if power is None else power.mean(axis=0)
+        return denoise(noisy, noise, psd=(mean, mean), quality=quality)
+
+    return run
+
+
+def _wavelet(z: np.ndarray) -> np.ndarray:
+    low, high = z.min(), np.ptp(z)
+    cleaned = denoise_wavelet((z - low) / high, channel_axis=-1, convert2ycbcr=True, method="BayesShrink")
+    return np.asarray(cleaned * high + low)
+
+
+def _nl_means(z: np.ndarray) -> np.ndarray:
+    return np.asarray(denoise_nl_means(z, patch_size=5, patch_distance=6, h=0.7, sigma=1.0, channel_axis=-1))
+
+
+def _opencv_nl_means(z: np.ndarray) -> np.ndarray:
+    """Each channel in 16 bits; OpenCV's L1 norm is the one that takes them."""
+    low, scale = z.min(), 60000 / np.ptp(z)
+    counts = np.round((z - low) * scale).astype(np.uint16)
+    h = [float(1.2 * scale)]
+    planes = [
+        cv2.fastNlMeansDenoising(np.ascontiguousarray(counts[..., c]), h, None, 5, 15, cv2.NORM_L1) for c in range(3)
+    ]
+    return np.stack(planes, axis=-1) / scale + low
+
+
+def _bm3d(z: np.ndarray, power: np.ndarray | None, seconds: list[float]) -> np.ndarray:
     """z of unit variance, (H, W, 3); power (H, W, 3) of the noise in the DFT, None is white."""
     import bm3d
 
     if not hasattr(np, "trapz"):  # its older name, which the package still calls; gone from NumPy 2.4
-        np.trapz = np.trapezoid
+        np.trapz = np.trapezoid  # noqa: NPY201
     digest = hashlib.sha256(np.round(z, 4).tobytes() + (b"" if power is None else np.round(power).tobytes()))
     kept = Path(tempfile.gettempdir()) / "evencourt-bm3d" / f"{digest.hexdigest()}.npz"
     kept.parent.mkdir(exist_ok=True)
@@ -221,4 +249,144 @@ def _bm3d(z: np.ndarray, power: np.ndarray | None) -> np.ndarray:
         # Its colour transform scales by the range of the picture, so that it takes any units.
         cleaned = bm3d.bm3d_rgb(z, [1.0, 1.0, 1.0] if power is None else power, profile)
         np.savez(kept, cleaned=cleaned, seconds=time.process_time() - start)
-    return np.load(kept)["cleaned"]
+    result = np.load(kept)
+    seconds.append(float(result["seconds"]))
+    return np.asarray(result["cleaned"])
+
+
+def _seconds(method: Method) -> float:
+    """CPU seconds per megapixel of a picture of 1 megapixel, the least of three; compiled and warm."""
+    truth = np.tile(photograph("coffee"), (4, 4, 1))
+    _, noisy, noise, _ = independent(truth, 6400, 1)
+    times = []
+    for _ in range(3):
+        start = time.process_time()
+        method(noisy, noise, None)
+        times.append(time.process_time() - start)
+    return min(times) / (noisy.shape[0] * noisy.shape[1] / 1e6)
+
+
+def _methods(slow: list[float]) -> dict[str, tuple[Method, bool]]:
+    """Name -> method, and whether its time is to be measured."""
+    found: dict[str, tuple[Method, bool]] = {
+        "none": (lambda noisy, noise, power: noisy, False),
+        "scikit-image wavelets": (_stabilised(_wavelet), True),
+        "scikit-image non-local means": (_stabilised(_nl_means), True),
+        "OpenCV non-local means": (_stabilised(_opencv_nl_means), True),
+        "ours, standard": (_ours("standard"), True),
+        "ours, fine": (_ours("fine"), True),
+    }
+    if importlib.util.find_spec("bm3d") is not None:
+
+        def told(noisy: Picture, noise: Noise, power: np.ndarray | None) -> Picture:
+            dft = None if power is None else web_noise(noisy.shape[0])[2]
+            return _stabilised(lambda z: _bm3d(z, dft, slow))(noisy, noise, None)
+
+        def untold(noisy: Picture, noise: Noise, power: np.ndarray | None) -> Picture:
+            return _stabilised(lambda z: _bm3d(z, None, slow))(noisy, noise, None)
+
+        found["BM3D, told the spectrum"] = (told, False)
+        found["BM3D, taking noise as white"] = (untold, False)
+    return found
+
+
+def table(names: Sequence[str], isos: Sequence[int], quick: bool) -> None:
+    slow: list[float] = []
+    methods = _methods(slow)
+    if quick:
+        methods = {name: entry for name, entry in methods.items() if "means" not in name}
+    pictures = {name: picture for name in names if (picture := photograph(name)) is not None}
+    print("pictures:", ", ".join(pictures), "| not installed:", ", ".join(set(names) - set(pictures)) or "none")
+    seconds = {name: _seconds(method) for name, (method, timed) in methods.items() if timed}
+    reference = "BM3D, told the spectrum"
+    for iso in isos:
+        scores: dict[str, list[tuple[float, float]]] = {}
+        for kind in (independent, web):
+            cases = [kind(truth, iso, 7) for truth in pictures.values()]
+            for name, (method, _) in methods.items():
+                each = [score(case[0], method(*case[1:])) for case in cases]
+                scores.setdefault(name, []).append(tuple(np.mean(each, axis=0)))
+        if reference in methods and slow:
+            seconds[reference] = seconds["BM3D, taking noise as white"] = float(np.mean(slow)) / (_SIDE**2 / 1e6)
+        print(f"\nISO {iso:<29}independent dB, dE | web dB, dE   | web to BM3D dB, dE | CPU s/MP, BM3D's time over it")
+        for name, ((a, b), (c, d)) in scores.items():
+            base = scores.get(reference, [(np.nan, np.nan)] * 2)[1]
+            line = f"{name:<33}{a:13.2f} {b:6.3f}   {c:6.2f} {d:6.3f}   {c - base[0]:+10.2f} {d - base[1]:+6.3f}"
+            if name in seconds:
+                line += f"   {seconds[name]:10.2f} {seconds.get(reference, np.nan) / seconds[name]:8.0f}"
+            print(line)
+
+
+def _ahd(mosaic: np.ndarray) -> Picture:
+    """LibRaw's demosaic of a mosaic, balanced, as pipeline/imaging/mosaic.py asks for it."""
+    from pipeline.fixtures.dng import write_dng
+
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "frame.dng"
+        write_dng(
+            path, _as_counts(np.pad(mosaic, 8, mode="reflect")), black=int(_BLACK), white=int(_WHITE),
+            pattern="RGGB", make="Evencourt", model="Evencourt Test Camera", serial="1", lens="", iso=6400,
+            exposure_time=0.001, f_number=2.8, focal_length=85.0, time=datetime(2026, 2, 14, 19, 30),
+            color_matrix=np.eye(3), as_shot_neutral=tuple((1 / GAINS).tolist()),
+        )  # fmt: skip
+        with rawpy.imread(str(path)) as raw:
+            rgb = raw.postprocess(
+                user_wb=[*GAINS.tolist(), 1.0], output_color=rawpy.ColorSpace.raw, output_bps=16, gamma=(1, 1),
+                no_auto_bright=True, adjust_maximum_thr=0.0, highlight_mode=rawpy.HighlightMode.Ignore,
+            )  # fmt: skip
+    return rgb[8:-8, 8:-8].astype(np.float32) * np.float32(GAINS.max() / 65535)
+
+
+def full_size(names: Sequence[str], isos: Sequence[int]) -> None:
+    """Cleaned before and after the demosaic. A full-size frame is not sharp at the pixel: wallpapers of 3000
+    pixels and more have their own pixels here, the others are enlarged by 1.5."""
+    pictures = []
+    for name in names:
+        picture, whole = photograph(name), photograph(name, 100_000)
+        if picture is None or whole is None:
+            continue
+        large = cv2.resize(picture, None, fx=1.5, fy=1.5, interpolation=cv2.INTER_CUBIC)
+        pictures.append(whole if name in _OWN_PIXELS else np.maximum(large, 0))
+    flat = _ahd(np.random.default_rng(1).normal(0.2, 0.02, (512, 512)))
+    energy = flat.var(axis=(0, 1)) / (0.02 * GAINS) ** 2
+    power = block_power(((flat - flat.mean(axis=(0, 1))) / flat.std(axis=(0, 1)))[None].astype(np.float64))
+    for iso in isos:
+        a, b = camera_noise(iso)
+        camera = Noise(np.full(3, a), np.full(3, b))
+        scores: dict[str, list[tuple[float, float]]] = {}
+        for truth in pictures:
+            mosaic = expose(mosaic_of(truth / GAINS), iso, 7)
+            noisy = _ahd(mosaic)
+            results = {"none": noisy}
+            for quality in QUALITIES:
+                results[f"after the demosaic, {quality}"] = _ours(quality)(noisy, balanced_noise(iso, energy), power)
+                white = _ours(quality)(noisy, balanced_noise(iso), None)
+                results[f"after it, {quality}, taken as white"] = white
+                packed = np.stack([mosaic[y::2, x::2] for y in (0, 1) for x in (0, 1)], axis=-1).astype(np.float32)
+                cleaned = denoise_mosaic(packed, camera, balance=GAINS, quality=quality)
+                whole = np.empty_like(mosaic)
+                for index in range(4):
+                    whole[index // 2 :: 2, index % 2 :: 2] = cleaned[..., index]
+                results[f"before the demosaic, {quality}"] = _ahd(whole)
+            results["no noise"] = _ahd(mosaic_of(truth / GAINS))
+            for name, result in results.items():
+                scores.setdefault(name, []).append(score(truth, result))
+        print(f"\nFull size, ISO {iso:<22}dB     dE")
+        for name, each in scores.items():
+            print(f"{name:<33}{np.mean(each, axis=0)[0]:9.2f} {np.mean(each, axis=0)[1]:6.3f}")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
+    parser.add_argument("--tuning", action="store_true", help="the photographs the filter was tuned on")
+    parser.add_argument("--iso", type=int, action="append", help="only this ISO; may be repeated")
+    parser.add_argument("--quick", action="store_true", help="leave out non-local means")
+    arguments = parser.parse_args()
+    cv2.setNumThreads(1)
+    names, isos = TUNING if arguments.tuning else HELD_OUT, arguments.iso or ISOS
+    table(names, isos, arguments.quick)
+    full_size(names, [iso for iso in isos if iso >= 6400])
+
+
+if __name__ == "__main__":
+    main()

@@ -4,28 +4,38 @@ Variance: generalised Anscombe transform with the closed form of its exact unbia
 Foi, "Optimal inversion of the generalized Anscombe transformation for Poisson-Gaussian noise", IEEE Trans.
 Image Process. 22(1), 2013). Filter: 8x8 DCT of overlapping patches, hard threshold, then an empirical
 Wiener pass steered by the first (Yu and Sapiro, "DCT image denoising", IPOL 2011; the second pass as in
-Dabov et al. 2007). Coarser scales are cleaned too, so that no blotches wider than a patch remain
-(Pierazzo, Morel and Facciolo, "Multi-scale DCT denoising", IPOL 2017; here with an area pyramid).
+Dabov et al. 2007), or patches shrunk together with those most like them (block_wiener.py). Coarser scales
+are cleaned too (Pierazzo, Morel and Facciolo, "Multi-scale DCT denoising", IPOL 2017; here with an area pyramid).
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Literal
 
 import cv2
 import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.imaging.block_wiener import collaborate, match
 from pipeline.imaging.sliding_dct import sliding_dct
 from pipeline.model import F32, F64, Noise
 
-# Steps between patches of the threshold pass and of the Wiener pass, for luma and for chroma.
-_LUMA_STEPS = (3, 2)
-_CHROMA_STEPS = (4, 3)
-_LUMA_SCALES, _CHROMA_SCALES = 2, 3
+Quality = Literal["standard", "fine"]
+QUALITIES: tuple[Quality, ...] = ("standard", "fine")
+# Steps down and across between patches, of the threshold pass and of the Wiener pass.
+_LUMA_STEPS = ((3, 2), (2, 1))
+_CHROMA_STEPS = ((3, 3), (2, 2))
+_COARSE_STEPS = ((3, 3), (3, 2))
+# Halvings are cleaned too, so that no blotches wider than a patch remain; blur, in pixels of a halved plane,
+# of what they correct. Groups of patches know more of the coarse than single ones, and take less from it.
+_LUMA_SCALES, _CHROMA_SCALES = 3, 4
+_BLUR, _BLUR_FINE = 1.0, 2.0
+# On the deviation of the noise in either pass, chosen on the tuning photographs of tests/denoise_table.py.
+_THRESHOLD = 2.9
+_WIENER = math.sqrt(1.15)
 # Where the stabilised value stands for zero counts: 2 * sqrt(3/8), below which the inverse is not defined.
 _ZERO = 2.0 * math.sqrt(0.375)
 # A frame without noise still needs a finite scale; far below the rounding of any sensor.
@@ -34,13 +44,13 @@ _LEAST_B = 1e-12
 _GREATEST = 1e4
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, error_model="numpy")
 def _stable(x: float, a: float, t: float) -> float:
     # (2/a) * (sqrt(a*x + t) - sqrt(t)) without its cancellation at small a; right for a = 0 too.
     return 2.0 * x / (math.sqrt(max(a * x + t, 0.0)) + math.sqrt(t)) if a * x + t > 0.0 else -2.0 * math.sqrt(t) / a
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, error_model="numpy")
 def _unstable(d: float, a: float, t: float) -> float:
     if a <= 0.0:
         return d * math.sqrt(t)
@@ -52,35 +62,56 @@ def _unstable(d: float, a: float, t: float) -> float:
     return a * (0.25 * d * d + closed + 0.25) + d * math.sqrt(t)
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, error_model="numpy")
+def _line_stable(x: NDArray[Any], a: float, t: float, out: NDArray[Any]) -> None:
+    for p in range(out.size):
+        out[p] = _stable(min(max(x[p], -_GREATEST), _GREATEST), a, t)
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _line_unstable(d: NDArray[Any], a: float, t: float, out: NDArray[Any]) -> None:
+    for p in range(out.size):
+        out[p] = _unstable(d[p], a, t)
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _line_add(x: NDArray[Any], factor: float, out: NDArray[Any]) -> None:
+    for p in range(out.size):
+        out[p] += factor * x[p]
+
+
+@numba.njit(cache=True, error_model="numpy")
 def _split(pixels: NDArray[Any], a: NDArray[Any], t: NDArray[Any], mix: NDArray[Any], planes: NDArray[Any]) -> None:
-    """pixels (H, W, 3) -> three stabilised, mixed planes (3, H, W)."""
+    """pixels (H, W, C) -> stabilised, mixed planes (C, H, W)."""
+    stable, line = np.empty(pixels.shape[1], np.float64), np.empty((pixels.shape[2], pixels.shape[1]), np.float64)
     for y in range(pixels.shape[0]):
-        for x in range(pixels.shape[1]):
-            s0 = _stable(min(max(pixels[y, x, 0], -_GREATEST), _GREATEST), a[0], t[0])
-            s1 = _stable(min(max(pixels[y, x, 1], -_GREATEST), _GREATEST), a[1], t[1])
-            s2 = _stable(min(max(pixels[y, x, 2], -_GREATEST), _GREATEST), a[2], t[2])
-            for k in range(3):
-                planes[k, y, x] = mix[k, 0] * s0 + mix[k, 1] * s1 + mix[k, 2] * s2
+        line[:] = 0
+        for c in range(pixels.shape[2]):
+            _line_stable(pixels[y, :, c], a[c], t[c], stable)
+            for k in range(pixels.shape[2]):
+                _line_add(stable, mix[k, c], line[k])
+        planes[:, y] = line
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, error_model="numpy")
 def _join(planes: NDArray[Any], a: NDArray[Any], t: NDArray[Any], mix: NDArray[Any], out: NDArray[Any]) -> None:
     """The inverse of _split; `mix` is orthonormal, so that its inverse is its transpose."""
+    line = np.empty(out.shape[1], np.float64)
     for y in range(out.shape[0]):
-        for x in range(out.shape[1]):
-            for c in range(3):
-                d = mix[0, c] * planes[0, y, x] + mix[1, c] * planes[1, y, x] + mix[2, c] * planes[2, y, x]
-                out[y, x, c] = _unstable(d, a[c], t[c])
+        for c in range(out.shape[2]):
+            line[:] = 0
+            for k in range(out.shape[2]):
+                _line_add(planes[k, y], mix[k, c], line)
+            _line_unstable(line, a[c], t[c], out[y, :, c])
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, error_model="numpy")
 def _each_stable(x: NDArray[Any], a: float, t: float, out: NDArray[Any]) -> None:
     for i in range(x.size):
         out[i] = _stable(x[i], a, t)
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, error_model="numpy")
 def _each_unstable(d: NDArray[Any], a: float, t: float, out: NDArray[Any]) -> None:
     for i in range(d.size):
         out[i] = _unstable(d[i], a, t)
@@ -108,7 +139,7 @@ _MID = 0.18
 
 
 def _opponent(a: F64, t: F64) -> F64:
-    """Orthonormal (3, 3): luma, then two differences, of the stabilised channels.
+    """Orthonormal (C, C): luma, then C - 1 differences, of the stabilised channels.
 
     Luma is the sum of the channels weighted by their inverse variance at a mid grey, which in stabilised
     units, all of unit variance, is one over their deviation. In balanced colour a grey then vanishes from
@@ -116,28 +147,79 @@ def _opponent(a: F64, t: F64) -> F64:
     """
     axis = 1.0 / np.sqrt(a * _MID + t)
     axis /= np.linalg.norm(axis)
-    first = np.array([axis[2], 0.0, -axis[0]]) / np.hypot(axis[0], axis[2])
-    return np.stack([axis, first, np.cross(axis, first)])
+    first = np.zeros(len(axis))
+    first[0], first[-1] = axis[-1], -axis[0]
+    first /= np.linalg.norm(first)
+    if len(axis) == 3:
+        return np.stack([axis, first, np.cross(axis, first)])
+    # Red, green, green, blue: the greens against each other, then both against red and blue.
+    greens = np.array([0.0, axis[2], -axis[1], 0.0])
+    greens /= np.linalg.norm(greens)
+    rest = np.eye(4)[1] - sum(plane[1] * plane for plane in (axis, first, greens))
+    return np.stack([axis, first, rest / np.linalg.norm(rest), greens])
 
 
-def _clean(plane: F32, sigma: F32, steps: tuple[int, int], scales: int) -> F32:
-    """Both passes; `scales` > 1 then takes what is coarser than a patch from the halved plane, cleaned alike."""
-    first = sliding_dct(plane, None, sigma, steps[0])
-    fine = sliding_dct(plane, first, sigma, steps[1])
+def _clean(planes: F32, parts: Sequence[float], powers: Sequence[F64], quality: Quality) -> None:
+    """Both passes on each plane (C, H, W), in place; luma is the first. A plane of part 0 stays as it is."""
+    sigmas = [(part * np.sqrt(power)).astype(np.float32) for part, power in zip(parts, powers, strict=True)]
+    found = None
+    for index, sigma in enumerate(sigmas):
+        steps = _LUMA_STEPS if index == 0 else _CHROMA_STEPS
+        guide = sliding_dct(planes[index], None, sigma * np.float32(_THRESHOLD), steps[0]) if parts[index] > 0 else None
+        if quality == "fine" and index == 0:
+            # Patches are compared in luma, the plane with the least noise, even where it is to stay.
+            compared = guide
+            if compared is None:
+                compared = sliding_dct(planes[0], None, sigmas[1] * np.float32(_THRESHOLD), steps[0])
+            found = match(compared)
+        if guide is None:
+            continue
+        scales = _LUMA_SCALES if index == 0 else _CHROMA_SCALES
+        if found is None:
+            cleaned = sliding_dct(planes[index], guide, sigma * np.float32(_WIENER), steps[1])
+            _clean_coarser(planes[index], cleaned, sigma, scales, _BLUR)
+        else:
+            cleaned = collaborate(planes[index], guide, sigma, found)
+            _clean_coarser(planes[index], cleaned, sigma, scales, _BLUR_FINE)
+        planes[index] = cleaned
+
+
+def _clean_coarser(plane: F32, cleaned: F32, sigma: F32, scales: int, blur: float) -> None:
+    """Take what is coarser than a patch from the halved plane (H, W), cleaned alike, into `cleaned`, in place."""
     height, width = (side // 2 * 2 for side in plane.shape)
     if scales < 2 or min(height, width) < 32:
-        return fine
+        return
     half = (width // 2, height // 2)
-    coarse = cv2.resize(plane[:height, :width], half, interpolation=cv2.INTER_AREA)
+    halved = np.asarray(cv2.resize(plane[:height, :width], half, interpolation=cv2.INTER_AREA), dtype=np.float32)
     # A mean of 2x2 halves the deviation of white noise; of correlated noise, the low coefficients halve.
     low = np.asarray(sigma[np.ix_(np.arange(8) // 2, np.arange(8) // 2)] / 2, dtype=np.float32)
-    coarse = _clean(np.ascontiguousarray(coarse, dtype=np.float32), low, steps, scales - 1)
-    coarse -= cv2.resize(fine[:height, :width], half, interpolation=cv2.INTER_AREA)
+    guide = sliding_dct(halved, None, low * np.float32(_THRESHOLD), _COARSE_STEPS[0])
+    coarse = sliding_dct(halved, guide, low * np.float32(_WIENER), _COARSE_STEPS[1])
+    _clean_coarser(halved, coarse, low, scales - 1, blur)
+    coarse -= cv2.resize(cleaned[:height, :width], half, interpolation=cv2.INTER_AREA)
     # Only the slow part of the correction is taken: the finer scale knows more about edges.
-    coarse = cv2.GaussianBlur(coarse, (0, 0), 1.5, borderType=cv2.BORDER_REFLECT)
-    change = cv2.resize(coarse, (width, height), interpolation=cv2.INTER_LINEAR)
-    fine[:height, :width] += change
-    return fine
+    coarse = np.asarray(cv2.GaussianBlur(coarse, (0, 0), blur, borderType=cv2.BORDER_REFLECT), dtype=np.float32)
+    cleaned[:height, :width] += cv2.resize(coarse, (width, height), interpolation=cv2.INTER_LINEAR)
+
+
+def _planes(pixels: F32, a: F64, t: F64, mix: F64) -> F32:
+    """(H, W, C) linear -> (C, H, W) stabilised, luma first; what is not finite counts as black."""
+    if not np.isfinite(pixels).all():
+        pixels = np.nan_to_num(pixels, nan=0.0, posinf=0.0, neginf=0.0)
+    planes = np.empty((pixels.shape[2], *pixels.shape[:2]), np.float32)
+    _split(pixels, a, t, mix, planes)
+    return planes
+
+
+def _keep_grain(planes: F32, luma: F32 | None, share: float) -> None:
+    if luma is not None:
+        planes[0] += np.float32(share) * (luma - planes[0])
+
+
+def _variance(noise: Noise) -> tuple[F64, F64]:
+    """(a, t) of each channel, in order; t is the constant under the root of the transform."""
+    a = np.maximum(np.nan_to_num(noise.a), 0.0)
+    return a, 0.375 * a * a + np.maximum(np.nan_to_num(noise.b), _LEAST_B)
 
 
 def denoise(
@@ -148,34 +230,88 @@ def denoise(
     chroma: float = 1.0,
     keep_grain: float = 0.0,
     psd: Sequence[NDArray[Any] | None] = (None, None),
+    quality: Quality = "standard",
 ) -> F32:
     """(H, W, 3) linear -> the same, cleaned. Strength 0 returns the input itself.
 
     `strength` scales the deviation of noise that is assumed, `luma` and `chroma` each part of it;
     `keep_grain`, 0 to 1, is the share of the removed luma grain that is put back. `psd` is the relative
     power (8, 8), mean 1, of the noise in the DCT coefficients of luma and of chroma; None is white noise.
-    Values that are not finite count as black.
+    `quality`: "standard" shrinks each patch by itself, "fine" together with the patches most like it, at
+    about twice the cost. Values that are not finite count as black.
     """
     if strength <= 0 or pixels.size == 0 or (luma <= 0 and chroma <= 0):
         return pixels
-    a = np.maximum(np.nan_to_num(noise.a), 0.0)
-    t = 0.375 * a * a + np.maximum(np.nan_to_num(noise.b), _LEAST_B)
-    if not np.isfinite(pixels).all():
-        pixels = np.nan_to_num(pixels, nan=0.0, posinf=0.0, neginf=0.0)
+    a, t = _variance(noise)
     mix = _opponent(a, t)
-    planes = np.empty((3, *pixels.shape[:2]), np.float32)
-    _split(pixels, a, t, mix, planes)
-    for index, part in enumerate((luma, chroma, chroma)):
-        if part <= 0:
-            continue
-        power = psd[min(index, 1)]
-        relative = np.ones((8, 8)) if power is None else np.sqrt(np.asarray(power, dtype=np.float64))
-        sigma = (strength * part * relative).astype(np.float32)
-        if index == 0:
-            cleaned = _clean(planes[0], sigma, _LUMA_STEPS, _LUMA_SCALES)
-            planes[0] = cleaned + np.float32(keep_grain) * (planes[0] - cleaned)
-        else:
-            planes[index] = _clean(planes[index], sigma, _CHROMA_STEPS, _CHROMA_SCALES)
+    planes = _planes(pixels, a, t, mix)
+    grain = planes[0].copy() if keep_grain > 0 else None
+    powers = [np.ones((8, 8)) if power is None else np.asarray(power, dtype=np.float64) for power in psd]
+    parts = (strength * luma, strength * chroma, strength * chroma)
+    _clean(planes, parts, (powers[0], powers[1], powers[1]), quality)
+    _keep_grain(planes, grain, keep_grain)
     out = np.empty(pixels.shape, np.float32)
     _join(planes, a, t, mix, out)
     return out
+
+
+def denoise_mosaic(
+    packed: F32,
+    noise: Noise,
+    strength: float = 1.0,
+    luma: float = 1.0,
+    chroma: float = 1.0,
+    keep_grain: float = 0.0,
+    balance: F64 | None = None,
+    quality: Quality = "fine",
+) -> F32:
+    """The four planes of a Bayer mosaic, packed (H/2, W/2, 4) as R, G, G, B, linear -> the same, cleaned.
+
+    Before a demosaic the noise is still white, and the demosaic then sees edges in place of noise. `noise`
+    is that of R, G, B in the units of the mosaic; `balance` (3,) the white balance multipliers, which only
+    tell the filter what is grey: the mosaic may be balanced or not. The order R, G, G, B is that of the 2x2
+    cell, row by row, of an RGGB mosaic; other patterns are turned or mirrored to it. The rest as in denoise.
+    """
+    if strength <= 0 or packed.size == 0 or (luma <= 0 and chroma <= 0):
+        return packed
+    four = [0, 1, 1, 2]
+    a, t = (part[four] for part in _variance(noise))
+    balanced = noise if balance is None else noise.scaled(balance)
+    mix = _opponent(*(part[four] for part in _variance(balanced)))
+    planes = _planes(packed, a, t, mix)
+    noisy = planes.copy()
+    parts = (strength * luma, *[strength * chroma] * 3)
+    _clean(planes, parts, [np.ones((8, 8))] * 4, quality)
+    if quality == "fine" and min(parts) > 0:
+        _refine(planes, noisy, mix, parts)
+    _keep_grain(planes, noisy[0] if keep_grain > 0 else None, keep_grain)
+    out = np.empty(packed.shape, np.float32)
+    _join(planes, a, t, mix, out)
+    return out
+
+
+def _refine(planes: F32, noisy: F32, mix: F64, parts: Sequence[float]) -> None:
+    """The mean of the cleaned packed planes and of the mosaic itself, shrunk as one plane steered by them.
+
+    The packed planes see a colour alone but at half the resolution; patches of the mosaic that lie alike on
+    its pattern (the patches of block_wiener.py are an even number of pixels apart) see the full one
+    (Danielyan, Vehvilainen, Foi, Katkovnik, Egiazarian, "Cross-color BM3D filtering of noisy raw data",
+    LNLA 2009). The errors of the two differ, so that their mean is better than either. In a mosaic luma and
+    chroma are one: planes that are to be cleaned more than the least stay as they were.
+    """
+    least = min(parts)
+    guide = _unpacked(np.einsum("kc,kyx->cyx", mix, planes))
+    sigma = np.full((8, 8), least, np.float32)
+    shrunk = collaborate(_unpacked(np.einsum("kc,kyx->cyx", mix, noisy)), guide, sigma, match(guide))
+    cells = np.stack([shrunk[y::2, x::2] for y in (0, 1) for x in (0, 1)])
+    for index, part in enumerate(parts):
+        if part == least:
+            planes[index] = (planes[index] + np.einsum("c,cyx->yx", mix[index], cells)) / 2
+
+
+def _unpacked(cells: NDArray[Any]) -> F32:
+    """(4, H/2, W/2) -> (H, W)."""
+    mosaic = np.empty((2 * cells.shape[1], 2 * cells.shape[2]), np.float32)
+    for index in range(4):
+        mosaic[index // 2 :: 2, index % 2 :: 2] = cells[index]
+    return mosaic
