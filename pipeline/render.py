@@ -26,6 +26,7 @@ from pipeline.recipe.recipe import Bound, Delivery, Recipe
 from pipeline.shoot.facts import FrameFacts
 from pipeline.solve import Plan
 from pipeline.steps import crop
+from pipeline.steps import denoise as denoise_step
 from pipeline.steps import resize as resize_step
 from pipeline.steps.base import ApplyContext, Solution
 from pipeline.steps.decode import decode, mend_of
@@ -154,12 +155,16 @@ def _reserve(metadata: Metadata | None) -> int:
 
 def render(job: Job) -> list[Rendered | Refused]:
     """Make every output of one frame. Raises FrameError or OSError; files appear whole or not at all."""
-    decoded = decode(job.frame, job.long_edge, mend_of(job.solutions.get("decode", {})))
-    image = decoded.image
+    # A frame that needs the full demosaic is denoised before it, if the recipe does so for all deliveries.
+    shared: Any = next((b.params for b in job.shared if b.step.name == "denoise"), None)
+    clean = denoise_step.clean_of(shared) if shared is not None else None
+    decoded = decode(job.frame, job.long_edge, mend_of(job.solutions.get("decode", {})), clean=clean)
+    image = denoise_step.done(decoded.image, shared) if decoded.cleaned else decoded.image
     if job.thumbs:
         _thumb_before(job, image, decoded.as_shot if decoded.as_shot is not None else decoded.daylight)
     for bound in job.shared:
-        image = _apply(image, bound, job, bound.step.name)
+        if not (decoded.cleaned and bound.step.name == "denoise"):
+            image = _apply(image, bound, job, bound.step.name)
     made: list[Rendered | Refused] = []
     for output in job.outputs:
         try:

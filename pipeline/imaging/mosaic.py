@@ -22,6 +22,7 @@ from pipeline.errors import FrameError
 from pipeline.imaging import noise as noise_model
 from pipeline.imaging.colour import camera_to_working
 from pipeline.imaging.defects import candidates, remove_rows, repair, row_noise
+from pipeline.imaging.denoise import Quality, denoise_mosaic
 from pipeline.model import F32, F64, Domain, Image, Noise
 
 # Above this scale the bilinear demosaic would show; below it the area average hides it.
@@ -46,6 +47,7 @@ class RawFrame:
     full_size   (height, width) of the upright frame at full resolution, square pixels
     notices     what the report should say
     sensed      what the mosaic says of the sensor, arrays for the survey; empty unless asked for
+    cleaned     whether the mosaic was denoised
     """
 
     image: Image
@@ -54,6 +56,7 @@ class RawFrame:
     full_size: tuple[int, int]
     notices: tuple[str, ...]
     sensed: Mapping[str, NDArray[Any]]
+    cleaned: bool = False
 
 
 @dataclass(frozen=True)
@@ -70,6 +73,17 @@ class Mend:
     rows: float = 0.0
     defects: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
     clips_black: bool = False
+
+
+@dataclass(frozen=True)
+class Clean:
+    """How to denoise the mosaic where it is demosaiced at full size: see imaging.denoise.denoise_mosaic."""
+
+    strength: float
+    luma: float
+    chroma: float
+    keep_grain: float
+    quality: Quality
 
 
 def open_raw(path: Path) -> Any:
@@ -110,11 +124,14 @@ def upright_size(raw: Any) -> tuple[int, int]:
     return (width, height) if sizes.flip in (5, 6) else (height, width)
 
 
-def decode_raw(path: Path, long_edge: int | None, mend: Mend | None = None, sense: bool = False) -> RawFrame:
+def decode_raw(
+    path: Path, long_edge: int | None, mend: Mend | None = None, sense: bool = False, clean: Clean | None = None
+) -> RawFrame:
     """Decode to at most `long_edge` pixels (None: full size).
 
     Source of the camera matrix: LibRaw's table or the file's own (DNG). `mend`: repair the sensor's defects and
-    rows, and take its noise; else noise is estimated from this frame. sense: also look for them. Raises FrameError.
+    rows, and take its noise; else noise is estimated from this frame. sense: also look for them. clean: where the
+    size needs a full demosaic, denoise before it, while noise is still white. Raises FrameError.
     """
     with open_raw(path) as raw:
         full = upright_size(raw)
@@ -125,6 +142,7 @@ def decode_raw(path: Path, long_edge: int | None, mend: Mend | None = None, sens
         as_shot = _as_shot(raw)
         size = (max(1, round(full[0] * scale)), max(1, round(full[1] * scale)))
         sensed: Mapping[str, NDArray[Any]] = {}
+        cleaned = False
         if pattern is None:
             pixels = _by_libraw(raw, size, as_shot, daylight, half=scale <= 0.5)
             noise = noise_model.estimate_rgb(pixels, np.ones(3))
@@ -139,7 +157,11 @@ def decode_raw(path: Path, long_edge: int | None, mend: Mend | None = None, sens
                 mended = _mended(mosaic, pattern, mend, black, white)
                 if mended is not mosaic:
                     raw.raw_image_visible[:] = mosaic = mended
+            cleaned = scale > AHD_ABOVE and clean is not None
             if scale > AHD_ABOVE:
+                if clean is not None:
+                    balance = as_shot if as_shot is not None else daylight
+                    raw.raw_image_visible[:] = _cleaned(mosaic, pattern, model, black, white, clean, balance)
                 pixels = _by_libraw(raw, size, as_shot, daylight, half=False)
             else:
                 pixels = _by_area(mosaic, black, white, pattern, raw.sizes.flip, size)
@@ -148,7 +170,7 @@ def decode_raw(path: Path, long_edge: int | None, mend: Mend | None = None, sens
     if not np.isfinite(pixels).all() or float(np.abs(pixels).max()) < 1e-6:
         raise FrameError("every pixel is black; the raw data holds no picture")
     image = Image(pixels, Domain.CAMERA, noise, np.ones(3), to_working)
-    return RawFrame(image, as_shot, daylight, full, tuple(notices), sensed)
+    return RawFrame(image, as_shot, daylight, full, tuple(notices), sensed, cleaned)
 
 
 def _pattern(raw: Any) -> NDArray[np.int64] | None:
@@ -252,6 +274,34 @@ def _mended(
     if sensor is None:
         return mosaic
     return np.asarray(remove_rows(repair(mosaic, mend.defects), sensor, mend.rows), dtype=np.uint16)
+
+
+def _cleaned(
+    mosaic: NDArray[np.uint16],
+    pattern: NDArray[np.int64],
+    noise: Noise,
+    black: F64,
+    white: F64,
+    clean: Clean,
+    balance: F64,
+) -> NDArray[np.uint16]:
+    """The mosaic denoised as four planes; an odd last row or column stays as it is."""
+    rows, columns = (side // 2 * 2 for side in mosaic.shape)
+    # Mirrored so that red comes first: then the cell reads R, G, G, B.
+    red_row, red_column = (int(n) for n in np.argwhere(pattern == 0)[0])
+    turned = mosaic[:rows, :columns][:: -1 if red_row else 1, :: -1 if red_column else 1]
+    span, floor = (white - black).astype(np.float32), black.astype(np.float32)
+    places = ((0, 0, 0), (0, 1, 1), (1, 0, 1), (1, 1, 2))
+    packed = np.stack([(turned[y::2, x::2] - floor[c]) / span[c] for y, x, c in places], axis=-1)
+    done = denoise_mosaic(
+        packed, noise, clean.strength, clean.luma, clean.chroma, clean.keep_grain, balance, clean.quality
+    )
+    out = mosaic.copy()
+    back = out[:rows, :columns][:: -1 if red_row else 1, :: -1 if red_column else 1]
+    for plane, (y, x, c) in enumerate(places):
+        values = done[..., plane] * span[c] + floor[c]
+        back[y::2, x::2] = np.clip(np.round(values), 0, 65535).astype(np.uint16)
+    return out
 
 
 def _by_area(

@@ -13,7 +13,7 @@ from pydantic import Field
 from pipeline.imaging import noise as noise_model
 from pipeline.imaging.defects import Candidates
 from pipeline.imaging.geometry import resize, resize_energy
-from pipeline.imaging.mosaic import Mend, decode_raw
+from pipeline.imaging.mosaic import Clean, Mend, decode_raw
 from pipeline.imaging.noise import NoiseStatistics, RowNoise
 from pipeline.imaging.noise_pool import CameraNoise, camera_noise, noise_notes, row_variance, vote
 from pipeline.imaging.pictures import read_picture
@@ -138,7 +138,8 @@ STEP = Step(
 
 @dataclass(frozen=True)
 class Decoded:
-    """An image, the camera's balances as in imaging.mosaic.RawFrame, the full size, notices and what was sensed."""
+    """An image, the camera's balances as in imaging.mosaic.RawFrame, the full size, notices, what was sensed, and
+    whether it is denoised already."""
 
     image: Image
     as_shot: F64 | None
@@ -146,13 +147,16 @@ class Decoded:
     full_size: tuple[int, int]
     notices: tuple[str, ...]
     sensed: Mapping[str, NDArray[Any]] = field(default_factory=dict)
+    cleaned: bool = False
 
 
-def decode(frame: Frame, long_edge: int | None, mend: Mend | None = None, sense: bool = False) -> Decoded:
-    """`frame` at most `long_edge` pixels long (None: all of them). mend, sense: see decode_raw. Raises FrameError."""
+def decode(
+    frame: Frame, long_edge: int | None, mend: Mend | None = None, sense: bool = False, clean: Clean | None = None
+) -> Decoded:
+    """`frame` at most `long_edge` pixels long (None: all of them). The rest as in decode_raw. Raises FrameError."""
     if frame.kind == "raw":
-        raw = decode_raw(frame.path, long_edge, mend, sense)
-        return Decoded(raw.image, raw.as_shot, raw.daylight, raw.full_size, raw.notices, raw.sensed)
+        raw = decode_raw(frame.path, long_edge, mend, sense, clean)
+        return Decoded(raw.image, raw.as_shot, raw.daylight, raw.full_size, raw.notices, raw.sensed, raw.cleaned)
     picture = read_picture(frame.path)
     pixels = picture.pixels
     full = (pixels.shape[0], pixels.shape[1])

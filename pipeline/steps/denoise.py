@@ -11,6 +11,7 @@ from pydantic import Field
 
 from pipeline.imaging.denoise import denoise
 from pipeline.imaging.field import spread
+from pipeline.imaging.mosaic import Clean
 from pipeline.model import Image
 from pipeline.steps.base import LINEAR, ApplyContext, Params, Step
 
@@ -50,6 +51,20 @@ class DenoiseParams(Params):
     keep_grain: float = Field(
         0.12, ge=0, le=1, description="share of the brightness grain that stays, against plastic skin"
     )
+
+
+def clean_of(params: DenoiseParams) -> Clean | None:
+    """What decode may do of this step, on the mosaic; None where there is nothing to do."""
+    if params.strength == 0:
+        return None
+    return Clean(params.strength, params.luma, params.chroma, params.keep_grain, params.quality)
+
+
+def done(image: Image, params: DenoiseParams) -> Image:
+    """What is known of an image whose mosaic decode has cleaned."""
+    return replace(image, noise=image.noise.averaged(variance_left(
+        params.strength, params.luma, params.chroma, params.keep_grain
+    )))  # fmt: skip
 
 
 def apply(image: Image, params: DenoiseParams, context: ApplyContext) -> Image:
