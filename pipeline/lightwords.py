@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.imaging.illuminant import describe, light_xy
-from pipeline.imaging.mains import Flicker, Mains, dark_phase, frequency, percent_flicker
+from pipeline.imaging.mains import DARK, Flicker, Mains, dark_phase, frequency, percent_flicker
 from pipeline.model import F64, Frame
 from pipeline.shoot.light import ShootLight, zones
 from pipeline.steps.base import Solution, camera_of
@@ -37,6 +37,7 @@ def light_words(
     burst = np.array([light.of[n] for n in names], dtype=np.int64)
     # Fields are stops to add: the pulse is what they take away.
     profiles = np.array([-light.pulse(n).on(_ROWS, 1)[:, 0, 1] for n in names])
+    level = profiles.mean(axis=1)  # against the lamps' mean where the burst tells it
     for label in np.unique(burst):
         profiles[burst == label] -= profiles[burst == label].mean(axis=0)
     exposure = np.array([by_name[n].exif.exposure_time or np.nan for n in names])
@@ -47,7 +48,7 @@ def light_words(
         for c in dict.fromkeys(cameras.tolist())
     }
     told = next((m for m in seen.values() if m.hz is not None), next(iter(seen.values())))
-    dark = dark_phase(profiles, burst)
+    dark = dark_phase(profiles, burst) | (level <= -DARK)
     zone = zones(light).astype(int)
     rows = []
     for number in dict.fromkeys(zone.tolist()):

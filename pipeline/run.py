@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline import __version__
+from pipeline.earlier import absent, refuse_other_shoot, told
 from pipeline.errors import EvencourtError, InputError, RunStoppedError
 from pipeline.executors import map_unordered
 from pipeline.filenames import file_names, relative_path
@@ -128,7 +129,8 @@ class _Run:
             self._render(wanted, only)
         except KeyboardInterrupt:
             self.stopped = "stopped by hand; run the same command again to go on"
-        self._settle(self._texts(surveys))
+        names = file_names([s.frame.name for s in surveys]).values()
+        self._settle(self._texts(surveys), {relative_path(d, n) for n in names for d in self.recipe.deliveries})
         if only is not None:  # the rest was not asked for: it is undone, not failed
             self.failed = {name: why for name, why in self.failed.items() if _matches(name, only)}
         self.seconds["render"] = time.perf_counter() - start
@@ -250,12 +252,14 @@ class _Run:
         self.done[output.relative] = entry
         return True
 
-    def _settle(self, texts: Mapping[str, Metadata | None]) -> None:
+    def _settle(self, texts: dict[str, Metadata | None], known: set[str]) -> None:
         """Bring files of earlier runs, which this one did not make, into line with today's facts.
 
         A name that was withdrawn since must not stay in OUT because its frame failed or was not asked for:
-        such a file gets its new text, or goes. A file that a person has changed is not touched, but named.
-        """
+        such a file gets its new text, or goes. One whose frame has left the shoot folder stays, with the text that
+        the event alone allows; one that a person has changed is not touched. Both are named."""
+        gone: list[str] = []
+        orphans: list[str] = []
         for name in self.store.names("done"):
             entry = json.loads(self.store.get("done", name) or b"{}")
             relative = entry.get("relative", "")
@@ -266,6 +270,11 @@ class _Run:
                 self.store.remove("done", name)
                 continue
             intact = hashlib.sha256(path.read_bytes()).hexdigest() == entry["sha256"]
+            delivery = next((d for d in self.recipe.deliveries if relative.startswith(f"{d.name}/")), None)
+            if delivery is not None and relative not in known:
+                orphans.append(relative)
+                with suppress(EvencourtError):
+                    texts[relative] = self._text(delivery, absent(relative), FrameFacts())[0]
             if relative in texts and entry["text"] == _text_key(texts[relative]):
                 self.done[relative] = entry | {"current": False, "notices": [*entry["notices"], _EARLIER]}
             elif not intact:
@@ -278,9 +287,13 @@ class _Run:
                 if anew is None:
                     path.unlink()
                     self.store.remove("done", name)
+                    gone.append(relative)
                 else:
                     self._rewrite(entry, path, anew, _text_key(texts[relative]))
                     self.done[relative] = entry | {"current": False, "notices": [*entry["notices"], _EARLIER]}
+
+        self.notices += told(gone, "removed: the facts or the recipe no longer ask for it")
+        self.notices += told(orphans, "its frame is not in the shoot folder now; it stays, and names nobody")
 
     def _rewrite(self, entry: dict[str, Any], path: Path, anew: tuple[bytes, tuple[str, ...]], text: str) -> None:
         """Put new metadata around the same scan data; `entry` and the store follow."""
@@ -373,6 +386,7 @@ def run(
     _refuse_into_shoot(recipe, shoot, out)
     store = Store.open(out, shoot.folder)
     with store.locked():
+        refuse_other_shoot(store, shoot.folder, shoot.frames)
         store.clean_temporaries()
         store.keep_source(shoot.folder, shoot.facts_file)
         try:

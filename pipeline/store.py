@@ -181,6 +181,11 @@ class Store:
         kept = read_json(self.work / "source.json") or {}
         return kept.get("shoot"), kept.get("facts")
 
+    def frames_seen(self) -> set[tuple[str, int]]:
+        """(path in the shoot folder, size in octets) of the frames of earlier runs."""
+        kept = read_json(self.work / "digests.json")
+        return {(name, int(seen[0])) for name, seen in kept.items()} if isinstance(kept, dict) else set()
+
     def frame_digest(self, frame: Frame) -> str:
         """SHA-256 of the frame's file, read again only when size or time of change differ. Raises OSError."""
         if self._digests is None:

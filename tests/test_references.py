@@ -14,7 +14,7 @@ from pipeline.fixtures.light import Lamp, response, tables
 from pipeline.model import Domain, Image, Noise
 from pipeline.run import read_shoot
 from pipeline.shoot.facts import Reference
-from pipeline.shoot.references import Reading, WhiteMap, agreeing, measure_references, readings
+from pipeline.shoot.references import Reading, WhiteMap, agreeing, measure_references, plausible, readings
 from pipeline.steps.decode import decode
 
 GREY = np.ones(31)
@@ -203,3 +203,23 @@ def test_card_and_chart_of_a_generated_frame(card_shoot: Path, asked: dict) -> N
         assert (found[0].matrix is not None) == ("chart" in asked)
         if found[0].matrix is not None:
             assert found[0].matrix.sum(axis=1) == pytest.approx(np.ones(3), abs=0.02)
+
+
+def test_a_patch_on_the_floor_is_refused_and_a_far_one_pointed_out() -> None:
+    """Made by hand: the hall's floor at (0.9, -1.1), white by the pictures at (0.3, -0.3)."""
+    floor, white = np.array([0.9, -1.1]), np.array([0.3, -0.3])
+    patches = [np.array([0.88, -1.05]), np.array([0.32, -0.31]), np.array([0.6, 0.1])]
+    found = [Reading(f"F{i}", floor, patch, None) for i, patch in enumerate(patches)]
+    guess, sure = np.array([white] * 3), np.array([0.9] * 3)
+    assert plausible(found, guess, sure, np.array([floor] * 3), notices := []) == [1, 2]
+    assert "F0" in notices[0] and "left out" in notices[0]
+    assert "F2" in notices[1] and "used all the same" in notices[1]
+    assert plausible(found, guess, np.full(3, 0.3), np.array([floor] * 3), nothing := []) == [0, 1, 2] and not nothing
+
+
+def test_a_picture_gets_white_from_a_chart_and_no_matrix(card_shoot: Path) -> None:
+    frames = {f.name: f for f in read_shoot(card_shoot).frames}
+    seen = decode(frames["TH1_0001"], 768)
+    reference = Reference("TH1_0001", chart="auto")
+    arrays = measure_references(seen.image, [reference], seen.daylight, 1, rendered=True)
+    assert np.isfinite(arrays["whites"]).all() and not np.isfinite(arrays["matrices"]).any()

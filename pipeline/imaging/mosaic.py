@@ -213,6 +213,8 @@ def _mosaic(raw: Any, pattern: NDArray[np.int64]) -> tuple[NDArray[np.uint16], F
     if raw.camera_white_level_per_channel is not None and min(raw.camera_white_level_per_channel) > 0:
         white4 = np.minimum(white4, np.asarray(raw.camera_white_level_per_channel, dtype=np.float64))
     tail = _missing_rows(mosaic)
+    if tail >= 1:
+        raise FrameError("every pixel has the same value; the raw data holds no picture")
     if tail > 0.02:
         raise FrameError(f"the last {tail:.0%} of the frame holds no data: the file is cut short; copy it again")
     if not mosaic.any():

@@ -21,15 +21,18 @@ from pipeline.shoot.facts import Reference
 # (published lamps, tests/test_references.py); beyond it the patch is not neutral.
 _BEYOND_REASON = 4.5
 _CLIPPED, _DARK = 0.02, 0.003
+# Natural log: off by fifteen CIELAB units and more; as good as the same colour; share of votes that is sure.
+_FAR_OFF, _SAME, _SURE = 0.25, 0.15, 0.5
 _DISAGREES = 0.08  # natural log: about five CIELAB units on a white
 
 
 def measure_references(
-    proxy: Image, references: Sequence[Reference], daylight: F64, orientation: int
+    proxy: Image, references: Sequence[Reference], daylight: F64, orientation: int, rendered: bool = False
 ) -> dict[str, Any]:
     """Arrays for the survey: per reference of one frame its white (3,), place, colour matrix and what is wrong.
 
     proxy: upright small camera-linear picture; daylight (3,) multipliers. white is NaN where it cannot be used.
+    rendered: the frame is no raw file; its colours were made by a camera, and a chart then gives white only.
     """
     count = len(references)
     whites, places, matrices = np.full((count, 3), np.nan), np.zeros((count, 2)), np.full((count, 3, 3), np.nan)
@@ -42,7 +45,7 @@ def measure_references(
             continue
         whites[index] = white
         places[index] = sensor_row(*place, orientation), sensor_column(*place, orientation)
-        if matrix is not None:
+        if matrix is not None and not rendered:
             matrices[index] = matrix
     return {
         "whites": whites, "places": places, "matrices": matrices,
@@ -132,6 +135,31 @@ def readings(
         row, column = (float(v) for v in m["places"][index])
         found.append(Shown(reference, m["whites"][index], (row, column), matrix if np.isfinite(matrix).all() else None))
     return found
+
+
+def plausible(found: Sequence[Reading], guess: F64, sure: F64, floors: F64, notices: list[str]) -> list[int]:
+    """Which of them were not put on the hall itself.
+
+    guess (N, 2) and sure (N,): white by the pictures alone; floors (N, 2): the hall's main surface. A patch that has
+    the colour of the main surface while white is surely elsewhere is no neutral; one that is merely far off is
+    believed, and pointed out.
+    """
+    kept = []
+    for index, (one, white, certainty, floor) in enumerate(zip(found, guess, sure, floors, strict=True)):
+        off = float(np.linalg.norm(one.white - white))
+        if certainty > _SURE and off > _FAR_OFF and np.linalg.norm(one.white - floor) < _SAME:
+            notices.append(
+                f"reference {one.frame}: its patch has the colour of the hall's floor or walls and is far from what "
+                "looks white in the pictures; it is left out (is the box on the card?)"
+            )
+            continue
+        if certainty > _SURE and off > _FAR_OFF:
+            notices.append(
+                f"reference {one.frame}: its patch is far from what looks white in the pictures; it is used all the "
+                "same: look at the whites (is the box on the card?)"
+            )
+        kept.append(index)
+    return kept
 
 
 def agreeing(found: Sequence[Reading], guess: F64, notices: list[str]) -> list[Reading]:

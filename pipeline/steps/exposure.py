@@ -11,7 +11,7 @@ from pydantic import Field as Parameter
 from pipeline.imaging.colour import LUMINANCE
 from pipeline.imaging.field import Field, apply_field, of_solution
 from pipeline.model import F64, Image
-from pipeline.shoot.light import ShootLight, zones
+from pipeline.shoot.light import Scene, ShootLight, zones
 from pipeline.steps.base import ApplyContext, Params, Solution, SolveContext, Solved, Step
 
 _PULL = 0.8  # stops; ends of one hall seldom differ by more (common practice, no source)
@@ -56,9 +56,15 @@ def solve(context: SolveContext, params: ExposureParams) -> Solved:
     return Solved(by_frame, (*notices, *_single_frames(light)))
 
 
+def _swing(scene: Scene) -> float:
+    """Stops that a place of the frame changes by over a burst or from band to band."""
+    rows = np.array([p.on(9, 1)[:, 0, 1] for p in scene.pulses])
+    return float(max(np.ptp(rows, axis=0).max(), np.ptp(rows, axis=1).max()))
+
+
 def _single_frames(light: ShootLight) -> list[str]:
     """What cannot be known of frames that stand alone, where the lamps are seen to pulse."""
-    swing = [float(np.ptp([p.coefficients[0, 0, 1] for p in s.pulses])) for s in light.scenes if len(s.names) > 2]
+    swing = [_swing(s) for s in light.scenes if len(s.names) > 2]
     single = [s.names[0] for s in light.scenes if len(s.names) == 1]
     if not single or not swing or np.median(swing) < _PULSES:
         return []

@@ -14,7 +14,7 @@ from pipeline.imaging.field import Field, apply_field, of_solution
 from pipeline.imaging.neutral import agree_on_white
 from pipeline.model import F64, Domain, Image
 from pipeline.shoot.light import Scene, ShootLight
-from pipeline.shoot.references import Reading, WhiteMap, agreeing, measure_references, readings
+from pipeline.shoot.references import Reading, WhiteMap, agreeing, measure_references, plausible, readings
 from pipeline.steps.base import (
     ApplyContext,
     MeasureContext,
@@ -61,7 +61,13 @@ def measure(context: MeasureContext) -> Measured:
     return {
         "as_shot": np.zeros(3) if context.as_shot is None else context.as_shot,
         "daylight": context.daylight,
-        **measure_references(context.proxy, context.references, context.daylight, context.frame.exif.orientation),
+        **measure_references(
+            context.proxy,
+            context.references,
+            context.daylight,
+            context.frame.exif.orientation,
+            rendered=context.frame.kind == "picture",
+        ),
     }
 
 
@@ -76,7 +82,7 @@ def solve(context: SolveContext, params: WhiteBalanceParams) -> Solved:
     votes = _votes(light)
     notices: list[str] = []
     whites: list[_White] = []
-    maps = _reference_maps(context, light, [v.white for v in votes], notices) if params.method != "gray_world" else {}
+    maps = _reference_maps(context, light, votes, notices) if params.method != "gray_world" else {}
     for index in range(len(light.scenes)):
         found = maps.get(int(light.group[index]))
         if found is not None:
@@ -170,11 +176,11 @@ def _from_map(found: WhiteMap, light: ShootLight, index: int) -> _White:
 
 
 def _reference_maps(
-    context: SolveContext, light: ShootLight, guess: Sequence[F64], notices: list[str]
+    context: SolveContext, light: ShootLight, votes: Sequence[_Vote], notices: list[str]
 ) -> dict[int, WhiteMap]:
     """Group of scenes -> its references."""
     groups: dict[int, list[Reading]] = {}
-    guesses: dict[int, list[F64]] = {}
+    told: dict[int, list[tuple[F64, float, F64]]] = {}
     for shown in readings(context.facts.references, context.measured, notices):
         name, (row, column) = shown.reference.frame, shown.place
         index = light.of[name]
@@ -185,10 +191,17 @@ def _reference_maps(
         logs = np.log(shown.white * context.measured[name]["daylight"]) + pulse / _PER_STOP
         chroma = np.array([logs[0] - logs[1], logs[2] - logs[1]])
         groups.setdefault(group, []).append(Reading(name, light.anchors[index] + here, chroma, shown.matrix))
-        guesses.setdefault(group, []).append(guess[index] + here)
-    if not groups:
+        floor = palette.main_hue(scene.hues.astype(np.float32))
+        told.setdefault(group, []).append((votes[index].white + here, votes[index].sure, floor + here))
+    maps = {}
+    for group, found in groups.items():
+        white, sure, floor = (np.array(part) for part in zip(*told[group], strict=True))
+        kept = plausible(found, white, sure, floor, notices)
+        if agreed := agreeing([found[i] for i in kept], white[kept], notices):
+            maps[group] = WhiteMap.of(agreed)
+    if not maps:
         notices.append("white_balance: no usable reference; gray_world was used instead")
-    return {group: WhiteMap.of(agreeing(found, np.array(guesses[group]), notices)) for group, found in groups.items()}
+    return maps
 
 
 def _lonely(context: SolveContext, light: ShootLight, maps: dict[int, WhiteMap]) -> list[str]:
@@ -237,8 +250,11 @@ def _how_sure(light: ShootLight, whites: Sequence[_White]) -> list[str]:
     if guessed:
         sure = np.array([w.sure for _, w in guessed])
         weak = [s.names[0] for s, w in guessed if w.sure < _UNSURE]
+        alone = len(guessed) == 1
         text = (
-            f"white_balance: gray_world found white from the brightest surfaces of {len(guessed)} scenes; "
+            "white_balance: gray_world took the brightest surface of one scene for white; nothing else tells"
+            if alone
+            else f"white_balance: gray_world found white from the brightest surfaces of {len(guessed)} scenes; "
             f"{np.median(sure):.0%} of what they suggest agrees"
         )
         if weak:
