@@ -210,11 +210,11 @@ def test_a_patch_on_the_floor_is_refused_and_a_far_one_pointed_out() -> None:
     floor, white = np.array([0.9, -1.1]), np.array([0.3, -0.3])
     patches = [np.array([0.88, -1.05]), np.array([0.32, -0.31]), np.array([0.6, 0.1])]
     found = [Reading(f"F{i}", floor, patch, None) for i, patch in enumerate(patches)]
-    guess, sure = np.array([white] * 3), np.array([0.9] * 3)
-    assert plausible(found, guess, sure, np.array([floor] * 3), notices := []) == [1, 2]
+    guess, common = np.array([white] * 3), np.array([0.8, 0.8, 0.0])
+    assert plausible(found, guess, np.full(3, 0.9), common, notices := []) == [1, 2]
     assert "F0" in notices[0] and "left out" in notices[0]
     assert "F2" in notices[1] and "used all the same" in notices[1]
-    assert plausible(found, guess, np.full(3, 0.3), np.array([floor] * 3), nothing := []) == [0, 1, 2] and not nothing
+    assert plausible(found, guess, np.full(3, 0.3), common, nothing := []) == [0, 1, 2] and not nothing
 
 
 def test_a_picture_gets_white_from_a_chart_and_no_matrix(card_shoot: Path) -> None:

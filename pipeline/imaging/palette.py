@@ -120,6 +120,14 @@ def main_hue(hues: F32) -> F64:
     return np.asarray(LOW + STEP * (np.array(place) + 0.5))
 
 
+def commonness(hues: F32, chroma: F64) -> float:
+    """How full the bin of a chroma (2,) is, 0 to 1 of the fullest."""
+    place = np.floor((chroma - LOW) / STEP).astype(int)
+    if (place < 0).any() or (place >= np.array(hues.shape)).any() or hues.max() <= 0:
+        return 0.0
+    return float(hues[tuple(place)] / hues.max())
+
+
 def brighter(hues: F32, tone: F32, other_hues: F32, other_tone: F32, step: F64) -> float:
     """Stops by which the surfaces that two scenes share are brighter in the first.
 

@@ -21,8 +21,9 @@ from pipeline.shoot.facts import Reference
 # (published lamps, tests/test_references.py); beyond it the patch is not neutral.
 _BEYOND_REASON = 4.5
 _CLIPPED, _DARK = 0.02, 0.003
-# Natural log: off by fifteen CIELAB units and more; as good as the same colour; share of votes that is sure.
-_FAR_OFF, _SAME, _SURE = 0.25, 0.15, 0.5
+# Natural log: off by fifteen CIELAB units, and by more than any lamp leaves in doubt; share of votes that is sure;
+# part of the commonest colour from which a surface is large (the histogram is a root: a sixteenth of its area).
+_FAR_OFF, _OTHER, _SURE, _LARGE = 0.25, 0.4, 0.5, 0.25
 _DISAGREES = 0.08  # natural log: about five CIELAB units on a white
 
 
@@ -137,23 +138,23 @@ def readings(
     return found
 
 
-def plausible(found: Sequence[Reading], guess: F64, sure: F64, floors: F64, notices: list[str]) -> list[int]:
+def plausible(found: Sequence[Reading], guess: F64, sure: F64, common: F64, notices: list[str]) -> list[int]:
     """Which of them were not put on the hall itself.
 
-    guess (N, 2) and sure (N,): white by the pictures alone; floors (N, 2): the hall's main surface. A patch that has
-    the colour of the main surface while white is surely elsewhere is no neutral; one that is merely far off is
-    believed, and pointed out.
+    guess (N, 2) and sure (N,): white by the pictures alone; common (N,): how much of the frame has the patch's
+    colour, 0 to 1 of the commonest. A patch with the colour of a large surface while white is surely quite another
+    is no card; one that is merely far off is believed, and pointed out.
     """
     kept = []
-    for index, (one, white, certainty, floor) in enumerate(zip(found, guess, sure, floors, strict=True)):
-        off = float(np.linalg.norm(one.white - white))
-        if certainty > _SURE and off > _FAR_OFF and np.linalg.norm(one.white - floor) < _SAME:
+    for index, (one, white, certainty, share) in enumerate(zip(found, guess, sure, common, strict=True)):
+        off = float(np.linalg.norm(one.white - white)) if certainty > _SURE else 0.0
+        if off > _OTHER and share > _LARGE:
             notices.append(
-                f"reference {one.frame}: its patch has the colour of the hall's floor or walls and is far from what "
-                "looks white in the pictures; it is left out (is the box on the card?)"
+                f"reference {one.frame}: its patch has the colour of a large surface, such as the floor, and is far "
+                "from what looks white in the pictures; it is left out (is the box on the card?)"
             )
             continue
-        if certainty > _SURE and off > _FAR_OFF:
+        if off > _FAR_OFF:
             notices.append(
                 f"reference {one.frame}: its patch is far from what looks white in the pictures; it is used all the "
                 "same: look at the whites (is the box on the card?)"

@@ -180,7 +180,7 @@ def _reference_maps(
 ) -> dict[int, WhiteMap]:
     """Group of scenes -> its references."""
     groups: dict[int, list[Reading]] = {}
-    told: dict[int, list[tuple[F64, float, F64]]] = {}
+    told: dict[int, list[tuple[F64, float, float]]] = {}
     for shown in readings(context.facts.references, context.measured, notices):
         name, (row, column) = shown.reference.frame, shown.place
         index = light.of[name]
@@ -191,12 +191,12 @@ def _reference_maps(
         logs = np.log(shown.white * context.measured[name]["daylight"]) + pulse / _PER_STOP
         chroma = np.array([logs[0] - logs[1], logs[2] - logs[1]])
         groups.setdefault(group, []).append(Reading(name, light.anchors[index] + here, chroma, shown.matrix))
-        floor = palette.main_hue(scene.hues.astype(np.float32))
-        told.setdefault(group, []).append((votes[index].white + here, votes[index].sure, floor + here))
+        common = palette.commonness(scene.hues.astype(np.float32), chroma - here)
+        told.setdefault(group, []).append((votes[index].white + here, votes[index].sure, common))
     maps = {}
     for group, found in groups.items():
-        white, sure, floor = (np.array(part) for part in zip(*told[group], strict=True))
-        kept = plausible(found, white, sure, floor, notices)
+        white, sure, shares = (np.array(part) for part in zip(*told[group], strict=True))
+        kept = plausible(found, white, sure, shares, notices)
         if agreed := agreeing([found[i] for i in kept], white[kept], notices):
             maps[group] = WhiteMap.of(agreed)
     if not maps:
