@@ -314,6 +314,10 @@ def _verify_render(record: dict[str, Any], out: Path, moved: Path | None, count:
         shoot = engine.read_shoot(folder, facts)
         jobs = engine.jobs(_recipe(recipe_file), shoot, Path(scratch) / "out")
         for name in chosen:
+            time_now = jobs[name].frame.exif.time if name in jobs else None
+            if (time_now.isoformat() if time_now else None) != record["frames"][name]["time"]:
+                bad.append(f"{name}: the frame of this name in {folder} is another one; is it the right shoot folder?")
+                continue
             recorded = {d["file"]: d["sha256"] for d in record["frames"][name]["deliveries"].values()}
             for one in render_frame(replace(jobs[name], thumbs="")):
                 if isinstance(one, Refused) or one.sha256 != recorded.get(one.relative):

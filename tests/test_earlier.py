@@ -66,3 +66,22 @@ def test_a_shoot_that_moved_goes_on(delivered: tuple[Path, Path, Path], tmp_path
     status, output = run("run", recipe, tmp_path / "moved", "--out", out, "--workers", 1)
     assert status == 0
     assert "nothing to render" in output
+
+
+def test_verify_knows_another_shoot(delivered: tuple[Path, Path, Path], tmp_path: Path) -> None:
+    _, shoot, out = delivered
+    assert run("verify", out, "--render", 2)[0] == 0
+    write_demo(tmp_path / "other", width=240, height=160)
+    status, output = run("verify", out, "--render", 2, "--shoot", tmp_path / "other")
+    assert status == 1
+    assert "is it the right shoot folder" in output.replace("\n", " ")
+
+
+def test_two_files_of_one_name_are_told_apart(delivered: tuple[Path, Path, Path]) -> None:
+    _, shoot, _ = delivered
+    shutil.copy(shoot / "TH1_0004.dng", shoot / "TH1_0004.DNG")
+    text = (shoot / "shoot.yaml").read_text(encoding="utf-8")
+    (shoot / "shoot.yaml").write_text(text + "frames: frames.csv\n", encoding="utf-8")
+    (shoot / "frames.csv").write_text("frame,keep\nTH1_0004,yes\n", encoding="utf-8")
+    _, output = run("check", shoot.parent / "recipe.yaml", shoot)
+    assert "several files are called TH1_0004" in output.replace("\n", " ")

@@ -117,6 +117,7 @@ def read_table(
     return Table(tuple(rows))
 
 
+_SUFFIX = re.compile(r"\.[A-Za-z0-9]{2,4}$")
 _NAMES = {",": "a comma", ";": "a semicolon", "\t": "a tab"}
 
 
@@ -157,7 +158,7 @@ class FrameIndex:
     def find(self, written: str) -> tuple[str | None, str]:
         """(name, "") or (None, why not). Takes a folder more or less, a suffix, letters of either case."""
         asked = written.strip().replace("\\", "/").removeprefix("./")
-        stem = re.sub(r"\.[A-Za-z0-9]{2,4}$", "", asked)
+        stem = _SUFFIX.sub("", asked)
         for wanted in dict.fromkeys((asked, stem)):
             fold = wanted.casefold()
             tail = fold.rpartition("/")[2]
@@ -172,4 +173,8 @@ class FrameIndex:
                 return hits[0], ""
             if hits:
                 return None, f"{written} may be {' or '.join(hits)}; write the whole name"
+        # Two files of one stem, such as F1.dng and F1.DNG, are told apart by their whole names.
+        alike = [name for name in self.names if _SUFFIX.sub("", name).casefold() == stem.casefold()]
+        if alike:
+            return None, f"several files are called {stem} ({', '.join(alike)}); rename one, or write the whole name"
         return None, f"no frame {written} in the shoot folder"
