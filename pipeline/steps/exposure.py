@@ -15,6 +15,8 @@ from pipeline.shoot.light import Scene, ShootLight, zones
 from pipeline.steps.base import ApplyContext, Params, Solution, SolveContext, Solved, Step
 
 _PULL = 0.8  # stops; ends of one hall seldom differ by more (common practice, no source)
+_AGREES = 0.03  # of a frame: less in common with its burst is another scene
+_LOST = "exposure: it has hardly anything in common with its burst; look at its brightness and colour"
 _PULSES = 0.15  # stops between the frames of a burst from which lamps are said to pulse
 _RECOGNISED = 0.6  # match from which a scene's surfaces may tell its brightness
 
@@ -53,7 +55,8 @@ def solve(context: SolveContext, params: ExposureParams) -> Solved:
             by_frame[name] = _solution(
                 _left_over(pulse, balance.get(name, {}), shared) + Field.constant(np.full(3, level))
             )
-    return Solved(by_frame, (*notices, *_single_frames(light)))
+    lost = {n: _LOST for s in light.scenes for n, part in zip(s.names, s.steady, strict=True) if part < _AGREES}
+    return Solved(by_frame, (*notices, *_single_frames(light)), lost)
 
 
 def _swing(scene: Scene) -> float:

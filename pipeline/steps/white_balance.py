@@ -11,7 +11,7 @@ from pydantic import Field as Parameter
 
 from pipeline.imaging import palette
 from pipeline.imaging.field import Field, apply_field, of_solution
-from pipeline.imaging.neutral import agree_on_white
+from pipeline.imaging.neutral import Vote, agree_on_white
 from pipeline.model import F64, Domain, Image
 from pipeline.shoot.light import Scene, ShootLight
 from pipeline.shoot.references import Reading, WhiteMap, agreeing, measure_references, plausible, readings
@@ -144,21 +144,14 @@ class _White:
     matrix: Callable[[F64], F64 | None] | None = None
 
 
-@dataclass(frozen=True)
-class _Vote:
-    white: F64
-    sure: float
-
-
-def _votes(light: ShootLight) -> list[_Vote]:
+def _votes(light: ShootLight) -> list[Vote]:
     """White by the pictures alone, for every scene; scenes that share nothing vote apart."""
-    result = [_Vote(np.zeros(2), 0.0)] * len(light.scenes)
+    result = [Vote(np.zeros(2), 0.0)] * len(light.scenes)
     for group in np.unique(light.group):
         members = np.flatnonzero(light.group == group)
-        for index, vote in zip(
-            members, agree_on_white(light.anchors[members], [light.scenes[i].whites for i in members]), strict=True
-        ):
-            result[index] = _Vote(vote.white, vote.sure)
+        votes = agree_on_white(light.anchors[members], [light.scenes[i].whites for i in members])
+        for index, vote in zip(members, votes, strict=True):
+            result[index] = vote
     return result
 
 
@@ -176,7 +169,7 @@ def _from_map(found: WhiteMap, light: ShootLight, index: int) -> _White:
 
 
 def _reference_maps(
-    context: SolveContext, light: ShootLight, votes: Sequence[_Vote], notices: list[str]
+    context: SolveContext, light: ShootLight, votes: Sequence[Vote], notices: list[str]
 ) -> dict[int, WhiteMap]:
     """Group of scenes -> its references."""
     groups: dict[int, list[Reading]] = {}
