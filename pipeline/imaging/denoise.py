@@ -27,7 +27,7 @@ Quality = Literal["standard", "fine"]
 QUALITIES: tuple[Quality, ...] = ("standard", "fine")
 # Steps down and across between patches, of the threshold pass and of the Wiener pass.
 _LUMA_STEPS = ((3, 2), (2, 1))
-_CHROMA_STEPS = ((3, 3), (2, 2))
+_CHROMA_STEPS = ((3, 3), (3, 2))
 _COARSE_STEPS = ((3, 3), (3, 2))
 # Halvings are cleaned too, so that no blotches wider than a patch remain; blur, in pixels of a halved plane,
 # of what they correct. Groups of patches know more of the coarse than single ones, and take less from it.

@@ -87,7 +87,7 @@ def apply(image: Image, params: DenoiseParams, context: ApplyContext) -> Image:
 
 STEP = Step(
     name="denoise",
-    version=3,
+    version=4,
     summary="Remove brightness and colour noise by the measured noise of this ISO, before or after a resize.",
     Params=DenoiseParams,
     place="both",
