@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
+import numba
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.model import F32, F64
 
@@ -19,15 +22,27 @@ def rebuild_highlights(pixels: F32, saturation: F64 | F32) -> F32:
     assumption that keeps a single blown colour (red kit) its hue. `saturation` in pixel units, (3,), or
     (H, W, 3) where gains vary over the frame.
     """
-    limit = np.broadcast_to(saturation.astype(np.float32), pixels.shape)
-    rows = np.flatnonzero((pixels > 0.9 * limit).any(axis=(1, 2)))
-    if rows.size == 0:
-        return pixels
-    out = pixels.copy()
-    part = out[rows]
-    clipped = np.clip((part / limit[rows] - 0.9) / 0.09, 0.0, 1.0)
-    out[rows] = part + clipped * (part.max(axis=2, keepdims=True) - part)
+    limit = np.asarray(saturation, dtype=np.float32)
+    out = np.empty(pixels.shape, np.float32)
+    _rebuild(np.ascontiguousarray(pixels, dtype=np.float32), limit.reshape(1, 1, 3) if limit.ndim == 1 else limit, out)
     return out
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _rebuild(pixels: NDArray[Any], limit: NDArray[Any], out: NDArray[Any]) -> None:
+    one = limit.shape[0] == 1
+    near, width = np.float32(0.9), np.float32(1 / 0.09)
+    for y in range(pixels.shape[0]):
+        for x in range(pixels.shape[1]):
+            ly, lx = (0, 0) if one else (y, x)
+            r, g, b = pixels[y, x, 0], pixels[y, x, 1], pixels[y, x, 2]
+            lr, lg, lb = limit[ly, lx, 0], limit[ly, lx, 1], limit[ly, lx, 2]
+            out[y, x, 0], out[y, x, 1], out[y, x, 2] = r, g, b
+            if r > near * lr or g > near * lg or b > near * lb:
+                most = max(r, g, b)
+                out[y, x, 0] = r + min(max((r / lr - near) * width, np.float32(0)), np.float32(1)) * (most - r)
+                out[y, x, 1] = g + min(max((g / lg - near) * width, np.float32(0)), np.float32(1)) * (most - g)
+                out[y, x, 2] = b + min(max((b / lb - near) * width, np.float32(0)), np.float32(1)) * (most - b)
 
 
 @dataclass(frozen=True)
