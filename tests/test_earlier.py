@@ -69,7 +69,7 @@ def test_a_shoot_that_moved_goes_on(delivered: tuple[Path, Path, Path], tmp_path
 
 
 def test_verify_knows_another_shoot(delivered: tuple[Path, Path, Path], tmp_path: Path) -> None:
-    _, shoot, out = delivered
+    _, _, out = delivered
     assert run("verify", out, "--render", 2)[0] == 0
     write_demo(tmp_path / "other", width=240, height=160)
     status, output = run("verify", out, "--render", 2, "--shoot", tmp_path / "other")
