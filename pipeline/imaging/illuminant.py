@@ -98,16 +98,3 @@ def describe(xy: XY) -> str:
         words = f"{round(kelvin / step) * step} K"
     tint = "" if abs(off) <= _TINTED else ", greenish" if off > 0 else ", pinkish"
     return f"{words}, Duv {off:+.3f}{tint}"
-
-
-def plausible(xy: XY) -> bool:
-    """Whether a lamp or daylight in a hall can have this colour; if not, it is a coloured surface or a mistake.
-
-    A band about the Planckian locus, some 1,600 to 25,000 K and Duv -0.025 to +0.065. It holds every lamp
-    of the tables in colour-science, also seen through a measured camera: tungsten, fluorescent,
-    high-pressure sodium, metal halide, LED, mercury (clear: +0.029, through a camera +0.060); not
-    low-pressure sodium, whose single line leaves nothing to balance. It cannot refuse orange, yellow or
-    wood, which look like white under a warmer lamp, nor a pale cyan or green. The limits are ours.
-    """
-    off, kelvin = duv(xy), cct_mccamy(xy)
-    return -0.025 <= off <= 0.065 and kelvin <= 25000.0
