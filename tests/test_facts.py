@@ -149,7 +149,7 @@ TH1_0003,,,home 7,one, two, three
     assert problems == [
         ("frames.csv", 2, 1, "crop: 0.5 0 0.4 1 is not a crop; "
                              "write x0 y0 x1 y1, each from 0 to 1, x0 < x1 and y0 < y1"),
-        ("frames.csv", 2, 1, "keep: perhaps is neither yes nor no"),
+        ("frames.csv", 2, 1, "keep: perhaps is neither yes, no nor always"),
         ("frames.csv", 2, 1, "players: 7: write a team and a number: home 7"),
         ("frames.csv", 2, 1, "players: home 7 is named twice; leave one out"),
         ("frames.csv", 2, 1, "players: home 8 is not in the roster; add or correct it"),
@@ -174,6 +174,14 @@ TH1_0003,,,home 7,one, two, three
         ("shoot.yaml", 10, 13, "references: TH1_0009 may be card1/TH1_0009 or card2/TH1_0009; "
                                "write the whole name"),
     ]  # fmt: skip
+
+
+def test_always_keeps_and_columns_that_inform_are_not_read(tmp_path: Path) -> None:
+    frames = "frame,burst,time,score,why,caption,suggested,keep\nTH1_0001,3,19:31,x,sharp,A goal.,yes,Always\n"
+    facts, problems, _ = read(tmp_path, "", "", frames + "TH1_0002,,,,,,,no\nTH1_0003,,,,,,,\n")
+    assert problems == []
+    assert [(r.keep, r.always) for r in facts.rows.values()] == [(True, True), (False, False), (True, False)]
+    assert facts.rows["TH1_0001"].words == ""
 
 
 def test_frame_that_is_not_in_the_folder_is_no_problem(tmp_path: Path) -> None:

@@ -19,6 +19,8 @@ Missing = list[tuple[str, str]]
 SIDES = ("home", "away")
 ROSTER_COLUMNS = ("team", "number", "name", "publish")
 FRAME_COLUMNS = ("frame", "keep", "rating", "players", "words", "crop")
+# Columns of tables that the program writes for a person to fill in: they inform, and are not read back.
+TOLD_COLUMNS = ("burst", "time", "score", "why", "caption", "suggested")
 
 
 @dataclass(frozen=True)
@@ -40,6 +42,7 @@ class Player:
 class FrameFacts:
     """What the photographer says of one frame.
 
+    always   keep, whatever a recipe's selection says
     rating   -1 (rejected) to 5, None = not rated
     players  (team, number) from left to right; each is in the roster
     crop     (x0, y0, x1, y1), fractions of the upright frame, None = not given
@@ -51,11 +54,13 @@ class FrameFacts:
     words: str = ""
     crop: Box | None = None
     line: int = 0
+    always: bool = False
 
     def as_json(self) -> dict[str, Any]:
         """What a picture may depend on; the line is for messages only."""
         return {
             "keep": self.keep,
+            "always": self.always,
             "rating": self.rating,
             "players": [list(p) for p in self.players],
             "words": self.words,
@@ -204,7 +209,7 @@ def _table(
         return None
     if kind == "roster":
         return read_table(path, ROSTER_COLUMNS, ("team", "number", "name"), problems)
-    return read_table(path, FRAME_COLUMNS, ("frame",), problems)
+    return read_table(path, FRAME_COLUMNS, ("frame",), problems, ignored=TOLD_COLUMNS)
 
 
 def _folded(name: str) -> str:
@@ -274,7 +279,8 @@ def _frames(
     for row in table.rows if table else ():
         wrong: list[str] = []
         name, why = index.find(row["frame"]) if row["frame"] else (None, "")
-        keep = yes_or_no(row["keep"], default=True)
+        always = row["keep"].casefold() == "always"
+        keep = True if always else yes_or_no(row["keep"], default=True)
         rating = int(row["rating"]) if re.fullmatch(r"-1|[0-5]", row["rating"]) else None
         crop = box_of(numbers(row["crop"]))
         if not row["frame"]:
@@ -284,14 +290,14 @@ def _frames(
         elif name in rows:
             wrong.append(f"frame: {name} is already on line {rows[name].line}; leave one of the two out")
         if keep is None:
-            wrong.append(f"keep: {row['keep']} is neither yes nor no")
+            wrong.append(f"keep: {row['keep']} is neither yes, no nor always")
         if row["rating"] and rating is None:
             wrong.append(f"rating: {row['rating']} is not a rating; write a whole number from -1 to 5")
         if row["crop"] and crop is None:
             wrong.append(f"crop: {row['crop']} is not a crop; write x0 y0 x1 y1, each from 0 to 1, x0 < x1 and y0 < y1")
         players = _players(row, teams, roster, wrong)
         if name is not None and not wrong:
-            rows[name] = FrameFacts(bool(keep), rating, players, row["words"], crop, row.line)
+            rows[name] = FrameFacts(bool(keep), rating, players, row["words"], crop, row.line, always)
         problems += [row.problem(message) for message in wrong]
     return rows, missing
 

@@ -59,9 +59,15 @@ def numbers(text: str) -> list[float] | None:
 
 
 def read_table(
-    path: Path, columns: Collection[str], required: Collection[str], problems: list[Problem]
+    path: Path,
+    columns: Collection[str],
+    required: Collection[str],
+    problems: list[Problem],
+    ignored: Collection[str] = (),
 ) -> Table | None:
     """Read a CSV file with a header (RFC 4180 quoting; comma, semicolon or tab; UTF-8, mark or not).
+
+    ignored  further columns that may stand in it
 
     Adds what is wrong to `problems`; returns None where the table as a whole cannot be used.
     """
@@ -95,7 +101,7 @@ def read_table(
                 continue
             if header is None:
                 header = [cell.casefold() for cell in cells]
-                if not _header_fits(file, line, header, columns, required, problems):
+                if not _header_fits(file, line, header, columns, required, problems, ignored):
                     return None
             elif len(cells) > len(header) and any(cells[len(header) :]):
                 problems.append(
@@ -128,11 +134,12 @@ def _header_fits(
     columns: Collection[str],
     required: Collection[str],
     problems: list[Problem],
+    ignored: Collection[str],
 ) -> bool:
     """Report unknown, repeated and missing columns; whether the rows below can be read."""
     before = len(problems)
     for number, name in enumerate(header):
-        if name and name not in columns:
+        if name and name not in columns and name not in ignored:
             hint = did_you_mean(name, columns) or f"; the columns are {', '.join(columns)}"
             problems.append(Problem(file, line, 1, f"no column is called {name}{hint}"))
         elif name and name in header[:number]:
