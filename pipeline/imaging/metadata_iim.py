@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from pipeline.imaging.metadata_model import Metadata, offset_text
 
 # Maximum octets per dataset of record 2: IPTC Photo Metadata Standard 2025.1, technical reference.
-LIMITS = {25: 64, 80: 32, 90: 32, 92: 32, 95: 32, 100: 3, 101: 64, 105: 256, 110: 32, 115: 32, 116: 128,
-          120: 2000, 122: 32}  # fmt: skip
+LIMITS = {5: 64, 25: 64, 40: 256, 80: 32, 85: 32, 90: 32, 92: 32, 95: 32, 100: 3, 101: 64, 103: 32, 105: 256,
+          110: 32, 115: 32, 116: 128, 120: 2000, 122: 32}  # fmt: skip
 
 _UTF8 = b"\x1b%G"  # ISO 2022 escape sequence, dataset 1:90
 
@@ -32,13 +32,17 @@ def iim_block(metadata: Metadata) -> Iim:
     """Datasets of records 1 and 2, in order. 2:60 needs an offset, so without one the time is left out."""
     m = metadata
     values: list[tuple[int, str, str]] = [
+        (5, "title", m.title),
         *((25, "keyword", word) for word in m.keywords),
+        (40, "instructions", m.instructions),
         (80, "creator", m.creator),
+        (85, "job title", m.job_title),
         (90, "city", m.city),
         (92, "venue", m.venue),
         (95, "region", m.region),
         (100, "country code", m.country_code),
         (101, "country", m.country),
+        (103, "job id", m.job_id),
         (105, "headline", m.headline),
         (110, "credit", m.credit),
         (115, "source", m.source),

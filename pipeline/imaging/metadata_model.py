@@ -12,7 +12,8 @@ from pipeline.errors import FrameError
 
 # XML 1.0 (fifth edition), production 2 "Char": everything else may not appear in a document, even escaped.
 _FORBIDDEN = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
-_PARAGRAPHS = frozenset({"caption", "usage"})  # these keep their line breaks; every other text is one line
+# These keep their line breaks; every other text is one line.
+_PARAGRAPHS = frozenset({"caption", "usage", "instructions"})
 
 # Names a photographer would write -> IPTC CreatorContactInfo (Photo Metadata Standard 2025.1).
 CONTACT_FIELDS: Mapping[str, str] = {
@@ -53,6 +54,10 @@ class Metadata:
     rating          -1 (rejected) to 5
     language        BCP 47 tag of the texts
     exposure_time   seconds; focal_length mm; iso as on the camera
+    title           short name of the picture (IPTC Title, IIM Object Name), say the frame's name
+    job_title       what the creator is, "Staff photographer"; job_id the desk's number for the job
+    instructions    embargoes and the like, for the desk, on lines of their own
+    rights_url      web address of the rights statement (Web Statement of Rights)
     Raises ValueError for a rating, offset, time or contact key outside these.
     """
 
@@ -87,6 +92,11 @@ class Metadata:
     exposure_time: float | None = None
     f_number: float | None = None
     focal_length: float | None = None
+    title: str = ""
+    job_title: str = ""
+    instructions: str = ""
+    job_id: str = ""
+    rights_url: str = ""
 
     def __post_init__(self) -> None:
         for item in fields(self):
