@@ -22,8 +22,8 @@ from rich.markup import escape
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
+from pipeline import cli_models, executors
 from pipeline import describe as describe_module
-from pipeline import executors
 from pipeline import run as engine
 from pipeline.errors import EvencourtError, InputError, RunStoppedError
 from pipeline.imaging.noise_pool import HEADINGS
@@ -39,6 +39,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="Finish a night's court sport photographs as if one even light had lit the hall.",
 )
+app.add_typer(cli_models.app, name="models")
 out_console = Console(highlight=False, soft_wrap=True)
 err_console = Console(stderr=True, highlight=False, soft_wrap=True)
 
