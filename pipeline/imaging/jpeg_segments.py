@@ -35,6 +35,12 @@ def split(data: bytes) -> tuple[list[Segment], bytes]:
 
     Raises ValueError where `data` is not a JPEG or ends too early.
     """
+    segments, begin = _walk(data)
+    return segments, data[begin:]
+
+
+def _walk(data: bytes) -> tuple[list[Segment], int]:
+    """Segments between SOI and the first scan, and the place of SOS: the scan data are never copied to look."""
     if data[:2] != bytes((0xFF, _SOI)):
         raise ValueError("not a JPEG: it does not begin with FF D8")
     segments: list[Segment] = []
@@ -49,7 +55,7 @@ def split(data: bytes) -> tuple[list[Segment], bytes]:
             raise ValueError("damaged JPEG: it ends before its first scan")
         marker = data[at]
         if marker == _SOS:
-            return segments, data[begin:]
+            return segments, begin
         (length,) = struct.unpack_from(">H", data, at + 1)
         end = at + 1 + length
         if marker == _EOI or marker < 0xC0 or length < 2 or end > len(data):
@@ -67,13 +73,13 @@ def make(marker: int, payload: bytes) -> Segment:
 
 def insert(data: bytes, metadata: list[Segment]) -> bytes:
     """`data` with its metadata segments replaced by these: after JFIF (always first), before the rest."""
-    segments, rest = split(data)
+    segments, begin = _walk(data)
     kept = [segment for segment in segments if not segment.is_metadata]
     leading = 0
     while leading < len(kept) and kept[leading].marker == APP0:
         leading += 1
     ordered = kept[:leading] + metadata + kept[leading:]
-    return bytes((0xFF, _SOI)) + b"".join(segment.raw for segment in ordered) + rest
+    return b"".join([bytes((0xFF, _SOI)), *(segment.raw for segment in ordered), memoryview(data)[begin:]])
 
 
 def strip_jpeg(data: bytes) -> bytes:
@@ -88,7 +94,7 @@ def scan_digest(data: bytes) -> str:
 
 def frame_size(data: bytes) -> tuple[int, int]:
     """(height, width) in pixels, from the start-of-frame segment. ValueError where there is none."""
-    for segment in split(data)[0]:
+    for segment in _walk(data)[0]:
         if segment.marker in _FRAMES and len(segment.payload) >= 5:
             height, width = struct.unpack_from(">HH", segment.payload, 1)
             return height, width

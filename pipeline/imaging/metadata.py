@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 from pipeline.imaging import jpeg_segments as jpeg
 from pipeline.imaging.jpeg_segments import scan_digest, strip_jpeg
-from pipeline.imaging.metadata_exif import exif_block
+from pipeline.imaging.metadata_exif import exif_block, main_texts
 from pipeline.imaging.metadata_iim import iim_block, image_resources
 from pipeline.imaging.metadata_model import CONTACT_FIELDS, Metadata, MetadataTooLarge
 from pipeline.imaging.metadata_xmp import xmp_packet
@@ -44,32 +44,34 @@ def metadata_size(metadata: Metadata) -> int:
 
 def _segments(metadata: Metadata, size: tuple[int, int]) -> tuple[list[jpeg.Segment], tuple[str, ...]]:
     iim = iim_block(metadata)
-    payloads = (
-        ("Exif", jpeg.APP1, jpeg.EXIF + exif_block(metadata, size)),
-        ("XMP", jpeg.APP1, jpeg.XMP + xmp_packet(metadata)),
-        ("IIM", jpeg.APP13, jpeg.PHOTOSHOP + image_resources(iim.data)),
-    )
-    segments = []
-    for name, marker, payload in payloads:
-        try:
-            segments.append(jpeg.make(marker, payload))
-        except ValueError as error:
-            raise MetadataTooLarge(f"{name}: {error}; shorten the caption or the keywords") from None
-    return segments, iim.cut
+    segments = [
+        _segment("XMP", jpeg.APP1, jpeg.XMP + xmp_packet(metadata)),
+        _segment("IIM", jpeg.APP13, jpeg.PHOTOSHOP + image_resources(iim.data)),
+    ]
+    exif = _segment("Exif", jpeg.APP1, jpeg.EXIF + exif_block(metadata, size))
+    return [exif, *segments], iim.cut
+
+
+def _segment(name: str, marker: int, payload: bytes) -> jpeg.Segment:
+    try:
+        return jpeg.make(marker, payload)
+    except ValueError as error:
+        raise MetadataTooLarge(f"{name}: {error}; shorten the caption or the keywords") from None
 
 
 def tiff_tags(metadata: Metadata) -> tuple[tuple[TiffTag, ...], tuple[str, ...]]:
     """Tags of a TIFF's first directory, in ascending order, and what the limits of IIM cut, in words.
 
-    270 caption, 271 make, 272 model, 306 time, 315 creator, 700 XMP, 33432 copyright, 33723 IIM, 34377 image
-    resources. With tifffile pass `metadata=None` and no `description`, or it writes a 270 of its own.
-    Raises MetadataTooLarge as for a JPEG, so that one recipe works for both.
+    270 caption, 271 make, 272 model, 305 software, 306 time, 315 creator, 700 XMP, 33432 copyright, 33723 IIM,
+    34377 image resources. With tifffile pass `metadata=None` and no `description`, or it writes a 270 of its
+    own. Raises MetadataTooLarge as for a JPEG, so that one recipe works for both.
     """
+    _segments(metadata, (1, 1))
     iim = iim_block(metadata)
-    taken = f"{metadata.created:%Y:%m:%d %H:%M:%S}" if metadata.created else ""
-    texts = {270: metadata.caption, 271: metadata.make, 272: metadata.model, 306: taken,
-             315: metadata.creator, 33432: metadata.copyright}  # fmt: skip
-    tags = [_text_tag(code, text) for code, text in texts.items() if text]
+    texts = main_texts(metadata)
+    if metadata.created is not None:
+        texts[306] = f"{metadata.created:%Y:%m:%d %H:%M:%S}\0".encode("ascii")
+    tags = [TiffTag(code, 2, len(text), text, True) for code, text in texts.items()]
     for code, kind, data in (
         (700, 1, xmp_packet(metadata)),
         (33723, 7, iim.data),
@@ -77,8 +79,3 @@ def tiff_tags(metadata: Metadata) -> tuple[tuple[TiffTag, ...], tuple[str, ...]]
     ):
         tags.append(TiffTag(code, kind, len(data), data, True))
     return tuple(sorted(tags)), iim.cut
-
-
-def _text_tag(code: int, text: str) -> TiffTag:
-    data = text.encode("utf-8") + b"\0"
-    return TiffTag(code, 2, len(data), data, True)

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import hashlib
 import struct
+import unicodedata
 from dataclasses import dataclass
 
-from pipeline.imaging.metadata_model import Metadata, offset_text
+from pipeline.imaging.metadata_model import SOFTWARE, Metadata, offset_text
 
 # Maximum octets per dataset of record 2: IPTC Photo Metadata Standard 2025.1, technical reference.
 LIMITS = {5: 64, 25: 64, 40: 256, 80: 32, 85: 32, 90: 32, 92: 32, 95: 32, 100: 3, 101: 64, 103: 32, 105: 256,
           110: 32, 115: 32, 116: 128, 120: 2000, 122: 32}  # fmt: skip
+# Not in that reference: IIM 4.2, datasets 2:62, 2:63 and 2:65.
+_DIGITIZED_DATE, _DIGITIZED_TIME, _PROGRAM = 62, 63, 65
 
+_JOINER = "\u200d"
 _UTF8 = b"\x1b%G"  # ISO 2022 escape sequence, dataset 1:90
 
 
@@ -24,8 +28,21 @@ class Iim:
 
 
 def cut_utf8(text: str, octets: int) -> bytes:
-    """At most `octets` bytes of UTF-8, never ending inside a character."""
-    return text.encode("utf-8")[:octets].decode("utf-8", "ignore").encode("utf-8")
+    """At most `octets` bytes of UTF-8, never ending inside a character.
+
+    Nor before a mark, joiner, variation selector or skin tone that changes the character before it, unless
+    nothing would be left.
+    """
+    kept = text.encode("utf-8")[:octets].decode("utf-8", "ignore")
+    end = len(kept)
+    while 0 < end < len(text) and (_joins(text[end]) or text[end - 1] == _JOINER):
+        end -= 1
+    return text[: end or len(kept)].encode("utf-8")
+
+
+def _joins(letter: str) -> bool:
+    """Whether this character belongs to the one before it (the chief cases of Unicode annex 29, rule GB9)."""
+    return letter == _JOINER or "\U0001f3fb" <= letter <= "\U0001f3ff" or unicodedata.category(letter)[0] == "M"
 
 
 def iim_block(metadata: Metadata) -> Iim:
@@ -63,10 +80,13 @@ def iim_block(metadata: Metadata) -> Iim:
             )
         if kept:
             records.append((dataset, kept))
+    records.append((_PROGRAM, SOFTWARE.encode("ascii")))
     if m.created is not None:
-        records.append((55, m.created.strftime("%Y%m%d").encode("ascii")))
+        date = m.created.strftime("%Y%m%d").encode("ascii")
+        records += [(55, date), (_DIGITIZED_DATE, date)]
         if m.utc_offset is not None:
-            records.append((60, (f"{m.created:%H%M%S}" + offset_text(m.utc_offset, "")).encode("ascii")))
+            time = (f"{m.created:%H%M%S}" + offset_text(m.utc_offset, "")).encode("ascii")
+            records += [(60, time), (_DIGITIZED_TIME, time)]
     records.sort(key=lambda record: record[0])  # stable: repeated datasets keep their order
     data = _dataset(1, 90, _UTF8) + b"".join(_dataset(2, number, value) for number, value in records)
     return Iim(data, tuple(cut))

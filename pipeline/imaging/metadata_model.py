@@ -10,8 +10,18 @@ from datetime import datetime
 
 from pipeline.errors import FrameError
 
-# XML 1.0 (fifth edition), production 2 "Char": everything else may not appear in a document, even escaped.
-_FORBIDDEN = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+SOFTWARE = "evencourt"  # without its version: the same texts make the same bytes
+ALT_TEXT_MAXIMUM = 250  # characters: IPTC Photo Metadata Standard 2025.1, Alt Text (Accessibility)
+
+# XML 1.0 (fifth edition), production 2 "Char", and the note below it: the first class may not appear in a
+# document, even escaped; C1 controls and what Unicode calls noncharacters are discouraged and say nothing.
+_FORBIDDEN = re.compile(
+    "[^\t\n\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]|[\x7f-\x9f\ufdd0-\ufdef]|["
+    + "".join(chr(plane + last) for plane in range(0x10000, 0x110000, 0x10000) for last in (0xFFFE, 0xFFFF))
+    + "]"
+)
+_LINE_END = re.compile("\r\n?|[\x85\u2028\u2029]")
+_SURROGATE = re.compile("[\ud800-\udfff]")
 # These keep their line breaks; every other text is one line.
 _PARAGRAPHS = frozenset({"caption", "usage", "instructions"})
 
@@ -33,9 +43,14 @@ class MetadataTooLarge(FrameError, ValueError):
 
 
 def clean_text(text: str) -> str:
-    """NFC text without what XML 1.0 forbids (control characters, lone surrogates); line ends become LF."""
-    text = text.replace("\r\n", "\n").replace("\r", "\n")
-    return unicodedata.normalize("NFC", _FORBIDDEN.sub("", text)).strip()
+    """NFC text without control characters, noncharacters and lone surrogates; every line end becomes LF.
+
+    A pair of surrogates, as badly decoded JSON leaves it, becomes the character it stands for.
+    """
+    if _SURROGATE.search(text):
+        text = text.encode("utf-16-le", "surrogatepass").decode("utf-16-le", "ignore")
+    text = _FORBIDDEN.sub("", _LINE_END.sub("\n", text))
+    return unicodedata.normalize("NFC", text).strip()
 
 
 def clean_line(text: str) -> str:

@@ -6,7 +6,14 @@ import re
 from collections.abc import Iterable
 from xml.sax.saxutils import escape, quoteattr
 
-from pipeline.imaging.metadata_model import Metadata, MetadataTooLarge, offset_text, subseconds
+from pipeline.imaging.metadata_model import (
+    ALT_TEXT_MAXIMUM,
+    SOFTWARE,
+    Metadata,
+    MetadataTooLarge,
+    offset_text,
+    subseconds,
+)
 
 XMP_MAXIMUM = 65_502  # octets of a packet in one APP1 segment: XMP specification part 3, 1.1.3
 
@@ -24,16 +31,21 @@ _LANGUAGE = re.compile(r"[A-Za-z]{2,8}(-[A-Za-z0-9]{1,8})*")  # the shape of a B
 def xmp_packet(metadata: Metadata) -> bytes:
     """UTF-8 packet with its wrapper, without padding (a delivered file is not edited in place).
 
-    Raises MetadataTooLarge when it would not fit into a JPEG.
+    Without xmp:ModifyDate and xmp:MetadataDate, which would differ from run to run: the same texts make the
+    same bytes. Raises MetadataTooLarge when it would not fit into a JPEG, and for too long an alternative text.
     """
     m = metadata
+    if len(m.alt_text) > ALT_TEXT_MAXIMUM:
+        raise MetadataTooLarge(
+            f"the alternative text has {len(m.alt_text)} characters and may have {ALT_TEXT_MAXIMUM}; shorten it"
+        )
     body = [
         _alternatives("dc:description", m.caption, m.language),
         _alternatives("dc:title", m.title, m.language),
         _alternatives("dc:rights", m.copyright, m.language),
         _list("dc:creator", "Seq", [m.creator]),
         _list("dc:subject", "Bag", m.keywords),
-        _list("dc:language", "Bag", [m.language]),
+        _list("dc:language", "Bag", [m.language if _LANGUAGE.fullmatch(m.language) else ""]),
         _simple("photoshop:Headline", m.headline),
         _simple("photoshop:CaptionWriter", m.caption_writer),
         _simple("photoshop:AuthorsPosition", m.job_title),
@@ -46,6 +58,7 @@ def xmp_packet(metadata: Metadata) -> bytes:
         _simple("photoshop:Country", m.country),
         _simple("photoshop:DateCreated", _date(m)),
         _simple("xmp:CreateDate", _date(m)),
+        _simple("xmp:CreatorTool", SOFTWARE),
         _simple("xmp:Rating", "" if m.rating is None else str(m.rating)),
         _simple("xmpRights:Marked", "True" if m.copyright else ""),
         _simple("xmpRights:WebStatement", m.rights_url),
@@ -58,7 +71,7 @@ def xmp_packet(metadata: Metadata) -> bytes:
         _list("Iptc4xmpExt:PersonInImage", "Bag", m.persons),
         _list("Iptc4xmpExt:OrganisationInImageName", "Bag", m.organisations),
         _simple("Iptc4xmpExt:DigitalSourceType", m.digital_source_type),
-        _location(m),
+        _locations(m),
     ]
     declared = "".join(f" xmlns:{prefix}={quoteattr(uri)}" for prefix, uri in _NAMESPACES.items())
     packet = (
@@ -114,7 +127,8 @@ def _contact(m: Metadata) -> str:
     return f"<Iptc4xmpCore:CreatorContactInfo>{_struct(parts)}</Iptc4xmpCore:CreatorContactInfo>\n"
 
 
-def _location(m: Metadata) -> str:
+def _locations(m: Metadata) -> str:
+    """Indoors the place that is shown is the place where the picture was taken, so both structures say it."""
     parts = (
         _simple("Iptc4xmpExt:Sublocation", m.venue)
         + _simple("Iptc4xmpExt:City", m.city)
@@ -124,5 +138,6 @@ def _location(m: Metadata) -> str:
     )
     if not parts:
         return ""
-    name = "Iptc4xmpExt:LocationShown"
-    return f"<{name}><rdf:Bag><rdf:li>{_struct(parts)}</rdf:li></rdf:Bag></{name}>\n"
+    entries = f"<rdf:Bag><rdf:li>{_struct(parts)}</rdf:li></rdf:Bag>"
+    names = ("Iptc4xmpExt:LocationCreated", "Iptc4xmpExt:LocationShown")
+    return "".join(f"<{name}>{entries}</{name}>\n" for name in names)
