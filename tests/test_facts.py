@@ -7,9 +7,13 @@ import pickle
 from datetime import datetime, timedelta
 from pathlib import Path
 
+import pycountry
 import pytest
+from babel.core import get_global
 
-from pipeline.shoot.facts import Facts, FrameFacts, Player, Reference, load_facts
+from pipeline.shoot.countries import _CODES, alpha2, alpha3
+from pipeline.shoot.eventfile import TEXTS
+from pipeline.shoot.facts import Facts, FrameFacts, Player, Reference, held_back, load_facts
 from pipeline.shoot.tables import FrameIndex
 
 NAMES = [f"TH1_000{n}" for n in range(1, 6)] + ["card1/TH1_0009", "card2/TH1_0009"]
@@ -150,21 +154,20 @@ TH1_0003,,,home 7,one, two, three
         ("frames.csv", 2, 1, "crop: 0.5 0 0.4 1 is not a crop; "
                              "write x0 y0 x1 y1, each from 0 to 1, x0 < x1 and y0 < y1"),
         ("frames.csv", 2, 1, "keep: perhaps is neither yes, no nor always"),
-        ("frames.csv", 2, 1, "players: 7: write a team and a number: home 7"),
+        ("frames.csv", 2, 1, "players: 7: write a team and a number, or a name of the roster: home 7"),
         ("frames.csv", 2, 1, "players: home 7 is named twice; leave one out"),
         ("frames.csv", 2, 1, "players: home 8 is not in the roster; add or correct it"),
         ("frames.csv", 2, 1, "rating: 6 is not a rating; write a whole number from -1 to 5"),
         ("frames.csv", 4, 1, "frame: TH1_0002 is already on line 3; leave one of the two out"),
         ("frames.csv", 5, 1, '7 cells under 6 columns; put "quotes" round a cell that holds a comma'),
-        ("roster.csv", 5, 1, "home 7 is already on line 2, Ida Marlow; correct one"),
+        ("roster.csv", 5, 1, "home 7 is already on line 2, Ida Marlow as well as Kit Vane here; correct one"),
         ("roster.csv", 6, 1, "team: no team hom; write home or away or Harbour Gulls or Mill Lane Foxes; "
                              "did you mean home?"),
         ("roster.csv", 7, 1, "name: empty; write the player's name"),
         ("roster.csv", 7, 1, "number: x is not a shirt number; write digits, such as 7"),
         ("roster.csv", 7, 1, "publish: maybe is neither yes nor no"),
         ("shoot.yaml", 1, 1, "no key titel; did you mean title?"),
-        ("shoot.yaml", 2, 10, "country: Norway is not an ISO 3166 code; "
-                              "write two or three letters such as NO or NOR"),
+        ("shoot.yaml", 2, 10, "country: Norway is not an ISO 3166 code; write NO or NOR"),
         ("shoot.yaml", 3, 8, "start: 2026-02-14T19:30:00 is not a date and time with an offset from UTC; "
                              "write 2026-02-14T19:30:00+01:00"),
         ("shoot.yaml", 4, 9, "minors: perhaps does not fit; write true or false"),
@@ -205,6 +208,12 @@ def test_frame_that_is_not_in_the_folder_is_no_problem(tmp_path: Path) -> None:
         ("teams: {home: Gulls, away: gulls }\n", "same name"),
         ("contact: [a]\n", "contact: write text"),
         ("language: englisch!\n", "language code"),
+        ("language: jp\n", "jp is not a language code of ISO 639; write ja"),
+        ("language: xq-NO\n", "xq is not a language code"),
+        ("country: UK\n", "write GB or GBR"),
+        ("country: Hiszpania\n", "write ES or ESP"),
+        ("country: ZZ\n", "two or three letters"),
+        ("rights_url: my terms\n", "web address"),
         ("title: [a]\n", "title: this list does not fit; write text"),
         ("minors: 3\n", "true or false"),
     ],
@@ -250,3 +259,86 @@ def test_table_of_another_encoding(tmp_path: Path) -> None:
 )  # fmt: skip
 def test_names_of_frames(written: str, found: str | None) -> None:
     assert FrameIndex(NAMES).find(written)[0] == found
+
+
+SISTERS = """\
+team,number,name,publish
+home,7,Åse Holm,
+home,9,Ase Holm,
+home,３,José Núñez,
+away,4,Åse Holm,
+away,5,Jose Nunez,no
+away,6,"Tern, Una",
+home,10,王 小雨,
+"""
+
+
+@pytest.mark.parametrize(
+    ("players", "found"),
+    [
+        ("home Åse Holm", [("home", "7")]),  # the exact spelling goes first
+        ("home A\u030ase Holm; mill lane foxes ÅSE  HOLM", [("home", "7"), ("away", "4")]),
+        ("Harbour Gulls jose nunez", [("home", "3")]),
+        ("home Núñez José", [("home", "3")]),
+        ("away Una Tern", [("away", "6")]),
+        ("Una Tern", [("away", "6")]),
+        ("home　王小雨；home　７", [("home", "10"), ("home", "7")]),  # as typed in Japan
+    ],
+)
+def test_players_by_name(tmp_path: Path, players: str, found: list[tuple[str, str]]) -> None:
+    facts, problems, _ = read(tmp_path, EVENT, SISTERS, f"frame,players\nTH1_0001,{players}\n")
+    assert problems == []
+    assert list(facts.rows["TH1_0001"].players) == found
+
+
+@pytest.mark.parametrize(
+    ("players", "words"),
+    [
+        ("home ase holm", None),
+        ("home ÅSE HOLM", "home 7 (Åse Holm, line 2 of the roster) or home 9 (Ase Holm, line 3 of the roster)"),
+        ("Jose Nunez; José Nuñez", "home 3 (José Núñez, line 4 of the roster) or away 5"),
+        ("home Una Tern", "Una Tern is not in the roster of home"),
+        ("away Una Turn", "Una Turn is not in the roster of away"),
+        ("Una", "write a team and a number, or a name"),
+        ("home", "write a team and a number, or a name"),
+    ],
+)
+def test_players_that_a_name_does_not_tell(tmp_path: Path, players: str, words: str | None) -> None:
+    _, problems, _ = read(tmp_path, EVENT, SISTERS, f"frame,players\nTH1_0001,{players}\n")
+    assert len(problems) == 1
+    assert (words or "may be home 7") in problems[0][3]
+
+
+def test_held_back() -> None:
+    roster = (Player("home", "7", "Ida Marlow", False, 2), Player("away", "4", "Una Tern", True, 3))
+    facts = Facts(roster=(*roster, Player("away", "8", "Una Tern", False, 4)))
+    assert "publish: no (line 2)" in held_back(facts, FrameFacts(players=(("away", "4"), ("home", "7"))))
+    assert "publish: no (line 2)" in held_back(facts, FrameFacts(words="MARLOW, Ida scores"))
+    assert "publish: no (line 4)" in held_back(facts, FrameFacts(words="Una Tern scores"))
+    shown = FrameFacts(players=(("away", "4"),), words="Una Tern scores")
+    assert held_back(facts, shown) == held_back(facts, FrameFacts(words="warm-up")) == ""
+    for reason in (
+        held_back(facts, FrameFacts(players=(("home", "7"),))),
+        held_back(facts, FrameFacts(words="ida marlow")),
+    ):
+        assert "Ida" not in reason and "Marlow" not in reason
+    # Of minors nobody is named; a frame is held only for publish: no.
+    young = Facts(roster=(roster[1],), minors=True)
+    assert held_back(young, shown) == ""
+
+
+def test_texts_of_the_event(tmp_path: Path) -> None:
+    keys = [key for key in TEXTS if key not in ("language", "country", "rights_url")]
+    facts, problems, _ = read(tmp_path, "".join(f"{key}: 0{n}\n" for n, key in enumerate(keys)))
+    assert problems == []
+    assert [getattr(facts, key) for key in keys] == [f"0{n}" for n in range(len(keys))]
+    assert set(keys) <= set(facts.as_json())
+
+
+def test_countries_are_those_of_iso_3166() -> None:
+    """Two independent lists: pycountry (Debian's iso-codes) and the CLDR's aliases; XK is user-assigned."""
+    assert {c.alpha_2: c.alpha_3 for c in pycountry.countries} | {"XK": "XKX"} == _CODES
+    aliases = get_global("territory_aliases")
+    assert {three: [two] for two, three in _CODES.items() if two != "XK"}.items() <= aliases.items()
+    assert (alpha2("nor"), alpha2("NO"), alpha3("no"), alpha3("pol")) == ("NO", "NO", "NOR", "POL")
+    assert (alpha2("EU"), alpha3("ZZZ"), alpha3("")) == ("", "", "")

@@ -6,17 +6,23 @@ import re
 from datetime import datetime
 from typing import Any, cast
 
+from babel import Locale
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
 from pipeline.errors import Problem
+from pipeline.shoot.countries import alpha2, suggested
 from pipeline.yamlfile import Document, problems_of
 
 Box = tuple[float, float, float, float]
 Corners = tuple[tuple[float, float], tuple[float, float], tuple[float, float], tuple[float, float]]
 
 TEXTS = (
-    "title", "venue", "city", "region", "country", "language", "creator", "credit", "copyright", "usage",
+    "title", "venue", "city", "region", "country", "language", "creator", "job_title", "caption_writer", "credit",
+    "source", "copyright", "usage", "rights_url", "instructions", "job_id",
 )  # fmt: skip
+
+# Codes of countries that are written for a language by mistake -> the language's own (ISO 639).
+_LANGUAGE_SLIPS = {"jp": "ja", "cz": "cs", "dk": "da", "gr": "el", "cn": "zh", "ua": "uk"}
 
 
 class _Part(BaseModel):
@@ -95,9 +101,15 @@ class EventFile(_Part):
     start: str | None = None
     language: str = "en"
     creator: str = ""
+    job_title: str = ""
+    caption_writer: str = ""
     credit: str = ""
+    source: str = ""
     copyright: str = ""
     usage: str = ""
+    rights_url: str = ""
+    instructions: str = ""
+    job_id: str = ""
     contact: Any = ""
     roster: str | None = None
     frames: str | None = None
@@ -108,8 +120,8 @@ class EventFile(_Part):
     @field_validator("country")
     @classmethod
     def _country(cls, value: str) -> str:
-        if value and not re.fullmatch(r"[A-Za-z]{2,3}", value):
-            raise ValueError(f"{value} is not an ISO 3166 code; write two or three letters such as NO or NOR")
+        if value and not alpha2(value):
+            raise ValueError(f"{value} is not an ISO 3166 code; write {suggested(value)}")
         return value.upper()
 
     @field_validator("language")
@@ -117,6 +129,19 @@ class EventFile(_Part):
     def _language(cls, value: str) -> str:
         if not re.fullmatch(r"[A-Za-z]{2,3}(-[A-Za-z0-9]{2,8})*", value):
             raise ValueError(f"{value} is not a language code; write one such as en or nb-NO")
+        primary = value.split("-")[0].lower()
+        if primary not in Locale("en").languages:  # CLDR has a name for every language in use
+            hint = (
+                f"write {_LANGUAGE_SLIPS[primary]}" if primary in _LANGUAGE_SLIPS else "write one such as en or pt-BR"
+            )
+            raise ValueError(f"{primary} is not a language code of ISO 639; {hint}")
+        return value
+
+    @field_validator("rights_url")
+    @classmethod
+    def _rights_url(cls, value: str) -> str:
+        if value and not re.fullmatch(r"https?://[^\s/]+\S*", value):
+            raise ValueError(f"{value} is not a web address; write one that begins with https://")
         return value
 
     @field_validator("start")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -11,6 +12,7 @@ from typing import Any, Literal
 
 from pipeline.errors import InputError, Problem
 from pipeline.shoot.eventfile import TEXTS, Box, Corners, EventFile, box_of, parse_event
+from pipeline.shoot.names import name_pattern, replace_name, same_name
 from pipeline.shoot.tables import FrameIndex, Row, Table, numbers, read_table, yes_or_no
 from pipeline.yamlfile import Document, did_you_mean, load_yaml
 
@@ -107,9 +109,15 @@ class Facts:
     start: datetime | None = None
     language: str = "en"
     creator: str = ""
+    job_title: str = ""
+    caption_writer: str = ""
     credit: str = ""
+    source: str = ""
     copyright: str = ""
     usage: str = ""
+    rights_url: str = ""
+    instructions: str = ""
+    job_id: str = ""
     contact: str | Mapping[str, str] = ""
     roster: tuple[Player, ...] = ()
     rows: Mapping[str, FrameFacts] = field(default_factory=dict)
@@ -141,6 +149,30 @@ class Facts:
             "clocks": dict(sorted(self.clocks.items())),
             "minors": self.minors,
         }
+
+
+def withheld(facts: Facts, player: Player) -> bool:
+    """Whether the name may appear nowhere: publish: no in the roster, or everybody where the shoot is of minors."""
+    return facts.minors or not player.publish
+
+
+def held_back(facts: Facts, row: FrameFacts) -> str:
+    """Why a frame must be in no delivery, without a name; "" where nothing is known against it.
+
+    A frame is held where `players` names one whose roster line says publish: no, or `words` has such a name in
+    full. minors: true alone holds nothing, since then nothing could be delivered: it takes out every name instead.
+    """
+    for player in facts.roster:
+        if not player.publish and (player.team, player.number) in row.players:
+            return f"shows a player whose line in the roster says publish: no (line {player.line})"
+    words = row.words
+    for player in facts.roster:  # a player of the same name who may be shown, and is
+        if player.publish and (player.team, player.number) in row.players and (pattern := name_pattern(player.name)):
+            words = replace_name(words, pattern, "")
+    for player in facts.roster:
+        if not player.publish and (pattern := name_pattern(player.name)) and replace_name(words, pattern, "") != words:
+            return f"its words name a player whose line in the roster says publish: no (line {player.line})"
+    return ""
 
 
 def load_facts(
@@ -230,7 +262,7 @@ def _roster(table: Table | None, teams: Mapping[str, str], problems: list[Proble
     for row in table.rows if table else ():
         wrong: list[str] = []
         side, why = _side(row["team"], teams)
-        number = row["number"].removeprefix("#")
+        number = unicodedata.normalize("NFKC", row["number"]).removeprefix("#")  # also digits of full width
         publish = yes_or_no(row["publish"], default=True)
         if side is None:
             wrong.append(f"team: {why}")
@@ -241,7 +273,8 @@ def _roster(table: Table | None, teams: Mapping[str, str], problems: list[Proble
         if publish is None:
             wrong.append(f"publish: {row['publish']} is neither yes nor no")
         if first := players.get((side or "", number)):
-            wrong.append(f"{side} {number} is already on line {first.line}, {first.name}; correct one")
+            here = f" as well as {row['name']} here" if row["name"] else ""
+            wrong.append(f"{side} {number} is already on line {first.line}, {first.name}{here}; correct one")
         elif side and not wrong:
             players[side, number] = Player(side, number, row["name"], bool(publish), row.line)
         problems += [row.problem(message) for message in wrong]
@@ -251,20 +284,47 @@ def _roster(table: Table | None, teams: Mapping[str, str], problems: list[Proble
 def _players(
     row: Row, teams: Mapping[str, str], roster: tuple[Player, ...] | None, wrong: list[str]
 ) -> tuple[tuple[str, str], ...]:
-    known = None if roster is None else {(p.team, p.number) for p in roster}
     found: list[tuple[str, str]] = []
-    for part in filter(None, (p.strip() for p in re.split("[;,]", row["players"]))):
-        match = re.fullmatch(r"(.*\S)\s+#?(\d+)", part)
-        side, why = _side(match[1], teams) if match else (None, f"{part}: write a team and a number: home 7")
-        if match is None or side is None:
-            wrong.append(f"players: {why}")
-        elif known is not None and (side, match[2]) not in known:
-            wrong.append(f"players: {side} {match[2]} is not in the roster; add or correct it")
-        elif (side, match[2]) in found:
-            wrong.append(f"players: {side} {match[2]} is named twice; leave one out")
+    for part in filter(None, (p.strip() for p in re.split("[;,；、，]", row["players"]))):
+        match = re.fullmatch(r"(.*\S)\s+#?(\d+)", unicodedata.normalize("NFKC", part))
+        if match:
+            side, why = _side(match[1], teams)
+            player = (side, match[2]) if side else None
+            if player and roster is not None and player not in {(p.team, p.number) for p in roster}:
+                player, why = None, f"{side} {match[2]} is not in the roster; add or correct it"
+        elif roster is None:
+            continue
         else:
-            found.append((side, match[2]))
+            player, why = _by_name(part, teams, roster)
+        if player is None:
+            wrong.append(f"players: {why}")
+        elif player in found:
+            wrong.append(f"players: {' '.join(player)} is named twice; leave one out")
+        else:
+            found.append(player)
     return tuple(found)
+
+
+def _by_name(written: str, teams: Mapping[str, str], roster: tuple[Player, ...]) -> tuple[tuple[str, str] | None, str]:
+    """((side, number), "") of "home Åse Holm", or (None, why not). A spelling that is exact goes before others."""
+    sides = {_folded(name): side for side, name in teams.items()} | {side: side for side in SIDES}
+    folded = _folded(written)
+    before = max((name for name in sides if folded.startswith(f"{name} ")), key=len, default="")
+    name = " ".join(written.split())
+    if before:
+        name = " ".join(name.split(" ")[len(before.split(" ")) :])
+    there = [p for p in roster if not before or p.team == sides[before]]
+    alike = [p for p in there if same_name(p.name, name)]
+    exact = [p for p in alike if unicodedata.normalize("NFC", p.name) == unicodedata.normalize("NFC", name)]
+    hits = exact or alike
+    if len(hits) == 1:
+        return (hits[0].team, hits[0].number), ""
+    if hits:
+        them = " or ".join(f"{p.team} {p.number} ({p.name}, line {p.line} of the roster)" for p in hits)
+        return None, f"{written} may be {them}; write the number"
+    if not before:
+        return None, f"{written}: write a team and a number, or a name of the roster: home 7"
+    return None, f"{name} is not in the roster of {before}{did_you_mean(name, [p.name for p in there])}"
 
 
 def _frames(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Sequence
+from functools import lru_cache
 
 # Letters that Unicode does not decompose, and what people type for them.
 _LETTERS = str.maketrans({"ł": "l", "đ": "d", "ø": "o", "\u0131": "i", "ħ": "h", "æ": "ae", "œ": "oe",
@@ -25,6 +26,7 @@ def _folded(text: str) -> tuple[str, list[int]]:
     return "".join(letters), places
 
 
+@lru_cache(maxsize=1024)
 def name_pattern(name: str) -> re.Pattern[str] | None:
     """For the folded form of a text: the whole name, anything but letters between its parts, in its order or
     with the first or last part moved to the other end. None for a name without letters.
@@ -62,8 +64,71 @@ def replace_name(text: str, pattern: re.Pattern[str], unnamed: str) -> str:
     return "".join([*pieces, text[at:]])
 
 
-def has_part_of_name(text: str, name: str) -> bool:
-    """Whether a word of `text` is, or begins with, a part of the name with three letters or more."""
-    words = re.findall(r"[^\W_]+", _folded(text)[0])
-    parts = [part for part in re.findall(r"[^\W_]+", _folded(name)[0]) if len(part) >= 3]
-    return any(word.startswith(part) for word in words for part in parts)
+def same_name(one: str, other: str) -> bool:
+    """Whether two spellings are of one name, whatever the case, accents, spaces and the place of first or last part."""
+    parts, others = _parts(one), _parts(other)
+    orders = (others, (*others[1:], *others[:1]), (*others[-1:], *others[:-1]))
+    return bool(parts) and "".join(parts) in map("".join, orders)
+
+
+def _parts(name: str) -> tuple[str, ...]:
+    return tuple(re.findall(r"[^\W_]+", _folded(name)[0]))
+
+
+# ---- parts of a name --------------------------------------------------------------------------------------
+
+# Languages that put a person's name into a text as it is, or with an ending behind it; common practice, no source.
+_UNINFLECTED = frozenset((
+    "en", "es", "pt", "fr", "it", "ca", "gl", "de", "nl", "da", "nb", "nn", "no", "sv", "ja", "zh", "ko", "vi", "th",
+    "id",
+))  # fmt: skip
+_PARTICLES = frozenset((
+    "af", "al", "av", "bin", "da", "de", "del", "den", "der", "di", "do", "dos", "du", "e", "el", "ibn", "la", "las",
+    "le", "los", "ten", "ter", "van", "von", "y", "zu", "zum", "zur",
+))  # fmt: skip
+_ADDRESS = "(?:選手|选手|さん|くん|君|ちゃん|선수|씨|양|군)"  # what follows a lone surname of one character
+
+
+def hints_at(text: str, name: str, language: str = "") -> bool:
+    """Whether a word of `text` is, or may be an inflected form of, a part of the name: a lone surname, say.
+
+    Errs towards yes. Endings of up to four letters count everywhere, letters that change before them unless
+    `language` (BCP 47) is known to leave names as they are. Of names in Chinese characters or Hangul any two
+    characters in a row count, since no space tells surname from given name.
+    """
+    parts = _parts(name)
+    parts = tuple(p for i, p in enumerate(parts) if p not in _PARTICLES or i in (0, len(parts) - 1))
+    letters, places = _folded(text)
+    composed = unicodedata.normalize("NFC", letters)
+    if any(_hints_without_case(composed, part) for part in parts if not _cased(part[0])):
+        return True
+    cased = [part for part in parts if _cased(part[0]) and len(part) > 1]
+    changes = language.lower().split("-")[0] not in _UNINFLECTED
+    for match in re.finditer(r"[^\W_]+", letters):
+        capital = text[places[match.start()]] != text[places[match.start()]].lower()
+        if any(_may_be(match[0], part, capital, changes) for part in cased):
+            return True
+    return False
+
+
+def _may_be(word: str, part: str, capital: bool, changes: bool) -> bool:
+    if word == part:
+        return capital or len(part) >= 3
+    common = next((i for i, (a, b) in enumerate(zip(word, part, strict=False)) if a != b), min(len(word), len(part)))
+    if len(word) - common > 4 or not (capital or len(part) >= 6):
+        return capital and len(part) >= 3 and common == len(part)
+    if common == len(part):
+        return len(part) >= 3
+    if not changes:
+        return False
+    if len(part) <= 3:  # Ewa, Ewie
+        return common == 2 and len(word) - common <= 2
+    return common >= max(3, len(part) - 2 if len(part) >= 5 else 3)
+
+
+def _hints_without_case(text: str, part: str) -> bool:
+    part = unicodedata.normalize("NFC", part)
+    if all("\u4e00" <= c <= "\u9fff" or "\uac00" <= c <= "\ud7a3" for c in part):
+        pairs = (part[i : i + 2] for i in range(len(part) - 1))
+        return any(pair in text for pair in pairs) or re.search(re.escape(part[0]) + _ADDRESS, text) is not None
+    return part in text if len(part) >= 3 else part in re.findall(r"[^\W_]+", text)

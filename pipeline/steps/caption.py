@@ -17,7 +17,7 @@ from pipeline.errors import InputError
 from pipeline.imaging.metadata import Metadata
 from pipeline.model import Domain, Frame
 from pipeline.shoot.facts import Facts, FrameFacts, Player
-from pipeline.shoot.names import has_part_of_name, name_pattern, replace_name
+from pipeline.shoot.names import hints_at, name_pattern, replace_name
 from pipeline.steps.base import Params, Step
 
 ALT_TEXT_MAXIMUM = 250  # characters: IPTC Photo Metadata Standard 2025.1, Alt Text (Accessibility)
@@ -349,7 +349,7 @@ def _withhold(metadata: Metadata, facts: Facts, unnamed: str, notices: list[str]
             metadata = replace(metadata, **changes)
             notices.append(_why(facts, player))
             notices.append(f"a name that is withheld was typed: taken out of {', '.join(sorted(changes))}")
-        if has_part_of_name(_without_published(metadata, facts), player.name):
+        if hints_at(_without_published(metadata, facts), player.name, facts.language):
             notices.append(
                 f"a text has a word of a withheld name (roster.csv line {player.line}); only whole names are "
                 "taken out: look at it"

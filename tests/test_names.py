@@ -1,0 +1,71 @@
+"""Names that somebody typed: whole, and in parts or with endings. The people are made up.
+
+Inflected forms are from memory of each language's declension, no source.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from pipeline.shoot.names import hints_at, same_name
+
+
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [
+        ("Åse Holm", "ase  HOLM"), ("Łucja Żółkiewska", "Zolkiewska, Lucja"), ("王小雨", "王 小雨"),
+        ("Ana Sofia Reyes", "Reyes Ana Sofia"), ("Ana Sofia Reyes", "Sofia Reyes, Ana"), ("José", "Jose\u0301"),
+    ],
+)  # fmt: skip
+def test_same_name(one: str, other: str) -> None:
+    assert same_name(one, other) and same_name(other, one)
+
+
+@pytest.mark.parametrize(("one", "other"), [("Åse Holm", "Åse"), ("Åse Holm", "Åse Holmen"), ("", ""), ("?", "!")])
+def test_other_name(one: str, other: str) -> None:
+    assert not same_name(one, other)
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "language"),
+    [
+        ("Zofia Kłosowska", "Klosowska scores", "en"),
+        ("Zofia Kłosowska", "klosowska scores", "en"),
+        ("Zofia Kłosowska", "rzut Kłosowskiej", "pl"),
+        ("Zofia Kłosowska", "podanie do kłosowskiej", "pl"),
+        ("Zofia Kłosowska", "Zosia i Zofii", "pl"),
+        ("Marek Nowak", "Bramka Marka", "pl"),
+        ("Ewa Nowak", "Podanie do Ewy", "pl"),
+        ("Ewa Nowak", "z Nowakiem", "pl"),
+        ("Nora Ek", "Ek scores", "en"),
+        ("Nora Ek", "Noras mål", "nb"),
+        ("Анна Белова", "мяч у Беловой", "ru"),
+        ("Sara El Amrani", "Amrani marca", "es"),
+        ("Işıl İpek", "ISIL", "tr"),
+        ("王小雨", "小雨射门", "zh"),
+        ("王小雨", "王选手射门", "zh"),
+        ("山田花子", "山田がシュート", "ja"),
+        ("山田 さくら", "さくらがシュート", "ja"),
+        ("김민지", "김 민지, 민지 슛", "ko"),
+        ("ليلى الحارثي", "تسديدة الحارثي", "ar"),
+    ],
+)
+def test_a_part_or_a_form_of_a_name_is_seen(name: str, text: str, language: str) -> None:
+    assert hints_at(text, name, language)
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "language"),
+    [
+        ("Nora Ek", "North end, a week of ekes", "en"),
+        ("Eva van Dijk", "Doelpunt van de avond", "nl"),
+        ("Sara El Amrani", "El equipo celebra", "es"),
+        ("Tor Vik", "Freier vor dem torwart", "de"),
+        ("Zofia Kłosowska", "Rzut z dziewiątego metra", "pl"),
+        ("Una Tern", "", "en"),
+        ("王小雨", "女王杯,大雨", "zh"),
+        ("J. Marlow", "j and i", "en"),
+    ],
+)
+def test_other_words_are_none(name: str, text: str, language: str) -> None:
+    assert not hints_at(text, name, language)
