@@ -1,22 +1,19 @@
-"""Metadata, read back by two readers that are not ours: exiv2 and Pillow (IIM also by iptcinfo3)."""
+"""Metadata of a JPEG: what goes in whole, what is cut or refused, and that nothing else changes."""
 
 from __future__ import annotations
 
-import csv
 import hashlib
 import io
 import struct
 import warnings
-from dataclasses import fields, replace
-from datetime import datetime
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-import tifffile
-from PIL import ExifTags, Image, ImageCms, IptcImagePlugin, TiffImagePlugin
+from PIL import ExifTags, Image, IptcImagePlugin
 
 from pipeline.imaging.jpeg_segments import split
 from pipeline.imaging.metadata import (
@@ -28,56 +25,14 @@ from pipeline.imaging.metadata import (
     strip_jpeg,
     tiff_tags,
 )
-from pipeline.imaging.metadata_iim import LIMITS, cut_utf8, iim_block
+from pipeline.imaging.metadata_iim import cut_utf8
 from pipeline.imaging.metadata_xmp import xmp_packet
-
-exiv2 = pytest.importorskip("exiv2", reason="exiv2 (extra: test) is the independent reader")
-TABLE = Path(__file__).parents[2] / "shared" / "standards" / "map_xmp_iim_exif_2025.1.csv"
-
-TEXTS = {
-    "Polish": "Łucja Żółkiewska rzuca z prawego skrzydła, zażarta gęś",
-    "Croatian": "Đurđica Šćepanović-Žižek šutira s devet metara",
-    "Turkish": "İpek Işıkoğlu kaleye şut çekiyor",
-    "Arabic": "ليلى الحارثي تسدد الكرة نحو المرمى",
-    "Chinese": "王小雨在右翼射门得分",
-    "emoji": "Goal 🤾🏽‍♀️ 🎉 at the buzzer",
-    "quotes": "\"Gulls\" & 'Foxes' <b>5 > 3</b> ]]> &amp; %s {{ x }}",
-    "newlines": "First line\nsecond line\n\nfourth line",
-    "long": "Ćwierćfinał. " * 384 + "konieckon",
-}
-
-
-def full(caption: str = "Seven-metre throw.", **other: Any) -> Metadata:
-    facts = Metadata(
-        headline="Town cup, semi-final", caption=caption, caption_writer="M. Vale",
-        alt_text="A player throws.",
-        keywords=("handball", "Łódź", "王小雨"), event="Town cup", persons=("Łucja Żółkiewska", "王小雨"),
-        organisations=("Harbour Gulls", "Mill Lane Foxes"), creator="Márta Völgyi",
-        contact={"email": "desk@example.org", "phone": "+00 1", "city": "Westerby"}, credit="Westerby Post",
-        source="Westerby Post", copyright="© 2026 Márta Völgyi", usage="Club use\nonly",
-        venue="Old Market Hall",
-        city="Westerby", region="Østfold", country="Norge", country_code="NOR",
-        created=datetime(2026, 2, 14, 19, 31, 5, 350000), utc_offset=60, rating=4, language="en",
-        digital_source_type="http://cv.iptc.org/newscodes/digitalsourcetype/digitalCapture",
-        make="Maker", model="Body 1", lens="70-200 mm f/2.8", iso=6400.0, exposure_time=0.001, f_number=2.8,
-        focal_length=135.0,
-    )  # fmt: skip
-    return replace(facts, **other)
+from tests.metadata_readers import TEXTS, by_exiv2, full, plain_jpeg
 
 
 @pytest.fixture(scope="module")
 def plain() -> bytes:
-    pixels = np.random.default_rng(7).integers(0, 256, (24, 40, 3), dtype=np.uint8)
-    icc = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
-    out = io.BytesIO()
-    Image.fromarray(pixels).save(out, "JPEG", quality=90, icc_profile=icc, progressive=True)
-    return out.getvalue()
-
-
-def by_exiv2(data: bytes) -> Any:
-    image = exiv2.ImageFactory.open(data)
-    image.readMetadata()
-    return image
+    return plain_jpeg()
 
 
 def xmp_values(image: Any) -> dict[str, Any]:
@@ -165,38 +120,6 @@ def test_iim_by_iptcinfo3(plain: bytes, tmp_path: Path) -> None:
     assert [text(word) for word in info["keywords"]] == ["handball", "Łódź", "王小雨"]
     assert text(info["by-line"]) == "Márta Völgyi"
     assert text(info["copyright notice"]) == "© 2026 Márta Völgyi"
-
-
-def test_names_and_limits_of_the_standard(plain: bytes) -> None:
-    """IPTC Photo Metadata Standard 2025.1, technical reference."""
-    if not TABLE.exists():
-        pytest.skip("../shared/standards is not here")
-    with TABLE.open(encoding="utf-8", newline="") as file:
-        rows = list(csv.DictReader(file))
-    limits = {int(r["IIMid"][2:]): int(r["IIMmaxbytes"]) for r in rows if r["IIMmaxbytes"]}
-    assert {number: limits[number] for number in LIMITS} == LIMITS
-    packet = xmp_packet(full()).decode()
-    pmd = {
-        "headline": "headline", "caption": "description", "caption_writer": "captionWriter",
-        "alt_text": "altTextAccessibility", "keywords": "keywords", "event": "eventName",
-        "persons": "personInImageNames", "organisations": "organisationInImageNames",
-        "creator": "creatorNames",
-        "contact": "creatorContactInfo", "credit": "creditLine", "source": "source",
-        "copyright": "copyrightNotice", "usage": "usageTerms", "venue": "sublocationName", "city": "cityName",
-        "region": "provinceState", "country": "countryName", "country_code": "countryCode",
-        "created": "dateCreated", "digital_source_type": "digitalSourceType", "rating": "imageRating",
-    }  # fmt: skip
-    ids = {r["pmd_id"]: r for r in rows}
-    for name, pmd_id in pmd.items():
-        row = ids[pmd_id]
-        assert f"<{row['XMPid']}>" in packet, name
-        alone = Metadata(**{name: getattr(full(), name)}, **({"utc_offset": 60} if name == "created" else {}))
-        assert f"<{row['XMPid']}>" in xmp_packet(alone).decode(), name
-        if row["IIMid"]:
-            number = int(row["IIMid"][2:])  # "2:55 Date Created+..." gives its first
-            assert struct.pack(">BBB", 0x1C, 2, number) in iim_block(alone).data, name
-        if row["dataformat"] == "AltLang":
-            assert f'<{row["XMPid"]}><rdf:Alt><rdf:li xml:lang="x-default">' in packet, name
 
 
 @pytest.mark.parametrize("letter", ["a", "é", "王", "🎉"])
@@ -291,25 +214,3 @@ BROKEN = (b"", b"PNG", b"\xff\xd8", b"\xff\xd8\xff\xe1\xff\xff", b"\xff\xd8\xff\
 def test_no_jpeg_is_refused(broken: bytes) -> None:
     with pytest.raises(ValueError, match="JPEG"):
         strip_jpeg(broken)
-
-
-@pytest.mark.parametrize("writer", ["tifffile", "Pillow"])
-def test_tiff(tmp_path: Path, writer: str) -> None:
-    m = full(caption=TEXTS["Croatian"])
-    tags, _ = tiff_tags(m)
-    path = tmp_path / "a.tif"
-    pixels = np.zeros((8, 8, 3), np.uint16 if writer == "tifffile" else np.uint8)
-    if writer == "tifffile":
-        tifffile.imwrite(path, pixels, photometric="rgb", metadata=None, software=False, extratags=tags)
-    else:
-        directory = TiffImagePlugin.ImageFileDirectory_v2()
-        for tag in tags:
-            directory.tagtype[tag.code] = tag.type
-            directory[tag.code] = tag.value
-        Image.fromarray(pixels).save(path, tiffinfo=directory)
-    image = by_exiv2(path.read_bytes())
-    assert xmp_values(image)["Xmp.dc.description"]["x-default"] == m.caption
-    assert {d.key(): d.toString() for d in image.iptcData()}["Iptc.Application2.Caption"] == m.caption
-    exif = {d.key(): d.toString() for d in image.exifData()}
-    assert exif["Exif.Image.ImageDescription"].rstrip("\0") == m.caption
-    assert exif["Exif.Image.Artist"].rstrip("\0") == m.creator

@@ -17,7 +17,7 @@ from pipeline.imaging.metadata_model import (
 
 XMP_MAXIMUM = 65_502  # octets of a packet in one APP1 segment: XMP specification part 3, 1.1.3
 
-_NAMESPACES = {
+NAMESPACES = {
     "dc": "http://purl.org/dc/elements/1.1/",
     "photoshop": "http://ns.adobe.com/photoshop/1.0/",
     "xmp": "http://ns.adobe.com/xap/1.0/",
@@ -73,7 +73,7 @@ def xmp_packet(metadata: Metadata) -> bytes:
         _simple("Iptc4xmpExt:DigitalSourceType", m.digital_source_type),
         _locations(m),
     ]
-    declared = "".join(f" xmlns:{prefix}={quoteattr(uri)}" for prefix, uri in _NAMESPACES.items())
+    declared = "".join(f" xmlns:{prefix}={quoteattr(uri)}" for prefix, uri in NAMESPACES.items())
     packet = (
         '<?xpacket begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>\n'
         '<x:xmpmeta xmlns:x="adobe:ns:meta/">'
