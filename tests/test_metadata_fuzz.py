@@ -130,11 +130,12 @@ def test_surrogates() -> None:
         ("abq\u0323\u0307c", 5, "ab"),  # letter with two marks
         ("ab✋\ufe0f", 6, "ab"),  # variation selector
         ("\u0301" * 50, 7, "\u0301" * 3),  # marks only: at least whole code points
+        ("ab🇭🇷🇵🇱c", 14, "ab🇭🇷"),  # flags are pairs
         ("王王", 5, "王"),
     ],
 )
 def test_cut_keeps_what_is_seen_as_one_character(text: str, octets: int, kept: str) -> None:
-    """Unicode Standard Annex 29, rule GB9 and GB11."""
+    """Unicode Standard Annex 29, rules GB9, GB11 and GB12."""
     assert cut_utf8(text, octets).decode() == kept
 
 

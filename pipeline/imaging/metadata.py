@@ -18,7 +18,7 @@ __all__ = [
 
 
 class TiffTag(NamedTuple):
-    """One TIFF tag in the order tifffile's `extratags` wants; for Pillow set `tagtype[code] = type` first."""
+    """One TIFF tag, in the order that tifffile's `extratags` wants."""
 
     code: int
     type: int

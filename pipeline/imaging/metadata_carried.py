@@ -66,6 +66,8 @@ def read_carried(path: Path) -> Metadata:
             joined = ", ".join(values if name == "creator" else values[:1])
             found[name] = values[:_MOST_KEYWORDS] if name == "keywords" else joined
             room -= length
+    if found.get("alt_text") == found.get("caption"):  # an alternative text is no copy of the caption
+        found.pop("alt_text", None)
     contact = packet.structure("Iptc4xmpCore:CreatorContactInfo")
     found["contact"] = {key: contact.get(f"Iptc4xmpCore:{key}", "") for key in CONTACT_FIELDS.values()}
     if sum(map(len, found["contact"].values())) > room:

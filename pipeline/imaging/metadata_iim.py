@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 import struct
 import unicodedata
 from dataclasses import dataclass
@@ -16,6 +17,7 @@ LIMITS = {5: 64, 25: 64, 40: 256, 80: 32, 85: 32, 90: 32, 92: 32, 95: 32, 100: 3
 _DIGITIZED_DATE, _DIGITIZED_TIME, _PROGRAM = 62, 63, 65
 
 _JOINER = "\u200d"
+_FLAG_HALF = re.compile("[\U0001f1e6-\U0001f1ff]")
 _UTF8 = b"\x1b%G"  # ISO 2022 escape sequence, dataset 1:90
 
 
@@ -30,19 +32,26 @@ class Iim:
 def cut_utf8(text: str, octets: int) -> bytes:
     """At most `octets` bytes of UTF-8, never ending inside a character.
 
-    Nor before a mark, joiner, variation selector or skin tone that changes the character before it, unless
-    nothing would be left.
+    Nor inside what a reader sees as one: before a mark, joiner, variation selector or skin tone, after a joiner,
+    between the two halves of a flag (Unicode Standard Annex 29, rules GB9, GB11, GB12); unless nothing would be
+    left.
     """
     kept = text.encode("utf-8")[:octets].decode("utf-8", "ignore")
     end = len(kept)
-    while 0 < end < len(text) and (_joins(text[end]) or text[end - 1] == _JOINER):
+    while 0 < end < len(text) and _joined(text, end):
         end -= 1
     return text[: end or len(kept)].encode("utf-8")
 
 
-def _joins(letter: str) -> bool:
-    """Whether this character belongs to the one before it (the chief cases of Unicode annex 29, rule GB9)."""
-    return letter == _JOINER or "\U0001f3fb" <= letter <= "\U0001f3ff" or unicodedata.category(letter)[0] == "M"
+def _joined(text: str, at: int) -> bool:
+    """Whether the characters before and after `at` are seen as one."""
+    after = text[at]
+    if after == _JOINER or text[at - 1] == _JOINER or "\U0001f3fb" <= after <= "\U0001f3ff":
+        return True
+    if _FLAG_HALF.match(after):
+        before = re.search(f"{_FLAG_HALF.pattern}*$", text[:at])
+        return before is not None and len(before[0]) % 2 == 1
+    return unicodedata.category(after)[0] == "M"
 
 
 def iim_block(metadata: Metadata) -> Iim:
