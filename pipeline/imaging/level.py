@@ -1,0 +1,207 @@
+"""How far a picture of a hall is tilted, from its verticals and horizontals, and turning it straight.
+
+Angles are in degrees, clockwise positive as seen on the screen: a picture with a tilt of +2 shows the hall turned
+clockwise by two degrees, and `rotated(pixels, -2)` straightens it.
+
+Sources, named from memory: line segments by LSD (Grompone von Gioi, Jakubowicz, Morel and Randall, IEEE PAMI 32(4),
+2010), in OpenCV; that in a built place most lines belong to three directions, which give the camera's angles:
+Coughlan and Yuille, "Manhattan World", ICCV 1999. The fit and its thresholds are ours.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from pipeline.imaging.geometry import Box
+from pipeline.model import F32, F64
+
+LIMIT = 5.0  # degrees; beyond that a tilt is meant, or wrongly found
+AGREE = 0.5  # degrees between verticals and horizontals
+# Lengths and places are in frames, where 1 is the longer side; slopes in degrees a frame.
+_EDGE = 480  # pixels of the longer side, for finding segments: what is straight in a hall is large
+_QUANT = 3.0  # grey levels of gradient that count as noise; OpenCV's default is 2, for quieter pictures
+_SHORT, _LONG = 0.03, 0.2  # shorter ones say little of an angle; longer ones weigh no more, so that none decides alone
+_WINDOW = 12.0  # degrees from upright or flat in which a segment may belong to the hall
+_SEARCH = 7.0  # beyond LIMIT, so that a larger tilt is seen as one and not as something else
+_STEP = 0.1
+_SPREAD = 0.3  # degrees, of a family's segments about their fit
+_SLOPES = np.linspace(-8.0, 8.0, 33)
+_USUAL = 2.0  # of slopes in pictures: where a slope is not seen, it is hardly more than this
+_APART = 1.2  # degrees; a second answer that far away is a rival
+_CELLS = 12  # of a frame; what stands in one of them alone must not decide
+_ENOUGH = {"vertical": 0.25, "level": 0.5}  # length that must agree; few verticals in a hall are long
+_SHARE, _RIVAL, _ERROR, _MOVED = 0.25, 0.8, 0.3, 0.3
+_CERTAIN = 0.2
+
+
+@dataclass(frozen=True)
+class Tilt:
+    """degrees -5 to 5, clockwise positive; certainty 0.2 to 1, of use to compare pictures."""
+
+    degrees: float
+    certainty: float
+
+
+@dataclass(frozen=True)
+class Family:
+    """What lines of one direction say.
+
+    roll    degrees; error: its standard error
+    slope   degrees a frame, by which they converge
+    length  of what agrees, in frames; share: of what could have agreed, 0 to 1
+    rival   votes for the next best answer against this one's, 0 to 1
+    moved   degrees, the most that roll moves when one twelfth of the frame is left out
+    """
+
+    roll: float
+    error: float
+    slope: float
+    length: float
+    share: float
+    rival: float
+    moved: float
+
+    def sure(self, enough: float) -> bool:
+        """Whether it may be believed where another family says the same."""
+        few = self.length < enough or self.share < _SHARE
+        return not few and self.rival < _RIVAL and self.error < _ERROR and self.moved < _MOVED
+
+
+def tilt(grey: F32) -> Tilt | None:
+    """Tilt of a picture (H, W), display-like 0 to 1, about 640x960; None where the evidence is thin or disagrees.
+
+    Verticals of a camera that looks up or down converge, evenly over the frame's width, and are upright where the
+    middle of the frame is; so a line is fitted to angle against place, and its value in the middle is the roll.
+    Horizontals seen at a slant converge likewise from top to bottom, but lean as a whole where the camera also looks
+    up or down: that, a floor line or a player's leg is why only what both families say is believed.
+    """
+    vertical, level = families(grey)
+    if vertical is None or level is None:
+        return None
+    if not (vertical.sure(_ENOUGH["vertical"]) and level.sure(_ENOUGH["level"])):
+        return None
+    apart = abs(vertical.roll - level.roll)
+    trust = np.array([vertical.error, level.error]) ** -2.0
+    degrees = float(trust @ [vertical.roll, level.roll] / trust.sum())
+    if apart > AGREE or abs(degrees) > LIMIT:
+        return None
+    alone = 1 - max(vertical.rival, level.rival)
+    certainty = (1 - apart / AGREE / 2) * math.sqrt(alone * min(1.0, vertical.share, level.share))
+    return Tilt(degrees, certainty) if certainty > _CERTAIN else None
+
+
+def families(grey: F32) -> tuple[Family | None, Family | None]:
+    """The verticals and the horizontals of a picture as in `tilt`."""
+    x, y, angle, length = segments(grey)
+    return _family(x, (angle + 180) % 180 - 90, length), _family(y, angle, length)
+
+
+def segments(grey: F32) -> tuple[F64, F64, F64, F64]:
+    """Straight edges: middle x and y from the frame's middle, angle -90 to 90 (0 = flat), length; (N,) each."""
+    height, width = grey.shape
+    scale = min(1.0, _EDGE / max(height, width))
+    across, down = max(1, round(width * scale)), max(1, round(height * scale))
+    small = cv2.resize(grey, (across, down), interpolation=cv2.INTER_AREA)
+    levels = cv2.GaussianBlur((255 * np.clip(small, 0, 1)).astype(np.uint8), (0, 0), 0.8)
+    detector = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE, 1.0, 0.6, _QUANT)
+    found = detector.detect(levels)[0]
+    ends = np.zeros((0, 4)) if found is None else np.asarray(found, dtype=np.float64).reshape(-1, 4)
+    frame = max(across, down)
+    x0, y0, x1, y1 = ((ends - np.array([across - 1, down - 1] * 2) / 2) / frame).T
+    angle = np.degrees(np.arctan2(y1 - y0, x1 - x0))
+    return (x0 + x1) / 2, (y0 + y1) / 2, (angle + 90) % 180 - 90, np.hypot(x1 - x0, y1 - y0)
+
+
+def _family(place: F64, angle: F64, length: F64) -> Family | None:
+    """angle = roll + slope * place for as much length as possible: the best of a grid, then least squares."""
+    near = (np.abs(angle) < _WINDOW) & (length > _SHORT)
+    place, angle, length = place[near], angle[near], np.minimum(length[near], _LONG)
+    votes = _votes(place, angle, length)
+    if votes.max() <= 0:
+        return None
+    row, best = np.unravel_index(votes.argmax(), votes.shape)
+    away = np.abs(np.arange(votes.shape[1]) - best) * _STEP > _APART
+    roll, slope = -_SEARCH + (float(best) + 0.5) * _STEP, float(_SLOPES[row])
+
+    design = np.stack([np.ones_like(place), place], axis=1)
+    usual = np.diag([_SEARCH**-2.0, _USUAL**-2.0])  # weak knowledge, which keeps the fit from running away
+    for _ in range(4):  # Gaussian weights by the distance from the fit, so that what is off it has no say
+        agrees = np.exp(-0.5 * ((angle - roll - slope * place) / _SPREAD) ** 2)
+        trust = agrees * length / _LONG / _SPREAD**2
+        roll, slope = np.linalg.solve(design.T * trust @ design + usual, design.T @ (trust * angle))
+    cell = np.floor(_CELLS * place)
+    rests = [trust * (cell != one) for one in np.unique(cell[agrees > 0.1])]
+    without = [np.linalg.solve(design.T * rest @ design + usual, design.T @ (rest * angle))[0] for rest in rests]
+    held = np.abs(angle - roll - slope * place) < 2 * _SPREAD
+    return Family(
+        roll=float(roll),
+        error=math.sqrt(np.linalg.inv(design.T * trust @ design + usual)[0, 0]),
+        slope=float(slope),
+        length=float(length[held].sum()),
+        share=float(length[held].sum() / max(length[np.abs(angle - roll) < _SEARCH].sum(), _SHORT)),
+        rival=float(votes[:, away].max() / votes.max()),
+        moved=float(np.abs(np.array(without) - roll).max(initial=0.0)),
+    )
+
+
+def _votes(place: F64, angle: F64, length: F64) -> F64:
+    """Length that agrees with each slope and roll, (slopes, rolls); steep slopes count less."""
+    bins = round(2 * _SEARCH / _STEP)
+    column = np.floor((angle - _SLOPES[:, None] * place + _SEARCH) / _STEP).astype(np.int64)
+    kept = (column >= 0) & (column < bins)
+    flat = (column + bins * np.arange(len(_SLOPES))[:, None])[kept]
+    lengths = np.broadcast_to(length, column.shape)[kept]
+    counted = np.bincount(flat, lengths, minlength=bins * len(_SLOPES)).reshape(len(_SLOPES), bins)
+    # OpenCV's kernel (0, 0) would blur the slopes too.
+    size = 2 * math.ceil(3 * _SPREAD / _STEP) + 1
+    votes = cv2.GaussianBlur(counted.astype(np.float64), (size, 1), _SPREAD / _STEP, borderType=cv2.BORDER_CONSTANT)
+    return np.asarray(votes * np.exp(-0.5 * (_SLOPES[:, None] / _USUAL) ** 2), dtype=np.float64)
+
+
+def rotated(pixels: F32, degrees: float) -> F32:
+    """Turn (H, W, 3) clockwise about the middle, on the same canvas; the corners repeat the frame's border.
+
+    Cut to a box for which `inside` is true and none of that border is left. Lanczos interpolation over 8x8 pixels,
+    held to the range of the 3x3 pixels around, so that lamps and lines get no halo; any scale of values.
+    """
+    if degrees == 0:
+        return pixels
+    height, width = pixels.shape[:2]
+    matrix = cv2.getRotationMatrix2D(((width - 1) / 2, (height - 1) / 2), -degrees, 1.0)
+
+    def turn(values: F32, how: int) -> F32:
+        out = cv2.warpAffine(values, matrix, (width, height), flags=how, borderMode=cv2.BORDER_REPLICATE)
+        return np.asarray(out, dtype=np.float32)
+
+    kernel = np.ones((3, 3), np.uint8)
+    low = turn(np.asarray(cv2.erode(pixels, kernel), dtype=np.float32), cv2.INTER_NEAREST)
+    high = turn(np.asarray(cv2.dilate(pixels, kernel), dtype=np.float32), cv2.INTER_NEAREST)
+    return np.clip(turn(pixels, cv2.INTER_LANCZOS4), low, high)
+
+
+def inside(box: Box, degrees: float, height: int, width: int) -> bool:
+    """Whether a box (x0, y0, x1, y1, fractions) of a frame turned by `degrees` holds only pixels of the frame."""
+    turn = math.radians(degrees)
+    for x in (box[0], box[2]):
+        for y in (box[1], box[3]):
+            across, down = (x - 0.5) * width, (y - 0.5) * height
+            back_x = across * math.cos(turn) + down * math.sin(turn)
+            back_y = down * math.cos(turn) - across * math.sin(turn)
+            if abs(back_x) > width / 2 + 1e-6 or abs(back_y) > height / 2 + 1e-6:
+                return False
+    return True
+
+
+def inscribed(degrees: float, height: int, width: int, aspect: float | None = None) -> Box:
+    """The largest centred box of an aspect (width / height in pixels; None: the frame's) after a turn of the frame."""
+    turn = math.radians(abs(degrees))
+    ratio = aspect or width / height
+    half = min(
+        width / 2 / (math.cos(turn) + math.sin(turn) / ratio), height / 2 / (math.sin(turn) + math.cos(turn) / ratio)
+    )
+    x, y = half / width, half / ratio / height
+    return (0.5 - x, 0.5 - y, 0.5 + x, 0.5 + y)
