@@ -6,6 +6,7 @@ import hashlib
 import io
 import random
 import struct
+import time
 from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
@@ -267,6 +268,14 @@ def test_raw_containers(tmp_path: Path) -> None:
     for magic in (b"II*\0", b"IIRO", b"IIRS", b"IIU\0"):
         (tmp_path / "a.raw").write_bytes(magic + tiff[4:])
         assert read_carried(tmp_path / "a.raw") == Metadata(creator="M. Vale")
+
+
+def test_hostile_lengths_cost_no_time() -> None:
+    """A megabyte of empty datasets, or of elements never closed, is read in one pass."""
+    start = time.process_time()
+    assert set(iim_texts(b"\x1c\x02\x19\0\0" * 200_000)[25]) == {""}
+    assert Packet(b"<a>" * 300_000).texts("dc:subject") == ()
+    assert time.process_time() - start < 5
 
 
 @pytest.mark.parametrize("seed", range(150))

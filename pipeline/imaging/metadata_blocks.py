@@ -23,7 +23,7 @@ _RW2_JPEG = 0x002E  # common practice, no source
 _SIZES = {1: 1, 2: 1, 4: 4, 7: 1, 13: 4, 129: 1}  # octets a value of the TIFF types that such blocks have
 _MAGIC = (42, 0x4F52, 0x5352, 0x55)  # TIFF; ORF and RW2 (common practice, no source)
 _MOST = 1 << 20  # octets of one block
-_MOST_ENTRIES, _MOST_SEGMENTS, _MOST_BOXES = 512, 256, 256
+_MOST_ENTRIES, _MOST_SEGMENTS, _MOST_BOXES = 512, 256, 64
 # XMP specification part 3, 1.1.10: the box that holds a packet in ISO base media files.
 _XMP_BOX = bytes.fromhex("be7acfcb97a942e89c71999491e3afac")
 

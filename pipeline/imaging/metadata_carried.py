@@ -126,7 +126,7 @@ def _exif_text(blocks: Blocks, tag: int, stem: str) -> str:
 
 def iim_texts(data: bytes) -> dict[int, tuple[str, ...]]:
     """Datasets of record 2 (IPTC-NAA IIM 4.2): number -> texts in order. Stops at what is no dataset."""
-    found: dict[int, tuple[str, ...]] = {}
+    found: dict[int, list[str]] = {}
     at, unicode = 0, False
     while at + 5 <= len(data) and data[at] == 0x1C:
         record, number, size = struct.unpack_from(">BBH", data, at + 1)
@@ -137,9 +137,9 @@ def iim_texts(data: bytes) -> dict[int, tuple[str, ...]]:
             unicode = value == b"\x1b%G"
         elif record == 2:
             text = value.decode("utf-8", "ignore") if unicode else _decode(value)
-            found[number] = (*found.get(number, ()), text)
+            found.setdefault(number, []).append(text)
         at += 5 + size
-    return found
+    return {number: tuple(texts) for number, texts in found.items()}
 
 
 def _decode(value: bytes) -> str:
