@@ -12,7 +12,8 @@ _LETTERS = str.maketrans({"ł": "l", "đ": "d", "ø": "o", "\u0131": "i", "ħ": 
                           "ð": "d", "þ": "th", "ŧ": "t", "ŋ": "n"})  # fmt: skip
 
 
-def _folded(text: str) -> tuple[str, list[int]]:
+@lru_cache(maxsize=4096)
+def _folded(text: str) -> tuple[str, tuple[int, ...]]:
     """Text without case, accents and invisible characters; for each of its letters the place it came from."""
     letters: list[str] = []
     places: list[int] = []
@@ -23,7 +24,7 @@ def _folded(text: str) -> tuple[str, list[int]]:
             for letter in base.translate(_LETTERS):
                 letters.append(letter)
                 places.append(place)
-    return "".join(letters), places
+    return "".join(letters), tuple(places)
 
 
 @lru_cache(maxsize=1024)
@@ -89,6 +90,7 @@ _PARTICLES = frozenset((
 _ADDRESS = "(?:選手|选手|さん|くん|君|ちゃん|선수|씨|양|군)"  # what follows a lone surname of one character
 
 
+@lru_cache(maxsize=16384)
 def hints_at(text: str, name: str, language: str = "") -> bool:
     """Whether a word of `text` is, or may be an inflected form of, a part of the name: a lone surname, say.
 
@@ -112,6 +114,8 @@ def hints_at(text: str, name: str, language: str = "") -> bool:
 
 
 def _may_be(word: str, part: str, capital: bool, changes: bool) -> bool:
+    if word[0] != part[0]:
+        return False
     if word == part:
         return capital or len(part) >= 3
     common = next((i for i, (a, b) in enumerate(zip(word, part, strict=False)) if a != b), min(len(word), len(part)))

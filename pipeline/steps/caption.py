@@ -3,102 +3,137 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
-from itertools import groupby
-from typing import Any
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
 
-from jinja2 import StrictUndefined, TemplateError
-from jinja2.sandbox import ImmutableSandboxedEnvironment
 from pydantic import Field, ValidationInfo, field_validator
 
 from pipeline.errors import InputError
-from pipeline.imaging.metadata import Metadata
+from pipeline.imaging.metadata_model import ALT_TEXT_MAXIMUM, Metadata
 from pipeline.model import Domain, Frame
-from pipeline.shoot.facts import Facts, FrameFacts, Player
-from pipeline.shoot.names import hints_at, name_pattern, replace_name
+from pipeline.shoot.countries import alpha3
+from pipeline.shoot.facts import Facts, FrameFacts
+from pipeline.steps import caption_template as templates
 from pipeline.steps.base import Params, Step
+from pipeline.steps.caption_language import Language, language_of
+from pipeline.steps.caption_people import FIELDS, Person, moment, people, scene, team_names, values
+from pipeline.steps.caption_privacy import withhold, without_hints
+from pipeline.steps.caption_template import tidy
 
-ALT_TEXT_MAXIMUM = 250  # characters: IPTC Photo Metadata Standard 2025.1, Alt Text (Accessibility)
 # IPTC NewsCodes, digital source type: taken by a camera and finished without generated content.
 DIGITAL_CAPTURE = "http://cv.iptc.org/newscodes/digitalsourcetype/digitalCapture"
-_CLOCK_TOLERANCE = timedelta(days=3)
 
-# `opening` is the part about people: "From left, A (7, Gulls) and B (12, Foxes) jump for the ball."
-_CAPTION = (
-    "{{ opening }}{% if opening %} {% endif %}"
-    "{{ [match, title or ('' if match or opening else 'Indoor court sport'), venue, city, date]"
-    " | select | join(', ') }}{% if match or title or venue or city or date or not opening %}.{% endif %}"
-)
-_FIELDS = ("opening", "who", "words", "scene", "match", "home", "away", "title", "venue", "city",
-           "region", "country", "date", "iso_date", "time", "frame", "creator")  # fmt: skip
-_UNNAMED = "a player"
-_ENVIRONMENT = ImmutableSandboxedEnvironment(undefined=StrictUndefined, autoescape=False)
-_MONTHS = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
-           "November", "December")  # fmt: skip
+_TEMPLATES = ("template", "headline", "alt_text")
+_BESIDE = "or the name of a .txt file beside the recipe that holds it"
 
 
 class CaptionParams(Params):
-    """Texts are Jinja2 templates over the facts of the shoot; a fact that is missing is an empty text."""
+    """Texts are Jinja2 templates over the facts of the shoot.
 
-    template: str = Field(_CAPTION, description=f"caption; may use {', '.join(_FIELDS)}")
-    headline: str = Field("{{ match or title }}", description="headline, a template like the caption's")
+    A fact that is missing is an empty text; `{{ city | required }}` makes it an error. A template may stand in
+    a file beside the recipe: see `with_files`.
+    """
+
+    template: str = Field("{{ opening }} {{ setting }}", description=f"caption, {_BESIDE}; may use {', '.join(FIELDS)}")
+    headline: str = Field(
+        "{{ match or title or sport }}", description=f"headline, a template like the caption's, {_BESIDE}"
+    )
     alt_text: str = Field(
-        "{{ scene }}", description=f"for readers who cannot see it, at most {ALT_TEXT_MAXIMUM} characters"
+        "{{ scene }}", description=f"for readers who cannot see it, at most {ALT_TEXT_MAXIMUM} characters, {_BESIDE}"
     )
     keywords: tuple[str, ...] = Field((), description="keywords of every frame, beside the teams and names")
-    unnamed: str = Field(_UNNAMED, min_length=1, description="what stands in for a name that is withheld")
+    unnamed: str | None = Field(
+        None, min_length=1, description='for a name that is withheld; none: "a player" in the language of the shoot'
+    )
 
-    @field_validator("template", "headline", "alt_text")
+    @field_validator(*_TEMPLATES)
     @classmethod
     def _renders(cls, source: str, info: ValidationInfo) -> str:
-        """Try it with every fact and with none: a wrong name or filter is found now, not at night."""
-        for filler in ("x", ""):
-            try:
-                _render(source, dict.fromkeys(_FIELDS, filler))
-            except Exception as error:  # a template can raise anything (1/0, a method's TypeError)
-                raise ValueError(f"{_plain(error)}; it may use {', '.join(_FIELDS)}") from None
+        if not templates.is_file(source):
+            templates.check(source, FIELDS)
         return source
+
+    def with_files(self, folder: Path) -> tuple[CaptionParams, dict[str, str]]:
+        """These parameters with the texts of files beside the recipe in place of their names.
+
+        folder  the recipe's
+
+        So the text, not its name, is what a caption depends on, is part of the flattened recipe, and is found on
+        every machine. Returns with it, by parameter, why a file cannot be used; such a parameter gets its default.
+        """
+        texts: dict[str, str] = {}
+        problems: dict[str, str] = {}
+        for name in _TEMPLATES:
+            written = getattr(self, name)
+            if not templates.is_file(written):
+                continue
+            texts[name] = type(self).model_fields[name].default
+            try:
+                text = templates.read_file(written, folder)
+            except ValueError as error:
+                problems[name] = str(error)
+                continue
+            try:
+                templates.check(text, FIELDS)
+                texts[name] = text
+            except ValueError as error:
+                problems[name] = f"{written.strip()}: {error}"
+        return self.model_copy(update=texts), problems
 
 
 def describe(frame: Frame, facts: Facts, row: FrameFacts, params: CaptionParams) -> tuple[Metadata, tuple[str, ...]]:
     """What is written into this frame's files, and what the report should say about it.
 
     A name is withheld where the roster says publish: no, or for everybody where the shoot is of minors; it is
-    then also taken out of every text that was typed (whole names, whatever the case, accents and order).
+    then also taken out of every text that was typed (whole names, whatever the case, accents and order), and
+    words that may hold a part of it are left out. Whether the frame may be delivered at all: `facts.held_back`.
     Raises InputError where a template fails on this frame.
     """
     notices: list[str] = []
-    people = _people(facts, row, params, notices)
-    moment = _moment(frame, facts, notices)
-    values = _values(frame, facts, row, params, people, moment)
-    named = [person.name for person in people if person.name]
-    teams = tuple(dict.fromkeys(person.team for person in people if person.team))
+    language = language_of(facts.language, facts.country)
+    unnamed = params.unnamed or ""
+    stand_in = unnamed or language.nobody("") or "…"
+    row = without_hints(row, facts, stand_in, notices)
+    shown = people(facts, row, language, unnamed, notices)
+    taken = moment(frame, facts, notices)
+    filled = values(frame, facts, row, language, unnamed, shown, taken)
+    texts = {name: _text(name, getattr(params, name), filled, frame) for name in _TEMPLATES}
+    named = tuple(person.name for person in shown if person.name)
+    teams = tuple(dict.fromkeys(person.team for person in shown if person.team))
     exif = frame.exif
+    right = exif.time is not None and taken == exif.time
     offset = facts.start.utcoffset() if facts.start else None
     if exif.utc_offset is not None:
         offset = timedelta(minutes=exif.utc_offset)
     metadata = Metadata(
-        headline=_text("headline", params.headline, values, frame),
-        caption=_text("template", params.template, values, frame),
-        alt_text=_text("alt_text", params.alt_text, values, frame),
-        keywords=(*params.keywords, *_team_names(facts), *named),
+        title=frame.name.rpartition("/")[2],
+        headline=texts["headline"],
+        caption=texts["template"],
+        caption_writer=facts.caption_writer,
+        alt_text=texts["alt_text"],
+        keywords=(*params.keywords, *team_names(facts), *named),
         event=facts.title,
-        persons=tuple(named),
-        organisations=teams or _team_names(facts),
+        persons=named,
+        organisations=teams or team_names(facts),
         creator=facts.creator,
+        job_title=facts.job_title,
         contact=_contact(facts.contact),
         credit=facts.credit,
+        source=facts.source,
         copyright=facts.copyright,
         usage=facts.usage,
+        rights_url=facts.rights_url,
+        instructions=facts.instructions,
+        job_id=facts.job_id,
         venue=facts.venue,
         city=facts.city,
         region=facts.region,
-        country="" if _is_code(facts.country) else facts.country,
-        country_code=facts.country if _is_code(facts.country) else "",
-        created=exif.time,
-        utc_offset=None if exif.time is None or offset is None else round(offset.total_seconds() / 60),
+        country=language.country(facts.country),
+        country_code=alpha3(facts.country),
+        created=exif.time if right else None,
+        utc_offset=None if not right or offset is None else round(offset.total_seconds() / 60),
         digital_source_type=DIGITAL_CAPTURE,
         rating=row.rating,
         language=facts.language,
@@ -110,155 +145,14 @@ def describe(frame: Frame, facts: Facts, row: FrameFacts, params: CaptionParams)
         f_number=exif.f_number,
         focal_length=exif.focal_length,
     )
-    metadata = _withhold(metadata, facts, params.unnamed, notices)
-    metadata = replace(metadata, caption=tidy(metadata.caption), alt_text=_alt_text(metadata, notices))
+    metadata = withhold(metadata, facts, stand_in, notices)
+    metadata = replace(metadata, caption=tidy(metadata.caption), headline=tidy(metadata.headline))
+    others = (
+        withhold(replace(metadata, alt_text=text), facts, stand_in, []).alt_text
+        for text in _other_alt_texts(shown, filled, language, unnamed)
+    )
+    metadata = replace(metadata, alt_text=_alt_text(metadata, others, notices))
     return metadata, tuple(dict.fromkeys(notices))
-
-
-# ---- people ------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class _Person:
-    """`text` as the caption has it; `name` "" where it is withheld or unknown."""
-
-    text: str
-    name: str
-    team: str
-
-
-def _people(facts: Facts, row: FrameFacts, params: CaptionParams, notices: list[str]) -> list[_Person]:
-    """The frame's players from left to right."""
-    roster = {(_team(facts, p.team), str(p.number)): p for p in facts.roster}
-    found = []
-    for key, number in row.players:
-        team = _team(facts, key)
-        player = roster.get((team, str(number)))
-        if player is None:
-            notices.append(f"{key} {number} is not in the roster, so no name is given")
-            found.append(_Person(_nobody(team, params, facts), "", team))
-        elif _withheld(facts, player):
-            notices.append(_why(facts, player))
-            found.append(_Person(_nobody(team, params, facts), "", team))
-        else:
-            inside = ", ".join(part for part in (str(number), team) if part)
-            found.append(_Person(f"{player.name} ({inside})" if inside else player.name, player.name, team))
-    return found
-
-
-def _nobody(team: str, params: CaptionParams, facts: Facts) -> str:
-    if not team:
-        return params.unnamed
-    return f"{params.unnamed} of {team}" if _english(facts) else f"{params.unnamed} ({team})"
-
-
-def _team(facts: Facts, key: str) -> str:
-    """ "home" -> the home team's name; a name stays a name; "" where home or away has none."""
-    return facts.teams.get(key) or ("" if key in ("home", "away") else key)
-
-
-def _team_names(facts: Facts) -> tuple[str, ...]:
-    return tuple(name for name in (facts.teams.get("home"), facts.teams.get("away")) if name)
-
-
-def _withheld(facts: Facts, player: Player) -> bool:
-    return facts.minors or not player.publish
-
-
-def _why(facts: Facts, player: Player) -> str:
-    if facts.minors:
-        return "names withheld: minors is true in the facts of the shoot"
-    return f"name of one player withheld: publish is no in roster.csv line {player.line}"
-
-
-# ---- texts -------------------------------------------------------------------------------------------------
-
-
-def _values(
-    frame: Frame,
-    facts: Facts,
-    row: FrameFacts,
-    params: CaptionParams,
-    people: Sequence[_Person],
-    moment: datetime | None,
-) -> dict[str, str]:
-    english = _english(facts)
-    texts = _merged(people) if english and params.unnamed == _UNNAMED else [person.text for person in people]
-    who = ", ".join(texts)
-    if english and len(texts) > 1:
-        who = ", ".join(texts[:-1]) + " and " + texts[-1]
-    words = row.words.strip()
-    home, away = facts.teams.get("home") or "", facts.teams.get("away") or ""
-    match = f"{home} – {away}" if home and away else ""
-    date = ""
-    if moment:
-        date = f"{moment.day} {_MONTHS[moment.month - 1]} {moment.year}" if english else f"{moment:%Y-%m-%d}"
-    return {
-        "opening": _opening(who, len(people), words, english),
-        "who": who,
-        "words": words,
-        "scene": _scene(people, words) if english else words,
-        "match": match,
-        "home": home,
-        "away": away,
-        "title": facts.title,
-        "venue": facts.venue,
-        "city": facts.city,
-        "region": facts.region,
-        "country": facts.country,
-        "date": date,
-        "iso_date": f"{moment:%Y-%m-%d}" if moment else "",
-        "time": f"{moment:%H:%M}" if moment else "",
-        "frame": frame.name,
-        "creator": facts.creator,
-    }
-
-
-def _merged(people: Sequence[_Person]) -> list[str]:
-    """Neighbours without a name and of one team together: "2 players of Harbour Gulls"."""
-    texts = []
-    for text, group in groupby(person.text for person in people):
-        count = len(list(group))
-        texts.append(text if count == 1 else f"{count} players" + text.removeprefix(_UNNAMED))
-    return texts
-
-
-def _opening(who: str, count: int, words: str, english: bool) -> str:
-    """Words with a small first letter go on from the names ("scores from the wing"), others stand alone."""
-    if who and english and count > 1:
-        who = f"From left, {who}"
-    elif who:
-        who = who[0].upper() + who[1:]
-    runs_on = bool(who) and words[:1].islower()
-    parts = [f"{who} {words}"] if runs_on else [part for part in (who, words[:1].upper() + words[1:]) if part]
-    return " ".join(part if part[-1] in ".!?…。！？؟" else part + "." for part in parts)
-
-
-def _scene(people: Sequence[_Person], words: str) -> str:
-    """What is sure to be seen, in English, without a name: the words, the teams, or both."""
-    teams = " and ".join(dict.fromkeys(person.team for person in people if person.team))
-    if not people or (words and not words[0].islower()):
-        return words[:1].upper() + words[1:]
-    who = "A player" if len(people) == 1 else "Players"
-    return f"{who}{f' of {teams}' if teams else ''} {words or 'on an indoor court'}"
-
-
-def _moment(frame: Frame, facts: Facts, notices: list[str]) -> datetime | None:
-    """The date a caption names: the camera's, unless its clock is days away from the start of the event."""
-    taken = frame.exif.time
-    start = facts.start.replace(tzinfo=None) if facts.start else None
-    if taken and start and abs(taken - start) > _CLOCK_TOLERANCE:
-        notices.append(f"the camera says {taken:%Y-%m-%d}; the caption has the event's, {start:%Y-%m-%d}")
-        return start
-    return taken or start
-
-
-def _english(facts: Facts) -> bool:
-    return facts.language.lower().split("-")[0] == "en"
-
-
-def _is_code(country: str) -> bool:
-    return re.fullmatch(r"[A-Z]{2,3}", country) is not None
 
 
 def _contact(contact: str | Mapping[str, str]) -> Mapping[str, str]:
@@ -275,96 +169,45 @@ def _contact(contact: str | Mapping[str, str]) -> Mapping[str, str]:
     return {"phone": text} if re.fullmatch(r"[+\d ()/.-]+", text) else {"address": text}
 
 
-def _render(source: str, values: Mapping[str, str]) -> str:
-    return _ENVIRONMENT.from_string(source).render(values)
-
-
-def _text(parameter: str, source: str, values: Mapping[str, str], frame: Frame) -> str:
+def _text(parameter: str, source: str, filled: Mapping[str, str], frame: Frame) -> str:
+    where = f"step caption, parameter {parameter}, frame {frame.name}"
+    if templates.is_file(source):
+        raise InputError(f"{where}: the file {source.strip()} has not been read; run the recipe from its file")
     try:
-        return tidy(_render(source, values))
-    except Exception as error:  # see CaptionParams
-        where = f"step caption, parameter {parameter}, frame {frame.name}"
-        raise InputError(f"{where}: {_plain(error)}") from error
+        return tidy(templates.render(source, filled))
+    except Exception as error:  # a template can raise anything
+        raise InputError(f"{where}: {templates.explained(error)}") from error
 
 
-def _plain(error: Exception) -> str:
-    text = " ".join(str(error).split()) or type(error).__name__
-    line = getattr(error, "lineno", None)
-    kind = "the template is wrong" if isinstance(error, TemplateError) else "the template fails"
-    return f"{kind}{f' in its line {line}' if line else ''}: {text}"
+# ---- alternative text -------------------------------------------------------------------------------------
 
 
-def tidy(text: str) -> str:
-    """Without what an absent fact leaves behind: empty brackets, doubled marks, stray commas and spaces."""
-    text = re.sub(r"[(\[]\s*[,;–-]?\s*[)\]]", "", text)
-    text = re.sub(r"[^\S\n]+", " ", text)
-    text = re.sub(r" +([,;.!?])", r"\1", text)
-    text = re.sub(r"([,;])(?:\s*[,;])+", r"\1", text)
-    text = re.sub(r"[,;]\s*\.", ".", text)
-    text = re.sub(r"(?<!\.)\.\.(?!\.)|(?<=[!?…])\.", lambda m: m[0][:-1], text)  # an ellipsis stays
-    text = re.sub(r"([(\[])\s*[,;]\s*", r"\1", text)
-    text = re.sub(r"[,;]\s*([)\]])", r"\1", text)
-    return re.sub(r"(?m)^[ ,;]+|[ ,;]+$", "", text).strip()
+def _other_alt_texts(
+    shown: list[Person], filled: Mapping[str, str], language: Language, unnamed: str
+) -> tuple[str, ...]:
+    """What else may be said of the picture where the first text is empty or a copy of the caption."""
+    event = filled["match"] or filled["title"]
+    sport = language.comma.join(part for part in (filled["sport"], event) if part)
+    return filled["scene"], scene(shown, "", language, unnamed), sport
 
 
-def _alt_text(metadata: Metadata, notices: list[str]) -> str:
+def _alt_text(metadata: Metadata, others: Iterable[str], notices: list[str]) -> str:
+    """The alternative text, or the first of `others` that may stand for it."""
     text = tidy(metadata.alt_text)
     if len(text) > ALT_TEXT_MAXIMUM:
         text = text[: ALT_TEXT_MAXIMUM - 1].rsplit(" ", 1)[0].rstrip(" ,;") + "…"
         notices.append(f"alternative text cut to {ALT_TEXT_MAXIMUM} characters")
-    if text and text.rstrip(".") == metadata.caption.rstrip("."):
-        notices.append("alternative text left out: it says the same as the caption")
-        return ""
-    return text
+    caption = _letters(metadata.caption)
+    if text and _letters(text) != caption:
+        return text
+    other = next((one for one in others if one and len(one) <= ALT_TEXT_MAXIMUM and _letters(one) != caption), "")
+    if text:
+        notices.append(f"alternative text {'replaced' if other else 'left out'}: it says the same as the caption")
+    return other
 
 
-# ---- names that stay out ----------------------------------------------------------------------------------
-
-# Texts that would be false with "a player" in them: they are left out whole.
-_OWN = ("creator", "caption_writer", "credit", "source", "copyright")
-_TYPED = ("headline", "caption", "alt_text", "event", "usage", "venue", "city", "region", "country")
-_LISTS = ("keywords", "persons", "organisations")
-
-
-def _withhold(metadata: Metadata, facts: Facts, unnamed: str, notices: list[str]) -> Metadata:
-    """`metadata` with every withheld name replaced, in whatever text it stands."""
-    for player in facts.roster:
-        if not _withheld(facts, player) or not (pattern := name_pattern(player.name)):
-            continue
-        changes: dict[str, Any] = {}
-        for name in (*_OWN, *_TYPED):
-            text = getattr(metadata, name)
-            changed = replace_name(text, pattern, unnamed)
-            if changed != text:
-                changes[name] = "" if name in _OWN else changed
-        for name in _LISTS:
-            entries = getattr(metadata, name)
-            kept = tuple(entry for entry in entries if replace_name(entry, pattern, unnamed) == entry)
-            if kept != entries:
-                changes[name] = kept
-        contact = {k: v for k, v in metadata.contact.items() if replace_name(v, pattern, unnamed) == v}
-        if contact != metadata.contact:
-            changes["contact"] = contact
-        if changes:
-            metadata = replace(metadata, **changes)
-            notices.append(_why(facts, player))
-            notices.append(f"a name that is withheld was typed: taken out of {', '.join(sorted(changes))}")
-        if hints_at(_without_published(metadata, facts), player.name, facts.language):
-            notices.append(
-                f"a text has a word of a withheld name (roster.csv line {player.line}); only whole names are "
-                "taken out: look at it"
-            )
-    return metadata
-
-
-def _without_published(metadata: Metadata, facts: Facts) -> str:
-    """The texts about the picture, less the names that may be shown, the teams and the place."""
-    text = "\n".join((metadata.headline, metadata.caption, metadata.alt_text, *metadata.keywords))
-    known = [player.name for player in facts.roster if not _withheld(facts, player)]
-    for name in (*known, *_team_names(facts), facts.title, facts.venue, facts.city):
-        if pattern := name_pattern(name):
-            text = replace_name(text, pattern, "")
-    return text
+def _letters(text: str) -> str:
+    return "".join(re.findall(r"\w", text.casefold()))
 
 
 STEP = Step(

@@ -1,0 +1,251 @@
+"""The language of the texts: dates, lists and countries from the CLDR, and a few phrases of our own.
+
+The phrases are translated from memory, no source. They are worded so that a name, a team or an event never has to
+be inflected, and so that they say nothing of a player's sex. A language that is not among them gets a layout
+without words.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date
+from functools import lru_cache
+
+from babel import Locale, UnknownLocaleError
+from babel.dates import format_date
+from babel.lists import format_list
+
+from pipeline.shoot.countries import alpha2
+
+
+@dataclass(frozen=True)
+class Phrases:
+    """Phrases of one language; "" = the language does without.
+
+    left                               with {who}, of several: before what they do
+    shown, shown_many, shown_left      the same without: of one, of "2 players", of several
+    indoors                            with {who}: on a court
+    someone, someone_of                who is not named; the latter with {team}
+    several, several_of                by CLDR plural category: {n} of them; the latter with {team}
+    meet                               with {home} and {away}, or {teams}: both teams as subjects
+    sport                              what is surely going on
+    """
+
+    left: str = "{who}"
+    shown: str = "{who}"
+    shown_many: str = ""
+    shown_left: str = "{who}"
+    indoors: str = "{who}"
+    someone: str = ""
+    someone_of: str = "{team}"
+    several: Mapping[str, str] = field(default_factory=dict)
+    several_of: Mapping[str, str] = field(default_factory=dict)
+    meet: str = ""
+    sport: str = ""
+
+
+_PHRASES = {
+    "en": Phrases(
+        left="From left, {who}",
+        shown="Pictured is {who}",
+        shown_many="Pictured are {who}",
+        shown_left="Pictured from left are {who}",
+        indoors="{who} on an indoor court",
+        someone="a player",
+        someone_of="a player of {team}",
+        several={"other": "{n} players"},
+        several_of={"other": "{n} players of {team}"},
+        meet="{home} play {away}",
+        sport="Indoor court sport",
+    ),
+    "es": Phrases(
+        left="De izquierda a derecha, {who}",
+        shown="En la imagen, {who}",
+        shown_left="En la imagen, de izquierda a derecha, {who}",
+        indoors="{who} en una cancha cubierta",
+        someone="deportista",
+        someone_of="integrante del equipo {team}",
+        several={"other": "{n} deportistas"},
+        several_of={"other": "{n} integrantes del equipo {team}"},
+        meet="{teams} se enfrentan",
+        sport="Deporte en cancha cubierta",
+    ),
+    "pt": Phrases(
+        left="Da esquerda para a direita, {who}",
+        shown="Na imagem, {who}",
+        shown_left="Na imagem, da esquerda para a direita, {who}",
+        indoors="{who} em uma quadra coberta",
+        someone="atleta",
+        someone_of="atleta da equipe {team}",
+        several={"other": "{n} atletas"},
+        several_of={"other": "{n} atletas da equipe {team}"},
+        meet="{teams} se enfrentam",
+        sport="Esporte em quadra coberta",
+    ),
+    "pl": Phrases(
+        left="Od lewej: {who}",
+        shown="Na zdjęciu: {who}",
+        shown_left="Na zdjęciu od lewej: {who}",
+        indoors="{who} w hali sportowej",
+        someone="osoba na boisku",
+        someone_of="osoba z drużyny {team}",
+        several={"few": "{n} osoby na boisku", "many": "{n} osób na boisku", "other": "{n} osoby na boisku"},
+        several_of={
+            "few": "{n} osoby z drużyny {team}",
+            "many": "{n} osób z drużyny {team}",
+            "other": "{n} osoby z drużyny {team}",
+        },
+        meet="{teams} grają ze sobą",
+        sport="Sport halowy",
+    ),
+    "ja": Phrases(
+        left="左から{who}",
+        shown="写真は{who}",
+        shown_left="写真は左から{who}",
+        indoors="屋内コートの{who}",
+        someone="選手",
+        someone_of="{team}の選手",
+        several={"other": "選手{n}人"},
+        several_of={"other": "{team}の選手{n}人"},
+        meet="{home}が{away}と対戦",
+        sport="屋内コート競技",
+    ),
+    "de": Phrases(
+        left="Von links: {who}",
+        shown="Im Bild: {who}",
+        shown_left="Im Bild von links: {who}",
+        indoors="{who} in einer Sporthalle",
+        someone="ein Teammitglied",
+        someone_of="ein Mitglied des Teams {team}",
+        several={"other": "{n} Teammitglieder"},
+        several_of={"other": "{n} Mitglieder des Teams {team}"},
+        meet="{teams} spielen gegeneinander",
+        sport="Hallensport",
+    ),
+    "fr": Phrases(
+        left="De gauche à droite, {who}",
+        shown="Sur la photo, {who}",
+        shown_left="Sur la photo, de gauche à droite, {who}",
+        indoors="{who} en salle",
+        someone="une personne sur le terrain",
+        someone_of="un membre de l’équipe {team}",
+        several={"other": "{n} personnes sur le terrain"},
+        several_of={"other": "{n} membres de l’équipe {team}"},
+        meet="{teams} s’affrontent",
+        sport="Sport en salle",
+    ),
+    "nb": Phrases(
+        left="Fra venstre: {who}",
+        shown="På bildet: {who}",
+        shown_left="På bildet fra venstre: {who}",
+        indoors="{who} i en idrettshall",
+        someone="en spiller",
+        someone_of="en spiller fra {team}",
+        several={"other": "{n} spillere"},
+        several_of={"other": "{n} spillere fra {team}"},
+        meet="{teams} møtes",
+        sport="Innendørsidrett",
+    ),
+}
+_EUROPEAN_PORTUGUESE = replace(
+    _PHRASES["pt"],
+    indoors="{who} num pavilhão desportivo",
+    someone_of="atleta da equipa {team}",
+    several_of={"other": "{n} atletas da equipa {team}"},
+    meet="{teams} defrontam-se",
+    sport="Desporto de pavilhão",
+)
+
+# Signs where they differ from the Latin ones; from memory, no source.
+_STOPS = {"ja": "。", "zh": "。", "hi": "।", "my": "။", "km": "។", "am": "።", "hy": "։", "th": "", "lo": ""}
+_COMMAS = {"ja": "、", "zh": "，", "ar": "، ", "fa": "، ", "ur": "، "}
+
+
+@dataclass(frozen=True)
+class Language:
+    """How texts are written. `locale` None = the CLDR does not have it: dates are then as ISO 8601."""
+
+    code: str
+    locale: Locale | None
+    phrases: Phrases
+
+    @property
+    def stop(self) -> str:
+        return _STOPS.get(self.code, ".")
+
+    @property
+    def comma(self) -> str:
+        return _COMMAS.get(self.code, ", ")
+
+    @property
+    def colon(self) -> str:
+        return {"ja": "：", "zh": "：", "fr": "\u00a0: "}.get(self.code, ": ")
+
+    @property
+    def spaced(self) -> bool:
+        """Whether a space parts sentences and words."""
+        return self.code not in ("ja", "zh")
+
+    def brackets(self, text: str) -> str:
+        return f" ({text})" if self.spaced else f"（{text}）"
+
+    def date(self, day: date) -> str:
+        """The date in full, "14 lutego 2026"."""
+        return format_date(day, "long", self.locale) if self.locale else day.isoformat()
+
+    def listed(self, parts: Sequence[str]) -> str:
+        """ "A, B and C"."""
+        if self.locale is None:
+            return ", ".join(parts)
+        text = format_list(parts, "standard", self.locale)
+        # "e" before the sound of i (Real Academia Española, Ortografía 2010); the CLDR's patterns do not tell
+        if self.code == "es" and len(parts) > 1 and re.match(r"(?i)h?[ií](?![aeou])", parts[-1]):
+            return text[: -len(parts[-1])].removesuffix(" y ") + " e " + parts[-1]
+        return text
+
+    def country(self, code: str) -> str:
+        """The name of a country in this language; "" where the CLDR has none."""
+        return str(self.locale.territories.get(alpha2(code), "")) if self.locale and alpha2(code) else ""
+
+    def nobody(self, team: str, count: int = 1) -> str:
+        """Who is not named: "a player of Harbour Gulls", "2 players"; "" where there is no word and no team."""
+        p = self.phrases
+        if count == 1 or not p.several or self.locale is None:
+            return p.someone_of.format(team=team) if team else p.someone
+        kind = self.locale.plural_form(count)
+        forms = p.several_of if team else p.several
+        return forms.get(kind, forms["other"]).format(n=count, team=team)
+
+    def meet(self, home: str, away: str) -> str:
+        """A sentence without its stop: both teams play each other; "" where there are no words for it."""
+        teams = self.listed([home, away])
+        return self.phrases.meet.format(home=home, away=away, teams=teams)
+
+
+@lru_cache(maxsize=64)
+def language_of(tag: str, country: str) -> Language:
+    """The language of a BCP 47 tag; where that names no region, as it is written in the shoot's country.
+
+    country  ISO 3166 alpha-2 or alpha-3, or ""
+    """
+    parts = tag.split("-")
+    parts[0] = {"no": "nb"}.get(parts[0].lower(), parts[0].lower())
+    region = alpha2(country)
+    named = any(re.fullmatch(r"[A-Za-z]{2}|\d{3}", part) for part in parts[1:])
+    choices = [] if named or not region else [[*parts, region]]
+    choices += [parts[:end] for end in range(len(parts), 0, -1)]
+    locale = next((found for choice in choices if (found := _locale(choice))), None)
+    phrases = _PHRASES.get(parts[0], Phrases())
+    # Brazil's words also where no country is told, as in the CLDR; elsewhere Portugal's
+    if parts[0] == "pt" and locale is not None and locale.territory not in (None, "BR"):
+        phrases = _EUROPEAN_PORTUGUESE
+    return Language(parts[0], locale, phrases)
+
+
+def _locale(parts: Sequence[str]) -> Locale | None:
+    try:
+        return Locale.parse("-".join(parts), sep="-")
+    except (ValueError, UnknownLocaleError):
+        return None

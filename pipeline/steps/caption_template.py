@@ -1,0 +1,130 @@
+"""Templates of texts: Jinja2 in its sandbox, over facts that may be missing; in a recipe or a file beside it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Mapping
+from functools import lru_cache
+from pathlib import Path
+
+from jinja2 import StrictUndefined, Template, TemplateError, meta
+from jinja2.sandbox import ImmutableSandboxedEnvironment
+
+FILE_SUFFIX = ".txt"
+FILE_LIMIT = 100_000  # bytes
+
+
+class MissingFactError(Exception):
+    """A template asks for a fact with `required`, and the shoot does not give it."""
+
+
+class Fact(str):
+    """A text that knows which fact it is, so that `required` can name it."""
+
+    fact: str
+
+    def __new__(cls, text: str, fact: str = "") -> Fact:
+        made = super().__new__(cls, text)
+        made.fact = fact
+        return made
+
+
+def _required(value: object, what: str = "") -> object:
+    """Template filter: the value, or an error that names it. {{ city | required }}"""
+    if value is None or not str(value).strip():
+        named = what or getattr(value, "fact", "") or "a fact"
+        raise MissingFactError(f"it needs {named}, which is not given; add it to the facts, or take | required out")
+    return value
+
+
+_ENVIRONMENT = ImmutableSandboxedEnvironment(undefined=StrictUndefined, autoescape=False)
+_ENVIRONMENT.filters["required"] = _required
+
+
+@lru_cache(maxsize=256)
+def _compiled(source: str) -> Template:
+    return _ENVIRONMENT.from_string(source)
+
+
+def render(source: str, values: Mapping[str, str]) -> str:
+    """The text of a template. Raises whatever it raises; see `explained`."""
+    return _compiled(source).render({name: Fact(text, name) for name, text in values.items()})
+
+
+def fields_of(source: str) -> set[str]:
+    """The names that a template uses; it must be one that `check` takes."""
+    return set(meta.find_undeclared_variables(_ENVIRONMENT.parse(source)))
+
+
+def explained(error: Exception) -> str:
+    """What is wrong with a template, for the person who wrote it."""
+    text = " ".join(str(error).split()) or type(error).__name__
+    line = getattr(error, "lineno", None)
+    kind = "the template is wrong" if isinstance(error, TemplateError) else "the template fails"
+    return f"{kind}{f' in its line {line}' if line else ''}: {text}"
+
+
+def check(source: str, names: Collection[str]) -> None:
+    """Try a template with every fact and with none: a wrong name or filter is found now, not at night.
+
+    Raises ValueError.
+    """
+    for filler in ("x", ""):
+        try:
+            render(source, dict.fromkeys(names, filler))
+        except MissingFactError:
+            continue  # that is what the template wants said of a frame without the fact
+        except Exception as error:  # a template can raise anything (1/0, a method's TypeError)
+            raise ValueError(f"{explained(error)}; it may use {', '.join(names)}") from None
+
+
+def is_file(source: str) -> bool:
+    """Whether a parameter names a file with the template, rather than being one: "my-caption.txt"."""
+    return re.fullmatch(r"[^{}\n]*" + re.escape(FILE_SUFFIX), source.strip(), re.IGNORECASE) is not None
+
+
+def read_file(written: str, folder: Path) -> str:
+    """The template in a file beside the recipe, without the line end that closes it.
+
+    written  a path from the recipe's folder; it may lead into a folder below, and never out, not by a link either
+    Raises ValueError with what to do.
+    """
+    name = written.strip()
+    inside = folder.resolve()
+    # A backslash or a colon means another thing on another system: a recipe should not.
+    if re.search(r"[\\:\0]", name) or Path(name).is_absolute() or not (inside / name).resolve().is_relative_to(inside):
+        raise ValueError(f"{name} leads out of the recipe's folder; put the file beside the recipe")
+    path = inside / name
+    if not path.is_file():
+        raise ValueError(f"no file {name} beside the recipe; check the name")
+    try:
+        with path.open("rb") as stream:
+            raw = stream.read(FILE_LIMIT + 1)
+    except OSError as error:
+        raise ValueError(f"{name} cannot be read: {error.strerror or error}") from None
+    if len(raw) > FILE_LIMIT:
+        raise ValueError(f"{name} is larger than 100 kB; is it the right file?")
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw.count(b"\n", 0, error.start) + 1
+        raise ValueError(f"{name}, line {line}: is not UTF-8 text; save the file as UTF-8") from None
+    text = text.replace("\r\n", "\n").rstrip("\n")
+    if is_file(text):
+        raise ValueError(f"{name} holds the name of a file; write the template into it")
+    return text
+
+
+def tidy(text: str) -> str:
+    """Without what an absent fact leaves behind: empty brackets, doubled marks, stray commas and spaces."""
+    text = re.sub(r"[(\[（]\s*[,;、–-]?\s*[)\]）]", "", text)
+    text = re.sub(r"[ \t]{2,}", " ", text)
+    text = re.sub(r" +([,、。]|\.(?!\.))", r"\1", text)
+    text = re.sub(r"([,;、])(?:\s*[,;、])+", r"\1", text)
+    text = re.sub(r"[,;、]\s*([.。])", r"\1", text)
+    text = re.sub(r"(?<!\.)\.\.(?!\.)|(?<=[!?…])\.|(?<=[。！？])[。.]", lambda m: m[0][:-1], text)  # an ellipsis stays
+    text = re.sub(r"(?<=[。！？]) +", "", text)
+    text = re.sub(r"([(\[（])\s*[,;、]\s*", r"\1", text)
+    text = re.sub(r"[,;、]\s*([)\]）])", r"\1", text)
+    text = re.sub(r"(^|[.!?。]\s)\s*[.,;:、](?![.\d])\s*", r"\1", text)
+    return re.sub(r"(?m)^[ ,;、]+|[ ,;、]+$", "", text).strip()
