@@ -1,0 +1,259 @@
+"""What a delivery adds when its files are made, in this order: small pictures, zip, page, push."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+from pipeline.deliver import page, small, zip
+from pipeline.deliver.memory import Memory
+from pipeline.deliver.model import Delivered, Item, Made, Pushed, SetFacts
+from pipeline.deliver.params import Address, DeliverParams, inside, parse_address
+from pipeline.deliver.push import PAUSES, Outgoing, push
+from pipeline.errors import FrameError
+from pipeline.keys import digest_file, digest_json
+from pipeline.store import Store, write_atomic
+
+Progress = Callable[[str, int, int], None]  # phase, done, total
+_KIND = "extras"
+
+
+def deliver(
+    out: Path,
+    name: str,
+    files: Sequence[Item],
+    params: DeliverParams,
+    facts: SetFacts,
+    *,
+    standing: Mapping[str, str] | None = None,
+    progress: Progress = lambda phase, done, total: None,
+    environ: Mapping[str, str] | None = None,
+    pauses: Sequence[float] = PAUSES,
+) -> Delivered:
+    """Make and send what delivery `name` asks for, beside its files in OUT/name. The caller holds OUT's lock.
+
+    files     the pictures of the present run, in the order the page shows them; nothing else leaves
+    facts     of the set, from `set_facts`
+    standing  path below OUT -> SHA-256 of delivered files that this run did not make but whose texts and permission
+              it has checked; a copy pushed before stays while it has these bytes
+    environ   where credentials come from, the process's own environment by default
+    pauses    seconds before a cut link is tried again, once for each
+
+    What an earlier run made and this one does not ask for is removed, here and at the address. Nothing is raised
+    for a file, disk or link that fails: `problems` of the result are sentences to print, with exit status 1.
+    """
+    if any(not inside(item.relative, name) for item in files):
+        raise ValueError("every file of a delivery lies in its own folder")
+    extras = _Extras(out, name)
+    problems: list[str] = []
+    outgoing = [
+        Outgoing(i.name, out / i.relative, i.sha256, digest_json([i.caption, i.alt_text, i.headline])) for i in files
+    ]
+    archive = f"{name}.zip" if params.zip and files else ""
+    if params.page and files:
+        _small_pictures(extras, out, files, problems, progress)
+    made_zip = extras.guarded(lambda: _zip(extras, out, archive, files), problems) if archive else None
+    made_page = None
+    if params.page and files:
+        size = made_zip.bytes if made_zip else 0
+        data = page.render_page(files, facts, archive if made_zip else "", size)
+        made_page = extras.guarded(lambda: extras.write(page.NAME, data), problems)
+    extras.remove_rest()
+    for made in extras.made.values():
+        kind = {archive: "archive", page.NAME: "page"}.get(made.relative.removeprefix(f"{name}/"), "picture")
+        outgoing.append(Outgoing(made.relative.removeprefix(f"{name}/"), out / made.relative, made.sha256, kind=kind))
+    if made_page is None:  # small pictures are the page's only
+        outgoing = [o for o in outgoing if not o.name.startswith(f"{page.SMALL}/")]
+    pushed = _push(out, name, params, facts, outgoing, standing or {}, progress, environ, pauses, problems)
+    return Delivered(tuple(extras.made.values()), pushed, tuple(extras.notices), (*problems, *pushed.problems))
+
+
+def recall(
+    out: Path,
+    deliveries: Iterable[str],
+    *,
+    standing: Mapping[str, str] | None = None,
+    environ: Mapping[str, str] | None = None,
+    pauses: Sequence[float] = PAUSES,
+) -> dict[str, Delivered]:
+    """Take back what was made and pushed for other deliveries than `deliveries`, those that the recipe has."""
+    store = Store(out)
+    before = {json.loads(store.get(_KIND, n) or b"{}").get("delivery", "") for n in store.names(_KIND)}
+    gone = sorted((before | Memory(store).deliveries()) - {"", *deliveries})
+    nothing, facts = DeliverParams.model_validate({}), SetFacts()
+    return {
+        name: deliver(out, name, (), nothing, facts, standing=standing, environ=environ, pauses=pauses) for name in gone
+    }
+
+
+def _push(
+    out: Path,
+    name: str,
+    params: DeliverParams,
+    facts: SetFacts,
+    outgoing: Sequence[Outgoing],
+    standing: Mapping[str, str],
+    progress: Progress,
+    environ: Mapping[str, str] | None,
+    pauses: Sequence[float],
+    problems: list[str],
+) -> Pushed:
+    try:
+        memory = Memory(Store(out))
+        return push(
+            memory,
+            name,
+            resolve_address(params, facts, name),
+            outgoing,
+            {r.removeprefix(f"{name}/"): sha for r, sha in standing.items() if inside(r, name)},
+            environ=os.environ if environ is None else environ,
+            progress=lambda done, total: progress("push", done, total),
+            pauses=pauses,
+        )
+    except OSError as error:  # of OUT's own disk; those of the other end do not come here
+        problems.append(f"{out / '.work'}: {error.strerror or type(error).__name__}; the push was not finished")
+        return Pushed()
+
+
+def resolve_address(params: DeliverParams, facts: SetFacts, name: str) -> Address | None:
+    """The address with the facts of the set in it, withheld names left out; None for no push."""
+    if params.push is None:
+        return None
+    home, away = facts.teams
+    values = {
+        "date": f"{facts.date:%Y-%m-%d}" if facts.date else "undated",
+        "title": facts.own(facts.title) or "untitled",
+        "home": facts.own(home) or "home",
+        "away": facts.own(away) or "away",
+        "delivery": name,
+    }
+    return parse_address(params.push, values)
+
+
+def _small_pictures(extras: _Extras, out: Path, files: Sequence[Item], problems: list[str], progress: Progress) -> None:
+    for done, item in enumerate(files, 1):
+        key = digest_json([small.VERSION, small.WIDTH, small.HEIGHT, item.sha256])
+        target = page.small_name(item)
+        extras.guarded(
+            lambda item=item, key=key, target=target: (  # type: ignore[misc]
+                extras.standing(target, key)
+                or extras.write(target, small.small_picture((out / item.relative).read_bytes(), item.name), key)
+            ),
+            problems,
+        )
+        progress("page", done, len(files))
+
+
+def _zip(extras: _Extras, out: Path, archive: str, files: Sequence[Item]) -> Made:
+    key = digest_json([zip.VERSION, [[i.name, i.sha256] for i in zip.ordered(files)]])
+    if stands := extras.standing(archive, key):
+        return stands
+    path = extras.begin(archive)
+    try:
+        digest = zip.write_zip(out, path, extras.name, files)
+    except BaseException:
+        extras.drop(archive)  # the old one may hold a picture that must not be shown
+        raise
+    return extras.keep(archive, key, digest, path.stat().st_size, reused=False)
+
+
+class _Extras:
+    """The files beside the pictures, and the records of them in OUT/.work/extras: which are ours, and of what."""
+
+    def __init__(self, out: Path, name: str) -> None:
+        self.store, self.out, self.name = Store(out), out, name
+        (self.store.work / _KIND).mkdir(parents=True, exist_ok=True)
+        self.made: dict[str, Made] = {}
+        self.refused: set[str] = set()
+        self.notices: list[str] = []
+
+    def guarded(self, make: Callable[[], Made], problems: list[str]) -> Made | None:
+        """`make`, or None and a problem to tell."""
+        try:
+            return make()
+        except (OSError, FrameError) as error:
+            said = str(error) if not isinstance(error, OSError) or error.errno is None else error.strerror
+            problems.append(f"delivery {self.name}: {said}")
+            return None
+
+    def standing(self, local: str, key: str) -> Made | None:
+        """The file as it was made before from the same things, or None."""
+        path, entry = self._path(local), self._entry(local)
+        if entry.get("key") != key or not path.is_file():
+            return None
+        stat = path.stat()
+        same = (stat.st_size, stat.st_mtime_ns) == (entry["bytes"], entry["mtime"])
+        if not same and digest_file(path) != entry["sha256"]:
+            return None
+        return self.keep(local, key, entry["sha256"], entry["bytes"], reused=True)
+
+    def write(self, local: str, data: bytes, key: str = "") -> Made:
+        """A file with these bytes; one that has them already is left as it is."""
+        digest = hashlib.sha256(data).hexdigest()
+        path = self._path(local)
+        if path.is_file() and path.stat().st_size == len(data) and digest_file(path) == digest:
+            return self.keep(local, key, digest, len(data), reused=True)
+        self.begin(local)
+        write_atomic(path, data)
+        return self.keep(local, key, digest, len(data), reused=False)
+
+    def begin(self, local: str) -> Path:
+        """Say that a file is about to be written. Raises FrameError where one stands that is not ours to replace."""
+        path = self._path(local)
+        if path.exists() and not self._is_ours(local):
+            self.refused.add(f"{self.name}/{local}")
+            raise FrameError(f"{self.name}/{local} was changed or put there by hand; move it away and run again")
+        path.parent.mkdir(parents=True, exist_ok=True)
+        entry = {"delivery": self.name, "relative": f"{self.name}/{local}", "pending": True}
+        self.store.put(_KIND, self._key(local), json.dumps(entry).encode())
+        return path
+
+    def keep(self, local: str, key: str, sha256: str, size: int, *, reused: bool) -> Made:
+        made = Made(f"{self.name}/{local}", sha256, size, reused)
+        entry = {
+            "delivery": self.name, "relative": made.relative, "key": key, "sha256": sha256, "bytes": size,
+            "mtime": self._path(local).stat().st_mtime_ns,
+        }  # fmt: skip
+        self.store.put(_KIND, self._key(local), json.dumps(entry).encode())
+        self.made[made.relative] = made
+        return made
+
+    def drop(self, local: str) -> None:
+        """Remove a file of ours and its record."""
+        self._path(local).unlink(missing_ok=True)
+        self.store.remove(_KIND, self._key(local))
+
+    def remove_rest(self) -> None:
+        """Remove what an earlier run made here and this one did not."""
+        for name in self.store.names(_KIND):
+            entry = json.loads(self.store.get(_KIND, name) or b"{}")
+            relative = entry.get("relative", "")
+            if entry.get("delivery") != self.name or relative in self.made or relative in self.refused:
+                continue
+            local = relative.removeprefix(f"{self.name}/")
+            if self._path(local).exists() and not self._is_ours(local):
+                self.notices.append(f"{relative}: changed by hand and no longer asked for; look at it")
+                self.store.remove(_KIND, name)
+                continue
+            self.drop(local)
+        with suppress(OSError):  # not empty, or not there
+            self._path(page.SMALL).rmdir()
+
+    def _is_ours(self, local: str) -> bool:
+        entry = self._entry(local)
+        return bool(entry.get("pending")) or entry.get("sha256") == digest_file(self._path(local))
+
+    def _entry(self, local: str) -> dict[str, Any]:
+        raw = self.store.get(_KIND, self._key(local))
+        return dict(json.loads(raw)) if raw else {}
+
+    def _path(self, local: str) -> Path:
+        return self.out / self.name / local
+
+    def _key(self, local: str) -> str:
+        return hashlib.sha256(f"{self.name}/{local}".encode()).hexdigest()[:32] + ".json"

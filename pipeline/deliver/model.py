@@ -1,0 +1,127 @@
+"""What a delivery hands in, and what comes back."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import PurePosixPath
+from typing import Any
+
+from pipeline.shoot.facts import Facts
+from pipeline.shoot.names import name_pattern, replace_name
+
+
+@dataclass(frozen=True)
+class Item:
+    """One delivered picture of the present run.
+
+    relative  posix path below OUT: DELIVERY/NAME.jpg
+    sha256    of its bytes, hex; bytes in octets; width and height in pixels
+    caption, alt_text, headline  as written into the file, withheld names already out; "" for none
+    date      when it was taken, local time; None if unknown
+    """
+
+    relative: str
+    sha256: str
+    bytes: int
+    width: int
+    height: int
+    caption: str = ""
+    alt_text: str = ""
+    headline: str = ""
+    date: datetime | None = None
+
+    @property
+    def name(self) -> str:
+        return PurePosixPath(self.relative).name
+
+
+@dataclass(frozen=True)
+class SetFacts:
+    """What the page says of the set as a whole.
+
+    withheld  names that must appear nowhere, whatever text they were typed into; `unnamed` stands in for them
+    """
+
+    title: str = ""
+    teams: tuple[str, str] = ("", "")
+    venue: str = ""
+    city: str = ""
+    date: datetime | None = None
+    language: str = "en"
+    credit: str = ""
+    copyright: str = ""
+    usage: str = ""
+    withheld: tuple[str, ...] = ()
+    unnamed: str = "a player"
+
+    def clean(self, text: str) -> str:
+        """`text` without the names that are withheld."""
+        for name in self.withheld:
+            if pattern := name_pattern(name):
+                text = replace_name(text, pattern, self.unnamed)
+        return text
+
+    def own(self, text: str) -> str:
+        """A text that would be false with "a player" in it: left out whole where it holds a withheld name."""
+        return text if self.clean(text) == text else ""
+
+
+def set_facts(facts: Facts, unnamed: str = "a player") -> SetFacts:
+    """The facts of a shoot as far as a page may show them: no contact, and no name that is withheld."""
+    return SetFacts(
+        title=facts.title,
+        teams=(facts.teams.get("home") or "", facts.teams.get("away") or ""),
+        venue=facts.venue,
+        city=facts.city,
+        date=facts.start,
+        language=facts.language,
+        credit=facts.credit or facts.creator,
+        copyright=facts.copyright,
+        usage=facts.usage,
+        withheld=tuple(p.name for p in facts.roster if facts.minors or not p.publish),
+        unnamed=unnamed,
+    )
+
+
+@dataclass(frozen=True)
+class Made:
+    """A file that stands below OUT. `reused`: it was there already, with the same bytes."""
+
+    relative: str
+    sha256: str
+    bytes: int
+    reused: bool
+
+
+@dataclass(frozen=True)
+class Pushed:
+    """What happened at the address; names are paths below it. `problems` are sentences ready to print."""
+
+    address: str = ""
+    sent: tuple[str, ...] = ()
+    kept: tuple[str, ...] = ()
+    removed: tuple[str, ...] = ()
+    problems: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Delivered:
+    """What `deliver` did. With a problem the exit status is 1; the run itself is not spoilt."""
+
+    made: tuple[Made, ...] = ()
+    push: Pushed = field(default_factory=Pushed)
+    notices: tuple[str, ...] = ()
+    problems: tuple[str, ...] = ()
+
+    def as_json(self) -> Mapping[str, Any]:
+        """For run.json. Holds no credential: an address cannot carry one."""
+        extras = {m.relative: {"sha256": m.sha256, "bytes": m.bytes, "reused": m.reused} for m in self.made}
+        push = {
+            "address": self.push.address,
+            "sent": list(self.push.sent),
+            "kept": len(self.push.kept),
+            "removed": list(self.push.removed),
+        }
+        return {"files": extras, "push": push if self.push.address else None, "problems": list(self.problems)}

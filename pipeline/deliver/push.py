@@ -1,0 +1,253 @@
+"""A push: what may be shown goes to the address, what we put there and may no longer be shown leaves it."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+
+from pipeline.deliver.errors import plain
+from pipeline.deliver.memory import Entry, Memory
+from pipeline.deliver.model import Pushed
+from pipeline.deliver.params import Address, parse_address
+from pipeline.deliver.targets import PushError, Seen, Target, connected
+from pipeline.keys import digest_file
+
+PAUSES = (3.0, 20.0, 60.0)  # seconds before a cut link is tried again
+
+
+@dataclass(frozen=True)
+class Outgoing:
+    """A file to push. name: posix path below the address; text: digest of the texts of a picture;
+    kind: "picture", or "archive" or "page", which go last because they hold or name the others."""
+
+    name: str
+    path: Path
+    sha256: str
+    text: str = ""
+    kind: str = "picture"
+
+
+def push(
+    memory: Memory,
+    delivery: str,
+    address: Address | None,
+    files: Sequence[Outgoing],
+    standing: Mapping[str, str],
+    *,
+    environ: Mapping[str, str],
+    progress: Callable[[int, int], None] = lambda done, total: None,
+    pauses: Sequence[float] = PAUSES,
+) -> Pushed:
+    """Bring an address into step with `files`.
+
+    standing  name -> SHA-256 of files that this run did not make and whose permission it has checked: a copy
+              that was put before stays while it has these very bytes
+
+    Every other file that was put before, at this address or at one that the recipe named earlier, is removed; a file
+    that something else put there is neither removed nor written over. A cut link is tried again after each of
+    `pauses`, and goes on where it was. Never raises for the other end: what failed is in `problems`.
+    """
+    former = {e.address for e in memory.of(delivery)} - {address.text if address else ""}
+    sent: list[str] = []
+    kept: list[str] = []
+    removed: list[str] = []
+    problems: list[str] = []
+    for text in sorted(former):
+        # A copy at an earlier address may stay while it is what may be shown today.
+        may_stay = dict(standing) | {f.name: f.sha256 for f in files}
+        gone = _Session(memory, delivery, parse_address(text), (), may_stay)
+        if gone.outdated():
+            gone.go(environ, progress, pauses)
+        removed += gone.removed
+        problems += gone.problems
+    if address is None:
+        return Pushed("", (), (), tuple(removed), tuple(problems))
+    session = _Session(memory, delivery, address, files, standing)
+    session.go(environ, progress, pauses)
+    sent += session.sent
+    kept += session.kept
+    return Pushed(address.text, tuple(sent), tuple(kept), (*removed, *session.removed), (*problems, *session.problems))
+
+
+class _Session:
+    """One address. What is done stays done when the link is cut and taken up again."""
+
+    def __init__(
+        self,
+        memory: Memory,
+        delivery: str,
+        address: Address,
+        files: Sequence[Outgoing],
+        standing: Mapping[str, str],
+    ) -> None:
+        self.memory, self.delivery, self.address, self.standing = memory, delivery, address, standing
+        self.files = {f.name: f for f in files}
+        self.sent: list[str] = []
+        self.kept: list[str] = []
+        self.removed: list[str] = []
+        self.problems: list[str] = []
+        self.settled: set[str] = set()  # names that need no second look
+
+    def go(self, environ: Mapping[str, str], progress: Callable[[int, int], None], pauses: Sequence[float]) -> None:
+        for pause in (*pauses, None):
+            done = len(self.settled)
+            try:
+                with connected(self.address, environ) as target:
+                    self._withdraw(target)
+                    self._send_all(target, progress)
+                return
+            except Exception as error:  # whatever a library raises: the run must not be spoilt by it
+                problem = plain(error, self.address)
+                if problem.lost and pause is not None:
+                    time.sleep(pause if len(self.settled) == done else min(pause, pauses[0]))
+                    continue
+                self._give_up(problem)
+                return
+
+    def _give_up(self, problem: PushError) -> None:
+        self.problems.append(str(problem))
+        left = [e.name for e in self.outdated()]
+        if left:
+            self.problems.append(
+                f"{self.address.text}: still holds {_some(left)}, which may no longer be shown; run again soon, or "
+                "remove them there"
+            )
+        waiting = [f.name for f in self.files.values() if f.name not in self.settled]
+        if waiting:
+            self.problems.append(f"{self.address.text}: not sent: {_some(waiting)}")
+
+    # ---- what leaves ---------------------------------------------------------------------------------------
+
+    def outdated(self) -> list[Entry]:
+        """What we put there and this run does not allow."""
+        return [e for e in self._entries() if e.name not in self.files and not self._may_stay(e)]
+
+    def _entries(self) -> list[Entry]:
+        return [e for e in self.memory.of(self.delivery) if e.address == self.address.text]
+
+    def _may_stay(self, entry: Entry) -> bool:
+        return not entry.sending and self.standing.get(entry.name) == entry.sha256
+
+    def _withdraw(self, target: Target) -> None:
+        """First of all, so that a link that is cut later has done what matters most."""
+        entries = self._entries()
+        if entries and not target.there():
+            raise PushError(
+                f"{self.address.text}: was there at an earlier push and is not now; plug in its disk, or make "
+                "the folder anew if it was removed"
+            )
+        outdated = self.outdated()
+        for entry in (*outdated, *self._holders(entries, outdated)):
+            if entry.name not in self.settled:
+                self._remove(target, entry, told=entry in outdated)
+        for folder in {str(PurePosixPath(e.name).parent) for e in outdated} - {"."}:
+            target.remove_folder(folder)
+
+    def _holders(self, entries: Sequence[Entry], outdated: Sequence[Entry]) -> list[Entry]:
+        """The old zip where any picture in it has changed, the old page where it says something of which the text has
+        changed or the picture is gone: they come anew at the end, and must not outlast a name until then."""
+        changed = retold = bool(outdated)
+        for entry in entries:
+            file = self.files.get(entry.name)
+            if file is not None and file.kind == "picture" and entry.sha256 not in ("", file.sha256):
+                changed = True
+                retold |= entry.text != file.text
+        drop = {"archive": changed, "page": retold}
+        found = []
+        for entry in entries:
+            file = self.files.get(entry.name)
+            if file is not None and entry.sha256 != file.sha256 and drop.get(file.kind, False):
+                found.append(entry)
+        return found
+
+    def _remove(self, target: Target, entry: Entry, *, told: bool) -> None:
+        if entry.sending:
+            target.remove_part(entry.name, entry.sending)
+        seen = target.seen(entry.name)
+        if seen is not None:
+            if not self._ours(target, seen, entry):
+                self.settled.add(entry.name)
+                self.problems.append(
+                    f"{self.address.text}: {entry.name} may no longer be shown, but what has its name there is not "
+                    "what was put there; look at it, and remove it by hand"
+                )
+                return
+            target.remove(entry.name)
+            if target.seen(entry.name) is not None:
+                raise PushError(f"{self.address.text}: {entry.name} is still there after it was removed; look at it")
+        self.memory.forget(entry)
+        if told:
+            self.removed.append(entry.name)
+
+    def _ours(self, target: Target, seen: Seen, entry: Entry | None) -> bool:
+        if entry is None:
+            return False
+        if (seen.size, seen.mark) == (entry.bytes, entry.mark):
+            return True
+        return any(target.holds(entry.name, seen, sha) for sha in (entry.sha256, entry.sending) if sha)
+
+    # ---- what goes there -----------------------------------------------------------------------------------
+
+    def _send_all(self, target: Target, progress: Callable[[int, int], None]) -> None:
+        if not self.files:
+            return
+        target.prepare({str(PurePosixPath(n).parent) for n in self.files} - {"."})
+        for file in sorted(self.files.values(), key=self._turn):
+            if file.name not in self.settled:
+                self._send(target, file)
+                self.settled.add(file.name)
+            progress(len(self.settled), len(self.files))
+
+    def _turn(self, file: Outgoing) -> tuple[int, str]:
+        """Pictures whose earlier version is there come first: it may show a name that is withheld now."""
+        entry = self.memory.at(self.address.text, file.name)
+        if file.kind != "picture":
+            return (2 if file.kind == "archive" else 3, file.name)
+        return (0 if entry is not None and entry.sha256 != file.sha256 else 1, file.name)
+
+    def _send(self, target: Target, file: Outgoing) -> None:
+        entry = self.memory.at(self.address.text, file.name)
+        if entry is not None and entry.delivery != self.delivery:
+            self.problems.append(
+                f"{self.address.text}: {file.name} is there from delivery {entry.delivery}; give each delivery an "
+                "address of its own, with {delivery} in it"
+            )
+            return
+        seen = target.seen(file.name)
+        known = entry or Entry(self.delivery, self.address.text, file.name)
+        if seen is not None:
+            same = entry is not None and (entry.sha256, entry.bytes, entry.mark) == (file.sha256, *_pair(seen))
+            if same or (
+                seen.size == file.path.stat().st_size and target.holds(file.name, seen, file.sha256, file.path)
+            ):
+                if not same:
+                    self.memory.arrived(known, file.sha256, seen, file.text)
+                self.kept.append(file.name)
+                return
+            if not self._ours(target, seen, entry):
+                self.problems.append(
+                    f"{self.address.text}: {file.name} is there and is not what was put there from here, so it is "
+                    "left; move it away, or give an address of its own, with {date} in it"
+                )
+                return
+        if digest_file(file.path) != file.sha256:
+            self.problems.append(f"{file.path.name}: changed since it was delivered; not sent. Run again")
+            return
+        if known.sending and known.sending != file.sha256:
+            target.remove_part(file.name, known.sending)
+        self.memory.sending(known, file.sha256)
+        seen = target.put(file.path, file.name, file.sha256)
+        self.memory.arrived(known, file.sha256, seen, file.text)
+        self.sent.append(file.name)
+
+
+def _pair(seen: Seen) -> tuple[int, str]:
+    return seen.size, seen.mark
+
+
+def _some(names: Sequence[str]) -> str:
+    """Some names of many."""
+    shown = ", ".join(names[:3])
+    return shown if len(names) <= 3 else f"{shown} and {len(names) - 3} more"

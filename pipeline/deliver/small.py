@@ -1,0 +1,33 @@
+"""The small pictures of a page: what a visitor loads before choosing one."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from pipeline.errors import FrameError
+
+VERSION = 1  # raised when the same picture gives other bytes
+HEIGHT, WIDTH = 480, 960  # pixels; rows of the page are up to 270 CSS pixels high
+_QUALITY = 76
+
+
+def small_picture(data: bytes, name: str) -> bytes:
+    """A delivered JPEG or TIFF as a progressive JPEG of at most WIDTH x HEIGHT pixels, without metadata.
+
+    No place, name or serial number can travel with it. It is sRGB as the delivered files are, which is what a browser
+    takes a picture without a profile for (CSS Color Module Level 4). Raises FrameError when it cannot be read.
+    """
+    pixels = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
+    if pixels is None:
+        raise FrameError(f"{name}: cannot be read as a picture, so the page has no small one")
+    height, width = pixels.shape[:2]
+    scale = min(1.0, HEIGHT / height, WIDTH / width)
+    if scale < 1:
+        size = max(1, round(width * scale)), max(1, round(height * scale))
+        pixels = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
+    options = [cv2.IMWRITE_JPEG_QUALITY, _QUALITY, cv2.IMWRITE_JPEG_PROGRESSIVE, 1, cv2.IMWRITE_JPEG_OPTIMIZE, 1]
+    done, encoded = cv2.imencode(".jpg", pixels, options)
+    if not done:
+        raise FrameError(f"{name}: its small picture cannot be written")
+    return encoded.tobytes()
