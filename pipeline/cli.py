@@ -47,6 +47,7 @@ RecipeFile = Annotated[Path, typer.Argument(help="recipe, a YAML file", show_def
 ShootFolder = Annotated[Path, typer.Argument(help="folder of frames; it is never written to", show_default=False)]
 OutFolder = Annotated[Path, typer.Option("--out", help="folder for the deliveries, the record and the report")]
 FactsFile = Annotated[Path | None, typer.Option("--facts", help="shoot.yaml from elsewhere than the shoot folder")]
+ModelsFolder = Annotated[Path | None, typer.Option("--models", help="folder of model files, see: evencourt models")]
 Workers = Annotated[int, typer.Option("--workers", min=0, help="processes; 0 = one per core")]
 
 
@@ -97,6 +98,7 @@ def run(
     shoot: ShootFolder,
     out: OutFolder,
     facts: FactsFile = None,
+    models: ModelsFolder = None,
     workers: Workers = 0,
     cluster: Annotated[str | None, typer.Option(help="address of a dask scheduler instead of local processes")] = None,
     only: Annotated[str | None, typer.Option(help="only frames whose name matches, such as 'TH1_00*'")] = None,
@@ -104,20 +106,19 @@ def run(
 ) -> None:
     """Run a recipe over a shoot folder."""
     with executors.cluster(cluster) if cluster else nullcontext() as executor:
-        _run(_recipe(recipe), shoot, out, facts, workers, only, dry_run, executor)
+        read = engine.read_shoot(shoot, facts, models)
+        _run(_recipe(recipe), read, out, workers, only, dry_run, executor)
 
 
 def _run(
     recipe: Recipe,
-    folder: Path,
+    shoot: engine.Shoot,
     out: Path,
-    facts: Path | None,
     workers: int,
     only: str | None = None,
     dry_run: bool = False,
     executor: Executor | None = None,
 ) -> None:
-    shoot = engine.read_shoot(folder, facts)
     count = workers or executors.default_workers()
     if dry_run:
         _dry_run(recipe, shoot, count)
@@ -148,7 +149,8 @@ def _print_outcome(record: dict[str, Any], seconds: float | None = None) -> None
         err_console.print(record["stopped"], markup=False)
     again = f", {counts['reused']} files already done" if counts["reused"] else ""
     again += f", {counts['captions_rewritten']} captions rewritten" if counts.get("captions_rewritten") else ""
-    undone = f", {counts['undone']} not done" if counts.get("undone") else ""
+    undone = f", {counts['left out']} left out by select" if counts.get("left out") else ""
+    undone += f", {counts['undone']} not done" if counts.get("undone") else ""
     took = f" in {seconds:.0f} s" if seconds is not None else ""
     rendered = f"{counts['rendered']} frames rendered" if counts["rendered"] else "nothing to render"
     out_console.print(
@@ -217,9 +219,9 @@ def check(
 
 
 @app.command()
-def survey(shoot: ShootFolder, facts: FactsFile = None, workers: Workers = 0) -> None:
+def survey(shoot: ShootFolder, facts: FactsFile = None, models: ModelsFolder = None, workers: Workers = 0) -> None:
     """What is in the folder: bursts, light, ISO and shutter warnings."""
-    read = engine.read_shoot(shoot, facts)
+    read = engine.read_shoot(shoot, facts, models)
     with tempfile.TemporaryDirectory() as scratch:
         store = Store.open(Path(scratch), read.folder)
         count = workers or executors.default_workers()
@@ -271,6 +273,7 @@ def verify(
     out: Annotated[Path, typer.Argument(help="folder of a run", show_default=False)],
     render: Annotated[int, typer.Option(min=0, help="also render so many frames again and compare the bytes")] = 0,
     shoot: Annotated[Path | None, typer.Option(help="with --render: the shoot folder, if it has moved")] = None,
+    models: ModelsFolder = None,
 ) -> None:
     """Re-hash every delivered file against the run record."""
     record = _record(out)
@@ -285,7 +288,7 @@ def verify(
         elif hashlib.sha256(path.read_bytes()).hexdigest() != digest:
             bad.append(f"{relative}: differs from what was delivered")
     if render:
-        bad += _verify_render(record, out, shoot, render)
+        bad += _verify_render(record, out, shoot, models, render)
     for text in bad:
         err_console.print(text, markup=False)
     again = f", {render} frames rendered again" if render else ""
@@ -294,7 +297,7 @@ def verify(
         raise typer.Exit(1)
 
 
-def _verify_render(record: dict[str, Any], out: Path, moved: Path | None, count: int) -> list[str]:
+def _verify_render(record: dict[str, Any], out: Path, moved: Path | None, models: Path | None, count: int) -> list[str]:
     """Render `count` frames, evenly spread, into a scratch folder, and compare with the record."""
     shoot_path, facts_path = Store(out).source()
     folder = moved or (Path(shoot_path) if shoot_path else None)
@@ -312,7 +315,7 @@ def _verify_render(record: dict[str, Any], out: Path, moved: Path | None, count:
     with tempfile.TemporaryDirectory() as scratch:
         recipe_file = Path(scratch) / "recipe.yaml"
         recipe_file.write_text(record["recipe_flat"], encoding="utf-8")
-        shoot = engine.read_shoot(folder, facts)
+        shoot = engine.read_shoot(folder, facts, models)
         jobs = engine.jobs(_recipe(recipe_file), shoot, Path(scratch) / "out")
         for name in chosen:
             time_now = jobs[name].frame.exif.time if name in jobs else None
@@ -346,15 +349,8 @@ def demo(
     if not (shoot / "shoot.yaml").is_file():
         with _progress() as progress:
             write_demo(shoot, progress=lambda done, total: progress("shoot", done, total))
-    _run(
-        _recipe(describe_module.recipe_folder() / "overnight-web.yaml"),
-        shoot,
-        folder / "delivered",
-        None,
-        workers,
-        None,
-        False,
-    )
+    recipe = _recipe(describe_module.recipe_folder() / "overnight-web.yaml")
+    _run(recipe, engine.read_shoot(shoot), folder / "delivered", workers)
 
 
 if __name__ == "__main__":

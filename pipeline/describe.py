@@ -129,7 +129,7 @@ def _light(
         return None, ()
     measured = {s.frame.name: read_measured(store, s.key, white_balance.STEP.name) for s in surveys if not s.error}
     light = shoot_light(store, surveys, shoot.bursts, shoot.facts, workers)
-    context = SolveContext(frames, shoot.bursts, shoot.facts, measured, lambda: light, {})
+    context = SolveContext(frames, shoot.bursts, shoot.facts, measured, lambda: light, dict, dict, {})
     method: Literal["reference_patch", "gray_world"] = "reference_patch" if shoot.facts.references else "gray_world"
     solved = white_balance.solve(
         context, white_balance.WhiteBalanceParams(method=method, multipliers=None, within_frame=True)

@@ -32,8 +32,10 @@ from pipeline.steps.base import ApplyContext, Solution
 from pipeline.steps.decode import decode, mend_of
 from pipeline.steps.save import encode_jpeg
 from pipeline.store import Store, write_atomic
+from pipeline.survey import read_measured, read_proxy
 
 THUMB_EDGE = 320
+_NO_PIXELS = ("caption", "select")  # steps that change none
 # Metadata is budgeted in steps, so that a longer caption seldom changes the pixels of a file that must fit.
 _BUDGET = 4096
 
@@ -136,9 +138,10 @@ def pixel_key(
     steps: list[Any] = [
         [b.step.name, b.step.version, b.params.model_dump(mode="json"), dict(solutions.get(b.step.name, {}))]
         for b in shared
+        if b.step.name not in _NO_PIXELS
     ]
     for b in delivery.steps:
-        if b.step.name != "caption":
+        if b.step.name not in _NO_PIXELS:
             solution = dict(solutions.get(f"{delivery.name}/{b.step.name}", {}))
             steps.append([b.step.name, b.step.version, b.params.model_dump(mode="json"), solution])
     save: Any = delivery.steps[-1].params
@@ -208,7 +211,7 @@ def _deliver(job: Job, image: Image, output: Output) -> Rendered:
     thumb = ""
     if job.thumbs:
         thumb = f"{job.thumbs}.{delivery.name}.jpg"
-        _write_thumb(job, thumb, image.pixels)
+        Store(job.out).put("thumbs", thumb, _jpeg(image.pixels))
     digest = hashlib.sha256(data).hexdigest()
     return Rendered(output.relative, output.key, digest, len(data), width, height, quality, scan, thumb, notices)
 
@@ -224,12 +227,26 @@ def rewrap(out: Path, relative: str, scan: str, metadata: Metadata | None) -> tu
     return embed_jpeg(data, metadata) if metadata is not None else None
 
 
+def thumb_of_survey(store: Store, key: str) -> str:
+    """The name of a small picture of a frame that is not rendered, made from what the survey kept of it."""
+    name = f"{key[:32]}.jpg"
+    if store.get("thumbs", name) is None:
+        measured = read_measured(store, key, "white_balance")
+        balance = measured["as_shot"] if measured["as_shot"].any() else measured["daylight"]
+        store.put("thumbs", name, _jpeg(_before(read_proxy(store, key), balance)))
+    return name
+
+
 def _thumb_before(job: Job, image: Image, balance: Any) -> None:
+    Store(job.out).put("thumbs", f"{job.thumbs}.before.jpg", _jpeg(_before(image, balance)))
+
+
+def _before(image: Image, balance: Any) -> Any:
+    """The picture as the camera balanced it, for the display."""
     small = _shrink(image.pixels)
     gains = np.asarray(balance, dtype=np.float64)
     balanced = rebuild_highlights(small * gains.astype(np.float32), image.saturation * gains)
-    pixels = tone_curve.render(balanced, image.to_working, 0.0, 0.55, 3.0, 1.0)
-    _write_thumb(job, f"{job.thumbs}.before.jpg", pixels)
+    return tone_curve.render(balanced, image.to_working, 0.0, 0.55, 3.0, 1.0)
 
 
 def _shrink(pixels: Any) -> Any:
@@ -238,8 +255,8 @@ def _shrink(pixels: Any) -> Any:
     return resize(pixels, max(1, round(height * scale)), max(1, round(width * scale)))
 
 
-def _write_thumb(job: Job, name: str, display: Any) -> None:
+def _jpeg(display: Any) -> bytes:
     small = (np.clip(_shrink(display), 0, 1) * 255 + 0.5).astype(np.uint8)
     buffer = io.BytesIO()
     PIL.Image.fromarray(small, "RGB").save(buffer, "JPEG", quality=80)
-    Store(job.out).put("thumbs", name, buffer.getvalue())
+    return buffer.getvalue()

@@ -12,6 +12,9 @@ from pipeline.recipe.recipe import Bound, Recipe
 from pipeline.scenes import find_scenes
 from pipeline.shoot.facts import Facts
 from pipeline.shoot.light import ShootLight, compare
+from pipeline.shoot.ranking import Looked, Ranked, rank
+from pipeline.shoot.subject import Subject, find_subjects
+from pipeline.steps import crop
 from pipeline.steps.base import Measured, Solution, SolveContext
 from pipeline.store import Store
 from pipeline.survey import Survey, read_measured
@@ -19,11 +22,17 @@ from pipeline.survey import Survey, read_measured
 
 @dataclass(frozen=True)
 class Plan:
-    """Solutions by step ("exposure", or "web/crop" within a delivery) and frame; notices for the report."""
+    """Solutions by step ("exposure", or "web/crop" within a delivery) and frame; notices for the report; how good
+    each frame is."""
 
     solutions: Mapping[str, Mapping[str, Solution]]
     notices: tuple[str, ...]
     notices_by_frame: Mapping[str, tuple[str, ...]]
+    ranks: Mapping[str, Ranked]
+
+    def chosen(self, delivery: str, frame: str) -> bool:
+        """Whether neither `select` of the recipe nor that of the delivery leaves the frame out."""
+        return all(self.of(label, frame).get("chosen", True) for label in ("select", f"{delivery}/select"))
 
     def of(self, step: str, frame: str) -> Solution:
         """The solution of one step for one frame; empty where the step has none."""
@@ -60,6 +69,21 @@ def shoot_light(
     return replace(light, notices=notices)
 
 
+def look_at_all(
+    measured: Mapping[str, Measured], bursts: Sequence[Burst]
+) -> tuple[dict[str, Subject | None], dict[str, Ranked]]:
+    """Frame -> whom it is about, and how good it is; burst by burst, so that no more than one is in memory."""
+    subjects: dict[str, Subject | None] = {}
+    looked: dict[str, Looked] = {}
+    for burst in bursts:
+        own = {n: measured[n] for n in burst.frames if n in measured}
+        seen = [crop.seen_of(m) for m in own.values()]
+        for (name, m), one, subject in zip(own.items(), seen, find_subjects(seen), strict=True):
+            subjects[name] = subject
+            looked[name] = crop.looked(m, one, subject)
+    return subjects, rank(bursts, looked)
+
+
 def solve(
     store: Store,
     surveys: Sequence[Survey],
@@ -80,11 +104,17 @@ def solve(
     def light() -> ShootLight:
         return shoot_light(store, surveys, bursts, facts, workers, executor)
 
+    @cache
+    def looks() -> tuple[Mapping[str, Subject | None], Mapping[str, Ranked]]:
+        return look_at_all(_Measured(store, keys, crop.STEP.name), bursts)
+
     def run(bound: Bound, label: str) -> None:
         if bound.step.solve is None:
             return
         measured = _Measured(store, keys, bound.step.name)
-        context = SolveContext(frames, bursts, facts, measured, light, dict(solutions))
+        context = SolveContext(
+            frames, bursts, facts, measured, light, lambda: looks()[0], lambda: looks()[1], dict(solutions)
+        )
         solved = bound.step.solve(context, bound.params)
         solutions[label] = solved.by_frame
         notices.extend(n for n in solved.notices if n not in notices)
@@ -98,4 +128,4 @@ def solve(
             run(bound, f"{delivery.name}/{bound.step.name}")
     if light.cache_info().currsize:
         notices.extend(light().notices)
-    return Plan(solutions, tuple(notices), by_frame)
+    return Plan(solutions, tuple(notices), by_frame, looks()[1])

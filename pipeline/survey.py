@@ -21,6 +21,7 @@ from pipeline.executors import map_unordered
 from pipeline.imaging.geometry import resize_energy
 from pipeline.keys import digest_json, environment
 from pipeline.model import Domain, Frame, Image, Noise
+from pipeline.modelfiles import ModelFiles
 from pipeline.shoot.facts import Facts, Reference
 from pipeline.steps import REGISTRY
 from pipeline.steps.base import MeasureContext, Measured
@@ -28,7 +29,7 @@ from pipeline.steps.decode import STEP as DECODE
 from pipeline.steps.decode import decode
 from pipeline.store import Store
 
-MEASURED_EDGE = 768  # what the steps measure on
+MEASURED_EDGE = 960  # what the steps measure on
 DISK_FULL = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
 PROXY_EDGE = 192  # what is kept: some tens of kB a frame
 
@@ -53,17 +54,24 @@ class _Task:
     digest: str
     key: str
     references: tuple[Reference, ...]
+    models: ModelFiles
 
 
-def survey_key(digest: str, references: Sequence[Reference]) -> str:
-    """A frame's measurements depend on its bytes, its reference patches and the code that measures."""
+def survey_key(digest: str, references: Sequence[Reference], models: ModelFiles) -> str:
+    """A frame's measurements depend on its bytes, its reference patches, the model files and the code that measures."""
     versions = {name: step.version for name, step in REGISTRY.items() if step.measure or step is DECODE}
     shown = [{k: v for k, v in r.as_json().items() if k in ("patch", "chart")} for r in references]
-    return digest_json({"frame": digest, "steps": versions, "references": shown, "on": environment()})
+    of = {"frame": digest, "steps": versions, "references": shown, "models": models.digest}
+    return digest_json({**of, "on": environment()})
 
 
 def survey(
-    store: Store, frames: Sequence[Frame], facts: Facts, workers: int, executor: Executor | None = None
+    store: Store,
+    frames: Sequence[Frame],
+    facts: Facts,
+    models: ModelFiles,
+    workers: int,
+    executor: Executor | None = None,
 ) -> Iterator[Survey]:
     """Survey frames in any order; measurements are kept in the store, so a second run reads them back."""
     tasks = []
@@ -74,12 +82,12 @@ def survey(
             yield Survey(frame, "", error=f"cannot be read ({error.strerror or error}); copy it again from the card")
             continue
         references = tuple(r for r in facts.references if r.frame == frame.name)
-        key = survey_key(digest, references)
+        key = survey_key(digest, references, models)
         kept = store.get("survey", key)
         if kept is not None:
             yield _summary(frame, digest, key, kept)
         else:
-            tasks.append(_Task(store.out, frame, digest, key, references))
+            tasks.append(_Task(store.out, frame, digest, key, references, models))
     store.save_digests()
     for index, result in map_unordered(_survey_one, tasks, workers, executor=executor):
         task = tasks[index]
@@ -105,7 +113,16 @@ def reason(error: BaseException) -> str:
 def _survey_one(task: _Task) -> Survey:
     start = time.perf_counter()
     decoded = decode(task.frame, MEASURED_EDGE, sense=True)
-    context = MeasureContext(task.frame, decoded.image, decoded.as_shot, decoded.daylight, task.references)
+    context = MeasureContext(
+        task.frame,
+        decoded.image,
+        decoded.as_shot,
+        decoded.daylight,
+        task.references,
+        decoded.full_size,
+        decoded.detail,
+        task.models,
+    )
     arrays: dict[str, NDArray[Any]] = {f"{DECODE.name}.{field}": values for field, values in decoded.sensed.items()}
     for name, step in REGISTRY.items():
         if step.measure is not None:

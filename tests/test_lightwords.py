@@ -63,7 +63,7 @@ def hall_words(tmp_path_factory: pytest.TempPathFactory) -> tuple[LightWords, Sh
     surveys = survey_shoot(store, shoot, 1, lambda *_: None)
     light = shoot_light(store, surveys, shoot.bursts, shoot.facts)
     measured = {s.frame.name: read_measured(store, s.key, "white_balance") for s in surveys}
-    context = SolveContext(shoot.frames, shoot.bursts, shoot.facts, measured, lambda: light, {})
+    context = SolveContext(shoot.frames, shoot.bursts, shoot.facts, measured, lambda: light, dict, dict, {})
     balances = solve(context, WhiteBalanceParams(method="reference_patch")).by_frame
     words = light_words(light, shoot.frames, balances, {n: m["daylight"] for n, m in measured.items()})
     truth = json.loads((folder.parent / "shoot-truth" / "truth.json").read_text(encoding="utf-8"))

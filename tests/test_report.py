@@ -25,6 +25,7 @@ FRAME: dict[str, Any] = {
     "time": "2026-02-14T19:31:02.125000", "iso": 6400.0, "exposure_time": 0.001, "camera": "Example One",
     "solutions": {"white_balance": {"gains": [2.0, 1.0, 1.4142136], "source": "reference TH1_0001"},
                   "exposure": {"ev": -0.5, "rows": []}, "crop": {"box": [0, 0, 1, 1]}},
+    "rank": {"score": 71.4, "place": 1, "of": 2, "rating": 4, "why": "best of its burst, sharp, face seen"},
     "notices": ["the ball is not sure"], "before": "TH1_0001.before.jpg",
     "deliveries": {"web": {"file": "web/TH1 0001#.jpg", "sha256": "0" * 64, "bytes": 812_345, "width": 2048,
                            "height": 1365, "caption": "Ada Holm scores for Harbour Gulls.",

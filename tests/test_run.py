@@ -253,7 +253,7 @@ def test_a_cropped_delivery_has_the_size_asked_for(size, tmp_path) -> None:
     text = "recipe: 1\ndeliveries:\n  a:\n    - crop: {to: centre, aspect: '4:5'}\n    - resize: {long_edge: 800}\n"
     (tmp_path / "r.yaml").write_text(text, encoding="utf-8")
     recipe = load_recipe(tmp_path / "r.yaml", REGISTRY)
-    edge = long_edge_needed(recipe, Plan({}, (), {}), "a", size)
+    edge = long_edge_needed(recipe, Plan({}, (), {}, {}), "a", size)
     assert edge is not None
     h, w = round(height * edge / max(size)), round(width * edge / max(size))
     cut = recipe.deliveries[0].steps[0].params

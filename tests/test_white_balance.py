@@ -53,7 +53,7 @@ def context_of(light: ShootLight, facts: Facts | None = None, **measured: dict) 
     frames = [Frame(n, Path(n), n, "raw", Exif(make="Evencourt", model="One")) for n in names]
     plain = {"as_shot": np.array([2.0, 1.0, 1.4]), "daylight": DAY}
     found = {n: plain | measured.get(n, {}) for n in names}
-    return SolveContext(frames, [Burst(s.names) for s in light.scenes], facts or Facts(), found, lambda: light, {})
+    return SolveContext(frames, [Burst(s.names) for s in light.scenes], facts or Facts(), found, lambda: light, dict, dict, {})
 
 
 def shown(white: np.ndarray, column: float = 0.0, reason: str = "") -> dict:
@@ -190,7 +190,7 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> tuple[Shoot, dict, SolveC
     surveys = survey_shoot(store, shoot, 1, lambda *_: None)
     light = shoot_light(store, surveys, shoot.bursts, shoot.facts)
     measured = {s.frame.name: read_measured(store, s.key, "white_balance") for s in surveys}
-    return shoot, truth, SolveContext(shoot.frames, shoot.bursts, shoot.facts, measured, lambda: light, {})
+    return shoot, truth, SolveContext(shoot.frames, shoot.bursts, shoot.facts, measured, lambda: light, dict, dict, {})
 
 
 @pytest.mark.parametrize(("method", "most"), [("reference_patch", 0.07), ("gray_world", 0.12)])

@@ -23,6 +23,7 @@ from pipeline.imaging import noise as noise_model
 from pipeline.imaging.colour import camera_to_working
 from pipeline.imaging.defects import candidates, remove_rows, repair, row_noise
 from pipeline.imaging.denoise import Quality, denoise_mosaic
+from pipeline.imaging.sharpness import Detail
 from pipeline.model import F32, F64, Domain, Image, Noise
 
 # Above this scale the bilinear demosaic would show; below it the area average hides it.
@@ -48,6 +49,7 @@ class RawFrame:
     notices     what the report should say
     sensed      what the mosaic says of the sensor, arrays for the survey; empty unless asked for
     cleaned     whether the mosaic was denoised
+    detail      the luma at half the sensor's resolution; None unless asked for
     """
 
     image: Image
@@ -57,6 +59,7 @@ class RawFrame:
     notices: tuple[str, ...]
     sensed: Mapping[str, NDArray[Any]]
     cleaned: bool = False
+    detail: Detail | None = None
 
 
 @dataclass(frozen=True)
@@ -130,8 +133,8 @@ def decode_raw(
     """Decode to at most `long_edge` pixels (None: full size).
 
     Source of the camera matrix: LibRaw's table or the file's own (DNG). `mend`: repair the sensor's defects and
-    rows, and take its noise; else noise is estimated from this frame. sense: also look for them. clean: where the
-    size needs a full demosaic, denoise before it, while noise is still white. Raises FrameError.
+    rows, and take its noise; else noise is estimated from this frame. sense: also look for them, and give the detail.
+    clean: where the size needs a full demosaic, denoise before it, while noise is still white. Raises FrameError.
     """
     with open_raw(path) as raw:
         full = upright_size(raw)
@@ -143,15 +146,19 @@ def decode_raw(
         size = (max(1, round(full[0] * scale)), max(1, round(full[1] * scale)))
         sensed: Mapping[str, NDArray[Any]] = {}
         cleaned = False
+        detail: Detail | None = None
         if pattern is None:
             pixels = _by_libraw(raw, size, as_shot, daylight, half=scale <= 0.5)
             noise = noise_model.estimate_rgb(pixels, np.ones(3))
+            detail = detail_of(pixels, noise) if sense else None
         else:
             mosaic, black, white = _mosaic(raw, pattern)
             if mend is None:
                 statistics = noise_model.statistics(mosaic, pattern, black, white)
                 model = noise_model.noise_of(statistics)
-                sensed = _sensed(mosaic, pattern, model, statistics, black, white) if sense else {}
+                if sense:
+                    sensed = _sensed(mosaic, pattern, model, statistics, black, white)
+                    detail = _detail(mosaic, pattern, model, black, white, raw.sizes.flip)
             else:
                 model = mend.noise
                 mended = _mended(mosaic, pattern, mend, black, white)
@@ -170,7 +177,7 @@ def decode_raw(
     if not np.isfinite(pixels).all() or float(np.abs(pixels).max()) < 1e-6:
         raise FrameError("every pixel is black; the raw data holds no picture")
     image = Image(pixels, Domain.CAMERA, noise, np.ones(3), to_working)
-    return RawFrame(image, as_shot, daylight, full, tuple(notices), sensed, cleaned)
+    return RawFrame(image, as_shot, daylight, full, tuple(notices), sensed, cleaned, detail)
 
 
 def _pattern(raw: Any) -> NDArray[np.int64] | None:
@@ -266,6 +273,25 @@ def _sensed(
             rows = row_noise(mosaic, sensor)
             arrays["rows"] = np.array([rows.variance, rows.error, rows.finest])
     return arrays
+
+
+def _detail(
+    mosaic: NDArray[np.uint16], pattern: NDArray[np.int64], noise: Noise, black: F64, white: F64, flip: int
+) -> Detail:
+    """Each cell of the mosaic averaged into one pixel: no demosaic, no false colour, a quarter of the noise."""
+    rows, columns = (side // 2 * 2 for side in mosaic.shape)
+    cells = cv2.resize(mosaic[:rows, :columns], (columns // 2, rows // 2), interpolation=cv2.INTER_AREA)
+    colours = pattern.ravel()
+    span = float((white - black)[colours].mean())
+    luma = (cells.astype(np.float32) - np.float32(black[colours].mean())) / np.float32(span)
+    a, b = (float(v[colours].mean()) / 4 for v in (noise.a, noise.b))
+    return Detail(turn(luma, flip), a, b)
+
+
+def detail_of(pixels: F32, noise: Noise) -> Detail:
+    """The same of pixels (H, W, 3) that have all their colours."""
+    luma = np.asarray(cv2.transform(pixels, np.full((1, 3), 1 / 3)), dtype=np.float32)
+    return Detail(luma, float(noise.a.mean()) / 3, float(noise.b.mean()) / 3)
 
 
 def _mended(

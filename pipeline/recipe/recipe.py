@@ -24,7 +24,7 @@ _VERSION = 1
 
 # Device names that Windows keeps for itself: Microsoft, "Naming Files, Paths, and Namespaces".
 _RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))}
-_OWN_FILES = {"run.json", "report.html"}  # stand beside the deliveries in the output folder
+_OWN_FILES = {"run.json", "report.html", "frames.csv"}  # stand beside the deliveries in the output folder
 
 
 @dataclass(frozen=True)

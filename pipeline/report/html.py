@@ -45,13 +45,12 @@ def write_report(out: Path, record: Mapping[str, Any]) -> Path:
         "shutter": _shutter,
         "size": _size,
         "gains": _gains,
+        "crops": _crops,
         "duration": _duration,
         "moment": _moment,
     }
-    failed, held, undone = (_with_status(record, status) for status in ("failed", "held", "undone"))
-    page = environment.get_template("page.html").render(
-        record=record, picture=picture, failed=failed, held=held, undone=undone, phases=PHASES
-    )
+    groups = {word.split()[0]: _with_status(record, word) for word in ("failed", "held", "left out", "undone")}
+    page = environment.get_template("page.html").render(record=record, picture=picture, phases=PHASES, **groups)
     path = out / "report.html"
     write_atomic(path, page.encode("utf-8"))
     return path
@@ -101,6 +100,27 @@ def _gains(solutions: Mapping[str, Mapping[str, Any]]) -> list[str]:
             lines.append(f"{words}: {channels} EV{source}")
         if (ev := solution.get("ev")) is not None:
             lines.append(f"{words}: {_ev(ev)} EV")
+    return lines
+
+
+_CROPS = {
+    "subject": "around the subject",
+    "frames.csv": "as frames.csv says",
+    "loose": "loosely around the centre",
+    "nobody": "left whole, nobody surely the subject",
+    "does not fit": "left whole, the subject does not fit",
+}
+
+
+def _crops(solutions: Mapping[str, Mapping[str, Any]]) -> list[str]:
+    """How each delivery is cut, and by how much it is turned; cuts that the recipe alone decides are left out."""
+    lines = []
+    for label, solution in solutions.items():
+        told = _CROPS.get(str(solution.get("source"))) if label.endswith("crop") else None
+        if told:
+            turned = solution.get("turned", 0.0)
+            level = f", turned by {turned:+.1f}°".replace("-", "\N{MINUS SIGN}") if turned else ""
+            lines.append(f"{label.replace('/', ' ')}: {told}{level}")
     return lines
 
 

@@ -10,9 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
+from pipeline.imaging.sharpness import Detail
 from pipeline.model import F64, Burst, Domain, Frame, Image
+from pipeline.modelfiles import ModelFiles
 from pipeline.shoot.facts import Facts, FrameFacts, Reference
 from pipeline.shoot.light import ShootLight
+from pipeline.shoot.ranking import Ranked
+from pipeline.shoot.subject import Subject
 
 Measured = Mapping[str, NDArray[Any]]
 Solution = Mapping[str, Any]  # JSON values only: it is part of a render's key and is written to run.json
@@ -31,6 +35,7 @@ class MeasureContext:
     """`frame`, its small upright linear decode (`proxy`, before any other step) and the camera's balances.
 
     as_shot is None when the file carries no balance; both are (3,) multipliers with green = 1.
+    full_size (height, width) of the upright frame; detail its finer luma, None where it was not asked for.
     """
 
     frame: Frame
@@ -38,6 +43,9 @@ class MeasureContext:
     as_shot: F64 | None
     daylight: F64
     references: Sequence[Reference]  # those that name this frame
+    full_size: tuple[int, int]
+    detail: Detail | None
+    models: ModelFiles
 
 
 @dataclass(frozen=True)
@@ -49,6 +57,8 @@ class SolveContext:
     facts: Facts
     measured: Mapping[str, Measured]  # frame name -> this step's measurement; the same for every recipe
     light: Callable[[], ShootLight]  # found when first asked for
+    subjects: Callable[[], Mapping[str, Subject | None]]  # by frame name; also found when first asked for
+    ranks: Callable[[], Mapping[str, Ranked]]  # the same
     earlier: Mapping[str, Mapping[str, Solution]]  # step name -> frame name -> solution
 
 

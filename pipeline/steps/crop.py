@@ -1,19 +1,38 @@
-"""crop: to an aspect, around the centre or to the box that frames.csv gives."""
+"""crop: around the player the moment is about, to an aspect, or to the box that frames.csv gives."""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from typing import Literal
+from typing import Any, Literal
 
+import cv2
+import numpy as np
+from numpy.typing import NDArray
 from pydantic import Field, field_validator
 
+from pipeline.imaging import framing, level
+from pipeline.imaging.detect import find, picture_for_detection
 from pipeline.imaging.field import cut
 from pipeline.imaging.geometry import Box, box_to_pixels, centred
+from pipeline.imaging.sharpness import sharpness
 from pipeline.model import Domain, Image
-from pipeline.steps.base import ApplyContext, Params, SolveContext, Solved, Step
+from pipeline.shoot.ranking import Looked, look
+from pipeline.shoot.subject import Subject
+from pipeline.shoot.tracks import Seen
+from pipeline.steps.base import ApplyContext, MeasureContext, Measured, Params, SolveContext, Solved, Step
 
-_SUBJECT_SHARE = 0.92  # loose enough that a centre crop rarely costs a hand or a ball
+_LOOSE = 0.92  # of the possible width, where no model tells who is the subject: it rarely costs a hand or a ball
+_SMALL_EDGE = 160  # of the picture that tells how the camera turned
+_MOST = 40  # people of a frame that are looked at closely; a stand full of spectators has no end
+_NARROWEST, _WIDEST = 2 / 3, 16 / 9  # of aspect: free
+NO_MODEL = (
+    "crop: the model file that finds people is not there, so crops are loose and around the centre; "
+    "run once: evencourt models fetch"
+)
+NOBODY = "crop: nobody is surely the subject; left whole"
+TOO_WIDE = "crop: the subject does not fit into {aspect} without cutting a hand or a foot; left whole"
 
 
 class CropParams(Params):
@@ -21,77 +40,308 @@ class CropParams(Params):
 
     to: Literal["subject", "centre", "box", "none"] = Field(
         "subject",
-        description="subject: around the player (in this version a loose centre crop); centre; box: only where "
-        "frames.csv gives one; none. A box in frames.csv always wins",
+        description="subject: around the player, with face, hands, feet and the ball of the action whole; centre; "
+        "box: only where frames.csv gives one; none. A box in frames.csv always wins",
     )
     aspect: str = Field(
         "original",
-        description='width to height such as "3:2", "4:5", "16:9", or "original"; of an upright frame a wide aspect is '
-        "turned (3:2 gives 2:3), unless frames.csv gives the box",
+        description='width to height such as "3:2", "4:5", "16:9", "original", or "free" (as the subject is); of an '
+        "upright frame a wide aspect is turned (3:2 gives 2:3), unless frames.csv gives the box",
+    )
+    margin: float = Field(
+        0.05, ge=0, le=1, description="least room around the subject, in parts of its height (to: subject)"
+    )
+    lead_room: float = Field(
+        0.4, ge=0, le=1, description="how much of the room beside the subject lies ahead of its movement; 0 = as behind"
+    )
+    fill: float = Field(0.7, ge=0.2, le=1, description="how much of the crop's height the subject takes")
+    at_least: int = Field(
+        480, ge=0, le=20000, description="pixels of the longer side that a crop never goes below; it is looser instead"
+    )
+    level: bool = Field(
+        False, description="straighten by the verticals and horizontals of the hall where they agree, up to 5 degrees"
     )
     share: float | None = Field(
-        None, ge=0.1, le=1.0, description="how much of the possible width to keep; default 0.92 for subject, else 1"
+        None, ge=0.1, le=1.0, description="how much of the possible width to keep (to: centre); default all"
     )
 
     @field_validator("aspect")
     @classmethod
     def _aspect(cls, value: str) -> str:
-        if value != "original" and not re.fullmatch(r"\d{1,3}(\.\d+)?:\d{1,3}(\.\d+)?", value):
-            raise ValueError('is not an aspect; write "3:2", "4:5", "16:9" or "original" in quotes')
-        if value != "original" and not all(float(v) for v in value.split(":")):
+        if value not in ("original", "free") and not re.fullmatch(r"\d{1,3}(\.\d+)?:\d{1,3}(\.\d+)?", value):
+            raise ValueError('is not an aspect; write "3:2", "4:5", "16:9", "original" or "free" in quotes')
+        if ":" in value and not all(float(v) for v in value.split(":")):
             raise ValueError("has a zero side")
         return value
 
 
-def solve(context: SolveContext, params: CropParams) -> Solved:
-    """Which rule each frame falls under; the box itself follows from the frame's own size."""
-    boxes = {name: row.crop for name, row in context.facts.rows.items() if row.crop is not None}
-    solutions = {
-        f.name: {"box": list(boxes[f.name]), "source": "frames.csv"}
-        if f.name in boxes
-        else {"box": None, "source": params.to}
-        for f in context.frames
+# ---- measure -----------------------------------------------------------------------------------------------
+
+
+def measure(context: MeasureContext) -> Measured:
+    """Who and what stands in the frame, how sharp each is, and how the hall stands; see Seen."""
+    image = context.proxy
+    balance = context.as_shot if context.as_shot is not None else context.daylight
+    picture = picture_for_detection(image.pixels, balance, image.to_working)
+    found = find(picture, context.models.person, context.models.face)
+    people = found.people[:_MOST]
+    height, width = picture.shape[:2]
+    scale = _SMALL_EDGE / max(height, width)
+    grey = cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY)
+    small = (max(16, round(width * scale)), max(16, round(height * scale)))
+    tilt = level.tilt(np.asarray(grey, dtype=np.float32) / np.float32(255))
+    sharp = [sharpness(context.detail, _inner(p)) if context.detail is not None else 0.0 for p in people]
+    parts = [_part(picture, (p[0] + 0.25 * (p[2] - p[0]), p[1] + 0.18 * (p[3] - p[1]),
+                             p[2] - 0.25 * (p[2] - p[0]), p[1] + 0.5 * (p[3] - p[1]))) for p in people]  # fmt: skip
+    middle = (0.2, 0.2, 0.8, 0.8)
+    mean = float(image.pixels.mean())
+    clipped = np.any(image.pixels >= 0.98 * image.saturation, axis=2)
+    light = [
+        (float(_part(image.pixels, p[:4]).mean()) / max(mean, 1e-6), float(_part(clipped, p[:4]).mean()))
+        for p in people
+    ]
+    return {
+        "models": np.array([context.models.person is not None, context.models.face is not None]),
+        "size": np.array(context.full_size),
+        "people": people,
+        "faces": found.faces[:_MOST],
+        "balls": found.balls[:8],
+        "sharp": np.array(sharp, np.float32),
+        "kit": np.array([p.reshape(-1, 3).mean(axis=0) for p in parts], np.float32).reshape(-1, 3),
+        "light": np.array(light, np.float32).reshape(-1, 2),
+        "frame": np.array(
+            [0.0 if context.detail is None else sharpness(context.detail, middle), mean, float(clipped.mean())]
+        ),
+        "small": cv2.resize(grey, small, interpolation=cv2.INTER_AREA),
+        "tilt": np.array([np.nan, 0.0] if tilt is None else [tilt.degrees, tilt.certainty]),
     }
-    loose = params.to == "subject" and len(boxes) < len(solutions)
-    note = "crop: to subject is a loose centre crop in this version; check the edges of the frames that matter"
-    return Solved(solutions, (note,) if loose else ())
+
+
+def _inner(person: NDArray[np.float32]) -> tuple[float, float, float, float]:
+    """The box without its rim, where what stands behind is seen."""
+    x0, y0, x1, y1 = (float(v) for v in person[:4])
+    return (x0 + 0.12 * (x1 - x0), y0 + 0.04 * (y1 - y0), x1 - 0.12 * (x1 - x0), y1 - 0.1 * (y1 - y0))
+
+
+def _part(pixels: NDArray[Any], box: Iterable[Any]) -> NDArray[Any]:
+    """The pixels of a box in fractions, at least one."""
+    height, width = pixels.shape[:2]
+    x0, y0, x1, y1 = (float(v) for v in box)
+    top, left = min(int(y0 * height), height - 1), min(int(x0 * width), width - 1)
+    return pixels[top : max(int(y1 * height), top + 1), left : max(int(x1 * width), left + 1)]
+
+
+def seen_of(measured: Measured) -> Seen:
+    """What `measure` found, for finding the subject."""
+    rows, columns = (int(n) for n in measured["size"])
+    names = ("people", "sharp", "kit", "faces", "balls", "small")
+    return Seen(**{name: measured[name] for name in names}, size=(rows, columns), light=measured["light"])
+
+
+def looked(measured: Measured, seen: Seen, subject: Subject | None) -> Looked:
+    """What ranking compares, of one frame."""
+    sharp, mean, clipped = (float(v) for v in measured["frame"])
+    return look(seen, subject, sharp, mean, clipped)
+
+
+# ---- solve -------------------------------------------------------------------------------------------------
+
+
+def solve(context: SolveContext, params: CropParams) -> Solved:
+    """A box for every frame; burst by burst where it follows a subject."""
+    solutions: dict[str, dict[str, Any]] = {}
+    notices: dict[str, str] = {}
+    known = {f.name: f for f in context.frames}
+    boxes = {name: row.crop for name, row in context.facts.rows.items() if row.crop is not None}
+    blind = False
+    for burst in context.bursts:
+        names = [n for n in burst.frames if n in known]
+        free = [n for n in names if n not in boxes]
+        solutions |= {n: {"box": _rounded(boxes[n]), "source": "frames.csv"} for n in names if n in boxes}
+        measured = {n: context.measured[n] for n in free} if params.to == "subject" or params.level else {}
+        turned = _turn(measured) if params.level else 0.0
+        if params.to != "subject":
+            solutions |= {n: _whole(params.to, turned) for n in free}
+        elif any(not m["models"][0] for m in measured.values()):
+            solutions |= {n: _whole("loose", turned) for n in free}
+            blind = True
+        else:
+            for name, solution, notice in _around(free, measured, context.subjects(), params, turned):
+                solutions[name] = solution
+                if notice:
+                    notices[name] = notice
+    return Solved(solutions, (NO_MODEL,) if blind else (), notices)
+
+
+def _rounded(box: Iterable[float]) -> list[float]:
+    return [round(float(v), 5) for v in box]
+
+
+def _whole(source: str, turned: float) -> dict[str, Any]:
+    return {"box": None, "source": source} | ({"turned": turned} if turned else {})
+
+
+def _turn(measured: Mapping[str, Measured]) -> float:
+    """Degrees clockwise that all frames of a burst are turned by: against what most say, if they say the same."""
+    said = np.array([m["tilt"][0] for m in measured.values()], dtype=np.float64)
+    said = said[np.isfinite(said)]
+    if len(said) < max(1, len(measured) / 3) or np.ptp(np.percentile(said, [20, 80])) > 0.8:
+        return 0.0
+    middle = float(np.median(said))
+    return round(-middle, 2) if abs(middle) >= 0.15 else 0.0
+
+
+def _around(
+    names: Sequence[str],
+    measured: Mapping[str, Measured],
+    subjects: Mapping[str, Subject | None],
+    params: CropParams,
+    turned: float,
+) -> Iterable[tuple[str, dict[str, Any], str]]:
+    """(frame, solution, notice) for the frames of one burst; stretches of frames that have a subject go together."""
+    run: list[tuple[str, framing.Wish, float]] = []
+    for name in names:
+        subject = subjects.get(name)
+        wish = None if subject is None else _wish(seen_of(measured[name]), subject, params, turned)
+        height, width = (int(n) for n in measured[name]["size"])
+        aspect = _aspect(params.aspect, height, width, wish)
+        if run and (wish is None or run[-1][2] != aspect or not framing.fits(wish, aspect)):
+            yield from _framed(run, params, turned, measured)
+            run = []
+        if wish is None:
+            yield name, _whole("nobody", turned), NOBODY
+        elif not framing.fits(wish, aspect):
+            yield name, _whole("does not fit", 0.0), TOO_WIDE.format(aspect=params.aspect)
+        else:
+            run.append((name, wish, aspect))
+    yield from _framed(run, params, turned, measured)
+
+
+def _framed(
+    run: Sequence[tuple[str, framing.Wish, float]], params: CropParams, turned: float, measured: Mapping[str, Measured]
+) -> Iterable[tuple[str, dict[str, Any], str]]:
+    if not run:
+        return
+    style = framing.Style(run[0][2], params.fill, params.lead_room)
+    for (name, _, _), box in zip(run, framing.frame_burst([w for _, w, _ in run], style), strict=True):
+        height, width = (int(n) for n in measured[name]["size"])
+        x0, y0, x1, y1 = box
+        solution = {
+            "box": _rounded((x0 * height / width, y0, x1 * height / width, y1)), "source": "subject",
+            "aspect": round(run[0][2], 6),
+        }  # fmt: skip
+        yield name, solution | ({"turned": turned} if turned else {}), ""
+
+
+def _aspect(written: str, height: int, width: int, wish: framing.Wish | None = None) -> float:
+    """Width to height in pixels of a crop of a frame of this size."""
+    if written == "original":
+        return width / height
+    if written == "free":
+        if wish is None:
+            return width / height
+        x0, y0, x1, y1 = wish.must
+        return float(np.clip((x1 - x0) / (y1 - y0), _NARROWEST, _WIDEST))
+    across, down = (float(v) for v in written.split(":"))
+    # An upright frame keeps its orientation when a wide aspect is asked for: 3:2 becomes 2:3. An upright
+    # aspect such as 4:5 is meant as it stands, since phones and pages want it of wide frames too.
+    return down / across if height > width and across > down else across / down
+
+
+def _wish(seen: Seen, subject: Subject, params: CropParams, turned: float) -> framing.Wish:
+    """What a crop must hold, in heights of the frame, turned as the picture will be."""
+    height, width = seen.size
+    ratio = width / height
+    scale = np.array([ratio, 1.0, ratio, 1.0])
+
+    def placed(boxes: Any) -> NDArray[np.float64]:
+        rows = np.asarray(boxes, dtype=np.float64).reshape(-1, np.shape(boxes)[-1] if np.size(boxes) else 4)[:, :4]
+        return framing.turned_boxes(rows * scale, turned, ratio) if turned else rows * scale
+
+    own = placed([subject.box])[0]
+    tall = own[3] - own[1]
+    must = _grown(placed([subject.whole])[0], params.margin * tall)
+    for face in placed(subject.faces) if subject.faces else ():
+        must = _joined(must, _grown(face, 0.35 * (face[3] - face[1])))
+    if subject.ball is not None:
+        ball = placed([subject.ball])[0]
+        must = _joined(must, _grown(ball, 0.25 * (ball[3] - ball[1])))
+    inner = level.inscribed(turned, height, width) if turned else (0.0, 0.0, 1.0, 1.0)
+    x0, y0, x1, y1 = np.array(inner) * scale
+    frame = (float(x0), float(y0), float(x1), float(y1))
+    people = np.delete(seen.people, subject.row, axis=0) if subject.row is not None else seen.people
+    return framing.Wish(
+        frame=frame,
+        must=_within(must, frame),
+        subject=_within(own, frame),
+        least=_least(params.at_least, params.aspect, height, width),
+        towards=subject.towards,
+        faces=placed(seen.faces),
+        people=placed(people),
+        balls=placed(seen.balls),
+    )
+
+
+def _least(pixels: int, written: str, height: int, width: int) -> float:
+    """Lowest height, in heights of the frame, of a crop with so many pixels on its longer side."""
+    aspect = _aspect(written, height, width)
+    return pixels / (max(aspect, 1.0) * height)
+
+
+def _grown(box: Any, by: float) -> Any:
+    return np.asarray(box) + np.array([-by, -by, by, by])
+
+
+def _joined(a: Any, b: Any) -> Any:
+    return np.concatenate([np.minimum(a[:2], b[:2]), np.maximum(a[2:], b[2:])])
+
+
+def _within(box: Any, frame: Box) -> Box:
+    low, high = np.array([*frame[:2]] * 2), np.array([*frame[2:]] * 2)
+    x0, y0, x1, y1 = (float(v) for v in np.clip(box, low, high))
+    return (x0, y0, x1, y1)
+
+
+# ---- apply -------------------------------------------------------------------------------------------------
 
 
 def box_for(params: CropParams, solution: object, height: int, width: int) -> Box:
     """Box as fractions of an upright frame of this size."""
-    given = solution.get("box") if isinstance(solution, dict) else None
-    whole: Box = (0.0, 0.0, 1.0, 1.0)
-    if given is None and params.to in ("none", "box"):
-        return whole
-    aspect = None
-    if params.aspect != "original":
-        across, down = (float(v) for v in params.aspect.split(":"))
-        # An upright frame keeps its orientation when a wide aspect is asked for: 3:2 becomes 2:3. An upright
-        # aspect such as 4:5 is meant as it stands, since phones and pages want it of wide frames too.
-        upright = height > width and across > down and given is None
-        aspect = down / across if upright else across / down
+    said: Mapping[str, Any] = solution if isinstance(solution, dict) else {}
+    given, source, turned = said.get("box"), said.get("source", params.to), said.get("turned", 0.0)
+    whole: Box = level.inscribed(turned, height, width) if turned else (0.0, 0.0, 1.0, 1.0)
     if given is not None:
         x0, y0, x1, y1 = given
+        aspect = said.get("aspect")
+        if aspect is None and params.aspect not in ("original", "free"):
+            across, down = (float(v) for v in params.aspect.split(":"))
+            aspect = across / down
         return centred((x0, y0, x1, y1), aspect, 1.0, height, width)
-    default = _SUBJECT_SHARE if params.to == "subject" else 1.0
-    return centred(whole, aspect, params.share or default, height, width)
+    if source in ("none", "box", "does not fit"):
+        return whole
+    share = _LOOSE if source == "loose" else params.share or 1.0 if source == "centre" else 1.0
+    kept = None if params.aspect in ("original", "free") else _aspect(params.aspect, height, width)
+    return centred(whole, kept, share, height, width)
 
 
 def apply(image: Image, params: CropParams, context: ApplyContext) -> Image:
-    """Cut the box out of the picture."""
+    """Turn the picture straight if it is to be, and cut the box out of it."""
     height, width = image.pixels.shape[:2]
+    turned = float(context.solution.get("turned", 0.0))
+    pixels = level.rotated(image.pixels, turned) if turned else image.pixels
     x0, y0, x1, y1 = box_to_pixels(box_for(params, context.solution, height, width), height, width)
     part = (x0 / width, y0 / height, x1 / width, y1 / height)
-    return replace(image, pixels=image.pixels[y0:y1, x0:x1], uneven=cut(image.uneven, part))
+    return replace(image, pixels=pixels[y0:y1, x0:x1], uneven=cut(image.uneven, part))
 
 
 STEP = Step(
     name="crop",
-    version=2,
-    summary="Cut to an aspect, loosely around the centre, or to the box that frames.csv gives.",
+    version=3,
+    summary="Cut to an aspect around the player the moment is about, or to the box that frames.csv gives.",
     Params=CropParams,
     place="delivery",
     takes=tuple(Domain),
+    measure=measure,
     solve=solve,
     apply=apply,
 )

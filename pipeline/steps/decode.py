@@ -13,10 +13,11 @@ from pydantic import Field
 from pipeline.imaging import noise as noise_model
 from pipeline.imaging.defects import Candidates
 from pipeline.imaging.geometry import resize, resize_energy
-from pipeline.imaging.mosaic import Clean, Mend, decode_raw
+from pipeline.imaging.mosaic import Clean, Mend, decode_raw, detail_of
 from pipeline.imaging.noise import NoiseStatistics, RowNoise
 from pipeline.imaging.noise_pool import CameraNoise, camera_noise, noise_notes, row_variance, vote
 from pipeline.imaging.pictures import read_picture
+from pipeline.imaging.sharpness import Detail
 from pipeline.model import F64, Domain, Frame, Image, Noise
 from pipeline.steps.base import Measured, Params, Solution, SolveContext, Solved, Step, camera_of, floats
 
@@ -138,8 +139,8 @@ STEP = Step(
 
 @dataclass(frozen=True)
 class Decoded:
-    """An image, the camera's balances as in imaging.mosaic.RawFrame, the full size, notices, what was sensed, and
-    whether it is denoised already."""
+    """An image, the camera's balances as in imaging.mosaic.RawFrame, the full size, notices, what was sensed, whether
+    it is denoised already, and its detail where it was asked for."""
 
     image: Image
     as_shot: F64 | None
@@ -148,6 +149,7 @@ class Decoded:
     notices: tuple[str, ...]
     sensed: Mapping[str, NDArray[Any]] = field(default_factory=dict)
     cleaned: bool = False
+    detail: Detail | None = None
 
 
 def decode(
@@ -156,11 +158,14 @@ def decode(
     """`frame` at most `long_edge` pixels long (None: all of them). The rest as in decode_raw. Raises FrameError."""
     if frame.kind == "raw":
         raw = decode_raw(frame.path, long_edge, mend, sense, clean)
-        return Decoded(raw.image, raw.as_shot, raw.daylight, raw.full_size, raw.notices, raw.sensed, raw.cleaned)
+        return Decoded(
+            raw.image, raw.as_shot, raw.daylight, raw.full_size, raw.notices, raw.sensed, raw.cleaned, raw.detail
+        )
     picture = read_picture(frame.path)
     pixels = picture.pixels
     full = (pixels.shape[0], pixels.shape[1])
     noise = noise_model.estimate_rgb(pixels, np.ones(3))
+    detail = detail_of(pixels, noise) if sense else None
     scale = min(1.0, (long_edge or max(full)) / max(full))
     if scale < 1:
         size = (max(1, round(full[0] * scale)), max(1, round(full[1] * scale)))
@@ -168,4 +173,4 @@ def decode(
         energy = resize_energy(full, size)
         noise = noise.averaged(energy)
     image = Image(pixels, Domain.CAMERA, noise, np.ones(3), np.eye(3))
-    return Decoded(image, np.ones(3), np.ones(3), full, picture.notices)
+    return Decoded(image, np.ones(3), np.ones(3), full, picture.notices, detail=detail)

@@ -1,0 +1,214 @@
+"""Who the picture is about: the same person over a burst, from what was measured in each frame."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.imaging.detect import within
+from pipeline.model import F32, F64
+from pipeline.shoot.tracks import Seen, Track, camera_shifts, find_tracks, speeds
+
+Box = tuple[float, float, float, float]
+
+_SURE = 0.40  # certainty from which somebody may be the subject
+_TALL = 0.06  # of the frame's height; whoever is smaller is not what a frame was taken for
+_IN_FOCUS = 0.6  # of the sharpest person's sharpness, from which somebody counts as sharp
+_WORTH = 0.02  # least worth of a subject: below are specks at the rim
+_CROWD_TALL, _CROWD = 0.15, 6  # of the frame's height; how many
+_REACH = 0.6  # own heights from the box to the middle of a ball that belongs to the action
+_BRIDGE = 3  # frames in a row that a subject may be missing in and is still taken to be between its neighbours
+
+
+@dataclass(frozen=True)
+class Subject:
+    """The subject of one frame. Boxes are fractions of the upright frame.
+
+    box      the main person; whole  the same with whoever contests the ball
+    faces    of these people; ball  the ball of the action, if there is one
+    towards  -1 (left) to 1 (right): where the movement, the ball or the look goes
+    sure     certainty of the detector, 0 to 1; sharp  as in imaging.sharpness
+    light    mean luminance against the frame's, and the share that is clipped
+    row      of `people` in what was seen; None where the box was put between its neighbours
+    """
+
+    box: Box
+    whole: Box
+    faces: tuple[Box, ...]
+    ball: Box | None
+    towards: float
+    sure: float
+    sharp: float
+    light: tuple[float, float]
+    row: int | None
+
+
+def find_subjects(seen: Sequence[Seen]) -> list[Subject | None]:
+    """The subject of each frame of one burst, in its order; None where nobody is surely one."""
+    shifts = camera_shifts(seen)
+    tracks = find_tracks(seen, shifts)
+    moves = [speeds(t, seen, shifts) for t in tracks]
+    worth = [_worth(frame) for frame in seen]
+    scores = np.zeros((len(tracks), len(seen)))
+    for i, (track, move) in enumerate(zip(tracks, moves, strict=True)):
+        for at, row in track.rows.items():
+            scores[i, at] = worth[at][row] * (1 + 0.3 * min(1.0, float(np.hypot(*move[at])) / 0.15))
+    return [
+        None if owner is None else _subject(at, tracks[owner], moves[owner], seen, worth)
+        for at, owner in enumerate(_owners(tracks, scores))
+    ]
+
+
+def _owners(tracks: Sequence[Track], scores: F64) -> list[int | None]:
+    """Frame -> track: whoever is worth most over the frames not yet given away, with the gaps of its own track."""
+    owner: list[int | None] = [None] * scores.shape[1]
+    free = np.ones(scores.shape[1], bool)
+    while free.any():
+        total = (scores * free).sum(axis=1)
+        if not len(total) or total.max() <= 0:
+            break
+        best = int(total.argmax())
+        places = sorted(tracks[best].rows)
+        for a, b in zip(places, [*places[1:], places[-1]], strict=True):
+            for at in range(a, b if b > a and b - a <= _BRIDGE + 1 else a + 1):
+                if free[at] and (scores[best, at] > 0 or at not in tracks[best].rows):
+                    owner[at] = best
+                    free[at] = False
+        scores = scores.copy()
+        scores[best] = 0
+    return owner
+
+
+def _worth(frame: Seen) -> F64:
+    """How much each person of a frame looks like what it was taken for; 0 for whoever cannot be."""
+    people = frame.people
+    if not len(people):
+        return np.zeros(0)
+    x0, y0, x1, y1, sure = people.T.astype(np.float64)
+    tall = y1 - y0
+    grown = tall >= 0.5 * tall.max()
+    best = float(frame.sharp[grown].max()) if grown.any() else 0.0
+    # Blur puts somebody out of the running; who is a little sharper than another is not thereby the subject.
+    sharp = np.clip(frame.sharp / (_IN_FOCUS * best), 0.1, 1.0) ** 1.5 if best > 0 else np.ones(len(people))
+    across, down = (x0 + x1) / 2 - 0.5, (y0 + y1) / 2 - 0.52
+    place = 0.2 + 0.8 * np.exp(-0.5 * (across / 0.27) ** 2 - 0.5 * (down / 0.35) ** 2)
+    # Whoever the frame itself cuts off at a side stood in the way rather than in the picture.
+    side = np.where((x0 < 0.004) | (x1 > 0.996), 0.5, 1.0) * np.where((y0 < 0.004) | (y1 > 0.996), 0.75, 1.0)
+    face = np.array([1.15 if len(faces_of(box, frame.faces)) else 1.0 for box in people])
+    worth = np.sqrt(sure) * np.minimum(tall, 0.85) ** 1.2 * place * side * sharp * face
+    worth = np.where((sure >= _SURE) & (tall >= _TALL), worth, 0.0)
+    # Among many as small and as good as each other nobody is what the frame was taken for.
+    first = int(worth.argmax())
+    if tall[first] < _CROWD_TALL and (worth > 0.7 * worth[first]).sum() > _CROWD:
+        return np.zeros(len(people))
+    return np.asarray(np.where(worth >= _WORTH, worth, 0.0))
+
+
+def faces_of(person: F32, faces: F32) -> F32:
+    """Those of `faces` (M, 9) that sit where the head of `person` can be, of a head's size."""
+    if not len(faces):
+        return faces
+    x0, y0, x1, y1 = person[:4]
+    tall = y1 - y0
+    x, y = (faces[:, 0] + faces[:, 2]) / 2, (faces[:, 1] + faces[:, 3]) / 2
+    size = (faces[:, 3] - faces[:, 1]) / tall
+    inside = (x > x0) & (x < x1) & (y > y0 - 0.03 * tall) & (y < y0 + 0.5 * tall)
+    return np.asarray(faces[inside & (size > 0.04) & (size < 0.35)])
+
+
+def ball_of(person: F32, frame: Seen) -> Box | None:
+    """The ball within reach of a person; a ball inside somebody's head is hair, not a ball."""
+    height, width = frame.size
+    x0, y0, x1, y1 = (float(v) for v in person[:4])
+    tall = y1 - y0
+    for ball in frame.balls:
+        head = np.stack([frame.people[:, 0], frame.people[:, 1], frame.people[:, 2],
+                         frame.people[:, 1] + 0.22 * (frame.people[:, 3] - frame.people[:, 1])], axis=1)  # fmt: skip
+        size = float(ball[3] - ball[1]) / tall
+        if any(within(ball[None, :4], h)[0] > 0.85 for h in head) or not 0.03 < size < 0.4:
+            continue
+        x, y = (float(ball[0] + ball[2]) / 2, float(ball[1] + ball[3]) / 2)
+        away = np.hypot(max(x0 - x, x - x1, 0.0) * width / height, max(y0 - y, y - y1, 0.0))
+        if away <= _REACH * tall:
+            return _box(ball)
+    return None
+
+
+def _subject(at: int, track: Track, move: dict[int, F64], seen: Sequence[Seen], worth: Sequence[F64]) -> Subject:
+    frame = seen[at]
+    if at not in track.rows:
+        return _between(at, track, seen)
+    row = track.rows[at]
+    person = frame.people[row]
+    ball = ball_of(person, frame)
+    rival = _rival(row, ball, frame, worth[at])
+    group = [row] if rival is None else [row, rival]
+    faces = np.concatenate([faces_of(frame.people[i], frame.faces) for i in group])
+    boxes = frame.people[group, :4]
+    whole = (*boxes[:, :2].min(axis=0), *boxes[:, 2:].max(axis=0))
+    return Subject(
+        box=_box(person),
+        whole=_box(np.array(whole)),
+        faces=tuple(_box(face) for face in faces),
+        ball=ball,
+        towards=_towards(person, faces, ball, move[at], frame),
+        sure=float(person[4]),
+        sharp=float(frame.sharp[row]),
+        light=(float(frame.light[row, 0]), float(frame.light[row, 1])),
+        row=row,
+    )
+
+
+def _rival(row: int, ball: Box | None, frame: Seen, worth: F64) -> int | None:
+    """Who contests the ball: as near to it as the subject, as tall, as sharp, and beside the subject."""
+    if ball is None:
+        return None
+    own = frame.people[row]
+    tall = float(own[3] - own[1])
+    ratio = frame.size[1] / frame.size[0]
+    best: int | None = None
+    for i, other in enumerate(frame.people):
+        height = float(other[3] - other[1])
+        if i == row or worth[i] < 0.35 * worth[row] or not 0.65 < height / tall < 1.5:
+            continue
+        gap = max(float(other[0] - own[2]), float(own[0] - other[2]), 0.0) * ratio
+        x, y = (ball[0] + ball[2]) / 2, (ball[1] + ball[3]) / 2
+        reach = np.hypot(max(other[0] - x, x - other[2], 0.0) * ratio, max(other[1] - y, y - other[3], 0.0))
+        feet = abs(float(other[3] - own[3]))  # who stands as near to the camera has the feet as low
+        close = gap < 0.2 * tall and reach < 0.3 * height and feet < 0.35 * tall
+        if close and (best is None or worth[i] > worth[best]):
+            best = i
+    return best
+
+
+def _towards(person: F32, faces: F32, ball: Box | None, move: F64, frame: Seen) -> float:
+    """Movement counts most, then the ball, then the look of the face."""
+    ratio = frame.size[1] / frame.size[0]
+    tall = float(person[3] - person[1])
+    signs = float(np.clip(move[0] / 0.12, -1, 1))
+    if ball is not None:
+        across = ((ball[0] + ball[2]) / 2 - float(person[0] + person[2]) / 2) * ratio / tall
+        signs += 0.6 * float(np.clip(across / 0.4, -1, 1))
+    if len(faces):
+        wide = float(faces[0, 2] - faces[0, 0])
+        signs += 0.5 * float(np.clip((faces[0, 7] - faces[0, 5]) / max(0.25 * wide, 1e-6), -1, 1))
+    return float(np.clip(signs, -1, 1))
+
+
+def _between(at: int, track: Track, seen: Sequence[Seen]) -> Subject:
+    """Somebody whom the detector missed in this frame: between where the frames before and after have them."""
+    before = max(i for i in track.rows if i < at)
+    after = min(i for i in track.rows if i > at)
+    share = (at - before) / (after - before)
+    a, b = seen[before].people[track.rows[before]], seen[after].people[track.rows[after]]
+    box = _box(a + share * (b - a))
+    sharp = min(float(seen[i].sharp[track.rows[i]]) for i in (before, after))
+    light = seen[before].light[track.rows[before]]
+    return Subject(box, box, (), None, 0.0, 0.5 * float(min(a[4], b[4])), 0.5 * sharp,
+                   (float(light[0]), float(light[1])), None)  # fmt: skip
+
+
+def _box(row: F32 | F64) -> Box:
+    return (float(row[0]), float(row[1]), float(row[2]), float(row[3]))

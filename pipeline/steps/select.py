@@ -1,0 +1,92 @@
+"""select: which frames a delivery holds. Whatever it leaves out is named with its reason, and can be asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from pydantic import Field
+
+from pipeline.model import Domain
+from pipeline.shoot.facts import FrameFacts
+from pipeline.shoot.ranking import Ranked
+from pipeline.steps.base import Params, SolveContext, Solved, Step
+
+
+class SelectParams(Params):
+    """Parameters of select. More than one given: each narrows what the one before left, in this order."""
+
+    rating: int | None = Field(
+        None,
+        ge=-1,
+        le=5,
+        description="only frames so rated or better, in frames.csv or an XMP sidecar beside the frame",
+    )
+    best: int | None = Field(None, ge=1, le=1000, description="so many of each burst, the best ones by score")
+    total: int | None = Field(
+        None, ge=1, le=100000, description="so many in all, the best ones, spread evenly over the match"
+    )
+
+
+def solve(context: SolveContext, params: SelectParams) -> Solved:
+    """Chosen or not, and why, for each frame. keep: always in frames.csv is chosen first, keep: no never."""
+    ranks = context.ranks()
+    rows = {f.name: context.facts.row(f.name) for f in context.frames}
+    always = {name for name, row in rows.items() if row.always}
+    bursts = [[n for n in burst.frames if n in rows and rows[n].keep] for burst in context.bursts]
+    why: dict[str, str] = {}
+    if params.rating is not None:
+        for name, row in rows.items():
+            if (row.rating if row.rating is not None else 0) < params.rating and name not in always:
+                rated = "not rated" if row.rating is None else f"rated {row.rating}"
+                why[name] = f"{rated}, and {params.rating} or more is asked for"
+    elif params.best is not None or params.total is not None:
+        why |= {name: "rejected: rated -1" for name, row in rows.items() if row.rating == -1 and name not in always}
+    ordered = [_by_rank([n for n in burst if n not in why], ranks, rows) for burst in bursts]
+    if params.best is not None:
+        for names in ordered:
+            for name in names[params.best :]:
+                if name not in always:
+                    why[name] = f"not among the best {params.best} of its burst: {ranks[name].why}"
+        ordered = [[n for n in names if n not in why] for names in ordered]
+    if params.total is not None:
+        chosen = _spread([names for names in ordered if names], params.total, ranks, always)
+        for name in (n for names in ordered for n in names if n not in chosen):
+            why[name] = f"not among the {params.total} spread over the match: {ranks[name].why}"
+    return Solved({name: _solution(name, why, ranks, always) for name in rows})
+
+
+def _solution(name: str, why: Mapping[str, str], ranks: Mapping[str, Ranked], always: set[str]) -> dict[str, Any]:
+    if name in why:
+        return {"chosen": False, "why": f"{why[name]}; to have it, write keep: always in frames.csv"}
+    return {"chosen": True, "why": "frames.csv says keep: always" if name in always else ranks[name].why}
+
+
+def _by_rank(names: Sequence[str], ranks: Mapping[str, Ranked], rows: Mapping[str, FrameFacts]) -> list[str]:
+    """A person's word first: what is always kept, then the higher rating, then the place in the burst."""
+    return sorted(names, key=lambda n: (not rows[n].always, -(rows[n].rating or 0), ranks[n].place))
+
+
+def _spread(bursts: Sequence[Sequence[str]], total: int, ranks: Mapping[str, Ranked], always: set[str]) -> set[str]:
+    """`total` frames: of as many stretches of the match as there are to fill, the best frame of each; in rounds."""
+    chosen = {n for names in bursts for n in names if n in always}
+    left = [[n for n in names if n not in chosen] for names in bursts]
+    while len(chosen) < total and any(left):
+        open_ = [names for names in left if names]
+        groups = min(total - len(chosen), len(open_))
+        for i in range(groups):
+            stretch = open_[i * len(open_) // groups : (i + 1) * len(open_) // groups]
+            best = max((names for names in stretch), key=lambda names: ranks[names[0]].score)
+            chosen.add(best.pop(0))
+    return chosen
+
+
+STEP = Step(
+    name="select",
+    version=1,
+    summary="Deliver only a part of the frames: the best of each burst, the rated ones, or so many of the match.",
+    Params=SelectParams,
+    place="both",
+    takes=tuple(Domain),
+    solve=solve,
+)
