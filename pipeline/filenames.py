@@ -63,6 +63,20 @@ def relative_path(delivery: Delivery, name: str) -> str:
     return f"{delivery.name}/{name}.{suffix}"
 
 
+def holds_withheld(name: str, facts: Facts, *, parts: bool = False) -> bool:
+    """Whether a file's name, given by an earlier run or by hand, has a name of the roster that is withheld today.
+
+    parts  also where it may be no more than a surname or another part
+    """
+    for player in facts.roster:
+        if withheld(facts, player) and (pattern := name_pattern(player.name)):
+            if replace_name(name, pattern, "") != name:
+                return True
+            if parts and hints_at(name, player.name, facts.language):
+                return True
+    return False
+
+
 def _values(name: str, frame: Frame | None, count: int, facts: Facts) -> dict[str, str]:
     """Field -> text. Of a player who is withheld neither name nor number, which the roster would translate."""
     row = facts.rows.get(name, FrameFacts())
@@ -71,8 +85,7 @@ def _values(name: str, frame: Frame | None, count: int, facts: Facts) -> dict[st
     named = [player for player in shown if not withheld(facts, player)]
     sides = dict.fromkeys(side for side, _ in row.players)
     # A withheld name that the frame's file was given, perhaps only in part: the number of the frame stands for it.
-    hidden = [player.name for player in facts.roster if withheld(facts, player)]
-    if any(_holds(name, other, facts.language) for other in hidden):
+    if holds_withheld(name, facts, parts=True):
         name = f"frame-{count:04d}"
     return {
         "frame": name,
@@ -89,11 +102,6 @@ def _values(name: str, frame: Frame | None, count: int, facts: Facts) -> dict[st
         "players": "-".join(player.name for player in named),
         "creator": facts.creator,
     }
-
-
-def _holds(text: str, name: str, language: str) -> bool:
-    pattern = name_pattern(name)
-    return pattern is not None and (replace_name(text, pattern, "") != text or hints_at(text, name, language))
 
 
 def _fitting(frame: str, template: str, values: Mapping[str, str], facts: Facts) -> str:

@@ -153,6 +153,20 @@ def test_who_is_not_named_is_counted_by_the_plural_rules_of_the_cldr() -> None:
         assert all("{team}" in form for form in (phrases.someone_of, *phrases.several_of.values()))
 
 
+@pytest.mark.parametrize(
+    ("tag", "words", "start"),
+    [
+        ("tr", "ışık", "Işık."),
+        ("tr", "ilk gol", "İlk gol."),
+        ("nl", "ijzersterk", "IJzersterk."),
+        ("el", "άλμα", "Άλμα."),
+    ],
+)
+def test_capitals(tag: str, words: str, start: str) -> None:
+    """Unicode SpecialCasing.txt for Turkish; the Dutch ij: Nederlandse Taalunie, Technische Handleiding (memory)."""
+    assert made(FrameFacts(words=words), replace(FACTS, language=tag))[0].caption.startswith(start)
+
+
 def test_a_withheld_name_in_the_language_of_the_shoot() -> None:
     row = FrameFacts(players=(("away", "12"), ("home", "7")), words="Đurđica Šćepanović-Žižek rzuca")
     metadata, _ = made(row, replace(FACTS, language="pl"))

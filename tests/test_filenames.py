@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import InputError
-from pipeline.filenames import LENGTH_LIMIT, file_names
+from pipeline.filenames import LENGTH_LIMIT, file_names, holds_withheld
 from pipeline.model import Exif, Frame
 from pipeline.shoot.facts import Facts, FrameFacts, Player
 from pipeline.steps.caption_filename import NAME_FIELDS, check_name
@@ -135,6 +135,13 @@ def test_never_a_withheld_name(written: str, template: str) -> None:
     for name in names.values():
         plain = unicodedata.normalize("NFKD", name).casefold()
         assert not re.search("ida|marlow|王|小|雨|12", plain)
+
+
+def test_a_name_from_before_that_is_withheld_today() -> None:
+    assert holds_withheld("2026-02-14_Ida_Marlow_TH1_0001", FACTS)
+    assert holds_withheld("Marlow_TH1", FACTS, parts=True) and not holds_withheld("Marlow_TH1", FACTS)
+    assert not holds_withheld("Łucja_Żółkiewska_TH1", FACTS, parts=True)
+    assert holds_withheld("Łucja_Żółkiewska_TH1", replace(FACTS, minors=True))
 
 
 def test_minors_have_neither_names_nor_numbers() -> None:

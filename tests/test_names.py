@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.shoot.names import hints_at, same_name
+from pipeline.shoot.names import hints_at, name_pattern, replace_name, same_name
 
 
 @pytest.mark.parametrize(
@@ -15,10 +15,16 @@ from pipeline.shoot.names import hints_at, same_name
     [
         ("Åse Holm", "ase  HOLM"), ("Łucja Żółkiewska", "Zolkiewska, Lucja"), ("王小雨", "王 小雨"),
         ("Ana Sofia Reyes", "Reyes Ana Sofia"), ("Ana Sofia Reyes", "Sofia Reyes, Ana"), ("José", "Jose\u0301"),
+        ("Jürgen Müller", "Juergen Mueller"), ("Åse Sjøberg", "Aase Sjoeberg"), ("Đurđica Žižek", "Djurdjica Zizek"),
+        ("Sergio Agüero", "sergio aguero"), ("Weiß", "WEISS"), ("Samuel Noel", "samuel noël"),
     ],
 )  # fmt: skip
 def test_same_name(one: str, other: str) -> None:
     assert same_name(one, other) and same_name(other, one)
+    for name, typed in ((one, other), (other, one)):
+        pattern = name_pattern(name)
+        assert pattern is not None
+        assert replace_name(f"({typed})", pattern, "X") == "(X)"
 
 
 @pytest.mark.parametrize(("one", "other"), [("Åse Holm", "Åse"), ("Åse Holm", "Åse Holmen"), ("", ""), ("?", "!")])
@@ -38,6 +44,8 @@ def test_other_name(one: str, other: str) -> None:
         ("Ewa Nowak", "Podanie do Ewy", "pl"),
         ("Ewa Nowak", "z Nowakiem", "pl"),
         ("Nora Ek", "Ek scores", "en"),
+        ("Jürgen Müller", "Tor durch Mueller", "de"),
+        ("Jürgen Mueller", "Muller trifft", "de"),
         ("Nora Ek", "Noras mål", "nb"),
         ("Анна Белова", "мяч у Беловой", "ru"),
         ("Sara El Amrani", "Amrani marca", "es"),
@@ -65,6 +73,7 @@ def test_a_part_or_a_form_of_a_name_is_seen(name: str, text: str, language: str)
         ("Una Tern", "", "en"),
         ("王小雨", "女王杯,大雨", "zh"),
         ("J. Marlow", "j and i", "en"),
+        ("Mae Noel", "a man in no hurry", "en"),
     ],
 )
 def test_other_words_are_none(name: str, text: str, language: str) -> None:

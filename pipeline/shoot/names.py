@@ -10,6 +10,10 @@ from functools import lru_cache
 # Letters that Unicode does not decompose, and what people type for them.
 _LETTERS = str.maketrans({"ł": "l", "đ": "d", "ø": "o", "\u0131": "i", "ħ": "h", "æ": "ae", "œ": "oe",
                           "ð": "d", "þ": "th", "ŧ": "t", "ŋ": "n"})  # fmt: skip
+# Letters that are also written as two: ICAO Doc 9303 part 3, section 6, from memory (Đ: common practice, no source).
+_PAIRS = {"ä": "ae", "ö": "oe", "ü": "ue", "ø": "oe", "å": "aa", "đ": "dj"}
+_PAIRED = str.maketrans(_PAIRS | {upper.upper(): pair for upper, pair in _PAIRS.items()})
+_SECOND = re.compile("(?<=[aou])e|(?<=a)a|(?<=d)j")  # the second letter of such a pair
 
 
 @lru_cache(maxsize=4096)
@@ -30,14 +34,20 @@ def _folded(text: str) -> tuple[str, tuple[int, ...]]:
 @lru_cache(maxsize=1024)
 def name_pattern(name: str) -> re.Pattern[str] | None:
     """For the folded form of a text: the whole name, anything but letters between its parts, in its order or
-    with the first or last part moved to the other end. None for a name without letters.
+    with the first or last part moved to the other end; Müller is also Muller and Mueller. None for a name
+    without letters.
     """
-    parts = re.findall(r"[^\W_]+", _folded(name)[0])
+    parts = _parts(unicodedata.normalize("NFC", name).translate(_PAIRED))
     if not parts:
         return None
-    orders = {tuple(parts), (parts[-1], *parts[:-1]), (*parts[1:], parts[0])}
-    bodies = ((r"[\W_]*".join(map(re.escape, order)), order) for order in sorted(orders))
+    orders = {parts, (parts[-1], *parts[:-1]), (*parts[1:], parts[0])}
+    bodies = ((r"[\W_]*".join(map(_spelled, order)), order) for order in sorted(orders))
     return re.compile("|".join(_bounded(body, order) for body, order in bodies))
+
+
+def _spelled(part: str) -> str:
+    """Regular expression of one part: pairs of letters also as one, and Chinese names also with a space in them."""
+    return _SECOND.sub(r"\g<0>?", part) if _cased(part[0]) else r"[\W_]*".join(part)
 
 
 def _bounded(body: str, order: Sequence[str]) -> str:
@@ -67,13 +77,18 @@ def replace_name(text: str, pattern: re.Pattern[str], unnamed: str) -> str:
 
 def same_name(one: str, other: str) -> bool:
     """Whether two spellings are of one name, whatever the case, accents, spaces and the place of first or last part."""
-    parts, others = _parts(one), _parts(other)
+    parts, others = (tuple(map(_single, _parts(name))) for name in (one, other))
     orders = (others, (*others[1:], *others[:1]), (*others[-1:], *others[:-1]))
     return bool(parts) and "".join(parts) in map("".join, orders)
 
 
 def _parts(name: str) -> tuple[str, ...]:
     return tuple(re.findall(r"[^\W_]+", _folded(name)[0]))
+
+
+def _single(word: str) -> str:
+    """A folded word with one letter for each pair that may stand for one: mueller and muller are muller."""
+    return _SECOND.sub("", word)
 
 
 # ---- parts of a name --------------------------------------------------------------------------------------
@@ -105,10 +120,13 @@ def hints_at(text: str, name: str, language: str = "") -> bool:
     if any(_hints_without_case(composed, part) for part in parts if not _cased(part[0])):
         return True
     cased = [part for part in parts if _cased(part[0]) and len(part) > 1]
+    single = [short for part in cased if len(short := _single(part)) >= 3]
     changes = language.lower().split("-")[0] not in _UNINFLECTED
     for match in re.finditer(r"[^\W_]+", letters):
         capital = text[places[match.start()]] != text[places[match.start()]].lower()
         if any(_may_be(match[0], part, capital, changes) for part in cased):
+            return True
+        if any(_may_be(_single(match[0]), part, capital, changes) for part in single):
             return True
     return False
 

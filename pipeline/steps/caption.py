@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
+from typing import Self
 
 from pydantic import Field, ValidationInfo, field_validator
 
@@ -55,7 +56,7 @@ class CaptionParams(Params):
             templates.check(source, FIELDS)
         return source
 
-    def with_files(self, folder: Path) -> tuple[CaptionParams, dict[str, str]]:
+    def with_files(self, folder: Path) -> tuple[Self, dict[str, str]]:
         """These parameters with the texts of files beside the recipe in place of their names.
 
         folder  the recipe's

@@ -188,6 +188,13 @@ class Language:
         """Whether a space parts sentences and words."""
         return self.code not in ("ja", "zh")
 
+    def capital(self, text: str) -> str:
+        """With a capital at its start: SpecialCasing of Unicode for Turkish and Azeri, and the Dutch ij."""
+        if self.code in ("tr", "az") and text[:1] == "i":
+            return "İ" + text[1:]
+        first = 2 if self.code == "nl" and text[:2] == "ij" else 1
+        return text[:first].upper() + text[first:]
+
     def brackets(self, text: str) -> str:
         return f" ({text})" if self.spaced else f"（{text}）"
 

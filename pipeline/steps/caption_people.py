@@ -144,10 +144,6 @@ def _sentence(text: str, language: Language) -> str:
     return text if not text or text[-1] in _STOPPED else text + language.stop
 
 
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
 def _opening(who: str, count: int, persons: int, words: str, language: Language) -> str:
     """The part about people: "From left, A (7, Gulls) and B (12, Foxes) jump for the ball."
 
@@ -162,7 +158,7 @@ def _opening(who: str, count: int, persons: int, words: str, language: Language)
         parts = [shown.format(who=who), words]
     else:
         parts = [words]
-    return gap.join(_sentence(_capital(part), language) for part in parts if part)
+    return gap.join(_sentence(language.capital(part), language) for part in parts if part)
 
 
 def _setting(facts: Facts, language: Language, match: str, date: str, opened: bool) -> str:
@@ -178,11 +174,11 @@ def _setting(facts: Facts, language: Language, match: str, date: str, opened: bo
 def scene(shown: Sequence[Person], words: str, language: Language, unnamed: str) -> str:
     """What is sure to be seen, without a name: "A player of Harbour Gulls dives". "" where nothing is known."""
     if not shown or (words and not _goes_on(words)):
-        return _capital(words)
+        return language.capital(words)
     nameless = [Person(_nobody(language, unnamed, person.team), "", person.team) for person in shown]
     texts = _merged(nameless, language, unnamed)
     if not texts:
-        return _capital(words)
+        return language.capital(words)
     who = language.listed(texts)
     gap = " " if language.spaced else ""
-    return _capital(f"{who}{gap}{words}" if words else language.phrases.indoors.format(who=who))
+    return language.capital(f"{who}{gap}{words}" if words else language.phrases.indoors.format(who=who))

@@ -71,6 +71,8 @@ def _hints(metadata: Metadata, facts: Facts, notices: list[str]) -> Metadata:
     keywords = [(word, _known_taken_out(word, facts)) for word in metadata.keywords]
     text = "\n".join((metadata.headline, metadata.caption, metadata.alt_text))
     text = _known_taken_out(text, facts)
+    if any(hints_at(metadata.title, player.name, facts.language) for player in players):
+        metadata = replace(metadata, title="")  # the name of the frame's own file
     out: set[str] = set()
     for player in players:
         hinting = {word for word, rest in keywords if hints_at(rest, player.name, facts.language)}
