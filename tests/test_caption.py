@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import io
+import json
 import re
 import unicodedata
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -15,6 +17,7 @@ from pydantic import ValidationError
 
 from pipeline.errors import InputError
 from pipeline.imaging.metadata import Metadata, embed_jpeg
+from pipeline.imaging.metadata_xmp import xmp_packet
 from pipeline.model import Exif, Frame
 from pipeline.shoot.facts import Facts, FrameFacts, Player
 from pipeline.shoot.names import name_pattern, replace_name
@@ -88,6 +91,31 @@ def test_a_missing_fact_leaves_no_trace(missing: str, row: FrameFacts) -> None:
             assert "None" not in text
             assert not re.search(r"\(\)|\[\]|\( |, ,|,,|  | [.,]|,\.|\.\.|^[,.:;]", text), text
         assert template or metadata.caption.endswith(".")
+
+
+# IPTC Photo Metadata Standard 2025.1: the properties that every file gets, as its technical reference calls them.
+PROPERTIES = (
+    "headline", "description", "captionWriter", "altTextAccessibility", "keywords", "eventName", "personInImageNames",
+    "organisationInImageNames", "creatorNames", "creatorContactInfo", "creditLine", "source", "copyrightNotice",
+    "usageTerms", "cityName", "provinceState", "countryName", "countryCode", "dateCreated", "digitalSourceType",
+    "imageRating", "webstatementRights", "jobtitle", "instructions", "jobid", "sublocationName", "title",
+)  # fmt: skip
+
+
+def test_every_property_of_the_standard_is_written(shared: Callable[[str], Path]) -> None:
+    reference = json.loads(shared("standards/iptc-pmd-techreference_2025.1.json").read_text(encoding="utf-8"))
+    known = reference["ipmd_top"]
+    facts = replace(
+        FACTS, region="Vestlia", credit="M. Vale / WP", usage="One use", caption_writer="I. Desk", source="WP",
+        job_title="Stringer", job_id="WP-11", rights_url="https://example.org/terms", instructions="Embargo",
+    )  # fmt: skip
+    frame = replace(FRAME, exif=replace(EXIF, time=datetime(2026, 2, 14, 19, 31, 5, 350000)))
+    metadata, _ = describe(frame, facts, FrameFacts(players=(("home", "7"),), rating=4), CaptionParams())
+    packet = xmp_packet(metadata).decode()
+    for name in PROPERTIES:
+        assert f"<{known[name]['XMPid']}>" in packet, name
+    assert "<photoshop:DateCreated>2026-02-14T19:31:05.35+01:00<" in packet
+    assert "<Iptc4xmpCore:CountryCode>NOR<" in packet and "<photoshop:Country>Norway<" in packet
 
 
 def test_facts_become_fields() -> None:

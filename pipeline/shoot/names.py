@@ -75,6 +75,18 @@ def replace_name(text: str, pattern: re.Pattern[str], unnamed: str) -> str:
     return "".join([*pieces, text[at:]])
 
 
+def holds_any(text: str, names: tuple[str, ...]) -> bool:
+    """Whether one of the names stands in the text as a whole: one look instead of one for each."""
+    pattern = _any_pattern(names)
+    return pattern is not None and pattern.search(_folded(text)[0]) is not None
+
+
+@lru_cache(maxsize=64)
+def _any_pattern(names: tuple[str, ...]) -> re.Pattern[str] | None:
+    patterns = [pattern.pattern for name in names if (pattern := name_pattern(name))]
+    return re.compile("|".join(patterns)) if patterns else None
+
+
 def same_name(one: str, other: str) -> bool:
     """Whether two spellings are of one name, whatever the case, accents, spaces and the place of first or last part."""
     parts, others = (tuple(map(_single, _parts(name))) for name in (one, other))

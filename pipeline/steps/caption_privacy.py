@@ -7,7 +7,7 @@ from typing import Any
 
 from pipeline.imaging.metadata_model import Metadata
 from pipeline.shoot.facts import Facts, FrameFacts, withheld
-from pipeline.shoot.names import hints_at, name_pattern, replace_name
+from pipeline.shoot.names import hints_at, holds_any, name_pattern, replace_name
 from pipeline.steps.caption_people import team_names, why_withheld
 
 # Texts that would be false with "a player" in them: they are left out whole.
@@ -39,8 +39,12 @@ def without_hints(row: FrameFacts, facts: Facts, unnamed: str, notices: list[str
 
 def withhold(metadata: Metadata, facts: Facts, unnamed: str, notices: list[str]) -> Metadata:
     """`metadata` with every withheld name replaced by `unnamed`, in whatever text it stands, or the text left out."""
-    for player in sorted(facts.roster, key=lambda p: (-len(p.name), p.line)):  # a longer name may hold a shorter
-        if not withheld(facts, player) or not (pattern := name_pattern(player.name)):
+    players = [player for player in facts.roster if withheld(facts, player)]
+    if not _holds_any(metadata, tuple(player.name for player in players)):
+        players = []
+    for player in sorted(players, key=lambda p: (-len(p.name), p.line)):  # a longer name may hold a shorter
+        pattern = name_pattern(player.name)
+        if pattern is None:
             continue
         changes: dict[str, Any] = {}
         for item in fields(metadata):
@@ -61,6 +65,15 @@ def withhold(metadata: Metadata, facts: Facts, unnamed: str, notices: list[str])
             notices.append(why_withheld(facts, player.line))
             notices.append(f"a name that is withheld was typed: taken out of {', '.join(sorted(changes))}")
     return _hints(metadata, facts, notices)
+
+
+def _holds_any(metadata: Metadata, names: tuple[str, ...]) -> bool:
+    for item in fields(metadata):
+        value = getattr(metadata, item.name)
+        texts = [value] if isinstance(value, str) else value if isinstance(value, tuple) else ()
+        if any(holds_any(text, names) for text in texts):
+            return True
+    return any(holds_any(text, names) for text in metadata.contact.values())
 
 
 def _hints(metadata: Metadata, facts: Facts, notices: list[str]) -> Metadata:
@@ -94,7 +107,7 @@ def _known_taken_out(text: str, facts: Facts) -> str:
 
 
 def _less(text: str, names: list[str]) -> str:
-    for name in names:
+    for name in names if holds_any(text, tuple(names)) else ():
         if pattern := name_pattern(name):
             text = replace_name(text, pattern, "")
     return text
