@@ -104,8 +104,8 @@ class Sshd:
 
 
 @contextmanager
-def ssh_server(folder: Path) -> Iterator[Sshd]:
-    """An OpenSSH server with keys of its own that lets in HOME/.ssh/id_ed25519 of `folder`/home."""
+def ssh_server(folder: Path, sftp: str = "internal-sftp") -> Iterator[Sshd]:
+    """An OpenSSH server that lets in `folder`/home/.ssh/id_ed25519; `sftp` is its Subsystem, sshd_config(5)."""
     binary = shutil.which("sshd") or shutil.which("sshd", path="/usr/sbin:/usr/local/sbin")
     if binary is None or shutil.which("ssh-keygen") is None:
         pytest.skip("no OpenSSH server (Debian: openssh-server) is installed here")
@@ -119,7 +119,7 @@ def ssh_server(folder: Path) -> Iterator[Sshd]:
     config.write_text(
         f"Port {port}\nListenAddress 127.0.0.1\nHostKey {folder / 'host'}\nPidFile none\nStrictModes no\nUsePAM no\n"
         f"AuthorizedKeysFile {folder / 'authorized'}\nPasswordAuthentication no\nKbdInteractiveAuthentication no\n"
-        "Subsystem sftp internal-sftp\n"
+        f"Subsystem sftp {sftp}\n"
     )
     if os.geteuid() == 0:
         Path("/run/sshd").mkdir(mode=0o755, exist_ok=True)  # sshd(8): must exist where it runs as root

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
@@ -15,6 +16,7 @@ from pipeline.deliver.deliver import deliver, recall
 from pipeline.deliver.model import Delivered, Item, SetFacts
 from pipeline.deliver.params import DeliverParams
 from pipeline.deliver.targets import PART, Folder
+from pipeline.store import Store
 
 pytest.importorskip("fsspec", reason="fsspec is not installed: pip install 'evencourt[push]'")
 FACTS = SetFacts(title="Lantern Cup, semi-final", credit="Ada Nordlys")
@@ -199,6 +201,39 @@ def test_a_disk_that_is_not_plugged_in_does_not_become_a_folder(out: Path, tmp_p
     (tmp_path / "away").rename(tmp_path / "disk")
     assert go(out, items[:1], tmp_path / "disk").problems == ()
     assert names(tmp_path / "disk") == {"TH1_0.jpg"}
+
+
+def test_the_shoot_and_out_are_no_address(out: Path, tmp_path: Path) -> None:
+    shoot = tmp_path / "shoot"
+    shoot.mkdir()
+    item = picture(out, "TH1_0.jpg")
+    (out / ".work").mkdir()
+    Store(out).keep_source(shoot, None)
+    assert "lies in the shoot" in go(out, [item], shoot / "club").problems[0]
+    assert "lies in OUT" in go(out, [item], out / "web").problems[0]
+    assert names(shoot) == set()
+
+
+def test_a_file_whose_name_tells_a_withheld_name_stays_here(out: Path, there: Path) -> None:
+    items = [picture(out, "Tuva_Ronning_3.jpg"), picture(out, "TH1_0.jpg", 1)]
+    params = DeliverParams.model_validate({"push": str(there), "zip": True, "page": True})
+    facts = SetFacts(withheld=("Tuva Rønning",))
+    done = deliver(out, "web", items, params, facts, environ={}, pauses=())
+    assert len(done.problems) == 1 and "the name of the file holds a name that is withheld" in done.problems[0]
+    assert names(there) == {"TH1_0.jpg", "small/TH1_0.jpg", "index.html", "web.zip"}
+    assert b"Ronning" not in (there / "web.zip").read_bytes() + (there / "index.html").read_bytes()
+
+
+def test_a_disk_of_ours_that_fails_is_told(out: Path, there: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    item = picture(out, "TH1_0.jpg")
+
+    def full(self: Store, kind: str, name: str, data: bytes) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(Store, "put", full)
+    done = go(out, [item], there)
+    assert done.problems[0].endswith("pushed: No space left on device; nothing more was sent")
+    assert not there.exists() or names(there) == set()
 
 
 def test_two_deliveries_do_not_share_a_folder(out: Path, there: Path) -> None:

@@ -97,6 +97,19 @@ def test_a_large_file_goes_in_parts_and_is_compared_by_the_etag_of_its_parts(
     assert objects(bucket) == local(out)
 
 
+def test_parts_that_a_cut_left_are_ended(
+    bucket: tuple[Any, str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(targets, "_S3_PART", 5 << 20)
+    client, name = bucket
+    for key in ("cup/TH1_0.jpg", "cup/TH1_0.jpg.theirs"):
+        client.create_multipart_upload(Bucket=name, Key=key)
+    out = tmp_path / "out"
+    assert go(out, [picture(out, "TH1_0.jpg", size=2700)], f"s3://{name}/cup").problems == ()
+    left = client.list_multipart_uploads(Bucket=name).get("Uploads", [])
+    assert [u["Key"] for u in left] == ["cup/TH1_0.jpg.theirs"]
+
+
 def test_a_server_with_etags_of_its_own_is_read_back(
     bucket: tuple[Any, str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

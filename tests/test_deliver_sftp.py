@@ -98,6 +98,25 @@ def test_a_cut_link_is_taken_up_again_within_a_push(server: Sshd, home: Path, tm
     assert done.problems == () and same(out, there)
 
 
+def test_a_server_that_renames_to_a_free_name_only(
+    tmp_path_factory: pytest.TempPathFactory, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with ssh_server(tmp_path_factory.mktemp("old"), "internal-sftp -P posix-rename") as old:
+        monkeypatch.setenv("HOME", str(old.folder.parent / "home"))
+        know(old.folder.parent / "home", old, old.port)
+        out, there = tmp_path / "out", tmp_path / "club"
+        for seed in (0, 1):  # the second is written over the first
+            done = go(out, [picture(out, "TH1_0.jpg", seed)], address(old, there))
+            assert done.problems == () and done.push.sent == ("TH1_0.jpg",)
+            assert names(there) == {"TH1_0.jpg"} and same(out, there)
+
+
+def test_a_folder_that_is_not_there(server: Sshd, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    done = go(out, [picture(out, "TH1_0.jpg")], address(server, tmp_path / "no" / "club"))
+    assert f"{tmp_path / 'no'} is not there; make it" in done.problems[0] and not (tmp_path / "no").exists()
+
+
 def test_a_server_that_is_not_known_is_not_trusted(server: Sshd, home: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
     (home / ".ssh" / "known_hosts").write_text("")

@@ -7,14 +7,16 @@ import json
 import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from pipeline.deliver import page, small, zip
 from pipeline.deliver.memory import Memory
 from pipeline.deliver.model import Delivered, Item, Made, Pushed, SetFacts
-from pipeline.deliver.params import Address, DeliverParams, inside, parse_address
+from pipeline.deliver.params import Address, DeliverParams, expanded, inside, parse_address
 from pipeline.deliver.push import PAUSES, Outgoing, push
+from pipeline.deliver.targets import PushError
 from pipeline.errors import FrameError
 from pipeline.keys import digest_file, digest_json
 from pipeline.store import Store, write_atomic
@@ -41,7 +43,8 @@ def deliver(
     facts     of the set, from `set_facts`
     standing  path below OUT -> SHA-256 of delivered files that this run did not make but whose texts and permission
               it has checked; a copy pushed before stays while it has these bytes
-    environ   where credentials come from, the process's own environment by default
+    environ   where EVENCOURT_PUSH_PASSWORD is looked up, the process's own environment by default; keys for SSH and S3
+              are found by their libraries: agent, ~/.ssh, AWS_* variables, ~/.aws
     pauses    seconds before a cut link is tried again, once for each
 
     What an earlier run made and this one does not ask for is removed, here and at the address. Nothing is raised
@@ -49,8 +52,11 @@ def deliver(
     """
     if any(not inside(item.relative, name) for item in files):
         raise ValueError("every file of a delivery lies in its own folder")
-    extras = _Extras(out, name)
     problems: list[str] = []
+    files = _fit(files, facts, problems)
+    if facts.date is None:
+        facts = replace(facts, date=min((i.date for i in files if i.date), default=None))
+    extras = _Extras(out, name)
     outgoing = [
         Outgoing(i.name, out / i.relative, i.sha256, digest_json([i.caption, i.alt_text, i.headline])) for i in files
     ]
@@ -71,6 +77,18 @@ def deliver(
         outgoing = [o for o in outgoing if not o.name.startswith(f"{page.SMALL}/")]
     pushed = _push(out, name, params, facts, outgoing, standing or {}, progress, environ, pauses, problems)
     return Delivered(tuple(extras.made.values()), pushed, tuple(extras.notices), (*problems, *pushed.problems))
+
+
+def _fit(files: Sequence[Item], facts: SetFacts, problems: list[str]) -> list[Item]:
+    """The files without those whose own name tells what must not be told."""
+    fit = [i for i in files if facts.own(i.name)]
+    named = [i.relative for i in files if not facts.own(i.name)]
+    if named:
+        problems.append(
+            f"{', '.join(named)}: the name of the file holds a name that is withheld, so it is in no zip, page or "
+            "push; rename the frame and run again"
+        )
+    return fit
 
 
 def recall(
@@ -104,20 +122,36 @@ def _push(
     problems: list[str],
 ) -> Pushed:
     try:
-        memory = Memory(Store(out))
+        store = Store(out)
+        address = resolve_address(params, facts, name)
+        if address is not None and address.kind == "folder":
+            _refuse_own_folders(store, address)
         return push(
-            memory,
+            Memory(store),
             name,
-            resolve_address(params, facts, name),
+            address,
             outgoing,
             {r.removeprefix(f"{name}/"): sha for r, sha in standing.items() if inside(r, name)},
             environ=os.environ if environ is None else environ,
             progress=lambda done, total: progress("push", done, total),
             pauses=pauses,
         )
+    except PushError as error:
+        problems.append(str(error))
     except OSError as error:  # of OUT's own disk; those of the other end do not come here
         problems.append(f"{out / '.work'}: {error.strerror or type(error).__name__}; the push was not finished")
-        return Pushed()
+    return Pushed()
+
+
+def _refuse_own_folders(store: Store, address: Address) -> None:
+    """The shoot is never written, and OUT holds what is pushed."""
+    try:
+        path = expanded(address.path).resolve()
+    except RuntimeError:
+        raise PushError(f"{address.text}: this user has no home folder; write the whole path") from None
+    for what, folder in (("the shoot", store.source()[0]), ("OUT", str(store.out.resolve()))):
+        if folder is not None and path.is_relative_to(folder):
+            raise PushError(f"{address.text}: lies in {what}; push to another folder")
 
 
 def resolve_address(params: DeliverParams, facts: SetFacts, name: str) -> Address | None:
@@ -142,11 +176,19 @@ def _small_pictures(extras: _Extras, out: Path, files: Sequence[Item], problems:
         extras.guarded(
             lambda item=item, key=key, target=target: (  # type: ignore[misc]
                 extras.standing(target, key)
-                or extras.write(target, small.small_picture((out / item.relative).read_bytes(), item.name), key)
+                or extras.write(target, small.small_picture(_unchanged(out, item), item.name), key)
             ),
             problems,
         )
         progress("page", done, len(files))
+
+
+def _unchanged(out: Path, item: Item) -> bytes:
+    """The bytes the run made. Raises ChangedError for others, which nobody has cleared for publication."""
+    data = (out / item.relative).read_bytes()
+    if hashlib.sha256(data).hexdigest() != item.sha256:
+        raise zip.ChangedError(f"{item.relative}: {zip.CHANGED}")
+    return data
 
 
 def _zip(extras: _Extras, out: Path, archive: str, files: Sequence[Item]) -> Made:

@@ -5,9 +5,10 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
 
-from pipeline.deliver.targets import Seen
+from pipeline.deliver.targets import PushError, Seen
 from pipeline.store import Store
 
 _KIND = "pushed"
@@ -33,14 +34,19 @@ class Entry:
 
 
 class Memory:
-    """The records of one OUT. Raises OSError when the disk cannot be written."""
+    """The records of one OUT. Raises PushError when they cannot be read or written."""
 
     def __init__(self, store: Store) -> None:
         self.store = store
         (store.work / _KIND).mkdir(parents=True, exist_ok=True)
         self._entries: dict[tuple[str, str], Entry] = {}
         for name in store.names(_KIND):
-            entry = Entry(**json.loads(store.get(_KIND, name) or b"{}"))
+            try:
+                entry = Entry(**json.loads(store.get(_KIND, name) or b"{}"))
+            except (TypeError, ValueError) as error:
+                raise PushError(
+                    f"{store.work / _KIND / name}: cannot be read, so what was put where is not known"
+                ) from error
             self._entries[entry.address, entry.name] = entry
 
     def at(self, address: str, name: str) -> Entry | None:
@@ -61,12 +67,22 @@ class Memory:
         self._keep(replace(entry, sha256=sha256, bytes=seen.size, mark=seen.mark, text=text, sending=""))
 
     def forget(self, entry: Entry) -> None:
-        self.store.remove(_KIND, _key(entry))
+        with self._told():
+            self.store.remove(_KIND, _key(entry))
         del self._entries[entry.address, entry.name]
 
     def _keep(self, entry: Entry) -> None:
+        with self._told():
+            self.store.put(_KIND, _key(entry), json.dumps(asdict(entry), ensure_ascii=False).encode())
         self._entries[entry.address, entry.name] = entry
-        self.store.put(_KIND, _key(entry), json.dumps(asdict(entry), ensure_ascii=False).encode())
+
+    @contextmanager
+    def _told(self) -> Iterator[None]:
+        """This machine's disk, not the other end, is at fault here."""
+        try:
+            yield
+        except OSError as error:
+            raise PushError(f"{self.store.work / _KIND}: {error.strerror or error}; nothing more was sent") from error
 
 
 def _key(entry: Entry) -> str:

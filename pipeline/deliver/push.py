@@ -91,6 +91,8 @@ class _Session:
         self.settled: set[str] = set()  # names that need no second look
 
     def go(self, environ: Mapping[str, str], progress: Callable[[int, int], None], pauses: Sequence[float]) -> None:
+        if not self.files and not self._entries():
+            return
         for pause in (*pauses, None):
             done = len(self.settled)
             try:
@@ -215,13 +217,16 @@ class _Session:
                 "address of its own, with {delivery} in it"
             )
             return
+        try:
+            local = file.path.stat().st_size
+        except OSError as error:
+            self.problems.append(f"{file.path.name}: {error.strerror}; not sent. Run again")
+            return
         seen = target.seen(file.name)
         known = entry or Entry(self.delivery, self.address.text, file.name)
         if seen is not None:
             same = entry is not None and (entry.sha256, entry.bytes, entry.mark) == (file.sha256, *_pair(seen))
-            if same or (
-                seen.size == file.path.stat().st_size and target.holds(file.name, seen, file.sha256, file.path)
-            ):
+            if same or (seen.size == local and target.holds(file.name, seen, file.sha256, file.path)):
                 if not same:
                     self.memory.arrived(known, file.sha256, seen, file.text)
                 self.kept.append(file.name)

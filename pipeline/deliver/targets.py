@@ -72,8 +72,12 @@ class Target:
 
     def remove(self, name: str) -> None:
         """Remove a file; no error when it is gone already."""
+        self.remove_path(self.path(name))
+
+    def remove_path(self, path: str) -> None:
+        """`remove` for a path as fsspec has it."""
         with suppress(FileNotFoundError):
-            self.fs.rm_file(self.path(name))
+            self.fs.rm_file(path)
 
     def remove_part(self, name: str, sha256: str) -> None:
         """Remove what was begun of a file under its temporary name."""
@@ -88,7 +92,7 @@ class Target:
         digest = hashlib.sha256()
         with self.fs.open(path, "rb") as file:
             if hasattr(file, "prefetch"):
-                file.prefetch()  # SFTP asks for many blocks ahead instead of waiting for each
+                file.prefetch(max_concurrent_requests=64)  # SFTP asks ahead instead of waiting for each block
             while block := file.read(_BLOCK):
                 digest.update(block)
         return digest.hexdigest()
@@ -127,7 +131,7 @@ class Files(Target):
             self._send(local, part, size)
             if self.fs.info(part)["size"] == size and self._digest(part) == sha256:
                 break
-            self.fs.rm_file(part)  # begun by a link that spoilt it: once more from the beginning
+            self.remove_path(part)  # begun by a link that spoilt it: once more from the beginning
             if not again:
                 raise PushError(f"{name}: arrives changed; try again, and check the disk or server")
         self._rename(part, self.path(name))
@@ -143,7 +147,7 @@ class Files(Target):
         except FileNotFoundError:
             begun = 0
         if begun > size:
-            self.fs.rm_file(part)
+            self.remove_path(part)
             begun = 0
         if begun == size and size:
             return
@@ -167,8 +171,7 @@ class Files(Target):
         raise NotImplementedError
 
     def remove_part(self, name: str, sha256: str) -> None:
-        with suppress(FileNotFoundError):
-            self.fs.rm_file(self._part(name, sha256))
+        self.remove_path(self._part(name, sha256))
 
     def remove_folder(self, folder: str) -> None:
         with suppress(OSError):
@@ -193,18 +196,17 @@ class Sftp(Files):
         try:
             self.fs.mv(part, final)
         except OSError as error:
-            # Servers without posix-rename@openssh.com rename only to a free name (draft-ietf-secsh-filexfer-02, 6.5).
-            if isinstance(error, PermissionError | FileNotFoundError | ConnectionError) or "unsupported" not in str(
-                error
-            ).lower().replace("not supported", "unsupported"):
-                raise
-            with suppress(FileNotFoundError):
-                self.fs.rm_file(final)
-            self.fs.ftp.rename(part, final)
+            # Servers without posix-rename@openssh.com rename only to a free name (draft-ietf-secsh-filexfer-02, 6.5),
+            # and each says so in its own words. What is there goes for a moment; a half file never stands.
+            try:
+                self.remove_path(final)
+                self.fs.ftp.rename(part, final)
+            except OSError:
+                raise error from None
 
-    def remove(self, name: str) -> None:
+    def remove_path(self, path: str) -> None:
         with suppress(FileNotFoundError):
-            self.fs.ftp.remove(self.path(name))
+            self.fs.ftp.remove(path)
 
     def close(self) -> None:
         self.fs.client.close()
@@ -225,7 +227,18 @@ class S3(Target):
             return True
         return super().holds(name, seen, sha256)
 
+    def remove_part(self, name: str, sha256: str) -> None:
+        """End the uploads in parts of this object that a cut link left; their parts would be paid for."""
+        bucket, _, key = self.path(name).partition("/")
+        with suppress(PermissionError, NotImplementedError):  # a key for this only is not needed to push
+            begun = self.fs.call_s3("list_multipart_uploads", Bucket=bucket, Prefix=key)
+            for each in begun.get("Uploads", []):
+                if each["Key"] == key:
+                    self.fs.call_s3("abort_multipart_upload", Bucket=bucket, Key=key, UploadId=each["UploadId"])
+
     def put(self, local: Path, name: str, sha256: str) -> Seen:
+        if local.stat().st_size >= 2 * _S3_PART:
+            self.remove_part(name, sha256)
         self.fs.put_file(str(local), self.path(name), chunksize=_S3_PART, max_concurrency=2)
         seen = self.seen(name)
         if seen is None or seen.size != local.stat().st_size or not self.holds(name, seen, sha256, local):

@@ -19,6 +19,7 @@ _MOMENT = (1980, 1, 1, 0, 0, 0)  # the earliest a zip can say (APPNOTE.TXT 4.4.6
 _MODE = 0o100644 << 16  # a plain file, read by everybody, in the upper half (APPNOTE.TXT 4.4.15)
 _UNIX = 3  # APPNOTE.TXT 4.4.2; without it the mode means nothing, and Python's choice depends on the system
 _BLOCK = 1 << 20
+CHANGED = "changed since it was delivered; run again, or delete it and run again"
 
 
 class ChangedError(OSError):
@@ -85,4 +86,4 @@ def _copy(path: Path, item: Item, into: BinaryIO) -> None:
             digest.update(block)
             into.write(block)
     if digest.hexdigest() != item.sha256:
-        raise ChangedError(f"{item.relative}: changed since it was delivered; run again, or delete it and run again")
+        raise ChangedError(f"{item.relative}: {CHANGED}")
