@@ -253,6 +253,8 @@ def language_of(tag: str, country: str) -> Language:
 
 def _locale(parts: Sequence[str]) -> Locale | None:
     try:
-        return Locale.parse("-".join(parts), sep="-")
+        found = Locale.parse("-".join(parts), sep="-")
     except (ValueError, UnknownLocaleError):
         return None
+    # The CLDR takes "und", a language that is not told, for English.
+    return None if found.language == "en" and parts[0] != "en" else found
