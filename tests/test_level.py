@@ -11,7 +11,9 @@ import cv2
 import numpy as np
 import PIL.Image
 import pytest
+import skimage.data
 from scipy import ndimage
+from skimage.util import img_as_float32
 
 from pipeline.imaging.geometry import box_to_pixels
 from pipeline.imaging.level import AGREE, LIMIT, inscribed, inside, rotated, segments, tilt
@@ -87,7 +89,7 @@ def test_roll_of_a_hall_is_found() -> None:
     assert len(answers) >= 4
     for one, roll in answers:
         assert one.degrees == pytest.approx(roll, abs=0.3)
-        assert 0.2 < one.certainty <= 1
+        assert 0.25 < one.certainty <= 1
 
 
 def test_never_wrong_from_anywhere_in_the_hall() -> None:
@@ -167,6 +169,14 @@ def _patterns() -> list[F32]:
 
 def test_nothing_straight_nothing_said() -> None:
     assert [i for i, picture in enumerate(_patterns()) if tilt(picture) is not None] == []
+
+
+@pytest.mark.parametrize("name", ["chelsea", "grass", "gravel", "moon", "coins"])
+def test_photographs_of_nothing_straight(name: str) -> None:
+    """A face (a cat's) and textures that come with scikit-image, upright and at angles."""
+    grey = img_as_float32(getattr(skimage.data, name)())
+    grey = grey if grey.ndim == 2 else np.ascontiguousarray(grey[..., 1])
+    assert [degrees for degrees in (-3.0, -1.0, 0.0, 2.0) if tilt(turned(grey, degrees)) is not None] == []
 
 
 def test_small_pictures_are_no_error() -> None:

@@ -22,7 +22,7 @@ from pipeline.model import F32, F64
 LIMIT = 5.0  # degrees; beyond that a tilt is meant, or wrongly found
 AGREE = 0.5  # degrees between verticals and horizontals
 # Lengths and places are in frames, where 1 is the longer side; slopes in degrees a frame.
-_EDGE = 480  # pixels of the longer side, for finding segments: what is straight in a hall is large
+_EDGE = 432  # pixels of the longer side, for finding segments: what is straight in a hall is large
 _QUANT = 3.0  # grey levels of gradient that count as noise; OpenCV's default is 2, for quieter pictures
 _SHORT, _LONG = 0.03, 0.2  # shorter ones say little of an angle; longer ones weigh no more, so that none decides alone
 _WINDOW = 12.0  # degrees from upright or flat in which a segment may belong to the hall
@@ -34,13 +34,13 @@ _USUAL = 2.0  # of slopes in pictures: where a slope is not seen, it is hardly m
 _APART = 1.2  # degrees; a second answer that far away is a rival
 _CELLS = 12  # of a frame; what stands in one of them alone must not decide
 _ENOUGH = {"vertical": 0.25, "level": 0.5}  # length that must agree; few verticals in a hall are long
-_SHARE, _RIVAL, _ERROR, _MOVED = 0.25, 0.8, 0.3, 0.3
-_CERTAIN = 0.2
+_SHARE, _RIVAL, _ERROR, _MOVED = 0.25, 0.7, 0.25, 0.3
+_CERTAIN = 0.25
 
 
 @dataclass(frozen=True)
 class Tilt:
-    """degrees -5 to 5, clockwise positive; certainty 0.2 to 1, of use to compare pictures."""
+    """degrees -5 to 5, clockwise positive; certainty 0.25 to 1, of use to compare pictures."""
 
     degrees: float
     certainty: float
