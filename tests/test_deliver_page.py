@@ -162,7 +162,7 @@ def test_small_pictures_follow_their_originals(tmp_path: Path) -> None:
     done = deliver(tmp_path, "web", [big, picture(tmp_path, "TH1_0002.jpg")], params, FACTS)
     assert done.problems == () and not any(m.reused for m in done.made)
     small = tmp_path / "web" / "small" / "TH1_0001.jpg"
-    assert cv2.imread(str(small)).shape == (480, 720, 3)
+    assert cv2.imread(str(small)).shape == (533, 800, 3)
     assert b"Exif" not in small.read_bytes() and b"http:" not in small.read_bytes()
     before = small.read_bytes()
     again = deliver(tmp_path, "web", [big], params, FACTS)

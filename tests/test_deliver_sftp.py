@@ -147,6 +147,50 @@ def test_keys_come_from_the_agent(server: Sshd, home: Path, tmp_path: Path, monk
         away.rename(key)
 
 
+def test_the_password_of_the_environment_reaches_the_server(home: Path, tmp_path: Path) -> None:
+    """A server of paramiko's own, since OpenSSH's looks up passwords of this machine's users only."""
+    import socket
+    import threading
+
+    import paramiko
+
+    from pipeline.deliver.deliver import deliver
+    from pipeline.deliver.model import SetFacts
+    from pipeline.deliver.params import DeliverParams
+
+    asked: list[tuple[str, str]] = []
+
+    class Door(paramiko.ServerInterface):
+        def get_allowed_auths(self, username: str) -> str:
+            return "password"
+
+        def check_auth_password(self, username: str, password: str) -> int:
+            asked.append((username, password))
+            return paramiko.AUTH_SUCCESSFUL  # type: ignore[attr-defined]
+
+    key = paramiko.ECDSAKey.generate()
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        port = listener.getsockname()[1]
+        (home / ".ssh" / "known_hosts").write_text(f"[127.0.0.1]:{port} {key.get_name()} {key.get_base64()}\n")
+
+        def serve() -> None:
+            connection, _ = listener.accept()
+            transport = paramiko.Transport(connection)
+            transport.add_server_key(key)
+            transport.start_server(server=Door())
+            transport.join(10)
+            transport.close()
+
+        thread = threading.Thread(target=serve, daemon=True)
+        thread.start()
+        params = DeliverParams.model_validate({"push": f"sftp://ada@127.0.0.1:{port}/club"})
+        environ = {"EVENCOURT_PUSH_PASSWORD": "tide-table-9"}
+        out = tmp_path / "out"
+        deliver(out, "web", [picture(out, "a.jpg")], params, SetFacts(), environ=environ, pauses=())
+        thread.join(15)
+    assert asked == [("ada", "tide-table-9")]
+
+
 def test_the_password_of_the_environment_is_nowhere_to_be_read(
     server: Sshd, home: Path, tmp_path: Path, caplog: pytest.LogCaptureFixture, capfd: pytest.CaptureFixture[str]
 ) -> None:

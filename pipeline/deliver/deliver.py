@@ -8,6 +8,7 @@ import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -63,12 +64,12 @@ def deliver(
     archive = f"{name}.zip" if params.zip and files else ""
     if params.page and files:
         _small_pictures(extras, out, files, problems, progress)
-    made_zip = extras.guarded(lambda: _zip(extras, out, archive, files), problems) if archive else None
+    made_zip = extras.guarded(partial(_zip, extras, out, archive, files), problems) if archive else None
     made_page = None
     if params.page and files:
         size = made_zip.bytes if made_zip else 0
         data = page.render_page(files, facts, archive if made_zip else "", size)
-        made_page = extras.guarded(lambda: extras.write(page.NAME, data), problems)
+        made_page = extras.guarded(partial(extras.write, page.NAME, data), problems)
     extras.remove_rest()
     for made in extras.made.values():
         kind = {archive: "archive", page.NAME: "page"}.get(made.relative.removeprefix(f"{name}/"), "picture")
@@ -171,16 +172,15 @@ def resolve_address(params: DeliverParams, facts: SetFacts, name: str) -> Addres
 
 def _small_pictures(extras: _Extras, out: Path, files: Sequence[Item], problems: list[str], progress: Progress) -> None:
     for done, item in enumerate(files, 1):
-        key = digest_json([small.VERSION, small.WIDTH, small.HEIGHT, item.sha256])
-        target = page.small_name(item)
-        extras.guarded(
-            lambda item=item, key=key, target=target: (  # type: ignore[misc]
-                extras.standing(target, key)
-                or extras.write(target, small.small_picture(_unchanged(out, item), item.name), key)
-            ),
-            problems,
-        )
+        extras.guarded(partial(_small_picture, extras, out, item), problems)
         progress("page", done, len(files))
+
+
+def _small_picture(extras: _Extras, out: Path, item: Item) -> Made:
+    key, target = digest_json([small.VERSION, item.sha256]), page.small_name(item)
+    return extras.standing(target, key) or extras.write(
+        target, small.small_picture(_unchanged(out, item), item.name), key
+    )
 
 
 def _unchanged(out: Path, item: Item) -> bytes:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import socket
 from pathlib import Path
 from typing import Any
 
@@ -27,7 +28,9 @@ class _KnownHosts(SFTPFileSystem):  # type: ignore[misc]
         timeout = self.ssh_kwargs["timeout"]
         try:
             self.client.connect(self.host, **self.ssh_kwargs)
-            self.client.get_transport().set_keepalive(15)
+            transport = self.client.get_transport()
+            transport.set_keepalive(15)
+            transport.sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)  # many small questions, one at a time
             self.ftp = self.client.open_sftp()
             self.ftp.get_channel().settimeout(timeout)
         except BaseException:

@@ -8,12 +8,12 @@ import numpy as np
 from pipeline.errors import FrameError
 
 VERSION = 1  # raised when the same picture gives other bytes
-HEIGHT, WIDTH = 480, 960  # pixels; rows of the page are up to 270 CSS pixels high
+PIXELS = 800 * 533  # in all; rows of the page are up to 370 CSS pixels high, and a phone's whole width is some 400
 _QUALITY = 76
 
 
 def small_picture(data: bytes, name: str) -> bytes:
-    """A delivered JPEG or TIFF as a progressive JPEG of at most WIDTH x HEIGHT pixels, without metadata.
+    """A delivered JPEG or TIFF as a progressive JPEG of at most PIXELS pixels, without metadata.
 
     No place, name or serial number can travel with it. It is sRGB as the delivered files are, which is what a browser
     takes a picture without a profile for (CSS Color Module Level 4). Raises FrameError when it cannot be read.
@@ -22,7 +22,7 @@ def small_picture(data: bytes, name: str) -> bytes:
     if pixels is None:
         raise FrameError(f"{name}: cannot be read as a picture, so the page has no small one")
     height, width = pixels.shape[:2]
-    scale = min(1.0, HEIGHT / height, WIDTH / width)
+    scale = min(1.0, (PIXELS / (width * height)) ** 0.5)
     if scale < 1:
         size = max(1, round(width * scale)), max(1, round(height * scale))
         pixels = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
