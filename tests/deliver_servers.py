@@ -35,12 +35,16 @@ def wait_for(port: int, process: subprocess.Popen[bytes] | None = None) -> None:
 
 @dataclass
 class Cable:
-    """A TCP proxy to `port` that drops every connection once `limit` octets went towards the server."""
+    """A TCP proxy to `port` that drops every connection once `limit` octets went towards the server.
+
+    `silent`: it drops nothing, and just carries nothing any more."""
 
     port: int
     limit: int | None = None
     at: int = 0
     carried: int = 0
+    silent: bool = False
+    over: threading.Event = field(default_factory=threading.Event)
     _open: list[socket.socket] = field(default_factory=list)
 
     @contextmanager
@@ -52,7 +56,10 @@ class Cable:
         try:
             yield self
         finally:
+            with suppress(OSError):
+                listener.shutdown(socket.SHUT_RDWR)  # wakes the thread; closing alone does not
             listener.close()
+            self.over.set()
             self._drop()
             thread.join(5)
 
@@ -81,6 +88,8 @@ class Cable:
                         data = data[: max(0, self.limit - self.carried)]
                     self.carried += len(data)
                 into.sendall(data)
+                if self._is_cut() and self.silent:
+                    self.over.wait(60)
                 if self._is_cut():
                     time.sleep(0.5)  # let the server take what it got, as on a link slower than this one
                     break

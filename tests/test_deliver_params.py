@@ -9,7 +9,7 @@ from pydantic import ValidationError
 
 from pipeline.deliver.deliver import resolve_address
 from pipeline.deliver.model import SetFacts
-from pipeline.deliver.params import DeliverParams, parse_address
+from pipeline.deliver.params import DeliverParams, parse_address, sharing
 from pipeline.yamlfile import load_yaml, validate
 
 
@@ -103,6 +103,11 @@ def test_facts_fill_an_address_and_a_withheld_name_does_not() -> None:
     address = resolve_address(params, named, "web")
     assert address is not None and address.text == "s3://club/undated-untitled/home/web"
     assert resolve_address(DeliverParams.model_validate({}), facts, "web") is None
+
+
+def test_deliveries_that_share_an_address() -> None:
+    pushes = {"web": "s3://club/{date}", "print": "s3://club/{date}/", "press": "s3://club/{date}/{delivery}"}
+    assert sharing(pushes) == [("web", "print")]
 
 
 def test_every_field_says_what_it_is() -> None:

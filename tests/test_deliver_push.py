@@ -142,6 +142,16 @@ def test_the_old_zip_and_page_go_before_anything_is_sent_when_a_picture_was_with
     assert same(out, there) and {"web.zip", "index.html", "TH1_5.jpg"} <= names(there)
 
 
+def test_an_old_text_that_could_not_be_replaced_is_told(
+    out: Path, there: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    go(out, [picture(out, "TH1_0.jpg", caption="Tuva Rønning throws.")], there)
+    monkeypatch.setattr(Folder, "_sync", lambda self, file: (_ for _ in ()).throw(ConnectionResetError()))
+    done = go(out, [picture(out, "TH1_0.jpg", 1, caption="A player throws.")], there)
+    assert any("still holds TH1_0.jpg with the earlier text" in p for p in done.problems)
+    assert "Rønning" not in str(done.problems)
+
+
 def test_a_push_that_is_killed_is_still_known_and_goes_on(
     out: Path, there: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

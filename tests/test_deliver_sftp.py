@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.deliver import targets
 from tests.deliver_servers import Cable, Sshd, ssh_server
 from tests.test_deliver_push import go, names, picture, same
 
@@ -75,6 +76,19 @@ def test_a_link_cut_in_the_middle_leaves_no_half_file_and_the_next_push_goes_on(
         # It went on: what was there already was not sent again (the rest is the protocol's own).
         assert cable.carried < items[1].bytes - begun + items[2].bytes + 300_000
     assert names(there) == {"TH1_0.jpg", "TH1_1.jpg", "TH1_2.jpg"} and same(out, there)
+
+
+def test_a_link_that_falls_silent_is_given_up(
+    server: Sshd, home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(targets, "_TIMEOUT", 1.0)
+    out, there = tmp_path / "out", tmp_path / "club"
+    items = [picture(out, f"TH1_{n}.jpg", n, size=1200) for n in range(2)]
+    with Cable(server.port, limit=items[0].bytes * 3 // 2, silent=True).plugged() as cable:
+        know(home, server, cable.at)
+        done = go(out, items, address(server, there, cable.at))
+        assert "cannot be reached, or the link was cut" in done.problems[0]
+    assert {n for n in names(there) if not n.startswith(targets.PART)} == {"TH1_0.jpg"}
 
 
 def test_a_cut_link_is_taken_up_again_within_a_push(server: Sshd, home: Path, tmp_path: Path) -> None:

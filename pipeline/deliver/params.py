@@ -83,6 +83,8 @@ def parse_address(text: str, values: Mapping[str, str] | None = None) -> Address
     _refuse_secrets(text)
     scheme = text.partition("://")[0].lower() if "://" in text else ""
     body = text[len(scheme) + 3 :] if scheme else text
+    body = body.rstrip("/") or body[:1]  # one address, one way to write it
+    text = f"{scheme}://{body}" if scheme else body
     for place in _PLACE.findall(body):
         if place not in FIELDS:
             raise ValueError(f"an address may use {', '.join('{' + f + '}' for f in FIELDS)}, nothing else in braces")
@@ -100,6 +102,18 @@ def parse_address(text: str, values: Mapping[str, str] | None = None) -> Address
     if scheme not in ("", "file"):
         raise ValueError(f"no push over {scheme}://; {_FORMS}")
     return _folder(filled)
+
+
+def sharing(pushes: Mapping[str, str]) -> list[tuple[str, str]]:
+    """Pairs of deliveries that would push to one place, out of delivery -> address as the recipe has it."""
+    first: dict[Address, str] = {}
+    pairs = []
+    for delivery, text in pushes.items():
+        address = parse_address(text, _SAMPLE | {"delivery": delivery})
+        if address in first:
+            pairs.append((first[address], delivery))
+        first.setdefault(address, delivery)
+    return pairs
 
 
 def _refuse_secrets(text: str) -> None:

@@ -117,8 +117,19 @@ class _Session:
                 "remove them there"
             )
         waiting = [f.name for f in self.files.values() if f.name not in self.settled]
+        retold = [n for n in waiting if self._is_retold(n)]
+        if retold:
+            self.problems.append(
+                f"{self.address.text}: still holds {_some(retold)} with the earlier text, which may tell a "
+                "name that is withheld now; run again soon, or remove them there"
+            )
         if waiting:
             self.problems.append(f"{self.address.text}: not sent: {_some(waiting)}")
+
+    def _is_retold(self, name: str) -> bool:
+        """Whether what is there under a name has other texts than it shall have."""
+        entry = self.memory.at(self.address.text, name)
+        return entry is not None and bool(entry.sha256) and entry.text != self.files[name].text
 
     # ---- what leaves ---------------------------------------------------------------------------------------
 
