@@ -17,9 +17,8 @@ TOLD = ("burst", "time", "score", "suggested", "why")
 def proposal(shoot: Shoot, recipe: Recipe, plan: Plan) -> str:
     """CSV text (RFC 4180). What frames.csv said already stands in it; where the recipe selects, keep is filled in:
     copied as it is, the choice stays as it was, and any of it can be changed by hand."""
-    selects = any(bound.step.name == "select" for bound in recipe.steps) or any(
-        bound.step.name == "select" for delivery in recipe.deliveries for bound in delivery.steps
-    )
+    shared = any(bound.step.name == "select" for bound in recipe.steps)
+    selecting = [d.name for d in recipe.deliveries if shared or any(b.step.name == "select" for b in d.steps)]
     times = {f.name: f.exif.time for f in shoot.frames}
     text = io.StringIO()
     table = csv.writer(text, lineterminator="\r\n")
@@ -27,7 +26,7 @@ def proposal(shoot: Shoot, recipe: Recipe, plan: Plan) -> str:
     for number, burst in enumerate(shoot.bursts, 1):
         for name in burst.frames:
             row, rank = shoot.facts.row(name), plan.ranks.get(name)
-            chosen = selects and any(plan.chosen(d.name, name) for d in recipe.deliveries)
+            chosen = any(plan.chosen(delivery, name) for delivery in selecting)
             time = times.get(name)
             table.writerow((
                 name,

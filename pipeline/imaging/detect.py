@@ -23,7 +23,8 @@ _COARSE = 416  # and once more at the size the network was trained at, for peopl
 _STRIDES = (8, 16, 32)
 _PERSON, _BALL = 0, 32  # classes of COCO
 _PAD = 114.0
-_SURE_PERSON, _SURE_BALL, _SURE_FACE = 0.30, 0.60, 0.70
+SURE_BALL, SURE_FACE = 0.60, 0.70  # certainty from which a crop heeds them
+_TOLD_PERSON, _TOLD_BALL, _TOLD_FACE = 0.30, 0.30, 0.50  # from which they are told of
 _SAME = 0.55  # overlap at which two boxes are one person
 _GREY = 0.20  # mean luminance that a picture is brought to before anybody is looked for in it
 _TOP, _STEPS = 3.0, 8192  # of the table that encodes it
@@ -35,7 +36,7 @@ class Found:
 
     people  (N, 5) box and certainty 0 to 1
     faces   (M, 9) box, certainty, and x, y of the middle of the eyes and of the nose
-    balls   (K, 5) only those that are surely one
+    balls   (K, 5)
     """
 
     people: F32
@@ -93,7 +94,7 @@ def _people(net: Any, picture: NDArray[np.uint8]) -> tuple[F32, F32]:
     scale = np.array([width, height, width, height, 1], np.float32)
     people = merged(rows, rows[:, 4] * trust) / scale
     balls = merged(fine[1], fine[1][:, 4]) / scale
-    return people[people[:, 4] >= _SURE_PERSON], balls[balls[:, 4] >= _SURE_BALL]
+    return people[people[:, 4] >= _TOLD_PERSON], balls[balls[:, 4] >= _TOLD_BALL]
 
 
 def _run(net: Any, picture: NDArray[np.uint8], edge: int) -> tuple[F32, F32]:
@@ -115,7 +116,7 @@ def _run(net: Any, picture: NDArray[np.uint8], edge: int) -> tuple[F32, F32]:
     both = raw[:, 4:5] * raw[:, [5 + _PERSON, 5 + _BALL]]
     rows = [
         np.column_stack([boxes, both[:, i]])[both[:, i] > least].astype(np.float32)
-        for i, least in enumerate((0.2, 0.5))
+        for i, least in enumerate((0.2, 0.25))
     ]
     return rows[0], rows[1]
 
@@ -188,7 +189,7 @@ def _faces(model: str, picture: NDArray[np.uint8]) -> F32:
     found /= np.array([w, h, w, h, 1, w, h, w, h])
     found[:, :4] = np.clip(found[:, :4], 0, 1)
     found = found[np.argsort(np.negative(found[:, 4]), kind="stable")]
-    return np.asarray(found[found[:, 4] >= _SURE_FACE], dtype=np.float32)
+    return np.asarray(found[found[:, 4] >= _TOLD_FACE], dtype=np.float32)
 
 
 @lru_cache(maxsize=2)
@@ -204,7 +205,7 @@ def _person_net(path: str) -> Any:
 def _face_net(path: str) -> Any:
     _quiet()
     try:
-        return cv2.FaceDetectorYN.create(path, "", (EDGE, EDGE), _SURE_FACE, 0.3, 500)
+        return cv2.FaceDetectorYN.create(path, "", (EDGE, EDGE), _TOLD_FACE, 0.3, 500)
     except cv2.error as error:
         raise ValueError(f"{path}: is not a network that OpenCV can read ({error.err})") from error
 

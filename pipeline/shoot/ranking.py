@@ -8,14 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.model import Burst
+from pipeline.shoot.follow import Seen
 from pipeline.shoot.subject import Subject
-from pipeline.shoot.tracks import Seen
 
 # Points of a perfect frame, a hundred in all. Sharpness leads: nothing else can be mended afterwards.
-WEIGHTS = {"sharp": 40, "face": 20, "size": 12, "whole": 10, "ball": 10, "exposure": 8}
+WEIGHTS = {"sharp": 45, "face": 15, "size": 15, "whole": 12, "exposure": 8, "ball": 5}
 _CRISP = 75  # percentile of the sharpness of a shoot's subjects that counts as fully sharp
 _TALL = 0.6  # of the frame's height, from which a subject is as large as it need be
-_TIE = 2.0  # points; frames that are closer than that are equally good, and the middle of the burst is preferred
+_TIE = 6.0  # points; frames that are closer than that to the best left are as good, and the middlemost goes first
 
 
 @dataclass(frozen=True)
@@ -23,7 +23,7 @@ class Looked:
     """What counts of one frame, before frames are compared. Shares are 0 to 1.
 
     subject   whether there is one; without, sharp is that of the middle of the frame
-    sharp     as in imaging.sharpness; face, ball  whether one of the subject's is seen; size  of the frame's height
+    sharp     as in imaging.sharpness; face, ball  how surely one of the subject's is seen; size  of the frame's height
     whole     1, or less where the frame itself cuts the subject
     level     mean luminance of the subject in fractions of saturation; clipped  share of it that is blown
     """
@@ -55,10 +55,15 @@ def look(seen: Seen, subject: Subject | None, middle_sharp: float, level: float,
         return Looked(False, middle_sharp, 0, 0, 0, 0, level, clipped)
     x0, y0, x1, y1 = subject.box
     edges = sum((x0 < 0.004, x1 > 0.996, y0 < 0.004, y1 > 0.996))
+    face, ball = _share(subject.face_sure, 0.5, 0.85), _share(subject.ball_sure, 0.3, 0.7)
     return Looked(
-        True, subject.sharp, float(bool(subject.faces)), float(subject.ball is not None), y1 - y0, 0.5**edges,
+        True, subject.sharp, face, ball, y1 - y0, 0.5**edges,
         level * subject.light[0], subject.light[1],
     )  # fmt: skip
+
+
+def _share(value: float, low: float, high: float) -> float:
+    return min(1.0, max(0.0, (value - low) / (high - low)))
 
 
 def rank(bursts: Sequence[Burst], looked: Mapping[str, Looked]) -> dict[str, Ranked]:
@@ -70,14 +75,24 @@ def rank(bursts: Sequence[Burst], looked: Mapping[str, Looked]) -> dict[str, Ran
         names = [n for n in burst.frames if n in looked]
         parts = [_parts(looked[n], crisp[not looked[n].subject], usual) for n in names]
         scores = [sum(WEIGHTS[k] * v for k, v in p.items()) for p in parts]
-        middle = (len(names) - 1) / 2
-        # In steps of a tie, so that noise does not decide between frames that are as good as each other.
-        order = sorted(range(len(names)), key=lambda i: (-round(scores[i] / _TIE), abs(i - middle), i))
-        for place, i in enumerate(order, 1):
+        for place, i in enumerate(_order(scores), 1):
             rating = 1 + sum(scores[i] >= least for least in (30, 45, 60, 75))
             why = _why(looked[names[i]], parts[i], place, len(names))
             result[names[i]] = Ranked(round(scores[i], 1), place, len(names), rating, why)
     return result
+
+
+def _order(scores: Sequence[float]) -> list[int]:
+    """Best first. Noise does not decide between frames that are as good as each other: the height of the action is
+    more often in the middle of a burst than at its ends (common practice, no source)."""
+    middle = (len(scores) - 1) / 2
+    left = list(range(len(scores)))
+    order = []
+    while left:
+        best = max(scores[i] for i in left)
+        order.append(min((i for i in left if scores[i] >= best - _TIE), key=lambda i: (abs(i - middle), i)))
+        left.remove(order[-1])
+    return order
 
 
 def _crisp(looked: Mapping[str, Looked], subject: bool) -> float:
@@ -99,9 +114,9 @@ def _why(one: Looked, parts: Mapping[str, float], place: int, of: int) -> str:
     if not one.subject:
         told.append("nobody surely the subject")
     told.append("sharp" if parts["sharp"] > 0.85 else "fairly sharp" if parts["sharp"] > 0.6 else "soft")
-    if one.face:
+    if one.face > 0.5:
         told.append("face seen")
-    if one.ball:
+    if one.ball > 0.5:
         told.append("ball in the action")
     if one.subject and one.size < 0.3:
         told.append("small in the frame")

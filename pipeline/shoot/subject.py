@@ -7,19 +7,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.imaging.detect import within
+from pipeline.imaging.detect import SURE_BALL, SURE_FACE, within
 from pipeline.model import F32, F64
-from pipeline.shoot.tracks import Seen, Track, camera_shifts, find_tracks, speeds
+from pipeline.shoot.follow import SKIP, Seen, camera_shifts, follow, speeds
 
 Box = tuple[float, float, float, float]
 
-_SURE = 0.40  # certainty from which somebody may be the subject
+_SURE = 0.40  # certainty from which somebody may be the subject; small ones, whom posts and coats are taken for, more
+_SMALL, _SURER = 0.25, 2.0  # of the frame's height; certainty more for each height less
 _TALL = 0.06  # of the frame's height; whoever is smaller is not what a frame was taken for
 _IN_FOCUS = 0.6  # of the sharpest person's sharpness, from which somebody counts as sharp
 _WORTH = 0.02  # least worth of a subject: below are specks at the rim
 _CROWD_TALL, _CROWD = 0.15, 6  # of the frame's height; how many
 _REACH = 0.6  # own heights from the box to the middle of a ball that belongs to the action
-_BRIDGE = 3  # frames in a row that a subject may be missing in and is still taken to be between its neighbours
 
 
 @dataclass(frozen=True)
@@ -27,7 +27,8 @@ class Subject:
     """The subject of one frame. Boxes are fractions of the upright frame.
 
     box      the main person; whole  the same with whoever contests the ball
-    faces    of these people; ball  the ball of the action, if there is one
+    faces    of these people; ball  the ball of the action, if there is surely one
+    face_sure, ball_sure  certainty of the surest face of the person, and ball within reach; 0 without
     towards  -1 (left) to 1 (right): where the movement, the ball or the look goes
     sure     certainty of the detector, 0 to 1; sharp  as in imaging.sharpness
     light    mean luminance against the frame's, and the share that is clipped
@@ -40,6 +41,8 @@ class Subject:
     ball: Box | None
     towards: float
     sure: float
+    face_sure: float
+    ball_sure: float
     sharp: float
     light: tuple[float, float]
     row: int | None
@@ -48,37 +51,13 @@ class Subject:
 def find_subjects(seen: Sequence[Seen]) -> list[Subject | None]:
     """The subject of each frame of one burst, in its order; None where nobody is surely one."""
     shifts = camera_shifts(seen)
-    tracks = find_tracks(seen, shifts)
-    moves = [speeds(t, seen, shifts) for t in tracks]
     worth = [_worth(frame) for frame in seen]
-    scores = np.zeros((len(tracks), len(seen)))
-    for i, (track, move) in enumerate(zip(tracks, moves, strict=True)):
-        for at, row in track.rows.items():
-            scores[i, at] = worth[at][row] * (1 + 0.3 * min(1.0, float(np.hypot(*move[at])) / 0.15))
+    rows = follow(seen, worth, shifts)
+    moves = speeds(rows, seen, shifts)
     return [
-        None if owner is None else _subject(at, tracks[owner], moves[owner], seen, worth)
-        for at, owner in enumerate(_owners(tracks, scores))
+        _between(at, rows, seen) if row is None else _subject(frame, row, moves[at], worth[at])
+        for at, (frame, row) in enumerate(zip(seen, rows, strict=True))
     ]
-
-
-def _owners(tracks: Sequence[Track], scores: F64) -> list[int | None]:
-    """Frame -> track: whoever is worth most over the frames not yet given away, with the gaps of its own track."""
-    owner: list[int | None] = [None] * scores.shape[1]
-    free = np.ones(scores.shape[1], bool)
-    while free.any():
-        total = (scores * free).sum(axis=1)
-        if not len(total) or total.max() <= 0:
-            break
-        best = int(total.argmax())
-        places = sorted(tracks[best].rows)
-        for a, b in zip(places, [*places[1:], places[-1]], strict=True):
-            for at in range(a, b if b > a and b - a <= _BRIDGE + 1 else a + 1):
-                if free[at] and (scores[best, at] > 0 or at not in tracks[best].rows):
-                    owner[at] = best
-                    free[at] = False
-        scores = scores.copy()
-        scores[best] = 0
-    return owner
 
 
 def _worth(frame: Seen) -> F64:
@@ -96,9 +75,10 @@ def _worth(frame: Seen) -> F64:
     place = 0.2 + 0.8 * np.exp(-0.5 * (across / 0.27) ** 2 - 0.5 * (down / 0.35) ** 2)
     # Whoever the frame itself cuts off at a side stood in the way rather than in the picture.
     side = np.where((x0 < 0.004) | (x1 > 0.996), 0.5, 1.0) * np.where((y0 < 0.004) | (y1 > 0.996), 0.75, 1.0)
-    face = np.array([1.15 if len(faces_of(box, frame.faces)) else 1.0 for box in people])
+    face = np.array([1 + 0.15 * _share(_surest(faces_of(p, frame.faces)), 0.5, 0.9) for p in people])
     worth = np.sqrt(sure) * np.minimum(tall, 0.85) ** 1.2 * place * side * sharp * face
-    worth = np.where((sure >= _SURE) & (tall >= _TALL), worth, 0.0)
+    least = _SURE + _SURER * np.maximum(_SMALL - tall, 0)
+    worth = np.where((sure >= least) & (tall >= _TALL), worth, 0.0)
     # Among many as small and as good as each other nobody is what the frame was taken for.
     first = int(worth.argmax())
     if tall[first] < _CROWD_TALL and (worth > 0.7 * worth[first]).sum() > _CROWD:
@@ -118,8 +98,16 @@ def faces_of(person: F32, faces: F32) -> F32:
     return np.asarray(faces[inside & (size > 0.04) & (size < 0.35)])
 
 
-def ball_of(person: F32, frame: Seen) -> Box | None:
-    """The ball within reach of a person; a ball inside somebody's head is hair, not a ball."""
+def _surest(rows: F32) -> float:
+    return float(rows[:, 4].max()) if len(rows) else 0.0
+
+
+def _share(value: float, low: float, high: float) -> float:
+    return float(np.clip((value - low) / (high - low), 0, 1))
+
+
+def ball_of(person: F32, frame: Seen) -> F32 | None:
+    """The ball, surest first, within reach of a person; a ball inside somebody's head is hair, not a ball."""
     height, width = frame.size
     x0, y0, x1, y1 = (float(v) for v in person[:4])
     tall = y1 - y0
@@ -132,20 +120,19 @@ def ball_of(person: F32, frame: Seen) -> Box | None:
         x, y = (float(ball[0] + ball[2]) / 2, float(ball[1] + ball[3]) / 2)
         away = np.hypot(max(x0 - x, x - x1, 0.0) * width / height, max(y0 - y, y - y1, 0.0))
         if away <= _REACH * tall:
-            return _box(ball)
+            return np.asarray(ball)
     return None
 
 
-def _subject(at: int, track: Track, move: dict[int, F64], seen: Sequence[Seen], worth: Sequence[F64]) -> Subject:
-    frame = seen[at]
-    if at not in track.rows:
-        return _between(at, track, seen)
-    row = track.rows[at]
+def _subject(frame: Seen, row: int, move: F64, worth: F64) -> Subject:
     person = frame.people[row]
-    ball = ball_of(person, frame)
-    rival = _rival(row, ball, frame, worth[at])
+    near = ball_of(person, frame)
+    ball = _box(near) if near is not None and near[4] >= SURE_BALL else None
+    rival = _rival(row, ball, frame, worth)
     group = [row] if rival is None else [row, rival]
+    own = faces_of(person, frame.faces)
     faces = np.concatenate([faces_of(frame.people[i], frame.faces) for i in group])
+    faces = faces[faces[:, 4] >= SURE_FACE]
     boxes = frame.people[group, :4]
     whole = (*boxes[:, :2].min(axis=0), *boxes[:, 2:].max(axis=0))
     return Subject(
@@ -153,8 +140,10 @@ def _subject(at: int, track: Track, move: dict[int, F64], seen: Sequence[Seen], 
         whole=_box(np.array(whole)),
         faces=tuple(_box(face) for face in faces),
         ball=ball,
-        towards=_towards(person, faces, ball, move[at], frame),
+        towards=_towards(person, faces, ball, move, frame),
         sure=float(person[4]),
+        face_sure=_surest(own),
+        ball_sure=0.0 if near is None else float(near[4]),
         sharp=float(frame.sharp[row]),
         light=(float(frame.light[row, 0]), float(frame.light[row, 1])),
         row=row,
@@ -197,17 +186,21 @@ def _towards(person: F32, faces: F32, ball: Box | None, move: F64, frame: Seen) 
     return float(np.clip(signs, -1, 1))
 
 
-def _between(at: int, track: Track, seen: Sequence[Seen]) -> Subject:
-    """Somebody whom the detector missed in this frame: between where the frames before and after have them."""
-    before = max(i for i in track.rows if i < at)
-    after = min(i for i in track.rows if i > at)
+def _between(at: int, rows: Sequence[int | None], seen: Sequence[Seen]) -> Subject | None:
+    """Somebody who is hidden or missed for a few frames: between where the frames before and after have them."""
+    reached = [i for i, row in enumerate(rows) if row is not None]
+    before = max((i for i in reached if i < at), default=None)
+    after = min((i for i in reached if i > at), default=None)
+    if before is None or after is None or after - before > SKIP + 1:
+        return None
+    i, k = rows[before], rows[after]
+    first, second = seen[before], seen[after]
     share = (at - before) / (after - before)
-    a, b = seen[before].people[track.rows[before]], seen[after].people[track.rows[after]]
+    a, b = first.people[i], second.people[k]
     box = _box(a + share * (b - a))
-    sharp = min(float(seen[i].sharp[track.rows[i]]) for i in (before, after))
-    light = seen[before].light[track.rows[before]]
-    return Subject(box, box, (), None, 0.0, 0.5 * float(min(a[4], b[4])), 0.5 * sharp,
-                   (float(light[0]), float(light[1])), None)  # fmt: skip
+    sharp = 0.5 * min(float(first.sharp[i]), float(second.sharp[k]))
+    light = (float(first.light[i, 0]), float(first.light[i, 1]))
+    return Subject(box, box, (), None, 0.0, 0.5 * float(min(a[4], b[4])), 0.0, 0.0, sharp, light, None)
 
 
 def _box(row: F32 | F64) -> Box:

@@ -13,14 +13,14 @@ from numpy.typing import NDArray
 from pydantic import Field, field_validator
 
 from pipeline.imaging import framing, level
-from pipeline.imaging.detect import find, picture_for_detection
+from pipeline.imaging.detect import SURE_BALL, SURE_FACE, find, picture_for_detection
 from pipeline.imaging.field import cut
 from pipeline.imaging.geometry import Box, box_to_pixels, centred
 from pipeline.imaging.sharpness import sharpness
 from pipeline.model import Domain, Image
+from pipeline.shoot.follow import Seen
 from pipeline.shoot.ranking import Looked, look
 from pipeline.shoot.subject import Subject
-from pipeline.shoot.tracks import Seen
 from pipeline.steps.base import ApplyContext, MeasureContext, Measured, Params, SolveContext, Solved, Step
 
 _LOOSE = 0.92  # of the possible width, where no model tells who is the subject: it rarely costs a hand or a ball
@@ -276,9 +276,9 @@ def _wish(seen: Seen, subject: Subject, params: CropParams, turned: float) -> fr
         subject=_within(own, frame),
         least=_least(params.at_least, params.aspect, height, width),
         towards=subject.towards,
-        faces=placed(seen.faces),
+        faces=placed(seen.faces[seen.faces[:, 4] >= SURE_FACE]),
         people=placed(people),
-        balls=placed(seen.balls),
+        balls=placed(seen.balls[seen.balls[:, 4] >= SURE_BALL]),
     )
 
 
