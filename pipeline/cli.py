@@ -129,7 +129,7 @@ def _run(
     _print_outcome(outcome.record, time.perf_counter() - started)
     out_console.print(f"delivered  {out}", markup=False)
     out_console.print(f"report     {outcome.report}", markup=False)
-    if outcome.record["state"] != "done" or outcome.failed:
+    if outcome.record["state"] != "done" or outcome.failed or _unsent(outcome.record):
         raise typer.Exit(1)
 
 
@@ -145,6 +145,8 @@ def _print_outcome(record: dict[str, Any], seconds: float | None = None) -> None
     for name, frame in record["frames"].items():
         if frame["status"] == "failed":
             err_console.print(f"failed: {frame['relative'] or name}: {frame['reason']}", markup=False)
+    for text in _unsent(record):
+        err_console.print(f"not sent: {text}", markup=False)
     if record.get("stopped"):
         err_console.print(record["stopped"], markup=False)
     again = f", {counts['reused']} files already done" if counts["reused"] else ""
@@ -157,6 +159,11 @@ def _print_outcome(record: dict[str, Any], seconds: float | None = None) -> None
         f"{counts['delivered']} of {counts['frames']} frames delivered, {counts['failed']} failed, "
         f"{counts['held']} held back{undone}: {rendered}{again}{took}"
     )
+
+
+def _unsent(record: dict[str, Any]) -> list[str]:
+    """What went wrong with a zip, a page or a push."""
+    return [text for sent in record.get("sent", {}).values() for text in sent["problems"]]
 
 
 def _frame_notes(record: dict[str, Any]) -> dict[str, list[str]]:
@@ -257,7 +264,7 @@ def status(out: Annotated[Path, typer.Argument(help="folder of a run", show_defa
         out_console.print(f"no finished run here; {done} files delivered so far. Run the same command again to go on")
         raise typer.Exit(1)
     _print_outcome(record)
-    if record["state"] != "done" or record["counts"]["failed"]:
+    if record["state"] != "done" or record["counts"]["failed"] or _unsent(record):
         raise typer.Exit(1)
 
 
@@ -280,6 +287,7 @@ def verify(
     if record is None:
         raise InputError(f"{out}: holds no run.json; nothing to verify")
     files = {d["file"]: d["sha256"] for f in record["frames"].values() for d in f["deliveries"].values()}
+    files |= {name: d["sha256"] for sent in record.get("sent", {}).values() for name, d in sent["files"].items()}
     bad = []
     for relative, digest in sorted(files.items()):
         path = out / relative

@@ -59,7 +59,7 @@ def file_names(
 
 def relative_path(delivery: Delivery, name: str) -> str:
     """Where a delivery puts the file of this name, below OUT, with the suffix of its format."""
-    suffix = {"jpeg": "jpg", "tiff": "tif"}[getattr(delivery.steps[-1].params, "format")]  # noqa: B009
+    suffix = {"jpeg": "jpg", "tiff": "tif"}[delivery.save.format]
     return f"{delivery.name}/{name}.{suffix}"
 
 

@@ -12,6 +12,7 @@ from typing import Any
 
 from pipeline.earlier import absent, told
 from pipeline.errors import EvencourtError
+from pipeline.filenames import holds_withheld
 from pipeline.imaging.metadata_model import Metadata
 from pipeline.keys import digest_json
 from pipeline.planned import Planner
@@ -85,7 +86,9 @@ class Ledger:
                 self.store.remove("done", name)
                 continue
             delivery = next((d for d in planner.recipe.deliveries if relative.startswith(f"{d.name}/")), None)
-            if delivery is not None and entry.get("frame", Path(relative).stem) not in frames:
+            stem = Path(relative).stem
+            orphan = entry.get("frame", stem) not in frames
+            if delivery is not None and orphan and not holds_withheld(stem, planner.shoot.facts):
                 orphans.append(relative)
                 with suppress(EvencourtError):
                     allowed[relative] = planner.text(delivery, absent(relative), FrameFacts())[0]

@@ -5,7 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
+from types import MappingProxyType
+from typing import Any
 
 from pipeline.errors import EvencourtError, InputError
 from pipeline.filenames import file_names, relative_path
@@ -81,6 +84,7 @@ class Delivered:
     output: Output
     caption: str
     alt_text: str
+    headline: str
     notices: tuple[str, ...]
 
 
@@ -95,10 +99,15 @@ class Planner:
     shoot: Shoot
     recipe: Recipe
 
+    @cached_property
+    def names(self) -> Mapping[str, Mapping[str, str]]:
+        """Delivery -> frame -> name of its file. Raises InputError where a template of names fails on a frame."""
+        return {d.name: file_names(self.shoot.frames, self.shoot.facts, d.save.name) for d in self.recipe.deliveries}
+
     def plan(self, surveys: Sequence[Survey], plan: Plan) -> tuple[Planned, dict[str, str]]:
         """Frame -> its job and outputs, and the frames that failed with the reason. A frame that no delivery has
         chosen, or that is withheld, is in neither."""
-        names = self._names(surveys)
+        thumbs = file_names([s.frame.name for s in surveys])
         planned: dict[str, tuple[Job, list[Delivered]]] = {}
         failed: dict[str, str] = {}
         for one in surveys:
@@ -107,12 +116,12 @@ class Planner:
             if one.error or self.shoot.withheld(frame.name) or not wanted:
                 continue
             try:
-                planned[frame.name] = self._frame(one, plan, wanted, names[frame.name])
+                planned[frame.name] = self._frame(one, plan, wanted, thumbs[frame.name])
             except EvencourtError as error:
                 failed[frame.name] = str(error)
         return planned, failed
 
-    def _frame(self, one: Survey, plan: Plan, wanted: Sequence[Delivery], name: str) -> tuple[Job, list[Delivered]]:
+    def _frame(self, one: Survey, plan: Plan, wanted: Sequence[Delivery], thumbs: str) -> tuple[Job, list[Delivered]]:
         frame, row = one.frame, self.shoot.facts.row(one.frame.name)
         solutions = {
             label: by_frame[frame.name] for label, by_frame in plan.solutions.items() if frame.name in by_frame
@@ -120,24 +129,25 @@ class Planner:
         edge = long_edge_needed(self.recipe, plan, frame.name, one.full_size)
         delivered = []
         for delivery in wanted:
-            metadata, notices = self.text(delivery, frame, row)
+            metadata, notices = self.text(delivery, frame, row, one.carried)
             key = pixel_key(one.digest, edge, self.recipe.steps, delivery, solutions, metadata)
-            output = Output(delivery, relative_path(delivery, name), metadata, key)
-            text = (metadata.caption, metadata.alt_text) if metadata else ("", "")
+            output = Output(delivery, relative_path(delivery, self.names[delivery.name][frame.name]), metadata, key)
+            text = (metadata.caption, metadata.alt_text, metadata.headline) if metadata else ("", "", "")
             delivered.append(Delivered(output, *text, notices))
         outputs = tuple(d.output for d in delivered)
-        return Job(self.out, frame, row, edge, self.recipe.steps, outputs, solutions, name), delivered
+        return Job(self.out, frame, row, edge, self.recipe.steps, outputs, solutions, thumbs), delivered
 
-    def text(self, delivery: Delivery, frame: Frame, row: FrameFacts) -> tuple[Metadata | None, tuple[str, ...]]:
-        """What a delivery writes into a frame's file; None where it has no caption step."""
+    def text(
+        self, delivery: Delivery, frame: Frame, row: FrameFacts, carried: Mapping[str, Any] = MappingProxyType({})
+    ) -> tuple[Metadata | None, tuple[str, ...]]:
+        """What a delivery writes into a frame's file; None where it has no caption step. carried: see Survey."""
         for bound in delivery.steps:
             if isinstance(bound.params, CaptionParams):
-                return describe(frame, self.shoot.facts, row, bound.params)
+                return describe(frame, self.shoot.facts, row, bound.params, carried)
         return None, ()
 
     def texts(self, surveys: Sequence[Survey], plan: Plan) -> dict[str, Metadata | None]:
         """Relative path -> the texts that a file of that name may carry today, whether or not it is made now."""
-        names = self._names(surveys)
         texts: dict[str, Metadata | None] = {}
         for one in surveys:
             name = one.frame.name
@@ -146,9 +156,6 @@ class Planner:
             for delivery in self.recipe.deliveries:
                 if plan.chosen(delivery.name, name):
                     with suppress(EvencourtError):  # no text can be made: then no file may stand
-                        path = relative_path(delivery, names[name])
-                        texts[path] = self.text(delivery, one.frame, self.shoot.facts.row(name))[0]
+                        path = relative_path(delivery, self.names[delivery.name][name])
+                        texts[path] = self.text(delivery, one.frame, self.shoot.facts.row(name), one.carried)[0]
         return texts
-
-    def _names(self, surveys: Sequence[Survey]) -> dict[str, str]:
-        return file_names([s.frame.name for s in surveys])

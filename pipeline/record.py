@@ -104,6 +104,7 @@ def _frame(
             "current": done.get("current", True),
             "caption": each.caption,
             "alt_text": each.alt_text,
+            "headline": each.headline,
             "notices": [*each.notices, *done["notices"]],
         }
     return entry

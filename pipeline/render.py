@@ -143,8 +143,10 @@ def pixel_key(
     for b in delivery.steps:
         if b.step.name not in _NO_PIXELS:
             solution = dict(solutions.get(f"{delivery.name}/{b.step.name}", {}))
-            steps.append([b.step.name, b.step.version, b.params.model_dump(mode="json"), solution])
-    save: Any = delivery.steps[-1].params
+            # A file's name is none of its pixels.
+            params = b.params.model_dump(mode="json", exclude={"name"} if b.step.name == "save" else None)
+            steps.append([b.step.name, b.step.version, params, solution])
+    save = delivery.save
     if save.format == "tiff":  # a TIFF is written whole, text included
         steps.append(repr(metadata))
     elif save.at_most:
@@ -187,7 +189,7 @@ def _deliver(job: Job, image: Image, output: Output) -> Rendered:
     delivery = output.delivery
     for bound in delivery.steps:
         image = _apply(image, bound, job, f"{delivery.name}/{bound.step.name}")
-    save: Any = delivery.steps[-1].params
+    save = delivery.save
     notices: tuple[str, ...] = ()
     quality = 0
     height, width = image.pixels.shape[:2]

@@ -21,6 +21,7 @@ from pipeline.recipe.recipe import Recipe
 from pipeline.record import Did, build
 from pipeline.render import Job, Refused, Rendered, render, thumb_of_survey
 from pipeline.report.html import write_report
+from pipeline.sending import send
 from pipeline.solve import solve
 from pipeline.store import Store, write_atomic
 from pipeline.survey import DISK_FULL, Survey, reason, survey
@@ -71,7 +72,8 @@ class _Run:
         self.did = Did(dict(shoot.missing))
 
     def go(self, only: str | None) -> Outcome:
-        did = self.did
+        did, out = self.did, self.store.out
+        _ = self.planner.names  # a template of names that fails is told before the night's work
         start = time.perf_counter()
         surveys = survey_shoot(self.store, self.shoot, self.workers, self.progress, self.executor)
         did.failed |= {s.frame.name: s.error for s in surveys if s.error}
@@ -96,8 +98,13 @@ class _Run:
         for one in surveys:
             if not one.error and record["frames"][one.frame.name]["before"] is None:
                 record["frames"][one.frame.name]["before"] = thumb_of_survey(self.store, one.key)
-        out = self.store.out
-        write_atomic(out / "run.json", json.dumps(record, indent=1, ensure_ascii=False).encode())
+        write_record(out, record)  # what stands is told even if a push is stopped by hand
+        start = time.perf_counter()
+        sent = send(out, self.shoot, self.recipe, record["frames"], self.ledger.files, self.progress)
+        record["seconds"]["deliver"] = round(time.perf_counter() - start, 2)
+        record["sent"] = {name: dict(done.as_json()) for name, done in sent.items()}
+        record["notices"] += [text for done in sent.values() for text in done.notices]
+        write_record(out, record)
         write_atomic(out / "frames.csv", proposal(self.shoot, self.recipe, plan).encode("utf-8-sig"))
         return Outcome(record, write_report(out, record), did.failed)
 
@@ -165,6 +172,11 @@ def _refuse_into_shoot(recipe: Recipe, shoot: Shoot, out: Path) -> None:
     for delivery in recipe.deliveries:
         if (out / delivery.name).resolve() in (shoot.folder.resolve(), *shoot.folder.resolve().parents):
             raise InputError(f"delivery {delivery.name}: {out / delivery.name} holds the shoot; choose another --out")
+
+
+def write_record(out: Path, record: dict[str, Any]) -> None:
+    """run.json, whole or not at all."""
+    write_atomic(out / "run.json", json.dumps(record, indent=1, ensure_ascii=False).encode())
 
 
 def _matches(name: str, pattern: str) -> bool:

@@ -20,7 +20,7 @@ from pipeline.keys import digest_file
 from pipeline.model import Frame
 
 _TEMPORARY = ".evencourt-part-"
-KINDS = ("survey", "scene", "done", "thumbs")
+KINDS = ("survey", "scene", "done", "thumbs", "extras", "pushed")
 _WINDOWS = os.name == "nt"
 _TRIES = 6  # with waits of 50, 100, ... ms, about 1.5 s in all
 

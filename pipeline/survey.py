@@ -8,7 +8,7 @@ import json
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from pipeline.errors import FrameError
 from pipeline.executors import map_unordered
 from pipeline.imaging.geometry import resize_energy
+from pipeline.imaging.metadata_carried import CARRIED, read_carried
 from pipeline.keys import digest_json, environment
 from pipeline.model import Domain, Frame, Image, Noise
 from pipeline.modelfiles import ModelFiles
@@ -36,7 +37,10 @@ PROXY_EDGE = 192  # what is kept: some tens of kB a frame
 
 @dataclass(frozen=True)
 class Survey:
-    """What is known of one frame after the survey; `error` is the reason when it cannot be read."""
+    """What is known of one frame after the survey; `error` is the reason when it cannot be read.
+
+    carried  the texts that were typed in the camera: fields of Metadata, those of metadata_carried.CARRIED only
+    """
 
     frame: Frame
     digest: str
@@ -45,6 +49,7 @@ class Survey:
     seconds: float = 0.0
     notices: tuple[str, ...] = ()
     error: str = ""
+    carried: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -133,6 +138,7 @@ def _survey_one(task: _Task) -> Survey:
     small = (max(1, round(height * scale)), max(1, round(width * scale)))
     energy = resize_energy((height, width), small)
     facts = {"full_size": list(decoded.full_size), "notices": list(decoded.notices), "seconds": 0.0}
+    facts["carried"] = _carried(task.frame)
     facts["seconds"] = round(time.perf_counter() - start, 4)
     arrays |= {
         "proxy": cv2.resize(image.pixels, (small[1], small[0]), interpolation=cv2.INTER_AREA).astype(np.float16),
@@ -151,7 +157,14 @@ def _summary(frame: Frame, digest: str, key: str, data: bytes) -> Survey:
     with np.load(io.BytesIO(data)) as arrays:
         facts = json.loads(arrays["facts"].tobytes())
     height, width = facts["full_size"]
-    return Survey(frame, digest, key, (height, width), facts["seconds"], tuple(facts["notices"]))
+    notices = tuple(facts["notices"])
+    return Survey(frame, digest, key, (height, width), facts["seconds"], notices, carried=facts["carried"])
+
+
+def _carried(frame: Frame) -> dict[str, Any]:
+    carried = read_carried(frame.path)
+    found = {name: getattr(carried, name) for name in CARRIED}
+    return {k: dict(v) if isinstance(v, Mapping) else v for k, v in found.items() if v not in ("", (), None, {})}
 
 
 def read_measured(store: Store, key: str, step: str) -> Measured:

@@ -18,8 +18,8 @@ import pytest
 from pipeline.deliver.deliver import deliver
 from pipeline.deliver.model import Item, SetFacts, set_facts
 from pipeline.deliver.page import render_page
-from pipeline.deliver.params import DeliverParams
 from pipeline.shoot.facts import Facts, Player
+from pipeline.steps.deliver import DeliverParams
 from tests.test_deliver_push import picture
 from tests.test_report import EVIL, Page
 

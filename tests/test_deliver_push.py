@@ -14,8 +14,8 @@ import pytest
 
 from pipeline.deliver.deliver import deliver, recall
 from pipeline.deliver.model import Delivered, Item, SetFacts
-from pipeline.deliver.params import DeliverParams
 from pipeline.deliver.targets import PART, Folder
+from pipeline.steps.deliver import DeliverParams
 from pipeline.store import Store
 
 pytest.importorskip("fsspec", reason="fsspec is not installed: pip install 'evencourt[push]'")

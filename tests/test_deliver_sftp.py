@@ -94,7 +94,7 @@ def test_a_link_that_falls_silent_is_given_up(
 def test_a_cut_link_is_taken_up_again_within_a_push(server: Sshd, home: Path, tmp_path: Path) -> None:
     from pipeline.deliver.deliver import deliver
     from pipeline.deliver.model import SetFacts
-    from pipeline.deliver.params import DeliverParams
+    from pipeline.steps.deliver import DeliverParams
 
     out, there = tmp_path / "out", tmp_path / "club"
     items = [picture(out, f"TH1_{n}.jpg", n, size=400) for n in range(3)]
@@ -170,7 +170,7 @@ def test_the_password_of_the_environment_reaches_the_server(home: Path, tmp_path
 
     from pipeline.deliver.deliver import deliver
     from pipeline.deliver.model import SetFacts
-    from pipeline.deliver.params import DeliverParams
+    from pipeline.steps.deliver import DeliverParams
 
     asked: list[tuple[str, str]] = []
 
@@ -210,7 +210,7 @@ def test_the_password_of_the_environment_is_nowhere_to_be_read(
 ) -> None:
     from pipeline.deliver.deliver import deliver
     from pipeline.deliver.model import SetFacts
-    from pipeline.deliver.params import DeliverParams
+    from pipeline.steps.deliver import DeliverParams
 
     secret = "correct-horse-4711"
     key = home / ".ssh" / "id_ed25519"

@@ -14,8 +14,8 @@ import pytest
 
 from pipeline.deliver.deliver import deliver
 from pipeline.deliver.model import Delivered, Item, SetFacts
-from pipeline.deliver.params import DeliverParams
 from pipeline.deliver.zip import checksums
+from pipeline.steps.deliver import DeliverParams
 
 
 def item(out: Path, name: str, data: bytes) -> Item:

@@ -136,7 +136,7 @@ def test_no_sample_file_has_typed_text() -> None:
 def test_forms_of_rdf(tmp_path: Path) -> None:
     """ISO 16684-1, 7: attributes, elements, lists, alternatives; structures in their three ways; other prefixes."""
     lists = (
-        '<dc:creator><rdf:Seq><rdf:li>A</rdf:li><rdf:li>B</rdf:li></rdf:Seq></dc:creator>'
+        "<dc:creator><rdf:Seq><rdf:li>A</rdf:li><rdf:li>B</rdf:li></rdf:Seq></dc:creator>"
         '<dc:description><rdf:Alt><rdf:li xml:lang="pl">Rzut</rdf:li><rdf:li xml:lang="x-default">Throw</rdf:li>'
         "</rdf:Alt></dc:description><dc:rights><rdf:Alt><rdf:li xml:lang='pl'>©</rdf:li></rdf:Alt></dc:rights>"
         "<dc:subject><rdf:Bag><rdf:li>x</rdf:li><rdf:li/><rdf:li>y</rdf:li></rdf:Bag></dc:subject>"
@@ -239,9 +239,7 @@ def test_resources_over_two_segments(tmp_path: Path) -> None:
     iim = dataset(120, "Ć".encode() * 900)
     whole = b"8BIM" + struct.pack(">HHI", 0x0BB7, 0, 10) + bytes(10) + resources(iim, None)
     parts = (whole[:300], whole[300:])
-    segments = b"".join(
-        struct.pack(">BBH", 0xFF, 0xED, len(part) + 16) + b"Photoshop 3.0\0" + part for part in parts
-    )
+    segments = b"".join(struct.pack(">BBH", 0xFF, 0xED, len(part) + 16) + b"Photoshop 3.0\0" + part for part in parts)
     data = plain_jpeg()
     path = tmp_path / "a.jpg"
     path.write_bytes(data[:2] + segments + data[2:])

@@ -53,7 +53,9 @@ def context_of(light: ShootLight, facts: Facts | None = None, **measured: dict) 
     frames = [Frame(n, Path(n), n, "raw", Exif(make="Evencourt", model="One")) for n in names]
     plain = {"as_shot": np.array([2.0, 1.0, 1.4]), "daylight": DAY}
     found = {n: plain | measured.get(n, {}) for n in names}
-    return SolveContext(frames, [Burst(s.names) for s in light.scenes], facts or Facts(), found, lambda: light, dict, dict, {})
+    return SolveContext(
+        frames, [Burst(s.names) for s in light.scenes], facts or Facts(), found, lambda: light, dict, dict, {}
+    )
 
 
 def shown(white: np.ndarray, column: float = 0.0, reason: str = "") -> dict:

@@ -13,13 +13,14 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.deliver import page, small, zip
+from pipeline.deliver.address import Address, expanded, inside, parse_address
 from pipeline.deliver.memory import Memory
 from pipeline.deliver.model import Delivered, Item, Made, Pushed, SetFacts
-from pipeline.deliver.params import Address, DeliverParams, expanded, inside, parse_address
 from pipeline.deliver.push import PAUSES, Outgoing, push
 from pipeline.deliver.targets import PushError
 from pipeline.errors import FrameError
 from pipeline.keys import digest_file, digest_json
+from pipeline.steps.deliver import DeliverParams
 from pipeline.store import Store, write_atomic
 
 Progress = Callable[[str, int, int], None]  # phase, done, total

@@ -5,7 +5,7 @@ from __future__ import annotations
 import errno
 from collections.abc import Iterator
 
-from pipeline.deliver.params import Address
+from pipeline.deliver.address import Address
 from pipeline.deliver.targets import PushError
 
 _FULL = {errno.ENOSPC, errno.EDQUOT}

@@ -7,10 +7,10 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
+from pipeline.deliver.address import Address, parse_address
 from pipeline.deliver.errors import plain
 from pipeline.deliver.memory import Entry, Memory
 from pipeline.deliver.model import Pushed
-from pipeline.deliver.params import Address, parse_address
 from pipeline.deliver.targets import PushError, Seen, Target, connected
 from pipeline.keys import digest_file
 

@@ -10,7 +10,7 @@ from typing import Any
 import paramiko
 from fsspec.implementations.sftp import SFTPFileSystem
 
-from pipeline.deliver.params import Address
+from pipeline.deliver.address import Address
 
 # Without a handler of its own, paramiko prints the traceback of every cut link.
 logging.getLogger("paramiko").addHandler(logging.NullHandler())

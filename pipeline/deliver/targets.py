@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from pipeline.deliver.params import Address, expanded
+from pipeline.deliver.address import Address, expanded
 
 PART = ".evencourt-part-"  # a name of ours that is no picture yet; the rest is the SHA-256 of what it will be
 _BLOCK = 1 << 18

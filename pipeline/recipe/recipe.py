@@ -13,6 +13,7 @@ from ruamel.yaml import YAML
 from ruamel.yaml.comments import CommentedMap
 from ruamel.yaml.representer import RoundTripRepresenter
 
+from pipeline.deliver.address import sharing
 from pipeline.errors import InputError, Problem
 from pipeline.model import Domain
 from pipeline.plainwords import Loc
@@ -42,10 +43,19 @@ class Bound:
 
 @dataclass(frozen=True)
 class Delivery:
-    """A folder of finished files and the steps that make them, save last."""
+    """A folder of finished files and the steps that make them, save last; `deliver`: what becomes of them then.
+
+    What becomes of the files is not part of what makes two recipes equal: a new address renders nothing again.
+    """
 
     name: str
     steps: tuple[Bound, ...]
+    deliver: Bound | None = field(default=None, compare=False)
+
+    @property
+    def save(self) -> Any:
+        """The parameters of the step that encodes the files."""
+        return self.steps[-1].params
 
     def as_json(self) -> dict[str, Any]:
         return {"name": self.name, "steps": [bound.as_json() for bound in self.steps]}
@@ -95,7 +105,7 @@ def flatten_yaml(recipe: Recipe) -> str:
     yaml.Representer = _Representer
     yaml.width = 100
     yaml.indent(mapping=2, sequence=4, offset=2)
-    deliveries = {delivery.name: _entries(delivery.steps) for delivery in recipe.deliveries}
+    deliveries = {d.name: _entries((*d.steps, *((d.deliver,) if d.deliver else ()))) for d in recipe.deliveries}
     stream = io.StringIO()
     yaml.dump({"recipe": _VERSION, "steps": _entries(recipe.steps), "deliveries": deliveries}, stream)
     return stream.getvalue()
@@ -158,6 +168,8 @@ class _Reader:
             self.refuse(("deliveries",), "write at least one delivery: a name, and its steps below it")
             return
         seen: dict[str, str] = {}
+        pushes: dict[str, str] = {}
+        places: dict[str, Loc] = {}
         for name, steps in data.items():
             path = ("deliveries", name)
             if why := _unsafe(name):
@@ -166,9 +178,25 @@ class _Reader:
                 message = f"delivery {name}: the same folder as {other} on some disks; rename one"
                 self.refuse(path, message, key=True)
             seen.setdefault(name.casefold(), name)
-            items = self.complete_delivery(path, self.steps(path, steps, "delivery"), shared)
+            items, last = self.without_deliver(self.steps(path, steps, "delivery"))
+            items = self.complete_delivery(path, items, shared)
             self.check(items, domain, shared)
-            yield Delivery(name, tuple(item.bound for item in items))
+            if last is not None and (address := getattr(last.bound.params, "push", None)):
+                pushes[name] = address
+                places[name] = last.path
+            yield Delivery(name, tuple(item.bound for item in items), last.bound if last else None)
+        for first, second in sharing(pushes):
+            self.refuse((*places[second], "push"), f"push: {first} goes to the same address; give each its own folder")
+
+    def without_deliver(self, items: list[_Item]) -> tuple[list[_Item], _Item | None]:
+        """The steps that make files, and the one that says what becomes of them."""
+        names = [item.bound.step.name for item in items]
+        if "deliver" not in names:
+            return items, None
+        at = names.index("deliver")
+        if at < len(items) - 1:
+            self.refuse(items[at].path, "deliver comes when the files are made; put it last", key=True)
+        return items[:at] + items[at + 1 :], items[at]
 
     def steps(self, path: Loc, data: Any, place: str) -> list[_Item]:
         """The steps of a list that can be read; the rest are refused."""
@@ -213,7 +241,10 @@ class _Reader:
             values = None
         params, problems = validate(step.Params, values or {}, self.doc, path)
         self.problems += problems
-        return params or step.Params()
+        read, wrong = (params or step.Params()).with_files(Path(self.doc.file).parent)
+        for name, why in wrong.items():
+            self.refuse((*path, name), f"{name}: {why}")
+        return read
 
     def default(self, name: str, path: Loc) -> _Item:
         step = self.registry[name]

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from pathlib import Path
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +29,11 @@ class Params(BaseModel):
     """Parameters of a step: every field has a default, a range and one line of help."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
+
+    def with_files(self, folder: Path) -> tuple[Self, dict[str, str]]:
+        """These parameters with the texts of files of the recipe's `folder` in place of their names, and by parameter
+        why one cannot be used. Only a step that takes files does anything here."""
+        return self, {}
 
 
 @dataclass(frozen=True)

@@ -7,11 +7,13 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
-from typing import Self
+from types import MappingProxyType
+from typing import Any, Literal, Self
 
 from pydantic import Field, ValidationInfo, field_validator
 
 from pipeline.errors import InputError
+from pipeline.imaging.metadata_carried import CARRIED, with_carried
 from pipeline.imaging.metadata_model import ALT_TEXT_MAXIMUM, Metadata
 from pipeline.model import Domain, Frame
 from pipeline.shoot.countries import alpha3
@@ -26,6 +28,8 @@ from pipeline.steps.caption_template import tidy
 # IPTC NewsCodes, digital source type: taken by a camera and finished without generated content.
 DIGITAL_CAPTURE = "http://cv.iptc.org/newscodes/digitalsourcetype/digitalCapture"
 
+# What may stay of the texts typed in the camera without a person's asking: none of these names who is shown.
+_RIGHTS = ("creator", "job_title", "contact", "credit", "source", "copyright", "usage", "rights_url")
 _TEMPLATES = ("template", "headline", "alt_text")
 _BESIDE = "or the name of a .txt file beside the recipe that holds it"
 
@@ -45,6 +49,11 @@ class CaptionParams(Params):
         "{{ scene }}", description=f"for readers who cannot see it, at most {ALT_TEXT_MAXIMUM} characters, {_BESIDE}"
     )
     keywords: tuple[str, ...] = Field((), description="keywords of every frame, beside the teams and names")
+    from_camera: Literal["none", "rights", "all"] = Field(
+        "rights",
+        description="which texts typed in the camera stay where shoot.yaml says nothing: rights: creator, contact, "
+        "credit, source, copyright and usage; all: also caption, keywords, headline and rating",
+    )
     unnamed: str | None = Field(
         None, min_length=1, description='for a name that is withheld; none: "a player" in the language of the shoot'
     )
@@ -84,12 +93,19 @@ class CaptionParams(Params):
         return self.model_copy(update=texts), problems
 
 
-def describe(frame: Frame, facts: Facts, row: FrameFacts, params: CaptionParams) -> tuple[Metadata, tuple[str, ...]]:
+def describe(
+    frame: Frame,
+    facts: Facts,
+    row: FrameFacts,
+    params: CaptionParams,
+    carried: Mapping[str, Any] = MappingProxyType({}),
+) -> tuple[Metadata, tuple[str, ...]]:
     """What is written into this frame's files, and what the report should say about it.
 
     A name is withheld where the roster says publish: no, or for everybody where the shoot is of minors; it is
     then also taken out of every text that was typed (whole names, whatever the case, accents and order), and
     words that may hold a part of it are left out. Whether the frame may be delivered at all: `facts.held_back`.
+    carried: texts that were typed in the camera, by field of Metadata; `params.from_camera` says which stay.
     Raises InputError where a template fails on this frame.
     """
     notices: list[str] = []
@@ -146,6 +162,7 @@ def describe(frame: Frame, facts: Facts, row: FrameFacts, params: CaptionParams)
         f_number=exif.f_number,
         focal_length=exif.focal_length,
     )
+    metadata = with_carried(metadata, Metadata(**_kept(carried, params, facts)))
     metadata = withhold(metadata, facts, stand_in, notices)
     metadata = replace(metadata, caption=tidy(metadata.caption), headline=tidy(metadata.headline))
     others = (
@@ -154,6 +171,13 @@ def describe(frame: Frame, facts: Facts, row: FrameFacts, params: CaptionParams)
     )
     metadata = replace(metadata, alt_text=_alt_text(metadata, others, notices))
     return metadata, tuple(dict.fromkeys(notices))
+
+
+def _kept(carried: Mapping[str, Any], params: CaptionParams, facts: Facts) -> dict[str, Any]:
+    """What may stay of the texts typed in the camera. Of minors nothing that may hold a name no roster knows."""
+    allowed = {"none": (), "rights": _RIGHTS, "all": CARRIED}["rights" if facts.minors and params.from_camera == "all"
+                                                             else params.from_camera]  # fmt: skip
+    return {k: tuple(v) if isinstance(v, list) else v for k, v in carried.items() if k in allowed}
 
 
 def _contact(contact: str | Mapping[str, str]) -> Mapping[str, str]:

@@ -15,6 +15,7 @@ from pipeline.errors import FrameError
 from pipeline.imaging.icc import srgb_profile
 from pipeline.model import Domain, Image
 from pipeline.steps.base import Params, Step
+from pipeline.steps.caption_filename import DEFAULT_NAME, NAME_FIELDS, check_name
 
 _UNITS = {"": 1, "B": 1, "KB": 1000, "MB": 1000_000, "KIB": 1024, "MIB": 1024**2}
 _LOWEST = 40  # below this quality blocks show in skin; the frame is refused instead
@@ -29,6 +30,16 @@ class SaveParams(Params):
     chroma: Literal["auto", "full", "half"] = Field(
         "auto", description="JPEG chroma resolution: auto = full from quality 90 on"
     )
+
+    name: str = Field(
+        DEFAULT_NAME,
+        description=f"file name without suffix, a template that may use {', '.join(NAME_FIELDS)}",
+    )
+
+    @field_validator("name")
+    @classmethod
+    def _name(cls, value: str) -> str:
+        return check_name(value)
 
     @field_validator("at_most", mode="before")
     @classmethod

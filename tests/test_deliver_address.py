@@ -7,9 +7,10 @@ from pathlib import Path
 import pytest
 from pydantic import ValidationError
 
+from pipeline.deliver.address import parse_address, sharing
 from pipeline.deliver.deliver import resolve_address
 from pipeline.deliver.model import SetFacts
-from pipeline.deliver.params import DeliverParams, parse_address, sharing
+from pipeline.steps.deliver import DeliverParams
 from pipeline.yamlfile import load_yaml, validate
 
 

@@ -1,4 +1,4 @@
-"""Parameters of a delivery beside its steps, and the address a push goes to."""
+"""The address a push goes to."""
 
 from __future__ import annotations
 
@@ -6,12 +6,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import Any
 from urllib.parse import SplitResult, unquote, urlsplit
-
-from pydantic import ConfigDict, Field, field_validator
-
-from pipeline.steps.base import Params
 
 FIELDS = ("date", "title", "home", "away", "delivery")
 _SAMPLE = dict.fromkeys(FIELDS, "x")
@@ -20,7 +15,7 @@ _PASSWORD = (
     "holds a password or key; a recipe never does. Leave it out: keys come from the SSH agent or ~/.ssh, a password "
     "from the environment variable EVENCOURT_PUSH_PASSWORD, S3 keys from AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY"
 )
-_FORMS = "write a whole folder path, sftp://user@host/folder or s3://bucket/folder"
+FORMS = "write a whole folder path, sftp://user@host/folder or s3://bucket/folder"
 # Amazon S3 User Guide, "General purpose bucket naming rules".
 _BUCKET = re.compile(r"[a-z0-9][a-z0-9.-]{1,61}[a-z0-9]")
 
@@ -40,38 +35,6 @@ class Address:
     host: str = ""
     port: int | None = None
     user: str | None = None
-
-
-class DeliverParams(Params):
-    """What is made of a delivery when its files stand."""
-
-    # A value that was refused may be a password that went astray: it is not repeated.
-    model_config = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=True)
-
-    zip: bool = Field(False, description="a zip of the files with their SHA-256 checksums")
-    page: bool = Field(False, description="a web page of the files, index.html in their folder")
-    push: str | None = Field(
-        None,
-        description="address the files are sent to: a folder, sftp://user@host/folder or s3://bucket/folder; "
-        f"may use {', '.join('{' + f + '}' for f in FIELDS)}",
-    )
-
-    @field_validator("zip", "page", mode="before")
-    @classmethod
-    def _yes_or_no(cls, value: Any) -> Any:
-        if not isinstance(value, bool):
-            raise ValueError("write true or false")  # without the value: see above
-        return value
-
-    @field_validator("push", mode="before")
-    @classmethod
-    def _address(cls, value: Any) -> Any:
-        if value is None:
-            return None
-        if not isinstance(value, str):
-            raise ValueError(f"write one address: {_FORMS[6:]}")
-        parse_address(value)
-        return value
 
 
 def parse_address(text: str, values: Mapping[str, str] | None = None) -> Address:
@@ -100,7 +63,7 @@ def parse_address(text: str, values: Mapping[str, str] | None = None) -> Address
     if scheme == "s3":
         return _s3(filled)
     if scheme not in ("", "file"):
-        raise ValueError(f"no push over {scheme}://; {_FORMS}")
+        raise ValueError(f"no push over {scheme}://; {FORMS}")
     return _folder(filled)
 
 
@@ -125,7 +88,7 @@ def _refuse_secrets(text: str) -> None:
         raise ValueError(f"the address {_PASSWORD}")
     if not mark:
         if re.match(r"[^/\\]*@[^/\\]*:", plain):
-            raise ValueError(f"this reads as a host without a scheme; {_FORMS}")
+            raise ValueError(f"this reads as a host without a scheme; {FORMS}")
         return
     if re.search(r"[?#]", plain):
         raise ValueError(f"an address ends with its folder; what follows ? or # often {_PASSWORD}")
@@ -174,7 +137,7 @@ def _folder(text: str) -> Address:
         path = unquote(urlsplit(text).path)
     whole = path.startswith(("/", "~", "\\\\")) or re.match(r"[A-Za-z]:[\\/]", path)
     if not whole or "\x00" in path:
-        raise ValueError(f"a recipe can be used from anywhere, so its folder is a whole path; {_FORMS}")
+        raise ValueError(f"a recipe can be used from anywhere, so its folder is a whole path; {FORMS}")
     return Address(text, "folder", path)
 
 

@@ -1,0 +1,53 @@
+"""deliver: what becomes of a delivery's files when they are made. The work is in pipeline/deliver/."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from pydantic import ConfigDict, Field, field_validator
+
+from pipeline.deliver.address import FIELDS, FORMS, parse_address
+from pipeline.model import Domain
+from pipeline.steps.base import Params, Step
+
+
+class DeliverParams(Params):
+    """What is made of a delivery when its files stand."""
+
+    # A value that was refused may be a password that went astray: it is not repeated.
+    model_config = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=True)
+
+    zip: bool = Field(False, description="a zip of the files with their SHA-256 checksums")
+    page: bool = Field(False, description="a web page of the files, index.html in their folder")
+    push: str | None = Field(
+        None,
+        description="address the files are sent to: a folder, sftp://user@host/folder or s3://bucket/folder; "
+        f"may use {', '.join('{' + f + '}' for f in FIELDS)}",
+    )
+
+    @field_validator("zip", "page", mode="before")
+    @classmethod
+    def _yes_or_no(cls, value: Any) -> Any:
+        if not isinstance(value, bool):
+            raise ValueError("write true or false")  # without the value: see above
+        return value
+
+    @field_validator("push", mode="before")
+    @classmethod
+    def _address(cls, value: Any) -> Any:
+        if value is None:
+            return None
+        if not isinstance(value, str):
+            raise ValueError(f"write one address: {FORMS[6:]}")
+        parse_address(value)
+        return value
+
+
+STEP = Step(
+    name="deliver",
+    version=1,
+    summary="When the files are made: a zip with checksums, a web page, a push to a folder, SFTP or S3.",
+    Params=DeliverParams,
+    place="delivery",
+    takes=(Domain.DISPLAY,),
+)
