@@ -251,6 +251,9 @@ class _Reader:
         return _Item(Bound(step, step.Params()), path)
 
     def complete_shared(self, items: list[_Item]) -> list[_Item]:
+        # select is about frames, not pixels: it may stand anywhere, and stands in front.
+        choosing = [item for item in items if item.bound.step.name == "select"]
+        items = [item for item in items if item.bound.step.name != "select"]
         names = [item.bound.step.name for item in items]
         if "decode" in names[1:]:
             self.refuse(items[names.index("decode")].path, "decode reads the file; put it first", key=True)
@@ -259,7 +262,7 @@ class _Reader:
             items = [self.default("decode", ("steps",)), *items]
         if "white_balance" not in names:
             items = [items[0], self.default("white_balance", ("steps",)), *items[1:]]
-        return items
+        return [*choosing, *items]
 
     def complete_delivery(self, path: Loc, items: list[_Item], shared: list[_Item]) -> list[_Item]:
         names = [item.bound.step.name for item in items]

@@ -170,7 +170,12 @@ def solve(context: SolveContext, params: CropParams) -> Solved:
                 solutions[name] = solution
                 if notice:
                     notices[name] = notice
-    return Solved(solutions, (NO_MODEL,) if blind else (), notices)
+    told = [NO_MODEL] if blind else []
+    for text in dict.fromkeys(notices.values()):
+        names = [name for name, said in notices.items() if said == text]
+        more = f" and {len(names) - 1} more" if len(names) > 1 else ""
+        told.append(f"{text}: {names[0]}{more}")
+    return Solved(solutions, tuple(told), notices)
 
 
 def _rounded(box: Iterable[float]) -> list[float]:
