@@ -16,7 +16,7 @@ from pipeline.imaging.metadata_model import Metadata
 from pipeline.model import Burst, Frame
 from pipeline.modelfiles import ModelFiles, find
 from pipeline.recipe.recipe import Delivery, Recipe
-from pipeline.render import Job, Output, long_edge_needed, pixel_key
+from pipeline.render import Job, Output, long_edge_needed, pixel_key, window_needed
 from pipeline.shoot.bursts import find_bursts
 from pipeline.shoot.facts import Facts, FrameFacts, held_back, load_facts
 from pipeline.shoot.scan import scan, with_clocks
@@ -127,15 +127,16 @@ class Planner:
             label: by_frame[frame.name] for label, by_frame in plan.solutions.items() if frame.name in by_frame
         }
         edge = long_edge_needed(self.recipe, plan, frame.name, one.full_size)
+        window = window_needed(self.recipe, plan, frame.name, one.full_size, edge)
         delivered = []
         for delivery in wanted:
             metadata, notices = self.text(delivery, frame, row, one.carried)
-            key = pixel_key(one.digest, edge, self.recipe.steps, delivery, solutions, metadata)
+            key = pixel_key(one.digest, edge, window, self.recipe.steps, delivery, solutions, metadata)
             output = Output(delivery, relative_path(delivery, self.names[delivery.name][frame.name]), metadata, key)
             text = (metadata.caption, metadata.alt_text, metadata.headline) if metadata else ("", "", "")
             delivered.append(Delivered(output, *text, notices))
         outputs = tuple(d.output for d in delivered)
-        return Job(self.out, frame, row, edge, self.recipe.steps, outputs, solutions, thumbs), delivered
+        return Job(self.out, frame, row, edge, self.recipe.steps, outputs, solutions, thumbs, window), delivered
 
     def text(
         self, delivery: Delivery, frame: Frame, row: FrameFacts, carried: Mapping[str, Any] = MappingProxyType({})

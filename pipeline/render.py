@@ -14,11 +14,12 @@ import PIL.Image
 
 from pipeline.errors import FrameError
 from pipeline.imaging import tone as tone_curve
-from pipeline.imaging.geometry import Box, box_to_pixels, resize
+from pipeline.imaging.geometry import WHOLE, Box, box_to_pixels, resize
 from pipeline.imaging.jpeg_segments import scan_digest
 from pipeline.imaging.light import rebuild_highlights
 from pipeline.imaging.metadata import embed_jpeg, metadata_size
 from pipeline.imaging.metadata_model import Metadata
+from pipeline.imaging.mosaic import AHD_ABOVE
 from pipeline.imaging.tiff import encode_tiff
 from pipeline.keys import digest_json, environment
 from pipeline.model import Frame, Image
@@ -62,6 +63,7 @@ class Job:
     outputs: tuple[Output, ...]
     solutions: Mapping[str, Solution]
     thumbs: str
+    window: Box = WHOLE  # of the upright frame: nothing outside is delivered
     to: Path | None = None  # write here instead of OUT (verify)
 
 
@@ -119,16 +121,31 @@ def long_edge_needed(recipe: Recipe, plan: Plan, frame: str, full: tuple[int, in
     return None if needed >= max(full) else needed
 
 
+def window_needed(recipe: Recipe, plan: Plan, frame: str, full: tuple[int, int], edge: int | None) -> Box:
+    """The part of the upright frame that any delivery shows, where that saves work; all of it where one is turned."""
+    if edge is not None and edge <= AHD_ABOVE * max(full):
+        return WHOLE
+    boxes = []
+    for delivery in recipe.deliveries:
+        cut = next((b for b in delivery.steps if b.step.name == "crop"), None)
+        solution = plan.of(f"{delivery.name}/crop", frame)
+        boxes.append(WHOLE if solution.get("turned") else _box(cut, solution, *full))
+    rounded = [[round(v, 4) for v in box] for box in boxes]
+    x0, y0, x1, y1 = zip(*rounded, strict=True)
+    return (max(min(x0), 0.0), max(min(y0), 0.0), min(max(x1), 1.0), min(max(y1), 1.0))
+
+
 def _box(cut: Bound | None, solution: Solution, height: int, width: int) -> Box:
     """The crop's box at a size; it differs in the last pixel, since its aspect is one of whole pixels."""
     if cut is None:
-        return (0.0, 0.0, 1.0, 1.0)
+        return WHOLE
     return crop.box_for(cut.params, solution, height, width)  # type: ignore[arg-type]
 
 
 def pixel_key(
     digest: str,
     long_edge: int | None,
+    window: Box,
     shared: Sequence[Bound],
     delivery: Delivery,
     solutions: Mapping[str, Solution],
@@ -151,7 +168,15 @@ def pixel_key(
         steps.append(repr(metadata))
     elif save.at_most:
         steps.append(_reserve(metadata))
-    return digest_json({"frame": digest, "edge": long_edge, "steps": steps, "on": environment()})
+    return digest_json(
+        {
+            "frame": digest,
+            "edge": long_edge,
+            "window": list(window),
+            "steps": steps,
+            "on": environment(),
+        }
+    )
 
 
 def _reserve(metadata: Metadata | None) -> int:
@@ -163,7 +188,7 @@ def render(job: Job) -> list[Rendered | Refused]:
     # A frame that needs the full demosaic is denoised before it, if the recipe does so for all deliveries.
     shared: Any = next((b.params for b in job.shared if b.step.name == "denoise"), None)
     clean = denoise_step.clean_of(shared) if shared is not None else None
-    decoded = decode(job.frame, job.long_edge, mend_of(job.solutions.get("decode", {})), clean=clean)
+    decoded = decode(job.frame, job.long_edge, mend_of(job.solutions.get("decode", {})), clean=clean, window=job.window)
     image = denoise_step.done(decoded.image, shared) if decoded.cleaned else decoded.image
     if job.thumbs:
         _thumb_before(job, image, decoded.as_shot if decoded.as_shot is not None else decoded.daylight)

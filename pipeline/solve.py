@@ -78,9 +78,9 @@ def look_at_all(
     for burst in bursts:
         own = {n: measured[n] for n in burst.frames if n in measured}
         seen = [crop.seen_of(m) for m in own.values()]
-        for (name, m), one, subject in zip(own.items(), seen, find_subjects(seen), strict=True):
+        for (name, m), subject in zip(own.items(), find_subjects(seen), strict=True):
             subjects[name] = subject
-            looked[name] = crop.looked(m, one, subject)
+            looked[name] = crop.looked(m, subject)
     return subjects, rank(bursts, looked)
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from pipeline.fixtures.dng import write_dng
 
+from pipeline.imaging.mosaic import Clean
 from pipeline.recipe.recipe import load_recipe
 from pipeline.run import read_shoot, survey_shoot
 from pipeline.solve import Plan, solve
@@ -74,3 +75,30 @@ def test_pixels_that_stay_put_are_repaired(solved: tuple[Path, Plan]) -> None:
     for y, x in HOT:
         far[max(0, y - 8) : y + 9, max(0, x - 8) : x + 9] = False
     assert mended[far] == pytest.approx(left[far], abs=1e-4)
+
+
+@pytest.mark.parametrize("orientation", [1, 3, 6, 8])
+def test_a_window_is_cleaned_like_the_whole_frame(tmp_path: Path, orientation: int) -> None:
+    """Inside the window the picture is that of a whole clean but for the blocks' places; far outside it stays noisy."""
+    rng = np.random.default_rng(5)
+    y, x = np.mgrid[0:480, 0:720]
+    scene = 0.15 + 0.05 * np.sin(x / 40) * np.cos(y / 35) + 0.1 * ((x // 90 + y // 90) % 2)
+    noisy = scene + np.sqrt(A * scene + B) * rng.standard_normal(scene.shape)
+    cfa = np.clip(noisy * (15000 - 512) + 512, 0, 15000).round().astype(np.uint16)
+    write_dng(
+        tmp_path / "W.dng", cfa, black=512, white=15000, pattern="GRBG", make="Evencourt",
+        model="Evencourt Test Camera", serial="1", lens="", iso=6400, exposure_time=0.001, f_number=2.8,
+        focal_length=85.0, time=datetime(2026, 2, 14, 19, 30), orientation=orientation,
+        color_matrix=np.array([[0.83, -0.26, -0.08], [-0.46, 1.24, 0.24], [-0.08, 0.19, 0.6]]),
+        as_shot_neutral=(1.0, 1.0, 1.0),
+    )  # fmt: skip
+    frame = read_shoot(tmp_path).frames[0]
+    clean = Clean(1.0, 1.0, 1.0, 0.0, "standard")
+    raw, whole = decode(frame, None).image.pixels, decode(frame, None, clean=clean).image.pixels
+    part = decode(frame, None, clean=clean, window=(0.1, 0.1, 0.4, 0.4)).image.pixels
+    height, width = whole.shape[:2]
+    inside = (slice(int(0.12 * height), int(0.38 * height)), slice(int(0.12 * width), int(0.38 * width)))
+    far = (slice(int(0.75 * height), None), slice(int(0.75 * width), None))
+    noise = np.std(raw[inside] - whole[inside])
+    assert np.std(part[inside] - whole[inside]) < 0.2 * noise
+    assert np.array_equal(part[far], raw[far])

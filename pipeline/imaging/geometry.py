@@ -9,6 +9,7 @@ from pipeline.imaging.colour import LUMINANCE
 from pipeline.model import F32
 
 Box = tuple[float, float, float, float]
+WHOLE: Box = (0.0, 0.0, 1.0, 1.0)
 
 
 def box_to_pixels(box: Box, height: int, width: int) -> tuple[int, int, int, int]:
@@ -29,6 +30,20 @@ def centred(box: Box, aspect: float | None, share: float, height: int, width: in
     w, h = w * share / width, h * share / height
     cx, cy = (x0 + x1) / 2, (y0 + y1) / 2
     return (cx - w / 2, cy - h / 2, cx + w / 2, cy + h / 2)
+
+
+def turn(pixels: F32, flip: int) -> F32:
+    """Sensor orientation to upright by LibRaw's flip: 3 = 180 degrees, 5 = 90 anticlockwise, 6 = clockwise."""
+    turns = {3: 2, 5: 1, 6: 3}.get(flip, 0)
+    return np.ascontiguousarray(np.rot90(pixels, turns))
+
+
+def unturned(box: Box, flip: int) -> Box:
+    """A box of the upright frame as one of the sensor, by LibRaw's flip: 3 = 180 degrees, 5 = 90 anticlockwise, 6 = 90
+    clockwise brings the sensor's picture upright."""
+    x0, y0, x1, y1 = box
+    turned = {3: (1 - x1, 1 - y1, 1 - x0, 1 - y0), 5: (1 - y1, x0, 1 - y0, x1), 6: (y0, 1 - x1, y1, 1 - x0)}
+    return turned.get(flip, box)
 
 
 def resize(pixels: F32, height: int, width: int) -> F32:

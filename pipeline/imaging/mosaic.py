@@ -23,11 +23,13 @@ from pipeline.imaging import noise as noise_model
 from pipeline.imaging.colour import camera_to_working
 from pipeline.imaging.defects import candidates, remove_rows, repair, row_noise
 from pipeline.imaging.denoise import Quality, denoise_mosaic
-from pipeline.imaging.sharpness import Detail
+from pipeline.imaging.geometry import WHOLE, Box, turn, unturned
+from pipeline.imaging.sharpness import Detail, detail_of, detail_of_mosaic
 from pipeline.model import F32, F64, Domain, Image, Noise
 
 # Above this scale the bilinear demosaic would show; below it the area average hides it.
 AHD_ABOVE = 0.67
+_RIM = 64  # pixels of the mosaic about a window that are cleaned too
 # Pixels from which the rows of a frame are looked at: in a small one the picture's own lines are taken for noise.
 _ROWS_FROM = 1_000_000
 _BAYER: dict[tuple[int, ...], int] = {
@@ -128,13 +130,19 @@ def upright_size(raw: Any) -> tuple[int, int]:
 
 
 def decode_raw(
-    path: Path, long_edge: int | None, mend: Mend | None = None, sense: bool = False, clean: Clean | None = None
+    path: Path,
+    long_edge: int | None,
+    mend: Mend | None = None,
+    sense: bool = False,
+    clean: Clean | None = None,
+    window: Box = WHOLE,
 ) -> RawFrame:
     """Decode to at most `long_edge` pixels (None: full size).
 
     Source of the camera matrix: LibRaw's table or the file's own (DNG). `mend`: repair the sensor's defects and
     rows, and take its noise; else noise is estimated from this frame. sense: also look for them, and give the detail.
-    clean: where the size needs a full demosaic, denoise before it, while noise is still white. Raises FrameError.
+    clean: where the size needs a full demosaic, denoise before it, while noise is still white; only what lies in
+    `window`, a box of the upright frame, need come out clean. Raises FrameError.
     """
     with open_raw(path) as raw:
         full = upright_size(raw)
@@ -158,7 +166,7 @@ def decode_raw(
                 model = noise_model.noise_of(statistics)
                 if sense:
                     sensed = _sensed(mosaic, pattern, model, statistics, black, white)
-                    detail = _detail(mosaic, pattern, model, black, white, raw.sizes.flip)
+                    detail = detail_of_mosaic(mosaic, pattern, model, black, white, raw.sizes.flip)
             else:
                 model = mend.noise
                 mended = _mended(mosaic, pattern, mend, black, white)
@@ -168,7 +176,9 @@ def decode_raw(
             if scale > AHD_ABOVE:
                 if clean is not None:
                     balance = as_shot if as_shot is not None else daylight
-                    raw.raw_image_visible[:] = _cleaned(mosaic, pattern, model, black, white, clean, balance)
+                    rows, columns = _sensor_part(window, raw.sizes.flip, mosaic.shape)
+                    part = mosaic[rows, columns]
+                    raw.raw_image_visible[rows, columns] = _cleaned(part, pattern, model, black, white, clean, balance)
                 pixels = _by_libraw(raw, size, as_shot, daylight, half=False)
             else:
                 pixels = _by_area(mosaic, black, white, pattern, raw.sizes.flip, size)
@@ -275,25 +285,6 @@ def _sensed(
     return arrays
 
 
-def _detail(
-    mosaic: NDArray[np.uint16], pattern: NDArray[np.int64], noise: Noise, black: F64, white: F64, flip: int
-) -> Detail:
-    """Each cell of the mosaic averaged into one pixel: no demosaic, no false colour, a quarter of the noise."""
-    rows, columns = (side // 2 * 2 for side in mosaic.shape)
-    cells = cv2.resize(mosaic[:rows, :columns], (columns // 2, rows // 2), interpolation=cv2.INTER_AREA)
-    colours = pattern.ravel()
-    span = float((white - black)[colours].mean())
-    luma = (cells.astype(np.float32) - np.float32(black[colours].mean())) / np.float32(span)
-    a, b = (float(v[colours].mean()) / 4 for v in (noise.a, noise.b))
-    return Detail(turn(luma, flip), a, b)
-
-
-def detail_of(pixels: F32, noise: Noise) -> Detail:
-    """The same of pixels (H, W, 3) that have all their colours."""
-    luma = np.asarray(cv2.transform(pixels, np.full((1, 3), 1 / 3)), dtype=np.float32)
-    return Detail(luma, float(noise.a.mean()) / 3, float(noise.b.mean()) / 3)
-
-
 def _mended(
     mosaic: NDArray[np.uint16], pattern: NDArray[np.int64], mend: Mend, black: F64, white: F64
 ) -> NDArray[np.uint16]:
@@ -302,6 +293,14 @@ def _mended(
     if sensor is None:
         return mosaic
     return np.asarray(remove_rows(repair(mosaic, mend.defects), sensor, mend.rows), dtype=np.uint16)
+
+
+def _sensor_part(window: Box, flip: int, shape: tuple[int, ...]) -> tuple[slice, slice]:
+    """Rows and columns of the mosaic that hold a window with room for the blocks at its rim, in whole cells."""
+    x0, y0, x1, y1 = unturned(window, flip)
+    low = [max(0, int(v * side) - _RIM) // 2 * 2 for v, side in ((y0, shape[0]), (x0, shape[1]))]
+    high = [min(side, int(v * side) + _RIM) for v, side in ((y1, shape[0]), (x1, shape[1]))]
+    return slice(low[0], high[0]), slice(low[1], high[1])
 
 
 def _cleaned(
@@ -370,12 +369,6 @@ def _by_libraw(raw: Any, size: tuple[int, int], as_shot: F64 | None, daylight: F
     if pixels.shape[:2] != size:
         pixels = cv2.resize(pixels, (size[1], size[0]), interpolation=cv2.INTER_AREA)
     return np.ascontiguousarray(pixels)
-
-
-def turn(pixels: F32, flip: int) -> F32:
-    """Sensor orientation to upright by LibRaw's flip: 3 = 180 degrees, 5 = 90 anticlockwise, 6 = clockwise."""
-    turns = {3: 2, 5: 1, 6: 3}.get(flip, 0)
-    return np.ascontiguousarray(np.rot90(pixels, turns))
 
 
 @cache

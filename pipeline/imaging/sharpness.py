@@ -11,8 +11,10 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
-from pipeline.model import F32
+from pipeline.imaging.geometry import turn
+from pipeline.model import F32, F64, Noise
 
 _TALL = 320  # pixels that a part is brought to at most: what shows when a player fills a web picture
 _LEAST = 12  # smaller parts say nothing
@@ -29,6 +31,25 @@ class Detail:
     luma: F32
     a: float
     b: float
+
+
+def detail_of(pixels: F32, noise: Noise) -> Detail:
+    """The same of pixels (H, W, 3) that have all their colours."""
+    luma = np.asarray(cv2.transform(pixels, np.full((1, 3), 1 / 3)), dtype=np.float32)
+    return Detail(luma, float(noise.a.mean()) / 3, float(noise.b.mean()) / 3)
+
+
+def detail_of_mosaic(
+    mosaic: NDArray[np.uint16], pattern: NDArray[np.int64], noise: Noise, black: F64, white: F64, flip: int
+) -> Detail:
+    """Each 2x2 cell of the mosaic averaged into one pixel: no demosaic, no false colour, a quarter of the noise."""
+    rows, columns = (side // 2 * 2 for side in mosaic.shape)
+    cells = cv2.resize(mosaic[:rows, :columns], (columns // 2, rows // 2), interpolation=cv2.INTER_AREA)
+    colours = pattern.ravel()
+    span = float((white - black)[colours].mean())
+    luma = (cells.astype(np.float32) - np.float32(black[colours].mean())) / np.float32(span)
+    a, b = (float(v[colours].mean()) / 4 for v in (noise.a, noise.b))
+    return Detail(turn(luma, flip), a, b)
 
 
 def sharpness(detail: Detail, box: tuple[float, float, float, float] | F32) -> float:

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.model import Burst
-from pipeline.shoot.follow import Seen
 from pipeline.shoot.subject import Subject
 
 # Points of a perfect frame, a hundred in all. Sharpness leads: nothing else can be mended afterwards.
 WEIGHTS = {"sharp": 45, "face": 15, "size": 15, "whole": 12, "exposure": 8, "ball": 5}
 _CRISP = 75  # percentile of the sharpness of a shoot's subjects that counts as fully sharp
 _TALL = 0.6  # of the frame's height, from which a subject is as large as it need be
+_BETTER = 0.25  # of what the best frame of the burst has more
 _TIE = 6.0  # points; frames that are closer than that to the best left are as good, and the middlemost goes first
 
 
@@ -36,6 +36,7 @@ class Looked:
     whole: float
     level: float
     clipped: float
+    blind: bool = False  # nobody was looked for: no model file
 
 
 @dataclass(frozen=True)
@@ -49,10 +50,10 @@ class Ranked:
     why: str
 
 
-def look(seen: Seen, subject: Subject | None, middle_sharp: float, level: float, clipped: float) -> Looked:
+def look(subject: Subject | None, middle_sharp: float, level: float, clipped: float, blind: bool) -> Looked:
     """`middle_sharp`, `level` and `clipped` are of the frame, for where there is no subject."""
     if subject is None:
-        return Looked(False, middle_sharp, 0, 0, 0, 0, level, clipped)
+        return Looked(False, middle_sharp, 0, 0, 0, 0, level, clipped, blind)
     x0, y0, x1, y1 = subject.box
     edges = sum((x0 < 0.004, x1 > 0.996, y0 < 0.004, y1 > 0.996))
     face, ball = _share(subject.face_sure, 0.5, 0.85), _share(subject.ball_sure, 0.3, 0.7)
@@ -76,9 +77,11 @@ def rank(bursts: Sequence[Burst], looked: Mapping[str, Looked]) -> dict[str, Ran
         parts = [_parts(looked[n], crisp[not looked[n].subject], usual) for n in names]
         scores = [sum(WEIGHTS[k] * v for k, v in p.items()) for p in parts]
         for place, i in enumerate(_order(scores), 1):
-            rating = 1 + sum(scores[i] >= least for least in (30, 45, 60, 75))
+            # What the burst has better counts against a frame.
+            score = max(0.0, scores[i] - _BETTER * (max(scores) - scores[i]))
+            rating = 1 + sum(score >= least for least in (30, 45, 60, 75))
             why = _why(looked[names[i]], parts[i], place, len(names))
-            result[names[i]] = Ranked(round(scores[i], 1), place, len(names), rating, why)
+            result[names[i]] = Ranked(round(score, 1), place, len(names), rating, why)
     return result
 
 
@@ -111,7 +114,7 @@ def _parts(one: Looked, crisp: float, usual: float) -> dict[str, float]:
 
 def _why(one: Looked, parts: Mapping[str, float], place: int, of: int) -> str:
     told = [] if of == 1 else ["best of its burst" if place == 1 else f"number {place} of {of} in its burst"]
-    if not one.subject:
+    if not one.subject and not one.blind:
         told.append("nobody surely the subject")
     told.append("sharp" if parts["sharp"] > 0.85 else "fairly sharp" if parts["sharp"] > 0.6 else "soft")
     if one.face > 0.5:

@@ -138,10 +138,10 @@ def seen_of(measured: Measured) -> Seen:
     return Seen(**{name: measured[name] for name in names}, size=(rows, columns), light=measured["light"])
 
 
-def looked(measured: Measured, seen: Seen, subject: Subject | None) -> Looked:
+def looked(measured: Measured, subject: Subject | None) -> Looked:
     """What ranking compares, of one frame."""
     sharp, mean, clipped = (float(v) for v in measured["frame"])
-    return look(seen, subject, sharp, mean, clipped)
+    return look(subject, sharp, mean, clipped, not measured["models"][0])
 
 
 # ---- solve -------------------------------------------------------------------------------------------------

@@ -12,12 +12,12 @@ from pydantic import Field
 
 from pipeline.imaging import noise as noise_model
 from pipeline.imaging.defects import Candidates
-from pipeline.imaging.geometry import resize, resize_energy
-from pipeline.imaging.mosaic import Clean, Mend, decode_raw, detail_of
+from pipeline.imaging.geometry import WHOLE, Box, resize, resize_energy
+from pipeline.imaging.mosaic import Clean, Mend, decode_raw
 from pipeline.imaging.noise import NoiseStatistics, RowNoise
 from pipeline.imaging.noise_pool import CameraNoise, camera_noise, noise_notes, row_variance, vote
 from pipeline.imaging.pictures import read_picture
-from pipeline.imaging.sharpness import Detail
+from pipeline.imaging.sharpness import Detail, detail_of
 from pipeline.model import F64, Domain, Frame, Image, Noise
 from pipeline.steps.base import Measured, Params, Solution, SolveContext, Solved, Step, camera_of, floats
 
@@ -153,11 +153,16 @@ class Decoded:
 
 
 def decode(
-    frame: Frame, long_edge: int | None, mend: Mend | None = None, sense: bool = False, clean: Clean | None = None
+    frame: Frame,
+    long_edge: int | None,
+    mend: Mend | None = None,
+    sense: bool = False,
+    clean: Clean | None = None,
+    window: Box = WHOLE,
 ) -> Decoded:
     """`frame` at most `long_edge` pixels long (None: all of them). The rest as in decode_raw. Raises FrameError."""
     if frame.kind == "raw":
-        raw = decode_raw(frame.path, long_edge, mend, sense, clean)
+        raw = decode_raw(frame.path, long_edge, mend, sense, clean, window)
         return Decoded(
             raw.image, raw.as_shot, raw.daylight, raw.full_size, raw.notices, raw.sensed, raw.cleaned, raw.detail
         )

@@ -34,10 +34,11 @@ def solve(context: SolveContext, params: SelectParams) -> Solved:
     rows = {f.name: context.facts.row(f.name) for f in context.frames}
     always = {name for name, row in rows.items() if row.always}
     bursts = [[n for n in burst.frames if n in rows and rows[n].keep] for burst in context.bursts]
-    why: dict[str, str] = {}
+    cards = {reference.frame for reference in context.facts.references} - always
+    why = {name: "shows a reference, not the match" for name in cards if name in rows}
     if params.rating is not None:
         for name, row in rows.items():
-            if (row.rating if row.rating is not None else 0) < params.rating and name not in always:
+            if name not in why and (row.rating if row.rating is not None else 0) < params.rating and name not in always:
                 rated = "not rated" if row.rating is None else f"rated {row.rating}"
                 why[name] = f"{rated}, and {params.rating} or more is asked for"
     elif params.best is not None or params.total is not None:
@@ -58,7 +59,7 @@ def solve(context: SolveContext, params: SelectParams) -> Solved:
 
 def _solution(name: str, why: Mapping[str, str], ranks: Mapping[str, Ranked], always: set[str]) -> dict[str, Any]:
     if name in why:
-        return {"chosen": False, "why": f"{why[name]}; to have it, write keep: always in frames.csv"}
+        return {"chosen": False, "why": why[name]}
     return {"chosen": True, "why": "frames.csv says keep: always" if name in always else ranks[name].why}
 
 
