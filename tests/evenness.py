@@ -23,7 +23,7 @@ import re
 import tempfile
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from pathlib import Path
 
@@ -147,7 +147,10 @@ def write_inputs(shoot: Path, name: str, folder: Path) -> tuple[Path, Path | Non
 def deliver(shoot: Path, name: str, folder: Path) -> Path:
     """Runs one recipe; the folder of the delivered files."""
     recipe, facts = write_inputs(shoot, name, folder)
-    run(load_recipe(recipe, REGISTRY), read_shoot(shoot, facts), folder / name, workers=default_workers())
+    read = read_shoot(shoot, facts)
+    # Light is measured in every frame, also in those of a player who may not be shown.
+    read = replace(read, facts=replace(read.facts, rows={}))
+    run(load_recipe(recipe, REGISTRY), read, folder / name, workers=default_workers())
     return folder / name / "web"
 
 
