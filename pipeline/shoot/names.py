@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import html
 import re
 import unicodedata
 from collections.abc import Sequence
 from functools import lru_cache
+from urllib.parse import unquote
 
 # Letters that Unicode does not decompose, and what people type for them.
 _LETTERS = str.maketrans({"ł": "l", "đ": "d", "ø": "o", "\u0131": "i", "ħ": "h", "æ": "ae", "œ": "oe",
@@ -34,15 +36,19 @@ def _folded(text: str) -> tuple[str, tuple[int, ...]]:
 @lru_cache(maxsize=1024)
 def name_pattern(name: str) -> re.Pattern[str] | None:
     """For the folded form of a text: the whole name, anything but letters between its parts, in its order or
-    with the first or last part moved to the other end; Müller is also Muller and Mueller. None for a name
-    without letters.
+    with some of the last parts put first ("García López, Ana María"); Müller is also Muller and Mueller. None for
+    a name without letters.
     """
     parts = _parts(unicodedata.normalize("NFC", name).translate(_PAIRED))
     if not parts:
         return None
-    orders = {parts, (parts[-1], *parts[:-1]), (*parts[1:], parts[0])}
-    bodies = ((r"[\W_]*".join(map(_spelled, order)), order) for order in sorted(orders))
+    bodies = ((r"[\W_]*".join(map(_spelled, order)), order) for order in _orders(parts))
     return re.compile("|".join(_bounded(body, order) for body, order in bodies))
+
+
+def _orders(parts: tuple[str, ...]) -> list[tuple[str, ...]]:
+    """Surnames may be several words, and so may given names: any number of parts may stand first. Sorted."""
+    return sorted({(*parts[at:], *parts[:at]) for at in range(len(parts))})
 
 
 def _spelled(part: str) -> str:
@@ -62,7 +68,12 @@ def _cased(letter: str) -> bool:
 
 
 def replace_name(text: str, pattern: re.Pattern[str], unnamed: str) -> str:
-    """`text` with `unnamed` for every place where `pattern` (of `name_pattern`) finds the name."""
+    """`text` with `unnamed` for every place where `pattern` (of `name_pattern`) finds the name.
+
+    Where the name stands in escapes, as in the address of a page, the text comes back without its escapes.
+    """
+    if (plain := _unescaped(text)) != text and pattern.search(_folded(plain)[0]):
+        text = plain
     letters, places = _folded(text)
     pieces, at = [], 0
     for match in pattern.finditer(letters):
@@ -75,10 +86,19 @@ def replace_name(text: str, pattern: re.Pattern[str], unnamed: str) -> str:
     return "".join([*pieces, text[at:]])
 
 
+def _unescaped(text: str) -> str:
+    """Percent-encoding (RFC 3986, 2.1) and character references of HTML undone."""
+    if "%" in text:
+        text = unquote(text, errors="ignore")
+    return html.unescape(text) if "&" in text else text
+
+
 def holds_any(text: str, names: tuple[str, ...]) -> bool:
     """Whether one of the names stands in the text as a whole: one look instead of one for each."""
     pattern = _any_pattern(names)
-    return pattern is not None and pattern.search(_folded(text)[0]) is not None
+    if pattern is None:
+        return False
+    return any(pattern.search(_folded(one)[0]) for one in dict.fromkeys((text, _unescaped(text))))
 
 
 @lru_cache(maxsize=64)
@@ -88,10 +108,9 @@ def _any_pattern(names: tuple[str, ...]) -> re.Pattern[str] | None:
 
 
 def same_name(one: str, other: str) -> bool:
-    """Whether two spellings are of one name, whatever the case, accents, spaces and the place of first or last part."""
+    """Whether two spellings are of one name, whatever the case, accents, spaces and which parts stand first."""
     parts, others = (tuple(map(_single, _parts(name))) for name in (one, other))
-    orders = (others, (*others[1:], *others[:1]), (*others[-1:], *others[:-1]))
-    return bool(parts) and "".join(parts) in map("".join, orders)
+    return bool(parts) and "".join(parts) in map("".join, _orders(others))
 
 
 def _parts(name: str) -> tuple[str, ...]:
@@ -127,6 +146,7 @@ def hints_at(text: str, name: str, language: str = "") -> bool:
     """
     parts = _parts(name)
     parts = tuple(p for i, p in enumerate(parts) if p not in _PARTICLES or i in (0, len(parts) - 1))
+    text = _unescaped(text)
     letters, places = _folded(text)
     composed = unicodedata.normalize("NFC", letters)
     if any(_hints_without_case(composed, part) for part in parts if not _cased(part[0])):

@@ -22,7 +22,7 @@ from pipeline.steps import caption_template as templates
 from pipeline.steps.base import Params, Step
 from pipeline.steps.caption_language import Language, language_of
 from pipeline.steps.caption_people import FIELDS, Person, moment, people, scene, team_names, values
-from pipeline.steps.caption_privacy import withhold, without_hints
+from pipeline.steps.caption_privacy import carried_without_hints, withhold, without_hints
 from pipeline.steps.caption_template import tidy
 
 # IPTC NewsCodes, digital source type: taken by a camera and finished without generated content.
@@ -162,7 +162,8 @@ def describe(
         f_number=exif.f_number,
         focal_length=exif.focal_length,
     )
-    metadata = with_carried(metadata, Metadata(**_kept(carried, params, facts)))
+    kept = carried_without_hints(_kept(carried, params, facts), facts, notices)
+    metadata = with_carried(metadata, Metadata(**kept))
     metadata = withhold(metadata, facts, stand_in, notices)
     metadata = replace(metadata, caption=tidy(metadata.caption), headline=tidy(metadata.headline))
     others = (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import fields, replace
 from typing import Any
 
@@ -13,6 +14,7 @@ from pipeline.steps.caption_people import team_names, why_withheld
 # Texts that would be false with "a player" in them: they are left out whole.
 _OWN = ("creator", "job_title", "caption_writer", "credit", "source", "copyright", "title", "job_id", "rights_url",
         "country_code")  # fmt: skip
+_ABOUT = ("caption", "headline", "alt_text", "instructions")  # of one picture, as frames.csv's words are
 _CAMERA = ("make", "model", "lens", "language", "digital_source_type")  # nobody types a player's name there
 
 
@@ -21,20 +23,39 @@ def without_hints(row: FrameFacts, facts: Facts, unnamed: str, notices: list[str
 
     A whole name is another matter: it is known for what it is, and `unnamed` takes its place.
     """
-    players = [player for player in facts.roster if withheld(facts, player)]
-    if not row.words or not players:
+    lines = _hinted(row.words, facts)
+    if not lines:
         return row
-    text = _less(row.words, [player.name for player in players])
-    text = _known_taken_out(text, facts)
-    hinted = [player for player in players if hints_at(text, player.name, facts.language)]
-    if not hinted:
-        return row
-    lines = ", ".join(str(player.line) for player in hinted)
     notices.append(
         f"the words in frames.csv line {row.line} are left out: one of them is, or looks like, a part of a name that "
         f"is withheld (roster.csv line {lines}); write them without it"
     )
     return replace(row, words="")
+
+
+def carried_without_hints(carried: Mapping[str, Any], facts: Facts, notices: list[str]) -> dict[str, Any]:
+    """Texts typed in the camera, without those about this picture that may hold a part of a withheld name.
+
+    carried  by field of Metadata. Keywords and the title are looked at later, see `withhold`
+    """
+    kept = dict(carried)
+    for name in _ABOUT:
+        if lines := _hinted(kept.get(name, ""), facts):
+            del kept[name]
+            notices.append(
+                f"{name.replace('_', ' ')} typed in the camera left out: a word of it is, or looks like, a part of a "
+                f"name that is withheld (roster.csv line {lines})"
+            )
+    return kept
+
+
+def _hinted(text: str, facts: Facts) -> str:
+    """Lines of the roster whose withheld names `text` may hold a part of, "" for none; whole names do not count."""
+    players = [player for player in facts.roster if withheld(facts, player)]
+    if not text or not players:
+        return ""
+    text = _known_taken_out(_less(text, [player.name for player in players]), facts)
+    return ", ".join(str(player.line) for player in players if hints_at(text, player.name, facts.language))
 
 
 def withhold(metadata: Metadata, facts: Facts, unnamed: str, notices: list[str]) -> Metadata:
