@@ -23,7 +23,7 @@ import re
 import tempfile
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import combinations
 from pathlib import Path
 
@@ -129,28 +129,25 @@ def truth_of(shoot: Path) -> dict:
     return json.loads((shoot.parent / f"{shoot.name}-truth" / "truth.json").read_text(encoding="utf-8"))
 
 
-def write_inputs(shoot: Path, name: str, folder: Path) -> tuple[Path, Path | None]:
-    """Recipe of a run, and its facts where they are not those of the shoot."""
+def write_inputs(shoot: Path, name: str, folder: Path) -> tuple[Path, Path]:
+    """Recipe of a run and its facts, which name nobody: light is measured in every frame, also of who is not shown."""
     method, across, chart = RUNS[name]
     edge = max(truth_of(shoot)["size"]) // 2
     text = RECIPE.replace("METHOD", method).replace("ACROSS", across).replace("EDGE", str(edge))
     recipe, facts = folder / f"{name}.yaml", folder / f"{name}-facts.yaml"
     recipe.write_text(text, encoding="utf-8")
-    if not chart:
-        return recipe, None
+    (folder / "frames.csv").write_text("frame\n", encoding="utf-8")
     given = (shoot / "shoot.yaml").read_text(encoding="utf-8")
     lines = [line for line in given.splitlines() if not line.startswith(("roster:", "frames:"))]
-    facts.write_text(re.sub(r"patch: \[[^]]*\]", "chart: auto", "\n".join(lines)) + "\n", encoding="utf-8")
+    text = "\n".join(lines) + "\n"
+    facts.write_text(re.sub(r"patch: \[[^]]*\]", "chart: auto", text) if chart else text, encoding="utf-8")
     return recipe, facts
 
 
 def deliver(shoot: Path, name: str, folder: Path) -> Path:
     """Runs one recipe; the folder of the delivered files."""
     recipe, facts = write_inputs(shoot, name, folder)
-    read = read_shoot(shoot, facts)
-    # Light is measured in every frame, also in those of a player who may not be shown.
-    read = replace(read, facts=replace(read.facts, rows={}))
-    run(load_recipe(recipe, REGISTRY), read, folder / name, workers=default_workers())
+    run(load_recipe(recipe, REGISTRY), read_shoot(shoot, facts), folder / name, workers=default_workers())
     return folder / name / "web"
 
 
