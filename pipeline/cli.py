@@ -22,7 +22,7 @@ from rich.markup import escape
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
-from pipeline import cli_models, executors
+from pipeline import cli_captions, cli_models, executors
 from pipeline import describe as describe_module
 from pipeline import run as engine
 from pipeline.errors import EvencourtError, InputError, RunStoppedError
@@ -360,6 +360,8 @@ def demo(
     recipe = _recipe(describe_module.recipe_folder() / "overnight-web.yaml")
     _run(recipe, engine.read_shoot(shoot), folder / "delivered", workers)
 
+
+cli_captions.register(app, _progress)
 
 if __name__ == "__main__":
     main()

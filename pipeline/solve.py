@@ -39,7 +39,7 @@ class Plan:
         return self.solutions.get(step, {}).get(frame, {})
 
 
-class _Measured(Mapping[str, Measured]):
+class Measurements(Mapping[str, Measured]):
     """One step's measurements, each read when it is asked for: a whole night of them need not be in memory."""
 
     def __init__(self, store: Store, of: Mapping[str, str], step: str) -> None:
@@ -106,12 +106,12 @@ def solve(
 
     @cache
     def looks() -> tuple[Mapping[str, Subject | None], Mapping[str, Ranked]]:
-        return look_at_all(_Measured(store, keys, crop.STEP.name), bursts)
+        return look_at_all(Measurements(store, keys, crop.STEP.name), bursts)
 
     def run(bound: Bound, label: str) -> None:
         if bound.step.solve is None:
             return
-        measured = _Measured(store, keys, bound.step.name)
+        measured = Measurements(store, keys, bound.step.name)
         context = SolveContext(
             frames, bursts, facts, measured, light, lambda: looks()[0], lambda: looks()[1], dict(solutions)
         )

@@ -138,7 +138,7 @@ def _survey_one(task: _Task) -> Survey:
     small = (max(1, round(height * scale)), max(1, round(width * scale)))
     energy = resize_energy((height, width), small)
     facts = {"full_size": list(decoded.full_size), "notices": list(decoded.notices), "seconds": 0.0}
-    facts["carried"] = _carried(task.frame)
+    facts["carried"] = carried_texts(task.frame)
     facts["seconds"] = round(time.perf_counter() - start, 4)
     arrays |= {
         "proxy": cv2.resize(image.pixels, (small[1], small[0]), interpolation=cv2.INTER_AREA).astype(np.float16),
@@ -161,7 +161,8 @@ def _summary(frame: Frame, digest: str, key: str, data: bytes) -> Survey:
     return Survey(frame, digest, key, (height, width), facts["seconds"], notices, carried=facts["carried"])
 
 
-def _carried(frame: Frame) -> dict[str, Any]:
+def carried_texts(frame: Frame) -> dict[str, Any]:
+    """The texts that were typed in the camera, as JSON values by field of Metadata; see Survey."""
     carried = read_carried(frame.path)
     found = {name: getattr(carried, name) for name in CARRIED}
     return {k: dict(v) if isinstance(v, Mapping) else v for k, v in found.items() if v not in ("", (), None, {})}

@@ -22,7 +22,7 @@ SIDES = ("home", "away")
 ROSTER_COLUMNS = ("team", "number", "name", "publish")
 FRAME_COLUMNS = ("frame", "keep", "rating", "players", "words", "crop")
 # Columns of tables that the program writes for a person to fill in: they inform, and are not read back.
-TOLD_COLUMNS = ("burst", "time", "score", "why", "caption", "suggested")
+TOLD_COLUMNS = ("burst", "time", "score", "suggested", "why", "suggested_players", "caption")
 
 
 @dataclass(frozen=True)
@@ -98,6 +98,7 @@ class Facts:
     start    aware datetime
     rows     frame name -> what frames.csv says of it
     clocks   camera serial number -> seconds to add to that camera's times
+    frames_file  the table that the rows are from, "" = none; elsewhere  its rows that name no frame here
     """
 
     title: str = ""
@@ -125,6 +126,8 @@ class Facts:
     clocks: Mapping[str, float] = field(default_factory=dict)
     minors: bool = False
     source_file: str = ""
+    frames_file: str = ""
+    elsewhere: tuple[Row, ...] = ()
 
     def row(self, frame: str) -> FrameFacts:
         """What frames.csv says of `frame`; the defaults where it says nothing."""
@@ -176,12 +179,13 @@ def held_back(facts: Facts, row: FrameFacts) -> str:
 
 
 def load_facts(
-    shoot: Path, facts_file: Path | None, frame_names: Collection[str]
+    shoot: Path, facts_file: Path | None, frame_names: Collection[str], frames_file: Path | None = None
 ) -> tuple[Facts, list[Problem], Missing]:
     """Read the facts of a shoot, reporting everything that is wrong at once.
 
     shoot        the shoot folder; its shoot.yaml is used where `facts_file` is None, and may be absent
     frame_names  names of the frames in the folder
+    frames_file  a table of frames to take in place of the one that the facts name
 
     Returns the facts, the problems that must stop a run, and (frame, reason) for each frame that
     frames.csv names and the folder does not hold, which need not stop it. Raises nothing of its own.
@@ -207,7 +211,11 @@ def load_facts(
     roster = _roster(table, teams, problems)
     # An unreadable roster is one problem, not one for each player named in frames.csv.
     players = roster if readable else None
-    rows, missing = _frames(_table("frames", parsed, doc, folders, problems), teams, players, index, problems)
+    if frames_file is not None:
+        frames = read_table(frames_file, FRAME_COLUMNS, ("frame",), problems, ignored=TOLD_COLUMNS)
+    else:
+        frames = _table("frames", parsed, doc, folders, problems)
+    rows, missing = _frames(frames, teams, players, index, problems)
     contact = parsed.contact
     facts = Facts(
         **{name: getattr(parsed, name) for name in TEXTS},
@@ -220,6 +228,8 @@ def load_facts(
         clocks=parsed.clocks,
         minors=parsed.minors,
         source_file=str(path) if doc.positions else "",
+        frames_file=frames.file if frames else "",
+        elsewhere=tuple(r for r in frames.rows if r["frame"] and index.find(r["frame"])[0] is None) if frames else (),
     )
     return facts, sorted(set(problems)), missing
 

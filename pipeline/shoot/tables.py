@@ -10,10 +10,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import Problem
-from pipeline.yamlfile import SIZE_LIMIT, did_you_mean
+from pipeline.yamlfile import did_you_mean
 
+SIZE_LIMIT = 10_000_000  # bytes; a table that the program wrote of 10,000 frames is a third of it
 _YES = {"yes", "y", "true", "1"}
 _NO = {"no", "n", "false", "0"}
+_NUMBER = re.compile(r"-\d+(\.\d+)?")
 
 
 @dataclass(frozen=True)
@@ -39,7 +41,19 @@ class Row:
 class Table:
     """The readable rows of a CSV file, in its order."""
 
+    file: str
     rows: tuple[Row, ...]
+
+
+# Signs that make a spreadsheet compute a cell, and the apostrophe by which one says that it is plain text (common
+# practice; the signs are those of the OWASP page on CSV injection).
+COMPUTED = "=+-@＝＋－＠"
+_MARKED = re.compile(f"^'(?=[{re.escape(COMPUTED)}])")
+
+
+def plain_cell(text: str) -> str:
+    """A cell that a spreadsheet shows as it stands; `read_table` gives `text` back."""
+    return f"'{text}" if text[:1] in tuple(COMPUTED) and not _NUMBER.fullmatch(text) else text
 
 
 def yes_or_no(text: str, *, default: bool) -> bool | None:
@@ -65,7 +79,7 @@ def read_table(
     problems: list[Problem],
     ignored: Collection[str] = (),
 ) -> Table | None:
-    """Read a CSV file with a header (RFC 4180 quoting; comma, semicolon or tab; UTF-8, mark or not).
+    """Read a CSV file with a header (RFC 4180 quoting; comma, semicolon or tab; UTF-8, mark or not; at most 10 MB).
 
     ignored  further columns that may stand in it
 
@@ -78,7 +92,7 @@ def read_table(
         problems.append(Problem(file, 0, 0, f"cannot be read: {error.strerror or error}"))
         return None
     if len(raw) > SIZE_LIMIT:
-        problems.append(Problem(file, 0, 0, "larger than 1 MB; is it the right file?"))
+        problems.append(Problem(file, 0, 0, "larger than 10 MB; is it the right file?"))
         return None
     try:
         text = raw.decode("utf-8-sig")
@@ -96,7 +110,7 @@ def read_table(
     try:
         for cells in reader:
             line, end = end + 1, reader.line_num  # a quoted cell may hold line breaks
-            cells = [cell.strip() for cell in cells]
+            cells = [_MARKED.sub("", cell.strip()) for cell in cells]
             if not any(cells):
                 continue
             if header is None:
@@ -120,7 +134,7 @@ def read_table(
     if header is None:
         problems.append(Problem(file, 0, 0, f"is empty; its first line must be {','.join(columns)}"))
         return None
-    return Table(tuple(rows))
+    return Table(file, tuple(rows))
 
 
 _SUFFIX = re.compile(r"\.[A-Za-z0-9]{2,4}$")
