@@ -324,6 +324,8 @@ def _verify_render(record: dict[str, Any], out: Path, moved: Path | None, models
         recipe_file = Path(scratch) / "recipe.yaml"
         recipe_file.write_text(record["recipe_flat"], encoding="utf-8")
         shoot = engine.read_shoot(folder, facts, models)
+        if record.get("models", "") != shoot.models.digest:
+            bad.append("the model files are not those of the run, so crops may differ; give their folder with --models")
         jobs = engine.jobs(_recipe(recipe_file), shoot, Path(scratch) / "out")
         for name in chosen:
             time_now = jobs[name].frame.exif.time if name in jobs else None

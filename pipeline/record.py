@@ -70,6 +70,7 @@ def build(
         },
         "seconds": {k: round(v, 2) for k, v in did.seconds.items()},
         "environment": environment(),
+        "models": shoot.models.digest,
         "notices": [*shoot.notices, *plan.notices, *did.notices],
         "bursts": [list(b.frames) for b in shoot.bursts],
         "frames": frames,

@@ -23,8 +23,9 @@ from pipeline.render import Job, Refused, Rendered, render, thumb_of_survey
 from pipeline.report.html import write_report
 from pipeline.sending import send
 from pipeline.solve import solve
+from pipeline.steps import crop
 from pipeline.store import Store, write_atomic
-from pipeline.survey import DISK_FULL, Survey, reason, survey
+from pipeline.survey import DISK_FULL, Survey, read_measured, reason, survey
 
 __all__ = ["Outcome", "Progress", "Shoot", "jobs", "read_shoot", "run", "survey_shoot"]
 
@@ -96,8 +97,12 @@ class _Run:
         counted = {"reused": self.ledger.reused, "captions_rewritten": self.ledger.rewritten}
         record = build(did, self.shoot, self.recipe, surveys, plan, planned, self.ledger.files, counted)
         for one in surveys:
-            if not one.error and record["frames"][one.frame.name]["before"] is None:
-                record["frames"][one.frame.name]["before"] = thumb_of_survey(self.store, one.key)
+            if one.error:
+                continue
+            entry = record["frames"][one.frame.name]
+            entry["seen"] = crop.told(read_measured(self.store, one.key, crop.STEP.name))
+            if entry["before"] is None:
+                entry["before"] = thumb_of_survey(self.store, one.key)
         write_record(out, record)  # what stands is told even if a push is stopped by hand
         start = time.perf_counter()
         sent = send(out, self.shoot, self.recipe, record["frames"], self.ledger.files, self.progress)

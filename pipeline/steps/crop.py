@@ -138,6 +138,13 @@ def seen_of(measured: Measured) -> Seen:
     return Seen(**{name: measured[name] for name in names}, size=(rows, columns), light=measured["light"])
 
 
+def told(measured: Measured) -> dict[str, list[list[float]]]:
+    """Who and what was found, for the record: box in fractions of the upright frame, and certainty."""
+    return {
+        name: [[round(float(v), 4) for v in row[:5]] for row in measured[name]] for name in ("people", "faces", "balls")
+    }
+
+
 def looked(measured: Measured, subject: Subject | None) -> Looked:
     """What ranking compares, of one frame."""
     sharp, mean, clipped = (float(v) for v in measured["frame"])
