@@ -17,7 +17,8 @@ from pipeline.model import F32, F64
 SKIP = 3  # frames in a row that somebody may be hidden or missed in
 _WEIGHT = 0.5  # of a bad link, against what the best person of a burst is worth
 _FAST = 0.15  # own heights a frame against the hall; who is faster is not for that more in the game
-_SURE_SHIFT = 0.025  # response of the phase correlation from which its answer is believed
+_SURE_SHIFT = 0.1  # response of the phase correlation from which its answer is believed
+_LARGE = 0.15  # of the frame's height, from which somebody is left out of what tells how the camera turned
 
 
 @dataclass(frozen=True)
@@ -44,7 +45,8 @@ class Seen:
 def camera_shifts(seen: Sequence[Seen]) -> list[F64]:
     """How far the hall moved in the picture from the frame before, (x, y) in fractions; zero for the first.
 
-    Phase correlation (Kuglin and Hines 1975): the pulse of the lamps, a gain, does not change it.
+    Phase correlation (Kuglin and Hines 1975): the pulse of the lamps, a gain, does not change it. Players, who stand
+    out most and run for themselves, are left out of it.
     """
     shifts = [np.zeros(2)]
     for before, now in pairwise(seen):
@@ -53,15 +55,24 @@ def camera_shifts(seen: Sequence[Seen]) -> list[F64]:
             shifts.append(np.zeros(2))
             continue
         window = cv2.createHanningWindow((a.shape[1], a.shape[0]), cv2.CV_32F)
-        (x, y), response = cv2.phaseCorrelate(_edges(a), _edges(b), window)
+        (x, y), response = cv2.phaseCorrelate(_edges(before), _edges(now), window)
         sure = response >= _SURE_SHIFT
         shifts.append(np.array([x / a.shape[1], y / a.shape[0]]) if sure else np.zeros(2))
     return shifts
 
 
-def _edges(grey: NDArray[np.uint8]) -> F32:
-    soft = cv2.GaussianBlur(np.log1p(grey.astype(np.float32)), (0, 0), 1.0)
-    return np.asarray(soft - cv2.GaussianBlur(soft, (0, 0), 8.0), dtype=np.float32)
+def _edges(frame: Seen) -> F32:
+    light = np.log1p(frame.small.astype(np.float32))
+    height, width = light.shape
+    hall = np.ones_like(light)
+    for x0, y0, x1, y1, _ in frame.people:
+        if y1 - y0 >= _LARGE:
+            rows, columns = slice(int(y0 * height), int(y1 * height) + 1), slice(int(x0 * width), int(x1 * width) + 1)
+            hall[rows, columns] = 0
+    # Holes are filled with what is around them, and their rims faded: an edge of a hole would move with its player.
+    around = cv2.GaussianBlur(light * hall, (0, 0), 8.0) / np.maximum(cv2.GaussianBlur(hall, (0, 0), 8.0), 1e-3)
+    soft = cv2.GaussianBlur(np.where(hall > 0, light, around), (0, 0), 1.0)
+    return np.asarray((soft - cv2.GaussianBlur(soft, (0, 0), 8.0)) * cv2.GaussianBlur(hall, (0, 0), 3.0))
 
 
 def follow(seen: Sequence[Seen], worth: Sequence[F64], shifts: Sequence[F64]) -> list[int | None]:
@@ -78,7 +89,7 @@ def follow(seen: Sequence[Seen], worth: Sequence[F64], shifts: Sequence[F64]) ->
     stretches = [(0, len(seen))]
     while stretches:
         first, last = stretches.pop()
-        path = _best_path(seen[first:last], worth[first:last], shifts[first:last])
+        path = best_path(seen[first:last], worth[first:last], shifts[first:last])
         if not path:
             continue
         for at, row in path.items():
@@ -88,7 +99,7 @@ def follow(seen: Sequence[Seen], worth: Sequence[F64], shifts: Sequence[F64]) ->
     return rows
 
 
-def _best_path(seen: Sequence[Seen], worth: Sequence[F64], shifts: Sequence[F64]) -> dict[int, int]:
+def best_path(seen: Sequence[Seen], worth: Sequence[F64], shifts: Sequence[F64]) -> dict[int, int]:
     """Frame -> row of the best path; frames between two of its own may be left out, up to SKIP in a row."""
     most = max((float(w.max()) for w in worth if len(w)), default=0.0)
     if most <= 0:

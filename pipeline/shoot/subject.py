@@ -17,6 +17,7 @@ _SURE = 0.40  # certainty from which somebody may be the subject; small ones, wh
 _SMALL, _SURER = 0.25, 2.0  # of the frame's height; certainty more for each height less
 _TALL = 0.06  # of the frame's height; whoever is smaller is not what a frame was taken for
 _IN_FOCUS = 0.6  # of the sharpest person's sharpness, from which somebody counts as sharp
+_AS_SHARP = 0.7  # of the subject's sharpness, from which somebody beside it may contest the ball
 _WORTH = 0.02  # least worth of a subject: below are specks at the rim
 _CROWD_TALL, _CROWD = 0.15, 6  # of the frame's height; how many
 _REACH = 0.6  # own heights from the box to the middle of a ball that belongs to the action
@@ -54,8 +55,11 @@ def find_subjects(seen: Sequence[Seen]) -> list[Subject | None]:
     worth = [_worth(frame) for frame in seen]
     rows = follow(seen, worth, shifts)
     moves = speeds(rows, seen, shifts)
+    rivals = _lasting([
+        None if row is None else _rival(row, frame, own) for frame, row, own in zip(seen, rows, worth, strict=True)
+    ])  # fmt: skip
     return [
-        _between(at, rows, seen) if row is None else _subject(frame, row, moves[at], worth[at])
+        _between(at, rows, seen) if row is None else _subject(frame, row, moves[at], rivals[at])
         for at, (frame, row) in enumerate(zip(seen, rows, strict=True))
     ]
 
@@ -124,11 +128,10 @@ def ball_of(person: F32, frame: Seen) -> F32 | None:
     return None
 
 
-def _subject(frame: Seen, row: int, move: F64, worth: F64) -> Subject:
+def _subject(frame: Seen, row: int, move: F64, rival: int | None) -> Subject:
     person = frame.people[row]
     near = ball_of(person, frame)
-    ball = _box(near) if near is not None and near[4] >= SURE_BALL else None
-    rival = _rival(row, ball, frame, worth)
+    ball = _sure_ball(near)
     group = [row] if rival is None else [row, rival]
     own = faces_of(person, frame.faces)
     faces = np.concatenate([faces_of(frame.people[i], frame.faces) for i in group])
@@ -150,17 +153,33 @@ def _subject(frame: Seen, row: int, move: F64, worth: F64) -> Subject:
     )
 
 
-def _rival(row: int, ball: Box | None, frame: Seen, worth: F64) -> int | None:
+def _sure_ball(near: F32 | None) -> Box | None:
+    return _box(near) if near is not None and near[4] >= SURE_BALL else None
+
+
+def _lasting(rivals: Sequence[int | None]) -> list[int | None]:
+    """Those of the frames of a burst who are there for more than one: who only runs past the ball does not contest it,
+    and a crop that took him in for one frame would jump."""
+    there = [False, *(rival is not None for rival in rivals), False]
+    alone = len(rivals) == 1
+    return [r if alone or before or after else None
+            for r, before, after in zip(rivals, there, there[2:], strict=False)]  # fmt: skip
+
+
+def _rival(row: int, frame: Seen, worth: F64) -> int | None:
     """Who contests the ball: as near to it as the subject, as tall, as sharp, and beside the subject."""
+    own = frame.people[row]
+    ball = _sure_ball(ball_of(own, frame))
     if ball is None:
         return None
-    own = frame.people[row]
     tall = float(own[3] - own[1])
     ratio = frame.size[1] / frame.size[0]
     best: int | None = None
     for i, other in enumerate(frame.people):
         height = float(other[3] - other[1])
         if i == row or worth[i] < 0.35 * worth[row] or not 0.65 < height / tall < 1.5:
+            continue
+        if frame.sharp[i] < _AS_SHARP * frame.sharp[row]:
             continue
         gap = max(float(other[0] - own[2]), float(own[0] - other[2]), 0.0) * ratio
         x, y = (ball[0] + ball[2]) / 2, (ball[1] + ball[3]) / 2
