@@ -10,7 +10,7 @@ from pipeline.errors import InputError
 from pipeline.model import Frame
 from pipeline.recipe.recipe import Delivery
 from pipeline.shoot.facts import Facts, FrameFacts, withheld
-from pipeline.shoot.names import hints_at, name_pattern, replace_name
+from pipeline.shoot.names import hints_at, holds_any, name_pattern, replace_name
 from pipeline.steps.caption_filename import DEFAULT_NAME
 from pipeline.steps.caption_people import moment
 from pipeline.steps.caption_template import explained, fields_of, render
@@ -68,13 +68,8 @@ def holds_withheld(name: str, facts: Facts, *, parts: bool = False) -> bool:
 
     parts  also where it may be no more than a surname or another part
     """
-    for player in facts.roster:
-        if withheld(facts, player) and (pattern := name_pattern(player.name)):
-            if replace_name(name, pattern, "") != name:
-                return True
-            if parts and hints_at(name, player.name, facts.language):
-                return True
-    return False
+    names = tuple(player.name for player in facts.roster if withheld(facts, player))
+    return holds_any(name, names) or (parts and any(hints_at(name, one, facts.language) for one in names))
 
 
 def _values(name: str, frame: Frame | None, count: int, facts: Facts) -> dict[str, str]:
@@ -122,8 +117,9 @@ def _made(frame: str, template: str, values: Mapping[str, str], facts: Facts) ->
         text = render(template, values)
     except Exception as error:  # a template can raise anything
         raise InputError(f"file name of frame {frame}: {explained(error)}") from error
-    for player in facts.roster:
-        if withheld(facts, player) and (pattern := name_pattern(player.name)):
+    names = tuple(player.name for player in facts.roster if withheld(facts, player))
+    for one in names if holds_any(text, names) else ():
+        if pattern := name_pattern(one):
             text = replace_name(text, pattern, "")
     # What a missing fact leaves behind: separators side by side.
     return re.sub(r"[-_.]{2,}", lambda run: "_" if "_" in run[0] else run[0][0], safe(text))

@@ -18,7 +18,8 @@ from urllib.parse import quote, unquote_to_bytes
 _WIDE = ("utf-8", "utf-16-le", "utf-16-be")
 _NARROW = ("latin-1", "cp1252", "cp1250", "cp1254", "cp1256")  # one octet a character
 CODECS = (*_WIDE, *_NARROW)
-_SAME = str.maketrans({"ł": "l", "đ": "d", "ø": "o", "ı": "i", "æ": "ae", "œ": "oe", "ß": "ss", "ð": "d", "þ": "th"})
+_SAME = str.maketrans({"ł": "l", "đ": "d", "ø": "o", "ı": "i", "æ": "ae", "œ": "oe", "ß": "ss", "ð": "d", "þ": "th",
+                       "ى": "ي", "ی": "ي", "ک": "ك", "ة": "ه", "ـ": "", **dict.fromkeys("ʹʻʼʽʾʿ")})  # fmt: skip
 _SHORTEST = 7  # letters of a part that is looked for by itself: of fewer, chance would find some in pixels
 _IN_PAGE = re.compile(rb"data:[a-z/+-]*;base64,([A-Za-z0-9+/=]+)")
 _JSON_ESCAPE = re.compile(r"(?:\\u[0-9a-fA-F]{4})+")
@@ -143,6 +144,9 @@ def forms(name: str) -> Iterator[tuple[str, bytes]]:
                 text = unicodedata.normalize(form, of(gap.join(some)))
                 for written, data in _written(text):
                     yield f"{order}, {case}, gap {gap!r}, {form}, {written}", data
+    for odd in (name.replace("'", "ʼ"), name.replace("'", "’"), name.replace("'", ""), name.replace("ل", "لـ"),
+                name.replace("ى", "ي"), "\u200f".join(name), "\u00ad".join(name)):  # fmt: skip
+        yield f"typed as {odd!r}", odd.encode()
 
 
 def _written(text: str) -> Iterator[tuple[str, bytes]]:

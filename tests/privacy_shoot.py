@@ -26,6 +26,8 @@ MAKER = b"EVC\0serial EC-7749201358 owner Runa Kameraeier " + bytes(range(64))
 GPS = "59.913546"  # as XMP and people write it; in Exif:
 GPS_RATIONALS = ((59, 1), (54, 1), (48765431, 1000000))
 
+# As some keyboards and programs write them: a letter for an apostrophe, a stretching stroke.
+_ODD_IRISH, _ODD_ARABIC = IRISH.replace("'", "ʼ"), ARABIC.replace("ل", "لـ")
 _EVENT = f"""\
 title: "Cup of {POLISH}"
 teams: {{home: "{CROATIAN} Eleven", away: Mill Lane Foxes}}
@@ -35,8 +37,8 @@ country: NOR
 start: 2026-02-14T19:30:00+01:00
 language: en
 creator: Ada Nordlys
-caption_writer: "{ARABIC}"
-credit: "{IRISH} / Vale Pictures"
+caption_writer: "{_ODD_ARABIC}"
+credit: "{_ODD_IRISH} / Vale Pictures"
 copyright: "© 2026 {CHINESE}"
 source: "{POLISH.upper()}"
 usage: "For Żółkiewska,Łucja and her family."

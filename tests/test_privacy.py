@@ -23,7 +23,7 @@ import pytest
 from PIL import ExifTags, Image
 
 from pipeline.modelfiles import VARIABLE
-from pipeline.shoot.names import name_pattern, replace_name
+from pipeline.shoot.names import holds_any, name_pattern, replace_name
 from tests import privacy_shoot as nasty
 from tests.privacy_scan import forms, found_in, leaks, pieces
 from tests.privacy_shoot import INGRID, MARIT, SHOWN, WITHHELD, ZOFIA, exiv2
@@ -191,6 +191,32 @@ def test_a_name_of_several_words_is_known_whatever_stands_first_and_in_escapes(t
     left = replace_name(typed, pattern, "X")
     assert "X" in left and not found_in(left.encode(), ["Ana María García López"])
     assert replace_name("50% of Ana & María", pattern, "X") == "50% of Ana & María"
+
+
+@pytest.mark.parametrize(
+    ("name", "typed"),
+    [
+        ("ليلى الحارثي", "ليـــلى الحـارثي"), ("ليلى الحارثي", "ليلي الحارثي"), ("زهرا کریمی", "زهرا كريمي"),
+        ("فاطمة علي", "فاطمه علي"), ("Siobhán D'Arcy-O'Donnell", "Siobhán DʼArcy‑OʼDonnell"),
+        ("Sean ONeill", "Sean O’Neill"), ("Марʼяна Білик", "Мар'яна Білик"), ("Annamaria Holm", "Anna-Maria Holm"),
+    ],
+)  # fmt: skip
+def test_a_name_is_known_by_its_other_spellings(name: str, typed: str) -> None:
+    """Stretched Arabic, letters that stand for one another, apostrophes of all kinds: common practice, no source."""
+    pattern = name_pattern(name)
+    assert pattern is not None
+    assert replace_name(f"({typed})", pattern, "X") == "(X)" and holds_any(typed, (name,))
+
+
+def test_the_quick_look_for_names_finds_what_their_patterns_find() -> None:
+    chance, found = random.Random(3), 0
+    for _ in range(5000):
+        name, text = ("".join(chance.choices("aeoudj'- nA王雨ü", k=chance.randrange(1, n))) for n in (6, 14))
+        pattern = name_pattern(name)
+        there = pattern is not None and replace_name(text, pattern, "#") != text
+        found += there
+        assert holds_any(text, (name,)) == there, (name, text)
+    assert found > 100
 
 
 # ---- frames that are held --------------------------------------------------------------------------------------

@@ -9,7 +9,7 @@ from pathlib import PurePosixPath
 from typing import Any
 
 from pipeline.shoot.facts import Facts
-from pipeline.shoot.names import name_pattern, replace_name
+from pipeline.shoot.names import holds_any, name_pattern, replace_name
 
 
 @dataclass(frozen=True)
@@ -58,7 +58,7 @@ class SetFacts:
 
     def clean(self, text: str) -> str:
         """`text` without the names that are withheld."""
-        for name in self.withheld:
+        for name in self.withheld if holds_any(text, self.withheld) else ():
             if pattern := name_pattern(name):
                 text = replace_name(text, pattern, self.unnamed)
         return text

@@ -11,7 +11,11 @@ from urllib.parse import unquote
 
 # Letters that Unicode does not decompose, and what people type for them.
 _LETTERS = str.maketrans({"ł": "l", "đ": "d", "ø": "o", "\u0131": "i", "ħ": "h", "æ": "ae", "œ": "oe",
-                          "ð": "d", "þ": "th", "ŧ": "t", "ŋ": "n"})  # fmt: skip
+                          "ð": "d", "þ": "th", "ŧ": "t", "ŋ": "n",
+                          # Arabic script: what stands for one another in typed names, and the stretching stroke
+                          "ى": "ي", "ی": "ي", "ک": "ك", "ة": "ه", "ٱ": "ا", "\u0640": "",
+                          **dict.fromkeys("ʹʻʼʽʾʿˈꞌ", "'")})  # fmt: skip
+_JOINTS = "['’‘`\u2010-]"  # what stands inside a word, or is left out there: ONeill, Annamaria
 # Letters that are also written as two: ICAO Doc 9303 part 3, section 6, from memory (Đ: common practice, no source).
 _PAIRS = {"ä": "ae", "ö": "oe", "ü": "ue", "ø": "oe", "å": "aa", "đ": "dj"}
 _PAIRED = str.maketrans(_PAIRS | {upper.upper(): pair for upper, pair in _PAIRS.items()})
@@ -52,8 +56,12 @@ def _orders(parts: tuple[str, ...]) -> list[tuple[str, ...]]:
 
 
 def _spelled(part: str) -> str:
-    """Regular expression of one part: pairs of letters also as one, and Chinese names also with a space in them."""
-    return _SECOND.sub(r"\g<0>?", part) if _cased(part[0]) else r"[\W_]*".join(part)
+    """Regular expression of one part: pairs of letters also as one, apostrophes and hyphens anywhere, and Chinese
+    names also with a space in them."""
+    if not _cased(part[0]):
+        return r"[\W_]*".join(part)
+    optional = {match.start() for match in _SECOND.finditer(part)}
+    return f"{_JOINTS}?".join(f"{letter}?" if at in optional else letter for at, letter in enumerate(part))
 
 
 def _bounded(body: str, order: Sequence[str]) -> str:
@@ -94,17 +102,35 @@ def _unescaped(text: str) -> str:
 
 
 def holds_any(text: str, names: tuple[str, ...]) -> bool:
-    """Whether one of the names stands in the text as a whole: one look instead of one for each."""
-    pattern = _any_pattern(names)
-    if pattern is None:
-        return False
-    return any(pattern.search(_folded(one)[0]) for one in dict.fromkeys((text, _unescaped(text))))
+    """Whether one of the names stands in the text as a whole; a quick look where none does."""
+    for one in dict.fromkeys((text, _unescaped(text))):
+        letters = _folded(one)[0]
+        bare = _bare(letters)
+        for name, outline in _outlines(names):
+            if any(part in bare for part in outline):
+                pattern = name_pattern(name)
+                if pattern is not None and pattern.search(letters):
+                    return True
+    return False
 
 
 @lru_cache(maxsize=64)
-def _any_pattern(names: tuple[str, ...]) -> re.Pattern[str] | None:
-    patterns = [pattern.pattern for name in names if (pattern := name_pattern(name))]
-    return re.compile("|".join(patterns)) if patterns else None
+def _outlines(names: tuple[str, ...]) -> list[tuple[str, tuple[str, ...]]]:
+    """Each name with what must stand among a text's bare letters wherever its pattern matches: its own in each order,
+    without the first ones that, by what stands before them, may be the second of a pair."""
+    found = []
+    for name in names:
+        parts = _parts(unicodedata.normalize("NFC", name).translate(_PAIRED))
+        found.append((name, tuple(_bare("".join(order)).lstrip("aej") for order in _orders(parts))))
+    return found
+
+
+def _bare(letters: str) -> str:
+    """Folded letters only, and of each pair that may stand for one letter the first, until none is left."""
+    before, letters = "", re.sub(r"[\W_]+", "", letters)
+    while letters != before:
+        before, letters = letters, _SECOND.sub("", letters)
+    return letters
 
 
 def same_name(one: str, other: str) -> bool:
@@ -136,6 +162,9 @@ _PARTICLES = frozenset((
 _ADDRESS = "(?:選手|选手|さん|くん|君|ちゃん|선수|씨|양|군)"  # what follows a lone surname of one character
 
 
+_JOINED = re.compile(rf"[^\W_]+(?:{_JOINTS}[^\W_]+)+")
+
+
 @lru_cache(maxsize=16384)
 def hints_at(text: str, name: str, language: str = "") -> bool:
     """Whether a word of `text` is, or may be an inflected form of, a part of the name: a lone surname, say.
@@ -154,11 +183,12 @@ def hints_at(text: str, name: str, language: str = "") -> bool:
     cased = [part for part in parts if _cased(part[0]) and len(part) > 1]
     single = [short for part in cased if len(short := _single(part)) >= 3]
     changes = language.lower().split("-")[0] not in _UNINFLECTED
-    for match in re.finditer(r"[^\W_]+", letters):
+    for match in (*re.finditer(r"[^\W_]+", letters), *_JOINED.finditer(letters)):
+        word = re.sub(_JOINTS, "", match[0])
         capital = text[places[match.start()]] != text[places[match.start()]].lower()
-        if any(_may_be(match[0], part, capital, changes) for part in cased):
+        if any(_may_be(word, part, capital, changes) for part in cased):
             return True
-        if any(_may_be(_single(match[0]), part, capital, changes) for part in single):
+        if any(_may_be(_single(word), part, capital, changes) for part in single):
             return True
     return False
 
