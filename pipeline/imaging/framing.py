@@ -20,6 +20,7 @@ Box = tuple[float, float, float, float]
 LOOSEST = 1.55  # of the subject's height: a crop looser than this is not one, if nothing forces it
 _SIZES = (0.94, 1.0, 1.06, 1.14, 1.24)
 _KEPT = 80  # proposals of a frame that take part in the search through the burst
+_EXACT = 1e-9  # a crop just as large as what it must hold does hold it, whatever the last bit says
 _CALM = 30.0  # cost of a step from the evened path, per (step / height of the crop) squared
 
 
@@ -129,7 +130,7 @@ def _range(wish: Wish, half: F64) -> tuple[F64, F64]:
     inner, outer = frame[0] + half, frame[1] - half
     low, high = np.maximum(must[1] - half, inner), np.minimum(must[0] + half, outer)
     # What cannot all be held gives way in this order: the margin first, then the frame's own edge decides.
-    loose = low > high
+    loose = low > high + _EXACT
     if loose.any():
         tight_low, tight_high = np.maximum(subject[1] - half, inner), np.minimum(subject[0] + half, outer)
         low, high = np.where(loose, tight_low, low), np.where(loose, tight_high, high)

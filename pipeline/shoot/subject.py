@@ -71,7 +71,7 @@ def _worth(frame: Seen) -> F64:
         return np.zeros(0)
     x0, y0, x1, y1, sure = people.T.astype(np.float64)
     tall = y1 - y0
-    grown = tall >= 0.5 * tall.max()
+    grown = tall >= 0.3 * tall.max()
     best = float(frame.sharp[grown].max()) if grown.any() else 0.0
     # Blur puts somebody out of the running; who is a little sharper than another is not thereby the subject.
     sharp = np.clip(frame.sharp / (_IN_FOCUS * best), 0.1, 1.0) ** 1.5 if best > 0 else np.ones(len(people))
