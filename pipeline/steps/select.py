@@ -8,7 +8,7 @@ from typing import Any
 from pydantic import Field
 
 from pipeline.model import Domain
-from pipeline.shoot.facts import FrameFacts
+from pipeline.shoot.facts import FrameFacts, held_back
 from pipeline.shoot.ranking import Ranked
 from pipeline.steps.base import Params, SolveContext, Solved, Step
 
@@ -29,11 +29,14 @@ class SelectParams(Params):
 
 
 def solve(context: SolveContext, params: SelectParams) -> Solved:
-    """Chosen or not, and why, for each frame. keep: always in frames.csv is chosen first, keep: no never."""
+    """Chosen or not, and why, for each frame. keep: always in frames.csv is chosen first; keep: no, and frames of
+    players who may not be shown, are passed over."""
     ranks = context.ranks()
     rows = {f.name: context.facts.row(f.name) for f in context.frames}
     always = {name for name, row in rows.items() if row.always}
-    bursts = [[n for n in burst.frames if n in rows and rows[n].keep] for burst in context.bursts]
+    # What no delivery may hold takes no other frame's place.
+    free = {name for name, row in rows.items() if row.keep and not held_back(context.facts, row)}
+    bursts = [[n for n in burst.frames if n in free] for burst in context.bursts]
     cards = {reference.frame for reference in context.facts.references} - always
     why = {name: "shows a reference, not the match" for name in cards if name in rows}
     if params.rating is not None:
