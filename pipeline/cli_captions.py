@@ -13,8 +13,9 @@ from typing import Annotated, Any, Literal
 import typer
 from rich.console import Console
 
-from pipeline import captionsheet, describe, executors
+from pipeline import captionsheet, describe, executors, shirts
 from pipeline.errors import InputError
+from pipeline.imaging import numbers as shirt_numbers
 from pipeline.planned import Shoot
 from pipeline.recipe.recipe import load_recipe
 from pipeline.run import Progress, read_shoot, survey_shoot
@@ -23,7 +24,6 @@ from pipeline.solve import Measurements, look_at_all
 from pipeline.steps import REGISTRY, crop
 from pipeline.steps.caption import CaptionParams
 from pipeline.store import Store, write_atomic
-from pipeline.survey import Survey
 
 out_console = Console(highlight=False, soft_wrap=True)
 err_console = Console(stderr=True, highlight=False, soft_wrap=True)
@@ -50,6 +50,9 @@ def register(app: typer.Typer, progress: Bar) -> None:
         recipe: Annotated[
             Path | None, typer.Option("--recipe", help="recipe whose caption step is used; default: overnight-web")
         ] = None,
+        numbers: Annotated[
+            bool, typer.Option("--numbers", help="also suggest players whose shirt numbers can be read; see README")
+        ] = False,
         separator: Annotated[
             Literal["auto", "comma", "semicolon", "tab"],
             typer.Option("--separator", help="between cells; auto: what spreadsheets of this computer's language take"),
@@ -73,7 +76,14 @@ def register(app: typer.Typer, progress: Bar) -> None:
             _check(shoot, facts, file, params)
         else:
             cells = SEPARATORS[_local_separator() if separator == "auto" else separator]
-            _write(shoot, facts, models, out, params, cells, force, workers or executors.default_workers(), progress)
+            _refuse(shoot, out)
+            read = _read(shoot, facts, models)
+            if out.is_file() and not force:
+                read = _filled_up(read, out)
+            _notes(read)
+            numbers = numbers and _can_read(read)
+            with progress() as report:
+                _write(read, out, params, cells, numbers, workers or executors.default_workers(), report)
 
 
 def _params(recipe: Path | None) -> CaptionParams:
@@ -100,40 +110,61 @@ def _local_separator() -> str:
 
 
 def _write(
-    folder: Path,
-    facts: Path | None,
-    models: Path | None,
-    out: Path,
-    params: CaptionParams,
-    separator: str,
-    force: bool,
-    workers: int,
-    progress: Bar,
+    shoot: Shoot, out: Path, params: CaptionParams, separator: str, numbers: bool, workers: int, progress: Progress
 ) -> None:
-    _refuse(folder, out)
-    shoot = read_shoot(folder, facts, models)
-    if out.is_file() and not force:
-        shoot = _filled_up(shoot, out)
-    _notes(shoot)
     with tempfile.TemporaryDirectory() as scratch:
         store = Store.open(Path(scratch), shoot.folder)
-        with progress() as report:
-            surveys = survey_shoot(store, shoot, workers, report)
-        keys = {s.frame.name: s.key for s in surveys if not s.error}
-        _, ranks = look_at_all(Measurements(store, keys, crop.STEP.name), shoot.bursts)
-        carried = {s.frame.name: s.carried for s in surveys}
-        text, failed = captionsheet.sheet(shoot, params, ranks, carried, separator=separator)
+        surveys = survey_shoot(store, shoot, workers, progress)
+        measured = Measurements(store, {s.frame.name: s.key for s in surveys if not s.error}, crop.STEP.name)
+        _, ranks = look_at_all(measured, shoot.bursts)
+        suggested = None
+        if numbers:
+            suggested, unread = shirts.suggested_players(
+                shoot.frames, shoot.bursts, shoot.facts, measured, workers, progress
+            )
+            for text in unread:
+                _note(text)
+    carried = {s.frame.name: s.carried for s in surveys}
+    table, failed = captionsheet.sheet(shoot, params, ranks, carried, suggested, separator)
     if failed:
         _note(f"no caption yet: {failed}")
     try:
-        write_atomic(out, text.encode("utf-8-sig"))
+        write_atomic(out, table.encode("utf-8-sig"))
     except PermissionError as error:
         raise InputError(f"{out}: cannot be written; close it in the spreadsheet and run again") from error
+    _say(f"{out}: {len(shoot.frames)} frames in {len(shoot.bursts)} bursts")
+    if suggested is not None:
+        _say(f"suggested players for {len(suggested)} frames, by their shirts; whom you confirm, write under players")
     _say(
-        f"{out}: {len(shoot.frames)} frames in {len(shoot.bursts)} bursts. Fill in players and words, save it as CSV, "
-        f"then see what comes of it with: evencourt captions {folder} --check {out}"
+        "Fill in players and words, save it as CSV, then see what comes of it with: "
+        f"evencourt captions {shoot.folder} --check {out}"
     )
-    _fail(surveys)
+    bad = [s for s in surveys if s.error]
+    for one in bad:
+        err_console.print(f"failed: {one.frame.relative}: {one.error}", markup=False)
+    if bad:
+        raise typer.Exit(1)
+
+
+def _can_read(shoot: Shoot) -> bool:
+    """Whether shirt numbers can be read and told to be somebody's; says what is missing."""
+    missing = shirt_numbers.available()
+    if shoot.models.person is None:
+        missing = "without the model file that finds people no shirt numbers are read"
+    elif not shoot.facts.roster:
+        missing = "shirt numbers are not read, since no roster.csv says whose they are"
+    if missing:
+        _note(missing)
+    return not missing
+
+
+def _read(folder: Path, facts: Path | None, models: Path | None) -> Shoot:
+    try:
+        return read_shoot(folder, facts, models)
+    except InputError as error:
+        if any(p.message.startswith("frames: no file") for p in error.problems):
+            raise InputError(f"{error}\nto have that table written first, put a # before frames: meanwhile") from error
+        raise
 
 
 def _refuse(folder: Path, out: Path) -> None:
@@ -168,14 +199,6 @@ def _notes(shoot: Shoot) -> None:
             "the model file that finds people is not there, so ratings go by the middle of each frame; "
             "run once: evencourt models fetch"
         )
-
-
-def _fail(surveys: list[Survey]) -> None:
-    bad = [s for s in surveys if s.error]
-    for one in bad:
-        err_console.print(f"failed: {one.frame.relative}: {one.error}", markup=False)
-    if bad:
-        raise typer.Exit(1)
 
 
 # ---- reading back ------------------------------------------------------------------------------------------

@@ -297,3 +297,10 @@ def test_a_recipe_without_captions_is_refused(tmp_path: Path) -> None:
 def test_empty_cells_take_what_the_shoot_says() -> None:
     first, second = FrameFacts(words="a", line=2), FrameFacts(keep=False, rating=3, words="b", line=9)
     assert captionsheet._joined(first, second) == FrameFacts(keep=False, rating=3, words="a", line=2)
+
+
+def test_a_table_that_is_named_before_it_is_written(tmp_path: Path) -> None:
+    shoot, out = shoot_of(tmp_path / "shoot"), tmp_path / "frames.csv"
+    (shoot / "shoot.yaml").write_text(EVENT + "frames: frames.csv\n", encoding="utf-8")
+    status, _, told = evencourt(shoot, "--out", out, "--workers", 1)
+    assert status == 2 and "no file frames.csv" in told and "put a # before frames:" in told
