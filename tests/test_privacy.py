@@ -23,6 +23,7 @@ import pytest
 from PIL import ExifTags, Image
 
 from pipeline.modelfiles import VARIABLE
+from pipeline.shoot.facts import load_facts
 from pipeline.shoot.names import holds_any, name_pattern, replace_name
 from tests import privacy_shoot as nasty
 from tests.privacy_scan import forms, found_in, leaks, pieces
@@ -254,6 +255,14 @@ def test_a_held_frame_is_in_no_delivery(state: State) -> None:
     for name in state.held:
         if "Żółkiewska" not in name and not found_in(name.encode(), WITHHELD):  # those stand as frame-0000 anyway
             assert name not in every
+
+
+def test_a_line_that_would_hold_a_frame_and_finds_none_says_so(tmp_path: Path) -> None:
+    nasty.write_facts(tmp_path, minors=False)
+    table = "frame,players\nTH1_0OO1,home 4\nTH1_0OO2,home 7\n"
+    (tmp_path / "frames.csv").write_text(table, encoding="utf-8")
+    _, _, missing = load_facts(tmp_path, None, ["TH1_0001", "TH1_0002"])
+    assert ["not held back" in why for _, why in missing] == [True, False]
 
 
 def test_what_is_pushed_is_what_stands_and_nothing_private(state: State) -> None:

@@ -355,9 +355,7 @@ def _frames(
         crop = box_of(numbers(row["crop"]))
         if not row["frame"]:
             wrong.append("frame: empty; write the frame's name")
-        elif name is None:
-            missing.append((row["frame"], f"{row.where}: {why}"))
-        elif name in rows:
+        elif name is not None and name in rows:
             wrong.append(f"frame: {name} is already on line {rows[name].line}; leave one of the two out")
         if keep is None:
             wrong.append(f"keep: {row['keep']} is neither yes, no nor always")
@@ -366,6 +364,10 @@ def _frames(
         if row["crop"] and crop is None:
             wrong.append(f"crop: {row['crop']} is not a crop; write x0 y0 x1 y1, each from 0 to 1, x0 < x1 and y0 < y1")
         players = _players(row, teams, roster, wrong)
+        if row["frame"] and name is None:
+            if any((player.team, player.number) in players and not player.publish for player in roster or ()):
+                why += "; it shows a player whose roster line says publish: no: the frame it means is not held back"
+            missing.append((row["frame"], f"{row.where}: {why}"))
         if name is not None and not wrong:
             rows[name] = FrameFacts(bool(keep), rating, players, row["words"], crop, row.line, always)
         problems += [row.problem(message) for message in wrong]
