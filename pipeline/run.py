@@ -8,7 +8,6 @@ from collections.abc import Callable
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from fnmatch import fnmatch
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +22,6 @@ from pipeline.record import Did, build
 from pipeline.render import Job, Refused, Rendered, render, thumb_of_survey
 from pipeline.report.html import write_report
 from pipeline.sending import send
-from pipeline.shoot.facts import without_withheld
 from pipeline.solve import solve
 from pipeline.steps import crop
 from pipeline.store import Store, write_atomic
@@ -113,8 +111,7 @@ class _Run:
         record["notices"] += [text for done in sent.values() for text in done.notices]
         write_record(out, record)
         write_atomic(out / "frames.csv", proposal(self.shoot, self.recipe, plan).encode("utf-8-sig"))
-        clean = partial(without_withheld, facts=self.shoot.facts)
-        return Outcome(record, write_report(out, record, clean), did.failed)
+        return Outcome(record, write_report(out, record), did.failed)
 
     def _render(self, planned: Planned, only: str | None) -> None:
         """Make what does not stand yet; outside of --only, what stands is still told and kept in step."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from pathlib import Path, PurePosixPath
 from typing import Any
 from urllib.parse import quote
@@ -16,10 +16,8 @@ from pipeline.store import write_atomic
 PHASES = ("survey", "solve", "render")
 
 
-def write_report(out: Path, record: Mapping[str, Any], clean: Callable[[str], str] = str) -> Path:
+def write_report(out: Path, record: Mapping[str, Any]) -> Path:
     """Write the page for a run record and return its path. Raises OSError.
-
-    clean  takes names that are withheld out of a text: a page like this is soon sent on
 
     The page holds its pictures (JPEG thumbnails of OUT/.work/thumbs) and loads nothing; its policy forbids
     scripts and every address but data:. Text of the record is escaped.
@@ -39,9 +37,6 @@ def write_report(out: Path, record: Mapping[str, Any], clean: Callable[[str], st
         loader=PackageLoader("pipeline", "report"),
         autoescape=True,
         undefined=StrictUndefined,
-        finalize=lambda value: (
-            clean(value) if isinstance(value, str) and not value.startswith("data:image/") else value
-        ),
         trim_blocks=True,
         lstrip_blocks=True,
     )

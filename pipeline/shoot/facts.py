@@ -12,7 +12,7 @@ from typing import Any, Literal
 
 from pipeline.errors import InputError, Problem
 from pipeline.shoot.eventfile import TEXTS, Box, Corners, EventFile, box_of, parse_event
-from pipeline.shoot.names import holds_any, name_pattern, replace_name, same_name
+from pipeline.shoot.names import name_pattern, replace_name, same_name
 from pipeline.shoot.tables import FrameIndex, Row, Table, numbers, read_table, yes_or_no
 from pipeline.yamlfile import Document, did_you_mean, load_yaml
 
@@ -157,17 +157,6 @@ class Facts:
 def withheld(facts: Facts, player: Player) -> bool:
     """Whether the name may appear nowhere: publish: no in the roster, or everybody where the shoot is of minors."""
     return facts.minors or not player.publish
-
-
-def without_withheld(text: str, facts: Facts) -> str:
-    """`text` with dots for every name that is withheld, wherever it was typed."""
-    names = tuple(player.name for player in facts.roster if withheld(facts, player))
-    if not names or not holds_any(text, names):
-        return text
-    for name in names:
-        if pattern := name_pattern(name):
-            text = replace_name(text, pattern, "…")
-    return text
 
 
 def held_back(facts: Facts, row: FrameFacts) -> str:
