@@ -27,6 +27,7 @@ from pipeline import describe as describe_module
 from pipeline import run as engine
 from pipeline.errors import EvencourtError, InputError, RunStoppedError
 from pipeline.imaging.noise_pool import HEADINGS
+from pipeline.masking import Mask
 from pipeline.recipe.recipe import Recipe, flatten_yaml, load_recipe
 from pipeline.render import Refused
 from pipeline.render import render as render_frame
@@ -151,13 +152,14 @@ def _print_outcome(record: dict[str, Any], seconds: float | None = None) -> None
         err_console.print(record["stopped"], markup=False)
     again = f", {counts['reused']} files already done" if counts["reused"] else ""
     again += f", {counts['captions_rewritten']} captions rewritten" if counts.get("captions_rewritten") else ""
+    consent = f" ({counts['consent']} for consent)" if counts.get("consent") else ""
     undone = f", {counts['left out']} left out by select" if counts.get("left out") else ""
     undone += f", {counts['undone']} not done" if counts.get("undone") else ""
     took = f" in {seconds:.0f} s" if seconds is not None else ""
     rendered = f"{counts['rendered']} frames rendered" if counts["rendered"] else "nothing to render"
     out_console.print(
         f"{counts['delivered']} of {counts['frames']} frames delivered, {counts['failed']} failed, "
-        f"{counts['held']} held back{undone}: {rendered}{again}{took}"
+        f"{counts['held']} held back{consent}{undone}: {rendered}{again}{took}"
     )
 
 
@@ -322,11 +324,13 @@ def _verify_render(record: dict[str, Any], out: Path, moved: Path | None, models
     bad = []
     with tempfile.TemporaryDirectory() as scratch:
         recipe_file = Path(scratch) / "recipe.yaml"
-        recipe_file.write_text(record["recipe_flat"], encoding="utf-8")
+        recipe_file.write_text(Store(out).recipe() or record["recipe_flat"], encoding="utf-8")
         shoot = engine.read_shoot(folder, facts, models)
         if record.get("models", "") != shoot.models.digest:
             bad.append("the model files are not those of the run, so crops may differ; give their folder with --models")
+        mask = Mask(shoot)
         jobs = engine.jobs(_recipe(recipe_file), shoot, Path(scratch) / "out")
+        jobs = {mask.frame(name): job for name, job in jobs.items()}
         for name in chosen:
             time_now = jobs[name].frame.exif.time if name in jobs else None
             if (time_now.isoformat() if time_now else None) != record["frames"][name]["time"]:

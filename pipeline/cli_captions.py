@@ -130,11 +130,14 @@ def _write(
         _note(f"no caption yet: {failed}")
     try:
         write_atomic(out, table.encode("utf-8-sig"))
-    except PermissionError as error:
-        raise InputError(f"{out}: cannot be written; close it in the spreadsheet and run again") from error
+    except OSError as error:
+        why = error.strerror or str(error)
+        raise InputError(f"{out}: cannot be written ({why}); if a spreadsheet has it open, close it there") from error
     _say(f"{out}: {len(shoot.frames)} frames in {len(shoot.bursts)} bursts")
     if suggested is not None:
         _say(f"suggested players for {len(suggested)} frames, by their shirts; whom you confirm, write under players")
+        if held := sum("publish: no" in text for text in suggested.values()):
+            _note(f"{held} frames may show a player with publish: no; they are held back once players says so")
     _say(
         "Fill in players and words, save it as CSV, then see what comes of it with: "
         f"evencourt captions {shoot.folder} --check {out}"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from types import MappingProxyType
@@ -13,12 +13,14 @@ from typing import Any
 from pipeline.errors import EvencourtError, InputError
 from pipeline.filenames import file_names, relative_path
 from pipeline.imaging.metadata_model import Metadata
+from pipeline.keys import digest_json
 from pipeline.model import Burst, Frame
 from pipeline.modelfiles import ModelFiles, find
 from pipeline.recipe.recipe import Delivery, Recipe
 from pipeline.render import Job, Output, long_edge_needed, pixel_key, window_needed
 from pipeline.shoot.bursts import find_bursts
 from pipeline.shoot.facts import Facts, FrameFacts, held_back, load_facts
+from pipeline.shoot.marks import held_by_marks
 from pipeline.shoot.scan import scan, with_clocks
 from pipeline.shoot.sidecar import sidecar_rating
 from pipeline.solve import Plan
@@ -38,11 +40,14 @@ class Shoot:
     missing: tuple[tuple[str, str], ...]
     notices: tuple[str, ...]
     models: ModelFiles
+    marks: Mapping[str, str] = field(default_factory=dict)  # frame -> why it is held by what it says of itself
 
     def withheld(self, frame: str) -> str:
         """Why a frame may be in no delivery; "" where it may."""
         row = self.facts.row(frame)
-        return held_back(self.facts, row) if row.keep else "frames.csv says keep: no"
+        if not row.keep:
+            return "frames.csv says keep: no"
+        return held_back(self.facts, row) or self.marks.get(frame, "")
 
 
 def read_shoot(folder: Path, facts_file: Path | None = None, models: Path | None = None) -> Shoot:
@@ -56,7 +61,8 @@ def read_shoot(folder: Path, facts_file: Path | None = None, models: Path | None
     facts, sidecars = _with_ratings(facts, frames)
     notices = (*found.notices, *(f"{name}: {why}" for name, why in found.skipped), *sidecars, *files.notices)
     notices += tuple(f"{f.name}: {text}" for f in frames for text in f.exif.notices)
-    return Shoot(folder, frames, tuple(find_bursts(frames)), facts, facts_file, tuple(missing), notices, files)
+    bursts, marks = tuple(find_bursts(frames)), held_by_marks(facts, frames)
+    return Shoot(folder, frames, bursts, facts, facts_file, tuple(missing), notices, files, marks)
 
 
 def _with_ratings(facts: Facts, frames: Sequence[Frame]) -> tuple[Facts, list[str]]:
@@ -107,7 +113,8 @@ class Planner:
     def plan(self, surveys: Sequence[Survey], plan: Plan) -> tuple[Planned, dict[str, str]]:
         """Frame -> its job and outputs, and the frames that failed with the reason. A frame that no delivery has
         chosen, or that is withheld, is in neither."""
-        thumbs = file_names([s.frame.name for s in surveys])
+        # By a digest: a small picture's name stands in run.json, and must not be a person's.
+        thumbs = {s.frame.name: digest_json(s.frame.name)[:32] for s in surveys}
         planned: dict[str, tuple[Job, list[Delivered]]] = {}
         failed: dict[str, str] = {}
         for one in surveys:

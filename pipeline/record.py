@@ -42,7 +42,7 @@ def build(
     files: Mapping[str, Mapping[str, Any]],
     counted: Mapping[str, int],
 ) -> dict[str, Any]:
-    """The record. `counted`: further counts."""
+    """The record. `recipe`: as it may be shown, see masking.py; `counted`: further counts."""
     burst = {name: i for i, b in enumerate(shoot.bursts) for name in b.frames}
     frames: dict[str, Any] = {}
     for one in surveys:
@@ -63,6 +63,7 @@ def build(
         "recipe_flat": flatten_yaml(recipe),
         "counts": {
             **{s: statuses.count(s) for s in STATUSES},
+            "consent": sum(shoot.facts.row(n).keep for n, f in frames.items() if f["status"] == "held"),
             "frames": len(frames),
             "files": sum(len(f["deliveries"]) for f in frames.values()),
             "rendered": did.rendered,

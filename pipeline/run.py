@@ -14,10 +14,12 @@ from typing import Any
 from pipeline.earlier import refuse_other_shoot
 from pipeline.errors import InputError, RunStoppedError
 from pipeline.executors import map_unordered
+from pipeline.filenames import holds_withheld
 from pipeline.ledger import Ledger
+from pipeline.masking import Mask
 from pipeline.planned import Planned, Planner, Shoot, read_shoot
 from pipeline.proposal import proposal
-from pipeline.recipe.recipe import Recipe
+from pipeline.recipe.recipe import Recipe, flatten_yaml
 from pipeline.record import Did, build
 from pipeline.render import Job, Refused, Rendered, render, thumb_of_survey
 from pipeline.report.html import write_report
@@ -36,7 +38,7 @@ Progress = Callable[[str, int, int], None]  # phase, done, total
 
 @dataclass
 class Outcome:
-    """What a run did. `record` is what run.json holds."""
+    """What a run did. `record` is what run.json holds, but with every name: for the person at the keyboard only."""
 
     record: dict[str, Any]
     report: Path
@@ -95,7 +97,10 @@ class _Run:
             did.failed = {name: why for name, why in did.failed.items() if _matches(name, only)}
         did.seconds["render"] = time.perf_counter() - start
         counted = {"reused": self.ledger.reused, "captions_rewritten": self.ledger.rewritten}
-        record = build(did, self.shoot, self.recipe, surveys, plan, planned, self.ledger.files, counted)
+        mask = Mask(self.shoot)
+        shown = mask.recipe(self.recipe)
+        record = build(did, self.shoot, shown, surveys, plan, planned, self.ledger.files, counted)
+        self.store.keep_recipe(flatten_yaml(self.recipe))
         for one in surveys:
             if one.error:
                 continue
@@ -103,15 +108,16 @@ class _Run:
             entry["seen"] = crop.told(read_measured(self.store, one.key, crop.STEP.name))
             if entry["before"] is None:
                 entry["before"] = thumb_of_survey(self.store, one.key)
-        write_record(out, record)  # what stands is told even if a push is stopped by hand
+        write_record(out, mask.record(record))  # what stands is told even if a push is stopped by hand
         start = time.perf_counter()
         sent = send(out, self.shoot, self.recipe, record["frames"], self.ledger.files, self.progress)
         record["seconds"]["deliver"] = round(time.perf_counter() - start, 2)
         record["sent"] = {name: dict(done.as_json()) for name, done in sent.items()}
         record["notices"] += [text for done in sent.values() for text in done.notices]
-        write_record(out, record)
+        told = mask.record(record)
+        write_record(out, told)
         write_atomic(out / "frames.csv", proposal(self.shoot, self.recipe, plan).encode("utf-8-sig"))
-        return Outcome(record, write_report(out, record), did.failed)
+        return Outcome(record, write_report(out, told), did.failed)
 
     def _render(self, planned: Planned, only: str | None) -> None:
         """Make what does not stand yet; outside of --only, what stands is still told and kept in step."""
@@ -159,7 +165,7 @@ def run(
     """The whole run. Raises InputError before anything starts; a bad frame is in the outcome instead."""
     if only is not None and not any(_matches(f.name, only) for f in shoot.frames):
         raise InputError(f"--only {only}: no frame of the shoot has such a name, for example {shoot.frames[0].name}")
-    _refuse_into_shoot(recipe, shoot, out)
+    _refuse_deliveries(recipe, shoot, out)
     store = Store.open(out, shoot.folder)
     with store.locked():
         refuse_other_shoot(store, shoot.folder, shoot.frames)
@@ -173,8 +179,10 @@ def run(
             raise
 
 
-def _refuse_into_shoot(recipe: Recipe, shoot: Shoot, out: Path) -> None:
+def _refuse_deliveries(recipe: Recipe, shoot: Shoot, out: Path) -> None:
     for delivery in recipe.deliveries:
+        if holds_withheld(delivery.name, shoot.facts):  # its folder, its zip and where it is pushed to bear it
+            raise InputError(f"delivery {delivery.name}: holds a name of the roster that is withheld; rename it")
         if (out / delivery.name).resolve() in (shoot.folder.resolve(), *shoot.folder.resolve().parents):
             raise InputError(f"delivery {delivery.name}: {out / delivery.name} holds the shoot; choose another --out")
 

@@ -30,7 +30,7 @@ class _Task:
 
 
 @dataclass(frozen=True)
-class _Person:
+class Person:
     """A track with what is needed of it after its burst has left the memory: boxes of everybody, and the kit."""
 
     names: Sequence[str]
@@ -51,6 +51,26 @@ def suggested_players(
 
     measured  what the crop step measured of each frame. A suggestion is for a person to confirm, nothing else.
     """
+    found, notices = read_people(frames, bursts, measured, workers, progress)
+    placed: dict[str, list[tuple[float, str]]] = {}
+    for (one, told), sides in zip(found, teams_of([told for _, told in found], facts), strict=True):
+        if not sides:
+            continue
+        for at, row in one.track.rows.items():
+            x = float(one.people[at][row, 0] + one.people[at][row, 2])
+            placed.setdefault(one.names[at], []).append((x, wording(told, sides, facts)))
+    texts = {name: ", ".join(dict.fromkeys(text for _, text in sorted(some))) for name, some in placed.items()}
+    return texts, notices
+
+
+def read_people(
+    frames: Sequence[Frame],
+    bursts: Sequence[Burst],
+    measured: Mapping[str, Measured],
+    workers: int,
+    progress: Callable[[str, int, int], None] = lambda phase, done, total: None,
+) -> tuple[list[tuple[Person, Agreed]], tuple[str, ...]]:
+    """(the people of whose numbers their bursts agree, what went wrong); the numbers need be in no roster."""
     people, tasks = _whom(frames, bursts, measured)
     read: dict[str, Readings] = {}
     notices: list[str] = []
@@ -60,25 +80,15 @@ def suggested_players(
         else:
             read[tasks[index].frame.name] = result
         progress("numbers", done, len(tasks))
-    agreed = [(one, told) for one in people if (told := _agreed(one, read)) is not None]
-    placed: dict[str, list[tuple[float, str]]] = {}
-    for (one, told), sides in zip(agreed, teams_of([told for _, told in agreed], facts), strict=True):
-        if not sides:
-            continue
-        for at, row in one.track.rows.items():
-            x = float(one.people[at][row, 0] + one.people[at][row, 2])
-            placed.setdefault(one.names[at], []).append((x, wording(told, sides)))
-    return {name: "; ".join(dict.fromkeys(text for _, text in sorted(some))) for name, some in placed.items()}, (
-        *notices,
-    )
+    return [(one, told) for one in people if (told := _agreed(one, read)) is not None], tuple(notices)
 
 
 def _whom(
     frames: Sequence[Frame], bursts: Sequence[Burst], measured: Mapping[str, Measured]
-) -> tuple[list[_Person], list[_Task]]:
+) -> tuple[list[Person], list[_Task]]:
     """The people worth reading, and a task for each frame in which one is; burst by burst."""
     known = {f.name: f for f in frames}
-    people: list[_Person] = []
+    people: list[Person] = []
     tasks: list[_Task] = []
     for burst in bursts:
         names = [n for n in burst.frames if n in measured]
@@ -86,7 +96,7 @@ def _whom(
         torsos: dict[int, dict[int, Box]] = {}
         for track in tracks(seen):
             kit = np.median([seen[at].kit[row] for at, row in track.rows.items()], axis=0).astype(np.float64)
-            people.append(_Person(names, track, {at: seen[at].people for at in track.rows}, kit))
+            people.append(Person(names, track, {at: seen[at].people for at in track.rows}, kit))
             for at in track.read:
                 row = track.rows[at]
                 torsos.setdefault(at, {})[row] = torso(seen[at].people[row])
@@ -124,7 +134,7 @@ def _in_frame(reading: Reading, left: int, top: int, shape: tuple[int, ...], wid
     return replace(reading, box=box)
 
 
-def _agreed(one: _Person, read: Mapping[str, Readings]) -> Agreed | None:
+def _agreed(one: Person, read: Mapping[str, Readings]) -> Agreed | None:
     said: list[Reading | None] = []
     for at in one.track.read:
         row, of_frame = one.track.rows[at], read.get(one.names[at])

@@ -176,6 +176,15 @@ class Store:
         paths = {"shoot": str(shoot.resolve()), "facts": str(facts.resolve()) if facts else None}
         write_json(self.work / "source.json", paths)
 
+    def keep_recipe(self, text: str) -> None:
+        """Remember the flattened recipe, for `verify --render`; in run.json it is without withheld names."""
+        write_atomic(self.work / "recipe.yaml", text.encode())
+
+    def recipe(self) -> str | None:
+        """What `keep_recipe` kept."""
+        path = self.work / "recipe.yaml"
+        return path.read_text(encoding="utf-8") if path.is_file() else None
+
     def source(self) -> tuple[str | None, str | None]:
         """(shoot folder, facts file) that `keep_source` kept; None for what is not known."""
         kept = read_json(self.work / "source.json") or {}

@@ -12,6 +12,8 @@ model files, where `evencourt models` has them or in ../shared/models.
 * same at both ISOs: a subject whose boxes overlap by a half, crops by four fifths, the first place of a burst.
 * unrest: second differences from frame to frame, root mean square, of the crop's and the main player's middle and
   height, in hundredths of the frame's height. A crop that is calmer than its subject has the smaller number.
+* room ahead: share of the room beside the subject that lies ahead of it, where its movement is clear and no rim of the
+  frame stops the crop; a half is as much ahead as behind.
 * CPU: one 24-megapixel raw frame of such a hall, one thread, time of the processor, the best of three.
 
 The main player is who the generator drew nearest and in the middle of the play. Its figures are drawn, so what is
@@ -57,6 +59,7 @@ RECIPE = "recipe: 1\nsteps:\n  - decode:\ndeliveries:\n" + "".join(
 )
 SHARED_MODELS = Path(__file__).resolve().parents[2] / "shared" / "models"
 _TALL, _IN_FRAME, _SEEN = 0.1, 0.8, 0.5  # which of the truth's people are asked for
+_CLEAR, _RIM = 0.6, 0.002  # how much a movement is one; how near to the frame's rim a crop is stopped by it
 _BAR = {"people": 90.0, "holds": 90.0, "tight": 1.6, "same": 95.0, "cpu": 0.2}
 
 Box = tuple[float, float, float, float]
@@ -93,6 +96,7 @@ class Tally:
 
     shares: dict[str, list[int]] = field(default_factory=dict)
     tight: dict[str, list[float]] = field(default_factory=lambda: {a: [] for a in ASPECTS})
+    ahead: dict[str, list[float]] = field(default_factory=lambda: {a: [] for a in ASPECTS})
     unrest: dict[str, list[float]] = field(default_factory=dict)
 
     def count(self, name: str, yes: int, of: int = 1) -> None:
@@ -103,7 +107,7 @@ class Tally:
     def add(self, other: Tally) -> None:
         for name, (yes, of) in other.shares.items():
             self.count(name, yes, of)
-        for mine, theirs in ((self.tight, other.tight), (self.unrest, other.unrest)):
+        for mine, theirs in ((self.tight, other.tight), (self.ahead, other.ahead), (self.unrest, other.unrest)):
             for name, values in theirs.items():
                 mine.setdefault(name, []).extend(values)
 
@@ -200,6 +204,9 @@ def tally_frames(look: Look, tally: Tally) -> None:
             wide = (main[2] - main[0]) * width / height / ratio  # height that a crop as wide as the player has
             if 1.6 * (main[3] - main[1]) <= room and wide <= main[3] - main[1] and subject is not None:
                 tally.tight[aspect].append(float((box[3] - box[1]) / (main[3] - main[1])))
+            if subject is not None and abs(subject.towards) >= _CLEAR and box[0] > _RIM and box[2] < 1 - _RIM:
+                left, right = subject.box[0] - box[0], box[2] - subject.box[2]
+                tally.ahead[aspect].append((right if subject.towards > 0 else left) / max(left + right, 1e-6))
 
 
 def tally_pair(low: Look, high: Look, tally: Tally) -> None:
@@ -254,6 +261,10 @@ def report(name: str, tally: Tally) -> None:
             middle, high, most = np.percentile(values, [50, 95, 100])
             text = f"median {middle:.2f}, 95th {high:.2f}, most {most:.2f} ({len(values)} crops)"
             print(f"  {aspect} tightness: {text}{_mark(most > _BAR['tight'])}")
+    for aspect, values in tally.ahead.items():
+        if values:
+            behind = 100 * float((np.array(values) < 0.4).mean())
+            print(f"  {aspect} room ahead: median {np.median(values):.2f}, less than 0.4 in {behind:.0f} % ({len(values)})")
     for part in ("middle", "height"):
         told = (
             (what, np.sqrt(np.mean(np.square(tally.unrest.get(f"{what} {part}", [np.nan])))))

@@ -65,7 +65,7 @@ _FRAMES = (
     ("TH1_0003.dng", "TH1_0003.dng", "home 7; away 12", "meet at the nine-metre line"),
     ("TH1_0004.dng", "TH1_0004.dng", "home 7", "passes to Żółkiewska"),
     ("TH1_0005.dng", "TH1_0005_Żółkiewska.dng", "home 11", "wins the ball"),
-    ("TH1_0006.dng", f"{CROATIAN} 06.dng", "", ""),
+    ("TH1_0006.dng", "TH1_0006.dng", "home 7", "meets a player"),
     ("TH1_0021.dng", "TH1_0021.dng", "home 4", "shoots"),
     ("TH1_0022.dng", "TH1_0022.dng", "home 7; away 9", "meet"),
     ("TH1_0023.dng", "TH1_0023.dng", "", "IŞIKOĞLU, ipek blocks"),
@@ -75,8 +75,14 @@ _FRAMES = (
     ("TH1_0009.dng", "TH1_0009.jpg", "home 11", ""),
     ("TH1_0010.dng", f"{TURKISH} 10.dng", "home 7", ""),
 )
-# Frames that show somebody whose line says publish: no, as a table or its words say.
-HELD = ("TH1_0021", "TH1_0022", "TH1_0023", f"{ARABIC}_24")
+# Frames that show somebody whose line says publish: no, as the table, its words, the file's name, its metadata or a
+# sidecar says.
+HELD = ("TH1_0021", "TH1_0022", "TH1_0023", f"{ARABIC}_24", f"{CHINESE} TH1_0002", f"{TURKISH} 10", "TH1_0007",
+        "TH1_0006")  # fmt: skip
+_SIDECAR = f"""<x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">
+<rdf:Description rdf:about="" xmlns:e="http://iptc.org/std/Iptc4xmpExt/2008-02-29/"><e:PersonInImage><rdf:Bag>
+<rdf:li>{INGRID}</rdf:li><rdf:li>{CROATIAN}</rdf:li></rdf:Bag></e:PersonInImage></rdf:Description></rdf:RDF></x:xmpmeta>
+"""
 
 RECIPE = f"""\
 recipe: 1
@@ -123,6 +129,7 @@ def write_shoot(folder: Path) -> Path:
     (shoot / "frames.csv").write_text(_csv(rows), encoding="utf-8")
     shutil.copy(shoot / "TH1_0007.jpg", shoot / f"{TURKISH} 10.jpg")  # the camera's own copy: left out, and told
     (shoot / f"{IRISH} 15.jpg").write_bytes(b"")  # fails
+    (shoot / "TH1_0006.xmp").write_text(_SIDECAR, encoding="utf-8")
     (shoot / f"{ARABIC}_24.xmp").write_text("<broken", encoding="utf-8")
     return shoot
 
@@ -162,7 +169,7 @@ def with_secrets(path: Path) -> None:
         "Exif.GPSInfo.GPSLatitude": " ".join(f"{a}/{b}" for a, b in GPS_RATIONALS),
         "Exif.Photo.BodySerialNumber": BODY_SERIAL, "Exif.Photo.LensSerialNumber": LENS_SERIAL,
         "Exif.Photo.CameraOwnerName": OWNER, "Exif.Image.CameraSerialNumber": BODY_SERIAL,
-        "Exif.Image.ImageDescription": f"{CHINESE} throws",
+        "Exif.Image.ImageDescription": "小雨 throws",
     }.items():  # fmt: skip
         exif[key] = value
     exif["Exif.Photo.MakerNote"] = exiv2.DataValue(MAKER)
@@ -173,20 +180,21 @@ def with_secrets(path: Path) -> None:
         exiv2.ExifThumb(exif).setJpegThumbnail(small.getvalue())
     image.setExifData(exif)
     xmp = image.xmpData()
-    # Frame 9: a surname alone, as cameras and phones are told it; the rest: a whole name.
-    caption = "Żółkiewska throws" if "0009" in path.name else f"{CHINESE} throws, {POLISH} watches"
+    # Frame 7 names whom it shows; the rest have surnames alone, as cameras and phones are told them.
+    named = "0007" in path.name
+    caption = f"{CHINESE} throws, {POLISH} watches" if named else "Żółkiewska throws"
     for key, text in {
-        "dc.description": caption, "photoshop.Headline": f"Night of {ARABIC}", "dc.title": f"{IRISH} 1",
+        "dc.description": caption, "photoshop.Headline": "Night of الحارثي", "dc.title": "O'Donnell 1",
         "photoshop.CaptionWriter": TURKISH, "exif.GPSLatitude": f"{GPS}N", "aux.SerialNumber": BODY_SERIAL,
-        "aux.LensSerialNumber": LENS_SERIAL, "aux.OwnerName": OWNER, "Iptc4xmpCore.AltTextAccessibility": CROATIAN,
+        "aux.LensSerialNumber": LENS_SERIAL, "aux.OwnerName": OWNER, "Iptc4xmpCore.AltTextAccessibility": "Šćepanović",
         "photoshop.City": POLISH, "Iptc4xmpExt.Event": CROATIAN,
     }.items():  # fmt: skip
         prefix, name = key.split(".")
         prefix = {"Iptc4xmpCore": "iptc", "Iptc4xmpExt": "iptcExt"}.get(prefix, prefix)
         xmp[f"Xmp.{prefix}.{name}"] = text
     for key, values in (
-        ("Xmp.iptcExt.PersonInImage", [POLISH, ARABIC]),
-        ("Xmp.dc.subject", ["throw", CROATIAN, "Żółkiewska"]),
+        ("Xmp.iptcExt.PersonInImage", [POLISH, ARABIC] if named else ["Żółkiewska"]),
+        ("Xmp.dc.subject", ["throw", CROATIAN if named else "Žižek", "Żółkiewska"]),
     ):
         bag = exiv2.XmpArrayValue(exiv2.TypeId.xmpBag)
         for value in values:

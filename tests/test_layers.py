@@ -12,6 +12,7 @@ LAYERS = {
     "cli_captions": 6, "captionsheet": 3, "shirts": 3,
     "executors": 2, "modelfiles": 2, "store": 2, "deliver": 2, "recipe": 2, "report": 2, "steps": 2, "shoot": 2,
     "yamlfile": 1, "plainwords": 1, "imaging": 1, "keys": 0, "model": 0, "errors": 0,
+    "masking": 3,
 }  # fmt: skip
 
 

@@ -139,8 +139,10 @@ def test_a_visitor_is_not_taken_for_the_home_player_of_his_number() -> None:
 
 
 def test_a_suggestion_in_words() -> None:
-    assert wording(Agreed("7", 0.934, 5, 6, GREY), ("home",)) == "home 7 (0.93, 5 of 6 frames)"
-    assert wording(Agreed("7", 0.9999, 2, 6, GREY), ("home", "away")) == "home 7 or away 7 (0.99, 2 of 6 frames)"
+    facts = Facts(roster=ROSTER)
+    assert wording(Agreed("7", 0.934, 5, 6, GREY), ("home",), facts) == "home 7 (0.93, 5 of 6 frames)"
+    assert wording(Agreed("7", 0.999, 2, 6, GREY), ("home", "away"), facts) == "home 7 or away 7 (0.99, 2 of 6 frames)"
+    assert wording(Agreed("4", 0.9, 2, 6, GREY), ("home",), facts) == "home 4 (0.90, 2 of 6 frames; publish: no)"
 
 
 # ---- reading -----------------------------------------------------------------------------------------------
@@ -209,37 +211,34 @@ def drawn(burst: int) -> list[str]:
 
 
 def measure(shoot: Shoot, truth: Mapping[str, dict], size: tuple[int, int], folder: Path) -> dict[str, int]:
-    """Bursts with the main player or anybody suggested, and suggestions that are wrong: not of anybody there, or
-    not of the figure that the read person's box is drawn over."""
+    """Bursts with the main player or anybody suggested; suggestions, and those that are wrong: not the side and number
+    of the figure that the read person's box is drawn over. Misread: the same of numbers that no roster has."""
     store = Store.open(folder, shoot.folder)
     surveys = survey_shoot(store, shoot, 2, lambda phase, done, total: None)
     measured = Measurements(store, {s.frame.name: s.key for s in surveys}, crop.STEP.name)
-    told, notices = shirts.suggested_players(shoot.frames, shoot.bursts, shoot.facts, measured, 2)
+    found, notices = shirts.read_people(shoot.frames, shoot.bursts, measured, 2)
     assert not notices
-    counts = dict.fromkeys(("bursts", "main", "any", "suggestions", "wrong"), 0)
-    people, tasks = shirts._whom(shoot.frames, shoot.bursts, measured)
-    found = {task.frame.name: shirts._read_frame(task) for task in tasks}
-    for burst in shoot.bursts:
-        first = truth[burst.frames[0]]
-        said = {one.split(" (")[0] for name in burst.frames for one in told.get(name, "").split("; ") if one}
-        there = drawn(first["burst"]) if "burst" in first else []
-        counts["suggestions"] += len(said)
-        counts["wrong"] += sum(one not in there for one in said)
-        if len(burst.frames) > 1:
-            counts["bursts"] += 1
-            counts["main"] += there[-1] in said
-            counts["any"] += bool(said)
-    for one in people:
-        agreed = shirts._agreed(one, found)
-        if agreed is None:
-            continue
+    counts = dict.fromkeys(("bursts", "main", "any", "suggestions", "wrong", "misread"), 0)
+    said: dict[str, set[str]] = {}
+    for (one, told), sides in zip(found, teams_of([told for _, told in found], shoot.facts), strict=True):
         whose = []
         for at, row in one.track.rows.items():
             frame = truth[one.names[at]]
-            boxes = np.array(frame["people"], np.float64) / np.array([*size, *size])
+            boxes = np.array(frame.get("people", [[0, 0, 0, 0]]), np.float64) / np.array([*size, *size])
             over = overlap(one.people[at][row, :4], boxes)
-            whose.append(drawn(frame["burst"])[int(over.argmax())].split()[1])
-        counts["wrong"] += agreed.number != max(set(whose), key=whose.count)
+            whose.append(drawn(frame["burst"])[int(over.argmax())] if over.max() > 0.3 else "nobody")
+        right = max(sorted(set(whose)), key=whose.count)
+        if sides:
+            counts["suggestions"] += 1
+            counts["wrong"] += right not in [f"{side} {told.number}" for side in sides]
+            said.setdefault(one.names[0], set()).update(f"{side} {told.number}" for side in sides)
+        else:
+            counts["misread"] += right.split()[-1] != told.number
+    for burst in shoot.bursts:
+        if len(burst.frames) > 1 and "burst" in truth[burst.frames[0]]:
+            counts["bursts"] += 1
+            counts["main"] += drawn(truth[burst.frames[0]]["burst"])[-1] in said.get(burst.frames[0], ())
+            counts["any"] += burst.frames[0] in said
     return counts
 
 

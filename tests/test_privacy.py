@@ -172,9 +172,24 @@ def test_names_that_may_be_shown_are_there(state: State) -> None:
         assert all(name in found for name in shown), folder
 
 
-@pytest.mark.xfail(reason="run.json and report.html quote names of files, recipe and title as they are", strict=True)
 def test_no_withheld_name_is_in_the_record_or_the_report(state: State) -> None:
     assert not leaks(state.out, state.withheld, skip=[PRIVATE, "web", "print", "frames.csv"])
+
+
+def test_status_tells_no_withheld_name(states: dict[str, State]) -> None:
+    """It reads run.json; the run itself tells the person at the keyboard what to mend, and by its name."""
+    for state in states.values():
+        _, output = evencourt("status", state.out)
+        assert "held back" in output and not found_in(output.encode(), state.withheld)
+
+
+def test_a_delivery_is_not_called_by_a_withheld_name(shoot: Path, tmp_path: Path) -> None:
+    nasty.write_facts(shoot, minors=False)
+    recipe = tmp_path / "recipe.yaml"
+    recipe.write_text("recipe: 1\ndeliveries:\n  lucja-zolkiewska:\n    - save:\n", encoding="utf-8")
+    status, output = evencourt("run", recipe, shoot, "--out", tmp_path / "out", "--workers", 1)
+    assert status == 2 and "rename it" in output
+    assert not (tmp_path / "out").exists()
 
 
 def test_the_table_holds_no_more_than_was_typed(state: State, shoot: Path) -> None:
@@ -321,7 +336,7 @@ def test_no_place_serial_number_owner_maker_note_or_thumbnail_leaves(state: Stat
     for what, data in pictures(state):
         count += 1
         assert not secrets_in(data), what
-    assert count > 4 * 6  # of 6 frames or more: web and print, small, zipped, and pushed
+    assert count > 4 * 1  # of one frame or more: web and print, small, zipped, and pushed
     for folder in (state.out, state.pushed):
         for path in folder.rglob("*"):
             if path.is_file() and PRIVATE not in path.relative_to(folder).parts:
@@ -342,6 +357,6 @@ def test_with_models_nothing_more_leaves(shoot: Path, tmp_path: Path, shared, mo
     (tmp_path / "push" / "untitled").mkdir(parents=True)
     nasty.write_facts(shoot, minors=True)
     status, output = evencourt("run", tmp_path / "recipe.yaml", shoot, "--out", tmp_path / "out", "--workers", 1)
-    assert status == 1 and "4 held back" in output  # the empty frame fails
+    assert status == 1 and f"{len(nasty.HELD)} held back" in output  # the empty frame fails
     assert not leaks(tmp_path / "out", (*WITHHELD, *SHOWN), skip=[PRIVATE, *OWN])
     assert not leaks(tmp_path / "push", (*WITHHELD, *SHOWN))

@@ -149,7 +149,9 @@ def teams_of(found: Sequence[Agreed], facts: Facts) -> list[tuple[str, ...]]:
     return sides
 
 
-def wording(one: Agreed, sides: Sequence[str]) -> str:
-    """For a person to read: home 7 (0.93, 5 of 6 frames)."""
+def wording(one: Agreed, sides: Sequence[str], facts: Facts) -> str:
+    """For a person to read: home 7 (0.93, 5 of 6 frames); with it that a frame is one to be held, if it is so."""
     who = " or ".join(f"{side} {one.number}" for side in sides)
-    return f"{who} ({min(one.sure, 0.99):.2f}, {one.frames} of {one.of} frames)"
+    players = [facts.player(side, one.number) for side in sides]
+    hold = "; publish: no" if any(player is not None and not player.publish for player in players) else ""
+    return f"{who} ({min(one.sure, 0.99):.2f}, {one.frames} of {one.of} frames{hold})"

@@ -24,12 +24,13 @@ def sidecar_rating(frame: Path) -> int | None:
     Raises InputError for a sidecar that cannot be read, is larger than 10 MB, is not XML, or has a document type
     declaration: such declarations can make a small file huge or read other files, and XMP has none.
     """
-    for base in (frame.name, frame.stem):
-        for suffix in (".xmp", ".XMP"):
-            path = frame.with_name(base + suffix)
-            if path.is_file() and (rating := _rating(path)) is not None:
-                return rating
-    return None
+    return next((rating for path in sidecars(frame) if (rating := _rating(path)) is not None), None)
+
+
+def sidecars(frame: Path) -> list[Path]:
+    """The sidecars that stand beside a frame, the one that counts most first."""
+    paths = [frame.with_name(base + suffix) for base in (frame.name, frame.stem) for suffix in (".xmp", ".XMP")]
+    return [path for path in paths if path.is_file()]
 
 
 def _rating(path: Path) -> int | None:
