@@ -263,8 +263,8 @@ def report(name: str, tally: Tally) -> None:
             print(f"  {aspect} tightness: {text}{_mark(most > _BAR['tight'])}")
     for aspect, values in tally.ahead.items():
         if values:
-            behind = 100 * float((np.array(values) < 0.4).mean())
-            print(f"  {aspect} room ahead: median {np.median(values):.2f}, less than 0.4 in {behind:.0f} % ({len(values)})")
+            few = 100 * float((np.array(values) < 0.4).mean())
+            print(f"  {aspect} room ahead: median {np.median(values):.2f}, below 0.4 in {few:.0f} % of {len(values)}")
     for part in ("middle", "height"):
         told = (
             (what, np.sqrt(np.mean(np.square(tally.unrest.get(f"{what} {part}", [np.nan])))))

@@ -145,6 +145,15 @@ def test_faces_and_a_sure_ball_are_held_and_a_doubtful_ball_is_not_asked_for() -
     assert one(doubtful, aspect="4:5", fill=0.9) == pytest.approx(one(LOOK, aspect="4:5", fill=0.9))
 
 
+def test_no_strip_is_cut_off_at_the_rim_below_a_foot() -> None:
+    """Boxes end a little above the toes; margin and box come to 0.99 of the height here."""
+    for aspect in ("3:2", "4:5"):
+        for fill in (0.7, 1.0):
+            box = one(seen([standing(0.5, foot=0.967, tall=0.45)]), aspect=aspect, fill=fill)
+            assert box[3] == pytest.approx(1.0, abs=1e-4)
+        assert one(seen([standing(0.5, foot=0.94, tall=0.45)]), aspect=aspect, fill=1.0)[3] < 0.99
+
+
 @pytest.mark.parametrize("to", ["subject", "centre", "box", "none"])
 def test_a_box_of_a_person_always_wins(to: str) -> None:
     given = (0.1, 0.2, 0.7, 0.6)

@@ -26,6 +26,7 @@ from pipeline.steps.base import ApplyContext, MeasureContext, Measured, Params, 
 _LOOSE = 0.92  # of the possible width, where no model tells who is the subject: it rarely costs a hand or a ball
 _SMALL_EDGE = 160  # of the picture that tells how the camera turned
 _MOST = 40  # people of a frame that are looked at closely; a stand full of spectators has no end
+_RIM = 0.015  # of the frame's height; a crop does not end so near to the frame's rim on its subject's side
 _NARROWEST, _WIDEST = 2 / 3, 16 / 9  # of aspect: free
 NO_MODEL = (
     "crop: the model file that finds people is not there, so crops are loose and around the centre; "
@@ -284,7 +285,7 @@ def _wish(seen: Seen, subject: Subject, params: CropParams, turned: float) -> fr
     people = np.delete(seen.people, subject.row, axis=0) if subject.row is not None else seen.people
     return framing.Wish(
         frame=frame,
-        must=_within(must, frame),
+        must=_to_rim(_within(must, frame), frame),
         subject=_within(own, frame),
         least=_least(params.at_least, params.aspect, height, width),
         towards=subject.towards,
@@ -306,6 +307,12 @@ def _grown(box: Any, by: float) -> Any:
 
 def _joined(a: Any, b: Any) -> Any:
     return np.concatenate([np.minimum(a[:2], b[:2]), np.maximum(a[2:], b[2:])])
+
+
+def _to_rim(box: Box, frame: Box) -> Box:
+    """A box that comes near the frame's rim goes up to it: no strip so narrow is worth a toe that reaches into it."""
+    x0, y0, x1, y1 = (edge if abs(value - edge) < _RIM else value for value, edge in zip(box, frame, strict=True))
+    return (x0, y0, x1, y1)
 
 
 def _within(box: Any, frame: Box) -> Box:
