@@ -21,7 +21,10 @@ LOOSEST = 1.55  # of the subject's height: a crop looser than this is not one, i
 _SIZES = (0.94, 1.0, 1.06, 1.14, 1.24)
 _KEPT = 80  # proposals of a frame that take part in the search through the burst
 _EXACT = 1e-9  # a crop just as large as what it must hold does hold it, whatever the last bit says
-_CALM = 30.0  # cost of a step from the evened path, per (step / height of the crop) squared
+# Cost of a crop beside its place, per (distance / height of the crop) squared: with much less, whoever runs along
+# pulls the crop to his side, and the room is behind the subject (measured by tests.crops).
+_PLACE = 20.0
+_CALM = 60.0  # cost of a step from the evened path, per (step / height of the crop) squared
 
 
 @dataclass(frozen=True)
@@ -161,7 +164,7 @@ def _propose(wish: Wish, style: Style, height: float, middle: F64) -> _Proposals
 def _costs(crops: F64, wish: Wish, style: Style, height: float, middle: F64) -> F64:
     half = crops[:, 2:3] * np.array([style.aspect / 2, 0.5])
     box = np.concatenate([crops[:, :2] - half, crops[:, :2] + half], axis=1)
-    cost = 3 * (((crops[:, :2] - middle) / crops[:, 2:3]) ** 2).sum(axis=1)
+    cost = _PLACE * (((crops[:, :2] - middle) / crops[:, 2:3]) ** 2).sum(axis=1)
     cost += 6 * np.log(crops[:, 2] / height) ** 2
     tall = wish.subject[3] - wish.subject[1]
     if len(wish.faces):
@@ -170,7 +173,7 @@ def _costs(crops: F64, wish: Wish, style: Style, height: float, middle: F64) -> 
         # A face near the subject's own size is never cut; a far one in the stands is cut only for want of a way.
         cost += (_cut(part) * np.where(large > 0.05, 50.0, 5.0)).sum(axis=1)
     if len(wish.balls):
-        cost += 2 * _cut(_inside_share(box, wish.balls)).sum(axis=1)
+        cost += 10 * _cut(_inside_share(box, wish.balls)).sum(axis=1)
     if len(wish.people):
         cost += _people_cost(box, wish.people, tall)
     return np.asarray(cost)
