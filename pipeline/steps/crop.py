@@ -336,7 +336,7 @@ def box_for(params: CropParams, solution: object, height: int, width: int) -> Bo
             across, down = (float(v) for v in params.aspect.split(":"))
             aspect = across / down
         return centred((x0, y0, x1, y1), aspect, 1.0, height, width)
-    if source in ("none", "box", "does not fit"):
+    if source in ("none", "box", "does not fit", "nobody"):
         return whole
     share = _LOOSE if source == "loose" else params.share or 1.0 if source == "centre" else 1.0
     kept = None if params.aspect in ("original", "free") else _aspect(params.aspect, height, width)
@@ -355,7 +355,7 @@ def apply(image: Image, params: CropParams, context: ApplyContext) -> Image:
 
 STEP = Step(
     name="crop",
-    version=3,
+    version=4,
     summary="Cut to an aspect around the player the moment is about, or to the box that frames.csv gives.",
     Params=CropParams,
     place="delivery",
