@@ -83,6 +83,15 @@ def test_a_number_is_that_of_whose_shirt_it_stands_on() -> None:
     assert own_reading(0, people, [reading("7", box=(0.31, 0.2, 0.69, 0.6))]) is None
 
 
+def test_a_box_round_two_people_owns_nothing() -> None:
+    people = np.array([[0.3, 0.2, 0.5, 0.9, 0.9], [0.3, 0.15, 0.7, 0.9, 0.5]], np.float32)
+    own = reading("7", box=(0.40, 0.36, 0.46, 0.46))
+    assert own_reading(0, people, [own]) == own and own_reading(1, people, [own]) is None
+    people[1, 4] = 0.8  # somebody nearer to the camera is as sure
+    assert own_reading(0, people, [own]) == own
+    assert own_reading(1, people, [reading("7", box=(0.47, 0.36, 0.53, 0.46))]) is not None
+
+
 def frame_of(boxes: list[tuple[float, float, float, float]], sharp: list[float]) -> Seen:
     people = np.array([[*box, 0.9] for box in boxes], np.float32).reshape(-1, 5)
     kit = np.full((len(boxes), 3), 120, np.float32)

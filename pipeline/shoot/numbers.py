@@ -11,7 +11,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
+from pipeline.imaging.detect import within
 from pipeline.imaging.numbers import Reading
 from pipeline.model import F32, F64
 from pipeline.shoot.facts import SIDES, Facts
@@ -25,6 +27,7 @@ _TALL = 0.2  # of the frame's height
 _SHARP, _IN_FOCUS = 0.035, 0.6  # least sharpness, and against the sharpest person of the burst
 TORSO = (0.10, 0.08, 0.90, 0.55)  # of a person's box: where a number can be
 _MIDDLE = (0.20, 0.80)  # across the box: where the middle of one can be
+_UNSURE, _SURER = 0.6, 0.15  # certainty of a box that may be of two people, and how much surer one inside it is
 _DIGITS = (0.04, 0.30)  # heights of a number against the person's
 _READ = 0.6  # certainty from which something was read at all
 _SURE = 0.8  # mean certainty of a number that is offered
@@ -62,7 +65,18 @@ def _tall(frame: Seen) -> F32:
 
 def _worth(frame: Seen, least: float) -> F64:
     tall = _tall(frame).astype(np.float64)
-    return np.where((tall >= _TALL) & (frame.sharp >= least), tall * np.sqrt(frame.people[:, 4]), 0.0)
+    can = (tall >= _TALL) & (frame.sharp >= least) & ~_several(frame.people)
+    return np.where(can, tall * np.sqrt(frame.people[:, 4]), 0.0)
+
+
+def _several(people: F32) -> NDArray[np.bool_]:
+    """(N,) which boxes are of several people in one: not sure, and round somebody who is surer."""
+    mask = np.zeros(len(people), np.bool_)
+    for i, box in enumerate(people):
+        if box[4] < _UNSURE:
+            inside = within(people[:, :4], box[:4])
+            mask[i] = bool(((inside > 0.75) & (people[:, 4] >= box[4] + _SURER)).any())
+    return mask
 
 
 def torso(person: F32) -> Box:
@@ -92,7 +106,7 @@ def _owner(reading: Reading, people: F32) -> int | None:
     x, y = (reading.box[0] + reading.box[2]) / 2, (reading.box[1] + reading.box[3]) / 2
     across = (x - people[:, 0]) / np.maximum(people[:, 2] - people[:, 0], 1e-6)
     down = (y - people[:, 1]) / np.maximum(people[:, 3] - people[:, 1], 1e-6)
-    can = (across > _MIDDLE[0]) & (across < _MIDDLE[1]) & (down > TORSO[1]) & (down < TORSO[3])
+    can = ~_several(people) & (across > _MIDDLE[0]) & (across < _MIDDLE[1]) & (down > TORSO[1]) & (down < TORSO[3])
     if not can.any():
         return None
     off = np.where(can, np.abs(across - 0.5), np.inf)
