@@ -48,6 +48,9 @@ class Measurements(Mapping[str, Measured]):
     def __getitem__(self, name: str) -> Measured:
         return read_measured(self._store, self._of[name], self._step)
 
+    def __contains__(self, name: object) -> bool:
+        return name in self._of
+
     def __iter__(self) -> Iterator[str]:
         return iter(self._of)
 

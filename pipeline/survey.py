@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.arrays import pack, unpack
 from pipeline.errors import FrameError
 from pipeline.executors import map_unordered
 from pipeline.imaging.geometry import resize_energy
@@ -66,7 +67,7 @@ def survey_key(digest: str, references: Sequence[Reference], models: ModelFiles)
     """A frame's measurements depend on its bytes, its reference patches, the model files and the code that measures."""
     versions = {name: step.version for name, step in REGISTRY.items() if step.measure or step is DECODE}
     shown = [{k: v for k, v in r.as_json().items() if k in ("patch", "chart")} for r in references]
-    of = {"frame": digest, "steps": versions, "references": shown, "models": models.digest}
+    of = {"frame": digest, "steps": versions, "references": shown, "models": models.digest, "kept": 2}
     return digest_json({**of, "on": environment()})
 
 
@@ -128,10 +129,8 @@ def _survey_one(task: _Task) -> Survey:
         decoded.detail,
         task.models,
     )
-    arrays: dict[str, NDArray[Any]] = {f"{DECODE.name}.{field}": values for field, values in decoded.sensed.items()}
-    for name, step in REGISTRY.items():
-        if step.measure is not None:
-            arrays |= {f"{name}.{field}": values for field, values in step.measure(context).items()}
+    arrays: dict[str, NDArray[Any]] = {DECODE.name: pack(decoded.sensed)}
+    arrays |= {name: pack(step.measure(context)) for name, step in REGISTRY.items() if step.measure is not None}
     image = decoded.image
     height, width = image.pixels.shape[:2]
     scale = min(1.0, PROXY_EDGE / max(height, width))
@@ -174,7 +173,7 @@ def read_measured(store: Store, key: str, step: str) -> Measured:
     if data is None:
         raise FrameError("its survey has gone from OUT/.work during the run; run again")
     with np.load(io.BytesIO(data)) as arrays:
-        return {name.split(".", 1)[1]: arrays[name] for name in arrays.files if name.startswith(f"{step}.")}
+        return unpack(arrays[step])
 
 
 def read_proxy(store: Store, key: str) -> Image:

@@ -24,6 +24,7 @@ import numpy as np
 from pipeline.fixtures.light import response, tables
 
 from pipeline import describe, scenes
+from pipeline.arrays import pack
 from pipeline.imaging.field import Field
 from pipeline.imaging.neutral import candidates
 from pipeline.imaging.palette import Cloud, histogram, tones
@@ -77,6 +78,19 @@ def arrays(measured: dict[str, np.ndarray]) -> bytes:
     return buffer.getvalue()
 
 
+def players(rng: np.random.Generator) -> dict[str, np.ndarray]:
+    """What the crop step measures where ten people and three faces are seen; boxes and colours of chance."""
+    corner, size = rng.uniform(0, 0.6, (10, 2)), rng.uniform(0.15, 0.4, (10, 2))
+    people = np.column_stack([corner, corner + size, rng.uniform(0.5, 0.9, 10)]).astype(np.float32)
+    return {
+        "models": np.array([True, True]), "size": np.array([4000, 6000]), "people": people,
+        "faces": np.column_stack([people[:3, :2], people[:3, :2] + 0.03, np.full(3, 0.9), people[:3, :4]]),
+        "balls": people[:1], "sharp": rng.uniform(0.05, 0.2, 10), "kit": rng.uniform(0, 255, (10, 3)),
+        "light": rng.uniform(0, 1, (10, 2)), "frame": np.array([0.1, 0.1, 0.0]), "tilt": np.array([np.nan, 0.0]),
+        "small": rng.integers(0, 255, (107, 160)).astype(np.uint8),
+    }  # fmt: skip
+
+
 def fill(store: Store, count: int, size: int) -> tuple[list[Survey], list[Burst], Facts]:
     """The store as a survey of `count` frames in bursts of `size` leaves it."""
     start = datetime(2026, 2, 14, 19, 30)
@@ -84,10 +98,13 @@ def fill(store: Store, count: int, size: int) -> tuple[list[Survey], list[Burst]
     white = response(np.ones(31), LAMPS[0]) * 0.3
     proxy = np.random.default_rng(0).random((128, 192, 3)).astype(np.float16)
     record = arrays({
-        "white_balance.as_shot": DAY, "white_balance.daylight": DAY,
-        "white_balance.whites": white[None], "white_balance.places": np.zeros((1, 2)),
-        "white_balance.matrices": np.full((1, 3, 3), np.nan),
-        "white_balance.reasons": np.frombuffer(json.dumps([""]).encode(), dtype=np.uint8),
+        "decode": pack({}),
+        "white_balance": pack({
+            "as_shot": DAY, "daylight": DAY, "whites": white[None], "places": np.zeros((1, 2)),
+            "matrices": np.full((1, 3, 3), np.nan),
+            "reasons": np.frombuffer(json.dumps([""]).encode(), dtype=np.uint8),
+        }),
+        "crop": pack(players(np.random.default_rng(1))),
         "facts": np.frombuffer(json.dumps(facts).encode(), dtype=np.uint8), "proxy": proxy,
     })  # fmt: skip
     surveys, bursts = [], []

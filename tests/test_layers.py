@@ -11,7 +11,7 @@ LAYERS = {
     "solve": 3, "render": 3, "earlier": 3, "planned": 3, "ledger": 3, "record": 3, "proposal": 3, "sending": 3,
     "cli_captions": 6, "captionsheet": 3, "shirts": 3,
     "executors": 2, "modelfiles": 2, "store": 2, "deliver": 2, "recipe": 2, "report": 2, "steps": 2, "shoot": 2,
-    "yamlfile": 1, "plainwords": 1, "imaging": 1, "keys": 0, "model": 0, "errors": 0,
+    "yamlfile": 1, "arrays": 0, "plainwords": 1, "imaging": 1, "keys": 0, "model": 0, "errors": 0,
     "masking": 3,
 }  # fmt: skip
 

@@ -35,7 +35,8 @@ FRAME: dict[str, Any] = {
 RECORD: dict[str, Any] = {
     "evencourt": "0.1.0", "state": "done", "title": "Town cup, semi-final", "recipe": "overnight-web.yaml",
     "recipe_flat": "recipe: 1\n",
-    "counts": {"frames": 3, "delivered": 1, "failed": 1, "held": 1, "consent": 0, "files": 1, "rendered": 1, "reused": 0},
+    "counts": {"frames": 3, "delivered": 1, "failed": 1, "held": 1, "consent": 0, "files": 1, "rendered": 1,
+               "reused": 0},
     "seconds": {"survey": 2.5, "solve": 0.25, "render": 8045.0}, "environment": {"numpy": "2.4.6"},
     "notices": ["two cameras disagree about the time"], "bursts": [["TH1_0001", "TH1_0002"], ["TH1_0003"]],
     "frames": {

@@ -153,9 +153,10 @@ def merged(rows: F32, order: F64 | F32) -> F32:
 
 
 def overlap(box: NDArray[Any], boxes: NDArray[Any]) -> F64:
-    """Intersection over union of `box` (4,) with each of `boxes` (N, 4)."""
+    """Intersection over union of `box` (4,) with each of `boxes` (N, 4); of more axes, as numpy broadcasts them."""
     common = _common(box, boxes)
-    area = (box[2] - box[0]) * (box[3] - box[1]) + (boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1])
+    area = (box[..., 2] - box[..., 0]) * (box[..., 3] - box[..., 1])
+    area = area + (boxes[..., 2] - boxes[..., 0]) * (boxes[..., 3] - boxes[..., 1])
     return np.asarray(common / np.maximum(area - common, 1e-12), dtype=np.float64)
 
 
@@ -166,8 +167,8 @@ def within(boxes: NDArray[Any], box: NDArray[Any]) -> F64:
 
 
 def _common(box: NDArray[Any], boxes: NDArray[Any]) -> NDArray[Any]:
-    w = np.minimum(box[2], boxes[:, 2]) - np.maximum(box[0], boxes[:, 0])
-    h = np.minimum(box[3], boxes[:, 3]) - np.maximum(box[1], boxes[:, 1])
+    w = np.minimum(box[..., 2], boxes[..., 2]) - np.maximum(box[..., 0], boxes[..., 0])
+    h = np.minimum(box[..., 3], boxes[..., 3]) - np.maximum(box[..., 1], boxes[..., 1])
     return np.asarray(np.maximum(w, 0) * np.maximum(h, 0))
 
 

@@ -50,13 +50,14 @@ def camera_shifts(seen: Sequence[Seen]) -> list[F64]:
     out most and run for themselves, are left out of it.
     """
     shifts = [np.zeros(2)]
-    for before, now in pairwise(seen):
+    edges = [_edges(frame) for frame in seen] if len(seen) > 1 else []
+    for (before, now), (first, second) in zip(pairwise(seen), pairwise(edges), strict=True):
         a, b = before.small, now.small
         if a.shape != b.shape or min(a.shape) < 16:
             shifts.append(np.zeros(2))
             continue
         window = cv2.createHanningWindow((a.shape[1], a.shape[0]), cv2.CV_32F)
-        (x, y), response = cv2.phaseCorrelate(_edges(before), _edges(now), window)
+        (x, y), response = cv2.phaseCorrelate(first, second, window)
         sure = response >= _SURE_SHIFT
         shifts.append(np.array([x / a.shape[1], y / a.shape[0]]) if sure else np.zeros(2))
     return shifts
@@ -139,29 +140,31 @@ def _links(before: Seen, now: Seen, shifts: Sequence[F64]) -> F64:
     """
     hall = np.sum(shifts, axis=0)
     ratio = now.size[1] / now.size[0]
-    result = np.full((len(before.people), len(now.people)), np.inf)
-    boxes = now.people[:, :4].astype(np.float64)
-    heights = np.maximum(boxes[:, 3] - boxes[:, 1], 1e-6)
-    for i, person in enumerate(before.people[:, :4].astype(np.float64)):
-        tall = person[3] - person[1]
-        near = np.maximum(_nearness(person, boxes, ratio), _nearness(person + np.tile(hall, 2), boxes, ratio))
-        colour = np.linalg.norm(now.kit - before.kit[i], axis=1) / _KIT
-        dressed = 0.35 * np.minimum(colour, 1) + 1.5 * np.clip(colour - 1, 0, 1)
-        grown = np.abs(np.log2(heights / tall))
-        moved = ((boxes[:, :2] + boxes[:, 2:]) / 2 - _centre(person) - hall) * (ratio, 1.0) / tall / len(shifts)
-        speed = np.minimum(np.hypot(moved[:, 0], moved[:, 1]) / _FAST, 1)
-        cost = (1 - near) + dressed + 0.4 * np.minimum(grown, 1) + 0.3 * (1 - speed)
-        result[i] = np.where(near > 0.1, cost, np.inf)
-    return result
+    first, second = before.people[:, :4].astype(np.float64), now.people[:, :4].astype(np.float64)
+    tall = np.maximum(first[:, 3] - first[:, 1], 1e-6)[:, None]
+    heights = np.maximum(second[:, 3] - second[:, 1], 1e-6)[None]
+    near = np.maximum(_nearness(first, second, ratio), _nearness(first + np.tile(hall, 2), second, ratio))
+    colour = np.linalg.norm(now.kit[None] - before.kit[:, None], axis=2) / _KIT
+    dressed = 0.35 * np.minimum(colour, 1) + 1.5 * np.clip(colour - 1, 0, 1)
+    grown = np.abs(np.log2(heights / tall))
+    moved = (_centres(second)[None] - _centres(first)[:, None] - hall) * (ratio, 1.0) / tall[..., None] / len(shifts)
+    speed = np.minimum(np.hypot(moved[..., 0], moved[..., 1]) / _FAST, 1)
+    cost = (1 - near) + dressed + 0.4 * np.minimum(grown, 1) + 0.3 * (1 - speed)
+    return np.asarray(np.where(near > 0.1, cost, np.inf))
 
 
-def _nearness(box: F64, boxes: F64, ratio: float) -> F64:
-    """0 to 1: the overlap, or, for who ran farther than that between two frames, nearness at the same height."""
-    tall, others = box[3] - box[1], np.maximum(boxes[:, 3] - boxes[:, 1], 1e-6)
-    away = ((boxes[:, :2] + boxes[:, 2:]) / 2 - _centre(box)) * (ratio, 1.0) / tall
+def _nearness(first: F64, second: F64, ratio: float) -> F64:
+    """(N, M), 0 to 1: the overlap, or, for who ran farther than that from frame to frame, nearness at one height."""
+    tall = np.maximum(first[:, 3] - first[:, 1], 1e-6)[:, None]
+    others = np.maximum(second[:, 3] - second[:, 1], 1e-6)[None]
+    away = (_centres(second)[None] - _centres(first)[:, None]) * (ratio, 1.0) / tall[..., None]
     alike = np.minimum(tall / others, others / tall) ** 2
-    near = 0.6 * np.exp(-(away**2).sum(axis=1) / 0.4**2) * alike
-    return np.asarray(np.maximum(overlap(box, boxes), near))
+    near = 0.6 * np.exp(-(away**2).sum(axis=2) / 0.4**2) * alike
+    return np.asarray(np.maximum(overlap(first[:, None], second[None]), near))
+
+
+def _centres(boxes: F64) -> F64:
+    return np.asarray((boxes[:, :2] + boxes[:, 2:]) / 2)
 
 
 def _centre(box: NDArray[Any]) -> F64:
