@@ -15,6 +15,7 @@ from pipeline.planned import Shoot
 from pipeline.recipe.recipe import Recipe
 from pipeline.shoot.facts import Facts, FrameFacts, held_back, load_facts
 from pipeline.shoot.frametable import frame_table
+from pipeline.shoot.marks import held_by_marks
 from pipeline.shoot.ranking import Ranked
 from pipeline.shoot.scan import scan, with_clocks
 from pipeline.shoot.tables import FrameIndex
@@ -146,10 +147,11 @@ def check(folder: Path, facts_file: Path | None, file: Path | None, params: Capt
         why = index.find(row["frame"])[1]
         problems.append(row.problem(f"frame: {why}; correct the name, or delete the line"))
     frames = {f.name: f for f in with_clocks(found.frames, facts.clocks)}
+    marks = held_by_marks(facts, list(frames.values()))
     shown: list[Shown] = []
     for name, typed in sorted(facts.rows.items(), key=lambda item: item[1].line):
         try:
-            one = _show(frames[name], facts, typed, params)
+            one = _show(frames[name], facts, typed, marks.get(name, ""), params)
         except InputError as error:
             problems.append(Problem(facts.frames_file, typed.line, 1, str(error)))
             continue
@@ -163,8 +165,8 @@ def check(folder: Path, facts_file: Path | None, file: Path | None, params: Capt
     return Checked(facts.frames_file or str(file or folder), tuple(shown), tuple(sorted(set(problems))), unnamed)
 
 
-def _show(frame: Frame, facts: Facts, row: FrameFacts, params: CaptionParams) -> Shown:
-    held = held_back(facts, row) if row.keep else "keep: no"
+def _show(frame: Frame, facts: Facts, row: FrameFacts, mark: str, params: CaptionParams) -> Shown:
+    held = (held_back(facts, row) or mark) if row.keep else "keep: no"
     texts, notes = describe(frame, facts, row, params, carried_texts(frame))
     return Shown((frame.name,), (row.line,), texts, held, notes)
 

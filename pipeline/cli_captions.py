@@ -20,6 +20,7 @@ from pipeline.planned import Shoot
 from pipeline.recipe.recipe import load_recipe
 from pipeline.run import Progress, read_shoot, survey_shoot
 from pipeline.shoot.frametable import SEPARATORS
+from pipeline.shoot.marks import held_by_marks
 from pipeline.solve import Measurements, look_at_all
 from pipeline.steps import REGISTRY, crop
 from pipeline.steps.caption import CaptionParams
@@ -191,7 +192,7 @@ def _filled_up(shoot: Shoot, out: Path) -> Shoot:
             "write to another file with --out, or write it anew with --force"
         ) from error
     _note(f"{out} was there: what is filled in there stays")
-    return replace(shoot, facts=facts)
+    return replace(shoot, facts=facts, marks=held_by_marks(facts, shoot.frames))
 
 
 def _notes(shoot: Shoot) -> None:

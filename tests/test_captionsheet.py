@@ -161,6 +161,15 @@ def test_a_withheld_name_is_in_no_caption(tmp_path: Path) -> None:
     assert captions[0].startswith("(in no delivery: ") and captions[1].startswith("(in no delivery: ")
 
 
+def test_a_frame_that_says_itself_whom_it_shows_is_held_back(tmp_path: Path) -> None:
+    shoot, out = shoot_of(tmp_path / "shoot", names=("Tuva Rønning 1", "TH1_0002")), tmp_path / "frames.csv"
+    evencourt(shoot, "--out", out, "--workers", 1, "--separator", "comma")
+    captions = {row["frame"]: row["caption"] for row in rows_of(out)}
+    assert captions["Tuva Rønning 1"].startswith("(in no delivery: ") and "Tuva" not in captions["Tuva Rønning 1"]
+    status, said, _ = evencourt(shoot, "--check", out)
+    assert status == 0 and "1 of them in no delivery" in said and "held back" in said
+
+
 def test_minors_are_named_nowhere(tmp_path: Path) -> None:
     shoot, out = shoot_of(tmp_path / "shoot", "frame,players\nTH1_0001,home 7\n"), tmp_path / "frames.csv"
     (shoot / "shoot.yaml").write_text(EVENT + "minors: true\n", encoding="utf-8")
