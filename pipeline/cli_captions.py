@@ -137,7 +137,7 @@ def _write(
     _say(f"{out}: {len(shoot.frames)} frames in {len(shoot.bursts)} bursts")
     if suggested is not None:
         _say(f"suggested players for {len(suggested)} frames, by their shirts; whom you confirm, write under players")
-        if held := sum("publish: no" in text for text in suggested.values()):
+        if held := sum("publish: no" in text and not shoot.withheld(name) for name, text in suggested.items()):
             _note(f"{held} frames may show a player with publish: no; they are held back once players says so")
     _say(
         "Fill in players and words, save it as CSV, then see what comes of it with: "
