@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import importlib
 import json
+import re
 import statistics
 import sys
 import tempfile
@@ -28,9 +29,11 @@ from pipeline import run as engine
 from pipeline.errors import EvencourtError, InputError, RunStoppedError
 from pipeline.imaging.noise_pool import HEADINGS
 from pipeline.masking import Mask
+from pipeline.planned import Planner
 from pipeline.recipe.recipe import Recipe, flatten_yaml, load_recipe
 from pipeline.render import Refused
 from pipeline.render import render as render_frame
+from pipeline.sending import refuse_unready
 from pipeline.steps import REGISTRY
 from pipeline.store import Store
 
@@ -168,12 +171,16 @@ def _unsent(record: dict[str, Any]) -> list[str]:
     return [text for sent in record.get("sent", {}).values() for text in sent["problems"]]
 
 
+_SIZE = re.compile(r"^\d+ pixels")
+
+
 def _frame_notes(record: dict[str, Any]) -> dict[str, list[str]]:
     """What is worth knowing of delivered files -> the frames it is said of; at most 20 kinds."""
     notes: dict[str, list[str]] = {}
     for name, frame in record["frames"].items():
         for text in sorted({text for file in frame["deliveries"].values() for text in file["notices"]}):
-            notes.setdefault(text, []).append(name)
+            # Sizes differ from crop to crop: one line for all of them.
+            notes.setdefault(_SIZE.sub("some pixels", text), []).append(name)
     return dict(list(notes.items())[:20])
 
 
@@ -219,6 +226,9 @@ def check(
     if problems:
         raise InputError("\n".join(problems))
     assert loaded is not None
+    refuse_unready(loaded)
+    if read is not None and (wrong := Planner(Path(), read, loaded).text_problems()):
+        raise InputError("\n".join(wrong))
     out_console.print(flatten_yaml(loaded), markup=False)
     if read is not None:
         for name, why in read.missing:
@@ -259,6 +269,8 @@ def status(out: Annotated[Path, typer.Argument(help="folder of a run", show_defa
     """What a run did, is doing, or left undone."""
     store = Store(out)
     record = _record(out)
+    if not store.work.is_dir():
+        raise InputError(f"{out}: holds no run; give the folder that was given to --out")
     if store.is_locked():
         out_console.print("a run is writing to this folder now")
     if record is None:
@@ -313,6 +325,8 @@ def _verify_render(record: dict[str, Any], out: Path, moved: Path | None, models
     folder = moved or (Path(shoot_path) if shoot_path else None)
     if folder is None:
         raise InputError(f"{out}: does not know its shoot folder any more; give it with --shoot")
+    if not folder.is_dir():
+        raise InputError(f"{folder}: the shoot folder is not there any more; say where it is now with --shoot")
     facts = Path(facts_path) if facts_path else None
     # Files of an earlier recipe are checked by their hash alone: this record cannot say how they were made.
     delivered = [

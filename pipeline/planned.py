@@ -154,6 +154,23 @@ class Planner:
                 return describe(frame, self.shoot.facts, row, bound.params, carried)
         return None, ()
 
+    def text_problems(self) -> list[str]:
+        """What is wrong with names and captions of frames that may leave; of one kind the first, and how many."""
+        try:
+            _ = self.names
+        except EvencourtError as error:
+            return [str(error)]
+        found: dict[str, list[str]] = {}
+        for frame in self.shoot.frames:
+            if self.shoot.withheld(frame.name):
+                continue
+            for delivery in self.recipe.deliveries:
+                try:
+                    self.text(delivery, frame, self.shoot.facts.row(frame.name))
+                except EvencourtError as error:
+                    found.setdefault(str(error).replace(frame.name, ""), []).append(f"{delivery.name}: {error}")
+        return [f"{said[0]}{f' (and {len(said) - 1} more)' if len(said) > 1 else ''}" for said in found.values()]
+
     def texts(self, surveys: Sequence[Survey], plan: Plan) -> dict[str, Metadata | None]:
         """Relative path -> the texts that a file of that name may carry today, whether or not it is made now."""
         texts: dict[str, Metadata | None] = {}

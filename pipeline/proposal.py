@@ -13,5 +13,6 @@ def proposal(shoot: Shoot, recipe: Recipe, plan: Plan) -> str:
     filled in: copied as it is, the choice stays as it was, and any of it can be changed by hand."""
     shared = any(bound.step.name == "select" for bound in recipe.steps)
     selecting = [d.name for d in recipe.deliveries if shared or any(b.step.name == "select" for b in d.steps)]
-    chosen = {f.name for f in shoot.frames if any(plan.chosen(delivery, f.name) for delivery in selecting)}
+    free = [f.name for f in shoot.frames if not shoot.withheld(f.name)]
+    chosen = {name for name in free if any(plan.chosen(delivery, name) for delivery in selecting)}
     return frame_table(shoot.frames, shoot.bursts, shoot.facts, plan.ranks, chosen=chosen)

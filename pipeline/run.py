@@ -23,7 +23,7 @@ from pipeline.recipe.recipe import Recipe, flatten_yaml
 from pipeline.record import Did, build
 from pipeline.render import Job, Refused, Rendered, render, thumb_of_survey
 from pipeline.report.html import write_report
-from pipeline.sending import send
+from pipeline.sending import refuse_unready, send
 from pipeline.solve import solve
 from pipeline.steps import crop
 from pipeline.store import Store, write_atomic
@@ -166,6 +166,7 @@ def run(
     if only is not None and not any(_matches(f.name, only) for f in shoot.frames):
         raise InputError(f"--only {only}: no frame of the shoot has such a name, for example {shoot.frames[0].name}")
     _refuse_deliveries(recipe, shoot, out)
+    refuse_unready(recipe)
     store = Store.open(out, shoot.folder)
     with store.locked():
         refuse_other_shoot(store, shoot.folder, shoot.frames)

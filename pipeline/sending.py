@@ -7,8 +7,11 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from pipeline.deliver.address import parse_address
 from pipeline.deliver.deliver import Progress, deliver, recall
 from pipeline.deliver.model import Delivered, Item, set_facts
+from pipeline.deliver.targets import lacking
+from pipeline.errors import InputError
 from pipeline.planned import Shoot
 from pipeline.recipe.recipe import Delivery, Recipe
 from pipeline.steps.caption import CaptionParams
@@ -42,6 +45,14 @@ def send(
         for one in recipe.deliveries
     }
     return sent | recall(out, [one.name for one in recipe.deliveries], standing=standing)
+
+
+def refuse_unready(recipe: Recipe) -> None:
+    """Raises InputError where a push needs what is not installed: that is told before the night's work."""
+    for delivery in recipe.deliveries:
+        address = _params(delivery).push
+        if address is not None and (why := lacking(parse_address(address))):
+            raise InputError(f"{recipe.file}: delivery {delivery.name}: {why}")
 
 
 def _params(delivery: Delivery) -> DeliverParams:

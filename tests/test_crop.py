@@ -161,8 +161,14 @@ def test_a_box_of_a_person_always_wins(to: str) -> None:
     found, params = solved([[measured(LOOK), measured(LOOK)]], rows, to=to, level=True)
     assert found.by_frame["TH1_1"] == {"box": [0.1, 0.2, 0.7, 0.6], "source": "frames.csv"}
     assert box_for(params, found.by_frame["TH1_1"], HEIGHT, WIDTH) == pytest.approx(given)
-    narrow = box_for(CropParams(to=to, aspect="4:5"), found.by_frame["TH1_1"], HEIGHT, WIDTH)  # type: ignore[arg-type]
-    assert holds(given, narrow) and shape(narrow)[0] / shape(narrow)[1] == pytest.approx(0.8, abs=2e-3)
+    upright = CropParams(to=to, aspect="4:5")  # type: ignore[arg-type]
+    narrow = box_for(upright, found.by_frame["TH1_1"], HEIGHT, WIDTH)  # too wide for the frame: all that fits
+    assert narrow[3] - narrow[1] == pytest.approx(1.0)
+    small = (0.3, 0.7, 0.5, 0.98)
+    wide = box_for(upright, {"box": list(small), "source": "frames.csv"}, HEIGHT, WIDTH)
+    assert holds(wide, small) and wide[3] <= 1.0
+    for box in (narrow, wide):
+        assert shape(box)[0] / shape(box)[1] == pytest.approx(0.8, abs=2e-3)
 
 
 def test_the_other_ways_look_at_nobody() -> None:

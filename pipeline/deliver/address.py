@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
 from urllib.parse import SplitResult, unquote, urlsplit
 
@@ -27,6 +27,7 @@ class Address:
     kind  "folder", "sftp" or "s3"
     path  a folder: whole, ~ not yet expanded; SFTP: absolute, or from the login folder where it does not begin
           with a slash; S3: bucket/prefix
+    fresh how many folders at its end may be made: the last, and all from the first that is named by a fact
     """
 
     text: str
@@ -35,6 +36,7 @@ class Address:
     host: str = ""
     port: int | None = None
     user: str | None = None
+    fresh: int = field(default=1, compare=False)
 
 
 def parse_address(text: str, values: Mapping[str, str] | None = None) -> Address:
@@ -58,6 +60,12 @@ def parse_address(text: str, values: Mapping[str, str] | None = None) -> Address
     filled = _PLACE.sub(lambda m: _safe((_SAMPLE if values is None else values).get(m[1], "")), text)
     if ".." in re.split(r"[/\\]", filled):
         raise ValueError("an address has no .. in its path; write the folder itself")
+    named = [number for number, part in enumerate(body.split("/")) if "{" in part]
+    fresh = body.count("/") + 1 - named[0] if named else 1
+    return replace(_parsed(scheme, filled), fresh=fresh)
+
+
+def _parsed(scheme: str, filled: str) -> Address:
     if scheme == "sftp":
         return _sftp(filled)
     if scheme == "s3":

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import importlib.util
 import os
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
@@ -38,8 +39,8 @@ class Seen:
 class Target:
     """A folder at the other end. Every method may raise whatever its library raises; `errors.plain` has the words."""
 
-    def __init__(self, fs: Any, base: str) -> None:
-        self.fs, self.base = fs, base
+    def __init__(self, fs: Any, base: str, fresh: int = 1) -> None:
+        self.fs, self.base, self.fresh = fs, base, fresh
 
     def path(self, name: str) -> str:
         """Where a posix path below the address lies for fsspec."""
@@ -102,13 +103,18 @@ class Files(Target):
     """A folder or SFTP: written under a temporary name, read back, then renamed."""
 
     def prepare(self, folders: set[str]) -> None:
-        base = self.base
-        parent = base.rsplit("/", 1)[0] or "/"
-        if not self._exists(base):
+        missing = [self.base]
+        while not self._exists(missing[-1]):
+            parent = missing[-1].rsplit("/", 1)[0] or "/"
             # A disk that is not plugged in must not become a folder of the same name on another.
-            if "/" in base and not self._exists(parent):
+            if "/" in missing[-1] and len(missing) == self.fresh and not self._exists(parent):
                 raise PushError(f"{parent} is not there; make it or plug in its disk, or correct the address")
-            self.fs.mkdir(base, create_parents=False)
+            if "/" not in missing[-1]:
+                missing.append("")
+                break
+            missing.append(parent)
+        for folder in reversed(missing[:-1]):
+            self.fs.mkdir(folder, create_parents=False)
         for path in map(self.path, sorted(folders)):
             if not self._exists(path):
                 self.fs.mkdir(path, create_parents=False)
@@ -261,6 +267,19 @@ def _etag(path: Path) -> str:
     return f"{hashlib.md5(b''.join(parts), usedforsecurity=False).hexdigest()}-{len(parts)}"
 
 
+_PACKAGES = {"folder": ("fsspec",), "sftp": ("fsspec", "paramiko"), "s3": ("fsspec", "s3fs")}
+
+
+def lacking(address: Address) -> str:
+    """What has to be installed for a push to this address, as a sentence; "" where nothing lacks."""
+    name = next((name for name in _PACKAGES[address.kind] if importlib.util.find_spec(name) is None), "")
+    return _needs(name) if name else ""
+
+
+def _needs(name: str) -> str:
+    return f"a push needs more packages ({name} is missing): pip install 'evencourt[push]', in a checkout '.[push]'"
+
+
 def _mark(info: Mapping[str, Any]) -> str:
     etag = info.get("ETag")
     return str(etag).strip('"') if etag else str(info.get("mtime", ""))
@@ -283,15 +302,15 @@ def _connect(address: Address, environ: Mapping[str, str]) -> Target:
             from fsspec.implementations.local import LocalFileSystem
 
             base = expanded(address.path).as_posix()
-            return Folder(LocalFileSystem(auto_mkdir=False, skip_instance_cache=True), base.rstrip("/") or "/")
+            system = LocalFileSystem(auto_mkdir=False, skip_instance_cache=True)
+            return Folder(system, base.rstrip("/") or "/", address.fresh)
         if address.kind == "sftp":
             from pipeline.deliver.sftp import open_sftp
 
-            return Sftp(open_sftp(address, environ.get(_PASSWORD), _TIMEOUT), address.path or "/")
+            return Sftp(open_sftp(address, environ.get(_PASSWORD), _TIMEOUT), address.path or "/", address.fresh)
         from s3fs import S3FileSystem
     except ImportError as error:
-        missing = f"a push needs more packages ({error.name} is missing)"
-        raise PushError(f"{missing}: pip install 'evencourt[push]'") from None
+        raise PushError(_needs(error.name or "a package")) from None
     config = {
         "connect_timeout": 10,
         "read_timeout": _TIMEOUT,

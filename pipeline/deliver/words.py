@@ -24,6 +24,13 @@ _TEXTS = {
            "Agrandir", "Fermer", "Précédente", "Suivante", "Photos : {name}", "Flèches : parcourir, Échap : fermer"),
     "es": ("Ir a las fotos", "1 foto", "{n} fotos", "Todas las fotos en un archivo", "Foto {n} de {total}",
            "Ampliar", "Cerrar", "Anterior", "Siguiente", "Fotos: {name}", "Flechas para pasar, Esc para cerrar"),
+    "pl": ("Przejdź do zdjęć", "1 zdjęcie", "Zdjęcia: {n}", "Wszystkie zdjęcia w jednym pliku",
+           "Zdjęcie {n} z {total}", "Powiększ", "Zamknij", "Poprzednie", "Następne", "Zdjęcia: {name}",
+           "Strzałki przewijają, Esc zamyka"),
+    "pt": ("Ir para as fotos", "1 foto", "{n} fotos", "Todas as fotos num ficheiro", "Foto {n} de {total}",
+           "Ampliar", "Fechar", "Anterior", "Seguinte", "Fotos: {name}", "Setas para passar, Esc para fechar"),
+    "ja": ("写真へ移動", "写真1枚", "写真{n}枚", "すべての写真（1ファイル）", "写真 {n}／{total}",
+           "拡大", "閉じる", "前へ", "次へ", "撮影：{name}", "矢印キーでめくり、Escで閉じる"),
 }  # fmt: skip
 _SAME = {"no": "nb"}
 _RIGHT_TO_LEFT = {"ar", "he", "fa", "ur"}

@@ -32,6 +32,17 @@ def centred(box: Box, aspect: float | None, share: float, height: int, width: in
     return (cx - w / 2, cy - h / 2, cx + w / 2, cy + h / 2)
 
 
+def widened(box: Box, aspect: float, height: int, width: int) -> Box:
+    """The smallest box of `aspect` (width / height, in pixels) around `box`, moved into the frame; where the frame is
+    too small for it, the part of it that fits."""
+    x0, y0, x1, y1 = box
+    w, h = (x1 - x0) * width, (y1 - y0) * height
+    w, h = min(max(w, h * aspect), width) / width, min(max(h, w / aspect), height) / height
+    left = min(max((x0 + x1 - w) / 2, 0.0), 1 - w)
+    top = min(max((y0 + y1 - h) / 2, 0.0), 1 - h)
+    return (left, top, left + w, top + h)
+
+
 def turn(pixels: F32, flip: int) -> F32:
     """Sensor orientation to upright by LibRaw's flip: 3 = 180 degrees, 5 = 90 anticlockwise, 6 = clockwise."""
     turns = {3: 2, 5: 1, 6: 3}.get(flip, 0)

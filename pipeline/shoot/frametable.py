@@ -72,5 +72,5 @@ def _typed(row: FrameFacts, chosen: bool = False) -> tuple[str, ...]:
         "" if row.rating is None else str(row.rating),
         "; ".join(f"{team} {player}" for team, player in row.players),
         row.words,
-        "" if row.crop is None else " ".join(f"{v:g}" for v in row.crop),
+        "" if row.crop is None else " ".join(f"{v:.10g}" for v in row.crop),
     )

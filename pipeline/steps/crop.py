@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 from pydantic import Field, field_validator
 
 from pipeline.imaging import framing, level
-from pipeline.imaging.detect import SURE_BALL, SURE_FACE, find, picture_for_detection
+from pipeline.imaging.detect import SURE_BALL, SURE_FACE, find, picture_for_detection, within
 from pipeline.imaging.field import cut
-from pipeline.imaging.geometry import Box, box_to_pixels, centred
+from pipeline.imaging.geometry import Box, box_to_pixels, centred, widened
 from pipeline.imaging.sharpness import sharpness
 from pipeline.model import Domain, Image
 from pipeline.shoot.follow import Seen
@@ -33,6 +33,8 @@ NO_MODEL = (
     "run once: evencourt models fetch"
 )
 NOBODY = "crop: nobody is surely the subject; left whole"
+FEWER = "crop: frames.csv names {named} players, the crop shows {whole} of those near; check that it is they"
+_BESIDE = 0.5  # of the subject's height, from which somebody else may be one of the named
 TOO_WIDE = "crop: the subject does not fit into {aspect} without cutting a hand or a foot; left whole"
 
 
@@ -42,7 +44,8 @@ class CropParams(Params):
     to: Literal["subject", "centre", "box", "none"] = Field(
         "subject",
         description="subject: around the player, with face, hands, feet and the ball of the action whole; centre; "
-        "box: only where frames.csv gives one; none. A box in frames.csv always wins",
+        "box: only where frames.csv gives one; none. A box in frames.csv always wins, widened to the aspect where the "
+        "frame allows",
     )
     aspect: str = Field(
         "original",
@@ -176,6 +179,8 @@ def solve(context: SolveContext, params: CropParams) -> Solved:
         else:
             for name, solution, notice in _around(free, measured, context.subjects(), params, turned):
                 solutions[name] = solution
+                named = len(context.facts.row(name).players)
+                notice = notice or _fewer(named, seen_of(measured[name]), context.subjects()[name], solution)
                 if notice:
                     notices[name] = notice
     told = [NO_MODEL] if blind else []
@@ -184,6 +189,16 @@ def solve(context: SolveContext, params: CropParams) -> Solved:
         more = f" and {len(names) - 1} more" if len(names) > 1 else ""
         told.append(f"{text}: {names[0]}{more}")
     return Solved(solutions, tuple(told), notices)
+
+
+def _fewer(named: int, seen: Seen, subject: Subject | None, solution: Mapping[str, Any]) -> str:
+    """What to say where a crop shows fewer people than frames.csv names, though the frame shows as many."""
+    if named < 2 or subject is None or solution["box"] is None:
+        return ""
+    tall = subject.box[3] - subject.box[1]
+    grown = seen.people[seen.people[:, 3] - seen.people[:, 1] >= _BESIDE * tall]
+    whole = int((within(grown[:, :4], np.array(solution["box"])) > 0.8).sum())
+    return FEWER.format(named=named, whole=whole) if whole < min(named, len(grown)) or whole < len(grown) else ""
 
 
 def _rounded(box: Iterable[float]) -> list[float]:
@@ -218,6 +233,8 @@ def _around(
         wish = None if subject is None else _wish(seen_of(measured[name]), subject, params, turned)
         height, width = (int(n) for n in measured[name]["size"])
         aspect = _aspect(params.aspect, height, width, wish)
+        if wish is not None:  # so many pixels on the longer side
+            wish = replace(wish, least=params.at_least / (max(aspect, 1.0) * height))
         if run and (wish is None or run[-1][2] != aspect or not framing.fits(wish, aspect)):
             yield from _framed(run, params, turned, measured)
             run = []
@@ -287,18 +304,12 @@ def _wish(seen: Seen, subject: Subject, params: CropParams, turned: float) -> fr
         frame=frame,
         must=_to_rim(_within(must, frame), frame),
         subject=_within(own, frame),
-        least=_least(params.at_least, params.aspect, height, width),
+        least=0.0,
         towards=subject.towards,
         faces=placed(seen.faces[seen.faces[:, 4] >= SURE_FACE]),
         people=placed(people),
         balls=placed(seen.balls[seen.balls[:, 4] >= SURE_BALL]),
     )
-
-
-def _least(pixels: int, written: str, height: int, width: int) -> float:
-    """Lowest height, in heights of the frame, of a crop with so many pixels on its longer side."""
-    aspect = _aspect(written, height, width)
-    return pixels / (max(aspect, 1.0) * height)
 
 
 def _grown(box: Any, by: float) -> Any:
@@ -335,6 +346,8 @@ def box_for(params: CropParams, solution: object, height: int, width: int) -> Bo
         if aspect is None and params.aspect not in ("original", "free"):
             across, down = (float(v) for v in params.aspect.split(":"))
             aspect = across / down
+        if source == "frames.csv" and aspect is not None:
+            x0, y0, x1, y1 = widened((x0, y0, x1, y1), aspect, height, width)
         return centred((x0, y0, x1, y1), aspect, 1.0, height, width)
     if source in ("none", "box", "does not fit", "nobody"):
         return whole

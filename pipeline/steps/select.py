@@ -51,7 +51,9 @@ def solve(context: SolveContext, params: SelectParams) -> Solved:
         for names in ordered:
             for name in names[params.best :]:
                 if name not in always:
-                    why[name] = f"not among the best {params.best} of its burst: {ranks[name].why}"
+                    # A person's word may have put others before a frame that ranks higher.
+                    first = "rated or always kept frames went first; " if ranks[name].place <= params.best else ""
+                    why[name] = f"not among the best {params.best} of its burst: {first}{ranks[name].why}"
         ordered = [[n for n in names if n not in why] for names in ordered]
     if params.total is not None:
         chosen = _spread([names for names in ordered if names], params.total, ranks, always)
