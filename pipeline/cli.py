@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import importlib
 import json
-import re
 import statistics
 import sys
 import tempfile
@@ -144,7 +143,7 @@ def _print_outcome(record: dict[str, Any], seconds: float | None = None) -> None
     if len(record["notices"]) > 20:
         err_console.print(f"note: and {len(record['notices']) - 20} more in the report", markup=False)
     for text, names in _frame_notes(record).items():
-        more = f" and {len(names) - 1} more frames" if len(names) > 1 else ""
+        more = f" and {len(names) - 1} more frame{'s' if len(names) > 2 else ''}" if len(names) > 1 else ""
         err_console.print(f"note: {names[0]}{more}: {text}", markup=False)
     for name, frame in record["frames"].items():
         if frame["status"] == "failed":
@@ -171,16 +170,12 @@ def _unsent(record: dict[str, Any]) -> list[str]:
     return [text for sent in record.get("sent", {}).values() for text in sent["problems"]]
 
 
-_SIZE = re.compile(r"^\d+ pixels")
-
-
 def _frame_notes(record: dict[str, Any]) -> dict[str, list[str]]:
     """What is worth knowing of delivered files -> the frames it is said of; at most 20 kinds."""
     notes: dict[str, list[str]] = {}
     for name, frame in record["frames"].items():
         for text in sorted({text for file in frame["deliveries"].values() for text in file["notices"]}):
-            # Sizes differ from crop to crop: one line for all of them.
-            notes.setdefault(_SIZE.sub("some pixels", text), []).append(name)
+            notes.setdefault(text, []).append(name)
     return dict(list(notes.items())[:20])
 
 

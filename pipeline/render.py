@@ -220,7 +220,7 @@ def _deliver(job: Job, image: Image, output: Output) -> Rendered:
     height, width = image.pixels.shape[:2]
     asked = next((getattr(b.params, "long_edge", None) for b in delivery.steps if b.step.name == "resize"), None)
     if asked is not None and max(height, width) < asked:
-        notices = (f"{max(height, width)} pixels long, less than the {asked} asked for: the frame holds no more",)
+        notices = (f"shorter than the {asked} pixels asked for: the frame, or its crop, holds no more",)
     if save.format == "tiff":
         data, cut = encode_tiff(image.pixels, output.metadata)
         scan, notices = "", notices + cut
