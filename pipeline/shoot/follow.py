@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.imaging.detect import overlap
+from pipeline.imaging.detect import SURE_PERSON, overlap
 from pipeline.model import F32, F64
 
 SKIP = 3  # frames in a row that somebody may be hidden or missed in
@@ -67,8 +67,8 @@ def _edges(frame: Seen) -> F32:
     light = np.log1p(frame.small.astype(np.float32))
     height, width = light.shape
     hall = np.ones_like(light)
-    for x0, y0, x1, y1, _ in frame.people:
-        if y1 - y0 >= _LARGE:
+    for x0, y0, x1, y1, sure in frame.people:
+        if sure >= SURE_PERSON and y1 - y0 >= _LARGE:
             rows, columns = slice(int(y0 * height), int(y1 * height) + 1), slice(int(x0 * width), int(x1 * width) + 1)
             hall[rows, columns] = 0
     # Holes are filled with what is around them, and their rims faded: an edge of a hole would move with its player.

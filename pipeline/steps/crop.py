@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from pydantic import Field, field_validator
 
 from pipeline.imaging import framing, level
-from pipeline.imaging.detect import SURE_BALL, SURE_FACE, find, picture_for_detection, within
+from pipeline.imaging.detect import SURE_BALL, SURE_FACE, SURE_PERSON, find, picture_for_detection, within
 from pipeline.imaging.field import cut
 from pipeline.imaging.geometry import Box, box_to_pixels, centred, widened
 from pipeline.imaging.sharpness import sharpness
@@ -196,7 +196,8 @@ def _fewer(named: int, seen: Seen, subject: Subject | None, solution: Mapping[st
     if named < 2 or subject is None or solution["box"] is None:
         return ""
     tall = subject.box[3] - subject.box[1]
-    grown = seen.people[seen.people[:, 3] - seen.people[:, 1] >= _BESIDE * tall]
+    people = seen.people[seen.people[:, 4] >= SURE_PERSON]
+    grown = people[people[:, 3] - people[:, 1] >= _BESIDE * tall]
     whole = int((within(grown[:, :4], np.array(solution["box"])) > 0.8).sum())
     return FEWER.format(named=named, whole=whole) if whole < min(named, len(grown)) or whole < len(grown) else ""
 
@@ -307,7 +308,7 @@ def _wish(seen: Seen, subject: Subject, params: CropParams, turned: float) -> fr
         least=0.0,
         towards=subject.towards,
         faces=placed(seen.faces[seen.faces[:, 4] >= SURE_FACE]),
-        people=placed(people),
+        people=placed(people[people[:, 4] >= SURE_PERSON]),
         balls=placed(seen.balls[seen.balls[:, 4] >= SURE_BALL]),
     )
 
