@@ -19,10 +19,11 @@ from pipeline.imaging.colour import LUMINANCE, srgb_encode
 from pipeline.model import F32, F64
 
 EDGE = 960  # longer side that people and faces are looked for at
+_AREA = 550_000  # pixels that people are looked for in at most: what a frame may cost
 _COARSE = 416  # and once more at the size the network was trained at, for people who fill the frame
 _STRIDES = (8, 16, 32)
 _PERSON, _BALL = 0, 32  # classes of COCO
-_PAD = 114.0
+_PAD = (114, 114, 114)
 SURE_PERSON, SURE_BALL, SURE_FACE = 0.30, 0.60, 0.70  # certainty from which a crop heeds them
 _TOLD_PERSON, _TOLD_BALL, _TOLD_FACE = 0.20, 0.30, 0.50  # from which they are told of
 _SAME = 0.55  # overlap at which two boxes are one person
@@ -85,7 +86,8 @@ def find(picture: NDArray[np.uint8], person: Path | None, face: Path | None) -> 
 
 def _people(net: Any, picture: NDArray[np.uint8]) -> tuple[F32, F32]:
     height, width = picture.shape[:2]
-    fine, coarse = _run(net, picture, EDGE), _run(net, picture, _COARSE)
+    edge = min(EDGE, int(np.sqrt(_AREA * max(height, width) / min(height, width))) // 32 * 32)
+    fine, coarse = _run(net, picture, edge), _run(net, picture, _COARSE)
     # Each size is good at its own: who is as tall as a third of the frame is seen whole in the coarse one.
     tall = np.concatenate([fine[0][:, 3] - fine[0][:, 1], coarse[0][:, 3] - coarse[0][:, 1]]) / height
     rows = np.concatenate([fine[0], coarse[0]])
@@ -104,21 +106,20 @@ def _run(net: Any, picture: NDArray[np.uint8], edge: int) -> tuple[F32, F32]:
     h, w = max(1, round(height * scale)), max(1, round(width * scale))
     small = cv2.resize(picture, (w, h), interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR)
     deep, wide = -(-h // 32) * 32, -(-w // 32) * 32
-    blob = np.full((1, 3, deep, wide), _PAD, np.float32)
-    blob[0, :, :h, :w] = small.transpose(2, 0, 1)
-    net.setInput(blob)
+    padded = cv2.copyMakeBorder(small, 0, deep - h, 0, wide - w, cv2.BORDER_CONSTANT, value=_PAD)
+    net.setInput(cv2.dnn.blobFromImage(padded))
     raw = net.forward()[0]
     grid, stride = _grid(deep, wide)
-    centre = (raw[:, :2] + grid) * stride
-    half = np.exp(np.minimum(raw[:, 2:4], 10)) * stride / 2
-    boxes = np.concatenate([centre - half, centre + half], axis=1) / scale
-    boxes = np.clip(boxes, 0, np.array([width, height, width, height]))
-    both = raw[:, 4:5] * raw[:, [5 + _PERSON, 5 + _BALL]]
-    rows = [
-        np.column_stack([boxes, both[:, i]])[both[:, i] > least].astype(np.float32)
-        for i, least in enumerate((0.2, 0.25))
-    ]
-    return rows[0], rows[1]
+    found = []
+    for kind, least in ((_PERSON, 0.2), (_BALL, 0.25)):
+        sure = raw[:, 4] * raw[:, 5 + kind]
+        rows = np.flatnonzero(sure > least)
+        centre = (raw[rows, :2] + grid[rows]) * stride[rows]
+        half = np.exp(np.minimum(raw[rows, 2:4], 10)) * stride[rows] / 2
+        boxes = np.concatenate([centre - half, centre + half], axis=1) / scale
+        boxes = np.clip(boxes, 0, np.array([width, height, width, height]))
+        found.append(np.column_stack([boxes, sure[rows]]).astype(np.float32))
+    return found[0], found[1]
 
 
 @lru_cache(maxsize=8)
