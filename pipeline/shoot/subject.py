@@ -14,7 +14,7 @@ from pipeline.shoot.follow import SKIP, Seen, camera_shifts, follow, speeds
 Box = tuple[float, float, float, float]
 
 _SURE = 0.40  # certainty from which somebody may be the subject; small ones, whom posts and coats are taken for, more
-_SMALL, _SURER = 0.25, 2.0  # of the frame's height; certainty more for each height less
+_SMALL, _SURER = 0.25, 2.5  # of the frame's height; certainty more for each height less
 _TALL = 0.06  # of the frame's height; whoever is smaller is not what a frame was taken for
 _IN_FOCUS = 0.6  # of the sharpest person's sharpness, from which somebody counts as sharp
 _AS_SHARP = 0.7  # of the subject's sharpness, from which somebody beside it may contest the ball
