@@ -362,7 +362,9 @@ def steps(name: Annotated[str | None, typer.Argument(help="one step")] = None) -
 
 @app.command()
 def demo(
-    folder: Annotated[Path, typer.Argument(help="folder to make")] = Path("evencourt-demo"), workers: Workers = 0
+    folder: Annotated[Path, typer.Argument(help="folder to make")] = Path("evencourt-demo"),
+    models: ModelsFolder = None,
+    workers: Workers = 0,
 ) -> None:
     """Write a demonstration shoot of raw files and run the overnight recipe on it."""
     write_demo = importlib.import_module("pipeline.fixtures.demo").write_demo
@@ -373,7 +375,7 @@ def demo(
         with _progress() as progress:
             write_demo(shoot, progress=lambda done, total: progress("shoot", done, total))
     recipe = _recipe(describe_module.recipe_folder() / "overnight-web.yaml")
-    _run(recipe, engine.read_shoot(shoot), folder / "delivered", workers)
+    _run(recipe, engine.read_shoot(shoot, None, models), folder / "delivered", workers)
 
 
 cli_captions.register(app, _progress)
