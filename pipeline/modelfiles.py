@@ -135,12 +135,15 @@ def fetch(
     """
     places = (to.expanduser(),) if to is not None else folders()
     written = []
-    for model in models:
-        if any(_wrong(place / model.file, model) is None for place in places):
-            continue
+    missing = [m for m in models if not any(_wrong(place / m.file, m) is None for place in places)]
+    for number, model in enumerate(missing, 1):
         started(model)
         path = places[0] / model.file
-        data = _transfer(model, path)
+        try:
+            data = _transfer(model, path)
+        except RunStoppedError as error:
+            rest = "".join(f" Missing too: {m.address}, as {places[0] / m.file}." for m in missing[number:])
+            raise RunStoppedError(f"{error}.{rest}" if rest else str(error)) from error
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             _write_whole(path, data)
