@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from pydantic import Field, field_validator
 
 from pipeline.imaging import framing, level
-from pipeline.imaging.detect import SURE_BALL, SURE_FACE, SURE_PERSON, find, picture_for_detection, within
+from pipeline.imaging.detect import SURE_FACE, SURE_PERSON, find, picture_for_detection, within
 from pipeline.imaging.field import cut
 from pipeline.imaging.geometry import Box, box_to_pixels, centred, widened
 from pipeline.imaging.sharpness import sharpness
@@ -34,6 +34,7 @@ NO_MODEL = (
 )
 NOBODY = "crop: nobody is surely the subject; left whole"
 FEWER = "crop: frames.csv names {named} players, the crop shows {whole} of those near; check that it is they"
+_MAYBE_BALL = 0.4  # certainty from which a crop does not go through what may be a ball; it widens for a sure one only
 _BESIDE = 0.5  # of the subject's height, from which somebody else may be one of the named
 TOO_WIDE = "crop: the subject does not fit into {aspect} without cutting a hand or a foot; left whole"
 
@@ -309,7 +310,7 @@ def _wish(seen: Seen, subject: Subject, params: CropParams, turned: float) -> fr
         towards=subject.towards,
         faces=placed(seen.faces[seen.faces[:, 4] >= SURE_FACE]),
         people=placed(people[people[:, 4] >= SURE_PERSON]),
-        balls=placed(seen.balls[seen.balls[:, 4] >= SURE_BALL]),
+        balls=placed(seen.balls[seen.balls[:, 4] >= _MAYBE_BALL]),
     )
 
 
