@@ -130,9 +130,10 @@ def test_frames_of_the_demonstration(small_shoot: tuple[Path, dict]) -> None:
     assert answered >= 2
 
 
-@pytest.mark.parametrize("kind", ["people", "chart-jpeg"])
-def test_photographs_turn_with_their_tilt(shared: Callable[[str], Path], kind: str) -> None:
-    """Between any two answers for turns of one photograph lies the angle between the turns."""
+@pytest.mark.parametrize(("kind", "least", "most"), [("people", 0, 0), ("chart-jpeg", 12, 20)])
+def test_photographs_turn_with_their_tilt(shared: Callable[[str], Path], kind: str, least: int, most: int) -> None:
+    """Between any two answers for turns of one photograph lies the angle between the turns; streets and decks, whose
+    lines run away in all directions, get none."""
     answered = 0
     for path in sorted(shared(f"data/{kind}").glob("*.[jJ][pP][gG]")):
         grey = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
@@ -144,7 +145,7 @@ def test_photographs_turn_with_their_tilt(shared: Callable[[str], Path], kind: s
         answered += len(away)
         if away:
             assert np.ptp(away) < 0.4, path.name
-    assert answered >= {"people": 0, "chart-jpeg": 12}[kind]
+    assert least <= answered <= most
 
 
 def _patterns() -> list[F32]:
