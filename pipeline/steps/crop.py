@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from pydantic import Field, field_validator
 
 from pipeline.imaging import framing, level
-from pipeline.imaging.detect import SURE_FACE, SURE_PERSON, find, picture_for_detection, within
+from pipeline.imaging.detect import SURE_PERSON, find, picture_for_detection, within
 from pipeline.imaging.field import cut
 from pipeline.imaging.geometry import Box, box_to_pixels, centred, widened
 from pipeline.imaging.sharpness import sharpness
@@ -308,7 +308,7 @@ def _wish(seen: Seen, subject: Subject, params: CropParams, turned: float) -> fr
         subject=_within(own, frame),
         least=0.0,
         towards=subject.towards,
-        faces=placed(seen.faces[seen.faces[:, 4] >= SURE_FACE]),
+        faces=placed(seen.faces),  # also what only may be a face is not cut
         people=placed(people[people[:, 4] >= SURE_PERSON]),
         balls=placed(seen.balls[seen.balls[:, 4] >= _MAYBE_BALL]),
     )
