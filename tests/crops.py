@@ -26,8 +26,7 @@ import argparse
 import json
 import sys
 import tempfile
-import time
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -49,6 +48,7 @@ from pipeline.steps.base import MeasureContext, Measured
 from pipeline.steps.decode import decode
 from pipeline.store import Store
 from pipeline.survey import MEASURED_EDGE, read_measured, survey
+from tests.benchmark import cpu
 
 ISOS = (800, 12800)
 ASPECTS = {"3:2": "wide", "4:5": "tall"}
@@ -297,15 +297,6 @@ def write_large(path: Path, folder: Path) -> None:
     )  # fmt: skip
 
 
-def _cpu(work: Callable[[], object], repeats: int = 3) -> float:
-    best = float("inf")
-    for _ in range(repeats):
-        start = time.process_time()
-        work()
-        best = min(best, time.process_time() - start)
-    return best
-
-
 def report_cpu(files: ModelFiles, folder: Path) -> None:
     worker_setup()
     (folder / "large").mkdir()
@@ -321,18 +312,18 @@ def report_cpu(files: ModelFiles, folder: Path) -> None:
     crop.measure(context)  # warms
     detail = decoded.detail
     times = {
-        "picture": _cpu(lambda: picture_for_detection(decoded.image.pixels, balance, decoded.image.to_working)),
-        "people, balls and faces": _cpu(lambda: find(picture, files.person, files.face)),
+        "picture": cpu(lambda: picture_for_detection(decoded.image.pixels, balance, decoded.image.to_working)),
+        "people, balls and faces": cpu(lambda: find(picture, files.person, files.face)),
     }
     both = sum(times.values())
-    sharp = _cpu(lambda: [sharpness(detail, p[:4]) for p in found.people])
-    whole = _cpu(lambda: crop.measure(context))
+    sharp = cpu(lambda: [sharpness(detail, p[:4]) for p in found.people])
+    whole = cpu(lambda: crop.measure(context))
     print(f"\nCPU s, one 24-megapixel raw frame, {len(found.people)} people and {len(found.faces)} faces in it")
     print("  " + ", ".join(f"{what} {took:.3f}" for what, took in times.items()))
     print(f"  detection with its resizing {both:.3f}{_mark(both > _BAR['cpu'])}; sharpness {sharp:.3f}")
     print(f"  crop's whole measure (also tilt, kits, light) {whole:.3f}{_mark(whole > _BAR['cpu'])}")
     print(f"  the survey's decode of the frame to {MEASURED_EDGE} pixels, which every step shares: ", end="")
-    print(f"{_cpu(lambda: decode(frame, MEASURED_EDGE, sense=True)):.3f}")
+    print(f"{cpu(lambda: decode(frame, MEASURED_EDGE, sense=True)):.3f}")
 
 
 def measure(halls: Iterable[str], seed: int, size: tuple[int, int], folder: Path, work: Path) -> None:
