@@ -25,10 +25,10 @@ import numpy as np
 import PIL.Image
 import rawpy
 
-from pipeline.executors import worker_setup
+from pipeline.engine.executors import worker_setup
+from pipeline.engine.render import render
+from pipeline.engine.run import jobs, read_shoot
 from pipeline.recipe.recipe import load_recipe
-from pipeline.render import render
-from pipeline.run import jobs, read_shoot
 from pipeline.steps import REGISTRY
 
 RECIPE = """\

@@ -32,22 +32,22 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.executors import default_workers, worker_setup
-from pipeline.imaging.detect import SURE_FACE, find, overlap, picture_for_detection, within
+from pipeline.engine.executors import default_workers, worker_setup
+from pipeline.engine.measure import MEASURED_EDGE, read_measured, survey
+from pipeline.engine.run import read_shoot
+from pipeline.engine.solve import look_at_all, solve
 from pipeline.imaging.sharpness import sharpness
-from pipeline.model import Burst
-from pipeline.modelfiles import ModelFiles
-from pipeline.modelfiles import find as find_models
+from pipeline.people.detect import SURE_FACE, find, overlap, picture_for_detection, within
+from pipeline.people.modelfiles import ModelFiles
+from pipeline.people.modelfiles import find as find_models
+from pipeline.people.ranking import Ranked
+from pipeline.people.subject import Subject
 from pipeline.recipe.recipe import load_recipe
-from pipeline.run import read_shoot
-from pipeline.shoot.ranking import Ranked
-from pipeline.shoot.subject import Subject
-from pipeline.solve import look_at_all, solve
 from pipeline.steps import REGISTRY, crop
 from pipeline.steps.base import MeasureContext, Measured
 from pipeline.steps.decode import decode
-from pipeline.store import Store
-from pipeline.survey import MEASURED_EDGE, read_measured, survey
+from pipeline.store.store import Store
+from pipeline.types import Burst
 from tests.benchmark import cpu
 
 ISOS = (800, 12800)

@@ -34,8 +34,8 @@ from scipy.fft import dctn
 from skimage.color import deltaE_ciede2000, rgb2lab
 from skimage.restoration import denoise_nl_means, denoise_wavelet
 
-from pipeline.imaging.denoise import QUALITIES, Quality, denoise, denoise_mosaic, stabilise, unstabilise
-from pipeline.model import Noise
+from pipeline.imaging.denoise.denoise import QUALITIES, Quality, denoise, denoise_mosaic, stabilise, unstabilise
+from pipeline.types import Noise
 
 TUNING = ("astronaut", "coffee", "chelsea", "friends_by_Aitzol_Berasategi", "Picture_1A_by_freespace")
 HELD_OUT = (

@@ -15,11 +15,11 @@ import numpy as np
 from pipeline.fixtures.dng import write_dng
 from pipeline.fixtures.light import colour_matrix
 
-from pipeline.model import Frame, Image
 from pipeline.shoot.facts import FrameFacts
 from pipeline.steps import REGISTRY
 from pipeline.steps.base import ApplyContext
 from pipeline.steps.decode import decode
+from pipeline.types import Frame, Image
 
 FILE = Path(__file__).with_name("golden.json")
 SOLUTIONS = {

@@ -23,20 +23,21 @@ from pathlib import Path
 import numpy as np
 from pipeline.fixtures.light import response, tables
 
-from pipeline import describe, scenes
-from pipeline.arrays import pack
-from pipeline.imaging.field import Field
-from pipeline.imaging.neutral import candidates
-from pipeline.imaging.palette import Cloud, histogram, tones
-from pipeline.imaging.wave import ACROSS, DEGREE
-from pipeline.model import Burst, Exif, Frame
+from pipeline.cli import tables as command_tables
+from pipeline.engine import burst_light
+from pipeline.engine.measure import Survey
+from pipeline.engine.solve import solve
+from pipeline.light.gain_map import Field
+from pipeline.light.neutral import candidates
+from pipeline.light.palette import Cloud, histogram, tones
+from pipeline.light.row_wave import ACROSS, DEGREE
+from pipeline.light.scenes import Scene
 from pipeline.recipe.recipe import load_recipe
 from pipeline.shoot.facts import Facts, Reference
-from pipeline.shoot.light import Scene
-from pipeline.solve import solve
 from pipeline.steps import REGISTRY
-from pipeline.store import Store
-from pipeline.survey import Survey
+from pipeline.store.packing import pack
+from pipeline.store.store import Store
+from pipeline.types import Burst, Exif, Frame
 
 SIZES = (100, 1000, 10_000)
 SECONDS, MEGABYTES = 60.0, 1024.0
@@ -124,22 +125,22 @@ def keep_scenes(store: Store, surveys: Sequence[Survey], bursts: Sequence[Burst]
     """Puts made-up scenes where find_scenes looks for them, so that only solve is timed and not the pictures."""
     index = iter(range(len(bursts)))
 
-    def made(task: scenes._Task) -> None:
+    def made(task: burst_light._Task) -> None:
         found = scene(tuple(f.name for f in task.frames), next(index))
         store.put("scene", task.key, arrays(found.as_arrays()))
 
-    true, scenes._look_at = scenes._look_at, made
+    true, burst_light._look_at = burst_light._look_at, made
     try:
-        scenes.find_scenes(store, surveys, bursts)
+        burst_light.find_scenes(store, surveys, bursts)
     finally:
-        scenes._look_at = true
+        burst_light._look_at = true
 
 
 def _child(folder: str, count: int, size: int, answer: multiprocessing.SimpleQueue) -> None:
     store = Store.open(Path(folder) / "out", Path(folder) / "shoot")
     surveys, bursts, facts = fill(store, count, size)
     keep_scenes(store, surveys, bursts)
-    recipe = load_recipe(describe.recipe_folder() / "overnight-web.yaml", REGISTRY)
+    recipe = load_recipe(command_tables.recipe_folder() / "overnight-web.yaml", REGISTRY)
     before, worked = time.perf_counter(), time.process_time()
     plan = solve(store, surveys, bursts, facts, recipe)
     took, worked = time.perf_counter() - before, time.process_time() - worked

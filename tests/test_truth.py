@@ -12,9 +12,9 @@ import rawpy
 import tifffile
 from pipeline.fixtures.light import LEFT, RIGHT, Lamp, colour_matrix, response, tables
 
+from pipeline.formats.exif import read_exif
 from pipeline.imaging.colour import camera_to_working
-from pipeline.imaging.mosaic import decode_raw
-from pipeline.shoot.exif import read_exif
+from pipeline.imaging.raw.mosaic import decode_raw
 
 
 def test_residual_pulse_after_an_exposure(shared) -> None:

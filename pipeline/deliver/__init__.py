@@ -1,1 +1,1 @@
-"""What a delivery adds when its files are made: a zip with checksums, a web page of the set, a push to an address."""
+"""What a delivery adds when its files are made: a zip, a web page, a push to an address."""

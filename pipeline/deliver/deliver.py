@@ -19,9 +19,9 @@ from pipeline.deliver.model import Delivered, Item, Made, Pushed, SetFacts
 from pipeline.deliver.push import PAUSES, Outgoing, push
 from pipeline.deliver.targets import PushError
 from pipeline.errors import FrameError
-from pipeline.keys import digest_file, digest_json
 from pipeline.steps.deliver import DeliverParams
-from pipeline.store import Store, write_atomic
+from pipeline.store.keys import digest_file, digest_json
+from pipeline.store.store import Store, write_atomic
 
 Progress = Callable[[str, int, int], None]  # phase, done, total
 _KIND = "extras"

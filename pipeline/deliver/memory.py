@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
 
 from pipeline.deliver.targets import PushError, Seen
-from pipeline.store import Store
+from pipeline.store.store import Store
 
 _KIND = "pushed"
 

@@ -12,7 +12,7 @@ from pipeline.deliver.errors import plain
 from pipeline.deliver.memory import Entry, Memory
 from pipeline.deliver.model import Pushed
 from pipeline.deliver.targets import PushError, Seen, Target, connected
-from pipeline.keys import digest_file
+from pipeline.store.keys import digest_file
 
 PAUSES = (3.0, 20.0, 60.0)  # seconds before a cut link is tried again
 

@@ -1,1 +1,1 @@
-"""Pure numerics on arrays and bytes; no policy, no files of the user."""
+"""Arrays: colour, tone, geometry, resampling, sharpness."""

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from skimage.color import deltaE_ciede2000
 
-from pipeline.model import F32, F64
+from pipeline.types import F32, F64
 
 # ITU-R BT.709-6 primaries with a D65 white, as tabulated in IEC 61966-2-1.
 XYZ_FROM_REC709: F64 = np.array(

@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 
 from pipeline.imaging.geometry import Box
-from pipeline.model import F32, F64
+from pipeline.types import F32, F64
 
 LIMIT = 5.0  # degrees; beyond that a tilt is meant, or wrongly found
 AGREE = 0.5  # degrees between verticals and horizontals

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.imaging.geometry import turn
-from pipeline.model import F32, F64, Noise
+from pipeline.types import F32, F64, Noise
 
 _TALL = 320  # pixels that a part is brought to at most: what shows when a player fills a web picture
 _LEAST = 12  # smaller parts say nothing

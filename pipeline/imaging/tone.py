@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.imaging.colour import LUMINANCE, srgb_encode
-from pipeline.model import F32, F64
+from pipeline.types import F32, F64
 
 _TABLE = 4096
 

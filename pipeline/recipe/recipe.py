@@ -15,10 +15,10 @@ from ruamel.yaml.representer import RoundTripRepresenter
 
 from pipeline.deliver.address import sharing
 from pipeline.errors import InputError, Problem
-from pipeline.model import Domain
-from pipeline.plainwords import Loc
 from pipeline.steps.base import Params, Step
-from pipeline.yamlfile import Document, did_you_mean, load_yaml, validate
+from pipeline.textfile.messages import Loc
+from pipeline.textfile.yamlfile import Document, did_you_mean, load_yaml, validate
+from pipeline.types import Domain
 
 _KEYS = ("recipe", "steps", "deliveries")
 _VERSION = 1

@@ -1,1 +1,1 @@
-"""Read-only view of a shoot folder: frames, Exif, the facts of the event, bursts."""
+"""What is in the shoot folder, and what a person wrote about it."""

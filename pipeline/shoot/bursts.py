@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from statistics import median
 
-from pipeline.model import Burst, Exif, Frame
+from pipeline.types import Burst, Exif, Frame
 
 GAP = 0.6  # seconds; the slowest bursts of sports cameras are about 3 frames a second (common practice, no source)
 LONGEST = 1.5  # seconds; a longer pause is another moment of the game, whatever the rate before it

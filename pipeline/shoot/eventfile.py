@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from pipeline.errors import Problem
 from pipeline.shoot.countries import alpha2, suggested
-from pipeline.yamlfile import Document, problems_of
+from pipeline.textfile.yamlfile import Document, problems_of
 
 Box = tuple[float, float, float, float]
 Corners = tuple[tuple[float, float], tuple[float, float], tuple[float, float], tuple[float, float]]

@@ -13,8 +13,8 @@ from typing import Any, Literal
 from pipeline.errors import InputError, Problem
 from pipeline.shoot.eventfile import TEXTS, Box, Corners, EventFile, box_of, parse_event
 from pipeline.shoot.names import name_pattern, replace_name, same_name
-from pipeline.shoot.tables import FrameIndex, Row, Table, numbers, read_table, yes_or_no
-from pipeline.yamlfile import Document, did_you_mean, load_yaml
+from pipeline.textfile.tables import FrameIndex, Row, Table, numbers, read_table, yes_or_no
+from pipeline.textfile.yamlfile import Document, did_you_mean, load_yaml
 
 Missing = list[tuple[str, str]]
 

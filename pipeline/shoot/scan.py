@@ -13,8 +13,8 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from pipeline.errors import InputError
-from pipeline.model import Exif, Frame
-from pipeline.shoot.exif import read_exif
+from pipeline.formats.exif import read_exif
+from pipeline.types import Exif, Frame
 
 # fmt: off
 RAW = frozenset((

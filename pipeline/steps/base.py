@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
 from pipeline.imaging.sharpness import Detail
-from pipeline.model import F64, Burst, Domain, Frame, Image
-from pipeline.modelfiles import ModelFiles
+from pipeline.light.scenes import ShootLight
+from pipeline.people.modelfiles import ModelFiles
+from pipeline.people.ranking import Ranked
+from pipeline.people.subject import Subject
 from pipeline.shoot.facts import Facts, FrameFacts, Reference
-from pipeline.shoot.light import ShootLight
-from pipeline.shoot.ranking import Ranked
-from pipeline.shoot.subject import Subject
+from pipeline.types import F64, Burst, Domain, Frame, Image
 
 Measured = Mapping[str, NDArray[Any]]
 Solution = Mapping[str, Any]  # JSON values only: it is part of a render's key and is written to run.json

@@ -12,18 +12,18 @@ from typing import Any, Literal, Self
 
 from pydantic import Field, ValidationInfo, field_validator
 
+from pipeline.captions import template as templates
+from pipeline.captions.language import Language, language_of
+from pipeline.captions.people import FIELDS, Person, moment, people, scene, team_names, values
+from pipeline.captions.privacy import carried_without_hints, withhold, without_hints
+from pipeline.captions.template import tidy
 from pipeline.errors import InputError
-from pipeline.imaging.metadata_carried import CARRIED, with_carried
-from pipeline.imaging.metadata_model import ALT_TEXT_MAXIMUM, Metadata
-from pipeline.model import Domain, Frame
+from pipeline.formats.metadata.carried import CARRIED, with_carried
+from pipeline.formats.metadata.model import ALT_TEXT_MAXIMUM, Metadata
 from pipeline.shoot.countries import alpha3
 from pipeline.shoot.facts import Facts, FrameFacts
-from pipeline.steps import caption_template as templates
 from pipeline.steps.base import Params, Step
-from pipeline.steps.caption_language import Language, language_of
-from pipeline.steps.caption_people import FIELDS, Person, moment, people, scene, team_names, values
-from pipeline.steps.caption_privacy import carried_without_hints, withhold, without_hints
-from pipeline.steps.caption_template import tidy
+from pipeline.types import Domain, Frame
 
 # IPTC NewsCodes, digital source type: taken by a camera and finished without generated content.
 DIGITAL_CAPTURE = "http://cv.iptc.org/newscodes/digitalsourcetype/digitalCapture"

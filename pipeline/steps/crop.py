@@ -12,16 +12,17 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, field_validator
 
-from pipeline.imaging import framing, level
-from pipeline.imaging.detect import SURE_PERSON, find, picture_for_detection, within
-from pipeline.imaging.field import cut
+from pipeline.imaging import level
 from pipeline.imaging.geometry import Box, box_to_pixels, centred, widened
 from pipeline.imaging.sharpness import sharpness
-from pipeline.model import Domain, Image
-from pipeline.shoot.follow import Seen
-from pipeline.shoot.ranking import Looked, look
-from pipeline.shoot.subject import Subject
+from pipeline.light.gain_map import cut
+from pipeline.people import framing
+from pipeline.people.detect import SURE_PERSON, find, picture_for_detection, within
+from pipeline.people.ranking import Looked, look
+from pipeline.people.subject import Subject
+from pipeline.people.tracking import Seen
 from pipeline.steps.base import ApplyContext, MeasureContext, Measured, Params, SolveContext, Solved, Step
+from pipeline.types import Domain, Image
 
 _LOOSE = 0.92  # of the possible width, where no model tells who is the subject: it rarely costs a hand or a ball
 _SMALL_EDGE = 160  # of the picture that tells how the camera turned

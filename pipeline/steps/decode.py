@@ -10,16 +10,17 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from pipeline.imaging import noise as noise_model
-from pipeline.imaging.defects import Candidates
-from pipeline.imaging.geometry import WHOLE, Box, resize, resize_energy
-from pipeline.imaging.mosaic import Clean, Mend, decode_raw
-from pipeline.imaging.noise import NoiseStatistics, RowNoise
-from pipeline.imaging.noise_pool import CameraNoise, camera_noise, noise_notes, row_variance, vote
-from pipeline.imaging.pictures import read_picture
+from pipeline.formats.pictures import read_picture
+from pipeline.imaging.geometry import WHOLE, Box
+from pipeline.imaging.raw import noise as noise_model
+from pipeline.imaging.raw.defects import Candidates
+from pipeline.imaging.raw.mosaic import Clean, Mend, decode_raw
+from pipeline.imaging.raw.noise import NoiseStatistics, RowNoise
+from pipeline.imaging.raw.noise_pool import CameraNoise, camera_noise, noise_notes, row_variance, vote
+from pipeline.imaging.resample import resize, resize_energy
 from pipeline.imaging.sharpness import Detail, detail_of
-from pipeline.model import F64, Domain, Frame, Image, Noise
 from pipeline.steps.base import Measured, Params, Solution, SolveContext, Solved, Step, camera_of, floats
+from pipeline.types import F64, Domain, Frame, Image, Noise
 
 
 class DecodeParams(Params):

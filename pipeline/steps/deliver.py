@@ -7,8 +7,8 @@ from typing import Any
 from pydantic import ConfigDict, Field, field_validator
 
 from pipeline.deliver.address import FIELDS, FORMS, parse_address
-from pipeline.model import Domain
 from pipeline.steps.base import Params, Step
+from pipeline.types import Domain
 
 
 class DeliverParams(Params):

@@ -9,11 +9,11 @@ from typing import Literal
 import numpy as np
 from pydantic import Field
 
-from pipeline.imaging.denoise import denoise
-from pipeline.imaging.field import spread
-from pipeline.imaging.mosaic import Clean
-from pipeline.model import Image
+from pipeline.imaging.denoise.denoise import denoise
+from pipeline.imaging.raw.mosaic import Clean
+from pipeline.light.gain_map import spread
 from pipeline.steps.base import LINEAR, ApplyContext, Params, Step
+from pipeline.types import Image
 
 # Variance left in flat parts, of what there was, against the deviation that is assumed: on white noise over
 # a constant, as tests/test_denoise.py measures it. What is left is coarser than a pixel, and texture keeps more.

@@ -9,10 +9,10 @@ import numpy as np
 from pydantic import Field as Parameter
 
 from pipeline.imaging.colour import LUMINANCE
-from pipeline.imaging.field import Field, apply_field, of_solution
-from pipeline.model import F64, Image
-from pipeline.shoot.light import Scene, ShootLight, zones
+from pipeline.light.gain_map import Field, apply_field, of_solution
+from pipeline.light.scenes import Scene, ShootLight, zones
 from pipeline.steps.base import ApplyContext, Params, Solution, SolveContext, Solved, Step
+from pipeline.types import F64, Image
 
 _PULL = 0.8  # stops; ends of one hall seldom differ by more (common practice, no source)
 _AGREES = 0.03  # of a frame: less in common with its burst is another scene

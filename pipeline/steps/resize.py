@@ -6,9 +6,9 @@ from dataclasses import replace
 
 from pydantic import Field, model_validator
 
-from pipeline.imaging.geometry import resize, resize_energy, sharpen
-from pipeline.model import Image
+from pipeline.imaging.resample import resize, resize_energy, sharpen
 from pipeline.steps.base import ApplyContext, Params, Step
+from pipeline.types import Image
 
 
 class ResizeParams(Params):

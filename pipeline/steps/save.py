@@ -11,11 +11,11 @@ import numpy as np
 import PIL.Image
 from pydantic import Field, field_validator
 
+from pipeline.captions.filename_template import DEFAULT_NAME, NAME_FIELDS, check_name
 from pipeline.errors import FrameError
-from pipeline.imaging.icc import srgb_profile
-from pipeline.model import Domain, Image
+from pipeline.formats.icc import srgb_profile
 from pipeline.steps.base import Params, Step
-from pipeline.steps.caption_filename import DEFAULT_NAME, NAME_FIELDS, check_name
+from pipeline.types import Domain, Image
 
 _UNITS = {"": 1, "B": 1, "KB": 1000, "MB": 1000_000, "KIB": 1024, "MIB": 1024**2}
 _LOWEST = 40  # below this quality blocks show in skin; the frame is refused instead

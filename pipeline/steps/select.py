@@ -7,10 +7,10 @@ from typing import Any
 
 from pydantic import Field
 
-from pipeline.model import Domain
+from pipeline.people.ranking import Ranked
 from pipeline.shoot.facts import FrameFacts, held_back
-from pipeline.shoot.ranking import Ranked
 from pipeline.steps.base import Params, SolveContext, Solved, Step
+from pipeline.types import Domain
 
 
 class SelectParams(Params):

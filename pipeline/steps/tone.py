@@ -8,8 +8,8 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from pipeline.imaging.tone import render
-from pipeline.model import Domain, Image
 from pipeline.steps.base import ApplyContext, Params, Step
+from pipeline.types import Domain, Image
 
 
 class ToneParams(Params):

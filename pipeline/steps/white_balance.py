@@ -9,12 +9,11 @@ from typing import Literal
 import numpy as np
 from pydantic import Field as Parameter
 
-from pipeline.imaging import palette
-from pipeline.imaging.field import Field, apply_field, of_solution
-from pipeline.imaging.neutral import Vote, agree_on_white
-from pipeline.model import F64, Domain, Image
-from pipeline.shoot.light import Scene, ShootLight
-from pipeline.shoot.references import Reading, WhiteMap, agreeing, measure_references, plausible, readings
+from pipeline.light import palette
+from pipeline.light.gain_map import Field, apply_field, of_solution
+from pipeline.light.neutral import Vote, agree_on_white
+from pipeline.light.references import Reading, WhiteMap, agreeing, measure_references, plausible, readings
+from pipeline.light.scenes import Scene, ShootLight
 from pipeline.steps.base import (
     ApplyContext,
     MeasureContext,
@@ -27,6 +26,7 @@ from pipeline.steps.base import (
     camera_of,
     floats,
 )
+from pipeline.types import F64, Domain, Image
 
 _COLUMNS: F64 = np.linspace(-1, 1, 9)  # places across the frame at which white is asked for
 _PER_STOP = 1 / np.log(2)

@@ -1,0 +1,1 @@
+"""Words, names and consent in what is written about a frame."""

@@ -1,0 +1,184 @@
+"""Who is in a picture, in words: the facts that the templates of texts are filled with."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from itertools import groupby
+
+from pipeline.captions.language import Language
+from pipeline.shoot.facts import Facts, FrameFacts, withheld
+from pipeline.types import Frame
+
+FIELDS = ("opening", "setting", "who", "words", "scene", "sport", "match", "home", "away", "title", "venue", "city",
+          "region", "country", "country_code", "date", "iso_date", "time", "frame", "creator", "credit")  # fmt: skip
+_CLOCK_TOLERANCE = timedelta(days=3)
+_STOPPED = ".!?…。！？؟।።"
+
+
+@dataclass(frozen=True)
+class Person:
+    """`text` as the caption has it; `name` "" where it is withheld or unknown."""
+
+    text: str
+    name: str
+    team: str
+
+
+def people(facts: Facts, row: FrameFacts, language: Language, unnamed: str, notices: list[str]) -> list[Person]:
+    """The frame's players from left to right. `unnamed` "" = the language's own words for who is not named."""
+    roster = {(player.team, player.number): player for player in facts.roster}
+    found = []
+    for side, number in row.players:
+        team = facts.teams.get(side) or ""
+        player = roster.get((side, number))
+        if player is not None and not withheld(facts, player):
+            inside = language.comma.join(part for part in (number, team) if part)
+            found.append(Person(player.name + language.brackets(inside), player.name, team))
+            continue
+        if player is None:
+            notices.append(f"{side} {number} is not in the roster, so no name is given")
+        else:
+            notices.append(why_withheld(facts, player.line))
+        found.append(Person(_nobody(language, unnamed, team), "", team))
+    return found
+
+
+def why_withheld(facts: Facts, line: int) -> str:
+    """For the report: why a name is left out, without the name. `line` of the roster."""
+    if facts.minors:
+        return "names withheld: minors is true in the facts of the shoot"
+    return f"name of one player withheld: publish is no in roster.csv line {line}"
+
+
+def team_names(facts: Facts) -> tuple[str, ...]:
+    """The home team, then the away team, as far as they have names."""
+    return tuple(name for side in ("home", "away") if (name := facts.teams.get(side)))
+
+
+def moment(frame: Frame, facts: Facts, notices: list[str]) -> datetime | None:
+    """When the picture was taken: by the camera's clock, unless that is days away from the start of the event."""
+    taken = frame.exif.time
+    start = facts.start.replace(tzinfo=None) if facts.start else None
+    if taken and start and abs(taken - start) > _CLOCK_TOLERANCE:
+        notices.append(
+            f"the camera says {taken:%Y-%m-%d}, start in the facts {start:%Y-%m-%d}: the caption has the latter, and "
+            "no date of creation is written; correct start, or the camera under clocks"
+        )
+        return start
+    return taken or start
+
+
+def values(
+    frame: Frame,
+    facts: Facts,
+    row: FrameFacts,
+    language: Language,
+    unnamed: str,
+    shown: Sequence[Person],
+    taken: datetime | None,
+) -> dict[str, str]:
+    """Field of FIELDS -> its text, "" where the fact is missing.
+
+    taken  when, local time
+    """
+    texts = _merged(shown, language, unnamed)
+    who = language.listed(texts) if texts else ""
+    words = row.words.strip()
+    home, away = facts.teams.get("home") or "", facts.teams.get("away") or ""
+    match = f"{home} – {away}" if home and away else ""
+    date = language.date(taken.date()) if taken else ""
+    opening = _opening(who, len(texts), len(shown), words, language)
+    return {
+        "opening": opening,
+        "setting": _setting(facts, language, match, date, bool(opening)),
+        "who": who,
+        "words": words,
+        "scene": scene(shown, words, language, unnamed),
+        "sport": language.phrases.sport,
+        "match": match,
+        "home": home,
+        "away": away,
+        "title": facts.title,
+        "venue": facts.venue,
+        "city": facts.city,
+        "region": facts.region,
+        "country": language.country(facts.country),
+        "country_code": facts.country,
+        "date": date,
+        "iso_date": f"{taken:%Y-%m-%d}" if taken else "",
+        "time": f"{taken:%H:%M}" if taken else "",
+        "frame": frame.name,
+        "creator": facts.creator,
+        "credit": facts.credit,
+    }
+
+
+def _nobody(language: Language, unnamed: str, team: str, count: int = 1) -> str:
+    if not unnamed:
+        return language.nobody(team, count)
+    if team and language.code == "en":
+        return f"{unnamed} of {team}"
+    return unnamed + language.brackets(team) if team else unnamed
+
+
+def _merged(shown: Sequence[Person], language: Language, unnamed: str) -> list[str]:
+    """Neighbours without a name and of one team together: "2 players of Harbour Gulls"."""
+    texts: list[str] = []
+    for (name, team), group in groupby(shown, key=lambda person: (person.name, person.team)):
+        members = list(group)
+        if name or unnamed:
+            texts += [person.text for person in members]
+        else:
+            texts.append(language.nobody(team, len(members)))
+    return [text for text in texts if text]
+
+
+def _goes_on(words: str) -> bool:
+    """Words with a small first letter go on from the names ("scores from the wing"), others stand alone."""
+    return words[:1].islower()
+
+
+def _sentence(text: str, language: Language) -> str:
+    return text if not text or text[-1] in _STOPPED else text + language.stop
+
+
+def _opening(who: str, count: int, persons: int, words: str, language: Language) -> str:
+    """The part about people: "From left, A (7, Gulls) and B (12, Foxes) jump for the ball."
+
+    count  of the texts that are listed in `who`; several persons may be one of them
+    """
+    phrases = language.phrases
+    shown = phrases.shown_left if count > 1 else (phrases.shown_many if persons > 1 else "") or phrases.shown
+    gap = " " if language.spaced else ""
+    if who and _goes_on(words):
+        parts = [f"{phrases.left.format(who=who) if count > 1 else who}{gap}{words}"]
+    elif who:
+        parts = [shown.format(who=who), words]
+    else:
+        parts = [words]
+    return gap.join(_sentence(language.capital(part), language) for part in parts if part)
+
+
+def _setting(facts: Facts, language: Language, match: str, date: str, opened: bool) -> str:
+    """What, where and when. It is a sentence of its own where nothing is said before it."""
+    places = [facts.title, facts.venue, facts.city, date]
+    if not opened and match and (meet := language.meet(facts.teams["home"], facts.teams["away"])):
+        rest = language.comma.join(filter(None, places))
+        return _sentence(meet + (language.colon + rest if rest else ""), language)
+    start = match if match or facts.title or opened else language.phrases.sport
+    return _sentence(language.comma.join(filter(None, [start, *places])), language)
+
+
+def scene(shown: Sequence[Person], words: str, language: Language, unnamed: str) -> str:
+    """What is sure to be seen, without a name: "A player of Harbour Gulls dives". "" where nothing is known."""
+    if not shown or (words and not _goes_on(words)):
+        return language.capital(words)
+    nameless = [Person(_nobody(language, unnamed, person.team), "", person.team) for person in shown]
+    texts = _merged(nameless, language, unnamed)
+    if not texts:
+        return language.capital(words)
+    who = language.listed(texts)
+    gap = " " if language.spaced else ""
+    return language.capital(f"{who}{gap}{words}" if words else language.phrases.indoors.format(who=who))

@@ -1,0 +1,134 @@
+"""Names that must not leave: they are taken out of every text, and words that may hold a part of one are held."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import fields, replace
+from typing import Any
+
+from pipeline.captions.people import team_names, why_withheld
+from pipeline.formats.metadata.model import Metadata
+from pipeline.shoot.facts import Facts, FrameFacts, withheld
+from pipeline.shoot.names import hints_at, holds_any, name_pattern, replace_name
+
+# Texts that would be false with "a player" in them: they are left out whole.
+_OWN = ("creator", "job_title", "caption_writer", "credit", "source", "copyright", "title", "job_id", "rights_url",
+        "country_code")  # fmt: skip
+_ABOUT = ("caption", "headline", "alt_text", "instructions")  # of one picture, as frames.csv's words are
+_CAMERA = ("make", "model", "lens", "language", "digital_source_type")  # nobody types a player's name there
+
+
+def without_hints(row: FrameFacts, facts: Facts, unnamed: str, notices: list[str]) -> FrameFacts:
+    """`row` without its words where one of them is, or may be, a part or a form of a withheld name.
+
+    A whole name is another matter: it is known for what it is, and `unnamed` takes its place.
+    """
+    lines = _hinted(row.words, facts)
+    if not lines:
+        return row
+    notices.append(
+        f"the words in frames.csv line {row.line} are left out: one of them is, or looks like, a part of a name that "
+        f"is withheld (roster.csv line {lines}); write them without it"
+    )
+    return replace(row, words="")
+
+
+def carried_without_hints(carried: Mapping[str, Any], facts: Facts, notices: list[str]) -> dict[str, Any]:
+    """Texts typed in the camera, without those about this picture that may hold a part of a withheld name.
+
+    carried  by field of Metadata. Keywords and the title are looked at later, see `withhold`
+    """
+    kept = dict(carried)
+    for name in _ABOUT:
+        if lines := _hinted(kept.get(name, ""), facts):
+            del kept[name]
+            notices.append(
+                f"{name.replace('_', ' ')} typed in the camera left out: a word of it is, or looks like, a part of a "
+                f"name that is withheld (roster.csv line {lines})"
+            )
+    return kept
+
+
+def _hinted(text: str, facts: Facts) -> str:
+    """Lines of the roster whose withheld names `text` may hold a part of, "" for none; whole names do not count."""
+    players = [player for player in facts.roster if withheld(facts, player)]
+    if not text or not players:
+        return ""
+    text = _known_taken_out(_less(text, [player.name for player in players]), facts)
+    return ", ".join(str(player.line) for player in players if hints_at(text, player.name, facts.language))
+
+
+def withhold(metadata: Metadata, facts: Facts, unnamed: str, notices: list[str]) -> Metadata:
+    """`metadata` with every withheld name replaced by `unnamed`, in whatever text it stands, or the text left out."""
+    players = [player for player in facts.roster if withheld(facts, player)]
+    if not _holds_any(metadata, tuple(player.name for player in players)):
+        players = []
+    for player in sorted(players, key=lambda p: (-len(p.name), p.line)):  # a longer name may hold a shorter
+        pattern = name_pattern(player.name)
+        if pattern is None:
+            continue
+        changes: dict[str, Any] = {}
+        for item in fields(metadata):
+            name, value = item.name, getattr(metadata, item.name)
+            if isinstance(value, str) and value and name not in _CAMERA:
+                changed = replace_name(value, pattern, unnamed)
+                if changed != value:
+                    changes[name] = "" if name in _OWN else changed
+            elif isinstance(value, tuple):
+                kept = tuple(entry for entry in value if replace_name(entry, pattern, unnamed) == entry)
+                if kept != value:
+                    changes[name] = kept
+        contact = {k: v for k, v in metadata.contact.items() if replace_name(v, pattern, unnamed) == v}
+        if contact != metadata.contact:
+            changes["contact"] = contact
+        if changes:
+            metadata = replace(metadata, **changes)
+            notices.append(why_withheld(facts, player.line))
+            notices.append(f"a name that is withheld was typed: taken out of {', '.join(sorted(changes))}")
+    return _hints(metadata, facts, notices)
+
+
+def _holds_any(metadata: Metadata, names: tuple[str, ...]) -> bool:
+    for item in fields(metadata):
+        value = getattr(metadata, item.name)
+        texts = [value] if isinstance(value, str) else value if isinstance(value, tuple) else ()
+        if any(holds_any(text, names) for text in texts):
+            return True
+    return any(holds_any(text, names) for text in metadata.contact.values())
+
+
+def _hints(metadata: Metadata, facts: Facts, notices: list[str]) -> Metadata:
+    """A lone surname: out of the keywords, pointed out in a text that the recipe or the event has for all frames."""
+    players = [player for player in facts.roster if withheld(facts, player)]
+    if not players:
+        return metadata
+    keywords = [(word, _known_taken_out(word, facts)) for word in metadata.keywords]
+    text = "\n".join((metadata.headline, metadata.caption, metadata.alt_text))
+    text = _known_taken_out(text, facts)
+    if any(hints_at(metadata.title, player.name, facts.language) for player in players):
+        metadata = replace(metadata, title="")  # the name of the frame's own file
+    out: set[str] = set()
+    for player in players:
+        hinting = {word for word, rest in keywords if hints_at(rest, player.name, facts.language)}
+        if hinting - out:
+            notices.append(f"a keyword left out: it may be a part of a withheld name (roster.csv line {player.line})")
+        out |= hinting
+        if hints_at(text, player.name, facts.language):
+            notices.append(
+                f"a text has a word of a withheld name (roster.csv line {player.line}); only whole names are "
+                "taken out: look at it"
+            )
+    return replace(metadata, keywords=tuple(word for word in metadata.keywords if word not in out)) if out else metadata
+
+
+def _known_taken_out(text: str, facts: Facts) -> str:
+    """A text without the names that may be shown, the teams and the place."""
+    shown = [player.name for player in facts.roster if not withheld(facts, player)]
+    return _less(text, [*shown, *team_names(facts), facts.title, facts.venue, facts.city, facts.region])
+
+
+def _less(text: str, names: list[str]) -> str:
+    for name in names if holds_any(text, tuple(names)) else ():
+        if pattern := name_pattern(name):
+            text = replace_name(text, pattern, "")
+    return text

@@ -1,0 +1,69 @@
+"""Between survey and solve: what the frames of each burst say together. Per burst, parallel, kept in the store."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from pipeline.engine.executors import map_unordered
+from pipeline.engine.measure import Survey, read_measured, read_proxy
+from pipeline.light.scenes import VERSION, Scene, look, unknown
+from pipeline.store.keys import digest_json, environment
+from pipeline.store.store import Store
+from pipeline.types import Burst, Frame
+
+_LONGEST = 120  # frames that are evened together: their pictures are in memory at once
+
+
+@dataclass(frozen=True)
+class _Task:
+    out: Path
+    frames: tuple[Frame, ...]
+    keys: tuple[str, ...]  # of their surveys
+    key: str
+
+
+def find_scenes(
+    store: Store, surveys: Sequence[Survey], bursts: Sequence[Burst], workers: int = 1, executor: Executor | None = None
+) -> tuple[list[Scene], tuple[str, ...]]:
+    """One scene for each burst of which a frame could be read, in order of time, and what the report should say."""
+    by_name = {s.frame.name: s for s in surveys if not s.error}
+    tasks = []
+    for burst in bursts:
+        group = [by_name[n] for n in burst.frames if n in by_name]
+        # Where times are known to the second only, a whole match can be one burst.
+        for start in range(0, len(group), _LONGEST):
+            part = group[start : start + _LONGEST]
+            keys = tuple(s.key for s in part)
+            turned = [s.frame.exif.orientation for s in part]
+            key = digest_json({"frames": list(keys), "turned": turned, "version": VERSION, "on": environment()})
+            tasks.append(_Task(store.out, tuple(s.frame for s in part), keys, key))
+    waiting = [t for t in tasks if store.get("scene", t.key) is None]
+    failed: dict[str, str] = {}
+    for index, result in map_unordered(_look_at, waiting, workers, executor=executor):
+        if isinstance(result, Exception):
+            name = waiting[index].frames[0].name
+            failed[waiting[index].key] = f"{name}: the light of its burst was not found ({result}); it is left as it is"
+    scenes = [unknown([f.name for f in t.frames]) if t.key in failed else _read(store, t) for t in tasks]
+    return scenes, tuple(failed.values())
+
+
+def _look_at(task: _Task) -> None:
+    store = Store(task.out)
+    images = [read_proxy(store, key) for key in task.keys]
+    scene = look(task.frames, images, read_measured(store, task.keys[0], "white_balance")["daylight"])
+    buffer = io.BytesIO()
+    np.savez_compressed(buffer, **scene.as_arrays())  # type: ignore[arg-type]
+    store.put("scene", task.key, buffer.getvalue())
+
+
+def _read(store: Store, task: _Task) -> Scene:
+    data = store.get("scene", task.key)
+    assert data is not None
+    with np.load(io.BytesIO(data)) as arrays:
+        return Scene.from_arrays(tuple(f.name for f in task.frames), arrays)

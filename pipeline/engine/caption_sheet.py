@@ -1,0 +1,179 @@
+"""The table of captions: written for a person to fill in, and read back to see what would be embedded."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+from pipeline.engine.frame_table import frame_table
+from pipeline.engine.jobs import Shoot
+from pipeline.engine.measure import carried_texts
+from pipeline.errors import InputError, Problem
+from pipeline.formats.metadata.model import Metadata
+from pipeline.people.ranking import Ranked
+from pipeline.recipe.recipe import Recipe
+from pipeline.shoot.consent import held_by_marks
+from pipeline.shoot.facts import Facts, FrameFacts, held_back, load_facts
+from pipeline.shoot.scan import scan, with_clocks
+from pipeline.steps.caption import CaptionParams, describe
+from pipeline.textfile.tables import FrameIndex
+from pipeline.types import Frame
+
+
+@dataclass(frozen=True)
+class CaptionStep:
+    """The caption step that texts are made by, and the delivery whose it is."""
+
+    delivery: str
+    params: CaptionParams
+
+
+def caption_steps(recipe: Recipe) -> list[CaptionStep]:
+    """Those of a recipe, in its order, one of several that are alike. Raises InputError where there is none."""
+    found: list[CaptionStep] = []
+    for delivery in recipe.deliveries:
+        for bound in delivery.steps:
+            if isinstance(bound.params, CaptionParams) and bound.params not in [f.params for f in found]:
+                found.append(CaptionStep(delivery.name, bound.params))
+    if not found:
+        raise InputError("no delivery of the recipe has a caption step; add one, or give another recipe")
+    return found
+
+
+# ---- writing -----------------------------------------------------------------------------------------------
+
+
+def filled_in(shoot: Shoot, file: Path) -> Facts:
+    """The facts with what `file`, a table that was written before, says; where a cell of it is empty, what the shoot's
+    own frames.csv says. Raises InputError with every problem of the file: then it is not understood in full, and
+    writing it anew could lose something."""
+    read, problems, _ = load_facts(shoot.folder, shoot.facts_file, [f.name for f in shoot.frames], file)
+    if own := [p for p in problems if p.file == str(file)]:
+        raise InputError(own)
+    rows = {**shoot.facts.rows, **{name: _joined(row, shoot.facts.row(name)) for name, row in read.rows.items()}}
+    already = {row["frame"] for row in read.elsewhere}
+    elsewhere = (*read.elsewhere, *(row for row in shoot.facts.elsewhere if row["frame"] not in already))
+    return replace(shoot.facts, rows=rows, elsewhere=elsewhere)
+
+
+def _joined(first: FrameFacts, second: FrameFacts) -> FrameFacts:
+    said = first.always or not first.keep
+    return replace(
+        first,
+        keep=first.keep if said else second.keep,
+        always=first.always if said else second.always,
+        rating=second.rating if first.rating is None else first.rating,
+        players=first.players or second.players,
+        words=first.words or second.words,
+        crop=second.crop if first.crop is None else first.crop,
+    )
+
+
+def sheet(
+    shoot: Shoot,
+    params: CaptionParams,
+    ranks: Mapping[str, Ranked],
+    carried: Mapping[str, Mapping[str, Any]],
+    suggested_players: Mapping[str, str] | None = None,
+    separator: str = ",",
+) -> tuple[str, str]:
+    """(CSV text, why a caption could not be made; "" where all could).
+
+    carried  frame -> texts typed in the camera, see Survey
+    suggested_players  frame -> what was read from shirts; None leaves the column out
+    """
+    captions, failed = {}, []
+    for frame in shoot.frames:
+        withheld = shoot.withheld(frame.name)
+        if withheld:
+            captions[frame.name] = f"(in no delivery: {withheld})"
+            continue
+        row = shoot.facts.row(frame.name)
+        try:
+            text, _ = describe(frame, shoot.facts, row, params, carried.get(frame.name, MappingProxyType({})))
+            captions[frame.name] = text.caption
+        except InputError as error:
+            failed.append(str(error))
+    told = {} if suggested_players is None else {"suggested_players": suggested_players}
+    table = frame_table(
+        shoot.frames, shoot.bursts, shoot.facts, ranks, told={**told, "caption": captions}, separator=separator
+    )
+    more = f"; and {len(failed) - 1} more frames" if len(failed) > 1 else ""
+    return table, f"{failed[0]}{more}" if failed else ""
+
+
+# ---- reading back ------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Shown:
+    """What rows that come to the same texts would embed; `held` is why their frames are in no delivery, or ""."""
+
+    frames: tuple[str, ...]
+    lines: tuple[int, ...]
+    texts: Metadata
+    held: str
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Checked:
+    """A table that was read back: shown in its order, problems by line, frames of the shoot that it does not name."""
+
+    file: str
+    shown: tuple[Shown, ...]
+    problems: tuple[Problem, ...]
+    unnamed: tuple[str, ...]
+
+
+def check(folder: Path, facts_file: Path | None, file: Path | None, params: CaptionParams) -> Checked:
+    """Read `file`, or the table that the facts name, and make each row's texts as a run would.
+
+    A row that is wrong is a problem and is not shown; the others are. Raises InputError where there is no shoot
+    or no table.
+    """
+    found = scan(folder)
+    names = [f.name for f in found.frames]
+    facts, problems, _ = load_facts(folder, facts_file, names, file)
+    if not facts.frames_file and not problems:
+        raise InputError(
+            f"{folder}: has no frames.csv to check; write one with: evencourt captions {folder} --out frames.csv"
+        )
+    index = FrameIndex(names)
+    for row in facts.elsewhere:
+        why = index.find(row["frame"])[1]
+        problems.append(row.problem(f"frame: {why}; correct the name, or delete the line"))
+    frames = {f.name: f for f in with_clocks(found.frames, facts.clocks)}
+    marks = held_by_marks(facts, list(frames.values()))
+    shown: list[Shown] = []
+    for name, typed in sorted(facts.rows.items(), key=lambda item: item[1].line):
+        try:
+            one = _show(frames[name], facts, typed, marks.get(name, ""), params)
+        except InputError as error:
+            problems.append(Problem(facts.frames_file, typed.line, 1, str(error)))
+            continue
+        last = shown[-1] if shown else None
+        if last is not None and _alike(last, one):
+            shown[-1] = replace(last, frames=(*last.frames, name), lines=(*last.lines, typed.line))
+        else:
+            shown.append(one)
+    wrong = {p.line for p in problems if p.file == facts.frames_file}
+    unnamed = () if wrong else tuple(n for n in names if n not in facts.rows)
+    return Checked(facts.frames_file or str(file or folder), tuple(shown), tuple(sorted(set(problems))), unnamed)
+
+
+def _show(frame: Frame, facts: Facts, row: FrameFacts, mark: str, params: CaptionParams) -> Shown:
+    held = (held_back(facts, row) or mark) if row.keep else "keep: no"
+    texts, notes = describe(frame, facts, row, params, carried_texts(frame))
+    return Shown((frame.name,), (row.line,), texts, held, notes)
+
+
+def _alike(a: Shown, b: Shown) -> bool:
+    return (a.held, a.notes, _said(a.texts)) == (b.held, b.notes, _said(b.texts))
+
+
+def _said(texts: Metadata) -> Sequence[Any]:
+    return texts.headline, texts.caption, texts.alt_text, texts.persons, texts.keywords

@@ -1,0 +1,141 @@
+"""Names of delivered files: from a template of facts, safe on the three systems, without a withheld name."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Mapping, Sequence
+
+from pipeline.captions.filename_template import DEFAULT_NAME
+from pipeline.captions.people import moment
+from pipeline.captions.template import explained, fields_of, render
+from pipeline.errors import InputError
+from pipeline.recipe.recipe import Delivery
+from pipeline.shoot.facts import Facts, FrameFacts, withheld
+from pipeline.shoot.names import hints_at, holds_any, name_pattern, replace_name
+from pipeline.types import Frame
+
+# Octets of UTF-8 without suffix. Linux file systems take 255 octets, encrypted home folders about 143, Windows and
+# macOS 255 units of UTF-16 (never more than the octets); the rest is room for "-2" and a suffix.
+LENGTH_LIMIT = 120
+_CUTS = (60, 40, 24, 12, 6)  # characters that each text is cut to until a name fits
+_WHOLE = ("frame", "count", "date", "time", "number")  # these are never cut
+# Device names that Windows keeps for itself, whatever suffix follows: Microsoft, "Naming Files, Paths, and Namespaces".
+_RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
+
+
+def file_names(
+    frames: Sequence[Frame | str], facts: Facts | None = None, template: str = DEFAULT_NAME
+) -> dict[str, str]:
+    """A file name without suffix for each frame's name, never the same twice.
+
+    frames    in the order of the shoot, which `count` numbers; all of them, so that a name does not hang on which
+              are delivered. Bare names where neither facts nor times are at hand
+    template  over NAME_FIELDS; frame is added at the end where it has neither frame nor count, so that an added
+              frame renames no other; see `caption_filename.check_name`
+
+    Names are letters, marks and digits of any script, "-", "_" and "." inside, at most LENGTH_LIMIT octets, no
+    device name of Windows; none equals another whatever the case and the composition of letters. A name of the
+    roster that is withheld is taken out, and so is a frame's own name where it may hold a part of one.
+    Raises InputError where the template fails on a frame.
+    """
+    facts = facts or Facts()
+    if template != DEFAULT_NAME and not fields_of(template) & {"frame", "count"}:
+        template += "_{{ frame }}"
+    used: set[str] = set()
+    names: dict[str, str] = {}
+    for number, one in enumerate(frames, 1):
+        frame = one if isinstance(one, Frame) else None
+        name = frame.name if frame else str(one)
+        base = _fitting(name, template, _values(name, frame, number, facts), facts)
+        found, count = base, 1
+        while _folded(found) in used:
+            count += 1
+            found = f"{base}-{count}"
+        used.add(_folded(found))
+        names[name] = found
+    return names
+
+
+def relative_path(delivery: Delivery, name: str) -> str:
+    """Where a delivery puts the file of this name, below OUT, with the suffix of its format."""
+    suffix = {"jpeg": "jpg", "tiff": "tif"}[delivery.save.format]
+    return f"{delivery.name}/{name}.{suffix}"
+
+
+def holds_withheld(name: str, facts: Facts, *, parts: bool = False) -> bool:
+    """Whether a file's name, given by an earlier run or by hand, has a name of the roster that is withheld today.
+
+    parts  also where it may be no more than a surname or another part
+    """
+    names = tuple(player.name for player in facts.roster if withheld(facts, player))
+    return holds_any(name, names) or (parts and any(hints_at(name, one, facts.language) for one in names))
+
+
+def _values(name: str, frame: Frame | None, count: int, facts: Facts) -> dict[str, str]:
+    """Field -> text. Of a player who is withheld neither name nor number, which the roster would translate."""
+    row = facts.rows.get(name, FrameFacts())
+    taken = moment(frame, facts, []) if frame else None
+    shown = [player for side, number in row.players if (player := facts.player(side, number))]
+    named = [player for player in shown if not withheld(facts, player)]
+    sides = dict.fromkeys(side for side, _ in row.players)
+    # A withheld name that the frame's file was given, perhaps only in part: the number of the frame stands for it.
+    if holds_withheld(name, facts, parts=True):
+        name = f"frame-{count:04d}"
+    return {
+        "frame": name,
+        "count": f"{count:04d}",
+        "date": f"{taken:%Y-%m-%d}" if taken else f"{facts.start:%Y-%m-%d}" if facts.start else "",
+        "time": f"{taken:%H%M%S}" if frame and taken and taken == frame.exif.time else "",
+        "event": facts.title,
+        "home": facts.teams.get("home") or "",
+        "away": facts.teams.get("away") or "",
+        "venue": facts.venue,
+        "city": facts.city,
+        "team": "-".join(team for side in sides if (team := facts.teams.get(side))),
+        "number": "-".join(player.number for player in named),
+        "players": "-".join(player.name for player in named),
+        "creator": facts.creator,
+    }
+
+
+def _fitting(frame: str, template: str, values: Mapping[str, str], facts: Facts) -> str:
+    base = _made(frame, template, values, facts)
+    for cut in _CUTS:
+        if len(base.encode()) <= LENGTH_LIMIT:
+            break
+        shorter = {key: text if key in _WHOLE else text[:cut] for key, text in values.items()}
+        base = _made(frame, template, shorter, facts)
+    base = base.encode()[:LENGTH_LIMIT].decode("utf-8", "ignore").strip("-._") or "frame"
+    return f"_{base}" if _RESERVED.fullmatch(base) else base
+
+
+def _made(frame: str, template: str, values: Mapping[str, str], facts: Facts) -> str:
+    if template == DEFAULT_NAME:
+        return safe(values["frame"])
+    try:
+        text = render(template, values)
+    except Exception as error:  # a template can raise anything
+        raise InputError(f"file name of frame {frame}: {explained(error)}") from error
+    names = tuple(player.name for player in facts.roster if withheld(facts, player))
+    for one in names if holds_any(text, names) else ():
+        if pattern := name_pattern(one):
+            text = replace_name(text, pattern, "")
+    # What a missing fact leaves behind: separators side by side.
+    return re.sub(r"[-_.]{2,}", lambda run: "_" if "_" in run[0] else run[0][0], safe(text))
+
+
+def safe(text: str) -> str:
+    """Text with "_" for everything but letters, marks, digits, "-", "_" and ".", and none of these three outside."""
+    letters: list[str] = []
+    for character in unicodedata.normalize("NFC", text):
+        kind = unicodedata.category(character)
+        good = character in "-_." or kind[0] == "L" or kind == "Nd" or (kind in ("Mn", "Mc") and letters[-1:] != ["_"])
+        if good or letters[-1:] != ["_"]:
+            letters.append(character if good else "_")
+    return "".join(letters).strip("-._")
+
+
+def _folded(name: str) -> str:
+    """Equal for names that some disk takes for one: NFD or NFC, either case (Unicode 16, D146, and a bit more)."""
+    return unicodedata.normalize("NFKD", unicodedata.normalize("NFKD", name).casefold())

@@ -1,0 +1,76 @@
+"""Writing frames.csv: the table that a person fills in and `facts` reads back."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Collection, Mapping, Sequence
+from pathlib import PurePosixPath
+from types import MappingProxyType
+
+from pipeline.people.ranking import Ranked
+from pipeline.shoot.facts import FRAME_COLUMNS, Facts, FrameFacts
+from pipeline.textfile.tables import plain_cell
+from pipeline.types import Burst, Frame
+
+SEPARATORS = {"comma": ",", "semicolon": ";", "tab": "\t"}
+# What a spreadsheet may take for a number or a date, and give back as another: 0012, 1E5, MAR0012, 2/14.
+_CHANGED = re.compile(r"[\d\s.,:/eE+-]+|(.*/)?[^\W\d_]{3,9}[ -]?\d{1,4}")
+
+
+def frame_table(
+    frames: Sequence[Frame],
+    bursts: Sequence[Burst],
+    facts: Facts,
+    ranks: Mapping[str, Ranked],
+    *,
+    chosen: Collection[str] = (),
+    told: Mapping[str, Mapping[str, str]] = MappingProxyType({}),
+    separator: str = ",",
+) -> str:
+    """CSV text (RFC 4180), a row a frame, burst by burst; what the facts say of a frame already stands in it.
+
+    chosen  frames whose keep is filled in with "always"
+    told    further columns that only inform, each of facts.TOLD_COLUMNS: column -> frame -> text
+
+    Rows of the facts that name no frame of the shoot come last, as they were: nothing that was typed is lost. No
+    cell is one that a spreadsheet computes, and frames carry their suffix where one would take a name for a number.
+    """
+    known = {f.name: f for f in frames}
+    suffixed = any(_CHANGED.fullmatch(name) for name in known)
+    text = io.StringIO()
+    table = csv.writer(text, delimiter=separator, lineterminator="\r\n")
+    table.writerow((*FRAME_COLUMNS, "burst", "time", "score", "suggested", "why", *told))
+    for number, burst in enumerate(bursts, 1):
+        for name in burst.frames:
+            frame, row, rank = known[name], facts.row(name), ranks.get(name)
+            time = frame.exif.time
+            cells = (
+                _with_suffix(frame) if suffixed else name,
+                *_typed(row, name in chosen),
+                str(number),
+                "" if time is None else time.isoformat(sep=" ", timespec="milliseconds"),
+                *(("", "", "") if rank is None else (str(rank.score), str(rank.rating), rank.why)),
+                *(by_frame.get(name, "") for by_frame in told.values()),
+            )
+            table.writerow(map(plain_cell, cells))
+    for left in facts.elsewhere:
+        table.writerow(plain_cell(left[column]) for column in FRAME_COLUMNS)
+    return text.getvalue()
+
+
+def _with_suffix(frame: Frame) -> str:
+    suffix = PurePosixPath(frame.relative).suffix
+    return frame.name if frame.name.endswith(suffix) else frame.name + suffix
+
+
+def _typed(row: FrameFacts, chosen: bool = False) -> tuple[str, ...]:
+    """The cells of FRAME_COLUMNS after the frame's name."""
+    return (
+        "no" if not row.keep else "always" if chosen or row.always else "",
+        "" if row.rating is None else str(row.rating),
+        "; ".join(f"{team} {player}" for team, player in row.players),
+        row.words,
+        "" if row.crop is None else " ".join(f"{v:.10g}" for v in row.crop),
+    )

@@ -1,0 +1,143 @@
+"""Shirt numbers over a whole shoot: who is looked at, the reading in parallel, and what is suggested for each frame."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pipeline.engine.executors import map_unordered
+from pipeline.people.detect import picture_for_detection
+from pipeline.people.digits import TALL, Reading, read_numbers
+from pipeline.people.jersey_numbers import Agreed, Box, Track, agree, own_reading, teams_of, torso, tracks, wording
+from pipeline.shoot.facts import Facts
+from pipeline.steps import crop
+from pipeline.steps.base import Measured
+from pipeline.steps.decode import decode
+from pipeline.types import F32, F64, Burst, Frame
+
+Readings = Mapping[int, Sequence[Reading]]
+
+
+@dataclass(frozen=True)
+class _Task:
+    """A frame and whom to read in it: row of `people` -> torso in fractions of the frame."""
+
+    frame: Frame
+    long_edge: int
+    torsos: Mapping[int, Box]
+
+
+@dataclass(frozen=True)
+class Person:
+    """A track with what is needed of it after its burst has left the memory: boxes of everybody, and the kit."""
+
+    names: Sequence[str]
+    track: Track
+    people: Mapping[int, F32]
+    kit: F64
+
+
+def suggested_players(
+    frames: Sequence[Frame],
+    bursts: Sequence[Burst],
+    facts: Facts,
+    measured: Mapping[str, Measured],
+    workers: int,
+    progress: Callable[[str, int, int], None] = lambda phase, done, total: None,
+) -> tuple[dict[str, str], tuple[str, ...]]:
+    """(frame -> players whose numbers are on their shirts, from left to right, with certainty; what went wrong).
+
+    measured  what the crop step measured of each frame. A suggestion is for a person to confirm, nothing else.
+    """
+    found, notices = read_people(frames, bursts, measured, workers, progress)
+    placed: dict[str, list[tuple[float, str]]] = {}
+    for (one, told), sides in zip(found, teams_of([told for _, told in found], facts), strict=True):
+        if not sides:
+            continue
+        for at, row in one.track.rows.items():
+            x = float(one.people[at][row, 0] + one.people[at][row, 2])
+            placed.setdefault(one.names[at], []).append((x, wording(told, sides, facts)))
+    texts = {name: ", ".join(dict.fromkeys(text for _, text in sorted(some))) for name, some in placed.items()}
+    return texts, notices
+
+
+def read_people(
+    frames: Sequence[Frame],
+    bursts: Sequence[Burst],
+    measured: Mapping[str, Measured],
+    workers: int,
+    progress: Callable[[str, int, int], None] = lambda phase, done, total: None,
+) -> tuple[list[tuple[Person, Agreed]], tuple[str, ...]]:
+    """(the people of whose numbers their bursts agree, what went wrong); the numbers need be in no roster."""
+    people, tasks = _whom(frames, bursts, measured)
+    read: dict[str, Readings] = {}
+    notices: list[str] = []
+    for done, (index, result) in enumerate(map_unordered(_read_frame, tasks, workers), 1):
+        if isinstance(result, Exception):
+            notices.append(f"{tasks[index].frame.name}: its shirt numbers were not read: {result}")
+        else:
+            read[tasks[index].frame.name] = result
+        progress("numbers", done, len(tasks))
+    return [(one, told) for one in people if (told := _agreed(one, read)) is not None], tuple(notices)
+
+
+def _whom(
+    frames: Sequence[Frame], bursts: Sequence[Burst], measured: Mapping[str, Measured]
+) -> tuple[list[Person], list[_Task]]:
+    """The people worth reading, and a task for each frame in which one is; burst by burst."""
+    known = {f.name: f for f in frames}
+    people: list[Person] = []
+    tasks: list[_Task] = []
+    for burst in bursts:
+        names = [n for n in burst.frames if n in measured]
+        seen = [crop.seen_of(measured[n]) for n in names]
+        torsos: dict[int, dict[int, Box]] = {}
+        for track in tracks(seen):
+            kit = np.median([seen[at].kit[row] for at, row in track.rows.items()], axis=0).astype(np.float64)
+            people.append(Person(names, track, {at: seen[at].people for at in track.rows}, kit))
+            for at in track.read:
+                row = track.rows[at]
+                torsos.setdefault(at, {})[row] = torso(seen[at].people[row])
+        for at, some in torsos.items():
+            tasks.append(_Task(known[names[at]], _edge(seen[at].size, some.values()), some))
+    return people, tasks
+
+
+def _edge(size: tuple[int, int], torsos: Collection[Box]) -> int:
+    """Longer side of the decode at which the smallest torso has the pixels that reading wants."""
+    height, width = size
+    least = min(y1 - y0 for _, y0, _, y1 in torsos)
+    return min(max(size), round(1.25 * TALL / least * max(1.0, width / height)))
+
+
+def _read_frame(task: _Task) -> Readings:
+    """Row of `people` -> numbers seen about that torso, boxes in fractions of the frame."""
+    decoded = decode(task.frame, task.long_edge)
+    image = decoded.image
+    balance = decoded.as_shot if decoded.as_shot is not None else decoded.daylight
+    picture = picture_for_detection(image.pixels, balance, image.to_working)
+    height, width = picture.shape[:2]
+    result: dict[int, list[Reading]] = {}
+    for row, (x0, y0, x1, y1) in task.torsos.items():
+        left, top = max(0, int(x0 * width)), max(0, int(y0 * height))
+        part = picture[top : max(top + 1, int(y1 * height)), left : max(left + 1, int(x1 * width))]
+        result[row] = [_in_frame(r, left, top, part.shape, width, height) for r in read_numbers(part)]
+    return result
+
+
+def _in_frame(reading: Reading, left: int, top: int, shape: tuple[int, ...], width: int, height: int) -> Reading:
+    x0, y0, x1, y1 = reading.box
+    tall, wide = shape[:2]
+    box = (left + x0 * wide) / width, (top + y0 * tall) / height, (left + x1 * wide) / width, (top + y1 * tall) / height
+    return replace(reading, box=box)
+
+
+def _agreed(one: Person, read: Mapping[str, Readings]) -> Agreed | None:
+    said: list[Reading | None] = []
+    for at in one.track.read:
+        row, of_frame = one.track.rows[at], read.get(one.names[at])
+        if of_frame is not None:
+            said.append(own_reading(row, one.people[at], of_frame.get(row, ())))
+    return agree(said, one.kit)

@@ -1,0 +1,186 @@
+"""What a run is to make: the shoot as read, and for each frame its outputs with their texts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+from pipeline.engine.filenames import file_names, relative_path
+from pipeline.engine.measure import Survey
+from pipeline.engine.render import Job, Output, long_edge_needed, pixel_key, window_needed
+from pipeline.engine.solve import Plan
+from pipeline.errors import EvencourtError, InputError
+from pipeline.formats.metadata.model import Metadata
+from pipeline.people.modelfiles import ModelFiles, find
+from pipeline.recipe.recipe import Delivery, Recipe
+from pipeline.shoot.bursts import find_bursts
+from pipeline.shoot.consent import held_by_marks
+from pipeline.shoot.facts import Facts, FrameFacts, held_back, load_facts
+from pipeline.shoot.scan import scan, with_clocks
+from pipeline.shoot.sidecar import sidecar_rating
+from pipeline.steps.caption import CaptionParams, describe
+from pipeline.store.keys import digest_json
+from pipeline.types import Burst, Frame
+
+
+@dataclass(frozen=True)
+class Shoot:
+    """A shoot folder as read: frames in order of time, facts, what is wrong but not fatal."""
+
+    folder: Path
+    frames: tuple[Frame, ...]
+    bursts: tuple[Burst, ...]
+    facts: Facts
+    facts_file: Path | None
+    missing: tuple[tuple[str, str], ...]
+    notices: tuple[str, ...]
+    models: ModelFiles
+    marks: Mapping[str, str] = field(default_factory=dict)  # frame -> why it is held by what it says of itself
+
+    def withheld(self, frame: str) -> str:
+        """Why a frame may be in no delivery; "" where it may."""
+        row = self.facts.row(frame)
+        if not row.keep:
+            return "frames.csv says keep: no"
+        return held_back(self.facts, row) or self.marks.get(frame, "")
+
+
+def read_shoot(folder: Path, facts_file: Path | None = None, models: Path | None = None) -> Shoot:
+    """Scan the folder and its facts; `models`: where the model files are. Raises InputError with every problem."""
+    files = find(models)
+    found = scan(folder)
+    facts, problems, missing = load_facts(folder, facts_file, [f.name for f in found.frames])
+    if problems:
+        raise InputError(problems)
+    frames = tuple(with_clocks(found.frames, facts.clocks))
+    facts, sidecars = _with_ratings(facts, frames)
+    notices = (*found.notices, *(f"{name}: {why}" for name, why in found.skipped), *sidecars, *files.notices)
+    notices += tuple(f"{f.name}: {text}" for f in frames for text in f.exif.notices)
+    bursts, marks = tuple(find_bursts(frames)), held_by_marks(facts, frames)
+    return Shoot(folder, frames, bursts, facts, facts_file, tuple(missing), notices, files, marks)
+
+
+def _with_ratings(facts: Facts, frames: Sequence[Frame]) -> tuple[Facts, list[str]]:
+    """The facts with the ratings of XMP sidecars where frames.csv gives none, and what could not be read of them."""
+    rows: dict[str, FrameFacts] = dict(facts.rows)
+    notices: list[str] = []
+    for frame in frames:
+        row = facts.row(frame.name)
+        if row.rating is not None:
+            continue
+        try:
+            rating = sidecar_rating(frame.path)
+        except EvencourtError as error:
+            notices.append(f"{frame.name}: the rating of its sidecar is not used: {error}")
+            continue
+        if rating is not None:
+            rows[frame.name] = replace(row, rating=rating)
+    return replace(facts, rows=rows), notices
+
+
+@dataclass(frozen=True)
+class Delivered:
+    """A planned output with the texts that go into it."""
+
+    output: Output
+    caption: str
+    alt_text: str
+    headline: str
+    notices: tuple[str, ...]
+
+
+Planned = Mapping[str, tuple[Job, list[Delivered]]]
+
+
+@dataclass(frozen=True)
+class Planner:
+    """From solutions to what each frame's render is."""
+
+    out: Path
+    shoot: Shoot
+    recipe: Recipe
+
+    @cached_property
+    def names(self) -> Mapping[str, Mapping[str, str]]:
+        """Delivery -> frame -> name of its file. Raises InputError where a template of names fails on a frame."""
+        return {d.name: file_names(self.shoot.frames, self.shoot.facts, d.save.name) for d in self.recipe.deliveries}
+
+    def plan(self, surveys: Sequence[Survey], plan: Plan) -> tuple[Planned, dict[str, str]]:
+        """Frame -> its job and outputs, and the frames that failed with the reason. A frame that no delivery has
+        chosen, or that is withheld, is in neither."""
+        # By a digest: a small picture's name stands in run.json, and must not be a person's.
+        thumbs = {s.frame.name: digest_json(s.frame.name)[:32] for s in surveys}
+        planned: dict[str, tuple[Job, list[Delivered]]] = {}
+        failed: dict[str, str] = {}
+        for one in surveys:
+            frame = one.frame
+            wanted = [d for d in self.recipe.deliveries if plan.chosen(d.name, frame.name)]
+            if one.error or self.shoot.withheld(frame.name) or not wanted:
+                continue
+            try:
+                planned[frame.name] = self._frame(one, plan, wanted, thumbs[frame.name])
+            except EvencourtError as error:
+                failed[frame.name] = str(error)
+        return planned, failed
+
+    def _frame(self, one: Survey, plan: Plan, wanted: Sequence[Delivery], thumbs: str) -> tuple[Job, list[Delivered]]:
+        frame, row = one.frame, self.shoot.facts.row(one.frame.name)
+        solutions = {
+            label: by_frame[frame.name] for label, by_frame in plan.solutions.items() if frame.name in by_frame
+        }
+        edge = long_edge_needed(self.recipe, plan, frame.name, one.full_size)
+        window = window_needed(self.recipe, plan, frame.name, one.full_size, edge)
+        delivered = []
+        for delivery in wanted:
+            metadata, notices = self.text(delivery, frame, row, one.carried)
+            key = pixel_key(one.digest, edge, window, self.recipe.steps, delivery, solutions, metadata)
+            output = Output(delivery, relative_path(delivery, self.names[delivery.name][frame.name]), metadata, key)
+            text = (metadata.caption, metadata.alt_text, metadata.headline) if metadata else ("", "", "")
+            delivered.append(Delivered(output, *text, notices))
+        outputs = tuple(d.output for d in delivered)
+        return Job(self.out, frame, row, edge, self.recipe.steps, outputs, solutions, thumbs, window), delivered
+
+    def text(
+        self, delivery: Delivery, frame: Frame, row: FrameFacts, carried: Mapping[str, Any] = MappingProxyType({})
+    ) -> tuple[Metadata | None, tuple[str, ...]]:
+        """What a delivery writes into a frame's file; None where it has no caption step. carried: see Survey."""
+        for bound in delivery.steps:
+            if isinstance(bound.params, CaptionParams):
+                return describe(frame, self.shoot.facts, row, bound.params, carried)
+        return None, ()
+
+    def text_problems(self) -> list[str]:
+        """What is wrong with names and captions of frames that may leave; of one kind the first, and how many."""
+        try:
+            _ = self.names
+        except EvencourtError as error:
+            return [str(error)]
+        found: dict[str, list[str]] = {}
+        for frame in self.shoot.frames:
+            if self.shoot.withheld(frame.name):
+                continue
+            for delivery in self.recipe.deliveries:
+                try:
+                    self.text(delivery, frame, self.shoot.facts.row(frame.name))
+                except EvencourtError as error:
+                    found.setdefault(str(error).replace(frame.name, ""), []).append(f"{delivery.name}: {error}")
+        return [f"{said[0]}{f' (and {len(said) - 1} more)' if len(said) > 1 else ''}" for said in found.values()]
+
+    def texts(self, surveys: Sequence[Survey], plan: Plan) -> dict[str, Metadata | None]:
+        """Relative path -> the texts that a file of that name may carry today, whether or not it is made now."""
+        texts: dict[str, Metadata | None] = {}
+        for one in surveys:
+            name = one.frame.name
+            if self.shoot.withheld(name):
+                continue
+            for delivery in self.recipe.deliveries:
+                if plan.chosen(delivery.name, name):
+                    with suppress(EvencourtError):  # no text can be made: then no file may stand
+                        path = relative_path(delivery, self.names[delivery.name][name])
+                        texts[path] = self.text(delivery, one.frame, self.shoot.facts.row(name), one.carried)[0]
+        return texts

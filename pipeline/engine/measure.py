@@ -1,0 +1,192 @@
+"""Phase one: a small decode of every frame, and what each step measures in it."""
+
+from __future__ import annotations
+
+import errno
+import io
+import json
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.engine.executors import map_unordered
+from pipeline.errors import FrameError
+from pipeline.formats.metadata.carried import CARRIED, read_carried
+from pipeline.imaging.resample import resize_energy
+from pipeline.people.modelfiles import ModelFiles
+from pipeline.shoot.facts import Facts, Reference
+from pipeline.steps import REGISTRY
+from pipeline.steps.base import MeasureContext, Measured
+from pipeline.steps.decode import STEP as DECODE
+from pipeline.steps.decode import decode
+from pipeline.store.keys import digest_json, environment
+from pipeline.store.packing import pack, unpack
+from pipeline.store.store import Store
+from pipeline.types import Domain, Frame, Image, Noise
+
+MEASURED_EDGE = 960  # what the steps measure on
+DISK_FULL = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
+PROXY_EDGE = 192  # what is kept: some tens of kB a frame
+
+
+@dataclass(frozen=True)
+class Survey:
+    """What is known of one frame after the survey; `error` is the reason when it cannot be read.
+
+    carried  the texts that were typed in the camera: fields of Metadata, those of metadata_carried.CARRIED only
+    """
+
+    frame: Frame
+    digest: str
+    key: str = ""
+    full_size: tuple[int, int] = (0, 0)
+    seconds: float = 0.0
+    notices: tuple[str, ...] = ()
+    error: str = ""
+    carried: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class _Task:
+    out: Path
+    frame: Frame
+    digest: str
+    key: str
+    references: tuple[Reference, ...]
+    models: ModelFiles
+
+
+def survey_key(digest: str, references: Sequence[Reference], models: ModelFiles) -> str:
+    """A frame's measurements depend on its bytes, its reference patches, the model files and the code that measures."""
+    versions = {name: step.version for name, step in REGISTRY.items() if step.measure or step is DECODE}
+    shown = [{k: v for k, v in r.as_json().items() if k in ("patch", "chart")} for r in references]
+    of = {"frame": digest, "steps": versions, "references": shown, "models": models.digest, "kept": 2}
+    return digest_json({**of, "on": environment()})
+
+
+def survey(
+    store: Store,
+    frames: Sequence[Frame],
+    facts: Facts,
+    models: ModelFiles,
+    workers: int,
+    executor: Executor | None = None,
+) -> Iterator[Survey]:
+    """Survey frames in any order; measurements are kept in the store, so a second run reads them back."""
+    tasks = []
+    for frame in frames:
+        try:
+            digest = store.frame_digest(frame)
+        except OSError as error:
+            yield Survey(frame, "", error=f"cannot be read ({error.strerror or error}); copy it again from the card")
+            continue
+        references = tuple(r for r in facts.references if r.frame == frame.name)
+        key = survey_key(digest, references, models)
+        kept = store.get("survey", key)
+        if kept is not None:
+            yield _summary(frame, digest, key, kept)
+        else:
+            tasks.append(_Task(store.out, frame, digest, key, references, models))
+    store.save_digests()
+    for index, result in map_unordered(_survey_one, tasks, workers, executor=executor):
+        task = tasks[index]
+        if isinstance(result, OSError) and result.errno in DISK_FULL:
+            raise result
+        if isinstance(result, Exception):
+            yield Survey(task.frame, task.digest, error=reason(result))
+        else:
+            yield result
+
+
+def reason(error: BaseException) -> str:
+    """What to say of a frame that failed."""
+    if isinstance(error, FrameError):
+        return str(error)
+    if isinstance(error, OSError):
+        return f"cannot be read or written ({error.strerror or error})"
+    if isinstance(error, MemoryError):
+        return "not enough memory; run again with --workers 1"
+    return f"unexpected {type(error).__name__}: {error}; please report this with the frame"
+
+
+def _survey_one(task: _Task) -> Survey:
+    start = time.perf_counter()
+    decoded = decode(task.frame, MEASURED_EDGE, sense=True)
+    context = MeasureContext(
+        task.frame,
+        decoded.image,
+        decoded.as_shot,
+        decoded.daylight,
+        task.references,
+        decoded.full_size,
+        decoded.detail,
+        task.models,
+    )
+    arrays: dict[str, NDArray[Any]] = {DECODE.name: pack(decoded.sensed)}
+    arrays |= {name: pack(step.measure(context)) for name, step in REGISTRY.items() if step.measure is not None}
+    image = decoded.image
+    height, width = image.pixels.shape[:2]
+    scale = min(1.0, PROXY_EDGE / max(height, width))
+    small = (max(1, round(height * scale)), max(1, round(width * scale)))
+    energy = resize_energy((height, width), small)
+    facts = {"full_size": list(decoded.full_size), "notices": list(decoded.notices), "seconds": 0.0}
+    facts["carried"] = carried_texts(task.frame)
+    facts["seconds"] = round(time.perf_counter() - start, 4)
+    arrays |= {
+        "proxy": cv2.resize(image.pixels, (small[1], small[0]), interpolation=cv2.INTER_AREA).astype(np.float16),
+        "noise": np.stack([image.noise.a * energy, image.noise.b * energy]),
+        "saturation": image.saturation,
+        "to_working": image.to_working,
+        "facts": np.frombuffer(json.dumps(facts).encode(), dtype=np.uint8),
+    }
+    buffer = io.BytesIO()
+    np.savez_compressed(buffer, **arrays)  # type: ignore[arg-type]
+    Store(task.out).put("survey", task.key, buffer.getvalue())
+    return _summary(task.frame, task.digest, task.key, buffer.getvalue())
+
+
+def _summary(frame: Frame, digest: str, key: str, data: bytes) -> Survey:
+    with np.load(io.BytesIO(data)) as arrays:
+        facts = json.loads(arrays["facts"].tobytes())
+    height, width = facts["full_size"]
+    notices = tuple(facts["notices"])
+    return Survey(frame, digest, key, (height, width), facts["seconds"], notices, carried=facts["carried"])
+
+
+def carried_texts(frame: Frame) -> dict[str, Any]:
+    """The texts that were typed in the camera, as JSON values by field of Metadata; see Survey."""
+    carried = read_carried(frame.path)
+    found = {name: getattr(carried, name) for name in CARRIED}
+    return {k: dict(v) if isinstance(v, Mapping) else v for k, v in found.items() if v not in ("", (), None, {})}
+
+
+def read_measured(store: Store, key: str, step: str) -> Measured:
+    """One step's measurement of one frame."""
+    data = store.get("survey", key)
+    if data is None:
+        raise FrameError("its survey has gone from OUT/.work during the run; run again")
+    with np.load(io.BytesIO(data)) as arrays:
+        return unpack(arrays[step])
+
+
+def read_proxy(store: Store, key: str) -> Image:
+    """The kept proxy picture, camera-linear."""
+    data = store.get("survey", key)
+    if data is None:
+        raise FrameError("its survey has gone from OUT/.work during the run; run again")
+    with np.load(io.BytesIO(data)) as arrays:
+        noise: Mapping[int, Any] = arrays["noise"]
+        return Image(
+            arrays["proxy"].astype(np.float32),
+            Domain.CAMERA,
+            Noise(noise[0], noise[1]),
+            arrays["saturation"],
+            arrays["to_working"],
+        )

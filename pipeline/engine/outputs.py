@@ -1,0 +1,137 @@
+"""The files that stand in OUT: how each came to be, whether it stands as it should, and what becomes of old ones."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Collection, Mapping
+from contextlib import suppress
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from pipeline.engine.earlier import absent, told
+from pipeline.engine.filenames import holds_withheld
+from pipeline.engine.jobs import Planner
+from pipeline.engine.render import Output, Rendered, rewrap
+from pipeline.errors import EvencourtError
+from pipeline.formats.metadata.model import Metadata
+from pipeline.shoot.facts import FrameFacts
+from pipeline.store.keys import digest_json
+from pipeline.store.store import Store, write_atomic
+
+_EARLIER = "made by an earlier run with other settings"
+
+
+class Ledger:
+    """`files`: relative path -> record of each file that stands; `notices`: what became of others."""
+
+    def __init__(self, store: Store) -> None:
+        self.store = store
+        self.files: dict[str, dict[str, Any]] = {}
+        self.notices: list[str] = []
+        self.reused = self.rewritten = 0
+
+    def keep(self, one: Rendered, frame: str, metadata: Metadata | None) -> None:
+        """A file that was made just now."""
+        moment = (self.store.out / one.relative).stat().st_mtime_ns
+        entry = asdict(one) | {"frame": frame, "text": _text_key(metadata), "mtime": moment}
+        self.files[one.relative] = entry
+        self._put(entry)
+
+    def still_good(self, output: Output) -> bool:
+        """True when the delivered file stands as it should, if need be after writing its caption anew."""
+        raw = self.store.get("done", _key(output.relative))
+        if raw is None:
+            return False
+        entry = json.loads(raw)
+        path = self.store.out / output.relative
+        if entry["key"] != output.key or not path.is_file():
+            return False
+        text = _text_key(output.metadata)
+        same = path.stat().st_size == entry["bytes"] and path.stat().st_mtime_ns == entry["mtime"]
+        if not same and hashlib.sha256(path.read_bytes()).hexdigest() != entry["sha256"]:
+            return False
+        if entry["text"] != text:
+            anew = rewrap(self.store.out, output.relative, entry["scan"], output.metadata)
+            if anew is None:
+                return False
+            self._rewrite(entry, path, anew, text)
+        else:
+            self.reused += 1
+            entry |= {"mtime": path.stat().st_mtime_ns}
+            self._put(entry)
+        self.files[output.relative] = entry
+        return True
+
+    def settle(self, planner: Planner, texts: Mapping[str, Metadata | None], frames: Collection[str]) -> None:
+        """Bring files of earlier runs, which this one did not make, into line with today's facts.
+
+        A name that was withdrawn since must not stay in OUT because its frame failed or was not asked for:
+        such a file gets its new text, or goes. One whose frame has left the shoot folder stays, with the text that
+        the event alone allows; one that a person has changed is not touched. Both are named.
+
+        texts   relative path -> the texts a file of that name may carry; frames  names of the shoot's frames
+        """
+        allowed = dict(texts)
+        gone: list[str] = []
+        orphans: list[str] = []
+        for name in self.store.names("done"):
+            entry = json.loads(self.store.get("done", name) or b"{}")
+            relative = entry.get("relative", "")
+            if not relative or relative in self.files:
+                continue
+            path = self.store.out / relative
+            if not path.is_file():
+                self.store.remove("done", name)
+                continue
+            delivery = next((d for d in planner.recipe.deliveries if relative.startswith(f"{d.name}/")), None)
+            stem = Path(relative).stem
+            orphan = entry.get("frame", stem) not in frames
+            if delivery is not None and orphan and not holds_withheld(stem, planner.shoot.facts):
+                orphans.append(relative)
+                with suppress(EvencourtError):
+                    allowed[relative] = planner.text(delivery, absent(relative), FrameFacts())[0]
+            self._bring_into_line(entry, path, relative in allowed, allowed.get(relative), gone)
+        self.notices += told(gone, "removed: the facts or the recipe no longer ask for it")
+        self.notices += told(orphans, "its frame is not in the shoot folder now; it stays, and names nobody")
+
+    def _bring_into_line(
+        self, entry: dict[str, Any], path: Path, stays: bool, metadata: Metadata | None, gone: list[str]
+    ) -> None:
+        relative, intact = entry["relative"], hashlib.sha256(path.read_bytes()).hexdigest() == entry["sha256"]
+        if not (stays and entry["text"] == _text_key(metadata)):
+            if not intact:
+                self.notices.append(
+                    f"{relative}: changed by hand since it was delivered, and its caption or permission is no longer "
+                    "what the facts say; check it or delete it"
+                )
+                return
+            anew = rewrap(self.store.out, relative, entry["scan"], metadata) if stays else None
+            if anew is None:
+                path.unlink()
+                self.store.remove("done", _key(relative))
+                gone.append(relative)
+                return
+            self._rewrite(entry, path, anew, _text_key(metadata))
+        self.files[relative] = entry | {"current": False, "notices": [*entry["notices"], _EARLIER]}
+
+    def _rewrite(self, entry: dict[str, Any], path: Path, anew: tuple[bytes, tuple[str, ...]], text: str) -> None:
+        """Put new metadata around the same scan data; `entry` and the store follow."""
+        data, cut = anew
+        write_atomic(path, data)
+        entry |= {"sha256": hashlib.sha256(data).hexdigest(), "bytes": len(data), "notices": list(cut)}
+        entry |= {"text": text, "mtime": path.stat().st_mtime_ns}
+        self._put(entry)
+        self.rewritten += 1
+
+    def _put(self, entry: Mapping[str, Any]) -> None:
+        self.store.put("done", _key(entry["relative"]), json.dumps(entry).encode())
+
+
+def _key(relative: str) -> str:
+    return hashlib.sha256(relative.encode()).hexdigest()[:32] + ".json"
+
+
+def _text_key(metadata: Metadata | None) -> str:
+    return digest_json({"text": repr(metadata)})

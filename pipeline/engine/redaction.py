@@ -1,0 +1,100 @@
+"""run.json and the report without the names that are withheld, since both may be passed on with a delivery."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import replace
+from functools import cached_property
+from pathlib import PurePosixPath
+from typing import Any
+
+from pipeline.engine.filenames import holds_withheld
+from pipeline.engine.jobs import Shoot
+from pipeline.recipe.recipe import Bound, Recipe
+from pipeline.shoot.facts import withheld
+from pipeline.shoot.names import hints_at, holds_any, name_pattern, replace_name
+
+STAND_IN = "(name withheld)"
+# What the program says of files and tables: there, a lone surname is out of place too. Captions stay as delivered.
+_TOLD = ("notices", "reason", "problems", "relative", "stopped")
+
+
+class Mask:
+    """What may be told of a shoot. A frame whose own name may hold a part of a withheld name is called by its number
+    in the order of the shoot, as its delivered files are; one that is missing, by its place among the missing."""
+
+    def __init__(self, shoot: Shoot) -> None:
+        self.facts = shoot.facts
+        self.names = tuple(p.name for p in self.facts.roster if withheld(self.facts, p))
+        self.patterns = [pattern for name in self.names if (pattern := name_pattern(name))]
+        self._known: dict[tuple[str, bool], str] = {}
+        called: dict[str, str] = {}
+        for number, frame in enumerate(shoot.frames, 1):
+            if holds_withheld(frame.relative, self.facts, parts=True):
+                called[frame.relative] = f"frame-{number:04d}{PurePosixPath(frame.relative).suffix}"
+            if holds_withheld(frame.name, self.facts, parts=True):
+                called[frame.name] = f"frame-{number:04d}"
+        for number, (name, _) in enumerate(shoot.missing, 1):
+            if name not in called and holds_withheld(name, self.facts, parts=True):
+                called[name] = f"missing-{number:04d}"
+        self.called: Mapping[str, str] = called
+
+    def frame(self, name: str) -> str:
+        """What a frame is called in the record."""
+        return self.called.get(name, name)
+
+    def text(self, text: str, *, told: bool = False) -> str:
+        """`text` without the whole names; `told`: also without words that may be parts of them."""
+        key = (text, told)
+        if self.names and key not in self._known:
+            self._known[key] = self._text(text, told)
+        return self._known.get(key, text)
+
+    def record(self, record: Mapping[str, Any]) -> dict[str, Any]:
+        """A copy of a run's record without the names."""
+        return dict(self._value(record, told=False))
+
+    def recipe(self, recipe: Recipe) -> Recipe:
+        """The recipe as it may be shown."""
+        deliveries = tuple(
+            replace(d, steps=tuple(map(self._bound, d.steps)), deliver=self._bound(d.deliver) if d.deliver else None)
+            for d in recipe.deliveries
+        )
+        return replace(recipe, steps=tuple(map(self._bound, recipe.steps)), deliveries=deliveries)
+
+    def _bound(self, bound: Bound) -> Bound:
+        changes: dict[str, Any] = {}
+        for name, value in bound.params:
+            if isinstance(value, str):
+                changes[name] = self.text(value)
+            elif isinstance(value, tuple) and all(isinstance(entry, str) for entry in value):  # keywords
+                changes[name] = tuple(e for e in value if not holds_withheld(e, self.facts, parts=True))
+        return replace(bound, params=bound.params.model_copy(update=changes))
+
+    def _value(self, value: Any, *, told: bool) -> Any:
+        if isinstance(value, str):
+            return self.text(value, told=told)
+        if isinstance(value, Mapping):
+            return {self.text(str(k)): self._value(v, told=told or k in _TOLD) for k, v in value.items()}
+        if isinstance(value, list | tuple):
+            return [self._value(entry, told=told) for entry in value]
+        return value
+
+    @cached_property
+    def _frames(self) -> re.Pattern[str]:
+        longest_first = sorted(self.called, key=len, reverse=True)
+        return re.compile(r"(?<!\w)(?:" + "|".join(map(re.escape, longest_first)) + r")(?!\w)")
+
+    def _text(self, text: str, told: bool) -> str:
+        if self.called:
+            text = self._frames.sub(lambda match: self.called[match[0]], text)
+        if holds_any(text, self.names):
+            for pattern in self.patterns:
+                text = replace_name(text, pattern, STAND_IN)
+        return re.sub(r"[^\W_]+", self._word, text) if told else text
+
+    def _word(self, match: re.Match[str]) -> str:
+        word = match[0]
+        may_be_name = word != word.lower() or word.upper() == word.lower()
+        return "…" if may_be_name and any(hints_at(word, name, "en") for name in self.names) else word

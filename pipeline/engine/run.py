@@ -1,0 +1,205 @@
+"""One run from start to end: scan, survey, solve, render, record; and what is already done."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Callable
+from concurrent.futures import Executor
+from dataclasses import dataclass, field, replace
+from fnmatch import fnmatch
+from pathlib import Path
+from typing import Any
+
+from pipeline.engine.earlier import refuse_other_shoot
+from pipeline.engine.executors import map_unordered
+from pipeline.engine.filenames import holds_withheld
+from pipeline.engine.jobs import Planned, Planner, Shoot, read_shoot
+from pipeline.engine.measure import DISK_FULL, Survey, read_measured, reason, survey
+from pipeline.engine.outputs import Ledger
+from pipeline.engine.record import Did, build
+from pipeline.engine.redaction import Mask
+from pipeline.engine.render import Job, Refused, Rendered, render, thumb_of_survey
+from pipeline.engine.selection import proposal
+from pipeline.engine.sending import refuse_unready, send
+from pipeline.engine.solve import solve
+from pipeline.errors import InputError, RunStoppedError
+from pipeline.recipe.recipe import Recipe, flatten_yaml
+from pipeline.report.html import write_report
+from pipeline.steps import crop
+from pipeline.store.store import Store, write_atomic
+
+__all__ = ["Outcome", "Progress", "Shoot", "jobs", "read_shoot", "run", "survey_shoot"]
+
+_FULL = "the disk is full; make room and run the same command again"
+
+Progress = Callable[[str, int, int], None]  # phase, done, total
+
+
+@dataclass
+class Outcome:
+    """What a run did. `record` is what run.json holds, but with every name: for the person at the keyboard only."""
+
+    record: dict[str, Any]
+    report: Path
+    failed: dict[str, str] = field(default_factory=dict)
+
+
+def survey_shoot(
+    store: Store, shoot: Shoot, workers: int, progress: Progress, executor: Executor | None = None
+) -> list[Survey]:
+    """Survey all frames; the result is in the order of the shoot."""
+    found: dict[str, Survey] = {}
+    for one in survey(store, shoot.frames, shoot.facts, shoot.models, workers, executor):
+        found[one.frame.name] = one
+        progress("survey", len(found), len(shoot.frames))
+    return [found[f.name] for f in shoot.frames]
+
+
+class _Run:
+    """The state of one run; `go` is the whole of it."""
+
+    def __init__(
+        self,
+        store: Store,
+        shoot: Shoot,
+        recipe: Recipe,
+        workers: int,
+        progress: Progress,
+        executor: Executor | None = None,
+    ) -> None:
+        self.store, self.shoot, self.recipe = store, shoot, recipe
+        self.workers, self.progress, self.executor = workers, progress, executor
+        self.planner = Planner(store.out, shoot, recipe)
+        self.ledger = Ledger(store)
+        self.did = Did(dict(shoot.missing))
+
+    def go(self, only: str | None) -> Outcome:
+        did, out = self.did, self.store.out
+        _ = self.planner.names  # a template of names that fails is told before the night's work
+        start = time.perf_counter()
+        surveys = survey_shoot(self.store, self.shoot, self.workers, self.progress, self.executor)
+        did.failed |= {s.frame.name: s.error for s in surveys if s.error}
+        did.seconds["survey"] = time.perf_counter() - start
+        start = time.perf_counter()
+        plan = solve(self.store, surveys, self.shoot.bursts, self.shoot.facts, self.recipe, self.workers, self.executor)
+        did.seconds["solve"] = time.perf_counter() - start
+        start = time.perf_counter()
+        planned, failed = self.planner.plan(surveys, plan)
+        did.failed |= failed
+        try:
+            self._render(planned, only)
+        except KeyboardInterrupt:
+            did.stopped = "stopped by hand; run the same command again to go on"
+        self.ledger.settle(self.planner, self.planner.texts(surveys, plan), {s.frame.name for s in surveys})
+        did.notices += self.ledger.notices
+        if only is not None:  # the rest was not asked for: it is undone, not failed
+            did.failed = {name: why for name, why in did.failed.items() if _matches(name, only)}
+        did.seconds["render"] = time.perf_counter() - start
+        counted = {"reused": self.ledger.reused, "captions_rewritten": self.ledger.rewritten}
+        mask = Mask(self.shoot)
+        shown = mask.recipe(self.recipe)
+        record = build(did, self.shoot, shown, surveys, plan, planned, self.ledger.files, counted)
+        self.store.keep_recipe(flatten_yaml(self.recipe))
+        for one in surveys:
+            if one.error:
+                continue
+            entry = record["frames"][one.frame.name]
+            entry["seen"] = crop.told(read_measured(self.store, one.key, crop.STEP.name))
+            if entry["before"] is None:
+                entry["before"] = thumb_of_survey(self.store, one.key)
+        write_record(out, mask.record(record))  # what stands is told even if a push is stopped by hand
+        start = time.perf_counter()
+        sent = send(out, self.shoot, self.recipe, record["frames"], self.ledger.files, self.progress)
+        record["seconds"]["deliver"] = round(time.perf_counter() - start, 2)
+        record["sent"] = {name: dict(done.as_json()) for name, done in sent.items()}
+        record["notices"] += [text for done in sent.values() for text in done.notices]
+        told = mask.record(record)
+        write_record(out, told)
+        write_atomic(out / "frames.csv", proposal(self.shoot, self.recipe, plan).encode("utf-8-sig"))
+        return Outcome(record, write_report(out, told), did.failed)
+
+    def _render(self, planned: Planned, only: str | None) -> None:
+        """Make what does not stand yet; outside of --only, what stands is still told and kept in step."""
+        todo: list[Job] = []
+        total = 0
+        for name, (job, delivered) in planned.items():
+            left = tuple(d.output for d in delivered if not self.ledger.still_good(d.output))
+            if only is not None and not _matches(name, only):
+                continue
+            total += 1
+            if left:
+                todo.append(replace(job, outputs=left))
+        ready = total - len(todo)
+        self.progress("render", ready, total)
+        for index, result in map_unordered(render, todo, self.workers, executor=self.executor):
+            job = todo[index]
+            ready += 1
+            if isinstance(result, Exception):
+                self.did.failed[job.frame.name] = reason(result)
+                if isinstance(result, OSError) and result.errno in DISK_FULL:
+                    self.did.stopped = _FULL
+                    break
+            else:
+                texts = {o.relative: o.metadata for o in job.outputs}
+                for one in result:
+                    if isinstance(one, Rendered):
+                        self.ledger.keep(one, job.frame.name, texts[one.relative])
+                refused = [one.reason for one in result if isinstance(one, Refused)]
+                if refused:
+                    self.did.failed[job.frame.name] = "; ".join(refused)
+                self.did.rendered += 1
+            self.progress("render", ready, total)
+
+
+def run(
+    recipe: Recipe,
+    shoot: Shoot,
+    out: Path,
+    *,
+    workers: int,
+    only: str | None = None,
+    progress: Progress = lambda phase, done, total: None,
+    executor: Executor | None = None,
+) -> Outcome:
+    """The whole run. Raises InputError before anything starts; a bad frame is in the outcome instead."""
+    if only is not None and not any(_matches(f.name, only) for f in shoot.frames):
+        raise InputError(f"--only {only}: no frame of the shoot has such a name, for example {shoot.frames[0].name}")
+    _refuse_deliveries(recipe, shoot, out)
+    refuse_unready(recipe)
+    store = Store.open(out, shoot.folder)
+    with store.locked():
+        refuse_other_shoot(store, shoot.folder, shoot.frames)
+        store.clean_temporaries()
+        store.keep_source(shoot.folder, shoot.facts_file)
+        try:
+            return _Run(store, shoot, recipe, workers, progress, executor).go(only)
+        except OSError as error:
+            if error.errno in DISK_FULL:
+                raise RunStoppedError(f"{out}: {_FULL}") from error
+            raise
+
+
+def _refuse_deliveries(recipe: Recipe, shoot: Shoot, out: Path) -> None:
+    for delivery in recipe.deliveries:
+        if holds_withheld(delivery.name, shoot.facts):  # its folder, its zip and where it is pushed to bear it
+            raise InputError(f"delivery {delivery.name}: holds a name of the roster that is withheld; rename it")
+        if (out / delivery.name).resolve() in (shoot.folder.resolve(), *shoot.folder.resolve().parents):
+            raise InputError(f"delivery {delivery.name}: {out / delivery.name} holds the shoot; choose another --out")
+
+
+def write_record(out: Path, record: dict[str, Any]) -> None:
+    """run.json, whole or not at all."""
+    write_atomic(out / "run.json", json.dumps(record, indent=1, ensure_ascii=False).encode())
+
+
+def _matches(name: str, pattern: str) -> bool:
+    return fnmatch(name, pattern) or fnmatch(name.rsplit("/", 1)[-1], pattern)
+
+
+def jobs(recipe: Recipe, shoot: Shoot, out: Path) -> dict[str, Job]:
+    """Survey and solve into `out` and return what each frame's render would be, without rendering."""
+    store = Store.open(out, shoot.folder)
+    surveys = survey_shoot(store, shoot, 1, lambda phase, done, total: None)
+    plan = solve(store, surveys, shoot.bursts, shoot.facts, recipe)
+    return {name: job for name, (job, _) in Planner(out, shoot, recipe).plan(surveys, plan)[0].items()}

@@ -1,0 +1,89 @@
+"""After the files: each delivery's zip, page and push, for the pictures of this run and no others."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from pipeline.captions.language import language_of
+from pipeline.deliver.address import parse_address
+from pipeline.deliver.deliver import Progress, deliver, recall
+from pipeline.deliver.model import Delivered, Item, set_facts
+from pipeline.deliver.targets import lacking
+from pipeline.engine.jobs import Shoot
+from pipeline.errors import InputError
+from pipeline.recipe.recipe import Delivery, Recipe
+from pipeline.steps.caption import CaptionParams
+from pipeline.steps.deliver import DeliverParams
+
+
+def send(
+    out: Path,
+    shoot: Shoot,
+    recipe: Recipe,
+    frames: Mapping[str, Mapping[str, Any]],
+    files: Mapping[str, Mapping[str, Any]],
+    progress: Progress,
+) -> dict[str, Delivered]:
+    """What was made and sent, by delivery; also what was taken back of deliveries that the recipe no longer has.
+
+    frames  the record's, files  the ledger's. Nothing is raised for a disk or link that fails: see `problems`.
+    """
+    standing = {path: entry["sha256"] for path, entry in files.items() if entry.get("current") is False}
+    sent = {
+        one.name: deliver(
+            out,
+            one.name,
+            _items(one.name, frames),
+            _params(one),
+            set_facts(shoot.facts, _unnamed(one, shoot)),
+            standing=standing,
+            progress=progress,
+        )
+        for one in recipe.deliveries
+    }
+    return sent | recall(out, [one.name for one in recipe.deliveries], standing=standing)
+
+
+def refuse_unready(recipe: Recipe) -> None:
+    """Raises InputError where a push needs what is not installed: that is told before the night's work."""
+    for delivery in recipe.deliveries:
+        address = _params(delivery).push
+        if address is not None and (why := lacking(parse_address(address))):
+            raise InputError(f"{recipe.file}: delivery {delivery.name}: {why}")
+
+
+def _params(delivery: Delivery) -> DeliverParams:
+    bound = delivery.deliver
+    return bound.params if bound and isinstance(bound.params, DeliverParams) else DeliverParams.model_validate({})
+
+
+def _unnamed(delivery: Delivery, shoot: Shoot) -> str:
+    """What stands in for a withheld name on the page: the caption's own word, else that of the shoot's language."""
+    own = next((b.params.unnamed for b in delivery.steps if isinstance(b.params, CaptionParams)), None)
+    return own or language_of(shoot.facts.language, shoot.facts.country).nobody("") or "…"
+
+
+def _items(delivery: str, frames: Mapping[str, Mapping[str, Any]]) -> Sequence[Item]:
+    """In the order of the shoot."""
+    items = []
+    for frame in frames.values():
+        file = frame["deliveries"].get(delivery)
+        if file is None or not file["current"]:
+            continue
+        items.append(
+            Item(
+                relative=file["file"],
+                sha256=file["sha256"],
+                bytes=file["bytes"],
+                width=file["width"],
+                height=file["height"],
+                caption=file["caption"],
+                alt_text=file["alt_text"],
+                headline=file["headline"],
+                date=datetime.fromisoformat(frame["time"]) if frame["time"] else None,
+            )
+        )
+    return items

@@ -1,0 +1,1 @@
+"""Bytes of files: Exif, TIFF, JPEG segments, ICC profiles, picture files."""

@@ -1,0 +1,250 @@
+"""Capture facts of a frame, from its Exif whatever the container, else from what LibRaw knows.
+
+Exif 2.32 (CIPA DC-008-2019) for the tags; DNG 1.6 for CameraSerialNumber. The makers' containers are not
+published: where their blocks lie is common practice, no source.
+"""
+
+from __future__ import annotations
+
+import os
+import struct
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import rawpy
+
+from pipeline.formats.tiff_ifd import Source, Tags, read_tiff
+from pipeline.types import Exif
+
+_CAMERA_JPEG = 0x002E  # RW2: a whole JPEG with the Exif that the raw itself lacks
+_RW2_ISO = 0x0017
+_ORIENTATION = 0x0112
+_MOST_BLOCKS = 20_000  # boxes, chunks or segments looked at in one file
+# Time, its sub-seconds, its offset from UTC: original, digitised, changed.
+_TIMES = ((0x9003, 0x9291, 0x9011), (0x9004, 0x9292, 0x9012), (0x0132, 0x9290, 0x9010))
+_FROM_FLIP = {0: 1, 3: 3, 5: 8, 6: 6}  # LibRaw's flip -> Exif orientation
+_DAMAGED = "its Exif is damaged: what could not be read is left out"
+_NO_TIME = "no capture time in this file: it is taken as a single, not as part of a burst"
+_NO_EXIF = "no Exif in this file: time to the second only"
+
+
+def read_exif(path: Path, kind: str) -> Exif:
+    """Capture facts of a file of `kind` "raw" or "picture"; units as in `Exif`.
+
+    Never raises for what is in the file: what is missing or damaged stands in `notices`. Raises OSError
+    where the file cannot be opened or read.
+    """
+    with path.open("rb") as file:
+        size = os.fstat(file.fileno()).st_size
+        if size == 0:
+            return Exif(notices=("the file is empty",))
+        source = Source(file, 0, size)
+        tags = _tags(source)
+        exif = _exif(tags)
+        ciff = source.read(6, 8) == b"HEAPCCDR"
+        oriented = 1 <= (tags.number(_ORIENTATION) or 0) <= 8
+    without = exif.time is None
+    if kind == "raw" and (without or not oriented or exif.iso is None or exif.exposure_time is None):
+        exif = _completed(exif, path, ciff, oriented)
+    notices = [_DAMAGED] if tags.damaged else []
+    if exif.time is None:
+        notices.append(_NO_TIME)
+    elif without:
+        notices.append(_NO_EXIF)
+    return replace(exif, notices=tuple(notices))
+
+
+def _tags(source: Source) -> Tags:
+    head = source.read(0, 12)
+    if head[:2] == b"\xff\xd8":
+        return _from_jpeg(source)
+    if head[:8] == b"FUJIFILM":
+        place = source.read(84, 8)  # RAF: offset and length of the camera's own JPEG
+        return _from_jpeg(source.part(*struct.unpack(">II", place))) if len(place) == 8 else Tags(damaged=True)
+    if head[4:8] == b"ftyp":
+        return _from_boxes(source)
+    if head[:8] == b"\x89PNG\r\n\x1a\n":
+        return _from_png(source)
+    if head[:4] == b"\0MRM":
+        return _from_mrw(source)
+    if head[:4] in (b"II*\0", b"MM\0*", b"IIRO", b"IIRS", b"MMOR"):
+        return read_tiff(source)
+    if head[:4] == b"IIU\0":
+        return _from_rw2(source)
+    return Tags()
+
+
+def _from_rw2(source: Source) -> Tags:
+    tags = read_tiff(source)
+    iso = tags.fields.get(_RW2_ISO)
+    if iso is not None:
+        tags.fields.setdefault(0x8827, iso)
+    jpeg = tags.fields.get(_CAMERA_JPEG)
+    if jpeg is not None:
+        tags.add(_from_jpeg(jpeg.part()))
+    return tags
+
+
+def _from_jpeg(source: Source) -> Tags:
+    """The first APP1 segment with Exif before the first scan (ITU-T T.81, annex B; Exif 2.32, 4.7.2)."""
+    at = 2
+    for _ in range(_MOST_BLOCKS):
+        head = source.read(at, 10)
+        if len(head) < 4 or head[0] != 0xFF:
+            return Tags(damaged=True)
+        if head[1] == 0xFF:  # fill bytes may stand before a marker
+            at += 1
+            continue
+        if head[1] in (0xDA, 0xD9):
+            return Tags()
+        length = struct.unpack_from(">H", head, 2)[0]
+        if head[1] == 0xE1 and head[4:9] == b"Exif\0":
+            return read_tiff(source.part(at + 10, length - 8))
+        at += 2 + max(length, 2)
+    return Tags(damaged=True)
+
+
+def _from_png(source: Source) -> Tags:
+    """The eXIf chunk (PNG, third edition, 11.3.4.5)."""
+    at = 8
+    for _ in range(_MOST_BLOCKS):
+        head = source.read(at, 8)
+        if len(head) < 8:
+            return Tags(damaged=True)
+        length, name = struct.unpack(">I4s", head)
+        if name == b"eXIf":
+            return read_tiff(source.part(at + 8, length))
+        if name == b"IEND":
+            return Tags()
+        at += 12 + length
+    return Tags()
+
+
+def _from_mrw(source: Source) -> Tags:
+    """Blocks of a name, a length and a body; TTW is the TIFF."""
+    at = 8
+    for _ in range(64):
+        head = source.read(at, 8)
+        if len(head) < 8:
+            break
+        name, length = struct.unpack(">4sI", head)
+        if name == b"\0TTW":
+            return read_tiff(source.part(at + 8, length))
+        at += 8 + length
+    return Tags(damaged=True)
+
+
+def _from_boxes(source: Source) -> Tags:
+    """ISO base media (ISO/IEC 14496-12, 4.2): in moov a uuid box, in it TIFF blocks.
+
+    CMT1 is the main directory, CMT2 the Exif directory; CMT3 and CMT4 (maker note, GPS) are not needed.
+    """
+    tags = Tags()
+    stack = [(0, source.length, 0)]
+    looked_at = 0
+    while stack and looked_at < _MOST_BLOCKS:
+        at, end, depth = stack.pop()
+        while at + 8 <= end and looked_at < _MOST_BLOCKS:
+            looked_at += 1
+            head = source.read(at, 16)
+            size, name = struct.unpack_from(">I4s", head) if len(head) >= 8 else (1, b"")
+            body = at + 8
+            if size == 1 and len(head) == 16:
+                size, body = struct.unpack_from(">Q", head, 8)[0], at + 16
+            elif size == 0:  # to the end of the file
+                size = end - at
+            if size < body - at:
+                tags.damaged = True
+                break
+            stop = min(end, at + size)
+            if depth == 0 and name == b"moov":
+                stack.append((body, stop, 1))
+            elif depth == 1 and name == b"uuid":
+                stack.append((body + 16, stop, 2))
+            elif depth == 2 and name in (b"CMT1", b"CMT2"):
+                tags.add(read_tiff(source.part(body, stop - body)))
+            at += size
+    tags.damaged |= not tags.fields
+    return tags
+
+
+def _exif(tags: Tags) -> Exif:
+    time, has_subseconds, offset = _time(tags)
+    iso = tags.number(0x8827)
+    if iso is None or iso >= 65535:  # 65535 = see the other sensitivity tags (Exif 2.32, tag 34855)
+        iso = tags.number(0x8832, 0x8831) or iso
+    orientation = int(tags.number(_ORIENTATION) or 1)
+    return Exif(
+        make=tags.text(0x010F),
+        model=tags.text(0x0110),
+        serial=tags.text(0xA431, 0xC62F),
+        lens=tags.text(0xA434),
+        iso=iso,
+        exposure_time=tags.number(0x829A),
+        f_number=tags.number(0x829D),
+        focal_length=tags.number(0x920A),
+        time=time,
+        has_subseconds=has_subseconds,
+        utc_offset=offset,
+        orientation=orientation if 1 <= orientation <= 8 else 1,
+    )
+
+
+def _time(tags: Tags) -> tuple[datetime | None, bool, int | None]:
+    """Local time, whether it has sub-seconds, minutes from UTC; the first of `_TIMES` that is a time."""
+    for name, fraction, offset in _TIMES:
+        try:
+            moment = datetime.strptime(tags.text(name)[:19], "%Y:%m:%d %H:%M:%S")
+        except ValueError:  # absent, blank ("    :  :  ") or zeros where the clock was never set
+            continue
+        # A decimal fraction, left aligned, maybe padded with spaces: "35" is 0.35 s (Exif 2.32, tag 37521).
+        digits = tags.text(fraction)
+        fine = digits.isascii() and digits.isdigit()
+        if fine:
+            moment += timedelta(microseconds=int(digits[:6].ljust(6, "0")))
+        return moment, fine, _offset(tags.text(offset))
+    return None, False, None
+
+
+def _offset(value: str) -> int | None:
+    """Minutes of "+HH:MM" or "-HH:MM" (Exif 2.32, tag 36881)."""
+    try:
+        moment = datetime.strptime(value[:6], "%z")
+    except ValueError:
+        return None
+    shift = moment.utcoffset()
+    return None if shift is None else round(shift.total_seconds() / 60)
+
+
+def _completed(exif: Exif, path: Path, ciff: bool, oriented: bool) -> Exif:
+    """`exif` with what is missing taken from LibRaw, which knows time to the second."""
+    try:
+        with rawpy.imread(str(path)) as raw:
+            other, flip = raw.other, raw.sizes.flip
+    except (rawpy.LibRawError, OSError, ValueError, OverflowError):
+        return exif  # the failure shows, with its reason, when the frame is decoded
+    return replace(
+        exif,
+        iso=exif.iso or _positive(other.iso_speed),
+        exposure_time=exif.exposure_time or _positive(other.shutter_speed),
+        f_number=exif.f_number or _positive(other.aperture),
+        focal_length=exif.focal_length or _positive(other.focal_length),
+        time=exif.time or _wall_clock(other.timestamp, ciff),
+        orientation=exif.orientation if oriented else _FROM_FLIP.get(flip, 1),
+    )
+
+
+def _positive(value: float) -> float | None:
+    return value if 0 < value < 1e9 else None
+
+
+def _wall_clock(stamp: datetime | None, ciff: bool) -> datetime | None:
+    """The camera's clock from LibRaw's time, whatever the time zone of this computer.
+
+    LibRaw turns written-out times into seconds by the computer's zone, and rawpy turns them back by the same.
+    CIFF counts seconds of the camera's own clock from 1970, which rawpy would shift by the computer's zone.
+    """
+    if stamp is None or stamp.year < 1980:  # 0 seconds since 1970: not known
+        return None
+    return datetime.fromtimestamp(stamp.timestamp(), UTC).replace(tzinfo=None) if ciff else stamp.replace(tzinfo=None)

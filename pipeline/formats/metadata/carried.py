@@ -1,0 +1,150 @@
+"""Texts that a photographer typed in the camera or on the way, and that may go on into what is delivered.
+
+Only what `CARRIED` names is ever read. GPS positions, serial numbers, the owner's name, maker notes, places and
+names of people shown are not among it, so they cannot survive by accident.
+"""
+
+from __future__ import annotations
+
+import re
+import struct
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from pipeline.formats.metadata.blocks import CAPTION, COPYRIGHT, CREATOR, Blocks, read_blocks
+from pipeline.formats.metadata.model import ALT_TEXT_MAXIMUM, CONTACT_FIELDS, Metadata
+from pipeline.formats.metadata.xmp_read import Packet
+
+# Field of Metadata -> (XMP property, IIM dataset of record 2, Exif tag); IPTC Photo Metadata Standard 2025.1.
+_SOURCES: Mapping[str, tuple[str, int, int]] = {
+    "creator": ("dc:creator", 80, CREATOR),
+    "copyright": ("dc:rights", 116, COPYRIGHT),
+    "credit": ("photoshop:Credit", 110, 0),
+    "source": ("photoshop:Source", 115, 0),
+    "usage": ("xmpRights:UsageTerms", 0, 0),
+    "rights_url": ("xmpRights:WebStatement", 0, 0),
+    "job_title": ("photoshop:AuthorsPosition", 85, 0),
+    "headline": ("photoshop:Headline", 105, 0),
+    "title": ("dc:title", 5, 0),
+    "job_id": ("photoshop:TransmissionReference", 103, 0),
+    "instructions": ("photoshop:Instructions", 40, 0),
+    "alt_text": ("Iptc4xmpCore:AltTextAccessibility", 0, 0),
+    "caption": ("dc:description", 120, CAPTION),
+    "caption_writer": ("photoshop:CaptionWriter", 122, 0),
+    "keywords": ("dc:subject", 25, 0),
+}
+_LISTS = ("creator", "keywords")
+CARRIED = (*_SOURCES, "contact", "rating")
+# These say something about another text, so they come along with it or not at all.
+_BELONGS = {"job_title": "creator", "contact": "creator", "caption_writer": "caption"}
+# Descriptions and copyrights that cameras write by themselves (seen in ../shared/data; common practice, from memory).
+_BY_ITSELF = re.compile(r".*digital (still )?camera.*|.*camera pictures|(.* )?dsc\d*|exif[_ ]jpeg.*|dcim.*", re.I)
+# Characters of all of it; what comes after is left out. Even all "&", in two languages, they fit into one packet.
+_MOST, _MOST_KEYWORDS = 6000, 200
+
+
+def read_carried(path: Path) -> Metadata:
+    """What a JPEG, TIFF or raw file carries of `CARRIED`; every other field is empty.
+
+    XMP before IIM before Exif; IIM first where its digest says that it was changed after XMP, unless it is only
+    the same text cut short. Never raises for what is in the file: what cannot be read is absent. Raises OSError
+    where the file cannot be opened or read.
+    """
+    blocks = read_blocks(path)
+    packet, iim = Packet(blocks.xmp), iim_texts(blocks.iim)
+    found: dict[str, Any] = {}
+    room = _MOST
+    for name, (xmp_name, dataset, tag) in _SOURCES.items():
+        newer, older = packet.texts(xmp_name) if name in _LISTS else (packet.text(xmp_name),), iim.get(dataset, ())
+        if blocks.iim_newer and not _cut_short(older, newer):
+            newer, older = older, newer
+        values = _filled(newer) or _filled(older) or _filled([_exif_text(blocks, tag, path.stem)])
+        length = sum(map(len, values))
+        if length <= room and _sensible(name, values):
+            joined = ", ".join(values if name == "creator" else values[:1])
+            found[name] = values[:_MOST_KEYWORDS] if name == "keywords" else joined
+            room -= length
+    if found.get("alt_text") == found.get("caption"):  # an alternative text is no copy of the caption
+        found.pop("alt_text", None)
+    contact = packet.structure("Iptc4xmpCore:CreatorContactInfo")
+    found["contact"] = {key: contact.get(f"Iptc4xmpCore:{key}", "") for key in CONTACT_FIELDS.values()}
+    if sum(map(len, found["contact"].values())) > room:
+        del found["contact"]
+    return Metadata(**found, rating=_rating(packet.text("xmp:Rating")))
+
+
+def with_carried(typed: Metadata, carried: Metadata) -> Metadata:
+    """`typed`, with what it leaves empty filled from `CARRIED`: facts typed for the shoot win.
+
+    To be done before names are withheld, since a carried caption or keyword may have one. Contact and job title
+    come along only with their creator, the caption writer only with the caption.
+    """
+    changes = {}
+    for name in CARRIED:
+        if getattr(typed, name) in ("", (), None, {}):
+            owner = _BELONGS.get(name)
+            if owner is None or getattr(typed, owner) in ("", getattr(carried, owner)):
+                changes[name] = getattr(carried, name)
+    return replace(typed, **changes)
+
+
+def _sensible(name: str, values: tuple[str, ...]) -> bool:
+    if name == "alt_text":
+        return len("".join(values)) <= ALT_TEXT_MAXIMUM
+    return name != "rights_url" or re.fullmatch(r"https?://\S+", "".join(values)) is not None
+
+
+def _filled(texts: Iterable[str]) -> tuple[str, ...]:
+    return tuple(text.strip() for text in texts if text.strip())
+
+
+def _cut_short(cut: tuple[str, ...], whole: tuple[str, ...]) -> bool:
+    return not cut or (len(cut) == len(whole) and all(a.startswith(b) for a, b in zip(whole, cut, strict=True)))
+
+
+def _rating(text: str) -> int | None:
+    """Stars 1 to 5, or -1 for rejected; 0 is what cameras write where nobody has chosen (common practice)."""
+    try:
+        value = round(float(text))
+    except (ValueError, OverflowError):
+        return None
+    return value if value in (-1, 1, 2, 3, 4, 5) else None
+
+
+def _exif_text(blocks: Blocks, tag: int, stem: str) -> str:
+    """The text of a tag, unless the camera wrote it by itself, such as the file's own name as its description.
+
+    Copyright has the photographer's and the editor's, with a NUL between (Exif 2.32, tag 33432).
+    """
+    parts = _filled(_decode(blocks.texts.get(tag, b"")).split("\0"))
+    text = ", ".join(parts) if tag == COPYRIGHT else "".join(parts[:1])
+    itself = _BY_ITSELF.fullmatch(text) is not None or text.casefold() == stem.casefold()
+    return "" if itself and tag != CREATOR else text
+
+
+def iim_texts(data: bytes) -> dict[int, tuple[str, ...]]:
+    """Datasets of record 2 (IPTC-NAA IIM 4.2): number -> texts in order. Stops at what is no dataset."""
+    found: dict[int, list[str]] = {}
+    at, unicode = 0, False
+    while at + 5 <= len(data) and data[at] == 0x1C:
+        record, number, size = struct.unpack_from(">BBH", data, at + 1)
+        value = data[at + 5 : at + 5 + size]
+        if size & 0x8000 or len(value) < size:  # an extended dataset is no text
+            break
+        if (record, number) == (1, 90):
+            unicode = value == b"\x1b%G"
+        elif record == 2:
+            text = value.decode("utf-8", "ignore") if unicode else _decode(value)
+            found.setdefault(number, []).append(text)
+        at += 5 + size
+    return {number: tuple(texts) for number, texts in found.items()}
+
+
+def _decode(value: bytes) -> str:
+    """UTF-8, else Latin 1 (common practice)."""
+    try:
+        return value.decode("utf-8")
+    except UnicodeDecodeError:
+        return value.decode("latin-1")

@@ -1,0 +1,106 @@
+"""Properties of an XMP packet that somebody else wrote (ISO 16684-1), without entities or a DTD.
+
+The packet is data from outside: a document type declaration, and with it every entity, is refused, and so is a
+document nested deeper than any real one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from xml.etree.ElementTree import Element, TreeBuilder
+from xml.parsers import expat
+
+from pipeline.formats.metadata.xmp import NAMESPACES
+
+_RDF = "{http://www.w3.org/1999/02/22-rdf-syntax-ns#}"
+_LANGUAGE = "{http://www.w3.org/XML/1998/namespace}lang"
+_PREFIXES = {uri: prefix for prefix, uri in NAMESPACES.items()}
+_DEEPEST = 40
+
+
+class Packet:
+    """Properties by their prefixed names, whatever prefixes the packet itself has; the first of a name counts."""
+
+    def __init__(self, data: bytes) -> None:
+        """An unreadable or refused packet has no properties."""
+        self._properties: dict[str, str | Element] = {}
+        root = _parse(data)
+        rdf = None if root is None else next(root.iter(f"{_RDF}RDF"), None)
+        for description in () if rdf is None else rdf.findall(f"{_RDF}Description"):
+            for name, value in _members(description).items():
+                self._properties.setdefault(name, value)
+
+    def text(self, name: str) -> str:
+        """A simple value, the x-default (else the first) of language alternatives, the first of a list; or ""."""
+        value = self._properties.get(name, "")
+        if isinstance(value, str):
+            return value
+        items = value.findall(f"*/{_RDF}li")
+        default = [item for item in items if item.get(_LANGUAGE, "").lower() == "x-default"]
+        return ((default or items or [value])[0].text or "").strip()
+
+    def texts(self, name: str) -> tuple[str, ...]:
+        """Entries of a list; a value that is no list is the only one of it."""
+        value = self._properties.get(name, "")
+        items = [] if isinstance(value, str) else [item.text or "" for item in value.findall(f"*/{_RDF}li")]
+        return tuple(items) or tuple(filter(None, [self.text(name)]))
+
+    def structure(self, name: str) -> Mapping[str, str]:
+        """Texts of a structure by prefixed name, in each of the three ways that RDF/XML has for one."""
+        value = self._properties.get(name, "")
+        if isinstance(value, str):
+            return {}
+        inner = value.find(f"{_RDF}Description")
+        members = _members(value if inner is None else inner)
+        return {key: part if isinstance(part, str) else (part.text or "").strip() for key, part in members.items()}
+
+
+def _members(element: Element) -> dict[str, str | Element]:
+    """Attributes and children in the namespaces that we know, by prefixed name."""
+    known: dict[str, str | Element] = {}
+    found: list[tuple[str, str | Element]] = [*element.items(), *((child.tag, child) for child in element)]
+    for name, value in found:
+        uri, _, local = name.lstrip("{").rpartition("}")
+        if uri in _PREFIXES:
+            known.setdefault(f"{_PREFIXES[uri]}:{local}", value)
+    return known
+
+
+class _RefusedError(Exception):
+    """The document has what no packet needs."""
+
+
+def _parse(data: bytes) -> Element | None:
+    builder, depth = TreeBuilder(), 0
+
+    def refuse(*_: object) -> None:
+        raise _RefusedError
+
+    def start(name: str, attributes: dict[str, str]) -> None:
+        nonlocal depth
+        depth += 1
+        if depth > _DEEPEST:
+            raise _RefusedError
+        builder.start(_qualified(name), {_qualified(key): value for key, value in attributes.items()})
+
+    def end(name: str) -> None:
+        nonlocal depth
+        depth -= 1
+        builder.end(_qualified(name))
+
+    parser = expat.ParserCreate(namespace_separator="}")
+    parser.buffer_text = True
+    parser.StartDoctypeDeclHandler = refuse
+    parser.EntityDeclHandler = refuse
+    parser.StartElementHandler = start
+    parser.EndElementHandler = end
+    parser.CharacterDataHandler = builder.data
+    try:
+        parser.Parse(data.strip(b"\0 \t\r\n"), True)
+        return builder.close()
+    except (expat.ExpatError, _RefusedError, AssertionError, ValueError, LookupError):
+        return None
+
+
+def _qualified(name: str) -> str:
+    return "{" + name if "}" in name else name

@@ -1,0 +1,272 @@
+"""JPEG, PNG and TIFF to linear light, by the profile they carry."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import struct
+import warnings
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import PIL.Image
+import PIL.ImageCms
+import tifffile
+
+from pipeline.errors import FrameError
+from pipeline.formats.icc import MatrixProfile, adobe_rgb, matrix_profile
+from pipeline.imaging.colour import srgb_decode
+from pipeline.types import F32
+
+_MOST_PIXELS = 500_000_000
+PIL.Image.MAX_IMAGE_PIXELS = _MOST_PIXELS // 2  # Pillow refuses above twice this number
+_EXIF_IFD, _INTEROP_IFD, _ORIENTATION, _COLOUR_SPACE, _INTEROP_INDEX = 0x8769, 0xA005, 0x0112, 0xA001, 0x0001
+_PROFILE = 34675  # ICC.1:2010 annex B.4, in TIFF
+_WHITE_IS_ZERO, _PALETTE, _SEPARATED = 0, 3, 5  # TIFF 6.0, PhotometricInterpretation
+
+
+@dataclass(frozen=True)
+class Picture:
+    """pixels (H, W, 3) linear Rec. 709, upright, 1.0 = clipping; notices for the report; bits a channel in the file."""
+
+    pixels: F32
+    notices: tuple[str, ...]
+    bits: int
+
+
+@dataclass
+class _Encoded:
+    """What the file holds: values (H, W, 3), uint8 or float32 0 to 1, and what says their colour."""
+
+    values: Any
+    bits: int
+    profile: bytes | None = None
+    orientation: int = 1
+    colour_space: str = "sRGB"  # what Exif says, for where there is no profile
+    linear: bool = False
+    notices: list[str] = field(default_factory=list)
+
+
+def read_picture(path: Path) -> Picture:
+    """Read and linearise. No profile means sRGB, or Adobe RGB (1998) where Exif says so (DCF 2.0: index R03).
+
+    Raises FrameError with a reason to act on.
+    """
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # Pillow warns of odd tags; what matters raises
+            if path.stat().st_size == 0:
+                raise FrameError("the file is empty (0 bytes); copy it again from the card")
+            encoded = _read(path)
+            linear = _linearise(encoded)
+    except PIL.UnidentifiedImageError as error:
+        raise FrameError("not a JPEG, PNG or TIFF, whatever its name says") from error
+    except PIL.Image.DecompressionBombError as error:
+        raise FrameError("more than 500 megapixels: too large to be a photograph; deliver it in parts") from error
+    except FileNotFoundError as error:
+        raise FrameError("the file is gone; put the card or the disk back and run again") from error
+    except PermissionError as error:
+        raise FrameError("the file may not be read; allow reading it and run again") from error
+    except MemoryError as error:
+        raise FrameError("not enough memory for a picture of this size; run with fewer workers") from error
+    except (
+        OSError, SyntaxError, ValueError, TypeError, KeyError, IndexError, struct.error, cv2.error,
+        tifffile.TiffFileError,
+    ) as error:  # fmt: skip
+        raise FrameError(_damage(path, error)) from error
+    return Picture(
+        _upright(np.asarray(linear, dtype=np.float32), encoded.orientation), tuple(encoded.notices), encoded.bits
+    )
+
+
+def _damage(path: Path, error: Exception) -> str:
+    """Why a picture cannot be decoded; for a JPEG that ends early also how much of it is missing."""
+    if "truncated" not in str(error) and "cannot be decoded" not in str(error):
+        return f"the picture is damaged or cut short ({error}); copy it again from the card"
+    data = path.read_bytes()
+    kind = "JPEG" if data[:2] == b"\xff\xd8" else "PNG" if data[:4] == b"\x89PNG" else "TIFF"
+    missing = _missing_share(data) if kind == "JPEG" else 0
+    share = f": about {missing} % of the picture is missing" if missing else ""
+    return f"the {kind} is damaged or cut short{share}; copy it again from the card"
+
+
+def _missing_share(data: bytes) -> int:
+    """Percent of the rows that a sequential JPEG does not hold; 0 where that cannot be told (a progressive one)."""
+    with PIL.Image.open(io.BytesIO(data), formats=("JPEG",)) as picture:
+        with contextlib.suppress(OSError):
+            picture.load()
+        picture.tile = []  # decode no more: look at the rows that came
+        box = picture.getbbox()  # rows that never came are still zero
+        return round(100 * (1 - (box[3] if box else 0) / picture.height))
+
+
+def _read(path: Path) -> _Encoded:
+    with path.open("rb") as file:
+        head = file.read(25)
+    encoded = None
+    if head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
+        encoded = _deep_tiff(path)  # first, for Pillow cannot open every kind of these
+        if encoded is not None:
+            return encoded
+    with PIL.Image.open(path, formats=("JPEG", "PNG", "TIFF")) as picture:
+        _check_size(picture.width, picture.height)
+        if picture.format == "PNG" and head[24:25] == b"\x10":
+            encoded = _deep(_by_opencv(path, "PNG"), 16)
+            encoded.profile = picture.info.get("icc_profile") or None
+        else:
+            encoded = _shallow(picture, picture.info.get("icc_profile") or None)
+        encoded.orientation, encoded.colour_space = _exif_facts(picture)
+        return encoded
+
+
+def _check_size(width: int, height: int) -> None:
+    if width * height > _MOST_PIXELS:
+        raise PIL.Image.DecompressionBombError
+
+
+def _exif_facts(picture: PIL.Image.Image) -> tuple[int, str]:
+    """(orientation 1 to 8, colour space: sRGB, Adobe RGB or unknown). Damaged Exif counts as none."""
+    try:
+        exif = picture.getexif()
+        orientation = exif.get(_ORIENTATION, 1)
+        index = exif.get_ifd(_INTEROP_IFD).get(_INTEROP_INDEX, "")
+        space = exif.get_ifd(_EXIF_IFD).get(_COLOUR_SPACE)
+    except (OSError, SyntaxError, ValueError, TypeError, KeyError, IndexError, struct.error):
+        return 1, "sRGB"
+    text = index.decode("ascii", "replace") if isinstance(index, bytes) else str(index)
+    name = "Adobe RGB" if text.startswith("R03") else "unknown" if space == 0xFFFF else "sRGB"
+    return (orientation if orientation in range(1, 9) else 1), name
+
+
+def _shallow(picture: PIL.Image.Image, profile: bytes | None) -> _Encoded:
+    """Eight bits a channel or fewer, by Pillow."""
+    notices: list[str] = []
+    picture.load()
+    if picture.mode == "CMYK":
+        return _Encoded(np.asarray(_from_cmyk(picture, profile, notices)), 8, notices=notices)
+    if picture.mode in ("RGBA", "RGBa", "LA", "La", "PA") or "transparency" in picture.info:
+        notices.append("transparent parts are put on white")
+        white = PIL.Image.new("RGBA", picture.size, "white")
+        picture = PIL.Image.alpha_composite(white, picture.convert("RGBA"))
+    return _Encoded(np.asarray(picture.convert("RGB")), 8, profile, notices=notices)
+
+
+def _deep_tiff(path: Path) -> _Encoded | None:
+    """More than 8 bits, or floating point; None for what Pillow reads whole."""
+    with tifffile.TiffFile(path) as file:
+        page: Any = file.pages.first
+        _check_size(page.imagewidth, page.imagelength)
+        bits = int(np.max(page.bitspersample))
+        if bits <= 8 or page.photometric in (_PALETTE, _SEPARATED):
+            return None
+        try:
+            values = page.asarray()
+        except ValueError:  # a compression that tifffile leaves to a plug-in; OpenCV has LZW
+            values = _by_opencv(path, "TIFF")
+        else:
+            if values.ndim == 3 and page.planarconfig == 2 and page.samplesperpixel == values.shape[0]:
+                values = np.moveaxis(values, 0, -1)
+        profile = page.tags.valueof(_PROFILE)
+        orientation = page.tags.valueof(_ORIENTATION, 1)
+        if page.photometric == _WHITE_IS_ZERO and not np.issubdtype(values.dtype, np.floating):
+            values = np.uint64(2**bits - 1) - values.astype(np.uint64)
+    encoded = _deep(values, bits)
+    encoded.profile = bytes(profile) if profile else None
+    encoded.orientation = int(orientation) if orientation in range(1, 9) else 1
+    return encoded
+
+
+def _by_opencv(path: Path, kind: str) -> Any:
+    # From memory: OpenCV's own opening of files depends on the system's code page.
+    values = cv2.imdecode(np.fromfile(path, np.uint8), cv2.IMREAD_UNCHANGED)
+    if values is None:
+        raise ValueError(f"the {kind} cannot be decoded")
+    if values.ndim == 3:
+        values = values[..., [2, 1, 0, 3][: values.shape[2]]]
+    return values
+
+
+def _deep(values: Any, bits: int) -> _Encoded:
+    if values.ndim == 2:
+        values = values[..., None]
+    if values.ndim != 3 or values.shape[2] > 4 or min(values.shape) == 0:
+        raise ValueError(f"a picture of shape {values.shape} is no photograph")
+    linear = bool(np.issubdtype(values.dtype, np.floating))
+    if linear:
+        scaled = np.nan_to_num(values.astype(np.float32), nan=0.0, posinf=1.0, neginf=0.0)
+    else:
+        scaled = values.astype(np.float32) / np.float32(2**bits - 1)
+    notices: list[str] = []
+    if scaled.shape[2] in (2, 4):
+        alpha = np.clip(scaled[..., -1:], 0, 1)
+        scaled = scaled[..., :-1]
+        if alpha.min() < 1:
+            notices.append("transparent parts are put on white")
+            scaled = scaled * alpha + (1 - alpha)
+    if scaled.shape[2] == 1:
+        scaled = np.repeat(scaled, 3, axis=2)
+    return _Encoded(scaled, bits, linear=linear, notices=notices)
+
+
+def _from_cmyk(picture: PIL.Image.Image, profile: bytes | None, notices: list[str]) -> PIL.Image.Image:
+    if profile:
+        try:
+            source = PIL.ImageCms.ImageCmsProfile(io.BytesIO(profile))
+            target = PIL.ImageCms.createProfile("sRGB")
+            converted = PIL.ImageCms.profileToProfile(picture, source, target, outputMode="RGB")
+            if converted is not None:
+                return converted
+        except (PIL.ImageCms.PyCMSError, OSError):
+            pass
+    notices.append("CMYK without a usable profile: its colours are a guess")
+    return picture.convert("RGB")
+
+
+def _linearise(encoded: _Encoded) -> F32:
+    values = encoded.values
+    if encoded.linear:
+        return np.asarray(values, dtype=np.float32)
+    if encoded.profile is None:
+        if encoded.colour_space == "Adobe RGB":
+            encoded.notices.append("no colour profile; Exif says Adobe RGB (1998), so it is read as that")
+            return _by_matrix(adobe_rgb(), values)
+        if encoded.colour_space == "unknown":
+            encoded.notices.append("no colour profile, and Exif says it is not sRGB: taken as sRGB all the same")
+        return _by_srgb(values)
+    matrix = matrix_profile(encoded.profile)
+    if matrix is not None:
+        return _by_matrix(matrix, values)
+    try:
+        eight = values if values.dtype == np.uint8 else (values * 255 + 0.5).astype(np.uint8)
+        source = PIL.ImageCms.ImageCmsProfile(io.BytesIO(encoded.profile))
+        target = PIL.ImageCms.createProfile("sRGB")
+        return _by_srgb(np.asarray(PIL.ImageCms.profileToProfile(PIL.Image.fromarray(eight), source, target)))
+    except (PIL.ImageCms.PyCMSError, OSError):
+        encoded.notices.append("its colour profile cannot be read: taken as sRGB")
+        return _by_srgb(values)
+
+
+def _fractions(values: Any) -> F32:
+    scale = np.float32(255 if values.dtype == np.uint8 else 1)
+    return np.asarray(values.astype(np.float32) / scale)
+
+
+def _by_srgb(values: Any) -> F32:
+    if values.dtype == np.uint8:  # 256 powers instead of millions
+        return np.asarray(srgb_decode(_fractions(np.arange(256, dtype=np.uint8)))[values])
+    return srgb_decode(values)
+
+
+def _by_matrix(profile: MatrixProfile, values: Any) -> F32:
+    return profile.linearise(_fractions(values))
+
+
+def _upright(pixels: F32, orientation: int) -> F32:
+    """Exif 2.32, tag 274."""
+    if orientation in (2, 4, 5, 7):
+        pixels = pixels[:, ::-1] if orientation in (2, 5, 7) else pixels[::-1]
+    turns = {3: 2, 5: 1, 6: 3, 7: 3, 8: 1}.get(orientation, 0)
+    return np.ascontiguousarray(np.rot90(pixels, turns))

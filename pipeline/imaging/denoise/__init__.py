@@ -1,0 +1,1 @@
+"""Denoising by a known noise model."""

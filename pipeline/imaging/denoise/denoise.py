@@ -1,0 +1,317 @@
+"""Denoise by the true noise: stabilise the variance, part luma from chroma, sliding DCT, invert.
+
+Variance: generalised Anscombe transform with the closed form of its exact unbiased inverse (Makitalo and
+Foi, "Optimal inversion of the generalized Anscombe transformation for Poisson-Gaussian noise", IEEE Trans.
+Image Process. 22(1), 2013). Filter: 8x8 DCT of overlapping patches, hard threshold, then an empirical
+Wiener pass steered by the first (Yu and Sapiro, "DCT image denoising", IPOL 2011; the second pass as in
+Dabov et al. 2007), or patches shrunk together with those most like them (block_wiener.py). Coarser scales
+are cleaned too (Pierazzo, Morel and Facciolo, "Multi-scale DCT denoising", IPOL 2017; here with an area pyramid).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any, Literal
+
+import cv2
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.imaging.denoise.block_wiener import collaborate, match
+from pipeline.imaging.denoise.sliding_dct import sliding_dct
+from pipeline.types import F32, F64, Noise
+
+Quality = Literal["standard", "fine"]
+QUALITIES: tuple[Quality, ...] = ("standard", "fine")
+# Steps down and across between patches, of the threshold pass and of the Wiener pass.
+_LUMA_STEPS = ((3, 2), (2, 1))
+_CHROMA_STEPS = ((3, 3), (3, 2))
+_COARSE_STEPS = ((3, 3), (3, 2))
+# Halvings are cleaned too, so that no blotches wider than a patch remain; blur, in pixels of a halved plane,
+# of what they correct. Groups of patches know more of the coarse than single ones, and take less from it.
+_LUMA_SCALES, _CHROMA_SCALES = 3, 4
+_BLUR, _BLUR_FINE = 1.0, 2.0
+# On the deviation of the noise in either pass, chosen on the tuning photographs of tests/denoise_table.py.
+_THRESHOLD = 2.9
+_WIENER = math.sqrt(1.15)
+# Where the stabilised value stands for zero counts: 2 * sqrt(3/8), below which the inverse is not defined.
+_ZERO = 2.0 * math.sqrt(0.375)
+# A frame without noise still needs a finite scale; far below the rounding of any sensor.
+_LEAST_B = 1e-12
+# Far above any scene after balance and exposure; keeps infinities out of the filter.
+_GREATEST = 1e4
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _stable(x: float, a: float, t: float) -> float:
+    # (2/a) * (sqrt(a*x + t) - sqrt(t)) without its cancellation at small a; right for a = 0 too.
+    return 2.0 * x / (math.sqrt(max(a * x + t, 0.0)) + math.sqrt(t)) if a * x + t > 0.0 else -2.0 * math.sqrt(t) / a
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _unstable(d: float, a: float, t: float) -> float:
+    if a <= 0.0:
+        return d * math.sqrt(t)
+    zero = 2.0 * math.sqrt(t) / a
+    full = max(d + zero, _ZERO)
+    d = full - zero
+    r = 1.0 / full
+    closed = 0.25 * math.sqrt(1.5) * r - 1.375 * r * r + 0.625 * math.sqrt(1.5) * r * r * r
+    return a * (0.25 * d * d + closed + 0.25) + d * math.sqrt(t)
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _line_stable(x: NDArray[Any], a: float, t: float, out: NDArray[Any]) -> None:
+    for p in range(out.size):
+        out[p] = _stable(min(max(x[p], -_GREATEST), _GREATEST), a, t)
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _line_unstable(d: NDArray[Any], a: float, t: float, out: NDArray[Any]) -> None:
+    for p in range(out.size):
+        out[p] = _unstable(d[p], a, t)
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _line_add(x: NDArray[Any], factor: float, out: NDArray[Any]) -> None:
+    for p in range(out.size):
+        out[p] += factor * x[p]
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _split(pixels: NDArray[Any], a: NDArray[Any], t: NDArray[Any], mix: NDArray[Any], planes: NDArray[Any]) -> None:
+    """pixels (H, W, C) -> stabilised, mixed planes (C, H, W)."""
+    stable, line = np.empty(pixels.shape[1], np.float64), np.empty((pixels.shape[2], pixels.shape[1]), np.float64)
+    for y in range(pixels.shape[0]):
+        line[:] = 0
+        for c in range(pixels.shape[2]):
+            _line_stable(pixels[y, :, c], a[c], t[c], stable)
+            for k in range(pixels.shape[2]):
+                _line_add(stable, mix[k, c], line[k])
+        planes[:, y] = line
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _join(planes: NDArray[Any], a: NDArray[Any], t: NDArray[Any], mix: NDArray[Any], out: NDArray[Any]) -> None:
+    """The inverse of _split; `mix` is orthonormal, so that its inverse is its transpose."""
+    line = np.empty(out.shape[1], np.float64)
+    for y in range(out.shape[0]):
+        for c in range(out.shape[2]):
+            line[:] = 0
+            for k in range(out.shape[2]):
+                _line_add(planes[k, y], mix[k, c], line)
+            _line_unstable(line, a[c], t[c], out[y, :, c])
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _each_stable(x: NDArray[Any], a: float, t: float, out: NDArray[Any]) -> None:
+    for i in range(x.size):
+        out[i] = _stable(x[i], a, t)
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _each_unstable(d: NDArray[Any], a: float, t: float, out: NDArray[Any]) -> None:
+    for i in range(d.size):
+        out[i] = _unstable(d[i], a, t)
+
+
+def stabilise(x: F64, a: float, b: float) -> F64:
+    """Generalised Anscombe transform, shifted to f(0) = 0: 2/a * (sqrt(a*x + 3/8 a^2 + b) - sqrt(3/8 a^2 + b)).
+
+    x in image units, any shape; the result has unit variance. a >= 0, b >= 0, not both zero.
+    """
+    out = np.empty(np.size(x))
+    _each_stable(np.ascontiguousarray(x, dtype=np.float64).ravel(), a, 0.375 * a * a + b, out)
+    return out.reshape(np.shape(x))
+
+
+def unstabilise(d: F64, a: float, b: float) -> F64:
+    """Closed-form approximation of the exact unbiased inverse (Makitalo and Foi 2013, eq. 10), image units."""
+    out = np.empty(np.size(d))
+    _each_unstable(np.ascontiguousarray(d, dtype=np.float64).ravel(), a, 0.375 * a * a + b, out)
+    return out.reshape(np.shape(d))
+
+
+# The brightness at which the channels are weighed: a mid grey, where shot noise rules.
+_MID = 0.18
+
+
+def _opponent(a: F64, t: F64) -> F64:
+    """Orthonormal (C, C): luma, then C - 1 differences, of the stabilised channels.
+
+    Luma is the sum of the channels weighted by their inverse variance at a mid grey, which in stabilised
+    units, all of unit variance, is one over their deviation. In balanced colour a grey then vanishes from
+    the differences although red and blue were amplified; and each plane again has unit variance.
+    """
+    axis = 1.0 / np.sqrt(a * _MID + t)
+    axis /= np.linalg.norm(axis)
+    first = np.zeros(len(axis))
+    first[0], first[-1] = axis[-1], -axis[0]
+    first /= np.linalg.norm(first)
+    if len(axis) == 3:
+        return np.stack([axis, first, np.cross(axis, first)])
+    # Red, green, green, blue: the greens against each other, then both against red and blue.
+    greens = np.array([0.0, axis[2], -axis[1], 0.0])
+    greens /= np.linalg.norm(greens)
+    rest = np.eye(4)[1] - sum(plane[1] * plane for plane in (axis, first, greens))
+    return np.stack([axis, first, rest / np.linalg.norm(rest), greens])
+
+
+def _clean(planes: F32, parts: Sequence[float], powers: Sequence[F64], quality: Quality) -> None:
+    """Both passes on each plane (C, H, W), in place; luma is the first. A plane of part 0 stays as it is."""
+    sigmas = [(part * np.sqrt(power)).astype(np.float32) for part, power in zip(parts, powers, strict=True)]
+    found = None
+    for index, sigma in enumerate(sigmas):
+        steps = _LUMA_STEPS if index == 0 else _CHROMA_STEPS
+        guide = sliding_dct(planes[index], None, sigma * np.float32(_THRESHOLD), steps[0]) if parts[index] > 0 else None
+        if quality == "fine" and index == 0:
+            # Patches are compared in luma, the plane with the least noise, even where it is to stay.
+            compared = guide
+            if compared is None:
+                compared = sliding_dct(planes[0], None, sigmas[1] * np.float32(_THRESHOLD), steps[0])
+            found = match(compared)
+        if guide is None:
+            continue
+        scales = _LUMA_SCALES if index == 0 else _CHROMA_SCALES
+        if found is None:
+            cleaned = sliding_dct(planes[index], guide, sigma * np.float32(_WIENER), steps[1])
+            _clean_coarser(planes[index], cleaned, sigma, scales, _BLUR)
+        else:
+            cleaned = collaborate(planes[index], guide, sigma, found)
+            _clean_coarser(planes[index], cleaned, sigma, scales, _BLUR_FINE)
+        planes[index] = cleaned
+
+
+def _clean_coarser(plane: F32, cleaned: F32, sigma: F32, scales: int, blur: float) -> None:
+    """Take what is coarser than a patch from the halved plane (H, W), cleaned alike, into `cleaned`, in place."""
+    height, width = (side // 2 * 2 for side in plane.shape)
+    if scales < 2 or min(height, width) < 32:
+        return
+    half = (width // 2, height // 2)
+    halved = np.asarray(cv2.resize(plane[:height, :width], half, interpolation=cv2.INTER_AREA), dtype=np.float32)
+    # A mean of 2x2 halves the deviation of white noise; of correlated noise, the low coefficients halve.
+    low = np.asarray(sigma[np.ix_(np.arange(8) // 2, np.arange(8) // 2)] / 2, dtype=np.float32)
+    guide = sliding_dct(halved, None, low * np.float32(_THRESHOLD), _COARSE_STEPS[0])
+    coarse = sliding_dct(halved, guide, low * np.float32(_WIENER), _COARSE_STEPS[1])
+    _clean_coarser(halved, coarse, low, scales - 1, blur)
+    coarse -= cv2.resize(cleaned[:height, :width], half, interpolation=cv2.INTER_AREA)
+    # Only the slow part of the correction is taken: the finer scale knows more about edges.
+    coarse = np.asarray(cv2.GaussianBlur(coarse, (0, 0), blur, borderType=cv2.BORDER_REFLECT), dtype=np.float32)
+    cleaned[:height, :width] += cv2.resize(coarse, (width, height), interpolation=cv2.INTER_LINEAR)
+
+
+def _planes(pixels: F32, a: F64, t: F64, mix: F64) -> F32:
+    """(H, W, C) linear -> (C, H, W) stabilised, luma first; what is not finite counts as black."""
+    if not np.isfinite(pixels).all():
+        pixels = np.nan_to_num(pixels, nan=0.0, posinf=0.0, neginf=0.0)
+    planes = np.empty((pixels.shape[2], *pixels.shape[:2]), np.float32)
+    _split(pixels, a, t, mix, planes)
+    return planes
+
+
+def _keep_grain(planes: F32, luma: F32 | None, share: float) -> None:
+    if luma is not None:
+        planes[0] += np.float32(share) * (luma - planes[0])
+
+
+def _variance(noise: Noise) -> tuple[F64, F64]:
+    """(a, t) of each channel, in order; t is the constant under the root of the transform."""
+    a = np.maximum(np.nan_to_num(noise.a), 0.0)
+    return a, 0.375 * a * a + np.maximum(np.nan_to_num(noise.b), _LEAST_B)
+
+
+def denoise(
+    pixels: F32,
+    noise: Noise,
+    strength: float = 1.0,
+    luma: float = 1.0,
+    chroma: float = 1.0,
+    keep_grain: float = 0.0,
+    psd: Sequence[NDArray[Any] | None] = (None, None),
+    quality: Quality = "standard",
+) -> F32:
+    """(H, W, 3) linear -> the same, cleaned. Strength 0 returns the input itself.
+
+    `strength` scales the deviation of noise that is assumed, `luma` and `chroma` each part of it;
+    `keep_grain`, 0 to 1, is the share of the removed luma grain that is put back. `psd` is the relative
+    power (8, 8), mean 1, of the noise in the DCT coefficients of luma and of chroma; None is white noise.
+    `quality`: "standard" shrinks each patch by itself, "fine" together with the patches most like it, at
+    about twice the cost. Values that are not finite count as black.
+    """
+    if strength <= 0 or pixels.size == 0 or (luma <= 0 and chroma <= 0):
+        return pixels
+    a, t = _variance(noise)
+    mix = _opponent(a, t)
+    planes = _planes(pixels, a, t, mix)
+    grain = planes[0].copy() if keep_grain > 0 else None
+    powers = [np.ones((8, 8)) if power is None else np.asarray(power, dtype=np.float64) for power in psd]
+    parts = (strength * luma, strength * chroma, strength * chroma)
+    _clean(planes, parts, (powers[0], powers[1], powers[1]), quality)
+    _keep_grain(planes, grain, keep_grain)
+    out = np.empty(pixels.shape, np.float32)
+    _join(planes, a, t, mix, out)
+    return out
+
+
+def denoise_mosaic(
+    packed: F32,
+    noise: Noise,
+    strength: float = 1.0,
+    luma: float = 1.0,
+    chroma: float = 1.0,
+    keep_grain: float = 0.0,
+    balance: F64 | None = None,
+    quality: Quality = "fine",
+) -> F32:
+    """The four planes of a Bayer mosaic, packed (H/2, W/2, 4) as R, G, G, B, linear -> the same, cleaned.
+
+    Before a demosaic the noise is still white, and the demosaic then sees edges in place of noise. `noise`
+    is that of R, G, B in the units of the mosaic; `balance` (3,) the white balance multipliers, which only
+    tell the filter what is grey: the mosaic may be balanced or not. The order R, G, G, B is that of the 2x2
+    cell, row by row, of an RGGB mosaic; other patterns are turned or mirrored to it. The rest as in denoise.
+    """
+    if strength <= 0 or packed.size == 0 or (luma <= 0 and chroma <= 0):
+        return packed
+    four = [0, 1, 1, 2]
+    a, t = (part[four] for part in _variance(noise))
+    balanced = noise if balance is None else noise.scaled(balance)
+    mix = _opponent(*(part[four] for part in _variance(balanced)))
+    planes = _planes(packed, a, t, mix)
+    noisy = planes.copy()
+    parts = (strength * luma, *[strength * chroma] * 3)
+    _clean(planes, parts, [np.ones((8, 8))] * 4, quality)
+    if quality == "fine" and min(parts) > 0:
+        _refine(planes, noisy, mix, parts)
+    _keep_grain(planes, noisy[0] if keep_grain > 0 else None, keep_grain)
+    out = np.empty(packed.shape, np.float32)
+    _join(planes, a, t, mix, out)
+    return out
+
+
+def _refine(planes: F32, noisy: F32, mix: F64, parts: Sequence[float]) -> None:
+    """The mean of the cleaned packed planes and of the mosaic itself, shrunk as one plane steered by them.
+
+    The packed planes see a colour alone but at half the resolution; patches of the mosaic that lie alike on
+    its pattern (the patches of block_wiener.py are an even number of pixels apart) see the full one
+    (Danielyan, Vehvilainen, Foi, Katkovnik, Egiazarian, "Cross-color BM3D filtering of noisy raw data",
+    LNLA 2009). The errors of the two differ, so that their mean is better than either. In a mosaic luma and
+    chroma are one: planes that are to be cleaned more than the least stay as they were.
+    """
+    least = min(parts)
+    guide = _unpacked(np.einsum("kc,kyx->cyx", mix, planes))
+    sigma = np.full((8, 8), least, np.float32)
+    shrunk = collaborate(_unpacked(np.einsum("kc,kyx->cyx", mix, noisy)), guide, sigma, match(guide))
+    cells = np.stack([shrunk[y::2, x::2] for y in (0, 1) for x in (0, 1)])
+    for index, part in enumerate(parts):
+        if part == least:
+            planes[index] = (planes[index] + np.einsum("c,cyx->yx", mix[index], cells)) / 2
+
+
+def _unpacked(cells: NDArray[Any]) -> F32:
+    """(4, H/2, W/2) -> (H, W)."""
+    mosaic = np.empty((2 * cells.shape[1], 2 * cells.shape[2]), np.float32)
+    for index in range(4):
+        mosaic[index // 2 :: 2, index % 2 :: 2] = cells[index]
+    return mosaic

@@ -1,0 +1,1 @@
+"""The mosaic of a sensor: decoding it, its defects and its noise."""

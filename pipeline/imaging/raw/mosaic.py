@@ -1,0 +1,400 @@
+"""A raw file to linear camera colour, at the size that is needed.
+
+For a web size the mosaic is demosaiced bilinearly and then averaged by area: at half size and below
+the average hides what a costlier demosaic would add. Larger sizes take LibRaw's AHD.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import rawpy
+from numpy.typing import NDArray
+from scipy.fft import dctn
+
+from pipeline.errors import FrameError
+from pipeline.imaging.colour import camera_to_working
+from pipeline.imaging.denoise.denoise import Quality, denoise_mosaic
+from pipeline.imaging.geometry import WHOLE, Box, turn, unturned
+from pipeline.imaging.raw import noise as noise_model
+from pipeline.imaging.raw.defects import candidates, remove_rows, repair, row_noise
+from pipeline.imaging.sharpness import Detail, detail_of, detail_of_mosaic
+from pipeline.types import F32, F64, Domain, Image, Noise
+
+# Above this scale the bilinear demosaic would show; below it the area average hides it.
+AHD_ABOVE = 0.67
+_RIM = 64  # pixels of the mosaic about a window that are cleaned too
+# Pixels from which the rows of a frame are looked at: in a small one the picture's own lines are taken for noise.
+_ROWS_FROM = 1_000_000
+_BAYER: dict[tuple[int, ...], int] = {
+    (0, 1, 1, 2): cv2.COLOR_BayerRGGB2RGB,
+    (2, 1, 1, 0): cv2.COLOR_BayerBGGR2RGB,
+    (1, 0, 2, 1): cv2.COLOR_BayerGRBG2RGB,
+    (1, 2, 0, 1): cv2.COLOR_BayerGBRG2RGB,
+}
+
+
+@dataclass(frozen=True)
+class RawFrame:
+    """One raw frame at the asked size.
+
+    image       upright, camera-linear, black subtracted, 1.0 = saturation
+    as_shot     (3,) the camera's own balance multipliers, green = 1; None when the file has none
+    daylight    (3,) multipliers of the camera's daylight matrix, green = 1
+    full_size   (height, width) of the upright frame at full resolution, square pixels
+    notices     what the report should say
+    sensed      what the mosaic says of the sensor, arrays for the survey; empty unless asked for
+    cleaned     whether the mosaic was denoised
+    detail      the luma at half the sensor's resolution; None unless asked for
+    """
+
+    image: Image
+    as_shot: F64 | None
+    daylight: F64
+    full_size: tuple[int, int]
+    notices: tuple[str, ...]
+    sensed: Mapping[str, NDArray[Any]]
+    cleaned: bool = False
+    detail: Detail | None = None
+
+
+@dataclass(frozen=True)
+class Mend:
+    """What the whole shoot knows of a frame's sensor.
+
+    noise        model of the mosaic at this ISO
+    rows         variance of the row noise, saturation squared; 0 where there is none
+    defects      pixels to repair, row * width + column, sorted
+    clips_black  whether the raw holds nothing below black
+    """
+
+    noise: Noise
+    rows: float = 0.0
+    defects: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+    clips_black: bool = False
+
+
+@dataclass(frozen=True)
+class Clean:
+    """How to denoise the mosaic where it is demosaiced at full size: see imaging.denoise.denoise_mosaic."""
+
+    strength: float
+    luma: float
+    chroma: float
+    keep_grain: float
+    quality: Quality
+
+
+def open_raw(path: Path) -> Any:
+    """LibRaw handle on `path`, unpacked. Raises FrameError with a reason a photographer can act on."""
+    if path.stat().st_size == 0:
+        raise FrameError("the file is empty (0 bytes); copy it again from the card")
+    raw = rawpy.RawPy()
+    try:
+        raw.open_file(str(path))
+        raw.unpack()
+    except rawpy.LibRawFileUnsupportedError as error:
+        raw.close()
+        raise FrameError("not a raw file that LibRaw can read, whatever its name says") from error
+    except rawpy.LibRawError as error:
+        raw.close()
+        raise FrameError(f"the raw data is damaged or cut short ({_said(error)}); copy it again") from error
+    return raw
+
+
+def _said(error: rawpy.LibRawError) -> str:
+    """LibRaw's own words, which rawpy hands on as bytes."""
+    first = error.args[0] if error.args else ""
+    return first.decode("utf-8", "replace") if isinstance(first, bytes) else str(first)
+
+
+def upright_size(raw: Any) -> tuple[int, int]:
+    """(height, width) of the upright frame with square pixels, at full resolution."""
+    sizes = raw.sizes
+    height, width = raw.raw_image_visible.shape[:2] if raw.raw_image_visible is not None else (0, 0)
+    if not height:
+        height, width = sizes.height, sizes.width
+    # LibRaw's convention: an aspect below 1 stretches the rows, above 1 the columns.
+    aspect = sizes.pixel_aspect or 1.0
+    if aspect < 1:
+        height = round(height / aspect)
+    elif aspect > 1:
+        width = round(width * aspect)
+    return (width, height) if sizes.flip in (5, 6) else (height, width)
+
+
+def decode_raw(
+    path: Path,
+    long_edge: int | None,
+    mend: Mend | None = None,
+    sense: bool = False,
+    clean: Clean | None = None,
+    window: Box = WHOLE,
+) -> RawFrame:
+    """Decode to at most `long_edge` pixels (None: full size).
+
+    Source of the camera matrix: LibRaw's table or the file's own (DNG). `mend`: repair the sensor's defects and
+    rows, and take its noise; else noise is estimated from this frame. sense: also look for them, and give the detail.
+    clean: where the size needs a full demosaic, denoise before it, while noise is still white; only what lies in
+    `window`, a box of the upright frame, need come out clean. Raises FrameError.
+    """
+    with open_raw(path) as raw:
+        full = upright_size(raw)
+        scale = min(1.0, (long_edge or max(full)) / max(full))
+        pattern = _pattern(raw)
+        notices: list[str] = []
+        to_working, daylight = _matrix(raw, notices)
+        as_shot = _as_shot(raw)
+        size = (max(1, round(full[0] * scale)), max(1, round(full[1] * scale)))
+        sensed: Mapping[str, NDArray[Any]] = {}
+        cleaned = False
+        detail: Detail | None = None
+        if pattern is None:
+            pixels = _by_libraw(raw, size, as_shot, daylight, half=scale <= 0.5)
+            noise = noise_model.estimate_rgb(pixels, np.ones(3))
+            detail = detail_of(pixels, noise) if sense else None
+        else:
+            mosaic, black, white = _mosaic(raw, pattern)
+            if mend is None:
+                statistics = noise_model.statistics(mosaic, pattern, black, white)
+                model = noise_model.noise_of(statistics)
+                if sense:
+                    sensed = _sensed(mosaic, pattern, model, statistics, black, white)
+                    detail = detail_of_mosaic(mosaic, pattern, model, black, white, raw.sizes.flip)
+            else:
+                model = mend.noise
+                mended = _mended(mosaic, pattern, mend, black, white)
+                if mended is not mosaic:
+                    raw.raw_image_visible[:] = mosaic = mended
+            cleaned = scale > AHD_ABOVE and clean is not None
+            if scale > AHD_ABOVE:
+                if clean is not None:
+                    balance = as_shot if as_shot is not None else daylight
+                    rows, columns = _sensor_part(window, raw.sizes.flip, mosaic.shape)
+                    part = mosaic[rows, columns]
+                    raw.raw_image_visible[rows, columns] = _cleaned(part, pattern, model, black, white, clean, balance)
+                pixels = _by_libraw(raw, size, as_shot, daylight, half=False)
+            else:
+                pixels = _by_area(mosaic, black, white, pattern, raw.sizes.flip, size)
+            energy, spectrum = demosaic_noise(round(scale, 2))
+            noise = Noise(model.a * energy, model.b * energy, spectrum)
+    if not np.isfinite(pixels).all() or float(np.abs(pixels).max()) < 1e-6:
+        raise FrameError("every pixel is black; the raw data holds no picture")
+    image = Image(pixels, Domain.CAMERA, noise, np.ones(3), to_working)
+    return RawFrame(image, as_shot, daylight, full, tuple(notices), sensed, cleaned, detail)
+
+
+def _pattern(raw: Any) -> NDArray[np.int64] | None:
+    """2x2 colour indices (0 R, 1 G, 2 B) of a plain RGB Bayer mosaic; None for anything else."""
+    if raw.raw_type != rawpy.RawType.Flat or raw.num_colors != 3 or raw.color_desc != b"RGBG":
+        return None
+    pattern = raw.raw_pattern
+    if pattern is None or pattern.shape != (2, 2) or raw.raw_image_visible.shape[0] < 8:
+        return None
+    folded: NDArray[np.int64] = np.where(pattern == 3, 1, pattern).astype(np.int64)
+    return folded if tuple(folded.ravel().tolist()) in _BAYER else None
+
+
+def _matrix(raw: Any, notices: list[str]) -> tuple[F64, F64]:
+    xyz_to_camera = np.asarray(raw.rgb_xyz_matrix, dtype=np.float64)[:3]
+    if abs(np.linalg.det(xyz_to_camera)) > 1e-6:
+        return camera_to_working(xyz_to_camera)
+    # A DNG brings its own matrix, which LibRaw has already turned into camera -> Rec. 709.
+    own = np.asarray(raw.color_matrix, dtype=np.float64)[:3, :3]
+    daylight = np.asarray(raw.daylight_whitebalance[:3], dtype=np.float64)
+    if np.abs(own.sum(axis=1) - 1).max() < 0.02 and daylight.min() > 0 and not np.allclose(own, np.eye(3)):
+        return own, daylight / daylight[1]
+    notices.append("LibRaw knows no colour matrix for this camera: its colours are used as they are")
+    return np.eye(3), np.ones(3)
+
+
+def _as_shot(raw: Any) -> F64 | None:
+    values = np.asarray(raw.camera_whitebalance[:3], dtype=np.float64)
+    # Files without a balance carry ones or zeros here.
+    if values.min() <= 0 or np.ptp(values) == 0:
+        return None
+    return np.asarray(values / values[1])
+
+
+def _mosaic(raw: Any, pattern: NDArray[np.int64]) -> tuple[NDArray[np.uint16], F64, F64]:
+    """The visible mosaic, and black and white per colour (R, G, B)."""
+    mosaic = raw.raw_image_visible
+    black4 = np.asarray(raw.black_level_per_channel, dtype=np.float64)
+    white4 = np.full(4, float(raw.white_level))
+    if raw.camera_white_level_per_channel is not None and min(raw.camera_white_level_per_channel) > 0:
+        white4 = np.minimum(white4, np.asarray(raw.camera_white_level_per_channel, dtype=np.float64))
+    tail = _missing_rows(mosaic)
+    if tail >= 1:
+        raise FrameError("every pixel has the same value; the raw data holds no picture")
+    if tail > 0.02:
+        raise FrameError(f"the last {tail:.0%} of the frame holds no data: the file is cut short; copy it again")
+    if not mosaic.any():
+        raise FrameError("every pixel is zero; the raw data holds no picture")
+    if black4[3] not in (0.0, black4[1]):  # greens with unequal black: level them in place, once
+        mosaic = mosaic.copy()
+        for row in (0, 1):
+            for column in (0, 1):
+                if raw.raw_pattern[row, column] == 3:
+                    cell = mosaic[row::2, column::2].astype(np.int32) + round(black4[1] - black4[3])
+                    mosaic[row::2, column::2] = np.clip(cell, 0, 65535).astype(np.uint16)
+    black, white = black4[:3], white4[:3]
+    if (white - black).min() <= 0:
+        raise FrameError("black level and white level of this raw contradict each other")
+    return mosaic, black, white
+
+
+def _missing_rows(mosaic: NDArray[np.uint16]) -> float:
+    """Fraction of the frame, from the bottom, whose rows are constant: data that never arrived."""
+    constant = (mosaic[:, ::7] == mosaic[:, :1]).all(axis=1)
+    return 0.0 if not constant[-1] else float(np.argmin(constant[::-1]) or len(constant)) / len(constant)
+
+
+def _sensor(
+    pattern: NDArray[np.int64], noise: Noise, black: F64, white: F64, clips_black: bool = False
+) -> noise_model.Sensor | None:
+    """None where the colours have blacks of their own: one threshold then serves none of them."""
+    if np.ptp(black) > 0.5:
+        return None
+    return noise_model.Sensor(pattern, noise, float(black.min()), float((white - black).min()), clips_black)
+
+
+def _sensed(
+    mosaic: NDArray[np.uint16],
+    pattern: NDArray[np.int64],
+    noise: Noise,
+    statistics: noise_model.NoiseStatistics,
+    black: F64,
+    white: F64,
+) -> Mapping[str, NDArray[Any]]:
+    arrays: dict[str, NDArray[Any]] = {**statistics.arrays(), "mosaic_size": np.array(mosaic.shape)}
+    sensor = _sensor(pattern, noise, black, white)
+    if sensor is not None:
+        found = candidates(mosaic, sensor)
+        arrays |= {
+            "index": found.index, "excess": found.excess.astype(np.float16), "level": found.level.astype(np.float16),
+        }  # fmt: skip
+        if mosaic.size >= _ROWS_FROM:
+            rows = row_noise(mosaic, sensor)
+            arrays["rows"] = np.array([rows.variance, rows.error, rows.finest])
+    return arrays
+
+
+def _mended(
+    mosaic: NDArray[np.uint16], pattern: NDArray[np.int64], mend: Mend, black: F64, white: F64
+) -> NDArray[np.uint16]:
+    """Without defects and row noise; the same object where there are none."""
+    sensor = _sensor(pattern, mend.noise, black, white, mend.clips_black)
+    if sensor is None:
+        return mosaic
+    return np.asarray(remove_rows(repair(mosaic, mend.defects), sensor, mend.rows), dtype=np.uint16)
+
+
+def _sensor_part(window: Box, flip: int, shape: tuple[int, ...]) -> tuple[slice, slice]:
+    """Rows and columns of the mosaic that hold a window with room for the blocks at its rim, in whole cells."""
+    x0, y0, x1, y1 = unturned(window, flip)
+    low = [max(0, int(v * side) - _RIM) // 2 * 2 for v, side in ((y0, shape[0]), (x0, shape[1]))]
+    high = [min(side, int(v * side) + _RIM) for v, side in ((y1, shape[0]), (x1, shape[1]))]
+    return slice(low[0], high[0]), slice(low[1], high[1])
+
+
+def _cleaned(
+    mosaic: NDArray[np.uint16],
+    pattern: NDArray[np.int64],
+    noise: Noise,
+    black: F64,
+    white: F64,
+    clean: Clean,
+    balance: F64,
+) -> NDArray[np.uint16]:
+    """The mosaic denoised as four planes; an odd last row or column stays as it is."""
+    rows, columns = (side // 2 * 2 for side in mosaic.shape)
+    # Mirrored so that red comes first: then the cell reads R, G, G, B.
+    red_row, red_column = (int(n) for n in np.argwhere(pattern == 0)[0])
+    turned = mosaic[:rows, :columns][:: -1 if red_row else 1, :: -1 if red_column else 1]
+    span, floor = (white - black).astype(np.float32), black.astype(np.float32)
+    places = ((0, 0, 0), (0, 1, 1), (1, 0, 1), (1, 1, 2))
+    packed = np.stack([(turned[y::2, x::2] - floor[c]) / span[c] for y, x, c in places], axis=-1)
+    done = denoise_mosaic(
+        packed, noise, clean.strength, clean.luma, clean.chroma, clean.keep_grain, balance, clean.quality
+    )
+    out = mosaic.copy()
+    back = out[:rows, :columns][:: -1 if red_row else 1, :: -1 if red_column else 1]
+    for plane, (y, x, c) in enumerate(places):
+        values = done[..., plane] * span[c] + floor[c]
+        back[y::2, x::2] = np.clip(np.round(values), 0, 65535).astype(np.uint16)
+    return out
+
+
+def _by_area(
+    mosaic: NDArray[np.uint16],
+    black: F64,
+    white: F64,
+    pattern: NDArray[np.int64],
+    flip: int,
+    size: tuple[int, int],
+) -> F32:
+    # The pedestal stays until after the average, so that noise about black is not clipped; the shift
+    # spends the unused bits so that the 16-bit average does not round.
+    shift = max(0, 15 - int(white.max()).bit_length()) if white.max() < 32768 else 0
+    rgb = cv2.cvtColor(mosaic << shift, _BAYER[tuple(pattern.ravel().tolist())])
+    sensor_size = size if flip not in (5, 6) else (size[1], size[0])
+    rgb = cv2.resize(rgb, (sensor_size[1], sensor_size[0]), interpolation=cv2.INTER_AREA)
+    pixels = rgb.astype(np.float32)
+    pixels -= (black * 2**shift).astype(np.float32)
+    pixels /= ((white - black) * 2**shift).astype(np.float32)
+    return turn(pixels, flip)
+
+
+def _by_libraw(raw: Any, size: tuple[int, int], as_shot: F64 | None, daylight: F64, *, half: bool) -> F32:
+    # The demosaic compares channels, so it gets them balanced; without a clip, and undone afterwards.
+    balance = as_shot if as_shot is not None else daylight
+    rgb = raw.postprocess(
+        half_size=half,
+        user_wb=[*balance.tolist(), float(balance[1])],
+        output_color=rawpy.ColorSpace.raw,
+        output_bps=16,
+        gamma=(1, 1),
+        no_auto_bright=True,
+        adjust_maximum_thr=0.0,
+        highlight_mode=rawpy.HighlightMode.Ignore,
+    )
+    pixels = rgb[..., :3].astype(np.float32)
+    pixels *= (balance.max() / balance / 65535.0).astype(np.float32)
+    if pixels.shape[:2] != size:
+        pixels = cv2.resize(pixels, (size[1], size[0]), interpolation=cv2.INTER_AREA)
+    return np.ascontiguousarray(pixels)
+
+
+@cache
+def demosaic_noise(scale: float) -> tuple[F64, F64]:
+    """What bilinear demosaic and area average to `scale` do to white mosaic noise of unit variance.
+
+    Returns the variance left (3,) and the relative power (2, 8, 8) in the DCT coefficients of luma and
+    chroma. Measured on a fixed sample through the same two calls, not derived: the area weights at
+    fractional scales have no short closed form. LibRaw's AHD, used near full size, is taken as bilinear.
+    """
+    sample = np.random.default_rng(1).normal(30000.0, 2000.0, (1024, 1024)).astype(np.uint16)
+    rgb = cv2.cvtColor(sample, cv2.COLOR_BayerRGGB2RGB)
+    edge = max(16, round(1024 * scale))
+    if edge < 1024:
+        rgb = cv2.resize(rgb, (edge, edge), interpolation=cv2.INTER_AREA)
+    inner = rgb[4:-4, 4:-4].astype(np.float64)
+    variance = inner.var(axis=(0, 1)) / 2000.0**2
+    unit = (inner - inner.mean(axis=(0, 1))) / inner.std(axis=(0, 1))
+    red, green, blue = unit[..., 0], unit[..., 1], unit[..., 2]
+    luma = _power((red + green + blue) / np.sqrt(3))
+    chroma = (_power((red - blue) / np.sqrt(2)) + _power((red - 2 * green + blue) / np.sqrt(6))) / 2
+    return variance, np.stack([luma / luma.mean(), chroma / chroma.mean()])
+
+
+def _power(plane: F64) -> F64:
+    """Mean power of each coefficient of the 8x8 DCT over all blocks."""
+    rows, columns = (side // 8 * 8 for side in plane.shape)
+    blocks = plane[:rows, :columns].reshape(rows // 8, 8, columns // 8, 8).transpose(0, 2, 1, 3)
+    return np.asarray((dctn(blocks, axes=(2, 3), norm="ortho") ** 2).mean(axis=(0, 1)))

@@ -1,0 +1,327 @@
+"""Noise of a camera from all frames of a shoot: pooled per ISO, and the straight line in ISO that it should be.
+
+A gain of the sensor's signal multiplies photon noise's slope a by itself and the noise before the amplifier by its
+square: a = k * ISO, b = b0 + b1 * ISO**2 (the model of Foi et al. 2008, section II; Wei et al. 2020, "A
+physics-based noise formation model for extreme low-light raw denoising", CVPR, measured five cameras so).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import nnls
+
+from pipeline.imaging.raw.defects import I64, TILE, Candidates
+from pipeline.imaging.raw.noise import LEAST_A, LEAST_B, NoiseStatistics, RowNoise, fit
+from pipeline.types import F64, Noise
+
+# Frames from which a pool is trusted by itself: a within 5 %, b within 15 % (tests/test_noise_pool.py).
+ENOUGH = 8
+# A frame whose variance lies outside these times the pool's is odd: another gain, a masked or a smoothed frame.
+_ODD_LOW, _ODD_HIGH = 0.75, 1.6
+# Neighbours of white noise do not correlate; a smoothing of [1 4 1] / 6 gives 0.44. Texture correlates too, but not
+# in every bin of brightness: the whitest bins tell.
+_WHITEST = 0.2
+_SMOOTHED, _SHARPENED = 0.15, -0.15
+_BELOW_LINE, _ABOVE_LINE = -0.2, 0.25
+# Half a step of a 14-bit raw: a least value above it is no noise about black. Share of pixels that lie there.
+_NO_NEGATIVE, _PILE = -3e-5, 0.005
+_GREY = 0.128  # what an average scene exposes a sensor to (as in lightwords)
+
+
+@dataclass(frozen=True)
+class Pool:
+    """Noise of one camera at one ISO.
+
+    noise         var = a * x + b per colour, of the mosaic, 1 = saturation
+    error         (3, 2) standard errors of a and b
+    frames, used  how many there are, and how many agree
+    correlation   of neighbours of the same colour: 0 = white, near 0.4 = smoothed
+    black_pile    largest share of a frame's pixels that lie at black with none below it; 0 where noise goes below
+    """
+
+    noise: Noise
+    error: F64
+    frames: int
+    used: int
+    correlation: float
+    black_pile: float
+
+    @property
+    def smoothed(self) -> bool:
+        """The raw was smoothed in the camera: its noise is no longer white."""
+        return self.frames >= ENOUGH and self.correlation > _SMOOTHED
+
+    @property
+    def sharpened(self) -> bool:
+        """Neighbouring pixels differ more than white noise does."""
+        return self.frames >= ENOUGH and self.correlation < _SHARPENED
+
+    @property
+    def clips_black(self) -> bool:
+        """The raw holds no values below black, so noise in the shadows is cut in half."""
+        return self.black_pile > _PILE
+
+
+def pool(frames: Sequence[NoiseStatistics]) -> Pool:
+    """All frames of one camera and ISO as one. With fewer than ENOUGH the values lean to too much noise."""
+    upper = 0.0 if len(frames) >= ENOUGH else 1 / max(1, len(frames)) ** 0.5
+    a, b, error, used = np.full(3, LEAST_A), np.full(3, LEAST_B), np.full((3, 2), np.inf), 0
+    for colour in range(3):
+        all_points = [f.bins[colour] for f in frames]
+        # A lone block is a frame's last resort, all of it clipped: for the pool only where there is nothing else.
+        least = 1 if any((points[:, 2] > 1).any() for points in all_points) else 0
+        own = [kept for points in all_points if len(kept := points[points[:, 2] > least])]
+        if not own:
+            continue
+        line = fit(np.concatenate(own), upper)
+        kept = own
+        if len(own) >= 4:
+            level = np.array([_level(points, line.a, line.b) for points in own])
+            level /= np.median(level)
+            kept = [p for p, at in zip(own, level, strict=True) if _ODD_LOW < at < _ODD_HIGH]
+            line = fit(np.concatenate(kept), upper)
+        a[colour], b[colour], error[colour] = line.a, line.b, (line.error_a, line.error_b)
+        used = max(used, len(kept))
+    marks = np.array([f.marks for f in frames]).reshape(-1, 3, 3)
+    seen = marks[marks[:, :, 0].min(axis=1) > 0]
+    below = len(seen) > 0 and seen[..., 2].min() < _NO_NEGATIVE
+    pile = 0.0 if below or not len(seen) else float(seen[..., 1].max())
+    everything = np.concatenate([np.zeros((0, 4)), *(f.bins.reshape(-1, 4) for f in frames)])
+    everything = everything[everything[:, 2] > 1]
+    correlation = float(np.quantile(everything[:, 3], _WHITEST)) if len(everything) else 0.0
+    return Pool(Noise(a, b), error, len(frames), used, correlation, pile)
+
+
+def _level(points: F64, a: float, b: float) -> float:
+    """Variance of a frame's quieter half of points against a line: texture is above it, never below."""
+    return float(np.quantile(points[:, 1] / (a * np.maximum(points[:, 0], 0) + b), 0.3))
+
+
+@dataclass(frozen=True)
+class IsoLine:
+    """a = k * ISO, b = b0 + b1 * ISO**2, each (3,); frames that it rests on."""
+
+    k: F64
+    b0: F64
+    b1: F64
+    frames: int
+
+    def at(self, iso: float) -> Noise:
+        """The model at an ISO."""
+        return Noise(self.k * iso, self.b0 + self.b1 * iso * iso)
+
+    def off(self, iso: float, found: Noise) -> float:
+        """How far a measured model is off the line: relative variance at middle grey, median of the colours, - 1."""
+        line = self.at(iso)
+        return float(np.median((found.a * _GREY + found.b) / (line.a * _GREY + line.b))) - 1
+
+
+def iso_line(pools: Mapping[float, Pool]) -> IsoLine | None:
+    """The line of one camera through its pools by ISO; None with fewer than ENOUGH frames in all.
+
+    k is the median of a / ISO weighted by frames, so that one smoothed ISO does not pull it.
+    """
+    good = {
+        iso: p
+        for iso, p in sorted(pools.items())
+        if iso > 0 and p.used > 0 and np.isfinite(p.error).all() and p.noise.a.min() > LEAST_A
+    }
+    frames = sum(p.frames for p in good.values())
+    if frames < ENOUGH:
+        return None
+    iso = np.array(list(good))
+    # ISOs that were pooled from enough frames say it alone, where there are any.
+    weight = np.array([min(p.used, 4 * ENOUGH) if p.frames >= ENOUGH else 0.25 * p.used for p in good.values()])
+    k, b0, b1 = np.zeros(3), np.zeros(3), np.zeros(3)
+    for colour in range(3):
+        a = np.array([p.noise.a[colour] for p in good.values()])
+        b = np.array([p.noise.b[colour] for p in good.values()])
+        k[colour] = _weighted_median(a / iso, weight)
+        b0[colour], b1[colour] = _read_noise(iso, b, weight)
+    return IsoLine(k, b0, b1, frames)
+
+
+def _weighted_median(values: F64, weight: F64) -> float:
+    order = np.argsort(values, kind="stable")
+    total = np.cumsum(weight[order])
+    middle = total[-1] / 2
+    low = int(np.searchsorted(total, middle))
+    high = min(int(np.searchsorted(total, middle, side="right")), len(values) - 1)
+    return float((values[order[low]] + values[order[high]]) / 2)
+
+
+def _read_noise(iso: F64, b: F64, weight: F64) -> tuple[float, float]:
+    """b0, b1 >= 0 of b = b0 + b1 * ISO**2 by least relative squares, points off the line losing weight."""
+    if len(iso) == 1:
+        return 0.0, float(b[0] / iso[0] ** 2)
+    scale = iso.max() ** 2
+    robust = np.ones(len(iso))
+    found = np.zeros(2)
+    for _ in range(8):
+        w = np.sqrt(weight * robust) / np.maximum(b, LEAST_B)
+        found, _rest = nnls(np.stack([w, w * iso**2 / scale], axis=1), w * b)
+        ratio = b / np.maximum(found[0] + found[1] * iso**2 / scale, LEAST_B) - 1
+        robust = 1 / (1 + (ratio / 0.2) ** 2)
+    return float(found[0]), float(found[1] / scale)
+
+
+@dataclass(frozen=True)
+class CameraNoise:
+    """One camera over a shoot: its pools by ISO (None: frames that do not say), and its line."""
+
+    pools: Mapping[float | None, Pool]
+    line: IsoLine | None
+
+    def model(self, iso: float | None) -> Noise:
+        """What to denoise by: the pool of that ISO, or the line where the pool has too few frames."""
+        found = self.pools.get(iso)
+        if found is not None and found.frames >= ENOUGH and found.used * 2 >= ENOUGH:
+            return found.noise
+        if self.line is not None and iso is not None and iso > 0:
+            return self.line.at(iso)
+        if found is None:
+            raise KeyError(f"no frame at ISO {iso} was surveyed")
+        return found.noise
+
+
+def camera_noise(frames: Sequence[tuple[float | None, NoiseStatistics]]) -> CameraNoise:
+    """Pool all frames (ISO, statistics) of one camera body or kind of camera."""
+    by_iso: dict[float | None, list[NoiseStatistics]] = {}
+    for iso, found in frames:
+        by_iso.setdefault(iso, []).append(found)
+    keys = sorted(by_iso, key=lambda v: (v is None, v or 0.0))
+    pools = {iso: pool(by_iso[iso]) for iso in keys}
+    return CameraNoise(pools, iso_line({iso: p for iso, p in pools.items() if iso is not None}))
+
+
+_VISIBLE = 6.5  # deviations at which a defect is found in most frames
+# Row noise over read noise, as variances: 0.0026 is the least of the five cameras of Wei et al. 2020.
+_FAINT = 0.002
+_SHOWN = 0.1  # share of all frames that must show it, so that no chance does
+
+
+def vote(
+    frames: Sequence[Candidates],
+    noises: Sequence[Noise],
+    bursts: Sequence[int],
+    width: int,
+    gains: Sequence[float] | None = None,
+    least: int = 8,
+) -> I64:
+    """Pixels (sorted, row * width + column) that stand out in most of the frames in which they could be seen.
+
+    frames of one sensor, their noise models, the burst that each belongs to and the gain (ISO) with which a defect's
+    excess grows. More than half of the frames that could show it must, at least a tenth of all and half of `least`,
+    in three bursts or as many as there are: what stays put while the scene changes is the sensor's. With fewer than
+    `least` frames nothing is found.
+    """
+    if len(frames) < least:
+        return np.empty(0, np.int64)
+    gain = np.ones(len(frames)) if gains is None else np.asarray(gains, dtype=np.float64)
+    gain = gain / np.median(gain)
+    burst = np.asarray(bursts)
+    owner = np.concatenate([np.full(len(f.index), i) for i, f in enumerate(frames)])
+    index = np.concatenate([f.index.astype(np.int64) for f in frames])
+    excess = np.concatenate([f.excess.astype(np.float64) for f in frames])
+    order = np.argsort(index, kind="stable")
+    owner, index, excess = owner[order], index[order], excess[order]
+    places, start, count = np.unique(index, return_index=True, return_counts=True)
+    a, b = (np.array([getattr(n, part).max() for n in noises]) for part in "ab")
+    several = min(3, len(np.unique(burst)))
+    found = []
+    for at in np.flatnonzero(count >= max(least // 2, _SHOWN * len(frames))):
+        here = slice(start[at], start[at] + count[at])
+        y, x = divmod(int(places[at]), width)
+        level = np.array([f.level[y // TILE, x // TILE] for f in frames], dtype=np.float64)
+        deviation = np.sqrt(a * np.maximum(level, 0) + b)
+        bright = np.median(excess[here] / gain[owner[here]]) * gain
+        # A dead pixel can be darker by no more than what there is.
+        size = bright if bright[0] > 0 else level
+        visible = (size > _VISIBLE * deviation) & (level + bright < 0.95)
+        visible[owner[here]] = True
+        if 2 * count[at] > visible.sum() and len(np.unique(burst[owner[here]])) >= several:
+            found.append(int(places[at]))
+    return np.array(found, dtype=np.int64)
+
+
+def row_variance(frames: Sequence[RowNoise], read: float) -> float:
+    """Variance of the row noise of one camera and ISO, saturation squared; 0 where it is not surely there.
+
+    read is b of the pool: row noise that is far below it (a twentieth in deviation) nobody can see.
+
+    The mean of the frames by their certainty: a frame with little shadow says little.
+    """
+    told = [f for f in frames if np.isfinite(f.error) and f.error > 0]
+    if not told:
+        return 0.0
+    # No frame says it alone: the surest counts as much as the frame in the middle, at most twice.
+    error = np.array([f.error for f in told])
+    error = np.maximum(error, np.median(error) / 2)
+    weight = 1 / error**2 / (1 / error**2).sum()
+    mean = RowNoise(
+        float(weight @ [f.variance for f in told]),
+        float(np.sqrt((weight**2) @ error**2)),
+        float(weight @ [f.finest for f in told]),
+    )
+    return mean.variance if mean.present and mean.variance > _FAINT * read else 0.0
+
+
+HEADINGS = ("camera", "ISO", "frames", "grain at middle grey", "against the line", "")
+
+
+def noise_rows(camera: str, found: CameraNoise) -> list[list[str]]:
+    """Rows under HEADINGS for the survey, one an ISO."""
+    told = sum(1 for iso, p in found.pools.items() if iso and p.frames >= ENOUGH)
+    rows = []
+    for iso, p in found.pools.items():
+        model = found.model(iso)
+        grain = np.median(np.sqrt(model.a * _GREY + model.b)) / _GREY
+        off = found.line.off(iso, p.noise) if found.line is not None and iso else None
+        # A line through one ISO goes through it: that says nothing.
+        line = f"{off:+.0%}" if off is not None and (told > 1 or p.frames < ENOUGH) else ""
+        remark = "" if p.frames >= ENOUGH else "too few frames: taken from the line" if found.line else "few frames"
+        rows.append([camera, f"{iso:.0f}" if iso else "not told", str(p.frames), f"{grain:.1%}", line, remark])
+    return rows
+
+
+def noise_notes(camera: str, found: CameraNoise) -> list[str]:
+    """What a photographer should know of this camera's raw files; empty when all is as it should be."""
+    notes = []
+    told = {iso: p for iso, p in found.pools.items() if iso and p.frames >= ENOUGH}
+    smoothed = [iso for iso, p in told.items() if p.smoothed]
+    if smoothed:
+        notes.append(
+            f"{camera}: the raw files at ISO {_listed(smoothed)} were already smoothed in the camera (neighbouring "
+            "pixels share their noise): switch off noise reduction for raw in the camera's menu if it has it; fine "
+            "detail that is gone does not come back"
+        )
+    sharpened = [iso for iso, p in told.items() if p.sharpened]
+    if sharpened:
+        notes.append(f"{camera}: the noise at ISO {_listed(sharpened)} looks sharpened in the camera")
+    if found.line is not None and len(told) >= 3:
+        off = {iso: found.line.off(iso, p.noise) for iso, p in told.items()}
+        low = [iso for iso, v in off.items() if v < _BELOW_LINE and iso not in smoothed]
+        high = [iso for iso, v in off.items() if v > _ABOVE_LINE]
+        if low:
+            notes.append(
+                f"{camera}: ISO {_listed(low)} has less noise than the other ISOs lead to expect "
+                f"({', '.join(f'{off[i]:+.0%}' for i in low)}): probably smoothed in the camera"
+            )
+        if high:
+            notes.append(
+                f"{camera}: ISO {_listed(high)} has more noise than the other ISOs lead to expect "
+                f"({', '.join(f'{off[i]:+.0%}' for i in high)}): busy scenes, or a sensor with two gains"
+            )
+    if any(p.clips_black for p in found.pools.values()):
+        notes.append(
+            f"{camera}: the raw files hold nothing darker than black (the camera cuts noise off there): deep shadows "
+            "come out a little too bright and their noise is judged from brighter parts"
+        )
+    return notes
+
+
+def _listed(values: Sequence[float | None]) -> str:
+    return ", ".join(f"{v:.0f}" for v in values if v)

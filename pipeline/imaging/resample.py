@@ -1,0 +1,42 @@
+"""Area-correct resize and output sharpening."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from pipeline.imaging.colour import LUMINANCE
+from pipeline.types import F32
+
+
+def resize(pixels: F32, height: int, width: int) -> F32:
+    """Linear-light resize to (height, width, 3): area average down, cubic up. No-op at equal size."""
+    if pixels.shape[:2] == (height, width):
+        return pixels
+    down = height * width < pixels.shape[0] * pixels.shape[1]
+    how = cv2.INTER_AREA if down else cv2.INTER_CUBIC
+    return np.asarray(cv2.resize(pixels, (width, height), interpolation=how), dtype=np.float32)
+
+
+def resize_energy(before: tuple[int, int], after: tuple[int, int]) -> float:
+    """Factor on the variance of white noise after an area average; 1 for enlargements."""
+    return min(1.0, (after[0] * after[1]) / (before[0] * before[1]))
+
+
+def sharpen(pixels: F32, amount: float, radius: float) -> F32:
+    """Unsharp mask on luminance in a cube-root scale, the same factor on all channels so hue is kept.
+
+    The cube root (as in CIE L*) makes light and dark halos look equal; the overshoot is held to the
+    range of the 3x3 neighbourhood plus a quarter of it, so that hard edges do not ring.
+    """
+    if amount <= 0:
+        return pixels
+    luminance = np.maximum(pixels @ LUMINANCE.astype(np.float32), 1e-5)
+    root = np.cbrt(luminance)
+    soft = cv2.GaussianBlur(root, (0, 0), radius)
+    kernel = np.ones((3, 3), np.uint8)
+    low, high = cv2.erode(root, kernel), cv2.dilate(root, kernel)
+    slack = 0.25 * (high - low)
+    sharp = np.clip(root + np.float32(amount) * (root - soft), low - slack, high + slack)
+    factor = np.clip((np.maximum(sharp, 0.01) / np.maximum(root, 0.01)) ** 3, 0.5, 2.0)
+    return np.asarray(pixels * factor[..., None], dtype=np.float32)

@@ -1,0 +1,188 @@
+"""What the pulse of the lamps did to each frame of a burst: a field of stops per frame."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from pipeline.light.gain_map import Field
+from pipeline.light.highlights import usable
+from pipeline.light.registration import Motion, motions, warp
+from pipeline.light.row_wave import Terms, find_turns, terms
+from pipeline.light.static_bands import standing_bands
+from pipeline.types import F32, F64, Image
+
+_MOST = 24  # frames that make the typical picture: a longer burst says no more and takes memory
+_TILE = 4  # pixels of a proxy
+_FLOOR = 0.002  # of saturation: below it a proxy pixel says nothing of the light
+_MODEL = 0.006  # stops by which true tiles miss the polynomial
+_JITTER = 0.15  # pixels by which registration may be off: tiles across an edge say less
+_TOGETHER = 8.0  # tiles whose errors are one: neighbours show the same player, the same bad registration
+_BIWEIGHT = 4.0
+# Channels to a common part and two differences, and back; each row is one channel.
+_TO_PARTS = np.array([[1 / 3, 1, 0], [1 / 3, -1, -1], [1 / 3, 0, 1]])
+_TO_CHANNELS = np.linalg.inv(_TO_PARTS)
+_Mask = np.ndarray[tuple[int, int], np.dtype[np.bool_]]
+
+
+@dataclass(frozen=True)
+class View:
+    """One frame of a burst, rows along the sensor: linear pixels (H, W, 3), which may be used, its motion."""
+
+    pixels: F32
+    good: _Mask
+    motion: Motion
+    a: F64
+    b: F64
+
+
+def views(images: Sequence[Image]) -> list[View]:
+    """The proxies of a burst, in sensor orientation, registered to the middle one."""
+    masks = [usable(i.pixels, i.saturation, _FLOOR) for i in images]
+    logs = [
+        np.where(good[..., None], np.log2(np.maximum(i.pixels, 1e-5)), np.nan).astype(np.float32)
+        for i, good in zip(images, masks, strict=True)
+    ]
+    found = motions(logs, len(images) // 2)
+    return [
+        View(i.pixels, good, motion, i.noise.a, i.noise.b) for i, good, motion in zip(images, masks, found, strict=True)
+    ]
+
+
+def agree(views: Sequence[View]) -> list[Field]:
+    """Fields of stops to ADD to each frame so that the burst looks lit by its own typical light.
+
+    The scene is the median over the registered, corrected frames; each frame's field is fitted to the log
+    ratios of small tiles against it by iteratively reweighted least squares with Tukey's biweight (Beaton
+    and Tukey, Technometrics 16, 1974), so that tiles which a player, a flash or a changing board differs in
+    lose their say. How far each coefficient may go is learnt from the burst itself (empirical Bayes, Efron
+    and Morris 1973): lamps that pulse keep their wave, and steady ones keep nothing. Bands that stand in all frames
+    are found last (imaging.standing).
+    """
+    count = len(views)
+    if count < 2:
+        return [Field.constant(np.zeros(3))] * count
+    height, width = views[0].pixels.shape[:2]
+    tiles = (max(2, height // _TILE), max(2, width // _TILE))
+    scene, seen = _scene(views, [Field.constant(np.zeros(3))] * count)
+    profiles = np.stack([_profile(_ratios(one, scene, seen, tiles)[0].reshape(*tiles, 3)) for one in views])
+    model = terms(find_turns(profiles[..., 0]))
+    design, prior = model.design(*tiles), model.prior.copy()
+    told = [i for i, p in enumerate(profiles) if np.isfinite(p[:, 0]).sum() >= 4]  # not black, not blown
+    if len(told) < 2:
+        return [Field.constant(np.zeros(3))] * count
+    parts = np.stack([_start(model, p, prior) for p in profiles])
+    for turn in range(4):
+        scene, seen = _scene(views, [Field(model.legendre(c) @ _TO_CHANNELS) for c in parts])
+        spread = np.zeros_like(parts)
+        for index in told:
+            ratio, weight = _ratios(views[index], scene, seen, tiles)
+            parts[index], spread[index] = _fit(design, ratio @ _TO_PARTS, weight, prior, parts[index])
+        parts[told] -= np.median(parts[told], axis=0)
+        if turn >= 1:
+            power = (parts[told] ** 2).sum(axis=0) / (len(told) - 1)
+            learnt = np.maximum(power - spread[told].mean(axis=0), 1e-8)
+            few = 3.0 / (2.0 + len(told))  # two frames say little about a variance
+            prior = np.sqrt(few * np.minimum(prior**2, 4 * learnt + 1e-6) + (1 - few) * learnt)
+            prior[0] = model.prior[0]
+    shared = standing_bands(model, parts[told])
+    whole = [model.legendre(c) if shared is None else model.legendre(c) + shared for c in parts]
+    return [Field(-w @ _TO_CHANNELS) for w in whole]
+
+
+def _scene(views: Sequence[View], fields: Sequence[Field]) -> tuple[F32, _Mask]:
+    """The burst's typical picture in the reference's place, and where at least two frames show it."""
+    height, width = views[0].pixels.shape[:2]
+    pick = np.unique(np.linspace(0, len(views) - 1, min(_MOST, len(views))).round().astype(int))
+    stack = np.empty((height, width, 3, len(pick)), np.float32)
+    count = np.zeros((height, width), int)
+    for index, (one, field) in enumerate((views[i], fields[i]) for i in pick):
+        even = one.pixels * np.exp2(-field.on(height, width)).astype(np.float32)
+        even[~one.good] = np.nan
+        stack[..., index] = moved = warp(even, one.motion)
+        count += np.isfinite(moved[..., 0])
+    stack.sort(axis=-1)  # NaN last
+    low, high = np.maximum((count - 1) // 2, 0), count // 2
+    at = np.minimum(high, len(pick) - 1)
+    scene = 0.5 * (
+        np.take_along_axis(stack, low[..., None, None], -1)[..., 0]
+        + np.take_along_axis(stack, at[..., None, None], -1)[..., 0]
+    )
+    odd = (count % 2 == 1)[..., None]
+    scene = np.where(odd, np.take_along_axis(stack, low[..., None, None], -1)[..., 0], scene)
+    return scene, count >= 2
+
+
+def _ratios(one: View, scene: F32, seen: _Mask, tiles: tuple[int, int]) -> tuple[F64, F64]:
+    """(T, 3) log2 ratio of frame to scene in tiles, NaN where they share too little, and (T, 3) its weight."""
+    known = np.where(seen[..., None], scene, np.nan).astype(np.float32)
+    here = warp(known, one.motion, back=True)
+    both = one.good & np.isfinite(here[..., 1])
+    share = _tiled(both[..., None].astype(np.float32), tiles)[..., 0]
+    frame = _tiled(np.where(both[..., None], one.pixels, 0), tiles)
+    ground = _tiled(np.where(both[..., None], here, 0), tiles)
+    enough = (share > 0.5) & (frame > 0).all(axis=-1) & (ground > 0).all(axis=-1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = np.where(enough[..., None], np.log2(frame / ground), np.nan)
+        level = frame / share[..., None]
+        logs = np.log2(np.maximum(np.nan_to_num(here[..., 1], nan=1.0), 1e-4))
+        down, across = np.gradient(logs)
+        slope = _tiled(np.where(both, np.minimum(down**2 + across**2, 4.0), 0)[..., None].astype(np.float32), tiles)
+        variance = (one.a * level + one.b) / (share[..., None] * _TILE**2) / (level * np.log(2)) ** 2
+        weight = np.where(enough[..., None], 1 / (1.5 * variance + _MODEL**2 + _JITTER**2 * slope), 0.0)
+    return ratio.reshape(-1, 3), weight.reshape(-1, 3)
+
+
+def _tiled(picture: F32, tiles: tuple[int, int]) -> F64:
+    return np.asarray(
+        cv2.resize(picture, (tiles[1], tiles[0]), interpolation=cv2.INTER_AREA).reshape(*tiles, -1), dtype=np.float64
+    )
+
+
+def _profile(ratio: F64) -> F64:
+    """(R, 3) row medians of (R, C, 3) channel ratios, as common part and differences; NaN where too little is known."""
+    order = np.sort(ratio @ _TO_PARTS, axis=1)  # NaN last
+    count = np.isfinite(order[..., 0]).sum(axis=1)
+    middle = np.take_along_axis(order, np.maximum(count - 1, 0)[:, None, None] // 2, axis=1)[:, 0]
+    return np.asarray(np.where(count[:, None] >= 4, middle, np.nan))
+
+
+def _start(model: Terms, profile: F64, prior: F64) -> F64:
+    """(T, 3) coefficients from a row profile: a start that whole bands do not throw off."""
+    known = np.isfinite(profile[:, 0])
+    found = np.zeros((len(model.of), 3))
+    if known.sum() >= 4:
+        level = np.array(model.across) == 0
+        x, y = model.design(len(profile), 1)[known][:, level], profile[known]
+        weight = np.ones(len(y))
+        for _ in range(4):
+            normal = x.T @ (weight[:, None] * x) + np.diag(0.03**2 / prior[level, 0] ** 2)
+            found[level] = np.linalg.solve(normal, x.T @ (weight[:, None] * y))
+            weight = 1 / (1 + ((y[:, 0] - x @ found[level, 0]) / 0.05) ** 2)
+    return found
+
+
+def _fit(design: F64, parts: F64, weight: F64, prior: F64, start: F64) -> tuple[F64, F64]:
+    """Robust ridge fit of (T, 3) luminance and colour ratios; (K, 3) coefficients and their variance from noise."""
+    good = np.isfinite(parts).all(axis=1)
+    if good.sum() < 12:
+        return start, np.full_like(start, 1.0)
+    x, y, w = design[good], parts[good], weight[good].mean(axis=1)
+    found = start.copy()
+    variance = np.zeros_like(found)
+    for step in range(5):
+        rest = y - x @ found
+        size = np.sqrt((rest**2).mean(axis=1) * w)
+        scale = max(1.0, float(np.median(size)) * 1.3)
+        reach = _BIWEIGHT * scale * (1.5 if step < 2 else 1.0)
+        robust = w / scale**2 / _TOGETHER * np.where(size < reach, (1 - (size / reach) ** 2) ** 2, 0.0)
+        normal = x.T @ (robust[:, None] * x)
+        target = x.T @ (robust[:, None] * y)
+        for part in range(3):
+            inverse = np.linalg.inv(normal + np.diag(1 / prior[:, part] ** 2))
+            found[:, part] = inverse @ target[:, part]
+            variance[:, part] = np.diag(inverse)
+    return found, variance

@@ -1,0 +1,149 @@
+"""Fields: gains that vary smoothly over a frame, as a few coefficients.
+
+A field is a polynomial in place: Legendre products of the sensor row (the shutter curtain travels along the rows,
+so the pulse of the lamps is a function of the row) and the sensor column (two lamps mix from side to side).
+Its values are stops (log2 of a gain) per channel.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Any
+
+import cv2
+import numpy as np
+
+from pipeline.light.highlights import rebuild_highlights
+from pipeline.types import F32, F64, Image
+
+_NOTHING = 0.0005  # stops
+_COARSE = 64  # gains are worked out at this many places and interpolated: finer than the highest degree varies
+
+
+@dataclass(frozen=True)
+class Field:
+    """Stops per channel over a frame.
+
+    coefficients  (rows + 1, columns + 1, 3): of P_i(row) P_j(column), both running from -1 to 1 over the sensor
+    """
+
+    coefficients: F64
+
+    @staticmethod
+    def constant(stops: F64) -> Field:
+        """The same (3,) stops everywhere."""
+        return Field(np.asarray(stops, dtype=np.float64).reshape(1, 1, 3))
+
+    def __add__(self, other: Field) -> Field:
+        shape = np.maximum(self.coefficients.shape, other.coefficients.shape)
+        total = np.zeros(tuple(int(n) for n in shape))
+        for part in (self.coefficients, other.coefficients):
+            total[: part.shape[0], : part.shape[1]] += part
+        return Field(total)
+
+    def __neg__(self) -> Field:
+        return Field(-self.coefficients)
+
+    def on(self, height: int, width: int, ends: bool = False) -> F64:
+        """(height, width, 3) stops at the pixel centres of a picture in sensor orientation; ends: from edge to edge."""
+        rows, columns = (basis(n, d - 1, ends) for n, d in zip((height, width), self.coefficients.shape, strict=False))
+        return np.asarray(np.einsum("hi,ijc,wj->hwc", rows, self.coefficients, columns, optimize=True))
+
+    def at(self, row: float, column: float) -> F64:
+        """(3,) stops at one place, -1 to 1 both ways."""
+        rows, columns = (
+            np.polynomial.legendre.legvander(v, d - 1)
+            for v, d in zip((row, column), self.coefficients.shape, strict=False)
+        )
+        return np.asarray(np.einsum("i,ijc,j->c", rows.ravel(), self.coefficients, columns.ravel()))
+
+    def as_json(self) -> list[list[list[float]]]:
+        """Nested lists, rounded so that a last-bit difference does not change a render's key, less what is nothing."""
+        rounded = np.round(self.coefficients, 5) + 0.0
+        some = np.abs(rounded).max(axis=2) >= _NOTHING
+        rows, columns = (1 + max([0, *np.flatnonzero(some.any(axis=1 - k)).tolist()]) for k in (0, 1))
+        listed: list[list[list[float]]] = rounded[:rows, :columns].tolist()
+        return listed
+
+    @staticmethod
+    def from_json(value: Any) -> Field:
+        """What as_json gave."""
+        return Field(np.array(value, dtype=np.float64))
+
+
+def of_solution(solution: Mapping[str, Any]) -> Field:
+    """The gains that a step's solution stands for: its multipliers ("gains") and its "field", in stops."""
+    total = Field.constant(np.log2(np.array(solution.get("gains", (1.0, 1.0, 1.0)), dtype=np.float64)))
+    return total + Field.from_json(solution["field"]) if "field" in solution else total
+
+
+@lru_cache(maxsize=64)
+def basis(count: int, degree: int, ends: bool = False) -> F64:
+    """(count, degree + 1) Legendre polynomials at `count` pixel centres over -1 to 1; ends: from -1 to 1 themselves."""
+    at = np.linspace(-1, 1, count) if ends else (np.arange(count) + 0.5) / count * 2 - 1
+    return np.asarray(np.polynomial.legendre.legvander(at, degree), dtype=np.float64)
+
+
+def to_sensor(pixels: F32, orientation: int) -> F32:
+    """An upright picture turned so that its rows are sensor rows, first exposed first (Exif 274)."""
+    turns = {3: 2, 6: 1, 8: 3}.get(orientation, 0)
+    return np.rot90(pixels, turns) if turns else pixels
+
+
+def from_sensor(pixels: F32, orientation: int) -> F32:
+    """The other way."""
+    turns = {3: 2, 6: 3, 8: 1}.get(orientation, 0)
+    return np.rot90(pixels, turns) if turns else pixels
+
+
+def sensor_column(x: float, y: float, orientation: int) -> float:
+    """Where a point of the upright frame (fractions) lies across the sensor, -1 to 1."""
+    return 2 * {3: 1 - x, 6: y, 8: 1 - y}.get(orientation, x) - 1
+
+
+def sensor_row(x: float, y: float, orientation: int) -> float:
+    """Where a point of the upright frame (fractions) lies along the sensor's rows, -1 (exposed first) to 1."""
+    return 2 * {3: 1 - y, 6: 1 - x, 8: x}.get(orientation, y) - 1
+
+
+def apply_field(image: Image, field: Field, orientation: int) -> Image:
+    """Multiply by the field's gains; clipped channels are rebuilt so that blown light stays neutral.
+
+    Noise and saturation follow the mean gain of each channel, what differs from it over the frame goes to `uneven`.
+    """
+    mean = 2.0 ** field.coefficients[0, 0]
+    saturation, noise = image.saturation * mean, image.noise.scaled(mean)
+    if field.coefficients.shape[:2] == (1, 1):
+        pixels = rebuild_highlights(image.pixels * mean.astype(np.float32), saturation)
+        return replace(image, pixels=pixels, noise=noise, saturation=saturation)
+    gains = from_sensor((2.0 ** field.on(_COARSE, _COARSE, ends=True)).astype(np.float32), orientation)
+    whole = spread(gains, image.pixels.shape)
+    pixels = rebuild_highlights(image.pixels * whole, image.saturation * whole)
+    uneven = gains / mean.astype(np.float32) * (1 if image.uneven is None else image.uneven)
+    return replace(image, pixels=pixels, noise=noise, saturation=saturation, uneven=uneven)
+
+
+def spread(coarse: F32, shape: tuple[int, ...]) -> F32:
+    """(K, K, 3) gains, given from edge to edge, at the pixel centres of a picture of `shape`."""
+    rows, columns = coarse.shape[:2]
+    across, down = (columns - 1) / shape[1], (rows - 1) / shape[0]
+    # A resize would take the places for pixel centres and hold the outer half cells.
+    matrix = np.array([[across, 0, across / 2], [0, down, down / 2]])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    wide = cv2.warpAffine(
+        np.ascontiguousarray(coarse), matrix, (shape[1], shape[0]), flags=flags, borderMode=cv2.BORDER_REPLICATE
+    )
+    return np.asarray(wide, dtype=np.float32)
+
+
+def cut(coarse: F32 | None, box: tuple[float, float, float, float]) -> F32 | None:
+    """The gains that belong to a part of the picture, box (x0, y0, x1, y1) as fractions."""
+    if coarse is None:
+        return None
+    rows, columns = coarse.shape[:2]
+    x = np.linspace(box[0], box[2], columns) * (columns - 1)
+    y = np.linspace(box[1], box[3], rows) * (rows - 1)
+    at_x, at_y = np.meshgrid(x.astype(np.float32), y.astype(np.float32))
+    return np.asarray(cv2.remap(coarse, at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32)

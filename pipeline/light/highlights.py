@@ -1,0 +1,106 @@
+"""Light: highlights, pixels that may decide about it, and gray-world."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.types import F32, F64
+
+_BINS = 96
+_SPAN = 2.4  # the histogram covers +-1.2 in natural log of R/G and B/G about its centre
+
+
+def rebuild_highlights(pixels: F32, saturation: F64 | F32) -> F32:
+    """Raise clipped channels to the pixel's largest, so that blown light is white and not magenta.
+
+    A clipped channel is known only to be "at least" its value; the largest channel is the least
+    assumption that keeps a single blown colour (red kit) its hue. `saturation` in pixel units, (3,), or
+    (H, W, 3) where gains vary over the frame.
+    """
+    limit = np.asarray(saturation, dtype=np.float32)
+    out = np.empty(pixels.shape, np.float32)
+    _rebuild(np.ascontiguousarray(pixels, dtype=np.float32), limit.reshape(1, 1, 3) if limit.ndim == 1 else limit, out)
+    return out
+
+
+@numba.njit(cache=True, error_model="numpy")
+def _rebuild(pixels: NDArray[Any], limit: NDArray[Any], out: NDArray[Any]) -> None:
+    one = limit.shape[0] == 1
+    near, width = np.float32(0.9), np.float32(1 / 0.09)
+    for y in range(pixels.shape[0]):
+        for x in range(pixels.shape[1]):
+            ly, lx = (0, 0) if one else (y, x)
+            r, g, b = pixels[y, x, 0], pixels[y, x, 1], pixels[y, x, 2]
+            lr, lg, lb = limit[ly, lx, 0], limit[ly, lx, 1], limit[ly, lx, 2]
+            out[y, x, 0], out[y, x, 1], out[y, x, 2] = r, g, b
+            if r > near * lr or g > near * lg or b > near * lb:
+                most = max(r, g, b)
+                out[y, x, 0] = r + min(max((r / lr - near) * width, np.float32(0)), np.float32(1)) * (most - r)
+                out[y, x, 1] = g + min(max((g / lg - near) * width, np.float32(0)), np.float32(1)) * (most - g)
+                out[y, x, 2] = b + min(max((b / lb - near) * width, np.float32(0)), np.float32(1)) * (most - b)
+
+
+@dataclass(frozen=True)
+class Chroma:
+    """A gray-world estimate: log R/G and log B/G of the light, and how far the evidence scatters about it."""
+
+    log_rg: float
+    log_bg: float
+    spread: float
+
+    @property
+    def gains(self) -> F64:
+        """(3,) multipliers that make this light neutral, green = 1."""
+        return np.exp([-self.log_rg, 0.0, -self.log_bg])
+
+
+def usable(pixels: F32, saturation: F64, floor: float) -> np.ndarray[tuple[int, int], np.dtype[np.bool_]]:
+    """Pixels that may decide about light: no channel near clipping, none near the noise floor."""
+    limit = 0.85 * saturation.astype(np.float32)
+    good: np.ndarray[tuple[int, int], np.dtype[np.bool_]] = np.ones((pixels.shape[0], pixels.shape[1]), dtype=bool)
+    for channel in range(3):  # far quicker than all(axis=2)
+        good &= (pixels[..., channel] < limit[channel]) & (pixels[..., channel] > np.float32(floor))
+    return good
+
+
+def log_chroma(pixels: F32) -> F64:
+    """(N, 3) positive pixels to (N, 2): natural log of R/G and of B/G."""
+    logs = np.log(np.maximum(pixels.astype(np.float64), 1e-6))
+    return np.stack([logs[:, 0] - logs[:, 1], logs[:, 2] - logs[:, 1]], axis=1)
+
+
+def gray_world(pixels: F32, saturation: F64, start: F64, floor: float = 0.004) -> Chroma | None:
+    """Gray-world in which every colour counts, not every pixel.
+
+    pixels (H, W, 3) camera-linear; `start` (3,) multipliers of a plausible light, the centre of the
+    search. Each bin of the log-chroma histogram weighs the fourth root of its count, so a wood floor
+    over half of the frame counts like a few kits and not like half of all evidence; bins far from the
+    running mean lose weight (biweight), which is how saturated kit is kept out. After Buchsbaum,
+    "A spatial processor model for object colour perception", J. Franklin Inst. 310, 1980, with the
+    area weighting replaced. None when fewer than 50 pixels are usable.
+    """
+    chosen = pixels[usable(pixels, saturation, floor)]
+    if len(chosen) < 50:
+        return None
+    centre = -np.log(np.asarray(start))[[0, 2]]
+    points = log_chroma(chosen) - centre
+    edges = np.linspace(-_SPAN / 2, _SPAN / 2, _BINS + 1)
+    counts, _, _ = np.histogram2d(points[:, 0], points[:, 1], bins=[edges, edges])
+    mid = (edges[:-1] + edges[1:]) / 2
+    u, v = np.meshgrid(mid, mid, indexing="ij")
+    weight = counts**0.25
+    mean = np.zeros(2)
+    # From wide to narrow: tungsten lies 0.6 to 0.9 from daylight in log R/G, so the first looks must reach it.
+    for scale in (1.6, 1.4, 1.2, 1.0, 0.85, 0.7, 0.6, 0.5, 0.5, 0.5, 0.5):
+        distance = np.hypot(u - mean[0], v - mean[1]) / scale
+        w = weight * np.where(distance < 1, (1 - distance**2) ** 2, 0.0)
+        if w.sum() <= 0:
+            return None
+        mean = np.array([(w * u).sum(), (w * v).sum()]) / w.sum()
+    spread = float(np.sqrt((w * ((u - mean[0]) ** 2 + (v - mean[1]) ** 2)).sum() / w.sum()))
+    return Chroma(float(mean[0] + centre[0]), float(mean[1] + centre[1]), spread)

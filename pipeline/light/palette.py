@@ -1,0 +1,235 @@
+"""The colours of a scene as a cloud in log chroma, where a change of light is a translation.
+
+u = ln(R/G), v = ln(B/G) of camera-linear values. A lamp of another colour moves every neutral surface by the same step
+and the others by nearly the same (Barron, "Convolutional Color Constancy", ICCV 2015, for the idea). So the same hall
+seen twice registers, and the change of one lamp's share from side to side shows as a drift of the cloud.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.ndimage import gaussian_filter
+
+from pipeline.light.highlights import usable
+from pipeline.types import F32, F64, Image
+
+STEP = 0.04  # of the histograms, in natural log; smoothed by one step, so that a vertex is found to a twentieth
+LOW = np.array([-1.6, -3.2])  # relative to daylight: high-pressure sodium on a wood floor lies at v = -2.5
+_SIZE = (80, 112)
+_PADDED = (128, 160)
+_FLOOR = 0.003  # of saturation
+_NOISY = 0.06  # spread of a pixel's chroma from noise at which it counts half
+_PIXELS = 40_000  # of a burst that are looked at
+_BANDS = 8
+_MIN = 40.0  # pixels' worth of weight that a band needs to say anything
+
+
+Spectrum = np.ndarray[tuple[int, int], np.dtype[np.complex128]]
+
+
+@dataclass(frozen=True)
+class Cloud:
+    """Pixels of one or more pictures of the same scene.
+
+    chroma (N, 2) relative to daylight; weight (N,); column (N,) from -1 to 1 across the sensor; luminance (N,)
+    relative to the brightest tenth of its picture; green (N,) log2.
+    """
+
+    chroma: F64
+    weight: F64
+    column: F64
+    luminance: F64
+    green: F64
+
+    def moved(self, shift: F64) -> Cloud:
+        """With (2,) or (N, 2) taken off the chroma."""
+        return replace(self, chroma=self.chroma - shift)
+
+    @property
+    def total(self) -> float:
+        return float(self.weight.sum())
+
+
+def cloud(pictures: Sequence[tuple[F32, Image, float]], daylight: F64) -> Cloud:
+    """The cloud of some pictures.
+
+    pictures: evened (H, W, 3) pixels with the image they came from (which knows noise and saturation), rows along
+    the sensor, and by how much of half a width the scene has moved right; daylight: (3,) multipliers of daylight.
+    """
+    parts = []
+    start = np.log(daylight)[[0, 2]] - np.log(daylight[1])
+    thin = max(1, sum(p.shape[0] * p.shape[1] for p, _, _ in pictures) // _PIXELS)
+    for pixels, image, pan in pictures:
+        good = usable(image.pixels, image.saturation, _FLOOR)
+        if thin > 1:  # every so many pixels of a burst say as much as all of them
+            good &= np.arange(good.size).reshape(good.shape) % thin == 0
+        x = pixels[good].astype(np.float64)
+        raw = image.pixels[good].astype(np.float64)
+        logs = np.log(np.maximum(x, 1e-6))
+        noise = (image.noise.a * raw + image.noise.b) / raw**2
+        columns = np.broadcast_to((np.arange(good.shape[1]) + 0.5) / good.shape[1] * 2 - 1 - pan, good.shape)[good]
+        luminance = x[:, 1] / max(float(np.quantile(x[:, 1], 0.9)) if len(x) else 1.0, 1e-6)
+        chroma = np.stack([logs[:, 0] - logs[:, 1], logs[:, 2] - logs[:, 1]], axis=1) + start
+        weight = 1 / (1 + (noise[:, 1] + np.maximum(noise[:, 0], noise[:, 2])) / _NOISY**2)
+        parts.append((chroma, weight, columns, luminance, logs[:, 1] / np.log(2)))
+    return Cloud(*(np.concatenate(p) for p in zip(*parts, strict=True)))
+
+
+def histogram(of: Cloud) -> F64:
+    """(80, 112) smoothed root histogram of unit energy: the root keeps a floor from ruling by its area alone."""
+    return _root(counts(of.chroma, of.weight))
+
+
+def _root(binned: F64) -> F64:
+    root = np.sqrt(np.maximum(gaussian_filter(binned, 1.0), 0))
+    size = float(np.sqrt((root**2).sum()))
+    return np.asarray(root / size if size > 0 else root)
+
+
+def counts(chroma: F64, weight: F64) -> F64:
+    """Weights shared between the four nearest bins, so that a shift of part of a bin shows."""
+    u, v = (chroma[:, k] / STEP - (LOW[k] / STEP + 0.5) for k in (0, 1))
+    inside = (u >= 0) & (u < _SIZE[0] - 1) & (v >= 0) & (v < _SIZE[1] - 1)
+    u, v, weight = u[inside], v[inside], weight[inside]
+    low_u, low_v = u.astype(np.int64), v.astype(np.int64)
+    part_u, part_v = u - low_u, v - low_v
+    flat = low_u * _SIZE[1] + low_v
+    sums = np.zeros(_SIZE[0] * _SIZE[1])
+    for step, share in (
+        (0, (1 - part_u) * (1 - part_v)), (1, (1 - part_u) * part_v),
+        (_SIZE[1], part_u * (1 - part_v)), (_SIZE[1] + 1, part_u * part_v),
+    ):  # fmt: skip
+        sums += np.bincount(flat + step, weight * share, minlength=len(sums))
+    return sums.reshape(_SIZE)
+
+
+def tones(of: Cloud) -> F64:
+    """(80, 112) mean log2 green of the pixels in each bin of `histogram`; NaN where there are too few."""
+    area = counts(of.chroma, of.weight)
+    total = counts(of.chroma, of.weight * of.green)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(area > 8, total / area, np.nan)
+
+
+def main_hue(hues: F32) -> F64:
+    """(2,) chroma of the fullest bin."""
+    place = np.unravel_index(int(np.argmax(hues)), hues.shape)
+    return np.asarray(LOW + STEP * (np.array(place) + 0.5))
+
+
+def commonness(hues: F32, chroma: F64) -> float:
+    """How full the bin of a chroma (2,) is, 0 to 1 of the fullest."""
+    place = np.floor((chroma - LOW) / STEP).astype(int)
+    if (place < 0).any() or (place >= np.array(hues.shape)).any() or hues.max() <= 0:
+        return 0.0
+    return float(hues[tuple(place)] / hues.max())
+
+
+def brighter(hues: F32, tone: F32, other_hues: F32, other_tone: F32, step: F64) -> float:
+    """Stops by which the surfaces that two scenes share are brighter in the first.
+
+    step: the first scene's shift against the other (register). The weighted median over the bins both fill;
+    0 where they share none.
+    """
+    du, dv = (round(float(n) / STEP) for n in step)
+    size = hues.shape
+    here = (slice(max(du, 0), size[0] + min(du, 0)), slice(max(dv, 0), size[1] + min(dv, 0)))
+    there = (slice(max(-du, 0), size[0] + min(-du, 0)), slice(max(-dv, 0), size[1] + min(-dv, 0)))
+    gap = (tone[here] - other_tone[there]).ravel()
+    weight = (hues[here] * other_hues[there]).ravel()
+    known = np.isfinite(gap)
+    if not known.any():
+        return 0.0
+    gap, weight = gap[known], weight[known]
+    order = np.argsort(gap)
+    running = np.cumsum(weight[order])
+    return float(gap[order][min(int(np.searchsorted(running, running[-1] / 2)), len(gap) - 1)])
+
+
+@dataclass(frozen=True)
+class Shift:
+    """By how much a cloud lies from another, (2,) in log chroma, and how well the two match there, 0 to 1."""
+
+    step: F64
+    match: float
+
+
+def spectrum(h: F64) -> Spectrum:
+    """The transform of a histogram, to be kept where it is compared often."""
+    return np.asarray(np.fft.rfft2(h, _PADDED), dtype=np.complex128)
+
+
+def register(one: Spectrum, other: Spectrum, reach: float) -> Shift:
+    """The shift within `reach` that brings `other` onto `one` (two spectra), by correlation to parts of a bin."""
+    match = np.fft.irfft2(one * np.conj(other), _PADDED)
+    u, v = _offsets(_PADDED[0]), _offsets(_PADDED[1])
+    distance = np.hypot(u[:, None], v[None, :])
+    # A mild pull to "no change" breaks ties between equal matches.
+    scored = np.where(distance <= reach, match * (1 - 0.1 * distance), -np.inf)
+    i, j = (int(n) for n in np.unravel_index(int(np.argmax(scored)), scored.shape))
+    rows, columns = np.arange(i - 1, i + 2) % _PADDED[0], np.arange(j - 1, j + 2) % _PADDED[1]
+    step = np.array([u[i] + STEP * _vertex(match[rows, j]), v[j] + STEP * _vertex(match[i, columns])])
+    return Shift(step, float(match[i, j]))
+
+
+def _offsets(size: int) -> F64:
+    at = np.arange(size)
+    return np.where(at <= size // 2, at, at - size) * STEP
+
+
+def _vertex(values: F64) -> float:
+    bend = values[0] - 2 * values[1] + values[2]
+    return float(np.clip(0.5 * (values[0] - values[2]) / bend, -0.5, 0.5)) if bend < 0 else 0.0
+
+
+def drift(of: Cloud, reach: float = 0.2) -> F64:
+    """(2, 2) how the light's chroma changes across the sensor: slope and curve (Legendre) of u and of v.
+
+    Neighbouring bands of columns show much the same surfaces, so their histograms register; the steps add up to a
+    profile, to which the two coefficients are fitted. A coloured wall on one side meets itself and does not
+    count as light; where bands have nothing in common the drift stays small by its prior.
+    """
+    edges = np.linspace(-1, 1, _BANDS + 1)
+    middles = (edges[:-1] + edges[1:]) / 2
+    which = np.clip(((of.column + 1) / 2 * _BANDS).astype(int), 0, _BANDS - 1)
+    basis = np.stack([middles, 1.5 * middles**2 - 0.5], axis=1)
+    found = np.zeros((2, 2))
+    prior = np.diag([1 / 0.5**2, 1 / 0.12**2])
+    for turn in range(2):
+        rest = of.moved(at(found, of.column))
+        spectra = [_band(rest, which == k) for k in range(_BANDS)]
+        rows, steps, weights = [], [], []
+        for lag in (1, 2, 3):
+            for k in range(_BANDS - lag):
+                one, other = spectra[k + lag], spectra[k]
+                if one is None or other is None:
+                    continue
+                shift = register(one, other, reach * (0.4 if turn else 0.6) * lag**0.5)
+                rows.append(basis[k + lag] - basis[k])
+                steps.append(shift.step)
+                # Bands that show other things match badly.
+                weights.append(max(shift.match - 0.5, 0.0) ** 2 * 4)
+        if not rows:
+            return found
+        x, y, w = np.array(rows), np.array(steps), np.array(weights)
+        change = np.zeros((2, 2))
+        for _ in range(4):
+            distance = np.hypot(*(y - x @ change).T) / 0.03
+            robust = w / (1 + distance**2)
+            normal = x.T @ (robust[:, None] * x) / 0.02**2 + prior
+            change = np.linalg.solve(normal, x.T @ (robust[:, None] * y) / 0.02**2 - prior @ found * (turn > 0))
+        found = found + change
+    return found
+
+
+def _band(of: Cloud, inside: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> Spectrum | None:
+    chroma, weight = of.chroma[inside], of.weight[inside]
+    return spectrum(_root(counts(chroma, weight))) if weight.sum() > _MIN else None
+
+
+def at(found: F64, column: F64) -> F64:
+    """(N, 2) the drift at columns from -1 to 1, zero on average across the frame."""
+    return np.asarray(np.stack([column, 1.5 * column**2 - 0.5], axis=1) @ found)

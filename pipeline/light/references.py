@@ -1,0 +1,257 @@
+"""What the reference frames say: the colour of white, and where a chart is shown the colour matrix, of each light."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.imaging.geometry import box_to_pixels
+from pipeline.light.chart import find_card, find_chart
+from pipeline.light.chart_fit import Chart, fit_matrix, neutral_of, read_chart
+from pipeline.light.gain_map import sensor_column, sensor_row
+from pipeline.shoot.facts import Reference
+from pipeline.types import F64, Image
+
+# A neutral under any lamp of a hall stays within a factor of four of daylight in both ratios, sodium apart
+# (published lamps, tests/test_references.py); beyond it the patch is not neutral.
+_BEYOND_REASON = 4.5
+_CLIPPED, _DARK = 0.02, 0.003
+# Natural log: off by fifteen CIELAB units, and by more than any lamp leaves in doubt; share of votes that is sure;
+# part of the commonest colour from which a surface is large (the histogram is a root: a sixteenth of its area).
+_FAR_OFF, _OTHER, _SURE, _LARGE = 0.25, 0.4, 0.5, 0.25
+_DISAGREES = 0.08  # natural log: about five CIELAB units on a white
+
+
+def measure_references(
+    proxy: Image, references: Sequence[Reference], daylight: F64, orientation: int, rendered: bool = False
+) -> dict[str, Any]:
+    """Arrays for the survey: per reference of one frame its white (3,), place, colour matrix and what is wrong.
+
+    proxy: upright small camera-linear picture; daylight (3,) multipliers. white is NaN where it cannot be used.
+    rendered: the frame is no raw file; its colours were made by a camera, and a chart then gives white only.
+    """
+    count = len(references)
+    whites, places, matrices = np.full((count, 3), np.nan), np.zeros((count, 2)), np.full((count, 3, 3), np.nan)
+    reasons = [""] * count
+    for index, reference in enumerate(references):
+        try:
+            white, place, matrix = _shown(proxy, reference, daylight)
+        except ValueError as error:
+            reasons[index] = str(error)
+            continue
+        whites[index] = white
+        places[index] = sensor_row(*place, orientation), sensor_column(*place, orientation)
+        if matrix is not None and not rendered:
+            matrices[index] = matrix
+    return {
+        "whites": whites, "places": places, "matrices": matrices,
+        "reasons": np.frombuffer(json.dumps(reasons).encode(), dtype=np.uint8),
+    }  # fmt: skip
+
+
+def _shown(proxy: Image, reference: Reference, daylight: F64) -> tuple[F64, tuple[float, float], F64 | None]:
+    """White (3,) in camera colour, where in the frame it was seen, and the chart's matrix if asked for."""
+    corners = np.array(reference.chart) if isinstance(reference.chart, tuple) else None
+    if corners is None and "auto" in (reference.chart, reference.patch):
+        corners = find_chart(proxy.pixels, proxy.saturation)
+    if corners is not None:
+        chart = read_chart(proxy.pixels, proxy.saturation, corners)
+        matrix = _matrix(chart, proxy.to_working) if reference.chart is not None else None
+        return neutral_of(chart), (float(corners[:, 0].mean()), float(corners[:, 1].mean())), matrix
+    if reference.chart is not None:
+        raise ValueError(
+            "no 24-patch chart was found (small, cut, very dark or too bright?); give its four corners, or a patch"
+        )
+    box = find_card(proxy.pixels, proxy.saturation, daylight) if reference.patch == "auto" else reference.patch
+    if box is None or isinstance(box, str):
+        raise ValueError("neither a chart nor a neutral card was found; give the corners of a patch")
+    return _mean(proxy, box, daylight), ((box[0] + box[2]) / 2, (box[1] + box[3]) / 2), None
+
+
+def _matrix(chart: Chart, to_working: F64) -> F64:
+    fit = fit_matrix(chart.patches, to_working, chart.weights)
+    if fit.refusal:
+        raise ValueError(fit.refusal)
+    return fit.matrix
+
+
+def _mean(proxy: Image, box: tuple[float, float, float, float], daylight: F64) -> F64:
+    """Mean R, G, B of a patch. Raises ValueError where it cannot be a neutral that tells the light."""
+    x0, y0, x1, y1 = box_to_pixels(box, *proxy.pixels.shape[:2])
+    inside = proxy.pixels[y0:y1, x0:x1].reshape(-1, 3)
+    clipped = float((inside > 0.97 * proxy.saturation).any(axis=1).mean())
+    mean: F64 = inside.mean(axis=0, dtype=np.float64)
+    if clipped > _CLIPPED:
+        raise ValueError(f"{clipped:.0%} of the patch is clipped; use a darker neutral, or a frame exposed less")
+    if mean.min() < _DARK:
+        raise ValueError("the patch is too dark to trust; is the box on the card?")
+    if np.abs(np.log(mean[1] / mean / daylight)).max() > np.log(_BEYOND_REASON):
+        raise ValueError("the patch is coloured beyond any lamp; is the box on the card?")
+    return mean
+
+
+@dataclass(frozen=True)
+class Reading:
+    """A usable reference: anchor (2,) of its scene at the patch, white (2,) there, matrix (3, 3) or None."""
+
+    frame: str
+    anchor: F64
+    white: F64
+    matrix: F64 | None
+
+
+@dataclass(frozen=True)
+class Shown:
+    """What one usable reference shows: white (3,) camera colour, where on the sensor (row, column from -1 to 1)."""
+
+    reference: Reference
+    white: F64
+    place: tuple[float, float]
+    matrix: F64 | None
+
+
+def readings(
+    references: Sequence[Reference], measured: Mapping[str, Mapping[str, NDArray[Any]]], notices: list[str]
+) -> list[Shown]:
+    """What the usable references show; the others are named in `notices`."""
+    found = []
+    seen: dict[str, int] = {}
+    for reference in references:
+        name = reference.frame
+        if name not in measured:
+            notices.append(f"reference {name}: the frame could not be read; it is left out")
+            continue
+        index, m = seen.get(name, 0), measured[name]
+        seen[name] = index + 1
+        reason = json.loads(m["reasons"].tobytes())[index]
+        if reason:
+            notices.append(f"reference {name}: {reason}; it is left out")
+            continue
+        matrix = m["matrices"][index]
+        row, column = (float(v) for v in m["places"][index])
+        found.append(Shown(reference, m["whites"][index], (row, column), matrix if np.isfinite(matrix).all() else None))
+    return found
+
+
+def plausible(found: Sequence[Reading], guess: F64, sure: F64, common: F64, notices: list[str]) -> list[int]:
+    """Which of them were not put on the hall itself.
+
+    guess (N, 2) and sure (N,): white by the pictures alone; common (N,): how much of the frame has the patch's
+    colour, 0 to 1 of the commonest. A patch with the colour of a large surface while white is surely quite another
+    is no card; one that is merely far off is believed, and pointed out.
+    """
+    kept = []
+    for index, (one, white, certainty, share) in enumerate(zip(found, guess, sure, common, strict=True)):
+        off = float(np.linalg.norm(one.white - white)) if certainty > _SURE else 0.0
+        if off > _OTHER and share > _LARGE:
+            notices.append(
+                f"reference {one.frame}: its patch has the colour of a large surface, such as the floor, and is far "
+                "from what looks white in the pictures; it is left out (is the box on the card?)"
+            )
+            continue
+        if off > _FAR_OFF:
+            notices.append(
+                f"reference {one.frame}: its patch is far from what looks white in the pictures; it is used all the "
+                "same: look at the whites (is the box on the card?)"
+            )
+        kept.append(index)
+    return kept
+
+
+def agreeing(found: Sequence[Reading], guess: F64, notices: list[str]) -> list[Reading]:
+    """Without those that disagree with the others, which are refused by name.
+
+    White against the hall's own colours changes slowly from one light to the other, so each reading is held against
+    the weighted median of those in like light. Of two that disagree the one further from `guess` (N, 2), the
+    white that the pictures themselves suggest, goes.
+    """
+    kept = list(range(len(found)))
+    offset = np.array([r.white - r.anchor for r in found])
+    while len(kept) > 1:
+        worst, size = -1, _DISAGREES
+        for i in kept:
+            like = [j for j in kept if np.linalg.norm(found[j].anchor - found[i].anchor) < 0.10]
+            if len(like) < 2:
+                continue
+            if len(like) == 2:
+                gap = float(np.linalg.norm(offset[like[0]] - offset[like[1]]))
+                own = [float(np.linalg.norm(found[j].white - guess[j])) for j in like]
+                distance = gap if i == like[int(np.argmax(own))] else 0.0
+            else:
+                distance = float(np.linalg.norm(offset[i] - np.median(offset[like], axis=0)))
+            if distance > size:
+                worst, size = i, distance
+        if worst < 0:
+            break
+        kept.remove(worst)
+        notices.append(
+            f"reference {found[worst].frame}: its patch disagrees with the other references in the same light; "
+            "it is left out (is the box on a neutral?)"
+        )
+    return [found[i] for i in kept]
+
+
+@dataclass(frozen=True)
+class WhiteMap:
+    """From the anchor of a light to its white: readings pooled into lights, and mixtures of them in between."""
+
+    anchors: F64  # (L, 2), one row a light
+    whites: F64  # (L, 2)
+    matrices: tuple[F64 | None, ...]
+    names: tuple[str, ...]
+
+    @staticmethod
+    def of(found: Sequence[Reading]) -> WhiteMap:
+        """Pool readings whose anchors lie within a few CIELAB units, by the median of their offsets."""
+        lights: list[list[Reading]] = []
+        for one in found:
+            near = [some for some in lights if np.linalg.norm(some[0].anchor - one.anchor) < 0.05]
+            (near[0] if near else lights.append([]) or lights[-1]).append(one)  # type: ignore[func-returns-value]
+        anchors, whites, matrices, names = [], [], [], []
+        for some in lights:
+            anchor = np.mean([r.anchor for r in some], axis=0)
+            anchors.append(anchor)
+            whites.append(anchor + np.median([r.white - r.anchor for r in some], axis=0))
+            own = [r.matrix for r in some if r.matrix is not None]
+            matrices.append(np.mean(own, axis=0) if own else None)
+            names.append(" and ".join(dict.fromkeys(r.frame for r in some)))
+        return WhiteMap(np.array(anchors), np.array(whites), tuple(matrices), tuple(names))
+
+    def shares(self, anchor: F64) -> F64:
+        """(L,) how much of each light makes the light at `anchor` (2,); they sum to 1.
+
+        Two lights: light adds up in R/G and B/G, not in their logarithms, so the share is found there; it may
+        lie a little outside 0 to 1, since a reference seldom stands under one lamp alone. More: by nearness.
+        """
+        if len(self.anchors) == 1:
+            return np.ones(1)
+        if len(self.anchors) == 2:
+            one, other = np.exp(self.anchors)
+            grid = np.linspace(-0.4, 1.4, 361)
+            mixed = np.log(np.maximum(one + grid[:, None] * (other - one), 1e-3))
+            s = float(grid[int(np.argmin(((mixed - anchor) ** 2).sum(axis=1)))])
+            return np.array([1 - s, s])
+        near = 1 / (((self.anchors - anchor) ** 2).sum(axis=1) + 1e-5)
+        return np.asarray(near / near.sum())
+
+    def white(self, anchor: F64) -> F64:
+        """(2,) chroma of white in the light at `anchor`: the mixture, and what no mixture explains moves along."""
+        share = self.shares(anchor)
+        if len(self.anchors) > 2:
+            return np.asarray(anchor + share @ (self.whites - self.anchors))
+        place = np.log(np.maximum(share @ np.exp(self.anchors), 1e-3))
+        return np.asarray(np.log(np.maximum(share @ np.exp(self.whites), 1e-3)) + anchor - place)
+
+    def matrix(self, anchor: F64, default: F64) -> F64 | None:
+        """The blend of the lights' matrices, the camera's own where a light has none; None where none has any."""
+        if all(m is None for m in self.matrices):
+            return None
+        share = np.clip(self.shares(anchor), 0, 1)
+        share = share / share.sum()
+        own = [default if m is None else m for m in self.matrices]
+        return np.asarray(np.tensordot(share, np.array(own), axes=1))

@@ -1,0 +1,230 @@
+"""How far the picture moved between two frames of a burst: a hand, a pan, a zoom.
+
+What counts is that surfaces meet themselves, since it is their light that is compared. So a motion is judged by how
+much of the frame then differs from the reference by nothing but a smooth change of light; edges only
+propose candidates. A player whom the camera follows stands still in the frame while the hall moves: edges alone
+would follow the player.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import cv2
+import numpy as np
+
+from pipeline.light.gain_map import basis
+from pipeline.types import F32, F64
+
+_BLUR = 5.0  # pixels of a proxy; slower changes than this are light, not things
+_PEAKS = 4
+_TILE = 6
+_SCALE = 0.045  # stops by which a tile may miss the smooth change of light and still count by half
+_GAIN = 0.03  # by which a motion must beat standing still: most bursts are shot with a quiet hand
+_JUMP = 0.25  # of the width between two frames: further goes no pan, but a person before the lens
+_GOOD = 0.62  # of the frame explained: no need to look for a zoom
+
+
+@dataclass(frozen=True)
+class Motion:
+    """Where a point of the reference is in the frame: x' = scale * (x - centre) + centre + dx, likewise y.
+
+    dx and dy in pixels of the pictures. explained: the part of the frame, 0 to 1, that differs from the
+    reference by a smooth change of light only.
+    """
+
+    dx: float = 0.0
+    dy: float = 0.0
+    scale: float = 1.0
+    explained: float = 1.0
+
+    @property
+    def still(self) -> bool:
+        return self.dx == 0 and self.dy == 0 and self.scale == 1
+
+    def matrix(self, height: int, width: int) -> F64:
+        """(2, 3) affine from reference to frame coordinates."""
+        cx, cy, s = (width - 1) / 2, (height - 1) / 2, self.scale
+        return np.array([[s, 0, cx - s * cx + self.dx], [0, s, cy - s * cy + self.dy]])
+
+
+def warp(picture: F32, motion: Motion, back: bool = False) -> F32:
+    """A frame brought to the reference's place, or (back) the reference to the frame's; NaN where unknown."""
+    if motion.still:
+        return picture
+    height, width = picture.shape[:2]
+    flags = cv2.INTER_LINEAR | (0 if back else cv2.WARP_INVERSE_MAP)
+    size = (width, height)
+    moved = cv2.warpAffine(picture, motion.matrix(height, width), size, flags=flags, borderValue=(np.nan,) * 3)
+    return np.asarray(moved, dtype=np.float32)
+
+
+def motions(pictures: Sequence[F32], reference: int) -> list[Motion]:
+    """The motion of each frame against the frame `reference`.
+
+    pictures: (H, W, 3) log2 of the proxies, rows along the sensor, NaN where unusable. Frames are taken from the
+    reference outwards, so that each starts from its neighbour's motion: a pan or a zoom goes on.
+    """
+    found = [Motion()] * len(pictures)
+    edges = [_edges(p) for p in pictures]
+    for order in (range(reference + 1, len(pictures)), range(reference - 1, -1, -1)):
+        before, earlier = Motion(), Motion()
+        for index in order:
+            step = Motion(
+                2 * before.dx - earlier.dx, 2 * before.dy - earlier.dy, float(before.scale**2 / earlier.scale)
+            )
+            found[index] = _motion(pictures[reference], pictures[index], edges[reference], edges[index], (before, step))
+            before, earlier = found[index], before
+    return found
+
+
+def _motion(reference: F32, frame: F32, edges: F32, frame_edges: F32, guesses: Sequence[Motion]) -> Motion:
+    still = replace(Motion(), explained=_explained(reference, frame, Motion()))
+    best = still
+    candidates = [g for g in guesses if not g.still]
+    candidates += _proposed(edges, frame_edges, 1.0)
+    reach = _JUMP * reference.shape[1]
+
+    def near(motion: Motion) -> bool:
+        return any(np.hypot(motion.dx - g.dx, motion.dy - g.dy) <= reach for g in (Motion(), *guesses))
+
+    best = _best(reference, frame, [c for c in candidates if near(c)], best)
+    if best.explained < _GOOD:
+        around = {best.scale, *(g.scale for g in guesses)}
+        scales = {round(s * f, 4) for s in around for f in (0.93, 0.965, 1.035, 1.07)}
+        zooms = [m for s in sorted(scales) for m in _proposed(edges, frame_edges, s)[:2]]
+        best = _best(reference, frame, [z for z in zooms if near(z)], best)
+        if best.scale != 1:
+            finer = [replace(best, scale=best.scale * f) for f in (0.985, 0.9925, 1.0075, 1.015)]
+            best = _best(reference, frame, finer, best)
+    best = best if best.explained > still.explained + _GAIN else still
+    return _best(reference, frame, [_refined(reference, frame, best)], best)
+
+
+def _refined(reference: F32, frame: F32, motion: Motion) -> Motion:
+    """To parts of a pixel: two robust Gauss-Newton steps (Lucas and Kanade 1981) on what light does not explain."""
+    height, width = reference.shape[:2]
+    ground = cv2.GaussianBlur(np.nan_to_num(reference[..., 1], nan=-6.0), (0, 0), 1.0)
+    gy, gx = np.gradient(ground)
+    y, x = np.mgrid[0:height, 0:width]
+    slopes = np.stack([gx, gy, gx * (x - width / 2) + gy * (y - height / 2)], axis=-1)
+    use = 3 if motion.scale != 1 else 2
+    for _ in range(2):
+        moved = warp(frame, motion)[..., 1] - reference[..., 1]
+        known = np.isfinite(moved)
+        rest = cv2.GaussianBlur(np.where(known, moved, 0).astype(np.float32), (0, 0), 1.0)
+        rest = rest - cv2.GaussianBlur(rest, (0, 0), 12.0)  # less what light may do
+        strong = known & (np.abs(rest) < 0.5) & (np.hypot(gx, gy) < 1.0)
+        a, b = slopes[strong][:, :use].astype(np.float64), rest[strong].astype(np.float64)
+        if len(b) < 50:
+            return motion
+        limit = 2.5 * float(np.median(np.abs(b))) + 1e-3
+        weight = np.where(np.abs(b) < limit, (1 - (b / limit) ** 2) ** 2, 0.0)
+        normal = a.T @ (weight[:, None] * a) + 1e-2 * np.eye(use)
+        step = np.clip(-np.linalg.solve(normal, a.T @ (weight * b)), -1.0, 1.0)
+        scale = motion.scale * (1 + float(step[2])) if use == 3 else motion.scale
+        motion = Motion(motion.dx + float(step[0]), motion.dy + float(step[1]), scale)
+    return motion
+
+
+def _best(reference: F32, frame: F32, candidates: Sequence[Motion], best: Motion) -> Motion:
+    for candidate in candidates:
+        explained = _explained(reference, frame, candidate)
+        if explained > best.explained:
+            best = replace(candidate, explained=explained)
+    return best
+
+
+def _edges(picture: F32) -> F32:
+    """Log luminance less its blur, limited, so that light does not count and few strong edges do not rule."""
+    known = picture[..., 1][np.isfinite(picture[..., 1])]
+    logs = np.nan_to_num(picture[..., 1], nan=float(np.median(known)) if known.size else 0.0)
+    high = cv2.GaussianBlur(logs, (0, 0), 0.8) - cv2.GaussianBlur(logs, (0, 0), _BLUR)
+    spread = float(np.sqrt(np.mean(high * high))) + 1e-6
+    return np.asarray(np.clip(high / spread, -2.5, 2.5), dtype=np.float32)
+
+
+@lru_cache(maxsize=4)
+def _window(height: int, width: int) -> F32:
+    return np.asarray(cv2.createHanningWindow((width, height), cv2.CV_32F), dtype=np.float32)
+
+
+def _proposed(edges: F32, frame_edges: F32, scale: float) -> list[Motion]:
+    """Translations at the highest peaks of the phase correlation (Kuglin and Hines 1975), the highest first."""
+    height, width = edges.shape
+    if scale != 1:
+        frame_edges = cv2.warpAffine(
+            frame_edges, Motion(scale=scale).matrix(height, width), (width, height), flags=cv2.WARP_INVERSE_MAP | 1
+        ).astype(np.float32)
+    window = _window(height, width)
+    cross = np.conj(np.fft.rfft2(edges * window)) * np.fft.rfft2(frame_edges * window)
+    surface = np.fft.irfft2(cross / (np.abs(cross) ** 0.8 + 1e-9), s=edges.shape)
+    found = []
+    for _ in range(_PEAKS):
+        y, x = np.unravel_index(int(np.argmax(surface)), surface.shape)
+        dy = (int(y) + height // 2) % height - height // 2
+        dx = (int(x) + width // 2) % width - width // 2
+        found.append(Motion(dx * scale, dy * scale, scale))
+        surface[np.ix_(np.arange(y - 3, y + 4) % height, np.arange(x - 3, x + 4) % width)] = -np.inf
+    return found
+
+
+@lru_cache(maxsize=8)
+def _slopes(rows: int, columns: int) -> F64:
+    """(rows * columns, 2) what light may do besides bands along the rows: a slope across, and its change down."""
+    v, u = basis(rows, 1), basis(columns, 1)
+    return np.stack([np.outer(v[:, 0], u[:, 1]).ravel(), np.outer(v[:, 1], u[:, 1]).ravel()], axis=1)
+
+
+def _explained(reference: F32, frame: F32, motion: Motion) -> float:
+    """The part of the frame that the motion and a smooth change of light explain; small overlaps count less."""
+    ratio = warp(frame, motion) - reference
+    height, width = ratio.shape[:2]
+    tiles = (max(2, height // _TILE), max(2, width // _TILE))
+    known = np.isfinite(ratio[..., 1])
+    share = cv2.resize(known.astype(np.float32), (tiles[1], tiles[0]), interpolation=cv2.INTER_AREA).ravel()
+    filled = np.where(known[..., None], ratio, 0).astype(np.float32)
+    means = cv2.resize(filled, (tiles[1], tiles[0]), interpolation=cv2.INTER_AREA).reshape(-1, 3)
+    enough = share > 0.5
+    overlap = float(enough.mean())
+    if overlap < 0.25 or enough.sum() < 12:
+        return -1.0
+    y = means.astype(np.float64) / np.maximum(share, 0.5)[:, None]
+    y[~enough] = np.nan
+    rows = y.reshape(*tiles, 3)
+    rows = rows - _row_medians(rows)
+    rows = rows - _row_slopes(rows)
+    rows = rows - _row_medians(rows)
+    y, x = rows.reshape(-1, 3)[enough], _slopes(*tiles)[enough]
+    fit = np.zeros((x.shape[1], 3))
+    weight = np.ones(len(y))
+    for scale in (4.0, 2.0, 1.0):
+        distance = np.sqrt(((y - x @ fit) ** 2).mean(axis=1)) / (_SCALE * scale)
+        weight = 1 / (1 + distance**2) ** 2
+        normal = x.T @ (weight[:, None] * x) + 0.5 * np.eye(x.shape[1])
+        fit = np.linalg.solve(normal, x.T @ (weight[:, None] * y))
+    return float(weight.mean() * overlap**0.25)
+
+
+def _row_slopes(values: F64) -> F64:
+    """(R, C, 3) what each row's own slope across, fitted robustly, explains: lamps pulse apart on the two sides."""
+    u = basis(values.shape[1], 1)[None, :, 1:]
+    known = np.isfinite(values)
+    y = np.where(known, values, 0.0)
+    slope = np.zeros((len(y), 1, y.shape[2]))
+    for scale in (8.0, 4.0, 2.0, 1.0, 1.0):
+        distance = np.sqrt(((y - slope * u) ** 2).mean(axis=2, keepdims=True)) / (_SCALE * scale)
+        weight = known / (1 + distance**2) ** 2
+        slope = (weight * u * y).sum(axis=1, keepdims=True) / ((weight * u * u).sum(axis=1, keepdims=True) + 0.5)
+    return np.asarray(slope * u)
+
+
+def _row_medians(values: F64) -> F64:
+    """(R, 1, C) medians over the columns, the whole picture's where a row has too little."""
+    order = np.sort(values, axis=1)  # NaN last
+    count = np.isfinite(values).sum(axis=1, keepdims=True)
+    middle = np.take_along_axis(order, np.maximum((count - 1) // 2, 0), axis=1)
+    whole = np.nanmedian(values.reshape(-1, values.shape[-1]), axis=0)
+    return np.asarray(np.where(count >= 4, middle, whole))

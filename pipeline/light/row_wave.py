@@ -1,0 +1,104 @@
+"""How light that pulses looks along the rows of a frame, and how far from side to side: the terms of a field.
+
+Lamps on one mains pulse at one frequency, whatever their phases, and a shutter travels at one speed. So every frame of
+a burst shows a wave of the same length over its rows, with an amplitude and a phase of its own, and its second
+harmonic (a lamp's pulse is no sine, and the logarithm of one is none either). That length is found for the burst.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.light.gain_map import basis
+from pipeline.types import F64
+
+# Legendre degrees that hold 2.3 waves and their harmonic over the rows, and one lamp giving way to the other across
+DEGREE, ACROSS = 18, 3
+# Waves over the rows: a curtain of 3 ms at 100 Hz shows 0.3, an electronic shutter of 17 ms at 120 Hz 2.0.
+_TURNS = np.linspace(0.3, 2.3, 41)
+_SLACK = 5  # degrees of what no wave explains: a light switched on, a shutter that does not run evenly
+_FREE = 4.0  # stops: the mean of a frame goes where it must
+_COLOUR = 0.3  # the pulse is common to the channels, its colour is a fraction of it
+_LOOSE = 0.03  # stops beyond which a row counts less when the length is looked for
+
+
+@dataclass(frozen=True)
+class Terms:
+    """The functions a field is made of, for a wave that turns `turns` times over the rows.
+
+    rows (DEGREE + 1, F) Legendre coefficients of F functions of the row; term t is function of[t] of the row
+    times the Legendre polynomial across[t] of the column. prior (T, 3): spread in stops before the burst has
+    spoken, for the part common to the channels and the two differences.
+    """
+
+    turns: float
+    rows: F64
+    of: tuple[int, ...]
+    across: tuple[int, ...]
+    prior: F64
+
+    def design(self, height: int, width: int) -> F64:
+        """(height * width, T) values of the terms at the centres of tiles."""
+        rows, columns = basis(height, DEGREE) @ self.rows, basis(width, ACROSS)
+        return np.stack(
+            [np.outer(rows[:, i], columns[:, j]).ravel() for i, j in zip(self.of, self.across, strict=True)], axis=1
+        )
+
+    def legendre(self, coefficients: F64) -> F64:
+        """(DEGREE + 1, ACROSS + 1, 3) Legendre coefficients of (T, 3) coefficients of the terms."""
+        total = np.zeros((DEGREE + 1, ACROSS + 1, 3))
+        for i, j, one in zip(self.of, self.across, coefficients, strict=True):
+            total[:, j] += self.rows[:, i, None] * one
+        return total
+
+
+def terms(turns: float) -> Terms:
+    """The terms for `turns` waves over the rows."""
+    at = np.linspace(-1, 1, 201)
+    angle = np.pi * turns * at
+    waves = np.stack([np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)], axis=1)
+    slack = np.polynomial.legendre.legvander(at, _SLACK)[:, 1:]
+    # Each function less what the earlier ones can do: a part of a wave is nearly a constant and a bend, and a
+    # spread for each says something only when they are apart.
+    apart, _ = np.linalg.qr(np.concatenate([np.ones((len(at), 1)), waves, slack], axis=1))
+    functions = apart[:, 1:] * np.sqrt(len(at) / 2)
+    rows = np.zeros((DEGREE + 1, 5 + _SLACK))
+    rows[0, 0] = 1.0
+    rows[:, 1:] = np.polynomial.legendre.legfit(at, functions, DEGREE)
+    # (function, degree across): spread
+    spread = {(0, 0): _FREE, (1, 0): 0.3, (2, 0): 0.3, (3, 0): 0.05, (4, 0): 0.05}
+    spread |= {(5 + d, 0): 0.04 * 0.6**d for d in range(_SLACK)}
+    spread |= {(0, 1): 0.08, (1, 1): 0.12, (2, 1): 0.12, (5, 1): 0.02, (3, 1): 0.02, (4, 1): 0.02}
+    spread |= {(0, 2): 0.03, (1, 2): 0.04, (2, 2): 0.04}
+    spread |= {(0, 3): 0.03, (1, 3): 0.04, (2, 3): 0.04}
+    prior = np.array(list(spread.values()))[:, None] * np.array([1.0, _COLOUR, _COLOUR])
+    prior[0] = _FREE
+    return Terms(turns, rows, tuple(i for i, _ in spread), tuple(j for _, j in spread), prior)
+
+
+def find_turns(profiles: F64) -> float:
+    """Waves over the rows that explain (N, R) row profiles in stops best; NaN where a row is not known.
+
+    Least squares with a Cauchy weight for each length; frames share it, amplitude and phase are their own.
+    """
+    height = profiles.shape[1]
+    at = (np.arange(height) + 0.5) / height * 2 - 1
+    best, least = float(_TURNS[0]), np.inf
+    for turns in _TURNS:
+        angle = np.pi * turns * at
+        x = np.stack([np.cos(angle), np.sin(angle)], axis=1)
+        cost = sum(_misfit(x[known], p[known]) for p in profiles if (known := np.isfinite(p)).sum() >= 6)
+        if cost < least:
+            best, least = float(turns), cost
+    return best
+
+
+def _misfit(x: F64, y: F64) -> float:
+    weight = np.ones(len(y))
+    for _ in range(4):
+        normal = x.T @ (weight[:, None] * x) + 1e-3 * np.eye(x.shape[1])
+        rest = y - x @ np.linalg.solve(normal, x.T @ (weight * y))
+        weight = 1 / (1 + (rest / _LOOSE) ** 2)
+    return float(np.log1p((rest / _LOOSE) ** 2).sum())

@@ -1,0 +1,257 @@
+"""The light of a shoot, found from the pictures: pulses within each burst, and how the bursts' light compares.
+
+It knows no recipe and no reference: steps, the survey's text and the report read it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.cluster.hierarchy import fcluster, linkage
+
+from pipeline.light import palette
+from pipeline.light.flicker import agree, views
+from pipeline.light.gain_map import Field, to_sensor
+from pipeline.light.neutral import Candidate, candidates
+from pipeline.light.row_wave import ACROSS, DEGREE
+from pipeline.types import F32, F64, Frame, Image
+
+VERSION = 5  # raised when what a scene says changes
+_FULL = Field(np.zeros((DEGREE + 1, ACROSS + 1, 3)))
+_PICTURES = 6  # frames of a burst whose colours are pooled
+_LEAST = 8  # pixels a side: smaller pictures say nothing of rows
+_MOST_HUBS = 60  # so that the cost stays linear
+_HUBS = 6  # scenes that all others are compared with
+_FAR, _POOR = 0.35, 0.75  # a scene further off, or matching worse than this, becomes a hub itself
+_NOTHING_SHARED = 0.45  # two palettes that match no better show different things
+_REACH = 1.6
+_CELL, _ZONE = 0.02, 0.13  # natural log; 0.13 is about eight CIELAB units on a white
+
+
+@dataclass(frozen=True)
+class Scene:
+    """One burst, or one single frame, evened out.
+
+    pulses  a field of stops to ADD to each frame so that they agree
+    steady  per frame, the part of it that the hall explains (1 = nothing moved)
+    pan     per frame, by how much of half the sensor's width the scene lies right of where the middle frame has it
+    drift   (2, 2) how the light's chroma changes across the middle frame (palette.drift)
+    hues    (80, 112) histogram of the drift-free chroma;  tones the mean log2 green of each of its bins
+    whites  what may be white
+    level   (3,) mean log2 of the channels, the middle of the frame counting most; NaN when nothing is usable
+    to_working  (3, 3) the camera's own matrix for balanced colour
+    """
+
+    names: tuple[str, ...]
+    pulses: tuple[Field, ...]
+    steady: tuple[float, ...]
+    pan: tuple[float, ...]
+    drift: F64
+    hues: NDArray[np.float16]
+    tones: NDArray[np.float16]
+    whites: tuple[Candidate, ...]
+    level: F64
+    to_working: F64
+
+    def as_arrays(self) -> dict[str, NDArray[Any]]:
+        """For the store; from_arrays reads them back."""
+        return {
+            "pulses": np.stack([(p + _FULL).coefficients for p in self.pulses]),
+            "steady": np.array(self.steady),
+            "pan": np.array(self.pan),
+            "drift": self.drift,
+            "hues": self.hues,
+            "tones": self.tones,
+            "whites": np.array([[*c.chroma, c.score] for c in self.whites]).reshape(-1, 3),
+            "level": self.level,
+            "to_working": self.to_working,
+        }
+
+    @staticmethod
+    def from_arrays(names: tuple[str, ...], arrays: Mapping[str, NDArray[Any]]) -> Scene:
+        """What as_arrays gave."""
+        return Scene(
+            names,
+            tuple(Field(p) for p in arrays["pulses"]),
+            tuple(arrays["steady"].tolist()),
+            tuple(arrays["pan"].tolist()),
+            arrays["drift"],
+            arrays["hues"],
+            arrays["tones"],
+            tuple(Candidate(w[:2], float(w[2])) for w in arrays["whites"]),
+            arrays["level"],
+            arrays["to_working"],
+        )
+
+
+@dataclass(frozen=True)
+class ShootLight:
+    """All scenes, and where each stands.
+
+    anchors  (N, 2) chroma, relative to daylight, of the hall's main surface in each scene: equal light, equal anchor
+    tone     (N,) stops by which the shared surfaces of each scene are brighter than in its group
+    group    (N,) scenes whose anchors may be compared: same camera, something in common
+    match    (N,) how well each scene's colours are recognised, 0 to 1
+    of       frame name -> index of its scene
+    notices  what the report should say
+    """
+
+    scenes: tuple[Scene, ...]
+    anchors: F64
+    tone: F64
+    group: F64
+    match: F64
+    of: Mapping[str, int]
+    notices: tuple[str, ...] = ()
+
+    def scene(self, name: str) -> Scene:
+        """The scene that a frame belongs to."""
+        return self.scenes[self.of[name]]
+
+    def pulse(self, name: str) -> Field:
+        """Stops to add to a frame so that it agrees with its burst."""
+        scene = self.scene(name)
+        return scene.pulses[scene.names.index(name)]
+
+
+def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64) -> Scene:
+    """What the frames of one burst say together.
+
+    images: their small camera-linear pictures, upright; daylight (3,) multipliers that make daylight neutral.
+    """
+    turned = [
+        image.with_pixels(np.ascontiguousarray(to_sensor(image.pixels, frame.exif.orientation)))
+        for frame, image in zip(frames, images, strict=True)
+    ]
+    shapes = [image.pixels.shape for image in turned]
+    usual = max(shapes, key=shapes.count)
+    same = [i for i, shape in enumerate(shapes) if shape == usual]
+    pulses = [Field.constant(np.zeros(3))] * len(turned)
+    steady, pan = [1.0] * len(turned), [0.0] * len(turned)
+    if len(same) > 1 and min(usual[:2]) >= _LEAST:
+        seen = views([turned[i] for i in same])
+        for i, one, pulse in zip(same, seen, agree(seen), strict=True):
+            pulses[i], steady[i] = pulse, one.motion.explained
+            pan[i] = 2 * one.motion.dx / one.pixels.shape[1]
+    pick = np.unique(np.linspace(0, len(turned) - 1, min(_PICTURES, len(turned))).round().astype(int))
+    evened = []
+    for i in pick:
+        gains = np.exp2(pulses[i].on(*turned[i].pixels.shape[:2])).astype(np.float32)
+        evened.append((turned[i].pixels * gains, turned[i], pan[i]))
+    cloud = palette.cloud(evened, daylight)
+    drift = palette.drift(cloud)
+    sharp = cloud.moved(palette.at(drift, cloud.column))
+    return Scene(
+        names=tuple(f.name for f in frames),
+        pulses=tuple(pulses),
+        steady=tuple(steady),
+        pan=tuple(pan),
+        drift=drift,
+        hues=palette.histogram(sharp).astype(np.float16),
+        tones=palette.tones(sharp).astype(np.float16),
+        whites=tuple(candidates(sharp)),
+        level=_level([e[:2] for e in evened]),
+        to_working=images[0].to_working,
+    )
+
+
+def unknown(names: Sequence[str]) -> Scene:
+    """A burst of which nothing is known: it is left as it is."""
+    nothing = palette.histogram(palette.Cloud(np.zeros((0, 2)), *(np.zeros(0),) * 4))
+    return Scene(
+        names=tuple(names),
+        pulses=(Field.constant(np.zeros(3)),) * len(names),
+        steady=(1.0,) * len(names),
+        pan=(0.0,) * len(names),
+        drift=np.zeros((2, 2)),
+        hues=nothing.astype(np.float16),
+        tones=np.full_like(nothing, np.nan).astype(np.float16),
+        whites=(),
+        level=np.full(3, np.nan),
+        to_working=np.eye(3),
+    )
+
+
+def compare(frames: Sequence[Frame], scenes: Sequence[Scene], hubs: Sequence[str]) -> ShootLight:
+    """Where each scene stands among the others; `hubs` are frames that they are best compared with (references)."""
+    by_name = {f.name: f for f in frames}
+    of = {name: index for index, scene in enumerate(scenes) for name in scene.names}
+    cameras = [(by_name[s.names[0]].exif.make, by_name[s.names[0]].exif.model) for s in scenes]
+    return _placed(tuple(scenes), cameras, [of[n] for n in hubs if n in of], of)
+
+
+def _level(evened: Sequence[tuple[F32, Image]]) -> F64:
+    totals, weights = np.zeros(3), 0.0
+    for pixels, image in evened:
+        height, width = pixels.shape[:2]
+        y, x = np.linspace(-1, 1, height)[:, None], np.linspace(-1, 1, width)[None, :]
+        good = (image.pixels < 0.97 * image.saturation).all(axis=2) & (image.pixels > 0.001).all(axis=2)
+        weight = np.where(good, np.exp(-(x**2 + y**2)), 0.0)
+        totals += (np.log2(np.maximum(pixels, 1e-5)) * weight[..., None]).sum(axis=(0, 1))
+        weights += float(weight.sum())
+    return totals / weights if weights > 50 else np.full(3, np.nan)
+
+
+def _brighter(one: Scene, other: Scene, step: F64) -> float:
+    return palette.brighter(
+        one.hues.astype(np.float32), one.tones.astype(np.float32),
+        other.hues.astype(np.float32), other.tones.astype(np.float32), step,
+    )  # fmt: skip
+
+
+def _placed(
+    scenes: tuple[Scene, ...], cameras: Sequence[tuple[str, str]], first: Sequence[int], of: Mapping[str, int]
+) -> ShootLight:
+    """Every scene against a few hubs; hubs against the earlier ones. Disconnected groups stay apart."""
+    count = len(scenes)
+    anchors, tone = np.zeros((count, 2)), np.zeros(count)
+    group, match = np.full(count, -1), np.ones(count)
+    hubs: list[int] = []
+    spectra: dict[int, palette.Spectrum] = {}
+    for index in [*dict.fromkeys(first), *(i for i in range(count) if i not in first)]:
+        own = palette.spectrum(scenes[index].hues.astype(np.float64))
+        near = [h for h in hubs if cameras[h] == cameras[index]]
+        shifts = [(h, palette.register(own, spectra[h], _REACH)) for h in near]
+        best = max(shifts, key=lambda s: s[1].match * (1 - 0.4 * float(np.hypot(*s[1].step))), default=None)
+        if best is None or best[1].match < _NOTHING_SHARED:
+            group[index] = group.max() + 1
+            anchors[index] = palette.main_hue(scenes[index].hues.astype(np.float32))
+            match[index] = 1.0 if best is None else best[1].match
+        else:
+            group[index] = group[best[0]]
+            match[index] = best[1].match
+            # Hubs in like light count most; in between two hubs both have a say.
+            kept = [(h, s) for h, s in shifts if group[h] == group[index] and s.match > 0.8 * best[1].match]
+            weight = np.array([s.match**4 / (0.02 + float(np.hypot(*s.step))) for _, s in kept])
+            places = np.array([anchors[h] + s.step for h, s in kept])
+            brighter = [tone[h] + _brighter(scenes[index], scenes[h], s.step) for h, s in kept]
+            anchors[index] = weight @ places / weight.sum()
+            tone[index] = weight @ np.array(brighter) / weight.sum()
+        needed = best is None or best[1].match < _POOR or float(np.hypot(*best[1].step)) > _FAR
+        alone = best is None or best[1].match < _NOTHING_SHARED  # a new group, which others must find
+        own_hubs = sum(cameras[h] == cameras[index] for h in hubs)
+        if index in first or (alone and len(hubs) < _MOST_HUBS) or (needed and own_hubs < _HUBS + len(first)):
+            hubs.append(index)
+            spectra[index] = own
+    return ShootLight(scenes, anchors, tone, group, match, of)
+
+
+def zones(light: ShootLight) -> F64:
+    """(N,) the light zone of each scene: scenes whose light looks alike on the same surfaces.
+
+    Complete linkage (Sorensen 1948), so that no zone is wider than the limit, over cells of like anchors, so that
+    its cost does not grow with the square of the scenes. Numbered by their first scene.
+    """
+    cells = np.column_stack([light.group * 1000.0, np.round(light.anchors / _CELL)])
+    unique, inverse = np.unique(cells, axis=0, return_inverse=True)
+    inverse = inverse.ravel()
+    if len(unique) <= 1:
+        return np.zeros(len(inverse))
+    places = unique * [1.0, _CELL, _CELL]
+    label = fcluster(linkage(places, "complete"), _ZONE, "distance")[inverse]
+    order = {v: i for i, v in enumerate(dict.fromkeys(label.tolist()))}
+    return np.array([order[v] for v in label.tolist()], dtype=np.float64)

@@ -1,0 +1,1 @@
+"""Who is in a frame, where, whom it is about and how good it is."""

@@ -1,0 +1,217 @@
+"""People, faces and the ball in a picture, by two small networks in OpenCV's dnn.
+
+People and balls: YOLOX-Nano (Ge et al., "YOLOX: Exceeding YOLO Series in 2021", arXiv:2107.08430), trained on COCO.
+Faces: YuNet (Wu, Peng, Yu, "YuNet: A Tiny Millisecond-level Face Detector", Machine Intelligence Research 20, 2023).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.imaging.colour import LUMINANCE, srgb_encode
+from pipeline.types import F32, F64
+
+EDGE = 960  # longer side that people and faces are looked for at
+_AREA = 550_000  # pixels that people are looked for in at most: what a frame may cost
+_COARSE = 416  # and once more at the size the network was trained at, for people who fill the frame
+_STRIDES = (8, 16, 32)
+_PERSON, _BALL = 0, 32  # classes of COCO
+_PAD = (114, 114, 114)
+SURE_PERSON, SURE_BALL, SURE_FACE = 0.30, 0.60, 0.70  # certainty from which a crop heeds them
+_TOLD_PERSON, _TOLD_BALL, _TOLD_FACE = 0.20, 0.30, 0.50  # from which they are told of
+_SAME = 0.55  # overlap at which two boxes are one person
+_GREY = 0.20  # mean luminance that a picture is brought to before anybody is looked for in it
+_TOP, _STEPS = 3.0, 8192  # of the table that encodes it
+
+
+@dataclass(frozen=True)
+class Found:
+    """What stands in one picture; boxes are x0, y0, x1, y1 as fractions of it, in falling order of certainty.
+
+    people  (N, 5) box and certainty 0 to 1
+    faces   (M, 9) box, certainty, and x, y of the middle of the eyes and of the nose
+    balls   (K, 5)
+    """
+
+    people: F32
+    faces: F32
+    balls: F32
+
+
+NOTHING = Found(np.zeros((0, 5), np.float32), np.zeros((0, 9), np.float32), np.zeros((0, 5), np.float32))
+
+
+def picture_for_detection(pixels: F32, balance: F64, to_working: F64) -> NDArray[np.uint8]:
+    """Camera-linear (H, W, 3) -> BGR, 8 bit, as bright and as neutral as the networks are used to.
+
+    A dark hall at ISO 12,800 under one colour of lamp and the same hall well lit must look alike here: what is left
+    of a cast after `balance` is halved, and the mean is brought to a fixed grey.
+    """
+    working = cv2.transform(pixels, to_working * balance)
+    means = np.maximum(working.reshape(-1, 3).mean(axis=0, dtype=np.float64), 1e-6)
+    cast = np.sqrt(means.mean() / means)
+    light = np.maximum(cv2.transform(working, (LUMINANCE * cast)[None]), 0)
+    # What is blown must not decide how bright the rest is seen.
+    usual = float(np.minimum(light, 4 * np.median(light[::4, ::4])).mean())
+    steps = cv2.transform(working, np.diag(cast * (_GREY / max(usual, 1e-6) * (_STEPS - 1) / _TOP))[::-1])
+    return np.asarray(_encoded()[np.clip(steps, 0, _STEPS - 1).astype(np.uint16)])
+
+
+@lru_cache(maxsize=1)
+def _encoded() -> NDArray[np.uint8]:
+    """sRGB, 8 bit, of linear light from 0 to _TOP, with a soft shoulder: white kit keeps its folds."""
+    x = np.linspace(0, _TOP, _STEPS)
+    soft = np.where(x > 0.6, 0.6 + 0.4 * (1 - np.exp(-(x - 0.6) / 0.4)), x)
+    return np.asarray(srgb_encode(soft) * 255 + 0.5, dtype=np.uint8)
+
+
+def find(picture: NDArray[np.uint8], person: Path | None, face: Path | None) -> Found:
+    """Look for people, faces and balls in a BGR picture of any size; a model that is None finds nothing.
+
+    Raises ValueError where a model file cannot be read.
+    """
+    people, balls = NOTHING.people, NOTHING.balls
+    if person is not None:
+        net = _person_net(str(person))
+        people, balls = _people(net, picture)
+    return Found(people, _faces(str(face), picture) if face is not None else NOTHING.faces, balls)
+
+
+def _people(net: Any, picture: NDArray[np.uint8]) -> tuple[F32, F32]:
+    height, width = picture.shape[:2]
+    edge = min(EDGE, int(np.sqrt(_AREA * max(height, width) / min(height, width))) // 32 * 32)
+    fine, coarse = _run(net, picture, edge), _run(net, picture, _COARSE)
+    # Each size is good at its own: who is as tall as a third of the frame is seen whole in the coarse one.
+    tall = np.concatenate([fine[0][:, 3] - fine[0][:, 1], coarse[0][:, 3] - coarse[0][:, 1]]) / height
+    rows = np.concatenate([fine[0], coarse[0]])
+    trust = np.concatenate([np.full(len(fine[0]), 1.0), np.full(len(coarse[0]), 0.9)])
+    trust = np.where((tall > 0.4) == (np.arange(len(rows)) >= len(fine[0])), 1.0, trust)
+    scale = np.array([width, height, width, height, 1], np.float32)
+    people = merged(rows, rows[:, 4] * trust) / scale
+    balls = merged(fine[1], fine[1][:, 4]) / scale
+    return people[people[:, 4] >= _TOLD_PERSON], balls[balls[:, 4] >= _TOLD_BALL]
+
+
+def _run(net: Any, picture: NDArray[np.uint8], edge: int) -> tuple[F32, F32]:
+    """(people, balls) at one size of input: rows of box in pixels of `picture` and certainty."""
+    height, width = picture.shape[:2]
+    scale = edge / max(height, width)
+    h, w = max(1, round(height * scale)), max(1, round(width * scale))
+    small = cv2.resize(picture, (w, h), interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR)
+    deep, wide = -(-h // 32) * 32, -(-w // 32) * 32
+    padded = cv2.copyMakeBorder(small, 0, deep - h, 0, wide - w, cv2.BORDER_CONSTANT, value=_PAD)
+    net.setInput(cv2.dnn.blobFromImage(padded))
+    raw = net.forward()[0]
+    grid, stride = _grid(deep, wide)
+    found = []
+    for kind, least in ((_PERSON, 0.2), (_BALL, 0.25)):
+        sure = raw[:, 4] * raw[:, 5 + kind]
+        rows = np.flatnonzero(sure > least)
+        centre = (raw[rows, :2] + grid[rows]) * stride[rows]
+        half = np.exp(np.minimum(raw[rows, 2:4], 10)) * stride[rows] / 2
+        boxes = np.concatenate([centre - half, centre + half], axis=1) / scale
+        boxes = np.clip(boxes, 0, np.array([width, height, width, height]))
+        found.append(np.column_stack([boxes, sure[rows]]).astype(np.float32))
+    return found[0], found[1]
+
+
+@lru_cache(maxsize=8)
+def _grid(height: int, width: int) -> tuple[F32, F32]:
+    """Cell (x, y) and stride of every output row, the strides one after the other."""
+    cells, strides = [], []
+    for stride in _STRIDES:
+        y, x = np.mgrid[: height // stride, : width // stride]
+        cells.append(np.stack([x.ravel(), y.ravel()], axis=1))
+        strides.append(np.full((x.size, 1), stride))
+    return np.concatenate(cells).astype(np.float32), np.concatenate(strides).astype(np.float32)
+
+
+def merged(rows: F32, order: F64 | F32) -> F32:
+    """One row for each thing: boxes that overlap a surer one join it, each weighed by the square of its certainty.
+
+    rows (N, 5) box in pixels and certainty; order (N,) what "surer" goes by.
+    """
+    left = list(np.argsort(np.negative(order), kind="stable"))
+    result = []
+    while left:
+        best = rows[left[0]]
+        over = overlap(best[:4], rows[left, :4])
+        # A box inside a larger one, a torso seen apart, is the same person too if it is less sure.
+        inside = within(rows[left, :4], best[:4])
+        same = (over >= _SAME) | ((inside > 0.9) & (over > 0.35))
+        group = rows[[i for i, s in zip(left, over >= _SAME, strict=True) if s]]
+        weight = group[:, 4:5] ** 2
+        result.append(np.append((group[:, :4] * weight).sum(axis=0) / weight.sum(), group[:, 4].max()))
+        left = [i for i, s in zip(left, same, strict=True) if not s]
+    return np.array(result, np.float32).reshape(-1, 5)
+
+
+def overlap(box: NDArray[Any], boxes: NDArray[Any]) -> F64:
+    """Intersection over union of `box` (4,) with each of `boxes` (N, 4); of more axes, as numpy broadcasts them."""
+    common = _common(box, boxes)
+    area = (box[..., 2] - box[..., 0]) * (box[..., 3] - box[..., 1])
+    area = area + (boxes[..., 2] - boxes[..., 0]) * (boxes[..., 3] - boxes[..., 1])
+    return np.asarray(common / np.maximum(area - common, 1e-12), dtype=np.float64)
+
+
+def within(boxes: NDArray[Any], box: NDArray[Any]) -> F64:
+    """The share of each of `boxes` (N, 4) that lies inside `box` (4,)."""
+    own = (boxes[:, 2] - boxes[:, 0]) * (boxes[:, 3] - boxes[:, 1])
+    return np.asarray(_common(box, boxes) / np.maximum(own, 1e-12), dtype=np.float64)
+
+
+def _common(box: NDArray[Any], boxes: NDArray[Any]) -> NDArray[Any]:
+    w = np.minimum(box[..., 2], boxes[..., 2]) - np.maximum(box[..., 0], boxes[..., 0])
+    h = np.minimum(box[..., 3], boxes[..., 3]) - np.maximum(box[..., 1], boxes[..., 1])
+    return np.asarray(np.maximum(w, 0) * np.maximum(h, 0))
+
+
+def _faces(model: str, picture: NDArray[np.uint8]) -> F32:
+    height, width = picture.shape[:2]
+    scale = min(1.0, EDGE / max(height, width))
+    if scale < 1:
+        size = (max(1, round(width * scale)), max(1, round(height * scale)))
+        picture = np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    h, w = picture.shape[:2]
+    detector = _face_net(model)
+    detector.setInputSize((w, h))
+    _, rows = detector.detect(picture)
+    if rows is None:
+        return NOTHING.faces
+    x, y, wide, deep = (rows[:, i] for i in range(4))
+    eyes, nose = (rows[:, 4:6] + rows[:, 6:8]) / 2, rows[:, 8:10]
+    found = np.column_stack([x, y, x + wide, y + deep, rows[:, 14], eyes, nose])
+    found /= np.array([w, h, w, h, 1, w, h, w, h])
+    found[:, :4] = np.clip(found[:, :4], 0, 1)
+    found = found[np.argsort(np.negative(found[:, 4]), kind="stable")]
+    return np.asarray(found[found[:, 4] >= _TOLD_FACE], dtype=np.float32)
+
+
+@lru_cache(maxsize=2)
+def _person_net(path: str) -> Any:
+    _quiet()
+    try:
+        return cv2.dnn.readNetFromONNX(path)
+    except cv2.error as error:
+        raise ValueError(f"{path}: is not a network that OpenCV can read ({error.err})") from error
+
+
+@lru_cache(maxsize=2)
+def _face_net(path: str) -> Any:
+    _quiet()
+    try:
+        return cv2.FaceDetectorYN.create(path, "", (EDGE, EDGE), _TOLD_FACE, 0.3, 500)
+    except cv2.error as error:
+        raise ValueError(f"{path}: is not a network that OpenCV can read ({error.err})") from error
+
+
+def _quiet() -> None:
+    """OpenCV warns on the terminal of a target that it does not choose; only errors are of use there."""
+    cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_ERROR)

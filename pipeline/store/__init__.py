@@ -1,0 +1,1 @@
+"""Keyed files in the work folder, digests, and packed arrays."""

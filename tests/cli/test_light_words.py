@@ -1,0 +1,161 @@
+"""What `evencourt survey` says of the light: a small generated hall of known lamps, and shoots that tell little."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import replace
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+from pipeline.fixtures.demo import write_demo
+from pipeline.fixtures.hall import BurstPlan, Hall
+from pipeline.fixtures.light import Lamp, tables
+
+from pipeline.cli.light_words import LightWords, light_value, light_words
+from pipeline.engine.measure import read_measured
+from pipeline.engine.run import read_shoot, survey_shoot
+from pipeline.engine.solve import shoot_light
+from pipeline.light.gain_map import Field
+from pipeline.light.scenes import ShootLight
+from pipeline.steps.base import SolveContext
+from pipeline.steps.white_balance import WhiteBalanceParams, solve
+from pipeline.store.store import Store
+from pipeline.types import Exif
+from tests.steps.test_white_balance import DAY, context_of, light_of, scene
+
+
+def test_light_value_is_apex(shared) -> None:
+    """EV at ISO 100 of the APEX table of worked_values.json (Exif 2.32 annex C)."""
+    rows = json.loads(shared("standards/worked_values.json").read_text())["apex"]
+    assert len(rows) >= 3
+    for row in rows:
+        assert light_value(row["ISO"], row["T"], row["N"]) == pytest.approx(row["EV100"], abs=0.002)
+
+
+def xy(lamp: str) -> tuple[float, float]:
+    seen = np.array(tables()["lamps"][lamp]) @ np.array(tables()["observer"])
+    return float(seen[0] / seen.sum()), float(seen[1] / seen.sum())
+
+
+def kelvin(lamp: str) -> float:
+    """McCamy, Color Research and Application 17(2), 1992."""
+    x, y = xy(lamp)
+    n = (x - 0.3320) / (0.1858 - y)
+    return 449 * n**3 + 3525 * n**2 + 6823.3 * n + 5520.33
+
+
+@pytest.fixture(scope="module")
+def hall_words(tmp_path_factory: pytest.TempPathFactory) -> tuple[LightWords, ShootLight, dict]:
+    """Cold fluorescent tubes that pulse by 30 % at one end, a LED at the other; 13 and 14 frames a second, 50 Hz."""
+    folder = tmp_path_factory.mktemp("words") / "shoot"
+    plans = (
+        BurstPlan(-8.0, 1600, 1.0, 60.0, frames=7, fps=14.0),
+        BurstPlan(8.0, 1600, 0.8, 300.0, frames=4, fps=14.0),
+        BurstPlan(-7.5, 1600, 1.0, 600.0, frames=6, fps=13.0),
+    )
+    hall = Hall(Lamp("FL4", 0.30, 0.9), Lamp("LED-B5", 0.01, 2.0), width=2.0, centre=0.0, bursts=plans)
+    write_demo(folder, hall=hall, seed=8, width=384, height=256)
+    shoot = read_shoot(folder)
+    store = Store.open(folder.parent / "out", folder)
+    surveys = survey_shoot(store, shoot, 1, lambda *_: None)
+    light = shoot_light(store, surveys, shoot.bursts, shoot.facts)
+    measured = {s.frame.name: read_measured(store, s.key, "white_balance") for s in surveys}
+    context = SolveContext(shoot.frames, shoot.bursts, shoot.facts, measured, lambda: light, dict, dict, {})
+    balances = solve(context, WhiteBalanceParams(method="reference_patch")).by_frame
+    words = light_words(light, shoot.frames, balances, {n: m["daylight"] for n, m in measured.items()})
+    truth = json.loads((folder.parent / "shoot-truth" / "truth.json").read_text(encoding="utf-8"))
+    return words, light, {n: e["pulses"] for n, e in truth["frames"].items() if "pulses" in e}
+
+
+def row_of(words: LightWords, light: ShootLight, burst: int) -> list[str]:
+    return words.zones[words.of[light.scenes[burst].names[0]][0] - 1]
+
+
+def number(text: str, pattern: str) -> float:
+    found = re.search(pattern, text)
+    assert found is not None, text
+    return float(found.group(1))
+
+
+def test_zones_and_their_colour(hall_words) -> None:
+    """Scenes: two cards, then the bursts left, right, left. Correlated colour temperature of the published spectra."""
+    words, light, _ = hall_words
+    zone = [words.of[s.names[0]][0] for s in light.scenes]
+    assert zone[2] == zone[4] != zone[3]
+    for burst, lamp, share in ((2, "FL4", 0.10), (3, "LED-B5", 0.12)):
+        told = number(row_of(words, light, burst)[3], r"(\d+) K")
+        assert told == pytest.approx(kelvin(lamp), rel=share)
+    assert sum(int(row[2]) for row in words.zones) == 19
+
+
+def test_mains_are_told(hall_words) -> None:
+    assert "100 Hz" in hall_words[0].mains and "50 Hz" in hall_words[0].mains
+
+
+def test_flicker_and_dark_frames(hall_words) -> None:
+    """Percent flicker of 1 + m cos is 100 m (IEEE 1789-2015): 30 % of the tubes, the LED all but nothing."""
+    words, light, pulses = hall_words
+    assert number(row_of(words, light, 2)[5], r"(\d+) %") == pytest.approx(30, abs=8)
+    assert number(row_of(words, light, 3)[5], r"(\d+) %") < 8
+    for burst, end in ((2, "left"), (3, "right"), (4, "left")):
+        names = light.scenes[burst].names
+        level = np.array([np.log2(pulses[n][end]).mean() for n in names])
+        below = level - np.median(level) + 0.25  # EV; told dark where the light drawn was that far down
+        for name, gap in zip(names, below, strict=True):
+            if abs(gap) > 0.08:
+                assert words.of[name][1] == (gap < 0)
+
+
+def test_level(hall_words) -> None:
+    words, light, _ = hall_words
+    for burst in (2, 3):
+        text = row_of(words, light, burst)[4]
+        value, lux = number(text, r"EV ([\d.]+)"), number(text, r"about (\d+) lx")
+        # E = 2.5 lx * 2^EV at ISO 100: incident light constant C = 250 (ISO 2720:1974).
+        assert lux == pytest.approx(2.5 * 2**value, rel=0.05)
+        assert 5 < value < 10  # sports halls have 200 to 1,000 lx: EN 12193 asks 300 to 750 (from memory)
+
+
+def words_of(light: ShootLight, exifs: dict[str, Exif]) -> LightWords:
+    context = context_of(light)
+    balances = solve(context, WhiteBalanceParams(method="gray_world")).by_frame
+    frames = [replace(f, exif=exifs.get(f.name, f.exif)) for f in context.frames]
+    return light_words(light, frames, balances, {f.name: DAY for f in frames})
+
+
+def test_neither_times_nor_settings() -> None:
+    words = words_of(light_of([scene(["F1"]), scene(["F2", "F3"])]), {})
+    assert len(words.zones) == 1
+    assert words.zones[0][4] == "settings unknown"
+    assert "not told" in words.mains
+    assert words.of == dict.fromkeys(("F1", "F2", "F3"), (1, False))
+
+
+def test_settings_of_an_even_grey() -> None:
+    """12.8 % of saturation is what the settings are right for (ISO 12232: 18 % grey, saturation-based speed)."""
+    exif = Exif(iso=3200, exposure_time=1 / 1000, f_number=2.8)
+    light = light_of([scene(["F1"], level=np.full(3, np.log2(0.128)))])
+    row = words_of(light, {"F1": exif}).zones[0]
+    assert number(row[4], r"EV ([\d.]+)") == pytest.approx(7.9, abs=0.05)  # worked_values.json: EV100 = 7.9366
+
+
+@pytest.mark.parametrize("level", [np.full(3, np.nan), np.full(3, -3.0)])
+def test_single_frame(level: np.ndarray) -> None:
+    exif = Exif(iso=3200, exposure_time=1 / 1000, f_number=2.8, time=datetime(2026, 2, 14, 19, 30))
+    words = words_of(light_of([scene(["F1"], level=level)]), {"F1": exif})
+    assert words.zones[0][5] == "" and words.of == {"F1": (1, False)}
+    assert "not told" in words.mains
+
+
+def test_dark_frame_of_a_burst_is_marked() -> None:
+    """Six frames; one lost half a stop, of which the field to add speaks."""
+    names = [f"F{k}" for k in range(6)]
+    pulses = tuple(Field.constant(np.full(3, 0.5 if k == 4 else 0.0)) for k in range(6))
+    start = datetime(2026, 2, 14, 19, 30)
+    exifs = {n: Exif(exposure_time=0.001, time=start + timedelta(seconds=0.1 * k)) for k, n in enumerate(names)}
+    words = words_of(light_of([scene(names, pulses=pulses)]), exifs)
+    assert [words.of[n][1] for n in names] == [False] * 4 + [True, False]
+    assert Path(words.zones[0][1]).name == "F0"

@@ -1,0 +1,87 @@
+"""OUT used again: no picture goes without a word, and no shoot is mixed with another."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+from pipeline.fixtures.demo import write_demo
+from pipeline.fixtures.hall import HALL_T
+from typer.testing import CliRunner
+
+from pipeline.cli import app
+from pipeline.errors import InputError
+
+RECIPE = (
+    "recipe: 1\nsteps:\n  - decode:\ndeliveries:\n  web:\n    - resize: {long_edge: 96}\n    - caption:\n    - save:\n"
+)
+
+
+def run(*arguments: object) -> tuple[int, str]:
+    told = CliRunner().invoke(app.app, [str(a) for a in arguments])
+    return told.exit_code, told.output
+
+
+@pytest.fixture
+def delivered(tmp_path: Path) -> tuple[Path, Path, Path]:
+    write_demo(tmp_path / "shoot", hall=HALL_T, width=240, height=160)
+    for path in sorted((tmp_path / "shoot").glob("*.dng"))[6:]:
+        path.unlink()
+    (tmp_path / "shoot" / "frames.csv").unlink()
+    text = (tmp_path / "shoot" / "shoot.yaml").read_text(encoding="utf-8")
+    (tmp_path / "shoot" / "shoot.yaml").write_text(text.replace("frames: frames.csv\n", ""), encoding="utf-8")
+    recipe = tmp_path / "recipe.yaml"
+    recipe.write_text(RECIPE, encoding="utf-8")
+    status, output = run("run", recipe, tmp_path / "shoot", "--out", tmp_path / "out", "--workers", 1)
+    assert status == 0, output
+    return recipe, tmp_path / "shoot", tmp_path / "out"
+
+
+def test_half_a_card_removes_no_picture(delivered: tuple[Path, Path, Path]) -> None:
+    recipe, shoot, out = delivered
+    (shoot / "TH1_0005.dng").unlink()
+    (shoot / "TH1_0006.dng").unlink()
+    status, output = run("run", recipe, shoot, "--out", out, "--workers", 1)
+    assert status == 0
+    assert "TH1_0005.jpg and 1 more" in output.replace("\n", " ") and "not in the shoot folder" in output.replace(
+        "\n", " "
+    )
+    assert len(list((out / "web").iterdir())) == 6
+
+
+def test_another_shoot_is_refused(delivered: tuple[Path, Path, Path], tmp_path: Path) -> None:
+    recipe, _, out = delivered
+    other = tmp_path / "other"
+    write_demo(other, hall=HALL_T, seed=5, width=270, height=180)
+    told = CliRunner().invoke(app.app, [str(a) for a in ("run", recipe, other, "--out", out, "--workers", 1)])
+    assert isinstance(told.exception, InputError)
+    assert "another shoot" in str(told.exception) and "--out" in str(told.exception)
+    assert len(list((out / "web").iterdir())) == 6
+
+
+def test_a_shoot_that_moved_goes_on(delivered: tuple[Path, Path, Path], tmp_path: Path) -> None:
+    recipe, shoot, out = delivered
+    shutil.copytree(shoot, tmp_path / "moved")
+    status, output = run("run", recipe, tmp_path / "moved", "--out", out, "--workers", 1)
+    assert status == 0
+    assert "nothing to render" in output
+
+
+def test_verify_knows_another_shoot(delivered: tuple[Path, Path, Path], tmp_path: Path) -> None:
+    _, _, out = delivered
+    assert run("verify", out, "--render", 2)[0] == 0
+    write_demo(tmp_path / "other", width=240, height=160)
+    status, output = run("verify", out, "--render", 2, "--shoot", tmp_path / "other")
+    assert status == 1
+    assert "is it the right shoot folder" in output.replace("\n", " ")
+
+
+def test_two_files_of_one_name_are_told_apart(delivered: tuple[Path, Path, Path]) -> None:
+    _, shoot, _ = delivered
+    shutil.copy(shoot / "TH1_0004.dng", shoot / "TH1_0004.DNG")
+    text = (shoot / "shoot.yaml").read_text(encoding="utf-8")
+    (shoot / "shoot.yaml").write_text(text + "frames: frames.csv\n", encoding="utf-8")
+    (shoot / "frames.csv").write_text("frame,keep\nTH1_0004,yes\n", encoding="utf-8")
+    _, output = run("check", shoot.parent / "recipe.yaml", shoot)
+    assert "several files are called TH1_0004" in output.replace("\n", " ")

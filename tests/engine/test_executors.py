@@ -1,0 +1,198 @@
+"""One interface, serial or on processes; a worker that dies takes only its own item along."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import time
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import pytest
+
+from pipeline.engine.executors import cluster, default_workers, map_unordered
+from pipeline.errors import FrameError, InputError
+
+
+def nothing() -> None:
+    """A setup that costs no import."""
+
+
+def square(item: int) -> int:
+    if item < 0:
+        raise ValueError(f"{item} is negative")
+    return item * item
+
+
+def leave(item: int) -> int:
+    raise SystemExit(item)
+
+
+def die_on_three(item: int) -> int:
+    if item == 3:
+        os._exit(1)
+    return item
+
+
+def die_the_first_time(item: tuple[int, str]) -> int:
+    number, marker = item
+    if number == 1 and not Path(marker).exists():
+        Path(marker).touch()
+        os._exit(1)
+    return number
+
+
+def process(item: int) -> int:
+    return os.getpid()
+
+
+def slow(item: str) -> str:
+    Path(item).touch()
+    time.sleep(0.5)
+    return item
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_every_item_comes_once_and_errors_are_results(workers: int) -> None:
+    items = [3, -1, 4, 5, -9, 2, 6]
+    found = dict(map_unordered(square, items, workers, nothing))
+    assert sorted(found) == list(range(len(items)))
+    for index, item in enumerate(items):
+        result = found[index]
+        if item < 0:
+            assert isinstance(result, ValueError)
+            assert str(result) == f"{item} is negative"
+        else:
+            assert result == item * item
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_nothing_to_do(workers: int) -> None:
+    assert list(map_unordered(square, [], workers, nothing)) == []
+
+
+def test_serial_stays_in_order_and_in_this_process() -> None:
+    assert list(map_unordered(process, [1, 2], 1, nothing)) == [(0, os.getpid()), (1, os.getpid())]
+
+
+def test_a_single_item_runs_in_a_worker_too() -> None:
+    # Else the one frame that kills its process, left over from the evening, would kill the second run whole.
+    [(index, result)] = map_unordered(die_on_three, [3], 2, nothing)
+    assert index == 0
+    assert isinstance(result, FrameError)
+
+
+def test_a_dying_worker_loses_its_own_item_only() -> None:
+    items = [0, 1, 2, 3, 4, 5, 6, 7]
+    results = list(map_unordered(die_on_three, items, 2, nothing))
+    assert sorted(index for index, _ in results) == items
+    found = dict(results)
+    lost = found.pop(3)
+    assert isinstance(lost, FrameError)
+    assert "died again" in str(lost)
+    assert all(found[i] == i for i in found)
+
+
+def test_a_worker_that_dies_once_loses_nothing(tmp_path: Path) -> None:
+    items = [(n, str(tmp_path / "marker")) for n in range(4)]
+    assert dict(map_unordered(die_the_first_time, items, 2, nothing)) == {n: n for n in range(4)}
+
+
+def test_leaving_the_worker_is_an_error_of_the_item() -> None:
+    [(_, result)] = map_unordered(leave, [7], 2, nothing)
+    assert isinstance(result, RuntimeError)
+
+
+def test_stopping_early_begins_nothing_more(tmp_path: Path) -> None:
+    items = [str(tmp_path / f"{n:02}") for n in range(40)]
+    results = map_unordered(slow, items, 2, nothing)
+    next(results)
+    results.close()
+    begun = len(list(tmp_path.iterdir()))
+    assert begun <= 4  # one came, two more may have been at work, one may just have begun
+    time.sleep(0.7)
+    assert len(list(tmp_path.iterdir())) == begun
+
+
+def test_few_items_are_taken_at_a_time() -> None:
+    taken: list[int] = []
+
+    class Watched(list[int]):
+        def __getitem__(self, index):  # type: ignore[no-untyped-def]
+            taken.append(index)
+            return super().__getitem__(index)
+
+    with ThreadPoolExecutor(2) as pool:
+        results = map_unordered(square, Watched(range(50)), 2, nothing, pool)
+        for count in range(1, 51):
+            next(results)
+            assert len(taken) <= count + 4
+    assert len(taken) == 50
+
+
+SCRIPT = """\
+import sys, time
+from pathlib import Path
+from pipeline.engine.executors import map_unordered
+from tests.engine.test_executors import nothing, slow
+if __name__ == "__main__":
+    folder = Path(sys.argv[1])
+    try:
+        for _ in map_unordered(slow, [str(folder / f"{n:02}") for n in range(100)], 2, nothing):
+            pass
+    except KeyboardInterrupt:
+        print("stopped", flush=True)
+"""
+
+
+@pytest.mark.skipif(os.name == "nt", reason="sends a POSIX signal")
+def test_control_c_ends_the_workers_in_peace(tmp_path: Path) -> None:
+    import signal
+
+    script = tmp_path / "script.py"
+    script.write_text(SCRIPT, encoding="utf-8")
+    (tmp_path / "begun").mkdir()
+    root = str(Path(__file__).parents[2])
+    child = subprocess.Popen(
+        [sys.executable, str(script), str(tmp_path / "begun")],
+        env=os.environ | {"PYTHONPATH": root}, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        start_new_session=True,
+    )  # fmt: skip
+    try:
+        deadline = time.monotonic() + 60
+        while len(list((tmp_path / "begun").iterdir())) < 3 and time.monotonic() < deadline:
+            time.sleep(0.05)
+        os.killpg(child.pid, signal.SIGINT)  # a terminal sends it to the parent and the workers alike
+        out, err = child.communicate(timeout=60)
+    finally:
+        child.kill()
+    assert (out, err) == ("stopped\n", "")
+    assert len(list((tmp_path / "begun").iterdir())) < 20
+
+
+def test_default_workers() -> None:
+    assert 1 <= default_workers() <= (os.cpu_count() or 1)
+
+
+def test_cluster_without_its_package_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with pytest.raises(InputError, match=r"evencourt\[cluster\]"), cluster("tcp://127.0.0.1:8786"):
+        pass
+
+
+# Dask imports with warnings of its own.
+@pytest.mark.filterwarnings("default")
+def test_cluster() -> None:
+    distributed = pytest.importorskip("distributed", reason="the extra evencourt[cluster] is not installed")
+    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as local:
+        with cluster(local.scheduler_address) as executor:
+            found = dict(map_unordered(square, [3, -1, 4], 2, nothing, executor))
+            assert (found[0], found[2]) == (9, 16)
+            assert isinstance(found[1], ValueError)
+            found = dict(map_unordered(die_on_three, [0, 1, 2, 3, 4, 5], 2, nothing, executor))
+            assert isinstance(found.pop(3), FrameError)
+            assert found == {n: n for n in (0, 1, 2, 4, 5)}
+        address = local.scheduler_address
+    with pytest.raises(InputError, match="no dask scheduler answers"), cluster(address):
+        pass

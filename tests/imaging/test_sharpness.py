@@ -1,0 +1,109 @@
+"""Sharpness of known charts: against the arithmetic of its filters, known blurs, noise, brightness and size."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from scipy.ndimage import gaussian_filter
+
+from pipeline.imaging.sharpness import Detail, sharpness
+from pipeline.types import F32
+
+WHOLE = (0.0, 0.0, 1.0, 1.0)
+# The demonstration's sensor (fixtures/demo.py, expose) by ISO; a doubles with ISO, as photon noise does.
+A_6400, B_6400 = 1.6e-3, 1.6e-5
+
+
+def chart(seed: int = 3, size: int = 300) -> F32:
+    """Dark and light patches of chance with hard edges, mean 0.2: a shirt with its number and folds."""
+    rng = np.random.default_rng(seed)
+    small = rng.uniform(0.08, 0.32, (size // 10, size // 10))
+    return np.kron(small, np.ones((10, 10))).astype(np.float32)
+
+
+def at_iso(picture: F32, iso: float, seed: int = 0) -> Detail:
+    """`picture` as a sensor with Poisson and Gaussian noise of known size gives it."""
+    rng = np.random.default_rng(seed)
+    a, b = A_6400 * iso / 6400, B_6400 * (iso / 6400) ** 2
+    noisy = a * rng.poisson(np.maximum(picture, 0) / a) + np.sqrt(b) * rng.standard_normal(picture.shape)
+    return Detail(noisy.astype(np.float32), a, b)
+
+
+def clean(picture: F32) -> Detail:
+    return Detail(picture, 1e-7, 1e-12)
+
+
+@pytest.mark.parametrize("period", [5, 8, 13])
+def test_a_wave_has_the_contrast_that_its_filters_leave(period: int) -> None:
+    """Oracle: a wave c sin(w x) keeps exp(-s^2 w^2 / 2) of itself after a Gaussian of s = 1 pixel, and its second
+    difference is 2 - 2 cos(w) times as large; root mean square, so over the square root of 2."""
+    w, contrast = 2 * np.pi / period, 0.04
+    x = np.arange(312, dtype=np.float64)
+    picture = np.broadcast_to(0.25 * (1 + contrast * np.sin(w * x)), (312, 312)).astype(np.float32)
+    told = contrast / np.sqrt(2) * np.exp(-(w**2) / 2) * (2 - 2 * np.cos(w))
+    assert sharpness(clean(picture), WHOLE) == pytest.approx(told, rel=0.03)
+
+
+def test_blur_lowers_it_step_by_step() -> None:
+    """Oracle of the blur: scipy's Gaussian filter."""
+    told = [sharpness(clean(gaussian_filter(chart(), s)), WHOLE) for s in (0, 0.7, 1, 1.5, 2, 3, 5)]
+    assert all(later < 0.85 * before for before, later in pairwise(told))
+    assert told[-1] < 0.1 * told[0]
+
+
+@pytest.mark.parametrize("blur", [0.0, 0.7, 1.0, 1.5])
+@pytest.mark.parametrize("iso", [800, 3200, 12800])
+def test_noise_does_not_move_it(blur: float, iso: float) -> None:
+    """The bar of 5 %, for whatever is sharp enough to be called so; the mean of a few frames, as of a burst."""
+    picture = np.asarray(gaussian_filter(chart(), blur), dtype=np.float32)
+    told = [sharpness(at_iso(picture, iso, seed), WHOLE) for seed in range(6)]
+    assert np.mean(told) == pytest.approx(sharpness(clean(picture), WHOLE), rel=0.05)
+
+
+def test_a_soft_part_at_high_iso_stays_behind_a_sharp_one_at_low() -> None:
+    soft = np.asarray(gaussian_filter(chart(), 4), dtype=np.float32)
+    sharp = sharpness(at_iso(chart(), 800), WHOLE)
+    assert sharpness(at_iso(soft, 12800), WHOLE) < 0.2 * sharp < sharpness(at_iso(chart(), 12800), WHOLE)
+
+
+@pytest.mark.parametrize("iso", [800, 12800])
+def test_nothing_but_noise_is_not_sharp(iso: float) -> None:
+    flat = np.full((300, 300), 0.2, np.float32)
+    told = np.mean([sharpness(at_iso(flat, iso, seed), WHOLE) for seed in range(6)])
+    assert told < 0.06 * sharpness(clean(chart()), WHOLE)
+
+
+def test_brightness_does_not_move_it() -> None:
+    told = [sharpness(clean(chart() * np.float32(gain)), WHOLE) for gain in (0.25, 0.5, 1, 2)]
+    assert told == pytest.approx([told[2]] * 4, rel=0.02)
+    dark = [sharpness(at_iso(chart() * np.float32(0.35), 6400, seed), WHOLE) for seed in range(6)]
+    assert np.mean(dark) == pytest.approx(told[2], rel=0.08)
+
+
+def test_a_part_of_any_size_is_seen_at_the_size_of_a_web_picture() -> None:
+    """The same player on twice the pixels, out of focus in proportion, is as sharp."""
+    large = np.kron(chart(), np.ones((4, 4))).astype(np.float32)
+    larger = np.kron(chart(), np.ones((8, 8))).astype(np.float32)
+    first, second = sharpness(clean(large), WHOLE), sharpness(clean(larger), WHOLE)
+    assert second == pytest.approx(first, rel=0.05)
+
+
+def test_only_the_box_counts() -> None:
+    picture = np.tile(np.asarray(gaussian_filter(chart(), 3), dtype=np.float32), (1, 2))
+    picture[:, :300] = chart()
+    left, right = sharpness(clean(picture), (0.0, 0.0, 0.5, 1.0)), sharpness(clean(picture), (0.5, 0.0, 1.0, 1.0))
+    assert left == pytest.approx(sharpness(clean(chart()), WHOLE), rel=1e-5)
+    assert right < 0.3 * left
+
+
+@pytest.mark.parametrize(
+    "box", [(0.5, 0.5, 0.5, 0.5), (0.2, 0.1, 0.22, 0.9), (-0.3, -0.2, 0.01, 0.01), (1.0, 1.0, 1.2, 1.2)]
+)
+def test_a_part_that_is_too_small_says_nothing(box: tuple[float, float, float, float]) -> None:
+    assert sharpness(clean(chart()), box) == 0.0
+
+
+def test_a_black_part_is_not_sharp() -> None:
+    assert sharpness(clean(np.zeros((100, 100), np.float32)), WHOLE) == 0.0

@@ -1,0 +1,246 @@
+"""Bursts under lamps that pulse, drawn from closed forms: what is left of the pulse once the fields are added.
+
+A lamp's light during an exposure is 1 + m sinc(f T) cos(2 pi f t + phase); the factor is checked against
+residual_modulation of ../shared/standards/worked_values.json. Rows are exposed one after the other. Surfaces,
+players and boards are invented; colours of lamps are those of published spectra seen by a measured camera.
+The bar of issue 3 is 0.05 EV in the delivered files; here, before denoise, JPEG and boxes, 0.03 EV is asked.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+import pytest
+from pipeline.fixtures.light import response
+
+from pipeline.light.flicker import agree, views
+from pipeline.light.gain_map import Field
+from pipeline.types import Domain, Image, Noise
+
+HEIGHT, WIDTH, MARGIN = 128, 192, 96
+NOISE = Noise(np.full(3, 6e-5), np.full(3, 1e-7))
+GREY = np.ones(31)
+BAR, MOVED, STEADY = 0.03, 0.02, 0.01
+
+
+@dataclass(frozen=True)
+class Lamps:
+    """Two lamps from side to side. modulation after the exposure, phase; waves: pulses from first row to last."""
+
+    colours: tuple[str, str] = ("HP3", "LED-B5")
+    modulation: tuple[float, float] = (0.35, 0.06)
+    phase: tuple[float, float] = (0.3, 2.0)
+    waves: float = 0.4
+    width: float = 1.2  # of half a frame over which one lamp gives way to the other
+    fps: float = 10.7
+    hz: float = 100.0
+
+
+@dataclass
+class Burst:
+    images: list[Image]
+    light: list[np.ndarray]  # (H, W, 3) log2 of the light of each frame against its mean over time, reference's place
+    shift: list[int]
+
+
+def surfaces(seed: int) -> np.ndarray:
+    """(H, W + margins, 3): coloured areas with edges, smooth shading, fine texture; 0.03 to 0.6."""
+    rng = np.random.default_rng(seed)
+    wide = WIDTH + 2 * MARGIN
+    picture = np.empty((HEIGHT, wide, 3), np.float32)
+    picture[:] = rng.uniform(0.15, 0.4, 3)
+    for _ in range(110):
+        y, x = int(rng.integers(0, HEIGHT)), int(rng.integers(0, wide))
+        h, w = int(rng.integers(4, 30)), int(rng.integers(4, 40))
+        picture[y : y + h, x : x + w] = rng.uniform(0.06, 0.5) * np.exp(rng.normal(0, 0.25, 3))
+    shade = cv2.resize(rng.normal(0, 0.25, (4, 10)).astype(np.float32), (wide, HEIGHT), interpolation=cv2.INTER_CUBIC)
+    grain = cv2.GaussianBlur(rng.normal(0, 1, (HEIGHT, wide)).astype(np.float32), (0, 0), 1.5)
+    grain *= 0.12 / grain.std()
+    return cv2.GaussianBlur(np.clip(picture * np.exp(shade + grain)[..., None], 0.03, 0.6), (0, 0), 0.7)
+
+
+def shine(lamps: Lamps, shifts: list[int]) -> tuple[list[np.ndarray], np.ndarray]:
+    """Light of each frame (H, W, 3) in its own place, and the mean light over time over the whole wide scene."""
+    colours = [response(GREY, name) for name in lamps.colours]
+    x = (np.arange(WIDTH + 2 * MARGIN) - MARGIN + 0.5) / WIDTH * 2 - 1
+    share = 0.5 + 0.46 * np.tanh(x / lamps.width)
+    parts = [(1 - share)[:, None] * colours[0], share[:, None] * colours[1]]
+    found = []
+    for k, shift in enumerate(shifts):
+        time = k / lamps.fps + lamps.waves / lamps.hz * (np.arange(HEIGHT) + 0.5) / HEIGHT
+        light = np.zeros((HEIGHT, WIDTH, 3))
+        for part, m, phase in zip(parts, lamps.modulation, lamps.phase, strict=True):
+            pulse = 1 + m * np.cos(2 * np.pi * lamps.hz * time + phase)
+            light += pulse[:, None, None] * part[None, MARGIN + shift : MARGIN + shift + WIDTH]
+        found.append(light)
+    return found, sum(parts)
+
+
+def burst(lamps: Lamps, count: int = 6, pan: int = 0, seed: int = 0) -> Burst:
+    """pan: pixels by which the camera turns to the right from frame to frame."""
+    rng = np.random.default_rng(seed + 1)
+    scene, shifts = surfaces(seed), [pan * (k - count // 2) for k in range(count)]
+    lights, mean = shine(lamps, shifts)
+    images, changes = [], []
+    for light, shift in zip(lights, shifts, strict=True):
+        window = slice(MARGIN + shift, MARGIN + shift + WIDTH)
+        images.append(photograph(scene[:, window] * light, rng))
+        changes.append(np.log2(light / mean[window]))
+    return Burst(images, changes, shifts)
+
+
+def photograph(light: np.ndarray, rng: np.random.Generator) -> Image:
+    seen = np.minimum(light * 0.8, 1.0)
+    seen = seen + rng.normal(0, 1, seen.shape) * np.sqrt(NOISE.a * np.maximum(seen, 0) + NOISE.b)
+    return Image(np.clip(seen, -0.01, 1).astype(np.float32), Domain.CAMERA, NOISE, np.ones(3), np.eye(3))
+
+
+def evened(shown: Burst) -> tuple[list[np.ndarray], list[Field]]:
+    """What is left of each frame's change of light, in the reference's place; NaN outside the frame."""
+    fields = agree(views(shown.images))
+    left = []
+    for change, one, shift in zip(shown.light, fields, shown.shift, strict=True):
+        placed = np.full((HEIGHT, WIDTH + 2 * MARGIN, 3), np.nan)
+        placed[:, MARGIN + shift : MARGIN + shift + WIDTH] = change + one.on(HEIGHT, WIDTH)
+        left.append(placed[:, MARGIN : MARGIN + WIDTH])
+    return left, fields
+
+
+def spread(left: list[np.ndarray]) -> float:
+    """EV, 95th percentile over places and channels of the range over the frames."""
+    stack = np.array(left)
+    both = np.isfinite(stack).all(axis=0)
+    return float(np.quantile(np.ptp(stack[:, both], axis=0), 0.95))
+
+
+def difference(fields: list[Field], others: list[Field], of: list[int]) -> float:
+    """EV, 95th percentile: how far frames moved against each other; what they share is no unevenness."""
+    gap = np.array([(a + -b).on(32, 48) for a, b in zip(fields, others, strict=True)])[of]
+    return float(np.quantile(np.abs(gap - gap.mean(axis=0)), 0.95))
+
+
+MECHANICAL = Lamps(waves=0.4)
+ELECTRONIC = Lamps(("FL4", "FL2"), (0.30, 0.24), (0.9, 2.6), waves=1.7, hz=120, fps=20.7)
+CASES = {
+    "curtain of 3 ms": replace(MECHANICAL, waves=0.3),
+    "curtain of 5 ms at 120 Hz": replace(MECHANICAL, waves=0.6, hz=120.0),
+    "both lamps pulse, out of phase": replace(MECHANICAL, modulation=(0.35, 0.3), phase=(0.2, 3.3)),
+    "lamps change within a third of the frame": replace(MECHANICAL, width=0.7),
+    "electronic, one band": replace(ELECTRONIC, waves=1.0),
+    "electronic, 17 ms at 120 Hz": replace(ELECTRONIC, waves=2.04),
+    "mercury": Lamps(("H38HT-100", "LED-B3"), (0.38, 0.08), (1.1, 0.5)),
+}
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_pulses_leave_little(case: str) -> None:
+    shown = burst(CASES[case], 8, seed=list(CASES).index(case))
+    left, _ = evened(shown)
+    before = spread(shown.light)
+    assert before > 0.3
+    assert spread(left) < BAR, f"of {before:.2f} EV"
+
+
+def test_modulation_of_these_bursts_is_what_an_exposure_leaves(shared) -> None:
+    """sinc(f T) for the closed form above: 35 % at 1/1000 s leaves 34.4 % at 100 Hz."""
+    rows = json.loads(shared("standards/worked_values.json").read_text())["sine"]
+    for row in rows:
+        expected = row["m"] * abs(np.sinc(row["f"] * row["T"]))
+        assert row["residual_modulation"] == pytest.approx(expected, abs=2e-5)
+        residual = row["residual_modulation"]
+        if residual < 0.9:
+            light = shine(Lamps(modulation=(residual, residual), phase=(0, 0), hz=row["f"], waves=1.0), [0])[0][0]
+            assert np.ptp(np.log2(light[:, 0, 1])) == pytest.approx(row["ev_pp"], abs=0.002 + 0.003 * row["ev_pp"])
+
+
+@pytest.mark.parametrize("count", [2, 7])
+def test_steady_light_is_left_alone(count: int) -> None:
+    shown = burst(replace(MECHANICAL, modulation=(0.0, 0.0)), count, seed=11)
+    _, fields = evened(shown)
+    assert max(np.abs(f.on(32, 48)).max() for f in fields) < STEADY
+
+
+@pytest.mark.parametrize("lamps", [MECHANICAL, ELECTRONIC], ids=["mechanical", "electronic"])
+def test_two_frames(lamps: Lamps) -> None:
+    """fps such that the two frames stand at different phases."""
+    shown = burst(replace(lamps, fps=14.3), 2, seed=12)
+    left, _ = evened(shown)
+    assert spread(left) < BAR
+
+
+def intruder(images: list[Image]) -> list[int]:
+    """A big dark person over 30 % of two frames, the middle one too, never at the same place."""
+    for index, x in ((2, 20), (3, 90)):
+        images[index].pixels[8:, x : x + 64] = (0.05, 0.06, 0.09)
+    return [0, 1, 4, 5]
+
+
+def flash(images: list[Image], size: float = 10.0) -> list[int]:
+    """A flash from the stands lights a round part of one frame by up to a stop; size in pixels."""
+    y, x = np.mgrid[0:HEIGHT, 0:WIDTH]
+    glow = np.exp(-((y - 40) ** 2 + (x - 140) ** 2) / (2 * size**2))
+    images[1].pixels[:] = np.minimum(images[1].pixels * (1 + glow[..., None]), 1)
+    return list(range(6))
+
+
+def wide_flash(images: list[Image]) -> list[int]:
+    """More than a third of one frame is lit: that frame has no sure light of its own, but the others have."""
+    flash(images, 22.0)
+    return [0, 2, 3, 4, 5]
+
+
+def board(images: list[Image]) -> list[int]:
+    """A luminous board, 8 % of the frame, of another colour in every frame."""
+    for index, image in enumerate(images):
+        image.pixels[10:40, 30:96] = np.random.default_rng(index).uniform(0.05, 0.9, 3)
+    return list(range(6))
+
+
+@pytest.mark.parametrize("event", [intruder, flash, wide_flash, board])
+@pytest.mark.parametrize("lamps", [MECHANICAL, ELECTRONIC], ids=["mechanical", "electronic"])
+def test_what_happens_in_the_hall_does_not_move_the_solution(event, lamps: Lamps) -> None:
+    shown = burst(lamps, 6, seed=21)
+    before = agree(views(shown.images))
+    others = event(shown.images)
+    after = agree(views(shown.images))
+    assert difference(after, before, others) < MOVED
+
+
+@pytest.mark.parametrize("pan", [3, -5])
+def test_pan_with_the_light_of_the_court(pan: int) -> None:
+    """The lamps stay where they are in the hall; the frame moves over them."""
+    shown = burst(MECHANICAL, 6, pan=pan, seed=31)
+    left, _ = evened(shown)
+    assert spread(left) < BAR
+
+
+def test_zoom() -> None:
+    shown = burst(MECHANICAL, 6, seed=32)
+    before = agree(views(shown.images))
+    lights, _ = shine(MECHANICAL, [0] * 6)
+    scene = surfaces(32)[:, MARGIN : MARGIN + WIDTH]
+    rng = np.random.default_rng(0)
+    zoomed = []
+    for k, light in enumerate(lights):
+        scale = 1.02 ** (k - 3)
+        turn = cv2.getRotationMatrix2D(((WIDTH - 1) / 2, (HEIGHT - 1) / 2), 0, scale)
+        seen = cv2.warpAffine(scene.astype(np.float32), turn, (WIDTH, HEIGHT), borderMode=cv2.BORDER_REFLECT)
+        zoomed.append(photograph(seen * light, rng))
+    after = agree(views(zoomed))
+    assert difference(after, before, list(range(6))) < MOVED
+
+
+@pytest.mark.parametrize("value", [0.0, 1.0], ids=["black", "clipped"])
+@pytest.mark.parametrize("count", [1, 6])
+def test_frames_that_show_nothing(value: float, count: int) -> None:
+    """The others are evened as if such a frame were not there, and it gets finite gains."""
+    shown = burst(MECHANICAL, 6, seed=41)
+    for index in range(count):
+        shown.images[index].pixels[:] = value
+    left, fields = evened(shown)
+    assert all(np.isfinite(f.coefficients).all() for f in fields)
+    if count == 1:
+        assert spread(left[1:]) < BAR

@@ -1,0 +1,156 @@
+"""Fields of gains and the waves they hold, against numpy's Legendre series, Exif's orientations and closed forms."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+
+from pipeline.light.gain_map import Field, apply_field, basis, from_sensor, of_solution, sensor_column, to_sensor
+from pipeline.light.row_wave import find_turns, terms
+from pipeline.types import Domain, Image, Noise
+
+ORIENTATIONS = (1, 3, 6, 8)
+QUARTER = 0.0125  # EV, of the 0.05 EV by which the frames of a burst may differ (issue 3)
+
+
+def image(pixels: np.ndarray, saturation: float = 1.0) -> Image:
+    noise = Noise(np.array([1e-3, 2e-3, 3e-3]), np.array([1e-6, 2e-6, 3e-6]))
+    return Image(pixels.astype(np.float32), Domain.CAMERA, noise, np.full(3, saturation), np.eye(3))
+
+
+def wavy(seed: int = 0, rows: int = 5, columns: int = 3) -> Field:
+    fall = 0.2 / (1 + np.arange(rows)[:, None, None] + np.arange(columns)[None, :, None])
+    return Field(np.random.default_rng(seed).normal(0, 1, (rows, columns, 3)) * fall)
+
+
+def test_values_are_those_of_the_legendre_series() -> None:
+    field = wavy()
+    x, y = (np.arange(40) + 0.5) / 20 - 1, (np.arange(30) + 0.5) / 15 - 1
+    for channel in range(3):
+        expected = np.polynomial.legendre.leggrid2d(y, x, field.coefficients[..., channel])
+        assert field.on(30, 40)[..., channel] == pytest.approx(expected, abs=1e-12)
+    # P2(x) = (3 x^2 - 1) / 2 and P3(x) = (5 x^3 - 3 x) / 2: Rodrigues' formula (Abramowitz and Stegun 22.3.8).
+    assert basis(40, 3)[:, 2] == pytest.approx((3 * x**2 - 1) / 2)
+    assert basis(40, 3)[:, 3] == pytest.approx((5 * x**3 - 3 * x) / 2)
+
+
+def test_sum_and_negative() -> None:
+    one, other = wavy(1, 2, 4), wavy(2, 6, 1)
+    assert (one + other).on(7, 9) == pytest.approx(one.on(7, 9) + other.on(7, 9))
+    assert (one + -one).on(7, 9) == pytest.approx(np.zeros((7, 9, 3)))
+    assert Field.constant(np.array([1.0, 0, -1])).on(2, 2) == pytest.approx(np.tile([1.0, 0, -1], (2, 2, 1)))
+
+
+def upright(sensor: np.ndarray, orientation: int) -> np.ndarray:
+    """What Exif 2.32, tag 274, says: 1 row 0 is the top; 3 the bottom; 6 the right side; 8 the left side of the scene.
+
+    Index by index and not by a rotation routine: column 0 is then the left, the right, the top and the bottom.
+    """
+    h, w = sensor.shape[:2]
+    shape = (h, w) if orientation in (1, 3) else (w, h)
+    out = np.empty((*shape, *sensor.shape[2:]), sensor.dtype)
+    for r in range(h):
+        for c in range(w):
+            place = {1: (r, c), 3: (h - 1 - r, w - 1 - c), 6: (c, h - 1 - r), 8: (w - 1 - c, r)}[orientation]
+            out[place] = sensor[r, c]
+    return out
+
+
+@pytest.mark.parametrize("orientation", ORIENTATIONS)
+def test_orientations_of_exif(orientation: int) -> None:
+    sensor = np.random.default_rng(0).random((4, 6, 3)).astype(np.float32)
+    seen = upright(sensor, orientation)
+    assert np.array_equal(to_sensor(seen, orientation), sensor)
+    assert np.array_equal(from_sensor(sensor, orientation), seen)
+    columns = np.broadcast_to((np.arange(6) + 0.5) / 6 * 2 - 1, (4, 6))
+    placed = upright(columns, orientation)
+    for y in range(placed.shape[0]):
+        for x in range(placed.shape[1]):
+            at = ((x + 0.5) / placed.shape[1], (y + 0.5) / placed.shape[0])
+            assert sensor_column(*at, orientation) == pytest.approx(placed[y, x])
+
+
+@pytest.mark.parametrize("orientation", ORIENTATIONS)
+def test_apply_is_the_pixelwise_product(orientation: int) -> None:
+    field = wavy(3)
+    sensor = np.random.default_rng(1).uniform(0.02, 0.3, (90, 130, 3))
+    out = apply_field(image(upright(sensor, orientation)), field, orientation).pixels
+    expected = upright(sensor * 2 ** field.on(90, 130), orientation)
+    assert np.abs(np.log2(out / expected)).max() < QUARTER
+
+
+def test_bands_of_an_electronic_shutter_survive_the_interpolation_of_gains() -> None:
+    """Two waves over the rows and their harmonic (worked_values.json, bands: 1/60 s at 120 Hz shows two)."""
+    at = np.linspace(-1, 1, 401)
+    wave = 0.4 * np.cos(2 * np.pi * at) + 0.05 * np.sin(4 * np.pi * at)
+    field = Field(np.tile(np.polynomial.legendre.legfit(at, wave, 18)[:, None, None], (1, 1, 3)))
+    grey = image(np.full((700, 50, 3), 0.2))
+    row = (np.arange(700) + 0.5) / 350 - 1
+    true = 0.4 * np.cos(2 * np.pi * row) + 0.05 * np.sin(4 * np.pi * row)
+    assert np.abs(np.log2(apply_field(grey, field, 1).pixels[:, 0, 1] / 0.2) - true).max() < QUARTER
+
+
+@pytest.mark.parametrize("varying", [False, True])
+def test_clipped_light_stays_neutral(varying: bool) -> None:
+    """A white lamp clips every channel alike; balancing gains must not colour it."""
+    balance = Field.constant(np.log2([1.9, 1.0, 1.6]))
+    field = balance + (wavy(4) if varying else Field.constant(np.zeros(3)))
+    blown = apply_field(image(np.ones((40, 60, 3))), field, 6)
+    assert np.ptp(blown.pixels, axis=2).max() < 1e-5
+    # Red kit that is bright but not clipped keeps its hue.
+    red = np.full((40, 60, 3), [0.8, 0.1, 0.1])
+    assert apply_field(image(red), balance, 1).pixels[0, 0] == pytest.approx([1.52, 0.1, 0.16], rel=1e-5)
+
+
+def test_noise_and_saturation_follow_the_gain() -> None:
+    """var(g x) = g^2 var(x); of a x + b that makes a -> g a and b -> g^2 b in the new units."""
+    gains = np.array([1.9, 1.0, 0.5])
+    before = image(np.full((8, 8, 3), 0.2))
+    after = apply_field(before, Field.constant(np.log2(gains)), 1)
+    assert after.noise.a == pytest.approx(before.noise.a * gains)
+    assert after.noise.b == pytest.approx(before.noise.b * gains**2)
+    assert after.saturation == pytest.approx(gains)
+    variance = before.noise.a * 0.2 + before.noise.b
+    assert after.noise.a * after.pixels[0, 0] + after.noise.b == pytest.approx(variance * gains**2)
+
+
+def test_json_round_trip_and_trimming() -> None:
+    field = wavy(5)
+    kept = Field.from_json(json.loads(json.dumps(field.as_json())))
+    assert kept.on(9, 9) == pytest.approx(field.on(9, 9), abs=1e-3)
+    padded = field + Field(np.zeros((19, 5, 3)))
+    assert padded.as_json() == field.as_json()
+    faint = padded.coefficients.copy()
+    faint[18, 4] = 1e-4
+    assert Field(faint).as_json() == field.as_json()
+    # Nothing at all is one zero and never -0.0, which would be another text and so another key.
+    assert json.dumps((-Field(np.zeros((4, 3, 3)))).as_json()) == "[[[0.0, 0.0, 0.0]]]"
+
+
+def test_of_solution_adds_gains_and_field() -> None:
+    field = wavy(6)
+    total = of_solution({"gains": [2.0, 1.0, 0.5], "field": field.as_json()})
+    assert total.on(3, 3) == pytest.approx(field.on(3, 3) + np.array([1.0, 0.0, -1.0]), abs=1e-3)
+    assert of_solution({}).on(2, 2) == pytest.approx(np.zeros((2, 2, 3)))
+
+
+@pytest.mark.parametrize("waves", [0.4, 1.0, 1.667, 2.0])
+def test_waves_over_the_rows_are_found(waves: float) -> None:
+    """worked_values.json, bands: 1/250 s at 100 Hz shows 0.4, 1/60 s 1.667 and at 120 Hz 2.0."""
+    at = (np.arange(32) + 0.5) / 32 - 0.5
+    rng = np.random.default_rng(0)
+    phase = rng.uniform(0, 2 * np.pi, (8, 1))
+    profiles = np.log2(1 + 0.3 * np.cos(2 * np.pi * waves * at + phase)) + rng.normal(0, 0.005, (8, 32))
+    profiles[2, 5:9] = np.nan
+    assert find_turns(profiles) == pytest.approx(waves, abs=0.1)
+
+
+def test_terms_hold_a_sine_and_its_logarithm() -> None:
+    at = (np.arange(64) + 0.5) / 64 * 2 - 1
+    for waves in (0.4, 1.0, 2.0):
+        model = terms(waves)
+        x = model.design(64, 1)[:, np.array(model.across) == 0]
+        y = np.log2(1 + 0.34 * np.cos(np.pi * waves * at + 0.7))
+        assert np.abs(y - x @ np.linalg.lstsq(x, y, rcond=None)[0]).max() < 0.012

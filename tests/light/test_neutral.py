@@ -1,0 +1,114 @@
+"""White without a reference: published lamps and surfaces as a measured camera sees them (fixtures/light.json)."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from pipeline.fixtures.light import response, tables
+
+from pipeline.light.neutral import Candidate, agree_on_white, candidates, plausible
+from pipeline.light.palette import Cloud
+
+LAMPS = tuple(sorted(set(tables()["lamps"])))
+CAMERAS = ("D5100", "SD Merrill")
+# A polished oak or beech floor: invented, rising from 400 to 700 nm as wood does (common practice, no source).
+WOOD = np.interp(np.arange(31), [0, 10, 20, 30], [0.10, 0.18, 0.36, 0.48])
+
+
+def chroma(reflectance: np.ndarray, lamp: str, camera: str = "D5100") -> np.ndarray:
+    """ln R/G, ln B/G against a white under D65."""
+    seen, day = response(reflectance, lamp, camera), response(np.ones(31), "D65", camera)
+    return np.log(seen / seen[1] * day[1] / day)[[0, 2]]
+
+
+@pytest.mark.parametrize("camera", CAMERAS)
+@pytest.mark.parametrize("lamp", LAMPS)
+def test_published_lamps_are_plausible(lamp: str, camera: str) -> None:
+    assert plausible(chroma(np.ones(31), lamp, camera)[None])[0] > 0.5
+
+
+@pytest.mark.parametrize("name", ["red", "blue", "green", "magenta", "purple", "moderate red", "yellow green"])
+def test_saturated_surfaces_are_less_plausible_than_white(name: str) -> None:
+    surface = chroma(np.array(tables()["reflectances"][name]), "FL2")
+    found, white = plausible(np.stack([surface, chroma(np.ones(31), "FL2")]))
+    assert found < 0.75 * white
+
+
+@pytest.mark.parametrize("point", [(1.0, 0.8), (-1.2, 0.3), (-0.4, -1.6), (0.2, 1.2)])
+def test_what_no_lamp_looks_like(point: tuple[float, float]) -> None:
+    assert plausible(np.array([point]))[0] < 0.05
+
+
+def scene(lamp: str, floor: float, kit: float, seed: int = 0, camera: str = "D5100") -> Cloud:
+    """Pixels of a hall: wood floor, a little white kit, and coloured kit, skin and grey walls for the rest."""
+    rng = np.random.default_rng(seed)
+    t = tables()["reflectances"]
+    white, wall = np.array(t["white 9.5 (.05 D)"]), np.array(t["neutral 5 (.70 D)"])
+    others = [np.array(t[n]) for n in ("light skin", "red", "blue", "dark skin", "green")]
+    rest = 1 - floor - kit
+    parts = [(WOOD, floor), (white, kit), (wall, rest * 0.5), *((o, rest * 0.1) for o in others)]
+    logs, light = [], []
+    for reflectance, share in parts:
+        count = int(12_000 * share)
+        seen = response(reflectance, lamp, camera) * np.exp(rng.normal(-0.15, 0.12, (count, 1)))
+        seen = seen * np.exp(rng.normal(0, 0.02, seen.shape))
+        day = response(np.ones(31), "D65", camera)
+        logs.append(np.log(seen / seen[:, 1:2] * day[1] / day)[:, [0, 2]])
+        light.append(seen[:, 1])
+    points, green = np.concatenate(logs), np.concatenate(light)
+    column = rng.uniform(-1, 1, len(points))
+    return Cloud(points, np.ones(len(points)), column, green / np.quantile(green, 0.9), np.log2(green))
+
+
+def true_white(lamp: str, camera: str = "D5100") -> np.ndarray:
+    return chroma(np.array(tables()["reflectances"]["white 9.5 (.05 D)"]), lamp, camera)
+
+
+@pytest.mark.parametrize("floor", [0.25, 0.5, 0.75])
+@pytest.mark.parametrize("lamp", ["HP3", "HP5", "FL2", "FL4", "FL11", "LED-B1", "LED-B3", "LED-B5"])
+def test_white_kit_is_chosen_and_not_the_floor(lamp: str, floor: float) -> None:
+    """Three in a hundred pixels are white kit; 0.05 in natural log is about three CIELAB units on a white."""
+    found = candidates(scene(lamp, floor, 0.03))
+    assert np.linalg.norm(found[0].chroma - true_white(lamp)) < 0.05
+    wood = chroma(WOOD, lamp)
+    plain = scene(lamp, floor, 0.03).chroma.mean(axis=0)
+    if floor >= 0.5:
+        assert np.linalg.norm(plain - true_white(lamp)) > 0.12, "a gray world would have been right"
+        assert np.linalg.norm(found[0].chroma - wood) > 0.15
+
+
+@pytest.mark.parametrize("lamp", ["HP1", "H38HT-100"])
+def test_white_is_among_the_candidates_under_the_hardest_lamps(lamp: str) -> None:
+    """Sodium and mercury, where the floor is nearer to the lamps' line than white is."""
+    found = candidates(scene(lamp, 0.5, 0.05))
+    assert min(np.linalg.norm(c.chroma - true_white(lamp)) for c in found) < 0.06
+
+
+def test_scenes_agree_on_the_white_that_most_of_them_show() -> None:
+    """The floor is the anchor. Two scenes without white kit are told by the others, whatever the light between."""
+    anchors, found, truth = [], [], []
+    for index, lamp in enumerate(["LED-B3", "LED-B3", "FL2", "FL2", "LED-B3", "FL2"]):
+        anchors.append(chroma(WOOD, lamp))
+        found.append(candidates(scene(lamp, 0.6, 0.0 if index in (1, 3) else 0.04, seed=index)))
+        truth.append(true_white(lamp))
+    votes = agree_on_white(np.array(anchors), found)
+    for vote, white in zip(votes, truth, strict=True):
+        assert np.linalg.norm(vote.white - white) < 0.06
+        assert 0 < vote.sure <= 1
+
+
+def test_one_voice_among_many_is_outvoted() -> None:
+    anchors = np.zeros((8, 2))
+    found = [[Candidate(np.array([0.3, -0.2]), 1.0), Candidate(np.array([-0.4, 0.1]), 0.6)] for _ in range(7)]
+    found.append([Candidate(np.array([0.9, 0.9]), 5.0)])
+    votes = agree_on_white(anchors, found)
+    assert all(v.white == pytest.approx([0.3, -0.2], abs=0.01) for v in votes)
+
+
+def test_nothing_to_judge_by() -> None:
+    assert candidates(Cloud(np.zeros((0, 2)), *(np.zeros(0) for _ in range(4)))) == []
+    votes = agree_on_white(np.zeros((3, 2)), [[], [], []])
+    assert [v.sure for v in votes] == [0, 0, 0]
+    assert agree_on_white(np.zeros((0, 2)), []) == []
+    one = agree_on_white(np.array([[0.1, 0.1], [0.1, 0.1]]), [[], [Candidate(np.array([0.2, 0.0]), 1.0)]])
+    assert one[0].white == pytest.approx([0.2, 0.0])

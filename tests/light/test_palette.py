@@ -1,0 +1,156 @@
+"""Palettes of scenes: a change of light is a translation, and is found as one.
+
+Scenes are lit by multiplying (closed form), or drawn from published spectra (fixtures/light.json).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from pipeline.fixtures.light import response, tables
+
+from pipeline.light import palette
+from pipeline.light.palette import Cloud, brighter, cloud, counts, drift, histogram, register, spectrum, tones
+from pipeline.types import Domain, Image, Noise
+
+HEIGHT, WIDTH = 96, 144
+DAYLIGHT = np.array([1.9, 1.0, 1.5])
+NOISE = Noise(np.full(3, 3e-5), np.full(3, 1e-7))
+
+
+def picture(pixels: np.ndarray, seed: int = 0) -> Image:
+    rng = np.random.default_rng(seed)
+    seen = pixels + rng.normal(0, 1, pixels.shape) * np.sqrt(NOISE.a * pixels + NOISE.b)
+    return Image(np.minimum(seen, 1).astype(np.float32), Domain.CAMERA, NOISE, np.ones(3), np.eye(3))
+
+
+def cloud_of(*pixels: np.ndarray, pans: tuple[float, ...] = ()) -> Cloud:
+    images = [picture(p, seed) for seed, p in enumerate(pixels)]
+    return cloud([(i.pixels, i, pan) for i, pan in zip(images, pans or (0.0,) * len(images), strict=True)], DAYLIGHT)
+
+
+def hall(seed: int, colours: np.ndarray, floor: float = 0.4) -> np.ndarray:
+    """Colours (N, 3) strewn over a wall, with a floor, all shaded; invented places."""
+    rng = np.random.default_rng(seed)
+    out = np.broadcast_to(colours[0], (HEIGHT, WIDTH, 3)).copy()
+    for _ in range(70):
+        y, x = int(rng.integers(0, HEIGHT)), int(rng.integers(0, WIDTH))
+        out[y : y + int(rng.integers(4, 24)), x : x + int(rng.integers(4, 24))] = colours[rng.integers(2, len(colours))]
+    out[round(HEIGHT * (1 - floor)) :] = colours[1]
+    return out * rng.uniform(0.4, 0.7, (HEIGHT, WIDTH, 1))
+
+
+def measured(lamp: str, camera: str = "D5100") -> np.ndarray:
+    """(12, 3): wall, floor, and ten surfaces of the published chart under a published lamp."""
+    names = ["neutral 6.5 (.44 D)", "orange yellow", "white 9.5 (.05 D)", "light skin", "dark skin", "red",
+             "blue", "green", "neutral 5 (.70 D)", "moderate red", "cyan", "foliage"]  # fmt: skip
+    return np.array([response(np.array(tables()["reflectances"][n]), lamp, camera) for n in names])
+
+
+def shift_between(one: Cloud, other: Cloud) -> palette.Shift:
+    return register(spectrum(histogram(one)), spectrum(histogram(other)), 1.6)
+
+
+@pytest.mark.parametrize("step", [(0.0, 0.0), (0.013, -0.021), (0.31, -0.47), (-0.222, 0.186), (0.5, -0.8)])
+def test_change_of_light_is_found(step: tuple[float, float]) -> None:
+    """The same picture under red and blue gains exp(step): by definition a translation by step in ln R/G, ln B/G."""
+    pixels = hall(0, measured("FL2")) * 0.3
+    found = shift_between(cloud_of(pixels * np.exp([step[0], 0, step[1]])), cloud_of(pixels))
+    assert found.step == pytest.approx(step, abs=0.005)
+    assert found.match > 0.9
+
+
+def test_other_view_of_the_hall_is_found() -> None:
+    """Other places, another share of floor, less light: the palette is the same."""
+    colours = measured("HP3")
+    other = hall(2, colours, floor=0.6) * 0.3 * np.exp([0.25, 0, -0.3])
+    found = shift_between(cloud_of(other), cloud_of(hall(1, colours) * 0.6))
+    assert found.step == pytest.approx([0.25, -0.3], abs=0.015)
+    assert found.match > 0.8
+
+
+def test_register_is_antisymmetric() -> None:
+    one, other = cloud_of(hall(0, measured("FL2")) * 0.5), cloud_of(hall(3, measured("HP3")) * 0.4)
+    assert shift_between(one, other).step == pytest.approx(-shift_between(other, one).step, abs=0.003)
+
+
+def test_nothing_in_common_matches_badly() -> None:
+    rng = np.random.default_rng(0)
+    one = hall(0, np.exp(rng.normal(0, 0.5, (12, 3))) * 0.5)
+    other = hall(1, np.exp(np.random.default_rng(9).normal(0, 0.5, (12, 3))) * 0.5, floor=0.1)
+    assert shift_between(cloud_of(one), cloud_of(other)).match < 0.75
+
+
+@pytest.mark.parametrize("across", [(0.0, 0.0), (0.15, -0.2), (-0.1, 0.12)])
+def test_drift_across_is_found(across: tuple[float, float]) -> None:
+    """ln gains that run from -a to +a from the left edge to the right: slope a of the Legendre polynomial x."""
+    x = (np.arange(WIDTH) + 0.5) / WIDTH * 2 - 1
+    light = np.exp(np.stack([across[0] * x, 0 * x, across[1] * x], axis=1))
+    found = drift(cloud_of(hall(0, measured("HP4")) * 0.4 * light))
+    assert found[0] == pytest.approx(across, abs=0.02)
+    assert found[1] == pytest.approx([0, 0], abs=0.03)
+
+
+def test_drift_knows_where_the_camera_turned() -> None:
+    """A frame that saw the scene half a half width further right, beside the one it is told in."""
+    x = (np.arange(WIDTH) + 0.5) / WIDTH * 2 - 1
+    scene = hall(0, measured("HP4")) * 0.4
+    lights = [np.exp(np.stack([0.2 * (x - pan), 0 * x, -0.2 * (x - pan)], axis=1)) for pan in (0.0, 0.5)]
+    found = drift(cloud_of(scene * lights[0], scene * lights[1], pans=(0.0, 0.5)))
+    assert found[0] == pytest.approx([0.2, -0.2], abs=0.03)
+
+
+@pytest.mark.parametrize("side", [1, -1])
+@pytest.mark.parametrize("name", ["red", "blue", "green", "orange yellow"])
+def test_coloured_wall_on_one_side_is_not_light(name: str, side: int) -> None:
+    """A coloured wall over the upper half of 40 % of the width, in one light; the bar is an eighth of its chroma."""
+    wall = response(np.array(tables()["reflectances"][name]), "FL2")
+    pixels = hall(0, measured("FL2"), floor=0.5)[:, ::side]
+    pixels[:48, 86:] = wall * np.random.default_rng(0).uniform(0.4, 0.7, (48, WIDTH - 86, 1))
+    found = drift(cloud_of(pixels[:, ::side] * 0.5))
+    grey = response(np.ones(31), "FL2")
+    chroma = np.log(wall / wall[1] * grey[1] / grey)[[0, 2]]
+    assert np.abs(found).max() < max(0.03, float(np.hypot(*chroma)) / 8)
+
+
+@pytest.mark.parametrize("stops", [0.5, -0.8, 0.0])
+def test_brighter_finds_stops(stops: float) -> None:
+    """The shared surfaces in `stops` more light of another colour, seen with another share of floor.
+
+    Greys of three reflectances share a hue, so their mean tone is a little a matter of what is in the picture.
+    """
+    colours = measured("FL2")
+    one = cloud_of(hall(1, colours, floor=0.55) * 0.3 * 2**stops * np.exp([0.2, 0, -0.15]))
+    other = cloud_of(hall(2, colours) * 0.3)
+    found = brighter(histogram(one), tones(one), histogram(other), tones(other), np.array([0.2, -0.15]))
+    assert found == pytest.approx(stops, abs=0.12)
+
+
+def test_brighter_of_scenes_that_share_nothing_is_nothing() -> None:
+    grey = cloud_of(np.full((HEIGHT, WIDTH, 3), 0.2))
+    red = cloud_of(np.full((HEIGHT, WIDTH, 3), 0.2) * [1, 0.3, 0.3])
+    found = brighter(histogram(grey), tones(grey), histogram(red), tones(red), np.zeros(2))
+    assert found == 0
+
+
+def test_counts_keep_all_weight_and_the_mean_place() -> None:
+    rng = np.random.default_rng(0)
+    points, weight = rng.uniform(-0.5, 0.5, (500, 2)), rng.uniform(0, 1, 500)
+    binned = counts(points, weight)
+    assert binned.sum() == pytest.approx(weight.sum())
+    u = palette.LOW[0] + palette.STEP * (np.arange(binned.shape[0]) + 0.5)
+    v = palette.LOW[1] + palette.STEP * (np.arange(binned.shape[1]) + 0.5)
+    mean = np.array([binned.sum(axis=1) @ u, binned.sum(axis=0) @ v]) / binned.sum()
+    assert mean == pytest.approx(weight @ points / weight.sum(), abs=1e-9)
+
+
+@pytest.mark.parametrize("value", [0.0, 1.0])
+def test_pictures_that_show_nothing(value: float) -> None:
+    image = Image(np.full((20, 30, 3), value, np.float32), Domain.CAMERA, NOISE, np.ones(3), np.eye(3))
+    empty = cloud([(image.pixels, image, 0.0)], DAYLIGHT)
+    assert empty.total == 0
+    assert drift(empty) == pytest.approx(np.zeros((2, 2)))
+    assert not histogram(empty).any()
+    assert np.isnan(tones(empty)).all()
+    shift = register(spectrum(histogram(empty)), spectrum(histogram(empty)), 1.6)
+    assert np.isfinite(shift.step).all() and shift.match == 0

@@ -1,0 +1,225 @@
+"""What reference frames say, and what is refused: published lamps (fixtures/light.json), closed forms of mixtures."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from pipeline.fixtures.demo import PATCH, write_demo
+from pipeline.fixtures.hall import BurstPlan, Hall
+from pipeline.fixtures.light import Lamp, response, tables
+
+from pipeline.engine.run import read_shoot
+from pipeline.light.references import Reading, WhiteMap, agreeing, measure_references, plausible, readings
+from pipeline.shoot.facts import Reference
+from pipeline.steps.decode import decode
+from pipeline.types import Domain, Image, Noise
+
+GREY = np.ones(31)
+DAY = {c: 1 / (response(GREY, "D65", c) / response(GREY, "D65", c)[1]) for c in ("D5100", "SD Merrill")}
+BOX = (0.4, 0.4, 0.6, 0.6)
+
+
+def frame_with(patch: np.ndarray) -> Image:
+    pixels = np.full((80, 120, 3), 0.2, np.float32)
+    pixels[24:56, 36:84] = patch
+    noise = Noise(np.full(3, 1e-5), np.full(3, 1e-7))
+    return Image(pixels, Domain.CAMERA, noise, np.ones(3), np.eye(3))
+
+
+def measured(image: Image, *references: Reference, orientation: int = 1, camera: str = "D5100") -> dict:
+    return {"F1": measure_references(image, references, DAY[camera], orientation)}
+
+
+def told(image: Image, reference: Reference | None = None) -> tuple[list, list[str]]:
+    notices: list[str] = []
+    reference = reference or Reference("F1", patch=BOX)
+    return readings([reference], measured(image, reference), notices), notices
+
+
+@pytest.mark.parametrize("camera", sorted(DAY))
+@pytest.mark.parametrize("lamp", sorted(tables()["lamps"]))
+def test_white_under_every_published_lamp_is_taken(lamp: str, camera: str) -> None:
+    white = response(GREY, lamp, camera) * 0.3
+    reference = Reference("F1", patch=BOX)
+    found = readings([reference], measured(frame_with(white), reference, camera=camera), notices := [])
+    assert notices == []
+    assert found[0].white == pytest.approx(white, rel=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("patch", "words"),
+    [([0.5, 0.99, 0.4], "clipped"), ([0.001, 0.002, 0.001], "dark"), ([0.5, 0.08, 0.05], "coloured")],
+)
+def test_refused_by_name(patch: list[float], words: str) -> None:
+    found, notices = told(frame_with(np.array(patch)))
+    assert found == []
+    assert len(notices) == 1 and "F1" in notices[0] and words in notices[0]
+
+
+def test_a_few_clipped_pixels_are_enough_to_refuse() -> None:
+    image = frame_with(np.array([0.3, 0.5, 0.3]))
+    image.pixels[40, 50:60] = 1.0
+    image.pixels[41, 50:60] = 1.0
+    assert "clipped" in told(image)[1][0]
+
+
+def test_neither_chart_nor_card() -> None:
+    plain = frame_with(np.array([0.2, 0.2, 0.2]))
+    for reference in (Reference("F1", chart="auto"), Reference("F1", patch="auto")):
+        found, notices = told(plain, reference)
+        assert found == [] and "F1" in notices[0] and "found" in notices[0]
+
+
+def test_a_frame_that_could_not_be_read() -> None:
+    notices: list[str] = []
+    assert readings([Reference("F9", patch=BOX)], {}, notices) == []
+    assert "F9" in notices[0] and "could not be read" in notices[0]
+
+
+def test_several_patches_of_one_frame_keep_their_order() -> None:
+    image = frame_with(np.array([0.3, 0.5, 0.3]))
+    image.pixels[:20] = 1.0
+    two = (Reference("F1", patch=(0, 0, 1, 0.2)), Reference("F1", patch=BOX))
+    found = readings(two, measured(image, *two), notices := [])
+    assert [f.reference for f in found] == [two[1]]
+    assert found[0].white == pytest.approx([0.3, 0.5, 0.3])
+    assert len(notices) == 1
+
+
+@pytest.mark.parametrize(
+    ("orientation", "row", "column"), [(1, 0.2, -0.5), (3, -0.2, 0.5), (6, 0.5, 0.2), (8, -0.5, -0.2)]
+)
+def test_place_on_the_sensor(orientation: int, row: float, column: float) -> None:
+    """Exif 274: a patch a quarter from the left and three fifths down the upright frame."""
+    reference = Reference("F1", patch=(0.15, 0.5, 0.35, 0.7))
+    m = measured(frame_with(np.array([0.2, 0.2, 0.2])), reference, orientation=orientation)
+    assert m["F1"]["places"][0] == pytest.approx([row, column])
+
+
+def reading(frame: str, anchor: tuple[float, float], white: tuple[float, float], matrix=None) -> Reading:
+    return Reading(frame, np.array(anchor), np.array(white), matrix)
+
+
+def test_disagreeing_patch_is_refused_by_name() -> None:
+    """Three agree that white lies (0.3, 0.2) from the floor; the fourth was put on a red bench."""
+    found = [reading(f"F{i}", (0.01 * i, 0.0), (0.3 + 0.01 * i, 0.2)) for i in range(3)]
+    bench = reading("F7", (0.01, 0.01), (0.9, 0.1))
+    notices: list[str] = []
+    assert agreeing([*found, bench], np.zeros((4, 2)), notices) == found
+    assert len(notices) == 1 and "F7" in notices[0] and "disagrees" in notices[0]
+
+
+def test_of_two_the_one_further_from_the_pictures_guess_goes() -> None:
+    one, other = reading("F1", (0, 0), (0.3, 0.2)), reading("F2", (0, 0), (0.6, -0.3))
+    for order in ([one, other], [other, one]):
+        notices: list[str] = []
+        assert agreeing(order, np.tile([0.28, 0.2], (2, 1)), notices) == [one]
+        assert "F2" in notices[0]
+
+
+def test_references_in_different_light_may_differ() -> None:
+    ends = [reading("F1", (0, 0), (0.3, 0.2)), reading("F2", (0.5, -0.4), (0.9, -0.3))]
+    notices: list[str] = []
+    assert agreeing(ends, np.zeros((2, 2)), notices) == ends
+    assert notices == []
+
+
+def test_one_light_pools_and_moves_with_the_anchor() -> None:
+    near = [reading(f"F{i}", (0.004 * i, 0), (0.3 + 0.004 * i + e, 0.2)) for i, e in enumerate((0.0, 0.03, -0.001))]
+    found = WhiteMap.of(near)
+    assert found.names == ("F0 and F1 and F2",)
+    assert found.white(np.array([0.004, 0.0])) == pytest.approx([0.304, 0.2], abs=0.002)
+    assert found.white(np.array([0.304, -0.1])) == pytest.approx([0.604, 0.1], abs=0.002)
+
+
+@pytest.mark.parametrize("share", [0.0, 0.25, 0.5, 0.9])
+@pytest.mark.parametrize("pair", [("HP3", "LED-B5"), ("H38HT-100", "LED-B3"), ("FL4", "FL2")])
+def test_two_lights_mix_as_light_does(pair: tuple[str, str], share: float) -> None:
+    """(1 - s) A + s B of the spectra; each lamp is scaled to the same green, as the formula in R/G and B/G assumes.
+
+    The anchor is a grey wall, whose chroma against green is that of the lamps and so mixes exactly.
+    """
+    one, other = (response(GREY, lamp) for lamp in pair)
+    wood = np.linspace(0.12, 0.5, 31)
+    floors = [response(wood, lamp) for lamp in pair]
+
+    def ratio(rgb: np.ndarray) -> np.ndarray:
+        return np.log(rgb / rgb[1])[[0, 2]]
+
+    found = WhiteMap.of([reading("F1", ratio(one), ratio(one)), reading("F2", ratio(other), ratio(other))])
+    mixed = (1 - share) * one + share * other
+    assert found.shares(ratio(mixed)) == pytest.approx([1 - share, share], abs=0.01)
+    assert found.white(ratio(mixed)) == pytest.approx(ratio(mixed), abs=0.004)
+    # From the floor, whose own green differs a little from lamp to lamp: within two CIELAB units on a white.
+    found = WhiteMap.of([reading("F1", ratio(floors[0]), ratio(one)), reading("F2", ratio(floors[1]), ratio(other))])
+    place = ratio((1 - share) * floors[0] + share * floors[1])
+    assert found.white(place) == pytest.approx(ratio(mixed), abs=0.03)
+
+
+def test_three_lights_by_nearness() -> None:
+    lights = [((0.0, 0.0), (0.3, 0.2)), ((0.5, -0.4), (0.9, -0.3)), ((-0.3, 0.3), (0.1, 0.45))]
+    found = WhiteMap.of([reading(f"F{i}", *pair) for i, pair in enumerate(lights)])
+    for anchor, white in lights:
+        assert found.white(np.array(anchor)) == pytest.approx(white, abs=0.002)
+        assert found.shares(np.array(anchor)).sum() == pytest.approx(1)
+    between = found.white(np.array([0.25, -0.2]))
+    assert 0.5 < between[0] < 0.7 and -0.2 < between[1] < 0.1
+
+
+def test_matrices_blend_with_the_camera_s_own() -> None:
+    own = np.diag([2.0, 1.0, 1.0])
+    found = WhiteMap.of([reading("F1", (0, 0), (0, 0), own), reading("F2", (0.5, -0.5), (0.5, -0.5))])
+    assert found.matrix(np.zeros(2), np.eye(3)) == pytest.approx(own, abs=0.02)
+    assert found.matrix(np.array([0.5, -0.5]), np.eye(3)) == pytest.approx(np.eye(3), abs=0.02)
+    # Beyond either reference nothing is extrapolated: that would amplify noise.
+    assert found.matrix(np.array([0.9, -0.9]), np.eye(3)) == pytest.approx(np.eye(3), abs=0.02)
+    assert WhiteMap.of([reading("F1", (0, 0), (0, 0))]).matrix(np.zeros(2), np.eye(3)) is None
+
+
+@pytest.fixture(scope="module")
+def card_shoot(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    lamp = Lamp("HP3", 0.2, 0.3)
+    folder = tmp_path_factory.mktemp("cards") / "shoot"
+    plan = BurstPlan(0.0, 1600, 1.0, 60.0, frames=1)
+    write_demo(folder, hall=Hall(lamp, Lamp("LED-B5", 0.05, 1.0), bursts=(plan,)), seed=4, width=768, height=512)
+    return folder
+
+
+@pytest.mark.parametrize("asked", [{"patch": "auto"}, {"chart": "auto"}, {"patch": PATCH}], ids=str)
+def test_card_and_chart_of_a_generated_frame(card_shoot: Path, asked: dict) -> None:
+    """White as the generator knows it from published spectra; 0.015 in natural log is one CIELAB unit."""
+    truth = json.loads((card_shoot.parent / "shoot-truth" / "truth.json").read_text(encoding="utf-8"))
+    frames = {f.name: f for f in read_shoot(card_shoot).frames}
+    for name, end in (("TH1_0001", "left"), ("TH1_0002", "right")):
+        seen = decode(frames[name], 768)
+        reference = Reference(name, **asked)
+        found = readings([reference], {name: measure_references(seen.image, [reference], seen.daylight, 1)}, n := [])
+        assert n == []
+        white, true = found[0].white, np.array(truth["neutral_at_reference"][end])
+        assert np.log(white / white[1]) == pytest.approx(np.log(true / true[1]), abs=0.03)
+        assert (found[0].matrix is not None) == ("chart" in asked)
+        if found[0].matrix is not None:
+            assert found[0].matrix.sum(axis=1) == pytest.approx(np.ones(3), abs=0.02)
+
+
+def test_a_patch_on_the_floor_is_refused_and_a_far_one_pointed_out() -> None:
+    """Made by hand: the hall's floor at (0.9, -1.1), white by the pictures at (0.3, -0.3)."""
+    floor, white = np.array([0.9, -1.1]), np.array([0.3, -0.3])
+    patches = [np.array([0.88, -1.05]), np.array([0.32, -0.31]), np.array([0.6, 0.1])]
+    found = [Reading(f"F{i}", floor, patch, None) for i, patch in enumerate(patches)]
+    guess, common = np.array([white] * 3), np.array([0.8, 0.8, 0.0])
+    assert plausible(found, guess, np.full(3, 0.9), common, notices := []) == [1, 2]
+    assert "F0" in notices[0] and "left out" in notices[0]
+    assert "F2" in notices[1] and "used all the same" in notices[1]
+    assert plausible(found, guess, np.full(3, 0.3), common, nothing := []) == [0, 1, 2] and not nothing
+
+
+def test_a_picture_gets_white_from_a_chart_and_no_matrix(card_shoot: Path) -> None:
+    frames = {f.name: f for f in read_shoot(card_shoot).frames}
+    seen = decode(frames["TH1_0001"], 768)
+    reference = Reference("TH1_0001", chart="auto")
+    arrays = measure_references(seen.image, [reference], seen.daylight, 1, rendered=True)
+    assert np.isfinite(arrays["whites"]).all() and not np.isfinite(arrays["matrices"]).any()

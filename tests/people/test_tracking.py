@@ -1,0 +1,206 @@
+"""The same person over a burst: players who cross, are hidden or missed, and a camera that turns."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+from scipy.ndimage import gaussian_filter
+
+from pipeline.people.tracking import SKIP, Seen, camera_shifts, follow, speeds
+from pipeline.types import F64
+
+RED, WHITE, GREY = (40.0, 40.0, 200.0), (230.0, 230.0, 230.0), (90.0, 90.0, 90.0)
+SIZE = (640, 960)  # height, width
+RATIO = SIZE[1] / SIZE[0]
+
+
+def standing(x: float, foot: float = 0.8, tall: float = 0.5, sure: float = 0.8) -> tuple[float, ...]:
+    """Box and certainty of somebody upright about `x`: a third as wide as tall, in fractions of a 3:2 frame."""
+    half = tall / 6 / RATIO
+    return (x - half, foot - tall, x + half, foot, sure)
+
+
+def seen(
+    people: Sequence[Sequence[float]] = (), *,
+    sharp: Sequence[float] | None = None, kit: Sequence[tuple[float, float, float]] | None = None,
+    faces: Sequence[Sequence[float]] = (), balls: Sequence[Sequence[float]] = (), small: np.ndarray | None = None,
+) -> Seen:  # fmt: skip
+    """One frame as `crop` measures it."""
+    count = len(people)
+    return Seen(
+        people=np.array(people, np.float32).reshape(-1, 5),
+        sharp=np.array([0.1] * count if sharp is None else sharp, np.float32),
+        kit=np.array([GREY] * count if kit is None else kit, np.float32).reshape(-1, 3),
+        faces=np.array(faces, np.float32).reshape(-1, 9),
+        balls=np.array(balls, np.float32).reshape(-1, 5),
+        small=np.zeros((8, 8), np.uint8) if small is None else small,
+        size=SIZE,
+        light=np.tile(np.array([1.0, 0.0], np.float32), (count, 1)),
+    )
+
+
+def hall(seed: int = 1) -> F64:
+    """A wall of patches out of focus, 300 by 400 pixels, 40 to 200."""
+    rng = np.random.default_rng(seed)
+    blocks = np.kron(rng.uniform(0, 1, (38, 50)), np.ones((8, 8)))[:300, :400]
+    soft = gaussian_filter(blocks, 1.5)
+    return np.asarray(40 + 160 * (soft - soft.min()) / np.ptp(soft))
+
+
+def view(wall: F64, x: int, y: int, gain: float = 1.0, noise: float = 0.0, seed: int = 0) -> np.ndarray:
+    """107 by 160 pixels of it, as large as `crop` keeps, from (x, y) on."""
+    part = gain * wall[y : y + 107, x : x + 160]
+    part = part + noise * np.random.default_rng(seed).standard_normal(part.shape)
+    return np.clip(np.round(part), 0, 255).astype(np.uint8)
+
+
+@pytest.mark.parametrize("x, y", [(0, 0), (1, 0), (-3, 2), (9, -4), (-20, 0), (24, 5)])
+@pytest.mark.parametrize("gain, noise", [(1.0, 0.0), (0.6, 0.0), (1.0, 8.0), (0.7, 5.0)])
+def test_a_turn_of_the_camera_is_measured(x: int, y: int, gain: float, noise: float) -> None:
+    """Known shifts, with the pulse of the lamps as a gain and with noise: right to half a pixel of `small`."""
+    wall = hall()
+    frames = [seen(small=view(wall, 100, 90, noise=noise)), seen(small=view(wall, 100 - x, 90 - y, gain, noise, 1))]
+    still, turned = camera_shifts(frames)
+    assert tuple(still) == (0, 0)
+    assert turned * (160, 107) == pytest.approx((x, y), abs=0.5)
+
+
+@pytest.mark.parametrize("turned", [0, 6])
+def test_players_who_run_are_not_the_camera(turned: int) -> None:
+    """Two large players, of more contrast than all the hall, run 12 and 9 pixels; the camera turns by `turned`."""
+    frames = []
+    for at in range(2):
+        picture = view(hall(), 100 - turned * at, 90)
+        people = [standing(0.3 + (12 * at + turned * at) / 160, tall=0.7), standing(0.6 + 9 * at / 160, tall=0.6)]
+        for number, (x0, y0, x1, y1, _) in enumerate(people):
+            rng = np.random.default_rng(number)
+            rows, columns = slice(round(y0 * 107), round(y1 * 107)), slice(round(x0 * 160), round(x1 * 160))
+            height, width = picture[rows, columns].shape
+            shirt = np.kron(rng.choice([0, 255], (20, 8)), np.ones((4, 3)))[:height, :width]
+            picture[rows, columns] = shirt.astype(np.uint8)
+        frames.append(seen(people, small=picture))
+    assert camera_shifts(frames)[1] * (160, 107) == pytest.approx((turned, 0), abs=0.7)
+
+
+def test_where_there_is_nothing_to_go_by_the_camera_stood_still() -> None:
+    everything = [(0.0, 0.0, 1.0, 1.0, 0.9)]
+    dark = np.zeros((107, 160), np.uint8)
+    frames = [seen(small=dark), seen(small=dark), seen(), seen(everything, small=view(hall(), 0, 0))]
+    frames += [seen(everything, small=view(hall(), 9, 9)), seen(small=view(hall(), 50, 50)[:80])]
+    assert [tuple(s) for s in camera_shifts(frames)] == [(0, 0)] * 6
+
+
+def walk(
+    places: Sequence[Sequence[float | None]], kits: Sequence[tuple[float, float, float]], **more: float
+) -> list[Seen]:
+    """Frames with people at `places` (of each person, frame by frame; None is missed), in the order of chance."""
+    frames = []
+    for at, now in enumerate(zip(*places, strict=True)):
+        here = [(x, i) for i, x in enumerate(now) if x is not None]
+        if at % 2:
+            here.reverse()
+        frames.append(seen([standing(x, **more) for x, _ in here], kit=[kits[i] for _, i in here]))
+    return frames
+
+
+def places_of(rows: Sequence[int | None], frames: Sequence[Seen]) -> list[float | None]:
+    return [
+        None if row is None else round(float(frame.people[row, 0] + frame.people[row, 2]) / 2, 3)
+        for row, frame in zip(rows, frames, strict=True)
+    ]
+
+
+def worths(frames: Sequence[Seen], best: Sequence[float], shy: float = 0.7) -> list[F64]:
+    """1 for whoever stands where the subject does, `shy` for others."""
+    return [
+        np.where(np.abs((f.people[:, 0] + f.people[:, 2]) / 2 - x) < 1e-3, 1.0, shy).astype(np.float64)
+        for f, x in zip(frames, best, strict=True)
+    ]
+
+
+STILL = [np.zeros(2)] * 12
+ONE = [0.30, 0.36, 0.42, 0.48, 0.54, 0.60, 0.66]
+OTHER = [0.66, 0.60, 0.54, 0.48, 0.42, 0.36, 0.30]
+
+
+@pytest.mark.parametrize("preferred", [0, 1])
+def test_who_crosses_another_stays_the_same(preferred: int) -> None:
+    """Two of as much worth, one a little more; where they meet, worth says nothing and kit and movement decide."""
+    paths = ([x + 0.003 for x in ONE], OTHER)
+    frames = walk(paths, (RED, WHITE))
+    rows = follow(frames, worths(frames, paths[preferred], shy=0.9), STILL)
+    assert places_of(rows, frames) == [round(x, 3) for x in paths[preferred]]
+
+
+def test_worth_that_changes_in_one_frame_does_not_change_the_subject() -> None:
+    paths = ([0.4] * 7, [0.6] * 7)
+    frames = walk(paths, (RED, WHITE))
+    worth = worths(frames, [0.4, 0.4, 0.6, 0.4, 0.6, 0.4, 0.4], shy=0.6)
+    assert places_of(follow(frames, worth, STILL), frames) == [0.4] * 7
+
+
+def test_who_is_hidden_for_some_frames_comes_back() -> None:
+    """Two frames without the subject, in which another player is well seen."""
+    here = [0.30, 0.34, 0.38, None, None, 0.50, 0.54, 0.58]
+    frames = walk((here, [0.8] * 8), (RED, WHITE))
+    found = places_of(follow(frames, worths(frames, [x or 0 for x in here], shy=0.4), STILL), frames)
+    assert found == here
+
+
+def test_two_halves_that_do_not_belong_together_each_have_their_subject() -> None:
+    """A gap longer than SKIP: whoever comes after is a path of its own."""
+    gap = [None] * (SKIP + 1)
+    frames = walk(([0.2, 0.2, 0.2, *gap, 0.8, 0.8],), (RED,))
+    found = places_of(follow(frames, [np.ones(len(f.people)) for f in frames], STILL), frames)
+    assert found == [0.2, 0.2, 0.2, *gap, 0.8, 0.8]
+
+
+def test_nobody_and_nothing_of_worth() -> None:
+    assert follow([], [], []) == []
+    frames = walk(([None, 0.4, 0.4],), (RED,))
+    assert follow(frames, [np.zeros(len(f.people)) for f in frames], STILL[:3]) == [None] * 3
+    assert follow(frames, [np.ones(len(f.people)) for f in frames], STILL[:3]) == [None, 0, 0]
+
+
+def test_the_camera_that_follows_keeps_its_player() -> None:
+    """The hall moves under a player who stays in the middle; a spectator moves with the hall past him."""
+    shift = [np.zeros(2), *[np.array([-0.05, 0.0])] * 6]
+    spectator = [0.65 - 0.05 * i for i in range(7)]
+    frames = walk(([0.5] * 7, spectator), (RED, GREY))
+    rows = follow(frames, [np.ones(len(f.people)) for f in frames], shift)
+    assert places_of(rows, frames) == [0.5] * 7
+    moving = speeds(rows, frames, shift)
+    told = 0.05 * RATIO / 0.5  # in own heights a frame, to the right against the hall
+    assert [m[0] for m in moving] == pytest.approx([told] * 7, rel=1e-4)
+
+
+def test_speed_is_told_over_a_gap_and_not_over_a_long_one() -> None:
+    frames = walk(([0.30, 0.34, None, 0.42, 0.46],), (RED,))
+    rows = follow(frames, [np.ones(len(f.people)) for f in frames], STILL)
+    told = 0.04 * RATIO / 0.5
+    assert [m[0] for m in speeds(rows, frames, STILL)] == pytest.approx([told, told, 0, told, told], abs=1e-5)
+    far = walk(([0.3, *[None] * 9, 0.4],), (RED,))
+    assert all(not m.any() for m in speeds([0, *[None] * 9, 0], far, STILL))
+
+
+def test_many_random_bursts_hold_their_player() -> None:
+    """Five players run about at random and are missed now and then; the one worth most is followed in all frames."""
+    right = total = 0
+    for seed in range(30):
+        rng = np.random.default_rng(seed)
+        start, speed = rng.uniform(0.2, 0.8, 5), rng.uniform(-0.03, 0.03, 5)
+        kits = [RED, WHITE, WHITE, RED, WHITE]
+        frames, best = [], []
+        for at in range(9):
+            x = start + speed * at + rng.normal(0, 0.004, 5)
+            here = [i for i in rng.permutation(5) if i == 0 or rng.uniform() > 0.15]
+            people = [standing(x[i], tall=0.5 + 0.02 * i, sure=0.8) for i in here]
+            frames.append(seen(people, kit=[kits[i] for i in here]))
+            best.append(here.index(0))
+        worth = [np.where(np.arange(len(f.people)) == b, 1.0, 0.7) for f, b in zip(frames, best, strict=True)]
+        rows = follow(frames, worth, STILL)
+        right += sum(row == b for row, b in zip(rows, best, strict=True))
+        total += len(best)
+    assert right >= 0.98 * total

@@ -1,0 +1,344 @@
+"""shoot.yaml, roster.csv and frames.csv of a made-up handball evening."""
+
+from __future__ import annotations
+
+import json
+import pickle
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import pycountry
+import pytest
+from babel.core import get_global
+
+from pipeline.shoot.countries import _CODES, alpha2, alpha3
+from pipeline.shoot.eventfile import TEXTS
+from pipeline.shoot.facts import Facts, FrameFacts, Player, Reference, held_back, load_facts
+from pipeline.textfile.tables import FrameIndex
+
+NAMES = [f"TH1_000{n}" for n in range(1, 6)] + ["card1/TH1_0009", "card2/TH1_0009"]
+
+EVENT = """\
+title: Town cup, semi-final
+teams: {home: Harbour Gulls, away: Mill Lane Foxes}
+venue: Old Market Hall
+city: Westerby
+country: NO
+start: 2026-02-14T19:30:00+01:00
+contact: {email: desk@westerby.example, phone: 0123456}
+references:
+  - {frame: TH1_0001.NEF, patch: [0.34, 0.69, 0.65, 0.79], end: left}
+  - {frame: card2/TH1_0009, chart: auto}
+  - {frame: th1_0002, chart: [[0, 0], [1, 0], [1, 1], [0, 1]]}
+clocks: {007: -3.2}
+"""
+ROSTER = """\
+team,number,name,publish
+home,7,Ida Marlow,
+Mill Lane Foxes,12,"Tern, Una",no
+away, 00 ,Bo Quill,yes
+"""
+FRAMES = """\
+frame,keep,rating,players,words,crop
+TH1_0001,,5,home 7; away 12,fast break,0.1 0.1 0.9 0.8
+TH1_0002.NEF,no,-1,,,
+TH1_0003,yes,,mill lane foxes 00;Harbour Gulls #7,,
+"""
+
+
+def read(
+    folder: Path, event: str = "", roster: str = "", frames: str = ""
+) -> tuple[Facts, list[tuple[str, int, int, str]], list[tuple[str, str]]]:
+    for name, text in (("shoot.yaml", event), ("roster.csv", roster), ("frames.csv", frames)):
+        if text:
+            (folder / name).write_text(text, encoding="utf-8")
+    facts, problems, missing = load_facts(folder, None, NAMES)
+    return facts, [(Path(p.file).name, p.line, p.column, p.message) for p in problems], missing
+
+
+def test_a_whole_event(tmp_path: Path) -> None:
+    facts, problems, missing = read(tmp_path, EVENT, ROSTER, FRAMES)
+    assert (problems, missing) == ([], [])
+    assert facts.title == "Town cup, semi-final"
+    assert facts.teams == {"home": "Harbour Gulls", "away": "Mill Lane Foxes"}
+    assert facts.country == "NO"
+    assert facts.start == datetime.fromisoformat("2026-02-14T19:30:00+01:00")
+    assert facts.start is not None and facts.start.utcoffset() == timedelta(hours=1)
+    assert facts.contact == {"email": "desk@westerby.example", "phone": "0123456"}
+    assert facts.clocks == {"007": -3.2}
+    assert facts.roster == (
+        Player("home", "7", "Ida Marlow", True, 2),
+        Player("away", "12", "Tern, Una", False, 3),
+        Player("away", "00", "Bo Quill", True, 4),
+    )
+    assert facts.rows == {
+        "TH1_0001": FrameFacts(True, 5, (("home", "7"), ("away", "12")), "fast break", (0.1, 0.1, 0.9, 0.8), 2),
+        "TH1_0002": FrameFacts(False, -1, line=3),
+        "TH1_0003": FrameFacts(True, None, (("away", "00"), ("home", "7")), line=4),
+    }
+    assert facts.references == (
+        Reference("TH1_0001", patch=(0.34, 0.69, 0.65, 0.79), end="left"),
+        Reference("card2/TH1_0009", chart="auto"),
+        Reference("TH1_0002", chart=((0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0))),
+    )
+    assert facts.row("TH1_0005") == FrameFacts()
+    assert facts.source_file.endswith("shoot.yaml")
+
+
+def test_nothing_written_is_fine(tmp_path: Path) -> None:
+    assert read(tmp_path) == (Facts(), [], [])
+    (tmp_path / "shoot.yaml").write_text("# nothing yet\n", encoding="utf-8")
+    assert read(tmp_path)[0] == Facts()
+
+
+def test_pickle_and_json(tmp_path: Path) -> None:
+    facts, _, _ = read(tmp_path, EVENT, ROSTER, FRAMES)
+    assert pickle.loads(pickle.dumps(facts)) == facts
+    form = facts.as_json()
+    assert json.loads(json.dumps(form)) == form
+    # Blank lines, another order of frames and of keys: other files, the same facts.
+    head, *rows = FRAMES.splitlines()
+    frames = "\n\n".join([head, *reversed(rows)])
+    again, problems, _ = read(tmp_path, "minors: false\n" + EVENT, ROSTER.replace("\n", "\r\n"), frames)
+    assert problems == []
+    assert json.dumps(again.as_json()) == json.dumps(form)
+
+
+def test_spreadsheet_of_another_country(tmp_path: Path) -> None:
+    roster = '\ufeffTeam ; Number ; Name\nhome ; 7 ; Ida Marlow ;\n"away";12;"Una Tern"\n'
+    frames = "\ufeff" + 'frame;players\nTH1_0001;"home 7; away 12"\n'
+    facts, problems, _ = read(tmp_path, "", roster, frames)
+    assert problems == []
+    assert [p.number for p in facts.roster] == ["7", "12"]
+    assert facts.rows["TH1_0001"].players == (("home", "7"), ("away", "12"))
+
+
+def test_facts_file_elsewhere_brings_its_tables(tmp_path: Path) -> None:
+    shoot, desk = tmp_path / "shoot", tmp_path / "desk"
+    shoot.mkdir()
+    desk.mkdir()
+    (desk / "cup.yaml").write_text("roster: gulls.csv\n", encoding="utf-8")
+    (desk / "gulls.csv").write_text(ROSTER.replace("Mill Lane Foxes", "away"), encoding="utf-8")
+    (shoot / "frames.csv").write_text("frame,players\nTH1_0001,home 7\n", encoding="utf-8")
+    facts, problems, _ = load_facts(shoot, desk / "cup.yaml", NAMES)
+    assert problems == []
+    assert facts.rows["TH1_0001"].players == (("home", "7"),)
+    _, problems, _ = load_facts(shoot, desk / "absent.yaml", NAMES)
+    assert "cannot be read" in str(problems[0])
+
+
+def test_every_problem_of_three_files_at_once(tmp_path: Path) -> None:
+    event = """\
+titel: Town cup
+country: Norway
+start: 2026-02-14T19:30:00
+minors: perhaps
+teams: {home: Harbour Gulls, away: Mill Lane Foxes}
+contact: {emial: x}
+references:
+  - {frame: TH1_0100, patch: auto}
+  - {frame: TH1_0001}
+  - {frame: TH1_0009, patch: auto}
+"""
+    roster = ROSTER + "home,7,Kit Vane,\nhom,8,Lea Ost,\naway,x,,maybe\n"
+    frames = """\
+frame,keep,rating,players,words,crop
+TH1_0001,perhaps,6,home 8; 7; home 7; home 7,,0.5 0 0.4 1
+TH1_0002,,,,,
+TH1_0002,,,,,
+TH1_0003,,,home 7,one, two, three
+"""
+    _, problems, missing = read(tmp_path, event, roster, frames)
+    assert missing == []
+    assert problems == [
+        ("frames.csv", 2, 1, "crop: 0.5 0 0.4 1 is not a crop; "
+                             "write x0 y0 x1 y1, each from 0 to 1, x0 < x1 and y0 < y1"),
+        ("frames.csv", 2, 1, "keep: perhaps is neither yes, no nor always"),
+        ("frames.csv", 2, 1, "players: 7: write a team and a number, or a name of the roster: home 7"),
+        ("frames.csv", 2, 1, "players: home 7 is named twice; leave one out"),
+        ("frames.csv", 2, 1, "players: home 8 is not in the roster; add or correct it"),
+        ("frames.csv", 2, 1, "rating: 6 is not a rating; write a whole number from -1 to 5"),
+        ("frames.csv", 4, 1, "frame: TH1_0002 is already on line 3; leave one of the two out"),
+        ("frames.csv", 5, 1, '7 cells under 6 columns; put "quotes" round a cell that holds a comma'),
+        ("roster.csv", 5, 1, "home 7 is already on line 2, Ida Marlow as well as Kit Vane here; correct one"),
+        ("roster.csv", 6, 1, "team: no team hom; write home or away or Harbour Gulls or Mill Lane Foxes; "
+                             "did you mean home?"),
+        ("roster.csv", 7, 1, "name: empty; write the player's name"),
+        ("roster.csv", 7, 1, "number: x is not a shirt number; write digits, such as 7"),
+        ("roster.csv", 7, 1, "publish: maybe is neither yes nor no"),
+        ("shoot.yaml", 1, 1, "no key titel; did you mean title?"),
+        ("shoot.yaml", 2, 10, "country: Norway is not an ISO 3166 code; write NO or NOR"),
+        ("shoot.yaml", 3, 8, "start: 2026-02-14T19:30:00 is not a date and time with an offset from UTC; "
+                             "write 2026-02-14T19:30:00+01:00"),
+        ("shoot.yaml", 4, 9, "minors: perhaps does not fit; write true or false"),
+        ("shoot.yaml", 6, 11, "no key emial; did you mean email?"),
+        ("shoot.yaml", 8, 13, "references: no frame TH1_0100 in the shoot folder"),
+        ("shoot.yaml", 9, 5, "references: say where the neutral is: add patch: or chart:"),
+        ("shoot.yaml", 10, 13, "references: TH1_0009 may be card1/TH1_0009 or card2/TH1_0009; "
+                               "write the whole name"),
+    ]  # fmt: skip
+
+
+def test_always_keeps_and_columns_that_inform_are_not_read(tmp_path: Path) -> None:
+    frames = "frame,burst,time,score,why,caption,suggested,keep\nTH1_0001,3,19:31,x,sharp,A goal.,yes,Always\n"
+    facts, problems, _ = read(tmp_path, "", "", frames + "TH1_0002,,,,,,,no\nTH1_0003,,,,,,,\n")
+    assert problems == []
+    assert [(r.keep, r.always) for r in facts.rows.values()] == [(True, True), (False, False), (True, False)]
+    assert facts.rows["TH1_0001"].words == ""
+
+
+def test_frame_that_is_not_in_the_folder_is_no_problem(tmp_path: Path) -> None:
+    facts, problems, missing = read(tmp_path, "", "", "frame,words\nTH1_0044,lost\nTH1_0001,found\n")
+    assert problems == []
+    assert list(facts.rows) == ["TH1_0001"]
+    assert [name for name, _ in missing] == ["TH1_0044"]
+    assert "frames.csv:2: no frame TH1_0044" in missing[0][1]
+
+
+@pytest.mark.parametrize(
+    ("event", "words"),
+    [
+        ("- a\n", "keys and values"),
+        ("references: [{frame: TH1_0001, patch: [0.5, 0, 0.4, 1]}]\n", "x0 < x1"),
+        ("references: [{frame: TH1_0001, patch: [0, 0, 1, 1.5]}]\n", "from 0 to 1"),
+        ("references: [{frame: TH1_0001, chart: [[0, 0], [1, 1]]}]\n", "four corners"),
+        ("references: [{frame: TH1_0001, chart: 3}]\n", "four corners"),
+        ("clocks: {A: soon}\n", "clocks A: soon is not a number"),
+        ("roster: players.csv\n", "no file players.csv"),
+        ("teams: {home: Gulls, away: gulls }\n", "same name"),
+        ("contact: [a]\n", "contact: write text"),
+        ("language: englisch!\n", "language code"),
+        ("language: jp\n", "jp is not a language code of ISO 639; write ja"),
+        ("language: xq-NO\n", "xq is not a language code"),
+        ("country: UK\n", "write GB or GBR"),
+        ("country: Hiszpania\n", "write ES or ESP"),
+        ("country: ZZ\n", "two or three letters"),
+        ("rights_url: my terms\n", "web address"),
+        ("title: [a]\n", "title: this list does not fit; write text"),
+        ("minors: 3\n", "true or false"),
+    ],
+)
+def test_one_problem(tmp_path: Path, event: str, words: str) -> None:
+    _, problems, _ = read(tmp_path, event)
+    assert len(problems) == 1
+    assert words in problems[0][3]
+    assert problems[0][1] == 1
+
+
+@pytest.mark.parametrize(
+    ("table", "words"),
+    [
+        ("frame,word\n", "no column is called word; did you mean words?"),
+        ("frame,frame\n", "appears twice"),
+        ("words\nx\n", "no column frame"),
+        ("\n \n", "is empty"),
+        ('frame,words\nTH1_0001,"a\nTH1_0002,b\n', "quotes do not pair up"),
+        ('frame,words\nTH1_0001,"a"b\n', "quotes do not pair up"),
+    ],
+)
+def test_tables_that_do_not_fit(tmp_path: Path, table: str, words: str) -> None:
+    _, problems, _ = read(tmp_path, "", "", table)
+    assert len(problems) == 1
+    assert words in problems[0][3]
+
+
+def test_table_of_another_encoding(tmp_path: Path) -> None:
+    (tmp_path / "roster.csv").write_bytes("team,number,name\nhome,7,Søs Marlow\n".encode("latin-1"))
+    _, problems, _ = read(tmp_path, "", "", "frame,players\nTH1_0001,home 7\n")
+    assert problems == [("roster.csv", 2, 1, "is not UTF-8 text; save the table as CSV UTF-8")]
+
+
+@pytest.mark.parametrize(
+    ("written", "found"),
+    [
+        ("TH1_0001", "TH1_0001"), ("TH1_0001.NEF", "TH1_0001"), ("th1_0001.nef", "TH1_0001"),
+        ("./TH1_0001.NEF", "TH1_0001"), ("card7/TH1_0001.NEF", "TH1_0001"),
+        ("card2\\TH1_0009", "card2/TH1_0009"),
+        ("TH1_0009", None), ("card3/TH1_0009", None), ("H1_0001", None), ("TH1_00011", None), ("", None),
+    ],
+)  # fmt: skip
+def test_names_of_frames(written: str, found: str | None) -> None:
+    assert FrameIndex(NAMES).find(written)[0] == found
+
+
+SISTERS = """\
+team,number,name,publish
+home,7,Åse Holm,
+home,9,Ase Holm,
+home,３,José Núñez,
+away,4,Åse Holm,
+away,5,Jose Nunez,no
+away,6,"Tern, Una",
+home,10,王 小雨,
+"""
+
+
+@pytest.mark.parametrize(
+    ("players", "found"),
+    [
+        ("home Åse Holm", [("home", "7")]),  # the exact spelling goes first
+        ("home A\u030ase Holm; mill lane foxes ÅSE  HOLM", [("home", "7"), ("away", "4")]),
+        ("Harbour Gulls jose nunez", [("home", "3")]),
+        ("home Núñez José", [("home", "3")]),
+        ("away Una Tern", [("away", "6")]),
+        ("Una Tern", [("away", "6")]),
+        ("home　王小雨；home　７", [("home", "10"), ("home", "7")]),  # as typed in Japan
+    ],
+)
+def test_players_by_name(tmp_path: Path, players: str, found: list[tuple[str, str]]) -> None:
+    facts, problems, _ = read(tmp_path, EVENT, SISTERS, f"frame,players\nTH1_0001,{players}\n")
+    assert problems == []
+    assert list(facts.rows["TH1_0001"].players) == found
+
+
+@pytest.mark.parametrize(
+    ("players", "words"),
+    [
+        ("home ase holm", None),
+        ("home ÅSE HOLM", "home 7 (Åse Holm, line 2 of the roster) or home 9 (Ase Holm, line 3 of the roster)"),
+        ("Jose Nunez; José Nuñez", "home 3 (José Núñez, line 4 of the roster) or away 5"),
+        ("home Una Tern", "Una Tern is not in the roster of home"),
+        ("away Una Turn", "Una Turn is not in the roster of away"),
+        ("Una", "write a team and a number, or a name"),
+        ("home", "write a team and a number, or a name"),
+    ],
+)
+def test_players_that_a_name_does_not_tell(tmp_path: Path, players: str, words: str | None) -> None:
+    _, problems, _ = read(tmp_path, EVENT, SISTERS, f"frame,players\nTH1_0001,{players}\n")
+    assert len(problems) == 1
+    assert (words or "may be home 7") in problems[0][3]
+
+
+def test_held_back() -> None:
+    roster = (Player("home", "7", "Ida Marlow", False, 2), Player("away", "4", "Una Tern", True, 3))
+    facts = Facts(roster=(*roster, Player("away", "8", "Una Tern", False, 4)))
+    assert "publish: no (line 2)" in held_back(facts, FrameFacts(players=(("away", "4"), ("home", "7"))))
+    assert "publish: no (line 2)" in held_back(facts, FrameFacts(words="MARLOW, Ida scores"))
+    assert "publish: no (line 4)" in held_back(facts, FrameFacts(words="Una Tern scores"))
+    shown = FrameFacts(players=(("away", "4"),), words="Una Tern scores")
+    assert held_back(facts, shown) == held_back(facts, FrameFacts(words="warm-up")) == ""
+    for reason in (
+        held_back(facts, FrameFacts(players=(("home", "7"),))),
+        held_back(facts, FrameFacts(words="ida marlow")),
+    ):
+        assert "Ida" not in reason and "Marlow" not in reason
+    # Of minors nobody is named; a frame is held only for publish: no.
+    young = Facts(roster=(roster[1],), minors=True)
+    assert held_back(young, shown) == ""
+
+
+def test_texts_of_the_event(tmp_path: Path) -> None:
+    keys = [key for key in TEXTS if key not in ("language", "country", "rights_url")]
+    facts, problems, _ = read(tmp_path, "".join(f"{key}: 0{n}\n" for n, key in enumerate(keys)))
+    assert problems == []
+    assert [getattr(facts, key) for key in keys] == [f"0{n}" for n in range(len(keys))]
+    assert set(keys) <= set(facts.as_json())
+
+
+def test_countries_are_those_of_iso_3166() -> None:
+    """Two independent lists: pycountry (Debian's iso-codes) and the CLDR's aliases; XK is user-assigned."""
+    assert {c.alpha_2: c.alpha_3 for c in pycountry.countries} | {"XK": "XKX"} == _CODES
+    aliases = get_global("territory_aliases")
+    assert {three: [two] for two, three in _CODES.items() if two != "XK"}.items() <= aliases.items()
+    assert (alpha2("nor"), alpha2("NO"), alpha3("no"), alpha3("pol")) == ("NO", "NO", "NOR", "POL")
+    assert (alpha2("EU"), alpha3("ZZZ"), alpha3("")) == ("", "", "")

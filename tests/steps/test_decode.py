@@ -1,0 +1,104 @@
+"""decode's solve: what all frames of one sensor agree on, through the survey and the render."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+from pipeline.fixtures.dng import write_dng
+
+from pipeline.engine.run import read_shoot, survey_shoot
+from pipeline.engine.solve import Plan, solve
+from pipeline.imaging.raw.mosaic import Clean
+from pipeline.recipe.recipe import load_recipe
+from pipeline.steps import REGISTRY
+from pipeline.steps.decode import decode, mend_of
+from pipeline.store.store import Store
+
+A, B = 1.6e-3, 1.6e-5  # of saturation at ISO 6400; simulated, ours
+HOT = ((40, 61), (101, 200), (150, 33), (201, 302), (77, 340))
+RECIPE = "recipe: 1\nsteps:\n  - decode:\ndeliveries:\n  web:\n    - save:\n"
+
+
+def write_shoot(folder: Path, count: int = 12) -> None:
+    """Smooth scenes that change from frame to frame, seconds apart, with pixels that stay bright."""
+    rng = np.random.default_rng(4)
+    y, x = np.mgrid[0:240, 0:360]
+    folder.mkdir(parents=True)
+    for i in range(count):
+        scene = 0.12 + 0.07 * np.sin(x / rng.uniform(20, 60) + i) * np.cos(y / rng.uniform(20, 60))
+        mosaic = scene + np.sqrt(A * scene + B) * rng.standard_normal(scene.shape)
+        for row, column in HOT:
+            mosaic[row, column] += 0.5
+        cfa = np.clip(mosaic * (15000 - 512) + 512, 0, 15000).round().astype(np.uint16)
+        write_dng(
+            folder / f"TH2_{i:04d}.dng", cfa, black=512, white=15000, pattern="RGGB", make="Evencourt",
+            model="Evencourt Test Camera", serial="1", lens="", iso=6400, exposure_time=0.001, f_number=2.8,
+            focal_length=85.0, time=datetime(2026, 2, 14, 19, 30) + timedelta(seconds=5 * i),
+            color_matrix=np.array([[0.83, -0.26, -0.08], [-0.46, 1.24, 0.24], [-0.08, 0.19, 0.6]]),
+            as_shot_neutral=(1.0, 1.0, 1.0),
+        )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def solved(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Plan]:
+    top = tmp_path_factory.mktemp("sensor")
+    write_shoot(top / "shoot")
+    (top / "recipe.yaml").write_text(RECIPE, encoding="utf-8")
+    shoot = read_shoot(top / "shoot")
+    store = Store.open(top / "out", shoot.folder)
+    surveys = survey_shoot(store, shoot, 1, lambda phase, done, total: None)
+    plan = solve(store, surveys, shoot.bursts, shoot.facts, load_recipe(top / "recipe.yaml", REGISTRY))
+    return top / "shoot", plan
+
+
+def test_noise_is_that_of_all_frames(solved: tuple[Path, Plan]) -> None:
+    _, plan = solved
+    found = [plan.of("decode", f"TH2_{i:04d}") for i in range(12)]
+    assert all(one == found[0] for one in found)
+    grey = 0.12 * np.array(found[0]["noise_a"]) + np.array(found[0]["noise_b"])
+    assert grey == pytest.approx(np.full(3, 0.12 * A + B), rel=0.1)
+
+
+def test_pixels_that_stay_put_are_repaired(solved: tuple[Path, Plan]) -> None:
+    folder, plan = solved
+    solution = plan.of("decode", "TH2_0003")
+    assert solution["defects"] == sorted(row * 360 + column for row, column in HOT)
+    assert any("stand out" in n for n in plan.notices)
+    frame = next(f for f in read_shoot(folder).frames if f.name == "TH2_0003")
+    left, mended = decode(frame, None).image.pixels, decode(frame, None, mend_of(solution)).image.pixels
+    assert min(left[y, x].max() for y, x in HOT) > 0.3
+    assert max(mended[y, x].max() for y, x in HOT) < 0.3
+    far = np.ones(left.shape[:2], bool)
+    for y, x in HOT:
+        far[max(0, y - 8) : y + 9, max(0, x - 8) : x + 9] = False
+    assert mended[far] == pytest.approx(left[far], abs=1e-4)
+
+
+@pytest.mark.parametrize("orientation", [1, 3, 6, 8])
+def test_a_window_is_cleaned_like_the_whole_frame(tmp_path: Path, orientation: int) -> None:
+    """Inside the window the picture is that of a whole clean but for the blocks' places; far outside it stays noisy."""
+    rng = np.random.default_rng(5)
+    y, x = np.mgrid[0:480, 0:720]
+    scene = 0.15 + 0.05 * np.sin(x / 40) * np.cos(y / 35) + 0.1 * ((x // 90 + y // 90) % 2)
+    noisy = scene + np.sqrt(A * scene + B) * rng.standard_normal(scene.shape)
+    cfa = np.clip(noisy * (15000 - 512) + 512, 0, 15000).round().astype(np.uint16)
+    write_dng(
+        tmp_path / "W.dng", cfa, black=512, white=15000, pattern="GRBG", make="Evencourt",
+        model="Evencourt Test Camera", serial="1", lens="", iso=6400, exposure_time=0.001, f_number=2.8,
+        focal_length=85.0, time=datetime(2026, 2, 14, 19, 30), orientation=orientation,
+        color_matrix=np.array([[0.83, -0.26, -0.08], [-0.46, 1.24, 0.24], [-0.08, 0.19, 0.6]]),
+        as_shot_neutral=(1.0, 1.0, 1.0),
+    )  # fmt: skip
+    frame = read_shoot(tmp_path).frames[0]
+    clean = Clean(1.0, 1.0, 1.0, 0.0, "standard")
+    raw, whole = decode(frame, None).image.pixels, decode(frame, None, clean=clean).image.pixels
+    part = decode(frame, None, clean=clean, window=(0.1, 0.1, 0.4, 0.4)).image.pixels
+    height, width = whole.shape[:2]
+    inside = (slice(int(0.12 * height), int(0.38 * height)), slice(int(0.12 * width), int(0.38 * width)))
+    far = (slice(int(0.75 * height), None), slice(int(0.75 * width), None))
+    noise = np.std(raw[inside] - whole[inside])
+    assert np.std(part[inside] - whole[inside]) < 0.2 * noise
+    assert np.array_equal(part[far], raw[far])

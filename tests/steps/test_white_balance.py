@@ -1,0 +1,209 @@
+"""white_balance's solve: on scenes made by hand, whose light is known, and on a small generated hall."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from pipeline.fixtures.demo import write_demo
+from pipeline.fixtures.hall import BurstPlan, Hall
+from pipeline.fixtures.light import Lamp
+
+from pipeline.engine.measure import read_measured
+from pipeline.engine.run import Shoot, read_shoot, survey_shoot
+from pipeline.engine.solve import shoot_light
+from pipeline.light import palette
+from pipeline.light.gain_map import Field, of_solution
+from pipeline.light.neutral import Candidate
+from pipeline.light.scenes import Scene, ShootLight
+from pipeline.shoot.facts import Facts, Reference
+from pipeline.steps import white_balance
+from pipeline.steps.base import SolveContext
+from pipeline.steps.white_balance import WhiteBalanceParams, solve
+from pipeline.store.store import Store
+from pipeline.types import Burst, Exif, Frame
+
+DAY = np.array([1.9, 1.0, 1.5])
+WHITE = Candidate(np.array([0.3, -0.2]), 1.0)
+
+
+def scene(names: Sequence[str], whites: tuple[Candidate, ...] = (WHITE,), **more: object) -> Scene:
+    hues = np.zeros((80, 112), np.float16)
+    hues[40, 70] = 1.0
+    given = {
+        "pulses": tuple(Field.constant(np.zeros(3)) for _ in names), "steady": (1.0,) * len(names),
+        "pan": (0.0,) * len(names), "drift": np.zeros((2, 2)), "level": np.full(3, -3.0), "to_working": np.eye(3),
+    }  # fmt: skip
+    return Scene(tuple(names), hues=hues, tones=hues * -3, whites=whites, **(given | more))  # type: ignore[arg-type]
+
+
+def light_of(scenes: Sequence[Scene], anchors: Sequence[tuple[float, float]] | None = None) -> ShootLight:
+    count = len(scenes)
+    of = {n: i for i, s in enumerate(scenes) for n in s.names}
+    places = np.array(anchors) if anchors is not None else np.zeros((count, 2))
+    return ShootLight(tuple(scenes), places, np.zeros(count), np.zeros(count, dtype=int), np.ones(count), of)
+
+
+def context_of(light: ShootLight, facts: Facts | None = None, **measured: dict) -> SolveContext:
+    names = [n for s in light.scenes for n in s.names]
+    frames = [Frame(n, Path(n), n, "raw", Exif(make="Evencourt", model="One")) for n in names]
+    plain = {"as_shot": np.array([2.0, 1.0, 1.4]), "daylight": DAY}
+    found = {n: plain | measured.get(n, {}) for n in names}
+    return SolveContext(
+        frames, [Burst(s.names) for s in light.scenes], facts or Facts(), found, lambda: light, dict, dict, {}
+    )
+
+
+def shown(white: np.ndarray, column: float = 0.0, reason: str = "") -> dict:
+    """As measure_references keeps one reference: the raw colour of white."""
+    return {
+        "whites": white[None], "places": np.array([[0.0, column]]), "matrices": np.full((1, 3, 3), np.nan),
+        "reasons": np.frombuffer(json.dumps([reason]).encode(), dtype=np.uint8),
+    }  # fmt: skip
+
+
+def test_as_shot_and_fixed() -> None:
+    context = context_of(light_of([scene(["F1", "F2"])]), F2={"as_shot": np.array([4.0, 2.0, 3.0])})
+    found = solve(context, WhiteBalanceParams(method="camera"))
+    assert found.by_frame["F1"]["gains"] == [2.0, 1.0, 1.4]
+    assert found.by_frame["F2"]["gains"] == [2.0, 1.0, 1.5]
+    found = solve(context, WhiteBalanceParams(method="fixed", multipliers=(3.0, 1.5, 3.0)))
+    assert found.by_frame["F1"]["gains"] == [2.0, 1.0, 2.0]
+
+
+def test_file_without_balance_falls_back_and_says_so() -> None:
+    light = light_of([scene(["F1"]), scene(["F2"], whites=())], [(0, 0), (0, 0)])
+    context = context_of(light, F1={"as_shot": np.zeros(3)})
+    found = solve(context, WhiteBalanceParams(method="camera")).by_frame
+    assert found["F1"]["gains"] == pytest.approx([1.9 * np.exp(-0.3), 1, 1.5 * np.exp(0.2)], rel=1e-5)
+    assert "no camera balance" in found["F1"]["source"]
+    assert found["F2"]["source"] == "camera, as shot"
+
+
+def test_gray_world_makes_the_white_of_the_hall_neutral() -> None:
+    """By definition: gains undo daylight's multipliers and the chroma of white, ln R/G and ln B/G."""
+    found = solve(context_of(light_of([scene(["F1"])])), WhiteBalanceParams(method="gray_world"))
+    white = np.exp([0.3, 0, -0.2]) / DAY
+    assert np.ptp(np.log(white * found.by_frame["F1"]["gains"])) == pytest.approx(0, abs=1e-5)
+    assert found.by_frame["F1"]["sure"] == pytest.approx(1.0)
+    assert any("gray_world" in n and "grey card" in n for n in found.notices)
+
+
+def test_unsure_and_nothing_are_named() -> None:
+    split = tuple(Candidate(np.array([0.5 * k, -0.4 * k]), 1.0) for k in range(4))
+    found = solve(context_of(light_of([scene(["F1"], split)])), WhiteBalanceParams(method="gray_world"))
+    assert any("least sure about F1" in n for n in found.notices)
+    found = solve(context_of(light_of([scene(["F1", "F2"], ())])), WhiteBalanceParams(method="gray_world"))
+    assert found.by_frame["F1"]["gains"] == pytest.approx(DAY)
+    assert any("F1 and 1 more" in n and "daylight" in n for n in found.notices)
+
+
+def test_reference_carries_to_other_light_by_the_anchor() -> None:
+    """Scene two differs by a step of its light (0.25, -0.15): so does its white."""
+    light = light_of([scene(["F1"]), scene(["F2"])], [(0.1, 0.1), (0.35, -0.05)])
+    context = context_of(light, Facts(references=(Reference("F1", patch=(0, 0, 1, 1)),)), F1=shown(1 / DAY * 0.4))
+    found = solve(context, WhiteBalanceParams(method="reference_patch")).by_frame
+    assert found["F1"]["gains"] == pytest.approx(DAY, rel=1e-5)
+    assert found["F2"]["gains"] == pytest.approx(DAY * np.exp([-0.25, 0, 0.15]), rel=1e-5)
+    assert "F1" in found["F1"]["source"]
+
+
+def test_drift_and_pan_decide_what_the_card_stood_in() -> None:
+    """A card at the right edge of a frame whose light drifts: the middle gets the light of the middle."""
+    drift = np.array([[0.2, -0.1], [0.0, 0.0]])
+    # A card stands where players do, nearer than the walls that tell the drift.
+    card = np.exp(palette.at(drift * white_balance._NEARER, np.array([0.8]))[0])
+    white = np.array([card[0], 1, card[1]]) / DAY * 0.3
+    facts = Facts(references=(Reference("F1", patch=(0, 0, 1, 1)),))
+    context = context_of(light_of([scene(["F1"], drift=drift)]), facts, F1=shown(white, column=0.8))
+    found = solve(context, WhiteBalanceParams(method="reference_patch")).by_frame["F1"]
+    assert found["gains"] == pytest.approx(DAY, rel=1e-4)
+    # Red grows to the right by 0.2 in natural log, so it is taken off there, less what walls show more than players.
+    right = of_solution(found).on(1, 3)[0, 2] - of_solution(found).on(1, 3)[0, 0]
+    assert -0.2 * 4 / 3 / np.log(2) * 1.01 < right[0] < -0.1 / np.log(2)
+    assert right[1] == pytest.approx(0, abs=1e-6) and right[2] > 0
+    flat = solve(context, WhiteBalanceParams(method="reference_patch", within_frame=False)).by_frame["F1"]
+    assert np.ptp(of_solution(flat).on(4, 4), axis=(0, 1)) == pytest.approx(np.zeros(3))
+    assert flat["gains"] == pytest.approx(DAY, rel=1e-4)
+
+
+def test_pulse_of_the_reference_frame_is_taken_off() -> None:
+    """The frame was caught with 0.5 stops too little red; the burst's own light is what its patch is brought to."""
+    pulses = (Field.constant(np.array([0.5, 0, 0])), Field.constant(np.array([-0.5, 0, 0])))
+    light = light_of([scene(["F1", "F2"], pulses=pulses)])
+    white = 1 / DAY * np.array([2**-0.5, 1, 1]) * 0.3
+    context = context_of(light, Facts(references=(Reference("F1", patch=(0, 0, 1, 1)),)), F1=shown(white))
+    found = solve(context, WhiteBalanceParams(method="reference_patch")).by_frame
+    for name, stops in (("F1", 0.5), ("F2", -0.5)):
+        total = of_solution(found[name]).on(3, 3)[1, 1]
+        assert total == pytest.approx(np.log2(DAY) + np.array([stops, 0, 0]), abs=1e-4)
+
+
+def test_no_usable_reference_means_gray_world_and_a_notice() -> None:
+    facts = Facts(references=(Reference("F1", patch=(0, 0, 1, 1)), Reference("F9", patch=(0, 0, 1, 1))))
+    bad = shown(np.full(3, np.nan), reason="the patch is clipped")
+    found = solve(context_of(light_of([scene(["F1"])]), facts, F1=bad), WhiteBalanceParams(method="reference_patch"))
+    assert "gray-world" in found.by_frame["F1"]["source"]
+    text = " | ".join(found.notices)
+    assert "F1: the patch is clipped" in text and "F9" in text and "gray_world was used instead" in text
+
+
+def test_camera_and_scenes_without_a_reference_are_named() -> None:
+    light = light_of([scene(["F1"]), scene(["F2"]), scene(["F3"])])
+    light = replace(light, group=np.array([0, 1, 2]))
+    context = context_of(light, Facts(references=(Reference("F1", patch=(0, 0, 1, 1)),)), F1=shown(0.3 / DAY))
+    other = replace(context.frames[2], exif=Exif(make="Evencourt", model="Two"))
+    found = solve(replace(context, frames=[*context.frames[:2], other]), WhiteBalanceParams(method="reference_patch"))
+    text = " | ".join(found.notices)
+    assert "no reference frame of Evencourt Two" in text
+    assert "F2: nothing in the picture is known" in text
+    assert set(found.by_frame) == {"F1", "F2", "F3"}
+
+
+def test_chart_matrices_blend_and_keep_white() -> None:
+    """Rows that sum to 1 keep white white; so does every blend of them."""
+    own = np.array([[1.4, -0.3, -0.1], [-0.2, 1.5, -0.3], [0.0, -0.4, 1.4]])
+    light = light_of([scene(["F1"]), scene(["F2"]), scene(["F3"])], [(0, 0), (0.5, -0.4), (0.22, -0.15)])
+    facts = Facts(references=tuple(Reference(n, chart="auto") for n in ("F1", "F2")))
+    with_matrix = shown(0.3 / DAY) | {"matrices": own[None]}
+    other = shown(0.3 / DAY * np.exp([0.5, 0, -0.4]))
+    found = solve(context_of(light, facts, F1=with_matrix, F2=other), WhiteBalanceParams(method="reference_patch"))
+    matrices = {n: np.array(s["matrix"]) for n, s in found.by_frame.items()}
+    assert matrices["F1"] == pytest.approx(own, abs=0.02)
+    assert matrices["F2"] == pytest.approx(np.eye(3), abs=0.02)
+    for matrix in matrices.values():
+        assert matrix.sum(axis=1) == pytest.approx(np.ones(3))
+    assert 0.2 < matrices["F3"][0, 0] - 1 < 0.35
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory: pytest.TempPathFactory) -> tuple[Shoot, dict, SolveContext]:
+    folder = tmp_path_factory.mktemp("small") / "shoot"
+    plans = (BurstPlan(-7.0, 1600, 1.0, 60.0, frames=3), BurstPlan(7.0, 1600, 0.8, 300.0, frames=2))
+    hall = Hall(Lamp("HP3", 0.35, 0.3), Lamp("LED-B5", 0.06, 2.0), width=4.0, bursts=plans)
+    write_demo(folder, hall=hall, seed=6, width=480, height=320)
+    truth = json.loads((folder.parent / "shoot-truth" / "truth.json").read_text(encoding="utf-8"))
+    shoot = read_shoot(folder)
+    store = Store.open(folder.parent / "out", folder)
+    surveys = survey_shoot(store, shoot, 1, lambda *_: None)
+    light = shoot_light(store, surveys, shoot.bursts, shoot.facts)
+    measured = {s.frame.name: read_measured(store, s.key, "white_balance") for s in surveys}
+    return shoot, truth, SolveContext(shoot.frames, shoot.bursts, shoot.facts, measured, lambda: light, dict, dict, {})
+
+
+@pytest.mark.parametrize(("method", "most"), [("reference_patch", 0.07), ("gray_world", 0.12)])
+def test_generated_hall(small, method, most) -> None:
+    """White where the card stood, from the published lamps; 0.05 is three CIELAB units on a white. The gains are those
+    of the middle of the frame, where the mixture differs a little."""
+    shoot, truth, context = small
+    found = solve(context, WhiteBalanceParams(method=method)).by_frame
+    for name, end in (("TH1_0001", "left"), ("TH1_0002", "right")):
+        white = np.array(truth["neutral_at_reference"][end])
+        left = np.log(white * found[name]["gains"])
+        assert np.hypot(*(left - left[1])[[0, 2]]) < most
+    assert json.dumps(found, allow_nan=False)
+    assert [f.name for f in shoot.frames] == list(found)

@@ -1,0 +1,197 @@
+"""The work folder: whole files, one run at a time, nothing in the shoot."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from pipeline.errors import InputError
+from pipeline.store import store as module
+from pipeline.store.keys import digest_file
+from pipeline.store.store import Store, read_json, write_atomic, write_json
+from pipeline.types import Frame
+
+
+@pytest.fixture
+def shoot(tmp_path: Path) -> Path:
+    (tmp_path / "shoot").mkdir()
+    return tmp_path / "shoot"
+
+
+@pytest.fixture
+def store(tmp_path: Path, shoot: Path) -> Store:
+    return Store.open(tmp_path / "out", shoot)
+
+
+def test_write_replaces_whole(tmp_path: Path) -> None:
+    path = tmp_path / "file.jpg"
+    write_atomic(path, b"old")
+    write_atomic(path, b"new")
+    assert path.read_bytes() == b"new"
+    assert [p.name for p in tmp_path.iterdir()] == ["file.jpg"]
+
+
+@pytest.mark.parametrize("call", ["os.fsync", "pathlib.Path.replace"])
+def test_a_failed_write_leaves_the_old_file_and_nothing_else(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, call: str
+) -> None:
+    path = tmp_path / "file.jpg"
+    path.write_bytes(b"old")
+
+    def fail(*arguments: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(call, fail)
+    with pytest.raises(OSError, match="No space"):
+        write_atomic(path, b"new")
+    assert path.read_bytes() == b"old"
+    assert [p.name for p in tmp_path.iterdir()] == ["file.jpg"]
+
+
+def test_a_name_as_long_as_the_system_allows(tmp_path: Path) -> None:
+    path = tmp_path / ("x" * 251 + ".jpg")  # 255 bytes: NAME_MAX of Linux, limits.h
+    write_atomic(path, b"data")
+    assert path.read_bytes() == b"data"
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows knows no permission bits")
+def test_files_are_as_readable_as_any_other(tmp_path: Path) -> None:
+    (tmp_path / "plain").write_bytes(b"")
+    write_atomic(tmp_path / "atomic", b"")
+    assert (tmp_path / "atomic").stat().st_mode == (tmp_path / "plain").stat().st_mode
+
+
+@pytest.mark.parametrize(("windows", "held", "works"), [(True, 2, True), (True, 99, False), (False, 1, False)])
+def test_a_file_that_is_held_open(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, windows: bool, held: int, works: bool
+) -> None:
+    refusals = iter([True] * held)
+    replace = Path.replace
+
+    def refuse(self: Path, target: Path) -> Path:
+        if next(refusals, False):
+            raise PermissionError(13, "in use")
+        return replace(self, target)
+
+    monkeypatch.setattr(Path, "replace", refuse)
+    monkeypatch.setattr(module, "_WINDOWS", windows)
+    monkeypatch.setattr(module.time, "sleep", lambda seconds: None)
+    if works:
+        write_atomic(tmp_path / "file", b"new")
+    else:
+        with pytest.raises(PermissionError):
+            write_atomic(tmp_path / "file", b"new")
+    assert [p.name for p in tmp_path.iterdir()] == (["file"] if works else [])
+
+
+def test_json_comes_back_and_damage_counts_as_absent(tmp_path: Path) -> None:
+    path = tmp_path / "a.json"
+    assert read_json(path) is None
+    write_json(path, {"name": "Zoë", "n": [1, 2.5]})
+    assert read_json(path) == {"name": "Zoë", "n": [1, 2.5]}
+    path.write_bytes(b'{"name": "Zo')
+    assert read_json(path) is None
+    with pytest.raises(ValueError):
+        write_json(path, float("nan"))
+
+
+@pytest.mark.parametrize("below", ["", "delivered", "a/b/c"])
+def test_out_in_the_shoot_is_refused_and_nothing_made(shoot: Path, below: str) -> None:
+    with pytest.raises(InputError, match="inside the shoot folder"):
+        Store.open(shoot / below, shoot)
+    assert list(shoot.iterdir()) == []
+
+
+@pytest.mark.skipif(os.name == "nt", reason="symbolic links need rights on Windows")
+def test_out_in_the_shoot_by_another_way(tmp_path: Path, shoot: Path) -> None:
+    (tmp_path / "link").symlink_to(shoot)
+    for out in (tmp_path / "link" / "out", shoot.parent / "x" / ".." / "shoot" / "out"):
+        with pytest.raises(InputError, match="inside the shoot folder"):
+            Store.open(out, shoot)
+
+
+def test_out_that_cannot_be_made(tmp_path: Path, shoot: Path) -> None:
+    (tmp_path / "file").write_bytes(b"")
+    with pytest.raises(InputError, match=r"cannot be written .*choose another --out"):
+        Store.open(tmp_path / "file", shoot)
+
+
+def test_kept_bytes(store: Store) -> None:
+    assert store.get("survey", "key") is None
+    store.put("survey", "key", b"data")
+    assert store.get("survey", "key") == b"data"
+    assert store.names("survey") == ["key"]
+    store.remove("survey", "key")
+    store.remove("survey", "key")
+    assert store.names("survey") == []
+
+
+def test_digests_are_read_once(store: Store, shoot: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = shoot / "TH1_0001.dng"
+    path.write_bytes(b"abc")
+    frame = Frame("TH1_0001", path, path.name, "raw")
+    read: list[Path] = []
+    monkeypatch.setattr(module, "digest_file", lambda p: read.append(p) or digest_file(p))
+    # FIPS 180-4, example "abc"
+    assert store.frame_digest(frame) == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+    store.save_digests()
+    again = Store(store.out)
+    assert again.frame_digest(frame) == digest_file(path)
+    assert len(read) == 1
+    path.write_bytes(b"abd")  # as long as before
+    os.utime(path, ns=(0, 1))
+    assert again.frame_digest(frame) == digest_file(path)
+    assert len(read) == 2
+
+
+def test_damaged_digests_are_made_anew(store: Store, shoot: Path) -> None:
+    (store.work / "digests.json").write_bytes(b"[1, 2")
+    path = shoot / "TH1_0001.dng"
+    path.write_bytes(b"abc")
+    assert store.frame_digest(Frame("TH1_0001", path, path.name, "raw")) == digest_file(path)
+
+
+def test_one_run_at_a_time(store: Store) -> None:
+    assert not store.is_locked()
+    with store.locked():
+        assert store.is_locked()
+        with (
+            pytest.raises(InputError, match=rf"another run is writing to .*\(process {os.getpid()} on .* since "),
+            Store(store.out).locked(),
+        ):
+            raise AssertionError("two runs in one folder")
+    assert not store.is_locked()
+    with store.locked():
+        pass
+
+
+def test_a_killed_run_leaves_no_lock(store: Store) -> None:
+    code = (
+        "import os, sys; from pathlib import Path; from pipeline.store import Store\n"
+        "with Store(Path(sys.argv[1])).locked():\n    os._exit(9)\n"
+    )
+    root = Path(module.__file__).parents[1]
+    done = subprocess.run([sys.executable, "-c", code, str(store.out)], cwd=root, timeout=60)
+    assert done.returncode == 9
+    with store.locked():
+        assert (store.work / "holder.json").is_file()
+
+
+def test_leftovers_are_removed_and_nothing_else(store: Store, shoot: Path) -> None:
+    out = store.out
+    other = out / "second"
+    inner = out / "raws"
+    for folder in (out / "web", other / ".work", other / "web", inner):
+        folder.mkdir(parents=True)
+    leftover = ".evencourt-part-1-0"
+    for folder in (out, out / "web", out / ".work" / "done", other / "web", inner):
+        (folder / leftover).write_bytes(b"")
+    (out / "web" / "TH1_0001.jpg").write_bytes(b"picture")
+    (out / ".hidden").write_bytes(b"a file of the user")
+    Store(out, inner).clean_temporaries()
+    left = {p.relative_to(out).as_posix() for p in out.rglob("*") if p.is_file()}
+    assert left == {"web/TH1_0001.jpg", ".hidden", f"second/web/{leftover}", f"raws/{leftover}"}
