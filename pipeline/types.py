@@ -60,7 +60,7 @@ class Image:
     noise: Noise
     saturation: F64
     to_working: F64
-    uneven: F32 | None = None
+    noise_gain_map: F32 | None = None
 
     def with_pixels(self, pixels: F32) -> Image:
         return replace(self, pixels=pixels)

@@ -33,7 +33,7 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.engine.executors import default_workers, worker_setup
-from pipeline.engine.measure import MEASURED_EDGE, read_measured, survey
+from pipeline.engine.measure import MEASURED_EDGE, measure_frames, read_measured
 from pipeline.engine.run import read_shoot
 from pipeline.engine.solve import look_at_all, solve
 from pipeline.imaging.sharpness import sharpness
@@ -143,12 +143,12 @@ def look_at(shoot_folder: Path, files: ModelFiles, work: Path) -> Look:
     recipe_file.write_text(RECIPE, encoding="utf-8")
     recipe = load_recipe(recipe_file, REGISTRY)
     store = Store.open(work / shoot_folder.parent.name, shoot_folder)
-    surveys = list(survey(store, shoot.frames, shoot.facts, files, default_workers()))
-    wrong = [f"{s.frame.name}: {s.error}" for s in surveys if s.error]
+    measured_frames = list(measure_frames(store, shoot.frames, shoot.facts, files, default_workers()))
+    wrong = [f"{s.frame.name}: {s.error}" for s in measured_frames if s.error]
     if wrong:
         raise SystemExit("\n".join(wrong))
-    plan = solve(store, surveys, shoot.bursts, shoot.facts, recipe)
-    measured = {s.frame.name: read_measured(store, s.key, crop.STEP.name) for s in surveys}
+    plan = solve(store, measured_frames, shoot.bursts, shoot.facts, recipe)
+    measured = {s.frame.name: read_measured(store, s.key, crop.STEP.name) for s in measured_frames}
     subjects, _ = look_at_all(measured, shoot.bursts)
     truth = json.loads((shoot_folder.parent / "shoot-truth" / "truth.json").read_text(encoding="utf-8"))
     width, height = truth["size"]

@@ -25,11 +25,11 @@ from pipeline.fixtures.light import response, tables
 
 from pipeline.cli import tables as command_tables
 from pipeline.engine import burst_light
-from pipeline.engine.measure import Survey
+from pipeline.engine.measure import MeasuredFrame
 from pipeline.engine.solve import solve
-from pipeline.light.gain_map import Field
+from pipeline.light.gain_map import GainMap
 from pipeline.light.neutral import candidates
-from pipeline.light.palette import Cloud, histogram, tones
+from pipeline.light.palette import ChromaSamples, histogram, tones
 from pipeline.light.row_wave import ACROSS, DEGREE
 from pipeline.light.scenes import Scene
 from pipeline.recipe.recipe import load_recipe
@@ -46,7 +46,7 @@ NAMES = ("orange yellow", "neutral 6.5 (.44 D)", "white 9.5 (.05 D)", "light ski
 DAY = 1 / response(np.ones(31), "D65")
 
 
-def cloud(share: float, rng: np.random.Generator) -> Cloud:
+def chroma_samples(share: float, rng: np.random.Generator) -> ChromaSamples:
     """A scene whose light is `share` of the second lamp: published surfaces in areas of chance."""
     points, green = [], []
     for name in NAMES:
@@ -58,16 +58,16 @@ def cloud(share: float, rng: np.random.Generator) -> Cloud:
         green.append(seen[1] * rng.uniform(0.4, 0.7, count))
     chroma, light = np.concatenate(points), np.concatenate(green)
     column = rng.uniform(-1, 1, len(light))
-    return Cloud(chroma, np.ones(len(light)), column, light / np.quantile(light, 0.9), np.log2(light))
+    return ChromaSamples(chroma, np.ones(len(light)), column, light / np.quantile(light, 0.9), np.log2(light))
 
 
 def scene(names: tuple[str, ...], index: int) -> Scene:
     rng = np.random.default_rng(index)
-    of = cloud(float(rng.uniform(0, 1)), rng)
+    of = chroma_samples(float(rng.uniform(0, 1)), rng)
     fall = 0.3 / (1 + np.arange(DEGREE + 1)[:, None, None] + 3 * np.arange(ACROSS + 1)[None, :, None])
-    pulses = tuple(Field(rng.normal(0, 1, (DEGREE + 1, ACROSS + 1, 3)) * fall * (len(names) > 1)) for _ in names)
+    flicker = tuple(GainMap(rng.normal(0, 1, (DEGREE + 1, ACROSS + 1, 3)) * fall * (len(names) > 1)) for _ in names)
     return Scene(
-        names, pulses, (0.9,) * len(names), tuple(rng.normal(0, 0.05, len(names)).tolist()),
+        names, flicker, (0.9,) * len(names), tuple(rng.normal(0, 0.05, len(names)).tolist()),
         rng.normal(0, 0.05, (2, 2)), histogram(of).astype(np.float16), tones(of).astype(np.float16),
         tuple(candidates(of)), rng.normal(-3, 0.4, 3), np.eye(3),
     )  # fmt: skip
@@ -92,7 +92,7 @@ def players(rng: np.random.Generator) -> dict[str, np.ndarray]:
     }  # fmt: skip
 
 
-def fill(store: Store, count: int, size: int) -> tuple[list[Survey], list[Burst], Facts]:
+def fill(store: Store, count: int, size: int) -> tuple[list[MeasuredFrame], list[Burst], Facts]:
     """The store as a survey of `count` frames in bursts of `size` leaves it."""
     start = datetime(2026, 2, 14, 19, 30)
     facts = {"full_size": [4000, 6000], "notices": [], "seconds": 0.1}
@@ -108,20 +108,20 @@ def fill(store: Store, count: int, size: int) -> tuple[list[Survey], list[Burst]
         "crop": pack(players(np.random.default_rng(1))),
         "facts": np.frombuffer(json.dumps(facts).encode(), dtype=np.uint8), "proxy": proxy,
     })  # fmt: skip
-    surveys, bursts = [], []
+    measured_frames, bursts = [], []
     for first in range(0, count, size):
         names = tuple(f"F{k:05d}" for k in range(first, min(first + size, count)))
         bursts.append(Burst(names))
         for at, name in enumerate(names):
             exif = Exif("Evencourt", "One", iso=3200, exposure_time=0.001, f_number=2.8,
                         time=start + timedelta(seconds=first * 1.5 + at * 0.1), has_subseconds=True)  # fmt: skip
-            surveys.append(Survey(Frame(name, Path(name), name, "raw", exif), name, name, (4000, 6000)))
+            measured_frames.append(MeasuredFrame(Frame(name, Path(name), name, "raw", exif), name, name, (4000, 6000)))
             store.put("survey", name, record)
     ends = tuple(Reference(n, patch=(0.4, 0.4, 0.6, 0.6)) for n in ("F00000", f"F{count - 1:05d}"))
-    return surveys, bursts, Facts(references=ends)
+    return measured_frames, bursts, Facts(references=ends)
 
 
-def keep_scenes(store: Store, surveys: Sequence[Survey], bursts: Sequence[Burst]) -> None:
+def keep_scenes(store: Store, measured_frames: Sequence[MeasuredFrame], bursts: Sequence[Burst]) -> None:
     """Puts made-up scenes where find_scenes looks for them, so that only solve is timed and not the pictures."""
     index = iter(range(len(bursts)))
 
@@ -131,18 +131,18 @@ def keep_scenes(store: Store, surveys: Sequence[Survey], bursts: Sequence[Burst]
 
     true, burst_light._look_at = burst_light._look_at, made
     try:
-        burst_light.find_scenes(store, surveys, bursts)
+        burst_light.find_scenes(store, measured_frames, bursts)
     finally:
         burst_light._look_at = true
 
 
 def _child(folder: str, count: int, size: int, answer: multiprocessing.SimpleQueue) -> None:
     store = Store.open(Path(folder) / "out", Path(folder) / "shoot")
-    surveys, bursts, facts = fill(store, count, size)
-    keep_scenes(store, surveys, bursts)
+    measured_frames, bursts, facts = fill(store, count, size)
+    keep_scenes(store, measured_frames, bursts)
     recipe = load_recipe(command_tables.recipe_folder() / "overnight-web.yaml", REGISTRY)
     before, worked = time.perf_counter(), time.process_time()
-    plan = solve(store, surveys, bursts, facts, recipe)
+    plan = solve(store, measured_frames, bursts, facts, recipe)
     took, worked = time.perf_counter() - before, time.process_time() - worked
     assert len(plan.solutions["white_balance"]) == len(plan.solutions["exposure"]) == count
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (2**20 if sys.platform == "darwin" else 2**10)

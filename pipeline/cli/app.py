@@ -27,7 +27,7 @@ from pipeline.cli import tables as describe_module
 from pipeline.engine import executors
 from pipeline.engine import run as engine
 from pipeline.engine.jobs import Planner
-from pipeline.engine.redaction import Mask
+from pipeline.engine.redaction import Redaction
 from pipeline.engine.render import Refused
 from pipeline.engine.render import render as render_frame
 from pipeline.engine.sending import refuse_unready
@@ -183,9 +183,9 @@ def _frame_notes(record: dict[str, Any]) -> dict[str, list[str]]:
 def _dry_run(recipe: Recipe, shoot: engine.Shoot, workers: int) -> None:
     """Survey into a temporary folder, so that a dry run leaves nothing behind."""
     with tempfile.TemporaryDirectory() as scratch, _progress() as progress:
-        surveys = engine.survey_shoot(Store.open(Path(scratch), shoot.folder), shoot, workers, progress)
-    good = [s for s in surveys if not s.error]
-    for one in surveys:
+        measured_frames = engine.measure_shoot(Store.open(Path(scratch), shoot.folder), shoot, workers, progress)
+    good = [s for s in measured_frames if not s.error]
+    for one in measured_frames:
         if one.error:
             err_console.print(f"would fail: {one.frame.relative}: {one.error}", markup=False)
     out_console.print(flatten_yaml(recipe), markup=False)
@@ -241,8 +241,8 @@ def survey(shoot: ShootFolder, facts: FactsFile = None, models: ModelsFolder = N
         store = Store.open(Path(scratch), read.folder)
         count = workers or executors.default_workers()
         with _progress() as progress:
-            surveys = engine.survey_shoot(store, read, count, progress)
-        text_of = describe_module.survey_text(store, read, surveys, count)
+            measured_frames = engine.measure_shoot(store, read, count, progress)
+        text_of = describe_module.inspect_text(store, read, measured_frames, count)
     for title, columns, rows in (
         ("", ("burst", "frames", "time", "ISO", "shutter", "zone", "in the dark phase"), text_of.bursts),
         ("light", ("zone", "seen in", "frames", "colour", "level", "flicker"), text_of.zones),
@@ -256,7 +256,7 @@ def survey(shoot: ShootFolder, facts: FactsFile = None, models: ModelsFolder = N
         out_console.print(table)
     for text in text_of.notes:
         out_console.print(f"note: {text}", markup=False)
-    if any(s.error for s in surveys):
+    if any(s.error for s in measured_frames):
         raise typer.Exit(1)
 
 
@@ -338,9 +338,9 @@ def _verify_render(record: dict[str, Any], out: Path, moved: Path | None, models
         shoot = engine.read_shoot(folder, facts, models)
         if record.get("models", "") != shoot.models.digest:
             bad.append("the model files are not those of the run, so crops may differ; give their folder with --models")
-        mask = Mask(shoot)
+        redaction = Redaction(shoot)
         jobs = engine.jobs(_recipe(recipe_file), shoot, Path(scratch) / "out")
-        jobs = {mask.frame(name): job for name, job in jobs.items()}
+        jobs = {redaction.frame(name): job for name, job in jobs.items()}
         for name in chosen:
             time_now = jobs[name].frame.exif.time if name in jobs else None
             if (time_now.isoformat() if time_now else None) != record["frames"][name]["time"]:

@@ -17,12 +17,12 @@ from pipeline.cli import tables
 from pipeline.engine import caption_sheet, executors, jersey_suggestions
 from pipeline.engine.frame_table import SEPARATORS
 from pipeline.engine.jobs import Shoot
-from pipeline.engine.run import Progress, read_shoot, survey_shoot
+from pipeline.engine.run import Progress, measure_shoot, read_shoot
 from pipeline.engine.solve import Measurements, look_at_all
 from pipeline.errors import InputError
-from pipeline.people import digits as shirt_numbers
+from pipeline.people import digits as jersey_digits
 from pipeline.recipe.recipe import load_recipe
-from pipeline.shoot.consent import held_by_marks
+from pipeline.shoot.consent import held_by_own_texts
 from pipeline.steps import REGISTRY, crop
 from pipeline.steps.caption import CaptionParams
 from pipeline.store.store import Store, write_atomic
@@ -116,8 +116,8 @@ def _write(
 ) -> None:
     with tempfile.TemporaryDirectory() as scratch:
         store = Store.open(Path(scratch), shoot.folder)
-        surveys = survey_shoot(store, shoot, workers, progress)
-        measured = Measurements(store, {s.frame.name: s.key for s in surveys if not s.error}, crop.STEP.name)
+        measured_frames = measure_shoot(store, shoot, workers, progress)
+        measured = Measurements(store, {s.frame.name: s.key for s in measured_frames if not s.error}, crop.STEP.name)
         _, ranks = look_at_all(measured, shoot.bursts)
         suggested = None
         if numbers:
@@ -126,7 +126,7 @@ def _write(
             )
             for text in unread:
                 _note(text)
-    carried = {s.frame.name: s.carried for s in surveys}
+    carried = {s.frame.name: s.carried for s in measured_frames}
     table, failed = caption_sheet.sheet(shoot, params, ranks, carried, suggested, separator)
     if failed:
         _note(f"no caption yet: {failed}")
@@ -144,7 +144,7 @@ def _write(
         "Fill in players and words, save it as CSV, then see what comes of it with: "
         f"evencourt captions {shoot.folder} --check {out}"
     )
-    bad = [s for s in surveys if s.error]
+    bad = [s for s in measured_frames if s.error]
     for one in bad:
         err_console.print(f"failed: {one.frame.relative}: {one.error}", markup=False)
     if bad:
@@ -153,7 +153,7 @@ def _write(
 
 def _can_read(shoot: Shoot) -> bool:
     """Whether shirt numbers can be read and told to be somebody's; says what is missing."""
-    missing = shirt_numbers.available()
+    missing = jersey_digits.available()
     if shoot.models.person is None:
         missing = "without the model file that finds people no shirt numbers are read"
     elif not shoot.facts.roster:
@@ -193,7 +193,7 @@ def _filled_up(shoot: Shoot, out: Path) -> Shoot:
             "write to another file with --out, or write it anew with --force"
         ) from error
     _note(f"{out} was there: what is filled in there stays")
-    return replace(shoot, facts=facts, marks=held_by_marks(facts, shoot.frames))
+    return replace(shoot, facts=facts, own_texts=held_by_own_texts(facts, shoot.frames))
 
 
 def _notes(shoot: Shoot) -> None:

@@ -36,7 +36,7 @@ def light_words(
     names = [n for s in light.scenes for n in s.names]
     burst = np.array([light.of[n] for n in names], dtype=np.int64)
     # Fields are stops to add: the pulse is what they take away.
-    profiles = np.array([-light.pulse(n).on(_ROWS, 1)[:, 0, 1] for n in names])
+    profiles = np.array([-light.flicker(n).on(_ROWS, 1)[:, 0, 1] for n in names])
     level = profiles.mean(axis=1)  # against the lamps' mean where the burst tells it
     for label in np.unique(burst):
         profiles[burst == label] -= profiles[burst == label].mean(axis=0)
@@ -56,7 +56,7 @@ def light_words(
         inside = np.isin(burst, members)
         first = light.scenes[members[0]].names[0]
         flicker = percent_flicker(
-            profiles[inside], exposure[inside], told.hz, times[inside], burst[inside], told.travel
+            profiles[inside], exposure[inside], told.hz, times[inside], burst[inside], told.readout_time
         )
         several = any(len(light.scenes[i].names) > 1 for i in members)
         rows.append([

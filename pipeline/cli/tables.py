@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from pipeline.cli.light_words import LightWords, light_words
-from pipeline.engine.measure import Survey, read_measured
+from pipeline.engine.measure import MeasuredFrame, read_measured
 from pipeline.engine.run import Shoot
 from pipeline.engine.solve import shoot_light
 from pipeline.imaging.raw.noise_pool import noise_notes, noise_rows
@@ -71,10 +71,10 @@ class SurveyText:
     notes: list[str]
 
 
-def survey_text(store: Store, shoot: Shoot, surveys: Sequence[Survey], workers: int) -> SurveyText:
+def inspect_text(store: Store, shoot: Shoot, measured_frames: Sequence[MeasuredFrame], workers: int) -> SurveyText:
     """What is in the folder, in words; looks at the light of every burst first."""
-    by_name = {s.frame.name: s for s in surveys}
-    words, notices = _light(store, shoot, surveys, workers)
+    by_name = {s.frame.name: s for s in measured_frames}
+    words, notices = _light(store, shoot, measured_frames, workers)
     rows, notes = [], list(shoot.notices)
     for index, burst in enumerate(shoot.bursts):
         group = [by_name[n] for n in burst.frames]
@@ -91,7 +91,7 @@ def survey_text(store: Store, shoot: Shoot, surveys: Sequence[Survey], workers: 
         rows.append(
             [str(index + 1), f"{name} ({len(burst.frames)})", time, f"{exif.iso or 0:.0f}", shutter, zone, dark]
         )
-    notes += [f"{s.frame.relative}: {s.error}" for s in surveys if s.error]
+    notes += [f"{s.frame.relative}: {s.error}" for s in measured_frames if s.error]
     notes += [f"{name}: {why}" for name, why in shoot.missing]
     notes += notices
     if words is not None:
@@ -104,13 +104,13 @@ def survey_text(store: Store, shoot: Shoot, surveys: Sequence[Survey], workers: 
     timeless = sum(1 for f in shoot.frames if not f.exif.has_subseconds)
     if timeless:
         notes.append(f"{timeless} frames without sub-second times: bursts are found to the second only")
-    noise, of_noise = _noise(store, surveys)
+    noise, of_noise = _noise(store, measured_frames)
     return SurveyText(rows, words.zones if words is not None else [], noise, notes + of_noise)
 
 
-def _noise(store: Store, surveys: Sequence[Survey]) -> tuple[list[list[str]], list[str]]:
+def _noise(store: Store, measured_frames: Sequence[MeasuredFrame]) -> tuple[list[list[str]], list[str]]:
     """Noise by camera and ISO against the straight line that it should follow."""
-    good = [s for s in surveys if not s.error]
+    good = [s for s in measured_frames if not s.error]
     measured = {s.frame.name: read_measured(store, s.key, decode.STEP.name) for s in good}
     rows, notes = [], []
     for sensor in decode.sensors([s.frame for s in good], measured):
@@ -121,14 +121,16 @@ def _noise(store: Store, surveys: Sequence[Survey]) -> tuple[list[list[str]], li
 
 
 def _light(
-    store: Store, shoot: Shoot, surveys: Sequence[Survey], workers: int
+    store: Store, shoot: Shoot, measured_frames: Sequence[MeasuredFrame], workers: int
 ) -> tuple[LightWords | None, tuple[str, ...]]:
     """The light as white_balance would see it: by the references where there are any, else by gray_world."""
-    frames = [s.frame for s in surveys if not s.error]
+    frames = [s.frame for s in measured_frames if not s.error]
     if not frames:
         return None, ()
-    measured = {s.frame.name: read_measured(store, s.key, white_balance.STEP.name) for s in surveys if not s.error}
-    light = shoot_light(store, surveys, shoot.bursts, shoot.facts, workers)
+    measured = {
+        s.frame.name: read_measured(store, s.key, white_balance.STEP.name) for s in measured_frames if not s.error
+    }
+    light = shoot_light(store, measured_frames, shoot.bursts, shoot.facts, workers)
     context = SolveContext(frames, shoot.bursts, shoot.facts, measured, lambda: light, dict, dict, {})
     method: Literal["reference_patch", "gray_world"] = "reference_patch" if shoot.facts.references else "gray_world"
     solved = white_balance.solve(

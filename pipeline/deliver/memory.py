@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
 
-from pipeline.deliver.targets import PushError, Seen
+from pipeline.deliver.targets import Observation, PushError
 from pipeline.store.store import Store
 
 _KIND = "pushed"
@@ -63,7 +63,7 @@ class Memory:
         """Before a file leaves: should the run be killed, it is still known to be ours."""
         self._keep(replace(entry, sending=sha256))
 
-    def arrived(self, entry: Entry, sha256: str, seen: Seen, text: str) -> None:
+    def arrived(self, entry: Entry, sha256: str, seen: Observation, text: str) -> None:
         self._keep(replace(entry, sha256=sha256, bytes=seen.size, mark=seen.mark, text=text, sending=""))
 
     def forget(self, entry: Entry) -> None:

@@ -13,6 +13,15 @@ from pipeline.shoot.names import holds_any, name_pattern, replace_name
 
 
 @dataclass(frozen=True)
+class Extras:
+    """What is made of a delivery when its files stand: a zip, a page, and the address they are pushed to, if any."""
+
+    zip: bool = False
+    page: bool = False
+    push: str | None = None
+
+
+@dataclass(frozen=True)
 class Item:
     """One delivered picture of the present run.
 

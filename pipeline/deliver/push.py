@@ -11,7 +11,7 @@ from pipeline.deliver.address import Address, parse_address
 from pipeline.deliver.errors import plain
 from pipeline.deliver.memory import Entry, Memory
 from pipeline.deliver.model import Pushed
-from pipeline.deliver.targets import PushError, Seen, Target, connected
+from pipeline.deliver.targets import Observation, PushError, Target, connected
 from pipeline.store.keys import digest_file
 
 PAUSES = (3.0, 20.0, 60.0)  # seconds before a cut link is tried again
@@ -194,7 +194,7 @@ class _Session:
         if told:
             self.removed.append(entry.name)
 
-    def _ours(self, target: Target, seen: Seen, entry: Entry | None) -> bool:
+    def _ours(self, target: Target, seen: Observation, entry: Entry | None) -> bool:
         if entry is None:
             return False
         if (seen.size, seen.mark) == (entry.bytes, entry.mark):
@@ -259,7 +259,7 @@ class _Session:
         self.sent.append(file.name)
 
 
-def _pair(seen: Seen) -> tuple[int, str]:
+def _pair(seen: Observation) -> tuple[int, str]:
     return seen.size, seen.mark
 
 

@@ -29,7 +29,7 @@ class PushError(Exception):
 
 
 @dataclass(frozen=True)
-class Seen:
+class Observation:
     """A file at the target: octets, and a mark that changes when it is written anew (time of change or ETag)."""
 
     size: int
@@ -53,7 +53,7 @@ class Target:
         """Whether the address itself is there."""
         raise NotImplementedError
 
-    def seen(self, name: str) -> Seen | None:
+    def seen(self, name: str) -> Observation | None:
         """What is there under a name; None for nothing."""
         try:
             info = self.fs.info(self.path(name))
@@ -61,13 +61,13 @@ class Target:
             return None
         if info.get("type") == "directory":
             raise PushError(f"{name}: a folder has this name there; choose another address")
-        return Seen(int(info["size"]), _mark(info))
+        return Observation(int(info["size"]), _mark(info))
 
-    def holds(self, name: str, seen: Seen, sha256: str, local: Path | None = None) -> bool:
+    def holds(self, name: str, seen: Observation, sha256: str, local: Path | None = None) -> bool:
         """Whether the file there has these bytes, by reading it back."""
         return self._digest(self.path(name)) == sha256
 
-    def put(self, local: Path, name: str, sha256: str) -> Seen:
+    def put(self, local: Path, name: str, sha256: str) -> Observation:
         """Bring a file there, whole and verified, or not at all under its name."""
         raise NotImplementedError
 
@@ -130,7 +130,7 @@ class Files(Target):
             return False
         return True
 
-    def put(self, local: Path, name: str, sha256: str) -> Seen:
+    def put(self, local: Path, name: str, sha256: str) -> Observation:
         size = local.stat().st_size
         part = self._part(name, sha256)
         for again in (True, False):
@@ -226,7 +226,7 @@ class S3(Target):
         self.fs.call_s3("list_objects_v2", Bucket=bucket, Prefix=prefix, MaxKeys=1)  # raises where it is not
         return True
 
-    def holds(self, name: str, seen: Seen, sha256: str, local: Path | None = None) -> bool:
+    def holds(self, name: str, seen: Observation, sha256: str, local: Path | None = None) -> bool:
         if local is not None and seen.size != local.stat().st_size:
             return False
         if local is not None and seen.mark == _etag(local):
@@ -242,7 +242,7 @@ class S3(Target):
                 if each["Key"] == key:
                     self.fs.call_s3("abort_multipart_upload", Bucket=bucket, Key=key, UploadId=each["UploadId"])
 
-    def put(self, local: Path, name: str, sha256: str) -> Seen:
+    def put(self, local: Path, name: str, sha256: str) -> Observation:
         if local.stat().st_size >= 2 * _S3_PART:
             self.remove_part(name, sha256)
         self.fs.put_file(str(local), self.path(name), chunksize=_S3_PART, max_concurrency=2)

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.engine.executors import map_unordered
-from pipeline.engine.measure import Survey, read_measured, read_proxy
+from pipeline.engine.measure import MeasuredFrame, read_measured, read_proxy
 from pipeline.light.scenes import VERSION, Scene, look, unknown
 from pipeline.store.keys import digest_json, environment
 from pipeline.store.store import Store
@@ -29,10 +29,14 @@ class _Task:
 
 
 def find_scenes(
-    store: Store, surveys: Sequence[Survey], bursts: Sequence[Burst], workers: int = 1, executor: Executor | None = None
+    store: Store,
+    measured_frames: Sequence[MeasuredFrame],
+    bursts: Sequence[Burst],
+    workers: int = 1,
+    executor: Executor | None = None,
 ) -> tuple[list[Scene], tuple[str, ...]]:
     """One scene for each burst of which a frame could be read, in order of time, and what the report should say."""
-    by_name = {s.frame.name: s for s in surveys if not s.error}
+    by_name = {s.frame.name: s for s in measured_frames if not s.error}
     tasks = []
     for burst in bursts:
         group = [by_name[n] for n in burst.frames if n in by_name]

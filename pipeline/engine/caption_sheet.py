@@ -15,7 +15,7 @@ from pipeline.errors import InputError, Problem
 from pipeline.formats.metadata.model import Metadata
 from pipeline.people.ranking import Ranked
 from pipeline.recipe.recipe import Recipe
-from pipeline.shoot.consent import held_by_marks
+from pipeline.shoot.consent import held_by_own_texts
 from pipeline.shoot.facts import Facts, FrameFacts, held_back, load_facts
 from pipeline.shoot.scan import scan, with_clocks
 from pipeline.steps.caption import CaptionParams, describe
@@ -147,11 +147,11 @@ def check(folder: Path, facts_file: Path | None, file: Path | None, params: Capt
         why = index.find(row["frame"])[1]
         problems.append(row.problem(f"frame: {why}; correct the name, or delete the line"))
     frames = {f.name: f for f in with_clocks(found.frames, facts.clocks)}
-    marks = held_by_marks(facts, list(frames.values()))
+    own_texts = held_by_own_texts(facts, list(frames.values()))
     shown: list[Shown] = []
     for name, typed in sorted(facts.rows.items(), key=lambda item: item[1].line):
         try:
-            one = _show(frames[name], facts, typed, marks.get(name, ""), params)
+            one = _show(frames[name], facts, typed, own_texts.get(name, ""), params)
         except InputError as error:
             problems.append(Problem(facts.frames_file, typed.line, 1, str(error)))
             continue

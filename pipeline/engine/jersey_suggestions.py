@@ -36,7 +36,7 @@ class Person:
     names: Sequence[str]
     track: Track
     people: Mapping[int, F32]
-    kit: F64
+    jersey_colour: F64
 
 
 def suggested_players(
@@ -92,11 +92,13 @@ def _whom(
     tasks: list[_Task] = []
     for burst in bursts:
         names = [n for n in burst.frames if n in measured]
-        seen = [crop.seen_of(measured[n]) for n in names]
+        seen = [crop.observation_of(measured[n]) for n in names]
         torsos: dict[int, dict[int, Box]] = {}
         for track in tracks(seen):
-            kit = np.median([seen[at].kit[row] for at, row in track.rows.items()], axis=0).astype(np.float64)
-            people.append(Person(names, track, {at: seen[at].people for at in track.rows}, kit))
+            jersey_colour = np.median([seen[at].jersey_colour[row] for at, row in track.rows.items()], axis=0).astype(
+                np.float64
+            )
+            people.append(Person(names, track, {at: seen[at].people for at in track.rows}, jersey_colour))
             for at in track.read:
                 row = track.rows[at]
                 torsos.setdefault(at, {})[row] = torso(seen[at].people[row])
@@ -140,4 +142,4 @@ def _agreed(one: Person, read: Mapping[str, Readings]) -> Agreed | None:
         row, of_frame = one.track.rows[at], read.get(one.names[at])
         if of_frame is not None:
             said.append(own_reading(row, one.people[at], of_frame.get(row, ())))
-    return agree(said, one.kit)
+    return agree(said, one.jersey_colour)

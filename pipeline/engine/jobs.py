@@ -11,7 +11,7 @@ from types import MappingProxyType
 from typing import Any
 
 from pipeline.engine.filenames import file_names, relative_path
-from pipeline.engine.measure import Survey
+from pipeline.engine.measure import MeasuredFrame
 from pipeline.engine.render import Job, Output, long_edge_needed, pixel_key, window_needed
 from pipeline.engine.solve import Plan
 from pipeline.errors import EvencourtError, InputError
@@ -19,7 +19,7 @@ from pipeline.formats.metadata.model import Metadata
 from pipeline.people.modelfiles import ModelFiles, find
 from pipeline.recipe.recipe import Delivery, Recipe
 from pipeline.shoot.bursts import find_bursts
-from pipeline.shoot.consent import held_by_marks
+from pipeline.shoot.consent import held_by_own_texts
 from pipeline.shoot.facts import Facts, FrameFacts, held_back, load_facts
 from pipeline.shoot.scan import scan, with_clocks
 from pipeline.shoot.sidecar import sidecar_rating
@@ -40,14 +40,14 @@ class Shoot:
     missing: tuple[tuple[str, str], ...]
     notices: tuple[str, ...]
     models: ModelFiles
-    marks: Mapping[str, str] = field(default_factory=dict)  # frame -> why it is held by what it says of itself
+    own_texts: Mapping[str, str] = field(default_factory=dict)  # frame -> why it is held by what it says of itself
 
     def withheld(self, frame: str) -> str:
         """Why a frame may be in no delivery; "" where it may."""
         row = self.facts.row(frame)
         if not row.keep:
             return "frames.csv says keep: no"
-        return held_back(self.facts, row) or self.marks.get(frame, "")
+        return held_back(self.facts, row) or self.own_texts.get(frame, "")
 
 
 def read_shoot(folder: Path, facts_file: Path | None = None, models: Path | None = None) -> Shoot:
@@ -61,8 +61,8 @@ def read_shoot(folder: Path, facts_file: Path | None = None, models: Path | None
     facts, sidecars = _with_ratings(facts, frames)
     notices = (*found.notices, *(f"{name}: {why}" for name, why in found.skipped), *sidecars, *files.notices)
     notices += tuple(f"{f.name}: {text}" for f in frames for text in f.exif.notices)
-    bursts, marks = tuple(find_bursts(frames)), held_by_marks(facts, frames)
-    return Shoot(folder, frames, bursts, facts, facts_file, tuple(missing), notices, files, marks)
+    bursts, own_texts = tuple(find_bursts(frames)), held_by_own_texts(facts, frames)
+    return Shoot(folder, frames, bursts, facts, facts_file, tuple(missing), notices, files, own_texts)
 
 
 def _with_ratings(facts: Facts, frames: Sequence[Frame]) -> tuple[Facts, list[str]]:
@@ -110,14 +110,14 @@ class Planner:
         """Delivery -> frame -> name of its file. Raises InputError where a template of names fails on a frame."""
         return {d.name: file_names(self.shoot.frames, self.shoot.facts, d.save.name) for d in self.recipe.deliveries}
 
-    def plan(self, surveys: Sequence[Survey], plan: Plan) -> tuple[Planned, dict[str, str]]:
+    def plan(self, measured_frames: Sequence[MeasuredFrame], plan: Plan) -> tuple[Planned, dict[str, str]]:
         """Frame -> its job and outputs, and the frames that failed with the reason. A frame that no delivery has
         chosen, or that is withheld, is in neither."""
         # By a digest: a small picture's name stands in run.json, and must not be a person's.
-        thumbs = {s.frame.name: digest_json(s.frame.name)[:32] for s in surveys}
+        thumbs = {s.frame.name: digest_json(s.frame.name)[:32] for s in measured_frames}
         planned: dict[str, tuple[Job, list[Delivered]]] = {}
         failed: dict[str, str] = {}
-        for one in surveys:
+        for one in measured_frames:
             frame = one.frame
             wanted = [d for d in self.recipe.deliveries if plan.chosen(d.name, frame.name)]
             if one.error or self.shoot.withheld(frame.name) or not wanted:
@@ -128,7 +128,9 @@ class Planner:
                 failed[frame.name] = str(error)
         return planned, failed
 
-    def _frame(self, one: Survey, plan: Plan, wanted: Sequence[Delivery], thumbs: str) -> tuple[Job, list[Delivered]]:
+    def _frame(
+        self, one: MeasuredFrame, plan: Plan, wanted: Sequence[Delivery], thumbs: str
+    ) -> tuple[Job, list[Delivered]]:
         frame, row = one.frame, self.shoot.facts.row(one.frame.name)
         solutions = {
             label: by_frame[frame.name] for label, by_frame in plan.solutions.items() if frame.name in by_frame
@@ -171,10 +173,10 @@ class Planner:
                     found.setdefault(str(error).replace(frame.name, ""), []).append(f"{delivery.name}: {error}")
         return [f"{said[0]}{f' (and {len(said) - 1} more)' if len(said) > 1 else ''}" for said in found.values()]
 
-    def texts(self, surveys: Sequence[Survey], plan: Plan) -> dict[str, Metadata | None]:
+    def texts(self, measured_frames: Sequence[MeasuredFrame], plan: Plan) -> dict[str, Metadata | None]:
         """Relative path -> the texts that a file of that name may carry today, whether or not it is made now."""
         texts: dict[str, Metadata | None] = {}
-        for one in surveys:
+        for one in measured_frames:
             name = one.frame.name
             if self.shoot.withheld(name):
                 continue

@@ -37,7 +37,7 @@ PROXY_EDGE = 192  # what is kept: some tens of kB a frame
 
 
 @dataclass(frozen=True)
-class Survey:
+class MeasuredFrame:
     """What is known of one frame after the survey; `error` is the reason when it cannot be read.
 
     carried  the texts that were typed in the camera: fields of Metadata, those of metadata_carried.CARRIED only
@@ -63,7 +63,7 @@ class _Task:
     models: ModelFiles
 
 
-def survey_key(digest: str, references: Sequence[Reference], models: ModelFiles) -> str:
+def measure_key(digest: str, references: Sequence[Reference], models: ModelFiles) -> str:
     """A frame's measurements depend on its bytes, its reference patches, the model files and the code that measures."""
     versions = {name: step.version for name, step in REGISTRY.items() if step.measure or step is DECODE}
     shown = [{k: v for k, v in r.as_json().items() if k in ("patch", "chart")} for r in references]
@@ -71,36 +71,38 @@ def survey_key(digest: str, references: Sequence[Reference], models: ModelFiles)
     return digest_json({**of, "on": environment()})
 
 
-def survey(
+def measure_frames(
     store: Store,
     frames: Sequence[Frame],
     facts: Facts,
     models: ModelFiles,
     workers: int,
     executor: Executor | None = None,
-) -> Iterator[Survey]:
+) -> Iterator[MeasuredFrame]:
     """Survey frames in any order; measurements are kept in the store, so a second run reads them back."""
     tasks = []
     for frame in frames:
         try:
             digest = store.frame_digest(frame)
         except OSError as error:
-            yield Survey(frame, "", error=f"cannot be read ({error.strerror or error}); copy it again from the card")
+            yield MeasuredFrame(
+                frame, "", error=f"cannot be read ({error.strerror or error}); copy it again from the card"
+            )
             continue
         references = tuple(r for r in facts.references if r.frame == frame.name)
-        key = survey_key(digest, references, models)
+        key = measure_key(digest, references, models)
         kept = store.get("survey", key)
         if kept is not None:
             yield _summary(frame, digest, key, kept)
         else:
             tasks.append(_Task(store.out, frame, digest, key, references, models))
     store.save_digests()
-    for index, result in map_unordered(_survey_one, tasks, workers, executor=executor):
+    for index, result in map_unordered(_measure_one, tasks, workers, executor=executor):
         task = tasks[index]
         if isinstance(result, OSError) and result.errno in DISK_FULL:
             raise result
         if isinstance(result, Exception):
-            yield Survey(task.frame, task.digest, error=reason(result))
+            yield MeasuredFrame(task.frame, task.digest, error=reason(result))
         else:
             yield result
 
@@ -116,7 +118,7 @@ def reason(error: BaseException) -> str:
     return f"unexpected {type(error).__name__}: {error}; please report this with the frame"
 
 
-def _survey_one(task: _Task) -> Survey:
+def _measure_one(task: _Task) -> MeasuredFrame:
     start = time.perf_counter()
     decoded = decode(task.frame, MEASURED_EDGE, sense=True)
     context = MeasureContext(
@@ -152,12 +154,12 @@ def _survey_one(task: _Task) -> Survey:
     return _summary(task.frame, task.digest, task.key, buffer.getvalue())
 
 
-def _summary(frame: Frame, digest: str, key: str, data: bytes) -> Survey:
+def _summary(frame: Frame, digest: str, key: str, data: bytes) -> MeasuredFrame:
     with np.load(io.BytesIO(data)) as arrays:
         facts = json.loads(arrays["facts"].tobytes())
     height, width = facts["full_size"]
     notices = tuple(facts["notices"])
-    return Survey(frame, digest, key, (height, width), facts["seconds"], notices, carried=facts["carried"])
+    return MeasuredFrame(frame, digest, key, (height, width), facts["seconds"], notices, carried=facts["carried"])
 
 
 def carried_texts(frame: Frame) -> dict[str, Any]:

@@ -23,7 +23,7 @@ from pipeline.store.store import Store, write_atomic
 _EARLIER = "made by an earlier run with other settings"
 
 
-class Ledger:
+class Outputs:
     """`files`: relative path -> record of each file that stands; `notices`: what became of others."""
 
     def __init__(self, store: Store) -> None:

@@ -9,7 +9,7 @@ from typing import Any
 
 from pipeline import __version__
 from pipeline.engine.jobs import Delivered, Planned, Shoot
-from pipeline.engine.measure import Survey
+from pipeline.engine.measure import MeasuredFrame
 from pipeline.engine.render import Job
 from pipeline.engine.solve import Plan
 from pipeline.recipe.recipe import Recipe, flatten_yaml
@@ -19,7 +19,7 @@ STATUSES = ("delivered", "failed", "held", "left out", "undone")
 
 
 @dataclass
-class Did:
+class RunLog:
     """What a run did, as the record tells it.
 
     failed  frame -> reason; stopped  why the run ended early, ""; files  relative path -> record of what stands
@@ -33,10 +33,10 @@ class Did:
 
 
 def build(
-    did: Did,
+    log: RunLog,
     shoot: Shoot,
     recipe: Recipe,
-    surveys: Sequence[Survey],
+    measured_frames: Sequence[MeasuredFrame],
     plan: Plan,
     planned: Planned,
     files: Mapping[str, Mapping[str, Any]],
@@ -45,19 +45,19 @@ def build(
     """The record. `recipe`: as it may be shown, see masking.py; `counted`: further counts."""
     burst = {name: i for i, b in enumerate(shoot.bursts) for name in b.frames}
     frames: dict[str, Any] = {}
-    for one in surveys:
+    for one in measured_frames:
         name = one.frame.name
         entry = _frame(one, plan, planned.get(name), files)
-        entry |= {"burst": burst[name]} | _status(did, shoot, recipe, plan, planned.get(name), entry, name)
+        entry |= {"burst": burst[name]} | _status(log, shoot, recipe, plan, planned.get(name), entry, name)
         frames[name] = entry
     for name, why in shoot.missing:
-        status = "failed" if name in did.failed else "undone"
+        status = "failed" if name in log.failed else "undone"
         frames[name] = {"relative": "", "status": status, "reason": why, "deliveries": {}, "notices": []}
     statuses = [f["status"] for f in frames.values()]
     return {
         "evencourt": __version__,
-        "state": "stopped" if did.stopped else "done",
-        "stopped": did.stopped,
+        "state": "stopped" if log.stopped else "done",
+        "stopped": log.stopped,
         "title": shoot.facts.title or shoot.folder.name,
         "recipe": Path(recipe.file).name,
         "recipe_flat": flatten_yaml(recipe),
@@ -66,20 +66,20 @@ def build(
             "consent": sum(shoot.facts.row(n).keep for n, f in frames.items() if f["status"] == "held"),
             "frames": len(frames),
             "files": sum(len(f["deliveries"]) for f in frames.values()),
-            "rendered": did.rendered,
+            "rendered": log.rendered,
             **counted,
         },
-        "seconds": {k: round(v, 2) for k, v in did.seconds.items()},
+        "seconds": {k: round(v, 2) for k, v in log.seconds.items()},
         "environment": environment(),
         "models": shoot.models.digest,
-        "notices": [*shoot.notices, *plan.notices, *did.notices],
+        "notices": [*shoot.notices, *plan.notices, *log.notices],
         "bursts": [list(b.frames) for b in shoot.bursts],
         "frames": frames,
     }
 
 
 def _frame(
-    one: Survey, plan: Plan, planned: tuple[Job, list[Delivered]] | None, files: Mapping[str, Mapping[str, Any]]
+    one: MeasuredFrame, plan: Plan, planned: tuple[Job, list[Delivered]] | None, files: Mapping[str, Mapping[str, Any]]
 ) -> dict[str, Any]:
     exif, name = one.frame.exif, one.frame.name
     rank = plan.ranks.get(name)
@@ -113,7 +113,7 @@ def _frame(
 
 
 def _status(
-    did: Did,
+    log: RunLog,
     shoot: Shoot,
     recipe: Recipe,
     plan: Plan,
@@ -122,8 +122,8 @@ def _status(
     name: str,
 ) -> dict[str, str]:
     """What became of a frame, and the reason where it is not delivered."""
-    if name in did.failed:
-        return {"status": "failed", "reason": did.failed[name]}
+    if name in log.failed:
+        return {"status": "failed", "reason": log.failed[name]}
     if why := shoot.withheld(name):
         return {"status": "held", "reason": why}
     left = [d.name for d in recipe.deliveries if not plan.chosen(d.name, name)]

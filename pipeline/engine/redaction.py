@@ -20,7 +20,7 @@ STAND_IN = "(name withheld)"
 _TOLD = ("notices", "reason", "problems", "relative", "stopped")
 
 
-class Mask:
+class Redaction:
     """What may be told of a shoot. A frame whose own name may hold a part of a withheld name is called by its number
     in the order of the shoot, as its delivered files are; one that is missing, by its place among the missing."""
 

@@ -30,7 +30,7 @@ from pipeline.steps import crop
 from pipeline.steps import denoise as denoise_step
 from pipeline.steps import resize as resize_step
 from pipeline.steps.base import ApplyContext, Solution
-from pipeline.steps.decode import decode, mend_of
+from pipeline.steps.decode import correction_of, decode
 from pipeline.steps.save import encode_jpeg
 from pipeline.store.keys import digest_json, environment
 from pipeline.store.store import Store, write_atomic
@@ -189,7 +189,9 @@ def render(job: Job) -> list[Rendered | Refused]:
     # A frame that needs the full demosaic is denoised before it, if the recipe does so for all deliveries.
     shared: Any = next((b.params for b in job.shared if b.step.name == "denoise"), None)
     clean = denoise_step.clean_of(shared) if shared is not None else None
-    decoded = decode(job.frame, job.long_edge, mend_of(job.solutions.get("decode", {})), clean=clean, window=job.window)
+    decoded = decode(
+        job.frame, job.long_edge, correction_of(job.solutions.get("decode", {})), clean=clean, window=job.window
+    )
     image = denoise_step.done(decoded.image, shared) if decoded.cleaned else decoded.image
     if job.thumbs:
         _thumb_before(job, image, decoded.as_shot if decoded.as_shot is not None else decoded.daylight)
@@ -255,7 +257,7 @@ def rewrap(out: Path, relative: str, scan: str, metadata: Metadata | None) -> tu
     return embed_jpeg(data, metadata) if metadata is not None else None
 
 
-def thumb_of_survey(store: Store, key: str) -> str:
+def thumb_of_proxy(store: Store, key: str) -> str:
     """The name of a small picture of a frame that is not rendered, made from what the survey kept of it."""
     name = f"{key[:32]}.jpg"
     if store.get("thumbs", name) is None:

@@ -15,11 +15,11 @@ from pipeline.engine.earlier import refuse_other_shoot
 from pipeline.engine.executors import map_unordered
 from pipeline.engine.filenames import holds_withheld
 from pipeline.engine.jobs import Planned, Planner, Shoot, read_shoot
-from pipeline.engine.measure import DISK_FULL, Survey, read_measured, reason, survey
-from pipeline.engine.outputs import Ledger
-from pipeline.engine.record import Did, build
-from pipeline.engine.redaction import Mask
-from pipeline.engine.render import Job, Refused, Rendered, render, thumb_of_survey
+from pipeline.engine.measure import DISK_FULL, MeasuredFrame, measure_frames, read_measured, reason
+from pipeline.engine.outputs import Outputs
+from pipeline.engine.record import RunLog, build
+from pipeline.engine.redaction import Redaction
+from pipeline.engine.render import Job, Refused, Rendered, render, thumb_of_proxy
 from pipeline.engine.selection import proposal
 from pipeline.engine.sending import refuse_unready, send
 from pipeline.engine.solve import solve
@@ -29,7 +29,7 @@ from pipeline.report.html import write_report
 from pipeline.steps import crop
 from pipeline.store.store import Store, write_atomic
 
-__all__ = ["Outcome", "Progress", "Shoot", "jobs", "read_shoot", "run", "survey_shoot"]
+__all__ = ["Outcome", "Progress", "Shoot", "jobs", "measure_shoot", "read_shoot", "run"]
 
 _FULL = "the disk is full; make room and run the same command again"
 
@@ -45,12 +45,12 @@ class Outcome:
     failed: dict[str, str] = field(default_factory=dict)
 
 
-def survey_shoot(
+def measure_shoot(
     store: Store, shoot: Shoot, workers: int, progress: Progress, executor: Executor | None = None
-) -> list[Survey]:
+) -> list[MeasuredFrame]:
     """Survey all frames; the result is in the order of the shoot."""
-    found: dict[str, Survey] = {}
-    for one in survey(store, shoot.frames, shoot.facts, shoot.models, workers, executor):
+    found: dict[str, MeasuredFrame] = {}
+    for one in measure_frames(store, shoot.frames, shoot.facts, shoot.models, workers, executor):
         found[one.frame.name] = one
         progress("survey", len(found), len(shoot.frames))
     return [found[f.name] for f in shoot.frames]
@@ -71,60 +71,64 @@ class _Run:
         self.store, self.shoot, self.recipe = store, shoot, recipe
         self.workers, self.progress, self.executor = workers, progress, executor
         self.planner = Planner(store.out, shoot, recipe)
-        self.ledger = Ledger(store)
-        self.did = Did(dict(shoot.missing))
+        self.outputs = Outputs(store)
+        self.log = RunLog(dict(shoot.missing))
 
     def go(self, only: str | None) -> Outcome:
-        did, out = self.did, self.store.out
+        log, out = self.log, self.store.out
         _ = self.planner.names  # a template of names that fails is told before the night's work
         start = time.perf_counter()
-        surveys = survey_shoot(self.store, self.shoot, self.workers, self.progress, self.executor)
-        did.failed |= {s.frame.name: s.error for s in surveys if s.error}
-        did.seconds["survey"] = time.perf_counter() - start
+        measured_frames = measure_shoot(self.store, self.shoot, self.workers, self.progress, self.executor)
+        log.failed |= {s.frame.name: s.error for s in measured_frames if s.error}
+        log.seconds["survey"] = time.perf_counter() - start
         start = time.perf_counter()
-        plan = solve(self.store, surveys, self.shoot.bursts, self.shoot.facts, self.recipe, self.workers, self.executor)
-        did.seconds["solve"] = time.perf_counter() - start
+        plan = solve(
+            self.store, measured_frames, self.shoot.bursts, self.shoot.facts, self.recipe, self.workers, self.executor
+        )
+        log.seconds["solve"] = time.perf_counter() - start
         start = time.perf_counter()
-        planned, failed = self.planner.plan(surveys, plan)
-        did.failed |= failed
+        planned, failed = self.planner.plan(measured_frames, plan)
+        log.failed |= failed
         try:
             self._render(planned, only)
         except KeyboardInterrupt:
-            did.stopped = "stopped by hand; run the same command again to go on"
-        self.ledger.settle(self.planner, self.planner.texts(surveys, plan), {s.frame.name for s in surveys})
-        did.notices += self.ledger.notices
+            log.stopped = "stopped by hand; run the same command again to go on"
+        self.outputs.settle(
+            self.planner, self.planner.texts(measured_frames, plan), {s.frame.name for s in measured_frames}
+        )
+        log.notices += self.outputs.notices
         if only is not None:  # the rest was not asked for: it is undone, not failed
-            did.failed = {name: why for name, why in did.failed.items() if _matches(name, only)}
-        did.seconds["render"] = time.perf_counter() - start
-        counted = {"reused": self.ledger.reused, "captions_rewritten": self.ledger.rewritten}
-        mask = Mask(self.shoot)
-        shown = mask.recipe(self.recipe)
-        record = build(did, self.shoot, shown, surveys, plan, planned, self.ledger.files, counted)
+            log.failed = {name: why for name, why in log.failed.items() if _matches(name, only)}
+        log.seconds["render"] = time.perf_counter() - start
+        counted = {"reused": self.outputs.reused, "captions_rewritten": self.outputs.rewritten}
+        redaction = Redaction(self.shoot)
+        shown = redaction.recipe(self.recipe)
+        record = build(log, self.shoot, shown, measured_frames, plan, planned, self.outputs.files, counted)
         self.store.keep_recipe(flatten_yaml(self.recipe))
-        for one in surveys:
+        for one in measured_frames:
             if one.error:
                 continue
             entry = record["frames"][one.frame.name]
             entry["seen"] = crop.told(read_measured(self.store, one.key, crop.STEP.name))
             if entry["before"] is None:
-                entry["before"] = thumb_of_survey(self.store, one.key)
-        write_record(out, mask.record(record))  # what stands is told even if a push is stopped by hand
+                entry["before"] = thumb_of_proxy(self.store, one.key)
+        write_record(out, redaction.record(record))  # what stands is told even if a push is stopped by hand
         start = time.perf_counter()
-        sent = send(out, self.shoot, self.recipe, record["frames"], self.ledger.files, self.progress)
+        sent = send(out, self.shoot, self.recipe, record["frames"], self.outputs.files, self.progress)
         record["seconds"]["deliver"] = round(time.perf_counter() - start, 2)
         record["sent"] = {name: dict(done.as_json()) for name, done in sent.items()}
         record["notices"] += [text for done in sent.values() for text in done.notices]
-        told = mask.record(record)
+        told = redaction.record(record)
         write_record(out, told)
         write_atomic(out / "frames.csv", proposal(self.shoot, self.recipe, plan).encode("utf-8-sig"))
-        return Outcome(record, write_report(out, told), did.failed)
+        return Outcome(record, write_report(out, told), log.failed)
 
     def _render(self, planned: Planned, only: str | None) -> None:
         """Make what does not stand yet; outside of --only, what stands is still told and kept in step."""
         todo: list[Job] = []
         total = 0
         for name, (job, delivered) in planned.items():
-            left = tuple(d.output for d in delivered if not self.ledger.still_good(d.output))
+            left = tuple(d.output for d in delivered if not self.outputs.still_good(d.output))
             if only is not None and not _matches(name, only):
                 continue
             total += 1
@@ -136,19 +140,19 @@ class _Run:
             job = todo[index]
             ready += 1
             if isinstance(result, Exception):
-                self.did.failed[job.frame.name] = reason(result)
+                self.log.failed[job.frame.name] = reason(result)
                 if isinstance(result, OSError) and result.errno in DISK_FULL:
-                    self.did.stopped = _FULL
+                    self.log.stopped = _FULL
                     break
             else:
                 texts = {o.relative: o.metadata for o in job.outputs}
                 for one in result:
                     if isinstance(one, Rendered):
-                        self.ledger.keep(one, job.frame.name, texts[one.relative])
+                        self.outputs.keep(one, job.frame.name, texts[one.relative])
                 refused = [one.reason for one in result if isinstance(one, Refused)]
                 if refused:
-                    self.did.failed[job.frame.name] = "; ".join(refused)
-                self.did.rendered += 1
+                    self.log.failed[job.frame.name] = "; ".join(refused)
+                self.log.rendered += 1
             self.progress("render", ready, total)
 
 
@@ -200,6 +204,6 @@ def _matches(name: str, pattern: str) -> bool:
 def jobs(recipe: Recipe, shoot: Shoot, out: Path) -> dict[str, Job]:
     """Survey and solve into `out` and return what each frame's render would be, without rendering."""
     store = Store.open(out, shoot.folder)
-    surveys = survey_shoot(store, shoot, 1, lambda phase, done, total: None)
-    plan = solve(store, surveys, shoot.bursts, shoot.facts, recipe)
-    return {name: job for name, (job, _) in Planner(out, shoot, recipe).plan(surveys, plan)[0].items()}
+    measured_frames = measure_shoot(store, shoot, 1, lambda phase, done, total: None)
+    plan = solve(store, measured_frames, shoot.bursts, shoot.facts, recipe)
+    return {name: job for name, (job, _) in Planner(out, shoot, recipe).plan(measured_frames, plan)[0].items()}

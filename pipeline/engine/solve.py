@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from functools import cache
 
 from pipeline.engine.burst_light import find_scenes
-from pipeline.engine.measure import Survey, read_measured
+from pipeline.engine.measure import MeasuredFrame, read_measured
 from pipeline.light.scenes import ShootLight, compare
 from pipeline.people.ranking import Looked, Ranked, rank
 from pipeline.people.subject import Subject, find_subjects
@@ -60,15 +60,15 @@ class Measurements(Mapping[str, Measured]):
 
 def shoot_light(
     store: Store,
-    surveys: Sequence[Survey],
+    measured_frames: Sequence[MeasuredFrame],
     bursts: Sequence[Burst],
     facts: Facts,
     workers: int = 1,
     executor: Executor | None = None,
 ) -> ShootLight:
     """The light of the frames that could be read."""
-    scenes, notices = find_scenes(store, surveys, bursts, workers, executor)
-    light = compare([s.frame for s in surveys if not s.error], scenes, [r.frame for r in facts.references])
+    scenes, notices = find_scenes(store, measured_frames, bursts, workers, executor)
+    light = compare([s.frame for s in measured_frames if not s.error], scenes, [r.frame for r in facts.references])
     return replace(light, notices=notices)
 
 
@@ -80,7 +80,7 @@ def look_at_all(
     looked: dict[str, Looked] = {}
     for burst in bursts:
         own = {n: measured[n] for n in burst.frames if n in measured}
-        seen = [crop.seen_of(m) for m in own.values()]
+        seen = [crop.observation_of(m) for m in own.values()]
         for (name, m), subject in zip(own.items(), find_subjects(seen), strict=True):
             subjects[name] = subject
             looked[name] = crop.looked(m, subject)
@@ -89,7 +89,7 @@ def look_at_all(
 
 def solve(
     store: Store,
-    surveys: Sequence[Survey],
+    measured_frames: Sequence[MeasuredFrame],
     bursts: Sequence[Burst],
     facts: Facts,
     recipe: Recipe,
@@ -97,15 +97,15 @@ def solve(
     executor: Executor | None = None,
 ) -> Plan:
     """Run every step's `solve` in recipe order over the frames that could be read."""
-    keys = {s.frame.name: s.key for s in surveys if not s.error}
-    frames = [s.frame for s in surveys if not s.error]
+    keys = {s.frame.name: s.key for s in measured_frames if not s.error}
+    frames = [s.frame for s in measured_frames if not s.error]
     solutions: dict[str, Mapping[str, Solution]] = {}
     notices: list[str] = []
     by_frame: dict[str, tuple[str, ...]] = {}
 
     @cache
     def light() -> ShootLight:
-        return shoot_light(store, surveys, bursts, facts, workers, executor)
+        return shoot_light(store, measured_frames, bursts, facts, workers, executor)
 
     @cache
     def looks() -> tuple[Mapping[str, Subject | None], Mapping[str, Ranked]]:

@@ -311,18 +311,18 @@ def _card(small: F32, saturation: F64, mask: Mask, daylight: F64, world: Chroma)
     lamp = chroma + np.log(daylight[[0, 2]] / daylight[1])
     if np.hypot(*away) > _WORLD or not (_LAMPS[0] <= lamp).all() or not (lamp <= _LAMPS[1]).all():
         return None
-    uneven = _uneven(small, mask)
-    if uneven > 0.03:
+    noise_gain_map = _noise_gain_map(small, mask)
+    if noise_gain_map > 0.03:
         return None
     box = _inner(mask, x + across / 2, y + down / 2, across, down)
     if box is None:
         return None
     score = min(1.0, (area / mask.size / 0.005) ** 0.5) * (1 - np.hypot(off_x, off_y))
-    score *= (1 - uneven / 0.04) * (1 - 0.5 * np.hypot(*away))
+    score *= (1 - noise_gain_map / 0.04) * (1 - 0.5 * np.hypot(*away))
     return float(score), chroma, (box[0] / w, box[1] / h, box[2] / w, box[3] / h)
 
 
-def _uneven(small: F32, mask: Mask) -> float:
+def _noise_gain_map(small: F32, mask: Mask) -> float:
     """Scatter of a region's sixteenths about a straight fall of light, beyond noise, relative to the mean.
 
     Folded kit, planks and lettering scatter; a card does not, however the light falls off over it.

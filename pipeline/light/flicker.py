@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from pipeline.light.gain_map import Field
+from pipeline.light.gain_map import GainMap
 from pipeline.light.highlights import usable
 from pipeline.light.registration import Motion, motions, warp
-from pipeline.light.row_wave import Terms, find_turns, terms
-from pipeline.light.static_bands import standing_bands
+from pipeline.light.row_wave import Terms, find_cycles, terms
+from pipeline.light.static_bands import static_bands
 from pipeline.types import F32, F64, Image
 
 _MOST = 24  # frames that make the typical picture: a longer burst says no more and takes memory
@@ -52,7 +52,7 @@ def views(images: Sequence[Image]) -> list[View]:
     ]
 
 
-def agree(views: Sequence[View]) -> list[Field]:
+def agree(views: Sequence[View]) -> list[GainMap]:
     """Fields of stops to ADD to each frame so that the burst looks lit by its own typical light.
 
     The scene is the median over the registered, corrected frames; each frame's field is fitted to the log
@@ -64,19 +64,19 @@ def agree(views: Sequence[View]) -> list[Field]:
     """
     count = len(views)
     if count < 2:
-        return [Field.constant(np.zeros(3))] * count
+        return [GainMap.constant(np.zeros(3))] * count
     height, width = views[0].pixels.shape[:2]
     tiles = (max(2, height // _TILE), max(2, width // _TILE))
-    scene, seen = _scene(views, [Field.constant(np.zeros(3))] * count)
+    scene, seen = _scene(views, [GainMap.constant(np.zeros(3))] * count)
     profiles = np.stack([_profile(_ratios(one, scene, seen, tiles)[0].reshape(*tiles, 3)) for one in views])
-    model = terms(find_turns(profiles[..., 0]))
+    model = terms(find_cycles(profiles[..., 0]))
     design, prior = model.design(*tiles), model.prior.copy()
     told = [i for i, p in enumerate(profiles) if np.isfinite(p[:, 0]).sum() >= 4]  # not black, not blown
     if len(told) < 2:
-        return [Field.constant(np.zeros(3))] * count
+        return [GainMap.constant(np.zeros(3))] * count
     parts = np.stack([_start(model, p, prior) for p in profiles])
     for turn in range(4):
-        scene, seen = _scene(views, [Field(model.legendre(c) @ _TO_CHANNELS) for c in parts])
+        scene, seen = _scene(views, [GainMap(model.legendre(c) @ _TO_CHANNELS) for c in parts])
         spread = np.zeros_like(parts)
         for index in told:
             ratio, weight = _ratios(views[index], scene, seen, tiles)
@@ -88,19 +88,19 @@ def agree(views: Sequence[View]) -> list[Field]:
             few = 3.0 / (2.0 + len(told))  # two frames say little about a variance
             prior = np.sqrt(few * np.minimum(prior**2, 4 * learnt + 1e-6) + (1 - few) * learnt)
             prior[0] = model.prior[0]
-    shared = standing_bands(model, parts[told])
+    shared = static_bands(model, parts[told])
     whole = [model.legendre(c) if shared is None else model.legendre(c) + shared for c in parts]
-    return [Field(-w @ _TO_CHANNELS) for w in whole]
+    return [GainMap(-w @ _TO_CHANNELS) for w in whole]
 
 
-def _scene(views: Sequence[View], fields: Sequence[Field]) -> tuple[F32, _Mask]:
+def _scene(views: Sequence[View], gain_maps: Sequence[GainMap]) -> tuple[F32, _Mask]:
     """The burst's typical picture in the reference's place, and where at least two frames show it."""
     height, width = views[0].pixels.shape[:2]
     pick = np.unique(np.linspace(0, len(views) - 1, min(_MOST, len(views))).round().astype(int))
     stack = np.empty((height, width, 3, len(pick)), np.float32)
     count = np.zeros((height, width), int)
-    for index, (one, field) in enumerate((views[i], fields[i]) for i in pick):
-        even = one.pixels * np.exp2(-field.on(height, width)).astype(np.float32)
+    for index, (one, gain_map) in enumerate((views[i], gain_maps[i]) for i in pick):
+        even = one.pixels * np.exp2(-gain_map.on(height, width)).astype(np.float32)
         even[~one.good] = np.nan
         stack[..., index] = moved = warp(even, one.motion)
         count += np.isfinite(moved[..., 0])

@@ -23,7 +23,7 @@ _COARSE = 64  # gains are worked out at this many places and interpolated: finer
 
 
 @dataclass(frozen=True)
-class Field:
+class GainMap:
     """Stops per channel over a frame.
 
     coefficients  (rows + 1, columns + 1, 3): of P_i(row) P_j(column), both running from -1 to 1 over the sensor
@@ -32,19 +32,19 @@ class Field:
     coefficients: F64
 
     @staticmethod
-    def constant(stops: F64) -> Field:
+    def constant(stops: F64) -> GainMap:
         """The same (3,) stops everywhere."""
-        return Field(np.asarray(stops, dtype=np.float64).reshape(1, 1, 3))
+        return GainMap(np.asarray(stops, dtype=np.float64).reshape(1, 1, 3))
 
-    def __add__(self, other: Field) -> Field:
+    def __add__(self, other: GainMap) -> GainMap:
         shape = np.maximum(self.coefficients.shape, other.coefficients.shape)
         total = np.zeros(tuple(int(n) for n in shape))
         for part in (self.coefficients, other.coefficients):
             total[: part.shape[0], : part.shape[1]] += part
-        return Field(total)
+        return GainMap(total)
 
-    def __neg__(self) -> Field:
-        return Field(-self.coefficients)
+    def __neg__(self) -> GainMap:
+        return GainMap(-self.coefficients)
 
     def on(self, height: int, width: int, ends: bool = False) -> F64:
         """(height, width, 3) stops at the pixel centres of a picture in sensor orientation; ends: from edge to edge."""
@@ -68,15 +68,15 @@ class Field:
         return listed
 
     @staticmethod
-    def from_json(value: Any) -> Field:
+    def from_json(value: Any) -> GainMap:
         """What as_json gave."""
-        return Field(np.array(value, dtype=np.float64))
+        return GainMap(np.array(value, dtype=np.float64))
 
 
-def of_solution(solution: Mapping[str, Any]) -> Field:
+def of_solution(solution: Mapping[str, Any]) -> GainMap:
     """The gains that a step's solution stands for: its multipliers ("gains") and its "field", in stops."""
-    total = Field.constant(np.log2(np.array(solution.get("gains", (1.0, 1.0, 1.0)), dtype=np.float64)))
-    return total + Field.from_json(solution["field"]) if "field" in solution else total
+    total = GainMap.constant(np.log2(np.array(solution.get("gains", (1.0, 1.0, 1.0)), dtype=np.float64)))
+    return total + GainMap.from_json(solution["field"]) if "field" in solution else total
 
 
 @lru_cache(maxsize=64)
@@ -108,21 +108,21 @@ def sensor_row(x: float, y: float, orientation: int) -> float:
     return 2 * {3: 1 - y, 6: 1 - x, 8: x}.get(orientation, y) - 1
 
 
-def apply_field(image: Image, field: Field, orientation: int) -> Image:
+def apply_gain_map(image: Image, gain_map: GainMap, orientation: int) -> Image:
     """Multiply by the field's gains; clipped channels are rebuilt so that blown light stays neutral.
 
     Noise and saturation follow the mean gain of each channel, what differs from it over the frame goes to `uneven`.
     """
-    mean = 2.0 ** field.coefficients[0, 0]
+    mean = 2.0 ** gain_map.coefficients[0, 0]
     saturation, noise = image.saturation * mean, image.noise.scaled(mean)
-    if field.coefficients.shape[:2] == (1, 1):
+    if gain_map.coefficients.shape[:2] == (1, 1):
         pixels = rebuild_highlights(image.pixels * mean.astype(np.float32), saturation)
         return replace(image, pixels=pixels, noise=noise, saturation=saturation)
-    gains = from_sensor((2.0 ** field.on(_COARSE, _COARSE, ends=True)).astype(np.float32), orientation)
+    gains = from_sensor((2.0 ** gain_map.on(_COARSE, _COARSE, ends=True)).astype(np.float32), orientation)
     whole = spread(gains, image.pixels.shape)
     pixels = rebuild_highlights(image.pixels * whole, image.saturation * whole)
-    uneven = gains / mean.astype(np.float32) * (1 if image.uneven is None else image.uneven)
-    return replace(image, pixels=pixels, noise=noise, saturation=saturation, uneven=uneven)
+    noise_gain_map = gains / mean.astype(np.float32) * (1 if image.noise_gain_map is None else image.noise_gain_map)
+    return replace(image, pixels=pixels, noise=noise, saturation=saturation, noise_gain_map=noise_gain_map)
 
 
 def spread(coarse: F32, shape: tuple[int, ...]) -> F32:

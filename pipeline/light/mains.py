@@ -19,7 +19,10 @@ Ints = NDArray[np.int64]
 
 CANDIDATES = (100, 120)
 DARK = 0.25  # EV below the burst's median: about the smallest step of a camera's dials (common practice, no source)
-_TRAVEL = (0.0015, 0.021)  # seconds from the first row to the last: curtains 2 to 5 ms, electronic shutters to 20 ms
+_READOUT_TIME = (
+    0.0015,
+    0.021,
+)  # seconds from the first row to the last: curtains 2 to 5 ms, electronic shutters to 20 ms
 _DRIFT = 0.002  # relative; large grids stay within it but for minutes a year (common practice, no source)
 _STEPS = 7
 _COHERENT = 1.5  # seconds over which one frequency and phase are fitted
@@ -45,7 +48,7 @@ class Mains:
 
     hz: int | None
     certainty: float
-    travel: float | None
+    readout_time: float | None
     reason: str
 
 
@@ -110,20 +113,20 @@ def pulses(times: F64, profiles: F64, burst: Ints, exposure: F64) -> Pulses | No
 class _Rows:
     """The profiles seen by waves that turn `turns` (G,) times from the first row to the last."""
 
-    turns: F64
+    cycles: F64
     cos: F64  # (M, G) inner products with the cosine down the rows
     sin: F64
     gram: F64  # (3, G) inner products cos cos, cos sin, sin sin
 
     @staticmethod
-    def of(profiles: F64, turns: F64) -> _Rows:
-        angle = 2 * np.pi * np.linspace(0, 1, profiles.shape[1])[:, None] * turns
+    def of(profiles: F64, cycles: F64) -> _Rows:
+        angle = 2 * np.pi * np.linspace(0, 1, profiles.shape[1])[:, None] * cycles
         c, s = np.cos(angle), np.sin(angle)
         gram = np.array([(c * c).sum(axis=0), (c * s).sum(axis=0), (s * s).sum(axis=0)])
-        return _Rows(turns, profiles @ c, profiles @ s, gram)
+        return _Rows(cycles, profiles @ c, profiles @ s, gram)
 
     def taken(self, index: Ints) -> _Rows:
-        return _Rows(self.turns, self.cos[index], self.sin[index], self.gram)
+        return _Rows(self.cycles, self.cos[index], self.sin[index], self.gram)
 
 
 def _solve(p: Pulses, rows: _Rows, c: F64, s: F64, pull: float = _PULL) -> tuple[F64, F64, F64]:
@@ -177,7 +180,7 @@ def _evidence(
     joint = np.where(allowed, _mean_exp(logs, 0).sum(axis=0), -np.inf)
     best = int(np.argmax(joint))
     share = float(explained[:, :, best].max(axis=0).sum() / ((p.profiles**2).sum() + 1e-12))
-    return float(_mean_exp(joint[allowed], 0)), float(rows.turns[best]), share
+    return float(_mean_exp(joint[allowed], 0)), float(rows.cycles[best]), share
 
 
 def _trend(p: Pulses) -> float:
@@ -196,7 +199,7 @@ def frequency(
     burst: Ints,
     resolution: float,
     exposure: F64,
-    travel: tuple[float, float] = _TRAVEL,
+    readout_time: tuple[float, float] = _READOUT_TIME,
 ) -> Mains:
     """Whether the lamps of one camera's frames pulse at 100 or 120 Hz, or why that cannot be told.
 
@@ -220,11 +223,13 @@ def frequency(
         return Mains(None, 0.0, None, _unseen(p.exposure))
     if all(np.median(np.abs(np.sinc(hz * p.exposure))) < _SEEN for hz in CANDIDATES):
         return Mains(None, 0.0, None, _unseen(p.exposure))
-    turns = np.linspace(CANDIDATES[0] * travel[0], CANDIDATES[-1] * travel[1], 30)
-    rows = _Rows.of(p.profiles, turns)
+    cycles = np.linspace(CANDIDATES[0] * readout_time[0], CANDIDATES[-1] * readout_time[1], 30)
+    rows = _Rows.of(p.profiles, cycles)
     drift = 1 + _DRIFT * np.linspace(-1, 1, _STEPS)
     phases = {hz: [_phases(p, hz * d) for d in drift] for hz in CANDIDATES}
-    allowed = {hz: (turns >= hz * travel[0] - 1e-9) & (turns <= hz * travel[1] + 1e-9) for hz in CANDIDATES}
+    allowed = {
+        hz: (cycles >= hz * readout_time[0] - 1e-9) & (cycles <= hz * readout_time[1] + 1e-9) for hz in CANDIDATES
+    }
     found = {hz: _evidence(p, rows, phases[hz], allowed[hz]) for hz in CANDIDATES}
     best, other = sorted(CANDIDATES, key=lambda hz: -found[hz][0])
     ratio = found[best][0] - found[other][0]
@@ -308,7 +313,7 @@ def percent_flicker(
     hz: int | None,
     times: F64 | None = None,
     burst: Ints | None = None,
-    travel: float | None = None,
+    readout_time: float | None = None,
 ) -> Flicker | None:
     """Percent flicker of the lamps, 100 (max - min) / (max + min) (IES Lighting Handbook), as of a sinusoidal pulse.
 
@@ -328,9 +333,9 @@ def percent_flicker(
     left = 1.0 if hz is None else float(np.median(np.abs(np.sinc(hz * exposure[good]))))
     if left < _SEEN:
         return None
-    if hz is not None and times is not None and travel is not None:
+    if hz is not None and times is not None and readout_time is not None:
         p = pulses(times, profiles, burst, exposure)
-        amplitudes = np.zeros(0) if p is None else _amplitudes(p, hz, travel)
+        amplitudes = np.zeros(0) if p is None else _amplitudes(p, hz, readout_time)
         if amplitudes.size:
             return Flicker(_depth(float(np.median(amplitudes)) * left) / left, False)
     elif hz is not None:
@@ -346,14 +351,14 @@ def _depth(amplitude: float) -> float:
     return 100 * 2 * q / (1 + q * q)
 
 
-def _amplitudes(p: Pulses, hz: float, travel: float) -> F64:
+def _amplitudes(p: Pulses, hz: float, readout_time: float) -> F64:
     """log2 amplitude before the exposure of each segment whose phases spread enough to tell, the times eased."""
-    rows = _Rows.of(p.profiles, np.array([hz * travel]))
+    rows = _Rows.of(p.profiles, np.array([hz * readout_time]))
     left = np.sinc(hz * p.exposure)
     drift = 1 + _DRIFT * np.linspace(-1, 1, _STEPS)
     powers = [_solve(p, rows, *_phases(p, hz * d))[2][:, 0] for d in drift]
     angle = 2 * np.pi * hz * np.repeat(drift[np.argmax(powers, axis=0)], p.counts) * p.times
-    down = 2 * np.pi * hz * travel * np.linspace(0, 1, p.profiles.shape[1])
+    down = 2 * np.pi * hz * readout_time * np.linspace(0, 1, p.profiles.shape[1])
     slack = (2 * np.pi * hz * 0.001) ** 2
     shift = np.zeros(len(angle))
     for _ in range(4):

@@ -15,7 +15,7 @@ from itertools import pairwise
 import numpy as np
 from scipy.ndimage import gaussian_filter, maximum_filter
 
-from pipeline.light.palette import LOW, STEP, Cloud, counts
+from pipeline.light.palette import LOW, STEP, ChromaSamples, counts
 from pipeline.types import F64
 
 _BRIGHT = 10.0  # power of the mean that stands for a colour's brightness: close to its brightest part
@@ -51,7 +51,7 @@ def plausible(chroma: F64) -> F64:
     return np.exp(-0.5 * (best / _ACROSS) ** 2)
 
 
-def candidates(of: Cloud) -> list[Candidate]:
+def candidates(of: ChromaSamples) -> list[Candidate]:
     """The likeliest whites of one scene, the best first; empty when too little can be used."""
     weight = of.weight
     area = gaussian_filter(counts(of.chroma, weight), 1.0)
@@ -69,7 +69,7 @@ def candidates(of: Cloud) -> list[Candidate]:
     return [Candidate(_settled(of, grid.reshape(*area.shape, 2)[tuple(p)]), float(score[tuple(p)])) for p in order]
 
 
-def _settled(of: Cloud, start: F64) -> F64:
+def _settled(of: ChromaSamples, start: F64) -> F64:
     """The middle of the bright pixels about `start`, by mean shift (Fukunaga and Hostetler 1975)."""
     near = (np.abs(of.chroma[:, 0] - start[0]) < 0.3) & (np.abs(of.chroma[:, 1] - start[1]) < 0.3)
     points = of.chroma[near]
@@ -90,7 +90,7 @@ class Vote:
     sure: float
 
 
-def agree_on_white(anchors: F64, found: Sequence[Sequence[Candidate]], near: float = 0.15) -> list[Vote]:
+def agree_on_white(chromaticities: F64, found: Sequence[Sequence[Candidate]], near: float = 0.15) -> list[Vote]:
     """White of each scene from its own candidates and those of scenes in similar light.
 
     anchors (N, 2): where the hall's own colours (its floor, its walls) lie in each scene; a white is told by its
@@ -99,19 +99,22 @@ def agree_on_white(anchors: F64, found: Sequence[Sequence[Candidate]], near: flo
     """
     owner = np.array([i for i, some in enumerate(found) for _ in some], dtype=int)
     if len(owner) == 0:
-        return [Vote(np.zeros(2), 0.0)] * len(anchors)
-    offset = np.array([c.chroma for some in found for c in some]) - anchors[owner]
+        return [Vote(np.zeros(2), 0.0)] * len(chromaticities)
+    offset = np.array([c.chroma for some in found for c in some]) - chromaticities[owner]
     share = np.array([c.score / sum(o.score for o in some) for some in found for c in some])
     votes = []
     cells: dict[tuple[int, int], tuple[F64, float]] = {}
-    for anchor in anchors:
-        cell = (round(anchor[0] / 0.02), round(anchor[1] / 0.02))  # scenes in the same light share the answer
+    for chromaticity in chromaticities:
+        cell = (
+            round(chromaticity[0] / 0.02),
+            round(chromaticity[1] / 0.02),
+        )  # scenes in the same light share the answer
         if cell not in cells:
-            distance = np.linalg.norm(anchors[owner] - anchor, axis=1)
+            distance = np.linalg.norm(chromaticities[owner] - chromaticity, axis=1)
             weight = share * (np.exp(-0.5 * (distance / near) ** 2) + 0.02)
             cells[cell] = _densest(offset, weight)
         best, sure = cells[cell]
-        votes.append(Vote(anchor + best, sure))
+        votes.append(Vote(chromaticity + best, sure))
     return votes
 
 

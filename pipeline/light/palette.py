@@ -31,7 +31,7 @@ Spectrum = np.ndarray[tuple[int, int], np.dtype[np.complex128]]
 
 
 @dataclass(frozen=True)
-class Cloud:
+class ChromaSamples:
     """Pixels of one or more pictures of the same scene.
 
     chroma (N, 2) relative to daylight; weight (N,); column (N,) from -1 to 1 across the sensor; luminance (N,)
@@ -44,7 +44,7 @@ class Cloud:
     luminance: F64
     green: F64
 
-    def moved(self, shift: F64) -> Cloud:
+    def moved(self, shift: F64) -> ChromaSamples:
         """With (2,) or (N, 2) taken off the chroma."""
         return replace(self, chroma=self.chroma - shift)
 
@@ -53,7 +53,7 @@ class Cloud:
         return float(self.weight.sum())
 
 
-def cloud(pictures: Sequence[tuple[F32, Image, float]], daylight: F64) -> Cloud:
+def chroma_samples(pictures: Sequence[tuple[F32, Image, float]], daylight: F64) -> ChromaSamples:
     """The cloud of some pictures.
 
     pictures: evened (H, W, 3) pixels with the image they came from (which knows noise and saturation), rows along
@@ -75,10 +75,10 @@ def cloud(pictures: Sequence[tuple[F32, Image, float]], daylight: F64) -> Cloud:
         chroma = np.stack([logs[:, 0] - logs[:, 1], logs[:, 2] - logs[:, 1]], axis=1) + start
         weight = 1 / (1 + (noise[:, 1] + np.maximum(noise[:, 0], noise[:, 2])) / _NOISY**2)
         parts.append((chroma, weight, columns, luminance, logs[:, 1] / np.log(2)))
-    return Cloud(*(np.concatenate(p) for p in zip(*parts, strict=True)))
+    return ChromaSamples(*(np.concatenate(p) for p in zip(*parts, strict=True)))
 
 
-def histogram(of: Cloud) -> F64:
+def histogram(of: ChromaSamples) -> F64:
     """(80, 112) smoothed root histogram of unit energy: the root keeps a floor from ruling by its area alone."""
     return _root(counts(of.chroma, of.weight))
 
@@ -106,7 +106,7 @@ def counts(chroma: F64, weight: F64) -> F64:
     return sums.reshape(_SIZE)
 
 
-def tones(of: Cloud) -> F64:
+def tones(of: ChromaSamples) -> F64:
     """(80, 112) mean log2 green of the pixels in each bin of `histogram`; NaN where there are too few."""
     area = counts(of.chroma, of.weight)
     total = counts(of.chroma, of.weight * of.green)
@@ -114,32 +114,32 @@ def tones(of: Cloud) -> F64:
         return np.where(area > 8, total / area, np.nan)
 
 
-def main_hue(hues: F32) -> F64:
+def main_chroma(chroma_histogram: F32) -> F64:
     """(2,) chroma of the fullest bin."""
-    place = np.unravel_index(int(np.argmax(hues)), hues.shape)
+    place = np.unravel_index(int(np.argmax(chroma_histogram)), chroma_histogram.shape)
     return np.asarray(LOW + STEP * (np.array(place) + 0.5))
 
 
-def commonness(hues: F32, chroma: F64) -> float:
+def commonness(chroma_histogram: F32, chroma: F64) -> float:
     """How full the bin of a chroma (2,) is, 0 to 1 of the fullest."""
     place = np.floor((chroma - LOW) / STEP).astype(int)
-    if (place < 0).any() or (place >= np.array(hues.shape)).any() or hues.max() <= 0:
+    if (place < 0).any() or (place >= np.array(chroma_histogram.shape)).any() or chroma_histogram.max() <= 0:
         return 0.0
-    return float(hues[tuple(place)] / hues.max())
+    return float(chroma_histogram[tuple(place)] / chroma_histogram.max())
 
 
-def brighter(hues: F32, tone: F32, other_hues: F32, other_tone: F32, step: F64) -> float:
+def brighter(chroma_histogram: F32, tone: F32, other_histogram: F32, other_tone: F32, step: F64) -> float:
     """Stops by which the surfaces that two scenes share are brighter in the first.
 
     step: the first scene's shift against the other (register). The weighted median over the bins both fill;
     0 where they share none.
     """
     du, dv = (round(float(n) / STEP) for n in step)
-    size = hues.shape
+    size = chroma_histogram.shape
     here = (slice(max(du, 0), size[0] + min(du, 0)), slice(max(dv, 0), size[1] + min(dv, 0)))
     there = (slice(max(-du, 0), size[0] + min(-du, 0)), slice(max(-dv, 0), size[1] + min(-dv, 0)))
     gap = (tone[here] - other_tone[there]).ravel()
-    weight = (hues[here] * other_hues[there]).ravel()
+    weight = (chroma_histogram[here] * other_histogram[there]).ravel()
     known = np.isfinite(gap)
     if not known.any():
         return 0.0
@@ -185,7 +185,7 @@ def _vertex(values: F64) -> float:
     return float(np.clip(0.5 * (values[0] - values[2]) / bend, -0.5, 0.5)) if bend < 0 else 0.0
 
 
-def drift(of: Cloud, reach: float = 0.2) -> F64:
+def chroma_gradient(of: ChromaSamples, reach: float = 0.2) -> F64:
     """(2, 2) how the light's chroma changes across the sensor: slope and curve (Legendre) of u and of v.
 
     Neighbouring bands of columns show much the same surfaces, so their histograms register; the steps add up to a
@@ -225,7 +225,7 @@ def drift(of: Cloud, reach: float = 0.2) -> F64:
     return found
 
 
-def _band(of: Cloud, inside: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> Spectrum | None:
+def _band(of: ChromaSamples, inside: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> Spectrum | None:
     chroma, weight = of.chroma[inside], of.weight[inside]
     return spectrum(_root(counts(chroma, weight))) if weight.sum() > _MIN else None
 

@@ -100,7 +100,7 @@ class Reading:
     """A usable reference: anchor (2,) of its scene at the patch, white (2,) there, matrix (3, 3) or None."""
 
     frame: str
-    anchor: F64
+    chromaticity: F64
     white: F64
     matrix: F64 | None
 
@@ -171,11 +171,11 @@ def agreeing(found: Sequence[Reading], guess: F64, notices: list[str]) -> list[R
     white that the pictures themselves suggest, goes.
     """
     kept = list(range(len(found)))
-    offset = np.array([r.white - r.anchor for r in found])
+    offset = np.array([r.white - r.chromaticity for r in found])
     while len(kept) > 1:
         worst, size = -1, _DISAGREES
         for i in kept:
-            like = [j for j in kept if np.linalg.norm(found[j].anchor - found[i].anchor) < 0.10]
+            like = [j for j in kept if np.linalg.norm(found[j].chromaticity - found[i].chromaticity) < 0.10]
             if len(like) < 2:
                 continue
             if len(like) == 2:
@@ -200,7 +200,7 @@ def agreeing(found: Sequence[Reading], guess: F64, notices: list[str]) -> list[R
 class WhiteMap:
     """From the anchor of a light to its white: readings pooled into lights, and mixtures of them in between."""
 
-    anchors: F64  # (L, 2), one row a light
+    chromaticities: F64  # (L, 2), one row a light
     whites: F64  # (L, 2)
     matrices: tuple[F64 | None, ...]
     names: tuple[str, ...]
@@ -210,48 +210,48 @@ class WhiteMap:
         """Pool readings whose anchors lie within a few CIELAB units, by the median of their offsets."""
         lights: list[list[Reading]] = []
         for one in found:
-            near = [some for some in lights if np.linalg.norm(some[0].anchor - one.anchor) < 0.05]
+            near = [some for some in lights if np.linalg.norm(some[0].chromaticity - one.chromaticity) < 0.05]
             (near[0] if near else lights.append([]) or lights[-1]).append(one)  # type: ignore[func-returns-value]
-        anchors, whites, matrices, names = [], [], [], []
+        chromaticities, whites, matrices, names = [], [], [], []
         for some in lights:
-            anchor = np.mean([r.anchor for r in some], axis=0)
-            anchors.append(anchor)
-            whites.append(anchor + np.median([r.white - r.anchor for r in some], axis=0))
+            chromaticity = np.mean([r.chromaticity for r in some], axis=0)
+            chromaticities.append(chromaticity)
+            whites.append(chromaticity + np.median([r.white - r.chromaticity for r in some], axis=0))
             own = [r.matrix for r in some if r.matrix is not None]
             matrices.append(np.mean(own, axis=0) if own else None)
             names.append(" and ".join(dict.fromkeys(r.frame for r in some)))
-        return WhiteMap(np.array(anchors), np.array(whites), tuple(matrices), tuple(names))
+        return WhiteMap(np.array(chromaticities), np.array(whites), tuple(matrices), tuple(names))
 
-    def shares(self, anchor: F64) -> F64:
+    def shares(self, chromaticity: F64) -> F64:
         """(L,) how much of each light makes the light at `anchor` (2,); they sum to 1.
 
         Two lights: light adds up in R/G and B/G, not in their logarithms, so the share is found there; it may
         lie a little outside 0 to 1, since a reference seldom stands under one lamp alone. More: by nearness.
         """
-        if len(self.anchors) == 1:
+        if len(self.chromaticities) == 1:
             return np.ones(1)
-        if len(self.anchors) == 2:
-            one, other = np.exp(self.anchors)
+        if len(self.chromaticities) == 2:
+            one, other = np.exp(self.chromaticities)
             grid = np.linspace(-0.4, 1.4, 361)
             mixed = np.log(np.maximum(one + grid[:, None] * (other - one), 1e-3))
-            s = float(grid[int(np.argmin(((mixed - anchor) ** 2).sum(axis=1)))])
+            s = float(grid[int(np.argmin(((mixed - chromaticity) ** 2).sum(axis=1)))])
             return np.array([1 - s, s])
-        near = 1 / (((self.anchors - anchor) ** 2).sum(axis=1) + 1e-5)
+        near = 1 / (((self.chromaticities - chromaticity) ** 2).sum(axis=1) + 1e-5)
         return np.asarray(near / near.sum())
 
-    def white(self, anchor: F64) -> F64:
+    def white(self, chromaticity: F64) -> F64:
         """(2,) chroma of white in the light at `anchor`: the mixture, and what no mixture explains moves along."""
-        share = self.shares(anchor)
-        if len(self.anchors) > 2:
-            return np.asarray(anchor + share @ (self.whites - self.anchors))
-        place = np.log(np.maximum(share @ np.exp(self.anchors), 1e-3))
-        return np.asarray(np.log(np.maximum(share @ np.exp(self.whites), 1e-3)) + anchor - place)
+        share = self.shares(chromaticity)
+        if len(self.chromaticities) > 2:
+            return np.asarray(chromaticity + share @ (self.whites - self.chromaticities))
+        place = np.log(np.maximum(share @ np.exp(self.chromaticities), 1e-3))
+        return np.asarray(np.log(np.maximum(share @ np.exp(self.whites), 1e-3)) + chromaticity - place)
 
-    def matrix(self, anchor: F64, default: F64) -> F64 | None:
+    def matrix(self, chromaticity: F64, default: F64) -> F64 | None:
         """The blend of the lights' matrices, the camera's own where a light has none; None where none has any."""
         if all(m is None for m in self.matrices):
             return None
-        share = np.clip(self.shares(anchor), 0, 1)
+        share = np.clip(self.shares(chromaticity), 0, 1)
         share = share / share.sum()
         own = [default if m is None else m for m in self.matrices]
         return np.asarray(np.tensordot(share, np.array(own), axes=1))

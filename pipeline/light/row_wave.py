@@ -17,7 +17,7 @@ from pipeline.types import F64
 # Legendre degrees that hold 2.3 waves and their harmonic over the rows, and one lamp giving way to the other across
 DEGREE, ACROSS = 18, 3
 # Waves over the rows: a curtain of 3 ms at 100 Hz shows 0.3, an electronic shutter of 17 ms at 120 Hz 2.0.
-_TURNS = np.linspace(0.3, 2.3, 41)
+_CYCLES = np.linspace(0.3, 2.3, 41)
 _SLACK = 5  # degrees of what no wave explains: a light switched on, a shutter that does not run evenly
 _FREE = 4.0  # stops: the mean of a frame goes where it must
 _COLOUR = 0.3  # the pulse is common to the channels, its colour is a fraction of it
@@ -33,7 +33,7 @@ class Terms:
     spoken, for the part common to the channels and the two differences.
     """
 
-    turns: float
+    cycles: float
     rows: F64
     of: tuple[int, ...]
     across: tuple[int, ...]
@@ -54,10 +54,10 @@ class Terms:
         return total
 
 
-def terms(turns: float) -> Terms:
+def terms(cycles: float) -> Terms:
     """The terms for `turns` waves over the rows."""
     at = np.linspace(-1, 1, 201)
-    angle = np.pi * turns * at
+    angle = np.pi * cycles * at
     waves = np.stack([np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)], axis=1)
     slack = np.polynomial.legendre.legvander(at, _SLACK)[:, 1:]
     # Each function less what the earlier ones can do: a part of a wave is nearly a constant and a bend, and a
@@ -75,23 +75,23 @@ def terms(turns: float) -> Terms:
     spread |= {(0, 3): 0.03, (1, 3): 0.04, (2, 3): 0.04}
     prior = np.array(list(spread.values()))[:, None] * np.array([1.0, _COLOUR, _COLOUR])
     prior[0] = _FREE
-    return Terms(turns, rows, tuple(i for i, _ in spread), tuple(j for _, j in spread), prior)
+    return Terms(cycles, rows, tuple(i for i, _ in spread), tuple(j for _, j in spread), prior)
 
 
-def find_turns(profiles: F64) -> float:
+def find_cycles(profiles: F64) -> float:
     """Waves over the rows that explain (N, R) row profiles in stops best; NaN where a row is not known.
 
     Least squares with a Cauchy weight for each length; frames share it, amplitude and phase are their own.
     """
     height = profiles.shape[1]
     at = (np.arange(height) + 0.5) / height * 2 - 1
-    best, least = float(_TURNS[0]), np.inf
-    for turns in _TURNS:
-        angle = np.pi * turns * at
+    best, least = float(_CYCLES[0]), np.inf
+    for cycles in _CYCLES:
+        angle = np.pi * cycles * at
         x = np.stack([np.cos(angle), np.sin(angle)], axis=1)
         cost = sum(_misfit(x[known], p[known]) for p in profiles if (known := np.isfinite(p)).sum() >= 6)
         if cost < least:
-            best, least = float(turns), cost
+            best, least = float(cycles), cost
     return best
 
 

@@ -15,17 +15,17 @@ from scipy.cluster.hierarchy import fcluster, linkage
 
 from pipeline.light import palette
 from pipeline.light.flicker import agree, views
-from pipeline.light.gain_map import Field, to_sensor
+from pipeline.light.gain_map import GainMap, to_sensor
 from pipeline.light.neutral import Candidate, candidates
 from pipeline.light.row_wave import ACROSS, DEGREE
 from pipeline.types import F32, F64, Frame, Image
 
 VERSION = 5  # raised when what a scene says changes
-_FULL = Field(np.zeros((DEGREE + 1, ACROSS + 1, 3)))
+_FULL = GainMap(np.zeros((DEGREE + 1, ACROSS + 1, 3)))
 _PICTURES = 6  # frames of a burst whose colours are pooled
 _LEAST = 8  # pixels a side: smaller pictures say nothing of rows
-_MOST_HUBS = 60  # so that the cost stays linear
-_HUBS = 6  # scenes that all others are compared with
+_MOST_REFERENCE_SCENES = 60  # so that the cost stays linear
+_REFERENCE_SCENES = 6  # scenes that all others are compared with
 _FAR, _POOR = 0.35, 0.75  # a scene further off, or matching worse than this, becomes a hub itself
 _NOTHING_SHARED = 0.45  # two palettes that match no better show different things
 _REACH = 1.6
@@ -47,11 +47,11 @@ class Scene:
     """
 
     names: tuple[str, ...]
-    pulses: tuple[Field, ...]
+    flicker: tuple[GainMap, ...]
     steady: tuple[float, ...]
     pan: tuple[float, ...]
-    drift: F64
-    hues: NDArray[np.float16]
+    chroma_gradient: F64
+    chroma_histogram: NDArray[np.float16]
     tones: NDArray[np.float16]
     whites: tuple[Candidate, ...]
     level: F64
@@ -60,11 +60,11 @@ class Scene:
     def as_arrays(self) -> dict[str, NDArray[Any]]:
         """For the store; from_arrays reads them back."""
         return {
-            "pulses": np.stack([(p + _FULL).coefficients for p in self.pulses]),
+            "flicker": np.stack([(p + _FULL).coefficients for p in self.flicker]),
             "steady": np.array(self.steady),
             "pan": np.array(self.pan),
-            "drift": self.drift,
-            "hues": self.hues,
+            "chroma_gradient": self.chroma_gradient,
+            "chroma_histogram": self.chroma_histogram,
             "tones": self.tones,
             "whites": np.array([[*c.chroma, c.score] for c in self.whites]).reshape(-1, 3),
             "level": self.level,
@@ -76,11 +76,11 @@ class Scene:
         """What as_arrays gave."""
         return Scene(
             names,
-            tuple(Field(p) for p in arrays["pulses"]),
+            tuple(GainMap(p) for p in arrays["flicker"]),
             tuple(arrays["steady"].tolist()),
             tuple(arrays["pan"].tolist()),
-            arrays["drift"],
-            arrays["hues"],
+            arrays["chroma_gradient"],
+            arrays["chroma_histogram"],
             arrays["tones"],
             tuple(Candidate(w[:2], float(w[2])) for w in arrays["whites"]),
             arrays["level"],
@@ -101,7 +101,7 @@ class ShootLight:
     """
 
     scenes: tuple[Scene, ...]
-    anchors: F64
+    chromaticities: F64
     tone: F64
     group: F64
     match: F64
@@ -112,10 +112,10 @@ class ShootLight:
         """The scene that a frame belongs to."""
         return self.scenes[self.of[name]]
 
-    def pulse(self, name: str) -> Field:
+    def flicker(self, name: str) -> GainMap:
         """Stops to add to a frame so that it agrees with its burst."""
         scene = self.scene(name)
-        return scene.pulses[scene.names.index(name)]
+        return scene.flicker[scene.names.index(name)]
 
 
 def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64) -> Scene:
@@ -130,28 +130,28 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64) -> Sce
     shapes = [image.pixels.shape for image in turned]
     usual = max(shapes, key=shapes.count)
     same = [i for i, shape in enumerate(shapes) if shape == usual]
-    pulses = [Field.constant(np.zeros(3))] * len(turned)
+    flickers = [GainMap.constant(np.zeros(3))] * len(turned)
     steady, pan = [1.0] * len(turned), [0.0] * len(turned)
     if len(same) > 1 and min(usual[:2]) >= _LEAST:
         seen = views([turned[i] for i in same])
-        for i, one, pulse in zip(same, seen, agree(seen), strict=True):
-            pulses[i], steady[i] = pulse, one.motion.explained
+        for i, one, flicker in zip(same, seen, agree(seen), strict=True):
+            flickers[i], steady[i] = flicker, one.motion.explained
             pan[i] = 2 * one.motion.dx / one.pixels.shape[1]
     pick = np.unique(np.linspace(0, len(turned) - 1, min(_PICTURES, len(turned))).round().astype(int))
     evened = []
     for i in pick:
-        gains = np.exp2(pulses[i].on(*turned[i].pixels.shape[:2])).astype(np.float32)
+        gains = np.exp2(flickers[i].on(*turned[i].pixels.shape[:2])).astype(np.float32)
         evened.append((turned[i].pixels * gains, turned[i], pan[i]))
-    cloud = palette.cloud(evened, daylight)
-    drift = palette.drift(cloud)
-    sharp = cloud.moved(palette.at(drift, cloud.column))
+    chroma_samples = palette.chroma_samples(evened, daylight)
+    chroma_gradient = palette.chroma_gradient(chroma_samples)
+    sharp = chroma_samples.moved(palette.at(chroma_gradient, chroma_samples.column))
     return Scene(
         names=tuple(f.name for f in frames),
-        pulses=tuple(pulses),
+        flicker=tuple(flickers),
         steady=tuple(steady),
         pan=tuple(pan),
-        drift=drift,
-        hues=palette.histogram(sharp).astype(np.float16),
+        chroma_gradient=chroma_gradient,
+        chroma_histogram=palette.histogram(sharp).astype(np.float16),
         tones=palette.tones(sharp).astype(np.float16),
         whites=tuple(candidates(sharp)),
         level=_level([e[:2] for e in evened]),
@@ -161,14 +161,14 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64) -> Sce
 
 def unknown(names: Sequence[str]) -> Scene:
     """A burst of which nothing is known: it is left as it is."""
-    nothing = palette.histogram(palette.Cloud(np.zeros((0, 2)), *(np.zeros(0),) * 4))
+    nothing = palette.histogram(palette.ChromaSamples(np.zeros((0, 2)), *(np.zeros(0),) * 4))
     return Scene(
         names=tuple(names),
-        pulses=(Field.constant(np.zeros(3)),) * len(names),
+        flicker=(GainMap.constant(np.zeros(3)),) * len(names),
         steady=(1.0,) * len(names),
         pan=(0.0,) * len(names),
-        drift=np.zeros((2, 2)),
-        hues=nothing.astype(np.float16),
+        chroma_gradient=np.zeros((2, 2)),
+        chroma_histogram=nothing.astype(np.float16),
         tones=np.full_like(nothing, np.nan).astype(np.float16),
         whites=(),
         level=np.full(3, np.nan),
@@ -176,12 +176,12 @@ def unknown(names: Sequence[str]) -> Scene:
     )
 
 
-def compare(frames: Sequence[Frame], scenes: Sequence[Scene], hubs: Sequence[str]) -> ShootLight:
+def compare(frames: Sequence[Frame], scenes: Sequence[Scene], reference_scenes: Sequence[str]) -> ShootLight:
     """Where each scene stands among the others; `hubs` are frames that they are best compared with (references)."""
     by_name = {f.name: f for f in frames}
     of = {name: index for index, scene in enumerate(scenes) for name in scene.names}
     cameras = [(by_name[s.names[0]].exif.make, by_name[s.names[0]].exif.model) for s in scenes]
-    return _placed(tuple(scenes), cameras, [of[n] for n in hubs if n in of], of)
+    return _placed(tuple(scenes), cameras, [of[n] for n in reference_scenes if n in of], of)
 
 
 def _level(evened: Sequence[tuple[F32, Image]]) -> F64:
@@ -198,8 +198,8 @@ def _level(evened: Sequence[tuple[F32, Image]]) -> F64:
 
 def _brighter(one: Scene, other: Scene, step: F64) -> float:
     return palette.brighter(
-        one.hues.astype(np.float32), one.tones.astype(np.float32),
-        other.hues.astype(np.float32), other.tones.astype(np.float32), step,
+        one.chroma_histogram.astype(np.float32), one.tones.astype(np.float32),
+        other.chroma_histogram.astype(np.float32), other.tones.astype(np.float32), step,
     )  # fmt: skip
 
 
@@ -208,18 +208,18 @@ def _placed(
 ) -> ShootLight:
     """Every scene against a few hubs; hubs against the earlier ones. Disconnected groups stay apart."""
     count = len(scenes)
-    anchors, tone = np.zeros((count, 2)), np.zeros(count)
+    chromaticities, tone = np.zeros((count, 2)), np.zeros(count)
     group, match = np.full(count, -1), np.ones(count)
-    hubs: list[int] = []
+    reference_scenes: list[int] = []
     spectra: dict[int, palette.Spectrum] = {}
     for index in [*dict.fromkeys(first), *(i for i in range(count) if i not in first)]:
-        own = palette.spectrum(scenes[index].hues.astype(np.float64))
-        near = [h for h in hubs if cameras[h] == cameras[index]]
+        own = palette.spectrum(scenes[index].chroma_histogram.astype(np.float64))
+        near = [h for h in reference_scenes if cameras[h] == cameras[index]]
         shifts = [(h, palette.register(own, spectra[h], _REACH)) for h in near]
         best = max(shifts, key=lambda s: s[1].match * (1 - 0.4 * float(np.hypot(*s[1].step))), default=None)
         if best is None or best[1].match < _NOTHING_SHARED:
             group[index] = group.max() + 1
-            anchors[index] = palette.main_hue(scenes[index].hues.astype(np.float32))
+            chromaticities[index] = palette.main_chroma(scenes[index].chroma_histogram.astype(np.float32))
             match[index] = 1.0 if best is None else best[1].match
         else:
             group[index] = group[best[0]]
@@ -227,17 +227,21 @@ def _placed(
             # Hubs in like light count most; in between two hubs both have a say.
             kept = [(h, s) for h, s in shifts if group[h] == group[index] and s.match > 0.8 * best[1].match]
             weight = np.array([s.match**4 / (0.02 + float(np.hypot(*s.step))) for _, s in kept])
-            places = np.array([anchors[h] + s.step for h, s in kept])
+            places = np.array([chromaticities[h] + s.step for h, s in kept])
             brighter = [tone[h] + _brighter(scenes[index], scenes[h], s.step) for h, s in kept]
-            anchors[index] = weight @ places / weight.sum()
+            chromaticities[index] = weight @ places / weight.sum()
             tone[index] = weight @ np.array(brighter) / weight.sum()
         needed = best is None or best[1].match < _POOR or float(np.hypot(*best[1].step)) > _FAR
         alone = best is None or best[1].match < _NOTHING_SHARED  # a new group, which others must find
-        own_hubs = sum(cameras[h] == cameras[index] for h in hubs)
-        if index in first or (alone and len(hubs) < _MOST_HUBS) or (needed and own_hubs < _HUBS + len(first)):
-            hubs.append(index)
+        own_references = sum(cameras[h] == cameras[index] for h in reference_scenes)
+        if (
+            index in first
+            or (alone and len(reference_scenes) < _MOST_REFERENCE_SCENES)
+            or (needed and own_references < _REFERENCE_SCENES + len(first))
+        ):
+            reference_scenes.append(index)
             spectra[index] = own
-    return ShootLight(scenes, anchors, tone, group, match, of)
+    return ShootLight(scenes, chromaticities, tone, group, match, of)
 
 
 def zones(light: ShootLight) -> F64:
@@ -246,7 +250,7 @@ def zones(light: ShootLight) -> F64:
     Complete linkage (Sorensen 1948), so that no zone is wider than the limit, over cells of like anchors, so that
     its cost does not grow with the square of the scenes. Numbered by their first scene.
     """
-    cells = np.column_stack([light.group * 1000.0, np.round(light.anchors / _CELL)])
+    cells = np.column_stack([light.group * 1000.0, np.round(light.chromaticities / _CELL)])
     unique, inverse = np.unique(cells, axis=0, return_inverse=True)
     inverse = inverse.ravel()
     if len(unique) <= 1:

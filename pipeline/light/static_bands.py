@@ -24,21 +24,21 @@ _SURE = 3.0  # standard errors
 _BANDS = 0.0  # waves over the rows from which they are told apart from a level and a slope
 
 
-def standing_bands(model: Terms, parts: F64) -> F64 | None:
+def static_bands(model: Terms, parts: F64) -> F64 | None:
     """(DEGREE + 1, ACROSS + 1, 3) Legendre coefficients of the bands that all frames share, or None.
 
     parts (F, T, 3): the coefficients of the model's terms for each frame, by common part and differences.
     """
-    if model.turns < _BANDS:
+    if model.cycles < _BANDS:
         return None
     at = np.linspace(-1, 1, 201)
-    angle = np.pi * model.turns * at
+    angle = np.pi * model.cycles * at
     raw = np.stack([np.cos(angle), np.sin(angle)], axis=1)
     project = np.linalg.pinv(raw) @ np.polynomial.legendre.legvander(at, DEGREE)
     whole = np.stack([model.legendre(one) for one in parts])  # (F, rows, across, 3)
     cos, sin = np.einsum("kr,frap->kfap", project, whole)
     waves = cos - 1j * sin
-    found = standing(waves[:, 0, 0], waves.reshape(len(parts), -1))
+    found = static_amplitudes(waves[:, 0, 0], waves.reshape(len(parts), -1))
     if found is None:
         return None
     shared = found[1].reshape(ACROSS + 1, 3)
@@ -46,7 +46,7 @@ def standing_bands(model: Terms, parts: F64) -> F64 | None:
     return np.asarray(back[:, 0, None, None] * shared.real - back[:, 1, None, None] * shared.imag)
 
 
-def standing(main: Complex, others: Complex) -> tuple[complex, Complex] | None:
+def static_amplitudes(main: Complex, others: Complex) -> tuple[complex, Complex] | None:
     """The standing parts of the amplitudes, or None where the frames do not tell.
 
     main (F,): amplitude of the common wave of each frame (stops), relative to an unknown part that all frames

@@ -28,7 +28,7 @@ _CALM = 60.0  # cost of a step from the evened path, per (step / height of the c
 
 
 @dataclass(frozen=True)
-class Wish:
+class CropConstraints:
     """What a crop of one frame must and should do. Boxes in heights of the frame.
 
     frame    (width, 1) of the part that may be used, as a box: all of the frame unless it was turned
@@ -74,34 +74,34 @@ def turned_boxes(boxes: F64, degrees: float, width: float) -> F64:
     return np.concatenate([moved.min(axis=1), moved.max(axis=1)], axis=1)
 
 
-def fits(wish: Wish, aspect: float) -> bool:
+def fits(constraints: CropConstraints, aspect: float) -> bool:
     """Whether the subject alone, without any margin, can stand whole in a crop of this aspect."""
-    widest = min(wish.frame[2] - wish.frame[0], (wish.frame[3] - wish.frame[1]) * aspect)
-    x0, y0, x1, y1 = wish.subject
+    widest = min(constraints.frame[2] - constraints.frame[0], (constraints.frame[3] - constraints.frame[1]) * aspect)
+    x0, y0, x1, y1 = constraints.subject
     return x1 - x0 <= widest + 1e-6 and y1 - y0 <= widest / aspect + 1e-6
 
 
-def frame_burst(wishes: Sequence[Wish], style: Style) -> list[Box]:
+def frame_burst(constraints: Sequence[CropConstraints], style: Style) -> list[Box]:
     """One crop for each of consecutive frames, in heights of the frame. Each wish must fit (see `fits`)."""
-    heights = _heights(wishes, style)
-    middles = _middles(wishes, heights, style)
-    proposals = [_propose(w, style, h, m) for w, h, m in zip(wishes, heights, middles, strict=True)]
+    heights = _heights(constraints, style)
+    middles = _middles(constraints, heights, style)
+    proposals = [_propose(w, style, h, m) for w, h, m in zip(constraints, heights, middles, strict=True)]
     best = _through(proposals, np.column_stack([middles, heights]))
     return [_box_of(crop, style.aspect) for crop in best]
 
 
-def _heights(wishes: Sequence[Wish], style: Style) -> F64:
+def _heights(constraints: Sequence[CropConstraints], style: Style) -> F64:
     """Height of each crop, evened over the burst, and never so small that the subject is cut."""
-    tall = np.array([w.subject[3] - w.subject[1] for w in wishes])
+    tall = np.array([w.subject[3] - w.subject[1] for w in constraints])
     calm = gaussian_filter1d(maximum_filter1d(tall, 3, mode="nearest"), 1.5, mode="nearest")
-    low, high = _limits(wishes, style)
+    low, high = _limits(constraints, style)
     loosest = np.maximum(LOOSEST, 1 / style.fill) * tall
     return np.asarray(np.clip(np.minimum(calm / style.fill, loosest), low, high))
 
 
-def _limits(wishes: Sequence[Wish], style: Style) -> tuple[F64, F64]:
+def _limits(constraints: Sequence[CropConstraints], style: Style) -> tuple[F64, F64]:
     low, high = [], []
-    for w in wishes:
+    for w in constraints:
         room = min(w.frame[3] - w.frame[1], (w.frame[2] - w.frame[0]) / style.aspect)
         needed = max(w.must[3] - w.must[1], (w.must[2] - w.must[0]) / style.aspect, w.least)
         low.append(min(needed, room))
@@ -109,27 +109,29 @@ def _limits(wishes: Sequence[Wish], style: Style) -> tuple[F64, F64]:
     return np.array(low), np.array(high)
 
 
-def _middles(wishes: Sequence[Wish], heights: F64, style: Style) -> F64:
+def _middles(constraints: Sequence[CropConstraints], heights: F64, style: Style) -> F64:
     """(N, 2) where each crop would like its middle: the subject behind the middle of what it moves into."""
-    towards = gaussian_filter1d(np.array([w.towards for w in wishes]), 2.0, mode="nearest")
-    places = np.array([[(w.subject[0] + w.subject[2]) / 2, (w.subject[1] + w.subject[3]) / 2] for w in wishes])
+    towards = gaussian_filter1d(np.array([w.towards for w in constraints]), 2.0, mode="nearest")
+    places = np.array([[(w.subject[0] + w.subject[2]) / 2, (w.subject[1] + w.subject[3]) / 2] for w in constraints])
     calm = places if len(places) < 3 else gaussian_filter1d(places, 0.8, axis=0, mode="nearest")
     wide = heights * style.aspect
-    free = np.maximum(wide - [w.must[2] - w.must[0] for w in wishes], 0)
-    calm = calm + np.column_stack([0.5 * style.lead_room * free * towards, np.zeros(len(wishes))])
-    return np.array([_inside(m, w, h, style.aspect) for m, w, h in zip(calm, wishes, heights, strict=True)])
+    free = np.maximum(wide - [w.must[2] - w.must[0] for w in constraints], 0)
+    calm = calm + np.column_stack([0.5 * style.lead_room * free * towards, np.zeros(len(constraints))])
+    return np.array([_inside(m, w, h, style.aspect) for m, w, h in zip(calm, constraints, heights, strict=True)])
 
 
-def _inside(middle: F64, wish: Wish, height: float, aspect: float) -> F64:
+def _inside(middle: F64, constraints: CropConstraints, height: float, aspect: float) -> F64:
     """The middle nearest to `middle` at which the crop holds `must` and lies in the frame."""
     half = np.array([height * aspect / 2, height / 2])
-    low, high = _range(wish, half)
+    low, high = _range(constraints, half)
     return np.asarray(np.clip(middle, low, high))
 
 
-def _range(wish: Wish, half: F64) -> tuple[F64, F64]:
+def _range(constraints: CropConstraints, half: F64) -> tuple[F64, F64]:
     """Lowest and highest middle (x, y) of a crop of this half size."""
-    frame, must, subject = (np.array(b).reshape(2, 2) for b in (wish.frame, wish.must, wish.subject))
+    frame, must, subject = (
+        np.array(b).reshape(2, 2) for b in (constraints.frame, constraints.must, constraints.subject)
+    )
     inner, outer = frame[0] + half, frame[1] - half
     low, high = np.maximum(must[1] - half, inner), np.minimum(must[0] + half, outer)
     # What cannot all be held gives way in this order: the margin first, then the frame's own edge decides.
@@ -141,41 +143,41 @@ def _range(wish: Wish, half: F64) -> tuple[F64, F64]:
     return np.where(low > high, middle, low), np.where(low > high, middle, high)
 
 
-def _propose(wish: Wish, style: Style, height: float, middle: F64) -> _Proposals:
+def _propose(constraints: CropConstraints, style: Style, height: float, middle: F64) -> _Proposals:
     """Crops about the wished one, with what each costs."""
-    (low,), (high,) = _limits([wish], style)
-    tall = wish.subject[3] - wish.subject[1]
+    (low,), (high,) = _limits([constraints], style)
+    tall = constraints.subject[3] - constraints.subject[1]
     high = min(high, max(low, height, LOOSEST * tall))
     crops = []
     for size in sorted({float(np.clip(height * s, low, high)) for s in _SIZES}):
         half = np.array([size * style.aspect / 2, size / 2])
-        lowest, highest = _range(wish, half)
+        lowest, highest = _range(constraints, half)
         around = np.clip(middle, lowest, highest)
         xs = np.unique(np.append(np.linspace(lowest[0], highest[0], 21), around[0]))
         ys = np.unique(np.append(np.linspace(lowest[1], highest[1], 11), around[1]))
         grid = np.stack(np.meshgrid(xs, ys), axis=-1).reshape(-1, 2)
         crops.append(np.column_stack([grid, np.full(len(grid), size)]))
     all_crops = np.concatenate(crops)
-    costs = _costs(all_crops, wish, style, height, middle)
+    costs = _costs(all_crops, constraints, style, height, middle)
     best = np.argsort(costs, kind="stable")[:_KEPT]
     return _Proposals(all_crops[best], costs[best])
 
 
-def _costs(crops: F64, wish: Wish, style: Style, height: float, middle: F64) -> F64:
+def _costs(crops: F64, constraints: CropConstraints, style: Style, height: float, middle: F64) -> F64:
     half = crops[:, 2:3] * np.array([style.aspect / 2, 0.5])
     box = np.concatenate([crops[:, :2] - half, crops[:, :2] + half], axis=1)
     cost = _PLACE * (((crops[:, :2] - middle) / crops[:, 2:3]) ** 2).sum(axis=1)
     cost += 6 * np.log(crops[:, 2] / height) ** 2
-    tall = wish.subject[3] - wish.subject[1]
-    if len(wish.faces):
-        part = _inside_share(box, wish.faces)
-        large = (wish.faces[:, 3] - wish.faces[:, 1]) / tall
+    tall = constraints.subject[3] - constraints.subject[1]
+    if len(constraints.faces):
+        part = _inside_share(box, constraints.faces)
+        large = (constraints.faces[:, 3] - constraints.faces[:, 1]) / tall
         # A face near the subject's own size is never cut; a far one in the stands is cut only for want of a way.
         cost += (_cut(part) * np.where(large > 0.05, 50.0, 5.0)).sum(axis=1)
-    if len(wish.balls):
-        cost += 10 * _cut(_inside_share(box, wish.balls)).sum(axis=1)
-    if len(wish.people):
-        cost += _people_cost(box, wish.people, tall)
+    if len(constraints.balls):
+        cost += 10 * _cut(_inside_share(box, constraints.balls)).sum(axis=1)
+    if len(constraints.people):
+        cost += _people_cost(box, constraints.people, tall)
     return np.asarray(cost)
 
 

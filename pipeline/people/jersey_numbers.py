@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from pipeline.people.detect import within
 from pipeline.people.digits import Reading
-from pipeline.people.tracking import Seen, best_path, camera_shifts
+from pipeline.people.tracking import Observation, best_path, camera_shifts
 from pipeline.shoot.facts import SIDES, Facts
 from pipeline.types import F32, F64
 
@@ -32,7 +32,7 @@ _DIGITS = (0.04, 0.30)  # heights of a number against the person's
 _READ = 0.6  # certainty from which something was read at all
 _SURE = 0.8  # mean certainty of a number that is offered
 _LEAST, _SHARE, _AGREE = 2, 0.3, 0.8  # frames; of those looked at; of those that say anything
-_ONE_KIT = 28.0  # how far two shirts of one team differ in colour at most, 0 to 255
+_SAME_JERSEY = 28.0  # how far two shirts of one team differ in colour at most, 0 to 255
 _KNOWN = 3  # people read, from which on the colour of a kit tells its team
 
 
@@ -44,7 +44,7 @@ class Track:
     read: tuple[int, ...]
 
 
-def tracks(seen: Sequence[Seen]) -> list[Track]:
+def tracks(seen: Sequence[Observation]) -> list[Track]:
     """The people of one burst who are sharp and large enough for a number to be read, who is worth most first."""
     shifts = camera_shifts(seen)
     best = max((float(s.sharp[_tall(s) >= _TALL].max(initial=0.0)) for s in seen), default=0.0)
@@ -59,11 +59,11 @@ def tracks(seen: Sequence[Seen]) -> list[Track]:
     return [track for track in found if len(track.rows) >= _LEAST]
 
 
-def _tall(frame: Seen) -> F32:
+def _tall(frame: Observation) -> F32:
     return np.asarray(frame.people[:, 3] - frame.people[:, 1])
 
 
-def _worth(frame: Seen, least: float) -> F64:
+def _worth(frame: Observation, least: float) -> F64:
     tall = _tall(frame).astype(np.float64)
     can = (tall >= _TALL) & (frame.sharp >= least) & ~_several(frame.people)
     return np.where(can, tall * np.sqrt(frame.people[:, 4]), 0.0)
@@ -122,10 +122,10 @@ class Agreed:
     sure: float
     frames: int
     of: int
-    kit: F64
+    jersey_colour: F64
 
 
-def agree(readings: Sequence[Reading | None], kit: F64) -> Agreed | None:
+def agree(readings: Sequence[Reading | None], jersey_colour: F64) -> Agreed | None:
     """What the readings of one person say, one for each frame looked at; None where they do not agree.
 
     kit (3,) is the mean colour of the torso.
@@ -140,7 +140,7 @@ def agree(readings: Sequence[Reading | None], kit: F64) -> Agreed | None:
     total = sum(said.values())
     if count < _LEAST or count < _SHARE * len(readings) or count < _AGREE * total or longer or sure < _SURE:
         return None
-    return Agreed(number, sure, count, len(readings), kit)
+    return Agreed(number, sure, count, len(readings), jersey_colour)
 
 
 def teams_of(found: Sequence[Agreed], facts: Facts) -> list[tuple[str, ...]]:
@@ -152,7 +152,7 @@ def teams_of(found: Sequence[Agreed], facts: Facts) -> list[tuple[str, ...]]:
     rosters = {side: {p.number for p in facts.roster if p.team == side} for side in SIDES}
     sides: list[tuple[str, ...]] = []
     for one in found:
-        alike = [o.number for o in found if float(np.linalg.norm(o.kit - one.kit)) <= _ONE_KIT]
+        alike = [o.number for o in found if float(np.linalg.norm(o.jersey_colour - one.jersey_colour)) <= _SAME_JERSEY]
         fits = {side: np.mean([n in roster for n in alike]) for side, roster in rosters.items()}
         can = [side for side in SIDES if one.number in rosters[side]]
         if len(alike) >= _KNOWN:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.people.detect import SURE_BALL, SURE_FACE, within
-from pipeline.people.tracking import SKIP, Seen, camera_shifts, follow, speeds
+from pipeline.people.tracking import SKIP, Observation, camera_shifts, follow, speeds
 from pipeline.types import F32, F64
 
 Box = tuple[float, float, float, float]
@@ -49,7 +49,7 @@ class Subject:
     row: int | None
 
 
-def find_subjects(seen: Sequence[Seen]) -> list[Subject | None]:
+def find_subjects(seen: Sequence[Observation]) -> list[Subject | None]:
     """The subject of each frame of one burst, in its order; None where nobody is surely one."""
     shifts = camera_shifts(seen)
     worth = [_worth(frame) for frame in seen]
@@ -64,7 +64,7 @@ def find_subjects(seen: Sequence[Seen]) -> list[Subject | None]:
     ]
 
 
-def _worth(frame: Seen) -> F64:
+def _worth(frame: Observation) -> F64:
     """How much each person of a frame looks like what it was taken for; 0 for whoever cannot be."""
     people = frame.people
     if not len(people):
@@ -110,7 +110,7 @@ def _share(value: float, low: float, high: float) -> float:
     return float(np.clip((value - low) / (high - low), 0, 1))
 
 
-def ball_of(person: F32, frame: Seen) -> F32 | None:
+def ball_of(person: F32, frame: Observation) -> F32 | None:
     """The ball, surest first, within reach of a person; a ball inside somebody's head is hair, not a ball."""
     height, width = frame.size
     x0, y0, x1, y1 = (float(v) for v in person[:4])
@@ -128,7 +128,7 @@ def ball_of(person: F32, frame: Seen) -> F32 | None:
     return None
 
 
-def _subject(frame: Seen, row: int, move: F64, rival: int | None) -> Subject:
+def _subject(frame: Observation, row: int, move: F64, rival: int | None) -> Subject:
     person = frame.people[row]
     near = ball_of(person, frame)
     ball = _sure_ball(near)
@@ -166,7 +166,7 @@ def _lasting(rivals: Sequence[int | None]) -> list[int | None]:
             for r, before, after in zip(rivals, there, there[2:], strict=False)]  # fmt: skip
 
 
-def _rival(row: int, frame: Seen, worth: F64) -> int | None:
+def _rival(row: int, frame: Observation, worth: F64) -> int | None:
     """Who contests the ball: as near to it as the subject, as tall, as sharp, and beside the subject."""
     own = frame.people[row]
     ball = _sure_ball(ball_of(own, frame))
@@ -191,7 +191,7 @@ def _rival(row: int, frame: Seen, worth: F64) -> int | None:
     return best
 
 
-def _towards(person: F32, faces: F32, ball: Box | None, move: F64, frame: Seen) -> float:
+def _towards(person: F32, faces: F32, ball: Box | None, move: F64, frame: Observation) -> float:
     """Movement counts most, then the ball, then the look of the face."""
     ratio = frame.size[1] / frame.size[0]
     tall = float(person[3] - person[1])
@@ -205,7 +205,7 @@ def _towards(person: F32, faces: F32, ball: Box | None, move: F64, frame: Seen) 
     return float(np.clip(signs, -1, 1))
 
 
-def _between(at: int, rows: Sequence[int | None], seen: Sequence[Seen]) -> Subject | None:
+def _between(at: int, rows: Sequence[int | None], seen: Sequence[Observation]) -> Subject | None:
     """Somebody who is hidden or missed for a few frames: between where the frames before and after have them."""
     reached = [i for i, row in enumerate(rows) if row is not None]
     before = max((i for i in reached if i < at), default=None)

@@ -16,14 +16,16 @@ from pipeline.types import F32, F64
 
 SKIP = 3  # frames in a row that somebody may be hidden or missed in
 _WEIGHT = 0.5  # of a bad link, against what the best person of a burst is worth
-_KIT = 60.0  # distance of colours, 0 to 441: the same kit under pulsing lamps is nearer 99 times of 100 (tests.crops)
+_JERSEY_COLOUR = (
+    60.0  # distance of colours, 0 to 441: the same kit under pulsing lamps is nearer 99 times of 100 (tests.crops)
+)
 _FAST = 0.15  # own heights a frame against the hall; who is faster is not for that more in the game
 _SURE_SHIFT = 0.1  # response of the phase correlation from which its answer is believed
 _LARGE = 0.15  # of the frame's height, from which somebody is left out of what tells how the camera turned
 
 
 @dataclass(frozen=True)
-class Seen:
+class Observation:
     """What `crop` measured in one frame. Boxes are fractions of the upright frame.
 
     people  (N, 5) box and certainty; sharp (N,) their sharpness; kit (N, 3) mean colour of the torso, 0 to 255
@@ -35,7 +37,7 @@ class Seen:
 
     people: F32
     sharp: F32
-    kit: F32
+    jersey_colour: F32
     faces: F32
     balls: F32
     small: NDArray[np.uint8]
@@ -43,7 +45,7 @@ class Seen:
     light: F32
 
 
-def camera_shifts(seen: Sequence[Seen]) -> list[F64]:
+def camera_shifts(seen: Sequence[Observation]) -> list[F64]:
     """How far the hall moved in the picture from the frame before, (x, y) in fractions; zero for the first.
 
     Phase correlation (Kuglin and Hines 1975): the pulse of the lamps, a gain, does not change it. Players, who stand
@@ -63,7 +65,7 @@ def camera_shifts(seen: Sequence[Seen]) -> list[F64]:
     return shifts
 
 
-def _edges(frame: Seen) -> F32:
+def _edges(frame: Observation) -> F32:
     light = np.log1p(frame.small.astype(np.float32))
     height, width = light.shape
     hall = np.ones_like(light)
@@ -77,7 +79,7 @@ def _edges(frame: Seen) -> F32:
     return np.asarray((soft - cv2.GaussianBlur(soft, (0, 0), 8.0)) * cv2.GaussianBlur(hall, (0, 0), 3.0))
 
 
-def follow(seen: Sequence[Seen], worth: Sequence[F64], shifts: Sequence[F64]) -> list[int | None]:
+def follow(seen: Sequence[Observation], worth: Sequence[F64], shifts: Sequence[F64]) -> list[int | None]:
     """The row of `people` in each frame that is the subject: the person worth most over the burst, as one path.
 
     worth  for each frame and person how much it looks like what the frame was taken for, 0 for whoever cannot be
@@ -101,7 +103,7 @@ def follow(seen: Sequence[Seen], worth: Sequence[F64], shifts: Sequence[F64]) ->
     return rows
 
 
-def best_path(seen: Sequence[Seen], worth: Sequence[F64], shifts: Sequence[F64]) -> dict[int, int]:
+def best_path(seen: Sequence[Observation], worth: Sequence[F64], shifts: Sequence[F64]) -> dict[int, int]:
     """Frame -> row of the best path; frames between two of its own may be left out, up to SKIP in a row."""
     most = max((float(w.max()) for w in worth if len(w)), default=0.0)
     if most <= 0:
@@ -131,7 +133,7 @@ def best_path(seen: Sequence[Seen], worth: Sequence[F64], shifts: Sequence[F64])
     return path
 
 
-def _links(before: Seen, now: Seen, shifts: Sequence[F64]) -> F64:
+def _links(before: Observation, now: Observation, shifts: Sequence[F64]) -> F64:
     """(people before, people now): how badly the one would go on as the other, from 0; infinite where it cannot.
 
     Somebody is expected where he stands in the hall, or where the camera following him keeps him, whichever fits
@@ -144,7 +146,7 @@ def _links(before: Seen, now: Seen, shifts: Sequence[F64]) -> F64:
     tall = np.maximum(first[:, 3] - first[:, 1], 1e-6)[:, None]
     heights = np.maximum(second[:, 3] - second[:, 1], 1e-6)[None]
     near = np.maximum(_nearness(first, second, ratio), _nearness(first + np.tile(hall, 2), second, ratio))
-    colour = np.linalg.norm(now.kit[None] - before.kit[:, None], axis=2) / _KIT
+    colour = np.linalg.norm(now.jersey_colour[None] - before.jersey_colour[:, None], axis=2) / _JERSEY_COLOUR
     dressed = 0.35 * np.minimum(colour, 1) + 1.5 * np.clip(colour - 1, 0, 1)
     grown = np.abs(np.log2(heights / tall))
     moved = (_centres(second)[None] - _centres(first)[:, None] - hall) * (ratio, 1.0) / tall[..., None] / len(shifts)
@@ -171,7 +173,7 @@ def _centre(box: NDArray[Any]) -> F64:
     return np.array([(box[0] + box[2]) / 2, (box[1] + box[3]) / 2], dtype=np.float64)
 
 
-def speeds(rows: Sequence[int | None], seen: Sequence[Seen], shifts: Sequence[F64]) -> list[F64]:
+def speeds(rows: Sequence[int | None], seen: Sequence[Observation], shifts: Sequence[F64]) -> list[F64]:
     """Movement against the hall in each frame, (x, y) in the subject's own heights a frame; right and down positive."""
     result = [np.zeros(2)] * len(seen)
     places = [at for at, row in enumerate(rows) if row is not None]

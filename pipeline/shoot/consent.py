@@ -27,7 +27,7 @@ _IIM = (5, 25, 105, 120)  # object name, keywords, headline, caption
 _WHY = "its {what} names a player whose line in the roster says publish: no (line {line})"
 
 
-def held_by_marks(facts: Facts, frames: Sequence[Frame]) -> dict[str, str]:
+def held_by_own_texts(facts: Facts, frames: Sequence[Frame]) -> dict[str, str]:
     """Frame -> why it is held, without a name, of those that name a player whose roster line says publish: no."""
     withheld = [player for player in facts.roster if not player.publish]
     held: dict[str, str] = {}

@@ -20,7 +20,7 @@ from pipeline.people import framing
 from pipeline.people.detect import SURE_PERSON, find, picture_for_detection, within
 from pipeline.people.ranking import Looked, look
 from pipeline.people.subject import Subject
-from pipeline.people.tracking import Seen
+from pipeline.people.tracking import Observation
 from pipeline.steps.base import ApplyContext, MeasureContext, Measured, Params, SolveContext, Solved, Step
 from pipeline.types import Domain, Image
 
@@ -137,11 +137,11 @@ def _part(pixels: NDArray[Any], box: Iterable[Any]) -> NDArray[Any]:
     return pixels[top : max(int(y1 * height), top + 1), left : max(int(x1 * width), left + 1)]
 
 
-def seen_of(measured: Measured) -> Seen:
+def observation_of(measured: Measured) -> Observation:
     """What `measure` found, for finding the subject."""
     rows, columns = (int(n) for n in measured["size"])
     names = ("people", "sharp", "kit", "faces", "balls", "small")
-    return Seen(**{name: measured[name] for name in names}, size=(rows, columns), light=measured["light"])
+    return Observation(**{name: measured[name] for name in names}, size=(rows, columns), light=measured["light"])
 
 
 def told(measured: Measured) -> dict[str, list[list[float]]]:
@@ -182,7 +182,7 @@ def solve(context: SolveContext, params: CropParams) -> Solved:
             for name, solution, notice in _around(free, measured, context.subjects(), params, turned):
                 solutions[name] = solution
                 named = len(context.facts.row(name).players)
-                notice = notice or _fewer(named, seen_of(measured[name]), context.subjects()[name], solution)
+                notice = notice or _fewer(named, observation_of(measured[name]), context.subjects()[name], solution)
                 if notice:
                     notices[name] = notice
     told = [NO_MODEL] if blind else []
@@ -193,7 +193,7 @@ def solve(context: SolveContext, params: CropParams) -> Solved:
     return Solved(solutions, tuple(told), notices)
 
 
-def _fewer(named: int, seen: Seen, subject: Subject | None, solution: Mapping[str, Any]) -> str:
+def _fewer(named: int, seen: Observation, subject: Subject | None, solution: Mapping[str, Any]) -> str:
     """What to say where a crop shows fewer people than frames.csv names, though the frame shows as many."""
     if named < 2 or subject is None or solution["box"] is None:
         return ""
@@ -230,28 +230,31 @@ def _around(
     turned: float,
 ) -> Iterable[tuple[str, dict[str, Any], str]]:
     """(frame, solution, notice) for the frames of one burst; stretches of frames that have a subject go together."""
-    run: list[tuple[str, framing.Wish, float]] = []
+    run: list[tuple[str, framing.CropConstraints, float]] = []
     for name in names:
         subject = subjects.get(name)
-        wish = None if subject is None else _wish(seen_of(measured[name]), subject, params, turned)
+        constraints = None if subject is None else _constraints(observation_of(measured[name]), subject, params, turned)
         height, width = (int(n) for n in measured[name]["size"])
-        aspect = _aspect(params.aspect, height, width, wish)
-        if wish is not None:  # so many pixels on the longer side
-            wish = replace(wish, least=params.at_least / (max(aspect, 1.0) * height))
-        if run and (wish is None or run[-1][2] != aspect or not framing.fits(wish, aspect)):
+        aspect = _aspect(params.aspect, height, width, constraints)
+        if constraints is not None:  # so many pixels on the longer side
+            constraints = replace(constraints, least=params.at_least / (max(aspect, 1.0) * height))
+        if run and (constraints is None or run[-1][2] != aspect or not framing.fits(constraints, aspect)):
             yield from _framed(run, params, turned, measured)
             run = []
-        if wish is None:
+        if constraints is None:
             yield name, _whole("nobody", turned), NOBODY
-        elif not framing.fits(wish, aspect):
+        elif not framing.fits(constraints, aspect):
             yield name, _whole("does not fit", 0.0), TOO_WIDE.format(aspect=params.aspect)
         else:
-            run.append((name, wish, aspect))
+            run.append((name, constraints, aspect))
     yield from _framed(run, params, turned, measured)
 
 
 def _framed(
-    run: Sequence[tuple[str, framing.Wish, float]], params: CropParams, turned: float, measured: Mapping[str, Measured]
+    run: Sequence[tuple[str, framing.CropConstraints, float]],
+    params: CropParams,
+    turned: float,
+    measured: Mapping[str, Measured],
 ) -> Iterable[tuple[str, dict[str, Any], str]]:
     if not run:
         return
@@ -266,14 +269,14 @@ def _framed(
         yield name, solution | ({"turned": turned} if turned else {}), ""
 
 
-def _aspect(written: str, height: int, width: int, wish: framing.Wish | None = None) -> float:
+def _aspect(written: str, height: int, width: int, constraints: framing.CropConstraints | None = None) -> float:
     """Width to height in pixels of a crop of a frame of this size."""
     if written == "original":
         return width / height
     if written == "free":
-        if wish is None:
+        if constraints is None:
             return width / height
-        x0, y0, x1, y1 = wish.must
+        x0, y0, x1, y1 = constraints.must
         return float(np.clip((x1 - x0) / (y1 - y0), _NARROWEST, _WIDEST))
     across, down = (float(v) for v in written.split(":"))
     # An upright frame keeps its orientation when a wide aspect is asked for: 3:2 becomes 2:3. An upright
@@ -281,7 +284,7 @@ def _aspect(written: str, height: int, width: int, wish: framing.Wish | None = N
     return down / across if height > width and across > down else across / down
 
 
-def _wish(seen: Seen, subject: Subject, params: CropParams, turned: float) -> framing.Wish:
+def _constraints(seen: Observation, subject: Subject, params: CropParams, turned: float) -> framing.CropConstraints:
     """What a crop must hold, in heights of the frame, turned as the picture will be."""
     height, width = seen.size
     ratio = width / height
@@ -303,7 +306,7 @@ def _wish(seen: Seen, subject: Subject, params: CropParams, turned: float) -> fr
     x0, y0, x1, y1 = np.array(inner) * scale
     frame = (float(x0), float(y0), float(x1), float(y1))
     people = np.delete(seen.people, subject.row, axis=0) if subject.row is not None else seen.people
-    return framing.Wish(
+    return framing.CropConstraints(
         frame=frame,
         must=_to_rim(_within(must, frame), frame),
         subject=_within(own, frame),
@@ -366,7 +369,7 @@ def apply(image: Image, params: CropParams, context: ApplyContext) -> Image:
     pixels = level.rotated(image.pixels, turned) if turned else image.pixels
     x0, y0, x1, y1 = box_to_pixels(box_for(params, context.solution, height, width), height, width)
     part = (x0 / width, y0 / height, x1 / width, y1 / height)
-    return replace(image, pixels=pixels[y0:y1, x0:x1], uneven=cut(image.uneven, part))
+    return replace(image, pixels=pixels[y0:y1, x0:x1], noise_gain_map=cut(image.noise_gain_map, part))
 
 
 STEP = Step(

@@ -14,7 +14,7 @@ from pipeline.formats.pictures import read_picture
 from pipeline.imaging.geometry import WHOLE, Box
 from pipeline.imaging.raw import noise as noise_model
 from pipeline.imaging.raw.defects import Candidates
-from pipeline.imaging.raw.mosaic import Clean, Mend, decode_raw
+from pipeline.imaging.raw.mosaic import Clean, SensorCorrection, decode_raw
 from pipeline.imaging.raw.noise import NoiseStatistics, RowNoise
 from pipeline.imaging.raw.noise_pool import CameraNoise, camera_noise, noise_notes, row_variance, vote
 from pipeline.imaging.resample import resize, resize_energy
@@ -117,13 +117,13 @@ def _defects(context: SolveContext, sensor: Sensor) -> list[int]:
     ]
 
 
-def mend_of(solution: Solution) -> Mend | None:
+def correction_of(solution: Solution) -> SensorCorrection | None:
     """What `solve` found for a frame, as the decode takes it."""
     if "noise_a" not in solution:
         return None
     noise = Noise(np.array(solution["noise_a"]), np.array(solution["noise_b"]))
     defects = np.array(solution["defects"], dtype=np.int64)
-    return Mend(noise, solution["rows"], defects, solution["clips_black"])
+    return SensorCorrection(noise, solution["rows"], defects, solution["clips_black"])
 
 
 STEP = Step(
@@ -156,14 +156,14 @@ class Decoded:
 def decode(
     frame: Frame,
     long_edge: int | None,
-    mend: Mend | None = None,
+    correction: SensorCorrection | None = None,
     sense: bool = False,
     clean: Clean | None = None,
     window: Box = WHOLE,
 ) -> Decoded:
     """`frame` at most `long_edge` pixels long (None: all of them). The rest as in decode_raw. Raises FrameError."""
     if frame.kind == "raw":
-        raw = decode_raw(frame.path, long_edge, mend, sense, clean, window)
+        raw = decode_raw(frame.path, long_edge, correction, sense, clean, window)
         return Decoded(
             raw.image, raw.as_shot, raw.daylight, raw.full_size, raw.notices, raw.sensed, raw.cleaned, raw.detail
         )

@@ -7,6 +7,7 @@ from typing import Any
 from pydantic import ConfigDict, Field, field_validator
 
 from pipeline.deliver.address import FIELDS, FORMS, parse_address
+from pipeline.deliver.model import Extras
 from pipeline.steps.base import Params, Step
 from pipeline.types import Domain
 
@@ -24,6 +25,10 @@ class DeliverParams(Params):
         description="address the files are sent to: a folder, sftp://user@host/folder or s3://bucket/folder; "
         f"may use {', '.join('{' + f + '}' for f in FIELDS)}",
     )
+
+    def extras(self) -> Extras:
+        """As the package that does the work takes it."""
+        return Extras(self.zip, self.page, self.push)
 
     @field_validator("zip", "page", mode="before")
     @classmethod

@@ -72,7 +72,7 @@ def apply(image: Image, params: DenoiseParams, context: ApplyContext) -> Image:
     if params.strength == 0:
         return image
     # Where light was evened, noise has gone through the same gains: it is taken back, so that it is the model's.
-    whole = None if image.uneven is None else spread(image.uneven, image.pixels.shape)
+    whole = None if image.noise_gain_map is None else spread(image.noise_gain_map, image.pixels.shape)
     even = image.pixels if whole is None else image.pixels / whole
     psd = (None, None) if image.noise.spectrum is None else tuple(image.noise.spectrum)
     pixels = denoise(

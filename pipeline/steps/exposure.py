@@ -6,10 +6,10 @@ from collections.abc import Mapping, Sequence
 from typing import Literal
 
 import numpy as np
-from pydantic import Field as Parameter
+from pydantic import Field
 
 from pipeline.imaging.colour import LUMINANCE
-from pipeline.light.gain_map import Field, apply_field, of_solution
+from pipeline.light.gain_map import GainMap, apply_gain_map, of_solution
 from pipeline.light.scenes import Scene, ShootLight, zones
 from pipeline.steps.base import ApplyContext, Params, Solution, SolveContext, Solved, Step
 from pipeline.types import F64, Image
@@ -24,36 +24,36 @@ _RECOGNISED = 0.6  # match from which a scene's surfaces may tell its brightness
 class ExposureParams(Params):
     """Parameters of exposure."""
 
-    across: Literal["none", "burst", "zone", "shoot"] = Parameter(
+    across: Literal["none", "burst", "zone", "shoot"] = Field(
         "burst",
         description="burst: the frames of one burst agree; zone: also all bursts under the same light; shoot: also "
         "both ends of the hall; none: every frame stays as exposed",
     )
-    target: Literal["median", "reference", "exposed"] | float = Parameter(
+    target: Literal["median", "reference", "exposed"] | float = Field(
         "median",
         description="median: the typical picture gets the brightness under mean; a number: the same with so many "
         "stops added; reference: as bright as the reference frames show the hall; exposed: as bright as it was shot",
     )
-    mean: float = Parameter(
+    mean: float = Field(
         0.16, ge=0.02, le=0.6, description="mean luminance of the typical picture, as a fraction of white"
     )
-    limit: float = Parameter(3.5, ge=0, le=6, description="most stops that target may add or take away")
+    limit: float = Field(3.5, ge=0, le=6, description="most stops that target may add or take away")
 
 
 def solve(context: SolveContext, params: ExposureParams) -> Solved:
     """A field of stops per frame: what the burst agrees on, and one level per burst."""
     light = context.light()
     if params.across == "none":
-        return Solved({f.name: _solution(Field.constant(np.zeros(3))) for f in context.frames})
+        return Solved({f.name: _solution(GainMap.constant(np.zeros(3))) for f in context.frames})
     balance = context.earlier.get("white_balance", {})
     own = np.array([_brightness(light, i, balance) for i in range(len(light.scenes))])
     levels, notices = _levels(context, light, own, params)
     by_frame = {}
     for scene, level in zip(light.scenes, levels, strict=True):
         shared = _shared_gain([balance.get(n, {}) for n in scene.names])
-        for name, pulse in zip(scene.names, scene.pulses, strict=True):
+        for name, flicker in zip(scene.names, scene.flicker, strict=True):
             by_frame[name] = _solution(
-                _left_over(pulse, balance.get(name, {}), shared) + Field.constant(np.full(3, level))
+                _left_over(flicker, balance.get(name, {}), shared) + GainMap.constant(np.full(3, level))
             )
     lost = {n: _LOST for s in light.scenes for n, part in zip(s.names, s.steady, strict=True) if part < _AGREES}
     return Solved(by_frame, (*notices, *_single_frames(light)), lost)
@@ -61,7 +61,7 @@ def solve(context: SolveContext, params: ExposureParams) -> Solved:
 
 def _swing(scene: Scene) -> float:
     """Stops that a place of the frame changes by over a burst or from band to band."""
-    rows = np.array([p.on(9, 1)[:, 0, 1] for p in scene.pulses])
+    rows = np.array([p.on(9, 1)[:, 0, 1] for p in scene.flicker])
     return float(max(np.ptp(rows, axis=0).max(), np.ptp(rows, axis=1).max()))
 
 
@@ -78,20 +78,20 @@ def _single_frames(light: ShootLight) -> list[str]:
     ]
 
 
-def _solution(field: Field) -> Solution:
-    return {"ev": round(float(field.coefficients[0, 0].mean()), 4), "field": field.as_json()}
+def _solution(gain_map: GainMap) -> Solution:
+    return {"ev": round(float(gain_map.coefficients[0, 0].mean()), 4), "field": gain_map.as_json()}
 
 
-def _shared_gain(balances: Sequence[Solution]) -> Field:
+def _shared_gain(balances: Sequence[Solution]) -> GainMap:
     gains = [np.log2(np.array(b.get("gains", (1.0, 1.0, 1.0)))) for b in balances]
-    return Field.constant(np.mean(gains, axis=0))
+    return GainMap.constant(np.mean(gains, axis=0))
 
 
-def _left_over(pulse: Field, balance: Solution, shared: Field) -> Field:
+def _left_over(flicker: GainMap, balance: Solution, shared: GainMap) -> GainMap:
     """What of the pulse is still to be done: white_balance may have done its colour, or changed it frame by frame."""
     if balance.get("evened"):
-        return Field(np.repeat(pulse.coefficients[..., 1:2], 3, axis=2))
-    return pulse + shared + -of_solution({"gains": balance["gains"]}) if "gains" in balance else pulse
+        return GainMap(np.repeat(flicker.coefficients[..., 1:2], 3, axis=2))
+    return flicker + shared + -of_solution({"gains": balance["gains"]}) if "gains" in balance else flicker
 
 
 def _brightness(light: ShootLight, index: int, balance: Mapping[str, Solution]) -> float:
@@ -143,7 +143,7 @@ def _levels(
 
 def apply(image: Image, params: ExposureParams, context: ApplyContext) -> Image:
     """Multiply by the field's gains; blown light stays white; noise and saturation follow."""
-    return apply_field(image, of_solution(context.solution), context.frame.exif.orientation)
+    return apply_gain_map(image, of_solution(context.solution), context.frame.exif.orientation)
 
 
 STEP = Step(

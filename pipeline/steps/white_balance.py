@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from pydantic import Field as Parameter
+from pydantic import Field
 
 from pipeline.light import palette
-from pipeline.light.gain_map import Field, apply_field, of_solution
+from pipeline.light.gain_map import GainMap, apply_gain_map, of_solution
 from pipeline.light.neutral import Vote, agree_on_white
 from pipeline.light.references import Reading, WhiteMap, agreeing, measure_references, plausible, readings
 from pipeline.light.scenes import Scene, ShootLight
@@ -41,15 +41,15 @@ _NEARER = 0.7
 class WhiteBalanceParams(Params):
     """Parameters of white_balance."""
 
-    method: Literal["gray_world", "reference_patch", "camera", "fixed"] = Parameter(
+    method: Literal["gray_world", "reference_patch", "camera", "fixed"] = Field(
         "camera",
         description="camera: as shot; gray_world: from the colours of the pictures; reference_patch: from the "
         "neutral patches and charts under references in shoot.yaml; fixed: the multipliers given",
     )
-    multipliers: tuple[float, float, float] | None = Parameter(
+    multipliers: tuple[float, float, float] | None = Field(
         None, description="for method fixed: red, green and blue multipliers of the raw channels, e.g. [1.9, 1, 1.6]"
     )
-    within_frame: bool = Parameter(
+    within_frame: bool = Field(
         True,
         description="follow the light from one side of a frame to the other where two lamps mix; "
         "no: one balance a frame (for gray_world and reference_patch)",
@@ -88,7 +88,7 @@ def solve(context: SolveContext, params: WhiteBalanceParams) -> Solved:
         if found is not None:
             whites.append(_from_map(found, light, index))
         else:
-            whites.append(_from_vote(votes[index].white, votes[index].sure, light.anchors[index]))
+            whites.append(_from_vote(votes[index].white, votes[index].sure, light.chromaticities[index]))
     notices += _lonely(context, light, maps) if maps else []
     by_frame = {
         name: _for_frame(scene, at, whites[index], context.measured[name]["daylight"], params.within_frame)
@@ -138,7 +138,7 @@ class _White:
     """White of one scene: a function of the anchor across the frame, and where it comes from."""
 
     at: Callable[[F64], F64]
-    anchor: F64
+    chromaticity: F64
     source: str
     sure: float
     matrix: Callable[[F64], F64 | None] | None = None
@@ -149,23 +149,23 @@ def _votes(light: ShootLight) -> list[Vote]:
     result = [Vote(np.zeros(2), 0.0)] * len(light.scenes)
     for group in np.unique(light.group):
         members = np.flatnonzero(light.group == group)
-        votes = agree_on_white(light.anchors[members], [light.scenes[i].whites for i in members])
+        votes = agree_on_white(light.chromaticities[members], [light.scenes[i].whites for i in members])
         for index, vote in zip(members, votes, strict=True):
             result[index] = vote
     return result
 
 
-def _from_vote(white: F64, sure: float, anchor: F64) -> _White:
+def _from_vote(white: F64, sure: float, chromaticity: F64) -> _White:
     source = f"gray-world of the hall, {sure:.0%} agreed" if sure else "daylight (too little to judge by)"
-    return _White(lambda a: white + a - anchor, anchor, source, sure)
+    return _White(lambda a: white + a - chromaticity, chromaticity, source, sure)
 
 
 def _from_map(found: WhiteMap, light: ShootLight, index: int) -> _White:
-    anchor = light.anchors[index]
-    shares = found.shares(anchor)
+    chromaticity = light.chromaticities[index]
+    shares = found.shares(chromaticity)
     parts = [f"{round(100 * s)} % {n}" for n, s in zip(found.names, shares, strict=True) if round(100 * s) >= 1]
     source = f"reference {found.names[0]}" if len(found.names) == 1 else "references, " + ", ".join(parts)
-    return _White(found.white, anchor, source, float(light.match[index]), lambda d: found.matrix(anchor, d))
+    return _White(found.white, chromaticity, source, float(light.match[index]), lambda d: found.matrix(chromaticity, d))
 
 
 def _reference_maps(
@@ -179,12 +179,12 @@ def _reference_maps(
         index = light.of[name]
         scene, group = light.scenes[index], int(light.group[index])
         frame = scene.names.index(name)
-        here = palette.at(scene.drift * _NEARER, np.array([column - scene.pan[frame]]))[0]
-        pulse = _colour(scene.pulses[frame]).at(row, column)
-        logs = np.log(shown.white * context.measured[name]["daylight"]) + pulse / _PER_STOP
+        here = palette.at(scene.chroma_gradient * _NEARER, np.array([column - scene.pan[frame]]))[0]
+        flicker = _colour(scene.flicker[frame]).at(row, column)
+        logs = np.log(shown.white * context.measured[name]["daylight"]) + flicker / _PER_STOP
         chroma = np.array([logs[0] - logs[1], logs[2] - logs[1]])
-        groups.setdefault(group, []).append(Reading(name, light.anchors[index] + here, chroma, shown.matrix))
-        common = palette.commonness(scene.hues.astype(np.float32), chroma - here)
+        groups.setdefault(group, []).append(Reading(name, light.chromaticities[index] + here, chroma, shown.matrix))
+        common = palette.commonness(scene.chroma_histogram.astype(np.float32), chroma - here)
         told.setdefault(group, []).append((votes[index].white + here, votes[index].sure, common))
     maps = {}
     for group, found in groups.items():
@@ -214,21 +214,25 @@ def _lonely(context: SolveContext, light: ShootLight, maps: dict[int, WhiteMap])
     return notices
 
 
-def _colour(field: Field) -> Field:
+def _colour(gain_map: GainMap) -> GainMap:
     """The colour of a field: what it does to red and blue beyond what it does to green."""
-    return Field(field.coefficients - field.coefficients[..., 1:2])
+    return GainMap(gain_map.coefficients - gain_map.coefficients[..., 1:2])
 
 
 def _for_frame(scene: Scene, at: int, white: _White, daylight: F64, within: bool) -> Solution:
-    drift = palette.at(scene.drift * _NEARER, _COLUMNS - scene.pan[at]) if within else np.zeros((len(_COLUMNS), 2))
-    whites = np.array([white.at(white.anchor + d) for d in drift])
+    chroma_gradient = (
+        palette.at(scene.chroma_gradient * _NEARER, _COLUMNS - scene.pan[at])
+        if within
+        else np.zeros((len(_COLUMNS), 2))
+    )
+    whites = np.array([white.at(white.chromaticity + d) for d in chroma_gradient])
     shape = np.polynomial.legendre.legfit(_COLUMNS, whites, 2)
     solution = dict(_solution(daylight * _gains(shape[0]), white.source))
     across = np.zeros((1, 3, 3))
     across[0, 1:, 0], across[0, 1:, 2] = -shape[1:, 0] * _PER_STOP, -shape[1:, 1] * _PER_STOP
-    field = Field(across) + _colour(scene.pulses[at])
-    if np.abs(field.coefficients).max() > 0:
-        solution["field"] = field.as_json()
+    gain_map = GainMap(across) + _colour(scene.flicker[at])
+    if np.abs(gain_map.coefficients).max() > 0:
+        solution["field"] = gain_map.as_json()
     solution["evened"] = True
     solution["sure"] = round(white.sure, 3)
     matrix = white.matrix(scene.to_working) if white.matrix is not None else None
@@ -262,7 +266,7 @@ def _how_sure(light: ShootLight, whites: Sequence[_White]) -> list[str]:
 
 def apply(image: Image, params: WhiteBalanceParams, context: ApplyContext) -> Image:
     """Multiply the channels, rebuild clipped ones; a chart's matrix replaces the camera's."""
-    balanced = apply_field(image, of_solution(context.solution), context.frame.exif.orientation)
+    balanced = apply_gain_map(image, of_solution(context.solution), context.frame.exif.orientation)
     matrix = context.solution.get("matrix")
     return replace(balanced, to_working=np.array(matrix)) if matrix is not None else balanced
 

@@ -16,9 +16,9 @@ from pipeline.fixtures.light import Lamp, tables
 
 from pipeline.cli.light_words import LightWords, light_value, light_words
 from pipeline.engine.measure import read_measured
-from pipeline.engine.run import read_shoot, survey_shoot
+from pipeline.engine.run import measure_shoot, read_shoot
 from pipeline.engine.solve import shoot_light
-from pipeline.light.gain_map import Field
+from pipeline.light.gain_map import GainMap
 from pipeline.light.scenes import ShootLight
 from pipeline.steps.base import SolveContext
 from pipeline.steps.white_balance import WhiteBalanceParams, solve
@@ -60,9 +60,9 @@ def hall_words(tmp_path_factory: pytest.TempPathFactory) -> tuple[LightWords, Sh
     write_demo(folder, hall=hall, seed=8, width=384, height=256)
     shoot = read_shoot(folder)
     store = Store.open(folder.parent / "out", folder)
-    surveys = survey_shoot(store, shoot, 1, lambda *_: None)
-    light = shoot_light(store, surveys, shoot.bursts, shoot.facts)
-    measured = {s.frame.name: read_measured(store, s.key, "white_balance") for s in surveys}
+    measured_frames = measure_shoot(store, shoot, 1, lambda *_: None)
+    light = shoot_light(store, measured_frames, shoot.bursts, shoot.facts)
+    measured = {s.frame.name: read_measured(store, s.key, "white_balance") for s in measured_frames}
     context = SolveContext(shoot.frames, shoot.bursts, shoot.facts, measured, lambda: light, dict, dict, {})
     balances = solve(context, WhiteBalanceParams(method="reference_patch")).by_frame
     words = light_words(light, shoot.frames, balances, {n: m["daylight"] for n, m in measured.items()})
@@ -97,12 +97,12 @@ def test_mains_are_told(hall_words) -> None:
 
 def test_flicker_and_dark_frames(hall_words) -> None:
     """Percent flicker of 1 + m cos is 100 m (IEEE 1789-2015): 30 % of the tubes, the LED all but nothing."""
-    words, light, pulses = hall_words
+    words, light, flicker = hall_words
     assert number(row_of(words, light, 2)[5], r"(\d+) %") == pytest.approx(30, abs=8)
     assert number(row_of(words, light, 3)[5], r"(\d+) %") < 8
     for burst, end in ((2, "left"), (3, "right"), (4, "left")):
         names = light.scenes[burst].names
-        level = np.array([np.log2(pulses[n][end]).mean() for n in names])
+        level = np.array([np.log2(flicker[n][end]).mean() for n in names])
         below = level - np.median(level) + 0.25  # EV; told dark where the light drawn was that far down
         for name, gap in zip(names, below, strict=True):
             if abs(gap) > 0.08:
@@ -153,9 +153,9 @@ def test_single_frame(level: np.ndarray) -> None:
 def test_dark_frame_of_a_burst_is_marked() -> None:
     """Six frames; one lost half a stop, of which the field to add speaks."""
     names = [f"F{k}" for k in range(6)]
-    pulses = tuple(Field.constant(np.full(3, 0.5 if k == 4 else 0.0)) for k in range(6))
+    flicker = tuple(GainMap.constant(np.full(3, 0.5 if k == 4 else 0.0)) for k in range(6))
     start = datetime(2026, 2, 14, 19, 30)
     exifs = {n: Exif(exposure_time=0.001, time=start + timedelta(seconds=0.1 * k)) for k, n in enumerate(names)}
-    words = words_of(light_of([scene(names, pulses=pulses)]), exifs)
+    words = words_of(light_of([scene(names, flicker=flicker)]), exifs)
     assert [words.of[n][1] for n in names] == [False] * 4 + [True, False]
     assert Path(words.zones[0][1]).name == "F0"

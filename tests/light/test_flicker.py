@@ -17,7 +17,7 @@ import pytest
 from pipeline.fixtures.light import response
 
 from pipeline.light.flicker import agree, views
-from pipeline.light.gain_map import Field
+from pipeline.light.gain_map import GainMap
 from pipeline.types import Domain, Image, Noise
 
 HEIGHT, WIDTH, MARGIN = 128, 192, 96
@@ -73,8 +73,8 @@ def shine(lamps: Lamps, shifts: list[int]) -> tuple[list[np.ndarray], np.ndarray
         time = k / lamps.fps + lamps.waves / lamps.hz * (np.arange(HEIGHT) + 0.5) / HEIGHT
         light = np.zeros((HEIGHT, WIDTH, 3))
         for part, m, phase in zip(parts, lamps.modulation, lamps.phase, strict=True):
-            pulse = 1 + m * np.cos(2 * np.pi * lamps.hz * time + phase)
-            light += pulse[:, None, None] * part[None, MARGIN + shift : MARGIN + shift + WIDTH]
+            flicker = 1 + m * np.cos(2 * np.pi * lamps.hz * time + phase)
+            light += flicker[:, None, None] * part[None, MARGIN + shift : MARGIN + shift + WIDTH]
         found.append(light)
     return found, sum(parts)
 
@@ -98,7 +98,7 @@ def photograph(light: np.ndarray, rng: np.random.Generator) -> Image:
     return Image(np.clip(seen, -0.01, 1).astype(np.float32), Domain.CAMERA, NOISE, np.ones(3), np.eye(3))
 
 
-def evened(shown: Burst) -> tuple[list[np.ndarray], list[Field]]:
+def evened(shown: Burst) -> tuple[list[np.ndarray], list[GainMap]]:
     """What is left of each frame's change of light, in the reference's place; NaN outside the frame."""
     fields = agree(views(shown.images))
     left = []
@@ -116,7 +116,7 @@ def spread(left: list[np.ndarray]) -> float:
     return float(np.quantile(np.ptp(stack[:, both], axis=0), 0.95))
 
 
-def difference(fields: list[Field], others: list[Field], of: list[int]) -> float:
+def difference(fields: list[GainMap], others: list[GainMap], of: list[int]) -> float:
     """EV, 95th percentile: how far frames moved against each other; what they share is no unevenness."""
     gap = np.array([(a + -b).on(32, 48) for a, b in zip(fields, others, strict=True)])[of]
     return float(np.quantile(np.abs(gap - gap.mean(axis=0)), 0.95))

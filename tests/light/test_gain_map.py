@@ -7,8 +7,8 @@ import json
 import numpy as np
 import pytest
 
-from pipeline.light.gain_map import Field, apply_field, basis, from_sensor, of_solution, sensor_column, to_sensor
-from pipeline.light.row_wave import find_turns, terms
+from pipeline.light.gain_map import GainMap, apply_gain_map, basis, from_sensor, of_solution, sensor_column, to_sensor
+from pipeline.light.row_wave import find_cycles, terms
 from pipeline.types import Domain, Image, Noise
 
 ORIENTATIONS = (1, 3, 6, 8)
@@ -20,17 +20,17 @@ def image(pixels: np.ndarray, saturation: float = 1.0) -> Image:
     return Image(pixels.astype(np.float32), Domain.CAMERA, noise, np.full(3, saturation), np.eye(3))
 
 
-def wavy(seed: int = 0, rows: int = 5, columns: int = 3) -> Field:
+def wavy(seed: int = 0, rows: int = 5, columns: int = 3) -> GainMap:
     fall = 0.2 / (1 + np.arange(rows)[:, None, None] + np.arange(columns)[None, :, None])
-    return Field(np.random.default_rng(seed).normal(0, 1, (rows, columns, 3)) * fall)
+    return GainMap(np.random.default_rng(seed).normal(0, 1, (rows, columns, 3)) * fall)
 
 
 def test_values_are_those_of_the_legendre_series() -> None:
-    field = wavy()
+    gain_map = wavy()
     x, y = (np.arange(40) + 0.5) / 20 - 1, (np.arange(30) + 0.5) / 15 - 1
     for channel in range(3):
-        expected = np.polynomial.legendre.leggrid2d(y, x, field.coefficients[..., channel])
-        assert field.on(30, 40)[..., channel] == pytest.approx(expected, abs=1e-12)
+        expected = np.polynomial.legendre.leggrid2d(y, x, gain_map.coefficients[..., channel])
+        assert gain_map.on(30, 40)[..., channel] == pytest.approx(expected, abs=1e-12)
     # P2(x) = (3 x^2 - 1) / 2 and P3(x) = (5 x^3 - 3 x) / 2: Rodrigues' formula (Abramowitz and Stegun 22.3.8).
     assert basis(40, 3)[:, 2] == pytest.approx((3 * x**2 - 1) / 2)
     assert basis(40, 3)[:, 3] == pytest.approx((5 * x**3 - 3 * x) / 2)
@@ -40,7 +40,7 @@ def test_sum_and_negative() -> None:
     one, other = wavy(1, 2, 4), wavy(2, 6, 1)
     assert (one + other).on(7, 9) == pytest.approx(one.on(7, 9) + other.on(7, 9))
     assert (one + -one).on(7, 9) == pytest.approx(np.zeros((7, 9, 3)))
-    assert Field.constant(np.array([1.0, 0, -1])).on(2, 2) == pytest.approx(np.tile([1.0, 0, -1], (2, 2, 1)))
+    assert GainMap.constant(np.array([1.0, 0, -1])).on(2, 2) == pytest.approx(np.tile([1.0, 0, -1], (2, 2, 1)))
 
 
 def upright(sensor: np.ndarray, orientation: int) -> np.ndarray:
@@ -74,10 +74,10 @@ def test_orientations_of_exif(orientation: int) -> None:
 
 @pytest.mark.parametrize("orientation", ORIENTATIONS)
 def test_apply_is_the_pixelwise_product(orientation: int) -> None:
-    field = wavy(3)
+    gain_map = wavy(3)
     sensor = np.random.default_rng(1).uniform(0.02, 0.3, (90, 130, 3))
-    out = apply_field(image(upright(sensor, orientation)), field, orientation).pixels
-    expected = upright(sensor * 2 ** field.on(90, 130), orientation)
+    out = apply_gain_map(image(upright(sensor, orientation)), gain_map, orientation).pixels
+    expected = upright(sensor * 2 ** gain_map.on(90, 130), orientation)
     assert np.abs(np.log2(out / expected)).max() < QUARTER
 
 
@@ -85,30 +85,30 @@ def test_bands_of_an_electronic_shutter_survive_the_interpolation_of_gains() -> 
     """Two waves over the rows and their harmonic (worked_values.json, bands: 1/60 s at 120 Hz shows two)."""
     at = np.linspace(-1, 1, 401)
     wave = 0.4 * np.cos(2 * np.pi * at) + 0.05 * np.sin(4 * np.pi * at)
-    field = Field(np.tile(np.polynomial.legendre.legfit(at, wave, 18)[:, None, None], (1, 1, 3)))
+    gain_map = GainMap(np.tile(np.polynomial.legendre.legfit(at, wave, 18)[:, None, None], (1, 1, 3)))
     grey = image(np.full((700, 50, 3), 0.2))
     row = (np.arange(700) + 0.5) / 350 - 1
     true = 0.4 * np.cos(2 * np.pi * row) + 0.05 * np.sin(4 * np.pi * row)
-    assert np.abs(np.log2(apply_field(grey, field, 1).pixels[:, 0, 1] / 0.2) - true).max() < QUARTER
+    assert np.abs(np.log2(apply_gain_map(grey, gain_map, 1).pixels[:, 0, 1] / 0.2) - true).max() < QUARTER
 
 
 @pytest.mark.parametrize("varying", [False, True])
 def test_clipped_light_stays_neutral(varying: bool) -> None:
     """A white lamp clips every channel alike; balancing gains must not colour it."""
-    balance = Field.constant(np.log2([1.9, 1.0, 1.6]))
-    field = balance + (wavy(4) if varying else Field.constant(np.zeros(3)))
-    blown = apply_field(image(np.ones((40, 60, 3))), field, 6)
+    balance = GainMap.constant(np.log2([1.9, 1.0, 1.6]))
+    gain_map = balance + (wavy(4) if varying else GainMap.constant(np.zeros(3)))
+    blown = apply_gain_map(image(np.ones((40, 60, 3))), gain_map, 6)
     assert np.ptp(blown.pixels, axis=2).max() < 1e-5
     # Red kit that is bright but not clipped keeps its hue.
     red = np.full((40, 60, 3), [0.8, 0.1, 0.1])
-    assert apply_field(image(red), balance, 1).pixels[0, 0] == pytest.approx([1.52, 0.1, 0.16], rel=1e-5)
+    assert apply_gain_map(image(red), balance, 1).pixels[0, 0] == pytest.approx([1.52, 0.1, 0.16], rel=1e-5)
 
 
 def test_noise_and_saturation_follow_the_gain() -> None:
     """var(g x) = g^2 var(x); of a x + b that makes a -> g a and b -> g^2 b in the new units."""
     gains = np.array([1.9, 1.0, 0.5])
     before = image(np.full((8, 8, 3), 0.2))
-    after = apply_field(before, Field.constant(np.log2(gains)), 1)
+    after = apply_gain_map(before, GainMap.constant(np.log2(gains)), 1)
     assert after.noise.a == pytest.approx(before.noise.a * gains)
     assert after.noise.b == pytest.approx(before.noise.b * gains**2)
     assert after.saturation == pytest.approx(gains)
@@ -117,22 +117,22 @@ def test_noise_and_saturation_follow_the_gain() -> None:
 
 
 def test_json_round_trip_and_trimming() -> None:
-    field = wavy(5)
-    kept = Field.from_json(json.loads(json.dumps(field.as_json())))
-    assert kept.on(9, 9) == pytest.approx(field.on(9, 9), abs=1e-3)
-    padded = field + Field(np.zeros((19, 5, 3)))
-    assert padded.as_json() == field.as_json()
+    gain_map = wavy(5)
+    kept = GainMap.from_json(json.loads(json.dumps(gain_map.as_json())))
+    assert kept.on(9, 9) == pytest.approx(gain_map.on(9, 9), abs=1e-3)
+    padded = gain_map + GainMap(np.zeros((19, 5, 3)))
+    assert padded.as_json() == gain_map.as_json()
     faint = padded.coefficients.copy()
     faint[18, 4] = 1e-4
-    assert Field(faint).as_json() == field.as_json()
+    assert GainMap(faint).as_json() == gain_map.as_json()
     # Nothing at all is one zero and never -0.0, which would be another text and so another key.
-    assert json.dumps((-Field(np.zeros((4, 3, 3)))).as_json()) == "[[[0.0, 0.0, 0.0]]]"
+    assert json.dumps((-GainMap(np.zeros((4, 3, 3)))).as_json()) == "[[[0.0, 0.0, 0.0]]]"
 
 
 def test_of_solution_adds_gains_and_field() -> None:
-    field = wavy(6)
-    total = of_solution({"gains": [2.0, 1.0, 0.5], "field": field.as_json()})
-    assert total.on(3, 3) == pytest.approx(field.on(3, 3) + np.array([1.0, 0.0, -1.0]), abs=1e-3)
+    gain_map = wavy(6)
+    total = of_solution({"gains": [2.0, 1.0, 0.5], "field": gain_map.as_json()})
+    assert total.on(3, 3) == pytest.approx(gain_map.on(3, 3) + np.array([1.0, 0.0, -1.0]), abs=1e-3)
     assert of_solution({}).on(2, 2) == pytest.approx(np.zeros((2, 2, 3)))
 
 
@@ -144,7 +144,7 @@ def test_waves_over_the_rows_are_found(waves: float) -> None:
     phase = rng.uniform(0, 2 * np.pi, (8, 1))
     profiles = np.log2(1 + 0.3 * np.cos(2 * np.pi * waves * at + phase)) + rng.normal(0, 0.005, (8, 32))
     profiles[2, 5:9] = np.nan
-    assert find_turns(profiles) == pytest.approx(waves, abs=0.1)
+    assert find_cycles(profiles) == pytest.approx(waves, abs=0.1)
 
 
 def test_terms_hold_a_sine_and_its_logarithm() -> None:

@@ -23,7 +23,7 @@ class Hall:
     bursts: int = 20
     kept: float = 0.001  # what the time stamp keeps, seconds
     jitter: float = 0.0005  # of the stamp, seconds
-    travel: float = 0.004
+    readout_time: float = 0.004
     exposure: float = 0.001
     wave: str = "sine"
     phases: int = 1  # of the supply, on which the lamps hang
@@ -45,7 +45,7 @@ class Hall:
             f = self.hz * (1 + rng.uniform(-0.002, 0.002))
             rate = self.fps * (1 + rng.uniform(-0.005, 0.005))
             start = np.arange(self.frames) / rate + rng.normal(0, 0.001, self.frames)
-            at = start[:, None, None] + self.exposure / 2 + rows[:, None] * self.travel + inside
+            at = start[:, None, None] + self.exposure / 2 + rows[:, None] * self.readout_time + inside
             angle = 2 * np.pi * (f * at + rng.random())
             light = self.light(angle).mean(axis=2)
             if self.phases == 3:
@@ -87,9 +87,9 @@ def test_frequency_is_found(hz: int, change: dict) -> None:
     hall = Hall(hz=hz, **change)
     found = ask(hall)
     assert found.hz == hz and found.certainty > 0.9
-    assert found.travel is not None
+    assert found.readout_time is not None
     if hall.phases == 1:
-        assert found.travel == pytest.approx(hall.travel, abs=0.001)
+        assert found.readout_time == pytest.approx(hall.readout_time, abs=0.001)
 
 
 @pytest.mark.parametrize(
@@ -137,7 +137,7 @@ def test_hardly_ever_wrong() -> None:
             fps=float(rng.choice([5, 7, 8, 9, 10, 11, 12, 14, 15, 20])),
             frames=int(rng.integers(3, 11)),
             bursts=int(rng.choice([1, 3, 20])),
-            travel=float(rng.choice([0.003, 0.005, 0.017])),
+            readout_time=float(rng.choice([0.003, 0.005, 0.017])),
             wave=str(rng.choice(["sine", "fluorescent"])),
             phases=int(rng.choice([1, 3])),
             jitter=float(rng.choice([0.0, 0.001])),
@@ -189,7 +189,7 @@ def test_percent_flicker_of_the_worked_values(shared, hz: int) -> None:
 def test_percent_flicker_by_the_times(depth: float, exposure: float) -> None:
     hall = Hall(depth=depth, exposure=exposure, noise=0.004)
     times, profiles, burst, exposures = hall.shoot(6)
-    found = percent_flicker(profiles, exposures, 100, times, burst, hall.travel)
+    found = percent_flicker(profiles, exposures, 100, times, burst, hall.readout_time)
     assert found is not None and not found.at_least
     assert found.percent == pytest.approx(100 * depth, rel=0.12)
 

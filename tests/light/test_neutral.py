@@ -7,7 +7,7 @@ import pytest
 from pipeline.fixtures.light import response, tables
 
 from pipeline.light.neutral import Candidate, agree_on_white, candidates, plausible
-from pipeline.light.palette import Cloud
+from pipeline.light.palette import ChromaSamples
 
 LAMPS = tuple(sorted(set(tables()["lamps"])))
 CAMERAS = ("D5100", "SD Merrill")
@@ -39,7 +39,7 @@ def test_what_no_lamp_looks_like(point: tuple[float, float]) -> None:
     assert plausible(np.array([point]))[0] < 0.05
 
 
-def scene(lamp: str, floor: float, kit: float, seed: int = 0, camera: str = "D5100") -> Cloud:
+def scene(lamp: str, floor: float, kit: float, seed: int = 0, camera: str = "D5100") -> ChromaSamples:
     """Pixels of a hall: wood floor, a little white kit, and coloured kit, skin and grey walls for the rest."""
     rng = np.random.default_rng(seed)
     t = tables()["reflectances"]
@@ -57,7 +57,7 @@ def scene(lamp: str, floor: float, kit: float, seed: int = 0, camera: str = "D51
         light.append(seen[:, 1])
     points, green = np.concatenate(logs), np.concatenate(light)
     column = rng.uniform(-1, 1, len(points))
-    return Cloud(points, np.ones(len(points)), column, green / np.quantile(green, 0.9), np.log2(green))
+    return ChromaSamples(points, np.ones(len(points)), column, green / np.quantile(green, 0.9), np.log2(green))
 
 
 def true_white(lamp: str, camera: str = "D5100") -> np.ndarray:
@@ -86,27 +86,27 @@ def test_white_is_among_the_candidates_under_the_hardest_lamps(lamp: str) -> Non
 
 def test_scenes_agree_on_the_white_that_most_of_them_show() -> None:
     """The floor is the anchor. Two scenes without white kit are told by the others, whatever the light between."""
-    anchors, found, truth = [], [], []
+    chromaticities, found, truth = [], [], []
     for index, lamp in enumerate(["LED-B3", "LED-B3", "FL2", "FL2", "LED-B3", "FL2"]):
-        anchors.append(chroma(WOOD, lamp))
+        chromaticities.append(chroma(WOOD, lamp))
         found.append(candidates(scene(lamp, 0.6, 0.0 if index in (1, 3) else 0.04, seed=index)))
         truth.append(true_white(lamp))
-    votes = agree_on_white(np.array(anchors), found)
+    votes = agree_on_white(np.array(chromaticities), found)
     for vote, white in zip(votes, truth, strict=True):
         assert np.linalg.norm(vote.white - white) < 0.06
         assert 0 < vote.sure <= 1
 
 
 def test_one_voice_among_many_is_outvoted() -> None:
-    anchors = np.zeros((8, 2))
+    chromaticities = np.zeros((8, 2))
     found = [[Candidate(np.array([0.3, -0.2]), 1.0), Candidate(np.array([-0.4, 0.1]), 0.6)] for _ in range(7)]
     found.append([Candidate(np.array([0.9, 0.9]), 5.0)])
-    votes = agree_on_white(anchors, found)
+    votes = agree_on_white(chromaticities, found)
     assert all(v.white == pytest.approx([0.3, -0.2], abs=0.01) for v in votes)
 
 
 def test_nothing_to_judge_by() -> None:
-    assert candidates(Cloud(np.zeros((0, 2)), *(np.zeros(0) for _ in range(4)))) == []
+    assert candidates(ChromaSamples(np.zeros((0, 2)), *(np.zeros(0) for _ in range(4)))) == []
     votes = agree_on_white(np.zeros((3, 2)), [[], [], []])
     assert [v.sure for v in votes] == [0, 0, 0]
     assert agree_on_white(np.zeros((0, 2)), []) == []

@@ -10,7 +10,17 @@ import pytest
 from pipeline.fixtures.light import response, tables
 
 from pipeline.light import palette
-from pipeline.light.palette import Cloud, brighter, cloud, counts, drift, histogram, register, spectrum, tones
+from pipeline.light.palette import (
+    ChromaSamples,
+    brighter,
+    chroma_gradient,
+    chroma_samples,
+    counts,
+    histogram,
+    register,
+    spectrum,
+    tones,
+)
 from pipeline.types import Domain, Image, Noise
 
 HEIGHT, WIDTH = 96, 144
@@ -24,9 +34,11 @@ def picture(pixels: np.ndarray, seed: int = 0) -> Image:
     return Image(np.minimum(seen, 1).astype(np.float32), Domain.CAMERA, NOISE, np.ones(3), np.eye(3))
 
 
-def cloud_of(*pixels: np.ndarray, pans: tuple[float, ...] = ()) -> Cloud:
+def samples_of(*pixels: np.ndarray, pans: tuple[float, ...] = ()) -> ChromaSamples:
     images = [picture(p, seed) for seed, p in enumerate(pixels)]
-    return cloud([(i.pixels, i, pan) for i, pan in zip(images, pans or (0.0,) * len(images), strict=True)], DAYLIGHT)
+    return chroma_samples(
+        [(i.pixels, i, pan) for i, pan in zip(images, pans or (0.0,) * len(images), strict=True)], DAYLIGHT
+    )
 
 
 def hall(seed: int, colours: np.ndarray, floor: float = 0.4) -> np.ndarray:
@@ -47,7 +59,7 @@ def measured(lamp: str, camera: str = "D5100") -> np.ndarray:
     return np.array([response(np.array(tables()["reflectances"][n]), lamp, camera) for n in names])
 
 
-def shift_between(one: Cloud, other: Cloud) -> palette.Shift:
+def shift_between(one: ChromaSamples, other: ChromaSamples) -> palette.Shift:
     return register(spectrum(histogram(one)), spectrum(histogram(other)), 1.6)
 
 
@@ -55,7 +67,7 @@ def shift_between(one: Cloud, other: Cloud) -> palette.Shift:
 def test_change_of_light_is_found(step: tuple[float, float]) -> None:
     """The same picture under red and blue gains exp(step): by definition a translation by step in ln R/G, ln B/G."""
     pixels = hall(0, measured("FL2")) * 0.3
-    found = shift_between(cloud_of(pixels * np.exp([step[0], 0, step[1]])), cloud_of(pixels))
+    found = shift_between(samples_of(pixels * np.exp([step[0], 0, step[1]])), samples_of(pixels))
     assert found.step == pytest.approx(step, abs=0.005)
     assert found.match > 0.9
 
@@ -64,13 +76,13 @@ def test_other_view_of_the_hall_is_found() -> None:
     """Other places, another share of floor, less light: the palette is the same."""
     colours = measured("HP3")
     other = hall(2, colours, floor=0.6) * 0.3 * np.exp([0.25, 0, -0.3])
-    found = shift_between(cloud_of(other), cloud_of(hall(1, colours) * 0.6))
+    found = shift_between(samples_of(other), samples_of(hall(1, colours) * 0.6))
     assert found.step == pytest.approx([0.25, -0.3], abs=0.015)
     assert found.match > 0.8
 
 
 def test_register_is_antisymmetric() -> None:
-    one, other = cloud_of(hall(0, measured("FL2")) * 0.5), cloud_of(hall(3, measured("HP3")) * 0.4)
+    one, other = samples_of(hall(0, measured("FL2")) * 0.5), samples_of(hall(3, measured("HP3")) * 0.4)
     assert shift_between(one, other).step == pytest.approx(-shift_between(other, one).step, abs=0.003)
 
 
@@ -78,7 +90,7 @@ def test_nothing_in_common_matches_badly() -> None:
     rng = np.random.default_rng(0)
     one = hall(0, np.exp(rng.normal(0, 0.5, (12, 3))) * 0.5)
     other = hall(1, np.exp(np.random.default_rng(9).normal(0, 0.5, (12, 3))) * 0.5, floor=0.1)
-    assert shift_between(cloud_of(one), cloud_of(other)).match < 0.75
+    assert shift_between(samples_of(one), samples_of(other)).match < 0.75
 
 
 @pytest.mark.parametrize("across", [(0.0, 0.0), (0.15, -0.2), (-0.1, 0.12)])
@@ -86,7 +98,7 @@ def test_drift_across_is_found(across: tuple[float, float]) -> None:
     """ln gains that run from -a to +a from the left edge to the right: slope a of the Legendre polynomial x."""
     x = (np.arange(WIDTH) + 0.5) / WIDTH * 2 - 1
     light = np.exp(np.stack([across[0] * x, 0 * x, across[1] * x], axis=1))
-    found = drift(cloud_of(hall(0, measured("HP4")) * 0.4 * light))
+    found = chroma_gradient(samples_of(hall(0, measured("HP4")) * 0.4 * light))
     assert found[0] == pytest.approx(across, abs=0.02)
     assert found[1] == pytest.approx([0, 0], abs=0.03)
 
@@ -96,7 +108,7 @@ def test_drift_knows_where_the_camera_turned() -> None:
     x = (np.arange(WIDTH) + 0.5) / WIDTH * 2 - 1
     scene = hall(0, measured("HP4")) * 0.4
     lights = [np.exp(np.stack([0.2 * (x - pan), 0 * x, -0.2 * (x - pan)], axis=1)) for pan in (0.0, 0.5)]
-    found = drift(cloud_of(scene * lights[0], scene * lights[1], pans=(0.0, 0.5)))
+    found = chroma_gradient(samples_of(scene * lights[0], scene * lights[1], pans=(0.0, 0.5)))
     assert found[0] == pytest.approx([0.2, -0.2], abs=0.03)
 
 
@@ -107,7 +119,7 @@ def test_coloured_wall_on_one_side_is_not_light(name: str, side: int) -> None:
     wall = response(np.array(tables()["reflectances"][name]), "FL2")
     pixels = hall(0, measured("FL2"), floor=0.5)[:, ::side]
     pixels[:48, 86:] = wall * np.random.default_rng(0).uniform(0.4, 0.7, (48, WIDTH - 86, 1))
-    found = drift(cloud_of(pixels[:, ::side] * 0.5))
+    found = chroma_gradient(samples_of(pixels[:, ::side] * 0.5))
     grey = response(np.ones(31), "FL2")
     chroma = np.log(wall / wall[1] * grey[1] / grey)[[0, 2]]
     assert np.abs(found).max() < max(0.03, float(np.hypot(*chroma)) / 8)
@@ -120,15 +132,15 @@ def test_brighter_finds_stops(stops: float) -> None:
     Greys of three reflectances share a hue, so their mean tone is a little a matter of what is in the picture.
     """
     colours = measured("FL2")
-    one = cloud_of(hall(1, colours, floor=0.55) * 0.3 * 2**stops * np.exp([0.2, 0, -0.15]))
-    other = cloud_of(hall(2, colours) * 0.3)
+    one = samples_of(hall(1, colours, floor=0.55) * 0.3 * 2**stops * np.exp([0.2, 0, -0.15]))
+    other = samples_of(hall(2, colours) * 0.3)
     found = brighter(histogram(one), tones(one), histogram(other), tones(other), np.array([0.2, -0.15]))
     assert found == pytest.approx(stops, abs=0.12)
 
 
 def test_brighter_of_scenes_that_share_nothing_is_nothing() -> None:
-    grey = cloud_of(np.full((HEIGHT, WIDTH, 3), 0.2))
-    red = cloud_of(np.full((HEIGHT, WIDTH, 3), 0.2) * [1, 0.3, 0.3])
+    grey = samples_of(np.full((HEIGHT, WIDTH, 3), 0.2))
+    red = samples_of(np.full((HEIGHT, WIDTH, 3), 0.2) * [1, 0.3, 0.3])
     found = brighter(histogram(grey), tones(grey), histogram(red), tones(red), np.zeros(2))
     assert found == 0
 
@@ -147,9 +159,9 @@ def test_counts_keep_all_weight_and_the_mean_place() -> None:
 @pytest.mark.parametrize("value", [0.0, 1.0])
 def test_pictures_that_show_nothing(value: float) -> None:
     image = Image(np.full((20, 30, 3), value, np.float32), Domain.CAMERA, NOISE, np.ones(3), np.eye(3))
-    empty = cloud([(image.pixels, image, 0.0)], DAYLIGHT)
+    empty = chroma_samples([(image.pixels, image, 0.0)], DAYLIGHT)
     assert empty.total == 0
-    assert drift(empty) == pytest.approx(np.zeros((2, 2)))
+    assert chroma_gradient(empty) == pytest.approx(np.zeros((2, 2)))
     assert not histogram(empty).any()
     assert np.isnan(tones(empty)).all()
     shift = register(spectrum(histogram(empty)), spectrum(histogram(empty)), 1.6)

@@ -99,8 +99,8 @@ def test_place_on_the_sensor(orientation: int, row: float, column: float) -> Non
     assert m["F1"]["places"][0] == pytest.approx([row, column])
 
 
-def reading(frame: str, anchor: tuple[float, float], white: tuple[float, float], matrix=None) -> Reading:
-    return Reading(frame, np.array(anchor), np.array(white), matrix)
+def reading(frame: str, chromaticity: tuple[float, float], white: tuple[float, float], matrix=None) -> Reading:
+    return Reading(frame, np.array(chromaticity), np.array(white), matrix)
 
 
 def test_disagreeing_patch_is_refused_by_name() -> None:
@@ -162,9 +162,9 @@ def test_two_lights_mix_as_light_does(pair: tuple[str, str], share: float) -> No
 def test_three_lights_by_nearness() -> None:
     lights = [((0.0, 0.0), (0.3, 0.2)), ((0.5, -0.4), (0.9, -0.3)), ((-0.3, 0.3), (0.1, 0.45))]
     found = WhiteMap.of([reading(f"F{i}", *pair) for i, pair in enumerate(lights)])
-    for anchor, white in lights:
-        assert found.white(np.array(anchor)) == pytest.approx(white, abs=0.002)
-        assert found.shares(np.array(anchor)).sum() == pytest.approx(1)
+    for chromaticity, white in lights:
+        assert found.white(np.array(chromaticity)) == pytest.approx(white, abs=0.002)
+        assert found.shares(np.array(chromaticity)).sum() == pytest.approx(1)
     between = found.white(np.array([0.25, -0.2]))
     assert 0.5 < between[0] < 0.7 and -0.2 < between[1] < 0.1
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from pipeline.fixtures.light import response, tables
 
-from pipeline.light.gain_map import Field, from_sensor
+from pipeline.light.gain_map import GainMap, from_sensor
 from pipeline.light.scenes import Scene, ShootLight, compare, look, zones
 from pipeline.steps.decode import decode
 from pipeline.types import Domain, Exif, Frame, Image, Noise
@@ -46,17 +46,17 @@ def seen_as(shots: list[tuple[Frame, Image]]) -> Scene:
     return look([f for f, _ in shots], [i for _, i in shots], DAY)
 
 
-def pulse(k: int) -> np.ndarray:
+def flicker(k: int) -> np.ndarray:
     """30 % of light that rises and falls over the rows, 0.4 of a wave, closed form."""
     return (1 + 0.3 * np.cos(2.4 * k + 0.8 * np.pi * np.linspace(0, 1, HEIGHT)))[:, None, None]
 
 
 def burst(lamp: str, orientation: int = 1, count: int = 6) -> list[tuple[Frame, Image]]:
-    return [taken(hall(lamp) * pulse(k), f"F{k}", orientation, seed=k) for k in range(count)]
+    return [taken(hall(lamp) * flicker(k), f"F{k}", orientation, seed=k) for k in range(count)]
 
 
 def left_over(scene: Scene) -> float:
-    logs = np.array([np.log2(pulse(k)) + p.on(HEIGHT, WIDTH) for k, p in enumerate(scene.pulses)])
+    logs = np.array([np.log2(flicker(k)) + p.on(HEIGHT, WIDTH) for k, p in enumerate(scene.flicker)])
     return float(np.quantile(np.ptp(logs, axis=0), 0.95))
 
 
@@ -75,9 +75,11 @@ def test_scene_survives_the_store() -> None:
     np.savez_compressed(buffer, **scene.as_arrays())
     with np.load(io.BytesIO(buffer.getvalue())) as arrays:
         back = Scene.from_arrays(scene.names, arrays)
-    for one, other in zip(scene.pulses, back.pulses, strict=True):
+    for one, other in zip(scene.flicker, back.flicker, strict=True):
         assert one.on(5, 5) == pytest.approx(other.on(5, 5))
-    assert np.array_equal(back.hues, scene.hues) and np.array_equal(back.tones, scene.tones, equal_nan=True)
+    assert np.array_equal(back.chroma_histogram, scene.chroma_histogram) and np.array_equal(
+        back.tones, scene.tones, equal_nan=True
+    )
     assert [w.score for w in back.whites] == [w.score for w in scene.whites]
     assert back.steady == scene.steady and back.pan == scene.pan
     assert back.level == pytest.approx(scene.level)
@@ -90,7 +92,7 @@ def test_a_scene_is_the_same_when_it_is_found_again() -> None:
 
 def test_a_single_has_no_pulse() -> None:
     scene = seen_as([taken(hall("FL2"), "F1")])
-    assert np.abs(scene.pulses[0].coefficients).max() == 0
+    assert np.abs(scene.flicker[0].coefficients).max() == 0
     assert len(scene.whites) > 0
 
 
@@ -103,8 +105,8 @@ def test_a_burst_that_shows_nothing(value: float, count: int) -> None:
     scene = seen_as(shots)
     assert np.isnan(scene.level).all() and scene.whites == ()
     light = compare([f for f, _ in shots], [scene], [])
-    assert np.isfinite(light.anchors).all() and list(zones(light)) == [0]
-    assert all(np.isfinite(p.coefficients).all() for p in scene.pulses)
+    assert np.isfinite(light.chromaticities).all() and list(zones(light)) == [0]
+    assert all(np.isfinite(p.coefficients).all() for p in scene.flicker)
 
 
 @pytest.mark.parametrize("odd", [0, 5])
@@ -114,9 +116,9 @@ def test_one_frame_of_another_size_is_left_alone(odd: int) -> None:
     frame, image = shots[odd]
     shots[odd] = (frame, image.with_pixels(image.pixels[:48]))
     scene = seen_as(shots)
-    assert np.abs(scene.pulses[odd].coefficients).max() == 0
+    assert np.abs(scene.flicker[odd].coefficients).max() == 0
     rest = [k for k in range(6) if k != odd]
-    logs = np.array([np.log2(pulse(k)) + scene.pulses[k].on(HEIGHT, WIDTH) for k in rest])
+    logs = np.array([np.log2(flicker(k)) + scene.flicker[k].on(HEIGHT, WIDTH) for k in rest])
     assert np.quantile(np.ptp(logs, axis=0), 0.95) < 0.03
 
 
@@ -136,7 +138,7 @@ def test_zones_are_the_lamps_and_not_the_order() -> None:
     assert list(zones(light)) == [0, 1, 0, 1, 1, 0]
     assert list(light.group) == [0] * 6
     one, other = (np.log(response(np.ones(31), n))[[0, 2]] for n in ("HP3", "LED-B5"))
-    assert light.anchors[1] - light.anchors[0] == pytest.approx(one - other, abs=0.08)
+    assert light.chromaticities[1] - light.chromaticities[0] == pytest.approx(one - other, abs=0.08)
 
 
 def test_tone_tells_light_and_not_what_is_in_the_picture() -> None:
@@ -169,9 +171,9 @@ def test_another_camera_that_comes_late_is_one_group_too() -> None:
 def test_pulse_by_name() -> None:
     scene = seen_as(burst("FL2", count=3))
     light = ShootLight((scene,), np.zeros((1, 2)), np.zeros(1), np.zeros(1), np.ones(1), dict.fromkeys(scene.names, 0))
-    assert light.pulse("F1") is scene.pulses[1]
+    assert light.flicker("F1") is scene.flicker[1]
     assert light.scene("F2") is scene
-    assert isinstance(light.pulse("F0"), Field)
+    assert isinstance(light.flicker("F0"), GainMap)
 
 
 def test_jpegs_of_a_phone_that_are_even_are_left_alone(shared) -> None:
@@ -179,6 +181,6 @@ def test_jpegs_of_a_phone_that_are_even_are_left_alone(shared) -> None:
     paths = sorted(shared("data/burst-jpeg").glob("*.JPG"))
     frames = [Frame(p.stem, p, p.name, "picture") for p in paths]
     scene = look(frames, [decode(f, 192).image for f in frames], np.ones(3))
-    change = np.abs([p.on(32, 32) for p in scene.pulses])
+    change = np.abs([p.on(32, 32) for p in scene.flicker])
     print(f"burst-jpeg: mean {change.mean():.4f} EV, largest {change.max():.4f} EV")
     assert change.mean() < 0.02

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from pipeline.imaging.level import inscribed, inside
-from pipeline.people.framing import LOOSEST, Box, Style, Wish, fits, frame_burst, turned_boxes
+from pipeline.people.framing import LOOSEST, Box, CropConstraints, Style, fits, frame_burst, turned_boxes
 
 NONE = np.zeros((0, 4))
 WIDE: Box = (0.0, 0.0, 1.5, 1.0)  # a 3:2 frame in its own heights
@@ -24,8 +24,8 @@ def grown(box: Box, by: float, frame: Box = WIDE) -> Box:
     return (max(x0 - by, frame[0]), max(y0 - by, frame[1]), min(x1 + by, frame[2]), min(y1 + by, frame[3]))
 
 
-def wish(subject: Box, *, margin: float = 0.02, **more: object) -> Wish:
-    known = Wish(WIDE, grown(subject, margin), subject, 0.0, 0.0, NONE, NONE, NONE)
+def constraints(subject: Box, *, margin: float = 0.02, **more: object) -> CropConstraints:
+    known = CropConstraints(WIDE, grown(subject, margin), subject, 0.0, 0.0, NONE, NONE, NONE)
     return replace(known, **more)  # type: ignore[arg-type]
 
 
@@ -42,13 +42,13 @@ def cut(crop: Box, box: np.ndarray) -> bool:
     return 0.01 < share < 0.99
 
 
-def random_burst(rng: np.random.Generator) -> tuple[list[Wish], Style]:
+def random_burst(rng: np.random.Generator) -> tuple[list[CropConstraints], Style]:
     """A burst of a player who runs, with others, faces and balls anywhere; in a whole or in a narrower frame."""
     frame = WIDE if rng.uniform() < 0.7 else (0.05, 0.04, 1.45, 0.96)
     aspect = float(rng.choice([1.5, 0.8, 16 / 9, 1.0, 2 / 3]))
     tall, speed = rng.uniform(0.15, 0.9), rng.normal(0, 0.05)
     start = rng.uniform(0.2, 1.3)
-    wishes = []
+    constraints = []
     for at in range(int(rng.integers(1, 9))):
         size = tall * rng.uniform(0.9, 1.1)
         box = person(start + speed * at, size, min(0.5 + size / 2 + rng.normal(0, 0.05), 1.0), rng.uniform(0.25, 0.6))
@@ -57,18 +57,18 @@ def random_burst(rng: np.random.Generator) -> tuple[list[Wish], Style]:
             break
         others = [person(rng.uniform(0, 1.5), rng.uniform(0.1, 0.8), rng.uniform(0.5, 1)) for _ in range(4)]
         heads = np.array([(o[0] + 0.1 * (o[2] - o[0]), o[1], o[2], o[1] + 0.12) for o in others])
-        wishes.append(Wish(
+        constraints.append(CropConstraints(
             frame, grown(subject, 0.05 * size, frame), subject, float(rng.choice([0, 0.3, 0.5])),
             float(rng.uniform(-1, 1)), heads, np.array(others), NONE,
         ))  # fmt: skip
-    return wishes, Style(aspect, float(rng.uniform(0.4, 1)), float(rng.uniform(0, 1)))
+    return constraints, Style(aspect, float(rng.uniform(0.4, 1)), float(rng.uniform(0, 1)))
 
 
 @pytest.mark.parametrize("seed", range(60))
 def test_whatever_the_burst_nobody_is_cut_and_the_shape_is_exact(seed: int) -> None:
-    wishes, style = random_burst(np.random.default_rng(seed))
-    wishes = [w for w in wishes if fits(w, style.aspect)]
-    for crop, w in zip(frame_burst(wishes, style) if wishes else [], wishes, strict=True):
+    constraints, style = random_burst(np.random.default_rng(seed))
+    constraints = [w for w in constraints if fits(w, style.aspect)]
+    for crop, w in zip(frame_burst(constraints, style) if constraints else [], constraints, strict=True):
         x0, y0, x1, y1 = crop
         assert (x1 - x0) / (y1 - y0) == pytest.approx(style.aspect, rel=1e-9)
         assert holds(w.frame, crop)
@@ -88,9 +88,9 @@ def test_a_crop_is_as_tight_as_asked(aspect: float) -> None:
     """fill: how much of the crop's height the subject takes, and at most LOOSEST times its height besides."""
     small = person(0.75, 0.3, 0.7)
     for fill in (0.65, 0.7, 0.9):
-        ((_, y0, _, y1),) = frame_burst([wish(small)], Style(aspect, fill, 0.4))
+        ((_, y0, _, y1),) = frame_burst([constraints(small)], Style(aspect, fill, 0.4))
         assert 0.3 / (y1 - y0) == pytest.approx(fill, rel=0.08)
-    ((_, y0, _, y1),) = frame_burst([wish(small)], Style(aspect, 1.0, 0.4))
+    ((_, y0, _, y1),) = frame_burst([constraints(small)], Style(aspect, 1.0, 0.4))
     assert y1 - y0 >= 0.34 - 1e-9  # the margin is kept
 
 
@@ -100,7 +100,7 @@ def test_room_is_left_ahead_of_the_movement(towards: float) -> None:
 
     def ahead(lead: float) -> float:
         """Share of the room beside the subject that lies ahead."""
-        ((x0, _, x1, _),) = frame_burst([wish(subject, towards=towards)], Style(1.5, 0.7, lead))
+        ((x0, _, x1, _),) = frame_burst([constraints(subject, towards=towards)], Style(1.5, 0.7, lead))
         left, right = subject[0] - x0, x1 - subject[2]
         return (right if towards > 0 else left) / (left + right)
 
@@ -114,7 +114,7 @@ def test_faces_are_in_or_out_and_never_between() -> None:
     subject = person(0.75, 0.5, 0.85)
     for shift in np.linspace(0, 0.3, 13):
         faces = np.array([(x + shift, 0.38, x + shift + 0.07, 0.46) for x in (0.05, 0.35, 0.95, 1.25)])
-        (crop,) = frame_burst([wish(subject, faces=faces)], STYLE)
+        (crop,) = frame_burst([constraints(subject, faces=faces)], STYLE)
         assert not any(cut(crop, face) for face in faces)
 
 
@@ -122,32 +122,32 @@ def test_a_ball_and_others_are_not_cut_in_half_where_there_is_a_way() -> None:
     subject = person(0.75, 0.4, 0.75)
     for x in np.linspace(0.95, 1.25, 13):
         balls = np.array([(x, 0.5, x + 0.05, 0.55)])
-        (crop,) = frame_burst([wish(subject, balls=balls)], STYLE)
+        (crop,) = frame_burst([constraints(subject, balls=balls)], STYLE)
         assert not cut(crop, balls[0])
         other = np.array([person(x + 0.1, 0.35, 0.75)])
         head = np.array([other[0, 0] + 0.02, other[0, 1], other[0, 2] - 0.02, other[0, 1] + 0.05])
-        (crop,) = frame_burst([wish(subject, people=other)], STYLE)
+        (crop,) = frame_burst([constraints(subject, people=other)], STYLE)
         assert not cut(crop, head)
 
 
 def test_who_is_wider_than_the_aspect_does_not_fit() -> None:
     """Somebody who dives, 0.9 high frames wide: into 3:2, and not into 4:5, which is 0.8 of the height wide at most."""
     diving: Box = (0.3, 0.5, 1.2, 0.9)
-    assert fits(wish(diving), 1.5) and not fits(wish(diving), 0.8)
-    assert fits(wish((0.2, 0.0, 0.9, 1.0)), 0.8)
-    assert not fits(wish((0.2, 0.0, 0.9, 1.0), frame=(0.05, 0.05, 1.45, 0.95)), 1.5)
+    assert fits(constraints(diving), 1.5) and not fits(constraints(diving), 0.8)
+    assert fits(constraints((0.2, 0.0, 0.9, 1.0)), 0.8)
+    assert not fits(constraints((0.2, 0.0, 0.9, 1.0), frame=(0.05, 0.05, 1.45, 0.95)), 1.5)
 
 
 def test_where_the_margin_does_not_fit_the_subject_still_does() -> None:
     tall: Box = (0.4, 0.0, 1.18, 1.0)  # 0.78 wide: 4:5 has 0.8, and no room for a margin
-    (crop,) = frame_burst([wish(tall, margin=0.05)], Style(0.8, 0.7, 0.4))
+    (crop,) = frame_burst([constraints(tall, margin=0.05)], Style(0.8, 0.7, 0.4))
     assert holds(crop, tall) and holds(WIDE, crop)
 
 
 def test_at_least_so_many_pixels_make_it_looser() -> None:
-    ((_, y0, _, y1),) = frame_burst([wish(person(0.75, 0.2, 0.6), least=0.7)], STYLE)
+    ((_, y0, _, y1),) = frame_burst([constraints(person(0.75, 0.2, 0.6), least=0.7)], STYLE)
     assert y1 - y0 >= 0.7 - 1e-9
-    assert frame_burst([wish(person(0.75, 0.2, 0.6), least=2.0)], STYLE) == [pytest.approx(WIDE)]
+    assert frame_burst([constraints(person(0.75, 0.2, 0.6), least=2.0)], STYLE) == [pytest.approx(WIDE)]
 
 
 def bend(path: np.ndarray) -> float:
@@ -164,7 +164,7 @@ def test_a_crop_moves_more_calmly_than_what_it_follows() -> None:
         for at in range(12):
             tall = 0.4 * (1 + rng.normal(0, 0.03))
             boxes.append(person(0.45 + 0.05 * at + rng.normal(0, 0.008), tall, 0.75 + rng.normal(0, 0.008)))
-        crops = np.array(frame_burst([wish(b, towards=1.0) for b in boxes], STYLE))
+        crops = np.array(frame_burst([constraints(b, towards=1.0) for b in boxes], STYLE))
         array = np.array(boxes)
         places.append(bend((array[:, :2] + array[:, 2:]) / 2))
         heights.append(bend((array[:, 3] - array[:, 1])[:, None]))
@@ -176,17 +176,17 @@ def test_a_crop_moves_more_calmly_than_what_it_follows() -> None:
 
 def test_a_bystander_who_walks_through_does_not_make_it_jump() -> None:
     subject = person(0.75, 0.45, 0.8)
-    wishes = [wish(subject, people=np.array([person(0.2 + 0.11 * at, 0.45, 0.8)])) for at in range(10)]
-    crops = np.array(frame_burst(wishes, STYLE))
+    constraints = [constraints(subject, people=np.array([person(0.2 + 0.11 * at, 0.45, 0.8)])) for at in range(10)]
+    crops = np.array(frame_burst(constraints, STYLE))
     middles = (crops[:, :2] + crops[:, 2:]) / 2
     assert np.abs(np.diff(middles, axis=0)).max() < 0.1
     assert np.abs(np.diff(crops[:, 3] - crops[:, 1])).max() < 0.1
 
 
 def test_a_long_burst_is_framed_in_little_time() -> None:
-    wishes = [wish(person(0.3 + 0.002 * at, 0.4, 0.75), towards=0.5) for at in range(300)]
-    assert len(frame_burst(wishes, STYLE)) == 300
-    assert frame_burst(wishes[:1], STYLE)[0] == pytest.approx(frame_burst(wishes[:1] * 3, STYLE)[1], abs=0.02)
+    constraints = [constraints(person(0.3 + 0.002 * at, 0.4, 0.75), towards=0.5) for at in range(300)]
+    assert len(frame_burst(constraints, STYLE)) == 300
+    assert frame_burst(constraints[:1], STYLE)[0] == pytest.approx(frame_burst(constraints[:1] * 3, STYLE)[1], abs=0.02)
 
 
 @pytest.mark.parametrize("degrees", [-4.0, -0.7, 1.3, 5.0])
@@ -203,5 +203,5 @@ def test_turned_boxes_hold_their_pixels_and_what_is_left_of_the_frame_holds_no_r
     x0, y0, x1, y1 = inscribed(degrees, 640, 960)
     frame = (1.5 * x0, y0, 1.5 * x1, y1)
     subject = person(0.75, 0.5, 0.8)
-    (crop,) = frame_burst([wish(subject, frame=frame)], STYLE)
+    (crop,) = frame_burst([constraints(subject, frame=frame)], STYLE)
     assert inside((crop[0] / 1.5, crop[1], crop[2] / 1.5, crop[3]), degrees, 640, 960)

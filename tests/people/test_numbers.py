@@ -16,13 +16,13 @@ import pytest
 
 from pipeline.engine import jersey_suggestions
 from pipeline.engine.jobs import Shoot, read_shoot
-from pipeline.engine.run import survey_shoot
+from pipeline.engine.run import measure_shoot
 from pipeline.engine.solve import Measurements
 from pipeline.people import digits as imaging_numbers
 from pipeline.people.detect import overlap
 from pipeline.people.digits import Reading, available, read_numbers
 from pipeline.people.jersey_numbers import Agreed, agree, own_reading, teams_of, tracks, wording
-from pipeline.people.tracking import Seen
+from pipeline.people.tracking import Observation
 from pipeline.shoot.facts import Facts, Player
 from pipeline.steps import crop
 from pipeline.store.store import Store
@@ -92,12 +92,12 @@ def test_a_box_round_two_people_owns_nothing() -> None:
     assert own_reading(1, people, [reading("7", box=(0.47, 0.36, 0.53, 0.46))]) is not None
 
 
-def frame_of(boxes: list[tuple[float, float, float, float]], sharp: list[float]) -> Seen:
+def frame_of(boxes: list[tuple[float, float, float, float]], sharp: list[float]) -> Observation:
     people = np.array([[*box, 0.9] for box in boxes], np.float32).reshape(-1, 5)
-    kit = np.full((len(boxes), 3), 120, np.float32)
+    jersey_colour = np.full((len(boxes), 3), 120, np.float32)
     nothing = np.zeros((0, 9), np.float32)
-    return Seen(
-        people, np.array(sharp, np.float32), kit, nothing, nothing[:, :5], np.full((40, 60), 90, np.uint8),
+    return Observation(
+        people, np.array(sharp, np.float32), jersey_colour, nothing, nothing[:, :5], np.full((40, 60), 90, np.uint8),
         (1000, 1500), np.ones((len(boxes), 2), np.float32),
     )  # fmt: skip
 
@@ -123,7 +123,7 @@ WHITE, RED = np.array([200.0, 200, 200]), np.array([40.0, 40, 180])
 
 
 def numbers_of(*pairs: tuple[str, np.ndarray]) -> list[Agreed]:
-    return [Agreed(number, 0.99, 4, 6, kit) for number, kit in pairs]
+    return [Agreed(number, 0.99, 4, 6, jersey_colour) for number, jersey_colour in pairs]
 
 
 def test_a_team_is_named_where_one_roster_has_the_number() -> None:
@@ -223,8 +223,8 @@ def measure(shoot: Shoot, truth: Mapping[str, dict], size: tuple[int, int], fold
     """Bursts with the main player or anybody suggested; suggestions, and those that are wrong: not the side and number
     of the figure that the read person's box is drawn over. Misread: the same of numbers that no roster has."""
     store = Store.open(folder, shoot.folder)
-    surveys = survey_shoot(store, shoot, 2, lambda phase, done, total: None)
-    measured = Measurements(store, {s.frame.name: s.key for s in surveys}, crop.STEP.name)
+    measured_frames = measure_shoot(store, shoot, 2, lambda phase, done, total: None)
+    measured = Measurements(store, {s.frame.name: s.key for s in measured_frames}, crop.STEP.name)
     found, notices = jersey_suggestions.read_people(shoot.frames, shoot.bursts, measured, 2)
     assert not notices
     counts = dict.fromkeys(("bursts", "main", "any", "suggestions", "wrong", "misread"), 0)

@@ -182,7 +182,7 @@ def test_players_who_cross_are_not_taken_for_each_other() -> None:
     for at in range(9):
         red, white = standing(0.35 + 0.03 * at, tall=0.6, sure=0.9), standing(0.6 - 0.03 * at, tall=0.45)
         hidden = at in (4, 5)
-        frames.append(seen([white] if hidden else [red, white], kit=[WHITE] if hidden else [RED, WHITE]))
+        frames.append(seen([white] if hidden else [red, white], jersey_colour=[WHITE] if hidden else [RED, WHITE]))
     found = find_subjects(frames)
     assert [middle(s) for s in found] == pytest.approx([0.35 + 0.03 * at for at in range(9)], abs=2e-3)
 
@@ -247,7 +247,7 @@ def subject_of(frame: Frame, image: Image, files: object) -> Subject | None:
     )
     ones = np.ones(3)
     measured = crop.measure(MeasureContext(frame, proxy, ones, ones, (), full, detail, files))  # type: ignore[arg-type]
-    return find_subjects([crop.seen_of(measured)])[0]
+    return find_subjects([crop.observation_of(measured)])[0]
 
 
 def test_the_subject_of_a_photograph_stays_the_same(shared: Callable[[str], Path]) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
-from pipeline.people.tracking import SKIP, Seen, camera_shifts, follow, speeds
+from pipeline.people.tracking import SKIP, Observation, camera_shifts, follow, speeds
 from pipeline.types import F64
 
 RED, WHITE, GREY = (40.0, 40.0, 200.0), (230.0, 230.0, 230.0), (90.0, 90.0, 90.0)
@@ -24,15 +24,15 @@ def standing(x: float, foot: float = 0.8, tall: float = 0.5, sure: float = 0.8) 
 
 def seen(
     people: Sequence[Sequence[float]] = (), *,
-    sharp: Sequence[float] | None = None, kit: Sequence[tuple[float, float, float]] | None = None,
+    sharp: Sequence[float] | None = None, jersey_colour: Sequence[tuple[float, float, float]] | None = None,
     faces: Sequence[Sequence[float]] = (), balls: Sequence[Sequence[float]] = (), small: np.ndarray | None = None,
-) -> Seen:  # fmt: skip
+) -> Observation:  # fmt: skip
     """One frame as `crop` measures it."""
     count = len(people)
-    return Seen(
+    return Observation(
         people=np.array(people, np.float32).reshape(-1, 5),
         sharp=np.array([0.1] * count if sharp is None else sharp, np.float32),
-        kit=np.array([GREY] * count if kit is None else kit, np.float32).reshape(-1, 3),
+        jersey_colour=np.array([GREY] * count if jersey_colour is None else jersey_colour, np.float32).reshape(-1, 3),
         faces=np.array(faces, np.float32).reshape(-1, 9),
         balls=np.array(balls, np.float32).reshape(-1, 5),
         small=np.zeros((8, 8), np.uint8) if small is None else small,
@@ -93,26 +93,26 @@ def test_where_there_is_nothing_to_go_by_the_camera_stood_still() -> None:
 
 
 def walk(
-    places: Sequence[Sequence[float | None]], kits: Sequence[tuple[float, float, float]], **more: float
-) -> list[Seen]:
+    places: Sequence[Sequence[float | None]], jersey_colours: Sequence[tuple[float, float, float]], **more: float
+) -> list[Observation]:
     """Frames with people at `places` (of each person, frame by frame; None is missed), in the order of chance."""
     frames = []
     for at, now in enumerate(zip(*places, strict=True)):
         here = [(x, i) for i, x in enumerate(now) if x is not None]
         if at % 2:
             here.reverse()
-        frames.append(seen([standing(x, **more) for x, _ in here], kit=[kits[i] for _, i in here]))
+        frames.append(seen([standing(x, **more) for x, _ in here], jersey_colour=[jersey_colours[i] for _, i in here]))
     return frames
 
 
-def places_of(rows: Sequence[int | None], frames: Sequence[Seen]) -> list[float | None]:
+def places_of(rows: Sequence[int | None], frames: Sequence[Observation]) -> list[float | None]:
     return [
         None if row is None else round(float(frame.people[row, 0] + frame.people[row, 2]) / 2, 3)
         for row, frame in zip(rows, frames, strict=True)
     ]
 
 
-def worths(frames: Sequence[Seen], best: Sequence[float], shy: float = 0.7) -> list[F64]:
+def worths(frames: Sequence[Observation], best: Sequence[float], shy: float = 0.7) -> list[F64]:
     """1 for whoever stands where the subject does, `shy` for others."""
     return [
         np.where(np.abs((f.people[:, 0] + f.people[:, 2]) / 2 - x) < 1e-3, 1.0, shy).astype(np.float64)
@@ -191,13 +191,13 @@ def test_many_random_bursts_hold_their_player() -> None:
     for seed in range(30):
         rng = np.random.default_rng(seed)
         start, speed = rng.uniform(0.2, 0.8, 5), rng.uniform(-0.03, 0.03, 5)
-        kits = [RED, WHITE, WHITE, RED, WHITE]
+        jersey_colours = [RED, WHITE, WHITE, RED, WHITE]
         frames, best = [], []
         for at in range(9):
             x = start + speed * at + rng.normal(0, 0.004, 5)
             here = [i for i in rng.permutation(5) if i == 0 or rng.uniform() > 0.15]
             people = [standing(x[i], tall=0.5 + 0.02 * i, sure=0.8) for i in here]
-            frames.append(seen(people, kit=[kits[i] for i in here]))
+            frames.append(seen(people, jersey_colour=[jersey_colours[i] for i in here]))
             best.append(here.index(0))
         worth = [np.where(np.arange(len(f.people)) == b, 1.0, 0.7) for f, b in zip(frames, best, strict=True)]
         rows = follow(frames, worth, STILL)

@@ -16,10 +16,10 @@ from pipeline.imaging.sharpness import Detail
 from pipeline.light.scenes import ShootLight
 from pipeline.people.modelfiles import ModelFiles
 from pipeline.people.subject import find_subjects
-from pipeline.people.tracking import Seen
+from pipeline.people.tracking import Observation
 from pipeline.shoot.facts import Facts, FrameFacts
 from pipeline.steps.base import ApplyContext, MeasureContext, Measured, SolveContext, Solved
-from pipeline.steps.crop import NO_MODEL, NOBODY, TOO_WIDE, CropParams, apply, box_for, measure, seen_of, solve
+from pipeline.steps.crop import NO_MODEL, NOBODY, TOO_WIDE, CropParams, apply, box_for, measure, observation_of, solve
 from pipeline.types import Burst, Domain, Frame, Image, Noise
 from tests.people.test_subject import ball, face
 from tests.people.test_tracking import seen, standing
@@ -28,13 +28,13 @@ HEIGHT, WIDTH = 4000, 6000
 
 
 def measured(
-    frame: Seen, *, models: bool = True, tilt: float | None = None, size: tuple[int, int] | None = None
+    frame: Observation, *, models: bool = True, tilt: float | None = None, size: tuple[int, int] | None = None
 ) -> Measured:
     """What `measure` gives of such a frame."""
     return {
         "models": np.array([models, models]), "size": np.array(size or (HEIGHT, WIDTH)),
         "people": frame.people if models else frame.people[:0], "faces": frame.faces, "balls": frame.balls,
-        "sharp": frame.sharp, "kit": frame.kit, "light": frame.light, "frame": np.array([0.05, 0.2, 0.0]),
+        "sharp": frame.sharp, "kit": frame.jersey_colour, "light": frame.light, "frame": np.array([0.05, 0.2, 0.0]),
         "small": frame.small, "tilt": np.array([np.nan, 0.0] if tilt is None else [tilt, 3.0]),
     }  # fmt: skip
 
@@ -47,7 +47,9 @@ def solved(
     grouped = [Burst(tuple(n for n in named if n.startswith(f"TH{b + 1}_"))) for b in range(len(bursts))]
     subjects = {}
     for burst in grouped:
-        subjects |= dict(zip(burst.frames, find_subjects([seen_of(named[n]) for n in burst.frames]), strict=True))
+        subjects |= dict(
+            zip(burst.frames, find_subjects([observation_of(named[n]) for n in burst.frames]), strict=True)
+        )
 
     def none() -> ShootLight:
         raise AssertionError("crop needs no light")
@@ -60,7 +62,9 @@ def solved(
     return solve(context, chosen), chosen
 
 
-def one(frame: Seen, size: tuple[int, int] = (HEIGHT, WIDTH), **params: Any) -> tuple[float, float, float, float]:
+def one(
+    frame: Observation, size: tuple[int, int] = (HEIGHT, WIDTH), **params: Any
+) -> tuple[float, float, float, float]:
     """The crop of one frame alone, in fractions."""
     found, chosen = solved([[measured(frame, size=size)]], **params)
     return box_for(chosen, found.by_frame["TH1_1"], *size)
@@ -99,7 +103,7 @@ def test_several_deliveries_have_each_their_own_crop_from_one_detection() -> Non
 
 
 def test_an_upright_frame_turns_a_wide_aspect_and_keeps_an_upright_one() -> None:
-    upright = Seen(**{**vars(LOOK), "size": (6000, 4000)})
+    upright = Observation(**{**vars(LOOK), "size": (6000, 4000)})
     for aspect, ratio in (("3:2", 2 / 3), ("4:5", 0.8), ("16:9", 9 / 16), ("original", 2 / 3)):
         wide, tall = shape(one(upright, (6000, 4000), aspect=aspect), 6000, 4000)
         assert wide / tall == pytest.approx(ratio, abs=2e-3)
@@ -245,8 +249,8 @@ def picture(height: int, width: int) -> Image:
     rng = np.random.default_rng(1)
     pixels = rng.uniform(0, 1, (height, width, 3)).astype(np.float32)
     noise = Noise(np.full(3, 1e-4), np.full(3, 1e-6))
-    uneven = np.linspace(0.8, 1.2, 27).reshape(3, 3, 3).astype(np.float32)
-    return Image(pixels, Domain.WORKING, noise, np.ones(3), np.eye(3), uneven)
+    noise_gain_map = np.linspace(0.8, 1.2, 27).reshape(3, 3, 3).astype(np.float32)
+    return Image(pixels, Domain.WORKING, noise, np.ones(3), np.eye(3), noise_gain_map)
 
 
 @pytest.mark.parametrize("height, width", [(400, 600), (401, 599), (97, 211)])
@@ -261,8 +265,11 @@ def test_apply_cuts_that_and_nothing_else(height: int, width: int, aspect: str) 
     across, down = (float(v) for v in aspect.split(":"))
     rows, columns = cropped.pixels.shape[:2]
     assert abs(columns - rows * across / down) <= 1 + across / down
-    assert cropped.uneven is not None and image.uneven is not None
-    assert image.uneven.min() - 1e-6 <= cropped.uneven.min() and cropped.uneven.max() <= image.uneven.max() + 1e-6
+    assert cropped.noise_gain_map is not None and image.noise_gain_map is not None
+    assert (
+        image.noise_gain_map.min() - 1e-6 <= cropped.noise_gain_map.min()
+        and cropped.noise_gain_map.max() <= image.noise_gain_map.max() + 1e-6
+    )
 
 
 def test_apply_turns_and_holds_no_empty_corner() -> None:
@@ -283,7 +290,7 @@ def test_measuring_works_without_models() -> None:
     found = measure(context)
     assert not found["models"].any() and len(found["people"]) == len(found["faces"]) == len(found["balls"]) == 0
     assert found["frame"][0] > 0 and tuple(found["size"]) == (640, 960)
-    assert find_subjects([seen_of(found)]) == [None]
+    assert find_subjects([observation_of(found)]) == [None]
 
 
 @pytest.mark.parametrize(

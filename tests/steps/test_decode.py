@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 from pipeline.fixtures.dng import write_dng
 
-from pipeline.engine.run import read_shoot, survey_shoot
+from pipeline.engine.run import measure_shoot, read_shoot
 from pipeline.engine.solve import Plan, solve
 from pipeline.imaging.raw.mosaic import Clean
 from pipeline.recipe.recipe import load_recipe
 from pipeline.steps import REGISTRY
-from pipeline.steps.decode import decode, mend_of
+from pipeline.steps.decode import correction_of, decode
 from pipeline.store.store import Store
 
 A, B = 1.6e-3, 1.6e-5  # of saturation at ISO 6400; simulated, ours
@@ -49,8 +49,8 @@ def solved(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Plan]:
     (top / "recipe.yaml").write_text(RECIPE, encoding="utf-8")
     shoot = read_shoot(top / "shoot")
     store = Store.open(top / "out", shoot.folder)
-    surveys = survey_shoot(store, shoot, 1, lambda phase, done, total: None)
-    plan = solve(store, surveys, shoot.bursts, shoot.facts, load_recipe(top / "recipe.yaml", REGISTRY))
+    measured_frames = measure_shoot(store, shoot, 1, lambda phase, done, total: None)
+    plan = solve(store, measured_frames, shoot.bursts, shoot.facts, load_recipe(top / "recipe.yaml", REGISTRY))
     return top / "shoot", plan
 
 
@@ -68,13 +68,13 @@ def test_pixels_that_stay_put_are_repaired(solved: tuple[Path, Plan]) -> None:
     assert solution["defects"] == sorted(row * 360 + column for row, column in HOT)
     assert any("stand out" in n for n in plan.notices)
     frame = next(f for f in read_shoot(folder).frames if f.name == "TH2_0003")
-    left, mended = decode(frame, None).image.pixels, decode(frame, None, mend_of(solution)).image.pixels
+    left, corrected = decode(frame, None).image.pixels, decode(frame, None, correction_of(solution)).image.pixels
     assert min(left[y, x].max() for y, x in HOT) > 0.3
-    assert max(mended[y, x].max() for y, x in HOT) < 0.3
+    assert max(corrected[y, x].max() for y, x in HOT) < 0.3
     far = np.ones(left.shape[:2], bool)
     for y, x in HOT:
         far[max(0, y - 8) : y + 9, max(0, x - 8) : x + 9] = False
-    assert mended[far] == pytest.approx(left[far], abs=1e-4)
+    assert corrected[far] == pytest.approx(left[far], abs=1e-4)
 
 
 @pytest.mark.parametrize("orientation", [1, 3, 6, 8])

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from pipeline.imaging.colour import LUMINANCE
-from pipeline.light.gain_map import Field, apply_field, of_solution
+from pipeline.light.gain_map import GainMap, apply_gain_map, of_solution
 from pipeline.light.scenes import ShootLight
 from pipeline.shoot.facts import Facts, Reference
 from pipeline.steps.base import SolveContext
@@ -26,8 +26,8 @@ ACROSS = ("none", "burst", "zone", "shoot")
 def shoot(levels: Sequence[float], tones: Sequence[float], zone: Sequence[int] | None = None) -> ShootLight:
     """Singles F0, F1, ... with these mean levels and these stops of light; zone: lamps far apart in colour."""
     scenes = [scene([f"F{i}"], level=np.full(3, v)) for i, v in enumerate(levels)]
-    anchors = [(0.6 * z, -0.6 * z) for z in zone or [0] * len(levels)]
-    return replace(light_of(scenes, anchors), tone=np.array(tones, dtype=float))
+    chromaticities = [(0.6 * z, -0.6 * z) for z in zone or [0] * len(levels)]
+    return replace(light_of(scenes, chromaticities), tone=np.array(tones, dtype=float))
 
 
 def stops(context: SolveContext, **params: object) -> np.ndarray:
@@ -131,7 +131,7 @@ def test_unrecognised_scene_has_only_itself() -> None:
     assert found[2] == pytest.approx(4 + np.log2(0.16), abs=1e-3)
 
 
-PULSES = tuple(Field(np.random.default_rng(k).normal(0, 0.15, (3, 2, 3))) for k in range(3))
+PULSES = tuple(GainMap(np.random.default_rng(k).normal(0, 0.15, (3, 2, 3))) for k in range(3))
 
 
 @pytest.mark.parametrize("method", ["camera", "fixed", "gray_world"])
@@ -140,20 +140,20 @@ def test_balance_and_exposure_together_undo_the_pulse_once(method: str) -> None:
     camera's automatic balance followed the pulse from frame to frame."""
     names = ["F0", "F1", "F2"]
     as_shot = {n: {"as_shot": np.array([2.0 - 0.2 * k, 1.0, 1.4 + 0.1 * k])} for k, n in enumerate(names)}
-    context = context_of(light_of([scene(names, pulses=PULSES)]), **as_shot)
+    context = context_of(light_of([scene(names, flicker=PULSES)]), **as_shot)
     balance = solve_balance(context, WhiteBalanceParams(method=method, multipliers=(2.0, 1.0, 1.5)))
     context = replace(context, earlier={"white_balance": balance.by_frame})
     exposed = solve(context, ExposureParams(across="burst")).by_frame
     result = []
-    for name, pulse in zip(names, PULSES, strict=True):
+    for name, flicker in zip(names, PULSES, strict=True):
         gains = of_solution(balance.by_frame[name]) + of_solution(exposed[name])
-        result.append(gains.on(20, 30) - pulse.on(20, 30))
+        result.append(gains.on(20, 30) - flicker.on(20, 30))
     assert np.ptp(result, axis=0).max() < 0.003
     assert np.ptp(result[0][..., 1]) < 0.003
 
 
 def test_without_white_balance_the_whole_pulse_is_undone() -> None:
-    context = context_of(light_of([scene(["F0", "F1", "F2"], pulses=PULSES)]))
+    context = context_of(light_of([scene(["F0", "F1", "F2"], flicker=PULSES)]))
     exposed = solve(context, ExposureParams()).by_frame
     left = [of_solution(exposed[f"F{k}"]).on(9, 9) - p.on(9, 9) for k, p in enumerate(PULSES)]
     assert np.ptp(left, axis=0).max() < 0.003
@@ -166,5 +166,5 @@ def test_level_is_the_mean_luminance_that_apply_gives() -> None:
     balance = {"F0": {"gains": [2.0, 1.0, 1.6]}}
     solution = solve(replace(context_of(light), earlier={"white_balance": balance}), ExposureParams()).by_frame["F0"]
     image = Image(grey, Domain.CAMERA, Noise(np.full(3, 1e-5), np.zeros(3)), np.ones(3), np.eye(3))
-    out = apply_field(apply_field(image, of_solution(balance["F0"]), 1), of_solution(solution), 1)
+    out = apply_gain_map(apply_gain_map(image, of_solution(balance["F0"]), 1), of_solution(solution), 1)
     assert float(out.pixels.mean(axis=(0, 1)) @ LUMINANCE) == pytest.approx(0.16, rel=0.002)

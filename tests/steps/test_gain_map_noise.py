@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.light.gain_map import Field, apply_field, cut, spread
+from pipeline.light.gain_map import GainMap, apply_gain_map, cut, spread
 from pipeline.shoot.facts import FrameFacts
 from pipeline.steps import crop, denoise
 from pipeline.steps.base import ApplyContext
@@ -24,43 +24,43 @@ def picture(seed: int = 0, shape: tuple[int, int] = (240, 320)) -> Image:
     return Image(pixels.astype(np.float32), Domain.CAMERA, Noise(np.full(3, A), np.full(3, B)), np.ones(3), np.eye(3))
 
 
-def banded() -> Field:
+def banded() -> GainMap:
     coefficients = np.zeros((4, 2, 3))
     coefficients[0, 0], coefficients[1, 0], coefficients[3, 0], coefficients[0, 1] = 0.5, 0.8, 0.4, 0.3
-    return Field(coefficients)
+    return GainMap(coefficients)
 
 
 def told(image: Image) -> np.ndarray:
     """Variance that the image's model gives each pixel."""
-    u = np.ones(3, np.float32) if image.uneven is None else spread(image.uneven, image.pixels.shape)
+    u = np.ones(3, np.float32) if image.noise_gain_map is None else spread(image.noise_gain_map, image.pixels.shape)
     return (image.noise.a * image.pixels.clip(0) * u + image.noise.b * u * u).astype(np.float64)
 
 
 def test_variance_is_what_the_model_says_in_every_band() -> None:
-    image = apply_field(picture(), banded(), 1)
-    truth = apply_field(picture().with_pixels(np.full((240, 320, 3), LEVEL, np.float32)), banded(), 1)
+    image = apply_gain_map(picture(), banded(), 1)
+    truth = apply_gain_map(picture().with_pixels(np.full((240, 320, 3), LEVEL, np.float32)), banded(), 1)
     rest = (image.pixels - truth.pixels).astype(np.float64)
     for rows in np.array_split(np.arange(240), 6):
         assert (rest[rows] ** 2).mean() == pytest.approx(told(truth)[rows].mean(), rel=0.05)
 
 
 def test_a_part_keeps_its_own_gains() -> None:
-    image = apply_field(picture(), banded(), 1)
-    assert image.uneven is not None
-    whole = spread(image.uneven, (240, 320))
-    part = cut(image.uneven, (0.25, 0.5, 0.75, 1.0))
+    image = apply_gain_map(picture(), banded(), 1)
+    assert image.noise_gain_map is not None
+    whole = spread(image.noise_gain_map, (240, 320))
+    part = cut(image.noise_gain_map, (0.25, 0.5, 0.75, 1.0))
     assert part is not None
     assert spread(part, (120, 160))[4:-4, 4:-4] == pytest.approx(whole[120:, 80:240][4:-4, 4:-4], rel=0.02)
     box = crop.CropParams(to="centre", aspect="1:1", share=None)
     small = crop.apply(image, box, CONTEXT)
-    assert small.uneven is not None and small.pixels.shape == (240, 240, 3)
-    assert spread(small.uneven, (240, 240))[:, 4:-4] == pytest.approx(whole[:, 40:280][:, 4:-4], rel=0.02)
+    assert small.noise_gain_map is not None and small.pixels.shape == (240, 240, 3)
+    assert spread(small.noise_gain_map, (240, 240))[:, 4:-4] == pytest.approx(whole[:, 40:280][:, 4:-4], rel=0.02)
 
 
 def test_denoise_cleans_bright_and_dark_bands_alike() -> None:
     params = denoise.DenoiseParams(keep_grain=0.0)
     even = denoise.apply(picture(), params, CONTEXT)
-    image = denoise.apply(apply_field(picture(), banded(), 1), params, CONTEXT)
+    image = denoise.apply(apply_gain_map(picture(), banded(), 1), params, CONTEXT)
     gains = np.exp2(banded().on(240, 320))
     left = (image.pixels / gains - LEVEL).astype(np.float64)
     expected = (even.pixels - LEVEL).astype(np.float64).std()

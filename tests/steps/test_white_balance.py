@@ -14,10 +14,10 @@ from pipeline.fixtures.hall import BurstPlan, Hall
 from pipeline.fixtures.light import Lamp
 
 from pipeline.engine.measure import read_measured
-from pipeline.engine.run import Shoot, read_shoot, survey_shoot
+from pipeline.engine.run import Shoot, measure_shoot, read_shoot
 from pipeline.engine.solve import shoot_light
 from pipeline.light import palette
-from pipeline.light.gain_map import Field, of_solution
+from pipeline.light.gain_map import GainMap, of_solution
 from pipeline.light.neutral import Candidate
 from pipeline.light.scenes import Scene, ShootLight
 from pipeline.shoot.facts import Facts, Reference
@@ -32,19 +32,22 @@ WHITE = Candidate(np.array([0.3, -0.2]), 1.0)
 
 
 def scene(names: Sequence[str], whites: tuple[Candidate, ...] = (WHITE,), **more: object) -> Scene:
-    hues = np.zeros((80, 112), np.float16)
-    hues[40, 70] = 1.0
+    chroma_histogram = np.zeros((80, 112), np.float16)
+    chroma_histogram[40, 70] = 1.0
     given = {
-        "pulses": tuple(Field.constant(np.zeros(3)) for _ in names), "steady": (1.0,) * len(names),
-        "pan": (0.0,) * len(names), "drift": np.zeros((2, 2)), "level": np.full(3, -3.0), "to_working": np.eye(3),
+        "flicker": tuple(GainMap.constant(np.zeros(3)) for _ in names), "steady": (1.0,) * len(names),
+        "pan": (0.0,) * len(names), "chroma_gradient": np.zeros((2, 2)), "level": np.full(3, -3.0),
+        "to_working": np.eye(3),
     }  # fmt: skip
-    return Scene(tuple(names), hues=hues, tones=hues * -3, whites=whites, **(given | more))  # type: ignore[arg-type]
+    return Scene(
+        tuple(names), chroma_histogram=chroma_histogram, tones=chroma_histogram * -3, whites=whites, **(given | more)
+    )  # type: ignore[arg-type]
 
 
-def light_of(scenes: Sequence[Scene], anchors: Sequence[tuple[float, float]] | None = None) -> ShootLight:
+def light_of(scenes: Sequence[Scene], chromaticities: Sequence[tuple[float, float]] | None = None) -> ShootLight:
     count = len(scenes)
     of = {n: i for i, s in enumerate(scenes) for n in s.names}
-    places = np.array(anchors) if anchors is not None else np.zeros((count, 2))
+    places = np.array(chromaticities) if chromaticities is not None else np.zeros((count, 2))
     return ShootLight(tuple(scenes), places, np.zeros(count), np.zeros(count, dtype=int), np.ones(count), of)
 
 
@@ -114,12 +117,12 @@ def test_reference_carries_to_other_light_by_the_anchor() -> None:
 
 def test_drift_and_pan_decide_what_the_card_stood_in() -> None:
     """A card at the right edge of a frame whose light drifts: the middle gets the light of the middle."""
-    drift = np.array([[0.2, -0.1], [0.0, 0.0]])
+    chroma_gradient = np.array([[0.2, -0.1], [0.0, 0.0]])
     # A card stands where players do, nearer than the walls that tell the drift.
-    card = np.exp(palette.at(drift * white_balance._NEARER, np.array([0.8]))[0])
+    card = np.exp(palette.at(chroma_gradient * white_balance._NEARER, np.array([0.8]))[0])
     white = np.array([card[0], 1, card[1]]) / DAY * 0.3
     facts = Facts(references=(Reference("F1", patch=(0, 0, 1, 1)),))
-    context = context_of(light_of([scene(["F1"], drift=drift)]), facts, F1=shown(white, column=0.8))
+    context = context_of(light_of([scene(["F1"], chroma_gradient=chroma_gradient)]), facts, F1=shown(white, column=0.8))
     found = solve(context, WhiteBalanceParams(method="reference_patch")).by_frame["F1"]
     assert found["gains"] == pytest.approx(DAY, rel=1e-4)
     # Red grows to the right by 0.2 in natural log, so it is taken off there, less what walls show more than players.
@@ -133,8 +136,8 @@ def test_drift_and_pan_decide_what_the_card_stood_in() -> None:
 
 def test_pulse_of_the_reference_frame_is_taken_off() -> None:
     """The frame was caught with 0.5 stops too little red; the burst's own light is what its patch is brought to."""
-    pulses = (Field.constant(np.array([0.5, 0, 0])), Field.constant(np.array([-0.5, 0, 0])))
-    light = light_of([scene(["F1", "F2"], pulses=pulses)])
+    flicker = (GainMap.constant(np.array([0.5, 0, 0])), GainMap.constant(np.array([-0.5, 0, 0])))
+    light = light_of([scene(["F1", "F2"], flicker=flicker)])
     white = 1 / DAY * np.array([2**-0.5, 1, 1]) * 0.3
     context = context_of(light, Facts(references=(Reference("F1", patch=(0, 0, 1, 1)),)), F1=shown(white))
     found = solve(context, WhiteBalanceParams(method="reference_patch")).by_frame
@@ -189,9 +192,9 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> tuple[Shoot, dict, SolveC
     truth = json.loads((folder.parent / "shoot-truth" / "truth.json").read_text(encoding="utf-8"))
     shoot = read_shoot(folder)
     store = Store.open(folder.parent / "out", folder)
-    surveys = survey_shoot(store, shoot, 1, lambda *_: None)
-    light = shoot_light(store, surveys, shoot.bursts, shoot.facts)
-    measured = {s.frame.name: read_measured(store, s.key, "white_balance") for s in surveys}
+    measured_frames = measure_shoot(store, shoot, 1, lambda *_: None)
+    light = shoot_light(store, measured_frames, shoot.bursts, shoot.facts)
+    measured = {s.frame.name: read_measured(store, s.key, "white_balance") for s in measured_frames}
     return shoot, truth, SolveContext(shoot.frames, shoot.bursts, shoot.facts, measured, lambda: light, dict, dict, {})
 
 

@@ -65,7 +65,7 @@ class RawFrame:
 
 
 @dataclass(frozen=True)
-class Mend:
+class SensorCorrection:
     """What the whole shoot knows of a frame's sensor.
 
     noise        model of the mosaic at this ISO
@@ -132,7 +132,7 @@ def upright_size(raw: Any) -> tuple[int, int]:
 def decode_raw(
     path: Path,
     long_edge: int | None,
-    mend: Mend | None = None,
+    correction: SensorCorrection | None = None,
     sense: bool = False,
     clean: Clean | None = None,
     window: Box = WHOLE,
@@ -161,17 +161,17 @@ def decode_raw(
             detail = detail_of(pixels, noise) if sense else None
         else:
             mosaic, black, white = _mosaic(raw, pattern)
-            if mend is None:
+            if correction is None:
                 statistics = noise_model.statistics(mosaic, pattern, black, white)
                 model = noise_model.noise_of(statistics)
                 if sense:
                     sensed = _sensed(mosaic, pattern, model, statistics, black, white)
                     detail = detail_of_mosaic(mosaic, pattern, model, black, white, raw.sizes.flip)
             else:
-                model = mend.noise
-                mended = _mended(mosaic, pattern, mend, black, white)
-                if mended is not mosaic:
-                    raw.raw_image_visible[:] = mosaic = mended
+                model = correction.noise
+                corrected = _corrected(mosaic, pattern, correction, black, white)
+                if corrected is not mosaic:
+                    raw.raw_image_visible[:] = mosaic = corrected
             cleaned = scale > AHD_ABOVE and clean is not None
             if scale > AHD_ABOVE:
                 if clean is not None:
@@ -285,14 +285,14 @@ def _sensed(
     return arrays
 
 
-def _mended(
-    mosaic: NDArray[np.uint16], pattern: NDArray[np.int64], mend: Mend, black: F64, white: F64
+def _corrected(
+    mosaic: NDArray[np.uint16], pattern: NDArray[np.int64], correction: SensorCorrection, black: F64, white: F64
 ) -> NDArray[np.uint16]:
     """Without defects and row noise; the same object where there are none."""
-    sensor = _sensor(pattern, mend.noise, black, white, mend.clips_black)
+    sensor = _sensor(pattern, correction.noise, black, white, correction.clips_black)
     if sensor is None:
         return mosaic
-    return np.asarray(remove_rows(repair(mosaic, mend.defects), sensor, mend.rows), dtype=np.uint16)
+    return np.asarray(remove_rows(repair(mosaic, correction.defects), sensor, correction.rows), dtype=np.uint16)
 
 
 def _sensor_part(window: Box, flip: int, shape: tuple[int, ...]) -> tuple[slice, slice]:
