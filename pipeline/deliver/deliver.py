@@ -15,7 +15,7 @@ from typing import Any
 from pipeline.deliver import page, small, zip
 from pipeline.deliver.address import Address, expanded, inside, parse_address
 from pipeline.deliver.memory import Memory
-from pipeline.deliver.model import Delivered, Extras, Item, Made, Pushed, SetFacts
+from pipeline.deliver.model import Delivered, Item, Made, Pushed, SetFacts, Wanted
 from pipeline.deliver.push import PAUSES, Outgoing, push
 from pipeline.deliver.targets import PushError
 from pipeline.errors import FrameError
@@ -30,7 +30,7 @@ def deliver(
     out: Path,
     name: str,
     files: Sequence[Item],
-    extras: Extras,
+    wanted: Wanted,
     facts: SetFacts,
     *,
     standing: Mapping[str, str] | None = None,
@@ -61,12 +61,12 @@ def deliver(
     outgoing = [
         Outgoing(i.name, out / i.relative, i.sha256, digest_json([i.caption, i.alt_text, i.headline])) for i in files
     ]
-    archive = f"{name}.zip" if extras.zip and files else ""
-    if extras.page and files:
+    archive = f"{name}.zip" if wanted.zip and files else ""
+    if wanted.page and files:
         _small_pictures(extras, out, files, problems, progress)
     made_zip = extras.guarded(partial(_zip, extras, out, archive, files), problems) if archive else None
     made_page = None
-    if extras.page and files:
+    if wanted.page and files:
         size = made_zip.bytes if made_zip else 0
         data = page.render_page(files, facts, archive if made_zip else "", size)
         made_page = extras.guarded(partial(extras.write, page.NAME, data), problems)
@@ -76,7 +76,7 @@ def deliver(
         outgoing.append(Outgoing(made.relative.removeprefix(f"{name}/"), out / made.relative, made.sha256, kind=kind))
     if made_page is None:  # small pictures are the page's only
         outgoing = [o for o in outgoing if not o.name.startswith(f"{page.SMALL}/")]
-    pushed = _push(out, name, extras, facts, outgoing, standing or {}, progress, environ, pauses, problems)
+    pushed = _push(out, name, wanted, facts, outgoing, standing or {}, progress, environ, pauses, problems)
     return Delivered(tuple(extras.made.values()), pushed, tuple(extras.notices), (*problems, *pushed.problems))
 
 
@@ -104,7 +104,7 @@ def recall(
     store = Store(out)
     before = {json.loads(store.get(_KIND, n) or b"{}").get("delivery", "") for n in store.names(_KIND)}
     gone = sorted((before | Memory(store).deliveries()) - {"", *deliveries})
-    nothing, facts = Extras(), SetFacts()
+    nothing, facts = Wanted(), SetFacts()
     return {
         name: deliver(out, name, (), nothing, facts, standing=standing, environ=environ, pauses=pauses) for name in gone
     }
@@ -113,7 +113,7 @@ def recall(
 def _push(
     out: Path,
     name: str,
-    extras: Extras,
+    wanted: Wanted,
     facts: SetFacts,
     outgoing: Sequence[Outgoing],
     standing: Mapping[str, str],
@@ -124,7 +124,7 @@ def _push(
 ) -> Pushed:
     try:
         store = Store(out)
-        address = resolve_address(extras, facts, name)
+        address = resolve_address(wanted, facts, name)
         if address is not None and address.kind == "folder":
             _refuse_own_folders(store, address)
         return push(
@@ -155,9 +155,9 @@ def _refuse_own_folders(store: Store, address: Address) -> None:
             raise PushError(f"{address.text}: lies in {what}; push to another folder")
 
 
-def resolve_address(extras: Extras, facts: SetFacts, name: str) -> Address | None:
+def resolve_address(wanted: Wanted, facts: SetFacts, name: str) -> Address | None:
     """The address with the facts of the set in it, withheld names left out; None for no push."""
-    if extras.push is None:
+    if wanted.push is None:
         return None
     home, away = facts.teams
     values = {
@@ -167,7 +167,7 @@ def resolve_address(extras: Extras, facts: SetFacts, name: str) -> Address | Non
         "away": facts.own(away) or "away",
         "delivery": name,
     }
-    return parse_address(extras.push, values)
+    return parse_address(wanted.push, values)
 
 
 def _small_pictures(extras: _Extras, out: Path, files: Sequence[Item], problems: list[str], progress: Progress) -> None:

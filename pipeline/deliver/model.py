@@ -13,7 +13,7 @@ from pipeline.shoot.names import holds_any, name_pattern, replace_name
 
 
 @dataclass(frozen=True)
-class Extras:
+class Wanted:
     """What is made of a delivery when its files stand: a zip, a page, and the address they are pushed to, if any."""
 
     zip: bool = False

@@ -10,7 +10,7 @@ from typing import Any
 from pipeline.captions.language import language_of
 from pipeline.deliver.address import parse_address
 from pipeline.deliver.deliver import Progress, deliver, recall
-from pipeline.deliver.model import Delivered, Extras, Item, set_facts
+from pipeline.deliver.model import Delivered, Item, Wanted, set_facts
 from pipeline.deliver.targets import lacking
 from pipeline.engine.jobs import Shoot
 from pipeline.errors import InputError
@@ -37,7 +37,7 @@ def send(
             out,
             one.name,
             _items(one.name, frames),
-            _extras(one),
+            _wanted(one),
             set_facts(shoot.facts, _unnamed(one, shoot)),
             standing=standing,
             progress=progress,
@@ -50,14 +50,14 @@ def send(
 def refuse_unready(recipe: Recipe) -> None:
     """Raises InputError where a push needs what is not installed: that is told before the night's work."""
     for delivery in recipe.deliveries:
-        address = _extras(delivery).push
+        address = _wanted(delivery).push
         if address is not None and (why := lacking(parse_address(address))):
             raise InputError(f"{recipe.file}: delivery {delivery.name}: {why}")
 
 
-def _extras(delivery: Delivery) -> Extras:
+def _wanted(delivery: Delivery) -> Wanted:
     bound = delivery.deliver
-    return bound.params.extras() if bound and isinstance(bound.params, DeliverParams) else Extras()
+    return bound.params.wanted() if bound and isinstance(bound.params, DeliverParams) else Wanted()
 
 
 def _unnamed(delivery: Delivery, shoot: Shoot) -> str:

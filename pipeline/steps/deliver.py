@@ -7,7 +7,7 @@ from typing import Any
 from pydantic import ConfigDict, Field, field_validator
 
 from pipeline.deliver.address import FIELDS, FORMS, parse_address
-from pipeline.deliver.model import Extras
+from pipeline.deliver.model import Wanted
 from pipeline.steps.base import Params, Step
 from pipeline.types import Domain
 
@@ -26,9 +26,9 @@ class DeliverParams(Params):
         f"may use {', '.join('{' + f + '}' for f in FIELDS)}",
     )
 
-    def extras(self) -> Extras:
+    def wanted(self) -> Wanted:
         """As the package that does the work takes it."""
-        return Extras(self.zip, self.page, self.push)
+        return Wanted(self.zip, self.page, self.push)
 
     @field_validator("zip", "page", mode="before")
     @classmethod

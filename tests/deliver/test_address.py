@@ -9,7 +9,7 @@ from pydantic import ValidationError
 
 from pipeline.deliver.address import parse_address, sharing
 from pipeline.deliver.deliver import resolve_address
-from pipeline.deliver.model import Extras, SetFacts
+from pipeline.deliver.model import SetFacts, Wanted
 from pipeline.steps.deliver import DeliverParams
 from pipeline.textfile.yamlfile import load_yaml, validate
 
@@ -95,7 +95,7 @@ def test_what_is_no_address(text: object) -> None:
 
 
 def test_facts_fill_an_address_and_a_withheld_name_does_not() -> None:
-    params = Extras(push="s3://club/{date}-{title}/{home}/{delivery}")
+    params = Wanted(push="s3://club/{date}-{title}/{home}/{delivery}")
     facts = SetFacts(title="Lantern Cup: semi/final ../..", teams=("Harbour Gulls", ""))
     address = resolve_address(params, facts, "web")
     assert address is not None
@@ -103,7 +103,7 @@ def test_facts_fill_an_address_and_a_withheld_name_does_not() -> None:
     named = SetFacts(title="Tuva Rønning's farewell", withheld=("Tuva Rønning",))
     address = resolve_address(params, named, "web")
     assert address is not None and address.text == "s3://club/undated-untitled/home/web"
-    assert resolve_address(Extras(), facts, "web") is None
+    assert resolve_address(Wanted(), facts, "web") is None
 
 
 def test_deliveries_that_share_an_address() -> None:

@@ -16,7 +16,7 @@ import cv2
 import pytest
 
 from pipeline.deliver.deliver import deliver
-from pipeline.deliver.model import Extras, Item, SetFacts, set_facts
+from pipeline.deliver.model import Item, SetFacts, Wanted, set_facts
 from pipeline.deliver.page import render_page
 from pipeline.shoot.facts import Facts, Player
 from tests.deliver.test_push import picture
@@ -157,7 +157,7 @@ def test_three_hundred_pictures_are_a_light_page(tmp_path: Path) -> None:
 
 def test_small_pictures_follow_their_originals(tmp_path: Path) -> None:
     big = picture(tmp_path, "TH1_0001.jpg", size=900)
-    params = Extras(**{"page": True})
+    params = Wanted(**{"page": True})
     done = deliver(tmp_path, "web", [big, picture(tmp_path, "TH1_0002.jpg")], params, FACTS)
     assert done.problems == () and not any(m.reused for m in done.made)
     small = tmp_path / "web" / "small" / "TH1_0001.jpg"
@@ -169,7 +169,7 @@ def test_small_pictures_follow_their_originals(tmp_path: Path) -> None:
     assert {p.name for p in (tmp_path / "web" / "small").iterdir()} == {"TH1_0001.jpg"}
     deliver(tmp_path, "web", [picture(tmp_path, "TH1_0001.jpg", 5, size=900)], params, FACTS)
     assert small.read_bytes() != before
-    deliver(tmp_path, "web", [big], Extras(), FACTS)
+    deliver(tmp_path, "web", [big], Wanted(), FACTS)
     assert not small.parent.exists() and not (tmp_path / "web" / "index.html").exists()
 
 
@@ -177,7 +177,7 @@ def test_a_picture_that_cannot_be_read_is_told(tmp_path: Path) -> None:
     (tmp_path / "web").mkdir()
     (tmp_path / "web" / "a.jpg").write_bytes(b"no picture")
     item = Item("web/a.jpg", hashlib.sha256(b"no picture").hexdigest(), 10, 3, 2)
-    done = deliver(tmp_path, "web", [item], Extras(**{"page": True}), FACTS)
+    done = deliver(tmp_path, "web", [item], Wanted(**{"page": True}), FACTS)
     assert "a.jpg: cannot be read as a picture" in done.problems[0]
 
 
@@ -201,7 +201,7 @@ def test_a_browser_turns_the_pictures_by_key(tmp_path: Path) -> None:
     if browser is None:
         pytest.skip("no chromium here")
     items = [picture(tmp_path, f"TH1_{n}.jpg", n) for n in range(3)]
-    deliver(tmp_path, "web", items, Extras(**{"page": True}), FACTS)
+    deliver(tmp_path, "web", items, Wanted(**{"page": True}), FACTS)
     path = tmp_path / "web" / "index.html"
     base = [browser, "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
             "--disable-component-update", "--disable-sync", f"--user-data-dir={tmp_path / 'profile'}",

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from pipeline.deliver.deliver import deliver, recall
-from pipeline.deliver.model import Delivered, Extras, Item, SetFacts
+from pipeline.deliver.model import Delivered, Item, SetFacts, Wanted
 from pipeline.deliver.targets import PART, Folder
 from pipeline.store.store import Store
 
@@ -36,7 +36,7 @@ def picture(out: Path, name: str, seed: int = 0, caption: str = "A throw.", size
 def go(
     out: Path, items: Sequence[Item], address: object, standing: Mapping[str, str] | None = None, **params: object
 ) -> Delivered:
-    made = Extras(**{"push": None if address is None else str(address), **params})
+    made = Wanted(**{"push": None if address is None else str(address), **params})
     return deliver(out, "web", items, made, FACTS, standing=standing, environ={}, pauses=())
 
 
@@ -225,7 +225,7 @@ def test_the_shoot_and_out_are_no_address(out: Path, tmp_path: Path) -> None:
 
 def test_a_file_whose_name_tells_a_withheld_name_stays_here(out: Path, there: Path) -> None:
     items = [picture(out, "Tuva_Ronning_3.jpg"), picture(out, "TH1_0.jpg", 1)]
-    params = Extras(**{"push": str(there), "zip": True, "page": True})
+    params = Wanted(**{"push": str(there), "zip": True, "page": True})
     facts = SetFacts(withheld=("Tuva Rønning",))
     done = deliver(out, "web", items, params, facts, environ={}, pauses=())
     assert len(done.problems) == 1 and "the name of the file holds a name that is withheld" in done.problems[0]
@@ -250,7 +250,7 @@ def test_two_deliveries_do_not_share_a_folder(out: Path, there: Path) -> None:
     item = picture(out, "TH1_0.jpg", 3)
     (out / "web").rename(out / "print")
     other = Item("print/TH1_0.jpg", item.sha256, item.bytes, item.width, item.height)
-    params = Extras(**{"push": str(there)})
+    params = Wanted(**{"push": str(there)})
     done = deliver(out, "print", [other], params, FACTS, environ={}, pauses=())
     assert "from delivery web; give each delivery an address of its own" in done.problems[0]
 

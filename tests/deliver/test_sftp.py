@@ -93,13 +93,13 @@ def test_a_link_that_falls_silent_is_given_up(
 
 def test_a_cut_link_is_taken_up_again_within_a_push(server: Sshd, home: Path, tmp_path: Path) -> None:
     from pipeline.deliver.deliver import deliver
-    from pipeline.deliver.model import Extras, SetFacts
+    from pipeline.deliver.model import SetFacts, Wanted
 
     out, there = tmp_path / "out", tmp_path / "club"
     items = [picture(out, f"TH1_{n}.jpg", n, size=400) for n in range(3)]
     with Cable(server.port, limit=items[0].bytes * 3 // 2).plugged() as cable:
         know(home, server, cable.at)
-        params = Extras(**{"push": address(server, there, cable.at)})
+        params = Wanted(**{"push": address(server, there, cable.at)})
 
         def correction(done: int, total: int) -> None:
             cable.limit = cable.carried + items[0].bytes * 3 // 2  # each new link carries a picture and a half
@@ -168,7 +168,7 @@ def test_the_password_of_the_environment_reaches_the_server(home: Path, tmp_path
     import paramiko
 
     from pipeline.deliver.deliver import deliver
-    from pipeline.deliver.model import Extras, SetFacts
+    from pipeline.deliver.model import SetFacts, Wanted
 
     asked: list[tuple[str, str]] = []
 
@@ -195,7 +195,7 @@ def test_the_password_of_the_environment_reaches_the_server(home: Path, tmp_path
 
         thread = threading.Thread(target=serve, daemon=True)
         thread.start()
-        params = Extras(**{"push": f"sftp://ada@127.0.0.1:{port}/club"})
+        params = Wanted(**{"push": f"sftp://ada@127.0.0.1:{port}/club"})
         environ = {"EVENCOURT_PUSH_PASSWORD": "tide-table-9"}
         out = tmp_path / "out"
         deliver(out, "web", [picture(out, "a.jpg")], params, SetFacts(), environ=environ, pauses=())
@@ -207,13 +207,13 @@ def test_the_password_of_the_environment_is_nowhere_to_be_read(
     server: Sshd, home: Path, tmp_path: Path, caplog: pytest.LogCaptureFixture, capfd: pytest.CaptureFixture[str]
 ) -> None:
     from pipeline.deliver.deliver import deliver
-    from pipeline.deliver.model import Extras, SetFacts
+    from pipeline.deliver.model import SetFacts, Wanted
 
     secret = "correct-horse-4711"
     key = home / ".ssh" / "id_ed25519"
     key.rename(tmp_path / "key")
     out = tmp_path / "out"
-    params = Extras(**{"push": address(server, tmp_path / "club")})
+    params = Wanted(**{"push": address(server, tmp_path / "club")})
     environ = {"EVENCOURT_PUSH_PASSWORD": secret}
     try:
         with caplog.at_level(1):

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.deliver.deliver import deliver
-from pipeline.deliver.model import Delivered, Extras, Item, SetFacts
+from pipeline.deliver.model import Delivered, Item, SetFacts, Wanted
 from pipeline.deliver.zip import checksums
 
 
@@ -25,7 +25,7 @@ def item(out: Path, name: str, data: bytes) -> Item:
 
 
 def pack(out: Path, items: list[Item], wanted: bool = True) -> Delivered:
-    return deliver(out, "web", items, Extras(**{"zip": wanted}), SetFacts())
+    return deliver(out, "web", items, Wanted(**{"zip": wanted}), SetFacts())
 
 
 @pytest.fixture
