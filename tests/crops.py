@@ -1,7 +1,7 @@
 """How generated shoots are cropped and ranked, against their ground truth: `python -m tests.crops`.
 
 `--halls T,A,B,C,E` of fixtures/hall.py, `--size 960x640`, `--seed 31`, `--keep DIR` to leave the shoots there and use
-them again. Every hall is made twice, at ISO 800 and at ISO 12,800, surveyed and solved as a run would. Needs the
+them again. Every hall is made twice, at ISO 800 and at ISO 12,800, measured and solved as a run would. Needs the
 model files, where `evencourt models` has them or in ../shared/models.
 
 * people: truth's people with an overlap (IoU) of 0.4 or more with somebody found; those are asked for who are a
@@ -137,7 +137,7 @@ def make(folder: Path, hall: str, iso: int, seed: int, size: tuple[int, int]) ->
 
 
 def look_at(shoot_folder: Path, files: ModelFiles, work: Path) -> Look:
-    """Survey and solve a shoot with the pipeline's own phases."""
+    """Measure and solve a shoot with the pipeline's own phases."""
     shoot = replace(read_shoot(shoot_folder), models=files)
     recipe_file = work / "recipe.yaml"
     recipe_file.write_text(RECIPE, encoding="utf-8")
@@ -322,7 +322,7 @@ def report_cpu(files: ModelFiles, folder: Path) -> None:
     print("  " + ", ".join(f"{what} {took:.3f}" for what, took in times.items()))
     print(f"  detection with its resizing {both:.3f}{_mark(both > _BAR['cpu'])}; sharpness {sharp:.3f}")
     print(f"  crop's whole measure (also tilt, kits, light) {whole:.3f}{_mark(whole > _BAR['cpu'])}")
-    print(f"  the survey's decode of the frame to {MEASURED_EDGE} pixels, which every step shares: ", end="")
+    print(f"  the measuring decode of the frame to {MEASURED_EDGE} pixels, which every step shares: ", end="")
     print(f"{cpu(lambda: decode(frame, MEASURED_EDGE, sense=True)):.3f}")
 
 

@@ -1,7 +1,7 @@
 """How long solve takes and how much memory for 100, 1,000 and 10,000 frames: `python -m tests.solve_benchmark`.
 
-The survey's and the scenes' records are made up: bursts of eight in the mixed light of two published lamps, one
-reference at each end. They are kept in a store as a survey would keep them, and the ready recipe's steps are solved.
+The records of frames and bursts are made up: bursts of eight in the mixed light of two published lamps, one
+reference at each end. They are kept in a store as measuring would keep them, and the ready recipe's steps are solved.
 Each size runs in a process of its own, so that its peak memory is its own. `--singles` makes every frame a burst.
 The bar of issue 3: 10,000 frames in under a minute and under 1 GB.
 """
@@ -93,7 +93,7 @@ def players(rng: np.random.Generator) -> dict[str, np.ndarray]:
 
 
 def fill(store: Store, count: int, size: int) -> tuple[list[MeasuredFrame], list[Burst], Facts]:
-    """The store as a survey of `count` frames in bursts of `size` leaves it."""
+    """The store as measuring `count` frames in bursts of `size` leaves it."""
     start = datetime(2026, 2, 14, 19, 30)
     facts = {"full_size": [4000, 6000], "notices": [], "seconds": 0.1}
     white = response(np.ones(31), LAMPS[0]) * 0.3
@@ -116,7 +116,7 @@ def fill(store: Store, count: int, size: int) -> tuple[list[MeasuredFrame], list
             exif = Exif("Evencourt", "One", iso=3200, exposure_time=0.001, f_number=2.8,
                         time=start + timedelta(seconds=first * 1.5 + at * 0.1), has_subseconds=True)  # fmt: skip
             measured_frames.append(MeasuredFrame(Frame(name, Path(name), name, "raw", exif), name, name, (4000, 6000)))
-            store.put("survey", name, record)
+            store.put("measured", name, record)
     ends = tuple(Reference(n, patch=(0.4, 0.4, 0.6, 0.6)) for n in ("F00000", f"F{count - 1:05d}"))
     return measured_frames, bursts, Facts(references=ends)
 
@@ -127,7 +127,7 @@ def keep_scenes(store: Store, measured_frames: Sequence[MeasuredFrame], bursts: 
 
     def made(task: burst_light._Task) -> None:
         found = scene(tuple(f.name for f in task.frames), next(index))
-        store.put("scene", task.key, arrays(found.as_arrays()))
+        store.put("burst_light", task.key, arrays(found.as_arrays()))
 
     true, burst_light._look_at = burst_light._look_at, made
     try:

@@ -181,7 +181,7 @@ def _frame_notes(record: dict[str, Any]) -> dict[str, list[str]]:
 
 
 def _dry_run(recipe: Recipe, shoot: engine.Shoot, workers: int) -> None:
-    """Survey into a temporary folder, so that a dry run leaves nothing behind."""
+    """Measure into a temporary folder, so that a dry run leaves nothing behind."""
     with tempfile.TemporaryDirectory() as scratch, _progress() as progress:
         measured_frames = engine.measure_shoot(Store.open(Path(scratch), shoot.folder), shoot, workers, progress)
     good = [s for s in measured_frames if not s.error]
@@ -190,13 +190,13 @@ def _dry_run(recipe: Recipe, shoot: engine.Shoot, workers: int) -> None:
             err_console.print(f"would fail: {one.frame.relative}: {one.error}", markup=False)
     out_console.print(flatten_yaml(recipe), markup=False)
     per_frame = statistics.fmean(s.seconds for s in good) if good else 0.0
-    # The same read and demosaic, then the steps on more pixels: about six surveys on the demonstration;
+    # The same read and demosaic, then the steps on more pixels: about six times the measuring on the demonstration;
     # eight errs on the late side.
     minutes = per_frame * 8 * len(good) / workers / 60
     files = len(good) * len(recipe.deliveries)
     out_console.print(
         f"{len(good)} frames in {len(shoot.bursts)} bursts, {files} files; about {minutes:.1f} minutes with "
-        f"{workers} workers (a rough guess from the survey, {per_frame:.2f} s a frame)"
+        f"{workers} workers (a rough guess from measuring them, {per_frame:.2f} s a frame)"
     )
 
 
@@ -234,7 +234,7 @@ def check(
 
 
 @app.command()
-def survey(shoot: ShootFolder, facts: FactsFile = None, models: ModelsFolder = None, workers: Workers = 0) -> None:
+def inspect(shoot: ShootFolder, facts: FactsFile = None, models: ModelsFolder = None, workers: Workers = 0) -> None:
     """What is in the folder: bursts, light, ISO and shutter warnings."""
     read = engine.read_shoot(shoot, facts, models)
     with tempfile.TemporaryDirectory() as scratch:

@@ -1,4 +1,4 @@
-"""What `evencourt survey` says of the light: zones with their colour and level, the mains, flicker, dark frames."""
+"""What `evencourt inspect` says of the light: zones with their colour and level, the mains, flicker, dark frames."""
 
 from __future__ import annotations
 

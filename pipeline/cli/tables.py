@@ -1,4 +1,4 @@
-"""Texts and tables about steps, recipes and surveys, for the commands and the README."""
+"""Texts and tables about steps, recipes and shoots, for the commands and the README."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def _range(info: Any) -> str:
 
 
 @dataclass(frozen=True)
-class SurveyText:
+class InspectText:
     """One row a burst, one a light zone, one a camera and ISO, and what a photographer should know."""
 
     bursts: list[list[str]]
@@ -71,7 +71,7 @@ class SurveyText:
     notes: list[str]
 
 
-def inspect_text(store: Store, shoot: Shoot, measured_frames: Sequence[MeasuredFrame], workers: int) -> SurveyText:
+def inspect_text(store: Store, shoot: Shoot, measured_frames: Sequence[MeasuredFrame], workers: int) -> InspectText:
     """What is in the folder, in words; looks at the light of every burst first."""
     by_name = {s.frame.name: s for s in measured_frames}
     words, notices = _light(store, shoot, measured_frames, workers)
@@ -105,7 +105,7 @@ def inspect_text(store: Store, shoot: Shoot, measured_frames: Sequence[MeasuredF
     if timeless:
         notes.append(f"{timeless} frames without sub-second times: bursts are found to the second only")
     noise, of_noise = _noise(store, measured_frames)
-    return SurveyText(rows, words.zones if words is not None else [], noise, notes + of_noise)
+    return InspectText(rows, words.zones if words is not None else [], noise, notes + of_noise)
 
 
 def _noise(store: Store, measured_frames: Sequence[MeasuredFrame]) -> tuple[list[list[str]], list[str]]:

@@ -1,4 +1,4 @@
-"""Between survey and solve: what the frames of each burst say together. Per burst, parallel, kept in the store."""
+"""Between measure and solve: what the frames of each burst say together. Per burst, parallel, kept in the store."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _LONGEST = 120  # frames that are evened together: their pictures are in memory 
 class _Task:
     out: Path
     frames: tuple[Frame, ...]
-    keys: tuple[str, ...]  # of their surveys
+    keys: tuple[str, ...]  # of their measurements
     key: str
 
 
@@ -47,7 +47,7 @@ def find_scenes(
             turned = [s.frame.exif.orientation for s in part]
             key = digest_json({"frames": list(keys), "turned": turned, "version": VERSION, "on": environment()})
             tasks.append(_Task(store.out, tuple(s.frame for s in part), keys, key))
-    waiting = [t for t in tasks if store.get("scene", t.key) is None]
+    waiting = [t for t in tasks if store.get("burst_light", t.key) is None]
     failed: dict[str, str] = {}
     for index, result in map_unordered(_look_at, waiting, workers, executor=executor):
         if isinstance(result, Exception):
@@ -63,11 +63,11 @@ def _look_at(task: _Task) -> None:
     scene = look(task.frames, images, read_measured(store, task.keys[0], "white_balance")["daylight"])
     buffer = io.BytesIO()
     np.savez_compressed(buffer, **scene.as_arrays())  # type: ignore[arg-type]
-    store.put("scene", task.key, buffer.getvalue())
+    store.put("burst_light", task.key, buffer.getvalue())
 
 
 def _read(store: Store, task: _Task) -> Scene:
-    data = store.get("scene", task.key)
+    data = store.get("burst_light", task.key)
     assert data is not None
     with np.load(io.BytesIO(data)) as arrays:
         return Scene.from_arrays(tuple(f.name for f in task.frames), arrays)

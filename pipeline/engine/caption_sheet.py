@@ -82,7 +82,7 @@ def sheet(
 ) -> tuple[str, str]:
     """(CSV text, why a caption could not be made; "" where all could).
 
-    carried  frame -> texts typed in the camera, see Survey
+    carried  frame -> texts typed in the camera, see MeasuredFrame
     suggested_players  frame -> what was read from shirts; None leaves the column out
     """
     captions, failed = {}, []

@@ -150,7 +150,7 @@ class Planner:
     def text(
         self, delivery: Delivery, frame: Frame, row: FrameFacts, carried: Mapping[str, Any] = MappingProxyType({})
     ) -> tuple[Metadata | None, tuple[str, ...]]:
-        """What a delivery writes into a frame's file; None where it has no caption step. carried: see Survey."""
+        """What a delivery writes into a frame's file; None where it has no caption step. carried: see MeasuredFrame."""
         for bound in delivery.steps:
             if isinstance(bound.params, CaptionParams):
                 return describe(frame, self.shoot.facts, row, bound.params, carried)

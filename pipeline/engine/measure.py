@@ -38,7 +38,7 @@ PROXY_EDGE = 192  # what is kept: some tens of kB a frame
 
 @dataclass(frozen=True)
 class MeasuredFrame:
-    """What is known of one frame after the survey; `error` is the reason when it cannot be read.
+    """What is known of one frame after measuring; `error` is the reason when it cannot be read.
 
     carried  the texts that were typed in the camera: fields of Metadata, those of metadata_carried.CARRIED only
     """
@@ -79,7 +79,7 @@ def measure_frames(
     workers: int,
     executor: Executor | None = None,
 ) -> Iterator[MeasuredFrame]:
-    """Survey frames in any order; measurements are kept in the store, so a second run reads them back."""
+    """Measure frames in any order; measurements are kept in the store, so a second run reads them back."""
     tasks = []
     for frame in frames:
         try:
@@ -91,7 +91,7 @@ def measure_frames(
             continue
         references = tuple(r for r in facts.references if r.frame == frame.name)
         key = measure_key(digest, references, models)
-        kept = store.get("survey", key)
+        kept = store.get("measured", key)
         if kept is not None:
             yield _summary(frame, digest, key, kept)
         else:
@@ -150,7 +150,7 @@ def _measure_one(task: _Task) -> MeasuredFrame:
     }
     buffer = io.BytesIO()
     np.savez_compressed(buffer, **arrays)  # type: ignore[arg-type]
-    Store(task.out).put("survey", task.key, buffer.getvalue())
+    Store(task.out).put("measured", task.key, buffer.getvalue())
     return _summary(task.frame, task.digest, task.key, buffer.getvalue())
 
 
@@ -163,7 +163,7 @@ def _summary(frame: Frame, digest: str, key: str, data: bytes) -> MeasuredFrame:
 
 
 def carried_texts(frame: Frame) -> dict[str, Any]:
-    """The texts that were typed in the camera, as JSON values by field of Metadata; see Survey."""
+    """The texts that were typed in the camera, as JSON values by field of Metadata; see MeasuredFrame."""
     carried = read_carried(frame.path)
     found = {name: getattr(carried, name) for name in CARRIED}
     return {k: dict(v) if isinstance(v, Mapping) else v for k, v in found.items() if v not in ("", (), None, {})}
@@ -171,18 +171,18 @@ def carried_texts(frame: Frame) -> dict[str, Any]:
 
 def read_measured(store: Store, key: str, step: str) -> Measured:
     """One step's measurement of one frame."""
-    data = store.get("survey", key)
+    data = store.get("measured", key)
     if data is None:
-        raise FrameError("its survey has gone from OUT/.work during the run; run again")
+        raise FrameError("what was measured of it has gone from OUT/.work during the run; run again")
     with np.load(io.BytesIO(data)) as arrays:
         return unpack(arrays[step])
 
 
 def read_proxy(store: Store, key: str) -> Image:
     """The kept proxy picture, camera-linear."""
-    data = store.get("survey", key)
+    data = store.get("measured", key)
     if data is None:
-        raise FrameError("its survey has gone from OUT/.work during the run; run again")
+        raise FrameError("what was measured of it has gone from OUT/.work during the run; run again")
     with np.load(io.BytesIO(data)) as arrays:
         noise: Mapping[int, Any] = arrays["noise"]
         return Image(

@@ -258,7 +258,7 @@ def rewrap(out: Path, relative: str, scan: str, metadata: Metadata | None) -> tu
 
 
 def thumb_of_proxy(store: Store, key: str) -> str:
-    """The name of a small picture of a frame that is not rendered, made from what the survey kept of it."""
+    """The name of a small picture of a frame that is not rendered, made from its kept proxy."""
     name = f"{key[:32]}.jpg"
     if store.get("thumbs", name) is None:
         measured = read_measured(store, key, "white_balance")

@@ -1,4 +1,4 @@
-"""One run from start to end: scan, survey, solve, render, record; and what is already done."""
+"""One run from start to end: scan, measure, solve, render, record; and what is already done."""
 
 from __future__ import annotations
 
@@ -48,11 +48,11 @@ class Outcome:
 def measure_shoot(
     store: Store, shoot: Shoot, workers: int, progress: Progress, executor: Executor | None = None
 ) -> list[MeasuredFrame]:
-    """Survey all frames; the result is in the order of the shoot."""
+    """Measure all frames; the result is in the order of the shoot."""
     found: dict[str, MeasuredFrame] = {}
     for one in measure_frames(store, shoot.frames, shoot.facts, shoot.models, workers, executor):
         found[one.frame.name] = one
-        progress("survey", len(found), len(shoot.frames))
+        progress("measure", len(found), len(shoot.frames))
     return [found[f.name] for f in shoot.frames]
 
 
@@ -80,7 +80,7 @@ class _Run:
         start = time.perf_counter()
         measured_frames = measure_shoot(self.store, self.shoot, self.workers, self.progress, self.executor)
         log.failed |= {s.frame.name: s.error for s in measured_frames if s.error}
-        log.seconds["survey"] = time.perf_counter() - start
+        log.seconds["measure"] = time.perf_counter() - start
         start = time.perf_counter()
         plan = solve(
             self.store, measured_frames, self.shoot.bursts, self.shoot.facts, self.recipe, self.workers, self.executor
@@ -202,7 +202,7 @@ def _matches(name: str, pattern: str) -> bool:
 
 
 def jobs(recipe: Recipe, shoot: Shoot, out: Path) -> dict[str, Job]:
-    """Survey and solve into `out` and return what each frame's render would be, without rendering."""
+    """Measure and solve into `out` and return what each frame's render would be, without rendering."""
     store = Store.open(out, shoot.folder)
     measured_frames = measure_shoot(store, shoot, 1, lambda phase, done, total: None)
     plan = solve(store, measured_frames, shoot.bursts, shoot.facts, recipe)

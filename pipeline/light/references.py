@@ -30,7 +30,7 @@ _DISAGREES = 0.08  # natural log: about five CIELAB units on a white
 def measure_references(
     proxy: Image, references: Sequence[Reference], daylight: F64, orientation: int, rendered: bool = False
 ) -> dict[str, Any]:
-    """Arrays for the survey: per reference of one frame its white (3,), place, colour matrix and what is wrong.
+    """Arrays to keep: per reference of one frame its white (3,), place, colour matrix and what is wrong.
 
     proxy: upright small camera-linear picture; daylight (3,) multipliers. white is NaN where it cannot be used.
     rendered: the frame is no raw file; its colours were made by a camera, and a chart then gives white only.

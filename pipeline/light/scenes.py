@@ -1,6 +1,6 @@
 """The light of a shoot, found from the pictures: pulses within each burst, and how the bursts' light compares.
 
-It knows no recipe and no reference: steps, the survey's text and the report read it.
+It knows no recipe and no reference: steps, `evencourt inspect` and the report read it.
 """
 
 from __future__ import annotations

@@ -13,7 +13,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from pipeline.store.store import write_atomic
 
-PHASES = ("survey", "solve", "render")
+PHASES = ("measure", "solve", "render")
 
 
 def write_report(out: Path, record: Mapping[str, Any]) -> Path:

@@ -56,7 +56,7 @@ class MeasureContext:
 
 @dataclass(frozen=True)
 class SolveContext:
-    """What `solve` sees: every surveyed frame in order of time, the bursts, and what earlier steps decided."""
+    """What `solve` sees: every measured frame in order of time, the bursts, and what earlier steps decided."""
 
     frames: Sequence[Frame]
     bursts: Sequence[Burst]

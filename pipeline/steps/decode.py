@@ -46,7 +46,7 @@ class Sensor:
 
 
 def sensors(frames: Sequence[Frame], measured: Mapping[str, Measured]) -> list[Sensor]:
-    """The sensors of a shoot, from what the survey measured; pictures that are no raw files have none."""
+    """The sensors of a shoot, from what was measured of their frames; pictures that are no raw files have none."""
     groups: dict[tuple[str, str, str, tuple[int, ...]], list[Frame]] = {}
     statistics: dict[str, NoiseStatistics] = {}
     rows: dict[str, RowNoise] = {}

@@ -20,7 +20,7 @@ from pipeline.store.keys import digest_file
 from pipeline.types import Frame
 
 _TEMPORARY = ".evencourt-part-"
-KINDS = ("survey", "scene", "done", "thumbs", "extras", "pushed")
+KINDS = ("measured", "burst_light", "done", "thumbs", "extras", "pushed")
 _WINDOWS = os.name == "nt"
 _TRIES = 6  # with waits of 50, 100, ... ms, about 1.5 s in all
 
@@ -71,7 +71,7 @@ def write_json(path: Path, value: Any) -> None:
 
 
 class Store:
-    """OUT/.work: survey/ by key, done/ by delivered file, thumbs/, digests.json, lock."""
+    """OUT/.work: measured/ and burst_light/ by key, done/ by delivered file, thumbs/, digests.json, lock."""
 
     def __init__(self, out: Path, shoot: Path | None = None) -> None:
         self.out = out

@@ -1,4 +1,4 @@
-"""What `evencourt survey` says of the light: a small generated hall of known lamps, and shoots that tell little."""
+"""What `evencourt inspect` says of the light: a small generated hall of known lamps, and shoots that tell little."""
 
 from __future__ import annotations
 

@@ -37,7 +37,7 @@ RECORD: dict[str, Any] = {
     "recipe_flat": "recipe: 1\n",
     "counts": {"frames": 3, "delivered": 1, "failed": 1, "held": 1, "consent": 0, "files": 1, "rendered": 1,
                "reused": 0},
-    "seconds": {"survey": 2.5, "solve": 0.25, "render": 8045.0}, "environment": {"numpy": "2.4.6"},
+    "seconds": {"measure": 2.5, "solve": 0.25, "render": 8045.0}, "environment": {"numpy": "2.4.6"},
     "notices": ["two cameras disagree about the time"], "bursts": [["TH1_0001", "TH1_0002"], ["TH1_0003"]],
     "frames": {
         "TH1_0001": FRAME,

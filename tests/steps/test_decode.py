@@ -1,4 +1,4 @@
-"""decode's solve: what all frames of one sensor agree on, through the survey and the render."""
+"""decode's solve: what all frames of one sensor agree on, through measuring and the render."""
 
 from __future__ import annotations
 

@@ -121,13 +121,13 @@ def test_out_that_cannot_be_made(tmp_path: Path, shoot: Path) -> None:
 
 
 def test_kept_bytes(store: Store) -> None:
-    assert store.get("survey", "key") is None
-    store.put("survey", "key", b"data")
-    assert store.get("survey", "key") == b"data"
-    assert store.names("survey") == ["key"]
-    store.remove("survey", "key")
-    store.remove("survey", "key")
-    assert store.names("survey") == []
+    assert store.get("measured", "key") is None
+    store.put("measured", "key", b"data")
+    assert store.get("measured", "key") == b"data"
+    assert store.names("measured") == ["key"]
+    store.remove("measured", "key")
+    store.remove("measured", "key")
+    assert store.names("measured") == []
 
 
 def test_digests_are_read_once(store: Store, shoot: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -49,7 +49,7 @@ class RawFrame:
     daylight    (3,) multipliers of the camera's daylight matrix, green = 1
     full_size   (height, width) of the upright frame at full resolution, square pixels
     notices     what the report should say
-    sensed      what the mosaic says of the sensor, arrays for the survey; empty unless asked for
+    sensed      what the mosaic says of the sensor, arrays for the measurement; empty unless asked for
     cleaned     whether the mosaic was denoised
     detail      the luma at half the sensor's resolution; None unless asked for
     """

@@ -183,7 +183,7 @@ class CameraNoise:
         if self.line is not None and iso is not None and iso > 0:
             return self.line.at(iso)
         if found is None:
-            raise KeyError(f"no frame at ISO {iso} was surveyed")
+            raise KeyError(f"no frame at ISO {iso} was measured")
         return found.noise
 
 
@@ -273,7 +273,7 @@ HEADINGS = ("camera", "ISO", "frames", "grain at middle grey", "against the line
 
 
 def noise_rows(camera: str, found: CameraNoise) -> list[list[str]]:
-    """Rows under HEADINGS for the survey, one an ISO."""
+    """Rows under HEADINGS for `evencourt inspect`, one an ISO."""
     told = sum(1 for iso, p in found.pools.items() if iso and p.frames >= ENOUGH)
     rows = []
     for iso, p in found.pools.items():

@@ -82,7 +82,7 @@ def test_few_frames_take_the_line() -> None:
     found = camera_noise(frames)
     np.testing.assert_allclose(found.model(6400.0).a, A, rtol=0.05)
     np.testing.assert_allclose(found.model(6400.0).b, B, rtol=0.2)
-    np.testing.assert_allclose(found.model(25600.0).a, 4 * A, rtol=0.06)  # an ISO that no surveyed frame has
+    np.testing.assert_allclose(found.model(25600.0).a, 4 * A, rtol=0.06)  # an ISO that no measured frame has
     np.testing.assert_array_equal(found.model(3200.0).a, pool(seen(3200)).noise.a)
     rows = noise_rows("Camera", found)
     assert [len(r) for r in rows] == [len(HEADINGS)] * 3
