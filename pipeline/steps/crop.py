@@ -113,7 +113,7 @@ def measure(context: MeasureContext) -> Measured:
         "faces": found.faces[:_MOST],
         "balls": found.balls[:8],
         "sharp": np.array(sharp, np.float32),
-        "kit": np.array([p.reshape(-1, 3).mean(axis=0) for p in parts], np.float32).reshape(-1, 3),
+        "jersey_colour": np.array([p.reshape(-1, 3).mean(axis=0) for p in parts], np.float32).reshape(-1, 3),
         "light": np.array(light, np.float32).reshape(-1, 2),
         "frame": np.array(
             [0.0 if context.detail is None else sharpness(context.detail, middle), mean, float(clipped.mean())]
@@ -140,7 +140,7 @@ def _part(pixels: NDArray[Any], box: Iterable[Any]) -> NDArray[Any]:
 def observation_of(measured: Measured) -> Observation:
     """What `measure` found, for finding the subject."""
     rows, columns = (int(n) for n in measured["size"])
-    names = ("people", "sharp", "kit", "faces", "balls", "small")
+    names = ("people", "sharp", "jersey_colour", "faces", "balls", "small")
     return Observation(**{name: measured[name] for name in names}, size=(rows, columns), light=measured["light"])
 
 
