@@ -34,7 +34,8 @@ def measured(
     return {
         "models": np.array([models, models]), "size": np.array(size or (HEIGHT, WIDTH)),
         "people": frame.people if models else frame.people[:0], "faces": frame.faces, "balls": frame.balls,
-        "sharp": frame.sharp, "jersey_colour": frame.jersey_colour, "light": frame.light, "frame": np.array([0.05, 0.2, 0.0]),
+        "sharp": frame.sharp, "jersey_colour": frame.jersey_colour, "light": frame.light,
+        "frame": np.array([0.05, 0.2, 0.0]),
         "small": frame.small, "tilt": np.array([np.nan, 0.0] if tilt is None else [tilt, 3.0]),
     }  # fmt: skip
 
