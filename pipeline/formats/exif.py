@@ -6,7 +6,6 @@ published: where their blocks lie is common practice, no source.
 
 from __future__ import annotations
 
-import os
 import struct
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -14,13 +13,16 @@ from pathlib import Path
 
 import rawpy
 
-from pipeline.formats.tiff_ifd import Source, Tags, read_tiff
+from pipeline.formats.bmff import boxes
+from pipeline.formats.jpeg_segments import APP1, EXIF, of_raf, walk
+from pipeline.formats.source import DamagedError, Source
+from pipeline.formats.tiff_ifd import CAMERA_JPEG, Tags, read_tiff
 from pipeline.types import Exif
 
-_CAMERA_JPEG = 0x002E  # RW2: a whole JPEG with the Exif that the raw itself lacks
 _RW2_ISO = 0x0017
 _ORIENTATION = 0x0112
-_MOST_BLOCKS = 20_000  # boxes, chunks or segments looked at in one file
+_MOST_CHUNKS = 4096  # of a PNG, looked at in one file
+_MOST_MRW_BLOCKS = 64
 # Time, its sub-seconds, its offset from UTC: original, digitised, changed.
 _TIMES = ((0x9003, 0x9291, 0x9011), (0x9004, 0x9292, 0x9012), (0x0132, 0x9290, 0x9010))
 _FROM_FLIP = {0: 1, 3: 3, 5: 8, 6: 6}  # LibRaw's flip -> Exif orientation
@@ -36,11 +38,10 @@ def read_exif(path: Path, kind: str) -> Exif:
     where the file cannot be opened or read.
     """
     with path.open("rb") as file:
-        size = os.fstat(file.fileno()).st_size
-        if size == 0:
+        source = Source.whole(file)
+        if source.length == 0:
             return Exif(notices=("the file is empty",))
-        source = Source(file, 0, size)
-        tags = _tags(source)
+        tags = read_tags(source)
         exif = _exif(tags)
         ciff = source.read(6, 8) == b"HEAPCCDR"
         oriented = 1 <= (tags.number(_ORIENTATION) or 0) <= 8
@@ -55,13 +56,14 @@ def read_exif(path: Path, kind: str) -> Exif:
     return replace(exif, notices=tuple(notices))
 
 
-def _tags(source: Source) -> Tags:
+def read_tags(source: Source) -> Tags:
+    """TIFF and Exif tags of a JPEG, PNG, TIFF or raw file; none where it has none or is none of these."""
     head = source.read(0, 12)
     if head[:2] == b"\xff\xd8":
         return _from_jpeg(source)
     if head[:8] == b"FUJIFILM":
-        place = source.read(84, 8)  # RAF: offset and length of the camera's own JPEG
-        return _from_jpeg(source.part(*struct.unpack(">II", place))) if len(place) == 8 else Tags(damaged=True)
+        jpeg = of_raf(source)
+        return _from_jpeg(jpeg) if jpeg is not None else Tags(damaged=True)
     if head[4:8] == b"ftyp":
         return _from_boxes(source)
     if head[:8] == b"\x89PNG\r\n\x1a\n":
@@ -80,35 +82,27 @@ def _from_rw2(source: Source) -> Tags:
     iso = tags.fields.get(_RW2_ISO)
     if iso is not None:
         tags.fields.setdefault(0x8827, iso)
-    jpeg = tags.fields.get(_CAMERA_JPEG)
+    jpeg = tags.fields.get(CAMERA_JPEG)
     if jpeg is not None:
         tags.add(_from_jpeg(jpeg.part()))
     return tags
 
 
 def _from_jpeg(source: Source) -> Tags:
-    """The first APP1 segment with Exif before the first scan (ITU-T T.81, annex B; Exif 2.32, 4.7.2)."""
-    at = 2
-    for _ in range(_MOST_BLOCKS):
-        head = source.read(at, 10)
-        if len(head) < 4 or head[0] != 0xFF:
-            return Tags(damaged=True)
-        if head[1] == 0xFF:  # fill bytes may stand before a marker
-            at += 1
-            continue
-        if head[1] in (0xDA, 0xD9):
-            return Tags()
-        length = struct.unpack_from(">H", head, 2)[0]
-        if head[1] == 0xE1 and head[4:9] == b"Exif\0":
-            return read_tiff(source.part(at + 10, length - 8))
-        at += 2 + max(length, 2)
-    return Tags(damaged=True)
+    """The first APP1 segment with Exif before the first scan (Exif 3.0, 4.7.2)."""
+    try:
+        for place in walk(source):
+            if place.marker == APP1 and place.payload.read(0, len(EXIF) - 1) == EXIF[:-1]:
+                return read_tiff(place.payload.part(len(EXIF), place.payload.length))
+    except DamagedError:
+        return Tags(damaged=True)
+    return Tags()
 
 
 def _from_png(source: Source) -> Tags:
     """The eXIf chunk (PNG, third edition, 11.3.4.5)."""
     at = 8
-    for _ in range(_MOST_BLOCKS):
+    for _ in range(_MOST_CHUNKS):
         head = source.read(at, 8)
         if len(head) < 8:
             return Tags(damaged=True)
@@ -124,7 +118,7 @@ def _from_png(source: Source) -> Tags:
 def _from_mrw(source: Source) -> Tags:
     """Blocks of a name, a length and a body; TTW is the TIFF."""
     at = 8
-    for _ in range(64):
+    for _ in range(_MOST_MRW_BLOCKS):
         head = source.read(at, 8)
         if len(head) < 8:
             break
@@ -136,35 +130,17 @@ def _from_mrw(source: Source) -> Tags:
 
 
 def _from_boxes(source: Source) -> Tags:
-    """ISO base media (ISO/IEC 14496-12, 4.2): in moov a uuid box, in it TIFF blocks.
+    """TIFF blocks in a uuid box in moov (common practice, no source).
 
     CMT1 is the main directory, CMT2 the Exif directory; CMT3 and CMT4 (maker note, GPS) are not needed.
     """
     tags = Tags()
-    stack = [(0, source.length, 0)]
-    looked_at = 0
-    while stack and looked_at < _MOST_BLOCKS:
-        at, end, depth = stack.pop()
-        while at + 8 <= end and looked_at < _MOST_BLOCKS:
-            looked_at += 1
-            head = source.read(at, 16)
-            size, name = struct.unpack_from(">I4s", head) if len(head) >= 8 else (1, b"")
-            body = at + 8
-            if size == 1 and len(head) == 16:
-                size, body = struct.unpack_from(">Q", head, 8)[0], at + 16
-            elif size == 0:  # to the end of the file
-                size = end - at
-            if size < body - at:
-                tags.damaged = True
-                break
-            stop = min(end, at + size)
-            if depth == 0 and name == b"moov":
-                stack.append((body, stop, 1))
-            elif depth == 1 and name == b"uuid":
-                stack.append((body + 16, stop, 2))
-            elif depth == 2 and name in (b"CMT1", b"CMT2"):
-                tags.add(read_tiff(source.part(body, stop - body)))
-            at += size
+    try:
+        for path, body in boxes(source):
+            if path in ((b"moov", b"uuid", b"CMT1"), (b"moov", b"uuid", b"CMT2")):
+                tags.add(read_tiff(body))
+    except DamagedError:
+        tags.damaged = True
     tags.damaged |= not tags.fields
     return tags
 

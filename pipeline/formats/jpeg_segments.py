@@ -1,19 +1,24 @@
-"""The marker segments of a JPEG (ITU-T T.81, annex B): split, drop metadata, join. Pixels stay."""
+"""The one walker of the marker segments of a JPEG (ITU-T T.81, annex B), and their exchange: pixels stay."""
 
 from __future__ import annotations
 
 import hashlib
 import struct
+from collections.abc import Iterator
 from dataclasses import dataclass
 
-_SOI, _SOS, _EOI = 0xD8, 0xDA, 0xD9
+from pipeline.formats.source import DamagedError, Source
+
+SOI, SOS, EOI = 0xD8, 0xDA, 0xD9  # ITU-T T.81, table B.1
 APP0, APP1, APP13 = 0xE0, 0xE1, 0xED
 _FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}  # start of frame; C4, C8, CC are something else
 EXIF = b"Exif\0\0"
 XMP = b"http://ns.adobe.com/xap/1.0/\0"
 PHOTOSHOP = b"Photoshop 3.0\0"
 _METADATA_APP1 = (EXIF, XMP, b"http://ns.adobe.com/xmp/extension/\0")
-_MAXIMUM = 65_533  # octets after the two-byte length of a segment
+_MAXIMUM = 65_533  # octets after the two-byte length of a segment (ITU-T T.81, B.1.1.4)
+MAXIMUM_SEGMENTS = 4096  # before the first scan: 256 MiB of metadata
+MAXIMUM_FILL = 4096  # bytes; the standard allows any number
 
 
 @dataclass(frozen=True)
@@ -30,38 +35,81 @@ class Segment:
         return self.marker == APP13 or (self.marker == APP1 and self.payload.startswith(_METADATA_APP1))
 
 
+@dataclass(frozen=True)
+class Place:
+    """Where a marker segment lies: `begin` is its first FF, `payload` what follows its length."""
+
+    marker: int
+    begin: int
+    payload: Source
+
+
+def walk(source: Source) -> Iterator[Place]:
+    """The marker segments of a JPEG from SOI up to its first scan, whose SOS marker comes last, with no payload.
+
+    Fill bytes may stand before a marker (ITU-T T.81, B.1.1.2). Raises DamagedError, after what could be read,
+    where the bytes are no JPEG, end before the first scan, hold what may not stand there, or more than
+    `MAXIMUM_SEGMENTS` segments or `MAXIMUM_FILL` fill bytes in a row; a segment cut by the end comes cut before.
+    """
+    if source.read(0, 2) != bytes((0xFF, SOI)):
+        raise DamagedError("not a JPEG: it does not begin with FF D8")
+    begin = 2
+    for _ in range(MAXIMUM_SEGMENTS):
+        at = begin + _fill(source, begin)
+        head = source.read(at, 4)
+        if head[:1] != b"\xff":
+            raise DamagedError(f"damaged JPEG: no marker at byte {begin}")
+        if len(head) < 4:
+            raise DamagedError("damaged JPEG: it ends before its first scan")
+        _, marker, length = struct.unpack(">BBH", head)
+        if marker == SOS:
+            yield Place(marker, begin, source.part(at + 2, 0))
+            return
+        if marker == EOI or marker < 0xC0 or length < 2:
+            raise DamagedError(f"damaged JPEG: bad segment at byte {begin}")
+        yield Place(marker, begin, source.part(at + 4, length - 2))
+        if at + 2 + length > source.length:
+            raise DamagedError(f"damaged JPEG: bad segment at byte {begin}")
+        begin = at + 2 + length
+    raise DamagedError(f"damaged JPEG: more than {MAXIMUM_SEGMENTS} segments")
+
+
+def _fill(source: Source, begin: int) -> int:
+    """Fill bytes before the marker at `begin`: FF bytes that another FF follows."""
+    if source.read(begin, 2) != b"\xff\xff":
+        return 0
+    window = source.read(begin, MAXIMUM_FILL + 2)
+    marker = window.lstrip(b"\xff")
+    if not marker:
+        raise DamagedError(f"damaged JPEG: no marker at byte {begin}")
+    return len(window) - len(marker) - 1
+
+
+def of_raf(source: Source) -> Source | None:
+    """The camera's own JPEG in a RAF, whose place and length stand at byte 84 (common practice, no source)."""
+    place = source.read(84, 8)
+    return source.part(*struct.unpack(">II", place)) if len(place) == 8 else None
+
+
 def split(data: bytes) -> tuple[list[Segment], bytes]:
     """Segments between SOI and the first scan, and the rest of the file from SOS on.
 
     Raises ValueError where `data` is not a JPEG or ends too early.
     """
-    segments, begin = _walk(data)
+    segments, begin = _segments(data)
     return segments, data[begin:]
 
 
-def _walk(data: bytes) -> tuple[list[Segment], int]:
+def _segments(data: bytes) -> tuple[list[Segment], int]:
     """Segments between SOI and the first scan, and the place of SOS: the scan data are never copied to look."""
-    if data[:2] != bytes((0xFF, _SOI)):
-        raise ValueError("not a JPEG: it does not begin with FF D8")
     segments: list[Segment] = []
-    at = 2
-    while True:
-        begin = at
-        if at >= len(data) or data[at] != 0xFF:
-            raise ValueError(f"damaged JPEG: no marker at byte {at}")
-        while at < len(data) and data[at] == 0xFF:  # fill bytes may stand before a marker
-            at += 1
-        if at + 3 > len(data):
-            raise ValueError("damaged JPEG: it ends before its first scan")
-        marker = data[at]
-        if marker == _SOS:
-            return segments, begin
-        (length,) = struct.unpack_from(">H", data, at + 1)
-        end = at + 1 + length
-        if marker == _EOI or marker < 0xC0 or length < 2 or end > len(data):
-            raise ValueError(f"damaged JPEG: bad segment at byte {begin}")
-        segments.append(Segment(marker, data[at + 3 : end], data[begin:end]))
-        at = end
+    begin = 0
+    for place in walk(Source.of_bytes(data)):
+        begin = place.begin
+        if place.marker != SOS:
+            start, end = place.payload.start, place.payload.start + place.payload.length
+            segments.append(Segment(place.marker, data[start:end], data[begin:end]))
+    return segments, begin
 
 
 def make(marker: int, payload: bytes) -> Segment:
@@ -73,13 +121,13 @@ def make(marker: int, payload: bytes) -> Segment:
 
 def insert(data: bytes, metadata: list[Segment]) -> bytes:
     """`data` with its metadata segments replaced by these: after JFIF (always first), before the rest."""
-    segments, begin = _walk(data)
+    segments, begin = _segments(data)
     kept = [segment for segment in segments if not segment.is_metadata]
     leading = 0
     while leading < len(kept) and kept[leading].marker == APP0:
         leading += 1
     ordered = kept[:leading] + metadata + kept[leading:]
-    return b"".join([bytes((0xFF, _SOI)), *(segment.raw for segment in ordered), memoryview(data)[begin:]])
+    return b"".join([bytes((0xFF, SOI)), *(segment.raw for segment in ordered), memoryview(data)[begin:]])
 
 
 def strip_jpeg(data: bytes) -> bytes:
@@ -94,7 +142,7 @@ def scan_digest(data: bytes) -> str:
 
 def frame_size(data: bytes) -> tuple[int, int]:
     """(height, width) in pixels, from the start-of-frame segment. ValueError where there is none."""
-    for segment in _walk(data)[0]:
+    for segment in _segments(data)[0]:
         if segment.marker in _FRAMES and len(segment.payload) >= 5:
             height, width = struct.unpack_from(">HH", segment.payload, 1)
             return height, width

@@ -11,8 +11,10 @@ import tifffile
 
 from pipeline.formats.icc import srgb_profile
 from pipeline.formats.metadata.embed import tiff_tags
-from pipeline.formats.metadata.exif import EXIF_POINTER, exif_directory
+from pipeline.formats.metadata.exif import exif_directory
 from pipeline.formats.metadata.model import Metadata
+from pipeline.formats.source import Source
+from pipeline.formats.tiff_ifd import EXIF_POINTER, directory, header
 from pipeline.types import F32
 
 _ORDER: Literal["<"] = "<"  # on every machine, for the same bytes everywhere
@@ -48,17 +50,17 @@ def _append_exif(buffer: io.BytesIO, metadata: Metadata) -> None:
     tifffile writes no directory of this kind, nor a pointer. Values that a directory points to stay where they
     are, so a longer copy of it does (TIFF 6.0, section 2); the old one, some 300 octets, is left unread.
     """
-    buffer.seek(4)
-    buffer.seek(*struct.unpack(_ORDER + "I", buffer.read(4)))
-    (count,) = struct.unpack(_ORDER + "H", buffer.read(2))
-    entries = [buffer.read(12) for _ in range(count)]
-    following = buffer.read(4)
+    source = Source(buffer, 0, buffer.seek(0, io.SEEK_END))
+    found = header(source)
+    assert found is not None, "tifffile wrote no TIFF"
+    written = directory(source, found[1], _ORDER)
+    entries = list(written.entries)
     end = buffer.seek(0, io.SEEK_END)
     start = end + end % 2  # directories begin on a word boundary
-    exif = start + 2 + 12 * (count + 1) + 4
+    exif = start + 2 + 12 * (len(entries) + 1) + 4
     entries.append(struct.pack(_ORDER + "HHII", EXIF_POINTER, 4, 1, exif))
     entries.sort(key=lambda entry: struct.unpack_from(_ORDER + "H", entry))
-    directory = struct.pack(_ORDER + "H", len(entries)) + b"".join(entries) + following
-    buffer.write(b"\0" * (start - end) + directory + exif_directory(metadata, exif, _ORDER))
+    longer = struct.pack(_ORDER + "H", len(entries)) + b"".join(entries) + struct.pack(_ORDER + "I", written.following)
+    buffer.write(b"\0" * (start - end) + longer + exif_directory(metadata, exif, _ORDER))
     buffer.seek(4)
     buffer.write(struct.pack(_ORDER + "I", start))

@@ -245,7 +245,7 @@ def test_time_of_a_ciff_raw_does_not_depend_on_the_zone_of_the_computer(shared: 
     data = path.read_bytes()
     (place,) = ciff_records(data, 0x180E, 26, len(data))
     wall_clock = str(datetime(1970, 1, 1) + timedelta(seconds=struct.unpack_from("<I", data, place)[0]))
-    code = "import sys; from pathlib import Path; from pipeline.shoot.exif import read_exif; "
+    code = "import sys; from pathlib import Path; from pipeline.formats.exif import read_exif; "
     code += "print(read_exif(Path(sys.argv[1]), 'raw').time)"
     for zone in ("UTC", "America/New_York", "Asia/Kolkata"):
         ran = subprocess.run(

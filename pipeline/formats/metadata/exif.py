@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from fractions import Fraction
 
 from pipeline.formats.metadata.model import SOFTWARE, Metadata, offset_text, subseconds
+from pipeline.formats.tiff_ifd import EXIF_POINTER
 
-EXIF_POINTER = 34665
 _ASCII, _SHORT, _LONG, _RATIONAL, _UNDEFINED = 2, 3, 4, 5, 7
 _FORMATS = {_SHORT: "H", _LONG: "I", _RATIONAL: "I"}
 Entry = tuple[int, int, bytes | Sequence[int]]  # tag, type, octets or numbers (two a rational)
