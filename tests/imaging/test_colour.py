@@ -53,6 +53,45 @@ def test_luminance_weights_and_white() -> None:
     assert to_lab(np.ones(3)) == pytest.approx([100, 0, 0], abs=1e-3)
 
 
+def test_lightness_of_greys() -> None:
+    """CIE 15:2004, 8.2.1.1: L* = 116 (Y/Yn)^(1/3) - 16, and 903.3 Y/Yn from 0.008856 down; 0.1842 is mid grey, 50."""
+    for y, lightness in ((0.1842, 50.0), (0.02, 15.487), (0.008, 7.226), (0.001, 0.9033)):
+        assert to_lab(np.full(3, y)) == pytest.approx([lightness, 0, 0], abs=2e-3)
+
+
+def test_lab_axes_point_to_red_and_yellow() -> None:
+    """CIE 15:2004: +a* is reddish, -a* greenish, +b* yellowish, -b* bluish."""
+    red, green, yellow, blue = (
+        to_lab(np.array(c)) for c in ((0.5, 0.1, 0.1), (0.1, 0.5, 0.1), (0.5, 0.5, 0.1), (0.1, 0.1, 0.5))
+    )
+    assert red[1] > 20 and green[1] < -20 and yellow[2] > 20 and blue[2] < -20
+
+
+def test_srgb_segments_meet_at_the_published_points() -> None:
+    """IEC 61966-2-1: 12.92 x up to 0.0031308, V / 12.92 up to 0.04045; either side of the knee by the other formula."""
+    below, above = np.array([1e-4, 0.001, 0.003]), np.array([0.0035, 0.006, 0.01, 0.02])
+    assert srgb_encode(below) == pytest.approx(12.92 * below, rel=1e-6)
+    assert srgb_encode(above) == pytest.approx(1.055 * above ** (1 / 2.4) - 0.055, rel=1e-6)
+    below, above = np.array([0.005, 0.02, 0.039], np.float32), np.array([0.042, 0.1, 0.3], np.float32)
+    assert srgb_decode(below) == pytest.approx(below / 12.92, rel=1e-5)
+    assert srgb_decode(above) == pytest.approx(((above + 0.055) / 1.055) ** 2.4, rel=1e-5)
+
+
+def test_camera_matrix_brings_balanced_colour_to_rec_709() -> None:
+    """By definition: what the camera answers to a colour, balanced for D65, comes out as that colour; white as white.
+
+    The matrix is invented, of the size and signs that cameras have.
+    """
+    xyz_to_camera = np.array([[0.9, -0.3, -0.1], [-0.4, 1.2, 0.2], [-0.05, 0.15, 0.6]])
+    to_working, daylight = camera_to_working(xyz_to_camera)
+    assert daylight[1] == 1
+    for rgb in np.array([[1, 1, 1], [0.8, 0.2, 0.1], [0.1, 0.3, 0.9]]):
+        answer = daylight * (xyz_to_camera @ XYZ_FROM_REC709 @ rgb)
+        white = daylight * (xyz_to_camera @ XYZ_FROM_REC709 @ np.ones(3))
+        assert np.ptp(white) < 1e-12
+        assert to_working @ (answer / white[0]) == pytest.approx(rgb)
+
+
 def test_camera_matrix_of_an_ideal_camera() -> None:
     """A camera whose primaries are Rec. 709 itself needs no matrix and no balance."""
     to_working, daylight = camera_to_working(np.linalg.inv(XYZ_FROM_REC709))

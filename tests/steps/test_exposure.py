@@ -12,12 +12,12 @@ import pytest
 from pipeline.imaging.colour import LUMINANCE
 from pipeline.light.gain_map import GainMap, apply_gain_map, of_solution
 from pipeline.light.scenes import ShootLight
-from pipeline.shoot.facts import Facts, Reference
-from pipeline.steps.base import SolveContext
-from pipeline.steps.exposure import ExposureParams, solve
+from pipeline.shoot.facts import Facts, FrameFacts, Reference
+from pipeline.steps.base import ApplyContext, SolveContext
+from pipeline.steps.exposure import ExposureParams, apply, solve
 from pipeline.steps.white_balance import WhiteBalanceParams
 from pipeline.steps.white_balance import solve as solve_balance
-from pipeline.types import Domain, Image, Noise
+from pipeline.types import Domain, Exif, Frame, Image, Noise
 from tests.steps.test_white_balance import context_of, light_of, scene
 
 ACROSS = ("none", "burst", "zone", "shoot")
@@ -168,3 +168,91 @@ def test_level_is_the_mean_luminance_that_apply_gives() -> None:
     image = Image(grey, Domain.CAMERA, Noise(np.full(3, 1e-5), np.zeros(3)), np.ones(3), np.eye(3))
     out = apply_gain_map(apply_gain_map(image, of_solution(balance["F0"]), 1), of_solution(solution), 1)
     assert float(out.pixels.mean(axis=(0, 1)) @ LUMINANCE) == pytest.approx(0.16, rel=0.002)
+
+
+FLICKER = GainMap(np.array([[[-0.4, 0.1, 0.2]], [[0.5, 0.3, -0.2]]]))  # along the sensor's rows
+
+
+@pytest.mark.parametrize("orientation", [1, 3, 6, 8])
+def test_apply_multiplies_each_row_by_its_gain(tmp_path, orientation: int) -> None:
+    """A grey frame whose sensor rows were lit by the wave comes out flat, however the camera was held (Exif 2.32, tag
+    274: 6 and 8 are quarter turns, so that the rows of the sensor are columns of the picture)."""
+    height, width = (60, 90) if orientation < 5 else (90, 60)
+    turns = {1: 0, 3: 2, 6: 3, 8: 1}[orientation]
+    lit = np.rot90(0.2 * 2.0 ** -FLICKER.on(60, 90), turns).astype(np.float32)
+    assert lit.shape == (height, width, 3)
+    image = Image(lit, Domain.CAMERA, Noise(np.full(3, 1e-4), np.full(3, 1e-6)), np.ones(3), np.eye(3))
+    frame = Frame("F0", tmp_path / "F0.dng", "F0.dng", "raw", Exif(orientation=orientation))
+    solution = {"ev": 0.0, "field": FLICKER.as_json()}
+    out = apply(image, ExposureParams(), ApplyContext(frame, FrameFacts(), solution))
+    assert np.ptp(image.pixels) > 0.1
+    assert out.pixels == pytest.approx(np.full((height, width, 3), 0.2), rel=0.01)
+    assert out.noise.a == pytest.approx(1e-4 * 2.0 ** FLICKER.coefficients[0, 0])
+    assert out.saturation == pytest.approx(2.0 ** FLICKER.coefficients[0, 0])
+
+
+def test_one_gain_for_all_keeps_the_noise_in_step(tmp_path) -> None:
+    """x -> g x: photon variance a x + b becomes g a (g x) + g^2 b."""
+    image = Image(
+        np.full((4, 6, 3), 0.1, np.float32),
+        Domain.CAMERA,
+        Noise(np.full(3, 1e-4), np.full(3, 1e-6)),
+        np.ones(3),
+        np.eye(3),
+    )
+    frame = Frame("F0", tmp_path / "F0.dng", "F0.dng", "raw")
+    solution = {"ev": 1.0, "field": GainMap.constant(np.ones(3)).as_json()}
+    out = apply(image, ExposureParams(), ApplyContext(frame, FrameFacts(), solution))
+    assert out.pixels == pytest.approx(np.full((4, 6, 3), 0.2))
+    assert out.noise.a == pytest.approx(np.full(3, 2e-4)) and out.noise.b == pytest.approx(np.full(3, 4e-6))
+
+
+def test_burst_pulls_a_picture_by_at_most_four_tenths() -> None:
+    """Half of 0.8 stops: a picture further from the others than ends of one hall are was lit by something else."""
+    own = np.log2(0.16)
+    context = context_of(shoot([-3.0, -3.0, -3.0, -6.0], [0, 0, 0, 0]))
+    assert stops(context, across="burst")[3] == pytest.approx(own + 6.0 - 0.4, abs=1e-3)
+    context = context_of(shoot([-3.0, -3.0, -3.0, -0.5], [0, 0, 0, 0]))
+    assert stops(context, across="burst")[3] == pytest.approx(own + 0.5 + 0.4, abs=1e-3)
+
+
+@pytest.mark.parametrize(("match", "alone"), [(0.61, False), (0.59, True)])
+def test_from_which_match_a_scene_counts_as_recognised(match: float, alone: bool) -> None:
+    light = replace(shoot([-3.0, -3.0, -4.0], [0, 0, 3.0]), match=np.array([1, 1, match]))
+    found = stops(context_of(light), across="shoot", limit=6)
+    assert found[2] == pytest.approx(4 + np.log2(0.16) if alone else 3 + np.log2(0.16) - 3, abs=1e-3)
+
+
+def test_a_frame_apart_from_its_burst_is_pointed_out() -> None:
+    """Less than three hundredths of the picture in common with the burst: named; more: not."""
+    burst = scene(["F0", "F1", "F2", "F3"], flicker=(*PULSES, PULSES[0]))
+    light = light_of([replace(burst, steady=np.array([0.9, 0.0285, 0.0315, 0.5]))])
+    assert set(solve(context_of(light), ExposureParams()).notices_by_frame) == {"F1"}
+
+
+@pytest.mark.parametrize(("swing", "said"), [(0.16, True), (0.14, False)])
+def test_single_frames_under_pulsing_lamps_are_pointed_out(swing: float, said: bool) -> None:
+    """Nobody can tell from one frame how its rows were lit; that is said where bursts swing by 0.15 stops or more."""
+    level = [GainMap.constant(np.full(3, v)) for v in (0.0, swing, 0.0)]
+    light = light_of([scene(["F0", "F1", "F2"], flicker=tuple(level)), scene(["F3"]), scene(["F4"])])
+    notices = solve(context_of(light), ExposureParams()).notices
+    assert [n.startswith("exposure: F3 and 1 more single frames") for n in notices] == ([True] if said else [])
+
+
+def test_the_reference_frames_themselves_do_not_make_the_typical_picture() -> None:
+    """A card held close to the lens is no typical picture: the others decide what is usual."""
+    facts = Facts(references=(Reference("F0", patch=(0, 0, 1, 1)),))
+    light = shoot([0.0, -3.0, -3.2, -3.4], [0.0, 0.0, 0.0, 0.0])
+    found = stops(context_of(light, facts), across="shoot")
+    assert -3.2 + found[2] == pytest.approx(np.log2(0.16), abs=1e-3)
+
+
+def test_a_balance_that_has_evened_the_colour_leaves_brightness_only() -> None:
+    """Then exposure takes out the wave of green in all channels alike, so that no colour comes back."""
+    context = context_of(light_of([scene(["F0", "F1", "F2"], flicker=PULSES)]))
+    balance = {f"F{k}": {"gains": [2.0, 1.0, 1.5], "evened": True} for k in range(3)}
+    found = solve(replace(context, earlier={"white_balance": balance}), ExposureParams()).by_frame
+    for k, pulse in enumerate(PULSES):
+        gains = of_solution(found[f"F{k}"]).on(9, 9)
+        assert np.ptp(gains, axis=2).max() < 2e-3
+        assert np.ptp((gains - pulse.on(9, 9))[..., 1]) < 3e-3

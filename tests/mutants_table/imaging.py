@@ -1,0 +1,46 @@
+"""imaging/: colour, tone, resample."""
+
+from __future__ import annotations
+
+from tests.mutants_table import mutant
+
+_COLOUR = "imaging/colour.py"
+_TONE = "imaging/tone.py"
+_RESAMPLE = "imaging/resample.py"
+
+MUTANTS = [
+    mutant(_COLOUR, "x <= 0.0031308,", "x <= 0.0134308,", "imaging/test_colour.py"),
+    mutant(_COLOUR, "x <= 0.0031308,", "x <= 0.00031308,", "imaging/test_colour.py"),
+    mutant(_COLOUR, "12.92 * x,", "14.2 * x,", "imaging/test_colour.py"),
+    mutant(_COLOUR, "(1 / 2.4) - 0.055)", "(1 / 2.2) - 0.055)", "imaging/test_colour.py"),
+    mutant(_COLOUR, "v <= 0.04045,", "v <= 0.4045,", "imaging/test_colour.py"),
+    mutant(_COLOUR, "v <= 0.04045,", "v <= 0.004045,", "imaging/test_colour.py"),
+    mutant(_COLOUR, "500 * (f[..., 0] - f[..., 1])", "500 * (f[..., 1] - f[..., 0])", "imaging/test_colour.py"),
+    mutant(_COLOUR, "ratio > (6 / 29) ** 3", "ratio > (6 / 29) ** 2", "imaging/test_colour.py"),
+    mutant(_COLOUR, "white[1] / white", "white / white[1]", "imaging/test_colour.py"),
+    mutant(_COLOUR, "rgb_to_camera / white[:, None]", "rgb_to_camera / white[None]", "imaging/test_colour.py"),
+    mutant(_TONE, "matrix = to_working * 2.0**ev", "matrix = to_working * 2.0**-ev", "imaging/test_tone.py"),
+    mutant(_TONE, "grey + saturation * (matrix - grey)", "grey - saturation * (matrix - grey)", "imaging/test_tone.py"),
+    mutant(_TONE, "if saturation != 1.0:", "if saturation > 1.0:", "imaging/test_tone.py"),
+    mutant(_TONE, "np.outer(np.ones(3), LUMINANCE)", "np.outer(np.ones(3), np.ones(3) / 3)", "imaging/test_tone.py"),
+    mutant(_TONE, "pull = lowest / (lowest - light)", "pull = lowest / (lowest + light)", "imaging/test_tone.py"),
+    mutant(_TONE, "g += pull * (light - g)", "g -= pull * (light - g)", "imaging/test_tone.py"),
+    mutant(_TONE, "if lowest < zero:", "if lowest > zero:", "imaging/test_tone.py"),
+    mutant(_TONE, "x <= knee, np.maximum", "x <= 0.9 * knee, np.maximum", "imaging/test_tone.py"),
+    mutant(
+        _TONE, "over = np.clip(x - knee, 0.0, reach)", "over = np.clip(x - knee, 0.0, None)", "imaging/test_tone.py"
+    ),
+    mutant(_TONE, "if reach <= room * 1.0001:", "if reach <= room * 0.5:", "imaging/test_tone.py"),
+    mutant(_TONE, "(low, k)", "(k, low)", "imaging/test_tone.py"),
+    mutant(_TONE, "** 2 * white", "** 2", "imaging/test_tone.py"),
+    mutant(_RESAMPLE, "down = height * width <", "down = height * width >", "imaging/test_resample.py"),
+    mutant(_RESAMPLE, "(after[0] * after[1]) /", "(after[0] * after[0]) /", "imaging/test_resample.py"),
+    mutant(_RESAMPLE, "return min(1.0, (after", "return max(1.0, (after", "imaging/test_resample.py"),
+    mutant(_RESAMPLE, "return min(1.0, (after", "return min(9.9, (after", "imaging/test_resample.py"),
+    mutant(_RESAMPLE, "* (root - soft)", "* (soft - root)", "imaging/test_resample.py"),
+    mutant(_RESAMPLE, "slack = 0.25 *", "slack = 2.5 *", "imaging/test_resample.py"),
+    mutant(_RESAMPLE, "slack = 0.25 *", "slack = 0.2 *", "imaging/test_resample.py"),
+    mutant(_RESAMPLE, "np.cbrt(luminance)", "luminance", "imaging/test_resample.py"),
+    mutant(_RESAMPLE, "pixels @ LUMINANCE.astype(np.float32)", "pixels[..., 0]", "imaging/test_resample.py"),
+    mutant(_RESAMPLE, "(width, height), interpolation", "(height, width), interpolation", "imaging/test_resample.py"),
+]

@@ -1,0 +1,88 @@
+"""steps/."""
+
+from __future__ import annotations
+
+from tests.mutants_table import mutant
+
+_RESIZE = "steps/resize.py"
+_SAVE = "steps/save.py"
+_TONE = "steps/tone.py"
+_EXPOSURE = "steps/exposure.py"
+_SAVED = ("steps/test_save.py",)
+_EXPOSED = ("steps/test_exposure.py",)
+
+MUTANTS = [
+    mutant(
+        _RESIZE, "noise=image.noise.averaged(resize_energy(before, after))", "noise=image.noise", "steps/test_resize.py"
+    ),
+    mutant(
+        _RESIZE,
+        "(params.width, width), (params.height, height)",
+        "(params.width, height), (params.height, width)",
+        "steps/test_resize.py",
+    ),
+    mutant(_RESIZE, "factor = min(factors)", "factor = max(factors)", "steps/test_resize.py"),
+    mutant(_RESIZE, "/ max(height, width)]", "/ min(height, width)]", "steps/test_resize.py"),
+    mutant(
+        _RESIZE, "if factor >= 1 and not params.enlarge:", "if not params.enlarge and False:", "steps/test_resize.py"
+    ),
+    mutant(_RESIZE, "params.sharpen, params.radius)", "params.radius, params.sharpen)", "steps/test_resize.py"),
+    mutant(_RESIZE, "(params.long_edge or 2048)", "(params.long_edge or 1843)", "steps/test_resize.py"),
+    mutant(_SAVE, "found, low = Encoded(data, quality), quality + 1", "return Encoded(data, quality)", *_SAVED),
+    mutant(_SAVE, "parse_size(params.at_most) - reserve", "parse_size(params.at_most)", *_SAVED),
+    mutant(_SAVE, "0 if full else 2", "0 if full else 1", *_SAVED),
+    mutant(_SAVE, "0 if full else 2", "2 if full else 0", *_SAVED),
+    mutant(_SAVE, "quality >= 90)", "quality >= 99)", *_SAVED),
+    mutant(_SAVE, "quality >= 90)", "quality >= 81)", *_SAVED),
+    mutant(_SAVE, "* 255.0 + 0.5)", "* 255.0)", *_SAVED),
+    mutant(_SAVE, ".clip(0, 255)", "", *_SAVED),
+    mutant(_SAVE, '"MB": 1000_000', '"MB": 1024**2', *_SAVED),
+    mutant(_SAVE, "size < 10_000", "size < 1_000", *_SAVED),
+    mutant(_SAVE, "_LOWEST = 40 ", "_LOWEST = 36 ", *_SAVED),
+    mutant(_SAVE, ", icc_profile=srgb_profile()", "", *_SAVED),
+    mutant(_SAVE, "while low <= high:", "while low < high:", *_SAVED),
+    mutant(
+        _TONE,
+        "image.to_working if image.domain is Domain.CAMERA else np.eye(3)",
+        "image.to_working",
+        "steps/test_tone.py",
+    ),
+    mutant(
+        _TONE, "image.to_working if image.domain is Domain.CAMERA else np.eye(3)", "np.eye(3)", "steps/test_tone.py"
+    ),
+    mutant(_TONE, "domain=Domain.DISPLAY, to_working", "to_working", "steps/test_tone.py"),
+    mutant(_TONE, "if self.knee >= self.white:", "if self.knee > self.white:", "steps/test_tone.py"),
+    mutant(
+        _TONE,
+        "params.knee, params.white, params.saturation)",
+        "0.55, params.white, params.saturation)",
+        "steps/test_tone.py",
+    ),
+    mutant(
+        _EXPOSURE,
+        "return apply_gain_map(image, of_solution(context.solution), context.frame.exif.orientation)",
+        "return image",
+        *_EXPOSED,
+    ),
+    mutant(
+        _EXPOSURE,
+        "of_solution(context.solution), context.frame.exif.orientation)",
+        "of_solution(context.solution), 1)",
+        *_EXPOSED,
+    ),
+    mutant(_EXPOSURE, "_PULL = 0.8", "_PULL = 0.72", *_EXPOSED),
+    mutant(_EXPOSURE, "-_PULL, _PULL)) / 2", "-_PULL, _PULL))", *_EXPOSED),
+    mutant(_EXPOSURE, "_RECOGNISED = 0.6", "_RECOGNISED = 0.54", *_EXPOSED),
+    mutant(_EXPOSURE, "_AGREES = 0.03", "_AGREES = 0.033", *_EXPOSED),
+    mutant(_EXPOSURE, "_AGREES = 0.03", "_AGREES = 0.027", *_EXPOSED),
+    mutant(_EXPOSURE, "_PULSES = 0.15", "_PULSES = 0.165", *_EXPOSED),
+    mutant(_EXPOSURE, "_PULSES = 0.15", "_PULSES = 0.135", *_EXPOSED),
+    mutant(_EXPOSURE, "flicker + shared + -of_solution", "flicker + shared + of_solution", *_EXPOSED),
+    mutant(_EXPOSURE, "flicker.coefficients[..., 1:2]", "flicker.coefficients[..., 0:1]", *_EXPOSED),
+    mutant(_EXPOSURE, 'if balance.get("evened"):', "if False:", *_EXPOSED),
+    mutant(_EXPOSURE, "if i not in references] or members", "] or members", *_EXPOSED),
+    mutant(_EXPOSURE, "if part < _AGREES}", "if part > _AGREES}", *_EXPOSED),
+    mutant(
+        _EXPOSURE, "float(np.median(tones[shown])) - tones[i]", "tones[i] - float(np.median(tones[shown]))", *_EXPOSED
+    ),
+]
