@@ -14,6 +14,7 @@ from pipeline.fixtures.light import LEFT, RIGHT, Lamp, colour_matrix, response, 
 
 from pipeline.formats.exif import read_exif
 from pipeline.imaging.colour import camera_to_working
+from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw.mosaic import decode_raw
 
 
@@ -37,7 +38,7 @@ def test_decode_is_the_area_mean_of_the_mosaic(small_shoot) -> None:
     """At an eighth of the size the decode is, but for the demosaic's reach, the mean of each colour's pixels."""
     path = small_shoot[0] / "TH1_0001.dng"
     mosaic = (tifffile.imread(path).astype(float) - 512) / (15000 - 512)
-    image = decode_raw(path, 96).image.pixels
+    image = decode_raw(path, Orientation.TOP_LEFT, 96).image.pixels
     blocks = mosaic.reshape(64, 8, 96, 8)
     for channel, cell in ((0, blocks[:, 0::2, :, 0::2]), (2, blocks[:, 1::2, :, 1::2])):
         difference = image[..., channel] - cell.mean(axis=(1, 3))
@@ -62,7 +63,7 @@ def test_card_has_the_colour_of_its_lamps(small_shoot) -> None:
     grey = tables()["reflectances"]["neutral 5 (.70 D)"]
     for name, x in (("TH1_0001", -7.0), ("TH1_0002", 7.0)):
         entry = truth["frames"][name]
-        image = decode_raw(folder / f"{name}.dng", 384).image.pixels
+        image = decode_raw(folder / f"{name}.dng", Orientation.TOP_LEFT, 384).image.pixels
         h, w = image.shape[:2]
         x0, y0, x1, y1 = entry["card"]
         patch = image[int(y0 * h) : int(y1 * h), int(x0 * w) : int(x1 * w)].mean(axis=(0, 1))
@@ -91,7 +92,7 @@ def test_colour_matrix_is_that_of_the_spectra() -> None:
 
 def test_dng_brings_its_own_matrix(small_shoot) -> None:
     """LibRaw's reading of ColorMatrix1 against the closed form from the very matrix that was written."""
-    raw = decode_raw(small_shoot[0] / "TH1_0001.dng", 96)
+    raw = decode_raw(small_shoot[0] / "TH1_0001.dng", Orientation.TOP_LEFT, 96)
     expected, daylight = camera_to_working(colour_matrix())
     assert raw.image.to_working == pytest.approx(expected, abs=0.02)
     assert raw.daylight == pytest.approx(daylight, rel=0.02)

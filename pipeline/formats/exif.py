@@ -17,6 +17,7 @@ from pipeline.formats.bmff import boxes
 from pipeline.formats.jpeg_segments import APP1, EXIF, of_raf, walk
 from pipeline.formats.source import DamagedError, Source
 from pipeline.formats.tiff_ifd import CAMERA_JPEG, Tags, read_tiff
+from pipeline.imaging.orientation import Orientation
 from pipeline.types import Exif
 
 _RW2_ISO = 0x0017
@@ -25,7 +26,6 @@ _MOST_CHUNKS = 4096  # of a PNG, looked at in one file
 _MOST_MRW_BLOCKS = 64
 # Time, its sub-seconds, its offset from UTC: original, digitised, changed.
 _TIMES = ((0x9003, 0x9291, 0x9011), (0x9004, 0x9292, 0x9012), (0x0132, 0x9290, 0x9010))
-_FROM_FLIP = {0: 1, 3: 3, 5: 8, 6: 6}  # LibRaw's flip -> Exif orientation
 _DAMAGED = "its Exif is damaged: what could not be read is left out"
 _NO_TIME = "no capture time in this file: it is taken as a single, not as part of a burst"
 _NO_EXIF = "no Exif in this file: time to the second only"
@@ -207,7 +207,7 @@ def _completed(exif: Exif, path: Path, ciff: bool, oriented: bool) -> Exif:
         f_number=exif.f_number or _positive(other.aperture),
         focal_length=exif.focal_length or _positive(other.focal_length),
         time=exif.time or _wall_clock(other.timestamp, ciff),
-        orientation=exif.orientation if oriented else _FROM_FLIP.get(flip, 1),
+        orientation=exif.orientation if oriented else Orientation.from_libraw(flip).value,
     )
 
 

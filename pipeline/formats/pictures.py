@@ -17,13 +17,15 @@ import PIL.ImageCms
 import tifffile
 
 from pipeline.errors import FrameError
+from pipeline.formats.exif import read_exif
 from pipeline.formats.icc import MatrixProfile, adobe_rgb, matrix_profile
 from pipeline.imaging.colour import srgb_decode
+from pipeline.imaging.orientation import Orientation
 from pipeline.types import F32
 
 _MOST_PIXELS = 500_000_000
 PIL.Image.MAX_IMAGE_PIXELS = _MOST_PIXELS // 2  # Pillow refuses above twice this number
-_EXIF_IFD, _INTEROP_IFD, _ORIENTATION, _COLOUR_SPACE, _INTEROP_INDEX = 0x8769, 0xA005, 0x0112, 0xA001, 0x0001
+_EXIF_IFD, _INTEROP_IFD, _COLOUR_SPACE, _INTEROP_INDEX = 0x8769, 0xA005, 0xA001, 0x0001
 _PROFILE = 34675  # ICC.1:2010 annex B.4, in TIFF
 _WHITE_IS_ZERO, _PALETTE, _SEPARATED = 0, 3, 5  # TIFF 6.0, PhotometricInterpretation
 
@@ -44,14 +46,15 @@ class _Encoded:
     values: Any
     bits: int
     profile: bytes | None = None
-    orientation: int = 1
     colour_space: str = "sRGB"  # what Exif says, for where there is no profile
     linear: bool = False
     notices: list[str] = field(default_factory=list)
 
 
-def read_picture(path: Path) -> Picture:
-    """Read and linearise. No profile means sRGB, or Adobe RGB (1998) where Exif says so (DCF 2.0: index R03).
+def read_picture(path: Path, orientation: Orientation | None = None) -> Picture:
+    """Read, linearise and turn upright by `orientation` (None: the file's own tag 274).
+
+    No profile means sRGB, or Adobe RGB (1998) where Exif says so (DCF 2.0: index R03).
 
     Raises FrameError with a reason to act on.
     """
@@ -77,9 +80,10 @@ def read_picture(path: Path) -> Picture:
         tifffile.TiffFileError,
     ) as error:  # fmt: skip
         raise FrameError(_damage(path, error)) from error
-    return Picture(
-        _upright(np.asarray(linear, dtype=np.float32), encoded.orientation), tuple(encoded.notices), encoded.bits
-    )
+    if orientation is None:
+        orientation = Orientation(read_exif(path, "picture").orientation)
+    upright = orientation.to_upright(np.asarray(linear, dtype=np.float32))
+    return Picture(upright, tuple(encoded.notices), encoded.bits)
 
 
 def _damage(path: Path, error: Exception) -> str:
@@ -118,7 +122,7 @@ def _read(path: Path) -> _Encoded:
             encoded.profile = picture.info.get("icc_profile") or None
         else:
             encoded = _shallow(picture, picture.info.get("icc_profile") or None)
-        encoded.orientation, encoded.colour_space = _exif_facts(picture)
+        encoded.colour_space = _colour_space(picture)
         return encoded
 
 
@@ -127,18 +131,16 @@ def _check_size(width: int, height: int) -> None:
         raise PIL.Image.DecompressionBombError
 
 
-def _exif_facts(picture: PIL.Image.Image) -> tuple[int, str]:
-    """(orientation 1 to 8, colour space: sRGB, Adobe RGB or unknown). Damaged Exif counts as none."""
+def _colour_space(picture: PIL.Image.Image) -> str:
+    """sRGB, Adobe RGB or unknown, as Exif says. Damaged Exif counts as none."""
     try:
         exif = picture.getexif()
-        orientation = exif.get(_ORIENTATION, 1)
         index = exif.get_ifd(_INTEROP_IFD).get(_INTEROP_INDEX, "")
         space = exif.get_ifd(_EXIF_IFD).get(_COLOUR_SPACE)
     except (OSError, SyntaxError, ValueError, TypeError, KeyError, IndexError, struct.error):
-        return 1, "sRGB"
+        return "sRGB"
     text = index.decode("ascii", "replace") if isinstance(index, bytes) else str(index)
-    name = "Adobe RGB" if text.startswith("R03") else "unknown" if space == 0xFFFF else "sRGB"
-    return (orientation if orientation in range(1, 9) else 1), name
+    return "Adobe RGB" if text.startswith("R03") else "unknown" if space == 0xFFFF else "sRGB"
 
 
 def _shallow(picture: PIL.Image.Image, profile: bytes | None) -> _Encoded:
@@ -170,12 +172,10 @@ def _deep_tiff(path: Path) -> _Encoded | None:
             if values.ndim == 3 and page.planarconfig == 2 and page.samplesperpixel == values.shape[0]:
                 values = np.moveaxis(values, 0, -1)
         profile = page.tags.valueof(_PROFILE)
-        orientation = page.tags.valueof(_ORIENTATION, 1)
         if page.photometric == _WHITE_IS_ZERO and not np.issubdtype(values.dtype, np.floating):
             values = np.uint64(2**bits - 1) - values.astype(np.uint64)
     encoded = _deep(values, bits)
     encoded.profile = bytes(profile) if profile else None
-    encoded.orientation = int(orientation) if orientation in range(1, 9) else 1
     return encoded
 
 
@@ -262,11 +262,3 @@ def _by_srgb(values: Any) -> F32:
 
 def _by_matrix(profile: MatrixProfile, values: Any) -> F32:
     return profile.linearise(_fractions(values))
-
-
-def _upright(pixels: F32, orientation: int) -> F32:
-    """Exif 2.32, tag 274."""
-    if orientation in (2, 4, 5, 7):
-        pixels = pixels[:, ::-1] if orientation in (2, 5, 7) else pixels[::-1]
-    turns = {3: 2, 5: 1, 6: 3, 7: 3, 8: 1}.get(orientation, 0)
-    return np.ascontiguousarray(np.rot90(pixels, turns))

@@ -1,10 +1,6 @@
-"""Boxes of a frame, and its orientation."""
+"""Boxes of a frame."""
 
 from __future__ import annotations
-
-import numpy as np
-
-from pipeline.types import F32
 
 Box = tuple[float, float, float, float]
 WHOLE: Box = (0.0, 0.0, 1.0, 1.0)
@@ -39,17 +35,3 @@ def widened(box: Box, aspect: float, height: int, width: int) -> Box:
     left = min(max((x0 + x1 - w) / 2, 0.0), 1 - w)
     top = min(max((y0 + y1 - h) / 2, 0.0), 1 - h)
     return (left, top, left + w, top + h)
-
-
-def turn(pixels: F32, flip: int) -> F32:
-    """Sensor orientation to upright by LibRaw's flip: 3 = 180 degrees, 5 = 90 anticlockwise, 6 = clockwise."""
-    turns = {3: 2, 5: 1, 6: 3}.get(flip, 0)
-    return np.ascontiguousarray(np.rot90(pixels, turns))
-
-
-def unturned(box: Box, flip: int) -> Box:
-    """A box of the upright frame as one of the sensor, by LibRaw's flip: 3 = 180 degrees, 5 = 90 anticlockwise, 6 = 90
-    clockwise brings the sensor's picture upright."""
-    x0, y0, x1, y1 = box
-    turned = {3: (1 - x1, 1 - y1, 1 - x0, 1 - y0), 5: (1 - y1, x0, 1 - y0, x1), 6: (y0, 1 - x1, y1, 1 - x0)}
-    return turned.get(flip, box)

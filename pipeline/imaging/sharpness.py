@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.imaging.geometry import turn
+from pipeline.imaging.orientation import Orientation
 from pipeline.types import F32, F64, Noise
 
 _TALL = 320  # pixels that a part is brought to at most: what shows when a player fills a web picture
@@ -40,7 +40,12 @@ def detail_of(pixels: F32, noise: Noise) -> Detail:
 
 
 def detail_of_mosaic(
-    mosaic: NDArray[np.uint16], pattern: NDArray[np.int64], noise: Noise, black: F64, white: F64, flip: int
+    mosaic: NDArray[np.uint16],
+    pattern: NDArray[np.int64],
+    noise: Noise,
+    black: F64,
+    white: F64,
+    orientation: Orientation,
 ) -> Detail:
     """Each 2x2 cell of the mosaic averaged into one pixel: no demosaic, no false colour, a quarter of the noise."""
     rows, columns = (side // 2 * 2 for side in mosaic.shape)
@@ -49,7 +54,7 @@ def detail_of_mosaic(
     span = float((white - black)[colours].mean())
     luma = (cells.astype(np.float32) - np.float32(black[colours].mean())) / np.float32(span)
     a, b = (float(v[colours].mean()) / 4 for v in (noise.a, noise.b))
-    return Detail(turn(luma, flip), a, b)
+    return Detail(orientation.to_upright(luma), a, b)
 
 
 def sharpness(detail: Detail, box: tuple[float, float, float, float] | F32) -> float:

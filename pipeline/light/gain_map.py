@@ -15,6 +15,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from pipeline.imaging.orientation import Orientation
 from pipeline.light.highlights import rebuild_highlights
 from pipeline.types import F32, F64, Image
 
@@ -86,29 +87,7 @@ def basis(count: int, degree: int, ends: bool = False) -> F64:
     return np.asarray(np.polynomial.legendre.legvander(at, degree), dtype=np.float64)
 
 
-def to_sensor(pixels: F32, orientation: int) -> F32:
-    """An upright picture turned so that its rows are sensor rows, first exposed first (Exif 274)."""
-    turns = {3: 2, 6: 1, 8: 3}.get(orientation, 0)
-    return np.rot90(pixels, turns) if turns else pixels
-
-
-def from_sensor(pixels: F32, orientation: int) -> F32:
-    """The other way."""
-    turns = {3: 2, 6: 3, 8: 1}.get(orientation, 0)
-    return np.rot90(pixels, turns) if turns else pixels
-
-
-def sensor_column(x: float, y: float, orientation: int) -> float:
-    """Where a point of the upright frame (fractions) lies across the sensor, -1 to 1."""
-    return 2 * {3: 1 - x, 6: y, 8: 1 - y}.get(orientation, x) - 1
-
-
-def sensor_row(x: float, y: float, orientation: int) -> float:
-    """Where a point of the upright frame (fractions) lies along the sensor's rows, -1 (exposed first) to 1."""
-    return 2 * {3: 1 - y, 6: 1 - x, 8: x}.get(orientation, y) - 1
-
-
-def apply_gain_map(image: Image, gain_map: GainMap, orientation: int) -> Image:
+def apply_gain_map(image: Image, gain_map: GainMap, orientation: Orientation) -> Image:
     """Multiply by the field's gains; clipped channels are rebuilt so that blown light stays neutral.
 
     Noise and saturation follow the mean gain of each channel, what differs from it over the frame goes to `uneven`.
@@ -118,7 +97,7 @@ def apply_gain_map(image: Image, gain_map: GainMap, orientation: int) -> Image:
     if gain_map.coefficients.shape[:2] == (1, 1):
         pixels = rebuild_highlights(image.pixels * mean.astype(np.float32), saturation)
         return replace(image, pixels=pixels, noise=noise, saturation=saturation)
-    gains = from_sensor((2.0 ** gain_map.on(_COARSE, _COARSE, ends=True)).astype(np.float32), orientation)
+    gains = orientation.to_upright((2.0 ** gain_map.on(_COARSE, _COARSE, ends=True)).astype(np.float32))
     whole = spread(gains, image.pixels.shape)
     pixels = rebuild_highlights(image.pixels * whole, image.saturation * whole)
     noise_gain_map = gains / mean.astype(np.float32) * (1 if image.noise_gain_map is None else image.noise_gain_map)

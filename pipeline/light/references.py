@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.imaging.geometry import box_to_pixels
+from pipeline.imaging.orientation import Orientation
 from pipeline.light.chart import find_card, find_chart
 from pipeline.light.chart_fit import Chart, fit_matrix, neutral_of, read_chart
-from pipeline.light.gain_map import sensor_column, sensor_row
 from pipeline.shoot.facts import Reference
 from pipeline.types import F64, Image
 
@@ -28,7 +28,7 @@ _DISAGREES = 0.08  # natural log: about five CIELAB units on a white
 
 
 def measure_references(
-    proxy: Image, references: Sequence[Reference], daylight: F64, orientation: int, rendered: bool = False
+    proxy: Image, references: Sequence[Reference], daylight: F64, orientation: Orientation, rendered: bool = False
 ) -> dict[str, Any]:
     """Arrays to keep: per reference of one frame its white (3,), place, colour matrix and what is wrong.
 
@@ -45,7 +45,8 @@ def measure_references(
             reasons[index] = str(error)
             continue
         whites[index] = white
-        places[index] = sensor_row(*place, orientation), sensor_column(*place, orientation)
+        across, down = orientation.point_to_sensor(*place)
+        places[index] = 2 * down - 1, 2 * across - 1
         if matrix is not None and not rendered:
             matrices[index] = matrix
     return {

@@ -13,14 +13,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.cluster.hierarchy import fcluster, linkage
 
+from pipeline.imaging.orientation import Orientation
 from pipeline.light import palette
 from pipeline.light.flicker import agree, views
-from pipeline.light.gain_map import GainMap, to_sensor
+from pipeline.light.gain_map import GainMap
 from pipeline.light.neutral import Candidate, candidates
 from pipeline.light.row_wave import ACROSS, DEGREE
 from pipeline.types import F32, F64, Frame, Image
 
-VERSION = 5  # raised when what a scene says changes
+VERSION = 6  # raised when what a scene says changes
 _FULL = GainMap(np.zeros((DEGREE + 1, ACROSS + 1, 3)))
 _PICTURES = 6  # frames of a burst whose colours are pooled
 _LEAST = 8  # pixels a side: smaller pictures say nothing of rows
@@ -124,7 +125,7 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64) -> Sce
     images: their small camera-linear pictures, upright; daylight (3,) multipliers that make daylight neutral.
     """
     turned = [
-        image.with_pixels(np.ascontiguousarray(to_sensor(image.pixels, frame.exif.orientation)))
+        image.with_pixels(Orientation(frame.exif.orientation).to_sensor(image.pixels))
         for frame, image in zip(frames, images, strict=True)
     ]
     shapes = [image.pixels.shape for image in turned]

@@ -12,6 +12,7 @@ from pydantic import Field
 
 from pipeline.formats.pictures import read_picture
 from pipeline.imaging.geometry import WHOLE, Box
+from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw import noise as noise_model
 from pipeline.imaging.raw.defects import Candidates
 from pipeline.imaging.raw.mosaic import Clean, SensorCorrection, decode_raw
@@ -128,7 +129,7 @@ def correction_of(solution: Solution) -> SensorCorrection | None:
 
 STEP = Step(
     name="decode",
-    version=2,
+    version=3,
     summary="Read a raw frame or a JPEG, TIFF or PNG into linear camera colour, upright, black subtracted.",
     Params=DecodeParams,
     place="shared",
@@ -162,12 +163,13 @@ def decode(
     window: Box = WHOLE,
 ) -> Decoded:
     """`frame` at most `long_edge` pixels long (None: all of them). The rest as in decode_raw. Raises FrameError."""
+    orientation = Orientation(frame.exif.orientation)
     if frame.kind == "raw":
-        raw = decode_raw(frame.path, long_edge, correction, sense, clean, window)
+        raw = decode_raw(frame.path, orientation, long_edge, correction, sense, clean, window)
         return Decoded(
             raw.image, raw.as_shot, raw.daylight, raw.full_size, raw.notices, raw.sensed, raw.cleaned, raw.detail
         )
-    picture = read_picture(frame.path)
+    picture = read_picture(frame.path, orientation)
     pixels = picture.pixels
     full = (pixels.shape[0], pixels.shape[1])
     noise = noise_model.estimate_rgb(pixels, np.ones(3))

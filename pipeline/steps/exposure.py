@@ -9,6 +9,7 @@ import numpy as np
 from pydantic import Field
 
 from pipeline.imaging.colour import LUMINANCE
+from pipeline.imaging.orientation import Orientation
 from pipeline.light.gain_map import GainMap, apply_gain_map, of_solution
 from pipeline.light.scenes import Scene, ShootLight, zones
 from pipeline.steps.base import ApplyContext, Params, Solution, SolveContext, Solved, Step
@@ -143,7 +144,7 @@ def _levels(
 
 def apply(image: Image, params: ExposureParams, context: ApplyContext) -> Image:
     """Multiply by the field's gains; blown light stays white; noise and saturation follow."""
-    return apply_gain_map(image, of_solution(context.solution), context.frame.exif.orientation)
+    return apply_gain_map(image, of_solution(context.solution), Orientation(context.frame.exif.orientation))
 
 
 STEP = Step(

@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 from pydantic import Field
 
+from pipeline.imaging.orientation import Orientation
 from pipeline.light import palette
 from pipeline.light.gain_map import GainMap, apply_gain_map, of_solution
 from pipeline.light.neutral import Vote, agree_on_white
@@ -65,7 +66,7 @@ def measure(context: MeasureContext) -> Measured:
             context.proxy,
             context.references,
             context.daylight,
-            context.frame.exif.orientation,
+            Orientation(context.frame.exif.orientation),
             rendered=context.frame.kind == "picture",
         ),
     }
@@ -266,7 +267,7 @@ def _how_sure(light: ShootLight, whites: Sequence[_White]) -> list[str]:
 
 def apply(image: Image, params: WhiteBalanceParams, context: ApplyContext) -> Image:
     """Multiply the channels, rebuild clipped ones; a chart's matrix replaces the camera's."""
-    balanced = apply_gain_map(image, of_solution(context.solution), context.frame.exif.orientation)
+    balanced = apply_gain_map(image, of_solution(context.solution), Orientation(context.frame.exif.orientation))
     matrix = context.solution.get("matrix")
     return replace(balanced, to_working=np.array(matrix)) if matrix is not None else balanced
 

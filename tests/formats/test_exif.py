@@ -20,11 +20,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import rawpy
 import tifffile
 from PIL import ExifTags, Image
 
-from pipeline.formats.exif import _FROM_FLIP, read_exif
+from pipeline.formats.exif import read_exif
 from pipeline.types import Exif
 
 Shared = Callable[[str], Path]
@@ -271,15 +270,6 @@ def test_raw_without_orientation_is_upright_and_no_complaint(tmp_path: Path) -> 
     write_dng(tmp_path / "a.dng", None)
     got = read_exif(tmp_path / "a.dng", "raw")
     assert (got.orientation, got.time, got.notices) == (1, datetime(2026, 2, 14, 19, 42, 7), ())
-
-
-@pytest.mark.parametrize("orientation", [1, 3, 6, 8])
-def test_flip_of_libraw_means_the_same_turn_as_the_tag(orientation: int, tmp_path: Path) -> None:
-    """LibRaw's flip, which stands in where a raw has no orientation tag, against the tag it is made from."""
-    write_dng(tmp_path / "a.dng", orientation)
-    with rawpy.imread(str(tmp_path / "a.dng")) as raw:
-        assert _FROM_FLIP[raw.sizes.flip] == orientation
-    assert read_exif(tmp_path / "a.dng", "raw").orientation == orientation
 
 
 @pytest.mark.parametrize(

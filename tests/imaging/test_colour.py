@@ -163,20 +163,6 @@ def test_broken_pictures_are_named(tmp_path) -> None:
             read_picture(tmp_path / name)
 
 
-def test_orientation_of_pictures(tmp_path) -> None:
-    """Exif 2.32, tag 274; Pillow's own transposition is the reference."""
-    from PIL import ImageOps
-
-    picture = PIL.Image.fromarray(np.random.default_rng(1).integers(0, 256, (24, 40, 3), dtype=np.uint8))
-    for orientation in range(1, 9):
-        exif = PIL.Image.Exif()
-        exif[0x0112] = orientation
-        picture.save(tmp_path / "o.png", exif=exif)
-        with PIL.Image.open(tmp_path / "o.png") as again:
-            upright = np.asarray(ImageOps.exif_transpose(again)) / np.float32(255)
-        assert read_picture(tmp_path / "o.png").pixels == pytest.approx(srgb_decode(upright), abs=1e-5), orientation
-
-
 def test_against_a_reference_library() -> None:
     """colour-science: IEC 61966-2-1 both ways, and CIELAB under D65."""
     with warnings.catch_warnings():

@@ -1,4 +1,4 @@
-"""Fields of gains and the waves they hold, against numpy's Legendre series, Exif's orientations and closed forms."""
+"""Fields of gains and the waves they hold, against numpy's Legendre series and closed forms."""
 
 from __future__ import annotations
 
@@ -7,11 +7,12 @@ import json
 import numpy as np
 import pytest
 
-from pipeline.light.gain_map import GainMap, apply_gain_map, basis, from_sensor, of_solution, sensor_column, to_sensor
+from pipeline.imaging.orientation import Orientation
+from pipeline.light.gain_map import GainMap, apply_gain_map, basis, of_solution
 from pipeline.light.row_wave import find_cycles, terms
 from pipeline.types import Domain, Image, Noise
 
-ORIENTATIONS = (1, 3, 6, 8)
+UP = Orientation.TOP_LEFT
 QUARTER = 0.0125  # EV, of the 0.05 EV by which the frames of a burst may differ (issue 3)
 
 
@@ -43,41 +44,12 @@ def test_sum_and_negative() -> None:
     assert GainMap.constant(np.array([1.0, 0, -1])).on(2, 2) == pytest.approx(np.tile([1.0, 0, -1], (2, 2, 1)))
 
 
-def upright(sensor: np.ndarray, orientation: int) -> np.ndarray:
-    """What Exif 2.32, tag 274, says: 1 row 0 is the top; 3 the bottom; 6 the right side; 8 the left side of the scene.
-
-    Index by index and not by a rotation routine: column 0 is then the left, the right, the top and the bottom.
-    """
-    h, w = sensor.shape[:2]
-    shape = (h, w) if orientation in (1, 3) else (w, h)
-    out = np.empty((*shape, *sensor.shape[2:]), sensor.dtype)
-    for r in range(h):
-        for c in range(w):
-            place = {1: (r, c), 3: (h - 1 - r, w - 1 - c), 6: (c, h - 1 - r), 8: (w - 1 - c, r)}[orientation]
-            out[place] = sensor[r, c]
-    return out
-
-
-@pytest.mark.parametrize("orientation", ORIENTATIONS)
-def test_orientations_of_exif(orientation: int) -> None:
-    sensor = np.random.default_rng(0).random((4, 6, 3)).astype(np.float32)
-    seen = upright(sensor, orientation)
-    assert np.array_equal(to_sensor(seen, orientation), sensor)
-    assert np.array_equal(from_sensor(sensor, orientation), seen)
-    columns = np.broadcast_to((np.arange(6) + 0.5) / 6 * 2 - 1, (4, 6))
-    placed = upright(columns, orientation)
-    for y in range(placed.shape[0]):
-        for x in range(placed.shape[1]):
-            at = ((x + 0.5) / placed.shape[1], (y + 0.5) / placed.shape[0])
-            assert sensor_column(*at, orientation) == pytest.approx(placed[y, x])
-
-
-@pytest.mark.parametrize("orientation", ORIENTATIONS)
-def test_apply_is_the_pixelwise_product(orientation: int) -> None:
+@pytest.mark.parametrize("orientation", Orientation)
+def test_apply_is_the_pixelwise_product(orientation: Orientation) -> None:
     gain_map = wavy(3)
     sensor = np.random.default_rng(1).uniform(0.02, 0.3, (90, 130, 3))
-    out = apply_gain_map(image(upright(sensor, orientation)), gain_map, orientation).pixels
-    expected = upright(sensor * 2 ** gain_map.on(90, 130), orientation)
+    out = apply_gain_map(image(orientation.to_upright(sensor)), gain_map, orientation).pixels
+    expected = orientation.to_upright(sensor * 2 ** gain_map.on(90, 130))
     assert np.abs(np.log2(out / expected)).max() < QUARTER
 
 
@@ -89,7 +61,7 @@ def test_bands_of_an_electronic_shutter_survive_the_interpolation_of_gains() -> 
     grey = image(np.full((700, 50, 3), 0.2))
     row = (np.arange(700) + 0.5) / 350 - 1
     true = 0.4 * np.cos(2 * np.pi * row) + 0.05 * np.sin(4 * np.pi * row)
-    assert np.abs(np.log2(apply_gain_map(grey, gain_map, 1).pixels[:, 0, 1] / 0.2) - true).max() < QUARTER
+    assert np.abs(np.log2(apply_gain_map(grey, gain_map, UP).pixels[:, 0, 1] / 0.2) - true).max() < QUARTER
 
 
 @pytest.mark.parametrize("varying", [False, True])
@@ -97,18 +69,18 @@ def test_clipped_light_stays_neutral(varying: bool) -> None:
     """A white lamp clips every channel alike; balancing gains must not colour it."""
     balance = GainMap.constant(np.log2([1.9, 1.0, 1.6]))
     gain_map = balance + (wavy(4) if varying else GainMap.constant(np.zeros(3)))
-    blown = apply_gain_map(image(np.ones((40, 60, 3))), gain_map, 6)
+    blown = apply_gain_map(image(np.ones((40, 60, 3))), gain_map, Orientation.RIGHT_TOP)
     assert np.ptp(blown.pixels, axis=2).max() < 1e-5
     # Red kit that is bright but not clipped keeps its hue.
     red = np.full((40, 60, 3), [0.8, 0.1, 0.1])
-    assert apply_gain_map(image(red), balance, 1).pixels[0, 0] == pytest.approx([1.52, 0.1, 0.16], rel=1e-5)
+    assert apply_gain_map(image(red), balance, UP).pixels[0, 0] == pytest.approx([1.52, 0.1, 0.16], rel=1e-5)
 
 
 def test_noise_and_saturation_follow_the_gain() -> None:
     """var(g x) = g^2 var(x); of a x + b that makes a -> g a and b -> g^2 b in the new units."""
     gains = np.array([1.9, 1.0, 0.5])
     before = image(np.full((8, 8, 3), 0.2))
-    after = apply_gain_map(before, GainMap.constant(np.log2(gains)), 1)
+    after = apply_gain_map(before, GainMap.constant(np.log2(gains)), UP)
     assert after.noise.a == pytest.approx(before.noise.a * gains)
     assert after.noise.b == pytest.approx(before.noise.b * gains**2)
     assert after.saturation == pytest.approx(gains)

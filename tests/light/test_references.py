@@ -12,10 +12,13 @@ from pipeline.fixtures.hall import BurstPlan, Hall
 from pipeline.fixtures.light import Lamp, response, tables
 
 from pipeline.engine.run import read_shoot
+from pipeline.imaging.orientation import Orientation
 from pipeline.light.references import Reading, WhiteMap, agreeing, measure_references, plausible, readings
 from pipeline.shoot.facts import Reference
 from pipeline.steps.decode import decode
 from pipeline.types import Domain, Image, Noise
+
+UP = Orientation.TOP_LEFT
 
 GREY = np.ones(31)
 DAY = {c: 1 / (response(GREY, "D65", c) / response(GREY, "D65", c)[1]) for c in ("D5100", "SD Merrill")}
@@ -30,7 +33,7 @@ def frame_with(patch: np.ndarray) -> Image:
 
 
 def measured(image: Image, *references: Reference, orientation: int = 1, camera: str = "D5100") -> dict:
-    return {"F1": measure_references(image, references, DAY[camera], orientation)}
+    return {"F1": measure_references(image, references, DAY[camera], Orientation(orientation))}
 
 
 def told(image: Image, reference: Reference | None = None) -> tuple[list, list[str]]:
@@ -90,7 +93,17 @@ def test_several_patches_of_one_frame_keep_their_order() -> None:
 
 
 @pytest.mark.parametrize(
-    ("orientation", "row", "column"), [(1, 0.2, -0.5), (3, -0.2, 0.5), (6, 0.5, 0.2), (8, -0.5, -0.2)]
+    ("orientation", "row", "column"),
+    [
+        (1, 0.2, -0.5),
+        (3, -0.2, 0.5),
+        (6, 0.5, 0.2),
+        (8, -0.5, -0.2),
+        (2, 0.2, 0.5),
+        (4, -0.2, -0.5),
+        (5, -0.5, 0.2),
+        (7, 0.5, -0.2),
+    ],
 )
 def test_place_on_the_sensor(orientation: int, row: float, column: float) -> None:
     """Exif 274: a patch a quarter from the left and three fifths down the upright frame."""
@@ -196,7 +209,7 @@ def test_card_and_chart_of_a_generated_frame(card_shoot: Path, asked: dict) -> N
     for name, end in (("TH1_0001", "left"), ("TH1_0002", "right")):
         seen = decode(frames[name], 768)
         reference = Reference(name, **asked)
-        found = readings([reference], {name: measure_references(seen.image, [reference], seen.daylight, 1)}, n := [])
+        found = readings([reference], {name: measure_references(seen.image, [reference], seen.daylight, UP)}, n := [])
         assert n == []
         white, true = found[0].white, np.array(truth["neutral_at_reference"][end])
         assert np.log(white / white[1]) == pytest.approx(np.log(true / true[1]), abs=0.03)
@@ -221,5 +234,5 @@ def test_a_picture_gets_white_from_a_chart_and_no_matrix(card_shoot: Path) -> No
     frames = {f.name: f for f in read_shoot(card_shoot).frames}
     seen = decode(frames["TH1_0001"], 768)
     reference = Reference("TH1_0001", chart="auto")
-    arrays = measure_references(seen.image, [reference], seen.daylight, 1, rendered=True)
+    arrays = measure_references(seen.image, [reference], seen.daylight, UP, rendered=True)
     assert np.isfinite(arrays["whites"]).all() and not np.isfinite(arrays["matrices"]).any()

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from pipeline.imaging.colour import LUMINANCE
+from pipeline.imaging.orientation import Orientation
 from pipeline.light.gain_map import GainMap, apply_gain_map, of_solution
 from pipeline.light.scenes import ShootLight
 from pipeline.shoot.facts import Facts, FrameFacts, Reference
@@ -166,7 +167,8 @@ def test_level_is_the_mean_luminance_that_apply_gives() -> None:
     balance = {"F0": {"gains": [2.0, 1.0, 1.6]}}
     solution = solve(replace(context_of(light), earlier={"white_balance": balance}), ExposureParams()).by_frame["F0"]
     image = Image(grey, Domain.CAMERA, Noise(np.full(3, 1e-5), np.zeros(3)), np.ones(3), np.eye(3))
-    out = apply_gain_map(apply_gain_map(image, of_solution(balance["F0"]), 1), of_solution(solution), 1)
+    up = Orientation.TOP_LEFT
+    out = apply_gain_map(apply_gain_map(image, of_solution(balance["F0"]), up), of_solution(solution), up)
     assert float(out.pixels.mean(axis=(0, 1)) @ LUMINANCE) == pytest.approx(0.16, rel=0.002)
 
 

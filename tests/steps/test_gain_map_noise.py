@@ -7,11 +7,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from pipeline.imaging.orientation import Orientation
 from pipeline.light.gain_map import GainMap, apply_gain_map, cut, spread
 from pipeline.shoot.facts import FrameFacts
 from pipeline.steps import crop, denoise
 from pipeline.steps.base import ApplyContext
 from pipeline.types import Domain, Exif, Frame, Image, Noise
+
+UP = Orientation.TOP_LEFT
 
 A, B, LEVEL = 1e-3, 1e-5, 0.1
 CONTEXT = ApplyContext(Frame("F1", Path("F1.dng"), "F1.dng", "raw", Exif()), FrameFacts(), {})
@@ -37,15 +40,15 @@ def told(image: Image) -> np.ndarray:
 
 
 def test_variance_is_what_the_model_says_in_every_band() -> None:
-    image = apply_gain_map(picture(), banded(), 1)
-    truth = apply_gain_map(picture().with_pixels(np.full((240, 320, 3), LEVEL, np.float32)), banded(), 1)
+    image = apply_gain_map(picture(), banded(), UP)
+    truth = apply_gain_map(picture().with_pixels(np.full((240, 320, 3), LEVEL, np.float32)), banded(), UP)
     rest = (image.pixels - truth.pixels).astype(np.float64)
     for rows in np.array_split(np.arange(240), 6):
         assert (rest[rows] ** 2).mean() == pytest.approx(told(truth)[rows].mean(), rel=0.05)
 
 
 def test_a_part_keeps_its_own_gains() -> None:
-    image = apply_gain_map(picture(), banded(), 1)
+    image = apply_gain_map(picture(), banded(), UP)
     assert image.noise_gain_map is not None
     whole = spread(image.noise_gain_map, (240, 320))
     part = cut(image.noise_gain_map, (0.25, 0.5, 0.75, 1.0))
@@ -60,7 +63,7 @@ def test_a_part_keeps_its_own_gains() -> None:
 def test_denoise_cleans_bright_and_dark_bands_alike() -> None:
     params = denoise.DenoiseParams(keep_grain=0.0)
     even = denoise.apply(picture(), params, CONTEXT)
-    image = denoise.apply(apply_gain_map(picture(), banded(), 1), params, CONTEXT)
+    image = denoise.apply(apply_gain_map(picture(), banded(), UP), params, CONTEXT)
     gains = np.exp2(banded().on(240, 320))
     left = (image.pixels / gains - LEVEL).astype(np.float64)
     expected = (even.pixels - LEVEL).astype(np.float64).std()

@@ -21,7 +21,8 @@ from scipy.fft import dctn
 from pipeline.errors import FrameError
 from pipeline.imaging.colour import camera_to_working
 from pipeline.imaging.denoise.denoise import Quality, denoise_mosaic
-from pipeline.imaging.geometry import WHOLE, Box, turn, unturned
+from pipeline.imaging.geometry import WHOLE, Box
+from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw import noise as noise_model
 from pipeline.imaging.raw.defects import candidates, remove_rows, repair, row_noise
 from pipeline.imaging.sharpness import Detail, detail_of, detail_of_mosaic
@@ -114,7 +115,7 @@ def _said(error: rawpy.LibRawError) -> str:
     return first.decode("utf-8", "replace") if isinstance(first, bytes) else str(first)
 
 
-def upright_size(raw: Any) -> tuple[int, int]:
+def upright_size(raw: Any, orientation: Orientation) -> tuple[int, int]:
     """(height, width) of the upright frame with square pixels, at full resolution."""
     sizes = raw.sizes
     height, width = raw.raw_image_visible.shape[:2] if raw.raw_image_visible is not None else (0, 0)
@@ -126,18 +127,19 @@ def upright_size(raw: Any) -> tuple[int, int]:
         height = round(height / aspect)
     elif aspect > 1:
         width = round(width * aspect)
-    return (width, height) if sizes.flip in (5, 6) else (height, width)
+    return orientation.upright_size(height, width)
 
 
 def decode_raw(
     path: Path,
+    orientation: Orientation,
     long_edge: int | None,
     correction: SensorCorrection | None = None,
     sense: bool = False,
     clean: Clean | None = None,
     window: Box = WHOLE,
 ) -> RawFrame:
-    """Decode to at most `long_edge` pixels (None: full size).
+    """Decode to at most `long_edge` pixels (None: full size), turned upright by the frame's `orientation`.
 
     Source of the camera matrix: LibRaw's table or the file's own (DNG). `mend`: repair the sensor's defects and
     rows, and take its noise; else noise is estimated from this frame. sense: also look for them, and give the detail.
@@ -145,7 +147,7 @@ def decode_raw(
     `window`, a box of the upright frame, need come out clean. Raises FrameError.
     """
     with open_raw(path) as raw:
-        full = upright_size(raw)
+        full = upright_size(raw, orientation)
         scale = min(1.0, (long_edge or max(full)) / max(full))
         pattern = _pattern(raw)
         notices: list[str] = []
@@ -156,7 +158,7 @@ def decode_raw(
         cleaned = False
         detail: Detail | None = None
         if pattern is None:
-            pixels = _by_libraw(raw, size, as_shot, daylight, half=scale <= 0.5)
+            pixels = _by_libraw(raw, orientation, size, as_shot, daylight, half=scale <= 0.5)
             noise = noise_model.estimate_rgb(pixels, np.ones(3))
             detail = detail_of(pixels, noise) if sense else None
         else:
@@ -166,7 +168,7 @@ def decode_raw(
                 model = noise_model.noise_of(statistics)
                 if sense:
                     sensed = _sensed(mosaic, pattern, model, statistics, black, white)
-                    detail = detail_of_mosaic(mosaic, pattern, model, black, white, raw.sizes.flip)
+                    detail = detail_of_mosaic(mosaic, pattern, model, black, white, orientation)
             else:
                 model = correction.noise
                 corrected = _corrected(mosaic, pattern, correction, black, white)
@@ -176,12 +178,12 @@ def decode_raw(
             if scale > AHD_ABOVE:
                 if clean is not None:
                     balance = as_shot if as_shot is not None else daylight
-                    rows, columns = _sensor_part(window, raw.sizes.flip, mosaic.shape)
+                    rows, columns = _sensor_part(window, orientation, mosaic.shape)
                     part = mosaic[rows, columns]
                     raw.raw_image_visible[rows, columns] = _cleaned(part, pattern, model, black, white, clean, balance)
-                pixels = _by_libraw(raw, size, as_shot, daylight, half=False)
+                pixels = _by_libraw(raw, orientation, size, as_shot, daylight, half=False)
             else:
-                pixels = _by_area(mosaic, black, white, pattern, raw.sizes.flip, size)
+                pixels = _by_area(mosaic, black, white, pattern, orientation, size)
             energy, spectrum = demosaic_noise(round(scale, 2))
             noise = Noise(model.a * energy, model.b * energy, spectrum)
     if not np.isfinite(pixels).all() or float(np.abs(pixels).max()) < 1e-6:
@@ -295,9 +297,9 @@ def _corrected(
     return np.asarray(remove_rows(repair(mosaic, correction.defects), sensor, correction.rows), dtype=np.uint16)
 
 
-def _sensor_part(window: Box, flip: int, shape: tuple[int, ...]) -> tuple[slice, slice]:
+def _sensor_part(window: Box, orientation: Orientation, shape: tuple[int, ...]) -> tuple[slice, slice]:
     """Rows and columns of the mosaic that hold a window with room for the blocks at its rim, in whole cells."""
-    x0, y0, x1, y1 = unturned(window, flip)
+    x0, y0, x1, y1 = orientation.box_to_sensor(window)
     low = [max(0, int(v * side) - _RIM) // 2 * 2 for v, side in ((y0, shape[0]), (x0, shape[1]))]
     high = [min(side, int(v * side) + _RIM) for v, side in ((y1, shape[0]), (x1, shape[1]))]
     return slice(low[0], high[0]), slice(low[1], high[1])
@@ -336,26 +338,29 @@ def _by_area(
     black: F64,
     white: F64,
     pattern: NDArray[np.int64],
-    flip: int,
+    orientation: Orientation,
     size: tuple[int, int],
 ) -> F32:
     # The pedestal stays until after the average, so that noise about black is not clipped; the shift
     # spends the unused bits so that the 16-bit average does not round.
     shift = max(0, 15 - int(white.max()).bit_length()) if white.max() < 32768 else 0
     rgb = cv2.cvtColor(mosaic << shift, _BAYER[tuple(pattern.ravel().tolist())])
-    sensor_size = size if flip not in (5, 6) else (size[1], size[0])
+    sensor_size = orientation.upright_size(*size)
     rgb = cv2.resize(rgb, (sensor_size[1], sensor_size[0]), interpolation=cv2.INTER_AREA)
     pixels = rgb.astype(np.float32)
     pixels -= (black * 2**shift).astype(np.float32)
     pixels /= ((white - black) * 2**shift).astype(np.float32)
-    return turn(pixels, flip)
+    return orientation.to_upright(pixels)
 
 
-def _by_libraw(raw: Any, size: tuple[int, int], as_shot: F64 | None, daylight: F64, *, half: bool) -> F32:
+def _by_libraw(
+    raw: Any, orientation: Orientation, size: tuple[int, int], as_shot: F64 | None, daylight: F64, *, half: bool
+) -> F32:
     # The demosaic compares channels, so it gets them balanced; without a clip, and undone afterwards.
     balance = as_shot if as_shot is not None else daylight
     rgb = raw.postprocess(
         half_size=half,
+        user_flip=0,
         user_wb=[*balance.tolist(), float(balance[1])],
         output_color=rawpy.ColorSpace.raw,
         output_bps=16,
@@ -364,10 +369,10 @@ def _by_libraw(raw: Any, size: tuple[int, int], as_shot: F64 | None, daylight: F
         adjust_maximum_thr=0.0,
         highlight_mode=rawpy.HighlightMode.Ignore,
     )
-    pixels = rgb[..., :3].astype(np.float32)
+    pixels: F32 = orientation.to_upright(rgb[..., :3]).astype(np.float32)
     pixels *= (balance.max() / balance / 65535.0).astype(np.float32)
     if pixels.shape[:2] != size:
-        pixels = cv2.resize(pixels, (size[1], size[0]), interpolation=cv2.INTER_AREA)
+        pixels = np.asarray(cv2.resize(pixels, (size[1], size[0]), interpolation=cv2.INTER_AREA), dtype=np.float32)
     return np.ascontiguousarray(pixels)
 
 
