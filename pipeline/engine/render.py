@@ -21,7 +21,7 @@ from pipeline.formats.metadata.model import Metadata
 from pipeline.formats.tiff import encode_tiff
 from pipeline.imaging import tone as tone_curve
 from pipeline.imaging.geometry import WHOLE, Box, box_to_pixels
-from pipeline.imaging.raw.mosaic import AHD_ABOVE
+from pipeline.imaging.raw.demosaic import AHD_ABOVE
 from pipeline.imaging.resample import resize
 from pipeline.light.highlights import rebuild_highlights
 from pipeline.recipe.recipe import Bound, Delivery, Recipe

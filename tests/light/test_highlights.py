@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.imaging.raw.mosaic import demosaic_noise
+from pipeline.imaging.raw.demosaic import demosaic_noise
 from pipeline.imaging.resample import resize, resize_energy
 from pipeline.imaging.tone import render, shoulder
 from pipeline.light.highlights import gray_world, rebuild_highlights

@@ -1,22 +1,16 @@
-"""A raw file to linear camera colour, at the size that is needed.
-
-For a web size the mosaic is demosaiced bilinearly and then averaged by area: at half size and below
-the average hides what a costlier demosaic would add. Larger sizes take LibRaw's AHD.
-"""
+"""A raw file to linear camera colour, at the size that is needed: what the file holds, what is wrong with the sensor's
+data, and the order in which it is corrected, cleaned and demosaiced."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import cache
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 import rawpy
 from numpy.typing import NDArray
-from scipy.fft import dctn
 
 from pipeline.errors import FrameError
 from pipeline.imaging.colour import camera_to_working
@@ -25,20 +19,13 @@ from pipeline.imaging.geometry import WHOLE, Box
 from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw import noise as noise_model
 from pipeline.imaging.raw.defects import candidates, remove_rows, repair, row_noise
+from pipeline.imaging.raw.demosaic import AHD_ABOVE, BAYER, by_area, by_libraw, demosaic_noise
 from pipeline.imaging.sharpness import Detail, detail_of, detail_of_mosaic
-from pipeline.types import F32, F64, Domain, Image, Noise
+from pipeline.types import F64, Domain, Image, Noise
 
-# Above this scale the bilinear demosaic would show; below it the area average hides it.
-AHD_ABOVE = 0.67
 _RIM = 64  # pixels of the mosaic about a window that are cleaned too
 # Pixels from which the rows of a frame are looked at: in a small one the picture's own lines are taken for noise.
 _ROWS_FROM = 1_000_000
-_BAYER: dict[tuple[int, ...], int] = {
-    (0, 1, 1, 2): cv2.COLOR_BayerRGGB2RGB,
-    (2, 1, 1, 0): cv2.COLOR_BayerBGGR2RGB,
-    (1, 0, 2, 1): cv2.COLOR_BayerGRBG2RGB,
-    (1, 2, 0, 1): cv2.COLOR_BayerGBRG2RGB,
-}
 
 
 @dataclass(frozen=True)
@@ -158,7 +145,7 @@ def decode_raw(
         cleaned = False
         detail: Detail | None = None
         if pattern is None:
-            pixels = _by_libraw(raw, orientation, size, as_shot, daylight, half=scale <= 0.5)
+            pixels = by_libraw(raw, orientation, size, as_shot, daylight, half=scale <= 0.5)
             noise = noise_model.estimate_rgb(pixels, np.ones(3))
             detail = detail_of(pixels, noise) if sense else None
         else:
@@ -181,9 +168,9 @@ def decode_raw(
                     rows, columns = _sensor_part(window, orientation, mosaic.shape)
                     part = mosaic[rows, columns]
                     raw.raw_image_visible[rows, columns] = _cleaned(part, pattern, model, black, white, clean, balance)
-                pixels = _by_libraw(raw, orientation, size, as_shot, daylight, half=False)
+                pixels = by_libraw(raw, orientation, size, as_shot, daylight, half=False)
             else:
-                pixels = _by_area(mosaic, black, white, pattern, orientation, size)
+                pixels = by_area(mosaic, black, white, pattern, orientation, size)
             energy, spectrum = demosaic_noise(round(scale, 2))
             noise = Noise(model.a * energy, model.b * energy, spectrum)
     if not np.isfinite(pixels).all() or float(np.abs(pixels).max()) < 1e-6:
@@ -200,7 +187,7 @@ def _pattern(raw: Any) -> NDArray[np.int64] | None:
     if pattern is None or pattern.shape != (2, 2) or raw.raw_image_visible.shape[0] < 8:
         return None
     folded: NDArray[np.int64] = np.where(pattern == 3, 1, pattern).astype(np.int64)
-    return folded if tuple(folded.ravel().tolist()) in _BAYER else None
+    return folded if tuple(folded.ravel().tolist()) in BAYER else None
 
 
 def _matrix(raw: Any, notices: list[str]) -> tuple[F64, F64]:
@@ -331,75 +318,3 @@ def _cleaned(
         values = done[..., plane] * span[c] + floor[c]
         back[y::2, x::2] = np.clip(np.round(values), 0, 65535).astype(np.uint16)
     return out
-
-
-def _by_area(
-    mosaic: NDArray[np.uint16],
-    black: F64,
-    white: F64,
-    pattern: NDArray[np.int64],
-    orientation: Orientation,
-    size: tuple[int, int],
-) -> F32:
-    # The pedestal stays until after the average, so that noise about black is not clipped; the shift
-    # spends the unused bits so that the 16-bit average does not round.
-    shift = max(0, 15 - int(white.max()).bit_length()) if white.max() < 32768 else 0
-    rgb = cv2.cvtColor(mosaic << shift, _BAYER[tuple(pattern.ravel().tolist())])
-    sensor_size = orientation.upright_size(*size)
-    rgb = cv2.resize(rgb, (sensor_size[1], sensor_size[0]), interpolation=cv2.INTER_AREA)
-    pixels = rgb.astype(np.float32)
-    pixels -= (black * 2**shift).astype(np.float32)
-    pixels /= ((white - black) * 2**shift).astype(np.float32)
-    return orientation.to_upright(pixels)
-
-
-def _by_libraw(
-    raw: Any, orientation: Orientation, size: tuple[int, int], as_shot: F64 | None, daylight: F64, *, half: bool
-) -> F32:
-    # The demosaic compares channels, so it gets them balanced; without a clip, and undone afterwards.
-    balance = as_shot if as_shot is not None else daylight
-    rgb = raw.postprocess(
-        half_size=half,
-        user_flip=0,
-        user_wb=[*balance.tolist(), float(balance[1])],
-        output_color=rawpy.ColorSpace.raw,
-        output_bps=16,
-        gamma=(1, 1),
-        no_auto_bright=True,
-        adjust_maximum_thr=0.0,
-        highlight_mode=rawpy.HighlightMode.Ignore,
-    )
-    pixels: F32 = orientation.to_upright(rgb[..., :3]).astype(np.float32)
-    pixels *= (balance.max() / balance / 65535.0).astype(np.float32)
-    if pixels.shape[:2] != size:
-        pixels = np.asarray(cv2.resize(pixels, (size[1], size[0]), interpolation=cv2.INTER_AREA), dtype=np.float32)
-    return np.ascontiguousarray(pixels)
-
-
-@cache
-def demosaic_noise(scale: float) -> tuple[F64, F64]:
-    """What bilinear demosaic and area average to `scale` do to white mosaic noise of unit variance.
-
-    Returns the variance left (3,) and the relative power (2, 8, 8) in the DCT coefficients of luma and
-    chroma. Measured on a fixed sample through the same two calls, not derived: the area weights at
-    fractional scales have no short closed form. LibRaw's AHD, used near full size, is taken as bilinear.
-    """
-    sample = np.random.default_rng(1).normal(30000.0, 2000.0, (1024, 1024)).astype(np.uint16)
-    rgb = cv2.cvtColor(sample, cv2.COLOR_BayerRGGB2RGB)
-    edge = max(16, round(1024 * scale))
-    if edge < 1024:
-        rgb = cv2.resize(rgb, (edge, edge), interpolation=cv2.INTER_AREA)
-    inner = rgb[4:-4, 4:-4].astype(np.float64)
-    variance = inner.var(axis=(0, 1)) / 2000.0**2
-    unit = (inner - inner.mean(axis=(0, 1))) / inner.std(axis=(0, 1))
-    red, green, blue = unit[..., 0], unit[..., 1], unit[..., 2]
-    luma = _power((red + green + blue) / np.sqrt(3))
-    chroma = (_power((red - blue) / np.sqrt(2)) + _power((red - 2 * green + blue) / np.sqrt(6))) / 2
-    return variance, np.stack([luma / luma.mean(), chroma / chroma.mean()])
-
-
-def _power(plane: F64) -> F64:
-    """Mean power of each coefficient of the 8x8 DCT over all blocks."""
-    rows, columns = (side // 8 * 8 for side in plane.shape)
-    blocks = plane[:rows, :columns].reshape(rows // 8, 8, columns // 8, 8).transpose(0, 2, 1, 3)
-    return np.asarray((dctn(blocks, axes=(2, 3), norm="ortho") ** 2).mean(axis=(0, 1)))
