@@ -171,7 +171,7 @@ def test_one_run_at_a_time(store: Store) -> None:
 
 def test_a_killed_run_leaves_no_lock(store: Store) -> None:
     code = (
-        "import os, sys; from pathlib import Path; from pipeline.store import Store\n"
+        "import os, sys; from pathlib import Path; from pipeline.store.store import Store\n"
         "with Store(Path(sys.argv[1])).locked():\n    os._exit(9)\n"
     )
     root = Path(module.__file__).parents[1]
