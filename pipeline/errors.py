@@ -8,12 +8,16 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, order=True)
 class Problem:
-    """One thing wrong in a file the user wrote. Lines and columns count from 1; 0 means "the whole file"."""
+    """One thing wrong in a file the user wrote. Lines and columns count from 1; 0 means "the whole file".
+
+    missing  the table of the shoot, "roster" or "frames", that the facts name and that is not there; else ""
+    """
 
     file: str
     line: int
     column: int
     message: str
+    missing: str = ""
 
     def __str__(self) -> str:
         where = f"{self.file}:{self.line}:{self.column}" if self.line else self.file

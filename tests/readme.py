@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from pipeline.cli.tables import steps_text
+from pipeline.cli.steps import steps_text
 from pipeline.steps import REGISTRY
 
 README = Path(__file__).resolve().parents[1] / "README.md"

@@ -23,7 +23,7 @@ from pathlib import Path
 import numpy as np
 from pipeline.fixtures.light import response, tables
 
-from pipeline.cli import tables as command_tables
+from pipeline.cli.recipes import read_recipe
 from pipeline.engine import burst_light
 from pipeline.engine.measure import MeasuredFrame
 from pipeline.engine.solve import solve
@@ -32,9 +32,7 @@ from pipeline.light.neutral import candidates
 from pipeline.light.palette import ChromaSamples, histogram, tones
 from pipeline.light.row_wave import ACROSS, DEGREE
 from pipeline.light.scenes import Scene
-from pipeline.recipe.recipe import load_recipe
 from pipeline.shoot.facts import Facts, Reference
-from pipeline.steps import REGISTRY
 from pipeline.store.packing import pack
 from pipeline.store.store import Store
 from pipeline.types import Burst, Exif, Frame
@@ -140,7 +138,7 @@ def _child(folder: str, count: int, size: int, answer: multiprocessing.SimpleQue
     store = Store.open(Path(folder) / "out", Path(folder) / "shoot")
     measured_frames, bursts, facts = fill(store, count, size)
     keep_scenes(store, measured_frames, bursts)
-    recipe = load_recipe(command_tables.recipe_folder() / "overnight-web.yaml", REGISTRY)
+    recipe = read_recipe()
     before, worked = time.perf_counter(), time.process_time()
     plan = solve(store, measured_frames, bursts, facts, recipe)
     took, worked = time.perf_counter() - before, time.process_time() - worked

@@ -10,7 +10,18 @@ import numpy as np
 from pipeline.engine.executors import map_unordered
 from pipeline.people.detect import picture_for_detection
 from pipeline.people.digits import TALL, Reading, read_numbers
-from pipeline.people.jersey_numbers import Agreed, Box, Track, agree, own_reading, teams_of, torso, tracks, wording
+from pipeline.people.jersey_numbers import (
+    Agreed,
+    Box,
+    Track,
+    agree,
+    own_reading,
+    teams_of,
+    torso,
+    tracks,
+    unpublished,
+    wording,
+)
 from pipeline.shoot.facts import Facts
 from pipeline.steps import crop
 from pipeline.steps.base import Measured
@@ -39,6 +50,15 @@ class Person:
     jersey_colour: F64
 
 
+@dataclass(frozen=True)
+class Suggestion:
+    """What is suggested for one frame: `text` for a person to read, from left to right, and whether one of the players
+    it names may not be published."""
+
+    text: str
+    unpublished: bool
+
+
 def suggested_players(
     frames: Sequence[Frame],
     bursts: Sequence[Burst],
@@ -46,21 +66,28 @@ def suggested_players(
     measured: Mapping[str, Measured],
     workers: int,
     progress: Callable[[str, int, int], None] = lambda phase, done, total: None,
-) -> tuple[dict[str, str], tuple[str, ...]]:
+) -> tuple[dict[str, Suggestion], tuple[str, ...]]:
     """(frame -> players whose numbers are on their shirts, from left to right, with certainty; what went wrong).
 
     measured  what the crop step measured of each frame. A suggestion is for a person to confirm, nothing else.
     """
     found, notices = read_people(frames, bursts, measured, workers, progress)
-    placed: dict[str, list[tuple[float, str]]] = {}
+    placed: dict[str, list[tuple[float, str, bool]]] = {}
     for (one, told), sides in zip(found, teams_of([told for _, told in found], facts), strict=True):
         if not sides:
             continue
         for at, row in one.track.rows.items():
             x = float(one.people[at][row, 0] + one.people[at][row, 2])
-            placed.setdefault(one.names[at], []).append((x, wording(told, sides, facts)))
-    texts = {name: ", ".join(dict.fromkeys(text for _, text in sorted(some))) for name, some in placed.items()}
-    return texts, notices
+            placed.setdefault(one.names[at], []).append(
+                (x, wording(told, sides, facts), unpublished(told, sides, facts))
+            )
+    return {name: _joined(some) for name, some in placed.items()}, notices
+
+
+def _joined(placed: Sequence[tuple[float, str, bool]]) -> Suggestion:
+    """placed: (x, text, unpublished) of each person of a frame."""
+    text = ", ".join(dict.fromkeys(text for _, text, _ in sorted(placed)))
+    return Suggestion(text, any(unpublished for *_, unpublished in placed))
 
 
 def read_people(

@@ -163,9 +163,14 @@ def teams_of(found: Sequence[Agreed], facts: Facts) -> list[tuple[str, ...]]:
     return sides
 
 
+def unpublished(one: Agreed, sides: Sequence[str], facts: Facts) -> bool:
+    """Whether the roster has a player of that number on one of `sides` who may not be published."""
+    players = [facts.player(side, one.number) for side in sides]
+    return any(player is not None and not player.publish for player in players)
+
+
 def wording(one: Agreed, sides: Sequence[str], facts: Facts) -> str:
     """For a person to read: home 7 (0.93, 5 of 6 frames); with it that a frame is one to be held, if it is so."""
     who = " or ".join(f"{side} {one.number}" for side in sides)
-    players = [facts.player(side, one.number) for side in sides]
-    hold = "; publish: no" if any(player is not None and not player.publish for player in players) else ""
+    hold = "; publish: no" if unpublished(one, sides, facts) else ""
     return f"{who} ({min(one.sure, 0.99):.2f}, {one.frames} of {one.of} frames{hold})"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal
@@ -247,7 +247,8 @@ def _table(
     path = next((p for p in places if p.is_file()), None)
     if path is None:
         if named:
-            problems.append(doc.problem((kind,), f"{kind}: no file {named} beside the facts; check the name"))
+            problem = doc.problem((kind,), f"{kind}: no file {named} beside the facts; check the name")
+            problems.append(replace(problem, missing=kind))
         return None
     if kind == "roster":
         return read_table(path, ROSTER_COLUMNS, ("team", "number", "name"), problems)

@@ -11,6 +11,7 @@ import pytest
 from typer.testing import CliRunner
 
 from pipeline.cli import app
+from pipeline.cli.recipes import read_recipe
 from pipeline.engine import caption_sheet
 from pipeline.engine.frame_table import frame_table
 from pipeline.engine.jobs import read_shoot
@@ -301,7 +302,7 @@ def test_a_recipe_without_captions_is_refused(tmp_path: Path) -> None:
     recipe = tmp_path / "plain.yaml"
     recipe.write_text("recipe: 1\nsteps: [{decode: }]\ndeliveries:\n  web: [{save: {format: jpeg}}]\n", "utf-8")
     with pytest.raises(InputError, match="no delivery of the recipe has a caption step"):
-        caption_sheet.caption_steps(app._recipe(recipe))
+        caption_sheet.caption_steps(read_recipe(recipe))
 
 
 def test_empty_cells_take_what_the_shoot_says() -> None:

@@ -12,7 +12,8 @@ import PIL.Image
 import pytest
 from typer.testing import CliRunner
 
-from pipeline.cli import app, tables
+from pipeline.cli import app
+from pipeline.cli.steps import steps_text
 from pipeline.engine.render import long_edge_needed
 from pipeline.engine.solve import Plan
 from pipeline.errors import EvencourtError
@@ -182,7 +183,7 @@ def test_check_names_line_and_word(tmp_path) -> None:
 
 def test_readme_reference_is_generated_from_the_steps() -> None:
     readme = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")
-    assert tables.steps_text(list(REGISTRY.values())) in readme
+    assert steps_text(list(REGISTRY.values())) in readme
 
 
 def test_a_repeated_key_is_reported_with_the_rest(tmp_path) -> None:

@@ -1,64 +1,31 @@
-"""Texts and tables about steps, recipes and shoots, for the commands and the README."""
+"""evencourt inspect: what is in a shoot folder, in tables and notes."""
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib.util import find_spec
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
+import typer
+from rich.markup import escape
+from rich.table import Table
+
+from pipeline.cli.console import note, out_console, progress
 from pipeline.cli.light_words import LightWords, light_words
+from pipeline.engine import executors
+from pipeline.engine.jobs import Shoot, read_shoot
 from pipeline.engine.measure import MeasuredFrame, read_measured
-from pipeline.engine.run import Shoot
+from pipeline.engine.run import measure_shoot
 from pipeline.engine.solve import shoot_light
-from pipeline.imaging.raw.noise_pool import noise_notes, noise_rows
+from pipeline.imaging.raw.noise_pool import HEADINGS, noise_notes, noise_rows
 from pipeline.steps import decode, white_balance
-from pipeline.steps.base import SolveContext, Step, camera_of
+from pipeline.steps.base import SolveContext, camera_of
 from pipeline.store.store import Store
 
-
-def recipe_folder() -> Path:
-    """Where the ready recipes are: at the top of a checkout, inside the package when installed."""
-    spec = find_spec("pipeline.recipes")
-    if spec is None or spec.origin is None:
-        return Path(__file__).parent.parent / "recipes"
-    return Path(spec.origin).parent
-
-
-def steps_text(steps: Sequence[Step]) -> str:
-    """Markdown that the README's recipe reference and `evencourt steps` share."""
-    parts = []
-    for step in steps:
-        where = {"shared": "under steps", "delivery": "in a delivery", "both": "under steps or in a delivery"}[
-            step.place
-        ]
-        lines = [f"### {step.name}", "", f"{step.summary} Stands {where}.", ""]
-        for name, info in step.Params.model_fields.items():
-            lines.append(f"- `{name}` ({_range(info)}; default `{_default(info.default)}`): {info.description}")
-        parts.append("\n".join(lines).rstrip())
-    return "\n\n".join(parts)
-
-
-def _default(value: Any) -> str:
-    if value is None:
-        return "none"
-    return str(value).lower() if isinstance(value, bool) else str(value)
-
-
-def _range(info: Any) -> str:
-    bounds = {key: getattr(m, key) for m in info.metadata for key in ("ge", "le") if hasattr(m, key)}
-    text = str(info.annotation)
-    if "Literal" in text:
-        parts = [a for a in getattr(info.annotation, "__args__", ()) if hasattr(a, "__args__")] or [info.annotation]
-        options = ", ".join(f"`{o}`" for part in parts for o in part.__args__)
-        return f"one of {options}" + (", or a number" if "float" in text else "")
-    kind = "yes or no" if "bool" in text else "number" if "float" in text or "int" in text else "text"
-    if "tuple" in text or "list" in text:
-        kind = "list"
-    if "ge" in bounds and "le" in bounds:
-        kind += f" {bounds['ge']:g} to {bounds['le']:g}"
-    return kind
+_SOFT_ISO = 12800
+_SLOW = 1 / 400  # s, from which on moving players blur (common practice, no source)
 
 
 @dataclass(frozen=True)
@@ -71,14 +38,58 @@ class InspectText:
     notes: list[str]
 
 
+def inspect_shoot(shoot: Path, facts: Path | None, models: Path | None, workers: int) -> None:
+    """Measure a shoot in a temporary folder and print what was found; `workers`: processes, 0 for one a core.
+
+    Raises InputError where the shoot or its facts cannot be read, typer.Exit(1) where a frame cannot.
+    """
+    read = read_shoot(shoot, facts, models)
+    with tempfile.TemporaryDirectory() as scratch:
+        store = Store.open(Path(scratch), read.folder)
+        count = workers or executors.default_workers()
+        with progress() as report:
+            measured_frames = measure_shoot(store, read, count, report)
+        found = inspect_text(store, read, measured_frames, count)
+    _print_table("", ("burst", "frames", "time", "ISO", "shutter", "zone", "in the dark phase"), found.bursts)
+    _print_table("light", ("zone", "seen in", "frames", "colour", "level", "flicker"), found.zones)
+    _print_table("noise", HEADINGS, found.noise)
+    for text in found.notes:
+        note(text)
+    if any(s.error for s in measured_frames):
+        raise typer.Exit(1)
+
+
+def _print_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    if not rows:
+        return
+    table = Table(*columns, box=None, title=title or None, title_justify="left")
+    for row in rows:
+        table.add_row(*(escape(cell) for cell in row))
+    out_console.print(table)
+
+
 def inspect_text(store: Store, shoot: Shoot, measured_frames: Sequence[MeasuredFrame], workers: int) -> InspectText:
-    """What is in the folder, in words; looks at the light of every burst first."""
-    by_name = {s.frame.name: s for s in measured_frames}
+    """What is in the folder, in words; looks at the light of every burst first.
+
+    measured_frames  all frames of the shoot, measured into `store`; workers  processes, 1 or more
+    """
     words, notices = _light(store, shoot, measured_frames, workers)
-    rows, notes = [], list(shoot.notices)
+    noise, of_noise = _noise(store, measured_frames)
+    notes = [*shoot.notices]
+    notes += [f"{s.frame.relative}: {s.error}" for s in measured_frames if s.error]
+    notes += [f"{name}: {why}" for name, why in shoot.missing]
+    notes += notices
+    if words is not None:
+        notes.append(words.mains)
+    notes += [*_settings_notes(shoot), *of_noise]
+    return InspectText(_bursts(shoot, words), words.zones if words is not None else [], noise, notes)
+
+
+def _bursts(shoot: Shoot, words: LightWords | None) -> list[list[str]]:
+    by_name = {f.name: f for f in shoot.frames}
+    rows = []
     for index, burst in enumerate(shoot.bursts):
-        group = [by_name[n] for n in burst.frames]
-        exif = group[0].frame.exif
+        exif = by_name[burst.frames[0]].exif
         readable = [n for n in burst.frames if words is not None and n in words.of]
         zone, dark = "", ""
         if words is not None and readable:
@@ -91,21 +102,21 @@ def inspect_text(store: Store, shoot: Shoot, measured_frames: Sequence[MeasuredF
         rows.append(
             [str(index + 1), f"{name} ({len(burst.frames)})", time, f"{exif.iso or 0:.0f}", shutter, zone, dark]
         )
-    notes += [f"{s.frame.relative}: {s.error}" for s in measured_frames if s.error]
-    notes += [f"{name}: {why}" for name, why in shoot.missing]
-    notes += notices
-    if words is not None:
-        notes.append(words.mains)
-    if any((f.exif.iso or 0) > 12800 for f in shoot.frames):
+    return rows
+
+
+def _settings_notes(shoot: Shoot) -> list[str]:
+    """What the camera's settings and clock will do to the pictures."""
+    notes = []
+    if any((f.exif.iso or 0) > _SOFT_ISO for f in shoot.frames):
         notes.append("frames above ISO 12,800: expect soft detail")
-    slow = sum(1 for f in shoot.frames if f.exif.exposure_time and f.exif.exposure_time > 1 / 400)
+    slow = sum(1 for f in shoot.frames if f.exif.exposure_time and f.exif.exposure_time > _SLOW)
     if slow:
         notes.append(f"{slow} frames slower than 1/400 s: moving players will blur (common practice, no source)")
     timeless = sum(1 for f in shoot.frames if not f.exif.has_subseconds)
     if timeless:
         notes.append(f"{timeless} frames without sub-second times: bursts are found to the second only")
-    noise, of_noise = _noise(store, measured_frames)
-    return InspectText(rows, words.zones if words is not None else [], noise, notes + of_noise)
+    return notes
 
 
 def _noise(store: Store, measured_frames: Sequence[MeasuredFrame]) -> tuple[list[list[str]], list[str]]:

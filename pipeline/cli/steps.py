@@ -1,0 +1,52 @@
+"""evencourt steps: what each step does and takes, out of its own declaration."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from pipeline.cli.console import say
+from pipeline.errors import InputError
+from pipeline.steps import REGISTRY
+from pipeline.steps.base import Step
+
+_PLACES = {"shared": "under steps", "delivery": "in a delivery", "both": "under steps or in a delivery"}
+
+
+def show_steps(name: str | None) -> None:
+    """Print the reference of one step, or of all. Raises InputError where there is no step of that name."""
+    if name is not None and name not in REGISTRY:
+        raise InputError(f"there is no step {name!r}; the steps are {', '.join(REGISTRY)}")
+    say(steps_text([REGISTRY[name]] if name else list(REGISTRY.values())))
+
+
+def steps_text(steps: Sequence[Step]) -> str:
+    """Markdown that the README's recipe reference and `evencourt steps` share."""
+    parts = []
+    for step in steps:
+        lines = [f"### {step.name}", "", f"{step.summary} Stands {_PLACES[step.place]}.", ""]
+        for name, info in step.Params.model_fields.items():
+            lines.append(f"- `{name}` ({_range(info)}; default `{_default(info.default)}`): {info.description}")
+        parts.append("\n".join(lines).rstrip())
+    return "\n\n".join(parts)
+
+
+def _default(value: Any) -> str:
+    if value is None:
+        return "none"
+    return str(value).lower() if isinstance(value, bool) else str(value)
+
+
+def _range(info: Any) -> str:
+    bounds = {key: getattr(m, key) for m in info.metadata for key in ("ge", "le") if hasattr(m, key)}
+    text = str(info.annotation)
+    if "Literal" in text:
+        parts = [a for a in getattr(info.annotation, "__args__", ()) if hasattr(a, "__args__")] or [info.annotation]
+        options = ", ".join(f"`{o}`" for part in parts for o in part.__args__)
+        return f"one of {options}" + (", or a number" if "float" in text else "")
+    kind = "yes or no" if "bool" in text else "number" if "float" in text or "int" in text else "text"
+    if "tuple" in text or "list" in text:
+        kind = "list"
+    if "ge" in bounds and "le" in bounds:
+        kind += f" {bounds['ge']:g} to {bounds['le']:g}"
+    return kind
