@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
 from dataclasses import fields, replace
-from typing import Any
+from functools import partial
 
 from pipeline.captions.people import team_names, why_withheld
-from pipeline.formats.metadata.model import Metadata
+from pipeline.formats.metadata.credits import Contact, changed
+from pipeline.formats.metadata.model import Metadata, PictureTexts
 from pipeline.shoot.facts import Facts, FrameFacts, withheld
 from pipeline.shoot.names import hints_at, holds_any, name_pattern, replace_name
 
@@ -33,15 +34,15 @@ def without_hints(row: FrameFacts, facts: Facts, unnamed: str, notices: list[str
     return replace(row, words="")
 
 
-def carried_without_hints(carried: Mapping[str, Any], facts: Facts, notices: list[str]) -> dict[str, Any]:
+def carried_without_hints(carried: PictureTexts, facts: Facts, notices: list[str]) -> PictureTexts:
     """Texts typed in the camera, without those about this picture that may hold a part of a withheld name.
 
-    carried  by field of Metadata. Keywords and the title are looked at later, see `withhold`
+    Keywords and the title are looked at later, see `withhold`.
     """
-    kept = dict(carried)
+    kept = carried
     for name in _ABOUT:
-        if lines := _hinted(kept.get(name, ""), facts):
-            del kept[name]
+        if lines := _hinted(getattr(carried, name), facts):
+            kept = changed(kept, {name: ""})
             notices.append(
                 f"{name.replace('_', ' ')} typed in the camera left out: a word of it is, or looks like, a part of a "
                 f"name that is withheld (roster.csv line {lines})"
@@ -67,25 +68,30 @@ def withhold(metadata: Metadata, facts: Facts, unnamed: str, notices: list[str])
         pattern = name_pattern(player.name)
         if pattern is None:
             continue
-        changes: dict[str, Any] = {}
+        changes: dict[str, str | tuple[str, ...] | Contact] = {}
         for item in fields(metadata):
             name, value = item.name, getattr(metadata, item.name)
             if isinstance(value, str) and value and name not in _CAMERA:
-                changed = replace_name(value, pattern, unnamed)
-                if changed != value:
-                    changes[name] = "" if name in _OWN else changed
+                text = replace_name(value, pattern, unnamed)
+                if text != value:
+                    changes[name] = "" if name in _OWN else text
             elif isinstance(value, tuple):
                 kept = tuple(entry for entry in value if replace_name(entry, pattern, unnamed) == entry)
                 if kept != value:
                     changes[name] = kept
-        contact = {k: v for k, v in metadata.contact.items() if replace_name(v, pattern, unnamed) == v}
+        contact = metadata.contact.changed(partial(_without_own, pattern=pattern, unnamed=unnamed))
         if contact != metadata.contact:
             changes["contact"] = contact
         if changes:
-            metadata = replace(metadata, **changes)
+            metadata = changed(metadata, changes)
             notices.append(why_withheld(facts, player.line))
             notices.append(f"a name that is withheld was typed: taken out of {', '.join(sorted(changes))}")
     return _hints(metadata, facts, notices)
+
+
+def _without_own(text: str, pattern: re.Pattern[str], unnamed: str) -> str:
+    """A text that would be false with `unnamed` in it: left out whole where it holds the name."""
+    return text if replace_name(text, pattern, unnamed) == text else ""
 
 
 def _holds_any(metadata: Metadata, names: tuple[str, ...]) -> bool:
@@ -94,7 +100,7 @@ def _holds_any(metadata: Metadata, names: tuple[str, ...]) -> bool:
         texts = [value] if isinstance(value, str) else value if isinstance(value, tuple) else ()
         if any(holds_any(text, names) for text in texts):
             return True
-    return any(holds_any(text, names) for text in metadata.contact.values())
+    return any(holds_any(text, names) for text in metadata.contact.iptc().values())
 
 
 def _hints(metadata: Metadata, facts: Facts, notices: list[str]) -> Metadata:

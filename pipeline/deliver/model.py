@@ -8,6 +8,7 @@ from datetime import datetime
 from pathlib import PurePosixPath
 from typing import Any
 
+from pipeline.formats.metadata.credits import Place, Rights
 from pipeline.shoot.facts import Facts
 from pipeline.shoot.names import holds_any, name_pattern, replace_name
 
@@ -47,7 +48,7 @@ class Item:
 
 
 @dataclass(frozen=True)
-class SetFacts:
+class SetFacts(Rights, Place):
     """What the page says of the set as a whole.
 
     withheld  names that must appear nowhere, whatever text they were typed into; `unnamed` stands in for them
@@ -55,13 +56,8 @@ class SetFacts:
 
     title: str = ""
     teams: tuple[str, str] = ("", "")
-    venue: str = ""
-    city: str = ""
     date: datetime | None = None
     language: str = "en"
-    credit: str = ""
-    copyright: str = ""
-    usage: str = ""
     withheld: tuple[str, ...] = ()
     unnamed: str = "a player"
 

@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any
 
 from pipeline.engine.frame_table import frame_table
 from pipeline.engine.jobs import Shoot
-from pipeline.engine.measure import carried_texts
 from pipeline.errors import InputError, Problem
-from pipeline.formats.metadata.model import Metadata
+from pipeline.formats.metadata.carried import NOTHING_CARRIED, read_carried
+from pipeline.formats.metadata.model import Metadata, PictureTexts
 from pipeline.people.ranking import Ranked
 from pipeline.recipe.recipe import Recipe
 from pipeline.shoot.consent import held_by_own_texts
@@ -76,7 +75,7 @@ def sheet(
     shoot: Shoot,
     params: CaptionParams,
     ranks: Mapping[str, Ranked],
-    carried: Mapping[str, Mapping[str, Any]],
+    carried: Mapping[str, PictureTexts],
     suggested_players: Mapping[str, str] | None = None,
     separator: str = ",",
 ) -> tuple[str, str]:
@@ -93,7 +92,7 @@ def sheet(
             continue
         row = shoot.facts.row(frame.name)
         try:
-            text, _ = describe(frame, shoot.facts, row, params, carried.get(frame.name, MappingProxyType({})))
+            text, _ = describe(frame, shoot.facts, row, params, carried.get(frame.name, NOTHING_CARRIED))
             captions[frame.name] = text.caption
         except InputError as error:
             failed.append(str(error))
@@ -167,7 +166,7 @@ def check(folder: Path, facts_file: Path | None, file: Path | None, params: Capt
 
 def _show(frame: Frame, facts: Facts, row: FrameFacts, mark: str, params: CaptionParams) -> Shown:
     held = (held_back(facts, row) or mark) if row.keep else "keep: no"
-    texts, notes = describe(frame, facts, row, params, carried_texts(frame))
+    texts, notes = describe(frame, facts, row, params, read_carried(frame.path))
     return Shown((frame.name,), (row.line,), texts, held, notes)
 
 

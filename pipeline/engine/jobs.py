@@ -7,15 +7,14 @@ from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
-from types import MappingProxyType
-from typing import Any
 
 from pipeline.engine.filenames import file_names, relative_path
 from pipeline.engine.measure import MeasuredFrame
 from pipeline.engine.render import Job, Output, long_edge_needed, pixel_key, window_needed
 from pipeline.engine.solve import Plan
 from pipeline.errors import EvencourtError, InputError
-from pipeline.formats.metadata.model import Metadata
+from pipeline.formats.metadata.carried import NOTHING_CARRIED
+from pipeline.formats.metadata.model import Metadata, PictureTexts
 from pipeline.people.modelfiles import ModelFiles, find
 from pipeline.recipe.recipe import Delivery, Recipe
 from pipeline.shoot.bursts import find_bursts
@@ -148,7 +147,7 @@ class Planner:
         return Job(self.out, frame, row, edge, self.recipe.steps, outputs, solutions, thumbs, window), delivered
 
     def text(
-        self, delivery: Delivery, frame: Frame, row: FrameFacts, carried: Mapping[str, Any] = MappingProxyType({})
+        self, delivery: Delivery, frame: Frame, row: FrameFacts, carried: PictureTexts = NOTHING_CARRIED
     ) -> tuple[Metadata | None, tuple[str, ...]]:
         """What a delivery writes into a frame's file; None where it has no caption step. carried: see MeasuredFrame."""
         for bound in delivery.steps:

@@ -8,7 +8,7 @@ import json
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 
 from pipeline.engine.executors import map_unordered
 from pipeline.errors import FrameError
-from pipeline.formats.metadata.carried import CARRIED, read_carried
+from pipeline.formats.metadata.carried import NOTHING_CARRIED, carried_as_json, carried_of_json, read_carried
+from pipeline.formats.metadata.model import PictureTexts
 from pipeline.imaging.resample import resize_energy
 from pipeline.people.modelfiles import ModelFiles
 from pipeline.shoot.facts import Facts, Reference
@@ -40,7 +41,7 @@ PROXY_EDGE = 192  # what is kept: some tens of kB a frame
 class MeasuredFrame:
     """What is known of one frame after measuring; `error` is the reason when it cannot be read.
 
-    carried  the texts that were typed in the camera: fields of Metadata, those of metadata_carried.CARRIED only
+    carried  the texts that were typed in the camera
     """
 
     frame: Frame
@@ -50,7 +51,7 @@ class MeasuredFrame:
     seconds: float = 0.0
     notices: tuple[str, ...] = ()
     error: str = ""
-    carried: Mapping[str, Any] = field(default_factory=dict)
+    carried: PictureTexts = NOTHING_CARRIED
 
 
 @dataclass(frozen=True)
@@ -66,7 +67,7 @@ class _Task:
 def measure_key(digest: str, references: Sequence[Reference], models: ModelFiles) -> str:
     """A frame's measurements depend on its bytes, its reference patches, the model files and the code that measures."""
     versions = {name: step.version for name, step in REGISTRY.items() if step.measure or step is DECODE}
-    shown = [{k: v for k, v in r.as_json().items() if k in ("patch", "chart")} for r in references]
+    shown = [{"patch": r.patch, "chart": r.chart} for r in references]
     of = {"frame": digest, "steps": versions, "references": shown, "models": models.digest, "kept": 2}
     return digest_json({**of, "on": environment()})
 
@@ -139,7 +140,7 @@ def _measure_one(task: _Task) -> MeasuredFrame:
     small = (max(1, round(height * scale)), max(1, round(width * scale)))
     energy = resize_energy((height, width), small)
     facts = {"full_size": list(decoded.full_size), "notices": list(decoded.notices), "seconds": 0.0}
-    facts["carried"] = carried_texts(task.frame)
+    facts["carried"] = carried_as_json(read_carried(task.frame.path))
     facts["seconds"] = round(time.perf_counter() - start, 4)
     arrays |= {
         "proxy": cv2.resize(image.pixels, (small[1], small[0]), interpolation=cv2.INTER_AREA).astype(np.float16),
@@ -159,14 +160,8 @@ def _summary(frame: Frame, digest: str, key: str, data: bytes) -> MeasuredFrame:
         facts = json.loads(arrays["facts"].tobytes())
     height, width = facts["full_size"]
     notices = tuple(facts["notices"])
-    return MeasuredFrame(frame, digest, key, (height, width), facts["seconds"], notices, carried=facts["carried"])
-
-
-def carried_texts(frame: Frame) -> dict[str, Any]:
-    """The texts that were typed in the camera, as JSON values by field of Metadata; see MeasuredFrame."""
-    carried = read_carried(frame.path)
-    found = {name: getattr(carried, name) for name in CARRIED}
-    return {k: dict(v) if isinstance(v, Mapping) else v for k, v in found.items() if v not in ("", (), None, {})}
+    carried = carried_of_json(facts["carried"])
+    return MeasuredFrame(frame, digest, key, (height, width), facts["seconds"], notices, carried=carried)
 
 
 def read_measured(store: Store, key: str, step: str) -> Measured:

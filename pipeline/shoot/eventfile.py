@@ -3,23 +3,24 @@
 from __future__ import annotations
 
 import re
+from dataclasses import fields
 from datetime import datetime
 from typing import Any, cast
 
 from babel import Locale
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, create_model, field_validator
 
 from pipeline.errors import Problem
+from pipeline.formats.metadata.credits import Contact, Credits, Place
 from pipeline.shoot.countries import alpha2, suggested
 from pipeline.textfile.yamlfile import Document, problems_of
 
 Box = tuple[float, float, float, float]
 Corners = tuple[tuple[float, float], tuple[float, float], tuple[float, float], tuple[float, float]]
 
-TEXTS = (
-    "title", "venue", "city", "region", "country", "language", "creator", "job_title", "caption_writer", "credit",
-    "source", "copyright", "usage", "rights_url", "instructions", "job_id",
-)  # fmt: skip
+_CREDITS = tuple(item.name for item in fields(Credits) if item.name != "contact")
+_PLACE = tuple(item.name for item in fields(Place))
+TEXTS = ("title", *_PLACE, "country", "language", *_CREDITS)
 
 # Codes of countries that are written for a language by mistake -> the language's own (ISO 639).
 _LANGUAGE_SLIPS = {"jp": "ja", "cz": "cs", "dk": "da", "gr": "el", "cn": "zh", "ua": "uk"}
@@ -29,20 +30,14 @@ class _Part(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
+def _texts(*names: str) -> Any:
+    """Fields of a model, each a text and empty unless it is written."""
+    return dict.fromkeys(names, (str, ""))
+
+
 class _Teams(_Part):
     home: str = ""
     away: str = ""
-
-
-class _Contact(_Part):
-    email: str = ""
-    web: str = ""
-    phone: str = ""
-    address: str = ""
-    city: str = ""
-    region: str = ""
-    postcode: str = ""
-    country: str = ""
 
 
 def _fractions(value: Any, count: int) -> tuple[float, ...] | None:
@@ -90,27 +85,15 @@ class _Reference(_Part):
 
 
 class EventFile(_Part):
-    """shoot.yaml as it is written; roster and frames are names of files."""
+    """shoot.yaml as it is written; roster and frames are names of files. The fields of Credits and Place come with
+    `_Written`."""
 
     title: str = ""
     teams: _Teams = _Teams()
-    venue: str = ""
-    city: str = ""
-    region: str = ""
     country: str = ""
     start: str | None = None
     language: str = "en"
-    creator: str = ""
-    job_title: str = ""
-    caption_writer: str = ""
-    credit: str = ""
-    source: str = ""
-    copyright: str = ""
-    usage: str = ""
-    rights_url: str = ""
-    instructions: str = ""
-    job_id: str = ""
-    contact: Any = ""
+    contact: Contact = Contact()
     roster: str | None = None
     frames: str | None = None
     references: tuple[_Reference, ...] = ()
@@ -137,7 +120,7 @@ class EventFile(_Part):
             raise ValueError(f"{primary} is not a language code of ISO 639; {hint}")
         return value
 
-    @field_validator("rights_url")
+    @field_validator("rights_url", check_fields=False)
     @classmethod
     def _rights_url(cls, value: str) -> str:
         if value and not re.fullmatch(r"https?://[^\s/]+\S*", value):
@@ -154,6 +137,11 @@ class EventFile(_Part):
         if not aware:
             raise ValueError(f"{value} is not a date and time with an offset from UTC; write 2026-02-14T19:30:00+01:00")
         return value
+
+
+_Written = create_model("EventFile", __base__=EventFile, **_texts(*_PLACE, *_CREDITS))
+_Contact = create_model("_Contact", __base__=_Part, **_texts(*(item.name for item in fields(Contact))))
+NOTHING_WRITTEN: EventFile = _Written()
 
 
 def _as_text(doc: Document) -> Any:
@@ -174,20 +162,26 @@ def parse_event(doc: Document, problems: list[Problem]) -> EventFile:
     data = {} if doc.data is None else _as_text(doc)
     if not isinstance(data, dict):
         problems.append(doc.problem((), "the facts of a shoot are keys and values, such as title: Town cup"))
-        return EventFile()
-    contact = data.get("contact", "")
-    if isinstance(contact, dict):
-        try:
-            data["contact"] = _Contact.model_validate(contact).model_dump()
-        except ValidationError as error:
-            problems += problems_of(error, doc, ("contact",), _Contact)
-    elif not isinstance(contact, str):
-        problems.append(doc.problem(("contact",), "contact: write text, or keys such as email and web"))
-        del data["contact"]
+        return NOTHING_WRITTEN
+    data["contact"] = _contact(data.get("contact", ""), doc, problems)
     try:
-        return EventFile.model_validate(data)
+        return _Written.model_validate(data)
     except ValidationError as error:
-        problems += problems_of(error, doc, (), EventFile)
+        problems += problems_of(error, doc, (), _Written)
         bad = {e["loc"][0] for e in error.errors()}
-    # The rest is read all the same, so that the tables' problems are told in the same go.
-    return EventFile.model_validate({key: value for key, value in data.items() if key not in bad})
+    # The rest is read all the same, so that the problems of the tables are reported in the same run.
+    return _Written.model_validate({key: value for key, value in data.items() if key not in bad})
+
+
+def _contact(written: Any, doc: Document, problems: list[Problem]) -> Contact:
+    """`contact` as text or as keys; empty where it does not fit, which is added to `problems`."""
+    if isinstance(written, str):
+        return Contact.of_text(written)
+    if not isinstance(written, dict):
+        problems.append(doc.problem(("contact",), "contact: write text, or keys such as email and web"))
+        return Contact()
+    try:
+        return Contact(**_Contact.model_validate(written).model_dump())
+    except ValidationError as error:
+        problems += problems_of(error, doc, ("contact",), _Contact)
+        return Contact()

@@ -8,10 +8,11 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 from pipeline.errors import InputError, Problem
-from pipeline.shoot.eventfile import TEXTS, Box, Corners, EventFile, box_of, parse_event
+from pipeline.formats.metadata.credits import Credits, Place, copied
+from pipeline.shoot.eventfile import NOTHING_WRITTEN, Box, Corners, EventFile, box_of, parse_event
 from pipeline.shoot.names import name_pattern, replace_name, same_name
 from pipeline.textfile.tables import FrameIndex, Row, Table, numbers, read_table, yes_or_no
 from pipeline.textfile.yamlfile import Document, did_you_mean, load_yaml
@@ -35,10 +36,6 @@ class Player:
     publish: bool = True
     line: int = 0
 
-    def as_json(self) -> dict[str, Any]:
-        """What a picture may depend on; the line is for messages only."""
-        return {"team": self.team, "number": self.number, "name": self.name, "publish": self.publish}
-
 
 @dataclass(frozen=True)
 class FrameFacts:
@@ -58,17 +55,6 @@ class FrameFacts:
     line: int = 0
     always: bool = False
 
-    def as_json(self) -> dict[str, Any]:
-        """What a picture may depend on; the line is for messages only."""
-        return {
-            "keep": self.keep,
-            "always": self.always,
-            "rating": self.rating,
-            "players": [list(p) for p in self.players],
-            "words": self.words,
-            "crop": None if self.crop is None else list(self.crop),
-        }
-
 
 @dataclass(frozen=True)
 class Reference:
@@ -84,16 +70,12 @@ class Reference:
     chart: Corners | Literal["auto"] | None = None
     end: str | None = None
 
-    def as_json(self) -> dict[str, Any]:
-        chart = [list(c) for c in self.chart] if isinstance(self.chart, tuple) else self.chart
-        patch = list(self.patch) if isinstance(self.patch, tuple) else self.patch
-        return {"frame": self.frame, "patch": patch, "chart": chart, "end": self.end}
-
 
 @dataclass(frozen=True)
-class Facts:
+class Facts(Credits, Place):
     """The event as a whole; every field has a usable default, so that a shoot without shoot.yaml works.
 
+    teams    "home" and "away" -> their names
     country  ISO 3166 alpha-2 or alpha-3, capitals
     start    aware datetime
     rows     frame name -> what frames.csv says of it
@@ -103,23 +85,9 @@ class Facts:
 
     title: str = ""
     teams: Mapping[str, str] = field(default_factory=dict)
-    venue: str = ""
-    city: str = ""
-    region: str = ""
     country: str = ""
     start: datetime | None = None
     language: str = "en"
-    creator: str = ""
-    job_title: str = ""
-    caption_writer: str = ""
-    credit: str = ""
-    source: str = ""
-    copyright: str = ""
-    usage: str = ""
-    rights_url: str = ""
-    instructions: str = ""
-    job_id: str = ""
-    contact: str | Mapping[str, str] = ""
     roster: tuple[Player, ...] = ()
     rows: Mapping[str, FrameFacts] = field(default_factory=dict)
     references: tuple[Reference, ...] = ()
@@ -136,22 +104,6 @@ class Facts:
     def player(self, team: str, number: str) -> Player | None:
         """The roster's player with that side ("home" or "away") and shirt number."""
         return next((p for p in self.roster if (p.team, p.number) == (team, number)), None)
-
-    def as_json(self) -> dict[str, Any]:
-        """JSON values that are equal when the facts are; without lines and file names, so that moving a
-        file or adding a blank line renders nothing again."""
-        contact = self.contact if isinstance(self.contact, str) else dict(sorted(self.contact.items()))
-        return {
-            **{name: getattr(self, name) for name in TEXTS},
-            "teams": dict(sorted(self.teams.items())),
-            "start": self.start.isoformat() if self.start else None,
-            "contact": contact,
-            "roster": [p.as_json() for p in self.roster],
-            "rows": {name: self.rows[name].as_json() for name in sorted(self.rows)},
-            "references": [r.as_json() for r in self.references],
-            "clocks": dict(sorted(self.clocks.items())),
-            "minors": self.minors,
-        }
 
 
 def withheld(facts: Facts, player: Player) -> bool:
@@ -192,7 +144,7 @@ def load_facts(
     """
     problems: list[Problem] = []
     path = facts_file or shoot / "shoot.yaml"
-    parsed, doc = EventFile(), Document(str(path), {}, {}, {})
+    parsed, doc = NOTHING_WRITTEN, Document(str(path), {}, {}, {})
     if facts_file is not None or path.exists():
         try:
             doc = load_yaml(path, problems)
@@ -216,12 +168,12 @@ def load_facts(
     else:
         frames = _table("frames", parsed, doc, folders, problems)
     rows, missing = _frames(frames, teams, players, index, problems)
-    contact = parsed.contact
     facts = Facts(
-        **{name: getattr(parsed, name) for name in TEXTS},
+        title=parsed.title,
+        country=parsed.country,
+        language=parsed.language,
         teams=teams,
         start=datetime.fromisoformat(parsed.start) if parsed.start else None,
-        contact=contact if isinstance(contact, str) else {k: v for k, v in contact.items() if v},
         roster=roster,
         rows=rows,
         references=_references(parsed, doc, index, problems),
@@ -231,6 +183,7 @@ def load_facts(
         frames_file=frames.file if frames else "",
         elsewhere=tuple(r for r in frames.rows if r["frame"] and index.find(r["frame"])[0] is None) if frames else (),
     )
+    facts = copied(copied(facts, parsed, Credits), parsed, Place)
     return facts, sorted(set(problems)), missing
 
 

@@ -7,8 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
-from types import MappingProxyType
-from typing import Any, Literal, Self
+from typing import Literal, Self
 
 from pydantic import Field, ValidationInfo, field_validator
 
@@ -18,8 +17,9 @@ from pipeline.captions.people import FIELDS, Person, moment, people, scene, team
 from pipeline.captions.privacy import carried_without_hints, withhold, without_hints
 from pipeline.captions.template import tidy
 from pipeline.errors import InputError
-from pipeline.formats.metadata.carried import CARRIED, with_carried
-from pipeline.formats.metadata.model import ALT_TEXT_MAXIMUM, Metadata
+from pipeline.formats.metadata.carried import NOTHING_CARRIED, with_carried
+from pipeline.formats.metadata.credits import Credits, Place, changed, copied
+from pipeline.formats.metadata.model import ALT_TEXT_MAXIMUM, Metadata, PictureTexts
 from pipeline.shoot.countries import alpha3
 from pipeline.shoot.facts import Facts, FrameFacts
 from pipeline.steps.base import Params, Step
@@ -98,14 +98,14 @@ def describe(
     facts: Facts,
     row: FrameFacts,
     params: CaptionParams,
-    carried: Mapping[str, Any] = MappingProxyType({}),
+    carried: PictureTexts = NOTHING_CARRIED,
 ) -> tuple[Metadata, tuple[str, ...]]:
     """What is written into this frame's files, and what the report should say about it.
 
     A name is withheld where the roster says publish: no, or for everybody where the shoot is of minors; it is
     then also taken out of every text that was typed (whole names, whatever the case, accents and order), and
     words that may hold a part of it are left out. Whether the frame may be delivered at all: `facts.held_back`.
-    carried: texts that were typed in the camera, by field of Metadata; `params.from_camera` says which stay.
+    carried: texts that were typed in the camera; `params.from_camera` says which stay.
     Raises InputError where a template fails on this frame.
     """
     notices: list[str] = []
@@ -124,29 +124,15 @@ def describe(
     offset = facts.start.utcoffset() if facts.start else None
     if exif.utc_offset is not None:
         offset = timedelta(minutes=exif.utc_offset)
-    metadata = Metadata(
+    described = Metadata(
         title=frame.name.rpartition("/")[2],
         headline=texts["headline"],
         caption=texts["template"],
-        caption_writer=facts.caption_writer,
         alt_text=texts["alt_text"],
         keywords=(*params.keywords, *team_names(facts), *named),
         event=facts.title,
         persons=named,
         organisations=teams or team_names(facts),
-        creator=facts.creator,
-        job_title=facts.job_title,
-        contact=_contact(facts.contact),
-        credit=facts.credit,
-        source=facts.source,
-        copyright=facts.copyright,
-        usage=facts.usage,
-        rights_url=facts.rights_url,
-        instructions=facts.instructions,
-        job_id=facts.job_id,
-        venue=facts.venue,
-        city=facts.city,
-        region=facts.region,
         country=language.country(facts.country),
         country_code=alpha3(facts.country),
         created=exif.time if right else None,
@@ -162,8 +148,9 @@ def describe(
         f_number=exif.f_number,
         focal_length=exif.focal_length,
     )
+    described = copied(copied(described, facts, Credits), facts, Place)
     kept = carried_without_hints(_kept(carried, params, facts), facts, notices)
-    metadata = with_carried(metadata, Metadata(**kept))
+    metadata = with_carried(described, kept)
     metadata = withhold(metadata, facts, stand_in, notices)
     metadata = replace(metadata, caption=tidy(metadata.caption), headline=tidy(metadata.headline))
     others = (
@@ -174,25 +161,13 @@ def describe(
     return metadata, tuple(dict.fromkeys(notices))
 
 
-def _kept(carried: Mapping[str, Any], params: CaptionParams, facts: Facts) -> dict[str, Any]:
+def _kept(carried: PictureTexts, params: CaptionParams, facts: Facts) -> PictureTexts:
     """What may stay of the texts typed in the camera. Of minors nothing that may hold a name no roster knows."""
-    allowed = {"none": (), "rights": _RIGHTS, "all": CARRIED}["rights" if facts.minors and params.from_camera == "all"
-                                                             else params.from_camera]  # fmt: skip
-    return {k: tuple(v) if isinstance(v, list) else v for k, v in carried.items() if k in allowed}
-
-
-def _contact(contact: str | Mapping[str, str]) -> Mapping[str, str]:
-    """A mapping stays one; a single text is an e-mail address, a web address or a telephone number."""
-    if not contact:
-        return {}
-    if isinstance(contact, Mapping):
-        return contact
-    text = contact
-    if "@" in text:
-        return {"email": text}
-    if re.search(r"[A-Za-z]\.[A-Za-z]{2}", text):
-        return {"web": text}
-    return {"phone": text} if re.fullmatch(r"[+\d ()/.-]+", text) else {"address": text}
+    if params.from_camera == "none":
+        return NOTHING_CARRIED
+    if params.from_camera == "all" and not facts.minors:
+        return carried
+    return changed(NOTHING_CARRIED, {name: getattr(carried, name) for name in _RIGHTS})
 
 
 def _text(parameter: str, source: str, filled: Mapping[str, str], frame: Frame) -> str:

@@ -18,6 +18,7 @@ import pytest
 from pipeline.deliver.deliver import deliver
 from pipeline.deliver.model import Item, SetFacts, Wanted, set_facts
 from pipeline.deliver.page import render_page
+from pipeline.formats.metadata.credits import Contact
 from pipeline.shoot.facts import Facts, Player
 from tests.deliver.test_push import picture
 from tests.report.test_report import EVIL, Page
@@ -106,7 +107,7 @@ def test_no_name_that_is_withheld() -> None:
 
 
 def test_contact_is_not_shown() -> None:
-    raw = render_page(ITEMS, set_facts(Facts(title="Cup", contact="ada@example.org"))).decode()
+    raw = render_page(ITEMS, set_facts(Facts(title="Cup", contact=Contact(email="ada@example.org")))).decode()
     assert "example.org" not in raw
 
 

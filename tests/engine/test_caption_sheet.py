@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import locale
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -118,7 +119,7 @@ def test_nothing_typed_is_lost(tmp_path: Path) -> None:
     first, _, _ = load_facts(shoot, None, NAMES)
     second, problems, _ = load_facts(shoot, None, NAMES, out)
     assert problems == []
-    assert all(second.row(name).as_json() == first.row(name).as_json() for name in NAMES)
+    assert all(replace(second.row(name), line=0) == replace(first.row(name), line=0) for name in NAMES)
 
 
 def test_written_again_it_keeps_what_was_filled_in_there(tmp_path: Path) -> None:

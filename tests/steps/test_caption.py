@@ -16,6 +16,7 @@ from PIL import Image
 from pydantic import ValidationError
 
 from pipeline.errors import InputError
+from pipeline.formats.metadata.credits import Contact
 from pipeline.formats.metadata.embed import Metadata, embed_jpeg
 from pipeline.formats.metadata.xmp import xmp_packet
 from pipeline.shoot.facts import Facts, FrameFacts, Player
@@ -35,7 +36,7 @@ FACTS = Facts(
     language="en",
     creator="M. Vale",
     copyright="© M. Vale",
-    contact="desk@example.org",
+    contact=Contact(email="desk@example.org"),
     roster=(
         Player("home", "7", "Łucja Żółkiewska", True, 2),
         Player("home", "9", "Nora Ek", True, 3),
@@ -132,7 +133,7 @@ def test_facts_become_fields() -> None:
     assert (m.rights_url, m.instructions, m.job_id) == ("https://example.org/terms", "Embargo: noon", "WP-11")
     assert m.digital_source_type == "http://cv.iptc.org/newscodes/digitalsourcetype/digitalCapture"
     assert (m.created, m.event, m.city) == (EXIF.time, "Town cup, semi-final", "Westerby")
-    assert m.contact == {"CiEmailWork": "desk@example.org"}
+    assert m.contact == Contact(email="desk@example.org")
     assert "SN424242" not in repr(m)
 
 
@@ -161,7 +162,9 @@ def test_publish_no_leaves_no_name_in_any_byte(player: Player) -> None:
         players=((player.team, player.number), ("home", "7")),
         words=f"{name} throws; {name.upper()}, {decomposed} and {' '.join(reversed(words))}",
     )
-    facts = replace(FACTS, title=f"Cup of {name}", creator=name, copyright=f"© {name}", usage=name, contact=name)
+    facts = replace(
+        FACTS, title=f"Cup of {name}", creator=name, copyright=f"© {name}", usage=name, contact=Contact(address=name)
+    )
     data, notices = shown(
         row, facts, template="{{ who }} {{ words }} {{ title }} " + name, headline=name,
         alt_text="{{ words }}", keywords=["handball", name],

@@ -9,15 +9,16 @@ from __future__ import annotations
 import re
 import struct
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
+from dataclasses import fields
 from pathlib import Path
-from typing import Any
+from typing import cast
 
 from pipeline.formats.metadata.blocks import CAPTION, COPYRIGHT, CREATOR, Blocks, read_blocks
-from pipeline.formats.metadata.model import ALT_TEXT_MAXIMUM, CONTACT_FIELDS, Metadata
+from pipeline.formats.metadata.credits import Contact, changed
+from pipeline.formats.metadata.model import ALT_TEXT_MAXIMUM, Metadata, PictureTexts
 from pipeline.formats.metadata.xmp_read import Packet
 
-# Field of Metadata -> (XMP property, IIM dataset of record 2, Exif tag); IPTC Photo Metadata Standard 2025.1.
+# Field of PictureTexts -> (XMP property, IIM dataset of record 2, Exif tag); IPTC Photo Metadata Standard 2025.1.
 _SOURCES: Mapping[str, tuple[str, int, int]] = {
     "creator": ("dc:creator", 80, CREATOR),
     "copyright": ("dc:rights", 116, COPYRIGHT),
@@ -35,8 +36,10 @@ _SOURCES: Mapping[str, tuple[str, int, int]] = {
     "caption_writer": ("photoshop:CaptionWriter", 122, 0),
     "keywords": ("dc:subject", 25, 0),
 }
+NOTHING_CARRIED = PictureTexts()
+JsonText = str | int | list[str] | dict[str, str]
 _LISTS = ("creator", "keywords")
-CARRIED = (*_SOURCES, "contact", "rating")
+CARRIED = tuple(item.name for item in fields(PictureTexts))
 # These say something about another text, so they come along with it or not at all.
 _BELONGS = {"job_title": "creator", "contact": "creator", "caption_writer": "caption"}
 # Descriptions and copyrights that cameras write by themselves (seen in ../shared/data; common practice, from memory).
@@ -45,8 +48,8 @@ _BY_ITSELF = re.compile(r".*digital (still )?camera.*|.*camera pictures|(.* )?ds
 _MOST, _MOST_KEYWORDS = 6000, 200
 
 
-def read_carried(path: Path) -> Metadata:
-    """What a JPEG, TIFF or raw file carries of `CARRIED`; every other field is empty.
+def read_carried(path: Path) -> PictureTexts:
+    """What a JPEG, TIFF or raw file carries of its texts.
 
     XMP before IIM before Exif; IIM first where its digest says that it was changed after XMP, unless it is only
     the same text cut short. Never raises for what is in the file: what cannot be read is absent. Raises OSError
@@ -54,7 +57,8 @@ def read_carried(path: Path) -> Metadata:
     """
     blocks = read_blocks(path)
     packet, iim = Packet(blocks.xmp), iim_texts(blocks.iim)
-    found: dict[str, Any] = {}
+    texts: dict[str, str] = {}
+    keywords: tuple[str, ...] = ()
     room = _MOST
     for name, (xmp_name, dataset, tag) in _SOURCES.items():
         newer, older = packet.texts(xmp_name) if name in _LISTS else (packet.text(xmp_name),), iim.get(dataset, ())
@@ -63,19 +67,37 @@ def read_carried(path: Path) -> Metadata:
         values = _filled(newer) or _filled(older) or _filled([_exif_text(blocks, tag, path.stem)])
         length = sum(map(len, values))
         if length <= room and _sensible(name, values):
-            joined = ", ".join(values if name == "creator" else values[:1])
-            found[name] = values[:_MOST_KEYWORDS] if name == "keywords" else joined
+            if name == "keywords":
+                keywords = values[:_MOST_KEYWORDS]
+            else:
+                texts[name] = ", ".join(values if name == "creator" else values[:1])
             room -= length
-    if found.get("alt_text") == found.get("caption"):  # an alternative text is no copy of the caption
-        found.pop("alt_text", None)
-    contact = packet.structure("Iptc4xmpCore:CreatorContactInfo")
-    found["contact"] = {key: contact.get(f"Iptc4xmpCore:{key}", "") for key in CONTACT_FIELDS.values()}
-    if sum(map(len, found["contact"].values())) > room:
-        del found["contact"]
-    return Metadata(**found, rating=_rating(packet.text("xmp:Rating")))
+    if texts.get("alt_text") == texts.get("caption"):  # an alternative text is no copy of the caption
+        texts.pop("alt_text", None)
+    members = packet.structure("Iptc4xmpCore:CreatorContactInfo")
+    contact = Contact.of_iptc({name.rpartition(":")[2]: text for name, text in members.items()})
+    if sum(map(len, contact.iptc().values())) > room:
+        contact = Contact()
+    rating = _rating(packet.text("xmp:Rating"))
+    return changed(PictureTexts(keywords=keywords, contact=contact, rating=rating), texts)
 
 
-def with_carried(typed: Metadata, carried: Metadata) -> Metadata:
+def carried_as_json(carried: PictureTexts) -> dict[str, JsonText]:
+    """What is not empty, by field, as JSON values; contact by the names that IPTC gives its fields."""
+    values = {name: getattr(carried, name) for name in CARRIED if name != "contact"}
+    found = {name: value for name, value in values.items() if value not in ("", (), None)}
+    contact = carried.contact.iptc()
+    return {**found, "contact": contact} if contact else found
+
+
+def carried_of_json(values: Mapping[str, JsonText]) -> PictureTexts:
+    """The texts that `carried_as_json` wrote."""
+    changes = {name: tuple(value) if isinstance(value, list) else value for name, value in values.items()}
+    contact = changes.pop("contact", {})
+    return changed(PictureTexts(contact=Contact.of_iptc(cast(Mapping[str, str], contact))), changes)
+
+
+def with_carried(typed: Metadata, carried: PictureTexts) -> Metadata:
     """`typed`, with what it leaves empty filled from `CARRIED`: facts typed for the shoot win.
 
     To be done before names are withheld, since a carried caption or keyword may have one. Contact and job title
@@ -83,11 +105,11 @@ def with_carried(typed: Metadata, carried: Metadata) -> Metadata:
     """
     changes = {}
     for name in CARRIED:
-        if getattr(typed, name) in ("", (), None, {}):
+        if getattr(typed, name) in ("", (), None, Contact()):
             owner = _BELONGS.get(name)
             if owner is None or getattr(typed, owner) in ("", getattr(carried, owner)):
                 changes[name] = getattr(carried, name)
-    return replace(typed, **changes)
+    return changed(typed, changes)
 
 
 def _sensible(name: str, values: tuple[str, ...]) -> bool:

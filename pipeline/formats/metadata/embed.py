@@ -8,11 +8,11 @@ from pipeline.formats import jpeg_segments as jpeg
 from pipeline.formats.jpeg_segments import scan_digest, strip_jpeg
 from pipeline.formats.metadata.exif import exif_block, main_texts
 from pipeline.formats.metadata.iim import iim_block, image_resources
-from pipeline.formats.metadata.model import CONTACT_FIELDS, Metadata, MetadataTooLarge
+from pipeline.formats.metadata.model import Metadata, MetadataTooLarge
 from pipeline.formats.metadata.xmp import xmp_packet
 
 __all__ = [
-    "CONTACT_FIELDS", "Metadata", "MetadataTooLarge", "TiffTag", "embed_jpeg", "metadata_size", "scan_digest",
+    "Metadata", "MetadataTooLarge", "TiffTag", "embed_jpeg", "metadata_size", "scan_digest",
     "strip_jpeg", "tiff_tags",
 ]  # fmt: skip
 

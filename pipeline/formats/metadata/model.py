@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, fields
 from datetime import datetime
 
 from pipeline.errors import FrameError
+from pipeline.formats.metadata.credits import Contact, Credits, Place
 
 SOFTWARE = "evencourt"  # without its version: the same texts make the same bytes
 ALT_TEXT_MAXIMUM = 250  # characters: IPTC Photo Metadata Standard 2025.1, Alt Text (Accessibility)
@@ -24,18 +24,6 @@ _LINE_END = re.compile("\r\n?|[\x85\u2028\u2029]")
 _SURROGATE = re.compile("[\ud800-\udfff]")
 # These keep their line breaks; every other text is one line.
 _PARAGRAPHS = frozenset({"caption", "usage", "instructions"})
-
-# Names a photographer would write -> IPTC CreatorContactInfo (Photo Metadata Standard 2025.1).
-CONTACT_FIELDS: Mapping[str, str] = {
-    "address": "CiAdrExtadr",
-    "city": "CiAdrCity",
-    "region": "CiAdrRegion",
-    "postcode": "CiAdrPcode",
-    "country": "CiAdrCtry",
-    "phone": "CiTelWork",
-    "email": "CiEmailWork",
-    "web": "CiUrlWork",
-}
 
 
 class MetadataTooLarge(FrameError, ValueError):
@@ -59,59 +47,23 @@ def clean_line(text: str) -> str:
 
 
 @dataclass(frozen=True)
-class Metadata:
-    """Everything that is written into a file. "" , () or None = not written.
+class PictureTexts(Credits):
+    """What a person types for one picture, in the camera or for the event; "", () or None = nothing.
 
     Texts are cleaned on construction (see `clean_text`); lists lose empty and repeated entries.
 
-    contact         keys of CONTACT_FIELDS or the IPTC names themselves
-    created         naive local time, microseconds; utc_offset minutes east of UTC, -840 to 840
-    rating          -1 (rejected) to 5
-    language        BCP 47 tag of the texts
-    exposure_time   seconds; focal_length mm; iso as on the camera
-    title           short name of the picture (IPTC Title, IIM Object Name), say the frame's name
-    job_title       what the creator is, "Staff photographer"; job_id the desk's number for the job
-    instructions    embargoes and the like, for the desk, on lines of their own
-    rights_url      web address of the rights statement (Web Statement of Rights)
-    Raises ValueError for a rating, offset, time or contact key outside these.
+    title     short name of the picture (IPTC Title, IIM Object Name), such as the frame's name
+    alt_text  for readers who cannot see the picture, at most ALT_TEXT_MAXIMUM characters (not checked here)
+    rating    -1 (rejected) to 5
+    Raises ValueError for a rating outside these.
     """
 
+    title: str = ""
     headline: str = ""
     caption: str = ""
-    caption_writer: str = ""
     alt_text: str = ""
     keywords: tuple[str, ...] = ()
-    event: str = ""
-    persons: tuple[str, ...] = ()
-    organisations: tuple[str, ...] = ()
-    creator: str = ""
-    contact: Mapping[str, str] = field(default_factory=dict)
-    credit: str = ""
-    source: str = ""
-    copyright: str = ""
-    usage: str = ""
-    venue: str = ""
-    city: str = ""
-    region: str = ""
-    country: str = ""
-    country_code: str = ""
-    created: datetime | None = None
-    utc_offset: int | None = None
-    digital_source_type: str = ""
     rating: int | None = None
-    language: str = ""
-    make: str = ""
-    model: str = ""
-    lens: str = ""
-    iso: float | None = None
-    exposure_time: float | None = None
-    f_number: float | None = None
-    focal_length: float | None = None
-    title: str = ""
-    job_title: str = ""
-    instructions: str = ""
-    job_id: str = ""
-    rights_url: str = ""
 
     def __post_init__(self) -> None:
         for item in fields(self):
@@ -122,12 +74,44 @@ class Metadata:
             elif isinstance(value, tuple):
                 lines = (clean_line(entry) for entry in value)
                 object.__setattr__(self, item.name, tuple(dict.fromkeys(entry for entry in lines if entry)))
-        contact = {CONTACT_FIELDS.get(key, key): clean_line(text) for key, text in self.contact.items()}
-        if unknown := sorted(set(contact) - set(CONTACT_FIELDS.values())):
-            raise ValueError(f"contact has no {', '.join(unknown)}; write {', '.join(CONTACT_FIELDS)}")
-        object.__setattr__(self, "contact", {key: text for key, text in contact.items() if text})
+            elif isinstance(value, Contact):
+                object.__setattr__(self, item.name, value.changed(clean_line))
         if self.rating is not None and not -1 <= self.rating <= 5:
             raise ValueError(f"rating {self.rating} is outside -1 to 5")
+
+
+@dataclass(frozen=True)
+class Metadata(PictureTexts, Place):
+    """Everything that is written into a file. "", () or None = not written.
+
+    event           name of the event (IPTC Event Name)
+    persons         names of the persons shown; organisations: names of the teams shown
+    country         its name, in the language of the texts; country_code ISO 3166-1, three letters
+    created         naive local time, microseconds; utc_offset minutes east of UTC, -840 to 840
+    language        BCP 47 tag of the texts
+    exposure_time   seconds; focal_length mm; iso as on the camera
+    Raises ValueError for a rating, offset or time outside these.
+    """
+
+    event: str = ""
+    persons: tuple[str, ...] = ()
+    organisations: tuple[str, ...] = ()
+    country: str = ""
+    country_code: str = ""
+    created: datetime | None = None
+    utc_offset: int | None = None
+    digital_source_type: str = ""
+    language: str = ""
+    make: str = ""
+    model: str = ""
+    lens: str = ""
+    iso: float | None = None
+    exposure_time: float | None = None
+    f_number: float | None = None
+    focal_length: float | None = None
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
         if self.utc_offset is not None and not -840 <= self.utc_offset <= 840:
             raise ValueError(f"an offset of {self.utc_offset} minutes from UTC is outside -840 to 840")
         if self.created is not None and self.created.tzinfo is not None:

@@ -121,9 +121,9 @@ def _struct(parts: str) -> str:
 
 
 def _contact(m: Metadata) -> str:
-    if not m.contact:
+    parts = "".join(_simple(f"Iptc4xmpCore:{key}", text) for key, text in m.contact.iptc().items())
+    if not parts:
         return ""
-    parts = "".join(_simple(f"Iptc4xmpCore:{key}", text) for key, text in sorted(m.contact.items()))
     return f"<Iptc4xmpCore:CreatorContactInfo>{_struct(parts)}</Iptc4xmpCore:CreatorContactInfo>\n"
 
 

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from PIL import ExifTags, Image, ImageCms, IptcImagePlugin
 
+from pipeline.formats.metadata.credits import Contact
 from pipeline.formats.metadata.embed import Metadata
 
 exiv2 = pytest.importorskip("exiv2", reason="exiv2 (extra: test) is the independent reader")
@@ -62,8 +63,8 @@ def full(caption: str = "Seven-metre throw.", **other: Any) -> Metadata:
         alt_text="A player throws.",
         keywords=("handball", "Łódź", "王小雨"), event="Town cup", persons=("Łucja Żółkiewska", "王小雨"),
         organisations=("Harbour Gulls", "Mill Lane Foxes"), creator="Márta Völgyi",
-        contact={"email": "desk@example.org", "phone": "+00 1", "city": "Westerby", "address": "Quay 3",
-                 "region": "Østfold", "postcode": "0001", "country": "Norge", "web": "https://example.org"},
+        contact=Contact(email="desk@example.org", phone="+00 1", city="Westerby", address="Quay 3",
+                        region="Østfold", postcode="0001", country="Norge", web="https://example.org"),
         credit="Westerby Post", source="Vale Pictures", copyright="© 2026 Márta Völgyi", usage="Club use\nonly",
         venue="Old Market Hall", city="Westerby", region="Østfold", country="Norge", country_code="NOR",
         created=datetime(2026, 2, 14, 19, 31, 5, 350000), utc_offset=60, rating=4, language="en",

@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 
 from pipeline.formats.metadata.carried import _SOURCES
-from pipeline.formats.metadata.embed import CONTACT_FIELDS, Metadata, MetadataTooLarge, embed_jpeg, tiff_tags
+from pipeline.formats.metadata.embed import Metadata, MetadataTooLarge, embed_jpeg, tiff_tags
 from pipeline.formats.metadata.iim import LIMITS
 from pipeline.formats.metadata.model import ALT_TEXT_MAXIMUM
 from pipeline.formats.tiff import encode_tiff
@@ -106,7 +106,7 @@ def test_every_property_in_xmp(reference: dict[str, Any], kind: str, reader: str
             assert seen[key] == {"x-default": value, "en": value}, name
         elif row["datatype"] == "struct":
             inner = {k.partition("/")[2]: v for k, v in seen.items() if k.startswith(f"{key}/")}
-            assert inner == {f"Iptc4xmpCore:{k}": v for k, v in value.items()}, name
+            assert inner == {f"Iptc4xmpCore:{k}": v for k, v in value.iptc().items()}, name
             assert all(members[k]["datatype"] == "string" for k in inner)
         else:
             assert row["datatype"] in ("string", "number")
@@ -210,7 +210,7 @@ def test_derived_table_agrees() -> None:
 
 def test_contact_fields(reference: dict[str, Any]) -> None:
     members = {row["XMPid"] for row in reference["ipmd_struct"]["CreatorContactInfo"].values()}
-    assert {f"Iptc4xmpCore:{name}" for name in CONTACT_FIELDS.values()} == members
+    assert {f"Iptc4xmpCore:{name}" for name in full().contact.iptc()} == members
 
 
 @pytest.mark.parametrize("field", sorted(set(PROPERTIES) - {"created", "rating", "contact", "digital_source_type"}))
