@@ -15,6 +15,8 @@ import rawpy
 
 from pipeline.formats.bmff import boxes
 from pipeline.formats.jpeg_segments import APP1, EXIF, of_raf, walk
+from pipeline.formats.metadata.blocks import read_blocks
+from pipeline.formats.metadata.xmp_read import Packet
 from pipeline.formats.source import DamagedError, Source
 from pipeline.formats.tiff_ifd import CAMERA_JPEG, Tags, read_tiff
 from pipeline.imaging.orientation import Orientation
@@ -45,6 +47,8 @@ def read_exif(path: Path, kind: str) -> Exif:
         exif = _exif(tags)
         ciff = source.read(6, 8) == b"HEAPCCDR"
         oriented = 1 <= (tags.number(_ORIENTATION) or 0) <= 8
+    if kind == "picture" and not oriented:
+        exif = replace(exif, orientation=_xmp_orientation(path))
     without = exif.time is None
     if kind == "raw" and (without or not oriented or exif.iso is None or exif.exposure_time is None):
         exif = _completed(exif, path, ciff, oriented)
@@ -165,6 +169,12 @@ def _exif(tags: Tags) -> Exif:
         utc_offset=offset,
         orientation=orientation if 1 <= orientation <= 8 else 1,
     )
+
+
+def _xmp_orientation(path: Path) -> int:
+    """tiff:Orientation of the XMP packet (XMP specification part 2, Exif schema for TIFF), 1 where there is none."""
+    written = Packet(read_blocks(path).xmp).text("tiff:Orientation")
+    return int(written) if written in tuple("12345678") else 1
 
 
 def _time(tags: Tags) -> tuple[datetime | None, bool, int | None]:

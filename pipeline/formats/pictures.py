@@ -17,15 +17,16 @@ import PIL.ImageCms
 import tifffile
 
 from pipeline.errors import FrameError
-from pipeline.formats.exif import read_exif
+from pipeline.formats.exif import read_exif, read_tags
 from pipeline.formats.icc import MatrixProfile, adobe_rgb, matrix_profile
+from pipeline.formats.source import Source
 from pipeline.imaging.colour import srgb_decode
 from pipeline.imaging.orientation import Orientation
 from pipeline.types import F32
 
 _MOST_PIXELS = 500_000_000
 PIL.Image.MAX_IMAGE_PIXELS = _MOST_PIXELS // 2  # Pillow refuses above twice this number
-_EXIF_IFD, _INTEROP_IFD, _COLOUR_SPACE, _INTEROP_INDEX = 0x8769, 0xA005, 0xA001, 0x0001
+_INTEROP_POINTER, _COLOUR_SPACE, _UNCALIBRATED, _INTEROP_INDEX = 0xA005, 0xA001, 0xFFFF, 0x0001  # Exif 3.0, 4.6
 _PROFILE = 34675  # ICC.1:2010 annex B.4, in TIFF
 _WHITE_IS_ZERO, _PALETTE, _SEPARATED = 0, 3, 5  # TIFF 6.0, PhotometricInterpretation
 
@@ -122,7 +123,7 @@ def _read(path: Path) -> _Encoded:
             encoded.profile = picture.info.get("icc_profile") or None
         else:
             encoded = _shallow(picture, picture.info.get("icc_profile") or None)
-        encoded.colour_space = _colour_space(picture)
+        encoded.colour_space = _colour_space(path)
         return encoded
 
 
@@ -131,16 +132,13 @@ def _check_size(width: int, height: int) -> None:
         raise PIL.Image.DecompressionBombError
 
 
-def _colour_space(picture: PIL.Image.Image) -> str:
-    """sRGB, Adobe RGB or unknown, as Exif says. Damaged Exif counts as none."""
-    try:
-        exif = picture.getexif()
-        index = exif.get_ifd(_INTEROP_IFD).get(_INTEROP_INDEX, "")
-        space = exif.get_ifd(_EXIF_IFD).get(_COLOUR_SPACE)
-    except (OSError, SyntaxError, ValueError, TypeError, KeyError, IndexError, struct.error):
-        return "sRGB"
-    text = index.decode("ascii", "replace") if isinstance(index, bytes) else str(index)
-    return "Adobe RGB" if text.startswith("R03") else "unknown" if space == 0xFFFF else "sRGB"
+def _colour_space(path: Path) -> str:
+    """sRGB, Adobe RGB or unknown, as Exif says (Exif 3.0, tag ColorSpace; DCF 2.0, interoperability index R03)."""
+    with path.open("rb") as file:
+        tags = read_tags(Source.whole(file))
+        index = tags.pointed(_INTEROP_POINTER).text(_INTEROP_INDEX)
+        space = tags.number(_COLOUR_SPACE)
+    return "Adobe RGB" if index.startswith("R03") else "unknown" if space == _UNCALIBRATED else "sRGB"
 
 
 def _shallow(picture: PIL.Image.Image, profile: bytes | None) -> _Encoded:

@@ -85,6 +85,11 @@ class Tags:
                 return value
         return ""
 
+    def pointed(self, name: int) -> Tags:
+        """Tags of the directory that this tag points to; none where there is no such tag."""
+        found, place = self.fields.get(name), self.number(name)
+        return Tags() if found is None or place is None else directory(found.source, int(place), found.order).tags
+
 
 @dataclass(frozen=True)
 class Directory:

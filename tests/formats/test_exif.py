@@ -325,6 +325,23 @@ def test_pointer_to_exif_in_a_chained_directory(tmp_path: Path) -> None:
     assert read(tmp_path, data + directory(EXIF_TAGS, "<", second_at + 18), "x.tif") == EXPECTED
 
 
+def test_orientation_in_xmp_alone(tmp_path: Path) -> None:
+    """As Pillow's exif_transpose has it: XMP decides where Exif says nothing, and only there."""
+    packet = (
+        '<x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">'
+        '<rdf:Description xmlns:tiff="http://ns.adobe.com/tiff/1.0/" tiff:Orientation="8"/></rdf:RDF></x:xmpmeta>'
+    )
+    for name, orientation in (("none", 8), ("exif", 6)):
+        exif = Image.Exif()
+        if name == "exif":
+            exif[ExifTags.Base.Orientation] = 6
+        path = tmp_path / f"{name}.jpg"
+        Image.new("RGB", (64, 32)).save(path, exif=exif, xmp=packet.encode())
+        assert read_exif(path, "picture").orientation == orientation
+        with Image.open(path) as picture:
+            assert picture.getexif()[ExifTags.Base.Orientation] == orientation
+
+
 def test_directory_that_points_to_itself_ends(tmp_path: Path) -> None:
     data = b"II*\0" + struct.pack("<I", 8) + directory(MAIN_TAGS, "<", 8, following=8)
     assert read(tmp_path, data, "x.tif").model == "W1"

@@ -14,7 +14,8 @@ from pipeline.formats.metadata.xmp import NAMESPACES
 
 _RDF = "{http://www.w3.org/1999/02/22-rdf-syntax-ns#}"
 _LANGUAGE = "{http://www.w3.org/XML/1998/namespace}lang"
-_PREFIXES = {uri: prefix for prefix, uri in NAMESPACES.items()}
+_READ = NAMESPACES | {"tiff": "http://ns.adobe.com/tiff/1.0/"}  # what is read, and for the last not written
+_PREFIXES = {uri: prefix for prefix, uri in _READ.items()}
 _DEEPEST = 40
 
 
