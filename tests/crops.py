@@ -36,6 +36,7 @@ from pipeline.engine.executors import default_workers, worker_setup
 from pipeline.engine.measure import MEASURED_EDGE, measure_frames, read_measured
 from pipeline.engine.run import read_shoot
 from pipeline.engine.solve import look_at_all, solve
+from pipeline.imaging.geometry import Box, row_to_box
 from pipeline.imaging.sharpness import sharpness
 from pipeline.people.detect import SURE_FACE, find, overlap, picture_for_detection, within
 from pipeline.people.modelfiles import ModelFiles
@@ -61,8 +62,6 @@ SHARED_MODELS = Path(__file__).resolve().parents[2] / "shared" / "models"
 _TALL, _IN_FRAME, _SEEN = 0.1, 0.8, 0.5  # which of the truth's people are asked for
 _CLEAR, _RIM = 0.6, 0.002  # how much a movement is one; how near to the frame's rim a crop is stopped by it
 _BAR = {"people": 90.0, "holds": 90.0, "tight": 1.6, "same": 95.0, "cpu": 0.2}
-
-Box = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True)
@@ -316,7 +315,7 @@ def report_cpu(files: ModelFiles, folder: Path) -> None:
         "people, balls and faces": cpu(lambda: find(picture, files.person, files.face)),
     }
     both = sum(times.values())
-    sharp = cpu(lambda: [sharpness(detail, p[:4]) for p in found.people])
+    sharp = cpu(lambda: [sharpness(detail, row_to_box(p)) for p in found.people])
     whole = cpu(lambda: crop.measure(context))
     print(f"\nCPU s, one 24-megapixel raw frame, {len(found.people)} people and {len(found.faces)} faces in it")
     print("  " + ", ".join(f"{what} {took:.3f}" for what, took in times.items()))

@@ -27,6 +27,7 @@ from pipeline.cli.recipes import read_recipe
 from pipeline.engine import burst_light
 from pipeline.engine.measure import MeasuredFrame
 from pipeline.engine.solve import solve
+from pipeline.imaging.geometry import Box
 from pipeline.light.gain_map import GainMap
 from pipeline.light.neutral import candidates
 from pipeline.light.palette import ChromaSamples, histogram, tones
@@ -115,7 +116,7 @@ def fill(store: Store, count: int, size: int) -> tuple[list[MeasuredFrame], list
                         time=start + timedelta(seconds=first * 1.5 + at * 0.1), has_subseconds=True)  # fmt: skip
             measured_frames.append(MeasuredFrame(Frame(name, Path(name), name, "raw", exif), name, name, (4000, 6000)))
             store.put("measured", name, record)
-    ends = tuple(Reference(n, patch=(0.4, 0.4, 0.6, 0.6)) for n in ("F00000", f"F{count - 1:05d}"))
+    ends = tuple(Reference(n, patch=Box(0.4, 0.4, 0.6, 0.6)) for n in ("F00000", f"F{count - 1:05d}"))
     return measured_frames, bursts, Facts(references=ends)
 
 

@@ -8,11 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.engine.executors import map_unordered
+from pipeline.imaging.geometry import Box
 from pipeline.people.detect import picture_for_detection
 from pipeline.people.digits import TALL, Reading, read_numbers
 from pipeline.people.jersey_numbers import (
     Agreed,
-    Box,
     Track,
     agree,
     own_reading,
@@ -159,7 +159,9 @@ def _read_frame(task: _Task) -> Readings:
 def _in_frame(reading: Reading, left: int, top: int, shape: tuple[int, ...], width: int, height: int) -> Reading:
     x0, y0, x1, y1 = reading.box
     tall, wide = shape[:2]
-    box = (left + x0 * wide) / width, (top + y0 * tall) / height, (left + x1 * wide) / width, (top + y1 * tall) / height
+    box = Box(
+        (left + x0 * wide) / width, (top + y0 * tall) / height, (left + x1 * wide) / width, (top + y1 * tall) / height
+    )
     return replace(reading, box=box)
 
 

@@ -133,7 +133,7 @@ def window_needed(recipe: Recipe, plan: Plan, frame: str, full: tuple[int, int],
         boxes.append(WHOLE if solution.get("turned") else _box(cut, solution, *full))
     rounded = [[round(v, 4) for v in box] for box in boxes]
     x0, y0, x1, y1 = zip(*rounded, strict=True)
-    return (max(min(x0), 0.0), max(min(y0), 0.0), min(max(x1), 1.0), min(max(y1), 1.0))
+    return Box(max(min(x0), 0.0), max(min(y0), 0.0), min(max(x1), 1.0), min(max(y1), 1.0))
 
 
 def _box(cut: Bound | None, solution: Solution, height: int, width: int) -> Box:

@@ -2,17 +2,70 @@
 
 from __future__ import annotations
 
-Box = tuple[float, float, float, float]
-WHOLE: Box = (0.0, 0.0, 1.0, 1.0)
+from typing import Any, NamedTuple
+
+from numpy.typing import NDArray
 
 
-def box_to_pixels(box: Box, height: int, width: int) -> tuple[int, int, int, int]:
-    """Fractions (x0, y0, x1, y1) to pixels; width and height are rounded first, so they do not depend on place."""
+class Box(NamedTuple):
+    """A box in fractions of a picture, of the upright frame unless said otherwise: x to the right, y down, 0 to 1."""
+
+    x0: float
+    y0: float
+    x1: float
+    y1: float
+
+
+class PixelBox(NamedTuple):
+    """A box in whole pixels of a picture of known size; column x1 and row y1 are the first ones outside it."""
+
+    x0: int
+    y0: int
+    x1: int
+    y1: int
+
+
+class HeightBox(NamedTuple):
+    """A box in heights of the upright frame, in which a circle is round: a frame of aspect A is A wide and 1 high."""
+
+    x0: float
+    y0: float
+    x1: float
+    y1: float
+
+
+WHOLE = Box(0.0, 0.0, 1.0, 1.0)
+
+
+def row_to_box(row: NDArray[Any]) -> Box:
+    """The first four of the numbers (x0, y0, x1, y1, ...) in which a detector gives a find, in fractions."""
+    return Box(float(row[0]), float(row[1]), float(row[2]), float(row[3]))
+
+
+def box_to_pixels(box: Box, height: int, width: int) -> PixelBox:
+    """A box of a picture of this size in pixels, at least one; its width and height are rounded before its place, so
+    that boxes of one size stay of one size wherever they are."""
     x0, y0, x1, y1 = box
     w, h = max(1, round((x1 - x0) * width)), max(1, round((y1 - y0) * height))
     left = min(max(round(x0 * width), 0), width - w)
     top = min(max(round(y0 * height), 0), height - h)
-    return left, top, left + w, top + h
+    return PixelBox(left, top, left + w, top + h)
+
+
+def pixels_to_box(pixels: PixelBox, height: int, width: int) -> Box:
+    """A box of pixels in fractions of its picture of this size."""
+    return Box(pixels.x0 / width, pixels.y0 / height, pixels.x1 / width, pixels.y1 / height)
+
+
+def box_to_heights(box: Box, height: int, width: int) -> HeightBox:
+    """A box in heights of its frame of this size (pixels)."""
+    aspect = width / height
+    return HeightBox(box.x0 * aspect, box.y0, box.x1 * aspect, box.y1)
+
+
+def heights_to_box(box: HeightBox, height: int, width: int) -> Box:
+    """A box in fractions of its frame of this size (pixels)."""
+    return Box(box.x0 * height / width, box.y0, box.x1 * height / width, box.y1)
 
 
 def centred(box: Box, aspect: float | None, share: float, height: int, width: int) -> Box:
@@ -23,7 +76,7 @@ def centred(box: Box, aspect: float | None, share: float, height: int, width: in
         w, h = min(w, h * aspect), min(h, w / aspect)
     w, h = w * share / width, h * share / height
     cx, cy = (x0 + x1) / 2, (y0 + y1) / 2
-    return (cx - w / 2, cy - h / 2, cx + w / 2, cy + h / 2)
+    return Box(cx - w / 2, cy - h / 2, cx + w / 2, cy + h / 2)
 
 
 def widened(box: Box, aspect: float, height: int, width: int) -> Box:
@@ -34,4 +87,4 @@ def widened(box: Box, aspect: float, height: int, width: int) -> Box:
     w, h = min(max(w, h * aspect), width) / width, min(max(h, w / aspect), height) / height
     left = min(max((x0 + x1 - w) / 2, 0.0), 1 - w)
     top = min(max((y0 + y1 - h) / 2, 0.0), 1 - h)
-    return (left, top, left + w, top + h)
+    return Box(left, top, left + w, top + h)

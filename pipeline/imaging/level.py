@@ -184,10 +184,10 @@ def rotated(pixels: F32, degrees: float) -> F32:
 
 
 def inside(box: Box, degrees: float, height: int, width: int) -> bool:
-    """Whether a box (x0, y0, x1, y1, fractions) of a frame turned by `degrees` holds only pixels of the frame."""
+    """Whether a box of a frame turned by `degrees` holds only pixels of the frame."""
     turn = math.radians(degrees)
-    for x in (box[0], box[2]):
-        for y in (box[1], box[3]):
+    for x in (box.x0, box.x1):
+        for y in (box.y0, box.y1):
             across, down = (x - 0.5) * width, (y - 0.5) * height
             back_x = across * math.cos(turn) + down * math.sin(turn)
             back_y = down * math.cos(turn) - across * math.sin(turn)
@@ -204,4 +204,4 @@ def inscribed(degrees: float, height: int, width: int, aspect: float | None = No
         width / 2 / (math.cos(turn) + math.sin(turn) / ratio), height / 2 / (math.sin(turn) + math.cos(turn) / ratio)
     )
     x, y = half / width, half / ratio / height
-    return (0.5 - x, 0.5 - y, 0.5 + x, 0.5 + y)
+    return Box(0.5 - x, 0.5 - y, 0.5 + x, 0.5 + y)

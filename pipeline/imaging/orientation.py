@@ -73,9 +73,9 @@ class Orientation(IntEnum):
         return (y, x) if self.swaps_sides else (x, y)
 
     def box_to_sensor(self, box: Box) -> Box:
-        """A box (x0, y0, x1, y1) of the upright picture, in fractions, as one of the sensor."""
-        (xa, ya), (xb, yb) = self.point_to_sensor(box[0], box[1]), self.point_to_sensor(box[2], box[3])
-        return min(xa, xb), min(ya, yb), max(xa, xb), max(ya, yb)
+        """A box of the upright picture as one of the sensor."""
+        (xa, ya), (xb, yb) = self.point_to_sensor(box.x0, box.y0), self.point_to_sensor(box.x1, box.y1)
+        return Box(min(xa, xb), min(ya, yb), max(xa, xb), max(ya, yb))
 
 
 # By flip, 0 to 7: LibRaw's source, utils_dcraw.cpp (flip_index) and its table of Exif values in identify.

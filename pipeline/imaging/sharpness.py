@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.imaging.geometry import Box
 from pipeline.imaging.orientation import Orientation
 from pipeline.types import F32, F64, Noise
 
@@ -57,14 +58,14 @@ def detail_of_mosaic(
     return Detail(orientation.to_upright(luma), a, b)
 
 
-def sharpness(detail: Detail, box: tuple[float, float, float, float] | F32) -> float:
-    """Contrast of the fine structure in `box` (fractions), relative to its brightness; noise taken off.
+def sharpness(detail: Detail, box: Box) -> float:
+    """Contrast of the fine structure in `box`, relative to its brightness; noise taken off.
 
     0 where there is nothing but noise; about 0.02 for a soft and 0.1 for a crisp player.
     """
     height, width = detail.luma.shape
-    x0, x1 = (round(float(v) * width) for v in (box[0], box[2]))
-    y0, y1 = (round(float(v) * height) for v in (box[1], box[3]))
+    x0, x1 = (round(v * width) for v in (box.x0, box.x1))
+    y0, y1 = (round(v * height) for v in (box.y0, box.y1))
     part = detail.luma[max(y0, 0) : max(y1, 0), max(x0, 0) : max(x1, 0)]
     if min(part.shape) < _LEAST:
         return 0.0

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from pipeline.imaging.geometry import Box
+from pipeline.imaging.geometry import Box, PixelBox, pixels_to_box
 from pipeline.light.chart_values import COLUMNS, ROWS, SIDE, half_side, likeness, mapped, places, to_area
 from pipeline.light.highlights import Chroma, gray_world
 from pipeline.types import F32, F64
@@ -252,7 +252,7 @@ def _refined(image: F32, corners: F64) -> F64:
 
 
 def find_card(pixels: F32, saturation: F64, daylight: F64) -> Box | None:
-    """A grey or white card: (x0, y0, x1, y1) inside it, as fractions of the picture; None where nothing is sure.
+    """A grey or white card: a box inside it; None where nothing is sure.
 
     pixels (H, W, 3) linear camera colour, unbalanced; saturation (3,) in the same units; daylight (3,)
     multipliers that balance D65. A card is a rectangle of one even colour, not wider than 2.2 times its height nor
@@ -319,7 +319,7 @@ def _card(small: F32, saturation: F64, mask: Mask, daylight: F64, world: Chroma)
         return None
     score = min(1.0, (area / mask.size / 0.005) ** 0.5) * (1 - np.hypot(off_x, off_y))
     score *= (1 - noise_gain_map / 0.04) * (1 - 0.5 * np.hypot(*away))
-    return float(score), chroma, (box[0] / w, box[1] / h, box[2] / w, box[3] / h)
+    return float(score), chroma, pixels_to_box(box, h, w)
 
 
 def _noise_gain_map(small: F32, mask: Mask) -> float:
@@ -339,11 +339,11 @@ def _noise_gain_map(small: F32, mask: Mask) -> float:
     return float(np.sqrt(max(means[full].var() - within[full].mean(), 0.0)) / max(values.mean(), 1e-9))
 
 
-def _inner(mask: Mask, x: float, y: float, across: float, down: float) -> Box | None:
-    """The largest box (x0, y0, x1, y1) about a middle that lies wholly in the region, in its pixels."""
+def _inner(mask: Mask, x: float, y: float, across: float, down: float) -> PixelBox | None:
+    """The largest box about a middle that lies wholly in the region."""
     for share in np.arange(0.85, 0.25, -0.1):
         x0, y0 = round(x - share * across / 2), round(y - share * down / 2)
         x1, y1 = max(round(x + share * across / 2), x0 + 2), max(round(y + share * down / 2), y0 + 2)
         if mask[y0:y1, x0:x1].all():
-            return (x0, y0, x1, y1)
+            return PixelBox(x0, y0, x1, y1)
     return None

@@ -15,6 +15,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from pipeline.imaging.geometry import Box
 from pipeline.imaging.orientation import Orientation
 from pipeline.light.highlights import rebuild_highlights
 from pipeline.types import F32, F64, Image
@@ -117,12 +118,12 @@ def spread(coarse: F32, shape: tuple[int, ...]) -> F32:
     return np.asarray(wide, dtype=np.float32)
 
 
-def cut(coarse: F32 | None, box: tuple[float, float, float, float]) -> F32 | None:
-    """The gains that belong to a part of the picture, box (x0, y0, x1, y1) as fractions."""
+def cut(coarse: F32 | None, box: Box) -> F32 | None:
+    """The gains that belong to a part of the picture."""
     if coarse is None:
         return None
     rows, columns = coarse.shape[:2]
-    x = np.linspace(box[0], box[2], columns) * (columns - 1)
-    y = np.linspace(box[1], box[3], rows) * (rows - 1)
+    x = np.linspace(box.x0, box.x1, columns) * (columns - 1)
+    y = np.linspace(box.y0, box.y1, rows) * (rows - 1)
     at_x, at_y = np.meshgrid(x.astype(np.float32), y.astype(np.float32))
     return np.asarray(cv2.remap(coarse, at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32)

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.imaging.geometry import box_to_pixels
+from pipeline.imaging.geometry import Box, box_to_pixels
 from pipeline.imaging.orientation import Orientation
 from pipeline.light.chart import find_card, find_chart
 from pipeline.light.chart_fit import Chart, fit_matrix, neutral_of, read_chart
@@ -71,7 +71,7 @@ def _shown(proxy: Image, reference: Reference, daylight: F64) -> tuple[F64, tupl
     box = find_card(proxy.pixels, proxy.saturation, daylight) if reference.patch == "auto" else reference.patch
     if box is None or isinstance(box, str):
         raise ValueError("neither a chart nor a neutral card was found; give the corners of a patch")
-    return _mean(proxy, box, daylight), ((box[0] + box[2]) / 2, (box[1] + box[3]) / 2), None
+    return _mean(proxy, box, daylight), ((box.x0 + box.x1) / 2, (box.y0 + box.y1) / 2), None
 
 
 def _matrix(chart: Chart, to_working: F64) -> F64:
@@ -81,7 +81,7 @@ def _matrix(chart: Chart, to_working: F64) -> F64:
     return fit.matrix
 
 
-def _mean(proxy: Image, box: tuple[float, float, float, float], daylight: F64) -> F64:
+def _mean(proxy: Image, box: Box, daylight: F64) -> F64:
     """Mean R, G, B of a patch. Raises ValueError where it cannot be a neutral that tells the light."""
     x0, y0, x1, y1 = box_to_pixels(box, *proxy.pixels.shape[:2])
     inside = proxy.pixels[y0:y1, x0:x1].reshape(-1, 3)

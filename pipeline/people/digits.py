@@ -17,6 +17,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.imaging.geometry import Box
+
 TALL = 256  # pixels that the longer side of a torso is brought to: digits are then about as tall as the network knows
 _LARGER = 512  # for a second look, where nothing was found in the first
 _FOUND, _DARK = 0.4, 0.2  # certainty from which a place is taken for one of text; its threshold for single pixels
@@ -26,11 +28,11 @@ _MOST_DIGITS = 2
 
 @dataclass(frozen=True)
 class Reading:
-    """A number in a picture: its digits, certainty 0 to 1, and box as fractions (x0, y0, x1, y1)."""
+    """A number in a picture: its digits, certainty 0 to 1, and box in fractions of the picture."""
 
     digits: str
     sure: float
-    box: tuple[float, float, float, float]
+    box: Box
 
 
 def available() -> str:
@@ -67,7 +69,7 @@ def _look(picture: NDArray[np.uint8], tall: int) -> list[Reading]:
         read = [_read(_part(sized, x0, y0, x1, y1, beside, above)) for beside, above in _ROOM]
         digits = read[0][0]
         if 0 < len(digits) <= _MOST_DIGITS and digits.isascii() and digits.isdigit() and digits == read[1][0]:
-            box = (float(x0) / size[0], float(y0) / size[1], float(x1) / size[0], float(y1) / size[1])
+            box = Box(float(x0) / size[0], float(y0) / size[1], float(x1) / size[0], float(y1) / size[1])
             readings.append(Reading(digits, min(sure for _, sure in read), box))
     return readings
 

@@ -13,9 +13,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 
+from pipeline.imaging.geometry import HeightBox
 from pipeline.types import F64
-
-Box = tuple[float, float, float, float]
 
 LOOSEST = 1.55  # of the subject's height: a crop looser than this is not one, if nothing forces it
 _SIZES = (0.94, 1.0, 1.06, 1.14, 1.24)
@@ -39,9 +38,9 @@ class CropConstraints:
     faces, people, balls  (N, 4) of everybody: not to be cut
     """
 
-    frame: Box
-    must: Box
-    subject: Box
+    frame: HeightBox
+    must: HeightBox
+    subject: HeightBox
     least: float
     towards: float
     faces: F64
@@ -81,7 +80,7 @@ def fits(constraints: CropConstraints, aspect: float) -> bool:
     return x1 - x0 <= widest + 1e-6 and y1 - y0 <= widest / aspect + 1e-6
 
 
-def frame_burst(constraints: Sequence[CropConstraints], style: Style) -> list[Box]:
+def frame_burst(constraints: Sequence[CropConstraints], style: Style) -> list[HeightBox]:
     """One crop for each of consecutive frames, in heights of the frame. Each wish must fit (see `fits`)."""
     heights = _heights(constraints, style)
     middles = _middles(constraints, heights, style)
@@ -227,6 +226,6 @@ def _through(proposals: Sequence[_Proposals], path: F64) -> list[F64]:
     return [p.crops[i] for p, i in zip(proposals, reversed(chosen), strict=True)]
 
 
-def _box_of(crop: F64, aspect: float) -> Box:
+def _box_of(crop: F64, aspect: float) -> HeightBox:
     x, y, height = (float(v) for v in crop)
-    return (x - height * aspect / 2, y - height / 2, x + height * aspect / 2, y + height / 2)
+    return HeightBox(x - height * aspect / 2, y - height / 2, x + height * aspect / 2, y + height / 2)

@@ -13,19 +13,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.imaging.geometry import Box
 from pipeline.people.detect import within
 from pipeline.people.digits import Reading
 from pipeline.people.tracking import Observation, best_path, camera_shifts
 from pipeline.shoot.facts import SIDES, Facts
 from pipeline.types import F32, F64
 
-Box = tuple[float, float, float, float]
-
 MOST = 4  # people of a burst whose numbers are looked for
 FRAMES = 8  # of a burst that are read for each: the sharpest
 _TALL = 0.2  # of the frame's height
 _SHARP, _IN_FOCUS = 0.035, 0.6  # least sharpness, and against the sharpest person of the burst
-TORSO = (0.10, 0.08, 0.90, 0.55)  # of a person's box: where a number can be
+TORSO = Box(0.10, 0.08, 0.90, 0.55)  # of a person's box: where a number can be
 _MIDDLE = (0.20, 0.80)  # across the box: where the middle of one can be
 _UNSURE, _SURER = 0.6, 0.15  # certainty of a box that may be of two people, and how much surer one inside it is
 _DIGITS = (0.04, 0.30)  # heights of a number against the person's
@@ -83,7 +82,7 @@ def torso(person: F32) -> Box:
     """The part of a person's box in which a number is looked for; all in fractions of the frame."""
     x0, y0, x1, y1 = (float(v) for v in person[:4])
     a, b, c, d = TORSO
-    return x0 + a * (x1 - x0), y0 + b * (y1 - y0), x0 + c * (x1 - x0), y0 + d * (y1 - y0)
+    return Box(x0 + a * (x1 - x0), y0 + b * (y1 - y0), x0 + c * (x1 - x0), y0 + d * (y1 - y0))
 
 
 def own_reading(row: int, people: F32, readings: Sequence[Reading]) -> Reading | None:
@@ -96,17 +95,17 @@ def own_reading(row: int, people: F32, readings: Sequence[Reading]) -> Reading |
     own = [
         r
         for r in readings
-        if r.sure >= _READ and _DIGITS[0] <= (r.box[3] - r.box[1]) / tall <= _DIGITS[1] and _owner(r, people) == row
+        if r.sure >= _READ and _DIGITS[0] <= (r.box.y1 - r.box.y0) / tall <= _DIGITS[1] and _owner(r, people) == row
     ]
-    return max(own, key=lambda r: r.box[3] - r.box[1], default=None)
+    return max(own, key=lambda r: r.box.y1 - r.box.y0, default=None)
 
 
 def _owner(reading: Reading, people: F32) -> int | None:
     """In whose middle a number stands; of two alike, the one nearer to the camera, whose feet are lower."""
-    x, y = (reading.box[0] + reading.box[2]) / 2, (reading.box[1] + reading.box[3]) / 2
+    x, y = (reading.box.x0 + reading.box.x1) / 2, (reading.box.y0 + reading.box.y1) / 2
     across = (x - people[:, 0]) / np.maximum(people[:, 2] - people[:, 0], 1e-6)
     down = (y - people[:, 1]) / np.maximum(people[:, 3] - people[:, 1], 1e-6)
-    can = ~_several(people) & (across > _MIDDLE[0]) & (across < _MIDDLE[1]) & (down > TORSO[1]) & (down < TORSO[3])
+    can = ~_several(people) & (across > _MIDDLE[0]) & (across < _MIDDLE[1]) & (down > TORSO.y0) & (down < TORSO.y1)
     if not can.any():
         return None
     off = np.where(can, np.abs(across - 0.5), np.inf)

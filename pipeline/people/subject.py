@@ -7,11 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.imaging.geometry import Box, row_to_box
 from pipeline.people.detect import SURE_BALL, SURE_FACE, within
 from pipeline.people.tracking import SKIP, Observation, camera_shifts, follow, speeds
 from pipeline.types import F32, F64
-
-Box = tuple[float, float, float, float]
 
 _SURE = 0.40  # certainty from which somebody may be the subject; small ones, whom posts and coats are taken for, more
 _SMALL, _SURER = 0.25, 2.5  # of the frame's height; certainty more for each height less
@@ -139,9 +138,9 @@ def _subject(frame: Observation, row: int, move: F64, rival: int | None) -> Subj
     boxes = frame.people[group, :4]
     whole = (*boxes[:, :2].min(axis=0), *boxes[:, 2:].max(axis=0))
     return Subject(
-        box=_box(person),
-        whole=_box(np.array(whole)),
-        faces=tuple(_box(face) for face in faces),
+        box=row_to_box(person),
+        whole=row_to_box(np.array(whole)),
+        faces=tuple(row_to_box(face) for face in faces),
         ball=ball,
         towards=_towards(person, faces, ball, move, frame),
         sure=float(person[4]),
@@ -154,7 +153,7 @@ def _subject(frame: Observation, row: int, move: F64, rival: int | None) -> Subj
 
 
 def _sure_ball(near: F32 | None) -> Box | None:
-    return _box(near) if near is not None and near[4] >= SURE_BALL else None
+    return row_to_box(near) if near is not None and near[4] >= SURE_BALL else None
 
 
 def _lasting(rivals: Sequence[int | None]) -> list[int | None]:
@@ -216,11 +215,7 @@ def _between(at: int, rows: Sequence[int | None], seen: Sequence[Observation]) -
     first, second = seen[before], seen[after]
     share = (at - before) / (after - before)
     a, b = first.people[i], second.people[k]
-    box = _box(a + share * (b - a))
+    box = row_to_box(a + share * (b - a))
     sharp = 0.5 * min(float(first.sharp[i]), float(second.sharp[k]))
     light = (float(first.light[i, 0]), float(first.light[i, 1]))
     return Subject(box, box, (), None, 0.0, 0.5 * float(min(a[4], b[4])), 0.0, 0.0, sharp, light, None)
-
-
-def _box(row: F32 | F64) -> Box:
-    return (float(row[0]), float(row[1]), float(row[2]), float(row[3]))

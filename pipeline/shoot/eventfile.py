@@ -5,17 +5,17 @@ from __future__ import annotations
 import re
 from dataclasses import fields
 from datetime import datetime
-from typing import Any, cast
+from typing import Any
 
 from babel import Locale
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, create_model, field_validator
 
 from pipeline.errors import Problem
 from pipeline.formats.metadata.credits import Contact, Credits, Place
+from pipeline.imaging.geometry import Box
 from pipeline.shoot.countries import alpha2, suggested
 from pipeline.textfile.yamlfile import Document, problems_of
 
-Box = tuple[float, float, float, float]
 Corners = tuple[tuple[float, float], tuple[float, float], tuple[float, float], tuple[float, float]]
 
 _CREDITS = tuple(item.name for item in fields(Credits) if item.name != "contact")
@@ -49,9 +49,10 @@ def _fractions(value: Any, count: int) -> tuple[float, ...] | None:
 
 
 def box_of(value: Any) -> Box | None:
-    """Corners (x0, y0, x1, y1) in fractions, the first above and left of the second; else None."""
-    box = _fractions(value, 4)
-    return cast(Box, box) if box and box[0] < box[2] and box[1] < box[3] else None
+    """Four numbers from 0 to 1 as a box, the first corner above and left of the second; else None."""
+    numbers = _fractions(value, 4)
+    box = Box(*numbers) if numbers else None
+    return box if box and box.x0 < box.x1 and box.y0 < box.y1 else None
 
 
 class _Reference(_Part):

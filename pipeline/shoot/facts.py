@@ -12,7 +12,8 @@ from typing import Literal
 
 from pipeline.errors import InputError, Problem
 from pipeline.formats.metadata.credits import Credits, Place, copied
-from pipeline.shoot.eventfile import NOTHING_WRITTEN, Box, Corners, EventFile, box_of, parse_event
+from pipeline.imaging.geometry import Box
+from pipeline.shoot.eventfile import NOTHING_WRITTEN, Corners, EventFile, box_of, parse_event
 from pipeline.shoot.names import name_pattern, replace_name, same_name
 from pipeline.textfile.tables import FrameIndex, Row, Table, numbers, read_table, yes_or_no
 from pipeline.textfile.yamlfile import Document, did_you_mean, load_yaml

@@ -13,7 +13,17 @@ from numpy.typing import NDArray
 from pydantic import Field, field_validator
 
 from pipeline.imaging import level
-from pipeline.imaging.geometry import Box, box_to_pixels, centred, widened
+from pipeline.imaging.geometry import (
+    WHOLE,
+    Box,
+    HeightBox,
+    box_to_heights,
+    box_to_pixels,
+    centred,
+    heights_to_box,
+    pixels_to_box,
+    widened,
+)
 from pipeline.imaging.sharpness import sharpness
 from pipeline.light.gain_map import cut
 from pipeline.people import framing
@@ -99,7 +109,7 @@ def measure(context: MeasureContext) -> Measured:
     sharp = [sharpness(context.detail, _inner(p)) if context.detail is not None else 0.0 for p in people]
     parts = [_part(picture, (p[0] + 0.25 * (p[2] - p[0]), p[1] + 0.18 * (p[3] - p[1]),
                              p[2] - 0.25 * (p[2] - p[0]), p[1] + 0.5 * (p[3] - p[1]))) for p in people]  # fmt: skip
-    middle = (0.2, 0.2, 0.8, 0.8)
+    middle = Box(0.2, 0.2, 0.8, 0.8)
     mean = float(image.pixels.mean())
     clipped = np.any(image.pixels >= 0.98 * image.saturation, axis=2)
     light = [
@@ -123,10 +133,10 @@ def measure(context: MeasureContext) -> Measured:
     }
 
 
-def _inner(person: NDArray[np.float32]) -> tuple[float, float, float, float]:
+def _inner(person: NDArray[np.float32]) -> Box:
     """The box without its rim, where what stands behind is seen."""
     x0, y0, x1, y1 = (float(v) for v in person[:4])
-    return (x0 + 0.12 * (x1 - x0), y0 + 0.04 * (y1 - y0), x1 - 0.12 * (x1 - x0), y1 - 0.1 * (y1 - y0))
+    return Box(x0 + 0.12 * (x1 - x0), y0 + 0.04 * (y1 - y0), x1 - 0.12 * (x1 - x0), y1 - 0.1 * (y1 - y0))
 
 
 def _part(pixels: NDArray[Any], box: Iterable[Any]) -> NDArray[Any]:
@@ -261,9 +271,8 @@ def _framed(
     style = framing.Style(run[0][2], params.fill, params.lead_room)
     for (name, _, _), box in zip(run, framing.frame_burst([w for _, w, _ in run], style), strict=True):
         height, width = (int(n) for n in measured[name]["size"])
-        x0, y0, x1, y1 = box
         solution = {
-            "box": _rounded((x0 * height / width, y0, x1 * height / width, y1)), "source": "subject",
+            "box": _rounded(heights_to_box(box, height, width)), "source": "subject",
             "aspect": round(run[0][2], 6),
         }  # fmt: skip
         yield name, solution | ({"turned": turned} if turned else {}), ""
@@ -302,9 +311,7 @@ def _constraints(seen: Observation, subject: Subject, params: CropParams, turned
     if subject.ball is not None:
         ball = placed([subject.ball])[0]
         must = _joined(must, _grown(ball, 0.25 * (ball[3] - ball[1])))
-    inner = level.inscribed(turned, height, width) if turned else (0.0, 0.0, 1.0, 1.0)
-    x0, y0, x1, y1 = np.array(inner) * scale
-    frame = (float(x0), float(y0), float(x1), float(y1))
+    frame = box_to_heights(level.inscribed(turned, height, width) if turned else WHOLE, height, width)
     people = np.delete(seen.people, subject.row, axis=0) if subject.row is not None else seen.people
     return framing.CropConstraints(
         frame=frame,
@@ -326,16 +333,16 @@ def _joined(a: Any, b: Any) -> Any:
     return np.concatenate([np.minimum(a[:2], b[:2]), np.maximum(a[2:], b[2:])])
 
 
-def _to_rim(box: Box, frame: Box) -> Box:
+def _to_rim(box: HeightBox, frame: HeightBox) -> HeightBox:
     """A box that comes near the frame's rim goes up to it: no strip so narrow is worth a toe that reaches into it."""
     x0, y0, x1, y1 = (edge if abs(value - edge) < _RIM else value for value, edge in zip(box, frame, strict=True))
-    return (x0, y0, x1, y1)
+    return HeightBox(x0, y0, x1, y1)
 
 
-def _within(box: Any, frame: Box) -> Box:
+def _within(box: Any, frame: HeightBox) -> HeightBox:
     low, high = np.array([*frame[:2]] * 2), np.array([*frame[2:]] * 2)
     x0, y0, x1, y1 = (float(v) for v in np.clip(box, low, high))
-    return (x0, y0, x1, y1)
+    return HeightBox(x0, y0, x1, y1)
 
 
 # ---- apply -------------------------------------------------------------------------------------------------
@@ -345,16 +352,16 @@ def box_for(params: CropParams, solution: object, height: int, width: int) -> Bo
     """Box as fractions of an upright frame of this size."""
     said: Mapping[str, Any] = solution if isinstance(solution, dict) else {}
     given, source, turned = said.get("box"), said.get("source", params.to), said.get("turned", 0.0)
-    whole: Box = level.inscribed(turned, height, width) if turned else (0.0, 0.0, 1.0, 1.0)
+    whole = level.inscribed(turned, height, width) if turned else WHOLE
     if given is not None:
-        x0, y0, x1, y1 = given
+        box = Box(*given)
         aspect = said.get("aspect")
         if aspect is None and params.aspect not in ("original", "free"):
             across, down = (float(v) for v in params.aspect.split(":"))
             aspect = across / down
         if source == "frames.csv" and aspect is not None:
-            x0, y0, x1, y1 = widened((x0, y0, x1, y1), aspect, height, width)
-        return centred((x0, y0, x1, y1), aspect, 1.0, height, width)
+            box = widened(box, aspect, height, width)
+        return centred(box, aspect, 1.0, height, width)
     if source in ("none", "box", "does not fit", "nobody"):
         return whole
     share = _LOOSE if source == "loose" else params.share or 1.0 if source == "centre" else 1.0
@@ -367,9 +374,9 @@ def apply(image: Image, params: CropParams, context: ApplyContext) -> Image:
     height, width = image.pixels.shape[:2]
     turned = float(context.solution.get("turned", 0.0))
     pixels = level.rotated(image.pixels, turned) if turned else image.pixels
-    x0, y0, x1, y1 = box_to_pixels(box_for(params, context.solution, height, width), height, width)
-    part = (x0 / width, y0 / height, x1 / width, y1 / height)
-    return replace(image, pixels=pixels[y0:y1, x0:x1], noise_gain_map=cut(image.noise_gain_map, part))
+    box = box_to_pixels(box_for(params, context.solution, height, width), height, width)
+    part = cut(image.noise_gain_map, pixels_to_box(box, height, width))
+    return replace(image, pixels=pixels[box.y0 : box.y1, box.x0 : box.x1], noise_gain_map=part)
 
 
 STEP = Step(

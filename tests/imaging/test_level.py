@@ -14,7 +14,7 @@ import skimage.data
 from scipy import ndimage
 from skimage.util import img_as_float32
 
-from pipeline.imaging.geometry import box_to_pixels
+from pipeline.imaging.geometry import Box, PixelBox, box_to_pixels, pixels_to_box
 from pipeline.imaging.level import AGREE, LIMIT, inscribed, inside, rotated, segments, tilt
 from pipeline.shoot.scan import scan
 from pipeline.steps.decode import decode
@@ -238,7 +238,7 @@ def test_inscribed_is_the_largest_box_without_border(
     x0, y0, x1, y1 = box
     assert (x1 - x0) * width / ((y1 - y0) * height) == pytest.approx(aspect or width / height)
     assert inside(box, degrees, height, width)
-    grown = (x0 - 1e-4, y0 - 1e-4, x1 + 1e-4, y1 + 1e-4)
+    grown = Box(x0 - 1e-4, y0 - 1e-4, x1 + 1e-4, y1 + 1e-4)
     assert not inside(grown, degrees, height, width)
 
 
@@ -251,16 +251,16 @@ def test_inside_holds_only_pixels_of_the_frame() -> None:
     seen = {True: 0, False: 0}
     for _ in range(400):
         x0, y0 = rng.uniform(0, 0.3, 2)
-        box = (x0, y0, x0 + rng.uniform(0.3, 0.7), y0 + rng.uniform(0.3, 0.7))
+        box = Box(x0, y0, x0 + rng.uniform(0.3, 0.7), y0 + rng.uniform(0.3, 0.7))
         left, top, right, bottom = box_to_pixels(box, height, width)
         if right > width or bottom > height or box[2] > 1 or box[3] > 1:
             continue
-        exact = (left / width, top / height, right / width, bottom / height)
+        exact = pixels_to_box(PixelBox(left, top, right, bottom), height, width)
         said = inside(exact, degrees, height, width)
         seen[said] += 1
         if said:
             assert real[top:bottom, left:right].all()
-        slightly_less = (exact[0] + 2 / width, exact[1] + 2 / height, exact[2] - 2 / width, exact[3] - 2 / height)
+        slightly_less = Box(exact[0] + 2 / width, exact[1] + 2 / height, exact[2] - 2 / width, exact[3] - 2 / height)
         if not inside(slightly_less, degrees, height, width):
             assert not real[top:bottom, left:right].all()
     assert min(seen.values()) > 20

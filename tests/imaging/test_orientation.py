@@ -16,7 +16,7 @@ from pipeline.fixtures.dng import write_dng
 from pipeline.formats.exif import read_exif
 from pipeline.formats.pictures import read_picture
 from pipeline.imaging.colour import srgb_decode
-from pipeline.imaging.geometry import box_to_pixels
+from pipeline.imaging.geometry import Box, box_to_pixels
 from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw.mosaic import decode_raw
 
@@ -45,7 +45,7 @@ def test_pixels_turn_as_pillow_turns_them(orientation: Orientation) -> None:
 @pytest.mark.parametrize("orientation", EIGHT)
 def test_boxes_and_points_follow_marked_pixels(orientation: Orientation) -> None:
     """A rectangle drawn on the upright picture is found where its box says on the stored one; a point likewise."""
-    box = (0.1, 0.3, 0.35, 0.9)
+    box = Box(0.1, 0.3, 0.35, 0.9)
     height, width = orientation.upright_size(40, 60)
     upright = np.zeros((height, width), np.uint8)
     x0, y0, x1, y1 = box_to_pixels(box, height, width)

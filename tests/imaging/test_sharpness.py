@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
+from pipeline.imaging.geometry import WHOLE, Box
 from pipeline.imaging.sharpness import Detail, sharpness
 from pipeline.types import F32
 
-WHOLE = (0.0, 0.0, 1.0, 1.0)
 # The demonstration's sensor (fixtures/demo.py, expose) by ISO; a doubles with ISO, as photon noise does.
 A_6400, B_6400 = 1.6e-3, 1.6e-5
 
@@ -93,7 +93,7 @@ def test_a_part_of_any_size_is_seen_at_the_size_of_a_web_picture() -> None:
 def test_only_the_box_counts() -> None:
     picture = np.tile(np.asarray(gaussian_filter(chart(), 3), dtype=np.float32), (1, 2))
     picture[:, :300] = chart()
-    left, right = sharpness(clean(picture), (0.0, 0.0, 0.5, 1.0)), sharpness(clean(picture), (0.5, 0.0, 1.0, 1.0))
+    left, right = sharpness(clean(picture), Box(0.0, 0.0, 0.5, 1.0)), sharpness(clean(picture), Box(0.5, 0.0, 1.0, 1.0))
     assert left == pytest.approx(sharpness(clean(chart()), WHOLE), rel=1e-5)
     assert right < 0.3 * left
 
@@ -102,7 +102,7 @@ def test_only_the_box_counts() -> None:
     "box", [(0.5, 0.5, 0.5, 0.5), (0.2, 0.1, 0.22, 0.9), (-0.3, -0.2, 0.01, 0.01), (1.0, 1.0, 1.2, 1.2)]
 )
 def test_a_part_that_is_too_small_says_nothing(box: tuple[float, float, float, float]) -> None:
-    assert sharpness(clean(chart()), box) == 0.0
+    assert sharpness(clean(chart()), Box(*box)) == 0.0
 
 
 def test_a_black_part_is_not_sharp() -> None:

@@ -12,6 +12,7 @@ from pipeline.fixtures.hall import BurstPlan, Hall
 from pipeline.fixtures.light import Lamp, response, tables
 
 from pipeline.engine.run import read_shoot
+from pipeline.imaging.geometry import Box
 from pipeline.imaging.orientation import Orientation
 from pipeline.light.references import Reading, WhiteMap, agreeing, measure_references, plausible, readings
 from pipeline.shoot.facts import Reference
@@ -22,7 +23,7 @@ UP = Orientation.TOP_LEFT
 
 GREY = np.ones(31)
 DAY = {c: 1 / (response(GREY, "D65", c) / response(GREY, "D65", c)[1]) for c in ("D5100", "SD Merrill")}
-BOX = (0.4, 0.4, 0.6, 0.6)
+BOX = Box(0.4, 0.4, 0.6, 0.6)
 
 
 def frame_with(patch: np.ndarray) -> Image:
@@ -85,7 +86,7 @@ def test_a_frame_that_could_not_be_read() -> None:
 def test_several_patches_of_one_frame_keep_their_order() -> None:
     image = frame_with(np.array([0.3, 0.5, 0.3]))
     image.pixels[:20] = 1.0
-    two = (Reference("F1", patch=(0, 0, 1, 0.2)), Reference("F1", patch=BOX))
+    two = (Reference("F1", patch=Box(0, 0, 1, 0.2)), Reference("F1", patch=BOX))
     found = readings(two, measured(image, *two), notices := [])
     assert [f.reference for f in found] == [two[1]]
     assert found[0].white == pytest.approx([0.3, 0.5, 0.3])
@@ -107,7 +108,7 @@ def test_several_patches_of_one_frame_keep_their_order() -> None:
 )
 def test_place_on_the_sensor(orientation: int, row: float, column: float) -> None:
     """Exif 274: a patch a quarter from the left and three fifths down the upright frame."""
-    reference = Reference("F1", patch=(0.15, 0.5, 0.35, 0.7))
+    reference = Reference("F1", patch=Box(0.15, 0.5, 0.35, 0.7))
     m = measured(frame_with(np.array([0.2, 0.2, 0.2])), reference, orientation=orientation)
     assert m["F1"]["places"][0] == pytest.approx([row, column])
 

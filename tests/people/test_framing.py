@@ -7,34 +7,35 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from pipeline.imaging.geometry import HeightBox, box_to_heights, heights_to_box
 from pipeline.imaging.level import inscribed, inside
-from pipeline.people.framing import LOOSEST, Box, CropConstraints, Style, fits, frame_burst, turned_boxes
+from pipeline.people.framing import LOOSEST, CropConstraints, Style, fits, frame_burst, turned_boxes
 
 NONE = np.zeros((0, 4))
-WIDE: Box = (0.0, 0.0, 1.5, 1.0)  # a 3:2 frame in its own heights
+WIDE = HeightBox(0.0, 0.0, 1.5, 1.0)  # a 3:2 frame in its own heights
 STYLE = Style(aspect=1.5, fill=0.7, lead_room=0.4)
 
 
-def person(x: float, tall: float, foot: float, wide: float = 0.4) -> Box:
-    return (x - wide * tall / 2, foot - tall, x + wide * tall / 2, foot)
+def person(x: float, tall: float, foot: float, wide: float = 0.4) -> HeightBox:
+    return HeightBox(x - wide * tall / 2, foot - tall, x + wide * tall / 2, foot)
 
 
-def grown(box: Box, by: float, frame: Box = WIDE) -> Box:
+def grown(box: HeightBox, by: float, frame: HeightBox = WIDE) -> HeightBox:
     x0, y0, x1, y1 = box
-    return (max(x0 - by, frame[0]), max(y0 - by, frame[1]), min(x1 + by, frame[2]), min(y1 + by, frame[3]))
+    return HeightBox(max(x0 - by, frame[0]), max(y0 - by, frame[1]), min(x1 + by, frame[2]), min(y1 + by, frame[3]))
 
 
-def constraints(subject: Box, *, margin: float = 0.02, **more: object) -> CropConstraints:
+def constraints(subject: HeightBox, *, margin: float = 0.02, **more: object) -> CropConstraints:
     known = CropConstraints(WIDE, grown(subject, margin), subject, 0.0, 0.0, NONE, NONE, NONE)
     return replace(known, **more)  # type: ignore[arg-type]
 
 
-def holds(outer: Box, inner: Box, slack: float = 1e-6) -> bool:
+def holds(outer: HeightBox, inner: HeightBox, slack: float = 1e-6) -> bool:
     low = all(o <= i + slack for o, i in zip(outer[:2], inner[:2], strict=True))
     return low and all(o >= i - slack for o, i in zip(outer[2:], inner[2:], strict=True))
 
 
-def cut(crop: Box, box: np.ndarray) -> bool:
+def cut(crop: HeightBox, box: np.ndarray) -> bool:
     """Whether a crop shows a part of a box, and not all of it; a hundredth is not counted."""
     wide = min(crop[2], box[2]) - max(crop[0], box[0])
     deep = min(crop[3], box[3]) - max(crop[1], box[1])
@@ -132,14 +133,14 @@ def test_a_ball_and_others_are_not_cut_in_half_where_there_is_a_way() -> None:
 
 def test_who_is_wider_than_the_aspect_does_not_fit() -> None:
     """Somebody who dives, 0.9 high frames wide: into 3:2, and not into 4:5, which is 0.8 of the height wide at most."""
-    diving: Box = (0.3, 0.5, 1.2, 0.9)
+    diving = HeightBox(0.3, 0.5, 1.2, 0.9)
     assert fits(constraints(diving), 1.5) and not fits(constraints(diving), 0.8)
     assert fits(constraints((0.2, 0.0, 0.9, 1.0)), 0.8)
     assert not fits(constraints((0.2, 0.0, 0.9, 1.0), frame=(0.05, 0.05, 1.45, 0.95)), 1.5)
 
 
 def test_where_the_margin_does_not_fit_the_subject_still_does() -> None:
-    tall: Box = (0.4, 0.0, 1.18, 1.0)  # 0.78 wide: 4:5 has 0.8, and no room for a margin
+    tall = HeightBox(0.4, 0.0, 1.18, 1.0)  # 0.78 wide: 4:5 has 0.8, and no room for a margin
     (crop,) = frame_burst([constraints(tall, margin=0.05)], Style(0.8, 0.7, 0.4))
     assert holds(crop, tall) and holds(WIDE, crop)
 
@@ -176,17 +177,17 @@ def test_a_crop_moves_more_calmly_than_what_it_follows() -> None:
 
 def test_a_bystander_who_walks_through_does_not_make_it_jump() -> None:
     subject = person(0.75, 0.45, 0.8)
-    constraints = [constraints(subject, people=np.array([person(0.2 + 0.11 * at, 0.45, 0.8)])) for at in range(10)]
-    crops = np.array(frame_burst(constraints, STYLE))
+    burst = [constraints(subject, people=np.array([person(0.2 + 0.11 * at, 0.45, 0.8)])) for at in range(10)]
+    crops = np.array(frame_burst(burst, STYLE))
     middles = (crops[:, :2] + crops[:, 2:]) / 2
     assert np.abs(np.diff(middles, axis=0)).max() < 0.1
     assert np.abs(np.diff(crops[:, 3] - crops[:, 1])).max() < 0.1
 
 
 def test_a_long_burst_is_framed_in_little_time() -> None:
-    constraints = [constraints(person(0.3 + 0.002 * at, 0.4, 0.75), towards=0.5) for at in range(300)]
-    assert len(frame_burst(constraints, STYLE)) == 300
-    assert frame_burst(constraints[:1], STYLE)[0] == pytest.approx(frame_burst(constraints[:1] * 3, STYLE)[1], abs=0.02)
+    burst = [constraints(person(0.3 + 0.002 * at, 0.4, 0.75), towards=0.5) for at in range(300)]
+    assert len(frame_burst(burst, STYLE)) == 300
+    assert frame_burst(burst[:1], STYLE)[0] == pytest.approx(frame_burst(burst[:1] * 3, STYLE)[1], abs=0.02)
 
 
 @pytest.mark.parametrize("degrees", [-4.0, -0.7, 1.3, 5.0])
@@ -200,8 +201,7 @@ def test_turned_boxes_hold_their_pixels_and_what_is_left_of_the_frame_holds_no_r
     moved = [(c - middle) * np.exp(1j * np.radians(degrees)) + middle for c in corners]
     across, down = [c.real for c in moved], [c.imag for c in moved]
     assert turned == pytest.approx((min(across), min(down), max(across), max(down)))
-    x0, y0, x1, y1 = inscribed(degrees, 640, 960)
-    frame = (1.5 * x0, y0, 1.5 * x1, y1)
+    frame = box_to_heights(inscribed(degrees, 640, 960), 640, 960)
     subject = person(0.75, 0.5, 0.8)
     (crop,) = frame_burst([constraints(subject, frame=frame)], STYLE)
-    assert inside((crop[0] / 1.5, crop[1], crop[2] / 1.5, crop[3]), degrees, 640, 960)
+    assert inside(heights_to_box(crop, 640, 960), degrees, 640, 960)

@@ -18,6 +18,7 @@ from pipeline.engine import jersey_suggestions
 from pipeline.engine.jobs import Shoot, read_shoot
 from pipeline.engine.run import measure_shoot
 from pipeline.engine.solve import Measurements
+from pipeline.imaging.geometry import Box
 from pipeline.people import digits as imaging_numbers
 from pipeline.people.detect import overlap
 from pipeline.people.digits import Reading, available, read_numbers
@@ -33,7 +34,7 @@ reads = pytest.mark.skipif(bool(available()), reason="the extra numbers is not i
 
 def reading(digits: str, sure: float = 0.99, box: tuple[float, ...] = (0.45, 0.35, 0.55, 0.45)) -> Reading:
     x0, y0, x1, y1 = box
-    return Reading(digits, sure, (x0, y0, x1, y1))
+    return Reading(digits, sure, Box(x0, y0, x1, y1))
 
 
 GREY = np.full(3, 120.0)

@@ -12,6 +12,7 @@ import pytest
 from babel.core import get_global
 
 from pipeline.formats.metadata.credits import Contact
+from pipeline.imaging.geometry import Box
 from pipeline.shoot.countries import _CODES, alpha2, alpha3
 from pipeline.shoot.eventfile import TEXTS
 from pipeline.shoot.facts import Facts, FrameFacts, Player, Reference, held_back, load_facts
@@ -78,7 +79,7 @@ def test_a_whole_event(tmp_path: Path) -> None:
         "TH1_0003": FrameFacts(True, None, (("away", "00"), ("home", "7")), line=4),
     }
     assert facts.references == (
-        Reference("TH1_0001", patch=(0.34, 0.69, 0.65, 0.79), end="left"),
+        Reference("TH1_0001", patch=Box(0.34, 0.69, 0.65, 0.79), end="left"),
         Reference("card2/TH1_0009", chart="auto"),
         Reference("TH1_0002", chart=((0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0))),
     )

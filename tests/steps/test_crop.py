@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from pydantic import ValidationError
 
-from pipeline.imaging.geometry import box_to_pixels
+from pipeline.imaging.geometry import Box, box_to_pixels
 from pipeline.imaging.level import inside
 from pipeline.imaging.sharpness import Detail
 from pipeline.light.scenes import ShootLight
@@ -63,16 +63,14 @@ def solved(
     return solve(context, chosen), chosen
 
 
-def one(
-    frame: Observation, size: tuple[int, int] = (HEIGHT, WIDTH), **params: Any
-) -> tuple[float, float, float, float]:
+def one(frame: Observation, size: tuple[int, int] = (HEIGHT, WIDTH), **params: Any) -> Box:
     """The crop of one frame alone, in fractions."""
     found, chosen = solved([[measured(frame, size=size)]], **params)
     return box_for(chosen, found.by_frame["TH1_1"], *size)
 
 
-def shape(box: Sequence[float], height: int = HEIGHT, width: int = WIDTH) -> tuple[int, int]:
-    x0, y0, x1, y1 = box_to_pixels((box[0], box[1], box[2], box[3]), height, width)
+def shape(box: Box, height: int = HEIGHT, width: int = WIDTH) -> tuple[int, int]:
+    x0, y0, x1, y1 = box_to_pixels(box, height, width)
     return x1 - x0, y1 - y0
 
 
@@ -161,7 +159,7 @@ def test_no_strip_is_cut_off_at_the_rim_below_a_foot() -> None:
 
 @pytest.mark.parametrize("to", ["subject", "centre", "box", "none"])
 def test_a_box_of_a_person_always_wins(to: str) -> None:
-    given = (0.1, 0.2, 0.7, 0.6)
+    given = Box(0.1, 0.2, 0.7, 0.6)
     rows = {"TH1_1": FrameFacts(crop=given)}
     found, params = solved([[measured(LOOK), measured(LOOK)]], rows, to=to, level=True)
     assert found.by_frame["TH1_1"] == {"box": [0.1, 0.2, 0.7, 0.6], "source": "frames.csv"}

@@ -11,6 +11,7 @@ from pipeline.fixtures.dng import write_dng
 
 from pipeline.engine.run import measure_shoot, read_shoot
 from pipeline.engine.solve import Plan, solve
+from pipeline.imaging.geometry import Box
 from pipeline.imaging.raw.mosaic import Clean
 from pipeline.recipe.recipe import load_recipe
 from pipeline.steps import REGISTRY
@@ -95,7 +96,7 @@ def test_a_window_is_cleaned_like_the_whole_frame(tmp_path: Path, orientation: i
     frame = read_shoot(tmp_path).frames[0]
     clean = Clean(1.0, 1.0, 1.0, 0.0, "standard")
     raw, whole = decode(frame, None).image.pixels, decode(frame, None, clean=clean).image.pixels
-    part = decode(frame, None, clean=clean, window=(0.1, 0.1, 0.4, 0.4)).image.pixels
+    part = decode(frame, None, clean=clean, window=Box(0.1, 0.1, 0.4, 0.4)).image.pixels
     height, width = whole.shape[:2]
     inside = (slice(int(0.12 * height), int(0.38 * height)), slice(int(0.12 * width), int(0.38 * width)))
     far = (slice(int(0.75 * height), None), slice(int(0.75 * width), None))

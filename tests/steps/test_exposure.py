@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from pipeline.imaging.colour import LUMINANCE
+from pipeline.imaging.geometry import Box
 from pipeline.imaging.orientation import Orientation
 from pipeline.light.gain_map import GainMap, apply_gain_map, of_solution
 from pipeline.light.scenes import ShootLight
@@ -84,7 +85,7 @@ def test_burst_lets_a_picture_look_right_by_itself() -> None:
 def test_reference_and_exposed_targets(across: str) -> None:
     """reference: as bright as the reference frame shows the hall, which is therefore left alone."""
     light = shoot([-2.0, -3.0, -2.7], [0.4, -0.6, -0.3])
-    facts = Facts(references=(Reference("F0", patch=(0, 0, 1, 1)),))
+    facts = Facts(references=(Reference("F0", patch=Box(0, 0, 1, 1)),))
     context = context_of(light, facts)
     assert stops(context, across=across, target="reference") == pytest.approx([0.0, 1.0, 0.7], abs=1e-3)
     # exposed: the typical frame of the match, the middle of the others' tones, is left alone.

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from pipeline.imaging.geometry import Box
 from pipeline.imaging.orientation import Orientation
 from pipeline.light.gain_map import GainMap, apply_gain_map, cut, spread
 from pipeline.shoot.facts import FrameFacts
@@ -51,7 +52,7 @@ def test_a_part_keeps_its_own_gains() -> None:
     image = apply_gain_map(picture(), banded(), UP)
     assert image.noise_gain_map is not None
     whole = spread(image.noise_gain_map, (240, 320))
-    part = cut(image.noise_gain_map, (0.25, 0.5, 0.75, 1.0))
+    part = cut(image.noise_gain_map, Box(0.25, 0.5, 0.75, 1.0))
     assert part is not None
     assert spread(part, (120, 160))[4:-4, 4:-4] == pytest.approx(whole[120:, 80:240][4:-4, 4:-4], rel=0.02)
     box = crop.CropParams(to="centre", aspect="1:1", share=None)

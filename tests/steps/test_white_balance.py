@@ -16,6 +16,7 @@ from pipeline.fixtures.light import Lamp
 from pipeline.engine.measure import read_measured
 from pipeline.engine.run import Shoot, measure_shoot, read_shoot
 from pipeline.engine.solve import shoot_light
+from pipeline.imaging.geometry import Box
 from pipeline.light import palette
 from pipeline.light.gain_map import GainMap, of_solution
 from pipeline.light.neutral import Candidate
@@ -108,7 +109,7 @@ def test_unsure_and_nothing_are_named() -> None:
 def test_reference_carries_to_other_light_by_the_anchor() -> None:
     """Scene two differs by a step of its light (0.25, -0.15): so does its white."""
     light = light_of([scene(["F1"]), scene(["F2"])], [(0.1, 0.1), (0.35, -0.05)])
-    context = context_of(light, Facts(references=(Reference("F1", patch=(0, 0, 1, 1)),)), F1=shown(1 / DAY * 0.4))
+    context = context_of(light, Facts(references=(Reference("F1", patch=Box(0, 0, 1, 1)),)), F1=shown(1 / DAY * 0.4))
     found = solve(context, WhiteBalanceParams(method="reference_patch")).by_frame
     assert found["F1"]["gains"] == pytest.approx(DAY, rel=1e-5)
     assert found["F2"]["gains"] == pytest.approx(DAY * np.exp([-0.25, 0, 0.15]), rel=1e-5)
@@ -121,7 +122,7 @@ def test_drift_and_pan_decide_what_the_card_stood_in() -> None:
     # A card stands where players do, nearer than the walls that tell the drift.
     card = np.exp(palette.at(chroma_gradient * white_balance._NEARER, np.array([0.8]))[0])
     white = np.array([card[0], 1, card[1]]) / DAY * 0.3
-    facts = Facts(references=(Reference("F1", patch=(0, 0, 1, 1)),))
+    facts = Facts(references=(Reference("F1", patch=Box(0, 0, 1, 1)),))
     context = context_of(light_of([scene(["F1"], chroma_gradient=chroma_gradient)]), facts, F1=shown(white, column=0.8))
     found = solve(context, WhiteBalanceParams(method="reference_patch")).by_frame["F1"]
     assert found["gains"] == pytest.approx(DAY, rel=1e-4)
@@ -139,7 +140,7 @@ def test_pulse_of_the_reference_frame_is_taken_off() -> None:
     flicker = (GainMap.constant(np.array([0.5, 0, 0])), GainMap.constant(np.array([-0.5, 0, 0])))
     light = light_of([scene(["F1", "F2"], flicker=flicker)])
     white = 1 / DAY * np.array([2**-0.5, 1, 1]) * 0.3
-    context = context_of(light, Facts(references=(Reference("F1", patch=(0, 0, 1, 1)),)), F1=shown(white))
+    context = context_of(light, Facts(references=(Reference("F1", patch=Box(0, 0, 1, 1)),)), F1=shown(white))
     found = solve(context, WhiteBalanceParams(method="reference_patch")).by_frame
     for name, stops in (("F1", 0.5), ("F2", -0.5)):
         total = of_solution(found[name]).on(3, 3)[1, 1]
@@ -147,7 +148,7 @@ def test_pulse_of_the_reference_frame_is_taken_off() -> None:
 
 
 def test_no_usable_reference_means_gray_world_and_a_notice() -> None:
-    facts = Facts(references=(Reference("F1", patch=(0, 0, 1, 1)), Reference("F9", patch=(0, 0, 1, 1))))
+    facts = Facts(references=(Reference("F1", patch=Box(0, 0, 1, 1)), Reference("F9", patch=Box(0, 0, 1, 1))))
     bad = shown(np.full(3, np.nan), reason="the patch is clipped")
     found = solve(context_of(light_of([scene(["F1"])]), facts, F1=bad), WhiteBalanceParams(method="reference_patch"))
     assert "gray-world" in found.by_frame["F1"]["source"]
@@ -158,7 +159,7 @@ def test_no_usable_reference_means_gray_world_and_a_notice() -> None:
 def test_camera_and_scenes_without_a_reference_are_named() -> None:
     light = light_of([scene(["F1"]), scene(["F2"]), scene(["F3"])])
     light = replace(light, group=np.array([0, 1, 2]))
-    context = context_of(light, Facts(references=(Reference("F1", patch=(0, 0, 1, 1)),)), F1=shown(0.3 / DAY))
+    context = context_of(light, Facts(references=(Reference("F1", patch=Box(0, 0, 1, 1)),)), F1=shown(0.3 / DAY))
     other = replace(context.frames[2], exif=Exif(make="Evencourt", model="Two"))
     found = solve(replace(context, frames=[*context.frames[:2], other]), WhiteBalanceParams(method="reference_patch"))
     text = " | ".join(found.notices)
