@@ -202,7 +202,7 @@ def card_shoot(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-@pytest.mark.parametrize("asked", [{"patch": "auto"}, {"chart": "auto"}, {"patch": PATCH}], ids=str)
+@pytest.mark.parametrize("asked", [{"patch": "auto"}, {"chart": "auto"}, {"patch": Box(*PATCH)}], ids=str)
 def test_card_and_chart_of_a_generated_frame(card_shoot: Path, asked: dict) -> None:
     """White as the generator knows it from published spectra; 0.015 in natural log is one CIELAB unit."""
     truth = json.loads((card_shoot.parent / "shoot-truth" / "truth.json").read_text(encoding="utf-8"))

@@ -232,7 +232,7 @@ def test_a_burst_is_turned_straight_as_one_and_its_crops_hold_nothing_but_the_fr
             for solution in found.by_frame.values():
                 # Corners of pixels: half of one may be rounded away.
                 box = box_for(params, solution, HEIGHT, WIDTH)
-                assert inside((box[0] + 2e-5, box[1] + 2e-5, box[2] - 2e-5, box[3] - 2e-5), -tilt, HEIGHT, WIDTH)
+                assert inside(Box(box.x0 + 2e-5, box.y0 + 2e-5, box.x1 - 2e-5, box.y1 - 2e-5), -tilt, HEIGHT, WIDTH)
                 assert shape(box)[0] / shape(box)[1] == pytest.approx(1.5 if aspect == "3:2" else 0.8, abs=3e-3)
 
 

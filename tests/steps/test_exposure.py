@@ -244,7 +244,7 @@ def test_single_frames_under_pulsing_lamps_are_pointed_out(swing: float, said: b
 
 def test_the_reference_frames_themselves_do_not_make_the_typical_picture() -> None:
     """A card held close to the lens is no typical picture: the others decide what is usual."""
-    facts = Facts(references=(Reference("F0", patch=(0, 0, 1, 1)),))
+    facts = Facts(references=(Reference("F0", patch=Box(0, 0, 1, 1)),))
     light = shoot([0.0, -3.0, -3.2, -3.4], [0.0, 0.0, 0.0, 0.0])
     found = stops(context_of(light, facts), across="shoot")
     assert -3.2 + found[2] == pytest.approx(np.log2(0.16), abs=1e-3)
