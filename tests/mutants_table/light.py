@@ -1,0 +1,72 @@
+"""light/."""
+
+from __future__ import annotations
+
+from tests.mutants_table import mutant
+
+_MAINS = "light/mains.py"
+_REFERENCES = "light/references.py"
+_GAIN = "light/gain_map.py"
+_HIGH = "light/highlights.py"
+_MAINS_TESTS = ("light/test_mains.py",)
+_REFERENCE_TESTS = ("light/test_references.py",)
+_GAIN_TESTS = ("light/test_gain_map.py", "steps/test_exposure.py")
+_GREY_TESTS = ("light/test_highlights.py", "light/test_illuminant.py")
+
+MUTANTS = [
+    mutant(
+        _MAINS,
+        "left = np.sinc(hz * p.exposure)\n    drift",
+        "left = np.ones(len(p.exposure))\n    drift",
+        *_MAINS_TESTS,
+    ),
+    mutant(
+        _MAINS,
+        "left = np.sinc(hz * p.exposure)\n    angle",
+        "left = np.ones(len(p.exposure))\n    angle",
+        *_MAINS_TESTS,
+    ),
+    mutant(_MAINS, "2 * np.pi * hz * p.times", "np.pi * hz * p.times", *_MAINS_TESTS),
+    mutant(_MAINS, "+ exposure[index] / 2", "", *_MAINS_TESTS),
+    mutant(_MAINS, "DARK = 0.25", "DARK = 0.275", *_MAINS_TESTS),
+    mutant(_MAINS, "DARK = 0.25", "DARK = 0.225", *_MAINS_TESTS),
+    mutant(_MAINS, "np.median(level[those]) - below", "np.median(level[those]) + below", *_MAINS_TESTS),
+    mutant(_MAINS, "_COARSE = 0.0025", "_COARSE = 0.025", *_MAINS_TESTS),
+    mutant(_MAINS, "q = min(amplitude * math.log(2) / 2, 1.0)", "q = min(amplitude / 2, 1.0)", *_MAINS_TESTS),
+    mutant(_MAINS, "< _ABOVE_TREND", "< -1e9", *_MAINS_TESTS),
+    mutant(_MAINS, "-dof / 2 * np.log", "dof / 2 * np.log", *_MAINS_TESTS),
+    mutant(_REFERENCES, "_DISAGREES = 0.08", "_DISAGREES = 0.088", *_REFERENCE_TESTS),
+    mutant(_REFERENCES, "_DISAGREES = 0.08", "_DISAGREES = 0.072", *_REFERENCE_TESTS),
+    mutant(_REFERENCES, "np.argmax(own)", "np.argmin(own)", *_REFERENCE_TESTS),
+    mutant(
+        _REFERENCES,
+        "r.white - r.chromaticity for r in found",
+        "r.white + r.chromaticity for r in found",
+        *_REFERENCE_TESTS,
+    ),
+    mutant(_REFERENCES, "found[i].chromaticity) < 0.10", "found[i].chromaticity) < 10", *_REFERENCE_TESTS),
+    mutant(_REFERENCES, "if distance > size:", "if distance > _DISAGREES:", *_REFERENCE_TESTS),
+    mutant(_REFERENCES, "_BEYOND_REASON = 4.5", "_BEYOND_REASON = 4.05", *_REFERENCE_TESTS),
+    mutant(_REFERENCES, "_BEYOND_REASON = 4.5", "_BEYOND_REASON = 45", *_REFERENCE_TESTS),
+    mutant(_REFERENCES, "_CLIPPED, _DARK = 0.02, 0.003", "_CLIPPED, _DARK = 0.2, 0.003", *_REFERENCE_TESTS),
+    mutant(_REFERENCES, "_CLIPPED, _DARK = 0.02, 0.003", "_CLIPPED, _DARK = 0.02, 0.0003", *_REFERENCE_TESTS),
+    mutant(_REFERENCES, "np.array([1 - s, s])", "np.array([s, 1 - s])", *_REFERENCE_TESTS),
+    mutant(_REFERENCES, "mean[1] / mean / daylight", "mean / mean[1] / daylight", *_REFERENCE_TESTS),
+    mutant(_REFERENCES, "+ chromaticity - place)", "- chromaticity + place)", *_REFERENCE_TESTS),
+    mutant(_REFERENCES, "if matrix is not None and not rendered:", "if matrix is not None:", *_REFERENCE_TESTS),
+    mutant(
+        _GAIN, "mean = 2.0 ** gain_map.coefficients[0, 0]", "mean = 2.0 ** -gain_map.coefficients[0, 0]", *_GAIN_TESTS
+    ),
+    mutant(_GAIN, "(2.0 ** gain_map.on(_COARSE", "(2.0 ** -gain_map.on(_COARSE", *_GAIN_TESTS),
+    mutant(_GAIN, "return GainMap(-self.coefficients)", "return GainMap(self.coefficients)", *_GAIN_TESTS),
+    mutant(_GAIN, "gains / mean.astype(np.float32) *", "gains *", "steps/test_gain_map_noise.py"),
+    mutant(_GAIN, "np.log2(np.array(solution.get", "np.log(np.array(solution.get", *_GAIN_TESTS),
+    mutant(_GAIN, "_NOTHING = 0.0005", "_NOTHING = 0.05", *_GAIN_TESTS),
+    mutant(_GAIN, "(np.arange(count) + 0.5) / count", "np.arange(count) / count", *_GAIN_TESTS),
+    mutant(_GAIN, "[[across, 0, across / 2], [0, down, down / 2]]", "[[across, 0, 0], [0, down, 0]]", *_GAIN_TESTS),
+    mutant(_HIGH, "(most - g)", "(g - most)", *_GREY_TESTS),
+    mutant(_HIGH, "np.float32(0.9), np.float32(1 / 0.09)", "np.float32(0.99), np.float32(1 / 0.009)", *_GREY_TESTS),
+    mutant(_HIGH, "counts**0.25", "counts", *_GREY_TESTS),
+    mutant(_HIGH, "np.exp([-self.log_rg, 0.0, -self.log_bg])", "np.exp([self.log_rg, 0.0, self.log_bg])", *_GREY_TESTS),
+    mutant(_HIGH, "limit = 0.85 * saturation", "limit = 8.5 * saturation", *_GREY_TESTS),
+]

@@ -1,0 +1,48 @@
+"""imaging/raw and imaging/denoise, and the step that decodes."""
+
+from __future__ import annotations
+
+from tests.mutants_table import mutant
+
+_NOISE = "imaging/raw/noise.py"
+_MOSAIC = "imaging/raw/mosaic.py"
+_DENOISE = "imaging/denoise/denoise.py"
+_GEOMETRY = "imaging/geometry.py"
+_TYPES = "types.py"
+_NOISE_TESTS = ("imaging/raw/test_noise.py",)
+_MOSAIC_TESTS = ("imaging/raw/test_mosaic.py",)
+
+MUTANTS = [
+    mutant(_NOISE, "np.median(noisy[:, 1]) * _CENSORED", "np.median(noisy[:, 1]) / _CENSORED", *_NOISE_TESTS),
+    mutant(_NOISE, "2 * np.pi / (np.pi - 1)", "2 * np.pi / (np.pi + 1)", *_NOISE_TESTS),
+    mutant(_NOISE, "[1.0, -3.0, 3.0, -1.0]", "[1.0, -3.0, 3.0, 1.0]", *_NOISE_TESTS),
+    mutant(_NOISE, "np.sqrt(20.0)", "np.sqrt(18.0)", *_NOISE_TESTS),
+    mutant(_NOISE, "quiet[:, 1].mean() / variance", "quiet[:, 1].mean()", *_NOISE_TESTS),
+    mutant(_NOISE, "if bad.mean() > _CLIPPED_BIN:", "if bad.mean() > 1:", *_NOISE_TESTS),
+    mutant(_NOISE, "_WHITE = 0.98", "_WHITE = 1.98", *_NOISE_TESTS),
+    mutant(_NOISE, "np.where(ratio > 1.0, 1 /", "np.where(ratio < 1.0, 1 /", *_NOISE_TESTS),
+    mutant(_NOISE, "Noise(a * saturation, b * saturation**2)", "Noise(a * saturation, b * saturation)", *_NOISE_TESTS),
+    mutant(_NOISE, "(0, 1, 2, 1)[int(pattern[y, x])] == colour", "int(pattern[y, x]) == colour", *_NOISE_TESTS),
+    mutant(_MOSAIC, "round(black4[1] - black4[3])", "round(black4[3] - black4[1])", *_MOSAIC_TESTS),
+    mutant(_MOSAIC, "if tail > 0.02:", "if tail > 0.2:", *_MOSAIC_TESTS),
+    mutant(_MOSAIC, "if tail > 0.02:", "if False:", *_MOSAIC_TESTS),
+    mutant(_MOSAIC, "constant[::-1]", "constant", *_MOSAIC_TESTS),
+    mutant(_MOSAIC, "_RIM = 64", "_RIM = 0", "steps/test_decode.py", *_MOSAIC_TESTS),
+    mutant(_MOSAIC, "int(v * side) - _RIM) // 2 * 2", "int(v * side) - _RIM)", "steps/test_decode.py", *_MOSAIC_TESTS),
+    mutant(_MOSAIC, "((y0, shape[0]), (x0, shape[1]))", "((x0, shape[0]), (y0, shape[1]))", "steps/test_decode.py"),
+    mutant(_MOSAIC, "pixels -= (black * 2**shift)", "pixels += (black * 2**shift)", *_MOSAIC_TESTS),
+    mutant(_MOSAIC, "((white - black) * 2**shift)", "(white * 2**shift)", *_MOSAIC_TESTS),
+    mutant(_MOSAIC, "balance.max() / balance / 65535.0", "1 / balance / 65535.0", *_MOSAIC_TESTS),
+    mutant(_MOSAIC, "adjust_maximum_thr=0.0", "adjust_maximum_thr=0.75", *_MOSAIC_TESTS),
+    mutant(_MOSAIC, "model.a * energy, model.b * energy", "model.a, model.b", *_MOSAIC_TESTS),
+    mutant(_MOSAIC, "return np.asarray(values / values[1])", "return np.asarray(values[1] / values)", *_MOSAIC_TESTS),
+    mutant(_GEOMETRY, "{3: 2, 5: 1, 6: 3}.get(flip, 0)", "{3: 2, 5: 3, 6: 1}.get(flip, 0)", *_MOSAIC_TESTS),
+    mutant(_DENOISE, "_THRESHOLD = 2.9", "_THRESHOLD = 2.6", "imaging/denoise/test_denoise.py"),
+    mutant(_DENOISE, "_THRESHOLD = 2.9", "_THRESHOLD = 3.2", "imaging/denoise/test_denoise.py"),
+    mutant(_DENOISE, "math.sqrt(1.15)", "math.sqrt(0.95)", "imaging/denoise/test_denoise.py"),
+    mutant(_DENOISE, "closed + 0.25) +", "closed) +", "imaging/denoise/test_denoise.py"),
+    mutant(_DENOISE, "1.0 / np.sqrt(a * _MID + t)", "np.sqrt(a * _MID + t)", "imaging/denoise/test_denoise.py"),
+    mutant(_DENOISE, "noise if balance is None else noise.scaled(balance)", "noise", "imaging/denoise/test_denoise.py"),
+    mutant(_TYPES, "self.b * gain * gain", "self.b * gain", "steps/test_exposure.py"),
+    mutant(_TYPES, "self.spectrum if energy == 1.0 else None", "self.spectrum", "steps/test_resize.py"),
+]

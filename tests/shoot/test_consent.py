@@ -1,0 +1,86 @@
+"""Frames that say themselves whom they show, wherever an editor of metadata (exiv2 here) may have put a name."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import exiv2
+import PIL.Image
+import pytest
+
+from pipeline.shoot.consent import held_by_own_texts
+from pipeline.shoot.facts import Facts, FrameFacts, Player
+from pipeline.types import Frame
+
+HIDDEN, SHOWN = "Siri Fjellheim", "Ada Brekke"
+FACTS = Facts(roster=(Player("home", "7", SHOWN, True, 2), Player("home", "9", HIDDEN, False, 3)))
+
+
+def frame(folder: Path, name: str = "TH1_0001", **texts: str) -> Frame:
+    """A JPEG with texts by their exiv2 key, "_" for ".": IIM (Iptc_...) and XMP (Xmp_...)."""
+    path = folder / f"{name}.jpg"
+    PIL.Image.new("RGB", (16, 16), (90, 90, 90)).save(path)
+    if texts:
+        image = exiv2.ImageFactory.open(str(path))
+        image.readMetadata()
+        for key, text in texts.items():
+            data = image.iptcData() if key.startswith("Iptc_") else image.xmpData()
+            data[key.replace("_", ".")] = text
+        image.writeMetadata()
+    return Frame(name, path, path.name, "picture")
+
+
+@pytest.mark.parametrize(
+    "key",
+    [
+        # IPTC Photo Metadata Standard 2025.1: what may name a person shown.
+        "Xmp_iptcExt_PersonInImage", "Xmp_dc_subject", "Xmp_dc_description", "Xmp_photoshop_Headline", "Xmp_dc_title",
+        # IIM 4.2, record 2: object name 5, keywords 25, headline 105, caption 120.
+        "Iptc_Application2_ObjectName", "Iptc_Application2_Keywords", "Iptc_Application2_Headline",
+        "Iptc_Application2_Caption",
+    ],
+)  # fmt: skip
+def test_a_name_is_found_wherever_it_may_stand(tmp_path: Path, key: str) -> None:
+    text = f"A shot by {HIDDEN}"[: 60 if key.startswith("Iptc") else None]
+    held = held_by_own_texts(FACTS, [frame(tmp_path, **{key: text})])
+    assert list(held) == ["TH1_0001"]
+    assert "metadata" in held["TH1_0001"] and "(line 3)" in held["TH1_0001"]
+    assert "Siri" not in held["TH1_0001"] and "Fjellheim" not in held["TH1_0001"]
+
+
+def test_the_file_s_own_name_and_sidecars_count(tmp_path: Path) -> None:
+    named = frame(tmp_path, "siri_fjellheim-2")
+    beside = frame(tmp_path, "TH1_0002")
+    data = exiv2.XmpData()
+    data["Xmp.dc.description"] = f"{HIDDEN} scores"
+    (tmp_path / "TH1_0002.xmp").write_text(exiv2.XmpParser.encode(data)[1], encoding="utf-8")
+    plain = frame(tmp_path, "TH1_0003")
+    held = held_by_own_texts(FACTS, [named, beside, plain])
+    assert set(held) == {"siri_fjellheim-2", "TH1_0002"}
+    assert "file" in held["siri_fjellheim-2"] and "sidecar" in held["TH1_0002"]
+
+
+def test_names_that_may_be_shown_hold_nothing(tmp_path: Path) -> None:
+    assert held_by_own_texts(FACTS, [frame(tmp_path, Xmp_dc_description=f"{SHOWN} scores")]) == {}
+    nobody = Facts(roster=(Player("home", "7", HIDDEN, True, 2),))
+    assert held_by_own_texts(nobody, [frame(tmp_path, Xmp_dc_description=f"{HIDDEN} scores")]) == {}
+
+
+def test_who_made_or_owns_the_picture_is_not_who_is_shown(tmp_path: Path) -> None:
+    assert held_by_own_texts(FACTS, [frame(tmp_path, Xmp_dc_creator=HIDDEN, Xmp_dc_rights=f"(c) {HIDDEN}")]) == {}
+
+
+def test_a_namesake_who_may_be_shown_is_believed_only_where_the_table_has_her(tmp_path: Path) -> None:
+    """Two players of one name, one of whom may not be shown: the row of the frame says which of them it is."""
+    roster = (Player("home", "7", HIDDEN, True, 2), Player("away", "9", HIDDEN, False, 3))
+    one = frame(tmp_path, Xmp_dc_description=f"{HIDDEN} scores")
+    of_home = Facts(roster=roster, rows={"TH1_0001": FrameFacts(players=(("home", "7"),))})
+    of_away = Facts(roster=roster, rows={"TH1_0001": FrameFacts(players=(("away", "9"),))})
+    assert held_by_own_texts(of_home, [one]) == {}
+    assert set(held_by_own_texts(of_away, [one])) == {"TH1_0001"}
+    assert set(held_by_own_texts(Facts(roster=roster), [one])) == {"TH1_0001"}
+
+
+def test_a_frame_that_cannot_be_read_is_left_to_the_decoder(tmp_path: Path) -> None:
+    gone = Frame("TH1_0009", tmp_path / "TH1_0009.jpg", "TH1_0009.jpg", "picture")
+    assert held_by_own_texts(FACTS, [gone]) == {}
