@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from datetime import datetime
 
 import exifread
@@ -16,11 +15,12 @@ from pipeline.formats.exif import read_exif
 from pipeline.imaging.colour import camera_to_working
 from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw.mosaic import decode_raw
+from tests.tables import numbers
 
 
-def test_residual_pulse_after_an_exposure(shared) -> None:
+def test_residual_pulse_after_an_exposure() -> None:
     """The mean over an exposure keeps sinc(f T) of the modulation: worked values of the closed form."""
-    for row in json.loads(shared("standards/worked_values.json").read_text(encoding="utf-8"))["sine"]:
+    for row in numbers("sine_flicker"):
         lamp = Lamp("LED-B3", row["m"], 0.0)
         light = lamp.during(np.linspace(0, 1 / row["f"], 2001), row["T"], row["f"])
         assert (light.max() - light.min()) / 2 == pytest.approx(row["residual_modulation"], abs=2e-4)

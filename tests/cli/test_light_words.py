@@ -25,11 +25,12 @@ from pipeline.steps.white_balance import WhiteBalanceParams, solve
 from pipeline.store.store import Store
 from pipeline.types import Exif
 from tests.steps.test_white_balance import DAY, context_of, light_of, scene
+from tests.tables import numbers
 
 
-def test_light_value_is_apex(shared) -> None:
-    """EV at ISO 100 of the APEX table of worked_values.json (Exif 2.32 annex C)."""
-    rows = json.loads(shared("standards/worked_values.json").read_text())["apex"]
+def test_light_value_is_apex() -> None:
+    """EV at ISO 100 of the APEX table (Exif 2.32 annex C)."""
+    rows = numbers("apex")
     assert len(rows) >= 3
     for row in rows:
         assert light_value(row["ISO"], row["T"], row["N"]) == pytest.approx(row["EV100"], abs=0.002)

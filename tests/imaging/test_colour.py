@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import csv
 import io
-import json
 import warnings
 
 import numpy as np
@@ -26,12 +24,12 @@ from pipeline.imaging.colour import (
     srgb_encode,
     to_lab,
 )
+from tests.tables import numbers
 
 
-def test_ciede2000_published_pairs(shared) -> None:
+def test_ciede2000_published_pairs() -> None:
     """Sharma, Wu, Dalal, Color Res. Appl. 30(1), 2005, the 34 pairs; pair 14 is platform sensitive."""
-    with shared("standards/ciede2000_sharma2005.csv").open(encoding="utf-8") as file:
-        rows = [{k: float(v) for k, v in row.items()} for row in csv.DictReader(file)]
+    rows = numbers("ciede2000")
     assert len(rows) == 34
     for r in rows:
         found = float(delta_e_2000(np.array([r["L1"], r["a1"], r["b1"]]), np.array([r["L2"], r["a2"], r["b2"]])))
@@ -99,9 +97,9 @@ def test_camera_matrix_of_an_ideal_camera() -> None:
     assert daylight == pytest.approx(np.ones(3), abs=1e-9)
 
 
-def test_apex_settings(shared) -> None:
+def test_apex_settings() -> None:
     """Exif 2.32 annex C: Av + Tv - Sv, with the constant Sv = 5 at ISO 100."""
-    for row in json.loads(shared("standards/worked_values.json").read_text(encoding="utf-8"))["apex"]:
+    for row in numbers("apex"):
         assert light_value(row["ISO"], row["T"], row["N"]) == pytest.approx(
             row["Av"] + row["Tv"] - row["Sv"] + 5, abs=2e-3
         )

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 
 import numpy as np
 import pytest
 
 from pipeline.light.mains import dark_phase, frequency, percent_flicker
+from tests.tables import numbers
 
 
 @dataclass(frozen=True)
@@ -159,10 +159,10 @@ def test_shapes_are_checked() -> None:
 
 
 @pytest.mark.parametrize("hz", [100, 120])
-def test_percent_flicker_of_the_worked_values(shared, hz: int) -> None:
+def test_percent_flicker_of_the_worked_values(hz: int) -> None:
     """The swing in EV that an exposure leaves (worked values, closed form) leads back to the lamp's modulation."""
     told = 0
-    for row in json.loads(shared("standards/worked_values.json").read_text(encoding="utf-8"))["sine"]:
+    for row in numbers("sine_flicker"):
         if row["f"] != hz:
             continue
         exposure = np.full(48, row["T"])

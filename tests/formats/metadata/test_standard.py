@@ -6,11 +6,8 @@ the most octets; libexiv2's own tables say which list an XMP array is and which 
 
 from __future__ import annotations
 
-import csv
-import json
 import re
 from dataclasses import fields
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -33,9 +30,10 @@ from tests.formats.metadata.readers import (
     read_exiv2,
     read_pillow,
 )
+from tests.tables import texts
 
-STANDARDS = Path(__file__).parents[4] / "shared" / "standards"
-REFERENCE = STANDARDS / "iptc-pmd-techreference_2025.1.json"
+ROWS = texts("iptc_2025_1")
+TOP = {row["property"]: row for row in ROWS if not row["structure"]}
 READERS = {"exiv2": read_exiv2, "Pillow": read_pillow}
 
 # Field of Metadata -> property of the standard.
@@ -60,12 +58,9 @@ STRUCTURES = {"CreatorContactInfo", "LocationCreated", "LocationShown"}
 DATE = "2026-02-14T19:31:05.35+01:00"
 
 
-@pytest.fixture(scope="module")
-def reference() -> dict[str, Any]:
-    if not REFERENCE.exists():
-        pytest.skip("../shared/standards is not here")
-    found: dict[str, Any] = json.loads(REFERENCE.read_text(encoding="utf-8"))
-    return found
+def members(structure: str) -> dict[str, dict[str, str]]:
+    """Rows of a structure by the name of the member."""
+    return {row["property"]: row for row in ROWS if row["structure"] == structure}
 
 
 @pytest.fixture(scope="module")
@@ -95,31 +90,31 @@ def test_every_field_is_in_the_table() -> None:
 
 @pytest.mark.parametrize("reader", READERS)
 @pytest.mark.parametrize("kind", ["JPEG", "TIFF"])
-def test_every_property_in_xmp(reference: dict[str, Any], kind: str, reader: str) -> None:
+def test_every_property_in_xmp(kind: str, reader: str) -> None:
     m = full()
     seen = READERS[reader](encode(kind, m)).xmp
-    members = {e["XMPid"]: e for s in ("CreatorContactInfo", "Location") for e in reference["ipmd_struct"][s].values()}
+    parts = {row["xmp"]: row for row in members("CreatorContactInfo").values()}
     for name, pmd in PROPERTIES.items():
-        row = reference["ipmd_top"][pmd]
-        value, key = meant(m, name), row["XMPid"]
-        if row.get("dataformat") == "AltLang":
+        row = TOP[pmd]
+        value, key = meant(m, name), row["xmp"]
+        if row["dataformat"] == "AltLang":
             assert seen[key] == {"x-default": value, "en": value}, name
         elif row["datatype"] == "struct":
             inner = {k.partition("/")[2]: v for k, v in seen.items() if k.startswith(f"{key}/")}
             assert inner == {f"Iptc4xmpCore:{k}": v for k, v in value.iptc().items()}, name
-            assert all(members[k]["datatype"] == "string" for k in inner)
+            assert all(parts[k]["datatype"] == "string" for k in inner)
         else:
             assert row["datatype"] in ("string", "number")
-            assert isinstance(seen[key], tuple) == (row["propoccurrence"] == "multi"), name
+            assert isinstance(seen[key], tuple) == (row["occurrence"] == "multi"), name
             assert seen[key] == value, name
-            if row.get("dataformat") == "uri":
+            if row["dataformat"] == "uri":
                 assert re.fullmatch(r"https?://\S+", value), name
     for structure in ("LocationCreated", "LocationShown"):
-        assert f"Iptc4xmpExt:{structure}" in {row["XMPid"] for row in reference["ipmd_top"].values()}
+        assert f"Iptc4xmpExt:{structure}" in {row["xmp"] for row in TOP.values()}
         for part, name in LOCATION.items():
-            member = reference["ipmd_struct"]["Location"][part]["XMPid"]
+            member = members("Location")[part]["xmp"]
             assert seen[f"Iptc4xmpExt:{structure}/{member}"] == getattr(m, name)
-    known = {row["XMPid"] for row in reference["ipmd_top"].values()} | EXTRA_XMP
+    known = {row["xmp"] for row in TOP.values()} | EXTRA_XMP
     assert {key.partition("/")[0] for key in seen} <= known
     assert seen["xmp:CreateDate"] == DATE
     assert (seen["xmp:CreatorTool"], seen["xmpRights:Marked"]) == ("evencourt", "True")
@@ -128,18 +123,18 @@ def test_every_property_in_xmp(reference: dict[str, Any], kind: str, reader: str
 
 @pytest.mark.parametrize("reader", READERS)
 @pytest.mark.parametrize("kind", ["JPEG", "TIFF"])
-def test_every_property_in_iim(reference: dict[str, Any], kind: str, reader: str) -> None:
+def test_every_property_in_iim(kind: str, reader: str) -> None:
     m = full()
     seen = READERS[reader](encode(kind, m)).iim
     expected: dict[int, Any] = {}
     for name, pmd in PROPERTIES.items():
-        row = reference["ipmd_top"][pmd]
-        if name != "created" and row.get("IIMid"):
-            number = int(row["IIMid"].removeprefix("2:"))
-            assert LIMITS[number] == row["IIMmaxbytes"], name
+        row = TOP[pmd]
+        if name != "created" and row["iim"]:
+            number = int(row["iim"])
+            assert LIMITS[number] == int(row["iim_octets"]), name
             value = getattr(m, name)
             expected[number] = value if isinstance(value, tuple) else (value,)
-    assert "2:60" in reference["ipmd_top"]["dateCreated"]["IIMname"]
+    assert "2:60" in TOP["dateCreated"]["iim_name"]
     assert set(seen) - set(expected) == EXTRA_IIM | {55, 60}
     assert {number: seen[number] for number in expected} == expected
     assert set(LIMITS) == set(expected)
@@ -150,19 +145,19 @@ def test_every_property_in_iim(reference: dict[str, Any], kind: str, reader: str
 
 @pytest.mark.parametrize("reader", READERS)
 @pytest.mark.parametrize("kind", ["JPEG", "TIFF"])
-def test_every_mirror_in_exif(reference: dict[str, Any], kind: str, reader: str) -> None:
+def test_every_mirror_in_exif(kind: str, reader: str) -> None:
     """Exif 2.32 for what the standard does not mirror: 37521 sub-seconds, 36881 offset and their digitised twins."""
     m = full()
     seen = READERS[reader](encode(kind, m)).exif
-    mirrors = {name: reference["ipmd_top"][pmd] for name, pmd in PROPERTIES.items()}
-    assert {name for name, row in mirrors.items() if row.get("EXIFid") or row.get("etEXIF")} == {
+    mirrors = {name: TOP[pmd] for name, pmd in PROPERTIES.items()}
+    assert {name for name, row in mirrors.items() if row["exif"] or row["exif_name"]} == {
         "caption", "copyright", "created", "creator",
     }  # fmt: skip
-    assert mirrors["creator"]["etEXIF"] == "IFD0:Artist"
+    assert mirrors["creator"]["exif_name"] == "Artist"
     assert seen[315] == m.creator
-    assert seen[int(mirrors["caption"]["EXIFid"])] == m.caption
-    assert seen[int(mirrors["copyright"]["EXIFid"])] == m.copyright
-    for time, fraction, offset in ((int(mirrors["created"]["EXIFid"]), 37521, 36881), (36868, 37522, 36882)):
+    assert seen[int(mirrors["caption"]["exif"])] == m.caption
+    assert seen[int(mirrors["copyright"]["exif"])] == m.copyright
+    for time, fraction, offset in ((int(mirrors["created"]["exif"]), 37521, 36881), (36868, 37522, 36882)):
         assert (seen[time], seen[fraction], seen[offset]) == ("2026:02:14 19:31:05", "35", "+01:00")
     assert (seen[271], seen[272], seen[42036], seen[34855]) == (m.make, m.model, m.lens, "6400")
     assert seen[305] == "evencourt"
@@ -194,23 +189,17 @@ def test_lists_and_repeats_are_those_of_libexiv2(jpeg: bytes) -> None:
     assert image.iptcData().detectCharset() == "UTF-8"
 
 
-def test_derived_table_agrees() -> None:
-    """../shared/standards/map_xmp_iim_exif_2025.1.csv, which what a photographer may carry is read by."""
-    table = STANDARDS / "map_xmp_iim_exif_2025.1.csv"
-    if not table.exists():
-        pytest.skip("../shared/standards is not here")
-    with table.open(encoding="utf-8", newline="") as file:
-        rows = {row["pmd_id"]: row for row in csv.DictReader(file)}
+def test_what_is_carried_is_read_where_the_standard_has_it() -> None:
     for name, (xmp, dataset, tag) in _SOURCES.items():
-        row = rows[PROPERTIES[name]]
-        assert row["XMPid"] == xmp
-        assert row["IIMid"] == (f"2:{dataset:02d}" if dataset else "")
-        assert row["EXIFtag"] == (str(tag) if tag and name != "creator" else "")
+        row = TOP[PROPERTIES[name]]
+        assert row["xmp"] == xmp
+        assert row["iim"] == (f"{dataset:02d}" if dataset else "")
+        assert row["exif"] == (str(tag) if tag and name != "creator" else "")
 
 
-def test_contact_fields(reference: dict[str, Any]) -> None:
-    members = {row["XMPid"] for row in reference["ipmd_struct"]["CreatorContactInfo"].values()}
-    assert {f"Iptc4xmpCore:{name}" for name in full().contact.iptc()} == members
+def test_contact_fields() -> None:
+    parts = {row["xmp"] for row in members("CreatorContactInfo").values()}
+    assert {f"Iptc4xmpCore:{name}" for name in full().contact.iptc()} == parts
 
 
 @pytest.mark.parametrize("field", sorted(set(PROPERTIES) - {"created", "rating", "contact", "digital_source_type"}))
