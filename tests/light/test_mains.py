@@ -73,7 +73,7 @@ def ask(hall: Hall, seed: int = 1):
         {},
         {"depth": 0.05},
         {"depth": 0.4, "wave": "fluorescent"},
-        {"travel": 0.017},
+        {"readout_time": 0.017},
         {"phases": 3, "wave": "fluorescent"},
         {"fps": 9.0, "jitter": 0.001},
         {"frames": 5, "fps": 14.0},

@@ -17,7 +17,7 @@ _NAMED = ("shoot/test_names.py", "steps/test_caption.py")
 _REDACTED = ("engine/test_redaction.py",)
 
 MUTANTS = [
-    mutant(_PRIVACY, '"" if name in _OWN else changed', "changed", *_CAPTIONED),
+    mutant(_PRIVACY, '"" if name in _OWN else text', "text", *_CAPTIONED),
     mutant(
         _PRIVACY,
         "if isinstance(value, str) and value and name not in _CAMERA:",
@@ -28,12 +28,12 @@ MUTANTS = [
     mutant(_PRIVACY, 'changes["contact"] = contact', "pass", *_CAPTIONED),
     mutant(_PRIVACY, "return _hints(metadata, facts, notices)", "return metadata", *_CAPTIONED),
     mutant(_PRIVACY, 'return replace(row, words="")', "return row", *_CAPTIONED),
-    mutant(_PRIVACY, "            del kept[name]\n", "", "formats/metadata/test_carried.py", *_CAPTIONED),
+    mutant(_PRIVACY, 'kept = changed(kept, {name: ""})', "", "formats/metadata/test_carried.py", *_CAPTIONED),
     mutant(_PRIVACY, 'metadata = replace(metadata, title="")', "pass", *_CAPTIONED),
     mutant(_PRIVACY, "if not withheld(facts, player)]\n    return _less", "]\n    return _less", *_CAPTIONED),
     mutant(
         _PRIVACY,
-        "return any(holds_any(text, names) for text in metadata.contact.values())",
+        "return any(holds_any(text, names) for text in metadata.contact.iptc().values())",
         "return False",
         *_CAPTIONED,
     ),

@@ -6,8 +6,9 @@ from tests.mutants_table import mutant
 
 _NOISE = "imaging/raw/noise.py"
 _MOSAIC = "imaging/raw/mosaic.py"
+_DEMOSAIC = "imaging/raw/demosaic.py"
 _DENOISE = "imaging/denoise/denoise.py"
-_GEOMETRY = "imaging/geometry.py"
+_ORIENTATION = "imaging/orientation.py"
 _TYPES = "types.py"
 _NOISE_TESTS = ("imaging/raw/test_noise.py",)
 _MOSAIC_TESTS = ("imaging/raw/test_mosaic.py",)
@@ -30,13 +31,28 @@ MUTANTS = [
     mutant(_MOSAIC, "_RIM = 64", "_RIM = 0", "steps/test_decode.py", *_MOSAIC_TESTS),
     mutant(_MOSAIC, "int(v * side) - _RIM) // 2 * 2", "int(v * side) - _RIM)", "steps/test_decode.py", *_MOSAIC_TESTS),
     mutant(_MOSAIC, "((y0, shape[0]), (x0, shape[1]))", "((x0, shape[0]), (y0, shape[1]))", "steps/test_decode.py"),
-    mutant(_MOSAIC, "pixels -= (black * 2**shift)", "pixels += (black * 2**shift)", *_MOSAIC_TESTS),
-    mutant(_MOSAIC, "((white - black) * 2**shift)", "(white * 2**shift)", *_MOSAIC_TESTS),
-    mutant(_MOSAIC, "balance.max() / balance / 65535.0", "1 / balance / 65535.0", *_MOSAIC_TESTS),
-    mutant(_MOSAIC, "adjust_maximum_thr=0.0", "adjust_maximum_thr=0.75", *_MOSAIC_TESTS),
+    mutant(_DEMOSAIC, "pixels -= (black * 2**shift)", "pixels += (black * 2**shift)", *_MOSAIC_TESTS),
+    mutant(_DEMOSAIC, "((white - black) * 2**shift)", "(white * 2**shift)", *_MOSAIC_TESTS),
+    mutant(_DEMOSAIC, "balance.max() / balance / 65535.0", "1 / balance / 65535.0", *_MOSAIC_TESTS),
+    mutant(_DEMOSAIC, "adjust_maximum_thr=0.0", "adjust_maximum_thr=0.75", *_MOSAIC_TESTS),
     mutant(_MOSAIC, "model.a * energy, model.b * energy", "model.a, model.b", *_MOSAIC_TESTS),
     mutant(_MOSAIC, "return np.asarray(values / values[1])", "return np.asarray(values[1] / values)", *_MOSAIC_TESTS),
-    mutant(_GEOMETRY, "{3: 2, 5: 1, 6: 3}.get(flip, 0)", "{3: 2, 5: 3, 6: 1}.get(flip, 0)", *_MOSAIC_TESTS),
+    mutant(
+        _ORIENTATION,
+        "return self >= Orientation.LEFT_TOP",
+        "return self > Orientation.LEFT_TOP",
+        "imaging/test_orientation.py",
+    ),
+    mutant(
+        _ORIENTATION,
+        "self.BOTTOM_LEFT, self.RIGHT_BOTTOM, self.LEFT_BOTTOM),",
+        "self.BOTTOM_LEFT, self.RIGHT_BOTTOM, self.RIGHT_TOP),",
+        *_MOSAIC_TESTS,
+    ),
+    mutant(
+        _ORIENTATION, "return (y, x) if self.swaps_sides else (x, y)", "return (x, y)", "imaging/test_orientation.py"
+    ),
+    mutant(_ORIENTATION, "(1, 2, 4, 3, 5, 8, 6, 7))", "(1, 2, 4, 3, 5, 6, 8, 7))", "imaging/test_orientation.py"),
     mutant(_DENOISE, "_THRESHOLD = 2.9", "_THRESHOLD = 2.6", "imaging/denoise/test_denoise.py"),
     mutant(_DENOISE, "_THRESHOLD = 2.9", "_THRESHOLD = 3.2", "imaging/denoise/test_denoise.py"),
     mutant(_DENOISE, "math.sqrt(1.15)", "math.sqrt(0.95)", "imaging/denoise/test_denoise.py"),

@@ -51,7 +51,6 @@ MUTANTS = [
         _TONE, "image.to_working if image.domain is Domain.CAMERA else np.eye(3)", "np.eye(3)", "steps/test_tone.py"
     ),
     mutant(_TONE, "domain=Domain.DISPLAY, to_working", "to_working", "steps/test_tone.py"),
-    mutant(_TONE, "if self.knee >= self.white:", "if self.knee > self.white:", "steps/test_tone.py"),
     mutant(
         _TONE,
         "params.knee, params.white, params.saturation)",
@@ -60,14 +59,14 @@ MUTANTS = [
     ),
     mutant(
         _EXPOSURE,
-        "return apply_gain_map(image, of_solution(context.solution), context.frame.exif.orientation)",
+        "return apply_gain_map(image, of_solution(context.solution), Orientation(context.frame.exif.orientation))",
         "return image",
         *_EXPOSED,
     ),
     mutant(
         _EXPOSURE,
-        "of_solution(context.solution), context.frame.exif.orientation)",
-        "of_solution(context.solution), 1)",
+        "Orientation(context.frame.exif.orientation))",
+        "Orientation(1))",
         *_EXPOSED,
     ),
     mutant(_EXPOSURE, "_PULL = 0.8", "_PULL = 0.72", *_EXPOSED),

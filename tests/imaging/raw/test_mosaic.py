@@ -12,10 +12,12 @@ import pytest
 from pipeline.fixtures.dng import write_dng
 
 from pipeline.errors import FrameError
+from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw.mosaic import SensorCorrection, decode_raw
 from pipeline.types import Noise
 
 BLACK, WHITE = 512, 15000
+UPRIGHT = Orientation.TOP_LEFT
 PATTERNS = {"RGGB": (0, 1, 1, 2), "BGGR": (2, 1, 1, 0), "GRBG": (1, 0, 2, 1), "GBRG": (1, 2, 0, 1)}
 
 
@@ -48,7 +50,7 @@ def test_levels_are_fractions_of_saturation(tmp_path: Path, pattern: str, edge: 
     """DNG 1.4: linear response is (value - BlackLevel) / (WhiteLevel - BlackLevel). 0.83 is near white on purpose:
     a decoder that stretches to the data's own maximum changes the exposure."""
     colour = (0.2, 0.83, 0.35)
-    found = decode_raw(write(tmp_path / "F.dng", flat(*colour), pattern), edge)
+    found = decode_raw(write(tmp_path / "F.dng", flat(*colour), pattern), UPRIGHT, edge)
     assert found.image.pixels.shape[:2] == ((64, 96) if edge else (128, 192))
     assert found.full_size == (128, 192)
     assert found.image.pixels[8:-8, 8:-8].mean(axis=(0, 1)) == pytest.approx(colour, rel=3e-3)
@@ -56,7 +58,7 @@ def test_levels_are_fractions_of_saturation(tmp_path: Path, pattern: str, edge: 
 
 def test_the_camera_s_balance_makes_its_neutral_grey(tmp_path: Path) -> None:
     """DNG 1.4: AsShotNeutral is the camera colour of a neutral; multipliers are one over it, green = 1."""
-    found = decode_raw(write(tmp_path / "F.dng", flat(0.1, 0.2, 0.16)), 96)
+    found = decode_raw(write(tmp_path / "F.dng", flat(0.1, 0.2, 0.16)), UPRIGHT, 96)
     assert found.as_shot == pytest.approx([2.0, 1.0, 1.25], rel=1e-4)
     assert found.image.pixels.mean(axis=(0, 1)) * found.as_shot == pytest.approx([0.2, 0.2, 0.2], rel=5e-3)
 
@@ -73,7 +75,9 @@ def test_frames_come_out_upright(tmp_path: Path, orientation: int, edge: int | N
     picture = PIL.Image.fromarray((light.clip(0, 1) * 255).astype(np.uint8))
     picture.getexif()[0x0112] = orientation
     upright = np.asarray(PIL.ImageOps.exif_transpose(picture)) / 255
-    pixels = decode_raw(write(tmp_path / "F.dng", light, orientation=orientation), edge).image.pixels
+    pixels = decode_raw(
+        write(tmp_path / "F.dng", light, orientation=orientation), Orientation(orientation), edge
+    ).image.pixels
     height, width = pixels.shape[:2]
     assert (height > width) == (upright.shape[0] > upright.shape[1])
     for y, x in ((1, 1), (1, 3), (3, 1), (3, 3)):
@@ -89,7 +93,7 @@ def test_greens_with_blacks_of_their_own_are_levelled(tmp_path: Path, pattern: s
     places = (BLACK, BLACK, BLACK, BLACK)
     second = max(i for i, colour in enumerate(PATTERNS[pattern]) if colour == 1)
     black = tuple(level + 60 * (i == second) for i, level in enumerate(places))
-    found = decode_raw(write(tmp_path / "F.dng", flat(0.2, 0.2, 0.2), pattern, black), edge)
+    found = decode_raw(write(tmp_path / "F.dng", flat(0.2, 0.2, 0.2), pattern, black), UPRIGHT, edge)
     inner = found.image.pixels[8:-8, 8:-8]
     assert inner[..., 1].mean() == pytest.approx(0.2, rel=2e-3)
     rows = inner[:, ::2, 1].mean(axis=1)
@@ -105,16 +109,16 @@ def test_a_frame_that_ends_early_is_refused(tmp_path: Path, rows: int, cut: bool
     path.write_bytes(data)
     if cut:
         with pytest.raises(FrameError, match=r"cut short|same value"):
-            decode_raw(path, 96)
+            decode_raw(path, UPRIGHT, 96)
     else:
-        assert decode_raw(path, 96).image.pixels.shape == (64, 96, 3)
+        assert decode_raw(path, UPRIGHT, 96).image.pixels.shape == (64, 96, 3)
 
 
 def test_constant_rows_at_the_top_are_a_picture(tmp_path: Path) -> None:
     """A black wall lit by nothing: only the end of a file goes missing."""
     light = flat(0.2, 0.2, 0.2)
     light[:20] = 0.1
-    assert decode_raw(write(tmp_path / "F.dng", light), 96).image.pixels.shape == (64, 96, 3)
+    assert decode_raw(write(tmp_path / "F.dng", light), UPRIGHT, 96).image.pixels.shape == (64, 96, 3)
 
 
 @pytest.mark.parametrize("edge", [240, None])
@@ -125,7 +129,7 @@ def test_noise_of_the_pixels_is_what_the_image_says(tmp_path: Path, edge: int | 
     rng = np.random.default_rng(1)
     light = rng.poisson(level / a, (320, 480, 3)) * a + rng.normal(0, np.sqrt(b), (320, 480, 3))
     known = SensorCorrection(Noise(np.full(3, a), np.full(3, b)))
-    image = decode_raw(write(tmp_path / "F.dng", light), edge, known).image
+    image = decode_raw(write(tmp_path / "F.dng", light), UPRIGHT, edge, known).image
     inner = image.pixels[16:-16, 16:-16]
     said = image.noise.a * level + image.noise.b
     measured = inner.var(axis=(0, 1))
