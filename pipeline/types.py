@@ -67,21 +67,30 @@ class Image:
 
 
 @dataclass(frozen=True)
-class Exif:
-    """Capture facts of a frame; None or "" where the file does not say.
+class CameraFacts:
+    """Camera, lens and settings, as they may go on into a delivered file: no serial number. None or "" = not known.
 
-    time is local wall-clock time (naive, microseconds from the sub-second tag); utc_offset in minutes.
-    exposure_time in seconds, focal_length in mm, orientation as Exif 274 (1 to 8).
+    exposure_time in seconds, focal_length in mm, iso as on the camera.
     """
 
     make: str = ""
     model: str = ""
-    serial: str = ""
     lens: str = ""
     iso: float | None = None
     exposure_time: float | None = None
     f_number: float | None = None
     focal_length: float | None = None
+
+
+@dataclass(frozen=True)
+class Exif(CameraFacts):
+    """Capture facts of a frame; None or "" where the file does not say.
+
+    time is local wall-clock time (naive, microseconds from the sub-second tag); utc_offset in minutes.
+    orientation as Exif 274 (1 to 8).
+    """
+
+    serial: str = ""
     time: datetime | None = None
     has_subseconds: bool = False
     utc_offset: int | None = None

@@ -24,8 +24,7 @@ from pipeline.types import Exif
 
 _RW2_ISO = 0x0017
 _ORIENTATION = 0x0112
-_MOST_CHUNKS = 4096  # of a PNG, looked at in one file
-_MOST_MRW_BLOCKS = 64
+_MOST_CHUNKS = 4096  # of a PNG or MRW, looked at in one file
 # Time, its sub-seconds, its offset from UTC: original, digitised, changed.
 _TIMES = ((0x9003, 0x9291, 0x9011), (0x9004, 0x9292, 0x9012), (0x0132, 0x9290, 0x9010))
 _DAMAGED = "its Exif is damaged: what could not be read is left out"
@@ -104,32 +103,33 @@ def _from_jpeg(source: Source) -> Tags:
 
 
 def _from_png(source: Source) -> Tags:
-    """The eXIf chunk (PNG, third edition, 11.3.4.5)."""
+    """The eXIf chunk (PNG, third edition, 5.3 and 11.3.4.5): a length, a name, a body and a CRC of 4 bytes."""
+    return _chunk(source, b"eXIf", ">I4s", 4, b"IEND")
+
+
+def _from_mrw(source: Source) -> Tags:
+    """Blocks of a name, a length and a body; TTW is the TIFF (common practice, no source)."""
+    return _chunk(source, b"\0TTW", ">4sI", 0)
+
+
+def _chunk(source: Source, wanted: bytes, form: str, after: int, last: bytes = b"") -> Tags:
+    """Tags of the first chunk called `wanted`, none where `last` comes before it, damaged where neither comes.
+
+    form   of the 8 bytes before a body, a name and a length in some order; chunks begin at byte 8
+    after  bytes between a body and the next chunk
+    """
     at = 8
     for _ in range(_MOST_CHUNKS):
         head = source.read(at, 8)
         if len(head) < 8:
-            return Tags(damaged=True)
-        length, name = struct.unpack(">I4s", head)
-        if name == b"eXIf":
-            return read_tiff(source.part(at + 8, length))
-        if name == b"IEND":
-            return Tags()
-        at += 12 + length
-    return Tags()
-
-
-def _from_mrw(source: Source) -> Tags:
-    """Blocks of a name, a length and a body; TTW is the TIFF."""
-    at = 8
-    for _ in range(_MOST_MRW_BLOCKS):
-        head = source.read(at, 8)
-        if len(head) < 8:
             break
-        name, length = struct.unpack(">4sI", head)
-        if name == b"\0TTW":
+        one, other = struct.unpack(form, head)
+        name, length = (one, other) if isinstance(one, bytes) else (other, one)
+        if name == wanted:
             return read_tiff(source.part(at + 8, length))
-        at += 8 + length
+        if last and name == last:
+            return Tags()
+        at += 8 + length + after
     return Tags(damaged=True)
 
 

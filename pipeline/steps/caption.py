@@ -23,7 +23,7 @@ from pipeline.formats.metadata.model import ALT_TEXT_MAXIMUM, Metadata, PictureT
 from pipeline.shoot.countries import alpha3
 from pipeline.shoot.facts import Facts, FrameFacts
 from pipeline.steps.base import Params, Step
-from pipeline.types import Domain, Frame
+from pipeline.types import CameraFacts, Domain, Frame
 
 # IPTC NewsCodes, digital source type: taken by a camera and finished without generated content.
 DIGITAL_CAPTURE = "http://cv.iptc.org/newscodes/digitalsourcetype/digitalCapture"
@@ -140,15 +140,8 @@ def describe(
         digital_source_type=DIGITAL_CAPTURE,
         rating=row.rating,
         language=facts.language,
-        make=exif.make,
-        model=exif.model,
-        lens=exif.lens,
-        iso=exif.iso,
-        exposure_time=exif.exposure_time,
-        f_number=exif.f_number,
-        focal_length=exif.focal_length,
     )
-    described = copied(copied(described, facts, Credits), facts, Place)
+    described = copied(copied(copied(described, facts, Credits), facts, Place), exif, CameraFacts)
     kept = carried_without_hints(_kept(carried, params, facts), facts, notices)
     metadata = with_carried(described, kept)
     metadata = withhold(metadata, facts, stand_in, notices)

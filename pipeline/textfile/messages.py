@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import difflib
 import types
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from enum import Enum
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from annotated_types import Ge, Gt, Interval, Le, Lt
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
+from pydantic_core import ErrorDetails
 
 Loc = tuple[int | str, ...]
 
@@ -24,7 +25,7 @@ def did_you_mean(written: str, known: Collection[str]) -> str:
     return f"; did you mean {by_fold[close[0]]}?" if close else ""
 
 
-def explain(model: type[BaseModel], path: Loc, errors: Sequence[Mapping[str, Any]], written: str | None) -> str:
+def explain(model: type[BaseModel], path: Loc, errors: Sequence[ErrorDetails], written: str | None) -> str:
     """One sentence for all that is wrong at `path` of a `model`.
 
     errors   pydantic's error items at that path (more than one where a union refused each of its branches)

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
 from ruamel.yaml import YAML
 from ruamel.yaml.error import MarkedYAMLError, YAMLError
 from ruamel.yaml.events import (
@@ -135,8 +136,8 @@ class _Builder:
         self.texts[path] = event.value
         return event.value if event.style is not None else self.scalar(place, event.value)
 
-    def mapping(self, path: Loc) -> dict[str, Any]:
-        data: dict[str, Any] = {}
+    def mapping(self, path: Loc) -> dict[str, object]:
+        data: dict[str, object] = {}
         while not isinstance(event := next(self.events), MappingEndEvent):
             place = _place(event)
             if not isinstance(event, ScalarEvent):
@@ -236,7 +237,7 @@ def problems_of(error: ValidationError, doc: Document, prefix: Loc, model: type[
 
     prefix  path in `doc` of what was validated as `model`
     """
-    grouped: dict[Loc, list[Any]] = {}
+    grouped: dict[Loc, list[ErrorDetails]] = {}
     for item in error.errors(include_url=False):
         path: Loc = ()
         for part in item["loc"]:
@@ -271,6 +272,7 @@ def validate(model: type[_M], data: Any, doc: Document, prefix: Loc) -> tuple[_M
     problems = []
     for key in wrong:
         where = (*prefix, key)
-        message = explain(model, (key,), [{"type": "float_type"}], doc.texts[where])
+        item = ErrorDetails(type="float_type", loc=(key,), msg="", input=data[key])
+        message = explain(model, (key,), [item], doc.texts[where])
         problems.append(doc.problem(where, message))
     return (None if problems else valid), problems

@@ -40,7 +40,7 @@ EXIF_TAGS = {
 }
 MAIN_TAGS = {0x010F: (ASCII, b"Westerby Optics\0"), 0x0110: (ASCII, b"W1\0"), 0x0112: (SHORT, [6])}
 EXPECTED = Exif(
-    "Westerby Optics", "W1", "0012345", "135mm f/2", 6400.0, 0.001, 2.8, 135.0,
+    "Westerby Optics", "W1", "135mm f/2", 6400.0, 0.001, 2.8, 135.0, "0012345",
     datetime(2026, 2, 14, 19, 42, 7, 350_000), True, 60, 6,
 )  # fmt: skip
 Entries = dict[int, tuple[int, object]]

@@ -15,7 +15,7 @@ from pipeline.shoot.scan import scan
 from pipeline.types import Exif, Frame
 
 START = datetime(2026, 2, 14, 19, 42, 7, 130_000)
-SETTINGS = Exif("Westerby Optics", "W1", "1", "", 6400.0, 0.001, 2.8, 135.0, START, True)
+SETTINGS = Exif("Westerby Optics", "W1", "", 6400.0, 0.001, 2.8, 135.0, "1", START, True)
 
 
 def frames(*seconds: float | None, prefix: str = "G", **changes: Any) -> list[Frame]:

@@ -10,6 +10,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields, replace
 from typing import TYPE_CHECKING, TypeVar
 
+from pipeline.types import CameraFacts
+
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
 
@@ -114,7 +116,7 @@ class Place:
 Record = TypeVar("Record", bound="DataclassInstance")
 
 
-def copied(record: Record, other: object, kind: type[Rights] | type[Place]) -> Record:
+def copied(record: Record, other: object, kind: type[Rights] | type[Place] | type[CameraFacts]) -> Record:
     """`record` with the fields of `kind` as `other` has them; both are of that kind."""
     return changed(record, {item.name: getattr(other, item.name) for item in fields(kind)})
 

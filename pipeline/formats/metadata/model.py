@@ -9,6 +9,7 @@ from datetime import datetime
 
 from pipeline.errors import FrameError
 from pipeline.formats.metadata.credits import Contact, Credits, Place
+from pipeline.types import CameraFacts
 
 SOFTWARE = "evencourt"  # without its version: the same texts make the same bytes
 ALT_TEXT_MAXIMUM = 250  # characters: IPTC Photo Metadata Standard 2025.1, Alt Text (Accessibility)
@@ -81,7 +82,7 @@ class PictureTexts(Credits):
 
 
 @dataclass(frozen=True)
-class Metadata(PictureTexts, Place):
+class Metadata(PictureTexts, Place, CameraFacts):
     """Everything that is written into a file. "", () or None = not written.
 
     event           name of the event (IPTC Event Name)
@@ -89,7 +90,6 @@ class Metadata(PictureTexts, Place):
     country         its name, in the language of the texts; country_code ISO 3166-1, three letters
     created         naive local time, microseconds; utc_offset minutes east of UTC, -840 to 840
     language        BCP 47 tag of the texts
-    exposure_time   seconds; focal_length mm; iso as on the camera
     Raises ValueError for a rating, offset or time outside these.
     """
 
@@ -102,13 +102,6 @@ class Metadata(PictureTexts, Place):
     utc_offset: int | None = None
     digital_source_type: str = ""
     language: str = ""
-    make: str = ""
-    model: str = ""
-    lens: str = ""
-    iso: float | None = None
-    exposure_time: float | None = None
-    f_number: float | None = None
-    focal_length: float | None = None
 
     def __post_init__(self) -> None:
         super().__post_init__()
