@@ -22,7 +22,8 @@ from pipeline.people import digits as jersey_digits
 from pipeline.shoot.consent import held_by_own_texts
 from pipeline.steps import crop
 from pipeline.steps.caption import CaptionParams
-from pipeline.store.store import Store, write_atomic
+from pipeline.store.files import write_atomic
+from pipeline.store.store import Store
 
 FILE = "frames.csv"
 

@@ -50,13 +50,13 @@ def verify_run(out: Path, render_count: int, shoot: Path | None, models: Path | 
 
 def _render_again(record: dict[str, Any], out: Path, moved: Path | None, models: Path | None, count: int) -> list[str]:
     """Render `count` frames, evenly spread, into a scratch folder; what differs from the record."""
-    shoot_path, facts_path = Store(out).source()
-    folder = moved or (Path(shoot_path) if shoot_path else None)
+    source = Store(out).source()
+    folder = moved or (Path(source.shoot) if source.shoot else None)
     if folder is None:
         raise InputError(f"{out}: does not know its shoot folder any more; give it with --shoot")
     if not folder.is_dir():
         raise InputError(f"{folder}: the shoot folder is not there any more; say where it is now with --shoot")
-    facts = Path(facts_path) if facts_path else None
+    facts = Path(source.facts) if source.facts else None
     # Files of an earlier recipe are checked by their hash alone: this record cannot say how they were made.
     delivered = [
         name

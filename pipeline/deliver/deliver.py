@@ -3,27 +3,23 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 from pipeline.deliver import page, small, zip
 from pipeline.deliver.address import Address, expanded, inside, parse_address
-from pipeline.deliver.memory import Memory
+from pipeline.deliver.extras import Extras, extra_deliveries
 from pipeline.deliver.model import Delivered, Item, Made, Pushed, SetFacts, Wanted
 from pipeline.deliver.push import PAUSES, Outgoing, push
+from pipeline.deliver.records import PushRecords
 from pipeline.deliver.targets import PushError
-from pipeline.errors import FrameError
-from pipeline.store.keys import digest_file, digest_json
-from pipeline.store.store import Store, write_atomic
+from pipeline.store.keys import digest_json
+from pipeline.store.store import Store
 
 Progress = Callable[[str, int, int], None]  # phase, done, total
-_KIND = "extras"
 
 
 def deliver(
@@ -57,7 +53,7 @@ def deliver(
     files = _fit(files, facts, problems)
     if facts.date is None:
         facts = replace(facts, date=min((i.date for i in files if i.date), default=None))
-    extras = _Extras(out, name)
+    extras = Extras(out, name)
     outgoing = [
         Outgoing(i.name, out / i.relative, i.sha256, digest_json([i.caption, i.alt_text, i.headline])) for i in files
     ]
@@ -102,8 +98,7 @@ def recall(
 ) -> dict[str, Delivered]:
     """Take back what was made and pushed for other deliveries than `deliveries`, those that the recipe has."""
     store = Store(out)
-    before = {json.loads(store.get(_KIND, n) or b"{}").get("delivery", "") for n in store.names(_KIND)}
-    gone = sorted((before | Memory(store).deliveries()) - {"", *deliveries})
+    gone = sorted((extra_deliveries(store) | PushRecords(store).deliveries()) - set(deliveries))
     nothing, facts = Wanted(), SetFacts()
     return {
         name: deliver(out, name, (), nothing, facts, standing=standing, environ=environ, pauses=pauses) for name in gone
@@ -128,7 +123,7 @@ def _push(
         if address is not None and address.kind == "folder":
             _refuse_own_folders(store, address)
         return push(
-            Memory(store),
+            PushRecords(store),
             name,
             address,
             outgoing,
@@ -150,7 +145,7 @@ def _refuse_own_folders(store: Store, address: Address) -> None:
         path = expanded(address.path).resolve()
     except RuntimeError:
         raise PushError(f"{address.text}: this user has no home folder; write the whole path") from None
-    for what, folder in (("the shoot", store.source()[0]), ("OUT", str(store.out.resolve()))):
+    for what, folder in (("the shoot", store.source().shoot), ("OUT", str(store.out.resolve()))):
         if folder is not None and path.is_relative_to(folder):
             raise PushError(f"{address.text}: lies in {what}; push to another folder")
 
@@ -170,17 +165,15 @@ def resolve_address(wanted: Wanted, facts: SetFacts, name: str) -> Address | Non
     return parse_address(wanted.push, values)
 
 
-def _small_pictures(extras: _Extras, out: Path, files: Sequence[Item], problems: list[str], progress: Progress) -> None:
+def _small_pictures(extras: Extras, out: Path, files: Sequence[Item], problems: list[str], progress: Progress) -> None:
     for done, item in enumerate(files, 1):
         extras.guarded(partial(_small_picture, extras, out, item), problems)
         progress("page", done, len(files))
 
 
-def _small_picture(extras: _Extras, out: Path, item: Item) -> Made:
+def _small_picture(extras: Extras, out: Path, item: Item) -> Made:
     key, target = digest_json([small.VERSION, item.sha256]), page.small_name(item)
-    return extras.standing(target, key) or extras.write(
-        target, small.small_picture(_unchanged(out, item), item.name), key
-    )
+    return extras.reuse(target, key) or extras.write(target, small.small_picture(_unchanged(out, item), item.name), key)
 
 
 def _unchanged(out: Path, item: Item) -> bytes:
@@ -191,9 +184,9 @@ def _unchanged(out: Path, item: Item) -> bytes:
     return data
 
 
-def _zip(extras: _Extras, out: Path, archive: str, files: Sequence[Item]) -> Made:
+def _zip(extras: Extras, out: Path, archive: str, files: Sequence[Item]) -> Made:
     key = digest_json([zip.VERSION, [[i.name, i.sha256] for i in zip.ordered(files)]])
-    if stands := extras.standing(archive, key):
+    if stands := extras.reuse(archive, key):
         return stands
     path = extras.begin(archive)
     try:
@@ -202,100 +195,3 @@ def _zip(extras: _Extras, out: Path, archive: str, files: Sequence[Item]) -> Mad
         extras.drop(archive)  # the old one may hold a picture that must not be shown
         raise
     return extras.keep(archive, key, digest, path.stat().st_size, reused=False)
-
-
-class _Extras:
-    """The files beside the pictures, and the records of them in OUT/.work/extras: which are ours, and of what."""
-
-    def __init__(self, out: Path, name: str) -> None:
-        self.store, self.out, self.name = Store(out), out, name
-        (self.store.work / _KIND).mkdir(parents=True, exist_ok=True)
-        self.made: dict[str, Made] = {}
-        self.refused: set[str] = set()
-        self.notices: list[str] = []
-
-    def guarded(self, make: Callable[[], Made], problems: list[str]) -> Made | None:
-        """`make`, or None and a problem to tell."""
-        try:
-            return make()
-        except (OSError, FrameError) as error:
-            said = str(error) if not isinstance(error, OSError) or error.errno is None else error.strerror
-            problems.append(f"delivery {self.name}: {said}")
-            return None
-
-    def standing(self, local: str, key: str) -> Made | None:
-        """The file as it was made before from the same things, or None."""
-        path, entry = self._path(local), self._entry(local)
-        if entry.get("key") != key or not path.is_file():
-            return None
-        stat = path.stat()
-        same = (stat.st_size, stat.st_mtime_ns) == (entry["bytes"], entry["mtime"])
-        if not same and digest_file(path) != entry["sha256"]:
-            return None
-        return self.keep(local, key, entry["sha256"], entry["bytes"], reused=True)
-
-    def write(self, local: str, data: bytes, key: str = "") -> Made:
-        """A file with these bytes; one that has them already is left as it is."""
-        digest = hashlib.sha256(data).hexdigest()
-        path = self._path(local)
-        if path.is_file() and path.stat().st_size == len(data) and digest_file(path) == digest:
-            return self.keep(local, key, digest, len(data), reused=True)
-        self.begin(local)
-        write_atomic(path, data)
-        return self.keep(local, key, digest, len(data), reused=False)
-
-    def begin(self, local: str) -> Path:
-        """Say that a file is about to be written. Raises FrameError where one stands that is not ours to replace."""
-        path = self._path(local)
-        if path.exists() and not self._is_ours(local):
-            self.refused.add(f"{self.name}/{local}")
-            raise FrameError(f"{self.name}/{local} was changed or put there by hand; move it away and run again")
-        path.parent.mkdir(parents=True, exist_ok=True)
-        entry = {"delivery": self.name, "relative": f"{self.name}/{local}", "pending": True}
-        self.store.put(_KIND, self._key(local), json.dumps(entry).encode())
-        return path
-
-    def keep(self, local: str, key: str, sha256: str, size: int, *, reused: bool) -> Made:
-        made = Made(f"{self.name}/{local}", sha256, size, reused)
-        entry = {
-            "delivery": self.name, "relative": made.relative, "key": key, "sha256": sha256, "bytes": size,
-            "mtime": self._path(local).stat().st_mtime_ns,
-        }  # fmt: skip
-        self.store.put(_KIND, self._key(local), json.dumps(entry).encode())
-        self.made[made.relative] = made
-        return made
-
-    def drop(self, local: str) -> None:
-        """Remove a file of ours and its record."""
-        self._path(local).unlink(missing_ok=True)
-        self.store.remove(_KIND, self._key(local))
-
-    def remove_rest(self) -> None:
-        """Remove what an earlier run made here and this one did not."""
-        for name in self.store.names(_KIND):
-            entry = json.loads(self.store.get(_KIND, name) or b"{}")
-            relative = entry.get("relative", "")
-            if entry.get("delivery") != self.name or relative in self.made or relative in self.refused:
-                continue
-            local = relative.removeprefix(f"{self.name}/")
-            if self._path(local).exists() and not self._is_ours(local):
-                self.notices.append(f"{relative}: changed by hand and no longer asked for; look at it")
-                self.store.remove(_KIND, name)
-                continue
-            self.drop(local)
-        with suppress(OSError):  # not empty, or not there
-            self._path(page.SMALL).rmdir()
-
-    def _is_ours(self, local: str) -> bool:
-        entry = self._entry(local)
-        return bool(entry.get("pending")) or entry.get("sha256") == digest_file(self._path(local))
-
-    def _entry(self, local: str) -> dict[str, Any]:
-        raw = self.store.get(_KIND, self._key(local))
-        return dict(json.loads(raw)) if raw else {}
-
-    def _path(self, local: str) -> Path:
-        return self.out / self.name / local
-
-    def _key(self, local: str) -> str:
-        return hashlib.sha256(f"{self.name}/{local}".encode()).hexdigest()[:32] + ".json"

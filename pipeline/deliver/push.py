@@ -9,8 +9,8 @@ from pathlib import Path, PurePosixPath
 
 from pipeline.deliver.address import Address, parse_address
 from pipeline.deliver.errors import plain
-from pipeline.deliver.memory import Entry, Memory
 from pipeline.deliver.model import Pushed
+from pipeline.deliver.records import PushRecord, PushRecords
 from pipeline.deliver.targets import Observation, PushError, Target, connected
 from pipeline.store.keys import digest_file
 
@@ -30,7 +30,7 @@ class Outgoing:
 
 
 def push(
-    memory: Memory,
+    records: PushRecords,
     delivery: str,
     address: Address | None,
     files: Sequence[Outgoing],
@@ -49,7 +49,7 @@ def push(
     that something else put there is neither removed nor written over. A cut link is tried again after each of
     `pauses`, and goes on where it was. Never raises for the other end: what failed is in `problems`.
     """
-    former = {e.address for e in memory.of(delivery)} - {address.text if address else ""}
+    former = {e.address for e in records.of(delivery)} - {address.text if address else ""}
     sent: list[str] = []
     kept: list[str] = []
     removed: list[str] = []
@@ -57,14 +57,14 @@ def push(
     for text in sorted(former):
         # A copy at an earlier address may stay while it is what may be shown today.
         may_stay = dict(standing) | {f.name: f.sha256 for f in files}
-        gone = _Session(memory, delivery, parse_address(text), (), may_stay)
+        gone = _Session(records, delivery, parse_address(text), (), may_stay)
         if gone.outdated():
             gone.go(environ, progress, pauses)
         removed += gone.removed
         problems += gone.problems
     if address is None:
         return Pushed("", (), (), tuple(removed), tuple(problems))
-    session = _Session(memory, delivery, address, files, standing)
+    session = _Session(records, delivery, address, files, standing)
     session.go(environ, progress, pauses)
     sent += session.sent
     kept += session.kept
@@ -76,13 +76,13 @@ class _Session:
 
     def __init__(
         self,
-        memory: Memory,
+        records: PushRecords,
         delivery: str,
         address: Address,
         files: Sequence[Outgoing],
         standing: Mapping[str, str],
     ) -> None:
-        self.memory, self.delivery, self.address, self.standing = memory, delivery, address, standing
+        self.records, self.delivery, self.address, self.standing = records, delivery, address, standing
         self.files = {f.name: f for f in files}
         self.sent: list[str] = []
         self.kept: list[str] = []
@@ -91,7 +91,7 @@ class _Session:
         self.settled: set[str] = set()  # names that need no second look
 
     def go(self, environ: Mapping[str, str], progress: Callable[[int, int], None], pauses: Sequence[float]) -> None:
-        if not self.files and not self._entries():
+        if not self.files and not self._records():
             return
         for pause in (*pauses, None):
             done = len(self.settled)
@@ -117,89 +117,89 @@ class _Session:
                 "remove them there"
             )
         waiting = [f.name for f in self.files.values() if f.name not in self.settled]
-        retold = [n for n in waiting if self._is_retold(n)]
-        if retold:
+        reworded = [n for n in waiting if self._has_earlier_text(n)]
+        if reworded:
             self.problems.append(
-                f"{self.address.text}: still holds {_some(retold)} with the earlier text, which may tell a "
+                f"{self.address.text}: still holds {_some(reworded)} with the earlier text, which may tell a "
                 "name that is withheld now; run again soon, or remove them there"
             )
         if waiting:
             self.problems.append(f"{self.address.text}: not sent: {_some(waiting)}")
 
-    def _is_retold(self, name: str) -> bool:
+    def _has_earlier_text(self, name: str) -> bool:
         """Whether what is there under a name has other texts than it shall have."""
-        entry = self.memory.at(self.address.text, name)
-        return entry is not None and bool(entry.sha256) and entry.text != self.files[name].text
+        record = self.records.at(self.address.text, name)
+        return record is not None and bool(record.sha256) and record.text != self.files[name].text
 
     # ---- what leaves ---------------------------------------------------------------------------------------
 
-    def outdated(self) -> list[Entry]:
+    def outdated(self) -> list[PushRecord]:
         """What we put there and this run does not allow."""
-        return [e for e in self._entries() if e.name not in self.files and not self._may_stay(e)]
+        return [e for e in self._records() if e.name not in self.files and not self._may_stay(e)]
 
-    def _entries(self) -> list[Entry]:
-        return [e for e in self.memory.of(self.delivery) if e.address == self.address.text]
+    def _records(self) -> list[PushRecord]:
+        return [e for e in self.records.of(self.delivery) if e.address == self.address.text]
 
-    def _may_stay(self, entry: Entry) -> bool:
-        return not entry.sending and self.standing.get(entry.name) == entry.sha256
+    def _may_stay(self, record: PushRecord) -> bool:
+        return not record.sending and self.standing.get(record.name) == record.sha256
 
     def _withdraw(self, target: Target) -> None:
         """First of all, so that a link that is cut later has done what matters most."""
-        entries = self._entries()
-        if entries and not target.there():
+        records = self._records()
+        if records and not target.there():
             raise PushError(
                 f"{self.address.text}: was there at an earlier push and is not now; plug in its disk, or make "
                 "the folder anew if it was removed"
             )
         outdated = self.outdated()
-        for entry in (*outdated, *self._holders(entries, outdated)):
-            if entry.name not in self.settled:
-                self._remove(target, entry, told=entry in outdated)
+        for record in (*outdated, *self._holders(records, outdated)):
+            if record.name not in self.settled:
+                self._remove(target, record, listed=record in outdated)
         for folder in {str(PurePosixPath(e.name).parent) for e in outdated} - {"."}:
             target.remove_folder(folder)
 
-    def _holders(self, entries: Sequence[Entry], outdated: Sequence[Entry]) -> list[Entry]:
+    def _holders(self, records: Sequence[PushRecord], outdated: Sequence[PushRecord]) -> list[PushRecord]:
         """The old zip where any picture in it has changed, the old page where it says something of which the text has
         changed or the picture is gone: they come anew at the end, and must not outlast a name until then."""
-        changed = retold = bool(outdated)
-        for entry in entries:
-            file = self.files.get(entry.name)
-            if file is not None and file.kind == "picture" and entry.sha256 not in ("", file.sha256):
+        changed = reworded = bool(outdated)
+        for record in records:
+            file = self.files.get(record.name)
+            if file is not None and file.kind == "picture" and record.sha256 not in ("", file.sha256):
                 changed = True
-                retold |= entry.text != file.text
-        drop = {"archive": changed, "page": retold}
+                reworded |= record.text != file.text
+        drop = {"archive": changed, "page": reworded}
         found = []
-        for entry in entries:
-            file = self.files.get(entry.name)
-            if file is not None and entry.sha256 != file.sha256 and drop.get(file.kind, False):
-                found.append(entry)
+        for record in records:
+            file = self.files.get(record.name)
+            if file is not None and record.sha256 != file.sha256 and drop.get(file.kind, False):
+                found.append(record)
         return found
 
-    def _remove(self, target: Target, entry: Entry, *, told: bool) -> None:
-        if entry.sending:
-            target.remove_part(entry.name, entry.sending)
-        seen = target.seen(entry.name)
-        if seen is not None:
-            if not self._ours(target, seen, entry):
-                self.settled.add(entry.name)
+    def _remove(self, target: Target, record: PushRecord, *, listed: bool) -> None:
+        if record.sending:
+            target.remove_part(record.name, record.sending)
+        there = target.observe(record.name)
+        if there is not None:
+            if not self._ours(target, there, record):
+                self.settled.add(record.name)
                 self.problems.append(
-                    f"{self.address.text}: {entry.name} may no longer be shown, but what has its name there is not "
+                    f"{self.address.text}: {record.name} may no longer be shown, but what has its name there is not "
                     "what was put there; look at it, and remove it by hand"
                 )
                 return
-            target.remove(entry.name)
-            if target.seen(entry.name) is not None:
-                raise PushError(f"{self.address.text}: {entry.name} is still there after it was removed; look at it")
-        self.memory.forget(entry)
-        if told:
-            self.removed.append(entry.name)
+            target.remove(record.name)
+            if target.observe(record.name) is not None:
+                raise PushError(f"{self.address.text}: {record.name} is still there after it was removed; look at it")
+        self.records.forget(record)
+        if listed:
+            self.removed.append(record.name)
 
-    def _ours(self, target: Target, seen: Observation, entry: Entry | None) -> bool:
-        if entry is None:
+    def _ours(self, target: Target, there: Observation, record: PushRecord | None) -> bool:
+        if record is None:
             return False
-        if (seen.size, seen.mark) == (entry.bytes, entry.mark):
+        if (there.size, there.mark) == (record.bytes, record.mark):
             return True
-        return any(target.holds(entry.name, seen, sha) for sha in (entry.sha256, entry.sending) if sha)
+        return any(target.holds(record.name, there, sha) for sha in (record.sha256, record.sending) if sha)
 
     # ---- what goes there -----------------------------------------------------------------------------------
 
@@ -207,24 +207,24 @@ class _Session:
         if not self.files:
             return
         target.prepare({str(PurePosixPath(n).parent) for n in self.files} - {"."})
-        for file in sorted(self.files.values(), key=self._turn):
+        for file in sorted(self.files.values(), key=self._order):
             if file.name not in self.settled:
                 self._send(target, file)
                 self.settled.add(file.name)
             progress(len(self.settled), len(self.files))
 
-    def _turn(self, file: Outgoing) -> tuple[int, str]:
+    def _order(self, file: Outgoing) -> tuple[int, str]:
         """Pictures whose earlier version is there come first: it may show a name that is withheld now."""
-        entry = self.memory.at(self.address.text, file.name)
+        record = self.records.at(self.address.text, file.name)
         if file.kind != "picture":
             return (2 if file.kind == "archive" else 3, file.name)
-        return (0 if entry is not None and entry.sha256 != file.sha256 else 1, file.name)
+        return (0 if record is not None and record.sha256 != file.sha256 else 1, file.name)
 
     def _send(self, target: Target, file: Outgoing) -> None:
-        entry = self.memory.at(self.address.text, file.name)
-        if entry is not None and entry.delivery != self.delivery:
+        record = self.records.at(self.address.text, file.name)
+        if record is not None and record.delivery != self.delivery:
             self.problems.append(
-                f"{self.address.text}: {file.name} is there from delivery {entry.delivery}; give each delivery an "
+                f"{self.address.text}: {file.name} is there from delivery {record.delivery}; give each delivery an "
                 "address of its own, with {delivery} in it"
             )
             return
@@ -233,16 +233,16 @@ class _Session:
         except OSError as error:
             self.problems.append(f"{file.path.name}: {error.strerror}; not sent. Run again")
             return
-        seen = target.seen(file.name)
-        known = entry or Entry(self.delivery, self.address.text, file.name)
-        if seen is not None:
-            same = entry is not None and (entry.sha256, entry.bytes, entry.mark) == (file.sha256, *_pair(seen))
-            if same or (seen.size == local and target.holds(file.name, seen, file.sha256, file.path)):
+        there = target.observe(file.name)
+        known = record or PushRecord(self.delivery, self.address.text, file.name)
+        if there is not None:
+            same = record is not None and (record.sha256, record.bytes, record.mark) == (file.sha256, *_pair(there))
+            if same or (there.size == local and target.holds(file.name, there, file.sha256, file.path)):
                 if not same:
-                    self.memory.arrived(known, file.sha256, seen, file.text)
+                    self.records.arrived(known, file.sha256, there, file.text)
                 self.kept.append(file.name)
                 return
-            if not self._ours(target, seen, entry):
+            if not self._ours(target, there, record):
                 self.problems.append(
                     f"{self.address.text}: {file.name} is there and is not what was put there from here, so it is "
                     "left; move it away, or give an address of its own, with {date} in it"
@@ -253,14 +253,14 @@ class _Session:
             return
         if known.sending and known.sending != file.sha256:
             target.remove_part(file.name, known.sending)
-        self.memory.sending(known, file.sha256)
-        seen = target.put(file.path, file.name, file.sha256)
-        self.memory.arrived(known, file.sha256, seen, file.text)
+        self.records.sending(known, file.sha256)
+        there = target.put(file.path, file.name, file.sha256)
+        self.records.arrived(known, file.sha256, there, file.text)
         self.sent.append(file.name)
 
 
-def _pair(seen: Observation) -> tuple[int, str]:
-    return seen.size, seen.mark
+def _pair(there: Observation) -> tuple[int, str]:
+    return there.size, there.mark
 
 
 def _some(names: Sequence[str]) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import socket
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -45,23 +46,34 @@ def open_sftp(address: Address, password: str | None, timeout: float) -> Any:
     Raises what paramiko raises.
     """
     known = _user_config(address.host)
-    kwargs: dict[str, Any] = {
-        "port": address.port or int(known.get("port", 22)),
-        "username": address.user or known.get("user"),
-        "password": password,
-        "timeout": timeout,
-        "banner_timeout": timeout,
-        "auth_timeout": timeout,
-        "channel_timeout": timeout,
-    }
-    if keys := [k for k in known.get("identityfile", []) if Path(k).is_file()]:
-        kwargs["key_filename"] = keys
-    return _KnownHosts(known.get("hostname", address.host), **kwargs)
+    return _KnownHosts(
+        known.host,
+        port=address.port or known.port,
+        username=address.user or known.user,
+        password=password,
+        key_filename=list(known.keys) or None,
+        timeout=timeout,
+        banner_timeout=timeout,
+        auth_timeout=timeout,
+        channel_timeout=timeout,
+    )
 
 
-def _user_config(host: str) -> dict[str, Any]:
+@dataclass(frozen=True)
+class _HostConfig:
+    """What ~/.ssh/config says of a host; `keys`: those of its key files that are there."""
+
+    host: str
+    port: int = 22
+    user: str | None = None
+    keys: tuple[str, ...] = ()
+
+
+def _user_config(host: str) -> _HostConfig:
     path = Path.home() / ".ssh" / "config"
     try:
-        return dict(paramiko.SSHConfig.from_path(str(path)).lookup(host))
+        known = paramiko.SSHConfig.from_path(str(path)).lookup(host)
     except (OSError, UnicodeDecodeError, paramiko.SSHException):
-        return {}  # none, or more than is understood here: the address alone decides
+        return _HostConfig(host)  # none, or more than is understood here: the address alone decides
+    keys = tuple(k for k in known.get("identityfile", []) if Path(k).is_file())
+    return _HostConfig(known.get("hostname", host), int(known.get("port", 22)), known.get("user"), keys)

@@ -53,7 +53,7 @@ class Target:
         """Whether the address itself is there."""
         raise NotImplementedError
 
-    def seen(self, name: str) -> Observation | None:
+    def observe(self, name: str) -> Observation | None:
         """What is there under a name; None for nothing."""
         try:
             info = self.fs.info(self.path(name))
@@ -63,7 +63,7 @@ class Target:
             raise PushError(f"{name}: a folder has this name there; choose another address")
         return Observation(int(info["size"]), _mark(info))
 
-    def holds(self, name: str, seen: Observation, sha256: str, local: Path | None = None) -> bool:
+    def holds(self, name: str, there: Observation, sha256: str, local: Path | None = None) -> bool:
         """Whether the file there has these bytes, by reading it back."""
         return self._digest(self.path(name)) == sha256
 
@@ -141,10 +141,10 @@ class Files(Target):
             if not again:
                 raise PushError(f"{name}: arrives changed; try again, and check the disk or server")
         self._rename(part, self.path(name))
-        seen = self.seen(name)
-        if seen is None or seen.size != size:
+        there = self.observe(name)
+        if there is None or there.size != size:
             raise PushError(f"{name}: is not there whole after its renaming; check the server")
-        return seen
+        return there
 
     def _send(self, local: Path, part: str, size: int) -> None:
         """Go on from where an earlier push was cut."""
@@ -226,12 +226,12 @@ class S3(Target):
         self.fs.call_s3("list_objects_v2", Bucket=bucket, Prefix=prefix, MaxKeys=1)  # raises where it is not
         return True
 
-    def holds(self, name: str, seen: Observation, sha256: str, local: Path | None = None) -> bool:
-        if local is not None and seen.size != local.stat().st_size:
+    def holds(self, name: str, there: Observation, sha256: str, local: Path | None = None) -> bool:
+        if local is not None and there.size != local.stat().st_size:
             return False
-        if local is not None and seen.mark == _etag(local):
+        if local is not None and there.mark == _etag(local):
             return True
-        return super().holds(name, seen, sha256)
+        return super().holds(name, there, sha256)
 
     def remove_part(self, name: str, sha256: str) -> None:
         """End the uploads in parts of this object that a cut link left; their parts would be paid for."""
@@ -246,10 +246,10 @@ class S3(Target):
         if local.stat().st_size >= 2 * _S3_PART:
             self.remove_part(name, sha256)
         self.fs.put_file(str(local), self.path(name), chunksize=_S3_PART, max_concurrency=2)
-        seen = self.seen(name)
-        if seen is None or seen.size != local.stat().st_size or not self.holds(name, seen, sha256, local):
+        there = self.observe(name)
+        if there is None or there.size != local.stat().st_size or not self.holds(name, there, sha256, local):
             raise PushError(f"{name}: arrived changed; push again, and tell the server's keeper")
-        return seen
+        return there
 
 
 def _etag(path: Path) -> str:
@@ -280,7 +280,7 @@ def _needs(name: str) -> str:
     return f"a push needs more packages ({name} is missing): pip install 'evencourt[push]', in a checkout '.[push]'"
 
 
-def _mark(info: Mapping[str, Any]) -> str:
+def _mark(info: Mapping[str, object]) -> str:
     etag = info.get("ETag")
     return str(etag).strip('"') if etag else str(info.get("mtime", ""))
 

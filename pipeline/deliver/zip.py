@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import hashlib
-import os
-import secrets
 import zipfile
 from collections.abc import Sequence
-from contextlib import suppress
 from pathlib import Path
 from typing import BinaryIO
 
 from pipeline.deliver.model import Item
+from pipeline.store.files import whole_file
 
 CHECKSUMS = "SHA256SUMS"
 VERSION = 1  # raised when the same files give other bytes
@@ -48,26 +46,16 @@ def write_zip(out: Path, path: Path, folder: str, items: Sequence[Item]) -> str:
     Files pass through in blocks; sizes beyond 4 GiB and more than 65,535 files take the zip64 form.
     Raises ChangedError when a picture is not the one the run made, and OSError.
     """
-    part = path.with_name(f".evencourt-part-{os.getpid()}-{secrets.token_hex(8)}")
-    try:
-        with part.open("w+b") as file:
-            with zipfile.ZipFile(file, "w", zipfile.ZIP_STORED, allowZip64=True) as archive:
-                for item in ordered(items):
-                    with archive.open(_entry(f"{folder}/{item.name}", item.bytes), "w") as into:
-                        _copy(out / item.relative, item, into)  # type: ignore[arg-type]
-                data = checksums(ordered(items))
-                with archive.open(_entry(f"{folder}/{CHECKSUMS}", len(data)), "w") as into:
-                    into.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-            file.seek(0)
-            digest = hashlib.file_digest(file, "sha256").hexdigest()
-        part.replace(path)
-    except BaseException:
-        with suppress(OSError):
-            part.unlink()
-        raise
-    return digest
+    with whole_file(path) as file:
+        with zipfile.ZipFile(file, "w", zipfile.ZIP_STORED, allowZip64=True) as archive:
+            for item in ordered(items):
+                with archive.open(_entry(f"{folder}/{item.name}", item.bytes), "w") as into:
+                    _copy(out / item.relative, item, into)  # type: ignore[arg-type]
+            data = checksums(ordered(items))
+            with archive.open(_entry(f"{folder}/{CHECKSUMS}", len(data)), "w") as into:
+                into.write(data)
+        file.seek(0)
+        return hashlib.file_digest(file, "sha256").hexdigest()  # type: ignore[arg-type]
 
 
 def _entry(name: str, size: int) -> zipfile.ZipInfo:

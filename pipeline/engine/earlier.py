@@ -12,7 +12,7 @@ from pipeline.types import Frame
 
 def refuse_other_shoot(store: Store, shoot: Path, frames: Sequence[Frame]) -> None:
     """Raises InputError when OUT holds the delivery of another shoot: it would be taken for one that has shrunk."""
-    before = store.source()[0]
+    before = store.source().shoot
     known = store.frames_seen()
     count = len(store.names("done"))
     if before is None or not known or not count or before == str(shoot.resolve()):

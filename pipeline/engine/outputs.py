@@ -17,8 +17,9 @@ from pipeline.engine.render import Output, Rendered, rewrap
 from pipeline.errors import EvencourtError
 from pipeline.formats.metadata.model import Metadata
 from pipeline.shoot.facts import FrameFacts
+from pipeline.store.files import write_atomic
 from pipeline.store.keys import digest_json
-from pipeline.store.store import Store, write_atomic
+from pipeline.store.store import Store
 
 _EARLIER = "made by an earlier run with other settings"
 

@@ -32,8 +32,9 @@ from pipeline.steps import resize as resize_step
 from pipeline.steps.base import ApplyContext, Solution
 from pipeline.steps.decode import correction_of, decode
 from pipeline.steps.save import encode_jpeg
+from pipeline.store.files import write_atomic
 from pipeline.store.keys import digest_json, environment
-from pipeline.store.store import Store, write_atomic
+from pipeline.store.store import Store
 from pipeline.types import Frame, Image
 
 THUMB_EDGE = 320

@@ -27,7 +27,8 @@ from pipeline.errors import InputError, RunStoppedError
 from pipeline.recipe.recipe import Recipe, flatten_yaml
 from pipeline.report.html import write_report
 from pipeline.steps import crop
-from pipeline.store.store import Store, write_atomic
+from pipeline.store.files import write_atomic
+from pipeline.store.store import Store
 
 __all__ = ["Outcome", "Progress", "Shoot", "jobs", "measure_shoot", "read_shoot", "run"]
 

@@ -9,9 +9,7 @@ from __future__ import annotations
 import hashlib
 import io
 import os
-import secrets
 from collections.abc import Callable, Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,6 +17,7 @@ from typing import Any
 import platformdirs
 
 from pipeline.errors import InputError, RunStoppedError
+from pipeline.store.files import write_atomic
 from pipeline.store.keys import digest_file
 
 VARIABLE = "EVENCOURT_MODELS"
@@ -146,7 +145,7 @@ def fetch(
             raise RunStoppedError(f"{error}.{rest}" if rest else str(error)) from error
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            _write_whole(path, data)
+            write_atomic(path, data)
         except OSError as error:
             raise RunStoppedError(f"{path}: cannot be written ({error.strerror or error}); nothing was kept") from error
         written.append(path)
@@ -205,17 +204,3 @@ def _transfer(model: ModelFile, path: Path) -> bytes:
             f"A network that asks for a log-in first answers so too. {by_hand}"
         )
     return data
-
-
-def _write_whole(path: Path, data: bytes) -> None:
-    """The file appears whole or not at all. Raises OSError."""
-    part = path.with_name(f".evencourt-part-{os.getpid()}-{secrets.token_hex(8)}")
-    try:
-        with part.open("wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
-    finally:
-        with suppress(OSError):
-            part.unlink(missing_ok=True)

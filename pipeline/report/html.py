@@ -11,7 +11,7 @@ from urllib.parse import quote
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from pipeline.store.store import write_atomic
+from pipeline.store.files import write_atomic
 
 PHASES = ("measure", "solve", "render")
 

@@ -1,73 +1,51 @@
-"""The work folder of a run: keyed files, digests of frames, the lock."""
+"""The work folder of a run: keyed files, records, digests of frames, the lock."""
 
 from __future__ import annotations
 
-import json
 import os
-import secrets
 import socket
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import NamedTuple, TypeVar
 
 from filelock import FileLock, Timeout
 
 from pipeline.errors import InputError
+from pipeline.store.files import TEMPORARY, write_atomic
 from pipeline.store.keys import digest_file
+from pipeline.store.records import from_json, read_json, to_json, write_json
 from pipeline.types import Frame
 
-_TEMPORARY = ".evencourt-part-"
+T = TypeVar("T")
 KINDS = ("measured", "burst_light", "done", "thumbs", "extras", "pushed")
-_WINDOWS = os.name == "nt"
-_TRIES = 6  # with waits of 50, 100, ... ms, about 1.5 s in all
 
 
-def write_atomic(path: Path, data: bytes) -> None:
-    """The file appears whole or not at all: temporary name beside it, fsync, rename. Raises OSError.
+@dataclass(frozen=True)
+class Holder:
+    """The run that holds the lock: its process number, its machine, and local time with offset, ISO 8601."""
 
-    The temporary name does not hold the final one, which may already be as long as the system allows.
-    """
-    part = path.with_name(f"{_TEMPORARY}{os.getpid()}-{secrets.token_hex(8)}")
-    try:
-        with part.open("wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        _replace(part, path)
-    except BaseException:
-        with suppress(OSError):
-            part.unlink()
-        raise
+    process: int
+    on: str
+    since: str
 
 
-def _replace(part: Path, path: Path) -> None:
-    """Windows refuses while a viewer or a virus scanner has the file open, mostly for a moment only."""
-    for attempt in range(1, _TRIES):
-        try:
-            part.replace(path)
-        except PermissionError:
-            if not _WINDOWS:
-                raise
-            time.sleep(0.05 * 2 ** (attempt - 1))
-        else:
-            return
-    part.replace(path)
+@dataclass(frozen=True)
+class Source:
+    """Whole paths of the shoot folder and of the facts file that was named; None for what is not known."""
+
+    shoot: str | None = None
+    facts: str | None = None
 
 
-def read_json(path: Path) -> Any:
-    """What `write_json` kept; None where there is no file or it is not JSON. Raises OSError."""
-    try:
-        return json.loads(path.read_bytes())
-    except (FileNotFoundError, ValueError):
-        return None
+class FrameDigest(NamedTuple):
+    """Octets, time of change in nanoseconds, and SHA-256 in hex of a frame's file."""
 
-
-def write_json(path: Path, value: Any) -> None:
-    """Keep JSON data, whole or not at all. Raises OSError, and ValueError for NaN."""
-    write_atomic(path, json.dumps(value, ensure_ascii=False, allow_nan=False).encode())
+    size: int
+    mtime: int
+    sha256: str
 
 
 class Store:
@@ -77,7 +55,7 @@ class Store:
         self.out = out
         self.work = out / ".work"
         self._shoot = shoot.resolve() if shoot is not None else None
-        self._digests: dict[str, list[str | int]] | None = None
+        self._digests: dict[str, FrameDigest] | None = None
 
     @classmethod
     def open(cls, out: Path, shoot: Path) -> Store:
@@ -111,7 +89,7 @@ class Store:
             raise InputError(f"{self.out}: cannot be locked ({error}); give an --out on a local disk") from error
         try:
             since = datetime.now().astimezone().isoformat(" ", "seconds")
-            write_json(self.work / "holder.json", {"process": os.getpid(), "on": socket.gethostname(), "since": since})
+            write_json(self.work / "holder.json", Holder, Holder(os.getpid(), socket.gethostname(), since))
             yield
         finally:
             with suppress(OSError):
@@ -120,10 +98,8 @@ class Store:
 
     def _holder(self) -> str:
         # Beside the lock, because Windows lets nobody read a locked file.
-        match read_json(self.work / "holder.json"):
-            case {"process": process, "on": machine, "since": since}:
-                return f" (process {process} on {machine}, since {since})"
-        return ""
+        holder = read_json(self.work / "holder.json", Holder)
+        return f" (process {holder.process} on {holder.on}, since {holder.since})" if holder else ""
 
     def is_locked(self) -> bool:
         """Whether a run holds the folder now."""
@@ -144,7 +120,7 @@ class Store:
             here = Path(folder)
             below[:] = [name for name in below if not self._is_foreign(here / name)]
             for name in files:
-                if name.startswith(_TEMPORARY):
+                if name.startswith(TEMPORARY):
                     with suppress(OSError):  # harmless where it stands; the next run tries again
                         (here / name).unlink()
 
@@ -162,6 +138,15 @@ class Store:
         """Keep bytes under `name`. Raises OSError."""
         write_atomic(self.work / kind / name, data)
 
+    def record(self, kind: str, name: str, of: type[T]) -> T | None:
+        """The record of type `of` kept under `name`; None where there is none. Raises ValueError for another thing."""
+        data = self.get(kind, name)
+        return None if data is None else from_json(of, data)
+
+    def put_record(self, kind: str, name: str, of: type[T], record: T) -> None:
+        """Keep a record of type `of` under `name`. Raises OSError."""
+        self.put(kind, name, to_json(of, record))
+
     def names(self, kind: str) -> list[str]:
         """Everything kept of one kind, sorted."""
         folder = self.work / kind
@@ -173,8 +158,8 @@ class Store:
 
     def keep_source(self, shoot: Path, facts: Path | None) -> None:
         """Remember where the frames are, for `verify --render`. Here and not in run.json, which may be passed on."""
-        paths = {"shoot": str(shoot.resolve()), "facts": str(facts.resolve()) if facts else None}
-        write_json(self.work / "source.json", paths)
+        kept = Source(str(shoot.resolve()), str(facts.resolve()) if facts else None)
+        write_json(self.work / "source.json", Source, kept)
 
     def keep_recipe(self, text: str) -> None:
         """Remember the flattened recipe, for `verify --render`; in run.json it is without withheld names."""
@@ -185,33 +170,33 @@ class Store:
         path = self.work / "recipe.yaml"
         return path.read_text(encoding="utf-8") if path.is_file() else None
 
-    def source(self) -> tuple[str | None, str | None]:
-        """(shoot folder, facts file) that `keep_source` kept; None for what is not known."""
-        kept = read_json(self.work / "source.json") or {}
-        return kept.get("shoot"), kept.get("facts")
+    def source(self) -> Source:
+        """What `keep_source` kept."""
+        return read_json(self.work / "source.json", Source) or Source()
 
     def frames_seen(self) -> set[tuple[str, int]]:
         """(path in the shoot folder, size in octets) of the frames of earlier runs."""
-        kept = read_json(self.work / "digests.json")
-        return {(name, int(seen[0])) for name, seen in kept.items()} if isinstance(kept, dict) else set()
+        return {(name, known.size) for name, known in self._kept_digests().items()}
 
     def frame_digest(self, frame: Frame) -> str:
         """SHA-256 of the frame's file, read again only when size or time of change differ. Raises OSError."""
         if self._digests is None:
-            kept = read_json(self.work / "digests.json")
-            self._digests = kept if isinstance(kept, dict) else {}
+            self._digests = self._kept_digests()
         stat = frame.path.stat()
         known = self._digests.get(frame.relative)
-        if known is not None and known[:2] == [stat.st_size, stat.st_mtime_ns]:
-            return str(known[2])
+        if known is not None and (known.size, known.mtime) == (stat.st_size, stat.st_mtime_ns):
+            return known.sha256
         digest = digest_file(frame.path)
-        self._digests[frame.relative] = [stat.st_size, stat.st_mtime_ns, digest]
+        self._digests[frame.relative] = FrameDigest(stat.st_size, stat.st_mtime_ns, digest)
         return digest
 
     def save_digests(self) -> None:
         """Keep the digests for the next run."""
         if self._digests is not None:
-            write_json(self.work / "digests.json", self._digests)
+            write_json(self.work / "digests.json", dict[str, FrameDigest], self._digests)
+
+    def _kept_digests(self) -> dict[str, FrameDigest]:
+        return read_json(self.work / "digests.json", dict[str, FrameDigest]) or {}
 
 
 def _inside(target: Path, source: Path) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
@@ -10,9 +11,12 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import InputError
+from pipeline.store import files
 from pipeline.store import store as module
+from pipeline.store.files import write_atomic
 from pipeline.store.keys import digest_file
-from pipeline.store.store import Store, read_json, write_atomic, write_json
+from pipeline.store.records import from_json, read_json, to_json, write_json
+from pipeline.store.store import FrameDigest, Source, Store
 from pipeline.types import Frame
 
 
@@ -78,8 +82,8 @@ def test_a_file_that_is_held_open(
         return replace(self, target)
 
     monkeypatch.setattr(Path, "replace", refuse)
-    monkeypatch.setattr(module, "_WINDOWS", windows)
-    monkeypatch.setattr(module.time, "sleep", lambda seconds: None)
+    monkeypatch.setattr(files, "_WINDOWS", windows)
+    monkeypatch.setattr(files.time, "sleep", lambda seconds: None)
     if works:
         write_atomic(tmp_path / "file", b"new")
     else:
@@ -88,15 +92,28 @@ def test_a_file_that_is_held_open(
     assert [p.name for p in tmp_path.iterdir()] == (["file"] if works else [])
 
 
-def test_json_comes_back_and_damage_counts_as_absent(tmp_path: Path) -> None:
+def test_records_come_back_and_damage_counts_as_absent(tmp_path: Path) -> None:
     path = tmp_path / "a.json"
-    assert read_json(path) is None
-    write_json(path, {"name": "Zoë", "n": [1, 2.5]})
-    assert read_json(path) == {"name": "Zoë", "n": [1, 2.5]}
-    path.write_bytes(b'{"name": "Zo')
-    assert read_json(path) is None
+    assert read_json(path, Source) is None
+    write_json(path, Source, Source("Zoë", None))
+    assert read_json(path, Source) == Source("Zoë", None)
+    path.write_bytes(b'{"shoot": "Zo')
+    assert read_json(path, Source) is None
+    digests = {"a/TH1_0001.dng": FrameDigest(3, 2**62 + 1, "ba78")}
+    write_json(path, dict[str, FrameDigest], digests)
+    assert read_json(path, dict[str, FrameDigest]) == digests
+    assert json.loads(path.read_text(encoding="utf-8")) == {"a/TH1_0001.dng": [3, 2**62 + 1, "ba78"]}
+
+
+@pytest.mark.parametrize("data", [b"", b"null", b"[]", b'{"shoot": 3}', b'{"shoot": ["a"]}'])
+def test_what_is_no_such_record_is_an_error(data: bytes) -> None:
     with pytest.raises(ValueError):
-        write_json(path, float("nan"))
+        from_json(Source, data)
+
+
+def test_a_record_of_another_version_is_read_as_far_as_it_goes() -> None:
+    assert from_json(Source, b'{"shoot": "x", "later": 1}') == Source("x")
+    assert from_json(Source, to_json(Source, Source("x", "y"))) == Source("x", "y")
 
 
 @pytest.mark.parametrize("below", ["", "delivered", "a/b/c"])

@@ -1,0 +1,98 @@
+"""What this OUT has put where: one small record a file in OUT/.work/pushed, written before a file leaves and after."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+
+from pydantic import ConfigDict
+
+from pipeline.deliver.targets import Observation, PushError
+from pipeline.store.store import Store
+
+_KIND = "pushed"
+
+
+@dataclass(frozen=True)
+class PushRecord:
+    """One file at one address.
+
+    sha256, bytes, mark  what was verified there last; "" before the first time
+    sending              SHA-256 of what was on its way when this was written; "" when it has arrived
+    text                 digest of the texts that can be read in or beside the picture
+    """
+
+    # What a later version wrote might mean that a file must go: a record that is not understood stops the push.
+    __pydantic_config__ = ConfigDict(extra="forbid")
+
+    delivery: str
+    address: str
+    name: str
+    sha256: str = ""
+    bytes: int = 0
+    mark: str = ""
+    text: str = ""
+    sending: str = ""
+
+
+class PushRecords:
+    """The records of one OUT. Raises PushError when they cannot be read or written."""
+
+    def __init__(self, store: Store) -> None:
+        self.store = store
+        (store.work / _KIND).mkdir(parents=True, exist_ok=True)
+        self._records: dict[tuple[str, str], PushRecord] = {}
+        for name in store.names(_KIND):
+            try:
+                record = store.record(_KIND, name, PushRecord)
+            except ValueError as error:
+                raise PushError(
+                    f"{store.work / _KIND / name}: cannot be read, so what was put where is not known"
+                ) from error
+            if record is not None:
+                self._records[record.address, record.name] = record
+
+    def at(self, address: str, name: str) -> PushRecord | None:
+        """The record of a file at an address; None where this OUT never put one there."""
+        return self._records.get((address, name))
+
+    def of(self, delivery: str) -> Iterator[PushRecord]:
+        """The records of a delivery, in order of address and name."""
+        return iter([r for _, r in sorted(self._records.items()) if r.delivery == delivery])
+
+    def deliveries(self) -> set[str]:
+        """The deliveries that have a file at any address."""
+        return {r.delivery for r in self._records.values()}
+
+    def sending(self, record: PushRecord, sha256: str) -> None:
+        """Before a file leaves: should the run be killed, it is still known to be ours."""
+        self._keep(replace(record, sending=sha256))
+
+    def arrived(self, record: PushRecord, sha256: str, there: Observation, text: str) -> None:
+        """After a file was verified at its address."""
+        self._keep(replace(record, sha256=sha256, bytes=there.size, mark=there.mark, text=text, sending=""))
+
+    def forget(self, record: PushRecord) -> None:
+        """After a file was removed from its address."""
+        with self._own_disk():
+            self.store.remove(_KIND, _name(record))
+        del self._records[record.address, record.name]
+
+    def _keep(self, record: PushRecord) -> None:
+        with self._own_disk():
+            self.store.put_record(_KIND, _name(record), PushRecord, record)
+        self._records[record.address, record.name] = record
+
+    @contextmanager
+    def _own_disk(self) -> Iterator[None]:
+        """This machine's disk, not the other end, is at fault here."""
+        try:
+            yield
+        except OSError as error:
+            raise PushError(f"{self.store.work / _KIND}: {error.strerror or error}; nothing more was sent") from error
+
+
+def _name(record: PushRecord) -> str:
+    return hashlib.sha256(f"{record.address}\0{record.name}".encode()).hexdigest()[:32] + ".json"

@@ -1,0 +1,55 @@
+"""Files that appear whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import secrets
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import BinaryIO
+
+TEMPORARY = ".evencourt-part-"  # how the name of a file begins that is not whole yet
+_WINDOWS = os.name == "nt"
+_TRIES = 6  # with waits of 50, 100, ... ms, about 1.5 s in all
+
+
+@contextmanager
+def whole_file(path: Path) -> Iterator[BinaryIO]:
+    """A file to write and read back, which appears at `path` when the block ends: temporary name, fsync, rename.
+
+    Where the block or the disk fails, nothing is left of it and what was at `path` stays. Raises OSError. The temporary
+    name does not hold the final one, which may already be as long as the system allows.
+    """
+    part = path.with_name(f"{TEMPORARY}{os.getpid()}-{secrets.token_hex(8)}")
+    try:
+        with part.open("w+b") as file:
+            yield file
+            file.flush()
+            os.fsync(file.fileno())
+        _replace(part, path)
+    except BaseException:
+        with suppress(OSError):
+            part.unlink()
+        raise
+
+
+def write_atomic(path: Path, data: bytes) -> None:
+    """Write `data` to `path`, whole or not at all. Raises OSError."""
+    with whole_file(path) as file:
+        file.write(data)
+
+
+def _replace(part: Path, path: Path) -> None:
+    """Windows refuses while a viewer or a virus scanner has the file open, mostly for a moment only."""
+    for attempt in range(1, _TRIES):
+        try:
+            part.replace(path)
+        except PermissionError:
+            if not _WINDOWS:
+                raise
+            time.sleep(0.05 * 2 ** (attempt - 1))
+        else:
+            return
+    part.replace(path)
