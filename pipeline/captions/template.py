@@ -10,8 +10,11 @@ from pathlib import Path
 from jinja2 import StrictUndefined, Template, TemplateError, meta
 from jinja2.sandbox import ImmutableSandboxedEnvironment
 
+from pipeline.errors import InputError
+from pipeline.textfile.reading import read_utf8
+
 FILE_SUFFIX = ".txt"
-FILE_LIMIT = 100_000  # bytes
+FILE_LIMIT = 100_000  # bytes; the longest caption fills a hundredth of it
 
 
 class MissingFactError(Exception):
@@ -98,17 +101,10 @@ def read_file(written: str, folder: Path) -> str:
     if not path.is_file():
         raise ValueError(f"no file {name} beside the recipe; check the name")
     try:
-        with path.open("rb") as stream:
-            raw = stream.read(FILE_LIMIT + 1)
-    except OSError as error:
-        raise ValueError(f"{name} cannot be read: {error.strerror or error}") from None
-    if len(raw) > FILE_LIMIT:
-        raise ValueError(f"{name} is larger than 100 kB; is it the right file?")
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = raw.count(b"\n", 0, error.start) + 1
-        raise ValueError(f"{name}, line {line}: is not UTF-8 text; save the file as UTF-8") from None
+        text = read_utf8(path, FILE_LIMIT)
+    except InputError as error:
+        (problem,) = error.problems
+        raise ValueError(f"{name}{f', line {problem.line}' if problem.line else ''}: {problem.message}") from None
     text = text.replace("\r\n", "\n").rstrip("\n")
     if is_file(text):
         raise ValueError(f"{name} holds the name of a file; write the template into it")

@@ -9,8 +9,9 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.errors import Problem
-from pipeline.textfile.yamlfile import did_you_mean
+from pipeline.errors import InputError, Problem
+from pipeline.textfile.messages import did_you_mean
+from pipeline.textfile.reading import read_utf8
 
 SIZE_LIMIT = 10_000_000  # bytes; a table that the program wrote of 10,000 frames is a third of it
 _YES = {"yes", "y", "true", "1"}
@@ -87,18 +88,9 @@ def read_table(
     """
     file = str(path)
     try:
-        raw = path.read_bytes()
-    except OSError as error:
-        problems.append(Problem(file, 0, 0, f"cannot be read: {error.strerror or error}"))
-        return None
-    if len(raw) > SIZE_LIMIT:
-        problems.append(Problem(file, 0, 0, "larger than 10 MB; is it the right file?"))
-        return None
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = raw.count(b"\n", 0, error.start) + 1
-        problems.append(Problem(file, line, 1, "is not UTF-8 text; save the table as CSV UTF-8"))
+        text = read_utf8(path, SIZE_LIMIT, "save the table as CSV UTF-8")
+    except InputError as error:
+        problems += error.problems
         return None
     first = next((line for line in text.splitlines() if line.strip()), "")
     delimiter = max(",;\t", key=first.count)

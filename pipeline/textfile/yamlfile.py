@@ -30,6 +30,7 @@ from ruamel.yaml.reader import ReaderError
 
 from pipeline.errors import InputError, Problem
 from pipeline.textfile.messages import Loc, did_you_mean, explain
+from pipeline.textfile.reading import read_utf8
 
 __all__ = ["SIZE_LIMIT", "Document", "did_you_mean", "load_yaml", "problems_of", "validate"]
 
@@ -191,19 +192,7 @@ def load_yaml(path: Path, repeated: list[Problem] | None = None) -> Document:
     keys go to `repeated` where it is given, so that the first of the two can be checked like the rest.
     """
     file = str(path)
-    try:
-        with path.open("rb") as stream:
-            raw = stream.read(SIZE_LIMIT + 1)
-    except OSError as error:
-        raise InputError([Problem(file, 0, 0, f"cannot be read: {error.strerror or error}")]) from None
-    if len(raw) > SIZE_LIMIT:
-        raise InputError([Problem(file, 0, 0, "larger than 1 MB; is it the right file?")])
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = raw.count(b"\n", 0, error.start) + 1
-        problem = Problem(file, line, 1, "is not UTF-8 text; save the file as UTF-8")
-        raise InputError([problem]) from None
+    text = read_utf8(path, SIZE_LIMIT)
     builder: _Builder | None = None
     try:
         builder = _Builder(file, iter(YAML(typ="safe", pure=True).parse(text)))

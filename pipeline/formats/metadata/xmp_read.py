@@ -6,6 +6,7 @@ document nested deeper than any real one.
 
 from __future__ import annotations
 
+from codecs import BOM_UTF16_BE, BOM_UTF16_LE
 from collections.abc import Mapping
 from xml.etree.ElementTree import Element, TreeBuilder
 from xml.parsers import expat
@@ -16,20 +17,25 @@ _RDF = "{http://www.w3.org/1999/02/22-rdf-syntax-ns#}"
 _LANGUAGE = "{http://www.w3.org/XML/1998/namespace}lang"
 _READ = NAMESPACES | {"tiff": "http://ns.adobe.com/tiff/1.0/"}  # what is read, and for the last not written
 _PREFIXES = {uri: prefix for prefix, uri in _READ.items()}
-_DEEPEST = 40
+DEEPEST = 40  # elements; structures of the standard need 12 (no source)
 
 
 class Packet:
     """Properties by their prefixed names, whatever prefixes the packet itself has; the first of a name counts."""
 
     def __init__(self, data: bytes) -> None:
-        """An unreadable or refused packet has no properties."""
-        self._properties: dict[str, str | Element] = {}
-        root = _parse(data)
-        rdf = None if root is None else next(root.iter(f"{_RDF}RDF"), None)
-        for description in () if rdf is None else rdf.findall(f"{_RDF}Description"):
-            for name, value in _members(description).items():
-                self._properties.setdefault(name, value)
+        """A packet that cannot be read has no properties."""
+        try:
+            self._properties = _properties(_parse(data))
+        except RefusedPacketError:
+            self._properties = {}
+
+    @classmethod
+    def strict(cls, data: bytes) -> Packet:
+        """Like the constructor, but raises RefusedPacketError for a packet that cannot be read."""
+        packet = cls(b"")
+        packet._properties = _properties(_parse(data))
+        return packet
 
     def text(self, name: str) -> str:
         """A simple value, the x-default (else the first) of language alternatives, the first of a list; or ""."""
@@ -67,21 +73,35 @@ def _members(element: Element) -> dict[str, str | Element]:
     return known
 
 
-class _RefusedError(Exception):
-    """The document has what no packet needs."""
+class RefusedPacketError(ValueError):
+    """A packet that is not well-formed or has what no packet needs: `reason`, and the `line` (0: not known)."""
+
+    def __init__(self, reason: str, line: int = 0) -> None:
+        self.reason, self.line = reason, line
+        super().__init__(reason)
 
 
-def _parse(data: bytes) -> Element | None:
+def _properties(root: Element) -> dict[str, str | Element]:
+    found: dict[str, str | Element] = {}
+    rdf = next(root.iter(f"{_RDF}RDF"), None)
+    for description in () if rdf is None else rdf.findall(f"{_RDF}Description"):
+        for name, value in _members(description).items():
+            found.setdefault(name, value)
+    return found
+
+
+def _parse(data: bytes) -> Element:
     builder, depth = TreeBuilder(), 0
 
     def refuse(*_: object) -> None:
-        raise _RefusedError
+        message = "has a document type declaration, which is not read; delete it or the sidecar"
+        raise RefusedPacketError(message, parser.CurrentLineNumber)
 
     def start(name: str, attributes: dict[str, str]) -> None:
         nonlocal depth
         depth += 1
-        if depth > _DEEPEST:
-            raise _RefusedError
+        if depth > DEEPEST:
+            raise RefusedPacketError(f"is nested deeper than {DEEPEST} elements", parser.CurrentLineNumber)
         builder.start(_qualified(name), {_qualified(key): value for key, value in attributes.items()})
 
     def end(name: str) -> None:
@@ -96,11 +116,16 @@ def _parse(data: bytes) -> Element | None:
     parser.StartElementHandler = start
     parser.EndElementHandler = end
     parser.CharacterDataHandler = builder.data
+    if not data.startswith((BOM_UTF16_LE, BOM_UTF16_BE)):
+        data = data.strip(b"\0 \t\r\n")  # padding, as in a TIFF
     try:
-        parser.Parse(data.strip(b"\0 \t\r\n"), True)
+        parser.Parse(data, True)
         return builder.close()
-    except (expat.ExpatError, _RefusedError, AssertionError, ValueError, LookupError):
-        return None
+    except RefusedPacketError:
+        raise
+    except (expat.ExpatError, AssertionError, ValueError, LookupError) as error:  # LookupError: no such encoding
+        line = error.lineno if isinstance(error, expat.ExpatError) else 0
+        raise RefusedPacketError(f"is not well-formed XML ({error}); write it again or delete it", line) from None
 
 
 def _qualified(name: str) -> str:
