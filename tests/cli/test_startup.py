@@ -1,0 +1,45 @@
+"""What the quick commands load: nothing that takes seconds to import. No clock: a busy machine would fail by chance."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import pytest
+
+HEAVY = ("numba", "scipy", "skimage", "cv2", "rawpy", "tifffile", "jinja2", "pooch", "babel")
+CODE = """\
+import sys
+from pipeline.cli.app import app
+sys.argv = ["evencourt", *sys.argv[1:]]
+try:
+    app()
+finally:
+    loaded = {name.partition(".")[0] for name in sys.modules}
+    print("loaded:", *sorted(loaded), file=sys.stderr)
+"""
+
+
+def loaded(*arguments: str) -> tuple[str, set[str]]:
+    """What a command prints, and the top names of every module that its process loaded."""
+    done = subprocess.run(
+        [sys.executable, "-c", CODE, *arguments], capture_output=True, text=True, encoding="utf-8", timeout=120
+    )
+    assert done.returncode == 0, done.stderr
+    return done.stdout, set(done.stderr.rpartition("loaded:")[2].split())
+
+
+@pytest.mark.parametrize("arguments", [["--help"], ["run", "--help"], ["models", "--help"]], ids=" ".join)
+def test_no_numerical_library_is_loaded_to_print_help(arguments: list[str]) -> None:
+    text, modules = loaded(*arguments)
+    assert "Usage:" in text
+    assert {"typer", "pipeline"} <= modules and not modules & {*HEAVY, "numpy"}
+
+
+def test_the_check_sees_what_is_loaded() -> None:
+    """A command that needs frames loads them: the list above is not empty for want of looking."""
+    done = subprocess.run(
+        [sys.executable, "-c", CODE.replace("    app()", "    import pipeline.cli.run"), "--help"],
+        capture_output=True, text=True, timeout=120,
+    )  # fmt: skip
+    assert {"numba", "scipy", "cv2"} <= set(done.stderr.rpartition("loaded:")[2].split())
