@@ -131,3 +131,29 @@ def test_files_pass_through_in_blocks(tmp_path: Path) -> None:
         assert tracemalloc.get_traced_memory()[1] < 8 << 20
     finally:
         tracemalloc.stop()
+
+
+def test_a_zip_that_was_changed_by_hand_is_not_taken_for_ours(tmp_path: Path, items: list[Item]) -> None:
+    archive = tmp_path / "web" / "web.zip"
+    pack(tmp_path, items)
+    data = bytes(255 - b for b in archive.read_bytes())
+    archive.write_bytes(data)
+    os.utime(archive, (1, 1))
+    done = pack(tmp_path, items)
+    assert "was changed or put there by hand" in done.problems[0] and done.made == ()
+    assert archive.read_bytes() == data
+
+
+def test_the_old_zip_is_gone_when_a_run_is_stopped_in_the_middle(
+    tmp_path: Path, items: list[Item], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It may hold a picture that was withdrawn since."""
+    pack(tmp_path, items)
+
+    def stopped(*arguments: object) -> str:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("pipeline.deliver.zip.write_zip", stopped)
+    with pytest.raises(KeyboardInterrupt):
+        pack(tmp_path, items[:2])
+    assert not (tmp_path / "web" / "web.zip").exists()
