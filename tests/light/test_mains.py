@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from pipeline.light.mains import dark_phase, frequency, percent_flicker
+from pipeline.light.mains import _phases, dark_phase, frequency, percent_flicker, pulses
 from tests.tables import numbers
 
 
@@ -202,3 +202,16 @@ def test_dark_phase_is_a_quarter_stop_below_the_burst() -> None:
     burst = np.array([0, 0, 0, 0, 0, 1, 1, 1, 1])
     assert dark_phase(profiles, burst).tolist() == [False, False, False, True, False, False, True, False, False]
     assert not dark_phase(profiles[:2]).any()
+
+
+@pytest.mark.parametrize("hz", [100, 120])
+def test_what_an_exposure_leaves_of_a_wave(hz: int) -> None:
+    """The mean of cos and sin over each frame's exposure, by integration: that is how a shutter sees a lamp, with a
+    factor sin(pi f T) / (pi f T) at the middle of the exposure."""
+    times, exposure = np.array([0.0, 0.071, 0.153, 0.242]), np.array([0.001, 0.004, 0.012, 0.002])
+    found = pulses(times, np.zeros((4, 3)), np.zeros(4, int), exposure)
+    assert found is not None
+    at = times[:, None] + exposure[:, None] * (np.arange(2000) + 0.5) / 2000
+    for phase, wave in zip(_phases(found, hz), (np.cos, np.sin), strict=True):
+        seen = wave(2 * np.pi * hz * at).mean(axis=1)
+        assert phase == pytest.approx(seen - seen.mean(), abs=1e-6)

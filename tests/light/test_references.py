@@ -126,6 +126,28 @@ def test_disagreeing_patch_is_refused_by_name() -> None:
     assert len(notices) == 1 and "F7" in notices[0] and "disagrees" in notices[0]
 
 
+@pytest.mark.parametrize(("off", "refused"), [(0.0765, False), (0.084, True)])
+def test_how_far_off_a_reading_may_be(off: float, refused: bool) -> None:
+    """0.08 in natural log, about five CIELAB units on a white; one that is off by less is believed."""
+    found = [
+        reading("F1", (0, 0), (0.3, 0.2)),
+        reading("F2", (0, 0), (0.3, 0.2)),
+        reading("F3", (0, 0), (0.3 + off, 0.2)),
+    ]
+    notices: list[str] = []
+    assert len(agreeing(found, np.zeros((3, 2)), notices)) == (2 if refused else 3)
+    assert len(notices) == refused
+
+
+def test_the_worst_goes_first_and_then_the_others_agree() -> None:
+    """One wild reading among three must not take a good one with it."""
+    found = [reading("F1", (0, 0), (0.3, 0.2)), reading("F2", (0, 0), (0.39, 0.2)), reading("F3", (0, 0), (0.34, 0.2))]
+    wild = reading("F4", (0, 0), (1.4, 0.2))
+    notices: list[str] = []
+    kept = agreeing([found[0], wild, *found[1:]], np.zeros((4, 2)), notices)
+    assert "F4" in notices[0] and wild not in kept and len(kept) >= 2
+
+
 def test_of_two_the_one_further_from_the_pictures_guess_goes() -> None:
     one, other = reading("F1", (0, 0), (0.3, 0.2)), reading("F2", (0, 0), (0.6, -0.3))
     for order in ([one, other], [other, one]):

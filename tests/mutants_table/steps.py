@@ -9,6 +9,7 @@ _SAVE = "steps/save.py"
 _TONE = "steps/tone.py"
 _EXPOSURE = "steps/exposure.py"
 _SAVED = ("steps/test_save.py",)
+_GOLDEN = ("test_golden.py",)
 _EXPOSED = ("steps/test_exposure.py",)
 
 MUTANTS = [
@@ -84,4 +85,16 @@ MUTANTS = [
     mutant(
         _EXPOSURE, "float(np.median(tones[shown])) - tones[i]", "tones[i] - float(np.median(tones[shown]))", *_EXPOSED
     ),
+    # The golden test sees what is wrong in the run as a whole.
+    mutant(
+        _EXPOSURE,
+        "return apply_gain_map(image, of_solution",
+        "return image if image else (image, of_solution",
+        *_GOLDEN,
+    ),
+    mutant(_TONE, "render(image.pixels, matrix,", "render(image.pixels * np.float32(1.01), matrix,", *_GOLDEN),
+    mutant(_TONE, "render(image.pixels, matrix,", "render(image.pixels[..., ::-1], matrix,", *_GOLDEN),
+    mutant("steps/crop.py", "pixels=image.pixels[", "pixels=np.roll(image.pixels, 2, axis=1)[", *_GOLDEN),
+    mutant(_SAVE, "(image.pixels * 255.0 + 0.5)", "(image.pixels * 256.5 + 0.5)", *_GOLDEN),
+    mutant(_RESIZE, "params.sharpen, params.radius)", "0.9 * params.sharpen, params.radius)", *_GOLDEN),
 ]
