@@ -17,6 +17,7 @@ import cv2
 import numpy as np
 
 from pipeline.imaging.geometry import Box
+from pipeline.imaging.robust import reweighted
 from pipeline.types import F32, F64
 
 LIMIT = 5.0  # degrees; beyond that a tilt is meant, or wrongly found
@@ -129,10 +130,18 @@ def _family(place: F64, angle: F64, length: F64) -> Family | None:
 
     design = np.stack([np.ones_like(place), place], axis=1)
     usual = np.diag([_SEARCH**-2.0, _USUAL**-2.0])  # weak knowledge, which keeps the fit from running away
-    for _ in range(4):  # Gaussian weights by the distance from the fit, so that what is off it has no say
-        agrees = np.exp(-0.5 * ((angle - roll - slope * place) / _SPREAD) ** 2)
+
+    def weigh(line: F64, _: int) -> F64:  # Gaussian, so that what is off the line has no say
+        return np.asarray(np.exp(-0.5 * ((angle - line[0] - line[1] * place) / _SPREAD) ** 2))
+
+    def solve(agrees: F64) -> F64:
         trust = agrees * length / _LONG / _SPREAD**2
-        roll, slope = np.linalg.solve(design.T * trust @ design + usual, design.T @ (trust * angle))
+        solved = np.linalg.solve(design.T * trust @ design + usual, design.T @ (trust * angle))
+        return np.asarray(solved, dtype=np.float64)
+
+    line, agrees = reweighted(solve, weigh, np.array([roll, slope]), range(4))
+    roll, slope = float(line[0]), float(line[1])
+    trust = agrees * length / _LONG / _SPREAD**2
     cell = np.floor(_CELLS * place)
     rests = [trust * (cell != one) for one in np.unique(cell[agrees > 0.1])]
     without = [np.linalg.solve(design.T * rest @ design + usual, design.T @ (rest * angle))[0] for rest in rests]

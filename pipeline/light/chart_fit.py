@@ -9,6 +9,7 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from pipeline.imaging.colour import LUMINANCE, delta_e_2000, to_lab
+from pipeline.imaging.robust import weighted_median
 from pipeline.light.chart import LIKE
 from pipeline.light.chart_values import GREYS, LINEAR, NAMES, half_side, likeness, mapped, places, to_area
 from pipeline.types import F32, F64
@@ -161,16 +162,9 @@ def neutral_of(chart: Chart) -> F64:
     expected = luminance[:, None] * np.sqrt(LINEAR[index] / luminance[:, None])
     whites = np.maximum(chart.patches[index], 1e-9) / expected
     ratios = np.log(whites[:, [0, 2]] / whites[:, 1:2])
-    log_rg, log_bg = (_weighted_median(ratios[:, i], np.sqrt(luminance)) for i in (0, 1))
-    level = _weighted_median(whites[:, 1], np.sqrt(luminance))
+    log_rg, log_bg = (weighted_median(ratios[:, i], np.sqrt(luminance), interpolated=True) for i in (0, 1))
+    level = weighted_median(whites[:, 1], np.sqrt(luminance), interpolated=True)
     return np.asarray(level * np.exp(np.array([log_rg, 0.0, log_bg])))
-
-
-def _weighted_median(values: F64, weights: F64) -> float:
-    """Where half of the weight lies on either side, straight between neighbours."""
-    order = np.argsort(values)
-    share = np.cumsum(weights[order]) - 0.5 * weights[order]
-    return float(np.interp(0.5 * weights.sum(), share, values[order]))
 
 
 @dataclass(frozen=True)

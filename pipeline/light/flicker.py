@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from pipeline.imaging.robust import biweight, cauchy, reweighted, ridge
 from pipeline.light.gain_map import GainMap
 from pipeline.light.highlights import usable
 from pipeline.light.registration import Motion, motions, warp
@@ -157,11 +158,14 @@ def _start(model: Terms, profile: F64, prior: F64) -> F64:
     if known.sum() >= 4:
         level = np.array(model.across) == 0
         x, y = model.design(len(profile), 1)[known][:, level], profile[known]
-        weight = np.ones(len(y))
-        for _ in range(4):
-            normal = x.T @ (weight[:, None] * x) + np.diag(0.03**2 / prior[level, 0] ** 2)
-            found[level] = np.linalg.solve(normal, x.T @ (weight[:, None] * y))
-            weight = 1 / (1 + ((y[:, 0] - x @ found[level, 0]) / 0.05) ** 2)
+
+        def solve(weights: F64) -> F64:
+            return ridge(x, y, weights, np.diag(0.03**2 / prior[level, 0] ** 2))
+
+        def weigh(part: F64, _: int) -> F64:
+            return cauchy((y[:, 0] - x @ part[:, 0].copy()) / 0.05)  # BLAS rounds a strided column otherwise
+
+        found[level], _ = reweighted(solve, weigh, solve(np.ones(len(y))), range(3))
     return found
 
 
@@ -171,18 +175,21 @@ def _fit(design: F64, parts: F64, weight: F64, prior: F64, start: F64) -> tuple[
     if good.sum() < 12:
         return start, np.full_like(start, 1.0)
     x, y, w = design[good], parts[good], weight[good].mean(axis=1)
-    found = start.copy()
-    variance = np.zeros_like(found)
-    for step in range(5):
-        rest = y - x @ found
-        size = np.sqrt((rest**2).mean(axis=1) * w)
+
+    def weigh(fit: tuple[F64, F64], step: int) -> F64:
+        size = np.sqrt(((y - x @ fit[0]) ** 2).mean(axis=1) * w)
         scale = max(1.0, float(np.median(size)) * 1.3)
         reach = _BIWEIGHT * scale * (1.5 if step < 2 else 1.0)
-        robust = w / scale**2 / _TOGETHER * np.where(size < reach, (1 - (size / reach) ** 2) ** 2, 0.0)
+        return np.asarray(w / scale**2 / _TOGETHER * biweight(size / reach))
+
+    def solve(robust: F64) -> tuple[F64, F64]:
+        found, variance = np.zeros_like(start), np.zeros_like(start)
         normal = x.T @ (robust[:, None] * x)
         target = x.T @ (robust[:, None] * y)
         for part in range(3):
             inverse = np.linalg.inv(normal + np.diag(1 / prior[:, part] ** 2))
             found[:, part] = inverse @ target[:, part]
             variance[:, part] = np.diag(inverse)
-    return found, variance
+        return found, variance
+
+    return reweighted(solve, weigh, (start, np.zeros_like(start)), range(5))[0]

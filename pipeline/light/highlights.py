@@ -9,6 +9,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.imaging.robust import biweight, reweighted
 from pipeline.types import F32, F64
 
 _BINS = 96
@@ -94,13 +95,17 @@ def gray_world(pixels: F32, saturation: F64, start: F64, floor: float = 0.004) -
     mid = (edges[:-1] + edges[1:]) / 2
     u, v = np.meshgrid(mid, mid, indexing="ij")
     weight = counts**0.25
-    mean = np.zeros(2)
+
+    def weigh(mean: F64, scale: float) -> F64:
+        return weight * biweight(np.hypot(u - mean[0], v - mean[1]) / scale)
+
+    def solve(w: F64) -> F64:
+        return np.array([(w * u).sum(), (w * v).sum()]) / w.sum() if w.sum() > 0 else np.full(2, np.nan)
+
     # From wide to narrow: tungsten lies 0.6 to 0.9 from daylight in log R/G, so the first looks must reach it.
-    for scale in (1.6, 1.4, 1.2, 1.0, 0.85, 0.7, 0.6, 0.5, 0.5, 0.5, 0.5):
-        distance = np.hypot(u - mean[0], v - mean[1]) / scale
-        w = weight * np.where(distance < 1, (1 - distance**2) ** 2, 0.0)
-        if w.sum() <= 0:
-            return None
-        mean = np.array([(w * u).sum(), (w * v).sum()]) / w.sum()
+    scales = (1.6, 1.4, 1.2, 1.0, 0.85, 0.7, 0.6, 0.5, 0.5, 0.5, 0.5)
+    mean, w = reweighted(solve, weigh, np.zeros(2), scales)
+    if not np.isfinite(mean).all():
+        return None
     spread = float(np.sqrt((w * ((u - mean[0]) ** 2 + (v - mean[1]) ** 2)).sum() / w.sum()))
     return Chroma(float(mean[0] + centre[0]), float(mean[1] + centre[1]), spread)

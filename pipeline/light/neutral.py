@@ -15,6 +15,7 @@ from itertools import pairwise
 import numpy as np
 from scipy.ndimage import gaussian_filter, maximum_filter
 
+from pipeline.imaging.robust import reweighted
 from pipeline.light.palette import LOW, STEP, ChromaSamples, counts
 from pipeline.types import F64
 
@@ -124,9 +125,11 @@ def _densest(points: F64, weight: F64) -> tuple[F64, float]:
     points, weight = points[keep], weight[keep]
     gap = ((points[:, None] - points[None]) ** 2).sum(axis=-1)
     density = np.exp(-0.5 * gap / 0.06**2) @ weight
-    best = points[int(np.argmax(density))]
-    for _ in range(8):
-        w = weight * np.exp(-0.5 * ((points - best) ** 2).sum(axis=1) / 0.05**2)
-        best = (w[:, None] * points).sum(axis=0) / w.sum()
+    best, _ = reweighted(
+        lambda w: np.asarray((w[:, None] * points).sum(axis=0) / w.sum()),
+        lambda best, _: np.asarray(weight * np.exp(-0.5 * ((points - best) ** 2).sum(axis=1) / 0.05**2)),
+        points[int(np.argmax(density))],
+        range(8),
+    )
     near = np.linalg.norm(points - best, axis=1) < 0.12
     return np.asarray(best), float(weight[near].sum() / weight.sum())

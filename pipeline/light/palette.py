@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.ndimage import gaussian_filter
 
+from pipeline.imaging.robust import reweighted, weighted_median
 from pipeline.light.highlights import usable
 from pipeline.types import F32, F64, Image
 
@@ -143,10 +144,7 @@ def brighter(chroma_histogram: F32, tone: F32, other_histogram: F32, other_tone:
     known = np.isfinite(gap)
     if not known.any():
         return 0.0
-    gap, weight = gap[known], weight[known]
-    order = np.argsort(gap)
-    running = np.cumsum(weight[order])
-    return float(gap[order][min(int(np.searchsorted(running, running[-1] / 2)), len(gap) - 1)])
+    return weighted_median(gap[known], weight[known])
 
 
 @dataclass(frozen=True)
@@ -214,15 +212,22 @@ def chroma_gradient(of: ChromaSamples, reach: float = 0.2) -> F64:
                 weights.append(max(shift.match - 0.5, 0.0) ** 2 * 4)
         if not rows:
             return found
-        x, y, w = np.array(rows), np.array(steps), np.array(weights)
-        change = np.zeros((2, 2))
-        for _ in range(4):
-            distance = np.hypot(*(y - x @ change).T) / 0.03
-            robust = w / (1 + distance**2)
-            normal = x.T @ (robust[:, None] * x) / 0.02**2 + prior
-            change = np.linalg.solve(normal, x.T @ (robust[:, None] * y) / 0.02**2 - prior @ found * (turn > 0))
-        found = found + change
+        pull = prior @ found * (turn > 0)
+        found = found + _change(np.array(rows), np.array(steps), np.array(weights), prior, pull)
     return found
+
+
+def _change(x: F64, y: F64, w: F64, prior: F64, pull: F64) -> F64:
+    """(2, 2) coefficients of the steps y (N, 2) on x (N, 2), weights (N,); pull: prior times what was found before."""
+
+    def weigh(change: F64, _: int) -> F64:
+        return np.asarray(w / (1 + (np.hypot(*(y - x @ change).T) / 0.03) ** 2))
+
+    def solve(robust: F64) -> F64:
+        normal = x.T @ (robust[:, None] * x) / 0.02**2 + prior
+        return np.asarray(np.linalg.solve(normal, x.T @ (robust[:, None] * y) / 0.02**2 - pull), dtype=np.float64)
+
+    return reweighted(solve, weigh, np.zeros((2, 2)), range(4))[0]
 
 
 def _band(of: ChromaSamples, inside: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> Spectrum | None:

@@ -15,6 +15,7 @@ from functools import lru_cache
 import cv2
 import numpy as np
 
+from pipeline.imaging.robust import biweight, reweighted, ridge
 from pipeline.light.gain_map import basis
 from pipeline.types import F32, F64
 
@@ -121,9 +122,7 @@ def _refined(reference: F32, frame: F32, motion: Motion) -> Motion:
         if len(b) < 50:
             return motion
         limit = 2.5 * float(np.median(np.abs(b))) + 1e-3
-        weight = np.where(np.abs(b) < limit, (1 - (b / limit) ** 2) ** 2, 0.0)
-        normal = a.T @ (weight[:, None] * a) + 1e-2 * np.eye(use)
-        step = np.clip(-np.linalg.solve(normal, a.T @ (weight * b)), -1.0, 1.0)
+        step = np.clip(-ridge(a, b, biweight(b / limit), 1e-2 * np.eye(use)), -1.0, 1.0)
         scale = motion.scale * (1 + float(step[2])) if use == 3 else motion.scale
         motion = Motion(motion.dx + float(step[0]), motion.dy + float(step[1]), scale)
     return motion
@@ -198,13 +197,12 @@ def _explained(reference: F32, frame: F32, motion: Motion) -> float:
     rows = rows - _row_slopes(rows)
     rows = rows - _row_medians(rows)
     y, x = rows.reshape(-1, 3)[enough], _slopes(*tiles)[enough]
-    fit = np.zeros((x.shape[1], 3))
-    weight = np.ones(len(y))
-    for scale in (4.0, 2.0, 1.0):
-        distance = np.sqrt(((y - x @ fit) ** 2).mean(axis=1)) / (_SCALE * scale)
-        weight = 1 / (1 + distance**2) ** 2
-        normal = x.T @ (weight[:, None] * x) + 0.5 * np.eye(x.shape[1])
-        fit = np.linalg.solve(normal, x.T @ (weight[:, None] * y))
+
+    def weigh(fit: F64, scale: float) -> F64:
+        return np.asarray(1 / (1 + (np.sqrt(((y - x @ fit) ** 2).mean(axis=1)) / (_SCALE * scale)) ** 2) ** 2)
+
+    start = np.zeros((x.shape[1], 3))
+    _, weight = reweighted(lambda w: ridge(x, y, w, 0.5 * np.eye(x.shape[1])), weigh, start, (4.0, 2.0, 1.0))
     return float(weight.mean() * overlap**0.25)
 
 
@@ -213,11 +211,16 @@ def _row_slopes(values: F64) -> F64:
     u = basis(values.shape[1], 1)[None, :, 1:]
     known = np.isfinite(values)
     y = np.where(known, values, 0.0)
-    slope = np.zeros((len(y), 1, y.shape[2]))
-    for scale in (8.0, 4.0, 2.0, 1.0, 1.0):
+
+    def weigh(slope: F64, scale: float) -> F64:
         distance = np.sqrt(((y - slope * u) ** 2).mean(axis=2, keepdims=True)) / (_SCALE * scale)
-        weight = known / (1 + distance**2) ** 2
-        slope = (weight * u * y).sum(axis=1, keepdims=True) / ((weight * u * u).sum(axis=1, keepdims=True) + 0.5)
+        return np.asarray(known / (1 + distance**2) ** 2)
+
+    def solve(weight: F64) -> F64:
+        across = (weight * u * y).sum(axis=1, keepdims=True)
+        return np.asarray(across / ((weight * u * u).sum(axis=1, keepdims=True) + 0.5))
+
+    slope, _ = reweighted(solve, weigh, np.zeros((len(y), 1, y.shape[2])), (8.0, 4.0, 2.0, 1.0, 1.0))
     return np.asarray(slope * u)
 
 

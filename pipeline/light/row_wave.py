@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.imaging.robust import cauchy, reweighted, ridge
 from pipeline.light.gain_map import basis
 from pipeline.types import F64
 
@@ -96,9 +97,9 @@ def find_cycles(profiles: F64) -> float:
 
 
 def _misfit(x: F64, y: F64) -> float:
-    weight = np.ones(len(y))
-    for _ in range(4):
-        normal = x.T @ (weight[:, None] * x) + 1e-3 * np.eye(x.shape[1])
-        rest = y - x @ np.linalg.solve(normal, x.T @ (weight * y))
-        weight = 1 / (1 + (rest / _LOOSE) ** 2)
+    def solve(weights: F64) -> F64:
+        return ridge(x, y, weights, 1e-3 * np.eye(x.shape[1]))
+
+    found, _ = reweighted(solve, lambda found, _: cauchy((y - x @ found) / _LOOSE), solve(np.ones(len(y))), range(3))
+    rest = y - x @ found
     return float(np.log1p((rest / _LOOSE) ** 2).sum())

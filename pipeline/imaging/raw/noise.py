@@ -20,6 +20,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.imaging.robust import cauchy, reweighted
 from pipeline.types import F32, F64, Noise
 
 LEAST_A, LEAST_B = 1e-7, 1e-10
@@ -265,15 +266,17 @@ def fit(points: F64, upper: float = 0.5) -> Line:
     if len(points) == 0 or points[:, 1].max() <= LEAST_B:
         return Line(LEAST_A, LEAST_B, np.inf, np.inf)
     x, v, n = points[:, :3].T
-    weight = np.ones(len(x))
     excess = _TEXTURE + _SPREAD / np.sqrt(n)
-    a, b = 0.0, 0.0
-    for _ in range(12):
-        predicted = np.maximum(a * x + b, np.median(v) * 0.02 + LEAST_B)
-        w = weight * n / predicted**2  # the spread of a variance estimate goes with the variance
-        a, b, error_a, error_b = _line(x, v, w)
-        ratio = v / np.maximum(a * x + b, LEAST_B)
-        weight = np.where(ratio > 1.0, 1 / (1 + ((ratio - 1) / excess) ** 2), 1.0)
+
+    def weigh(line: Line, _: int) -> F64:
+        ratio = v / np.maximum(line.a * x + line.b, LEAST_B)
+        robust = np.where(ratio > 1.0, cauchy((ratio - 1) / excess), 1.0)
+        predicted = np.maximum(line.a * x + line.b, np.median(v) * 0.02 + LEAST_B)
+        return np.asarray(robust * n / predicted**2)  # the spread of a variance estimate goes with the variance
+
+    first = _line(x, v, n / np.maximum(np.zeros_like(x), np.median(v) * 0.02 + LEAST_B) ** 2)
+    line, w = reweighted(lambda w: _line(x, v, w), weigh, first, range(11))
+    a, b, error_a, error_b = line.a, line.b, line.error_a, line.error_b
     sx, sv = (w * x).sum() / w.sum(), (w * v).sum() / w.sum()
     most = max(a, sv / (max(sx, 0.0) + _LEAST_RATIO))
     a = min(a + upper * error_a * (1 + 4 * error_a / max(a, LEAST_A)), most)
@@ -282,8 +285,8 @@ def fit(points: F64, upper: float = 0.5) -> Line:
     return Line(max(a, LEAST_A), max(b, LEAST_B), error_a, error_b)
 
 
-def _line(x: F64, v: F64, w: F64) -> tuple[float, float, float, float]:
-    """Weighted line with b / a held between the least and the most that sensors have; a, b, their errors."""
+def _line(x: F64, v: F64, w: F64) -> Line:
+    """Weighted line with b / a held between the least and the most that sensors have."""
     total = w.sum()
     sx, sv = (w * x).sum() / total, (w * v).sum() / total
     spread = (w * (x - sx) ** 2).sum()
@@ -296,7 +299,7 @@ def _line(x: F64, v: F64, w: F64) -> tuple[float, float, float, float]:
             b = ratio * a
     misfit = max((w * (v - a * x - b) ** 2).sum() / max(len(x) - 2, 1), _SPREAD**2)
     error_a = min(float(np.sqrt(misfit / max(spread, 1e-30))), sv / _LEAST_RATIO)
-    return float(a), float(b), error_a, float(np.sqrt(misfit / total + (error_a * sx) ** 2))
+    return Line(float(a), float(b), error_a, float(np.sqrt(misfit / total + (error_a * sx) ** 2)))
 
 
 def estimate(mosaic: F32, pattern: NDArray[np.int64]) -> Noise:

@@ -15,6 +15,7 @@ from scipy.optimize import nnls
 
 from pipeline.imaging.raw.defects import I64, TILE, Candidates
 from pipeline.imaging.raw.noise import LEAST_A, LEAST_B, NoiseStatistics, RowNoise, fit
+from pipeline.imaging.robust import cauchy, reweighted, weighted_median
 from pipeline.types import F64, Noise
 
 # Frames from which a pool is trusted by itself: a within 5 %, b within 15 % (tests/test_noise_pool.py).
@@ -139,18 +140,9 @@ def iso_line(pools: Mapping[float, Pool]) -> IsoLine | None:
     for colour in range(3):
         a = np.array([p.noise.a[colour] for p in good.values()])
         b = np.array([p.noise.b[colour] for p in good.values()])
-        k[colour] = _weighted_median(a / iso, weight)
+        k[colour] = weighted_median(a / iso, weight)
         b0[colour], b1[colour] = _read_noise(iso, b, weight)
     return IsoLine(k, b0, b1, frames)
-
-
-def _weighted_median(values: F64, weight: F64) -> float:
-    order = np.argsort(values, kind="stable")
-    total = np.cumsum(weight[order])
-    middle = total[-1] / 2
-    low = int(np.searchsorted(total, middle))
-    high = min(int(np.searchsorted(total, middle, side="right")), len(values) - 1)
-    return float((values[order[low]] + values[order[high]]) / 2)
 
 
 def _read_noise(iso: F64, b: F64, weight: F64) -> tuple[float, float]:
@@ -158,13 +150,16 @@ def _read_noise(iso: F64, b: F64, weight: F64) -> tuple[float, float]:
     if len(iso) == 1:
         return 0.0, float(b[0] / iso[0] ** 2)
     scale = iso.max() ** 2
-    robust = np.ones(len(iso))
-    found = np.zeros(2)
-    for _ in range(8):
+
+    def solve(robust: F64) -> F64:
         w = np.sqrt(weight * robust) / np.maximum(b, LEAST_B)
-        found, _rest = nnls(np.stack([w, w * iso**2 / scale], axis=1), w * b)
+        return np.asarray(nnls(np.stack([w, w * iso**2 / scale], axis=1), w * b)[0])
+
+    def weigh(found: F64, _: int) -> F64:
         ratio = b / np.maximum(found[0] + found[1] * iso**2 / scale, LEAST_B) - 1
-        robust = 1 / (1 + (ratio / 0.2) ** 2)
+        return cauchy(ratio / 0.2)
+
+    found, _ = reweighted(solve, weigh, solve(np.ones(len(iso))), range(7))
     return float(found[0]), float(found[1] / scale)
 
 
