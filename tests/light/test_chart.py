@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from pipeline.fixtures.light import colour_matrix, response, tables
 
+from pipeline.formats.exif import read_exif
 from pipeline.imaging.colour import camera_to_working, delta_e_2000, srgb_decode, to_lab
 from pipeline.light.chart import find_card, find_chart
 from pipeline.light.chart_fit import Chart, Fit, fit_matrix, neutral_of, read_chart
@@ -84,7 +85,7 @@ def _off(found: F64 | None, quad: F64) -> float:
 
 def _decoded(path: Path) -> Image:
     kind = "raw" if path.suffix.lower() in (".crw", ".kdc", ".dng") else "picture"
-    return decode(Frame(path.stem, path, path.name, kind), 768).image
+    return decode(Frame(path.stem, path, path.name, kind, read_exif(path, kind)), 768).image
 
 
 # Published values
