@@ -38,7 +38,7 @@ from pipeline.engine.run import read_shoot
 from pipeline.engine.solve import look_at_all, solve
 from pipeline.imaging.geometry import Box, row_to_box
 from pipeline.imaging.sharpness import sharpness
-from pipeline.people.detect import SURE_FACE, find, overlap, picture_for_detection, within
+from pipeline.people.detect import SURE, find, overlap, picture_for_detection, within
 from pipeline.people.modelfiles import ModelFiles
 from pipeline.people.modelfiles import find as find_models
 from pipeline.people.ranking import Ranked
@@ -191,7 +191,7 @@ def tally_frames(look: Look, tally: Tally) -> None:
         is_main = subject is not None and overlap(main, np.array([subject.box]))[0] >= 0.4
         tally.count("subject is the main player", is_main)
         faces = look.measured[name]["faces"]
-        faces = faces[faces[:, 4] >= SURE_FACE][:, :4]
+        faces = faces[faces[:, 4] >= SURE.face][:, :4]
         height, width = look.size
         for aspect, by_frame in look.boxes.items():
             box = by_frame[name]

@@ -10,7 +10,7 @@ from functools import cache
 from pipeline.engine.burst_light import find_scenes
 from pipeline.engine.measure import MeasuredFrame, read_measured
 from pipeline.light.scenes import ShootLight, compare
-from pipeline.people.ranking import Looked, Ranked, rank
+from pipeline.people.ranking import Quality, Ranked, rank
 from pipeline.people.subject import Subject, find_subjects
 from pipeline.recipe.recipe import Bound, Recipe
 from pipeline.shoot.facts import Facts
@@ -77,7 +77,7 @@ def look_at_all(
 ) -> tuple[dict[str, Subject | None], dict[str, Ranked]]:
     """Frame -> whom it is about, and how good it is; burst by burst, so that no more than one is in memory."""
     subjects: dict[str, Subject | None] = {}
-    looked: dict[str, Looked] = {}
+    looked: dict[str, Quality] = {}
     for burst in bursts:
         own = {n: measured[n] for n in burst.frames if n in measured}
         seen = [crop.observation_of(m) for m in own.values()]

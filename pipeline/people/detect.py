@@ -18,22 +18,70 @@ from numpy.typing import NDArray
 from pipeline.imaging.colour import LUMINANCE, srgb_encode
 from pipeline.types import F32, F64
 
-EDGE = 960  # longer side that people and faces are looked for at
-_AREA = 550_000  # pixels that people are looked for in at most: what a frame may cost
-_COARSE = 416  # and once more at the size the network was trained at, for people who fill the frame
+# Facts of the networks: YOLOX's output strides and padding, COCO's numbers of its classes (the sources above).
 _STRIDES = (8, 16, 32)
-_PERSON, _BALL = 0, 32  # classes of COCO
+_PERSON, _BALL = 0, 32
 _PAD = (114, 114, 114)
-SURE_PERSON, SURE_BALL, SURE_FACE = 0.30, 0.60, 0.70  # certainty from which a crop heeds them
-_TOLD_PERSON, _TOLD_BALL, _TOLD_FACE = 0.20, 0.30, 0.50  # from which they are told of
-_SAME = 0.55  # overlap at which two boxes are one person
-_GREY = 0.20  # mean luminance that a picture is brought to before anybody is looked for in it
-_TOP, _STEPS = 3.0, 8192  # of the table that encodes it
+
+
+@dataclass(frozen=True)
+class Certainty:
+    """Certainty of the networks, 0 to 1, from which people, balls and faces count.
+
+    Chosen by eye on the photographs of ../shared/data/people and on generated shoots.
+    """
+
+    person: float
+    ball: float
+    face: float
+
+
+REPORTED = Certainty(person=0.20, ball=0.30, face=0.50)
+SURE = Certainty(person=0.30, ball=0.60, face=0.70)  # crops act on them
+
+
+@dataclass(frozen=True)
+class Detection:
+    """How pictures are given to the networks, and how their answers are merged.
+
+    Chosen by eye on the photographs of ../shared/data/people, where no other source stands beside a number.
+    """
+
+    edge: int = 960  # pixels of the longer side at which people and faces are detected, at most
+    area: int = 550_000  # pixels in which people are detected, at most: it sets the cost (python -m tests.crops, CPU)
+    coarse_edge: int = 416  # and once more at the size YOLOX-Nano was trained at, for people who fill the frame
+    tall: float = 0.4  # of the picture's height: taller people are detected whole in the coarse picture
+    coarse_trust: float = 0.9  # of the certainty of smaller ones in it, against the fine picture's
+    candidate_person: float = 0.2  # certainty at one size, before both are merged
+    candidate_ball: float = 0.25
+    same: float = 0.55  # intersection over union from which two boxes are one person or thing
+    # A torso detected apart: so much of it lies in the surer box, at this intersection over union.
+    inside: float = 0.9
+    part: float = 0.35
+    face_overlap: float = 0.3  # intersection over union from which YuNet drops the less certain face (its default)
+    most_faces: int = 500  # that YuNet merges; a stand full of spectators has fewer
+
+
+@dataclass(frozen=True)
+class Exposure:
+    """How bright and how neutral a picture is made for the networks: as the photographs that they were trained on.
+
+    Luminance is of 1 for white. Chosen by eye, where no source stands beside a number.
+    """
+
+    grey: float = 0.20  # mean luminance; everyday scenes average about 0.18 (common practice, no source)
+    usual: float = 4.0  # medians: what is brighter does not decide how bright the rest is made
+    shoulder: float = 0.6  # from which highlights are compressed: a white jersey keeps its folds
+    most: float = 3.0  # above which everything is white
+    steps: int = 8192  # of the table that encodes it, finer than 8 bits where sRGB is steepest
+
+
+DETECTION, EXPOSURE = Detection(), Exposure()
 
 
 @dataclass(frozen=True)
 class Found:
-    """What stands in one picture; boxes are x0, y0, x1, y1 as fractions of it, in falling order of certainty.
+    """What was detected in one picture; boxes x0, y0, x1, y1 in fractions of it, in falling order of certainty.
 
     people  (N, 5) box and certainty 0 to 1
     faces   (M, 9) box, certainty, and x, y of the middle of the eyes and of the nose
@@ -49,7 +97,9 @@ NOTHING = Found(np.zeros((0, 5), np.float32), np.zeros((0, 9), np.float32), np.z
 
 
 def picture_for_detection(pixels: F32, balance: F64, to_working: F64) -> NDArray[np.uint8]:
-    """Camera-linear (H, W, 3) -> BGR, 8 bit, as bright and as neutral as the networks are used to.
+    """Camera-linear (H, W, 3) -> BGR (H, W, 3), 8 bit, as bright and as neutral as the networks are used to.
+
+    balance  (3,) multipliers of the camera's channels; to_working  (3, 3) from balanced colour to linear Rec. 709
 
     A dark hall at ISO 12,800 under one colour of lamp and the same hall well lit must look alike here: what is left
     of a cast after `balance` is halved, and the mean is brought to a fixed grey.
@@ -58,22 +108,23 @@ def picture_for_detection(pixels: F32, balance: F64, to_working: F64) -> NDArray
     means = np.maximum(working.reshape(-1, 3).mean(axis=0, dtype=np.float64), 1e-6)
     cast = np.sqrt(means.mean() / means)
     light = np.maximum(cv2.transform(working, (LUMINANCE * cast)[None]), 0)
-    # What is blown must not decide how bright the rest is seen.
-    usual = float(np.minimum(light, 4 * np.median(light[::4, ::4])).mean())
-    steps = cv2.transform(working, np.diag(cast * (_GREY / max(usual, 1e-6) * (_STEPS - 1) / _TOP))[::-1])
-    return np.asarray(_encoded()[np.clip(steps, 0, _STEPS - 1).astype(np.uint16)])
+    usual = float(np.minimum(light, EXPOSURE.usual * np.median(light[::4, ::4])).mean())
+    gain = EXPOSURE.grey / max(usual, 1e-6) * (EXPOSURE.steps - 1) / EXPOSURE.most
+    steps = cv2.transform(working, np.diag(cast * gain)[::-1])
+    return np.asarray(_encoded()[np.clip(steps, 0, EXPOSURE.steps - 1).astype(np.uint16)])
 
 
 @lru_cache(maxsize=1)
 def _encoded() -> NDArray[np.uint8]:
-    """sRGB, 8 bit, of linear light from 0 to _TOP, with a soft shoulder: white kit keeps its folds."""
-    x = np.linspace(0, _TOP, _STEPS)
-    soft = np.where(x > 0.6, 0.6 + 0.4 * (1 - np.exp(-(x - 0.6) / 0.4)), x)
+    """sRGB, 8 bit, of linear light from 0 to EXPOSURE.most, with a soft shoulder that ends at white."""
+    x = np.linspace(0, EXPOSURE.most, EXPOSURE.steps)
+    knee, left = EXPOSURE.shoulder, 1 - EXPOSURE.shoulder
+    soft = np.where(x > knee, knee + left * (1 - np.exp(-(x - knee) / left)), x)
     return np.asarray(srgb_encode(soft) * 255 + 0.5, dtype=np.uint8)
 
 
 def find(picture: NDArray[np.uint8], person: Path | None, face: Path | None) -> Found:
-    """Look for people, faces and balls in a BGR picture of any size; a model that is None finds nothing.
+    """Detect people, faces and balls in a BGR picture (H, W, 3), 8 bit, of any size; a model that is None finds none.
 
     Raises ValueError where a model file cannot be read.
     """
@@ -86,17 +137,16 @@ def find(picture: NDArray[np.uint8], person: Path | None, face: Path | None) -> 
 
 def _people(net: Any, picture: NDArray[np.uint8]) -> tuple[F32, F32]:
     height, width = picture.shape[:2]
-    edge = min(EDGE, int(np.sqrt(_AREA * max(height, width) / min(height, width))) // 32 * 32)
-    fine, coarse = _run(net, picture, edge), _run(net, picture, _COARSE)
-    # Each size is good at its own: who is as tall as a third of the frame is seen whole in the coarse one.
-    tall = np.concatenate([fine[0][:, 3] - fine[0][:, 1], coarse[0][:, 3] - coarse[0][:, 1]]) / height
+    longest = int(np.sqrt(DETECTION.area * max(height, width) / min(height, width)))
+    edge = min(DETECTION.edge, longest // _STRIDES[-1] * _STRIDES[-1])
+    fine, coarse = _run(net, picture, edge), _run(net, picture, DETECTION.coarse_edge)
+    tall = (coarse[0][:, 3] - coarse[0][:, 1]) / height
     rows = np.concatenate([fine[0], coarse[0]])
-    trust = np.concatenate([np.full(len(fine[0]), 1.0), np.full(len(coarse[0]), 0.9)])
-    trust = np.where((tall > 0.4) == (np.arange(len(rows)) >= len(fine[0])), 1.0, trust)
+    trust = np.concatenate([np.ones(len(fine[0])), np.where(tall > DETECTION.tall, 1.0, DETECTION.coarse_trust)])
     scale = np.array([width, height, width, height, 1], np.float32)
     people = merged(rows, rows[:, 4] * trust) / scale
     balls = merged(fine[1], fine[1][:, 4]) / scale
-    return people[people[:, 4] >= _TOLD_PERSON], balls[balls[:, 4] >= _TOLD_BALL]
+    return people[people[:, 4] >= REPORTED.person], balls[balls[:, 4] >= REPORTED.ball]
 
 
 def _run(net: Any, picture: NDArray[np.uint8], edge: int) -> tuple[F32, F32]:
@@ -105,13 +155,13 @@ def _run(net: Any, picture: NDArray[np.uint8], edge: int) -> tuple[F32, F32]:
     scale = edge / max(height, width)
     h, w = max(1, round(height * scale)), max(1, round(width * scale))
     small = cv2.resize(picture, (w, h), interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR)
-    deep, wide = -(-h // 32) * 32, -(-w // 32) * 32
+    deep, wide = (-(-side // _STRIDES[-1]) * _STRIDES[-1] for side in (h, w))
     padded = cv2.copyMakeBorder(small, 0, deep - h, 0, wide - w, cv2.BORDER_CONSTANT, value=_PAD)
     net.setInput(cv2.dnn.blobFromImage(padded))
     raw = net.forward()[0]
     grid, stride = _grid(deep, wide)
     found = []
-    for kind, least in ((_PERSON, 0.2), (_BALL, 0.25)):
+    for kind, least in ((_PERSON, DETECTION.candidate_person), (_BALL, DETECTION.candidate_ball)):
         sure = raw[:, 4] * raw[:, 5 + kind]
         rows = np.flatnonzero(sure > least)
         centre = (raw[rows, :2] + grid[rows]) * stride[rows]
@@ -134,9 +184,10 @@ def _grid(height: int, width: int) -> tuple[F32, F32]:
 
 
 def merged(rows: F32, order: F64 | F32) -> F32:
-    """One row for each thing: boxes that overlap a surer one join it, each weighed by the square of its certainty.
+    """(M, 5) one row for each thing: boxes that overlap a surer one join it, each weighed by its certainty squared.
 
-    rows (N, 5) box in pixels and certainty; order (N,) what "surer" goes by.
+    rows (N, 5) box and certainty; order (N,) by which one is surer than another. A mean instead of non-maximum
+    suppression alone, since the boxes of the two sizes of picture err independently.
     """
     left = list(np.argsort(np.negative(order), kind="stable"))
     result = []
@@ -145,8 +196,8 @@ def merged(rows: F32, order: F64 | F32) -> F32:
         over = overlap(best[:4], rows[left, :4])
         # A box inside a larger one, a torso seen apart, is the same person too if it is less sure.
         inside = within(rows[left, :4], best[:4])
-        same = (over >= _SAME) | ((inside > 0.9) & (over > 0.35))
-        group = rows[[i for i, s in zip(left, over >= _SAME, strict=True) if s]]
+        same = (over >= DETECTION.same) | ((inside > DETECTION.inside) & (over > DETECTION.part))
+        group = rows[[i for i, s in zip(left, over >= DETECTION.same, strict=True) if s]]
         weight = group[:, 4:5] ** 2
         result.append(np.append((group[:, :4] * weight).sum(axis=0) / weight.sum(), group[:, 4].max()))
         left = [i for i, s in zip(left, same, strict=True) if not s]
@@ -175,7 +226,7 @@ def _common(box: NDArray[Any], boxes: NDArray[Any]) -> NDArray[Any]:
 
 def _faces(model: str, picture: NDArray[np.uint8]) -> F32:
     height, width = picture.shape[:2]
-    scale = min(1.0, EDGE / max(height, width))
+    scale = min(1.0, DETECTION.edge / max(height, width))
     if scale < 1:
         size = (max(1, round(width * scale)), max(1, round(height * scale)))
         picture = np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
@@ -191,7 +242,7 @@ def _faces(model: str, picture: NDArray[np.uint8]) -> F32:
     found /= np.array([w, h, w, h, 1, w, h, w, h])
     found[:, :4] = np.clip(found[:, :4], 0, 1)
     found = found[np.argsort(np.negative(found[:, 4]), kind="stable")]
-    return np.asarray(found[found[:, 4] >= _TOLD_FACE], dtype=np.float32)
+    return np.asarray(found[found[:, 4] >= REPORTED.face], dtype=np.float32)
 
 
 @lru_cache(maxsize=2)
@@ -207,7 +258,10 @@ def _person_net(path: str) -> Any:
 def _face_net(path: str) -> Any:
     _quiet()
     try:
-        return cv2.FaceDetectorYN.create(path, "", (EDGE, EDGE), _TOLD_FACE, 0.3, 500)
+        edge = DETECTION.edge
+        return cv2.FaceDetectorYN.create(
+            path, "", (edge, edge), REPORTED.face, DETECTION.face_overlap, DETECTION.most_faces
+        )
     except cv2.error as error:
         raise ValueError(f"{path}: is not a network that OpenCV can read ({error.err})") from error
 

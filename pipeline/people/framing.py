@@ -8,7 +8,7 @@ dynamic programming (Viterbi 1967), so that what one frame would like is weighed
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d
@@ -16,21 +16,59 @@ from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 from pipeline.imaging.geometry import HeightBox
 from pipeline.types import F64
 
-LOOSEST = 1.55  # of the subject's height: a crop looser than this is not one, if nothing forces it
-_SIZES = (0.94, 1.0, 1.06, 1.14, 1.24)
-_KEPT = 80  # proposals of a frame that take part in the search through the burst
-_EXACT = 1e-9  # a crop just as large as what it must hold does hold it, whatever the last bit says
-# Cost of a crop beside its place, per (distance / height of the crop) squared: with much less, whoever runs along
-# pulls the crop to his side, and the room is behind the subject (measured by tests.crops).
-_PLACE = 20.0
-_CALM = 60.0  # cost of a step from the evened path, per (step / height of the crop) squared
+
+@dataclass(frozen=True)
+class Framing:
+    """What a crop is chosen by. Costs have no unit: only their ratios count.
+
+    Chosen by eye on crops of generated bursts and checked with `python -m tests.crops` (tightness, unrest, room ahead,
+    faces cut), where no other source stands beside a number.
+    """
+
+    # How large: in heights of the subject, and in sizes against the wished one.
+    loosest: float = 1.55  # a crop looser than this is not one, if nothing forces it; tests.crops allows 1.6
+    sizes: tuple[float, ...] = (0.94, 1.0, 1.06, 1.14, 1.24)  # larger ones more: room is lost less than a hand
+    height_peak: int = 3  # frames: the tallest of so many sets the height, so that a raised arm stays in
+    height_sigma: float = 1.5  # frames: heights are evened by a Gaussian of this width
+    # Where: evened over the burst, each by a Gaussian of so many frames.
+    towards_sigma: float = 2.0
+    place_sigma: float = 0.8
+    least_evened: int = 3  # frames: a shorter burst is not evened in place
+    columns: int = 21  # places tried across, from one bound to the other
+    rows: int = 11  # and down
+    kept: int = 80  # proposals of a frame that take part in the search through the burst
+    # Costs of place and size. With much less for the place, whoever runs along pulls the crop to his side, and the
+    # room is behind the subject (tests.crops, "room ahead").
+    place: float = 20.0  # times (distance from the wished place / height of the crop) squared
+    calm: float = 60.0  # times (step away from the evened path / height of the crop) squared
+    size: float = 6.0  # times (log of the size against the wished one) squared
+    # Costs of cutting. A face near the subject's own size is never cut; a far one only for want of a way.
+    face: float = 50.0
+    far_face: float = 5.0
+    far: float = 0.05  # of the subject's height: faces up to this size are far ones
+    ball: float = 10.0
+    head: float = 0.5  # somebody else's head; this and the next two times the height against the subject's
+    body: float = 0.12  # times the share of the person that is inside
+    feet: float = 0.1
+    largest: float = 1.5  # heights of the subject: whoever is taller counts as this tall
+    # Parts of a person's box (common practice in figure drawing, no source: a head is a seventh to an eighth of the
+    # height; boxes leave a little air above it).
+    head_height: float = 0.17
+    head_width: float = 0.5
+    feet_height: float = 0.2
+    uncut: float = 0.005  # share of a box that may be out, or in, before it counts as cut
+
+
+FRAMING = Framing()
+_EXACT = 1e-9  # heights: a crop just as large as what it must hold does hold it, whatever the last bit says
+_ROUNDING = 1e-6  # heights: what sums of fractions may be off by
 
 
 @dataclass(frozen=True)
 class CropConstraints:
-    """What a crop of one frame must and should do. Boxes in heights of the frame.
+    """What a crop of one frame must and should do. All boxes, lengths and (N, 4) arrays in heights of the frame.
 
-    frame    (width, 1) of the part that may be used, as a box: all of the frame unless it was turned
+    frame    the part that may be used: all of the frame unless it was turned
     must     box that has to be inside: the subject with its margin, its faces, the ball
     subject  the person alone
     least    lowest height of a crop: so many pixels are asked for
@@ -50,21 +88,31 @@ class CropConstraints:
 
 @dataclass(frozen=True)
 class Style:
-    """aspect width / height; fill share of the crop's height for the subject; lead_room 0 to 1."""
+    """How crops of a burst should look.
+
+    aspect     width / height
+    fill       share of the crop's height that the subject takes, 0 to 1
+    lead_room  0: the subject stands in the middle; 1: all the room beside it lies ahead of its movement
+    """
 
     aspect: float
     fill: float
     lead_room: float
 
 
-@dataclass
+@dataclass(frozen=True)
 class _Proposals:
-    crops: F64 = field(default_factory=lambda: np.zeros((0, 3)))  # middle x, y, height
-    costs: F64 = field(default_factory=lambda: np.zeros(0))
+    """crops (N, 3): middle x, y and height, in heights of the frame; costs (N,)."""
+
+    crops: F64
+    costs: F64
 
 
 def turned_boxes(boxes: F64, degrees: float, width: float) -> F64:
-    """The upright boxes around `boxes` (N, 4) after the frame, `width` wide, was turned clockwise about its middle."""
+    """Upright boxes (N, 4) around `boxes` (N, 4) after a turn of the frame clockwise about its middle.
+
+    All in heights of the frame, which is `width` wide; plane rotation of the four corners.
+    """
     angle = np.radians(degrees)
     turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
     middle = np.array([width / 2, 0.5])
@@ -77,24 +125,29 @@ def fits(constraints: CropConstraints, aspect: float) -> bool:
     """Whether the subject alone, without any margin, can stand whole in a crop of this aspect."""
     widest = min(constraints.frame[2] - constraints.frame[0], (constraints.frame[3] - constraints.frame[1]) * aspect)
     x0, y0, x1, y1 = constraints.subject
-    return x1 - x0 <= widest + 1e-6 and y1 - y0 <= widest / aspect + 1e-6
+    return x1 - x0 <= widest + _ROUNDING and y1 - y0 <= widest / aspect + _ROUNDING
 
 
 def frame_burst(constraints: Sequence[CropConstraints], style: Style) -> list[HeightBox]:
-    """One crop for each of consecutive frames, in heights of the frame. Each wish must fit (see `fits`)."""
+    """One crop for each of consecutive frames, in heights of the frame.
+
+    constraints  one of each frame, at least one; each must fit (see `fits`)
+    """
     heights = _heights(constraints, style)
     middles = _middles(constraints, heights, style)
     proposals = [_propose(w, style, h, m) for w, h, m in zip(constraints, heights, middles, strict=True)]
-    best = _through(proposals, np.column_stack([middles, heights]))
+    best = _cheapest(proposals, np.column_stack([middles, heights]))
     return [_box_of(crop, style.aspect) for crop in best]
 
 
 def _heights(constraints: Sequence[CropConstraints], style: Style) -> F64:
     """Height of each crop, evened over the burst, and never so small that the subject is cut."""
     tall = np.array([w.subject[3] - w.subject[1] for w in constraints])
-    calm = gaussian_filter1d(maximum_filter1d(tall, 3, mode="nearest"), 1.5, mode="nearest")
+    calm = gaussian_filter1d(
+        maximum_filter1d(tall, FRAMING.height_peak, mode="nearest"), FRAMING.height_sigma, mode="nearest"
+    )
     low, high = _limits(constraints, style)
-    loosest = np.maximum(LOOSEST, 1 / style.fill) * tall
+    loosest = np.maximum(FRAMING.loosest, 1 / style.fill) * tall
     return np.asarray(np.clip(np.minimum(calm / style.fill, loosest), low, high))
 
 
@@ -109,13 +162,15 @@ def _limits(constraints: Sequence[CropConstraints], style: Style) -> tuple[F64, 
 
 
 def _middles(constraints: Sequence[CropConstraints], heights: F64, style: Style) -> F64:
-    """(N, 2) where each crop would like its middle: the subject behind the middle of what it moves into."""
-    towards = gaussian_filter1d(np.array([w.towards for w in constraints]), 2.0, mode="nearest")
+    """(N, 2) where each crop should have its middle: the subject stands behind it, with room ahead of its movement."""
+    towards = gaussian_filter1d(np.array([w.towards for w in constraints]), FRAMING.towards_sigma, mode="nearest")
     places = np.array([[(w.subject[0] + w.subject[2]) / 2, (w.subject[1] + w.subject[3]) / 2] for w in constraints])
-    calm = places if len(places) < 3 else gaussian_filter1d(places, 0.8, axis=0, mode="nearest")
+    calm = places
+    if len(places) >= FRAMING.least_evened:
+        calm = gaussian_filter1d(places, FRAMING.place_sigma, axis=0, mode="nearest")
     wide = heights * style.aspect
     free = np.maximum(wide - [w.must[2] - w.must[0] for w in constraints], 0)
-    calm = calm + np.column_stack([0.5 * style.lead_room * free * towards, np.zeros(len(constraints))])
+    calm = calm + np.column_stack([style.lead_room * free / 2 * towards, np.zeros(len(constraints))])
     return np.array([_inside(m, w, h, style.aspect) for m, w, h in zip(calm, constraints, heights, strict=True)])
 
 
@@ -143,54 +198,54 @@ def _range(constraints: CropConstraints, half: F64) -> tuple[F64, F64]:
 
 
 def _propose(constraints: CropConstraints, style: Style, height: float, middle: F64) -> _Proposals:
-    """Crops about the wished one, with what each costs."""
+    """Crops around the wished one, and what each costs."""
     (low,), (high,) = _limits([constraints], style)
     tall = constraints.subject[3] - constraints.subject[1]
-    high = min(high, max(low, height, LOOSEST * tall))
+    high = min(high, max(low, height, FRAMING.loosest * tall))
     crops = []
-    for size in sorted({float(np.clip(height * s, low, high)) for s in _SIZES}):
+    for size in sorted({float(np.clip(height * s, low, high)) for s in FRAMING.sizes}):
         half = np.array([size * style.aspect / 2, size / 2])
         lowest, highest = _range(constraints, half)
         around = np.clip(middle, lowest, highest)
-        xs = np.unique(np.append(np.linspace(lowest[0], highest[0], 21), around[0]))
-        ys = np.unique(np.append(np.linspace(lowest[1], highest[1], 11), around[1]))
+        xs = np.unique(np.append(np.linspace(lowest[0], highest[0], FRAMING.columns), around[0]))
+        ys = np.unique(np.append(np.linspace(lowest[1], highest[1], FRAMING.rows), around[1]))
         grid = np.stack(np.meshgrid(xs, ys), axis=-1).reshape(-1, 2)
         crops.append(np.column_stack([grid, np.full(len(grid), size)]))
     all_crops = np.concatenate(crops)
     costs = _costs(all_crops, constraints, style, height, middle)
-    best = np.argsort(costs, kind="stable")[:_KEPT]
+    best = np.argsort(costs, kind="stable")[: FRAMING.kept]
     return _Proposals(all_crops[best], costs[best])
 
 
 def _costs(crops: F64, constraints: CropConstraints, style: Style, height: float, middle: F64) -> F64:
     half = crops[:, 2:3] * np.array([style.aspect / 2, 0.5])
     box = np.concatenate([crops[:, :2] - half, crops[:, :2] + half], axis=1)
-    cost = _PLACE * (((crops[:, :2] - middle) / crops[:, 2:3]) ** 2).sum(axis=1)
-    cost += 6 * np.log(crops[:, 2] / height) ** 2
+    cost = FRAMING.place * (((crops[:, :2] - middle) / crops[:, 2:3]) ** 2).sum(axis=1)
+    cost += FRAMING.size * np.log(crops[:, 2] / height) ** 2
     tall = constraints.subject[3] - constraints.subject[1]
     if len(constraints.faces):
         part = _inside_share(box, constraints.faces)
         large = (constraints.faces[:, 3] - constraints.faces[:, 1]) / tall
-        # A face near the subject's own size is never cut; a far one in the stands is cut only for want of a way.
-        cost += (_cut(part) * np.where(large > 0.05, 50.0, 5.0)).sum(axis=1)
+        cost += (_cut(part) * np.where(large > FRAMING.far, FRAMING.face, FRAMING.far_face)).sum(axis=1)
     if len(constraints.balls):
-        cost += 10 * _cut(_inside_share(box, constraints.balls)).sum(axis=1)
+        cost += FRAMING.ball * _cut(_inside_share(box, constraints.balls)).sum(axis=1)
     if len(constraints.people):
         cost += _people_cost(box, constraints.people, tall)
     return np.asarray(cost)
 
 
 def _people_cost(box: F64, people: F64, tall: float) -> F64:
-    """What it costs to cut others: their heads most, then feet at the ankle, then the rest of who is mostly in."""
-    sizes = np.minimum((people[:, 3] - people[:, 1]) / tall, 1.5)
+    """What it costs to cut other people: heads most, then whoever is mostly inside, then feet at the ankle."""
+    sizes = np.minimum((people[:, 3] - people[:, 1]) / tall, FRAMING.largest)
     heads = people.copy()
-    heads[:, 3] = people[:, 1] + 0.17 * (people[:, 3] - people[:, 1])
-    middle, quarter = (people[:, 0] + people[:, 2]) / 2, (people[:, 2] - people[:, 0]) / 4
-    heads[:, 0], heads[:, 2] = middle - quarter, middle + quarter
+    heads[:, 3] = people[:, 1] + FRAMING.head_height * (people[:, 3] - people[:, 1])
+    middle, half = (people[:, 0] + people[:, 2]) / 2, (people[:, 2] - people[:, 0]) * (FRAMING.head_width / 2)
+    heads[:, 0], heads[:, 2] = middle - half, middle + half
     feet = people.copy()
-    feet[:, 1] = people[:, 3] - 0.2 * (people[:, 3] - people[:, 1])
+    feet[:, 1] = people[:, 3] - FRAMING.feet_height * (people[:, 3] - people[:, 1])
     part = _inside_share(box, people)
-    cost = 0.5 * _cut(_inside_share(box, heads)) + 0.12 * _cut(part) * part + 0.1 * _cut(_inside_share(box, feet))
+    cost = FRAMING.head * _cut(_inside_share(box, heads)) + FRAMING.body * _cut(part) * part
+    cost = cost + FRAMING.feet * _cut(_inside_share(box, feet))
     return np.asarray((cost * sizes).sum(axis=1))
 
 
@@ -204,10 +259,10 @@ def _inside_share(crops: F64, boxes: F64) -> F64:
 
 def _cut(share: F64) -> F64:
     """1 where a box is neither in nor out, 0 where it is."""
-    return ((share > 0.005) & (share < 0.995)).astype(np.float64)
+    return ((share > FRAMING.uncut) & (share < 1 - FRAMING.uncut)).astype(np.float64)
 
 
-def _through(proposals: Sequence[_Proposals], path: F64) -> list[F64]:
+def _cheapest(proposals: Sequence[_Proposals], path: F64) -> list[F64]:
     """The cheapest proposals in a row; a step is counted against the path, which already follows the play."""
     total = proposals[0].costs
     came: list[F64] = []
@@ -215,7 +270,7 @@ def _through(proposals: Sequence[_Proposals], path: F64) -> list[F64]:
         before, now = proposals[at - 1], proposals[at]
         off_before, off_now = before.crops - path[at - 1], now.crops - path[at]
         step = (off_now[:, None] - off_before[None]) / path[at, 2]
-        sums = total[None] + _CALM * (step**2).sum(axis=2)
+        sums = total[None] + FRAMING.calm * (step**2).sum(axis=2)
         choice = sums.argmin(axis=1)
         came.append(choice)
         total = now.costs + sums[np.arange(len(choice)), choice]

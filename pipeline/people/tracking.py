@@ -11,28 +11,67 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.people.detect import SURE_PERSON, overlap
+from pipeline.people.detect import SURE, overlap
 from pipeline.types import F32, F64
 
-SKIP = 3  # frames in a row that somebody may be hidden or missed in
-_WEIGHT = 0.5  # of a bad link, against what the best person of a burst is worth
-_JERSEY_COLOUR = (
-    60.0  # distance of colours, 0 to 441: the same kit under pulsing lamps is nearer 99 times of 100 (tests.crops)
-)
-_FAST = 0.15  # own heights a frame against the hall; who is faster is not for that more in the game
-_SURE_SHIFT = 0.1  # response of the phase correlation from which its answer is believed
-_LARGE = 0.15  # of the frame's height, from which somebody is left out of what tells how the camera turned
+
+@dataclass(frozen=True)
+class CameraShift:
+    """How the turn of the camera between two frames is measured, on pictures of 160 pixels' longer side.
+
+    Chosen by eye on known shifts of drawn halls, see tests/people/test_tracking.py.
+    """
+
+    response: float = 0.1  # of the phase correlation, from which its answer is believed
+    large: float = 0.15  # of the frame's height, from which somebody is left out of the correlation
+    fewest: int = 16  # pixels of the shorter side: smaller pictures say nothing
+    # Standard deviations in pixels: of what is taken off as shading and fills holes, of the noise filter, of the rim
+    # of holes.
+    coarse: float = 8.0
+    fine: float = 1.0
+    rim: float = 3.0
+
+
+@dataclass(frozen=True)
+class Linking:
+    """How well somebody in one frame goes on as somebody in a later one. Costs and worth have no unit: a perfect link
+    costs nothing, and the best person of a burst is worth 1.
+
+    Chosen by eye on generated bursts in which players cross and are hidden, and checked with `python -m tests.crops`,
+    where nothing else is said.
+    """
+
+    skip: int = 3  # frames in a row that somebody may be hidden or missed in
+    weight: float = 0.5  # of a bad link, against what the best person of a burst is worth
+    # Distance of mean BGR colours, 0 to 441: the same jersey under flickering lamps is nearer 99 times of 100
+    # (python -m tests.crops).
+    jersey: float = 60.0
+    near_jersey: float = 0.35  # cost of a jersey as different as that, less in proportion
+    other_jersey: float = 1.5  # cost beyond, of twice that: hardly the same person, even where the hidden one should be
+    growth: float = 0.4  # cost of half or twice the height
+    still: float = 0.3  # cost of standing still in the hall: who moves is in the game
+    fast: float = 0.15  # own heights a frame against the hall; who is faster is not for that more in the game
+    nearest: float = 0.1  # nearness from which two boxes can be one person
+    # For who ran farther than boxes overlap: nearness at the same place, and the distance in heights by which it falls
+    # to 1/e of that.
+    runner: float = 0.6
+    runner_reach: float = 0.4
+    runner_height: float = 2.0  # power of the ratio of heights
+
+
+CAMERA, LINKING = CameraShift(), Linking()
 
 
 @dataclass(frozen=True)
 class Observation:
     """What `crop` measured in one frame. Boxes are fractions of the upright frame.
 
-    people  (N, 5) box and certainty; sharp (N,) their sharpness; kit (N, 3) mean colour of the torso, 0 to 255
-    faces   (M, 9) as in imaging.detect.Found; balls (K, 5)
-    small   (h, w) uint8, the frame for telling how the camera turned
+    people  (N, 5) box and certainty; sharp (N,) their sharpness, see imaging.sharpness
+    jersey_colour  (N, 3) mean BGR of the torso, 0 to 255
+    faces   (M, 9) as in people.detect.Found; balls (K, 5) box and certainty
+    small   (h, w) uint8, the frame in grey for measuring how the camera turned
     size    (height, width) of the full upright frame in pixels
-    light   (N, 2) mean luminance of a person against the frame's, and the share of the box that is clipped
+    light   (N, 2) mean luminance of a person against the frame's (ratio), and the share of the box that is clipped
     """
 
     people: F32
@@ -45,22 +84,22 @@ class Observation:
     light: F32
 
 
-def camera_shifts(seen: Sequence[Observation]) -> list[F64]:
+def camera_shifts(frames: Sequence[Observation]) -> list[F64]:
     """How far the hall moved in the picture from the frame before, (x, y) in fractions; zero for the first.
 
-    Phase correlation (Kuglin and Hines 1975): the pulse of the lamps, a gain, does not change it. Players, who stand
-    out most and run for themselves, are left out of it.
+    Phase correlation (Kuglin and Hines, "The phase correlation image alignment method", 1975): flicker, a gain, does
+    not change it. Players, who stand out most and run for themselves, are left out.
     """
     shifts = [np.zeros(2)]
-    edges = [_edges(frame) for frame in seen] if len(seen) > 1 else []
-    for (before, now), (first, second) in zip(pairwise(seen), pairwise(edges), strict=True):
+    edges = [_edges(frame) for frame in frames] if len(frames) > 1 else []
+    for (before, now), (first, second) in zip(pairwise(frames), pairwise(edges), strict=True):
         a, b = before.small, now.small
-        if a.shape != b.shape or min(a.shape) < 16:
+        if a.shape != b.shape or min(a.shape) < CAMERA.fewest:
             shifts.append(np.zeros(2))
             continue
         window = cv2.createHanningWindow((a.shape[1], a.shape[0]), cv2.CV_32F)
         (x, y), response = cv2.phaseCorrelate(first, second, window)
-        sure = response >= _SURE_SHIFT
+        sure = response >= CAMERA.response
         shifts.append(np.array([x / a.shape[1], y / a.shape[0]]) if sure else np.zeros(2))
     return shifts
 
@@ -70,30 +109,35 @@ def _edges(frame: Observation) -> F32:
     height, width = light.shape
     hall = np.ones_like(light)
     for x0, y0, x1, y1, sure in frame.people:
-        if sure >= SURE_PERSON and y1 - y0 >= _LARGE:
+        if sure >= SURE.person and y1 - y0 >= CAMERA.large:
             rows, columns = slice(int(y0 * height), int(y1 * height) + 1), slice(int(x0 * width), int(x1 * width) + 1)
             hall[rows, columns] = 0
     # Holes are filled with what is around them, and their rims faded: an edge of a hole would move with its player.
-    around = cv2.GaussianBlur(light * hall, (0, 0), 8.0) / np.maximum(cv2.GaussianBlur(hall, (0, 0), 8.0), 1e-3)
-    soft = cv2.GaussianBlur(np.where(hall > 0, light, around), (0, 0), 1.0)
-    return np.asarray((soft - cv2.GaussianBlur(soft, (0, 0), 8.0)) * cv2.GaussianBlur(hall, (0, 0), 3.0))
+    around = _blurred(light * hall, CAMERA.coarse) / np.maximum(_blurred(hall, CAMERA.coarse), 1e-3)
+    soft = _blurred(np.where(hall > 0, light, around), CAMERA.fine)
+    return np.asarray((soft - _blurred(soft, CAMERA.coarse)) * _blurred(hall, CAMERA.rim))
 
 
-def follow(seen: Sequence[Observation], worth: Sequence[F64], shifts: Sequence[F64]) -> list[int | None]:
+def _blurred(values: F32, sigma: float) -> F32:
+    return np.asarray(cv2.GaussianBlur(values, (0, 0), sigma))
+
+
+def follow(frames: Sequence[Observation], worth: Sequence[F64], shifts: Sequence[F64]) -> list[int | None]:
     """The row of `people` in each frame that is the subject: the person worth most over the burst, as one path.
 
-    worth  for each frame and person how much it looks like what the frame was taken for, 0 for whoever cannot be
+    worth   (N,) of each frame: how much each person looks like what the frame was taken for, 0 for whoever cannot be
+    shifts  (x, y) of each frame, see `camera_shifts`
 
-    The best path is found by dynamic programming (Viterbi 1967): what each of its persons is worth, less how badly
-    each continues the one before. So one bad link, two who cross or one who is hidden for a frame, does not decide.
-    Frames that the path does not reach get a path of their own; None where nobody is worth anything, or is hidden
-    between two frames of a path.
+    The best path is found by dynamic programming (Viterbi, "Error bounds for convolutional codes", 1967): what each of
+    its persons is worth, less how badly each continues the one before. So one bad link, two who cross or one who is
+    hidden for a frame, does not decide. Frames that the path does not reach get a path of their own; None where nobody
+    is worth anything, or is hidden between two frames of a path.
     """
-    rows: list[int | None] = [None] * len(seen)
-    stretches = [(0, len(seen))]
+    rows: list[int | None] = [None] * len(frames)
+    stretches = [(0, len(frames))]
     while stretches:
         first, last = stretches.pop()
-        path = best_path(seen[first:last], worth[first:last], shifts[first:last])
+        path = best_path(frames[first:last], worth[first:last], shifts[first:last])
         if not path:
             continue
         for at, row in path.items():
@@ -103,8 +147,11 @@ def follow(seen: Sequence[Observation], worth: Sequence[F64], shifts: Sequence[F
     return rows
 
 
-def best_path(seen: Sequence[Observation], worth: Sequence[F64], shifts: Sequence[F64]) -> dict[int, int]:
-    """Frame -> row of the best path; frames between two of its own may be left out, up to SKIP in a row."""
+def best_path(frames: Sequence[Observation], worth: Sequence[F64], shifts: Sequence[F64]) -> dict[int, int]:
+    """Frame -> row of the best path, empty where nobody is worth anything; arguments as of `follow`.
+
+    Up to LINKING.skip frames in a row may be left out between two of its own.
+    """
     most = max((float(w.max()) for w in worth if len(w)), default=0.0)
     if most <= 0:
         return {}
@@ -114,17 +161,19 @@ def best_path(seen: Sequence[Observation], worth: Sequence[F64], shifts: Sequenc
         best = np.where(own > 0, own / most, -np.inf)
         start: list[tuple[int, int] | None] = [None] * len(own)
         gain = np.zeros(len(own))
-        for before in range(max(0, at - 1 - SKIP), at):
+        for before in range(max(0, at - 1 - LINKING.skip), at):
             if not len(own) or not len(worth[before]):
                 continue
-            links = totals[before][:, None] - _WEIGHT * _links(seen[before], seen[at], shifts[before + 1 : at + 1])
+            links = totals[before][:, None] - LINKING.weight * _links(
+                frames[before], frames[at], shifts[before + 1 : at + 1]
+            )
             for row in range(len(own)):
                 i = int(links[:, row].argmax())
                 if links[i, row] > gain[row]:
                     gain[row], start[row] = links[i, row], (before, i)
         totals.append(best + gain)
         came.append(start)
-    at = max((i for i in range(len(seen)) if len(totals[i])), key=lambda i: float(totals[i].max()))
+    at = max((i for i in range(len(frames)) if len(totals[i])), key=lambda i: float(totals[i].max()))
     row = int(totals[at].argmax())
     path = {at: row}
     while (step := came[at][row]) is not None:
@@ -134,11 +183,10 @@ def best_path(seen: Sequence[Observation], worth: Sequence[F64], shifts: Sequenc
 
 
 def _links(before: Observation, now: Observation, shifts: Sequence[F64]) -> F64:
-    """(people before, people now): how badly the one would go on as the other, from 0; infinite where it cannot.
+    """(people before, people now): cost of the one going on as the other, from 0; infinite where it cannot.
 
-    Somebody is expected where he stands in the hall, or where the camera following him keeps him, whichever fits
-    better; the kit's colour and the height tell two who cross apart: another kit is hardly the same person, even where
-    somebody stands just where the hidden one is expected. Who moves against the hall is in the game.
+    Somebody is expected where they stand in the hall, or where the camera that follows them keeps them, whichever fits
+    better; the jersey's colour and the height tell two who cross apart.
     """
     hall = np.sum(shifts, axis=0)
     ratio = now.size[1] / now.size[0]
@@ -146,22 +194,22 @@ def _links(before: Observation, now: Observation, shifts: Sequence[F64]) -> F64:
     tall = np.maximum(first[:, 3] - first[:, 1], 1e-6)[:, None]
     heights = np.maximum(second[:, 3] - second[:, 1], 1e-6)[None]
     near = np.maximum(_nearness(first, second, ratio), _nearness(first + np.tile(hall, 2), second, ratio))
-    colour = np.linalg.norm(now.jersey_colour[None] - before.jersey_colour[:, None], axis=2) / _JERSEY_COLOUR
-    dressed = 0.35 * np.minimum(colour, 1) + 1.5 * np.clip(colour - 1, 0, 1)
+    colour = np.linalg.norm(now.jersey_colour[None] - before.jersey_colour[:, None], axis=2) / LINKING.jersey
+    dressed = LINKING.near_jersey * np.minimum(colour, 1) + LINKING.other_jersey * np.clip(colour - 1, 0, 1)
     grown = np.abs(np.log2(heights / tall))
     moved = (_centres(second)[None] - _centres(first)[:, None] - hall) * (ratio, 1.0) / tall[..., None] / len(shifts)
-    speed = np.minimum(np.hypot(moved[..., 0], moved[..., 1]) / _FAST, 1)
-    cost = (1 - near) + dressed + 0.4 * np.minimum(grown, 1) + 0.3 * (1 - speed)
-    return np.asarray(np.where(near > 0.1, cost, np.inf))
+    speed = np.minimum(np.hypot(moved[..., 0], moved[..., 1]) / LINKING.fast, 1)
+    cost = (1 - near) + dressed + LINKING.growth * np.minimum(grown, 1) + LINKING.still * (1 - speed)
+    return np.asarray(np.where(near > LINKING.nearest, cost, np.inf))
 
 
 def _nearness(first: F64, second: F64, ratio: float) -> F64:
-    """(N, M), 0 to 1: the overlap, or, for who ran farther than that from frame to frame, nearness at one height."""
+    """(N, M), 0 to 1: the overlap, or, for who ran farther than that, how near they are at much the same height."""
     tall = np.maximum(first[:, 3] - first[:, 1], 1e-6)[:, None]
     others = np.maximum(second[:, 3] - second[:, 1], 1e-6)[None]
     away = (_centres(second)[None] - _centres(first)[:, None]) * (ratio, 1.0) / tall[..., None]
-    alike = np.minimum(tall / others, others / tall) ** 2
-    near = 0.6 * np.exp(-(away**2).sum(axis=2) / 0.4**2) * alike
+    alike = np.minimum(tall / others, others / tall) ** LINKING.runner_height
+    near = LINKING.runner * np.exp(-(away**2).sum(axis=2) / LINKING.runner_reach**2) * alike
     return np.asarray(np.maximum(overlap(first[:, None], second[None]), near))
 
 
@@ -173,17 +221,18 @@ def _centre(box: NDArray[Any]) -> F64:
     return np.array([(box[0] + box[2]) / 2, (box[1] + box[3]) / 2], dtype=np.float64)
 
 
-def speeds(rows: Sequence[int | None], seen: Sequence[Observation], shifts: Sequence[F64]) -> list[F64]:
-    """Movement against the hall in each frame, (x, y) in the subject's own heights a frame; right and down positive."""
-    result = [np.zeros(2)] * len(seen)
+def speeds(rows: Sequence[int | None], frames: Sequence[Observation], shifts: Sequence[F64]) -> list[F64]:
+    """Movement of the followed person against the hall in each frame, (x, y) in own heights a frame; right and down
+    positive, zero where it is not known. `rows` as from `follow`."""
+    result = [np.zeros(2)] * len(frames)
     places = [at for at, row in enumerate(rows) if row is not None]
     for i, at in enumerate(places):
         a, b = places[max(i - 1, 0)], places[min(i + 1, len(places) - 1)]
-        if not 0 < b - a <= 2 * (SKIP + 1):
+        if not 0 < b - a <= 2 * (LINKING.skip + 1):
             continue
         hall = np.sum(shifts[a + 1 : b + 1], axis=0)
-        first, second = seen[a].people[rows[a]], seen[b].people[rows[b]]
-        ratio = seen[at].size[1] / seen[at].size[0]
+        first, second = frames[a].people[rows[a]], frames[b].people[rows[b]]
+        ratio = frames[at].size[1] / frames[at].size[0]
         moved = (_centre(second) - _centre(first) - hall) * (ratio, 1.0) / (b - a)
         result[at] = moved / max(float(first[3] - first[1]), 1e-3)
     return result

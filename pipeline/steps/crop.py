@@ -27,8 +27,8 @@ from pipeline.imaging.geometry import (
 from pipeline.imaging.sharpness import sharpness
 from pipeline.light.gain_map import cut
 from pipeline.people import framing
-from pipeline.people.detect import SURE_PERSON, find, picture_for_detection, within
-from pipeline.people.ranking import Looked, look
+from pipeline.people.detect import SURE, find, picture_for_detection, within
+from pipeline.people.ranking import Quality, quality_of
 from pipeline.people.subject import Subject
 from pipeline.people.tracking import Observation
 from pipeline.steps.base import ApplyContext, MeasureContext, Measured, Params, SolveContext, Solved, Step
@@ -161,10 +161,10 @@ def told(measured: Measured) -> dict[str, list[list[float]]]:
     }
 
 
-def looked(measured: Measured, subject: Subject | None) -> Looked:
+def looked(measured: Measured, subject: Subject | None) -> Quality:
     """What ranking compares, of one frame."""
     sharp, mean, clipped = (float(v) for v in measured["frame"])
-    return look(subject, sharp, mean, clipped, not measured["models"][0])
+    return quality_of(subject, sharp, mean, clipped, not measured["models"][0])
 
 
 # ---- solve -------------------------------------------------------------------------------------------------
@@ -208,7 +208,7 @@ def _fewer(named: int, seen: Observation, subject: Subject | None, solution: Map
     if named < 2 or subject is None or solution["box"] is None:
         return ""
     tall = subject.box[3] - subject.box[1]
-    people = seen.people[seen.people[:, 4] >= SURE_PERSON]
+    people = seen.people[seen.people[:, 4] >= SURE.person]
     grown = people[people[:, 3] - people[:, 1] >= _BESIDE * tall]
     whole = int((within(grown[:, :4], np.array(solution["box"])) > 0.8).sum())
     return FEWER.format(named=named, whole=whole) if whole < min(named, len(grown)) or whole < len(grown) else ""
@@ -320,7 +320,7 @@ def _constraints(seen: Observation, subject: Subject, params: CropParams, turned
         least=0.0,
         towards=subject.towards,
         faces=placed(seen.faces),  # also what only may be a face is not cut
-        people=placed(people[people[:, 4] >= SURE_PERSON]),
+        people=placed(people[people[:, 4] >= SURE.person]),
         balls=placed(seen.balls[seen.balls[:, 4] >= _MAYBE_BALL]),
     )
 

@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.imaging.geometry import HeightBox, box_to_heights, heights_to_box
 from pipeline.imaging.level import inscribed, inside
-from pipeline.people.framing import LOOSEST, CropConstraints, Style, fits, frame_burst, turned_boxes
+from pipeline.people.framing import FRAMING, CropConstraints, Style, fits, frame_burst, turned_boxes
 
 NONE = np.zeros((0, 4))
 WIDE = HeightBox(0.0, 0.0, 1.5, 1.0)  # a 3:2 frame in its own heights
@@ -80,13 +80,13 @@ def test_whatever_the_burst_nobody_is_cut_and_the_shape_is_exact(seed: int) -> N
         if needed <= room:
             assert holds(crop, w.must)
         # Never looser than it has to be.
-        forced = max(LOOSEST * (w.subject[3] - w.subject[1]), (w.subject[3] - w.subject[1]) / style.fill)
+        forced = max(FRAMING.loosest * (w.subject[3] - w.subject[1]), (w.subject[3] - w.subject[1]) / style.fill)
         assert y1 - y0 <= max(forced, needed, min(w.least, room)) + 1e-6
 
 
 @pytest.mark.parametrize("aspect", [1.5, 0.8, 16 / 9])
 def test_a_crop_is_as_tight_as_asked(aspect: float) -> None:
-    """fill: how much of the crop's height the subject takes, and at most LOOSEST times its height besides."""
+    """fill: how much of the crop's height the subject takes, and at most FRAMING.loosest times its height besides."""
     small = person(0.75, 0.3, 0.7)
     for fill in (0.65, 0.7, 0.9):
         ((_, y0, _, y1),) = frame_burst([constraints(small)], Style(aspect, fill, 0.4))

@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import astuple, replace
 
 import numpy as np
 import pytest
 
-from pipeline.people.ranking import WEIGHTS, Looked, Ranked, look, rank
+from pipeline.people.ranking import POINTS, Quality, Ranked, quality_of, rank
 from pipeline.people.subject import find_subjects
 from pipeline.types import Burst
 from tests.people.test_subject import ball, face
 from tests.people.test_tracking import seen, standing
 
-GOOD = Looked(subject=True, sharp=0.1, face=1.0, ball=1.0, size=0.7, whole=1.0, level=0.2, clipped=0.0)
+GOOD = Quality(subject=True, sharp=0.1, face=1.0, ball=1.0, size=0.7, whole=1.0, level=0.2, clipped=0.0)
 
 
-def ranked(*frames: Looked, rest: Looked = GOOD) -> list[Ranked]:
+def ranked(*frames: Quality, rest: Quality = GOOD) -> list[Ranked]:
     """Frames of one burst, in a shoot in which most frames are as `rest`."""
     names = [f"TH1_{i:04d}" for i in range(len(frames))]
     others = [f"TH2_{i:04d}" for i in range(9)]
@@ -25,12 +25,12 @@ def ranked(*frames: Looked, rest: Looked = GOOD) -> list[Ranked]:
     return [told[n] for n in names]
 
 
-def places(*frames: Looked) -> list[int]:
+def places(*frames: Quality) -> list[int]:
     return [r.place for r in ranked(*frames)]
 
 
 def test_a_perfect_frame_has_a_hundred_points_and_the_parts_add_up() -> None:
-    assert sum(WEIGHTS.values()) == 100
+    assert sum(astuple(POINTS)) == 100
     assert ranked(GOOD)[0].score == 100
     assert ranked(GOOD)[0].rating == 5
     assert ranked(replace(GOOD, sharp=0.0, face=0.0, ball=0.0, size=0.0, whole=0.0, clipped=1.0))[0].score == 0
@@ -87,7 +87,7 @@ def test_noise_changes_few_first_places() -> None:
 def test_dark_and_blown_frames_lose_and_a_little_darker_ones_do_not() -> None:
     assert ranked(replace(GOOD, level=0.17))[0].score == 100
     dark, blown = ranked(replace(GOOD, level=0.01))[0], ranked(replace(GOOD, clipped=0.3))[0]
-    assert dark.score == blown.score == 100 - WEIGHTS["exposure"]
+    assert dark.score == blown.score == 100 - POINTS.exposure
     assert "dark" in dark.why and "blown out" in blown.why
 
 
@@ -115,17 +115,17 @@ def test_frames_that_could_not_be_read_are_not_ranked() -> None:
 def test_what_is_looked_at_is_the_subject() -> None:
     frame = seen([standing(0.5, tall=0.5)], sharp=[0.08], faces=[face(0.5, 0.35)], balls=[ball(0.55, 0.5, 0.9)])
     (subject,) = find_subjects([frame])
-    found = look(subject, 0.2, 0.3, 0.01, False)
+    found = quality_of(subject, 0.2, 0.3, 0.01, False)
     assert (found.subject, found.face, found.ball, found.whole) == (True, 1.0, 1.0, 1.0)
     assert found.sharp == pytest.approx(0.08) and found.size == pytest.approx(0.5)
     assert (found.level, found.clipped) == pytest.approx((0.3, 0.0))  # the subject is as bright as the frame
     edge = seen([(0.0, 0.3, 0.2, 1.0, 0.9)])
-    assert look(find_subjects([edge])[0], 0.2, 0.3, 0.0, False).whole == 0.25
-    assert look(None, 0.2, 0.3, 0.01, False) == Looked(False, 0.2, 0, 0, 0, 0, 0.3, 0.01)
+    assert quality_of(find_subjects([edge])[0], 0.2, 0.3, 0.0, False).whole == 0.25
+    assert quality_of(None, 0.2, 0.3, 0.01, False) == Quality(False, 0.2, 0, 0, 0, 0, 0.3, 0.01)
 
 
 def test_without_a_model_nobody_is_said_to_be_missing() -> None:
-    blind = look(None, 0.1, 0.2, 0.0, True)
+    blind = quality_of(None, 0.1, 0.2, 0.0, True)
     assert ranked(blind, rest=blind)[0].why == "sharp"
 
 

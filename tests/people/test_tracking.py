@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
-from pipeline.people.tracking import SKIP, Observation, camera_shifts, follow, speeds
+from pipeline.people.tracking import LINKING, Observation, camera_shifts, follow, speeds
 from pipeline.types import F64
 
 RED, WHITE, GREY = (40.0, 40.0, 200.0), (230.0, 230.0, 230.0), (90.0, 90.0, 90.0)
@@ -150,8 +150,8 @@ def test_who_is_hidden_for_some_frames_comes_back() -> None:
 
 
 def test_two_halves_that_do_not_belong_together_each_have_their_subject() -> None:
-    """A gap longer than SKIP: whoever comes after is a path of its own."""
-    gap = [None] * (SKIP + 1)
+    """A gap longer than the skip: whoever comes after is a path of its own."""
+    gap = [None] * (LINKING.skip + 1)
     frames = walk(([0.2, 0.2, 0.2, *gap, 0.8, 0.8],), (RED,))
     found = places_of(follow(frames, [np.ones(len(f.people)) for f in frames], STILL), frames)
     assert found == [0.2, 0.2, 0.2, *gap, 0.8, 0.8]
