@@ -4,18 +4,35 @@ from __future__ import annotations
 
 from bisect import insort
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from statistics import median
 
 from pipeline.types import Burst, Exif, Frame
 
-GAP = 0.6  # seconds; the slowest bursts of sports cameras are about 3 frames a second (common practice, no source)
-LONGEST = 1.5  # seconds; a longer pause is another moment of the game, whatever the rate before it
-_RATE = 2.5  # a burst goes on over a frame or two that the camera dropped
-_ZOOM = 0.02  # relative; less is the rounding of the lens's report, not a turn of its ring
+
+@dataclass(frozen=True)
+class BurstLimits:
+    """Where one burst ends and the next begins; common practice, no source.
+
+    gap            s, pause within a burst: the slowest bursts of sports cameras are about 3 frames a second
+    longest        s; a longer pause is another moment of the game, whatever the rate before it
+    dropped        median intervals of the burst: it goes on over a frame or two that the camera dropped
+    zoom           relative change of focal length; less is the rounding of the lens's report, not a turn of its ring
+    whole_seconds  s between times of whole seconds: such times are rounded down, and a burst runs over the turn of one
+    """
+
+    gap: float = 0.6
+    longest: float = 1.5
+    dropped: float = 2.5
+    zoom: float = 0.02
+    whole_seconds: float = 1.0
 
 
-def find_bursts(frames: Sequence[Frame], gap: float = GAP) -> tuple[Burst, ...]:
+LIMITS = BurstLimits()
+
+
+def find_bursts(frames: Sequence[Frame], gap: float = LIMITS.gap) -> tuple[Burst, ...]:
     """Every frame in exactly one burst; bursts in the order of their first frame in `frames`.
 
     Each camera (make, model, serial) is a stream of its own, taken in order of time, then name. A burst ends
@@ -28,8 +45,8 @@ def find_bursts(frames: Sequence[Frame], gap: float = GAP) -> tuple[Burst, ...]:
     The same holds for a camera that always writes the same sub-seconds. A frame without a time is a single.
     Raises ValueError for a gap that is not above 0 and at most 1.5 s.
     """
-    if not 0 < gap <= LONGEST:
-        raise ValueError(f"gap of {gap} s: give more than 0 and at most {LONGEST} s")
+    if not 0 < gap <= LIMITS.longest:
+        raise ValueError(f"gap of {gap} s: give more than 0 and at most {LIMITS.longest} s")
     groups: list[list[Frame]] = []
     streams: dict[tuple[str, str, str], list[tuple[datetime, Frame]]] = {}
     for frame in frames:
@@ -55,8 +72,8 @@ def _split(stream: Sequence[tuple[datetime, Frame]], gap: float) -> list[list[Fr
         before = time
         if groups and _same_settings(groups[-1], frame.exif):
             whole_seconds = not (fine and frame.exif.has_subseconds and groups[-1][-1].exif.has_subseconds)
-            own = _RATE * median(pauses) if pauses else 0.0
-            if pause <= (1.0 if whole_seconds else min(max(gap, own), LONGEST)):
+            own = LIMITS.dropped * median(pauses) if pauses else 0.0
+            if pause <= (LIMITS.whole_seconds if whole_seconds else min(max(gap, own), LIMITS.longest)):
                 groups[-1].append(frame)
                 insort(pauses, pause)
                 continue
@@ -76,4 +93,4 @@ def _same_settings(burst: Sequence[Frame], exif: Exif) -> bool:
         return False
     if not first.focal_length or not exif.focal_length:
         return first.focal_length == exif.focal_length
-    return abs(exif.focal_length / first.focal_length - 1) <= _ZOOM
+    return abs(exif.focal_length / first.focal_length - 1) <= LIMITS.zoom

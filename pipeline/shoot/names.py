@@ -6,6 +6,7 @@ import html
 import re
 import unicodedata
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 from urllib.parse import unquote
 
@@ -181,7 +182,7 @@ def hints_at(text: str, name: str, language: str = "") -> bool:
     if any(_hints_without_case(composed, part) for part in parts if not _cased(part[0])):
         return True
     cased = [part for part in parts if _cased(part[0]) and len(part) > 1]
-    single = [short for part in cased if len(short := _single(part)) >= 3]
+    single = [short for part in cased if len(short := _single(part)) >= FORMS.part]
     changes = language.lower().split("-")[0] not in _UNINFLECTED
     for match in (*re.finditer(r"[^\W_]+", letters), *_JOINED.finditer(letters)):
         word = re.sub(_JOINTS, "", match[0])
@@ -193,21 +194,49 @@ def hints_at(text: str, name: str, language: str = "") -> bool:
     return False
 
 
+@dataclass(frozen=True)
+class FormLimits:
+    """When a word may be a form of a part of a name, in letters; chosen on the forms of tests/shoot/test_names.py.
+
+    part       shortest part that counts in small letters or with an ending
+    ending     longest ending
+    small      shortest part of which a form in small letters counts
+    stem       shortest common beginning where the letters before an ending change
+    changing   letters before an ending that may change
+    short      longest part of which all but the last letter must be there, before an ending of `short_ending`
+    inside     shortest part that counts within a word, in scripts without capitals
+    """
+
+    part: int = 3
+    ending: int = 4
+    small: int = 6
+    stem: int = 3
+    changing: int = 2
+    short: int = 3
+    short_ending: int = 2
+    inside: int = 3
+
+
+FORMS = FormLimits()
+
+
 def _may_be(word: str, part: str, capital: bool, changes: bool) -> bool:
+    """Whether a word is the part or a form of it. `capital`: it has one; `changes`: the language changes names."""
     if word[0] != part[0]:
         return False
     if word == part:
-        return capital or len(part) >= 3
+        return capital or len(part) >= FORMS.part
     common = next((i for i, (a, b) in enumerate(zip(word, part, strict=False)) if a != b), min(len(word), len(part)))
-    if len(word) - common > 4 or not (capital or len(part) >= 6):
-        return capital and len(part) >= 3 and common == len(part)
+    ending = len(word) - common
+    if ending > FORMS.ending or not (capital or len(part) >= FORMS.small):
+        return capital and len(part) >= FORMS.part and common == len(part)
     if common == len(part):
-        return len(part) >= 3
+        return len(part) >= FORMS.part
     if not changes:
         return False
-    if len(part) <= 3:  # Ewa, Ewie
-        return common == 2 and len(word) - common <= 2
-    return common >= max(3, len(part) - 2 if len(part) >= 5 else 3)
+    if len(part) <= FORMS.short:  # Ewa, Ewie
+        return common == FORMS.short - 1 and ending <= FORMS.short_ending
+    return common >= max(FORMS.stem, len(part) - FORMS.changing)
 
 
 def _hints_without_case(text: str, part: str) -> bool:
@@ -215,4 +244,4 @@ def _hints_without_case(text: str, part: str) -> bool:
     if all("\u4e00" <= c <= "\u9fff" or "\uac00" <= c <= "\ud7a3" for c in part):
         pairs = (part[i : i + 2] for i in range(len(part) - 1))
         return any(pair in text for pair in pairs) or re.search(re.escape(part[0]) + _ADDRESS, text) is not None
-    return part in text if len(part) >= 3 else part in re.findall(r"[^\W_]+", text)
+    return part in text if len(part) >= FORMS.inside else part in re.findall(r"[^\W_]+", text)

@@ -54,6 +54,7 @@ def test_slow_burst_keeps_its_own_rate_but_not_beyond_one_and_a_half_seconds() -
     """At 0.5 s an interval, 2.5 intervals are 1.25 s; at 0.6 s they are 1.5 s."""
     assert sizes(frames(0, 0.5, 1.0, 2.2)) == [4]
     assert sizes(frames(0, 0.5, 1.0, 2.3)) == [3, 1]
+    assert sizes(frames(0, 0.6, 1.2, 2.65)) == [4]
     assert sizes(frames(0, 0.6, 1.2, 2.75)) == [3, 1]
     assert sizes(frames(0, 0.05, 0.1, 0.75)) == [3, 1]  # a fast burst is not widened
 
@@ -78,6 +79,15 @@ def test_rounding_of_the_focal_length_does_not_split_but_a_slow_zoom_does() -> N
     assert sizes(slow) == [2, 2, 2]
 
 
+@pytest.mark.parametrize(
+    ("ratio", "expected"), [(1.0195, [2]), (1.0205, [1, 1]), (1 / 1.0195, [2]), (1 / 1.021, [1, 1])]
+)
+def test_two_per_cent_of_focal_length_is_the_edge(ratio: float, expected: list[int]) -> None:
+    made = frames(0, 0.1)
+    made[1] = replace(made[1], exif=replace(made[1].exif, focal_length=135.0 * ratio))
+    assert sizes(made) == expected
+
+
 def test_cameras_are_streams_of_their_own() -> None:
     one = frames(0, 0.1, 0.2)
     other = frames(0.05, 0.15, 0.25, prefix="H", serial="2")
@@ -93,6 +103,15 @@ def test_order_of_the_input_does_not_matter_within_a_burst() -> None:
 def test_whole_seconds() -> None:
     """Burst of 8 a second over the turn of a second, then one frame two seconds on."""
     assert sizes(frames(0.5, 0.6, 0.7, 0.9, 1.1, 1.2, 3.5, has_subseconds=False)) == [6, 1]
+
+
+@pytest.mark.parametrize(("fine", "expected"), [(0.92, [3]), (0.84, [2, 1])])
+def test_one_second_is_the_edge_beside_a_time_of_whole_seconds(fine: float, expected: list[int]) -> None:
+    """The last frame is of 19:42:09, without a fraction; the one before it of 08.05 or of 07.97."""
+    made = frames(0.6, fine)
+    late = frames(1.87, has_subseconds=False)[0]
+    made.append(replace(late, name="H0"))
+    assert sizes(made) == expected
 
 
 def test_camera_that_always_writes_the_same_subseconds_has_none() -> None:

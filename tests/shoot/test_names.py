@@ -78,3 +78,21 @@ def test_a_part_or_a_form_of_a_name_is_seen(name: str, text: str, language: str)
 )
 def test_other_words_are_none(name: str, text: str, language: str) -> None:
     assert not hints_at(text, name, language)
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "seen"),
+    [
+        ("Ida Holm", "ida", True), ("Nora Ek", "ek", False),  # in small letters: three and two
+        ("Jan Kowalczyk", "kowalczykowie", True), ("Jan Kowalczyk", "kowalczykowymi", False),  # endings: four and five
+        ("Kit Marlow", "marlowem", True), ("Jan Nowak", "nowakiem", False),  # a form in small letters: of six and five
+        ("Nora Ek", "Norze", True), ("Nora Ek", "Noem", False),  # of four letters three stay
+        ("Jan Kowalik", "Kowala", True), ("Jan Kowalik", "Kowano", False),  # two letters change, three do not
+        ("Ewa Holm", "Ewie", True), ("Ewa Holm", "Ewing", False),  # after a short part an ending of two
+        ("Nora Ek", "Norami", True),  # four letters are not short
+        ("علي الحارثي", "لعلي", True), ("مي الحارثي", "يوميا", False),  # inside a word: three and two
+    ],
+)  # fmt: skip
+def test_edges_of_what_is_a_form(name: str, text: str, seen: bool) -> None:
+    """Polish endings from memory; the numbers of letters are those of `FormLimits`."""
+    assert hints_at(text, name, "pl") is seen
