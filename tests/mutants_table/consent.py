@@ -78,7 +78,7 @@ MUTANTS = [
         *_NAMED,
         "engine/test_filenames.py",
     ),
-    mutant(_NAMES, "if len(word) - common > 4 or", "if len(word) - common > 0 or", *_NAMED),
+    mutant(_NAMES, "if ending > FORMS.ending or", "if ending > 0 or", *_NAMED),
     mutant(_REDACTION, "text = replace_name(text, pattern, STAND_IN)", "pass", *_REDACTED),
     mutant(_REDACTION, "told=told or k in _TOLD", "told=told", *_REDACTED),
     mutant(_REDACTION, 'called[frame.name] = f"frame-{number:04d}"', "pass", *_REDACTED),

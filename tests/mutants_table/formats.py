@@ -1,0 +1,120 @@
+"""Bytes, texts and what stands in the shoot folder: formats/, shoot/, textfile/, captions/; limits by 10 % or by one."""
+
+from __future__ import annotations
+
+from tests.mutants_table import mutant
+
+_TIFF = "formats/tiff_ifd.py"
+_BOXES = "formats/bmff.py"
+_JPEG = "formats/jpeg_segments.py"
+_SOURCE = "formats/source.py"
+_EXIF = "formats/exif.py"
+_IIM = "formats/metadata/iim.py"
+_CARRIED = "formats/metadata/carried.py"
+_BLOCKS = "formats/metadata/blocks.py"
+_BURSTS = "shoot/bursts.py"
+_NAMES = "shoot/names.py"
+_CONTAINERS = ("formats/test_containers.py",)
+_EXIF_TESTS = ("formats/test_exif.py",)
+_TEXTS = ("formats/metadata/test_carried.py",)
+_GROUPS = ("shoot/test_bursts.py",)
+_FORMS = ("shoot/test_names.py",)
+
+MUTANTS = [
+    # containers
+    mutant(_SOURCE, "min(size, self.length - at)", "size", *_CONTAINERS),
+    mutant(_SOURCE, "min(length, self.length - at)", "length", *_CONTAINERS),
+    mutant(_SOURCE, "if at < 0 or at >= self.length:", "if at >= self.length:", *_CONTAINERS),
+    mutant(_TIFF, "MAXIMUM_ENTRIES = 512", "MAXIMUM_ENTRIES = 513", *_CONTAINERS),
+    mutant(_TIFF, "MAXIMUM_DIRECTORIES = 8", "MAXIMUM_DIRECTORIES = 9", *_CONTAINERS),
+    mutant(_TIFF, "MAXIMUM_TEXT = 1024", "MAXIMUM_TEXT = 1025", *_CONTAINERS),
+    mutant(_TIFF, "and following not in visited", "", *_CONTAINERS, why="the limit of eight ends a circle as well"),
+    mutant(_TIFF, "int(pointer) not in visited", "True", *_CONTAINERS),
+    mutant(_TIFF, "tags.fields.setdefault(tag, ", "tags.fields.__setitem__(tag, ", *_CONTAINERS),
+    mutant(_TIFF, "if size <= 4 else value", "if size < 4 else value", *_EXIF_TESTS),
+    mutant(_TIFF, "self.fields = other.fields | self.fields", "self.fields |= other.fields", *_EXIF_TESTS),
+    mutant(_BOXES, "MAXIMUM_BOXES = 4096", "MAXIMUM_BOXES = 4097", *_CONTAINERS),
+    mutant(_BOXES, "if size < begin:", "if size < 8:", *_CONTAINERS),
+    mutant(_BOXES, "elif size == 0:", "elif False:", *_CONTAINERS),
+    mutant(_JPEG, "MAXIMUM_SEGMENTS = 4096", "MAXIMUM_SEGMENTS = 4097", *_CONTAINERS),
+    mutant(_JPEG, "MAXIMUM_FILL = 4096", "MAXIMUM_FILL = 4097", *_CONTAINERS),
+    mutant(_JPEG, "_MAXIMUM = 65_533", "_MAXIMUM = 65_534", *_CONTAINERS),
+    mutant(_JPEG, "or marker < 0xC0 or", "or", *_CONTAINERS),
+    mutant(_JPEG, "or length < 2:", "or length < 1:", *_CONTAINERS),
+    mutant(_JPEG, "if at + 2 + length > source.length:", "if False:", *_CONTAINERS),
+    mutant(_EXIF, "_MOST_CHUNKS = 4096", "_MOST_CHUNKS = 4097", *_CONTAINERS),
+    mutant(_EXIF, "if last and name == last:", "if False:", *_CONTAINERS),
+    mutant(_EXIF, "digits[:6].ljust(6", "digits[:6].rjust(6", *_EXIF_TESTS),
+    mutant(_EXIF, "iso >= 65535", "iso > 65535", *_EXIF_TESTS),
+    mutant(_EXIF, 'if kind == "picture" and not oriented:', 'if kind == "picture":', *_EXIF_TESTS),
+    mutant(_EXIF, "stamp.year < 1980", "stamp.year < 1960", *_EXIF_TESTS),
+    mutant(
+        "formats/pictures.py", "_MOST_PIXELS = 500_000_000", "_MOST_PIXELS = 550_000_000", "formats/test_pictures.py"
+    ),
+    mutant("formats/pictures.py", 'index.startswith("R03")', 'index.startswith("R98")', "formats/test_pictures.py"),
+    # texts in files
+    mutant(_IIM, "120: 2000", "120: 2001", "formats/metadata/test_standard.py"),
+    mutant(_IIM, "105: 256", "105: 255", "formats/metadata/test_standard.py"),
+    mutant("formats/metadata/xmp.py", "XMP_MAXIMUM = 65_502", "XMP_MAXIMUM = 65_503", "formats/metadata/test_embed.py"),
+    mutant(
+        "formats/metadata/model.py",
+        "ALT_TEXT_MAXIMUM = 250",
+        "ALT_TEXT_MAXIMUM = 251",
+        "formats/metadata/test_standard.py",
+    ),
+    mutant("formats/metadata/xmp_read.py", "DEEPEST = 40", "DEEPEST = 41", *_TEXTS),
+    mutant(_CARRIED, "_MOST, _MOST_KEYWORDS = 6000, 200", "_MOST, _MOST_KEYWORDS = 6001, 200", *_TEXTS),
+    mutant(_CARRIED, "_MOST, _MOST_KEYWORDS = 6000, 200", "_MOST, _MOST_KEYWORDS = 6000, 201", *_TEXTS),
+    mutant(_CARRIED, '{"job_title": "creator", "contact": "creator", ', "{", *_TEXTS),
+    mutant(_BLOCKS, "_MOST = 1 << 20", "_MOST = 1_153_434", *_TEXTS),
+    mutant("formats/metadata/credits.py", 'if "@" in text:', 'if "@" not in text:', "formats/metadata/test_credits.py"),
+    mutant(
+        "formats/metadata/exif.py",
+        "m.exposure_time, 1_000_000",
+        "m.exposure_time, 900_000",
+        "formats/metadata/test_embed.py",
+    ),
+    mutant("formats/metadata/exif.py", "m.f_number, 100", "m.f_number, 90", "formats/metadata/test_embed.py"),
+    mutant("formats/metadata/exif.py", "m.focal_length, 100", "m.focal_length, 90", "formats/metadata/test_embed.py"),
+    # bursts
+    mutant(_BURSTS, "gap: float = 0.6", "gap: float = 0.66", *_GROUPS),
+    mutant(_BURSTS, "gap: float = 0.6", "gap: float = 0.54", *_GROUPS),
+    mutant(_BURSTS, "longest: float = 1.5", "longest: float = 1.65", *_GROUPS),
+    mutant(_BURSTS, "longest: float = 1.5", "longest: float = 1.35", *_GROUPS),
+    mutant(_BURSTS, "dropped: float = 2.5", "dropped: float = 2.75", *_GROUPS),
+    mutant(_BURSTS, "dropped: float = 2.5", "dropped: float = 2.25", *_GROUPS),
+    mutant(_BURSTS, "zoom: float = 0.02", "zoom: float = 0.022", *_GROUPS),
+    mutant(_BURSTS, "zoom: float = 0.02", "zoom: float = 0.018", *_GROUPS),
+    mutant(_BURSTS, "whole_seconds: float = 1.0", "whole_seconds: float = 1.1", *_GROUPS),
+    mutant(_BURSTS, "whole_seconds: float = 1.0", "whole_seconds: float = 0.9", *_GROUPS),
+    mutant(_BURSTS, "median(pauses)", "pauses[-1]", *_GROUPS),
+    mutant(_BURSTS, "burst[-1].exif, burst[0].exif", "burst[-1].exif, burst[-1].exif", *_GROUPS),
+    # forms of names
+    *(
+        mutant(_NAMES, f"    {field}: int = {value}", f"    {field}: int = {other}", *_FORMS)
+        for field, value in (
+            ("part", 3),
+            ("ending", 4),
+            ("small", 6),
+            ("stem", 3),
+            ("changing", 2),
+            ("short", 3),
+            ("short_ending", 2),
+            ("inside", 3),
+        )
+        for other in (value - 1, value + 1)
+    ),  # fmt: skip
+    # what a person wrote
+    mutant("shoot/sidecar.py", "SIZE_LIMIT = 10_000_000", "SIZE_LIMIT = 11_000_000", "shoot/test_sidecar.py"),
+    mutant("textfile/yamlfile.py", "SIZE_LIMIT = 1_000_000", "SIZE_LIMIT = 1_100_000", "textfile/test_yamlfile.py"),
+    mutant("textfile/yamlfile.py", "_DEPTH_LIMIT = 50", "_DEPTH_LIMIT = 51", "textfile/test_yamlfile.py"),
+    mutant("textfile/yamlfile.py", "_PROBLEM_LIMIT = 50", "_PROBLEM_LIMIT = 51", "textfile/test_yamlfile.py"),
+    mutant(
+        "textfile/tables.py", "SIZE_LIMIT = 10_000_000", "SIZE_LIMIT = 11_000_000", "shoot/test_facts.py", "textfile"
+    ),
+    mutant("textfile/messages.py", "cutoff=0.6", "cutoff=0.66", "textfile", "shoot/test_facts.py"),
+    mutant("textfile/messages.py", "cutoff=0.6", "cutoff=0.54", "textfile", "shoot/test_facts.py"),
+    mutant("captions/template.py", "FILE_LIMIT = 100_000", "FILE_LIMIT = 110_000", "captions/test_template.py"),
+    mutant("captions/people.py", "timedelta(days=3)", "timedelta(days=3.3)", "steps/test_caption.py", "captions"),
+    mutant("captions/people.py", "timedelta(days=3)", "timedelta(days=2.7)", "steps/test_caption.py", "captions"),
+]
