@@ -15,7 +15,8 @@ from pipeline.formats.metadata.model import Metadata, PictureTexts
 from pipeline.people.ranking import Ranked
 from pipeline.recipe.recipe import Recipe
 from pipeline.shoot.consent import held_by_own_texts
-from pipeline.shoot.facts import Facts, FrameFacts, held_back, load_facts
+from pipeline.shoot.facts import Facts, FrameFacts, held_back
+from pipeline.shoot.read_facts import load_facts
 from pipeline.shoot.scan import scan, with_clocks
 from pipeline.steps.caption import CaptionParams, describe
 from pipeline.textfile.tables import FrameIndex

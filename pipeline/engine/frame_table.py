@@ -32,7 +32,7 @@ def frame_table(
     """CSV text (RFC 4180), a row a frame, burst by burst; what the facts say of a frame already stands in it.
 
     chosen  frames whose keep is filled in with "always"
-    told    further columns that only inform, each of facts.TOLD_COLUMNS: column -> frame -> text
+    told    further columns that only inform, each of facts.INFO_COLUMNS: column -> frame -> text
 
     Rows of the facts that name no frame of the shoot come last, as they were: nothing that was typed is lost. No
     cell is one that a spreadsheet computes, and frames carry their suffix where one would take a name for a number.

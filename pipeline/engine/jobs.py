@@ -19,7 +19,8 @@ from pipeline.people.modelfiles import ModelFiles, find
 from pipeline.recipe.recipe import Delivery, Recipe
 from pipeline.shoot.bursts import find_bursts
 from pipeline.shoot.consent import held_by_own_texts
-from pipeline.shoot.facts import Facts, FrameFacts, held_back, load_facts
+from pipeline.shoot.facts import Facts, FrameFacts, held_back
+from pipeline.shoot.read_facts import load_facts
 from pipeline.shoot.scan import scan, with_clocks
 from pipeline.shoot.sidecar import sidecar_rating
 from pipeline.steps.caption import CaptionParams, describe

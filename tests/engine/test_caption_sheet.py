@@ -17,7 +17,8 @@ from pipeline.engine import caption_sheet
 from pipeline.engine.frame_table import frame_table
 from pipeline.engine.jobs import read_shoot
 from pipeline.errors import EvencourtError, InputError
-from pipeline.shoot.facts import FRAME_COLUMNS, TOLD_COLUMNS, FrameFacts, load_facts
+from pipeline.shoot.facts import FRAME_COLUMNS, INFO_COLUMNS, FrameFacts
+from pipeline.shoot.read_facts import load_facts
 from pipeline.steps.caption import CaptionParams
 from pipeline.textfile.tables import plain_cell
 from pipeline.types import Burst, Frame
@@ -94,7 +95,7 @@ def test_every_column_that_is_written_can_be_read_back(tmp_path: Path) -> None:
     evencourt(shoot, "--out", out, "--workers", 1)
     assert set(next(csv.reader([out.read_text("utf-8-sig").replace(";", ",").splitlines()[0]]))) <= {
         *FRAME_COLUMNS,
-        *TOLD_COLUMNS,
+        *INFO_COLUMNS,
     }
     _, problems, missing = load_facts(shoot, None, NAMES, out)
     assert problems == [] and missing == []

@@ -23,8 +23,8 @@ import pytest
 from PIL import ExifTags, Image
 
 from pipeline.people.modelfiles import VARIABLE
-from pipeline.shoot.facts import load_facts
 from pipeline.shoot.names import holds_any, name_pattern, replace_name
+from pipeline.shoot.read_facts import load_facts
 from tests.engine import privacy_shoot as nasty
 from tests.engine.privacy_scan import forms, found_in, leaks, pieces
 from tests.engine.privacy_shoot import INGRID, MARIT, SHOWN, WITHHELD, ZOFIA, exiv2

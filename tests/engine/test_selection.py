@@ -18,7 +18,8 @@ from pipeline.light.scenes import ShootLight
 from pipeline.people.modelfiles import ModelFiles
 from pipeline.people.ranking import Ranked
 from pipeline.recipe.recipe import Recipe, load_recipe
-from pipeline.shoot.facts import FrameFacts, load_facts
+from pipeline.shoot.facts import FrameFacts
+from pipeline.shoot.read_facts import load_facts
 from pipeline.steps import REGISTRY
 from pipeline.steps.base import SolveContext
 from pipeline.steps.select import STEP as SELECT

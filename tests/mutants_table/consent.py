@@ -7,6 +7,7 @@ from tests.mutants_table import mutant
 _PRIVACY = "captions/privacy.py"
 _PEOPLE = "captions/people.py"
 _FACTS = "shoot/facts.py"
+_READ = "shoot/read_facts.py"
 _CONSENT = "shoot/consent.py"
 _NAMES = "shoot/names.py"
 _REDACTION = "engine/redaction.py"
@@ -47,9 +48,9 @@ MUTANTS = [
         "shoot/test_facts.py",
     ),
     mutant(_FACTS, 'replace_name(words, pattern, "") != words:', "False:", "shoot/test_facts.py"),
-    mutant(_FACTS, 'publish = yes_or_no(row["publish"], default=True)', "publish = True", "shoot/test_facts.py"),
+    mutant(_READ, 'publish = yes_or_no(row["publish"], default=True)', "publish = True", "shoot/test_facts.py"),
     mutant(
-        _FACTS, 'keep = True if always else yes_or_no(row["keep"], default=True)', "keep = True", "shoot/test_facts.py"
+        _READ, 'keep = True if always else yes_or_no(row["keep"], default=True)', "keep = True", "shoot/test_facts.py"
     ),
     mutant(
         _CONSENT,

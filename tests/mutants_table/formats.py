@@ -1,4 +1,4 @@
-"""Bytes, texts and what stands in the shoot folder: formats/, shoot/, textfile/, captions/; limits by 10 % or by one."""
+"""Bytes, texts and the shoot folder: formats/, shoot/, textfile/, captions/; limits by 10 % or by one."""
 
 from __future__ import annotations
 
@@ -103,7 +103,7 @@ MUTANTS = [
             ("inside", 3),
         )
         for other in (value - 1, value + 1)
-    ),  # fmt: skip
+    ),
     # what a person wrote
     mutant("shoot/sidecar.py", "SIZE_LIMIT = 10_000_000", "SIZE_LIMIT = 11_000_000", "shoot/test_sidecar.py"),
     mutant("textfile/yamlfile.py", "SIZE_LIMIT = 1_000_000", "SIZE_LIMIT = 1_100_000", "textfile/test_yamlfile.py"),

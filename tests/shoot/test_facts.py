@@ -15,7 +15,8 @@ from pipeline.formats.metadata.credits import Contact
 from pipeline.imaging.geometry import Box
 from pipeline.shoot.countries import _CODES, alpha2, alpha3
 from pipeline.shoot.eventfile import TEXTS
-from pipeline.shoot.facts import Facts, FrameFacts, Player, Reference, held_back, load_facts
+from pipeline.shoot.facts import Facts, FrameFacts, Player, Reference, held_back
+from pipeline.shoot.read_facts import load_facts
 from pipeline.textfile.tables import FrameIndex
 
 NAMES = [f"TH1_000{n}" for n in range(1, 6)] + ["card1/TH1_0009", "card2/TH1_0009"]
