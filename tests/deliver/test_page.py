@@ -200,7 +200,7 @@ view.close(); setTimeout(() => {
 def test_a_browser_turns_the_pictures_by_key(tmp_path: Path) -> None:
     browser = shutil.which("chromium") or shutil.which("chromium-browser")
     if browser is None:
-        pytest.skip("no chromium here")
+        pytest.skip("no browser (Debian: chromium) is installed here")
     items = [picture(tmp_path, f"TH1_{n}.jpg", n) for n in range(3)]
     deliver(tmp_path, "web", items, Wanted(**{"page": True}), FACTS)
     path = tmp_path / "web" / "index.html"

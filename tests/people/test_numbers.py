@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import cv2
@@ -195,11 +195,11 @@ def test_what_is_no_number_is_not_read() -> None:
     assert read_numbers(rng.integers(0, 255, (200, 160, 3)).astype(np.uint8)) == []
 
 
-def test_without_the_extra_the_table_is_written_all_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_without_the_extra_the_table_is_written_all_the_same(
+    shared: Callable[[str], Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(imaging_numbers, "find_spec", lambda name: None)
-    models = Path(__file__).resolve().parents[3] / "shared" / "models"
-    if not models.is_dir():
-        pytest.skip("../shared/models is not here")
+    models = shared("models")
     shoot, out = shoot_of(tmp_path / "shoot"), tmp_path / "frames.csv"
     options = ("--out", out, "--workers", 1, "--separator", "comma", "--models", models)
     status, _, told = evencourt(shoot, *options, "--numbers")
@@ -253,10 +253,8 @@ def measure(shoot: Shoot, truth: Mapping[str, dict], size: tuple[int, int], fold
 
 
 @reads
-def test_suggestions_of_a_generated_shoot_are_right(tmp_path: Path) -> None:
-    models = Path(__file__).resolve().parents[3] / "shared" / "models"
-    if not models.is_dir():
-        pytest.skip("../shared/models is not here")
+def test_suggestions_of_a_generated_shoot_are_right(shared: Callable[[str], Path], tmp_path: Path) -> None:
+    models = shared("models")
     from pipeline.fixtures.demo import write_demo
     from pipeline.fixtures.hall import LEFT, RIGHT, BurstPlan, Hall
 

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
-from pathlib import Path
 
 import cv2
 import numpy as np
@@ -18,6 +15,7 @@ from pipeline.imaging.raw.noise import RowNoise, Sensor
 from pipeline.imaging.raw.noise_pool import row_variance, vote
 from pipeline.types import Noise
 from tests.imaging.raw.test_noise import RGGB, SCENES, UNBALANCED, linear, mosaic_of
+from tests.tables import texts
 
 BLACK, SPAN = 512, 14488
 SENSOR = Sensor(RGGB, Noise(np.full(3, 1.6e-3), np.full(3, 1.6e-5)), BLACK, SPAN)
@@ -109,12 +107,14 @@ def test_candidates_are_bounded() -> None:
     assert len(candidates(frame, SENSOR).index) == MOST_CANDIDATES
 
 
-def of_camera(shared: Callable[[str], Path], name: str) -> tuple[float, float, float]:
-    """K, read and row noise at the greatest gain, in digital numbers (ELD, Wei et al. 2020)."""
-    sensor = json.loads(shared("data/noise/eld_noise_parameters.json").read_text(encoding="utf-8"))[name]
-    gain, profile = sensor["Kmax"], sensor["Profile-1"]
-    read, row = (float(np.exp(profile[k]["slope"] * np.log(gain) + profile[k]["bias"])) for k in ("g_scale", "R_scale"))
-    return gain, read, row
+def of_camera(name: str) -> tuple[float, float, float]:
+    """K, read and row noise at the greatest gain, in digital numbers (Wei et al., CVPR 2020)."""
+    sensor = next(row for row in texts("sensor_noise") if row["camera"] == name and row["profile"] == "1")
+    gain = float(sensor["gain"])
+    read, row = (
+        np.exp(float(sensor[f"{k}_slope"]) * np.log(gain) + float(sensor[f"{k}_bias"])) for k in ("read", "row")
+    )
+    return gain, float(read), float(row)
 
 
 def rows(signal: np.ndarray, gain: float, read: float, row: float, seed: int) -> tuple[np.ndarray, np.ndarray]:
@@ -135,8 +135,8 @@ def dim(index: int) -> np.ndarray:
 
 
 @pytest.mark.parametrize("camera", ["CanonEOS5D4", "CanonEOS700D", "CanonEOS70D", "SonyA7S2"])
-def test_row_noise_of_measured_cameras(shared: Callable[[str], Path], camera: str) -> None:
-    gain, read, row = of_camera(shared, camera)
+def test_row_noise_of_measured_cameras(camera: str) -> None:
+    gain, read, row = of_camera(camera)
     sensor = Sensor(RGGB, Noise(np.full(3, gain / SPAN), np.full(3, (read / SPAN) ** 2)), BLACK, SPAN)
     taken = [rows(dim(i), gain, read, row, i) for i in range(8)]
     pooled = row_variance([row_noise(frame, sensor) for frame, _ in taken], (read / SPAN) ** 2)

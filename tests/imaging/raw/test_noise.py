@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable
 from functools import cache
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -13,6 +10,7 @@ from scipy.ndimage import gaussian_filter
 from skimage import data
 
 from pipeline.imaging.raw.noise import estimate, estimate_rgb
+from tests.tables import texts
 
 RGGB = np.array([[0, 1], [1, 2]])
 SCENES = ("astronaut", "coffee", "chelsea", "rocket")
@@ -49,15 +47,16 @@ def test_slope_within_a_tenth(a: float, b: float) -> None:
     assert np.min(at_shadow) > 0.7 * (a * 0.03 + b)  # never far under
 
 
-def test_measured_sensors(shared: Callable[[str], Path]) -> None:
-    """K (DN per electron) and read noise of five cameras, ELD (Wei et al., CVPR 2020); 14 bit, black at 512."""
-    sensors = json.loads(shared("data/noise/eld_noise_parameters.json").read_text(encoding="utf-8"))
+def test_measured_sensors() -> None:
+    """K (DN per electron) and read noise of five cameras, Wei et al., CVPR 2020; 14 bit, black at 512."""
+    sensors: dict[str, dict[str, str]] = {}
+    for row in texts("sensor_noise"):
+        sensors.setdefault(row["camera"], row)  # the first profile of each
     span = 16383 - 512
     ratios = []
     for index, sensor in enumerate(sensors.values()):
-        gain = sensor["Kmax"]
-        line = next(v for k, v in sensor.items() if k.startswith("Profile"))["g_scale"]
-        a, b = gain / span, (np.exp(line["slope"] * np.log(gain) + line["bias"]) / span) ** 2
+        gain, slope, bias = (float(sensor[column]) for column in ("gain", "read_slope", "read_bias"))
+        a, b = gain / span, (np.exp(slope * np.log(gain) + bias) / span) ** 2
         name = SCENES[index % len(SCENES)]
         found = estimate(expose(mosaic_of(linear(name) * 0.7 * UNBALANCED), a, b), RGGB)
         ratios.append((found.a * 0.1 + found.b) / (a * 0.1 + b))
