@@ -8,13 +8,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import PurePosixPath
-from urllib.parse import quote
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from pipeline.deliver.model import Item, SetFacts
 from pipeline.deliver.words import day, direction, words
+from pipeline.textfile.html import link, page_environment
 
 NAME = "index.html"
 SMALL = "small"  # folder of the small pictures
@@ -54,31 +53,28 @@ def render_page(items: Sequence[Item], facts: SetFacts, archive: str = "", archi
     title = facts.clean(facts.title) or " – ".join(t for t in map(facts.clean, facts.teams) if t)
     script = files("pipeline.deliver").joinpath("page.js").read_text(encoding="utf-8")
     style = files("pipeline.deliver").joinpath("page.css").read_text(encoding="utf-8")
-    environment = Environment(
-        loader=PackageLoader("pipeline", "deliver"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
     total = len(items)
-    page = environment.get_template("page.html").render(
-        figures=[_figure(n, total, item, facts, tongue) for n, item in enumerate(items, 1)],
-        title=title or tongue["many"].format(n=total),
-        line=_line(facts, title),
-        count=tongue["one"] if total == 1 else tongue["many"].format(n=total),
-        credit=facts.own(facts.credit),
-        copyright=facts.own(facts.copyright),
-        usage=facts.clean(facts.usage),
-        language=facts.language or "en",
-        direction=direction(facts.language),
-        words=tongue,
-        words_language=tag if tag != facts.language.lower().split("-")[0] and tag == "en" else "",
-        archive=address(archive) if archive else "",
-        archive_size=size(archive_bytes),
-        script=Markup(script),  # ours, from the package
-        style=Markup(style),
-        policy=_hash(script),
+    page = (
+        page_environment("deliver")
+        .get_template("page.html")
+        .render(
+            figures=[_figure(n, total, item, facts, tongue) for n, item in enumerate(items, 1)],
+            title=title or tongue["many"].format(n=total),
+            line=_line(facts, title),
+            count=tongue["one"] if total == 1 else tongue["many"].format(n=total),
+            credit=facts.own(facts.credit),
+            copyright=facts.own(facts.copyright),
+            usage=facts.clean(facts.usage),
+            language=facts.language or "en",
+            direction=direction(facts.language),
+            words=tongue,
+            words_language=tag if tag != facts.language.lower().split("-")[0] and tag == "en" else "",
+            archive=link(archive) if archive else "",
+            archive_size=size(archive_bytes),
+            script=Markup(script),  # ours, from the package
+            style=Markup(style),
+            policy=_hash(script),
+        )
     )
     return page.encode("utf-8")
 
@@ -87,8 +83,8 @@ def _figure(number: int, total: int, item: Item, facts: SetFacts, tongue: Mappin
     caption, headline = facts.clean(item.caption), facts.clean(item.headline)
     return _Figure(
         number=number,
-        link=address(item.name),
-        small=address(small_name(item)),
+        link=link(item.name),
+        small=link(small_name(item)),
         width=item.width,
         height=item.height,
         ratio=round(item.width / item.height, 4),
@@ -107,13 +103,8 @@ def _line(facts: SetFacts, title: str) -> str:
     return ", ".join(p for p in (*parts, day(facts.date, facts.language)) if p)
 
 
-def address(relative: str) -> str:
-    """Relative link; after "./" a colon is not read as the end of a scheme (RFC 3986, 4.2)."""
-    return "./" + quote(relative)
-
-
 def size(octets: int) -> str:
-    """In SI units: 1 kB = 1000 octets (IEC 80000-13)."""
+    """A file's size in SI units: 1 kB = 1000 octets (IEC 80000-13)."""
     return f"{octets / 1e6:.0f} MB" if octets >= 999_500 else f"{max(1, round(octets / 1e3))} kB"
 
 

@@ -7,11 +7,9 @@ import math
 from collections.abc import Mapping
 from pathlib import Path, PurePosixPath
 from typing import Any
-from urllib.parse import quote
-
-from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from pipeline.store.files import write_atomic
+from pipeline.textfile.html import link, page_environment
 
 PHASES = ("measure", "solve", "render")
 
@@ -33,15 +31,9 @@ def write_report(out: Path, record: Mapping[str, Any]) -> Path:
             return ""
         return "data:image/jpeg;base64," + base64.b64encode(data).decode()
 
-    environment = Environment(
-        loader=PackageLoader("pipeline", "report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    environment = page_environment("report")
     environment.filters |= {
-        "address": _address,
+        "address": link,
         "shutter": _shutter,
         "size": _size,
         "gains": _gains,
@@ -58,11 +50,6 @@ def write_report(out: Path, record: Mapping[str, Any]) -> Path:
 
 def _with_status(record: Mapping[str, Any], status: str) -> list[tuple[str, Mapping[str, Any]]]:
     return [(name, frame) for name, frame in record["frames"].items() if frame["status"] == status]
-
-
-def _address(relative: str) -> str:
-    """Relative link to a delivered file; after "./" a colon is not read as the end of a scheme (RFC 3986, 4.2)."""
-    return "./" + quote(relative)
 
 
 def _shutter(seconds: float | None) -> str:

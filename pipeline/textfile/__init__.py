@@ -1,1 +1,1 @@
-"""YAML and CSV files with line and column, and what is said of a mistake in them."""
+"""YAML and CSV files with line and column and the words for a mistake in them, and templates of our pages."""

@@ -1,0 +1,23 @@
+"""Templates of our own pages, and links in them."""
+
+from __future__ import annotations
+
+from urllib.parse import quote
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+
+def page_environment(folder: str) -> Environment:
+    """Jinja2 for the templates in pipeline/`folder`: every text is escaped, and a missing name is an error."""
+    return Environment(
+        loader=PackageLoader("pipeline", folder),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def link(relative: str) -> str:
+    """Relative link to a posix path; after "./" a colon is not read as the end of a scheme (RFC 3986, 4.2)."""
+    return "./" + quote(relative)
