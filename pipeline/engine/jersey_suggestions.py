@@ -10,15 +10,15 @@ import numpy as np
 from pipeline.engine.executors import map_unordered
 from pipeline.imaging.geometry import Box
 from pipeline.people.detect import picture_for_detection
-from pipeline.people.digits import TALL, Reading, read_numbers
+from pipeline.people.digits import DIGITS, Reading, read_numbers
 from pipeline.people.jersey_numbers import (
     Agreed,
     Track,
     agree,
+    find_tracks,
     own_reading,
     teams_of,
     torso,
-    tracks,
     unpublished,
     wording,
 )
@@ -121,7 +121,7 @@ def _whom(
         names = [n for n in burst.frames if n in measured]
         seen = [crop.observation_of(measured[n]) for n in names]
         torsos: dict[int, dict[int, Box]] = {}
-        for track in tracks(seen):
+        for track in find_tracks(seen):
             jersey_colour = np.median([seen[at].jersey_colour[row] for at, row in track.rows.items()], axis=0).astype(
                 np.float64
             )
@@ -138,7 +138,7 @@ def _edge(size: tuple[int, int], torsos: Collection[Box]) -> int:
     """Longer side of the decode at which the smallest torso has the pixels that reading wants."""
     height, width = size
     least = min(y1 - y0 for _, y0, _, y1 in torsos)
-    return min(max(size), round(1.25 * TALL / least * max(1.0, width / height)))
+    return min(max(size), round(1.25 * DIGITS.edge / least * max(1.0, width / height)))
 
 
 def _read_frame(task: _Task) -> Readings:

@@ -1,7 +1,7 @@
 """Numbers on shirts, read by a network for printed text: PP-OCR as packed by `rapidocr`, the optional extra "numbers".
 
-It reads a sharp number nearly always, and is confidently wrong on a blurred one: what it says is worth something only
-where several frames say the same. See shoot.numbers for that.
+It reads a sharp number nearly always, and is confidently wrong on a blurred one: a reading is worth something only
+where several frames say the same, see people.jersey_numbers.
 """
 
 from __future__ import annotations
@@ -19,11 +19,23 @@ from numpy.typing import NDArray
 
 from pipeline.imaging.geometry import Box
 
-TALL = 256  # pixels that the longer side of a torso is brought to: digits are then about as tall as the network knows
-_LARGER = 512  # for a second look, where nothing was found in the first
-_FOUND, _DARK = 0.4, 0.2  # certainty from which a place is taken for one of text; its threshold for single pixels
-_ROOM = ((0.10, 0.02), (0.25, 0.10))  # beside and above a number, in its heights; both readings must say the same
-_MOST_DIGITS = 2
+
+@dataclass(frozen=True)
+class Digits:
+    """How a torso is given to the network. Chosen by eye on shoots of the generator and checked with
+    `python -m tests.people.test_numbers FOLDER...`."""
+
+    edge: int = 256  # pixels of the torso's longer side: digits are then about as tall as the network knows them
+    larger_edge: int = 512  # for a second look, where nothing was found in the first
+    smallest: int = 16  # pixels of the shorter side, which the network needs
+    found: float = 0.4  # certainty from which a place is taken for one of text
+    dark: float = 0.2  # its threshold for single pixels
+    # Room beside and above a number, in its heights; the readings with both must agree.
+    room: tuple[tuple[float, float], ...] = ((0.10, 0.02), (0.25, 0.10))
+    most: int = 2  # digits; handball numbers go to 99 (IHF rules of the game, rule 4, from memory)
+
+
+DIGITS = Digits()
 
 
 @dataclass(frozen=True)
@@ -36,7 +48,7 @@ class Reading:
 
 
 def available() -> str:
-    """What is missing for reading numbers and what to do; empty where nothing is."""
+    """What is missing for reading numbers and how to get it; empty where nothing is missing."""
     if find_spec("rapidocr") is None or find_spec("onnxruntime") is None:
         return "shirt numbers need a further package; install it with: pip install 'evencourt[numbers]'"
     if None in _models():
@@ -45,30 +57,31 @@ def available() -> str:
 
 
 def read_numbers(picture: NDArray[np.uint8]) -> list[Reading]:
-    """Numbers of one or two digits in a BGR picture of a torso, 8 bit; where both looks at a place agree.
+    """Numbers of one or two digits in a BGR picture (H, W, 3) of a torso, 8 bit, where two readings of a place agree.
 
-    Needs what `available` asks for.
+    Raises ImportError where `available` names a missing package.
     """
-    for tall in (TALL, _LARGER):
-        found = _look(picture, tall)
+    for edge in (DIGITS.edge, DIGITS.larger_edge):
+        found = _read_at(picture, edge)
         if found:
             return found
     return []
 
 
-def _look(picture: NDArray[np.uint8], tall: int) -> list[Reading]:
+def _read_at(picture: NDArray[np.uint8], edge: int) -> list[Reading]:
     height, width = picture.shape[:2]
-    scale = tall / max(height, width)
-    size = (max(16, round(width * scale)), max(16, round(height * scale)))
+    scale = edge / max(height, width)
+    size = (max(DIGITS.smallest, round(width * scale)), max(DIGITS.smallest, round(height * scale)))
     sized = cv2.resize(picture, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC)
-    places = _reader()(sized, use_det=True, use_cls=False, use_rec=False, box_thresh=_FOUND).boxes
+    places = _reader()(sized, use_det=True, use_cls=False, use_rec=False, box_thresh=DIGITS.found).boxes
     readings = []
     for corners in () if places is None else places:
         # The upright box, not the turned one of the corners: a lone 7 or 1 has no direction to turn it by.
         (x0, y0), (x1, y1) = np.min(corners, axis=0), np.max(corners, axis=0)
-        read = [_read(_part(sized, x0, y0, x1, y1, beside, above)) for beside, above in _ROOM]
+        read = [_read(_part(sized, x0, y0, x1, y1, beside, above)) for beside, above in DIGITS.room]
         digits = read[0][0]
-        if 0 < len(digits) <= _MOST_DIGITS and digits.isascii() and digits.isdigit() and digits == read[1][0]:
+        agree = all(text == digits for text, _ in read)
+        if agree and 0 < len(digits) <= DIGITS.most and digits.isascii() and digits.isdigit():
             box = Box(float(x0) / size[0], float(y0) / size[1], float(x1) / size[0], float(y1) / size[1])
             readings.append(Reading(digits, min(sure for _, sure in read), box))
     return readings
@@ -81,8 +94,8 @@ def _part(picture: Any, x0: float, y0: float, x1: float, y1: float, beside: floa
 
 
 def _read(picture: Any) -> tuple[str, float]:
-    said = _reader()(picture, use_det=False, use_cls=False, use_rec=True)
-    return (str(said.txts[0]).strip(), float(said.scores[0])) if said.txts else ("", 0.0)
+    result = _reader()(picture, use_det=False, use_cls=False, use_rec=True)
+    return (str(result.txts[0]).strip(), float(result.scores[0])) if result.txts else ("", 0.0)
 
 
 def _models() -> tuple[Path | None, Path | None]:
@@ -103,9 +116,9 @@ def _reader() -> Any:
             "Global.text_score": 0.0,
             "Global.use_cls": False,
             "Det.model_path": str(det),
-            "Det.limit_side_len": _LARGER,
+            "Det.limit_side_len": DIGITS.larger_edge,
             "Det.limit_type": "max",
-            "Det.thresh": _DARK,
+            "Det.thresh": DIGITS.dark,
             "Rec.model_path": str(rec),
             # One thread a process, as everywhere: frames are the unit of parallel work.
             threads.format("intra"): 1,

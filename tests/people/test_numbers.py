@@ -1,6 +1,6 @@
 """Shirt numbers as suggestions: what must agree before one is offered, and how often that is right.
 
-`python -m tests.test_numbers FOLDER...` measures shoots that the generator wrote (FOLDER/shoot, FOLDER/shoot-truth).
+`python -m tests.people.test_numbers FOLDER...` measures shoots of the generator (FOLDER/shoot, FOLDER/shoot-truth).
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from pipeline.imaging.geometry import Box
 from pipeline.people import digits as imaging_numbers
 from pipeline.people.detect import overlap
 from pipeline.people.digits import Reading, available, read_numbers
-from pipeline.people.jersey_numbers import Agreed, agree, own_reading, teams_of, tracks, wording
+from pipeline.people.jersey_numbers import Agreed, agree, find_tracks, own_reading, teams_of, wording
 from pipeline.people.tracking import Observation
 from pipeline.shoot.facts import Facts, Player
 from pipeline.steps import crop
@@ -105,12 +105,12 @@ def frame_of(boxes: list[tuple[float, float, float, float]], sharp: list[float])
 
 def test_who_is_blurred_or_small_is_not_read() -> None:
     a, b, small = (0.2, 0.2, 0.4, 0.8), (0.6, 0.2, 0.8, 0.8), (0.45, 0.4, 0.5, 0.55)
-    sharp = tracks([frame_of([a, b, small], [0.1, 0.03, 0.2])] * 4)
+    sharp = find_tracks([frame_of([a, b, small], [0.1, 0.03, 0.2])] * 4)
     assert [dict(track.rows) for track in sharp] == [{0: 0, 1: 0, 2: 0, 3: 0}]
-    assert tracks([frame_of([a], [0.02])] * 4) == []  # all of the burst is blurred
-    assert tracks([frame_of([a], [0.1])]) == []  # one frame is no burst
-    assert tracks([frame_of([], [])] * 3) == []
-    assert len(tracks([frame_of([a, b], [0.1, 0.09])] * 4)) == 2
+    assert find_tracks([frame_of([a], [0.02])] * 4) == []  # all of the burst is blurred
+    assert find_tracks([frame_of([a], [0.1])]) == []  # one frame is no burst
+    assert find_tracks([frame_of([], [])] * 3) == []
+    assert len(find_tracks([frame_of([a, b], [0.1, 0.09])] * 4)) == 2
 
 
 # ---- whose it is -------------------------------------------------------------------------------------------
