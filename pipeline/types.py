@@ -6,12 +6,17 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
+I64 = NDArray[np.int64]
+
+JsonValue: TypeAlias = "bool | int | float | str | list[JsonValue] | dict[str, JsonValue] | None"
+JsonObject: TypeAlias = dict[str, JsonValue]
 
 
 class Domain(StrEnum):

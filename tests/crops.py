@@ -33,7 +33,7 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.engine.executors import default_workers, worker_setup
-from pipeline.engine.measure import MEASURED_EDGE, measure_frames, read_measured
+from pipeline.engine.measure import MEASURED_EDGE, Measurements, measure_frames
 from pipeline.engine.run import read_shoot
 from pipeline.engine.solve import look_at_all, solve
 from pipeline.imaging.geometry import Box, row_to_box
@@ -41,11 +41,12 @@ from pipeline.imaging.sharpness import sharpness
 from pipeline.people.detect import SURE, find, overlap, picture_for_detection, within
 from pipeline.people.modelfiles import ModelFiles
 from pipeline.people.modelfiles import find as find_models
+from pipeline.people.observe import FrameObservation
 from pipeline.people.ranking import Ranked
 from pipeline.people.subject import Subject
 from pipeline.recipe.recipe import load_recipe
 from pipeline.steps import REGISTRY, crop
-from pipeline.steps.base import MeasureContext, Measured
+from pipeline.steps.base import MeasureContext
 from pipeline.steps.decode import decode
 from pipeline.store.store import Store
 from pipeline.types import Burst
@@ -71,7 +72,7 @@ class Look:
     truth: Mapping[str, Mapping]
     size: tuple[int, int]  # height, width
     bursts: Sequence[Burst]
-    measured: Mapping[str, Measured]
+    measured: Mapping[str, FrameObservation]
     subjects: Mapping[str, Subject | None]
     ranks: Mapping[str, Ranked]
     boxes: Mapping[str, Mapping[str, Box]]
@@ -147,13 +148,13 @@ def look_at(shoot_folder: Path, files: ModelFiles, work: Path) -> Look:
     if wrong:
         raise SystemExit("\n".join(wrong))
     plan = solve(store, measured_frames, shoot.bursts, shoot.facts, recipe)
-    measured = {s.frame.name: read_measured(store, s.key, crop.STEP.name) for s in measured_frames}
+    measured = dict(Measurements(store, measured_frames, crop.STEP))
     subjects, _ = look_at_all(measured, shoot.bursts)
     truth = json.loads((shoot_folder.parent / "shoot-truth" / "truth.json").read_text(encoding="utf-8"))
     width, height = truth["size"]
     params = {d.name: b.params for d in recipe.deliveries for b in d.steps if b.step is crop.STEP}
     boxes = {
-        aspect: {n: crop.box_for(params[name], plan.of(f"{name}/crop", n), height, width) for n in subjects}
+        aspect: {n: crop.box_for(params[name], plan.solutions[f"{name}/crop"][n], height, width) for n in subjects}
         for aspect, name in ASPECTS.items()
     }
     return Look(truth["frames"], (height, width), shoot.bursts, measured, subjects, plan.ranks, boxes)
@@ -183,14 +184,14 @@ def tally_frames(look: Look, tally: Tally) -> None:
         if "main" not in look.truth[name]:
             tally.count("nobody there, nobody found", subject is None)
             continue
-        people = look.measured[name]["people"]
+        people = look.measured[name].people.people
         asked = asked_people(look, name)
         met = sum(len(people) > 0 and overlap(person, people[:, :4]).max() >= 0.4 for person in asked)
         tally.count("people found, IoU 0.4", met, len(asked))
         main = look.main(name)
         is_main = subject is not None and overlap(main, np.array([subject.box]))[0] >= 0.4
         tally.count("subject is the main player", is_main)
-        faces = look.measured[name]["faces"]
+        faces = look.measured[name].people.faces
         faces = faces[faces[:, 4] >= SURE.face][:, :4]
         height, width = look.size
         for aspect, by_frame in look.boxes.items():
@@ -302,7 +303,7 @@ def report_cpu(files: ModelFiles, folder: Path) -> None:
     write_large(folder / "large" / "TH9_0001.dng", folder)
     frame = read_shoot(folder / "large").frames[0]
     decoded = decode(frame, MEASURED_EDGE, sense=True)
-    balance = decoded.as_shot if decoded.as_shot is not None else decoded.daylight
+    balance = decoded.camera_balance
     context = MeasureContext(
         frame, decoded.image, decoded.as_shot, decoded.daylight, (), decoded.full_size, decoded.detail, files
     )

@@ -15,8 +15,9 @@ from pipeline.cli.recipes import read_recipe
 from pipeline.engine import caption_sheet, executors, jersey_suggestions
 from pipeline.engine.frame_table import SEPARATORS
 from pipeline.engine.jobs import Shoot, read_shoot
+from pipeline.engine.measure import Measurements
 from pipeline.engine.run import measure_shoot
-from pipeline.engine.solve import Measurements, look_at_all
+from pipeline.engine.solve import look_at_all
 from pipeline.errors import InputError
 from pipeline.people import digits as jersey_digits
 from pipeline.shoot.consent import held_by_own_texts
@@ -92,7 +93,7 @@ def _write(
     with tempfile.TemporaryDirectory() as scratch:
         store = Store.open(Path(scratch), shoot.folder)
         measured_frames = measure_shoot(store, shoot, workers, report)
-        measured = Measurements(store, {s.frame.name: s.key for s in measured_frames if not s.error}, crop.STEP.name)
+        measured = Measurements(store, measured_frames, crop.STEP)
         _, ranks = look_at_all(measured, shoot.bursts)
         suggested = None
         if numbers:

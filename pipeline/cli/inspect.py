@@ -16,7 +16,7 @@ from pipeline.cli.console import note, out_console, progress
 from pipeline.cli.light_words import LightWords, light_words
 from pipeline.engine import executors
 from pipeline.engine.jobs import Shoot, read_shoot
-from pipeline.engine.measure import MeasuredFrame, read_measured
+from pipeline.engine.measure import MeasuredFrame, Measurements
 from pipeline.engine.run import measure_shoot
 from pipeline.engine.solve import shoot_light
 from pipeline.imaging.raw.noise_pool import HEADINGS, noise_notes, noise_rows
@@ -122,7 +122,7 @@ def _settings_notes(shoot: Shoot) -> list[str]:
 def _noise(store: Store, measured_frames: Sequence[MeasuredFrame]) -> tuple[list[list[str]], list[str]]:
     """Noise by camera and ISO against the straight line that it should follow."""
     good = [s for s in measured_frames if not s.error]
-    measured = {s.frame.name: read_measured(store, s.key, decode.STEP.name) for s in good}
+    measured = Measurements(store, measured_frames, decode.STEP)
     rows, notes = [], []
     for sensor in decode.sensors([s.frame for s in good], measured):
         camera = camera_of(sensor.frames[0])
@@ -138,14 +138,12 @@ def _light(
     frames = [s.frame for s in measured_frames if not s.error]
     if not frames:
         return None, ()
-    measured = {
-        s.frame.name: read_measured(store, s.key, white_balance.STEP.name) for s in measured_frames if not s.error
-    }
+    measured = Measurements(store, measured_frames, white_balance.STEP)
     light = shoot_light(store, measured_frames, shoot.bursts, shoot.facts, workers)
     context = SolveContext(frames, shoot.bursts, shoot.facts, measured, lambda: light, dict, dict, {})
     method: Literal["reference_patch", "gray_world"] = "reference_patch" if shoot.facts.references else "gray_world"
     solved = white_balance.solve(
         context, white_balance.WhiteBalanceParams(method=method, multipliers=None, within_frame=True)
     )
-    daylight = {name: m["daylight"] for name, m in measured.items()}
+    daylight = {name: m.daylight for name, m in measured.items()}
     return light_words(light, frames, solved.by_frame, daylight), solved.notices

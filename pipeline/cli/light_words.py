@@ -10,7 +10,8 @@ import numpy as np
 from pipeline.light.illuminant import describe, light_xy
 from pipeline.light.mains import DARK, Flicker, Mains, dark_phase, frequency, percent_flicker
 from pipeline.light.scenes import ShootLight, zones
-from pipeline.steps.base import Solution, camera_of
+from pipeline.steps.base import camera_of
+from pipeline.steps.white_balance import WhiteBalanceSolution
 from pipeline.types import F64, Frame
 
 _ROWS = 9
@@ -29,7 +30,10 @@ class LightWords:
 
 
 def light_words(
-    light: ShootLight, frames: Sequence[Frame], balances: Mapping[str, Solution], daylight: Mapping[str, F64]
+    light: ShootLight,
+    frames: Sequence[Frame],
+    balances: Mapping[str, WhiteBalanceSolution],
+    daylight: Mapping[str, F64],
 ) -> LightWords:
     """balances: what white_balance solved for each frame; daylight: its (3,) multipliers for daylight."""
     by_name = {f.name: f for f in frames}
@@ -92,11 +96,11 @@ def _mains(found: Mains) -> str:
 
 
 def _colour(
-    light: ShootLight, members: Sequence[int], balances: Mapping[str, Solution], daylight: Mapping[str, F64]
+    light: ShootLight, members: Sequence[int], balances: Mapping[str, WhiteBalanceSolution], daylight: Mapping[str, F64]
 ) -> str:
     """Colour temperature of the zone's median balance."""
     first = [light.scenes[i].names[0] for i in members]
-    gains = np.median([np.log(balances[n]["gains"]) for n in first], axis=0)
+    gains = np.median([np.log(balances[n].gains) for n in first], axis=0)
     xy = light_xy(np.exp(gains), daylight[first[0]], light.scenes[members[0]].to_working)
     return describe(xy) if xy is not None else "no colour that a lamp has"
 

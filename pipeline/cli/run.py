@@ -14,7 +14,7 @@ import typer
 
 from pipeline.cli.console import progress, say, warn
 from pipeline.cli.recipes import read_recipe
-from pipeline.cli.status import print_outcome, unsent
+from pipeline.cli.status import print_outcome
 from pipeline.engine import executors
 from pipeline.engine import run as engine
 from pipeline.errors import InputError
@@ -86,7 +86,7 @@ def _run(
     print_outcome(outcome.record, time.perf_counter() - started)
     say(f"delivered  {out}")
     say(f"report     {outcome.report}")
-    if outcome.record["state"] != "done" or outcome.failed or unsent(outcome.record):
+    if outcome.record.state != "done" or outcome.failed or outcome.record.problems():
         raise typer.Exit(1)
 
 

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
-from typing import Any
 
 import typer
 
 from pipeline.cli.console import note, say, warn
 from pipeline.errors import InputError
+from pipeline.report.record import RunRecord, read_record
 from pipeline.store.store import Store
 
 _MOST = 20  # notes of a kind that are printed; the report has all
@@ -21,7 +20,7 @@ def show_status(out: Path) -> None:
     Raises InputError where `out` holds no run, typer.Exit(1) where the run is not finished or something failed.
     """
     store = Store(out)
-    record = read_record(out)
+    record = read_run(out)
     if not store.work.is_dir():
         raise InputError(f"{out}: holds no run; give the folder that was given to --out")
     if store.is_locked():
@@ -31,57 +30,54 @@ def show_status(out: Path) -> None:
         say(f"no finished run here; {done} files delivered so far. Run the same command again to go on")
         raise typer.Exit(1)
     print_outcome(record)
-    if record["state"] != "done" or record["counts"]["failed"] or unsent(record):
+    if record.state != "done" or record.counts.failed or record.problems():
         raise typer.Exit(1)
 
 
-def read_record(out: Path) -> dict[str, Any] | None:
-    """run.json of a finished run; None where there is none yet. Raises InputError where there is no such folder."""
-    path = out / "run.json"
+def read_run(out: Path) -> RunRecord | None:
+    """The record of a finished run; None where there is none yet.
+
+    Raises InputError where there is no such folder, or its record cannot be read.
+    """
     if not out.is_dir():
         raise InputError(f"{out}: there is no such folder")
-    return json.loads(path.read_text(encoding="utf-8")) if path.is_file() else None
+    return read_record(out)
 
 
-def print_outcome(record: dict[str, Any], seconds: float | None = None) -> None:
+def print_outcome(record: RunRecord, seconds: float | None = None) -> None:
     """Notes, failures and the counts of a run; `seconds` is how long it took, where that is known."""
-    counts = record["counts"]
-    for text in record["notices"][:_MOST]:
+    counts = record.counts
+    for text in record.notices[:_MOST]:
         note(text)
-    if len(record["notices"]) > _MOST:
-        note(f"and {len(record['notices']) - _MOST} more in the report")
+    if len(record.notices) > _MOST:
+        note(f"and {len(record.notices) - _MOST} more in the report")
     for text, names in _frame_notes(record).items():
         more = f" and {len(names) - 1} more frame{'s' if len(names) > 2 else ''}" if len(names) > 1 else ""
         note(f"{names[0]}{more}: {text}")
-    for name, frame in record["frames"].items():
-        if frame["status"] == "failed":
-            warn(f"failed: {frame['relative'] or name}: {frame['reason']}")
-    for text in unsent(record):
+    for name, frame in record.frames.items():
+        if frame.status == "failed":
+            warn(f"failed: {frame.relative or name}: {frame.reason}")
+    for text in record.problems():
         warn(f"not sent: {text}")
-    if record.get("stopped"):
-        warn(record["stopped"])
-    again = f", {counts['reused']} files already done" if counts["reused"] else ""
-    again += f", {counts['captions_rewritten']} captions rewritten" if counts.get("captions_rewritten") else ""
-    consent = f" ({counts['consent']} for consent)" if counts.get("consent") else ""
-    undone = f", {counts['left out']} left out by select" if counts.get("left out") else ""
-    undone += f", {counts['undone']} not done" if counts.get("undone") else ""
+    if record.stopped:
+        warn(record.stopped)
+    again = f", {counts.reused} files already done" if counts.reused else ""
+    again += f", {counts.captions_rewritten} captions rewritten" if counts.captions_rewritten else ""
+    consent = f" ({counts.consent} for consent)" if counts.consent else ""
+    undone = f", {counts.left_out} left out by select" if counts.left_out else ""
+    undone += f", {counts.undone} not done" if counts.undone else ""
     took = f" in {seconds:.0f} s" if seconds is not None else ""
-    rendered = f"{counts['rendered']} frames rendered" if counts["rendered"] else "nothing to render"
+    rendered = f"{counts.rendered} frames rendered" if counts.rendered else "nothing to render"
     say(
-        f"{counts['delivered']} of {counts['frames']} frames delivered, {counts['failed']} failed, "
-        f"{counts['held']} held back{consent}{undone}: {rendered}{again}{took}"
+        f"{counts.delivered} of {counts.frames} frames delivered, {counts.failed} failed, "
+        f"{counts.held} held back{consent}{undone}: {rendered}{again}{took}"
     )
 
 
-def unsent(record: dict[str, Any]) -> list[str]:
-    """What went wrong with a zip, a page or a push."""
-    return [text for sent in record.get("sent", {}).values() for text in sent["problems"]]
-
-
-def _frame_notes(record: dict[str, Any]) -> dict[str, list[str]]:
+def _frame_notes(record: RunRecord) -> dict[str, list[str]]:
     """Note about delivered files -> the frames it concerns."""
     notes: dict[str, list[str]] = {}
-    for name, frame in record["frames"].items():
-        for text in sorted({text for file in frame["deliveries"].values() for text in file["notices"]}):
+    for name, frame in record.frames.items():
+        for text in sorted({text for file in frame.deliveries.values() for text in file.notices}):
             notes.setdefault(text, []).append(name)
     return dict(list(notes.items())[:_MOST])

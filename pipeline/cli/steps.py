@@ -8,7 +8,7 @@ from typing import Any
 from pipeline.cli.console import say
 from pipeline.errors import InputError
 from pipeline.steps import REGISTRY
-from pipeline.steps.base import Step
+from pipeline.steps.base import AnyStep
 
 _PLACES = {"shared": "under steps", "delivery": "in a delivery", "both": "under steps or in a delivery"}
 
@@ -20,7 +20,7 @@ def show_steps(name: str | None) -> None:
     say(steps_text([REGISTRY[name]] if name else list(REGISTRY.values())))
 
 
-def steps_text(steps: Sequence[Step]) -> str:
+def steps_text(steps: Sequence[AnyStep]) -> str:
     """Markdown that the README's recipe reference and `evencourt steps` share."""
     parts = []
     for step in steps:

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import PurePosixPath
-from typing import Any
 
 from pipeline.formats.metadata.credits import Place, Rights
 from pipeline.shoot.facts import Facts
@@ -119,14 +117,3 @@ class Delivered:
     push: Pushed = field(default_factory=Pushed)
     notices: tuple[str, ...] = ()
     problems: tuple[str, ...] = ()
-
-    def as_json(self) -> Mapping[str, Any]:
-        """For run.json. Holds no credential: an address cannot carry one."""
-        extras = {m.relative: {"sha256": m.sha256, "bytes": m.bytes, "reused": m.reused} for m in self.made}
-        push = {
-            "address": self.push.address,
-            "sent": list(self.push.sent),
-            "kept": len(self.push.kept),
-            "removed": list(self.push.removed),
-        }
-        return {"files": extras, "push": push if self.push.address else None, "problems": list(self.problems)}

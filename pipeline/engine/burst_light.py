@@ -13,6 +13,7 @@ import numpy as np
 from pipeline.engine.executors import map_unordered
 from pipeline.engine.measure import MeasuredFrame, read_measured, read_proxy
 from pipeline.light.scenes import VERSION, Scene, look, unknown
+from pipeline.steps import white_balance
 from pipeline.store.keys import digest_json, environment
 from pipeline.store.store import Store
 from pipeline.types import Burst, Frame
@@ -60,7 +61,7 @@ def find_scenes(
 def _look_at(task: _Task) -> None:
     store = Store(task.out)
     images = [read_proxy(store, key) for key in task.keys]
-    scene = look(task.frames, images, read_measured(store, task.keys[0], "white_balance")["daylight"])
+    scene = look(task.frames, images, read_measured(store, task.keys[0], white_balance.STEP).daylight)
     buffer = io.BytesIO()
     np.savez_compressed(buffer, **scene.as_arrays())  # type: ignore[arg-type]
     store.put("burst_light", task.key, buffer.getvalue())

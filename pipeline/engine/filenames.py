@@ -59,8 +59,7 @@ def file_names(
 
 def relative_path(delivery: Delivery, name: str) -> str:
     """Where a delivery puts the file of this name, below OUT, with the suffix of its format."""
-    suffix = {"jpeg": "jpg", "tiff": "tif"}[delivery.save.format]
-    return f"{delivery.name}/{name}.{suffix}"
+    return f"{delivery.name}/{name}.{delivery.file_name.suffix}"
 
 
 def holds_withheld(name: str, facts: Facts, *, parts: bool = False) -> bool:

@@ -22,9 +22,8 @@ from pipeline.people.jersey_numbers import (
     unpublished,
     wording,
 )
+from pipeline.people.observe import FrameObservation
 from pipeline.shoot.facts import Facts
-from pipeline.steps import crop
-from pipeline.steps.base import Measured
 from pipeline.steps.decode import decode
 from pipeline.types import F32, F64, Burst, Frame
 
@@ -63,7 +62,7 @@ def suggested_players(
     frames: Sequence[Frame],
     bursts: Sequence[Burst],
     facts: Facts,
-    measured: Mapping[str, Measured],
+    measured: Mapping[str, FrameObservation],
     workers: int,
     progress: Callable[[str, int, int], None] = lambda phase, done, total: None,
 ) -> tuple[dict[str, Suggestion], tuple[str, ...]]:
@@ -93,7 +92,7 @@ def _joined(placed: Sequence[tuple[float, str, bool]]) -> Suggestion:
 def read_people(
     frames: Sequence[Frame],
     bursts: Sequence[Burst],
-    measured: Mapping[str, Measured],
+    measured: Mapping[str, FrameObservation],
     workers: int,
     progress: Callable[[str, int, int], None] = lambda phase, done, total: None,
 ) -> tuple[list[tuple[Person, Agreed]], tuple[str, ...]]:
@@ -111,7 +110,7 @@ def read_people(
 
 
 def _whom(
-    frames: Sequence[Frame], bursts: Sequence[Burst], measured: Mapping[str, Measured]
+    frames: Sequence[Frame], bursts: Sequence[Burst], measured: Mapping[str, FrameObservation]
 ) -> tuple[list[Person], list[_Task]]:
     """The people worth reading, and a task for each frame in which one is; burst by burst."""
     known = {f.name: f for f in frames}
@@ -119,7 +118,7 @@ def _whom(
     tasks: list[_Task] = []
     for burst in bursts:
         names = [n for n in burst.frames if n in measured]
-        seen = [crop.observation_of(measured[n]) for n in names]
+        seen = [measured[n].people for n in names]
         torsos: dict[int, dict[int, Box]] = {}
         for track in find_tracks(seen):
             jersey_colour = np.median([seen[at].jersey_colour[row] for at, row in track.rows.items()], axis=0).astype(
@@ -145,8 +144,7 @@ def _read_frame(task: _Task) -> Readings:
     """Row of `people` -> numbers seen about that torso, boxes in fractions of the frame."""
     decoded = decode(task.frame, task.long_edge)
     image = decoded.image
-    balance = decoded.as_shot if decoded.as_shot is not None else decoded.daylight
-    picture = picture_for_detection(image.pixels, balance, image.to_working)
+    picture = picture_for_detection(image.pixels, decoded.camera_balance, image.to_working)
     height, width = picture.shape[:2]
     result: dict[int, list[Reading]] = {}
     for row, (x0, y0, x1, y1) in task.torsos.items():

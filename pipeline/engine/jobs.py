@@ -23,7 +23,6 @@ from pipeline.shoot.facts import Facts, FrameFacts, held_back
 from pipeline.shoot.read_facts import load_facts
 from pipeline.shoot.scan import scan, with_clocks
 from pipeline.shoot.sidecar import sidecar_rating
-from pipeline.steps.caption import CaptionParams, describe
 from pipeline.store.keys import digest_json
 from pipeline.types import Burst, Frame
 
@@ -108,7 +107,10 @@ class Planner:
     @cached_property
     def names(self) -> Mapping[str, Mapping[str, str]]:
         """Delivery -> frame -> name of its file. Raises InputError where a template of names fails on a frame."""
-        return {d.name: file_names(self.shoot.frames, self.shoot.facts, d.save.name) for d in self.recipe.deliveries}
+        return {
+            d.name: file_names(self.shoot.frames, self.shoot.facts, d.file_name.template)
+            for d in self.recipe.deliveries
+        }
 
     def plan(self, measured_frames: Sequence[MeasuredFrame], plan: Plan) -> tuple[Planned, dict[str, str]]:
         """Frame -> its job and outputs, and the frames that failed with the reason. A frame that no delivery has
@@ -119,7 +121,7 @@ class Planner:
         failed: dict[str, str] = {}
         for one in measured_frames:
             frame = one.frame
-            wanted = [d for d in self.recipe.deliveries if plan.chosen(d.name, frame.name)]
+            wanted = [d for d in self.recipe.deliveries if not plan.left_out(self.recipe, d, frame.name)]
             if one.error or self.shoot.withheld(frame.name) or not wanted:
                 continue
             try:
@@ -140,7 +142,7 @@ class Planner:
         delivered = []
         for delivery in wanted:
             metadata, notices = self.text(delivery, frame, row, one.carried)
-            key = pixel_key(one.digest, edge, window, self.recipe.steps, delivery, solutions, metadata)
+            key = pixel_key(one.digest, edge, window, self.recipe, delivery, solutions, metadata)
             output = Output(delivery, relative_path(delivery, self.names[delivery.name][frame.name]), metadata, key)
             text = (metadata.caption, metadata.alt_text, metadata.headline) if metadata else ("", "", "")
             delivered.append(Delivered(output, *text, notices))
@@ -152,8 +154,8 @@ class Planner:
     ) -> tuple[Metadata | None, tuple[str, ...]]:
         """What a delivery writes into a frame's file; None where it has no caption step. carried: see MeasuredFrame."""
         for bound in delivery.steps:
-            if isinstance(bound.params, CaptionParams):
-                return describe(frame, self.shoot.facts, row, bound.params, carried)
+            if bound.step.texts is not None:
+                return bound.step.texts(frame, self.shoot.facts, row, bound.params, carried)
         return None, ()
 
     def text_problems(self) -> list[str]:
@@ -181,7 +183,7 @@ class Planner:
             if self.shoot.withheld(name):
                 continue
             for delivery in self.recipe.deliveries:
-                if plan.chosen(delivery.name, name):
+                if not plan.left_out(self.recipe, delivery, name):
                     with suppress(EvencourtError):  # no text can be made: then no file may stand
                         path = relative_path(delivery, self.names[delivery.name][name])
                         texts[path] = self.text(delivery, one.frame, self.shoot.facts.row(name), one.carried)[0]

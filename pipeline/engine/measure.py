@@ -24,9 +24,9 @@ from pipeline.imaging.resample import resize_energy
 from pipeline.people.modelfiles import ModelFiles
 from pipeline.shoot.facts import Facts, Reference
 from pipeline.steps import REGISTRY
-from pipeline.steps.base import MeasureContext, Measured
+from pipeline.steps.base import M, MeasureContext, Step
 from pipeline.steps.decode import STEP as DECODE
-from pipeline.steps.decode import decode
+from pipeline.steps.decode import DecodeMeasurement, decode
 from pipeline.store.keys import digest_json, environment
 from pipeline.store.packing import pack, unpack
 from pipeline.store.store import Store
@@ -132,8 +132,10 @@ def _measure_one(task: _Task) -> MeasuredFrame:
         decoded.detail,
         task.models,
     )
-    arrays: dict[str, NDArray[Any]] = {DECODE.name: pack(decoded.sensed)}
-    arrays |= {name: pack(step.measure(context)) for name, step in REGISTRY.items() if step.measure is not None}
+    arrays: dict[str, NDArray[Any]] = {DECODE.name: pack(DecodeMeasurement(decoded.reading).as_arrays())}
+    arrays |= {
+        name: pack(step.measure(context).as_arrays()) for name, step in REGISTRY.items() if step.measure is not None
+    }
     image = decoded.image
     height, width = image.pixels.shape[:2]
     scale = min(1.0, PROXY_EDGE / max(height, width))
@@ -164,26 +166,43 @@ def _summary(frame: Frame, digest: str, key: str, data: bytes) -> MeasuredFrame:
     return MeasuredFrame(frame, digest, key, (height, width), facts["seconds"], notices, carried=carried)
 
 
-def read_measured(store: Store, key: str, step: str) -> Measured:
-    """One step's measurement of one frame."""
+def read_measured(store: Store, key: str, step: Step[Any, M, Any]) -> M:
+    """One step's measurement of one frame. Raises FrameError where it is no longer kept."""
+    assert step.Measurement is not None, f"{step.name} measures nothing"
+    return step.Measurement.from_arrays(unpack(_kept(store, key, step.name)[step.name]))
+
+
+def _kept(store: Store, key: str, *names: str) -> dict[str, NDArray[Any]]:
     data = store.get("measured", key)
     if data is None:
         raise FrameError("what was measured of it has gone from OUT/.work during the run; run again")
     with np.load(io.BytesIO(data)) as arrays:
-        return unpack(arrays[step])
+        return {name: arrays[name] for name in names}
 
 
 def read_proxy(store: Store, key: str) -> Image:
-    """The kept proxy picture, camera-linear."""
-    data = store.get("measured", key)
-    if data is None:
-        raise FrameError("what was measured of it has gone from OUT/.work during the run; run again")
-    with np.load(io.BytesIO(data)) as arrays:
-        noise: Mapping[int, Any] = arrays["noise"]
-        return Image(
-            arrays["proxy"].astype(np.float32),
-            Domain.CAMERA,
-            Noise(noise[0], noise[1]),
-            arrays["saturation"],
-            arrays["to_working"],
-        )
+    """The kept proxy picture, camera-linear. Raises FrameError where it is no longer kept."""
+    kept = _kept(store, key, "proxy", "noise", "saturation", "to_working")
+    noise = Noise(kept["noise"][0], kept["noise"][1])
+    pixels = kept["proxy"].astype(np.float32)
+    return Image(pixels, Domain.CAMERA, noise, kept["saturation"], kept["to_working"])
+
+
+class Measurements(Mapping[str, M]):
+    """One step's measurements, each read when it is asked for: a whole night of them need not be in memory."""
+
+    def __init__(self, store: Store, measured_frames: Sequence[MeasuredFrame], step: Step[Any, M, Any]) -> None:
+        self._store, self._step = store, step
+        self._keys = {one.frame.name: one.key for one in measured_frames if not one.error}
+
+    def __getitem__(self, name: str) -> M:
+        return read_measured(self._store, self._keys[name], self._step)
+
+    def __contains__(self, name: object) -> bool:
+        return name in self._keys
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._keys)
+
+    def __len__(self) -> int:
+        return len(self._keys)

@@ -6,9 +6,8 @@ import hashlib
 import json
 from collections.abc import Collection, Mapping
 from contextlib import suppress
-from dataclasses import asdict
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import Any
 
 from pipeline.engine.earlier import absent, told
 from pipeline.engine.filenames import holds_withheld
@@ -24,45 +23,62 @@ from pipeline.store.store import Store
 _EARLIER = "made by an earlier run with other settings"
 
 
+@dataclass(frozen=True)
+class Standing(Rendered):
+    """A file that stands below OUT: as rendered, with its frame, the digest of its texts, and its time of change in
+    nanoseconds. current is false where an earlier run made it and this one does not."""
+
+    frame: str = ""
+    text: str = ""
+    mtime: int = 0
+    current: bool = True
+
+    def as_bytes(self) -> bytes:
+        """For the store."""
+        return json.dumps({name: value for name, value in asdict(self).items() if name != "current"}).encode()
+
+    @staticmethod
+    def from_bytes(data: bytes | None) -> Standing | None:
+        """What `as_bytes` gave; None where it is something else."""
+        try:
+            found = json.loads(data or b"")
+            return Standing(**found | {"notices": tuple(found["notices"])})
+        except (ValueError, TypeError, KeyError):
+            return None
+
+
 class Outputs:
     """`files`: relative path -> record of each file that stands; `notices`: what became of others."""
 
     def __init__(self, store: Store) -> None:
         self.store = store
-        self.files: dict[str, dict[str, Any]] = {}
+        self.files: dict[str, Standing] = {}
         self.notices: list[str] = []
         self.reused = self.rewritten = 0
 
     def keep(self, one: Rendered, frame: str, metadata: Metadata | None) -> None:
         """A file that was made just now."""
         moment = (self.store.out / one.relative).stat().st_mtime_ns
-        entry = asdict(one) | {"frame": frame, "text": _text_key(metadata), "mtime": moment}
-        self.files[one.relative] = entry
-        self._put(entry)
+        self._put(Standing(**vars(one), frame=frame, text=_text_key(metadata), mtime=moment))
 
     def still_good(self, output: Output) -> bool:
         """True when the delivered file stands as it should, if need be after writing its caption anew."""
-        raw = self.store.get("done", _key(output.relative))
-        if raw is None:
-            return False
-        entry = json.loads(raw)
+        entry = Standing.from_bytes(self.store.get("done", _key(output.relative)))
         path = self.store.out / output.relative
-        if entry["key"] != output.key or not path.is_file():
+        if entry is None or entry.key != output.key or not path.is_file():
             return False
         text = _text_key(output.metadata)
-        same = path.stat().st_size == entry["bytes"] and path.stat().st_mtime_ns == entry["mtime"]
-        if not same and hashlib.sha256(path.read_bytes()).hexdigest() != entry["sha256"]:
+        same = path.stat().st_size == entry.bytes and path.stat().st_mtime_ns == entry.mtime
+        if not same and hashlib.sha256(path.read_bytes()).hexdigest() != entry.sha256:
             return False
-        if entry["text"] != text:
-            anew = rewrap(self.store.out, output.relative, entry["scan"], output.metadata)
+        if entry.text != text:
+            anew = rewrap(self.store.out, output.relative, entry.scan, output.metadata)
             if anew is None:
                 return False
             self._rewrite(entry, path, anew, text)
         else:
             self.reused += 1
-            entry |= {"mtime": path.stat().st_mtime_ns}
-            self._put(entry)
-        self.files[output.relative] = entry
+            self._put(replace(entry, mtime=path.stat().st_mtime_ns))
         return True
 
     def settle(self, planner: Planner, texts: Mapping[str, Metadata | None], frames: Collection[str]) -> None:
@@ -78,17 +94,17 @@ class Outputs:
         gone: list[str] = []
         orphans: list[str] = []
         for name in self.store.names("done"):
-            entry = json.loads(self.store.get("done", name) or b"{}")
-            relative = entry.get("relative", "")
-            if not relative or relative in self.files:
+            entry = Standing.from_bytes(self.store.get("done", name))
+            if entry is None or entry.relative in self.files:
                 continue
+            relative = entry.relative
             path = self.store.out / relative
             if not path.is_file():
                 self.store.remove("done", name)
                 continue
             delivery = next((d for d in planner.recipe.deliveries if relative.startswith(f"{d.name}/")), None)
             stem = Path(relative).stem
-            orphan = entry.get("frame", stem) not in frames
+            orphan = entry.frame not in frames
             if delivery is not None and orphan and not holds_withheld(stem, planner.shoot.facts):
                 orphans.append(relative)
                 with suppress(EvencourtError):
@@ -98,36 +114,37 @@ class Outputs:
         self.notices += told(orphans, "its frame is not in the shoot folder now; it stays, and names nobody")
 
     def _bring_into_line(
-        self, entry: dict[str, Any], path: Path, stays: bool, metadata: Metadata | None, gone: list[str]
+        self, entry: Standing, path: Path, stays: bool, metadata: Metadata | None, gone: list[str]
     ) -> None:
-        relative, intact = entry["relative"], hashlib.sha256(path.read_bytes()).hexdigest() == entry["sha256"]
-        if not (stays and entry["text"] == _text_key(metadata)):
+        relative, intact = entry.relative, hashlib.sha256(path.read_bytes()).hexdigest() == entry.sha256
+        if not (stays and entry.text == _text_key(metadata)):
             if not intact:
                 self.notices.append(
                     f"{relative}: changed by hand since it was delivered, and its caption or permission is no longer "
                     "what the facts say; check it or delete it"
                 )
                 return
-            anew = rewrap(self.store.out, relative, entry["scan"], metadata) if stays else None
+            anew = rewrap(self.store.out, relative, entry.scan, metadata) if stays else None
             if anew is None:
                 path.unlink()
                 self.store.remove("done", _key(relative))
                 gone.append(relative)
                 return
-            self._rewrite(entry, path, anew, _text_key(metadata))
-        self.files[relative] = entry | {"current": False, "notices": [*entry["notices"], _EARLIER]}
+            entry = self._rewrite(entry, path, anew, _text_key(metadata))
+        self.files[relative] = replace(entry, current=False, notices=(*entry.notices, _EARLIER))
 
-    def _rewrite(self, entry: dict[str, Any], path: Path, anew: tuple[bytes, tuple[str, ...]], text: str) -> None:
-        """Put new metadata around the same scan data; `entry` and the store follow."""
+    def _rewrite(self, entry: Standing, path: Path, anew: tuple[bytes, tuple[str, ...]], text: str) -> Standing:
+        """Put new metadata around the same scan data; the store follows."""
         data, cut = anew
         write_atomic(path, data)
-        entry |= {"sha256": hashlib.sha256(data).hexdigest(), "bytes": len(data), "notices": list(cut)}
-        entry |= {"text": text, "mtime": path.stat().st_mtime_ns}
-        self._put(entry)
         self.rewritten += 1
+        digest, moment = hashlib.sha256(data).hexdigest(), path.stat().st_mtime_ns
+        return self._put(replace(entry, sha256=digest, bytes=len(data), notices=cut, text=text, mtime=moment))
 
-    def _put(self, entry: Mapping[str, Any]) -> None:
-        self.store.put("done", _key(entry["relative"]), json.dumps(entry).encode())
+    def _put(self, entry: Standing) -> Standing:
+        self.files[entry.relative] = entry
+        self.store.put("done", _key(entry.relative), entry.as_bytes())
+        return entry
 
 
 def _key(relative: str) -> str:

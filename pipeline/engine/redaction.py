@@ -12,6 +12,7 @@ from typing import Any
 from pipeline.engine.filenames import holds_withheld
 from pipeline.engine.jobs import Shoot
 from pipeline.recipe.recipe import Bound, Recipe
+from pipeline.report.record import RunRecord
 from pipeline.shoot.facts import withheld
 from pipeline.shoot.names import hints_at, holds_any, name_pattern, replace_name
 
@@ -51,9 +52,9 @@ class Redaction:
             self._known[key] = self._text(text, told)
         return self._known.get(key, text)
 
-    def record(self, record: Mapping[str, Any]) -> dict[str, Any]:
+    def record(self, record: RunRecord) -> RunRecord:
         """A copy of a run's record without the names."""
-        return dict(self._value(record, told=False))
+        return RunRecord.from_json(self._value(record.as_json(), told=False))
 
     def recipe(self, recipe: Recipe) -> Recipe:
         """The recipe as it may be shown."""

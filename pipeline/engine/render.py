@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import io
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import PIL.Image
@@ -16,31 +15,26 @@ from pipeline.engine.measure import read_measured, read_proxy
 from pipeline.engine.solve import Plan
 from pipeline.errors import FrameError
 from pipeline.formats.jpeg_segments import scan_digest
-from pipeline.formats.metadata.embed import embed_jpeg, metadata_size
+from pipeline.formats.metadata.embed import embed_jpeg
 from pipeline.formats.metadata.model import Metadata
-from pipeline.formats.tiff import encode_tiff
 from pipeline.imaging import tone as tone_curve
 from pipeline.imaging.geometry import WHOLE, Box, box_to_pixels
 from pipeline.imaging.raw.demosaic import AHD_ABOVE
+from pipeline.imaging.raw.frame import SensorCorrection
 from pipeline.imaging.resample import resize
 from pipeline.light.highlights import rebuild_highlights
 from pipeline.recipe.recipe import Bound, Delivery, Recipe
 from pipeline.shoot.facts import FrameFacts
-from pipeline.steps import crop
-from pipeline.steps import denoise as denoise_step
-from pipeline.steps import resize as resize_step
+from pipeline.steps import white_balance
 from pipeline.steps.base import ApplyContext, Solution
-from pipeline.steps.decode import correction_of, decode
-from pipeline.steps.save import encode_jpeg
+from pipeline.steps.decode import STEP as DECODE
+from pipeline.steps.decode import decode
 from pipeline.store.files import write_atomic
 from pipeline.store.keys import digest_json, environment
 from pipeline.store.store import Store
-from pipeline.types import Frame, Image
+from pipeline.types import F32, F64, Frame, Image
 
 THUMB_EDGE = 320
-_NO_PIXELS = ("caption", "select")  # steps that change none
-# Metadata is budgeted in steps, so that a longer caption seldom changes the pixels of a file that must fit.
-_BUDGET = 4096
 
 
 @dataclass(frozen=True)
@@ -99,21 +93,20 @@ def long_edge_needed(recipe: Recipe, plan: Plan, frame: str, full: tuple[int, in
     Where a crop is followed by a resize, an edge is sought at which the crop comes out at exactly the
     delivered size, so that no second interpolation softens it.
     """
-    if any(b.step.name == "decode" and getattr(b.params, "size", "") == "full" for b in recipe.steps):
+    if any(b.step.every_pixel is not None and b.step.every_pixel(b.params) for b in recipe.steps):
         return None
     needed = 0
     for delivery in recipe.deliveries:
-        bounds = {b.step.name: b for b in delivery.steps}
-        if "resize" not in bounds:
+        sized = next((b for b in delivery.steps if b.step.output_size is not None), None)
+        if sized is None or sized.step.output_size is None:
             return None
-        cut, solution = bounds.get("crop"), plan.of(f"{delivery.name}/crop", frame)
-        x0, y0, x1, y1 = box_to_pixels(_box(cut, solution, *full), *full)
-        wanted = resize_step.output_size(bounds["resize"].params, y1 - y0, x1 - x0)  # type: ignore[arg-type]
+        x0, y0, x1, y1 = box_to_pixels(_kept(delivery, plan, frame, *full), *full)
+        wanted = sized.step.output_size(sized.params, y1 - y0, x1 - x0)
         ratio = max(wanted) / max(y1 - y0, x1 - x0)
         edge = min(max(full), round(max(full) * ratio))
         for candidate in (edge, edge + 1, edge - 1, edge + 2, edge + 3):
             h, w = (round(side * candidate / max(full)) for side in full)
-            cx0, cy0, cx1, cy1 = box_to_pixels(_box(cut, solution, h, w), h, w)
+            cx0, cy0, cx1, cy1 = box_to_pixels(_kept(delivery, plan, frame, h, w), h, w)
             if max(cx1 - cx0, cy1 - cy0) == max(wanted):
                 edge = candidate
                 break
@@ -127,77 +120,73 @@ def window_needed(recipe: Recipe, plan: Plan, frame: str, full: tuple[int, int],
     """The part of the upright frame that any delivery shows, where that saves work; all of it where one is turned."""
     if edge is not None and edge <= AHD_ABOVE * max(full):
         return WHOLE
-    boxes = []
-    for delivery in recipe.deliveries:
-        cut = next((b for b in delivery.steps if b.step.name == "crop"), None)
-        solution = plan.of(f"{delivery.name}/crop", frame)
-        boxes.append(WHOLE if solution.get("turned") else _box(cut, solution, *full))
+    boxes = [_read(delivery, plan, frame, *full) for delivery in recipe.deliveries]
     rounded = [[round(v, 4) for v in box] for box in boxes]
     x0, y0, x1, y1 = zip(*rounded, strict=True)
     return Box(max(min(x0), 0.0), max(min(y0), 0.0), min(max(x1), 1.0), min(max(y1), 1.0))
 
 
-def _box(cut: Bound | None, solution: Solution, height: int, width: int) -> Box:
-    """The crop's box at a size; it differs in the last pixel, since its aspect is one of whole pixels."""
-    if cut is None:
-        return WHOLE
-    return crop.box_for(cut.params, solution, height, width)  # type: ignore[arg-type]
+def _kept(delivery: Delivery, plan: Plan, frame: str, height: int, width: int) -> Box:
+    """What a delivery keeps of the upright frame, at a size."""
+    for b in delivery.steps:
+        if b.step.kept is not None:
+            return b.step.kept(b.params, plan.of(delivery.label(b), frame), height, width)
+    return WHOLE
+
+
+def _read(delivery: Delivery, plan: Plan, frame: str, height: int, width: int) -> Box:
+    """What a delivery needs to have decoded of it."""
+    for b in delivery.steps:
+        if b.step.reads is not None:
+            return b.step.reads(b.params, plan.of(delivery.label(b), frame), height, width)
+    return WHOLE
 
 
 def pixel_key(
     digest: str,
     long_edge: int | None,
     window: Box,
-    shared: Sequence[Bound],
+    recipe: Recipe,
     delivery: Delivery,
     solutions: Mapping[str, Solution],
     metadata: Metadata | None,
 ) -> str:
     """Hash of everything the encoded pixels depend on; the text of the caption is not among it."""
-    steps: list[Any] = [
-        [b.step.name, b.step.version, b.params.model_dump(mode="json"), dict(solutions.get(b.step.name, {}))]
-        for b in shared
-        if b.step.name not in _NO_PIXELS
-    ]
-    for b in delivery.steps:
-        if b.step.name not in _NO_PIXELS:
-            solution = dict(solutions.get(f"{delivery.name}/{b.step.name}", {}))
-            # A file's name is none of its pixels.
-            params = b.params.model_dump(mode="json", exclude={"name"} if b.step.name == "save" else None)
-            steps.append([b.step.name, b.step.version, params, solution])
-    save = delivery.save
-    if save.format == "tiff":  # a TIFF is written whole, text included
-        steps.append(repr(metadata))
-    elif save.at_most:
-        steps.append(_reserve(metadata))
     return digest_json(
         {
             "frame": digest,
             "edge": long_edge,
             "window": list(window),
-            "steps": steps,
+            "steps": [
+                bound.key(solutions.get(label), metadata)
+                for label, bound in recipe.labelled(delivery)
+                if bound.step.changes_pixels
+            ],
             "on": environment(),
         }
     )
 
 
-def _reserve(metadata: Metadata | None) -> int:
-    return 0 if metadata is None else -(-metadata_size(metadata) // _BUDGET) * _BUDGET
-
-
 def render(job: Job) -> list[Rendered | Refused]:
     """Make every output of one frame. Raises FrameError or OSError; files appear whole or not at all."""
     # A frame that needs the full demosaic is denoised before it, if the recipe does so for all deliveries.
-    shared: Any = next((b.params for b in job.shared if b.step.name == "denoise"), None)
-    clean = denoise_step.clean_of(shared) if shared is not None else None
+    early = next((b for b in job.shared if b.step.on_mosaic is not None), None)
+    clean = early.step.on_mosaic(early.params) if early is not None and early.step.on_mosaic is not None else None
+    correction = job.solutions.get(DECODE.name)
     decoded = decode(
-        job.frame, job.long_edge, correction_of(job.solutions.get("decode", {})), clean=clean, window=job.window
+        job.frame,
+        job.long_edge,
+        correction if isinstance(correction, SensorCorrection) else None,
+        clean=clean,
+        window=job.window,
     )
-    image = denoise_step.done(decoded.image, shared) if decoded.cleaned else decoded.image
+    image = decoded.image
     if job.thumbs:
-        _thumb_before(job, image, decoded.as_shot if decoded.as_shot is not None else decoded.daylight)
+        Store(job.out).put("thumbs", f"{job.thumbs}.before.jpg", _jpeg(_before(image, decoded.camera_balance)))
+    if decoded.cleaned and early is not None and early.step.after_mosaic is not None:
+        image = early.step.after_mosaic(image, early.params)
     for bound in job.shared:
-        if not (decoded.cleaned and bound.step.name == "denoise"):
+        if not (decoded.cleaned and bound is early):
             image = _apply(image, bound, job, bound.step.name)
     made: list[Rendered | Refused] = []
     for output in job.outputs:
@@ -217,34 +206,22 @@ def _apply(image: Image, bound: Bound, job: Job, label: str) -> Image:
 def _deliver(job: Job, image: Image, output: Output) -> Rendered:
     delivery = output.delivery
     for bound in delivery.steps:
-        image = _apply(image, bound, job, f"{delivery.name}/{bound.step.name}")
-    save = delivery.save
-    notices: tuple[str, ...] = ()
-    quality = 0
+        image = _apply(image, bound, job, delivery.label(bound))
     height, width = image.pixels.shape[:2]
-    asked = next((getattr(b.params, "long_edge", None) for b in delivery.steps if b.step.name == "resize"), None)
-    if asked is not None and max(height, width) < asked:
-        notices = (f"shorter than the {asked} pixels asked for: the frame, or its crop, holds no more",)
-    if save.format == "tiff":
-        data, cut = encode_tiff(image.pixels, output.metadata)
-        scan, notices = "", notices + cut
-    else:
-        encoded = encode_jpeg(image, save, _reserve(output.metadata))
-        data, quality, scan = encoded.data, encoded.quality, scan_digest(encoded.data)
-        if quality < save.quality:
-            notices += (f"quality {quality} instead of {save.quality} to stay within {save.at_most}",)
-        if output.metadata is not None:
-            data, cut = embed_jpeg(data, output.metadata)
-            notices += cut
+    short = [b.step.shortfall(b.params, height, width) for b in delivery.steps if b.step.shortfall is not None]
+    encode = delivery.encoder.step.encode
+    assert encode is not None, "the last step of a delivery encodes"
+    file = encode(image, delivery.encoder.params, output.metadata)
+    notices = (*(text for text in short if text), *file.notices)
     path = (job.to or job.out) / output.relative
     path.parent.mkdir(parents=True, exist_ok=True)
-    write_atomic(path, data)
+    write_atomic(path, file.data)
     thumb = ""
     if job.thumbs:
         thumb = f"{job.thumbs}.{delivery.name}.jpg"
         Store(job.out).put("thumbs", thumb, _jpeg(image.pixels))
-    digest = hashlib.sha256(data).hexdigest()
-    return Rendered(output.relative, output.key, digest, len(data), width, height, quality, scan, thumb, notices)
+    digest, size = hashlib.sha256(file.data).hexdigest(), len(file.data)
+    return Rendered(output.relative, output.key, digest, size, width, height, file.quality, file.scan, thumb, notices)
 
 
 def rewrap(out: Path, relative: str, scan: str, metadata: Metadata | None) -> tuple[bytes, tuple[str, ...]] | None:
@@ -262,31 +239,25 @@ def thumb_of_proxy(store: Store, key: str) -> str:
     """The name of a small picture of a frame that is not rendered, made from its kept proxy."""
     name = f"{key[:32]}.jpg"
     if store.get("thumbs", name) is None:
-        measured = read_measured(store, key, "white_balance")
-        balance = measured["as_shot"] if measured["as_shot"].any() else measured["daylight"]
+        balance = read_measured(store, key, white_balance.STEP).camera_balance
         store.put("thumbs", name, _jpeg(_before(read_proxy(store, key), balance)))
     return name
 
 
-def _thumb_before(job: Job, image: Image, balance: Any) -> None:
-    Store(job.out).put("thumbs", f"{job.thumbs}.before.jpg", _jpeg(_before(image, balance)))
-
-
-def _before(image: Image, balance: Any) -> Any:
+def _before(image: Image, gains: F64) -> F32:
     """The picture as the camera balanced it, for the display."""
     small = _shrink(image.pixels)
-    gains = np.asarray(balance, dtype=np.float64)
     balanced = rebuild_highlights(small * gains.astype(np.float32), image.saturation * gains)
     return tone_curve.render(balanced, image.to_working, 0.0, 0.55, 3.0, 1.0)
 
 
-def _shrink(pixels: Any) -> Any:
+def _shrink(pixels: F32) -> F32:
     height, width = pixels.shape[:2]
     scale = min(1.0, THUMB_EDGE / max(height, width))
     return resize(pixels, max(1, round(height * scale)), max(1, round(width * scale)))
 
 
-def _jpeg(display: Any) -> bytes:
+def _jpeg(display: F32) -> bytes:
     small = (np.clip(_shrink(display), 0, 1) * 255 + 0.5).astype(np.uint8)
     buffer = io.BytesIO()
     PIL.Image.fromarray(small, "RGB").save(buffer, "JPEG", quality=80)

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import json
 import time
 from collections.abc import Callable
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from fnmatch import fnmatch
 from pathlib import Path
-from typing import Any
 
 from pipeline.engine.earlier import refuse_other_shoot
 from pipeline.engine.executors import map_unordered
@@ -21,11 +19,13 @@ from pipeline.engine.record import RunLog, build
 from pipeline.engine.redaction import Redaction
 from pipeline.engine.render import Job, Refused, Rendered, render, thumb_of_proxy
 from pipeline.engine.selection import proposal
-from pipeline.engine.sending import refuse_unready, send
+from pipeline.engine.sending import refuse_unready, send, sent_record
 from pipeline.engine.solve import solve
 from pipeline.errors import InputError, RunStoppedError
+from pipeline.people.observe import FrameObservation
 from pipeline.recipe.recipe import Recipe, flatten_yaml
 from pipeline.report.html import write_report
+from pipeline.report.record import ObservationRecord, RunRecord, write_record
 from pipeline.steps import crop
 from pipeline.store.files import write_atomic
 from pipeline.store.store import Store
@@ -41,7 +41,7 @@ Progress = Callable[[str, int, int], None]  # phase, done, total
 class Outcome:
     """What a run did. `record` is what run.json holds, but with every name: for the person at the keyboard only."""
 
-    record: dict[str, Any]
+    record: RunRecord
     report: Path
     failed: dict[str, str] = field(default_factory=dict)
 
@@ -101,28 +101,27 @@ class _Run:
         if only is not None:  # the rest was not asked for: it is undone, not failed
             log.failed = {name: why for name, why in log.failed.items() if _matches(name, only)}
         log.seconds["render"] = time.perf_counter() - start
-        counted = {"reused": self.outputs.reused, "captions_rewritten": self.outputs.rewritten}
         redaction = Redaction(self.shoot)
         shown = redaction.recipe(self.recipe)
-        record = build(log, self.shoot, shown, measured_frames, plan, planned, self.outputs.files, counted)
+        record = build(log, self.shoot, shown, measured_frames, plan, planned, self.outputs)
         self.store.keep_recipe(flatten_yaml(self.recipe))
         for one in measured_frames:
             if one.error:
                 continue
-            entry = record["frames"][one.frame.name]
-            entry["seen"] = crop.told(read_measured(self.store, one.key, crop.STEP.name))
-            if entry["before"] is None:
-                entry["before"] = thumb_of_proxy(self.store, one.key)
-        write_record(out, redaction.record(record))  # what stands is told even if a push is stopped by hand
+            entry = record.frames[one.frame.name]
+            entry.observations = _observations(read_measured(self.store, one.key, crop.STEP))
+            if entry.before is None:
+                entry.before = thumb_of_proxy(self.store, one.key)
+        write_record(out, redaction.record(record))  # what stands is recorded even if a push is stopped by hand
         start = time.perf_counter()
-        sent = send(out, self.shoot, self.recipe, record["frames"], self.outputs.files, self.progress)
-        record["seconds"]["deliver"] = round(time.perf_counter() - start, 2)
-        record["sent"] = {name: dict(done.as_json()) for name, done in sent.items()}
-        record["notices"] += [text for done in sent.values() for text in done.notices]
-        told = redaction.record(record)
-        write_record(out, told)
+        sent = send(out, self.shoot, self.recipe, record.frames, self.outputs.files, self.progress)
+        record.seconds["deliver"] = round(time.perf_counter() - start, 2)
+        record.sent = {name: sent_record(done) for name, done in sent.items()}
+        record.notices += [text for done in sent.values() for text in done.notices]
+        redacted = redaction.record(record)
+        write_record(out, redacted)
         write_atomic(out / "frames.csv", proposal(self.shoot, self.recipe, plan).encode("utf-8-sig"))
-        return Outcome(record, write_report(out, told), log.failed)
+        return Outcome(record, write_report(out, redacted), log.failed)
 
     def _render(self, planned: Planned, only: str | None) -> None:
         """Make what does not stand yet; outside of --only, what stands is still told and kept in step."""
@@ -193,9 +192,15 @@ def _refuse_deliveries(recipe: Recipe, shoot: Shoot, out: Path) -> None:
             raise InputError(f"delivery {delivery.name}: {out / delivery.name} holds the shoot; choose another --out")
 
 
-def write_record(out: Path, record: dict[str, Any]) -> None:
-    """run.json, whole or not at all."""
-    write_atomic(out / "run.json", json.dumps(record, indent=1, ensure_ascii=False).encode())
+def _observations(measured: FrameObservation) -> ObservationRecord:
+    """Who and what was found, rounded for the record."""
+    people = measured.people
+    return ObservationRecord(
+        *(
+            [[round(float(v), 4) for v in row[:5]] for row in rows]
+            for rows in (people.people, people.faces, people.balls)
+        )
+    )
 
 
 def _matches(name: str, pattern: str) -> bool:

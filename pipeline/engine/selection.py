@@ -9,10 +9,9 @@ from pipeline.recipe.recipe import Recipe
 
 
 def proposal(shoot: Shoot, recipe: Recipe, plan: Plan) -> str:
-    """The table as in shoot.frametable. What frames.csv said already stands in it; where the recipe selects, keep is
+    """The table as in engine.frame_table. What frames.csv said already stands in it; where the recipe selects, keep is
     filled in: copied as it is, the choice stays as it was, and any of it can be changed by hand."""
-    shared = any(bound.step.name == "select" for bound in recipe.steps)
-    selecting = [d.name for d in recipe.deliveries if shared or any(b.step.name == "select" for b in d.steps)]
+    selecting = [d for d in recipe.deliveries if any(b.step.leaves_out is not None for _, b in recipe.labelled(d))]
     free = [f.name for f in shoot.frames if not shoot.withheld(f.name)]
-    chosen = {name for name in free if any(plan.chosen(delivery, name) for delivery in selecting)}
+    chosen = {name for name in free if any(not plan.left_out(recipe, delivery, name) for delivery in selecting)}
     return frame_table(shoot.frames, shoot.bursts, shoot.facts, plan.ranks, chosen=chosen)

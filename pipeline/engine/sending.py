@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 from pipeline.captions.language import language_of
 from pipeline.deliver.address import parse_address
@@ -13,25 +12,26 @@ from pipeline.deliver.deliver import Progress, deliver, recall
 from pipeline.deliver.model import Delivered, Item, Wanted, set_facts
 from pipeline.deliver.targets import lacking
 from pipeline.engine.jobs import Shoot
+from pipeline.engine.outputs import Standing
 from pipeline.errors import InputError
 from pipeline.recipe.recipe import Delivery, Recipe
+from pipeline.report.record import AddedFile, FrameRecord, PushRecord, SentRecord
 from pipeline.steps.caption import CaptionParams
-from pipeline.steps.deliver import DeliverParams
 
 
 def send(
     out: Path,
     shoot: Shoot,
     recipe: Recipe,
-    frames: Mapping[str, Mapping[str, Any]],
-    files: Mapping[str, Mapping[str, Any]],
+    frames: Mapping[str, FrameRecord],
+    files: Mapping[str, Standing],
     progress: Progress,
 ) -> dict[str, Delivered]:
     """What was made and sent, by delivery; also what was taken back of deliveries that the recipe no longer has.
 
-    frames  the record's, files  the ledger's. Nothing is raised for a disk or link that fails: see `problems`.
+    frames  the record's, files  those that stand. Nothing is raised for a disk or link that fails: see `problems`.
     """
-    standing = {path: entry["sha256"] for path, entry in files.items() if entry.get("current") is False}
+    standing = {path: entry.sha256 for path, entry in files.items() if not entry.current}
     sent = {
         one.name: deliver(
             out,
@@ -57,7 +57,17 @@ def refuse_unready(recipe: Recipe) -> None:
 
 def _wanted(delivery: Delivery) -> Wanted:
     bound = delivery.deliver
-    return bound.params.wanted() if bound and isinstance(bound.params, DeliverParams) else Wanted()
+    return Wanted() if bound is None or bound.step.wanted is None else bound.step.wanted(bound.params)
+
+
+def sent_record(done: Delivered) -> SentRecord:
+    """For run.json. Holds no credential: an address cannot carry one."""
+    push = done.push
+    return SentRecord(
+        {m.relative: AddedFile(m.sha256, m.bytes, m.reused) for m in done.made},
+        PushRecord(push.address, list(push.sent), len(push.kept), list(push.removed)) if push.address else None,
+        list(done.problems),
+    )
 
 
 def _unnamed(delivery: Delivery, shoot: Shoot) -> str:
@@ -66,24 +76,24 @@ def _unnamed(delivery: Delivery, shoot: Shoot) -> str:
     return own or language_of(shoot.facts.language, shoot.facts.country).nobody("") or "…"
 
 
-def _items(delivery: str, frames: Mapping[str, Mapping[str, Any]]) -> Sequence[Item]:
+def _items(delivery: str, frames: Mapping[str, FrameRecord]) -> Sequence[Item]:
     """In the order of the shoot."""
     items = []
     for frame in frames.values():
-        file = frame["deliveries"].get(delivery)
-        if file is None or not file["current"]:
+        file = frame.deliveries.get(delivery)
+        if file is None or not file.current:
             continue
         items.append(
             Item(
-                relative=file["file"],
-                sha256=file["sha256"],
-                bytes=file["bytes"],
-                width=file["width"],
-                height=file["height"],
-                caption=file["caption"],
-                alt_text=file["alt_text"],
-                headline=file["headline"],
-                date=datetime.fromisoformat(frame["time"]) if frame["time"] else None,
+                relative=file.file,
+                sha256=file.sha256,
+                bytes=file.bytes,
+                width=file.width,
+                height=file.height,
+                caption=file.caption,
+                alt_text=file.alt_text,
+                headline=file.headline,
+                date=datetime.fromisoformat(frame.time) if frame.time else None,
             )
         )
     return items

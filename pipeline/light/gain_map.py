@@ -7,10 +7,8 @@ Its values are stops (log2 of a gain) per channel.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import Any
 
 import cv2
 import numpy as np
@@ -18,7 +16,7 @@ import numpy as np
 from pipeline.imaging.geometry import Box
 from pipeline.imaging.orientation import Orientation
 from pipeline.light.highlights import rebuild_highlights
-from pipeline.types import F32, F64, Image
+from pipeline.types import F32, F64, Image, JsonValue
 
 _NOTHING = 0.0005  # stops
 _COARSE = 64  # gains are worked out at this many places and interpolated: finer than the highest degree varies
@@ -37,6 +35,11 @@ class GainMap:
     def constant(stops: F64) -> GainMap:
         """The same (3,) stops everywhere."""
         return GainMap(np.asarray(stops, dtype=np.float64).reshape(1, 1, 3))
+
+    @staticmethod
+    def of_multipliers(gains: F64) -> GainMap:
+        """(3,) multipliers, the same everywhere."""
+        return GainMap.constant(np.log2(gains))
 
     def __add__(self, other: GainMap) -> GainMap:
         shape = np.maximum(self.coefficients.shape, other.coefficients.shape)
@@ -61,24 +64,17 @@ class GainMap:
         )
         return np.asarray(np.einsum("i,ijc,j->c", rows.ravel(), self.coefficients, columns.ravel()))
 
-    def as_json(self) -> list[list[list[float]]]:
-        """Nested lists, rounded so that a last-bit difference does not change a render's key, less what is nothing."""
-        rounded = np.round(self.coefficients, 5) + 0.0
-        some = np.abs(rounded).max(axis=2) >= _NOTHING
+    def rounded(self) -> GainMap:
+        """To 1e-5 stop, so that a last-bit difference does not change a render's key, less what is nothing."""
+        close = np.round(self.coefficients, 5) + 0.0
+        some = np.abs(close).max(axis=2) >= _NOTHING
         rows, columns = (1 + max([0, *np.flatnonzero(some.any(axis=1 - k)).tolist()]) for k in (0, 1))
-        listed: list[list[list[float]]] = rounded[:rows, :columns].tolist()
-        return listed
+        return GainMap(close[:rows, :columns])
 
-    @staticmethod
-    def from_json(value: Any) -> GainMap:
-        """What as_json gave."""
-        return GainMap(np.array(value, dtype=np.float64))
-
-
-def of_solution(solution: Mapping[str, Any]) -> GainMap:
-    """The gains that a step's solution stands for: its multipliers ("gains") and its "field", in stops."""
-    total = GainMap.constant(np.log2(np.array(solution.get("gains", (1.0, 1.0, 1.0)), dtype=np.float64)))
-    return total + GainMap.from_json(solution["field"]) if "field" in solution else total
+    def as_json(self) -> JsonValue:
+        """The coefficients as nested lists."""
+        nested: list[JsonValue] = self.coefficients.tolist()
+        return nested
 
 
 @lru_cache(maxsize=64)

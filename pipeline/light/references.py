@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,10 +27,43 @@ _FAR_OFF, _OTHER, _SURE, _LARGE = 0.25, 0.4, 0.5, 0.25
 _DISAGREES = 0.08  # natural log: about five CIELAB units on a white
 
 
+@dataclass(frozen=True)
+class MeasuredReferences:
+    """What the N references of one frame show.
+
+    whites (N, 3) camera colour, NaN where a reference cannot be used; places (N, 2) sensor row and column, -1 to 1;
+    matrices (N, 3, 3) of charts, NaN where there is none; reasons (N) why a reference cannot be used, "" where it can
+    """
+
+    whites: F64
+    places: F64
+    matrices: F64
+    reasons: tuple[str, ...]
+
+    def as_arrays(self) -> dict[str, NDArray[Any]]:
+        """For the store."""
+        reasons = np.frombuffer(json.dumps(self.reasons).encode(), dtype=np.uint8)
+        return {"whites": self.whites, "places": self.places, "matrices": self.matrices, "reasons": reasons}
+
+    @classmethod
+    def from_arrays(cls, arrays: Mapping[str, NDArray[Any]]) -> MeasuredReferences:
+        """What `as_arrays` gave."""
+        reasons = tuple(json.loads(arrays["reasons"].tobytes()))
+        return cls(arrays["whites"], arrays["places"], arrays["matrices"], reasons)
+
+
+class ShowsReferences(Protocol):
+    """A measurement of a frame that holds what its references show."""
+
+    @property
+    def references(self) -> MeasuredReferences:
+        """One entry for each reference that names the frame, in the order of shoot.yaml."""
+
+
 def measure_references(
     proxy: Image, references: Sequence[Reference], daylight: F64, orientation: Orientation, rendered: bool = False
-) -> dict[str, Any]:
-    """Arrays to keep: per reference of one frame its white (3,), place, colour matrix and what is wrong.
+) -> MeasuredReferences:
+    """Per reference of one frame its white, place, colour matrix and what is wrong.
 
     proxy: upright small camera-linear picture; daylight (3,) multipliers. white is NaN where it cannot be used.
     rendered: the frame is no raw file; its colours were made by a camera, and a chart then gives white only.
@@ -49,10 +82,7 @@ def measure_references(
         places[index] = 2 * down - 1, 2 * across - 1
         if matrix is not None and not rendered:
             matrices[index] = matrix
-    return {
-        "whites": whites, "places": places, "matrices": matrices,
-        "reasons": np.frombuffer(json.dumps(reasons).encode(), dtype=np.uint8),
-    }  # fmt: skip
+    return MeasuredReferences(whites, places, matrices, tuple(reasons))
 
 
 def _shown(proxy: Image, reference: Reference, daylight: F64) -> tuple[F64, tuple[float, float], F64 | None]:
@@ -117,7 +147,7 @@ class Shown:
 
 
 def readings(
-    references: Sequence[Reference], measured: Mapping[str, Mapping[str, NDArray[Any]]], notices: list[str]
+    references: Sequence[Reference], measured: Mapping[str, ShowsReferences], notices: list[str]
 ) -> list[Shown]:
     """What the usable references show; the others are named in `notices`."""
     found = []
@@ -127,15 +157,15 @@ def readings(
         if name not in measured:
             notices.append(f"reference {name}: the frame could not be read; it is left out")
             continue
-        index, m = seen.get(name, 0), measured[name]
+        index, shows = seen.get(name, 0), measured[name].references
         seen[name] = index + 1
-        reason = json.loads(m["reasons"].tobytes())[index]
+        reason = shows.reasons[index]
         if reason:
             notices.append(f"reference {name}: {reason}; it is left out")
             continue
-        matrix = m["matrices"][index]
-        row, column = (float(v) for v in m["places"][index])
-        found.append(Shown(reference, m["whites"][index], (row, column), matrix if np.isfinite(matrix).all() else None))
+        white, matrix = shows.whites[index], shows.matrices[index]
+        row, column = (float(v) for v in shows.places[index])
+        found.append(Shown(reference, white, (row, column), matrix if np.isfinite(matrix).all() else None))
     return found
 
 

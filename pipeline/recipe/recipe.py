@@ -15,10 +15,11 @@ from ruamel.yaml.representer import RoundTripRepresenter
 
 from pipeline.deliver.address import sharing
 from pipeline.errors import InputError, Problem
-from pipeline.steps.base import Params, Step
+from pipeline.formats.metadata.model import Metadata
+from pipeline.steps.base import AnyStep, FileName, Order, Params, Solution
 from pipeline.textfile.messages import Loc
 from pipeline.textfile.yamlfile import Document, did_you_mean, load_yaml, validate
-from pipeline.types import Domain
+from pipeline.types import Domain, JsonValue
 
 _KEYS = ("recipe", "steps", "deliveries")
 _VERSION = 1
@@ -32,13 +33,14 @@ _OWN_FILES = {"run.json", "report.html", "frames.csv"}  # stand beside the deliv
 class Bound:
     """A step with its parameters."""
 
-    step: Step
+    step: AnyStep
     params: Params
 
-    def as_json(self) -> dict[str, Any]:
-        """Name, version and all parameters as JSON values: what the pixels depend on."""
-        params = self.params.model_dump(mode="json")
-        return {"step": self.step.name, "version": self.step.version, "params": params}
+    def key(self, solution: Solution | None, metadata: Metadata | None = None) -> JsonValue:
+        """What the pixels depend on: name, version, parameters and solution."""
+        own = self.step.key
+        params = own(self.params, metadata) if own is not None else self.params.model_dump(mode="json")
+        return [self.step.name, self.step.version, params, {} if solution is None else solution.as_json()]
 
 
 @dataclass(frozen=True)
@@ -52,13 +54,21 @@ class Delivery:
     steps: tuple[Bound, ...]
     deliver: Bound | None = field(default=None, compare=False)
 
-    @property
-    def save(self) -> Any:
-        """The parameters of the step that encodes the files."""
-        return self.steps[-1].params
+    def label(self, bound: Bound) -> str:
+        """Under which name a step of this delivery keeps its solutions."""
+        return f"{self.name}/{bound.step.name}"
 
-    def as_json(self) -> dict[str, Any]:
-        return {"name": self.name, "steps": [bound.as_json() for bound in self.steps]}
+    @property
+    def encoder(self) -> Bound:
+        """The step that encodes the files."""
+        return self.steps[-1]
+
+    @property
+    def file_name(self) -> FileName:
+        """How the files are named."""
+        name = self.encoder.step.file_name
+        assert name is not None, "the last step of a delivery names its files"
+        return name(self.encoder.params)
 
 
 @dataclass(frozen=True)
@@ -69,12 +79,13 @@ class Recipe:
     steps: tuple[Bound, ...]
     deliveries: tuple[Delivery, ...]
 
-    def as_json(self) -> dict[str, Any]:
-        return {
-            "recipe": _VERSION,
-            "steps": [bound.as_json() for bound in self.steps],
-            "deliveries": [delivery.as_json() for delivery in self.deliveries],
-        }
+    def labelled(self, delivery: Delivery | None = None) -> Iterator[tuple[str, Bound]]:
+        """The shared steps, then those of a delivery, each with the label under which its solutions are kept."""
+        for bound in self.steps:
+            yield bound.step.name, bound
+        if delivery is not None:
+            for bound in delivery.steps:
+                yield delivery.label(bound), bound
 
 
 @dataclass(frozen=True)
@@ -85,7 +96,7 @@ class _Item:
     path: Loc
 
 
-def load_recipe(path: Path, registry: Mapping[str, Step]) -> Recipe:
+def load_recipe(path: Path, registry: Mapping[str, AnyStep]) -> Recipe:
     """Read, complete and check a recipe.
 
     registry  step name -> Step; must hold decode, white_balance, tone and save
@@ -133,7 +144,7 @@ def _entries(steps: tuple[Bound, ...]) -> list[dict[str, CommentedMap]]:
 class _Reader:
     """Collects problems on the way, so that one look at the file is enough to put all of them right."""
 
-    def __init__(self, doc: Document, registry: Mapping[str, Step], problems: list[Problem]) -> None:
+    def __init__(self, doc: Document, registry: Mapping[str, AnyStep], problems: list[Problem]) -> None:
         self.doc = doc
         self.registry = registry
         self.problems = problems
@@ -178,24 +189,24 @@ class _Reader:
                 message = f"delivery {name}: the same folder as {other} on some disks; rename one"
                 self.refuse(path, message, key=True)
             seen.setdefault(name.casefold(), name)
-            items, last = self.without_deliver(self.steps(path, steps, "delivery"))
+            items, last = self.without_afterwards(self.steps(path, steps, "delivery"))
             items = self.complete_delivery(path, items, shared)
             self.check(items, domain, shared)
-            if last is not None and (address := getattr(last.bound.params, "push", None)):
-                pushes[name] = address
-                places[name] = last.path
+            if last is not None and last.bound.step.wanted is not None:
+                address = last.bound.step.wanted(last.bound.params).push
+                if address:
+                    pushes[name], places[name] = address, last.path
             yield Delivery(name, tuple(item.bound for item in items), last.bound if last else None)
         for first, second in sharing(pushes):
             self.refuse((*places[second], "push"), f"push: {first} goes to the same address; give each its own folder")
 
-    def without_deliver(self, items: list[_Item]) -> tuple[list[_Item], _Item | None]:
+    def without_afterwards(self, items: list[_Item]) -> tuple[list[_Item], _Item | None]:
         """The steps that make files, and the one that says what becomes of them."""
-        names = [item.bound.step.name for item in items]
-        if "deliver" not in names:
+        at = next((i for i, item in enumerate(items) if item.bound.step.order is Order.AFTERWARDS), None)
+        if at is None:
             return items, None
-        at = names.index("deliver")
         if at < len(items) - 1:
-            self.refuse(items[at].path, "deliver comes when the files are made; put it last", key=True)
+            self.refuse(items[at].path, items[at].bound.step.misplaced, key=True)
         return items[:at] + items[at + 1 :], items[at]
 
     def steps(self, path: Loc, data: Any, place: str) -> list[_Item]:
@@ -233,7 +244,7 @@ class _Reader:
                 items.append(_Item(Bound(step, self.params(step, values, here)), here))
         return items
 
-    def params(self, step: Step, values: Any, path: Loc) -> Params:
+    def params(self, step: AnyStep, values: Any, path: Loc) -> Params:
         """Parameters; the defaults in place of refused ones, so that the order is checked too."""
         if values is not None and not isinstance(values, dict):
             known = ", ".join(step.Params.model_fields) or "no keys"
@@ -241,38 +252,43 @@ class _Reader:
             values = None
         params, problems = validate(step.Params, values or {}, self.doc, path)
         self.problems += problems
-        read, wrong = (params or step.Params()).with_files(Path(self.doc.file).parent)
+        chosen: Params = params or step.Params()
+        read, wrong = chosen.with_files(Path(self.doc.file).parent)
         for name, why in wrong.items():
             self.refuse((*path, name), f"{name}: {why}")
         return read
 
-    def default(self, name: str, path: Loc) -> _Item:
-        step = self.registry[name]
-        return _Item(Bound(step, step.Params()), path)
+    def missing(self, place: str, items: Sequence[_Item], path: Loc) -> list[_Item]:
+        """Steps that a list cannot be without and does not hold, with their defaults."""
+        there = {item.bound.step.name for item in items}
+        steps = [s for s in self.registry.values() if s.required and s.place == place and s.name not in there]
+        return [_Item(Bound(step, step.Params()), path) for step in steps]
 
     def complete_shared(self, items: list[_Item]) -> list[_Item]:
-        # select is about frames, not pixels: it may stand anywhere, and stands in front.
-        choosing = [item for item in items if item.bound.step.name == "select"]
-        items = [item for item in items if item.bound.step.name != "select"]
-        names = [item.bound.step.name for item in items]
-        if "decode" in names[1:]:
-            self.refuse(items[names.index("decode")].path, "decode reads the file; put it first", key=True)
-            items = [item for item in items if item.bound.step.name != "decode"]
-        if not items or items[0].bound.step.name != "decode":
-            items = [self.default("decode", ("steps",)), *items]
-        if "white_balance" not in names:
-            items = [items[0], self.default("white_balance", ("steps",)), *items[1:]]
-        return [*choosing, *items]
+        # What is about frames, not pixels, may stand anywhere, and stands in front.
+        choosing = [item for item in items if item.bound.step.order is Order.ANYWHERE]
+        items = [item for item in items if item.bound.step.order is not Order.ANYWHERE]
+        for item in items[1:]:
+            if item.bound.step.order is Order.FIRST:
+                self.refuse(item.path, item.bound.step.misplaced, key=True)
+        first = [item for item in items[:1] if item.bound.step.order is Order.FIRST]
+        rest = [item for item in items if item.bound.step.order is not Order.FIRST]
+        missing = self.missing("shared", [*first, *rest], ("steps",))
+        return [
+            *choosing,
+            *first,
+            *sorted(missing, key=lambda item: item.bound.step.order is not Order.FIRST),
+            *rest,
+        ]
 
     def complete_delivery(self, path: Loc, items: list[_Item], shared: list[_Item]) -> list[_Item]:
-        names = [item.bound.step.name for item in items]
-        if "save" in names[:-1]:
-            self.refuse(items[names.index("save")].path, "save writes the file; put it last", key=True)
-        last = [item for item in items if item.bound.step.name == "save"] or [self.default("save", path)]
-        items = [item for item in items if item.bound.step.name != "save"]
-        if "tone" not in names and all(item.bound.step.name != "tone" for item in shared):
-            items.append(self.default("tone", path))
-        return items + last
+        for item in items[:-1]:
+            if item.bound.step.order is Order.LAST:
+                self.refuse(item.path, item.bound.step.misplaced, key=True)
+        last = [item for item in items if item.bound.step.order is Order.LAST]
+        items = [item for item in items if item.bound.step.order is not Order.LAST]
+        anywhere = self.missing("both", [*shared, *items], path)
+        return [*items, *anywhere, *last, *self.missing("delivery", last, path)]
 
     def check(self, items: list[_Item], domain: Domain, earlier: Sequence[_Item] = ()) -> Domain:
         """Refuse steps that cannot take what the ones before them give; the domain after the last.
@@ -281,20 +297,20 @@ class _Reader:
         """
         for item in items:
             step = item.bound.step
-            # decode takes the file, not a picture
-            if step.name != "decode" and domain not in step.takes:
+            # What takes nothing reads the file.
+            if step.takes and domain not in step.takes:
                 twice = any(step is other.bound.step for other in earlier)
                 message = f"{step.name} is already done under steps; leave one of the two out"
                 self.refuse(item.path, message if twice else self.misfit(step, domain), key=True)
             domain = step.gives or domain
         return domain
 
-    def misfit(self, step: Step, domain: Domain) -> str:
+    def misfit(self, step: AnyStep, domain: Domain) -> str:
         needs = " or ".join(dict.fromkeys(_WORDS[d] for d in step.takes))
         if domain is Domain.DISPLAY:
             makers = [s.name for s in self.registry.values() if s.gives is Domain.DISPLAY]
             return f"{step.name} works on {needs} data; put it before {' or '.join(makers)}"
-        makers = [s.name for s in self.registry.values() if s.gives in step.takes and s.name != step.name]
+        makers = [s.name for s in self.registry.values() if s.gives in step.takes and s is not step]
         return f"{step.name} works on {needs} data; put it after {' or '.join(makers) or 'another step'}"
 
 

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import base64
-import math
-from collections.abc import Mapping
 from pathlib import Path, PurePosixPath
-from typing import Any
 
+from pipeline.report.record import FrameRecord, RunRecord
 from pipeline.store.files import write_atomic
 from pipeline.textfile.html import link, page_environment
 
 PHASES = ("measure", "solve", "render")
 
 
-def write_report(out: Path, record: Mapping[str, Any]) -> Path:
+def write_report(out: Path, record: RunRecord) -> Path:
     """Write the page for a run record and return its path. Raises OSError.
 
     The page holds its pictures (JPEG thumbnails of OUT/.work/thumbs) and loads nothing; its policy forbids
@@ -36,8 +34,6 @@ def write_report(out: Path, record: Mapping[str, Any]) -> Path:
         "address": link,
         "shutter": _shutter,
         "size": _size,
-        "gains": _gains,
-        "crops": _crops,
         "duration": _duration,
         "moment": _moment,
     }
@@ -48,8 +44,8 @@ def write_report(out: Path, record: Mapping[str, Any]) -> Path:
     return path
 
 
-def _with_status(record: Mapping[str, Any], status: str) -> list[tuple[str, Mapping[str, Any]]]:
-    return [(name, frame) for name, frame in record["frames"].items() if frame["status"] == status]
+def _with_status(record: RunRecord, status: str) -> list[tuple[str, FrameRecord]]:
+    return [(name, frame) for name, frame in record.frames.items() if frame.status == status]
 
 
 def _shutter(seconds: float | None) -> str:
@@ -74,42 +70,3 @@ def _duration(seconds: float) -> str:
 
 def _moment(time: str | None) -> str:
     return time[:23].replace("T", " ") if time else "time unknown"
-
-
-def _gains(solutions: Mapping[str, Mapping[str, Any]]) -> list[str]:
-    """What each step decided for a frame, in EV (log2 of a gain), signed; steps without gains are left out."""
-    lines = []
-    for label, solution in solutions.items():
-        words = label.replace("_", " ").capitalize()
-        if gains := solution.get("gains"):
-            channels = ", ".join(f"{c} {_ev(math.log2(g))}" for c, g in zip("RGB", gains, strict=True) if g > 0)
-            source = f" ({solution['source']})" if solution.get("source") else ""
-            lines.append(f"{words}: {channels} EV{source}")
-        if (ev := solution.get("ev")) is not None:
-            lines.append(f"{words}: {_ev(ev)} EV")
-    return lines
-
-
-_CROPS = {
-    "subject": "around the subject",
-    "frames.csv": "as frames.csv says",
-    "loose": "loosely around the centre",
-    "nobody": "left whole, nobody surely the subject",
-    "does not fit": "left whole, the subject does not fit",
-}
-
-
-def _crops(solutions: Mapping[str, Mapping[str, Any]]) -> list[str]:
-    """How each delivery is cut, and by how much it is turned; cuts that the recipe alone decides are left out."""
-    lines = []
-    for label, solution in solutions.items():
-        told = _CROPS.get(str(solution.get("source"))) if label.endswith("crop") else None
-        if told:
-            turned = solution.get("turned", 0.0)
-            level = f", turned by {turned:+.1f}°".replace("-", "\N{MINUS SIGN}") if turned else ""
-            lines.append(f"{label.replace('/', ' ')}: {told}{level}")
-    return lines
-
-
-def _ev(value: float) -> str:
-    return f"{round(value, 2) + 0.0:+.2f}".replace("-", "\N{MINUS SIGN}")

@@ -22,7 +22,7 @@ from pipeline.formats.metadata.credits import Credits, Place, changed, copied
 from pipeline.formats.metadata.model import ALT_TEXT_MAXIMUM, Metadata, PictureTexts
 from pipeline.shoot.countries import alpha3
 from pipeline.shoot.facts import Facts, FrameFacts
-from pipeline.steps.base import Params, Step
+from pipeline.steps.base import NoMeasurement, NoSolution, Params, Step
 from pipeline.types import CameraFacts, Domain, Frame
 
 # IPTC NewsCodes, digital source type: taken by a camera and finished without generated content.
@@ -204,11 +204,13 @@ def _letters(text: str) -> str:
     return "".join(re.findall(r"\w", text.casefold()))
 
 
-STEP = Step(
+STEP = Step[CaptionParams, NoMeasurement, NoSolution](
     name="caption",
     version=1,
     summary="Caption, headline, keywords and names from the facts of the shoot, as XMP, IIM and Exif.",
     Params=CaptionParams,
     place="delivery",
     takes=tuple(Domain),
+    changes_pixels=False,
+    texts=describe,
 )

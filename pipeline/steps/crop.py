@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from enum import StrEnum
 from typing import Any, Literal
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, field_validator
@@ -24,19 +24,16 @@ from pipeline.imaging.geometry import (
     pixels_to_box,
     widened,
 )
-from pipeline.imaging.sharpness import sharpness
 from pipeline.light.gain_map import cut
 from pipeline.people import framing
-from pipeline.people.detect import SURE, find, picture_for_detection, within
-from pipeline.people.ranking import Quality, quality_of
+from pipeline.people.detect import SURE, within
+from pipeline.people.observe import FrameObservation, observe
 from pipeline.people.subject import Subject
 from pipeline.people.tracking import Observation
-from pipeline.steps.base import ApplyContext, MeasureContext, Measured, Params, SolveContext, Solved, Step
-from pipeline.types import Domain, Image
+from pipeline.steps.base import ApplyContext, MeasureContext, Params, SolveContext, Solved, Step, signed
+from pipeline.types import Domain, Image, JsonObject
 
 _LOOSE = 0.92  # of the possible width, where no model tells who is the subject: it rarely costs a hand or a ball
-_SMALL_EDGE = 160  # of the picture that tells how the camera turned
-_MOST = 40  # people of a frame that are looked at closely; a stand full of spectators has no end
 _RIM = 0.015  # of the frame's height; a crop does not end so near to the frame's rim on its subject's side
 _NARROWEST, _WIDEST = 2 / 3, 16 / 9  # of aspect: free
 NO_MODEL = (
@@ -91,88 +88,63 @@ class CropParams(Params):
         return value
 
 
-# ---- measure -----------------------------------------------------------------------------------------------
+class CropSource(StrEnum):
+    """Why a crop is as it is."""
+
+    SUBJECT = "subject"
+    TABLE = "frames.csv"
+    LOOSE = "loose"  # no model file tells who is the subject
+    NOBODY = "nobody"
+    DOES_NOT_FIT = "does not fit"
+    CENTRE = "centre"
+    BOX = "box"  # only where frames.csv gives one
+    NONE = "none"
 
 
-def measure(context: MeasureContext) -> Measured:
-    """Who and what stands in the frame, how sharp each is, and how the hall stands; see Seen."""
-    image = context.proxy
+_WORDS = {
+    CropSource.SUBJECT: "around the subject",
+    CropSource.TABLE: "as frames.csv says",
+    CropSource.LOOSE: "loosely around the centre",
+    CropSource.NOBODY: "left whole, nobody surely the subject",
+    CropSource.DOES_NOT_FIT: "left whole, the subject does not fit",
+}
+
+
+@dataclass(frozen=True)
+class CropSolution:
+    """The crop of one frame.
+
+    source  why; box  fractions of the upright frame, None: what the parameters make of the whole frame
+    aspect  width to height in pixels that the box is meant to have; turned  degrees clockwise, to straighten
+    """
+
+    source: CropSource
+    box: Box | None = None
+    aspect: float | None = None
+    turned: float = 0.0
+
+    def as_json(self) -> JsonObject:
+        """For the record and the keys."""
+        found: JsonObject = {"source": self.source.value, "box": None if self.box is None else list(self.box)}
+        if self.aspect is not None:
+            found["aspect"] = self.aspect
+        if self.turned:
+            found["turned"] = self.turned
+        return found
+
+
+def measure(context: MeasureContext) -> FrameObservation:
+    """Who and what stands in the frame; see people.observe."""
     balance = context.as_shot if context.as_shot is not None else context.daylight
-    picture = picture_for_detection(image.pixels, balance, image.to_working)
-    found = find(picture, context.models.person, context.models.face)
-    people = found.people[:_MOST]
-    height, width = picture.shape[:2]
-    scale = _SMALL_EDGE / max(height, width)
-    grey = cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY)
-    small = (max(16, round(width * scale)), max(16, round(height * scale)))
-    tilt = level.tilt(np.asarray(grey, dtype=np.float32) / np.float32(255))
-    sharp = [sharpness(context.detail, _inner(p)) if context.detail is not None else 0.0 for p in people]
-    parts = [_part(picture, (p[0] + 0.25 * (p[2] - p[0]), p[1] + 0.18 * (p[3] - p[1]),
-                             p[2] - 0.25 * (p[2] - p[0]), p[1] + 0.5 * (p[3] - p[1]))) for p in people]  # fmt: skip
-    middle = Box(0.2, 0.2, 0.8, 0.8)
-    mean = float(image.pixels.mean())
-    clipped = np.any(image.pixels >= 0.98 * image.saturation, axis=2)
-    light = [
-        (float(_part(image.pixels, p[:4]).mean()) / max(mean, 1e-6), float(_part(clipped, p[:4]).mean()))
-        for p in people
-    ]
-    return {
-        "models": np.array([context.models.person is not None, context.models.face is not None]),
-        "size": np.array(context.full_size),
-        "people": people,
-        "faces": found.faces[:_MOST],
-        "balls": found.balls[:8],
-        "sharp": np.array(sharp, np.float32),
-        "jersey_colour": np.array([p.reshape(-1, 3).mean(axis=0) for p in parts], np.float32).reshape(-1, 3),
-        "light": np.array(light, np.float32).reshape(-1, 2),
-        "frame": np.array(
-            [0.0 if context.detail is None else sharpness(context.detail, middle), mean, float(clipped.mean())]
-        ),
-        "small": cv2.resize(grey, small, interpolation=cv2.INTER_AREA),
-        "tilt": np.array([np.nan, 0.0] if tilt is None else [tilt.degrees, tilt.certainty]),
-    }
-
-
-def _inner(person: NDArray[np.float32]) -> Box:
-    """The box without its rim, where what stands behind is seen."""
-    x0, y0, x1, y1 = (float(v) for v in person[:4])
-    return Box(x0 + 0.12 * (x1 - x0), y0 + 0.04 * (y1 - y0), x1 - 0.12 * (x1 - x0), y1 - 0.1 * (y1 - y0))
-
-
-def _part(pixels: NDArray[Any], box: Iterable[Any]) -> NDArray[Any]:
-    """The pixels of a box in fractions, at least one."""
-    height, width = pixels.shape[:2]
-    x0, y0, x1, y1 = (float(v) for v in box)
-    top, left = min(int(y0 * height), height - 1), min(int(x0 * width), width - 1)
-    return pixels[top : max(int(y1 * height), top + 1), left : max(int(x1 * width), left + 1)]
-
-
-def observation_of(measured: Measured) -> Observation:
-    """What `measure` found, for finding the subject."""
-    rows, columns = (int(n) for n in measured["size"])
-    names = ("people", "sharp", "jersey_colour", "faces", "balls", "small")
-    return Observation(**{name: measured[name] for name in names}, size=(rows, columns), light=measured["light"])
-
-
-def told(measured: Measured) -> dict[str, list[list[float]]]:
-    """Who and what was found, for the record: box in fractions of the upright frame, and certainty."""
-    return {
-        name: [[round(float(v), 4) for v in row[:5]] for row in measured[name]] for name in ("people", "faces", "balls")
-    }
-
-
-def looked(measured: Measured, subject: Subject | None) -> Quality:
-    """What ranking compares, of one frame."""
-    sharp, mean, clipped = (float(v) for v in measured["frame"])
-    return quality_of(subject, sharp, mean, clipped, not measured["models"][0])
+    return observe(context.proxy, balance, context.detail, context.models, context.full_size)
 
 
 # ---- solve -------------------------------------------------------------------------------------------------
 
 
-def solve(context: SolveContext, params: CropParams) -> Solved:
+def solve(context: SolveContext[FrameObservation], params: CropParams) -> Solved[CropSolution]:
     """A box for every frame; burst by burst where it follows a subject."""
-    solutions: dict[str, dict[str, Any]] = {}
+    solutions: dict[str, CropSolution] = {}
     notices: dict[str, str] = {}
     known = {f.name: f for f in context.frames}
     boxes = {name: row.crop for name, row in context.facts.rows.items() if row.crop is not None}
@@ -180,19 +152,19 @@ def solve(context: SolveContext, params: CropParams) -> Solved:
     for burst in context.bursts:
         names = [n for n in burst.frames if n in known]
         free = [n for n in names if n not in boxes]
-        solutions |= {n: {"box": _rounded(boxes[n]), "source": "frames.csv"} for n in names if n in boxes}
+        solutions |= {n: CropSolution(CropSource.TABLE, _rounded(boxes[n])) for n in names if n in boxes}
         measured = {n: context.measured[n] for n in free} if params.to == "subject" or params.level else {}
         turned = _turn(measured) if params.level else 0.0
         if params.to != "subject":
-            solutions |= {n: _whole(params.to, turned) for n in free}
-        elif any(not m["models"][0] for m in measured.values()):
-            solutions |= {n: _whole("loose", turned) for n in free}
+            solutions |= {n: CropSolution(CropSource(params.to), turned=turned) for n in free}
+        elif any(not m.has_models[0] for m in measured.values()):
+            solutions |= {n: CropSolution(CropSource.LOOSE, turned=turned) for n in free}
             blind = True
         else:
             for name, solution, notice in _around(free, measured, context.subjects(), params, turned):
                 solutions[name] = solution
                 named = len(context.facts.row(name).players)
-                notice = notice or _fewer(named, observation_of(measured[name]), context.subjects()[name], solution)
+                notice = notice or _fewer(named, measured[name].people, context.subjects()[name], solution)
                 if notice:
                     notices[name] = notice
     told = [NO_MODEL] if blind else []
@@ -203,29 +175,24 @@ def solve(context: SolveContext, params: CropParams) -> Solved:
     return Solved(solutions, tuple(told), notices)
 
 
-def _fewer(named: int, seen: Observation, subject: Subject | None, solution: Mapping[str, Any]) -> str:
+def _fewer(named: int, seen: Observation, subject: Subject | None, solution: CropSolution) -> str:
     """What to say where a crop shows fewer people than frames.csv names, though the frame shows as many."""
-    if named < 2 or subject is None or solution["box"] is None:
+    if named < 2 or subject is None or solution.box is None:
         return ""
     tall = subject.box[3] - subject.box[1]
     people = seen.people[seen.people[:, 4] >= SURE.person]
     grown = people[people[:, 3] - people[:, 1] >= _BESIDE * tall]
-    whole = int((within(grown[:, :4], np.array(solution["box"])) > 0.8).sum())
+    whole = int((within(grown[:, :4], np.array(solution.box)) > 0.8).sum())
     return FEWER.format(named=named, whole=whole) if whole < min(named, len(grown)) or whole < len(grown) else ""
 
 
-def _rounded(box: Iterable[float]) -> list[float]:
-    return [round(float(v), 5) for v in box]
+def _rounded(box: Iterable[float]) -> Box:
+    return Box(*(round(float(v), 5) for v in box))
 
 
-def _whole(source: str, turned: float) -> dict[str, Any]:
-    return {"box": None, "source": source} | ({"turned": turned} if turned else {})
-
-
-def _turn(measured: Mapping[str, Measured]) -> float:
+def _turn(measured: Mapping[str, FrameObservation]) -> float:
     """Degrees clockwise that all frames of a burst are turned by: against what most say, if they say the same."""
-    said = np.array([m["tilt"][0] for m in measured.values()], dtype=np.float64)
-    said = said[np.isfinite(said)]
+    said = np.array([m.tilt.degrees for m in measured.values() if m.tilt is not None], dtype=np.float64)
     if len(said) < max(1, len(measured) / 3) or np.ptp(np.percentile(said, [20, 80])) > 0.8:
         return 0.0
     middle = float(np.median(said))
@@ -234,17 +201,17 @@ def _turn(measured: Mapping[str, Measured]) -> float:
 
 def _around(
     names: Sequence[str],
-    measured: Mapping[str, Measured],
+    measured: Mapping[str, FrameObservation],
     subjects: Mapping[str, Subject | None],
     params: CropParams,
     turned: float,
-) -> Iterable[tuple[str, dict[str, Any], str]]:
+) -> Iterable[tuple[str, CropSolution, str]]:
     """(frame, solution, notice) for the frames of one burst; stretches of frames that have a subject go together."""
     run: list[tuple[str, framing.CropConstraints, float]] = []
     for name in names:
         subject = subjects.get(name)
-        constraints = None if subject is None else _constraints(observation_of(measured[name]), subject, params, turned)
-        height, width = (int(n) for n in measured[name]["size"])
+        constraints = None if subject is None else _constraints(measured[name].people, subject, params, turned)
+        height, width = measured[name].people.size
         aspect = _aspect(params.aspect, height, width, constraints)
         if constraints is not None:  # so many pixels on the longer side
             constraints = replace(constraints, least=params.at_least / (max(aspect, 1.0) * height))
@@ -252,9 +219,9 @@ def _around(
             yield from _framed(run, params, turned, measured)
             run = []
         if constraints is None:
-            yield name, _whole("nobody", turned), NOBODY
+            yield name, CropSolution(CropSource.NOBODY, turned=turned), NOBODY
         elif not framing.fits(constraints, aspect):
-            yield name, _whole("does not fit", 0.0), TOO_WIDE.format(aspect=params.aspect)
+            yield name, CropSolution(CropSource.DOES_NOT_FIT), TOO_WIDE.format(aspect=params.aspect)
         else:
             run.append((name, constraints, aspect))
     yield from _framed(run, params, turned, measured)
@@ -264,18 +231,15 @@ def _framed(
     run: Sequence[tuple[str, framing.CropConstraints, float]],
     params: CropParams,
     turned: float,
-    measured: Mapping[str, Measured],
-) -> Iterable[tuple[str, dict[str, Any], str]]:
+    measured: Mapping[str, FrameObservation],
+) -> Iterable[tuple[str, CropSolution, str]]:
     if not run:
         return
     style = framing.Style(run[0][2], params.fill, params.lead_room)
     for (name, _, _), box in zip(run, framing.frame_burst([w for _, w, _ in run], style), strict=True):
-        height, width = (int(n) for n in measured[name]["size"])
-        solution = {
-            "box": _rounded(heights_to_box(box, height, width)), "source": "subject",
-            "aspect": round(run[0][2], 6),
-        }  # fmt: skip
-        yield name, solution | ({"turned": turned} if turned else {}), ""
+        height, width = measured[name].people.size
+        placed = _rounded(heights_to_box(box, height, width))
+        yield name, CropSolution(CropSource.SUBJECT, placed, round(run[0][2], 6), turned), ""
 
 
 def _aspect(written: str, height: int, width: int, constraints: framing.CropConstraints | None = None) -> float:
@@ -348,45 +312,60 @@ def _within(box: Any, frame: HeightBox) -> HeightBox:
 # ---- apply -------------------------------------------------------------------------------------------------
 
 
-def box_for(params: CropParams, solution: object, height: int, width: int) -> Box:
-    """Box as fractions of an upright frame of this size."""
-    said: Mapping[str, Any] = solution if isinstance(solution, dict) else {}
-    given, source, turned = said.get("box"), said.get("source", params.to), said.get("turned", 0.0)
+def box_for(params: CropParams, solution: CropSolution | None, height: int, width: int) -> Box:
+    """Box as fractions of an upright frame of this size; it differs in the last pixel from that of another size, since
+    its aspect is one of whole pixels."""
+    solution = solution or CropSolution(CropSource(params.to))
+    turned, source = solution.turned, solution.source
     whole = level.inscribed(turned, height, width) if turned else WHOLE
-    if given is not None:
-        box = Box(*given)
-        aspect = said.get("aspect")
+    if solution.box is not None:
+        box, aspect = solution.box, solution.aspect
         if aspect is None and params.aspect not in ("original", "free"):
             across, down = (float(v) for v in params.aspect.split(":"))
             aspect = across / down
-        if source == "frames.csv" and aspect is not None:
+        if source is CropSource.TABLE and aspect is not None:
             box = widened(box, aspect, height, width)
         return centred(box, aspect, 1.0, height, width)
-    if source in ("none", "box", "does not fit", "nobody"):
+    if source in (CropSource.NONE, CropSource.BOX, CropSource.DOES_NOT_FIT, CropSource.NOBODY):
         return whole
-    share = _LOOSE if source == "loose" else params.share or 1.0 if source == "centre" else 1.0
+    share = _LOOSE if source is CropSource.LOOSE else params.share or 1.0 if source is CropSource.CENTRE else 1.0
     kept = None if params.aspect in ("original", "free") else _aspect(params.aspect, height, width)
     return centred(whole, kept, share, height, width)
 
 
-def apply(image: Image, params: CropParams, context: ApplyContext) -> Image:
+def reads(params: CropParams, solution: CropSolution | None, height: int, width: int) -> Box:
+    """What of the upright frame a crop needs: all of it where the picture is turned first."""
+    return WHOLE if solution is not None and solution.turned else box_for(params, solution, height, width)
+
+
+def apply(image: Image, params: CropParams, context: ApplyContext[CropSolution]) -> Image:
     """Turn the picture straight if it is to be, and cut the box out of it."""
     height, width = image.pixels.shape[:2]
-    turned = float(context.solution.get("turned", 0.0))
+    turned = context.solution.turned if context.solution is not None else 0.0
     pixels = level.rotated(image.pixels, turned) if turned else image.pixels
     box = box_to_pixels(box_for(params, context.solution, height, width), height, width)
     part = cut(image.noise_gain_map, pixels_to_box(box, height, width))
     return replace(image, pixels=pixels[box.y0 : box.y1, box.x0 : box.x1], noise_gain_map=part)
 
 
-STEP = Step(
+def in_words(solution: CropSolution) -> str:
+    """How the frame is cut, and by how much it is turned; "" where the recipe alone decides."""
+    words = _WORDS.get(solution.source, "")
+    return f"{words}, turned by {signed(solution.turned, 1)}\N{DEGREE SIGN}" if words and solution.turned else words
+
+
+STEP = Step[CropParams, FrameObservation, CropSolution](
     name="crop",
     version=4,
     summary="Cut to an aspect around the player the moment is about, or to the box that frames.csv gives.",
     Params=CropParams,
     place="delivery",
     takes=tuple(Domain),
+    Measurement=FrameObservation,
     measure=measure,
     solve=solve,
     apply=apply,
+    kept=box_for,
+    reads=reads,
+    in_words=in_words,
 )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
@@ -14,14 +14,14 @@ from pipeline.formats.pictures import read_picture
 from pipeline.imaging.geometry import WHOLE, Box
 from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw import noise as noise_model
-from pipeline.imaging.raw.defects import Candidates
-from pipeline.imaging.raw.mosaic import Clean, SensorCorrection, decode_raw
+from pipeline.imaging.raw.frame import Clean, DecodedFrame, SensorCorrection, SensorReading
+from pipeline.imaging.raw.mosaic import decode_raw
 from pipeline.imaging.raw.noise import NoiseStatistics, RowNoise
 from pipeline.imaging.raw.noise_pool import CameraNoise, camera_noise, noise_notes, row_variance, vote
 from pipeline.imaging.resample import resize, resize_energy
-from pipeline.imaging.sharpness import Detail, detail_of
-from pipeline.steps.base import Measured, Params, Solution, SolveContext, Solved, Step, camera_of, floats
-from pipeline.types import F64, Domain, Frame, Image, Noise
+from pipeline.imaging.sharpness import detail_of
+from pipeline.steps.base import Order, Params, SolveContext, Solved, Step, camera_of, rounded
+from pipeline.types import Domain, Frame, Image, Noise
 
 
 class DecodeParams(Params):
@@ -33,7 +33,23 @@ class DecodeParams(Params):
     )
 
 
-_SEEN = 200  # frames of a sensor that are asked for its defects
+_ASKED = 200  # frames of a sensor that are asked for its defects
+
+
+@dataclass(frozen=True)
+class DecodeMeasurement:
+    """What a frame says of its sensor; None for pictures, and for sensors without a Bayer mosaic."""
+
+    reading: SensorReading | None
+
+    def as_arrays(self) -> dict[str, NDArray[Any]]:
+        """For the store."""
+        return {} if self.reading is None else self.reading.as_arrays()
+
+    @classmethod
+    def from_arrays(cls, arrays: Mapping[str, NDArray[Any]]) -> DecodeMeasurement:
+        """What `as_arrays` gave."""
+        return cls(SensorReading.from_arrays(arrays) if arrays else None)
 
 
 @dataclass(frozen=True)
@@ -46,29 +62,28 @@ class Sensor:
     rows: Mapping[str, RowNoise]
 
 
-def sensors(frames: Sequence[Frame], measured: Mapping[str, Measured]) -> list[Sensor]:
-    """The sensors of a shoot, from what was measured of their frames; pictures that are no raw files have none."""
-    groups: dict[tuple[str, str, str, tuple[int, ...]], list[Frame]] = {}
+def sensors(frames: Sequence[Frame], measured: Mapping[str, DecodeMeasurement]) -> list[Sensor]:
+    """The sensors of a shoot, from what was measured; pictures that are no raw files have none."""
+    groups: dict[tuple[str, str, str, tuple[int, int]], list[Frame]] = {}
     statistics: dict[str, NoiseStatistics] = {}
     rows: dict[str, RowNoise] = {}
     for frame in frames:
-        own = measured[frame.name]
-        if "bins" not in own:
+        reading = measured[frame.name].reading
+        if reading is None:
             continue
-        size = tuple(int(n) for n in own["mosaic_size"])
-        groups.setdefault((frame.exif.make, frame.exif.model, frame.exif.serial, size), []).append(frame)
-        statistics[frame.name] = NoiseStatistics.from_arrays(own)
-        if "rows" in own:
-            rows[frame.name] = RowNoise(*(float(v) for v in own["rows"]))
+        groups.setdefault((frame.exif.make, frame.exif.model, frame.exif.serial, reading.size), []).append(frame)
+        statistics[frame.name] = reading.noise
+        if reading.rows is not None:
+            rows[frame.name] = reading.rows
     return [
         Sensor(some, key[3][1], camera_noise([(f.exif.iso, statistics[f.name]) for f in some]), rows)
         for key, some in groups.items()
     ]
 
 
-def solve(context: SolveContext, params: DecodeParams) -> Solved:
+def solve(context: SolveContext[DecodeMeasurement], params: DecodeParams) -> Solved[SensorCorrection]:
     """Per camera and ISO the noise that all its frames agree on; per sensor its defects and the noise of its rows."""
-    solutions: dict[str, Solution] = {}
+    solutions: dict[str, SensorCorrection] = {}
     notices: list[str] = []
     for sensor in sensors(context.frames, context.measured):
         found, frames, rows = sensor.noise, sensor.frames, sensor.rows
@@ -87,71 +102,32 @@ def solve(context: SolveContext, params: DecodeParams) -> Solved:
         if striped:
             notices.append(f"{camera}: noise of whole rows at ISO {', '.join(striped)} is taken out")
         for frame in frames:
-            model = found.model(frame.exif.iso)
-            solutions[frame.name] = {
-                "noise_a": floats(model.a),
-                "noise_b": floats(model.b),
-                "rows": float(f"{of_rows[frame.exif.iso]:.7g}"),
-                "defects": defects,
-                "clips_black": found.pools[frame.exif.iso].clips_black,
-            }
+            iso = frame.exif.iso
+            model = found.model(iso)
+            noise = Noise(rounded(model.a), rounded(model.b))
+            row_noise = float(rounded(np.array(of_rows[iso])))
+            solutions[frame.name] = SensorCorrection(noise, row_noise, defects, found.pools[iso].clips_black)
     return Solved(solutions, tuple(notices))
 
 
-def _defects(context: SolveContext, sensor: Sensor) -> list[int]:
+def _defects(context: SolveContext[DecodeMeasurement], sensor: Sensor) -> NDArray[np.int64]:
     frames = sensor.frames
-    pick = np.unique(np.linspace(0, len(frames) - 1, min(_SEEN, len(frames))).round().astype(int))
+    pick = np.unique(np.linspace(0, len(frames) - 1, min(_ASKED, len(frames))).round().astype(int))
     burst = {name: index for index, b in enumerate(context.bursts) for name in b.frames}
-    seen = [(frames[i], context.measured[frames[i].name]) for i in pick]
-    seen = [(f, m) for f, m in seen if "index" in m]
-    isos = [f.exif.iso for f, _ in seen]
+    asked = []
+    for frame in (frames[i] for i in pick):
+        reading = context.measured[frame.name].reading
+        if reading is not None and reading.candidates is not None:
+            asked.append((frame, reading.candidates))
+    isos = [f.exif.iso for f, _ in asked]
     known = [iso for iso in isos if iso]
-    return [
-        int(n)
-        for n in vote(
-            [Candidates(m["index"], m["excess"].astype(np.float32), m["level"].astype(np.float32)) for _, m in seen],
-            [sensor.noise.model(f.exif.iso) for f, _ in seen],
-            [burst.get(f.name, -1) for f, _ in seen],
-            sensor.width,
-            known if len(known) == len(isos) else None,
-        )
-    ]
-
-
-def correction_of(solution: Solution) -> SensorCorrection | None:
-    """What `solve` found for a frame, as the decode takes it."""
-    if "noise_a" not in solution:
-        return None
-    noise = Noise(np.array(solution["noise_a"]), np.array(solution["noise_b"]))
-    defects = np.array(solution["defects"], dtype=np.int64)
-    return SensorCorrection(noise, solution["rows"], defects, solution["clips_black"])
-
-
-STEP = Step(
-    name="decode",
-    version=3,
-    summary="Read a raw frame or a JPEG, TIFF or PNG into linear camera colour, upright, black subtracted.",
-    Params=DecodeParams,
-    place="shared",
-    takes=(),
-    gives=Domain.CAMERA,
-    solve=solve,
-)
-
-
-@dataclass(frozen=True)
-class Decoded:
-    """An image, the camera's balances as in imaging.mosaic.RawFrame, the full size, notices, what was sensed, whether
-    it is denoised already, and its detail where it was asked for."""
-
-    image: Image
-    as_shot: F64 | None
-    daylight: F64
-    full_size: tuple[int, int]
-    notices: tuple[str, ...]
-    sensed: Mapping[str, NDArray[Any]] = field(default_factory=dict)
-    cleaned: bool = False
-    detail: Detail | None = None
+    return vote(
+        [candidates for _, candidates in asked],
+        [sensor.noise.model(f.exif.iso) for f, _ in asked],
+        [burst.get(f.name, -1) for f, _ in asked],
+        sensor.width,
+        known if len(known) == len(isos) else None,
+    )
 
 
 def decode(
@@ -161,14 +137,11 @@ def decode(
     sense: bool = False,
     clean: Clean | None = None,
     window: Box = WHOLE,
-) -> Decoded:
+) -> DecodedFrame:
     """`frame` at most `long_edge` pixels long (None: all of them). The rest as in decode_raw. Raises FrameError."""
     orientation = Orientation(frame.exif.orientation)
     if frame.kind == "raw":
-        raw = decode_raw(frame.path, orientation, long_edge, correction, sense, clean, window)
-        return Decoded(
-            raw.image, raw.as_shot, raw.daylight, raw.full_size, raw.notices, raw.sensed, raw.cleaned, raw.detail
-        )
+        return decode_raw(frame.path, orientation, long_edge, correction, sense, clean, window)
     picture = read_picture(frame.path, orientation)
     pixels = picture.pixels
     full = (pixels.shape[0], pixels.shape[1])
@@ -181,4 +154,25 @@ def decode(
         energy = resize_energy(full, size)
         noise = noise.averaged(energy)
     image = Image(pixels, Domain.CAMERA, noise, np.ones(3), np.eye(3))
-    return Decoded(image, np.ones(3), np.ones(3), full, picture.notices, detail=detail)
+    return DecodedFrame(image, np.ones(3), np.ones(3), full, picture.notices, detail=detail)
+
+
+def _every_pixel(params: DecodeParams) -> bool:
+    return params.size == "full"
+
+
+STEP = Step[DecodeParams, DecodeMeasurement, SensorCorrection](
+    name="decode",
+    version=3,
+    summary="Read a raw frame or a JPEG, TIFF or PNG into linear camera colour, upright, black subtracted.",
+    Params=DecodeParams,
+    place="shared",
+    takes=(),
+    gives=Domain.CAMERA,
+    order=Order.FIRST,
+    required=True,
+    misplaced="decode reads the file; put it first",
+    Measurement=DecodeMeasurement,
+    solve=solve,
+    every_pixel=_every_pixel,
+)

@@ -8,7 +8,7 @@ from pydantic import ConfigDict, Field, field_validator
 
 from pipeline.deliver.address import FIELDS, FORMS, parse_address
 from pipeline.deliver.model import Wanted
-from pipeline.steps.base import Params, Step
+from pipeline.steps.base import NoMeasurement, NoSolution, Order, Params, Step
 from pipeline.types import Domain
 
 
@@ -48,11 +48,19 @@ class DeliverParams(Params):
         return value
 
 
-STEP = Step(
+def wanted(params: DeliverParams) -> Wanted:
+    """What is made of the delivery's files."""
+    return params.wanted()
+
+
+STEP = Step[DeliverParams, NoMeasurement, NoSolution](
     name="deliver",
     version=1,
     summary="When the files are made: a zip with checksums, a web page, a push to a folder, SFTP or S3.",
     Params=DeliverParams,
     place="delivery",
     takes=(Domain.DISPLAY,),
+    order=Order.AFTERWARDS,
+    misplaced="deliver comes when the files are made; put it last",
+    wanted=wanted,
 )

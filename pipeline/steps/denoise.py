@@ -10,9 +10,9 @@ import numpy as np
 from pydantic import Field
 
 from pipeline.imaging.denoise.denoise import denoise
-from pipeline.imaging.raw.mosaic import Clean
+from pipeline.imaging.raw.frame import Clean
 from pipeline.light.gain_map import spread
-from pipeline.steps.base import LINEAR, ApplyContext, Params, Step
+from pipeline.steps.base import LINEAR, ApplyContext, NoMeasurement, NoSolution, Params, Step
 from pipeline.types import Image
 
 # Variance left in flat parts, of what there was, against the deviation that is assumed: on white noise over
@@ -53,21 +53,21 @@ class DenoiseParams(Params):
     )
 
 
-def clean_of(params: DenoiseParams) -> Clean | None:
+def on_mosaic(params: DenoiseParams) -> Clean | None:
     """What decode may do of this step, on the mosaic; None where there is nothing to do."""
     if params.strength == 0:
         return None
     return Clean(params.strength, params.luma, params.chroma, params.keep_grain, params.quality)
 
 
-def done(image: Image, params: DenoiseParams) -> Image:
+def after_mosaic(image: Image, params: DenoiseParams) -> Image:
     """What is known of an image whose mosaic decode has cleaned."""
     return replace(image, noise=image.noise.averaged(variance_left(
         params.strength, params.luma, params.chroma, params.keep_grain
     )))  # fmt: skip
 
 
-def apply(image: Image, params: DenoiseParams, context: ApplyContext) -> Image:
+def apply(image: Image, params: DenoiseParams, context: ApplyContext[NoSolution]) -> Image:
     """Clean the pixels; the noise model then says what is left."""
     if params.strength == 0:
         return image
@@ -85,7 +85,7 @@ def apply(image: Image, params: DenoiseParams, context: ApplyContext) -> Image:
     return replace(image, pixels=pixels, noise=image.noise.averaged(left))
 
 
-STEP = Step(
+STEP = Step[DenoiseParams, NoMeasurement, NoSolution](
     name="denoise",
     version=4,
     summary="Remove brightness and colour noise by the measured noise of this ISO, before or after a resize.",
@@ -93,4 +93,6 @@ STEP = Step(
     place="both",
     takes=LINEAR,
     apply=apply,
+    on_mosaic=on_mosaic,
+    after_mosaic=after_mosaic,
 )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -10,10 +11,12 @@ from pydantic import Field
 
 from pipeline.imaging.colour import LUMINANCE
 from pipeline.imaging.orientation import Orientation
-from pipeline.light.gain_map import GainMap, apply_gain_map, of_solution
+from pipeline.light.gain_map import GainMap, apply_gain_map
 from pipeline.light.scenes import Scene, ShootLight, zones
-from pipeline.steps.base import ApplyContext, Params, Solution, SolveContext, Solved, Step
-from pipeline.types import F64, Image
+from pipeline.steps import white_balance
+from pipeline.steps.base import ApplyContext, NoMeasurement, Params, SolveContext, Solved, Step, signed
+from pipeline.steps.white_balance import WhiteBalanceSolution
+from pipeline.types import F64, Image, JsonObject
 
 _PULL = 0.8  # stops; ends of one hall seldom differ by more (common practice, no source)
 _AGREES = 0.03  # of a frame: less in common with its burst is another scene
@@ -41,21 +44,37 @@ class ExposureParams(Params):
     limit: float = Field(3.5, ge=0, le=6, description="most stops that target may add or take away")
 
 
-def solve(context: SolveContext, params: ExposureParams) -> Solved:
+@dataclass(frozen=True)
+class ExposureSolution:
+    """Stops to add over a frame, and their mean (ev)."""
+
+    ev: float
+    gain_map: GainMap
+
+    @staticmethod
+    def of(stops: GainMap) -> ExposureSolution:
+        """Rounded as solutions are."""
+        return ExposureSolution(round(float(stops.coefficients[0, 0].mean()), 4), stops.rounded())
+
+    def as_json(self) -> JsonObject:
+        """For the record and the keys."""
+        return {"ev": self.ev, "gain_map": self.gain_map.as_json()}
+
+
+def solve(context: SolveContext[NoMeasurement], params: ExposureParams) -> Solved[ExposureSolution]:
     """A field of stops per frame: what the burst agrees on, and one level per burst."""
     light = context.light()
     if params.across == "none":
-        return Solved({f.name: _solution(GainMap.constant(np.zeros(3))) for f in context.frames})
-    balance = context.earlier.get("white_balance", {})
+        return Solved({f.name: ExposureSolution.of(GainMap.constant(np.zeros(3))) for f in context.frames})
+    balance = context.earlier_of(white_balance.STEP)
     own = np.array([_brightness(light, i, balance) for i in range(len(light.scenes))])
     levels, notices = _levels(context, light, own, params)
     by_frame = {}
     for scene, level in zip(light.scenes, levels, strict=True):
-        shared = _shared_gain([balance.get(n, {}) for n in scene.names])
+        shared = _shared_gain([balance.get(n) for n in scene.names])
         for name, flicker in zip(scene.names, scene.flicker, strict=True):
-            by_frame[name] = _solution(
-                _left_over(flicker, balance.get(name, {}), shared) + GainMap.constant(np.full(3, level))
-            )
+            left = _left_over(flicker, balance.get(name), shared)
+            by_frame[name] = ExposureSolution.of(left + GainMap.constant(np.full(3, level)))
     lost = {n: _LOST for s in light.scenes for n, part in zip(s.names, s.steady, strict=True) if part < _AGREES}
     return Solved(by_frame, (*notices, *_single_frames(light)), lost)
 
@@ -79,31 +98,32 @@ def _single_frames(light: ShootLight) -> list[str]:
     ]
 
 
-def _solution(gain_map: GainMap) -> Solution:
-    return {"ev": round(float(gain_map.coefficients[0, 0].mean()), 4), "field": gain_map.as_json()}
+def _gains(balance: WhiteBalanceSolution | None) -> F64:
+    return np.ones(3) if balance is None else balance.gains
 
 
-def _shared_gain(balances: Sequence[Solution]) -> GainMap:
-    gains = [np.log2(np.array(b.get("gains", (1.0, 1.0, 1.0)))) for b in balances]
-    return GainMap.constant(np.mean(gains, axis=0))
+def _shared_gain(balances: Sequence[WhiteBalanceSolution | None]) -> GainMap:
+    return GainMap.constant(np.mean([np.log2(_gains(b)) for b in balances], axis=0))
 
 
-def _left_over(flicker: GainMap, balance: Solution, shared: GainMap) -> GainMap:
-    """What of the pulse is still to be done: white_balance may have done its colour, or changed it frame by frame."""
-    if balance.get("evened"):
+def _left_over(flicker: GainMap, balance: WhiteBalanceSolution | None, shared: GainMap) -> GainMap:
+    """What of the flicker is still to be done: white_balance may have done its colour, or changed it frame by frame."""
+    if balance is None:
+        return flicker
+    if balance.evened:
         return GainMap(np.repeat(flicker.coefficients[..., 1:2], 3, axis=2))
-    return flicker + shared + -of_solution({"gains": balance["gains"]}) if "gains" in balance else flicker
+    return flicker + shared + -GainMap.of_multipliers(balance.gains)
 
 
-def _brightness(light: ShootLight, index: int, balance: Mapping[str, Solution]) -> float:
+def _brightness(light: ShootLight, index: int, balance: Mapping[str, WhiteBalanceSolution]) -> float:
     """Mean log2 luminance of a scene as balanced; NaN when nothing is usable."""
     scene = light.scenes[index]
-    gains: F64 = np.log2(np.array(balance.get(scene.names[0], {}).get("gains", (1.0, 1.0, 1.0))))
+    gains: F64 = np.log2(_gains(balance.get(scene.names[0])))
     return float(np.log2(2.0 ** (scene.level + gains) @ LUMINANCE))
 
 
 def _levels(
-    context: SolveContext, light: ShootLight, own: F64, params: ExposureParams
+    context: SolveContext[NoMeasurement], light: ShootLight, own: F64, params: ExposureParams
 ) -> tuple[list[float], list[str]]:
     """Stops to add to each scene, and what the report should say.
 
@@ -142,17 +162,25 @@ def _levels(
     return [float(v) for v in np.clip(levels, -params.limit, params.limit)], notices
 
 
-def apply(image: Image, params: ExposureParams, context: ApplyContext) -> Image:
-    """Multiply by the field's gains; blown light stays white; noise and saturation follow."""
-    return apply_gain_map(image, of_solution(context.solution), Orientation(context.frame.exif.orientation))
+def apply(image: Image, params: ExposureParams, context: ApplyContext[ExposureSolution]) -> Image:
+    """Multiply by the gains of the gain map; blown light stays white; noise and saturation follow."""
+    if context.solution is None:
+        return image
+    return apply_gain_map(image, context.solution.gain_map, Orientation(context.frame.exif.orientation))
 
 
-STEP = Step(
+def in_words(solution: ExposureSolution) -> str:
+    """The mean of the stops added."""
+    return f"{signed(solution.ev)} EV"
+
+
+STEP = Step[ExposureParams, NoMeasurement, ExposureSolution](
     name="exposure",
     version=2,
-    summary="Even out the pulse of the lamps across a burst, row by row and per channel, and set one level.",
+    summary="Even out the flicker of the lamps across a burst, row by row and per channel, and set one level.",
     Params=ExposureParams,
     place="shared",
     solve=solve,
     apply=apply,
+    in_words=in_words,
 )

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pydantic import Field, model_validator
 
 from pipeline.imaging.resample import resize, resize_energy, sharpen
-from pipeline.steps.base import ApplyContext, Params, Step
+from pipeline.steps.base import ApplyContext, NoMeasurement, NoSolution, Params, Step
 from pipeline.types import Image
 
 
@@ -39,7 +39,7 @@ def output_size(params: ResizeParams, height: int, width: int) -> tuple[int, int
     return max(1, round(height * factor)), max(1, round(width * factor))
 
 
-def apply(image: Image, params: ResizeParams, context: ApplyContext) -> Image:
+def apply(image: Image, params: ResizeParams, context: ApplyContext[NoSolution]) -> Image:
     """Resize and sharpen; the noise model follows the average."""
     before = (image.pixels.shape[0], image.pixels.shape[1])
     after = output_size(params, *before)
@@ -47,11 +47,20 @@ def apply(image: Image, params: ResizeParams, context: ApplyContext) -> Image:
     return replace(image, pixels=pixels, noise=image.noise.averaged(resize_energy(before, after)))
 
 
-STEP = Step(
+def shortfall(params: ResizeParams, height: int, width: int) -> str:
+    """What to say of a finished picture of this size that has fewer pixels than were asked for."""
+    if params.long_edge is None or max(height, width) >= params.long_edge:
+        return ""
+    return f"shorter than the {params.long_edge} pixels asked for: the frame, or its crop, holds no more"
+
+
+STEP = Step[ResizeParams, NoMeasurement, NoSolution](
     name="resize",
     version=1,
     summary="Scale to the delivered size by area average in linear light, then sharpen for the screen.",
     Params=ResizeParams,
     place="delivery",
     apply=apply,
+    output_size=output_size,
+    shortfall=shortfall,
 )

@@ -14,10 +14,16 @@ from pydantic import Field, field_validator
 from pipeline.captions.filename_template import DEFAULT_NAME, NAME_FIELDS, check_name
 from pipeline.errors import FrameError
 from pipeline.formats.icc import srgb_profile
-from pipeline.steps.base import Params, Step
-from pipeline.types import Domain, Image
+from pipeline.formats.jpeg_segments import scan_digest
+from pipeline.formats.metadata.embed import embed_jpeg, metadata_size
+from pipeline.formats.metadata.model import Metadata
+from pipeline.formats.tiff import encode_tiff
+from pipeline.steps.base import EncodedFile, FileName, NoMeasurement, NoSolution, Order, Params, Step
+from pipeline.types import Domain, Image, JsonObject, JsonValue
 
 _UNITS = {"": 1, "B": 1, "KB": 1000, "MB": 1000_000, "KIB": 1024, "MIB": 1024**2}
+# Metadata is budgeted in steps, so that a longer caption seldom changes the pixels of a file that must fit.
+_BUDGET = 4096
 _LOWEST = 40  # below this quality blocks show in skin; the frame is refused instead
 
 
@@ -50,16 +56,6 @@ class SaveParams(Params):
         return value
 
 
-STEP = Step(
-    name="save",
-    version=1,
-    summary="Encode as JPEG or TIFF with an embedded sRGB profile, within an upper size if one is given.",
-    Params=SaveParams,
-    place="delivery",
-    takes=(Domain.DISPLAY,),
-)
-
-
 def parse_size(text: str) -> int:
     """'1.5 MB' -> octets. Raises ValueError."""
     match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*([KM]?I?B?)\s*", text.upper())
@@ -73,7 +69,7 @@ def parse_size(text: str) -> int:
 
 @dataclass(frozen=True)
 class Encoded:
-    """JPEG bytes without metadata, or None for TIFF (see `encode_tiff`), and the quality that was used."""
+    """JPEG bytes without metadata, and the quality that was used."""
 
     data: bytes
     quality: int
@@ -111,3 +107,55 @@ def _jpeg(picture: PIL.Image.Image, quality: int, params: SaveParams) -> bytes:
     out = io.BytesIO()
     picture.save(out, "JPEG", quality=quality, subsampling=0 if full else 2, optimize=True, icc_profile=srgb_profile())
     return out.getvalue()
+
+
+def reserve(metadata: Metadata | None) -> int:
+    """Octets kept free for the texts of a file that must fit, in whole steps of _BUDGET."""
+    return 0 if metadata is None else -(-metadata_size(metadata) // _BUDGET) * _BUDGET
+
+
+def encode(image: Image, params: SaveParams, metadata: Metadata | None) -> EncodedFile:
+    """The finished file with its texts. Raises FrameError where it does not fit."""
+    if params.format == "tiff":
+        data, cut = encode_tiff(image.pixels, metadata)
+        return EncodedFile(data, 0, "", cut)
+    encoded = encode_jpeg(image, params, reserve(metadata))
+    data, notices = encoded.data, tuple[str, ...]()
+    if encoded.quality < params.quality:
+        notices = (f"quality {encoded.quality} instead of {params.quality} to stay within {params.at_most}",)
+    if metadata is not None:
+        data, cut = embed_jpeg(data, metadata)
+        notices += cut
+    return EncodedFile(data, encoded.quality, scan_digest(encoded.data), notices)
+
+
+def key(params: SaveParams, metadata: Metadata | None) -> JsonValue:
+    """What the encoded pixels depend on: not the name, and of the texts only their length where a file must fit.
+    A TIFF is written whole, text included."""
+    of: JsonObject = params.model_dump(mode="json", exclude={"name"})
+    if params.format == "tiff":
+        of["texts"] = repr(metadata)
+    elif params.at_most:
+        of["reserve"] = reserve(metadata)
+    return of
+
+
+def file_name(params: SaveParams) -> FileName:
+    """The template of names, and the suffix of the format."""
+    return FileName(params.name, {"jpeg": "jpg", "tiff": "tif"}[params.format])
+
+
+STEP = Step[SaveParams, NoMeasurement, NoSolution](
+    name="save",
+    version=1,
+    summary="Encode as JPEG or TIFF with an embedded sRGB profile, within an upper size if one is given.",
+    Params=SaveParams,
+    place="delivery",
+    takes=(Domain.DISPLAY,),
+    order=Order.LAST,
+    required=True,
+    misplaced="save writes the file; put it last",
+    key=key,
+    file_name=file_name,
+    encode=encode,
+)

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from dataclasses import dataclass
 
 from pydantic import Field
 
 from pipeline.people.ranking import Ranked
 from pipeline.shoot.facts import FrameFacts, held_back
-from pipeline.steps.base import Params, SolveContext, Solved, Step
-from pipeline.types import Domain
+from pipeline.steps.base import NoMeasurement, Order, Params, SolveContext, Solved, Step
+from pipeline.types import Domain, JsonObject
 
 
 class SelectParams(Params):
@@ -28,7 +28,19 @@ class SelectParams(Params):
     )
 
 
-def solve(context: SolveContext, params: SelectParams) -> Solved:
+@dataclass(frozen=True)
+class SelectSolution:
+    """Whether a frame is chosen, and why or why not, in words."""
+
+    chosen: bool
+    why: str
+
+    def as_json(self) -> JsonObject:
+        """For the record."""
+        return {"chosen": self.chosen, "why": self.why}
+
+
+def solve(context: SolveContext[NoMeasurement], params: SelectParams) -> Solved[SelectSolution]:
     """Chosen or not, and why, for each frame. keep: always in frames.csv is chosen first; keep: no, and frames of
     players who may not be shown, are passed over."""
     ranks = context.ranks()
@@ -62,10 +74,10 @@ def solve(context: SolveContext, params: SelectParams) -> Solved:
     return Solved({name: _solution(name, why, ranks, always) for name in rows})
 
 
-def _solution(name: str, why: Mapping[str, str], ranks: Mapping[str, Ranked], always: set[str]) -> dict[str, Any]:
+def _solution(name: str, why: Mapping[str, str], ranks: Mapping[str, Ranked], always: set[str]) -> SelectSolution:
     if name in why:
-        return {"chosen": False, "why": why[name]}
-    return {"chosen": True, "why": "frames.csv says keep: always" if name in always else ranks[name].why}
+        return SelectSolution(False, why[name])
+    return SelectSolution(True, "frames.csv says keep: always" if name in always else ranks[name].why)
 
 
 def _by_rank(names: Sequence[str], ranks: Mapping[str, Ranked], rows: Mapping[str, FrameFacts]) -> list[str]:
@@ -87,12 +99,20 @@ def _spread(bursts: Sequence[Sequence[str]], total: int, ranks: Mapping[str, Ran
     return chosen
 
 
-STEP = Step(
+def leaves_out(solution: SelectSolution) -> str:
+    """Why a frame is not chosen; "" where it is."""
+    return "" if solution.chosen else solution.why
+
+
+STEP = Step[SelectParams, NoMeasurement, SelectSolution](
     name="select",
     version=1,
     summary="Deliver only a part of the frames: the best of each burst, the rated ones, or so many of the match.",
     Params=SelectParams,
     place="both",
     takes=tuple(Domain),
+    order=Order.ANYWHERE,
+    changes_pixels=False,
     solve=solve,
+    leaves_out=leaves_out,
 )

@@ -8,7 +8,7 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from pipeline.imaging.tone import render
-from pipeline.steps.base import ApplyContext, Params, Step
+from pipeline.steps.base import ApplyContext, NoMeasurement, NoSolution, Params, Step
 from pipeline.types import Domain, Image
 
 
@@ -27,19 +27,20 @@ class ToneParams(Params):
         return self
 
 
-def apply(image: Image, params: ToneParams, context: ApplyContext) -> Image:
+def apply(image: Image, params: ToneParams, context: ApplyContext[NoSolution]) -> Image:
     """Camera or working-linear -> display sRGB."""
     matrix = image.to_working if image.domain is Domain.CAMERA else np.eye(3)
     pixels = render(image.pixels, matrix, params.ev, params.knee, params.white, params.saturation)
     return replace(image, pixels=pixels, domain=Domain.DISPLAY, to_working=np.eye(3))
 
 
-STEP = Step(
+STEP = Step[ToneParams, NoMeasurement, NoSolution](
     name="tone",
     version=2,
     summary="Bring scene light to display values: straight below the knee, a soft shoulder above it.",
     Params=ToneParams,
     place="both",
     gives=Domain.DISPLAY,
+    required=True,
     apply=apply,
 )

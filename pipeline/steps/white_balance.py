@@ -2,32 +2,41 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from enum import StrEnum
+from typing import Any, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 from pydantic import Field
 
 from pipeline.imaging.orientation import Orientation
 from pipeline.light import palette
-from pipeline.light.gain_map import GainMap, apply_gain_map, of_solution
+from pipeline.light.gain_map import GainMap, apply_gain_map
 from pipeline.light.neutral import Vote, agree_on_white
-from pipeline.light.references import Reading, WhiteMap, agreeing, measure_references, plausible, readings
+from pipeline.light.references import (
+    MeasuredReferences,
+    Reading,
+    WhiteMap,
+    agreeing,
+    measure_references,
+    plausible,
+    readings,
+)
 from pipeline.light.scenes import Scene, ShootLight
 from pipeline.steps.base import (
     ApplyContext,
     MeasureContext,
-    Measured,
     Params,
-    Solution,
     SolveContext,
     Solved,
     Step,
     camera_of,
-    floats,
+    rounded,
+    stops_in_words,
 )
-from pipeline.types import F64, Domain, Image
+from pipeline.types import F64, Domain, Image, JsonObject
 
 _COLUMNS: F64 = np.linspace(-1, 1, 9)  # places across the frame at which white is asked for
 _PER_STOP = 1 / np.log(2)
@@ -57,26 +66,97 @@ class WhiteBalanceParams(Params):
     )
 
 
-def measure(context: MeasureContext) -> Measured:
+class WhiteSource(StrEnum):
+    """Where the white of a frame comes from."""
+
+    CAMERA = "camera"
+    FIXED = "fixed"
+    GRAY_WORLD = "gray world"
+    REFERENCE = "reference"
+    DAYLIGHT = "daylight"
+
+
+@dataclass(frozen=True)
+class WhiteBalanceMeasurement:
+    """The camera's balances, (3,) multipliers with green = 1 (as_shot None: the file carries none), and what the
+    references of this frame show."""
+
+    as_shot: F64 | None
+    daylight: F64
+    references: MeasuredReferences
+
+    def as_arrays(self) -> dict[str, NDArray[Any]]:
+        """For the store; zeros stand for no balance."""
+        as_shot = np.zeros(3) if self.as_shot is None else self.as_shot
+        return {"as_shot": as_shot, "daylight": self.daylight, **self.references.as_arrays()}
+
+    @classmethod
+    def from_arrays(cls, arrays: Mapping[str, NDArray[Any]]) -> WhiteBalanceMeasurement:
+        """What `as_arrays` gave."""
+        as_shot = arrays["as_shot"] if arrays["as_shot"].any() else None
+        return cls(as_shot, arrays["daylight"], MeasuredReferences.from_arrays(arrays))
+
+    @property
+    def camera_balance(self) -> F64:
+        """(3,) multipliers of the camera: as shot, or for daylight."""
+        return self.as_shot if self.as_shot is not None else self.daylight
+
+
+@dataclass(frozen=True)
+class WhiteBalanceSolution:
+    """The balance of one frame.
+
+    gains     (3,) multipliers, green = 1; source  where they come from, and words  the same for a person
+    gain_map  stops on top, where light changes over the frame or within its burst
+    evened    the colour of the flicker is in the gain map; matrix  (3, 3) of a chart, to working-linear
+    sure      0 to 1, None where nothing was judged
+    """
+
+    gains: F64
+    source: WhiteSource
+    words: str
+    gain_map: GainMap | None = None
+    evened: bool = False
+    sure: float | None = None
+    matrix: F64 | None = None
+
+    @property
+    def stops(self) -> GainMap:
+        """All of it, in stops."""
+        total = GainMap.of_multipliers(self.gains)
+        return total if self.gain_map is None else total + self.gain_map
+
+    def as_json(self) -> JsonObject:
+        """For the record and the keys."""
+        found: JsonObject = {"gains": self.gains.tolist(), "source": self.source.value, "words": self.words}
+        if self.gain_map is not None:
+            found["gain_map"] = self.gain_map.as_json()
+        if self.evened:
+            found["evened"] = True
+        if self.sure is not None:
+            found["sure"] = self.sure
+        if self.matrix is not None:
+            found["matrix"] = self.matrix.tolist()
+        return found
+
+
+def measure(context: MeasureContext) -> WhiteBalanceMeasurement:
     """The camera's balances, and what the references of this frame show."""
-    return {
-        "as_shot": np.zeros(3) if context.as_shot is None else context.as_shot,
-        "daylight": context.daylight,
-        **measure_references(
-            context.proxy,
-            context.references,
-            context.daylight,
-            Orientation(context.frame.exif.orientation),
-            rendered=context.frame.kind == "picture",
-        ),
-    }
+    references = measure_references(
+        context.proxy,
+        context.references,
+        context.daylight,
+        Orientation(context.frame.exif.orientation),
+        rendered=context.frame.kind == "picture",
+    )
+    return WhiteBalanceMeasurement(context.as_shot, context.daylight, references)
 
 
-def solve(context: SolveContext, params: WhiteBalanceParams) -> Solved:
+def solve(context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalanceParams) -> Solved[WhiteBalanceSolution]:
     """Multipliers for every frame, and where light changes within a burst or a frame a field of stops on top."""
     if params.method == "fixed":
         gains = np.array(params.multipliers or (1.0, 1.0, 1.0))
-        return Solved({f.name: _solution(gains, "fixed multipliers") for f in context.frames})
+        return Solved({f.name: _balance(gains, WhiteSource.FIXED, "fixed multipliers") for f in context.frames})
     if params.method == "camera":
         return _as_shot(context)
     light = context.light()
@@ -92,7 +172,7 @@ def solve(context: SolveContext, params: WhiteBalanceParams) -> Solved:
             whites.append(_from_vote(votes[index].white, votes[index].sure, light.chromaticities[index]))
     notices += _lonely(context, light, maps) if maps else []
     by_frame = {
-        name: _for_frame(scene, at, whites[index], context.measured[name]["daylight"], params.within_frame)
+        name: _for_frame(scene, at, whites[index], context.measured[name].daylight, params.within_frame)
         for index, scene in enumerate(light.scenes)
         for at, name in enumerate(scene.names)
     }
@@ -106,26 +186,27 @@ def solve(context: SolveContext, params: WhiteBalanceParams) -> Solved:
     return Solved(by_frame, tuple(notices), strange)
 
 
-def _solution(gains: F64, source: str) -> Solution:
-    return {"gains": floats(gains / gains[1]), "source": source}
+def _balance(gains: F64, source: WhiteSource, words: str) -> WhiteBalanceSolution:
+    return WhiteBalanceSolution(rounded(gains / gains[1]), source, words)
 
 
-def _as_shot(context: SolveContext) -> Solved:
-    result: dict[str, Solution] = {}
+def _as_shot(context: SolveContext[WhiteBalanceMeasurement]) -> Solved[WhiteBalanceSolution]:
+    result: dict[str, WhiteBalanceSolution] = {}
     for frame in context.frames:
-        measured = context.measured[frame.name]
-        if measured["as_shot"].any():
-            result[frame.name] = _solution(measured["as_shot"], "camera, as shot")
+        as_shot = context.measured[frame.name].as_shot
+        if as_shot is not None:
+            result[frame.name] = _balance(as_shot, WhiteSource.CAMERA, "camera, as shot")
     missing = [f.name for f in context.frames if f.name not in result]
     if missing:
         light = context.light()
         votes = _votes(light)
         for name in missing:
-            vote, daylight = votes[light.of[name]], context.measured[name]["daylight"]
-            source = (
-                "gray-world (the file carries no camera balance)" if vote.sure else "daylight (nothing to judge by)"
-            )
-            result[name] = _solution(daylight * _gains(vote.white), source)
+            vote, daylight = votes[light.of[name]], context.measured[name].daylight
+            if vote.sure:
+                source, words = WhiteSource.GRAY_WORLD, "gray-world (the file carries no camera balance)"
+            else:
+                source, words = WhiteSource.DAYLIGHT, "daylight (nothing to judge by)"
+            result[name] = _balance(daylight * _gains(vote.white), source, words)
     return Solved(result)
 
 
@@ -140,7 +221,8 @@ class _White:
 
     at: Callable[[F64], F64]
     chromaticity: F64
-    source: str
+    source: WhiteSource
+    words: str
     sure: float
     matrix: Callable[[F64], F64 | None] | None = None
 
@@ -157,20 +239,28 @@ def _votes(light: ShootLight) -> list[Vote]:
 
 
 def _from_vote(white: F64, sure: float, chromaticity: F64) -> _White:
-    source = f"gray-world of the hall, {sure:.0%} agreed" if sure else "daylight (too little to judge by)"
-    return _White(lambda a: white + a - chromaticity, chromaticity, source, sure)
+    source = WhiteSource.GRAY_WORLD if sure else WhiteSource.DAYLIGHT
+    words = f"gray-world of the hall, {sure:.0%} agreed" if sure else "daylight (too little to judge by)"
+    return _White(lambda a: white + a - chromaticity, chromaticity, source, words, sure)
 
 
 def _from_map(found: WhiteMap, light: ShootLight, index: int) -> _White:
     chromaticity = light.chromaticities[index]
     shares = found.shares(chromaticity)
     parts = [f"{round(100 * s)} % {n}" for n, s in zip(found.names, shares, strict=True) if round(100 * s) >= 1]
-    source = f"reference {found.names[0]}" if len(found.names) == 1 else "references, " + ", ".join(parts)
-    return _White(found.white, chromaticity, source, float(light.match[index]), lambda d: found.matrix(chromaticity, d))
+    words = f"reference {found.names[0]}" if len(found.names) == 1 else "references, " + ", ".join(parts)
+    return _White(
+        found.white,
+        chromaticity,
+        WhiteSource.REFERENCE,
+        words,
+        float(light.match[index]),
+        lambda d: found.matrix(chromaticity, d),
+    )
 
 
 def _reference_maps(
-    context: SolveContext, light: ShootLight, votes: Sequence[Vote], notices: list[str]
+    context: SolveContext[WhiteBalanceMeasurement], light: ShootLight, votes: Sequence[Vote], notices: list[str]
 ) -> dict[int, WhiteMap]:
     """Group of scenes -> its references."""
     groups: dict[int, list[Reading]] = {}
@@ -182,7 +272,7 @@ def _reference_maps(
         frame = scene.names.index(name)
         here = palette.at(scene.chroma_gradient * _NEARER, np.array([column - scene.pan[frame]]))[0]
         flicker = _colour(scene.flicker[frame]).at(row, column)
-        logs = np.log(shown.white * context.measured[name]["daylight"]) + flicker / _PER_STOP
+        logs = np.log(shown.white * context.measured[name].daylight) + flicker / _PER_STOP
         chroma = np.array([logs[0] - logs[1], logs[2] - logs[1]])
         groups.setdefault(group, []).append(Reading(name, light.chromaticities[index] + here, chroma, shown.matrix))
         common = palette.commonness(scene.chroma_histogram.astype(np.float32), chroma - here)
@@ -198,7 +288,7 @@ def _reference_maps(
     return maps
 
 
-def _lonely(context: SolveContext, light: ShootLight, maps: dict[int, WhiteMap]) -> list[str]:
+def _lonely(context: SolveContext[WhiteBalanceMeasurement], light: ShootLight, maps: dict[int, WhiteMap]) -> list[str]:
     """Scenes that no reference speaks for."""
     by_name = {f.name: f for f in context.frames}
     without = [i for i in range(len(light.scenes)) if int(light.group[i]) not in maps]
@@ -220,7 +310,7 @@ def _colour(gain_map: GainMap) -> GainMap:
     return GainMap(gain_map.coefficients - gain_map.coefficients[..., 1:2])
 
 
-def _for_frame(scene: Scene, at: int, white: _White, daylight: F64, within: bool) -> Solution:
+def _for_frame(scene: Scene, at: int, white: _White, daylight: F64, within: bool) -> WhiteBalanceSolution:
     chroma_gradient = (
         palette.at(scene.chroma_gradient * _NEARER, _COLUMNS - scene.pan[at])
         if within
@@ -228,22 +318,24 @@ def _for_frame(scene: Scene, at: int, white: _White, daylight: F64, within: bool
     )
     whites = np.array([white.at(white.chromaticity + d) for d in chroma_gradient])
     shape = np.polynomial.legendre.legfit(_COLUMNS, whites, 2)
-    solution = dict(_solution(daylight * _gains(shape[0]), white.source))
+    gains = daylight * _gains(shape[0])
     across = np.zeros((1, 3, 3))
     across[0, 1:, 0], across[0, 1:, 2] = -shape[1:, 0] * _PER_STOP, -shape[1:, 1] * _PER_STOP
     gain_map = GainMap(across) + _colour(scene.flicker[at])
-    if np.abs(gain_map.coefficients).max() > 0:
-        solution["field"] = gain_map.as_json()
-    solution["evened"] = True
-    solution["sure"] = round(white.sure, 3)
     matrix = white.matrix(scene.to_working) if white.matrix is not None else None
-    if matrix is not None:
-        solution["matrix"] = [floats(row) for row in matrix]
-    return solution
+    return WhiteBalanceSolution(
+        gains=rounded(gains / gains[1]),
+        source=white.source,
+        words=white.words,
+        gain_map=gain_map.rounded() if np.abs(gain_map.coefficients).max() > 0 else None,
+        evened=True,
+        sure=round(white.sure, 3),
+        matrix=None if matrix is None else rounded(matrix),
+    )
 
 
 def _how_sure(light: ShootLight, whites: Sequence[_White]) -> list[str]:
-    guessed = [(s, w) for s, w in zip(light.scenes, whites, strict=True) if w.source.startswith("gray-world")]
+    guessed = [(s, w) for s, w in zip(light.scenes, whites, strict=True) if w.source is WhiteSource.GRAY_WORLD]
     notices = []
     if guessed:
         sure = np.array([w.sure for _, w in guessed])
@@ -258,28 +350,40 @@ def _how_sure(light: ShootLight, whites: Sequence[_White]) -> list[str]:
         if weak:
             text += f"; least sure about {weak[0]}" + (f" and {len(weak) - 1} more" if len(weak) > 1 else "")
         notices.append(text + ". A grey card at each end makes it sure.")
-    nothing = [n for s, w in zip(light.scenes, whites, strict=True) if w.source.startswith("daylight") for n in s.names]
+    nothing = [
+        n for s, w in zip(light.scenes, whites, strict=True) if w.source is WhiteSource.DAYLIGHT for n in s.names
+    ]
     if nothing:
         more = f" and {len(nothing) - 1} more" if len(nothing) > 1 else ""
         notices.append(f"white_balance: {nothing[0]}{more}: too little to judge by; daylight")
     return notices
 
 
-def apply(image: Image, params: WhiteBalanceParams, context: ApplyContext) -> Image:
+def apply(image: Image, params: WhiteBalanceParams, context: ApplyContext[WhiteBalanceSolution]) -> Image:
     """Multiply the channels, rebuild clipped ones; a chart's matrix replaces the camera's."""
-    balanced = apply_gain_map(image, of_solution(context.solution), Orientation(context.frame.exif.orientation))
-    matrix = context.solution.get("matrix")
-    return replace(balanced, to_working=np.array(matrix)) if matrix is not None else balanced
+    solution = context.solution
+    if solution is None:
+        return image
+    balanced = apply_gain_map(image, solution.stops, Orientation(context.frame.exif.orientation))
+    return balanced if solution.matrix is None else replace(balanced, to_working=solution.matrix)
 
 
-STEP = Step(
+def in_words(solution: WhiteBalanceSolution) -> str:
+    """The multipliers in stops, and where they come from."""
+    return f"{stops_in_words(np.log2(solution.gains))} ({solution.words})"
+
+
+STEP = Step[WhiteBalanceParams, WhiteBalanceMeasurement, WhiteBalanceSolution](
     name="white_balance",
     version=2,
     summary="Make neutral things neutral: as shot, gray-world, from reference patches, or fixed multipliers.",
     Params=WhiteBalanceParams,
     place="shared",
     takes=(Domain.CAMERA,),
+    required=True,
+    Measurement=WhiteBalanceMeasurement,
     measure=measure,
     solve=solve,
     apply=apply,
+    in_words=in_words,
 )

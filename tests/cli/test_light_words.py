@@ -15,11 +15,12 @@ from pipeline.fixtures.hall import BurstPlan, Hall
 from pipeline.fixtures.light import Lamp, tables
 
 from pipeline.cli.light_words import LightWords, light_value, light_words
-from pipeline.engine.measure import read_measured
+from pipeline.engine.measure import Measurements
 from pipeline.engine.run import measure_shoot, read_shoot
 from pipeline.engine.solve import shoot_light
 from pipeline.light.gain_map import GainMap
 from pipeline.light.scenes import ShootLight
+from pipeline.steps import white_balance
 from pipeline.steps.base import SolveContext
 from pipeline.steps.white_balance import WhiteBalanceParams, solve
 from pipeline.store.store import Store
@@ -63,10 +64,10 @@ def hall_words(tmp_path_factory: pytest.TempPathFactory) -> tuple[LightWords, Sh
     store = Store.open(folder.parent / "out", folder)
     measured_frames = measure_shoot(store, shoot, 1, lambda *_: None)
     light = shoot_light(store, measured_frames, shoot.bursts, shoot.facts)
-    measured = {s.frame.name: read_measured(store, s.key, "white_balance") for s in measured_frames}
+    measured = Measurements(store, measured_frames, white_balance.STEP)
     context = SolveContext(shoot.frames, shoot.bursts, shoot.facts, measured, lambda: light, dict, dict, {})
     balances = solve(context, WhiteBalanceParams(method="reference_patch")).by_frame
-    words = light_words(light, shoot.frames, balances, {n: m["daylight"] for n, m in measured.items()})
+    words = light_words(light, shoot.frames, balances, {n: m.daylight for n, m in measured.items()})
     truth = json.loads((folder.parent / "shoot-truth" / "truth.json").read_text(encoding="utf-8"))
     return words, light, {n: e["pulses"] for n, e in truth["frames"].items() if "pulses" in e}
 

@@ -7,7 +7,6 @@ import io
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -21,7 +20,7 @@ from pipeline.recipe.recipe import Recipe, load_recipe
 from pipeline.shoot.facts import FrameFacts
 from pipeline.shoot.read_facts import load_facts
 from pipeline.steps import REGISTRY
-from pipeline.steps.base import SolveContext
+from pipeline.steps.base import Solution, SolveContext
 from pipeline.steps.select import STEP as SELECT
 from pipeline.types import Burst, Exif, Frame
 
@@ -87,7 +86,7 @@ def planned(shoot: Shoot, recipe: Recipe) -> Plan:
         raise AssertionError("select needs no light")
 
     context = SolveContext(shoot.frames, shoot.bursts, shoot.facts, {}, none, lambda: {}, ranks, {})
-    solutions: dict[str, Mapping[str, Any]] = {}
+    solutions: dict[str, Mapping[str, Solution]] = {}
     labelled = [(b, b.step.name) for b in recipe.steps]
     labelled += [(b, f"{d.name}/{b.step.name}") for d in recipe.deliveries for b in d.steps]
     for bound, label in labelled:
@@ -99,8 +98,9 @@ def planned(shoot: Shoot, recipe: Recipe) -> Plan:
 def chosen(shoot: Shoot, recipe: Recipe) -> dict[str, list[str]]:
     plan = planned(shoot, recipe)
     return {
-        d.name: [n for n in NAMES if plan.chosen(d.name, n) and shoot.facts.row(n).keep] for d in recipe.deliveries
-    }  # fmt: skip
+        d.name: [n for n in NAMES if not plan.left_out(recipe, d, n) and shoot.facts.row(n).keep]
+        for d in recipe.deliveries
+    }
 
 
 def typed(row: FrameFacts) -> FrameFacts:

@@ -16,8 +16,8 @@ import pytest
 
 from pipeline.engine import jersey_suggestions
 from pipeline.engine.jobs import Shoot, read_shoot
+from pipeline.engine.measure import Measurements
 from pipeline.engine.run import measure_shoot
-from pipeline.engine.solve import Measurements
 from pipeline.imaging.geometry import Box
 from pipeline.people import digits as imaging_numbers
 from pipeline.people.detect import overlap

@@ -247,7 +247,7 @@ def subject_of(frame: Frame, image: Image, files: object) -> Subject | None:
     )
     ones = np.ones(3)
     measured = crop.measure(MeasureContext(frame, proxy, ones, ones, (), full, detail, files))  # type: ignore[arg-type]
-    return find_subjects([crop.observation_of(measured)])[0]
+    return find_subjects([measured.people])[0]
 
 
 def test_the_subject_of_a_photograph_stays_the_same(shared: Callable[[str], Path]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,15 +12,27 @@ import pytest
 from pydantic import ValidationError
 
 from pipeline.imaging.geometry import Box, box_to_pixels
-from pipeline.imaging.level import inside
+from pipeline.imaging.level import Tilt, inside
 from pipeline.imaging.sharpness import Detail
 from pipeline.light.scenes import ShootLight
 from pipeline.people.modelfiles import ModelFiles
+from pipeline.people.observe import FrameObservation
 from pipeline.people.subject import find_subjects
 from pipeline.people.tracking import Observation
 from pipeline.shoot.facts import Facts, FrameFacts
-from pipeline.steps.base import ApplyContext, MeasureContext, Measured, SolveContext, Solved
-from pipeline.steps.crop import NO_MODEL, NOBODY, TOO_WIDE, CropParams, apply, box_for, measure, observation_of, solve
+from pipeline.steps.base import ApplyContext, MeasureContext, SolveContext, Solved
+from pipeline.steps.crop import (
+    NO_MODEL,
+    NOBODY,
+    TOO_WIDE,
+    CropParams,
+    CropSolution,
+    CropSource,
+    apply,
+    box_for,
+    measure,
+    solve,
+)
 from pipeline.types import Burst, Domain, Frame, Image, Noise
 from tests.people.test_subject import ball, face
 from tests.people.test_tracking import seen, standing
@@ -29,28 +42,21 @@ HEIGHT, WIDTH = 4000, 6000
 
 def measured(
     frame: Observation, *, models: bool = True, tilt: float | None = None, size: tuple[int, int] | None = None
-) -> Measured:
+) -> FrameObservation:
     """What `measure` gives of such a frame."""
-    return {
-        "models": np.array([models, models]), "size": np.array(size or (HEIGHT, WIDTH)),
-        "people": frame.people if models else frame.people[:0], "faces": frame.faces, "balls": frame.balls,
-        "sharp": frame.sharp, "jersey_colour": frame.jersey_colour, "light": frame.light,
-        "frame": np.array([0.05, 0.2, 0.0]),
-        "small": frame.small, "tilt": np.array([np.nan, 0.0] if tilt is None else [tilt, 3.0]),
-    }  # fmt: skip
+    people = replace(frame, size=size or (HEIGHT, WIDTH), people=frame.people if models else frame.people[:0])
+    return FrameObservation(people, (models, models), 0.05, 0.2, 0.0, None if tilt is None else Tilt(tilt, 3.0))
 
 
 def solved(
-    bursts: Sequence[Sequence[Measured]], rows: Mapping[str, FrameFacts] | None = None, **params: Any
+    bursts: Sequence[Sequence[FrameObservation]], rows: Mapping[str, FrameFacts] | None = None, **params: Any
 ) -> tuple[Solved, CropParams]:
     """crop's solve over bursts of such frames, TH1_1, TH1_2, TH2_1, ..."""
     named = {f"TH{b + 1}_{i + 1}": m for b, burst in enumerate(bursts) for i, m in enumerate(burst)}
     grouped = [Burst(tuple(n for n in named if n.startswith(f"TH{b + 1}_"))) for b in range(len(bursts))]
     subjects = {}
     for burst in grouped:
-        subjects |= dict(
-            zip(burst.frames, find_subjects([observation_of(named[n]) for n in burst.frames]), strict=True)
-        )
+        subjects |= dict(zip(burst.frames, find_subjects([named[n].people for n in burst.frames]), strict=True))
 
     def none() -> ShootLight:
         raise AssertionError("crop needs no light")
@@ -162,13 +168,13 @@ def test_a_box_of_a_person_always_wins(to: str) -> None:
     given = Box(0.1, 0.2, 0.7, 0.6)
     rows = {"TH1_1": FrameFacts(crop=given)}
     found, params = solved([[measured(LOOK), measured(LOOK)]], rows, to=to, level=True)
-    assert found.by_frame["TH1_1"] == {"box": [0.1, 0.2, 0.7, 0.6], "source": "frames.csv"}
+    assert found.by_frame["TH1_1"] == CropSolution(CropSource.TABLE, given)
     assert box_for(params, found.by_frame["TH1_1"], HEIGHT, WIDTH) == pytest.approx(given)
     upright = CropParams(to=to, aspect="4:5")  # type: ignore[arg-type]
     narrow = box_for(upright, found.by_frame["TH1_1"], HEIGHT, WIDTH)  # too wide for the frame: all that fits
     assert narrow[3] - narrow[1] == pytest.approx(1.0)
-    small = (0.3, 0.7, 0.5, 0.98)
-    wide = box_for(upright, {"box": list(small), "source": "frames.csv"}, HEIGHT, WIDTH)
+    small = Box(0.3, 0.7, 0.5, 0.98)
+    wide = box_for(upright, CropSolution(CropSource.TABLE, small), HEIGHT, WIDTH)
     assert holds(wide, small) and wide[3] <= 1.0
     for box in (narrow, wide):
         assert shape(box)[0] / shape(box)[1] == pytest.approx(0.8, abs=2e-3)
@@ -228,7 +234,7 @@ def test_a_burst_is_turned_straight_as_one_and_its_crops_hold_nothing_but_the_fr
         burst = [measured(seen([person]), tilt=degrees) for degrees in said]
         for aspect in ("3:2", "4:5"):
             found, params = solved([burst], level=True, aspect=aspect)
-            assert {s["turned"] for s in found.by_frame.values()} == {round(-tilt, 2)}
+            assert {s.turned for s in found.by_frame.values()} == {round(-tilt, 2)}
             for solution in found.by_frame.values():
                 # Corners of pixels: half of one may be rounded away.
                 box = box_for(params, solution, HEIGHT, WIDTH)
@@ -239,9 +245,9 @@ def test_a_burst_is_turned_straight_as_one_and_its_crops_hold_nothing_but_the_fr
 @pytest.mark.parametrize("said", [[None] * 4, [0.05] * 4, [-2.0, 2.0, -2.0, 2.0], [2.0, None, None, None, None]])
 def test_where_the_hall_does_not_agree_nothing_is_turned(said: list[float | None]) -> None:
     found, _ = solved([[measured(LOOK, tilt=degrees) for degrees in said]], level=True)
-    assert not any("turned" in s for s in found.by_frame.values())
+    assert not any(s.turned for s in found.by_frame.values())
     found, _ = solved([[measured(LOOK, tilt=2.0)]], level=False)
-    assert "turned" not in found.by_frame["TH1_1"]
+    assert found.by_frame["TH1_1"].turned == 0
 
 
 def picture(height: int, width: int) -> Image:
@@ -287,9 +293,10 @@ def test_measuring_works_without_models() -> None:
         Frame("a", Path("a"), "a", "raw"), image, None, np.ones(3), (), (640, 960), detail, ModelFiles()
     )
     found = measure(context)
-    assert not found["models"].any() and len(found["people"]) == len(found["faces"]) == len(found["balls"]) == 0
-    assert found["frame"][0] > 0 and tuple(found["size"]) == (640, 960)
-    assert find_subjects([observation_of(found)]) == [None]
+    people = found.people
+    assert found.has_models == (False, False) and len(people.people) == len(people.faces) == len(people.balls) == 0
+    assert found.sharpness > 0 and people.size == (640, 960)
+    assert find_subjects([people]) == [None]
 
 
 @pytest.mark.parametrize(

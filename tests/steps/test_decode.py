@@ -12,10 +12,11 @@ from pipeline.fixtures.dng import write_dng
 from pipeline.engine.run import measure_shoot, read_shoot
 from pipeline.engine.solve import Plan, solve
 from pipeline.imaging.geometry import Box
+from pipeline.imaging.raw.frame import SensorCorrection
 from pipeline.imaging.raw.mosaic import Clean
 from pipeline.recipe.recipe import load_recipe
 from pipeline.steps import REGISTRY
-from pipeline.steps.decode import correction_of, decode
+from pipeline.steps.decode import decode
 from pipeline.store.store import Store
 
 A, B = 1.6e-3, 1.6e-5  # of saturation at ISO 6400; simulated, ours
@@ -57,7 +58,7 @@ def solved(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Plan]:
 
 def test_noise_is_that_of_all_frames(solved: tuple[Path, Plan]) -> None:
     _, plan = solved
-    found = [plan.of("decode", f"TH2_{i:04d}") for i in range(12)]
+    found = [plan.solutions["decode"][f"TH2_{i:04d}"].as_json() for i in range(12)]
     assert all(one == found[0] for one in found)
     grey = 0.12 * np.array(found[0]["noise_a"]) + np.array(found[0]["noise_b"])
     assert grey == pytest.approx(np.full(3, 0.12 * A + B), rel=0.1)
@@ -65,11 +66,13 @@ def test_noise_is_that_of_all_frames(solved: tuple[Path, Plan]) -> None:
 
 def test_pixels_that_stay_put_are_repaired(solved: tuple[Path, Plan]) -> None:
     folder, plan = solved
-    solution = plan.of("decode", "TH2_0003")
-    assert solution["defects"] == sorted(row * 360 + column for row, column in HOT)
+    solution = plan.solutions["decode"]["TH2_0003"]
+    assert isinstance(solution, SensorCorrection) and solution.defects.tolist() == sorted(
+        row * 360 + column for row, column in HOT
+    )
     assert any("stand out" in n for n in plan.notices)
     frame = next(f for f in read_shoot(folder).frames if f.name == "TH2_0003")
-    left, corrected = decode(frame, None).image.pixels, decode(frame, None, correction_of(solution)).image.pixels
+    left, corrected = decode(frame, None).image.pixels, decode(frame, None, solution).image.pixels
     assert min(left[y, x].max() for y, x in HOT) > 0.3
     assert max(corrected[y, x].max() for y, x in HOT) < 0.3
     far = np.ones(left.shape[:2], bool)

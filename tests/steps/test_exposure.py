@@ -12,12 +12,12 @@ import pytest
 from pipeline.imaging.colour import LUMINANCE
 from pipeline.imaging.geometry import Box
 from pipeline.imaging.orientation import Orientation
-from pipeline.light.gain_map import GainMap, apply_gain_map, of_solution
+from pipeline.light.gain_map import GainMap, apply_gain_map
 from pipeline.light.scenes import ShootLight
 from pipeline.shoot.facts import Facts, FrameFacts, Reference
 from pipeline.steps.base import ApplyContext, SolveContext
-from pipeline.steps.exposure import ExposureParams, apply, solve
-from pipeline.steps.white_balance import WhiteBalanceParams
+from pipeline.steps.exposure import ExposureParams, ExposureSolution, apply, solve
+from pipeline.steps.white_balance import WhiteBalanceParams, WhiteBalanceSolution, WhiteSource
 from pipeline.steps.white_balance import solve as solve_balance
 from pipeline.types import Domain, Exif, Frame, Image, Noise
 from tests.steps.test_white_balance import context_of, light_of, scene
@@ -36,8 +36,8 @@ def stops(context: SolveContext, **params: object) -> np.ndarray:
     found = solve(context, ExposureParams(**params))
     names = [f.name for f in context.frames]
     assert list(found.by_frame) == names
-    assert json.dumps(found.by_frame, allow_nan=False)
-    return np.array([found.by_frame[n]["ev"] for n in names])
+    assert json.dumps([s.as_json() for s in found.by_frame.values()], allow_nan=False)
+    return np.array([found.by_frame[n].ev for n in names])
 
 
 def test_none_leaves_all_as_exposed() -> None:
@@ -108,7 +108,7 @@ def test_reference_without_one_says_so() -> None:
     context = context_of(shoot([-3.0], [0.0]))
     found = solve(context, ExposureParams(target="reference"))
     assert "no reference frame" in found.notices[0]
-    assert found.by_frame["F0"]["ev"] == pytest.approx(3 + np.log2(0.16), abs=1e-3)
+    assert found.by_frame["F0"].ev == pytest.approx(3 + np.log2(0.16), abs=1e-3)
 
 
 @pytest.mark.parametrize("across", ["burst", "zone", "shoot"])
@@ -148,7 +148,7 @@ def test_balance_and_exposure_together_undo_the_pulse_once(method: str) -> None:
     exposed = solve(context, ExposureParams(across="burst")).by_frame
     result = []
     for name, flicker in zip(names, PULSES, strict=True):
-        gains = of_solution(balance.by_frame[name]) + of_solution(exposed[name])
+        gains = balance.by_frame[name].stops + exposed[name].gain_map
         result.append(gains.on(20, 30) - flicker.on(20, 30))
     assert np.ptp(result, axis=0).max() < 0.003
     assert np.ptp(result[0][..., 1]) < 0.003
@@ -157,7 +157,7 @@ def test_balance_and_exposure_together_undo_the_pulse_once(method: str) -> None:
 def test_without_white_balance_the_whole_pulse_is_undone() -> None:
     context = context_of(light_of([scene(["F0", "F1", "F2"], flicker=PULSES)]))
     exposed = solve(context, ExposureParams()).by_frame
-    left = [of_solution(exposed[f"F{k}"]).on(9, 9) - p.on(9, 9) for k, p in enumerate(PULSES)]
+    left = [exposed[f"F{k}"].gain_map.on(9, 9) - p.on(9, 9) for k, p in enumerate(PULSES)]
     assert np.ptp(left, axis=0).max() < 0.003
 
 
@@ -165,11 +165,11 @@ def test_level_is_the_mean_luminance_that_apply_gives() -> None:
     """The step's own arithmetic against the pixels: a grey picture under balanced gains gets the mean asked for."""
     grey = np.full((8, 12, 3), [0.05, 0.1, 0.06], np.float32)
     light = light_of([scene(["F0"], level=np.log2([0.05, 0.1, 0.06]))])
-    balance = {"F0": {"gains": [2.0, 1.0, 1.6]}}
+    balance = {"F0": WhiteBalanceSolution(np.array([2.0, 1.0, 1.6]), WhiteSource.FIXED, "fixed")}
     solution = solve(replace(context_of(light), earlier={"white_balance": balance}), ExposureParams()).by_frame["F0"]
     image = Image(grey, Domain.CAMERA, Noise(np.full(3, 1e-5), np.zeros(3)), np.ones(3), np.eye(3))
     up = Orientation.TOP_LEFT
-    out = apply_gain_map(apply_gain_map(image, of_solution(balance["F0"]), up), of_solution(solution), up)
+    out = apply_gain_map(apply_gain_map(image, balance["F0"].stops, up), solution.gain_map, up)
     assert float(out.pixels.mean(axis=(0, 1)) @ LUMINANCE) == pytest.approx(0.16, rel=0.002)
 
 
@@ -186,7 +186,7 @@ def test_apply_multiplies_each_row_by_its_gain(tmp_path, orientation: int) -> No
     assert lit.shape == (height, width, 3)
     image = Image(lit, Domain.CAMERA, Noise(np.full(3, 1e-4), np.full(3, 1e-6)), np.ones(3), np.eye(3))
     frame = Frame("F0", tmp_path / "F0.dng", "F0.dng", "raw", Exif(orientation=orientation))
-    solution = {"ev": 0.0, "field": FLICKER.as_json()}
+    solution = ExposureSolution.of(FLICKER)
     out = apply(image, ExposureParams(), ApplyContext(frame, FrameFacts(), solution))
     assert np.ptp(image.pixels) > 0.1
     assert out.pixels == pytest.approx(np.full((height, width, 3), 0.2), rel=0.01)
@@ -204,7 +204,7 @@ def test_one_gain_for_all_keeps_the_noise_in_step(tmp_path) -> None:
         np.eye(3),
     )
     frame = Frame("F0", tmp_path / "F0.dng", "F0.dng", "raw")
-    solution = {"ev": 1.0, "field": GainMap.constant(np.ones(3)).as_json()}
+    solution = ExposureSolution.of(GainMap.constant(np.ones(3)))
     out = apply(image, ExposureParams(), ApplyContext(frame, FrameFacts(), solution))
     assert out.pixels == pytest.approx(np.full((4, 6, 3), 0.2))
     assert out.noise.a == pytest.approx(np.full(3, 2e-4)) and out.noise.b == pytest.approx(np.full(3, 4e-6))
@@ -253,9 +253,12 @@ def test_the_reference_frames_themselves_do_not_make_the_typical_picture() -> No
 def test_a_balance_that_has_evened_the_colour_leaves_brightness_only() -> None:
     """Then exposure takes out the wave of green in all channels alike, so that no colour comes back."""
     context = context_of(light_of([scene(["F0", "F1", "F2"], flicker=PULSES)]))
-    balance = {f"F{k}": {"gains": [2.0, 1.0, 1.5], "evened": True} for k in range(3)}
+    balance = {
+        f"F{k}": WhiteBalanceSolution(np.array([2.0, 1.0, 1.5]), WhiteSource.REFERENCE, "", evened=True)
+        for k in range(3)
+    }
     found = solve(replace(context, earlier={"white_balance": balance}), ExposureParams()).by_frame
     for k, pulse in enumerate(PULSES):
-        gains = of_solution(found[f"F{k}"]).on(9, 9)
+        gains = found[f"F{k}"].gain_map.on(9, 9)
         assert np.ptp(gains, axis=2).max() < 2e-3
         assert np.ptp((gains - pulse.on(9, 9))[..., 1]) < 3e-3

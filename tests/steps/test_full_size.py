@@ -58,8 +58,8 @@ def test_before_the_demosaic_is_better_than_after(tmp_path: Path, pattern: str) 
     write(tmp_path / "f.dng", scene, pattern)
     frame = Frame("f", tmp_path / "f.dng", "f.dng", "raw", Exif())
     params = denoise.DenoiseParams(quality="fine", keep_grain=0.0)
-    after = denoise.apply(decode(frame, None).image, params, ApplyContext(frame, FrameFacts(), {}))
-    before = decode(frame, None, clean=denoise.clean_of(params))
+    after = denoise.apply(decode(frame, None).image, params, ApplyContext(frame, FrameFacts(), None))
+    before = decode(frame, None, clean=denoise.on_mosaic(params))
     assert before.cleaned
     assert psnr(before.image.pixels, scene) > psnr(after.pixels, scene) + 0.5
 
@@ -68,4 +68,4 @@ def test_web_sizes_and_no_strength_leave_the_mosaic_alone(tmp_path: Path) -> Non
     write(tmp_path / "f.dng", truth(), "RGGB")
     frame = Frame("f", tmp_path / "f.dng", "f.dng", "raw", Exif())
     assert not decode(frame, 200, clean=Clean(1.0, 1.0, 1.0, 0.0, "standard")).cleaned
-    assert denoise.clean_of(denoise.DenoiseParams(strength=0.0)) is None
+    assert denoise.on_mosaic(denoise.DenoiseParams(strength=0.0)) is None

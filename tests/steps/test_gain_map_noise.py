@@ -18,7 +18,7 @@ from pipeline.types import Domain, Exif, Frame, Image, Noise
 UP = Orientation.TOP_LEFT
 
 A, B, LEVEL = 1e-3, 1e-5, 0.1
-CONTEXT = ApplyContext(Frame("F1", Path("F1.dng"), "F1.dng", "raw", Exif()), FrameFacts(), {})
+CONTEXT = ApplyContext(Frame("F1", Path("F1.dng"), "F1.dng", "raw", Exif()), FrameFacts(), None)
 
 
 def picture(seed: int = 0, shape: tuple[int, int] = (240, 320)) -> Image:

@@ -13,7 +13,7 @@ from pipeline.types import Domain, Frame, Image, Noise
 
 
 def context(tmp_path) -> ApplyContext:
-    return ApplyContext(Frame("F", tmp_path / "F.dng", "F.dng", "raw"), FrameFacts(), {})
+    return ApplyContext(Frame("F", tmp_path / "F.dng", "F.dng", "raw"), FrameFacts(), None)
 
 
 @pytest.mark.parametrize(

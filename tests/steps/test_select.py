@@ -13,7 +13,7 @@ from pipeline.light.scenes import ShootLight
 from pipeline.people.ranking import Ranked
 from pipeline.shoot.facts import Facts, FrameFacts, Player, Reference
 from pipeline.steps.base import SolveContext, Solved
-from pipeline.steps.select import SelectParams, solve
+from pipeline.steps.select import SelectParams, SelectSolution, solve
 from pipeline.types import Burst, Frame
 
 ALWAYS, NEVER, REJECTED = FrameFacts(always=True), FrameFacts(keep=False), FrameFacts(rating=-1)
@@ -47,13 +47,13 @@ def select(
 
 
 def chosen(solved: Solved) -> list[str]:
-    return [n for n, s in solved.by_frame.items() if s["chosen"]]
+    return [n for n, s in solved.by_frame.items() if s.chosen]
 
 
 def test_without_parameters_everything_is_delivered() -> None:
     solved = select([3, 2], {"TH1_2": REJECTED})
     assert len(chosen(solved)) == 5
-    assert solved.by_frame["TH1_1"] == {"chosen": True, "why": "score 90"}
+    assert solved.by_frame["TH1_1"] == SelectSolution(True, "score 90")
 
 
 def test_the_best_of_each_burst() -> None:
@@ -61,7 +61,7 @@ def test_the_best_of_each_burst() -> None:
     assert chosen(select([4, 1, 3], best=2)) == ["TH1_1", "TH1_2", "TH2_1", "TH3_1", "TH3_2"]
     assert chosen(select([3], best=1, scores={"TH1_3": 95})) == ["TH1_3"]
     solved = select([4], best=1)
-    assert solved.by_frame["TH1_3"]["why"].startswith("not among the best 1 of its burst: score 88")
+    assert solved.by_frame["TH1_3"].why.startswith("not among the best 1 of its burst: score 88")
 
 
 def test_nothing_is_hidden_silently() -> None:
@@ -70,7 +70,7 @@ def test_nothing_is_hidden_silently() -> None:
         rows = {"TH1_1": FrameFacts(rating=4), "TH2_2": ALWAYS, "TH2_1": REJECTED}
         solved = select([3, 3], rows, **params)
         assert len(solved.by_frame) == 6
-        assert all(s["why"] for s in solved.by_frame.values())
+        assert all(s.why for s in solved.by_frame.values())
 
 
 @pytest.mark.parametrize(
@@ -84,8 +84,8 @@ def test_those_with_a_rating(least: int, told: str) -> None:
 
 def test_why_a_rating_does_not_do() -> None:
     solved = select([2], {"TH1_1": FrameFacts(rating=2)}, rating=3)
-    assert solved.by_frame["TH1_1"]["why"] == "rated 2, and 3 or more is asked for"
-    assert solved.by_frame["TH1_2"]["why"] == "not rated, and 3 or more is asked for"
+    assert solved.by_frame["TH1_1"].why == "rated 2, and 3 or more is asked for"
+    assert solved.by_frame["TH1_2"].why == "not rated, and 3 or more is asked for"
 
 
 def test_what_a_person_wrote_goes_first() -> None:
@@ -98,14 +98,14 @@ def test_what_a_person_wrote_goes_first() -> None:
     assert chosen(select([4], {"TH1_4": FrameFacts(rating=5)}, best=1)) == ["TH1_4"]
     assert chosen(select([4], {"TH1_4": FrameFacts(rating=-1, always=True)}, best=1)) == ["TH1_4"]
     assert chosen(select([3], {"TH1_2": ALWAYS}, rating=4)) == ["TH1_2"]
-    assert select([3], {"TH1_2": ALWAYS}, best=1).by_frame["TH1_2"]["why"] == "frames.csv says keep: always"
+    assert select([3], {"TH1_2": ALWAYS}, best=1).by_frame["TH1_2"].why == "frames.csv says keep: always"
 
 
 def test_a_reference_card_is_no_picture_of_the_match() -> None:
     facts = Facts(references=(Reference("TH1_1", patch="auto"),))
     solved = select([1, 2], facts=facts, best=1)
     assert chosen(solved) == ["TH2_1"]
-    assert "reference" in solved.by_frame["TH1_1"]["why"]
+    assert "reference" in solved.by_frame["TH1_1"].why
     facts = Facts(references=(Reference("TH1_1", patch="auto"),), rows={"TH1_1": ALWAYS})
     assert chosen(select([1, 2], facts=facts, best=1)) == ["TH1_1", "TH2_1"]
 

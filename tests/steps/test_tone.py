@@ -19,7 +19,7 @@ COLOUR = (0.1, 0.2, 0.3)
 def displayed(tmp_path, domain: Domain, **params: float) -> Image:
     pixels = np.full((2, 3, 3), COLOUR, np.float32)
     image = Image(pixels, domain, Noise(np.zeros(3), np.zeros(3)), np.ones(3), MATRIX)
-    return apply(image, ToneParams(**params), ApplyContext(Frame("F", tmp_path, "F", "raw"), FrameFacts(), {}))
+    return apply(image, ToneParams(**params), ApplyContext(Frame("F", tmp_path, "F", "raw"), FrameFacts(), None))
 
 
 def test_camera_colour_goes_through_the_matrix_once(tmp_path) -> None:

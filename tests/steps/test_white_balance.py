@@ -13,18 +13,19 @@ from pipeline.fixtures.demo import write_demo
 from pipeline.fixtures.hall import BurstPlan, Hall
 from pipeline.fixtures.light import Lamp
 
-from pipeline.engine.measure import read_measured
+from pipeline.engine.measure import Measurements
 from pipeline.engine.run import Shoot, measure_shoot, read_shoot
 from pipeline.engine.solve import shoot_light
 from pipeline.imaging.geometry import Box
 from pipeline.light import palette
-from pipeline.light.gain_map import GainMap, of_solution
+from pipeline.light.gain_map import GainMap
 from pipeline.light.neutral import Candidate
+from pipeline.light.references import MeasuredReferences
 from pipeline.light.scenes import Scene, ShootLight
 from pipeline.shoot.facts import Facts, Reference
 from pipeline.steps import white_balance
 from pipeline.steps.base import SolveContext
-from pipeline.steps.white_balance import WhiteBalanceParams, solve
+from pipeline.steps.white_balance import WhiteBalanceMeasurement, WhiteBalanceParams, WhiteSource, solve
 from pipeline.store.store import Store
 from pipeline.types import Burst, Exif, Frame
 
@@ -52,11 +53,16 @@ def light_of(scenes: Sequence[Scene], chromaticities: Sequence[tuple[float, floa
     return ShootLight(tuple(scenes), places, np.zeros(count), np.zeros(count, dtype=int), np.ones(count), of)
 
 
-def context_of(light: ShootLight, facts: Facts | None = None, **measured: dict) -> SolveContext:
+NO_REFERENCES = MeasuredReferences(np.zeros((0, 3)), np.zeros((0, 2)), np.zeros((0, 3, 3)), ())
+
+
+def context_of(
+    light: ShootLight, facts: Facts | None = None, **measured: dict
+) -> SolveContext[WhiteBalanceMeasurement]:
     names = [n for s in light.scenes for n in s.names]
     frames = [Frame(n, Path(n), n, "raw", Exif(make="Evencourt", model="One")) for n in names]
-    plain = {"as_shot": np.array([2.0, 1.0, 1.4]), "daylight": DAY}
-    found = {n: plain | measured.get(n, {}) for n in names}
+    plain = WhiteBalanceMeasurement(np.array([2.0, 1.0, 1.4]), DAY, NO_REFERENCES)
+    found = {n: replace(plain, **measured.get(n, {})) for n in names}
     return SolveContext(
         frames, [Burst(s.names) for s in light.scenes], facts or Facts(), found, lambda: light, dict, dict, {}
     )
@@ -64,36 +70,34 @@ def context_of(light: ShootLight, facts: Facts | None = None, **measured: dict) 
 
 def shown(white: np.ndarray, column: float = 0.0, reason: str = "") -> dict:
     """As measure_references keeps one reference: the raw colour of white."""
-    return {
-        "whites": white[None], "places": np.array([[0.0, column]]), "matrices": np.full((1, 3, 3), np.nan),
-        "reasons": np.frombuffer(json.dumps([reason]).encode(), dtype=np.uint8),
-    }  # fmt: skip
+    places, matrices = np.array([[0.0, column]]), np.full((1, 3, 3), np.nan)
+    return {"references": MeasuredReferences(white[None], places, matrices, (reason,))}
 
 
 def test_as_shot_and_fixed() -> None:
     context = context_of(light_of([scene(["F1", "F2"])]), F2={"as_shot": np.array([4.0, 2.0, 3.0])})
     found = solve(context, WhiteBalanceParams(method="camera"))
-    assert found.by_frame["F1"]["gains"] == [2.0, 1.0, 1.4]
-    assert found.by_frame["F2"]["gains"] == [2.0, 1.0, 1.5]
+    assert found.by_frame["F1"].gains.tolist() == [2.0, 1.0, 1.4]
+    assert found.by_frame["F2"].gains.tolist() == [2.0, 1.0, 1.5]
     found = solve(context, WhiteBalanceParams(method="fixed", multipliers=(3.0, 1.5, 3.0)))
-    assert found.by_frame["F1"]["gains"] == [2.0, 1.0, 2.0]
+    assert found.by_frame["F1"].gains.tolist() == [2.0, 1.0, 2.0]
 
 
 def test_file_without_balance_falls_back_and_says_so() -> None:
     light = light_of([scene(["F1"]), scene(["F2"], whites=())], [(0, 0), (0, 0)])
-    context = context_of(light, F1={"as_shot": np.zeros(3)})
+    context = context_of(light, F1={"as_shot": None})
     found = solve(context, WhiteBalanceParams(method="camera")).by_frame
-    assert found["F1"]["gains"] == pytest.approx([1.9 * np.exp(-0.3), 1, 1.5 * np.exp(0.2)], rel=1e-5)
-    assert "no camera balance" in found["F1"]["source"]
-    assert found["F2"]["source"] == "camera, as shot"
+    assert found["F1"].gains == pytest.approx([1.9 * np.exp(-0.3), 1, 1.5 * np.exp(0.2)], rel=1e-5)
+    assert found["F1"].source is WhiteSource.GRAY_WORLD and "no camera balance" in found["F1"].words
+    assert found["F2"].source is WhiteSource.CAMERA
 
 
 def test_gray_world_makes_the_white_of_the_hall_neutral() -> None:
     """By definition: gains undo daylight's multipliers and the chroma of white, ln R/G and ln B/G."""
     found = solve(context_of(light_of([scene(["F1"])])), WhiteBalanceParams(method="gray_world"))
     white = np.exp([0.3, 0, -0.2]) / DAY
-    assert np.ptp(np.log(white * found.by_frame["F1"]["gains"])) == pytest.approx(0, abs=1e-5)
-    assert found.by_frame["F1"]["sure"] == pytest.approx(1.0)
+    assert np.ptp(np.log(white * found.by_frame["F1"].gains)) == pytest.approx(0, abs=1e-5)
+    assert found.by_frame["F1"].sure == pytest.approx(1.0)
     assert any("gray_world" in n and "grey card" in n for n in found.notices)
 
 
@@ -102,7 +106,7 @@ def test_unsure_and_nothing_are_named() -> None:
     found = solve(context_of(light_of([scene(["F1"], split)])), WhiteBalanceParams(method="gray_world"))
     assert any("least sure about F1" in n for n in found.notices)
     found = solve(context_of(light_of([scene(["F1", "F2"], ())])), WhiteBalanceParams(method="gray_world"))
-    assert found.by_frame["F1"]["gains"] == pytest.approx(DAY)
+    assert found.by_frame["F1"].gains == pytest.approx(DAY)
     assert any("F1 and 1 more" in n and "daylight" in n for n in found.notices)
 
 
@@ -111,9 +115,9 @@ def test_reference_carries_to_other_light_by_the_anchor() -> None:
     light = light_of([scene(["F1"]), scene(["F2"])], [(0.1, 0.1), (0.35, -0.05)])
     context = context_of(light, Facts(references=(Reference("F1", patch=Box(0, 0, 1, 1)),)), F1=shown(1 / DAY * 0.4))
     found = solve(context, WhiteBalanceParams(method="reference_patch")).by_frame
-    assert found["F1"]["gains"] == pytest.approx(DAY, rel=1e-5)
-    assert found["F2"]["gains"] == pytest.approx(DAY * np.exp([-0.25, 0, 0.15]), rel=1e-5)
-    assert "F1" in found["F1"]["source"]
+    assert found["F1"].gains == pytest.approx(DAY, rel=1e-5)
+    assert found["F2"].gains == pytest.approx(DAY * np.exp([-0.25, 0, 0.15]), rel=1e-5)
+    assert "F1" in found["F1"].words
 
 
 def test_drift_and_pan_decide_what_the_card_stood_in() -> None:
@@ -125,14 +129,14 @@ def test_drift_and_pan_decide_what_the_card_stood_in() -> None:
     facts = Facts(references=(Reference("F1", patch=Box(0, 0, 1, 1)),))
     context = context_of(light_of([scene(["F1"], chroma_gradient=chroma_gradient)]), facts, F1=shown(white, column=0.8))
     found = solve(context, WhiteBalanceParams(method="reference_patch")).by_frame["F1"]
-    assert found["gains"] == pytest.approx(DAY, rel=1e-4)
+    assert found.gains == pytest.approx(DAY, rel=1e-4)
     # Red grows to the right by 0.2 in natural log, so it is taken off there, less what walls show more than players.
-    right = of_solution(found).on(1, 3)[0, 2] - of_solution(found).on(1, 3)[0, 0]
+    right = found.stops.on(1, 3)[0, 2] - found.stops.on(1, 3)[0, 0]
     assert -0.2 * 4 / 3 / np.log(2) * 1.01 < right[0] < -0.1 / np.log(2)
     assert right[1] == pytest.approx(0, abs=1e-6) and right[2] > 0
     flat = solve(context, WhiteBalanceParams(method="reference_patch", within_frame=False)).by_frame["F1"]
-    assert np.ptp(of_solution(flat).on(4, 4), axis=(0, 1)) == pytest.approx(np.zeros(3))
-    assert flat["gains"] == pytest.approx(DAY, rel=1e-4)
+    assert np.ptp(flat.stops.on(4, 4), axis=(0, 1)) == pytest.approx(np.zeros(3))
+    assert flat.gains == pytest.approx(DAY, rel=1e-4)
 
 
 def test_pulse_of_the_reference_frame_is_taken_off() -> None:
@@ -143,7 +147,7 @@ def test_pulse_of_the_reference_frame_is_taken_off() -> None:
     context = context_of(light, Facts(references=(Reference("F1", patch=Box(0, 0, 1, 1)),)), F1=shown(white))
     found = solve(context, WhiteBalanceParams(method="reference_patch")).by_frame
     for name, stops in (("F1", 0.5), ("F2", -0.5)):
-        total = of_solution(found[name]).on(3, 3)[1, 1]
+        total = found[name].stops.on(3, 3)[1, 1]
         assert total == pytest.approx(np.log2(DAY) + np.array([stops, 0, 0]), abs=1e-4)
 
 
@@ -151,7 +155,7 @@ def test_no_usable_reference_means_gray_world_and_a_notice() -> None:
     facts = Facts(references=(Reference("F1", patch=Box(0, 0, 1, 1)), Reference("F9", patch=Box(0, 0, 1, 1))))
     bad = shown(np.full(3, np.nan), reason="the patch is clipped")
     found = solve(context_of(light_of([scene(["F1"])]), facts, F1=bad), WhiteBalanceParams(method="reference_patch"))
-    assert "gray-world" in found.by_frame["F1"]["source"]
+    assert found.by_frame["F1"].source is WhiteSource.GRAY_WORLD
     text = " | ".join(found.notices)
     assert "F1: the patch is clipped" in text and "F9" in text and "gray_world was used instead" in text
 
@@ -173,10 +177,10 @@ def test_chart_matrices_blend_and_keep_white() -> None:
     own = np.array([[1.4, -0.3, -0.1], [-0.2, 1.5, -0.3], [0.0, -0.4, 1.4]])
     light = light_of([scene(["F1"]), scene(["F2"]), scene(["F3"])], [(0, 0), (0.5, -0.4), (0.22, -0.15)])
     facts = Facts(references=tuple(Reference(n, chart="auto") for n in ("F1", "F2")))
-    with_matrix = shown(0.3 / DAY) | {"matrices": own[None]}
+    with_matrix = {"references": replace(shown(0.3 / DAY)["references"], matrices=own[None])}
     other = shown(0.3 / DAY * np.exp([0.5, 0, -0.4]))
     found = solve(context_of(light, facts, F1=with_matrix, F2=other), WhiteBalanceParams(method="reference_patch"))
-    matrices = {n: np.array(s["matrix"]) for n, s in found.by_frame.items()}
+    matrices = {n: np.array(s.matrix) for n, s in found.by_frame.items()}
     assert matrices["F1"] == pytest.approx(own, abs=0.02)
     assert matrices["F2"] == pytest.approx(np.eye(3), abs=0.02)
     for matrix in matrices.values():
@@ -195,7 +199,7 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> tuple[Shoot, dict, SolveC
     store = Store.open(folder.parent / "out", folder)
     measured_frames = measure_shoot(store, shoot, 1, lambda *_: None)
     light = shoot_light(store, measured_frames, shoot.bursts, shoot.facts)
-    measured = {s.frame.name: read_measured(store, s.key, "white_balance") for s in measured_frames}
+    measured = Measurements(store, measured_frames, white_balance.STEP)
     return shoot, truth, SolveContext(shoot.frames, shoot.bursts, shoot.facts, measured, lambda: light, dict, dict, {})
 
 
@@ -207,7 +211,7 @@ def test_generated_hall(small, method, most) -> None:
     found = solve(context, WhiteBalanceParams(method=method)).by_frame
     for name, end in (("TH1_0001", "left"), ("TH1_0002", "right")):
         white = np.array(truth["neutral_at_reference"][end])
-        left = np.log(white * found[name]["gains"])
+        left = np.log(white * found[name].gains)
         assert np.hypot(*(left - left[1])[[0, 2]]) < most
-    assert json.dumps(found, allow_nan=False)
+    assert json.dumps([s.as_json() for s in found.values()], allow_nan=False)
     assert [f.name for f in shoot.frames] == list(found)

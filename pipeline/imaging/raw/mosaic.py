@@ -3,8 +3,6 @@ data, and the order in which it is corrected, cleaned and demosaiced."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -14,69 +12,19 @@ from numpy.typing import NDArray
 
 from pipeline.errors import FrameError
 from pipeline.imaging.colour import camera_to_working
-from pipeline.imaging.denoise.denoise import Quality, denoise_mosaic
+from pipeline.imaging.denoise.denoise import denoise_mosaic
 from pipeline.imaging.geometry import WHOLE, Box
 from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw import noise as noise_model
 from pipeline.imaging.raw.defects import candidates, remove_rows, repair, row_noise
 from pipeline.imaging.raw.demosaic import AHD_ABOVE, BAYER, by_area, by_libraw, demosaic_noise
+from pipeline.imaging.raw.frame import Clean, DecodedFrame, SensorCorrection, SensorReading
 from pipeline.imaging.sharpness import Detail, detail_of, detail_of_mosaic
 from pipeline.types import F64, Domain, Image, Noise
 
 _RIM = 64  # pixels of the mosaic about a window that are cleaned too
 # Pixels from which the rows of a frame are looked at: in a small one the picture's own lines are taken for noise.
 _ROWS_FROM = 1_000_000
-
-
-@dataclass(frozen=True)
-class RawFrame:
-    """One raw frame at the asked size.
-
-    image       upright, camera-linear, black subtracted, 1.0 = saturation
-    as_shot     (3,) the camera's own balance multipliers, green = 1; None when the file has none
-    daylight    (3,) multipliers of the camera's daylight matrix, green = 1
-    full_size   (height, width) of the upright frame at full resolution, square pixels
-    notices     what the report should say
-    sensed      what the mosaic says of the sensor, arrays for the measurement; empty unless asked for
-    cleaned     whether the mosaic was denoised
-    detail      the luma at half the sensor's resolution; None unless asked for
-    """
-
-    image: Image
-    as_shot: F64 | None
-    daylight: F64
-    full_size: tuple[int, int]
-    notices: tuple[str, ...]
-    sensed: Mapping[str, NDArray[Any]]
-    cleaned: bool = False
-    detail: Detail | None = None
-
-
-@dataclass(frozen=True)
-class SensorCorrection:
-    """What the whole shoot knows of a frame's sensor.
-
-    noise        model of the mosaic at this ISO
-    rows         variance of the row noise, saturation squared; 0 where there is none
-    defects      pixels to repair, row * width + column, sorted
-    clips_black  whether the raw holds nothing below black
-    """
-
-    noise: Noise
-    rows: float = 0.0
-    defects: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
-    clips_black: bool = False
-
-
-@dataclass(frozen=True)
-class Clean:
-    """How to denoise the mosaic where it is demosaiced at full size: see imaging.denoise.denoise_mosaic."""
-
-    strength: float
-    luma: float
-    chroma: float
-    keep_grain: float
-    quality: Quality
 
 
 def open_raw(path: Path) -> Any:
@@ -125,10 +73,10 @@ def decode_raw(
     sense: bool = False,
     clean: Clean | None = None,
     window: Box = WHOLE,
-) -> RawFrame:
+) -> DecodedFrame:
     """Decode to at most `long_edge` pixels (None: full size), turned upright by the frame's `orientation`.
 
-    Source of the camera matrix: LibRaw's table or the file's own (DNG). `mend`: repair the sensor's defects and
+    Source of the camera matrix: LibRaw's table or the file's own (DNG). correction: repair the sensor's defects and
     rows, and take its noise; else noise is estimated from this frame. sense: also look for them, and give the detail.
     clean: where the size needs a full demosaic, denoise before it, while noise is still white; only what lies in
     `window`, a box of the upright frame, need come out clean. Raises FrameError.
@@ -141,7 +89,7 @@ def decode_raw(
         to_working, daylight = _matrix(raw, notices)
         as_shot = _as_shot(raw)
         size = (max(1, round(full[0] * scale)), max(1, round(full[1] * scale)))
-        sensed: Mapping[str, NDArray[Any]] = {}
+        reading: SensorReading | None = None
         cleaned = False
         detail: Detail | None = None
         if pattern is None:
@@ -154,7 +102,7 @@ def decode_raw(
                 statistics = noise_model.statistics(mosaic, pattern, black, white)
                 model = noise_model.noise_of(statistics)
                 if sense:
-                    sensed = _sensed(mosaic, pattern, model, statistics, black, white)
+                    reading = _reading(mosaic, pattern, model, statistics, black, white)
                     detail = detail_of_mosaic(mosaic, pattern, model, black, white, orientation)
             else:
                 model = correction.noise
@@ -176,7 +124,7 @@ def decode_raw(
     if not np.isfinite(pixels).all() or float(np.abs(pixels).max()) < 1e-6:
         raise FrameError("every pixel is black; the raw data holds no picture")
     image = Image(pixels, Domain.CAMERA, noise, np.ones(3), to_working)
-    return RawFrame(image, as_shot, daylight, full, tuple(notices), sensed, cleaned, detail)
+    return DecodedFrame(image, as_shot, daylight, full, tuple(notices), reading, cleaned, detail)
 
 
 def _pattern(raw: Any) -> NDArray[np.int64] | None:
@@ -253,25 +201,20 @@ def _sensor(
     return noise_model.Sensor(pattern, noise, float(black.min()), float((white - black).min()), clips_black)
 
 
-def _sensed(
+def _reading(
     mosaic: NDArray[np.uint16],
     pattern: NDArray[np.int64],
     noise: Noise,
     statistics: noise_model.NoiseStatistics,
     black: F64,
     white: F64,
-) -> Mapping[str, NDArray[Any]]:
-    arrays: dict[str, NDArray[Any]] = {**statistics.arrays(), "mosaic_size": np.array(mosaic.shape)}
+) -> SensorReading:
+    size = (int(mosaic.shape[0]), int(mosaic.shape[1]))
     sensor = _sensor(pattern, noise, black, white)
-    if sensor is not None:
-        found = candidates(mosaic, sensor)
-        arrays |= {
-            "index": found.index, "excess": found.excess.astype(np.float16), "level": found.level.astype(np.float16),
-        }  # fmt: skip
-        if mosaic.size >= _ROWS_FROM:
-            rows = row_noise(mosaic, sensor)
-            arrays["rows"] = np.array([rows.variance, rows.error, rows.finest])
-    return arrays
+    if sensor is None:
+        return SensorReading(statistics, size)
+    rows = row_noise(mosaic, sensor) if mosaic.size >= _ROWS_FROM else None
+    return SensorReading(statistics, size, candidates(mosaic, sensor), rows)
 
 
 def _corrected(

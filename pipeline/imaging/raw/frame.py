@@ -1,0 +1,120 @@
+"""A frame as decoded, what its mosaic says of the sensor, and what a whole shoot then knows of that sensor."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.imaging.denoise.denoise import Quality
+from pipeline.imaging.raw.defects import Candidates
+from pipeline.imaging.raw.noise import NoiseStatistics, RowNoise
+from pipeline.imaging.sharpness import Detail
+from pipeline.types import F64, I64, Image, JsonObject, Noise
+
+
+@dataclass(frozen=True)
+class SensorReading:
+    """What one mosaic says of its sensor: noise, isolated pixels that stand out, noise of whole rows.
+
+    size  (height, width) of the mosaic; candidates, rows  None where they were not looked for
+    """
+
+    noise: NoiseStatistics
+    size: tuple[int, int]
+    candidates: Candidates | None = None
+    rows: RowNoise | None = None
+
+    def as_arrays(self) -> dict[str, NDArray[Any]]:
+        """For the store: some kB, excess and level in half precision."""
+        arrays: dict[str, NDArray[Any]] = {**self.noise.arrays(), "mosaic_size": np.array(self.size)}
+        if self.candidates is not None:
+            arrays |= {
+                "index": self.candidates.index,
+                "excess": self.candidates.excess.astype(np.float16),
+                "level": self.candidates.level.astype(np.float16),
+            }
+        if self.rows is not None:
+            arrays["rows"] = np.array([self.rows.variance, self.rows.error, self.rows.finest])
+        return arrays
+
+    @classmethod
+    def from_arrays(cls, arrays: Mapping[str, NDArray[Any]]) -> SensorReading:
+        """What `as_arrays` gave."""
+        height, width = (int(n) for n in arrays["mosaic_size"])
+        candidates = rows = None
+        if "index" in arrays:
+            excess, level = arrays["excess"].astype(np.float32), arrays["level"].astype(np.float32)
+            candidates = Candidates(arrays["index"], excess, level)
+        if "rows" in arrays:
+            rows = RowNoise(*(float(v) for v in arrays["rows"]))
+        return cls(NoiseStatistics.from_arrays(arrays), (height, width), candidates, rows)
+
+
+@dataclass(frozen=True)
+class SensorCorrection:
+    """What the whole shoot knows of a frame's sensor.
+
+    noise        model of the mosaic at this ISO
+    rows         variance of the row noise, saturation squared; 0 where there is none
+    defects      pixels to repair, row * width + column, sorted
+    clips_black  whether the raw holds nothing below black
+    """
+
+    noise: Noise
+    rows: float = 0.0
+    defects: I64 = field(default_factory=lambda: np.zeros(0, np.int64))
+    clips_black: bool = False
+
+    def as_json(self) -> JsonObject:
+        """For the record and the keys."""
+        return {
+            "noise_a": self.noise.a.tolist(),
+            "noise_b": self.noise.b.tolist(),
+            "rows": self.rows,
+            "defects": self.defects.tolist(),
+            "clips_black": self.clips_black,
+        }
+
+
+@dataclass(frozen=True)
+class Clean:
+    """How to denoise the mosaic where it is demosaiced at full size: see imaging.denoise.denoise_mosaic."""
+
+    strength: float
+    luma: float
+    chroma: float
+    keep_grain: float
+    quality: Quality
+
+
+@dataclass(frozen=True)
+class DecodedFrame:
+    """One frame, raw or picture, at the asked size.
+
+    image       upright, camera-linear, black subtracted, 1.0 = saturation
+    as_shot     (3,) the camera's own balance multipliers, green = 1; None when the file has none
+    daylight    (3,) multipliers of the camera's daylight matrix, green = 1
+    full_size   (height, width) of the upright frame at full resolution, square pixels
+    notices     what the report should say
+    reading     what the mosaic says of the sensor; None unless asked for, and for pictures
+    cleaned     whether the mosaic was denoised
+    detail      the luma at half the sensor's resolution; None unless asked for
+    """
+
+    image: Image
+    as_shot: F64 | None
+    daylight: F64
+    full_size: tuple[int, int]
+    notices: tuple[str, ...]
+    reading: SensorReading | None = None
+    cleaned: bool = False
+    detail: Detail | None = None
+
+    @property
+    def camera_balance(self) -> F64:
+        """(3,) multipliers of the camera: as shot, or for daylight where the file carries none."""
+        return self.as_shot if self.as_shot is not None else self.daylight

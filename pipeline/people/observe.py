@@ -1,0 +1,139 @@
+"""Looking at one frame: who and what stands in it, how sharp each is, and how the hall is tilted."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.imaging import level
+from pipeline.imaging.geometry import Box
+from pipeline.imaging.sharpness import Detail, sharpness
+from pipeline.people.detect import find, picture_for_detection
+from pipeline.people.modelfiles import ModelFiles
+from pipeline.people.ranking import Quality, quality_of
+from pipeline.people.subject import Subject
+from pipeline.people.tracking import Observation
+from pipeline.types import F64, Image
+
+_SMALL_EDGE = 160  # of the picture that tells how the camera turned
+_MOST = 40  # people of a frame that are looked at closely; a stand full of spectators has no end
+_MOST_BALLS = 8
+_MIDDLE = Box(0.2, 0.2, 0.8, 0.8)  # of the frame, whose sharpness counts where there is no subject
+_BLOWN = 0.98  # of saturation
+
+
+@dataclass(frozen=True)
+class FrameObservation:
+    """Who and what stands in a frame, and how it is.
+
+    has_models  whether there was a model file to find people, and one to find faces
+    sharpness   of the middle of the frame; mean  of its values, fractions of saturation; clipped  share of its pixels
+    tilt        of the hall, None where it cannot be told
+    """
+
+    people: Observation
+    has_models: tuple[bool, bool]
+    sharpness: float
+    mean: float
+    clipped: float
+    tilt: level.Tilt | None
+
+    def as_arrays(self) -> dict[str, NDArray[Any]]:
+        """For the store."""
+        people, tilt = self.people, self.tilt
+        return {
+            "models": np.array(self.has_models),
+            "size": np.array(people.size),
+            "people": people.people,
+            "faces": people.faces,
+            "balls": people.balls,
+            "sharp": people.sharp,
+            "jersey_colour": people.jersey_colour,
+            "light": people.light,
+            "frame": np.array([self.sharpness, self.mean, self.clipped]),
+            "small": people.small,
+            "tilt": np.array([np.nan, 0.0] if tilt is None else [tilt.degrees, tilt.certainty]),
+        }
+
+    @classmethod
+    def from_arrays(cls, arrays: Mapping[str, NDArray[Any]]) -> FrameObservation:
+        """What `as_arrays` gave."""
+        names = ("people", "sharp", "jersey_colour", "faces", "balls", "small", "light")
+        rows, columns = (int(n) for n in arrays["size"])
+        people = Observation(**{name: arrays[name] for name in names}, size=(rows, columns))
+        sharp, mean, clipped = (float(v) for v in arrays["frame"])
+        person_model, face_model = (bool(v) for v in arrays["models"])
+        degrees, certainty = (float(v) for v in arrays["tilt"])
+        tilt = level.Tilt(degrees, certainty) if np.isfinite(degrees) else None
+        return cls(people, (person_model, face_model), sharp, mean, clipped, tilt)
+
+    def assessed(self, subject: Subject | None) -> Quality:
+        """What ranking compares, of one frame."""
+        return quality_of(subject, self.sharpness, self.mean, self.clipped, not self.has_models[0])
+
+
+def observe(
+    image: Image, balance: F64, detail: Detail | None, models: ModelFiles, full_size: tuple[int, int]
+) -> FrameObservation:
+    """Look at an upright camera-linear picture of a frame.
+
+    balance (3,) multipliers of the camera; detail  its finer luma, None where there is none; full_size (height, width)
+    """
+    picture = picture_for_detection(image.pixels, balance, image.to_working)
+    found = find(picture, models.person, models.face)
+    people = found.people[:_MOST]
+    height, width = picture.shape[:2]
+    scale = _SMALL_EDGE / max(height, width)
+    grey = cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY)
+    small = (max(16, round(width * scale)), max(16, round(height * scale)))
+    sharp = [sharpness(detail, _inner(p)) if detail is not None else 0.0 for p in people]
+    torsos = [_part(picture, _torso(p)) for p in people]
+    mean = float(image.pixels.mean())
+    clipped = np.any(image.pixels >= _BLOWN * image.saturation, axis=2)
+    light = [
+        (float(_part(image.pixels, p[:4]).mean()) / max(mean, 1e-6), float(_part(clipped, p[:4]).mean()))
+        for p in people
+    ]
+    observation = Observation(
+        people=people,
+        sharp=np.array(sharp, np.float32),
+        jersey_colour=np.array([p.reshape(-1, 3).mean(axis=0) for p in torsos], np.float32).reshape(-1, 3),
+        faces=found.faces[:_MOST],
+        balls=found.balls[:_MOST_BALLS],
+        small=np.asarray(cv2.resize(grey, small, interpolation=cv2.INTER_AREA), dtype=np.uint8),
+        size=full_size,
+        light=np.array(light, np.float32).reshape(-1, 2),
+    )
+    return FrameObservation(
+        observation,
+        has_models=(models.person is not None, models.face is not None),
+        sharpness=0.0 if detail is None else sharpness(detail, _MIDDLE),
+        mean=mean,
+        clipped=float(clipped.mean()),
+        tilt=level.tilt(np.asarray(grey, dtype=np.float32) / np.float32(255)),
+    )
+
+
+def _torso(p: NDArray[np.float32]) -> tuple[Any, Any, Any, Any]:
+    """The part of a person's box that shows the jersey."""
+    wide, tall = p[2] - p[0], p[3] - p[1]
+    return (p[0] + 0.25 * wide, p[1] + 0.18 * tall, p[2] - 0.25 * wide, p[1] + 0.5 * tall)
+
+
+def _inner(person: NDArray[np.float32]) -> Box:
+    """The box without its rim, where what stands behind is seen."""
+    x0, y0, x1, y1 = (float(v) for v in person[:4])
+    return Box(x0 + 0.12 * (x1 - x0), y0 + 0.04 * (y1 - y0), x1 - 0.12 * (x1 - x0), y1 - 0.1 * (y1 - y0))
+
+
+def _part(pixels: NDArray[Any], box: Iterable[Any]) -> NDArray[Any]:
+    """The pixels of a box in fractions, at least one."""
+    height, width = pixels.shape[:2]
+    x0, y0, x1, y1 = (float(v) for v in box)
+    top, left = min(int(y0 * height), height - 1), min(int(x0 * width), width - 1)
+    return pixels[top : max(int(y1 * height), top + 1), left : max(int(x1 * width), left + 1)]
