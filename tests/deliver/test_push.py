@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import errno
 import hashlib
-import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
@@ -15,6 +14,7 @@ import pytest
 from pipeline.deliver.deliver import deliver, recall
 from pipeline.deliver.model import Delivered, Item, SetFacts, Wanted
 from pipeline.deliver.targets import PART, Folder
+from pipeline.engine.sending import sent_record
 from pipeline.store.store import Store
 
 pytest.importorskip("fsspec", reason="fsspec is not installed: pip install 'evencourt[push]'")
@@ -266,7 +266,7 @@ def test_a_delivery_that_the_recipe_no_longer_has_is_recalled(out: Path, there: 
 
 def test_what_came_of_it_can_be_recorded(out: Path, there: Path) -> None:
     done = go(out, [picture(out, "TH1_0.jpg")], there, page=True)
-    record = json.loads(json.dumps(done.as_json()))
-    assert record["push"]["address"] == str(there)
-    page = record["files"]["web/index.html"]
-    assert page["sha256"] == hashlib.sha256((out / "web" / "index.html").read_bytes()).hexdigest()
+    record = sent_record(done)
+    assert record.push is not None and record.push.address == str(there)
+    page = record.files["web/index.html"]
+    assert page.sha256 == hashlib.sha256((out / "web" / "index.html").read_bytes()).hexdigest()

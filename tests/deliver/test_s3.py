@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 from pipeline.deliver import targets
+from pipeline.engine.sending import sent_record
 from tests.deliver.servers import Cable, free_port, wait_for
 from tests.deliver.test_push import go, names, picture
 
@@ -166,6 +167,6 @@ def test_no_key_is_in_any_message_log_or_record(
         done = go(out, [picture(out, "TH1_0.jpg")], to)
     assert said in done.problems[0]
     kept = "".join(p.read_bytes().decode("latin-1") for p in (out / ".work").rglob("*") if p.is_file())
-    everything = repr(done) + str(done.as_json()) + kept + caplog.text + "".join(capfd.readouterr())
+    everything = repr(done) + str(sent_record(done)) + kept + caplog.text + "".join(capfd.readouterr())
     for secret in (KEY, SECRET, base64.b64encode(b"pw4711").decode()):
         assert secret not in everything

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.deliver import targets
+from pipeline.engine.sending import sent_record
 from tests.deliver.servers import Cable, Sshd, ssh_server
 from tests.deliver.test_push import go, names, picture, same
 
@@ -222,7 +223,7 @@ def test_the_password_of_the_environment_is_nowhere_to_be_read(
         (tmp_path / "key").rename(key)
     assert done.problems
     kept = "".join(p.read_bytes().decode("latin-1") for p in (out / ".work").rglob("*") if p.is_file())
-    assert secret not in repr(done) + str(done.as_json()) + kept + caplog.text + "".join(capfd.readouterr())
+    assert secret not in repr(done) + str(sent_record(done)) + kept + caplog.text + "".join(capfd.readouterr())
 
 
 def test_the_users_ssh_configuration_is_followed(server: Sshd, home: Path, tmp_path: Path) -> None:

@@ -1,0 +1,58 @@
+"""run.json: its JSON Schema is what the dataclasses say and holds for a real run; what is damaged is refused."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from pipeline.errors import InputError
+from pipeline.report.record import (
+    SCHEMA,
+    SCHEMA_FILE,
+    Counts,
+    FrameRecord,
+    RunRecord,
+    json_schema,
+    read_record,
+    write_record,
+)
+
+RECORD = RunRecord(
+    evencourt="0.1.0", state="done", title="Lantern Cup", recipe="night.yaml", recipe_flat="recipe: 1\n",
+    environment={"numpy": "2"}, models="", counts=Counts(frames=1, undone=1), bursts=[["TH1_0001"]],
+    frames={"TH1_0001": FrameRecord("TH1_0001.dng", "undone", solutions={"exposure": {"ev": 0.5}})},
+)  # fmt: skip
+
+
+def test_the_schema_shipped_is_that_of_the_dataclasses() -> None:
+    """Write it anew with: python -m pipeline.report.record, and raise SCHEMA when an old record no longer fits."""
+    assert json.loads(SCHEMA_FILE.read_text(encoding="utf-8")) == json_schema()
+
+
+def test_a_record_is_read_back_as_it_was_written(tmp_path: Path) -> None:
+    write_record(tmp_path, RECORD)
+    assert json.loads((tmp_path / "run.json").read_bytes())["schema"] == SCHEMA
+    assert read_record(tmp_path) == RECORD
+
+
+def test_a_folder_without_a_record_has_none(tmp_path: Path) -> None:
+    assert read_record(tmp_path) is None
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("{", "damaged"),
+        ("[]", "damaged"),
+        (json.dumps(RECORD.as_json() | {"schema": SCHEMA - 1}), "another version"),
+        (json.dumps(RECORD.as_json() | {"state": "asleep"}), "damaged"),
+        (json.dumps(RECORD.as_json() | {"frames": {"TH1_0001": {"relative": 3, "status": "undone"}}}), "damaged"),
+    ],
+)
+def test_what_is_no_record_is_refused_in_words(tmp_path: Path, text: str, words: str) -> None:
+    (tmp_path / "run.json").write_text(text, encoding="utf-8")
+    with pytest.raises(InputError, match=words) as caught:
+        read_record(tmp_path)
+    assert "run.json" in str(caught.value) and "run the same command again" in str(caught.value)
