@@ -1,7 +1,7 @@
 """The language of the texts: dates, lists and countries from the CLDR, and a few phrases of our own.
 
 The phrases are translated from memory, no source. They are worded so that a name, a team or an event never has to
-be inflected, and so that they say nothing of a player's sex. A language that is not among them gets a layout
+be inflected, and so that they never state a player's sex. A language that is not among them gets a layout
 without words.
 """
 
@@ -25,18 +25,18 @@ class Phrases:
     """Phrases of one language; "" = the language does without.
 
     left                               with {who}, of several: before what they do
-    shown, shown_many, shown_left      the same without: of one, of "2 players", of several
+    pictured, pictured_many, pictured_left      the same without: of one, of "2 players", of several
     indoors                            with {who}: on a court
     someone, someone_of                who is not named; the latter with {team}
     several, several_of                by CLDR plural category: {n} of them; the latter with {team}
     meet                               with {home} and {away}, or {teams}: both teams as subjects
-    sport                              what is surely going on
+    sport                              what can be said of any frame
     """
 
     left: str = "{who}"
-    shown: str = "{who}"
-    shown_many: str = ""
-    shown_left: str = "{who}"
+    pictured: str = "{who}"
+    pictured_many: str = ""
+    pictured_left: str = "{who}"
     indoors: str = "{who}"
     someone: str = ""
     someone_of: str = "{team}"
@@ -49,9 +49,9 @@ class Phrases:
 _PHRASES = {
     "en": Phrases(
         left="From left, {who}",
-        shown="Pictured is {who}",
-        shown_many="Pictured are {who}",
-        shown_left="Pictured from left are {who}",
+        pictured="Pictured is {who}",
+        pictured_many="Pictured are {who}",
+        pictured_left="Pictured from left are {who}",
         indoors="{who} on an indoor court",
         someone="a player",
         someone_of="a player of {team}",
@@ -62,8 +62,8 @@ _PHRASES = {
     ),
     "es": Phrases(
         left="De izquierda a derecha, {who}",
-        shown="En la imagen, {who}",
-        shown_left="En la imagen, de izquierda a derecha, {who}",
+        pictured="En la imagen, {who}",
+        pictured_left="En la imagen, de izquierda a derecha, {who}",
         indoors="{who} en una cancha cubierta",
         someone="deportista",
         someone_of="integrante del equipo {team}",
@@ -74,8 +74,8 @@ _PHRASES = {
     ),
     "pt": Phrases(
         left="Da esquerda para a direita, {who}",
-        shown="Na imagem, {who}",
-        shown_left="Na imagem, da esquerda para a direita, {who}",
+        pictured="Na imagem, {who}",
+        pictured_left="Na imagem, da esquerda para a direita, {who}",
         indoors="{who} em uma quadra coberta",
         someone="atleta",
         someone_of="atleta da equipe {team}",
@@ -86,8 +86,8 @@ _PHRASES = {
     ),
     "pl": Phrases(
         left="Od lewej: {who}",
-        shown="Na zdjęciu: {who}",
-        shown_left="Na zdjęciu od lewej: {who}",
+        pictured="Na zdjęciu: {who}",
+        pictured_left="Na zdjęciu od lewej: {who}",
         indoors="{who} w hali sportowej",
         someone="osoba na boisku",
         someone_of="osoba z drużyny {team}",
@@ -102,8 +102,8 @@ _PHRASES = {
     ),
     "ja": Phrases(
         left="左から{who}",
-        shown="写真は{who}",
-        shown_left="写真は左から{who}",
+        pictured="写真は{who}",
+        pictured_left="写真は左から{who}",
         indoors="屋内コートの{who}",
         someone="選手",
         someone_of="{team}の選手",
@@ -114,8 +114,8 @@ _PHRASES = {
     ),
     "de": Phrases(
         left="Von links: {who}",
-        shown="Im Bild: {who}",
-        shown_left="Im Bild von links: {who}",
+        pictured="Im Bild: {who}",
+        pictured_left="Im Bild von links: {who}",
         indoors="{who} in einer Sporthalle",
         someone="ein Teammitglied",
         someone_of="ein Mitglied des Teams {team}",
@@ -126,8 +126,8 @@ _PHRASES = {
     ),
     "fr": Phrases(
         left="De gauche à droite, {who}",
-        shown="Sur la photo, {who}",
-        shown_left="Sur la photo, de gauche à droite, {who}",
+        pictured="Sur la photo, {who}",
+        pictured_left="Sur la photo, de gauche à droite, {who}",
         indoors="{who} en salle",
         someone="une personne sur le terrain",
         someone_of="un membre de l’équipe {team}",
@@ -138,8 +138,8 @@ _PHRASES = {
     ),
     "nb": Phrases(
         left="Fra venstre: {who}",
-        shown="På bildet: {who}",
-        shown_left="På bildet fra venstre: {who}",
+        pictured="På bildet: {who}",
+        pictured_left="På bildet fra venstre: {who}",
         indoors="{who} i en idrettshall",
         someone="en spiller",
         someone_of="en spiller fra {team}",
@@ -173,14 +173,17 @@ class Language:
 
     @property
     def stop(self) -> str:
+        """The full stop of the language's script; "" where it has none."""
         return _STOPS.get(self.code, ".")
 
     @property
     def comma(self) -> str:
+        """The comma, with the space that follows it."""
         return _COMMAS.get(self.code, ", ")
 
     @property
     def colon(self) -> str:
+        """The colon, with its spaces."""
         return {"ja": "：", "zh": "：", "fr": "\u00a0: "}.get(self.code, ": ")
 
     @property
@@ -196,6 +199,7 @@ class Language:
         return text[:first].upper() + text[first:]
 
     def brackets(self, text: str) -> str:
+        """`text` in round brackets, to be added to a word."""
         return f" ({text})" if self.spaced else f"（{text}）"
 
     def date(self, day: date) -> str:
@@ -207,7 +211,7 @@ class Language:
         if self.locale is None:
             return ", ".join(parts)
         text = format_list(parts, "standard", self.locale)
-        # "e" before the sound of i (Real Academia Española, Ortografía 2010); the CLDR's patterns do not tell
+        # "e" before the sound of i (Real Academia Española, Ortografía 2010); the CLDR's patterns do not cover it
         if self.code == "es" and len(parts) > 1 and re.match(r"(?i)h?[ií](?![aeou])", parts[-1]):
             return text[: -len(parts[-1])].removesuffix(" y ") + " e " + parts[-1]
         return text
@@ -245,7 +249,7 @@ def language_of(tag: str, country: str) -> Language:
     choices += [parts[:end] for end in range(len(parts), 0, -1)]
     locale = next((found for choice in choices if (found := _locale(choice))), None)
     phrases = _PHRASES.get(parts[0], Phrases())
-    # Brazil's words also where no country is told, as in the CLDR; elsewhere Portugal's
+    # Brazil's words also where no country is given, as in the CLDR; elsewhere Portugal's
     if parts[0] == "pt" and locale is not None and locale.territory not in (None, "BR"):
         phrases = _EUROPEAN_PORTUGUESE
     return Language(parts[0], locale, phrases)
@@ -256,5 +260,5 @@ def _locale(parts: Sequence[str]) -> Locale | None:
         found = Locale.parse("-".join(parts), sep="-")
     except (ValueError, UnknownLocaleError):
         return None
-    # The CLDR takes "und", a language that is not told, for English.
+    # The CLDR takes "und", the unknown language, for English.
     return None if found.language == "en" and parts[0] != "en" else found

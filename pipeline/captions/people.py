@@ -1,4 +1,4 @@
-"""Who is in a picture, in words: the facts that the templates of texts are filled with."""
+"""Who is in a picture, in words: the values that fill the templates of texts."""
 
 from __future__ import annotations
 
@@ -76,26 +76,26 @@ def values(
     row: FrameFacts,
     language: Language,
     unnamed: str,
-    shown: Sequence[Person],
+    persons: Sequence[Person],
     taken: datetime | None,
 ) -> dict[str, str]:
     """Field of FIELDS -> its text, "" where the fact is missing.
 
     taken  when, local time
     """
-    texts = _merged(shown, language, unnamed)
+    texts = _merged(persons, language, unnamed)
     who = language.listed(texts) if texts else ""
     words = row.words.strip()
     home, away = facts.teams.get("home") or "", facts.teams.get("away") or ""
     match = f"{home} – {away}" if home and away else ""
     date = language.date(taken.date()) if taken else ""
-    opening = _opening(who, len(texts), len(shown), words, language)
+    opening = _opening(who, len(texts), len(persons), words, language)
     return {
         "opening": opening,
         "setting": _setting(facts, language, match, date, bool(opening)),
         "who": who,
         "words": words,
-        "scene": scene(shown, words, language, unnamed),
+        "scene": scene(persons, words, language, unnamed),
         "sport": language.phrases.sport,
         "match": match,
         "home": home,
@@ -123,10 +123,10 @@ def _nobody(language: Language, unnamed: str, team: str, count: int = 1) -> str:
     return unnamed + language.brackets(team) if team else unnamed
 
 
-def _merged(shown: Sequence[Person], language: Language, unnamed: str) -> list[str]:
+def _merged(persons: Sequence[Person], language: Language, unnamed: str) -> list[str]:
     """Neighbours without a name and of one team together: "2 players of Harbour Gulls"."""
     texts: list[str] = []
-    for (name, team), group in groupby(shown, key=lambda person: (person.name, person.team)):
+    for (name, team), group in groupby(persons, key=lambda person: (person.name, person.team)):
         members = list(group)
         if name or unnamed:
             texts += [person.text for person in members]
@@ -150,19 +150,21 @@ def _opening(who: str, count: int, persons: int, words: str, language: Language)
     count  of the texts that are listed in `who`; several persons may be one of them
     """
     phrases = language.phrases
-    shown = phrases.shown_left if count > 1 else (phrases.shown_many if persons > 1 else "") or phrases.shown
+    pictured = (
+        phrases.pictured_left if count > 1 else (phrases.pictured_many if persons > 1 else "") or phrases.pictured
+    )
     gap = " " if language.spaced else ""
     if who and _goes_on(words):
         parts = [f"{phrases.left.format(who=who) if count > 1 else who}{gap}{words}"]
     elif who:
-        parts = [shown.format(who=who), words]
+        parts = [pictured.format(who=who), words]
     else:
         parts = [words]
     return gap.join(_sentence(language.capital(part), language) for part in parts if part)
 
 
 def _setting(facts: Facts, language: Language, match: str, date: str, opened: bool) -> str:
-    """What, where and when. It is a sentence of its own where nothing is said before it."""
+    """What, where and when; a sentence of its own where nothing stands before it."""
     places = [facts.title, facts.venue, facts.city, date]
     if not opened and match and (meet := language.meet(facts.teams["home"], facts.teams["away"])):
         rest = language.comma.join(filter(None, places))
@@ -171,11 +173,11 @@ def _setting(facts: Facts, language: Language, match: str, date: str, opened: bo
     return _sentence(language.comma.join(filter(None, [start, *places])), language)
 
 
-def scene(shown: Sequence[Person], words: str, language: Language, unnamed: str) -> str:
-    """What is sure to be seen, without a name: "A player of Harbour Gulls dives". "" where nothing is known."""
-    if not shown or (words and not _goes_on(words)):
+def scene(persons: Sequence[Person], words: str, language: Language, unnamed: str) -> str:
+    """What is certain without a name: "A player of Harbour Gulls dives". "" where nothing is."""
+    if not persons or (words and not _goes_on(words)):
         return language.capital(words)
-    nameless = [Person(_nobody(language, unnamed, person.team), "", person.team) for person in shown]
+    nameless = [Person(_nobody(language, unnamed, person.team), "", person.team) for person in persons]
     texts = _merged(nameless, language, unnamed)
     if not texts:
         return language.capital(words)

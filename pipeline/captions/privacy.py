@@ -1,4 +1,4 @@
-"""Names that must not leave: they are taken out of every text, and words that may hold a part of one are held."""
+"""Names that must not be published: they are taken out of every text, and so are words that may be a part of one."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ _CAMERA = ("make", "model", "lens", "language", "digital_source_type")  # nobody
 def without_hints(row: FrameFacts, facts: Facts, unnamed: str, notices: list[str]) -> FrameFacts:
     """`row` without its words where one of them is, or may be, a part or a form of a withheld name.
 
-    A whole name is another matter: it is known for what it is, and `unnamed` takes its place.
+    A whole name is handled elsewhere: `unnamed` takes its place.
     """
     lines = _hinted(row.words, facts)
     if not lines:
@@ -60,7 +60,7 @@ def _hinted(text: str, facts: Facts) -> str:
 
 
 def withhold(metadata: Metadata, facts: Facts, unnamed: str, notices: list[str]) -> Metadata:
-    """`metadata` with every withheld name replaced by `unnamed`, in whatever text it stands, or the text left out."""
+    """`metadata` with every withheld name replaced by `unnamed`, in whatever text it stands, or without the text."""
     players = [player for player in facts.roster if withheld(facts, player)]
     if not _holds_any(metadata, tuple(player.name for player in players)):
         players = []
@@ -128,9 +128,9 @@ def _hints(metadata: Metadata, facts: Facts, notices: list[str]) -> Metadata:
 
 
 def _known_taken_out(text: str, facts: Facts) -> str:
-    """A text without the names that may be shown, the teams and the place."""
-    shown = [player.name for player in facts.roster if not withheld(facts, player)]
-    return _less(text, [*shown, *team_names(facts), facts.title, facts.venue, facts.city, facts.region])
+    """A text without the names that may be published, the teams and the place."""
+    publishable = [player.name for player in facts.roster if not withheld(facts, player)]
+    return _less(text, [*publishable, *team_names(facts), facts.title, facts.venue, facts.city, facts.region])
 
 
 def _less(text: str, names: list[str]) -> str:

@@ -22,7 +22,7 @@ class MissingFactError(Exception):
 
 
 class Fact(str):
-    """A text that knows which fact it is, so that `required` can name it."""
+    """A text with the name of its fact, so that `required` can name it."""
 
     fact: str
 
@@ -50,7 +50,7 @@ def _compiled(source: str) -> Template:
 
 
 def render(source: str, values: Mapping[str, str]) -> str:
-    """The text of a template. Raises whatever it raises; see `explained`."""
+    """The text of a template filled with `values`. Raises any exception of the template; see `explained`."""
     return _compiled(source).render({name: Fact(text, name) for name, text in values.items()})
 
 
@@ -68,7 +68,7 @@ def explained(error: Exception) -> str:
 
 
 def check(source: str, names: Collection[str]) -> None:
-    """Try a template with every fact and with none: a wrong name or filter is found now, not at night.
+    """Try a template with every fact and with none: a wrong name or filter is found now, not during the run.
 
     Raises ValueError.
     """
@@ -76,7 +76,7 @@ def check(source: str, names: Collection[str]) -> None:
         try:
             render(source, dict.fromkeys(names, filler))
         except MissingFactError:
-            continue  # that is what the template wants said of a frame without the fact
+            continue  # as the template asks for a frame without the fact
         except Exception as error:  # a template can raise anything (1/0, a method's TypeError)
             raise ValueError(f"{explained(error)}; it may use {', '.join(names)}") from None
 
@@ -112,7 +112,7 @@ def read_file(written: str, folder: Path) -> str:
 
 
 def tidy(text: str) -> str:
-    """Without what an absent fact leaves behind: empty brackets, doubled marks, stray commas and spaces."""
+    """`text` without the traces of a missing fact: empty brackets, doubled marks, stray commas and spaces."""
     text = re.sub(r"[(\[（]\s*[,;、–-]?\s*[)\]）]", "", text)
     text = re.sub(r"[ \t]{2,}", " ", text)
     text = re.sub(r" +([,、。]|\.(?!\.))", r"\1", text)

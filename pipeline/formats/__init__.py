@@ -1,1 +1,1 @@
-"""Bytes of files: Exif, TIFF, JPEG segments, ICC profiles, picture files."""
+"""Bytes of files: containers (TIFF, BMFF, JPEG segments), Exif, ICC profiles, picture files, metadata."""

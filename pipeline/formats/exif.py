@@ -1,4 +1,4 @@
-"""Capture facts of a frame, from its Exif whatever the container, else from what LibRaw knows.
+"""Capture facts of a frame, from the Exif of any container, else from LibRaw.
 
 Exif 2.32 (CIPA DC-008-2019) for the tags; DNG 1.6 for CameraSerialNumber. The makers' containers are not
 published: where their blocks lie is common practice, no source.
@@ -27,15 +27,15 @@ _ORIENTATION = 0x0112
 _MOST_CHUNKS = 4096  # of a PNG or MRW, looked at in one file
 # Time, its sub-seconds, its offset from UTC: original, digitised, changed.
 _TIMES = ((0x9003, 0x9291, 0x9011), (0x9004, 0x9292, 0x9012), (0x0132, 0x9290, 0x9010))
-_DAMAGED = "its Exif is damaged: what could not be read is left out"
-_NO_TIME = "no capture time in this file: it is taken as a single, not as part of a burst"
+_DAMAGED = "its Exif is damaged: what cannot be read is left out"
+_NO_TIME = "no capture time in this file: it is treated as a single frame, not as part of a burst"
 _NO_EXIF = "no Exif in this file: time to the second only"
 
 
 def read_exif(path: Path, kind: str) -> Exif:
     """Capture facts of a file of `kind` "raw" or "picture"; units as in `Exif`.
 
-    Never raises for what is in the file: what is missing or damaged stands in `notices`. Raises OSError
+    Never raises for what is in the file: what is missing or damaged is named in `notices`. Raises OSError
     where the file cannot be opened or read.
     """
     with path.open("rb") as file:

@@ -1,4 +1,4 @@
-"""JPEG, PNG and TIFF to linear light, by the profile they carry."""
+"""JPEG, PNG and TIFF to linear light, by their colour profile."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from pipeline.imaging.colour import srgb_decode
 from pipeline.imaging.orientation import Orientation
 from pipeline.types import F32
 
-_MOST_PIXELS = 500_000_000
+_MOST_PIXELS = 500_000_000  # three times the largest medium-format sensor (common practice, no source)
 PIL.Image.MAX_IMAGE_PIXELS = _MOST_PIXELS // 2  # Pillow refuses above twice this number
 _INTEROP_POINTER, _COLOUR_SPACE, _UNCALIBRATED, _INTEROP_INDEX = 0xA005, 0xA001, 0xFFFF, 0x0001  # Exif 3.0, 4.6
 _PROFILE = 34675  # ICC.1:2010 annex B.4, in TIFF
@@ -42,12 +42,12 @@ class Picture:
 
 @dataclass
 class _Encoded:
-    """What the file holds: values (H, W, 3), uint8 or float32 0 to 1, and what says their colour."""
+    """What the file holds: values (H, W, 3), uint8 or float32 0 to 1, and what defines their colour."""
 
     values: Any
     bits: int
     profile: bytes | None = None
-    colour_space: str = "sRGB"  # what Exif says, for where there is no profile
+    colour_space: str = "sRGB"  # by Exif, used where there is no profile
     linear: bool = False
     notices: list[str] = field(default_factory=list)
 
@@ -69,7 +69,9 @@ def read_picture(path: Path, orientation: Orientation | None = None) -> Picture:
     except PIL.UnidentifiedImageError as error:
         raise FrameError("not a JPEG, PNG or TIFF, whatever its name says") from error
     except PIL.Image.DecompressionBombError as error:
-        raise FrameError("more than 500 megapixels: too large to be a photograph; deliver it in parts") from error
+        raise FrameError(
+            f"more than {_MOST_PIXELS // 10**6} megapixels: too large to be a photograph; deliver it in parts"
+        ) from error
     except FileNotFoundError as error:
         raise FrameError("the file is gone; put the card or the disk back and run again") from error
     except PermissionError as error:
@@ -99,7 +101,7 @@ def _damage(path: Path, error: Exception) -> str:
 
 
 def _missing_share(data: bytes) -> int:
-    """Percent of the rows that a sequential JPEG does not hold; 0 where that cannot be told (a progressive one)."""
+    """Percent of the rows that a sequential JPEG lacks; 0 for a progressive one, where it cannot be measured."""
     with PIL.Image.open(io.BytesIO(data), formats=("JPEG",)) as picture:
         with contextlib.suppress(OSError):
             picture.load()
@@ -232,7 +234,7 @@ def _linearise(encoded: _Encoded) -> F32:
             encoded.notices.append("no colour profile; Exif says Adobe RGB (1998), so it is read as that")
             return _by_matrix(adobe_rgb(), values)
         if encoded.colour_space == "unknown":
-            encoded.notices.append("no colour profile, and Exif says it is not sRGB: taken as sRGB all the same")
+            encoded.notices.append("no colour profile, and Exif says it is not sRGB: read as sRGB nevertheless")
         return _by_srgb(values)
     matrix = matrix_profile(encoded.profile)
     if matrix is not None:
@@ -243,7 +245,7 @@ def _linearise(encoded: _Encoded) -> F32:
         target = PIL.ImageCms.createProfile("sRGB")
         return _by_srgb(np.asarray(PIL.ImageCms.profileToProfile(PIL.Image.fromarray(eight), source, target)))
     except (PIL.ImageCms.PyCMSError, OSError):
-        encoded.notices.append("its colour profile cannot be read: taken as sRGB")
+        encoded.notices.append("its colour profile cannot be read: read as sRGB")
         return _by_srgb(values)
 
 

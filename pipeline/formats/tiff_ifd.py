@@ -153,6 +153,6 @@ def read_tiff(source: Source) -> Tags:
         visited.add(following)
         chained = directory(source, following, order)
         following, pointer = chained.following, chained.tags.number(EXIF_POINTER)
-    if pointer is not None and int(pointer) not in visited:
+    if pointer is not None:
         tags.add(directory(source, int(pointer), order).tags)
     return tags

@@ -1,6 +1,6 @@
-"""Frames that say themselves whom they show: in their file's name, their metadata, or a sidecar beside them.
+"""Frames whose own texts name the persons shown: their file name, their metadata, or a sidecar beside them.
 
-What is read here is looked at for names that may not be published, and goes nowhere: it only holds frames back.
+The texts are only searched for names that may not be published. They are written nowhere.
 """
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ def _of_packet(data: bytes) -> list[str]:
 
 
 def _without_namesakes(text: str, facts: Facts, frame: str) -> str:
-    """The text without the names of players of the frame who may be shown: one may be called like another."""
+    """The text without the names of players of the frame who may be shown: two players may have the same name."""
     players = facts.row(frame).players
     for player in facts.roster:
         if player.publish and (player.team, player.number) in players and (pattern := name_pattern(player.name)):

@@ -24,7 +24,16 @@ _ASSIGNED = (
 # Kosovo has no code of the standard; XK and XKX are user-assigned, and CLDR and the trade know them.
 _CODES = {pair[:2]: pair[2:] for pair in [*_ASSIGNED.split(), "XKXKX"]}
 _ALPHA2 = {three: two for two, three in _CODES.items()}
-_LANGUAGES = ("en", "es", "pt", "pl", "ja", "de", "fr", "nb")  # in which a name is understood, to suggest its code
+_LANGUAGES = (
+    "en",
+    "es",
+    "pt",
+    "pl",
+    "ja",
+    "de",
+    "fr",
+    "nb",
+)  # in which a country's name is recognised, to suggest its code
 
 
 def alpha2(code: str) -> str:

@@ -159,7 +159,7 @@ def _as_text(doc: Document) -> Any:
 
 
 def parse_event(doc: Document, problems: list[Problem]) -> EventFile:
-    """What `doc` says, without the values that do not fit; those are added to `problems`."""
+    """The content of `doc`, without the values that do not fit; a problem for each is added to `problems`."""
     data = {} if doc.data is None else _as_text(doc)
     if not isinstance(data, dict):
         problems.append(doc.problem((), "the facts of a shoot are keys and values, such as title: Town cup"))

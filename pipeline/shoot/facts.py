@@ -33,9 +33,9 @@ class Player:
 
 @dataclass(frozen=True)
 class FrameFacts:
-    """What the photographer says of one frame.
+    """What the photographer wrote about one frame.
 
-    always   keep, whatever a recipe's selection says
+    always   keep, whatever a recipe selects
     rating   -1 (rejected) to 5, None = not rated
     players  (team, number) from left to right; each is in the roster
     crop     (x0, y0, x1, y1), fractions of the upright frame, None = not given
@@ -72,7 +72,7 @@ class Facts(Credits, Place):
     teams    "home" and "away" -> their names
     country  ISO 3166 alpha-2 or alpha-3, capitals
     start    aware datetime
-    rows     frame name -> what frames.csv says of it
+    rows     frame name -> its row of frames.csv
     clocks   camera serial number -> seconds to add to that camera's times
     frames_file  the table that the rows are from, "" = none; elsewhere  its rows that name no frame here
     """
@@ -92,7 +92,7 @@ class Facts(Credits, Place):
     elsewhere: tuple[Row, ...] = ()
 
     def row(self, frame: str) -> FrameFacts:
-        """What frames.csv says of `frame`; the defaults where it says nothing."""
+        """The row of frames.csv for `frame`, or the defaults where there is none."""
         return self.rows.get(frame, FrameFacts())
 
     def player(self, team: str, number: str) -> Player | None:
@@ -101,21 +101,21 @@ class Facts(Credits, Place):
 
 
 def withheld(facts: Facts, player: Player) -> bool:
-    """Whether the name may appear nowhere: publish: no in the roster, or everybody where the shoot is of minors."""
+    """Whether the name must not appear: publish: no in the roster, or any player where the shoot is of minors."""
     return facts.minors or not player.publish
 
 
 def held_back(facts: Facts, row: FrameFacts) -> str:
-    """Why a frame must be in no delivery, without a name; "" where nothing is known against it.
+    """Why a frame must be in no delivery, without a name; "" where there is no reason.
 
     A frame is held where `players` names one whose roster line says publish: no, or `words` has such a name in
-    full. minors: true alone holds nothing, since then nothing could be delivered: it takes out every name instead.
+    full. minors: true alone holds no frame, or nothing could be delivered: it takes out every name instead.
     """
     for player in facts.roster:
         if not player.publish and (player.team, player.number) in row.players:
             return f"shows a player whose line in the roster says publish: no (line {player.line})"
     words = row.words
-    for player in facts.roster:  # a player of the same name who may be shown, and is
+    for player in facts.roster:  # a namesake in the frame who may be shown
         if player.publish and (player.team, player.number) in row.players and (pattern := name_pattern(player.name)):
             words = replace_name(words, pattern, "")
     for player in facts.roster:

@@ -1,4 +1,4 @@
-"""Finding a person's name in a text that somebody typed, whatever its case, accents, spacing and order."""
+"""Finding a person's name in a typed text, whatever its case, accents, spacing and order."""
 
 from __future__ import annotations
 
@@ -103,7 +103,7 @@ def _unescaped(text: str) -> str:
 
 
 def holds_any(text: str, names: tuple[str, ...]) -> bool:
-    """Whether one of the names stands in the text as a whole; a quick look where none does."""
+    """Whether one of the names stands in the text as a whole; fast where none does."""
     for one in dict.fromkeys((text, _unescaped(text))):
         letters = _folded(one)[0]
         bare = _bare(letters)
@@ -151,7 +151,7 @@ def _single(word: str) -> str:
 
 # ---- parts of a name --------------------------------------------------------------------------------------
 
-# Languages that put a person's name into a text as it is, or with an ending behind it; common practice, no source.
+# Languages that leave a person's name unchanged in a text, or only add an ending; common practice, no source.
 _UNINFLECTED = frozenset((
     "en", "es", "pt", "fr", "it", "ca", "gl", "de", "nl", "da", "nb", "nn", "no", "sv", "ja", "zh", "ko", "vi", "th",
     "id",
@@ -168,7 +168,7 @@ _JOINED = re.compile(rf"[^\W_]+(?:{_JOINTS}[^\W_]+)+")
 
 @lru_cache(maxsize=16384)
 def hints_at(text: str, name: str, language: str = "") -> bool:
-    """Whether a word of `text` is, or may be an inflected form of, a part of the name: a lone surname, say.
+    """Whether a word of `text` is, or may be an inflected form of, a part of the name, such as a surname alone.
 
     Errs towards yes. Endings of up to four letters count everywhere, letters that change before them unless
     `language` (BCP 47) is known to leave names as they are. Of names in Chinese characters or Hangul any two

@@ -37,10 +37,10 @@ def load_facts(
 
     shoot        the shoot folder; its shoot.yaml is used where `facts_file` is None, and may be absent
     frame_names  names of the frames in the folder
-    frames_file  a table of frames to take in place of the one that the facts name
+    frames_file  a table of frames to use instead of the one that the facts name
 
     Returns the facts, the problems that must stop a run, and (frame, reason) for each frame that
-    frames.csv names and the folder does not hold, which need not stop it. Raises nothing of its own.
+    frames.csv names and the folder does not hold, which need not stop it. Raises nothing itself.
     """
     problems: list[Problem] = []
     path = facts_file or shoot / "shoot.yaml"
@@ -170,7 +170,7 @@ def _players(
 
 
 def _by_name(written: str, teams: Mapping[str, str], roster: tuple[Player, ...]) -> tuple[tuple[str, str] | None, str]:
-    """((side, number), "") of "home Åse Holm", or (None, why not). A spelling that is exact goes before others."""
+    """((side, number), "") of "home Åse Holm", or (None, why not). An exact spelling wins over others."""
     sides = {_folded(name): side for side, name in teams.items()} | {side: side for side in SIDES}
     folded = _folded(written)
     before = max((name for name in sides if folded.startswith(f"{name} ")), key=len, default="")

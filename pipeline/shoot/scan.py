@@ -29,8 +29,8 @@ PICTURE = frozenset(("jpeg", "jpg", "png", "tif", "tiff"))
 class Scan:
     """Frames in order of time, then name (those without a time last).
 
-    skipped   (path from the shoot folder, reason) of what looks like a frame and is none
-    notices   what holds for the folder or for many frames at once; a frame's own are in its Exif
+    skipped   (path from the shoot folder, reason) of what looks like a frame but is not one
+    notices   about the folder or many frames at once; those of one frame are in its Exif
     """
 
     frames: tuple[Frame, ...]
@@ -101,7 +101,7 @@ def _walk(shoot: Path) -> tuple[list[Path], list[tuple[str, str]], list[str]]:
 
 
 def _no_frame(path: Path, inside: Path) -> str:
-    """Why the file is not to be read, or "". A pipe, say, would be waited for without an end."""
+    """Why the file is not to be read, or "". Reading a pipe, for example, would never end."""
     try:
         str(path).encode("utf-8")
     except UnicodeEncodeError:
@@ -132,7 +132,7 @@ def _names(paths: Sequence[Path], shoot: Path) -> list[str]:
     """The stem; with its folder where stems repeat, with its suffix where even that repeats.
 
     Names that differ only in case or in the composition of letters count as equal: delivered files may go to
-    a disk that does not tell them apart.
+    a disk that does not distinguish them.
     """
     choices = []
     for path in paths:

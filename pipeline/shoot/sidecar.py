@@ -1,4 +1,4 @@
-"""The rating that another program left in an XMP sidecar beside a frame (ISO 16684-1). It is only read."""
+"""The rating that another program wrote into an XMP sidecar beside a frame (ISO 16684-1). It is only read."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ SIZE_LIMIT = 10_000_000  # bytes; sidecars with masks of a development reach som
 
 
 def sidecar_rating(frame: Path) -> int | None:
-    """-1 (rejected) to 5 from xmp:Rating in FRAME.EXT.xmp, else FRAME.xmp, beside the frame; None where none says.
+    """-1 (rejected) to 5 from xmp:Rating in FRAME.EXT.xmp, else FRAME.xmp, beside the frame; None where there is none.
 
-    Takes the property as an attribute or as an element of a top-level description, whatever the prefix. A
+    Reads the property as an attribute or as an element of a top-level description, whatever the prefix. A
     fraction, which the standard allows, is rounded down (-1 stays); a value outside -1 to 5 counts as none.
     Raises InputError for a sidecar that cannot be read, is larger than 10 MB, is not XML, or has a document type
     declaration: such declarations can make a small file huge or read other files, and XMP has none.

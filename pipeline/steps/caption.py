@@ -113,12 +113,12 @@ def describe(
     unnamed = params.unnamed or ""
     stand_in = unnamed or language.nobody("") or "…"
     row = without_hints(row, facts, stand_in, notices)
-    shown = people(facts, row, language, unnamed, notices)
+    persons = people(facts, row, language, unnamed, notices)
     taken = moment(frame, facts, notices)
-    filled = values(frame, facts, row, language, unnamed, shown, taken)
+    filled = values(frame, facts, row, language, unnamed, persons, taken)
     texts = {name: _text(name, getattr(params, name), filled, frame) for name in _TEMPLATES}
-    named = tuple(person.name for person in shown if person.name)
-    teams = tuple(dict.fromkeys(person.team for person in shown if person.team))
+    named = tuple(person.name for person in persons if person.name)
+    teams = tuple(dict.fromkeys(person.team for person in persons if person.team))
     exif = frame.exif
     right = exif.time is not None and taken == exif.time
     offset = facts.start.utcoffset() if facts.start else None
@@ -148,7 +148,7 @@ def describe(
     metadata = replace(metadata, caption=tidy(metadata.caption), headline=tidy(metadata.headline))
     others = (
         withhold(replace(metadata, alt_text=text), facts, stand_in, []).alt_text
-        for text in _other_alt_texts(shown, filled, language, unnamed)
+        for text in _other_alt_texts(persons, filled, language, unnamed)
     )
     metadata = replace(metadata, alt_text=_alt_text(metadata, others, notices))
     return metadata, tuple(dict.fromkeys(notices))
@@ -177,12 +177,12 @@ def _text(parameter: str, source: str, filled: Mapping[str, str], frame: Frame) 
 
 
 def _other_alt_texts(
-    shown: list[Person], filled: Mapping[str, str], language: Language, unnamed: str
+    persons: list[Person], filled: Mapping[str, str], language: Language, unnamed: str
 ) -> tuple[str, ...]:
     """What else may be said of the picture where the first text is empty or a copy of the caption."""
     event = filled["match"] or filled["title"]
     sport = language.comma.join(part for part in (filled["sport"], event) if part)
-    return filled["scene"], scene(shown, "", language, unnamed), sport
+    return filled["scene"], scene(persons, "", language, unnamed), sport
 
 
 def _alt_text(metadata: Metadata, others: Iterable[str], notices: list[str]) -> str:

@@ -1,1 +1,1 @@
-"""YAML and CSV files with line and column and the words for a mistake in them, and templates of our pages."""
+"""YAML and CSV files with line and column, messages about mistakes in them, and templates of our pages."""

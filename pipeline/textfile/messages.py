@@ -1,4 +1,4 @@
-"""What a model expects and why a value does not fit, in words for people who write no program."""
+"""What a model expects and why a value does not fit, in plain words."""
 
 from __future__ import annotations
 
@@ -46,16 +46,16 @@ def explain(model: type[BaseModel], path: Loc, errors: Sequence[ErrorDetails], w
     for item in errors:
         if item["type"] in ("value_error", "assertion_error"):
             return f"{name}{item['ctx']['error']}"
-    shown = _shown(written, errors[0].get("input"))
+    text = _as_written(written, errors[0].get("input"))
     if kind in _RANGE_ERRORS and len(errors) == 1:
-        return f"{name}{shown} is out of range; write {expected}"
+        return f"{name}{text} is out of range; write {expected}"
     choices = _choices(annotation)
     if choices and written is not None and (hint := did_you_mean(written, choices)):
-        return f"{name}{shown} is not a choice{hint} (write {expected})"
+        return f"{name}{text} is not a choice{hint} (write {expected})"
     if expected.startswith(("a number", "a whole number")) and " or " not in expected:
         plain = "a number" if expected.startswith("a number") else "a whole number"
-        return f"{name}{shown} is not {plain}; write {expected}"
-    return f"{name}{shown} does not fit; write {expected or 'another value'}"
+        return f"{name}{text} is not {plain}; write {expected}"
+    return f"{name}{text} does not fit; write {expected or 'another value'}"
 
 
 def describe(annotation: Any, metadata: Sequence[Any]) -> str:
@@ -122,7 +122,7 @@ def _number(value: Any) -> str:
     return str(int(value)) if value == int(value) else str(value)
 
 
-def _shown(written: str | None, value: Any) -> str:
+def _as_written(written: str | None, value: Any) -> str:
     if written is None:
         return "this list" if isinstance(value, list | tuple) else "this"
     one_line = " ".join(written.split())

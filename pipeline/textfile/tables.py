@@ -1,4 +1,4 @@
-"""Small CSV tables as photographers save them from a spreadsheet, and the names of frames in them."""
+"""Small CSV tables as photographers save them from a spreadsheet, and the frames that they name."""
 
 from __future__ import annotations
 
@@ -32,9 +32,11 @@ class Row:
 
     @property
     def where(self) -> str:
+        """FILE:LINE, for messages."""
         return f"{self.file}:{self.line}"
 
     def problem(self, message: str) -> Problem:
+        """A problem at the start of this line."""
         return Problem(self.file, self.line, 1, message)
 
 
@@ -169,13 +171,13 @@ class FrameIndex:
             self.bare.setdefault(name.casefold().rpartition("/")[2], []).append(name)
 
     def find(self, written: str) -> tuple[str | None, str]:
-        """(name, "") or (None, why not). Takes a folder more or less, a suffix, letters of either case."""
+        """(name, "") or (None, why not). Accepts a folder more or less, a suffix, either case."""
         asked = written.strip().replace("\\", "/").removeprefix("./")
         stem = _SUFFIX.sub("", asked)
         for wanted in dict.fromkeys((asked, stem)):
             fold = wanted.casefold()
             tail = fold.rpartition("/")[2]
-            # The whole name; else a bare name; else a folder that the shoot needs not to tell it apart.
+            # The whole name; else a bare name; else a folder that is not needed to distinguish it.
             hits = self.whole.get(fold) or [
                 name
                 for name in self.bare.get(tail, [])
@@ -186,7 +188,7 @@ class FrameIndex:
                 return hits[0], ""
             if hits:
                 return None, f"{written} may be {' or '.join(hits)}; write the whole name"
-        # Two files of one stem, such as F1.dng and F1.DNG, are told apart by their whole names.
+        # Two files of one stem, such as F1.dng and F1.DNG, are distinguished by their whole names.
         alike = [name for name in self.names if _SUFFIX.sub("", name).casefold() == stem.casefold()]
         if alike:
             return None, f"several files are called {stem} ({', '.join(alike)}); rename one, or write the whole name"

@@ -85,12 +85,13 @@ class Document:
         return (0, 0)
 
     def problem(self, path: Loc, message: str, *, key: bool = False) -> Problem:
+        """A problem at the value at `path`, or at its key."""
         line, column = self.at(path, key=key)
         return Problem(self.file, line, column, message)
 
 
 class _Builder:
-    """Makes plain data of the parser's events; everything refused is noted, and reading goes on."""
+    """Makes plain data of the parser's events; what is refused is collected, and reading goes on."""
 
     def __init__(self, file: str, events: Iterator[Any]) -> None:
         self.file = file
@@ -214,15 +215,15 @@ def _syntax(file: str, text: str, error: YAMLError) -> Problem:
         return Problem(file, line, column, "a control character stands here; delete it")
     if not isinstance(error, MarkedYAMLError):
         return Problem(file, 0, 0, "is not valid YAML")
-    said = f"{error.context or ''} {error.problem or ''}"
-    hint = next((hint for sign, hint in _HINTS if sign in said), (error.problem or said).strip())
+    text = f"{error.context or ''} {error.problem or ''}"
+    hint = next((hint for sign, hint in _HINTS if sign in text), (error.problem or text).strip())
     mark = error.problem_mark or error.context_mark
     line, column = (mark.line + 1, mark.column + 1) if mark else (0, 0)
     return Problem(file, line, column, f"is not valid YAML: {hint}")
 
 
 def problems_of(error: ValidationError, doc: Document, prefix: Loc, model: type[BaseModel]) -> list[Problem]:
-    """A model's complaints as problems with places, in words for the person who wrote the file.
+    """The errors of a model as problems with line and column, in plain words.
 
     prefix  path in `doc` of what was validated as `model`
     """

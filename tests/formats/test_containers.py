@@ -111,6 +111,11 @@ def test_a_count_beyond_the_file_reads_to_its_end() -> None:
     assert tags.fields[0x010F].part().length == len(b"Westerby")
 
 
+def test_a_text_is_read_to_its_limit() -> None:
+    data = b"II*\0" + struct.pack("<IHHHII", 8, 1, 0x010F, 2, 2000, 26) + bytes(4) + b"x" * 2000
+    assert tiff_ifd.first_directory(counted(data)).text(0x010F) == "x" * 1024
+
+
 def test_of_a_tag_twice_the_first_counts() -> None:
     entries = struct.pack("<HHII", 0x0112, SHORT, 1, 6) + struct.pack("<HHII", 0x0112, SHORT, 1, 3)
     tags = tiff_ifd.first_directory(counted(b"II*\0" + struct.pack("<IH", 8, 2) + entries + bytes(4)))
@@ -222,6 +227,34 @@ def test_segments_and_fill_bytes_are_limited() -> None:
         markers(b"\xff\xd8" + segment(APP1) * 4096 + SCAN)
     assert markers(b"\xff\xd8" + segment(APP1, b"a", fill=4096) + SCAN)[0] == (APP1, 2)
     assert (jpeg_segments.MAXIMUM_SEGMENTS, jpeg_segments.MAXIMUM_FILL) == (4096, 4096)
+
+
+def test_a_segment_holds_at_most_65533_bytes_beside_its_length() -> None:
+    """ITU-T T.81, B.1.1.4: a length of 16 bits counts its own two bytes."""
+    assert jpeg_segments.make(APP1, bytes(65_533)).raw[:4] == b"\xff\xe1\xff\xff"
+    with pytest.raises(ValueError, match="65533"):
+        jpeg_segments.make(APP1, bytes(65_534))
+
+
+# ---- PNG chunks ---------------------------------------------------------------------------------------------
+
+
+def chunk(name: bytes, body: bytes = b"") -> bytes:
+    """PNG, third edition, 5.3; without a right CRC."""
+    return struct.pack(">I4s", len(body), name) + body + bytes(4)
+
+
+def test_chunks_up_to_the_end_of_the_picture() -> None:
+    head = b"\x89PNG\r\n\x1a\n"
+    for data, model, damaged in (
+        (head + chunk(b"IHDR", bytes(13)) + chunk(b"eXIf", tiff()), "W1", False),
+        (head + chunk(b"IHDR", bytes(13)) + chunk(b"IEND") + chunk(b"eXIf", tiff()), "", False),
+        (head + chunk(b"IHDR", bytes(13)), "", True),
+        (head + chunk(b"tEXt") * 4095 + chunk(b"eXIf", tiff()), "W1", False),
+        (head + chunk(b"tEXt") * 4096 + chunk(b"eXIf", tiff()), "", True),
+    ):
+        tags = read_tags(counted(data))
+        assert (tags.text(0x0110), tags.damaged) == (model, damaged)
 
 
 # ---- all readers on damaged files ---------------------------------------------------------------------------

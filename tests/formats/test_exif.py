@@ -22,7 +22,7 @@ import pytest
 import tifffile
 from PIL import ExifTags, Image
 
-from pipeline.formats.exif import read_exif
+from pipeline.formats.exif import _wall_clock, read_exif
 from pipeline.types import Exif
 
 Shared = Callable[[str], Path]
@@ -243,7 +243,7 @@ def test_time_of_a_ciff_raw_does_not_depend_on_the_zone_of_the_computer(shared: 
     data = path.read_bytes()
     (place,) = ciff_records(data, 0x180E, 26, len(data))
     wall_clock = str(datetime(1970, 1, 1) + timedelta(seconds=struct.unpack_from("<I", data, place)[0]))
-    code = "import sys; from pathlib import Path; from pipeline.formats.exif import read_exif; "
+    code = "import sys; from pathlib import Path; from pipeline.formats.exif import _wall_clock, read_exif; "
     code += "print(read_exif(Path(sys.argv[1]), 'raw').time)"
     for zone in ("UTC", "America/New_York", "Asia/Kolkata"):
         ran = subprocess.run(
@@ -251,6 +251,12 @@ def test_time_of_a_ciff_raw_does_not_depend_on_the_zone_of_the_computer(shared: 
             check=True, cwd=Path(__file__).resolve().parents[2],
         )  # fmt: skip
         assert ran.stdout.strip() == wall_clock, zone
+
+
+def test_a_time_of_libraw_before_1980_is_none() -> None:
+    """0 seconds since 1970 stand for "not known"; no digital camera is older than 1980."""
+    assert _wall_clock(datetime(1970, 1, 1), ciff=False) is _wall_clock(datetime(1979, 12, 31), ciff=False) is None
+    assert _wall_clock(datetime(1980, 1, 2), ciff=False) == datetime(1980, 1, 2)
 
 
 def write_dng(path: Path, orientation: int | None) -> None:

@@ -29,7 +29,6 @@ MUTANTS = [
     mutant(_TIFF, "MAXIMUM_DIRECTORIES = 8", "MAXIMUM_DIRECTORIES = 9", *_CONTAINERS),
     mutant(_TIFF, "MAXIMUM_TEXT = 1024", "MAXIMUM_TEXT = 1025", *_CONTAINERS),
     mutant(_TIFF, "and following not in visited", "", *_CONTAINERS, why="the limit of eight ends a circle as well"),
-    mutant(_TIFF, "int(pointer) not in visited", "True", *_CONTAINERS),
     mutant(_TIFF, "tags.fields.setdefault(tag, ", "tags.fields.__setitem__(tag, ", *_CONTAINERS),
     mutant(_TIFF, "if size <= 4 else value", "if size < 4 else value", *_EXIF_TESTS),
     mutant(_TIFF, "self.fields = other.fields | self.fields", "self.fields |= other.fields", *_EXIF_TESTS),

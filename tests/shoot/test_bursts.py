@@ -56,6 +56,9 @@ def test_slow_burst_keeps_its_own_rate_but_not_beyond_one_and_a_half_seconds() -
     assert sizes(frames(0, 0.5, 1.0, 2.3)) == [3, 1]
     assert sizes(frames(0, 0.6, 1.2, 2.65)) == [4]
     assert sizes(frames(0, 0.6, 1.2, 2.75)) == [3, 1]
+    assert sizes(frames(0, 1.0, 2.0, 3.45), gap=1.2) == [4]  # 2.5 intervals would be 2.5 s
+    assert sizes(frames(0, 1.0, 2.0, 3.55), gap=1.2) == [3, 1]
+    assert sizes(frames(0, 0.1, 0.2, 0.7, 1.4)) == [4, 1]  # the median interval is 0.1 s
     assert sizes(frames(0, 0.05, 0.1, 0.75)) == [3, 1]  # a fast burst is not widened
 
 

@@ -1,6 +1,6 @@
-"""Where a picture or raw file keeps its texts: the XMP packet, the IIM datasets and three texts of Exif.
+"""The texts of a picture or raw file as stored: the XMP packet, the IIM datasets and three texts of Exif.
 
-Nothing else is looked at: the Exif, GPS and maker note directories are never followed. Junk gives fewer blocks,
+Nothing else is read: the Exif, GPS and maker note directories are never followed. Damaged bytes give fewer blocks,
 never an error: every offset is checked, every count and length is bounded.
 """
 
@@ -27,7 +27,7 @@ _XMP_BOX = bytes.fromhex("be7acfcb97a942e89c71999491e3afac")
 
 @dataclass
 class Blocks:
-    """`texts` = Exif tag -> octets; `iim_newer` where its digest says that IIM was changed after XMP."""
+    """`texts` = Exif tag -> octets; `iim_newer` = by its digest, IIM was changed after XMP."""
 
     xmp: bytes = b""
     iim: bytes = b""
@@ -35,7 +35,7 @@ class Blocks:
     texts: dict[int, bytes] = field(default_factory=dict)
 
     def add(self, other: Blocks) -> None:
-        """What `other` has and this has not."""
+        """Take from `other` what is missing here."""
         self.xmp = self.xmp or other.xmp
         if not self.iim:
             self.iim, self.iim_newer = other.iim, other.iim_newer
@@ -72,7 +72,7 @@ def _from_jpeg(source: Source) -> Blocks:
             elif payload.startswith(PHOTOSHOP) and len(resources) < _MOST:
                 resources += payload[len(PHOTOSHOP) :]
     found = _from_resources(resources)
-    if found.iim:  # beside which an Exif block's own IIM counts for nothing
+    if found.iim:  # it goes before the IIM of an Exif block
         blocks.iim, blocks.iim_newer = found.iim, found.iim_newer
     return blocks
 

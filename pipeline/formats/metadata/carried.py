@@ -1,7 +1,7 @@
-"""Texts that a photographer typed in the camera or on the way, and that may go on into what is delivered.
+"""Texts that a photographer typed in the camera or later, and that may be kept in delivered files.
 
-Only what `CARRIED` names is ever read. GPS positions, serial numbers, the owner's name, maker notes, places and
-names of people shown are not among it, so they cannot survive by accident.
+Only the fields of `PictureTexts` are read. GPS positions, serial numbers, the owner's name, maker notes, places and
+names of persons shown are not among them, so they cannot survive by accident.
 """
 
 from __future__ import annotations
@@ -40,18 +40,19 @@ NOTHING_CARRIED = PictureTexts()
 JsonText = str | int | list[str] | dict[str, str]
 _LISTS = ("creator", "keywords")
 CARRIED = tuple(item.name for item in fields(PictureTexts))
-# These say something about another text, so they come along with it or not at all.
+# Texts that belong to another text: they are carried only with it.
 _BELONGS = {"job_title": "creator", "contact": "creator", "caption_writer": "caption"}
-# Descriptions and copyrights that cameras write by themselves (seen in ../shared/data; common practice, from memory).
-_BY_ITSELF = re.compile(r".*digital (still )?camera.*|.*camera pictures|(.* )?dsc\d*|exif[_ ]jpeg.*|dcim.*", re.I)
-# Characters of all of it; what comes after is left out. Even all "&", in two languages, they fit into one packet.
+# Descriptions and copyrights that cameras write automatically (common practice, from memory).
+_AUTOMATIC = re.compile(r".*digital (still )?camera.*|.*camera pictures|(.* )?dsc\d*|exif[_ ]jpeg.*|dcim.*", re.I)
+# Characters of all texts together, and keywords; the rest is left out. Even all "&", in two languages, they fit into
+# one packet.
 _MOST, _MOST_KEYWORDS = 6000, 200
 
 
 def read_carried(path: Path) -> PictureTexts:
-    """What a JPEG, TIFF or raw file carries of its texts.
+    """The texts of a JPEG, TIFF or raw file.
 
-    XMP before IIM before Exif; IIM first where its digest says that it was changed after XMP, unless it is only
+    XMP before IIM before Exif; IIM first where its digest shows that it was changed after XMP, unless it is only
     the same text cut short. Never raises for what is in the file: what cannot be read is absent. Raises OSError
     where the file cannot be opened or read.
     """
@@ -98,10 +99,10 @@ def carried_of_json(values: Mapping[str, JsonText]) -> PictureTexts:
 
 
 def with_carried(typed: Metadata, carried: PictureTexts) -> Metadata:
-    """`typed`, with what it leaves empty filled from `CARRIED`: facts typed for the shoot win.
+    """`typed`, its empty fields filled from `carried`: facts typed for the shoot win.
 
-    To be done before names are withheld, since a carried caption or keyword may have one. Contact and job title
-    come along only with their creator, the caption writer only with the caption.
+    Call it before names are withheld, because a carried caption or keyword may contain one. Contact and job title
+    are carried only with their creator, the caption writer only with the caption.
     """
     changes = {}
     for name in CARRIED:
@@ -127,7 +128,7 @@ def _cut_short(cut: tuple[str, ...], whole: tuple[str, ...]) -> bool:
 
 
 def _rating(text: str) -> int | None:
-    """Stars 1 to 5, or -1 for rejected; 0 is what cameras write where nobody has chosen (common practice)."""
+    """Stars 1 to 5, or -1 for rejected; 0 is what cameras write where nobody has rated (common practice, no source)."""
     try:
         value = round(float(text))
     except (ValueError, OverflowError):
@@ -136,13 +137,13 @@ def _rating(text: str) -> int | None:
 
 
 def _exif_text(blocks: Blocks, tag: int, stem: str) -> str:
-    """The text of a tag, unless the camera wrote it by itself, such as the file's own name as its description.
+    """The text of a tag, unless the camera wrote it automatically, such as the file name as its description.
 
     Copyright has the photographer's and the editor's, with a NUL between (Exif 2.32, tag 33432).
     """
     parts = _filled(_decode(blocks.texts.get(tag, b"")).split("\0"))
     text = ", ".join(parts) if tag == COPYRIGHT else "".join(parts[:1])
-    itself = _BY_ITSELF.fullmatch(text) is not None or text.casefold() == stem.casefold()
+    itself = _AUTOMATIC.fullmatch(text) is not None or text.casefold() == stem.casefold()
     return "" if itself and tag != CREATOR else text
 
 
@@ -165,7 +166,7 @@ def iim_texts(data: bytes) -> dict[int, tuple[str, ...]]:
 
 
 def _decode(value: bytes) -> str:
-    """UTF-8, else Latin 1 (common practice)."""
+    """UTF-8, else Latin 1 (common practice, no source)."""
     try:
         return value.decode("utf-8")
     except UnicodeDecodeError:

@@ -1,4 +1,4 @@
-"""Metadata in and out of encoded files: XMP, IIM and Exif say the same, and the pixels stay as they are."""
+"""Metadata in and out of encoded files: XMP, IIM and Exif agree, and the pixels stay unchanged."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class TiffTag(NamedTuple):
 
 
 def embed_jpeg(encoded: bytes, metadata: Metadata) -> tuple[bytes, tuple[str, ...]]:
-    """JPEG -> the same JPEG with Exif, XMP and APP13 of `metadata`, and what the limits of IIM cut, in words.
+    """The JPEG with Exif, XMP and APP13 of `metadata`, and a sentence for each text that the limits of IIM cut.
 
     Earlier Exif, XMP and APP13 segments go. Raises MetadataTooLarge before anything is joined, ValueError for
     bytes that are no JPEG.
@@ -60,7 +60,7 @@ def _segment(name: str, marker: int, payload: bytes) -> jpeg.Segment:
 
 
 def tiff_tags(metadata: Metadata) -> tuple[tuple[TiffTag, ...], tuple[str, ...]]:
-    """Tags of a TIFF's first directory, in ascending order, and what the limits of IIM cut, in words.
+    """Tags of a TIFF's first directory, in ascending order, and one sentence for each text that the limits of IIM cut.
 
     270 caption, 271 make, 272 model, 305 software, 306 time, 315 creator, 700 XMP, 33432 copyright, 33723 IIM,
     34377 image resources. With tifffile pass `metadata=None` and no `description`, or it writes a 270 of its

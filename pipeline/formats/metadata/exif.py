@@ -58,7 +58,7 @@ def main_texts(metadata: Metadata) -> dict[int, bytes]:
 
 
 def _shooting(m: Metadata) -> list[Entry]:
-    """What the Exif directory says of any picture.
+    """Entries of the Exif directory of any picture.
 
     DateTimeDigitized equals DateTimeOriginal in a camera that records at once (Exif 2.32, tag 36868).
     """
@@ -106,7 +106,7 @@ def _text(tag: int, text: str) -> list[Entry]:
 
 
 def _rational(tag: int, value: float | None, denominator: int) -> list[Entry]:
-    """Closest fraction with at most this denominator: 0.001 -> 1/1000. Unknown or senseless: nothing."""
+    """Closest fraction with at most this denominator: 0.001 -> 1/1000. Nothing for an unknown or impossible value."""
     if value is None or not math.isfinite(value) or not 0 < value < 2**31:
         return []
     ratio = Fraction(value).limit_denominator(denominator)

@@ -32,7 +32,7 @@ class Iim:
 def cut_utf8(text: str, octets: int) -> bytes:
     """At most `octets` bytes of UTF-8, never ending inside a character.
 
-    Nor inside what a reader sees as one: before a mark, joiner, variation selector or skin tone, after a joiner,
+    Nor inside one visible character: before a mark, joiner, variation selector or skin tone, after a joiner,
     between the two halves of a flag (Unicode Standard Annex 29, rules GB9, GB11, GB12); unless nothing would be
     left.
     """
@@ -44,7 +44,7 @@ def cut_utf8(text: str, octets: int) -> bytes:
 
 
 def _joined(text: str, at: int) -> bool:
-    """Whether the characters before and after `at` are seen as one."""
+    """Whether the characters before and after `at` form one visible character."""
     after = text[at]
     if after == _JOINER or text[at - 1] == _JOINER or "\U0001f3fb" <= after <= "\U0001f3ff":
         return True

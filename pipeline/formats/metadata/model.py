@@ -1,4 +1,4 @@
-"""The facts that travel inside a delivered file, cleaned once so that XMP, IIM and Exif say the same."""
+"""The texts and facts written into a delivered file, cleaned once so that XMP, IIM and Exif agree."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ SOFTWARE = "evencourt"  # without its version: the same texts make the same byte
 ALT_TEXT_MAXIMUM = 250  # characters: IPTC Photo Metadata Standard 2025.1, Alt Text (Accessibility)
 
 # XML 1.0 (fifth edition), production 2 "Char", and the note below it: the first class may not appear in a
-# document, even escaped; C1 controls and what Unicode calls noncharacters are discouraged and say nothing.
+# document, even escaped; C1 controls and what Unicode calls noncharacters are discouraged and carry no meaning.
 _FORBIDDEN = re.compile(
     "[^\t\n\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]|[\x7f-\x9f\ufdd0-\ufdef]|["
     + "".join(chr(plane + last) for plane in range(0x10000, 0x110000, 0x10000) for last in (0xFFFE, 0xFFFF))

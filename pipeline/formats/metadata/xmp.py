@@ -25,7 +25,7 @@ NAMESPACES = {
     "Iptc4xmpCore": "http://iptc.org/std/Iptc4xmpCore/1.0/xmlns/",
     "Iptc4xmpExt": "http://iptc.org/std/Iptc4xmpExt/2008-02-29/",
 }
-_LANGUAGE = re.compile(r"[A-Za-z]{2,8}(-[A-Za-z0-9]{1,8})*")  # the shape of a BCP 47 tag
+_LANGUAGE = re.compile(r"[A-Za-z]{2,8}(-[A-Za-z0-9]{1,8})*")  # form of a BCP 47 tag
 
 
 def xmp_packet(metadata: Metadata) -> bytes:
@@ -128,7 +128,7 @@ def _contact(m: Metadata) -> str:
 
 
 def _locations(m: Metadata) -> str:
-    """Indoors the place that is shown is the place where the picture was taken, so both structures say it."""
+    """Indoors the place shown is the place where the picture was taken, so both structures have it."""
     parts = (
         _simple("Iptc4xmpExt:Sublocation", m.venue)
         + _simple("Iptc4xmpExt:City", m.city)

@@ -1,4 +1,4 @@
-"""Properties of an XMP packet that somebody else wrote (ISO 16684-1), without entities or a DTD.
+"""Properties of an XMP packet written by another program (ISO 16684-1), without entities or a DTD.
 
 The packet is data from outside: a document type declaration, and with it every entity, is refused, and so is a
 document nested deeper than any real one.
@@ -15,7 +15,7 @@ from pipeline.formats.metadata.xmp import NAMESPACES
 
 _RDF = "{http://www.w3.org/1999/02/22-rdf-syntax-ns#}"
 _LANGUAGE = "{http://www.w3.org/XML/1998/namespace}lang"
-_READ = NAMESPACES | {"tiff": "http://ns.adobe.com/tiff/1.0/"}  # what is read, and for the last not written
+_READ = NAMESPACES | {"tiff": "http://ns.adobe.com/tiff/1.0/"}  # the last is only read, never written
 _PREFIXES = {uri: prefix for prefix, uri in _READ.items()}
 DEEPEST = 40  # elements; structures of the standard need 12 (no source)
 
@@ -53,7 +53,7 @@ class Packet:
         return tuple(items) or tuple(filter(None, [self.text(name)]))
 
     def structure(self, name: str) -> Mapping[str, str]:
-        """Texts of a structure by prefixed name, in each of the three ways that RDF/XML has for one."""
+        """Texts of a structure by prefixed name, in each of the three forms that RDF/XML has."""
         value = self._properties.get(name, "")
         if isinstance(value, str):
             return {}
@@ -63,7 +63,7 @@ class Packet:
 
 
 def _members(element: Element) -> dict[str, str | Element]:
-    """Attributes and children in the namespaces that we know, by prefixed name."""
+    """Attributes and children in the known namespaces, by prefixed name."""
     known: dict[str, str | Element] = {}
     found: list[tuple[str, str | Element]] = [*element.items(), *((child.tag, child) for child in element)]
     for name, value in found:

@@ -14,11 +14,12 @@ import numpy as np
 import pytest
 from PIL import ExifTags, Image
 
+from pipeline.formats.metadata.blocks import read_blocks
 from pipeline.formats.metadata.carried import CARRIED, iim_texts, read_carried, with_carried
 from pipeline.formats.metadata.credits import Contact, Credits, copied
 from pipeline.formats.metadata.embed import Metadata, embed_jpeg
 from pipeline.formats.metadata.model import ALT_TEXT_MAXIMUM, PictureTexts
-from pipeline.formats.metadata.xmp_read import Packet
+from pipeline.formats.metadata.xmp_read import Packet, RefusedPacketError
 from pipeline.formats.tiff import encode_tiff
 from tests.formats.metadata.readers import TEXTS, exiv2, full, plain_jpeg
 
@@ -221,6 +222,30 @@ def test_deep_and_huge_packets_carry_nothing(tmp_path: Path) -> None:
     names = ("core:AltTextAccessibility", "dc:description")
     copy = packet("".join(f"<{name}>Throw.</{name}>" for name in names))
     assert read_carried(jpeg_with(tmp_path, xmp=copy)) == PictureTexts(caption="Throw.")
+
+
+def test_a_text_longer_than_all_may_be_is_left_out(tmp_path: Path) -> None:
+    path = tmp_path / "a.tif"
+    for length in (6000, 6001):
+        data = packet(f"<dc:description>{'x' * length}</dc:description>")
+        Image.new("RGB", (4, 4)).save(path, tiffinfo={700: data})
+        assert len(read_carried(path).caption) == (6000 if length == 6000 else 0)
+
+
+@pytest.mark.parametrize(("depth", "refused"), [(40, False), (41, True)])
+def test_depth_of_a_packet_is_limited(depth: int, refused: bool) -> None:
+    data = (b"<a>" * depth) + (b"</a>" * depth)
+    if refused:
+        with pytest.raises(RefusedPacketError, match="deeper than 40"):
+            Packet.strict(data)
+    else:
+        Packet.strict(data)
+
+
+def test_a_block_is_read_to_its_limit(tmp_path: Path) -> None:
+    path = tmp_path / "a.tif"
+    Image.new("RGB", (4, 4)).save(path, tiffinfo={700: b"x" * 1_200_000})
+    assert len(read_blocks(path).xmp) == 1 << 20
 
 
 def test_carried_texts_alone_always_fit(tmp_path: Path) -> None:

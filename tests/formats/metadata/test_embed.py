@@ -205,6 +205,15 @@ def test_forbidden_characters_are_removed(plain: bytes) -> None:
     assert xmp_values(by_exiv2(embed_jpeg(plain, m)[0]))["Xmp.dc.description"]["x-default"] == "ab\nc\td"
 
 
+def test_settings_are_close_fractions(plain: bytes) -> None:
+    """As a hundredth of the f-number and of a millimetre, and a millionth of a second, they are written exactly."""
+    m = Metadata(exposure_time=0.123457, f_number=2.83, focal_length=70.01)
+    with Image.open(io.BytesIO(embed_jpeg(plain, m)[0])) as picture:
+        exif = picture.getexif().get_ifd(0x8769)
+    pairs = [(exif[tag].numerator, exif[tag].denominator) for tag in (33434, 33437, 37386)]
+    assert pairs == [(123457, 1_000_000), (283, 100), (7001, 100)]
+
+
 def test_empty_and_senseless_values(plain: bytes) -> None:
     empty, notices = embed_jpeg(plain, Metadata())
     assert not notices
