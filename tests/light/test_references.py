@@ -63,6 +63,16 @@ def test_refused_by_name(patch: list[float], words: str) -> None:
     assert len(notices) == 1 and "F1" in notices[0] and words in notices[0]
 
 
+@pytest.mark.parametrize("channel", [0, 2])
+@pytest.mark.parametrize(("times", "taken"), [(4.3, True), (1 / 4.3, True), (4.8, False), (1 / 4.8, False)])
+def test_how_far_from_daylight_a_neutral_may_be(channel: int, times: float, taken: bool) -> None:
+    """Published lamps stay within a factor of four (sodium apart); from 4.5 on it is paint and not light."""
+    patch = 0.1 / DAY["D5100"]
+    patch[channel] *= times
+    found, notices = told(frame_with(patch))
+    assert bool(found) == taken and (taken or "coloured" in notices[0])
+
+
 def test_a_few_clipped_pixels_are_enough_to_refuse() -> None:
     image = frame_with(np.array([0.3, 0.5, 0.3]))
     image.pixels[40, 50:60] = 1.0
@@ -140,12 +150,20 @@ def test_how_far_off_a_reading_may_be(off: float, refused: bool) -> None:
 
 
 def test_the_worst_goes_first_and_then_the_others_agree() -> None:
-    """One wild reading among three must not take a good one with it."""
-    found = [reading("F1", (0, 0), (0.3, 0.2)), reading("F2", (0, 0), (0.39, 0.2)), reading("F3", (0, 0), (0.34, 0.2))]
-    wild = reading("F4", (0, 0), (1.4, 0.2))
+    """One wild reading among four must not take a good one with it: beside it the first looks 0.105 off."""
+    good = [reading(f"F{n}", (0, 0), (white, 0.2)) for n, white in enumerate((0.30, 0.37, 0.44))]
+    wild = reading("F9", (0, 0), (1.4, 0.2))
     notices: list[str] = []
-    kept = agreeing([found[0], wild, *found[1:]], np.zeros((4, 2)), notices)
-    assert "F4" in notices[0] and wild not in kept and len(kept) >= 2
+    assert agreeing([wild, *good[1:], good[0]], np.zeros((4, 2)), notices) == [*good[1:], good[0]]
+    assert len(notices) == 1 and "F9" in notices[0]
+
+
+def test_readings_move_with_the_colours_of_the_hall() -> None:
+    """White keeps its distance from the hall's own colours; where those move, as along the court, white moves too."""
+    places = [(0.0, 0.0), (0.07, 0.0), (0.03, 0.06)]
+    found = [reading(f"F{n}", (x, y), (x + 0.3, y + 0.2)) for n, (x, y) in enumerate(places)]
+    notices: list[str] = []
+    assert agreeing(found, np.zeros((3, 2)), notices) == found and notices == []
 
 
 def test_of_two_the_one_further_from_the_pictures_guess_goes() -> None:

@@ -7,38 +7,41 @@ from tests.mutants_table import mutant
 _PUSH = "deliver/push.py"
 _TARGETS = "deliver/targets.py"
 _DELIVER = "deliver/deliver.py"
+_EXTRAS = "deliver/extras.py"
 _ZIP = "deliver/zip.py"
 _ADDRESS = "deliver/address.py"
 _PUSHED = ("deliver/test_push_again.py", "deliver/test_push.py")
 
 MUTANTS = [
-    mutant(_PUSH, "if (seen.size, seen.mark) == (entry.bytes, entry.mark):", "if seen.size == entry.bytes:", *_PUSHED),
-    mutant(_PUSH, "(file.sha256, *_pair(seen))", "(file.sha256, seen.size, entry.mark)", *_PUSHED),
+    mutant(
+        _PUSH, "if (there.size, there.mark) == (record.bytes, record.mark):", "if there.size == record.bytes:", *_PUSHED
+    ),
+    mutant(_PUSH, "(file.sha256, *_pair(there))", "(file.sha256, there.size, record.mark)", *_PUSHED),
     mutant(
         _PUSH,
-        "(0 if entry is not None and entry.sha256 != file.sha256 else 1,",
-        "(1 if entry is not None and entry.sha256 != file.sha256 else 0,",
+        "(0 if record is not None and record.sha256 != file.sha256 else 1,",
+        "(1 if record is not None and record.sha256 != file.sha256 else 0,",
         *_PUSHED,
     ),
     mutant(_PUSH, '(2 if file.kind == "archive" else 3,', '(-1 if file.kind == "archive" else -2,', *_PUSHED),
-    mutant(_PUSH, "if target.seen(entry.name) is not None:", "if False:", *_PUSHED),
+    mutant(_PUSH, "if target.observe(record.name) is not None:", "if False:", *_PUSHED),
     mutant(
         _PUSH,
-        "if not self._ours(target, seen, entry):\n                self.settled",
+        "if not self._ours(target, there, record):\n                self.settled",
         "if False:\n                self.settled",
         *_PUSHED,
     ),
-    mutant(_PUSH, "return not entry.sending and self.standing", "return self.standing", *_PUSHED),
+    mutant(_PUSH, "return not record.sending and self.standing", "return self.standing", *_PUSHED),
     mutant(_PUSH, "e.name not in self.files and not self._may_stay(e)", "e.name not in self.files", *_PUSHED),
     mutant(_PUSH, "if gone.outdated():", "if False:", *_PUSHED),
-    mutant(_PUSH, "for entry in (*outdated, *self._holders(entries, outdated)):", "for entry in outdated:", *_PUSHED),
-    mutant(_PUSH, "if entries and not target.there():", "if False:", *_PUSHED),
+    mutant(_PUSH, "for record in (*outdated, *self._holders(records, outdated)):", "for record in outdated:", *_PUSHED),
+    mutant(_PUSH, "if records and not target.there():", "if False:", *_PUSHED),
     mutant(_PUSH, "if digest_file(file.path) != file.sha256:", "if False:", *_PUSHED),
-    mutant(_PUSH, "self.memory.sending(known, file.sha256)", "pass", *_PUSHED),
-    mutant(_PUSH, "entry.delivery != self.delivery:", "False:", *_PUSHED),
-    mutant(_PUSH, "retold |= entry.text != file.text", "retold |= False", *_PUSHED),
+    mutant(_PUSH, "self.records.sending(known, file.sha256)", "pass", *_PUSHED),
+    mutant(_PUSH, "record.delivery != self.delivery:", "False:", *_PUSHED),
+    mutant(_PUSH, "reworded |= record.text != file.text", "reworded |= False", *_PUSHED),
     mutant(_PUSH, "changed = True\n", "changed = False\n", *_PUSHED),
-    mutant(_PUSH, "bool(entry.sha256) and entry.text !=", "bool(entry.sha256) and entry.text ==", *_PUSHED),
+    mutant(_PUSH, "bool(record.sha256) and record.text !=", "bool(record.sha256) and record.text ==", *_PUSHED),
     mutant(_PUSH, '- {address.text if address else ""}', "", *_PUSHED),
     mutant(_TARGETS, "and self._digest(part) == sha256:", ":", *_PUSHED),
     mutant(_TARGETS, "source.seek(begun)", "source.seek(0)", *_PUSHED),
@@ -47,8 +50,8 @@ MUTANTS = [
     mutant(_DELIVER, "path.is_relative_to(folder):", "False:", *_PUSHED),
     mutant(_DELIVER, "fit = [i for i in files if facts.own(i.name)]", "fit = list(files)", *_PUSHED),
     mutant(
-        _DELIVER,
-        'if not same and digest_file(path) != entry["sha256"]:',
+        _EXTRAS,
+        "if not same and digest_file(path) != record.sha256:",
         "if False:",
         "deliver/test_zip.py",
         "deliver/test_page.py",

@@ -8,7 +8,13 @@ _MAINS = "light/mains.py"
 _REFERENCES = "light/references.py"
 _GAIN = "light/gain_map.py"
 _HIGH = "light/highlights.py"
-_MAINS_TESTS = ("light/test_mains.py",)
+_MAINS_TESTS = ("light/test_mains.py::test_frequency_is_found", "light/test_mains.py::test_what_cannot_be_told_is_not")
+_WAVES = ("light/test_mains.py::test_what_an_exposure_leaves_of_a_wave",)
+_PERCENT = (
+    "light/test_mains.py::test_percent_flicker_of_the_worked_values",
+    "light/test_mains.py::test_percent_flicker_by_the_times",
+)
+_DARK_TESTS = ("light/test_mains.py::test_dark_phase_is_a_quarter_stop_below_the_burst",)
 _REFERENCE_TESTS = ("light/test_references.py",)
 _GAIN_TESTS = ("light/test_gain_map.py", "steps/test_exposure.py")
 _GREY_TESTS = ("light/test_highlights.py", "light/test_illuminant.py")
@@ -18,21 +24,26 @@ MUTANTS = [
         _MAINS,
         "left = np.sinc(hz * p.exposure)\n    drift",
         "left = np.ones(len(p.exposure))\n    drift",
-        *_MAINS_TESTS,
+        *_PERCENT,
     ),
     mutant(
         _MAINS,
         "left = np.sinc(hz * p.exposure)\n    angle",
         "left = np.ones(len(p.exposure))\n    angle",
-        *_MAINS_TESTS,
+        *_WAVES,
     ),
-    mutant(_MAINS, "2 * np.pi * hz * p.times", "np.pi * hz * p.times", *_MAINS_TESTS),
-    mutant(_MAINS, "+ exposure[index] / 2", "", *_MAINS_TESTS),
-    mutant(_MAINS, "DARK = 0.25", "DARK = 0.275", *_MAINS_TESTS),
-    mutant(_MAINS, "DARK = 0.25", "DARK = 0.225", *_MAINS_TESTS),
-    mutant(_MAINS, "np.median(level[those]) - below", "np.median(level[those]) + below", *_MAINS_TESTS),
-    mutant(_MAINS, "_COARSE = 0.0025", "_COARSE = 0.025", *_MAINS_TESTS),
-    mutant(_MAINS, "q = min(amplitude * math.log(2) / 2, 1.0)", "q = min(amplitude / 2, 1.0)", *_MAINS_TESTS),
+    mutant(_MAINS, "2 * np.pi * hz * p.times", "np.pi * hz * p.times", *_WAVES),
+    mutant(_MAINS, "+ exposure[index] / 2", "", *_WAVES),
+    mutant(_MAINS, "DARK = 0.25", "DARK = 0.275", *_DARK_TESTS),
+    mutant(_MAINS, "DARK = 0.25", "DARK = 0.225", *_DARK_TESTS),
+    mutant(_MAINS, "np.median(level[those]) - below", "np.median(level[those]) + below", *_DARK_TESTS),
+    mutant(
+        _MAINS,
+        "_COARSE = 0.0025",
+        "_COARSE = 0.025",
+        "light/test_mains.py::test_coarse_times_are_noticed_even_when_unsaid",
+    ),
+    mutant(_MAINS, "q = min(amplitude * math.log(2) / 2, 1.0)", "q = min(amplitude / 2, 1.0)", *_PERCENT),
     mutant(_MAINS, "< _ABOVE_TREND", "< -1e9", *_MAINS_TESTS),
     mutant(_MAINS, "-dof / 2 * np.log", "dof / 2 * np.log", *_MAINS_TESTS),
     mutant(_REFERENCES, "_DISAGREES = 0.08", "_DISAGREES = 0.088", *_REFERENCE_TESTS),

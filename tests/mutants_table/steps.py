@@ -94,7 +94,7 @@ MUTANTS = [
     ),
     mutant(_TONE, "render(image.pixels, matrix,", "render(image.pixels * np.float32(1.01), matrix,", *_GOLDEN),
     mutant(_TONE, "render(image.pixels, matrix,", "render(image.pixels[..., ::-1], matrix,", *_GOLDEN),
-    mutant("steps/crop.py", "pixels=image.pixels[", "pixels=np.roll(image.pixels, 2, axis=1)[", *_GOLDEN),
+    mutant("steps/crop.py", "pixels=pixels[box.y0", "pixels=np.roll(pixels, 2, axis=1)[box.y0", *_GOLDEN),
     mutant(_SAVE, "(image.pixels * 255.0 + 0.5)", "(image.pixels * 256.5 + 0.5)", *_GOLDEN),
     mutant(_RESIZE, "params.sharpen, params.radius)", "0.9 * params.sharpen, params.radius)", *_GOLDEN),
 ]

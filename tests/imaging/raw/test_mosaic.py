@@ -13,6 +13,7 @@ from pipeline.fixtures.dng import write_dng
 
 from pipeline.errors import FrameError
 from pipeline.imaging.orientation import Orientation
+from pipeline.imaging.raw.demosaic import demosaic_noise
 from pipeline.imaging.raw.mosaic import SensorCorrection, decode_raw
 from pipeline.types import Noise
 
@@ -137,3 +138,10 @@ def test_noise_of_the_pixels_is_what_the_image_says(tmp_path: Path, edge: int | 
         assert measured == pytest.approx(said, rel=0.06)
     else:  # LibRaw's demosaic is taken for a bilinear one, which smooths more than it does
         assert (measured > 0.8 * said).all() and (measured < 3 * said).all()
+
+
+def test_full_size_bilinear_energy_matches_its_weights() -> None:
+    # Bilinear at full size: green 1/2 (1) + 1/2 (4/16); red 1/4 (1) + 1/2 (1/2) + 1/4 (1/4). Closed form.
+    energy, _ = demosaic_noise(1.0)
+    assert energy[1] == pytest.approx(0.5 + 0.5 / 4, rel=0.03)
+    assert energy[0] == pytest.approx(0.25 + 0.25 + 0.0625, rel=0.03)

@@ -1,0 +1,35 @@
+"""shoot/: which frames there are, and which belong together."""
+
+from __future__ import annotations
+
+from tests.mutants_table import mutant
+
+_BURSTS = "shoot/bursts.py"
+_SCAN = "shoot/scan.py"
+_BURST_TESTS = ("shoot/test_bursts.py",)
+_SCAN_TESTS = ("shoot/test_scan.py",)
+
+MUTANTS = [
+    mutant(_BURSTS, "GAP = 0.6", "GAP = 0.66", *_BURST_TESTS),
+    mutant(_BURSTS, "GAP = 0.6", "GAP = 0.54", *_BURST_TESTS),
+    mutant(_BURSTS, "_RATE = 2.5", "_RATE = 2.75", *_BURST_TESTS),
+    mutant(_BURSTS, "_RATE = 2.5", "_RATE = 2.25", *_BURST_TESTS),
+    mutant(_BURSTS, "_ZOOM = 0.02", "_ZOOM = 0.022", *_BURST_TESTS),
+    mutant(_BURSTS, "_ZOOM = 0.02", "_ZOOM = 0.018", *_BURST_TESTS),
+    mutant(_BURSTS, "LONGEST = 1.5", "LONGEST = 1.65", *_BURST_TESTS),
+    mutant(_BURSTS, "min(max(gap, own), LONGEST)", "max(gap, own)", *_BURST_TESTS),
+    mutant(_BURSTS, "min(max(gap, own), LONGEST)", "min(gap, LONGEST)", *_BURST_TESTS),
+    mutant(_BURSTS, "        pauses = []\n", "", *_BURST_TESTS),
+    mutant(
+        _BURSTS,
+        "exif.focal_length / first.focal_length - 1",
+        "exif.focal_length / last.focal_length - 1",
+        *_BURST_TESTS,
+    ),
+    mutant(_SCAN, "if not there.is_relative_to(inside):", "if False:", *_SCAN_TESTS),
+    mutant(_SCAN, 'sorted(names) if not name.startswith(".")', "sorted(names)", *_SCAN_TESTS),
+    mutant(_SCAN, "kept = [path for path in paths if path not in copies]", "kept = paths", *_SCAN_TESTS),
+    mutant(_SCAN, 'unicodedata.normalize("NFC", name).casefold()', "name", *_SCAN_TESTS),
+    mutant(_SCAN, "exif.time + timedelta", "exif.time - timedelta", *_SCAN_TESTS),
+    mutant(_SCAN, "exif.serial if exif.serial in clocks else exif.model", "exif.model", *_SCAN_TESTS),
+]
