@@ -50,7 +50,7 @@ def test_a_channel_is_rebuilt_from_nine_tenths_of_its_clip_on() -> None:
 
 
 def test_what_may_decide_about_light() -> None:
-    """Neither near clipping, where colour is lost, nor in the noise; one channel of the three is enough to leave out."""
+    """Neither near clipping, where colour is lost, nor in the noise: one channel of the three is enough."""
     saturation = np.array([2.0, 1.0, 1.5])
     good = np.array([1.0, 0.5, 0.7])
     assert usable(good[None, None].astype(np.float32), saturation, 0.004).all()
