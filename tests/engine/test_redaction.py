@@ -24,7 +24,7 @@ MISSING = (("Fjellheim_7", "frames.csv line 4: no frame Fjellheim_7"),)
 def redaction(minors: bool = False, roster: tuple[Player, ...] = ROSTER) -> Redaction:
     frames = tuple(Frame(n, Path(f"{n}.dng"), f"{n}.dng", "raw") for n in FRAMES)
     facts = Facts(roster=roster, minors=minors, language="en")
-    return Redaction(Shoot(Path(), frames, (), facts, None, MISSING, (), ModelFiles({})))
+    return Redaction(Shoot(Path(), frames, (), facts, None, MISSING, (), ModelFiles()))
 
 
 def clean(value: object) -> bool:

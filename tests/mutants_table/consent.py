@@ -12,7 +12,7 @@ _CONSENT = "shoot/consent.py"
 _NAMES = "shoot/names.py"
 _REDACTION = "engine/redaction.py"
 _FILES = "engine/filenames.py"
-_CAPTIONED = ("steps/test_caption.py",)
+_CAPTIONED = ("captions/test_privacy.py", "steps/test_caption.py")
 _HELD = ("engine/test_privacy.py",)
 _NAMED = ("shoot/test_names.py", "steps/test_caption.py")
 _REDACTED = ("engine/test_redaction.py",)
@@ -31,7 +31,12 @@ MUTANTS = [
     mutant(_PRIVACY, 'return replace(row, words="")', "return row", *_CAPTIONED),
     mutant(_PRIVACY, 'kept = changed(kept, {name: ""})', "", "formats/metadata/test_carried.py", *_CAPTIONED),
     mutant(_PRIVACY, 'metadata = replace(metadata, title="")', "pass", *_CAPTIONED),
-    mutant(_PRIVACY, "if not withheld(facts, player)]\n    return _less", "]\n    return _less", *_CAPTIONED),
+    mutant(
+        _PRIVACY,
+        "if not withheld(facts, player)]\n    return _less",
+        "if withheld(facts, player)]\n    return _less",
+        *_CAPTIONED,
+    ),
     mutant(
         _PRIVACY,
         "return any(holds_any(text, names) for text in metadata.contact.iptc().values())",

@@ -1,0 +1,53 @@
+"""captions/, recipe/ and textfile/: what is written, and what is refused before the night's work."""
+
+from __future__ import annotations
+
+from tests.mutants_table import mutant
+
+_TEMPLATE = "captions/template.py"
+_PEOPLE = "captions/people.py"
+_RECIPE = "recipe/recipe.py"
+_TEMPLATES = ("captions/test_template.py", "steps/test_caption.py")
+_RECIPES = ("recipe/test_recipe.py",)
+
+MUTANTS = [
+    mutant(
+        _TEMPLATE, "ImmutableSandboxedEnvironment(undefined", "__import__('jinja2').Environment(undefined", *_TEMPLATES
+    ),
+    mutant(_TEMPLATE, "undefined=StrictUndefined, ", "", *_TEMPLATES),
+    mutant(_TEMPLATE, "or not (inside / name).resolve().is_relative_to(inside):", ":", *_TEMPLATES),
+    mutant(
+        _TEMPLATE,
+        "or Path(name).is_absolute()",
+        "",
+        *_TEMPLATES,
+        why="an absolute path is also not below the recipe's folder, which is the next thing asked",
+    ),
+    mutant(_TEMPLATE, "if value is None or not str(value).strip():", "if value is None:", *_TEMPLATES),
+    mutant(_TEMPLATE, 'for filler in ("x", ""):', 'for filler in ("x",):', *_TEMPLATES),
+    mutant(
+        _PEOPLE, "abs(taken - start) > _CLOCK_TOLERANCE", "taken - start > _CLOCK_TOLERANCE", "steps/test_caption.py"
+    ),
+    mutant(_PEOPLE, "return taken or start", "return start or taken", "steps/test_caption.py"),
+    mutant(
+        _PEOPLE,
+        "_CLOCK_TOLERANCE = timedelta(days=3)",
+        "_CLOCK_TOLERANCE = timedelta(days=30)",
+        "steps/test_caption.py",
+    ),
+    mutant(_RECIPE, "elif version != _VERSION or isinstance(version, bool):", "elif version != _VERSION:", *_RECIPES),
+    mutant(_RECIPE, "if name in found:", "if False:", *_RECIPES),
+    mutant(_RECIPE, 'elif step.place not in (place, "both"):', "elif False:", *_RECIPES),
+    mutant(_RECIPE, "domain = step.gives or domain", "domain = domain", *_RECIPES),
+    mutant(_RECIPE, "if why := _unsafe(name):", "if why := None:", *_RECIPES),
+    mutant(_RECIPE, "elif other := seen.get(name.casefold()):", "elif other := seen.get(name):", *_RECIPES),
+    mutant(
+        _RECIPE,
+        "for first, second in sharing(pushes):",
+        "for first, second in ():",
+        *_RECIPES,
+        "deliver/test_address.py",
+    ),
+    mutant(_RECIPE, "if name.casefold() in _OWN_FILES:", "if False:", *_RECIPES),
+    mutant(_RECIPE, 'or name.endswith(".")', "", *_RECIPES),
+]
