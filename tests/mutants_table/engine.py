@@ -26,7 +26,7 @@ MUTANTS = [
         "if not scan or scan_digest(data) != scan:",
         "if not scan:",
         "engine/test_outputs.py",
-        why="still_good and settle have compared the SHA-256 of the whole file before; this is a second lock on the same door",
+        why="still_good and settle have compared the whole file's SHA-256 before: a second lock on one door",
     ),
     mutant("engine/earlier.py", "if not here & known:", "if False:", "engine/test_earlier.py"),
     mutant(

@@ -21,7 +21,7 @@ MUTANTS = [
     mutant(_NOISE, "quiet[:, 1].mean() / variance", "quiet[:, 1].mean()", *_NOISE_TESTS),
     mutant(_NOISE, "if bad.mean() > _CLIPPED_BIN:", "if bad.mean() > 1:", *_NOISE_TESTS),
     mutant(_NOISE, "_WHITE = 0.98", "_WHITE = 1.98", *_NOISE_TESTS),
-    mutant(_NOISE, "np.where(ratio > 1.0, 1 /", "np.where(ratio < 1.0, 1 /", *_NOISE_TESTS),
+    mutant(_NOISE, "np.where(ratio > 1.0, cauchy", "np.where(ratio < 1.0, cauchy", *_NOISE_TESTS),
     mutant(_NOISE, "Noise(a * saturation, b * saturation**2)", "Noise(a * saturation, b * saturation)", *_NOISE_TESTS),
     mutant(_NOISE, "(0, 1, 2, 1)[int(pattern[y, x])] == colour", "int(pattern[y, x]) == colour", *_NOISE_TESTS),
     mutant(_MOSAIC, "round(black4[1] - black4[3])", "round(black4[3] - black4[1])", *_MOSAIC_TESTS),

@@ -10,15 +10,8 @@ _BURST_TESTS = ("shoot/test_bursts.py",)
 _SCAN_TESTS = ("shoot/test_scan.py",)
 
 MUTANTS = [
-    mutant(_BURSTS, "GAP = 0.6", "GAP = 0.66", *_BURST_TESTS),
-    mutant(_BURSTS, "GAP = 0.6", "GAP = 0.54", *_BURST_TESTS),
-    mutant(_BURSTS, "_RATE = 2.5", "_RATE = 2.75", *_BURST_TESTS),
-    mutant(_BURSTS, "_RATE = 2.5", "_RATE = 2.25", *_BURST_TESTS),
-    mutant(_BURSTS, "_ZOOM = 0.02", "_ZOOM = 0.022", *_BURST_TESTS),
-    mutant(_BURSTS, "_ZOOM = 0.02", "_ZOOM = 0.018", *_BURST_TESTS),
-    mutant(_BURSTS, "LONGEST = 1.5", "LONGEST = 1.65", *_BURST_TESTS),
-    mutant(_BURSTS, "min(max(gap, own), LONGEST)", "max(gap, own)", *_BURST_TESTS),
-    mutant(_BURSTS, "min(max(gap, own), LONGEST)", "min(gap, LONGEST)", *_BURST_TESTS),
+    mutant(_BURSTS, "min(max(gap, own), LIMITS.longest)", "max(gap, own)", *_BURST_TESTS),
+    mutant(_BURSTS, "min(max(gap, own), LIMITS.longest)", "min(gap, LIMITS.longest)", *_BURST_TESTS),
     mutant(_BURSTS, "        pauses = []\n", "", *_BURST_TESTS),
     mutant(
         _BURSTS,
