@@ -20,23 +20,48 @@ from pipeline.imaging.geometry import Box
 from pipeline.imaging.robust import reweighted
 from pipeline.types import F32, F64
 
-LIMIT = 5.0  # degrees; beyond that a tilt is meant, or wrongly found
-AGREE = 0.5  # degrees between verticals and horizontals
-# Lengths and places are in frames, where 1 is the longer side; slopes in degrees a frame.
-_EDGE = 432  # pixels of the longer side, for finding segments: what is straight in a hall is large
-_QUANT = 3.0  # grey levels of gradient that count as noise; OpenCV's default is 2, for quieter pictures
-_SHORT, _LONG = 0.03, 0.2  # shorter ones say little of an angle; longer ones weigh no more, so that none decides alone
-_WINDOW = 12.0  # degrees from upright or flat in which a segment may belong to the hall
-_SEARCH = 7.0  # beyond LIMIT, so that a larger tilt is seen as one and not as something else
-_STEP = 0.1
-_SPREAD = 0.3  # degrees, of a family's segments about their fit
-_SLOPES = np.linspace(-8.0, 8.0, 33)
-_USUAL = 2.0  # of slopes in pictures: where a slope is not seen, it is hardly more than this
-_APART = 1.2  # degrees; a second answer that far away is a rival
-_CELLS = 12  # of a frame; what stands in one of them alone must not decide
-_ENOUGH = {"vertical": 0.25, "level": 0.5}  # length that must agree; few verticals in a hall are long
-_SHARE, _RIVAL, _ERROR, _MOVED = 0.25, 0.7, 0.25, 0.3
-_CERTAIN = 0.25
+
+@dataclass(frozen=True)
+class LevelConstants:
+    """What decides whether and how far a picture is tilted. Lengths and places are in frames, where 1 is the longer
+    side; slopes in degrees a frame.
+
+    No published values exist but LSD's own. Chosen by trial on drawn halls, photographs turned by known angles and
+    pictures of nothing straight: `pytest tests/imaging/test_level.py`. That each one tells:
+    `pytest tests/test_constants.py`.
+    """
+
+    limit: float = 5.0  # degrees; beyond that a tilt is meant, or wrongly found
+    agree: float = 0.5  # degrees between verticals and horizontals
+    edge: int = 432  # pixels of the longer side, for finding segments: what is straight in a hall is large
+    blur: float = 0.8  # pixels, before segments are looked for
+    lsd_sigma: float = 0.6  # of LSD's own Gaussian, as in the paper; without effect at its scale of 1
+    quant: float = 3.0  # grey levels of gradient that count as noise; OpenCV's default is 2, for quieter pictures
+    short: float = 0.03  # frames; shorter segments say little of an angle
+    long: float = 0.2  # frames; longer ones weigh no more, so that none decides alone
+    window: float = 12.0  # degrees from upright or flat in which a segment may belong to the hall
+    search: float = 7.0  # degrees; beyond the limit, so that a larger tilt is seen as one and not as something else
+    step: float = 0.1  # degrees of a vote
+    spread: float = 0.3  # degrees, of a family's segments about their fit
+    steepest: float = 8.0  # degrees a frame, of the slopes that are tried
+    usual: float = 2.0  # degrees a frame: where a slope is not seen, it is hardly more than this
+    fit_steps: int = 4
+    apart: float = 1.2  # degrees; a second answer that far away is a rival
+    cells: int = 12  # of a frame; what stands in one of them alone must not decide
+    cell_agrees: float = 0.1  # least agreement, 0 to 1, of a segment whose cell is left out in turn
+    held: float = 2.0  # spreads from the fit within which a segment agrees
+    enough_vertical: float = 0.25  # frames of length that must agree; few verticals in a hall are long
+    enough_level: float = 0.5
+    share: float = 0.25  # least length that agrees, of what could have agreed
+    rival: float = 0.7  # most votes of the next best answer, of the best one's
+    error: float = 0.25  # degrees, largest standard error
+    moved: float = 0.3  # degrees, by which one cell may move the answer
+    certain: float = 0.25  # least certainty that is an answer
+
+
+LEVEL = LevelConstants()
+LIMIT, AGREE = LEVEL.limit, LEVEL.agree
+_TRIED_SLOPES = 33
 
 
 @dataclass(frozen=True)
@@ -68,8 +93,8 @@ class Family:
 
     def sure(self, enough: float) -> bool:
         """Whether it may be believed where another family says the same."""
-        few = self.length < enough or self.share < _SHARE
-        return not few and self.rival < _RIVAL and self.error < _ERROR and self.moved < _MOVED
+        few = self.length < enough or self.share < LEVEL.share
+        return not few and self.rival < LEVEL.rival and self.error < LEVEL.error and self.moved < LEVEL.moved
 
 
 def tilt(grey: F32) -> Tilt | None:
@@ -80,19 +105,23 @@ def tilt(grey: F32) -> Tilt | None:
     Horizontals seen at a slant converge likewise from top to bottom, but lean as a whole where the camera also looks
     up or down: that, a floor line or a player's leg is why only what both families say is believed.
     """
-    vertical, level = families(grey)
+    return agreed(*families(grey))
+
+
+def agreed(vertical: Family | None, level: Family | None) -> Tilt | None:
+    """The tilt that verticals and horizontals both show; None where either is not sure or they disagree."""
     if vertical is None or level is None:
         return None
-    if not (vertical.sure(_ENOUGH["vertical"]) and level.sure(_ENOUGH["level"])):
+    if not (vertical.sure(LEVEL.enough_vertical) and level.sure(LEVEL.enough_level)):
         return None
     apart = abs(vertical.roll - level.roll)
     trust = np.array([vertical.error, level.error]) ** -2.0
     degrees = float(trust @ [vertical.roll, level.roll] / trust.sum())
-    if apart > AGREE or abs(degrees) > LIMIT:
+    if apart > LEVEL.agree or abs(degrees) > LEVEL.limit:
         return None
     alone = 1 - max(vertical.rival, level.rival)
-    certainty = (1 - apart / AGREE / 2) * math.sqrt(alone * min(1.0, vertical.share, level.share))
-    return Tilt(degrees, certainty) if certainty > _CERTAIN else None
+    certainty = (1 - apart / LEVEL.agree / 2) * math.sqrt(alone * min(1.0, vertical.share, level.share))
+    return Tilt(degrees, certainty) if certainty > LEVEL.certain else None
 
 
 def families(grey: F32) -> tuple[Family | None, Family | None]:
@@ -104,11 +133,11 @@ def families(grey: F32) -> tuple[Family | None, Family | None]:
 def segments(grey: F32) -> tuple[F64, F64, F64, F64]:
     """Straight edges: middle x and y from the frame's middle, angle -90 to 90 (0 = flat), length; (N,) each."""
     height, width = grey.shape
-    scale = min(1.0, _EDGE / max(height, width))
+    scale = min(1.0, LEVEL.edge / max(height, width))
     across, down = max(1, round(width * scale)), max(1, round(height * scale))
     small = cv2.resize(grey, (across, down), interpolation=cv2.INTER_AREA)
-    levels = cv2.GaussianBlur((255 * np.clip(small, 0, 1)).astype(np.uint8), (0, 0), 0.8)
-    detector = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE, 1.0, 0.6, _QUANT)
+    levels = cv2.GaussianBlur((255 * np.clip(small, 0, 1)).astype(np.uint8), (0, 0), LEVEL.blur)
+    detector = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE, 1.0, LEVEL.lsd_sigma, LEVEL.quant)
     found = detector.detect(levels)[0]
     ends = np.zeros((0, 4)) if found is None else np.asarray(found, dtype=np.float64).reshape(-1, 4)
     frame = max(across, down)
@@ -119,56 +148,63 @@ def segments(grey: F32) -> tuple[F64, F64, F64, F64]:
 
 def _family(place: F64, angle: F64, length: F64) -> Family | None:
     """angle = roll + slope * place for as much length as possible: the best of a grid, then least squares."""
-    near = (np.abs(angle) < _WINDOW) & (length > _SHORT)
-    place, angle, length = place[near], angle[near], np.minimum(length[near], _LONG)
+    near = (np.abs(angle) < LEVEL.window) & (length > LEVEL.short)
+    place, angle, length = place[near], angle[near], np.minimum(length[near], LEVEL.long)
     votes = _votes(place, angle, length)
     if votes.max() <= 0:
         return None
     row, best = np.unravel_index(votes.argmax(), votes.shape)
-    away = np.abs(np.arange(votes.shape[1]) - best) * _STEP > _APART
-    roll, slope = -_SEARCH + (float(best) + 0.5) * _STEP, float(_SLOPES[row])
+    away = np.abs(np.arange(votes.shape[1]) - best) * LEVEL.step > LEVEL.apart
+    roll, slope = -LEVEL.search + (float(best) + 0.5) * LEVEL.step, float(_slopes()[row])
 
     design = np.stack([np.ones_like(place), place], axis=1)
-    usual = np.diag([_SEARCH**-2.0, _USUAL**-2.0])  # weak knowledge, which keeps the fit from running away
+    usual = np.diag([LEVEL.search**-2.0, LEVEL.usual**-2.0])  # weak knowledge, which keeps the fit from running away
 
     def weigh(line: F64, _: int) -> F64:  # Gaussian, so that what is off the line has no say
-        return np.asarray(np.exp(-0.5 * ((angle - line[0] - line[1] * place) / _SPREAD) ** 2))
+        return np.asarray(np.exp(-0.5 * ((angle - line[0] - line[1] * place) / LEVEL.spread) ** 2))
 
     def solve(agrees: F64) -> F64:
-        trust = agrees * length / _LONG / _SPREAD**2
+        trust = agrees * length / LEVEL.long / LEVEL.spread**2
         solved = np.linalg.solve(design.T * trust @ design + usual, design.T @ (trust * angle))
         return np.asarray(solved, dtype=np.float64)
 
-    line, agrees = reweighted(solve, weigh, np.array([roll, slope]), range(4))
+    line, agrees = reweighted(solve, weigh, np.array([roll, slope]), range(LEVEL.fit_steps))
     roll, slope = float(line[0]), float(line[1])
-    trust = agrees * length / _LONG / _SPREAD**2
-    cell = np.floor(_CELLS * place)
-    rests = [trust * (cell != one) for one in np.unique(cell[agrees > 0.1])]
+    trust = agrees * length / LEVEL.long / LEVEL.spread**2
+    cell = np.floor(LEVEL.cells * place)
+    rests = [trust * (cell != one) for one in np.unique(cell[agrees > LEVEL.cell_agrees])]
     without = [np.linalg.solve(design.T * rest @ design + usual, design.T @ (rest * angle))[0] for rest in rests]
-    held = np.abs(angle - roll - slope * place) < 2 * _SPREAD
+    held = np.abs(angle - roll - slope * place) < LEVEL.held * LEVEL.spread
     return Family(
         roll=float(roll),
         error=math.sqrt(np.linalg.inv(design.T * trust @ design + usual)[0, 0]),
         slope=float(slope),
         length=float(length[held].sum()),
-        share=float(length[held].sum() / max(length[np.abs(angle - roll) < _SEARCH].sum(), _SHORT)),
+        share=float(length[held].sum() / max(length[np.abs(angle - roll) < LEVEL.search].sum(), LEVEL.short)),
         rival=float(votes[:, away].max() / votes.max()),
         moved=float(np.abs(np.array(without) - roll).max(initial=0.0)),
     )
 
 
+def _slopes() -> F64:
+    """(33,) degrees a frame, of the lines that are tried."""
+    return np.linspace(-LEVEL.steepest, LEVEL.steepest, _TRIED_SLOPES)
+
+
 def _votes(place: F64, angle: F64, length: F64) -> F64:
     """Length that agrees with each slope and roll, (slopes, rolls); steep slopes count less."""
-    bins = round(2 * _SEARCH / _STEP)
-    column = np.floor((angle - _SLOPES[:, None] * place + _SEARCH) / _STEP).astype(np.int64)
+    slopes = _slopes()
+    bins = round(2 * LEVEL.search / LEVEL.step)
+    column = np.floor((angle - slopes[:, None] * place + LEVEL.search) / LEVEL.step).astype(np.int64)
     kept = (column >= 0) & (column < bins)
-    flat = (column + bins * np.arange(len(_SLOPES))[:, None])[kept]
+    flat = (column + bins * np.arange(len(slopes))[:, None])[kept]
     lengths = np.broadcast_to(length, column.shape)[kept]
-    counted = np.bincount(flat, lengths, minlength=bins * len(_SLOPES)).reshape(len(_SLOPES), bins)
+    counted = np.bincount(flat, lengths, minlength=bins * len(slopes)).reshape(len(slopes), bins)
     # OpenCV's kernel (0, 0) would blur the slopes too.
-    size = 2 * math.ceil(3 * _SPREAD / _STEP) + 1
-    votes = cv2.GaussianBlur(counted.astype(np.float64), (size, 1), _SPREAD / _STEP, borderType=cv2.BORDER_CONSTANT)
-    return np.asarray(votes * np.exp(-0.5 * (_SLOPES[:, None] / _USUAL) ** 2), dtype=np.float64)
+    size = 2 * math.ceil(3 * LEVEL.spread / LEVEL.step) + 1
+    sigma = LEVEL.spread / LEVEL.step
+    votes = cv2.GaussianBlur(counted.astype(np.float64), (size, 1), sigma, borderType=cv2.BORDER_CONSTANT)
+    return np.asarray(votes * np.exp(-0.5 * (slopes[:, None] / LEVEL.usual) ** 2), dtype=np.float64)
 
 
 def rotated(pixels: F32, degrees: float) -> F32:

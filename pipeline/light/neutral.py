@@ -19,18 +19,44 @@ from pipeline.imaging.robust import reweighted
 from pipeline.light.palette import LOW, STEP, ChromaSamples, counts
 from pipeline.types import F64
 
-_BRIGHT = 10.0  # power of the mean that stands for a colour's brightness: close to its brightest part
-_STANDS_OUT = 3.5  # power by which brightness counts
-_AREA = 0.3  # power by which area counts
-_LEAST = 25.0  # pixels' worth of weight that make a colour
-_CANDIDATES = 6
-# Where published lamps lie in (u, v) about daylight for a measured camera (tests/test_neutral.py): from daylight
+
+@dataclass(frozen=True)
+class NeutralConstants:
+    """What decides which colour is taken for white. Chroma and distances in natural log of R/G and B/G.
+
+    No published values exist. Chosen by trial on scenes of measured surfaces under published lamps for two measured
+    cameras: `pytest tests/light/test_neutral.py`. That each one tells: `pytest tests/test_constants.py`.
+    """
+
+    bright: float = 10.0  # power of the mean that stands for a colour's brightness: close to its brightest part
+    stands_out: float = 3.5  # power by which brightness counts
+    area: float = 0.3  # power by which area counts
+    least: float = 25.0  # pixels' worth of weight that make a colour
+    smoothed_bins: float = 12.0  # over which a colour of one bin is spread by the smoothing: 4 pi sigma^2, sigma 1 bin
+    smoothing: float = 1.0  # bins, standard deviation
+    most_luminance: float = 4.0  # of the brightest tenth; what is brighter is a lamp or a reflection of one
+    candidates: int = 6  # of one scene
+    least_score: float = 0.05  # of the best candidate's
+    across: float = 0.25  # chroma, standard deviation of lamps across their band
+    settle_window: float = 0.3  # chroma from the histogram's peak
+    settle_reach: tuple[float, ...] = (0.06, 0.05, 0.04, 0.04)  # chroma, of each step of the mean shift
+    same_light: float = 0.02  # chroma: scenes nearer than this share an answer; half a bin of the histogram
+    near: float = 0.15  # chroma, standard deviation: scenes in light this alike vote together
+    far_say: float = 0.02  # weight of a scene in quite another light
+    most_points: int = 600  # heaviest candidates that are looked at, so that the cost stays bounded
+    density_reach: float = 0.06  # chroma, standard deviation of the kernel that finds the densest place
+    mean_reach: float = 0.05  # chroma, of the mean shift from there
+    mean_steps: int = 8
+    counted_near: float = 0.12  # chroma about the answer within which a vote counts for it
+
+
+NEUTRAL = NeutralConstants()
+# Where published lamps lie in (u, v) about daylight for a measured camera (tests/light/test_neutral.py): from daylight
 # by warm white (0.6, -0.7) to high-pressure sodium (1.15, -1.4), and off that line to clear mercury.
 _BANDS = (
     np.array([[-0.1, 0.1], [0.0, 0.0], [0.3, -0.35], [0.6, -0.7], [0.75, -1.0], [1.15, -1.4]]),
     np.array([[0.15, -0.3], [-0.55, -0.45]]),
 )
-_ACROSS = 0.25
 
 
 @dataclass(frozen=True)
@@ -49,33 +75,34 @@ def plausible(chroma: F64) -> F64:
             along = other - one
             t = np.clip((chroma - one) @ along / (along @ along), 0, 1)
             best = np.minimum(best, np.linalg.norm(chroma - one - t[:, None] * along, axis=1))
-    return np.exp(-0.5 * (best / _ACROSS) ** 2)
+    return np.exp(-0.5 * (best / NEUTRAL.across) ** 2)
 
 
 def candidates(of: ChromaSamples) -> list[Candidate]:
     """The likeliest whites of one scene, the best first; empty when too little can be used."""
     weight = of.weight
-    area = gaussian_filter(counts(of.chroma, weight), 1.0)
-    power = gaussian_filter(counts(of.chroma, weight * np.minimum(of.luminance, 4.0) ** _BRIGHT), 1.0)
+    area = gaussian_filter(counts(of.chroma, weight), NEUTRAL.smoothing)
+    bright = np.minimum(of.luminance, NEUTRAL.most_luminance) ** NEUTRAL.bright
+    power = gaussian_filter(counts(of.chroma, weight * bright), NEUTRAL.smoothing)
     total = float(area.sum())
-    if total < _LEAST:
+    if total < NEUTRAL.least:
         return []
-    known = area * 12 > _LEAST  # a smoothed colour spreads over a dozen bins
-    brightness = np.where(known, (power / np.maximum(area, 1e-9)) ** (1 / _BRIGHT), 0.0)
+    known = area * NEUTRAL.smoothed_bins > NEUTRAL.least
+    brightness = np.where(known, (power / np.maximum(area, 1e-9)) ** (1 / NEUTRAL.bright), 0.0)
     u, v = (LOW[k] + STEP * (np.arange(area.shape[k]) + 0.5) for k in (0, 1))
     grid = np.stack(np.meshgrid(u, v, indexing="ij"), axis=-1).reshape(-1, 2)
-    score = brightness**_STANDS_OUT * (area / total) ** _AREA * plausible(grid).reshape(area.shape)
-    peaks = np.argwhere((score == maximum_filter(score, 3)) & (score > 0.05 * score.max()))
-    order = sorted(peaks.tolist(), key=lambda p: -score[tuple(p)])[:_CANDIDATES]
+    score = brightness**NEUTRAL.stands_out * (area / total) ** NEUTRAL.area * plausible(grid).reshape(area.shape)
+    peaks = np.argwhere((score == maximum_filter(score, 3)) & (score > NEUTRAL.least_score * score.max()))
+    order = sorted(peaks.tolist(), key=lambda p: -score[tuple(p)])[: NEUTRAL.candidates]
     return [Candidate(_settled(of, grid.reshape(*area.shape, 2)[tuple(p)]), float(score[tuple(p)])) for p in order]
 
 
 def _settled(of: ChromaSamples, start: F64) -> F64:
     """The middle of the bright pixels about `start`, by mean shift (Fukunaga and Hostetler 1975)."""
-    near = (np.abs(of.chroma[:, 0] - start[0]) < 0.3) & (np.abs(of.chroma[:, 1] - start[1]) < 0.3)
+    near = (np.abs(of.chroma - start) < NEUTRAL.settle_window).all(axis=1)
     points = of.chroma[near]
-    weight = of.weight[near] * np.minimum(of.luminance[near], 4.0) ** _BRIGHT
-    for reach in (0.06, 0.05, 0.04, 0.04):
+    weight = of.weight[near] * np.minimum(of.luminance[near], NEUTRAL.most_luminance) ** NEUTRAL.bright
+    for reach in NEUTRAL.settle_reach:
         w = weight * np.exp(-0.5 * ((points - start) ** 2).sum(axis=1) / reach**2)
         if w.sum() <= 0:
             break
@@ -91,7 +118,7 @@ class Vote:
     sure: float
 
 
-def agree_on_white(chromaticities: F64, found: Sequence[Sequence[Candidate]], near: float = 0.15) -> list[Vote]:
+def agree_on_white(chromaticities: F64, found: Sequence[Sequence[Candidate]]) -> list[Vote]:
     """White of each scene from its own candidates and those of scenes in similar light.
 
     anchors (N, 2): where the hall's own colours (its floor, its walls) lie in each scene; a white is told by its
@@ -106,13 +133,10 @@ def agree_on_white(chromaticities: F64, found: Sequence[Sequence[Candidate]], ne
     votes = []
     cells: dict[tuple[int, int], tuple[F64, float]] = {}
     for chromaticity in chromaticities:
-        cell = (
-            round(chromaticity[0] / 0.02),
-            round(chromaticity[1] / 0.02),
-        )  # scenes in the same light share the answer
+        cell = (round(chromaticity[0] / NEUTRAL.same_light), round(chromaticity[1] / NEUTRAL.same_light))
         if cell not in cells:
             distance = np.linalg.norm(chromaticities[owner] - chromaticity, axis=1)
-            weight = share * (np.exp(-0.5 * (distance / near) ** 2) + 0.02)
+            weight = share * (np.exp(-0.5 * (distance / NEUTRAL.near) ** 2) + NEUTRAL.far_say)
             cells[cell] = _densest(offset, weight)
         best, sure = cells[cell]
         votes.append(Vote(chromaticity + best, sure))
@@ -121,15 +145,15 @@ def agree_on_white(chromaticities: F64, found: Sequence[Sequence[Candidate]], ne
 
 def _densest(points: F64, weight: F64) -> tuple[F64, float]:
     """The densest place among weighted points, and the share of the weight that is near it."""
-    keep = np.argsort(-weight)[:600]
+    keep = np.argsort(-weight)[: NEUTRAL.most_points]
     points, weight = points[keep], weight[keep]
     gap = ((points[:, None] - points[None]) ** 2).sum(axis=-1)
-    density = np.exp(-0.5 * gap / 0.06**2) @ weight
+    density = np.exp(-0.5 * gap / NEUTRAL.density_reach**2) @ weight
     best, _ = reweighted(
         lambda w: np.asarray((w[:, None] * points).sum(axis=0) / w.sum()),
-        lambda best, _: np.asarray(weight * np.exp(-0.5 * ((points - best) ** 2).sum(axis=1) / 0.05**2)),
+        lambda best, _: np.asarray(weight * np.exp(-0.5 * ((points - best) ** 2).sum(axis=1) / NEUTRAL.mean_reach**2)),
         points[int(np.argmax(density))],
-        range(8),
+        range(NEUTRAL.mean_steps),
     )
-    near = np.linalg.norm(points - best, axis=1) < 0.12
+    near = np.linalg.norm(points - best, axis=1) < NEUTRAL.counted_near
     return np.asarray(best), float(weight[near].sum() / weight.sum())

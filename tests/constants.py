@@ -1,0 +1,136 @@
+"""Figures that hold the constants of a topic in place: see test_constants.py.
+
+`python -m tests.constants` writes them anew, after a constant was changed on purpose; say in the commit why.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, fields, replace
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+
+from pipeline.imaging import level
+from pipeline.light import neutral
+from pipeline.light.palette import ChromaSamples
+from tests.imaging.test_level import hall, turned
+from tests.light.test_neutral import scene
+
+FILE = Path(__file__).with_name("constants.json")
+
+
+@dataclass(frozen=True)
+class Topic:
+    """The constants `name` of a module, what is worked out with them, and why some fields change nothing."""
+
+    module: ModuleType
+    name: str
+    figures: Callable[[], list[float]]
+    flat: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def constants(self) -> Any:
+        return getattr(self.module, self.name)
+
+
+def changed(constants: Any, name: str, factor: float) -> Any:
+    """`constants` with one field times `factor`; a whole number moves by one at least."""
+    value = getattr(constants, name)
+    if isinstance(value, int):
+        value = round(value * factor) if round(value * factor) != value else value + (1 if factor > 1 else -1)
+    elif isinstance(value, tuple):
+        value = tuple(v * factor for v in value)
+    else:
+        value = value * factor
+    return replace(constants, **{name: value})
+
+
+_SCENES = [scene(lamp, 0.5, 0.03, seed=i) for i, lamp in enumerate(("FL2", "LED-B3"))]
+
+
+def _spots(places: list[tuple[float, float]], pixels: int, luminance: list[float]) -> ChromaSamples:
+    """Even colours of so many pixels each."""
+    chroma, light = np.repeat(np.array(places), pixels, axis=0), np.repeat(np.array(luminance), pixels)
+    return ChromaSamples(chroma, np.ones(len(chroma)), np.zeros(len(chroma)), light, np.log2(light))
+
+
+def _neutral() -> list[float]:
+    """The whites of drawn halls and of spots of colour, one nearly too few, too many or too dark; and what many scenes
+    agree on, one after another redder, and where a dense and a wide cluster compete."""
+    found = [neutral.candidates(s) for s in _SCENES]
+    found += [neutral.candidates(_spots([(0.3, -0.35)], n, [1.0])) for n in range(18, 36)]
+    found += [neutral.candidates(_spots([(0.3, -0.35), (0.58, 0.02)], n, [1.0, 1.0])) for n in range(18, 36)]
+    found += [neutral.candidates(_spots([(0.15 * k, -0.17 * k) for k in range(8)], 200, [1.0] * 8))]
+    dim = np.linspace(0.36, 0.5, 29)
+    found += [neutral.candidates(_spots([(0.3, -0.35), (0.6, -0.7)], 200, [1.0, float(v)])) for v in dim]
+    out = [float(len(c)) for c in found] + [v for c in found for one in c for v in (*one.chroma, one.score)]
+    out += neutral.plausible(np.random.default_rng(0).uniform(-1.5, 1.5, (50, 2))).tolist()
+    rng = np.random.default_rng(1)
+    places = np.stack([np.linspace(0, 0.15, 14), np.linspace(0, -0.1, 14)], axis=1)
+    many = [
+        [neutral.Candidate(p + rng.normal([0.1, 0.1], 0.08), rng.uniform(0.1, 1)) for _ in range(50)] for p in places
+    ]
+    for vote in neutral.agree_on_white(places, many):
+        out += [*vote.white, vote.sure]
+    dense, wide = rng.normal(0, 0.02, (60, 2)), rng.normal(0.6, 0.09, (60, 2))
+    for share in np.linspace(0.2, 0.9, 29):
+        both = [neutral.Candidate(p, share) for p in dense] + [neutral.Candidate(p, 1.0) for p in wide]
+        out += neutral.agree_on_white(np.zeros((1, 2)), [both])[0].white.tolist()
+    return out
+
+
+_HALLS = [
+    turned(hall(yaw, pitch, roll, focal, people=6), degrees)
+    for yaw, pitch, roll, focal, degrees in ((0, 0, -1.7, 1.1, 0.7), (-1, -6, 2.9, 1.8, 0))
+]
+
+
+def _level() -> list[float]:
+    """What the lines of drawn halls say, and how many of many made-up answers are believed, each nearly good enough."""
+    out: list[float] = []
+    for grey in _HALLS:
+        for one in level.families(grey):
+            out += [] if one is None else [float(v) for v in vars(one).values()]
+    good = level.Family(1.0, 0.05, 0.0, 2.0, 0.9, 0.1, 0.02)
+    sweeps = (
+        ("length", np.linspace(0, 1, 101)), ("share", np.linspace(0, 1, 101)), ("rival", np.linspace(0, 1, 101)),
+        ("error", np.linspace(0.01, 0.5, 99)), ("moved", np.linspace(0, 0.6, 121)), ("roll", np.linspace(0.2, 1.8, 81)),
+    )  # fmt: skip
+    for name, values in sweeps:
+        for pair in (lambda odd: (odd, good), lambda odd: (good, odd)):
+            out.append(float(sum(level.agreed(*pair(replace(good, **{name: float(v)}))) is not None for v in values)))
+    both = [replace(good, roll=float(v)) for v in np.linspace(4, 6, 81)]
+    out.append(float(sum(level.agreed(one, one) is not None for one in both)))
+    unsure = [replace(good, roll=1.4, rival=0.69, share=float(v)) for v in np.linspace(0.25, 1, 76)]
+    out.append(float(sum(level.agreed(good, one) is not None for one in unsure)))
+    return out
+
+
+TOPICS = {
+    "neutral": Topic(
+        neutral, "NEUTRAL", _neutral,
+        {"settle_window": "at its edge the kernel of the mean shift is below 1e-5 of its peak: it only saves time"},
+    ),
+    "level": Topic(
+        level, "LEVEL", _level,
+        {
+            "lsd_sigma": "LSD smooths only at a scale other than 1 (OpenCV's createLineSegmentDetector)",
+            "window": "wider than the 7 degrees of search and 8 degrees a frame over half of it: it only saves time",
+            "cell_agrees": "a cell whose segments agree this little has next to no weight: without it nothing moves",
+        },
+    ),
+}  # fmt: skip
+
+
+def cases() -> list[tuple[str, str]]:
+    """(topic, field) of every constant."""
+    return [(topic, one.name) for topic, of in TOPICS.items() for one in fields(of.constants)]
+
+
+if __name__ == "__main__":
+    figures = {topic: [float(f"{v:.9g}") for v in of.figures()] for topic, of in TOPICS.items()}
+    FILE.write_text(json.dumps(figures) + "\n", encoding="utf-8")
