@@ -6,7 +6,6 @@ import locale
 import tempfile
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import typer
 
@@ -214,17 +213,17 @@ def _show(one: caption_sheet.Shown) -> None:
     first, last = one.lines[0], one.lines[-1]
     say(f"{', '.join(one.frames)} ({f'line {first}' if first == last else f'lines {first} to {last}'})")
     texts = one.texts
-    said: dict[str, Any] = {
-        "held back": one.held,
-        "headline": texts.headline,
-        "caption": texts.caption,
-        "alt text": texts.alt_text,
-        "persons": ", ".join(texts.persons) or "none named",
-        "keywords": ", ".join(texts.keywords),
-    }
-    for name, text in said.items():
-        if text or name == "caption":
-            say(f"  {name:10}{text or '(empty)'}")
+    lines = (
+        ("held back", one.held),
+        ("headline", texts.headline),
+        ("caption", texts.caption or "(empty)"),
+        ("alt text", texts.alt_text),
+        ("persons", ", ".join(texts.persons) or "none named"),
+        ("keywords", ", ".join(texts.keywords)),
+    )
+    for name, text in lines:
+        if text:
+            say(f"  {name:10}{text}")
     for text in one.notes:
         say(f"  {'note':10}{text}")
     say("")

@@ -144,6 +144,19 @@ def test_a_zip_that_was_changed_by_hand_is_not_taken_for_ours(tmp_path: Path, it
     assert archive.read_bytes() == data
 
 
+@pytest.mark.parametrize("damage", [b"", b"{", b"[]", b'{"delivery": "web"}', b'{"delivery": 3, "relative": "w"}'])
+def test_a_file_whose_record_is_damaged_is_not_taken_for_ours(tmp_path: Path, items: list[Item], damage: bytes) -> None:
+    archive = tmp_path / "web" / "web.zip"
+    pack(tmp_path, items)
+    data = archive.read_bytes()
+    for record in (tmp_path / ".work" / "extras").iterdir():
+        record.write_bytes(damage)
+    done = pack(tmp_path, items[:1])
+    assert "was changed or put there by hand" in done.problems[0]
+    assert pack(tmp_path, [], wanted=False).problems == ()
+    assert archive.read_bytes() == data
+
+
 def test_the_old_zip_is_gone_when_a_run_is_stopped_in_the_middle(
     tmp_path: Path, items: list[Item], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -22,7 +22,7 @@ from pipeline.imaging.geometry import Box
 from pipeline.people import digits as imaging_numbers
 from pipeline.people.detect import overlap
 from pipeline.people.digits import Reading, available, read_numbers
-from pipeline.people.jersey_numbers import Agreed, agree, find_tracks, own_reading, teams_of, wording
+from pipeline.people.jersey_numbers import Agreed, agree, find_tracks, own_reading, teams_of, unpublished, wording
 from pipeline.people.tracking import Observation
 from pipeline.shoot.facts import Facts, Player
 from pipeline.steps import crop
@@ -153,6 +153,7 @@ def test_a_suggestion_in_words() -> None:
     assert wording(Agreed("7", 0.934, 5, 6, GREY), ("home",), facts) == "home 7 (0.93, 5 of 6 frames)"
     assert wording(Agreed("7", 0.999, 2, 6, GREY), ("home", "away"), facts) == "home 7 or away 7 (0.99, 2 of 6 frames)"
     assert wording(Agreed("4", 0.9, 2, 6, GREY), ("home",), facts) == "home 4 (0.90, 2 of 6 frames; publish: no)"
+    assert [unpublished(Agreed(n, 0.9, 2, 6, GREY), ("home",), facts) for n in ("7", "4")] == [False, True]
 
 
 # ---- reading -----------------------------------------------------------------------------------------------
