@@ -13,7 +13,7 @@ from pipeline.types import Frame
 
 FIELDS = ("opening", "setting", "who", "words", "scene", "sport", "match", "home", "away", "title", "venue", "city",
           "region", "country", "country_code", "date", "iso_date", "time", "frame", "creator", "credit")  # fmt: skip
-_CLOCK_TOLERANCE = timedelta(days=3)
+_CLOCK_TOLERANCE = timedelta(days=3)  # a tournament lasts as long (common practice, no source)
 _STOPPED = ".!?…。！？؟।።"
 
 

@@ -108,12 +108,10 @@ MUTANTS = [
     mutant("textfile/yamlfile.py", "SIZE_LIMIT = 1_000_000", "SIZE_LIMIT = 1_100_000", "textfile/test_yamlfile.py"),
     mutant("textfile/yamlfile.py", "_DEPTH_LIMIT = 50", "_DEPTH_LIMIT = 51", "textfile/test_yamlfile.py"),
     mutant("textfile/yamlfile.py", "_PROBLEM_LIMIT = 50", "_PROBLEM_LIMIT = 51", "textfile/test_yamlfile.py"),
-    mutant(
-        "textfile/tables.py", "SIZE_LIMIT = 10_000_000", "SIZE_LIMIT = 11_000_000", "shoot/test_facts.py", "textfile"
-    ),
-    mutant("textfile/messages.py", "cutoff=0.6", "cutoff=0.66", "textfile", "shoot/test_facts.py"),
-    mutant("textfile/messages.py", "cutoff=0.6", "cutoff=0.54", "textfile", "shoot/test_facts.py"),
+    mutant("textfile/tables.py", "SIZE_LIMIT = 10_000_000", "SIZE_LIMIT = 11_000_000", "textfile/test_tables.py"),
+    mutant("textfile/messages.py", "cutoff=0.6", "cutoff=0.66", "textfile/test_messages.py"),
+    mutant("textfile/messages.py", "cutoff=0.6", "cutoff=0.54", "textfile/test_messages.py"),
     mutant("captions/template.py", "FILE_LIMIT = 100_000", "FILE_LIMIT = 110_000", "captions/test_template.py"),
-    mutant("captions/people.py", "timedelta(days=3)", "timedelta(days=3.3)", "steps/test_caption.py", "captions"),
-    mutant("captions/people.py", "timedelta(days=3)", "timedelta(days=2.7)", "steps/test_caption.py", "captions"),
+    mutant("captions/people.py", "timedelta(days=3)", "timedelta(days=3.3)", "captions/test_people.py"),
+    mutant("captions/people.py", "timedelta(days=3)", "timedelta(days=2.7)", "captions/test_people.py"),
 ]
