@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -11,13 +13,14 @@ from pipeline.engine.jobs import Shoot
 from pipeline.engine.redaction import STAND_IN, Redaction
 from pipeline.people.modelfiles import ModelFiles
 from pipeline.recipe.recipe import load_recipe
+from pipeline.report.record import Counts, FileRecord, FrameRecord, RunRecord, SentRecord
 from pipeline.shoot.facts import Facts, Player
 from pipeline.steps import REGISTRY
 from pipeline.types import Frame
 
 HIDDEN, SHOWN = "Siri Fjellheim", "Ada Brekke"
 ROSTER = (Player("home", "7", SHOWN, True, 2), Player("home", "9", HIDDEN, False, 3))
-FRAMES = ("TH1_0001", "fjellheim_2", "fjellheim_2b")
+FRAMES = ("TH1_0001", "fjellheim", "fjellheim-2b")
 MISSING = (("Fjellheim_7", "frames.csv line 4: no frame Fjellheim_7"),)
 
 
@@ -32,38 +35,67 @@ def clean(value: object) -> bool:
     return "siri" not in text and "fjellheim" not in text
 
 
+def record(**changes: Any) -> RunRecord:
+    """A record with one delivered frame."""
+    usual = RunRecord(
+        evencourt="1", state="done", title="Lantern Cup", recipe="recipe.yaml", recipe_flat="recipe: 1\n",
+        environment={}, models="", counts=Counts(frames=3), bursts=[], frames={"TH1_0001": FrameRecord("TH1_0001.dng", "delivered")},
+    )  # fmt: skip
+    return replace(usual, **changes)
+
+
+def photo(caption: str) -> FileRecord:
+    return FileRecord("web/TH1_0001.jpg", "0" * 64, 9, 3, 2, 88, "", True, caption, caption, caption, [])
+
+
 def test_whole_names_go_wherever_they_stand() -> None:
-    record = {
-        "captions": [f"{HIDDEN} scores for the Gulls", ("FJELLHEIM, Siri", {"note": f"by {HIDDEN}"})],
-        HIDDEN: f"key and value: {HIDDEN}",
-        "frames": 3, "ok": True, "none": None,
-    }  # fmt: skip
-    found = redaction().record(record)
-    assert clean(found)
-    assert found["captions"][0] == f"{STAND_IN} scores for the Gulls"
-    assert (found["frames"], found["ok"], found["none"]) == (3, True, None)
-    assert HIDDEN in record  # the record itself is left alone
+    frame = FrameRecord(
+        "TH1_0001.dng", "delivered", decisions=[f"crop: {HIDDEN}"], deliveries={"web": photo("FJELLHEIM, Siri scores")},
+        solutions={"web/crop": {"source": HIDDEN, HIDDEN: [f"by {HIDDEN}", 3, True, None]}},
+    )  # fmt: skip
+    before = record(title=f"Farewell of {HIDDEN}", recipe_flat=f"headline: {HIDDEN}\n", frames={"TH1_0001": frame})
+    found = redaction().record(before)
+    assert clean(found.as_json())
+    assert found.title == f"Farewell of {STAND_IN}"
+    assert found.frames["TH1_0001"].solutions["web/crop"][STAND_IN] == [f"by {STAND_IN}", 3, True, None]
+    assert found.counts == before.counts
+    assert before.title == f"Farewell of {HIDDEN}"  # the record itself is left alone
 
 
 def test_names_that_may_be_shown_stay_and_minors_have_none() -> None:
-    record = {"captions": f"{SHOWN} scores", "notices": [f"{SHOWN} was chosen"]}
-    assert redaction().record(record) == record
-    assert SHOWN not in json.dumps(redaction(minors=True).record(record))
-    assert "Brekke" not in json.dumps(redaction(minors=True).record({"notices": ["Brekke was chosen"]}))
+    shown = record(title=f"{SHOWN} scores", notices=["Brekke was chosen"])
+    assert redaction().record(shown) == shown
+    assert "Brekke" not in json.dumps(redaction(minors=True).record(shown).as_json())
 
 
-@pytest.mark.parametrize("key", ["notices", "reason", "problems", "relative", "stopped"])
-def test_a_lone_surname_goes_from_what_the_program_says(key: str) -> None:
+@pytest.mark.parametrize("where", ["notices", "stopped", "reason", "frame's notices", "relative", "problems"])
+def test_a_lone_surname_goes_from_what_the_program_says(where: str) -> None:
     """A file called after a surname turns up in messages; captions stay as they were delivered."""
-    found = redaction().record({key: ["Fjellheim-final.jpg: changed by hand"], "caption": "At Fjellheim hall"})
-    assert clean(found[key]) and found[key][0].endswith("changed by hand")
-    assert found["caption"] == "At Fjellheim hall"
+    said, frame = "Fjellheim-final.jpg: changed by hand", FrameRecord("TH1_0001.dng", "failed")
+    frame.deliveries["web"] = photo("At Fjellheim hall")
+    changes: dict[str, Any] = {"frames": {"TH1_0001": frame}}
+    if where == "notices":
+        changes["notices"] = [said]
+    elif where == "stopped":
+        changes["stopped"] = said
+    elif where == "problems":
+        changes["sent"] = {"web": SentRecord(problems=[said])}
+    elif where == "frame's notices":
+        frame.notices = [said]
+    elif where == "reason":
+        frame.reason = said
+    else:
+        frame.relative = said
+    found = redaction().record(record(**changes)).as_json()
+    assert json.dumps(found).count("changed by hand") == 1
+    assert json.dumps(found).count("Fjellheim") == 3  # caption, alternative text and headline
+    assert "Fjellheim-final" not in json.dumps(found)
 
 
 def test_frames_called_after_somebody_go_by_their_number() -> None:
     found = redaction()
     assert [found.frame(n) for n in FRAMES] == ["TH1_0001", "frame-0002", "frame-0003"]
-    assert found.text("fjellheim_2b.dng and fjellheim_2.dng of fjellheim_2b") == (
+    assert found.text("fjellheim-2b.dng and fjellheim.dng of fjellheim-2b") == (
         "frame-0003.dng and frame-0002.dng of frame-0003"
     )
     assert found.frame("Fjellheim_7") == "missing-0001"
@@ -71,8 +103,8 @@ def test_frames_called_after_somebody_go_by_their_number() -> None:
 
 
 def test_nobody_withheld_changes_nothing() -> None:
-    record = {"notices": [f"{HIDDEN} was chosen"], "frames": [*FRAMES]}
-    assert redaction(roster=(Player("home", "9", HIDDEN, True, 3),)).record(record) == record
+    before = record(notices=[f"{HIDDEN} was chosen", *FRAMES])
+    assert redaction(roster=(Player("home", "9", HIDDEN, True, 3),)).record(before) == before
 
 
 def test_the_recipe_is_shown_without_names(tmp_path: Path) -> None:

@@ -7,7 +7,34 @@ from tests.mutants_table import mutant
 _OUTPUTS = "engine/outputs.py"
 _STANDING = ("engine/test_outputs.py",)
 
+_KEYS = ("engine/test_result_keys.py",)
+
 MUTANTS = [
+    # What a result hangs on.
+    mutant("engine/render.py", '            "window": list(window),\n', "", *_KEYS),
+    mutant("engine/render.py", '            "edge": long_edge,\n', "", *_KEYS),
+    mutant("engine/render.py", '            "frame": digest,\n', "", *_KEYS),
+    mutant("engine/render.py", '            "on": environment(),\n', "", *_KEYS),
+    mutant("engine/render.py", "                if bound.step.changes_pixels\n", "", *_KEYS),
+    mutant(
+        "engine/render.py",
+        "bound.key(solutions.get(label), metadata)",
+        "bound.key(solutions.get(bound.step.name), metadata)",
+        *_KEYS,
+    ),
+    mutant("engine/measure.py", '"models": models.digest, ', "", *_KEYS),
+    mutant("engine/measure.py", '"references": shown, ', "", *_KEYS),
+    mutant("engine/measure.py", '"frame": digest, ', "", *_KEYS),
+    mutant("engine/measure.py", '{"patch": r.patch, "chart": r.chart}', '{"patch": r.patch}', *_KEYS),
+    mutant("engine/measure.py", "if step.measure or step is DECODE", "if step.measure", *_KEYS),
+    mutant("engine/measure.py", '{**of, "on": environment()}', "{**of}", *_KEYS),
+    mutant("recipe/recipe.py", "[self.step.name, self.step.version, params,", "[self.step.name, params,", *_KEYS),
+    mutant("recipe/recipe.py", "{} if solution is None else solution.as_json()]", "{}]", *_KEYS),
+    mutant("steps/save.py", 'of["texts"] = repr(metadata)', "pass", *_KEYS),
+    mutant("steps/save.py", 'of["reserve"] = reserve(metadata)', "pass", *_KEYS),
+    mutant("steps/crop.py", 'found["turned"] = self.turned', "pass", *_KEYS),
+    mutant("steps/white_balance.py", 'found["matrix"] = self.matrix.tolist()', "pass", *_KEYS),
+    mutant("imaging/raw/frame.py", '            "clips_black": self.clips_black,\n', "", *_KEYS),
     mutant(_OUTPUTS, "if not same and hashlib", "if False and hashlib", *_STANDING),
     mutant(_OUTPUTS, "if stays else None", "if True else None", *_STANDING),
     mutant(_OUTPUTS, "            if not intact:\n", "            if False:\n", *_STANDING),

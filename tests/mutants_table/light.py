@@ -71,7 +71,7 @@ MUTANTS = [
     mutant(_GAIN, "(2.0 ** gain_map.on(_COARSE", "(2.0 ** -gain_map.on(_COARSE", *_GAIN_TESTS),
     mutant(_GAIN, "return GainMap(-self.coefficients)", "return GainMap(self.coefficients)", *_GAIN_TESTS),
     mutant(_GAIN, "gains / mean.astype(np.float32) *", "gains *", "steps/test_gain_map_noise.py"),
-    mutant(_GAIN, "np.log2(np.array(solution.get", "np.log(np.array(solution.get", *_GAIN_TESTS),
+    mutant(_GAIN, "np.log2(gains)", "np.log(gains)", *_GAIN_TESTS),
     mutant(_GAIN, "_NOTHING = 0.0005", "_NOTHING = 0.05", *_GAIN_TESTS),
     mutant(_GAIN, "(np.arange(count) + 0.5) / count", "np.arange(count) / count", *_GAIN_TESTS),
     mutant(_GAIN, "[[across, 0, across / 2], [0, down, down / 2]]", "[[across, 0, 0], [0, down, 0]]", *_GAIN_TESTS),

@@ -60,7 +60,7 @@ MUTANTS = [
     ),
     mutant(
         _EXPOSURE,
-        "return apply_gain_map(image, of_solution(context.solution), Orientation(context.frame.exif.orientation))",
+        "return apply_gain_map(image, context.solution.gain_map, Orientation(context.frame.exif.orientation))",
         "return image",
         *_EXPOSED,
     ),
@@ -77,9 +77,11 @@ MUTANTS = [
     mutant(_EXPOSURE, "_AGREES = 0.03", "_AGREES = 0.027", *_EXPOSED),
     mutant(_EXPOSURE, "_PULSES = 0.15", "_PULSES = 0.165", *_EXPOSED),
     mutant(_EXPOSURE, "_PULSES = 0.15", "_PULSES = 0.135", *_EXPOSED),
-    mutant(_EXPOSURE, "flicker + shared + -of_solution", "flicker + shared + of_solution", *_EXPOSED),
+    mutant(
+        _EXPOSURE, "flicker + shared + -GainMap.of_multipliers", "flicker + shared + GainMap.of_multipliers", *_EXPOSED
+    ),
     mutant(_EXPOSURE, "flicker.coefficients[..., 1:2]", "flicker.coefficients[..., 0:1]", *_EXPOSED),
-    mutant(_EXPOSURE, 'if balance.get("evened"):', "if False:", *_EXPOSED),
+    mutant(_EXPOSURE, "if balance.evened:", "if False:", *_EXPOSED),
     mutant(_EXPOSURE, "if i not in references] or members", "] or members", *_EXPOSED),
     mutant(_EXPOSURE, "if part < _AGREES}", "if part > _AGREES}", *_EXPOSED),
     mutant(
@@ -88,8 +90,8 @@ MUTANTS = [
     # The golden test sees what is wrong in the run as a whole.
     mutant(
         _EXPOSURE,
-        "return apply_gain_map(image, of_solution",
-        "return image if image else (image, of_solution",
+        "return apply_gain_map(image, context",
+        "return image if image else (image, context",
         *_GOLDEN,
     ),
     mutant(_TONE, "render(image.pixels, matrix,", "render(image.pixels * np.float32(1.01), matrix,", *_GOLDEN),

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.shoot.names import hints_at, name_pattern, replace_name, same_name
+from pipeline.shoot.names import hints_at, holds_any, name_pattern, replace_name, same_name
 
 
 @pytest.mark.parametrize(
@@ -96,3 +96,20 @@ def test_other_words_are_none(name: str, text: str, language: str) -> None:
 def test_edges_of_what_is_a_form(name: str, text: str, seen: bool) -> None:
     """Polish endings from memory; the numbers of letters are those of `FormLimits`."""
     assert hints_at(text, name, "pl") is seen
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "https://gulls.example/Siri%20Fjellheim.html",
+        "Siri%C2%A0Fjellheim",
+        "Siri&nbsp;Fjellheim",
+        "S&#105;ri Fjellheim",
+    ],
+)
+def test_a_name_in_escapes_is_found_and_replaced(text: str) -> None:
+    """Percent-encoding (RFC 3986, 2.1) and character references of HTML."""
+    pattern = name_pattern("Siri Fjellheim")
+    assert pattern is not None and holds_any(text, ("Siri Fjellheim",))
+    assert "Fjellheim" not in replace_name(text, pattern, "a player")
+    assert hints_at(text, "Siri Fjellheim", "en")
