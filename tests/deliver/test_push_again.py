@@ -136,3 +136,13 @@ def test_small_pictures_without_their_page_stay_here(out: Path, there: Path) -> 
     done = go(out, items, there, page=True)
     assert "was changed or put there by hand" in done.problems[0]
     assert names(there) == {"TH1_0.jpg", "TH1_1.jpg"}
+
+
+def test_a_picture_that_nobody_has_cleared_has_no_small_one(out: Path, there: Path) -> None:
+    """Somebody has put another picture in place of the delivered one: it is in no page, not even small."""
+    items = [picture(out, f"TH1_{n}.jpg", n) for n in range(2)]
+    picture(out, "TH1_0.jpg", 9)
+    done = go(out, items, there, page=True)
+    assert any("TH1_0.jpg: changed since it was delivered" in p for p in done.problems)
+    assert names(out / "web" / "small") == {"TH1_1.jpg"}
+    assert "small/TH1_0.jpg" not in names(there) and "TH1_0.jpg" not in names(there)

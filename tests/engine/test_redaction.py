@@ -39,7 +39,8 @@ def record(**changes: Any) -> RunRecord:
     """A record with one delivered frame."""
     usual = RunRecord(
         evencourt="1", state="done", title="Lantern Cup", recipe="recipe.yaml", recipe_flat="recipe: 1\n",
-        environment={}, models="", counts=Counts(frames=3), bursts=[], frames={"TH1_0001": FrameRecord("TH1_0001.dng", "delivered")},
+        environment={}, models="", counts=Counts(frames=3), bursts=[],
+        frames={"TH1_0001": FrameRecord("TH1_0001.dng", "delivered")},
     )  # fmt: skip
     return replace(usual, **changes)
 
