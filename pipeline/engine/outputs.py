@@ -39,12 +39,16 @@ class Standing(Rendered):
 
     @staticmethod
     def from_bytes(data: bytes | None) -> Standing | None:
-        """What `as_bytes` gave; None where it is something else."""
+        """What `as_bytes` gave; None where it is something else, or names a file that no delivery can have made: what
+        is planted in OUT/.work must not lead to a file elsewhere, since old files are removed."""
         try:
             found = json.loads(data or b"")
-            return Standing(**found | {"notices": tuple(found["notices"])})
-        except (ValueError, TypeError, KeyError):
+            entry = Standing(**found | {"notices": tuple(found["notices"])})
+            delivery, name = entry.relative.split("/")
+        except (AttributeError, KeyError, TypeError, ValueError):
             return None
+        plain = all(part not in ("", ".", "..") and not set(part) & set("\\:\0") for part in (delivery, name))
+        return entry if plain else None
 
 
 class Outputs:

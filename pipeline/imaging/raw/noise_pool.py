@@ -20,6 +20,7 @@ from pipeline.types import F64, Noise
 
 # Frames from which a pool is trusted by itself: a within 5 %, b within 15 % (tests/test_noise_pool.py).
 ENOUGH = 8
+_COMPARED = 4  # frames from which odd ones are left out
 # A frame whose variance lies outside these times the pool's is odd: another gain, a masked or a smoothed frame.
 _ODD_LOW, _ODD_HIGH = 0.75, 1.6
 # Neighbours of white noise do not correlate; a smoothing of [1 4 1] / 6 gives 0.44. Texture correlates too, but not
@@ -79,11 +80,12 @@ def pool(frames: Sequence[NoiseStatistics]) -> Pool:
             continue
         line = fit(np.concatenate(own), upper)
         kept = own
-        if len(own) >= 4:
+        if len(own) >= _COMPARED:
             level = np.array([_level(points, line.a, line.b) for points in own])
             level /= np.median(level)
             kept = [p for p, at in zip(own, level, strict=True) if _ODD_LOW < at < _ODD_HIGH]
-            line = fit(np.concatenate(kept), upper)
+            # Where no frame is near the middle of all, none is odd: the first line, of all of them, stays.
+            line = fit(np.concatenate(kept), upper) if kept else line
         a[colour], b[colour], error[colour] = line.a, line.b, (line.error_a, line.error_b)
         used = max(used, len(kept))
     marks = np.array([f.marks for f in frames]).reshape(-1, 3, 3)
@@ -310,6 +312,10 @@ def noise_notes(camera: str, found: CameraNoise) -> list[str]:
                 f"{camera}: ISO {_listed(high)} has more noise than the other ISOs lead to expect "
                 f"({', '.join(f'{off[i]:+.0%}' for i in high)}): busy scenes, or a sensor with two gains"
             )
+    disagree = [iso for iso, p in found.pools.items() if p.frames >= _COMPARED and not p.used]
+    if disagree:
+        at = f" at ISO {_listed(disagree)}" if _listed(disagree) else ""
+        notes.append(f"{camera}: the frames{at} do not agree on their noise; it is judged from all of them together")
     if any(p.clips_black for p in found.pools.values()):
         notes.append(
             f"{camera}: the raw files hold nothing darker than black (the camera cuts noise off there): deep shadows "

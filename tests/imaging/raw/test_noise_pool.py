@@ -70,6 +70,15 @@ def test_odd_frames_do_not_pull() -> None:
     np.testing.assert_allclose(found.noise.b, B, rtol=0.2)
 
 
+def test_frames_that_disagree_by_halves_give_a_model_all_the_same() -> None:
+    """Two of one noise and two of nine times its variance: none lies near the middle, and none may be lost."""
+    loud = [NoiseStatistics(s.bins * [1, 9, 1, 1], s.marks) for s in seen(6400)[2:4]]
+    found = camera_noise([(6400.0, s) for s in (*seen(6400)[:2], *loud)])
+    model = found.model(6400.0)
+    assert np.all((model.a > 0.8 * A) & (model.a < 9 * 1.2 * A))
+    assert any("do not agree" in note and "6400" in note for note in noise_notes("Evencourt One", found))
+
+
 def test_stored_and_read_back() -> None:
     arrays = seen(6400)[0].arrays()
     assert sum(v.nbytes for v in arrays.values()) < 2000
