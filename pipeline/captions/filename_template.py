@@ -1,4 +1,4 @@
-"""What a template of file names may use; the names themselves are made in pipeline/filenames.py."""
+"""What a template of file names may use; the names are made in engine/filenames.py."""
 
 from __future__ import annotations
 

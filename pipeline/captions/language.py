@@ -188,7 +188,7 @@ class Language:
 
     @property
     def spaced(self) -> bool:
-        """Whether a space parts sentences and words."""
+        """Whether spaces separate sentences and words."""
         return self.code not in ("ja", "zh")
 
     def capital(self, text: str) -> str:
@@ -230,7 +230,7 @@ class Language:
         return forms.get(kind, forms["other"]).format(n=count, team=team)
 
     def meet(self, home: str, away: str) -> str:
-        """A sentence without its stop: both teams play each other; "" where there are no words for it."""
+        """A sentence without its full stop: both teams play each other; "" where there are no words for it."""
         teams = self.listed([home, away])
         return self.phrases.meet.format(home=home, away=away, teams=teams)
 

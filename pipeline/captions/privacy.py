@@ -85,7 +85,7 @@ def withhold(metadata: Metadata, facts: Facts, unnamed: str, notices: list[str])
         if changes:
             metadata = changed(metadata, changes)
             notices.append(why_withheld(facts, player.line))
-            notices.append(f"a name that is withheld was typed: taken out of {', '.join(sorted(changes))}")
+            notices.append(f"a withheld name was typed: it is taken out of {', '.join(sorted(changes))}")
     return _hints(metadata, facts, notices)
 
 
@@ -104,7 +104,7 @@ def _holds_any(metadata: Metadata, names: tuple[str, ...]) -> bool:
 
 
 def _hints(metadata: Metadata, facts: Facts, notices: list[str]) -> Metadata:
-    """A lone surname: out of the keywords, pointed out in a text that the recipe or the event has for all frames."""
+    """Leave out keywords that may be a part of a withheld name, and report such a word in the texts of the recipe."""
     players = [player for player in facts.roster if withheld(facts, player)]
     if not players:
         return metadata

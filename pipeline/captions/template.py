@@ -87,14 +87,14 @@ def is_file(source: str) -> bool:
 
 
 def read_file(written: str, folder: Path) -> str:
-    """The template in a file beside the recipe, without the line end that closes it.
+    """The template in a file beside the recipe, without its last line end.
 
-    written  a path from the recipe's folder; it may lead into a folder below, and never out, not by a link either
+    written  a path from the recipe's folder; it may lead into a folder below, never outside, not even by a link
     Raises ValueError with what to do.
     """
     name = written.strip()
     inside = folder.resolve()
-    # A backslash or a colon means another thing on another system: a recipe should not.
+    # A backslash or a colon means different things on different systems.
     if re.search(r"[\\:\0]", name) or Path(name).is_absolute() or not (inside / name).resolve().is_relative_to(inside):
         raise ValueError(f"{name} leads out of the recipe's folder; put the file beside the recipe")
     path = inside / name

@@ -35,7 +35,7 @@ _NO_EXIF = "no Exif in this file: time to the second only"
 def read_exif(path: Path, kind: str) -> Exif:
     """Capture facts of a file of `kind` "raw" or "picture"; units as in `Exif`.
 
-    Never raises for what is in the file: what is missing or damaged is named in `notices`. Raises OSError
+    Never raises because of the content: what is missing or damaged is named in `notices`. Raises OSError
     where the file cannot be opened or read.
     """
     with path.open("rb") as file:
@@ -60,7 +60,7 @@ def read_exif(path: Path, kind: str) -> Exif:
 
 
 def read_tags(source: Source) -> Tags:
-    """TIFF and Exif tags of a JPEG, PNG, TIFF or raw file; none where it has none or is none of these."""
+    """TIFF and Exif tags of a JPEG, PNG, TIFF or raw file; none for a file of another kind or without Exif."""
     head = source.read(0, 12)
     if head[:2] == b"\xff\xd8":
         return _from_jpeg(source)
@@ -204,7 +204,7 @@ def _offset(value: str) -> int | None:
 
 
 def _completed(exif: Exif, path: Path, ciff: bool, oriented: bool) -> Exif:
-    """`exif` with what is missing taken from LibRaw, which knows time to the second."""
+    """`exif` with what is missing taken from LibRaw, whose time has whole seconds."""
     try:
         with rawpy.imread(str(path)) as raw:
             other, flip = raw.other, raw.sizes.flip

@@ -1,4 +1,4 @@
-"""ICC profiles: the sRGB one that is embedded, and matrix profiles of pictures that come in.
+"""ICC profiles: the sRGB one that is embedded, and matrix profiles of input pictures.
 
 ICC.1:2001-04 (version 2.4) for what is written, which every viewer reads.
 """
@@ -14,7 +14,8 @@ import numpy as np
 from pipeline.imaging.colour import BRADFORD_D50_TO_D65, REC709_FROM_XYZ, XYZ_FROM_REC709, srgb_decode
 from pipeline.types import F32, F64
 
-_D50 = (0.9642, 1.0, 0.8249)
+_D50 = (0.9642, 1.0, 0.8249)  # PCS illuminant of ICC.1:2001-04
+_MOST_TAGS = 100  # of a profile; profiles have some 20
 
 
 def _fixed(value: float) -> bytes:
@@ -32,7 +33,7 @@ def _description(text: str) -> bytes:
 
 @cache
 def srgb_profile() -> bytes:
-    """The same bytes every time: no date of making."""
+    """The sRGB profile (IEC 61966-2-1); the same bytes every time, without a creation date."""
     curve = np.round(srgb_decode(np.linspace(0, 1, 1024, dtype=np.float32)).astype(np.float64) * 65535).astype(">u2")
     columns = np.linalg.inv(BRADFORD_D50_TO_D65) @ XYZ_FROM_REC709
     trc = b"curv\0\0\0\0" + struct.pack(">I", len(curve)) + curve.tobytes()
@@ -87,10 +88,10 @@ def adobe_rgb() -> MatrixProfile:
 
 
 def matrix_profile(data: bytes) -> MatrixProfile | None:
-    """Parse an RGB matrix/curve profile, or a grey one of a curve; None for any other kind, and for junk.
+    """Parse an RGB matrix/curve profile, or a grey one of a curve; None for any other kind and for damaged data.
 
     ICC.1:2010 (version 4.3): clause 7 (header, tag table), 10.5 (curveType), 10.15 (parametricCurveType), 10.27
-    (XYZType). A profile that also holds a table (A2B0) is left to a full colour engine.
+    (XYZType). A profile that also holds a table (A2B0) is left to a colour engine that knows tables.
     """
     try:
         with np.errstate(all="ignore"):  # wild numbers in a curve are found by the check below
@@ -104,10 +105,10 @@ def matrix_profile(data: bytes) -> MatrixProfile | None:
 
 def _parsed(data: bytes) -> tuple[F64, F64]:
     if data[16:20] not in (b"RGB ", b"GRAY") or data[20:24] != b"XYZ ":
-        raise ValueError("no RGB or grey profile over XYZ")
+        raise ValueError("not an RGB or grey profile over XYZ")
     (count,) = struct.unpack_from(">I", data, 128)
     tags = {}
-    for i in range(min(count, 100)):
+    for i in range(min(count, _MOST_TAGS)):
         name, offset, size = struct.unpack_from(">4sII", data, 132 + 12 * i)
         tags[name] = data[offset : offset + size]
     if b"A2B0" in tags:

@@ -1,4 +1,4 @@
-"""The one walker of the marker segments of a JPEG (ITU-T T.81, annex B), and their exchange: pixels stay."""
+"""The one walker of JPEG marker segments (ITU-T T.81, annex B); metadata segments are replaced, pixels stay."""
 
 from __future__ import annotations
 
@@ -47,8 +47,8 @@ class Place:
 def walk(source: Source) -> Iterator[Place]:
     """The marker segments of a JPEG from SOI up to its first scan, whose SOS marker comes last, with no payload.
 
-    Fill bytes may stand before a marker (ITU-T T.81, B.1.1.2). Raises DamagedError, after what could be read,
-    where the bytes are no JPEG, end before the first scan, hold what may not stand there, or more than
+    Fill bytes may precede a marker (ITU-T T.81, B.1.1.2). Raises DamagedError, after what could be read,
+    where the bytes are not a JPEG, end before the first scan, hold what may not stand there, or more than
     `MAXIMUM_SEGMENTS` segments or `MAXIMUM_FILL` fill bytes in a row; a segment cut by the end comes cut before.
     """
     if source.read(0, 2) != bytes((0xFF, SOI)):
@@ -101,7 +101,7 @@ def split(data: bytes) -> tuple[list[Segment], bytes]:
 
 
 def _segments(data: bytes) -> tuple[list[Segment], int]:
-    """Segments between SOI and the first scan, and the place of SOS: the scan data are never copied to look."""
+    """Segments between SOI and the first scan, and the place of SOS: the scan data are not copied."""
     segments: list[Segment] = []
     begin = 0
     for place in walk(Source.of_bytes(data)):

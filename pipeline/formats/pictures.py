@@ -57,7 +57,7 @@ def read_picture(path: Path, orientation: Orientation | None = None) -> Picture:
 
     No profile means sRGB, or Adobe RGB (1998) where Exif says so (DCF 2.0: index R03).
 
-    Raises FrameError with a reason to act on.
+    Raises FrameError with the reason and what to do.
     """
     try:
         with warnings.catch_warnings():
@@ -75,7 +75,7 @@ def read_picture(path: Path, orientation: Orientation | None = None) -> Picture:
     except FileNotFoundError as error:
         raise FrameError("the file is gone; put the card or the disk back and run again") from error
     except PermissionError as error:
-        raise FrameError("the file may not be read; allow reading it and run again") from error
+        raise FrameError("no permission to read the file; allow reading it and run again") from error
     except MemoryError as error:
         raise FrameError("not enough memory for a picture of this size; run with fewer workers") from error
     except (
@@ -105,8 +105,8 @@ def _missing_share(data: bytes) -> int:
     with PIL.Image.open(io.BytesIO(data), formats=("JPEG",)) as picture:
         with contextlib.suppress(OSError):
             picture.load()
-        picture.tile = []  # decode no more: look at the rows that came
-        box = picture.getbbox()  # rows that never came are still zero
+        picture.tile = []  # stop decoding and look at the rows that are there
+        box = picture.getbbox()  # missing rows are still zero
         return round(100 * (1 - (box[3] if box else 0) / picture.height))
 
 
@@ -115,7 +115,7 @@ def _read(path: Path) -> _Encoded:
         head = file.read(25)
     encoded = None
     if head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
-        encoded = _deep_tiff(path)  # first, for Pillow cannot open every kind of these
+        encoded = _deep_tiff(path)  # first, because Pillow cannot open every kind of these
         if encoded is not None:
             return encoded
     with PIL.Image.open(path, formats=("JPEG", "PNG", "TIFF")) as picture:
@@ -193,7 +193,7 @@ def _deep(values: Any, bits: int) -> _Encoded:
     if values.ndim == 2:
         values = values[..., None]
     if values.ndim != 3 or values.shape[2] > 4 or min(values.shape) == 0:
-        raise ValueError(f"a picture of shape {values.shape} is no photograph")
+        raise ValueError(f"a picture of shape {values.shape} is not a photograph")
     linear = bool(np.issubdtype(values.dtype, np.floating))
     if linear:
         scaled = np.nan_to_num(values.astype(np.float32), nan=0.0, posinf=1.0, neginf=0.0)

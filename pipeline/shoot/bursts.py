@@ -18,7 +18,7 @@ class BurstLimits:
     gap            s, pause within a burst: the slowest bursts of sports cameras are about 3 frames a second
     longest        s; a longer pause is another moment of the game, whatever the rate before it
     dropped        median intervals of the burst: it goes on over a frame or two that the camera dropped
-    zoom           relative change of focal length; less is the rounding of the lens's report, not a turn of its ring
+    zoom           relative change of focal length; smaller ones are rounding in the lens data, not zooming
     whole_seconds  s between times of whole seconds: such times are rounded down, and a burst runs over the turn of one
     """
 
@@ -42,7 +42,7 @@ def find_bursts(frames: Sequence[Frame], gap: float = LIMITS.gap) -> tuple[Burst
 
     Times without sub-seconds are whole seconds, rounded down: two frames that read 1 s apart may be anything
     up to 2 s apart, and a burst runs over the turn of a second. There frames at most 1 s apart make one burst.
-    The same holds for a camera that always writes the same sub-seconds. A frame without a time is a single.
+    The same holds for a camera that always writes the same sub-seconds. A frame without a time is a burst of its own.
     Raises ValueError for a gap that is not above 0 and at most 1.5 s.
     """
     if not 0 < gap <= LIMITS.longest:

@@ -21,7 +21,7 @@ _ASSIGNED = (
     "TGTGO THTHA TJTJK TKTKL TLTLS TMTKM TNTUN TOTON TRTUR TTTTO TVTUV TWTWN TZTZA UAUKR UGUGA UMUMI USUSA UYURY "
     "UZUZB VAVAT VCVCT VEVEN VGVGB VIVIR VNVNM VUVUT WFWLF WSWSM YEYEM YTMYT ZAZAF ZMZMB ZWZWE "
 )
-# Kosovo has no code of the standard; XK and XKX are user-assigned, and CLDR and the trade know them.
+# Kosovo has no code of the standard; XK and XKX are user-assigned, and CLDR has them.
 _CODES = {pair[:2]: pair[2:] for pair in [*_ASSIGNED.split(), "XKXKX"]}
 _ALPHA2 = {three: two for two, three in _CODES.items()}
 _LANGUAGES = (
@@ -37,13 +37,13 @@ _LANGUAGES = (
 
 
 def alpha2(code: str) -> str:
-    """The two letters of a country, given its two or three in any case; "" for what is no such code."""
+    """The two letters of a country, given its two or three in any case; "" for an unknown code."""
     code = code.upper()
     return code if code in _CODES else _ALPHA2.get(code, "")
 
 
 def alpha3(code: str) -> str:
-    """The three letters of a country, given its two or three in any case; "" for what is no such code."""
+    """The three letters of a country, given its two or three in any case; "" for an unknown code."""
     return _CODES.get(alpha2(code), "")
 
 

@@ -170,7 +170,7 @@ def parse_event(doc: Document, problems: list[Problem]) -> EventFile:
     except ValidationError as error:
         problems += problems_of(error, doc, (), _Written)
         bad = {e["loc"][0] for e in error.errors()}
-    # The rest is read all the same, so that the problems of the tables are reported in the same run.
+    # The rest is read anyway, so that the problems of the tables are reported in the same run.
     return _Written.model_validate({key: value for key, value in data.items() if key not in bad})
 
 

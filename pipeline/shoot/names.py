@@ -40,8 +40,8 @@ def _folded(text: str) -> tuple[str, tuple[int, ...]]:
 
 @lru_cache(maxsize=1024)
 def name_pattern(name: str) -> re.Pattern[str] | None:
-    """For the folded form of a text: the whole name, anything but letters between its parts, in its order or
-    with some of the last parts put first ("García López, Ana María"); Müller is also Muller and Mueller. None for
+    """A pattern for folded texts: the whole name, with anything but letters between its parts, in its order or
+    with some of the last parts first ("García López, Ana María"); Müller is also Muller and Mueller. None for
     a name without letters.
     """
     parts = _parts(unicodedata.normalize("NFC", name).translate(_PAIRED))
@@ -117,8 +117,8 @@ def holds_any(text: str, names: tuple[str, ...]) -> bool:
 
 @lru_cache(maxsize=64)
 def _outlines(names: tuple[str, ...]) -> list[tuple[str, tuple[str, ...]]]:
-    """Each name with what must stand among a text's bare letters wherever its pattern matches: its own in each order,
-    without the first ones that, by what stands before them, may be the second of a pair."""
+    """Each name with strings of which one is in the bare letters of any text that its pattern matches: the letters of
+    the name in each order, without leading ones that may be the second letter of a pair."""
     found = []
     for name in names:
         parts = _parts(unicodedata.normalize("NFC", name).translate(_PAIRED))
@@ -127,7 +127,7 @@ def _outlines(names: tuple[str, ...]) -> list[tuple[str, tuple[str, ...]]]:
 
 
 def _bare(letters: str) -> str:
-    """Folded letters only, and of each pair that may stand for one letter the first, until none is left."""
+    """Folded letters only, with the first letter of each pair that may stand for one letter, repeated to the end."""
     before, letters = "", re.sub(r"[\W_]+", "", letters)
     while letters != before:
         before, letters = letters, _SECOND.sub("", letters)
@@ -170,7 +170,7 @@ _JOINED = re.compile(rf"[^\W_]+(?:{_JOINTS}[^\W_]+)+")
 def hints_at(text: str, name: str, language: str = "") -> bool:
     """Whether a word of `text` is, or may be an inflected form of, a part of the name, such as a surname alone.
 
-    Errs towards yes. Endings of up to four letters count everywhere, letters that change before them unless
+    In doubt the answer is yes. Endings of up to four letters count everywhere, letters that change before them unless
     `language` (BCP 47) is known to leave names as they are. Of names in Chinese characters or Hangul any two
     characters in a row count, since no space tells surname from given name.
     """
@@ -221,7 +221,7 @@ FORMS = FormLimits()
 
 
 def _may_be(word: str, part: str, capital: bool, changes: bool) -> bool:
-    """Whether a word is the part or a form of it. `capital`: it has one; `changes`: the language changes names."""
+    """Whether a word is the part or a form of it. `capital`: it has one; `changes`: the language inflects names."""
     if word[0] != part[0]:
         return False
     if word == part:

@@ -65,7 +65,7 @@ def scan(shoot: Path) -> Scan:
     if not frames:
         wanted = ", ".join(sorted(RAW | PICTURE))
         why = "".join(f"\n{line}" for line in (*notices, *(f"{name}: {reason}" for name, reason in sorted(skipped))))
-        raise InputError(f"{shoot}: holds no frames; files ending in {wanted} are looked for{why}")
+        raise InputError(f"{shoot}: holds no frames; files ending in {wanted} are read{why}")
     coarse = sum(frame.exif.time is not None and not frame.exif.has_subseconds for frame in frames)
     if coarse:
         notices.append(
@@ -76,7 +76,7 @@ def scan(shoot: Path) -> Scan:
 
 
 def _walk(shoot: Path) -> tuple[list[Path], list[tuple[str, str]], list[str]]:
-    """Files to read, files to leave out with the reason, and what could not be looked into."""
+    """Files to read, files to leave out with the reason, and notices of folders that could not be read."""
     paths: list[Path] = []
     skipped: list[tuple[str, str]] = []
     notices: list[str] = []
@@ -157,7 +157,7 @@ def _order(frame: Frame) -> tuple[datetime, str]:
 def with_clocks(frames: Sequence[Frame], clocks: Mapping[str, float]) -> tuple[Frame, ...]:
     """Add each camera's seconds (by serial number, else by model) to its times, and sort again.
 
-    Raises InputError for seconds that are no number or that lead out of the calendar.
+    Raises InputError for seconds that are not a number or lead outside the calendar.
     """
     moved = []
     for frame in frames:
@@ -168,7 +168,9 @@ def with_clocks(frames: Sequence[Frame], clocks: Mapping[str, float]) -> tuple[F
             try:
                 time = exif.time + timedelta(seconds=seconds if math.isfinite(seconds) else math.inf)
             except OverflowError:
-                raise InputError(f"clocks: {seconds} seconds for {camera} are no correction of a clock") from None
+                raise InputError(
+                    f"clocks: {seconds} seconds for {camera} cannot be the error of a clock; correct it"
+                ) from None
             frame = replace(frame, exif=replace(exif, time=time))
         moved.append(frame)
     return tuple(sorted(moved, key=_order))

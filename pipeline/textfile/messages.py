@@ -85,7 +85,7 @@ def describe(annotation: Any, metadata: Sequence[Any]) -> str:
 
 
 def _choices(annotation: Any) -> list[str]:
-    """The words that a value may be, whatever else it may be."""
+    """The allowed words of a value that may also be something else."""
     origin, args = get_origin(annotation), get_args(annotation)
     if origin is Literal:
         return [str(a) for a in args]

@@ -160,7 +160,7 @@ def _header_fits(
 
 
 class FrameIndex:
-    """Finds the shoot's name of a frame by what the photographer wrote."""
+    """Finds the frame that the photographer meant."""
 
     def __init__(self, names: Collection[str]) -> None:
         self.names = sorted(names)

@@ -144,7 +144,7 @@ class _Builder:
             place = _place(event)
             if not isinstance(event, ScalarEvent):
                 self.refuse(place, "a key must be plain text; put text that starts with *, [ or { in quotes")
-                self.value((*path, ""), event)  # read over it
+                self.value((*path, ""), event)  # skip its value
                 self.value((*path, ""), next(self.events))
                 continue
             key = event.value

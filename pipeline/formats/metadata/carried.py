@@ -73,7 +73,7 @@ def read_carried(path: Path) -> PictureTexts:
             else:
                 texts[name] = ", ".join(values if name == "creator" else values[:1])
             room -= length
-    if texts.get("alt_text") == texts.get("caption"):  # an alternative text is no copy of the caption
+    if texts.get("alt_text") == texts.get("caption"):  # an alternative text must not copy the caption
         texts.pop("alt_text", None)
     members = packet.structure("Iptc4xmpCore:CreatorContactInfo")
     contact = Contact.of_iptc({name.rpartition(":")[2]: text for name, text in members.items()})
@@ -148,13 +148,13 @@ def _exif_text(blocks: Blocks, tag: int, stem: str) -> str:
 
 
 def iim_texts(data: bytes) -> dict[int, tuple[str, ...]]:
-    """Datasets of record 2 (IPTC-NAA IIM 4.2): number -> texts in order. Stops at what is no dataset."""
+    """Datasets of record 2 (IPTC-NAA IIM 4.2): number -> texts in order, up to what is not a dataset."""
     found: dict[int, list[str]] = {}
     at, unicode = 0, False
     while at + 5 <= len(data) and data[at] == 0x1C:
         record, number, size = struct.unpack_from(">BBH", data, at + 1)
         value = data[at + 5 : at + 5 + size]
-        if size & 0x8000 or len(value) < size:  # an extended dataset is no text
+        if size & 0x8000 or len(value) < size:  # an extended dataset does not hold text
             break
         if (record, number) == (1, 90):
             unicode = value == b"\x1b%G"

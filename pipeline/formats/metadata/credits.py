@@ -68,7 +68,7 @@ class Contact:
 
 @dataclass(frozen=True)
 class Rights:
-    """What everybody who sees the picture may be told of its rights.
+    """The statements of rights that everybody may read.
 
     credit     how the credit line is to read (IPTC Credit Line)
     copyright  the copyright notice
@@ -122,5 +122,5 @@ def copied(record: Record, other: object, kind: type[Rights] | type[Place] | typ
 
 
 def changed(record: Record, values: Mapping[str, object]) -> Record:
-    """`record` with these fields, named at run time. Raises TypeError for a name that is none of its fields."""
+    """`record` with these fields, named at run time. Raises TypeError for the name of no field."""
     return replace(record, **values)

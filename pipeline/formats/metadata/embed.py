@@ -31,7 +31,7 @@ def embed_jpeg(encoded: bytes, metadata: Metadata) -> tuple[bytes, tuple[str, ..
     """The JPEG with Exif, XMP and APP13 of `metadata`, and a sentence for each text that the limits of IIM cut.
 
     Earlier Exif, XMP and APP13 segments go. Raises MetadataTooLarge before anything is joined, ValueError for
-    bytes that are no JPEG.
+    bytes that are not a JPEG.
     """
     segments, notices = _segments(metadata, jpeg.frame_size(encoded))
     return jpeg.insert(encoded, segments), notices

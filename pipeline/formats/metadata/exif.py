@@ -19,7 +19,7 @@ def exif_block(metadata: Metadata, size: tuple[int, int]) -> bytes:
     """Big-endian TIFF structure of two directories. `size` = (height, width) of the picture in pixels.
 
     Texts are UTF-8 in ASCII fields, as the IPTC mapping and common readers have it (Exif 2.32 itself knows
-    only 7-bit ASCII there; common practice).
+    only 7-bit ASCII there; common practice, no source).
     """
     exif = [
         *_shooting(metadata),
@@ -30,7 +30,7 @@ def exif_block(metadata: Metadata, size: tuple[int, int]) -> bytes:
     main: list[Entry] = [
         *((tag, _ASCII, text) for tag, text in main_texts(metadata).items()),
         (274, _SHORT, (1,)),  # Orientation: delivered pixels are upright
-        (282, _RATIONAL, (72, 1)),  # XResolution, YResolution: 72 where nothing is known (Exif 2.32, 4.6.4)
+        (282, _RATIONAL, (72, 1)),  # XResolution, YResolution: 72 where the resolution is unknown (Exif 2.32, 4.6.4)
         (283, _RATIONAL, (72, 1)),
         (296, _SHORT, (2,)),  # ResolutionUnit: inch
         (531, _SHORT, (1,)),  # YCbCrPositioning: centred, as JFIF has it
@@ -43,7 +43,7 @@ def exif_block(metadata: Metadata, size: tuple[int, int]) -> bytes:
 
 
 def exif_directory(metadata: Metadata, start: int, order: str) -> bytes:
-    """The Exif directory of an RGB TIFF, to lie at its even byte `start`; `order` "<" or ">" as in the TIFF.
+    """The Exif directory of an RGB TIFF, to be placed at the even byte `start`; `order` "<" or ">" as in the TIFF.
 
     Without the tags that Exif 2.32, 4.6.5, has for compressed pictures only.
     """

@@ -32,7 +32,7 @@ def xmp_packet(metadata: Metadata) -> bytes:
     """UTF-8 packet with its wrapper, without padding (a delivered file is not edited in place).
 
     Without xmp:ModifyDate and xmp:MetadataDate, which would differ from run to run: the same texts make the
-    same bytes. Raises MetadataTooLarge when it would not fit into a JPEG, and for too long an alternative text.
+    same bytes. Raises MetadataTooLarge when it would not fit into a JPEG or when the alternative text is too long.
     """
     m = metadata
     if len(m.alt_text) > ALT_TEXT_MAXIMUM:

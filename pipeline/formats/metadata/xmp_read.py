@@ -47,7 +47,7 @@ class Packet:
         return ((default or items or [value])[0].text or "").strip()
 
     def texts(self, name: str) -> tuple[str, ...]:
-        """Entries of a list; a value that is no list is the only one of it."""
+        """Entries of a list; a value that is not a list counts as its only entry."""
         value = self._properties.get(name, "")
         items = [] if isinstance(value, str) else [item.text or "" for item in value.findall(f"*/{_RDF}li")]
         return tuple(items) or tuple(filter(None, [self.text(name)]))
@@ -74,7 +74,7 @@ def _members(element: Element) -> dict[str, str | Element]:
 
 
 class RefusedPacketError(ValueError):
-    """A packet that is not well-formed or has what no packet needs: `reason`, and the `line` (0: not known)."""
+    """A packet that is not well-formed or has parts that XMP does not use: `reason`, and the `line` (0: not known)."""
 
     def __init__(self, reason: str, line: int = 0) -> None:
         self.reason, self.line = reason, line
