@@ -7,6 +7,8 @@ from tests.mutants_table import mutant
 _OUTPUTS = "engine/outputs.py"
 _STANDING = ("engine/test_outputs.py",)
 
+_JOBS = "engine/jobs.py"
+_PLANNED = ("engine/test_jobs.py",)
 _KEYS = ("engine/test_result_keys.py",)
 
 MUTANTS = [
@@ -62,4 +64,36 @@ MUTANTS = [
         "(f.relative, 0) for f in frames",
         "engine/test_earlier.py",
     ),
+    # What may be in no delivery.
+    mutant(_JOBS, "if not row.keep:", "if False:", *_PLANNED),
+    mutant(
+        _JOBS,
+        'return held_back(self.facts, row) or self.own_texts.get(frame, "")',
+        'return self.own_texts.get(frame, "")',
+        *_PLANNED,
+    ),
+    mutant(
+        _JOBS,
+        'return held_back(self.facts, row) or self.own_texts.get(frame, "")',
+        "return held_back(self.facts, row)",
+        *_PLANNED,
+    ),
+    mutant(
+        _JOBS,
+        "if one.error or self.shoot.withheld(frame.name) or not wanted:",
+        "if one.error or not wanted:",
+        *_PLANNED,
+    ),
+    mutant(_JOBS, "            if self.shoot.withheld(name):\n", "            if False:\n", *_PLANNED),
+    mutant(_JOBS, "if not plan.left_out(self.recipe, delivery, name):", "if True:", *_PLANNED),
+    mutant("engine/render.py", "needed = max(needed, edge)", "needed = edge", *_PLANNED),
+    mutant("engine/render.py", "return None if needed >= max(full) else needed", "return needed", *_PLANNED),
+    mutant(
+        "engine/render.py", "max(min(x0), 0.0), max(min(y0), 0.0)", "max(max(x0), 0.0), max(max(y0), 0.0)", *_PLANNED
+    ),
+    mutant("engine/render.py", "if edge is not None and edge <= AHD_ABOVE * max(full):", "if False:", *_PLANNED),
+    mutant(
+        "engine/render.py", "ratio = max(wanted) / max(y1 - y0, x1 - x0)", "ratio = max(wanted) / max(full)", *_PLANNED
+    ),
+    mutant("engine/executors.py", "len(in_flight) < limit", "True", "engine/test_executors.py"),
 ]

@@ -9,6 +9,12 @@ _SAVE = "steps/save.py"
 _TONE = "steps/tone.py"
 _EXPOSURE = "steps/exposure.py"
 _SAVED = ("steps/test_save.py",)
+_BALANCE = "steps/white_balance.py"
+_SELECT = "steps/select.py"
+_CROP = "steps/crop.py"
+_BALANCED = ("steps/test_white_balance.py",)
+_SELECTED = ("steps/test_select.py",)
+_CROPPED = ("steps/test_crop.py",)
 _GOLDEN = ("test_golden.py",)
 _EXPOSED = ("steps/test_exposure.py",)
 
@@ -86,6 +92,73 @@ MUTANTS = [
     mutant(_EXPOSURE, "if part < _AGREES}", "if part > _AGREES}", *_EXPOSED),
     mutant(
         _EXPOSURE, "float(np.median(tones[shown])) - tones[i]", "tones[i] - float(np.median(tones[shown]))", *_EXPOSED
+    ),
+    # white_balance
+    mutant(_BALANCE, "np.exp([-white[0], 0.0, -white[1]])", "np.exp([white[0], 0.0, white[1]])", *_BALANCED),
+    mutant(_BALANCE, "rounded(gains / gains[1]), source, words)", "rounded(gains), source, words)", *_BALANCED),
+    mutant(
+        _BALANCE,
+        "-shape[1:, 0] * _PER_STOP, -shape[1:, 1] * _PER_STOP",
+        "shape[1:, 0] * _PER_STOP, shape[1:, 1] * _PER_STOP",
+        *_BALANCED,
+    ),
+    mutant(
+        _BALANCE,
+        "gain_map = GainMap(across) + _colour(scene.flicker[at])",
+        "gain_map = GainMap(across) + -_colour(scene.flicker[at])",
+        *_BALANCED,
+    ),
+    mutant(_BALANCE, "white + a - chromaticity", "white - a + chromaticity", *_BALANCED),
+    mutant(_BALANCE, ".at(row, column)\n", ".at(column, row)\n", *_BALANCED),
+    mutant(_BALANCE, "+ flicker / _PER_STOP", "- flicker / _PER_STOP", *_BALANCED),
+    mutant(_BALANCE, "        if within\n", "        if not within\n", *_BALANCED),
+    mutant(_BALANCE, "gain_map.coefficients - gain_map.coefficients[..., 1:2]", "gain_map.coefficients", *_BALANCED),
+    mutant(_BALANCE, "if vote.sure:", "if not vote.sure:", *_BALANCED),
+    # select
+    mutant(_SELECT, "if row.keep and not held_back(context.facts, row)}", "if row.keep}", *_SELECTED),
+    mutant(_SELECT, "for name in names[params.best :]:", "for name in names[: params.best]:", *_SELECTED),
+    mutant(_SELECT, "-(rows[n].rating or 0), ranks[n].place", "(rows[n].rating or 0), ranks[n].place", *_SELECTED),
+    mutant(_SELECT, "key=lambda n: (not rows[n].always,", "key=lambda n: (rows[n].always,", *_SELECTED),
+    mutant(_SELECT, "else 0) < params.rating and", "else 0) <= params.rating and", *_SELECTED),
+    mutant(_SELECT, "row.rating == -1 and name not in always", "row.rating == -1", *_SELECTED),
+    mutant(_SELECT, "stretch = open_[i * len(open_) // groups :", "stretch = open_[0 :", *_SELECTED),
+    mutant(_SELECT, "- always\n    why", "\n    why", *_SELECTED),
+    # crop
+    mutant(_CROP, "if height > width and across > down else across / down", "if False else across / down", *_CROPPED),
+    mutant(_CROP, "np.percentile(said, [20, 80])) > 0.8", "np.percentile(said, [20, 80])) > 80", *_CROPPED),
+    mutant(_CROP, "return round(-middle, 2)", "return round(middle, 2)", *_CROPPED),
+    mutant(_CROP, "params.at_least / (max(aspect, 1.0) * height)", "params.at_least / height", *_CROPPED),
+    mutant(_CROP, "_grown(face, 0.35 * (face[3] - face[1]))", "_grown(face, 0.0)", *_CROPPED),
+    mutant(
+        _CROP,
+        "_grown(placed([subject.whole])[0], params.margin * tall)",
+        "_grown(placed([subject.whole])[0], 0.0)",
+        *_CROPPED,
+    ),
+    mutant(_CROP, "np.array([-by, -by, by, by])", "np.array([-by, by, by, by])", *_CROPPED),
+    mutant(_CROP, "if source is CropSource.TABLE and aspect is not None:", "if False:", *_CROPPED),
+    mutant(
+        _CROP,
+        "part = cut(image.noise_gain_map, pixels_to_box(box, height, width))",
+        "part = image.noise_gain_map",
+        *_CROPPED,
+        "steps/test_gain_map_noise.py",
+    ),
+    # decode and denoise
+    mutant("steps/decode.py", "frame.exif.serial, reading.size)", "reading.size)", "steps/test_decode.py"),
+    mutant("steps/denoise.py", "image.pixels / whole", "image.pixels", "steps/test_gain_map_noise.py"),
+    mutant(
+        "steps/denoise.py",
+        "if whole is None else pixels * whole",
+        "if whole is None else pixels",
+        "steps/test_gain_map_noise.py",
+    ),
+    mutant("steps/denoise.py", "grain / 3 + of_chroma * 2 / 3", "grain / 3", "imaging/denoise/test_denoise.py"),
+    mutant(
+        "steps/denoise.py",
+        "math.sqrt(of_luma) * (1 - keep_grain) + keep_grain",
+        "math.sqrt(of_luma)",
+        "imaging/denoise/test_denoise.py",
     ),
     # The golden test sees what is wrong in the run as a whole.
     mutant(
