@@ -182,7 +182,7 @@ def test_check_names_line_and_word(tmp_path) -> None:
 
 
 def test_readme_reference_is_generated_from_the_steps() -> None:
-    readme = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")
+    readme = (Path(__file__).resolve().parents[2] / "recipes" / "README.md").read_text(encoding="utf-8")
     assert steps_text(list(REGISTRY.values())) in readme
 
 
