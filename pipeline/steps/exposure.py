@@ -18,11 +18,31 @@ from pipeline.steps.base import ApplyContext, NoMeasurement, Params, SolveContex
 from pipeline.steps.white_balance import WhiteBalanceSolution
 from pipeline.types import F64, Image, JsonObject
 
-_PULL = 0.8  # stops; ends of one hall seldom differ by more (common practice, no source)
-_AGREES = 0.03  # of a frame: less in common with its burst is another scene
+
+@dataclass(frozen=True)
+class ExposureRules:
+    """What decides here, besides the parameters.
+
+    own_reach     stops by which what is in a picture may move its level, at most; ends of one hall seldom differ by
+                  more (common practice, no source)
+    own_share     part of that difference which counts, for across: burst. Half: a picture should look right by
+                  itself and still match its neighbours (chosen by eye)
+    common        share of a frame that it has in common with its burst; with less it shows another scene (chosen on
+                  bursts with a person before the lens: python -m tests.evenness)
+    flicker       stops that a typical burst varies by from which its lamps are reported to flicker (chosen by eye:
+                  less is hard to see between two prints)
+    recognised    match (0 to 1) from which a scene's surfaces may decide its brightness (chosen by eye)
+    """
+
+    own_reach: float = 0.8
+    own_share: float = 0.5
+    common: float = 0.03
+    flicker: float = 0.15
+    recognised: float = 0.6
+
+
+RULES = ExposureRules()
 _LOST = "exposure: it has hardly anything in common with its burst; look at its brightness and colour"
-_PULSES = 0.15  # stops between the frames of a burst from which lamps are said to pulse
-_RECOGNISED = 0.6  # match from which a scene's surfaces may tell its brightness
 
 
 class ExposureParams(Params):
@@ -46,7 +66,7 @@ class ExposureParams(Params):
 
 @dataclass(frozen=True)
 class ExposureSolution:
-    """Stops to add over a frame, and their mean (ev)."""
+    """Stops to add over a frame (gain_map), and the mean of its constant term over R, G and B (ev)."""
 
     ev: float
     gain_map: GainMap
@@ -62,7 +82,7 @@ class ExposureSolution:
 
 
 def solve(context: SolveContext[NoMeasurement], params: ExposureParams) -> Solved[ExposureSolution]:
-    """A field of stops per frame: what the burst agrees on, and one level per burst."""
+    """A gain map for each frame: what makes it agree with its burst, and one level for each burst."""
     light = context.light()
     if params.across == "none":
         return Solved({f.name: ExposureSolution.of(GainMap.constant(np.zeros(3))) for f in context.frames})
@@ -75,26 +95,26 @@ def solve(context: SolveContext[NoMeasurement], params: ExposureParams) -> Solve
         for name, flicker in zip(scene.names, scene.flicker, strict=True):
             left = _left_over(flicker, balance.get(name), shared)
             by_frame[name] = ExposureSolution.of(left + GainMap.constant(np.full(3, level)))
-    lost = {n: _LOST for s in light.scenes for n, part in zip(s.names, s.steady, strict=True) if part < _AGREES}
+    lost = {n: _LOST for s in light.scenes for n, part in zip(s.names, s.steady, strict=True) if part < RULES.common}
     return Solved(by_frame, (*notices, *_single_frames(light)), lost)
 
 
-def _swing(scene: Scene) -> float:
-    """Stops that a place of the frame changes by over a burst or from band to band."""
+def _flicker_range(scene: Scene) -> float:
+    """Most stops of green by which a row changes over a burst, or one frame from row to row."""
     rows = np.array([p.on(9, 1)[:, 0, 1] for p in scene.flicker])
     return float(max(np.ptp(rows, axis=0).max(), np.ptp(rows, axis=1).max()))
 
 
 def _single_frames(light: ShootLight) -> list[str]:
-    """What cannot be known of frames that stand alone, where the lamps are seen to pulse."""
-    swing = [_swing(s) for s in light.scenes if len(s.names) > 2]
+    """A notice on frames that stand alone, where the lamps are known to flicker: one frame does not show how."""
+    ranges = [_flicker_range(s) for s in light.scenes if len(s.names) > 2]
     single = [s.names[0] for s in light.scenes if len(s.names) == 1]
-    if not single or not swing or np.median(swing) < _PULSES:
+    if not single or not ranges or np.median(ranges) < RULES.flicker:
         return []
     more = f" and {len(single) - 1} more single frames" if len(single) > 1 else ""
     return [
-        f"exposure: {single[0]}{more}: the lamps pulse, and one frame alone does not tell how its rows were lit; "
-        "its brightness as a whole is evened, its balance comes from its light zone"
+        f"exposure: {single[0]}{more}: the lamps flicker, and a single frame does not show how its rows were lit; "
+        "its overall brightness is evened, its balance comes from its light zone"
     ]
 
 
@@ -103,11 +123,12 @@ def _gains(balance: WhiteBalanceSolution | None) -> F64:
 
 
 def _shared_gain(balances: Sequence[WhiteBalanceSolution | None]) -> GainMap:
+    """The mean balance of a burst, in stops."""
     return GainMap.constant(np.mean([np.log2(_gains(b)) for b in balances], axis=0))
 
 
 def _left_over(flicker: GainMap, balance: WhiteBalanceSolution | None, shared: GainMap) -> GainMap:
-    """What of the flicker is still to be done: white_balance may have done its colour, or changed it frame by frame."""
+    """The part of the flicker that white_balance left: it may have taken out the colour, or changed it by the frame."""
     if balance is None:
         return flicker
     if balance.evened:
@@ -125,15 +146,17 @@ def _brightness(light: ShootLight, index: int, balance: Mapping[str, WhiteBalanc
 def _levels(
     context: SolveContext[NoMeasurement], light: ShootLight, own: F64, params: ExposureParams
 ) -> tuple[list[float], list[str]]:
-    """Stops to add to each scene, and what the report should say.
+    """Stops to add to each scene, and notices.
 
-    tone says by how many stops the surfaces that two scenes share are brighter in one. own is the mean of what is
-    in the picture, which a white bench changes and the light does not. For zone and shoot tone alone decides; for
-    burst both have half a say, since a picture should look right by itself, but a burst further than _PULL
-    from the others was lit by something else. A scene whose surfaces nobody recognises has only itself.
+    own  (scenes,) mean log2 luminance of each picture as balanced, NaN where unknown
+
+    light.tone says by how many stops the surfaces that two scenes share are brighter in one; `own` also depends on
+    what the picture shows, such as a white bench. For zone and shoot tone alone decides. For burst the difference
+    between the two counts by RULES.own_share, at most RULES.own_reach: a burst further from the others was lit
+    differently. A scene whose surfaces are not recognised has only `own`.
     """
     part = zones(light) if params.across == "zone" else light.group
-    known = np.isfinite(own) & (light.match >= _RECOGNISED)
+    known = np.isfinite(own) & (light.match >= RULES.recognised)
     references = {light.of[r.frame] for r in context.facts.references if r.frame in light.of}
     aim = float(np.log2(params.mean)) + (params.target if isinstance(params.target, float) else 0.0)
     # Of a scene that has only itself.
@@ -144,16 +167,17 @@ def _levels(
         if not typical:
             continue
         tones, usual = light.tone, float(np.median(own[typical] - light.tone[typical]))  # of a picture at tone 0
-        shown = [i for i in members if i in references] or [
+        with_reference = [i for i in members if i in references] or [
             i for i in references if light.group[i] == light.group[members[0]]
         ]
         for i in members:
             if params.target == "exposed":
                 levels[i] = 0.0 if params.across == "burst" else float(np.median(tones[typical])) - tones[i]
-            elif params.target == "reference" and shown:
-                levels[i] = float(np.median(tones[shown])) - tones[i]
+            elif params.target == "reference" and with_reference:
+                levels[i] = float(np.median(tones[with_reference])) - tones[i]
             elif params.across == "burst":
-                levels[i] -= float(np.clip(usual + tones[i] - own[i], -_PULL, _PULL)) / 2
+                own_part = float(np.clip(usual + tones[i] - own[i], -RULES.own_reach, RULES.own_reach))
+                levels[i] -= own_part * RULES.own_share
             else:
                 levels[i] = aim - usual - tones[i]
     notices = []

@@ -25,6 +25,11 @@ def did_you_mean(written: str, known: Collection[str]) -> str:
     return f"; did you mean {by_fold[close[0]]}?" if close else ""
 
 
+def and_more(names: Sequence[str]) -> str:
+    """ "A and 2 more" for three names, "A" for one. Raises IndexError where there is none."""
+    return names[0] + (f" and {len(names) - 1} more" if len(names) > 1 else "")
+
+
 def explain(model: type[BaseModel], path: Loc, errors: Sequence[ErrorDetails], written: str | None) -> str:
     """One sentence for all that is wrong at `path` of a `model`.
 

@@ -13,11 +13,12 @@ from pipeline.imaging.colour import LUMINANCE
 from pipeline.imaging.geometry import Box
 from pipeline.imaging.orientation import Orientation
 from pipeline.light.gain_map import GainMap, apply_gain_map
+from pipeline.light.scene_white import WhiteSource
 from pipeline.light.scenes import ShootLight
 from pipeline.shoot.facts import Facts, FrameFacts, Reference
 from pipeline.steps.base import ApplyContext, SolveContext
 from pipeline.steps.exposure import ExposureParams, ExposureSolution, apply, solve
-from pipeline.steps.white_balance import WhiteBalanceParams, WhiteBalanceSolution, WhiteSource
+from pipeline.steps.white_balance import WhiteBalanceParams, WhiteBalanceSolution
 from pipeline.steps.white_balance import solve as solve_balance
 from pipeline.types import Domain, Exif, Frame, Image, Noise
 from tests.steps.test_white_balance import context_of, light_of, scene
@@ -133,31 +134,31 @@ def test_unrecognised_scene_has_only_itself() -> None:
     assert found[2] == pytest.approx(4 + np.log2(0.16), abs=1e-3)
 
 
-PULSES = tuple(GainMap(np.random.default_rng(k).normal(0, 0.15, (3, 2, 3))) for k in range(3))
+FLICKERS = tuple(GainMap(np.random.default_rng(k).normal(0, 0.15, (3, 2, 3))) for k in range(3))
 
 
 @pytest.mark.parametrize("method", ["camera", "fixed", "gray_world"])
-def test_balance_and_exposure_together_undo_the_pulse_once(method: str) -> None:
-    """Whichever step does the colour: frames that differ by their pulses alone come out alike, also where the
-    camera's automatic balance followed the pulse from frame to frame."""
+def test_balance_and_exposure_together_undo_the_flicker_once(method: str) -> None:
+    """Whichever step does the colour: frames that differ by their flicker alone come out alike, also where the
+    camera's automatic balance followed the flicker from frame to frame."""
     names = ["F0", "F1", "F2"]
     as_shot = {n: {"as_shot": np.array([2.0 - 0.2 * k, 1.0, 1.4 + 0.1 * k])} for k, n in enumerate(names)}
-    context = context_of(light_of([scene(names, flicker=PULSES)]), **as_shot)
+    context = context_of(light_of([scene(names, flicker=FLICKERS)]), **as_shot)
     balance = solve_balance(context, WhiteBalanceParams(method=method, multipliers=(2.0, 1.0, 1.5)))
     context = replace(context, earlier={"white_balance": balance.by_frame})
     exposed = solve(context, ExposureParams(across="burst")).by_frame
     result = []
-    for name, flicker in zip(names, PULSES, strict=True):
+    for name, flicker in zip(names, FLICKERS, strict=True):
         gains = balance.by_frame[name].stops + exposed[name].gain_map
         result.append(gains.on(20, 30) - flicker.on(20, 30))
     assert np.ptp(result, axis=0).max() < 0.003
     assert np.ptp(result[0][..., 1]) < 0.003
 
 
-def test_without_white_balance_the_whole_pulse_is_undone() -> None:
-    context = context_of(light_of([scene(["F0", "F1", "F2"], flicker=PULSES)]))
+def test_without_white_balance_the_whole_flicker_is_undone() -> None:
+    context = context_of(light_of([scene(["F0", "F1", "F2"], flicker=FLICKERS)]))
     exposed = solve(context, ExposureParams()).by_frame
-    left = [exposed[f"F{k}"].gain_map.on(9, 9) - p.on(9, 9) for k, p in enumerate(PULSES)]
+    left = [exposed[f"F{k}"].gain_map.on(9, 9) - p.on(9, 9) for k, p in enumerate(FLICKERS)]
     assert np.ptp(left, axis=0).max() < 0.003
 
 
@@ -228,18 +229,18 @@ def test_from_which_match_a_scene_counts_as_recognised(match: float, alone: bool
 
 def test_a_frame_apart_from_its_burst_is_pointed_out() -> None:
     """Less than three hundredths of the picture in common with the burst: named; more: not."""
-    burst = scene(["F0", "F1", "F2", "F3"], flicker=(*PULSES, PULSES[0]))
+    burst = scene(["F0", "F1", "F2", "F3"], flicker=(*FLICKERS, FLICKERS[0]))
     light = light_of([replace(burst, steady=np.array([0.9, 0.0285, 0.0315, 0.5]))])
     assert set(solve(context_of(light), ExposureParams()).notices_by_frame) == {"F1"}
 
 
-@pytest.mark.parametrize(("swing", "said"), [(0.16, True), (0.14, False)])
-def test_single_frames_under_pulsing_lamps_are_pointed_out(swing: float, said: bool) -> None:
-    """Nobody can tell from one frame how its rows were lit; that is said where bursts swing by 0.15 stops or more."""
-    level = [GainMap.constant(np.full(3, v)) for v in (0.0, swing, 0.0)]
+@pytest.mark.parametrize(("spread", "named"), [(0.16, True), (0.14, False)])
+def test_single_frames_under_flickering_lamps_are_pointed_out(spread: float, named: bool) -> None:
+    """Nobody can tell from one frame how its rows were lit; that is said where bursts vary by 0.15 stops or more."""
+    level = [GainMap.constant(np.full(3, v)) for v in (0.0, spread, 0.0)]
     light = light_of([scene(["F0", "F1", "F2"], flicker=tuple(level)), scene(["F3"]), scene(["F4"])])
     notices = solve(context_of(light), ExposureParams()).notices
-    assert [n.startswith("exposure: F3 and 1 more single frames") for n in notices] == ([True] if said else [])
+    assert [n.startswith("exposure: F3 and 1 more single frames") for n in notices] == ([True] if named else [])
 
 
 def test_the_reference_frames_themselves_do_not_make_the_typical_picture() -> None:
@@ -252,13 +253,13 @@ def test_the_reference_frames_themselves_do_not_make_the_typical_picture() -> No
 
 def test_a_balance_that_has_evened_the_colour_leaves_brightness_only() -> None:
     """Then exposure takes out the wave of green in all channels alike, so that no colour comes back."""
-    context = context_of(light_of([scene(["F0", "F1", "F2"], flicker=PULSES)]))
+    context = context_of(light_of([scene(["F0", "F1", "F2"], flicker=FLICKERS)]))
     balance = {
         f"F{k}": WhiteBalanceSolution(np.array([2.0, 1.0, 1.5]), WhiteSource.REFERENCE, "", evened=True)
         for k in range(3)
     }
     found = solve(replace(context, earlier={"white_balance": balance}), ExposureParams()).by_frame
-    for k, pulse in enumerate(PULSES):
+    for k, flicker in enumerate(FLICKERS):
         gains = found[f"F{k}"].gain_map.on(9, 9)
         assert np.ptp(gains, axis=2).max() < 2e-3
-        assert np.ptp((gains - pulse.on(9, 9))[..., 1]) < 3e-3
+        assert np.ptp((gains - flicker.on(9, 9))[..., 1]) < 3e-3

@@ -19,13 +19,14 @@ from pipeline.engine.solve import shoot_light
 from pipeline.imaging.geometry import Box
 from pipeline.light import palette
 from pipeline.light.gain_map import GainMap
-from pipeline.light.neutral import Candidate
+from pipeline.light.neutral import Candidate, Vote
 from pipeline.light.references import MeasuredReferences
+from pipeline.light.scene_white import PLAYER_GRADIENT, WhiteSource
 from pipeline.light.scenes import Scene, ShootLight
 from pipeline.shoot.facts import Facts, Reference
 from pipeline.steps import white_balance
 from pipeline.steps.base import SolveContext
-from pipeline.steps.white_balance import WhiteBalanceMeasurement, WhiteBalanceParams, WhiteSource, solve
+from pipeline.steps.white_balance import WhiteBalanceMeasurement, WhiteBalanceParams, solve
 from pipeline.store.store import Store
 from pipeline.types import Burst, Exif, Frame
 
@@ -68,7 +69,7 @@ def context_of(
     )
 
 
-def shown(white: np.ndarray, column: float = 0.0, reason: str = "") -> dict:
+def reference_of(white: np.ndarray, column: float = 0.0, reason: str = "") -> dict:
     """As measure_references keeps one reference: the raw colour of white."""
     places, matrices = np.array([[0.0, column]]), np.full((1, 3, 3), np.nan)
     return {"references": MeasuredReferences(white[None], places, matrices, (reason,))}
@@ -110,24 +111,28 @@ def test_unsure_and_nothing_are_named() -> None:
     assert any("F1 and 1 more" in n and "daylight" in n for n in found.notices)
 
 
-def test_reference_carries_to_other_light_by_the_anchor() -> None:
+def test_reference_carries_to_other_light_by_the_chromaticity() -> None:
     """Scene two differs by a step of its light (0.25, -0.15): so does its white."""
     light = light_of([scene(["F1"]), scene(["F2"])], [(0.1, 0.1), (0.35, -0.05)])
-    context = context_of(light, Facts(references=(Reference("F1", patch=Box(0, 0, 1, 1)),)), F1=shown(1 / DAY * 0.4))
+    context = context_of(
+        light, Facts(references=(Reference("F1", patch=Box(0, 0, 1, 1)),)), F1=reference_of(1 / DAY * 0.4)
+    )
     found = solve(context, WhiteBalanceParams(method="reference_patch")).by_frame
     assert found["F1"].gains == pytest.approx(DAY, rel=1e-5)
     assert found["F2"].gains == pytest.approx(DAY * np.exp([-0.25, 0, 0.15]), rel=1e-5)
     assert "F1" in found["F1"].words
 
 
-def test_drift_and_pan_decide_what_the_card_stood_in() -> None:
-    """A card at the right edge of a frame whose light drifts: the middle gets the light of the middle."""
+def test_gradient_and_pan_decide_what_the_card_stood_in() -> None:
+    """A card at the right edge, where the light is another: the middle of the frame gets the light of the middle."""
     chroma_gradient = np.array([[0.2, -0.1], [0.0, 0.0]])
-    # A card stands where players do, nearer than the walls that tell the drift.
-    card = np.exp(palette.at(chroma_gradient * white_balance._NEARER, np.array([0.8]))[0])
+    # A card stands where players do, nearer than the walls that the gradient is measured on.
+    card = np.exp(palette.at(chroma_gradient * PLAYER_GRADIENT, np.array([0.8]))[0])
     white = np.array([card[0], 1, card[1]]) / DAY * 0.3
     facts = Facts(references=(Reference("F1", patch=Box(0, 0, 1, 1)),))
-    context = context_of(light_of([scene(["F1"], chroma_gradient=chroma_gradient)]), facts, F1=shown(white, column=0.8))
+    context = context_of(
+        light_of([scene(["F1"], chroma_gradient=chroma_gradient)]), facts, F1=reference_of(white, column=0.8)
+    )
     found = solve(context, WhiteBalanceParams(method="reference_patch")).by_frame["F1"]
     assert found.gains == pytest.approx(DAY, rel=1e-4)
     # Red grows to the right by 0.2 in natural log, so it is taken off there, less what walls show more than players.
@@ -139,12 +144,12 @@ def test_drift_and_pan_decide_what_the_card_stood_in() -> None:
     assert flat.gains == pytest.approx(DAY, rel=1e-4)
 
 
-def test_pulse_of_the_reference_frame_is_taken_off() -> None:
+def test_flicker_of_the_reference_frame_is_taken_off() -> None:
     """The frame was caught with 0.5 stops too little red; the burst's own light is what its patch is brought to."""
     flicker = (GainMap.constant(np.array([0.5, 0, 0])), GainMap.constant(np.array([-0.5, 0, 0])))
     light = light_of([scene(["F1", "F2"], flicker=flicker)])
     white = 1 / DAY * np.array([2**-0.5, 1, 1]) * 0.3
-    context = context_of(light, Facts(references=(Reference("F1", patch=Box(0, 0, 1, 1)),)), F1=shown(white))
+    context = context_of(light, Facts(references=(Reference("F1", patch=Box(0, 0, 1, 1)),)), F1=reference_of(white))
     found = solve(context, WhiteBalanceParams(method="reference_patch")).by_frame
     for name, stops in (("F1", 0.5), ("F2", -0.5)):
         total = found[name].stops.on(3, 3)[1, 1]
@@ -153,7 +158,7 @@ def test_pulse_of_the_reference_frame_is_taken_off() -> None:
 
 def test_no_usable_reference_means_gray_world_and_a_notice() -> None:
     facts = Facts(references=(Reference("F1", patch=Box(0, 0, 1, 1)), Reference("F9", patch=Box(0, 0, 1, 1))))
-    bad = shown(np.full(3, np.nan), reason="the patch is clipped")
+    bad = reference_of(np.full(3, np.nan), reason="the patch is clipped")
     found = solve(context_of(light_of([scene(["F1"])]), facts, F1=bad), WhiteBalanceParams(method="reference_patch"))
     assert found.by_frame["F1"].source is WhiteSource.GRAY_WORLD
     text = " | ".join(found.notices)
@@ -163,13 +168,40 @@ def test_no_usable_reference_means_gray_world_and_a_notice() -> None:
 def test_camera_and_scenes_without_a_reference_are_named() -> None:
     light = light_of([scene(["F1"]), scene(["F2"]), scene(["F3"])])
     light = replace(light, group=np.array([0, 1, 2]))
-    context = context_of(light, Facts(references=(Reference("F1", patch=Box(0, 0, 1, 1)),)), F1=shown(0.3 / DAY))
+    context = context_of(light, Facts(references=(Reference("F1", patch=Box(0, 0, 1, 1)),)), F1=reference_of(0.3 / DAY))
     other = replace(context.frames[2], exif=Exif(make="Evencourt", model="Two"))
     found = solve(replace(context, frames=[*context.frames[:2], other]), WhiteBalanceParams(method="reference_patch"))
     text = " | ".join(found.notices)
     assert "no reference frame of Evencourt Two" in text
-    assert "F2: nothing in the picture is known" in text
+    assert "F2: shares no surface" in text
     assert set(found.by_frame) == {"F1", "F2", "F3"}
+
+
+@pytest.mark.parametrize(("match", "named"), [(0.63, False), (0.57, True)])
+def test_from_which_match_colours_are_like_those_of_the_references(match: float, named: bool) -> None:
+    """Chosen by eye: 0.6 of the best match. A frame below it is balanced by the references all the same, and named."""
+    light = replace(light_of([scene(["F1"]), scene(["F2"])]), match=np.array([1.0, match]))
+    context = context_of(light, Facts(references=(Reference("F1", patch=Box(0, 0, 1, 1)),)), F1=reference_of(0.3 / DAY))
+    found = solve(context, WhiteBalanceParams(method="reference_patch"))
+    assert list(found.notices_by_frame) == (["F2"] if named else [])
+    assert found.by_frame["F2"].source is WhiteSource.REFERENCE
+
+
+@pytest.mark.parametrize(("sure", "named"), [(0.37, False), (0.33, True)])
+def test_below_which_agreement_a_scene_is_named(monkeypatch: pytest.MonkeyPatch, sure: float, named: bool) -> None:
+    """Chosen by eye: 0.35 of what the pictures suggest."""
+    monkeypatch.setattr(white_balance, "votes_of", lambda light: [Vote(np.array([0.3, -0.2]), sure)])
+    found = solve(context_of(light_of([scene(["F1"])])), WhiteBalanceParams(method="gray_world"))
+    assert ["least sure about F1" in n for n in found.notices] == [named]
+
+
+def test_players_get_seven_tenths_of_the_gradient_of_the_walls() -> None:
+    """From python -m tests.evenness; the walls' own gradient is what an honest map of the walls would take off."""
+    gradient = np.array([[0.2, -0.1], [0.0, 0.0]])
+    context = context_of(light_of([scene(["F1"], chroma_gradient=gradient)]))
+    ends = solve(context, WhiteBalanceParams(method="gray_world")).by_frame["F1"].stops.on(1, 2, ends=True)[0]
+    walls = palette.at(gradient, np.array([-1.0, 1.0]))
+    assert ends[1, 0] - ends[0, 0] == pytest.approx(-0.7 * (walls[1, 0] - walls[0, 0]) / np.log(2), rel=0.01)
 
 
 def test_chart_matrices_blend_and_keep_white() -> None:
@@ -177,8 +209,8 @@ def test_chart_matrices_blend_and_keep_white() -> None:
     own = np.array([[1.4, -0.3, -0.1], [-0.2, 1.5, -0.3], [0.0, -0.4, 1.4]])
     light = light_of([scene(["F1"]), scene(["F2"]), scene(["F3"])], [(0, 0), (0.5, -0.4), (0.22, -0.15)])
     facts = Facts(references=tuple(Reference(n, chart="auto") for n in ("F1", "F2")))
-    with_matrix = {"references": replace(shown(0.3 / DAY)["references"], matrices=own[None])}
-    other = shown(0.3 / DAY * np.exp([0.5, 0, -0.4]))
+    with_matrix = {"references": replace(reference_of(0.3 / DAY)["references"], matrices=own[None])}
+    other = reference_of(0.3 / DAY * np.exp([0.5, 0, -0.4]))
     found = solve(context_of(light, facts, F1=with_matrix, F2=other), WhiteBalanceParams(method="reference_patch"))
     matrices = {n: np.array(s.matrix) for n, s in found.by_frame.items()}
     assert matrices["F1"] == pytest.approx(own, abs=0.02)

@@ -1,0 +1,144 @@
+"""The white of each scene of a shoot: from its references, else from what the pictures themselves suggest."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Protocol
+
+import numpy as np
+
+from pipeline.light import palette
+from pipeline.light.gain_map import GainMap
+from pipeline.light.neutral import Vote, agree_on_white
+from pipeline.light.references import Reading, ShowsReferences, WhiteMap, agreeing, plausible, readings
+from pipeline.light.scenes import Scene, ShootLight
+from pipeline.shoot.facts import Reference
+from pipeline.types import F64
+
+# Share of a scene's chroma gradient that reaches the players. Walls and stands behind the play span more of the court
+# than the players do, so the light on players changes less from side to side than the light on the walls, which the
+# gradient is measured from. Chosen on the generated halls: python -m tests.evenness.
+PLAYER_GRADIENT = 0.7
+STOPS_PER_LOG = float(1 / np.log(2))  # natural log -> stops
+
+
+class WhiteSource(StrEnum):
+    """Where the white of a frame comes from."""
+
+    CAMERA = "camera"
+    FIXED = "fixed"
+    GRAY_WORLD = "gray world"
+    REFERENCE = "reference"
+    DAYLIGHT = "daylight"
+
+
+class HasDaylight(ShowsReferences, Protocol):
+    """A measurement with what the frame's references show and (3,) multipliers for daylight, green = 1."""
+
+    @property
+    def daylight(self) -> F64:
+        """(3,) multipliers, green = 1."""
+
+
+@dataclass(frozen=True)
+class SceneWhite:
+    """The white of one scene.
+
+    at            scene chromaticity (2,) -> white (2,), both ln R/G and ln B/G against daylight: white changes
+                  across a frame as the light does
+    chromaticity  (2,) of the scene; source  where white comes from, and words  the same for a person
+    sure          0 to 1
+    matrix        (3, 3) default -> (3, 3) camera to working-linear of the charts; None without references
+    """
+
+    at: Callable[[F64], F64]
+    chromaticity: F64
+    source: WhiteSource
+    words: str
+    sure: float
+    matrix: Callable[[F64], F64 | None] | None = None
+
+    @staticmethod
+    def of_vote(vote: Vote, chromaticity: F64) -> SceneWhite:
+        """White as the pictures suggest it; daylight where they suggest nothing."""
+        white, sure = vote.white, vote.sure
+        source = WhiteSource.GRAY_WORLD if sure else WhiteSource.DAYLIGHT
+        words = f"gray-world of the hall, {sure:.0%} agreed" if sure else "daylight (too little to judge by)"
+        return SceneWhite(lambda a: white + a - chromaticity, chromaticity, source, words, sure)
+
+    @staticmethod
+    def of_map(found: WhiteMap, light: ShootLight, index: int) -> SceneWhite:
+        """White of the scene at `index` as the references of its group give it."""
+        chromaticity = light.chromaticities[index]
+        shares = found.shares(chromaticity)
+        parts = [f"{round(100 * s)} % {n}" for n, s in zip(found.names, shares, strict=True) if round(100 * s) >= 1]
+        words = f"reference {found.names[0]}" if len(found.names) == 1 else "references, " + ", ".join(parts)
+        sure = float(light.match[index])
+        return SceneWhite(
+            found.white, chromaticity, WhiteSource.REFERENCE, words, sure, lambda d: found.matrix(chromaticity, d)
+        )
+
+
+def gains_of_white(white: F64) -> F64:
+    """(2,) chroma of white against daylight, natural log -> (3,) multipliers on top of daylight's, green = 1."""
+    return np.asarray(np.exp([-white[0], 0.0, -white[1]]))
+
+
+def colour_of(gain_map: GainMap) -> GainMap:
+    """The colour of a gain map: what it does to red and blue beyond what it does to green."""
+    return GainMap(gain_map.coefficients - gain_map.coefficients[..., 1:2])
+
+
+def gradient_at(scene: Scene, columns: F64) -> F64:
+    """(N, 2) how far the chroma of the light on the players at `columns` (N,) is from the scene's, natural log.
+
+    columns  in the middle frame's coordinates, -1 left edge to 1 right edge
+    """
+    return np.asarray(palette.at(scene.chroma_gradient * PLAYER_GRADIENT, columns))
+
+
+def votes_of(light: ShootLight) -> list[Vote]:
+    """White as the pictures suggest it, for every scene; scenes that share no surface vote apart."""
+    result = [Vote(np.zeros(2), 0.0)] * len(light.scenes)
+    for group in np.unique(light.group):
+        members = np.flatnonzero(light.group == group)
+        votes = agree_on_white(light.chromaticities[members], [light.scenes[i].whites for i in members])
+        for index, vote in zip(members, votes, strict=True):
+            result[index] = vote
+    return result
+
+
+def reference_maps(
+    references: Sequence[Reference],
+    measured: Mapping[str, HasDaylight],
+    light: ShootLight,
+    votes: Sequence[Vote],
+    notices: list[str],
+) -> dict[int, WhiteMap]:
+    """Group of scenes -> white by its references. References that cannot be used are named in `notices`.
+
+    votes  white of each scene as the pictures suggest it, which a reference is checked against
+    """
+    groups: dict[int, list[Reading]] = {}
+    checks: dict[int, list[tuple[F64, float, float]]] = {}  # white by the pictures, how sure, how common the colour
+    for found in readings(references, measured, notices):
+        name, (row, column) = found.reference.frame, found.place
+        index = light.of[name]
+        scene, group = light.scenes[index], int(light.group[index])
+        frame = scene.names.index(name)
+        here = gradient_at(scene, np.array([column - scene.pan[frame]]))[0]
+        flicker = colour_of(scene.flicker[frame]).at(row, column)
+        logs = np.log(found.white * measured[name].daylight) + flicker / STOPS_PER_LOG
+        chroma = np.array([logs[0] - logs[1], logs[2] - logs[1]])
+        groups.setdefault(group, []).append(Reading(name, light.chromaticities[index] + here, chroma, found.matrix))
+        common = palette.commonness(scene.chroma_histogram.astype(np.float32), chroma - here)
+        checks.setdefault(group, []).append((votes[index].white + here, votes[index].sure, common))
+    maps = {}
+    for group, some in groups.items():
+        white, sure, shares = (np.array(part) for part in zip(*checks[group], strict=True))
+        kept = plausible(some, white, sure, shares, notices)
+        if agreed := agreeing([some[i] for i in kept], white[kept], notices):
+            maps[group] = WhiteMap.of(agreed)
+    return maps
