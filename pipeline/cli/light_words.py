@@ -39,7 +39,7 @@ def light_words(
     by_name = {f.name: f for f in frames}
     names = [n for s in light.scenes for n in s.names]
     burst = np.array([light.of[n] for n in names], dtype=np.int64)
-    # Fields are stops to add: the pulse is what they take away.
+    # Gain maps are stops to add: the flicker is what they take away.
     profiles = np.array([-light.flicker(n).on(_ROWS, 1)[:, 0, 1] for n in names])
     level = profiles.mean(axis=1)  # against the lamps' mean where the burst tells it
     for label in np.unique(burst):
@@ -92,7 +92,7 @@ def _seconds(frames: Sequence[Frame]) -> F64:
 def _mains(found: Mains) -> str:
     if found.hz is None:
         return f"mains frequency: not told by these frames ({found.reason})"
-    return f"lamps pulse at {found.hz} Hz: mains of {found.hz // 2} Hz ({found.certainty:.0%} sure)"
+    return f"lamps flicker at {found.hz} Hz: mains of {found.hz // 2} Hz ({found.certainty:.0%} sure)"
 
 
 def _colour(

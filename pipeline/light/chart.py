@@ -20,7 +20,7 @@ Mask = NDArray[np.bool_]
 _LONG_EDGE = 768  # the search works at this size at most
 _LEVELS = 3  # and at 1/2 and 1/4 of it, where the patches of a near chart are free of noise
 _NINE = np.stack(np.meshgrid([-1.0, 0.0, 1.0], [-1.0, 0.0, 1.0]), axis=2).reshape(9, 2)
-_FEWEST = 8  # patches that must be seen as patches; the lattice supplies the rest
+_FEWEST = 8  # patches that must be found as patches; the lattice supplies the rest
 # log R/G and log B/G of a neutral against daylight, least and most: under the lamps of CIE 15:2018, mercury and
 # high-pressure sodium, with the two cameras of colour-science, and a margin of 0.15; of 0.5 where red is missing.
 _LAMPS = (np.array([-0.6, -1.47]), np.array([1.02, 0.15]))
@@ -161,8 +161,8 @@ def _grow(seed: int, x: F64, y: F64, middles: F64, side: F64, tree: cKDTree) -> 
                 continue
             cells[there] = cell
             taken.add(cell)
-            seen = (middles[there] - middles[here]) * (du + dv)
-            queue.append((there, (x + seen) / 2, y) if du else (there, x, (y + seen) / 2))
+            found_step = (middles[there] - middles[here]) * (du + dv)
+            queue.append((there, (x + found_step) / 2, y) if du else (there, x, (y + found_step) / 2))
     return cells
 
 
@@ -184,12 +184,12 @@ def _place(smooth: F32, middles: F64, cells: NDArray[np.int64]) -> tuple[float, 
     occupied[cells[:, 1] - v[0, 0], cells[:, 0] - u[0, 0]] = inliers.ravel() > 0
     best: tuple[float, F64] | None = None
     for quarter in range(4):
-        turned, seen = np.rot90(grid, quarter), np.rot90(occupied, quarter)
+        turned, filled = np.rot90(grid, quarter), np.rot90(occupied, quarter)
         places = np.rot90(np.stack([u, v], axis=2), quarter)
         for row in range(turned.shape[0] - ROWS + 1):
             for column in range(turned.shape[1] - COLUMNS + 1):
                 area = (slice(row, row + ROWS), slice(column, column + COLUMNS))
-                if seen[area].sum() < _FEWEST:
+                if filled[area].sum() < _FEWEST:
                     continue
                 like = likeness(turned[area].reshape(-1, 3) ** 2)
                 if best is None or like > best[0]:
@@ -257,7 +257,7 @@ def find_card(pixels: F32, saturation: F64, daylight: F64) -> Box | None:
     pixels (H, W, 3) linear camera colour, unbalanced; saturation (3,) in the same units; daylight (3,)
     multipliers that balance D65. A card is a rectangle of one even colour, not wider than 2.2 times its height nor
     the other way round, 0.25 to 12 % of the picture, its middle in the middle two thirds, nowhere clipped, of a
-    colour that some lamp gives a neutral and near what gray-world makes of the picture (no door, no red kit).
+    colour that some lamp gives a neutral and near what gray-world makes of the picture (no door, no red shirt).
     Where two candidates are about as good and disagree about the light, neither is sure.
     """
     height, width = pixels.shape[:2]
@@ -311,21 +311,21 @@ def _card(small: F32, saturation: F64, mask: Mask, daylight: F64, world: Chroma)
     lamp = chroma + np.log(daylight[[0, 2]] / daylight[1])
     if np.hypot(*away) > _WORLD or not (_LAMPS[0] <= lamp).all() or not (lamp <= _LAMPS[1]).all():
         return None
-    noise_gain_map = _noise_gain_map(small, mask)
-    if noise_gain_map > 0.03:
+    scatter = _scatter(small, mask)
+    if scatter > 0.03:
         return None
     box = _inner(mask, x + across / 2, y + down / 2, across, down)
     if box is None:
         return None
     score = min(1.0, (area / mask.size / 0.005) ** 0.5) * (1 - np.hypot(off_x, off_y))
-    score *= (1 - noise_gain_map / 0.04) * (1 - 0.5 * np.hypot(*away))
+    score *= (1 - scatter / 0.04) * (1 - 0.5 * np.hypot(*away))
     return float(score), chroma, pixels_to_box(box, h, w)
 
 
-def _noise_gain_map(small: F32, mask: Mask) -> float:
+def _scatter(small: F32, mask: Mask) -> float:
     """Scatter of a region's sixteenths about a straight fall of light, beyond noise, relative to the mean.
 
-    Folded kit, planks and lettering scatter; a card does not, however the light falls off over it.
+    Folded shirts, planks and lettering scatter; a card does not, however the light falls off over it.
     """
     y, x = np.nonzero(mask)
     values = small[mask].sum(axis=1).astype(np.float64)

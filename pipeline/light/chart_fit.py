@@ -17,7 +17,7 @@ from pipeline.types import F32, F64
 _INNER = 0.7  # of a patch's width and height is measured: half of its area, clear of blur and of corners a little off
 _SMALLEST = 6  # pixels from one patch to the next
 _CLIPPED = 0.02  # share of a patch that may be clipped
-_SPREAD = 0.3  # relative scatter beyond noise of a patch half covered; noisy black patches reach 0.1
+_SCATTER = 0.3  # relative scatter beyond noise of a patch half covered; noisy black patches reach 0.1
 _DARK = 0.03  # largest relative error of the mean of neutral 5
 # Row norms against the camera's own matrix, as which noise grows; above 1.5, which costs as much as 1.2 stops of ISO,
 # each bit must pay for itself in colour (mercury reaches 1.7). With no limit at all the 95th percentile of the errors
@@ -37,25 +37,25 @@ class Chart:
     corners  (4, 2) fractions (x, y) of the upright frame, clockwise from dark skin
     patches  (24, 3) mean linear camera colour of the inner half of each patch, unbalanced
     clipped  (24,) share of its pixels, 0 to 1, of which a channel is clipped
-    spread   (24,) scatter within the patch beyond noise, relative to its mean: shading, glare, dirt, a finger
+    scatter  (24,) within the patch beyond noise, relative to its mean: shading, glare, dirt, a finger
     """
 
     corners: F64
     patches: F64
     clipped: F64
-    spread: F64
+    scatter: F64
 
     @property
     def weights(self) -> F64:
         """(24,) 1 for a patch that may decide about colour, 0 for one that is clipped or not of one colour."""
-        return ((self.clipped <= _CLIPPED) & (self.spread <= _SPREAD)).astype(np.float64)
+        return ((self.clipped <= _CLIPPED) & (self.scatter <= _SCATTER)).astype(np.float64)
 
 
 def read_chart(pixels: F32, saturation: F64, corners: F64) -> Chart:
-    """Measure the chart whose patch area has these `corners`, as find_chart gives them or a person wrote them.
+    """Measure the chart whose patch area has these `corners`, from find_chart or a person.
 
     pixels (H, W, 3) linear camera colour; saturation (3,) in the same units. Raises ValueError, worded for the
-    photographer, where the chart cannot be trusted: cut, too small, too dark, clipped, or not where it is said to be.
+    photographer, where the chart cannot be trusted: cut, too small, too dark, clipped, or not where the corners are.
     """
     height, width = pixels.shape[:2]
     corners = np.asarray(corners, dtype=np.float64)
@@ -64,7 +64,7 @@ def read_chart(pixels: F32, saturation: F64, corners: F64) -> Chart:
     turns = [_cross(plane[(i + 1) % 4] - plane[i], plane[(i + 2) % 4] - plane[(i + 1) % 4]) for i in range(4)]
     if not all(turn > 0 for turn in turns):
         raise ValueError(
-            "the corners do not go round a chart: give them clockwise as seen in the picture, from the dark-skin patch"
+            "the corners do not go round a chart: give them clockwise in the picture, from the dark-skin patch"
         )
     middles = _inside(plane, 0.5)  # a chart cut by less is still read
     if (middles < 0).any() or (middles > [width, height]).any():
@@ -76,7 +76,7 @@ def read_chart(pixels: F32, saturation: F64, corners: F64) -> Chart:
         )
     read = [_patch(pixels, saturation, quad) for quad in _inside(plane, _INNER)]
     patches = np.array([r[0] for r in read])
-    clipped, spread, error = (np.array([r[i] for r in read]) for i in (1, 2, 3))
+    clipped, scatter, error = (np.array([r[i] for r in read]) for i in (1, 2, 3))
     if clipped[18] > _CLIPPED:
         raise ValueError("the white patch of the chart is clipped: use a reference frame with less exposure")
     if (clipped > _CLIPPED).sum() > 4:
@@ -89,11 +89,11 @@ def read_chart(pixels: F32, saturation: F64, corners: F64) -> Chart:
     like = likeness(patches)
     if like < LIKE:
         raise ValueError(_misplaced(pixels, saturation, plane, like))
-    return Chart(corners, patches, clipped, spread)
+    return Chart(corners, patches, clipped, scatter)
 
 
 def _patch(pixels: F32, saturation: F64, quad: F64) -> tuple[F64, float, float, float]:
-    """Inside a quad (4, 2): robust mean (3,), clipped share, relative spread beyond noise, error of green's mean."""
+    """Inside a quad (4, 2): robust mean (3,), clipped share, relative scatter beyond noise, error of green's mean."""
     x0, y0 = np.maximum(np.floor(quad.min(axis=0)).astype(int), 0)
     x1, y1 = np.maximum(np.ceil(quad.max(axis=0)).astype(int), [x0 + 1, y0 + 1])
     part = pixels[y0:y1, x0:x1].astype(np.float64)
@@ -117,8 +117,8 @@ def _patch(pixels: F32, saturation: F64, quad: F64) -> tuple[F64, float, float, 
     counts = np.bincount(quarter, minlength=4)
     means = np.bincount(quarter, values[:, 1], 4) / np.maximum(counts, 1)
     beyond = means[counts > 0].var() - noise**2 / max(counts.min(), 1)
-    spread = float(np.sqrt(max(beyond, 0.0)) / max(mean[1], 1e-6))
-    return mean, clipped, spread, noise / np.sqrt(len(values))
+    uneven = float(np.sqrt(max(beyond, 0.0)) / max(mean[1], 1e-6))
+    return mean, clipped, uneven, noise / np.sqrt(len(values))
 
 
 def _inside(plane: F64, share: float) -> F64:

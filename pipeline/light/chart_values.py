@@ -81,9 +81,9 @@ def likeness(colours: F64) -> float:
     known = np.isfinite(colours).all(axis=1)
     if known.sum() < 16:
         return 0.0
-    seen, primaries, even = np.maximum(colours[known], 0), _PRIMARIES[known], _EVEN[known]
+    measured, primaries, even = np.maximum(colours[known], 0), _PRIMARIES[known], _EVEN[known]
     total = 0.0
-    for channel in seen.T:
+    for channel in measured.T:
         weights, _ = nnls(primaries * even[:, None], channel * even)
         a, b = np.cbrt(channel), np.cbrt(primaries @ weights)
         if min(np.ptp(a), np.ptp(b)) < 1e-9:

@@ -1,4 +1,4 @@
-"""What the pulse of the lamps did to each frame of a burst: a field of stops per frame."""
+"""What the flicker of the lamps did to each frame of a burst: a gain map for each frame."""
 
 from __future__ import annotations
 
@@ -31,7 +31,11 @@ _Mask = np.ndarray[tuple[int, int], np.dtype[np.bool_]]
 
 @dataclass(frozen=True)
 class View:
-    """One frame of a burst, rows along the sensor: linear pixels (H, W, 3), which may be used, its motion."""
+    """One frame of a burst, rows along the sensor.
+
+    pixels (H, W, 3) linear; good (H, W) which of them may be used; motion against the burst's middle frame;
+    a, b (3,) noise: variance a * x + b
+    """
 
     pixels: F32
     good: _Mask
@@ -41,7 +45,7 @@ class View:
 
 
 def views(images: Sequence[Image]) -> list[View]:
-    """The proxies of a burst, in sensor orientation, registered to the middle one."""
+    """Small pictures of a burst's frames, camera-linear, rows along the sensor, registered to the middle one."""
     masks = [usable(i.pixels, i.saturation, _FLOOR) for i in images]
     logs = [
         np.where(good[..., None], np.log2(np.maximum(i.pixels, 1e-5)), np.nan).astype(np.float32)
@@ -54,42 +58,44 @@ def views(images: Sequence[Image]) -> list[View]:
 
 
 def agree(views: Sequence[View]) -> list[GainMap]:
-    """Fields of stops to ADD to each frame so that the burst looks lit by its own typical light.
+    """Gain maps to ADD to each frame so that the burst looks lit by its own typical light.
 
-    The scene is the median over the registered, corrected frames; each frame's field is fitted to the log
+    views: the frames, from `views`; one gain map for each, in stops, all zero where fewer than two frames can be used.
+
+    The scene is the median over the registered, corrected frames; each frame's gain map is fitted to the log
     ratios of small tiles against it by iteratively reweighted least squares with Tukey's biweight (Beaton
     and Tukey, Technometrics 16, 1974), so that tiles which a player, a flash or a changing board differs in
-    lose their say. How far each coefficient may go is learnt from the burst itself (empirical Bayes, Efron
-    and Morris 1973): lamps that pulse keep their wave, and steady ones keep nothing. Bands that stand in all frames
-    are found last (imaging.standing).
+    lose their say. How far each coefficient may go is learned from the burst itself (empirical Bayes, Efron
+    and Morris 1973): lamps that flicker keep their wave, and steady ones keep nothing. Bands that stand still in
+    all frames are found last (static_bands.py).
     """
     count = len(views)
     if count < 2:
         return [GainMap.constant(np.zeros(3))] * count
     height, width = views[0].pixels.shape[:2]
     tiles = (max(2, height // _TILE), max(2, width // _TILE))
-    scene, seen = _scene(views, [GainMap.constant(np.zeros(3))] * count)
-    profiles = np.stack([_profile(_ratios(one, scene, seen, tiles)[0].reshape(*tiles, 3)) for one in views])
+    scene, known = _scene(views, [GainMap.constant(np.zeros(3))] * count)
+    profiles = np.stack([_profile(_ratios(one, scene, known, tiles)[0].reshape(*tiles, 3)) for one in views])
     model = terms(find_cycles(profiles[..., 0]))
     design, prior = model.design(*tiles), model.prior.copy()
-    told = [i for i, p in enumerate(profiles) if np.isfinite(p[:, 0]).sum() >= 4]  # not black, not blown
-    if len(told) < 2:
+    usable_frames = [i for i, p in enumerate(profiles) if np.isfinite(p[:, 0]).sum() >= 4]  # not black, not blown
+    if len(usable_frames) < 2:
         return [GainMap.constant(np.zeros(3))] * count
     parts = np.stack([_start(model, p, prior) for p in profiles])
-    for turn in range(4):
-        scene, seen = _scene(views, [GainMap(model.legendre(c) @ _TO_CHANNELS) for c in parts])
-        spread = np.zeros_like(parts)
-        for index in told:
-            ratio, weight = _ratios(views[index], scene, seen, tiles)
-            parts[index], spread[index] = _fit(design, ratio @ _TO_PARTS, weight, prior, parts[index])
-        parts[told] -= np.median(parts[told], axis=0)
-        if turn >= 1:
-            power = (parts[told] ** 2).sum(axis=0) / (len(told) - 1)
-            learnt = np.maximum(power - spread[told].mean(axis=0), 1e-8)
-            few = 3.0 / (2.0 + len(told))  # two frames say little about a variance
-            prior = np.sqrt(few * np.minimum(prior**2, 4 * learnt + 1e-6) + (1 - few) * learnt)
+    for step in range(4):
+        scene, known = _scene(views, [GainMap(model.legendre(c) @ _TO_CHANNELS) for c in parts])
+        variance = np.zeros_like(parts)
+        for index in usable_frames:
+            ratio, weight = _ratios(views[index], scene, known, tiles)
+            parts[index], variance[index] = _fit(design, ratio @ _TO_PARTS, weight, prior, parts[index])
+        parts[usable_frames] -= np.median(parts[usable_frames], axis=0)
+        if step >= 1:
+            power = (parts[usable_frames] ** 2).sum(axis=0) / (len(usable_frames) - 1)
+            learned = np.maximum(power - variance[usable_frames].mean(axis=0), 1e-8)
+            few = 3.0 / (2.0 + len(usable_frames))  # two frames say little about a variance
+            prior = np.sqrt(few * np.minimum(prior**2, 4 * learned + 1e-6) + (1 - few) * learned)
             prior[0] = model.prior[0]
-    shared = static_bands(model, parts[told])
+    shared = static_bands(model, parts[usable_frames])
     whole = [model.legendre(c) if shared is None else model.legendre(c) + shared for c in parts]
     return [GainMap(-w @ _TO_CHANNELS) for w in whole]
 
@@ -117,9 +123,9 @@ def _scene(views: Sequence[View], gain_maps: Sequence[GainMap]) -> tuple[F32, _M
     return scene, count >= 2
 
 
-def _ratios(one: View, scene: F32, seen: _Mask, tiles: tuple[int, int]) -> tuple[F64, F64]:
+def _ratios(one: View, scene: F32, in_scene: _Mask, tiles: tuple[int, int]) -> tuple[F64, F64]:
     """(T, 3) log2 ratio of frame to scene in tiles, NaN where they share too little, and (T, 3) its weight."""
-    known = np.where(seen[..., None], scene, np.nan).astype(np.float32)
+    known = np.where(in_scene[..., None], scene, np.nan).astype(np.float32)
     here = warp(known, one.motion, back=True)
     both = one.good & np.isfinite(here[..., 1])
     share = _tiled(both[..., None].astype(np.float32), tiles)[..., 0]

@@ -1,7 +1,7 @@
-"""Fields: gains that vary smoothly over a frame, as a few coefficients.
+"""Gain maps: gains that vary smoothly over a frame, as a few coefficients.
 
-A field is a polynomial in place: Legendre products of the sensor row (the shutter curtain travels along the rows,
-so the pulse of the lamps is a function of the row) and the sensor column (two lamps mix from side to side).
+A gain map is a polynomial in place: Legendre products of the sensor row (a shutter exposes row after row, so the
+flicker of the lamps is a function of the row) and the sensor column (two lamps mix from side to side).
 Its values are stops (log2 of a gain) per channel.
 """
 
@@ -85,9 +85,10 @@ def basis(count: int, degree: int, ends: bool = False) -> F64:
 
 
 def apply_gain_map(image: Image, gain_map: GainMap, orientation: Orientation) -> Image:
-    """Multiply by the field's gains; clipped channels are rebuilt so that blown light stays neutral.
+    """Multiply by the map's gains; clipped channels are rebuilt so that blown light stays neutral.
 
-    Noise and saturation follow the mean gain of each channel, what differs from it over the frame goes to `uneven`.
+    Noise and saturation follow the mean gain of each channel, what differs from it over the frame goes to
+    `noise_gain_map`.
     """
     mean = 2.0 ** gain_map.coefficients[0, 0]
     saturation, noise = image.saturation * mean, image.noise.scaled(mean)

@@ -20,7 +20,7 @@ def rebuild_highlights(pixels: F32, saturation: F64 | F32) -> F32:
     """Raise clipped channels to the pixel's largest, so that blown light is white and not magenta.
 
     A clipped channel is known only to be "at least" its value; the largest channel is the least
-    assumption that keeps a single blown colour (red kit) its hue. `saturation` in pixel units, (3,), or
+    assumption that keeps the hue of a single blown colour (a red shirt). `saturation` in pixel units, (3,), or
     (H, W, 3) where gains vary over the frame.
     """
     limit = np.asarray(saturation, dtype=np.float32)
@@ -52,7 +52,7 @@ class Chroma:
 
     log_rg: float
     log_bg: float
-    spread: float
+    scatter: float
 
     @property
     def gains(self) -> F64:
@@ -80,8 +80,8 @@ def gray_world(pixels: F32, saturation: F64, start: F64, floor: float = 0.004) -
 
     pixels (H, W, 3) camera-linear; `start` (3,) multipliers of a plausible light, the centre of the
     search. Each bin of the log-chroma histogram weighs the fourth root of its count, so a wood floor
-    over half of the frame counts like a few kits and not like half of all evidence; bins far from the
-    running mean lose weight (biweight), which is how saturated kit is kept out. After Buchsbaum,
+    over half of the frame counts like a few shirts and not like half of all evidence; bins far from the
+    running mean lose weight (biweight), which is how saturated shirts are kept out. After Buchsbaum,
     "A spatial processor model for object colour perception", J. Franklin Inst. 310, 1980, with the
     area weighting replaced. None when fewer than 50 pixels are usable.
     """
@@ -107,5 +107,5 @@ def gray_world(pixels: F32, saturation: F64, start: F64, floor: float = 0.004) -
     mean, w = reweighted(solve, weigh, np.zeros(2), scales)
     if not np.isfinite(mean).all():
         return None
-    spread = float(np.sqrt((w * ((u - mean[0]) ** 2 + (v - mean[1]) ** 2)).sum() / w.sum()))
-    return Chroma(float(mean[0] + centre[0]), float(mean[1] + centre[1]), spread)
+    scatter = float(np.sqrt((w * ((u - mean[0]) ** 2 + (v - mean[1]) ** 2)).sum() / w.sum()))
+    return Chroma(float(mean[0] + centre[0]), float(mean[1] + centre[1]), scatter)

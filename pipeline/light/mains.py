@@ -1,8 +1,8 @@
-"""The pulse of the lamps: which mains feeds them, how deep it is, and which frames it left dark.
+"""The flicker of the lamps: which mains feeds them, how deep it is, and which frames it left dark.
 
-Lamps on alternating current pulse at twice the mains frequency, 100 or 120 Hz. A frame taken at t shows at
-the height h of its rows (0 first exposed, 1 last) the pulse cos(2 pi f (t + h * travel) + phase). The rows give
-only the product f * travel, so the frequency must come from the times between frames.
+Lamps on alternating current flicker at twice the mains frequency, 100 or 120 Hz. A frame taken at t shows at
+the height h of its rows (0 first exposed, 1 last) the wave cos(2 pi f (t + h * readout) + phase). The rows give
+only the product f * readout, so the frequency must come from the times between frames.
 """
 
 from __future__ import annotations
@@ -30,20 +30,20 @@ _COARSE = 0.0025  # a quarter of the shorter lamp period: phases from coarser ti
 _FAINT = 0.008  # EV, rms
 _SEEN = 0.15  # least share of the modulation that must survive the exposure
 _PULL = 0.03  # ridge: a phase that stays within 10 degrees over a burst explains nothing
-_FLOOR = 0.02  # share of a burst's pulse that no sine explains: harmonics, jitter of the times
+_FLOOR = 0.02  # share of a burst's flicker that no sine explains: harmonics, jitter of the times
 _TRIALS, _TRIAL_FRAMES = 49, 300
 _DECIDED, _ABOVE_TREND = 5.0, 3.0  # natural log of the likelihood ratio
 # Least margin for each number measured: many bursts must not add up what jitter and harmonics leave to chance.
 # Simulated, two candidates that alias alike stay below 0.1, two that do not are above 0.6.
 _MARGIN = 0.2
-_EXPLAINED = 0.35  # least share of the pulse's power that the sine explains; simulated, the wrong one reaches 0.4
+_EXPLAINED = 0.35  # least share of the flicker's power that the sine explains; simulated, the wrong one reaches 0.4
 
 
 @dataclass(frozen=True)
 class Mains:
     """hz is 100, 120 or None; certainty 0 to 1 that hz is right, 0 with None; reason says why in words.
 
-    travel is the shutter's, seconds from the first row to the last.
+    readout_time is the shutter's, in seconds from the first row to the last; None where hz is.
     """
 
     hz: int | None
@@ -53,7 +53,7 @@ class Mains:
 
 
 @dataclass(frozen=True)
-class Pulses:
+class Segments:
     """Frames in order of segment and time; a segment is a stretch of a burst over which mains is coherent.
 
     frames (M,) their indices among those given; times (M,) middle of the exposure, seconds from the segment's
@@ -68,6 +68,7 @@ class Pulses:
 
     @property
     def counts(self) -> Ints:
+        """(S,) frames of each segment."""
         return np.diff(np.append(self.starts, len(self.times)))
 
     @property
@@ -85,7 +86,7 @@ class Pulses:
         return np.asarray(values - np.repeat(self.total(values) / counts, self.counts, axis=0), dtype=np.float64)
 
 
-def pulses(times: F64, profiles: F64, burst: Ints, exposure: F64) -> Pulses | None:
+def segments(times: F64, profiles: F64, burst: Ints, exposure: F64) -> Segments | None:
     """Sort into segments of at most 1.5 s and at least three frames, and centre the profiles again; None if none."""
     good = np.isfinite(times) & np.isfinite(profiles).all(axis=1) & np.isfinite(exposure) & (exposure > 0)
     index = np.flatnonzero(good)
@@ -105,13 +106,13 @@ def pulses(times: F64, profiles: F64, burst: Ints, exposure: F64) -> Pulses | No
     index, since = index[keep], since[keep]
     starts = np.cumsum(counts) - counts
     middle = since - np.repeat(since[starts], counts) + exposure[index] / 2
-    found = Pulses(index, middle, profiles[index].astype(np.float64), exposure[index], starts.astype(np.int64))
-    return Pulses(index, middle, found.centred(found.profiles), found.exposure, found.starts)
+    found = Segments(index, middle, profiles[index].astype(np.float64), exposure[index], starts.astype(np.int64))
+    return Segments(index, middle, found.centred(found.profiles), found.exposure, found.starts)
 
 
 @dataclass(frozen=True)
 class _Rows:
-    """The profiles seen by waves that turn `turns` (G,) times from the first row to the last."""
+    """Inner products of the profiles with waves of so many `cycles` (G,) from the first row to the last."""
 
     cycles: F64
     cos: F64  # (M, G) inner products with the cosine down the rows
@@ -129,7 +130,7 @@ class _Rows:
         return _Rows(self.cycles, self.cos[index], self.sin[index], self.gram)
 
 
-def _solve(p: Pulses, rows: _Rows, c: F64, s: F64, pull: float = _PULL) -> tuple[F64, F64, F64]:
+def _solve(p: Segments, rows: _Rows, c: F64, s: F64, pull: float = _PULL) -> tuple[F64, F64, F64]:
     """Least squares of a cos + b sin with phases whose centred cosine and sine are c, s (M,).
 
     Returns a, b and the power explained, (S, G) each.
@@ -148,8 +149,8 @@ def _solve(p: Pulses, rows: _Rows, c: F64, s: F64, pull: float = _PULL) -> tuple
     return a, b, np.clip(a * ha + b * hb, 0, None)
 
 
-def _phases(p: Pulses, hz: float) -> tuple[F64, F64]:
-    """Centred cosine and sine (M,) of each frame's phase, as far as its exposure lets the pulse through."""
+def _phases(p: Segments, hz: float) -> tuple[F64, F64]:
+    """Centred cosine and sine (M,) of each frame's phase, times what its exposure leaves of the flicker."""
     left = np.sinc(hz * p.exposure)
     angle = 2 * np.pi * hz * p.times
     return p.centred(left * np.cos(angle)), p.centred(left * np.sin(angle))
@@ -160,7 +161,7 @@ def _mean_exp(logs: F64, axis: int) -> F64:
     return np.asarray(np.squeeze(top, axis) + np.log(np.exp(logs - top).mean(axis=axis)), dtype=np.float64)
 
 
-def _log_likelihood(p: Pulses, explained: F64) -> F64:
+def _log_likelihood(p: Segments, explained: F64) -> F64:
     """Log likelihood (S, G) of each segment with its own unknown noise: that leaves (1 - R^2)^(-dof / 2)."""
     power = p.total((p.profiles**2).sum(axis=1))[:, None] + 1e-12
     dof = p.freedom[:, None]
@@ -169,11 +170,11 @@ def _log_likelihood(p: Pulses, explained: F64) -> F64:
 
 
 def _evidence(
-    p: Pulses, rows: _Rows, phases: list[tuple[F64, F64]], allowed: NDArray[np.bool_]
+    p: Segments, rows: _Rows, phases: list[tuple[F64, F64]], allowed: NDArray[np.bool_]
 ) -> tuple[float, float, float]:
-    """(log likelihood, turns, share of the power explained) of one candidate.
+    """(log likelihood, cycles per frame, share of the power explained) of one candidate.
 
-    The segments share the travel but not drift, phase or amplitude.
+    The segments share the readout time but not drift, phase or amplitude.
     """
     explained = np.array([_solve(p, rows, c, s)[2] for c, s in phases])
     logs = np.array([_log_likelihood(p, e) for e in explained])
@@ -183,8 +184,8 @@ def _evidence(
     return float(_mean_exp(joint[allowed], 0)), float(rows.cycles[best]), share
 
 
-def _trend(p: Pulses) -> float:
-    """Log likelihood that the light only drifts in time: a person walking in, a dimmer, not a lamp's pulse."""
+def _trend(p: Segments) -> float:
+    """Log likelihood that the light only drifts in time: a person walking in or a dimmer, not flicker."""
     t = p.centred(p.times)
     h = np.linspace(-1, 1, p.profiles.shape[1])
     sums = p.total(t[:, None] * np.stack([p.profiles.sum(axis=1), p.profiles @ h], axis=1))
@@ -201,11 +202,11 @@ def frequency(
     exposure: F64,
     readout_time: tuple[float, float] = _READOUT_TIME,
 ) -> Mains:
-    """Whether the lamps of one camera's frames pulse at 100 or 120 Hz, or why that cannot be told.
+    """Whether the lamps in one camera's frames flicker at 100 or 120 Hz, or why that cannot be found.
 
-    times (N,) start of exposure in seconds, of a clock that keeps `resolution` seconds; profiles (N, R >= 3)
-    log2 luminance of the pulse at R even rows, row 0 exposed first, the mean over the burst removed;
-    burst (N,) labels; exposure (N,) seconds; travel: bounds of the shutter's travel in seconds.
+    times (N,) start of exposure in seconds, of a clock that counts in steps of `resolution` seconds; profiles (N, R
+    >= 3) log2 luminance of the flicker at R evenly spaced rows, row 0 exposed first, the mean over the burst removed;
+    burst (N,) labels; exposure (N,) seconds; readout_time: its bounds in seconds.
     Least squares of a travelling sine per burst at both candidates, compared by likelihood; a decision
     must beat the other candidate, a mere trend, and all of 49 shuffles of the times within the bursts (fixed seed).
     Raises ValueError for shapes that do not agree.
@@ -213,7 +214,7 @@ def frequency(
     n = len(times)
     if profiles.ndim != 2 or profiles.shape[0] != n or profiles.shape[1] < 3 or not n == len(burst) == len(exposure):
         raise ValueError(f"times ({n},), burst, exposure and profiles (N, R >= 3) must agree, not {profiles.shape}")
-    p = pulses(times, profiles, burst, exposure)
+    p = segments(times, profiles, burst, exposure)
     if p is None:
         return Mains(None, 0.0, None, "no burst of three frames or more with times and exposure")
     kept = max(resolution, _resolution(times[p.frames]))
@@ -241,18 +242,18 @@ def frequency(
         return Mains(None, 0.0, None, "the brightness of the frames does not follow their times more than by chance")
     certainty = min(1 / (1 + math.exp(-ratio)), 1 - 1 / (1 + _TRIALS))
     seconds = found[best][1] / best
-    why = f"pulse of {best} Hz in {len(p.starts)} bursts; the shutter crosses the frame in {1000 * seconds:.1f} ms"
+    why = f"flicker at {best} Hz in {len(p.starts)} bursts; the shutter crosses the frame in {1000 * seconds:.1f} ms"
     return Mains(best, certainty, seconds, why)
 
 
 def _beyond_chance(
-    p: Pulses, rows: _Rows, phases: dict[int, list[tuple[F64, F64]]], allowed: dict[int, NDArray[np.bool_]]
+    p: Segments, rows: _Rows, phases: dict[int, list[tuple[F64, F64]]], allowed: dict[int, NDArray[np.bool_]]
 ) -> bool:
     """Whether the true times fit a candidate better than every shuffle of them within the segments does."""
     step = max(1, math.ceil(len(p.times) / _TRIAL_FRAMES))
     counts = p.counts[::step]
     index = np.concatenate([np.arange(a, a + k) for a, k in zip(p.starts[::step], counts, strict=True)])
-    few = Pulses(p.frames[index], p.times[index], p.profiles[index], p.exposure[index], np.cumsum(counts) - counts)
+    few = Segments(p.frames[index], p.times[index], p.profiles[index], p.exposure[index], np.cumsum(counts) - counts)
     view = rows.taken(index)
     segment = np.repeat(np.arange(len(counts)), counts)
     random = np.random.default_rng(0)
@@ -284,19 +285,19 @@ def _unseen(exposure: F64) -> str:
     typical = float(np.median(exposure))
     for hz in CANDIDATES:
         if typical * hz > 0.9 and abs(np.sinc(hz * typical)) < _SEEN:
-            return f"an exposure of {_fraction(typical)} averages a pulse of {hz} Hz away"
-    return f"no pulse seen: the frames of a burst agree within {_FAINT:g} EV"
+            return f"an exposure of {_fraction(typical)} averages flicker at {hz} Hz away"
+    return f"no flicker found: the frames of a burst agree within {_FAINT:g} EV"
 
 
-def _alike(p: Pulses) -> str:
+def _alike(p: Segments) -> str:
     gaps = np.diff(p.times)
     if not (gaps > 0).any():
         return "all frames of a burst have the same time"
     gap = float(np.median(gaps[gaps > 0]))
     beat = gap * (CANDIDATES[1] - CANDIDATES[0])
     if abs(beat - round(beat)) < 0.1:
-        return f"at {1 / gap:.1f} frames a second pulses of 100 and 120 Hz look alike"
-    return "pulses of 100 and 120 Hz fit about equally well"
+        return f"at {1 / gap:.1f} frames a second flicker at 100 and at 120 Hz looks alike"
+    return "flicker at 100 and at 120 Hz fits about equally well"
 
 
 @dataclass(frozen=True)
@@ -315,14 +316,15 @@ def percent_flicker(
     burst: Ints | None = None,
     readout_time: float | None = None,
 ) -> Flicker | None:
-    """Percent flicker of the lamps, 100 (max - min) / (max + min) (IES Lighting Handbook), as of a sinusoidal pulse.
+    """Percent flicker of the lamps, 100 (max - min) / (max + min) (IES Lighting Handbook), for light that varies as a
+    sine.
 
-    Arguments as in `frequency`; without `burst` all frames are one. With hz, times and travel a sine is fitted
+    Arguments as in `frequency`; without `burst` all frames are one. With hz, times and readout_time a sine is fitted
     to each burst, the time of each frame free by about a millisecond; with hz alone the amplitude follows from
     the variance, as of evenly spread phases, with the noise in it. Both are the median over bursts, corrected by
-    sinc(f T) for the averaging of the exposure. Else it is the range seen, a lower bound. A peaky pulse is told
-    by its fundamental, a quarter low for |sin|. None where no two frames compare or the exposure leaves
-    less than 15 % of the pulse.
+    sinc(f T) for the averaging of the exposure. Otherwise it is the range over the frames, a lower bound. Flicker
+    that is no sine is measured by its fundamental, a quarter low for |sin|. None where no two frames can be compared
+    or the exposure leaves less than 15 % of the flicker.
     """
     burst = np.zeros(len(profiles), dtype=np.int64) if burst is None else burst
     good = np.isfinite(profiles).all(axis=1) & np.isfinite(exposure)
@@ -334,15 +336,15 @@ def percent_flicker(
     if left < _SEEN:
         return None
     if hz is not None and times is not None and readout_time is not None:
-        p = pulses(times, profiles, burst, exposure)
+        p = segments(times, profiles, burst, exposure)
         amplitudes = np.zeros(0) if p is None else _amplitudes(p, hz, readout_time)
         if amplitudes.size:
             return Flicker(_depth(float(np.median(amplitudes)) * left) / left, False)
     elif hz is not None:
-        spread = [math.sqrt(2 * float((g**2).sum()) / ((len(g) - 1) * g.shape[1])) for g in groups]
-        return Flicker(min(_depth(float(np.median(spread))) / left, 100.0), False)
-    seen = float(np.median([np.median(np.ptp(g, axis=0)) for g in groups]))
-    return Flicker(100 * math.tanh(seen * math.log(2) / 2), True)
+        amplitudes_rms = [math.sqrt(2 * float((g**2).sum()) / ((len(g) - 1) * g.shape[1])) for g in groups]
+        return Flicker(min(_depth(float(np.median(amplitudes_rms))) / left, 100.0), False)
+    swing = float(np.median([np.median(np.ptp(g, axis=0)) for g in groups]))
+    return Flicker(100 * math.tanh(swing * math.log(2) / 2), True)
 
 
 def _depth(amplitude: float) -> float:
@@ -351,8 +353,9 @@ def _depth(amplitude: float) -> float:
     return 100 * 2 * q / (1 + q * q)
 
 
-def _amplitudes(p: Pulses, hz: float, readout_time: float) -> F64:
-    """log2 amplitude before the exposure of each segment whose phases spread enough to tell, the times eased."""
+def _amplitudes(p: Segments, hz: float, readout_time: float) -> F64:
+    """log2 amplitude before the exposure of each segment whose phases are spread enough, each time free by about 1
+    ms."""
     rows = _Rows.of(p.profiles, np.array([hz * readout_time]))
     left = np.sinc(hz * p.exposure)
     drift = 1 + _DRIFT * np.linspace(-1, 1, _STEPS)
@@ -371,8 +374,8 @@ def _amplitudes(p: Pulses, hz: float, readout_time: float) -> F64:
         noise = np.repeat(p.total((rest**2).mean(axis=1)) / p.counts, p.counts)
         bend = (slope**2).sum(axis=1) + (noise + 1e-9) / slack
         shift = np.clip(shift + ((rest * slope).sum(axis=1) - shift * (noise + 1e-9) / slack) / bend, -2, 2)
-    told = p.total(c * c + s * s) / p.total(left**2) > 0.3
-    return np.asarray(np.hypot(a, b)[told, 0], dtype=np.float64)
+    enough = p.total(c * c + s * s) / p.total(left**2) > 0.3
+    return np.asarray(np.hypot(a, b)[enough, 0], dtype=np.float64)
 
 
 def dark_phase(profiles: F64, burst: Ints | None = None, below: float = DARK) -> NDArray[np.bool_]:

@@ -1,6 +1,6 @@
-"""Where white is when nothing tells: candidates from one scene, and what many scenes agree on.
+"""Where white is when no reference shows it: candidates from one scene, and what many scenes agree on.
 
-White kit, lines, nets and paper are the brightest surfaces of a hall that are lit like the rest, and lamps lie in a
+White shirts, lines, nets and paper are the brightest surfaces of a hall that are lit like the rest, and lamps lie in a
 band about the daylight locus. So a candidate is a colour that stands out by its brightness and is a plausible lamp
 (after Joze, Drew, Finlayson and Rey, "The role of bright pixels in illumination estimation", CIC 20, 2012). Area
 hardly counts: that is what makes gray-world take a wood floor for the light.
@@ -112,7 +112,7 @@ def _settled(of: ChromaSamples, start: F64) -> F64:
 
 @dataclass(frozen=True)
 class Vote:
-    """What the scenes agree on for one of them: white (2,), and how sure it is, 0 to 1."""
+    """What the scenes agree on for one of them: chroma of white (2,), and how sure it is, 0 to 1."""
 
     white: F64
     sure: float
@@ -121,9 +121,9 @@ class Vote:
 def agree_on_white(chromaticities: F64, found: Sequence[Sequence[Candidate]]) -> list[Vote]:
     """White of each scene from its own candidates and those of scenes in similar light.
 
-    anchors (N, 2): where the hall's own colours (its floor, its walls) lie in each scene; a white is told by its
-    place against them, which changes only slowly from one lamp to the other. So candidates are compared as
-    offsets from the anchor, weighted by how near the anchors are, and the densest offset wins.
+    chromaticities (N, 2): where the hall's own colours (its floor, its walls) lie in each scene; the offset of white
+    from them changes only slowly from one lamp to the other. So candidates are compared by that offset, weighted by
+    how alike the light of their scenes is, and the densest offset wins. found: the candidates of each scene.
     """
     owner = np.array([i for i, some in enumerate(found) for _ in some], dtype=int)
     if len(owner) == 0:

@@ -1,8 +1,8 @@
-"""The colours of a scene as a cloud in log chroma, where a change of light is a translation.
+"""The colours of a scene as samples of log chroma, where a change of light is a translation.
 
 u = ln(R/G), v = ln(B/G) of camera-linear values. A lamp of another colour moves every neutral surface by the same step
 and the others by nearly the same (Barron, "Convolutional Color Constancy", ICCV 2015, for the idea). So the same hall
-seen twice registers, and the change of one lamp's share from side to side shows as a drift of the cloud.
+seen twice registers, and the change of one lamp's share from side to side shows as a gradient of its chroma.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ LOW = np.array([-1.6, -3.2])  # relative to daylight: high-pressure sodium on a 
 _SIZE = (80, 112)
 _PADDED = (128, 160)
 _FLOOR = 0.003  # of saturation
-_NOISY = 0.06  # spread of a pixel's chroma from noise at which it counts half
+_NOISY = 0.06  # standard deviation of a pixel's chroma by noise at which it counts half
 _PIXELS = 40_000  # of a burst that are looked at
 _BANDS = 8
 _MIN = 40.0  # pixels' worth of weight that a band needs to say anything
@@ -51,11 +51,12 @@ class ChromaSamples:
 
     @property
     def total(self) -> float:
+        """Pixels' worth of weight."""
         return float(self.weight.sum())
 
 
 def chroma_samples(pictures: Sequence[tuple[F32, Image, float]], daylight: F64) -> ChromaSamples:
-    """The cloud of some pictures.
+    """The samples of some pictures.
 
     pictures: evened (H, W, 3) pixels with the image they came from (which knows noise and saturation), rows along
     the sensor, and by how much of half a width the scene has moved right; daylight: (3,) multipliers of daylight.
@@ -149,7 +150,7 @@ def brighter(chroma_histogram: F32, tone: F32, other_histogram: F32, other_tone:
 
 @dataclass(frozen=True)
 class Shift:
-    """By how much a cloud lies from another, (2,) in log chroma, and how well the two match there, 0 to 1."""
+    """How far one histogram lies from another, step (2,) in log chroma, and how well the two match there, 0 to 1."""
 
     step: F64
     match: float
@@ -188,7 +189,7 @@ def chroma_gradient(of: ChromaSamples, reach: float = 0.2) -> F64:
 
     Neighbouring bands of columns show much the same surfaces, so their histograms register; the steps add up to a
     profile, to which the two coefficients are fitted. A coloured wall on one side meets itself and does not
-    count as light; where bands have nothing in common the drift stays small by its prior.
+    count as light; where bands have nothing in common the gradient stays small by its prior.
     """
     edges = np.linspace(-1, 1, _BANDS + 1)
     middles = (edges[:-1] + edges[1:]) / 2
@@ -196,7 +197,7 @@ def chroma_gradient(of: ChromaSamples, reach: float = 0.2) -> F64:
     basis = np.stack([middles, 1.5 * middles**2 - 0.5], axis=1)
     found = np.zeros((2, 2))
     prior = np.diag([1 / 0.5**2, 1 / 0.12**2])
-    for turn in range(2):
+    for repeat in range(2):
         rest = of.moved(at(found, of.column))
         spectra = [_band(rest, which == k) for k in range(_BANDS)]
         rows, steps, weights = [], [], []
@@ -205,14 +206,14 @@ def chroma_gradient(of: ChromaSamples, reach: float = 0.2) -> F64:
                 one, other = spectra[k + lag], spectra[k]
                 if one is None or other is None:
                     continue
-                shift = register(one, other, reach * (0.4 if turn else 0.6) * lag**0.5)
+                shift = register(one, other, reach * (0.4 if repeat else 0.6) * lag**0.5)
                 rows.append(basis[k + lag] - basis[k])
                 steps.append(shift.step)
                 # Bands that show other things match badly.
                 weights.append(max(shift.match - 0.5, 0.0) ** 2 * 4)
         if not rows:
             return found
-        pull = prior @ found * (turn > 0)
+        pull = prior @ found * (repeat > 0)
         found = found + _change(np.array(rows), np.array(steps), np.array(weights), prior, pull)
     return found
 
@@ -236,5 +237,5 @@ def _band(of: ChromaSamples, inside: np.ndarray[tuple[int], np.dtype[np.bool_]])
 
 
 def at(found: F64, column: F64) -> F64:
-    """(N, 2) the drift at columns from -1 to 1, zero on average across the frame."""
+    """(N, 2) the chroma gradient's offset at columns from -1 to 1, zero on average across the frame."""
     return np.asarray(np.stack([column, 1.5 * column**2 - 0.5], axis=1) @ found)

@@ -1,4 +1,4 @@
-"""What the reference frames say: the colour of white, and where a chart is shown the colour matrix, of each light."""
+"""What the reference frames show: the colour of white and, from a chart, the colour matrix, in each light."""
 
 from __future__ import annotations
 
@@ -86,7 +86,7 @@ def measure_references(
 
 
 def _shown(proxy: Image, reference: Reference, daylight: F64) -> tuple[F64, tuple[float, float], F64 | None]:
-    """White (3,) in camera colour, where in the frame it was seen, and the chart's matrix if asked for."""
+    """White (3,) in camera colour, where in the frame it is, and the chart's matrix if asked for."""
     corners = np.array(reference.chart) if isinstance(reference.chart, tuple) else None
     if corners is None and "auto" in (reference.chart, reference.patch):
         corners = find_chart(proxy.pixels, proxy.saturation)
@@ -112,7 +112,7 @@ def _matrix(chart: Chart, to_working: F64) -> F64:
 
 
 def _mean(proxy: Image, box: Box, daylight: F64) -> F64:
-    """Mean R, G, B of a patch. Raises ValueError where it cannot be a neutral that tells the light."""
+    """Mean R, G, B of a patch. Raises ValueError where it cannot be a neutral in the light of a lamp."""
     x0, y0, x1, y1 = box_to_pixels(box, *proxy.pixels.shape[:2])
     inside = proxy.pixels[y0:y1, x0:x1].reshape(-1, 3)
     clipped = float((inside > 0.97 * proxy.saturation).any(axis=1).mean())
@@ -128,7 +128,7 @@ def _mean(proxy: Image, box: Box, daylight: F64) -> F64:
 
 @dataclass(frozen=True)
 class Reading:
-    """A usable reference: anchor (2,) of its scene at the patch, white (2,) there, matrix (3, 3) or None."""
+    """A usable reference: chromaticity (2,) of its scene at the patch, white (2,) there, matrix (3, 3) or None."""
 
     frame: str
     chromaticity: F64
@@ -137,7 +137,7 @@ class Reading:
 
 
 @dataclass(frozen=True)
-class Shown:
+class UsableReference:
     """What one usable reference shows: white (3,) camera colour, where on the sensor (row, column from -1 to 1)."""
 
     reference: Reference
@@ -148,33 +148,33 @@ class Shown:
 
 def readings(
     references: Sequence[Reference], measured: Mapping[str, ShowsReferences], notices: list[str]
-) -> list[Shown]:
+) -> list[UsableReference]:
     """What the usable references show; the others are named in `notices`."""
     found = []
-    seen: dict[str, int] = {}
+    so_far: dict[str, int] = {}
     for reference in references:
         name = reference.frame
         if name not in measured:
             notices.append(f"reference {name}: the frame could not be read; it is left out")
             continue
-        index, shows = seen.get(name, 0), measured[name].references
-        seen[name] = index + 1
+        index, shows = so_far.get(name, 0), measured[name].references
+        so_far[name] = index + 1
         reason = shows.reasons[index]
         if reason:
             notices.append(f"reference {name}: {reason}; it is left out")
             continue
         white, matrix = shows.whites[index], shows.matrices[index]
         row, column = (float(v) for v in shows.places[index])
-        found.append(Shown(reference, white, (row, column), matrix if np.isfinite(matrix).all() else None))
+        found.append(UsableReference(reference, white, (row, column), matrix if np.isfinite(matrix).all() else None))
     return found
 
 
 def plausible(found: Sequence[Reading], guess: F64, sure: F64, common: F64, notices: list[str]) -> list[int]:
-    """Which of them were not put on the hall itself.
+    """Indices of the references that are not boxes on the hall itself.
 
     guess (N, 2) and sure (N,): white by the pictures alone; common (N,): how much of the frame has the patch's
     colour, 0 to 1 of the commonest. A patch with the colour of a large surface while white is surely quite another
-    is no card; one that is merely far off is believed, and pointed out.
+    is no card; one that is merely far off is used, and gets a notice.
     """
     kept = []
     for index, (one, white, certainty, share) in enumerate(zip(found, guess, sure, common, strict=True)):
@@ -195,7 +195,7 @@ def plausible(found: Sequence[Reading], guess: F64, sure: F64, common: F64, noti
 
 
 def agreeing(found: Sequence[Reading], guess: F64, notices: list[str]) -> list[Reading]:
-    """Without those that disagree with the others, which are refused by name.
+    """Without those that disagree with the others; each of those gets a notice.
 
     White against the hall's own colours changes slowly from one light to the other, so each reading is held against
     the weighted median of those in like light. Of two that disagree the one further from `guess` (N, 2), the
@@ -229,7 +229,8 @@ def agreeing(found: Sequence[Reading], guess: F64, notices: list[str]) -> list[R
 
 @dataclass(frozen=True)
 class WhiteMap:
-    """From the anchor of a light to its white: readings pooled into lights, and mixtures of them in between."""
+    """From the scene chromaticity of a light to its white: readings pooled into lights, and mixtures of them in
+    between."""
 
     chromaticities: F64  # (L, 2), one row a light
     whites: F64  # (L, 2)
@@ -238,7 +239,7 @@ class WhiteMap:
 
     @staticmethod
     def of(found: Sequence[Reading]) -> WhiteMap:
-        """Pool readings whose anchors lie within a few CIELAB units, by the median of their offsets."""
+        """Pool readings whose chromaticities lie within a few CIELAB units, by the median of their offsets."""
         lights: list[list[Reading]] = []
         for one in found:
             near = [some for some in lights if np.linalg.norm(some[0].chromaticity - one.chromaticity) < 0.05]
@@ -254,7 +255,7 @@ class WhiteMap:
         return WhiteMap(np.array(chromaticities), np.array(whites), tuple(matrices), tuple(names))
 
     def shares(self, chromaticity: F64) -> F64:
-        """(L,) how much of each light makes the light at `anchor` (2,); they sum to 1.
+        """(L,) how much of each light makes the light at `chromaticity` (2,); they sum to 1.
 
         Two lights: light adds up in R/G and B/G, not in their logarithms, so the share is found there; it may
         lie a little outside 0 to 1, since a reference seldom stands under one lamp alone. More: by nearness.
@@ -271,7 +272,8 @@ class WhiteMap:
         return np.asarray(near / near.sum())
 
     def white(self, chromaticity: F64) -> F64:
-        """(2,) chroma of white in the light at `anchor`: the mixture, and what no mixture explains moves along."""
+        """(2,) chroma of white in the light at `chromaticity`: the mixture, and what the mixture does not explain
+        is kept."""
         share = self.shares(chromaticity)
         if len(self.chromaticities) > 2:
             return np.asarray(chromaticity + share @ (self.whites - self.chromaticities))

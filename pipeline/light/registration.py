@@ -1,9 +1,8 @@
 """How far the picture moved between two frames of a burst: a hand, a pan, a zoom.
 
-What counts is that surfaces meet themselves, since it is their light that is compared. So a motion is judged by how
-much of the frame then differs from the reference by nothing but a smooth change of light; edges only
-propose candidates. A player whom the camera follows stands still in the frame while the hall moves: edges alone
-would follow the player.
+Each surface must be compared with itself, because its light is what matters. So a motion is judged by how much of
+the frame then differs from the reference by nothing but a smooth change of light; edges only propose candidates. A
+player whom the camera follows stands still in the frame while the hall moves: edges alone would follow the player.
 """
 
 from __future__ import annotations
@@ -23,8 +22,8 @@ _BLUR = 5.0  # pixels of a proxy; slower changes than this are light, not things
 _PEAKS = 4
 _TILE = 6
 _SCALE = 0.045  # stops by which a tile may miss the smooth change of light and still count by half
-_GAIN = 0.03  # by which a motion must beat standing still: most bursts are shot with a quiet hand
-_JUMP = 0.25  # of the width between two frames: further goes no pan, but a person before the lens
+_GAIN = 0.03  # by which a motion must beat no motion: most bursts are shot with a quiet hand
+_JUMP = 0.25  # of the width between two frames: no pan goes further, only a person in front of the lens
 _GOOD = 0.62  # of the frame explained: no need to look for a zoom
 
 
@@ -43,6 +42,7 @@ class Motion:
 
     @property
     def still(self) -> bool:
+        """Whether nothing moved."""
         return self.dx == 0 and self.dy == 0 and self.scale == 1
 
     def matrix(self, height: int, width: int) -> F64:
@@ -141,8 +141,8 @@ def _edges(picture: F32) -> F32:
     known = picture[..., 1][np.isfinite(picture[..., 1])]
     logs = np.nan_to_num(picture[..., 1], nan=float(np.median(known)) if known.size else 0.0)
     high = cv2.GaussianBlur(logs, (0, 0), 0.8) - cv2.GaussianBlur(logs, (0, 0), _BLUR)
-    spread = float(np.sqrt(np.mean(high * high))) + 1e-6
-    return np.asarray(np.clip(high / spread, -2.5, 2.5), dtype=np.float32)
+    scale = float(np.sqrt(np.mean(high * high))) + 1e-6
+    return np.asarray(np.clip(high / scale, -2.5, 2.5), dtype=np.float32)
 
 
 @lru_cache(maxsize=4)
@@ -207,7 +207,8 @@ def _explained(reference: F32, frame: F32, motion: Motion) -> float:
 
 
 def _row_slopes(values: F64) -> F64:
-    """(R, C, 3) what each row's own slope across, fitted robustly, explains: lamps pulse apart on the two sides."""
+    """(R, C, 3) what each row's own slope across, fitted robustly, explains: the lamps of the two sides flicker
+    apart."""
     u = basis(values.shape[1], 1)[None, :, 1:]
     known = np.isfinite(values)
     y = np.where(known, values, 0.0)

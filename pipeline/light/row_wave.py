@@ -1,8 +1,9 @@
-"""How light that pulses looks along the rows of a frame, and how far from side to side: the terms of a field.
+"""What flicker looks like along the rows of a frame and from side to side: the terms of a gain map.
 
-Lamps on one mains pulse at one frequency, whatever their phases, and a shutter travels at one speed. So every frame of
-a burst shows a wave of the same length over its rows, with an amplitude and a phase of its own, and its second
-harmonic (a lamp's pulse is no sine, and the logarithm of one is none either). That length is found for the burst.
+Lamps on one mains flicker at one frequency, whatever their phases, and a shutter takes one readout time. So every
+frame of a burst shows a wave of the same length over its rows, with an amplitude and a phase of its own, and its second
+harmonic (a lamp's flicker is not a sine, and nor is the logarithm of one). The number of cycles per frame is found
+for the burst.
 """
 
 from __future__ import annotations
@@ -17,21 +18,21 @@ from pipeline.types import F64
 
 # Legendre degrees that hold 2.3 waves and their harmonic over the rows, and one lamp giving way to the other across
 DEGREE, ACROSS = 18, 3
-# Waves over the rows: a curtain of 3 ms at 100 Hz shows 0.3, an electronic shutter of 17 ms at 120 Hz 2.0.
+# Cycles per frame: a curtain of 3 ms at 100 Hz shows 0.3, an electronic shutter of 17 ms at 120 Hz 2.0.
 _CYCLES = np.linspace(0.3, 2.3, 41)
-_SLACK = 5  # degrees of what no wave explains: a light switched on, a shutter that does not run evenly
+_SLACK = 5  # degrees of what a wave does not explain: a light switched on, a shutter of uneven speed
 _FREE = 4.0  # stops: the mean of a frame goes where it must
-_COLOUR = 0.3  # the pulse is common to the channels, its colour is a fraction of it
+_COLOUR = 0.3  # flicker is common to the channels, its colour is a fraction of it
 _LOOSE = 0.03  # stops beyond which a row counts less when the length is looked for
 
 
 @dataclass(frozen=True)
 class Terms:
-    """The functions a field is made of, for a wave that turns `turns` times over the rows.
+    """The functions a gain map is made of, for flicker of so many cycles per frame.
 
     rows (DEGREE + 1, F) Legendre coefficients of F functions of the row; term t is function of[t] of the row
-    times the Legendre polynomial across[t] of the column. prior (T, 3): spread in stops before the burst has
-    spoken, for the part common to the channels and the two differences.
+    times the Legendre polynomial across[t] of the column. prior (T, 3): standard deviation in stops before the
+    burst is looked at, for the part common to the channels and the two differences.
     """
 
     cycles: float
@@ -56,31 +57,31 @@ class Terms:
 
 
 def terms(cycles: float) -> Terms:
-    """The terms for `turns` waves over the rows."""
+    """The terms for a number of cycles per frame."""
     at = np.linspace(-1, 1, 201)
     angle = np.pi * cycles * at
     waves = np.stack([np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)], axis=1)
     slack = np.polynomial.legendre.legvander(at, _SLACK)[:, 1:]
     # Each function less what the earlier ones can do: a part of a wave is nearly a constant and a bend, and a
-    # spread for each says something only when they are apart.
+    # prior for each means something only when they are apart.
     apart, _ = np.linalg.qr(np.concatenate([np.ones((len(at), 1)), waves, slack], axis=1))
     functions = apart[:, 1:] * np.sqrt(len(at) / 2)
     rows = np.zeros((DEGREE + 1, 5 + _SLACK))
     rows[0, 0] = 1.0
     rows[:, 1:] = np.polynomial.legendre.legfit(at, functions, DEGREE)
-    # (function, degree across): spread
-    spread = {(0, 0): _FREE, (1, 0): 0.3, (2, 0): 0.3, (3, 0): 0.05, (4, 0): 0.05}
-    spread |= {(5 + d, 0): 0.04 * 0.6**d for d in range(_SLACK)}
-    spread |= {(0, 1): 0.08, (1, 1): 0.12, (2, 1): 0.12, (5, 1): 0.02, (3, 1): 0.02, (4, 1): 0.02}
-    spread |= {(0, 2): 0.03, (1, 2): 0.04, (2, 2): 0.04}
-    spread |= {(0, 3): 0.03, (1, 3): 0.04, (2, 3): 0.04}
-    prior = np.array(list(spread.values()))[:, None] * np.array([1.0, _COLOUR, _COLOUR])
+    # (function, degree across): standard deviation in stops
+    sizes = {(0, 0): _FREE, (1, 0): 0.3, (2, 0): 0.3, (3, 0): 0.05, (4, 0): 0.05}
+    sizes |= {(5 + d, 0): 0.04 * 0.6**d for d in range(_SLACK)}
+    sizes |= {(0, 1): 0.08, (1, 1): 0.12, (2, 1): 0.12, (5, 1): 0.02, (3, 1): 0.02, (4, 1): 0.02}
+    sizes |= {(0, 2): 0.03, (1, 2): 0.04, (2, 2): 0.04}
+    sizes |= {(0, 3): 0.03, (1, 3): 0.04, (2, 3): 0.04}
+    prior = np.array(list(sizes.values()))[:, None] * np.array([1.0, _COLOUR, _COLOUR])
     prior[0] = _FREE
-    return Terms(cycles, rows, tuple(i for i, _ in spread), tuple(j for _, j in spread), prior)
+    return Terms(cycles, rows, tuple(i for i, _ in sizes), tuple(j for _, j in sizes), prior)
 
 
 def find_cycles(profiles: F64) -> float:
-    """Waves over the rows that explain (N, R) row profiles in stops best; NaN where a row is not known.
+    """The cycles per frame that explain (N, R) row profiles in stops best; NaN where a row is not known.
 
     Least squares with a Cauchy weight for each length; frames share it, amplitude and phase are their own.
     """

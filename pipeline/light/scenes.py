@@ -1,6 +1,6 @@
-"""The light of a shoot, found from the pictures: pulses within each burst, and how the bursts' light compares.
+"""The light of a shoot, found from the pictures: flicker within each burst, and how the bursts' light compares.
 
-It knows no recipe and no reference: steps, `evencourt inspect` and the report read it.
+Nothing here depends on a recipe or a reference frame: steps, `evencourt inspect` and the report read it.
 """
 
 from __future__ import annotations
@@ -21,13 +21,13 @@ from pipeline.light.neutral import Candidate, candidates
 from pipeline.light.row_wave import ACROSS, DEGREE
 from pipeline.types import F32, F64, Frame, Image
 
-VERSION = 6  # raised when what a scene says changes
+VERSION = 6  # raised when the result for a scene changes
 _FULL = GainMap(np.zeros((DEGREE + 1, ACROSS + 1, 3)))
 _PICTURES = 6  # frames of a burst whose colours are pooled
-_LEAST = 8  # pixels a side: smaller pictures say nothing of rows
+_LEAST = 8  # pixels a side: smaller pictures show nothing of rows
 _MOST_REFERENCE_SCENES = 60  # so that the cost stays linear
 _REFERENCE_SCENES = 6  # scenes that all others are compared with
-_FAR, _POOR = 0.35, 0.75  # a scene further off, or matching worse than this, becomes a hub itself
+_FAR, _POOR = 0.35, 0.75  # a scene further off, or matching worse than this, becomes a reference scene itself
 _NOTHING_SHARED = 0.45  # two palettes that match no better show different things
 _REACH = 1.6
 _CELL, _ZONE = 0.02, 0.13  # natural log; 0.13 is about eight CIELAB units on a white
@@ -37,11 +37,11 @@ _CELL, _ZONE = 0.02, 0.13  # natural log; 0.13 is about eight CIELAB units on a 
 class Scene:
     """One burst, or one single frame, evened out.
 
-    pulses  a field of stops to ADD to each frame so that they agree
-    steady  per frame, the part of it that the hall explains (1 = nothing moved)
-    pan     per frame, by how much of half the sensor's width the scene lies right of where the middle frame has it
-    drift   (2, 2) how the light's chroma changes across the middle frame (palette.drift)
-    hues    (80, 112) histogram of the drift-free chroma;  tones the mean log2 green of each of its bins
+    flicker  for each frame a gain map to ADD so that they agree
+    steady  for each frame, the part of it that the hall explains (1 = nothing moved)
+    pan     for each frame, how far the scene lies right of its place in the middle frame, in half sensor widths
+    chroma_gradient   (2, 2) how the light's chroma changes across the middle frame (palette.chroma_gradient)
+    chroma_histogram  (80, 112) of the chroma less its gradient;  tones the mean log2 green of each of its bins
     whites  what may be white
     level   (3,) mean log2 of the channels, the middle of the frame counting most; NaN when nothing is usable
     to_working  (3, 3) the camera's own matrix for balanced colour
@@ -93,9 +93,10 @@ class Scene:
 class ShootLight:
     """All scenes, and where each stands.
 
-    anchors  (N, 2) chroma, relative to daylight, of the hall's main surface in each scene: equal light, equal anchor
+    chromaticities  (N, 2) chroma, relative to daylight, of the hall's main surface in each scene: the same in equal
+             light
     tone     (N,) stops by which the shared surfaces of each scene are brighter than in its group
-    group    (N,) scenes whose anchors may be compared: same camera, something in common
+    group    (N,) scenes whose chromaticities may be compared: same camera, something in common
     match    (N,) how well each scene's colours are recognised, 0 to 1
     of       frame name -> index of its scene
     notices  what the report should say
@@ -120,7 +121,7 @@ class ShootLight:
 
 
 def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64) -> Scene:
-    """What the frames of one burst say together.
+    """The light of one burst, from all its frames.
 
     images: their small camera-linear pictures, upright; daylight (3,) multipliers that make daylight neutral.
     """
@@ -134,8 +135,8 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64) -> Sce
     flickers = [GainMap.constant(np.zeros(3))] * len(turned)
     steady, pan = [1.0] * len(turned), [0.0] * len(turned)
     if len(same) > 1 and min(usual[:2]) >= _LEAST:
-        seen = views([turned[i] for i in same])
-        for i, one, flicker in zip(same, seen, agree(seen), strict=True):
+        registered = views([turned[i] for i in same])
+        for i, one, flicker in zip(same, registered, agree(registered), strict=True):
             flickers[i], steady[i] = flicker, one.motion.explained
             pan[i] = 2 * one.motion.dx / one.pixels.shape[1]
     pick = np.unique(np.linspace(0, len(turned) - 1, min(_PICTURES, len(turned))).round().astype(int))
@@ -145,23 +146,23 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64) -> Sce
         evened.append((turned[i].pixels * gains, turned[i], pan[i]))
     chroma_samples = palette.chroma_samples(evened, daylight)
     chroma_gradient = palette.chroma_gradient(chroma_samples)
-    sharp = chroma_samples.moved(palette.at(chroma_gradient, chroma_samples.column))
+    level_samples = chroma_samples.moved(palette.at(chroma_gradient, chroma_samples.column))
     return Scene(
         names=tuple(f.name for f in frames),
         flicker=tuple(flickers),
         steady=tuple(steady),
         pan=tuple(pan),
         chroma_gradient=chroma_gradient,
-        chroma_histogram=palette.histogram(sharp).astype(np.float16),
-        tones=palette.tones(sharp).astype(np.float16),
-        whites=tuple(candidates(sharp)),
+        chroma_histogram=palette.histogram(level_samples).astype(np.float16),
+        tones=palette.tones(level_samples).astype(np.float16),
+        whites=tuple(candidates(level_samples)),
         level=_level([e[:2] for e in evened]),
         to_working=images[0].to_working,
     )
 
 
 def unknown(names: Sequence[str]) -> Scene:
-    """A burst of which nothing is known: it is left as it is."""
+    """A burst whose light could not be found: it is left as it is."""
     nothing = palette.histogram(palette.ChromaSamples(np.zeros((0, 2)), *(np.zeros(0),) * 4))
     return Scene(
         names=tuple(names),
@@ -178,7 +179,9 @@ def unknown(names: Sequence[str]) -> Scene:
 
 
 def compare(frames: Sequence[Frame], scenes: Sequence[Scene], reference_scenes: Sequence[str]) -> ShootLight:
-    """Where each scene stands among the others; `hubs` are frames that they are best compared with (references)."""
+    """How the light of each scene compares with the others'.
+
+    frames of the scenes; reference_scenes: names of frames that the others are best compared with."""
     by_name = {f.name: f for f in frames}
     of = {name: index for index, scene in enumerate(scenes) for name in scene.names}
     cameras = [(by_name[s.names[0]].exif.make, by_name[s.names[0]].exif.model) for s in scenes]
@@ -207,7 +210,8 @@ def _brighter(one: Scene, other: Scene, step: F64) -> float:
 def _placed(
     scenes: tuple[Scene, ...], cameras: Sequence[tuple[str, str]], first: Sequence[int], of: Mapping[str, int]
 ) -> ShootLight:
-    """Every scene against a few hubs; hubs against the earlier ones. Disconnected groups stay apart."""
+    """Every scene against a few reference scenes, these against the earlier ones; groups with nothing in common
+    apart."""
     count = len(scenes)
     chromaticities, tone = np.zeros((count, 2)), np.zeros(count)
     group, match = np.full(count, -1), np.ones(count)
@@ -225,7 +229,7 @@ def _placed(
         else:
             group[index] = group[best[0]]
             match[index] = best[1].match
-            # Hubs in like light count most; in between two hubs both have a say.
+            # Reference scenes in like light count most; between two of them both have a say.
             kept = [(h, s) for h, s in shifts if group[h] == group[index] and s.match > 0.8 * best[1].match]
             weight = np.array([s.match**4 / (0.02 + float(np.hypot(*s.step))) for _, s in kept])
             places = np.array([chromaticities[h] + s.step for h, s in kept])
@@ -248,8 +252,8 @@ def _placed(
 def zones(light: ShootLight) -> F64:
     """(N,) the light zone of each scene: scenes whose light looks alike on the same surfaces.
 
-    Complete linkage (Sorensen 1948), so that no zone is wider than the limit, over cells of like anchors, so that
-    its cost does not grow with the square of the scenes. Numbered by their first scene.
+    Complete linkage (Sorensen 1948), so that no zone is wider than the limit, over cells of like chromaticities, so
+    that its cost does not grow with the square of the scenes. Numbered by their first scene.
     """
     cells = np.column_stack([light.group * 1000.0, np.round(light.chromaticities / _CELL)])
     unique, inverse = np.unique(cells, axis=0, return_inverse=True)

@@ -1,9 +1,9 @@
-"""Bands that stand still over a burst, because the camera's rate beats with the lamps'.
+"""Static banding: bands that stand still over a burst, because the frame rate is a fraction of the lamps' flicker.
 
-At 20 frames a second under lamps that pulse 120 times every frame meets nearly the same phase: the bands of an
+At 20 frames a second under lamps that flicker at 120 Hz every frame meets nearly the same phase: the bands of an
 electronic shutter are then in all frames, and comparing frames shows only what jitter moves. But whatever the
-phases, the lamps pulse as deep in one frame as in the next: the complex amplitudes of the frames lie on a circle
-about zero. What is seen of them lies on the same circle about minus the standing part: its centre tells it.
+phase, the flicker is as deep in one frame as in the next: the complex amplitudes of the frames lie on a circle
+about zero. The measured ones lie on the same circle about minus the static part, so its centre gives that part.
 """
 
 from __future__ import annotations
@@ -18,10 +18,10 @@ from pipeline.types import F64
 Complex = NDArray[np.complex128]
 
 _FRAMES = 4
-_ARC = 0.5  # radians that the phases must spread: less is no circle
+_ARC = 0.5  # radians, least spread of the phases: less is no circle
 _DEEP = 0.9  # stops: no lamp swings further
 _SURE = 3.0  # standard errors
-_BANDS = 0.0  # waves over the rows from which they are told apart from a level and a slope
+_BANDS = 0.0  # cycles per frame from which they differ from a level and a slope
 
 
 def static_bands(model: Terms, parts: F64) -> F64 | None:
@@ -47,7 +47,7 @@ def static_bands(model: Terms, parts: F64) -> F64 | None:
 
 
 def static_amplitudes(main: Complex, others: Complex) -> tuple[complex, Complex] | None:
-    """The standing parts of the amplitudes, or None where the frames do not tell.
+    """The static parts of the amplitudes, or None where the frames do not show them.
 
     main (F,): amplitude of the common wave of each frame (stops), relative to an unknown part that all frames
     share; others (F, N): further amplitudes (across the frame, of colour) that turn by the same phase. Returns
@@ -57,9 +57,9 @@ def static_amplitudes(main: Complex, others: Complex) -> tuple[complex, Complex]
     if count < _FRAMES:
         return None
     centre = main.mean()
-    spread = main - centre
+    offsets = main - centre
     # Start on both sides of the arc, along its shorter axis.
-    axis = np.linalg.svd(np.column_stack([spread.real, spread.imag]), full_matrices=False)[2][-1]
+    axis = np.linalg.svd(np.column_stack([offsets.real, offsets.imag]), full_matrices=False)[2][-1]
     best = None
     for sign in (-1, 1):
         start = centre + sign * 0.3 * complex(axis[0], axis[1])
@@ -80,7 +80,7 @@ def static_amplitudes(main: Complex, others: Complex) -> tuple[complex, Complex]
     arc = float(np.sqrt(-2 * np.log(max(together, 1e-9)))) if together < 1 else 0.0
     if not 0 < radius < _DEEP or arc < _ARC or abs(middle) < _SURE * error:
         return None
-    # Every other amplitude is a constant times the same turning, plus its own standing part.
+    # Every other amplitude is a constant times the same turning, plus its own static part.
     design = np.column_stack([turned, np.ones(count)])
     solution = np.linalg.lstsq(design, others, rcond=None)[0]
     return -middle, -solution[1]

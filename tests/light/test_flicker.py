@@ -1,4 +1,4 @@
-"""Bursts under lamps that pulse, drawn from closed forms: what is left of the pulse once the fields are added.
+"""Bursts under lamps that flicker, drawn from closed forms: what is left of it once the gain maps are added.
 
 A lamp's light during an exposure is 1 + m sinc(f T) cos(2 pi f t + phase); the factor is checked against
 residual_modulation of tests/tables/sine_flicker.csv. Rows are exposed one after the other. Surfaces,
@@ -28,7 +28,7 @@ BAR, MOVED, STEADY = 0.03, 0.02, 0.01
 
 @dataclass(frozen=True)
 class Lamps:
-    """Two lamps from side to side. modulation after the exposure, phase; waves: pulses from first row to last."""
+    """Two lamps from side to side. modulation after the exposure, phase; waves: cycles per frame."""
 
     colours: tuple[str, str] = ("HP3", "LED-B5")
     modulation: tuple[float, float] = (0.35, 0.06)
@@ -127,7 +127,7 @@ ELECTRONIC = Lamps(("FL4", "FL2"), (0.30, 0.24), (0.9, 2.6), waves=1.7, hz=120, 
 CASES = {
     "curtain of 3 ms": replace(MECHANICAL, waves=0.3),
     "curtain of 5 ms at 120 Hz": replace(MECHANICAL, waves=0.6, hz=120.0),
-    "both lamps pulse, out of phase": replace(MECHANICAL, modulation=(0.35, 0.3), phase=(0.2, 3.3)),
+    "both lamps flicker, out of phase": replace(MECHANICAL, modulation=(0.35, 0.3), phase=(0.2, 3.3)),
     "lamps change within a third of the frame": replace(MECHANICAL, width=0.7),
     "electronic, one band": replace(ELECTRONIC, waves=1.0),
     "electronic, 17 ms at 120 Hz": replace(ELECTRONIC, waves=2.04),
@@ -136,7 +136,7 @@ CASES = {
 
 
 @pytest.mark.parametrize("case", CASES)
-def test_pulses_leave_little(case: str) -> None:
+def test_flicker_leaves_little(case: str) -> None:
     shown = burst(CASES[case], 8, seed=list(CASES).index(case))
     left, _ = evened(shown)
     before = spread(shown.light)

@@ -1,4 +1,4 @@
-"""The pulse of the lamps: simulated shutters, lamps and clocks; closed forms of the worked values."""
+"""The flicker of the lamps: simulated shutters, lamps and clocks; closed forms of the worked values."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from pipeline.light.mains import _phases, dark_phase, frequency, percent_flicker, pulses
+from pipeline.light.mains import _phases, dark_phase, frequency, percent_flicker, segments
 from tests.tables import numbers
 
 
@@ -97,12 +97,12 @@ def test_frequency_is_found(hz: int, change: dict) -> None:
         ({"kept": 0.01}, "1/100 s"),
         ({"kept": 0.1}, "1/10 s"),
         ({"kept": 1.0}, "only kept to 1 s"),
-        ({"depth": 0.0, "noise": 0.001}, "no pulse seen"),
+        ({"depth": 0.0, "noise": 0.001}, "no flicker found"),
         ({"depth": 0.0, "trend": 0.5}, "changes slowly"),
-        ({"exposure": 0.01, "noise": 0.001}, "averages a pulse of 100 Hz away"),
+        ({"exposure": 0.01, "noise": 0.001}, "averages flicker at 100 Hz away"),
         ({"frames": 2}, "three frames"),
-        ({"fps": 10.0, "bursts": 200}, "look alike"),
-        ({"fps": 20.0, "hz": 120}, "look alike"),
+        ({"fps": 10.0, "bursts": 200}, "looks alike"),
+        ({"fps": 20.0, "hz": 120}, "looks alike"),
     ],
     ids=str,
 )
@@ -209,7 +209,7 @@ def test_what_an_exposure_leaves_of_a_wave(hz: int) -> None:
     """The mean of cos and sin over each frame's exposure, by integration: that is how a shutter sees a lamp, with a
     factor sin(pi f T) / (pi f T) at the middle of the exposure."""
     times, exposure = np.array([0.0, 0.071, 0.153, 0.242]), np.array([0.001, 0.004, 0.012, 0.002])
-    found = pulses(times, np.zeros((4, 3)), np.zeros(4, int), exposure)
+    found = segments(times, np.zeros((4, 3)), np.zeros(4, int), exposure)
     assert found is not None
     at = times[:, None] + exposure[:, None] * (np.arange(2000) + 0.5) / 2000
     for phase, wave in zip(_phases(found, hz), (np.cos, np.sin), strict=True):

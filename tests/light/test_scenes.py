@@ -91,7 +91,7 @@ def test_a_scene_is_the_same_when_it_is_found_again() -> None:
     assert all(np.array_equal(one[k], other[k], equal_nan=True) for k in one)
 
 
-def test_a_single_has_no_pulse() -> None:
+def test_a_single_has_no_flicker() -> None:
     scene = seen_as([taken(hall("FL2"), "F1")])
     assert np.abs(scene.flicker[0].coefficients).max() == 0
     assert len(scene.whites) > 0
@@ -169,7 +169,7 @@ def test_another_camera_that_comes_late_is_one_group_too() -> None:
     assert len(set(light.group[12:].tolist())) == 1
 
 
-def test_pulse_by_name() -> None:
+def test_flicker_by_name() -> None:
     scene = seen_as(burst("FL2", count=3))
     light = ShootLight((scene,), np.zeros((1, 2)), np.zeros(1), np.zeros(1), np.ones(1), dict.fromkeys(scene.names, 0))
     assert light.flicker("F1") is scene.flicker[1]
