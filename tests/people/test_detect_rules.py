@@ -1,0 +1,183 @@
+"""Every number that decides who is detected, with networks that answer what a scenario says; see tests/people/rules."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from unittest.mock import patch
+
+import numpy as np
+import pytest
+
+from pipeline.people import detect
+from pipeline.people.detect import DETECTION, EXPOSURE, REPORTED, SURE, merged, picture_for_detection
+from pipeline.people.subject import find_subjects
+from tests.people.rules import Scenario, assert_guarded, missing, near, turns
+from tests.people.test_subject import ball, face
+from tests.people.test_tracking import seen, standing
+from tests.people.test_tracking_rules import left_out
+
+RULES = {"REPORTED": REPORTED, "SURE": SURE, "DETECTION": DETECTION, "EXPOSURE": EXPOSURE}
+FLAT = {
+    "DETECTION.face_overlap": "handed to YuNet: boxes of one face overlap nearly wholly, those of two hardly at all",
+    "DETECTION.most_faces": "handed to YuNet, before the forty surest are used: a bound on time",
+    "EXPOSURE.most": "white above it: the shoulder has less than half a step of 8 bits left there",
+    "EXPOSURE.steps": "of a table finer than 8 bits: a tenth changes no pixel by more than one step",
+}
+NONE = np.zeros((0, 5), np.float32)
+PICTURE = np.zeros((1000, 1500, 3), np.uint8)
+
+
+def rows(*boxes: tuple[float, ...]) -> np.ndarray:
+    return np.array(boxes, np.float32).reshape(-1, 5)
+
+
+def found(fine: np.ndarray, coarse: np.ndarray = NONE, balls: np.ndarray = NONE) -> tuple[np.ndarray, np.ndarray]:
+    """(people, balls) of a picture 1500 by 1000, of what the network answers at its two sizes, in pixels."""
+    answers = iter([(fine, balls), (coarse, NONE)])
+    with patch.object(detect, "_run", lambda *given: next(answers)):
+        return detect._people(None, PICTURE)
+
+
+def edges(height: int, width: int) -> list[int]:
+    """The longer sides at which people are looked for in a picture of this size."""
+    asked: list[int] = []
+
+    def run(net: object, picture: np.ndarray, edge: int) -> tuple[np.ndarray, np.ndarray]:
+        asked.append(edge)
+        return NONE, NONE
+
+    with patch.object(detect, "_run", run):
+        detect._people(None, np.zeros((height, width, 3), np.uint8))
+    return asked
+
+
+def candidate(certainty: float, kind: int) -> bool:
+    """Whether the network's answer in one cell is kept, for a class of COCO."""
+
+    class Net:
+        def setInput(self, blob: np.ndarray) -> None:
+            self.cells = sum(blob.shape[2] // s * (blob.shape[3] // s) for s in (8, 16, 32))
+
+        def forward(self) -> np.ndarray:
+            raw = np.zeros((1, self.cells, 85), np.float32)
+            raw[0, 5, 4], raw[0, 5, 5 + kind] = 1.0, certainty
+            return raw
+
+    return len(detect._run(Net(), PICTURE, 416)[0 if kind == 0 else 1]) == 1
+
+
+def faces(certainty: float) -> int:
+    """How many faces are reported where YuNet is so sure of one, whatever it keeps by itself."""
+    row = np.array([[100, 100, 50, 60, *[120.0] * 10, certainty]], np.float32)
+
+    class Detector:
+        def setInputSize(self, size: tuple[int, int]) -> None: ...
+
+        def detect(self, picture: np.ndarray) -> tuple[int, np.ndarray]:
+            return 1, row
+
+    with patch.object(detect, "_face_net", lambda path: Detector()):
+        return len(detect.find(PICTURE, None, Path("face.onnx")).faces)
+
+
+def face_edge() -> tuple[int, int]:
+    """Size of the picture in which faces are looked for, of one 1500 by 1000."""
+    sizes: list[tuple[int, int]] = []
+
+    class Detector:
+        def setInputSize(self, size: tuple[int, int]) -> None:
+            sizes.append(size)
+
+        def detect(self, picture: np.ndarray) -> tuple[int, None]:
+            return 1, None
+
+    with patch.object(detect, "_face_net", lambda path: Detector()):
+        detect.find(PICTURE, None, Path("face.onnx"))
+    return sizes[0]
+
+
+def boxes_left(over: float) -> int:
+    """How many of two boxes of one size are left that overlap by this intersection over union."""
+    shift = 100 * (1 - over) / (1 + over)
+    both = rows((0, 0, 100, 50, 0.9), (shift, 0, 100 + shift, 50, 0.6))
+    return len(merged(both, both[:, 4]))
+
+
+def torso_left(inside: float = 1.0, share: float = 0.45) -> int:
+    """How many are left of a body 100 by 100 and of a less sure part of it, so much of which is inside it.
+
+    share is the intersection over union.
+    """
+    area = (
+        share * 100 * 100 / (inside - share * (1 - inside))
+    )  # of the part: share = inside a / (body + (1 - inside) a)
+    wide = area / 100
+    left = 100 - inside * wide
+    both = rows((0, 0, 100, 100, 0.9), (left, 0, left + wide, 100, 0.6))
+    return len(merged(both, both[:, 4]))
+
+
+def coarse_first(certainty: float) -> bool:
+    """Whether somebody small whom the coarse picture has with 0.8 is taken before one whom the fine one has so."""
+    people = found(rows((0, 0, 100, 300, certainty)), rows((900, 0, 1000, 300, 0.8)))[0]
+    return bool(people[0, 0] > 0.5)
+
+
+def preferred(tall: float) -> bool:
+    """Whether the box of the coarse picture comes first, a little surer and of this height of the picture."""
+    bottom = 1000 * tall
+    people = found(rows((0, 0, 100, bottom, 0.78)), rows((900, 0, 1000, bottom, 0.8)))[0]
+    return bool(people[0, 0] > 0.5)
+
+
+def grey(*blocks: tuple[float, int]) -> float:
+    """8 bit green of the first row of a picture of blocks (linear luminance, rows)."""
+    values = np.concatenate([np.full((count, 64), level, np.float32) for level, count in blocks])
+    return float(picture_for_detection(np.repeat(values[..., None], 3, 2), np.ones(3), np.eye(3))[0, 0, 1])
+
+
+def srgb(linear: float) -> float:
+    """IEC 61966-2-1, 8 bit."""
+    return 255 * (1.055 * linear ** (1 / 2.4) - 0.055)
+
+
+def heeded(**more: object) -> object:
+    (subject,) = find_subjects([seen([standing(0.5)], **more)])  # type: ignore[arg-type]
+    assert subject is not None
+    return subject.faces or subject.ball
+
+
+SCENARIOS: dict[str, Scenario] = {
+    "REPORTED.person": lambda: turns(lambda sure: len(found(rows((0, 0, 100, 300, sure)))[0]) == 1, 0.20),
+    "REPORTED.ball": lambda: turns(lambda sure: len(found(NONE, NONE, rows((0, 0, 40, 40, sure)))[1]) == 1, 0.30),
+    "REPORTED.face": lambda: turns(lambda sure: faces(sure) == 1, 0.50),
+    "SURE.person": lambda: turns(lambda sure: left_out(0.5, sure), 0.30),
+    "SURE.ball": lambda: turns(lambda sure: bool(heeded(balls=[ball(0.55, 0.6, sure)])), 0.60),
+    "SURE.face": lambda: turns(lambda sure: bool(heeded(faces=[face(0.5, 0.35, sure=sure)])), 0.70),
+    "DETECTION.edge": lambda: edges(400, 1500)[0] == 960 and face_edge() == (960, 640),
+    # 1500 by 1000 in 550,000 pixels: 908 of the longer side, of which 896 are whole strides of 32.
+    "DETECTION.area": lambda: edges(1000, 1500)[0] == 896,
+    "DETECTION.coarse_edge": lambda: edges(1000, 1500)[1] == 416,
+    "DETECTION.tall": lambda: turns(preferred, 0.4),
+    "DETECTION.coarse_trust": lambda: turns(lambda sure: not coarse_first(sure), 0.9 * 0.8),
+    "DETECTION.candidate_person": lambda: turns(lambda sure: candidate(sure, 0), 0.2),
+    "DETECTION.candidate_ball": lambda: turns(lambda sure: candidate(sure, 32), 0.25),
+    "DETECTION.same": lambda: turns(lambda over: boxes_left(over) == 1, 0.55),
+    "DETECTION.inside": lambda: turns(lambda inside: torso_left(inside) == 1, 0.9),
+    "DETECTION.part": lambda: turns(lambda share: torso_left(share=share) == 1, 0.35),
+    "EXPOSURE.grey": lambda: near(grey((0.03, 64)), srgb(0.20), within=0.012),
+    # A quarter of the picture a hundred times as bright counts as four times.
+    "EXPOSURE.usual": lambda: near(grey((0.03, 48), (3.0, 16)), srgb(0.20 / 1.75), within=0.012),
+    # Four times the rest, of which the mean is 1.1875 times: 0.674 of white, and 0.6 + 0.4 * (1 - exp(-0.184)) of it.
+    "EXPOSURE.shoulder": lambda: near(grey((0.12, 4), (0.03, 60)), srgb(0.6672), within=0.003),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", SCENARIOS)
+def test_a_tenth_more_or_less_changes_what_is_detected(name: str) -> None:
+    group, field = name.split(".")
+    assert_guarded(RULES[group], field, SCENARIOS[name])
+
+
+def test_every_number_is_guarded() -> None:
+    assert missing(RULES, SCENARIOS, FLAT) == []

@@ -1,0 +1,154 @@
+"""Every number that decides where a crop is cut, with values that follow from its rule; see tests/people/rules."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from pipeline.imaging.geometry import HeightBox
+from pipeline.people.framing import FRAMING, Style, _cheapest, _costs, _Proposals, frame_burst
+from tests.people.rules import Scenario, assert_guarded, missing, near, turns
+from tests.people.test_framing import STYLE, constraints, person
+
+SUBJECT = person(0.75, 0.4, 0.7)  # its middle is the frame's, 0.16 wide
+NOWHERE = np.array([0.75, 0.5])
+FLAT = {
+    "FRAMING.columns": "how finely places are tried; the wished place and the bounds always are, and costs between "
+    "neighbouring places differ by less than a cut does",
+    "FRAMING.rows": "as columns",
+    "FRAMING.kept": "the seventieth best proposal of a frame costs more than a calm path through the burst ever uses",
+}
+
+
+def crop_of(*frames: float, style: Style = STYLE) -> list[HeightBox]:
+    """Crops of a burst in which the subject has these heights."""
+    return frame_burst([constraints(person(0.75, tall, 0.7)) for tall in frames], style)
+
+
+def height(box: HeightBox) -> float:
+    return box.y1 - box.y0
+
+
+def middles(places: list[float], towards: list[float] | None = None) -> list[float]:
+    """Middles of the crops of a burst in which the subject stands at these places."""
+    ways = towards or [0.0] * len(places)
+    burst = [constraints(person(x, 0.4, 0.7), towards=way) for x, way in zip(places, ways, strict=True)]
+    return [(box.x0 + box.x1) / 2 for box in frame_burst(burst, STYLE)]
+
+
+def needs(share: float) -> float:
+    """The size, against the wished one, of a crop that is whole only from so much on: a face above and one below."""
+    wished = 0.5 / 0.9
+    top, bottom = 0.55 - share * wished / 2, 0.55 + share * wished / 2
+    faces = np.array([(0.7, top, 0.8, 0.3), (0.7, 0.8, 0.8, bottom)])
+    (box,) = frame_burst([constraints(person(0.75, 0.5, 0.8), faces=faces)], Style(1.5, 0.9, 0.4))
+    return height(box) / wished
+
+
+def narrowed() -> float:
+    """The size of a crop between two faces that it can leave out only if it is a little smaller."""
+    wished = 0.5 / 0.7
+    gap = 0.515  # half the width between the faces; half of the wished width is 0.536
+    faces = np.array([(0.75 - gap - 0.07, 0.4, 0.75 - gap, 0.5), (0.75 + gap, 0.4, 0.75 + gap + 0.07, 0.5)])
+    (box,) = frame_burst([constraints(person(0.75, 0.5, 0.8), faces=faces)], STYLE)
+    return height(box) / wished
+
+
+def raised_arm() -> bool:
+    """An arm raised in one frame makes the crops before and after it looser alike."""
+    boxes = crop_of(0.3, 0.3, 0.3, 0.3, 0.36, 0.3, 0.3, 0.3, 0.3)
+    return near(height(boxes[2]), height(boxes[6]), 1e-6) and height(boxes[3]) > height(boxes[1])
+
+
+def cost(x: float = 0.75, y: float = 0.5, tall: float = 0.6, **more: object) -> float:
+    """Cost of one crop, 1.5 times as wide as tall, where one 0.6 tall in the frame's middle is wished for."""
+    crops = np.array([[x, y, tall]])
+    return float(_costs(crops, constraints(SUBJECT, **more), STYLE, 0.6, NOWHERE)[0])
+
+
+def half_out(tall: float, wide: float = 0.1) -> np.ndarray:
+    """A box of this height whose right half is outside that crop, which ends at x = 1.2."""
+    return np.array([[1.2 - wide / 2, 0.5 - tall / 2, 1.2 + wide / 2, 0.5 + tall / 2]])
+
+
+def others(top: float, tall: float) -> np.ndarray:
+    """Somebody 0.4 tall and 0.1 wide in the middle of the crop, so much of them above or below."""
+    return np.array([[0.7, top, 0.8, top + tall]])
+
+
+def beside(inside: float) -> float:
+    """Cost of somebody 0.4 tall, 0.2 wide and well away from top and bottom, so much of them inside."""
+    left = 1.2 - 0.2 * inside
+    return cost(people=np.array([[left, 0.3, left + 0.2, 0.7]]))
+
+
+def moved_in(share: float) -> float:
+    """Cost of a ball of which this share is inside."""
+    box = half_out(0.1)
+    box[:, [0, 2]] += 0.1 * (0.5 - share)
+    return cost(balls=box)
+
+
+def calm(worse: float) -> bool:
+    """Whether a crop stays on the evened path although one a tenth of its height away is cheaper by so much."""
+    path = np.array([[0.75, 0.5, 1.0], [0.75, 0.5, 1.0]])
+    still = _Proposals(path[:1], np.zeros(1))
+    choice = _Proposals(np.array([[0.75, 0.5, 1.0], [0.85, 0.5, 1.0]]), np.array([worse, 0.0]))
+    return bool(_cheapest([still, choice], path)[1][0] == 0.75)
+
+
+# Gaussians of step functions at whole frames: the weights exp(-k * k / 2 / sigma ** 2), summed on one side.
+LEAD = 0.5 * 0.4 * (0.4 / 0.7 * 1.5 - 0.2)  # half of the room beside SUBJECT and its margin, times lead_room
+
+SCENARIOS: dict[str, Scenario] = {
+    # The neighbour is so tall that the evened height would be looser than a crop may be.
+    "FRAMING.loosest": lambda: near(height(crop_of(0.3, 0.5, 0.3)[0]) / 0.3, 1.55),
+    "FRAMING.sizes": lambda: (
+        near(narrowed(), 0.94)
+        and near(height(crop_of(0.4)[0]), 0.4 / 0.7)
+        and near(needs(1.03), 1.06)
+        and near(needs(1.10), 1.14)
+        and near(needs(1.19), 1.24)
+    ),
+    "FRAMING.height_peak": raised_arm,
+    # One and a half frames before the taller ones begin: 0.154 of the way.
+    "FRAMING.height_sigma": lambda: near(
+        (height(crop_of(*[0.3] * 6, *[0.36] * 6)[3]) * 0.7 - 0.3) / 0.06, 0.154, within=0.08
+    ),
+    "FRAMING.towards_sigma": lambda: near(
+        (middles([0.75] * 16, [-1.0] * 8 + [1.0] * 8)[9] - 0.75) / LEAD, 0.547, within=0.04
+    ),
+    # The first frame after a step to the side: 0.749 of the way.
+    "FRAMING.place_sigma": lambda: near((middles([0.6] * 6 + [0.7] * 6)[6] - 0.6) / 0.1, 0.749, within=0.015),
+    "FRAMING.least_evened": lambda: (
+        near(middles([0.6, 0.7])[1], 0.7, 1e-6) and not near(middles([0.6, 0.7, 0.7])[1], 0.7, 0.01)
+    ),
+    "FRAMING.place": lambda: near(cost(x=0.75 + 0.3), 20 * 0.25),
+    "FRAMING.calm": lambda: turns(lambda worse: not calm(worse), 60 * 0.1**2),
+    "FRAMING.size": lambda: near(cost(tall=1.2), 6 * np.log(2) ** 2),
+    "FRAMING.face": lambda: near(cost(faces=half_out(0.1)), 50),
+    "FRAMING.far_face": lambda: near(cost(faces=half_out(0.01)), 5),
+    "FRAMING.far": lambda: turns(lambda size: cost(faces=half_out(size * 0.4)) > 20, 0.05),
+    "FRAMING.ball": lambda: near(cost(balls=half_out(0.1)), 10),
+    # The crop's top is at 0.2, its bottom at 0.8; the other is as tall as the subject.
+    "FRAMING.head": lambda: near(cost(people=others(0.18, 0.4)), 0.5 + 0.12 * 0.95),
+    "FRAMING.body": lambda: near(beside(0.8), 0.12 * 0.8 + 0.1),
+    "FRAMING.feet": lambda: near(cost(people=others(0.43, 0.4)), 0.1 + 0.12 * 0.37 / 0.4),
+    "FRAMING.largest": lambda: near(cost(people=others(0.0, 0.8)), 1.5 * 0.12 * 0.6 / 0.8),
+    "FRAMING.head_height": lambda: turns(lambda above: cost(people=others(0.2 - above * 0.4, 0.4)) < 0.4, 0.17),
+    # A quarter of the width beyond the middle is head: somebody 0.2 wide whose head begins at 1.2.
+    "FRAMING.head_width": lambda: turns(lambda share: beside(0.5 - share / 2) < 0.4, 0.5),
+    "FRAMING.feet_height": lambda: turns(lambda below: cost(people=others(0.4 + below * 0.4, 0.4)) < 0.1, 0.2),
+    "FRAMING.uncut": lambda: (
+        turns(lambda out: moved_in(1 - out) > 5, 0.005) and turns(lambda part: moved_in(part) > 5, 0.005)
+    ),
+}
+
+
+@pytest.mark.parametrize("name", SCENARIOS)
+def test_a_tenth_more_or_less_changes_a_crop(name: str) -> None:
+    assert_guarded(FRAMING, name.split(".")[1], SCENARIOS[name])
+
+
+def test_every_number_is_guarded() -> None:
+    assert missing({"FRAMING": FRAMING}, SCENARIOS, FLAT) == []

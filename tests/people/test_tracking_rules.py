@@ -1,0 +1,104 @@
+"""Every number that decides who is the same person in the next frame; see tests/people/rules."""
+
+from __future__ import annotations
+
+from math import exp
+from unittest.mock import patch
+
+import cv2
+import numpy as np
+import pytest
+
+from pipeline.people.tracking import CAMERA, LINKING, _edges, _links, _nearness, best_path, camera_shifts
+from tests.people.rules import Scenario, assert_guarded, missing, near, turns
+from tests.people.test_tracking import GREY, RATIO, hall, seen, standing, view
+
+RULES = {"CAMERA": CAMERA, "LINKING": LINKING}
+FLAT = {
+    "CAMERA.coarse": "shading is far coarser and edges far finer: shifts stay within the half pixel that is asked for",
+    "CAMERA.fine": "as coarse: the noise that it filters is one pixel wide",
+    "CAMERA.rim": "as coarse: it only has to hide the rim of a hole",
+}
+
+
+def shifted(response: float, pixels: int = 40) -> bool:
+    """Whether an answer of the correlation is believed, of pictures with this shorter side."""
+    frames = [seen(small=np.zeros((pixels, 60), np.uint8))] * 2
+    with patch.object(cv2, "phaseCorrelate", lambda *given: ((6.0, 0.0), response)):
+        return bool(camera_shifts(frames)[1].any())
+
+
+def left_out(tall: float, sure: float = 0.8) -> bool:
+    """Whether somebody of this height and certainty is left out of what tells how the camera turned."""
+    wall = view(hall(), 100, 90)
+    return not np.array_equal(_edges(seen([standing(0.5, tall=tall, sure=sure)], small=wall)), _edges(seen(small=wall)))
+
+
+def cost(first: tuple[float, ...], second: tuple[float, ...], colour: float = 0.0, frames: int = 1) -> float:
+    """Cost of somebody going on as somebody whose jersey differs by so much, in a hall that stands still."""
+    other = (GREY[0] + colour, *GREY[1:])
+    before, now = seen([first], jersey_colour=[GREY]), seen([second], jersey_colour=[other])
+    return float(_links(before, now, [np.zeros(2)] * frames)[0, 0])
+
+
+def path(colour: float) -> int:
+    """How many of two frames are one path, for somebody who stands still and changes the jersey by so much."""
+    other = (GREY[0] + colour, *GREY[1:])
+    frames = [seen([standing(0.5)], jersey_colour=[one]) for one in (GREY, other)]
+    return len(best_path(frames, [np.ones(1)] * 2, [np.zeros(2)] * 2))
+
+
+def bridged(missed: int) -> bool:
+    frames = [seen([standing(0.5)]), *[seen()] * missed, seen([standing(0.5)])]
+    return len(best_path(frames, [np.ones(len(f.people)) for f in frames], [np.zeros(2)] * len(frames))) == 2
+
+
+def nearness(away: float, taller: float = 1.0) -> float:
+    """Of two who do not overlap, 0.5 tall and so many of that apart, the second taller about the same middle."""
+    second = standing(0.5 + away * 0.5 / RATIO, foot=0.55 + 0.25 * taller, tall=0.5 * taller)
+    boxes = np.array([standing(0.5, foot=0.8)[:4], second[:4]])
+    return float(_nearness(boxes[:1], boxes[1:], RATIO)[0, 0])
+
+
+STILL = standing(0.5)
+SCENARIOS: dict[str, Scenario] = {
+    "CAMERA.response": lambda: turns(shifted, 0.1),
+    "CAMERA.large": lambda: turns(left_out, 0.15),
+    "CAMERA.fewest": lambda: shifted(1.0, 16) and not shifted(1.0, 15),
+    "LINKING.skip": lambda: bridged(3) and not bridged(4),
+    # Half the cost of another jersey and of standing still is what the first of the two is worth:
+    # 0.3 + 0.35 + 1.5 * (114 / 60 - 1) = 2.
+    "LINKING.weight": lambda: turns(lambda colour: path(colour) == 1, 114),
+    "LINKING.jersey": lambda: turns(lambda colour: path(colour) == 1, 114),
+    "LINKING.other_jersey": lambda: turns(lambda colour: path(colour) == 1, 114, by=0.02),
+    "LINKING.near_jersey": lambda: near(cost(STILL, STILL, 30), 0.3 + 0.35 / 2),
+    # Twice the height about the same middle: a quarter of the larger box is the smaller one.
+    "LINKING.growth": lambda: near(cost(standing(0.5, 0.7, 0.4), standing(0.5, 0.9, 0.8)) - 0.75, 0.4 + 0.3),
+    "LINKING.still": lambda: near(cost(STILL, STILL), 0.3),
+    # Half as fast as counts fully, over a fifth of the width of the box.
+    "LINKING.fast": lambda: near(cost(STILL, standing(0.5 + 0.075 * 0.5 / RATIO)) - lost_overlap(0.075), 0.15),
+    "LINKING.nearest": lambda: turns(lambda nearness: not np.isfinite(cost(STILL, apart(nearness))), 1 / 0.1),
+    "LINKING.runner": lambda: near(nearness(0.4), 0.6 * exp(-1)),
+    "LINKING.runner_reach": lambda: near(nearness(0.4), 0.6 * exp(-1)),
+    "LINKING.runner_height": lambda: near(nearness(0.4, 1.5), 0.6 * exp(-1) / 1.5**2),
+}
+
+
+def lost_overlap(moved: float) -> float:
+    """1 - intersection over union of a box a third as wide as tall, and of itself so many heights aside."""
+    return 1 - (1 / 3 - moved) / (1 / 3 + moved)
+
+
+def apart(times: float) -> tuple[float, ...]:
+    """Somebody of whom nearness is the `times`th part of 1."""
+    return standing(0.5 + 0.4 * np.sqrt(np.log(0.6 * times)) * 0.5 / RATIO)
+
+
+@pytest.mark.parametrize("name", SCENARIOS)
+def test_a_tenth_more_or_less_changes_who_is_followed(name: str) -> None:
+    group, field = name.split(".")
+    assert_guarded(RULES[group], field, SCENARIOS[name])
+
+
+def test_every_number_is_guarded() -> None:
+    assert missing(RULES, SCENARIOS, FLAT) == []
