@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 import numpy as np
 import PIL.Image
+import PIL.ImageFile
 from pydantic import Field, field_validator
 
 from pipeline.captions.filename_template import DEFAULT_NAME, NAME_FIELDS, check_name
@@ -25,6 +26,7 @@ _UNITS = {"": 1, "B": 1, "KB": 1000, "MB": 1000_000, "KIB": 1024, "MIB": 1024**2
 # Metadata is budgeted in steps, so that a longer caption seldom changes the pixels of a file that must fit.
 _BUDGET = 4096
 _LOWEST = 40  # below this quality blocks show in skin; the frame is refused instead
+_OCTETS = 4  # a pixel; white noise at quality 100 and full chroma takes 2.9 (tests/steps/test_save.py)
 
 
 class SaveParams(Params):
@@ -105,6 +107,8 @@ def encode_jpeg(image: Image, params: SaveParams, reserve: int) -> Encoded:
 def _jpeg(picture: PIL.Image.Image, quality: int, params: SaveParams) -> bytes:
     full = params.chroma == "full" or (params.chroma == "auto" and quality >= 90)
     out = io.BytesIO()
+    # Pillow gives an optimised file one or two octets a pixel, and fails where noise takes more.
+    PIL.ImageFile.MAXBLOCK = max(PIL.ImageFile.MAXBLOCK, _OCTETS * picture.width * picture.height)
     picture.save(out, "JPEG", quality=quality, subsampling=0 if full else 2, optimize=True, icc_profile=srgb_profile())
     return out.getvalue()
 

@@ -47,6 +47,7 @@ MUTANTS = [
     mutant(_SAVE, "size < 10_000", "size < 1_000", *_SAVED),
     mutant(_SAVE, "_LOWEST = 40 ", "_LOWEST = 36 ", *_SAVED),
     mutant(_SAVE, ", icc_profile=srgb_profile()", "", *_SAVED),
+    mutant(_SAVE, "_OCTETS = 4 ", "_OCTETS = 1 ", *_SAVED),
     mutant(_SAVE, "while low <= high:", "while low < high:", *_SAVED),
     mutant(
         _TONE,

@@ -78,6 +78,16 @@ def test_quality_is_the_one_asked_for(busy: Image) -> None:
         assert np.abs(np.asarray(picture) / 255 - busy.pixels).mean() < 0.02
 
 
+@pytest.mark.parametrize("quality", [94, 100])
+def test_noise_that_hardly_compresses_is_saved_too(quality: int) -> None:
+    """A frame at the highest ISO, not denoised, or worse: white noise, the hardest picture there is."""
+    noise = np.random.default_rng(5).random((256, 384, 3))
+    data = encode_jpeg(display(noise), SaveParams(quality=quality, chroma="full"), 0).data
+    assert len(data) < 4 * 256 * 384
+    with PIL.Image.open(io.BytesIO(data)) as picture:
+        assert np.abs(np.asarray(picture) / 255 - noise).mean() < 0.05
+
+
 def test_the_profile_says_srgb(busy: Image) -> None:
     with PIL.Image.open(io.BytesIO(encode_jpeg(busy, SaveParams(), 0).data)) as picture:
         profile = PIL.ImageCms.ImageCmsProfile(io.BytesIO(picture.info["icc_profile"]))
