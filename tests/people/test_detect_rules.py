@@ -18,8 +18,8 @@ from tests.people.test_tracking_rules import left_out
 
 RULES = {"REPORTED": REPORTED, "SURE": SURE, "DETECTION": DETECTION, "EXPOSURE": EXPOSURE}
 FLAT = {
-    "DETECTION.face_overlap": "handed to YuNet: boxes of one face overlap nearly wholly, those of two hardly at all",
-    "DETECTION.most_faces": "handed to YuNet, before the forty surest are used: a bound on time",
+    "DETECTION.face_overlap": "handed to YuNet, its default; what a tenth changes is not measured",
+    "DETECTION.most_faces": "handed to YuNet: a bound on time, above the number of faces in any frame at hand",
     "EXPOSURE.most": "white above it: the shoulder has less than half a step of 8 bits left there",
     "EXPOSURE.steps": "of a table finer than 8 bits: a tenth changes no pixel by more than one step",
 }

@@ -12,11 +12,11 @@ from tests.people.test_framing import STYLE, constraints, person
 
 SUBJECT = person(0.75, 0.4, 0.7)  # its middle is the frame's, 0.16 wide
 NOWHERE = np.array([0.75, 0.5])
+# How far crops move with a tenth more or less, in heights of the frame, over 150 bursts of test_framing.random_burst.
 FLAT = {
-    "FRAMING.columns": "how finely places are tried; the wished place and the bounds always are, and costs between "
-    "neighbouring places differ by less than a cut does",
-    "FRAMING.rows": "as columns",
-    "FRAMING.kept": "the seventieth best proposal of a frame costs more than a calm path through the burst ever uses",
+    "FRAMING.columns": "half of the crops by 0.002 at most, nine of ten by 0.02: a grid, as good coarser or finer",
+    "FRAMING.rows": "half of the crops by 0.0014 at most, nine of ten by 0.014: as columns",
+    "FRAMING.kept": "93 of 100 crops not at all: the proposals left out cost more than those that are used",
 }
 
 
