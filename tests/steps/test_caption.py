@@ -15,7 +15,8 @@ from pydantic import ValidationError
 
 from pipeline.errors import InputError
 from pipeline.formats.metadata.credits import Contact
-from pipeline.formats.metadata.embed import Metadata, embed_jpeg
+from pipeline.formats.metadata.embed import embed_jpeg
+from pipeline.formats.metadata.model import Metadata
 from pipeline.formats.metadata.xmp import xmp_packet
 from pipeline.shoot.facts import Facts, FrameFacts, Player
 from pipeline.shoot.names import name_pattern, replace_name

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import struct
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields
 from pathlib import Path
 from typing import cast
@@ -17,6 +17,7 @@ from pipeline.formats.metadata.blocks import CAPTION, COPYRIGHT, CREATOR, Blocks
 from pipeline.formats.metadata.credits import Contact, changed
 from pipeline.formats.metadata.model import ALT_TEXT_MAXIMUM, Metadata, PictureTexts
 from pipeline.formats.metadata.xmp_read import Packet
+from pipeline.types import JsonObject
 
 # Field of PictureTexts -> (XMP property, IIM dataset of record 2, Exif tag); IPTC Photo Metadata Standard 2025.1.
 _SOURCES: Mapping[str, tuple[str, int, int]] = {
@@ -37,7 +38,6 @@ _SOURCES: Mapping[str, tuple[str, int, int]] = {
     "keywords": ("dc:subject", 25, 0),
 }
 NOTHING_CARRIED = PictureTexts()
-JsonText = str | int | list[str] | dict[str, str]
 _LISTS = ("creator", "keywords")
 CARRIED = tuple(item.name for item in fields(PictureTexts))
 # Texts that belong to another text: they are carried only with it.
@@ -83,19 +83,19 @@ def read_carried(path: Path) -> PictureTexts:
     return changed(PictureTexts(keywords=keywords, contact=contact, rating=rating), texts)
 
 
-def carried_as_json(carried: PictureTexts) -> dict[str, JsonText]:
-    """What is not empty, by field, as JSON values; contact by the names that IPTC gives its fields."""
-    values = {name: getattr(carried, name) for name in CARRIED if name != "contact"}
-    found = {name: value for name, value in values.items() if value not in ("", (), None)}
-    contact = carried.contact.iptc()
-    return {**found, "contact": contact} if contact else found
+def carried_as_json(carried: PictureTexts) -> JsonObject:
+    """What is not empty, by field; contact by the names that IPTC gives its fields."""
+    values: JsonObject = {name: getattr(carried, name) for name in CARRIED if name not in ("contact", "keywords")}
+    values |= {"keywords": list(carried.keywords), "contact": dict(carried.contact.iptc())}
+    return {name: value for name, value in values.items() if value not in ("", [], {}, None)}
 
 
-def carried_of_json(values: Mapping[str, JsonText]) -> PictureTexts:
-    """The texts that `carried_as_json` wrote."""
-    changes = {name: tuple(value) if isinstance(value, list) else value for name, value in values.items()}
-    contact = changes.pop("contact", {})
-    return changed(PictureTexts(contact=Contact.of_iptc(cast(Mapping[str, str], contact))), changes)
+def carried_of_json(values: JsonObject) -> PictureTexts:
+    """The texts that `carried_as_json` wrote. Raises TypeError for a field that is none of them."""
+    contact = Contact.of_iptc(cast(Mapping[str, str], values.get("contact", {})))
+    keywords = tuple(cast(Sequence[str], values.get("keywords", ())))
+    others = {name: value for name, value in values.items() if name not in ("contact", "keywords")}
+    return changed(PictureTexts(contact=contact, keywords=keywords), others)
 
 
 def with_carried(typed: Metadata, carried: PictureTexts) -> Metadata:

@@ -1,20 +1,14 @@
-"""Metadata in and out of encoded files: XMP, IIM and Exif agree, and the pixels stay unchanged."""
+"""Metadata written into encoded files: XMP, IIM and Exif agree, and the pixels stay unchanged."""
 
 from __future__ import annotations
 
 from typing import NamedTuple
 
 from pipeline.formats import jpeg_segments as jpeg
-from pipeline.formats.jpeg_segments import scan_digest, strip_jpeg
 from pipeline.formats.metadata.exif import exif_block, main_texts
 from pipeline.formats.metadata.iim import iim_block, image_resources
 from pipeline.formats.metadata.model import Metadata, MetadataTooLarge
 from pipeline.formats.metadata.xmp import xmp_packet
-
-__all__ = [
-    "Metadata", "MetadataTooLarge", "TiffTag", "embed_jpeg", "metadata_size", "scan_digest",
-    "strip_jpeg", "tiff_tags",
-]  # fmt: skip
 
 
 class TiffTag(NamedTuple):

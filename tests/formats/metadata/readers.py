@@ -14,7 +14,7 @@ import pytest
 from PIL import ExifTags, Image, ImageCms, IptcImagePlugin
 
 from pipeline.formats.metadata.credits import Contact
-from pipeline.formats.metadata.embed import Metadata
+from pipeline.formats.metadata.model import Metadata
 
 exiv2 = pytest.importorskip("exiv2", reason="exiv2 (extra: test) is the independent reader")
 

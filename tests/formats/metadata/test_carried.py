@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import json
 import random
 import struct
 from collections.abc import Callable
@@ -15,10 +16,17 @@ import pytest
 from PIL import ExifTags, Image
 
 from pipeline.formats.metadata.blocks import read_blocks
-from pipeline.formats.metadata.carried import CARRIED, iim_texts, read_carried, with_carried
+from pipeline.formats.metadata.carried import (
+    CARRIED,
+    carried_as_json,
+    carried_of_json,
+    iim_texts,
+    read_carried,
+    with_carried,
+)
 from pipeline.formats.metadata.credits import Contact, Credits, copied
-from pipeline.formats.metadata.embed import Metadata, embed_jpeg
-from pipeline.formats.metadata.model import ALT_TEXT_MAXIMUM, PictureTexts
+from pipeline.formats.metadata.embed import embed_jpeg
+from pipeline.formats.metadata.model import ALT_TEXT_MAXIMUM, Metadata, PictureTexts
 from pipeline.formats.metadata.xmp_read import Packet, RefusedPacketError
 from pipeline.formats.tiff import encode_tiff
 from tests.formats.metadata.readers import TEXTS, exiv2, full, plain_jpeg
@@ -336,3 +344,11 @@ def test_facts_of_the_shoot_win() -> None:
     merged = with_carried(Metadata(creator="Typed", caption="Typed", rating=5), carried)
     assert merged == Metadata(creator="Typed", caption="Typed", rating=5, copyright="© Camera", headline="Old")
     assert with_carried(Metadata(creator="Camera"), carried).contact == carried.contact
+
+
+def test_carried_texts_through_json() -> None:
+    carried = PictureTexts(caption="Throw", keywords=("a", "b"), rating=-1, contact=Contact(phone="1"))
+    written = carried_as_json(carried)
+    assert written == {"caption": "Throw", "keywords": ["a", "b"], "rating": -1, "contact": {"CiTelWork": "1"}}
+    assert carried_of_json(json.loads(json.dumps(written))) == carried
+    assert carried_of_json({}) == PictureTexts() and carried_as_json(PictureTexts()) == {}

@@ -15,18 +15,11 @@ import numpy as np
 import pytest
 from PIL import ExifTags, Image, IptcImagePlugin
 
-from pipeline.formats.jpeg_segments import split
+from pipeline.formats.jpeg_segments import scan_digest, split, strip_jpeg
 from pipeline.formats.metadata.credits import Contact
-from pipeline.formats.metadata.embed import (
-    Metadata,
-    MetadataTooLarge,
-    embed_jpeg,
-    metadata_size,
-    scan_digest,
-    strip_jpeg,
-    tiff_tags,
-)
+from pipeline.formats.metadata.embed import embed_jpeg, metadata_size, tiff_tags
 from pipeline.formats.metadata.iim import cut_utf8
+from pipeline.formats.metadata.model import Metadata, MetadataTooLarge
 from pipeline.formats.metadata.xmp import xmp_packet
 from tests.formats.metadata.readers import TEXTS, by_exiv2, full, plain_jpeg
 

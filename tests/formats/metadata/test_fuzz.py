@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pipeline.formats.metadata.embed import Metadata, embed_jpeg
+from pipeline.formats.metadata.embed import embed_jpeg
 from pipeline.formats.metadata.iim import LIMITS, cut_utf8, iim_block
-from pipeline.formats.metadata.model import ALT_TEXT_MAXIMUM, clean_line, clean_text
+from pipeline.formats.metadata.model import ALT_TEXT_MAXIMUM, Metadata, clean_line, clean_text
 from pipeline.formats.tiff import encode_tiff
 from tests.formats.metadata.readers import Read, full, plain_jpeg, read_exiv2, read_pillow
 

@@ -14,9 +14,9 @@ import numpy as np
 import pytest
 
 from pipeline.formats.metadata.carried import _SOURCES
-from pipeline.formats.metadata.embed import Metadata, MetadataTooLarge, embed_jpeg, tiff_tags
+from pipeline.formats.metadata.embed import embed_jpeg, tiff_tags
 from pipeline.formats.metadata.iim import LIMITS
-from pipeline.formats.metadata.model import ALT_TEXT_MAXIMUM
+from pipeline.formats.metadata.model import ALT_TEXT_MAXIMUM, Metadata, MetadataTooLarge
 from pipeline.formats.tiff import encode_tiff
 from tests.formats.metadata.readers import (
     NAMESPACES,

@@ -11,7 +11,8 @@ import pytest
 import tifffile
 from PIL import Image
 
-from pipeline.formats.metadata.embed import Metadata, MetadataTooLarge, embed_jpeg, tiff_tags
+from pipeline.formats.metadata.embed import embed_jpeg, tiff_tags
+from pipeline.formats.metadata.model import Metadata, MetadataTooLarge
 from pipeline.formats.tiff import encode_tiff
 from tests.formats.metadata.readers import TEXTS, full, plain_jpeg, read_exiv2, read_pillow
 
