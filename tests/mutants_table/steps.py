@@ -9,6 +9,7 @@ _SAVE = "steps/save.py"
 _TONE = "steps/tone.py"
 _EXPOSURE = "steps/exposure.py"
 _SAVED = ("steps/test_save.py",)
+_WHITE = "light/scene_white.py"
 _BALANCE = "steps/white_balance.py"
 _SELECT = "steps/select.py"
 _CROP = "steps/crop.py"
@@ -98,25 +99,25 @@ MUTANTS = [
         *_EXPOSED,
     ),
     # white_balance
-    mutant(_BALANCE, "np.exp([-white[0], 0.0, -white[1]])", "np.exp([white[0], 0.0, white[1]])", *_BALANCED),
+    mutant(_WHITE, "np.exp([-white[0], 0.0, -white[1]])", "np.exp([white[0], 0.0, white[1]])", *_BALANCED),
     mutant(_BALANCE, "rounded(gains / gains[1]), source, words)", "rounded(gains), source, words)", *_BALANCED),
     mutant(
         _BALANCE,
-        "-shape[1:, 0] * _PER_STOP, -shape[1:, 1] * _PER_STOP",
-        "shape[1:, 0] * _PER_STOP, shape[1:, 1] * _PER_STOP",
+        "-shape[1:, 0] * STOPS_PER_LOG, -shape[1:, 1] * STOPS_PER_LOG",
+        "shape[1:, 0] * STOPS_PER_LOG, shape[1:, 1] * STOPS_PER_LOG",
         *_BALANCED,
     ),
     mutant(
         _BALANCE,
-        "gain_map = GainMap(across) + _colour(scene.flicker[at])",
-        "gain_map = GainMap(across) + -_colour(scene.flicker[at])",
+        "gain_map = GainMap(across) + colour_of(scene.flicker[at])",
+        "gain_map = GainMap(across) + -colour_of(scene.flicker[at])",
         *_BALANCED,
     ),
-    mutant(_BALANCE, "white + a - chromaticity", "white - a + chromaticity", *_BALANCED),
-    mutant(_BALANCE, ".at(row, column)\n", ".at(column, row)\n", *_BALANCED),
-    mutant(_BALANCE, "+ flicker / _PER_STOP", "- flicker / _PER_STOP", *_BALANCED),
-    mutant(_BALANCE, "        if within\n", "        if not within\n", *_BALANCED),
-    mutant(_BALANCE, "gain_map.coefficients - gain_map.coefficients[..., 1:2]", "gain_map.coefficients", *_BALANCED),
+    mutant(_WHITE, "white + a - chromaticity", "white - a + chromaticity", *_BALANCED),
+    mutant(_WHITE, ".at(row, column)\n", ".at(column, row)\n", *_BALANCED),
+    mutant(_WHITE, "+ flicker / STOPS_PER_LOG", "- flicker / STOPS_PER_LOG", *_BALANCED),
+    mutant(_BALANCE, "if within else np.zeros", "if not within else np.zeros", *_BALANCED),
+    mutant(_WHITE, "gain_map.coefficients - gain_map.coefficients[..., 1:2]", "gain_map.coefficients", *_BALANCED),
     mutant(_BALANCE, "if vote.sure:", "if not vote.sure:", *_BALANCED),
     # select
     mutant(_SELECT, "if row.keep and not held_back(context.facts, row)}", "if row.keep}", *_SELECTED),
@@ -164,6 +165,9 @@ MUTANTS = [
         "math.sqrt(of_luma)",
         "imaging/denoise/test_denoise.py",
     ),
+    mutant(_BALANCE, "return balanced if solution.matrix is None else", "return balanced if True else", *_BALANCED),
+    mutant(_BALANCE, "_COLUMNS - scene.pan[at])", "_COLUMNS + scene.pan[at])", *_BALANCED),
+    mutant(_WHITE, "np.array([column - scene.pan[frame]])", "np.array([column + scene.pan[frame]])", *_BALANCED),
     # The golden test sees what is wrong in the run as a whole.
     mutant(
         _EXPOSURE,
