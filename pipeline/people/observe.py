@@ -1,4 +1,4 @@
-"""Looking at one frame: who and what stands in it, how sharp each is, and how the hall is tilted."""
+"""What is measured of one frame: who and what is in it, how sharp each is, and how the hall is tilted."""
 
 from __future__ import annotations
 
@@ -20,16 +20,33 @@ from pipeline.people.subject import Subject
 from pipeline.people.tracking import Observation
 from pipeline.types import F64, Image
 
-_SMALL_EDGE = 160  # of the picture that tells how the camera turned
-_MOST = 40  # people of a frame that are looked at closely; a stand full of spectators has no end
-_MOST_BALLS = 8
-_MIDDLE = Box(0.2, 0.2, 0.8, 0.8)  # of the frame, whose sharpness counts where there is no subject
-_BLOWN = 0.98  # of saturation
+
+@dataclass(frozen=True)
+class ObservationRules:
+    """What of a frame is measured. Parts of a person are shares of the box; chosen by eye on photographs."""
+
+    small_edge: int = 160  # pixels of the longer side of the picture that tells how the camera turned
+    smallest: int = 16  # and of its shorter side at least
+    most: int = 40  # people, and faces, that are measured; a stand full of spectators has no end
+    most_balls: int = 8
+    middle: float = 0.2  # of the frame on each side left out of the part whose sharpness counts where nobody is found
+    clipped: float = 0.98  # of saturation
+    # The part of a person's box that shows the jersey: the middle of it, from the shoulders to the hips.
+    jersey_side: float = 0.25
+    jersey_top: float = 0.18
+    jersey_bottom: float = 0.5
+    # The part whose sharpness is the person's: the box without its rim, where the background shows.
+    rim_side: float = 0.12
+    rim_top: float = 0.04
+    rim_bottom: float = 0.1
+
+
+RULES = ObservationRules()
 
 
 @dataclass(frozen=True)
 class FrameObservation:
-    """Who and what stands in a frame, and how it is.
+    """Who and what is in a frame, how sharp and how bright it is.
 
     has_models  whether there was a model file to find people, and one to find faces
     sharpness   of the middle of the frame; mean  of its values, fractions of saturation; clipped  share of its pixels
@@ -80,21 +97,24 @@ class FrameObservation:
 def observe(
     image: Image, balance: F64, detail: Detail | None, models: ModelFiles, full_size: tuple[int, int]
 ) -> FrameObservation:
-    """Look at an upright camera-linear picture of a frame.
+    """Measure an upright camera-linear picture of a frame.
 
-    balance (3,) multipliers of the camera; detail  its finer luma, None where there is none; full_size (height, width)
+    balance    (3,) multipliers of the camera's channels; detail  finer luma for sharpness, None where there is none
+    full_size  (height, width) of the frame in pixels
+
+    Raises ValueError where a model file cannot be read.
     """
     picture = picture_for_detection(image.pixels, balance, image.to_working)
     found = find(picture, models.person, models.face)
-    people = found.people[:_MOST]
+    people = found.people[: RULES.most]
     height, width = picture.shape[:2]
-    scale = _SMALL_EDGE / max(height, width)
+    scale = RULES.small_edge / max(height, width)
     grey = cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY)
-    small = (max(16, round(width * scale)), max(16, round(height * scale)))
+    small = (max(RULES.smallest, round(width * scale)), max(RULES.smallest, round(height * scale)))
     sharp = [sharpness(detail, _inner(p)) if detail is not None else 0.0 for p in people]
     torsos = [_part(picture, _torso(p)) for p in people]
     mean = float(image.pixels.mean())
-    clipped = np.any(image.pixels >= _BLOWN * image.saturation, axis=2)
+    clipped = np.any(image.pixels >= RULES.clipped * image.saturation, axis=2)
     light = [
         (float(_part(image.pixels, p[:4]).mean()) / max(mean, 1e-6), float(_part(clipped, p[:4]).mean()))
         for p in people
@@ -103,16 +123,18 @@ def observe(
         people=people,
         sharp=np.array(sharp, np.float32),
         jersey_colour=np.array([p.reshape(-1, 3).mean(axis=0) for p in torsos], np.float32).reshape(-1, 3),
-        faces=found.faces[:_MOST],
-        balls=found.balls[:_MOST_BALLS],
+        faces=found.faces[: RULES.most],
+        balls=found.balls[: RULES.most_balls],
         small=np.asarray(cv2.resize(grey, small, interpolation=cv2.INTER_AREA), dtype=np.uint8),
         size=full_size,
         light=np.array(light, np.float32).reshape(-1, 2),
     )
+    low, high = RULES.middle, 1 - RULES.middle
+    middle = Box(low, low, high, high)
     return FrameObservation(
         observation,
         has_models=(models.person is not None, models.face is not None),
-        sharpness=0.0 if detail is None else sharpness(detail, _MIDDLE),
+        sharpness=0.0 if detail is None else sharpness(detail, middle),
         mean=mean,
         clipped=float(clipped.mean()),
         tilt=level.tilt(np.asarray(grey, dtype=np.float32) / np.float32(255)),
@@ -122,13 +144,16 @@ def observe(
 def _torso(p: NDArray[np.float32]) -> tuple[Any, Any, Any, Any]:
     """The part of a person's box that shows the jersey."""
     wide, tall = p[2] - p[0], p[3] - p[1]
-    return (p[0] + 0.25 * wide, p[1] + 0.18 * tall, p[2] - 0.25 * wide, p[1] + 0.5 * tall)
+    side, top, bottom = RULES.jersey_side, RULES.jersey_top, RULES.jersey_bottom
+    return (p[0] + side * wide, p[1] + top * tall, p[2] - side * wide, p[1] + bottom * tall)
 
 
 def _inner(person: NDArray[np.float32]) -> Box:
-    """The box without its rim, where what stands behind is seen."""
+    """A person's box without its rim, where the background shows."""
     x0, y0, x1, y1 = (float(v) for v in person[:4])
-    return Box(x0 + 0.12 * (x1 - x0), y0 + 0.04 * (y1 - y0), x1 - 0.12 * (x1 - x0), y1 - 0.1 * (y1 - y0))
+    wide, tall = x1 - x0, y1 - y0
+    side = RULES.rim_side
+    return Box(x0 + side * wide, y0 + RULES.rim_top * tall, x1 - side * wide, y1 - RULES.rim_bottom * tall)
 
 
 def _part(pixels: NDArray[Any], box: Iterable[Any]) -> NDArray[Any]:

@@ -33,17 +33,39 @@ from pipeline.people.tracking import Observation
 from pipeline.steps.base import ApplyContext, MeasureContext, Params, SolveContext, Solved, Step, signed
 from pipeline.types import Domain, Image, JsonObject
 
-_LOOSE = 0.92  # of the possible width, where no model tells who is the subject: it rarely costs a hand or a ball
-_RIM = 0.015  # of the frame's height; a crop does not end so near to the frame's rim on its subject's side
-_NARROWEST, _WIDEST = 2 / 3, 16 / 9  # of aspect: free
+
+@dataclass(frozen=True)
+class CropRules:
+    """What a crop must hold, and when a burst is straightened.
+
+    Chosen by eye on generated shoots and checked with `python -m tests.crops` (faces cut, holds the main player),
+    where no other source stands beside a number.
+    """
+
+    loose: float = 0.92  # of the possible width, where no model finds the subject: it rarely costs a hand or a ball
+    rim: float = 0.015  # heights of the frame: a box that ends so near to its rim goes up to it, so that no toe is cut
+    narrowest: float = 2 / 3  # aspects of "free": those of the widest common formats (common practice, no source)
+    widest: float = 16 / 9
+    face_room: float = 0.35  # heights of the face around it: hair and chin, which the detector's box leaves out
+    ball_room: float = 0.25  # heights of the ball around it
+    # Certainty from which a crop does not go through what may be a ball; only a certain one widens it.
+    possible_ball: float = 0.4
+    named: float = 0.5  # heights of the subject, from which somebody else may be one of the players in frames.csv
+    shown: float = 0.8  # share of somebody inside the crop, from which the crop shows them
+    # Straightening, in degrees. Frames of a burst are turned as one, where a third of them tell a tilt and most agree.
+    tilt_frames: float = 3  # one frame of so many
+    tilt_percentiles: tuple[float, float] = (20, 80)
+    tilt_spread: float = 0.8  # between these percentiles at most
+    least_tilt: float = 0.15  # less is not seen (common practice, no source)
+
+
+RULES = CropRules()
 NO_MODEL = (
     "crop: the model file that finds people is not there, so crops are loose and around the centre; "
     "run once: evencourt models fetch"
 )
 NOBODY = "crop: nobody is surely the subject; left whole"
 FEWER = "crop: frames.csv names {named} players, the crop shows {whole} of those near; check that it is they"
-_MAYBE_BALL = 0.4  # certainty from which a crop does not go through what may be a ball; it widens for a sure one only
-_BESIDE = 0.5  # of the subject's height, from which somebody else may be one of the named
 TOO_WIDE = "crop: the subject does not fit into {aspect} without cutting a hand or a foot; left whole"
 
 
@@ -167,22 +189,22 @@ def solve(context: SolveContext[FrameObservation], params: CropParams) -> Solved
                 notice = notice or _fewer(named, measured[name].people, context.subjects()[name], solution)
                 if notice:
                     notices[name] = notice
-    told = [NO_MODEL] if blind else []
+    texts = [NO_MODEL] if blind else []
     for text in dict.fromkeys(notices.values()):
-        names = [name for name, said in notices.items() if said == text]
+        names = [name for name, notice in notices.items() if notice == text]
         more = f" and {len(names) - 1} more" if len(names) > 1 else ""
-        told.append(f"{text}: {names[0]}{more}")
-    return Solved(solutions, tuple(told), notices)
+        texts.append(f"{text}: {names[0]}{more}")
+    return Solved(solutions, tuple(texts), notices)
 
 
-def _fewer(named: int, seen: Observation, subject: Subject | None, solution: CropSolution) -> str:
-    """What to say where a crop shows fewer people than frames.csv names, though the frame shows as many."""
+def _fewer(named: int, frame: Observation, subject: Subject | None, solution: CropSolution) -> str:
+    """The notice where a crop shows fewer people than frames.csv names, though the frame shows as many; "" without."""
     if named < 2 or subject is None or solution.box is None:
         return ""
     tall = subject.box[3] - subject.box[1]
-    people = seen.people[seen.people[:, 4] >= SURE.person]
-    grown = people[people[:, 3] - people[:, 1] >= _BESIDE * tall]
-    whole = int((within(grown[:, :4], np.array(solution.box)) > 0.8).sum())
+    people = frame.people[frame.people[:, 4] >= SURE.person]
+    grown = people[people[:, 3] - people[:, 1] >= RULES.named * tall]
+    whole = int((within(grown[:, :4], np.array(solution.box)) > RULES.shown).sum())
     return FEWER.format(named=named, whole=whole) if whole < min(named, len(grown)) or whole < len(grown) else ""
 
 
@@ -191,12 +213,14 @@ def _rounded(box: Iterable[float]) -> Box:
 
 
 def _turn(measured: Mapping[str, FrameObservation]) -> float:
-    """Degrees clockwise that all frames of a burst are turned by: against what most say, if they say the same."""
-    said = np.array([m.tilt.degrees for m in measured.values() if m.tilt is not None], dtype=np.float64)
-    if len(said) < max(1, len(measured) / 3) or np.ptp(np.percentile(said, [20, 80])) > 0.8:
+    """Degrees clockwise by which all frames of a burst are turned: against the median tilt, where most frames agree."""
+    tilts = np.array([m.tilt.degrees for m in measured.values() if m.tilt is not None], dtype=np.float64)
+    if len(tilts) < max(1, len(measured) / RULES.tilt_frames):
         return 0.0
-    middle = float(np.median(said))
-    return round(-middle, 2) if abs(middle) >= 0.15 else 0.0
+    if np.ptp(np.percentile(tilts, RULES.tilt_percentiles)) > RULES.tilt_spread:
+        return 0.0
+    middle = float(np.median(tilts))
+    return round(-middle, 2) if abs(middle) >= RULES.least_tilt else 0.0
 
 
 def _around(
@@ -250,16 +274,16 @@ def _aspect(written: str, height: int, width: int, constraints: framing.CropCons
         if constraints is None:
             return width / height
         x0, y0, x1, y1 = constraints.must
-        return float(np.clip((x1 - x0) / (y1 - y0), _NARROWEST, _WIDEST))
+        return float(np.clip((x1 - x0) / (y1 - y0), RULES.narrowest, RULES.widest))
     across, down = (float(v) for v in written.split(":"))
     # An upright frame keeps its orientation when a wide aspect is asked for: 3:2 becomes 2:3. An upright
     # aspect such as 4:5 is meant as it stands, since phones and pages want it of wide frames too.
     return down / across if height > width and across > down else across / down
 
 
-def _constraints(seen: Observation, subject: Subject, params: CropParams, turned: float) -> framing.CropConstraints:
+def _constraints(found: Observation, subject: Subject, params: CropParams, turned: float) -> framing.CropConstraints:
     """What a crop must hold, in heights of the frame, turned as the picture will be."""
-    height, width = seen.size
+    height, width = found.size
     ratio = width / height
     scale = np.array([ratio, 1.0, ratio, 1.0])
 
@@ -271,21 +295,21 @@ def _constraints(seen: Observation, subject: Subject, params: CropParams, turned
     tall = own[3] - own[1]
     must = _grown(placed([subject.whole])[0], params.margin * tall)
     for face in placed(subject.faces) if subject.faces else ():
-        must = _joined(must, _grown(face, 0.35 * (face[3] - face[1])))
+        must = _joined(must, _grown(face, RULES.face_room * (face[3] - face[1])))
     if subject.ball is not None:
         ball = placed([subject.ball])[0]
-        must = _joined(must, _grown(ball, 0.25 * (ball[3] - ball[1])))
+        must = _joined(must, _grown(ball, RULES.ball_room * (ball[3] - ball[1])))
     frame = box_to_heights(level.inscribed(turned, height, width) if turned else WHOLE, height, width)
-    people = np.delete(seen.people, subject.row, axis=0) if subject.row is not None else seen.people
+    people = np.delete(found.people, subject.row, axis=0) if subject.row is not None else found.people
     return framing.CropConstraints(
         frame=frame,
         must=_to_rim(_within(must, frame), frame),
         subject=_within(own, frame),
         least=0.0,
         towards=subject.towards,
-        faces=placed(seen.faces),  # also what only may be a face is not cut
+        faces=placed(found.faces),  # also what only may be a face is not cut
         people=placed(people[people[:, 4] >= SURE.person]),
-        balls=placed(seen.balls[seen.balls[:, 4] >= _MAYBE_BALL]),
+        balls=placed(found.balls[found.balls[:, 4] >= RULES.possible_ball]),
     )
 
 
@@ -299,7 +323,7 @@ def _joined(a: Any, b: Any) -> Any:
 
 def _to_rim(box: HeightBox, frame: HeightBox) -> HeightBox:
     """A box that comes near the frame's rim goes up to it: no strip so narrow is worth a toe that reaches into it."""
-    x0, y0, x1, y1 = (edge if abs(value - edge) < _RIM else value for value, edge in zip(box, frame, strict=True))
+    x0, y0, x1, y1 = (edge if abs(value - edge) < RULES.rim else value for value, edge in zip(box, frame, strict=True))
     return HeightBox(x0, y0, x1, y1)
 
 
@@ -313,7 +337,7 @@ def _within(box: Any, frame: HeightBox) -> HeightBox:
 
 
 def box_for(params: CropParams, solution: CropSolution | None, height: int, width: int) -> Box:
-    """Box as fractions of an upright frame of this size; it differs in the last pixel from that of another size, since
+    """Box in fractions of an upright frame of this size; it differs in the last pixel from that of another size, since
     its aspect is one of whole pixels."""
     solution = solution or CropSolution(CropSource(params.to))
     turned, source = solution.turned, solution.source
@@ -328,7 +352,7 @@ def box_for(params: CropParams, solution: CropSolution | None, height: int, widt
         return centred(box, aspect, 1.0, height, width)
     if source in (CropSource.NONE, CropSource.BOX, CropSource.DOES_NOT_FIT, CropSource.NOBODY):
         return whole
-    share = _LOOSE if source is CropSource.LOOSE else params.share or 1.0 if source is CropSource.CENTRE else 1.0
+    share = RULES.loose if source is CropSource.LOOSE else params.share or 1.0 if source is CropSource.CENTRE else 1.0
     kept = None if params.aspect in ("original", "free") else _aspect(params.aspect, height, width)
     return centred(whole, kept, share, height, width)
 

@@ -130,10 +130,15 @@ MUTANTS = [
     mutant(_SELECT, "- always\n    why", "\n    why", *_SELECTED),
     # crop
     mutant(_CROP, "if height > width and across > down else across / down", "if False else across / down", *_CROPPED),
-    mutant(_CROP, "np.percentile(said, [20, 80])) > 0.8", "np.percentile(said, [20, 80])) > 80", *_CROPPED),
+    mutant(
+        _CROP,
+        "np.percentile(tilts, RULES.tilt_percentiles)) > RULES.tilt_spread",
+        "np.percentile(tilts, RULES.tilt_percentiles)) > 80",
+        *_CROPPED,
+    ),
     mutant(_CROP, "return round(-middle, 2)", "return round(middle, 2)", *_CROPPED),
     mutant(_CROP, "params.at_least / (max(aspect, 1.0) * height)", "params.at_least / height", *_CROPPED),
-    mutant(_CROP, "_grown(face, 0.35 * (face[3] - face[1]))", "_grown(face, 0.0)", *_CROPPED),
+    mutant(_CROP, "_grown(face, RULES.face_room * (face[3] - face[1]))", "_grown(face, 0.0)", *_CROPPED),
     mutant(
         _CROP,
         "_grown(placed([subject.whole])[0], params.margin * tall)",
