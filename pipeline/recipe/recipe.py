@@ -17,8 +17,8 @@ from pipeline.deliver.address import sharing
 from pipeline.errors import InputError, Problem
 from pipeline.formats.metadata.model import Metadata
 from pipeline.steps.base import AnyStep, FileName, Order, Params, Solution
-from pipeline.textfile.messages import Loc
-from pipeline.textfile.yamlfile import Document, did_you_mean, load_yaml, validate
+from pipeline.textfile.messages import Loc, did_you_mean
+from pipeline.textfile.yamlfile import Document, load_yaml, validate
 from pipeline.types import Domain, JsonValue
 
 _KEYS = ("recipe", "steps", "deliveries")

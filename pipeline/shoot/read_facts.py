@@ -24,8 +24,9 @@ from pipeline.shoot.facts import (
     Reference,
 )
 from pipeline.shoot.names import same_name
+from pipeline.textfile.messages import did_you_mean
 from pipeline.textfile.tables import FrameIndex, Row, Table, numbers, read_table, yes_or_no
-from pipeline.textfile.yamlfile import Document, did_you_mean, load_yaml
+from pipeline.textfile.yamlfile import Document, load_yaml
 
 Missing = list[tuple[str, str]]
 

@@ -15,13 +15,15 @@ from pydantic_core import ErrorDetails
 
 Loc = tuple[int | str, ...]
 
+_QUOTED = 40  # characters of a value that a message repeats
+_CLOSE = 0.6  # ratio of difflib from which a word may be meant; its own default
 _RANGE_ERRORS = ("greater_than", "greater_than_equal", "less_than", "less_than_equal")
 
 
 def did_you_mean(written: str, known: Collection[str]) -> str:
     """ "; did you mean X?" where a known word is close to what was written, else ""."""
     by_fold = {word.casefold(): word for word in known}
-    close = difflib.get_close_matches(written.casefold(), list(by_fold), n=1, cutoff=0.6)
+    close = difflib.get_close_matches(written.casefold(), list(by_fold), n=1, cutoff=_CLOSE)
     return f"; did you mean {by_fold[close[0]]}?" if close else ""
 
 
@@ -131,7 +133,7 @@ def _as_written(written: str | None, value: Any) -> str:
     if written is None:
         return "this list" if isinstance(value, list | tuple) else "this"
     one_line = " ".join(written.split())
-    return (one_line[:40] + "..." if len(one_line) > 40 else one_line) or "nothing"
+    return (one_line[:_QUOTED] + "..." if len(one_line) > _QUOTED else one_line) or "nothing"
 
 
 def _named(path: Loc) -> str:

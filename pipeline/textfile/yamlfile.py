@@ -29,14 +29,13 @@ from ruamel.yaml.events import (
 from ruamel.yaml.reader import ReaderError
 
 from pipeline.errors import InputError, Problem
-from pipeline.textfile.messages import Loc, did_you_mean, explain
+from pipeline.textfile.messages import Loc, explain
 from pipeline.textfile.reading import read_utf8
 
-__all__ = ["SIZE_LIMIT", "Document", "did_you_mean", "load_yaml", "problems_of", "validate"]
-
 SIZE_LIMIT = 1_000_000  # bytes; a season of facts is a tenth of it
-_DEPTH_LIMIT = 50
-_PROBLEM_LIMIT = 50
+_DEPTH_LIMIT = 50  # levels; a recipe has 5
+_PROBLEM_LIMIT = 50  # problems named at once; more are of no help
+_DIGITS_LIMIT = 30  # characters of a whole number; Python refuses 4,300, no parameter needs 20
 _Place = tuple[int, int]
 _M = TypeVar("_M", bound=BaseModel)
 
@@ -172,7 +171,7 @@ class _Builder:
         if _BOOL.fullmatch(text):
             return text.casefold() == "true"
         if _INT.fullmatch(text):
-            if len(text) > 30:
+            if len(text) > _DIGITS_LIMIT:
                 self.refuse(place, "too many digits for a number; put it in quotes if it is text")
                 return 0
             return int(text, {"0o": 8, "0x": 16}.get(text[:2], 10))

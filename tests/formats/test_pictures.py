@@ -72,7 +72,7 @@ def test_sixteen_bit_tiff(tmp_path, kind) -> None:
     values = np.linspace(0, 65535, 20 * 16 * 3).reshape(20, 16, 3).astype(np.uint16)
     path = tmp_path / "a.tif"
     expected = values
-    if kind == "lzw":  # OpenCV writes LZW unless it is told otherwise
+    if kind == "lzw":  # OpenCV writes LZW by default
         assert cv2.imwrite(str(path), values[..., ::-1])
     elif kind == "planar":
         tifffile.imwrite(path, np.moveaxis(values, -1, 0), photometric="rgb", planarconfig="separate")

@@ -320,8 +320,8 @@ def test_held_back() -> None:
     assert "publish: no (line 2)" in held_back(facts, FrameFacts(players=(("away", "4"), ("home", "7"))))
     assert "publish: no (line 2)" in held_back(facts, FrameFacts(words="MARLOW, Ida scores"))
     assert "publish: no (line 4)" in held_back(facts, FrameFacts(words="Una Tern scores"))
-    shown = FrameFacts(players=(("away", "4"),), words="Una Tern scores")
-    assert held_back(facts, shown) == held_back(facts, FrameFacts(words="warm-up")) == ""
+    row = FrameFacts(players=(("away", "4"),), words="Una Tern scores")
+    assert held_back(facts, row) == held_back(facts, FrameFacts(words="warm-up")) == ""
     for reason in (
         held_back(facts, FrameFacts(players=(("home", "7"),))),
         held_back(facts, FrameFacts(words="ida marlow")),
@@ -329,7 +329,7 @@ def test_held_back() -> None:
         assert "Ida" not in reason and "Marlow" not in reason
     # Of minors nobody is named; a frame is held only for publish: no.
     young = Facts(roster=(roster[1],), minors=True)
-    assert held_back(young, shown) == ""
+    assert held_back(young, row) == ""
 
 
 def test_texts_of_the_event(tmp_path: Path) -> None:

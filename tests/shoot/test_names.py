@@ -58,7 +58,7 @@ def test_other_name(one: str, other: str) -> None:
         ("ليلى الحارثي", "تسديدة الحارثي", "ar"),
     ],
 )
-def test_a_part_or_a_form_of_a_name_is_seen(name: str, text: str, language: str) -> None:
+def test_a_part_or_a_form_of_a_name_is_found(name: str, text: str, language: str) -> None:
     assert hints_at(text, name, language)
 
 
@@ -81,7 +81,7 @@ def test_other_words_are_none(name: str, text: str, language: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "text", "seen"),
+    ("name", "text", "form"),
     [
         ("Ida Holm", "ida", True), ("Nora Ek", "ek", False),  # in small letters: three and two
         ("Jan Kowalczyk", "kowalczykowie", True), ("Jan Kowalczyk", "kowalczykowymi", False),  # endings: four and five
@@ -93,9 +93,9 @@ def test_other_words_are_none(name: str, text: str, language: str) -> None:
         ("علي الحارثي", "لعلي", True), ("مي الحارثي", "يوميا", False),  # inside a word: three and two
     ],
 )  # fmt: skip
-def test_edges_of_what_is_a_form(name: str, text: str, seen: bool) -> None:
+def test_edges_of_what_is_a_form(name: str, text: str, form: bool) -> None:
     """Polish endings from memory; the numbers of letters are those of `FormLimits`."""
-    assert hints_at(text, name, "pl") is seen
+    assert hints_at(text, name, "pl") is form
 
 
 @pytest.mark.parametrize(

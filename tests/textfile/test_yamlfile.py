@@ -102,6 +102,14 @@ def test_refusals(tmp_path: Path, text: str | bytes, line: int, column: int, wor
     assert words in problem.message
 
 
+def test_limits_of_depth_digits_and_problems(tmp_path: Path) -> None:
+    assert load(tmp_path, "a: " + "[" * 50 + "]" * 50).data["a"]
+    assert "nested too deep" in refused(tmp_path, "a: " + "[" * 51 + "]" * 51)[-1].message
+    assert load(tmp_path, "a: " + "9" * 30).data == {"a": 10**30 - 1}
+    assert "too many digits" in refused(tmp_path, "a: " + "9" * 31)[0].message
+    assert len(refused(tmp_path, "".join(f"a{n}: &x 1\n" for n in range(90)))) == 50
+
+
 def test_size_limit_and_absent_file(tmp_path: Path) -> None:
     assert "1 MB" in refused(tmp_path, "a: " + "x" * 1_000_000)[0].message
     with pytest.raises(InputError, match="cannot be read"):

@@ -61,12 +61,12 @@ def random_metadata(source: random.Random) -> Metadata:
 def check(m: Metadata, read: Read, notices: tuple[str, ...]) -> None:
     for name, key in XMP.items():
         value = getattr(m, name)
-        seen = read.xmp.get(key, () if isinstance(value, tuple) else "")
-        if isinstance(seen, dict):
-            assert set(seen.values()) == {value}, name
-            assert len(seen) == (2 if m.language else 1)
+        found = read.xmp.get(key, () if isinstance(value, tuple) else "")
+        if isinstance(found, dict):
+            assert set(found.values()) == {value}, name
+            assert len(found) == (2 if m.language else 1)
         else:
-            assert seen == ((value,) if name == "creator" and value else value), name
+            assert found == ((value,) if name == "creator" and value else value), name
     for name, number in IIM.items():
         value = getattr(m, name)
         entries = value if isinstance(value, tuple) else (value,)

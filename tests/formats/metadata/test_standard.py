@@ -92,40 +92,40 @@ def test_every_field_is_in_the_table() -> None:
 @pytest.mark.parametrize("kind", ["JPEG", "TIFF"])
 def test_every_property_in_xmp(kind: str, reader: str) -> None:
     m = full()
-    seen = READERS[reader](encode(kind, m)).xmp
+    found = READERS[reader](encode(kind, m)).xmp
     parts = {row["xmp"]: row for row in members("CreatorContactInfo").values()}
     for name, pmd in PROPERTIES.items():
         row = TOP[pmd]
         value, key = meant(m, name), row["xmp"]
         if row["dataformat"] == "AltLang":
-            assert seen[key] == {"x-default": value, "en": value}, name
+            assert found[key] == {"x-default": value, "en": value}, name
         elif row["datatype"] == "struct":
-            inner = {k.partition("/")[2]: v for k, v in seen.items() if k.startswith(f"{key}/")}
+            inner = {k.partition("/")[2]: v for k, v in found.items() if k.startswith(f"{key}/")}
             assert inner == {f"Iptc4xmpCore:{k}": v for k, v in value.iptc().items()}, name
             assert all(parts[k]["datatype"] == "string" for k in inner)
         else:
             assert row["datatype"] in ("string", "number")
-            assert isinstance(seen[key], tuple) == (row["occurrence"] == "multi"), name
-            assert seen[key] == value, name
+            assert isinstance(found[key], tuple) == (row["occurrence"] == "multi"), name
+            assert found[key] == value, name
             if row["dataformat"] == "uri":
                 assert re.fullmatch(r"https?://\S+", value), name
     for structure in ("LocationCreated", "LocationShown"):
         assert f"Iptc4xmpExt:{structure}" in {row["xmp"] for row in TOP.values()}
         for part, name in LOCATION.items():
             member = members("Location")[part]["xmp"]
-            assert seen[f"Iptc4xmpExt:{structure}/{member}"] == getattr(m, name)
+            assert found[f"Iptc4xmpExt:{structure}/{member}"] == getattr(m, name)
     known = {row["xmp"] for row in TOP.values()} | EXTRA_XMP
-    assert {key.partition("/")[0] for key in seen} <= known
-    assert seen["xmp:CreateDate"] == DATE
-    assert (seen["xmp:CreatorTool"], seen["xmpRights:Marked"]) == ("evencourt", "True")
-    assert seen["dc:language"] == ("en",)
+    assert {key.partition("/")[0] for key in found} <= known
+    assert found["xmp:CreateDate"] == DATE
+    assert (found["xmp:CreatorTool"], found["xmpRights:Marked"]) == ("evencourt", "True")
+    assert found["dc:language"] == ("en",)
 
 
 @pytest.mark.parametrize("reader", READERS)
 @pytest.mark.parametrize("kind", ["JPEG", "TIFF"])
 def test_every_property_in_iim(kind: str, reader: str) -> None:
     m = full()
-    seen = READERS[reader](encode(kind, m)).iim
+    found = READERS[reader](encode(kind, m)).iim
     expected: dict[int, Any] = {}
     for name, pmd in PROPERTIES.items():
         row = TOP[pmd]
@@ -135,12 +135,12 @@ def test_every_property_in_iim(kind: str, reader: str) -> None:
             value = getattr(m, name)
             expected[number] = value if isinstance(value, tuple) else (value,)
     assert "2:60" in TOP["dateCreated"]["iim_name"]
-    assert set(seen) - set(expected) == EXTRA_IIM | {55, 60}
-    assert {number: seen[number] for number in expected} == expected
+    assert set(found) - set(expected) == EXTRA_IIM | {55, 60}
+    assert {number: found[number] for number in expected} == expected
     assert set(LIMITS) == set(expected)
     for date, time in ((55, 60), (62, 63)):
-        assert [v.replace("-", "") for v in seen[date]] == ["20260214"]
-        assert [v.replace(":", "") for v in seen[time]] == ["193105+0100"]
+        assert [v.replace("-", "") for v in found[date]] == ["20260214"]
+        assert [v.replace(":", "") for v in found[time]] == ["193105+0100"]
 
 
 @pytest.mark.parametrize("reader", READERS)
@@ -148,23 +148,23 @@ def test_every_property_in_iim(kind: str, reader: str) -> None:
 def test_every_mirror_in_exif(kind: str, reader: str) -> None:
     """Exif 2.32 for what the standard does not mirror: 37521 sub-seconds, 36881 offset and their digitised twins."""
     m = full()
-    seen = READERS[reader](encode(kind, m)).exif
+    found = READERS[reader](encode(kind, m)).exif
     mirrors = {name: TOP[pmd] for name, pmd in PROPERTIES.items()}
     assert {name for name, row in mirrors.items() if row["exif"] or row["exif_name"]} == {
         "caption", "copyright", "created", "creator",
     }  # fmt: skip
     assert mirrors["creator"]["exif_name"] == "Artist"
-    assert seen[315] == m.creator
-    assert seen[int(mirrors["caption"]["exif"])] == m.caption
-    assert seen[int(mirrors["copyright"]["exif"])] == m.copyright
+    assert found[315] == m.creator
+    assert found[int(mirrors["caption"]["exif"])] == m.caption
+    assert found[int(mirrors["copyright"]["exif"])] == m.copyright
     for time, fraction, offset in ((int(mirrors["created"]["exif"]), 37521, 36881), (36868, 37522, 36882)):
-        assert (seen[time], seen[fraction], seen[offset]) == ("2026:02:14 19:31:05", "35", "+01:00")
-    assert (seen[271], seen[272], seen[42036], seen[34855]) == (m.make, m.model, m.lens, "6400")
-    assert seen[305] == "evencourt"
+        assert (found[time], found[fraction], found[offset]) == ("2026:02:14 19:31:05", "35", "+01:00")
+    assert (found[271], found[272], found[42036], found[34855]) == (m.make, m.model, m.lens, "6400")
+    assert found[305] == "evencourt"
     if kind == "TIFF":
-        assert seen[306] == "2026:02:14 19:31:05"  # TIFF 6.0: time of image creation
+        assert found[306] == "2026:02:14 19:31:05"  # TIFF 6.0: time of image creation
     # Owner, serial numbers of body and lens, maker note, GPS directory.
-    assert not {42032, 42033, 42037, 37500, 34853} & set(seen)
+    assert not {42032, 42033, 42037, 37500, 34853} & set(found)
 
 
 def test_lists_and_repeats_are_those_of_libexiv2(jpeg: bytes) -> None:
@@ -230,10 +230,10 @@ def _texts(read: Read) -> set[str]:
 
 def test_country_code_of_three_letters(jpeg: bytes) -> None:
     """Name and code stand beside each other; 2:100 has three octets (the standard; IIM 4.2: ISO 3166 alpha 3)."""
-    seen = read_exiv2(embed_jpeg(jpeg, full())[0])
-    assert (seen.iim[100], seen.iim[101]) == (("NOR",), ("Norge",))
-    assert seen.xmp["Iptc4xmpCore:CountryCode"] == "NOR"
-    assert seen.xmp["photoshop:Country"] == "Norge"
+    found = read_exiv2(embed_jpeg(jpeg, full())[0])
+    assert (found.iim[100], found.iim[101]) == (("NOR",), ("Norge",))
+    assert found.xmp["Iptc4xmpCore:CountryCode"] == "NOR"
+    assert found.xmp["photoshop:Country"] == "Norge"
 
 
 def test_alternative_text_has_250_characters(jpeg: bytes) -> None:
@@ -274,8 +274,8 @@ def test_offsets_and_fractions(jpeg: bytes) -> None:
     cases = ((0, -210, None, "-03:30"), (1, 0, "000001", "+00:00"), (50_000, None, "05", None))
     for micro, offset, fraction, zone in cases:
         data, _ = embed_jpeg(jpeg, full(created=moment.replace(microsecond=micro), utc_offset=offset))
-        seen = read_exiv2(data)
-        assert (seen.exif.get(37521), seen.exif.get(36881)) == (fraction, zone)
+        found = read_exiv2(data)
+        assert (found.exif.get(37521), found.exif.get(36881)) == (fraction, zone)
         whole = f"2026-02-14T19:31:05{'.' + fraction if fraction else ''}{zone or ''}"
-        assert seen.xmp["photoshop:DateCreated"] == seen.xmp["xmp:CreateDate"] == whole
-        assert seen.iim.get(60) == ((f"19:31:05{zone}",) if zone else None)
+        assert found.xmp["photoshop:DateCreated"] == found.xmp["xmp:CreateDate"] == whole
+        assert found.iim.get(60) == ((f"19:31:05{zone}",) if zone else None)

@@ -98,6 +98,6 @@ def test_too_long_is_refused_before_pixels_are_encoded() -> None:
 
 
 def test_empty_metadata() -> None:
-    seen = read_exiv2(encode_tiff(PIXELS, Metadata())[0])
-    assert seen.xmp == {"xmp:CreatorTool": "evencourt"}
-    assert seen.iim == {0: ("4",), 65: ("evencourt",)}
+    found = read_exiv2(encode_tiff(PIXELS, Metadata())[0])
+    assert found.xmp == {"xmp:CreatorTool": "evencourt"}
+    assert found.iim == {0: ("4",), 65: ("evencourt",)}
