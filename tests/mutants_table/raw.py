@@ -53,9 +53,24 @@ MUTANTS = [
         _ORIENTATION, "return (y, x) if self.swaps_sides else (x, y)", "return (x, y)", "imaging/test_orientation.py"
     ),
     mutant(_ORIENTATION, "(1, 2, 4, 3, 5, 8, 6, 7))", "(1, 2, 4, 3, 5, 6, 8, 7))", "imaging/test_orientation.py"),
-    mutant(_DENOISE, "_THRESHOLD = 2.9", "_THRESHOLD = 2.6", "imaging/denoise/test_denoise.py"),
-    mutant(_DENOISE, "_THRESHOLD = 2.9", "_THRESHOLD = 3.2", "imaging/denoise/test_denoise.py"),
-    mutant(_DENOISE, "math.sqrt(1.15)", "math.sqrt(0.95)", "imaging/denoise/test_denoise.py"),
+    mutant(
+        _DENOISE,
+        "_THRESHOLD = 2.9",
+        "_THRESHOLD = 2.6",
+        "imaging/denoise/test_denoise.py::test_thresholds_are_at_their_best",
+    ),
+    mutant(
+        _DENOISE,
+        "_THRESHOLD = 2.9",
+        "_THRESHOLD = 3.2",
+        "imaging/denoise/test_denoise.py::test_thresholds_are_at_their_best",
+    ),
+    mutant(
+        _DENOISE,
+        "math.sqrt(1.15)",
+        "math.sqrt(0.93)",
+        "imaging/denoise/test_denoise.py::test_thresholds_are_at_their_best",
+    ),
     mutant(_DENOISE, "closed + 0.25) +", "closed) +", "imaging/denoise/test_denoise.py"),
     mutant(_DENOISE, "1.0 / np.sqrt(a * _MID + t)", "np.sqrt(a * _MID + t)", "imaging/denoise/test_denoise.py"),
     mutant(_DENOISE, "noise if balance is None else noise.scaled(balance)", "noise", "imaging/denoise/test_denoise.py"),

@@ -9,7 +9,7 @@ import pytest
 from scipy.ndimage import gaussian_filter
 from skimage import data
 
-from pipeline.imaging.raw.noise import estimate, estimate_rgb
+from pipeline.imaging.raw.noise import estimate, estimate_rgb, statistics
 from tests.tables import texts
 
 RGGB = np.array([[0, 1], [1, 2]])
@@ -119,3 +119,14 @@ def test_no_information_gives_tiny_values(shape: tuple[int, int], value: float) 
         assert (found.a > 0).all()
         assert (found.b > 0).all()
         assert (found.a + found.b).max() < 1e-6
+
+
+def test_what_a_clip_at_black_took_is_given_back() -> None:
+    """A black frame, cut off at black: max(0, z) of a normal z keeps (1 - 1 / pi) / 2 of its variance (half-normal
+    distribution). The estimate is of the noise before the cut."""
+    deviation = 0.01
+    noise = np.random.default_rng(6).normal(0, deviation, (400, 600))
+    frame = np.maximum(noise, 0).astype(np.float32)
+    assert frame.var() == pytest.approx(deviation**2 * (1 - 1 / np.pi) / 2, rel=0.02)
+    bins = statistics(frame, RGGB).bins
+    assert bins[:, 0, 1] == pytest.approx(np.full(3, deviation**2), rel=0.1)
