@@ -35,7 +35,7 @@ import numpy as np
 from pipeline.engine.executors import default_workers, worker_setup
 from pipeline.engine.measure import MEASURED_EDGE, Measurements, measure_frames
 from pipeline.engine.run import read_shoot
-from pipeline.engine.solve import look_at_all, solve
+from pipeline.engine.solve import solve, subjects_and_ranks
 from pipeline.imaging.geometry import Box, row_to_box
 from pipeline.imaging.sharpness import sharpness
 from pipeline.people.detect import SURE, find, overlap, picture_for_detection, within
@@ -149,7 +149,7 @@ def look_at(shoot_folder: Path, files: ModelFiles, work: Path) -> Look:
         raise SystemExit("\n".join(wrong))
     plan = solve(store, measured_frames, shoot.bursts, shoot.facts, recipe)
     measured = dict(Measurements(store, measured_frames, crop.STEP))
-    subjects, _ = look_at_all(measured, shoot.bursts)
+    subjects, _ = subjects_and_ranks(measured, shoot.bursts)
     truth = json.loads((shoot_folder.parent / "shoot-truth" / "truth.json").read_text(encoding="utf-8"))
     width, height = truth["size"]
     params = {d.name: b.params for d in recipe.deliveries for b in d.steps if b.step is crop.STEP}

@@ -128,11 +128,11 @@ def keep_scenes(store: Store, measured_frames: Sequence[MeasuredFrame], bursts: 
         found = scene(tuple(f.name for f in task.frames), next(index))
         store.put("burst_light", task.key, arrays(found.as_arrays()))
 
-    true, burst_light._look_at = burst_light._look_at, made
+    true, burst_light._find_scene = burst_light._find_scene, made
     try:
         burst_light.find_scenes(store, measured_frames, bursts)
     finally:
-        burst_light._look_at = true
+        burst_light._find_scene = true
 
 
 def _child(folder: str, count: int, size: int, answer: multiprocessing.SimpleQueue) -> None:

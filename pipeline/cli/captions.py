@@ -16,7 +16,7 @@ from pipeline.engine.frame_table import SEPARATORS
 from pipeline.engine.jobs import Shoot, read_shoot
 from pipeline.engine.measure import Measurements
 from pipeline.engine.run import measure_shoot
-from pipeline.engine.solve import look_at_all
+from pipeline.engine.solve import subjects_and_ranks
 from pipeline.errors import InputError
 from pipeline.people import digits as jersey_digits
 from pipeline.shoot.consent import held_by_own_texts
@@ -93,7 +93,7 @@ def _write(
         store = Store.open(Path(scratch), shoot.folder)
         measured_frames = measure_shoot(store, shoot, workers, report)
         measured = Measurements(store, measured_frames, crop.STEP)
-        _, ranks = look_at_all(measured, shoot.bursts)
+        _, ranks = subjects_and_ranks(measured, shoot.bursts)
         suggested = None
         if numbers:
             suggested, unread = jersey_suggestions.suggested_players(
@@ -191,10 +191,10 @@ def check_table(folder: Path, facts: Path | None, file: Path | None, recipe: Pat
     Raises InputError where there is no shoot or no table, typer.Exit(2) where the table has problems.
     """
     checked = caption_sheet.check(folder, facts, file, _params(recipe))
-    for one in checked.shown:
+    for one in checked.previews:
         _show(one)
-    rows = sum(len(one.frames) for one in checked.shown)
-    held = sum(len(one.frames) for one in checked.shown if one.held)
+    rows = sum(len(one.frames) for one in checked.previews)
+    held = sum(len(one.frames) for one in checked.previews if one.held)
     if checked.unnamed:
         more = f" and {len(checked.unnamed) - 1} more" if len(checked.unnamed) > 1 else ""
         note(f"not in the table: {checked.unnamed[0]}{more}; what the event says is written of them")
@@ -209,7 +209,7 @@ def check_table(folder: Path, facts: Path | None, file: Path | None, recipe: Pat
         raise typer.Exit(2)
 
 
-def _show(one: caption_sheet.Shown) -> None:
+def _show(one: caption_sheet.CaptionPreview) -> None:
     first, last = one.lines[0], one.lines[-1]
     say(f"{', '.join(one.frames)} ({f'line {first}' if first == last else f'lines {first} to {last}'})")
     texts = one.texts

@@ -1,4 +1,4 @@
-"""Between measure and solve: what the frames of each burst say together. Per burst, parallel, kept in the store."""
+"""Between measure and solve: the light of each burst, from its frames together. In parallel, kept in the store."""
 
 from __future__ import annotations
 
@@ -18,7 +18,9 @@ from pipeline.store.keys import digest_json, environment
 from pipeline.store.store import Store
 from pipeline.types import Burst, Frame
 
-_LONGEST = 120  # frames that are evened together: their pictures are in memory at once
+# Frames that are evened together, at most: their proxies are in memory at once. Longer than any burst (common practice,
+# no source), so a tenth more or less is flat.
+_LONGEST = 120
 
 
 @dataclass(frozen=True)
@@ -36,7 +38,10 @@ def find_scenes(
     workers: int = 1,
     executor: Executor | None = None,
 ) -> tuple[list[Scene], tuple[str, ...]]:
-    """One scene for each burst of which a frame could be read, in order of time, and what the report should say."""
+    """(a scene for each burst with a readable frame, in order of time; notices on bursts whose light was not found).
+
+    workers, executor  as for map_unordered
+    """
     by_name = {s.frame.name: s for s in measured_frames if not s.error}
     tasks = []
     for burst in bursts:
@@ -50,7 +55,7 @@ def find_scenes(
             tasks.append(_Task(store.out, tuple(s.frame for s in part), keys, key))
     waiting = [t for t in tasks if store.get("burst_light", t.key) is None]
     failed: dict[str, str] = {}
-    for index, result in map_unordered(_look_at, waiting, workers, executor=executor):
+    for index, result in map_unordered(_find_scene, waiting, workers, executor=executor):
         if isinstance(result, Exception):
             name = waiting[index].frames[0].name
             failed[waiting[index].key] = f"{name}: the light of its burst was not found ({result}); it is left as it is"
@@ -58,7 +63,7 @@ def find_scenes(
     return scenes, tuple(failed.values())
 
 
-def _look_at(task: _Task) -> None:
+def _find_scene(task: _Task) -> None:
     store = Store(task.out)
     images = [read_proxy(store, key) for key in task.keys]
     scene = look(task.frames, images, read_measured(store, task.keys[0], white_balance.STEP).daylight)

@@ -25,14 +25,14 @@ from pipeline.types import Frame
 
 @dataclass(frozen=True)
 class CaptionStep:
-    """The caption step that texts are made by, and the delivery whose it is."""
+    """The parameters of a caption step, and the name of its delivery."""
 
     delivery: str
     params: CaptionParams
 
 
 def caption_steps(recipe: Recipe) -> list[CaptionStep]:
-    """Those of a recipe, in its order, one of several that are alike. Raises InputError where there is none."""
+    """The caption steps of a recipe, in its order, without repeats. Raises InputError where there is none."""
     found: list[CaptionStep] = []
     for delivery in recipe.deliveries:
         for bound in delivery.steps:
@@ -47,9 +47,10 @@ def caption_steps(recipe: Recipe) -> list[CaptionStep]:
 
 
 def filled_in(shoot: Shoot, file: Path) -> Facts:
-    """The facts with what `file`, a table that was written before, says; where a cell of it is empty, what the shoot's
-    own frames.csv says. Raises InputError with every problem of the file: then it is not understood in full, and
-    writing it anew could lose something."""
+    """The facts with what `file`, a table that was written before, says; empty cells take the shoot's own frames.csv.
+
+    Raises InputError with every problem of the file: a table that is not understood in full must not be overwritten.
+    """
     read, problems, _ = load_facts(shoot.folder, shoot.facts_file, [f.name for f in shoot.frames], file)
     if own := [p for p in problems if p.file == str(file)]:
         raise InputError(own)
@@ -60,11 +61,12 @@ def filled_in(shoot: Shoot, file: Path) -> Facts:
 
 
 def _joined(first: FrameFacts, second: FrameFacts) -> FrameFacts:
-    said = first.always or not first.keep
+    """The row `first`, with what `second` says where `first` is empty."""
+    decided = first.always or not first.keep
     return replace(
         first,
-        keep=first.keep if said else second.keep,
-        always=first.always if said else second.always,
+        keep=first.keep if decided else second.keep,
+        always=first.always if decided else second.always,
         rating=second.rating if first.rating is None else first.rating,
         players=first.players or second.players,
         words=first.words or second.words,
@@ -80,10 +82,11 @@ def sheet(
     suggested_players: Mapping[str, str] | None = None,
     separator: str = ",",
 ) -> tuple[str, str]:
-    """(CSV text, why a caption could not be made; "" where all could).
+    """(CSV text, why captions could not be made; "" where all could).
 
-    carried  frame -> texts typed in the camera, see MeasuredFrame
-    suggested_players  frame -> what was read from shirts; None leaves the column out
+    ranks    frame -> how good it is; carried  frame -> texts typed in the camera, see MeasuredFrame
+    suggested_players  frame -> players read from jersey numbers; None leaves the column out
+    separator  between cells, one of frame_table.SEPARATORS
     """
     captions, failed = {}, []
     for frame in shoot.frames:
@@ -97,9 +100,9 @@ def sheet(
             captions[frame.name] = text.caption
         except InputError as error:
             failed.append(str(error))
-    told = {} if suggested_players is None else {"suggested_players": suggested_players}
+    info = {} if suggested_players is None else {"suggested_players": suggested_players}
     table = frame_table(
-        shoot.frames, shoot.bursts, shoot.facts, ranks, told={**told, "caption": captions}, separator=separator
+        shoot.frames, shoot.bursts, shoot.facts, ranks, info={**info, "caption": captions}, separator=separator
     )
     more = f"; and {len(failed) - 1} more frames" if len(failed) > 1 else ""
     return table, f"{failed[0]}{more}" if failed else ""
@@ -109,8 +112,11 @@ def sheet(
 
 
 @dataclass(frozen=True)
-class Shown:
-    """What rows that come to the same texts would embed; `held` is why their frames are in no delivery, or ""."""
+class CaptionPreview:
+    """The texts that one or more rows lead to, as they would be embedded.
+
+    frames, lines  the rows; held  why their frames are in no delivery, "" where they are in one
+    """
 
     frames: tuple[str, ...]
     lines: tuple[int, ...]
@@ -120,20 +126,19 @@ class Shown:
 
 
 @dataclass(frozen=True)
-class Checked:
-    """A table that was read back: shown in its order, problems by line, frames of the shoot that it does not name."""
+class CheckedTable:
+    """A table that was read back: previews in its order, problems by line, frames of the shoot it does not name."""
 
     file: str
-    shown: tuple[Shown, ...]
+    previews: tuple[CaptionPreview, ...]
     problems: tuple[Problem, ...]
     unnamed: tuple[str, ...]
 
 
-def check(folder: Path, facts_file: Path | None, file: Path | None, params: CaptionParams) -> Checked:
+def check(folder: Path, facts_file: Path | None, file: Path | None, params: CaptionParams) -> CheckedTable:
     """Read `file`, or the table that the facts name, and make each row's texts as a run would.
 
-    A row that is wrong is a problem and is not shown; the others are. Raises InputError where there is no shoot
-    or no table.
+    A wrong row becomes a problem and gets no preview. Raises InputError where there is no shoot or no table.
     """
     found = scan(folder)
     names = [f.name for f in found.frames]
@@ -148,32 +153,34 @@ def check(folder: Path, facts_file: Path | None, file: Path | None, params: Capt
         problems.append(row.problem(f"frame: {why}; correct the name, or delete the line"))
     frames = {f.name: f for f in with_clocks(found.frames, facts.clocks)}
     own_texts = held_by_own_texts(facts, list(frames.values()))
-    shown: list[Shown] = []
+    previews: list[CaptionPreview] = []
     for name, typed in sorted(facts.rows.items(), key=lambda item: item[1].line):
         try:
-            one = _show(frames[name], facts, typed, own_texts.get(name, ""), params)
+            one = _preview(frames[name], facts, typed, own_texts.get(name, ""), params)
         except InputError as error:
             problems.append(Problem(facts.frames_file, typed.line, 1, str(error)))
             continue
-        last = shown[-1] if shown else None
+        last = previews[-1] if previews else None
         if last is not None and _alike(last, one):
-            shown[-1] = replace(last, frames=(*last.frames, name), lines=(*last.lines, typed.line))
+            previews[-1] = replace(last, frames=(*last.frames, name), lines=(*last.lines, typed.line))
         else:
-            shown.append(one)
+            previews.append(one)
     wrong = {p.line for p in problems if p.file == facts.frames_file}
     unnamed = () if wrong else tuple(n for n in names if n not in facts.rows)
-    return Checked(facts.frames_file or str(file or folder), tuple(shown), tuple(sorted(set(problems))), unnamed)
+    return CheckedTable(
+        facts.frames_file or str(file or folder), tuple(previews), tuple(sorted(set(problems))), unnamed
+    )
 
 
-def _show(frame: Frame, facts: Facts, row: FrameFacts, mark: str, params: CaptionParams) -> Shown:
+def _preview(frame: Frame, facts: Facts, row: FrameFacts, mark: str, params: CaptionParams) -> CaptionPreview:
     held = (held_back(facts, row) or mark) if row.keep else "keep: no"
     texts, notes = describe(frame, facts, row, params, read_carried(frame.path))
-    return Shown((frame.name,), (row.line,), texts, held, notes)
+    return CaptionPreview((frame.name,), (row.line,), texts, held, notes)
 
 
-def _alike(a: Shown, b: Shown) -> bool:
-    return (a.held, a.notes, _said(a.texts)) == (b.held, b.notes, _said(b.texts))
+def _alike(a: CaptionPreview, b: CaptionPreview) -> bool:
+    return (a.held, a.notes, _texts(a.texts)) == (b.held, b.notes, _texts(b.texts))
 
 
-def _said(texts: Metadata) -> Sequence[Any]:
+def _texts(texts: Metadata) -> Sequence[Any]:
     return texts.headline, texts.caption, texts.alt_text, texts.persons, texts.keywords

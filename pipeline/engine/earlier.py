@@ -1,4 +1,4 @@
-"""What an earlier run left in OUT and this one does not make: whose it is, and what is said of it."""
+"""Files that an earlier run left in OUT and this one does not make."""
 
 from __future__ import annotations
 
@@ -7,11 +7,12 @@ from pathlib import Path
 
 from pipeline.errors import InputError
 from pipeline.store.store import Store
+from pipeline.textfile.messages import and_more
 from pipeline.types import Frame
 
 
 def refuse_other_shoot(store: Store, shoot: Path, frames: Sequence[Frame]) -> None:
-    """Raises InputError when OUT holds the delivery of another shoot: it would be taken for one that has shrunk."""
+    """Raises InputError when OUT holds the delivery of another shoot, whose files this run would remove as outdated."""
     before = store.source().shoot
     known = store.frames_seen()
     count = len(store.names("done"))
@@ -23,14 +24,10 @@ def refuse_other_shoot(store: Store, shoot: Path, frames: Sequence[Frame]) -> No
 
 
 def absent(relative: str) -> Frame:
-    """The frame that a delivered file was made of, as far as its name tells."""
+    """A stand-in for the frame of the delivered file `relative` (posix path below OUT): it is no longer there."""
     return Frame(Path(relative).stem, Path(relative), relative, "picture")
 
 
-def told(names: Collection[str], what: str) -> list[str]:
-    """A notice on some files, or none."""
-    if not names:
-        return []
-    first = sorted(names)[0]
-    more = f" and {len(names) - 1} more" if len(names) > 1 else ""
-    return [f"{first}{more}: {what}"]
+def notice_on(names: Collection[str], text: str) -> list[str]:
+    """One notice, "FIRST and N more: TEXT", on the files of these names; no notice without names."""
+    return [f"{and_more(sorted(names))}: {text}"] if names else []

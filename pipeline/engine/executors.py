@@ -1,4 +1,4 @@
-"""Serial, many processes or a cluster, one interface."""
+"""Work in this process, in many processes or on a cluster, through one function."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ _DIED = (
     "its worker process died, and died again when it was tried once more: the file is damaged or memory ran out; "
     "copy the frame again from the card, or close other programs and run again"
 )
-_stop: Any = None  # in a worker: the flag by which the parent calls off what is queued
+_stop: Any = None  # in a worker: a flag, set by the parent to cancel what is queued
 
 
 def default_workers() -> int:
@@ -56,12 +56,12 @@ def map_unordered(
     initializer: Setup = worker_setup,
     executor: Executor | None = None,
 ) -> Iterator[tuple[int, R | Exception]]:
-    """(index, result or the exception it raised) as they come. At most 2 * workers are in flight.
+    """Yield (index, result or the exception it raised) as they come. At most 2 * workers are in flight.
 
-    `function` and `items` must pickle unless workers is 1, which runs in this process; `executor` (see
-    `cluster`) takes the place of local processes. A worker that dies takes its pool along: the pool is
-    started anew and what was in flight is tried once more, one at a time; the item that kills again gets
-    a FrameError. Closing the iterator, or Ctrl-C, calls off what has not begun and waits for what has.
+    `function` and `items` must pickle unless workers is 1, which runs in this process; with an `executor` (see
+    `cluster`) no local processes are started. A worker that dies breaks its pool: a new pool is started, and what
+    was in flight is tried once more, one at a time; an item that kills its worker again gets a FrameError.
+    Closing the iterator, or Ctrl-C, cancels what has not begun and waits for what has.
     """
     waiting = deque(range(len(items)))
     if executor is not None:
@@ -97,7 +97,7 @@ def _flow(
     in_flight: dict[Future[R], int],
     limit: int,
 ) -> Iterator[tuple[int, R | Exception]]:
-    """Empty `waiting` through `in_flight`. On BrokenProcessPool the two still hold whatever has no result."""
+    """Run everything in `waiting`. After BrokenProcessPool, `waiting` and `in_flight` hold what has no result yet."""
     while waiting or in_flight:
         while waiting and len(in_flight) < limit:
             future = executor.submit(function, items[waiting[0]])  # may raise: the item then still waits
@@ -136,7 +136,7 @@ def _start_worker(stop: Any, initializer: Setup) -> None:
 
 
 class _Queued:
-    """`function`, unless the parent has called it off meanwhile."""
+    """`function`, unless the parent has cancelled it in the meantime. Raises CancelledError then."""
 
     def __init__(self, function: Callable[[Any], Any]) -> None:
         self.function = function
@@ -148,7 +148,7 @@ class _Queued:
 
 
 class _Prepared:
-    """`function` after the setup, on workers that this program does not start. The setup must be cheap."""
+    """`function` with its setup, for workers that this program does not start. The setup must be cheap."""
 
     def __init__(self, function: Callable[[Any], Any], initializer: Setup) -> None:
         self.function, self.initializer = function, initializer
@@ -188,7 +188,7 @@ class _Cluster(Executor):
             try:
                 result = remote.result()
             except Exception as error:
-                with suppress(InvalidStateError):  # cancelled meanwhile
+                with suppress(InvalidStateError):  # cancelled in the meantime
                     local.set_exception(FrameError(_DIED) if isinstance(error, self._killed) else error)
             else:
                 with suppress(InvalidStateError):
@@ -201,7 +201,7 @@ class _Cluster(Executor):
 
 @contextmanager
 def cluster(address: str) -> Iterator[Executor]:
-    """An executor on the dask scheduler at `address`, whose workers see the shoot and OUT under the same paths.
+    """An executor on the dask scheduler at `address`; its workers must see the shoot and OUT under the same paths.
 
     Raises InputError when the package is absent or the scheduler does not answer within 10 s.
     """

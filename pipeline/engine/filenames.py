@@ -1,4 +1,4 @@
-"""Names of delivered files: from a template of facts, safe on the three systems, without a withheld name."""
+"""Names of delivered files: from a template over the facts, safe on all three systems, without a withheld name."""
 
 from __future__ import annotations
 
@@ -15,10 +15,10 @@ from pipeline.shoot.facts import Facts, FrameFacts, withheld
 from pipeline.shoot.names import hints_at, holds_any, name_pattern, replace_name
 from pipeline.types import Frame
 
-# Octets of UTF-8 without suffix. Linux file systems take 255 octets, encrypted home folders about 143, Windows and
-# macOS 255 units of UTF-16 (never more than the octets); the rest is room for "-2" and a suffix.
+# Octets of UTF-8 without suffix. Linux file systems take 255 octets, encrypted home folders about 143 (from memory),
+# Windows and macOS 255 units of UTF-16 (never more than the octets); the rest is room for "-2" and a suffix.
 LENGTH_LIMIT = 120
-_CUTS = (60, 40, 24, 12, 6)  # characters that each text is cut to until a name fits
+_CUTS = (60, 40, 24, 12, 6)  # characters that each text is cut to, one after the other, until a name fits; by eye
 _WHOLE = ("frame", "count", "date", "time", "number")  # these are never cut
 # Device names that Windows keeps for itself, whatever suffix follows: Microsoft, "Naming Files, Paths, and Namespaces".
 _RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
@@ -29,10 +29,10 @@ def file_names(
 ) -> dict[str, str]:
     """A file name without suffix for each frame's name, never the same twice.
 
-    frames    in the order of the shoot, which `count` numbers; all of them, so that a name does not hang on which
+    frames    in the order of the shoot, which `count` numbers; all of them, so that a name does not depend on which
               are delivered. Bare names where neither facts nor times are at hand
     template  over NAME_FIELDS; frame is added at the end where it has neither frame nor count, so that an added
-              frame renames no other; see `caption_filename.check_name`
+              frame renames no other; see `captions.filename_template.check_name`
 
     Names are letters, marks and digits of any script, "-", "_" and "." inside, at most LENGTH_LIMIT octets, no
     device name of Windows; none equals another whatever the case and the composition of letters. A name of the
@@ -63,22 +63,22 @@ def relative_path(delivery: Delivery, name: str) -> str:
 
 
 def holds_withheld(name: str, facts: Facts, *, parts: bool = False) -> bool:
-    """Whether a file's name, given by an earlier run or by hand, has a name of the roster that is withheld today.
+    """Whether a file's name, given by an earlier run or by hand, holds a name of the roster that is withheld today.
 
-    parts  also where it may be no more than a surname or another part
+    parts  also where it may hold only a surname or another part of one
     """
     names = tuple(player.name for player in facts.roster if withheld(facts, player))
     return holds_any(name, names) or (parts and any(hints_at(name, one, facts.language) for one in names))
 
 
 def _values(name: str, frame: Frame | None, count: int, facts: Facts) -> dict[str, str]:
-    """Field -> text. Of a player who is withheld neither name nor number, which the roster would translate."""
+    """Field of NAME_FIELDS -> text. A withheld player has neither name nor number, since the roster links the two."""
     row = facts.rows.get(name, FrameFacts())
     taken = moment(frame, facts, []) if frame else None
-    shown = [player for side, number in row.players if (player := facts.player(side, number))]
-    named = [player for player in shown if not withheld(facts, player)]
+    players = [player for side, number in row.players if (player := facts.player(side, number))]
+    named = [player for player in players if not withheld(facts, player)]
     sides = dict.fromkeys(side for side, _ in row.players)
-    # A withheld name that the frame's file was given, perhaps only in part: the number of the frame stands for it.
+    # The frame's own file may be named after a withheld player, perhaps only in part: its number is used instead.
     if holds_withheld(name, facts, parts=True):
         name = f"frame-{count:04d}"
     return {
@@ -120,12 +120,12 @@ def _made(frame: str, template: str, values: Mapping[str, str], facts: Facts) ->
     for one in names if holds_any(text, names) else ():
         if pattern := name_pattern(one):
             text = replace_name(text, pattern, "")
-    # What a missing fact leaves behind: separators side by side.
+    # A missing fact leaves separators side by side.
     return re.sub(r"[-_.]{2,}", lambda run: "_" if "_" in run[0] else run[0][0], safe(text))
 
 
 def safe(text: str) -> str:
-    """Text with "_" for everything but letters, marks, digits, "-", "_" and ".", and none of these three outside."""
+    """Text with "_" for everything but letters, marks, digits, "-", "_" and "."; these three neither first nor last."""
     letters: list[str] = []
     for character in unicodedata.normalize("NFC", text):
         kind = unicodedata.category(character)
@@ -136,5 +136,5 @@ def safe(text: str) -> str:
 
 
 def _folded(name: str) -> str:
-    """Equal for names that some disk takes for one: NFD or NFC, either case (Unicode 16, D146, and a bit more)."""
+    """Equal for names that some file system takes for the same: NFD or NFC, either case (Unicode 16, D146 and more)."""
     return unicodedata.normalize("NFKD", unicodedata.normalize("NFKD", name).casefold())

@@ -1,4 +1,4 @@
-"""Writing frames.csv: the table that a person fills in and `facts` reads back."""
+"""Writing frames.csv: the table that a person fills in and shoot/read_facts reads back."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from pipeline.textfile.tables import plain_cell
 from pipeline.types import Burst, Frame
 
 SEPARATORS = {"comma": ",", "semicolon": ";", "tab": "\t"}
-# What a spreadsheet may take for a number or a date, and give back as another: 0012, 1E5, MAR0012, 2/14.
+# What a spreadsheet may read as a number or a date, and so change when it saves: 0012, 1E5, MAR0012, 2/14.
 _CHANGED = re.compile(r"[\d\s.,:/eE+-]+|(.*/)?[^\W\d_]{3,9}[ -]?\d{1,4}")
 
 
@@ -26,22 +26,23 @@ def frame_table(
     ranks: Mapping[str, Ranked],
     *,
     chosen: Collection[str] = (),
-    told: Mapping[str, Mapping[str, str]] = MappingProxyType({}),
+    info: Mapping[str, Mapping[str, str]] = MappingProxyType({}),
     separator: str = ",",
 ) -> str:
-    """CSV text (RFC 4180), a row a frame, burst by burst; what the facts say of a frame already stands in it.
+    """CSV text (RFC 4180), one row a frame, burst by burst, with what the facts already say of each frame.
 
     chosen  frames whose keep is filled in with "always"
-    told    further columns that only inform, each of facts.INFO_COLUMNS: column -> frame -> text
+    info    further columns, for reading only, each of facts.INFO_COLUMNS: column -> frame -> text
 
-    Rows of the facts that name no frame of the shoot come last, as they were: nothing that was typed is lost. No
-    cell is one that a spreadsheet computes, and frames carry their suffix where one would take a name for a number.
+    Rows of the facts that name no frame of the shoot come last, as they were, so that nothing typed is lost. No
+    spreadsheet computes a cell (textfile.tables.plain_cell), and frames get their suffix where a spreadsheet would
+    take a name for a number or a date.
     """
     known = {f.name: f for f in frames}
     suffixed = any(_CHANGED.fullmatch(name) for name in known)
     text = io.StringIO()
     table = csv.writer(text, delimiter=separator, lineterminator="\r\n")
-    table.writerow((*FRAME_COLUMNS, "burst", "time", "score", "suggested", "why", *told))
+    table.writerow((*FRAME_COLUMNS, "burst", "time", "score", "suggested", "why", *info))
     for number, burst in enumerate(bursts, 1):
         for name in burst.frames:
             frame, row, rank = known[name], facts.row(name), ranks.get(name)
@@ -52,7 +53,7 @@ def frame_table(
                 str(number),
                 "" if time is None else time.isoformat(sep=" ", timespec="milliseconds"),
                 *(("", "", "") if rank is None else (str(rank.score), str(rank.rating), rank.why)),
-                *(by_frame.get(name, "") for by_frame in told.values()),
+                *(by_frame.get(name, "") for by_frame in info.values()),
             )
             table.writerow(map(plain_cell, cells))
     for left in facts.elsewhere:

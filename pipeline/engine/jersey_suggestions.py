@@ -1,4 +1,4 @@
-"""Shirt numbers over a whole shoot: who is looked at, the reading in parallel, and what is suggested for each frame."""
+"""Jersey numbers over a whole shoot: choosing whom to read, reading in parallel, and suggesting players a frame."""
 
 from __future__ import annotations
 
@@ -28,11 +28,14 @@ from pipeline.steps.decode import decode
 from pipeline.types import F32, F64, Burst, Frame
 
 Readings = Mapping[int, Sequence[Reading]]
+# Pixels of a torso in the decode, of those that the reader scales it to: a little more, so that it only scales down.
+# Chosen by eye, no source.
+_TORSO_MARGIN = 1.25
 
 
 @dataclass(frozen=True)
 class _Task:
-    """A frame and whom to read in it: row of `people` -> torso in fractions of the frame."""
+    """A frame, the longer side of its decode in pixels, and row of `people` -> torso in fractions of the frame."""
 
     frame: Frame
     long_edge: int
@@ -41,7 +44,12 @@ class _Task:
 
 @dataclass(frozen=True)
 class Person:
-    """A track with what is needed of it after its burst has left the memory: boxes of everybody, and the kit."""
+    """A person followed through a burst, with what is needed after the burst has left the memory.
+
+    names          of the burst's frames; track  indices into them
+    people         index of a frame -> (P, 5) boxes of everybody in it, fractions of the frame, and certainty
+    jersey_colour  median over the track, see people.observe
+    """
 
     names: Sequence[str]
     track: Track
@@ -51,8 +59,7 @@ class Person:
 
 @dataclass(frozen=True)
 class Suggestion:
-    """What is suggested for one frame: `text` for a person to read, from left to right, and whether one of the players
-    it names may not be published."""
+    """A suggestion for one frame: `text`, its players from left to right; unpublished  one of them is withheld."""
 
     text: str
     unpublished: bool
@@ -66,25 +73,25 @@ def suggested_players(
     workers: int,
     progress: Callable[[str, int, int], None] = lambda phase, done, total: None,
 ) -> tuple[dict[str, Suggestion], tuple[str, ...]]:
-    """(frame -> players whose numbers are on their shirts, from left to right, with certainty; what went wrong).
+    """(frame -> suggestion by the numbers read from jerseys, notices on frames that could not be read).
 
-    measured  what the crop step measured of each frame. A suggestion is for a person to confirm, nothing else.
+    measured  what the crop step measured in each frame. A suggestion is only ever for a person to confirm.
     """
     found, notices = read_people(frames, bursts, measured, workers, progress)
     placed: dict[str, list[tuple[float, str, bool]]] = {}
-    for (one, told), sides in zip(found, teams_of([told for _, told in found], facts), strict=True):
+    for (one, agreed), sides in zip(found, teams_of([agreed for _, agreed in found], facts), strict=True):
         if not sides:
             continue
         for at, row in one.track.rows.items():
             x = float(one.people[at][row, 0] + one.people[at][row, 2])
             placed.setdefault(one.names[at], []).append(
-                (x, wording(told, sides, facts), unpublished(told, sides, facts))
+                (x, wording(agreed, sides, facts), unpublished(agreed, sides, facts))
             )
     return {name: _joined(some) for name, some in placed.items()}, notices
 
 
 def _joined(placed: Sequence[tuple[float, str, bool]]) -> Suggestion:
-    """placed: (x, text, unpublished) of each person of a frame."""
+    """One suggestion from the (x, text, unpublished) of each person of a frame."""
     text = ", ".join(dict.fromkeys(text for _, text, _ in sorted(placed)))
     return Suggestion(text, any(unpublished for *_, unpublished in placed))
 
@@ -96,52 +103,54 @@ def read_people(
     workers: int,
     progress: Callable[[str, int, int], None] = lambda phase, done, total: None,
 ) -> tuple[list[tuple[Person, Agreed]], tuple[str, ...]]:
-    """(the people of whose numbers their bursts agree, what went wrong); the numbers need be in no roster."""
-    people, tasks = _whom(frames, bursts, measured)
+    """(people whose numbers the frames of their burst agree on, notices). Numbers may be in no roster."""
+    people, tasks = _people_to_read(frames, bursts, measured)
     read: dict[str, Readings] = {}
     notices: list[str] = []
     for done, (index, result) in enumerate(map_unordered(_read_frame, tasks, workers), 1):
         if isinstance(result, Exception):
-            notices.append(f"{tasks[index].frame.name}: its shirt numbers were not read: {result}")
+            notices.append(f"{tasks[index].frame.name}: its jersey numbers were not read: {result}")
         else:
             read[tasks[index].frame.name] = result
         progress("numbers", done, len(tasks))
-    return [(one, told) for one in people if (told := _agreed(one, read)) is not None], tuple(notices)
+    return [(one, agreed) for one in people if (agreed := _agreed(one, read)) is not None], tuple(notices)
 
 
-def _whom(
+def _people_to_read(
     frames: Sequence[Frame], bursts: Sequence[Burst], measured: Mapping[str, FrameObservation]
 ) -> tuple[list[Person], list[_Task]]:
-    """The people worth reading, and a task for each frame in which one is; burst by burst."""
+    """The people whose number may be legible, and a task for each frame with one of them; burst by burst."""
     known = {f.name: f for f in frames}
     people: list[Person] = []
     tasks: list[_Task] = []
     for burst in bursts:
         names = [n for n in burst.frames if n in measured]
-        seen = [measured[n].people for n in names]
+        observations = [measured[n].people for n in names]
         torsos: dict[int, dict[int, Box]] = {}
-        for track in find_tracks(seen):
-            jersey_colour = np.median([seen[at].jersey_colour[row] for at, row in track.rows.items()], axis=0).astype(
-                np.float64
-            )
-            people.append(Person(names, track, {at: seen[at].people for at in track.rows}, jersey_colour))
+        for track in find_tracks(observations):
+            colours = [observations[at].jersey_colour[row] for at, row in track.rows.items()]
+            boxes = {at: observations[at].people for at in track.rows}
+            people.append(Person(names, track, boxes, np.median(colours, axis=0).astype(np.float64)))
             for at in track.read:
                 row = track.rows[at]
-                torsos.setdefault(at, {})[row] = torso(seen[at].people[row])
+                torsos.setdefault(at, {})[row] = torso(observations[at].people[row])
         for at, some in torsos.items():
-            tasks.append(_Task(known[names[at]], _edge(seen[at].size, some.values()), some))
+            tasks.append(_Task(known[names[at]], _edge(observations[at].size, some.values()), some))
     return people, tasks
 
 
 def _edge(size: tuple[int, int], torsos: Collection[Box]) -> int:
-    """Longer side of the decode at which the smallest torso has the pixels that reading wants."""
+    """Longer side of the decode, pixels, at which the smallest torso has the pixels that the reader needs.
+
+    size  (height, width) of the whole frame
+    """
     height, width = size
     least = min(y1 - y0 for _, y0, _, y1 in torsos)
-    return min(max(size), round(1.25 * DIGITS.edge / least * max(1.0, width / height)))
+    return min(max(size), round(_TORSO_MARGIN * DIGITS.edge / least * max(1.0, width / height)))
 
 
 def _read_frame(task: _Task) -> Readings:
-    """Row of `people` -> numbers seen about that torso, boxes in fractions of the frame."""
+    """Row of `people` -> numbers read in and around that torso, boxes in fractions of the frame."""
     decoded = decode(task.frame, task.long_edge)
     image = decoded.image
     picture = picture_for_detection(image.pixels, decoded.camera_balance, image.to_working)
@@ -155,6 +164,7 @@ def _read_frame(task: _Task) -> Readings:
 
 
 def _in_frame(reading: Reading, left: int, top: int, shape: tuple[int, ...], width: int, height: int) -> Reading:
+    """A reading in a part of the picture, in fractions of the whole frame; left, top, width, height in pixels."""
     x0, y0, x1, y1 = reading.box
     tall, wide = shape[:2]
     box = Box(
@@ -164,9 +174,10 @@ def _in_frame(reading: Reading, left: int, top: int, shape: tuple[int, ...], wid
 
 
 def _agreed(one: Person, read: Mapping[str, Readings]) -> Agreed | None:
-    said: list[Reading | None] = []
+    """The number that the frames of a track agree on; None where they do not."""
+    found: list[Reading | None] = []
     for at in one.track.read:
         row, of_frame = one.track.rows[at], read.get(one.names[at])
         if of_frame is not None:
-            said.append(own_reading(row, one.people[at], of_frame.get(row, ())))
-    return agree(said, one.jersey_colour)
+            found.append(own_reading(row, one.people[at], of_frame.get(row, ())))
+    return agree(found, one.jersey_colour)

@@ -1,4 +1,4 @@
-"""What a run is to make: the shoot as read, and for each frame its outputs with their texts."""
+"""The work of a run: the shoot as read, and for each frame its outputs with their texts."""
 
 from __future__ import annotations
 
@@ -29,7 +29,13 @@ from pipeline.types import Burst, Frame
 
 @dataclass(frozen=True)
 class Shoot:
-    """A shoot folder as read: frames in order of time, facts, what is wrong but not fatal."""
+    """A shoot folder as read.
+
+    frames, bursts  in order of time; facts_file  None where the shoot's own shoot.yaml is used, or none
+    missing         (frame, reason) of rows in frames.csv whose frame is not in the folder
+    notices         on what is wrong but not fatal
+    own_texts       frame -> why it is held back, by what its own texts or file name say
+    """
 
     folder: Path
     frames: tuple[Frame, ...]
@@ -39,7 +45,7 @@ class Shoot:
     missing: tuple[tuple[str, str], ...]
     notices: tuple[str, ...]
     models: ModelFiles
-    own_texts: Mapping[str, str] = field(default_factory=dict)  # frame -> why it is held by what it says of itself
+    own_texts: Mapping[str, str] = field(default_factory=dict)
 
     def withheld(self, frame: str) -> str:
         """Why a frame may be in no delivery; "" where it may."""
@@ -50,7 +56,10 @@ class Shoot:
 
 
 def read_shoot(folder: Path, facts_file: Path | None = None, models: Path | None = None) -> Shoot:
-    """Scan the folder and its facts; `models`: where the model files are. Raises InputError with every problem."""
+    """Scan a folder and read its facts. Raises InputError with every problem.
+
+    facts_file  shoot.yaml, None for the one in the folder; models  the folder of the model files, None for the usual
+    """
     files = find(models)
     found = scan(folder)
     facts, problems, missing = load_facts(folder, facts_file, [f.name for f in found.frames])
@@ -65,7 +74,7 @@ def read_shoot(folder: Path, facts_file: Path | None = None, models: Path | None
 
 
 def _with_ratings(facts: Facts, frames: Sequence[Frame]) -> tuple[Facts, list[str]]:
-    """The facts with the ratings of XMP sidecars where frames.csv gives none, and what could not be read of them."""
+    """The facts with ratings from XMP sidecars where frames.csv gives none, and notices on unreadable sidecars."""
     rows: dict[str, FrameFacts] = dict(facts.rows)
     notices: list[str] = []
     for frame in frames:
@@ -84,7 +93,7 @@ def _with_ratings(facts: Facts, frames: Sequence[Frame]) -> tuple[Facts, list[st
 
 @dataclass(frozen=True)
 class Delivered:
-    """A planned output with the texts that go into it."""
+    """A planned output, its texts for the record ("" where the delivery has none), and notices on them."""
 
     output: Output
     caption: str
@@ -98,7 +107,7 @@ Planned = Mapping[str, tuple[Job, list[Delivered]]]
 
 @dataclass(frozen=True)
 class Planner:
-    """From solutions to what each frame's render is."""
+    """Turns solutions into one render job for each frame."""
 
     out: Path
     shoot: Shoot
@@ -106,16 +115,16 @@ class Planner:
 
     @cached_property
     def names(self) -> Mapping[str, Mapping[str, str]]:
-        """Delivery -> frame -> name of its file. Raises InputError where a template of names fails on a frame."""
+        """Delivery -> frame -> name of its file, no suffix. Raises InputError where a template fails on a frame."""
         return {
             d.name: file_names(self.shoot.frames, self.shoot.facts, d.file_name.template)
             for d in self.recipe.deliveries
         }
 
     def plan(self, measured_frames: Sequence[MeasuredFrame], plan: Plan) -> tuple[Planned, dict[str, str]]:
-        """Frame -> its job and outputs, and the frames that failed with the reason. A frame that no delivery has
-        chosen, or that is withheld, is in neither."""
-        # By a digest: a small picture's name stands in run.json, and must not be a person's.
+        """(frame -> its job and outputs, frame -> why it failed). A frame that no delivery has chosen, or that is
+        withheld, is in neither."""
+        # By a digest: the name of a thumbnail is in run.json, and must not be a person's.
         thumbs = {s.frame.name: digest_json(s.frame.name)[:32] for s in measured_frames}
         planned: dict[str, tuple[Job, list[Delivered]]] = {}
         failed: dict[str, str] = {}
@@ -152,14 +161,17 @@ class Planner:
     def text(
         self, delivery: Delivery, frame: Frame, row: FrameFacts, carried: PictureTexts = NOTHING_CARRIED
     ) -> tuple[Metadata | None, tuple[str, ...]]:
-        """What a delivery writes into a frame's file; None where it has no caption step. carried: see MeasuredFrame."""
+        """(texts that a delivery writes into a frame's file, None where it has no caption step; notices).
+
+        carried  texts typed in the camera. Raises InputError where a template fails on the frame.
+        """
         for bound in delivery.steps:
             if bound.step.texts is not None:
                 return bound.step.texts(frame, self.shoot.facts, row, bound.params, carried)
         return None, ()
 
     def text_problems(self) -> list[str]:
-        """What is wrong with names and captions of frames that may leave; of one kind the first, and how many."""
+        """What is wrong with names and captions of frames that may be delivered; each problem once, with a count."""
         try:
             _ = self.names
         except EvencourtError as error:
@@ -173,10 +185,10 @@ class Planner:
                     self.text(delivery, frame, self.shoot.facts.row(frame.name))
                 except EvencourtError as error:
                     found.setdefault(str(error).replace(frame.name, ""), []).append(f"{delivery.name}: {error}")
-        return [f"{said[0]}{f' (and {len(said) - 1} more)' if len(said) > 1 else ''}" for said in found.values()]
+        return [f"{some[0]}{f' (and {len(some) - 1} more)' if len(some) > 1 else ''}" for some in found.values()]
 
     def texts(self, measured_frames: Sequence[MeasuredFrame], plan: Plan) -> dict[str, Metadata | None]:
-        """Relative path -> the texts that a file of that name may carry today, whether or not it is made now."""
+        """Posix path below OUT -> the texts that a file of that name may carry today, whether or not it is made now."""
         texts: dict[str, Metadata | None] = {}
         for one in measured_frames:
             name = one.frame.name
@@ -184,7 +196,7 @@ class Planner:
                 continue
             for delivery in self.recipe.deliveries:
                 if not plan.left_out(self.recipe, delivery, name):
-                    with suppress(EvencourtError):  # no text can be made: then no file may stand
+                    with suppress(EvencourtError):  # without a text, no such file may stay
                         path = relative_path(delivery, self.names[delivery.name][name])
                         texts[path] = self.text(delivery, one.frame, self.shoot.facts.row(name), one.carried)[0]
         return texts

@@ -1,4 +1,4 @@
-"""Phase one: a small decode of every frame, and what each step measures in it."""
+"""Phase one, measure: a small decode of every frame, in which each step measures what it needs."""
 
 from __future__ import annotations
 
@@ -32,16 +32,23 @@ from pipeline.store.packing import pack, unpack
 from pipeline.store.store import Store
 from pipeline.types import Domain, Frame, Image, Noise
 
-MEASURED_EDGE = 960  # what the steps measure on
+# Pixels of the longer side of the decode that steps measure on. Chosen by eye, no source: smaller misses people far
+# down the court, larger costs time in proportion to its area. `python -m tests.crops` shows what it finds.
+MEASURED_EDGE = 960
+# Pixels of the longer side of the proxy that is kept, some tens of kB a frame. Chosen by eye, no source: light changes
+# slowly over a frame. `python -m tests.evenness` shows how even the result is.
+PROXY_EDGE = 192
 DISK_FULL = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
-PROXY_EDGE = 192  # what is kept: some tens of kB a frame
+_KEPT_VERSION = 2  # raised when the form of what is kept of a frame changes
 
 
 @dataclass(frozen=True)
 class MeasuredFrame:
-    """What is known of one frame after measuring; `error` is the reason when it cannot be read.
+    """One frame after measuring.
 
-    carried  the texts that were typed in the camera
+    digest   SHA-256 of its bytes, hex; key  of its measurements in the store, "" where there are none
+    full_size  (height, width) of the upright frame, pixels; seconds  that measuring took
+    error    why it cannot be read, "" where it can; carried  texts that were typed in the camera
     """
 
     frame: Frame
@@ -65,10 +72,10 @@ class _Task:
 
 
 def measure_key(digest: str, references: Sequence[Reference], models: ModelFiles) -> str:
-    """A frame's measurements depend on its bytes, its reference patches, the model files and the code that measures."""
+    """Key of a frame's measurements: its bytes, its reference patches, the model files and the code that measures."""
     versions = {name: step.version for name, step in REGISTRY.items() if step.measure or step is DECODE}
-    shown = [{"patch": r.patch, "chart": r.chart} for r in references]
-    of = {"frame": digest, "steps": versions, "references": shown, "models": models.digest, "kept": 2}
+    patches = [{"patch": r.patch, "chart": r.chart} for r in references]
+    of = {"frame": digest, "steps": versions, "references": patches, "models": models.digest, "kept": _KEPT_VERSION}
     return digest_json({**of, "on": environment()})
 
 
@@ -80,7 +87,10 @@ def measure_frames(
     workers: int,
     executor: Executor | None = None,
 ) -> Iterator[MeasuredFrame]:
-    """Measure frames in any order; measurements are kept in the store, so a second run reads them back."""
+    """Measure frames, yielding them as they are done. Measurements are kept in the store: a second run reads them.
+
+    workers, executor  as for map_unordered. Raises OSError where the disk is full; any other failure is in `error`.
+    """
     tasks = []
     for frame in frames:
         try:
@@ -109,7 +119,7 @@ def measure_frames(
 
 
 def reason(error: BaseException) -> str:
-    """What to say of a frame that failed."""
+    """Why a frame failed, in words for the report."""
     if isinstance(error, FrameError):
         return str(error)
     if isinstance(error, OSError):
@@ -167,7 +177,7 @@ def _summary(frame: Frame, digest: str, key: str, data: bytes) -> MeasuredFrame:
 
 
 def read_measured(store: Store, key: str, step: Step[Any, M, Any]) -> M:
-    """One step's measurement of one frame. Raises FrameError where it is no longer kept."""
+    """One step's measurement of the frame of `key`. Raises FrameError where it is no longer in the store."""
     assert step.Measurement is not None, f"{step.name} measures nothing"
     return step.Measurement.from_arrays(unpack(_kept(store, key, step.name)[step.name]))
 
@@ -181,7 +191,10 @@ def _kept(store: Store, key: str, *names: str) -> dict[str, NDArray[Any]]:
 
 
 def read_proxy(store: Store, key: str) -> Image:
-    """The kept proxy picture, camera-linear. Raises FrameError where it is no longer kept."""
+    """The proxy picture of the frame of `key`: camera-linear, upright, at most PROXY_EDGE pixels long.
+
+    Raises FrameError where it is no longer in the store.
+    """
     kept = _kept(store, key, "proxy", "noise", "saturation", "to_working")
     noise = Noise(kept["noise"][0], kept["noise"][1])
     pixels = kept["proxy"].astype(np.float32)
@@ -189,7 +202,7 @@ def read_proxy(store: Store, key: str) -> Image:
 
 
 class Measurements(Mapping[str, M]):
-    """One step's measurements, each read when it is asked for: a whole night of them need not be in memory."""
+    """One step's measurements by frame name. Each is read when it is asked for, so a whole night needs no memory."""
 
     def __init__(self, store: Store, measured_frames: Sequence[MeasuredFrame], step: Step[Any, M, Any]) -> None:
         self._store, self._step = store, step

@@ -1,4 +1,4 @@
-"""The files that stand in OUT: how each came to be, whether it stands as it should, and what becomes of old ones."""
+"""The delivered files in OUT: how each was made, whether it is still as delivered, and what to do with old ones."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
-from pipeline.engine.earlier import absent, told
+from pipeline.engine.earlier import absent, notice_on
 from pipeline.engine.filenames import holds_withheld
 from pipeline.engine.jobs import Planner
 from pipeline.engine.render import Output, Rendered, rewrap
@@ -24,9 +24,12 @@ _EARLIER = "made by an earlier run with other settings"
 
 
 @dataclass(frozen=True)
-class Standing(Rendered):
-    """A file that stands below OUT: as rendered, with its frame, the digest of its texts, and its time of change in
-    nanoseconds. current is false where an earlier run made it and this one does not."""
+class DeliveredFile(Rendered):
+    """A file that is in OUT now.
+
+    frame  name of its frame; text  digest of the texts in it; mtime  time of change, nanoseconds since 1970
+    current  false where an earlier run made it and this one does not
+    """
 
     frame: str = ""
     text: str = ""
@@ -38,12 +41,12 @@ class Standing(Rendered):
         return json.dumps({name: value for name, value in asdict(self).items() if name != "current"}).encode()
 
     @staticmethod
-    def from_bytes(data: bytes | None) -> Standing | None:
-        """What `as_bytes` gave; None where it is something else, or names a file that no delivery can have made: what
-        is planted in OUT/.work must not lead to a file elsewhere, since old files are removed."""
+    def from_bytes(data: bytes | None) -> DeliveredFile | None:
+        """Reads what `as_bytes` wrote; None where it is damaged, or names a file that no delivery can have made: a
+        record planted in OUT/.work must not lead to a file elsewhere, since old files are removed."""
         try:
             found = json.loads(data or b"")
-            entry = Standing(**found | {"notices": tuple(found["notices"])})
+            entry = DeliveredFile(**found | {"notices": tuple(found["notices"])})
             delivery, name = entry.relative.split("/")
         except (AttributeError, KeyError, TypeError, ValueError):
             return None
@@ -52,22 +55,26 @@ class Standing(Rendered):
 
 
 class Outputs:
-    """`files`: relative path -> record of each file that stands; `notices`: what became of others."""
+    """The files in OUT while a run goes on.
+
+    files    posix path below OUT -> record of each file that stays; notices  on those that were removed or changed
+    reused   files that were there already; rewritten  files whose texts were written again around the same pixels
+    """
 
     def __init__(self, store: Store) -> None:
         self.store = store
-        self.files: dict[str, Standing] = {}
+        self.files: dict[str, DeliveredFile] = {}
         self.notices: list[str] = []
         self.reused = self.rewritten = 0
 
     def keep(self, one: Rendered, frame: str, metadata: Metadata | None) -> None:
-        """A file that was made just now."""
+        """Record a file that was made just now. Raises OSError where it is not there."""
         moment = (self.store.out / one.relative).stat().st_mtime_ns
-        self._put(Standing(**vars(one), frame=frame, text=_text_key(metadata), mtime=moment))
+        self._put(DeliveredFile(**vars(one), frame=frame, text=_text_key(metadata), mtime=moment))
 
     def still_good(self, output: Output) -> bool:
-        """True when the delivered file stands as it should, if need be after writing its caption anew."""
-        entry = Standing.from_bytes(self.store.get("done", _key(output.relative)))
+        """Whether the delivered file needs no render. Its texts are written again first where they have changed."""
+        entry = DeliveredFile.from_bytes(self.store.get("done", _key(output.relative)))
         path = self.store.out / output.relative
         if entry is None or entry.key != output.key or not path.is_file():
             return False
@@ -88,17 +95,17 @@ class Outputs:
     def settle(self, planner: Planner, texts: Mapping[str, Metadata | None], frames: Collection[str]) -> None:
         """Bring files of earlier runs, which this one did not make, into line with today's facts.
 
-        A name that was withdrawn since must not stay in OUT because its frame failed or was not asked for:
-        such a file gets its new text, or goes. One whose frame has left the shoot folder stays, with the text that
-        the event alone allows; one that a person has changed is not touched. Both are named.
+        A name that has been withheld since must not stay in OUT just because its frame failed or was not asked for:
+        such a file gets its new text, or is removed. A file whose frame has left the shoot folder stays, with no
+        text but that of the event; one that a person has changed is left alone. Notices name both.
 
-        texts   relative path -> the texts a file of that name may carry; frames  names of the shoot's frames
+        texts   posix path below OUT -> the texts that a file of that name may carry; frames  names in the shoot
         """
         allowed = dict(texts)
         gone: list[str] = []
         orphans: list[str] = []
         for name in self.store.names("done"):
-            entry = Standing.from_bytes(self.store.get("done", name))
+            entry = DeliveredFile.from_bytes(self.store.get("done", name))
             if entry is None or entry.relative in self.files:
                 continue
             relative = entry.relative
@@ -114,12 +121,13 @@ class Outputs:
                 with suppress(EvencourtError):
                     allowed[relative] = planner.text(delivery, absent(relative), FrameFacts())[0]
             self._bring_into_line(entry, path, relative in allowed, allowed.get(relative), gone)
-        self.notices += told(gone, "removed: the facts or the recipe no longer ask for it")
-        self.notices += told(orphans, "its frame is not in the shoot folder now; it stays, and names nobody")
+        self.notices += notice_on(gone, "removed: the facts or the recipe no longer ask for it")
+        self.notices += notice_on(orphans, "its frame is no longer in the shoot folder; the file stays, and names nobody")
 
     def _bring_into_line(
-        self, entry: Standing, path: Path, stays: bool, metadata: Metadata | None, gone: list[str]
+        self, entry: DeliveredFile, path: Path, stays: bool, metadata: Metadata | None, gone: list[str]
     ) -> None:
+        """Give one file its new text, or remove it where it may not stay. `gone` collects what was removed."""
         relative, intact = entry.relative, hashlib.sha256(path.read_bytes()).hexdigest() == entry.sha256
         if not (stays and entry.text == _text_key(metadata)):
             if not intact:
@@ -137,15 +145,17 @@ class Outputs:
             entry = self._rewrite(entry, path, anew, _text_key(metadata))
         self.files[relative] = replace(entry, current=False, notices=(*entry.notices, _EARLIER))
 
-    def _rewrite(self, entry: Standing, path: Path, anew: tuple[bytes, tuple[str, ...]], text: str) -> Standing:
-        """Put new metadata around the same scan data; the store follows."""
+    def _rewrite(
+        self, entry: DeliveredFile, path: Path, anew: tuple[bytes, tuple[str, ...]], text: str
+    ) -> DeliveredFile:
+        """Write a file with new metadata around the same pixels, and record it."""
         data, cut = anew
         write_atomic(path, data)
         self.rewritten += 1
         digest, moment = hashlib.sha256(data).hexdigest(), path.stat().st_mtime_ns
         return self._put(replace(entry, sha256=digest, bytes=len(data), notices=cut, text=text, mtime=moment))
 
-    def _put(self, entry: Standing) -> Standing:
+    def _put(self, entry: DeliveredFile) -> DeliveredFile:
         self.files[entry.relative] = entry
         self.store.put("done", _key(entry.relative), entry.as_bytes())
         return entry

@@ -9,7 +9,7 @@ from pathlib import Path
 from pipeline import __version__
 from pipeline.engine.jobs import Delivered, Planned, Shoot
 from pipeline.engine.measure import MeasuredFrame
-from pipeline.engine.outputs import Outputs, Standing
+from pipeline.engine.outputs import DeliveredFile, Outputs
 from pipeline.engine.render import Job
 from pipeline.engine.solve import Plan
 from pipeline.recipe.recipe import Recipe, flatten_yaml
@@ -19,9 +19,10 @@ from pipeline.store.keys import environment
 
 @dataclass
 class RunLog:
-    """What a run did, as the record tells it.
+    """What a run did so far.
 
-    failed  frame -> reason; stopped  why the run ended early, ""
+    failed  frame -> reason; stopped  why the run ended early, "" where it did not; seconds  by phase
+    rendered  frames that were rendered
     """
 
     failed: dict[str, str] = field(default_factory=dict)
@@ -40,7 +41,10 @@ def build(
     planned: Planned,
     outputs: Outputs,
 ) -> RunRecord:
-    """The record. `recipe`: as it may be shown, see redaction.py."""
+    """The record of a run.
+
+    recipe  without withheld names, see redaction.py; planned  frame -> its job and outputs, see jobs.Planner.plan
+    """
     burst = {name: i for i, b in enumerate(shoot.bursts) for name in b.frames}
     frames: dict[str, FrameRecord] = {}
     for one in measured_frames:
@@ -84,7 +88,7 @@ def _frame(
     recipe: Recipe,
     plan: Plan,
     planned: tuple[Job, list[Delivered]] | None,
-    files: Mapping[str, Standing],
+    files: Mapping[str, DeliveredFile],
 ) -> FrameRecord:
     exif, name = one.frame.exif, one.frame.name
     entry = FrameRecord(
@@ -122,7 +126,7 @@ def _frame(
 
 
 def _decisions(recipe: Recipe, plan: Plan, frame: str) -> Iterator[str]:
-    """What each step decided for a frame, in words."""
+    """What each step decided for a frame, one sentence a step."""
     labelled = dict(recipe.labelled())
     for delivery in recipe.deliveries:
         labelled |= dict(recipe.labelled(delivery))
@@ -141,7 +145,7 @@ def _status(
     entry: FrameRecord,
     name: str,
 ) -> tuple[Status, str]:
-    """What became of a frame, and the reason where it is not delivered."""
+    """A frame's status, and the reason where it is not delivered."""
     if name in log.failed:
         return "failed", log.failed[name]
     if why := shoot.withheld(name):

@@ -1,4 +1,4 @@
-"""run.json and the report without the names that are withheld, since both may be passed on with a delivery."""
+"""Takes withheld names out of run.json and the report, since both may be passed on with a delivery."""
 
 from __future__ import annotations
 
@@ -17,13 +17,16 @@ from pipeline.shoot.facts import withheld
 from pipeline.shoot.names import hints_at, holds_any, name_pattern, replace_name
 
 STAND_IN = "(name withheld)"
-# What the program says of files and tables: there, a lone surname is out of place too. Captions stay as delivered.
-_TOLD = ("notices", "reason", "problems", "relative", "stopped")
+# Messages of the program about files and tables: there, a lone surname must go too. Captions stay as delivered.
+_MESSAGES = ("notices", "reason", "problems", "relative", "stopped")
 
 
 class Redaction:
-    """What may be told of a shoot. A frame whose own name may hold a part of a withheld name is called by its number
-    in the order of the shoot, as its delivered files are; one that is missing, by its place among the missing."""
+    """Replaces withheld names by STAND_IN.
+
+    A frame whose own name may hold a part of a withheld name is called by its number in the order of the shoot, as
+    its delivered files are; a missing frame, by its place among the missing.
+    """
 
     def __init__(self, shoot: Shoot) -> None:
         self.facts = shoot.facts
@@ -42,22 +45,22 @@ class Redaction:
         self.called: Mapping[str, str] = called
 
     def frame(self, name: str) -> str:
-        """What a frame is called in the record."""
+        """The name of a frame in the record."""
         return self.called.get(name, name)
 
-    def text(self, text: str, *, told: bool = False) -> str:
-        """`text` without the whole names; `told`: also without words that may be parts of them."""
-        key = (text, told)
+    def text(self, text: str, *, message: bool = False) -> str:
+        """`text` without the whole names; in a `message` of the program, also without words that may be parts."""
+        key = (text, message)
         if self.names and key not in self._known:
-            self._known[key] = self._text(text, told)
+            self._known[key] = self._text(text, message)
         return self._known.get(key, text)
 
     def record(self, record: RunRecord) -> RunRecord:
         """A copy of a run's record without the names."""
-        return RunRecord.from_json(self._value(record.as_json(), told=False))
+        return RunRecord.from_json(self._value(record.as_json(), message=False))
 
     def recipe(self, recipe: Recipe) -> Recipe:
-        """The recipe as it may be shown."""
+        """A copy of the recipe without the names, in its parameters and keywords."""
         deliveries = tuple(
             replace(d, steps=tuple(map(self._bound, d.steps)), deliver=self._bound(d.deliver) if d.deliver else None)
             for d in recipe.deliveries
@@ -73,13 +76,13 @@ class Redaction:
                 changes[name] = tuple(e for e in value if not holds_withheld(e, self.facts, parts=True))
         return replace(bound, params=bound.params.model_copy(update=changes))
 
-    def _value(self, value: Any, *, told: bool) -> Any:
+    def _value(self, value: Any, *, message: bool) -> Any:
         if isinstance(value, str):
-            return self.text(value, told=told)
+            return self.text(value, message=message)
         if isinstance(value, Mapping):
-            return {self.text(str(k)): self._value(v, told=told or k in _TOLD) for k, v in value.items()}
+            return {self.text(str(k)): self._value(v, message=message or k in _MESSAGES) for k, v in value.items()}
         if isinstance(value, list | tuple):
-            return [self._value(entry, told=told) for entry in value]
+            return [self._value(entry, message=message) for entry in value]
         return value
 
     @cached_property
@@ -87,13 +90,13 @@ class Redaction:
         longest_first = sorted(self.called, key=len, reverse=True)
         return re.compile(r"(?<!\w)(?:" + "|".join(map(re.escape, longest_first)) + r")(?!\w)")
 
-    def _text(self, text: str, told: bool) -> str:
+    def _text(self, text: str, message: bool) -> str:
         if self.called:
             text = self._frames.sub(lambda match: self.called[match[0]], text)
         if holds_any(text, self.names):
             for pattern in self.patterns:
                 text = replace_name(text, pattern, STAND_IN)
-        return re.sub(r"[^\W_]+", self._word, text) if told else text
+        return re.sub(r"[^\W_]+", self._word, text) if message else text
 
     def _word(self, match: re.Match[str]) -> str:
         word = match[0]

@@ -1,4 +1,4 @@
-"""Phase three: (raw bytes, resolved recipe, solution) -> delivered files. Pure per frame, any machine, any order."""
+"""Phase three, render: (raw bytes, resolved recipe, solution) -> delivered files. Each frame alone, in any order."""
 
 from __future__ import annotations
 
@@ -29,17 +29,19 @@ from pipeline.steps import white_balance
 from pipeline.steps.base import ApplyContext, Solution
 from pipeline.steps.decode import STEP as DECODE
 from pipeline.steps.decode import decode
+from pipeline.steps.tone import ToneParams
 from pipeline.store.files import write_atomic
 from pipeline.store.keys import digest_json, environment
 from pipeline.store.store import Store
 from pipeline.types import F32, F64, Frame, Image
 
-THUMB_EDGE = 320
+THUMB_EDGE = 320  # pixels of the longer side of a small picture in the report
+_THUMB_QUALITY = 80  # JPEG; chosen by eye, decides no delivered picture
 
 
 @dataclass(frozen=True)
 class Output:
-    """One file to make: where, from which delivery, with which metadata, under which pixel key."""
+    """One file to make. relative  posix path below OUT; metadata  None for no texts; key  see pixel_key."""
 
     delivery: Delivery
     relative: str
@@ -49,7 +51,12 @@ class Output:
 
 @dataclass(frozen=True)
 class Job:
-    """All that a render depends on."""
+    """All that a render of one frame depends on.
+
+    long_edge  of the decode, pixels, None for all; window  the part of the upright frame that is decoded
+    solutions  by label of the step; thumbs  start of the names of its small pictures, "" for none
+    to         a folder to write to in place of OUT
+    """
 
     out: Path
     frame: Frame
@@ -59,13 +66,17 @@ class Job:
     outputs: tuple[Output, ...]
     solutions: Mapping[str, Solution]
     thumbs: str
-    window: Box = WHOLE  # of the upright frame: nothing outside is delivered
-    to: Path | None = None  # write here instead of OUT (verify)
+    window: Box = WHOLE
+    to: Path | None = None
 
 
 @dataclass(frozen=True)
 class Rendered:
-    """What became of one output."""
+    """A finished file.
+
+    relative  posix path below OUT; key  see pixel_key; width, height  pixels; quality  of the JPEG, 0 for lossless
+    scan      digest of the JPEG's scan data, "" for other formats; thumb  name of its small picture, ""
+    """
 
     relative: str
     key: str
@@ -88,10 +99,10 @@ class Refused:
 
 
 def long_edge_needed(recipe: Recipe, plan: Plan, frame: str, full: tuple[int, int]) -> int | None:
-    """Pixels of the longer side of the whole frame that serve every delivery; None for all of them.
+    """Pixels of the longer side of the whole frame that are enough for every delivery; None for all of them.
 
-    Where a crop is followed by a resize, an edge is sought at which the crop comes out at exactly the
-    delivered size, so that no second interpolation softens it.
+    full  (height, width) of the upright frame. Where a crop is followed by a resize, the edge is chosen so that the
+    crop comes out at exactly the delivered size, and no second interpolation softens it.
     """
     if any(b.step.every_pixel is not None and b.step.every_pixel(b.params) for b in recipe.steps):
         return None
@@ -104,6 +115,7 @@ def long_edge_needed(recipe: Recipe, plan: Plan, frame: str, full: tuple[int, in
         wanted = sized.step.output_size(sized.params, y1 - y0, x1 - x0)
         ratio = max(wanted) / max(y1 - y0, x1 - x0)
         edge = min(max(full), round(max(full) * ratio))
+        # Rounding of both sides of the crop moves its size by a pixel or two: the nearest edges are tried first.
         for candidate in (edge, edge + 1, edge - 1, edge + 2, edge + 3):
             h, w = (round(side * candidate / max(full)) for side in full)
             cx0, cy0, cx1, cy1 = box_to_pixels(_kept(delivery, plan, frame, h, w), h, w)
@@ -111,13 +123,16 @@ def long_edge_needed(recipe: Recipe, plan: Plan, frame: str, full: tuple[int, in
                 edge = candidate
                 break
         else:
-            edge += 3  # a touch too large: resize then brings it to size
+            edge += 3  # a little too large: resize then brings it to size
         needed = max(needed, edge)
     return None if needed >= max(full) else needed
 
 
 def window_needed(recipe: Recipe, plan: Plan, frame: str, full: tuple[int, int], edge: int | None) -> Box:
-    """The part of the upright frame that any delivery shows, where that saves work; all of it where one is turned."""
+    """The part of the upright frame that any delivery needs, fractions; all of it where less would save no work.
+
+    full  (height, width) of the upright frame; edge  as long_edge_needed gave it
+    """
     if edge is not None and edge <= AHD_ABOVE * max(full):
         return WHOLE
     boxes = [_read(delivery, plan, frame, *full) for delivery in recipe.deliveries]
@@ -127,7 +142,7 @@ def window_needed(recipe: Recipe, plan: Plan, frame: str, full: tuple[int, int],
 
 
 def _kept(delivery: Delivery, plan: Plan, frame: str, height: int, width: int) -> Box:
-    """What a delivery keeps of the upright frame, at a size."""
+    """What a delivery keeps of the upright frame, fractions, at a size in pixels."""
     for b in delivery.steps:
         if b.step.kept is not None:
             return b.step.kept(b.params, plan.of(delivery.label(b), frame), height, width)
@@ -135,7 +150,7 @@ def _kept(delivery: Delivery, plan: Plan, frame: str, height: int, width: int) -
 
 
 def _read(delivery: Delivery, plan: Plan, frame: str, height: int, width: int) -> Box:
-    """What a delivery needs to have decoded of it."""
+    """What a delivery needs decoded of the upright frame, fractions: more than it keeps where it turns the picture."""
     for b in delivery.steps:
         if b.step.reads is not None:
             return b.step.reads(b.params, plan.of(delivery.label(b), frame), height, width)
@@ -151,7 +166,7 @@ def pixel_key(
     solutions: Mapping[str, Solution],
     metadata: Metadata | None,
 ) -> str:
-    """Hash of everything the encoded pixels depend on; the text of the caption is not among it."""
+    """Hash of everything that the encoded pixels depend on; the text of a caption is not part of it."""
     return digest_json(
         {
             "frame": digest,
@@ -168,7 +183,10 @@ def pixel_key(
 
 
 def render(job: Job) -> list[Rendered | Refused]:
-    """Make every output of one frame. Raises FrameError or OSError; files appear whole or not at all."""
+    """Make every output of one frame; a file appears whole or not at all.
+
+    Raises FrameError where the frame cannot be decoded, OSError where a file cannot be read or written.
+    """
     # A frame that needs the full demosaic is denoised before it, if the recipe does so for all deliveries.
     early = next((b for b in job.shared if b.step.on_mosaic is not None), None)
     clean = early.step.on_mosaic(early.params) if early is not None and early.step.on_mosaic is not None else None
@@ -225,7 +243,8 @@ def _deliver(job: Job, image: Image, output: Output) -> Rendered:
 
 
 def rewrap(out: Path, relative: str, scan: str, metadata: Metadata | None) -> tuple[bytes, tuple[str, ...]] | None:
-    """The delivered JPEG with new metadata and the very same scan data; None when its pixels are not the ones made."""
+    """(bytes of the delivered JPEG with new metadata around the same scan data, notices); None where the file is no
+    longer the one whose scan data had the digest `scan`, or `metadata` is None."""
     try:
         data = (out / relative).read_bytes()
     except OSError:
@@ -236,7 +255,7 @@ def rewrap(out: Path, relative: str, scan: str, metadata: Metadata | None) -> tu
 
 
 def thumb_of_proxy(store: Store, key: str) -> str:
-    """The name of a small picture of a frame that is not rendered, made from its kept proxy."""
+    """Name of the small picture of a frame that is not rendered, made from its proxy. Raises FrameError."""
     name = f"{key[:32]}.jpg"
     if store.get("thumbs", name) is None:
         balance = read_measured(store, key, white_balance.STEP).camera_balance
@@ -245,10 +264,11 @@ def thumb_of_proxy(store: Store, key: str) -> str:
 
 
 def _before(image: Image, gains: F64) -> F32:
-    """The picture as the camera balanced it, for the display."""
+    """The picture as the camera balanced it, small, display sRGB, with the tone step's defaults."""
     small = _shrink(image.pixels)
+    t = ToneParams.model_validate({})
     balanced = rebuild_highlights(small * gains.astype(np.float32), image.saturation * gains)
-    return tone_curve.render(balanced, image.to_working, 0.0, 0.55, 3.0, 1.0)
+    return tone_curve.render(balanced, image.to_working, t.ev, t.knee, t.white, t.saturation)
 
 
 def _shrink(pixels: F32) -> F32:
@@ -260,5 +280,5 @@ def _shrink(pixels: F32) -> F32:
 def _jpeg(display: F32) -> bytes:
     small = (np.clip(_shrink(display), 0, 1) * 255 + 0.5).astype(np.uint8)
     buffer = io.BytesIO()
-    PIL.Image.fromarray(small, "RGB").save(buffer, "JPEG", quality=80)
+    PIL.Image.fromarray(small, "RGB").save(buffer, "JPEG", quality=_THUMB_QUALITY)
     return buffer.getvalue()

@@ -1,4 +1,4 @@
-"""One run from start to end: scan, measure, solve, render, record; and what is already done."""
+"""One run from start to end: measure, solve, render, record, send. What is already done is not done again."""
 
 from __future__ import annotations
 
@@ -39,7 +39,11 @@ Progress = Callable[[str, int, int], None]  # phase, done, total
 
 @dataclass
 class Outcome:
-    """What a run did. `record` is what run.json holds, but with every name: for the person at the keyboard only."""
+    """What a run did.
+
+    record  as in run.json but with every name: for the person at the keyboard only; report  path of report.html
+    failed  frame -> reason
+    """
 
     record: RunRecord
     report: Path
@@ -49,7 +53,7 @@ class Outcome:
 def measure_shoot(
     store: Store, shoot: Shoot, workers: int, progress: Progress, executor: Executor | None = None
 ) -> list[MeasuredFrame]:
-    """Measure all frames; the result is in the order of the shoot."""
+    """Measure all frames; the result is in the order of the shoot. Raises OSError where the disk is full."""
     found: dict[str, MeasuredFrame] = {}
     for one in measure_frames(store, shoot.frames, shoot.facts, shoot.models, workers, executor):
         found[one.frame.name] = one
@@ -77,7 +81,7 @@ class _Run:
 
     def go(self, only: str | None) -> Outcome:
         log, out = self.log, self.store.out
-        _ = self.planner.names  # a template of names that fails is told before the night's work
+        _ = self.planner.names  # raises where a name template fails: before the night's work, not after
         start = time.perf_counter()
         measured_frames = measure_shoot(self.store, self.shoot, self.workers, self.progress, self.executor)
         log.failed |= {s.frame.name: s.error for s in measured_frames if s.error}
@@ -102,8 +106,8 @@ class _Run:
             log.failed = {name: why for name, why in log.failed.items() if _matches(name, only)}
         log.seconds["render"] = time.perf_counter() - start
         redaction = Redaction(self.shoot)
-        shown = redaction.recipe(self.recipe)
-        record = build(log, self.shoot, shown, measured_frames, plan, planned, self.outputs)
+        redacted_recipe = redaction.recipe(self.recipe)
+        record = build(log, self.shoot, redacted_recipe, measured_frames, plan, planned, self.outputs)
         self.store.keep_recipe(flatten_yaml(self.recipe))
         for one in measured_frames:
             if one.error:
@@ -112,7 +116,7 @@ class _Run:
             entry.observations = _observations(read_measured(self.store, one.key, crop.STEP))
             if entry.before is None:
                 entry.before = thumb_of_proxy(self.store, one.key)
-        write_record(out, redaction.record(record))  # what stands is recorded even if a push is stopped by hand
+        write_record(out, redaction.record(record))  # the files are on record even if a push is stopped by hand
         start = time.perf_counter()
         sent = send(out, self.shoot, self.recipe, record.frames, self.outputs.files, self.progress)
         record.seconds["deliver"] = round(time.perf_counter() - start, 2)
@@ -124,7 +128,7 @@ class _Run:
         return Outcome(record, write_report(out, redacted), log.failed)
 
     def _render(self, planned: Planned, only: str | None) -> None:
-        """Make what does not stand yet; outside of --only, what stands is still told and kept in step."""
+        """Render what is missing. Outside of --only, delivered files still get their new texts, and no more is done."""
         todo: list[Job] = []
         total = 0
         for name, (job, delivered) in planned.items():
@@ -166,7 +170,13 @@ def run(
     progress: Progress = lambda phase, done, total: None,
     executor: Executor | None = None,
 ) -> Outcome:
-    """The whole run. Raises InputError before anything starts; a bad frame is in the outcome instead."""
+    """The whole run. A bad frame is in the outcome and stops nothing.
+
+    only      a pattern of frame names (fnmatch), None for all; progress  called with (phase, done, total)
+    executor  where to measure and render, None for `workers` local processes
+
+    Raises InputError before anything starts, RunStoppedError where the disk is full.
+    """
     if only is not None and not any(_matches(f.name, only) for f in shoot.frames):
         raise InputError(f"--only {only}: no frame of the shoot has such a name, for example {shoot.frames[0].name}")
     _refuse_deliveries(recipe, shoot, out)
@@ -186,14 +196,16 @@ def run(
 
 def _refuse_deliveries(recipe: Recipe, shoot: Shoot, out: Path) -> None:
     for delivery in recipe.deliveries:
-        if holds_withheld(delivery.name, shoot.facts):  # its folder, its zip and where it is pushed to bear it
+        if holds_withheld(
+            delivery.name, shoot.facts
+        ):  # its folder, its zip and the place it is pushed to have this name
             raise InputError(f"delivery {delivery.name}: holds a name of the roster that is withheld; rename it")
         if (out / delivery.name).resolve() in (shoot.folder.resolve(), *shoot.folder.resolve().parents):
             raise InputError(f"delivery {delivery.name}: {out / delivery.name} holds the shoot; choose another --out")
 
 
 def _observations(measured: FrameObservation) -> ObservationRecord:
-    """Who and what was found, rounded for the record."""
+    """The people, faces and balls of a frame, rounded for the record."""
     people = measured.people
     return ObservationRecord(
         *(

@@ -9,8 +9,8 @@ from pipeline.recipe.recipe import Recipe
 
 
 def proposal(shoot: Shoot, recipe: Recipe, plan: Plan) -> str:
-    """The table as in engine.frame_table. What frames.csv said already stands in it; where the recipe selects, keep is
-    filled in: copied as it is, the choice stays as it was, and any of it can be changed by hand."""
+    """The CSV text of engine.frame_table, with keep filled in where the recipe selects. Copied beside the frames as it
+    is, the next run makes the same choice; any of it can be changed by hand first."""
     selecting = [d for d in recipe.deliveries if any(b.step.leaves_out is not None for _, b in recipe.labelled(d))]
     free = [f.name for f in shoot.frames if not shoot.withheld(f.name)]
     chosen = {name for name in free if any(not plan.left_out(recipe, delivery, name) for delivery in selecting)}

@@ -1,4 +1,4 @@
-"""After the files: each delivery's zip, page and push, for the pictures of this run and no others."""
+"""What follows the files: each delivery's zip, page and push, with the pictures of this run only."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from pipeline.deliver.deliver import Progress, deliver, recall
 from pipeline.deliver.model import Delivered, Item, Wanted, set_facts
 from pipeline.deliver.targets import lacking
 from pipeline.engine.jobs import Shoot
-from pipeline.engine.outputs import Standing
+from pipeline.engine.outputs import DeliveredFile
 from pipeline.errors import InputError
 from pipeline.recipe.recipe import Delivery, Recipe
 from pipeline.report.record import AddedFile, FrameRecord, PushRecord, SentRecord
@@ -24,12 +24,14 @@ def send(
     shoot: Shoot,
     recipe: Recipe,
     frames: Mapping[str, FrameRecord],
-    files: Mapping[str, Standing],
+    files: Mapping[str, DeliveredFile],
     progress: Progress,
 ) -> dict[str, Delivered]:
-    """What was made and sent, by delivery; also what was taken back of deliveries that the recipe no longer has.
+    """Make each delivery's zip and page and push its files; take back deliveries that the recipe no longer has.
 
-    frames  the record's, files  those that stand. Nothing is raised for a disk or link that fails: see `problems`.
+    frames  of the record, by name; files  those in OUT, by posix path
+
+    Returns by delivery what was done. A disk or link that fails raises nothing: see `Delivered.problems`.
     """
     standing = {path: entry.sha256 for path, entry in files.items() if not entry.current}
     sent = {
@@ -48,7 +50,7 @@ def send(
 
 
 def refuse_unready(recipe: Recipe) -> None:
-    """Raises InputError where a push needs what is not installed: that is told before the night's work."""
+    """Raises InputError where a push needs a package that is not installed: before the night's work, not after."""
     for delivery in recipe.deliveries:
         address = _wanted(delivery).push
         if address is not None and (why := lacking(parse_address(address))):
@@ -61,7 +63,7 @@ def _wanted(delivery: Delivery) -> Wanted:
 
 
 def sent_record(done: Delivered) -> SentRecord:
-    """For run.json. Holds no credential: an address cannot carry one."""
+    """What was made and sent, for run.json. It holds no password or key: `parse_address` refuses addresses with one."""
     push = done.push
     return SentRecord(
         {m.relative: AddedFile(m.sha256, m.bytes, m.reused) for m in done.made},
@@ -71,13 +73,13 @@ def sent_record(done: Delivered) -> SentRecord:
 
 
 def _unnamed(delivery: Delivery, shoot: Shoot) -> str:
-    """What stands in for a withheld name on the page: the caption's own word, else that of the shoot's language."""
+    """What the page says for a withheld name: `unnamed` of the caption step, else the word of the shoot's language."""
     own = next((b.params.unnamed for b in delivery.steps if isinstance(b.params, CaptionParams)), None)
     return own or language_of(shoot.facts.language, shoot.facts.country).nobody("") or "…"
 
 
 def _items(delivery: str, frames: Mapping[str, FrameRecord]) -> Sequence[Item]:
-    """In the order of the shoot."""
+    """The files of a delivery for its page and zip, in the order of the shoot."""
     items = []
     for frame in frames.values():
         file = frame.deliveries.get(delivery)

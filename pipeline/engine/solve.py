@@ -1,4 +1,4 @@
-"""Phase two: from all measurements to a few numbers per frame. Runs once, in the parent."""
+"""Phase two, solve: from all measurements to a few numbers for each frame. Runs once, in the parent process."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from pipeline.types import Burst
 
 @dataclass(frozen=True)
 class Plan:
-    """Solutions by label of the step (Recipe.labelled) and frame; notices for the report; how good each frame is."""
+    """What was solved: solutions by label of the step (Recipe.labelled) and frame, notices, and how good frames are."""
 
     solutions: Mapping[str, Mapping[str, Solution]]
     notices: tuple[str, ...]
@@ -52,24 +52,24 @@ def shoot_light(
     workers: int = 1,
     executor: Executor | None = None,
 ) -> ShootLight:
-    """The light of the frames that could be read."""
+    """The light of the frames that could be read. Slow on the first call for a shoot; the scenes are then stored."""
     scenes, notices = find_scenes(store, measured_frames, bursts, workers, executor)
     light = compare([s.frame for s in measured_frames if not s.error], scenes, [r.frame for r in facts.references])
     return replace(light, notices=notices)
 
 
-def look_at_all(
+def subjects_and_ranks(
     measured: Mapping[str, FrameObservation], bursts: Sequence[Burst]
 ) -> tuple[dict[str, Subject | None], dict[str, Ranked]]:
-    """Frame -> whom it is about, and how good it is; burst by burst, so that no more than one is in memory."""
+    """(frame -> its subject, frame -> how good it is); burst by burst, so that only one is in memory at a time."""
     subjects: dict[str, Subject | None] = {}
-    looked: dict[str, Quality] = {}
+    qualities: dict[str, Quality] = {}
     for burst in bursts:
         own = {n: measured[n] for n in burst.frames if n in measured}
         for (name, m), subject in zip(own.items(), find_subjects([m.people for m in own.values()]), strict=True):
             subjects[name] = subject
-            looked[name] = m.assessed(subject)
-    return subjects, rank(bursts, looked)
+            qualities[name] = m.assessed(subject)
+    return subjects, rank(bursts, qualities)
 
 
 def solve(
@@ -81,7 +81,10 @@ def solve(
     workers: int = 1,
     executor: Executor | None = None,
 ) -> Plan:
-    """Run every step's `solve` in recipe order over the frames that could be read."""
+    """Run every step's `solve` in recipe order over the frames that could be read.
+
+    bursts  of frame names, in order of time; workers, executor  for finding the light, as for map_unordered
+    """
     frames = [s.frame for s in measured_frames if not s.error]
     solutions: dict[str, Mapping[str, Solution]] = {}
     notices: list[str] = []
@@ -92,15 +95,15 @@ def solve(
         return shoot_light(store, measured_frames, bursts, facts, workers, executor)
 
     @cache
-    def looks() -> tuple[Mapping[str, Subject | None], Mapping[str, Ranked]]:
-        return look_at_all(Measurements(store, measured_frames, crop.STEP), bursts)
+    def people() -> tuple[Mapping[str, Subject | None], Mapping[str, Ranked]]:
+        return subjects_and_ranks(Measurements(store, measured_frames, crop.STEP), bursts)
 
     def run(bound: Bound, label: str) -> None:
         if bound.step.solve is None:
             return
         measured = Measurements(store, measured_frames, bound.step) if bound.step.Measurement else {}
         context = SolveContext(
-            frames, bursts, facts, measured, light, lambda: looks()[0], lambda: looks()[1], dict(solutions)
+            frames, bursts, facts, measured, light, lambda: people()[0], lambda: people()[1], dict(solutions)
         )
         solved = bound.step.solve(context, bound.params)
         solutions[label] = solved.by_frame
@@ -115,4 +118,4 @@ def solve(
             run(bound, delivery.label(bound))
     if light.cache_info().currsize:
         notices.extend(light().notices)
-    return Plan(solutions, tuple(notices), by_frame, looks()[1])
+    return Plan(solutions, tuple(notices), by_frame, people()[1])

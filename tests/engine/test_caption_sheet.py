@@ -225,7 +225,7 @@ def test_a_night_of_ten_thousand_frames_can_be_read_back(tmp_path: Path) -> None
     facts, _, _ = load_facts(tmp_path, None, [])
     caption = {f.name: "Ingrid Solbakken (7, Harbour Gulls) shoots from nine metres. " * 3 for f in frames}
     bursts = [Burst(tuple(f.name for f in frames))]
-    text = frame_table(frames, bursts, facts, {}, told={"caption": caption})
+    text = frame_table(frames, bursts, facts, {}, info={"caption": caption})
     (tmp_path / "frames.csv").write_text(text, encoding="utf-8-sig", newline="")
     read, problems, _ = load_facts(tmp_path, None, [f.name for f in frames])
     assert problems == [] and len(read.rows) == 10_000
@@ -250,7 +250,7 @@ def test_check_shows_each_caption_as_it_would_be_embedded(tmp_path: Path) -> Non
     (shoot / "frames.csv").write_bytes(file.read_bytes())
     checked = caption_sheet.check(shoot, None, None, CaptionParams())
     read = read_shoot(shoot)
-    for one in checked.shown:
+    for one in checked.previews:
         for name in one.frames:
             frame = next(f for f in read.frames if f.name == name)
             texts, _ = caption_sheet.describe(frame, read.facts, read.facts.row(name), CaptionParams())

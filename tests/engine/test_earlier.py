@@ -44,7 +44,7 @@ def test_half_a_card_removes_no_picture(delivered: tuple[Path, Path, Path]) -> N
     (shoot / "TH1_0006.dng").unlink()
     status, output = run("run", recipe, shoot, "--out", out, "--workers", 1)
     assert status == 0
-    assert "TH1_0005.jpg and 1 more" in output.replace("\n", " ") and "not in the shoot folder" in output.replace(
+    assert "TH1_0005.jpg and 1 more" in output.replace("\n", " ") and "no longer in the shoot folder" in output.replace(
         "\n", " "
     )
     assert len(list((out / "web").iterdir())) == 6

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.engine.outputs import Outputs, Standing
+from pipeline.engine.outputs import DeliveredFile, Outputs
 from pipeline.store.store import Store
 
 ENTRY: dict[str, Any] = {
@@ -18,9 +18,9 @@ ENTRY: dict[str, Any] = {
 
 
 def test_an_entry_is_read_back_as_it_was_kept() -> None:
-    entry = Standing.from_bytes(json.dumps(ENTRY).encode())
+    entry = DeliveredFile.from_bytes(json.dumps(ENTRY).encode())
     assert entry is not None and entry.relative == ENTRY["relative"] and entry.current
-    assert Standing.from_bytes(entry.as_bytes()) == entry
+    assert DeliveredFile.from_bytes(entry.as_bytes()) == entry
 
 
 @pytest.mark.parametrize(
@@ -52,4 +52,4 @@ def test_a_planted_path_removes_nothing(tmp_path: Path, relative: object) -> Non
 
 @pytest.mark.parametrize("data", [None, b"", b"{", b"[]", b"null", b"{}", json.dumps(ENTRY | {"more": 1}).encode()])
 def test_a_damaged_entry_is_none(data: bytes | None) -> None:
-    assert Standing.from_bytes(data) is None
+    assert DeliveredFile.from_bytes(data) is None

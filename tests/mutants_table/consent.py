@@ -86,7 +86,7 @@ MUTANTS = [
     ),
     mutant(_NAMES, "if ending > FORMS.ending or", "if ending > 0 or", *_NAMED),
     mutant(_REDACTION, "text = replace_name(text, pattern, STAND_IN)", "pass", *_REDACTED),
-    mutant(_REDACTION, "told=told or k in _TOLD", "told=told", *_REDACTED),
+    mutant(_REDACTION, "message=message or k in _MESSAGES", "message=message", *_REDACTED),
     mutant(_REDACTION, 'called[frame.name] = f"frame-{number:04d}"', "pass", *_REDACTED),
     mutant(_REDACTION, 'called[name] = f"missing-{number:04d}"', "pass", *_REDACTED),
     mutant(_REDACTION, "key=len, reverse=True)", "key=len)", *_REDACTED),

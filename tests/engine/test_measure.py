@@ -1,0 +1,56 @@
+"""What measuring keeps of a frame, and at which sizes frames are decoded for it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import PIL.Image
+import pytest
+
+from pipeline.engine import jersey_suggestions, measure
+from pipeline.engine.run import measure_shoot, read_shoot
+from pipeline.imaging.geometry import Box
+from pipeline.imaging.raw.frame import DecodedFrame
+from pipeline.store.store import Store
+
+
+@dataclass
+class Decoder:
+    """Decodes as the step does, and keeps which size was asked for."""
+
+    edge: int | None = None
+
+    def __call__(self, frame: object, long_edge: int | None, **more: object) -> DecodedFrame:
+        self.edge = long_edge
+        return _DECODE(frame, long_edge, **more)
+
+
+_DECODE = measure.decode
+
+
+def test_sizes_that_steps_measure_on_and_that_are_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """960 and 192 pixels of the longer side. The proxy keeps the frame's shape and its mean: an area average."""
+    shoot = tmp_path / "shoot"
+    shoot.mkdir()
+    pixels = np.random.default_rng(3).integers(60, 200, (800, 1200, 3)).astype(np.uint8)
+    PIL.Image.fromarray(pixels, "RGB").save(shoot / "F1.png")
+    decoder = Decoder()
+    monkeypatch.setattr(measure, "decode", decoder)
+    store = Store.open(tmp_path / "out", shoot)
+    (one,) = measure_shoot(store, read_shoot(shoot), 1, lambda *_: None)
+    assert not one.error and one.full_size == (800, 1200)
+    assert decoder.edge == 960
+    proxy = measure.read_proxy(store, one.key)
+    assert proxy.pixels.shape == (128, 192, 3)
+    decoded = _DECODE(one.frame, 960).image.pixels
+    assert proxy.pixels.mean(axis=(0, 1)) == pytest.approx(decoded.mean(axis=(0, 1)), rel=1e-3)
+
+
+@pytest.mark.parametrize(("size", "edge"), [((2000, 3000), 2400), ((3000, 2000), 1600)])
+def test_torsos_are_decoded_a_quarter_larger_than_the_reader_wants(size: tuple[int, int], edge: int) -> None:
+    """The smallest torso is a fifth of the height: 320 of 1600 pixels, against the 256 that the reader scales to."""
+    torsos = [Box(0.1, 0.2, 0.2, 0.4), Box(0.5, 0.1, 0.7, 0.6)]
+    assert jersey_suggestions._edge(size, torsos) == edge
+    assert jersey_suggestions._edge((800, 1200), torsos) == 1200  # never more than there is
