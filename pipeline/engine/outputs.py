@@ -122,7 +122,9 @@ class Outputs:
                     allowed[relative] = planner.text(delivery, absent(relative), FrameFacts())[0]
             self._bring_into_line(entry, path, relative in allowed, allowed.get(relative), gone)
         self.notices += notice_on(gone, "removed: the facts or the recipe no longer ask for it")
-        self.notices += notice_on(orphans, "its frame is no longer in the shoot folder; the file stays, and names nobody")
+        self.notices += notice_on(
+            orphans, "its frame is no longer in the shoot folder; the file stays, and names nobody"
+        )
 
     def _bring_into_line(
         self, entry: DeliveredFile, path: Path, stays: bool, metadata: Metadata | None, gone: list[str]

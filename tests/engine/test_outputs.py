@@ -147,7 +147,7 @@ def test_a_frame_that_left_the_shoot_keeps_its_file_but_no_name(store: Store) ->
     data = (store.out / "web" / "TH1_0001.jpg").read_bytes()
     assert b"Fjellheim" not in data and b"Lantern Cup" in data
     assert list(outputs.files) == ["web/TH1_0001.jpg"]
-    assert "no longer in the shoot folder now" in outputs.notices[0]
+    assert "no longer in the shoot folder" in outputs.notices[0]
 
 
 def test_an_orphan_that_is_called_by_a_withheld_name_goes(store: Store) -> None:

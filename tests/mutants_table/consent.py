@@ -98,8 +98,8 @@ MUTANTS = [
     mutant(_FILES, 'name = f"frame-{count:04d}"', "pass", "engine/test_filenames.py"),
     mutant(
         _FILES,
-        "named = [player for player in shown if not withheld(facts, player)]",
-        "named = shown",
+        "named = [player for player in players if not withheld(facts, player)]",
+        "named = players",
         "engine/test_filenames.py",
     ),
     mutant(_FILES, "while _folded(found) in used:", "while found in used:", "engine/test_filenames.py"),

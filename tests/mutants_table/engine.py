@@ -25,7 +25,7 @@ MUTANTS = [
         *_KEYS,
     ),
     mutant("engine/measure.py", '"models": models.digest, ', "", *_KEYS),
-    mutant("engine/measure.py", '"references": shown, ', "", *_KEYS),
+    mutant("engine/measure.py", '"references": patches, ', "", *_KEYS),
     mutant("engine/measure.py", '"frame": digest, ', "", *_KEYS),
     mutant("engine/measure.py", '{"patch": r.patch, "chart": r.chart}', '{"patch": r.patch}', *_KEYS),
     mutant("engine/measure.py", "if step.measure or step is DECODE", "if step.measure", *_KEYS),
