@@ -178,8 +178,8 @@ def _summary(frame: Frame, digest: str, key: str, data: bytes) -> MeasuredFrame:
 
 def read_measured(store: Store, key: str, step: Step[Any, M, Any]) -> M:
     """One step's measurement of the frame of `key`. Raises FrameError where it is no longer in the store."""
-    assert step.Measurement is not None, f"{step.name} measures nothing"
-    return step.Measurement.from_arrays(unpack(_kept(store, key, step.name)[step.name]))
+    assert step.from_arrays is not None, f"{step.name} measures nothing"
+    return step.from_arrays(unpack(_kept(store, key, step.name)[step.name]))
 
 
 def _kept(store: Store, key: str, *names: str) -> dict[str, NDArray[Any]]:

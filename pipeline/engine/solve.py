@@ -101,7 +101,7 @@ def solve(
     def run(bound: Bound, label: str) -> None:
         if bound.step.solve is None:
             return
-        measured = Measurements(store, measured_frames, bound.step) if bound.step.Measurement else {}
+        measured = Measurements(store, measured_frames, bound.step) if bound.step.from_arrays else {}
         context = SolveContext(
             frames, bursts, facts, measured, light, lambda: people()[0], lambda: people()[1], dict(solutions)
         )

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from skimage.color import deltaE_ciede2000
 
 from pipeline.types import F32, F64
 
@@ -47,6 +46,8 @@ def to_lab(linear: NDArray[np.floating]) -> F64:
 
 def delta_e_2000(lab1: F64, lab2: F64) -> F64:
     """CIEDE2000 between CIELAB arrays (..., 3)."""
+    from skimage.color import deltaE_ciede2000
+
     return np.asarray(deltaE_ciede2000(lab1, lab2))  # type: ignore[no-untyped-call]
 
 

@@ -10,12 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
-import cv2
 import numpy as np
 
 from pipeline.imaging.geometry import Box
 from pipeline.imaging.orientation import Orientation
-from pipeline.light.highlights import rebuild_highlights
 from pipeline.types import F32, F64, Image, JsonValue
 
 _NOTHING = 0.0005  # stops
@@ -90,6 +88,8 @@ def apply_gain_map(image: Image, gain_map: GainMap, orientation: Orientation) ->
     Noise and saturation follow the mean gain of each channel, what differs from it over the frame goes to
     `noise_gain_map`.
     """
+    from pipeline.light.highlights import rebuild_highlights
+
     mean = 2.0 ** gain_map.coefficients[0, 0]
     saturation, noise = image.saturation * mean, image.noise.scaled(mean)
     if gain_map.coefficients.shape[:2] == (1, 1):
@@ -104,6 +104,8 @@ def apply_gain_map(image: Image, gain_map: GainMap, orientation: Orientation) ->
 
 def spread(coarse: F32, shape: tuple[int, ...]) -> F32:
     """(K, K, 3) gains, given from edge to edge, at the pixel centres of a picture of `shape`."""
+    import cv2
+
     rows, columns = coarse.shape[:2]
     across, down = (columns - 1) / shape[1], (rows - 1) / shape[0]
     # A resize would take the places for pixel centres and hold the outer half cells.
@@ -117,6 +119,8 @@ def spread(coarse: F32, shape: tuple[int, ...]) -> F32:
 
 def cut(coarse: F32 | None, box: Box) -> F32 | None:
     """The gains that belong to a part of the picture."""
+    import cv2
+
     if coarse is None:
         return None
     rows, columns = coarse.shape[:2]

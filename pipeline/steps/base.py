@@ -6,23 +6,25 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
-from typing import Any, Generic, Protocol, Self, TypeAlias, TypeVar, cast
+from typing import TYPE_CHECKING, Any, Generic, Protocol, Self, TypeAlias, TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
-from pipeline.deliver.model import Wanted
-from pipeline.formats.metadata.model import Metadata, PictureTexts
-from pipeline.imaging.geometry import Box
-from pipeline.imaging.raw.frame import Clean
-from pipeline.imaging.sharpness import Detail
-from pipeline.light.scenes import ShootLight
-from pipeline.people.modelfiles import ModelFiles
-from pipeline.people.ranking import Ranked
-from pipeline.people.subject import Subject
-from pipeline.shoot.facts import Facts, FrameFacts, Reference
 from pipeline.types import F64, Burst, Domain, Frame, Image, JsonObject, JsonValue
+
+if TYPE_CHECKING:
+    from pipeline.deliver.model import Wanted
+    from pipeline.formats.metadata.model import Metadata, PictureTexts
+    from pipeline.imaging.geometry import Box
+    from pipeline.imaging.raw.frame import Clean
+    from pipeline.imaging.sharpness import Detail
+    from pipeline.light.scenes import ShootLight
+    from pipeline.people.modelfiles import ModelFiles
+    from pipeline.people.ranking import Ranked
+    from pipeline.people.subject import Subject
+    from pipeline.shoot.facts import Facts, FrameFacts, Reference
 
 LINEAR = (Domain.CAMERA, Domain.WORKING)
 
@@ -42,11 +44,7 @@ class Measurement(Protocol):
     """What a step measured in one frame, and how the store keeps it: as named arrays of some kB."""
 
     def as_arrays(self) -> dict[str, NDArray[Any]]:
-        """Everything, for the store."""
-
-    @classmethod
-    def from_arrays(cls, arrays: Mapping[str, NDArray[Any]]) -> Self:
-        """What `as_arrays` gave. Raises KeyError or ValueError where it is something else."""
+        """Everything, for the store; what Step.from_arrays reads."""
 
 
 class Solution(Protocol):
@@ -64,11 +62,6 @@ class NoMeasurement:
     def as_arrays(self) -> dict[str, NDArray[Any]]:
         """Nothing."""
         return {}
-
-    @classmethod
-    def from_arrays(cls, arrays: Mapping[str, NDArray[Any]]) -> NoMeasurement:
-        """From nothing."""
-        return cls()
 
 
 @dataclass(frozen=True)
@@ -175,7 +168,8 @@ class Step(Generic[P, M, S]):
     takes     the domains it accepts, none for what reads the file; gives  the domain it returns, None = unchanged
     order     where it stands; required  filled in with its defaults where a recipe leaves it out; misplaced  what to
               say where it stands elsewhere
-    measure   one frame, no parameters; kept as Measurement says. Measurement is None for steps that measure nothing
+    measure   one frame, no parameters; kept as its `as_arrays` says, and read back by from_arrays. Both are None for
+              steps that measure nothing
     solve     all frames; a solution for each, and notices
     apply     Image -> Image; None for steps that work otherwise
     version   raised when its pixels change
@@ -207,7 +201,7 @@ class Step(Generic[P, M, S]):
     required: bool = False
     misplaced: str = ""
     changes_pixels: bool = True
-    Measurement: type[M] | None = None
+    from_arrays: Callable[[Mapping[str, NDArray[Any]]], M] | None = None
     measure: Callable[[MeasureContext], M] | None = None
     solve: Callable[[SolveContext[M], P], Solved[S]] | None = None
     apply: Callable[[Image, P, ApplyContext[S]], Image] | None = None

@@ -204,7 +204,7 @@ def _letters(text: str) -> str:
     return "".join(re.findall(r"\w", text.casefold()))
 
 
-STEP = Step[CaptionParams, NoMeasurement, NoSolution](
+STEP: Step[CaptionParams, NoMeasurement, NoSolution] = Step(
     name="caption",
     version=1,
     summary="Caption, headline, keywords and names from the facts of the shoot, as XMP, IIM and Exif.",

@@ -6,13 +6,12 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, field_validator
 
-from pipeline.imaging import level
 from pipeline.imaging.geometry import (
     WHOLE,
     Box,
@@ -25,13 +24,14 @@ from pipeline.imaging.geometry import (
     widened,
 )
 from pipeline.light.gain_map import cut
-from pipeline.people import framing
-from pipeline.people.detect import SURE, within
-from pipeline.people.observe import FrameObservation, observe
-from pipeline.people.subject import Subject
-from pipeline.people.tracking import Observation
 from pipeline.steps.base import ApplyContext, MeasureContext, Params, SolveContext, Solved, Step, signed
 from pipeline.types import Domain, Image, JsonObject
+
+if TYPE_CHECKING:
+    from pipeline.people import framing
+    from pipeline.people.observe import FrameObservation
+    from pipeline.people.subject import Subject
+    from pipeline.people.tracking import Observation
 
 
 @dataclass(frozen=True)
@@ -157,8 +157,17 @@ class CropSolution:
 
 def measure(context: MeasureContext) -> FrameObservation:
     """Who and what stands in the frame; see people.observe."""
+    from pipeline.people.observe import observe
+
     balance = context.as_shot if context.as_shot is not None else context.daylight
     return observe(context.proxy, balance, context.detail, context.models, context.full_size)
+
+
+def measured_of(arrays: Mapping[str, NDArray[Any]]) -> FrameObservation:
+    """What the store kept of a measurement."""
+    from pipeline.people.observe import FrameObservation
+
+    return FrameObservation.from_arrays(arrays)
 
 
 # ---- solve -------------------------------------------------------------------------------------------------
@@ -199,6 +208,8 @@ def solve(context: SolveContext[FrameObservation], params: CropParams) -> Solved
 
 def _fewer(named: int, frame: Observation, subject: Subject | None, solution: CropSolution) -> str:
     """The notice where a crop shows fewer people than frames.csv names, though the frame shows as many; "" without."""
+    from pipeline.people.detect import SURE, within
+
     if named < 2 or subject is None or solution.box is None:
         return ""
     tall = subject.box[3] - subject.box[1]
@@ -231,6 +242,8 @@ def _around(
     turned: float,
 ) -> Iterable[tuple[str, CropSolution, str]]:
     """(frame, solution, notice) for the frames of one burst; stretches of frames that have a subject go together."""
+    from pipeline.people import framing
+
     run: list[tuple[str, framing.CropConstraints, float]] = []
     for name in names:
         subject = subjects.get(name)
@@ -257,6 +270,8 @@ def _framed(
     turned: float,
     measured: Mapping[str, FrameObservation],
 ) -> Iterable[tuple[str, CropSolution, str]]:
+    from pipeline.people import framing
+
     if not run:
         return
     style = framing.Style(run[0][2], params.fill, params.lead_room)
@@ -283,6 +298,10 @@ def _aspect(written: str, height: int, width: int, constraints: framing.CropCons
 
 def _constraints(found: Observation, subject: Subject, params: CropParams, turned: float) -> framing.CropConstraints:
     """What a crop must hold, in heights of the frame, turned as the picture will be."""
+    from pipeline.imaging import level
+    from pipeline.people import framing
+    from pipeline.people.detect import SURE
+
     height, width = found.size
     ratio = width / height
     scale = np.array([ratio, 1.0, ratio, 1.0])
@@ -339,6 +358,8 @@ def _within(box: Any, frame: HeightBox) -> HeightBox:
 def box_for(params: CropParams, solution: CropSolution | None, height: int, width: int) -> Box:
     """Box in fractions of an upright frame of this size; it differs in the last pixel from that of another size, since
     its aspect is one of whole pixels."""
+    from pipeline.imaging import level
+
     solution = solution or CropSolution(CropSource(params.to))
     turned, source = solution.turned, solution.source
     whole = level.inscribed(turned, height, width) if turned else WHOLE
@@ -364,6 +385,8 @@ def reads(params: CropParams, solution: CropSolution | None, height: int, width:
 
 def apply(image: Image, params: CropParams, context: ApplyContext[CropSolution]) -> Image:
     """Turn the picture straight if it is to be, and cut the box out of it."""
+    from pipeline.imaging import level
+
     height, width = image.pixels.shape[:2]
     turned = context.solution.turned if context.solution is not None else 0.0
     pixels = level.rotated(image.pixels, turned) if turned else image.pixels
@@ -378,14 +401,14 @@ def in_words(solution: CropSolution) -> str:
     return f"{words}, turned by {signed(solution.turned, 1)}\N{DEGREE SIGN}" if words and solution.turned else words
 
 
-STEP = Step[CropParams, FrameObservation, CropSolution](
+STEP: Step[CropParams, FrameObservation, CropSolution] = Step(
     name="crop",
     version=4,
     summary="Cut to an aspect around the player the moment is about, or to the box that frames.csv gives.",
     Params=CropParams,
     place="delivery",
     takes=tuple(Domain),
-    Measurement=FrameObservation,
+    from_arrays=measured_of,
     measure=measure,
     solve=solve,
     apply=apply,

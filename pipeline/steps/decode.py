@@ -4,24 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from pipeline.formats.pictures import read_picture
 from pipeline.imaging.geometry import WHOLE, Box
 from pipeline.imaging.orientation import Orientation
-from pipeline.imaging.raw import noise as noise_model
-from pipeline.imaging.raw.frame import Clean, DecodedFrame, SensorCorrection, SensorReading
-from pipeline.imaging.raw.mosaic import decode_raw
-from pipeline.imaging.raw.noise import NoiseStatistics, RowNoise
-from pipeline.imaging.raw.noise_pool import CameraNoise, camera_noise, noise_notes, row_variance, vote
-from pipeline.imaging.resample import resize, resize_energy
-from pipeline.imaging.sharpness import detail_of
 from pipeline.steps.base import Order, Params, SolveContext, Solved, Step, camera_of, rounded
 from pipeline.types import Domain, Frame, Image, Noise
+
+if TYPE_CHECKING:
+    from pipeline.imaging.raw.frame import Clean, DecodedFrame, SensorCorrection, SensorReading
+    from pipeline.imaging.raw.noise import NoiseStatistics, RowNoise
+    from pipeline.imaging.raw.noise_pool import CameraNoise
 
 
 class DecodeParams(Params):
@@ -49,6 +46,8 @@ class DecodeMeasurement:
     @classmethod
     def from_arrays(cls, arrays: Mapping[str, NDArray[Any]]) -> DecodeMeasurement:
         """What `as_arrays` gave."""
+        from pipeline.imaging.raw.frame import SensorReading
+
         return cls(SensorReading.from_arrays(arrays) if arrays else None)
 
 
@@ -64,6 +63,8 @@ class Sensor:
 
 def sensors(frames: Sequence[Frame], measured: Mapping[str, DecodeMeasurement]) -> list[Sensor]:
     """The sensors of a shoot, from what was measured; pictures that are no raw files have none."""
+    from pipeline.imaging.raw.noise_pool import camera_noise
+
     groups: dict[tuple[str, str, str, tuple[int, int]], list[Frame]] = {}
     statistics: dict[str, NoiseStatistics] = {}
     rows: dict[str, RowNoise] = {}
@@ -83,6 +84,9 @@ def sensors(frames: Sequence[Frame], measured: Mapping[str, DecodeMeasurement]) 
 
 def solve(context: SolveContext[DecodeMeasurement], params: DecodeParams) -> Solved[SensorCorrection]:
     """Per camera and ISO the noise that all its frames agree on; per sensor its defects and the noise of its rows."""
+    from pipeline.imaging.raw.frame import SensorCorrection
+    from pipeline.imaging.raw.noise_pool import noise_notes, row_variance
+
     solutions: dict[str, SensorCorrection] = {}
     notices: list[str] = []
     for sensor in sensors(context.frames, context.measured):
@@ -111,6 +115,8 @@ def solve(context: SolveContext[DecodeMeasurement], params: DecodeParams) -> Sol
 
 
 def _defects(context: SolveContext[DecodeMeasurement], sensor: Sensor) -> NDArray[np.int64]:
+    from pipeline.imaging.raw.noise_pool import vote
+
     frames = sensor.frames
     pick = np.unique(np.linspace(0, len(frames) - 1, min(_ASKED, len(frames))).round().astype(int))
     burst = {name: index for index, b in enumerate(context.bursts) for name in b.frames}
@@ -139,13 +145,20 @@ def decode(
     window: Box = WHOLE,
 ) -> DecodedFrame:
     """`frame` at most `long_edge` pixels long (None: all of them). The rest as in decode_raw. Raises FrameError."""
+    from pipeline.formats.pictures import read_picture
+    from pipeline.imaging.raw.frame import DecodedFrame
+    from pipeline.imaging.raw.mosaic import decode_raw
+    from pipeline.imaging.raw.noise import estimate_rgb
+    from pipeline.imaging.resample import resize, resize_energy
+    from pipeline.imaging.sharpness import detail_of
+
     orientation = Orientation(frame.exif.orientation)
     if frame.kind == "raw":
         return decode_raw(frame.path, orientation, long_edge, correction, sense, clean, window)
     picture = read_picture(frame.path, orientation)
     pixels = picture.pixels
     full = (pixels.shape[0], pixels.shape[1])
-    noise = noise_model.estimate_rgb(pixels, np.ones(3))
+    noise = estimate_rgb(pixels, np.ones(3))
     detail = detail_of(pixels, noise) if sense else None
     scale = min(1.0, (long_edge or max(full)) / max(full))
     if scale < 1:
@@ -161,7 +174,7 @@ def _every_pixel(params: DecodeParams) -> bool:
     return params.size == "full"
 
 
-STEP = Step[DecodeParams, DecodeMeasurement, SensorCorrection](
+STEP: Step[DecodeParams, DecodeMeasurement, SensorCorrection] = Step(
     name="decode",
     version=3,
     summary="Read a raw frame or a JPEG, TIFF or PNG into linear camera colour, upright, black subtracted.",
@@ -172,7 +185,7 @@ STEP = Step[DecodeParams, DecodeMeasurement, SensorCorrection](
     order=Order.FIRST,
     required=True,
     misplaced="decode reads the file; put it first",
-    Measurement=DecodeMeasurement,
+    from_arrays=DecodeMeasurement.from_arrays,
     solve=solve,
     every_pixel=_every_pixel,
 )

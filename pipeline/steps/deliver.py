@@ -53,7 +53,7 @@ def wanted(params: DeliverParams) -> Wanted:
     return params.wanted()
 
 
-STEP = Step[DeliverParams, NoMeasurement, NoSolution](
+STEP: Step[DeliverParams, NoMeasurement, NoSolution] = Step(
     name="deliver",
     version=1,
     summary="When the files are made: a zip with checksums, a web page, a push to a folder, SFTP or S3.",

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from pydantic import Field
 
-from pipeline.imaging.denoise.denoise import denoise
-from pipeline.imaging.raw.frame import Clean
-from pipeline.light.gain_map import spread
 from pipeline.steps.base import LINEAR, ApplyContext, NoMeasurement, NoSolution, Params, Step
 from pipeline.types import Image
+
+if TYPE_CHECKING:
+    from pipeline.imaging.raw.frame import Clean
 
 # Variance left in flat parts, of what there was, against the deviation that is assumed: on white noise over
 # a constant, as tests/test_denoise.py measures it. What is left is coarser than a pixel, and texture keeps more.
@@ -55,6 +55,8 @@ class DenoiseParams(Params):
 
 def on_mosaic(params: DenoiseParams) -> Clean | None:
     """What decode may do of this step, on the mosaic; None where there is nothing to do."""
+    from pipeline.imaging.raw.frame import Clean
+
     if params.strength == 0:
         return None
     return Clean(params.strength, params.luma, params.chroma, params.keep_grain, params.quality)
@@ -69,6 +71,9 @@ def after_mosaic(image: Image, params: DenoiseParams) -> Image:
 
 def apply(image: Image, params: DenoiseParams, context: ApplyContext[NoSolution]) -> Image:
     """Clean the pixels; the noise model then says what is left."""
+    from pipeline.imaging.denoise.denoise import denoise
+    from pipeline.light.gain_map import spread
+
     if params.strength == 0:
         return image
     # Where light was evened, noise has gone through the same gains: it is taken back, so that it is the model's.
@@ -85,7 +90,7 @@ def apply(image: Image, params: DenoiseParams, context: ApplyContext[NoSolution]
     return replace(image, pixels=pixels, noise=image.noise.averaged(left))
 
 
-STEP = Step[DenoiseParams, NoMeasurement, NoSolution](
+STEP: Step[DenoiseParams, NoMeasurement, NoSolution] = Step(
     name="denoise",
     version=4,
     summary="Remove brightness and colour noise by the measured noise of this ISO, before or after a resize.",

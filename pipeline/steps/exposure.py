@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from pydantic import Field
@@ -12,11 +12,13 @@ from pydantic import Field
 from pipeline.imaging.colour import LUMINANCE
 from pipeline.imaging.orientation import Orientation
 from pipeline.light.gain_map import GainMap, apply_gain_map
-from pipeline.light.scenes import Scene, ShootLight, zones
 from pipeline.steps import white_balance
 from pipeline.steps.base import ApplyContext, NoMeasurement, Params, SolveContext, Solved, Step, signed
 from pipeline.steps.white_balance import WhiteBalanceSolution
 from pipeline.types import F64, Image, JsonObject
+
+if TYPE_CHECKING:
+    from pipeline.light.scenes import Scene, ShootLight
 
 
 @dataclass(frozen=True)
@@ -155,6 +157,8 @@ def _levels(
     between the two counts by RULES.own_share, at most RULES.own_reach: a burst further from the others was lit
     differently. A scene whose surfaces are not recognised has only `own`.
     """
+    from pipeline.light.scenes import zones
+
     part = zones(light) if params.across == "zone" else light.group
     known = np.isfinite(own) & (light.match >= RULES.recognised)
     references = {light.of[r.frame] for r in context.facts.references if r.frame in light.of}
@@ -198,7 +202,7 @@ def in_words(solution: ExposureSolution) -> str:
     return f"{signed(solution.ev)} EV"
 
 
-STEP = Step[ExposureParams, NoMeasurement, ExposureSolution](
+STEP: Step[ExposureParams, NoMeasurement, ExposureSolution] = Step(
     name="exposure",
     version=2,
     summary="Even out the flicker of the lamps across a burst, row by row and per channel, and set one level.",

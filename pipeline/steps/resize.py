@@ -6,7 +6,6 @@ from dataclasses import replace
 
 from pydantic import Field, model_validator
 
-from pipeline.imaging.resample import resize, resize_energy, sharpen
 from pipeline.steps.base import ApplyContext, NoMeasurement, NoSolution, Params, Step
 from pipeline.types import Image
 
@@ -41,6 +40,8 @@ def output_size(params: ResizeParams, height: int, width: int) -> tuple[int, int
 
 def apply(image: Image, params: ResizeParams, context: ApplyContext[NoSolution]) -> Image:
     """Resize and sharpen; the noise model follows the average."""
+    from pipeline.imaging.resample import resize, resize_energy, sharpen
+
     before = (image.pixels.shape[0], image.pixels.shape[1])
     after = output_size(params, *before)
     pixels = sharpen(resize(image.pixels, *after), params.sharpen, params.radius)
@@ -54,7 +55,7 @@ def shortfall(params: ResizeParams, height: int, width: int) -> str:
     return f"shorter than the {params.long_edge} pixels asked for: the frame, or its crop, holds no more"
 
 
-STEP = Step[ResizeParams, NoMeasurement, NoSolution](
+STEP: Step[ResizeParams, NoMeasurement, NoSolution] = Step(
     name="resize",
     version=1,
     summary="Scale to the delivered size by area average in linear light, then sharpen for the screen.",

@@ -5,22 +5,20 @@ from __future__ import annotations
 import io
 import re
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
-import PIL.Image
-import PIL.ImageFile
 from pydantic import Field, field_validator
 
 from pipeline.captions.filename_template import DEFAULT_NAME, NAME_FIELDS, check_name
 from pipeline.errors import FrameError
-from pipeline.formats.icc import srgb_profile
-from pipeline.formats.jpeg_segments import scan_digest
-from pipeline.formats.metadata.embed import embed_jpeg, metadata_size
-from pipeline.formats.metadata.model import Metadata
-from pipeline.formats.tiff import encode_tiff
 from pipeline.steps.base import EncodedFile, FileName, NoMeasurement, NoSolution, Order, Params, Step
 from pipeline.types import Domain, Image, JsonObject, JsonValue
+
+if TYPE_CHECKING:
+    import PIL.Image
+
+    from pipeline.formats.metadata.model import Metadata
 
 _UNITS = {"": 1, "B": 1, "KB": 1000, "MB": 1000_000, "KIB": 1024, "MIB": 1024**2}
 # Metadata is budgeted in steps, so that a longer caption seldom changes the pixels of a file that must fit.
@@ -83,6 +81,8 @@ def encode_jpeg(image: Image, params: SaveParams, reserve: int) -> Encoded:
     The search halves the interval of qualities, so it costs at most seven encodings. Raises FrameError
     when not even the lowest quality fits.
     """
+    import PIL.Image
+
     picture = PIL.Image.fromarray((image.pixels * 255.0 + 0.5).clip(0, 255).astype(np.uint8), "RGB")
     best = _jpeg(picture, params.quality, params)
     if params.at_most is None:
@@ -105,6 +105,10 @@ def encode_jpeg(image: Image, params: SaveParams, reserve: int) -> Encoded:
 
 
 def _jpeg(picture: PIL.Image.Image, quality: int, params: SaveParams) -> bytes:
+    import PIL.ImageFile
+
+    from pipeline.formats.icc import srgb_profile
+
     full = params.chroma == "full" or (params.chroma == "auto" and quality >= 90)
     out = io.BytesIO()
     # Pillow gives an optimised file one or two octets a pixel, and fails where noise takes more.
@@ -115,11 +119,17 @@ def _jpeg(picture: PIL.Image.Image, quality: int, params: SaveParams) -> bytes:
 
 def reserve(metadata: Metadata | None) -> int:
     """Octets kept free for the texts of a file that must fit, in whole steps of _BUDGET."""
+    from pipeline.formats.metadata.embed import metadata_size
+
     return 0 if metadata is None else -(-metadata_size(metadata) // _BUDGET) * _BUDGET
 
 
 def encode(image: Image, params: SaveParams, metadata: Metadata | None) -> EncodedFile:
     """The finished file with its texts. Raises FrameError where it does not fit."""
+    from pipeline.formats.jpeg_segments import scan_digest
+    from pipeline.formats.metadata.embed import embed_jpeg
+    from pipeline.formats.tiff import encode_tiff
+
     if params.format == "tiff":
         data, cut = encode_tiff(image.pixels, metadata)
         return EncodedFile(data, 0, "", cut)
@@ -149,7 +159,7 @@ def file_name(params: SaveParams) -> FileName:
     return FileName(params.name, {"jpeg": "jpg", "tiff": "tif"}[params.format])
 
 
-STEP = Step[SaveParams, NoMeasurement, NoSolution](
+STEP: Step[SaveParams, NoMeasurement, NoSolution] = Step(
     name="save",
     version=1,
     summary="Encode as JPEG or TIFF with an embedded sRGB profile, within an upper size if one is given.",

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from pydantic import Field
 
-from pipeline.people.ranking import Ranked
-from pipeline.shoot.facts import FrameFacts, held_back
 from pipeline.steps.base import NoMeasurement, Order, Params, SolveContext, Solved, Step
 from pipeline.types import Domain, JsonObject
+
+if TYPE_CHECKING:
+    from pipeline.people.ranking import Ranked
+    from pipeline.shoot.facts import FrameFacts
 
 
 class SelectParams(Params):
@@ -43,6 +46,8 @@ class SelectSolution:
 def solve(context: SolveContext[NoMeasurement], params: SelectParams) -> Solved[SelectSolution]:
     """Chosen or not, and why, for each frame. keep: always in frames.csv is chosen first; keep: no, and frames of
     players who may not be shown, are passed over."""
+    from pipeline.shoot.facts import held_back
+
     ranks = context.ranks()
     rows = {f.name: context.facts.row(f.name) for f in context.frames}
     always = {name for name, row in rows.items() if row.always}
@@ -104,7 +109,7 @@ def leaves_out(solution: SelectSolution) -> str:
     return "" if solution.chosen else solution.why
 
 
-STEP = Step[SelectParams, NoMeasurement, SelectSolution](
+STEP: Step[SelectParams, NoMeasurement, SelectSolution] = Step(
     name="select",
     version=1,
     summary="Deliver only a part of the frames: the best of each burst, the rated ones, or so many of the match.",

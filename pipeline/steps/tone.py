@@ -7,7 +7,6 @@ from dataclasses import replace
 import numpy as np
 from pydantic import Field, model_validator
 
-from pipeline.imaging.tone import render
 from pipeline.steps.base import ApplyContext, NoMeasurement, NoSolution, Params, Step
 from pipeline.types import Domain, Image
 
@@ -29,12 +28,14 @@ class ToneParams(Params):
 
 def apply(image: Image, params: ToneParams, context: ApplyContext[NoSolution]) -> Image:
     """Camera or working-linear -> display sRGB."""
+    from pipeline.imaging.tone import render
+
     matrix = image.to_working if image.domain is Domain.CAMERA else np.eye(3)
     pixels = render(image.pixels, matrix, params.ev, params.knee, params.white, params.saturation)
     return replace(image, pixels=pixels, domain=Domain.DISPLAY, to_working=np.eye(3))
 
 
-STEP = Step[ToneParams, NoMeasurement, NoSolution](
+STEP: Step[ToneParams, NoMeasurement, NoSolution] = Step(
     name="tone",
     version=2,
     summary="Bring scene light to display values: straight below the knee, a soft shoulder above it.",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,18 +12,6 @@ from pydantic import Field
 
 from pipeline.imaging.orientation import Orientation
 from pipeline.light.gain_map import GainMap, apply_gain_map
-from pipeline.light.references import MeasuredReferences, WhiteMap, measure_references
-from pipeline.light.scene_white import (
-    STOPS_PER_LOG,
-    SceneWhite,
-    WhiteSource,
-    colour_of,
-    gains_of_white,
-    gradient_at,
-    reference_maps,
-    votes_of,
-)
-from pipeline.light.scenes import Scene, ShootLight
 from pipeline.steps.base import (
     ApplyContext,
     MeasureContext,
@@ -37,6 +25,11 @@ from pipeline.steps.base import (
 )
 from pipeline.textfile.messages import and_more
 from pipeline.types import F64, Domain, Image, JsonObject
+
+if TYPE_CHECKING:
+    from pipeline.light.references import MeasuredReferences, WhiteMap
+    from pipeline.light.scene_white import SceneWhite, WhiteSource
+    from pipeline.light.scenes import Scene, ShootLight
 
 
 @dataclass(frozen=True)
@@ -97,6 +90,8 @@ class WhiteBalanceMeasurement:
     @classmethod
     def from_arrays(cls, arrays: Mapping[str, NDArray[Any]]) -> WhiteBalanceMeasurement:
         """What `as_arrays` gave."""
+        from pipeline.light.references import MeasuredReferences
+
         as_shot = arrays["as_shot"] if arrays["as_shot"].any() else None
         return cls(as_shot, arrays["daylight"], MeasuredReferences.from_arrays(arrays))
 
@@ -146,6 +141,8 @@ class WhiteBalanceSolution:
 
 def measure(context: MeasureContext) -> WhiteBalanceMeasurement:
     """The camera's balances, and what the references of this frame show."""
+    from pipeline.light.references import measure_references
+
     references = measure_references(
         context.proxy,
         context.references,
@@ -158,6 +155,8 @@ def measure(context: MeasureContext) -> WhiteBalanceMeasurement:
 
 def solve(context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalanceParams) -> Solved[WhiteBalanceSolution]:
     """Multipliers for every frame; where light changes within a burst or a frame, a gain map on top of them."""
+    from pipeline.light.scene_white import SceneWhite, WhiteSource, reference_maps, votes_of
+
     if params.method == "fixed":
         gains = np.array(params.multipliers or (1.0, 1.0, 1.0))
         return Solved({f.name: _balance(gains, WhiteSource.FIXED, "fixed multipliers") for f in context.frames})
@@ -201,6 +200,8 @@ def _balance(gains: F64, source: WhiteSource, words: str) -> WhiteBalanceSolutio
 
 def _as_shot(context: SolveContext[WhiteBalanceMeasurement]) -> Solved[WhiteBalanceSolution]:
     """As the camera balanced them; frames without a balance of their own by the pictures."""
+    from pipeline.light.scene_white import WhiteSource, gains_of_white, votes_of
+
     result: dict[str, WhiteBalanceSolution] = {}
     for frame in context.frames:
         as_shot = context.measured[frame.name].as_shot
@@ -240,6 +241,8 @@ def _without_reference(
 
 def _for_frame(scene: Scene, at: int, white: SceneWhite, daylight: F64, within: bool) -> WhiteBalanceSolution:
     """The balance of the frame at `at` of a scene; within: let it follow the light across the frame."""
+    from pipeline.light.scene_white import STOPS_PER_LOG, colour_of, gains_of_white, gradient_at
+
     gradient = gradient_at(scene, _COLUMNS - scene.pan[at]) if within else np.zeros((len(_COLUMNS), 2))
     whites = np.array([white.at(white.chromaticity + d) for d in gradient])
     shape = np.polynomial.legendre.legfit(_COLUMNS, whites, 2)
@@ -261,6 +264,8 @@ def _for_frame(scene: Scene, at: int, white: SceneWhite, daylight: F64, within: 
 
 def _certainty_notices(light: ShootLight, whites: Sequence[SceneWhite]) -> list[str]:
     """How sure the white of scenes without a reference is."""
+    from pipeline.light.scene_white import WhiteSource
+
     guessed = [(s, w) for s, w in zip(light.scenes, whites, strict=True) if w.source is WhiteSource.GRAY_WORLD]
     notices = []
     if guessed:
@@ -297,7 +302,7 @@ def in_words(solution: WhiteBalanceSolution) -> str:
     return f"{stops_in_words(np.log2(solution.gains))} ({solution.words})"
 
 
-STEP = Step[WhiteBalanceParams, WhiteBalanceMeasurement, WhiteBalanceSolution](
+STEP: Step[WhiteBalanceParams, WhiteBalanceMeasurement, WhiteBalanceSolution] = Step(
     name="white_balance",
     version=2,
     summary="Make neutral things neutral: as shot, gray-world, from reference patches, or fixed multipliers.",
@@ -305,7 +310,7 @@ STEP = Step[WhiteBalanceParams, WhiteBalanceMeasurement, WhiteBalanceSolution](
     place="shared",
     takes=(Domain.CAMERA,),
     required=True,
-    Measurement=WhiteBalanceMeasurement,
+    from_arrays=WhiteBalanceMeasurement.from_arrays,
     measure=measure,
     solve=solve,
     apply=apply,

@@ -17,7 +17,7 @@ from pipeline.engine.measure import Measurements
 from pipeline.engine.run import Shoot, measure_shoot, read_shoot
 from pipeline.engine.solve import shoot_light
 from pipeline.imaging.geometry import Box
-from pipeline.light import palette
+from pipeline.light import palette, scene_white
 from pipeline.light.gain_map import GainMap
 from pipeline.light.neutral import Candidate, Vote
 from pipeline.light.references import MeasuredReferences
@@ -190,7 +190,7 @@ def test_from_which_match_colours_are_like_those_of_the_references(match: float,
 @pytest.mark.parametrize(("sure", "named"), [(0.37, False), (0.33, True)])
 def test_below_which_agreement_a_scene_is_named(monkeypatch: pytest.MonkeyPatch, sure: float, named: bool) -> None:
     """Chosen by eye: 0.35 of what the pictures suggest."""
-    monkeypatch.setattr(white_balance, "votes_of", lambda light: [Vote(np.array([0.3, -0.2]), sure)])
+    monkeypatch.setattr(scene_white, "votes_of", lambda light: [Vote(np.array([0.3, -0.2]), sure)])
     found = solve(context_of(light_of([scene(["F1"])])), WhiteBalanceParams(method="gray_world"))
     assert ["least sure about F1" in n for n in found.notices] == [named]
 
