@@ -1,0 +1,107 @@
+"""Every number by which a frame is measured, on drawn pictures with people at given places; see tests/people/rules."""
+
+from __future__ import annotations
+
+from unittest.mock import patch
+
+import numpy as np
+import pytest
+
+from pipeline.imaging.geometry import Box
+from pipeline.imaging.sharpness import Detail
+from pipeline.people import observe
+from pipeline.people.detect import Found
+from pipeline.people.modelfiles import ModelFiles
+from pipeline.people.observe import RULES, FrameObservation
+from pipeline.types import F32, Domain, Image, Noise
+from tests.people.rules import Scenario, assert_guarded, missing, turns
+
+HEIGHT, WIDTH = 400, 600
+PERSON = (0.25, 0.25, 0.75, 0.75, 0.9)  # 300 by 200 pixels from (150, 100)
+
+
+def rows(count: int, width: int) -> F32:
+    return np.tile(np.array([*PERSON, *[0.5] * (width - 5)], np.float32), (count, 1))
+
+
+def observed(
+    pixels: F32 | None = None, people: int = 1, faces: int = 0, balls: int = 0, shape: tuple[int, int] = (HEIGHT, WIDTH)
+) -> FrameObservation:
+    """A frame in which so many are detected, all at PERSON's place."""
+    values = np.full((*shape, 3), 0.2, np.float32) if pixels is None else pixels
+    image = Image(values, Domain.CAMERA, Noise(np.full(3, 1e-4), np.full(3, 1e-6)), np.ones(3), np.eye(3))
+    found = Found(rows(people, 5), rows(faces, 9), rows(balls, 5))
+    with patch.object(observe, "find", lambda *given: found):
+        return observe.observe(image, np.ones(3), None, ModelFiles(), shape)
+
+
+def measured_parts() -> list[Box]:
+    """The parts of a frame with one person whose sharpness is measured: the person's, then the frame's middle."""
+    asked: list[Box] = []
+
+    def sharp(detail: Detail, box: Box) -> float:
+        asked.append(box)
+        return 0.1
+
+    image = Image(
+        np.full((HEIGHT, WIDTH, 3), 0.2, np.float32),
+        Domain.CAMERA,
+        Noise(np.ones(3), np.ones(3)),
+        np.ones(3),
+        np.eye(3),
+    )
+    with (
+        patch.object(observe, "find", lambda *given: Found(rows(1, 5), rows(0, 9), rows(0, 5))),
+        patch.object(observe, "sharpness", sharp),
+    ):
+        observe.observe(image, np.ones(3), Detail(image.pixels[..., 0], 1e-4, 1e-6), ModelFiles(), (HEIGHT, WIDTH))
+    return asked
+
+
+def part(box: Box) -> tuple[float, ...]:
+    """A part of PERSON in shares of the person's box, to three digits."""
+    x0, y0, x1, y1 = box
+    return tuple(round(v, 3) for v in ((x0 - 0.25) * 2, (y0 - 0.25) * 2, (0.75 - x1) * 2, (0.75 - y1) * 2))
+
+
+def clipped(level: float) -> bool:
+    return observed(np.full((HEIGHT, WIDTH, 3), level, np.float32)).clipped == 1.0
+
+
+SCENARIOS: dict[str, Scenario] = {
+    "small_edge": lambda: observed().people.small.shape == (107, 160),
+    "smallest": lambda: observed(shape=(40, 600)).people.small.shape == (16, 160),
+    "most": lambda: len(observed(people=60).people.people) == len(observed(faces=60).people.faces) == 40,
+    "most_balls": lambda: len(observed(balls=20).people.balls) == 8,
+    "middle": lambda: tuple(round(v, 3) for v in measured_parts()[1]) == (0.2, 0.2, 0.8, 0.8),
+    "clipped": lambda: turns(clipped, 0.98, by=0.01),
+    "jersey_side": lambda: jersey_part() == (0.25, 0.18, 0.25, 0.5),
+    "jersey_top": lambda: jersey_part() == (0.25, 0.18, 0.25, 0.5),
+    "jersey_bottom": lambda: jersey_part() == (0.25, 0.18, 0.25, 0.5),
+    "rim_side": lambda: part(measured_parts()[0]) == (0.12, 0.04, 0.12, 0.1),
+    "rim_top": lambda: part(measured_parts()[0]) == (0.12, 0.04, 0.12, 0.1),
+    "rim_bottom": lambda: part(measured_parts()[0]) == (0.12, 0.04, 0.12, 0.1),
+}
+
+
+def jersey_part() -> tuple[float, ...]:
+    return part(Box(*(float(v) for v in observe._torso(np.array(PERSON)))))
+
+
+@pytest.mark.parametrize("name", SCENARIOS)
+def test_a_tenth_more_or_less_changes_what_is_measured(name: str) -> None:
+    assert_guarded(RULES, name, SCENARIOS[name])
+
+
+def test_every_number_is_guarded() -> None:
+    assert missing({"RULES": RULES}, {f"RULES.{name}": one for name, one in SCENARIOS.items()}, {}) == []
+
+
+def test_the_jersey_is_measured_on_the_torso() -> None:
+    """A red torso among grey is red; a grey one with red head, arms and legs is not."""
+    torso, rest = np.full((2, HEIGHT, WIDTH, 3), 0.2, np.float32)
+    torso[136:200, 225:375] = rest[100:300, 150:450] = (0.3, 0.1, 0.1)
+    rest[135:201, 224:376] = 0.2
+    for pixels, red in ((torso, True), (rest, False)):
+        blue, _, most = observed(pixels).people.jersey_colour[0]
+        assert bool(most > blue + 30) is red
