@@ -41,6 +41,13 @@ def test_pause_splits() -> None:
     assert sizes(frames(0, 0.05, 0.1, 0.15, 3, 3.05, 9)) == [4, 2, 1]
 
 
+def test_each_burst_has_a_rate_of_its_own() -> None:
+    """A slow burst, then a fast one: a pause of a second ends the fast one, whatever was usual in the slow one."""
+    slow = [0, 0.5, 1.0, 1.5, 2.0, 2.5]
+    assert sizes(frames(*slow, 3.5)) == [7]  # at half a second from frame to frame one may have been dropped
+    assert sizes(frames(*slow, 6.0, 6.1, 7.1)) == [6, 2, 1]
+
+
 def test_gap_is_the_edge() -> None:
     assert sizes(frames(0, 0.6)) == [2]
     assert sizes(frames(0, 0.61)) == [1, 1]

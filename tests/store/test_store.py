@@ -131,6 +131,17 @@ def test_out_in_the_shoot_by_another_way(tmp_path: Path, shoot: Path) -> None:
             Store.open(out, shoot)
 
 
+def test_out_in_the_shoot_where_case_does_not_count(
+    tmp_path: Path, shoot: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """macOS and Windows: SHOOT and shoot are one folder, which only the file system knows."""
+    monkeypatch.setattr(Path, "samefile", lambda self, other: str(self).casefold() == str(other).casefold())
+    out = shoot.with_name(shoot.name.upper()) / "out"
+    with pytest.raises(InputError, match="inside the shoot folder"):
+        Store.open(out, shoot)
+    assert not out.exists()
+
+
 def test_out_that_cannot_be_made(tmp_path: Path, shoot: Path) -> None:
     (tmp_path / "file").write_bytes(b"")
     with pytest.raises(InputError, match=r"cannot be written .*choose another --out"):
@@ -163,6 +174,18 @@ def test_digests_are_read_once(store: Store, shoot: Path, monkeypatch: pytest.Mo
     os.utime(path, ns=(0, 1))
     assert again.frame_digest(frame) == digest_file(path)
     assert len(read) == 2
+
+
+def test_a_longer_file_of_the_same_time_is_read_again(store: Store, shoot: Path) -> None:
+    """A card reader that keeps times to the second, and a copy that was cut short and taken up again."""
+    path = shoot / "TH1_0001.dng"
+    frame = Frame("TH1_0001", path, path.name, "raw")
+    path.write_bytes(b"abc")
+    os.utime(path, ns=(0, 10**18))
+    before = store.frame_digest(frame)
+    path.write_bytes(b"abcd")
+    os.utime(path, ns=(0, 10**18))
+    assert store.frame_digest(frame) == digest_file(path) != before
 
 
 def test_damaged_digests_are_made_anew(store: Store, shoot: Path) -> None:
