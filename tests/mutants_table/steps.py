@@ -48,6 +48,15 @@ MUTANTS = [
     mutant(_SAVE, "size < 10_000", "size < 1_000", *_SAVED),
     mutant(_SAVE, "_LOWEST = 40 ", "_LOWEST = 36 ", *_SAVED),
     mutant(_SAVE, ", icc_profile=srgb_profile()", "", *_SAVED),
+    mutant(
+        _SAVE,
+        "-(-metadata_size(metadata) // _BUDGET) * _BUDGET",
+        "metadata_size(metadata) // _BUDGET * _BUDGET",
+        *_SAVED,
+    ),
+    mutant(_SAVE, "encode_jpeg(image, params, reserve(metadata))", "encode_jpeg(image, params, 0)", *_SAVED),
+    mutant(_SAVE, "if encoded.quality < params.quality:", "if False:", *_SAVED),
+    mutant("formats/tiff.py", "65535", "65500", *_SAVED),
     mutant(_SAVE, "_OCTETS = 4 ", "_OCTETS = 1 ", *_SAVED),
     mutant(_SAVE, "while low <= high:", "while low < high:", *_SAVED),
     mutant(

@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import io
 import struct
+from pathlib import Path
 
 import numpy as np
 import PIL.Image
 import PIL.ImageCms
 import pytest
+import tifffile
 from pydantic import ValidationError
 
 from pipeline.errors import FrameError
-from pipeline.steps.save import SaveParams, encode_jpeg, parse_size
+from pipeline.formats.metadata.embed import metadata_size
+from pipeline.formats.metadata.model import Metadata
+from pipeline.steps.save import SaveParams, encode, encode_jpeg, parse_size, reserve
 from pipeline.types import Domain, Image, Noise
 
 
@@ -104,6 +108,38 @@ def test_at_most_takes_the_best_that_fits(busy: Image, reserve: int) -> None:
         wanted = max(q for q, size in sizes.items() if size <= sizes[best])
         assert found.quality == wanted
         assert len(found.data) + reserve <= room
+
+
+@pytest.mark.parametrize("caption", ["A throw.", "A throw from nine metres. " * 60])
+def test_the_finished_file_fits_with_its_texts(busy: Image, caption: str) -> None:
+    """What counts is the file that is sent: texts included, and said where quality had to give way."""
+    texts = Metadata(caption=caption, creator="M. Vale", keywords=("handball", "Westerby"))
+    plain = len(encode_jpeg(busy, SaveParams(quality=80), 0).data)
+    made = encode(busy, SaveParams(quality=80, at_most=f"{plain + 100} B"), texts)
+    assert len(made.data) <= plain + 100
+    assert caption.split()[0].encode() in made.data
+    assert 40 <= made.quality < 80 and f"quality {made.quality} instead of 80" in made.notices[0]
+    whole = encode(busy, SaveParams(quality=80), texts)
+    assert whole.quality == 80 and not any("instead of" in n for n in whole.notices)
+
+
+def test_the_room_kept_for_texts_comes_in_steps() -> None:
+    """So that a longer caption seldom changes the pixels; it is never less than the texts take."""
+    assert reserve(None) == 0
+    sizes = [(metadata_size(m), reserve(m)) for n in range(0, 6000, 400) for m in [Metadata(caption="x" * n)]]
+    assert all(0 <= kept - size < 4096 and kept % 4096 == 0 for size, kept in sizes)
+    assert len({kept for _, kept in sizes}) < len(sizes)
+
+
+def test_a_tiff_keeps_every_code_of_sixteen_bits(busy: Image, tmp_path: Path) -> None:
+    made = encode(busy, SaveParams(format="tiff"), Metadata(caption="A throw."))
+    (tmp_path / "a.tif").write_bytes(made.data)
+    with tifffile.TiffFile(tmp_path / "a.tif") as file:
+        values = file.asarray()
+        assert file.pages.first.tags[270].value == "A throw."
+    assert values.dtype == np.uint16
+    assert np.abs(values - busy.pixels.astype(np.float64) * 65535).max() <= 0.51
+    assert (made.quality, made.scan) == (0, "")
 
 
 def test_at_most_leaves_alone_what_fits_and_refuses_blocks_in_skin(busy: Image) -> None:
