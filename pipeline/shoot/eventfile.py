@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import fields
 from datetime import datetime
-from typing import Any
+from typing import Any, Literal
 
 from babel import Locale
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, create_model, field_validator
@@ -40,7 +40,7 @@ class _Teams(_Part):
     away: str = ""
 
 
-def _fractions(value: Any, count: int) -> tuple[float, ...] | None:
+def _fractions(value: object, count: int) -> tuple[float, ...] | None:
     """`count` numbers from 0 to 1, or None."""
     if not isinstance(value, list | tuple) or len(value) != count:
         return None
@@ -48,7 +48,7 @@ def _fractions(value: Any, count: int) -> tuple[float, ...] | None:
     return tuple(float(v) for v in numbers) if len(numbers) == count else None
 
 
-def box_of(value: Any) -> Box | None:
+def box_of(value: object) -> Box | None:
     """Four numbers from 0 to 1 as a box, the first corner above and left of the second; else None."""
     numbers = _fractions(value, 4)
     box = Box(*numbers) if numbers else None
@@ -57,15 +57,15 @@ def box_of(value: Any) -> Box | None:
 
 class _Reference(_Part):
     frame: str
-    patch: Any = None
-    chart: Any = None
+    patch: Box | Literal["auto"] | None = None
+    chart: Corners | Literal["auto"] | None = None
     end: str | None = None
 
-    @field_validator("patch")
+    @field_validator("patch", mode="before")
     @classmethod
-    def _patch(cls, value: Any) -> Any:
-        if value in (None, "auto"):
-            return value
+    def _patch(cls, value: object) -> Box | Literal["auto"] | None:
+        if value is None or value == "auto":
+            return None if value is None else "auto"
         box = box_of(value)
         if box is None:
             raise ValueError(
@@ -74,15 +74,16 @@ class _Reference(_Part):
             )
         return box
 
-    @field_validator("chart")
+    @field_validator("chart", mode="before")
     @classmethod
-    def _chart(cls, value: Any) -> Any:
-        if value in (None, "auto"):
-            return value
+    def _chart(cls, value: object) -> tuple[tuple[float, ...], ...] | Literal["auto"] | None:
+        if value is None or value == "auto":
+            return None if value is None else "auto"
         corners = [_fractions(v, 2) for v in value] if isinstance(value, list) else []
-        if len(corners) != 4 or None in corners:
+        found = tuple(corner for corner in corners if corner is not None)
+        if len(corners) != 4 or len(found) != 4:
             raise ValueError("write auto, or four corners [[x, y], [x, y], [x, y], [x, y]], each from 0 to 1")
-        return tuple(corners)
+        return found
 
 
 class EventFile(_Part):

@@ -303,6 +303,12 @@ def test_raw_containers(tmp_path: Path) -> None:
         assert read_carried(tmp_path / "a.raw") == PictureTexts(creator="M. Vale")
 
 
+def test_an_extended_dataset_ends_the_reading() -> None:
+    """IIM 4.2, 1.5(d): with its highest bit set, a length says how many octets of the real length follow."""
+    extended = b"\x1c\x02\x78\x80\x04" + struct.pack(">I", 40_000) + b"x" * 40_000
+    assert iim_texts(dataset(105, b"Cup") + extended) == {105: ("Cup",)}
+
+
 def test_hostile_lengths_come_to_an_end() -> None:
     """A megabyte of empty datasets, or of elements never closed, is read in one pass; any other way takes minutes."""
     assert set(iim_texts(b"\x1c\x02\x19\0\0" * 200_000)[25]) == {""}
