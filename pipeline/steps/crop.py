@@ -15,8 +15,6 @@ from pydantic import Field, field_validator
 from pipeline.imaging.geometry import (
     WHOLE,
     Box,
-    HeightBox,
-    box_to_heights,
     box_to_pixels,
     centred,
     heights_to_box,
@@ -43,13 +41,8 @@ class CropRules:
     """
 
     loose: float = 0.92  # of the possible width, where no model finds the subject: it rarely costs a hand or a ball
-    rim: float = 0.015  # heights of the frame: a box that ends so near to its rim goes up to it, so that no toe is cut
     narrowest: float = 2 / 3  # aspects of "free": those of the widest common formats (common practice, no source)
     widest: float = 16 / 9
-    face_room: float = 0.35  # heights of the face around it: hair and chin, which the detector's box leaves out
-    ball_room: float = 0.25  # heights of the ball around it
-    # Certainty from which a crop does not go through what may be a ball; only a certain one widens it.
-    possible_ball: float = 0.4
     named: float = 0.5  # heights of the subject, from which somebody else may be one of the players in frames.csv
     shown: float = 0.8  # share of somebody inside the crop, from which the crop shows them
     # Straightening, in degrees. Frames of a burst are turned as one, where a third of them tell a tilt and most agree.
@@ -243,11 +236,12 @@ def _around(
 ) -> Iterable[tuple[str, CropSolution, str]]:
     """(frame, solution, notice) for the frames of one burst; stretches of frames that have a subject go together."""
     from pipeline.people import framing
+    from pipeline.people.constraints import constraints_of
 
     run: list[tuple[str, framing.CropConstraints, float]] = []
     for name in names:
         subject = subjects.get(name)
-        constraints = None if subject is None else _constraints(measured[name].people, subject, params, turned)
+        constraints = None if subject is None else constraints_of(measured[name].people, subject, params.margin, turned)
         height, width = measured[name].people.size
         aspect = _aspect(params.aspect, height, width, constraints)
         if constraints is not None:  # so many pixels on the longer side
@@ -294,62 +288,6 @@ def _aspect(written: str, height: int, width: int, constraints: framing.CropCons
     # An upright frame keeps its orientation when a wide aspect is asked for: 3:2 becomes 2:3. An upright
     # aspect such as 4:5 is meant as it stands, since phones and pages want it of wide frames too.
     return down / across if height > width and across > down else across / down
-
-
-def _constraints(found: Observation, subject: Subject, params: CropParams, turned: float) -> framing.CropConstraints:
-    """What a crop must hold, in heights of the frame, turned as the picture will be."""
-    from pipeline.imaging import level
-    from pipeline.people import framing
-    from pipeline.people.detect import SURE
-
-    height, width = found.size
-    ratio = width / height
-    scale = np.array([ratio, 1.0, ratio, 1.0])
-
-    def placed(boxes: Any) -> NDArray[np.float64]:
-        rows = np.asarray(boxes, dtype=np.float64).reshape(-1, np.shape(boxes)[-1] if np.size(boxes) else 4)[:, :4]
-        return framing.turned_boxes(rows * scale, turned, ratio) if turned else rows * scale
-
-    own = placed([subject.box])[0]
-    tall = own[3] - own[1]
-    must = _grown(placed([subject.whole])[0], params.margin * tall)
-    for face in placed(subject.faces) if subject.faces else ():
-        must = _joined(must, _grown(face, RULES.face_room * (face[3] - face[1])))
-    if subject.ball is not None:
-        ball = placed([subject.ball])[0]
-        must = _joined(must, _grown(ball, RULES.ball_room * (ball[3] - ball[1])))
-    frame = box_to_heights(level.inscribed(turned, height, width) if turned else WHOLE, height, width)
-    people = np.delete(found.people, subject.row, axis=0) if subject.row is not None else found.people
-    return framing.CropConstraints(
-        frame=frame,
-        must=_to_rim(_within(must, frame), frame),
-        subject=_within(own, frame),
-        least=0.0,
-        towards=subject.towards,
-        faces=placed(found.faces),  # also what only may be a face is not cut
-        people=placed(people[people[:, 4] >= SURE.person]),
-        balls=placed(found.balls[found.balls[:, 4] >= RULES.possible_ball]),
-    )
-
-
-def _grown(box: Any, by: float) -> Any:
-    return np.asarray(box) + np.array([-by, -by, by, by])
-
-
-def _joined(a: Any, b: Any) -> Any:
-    return np.concatenate([np.minimum(a[:2], b[:2]), np.maximum(a[2:], b[2:])])
-
-
-def _to_rim(box: HeightBox, frame: HeightBox) -> HeightBox:
-    """A box that comes near the frame's rim goes up to it: no strip so narrow is worth a toe that reaches into it."""
-    x0, y0, x1, y1 = (edge if abs(value - edge) < RULES.rim else value for value, edge in zip(box, frame, strict=True))
-    return HeightBox(x0, y0, x1, y1)
-
-
-def _within(box: Any, frame: HeightBox) -> HeightBox:
-    low, high = np.array([*frame[:2]] * 2), np.array([*frame[2:]] * 2)
-    x0, y0, x1, y1 = (float(v) for v in np.clip(box, low, high))
-    return HeightBox(x0, y0, x1, y1)
 
 
 # ---- apply -------------------------------------------------------------------------------------------------

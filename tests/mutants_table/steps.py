@@ -13,6 +13,7 @@ _WHITE = "light/scene_white.py"
 _BALANCE = "steps/white_balance.py"
 _SELECT = "steps/select.py"
 _CROP = "steps/crop.py"
+_MUST = "people/constraints.py"
 _BALANCED = ("steps/test_white_balance.py",)
 _SELECTED = ("steps/test_select.py",)
 _CROPPED = ("steps/test_crop.py",)
@@ -147,14 +148,14 @@ MUTANTS = [
     ),
     mutant(_CROP, "return round(-middle, 2)", "return round(middle, 2)", *_CROPPED),
     mutant(_CROP, "params.at_least / (max(aspect, 1.0) * height)", "params.at_least / height", *_CROPPED),
-    mutant(_CROP, "_grown(face, RULES.face_room * (face[3] - face[1]))", "_grown(face, 0.0)", *_CROPPED),
+    mutant(_MUST, "_grown(face, RULES.face_room * (face[3] - face[1]))", "_grown(face, 0.0)", *_CROPPED),
     mutant(
-        _CROP,
-        "_grown(placed([subject.whole])[0], params.margin * tall)",
+        _MUST,
+        "_grown(placed([subject.whole])[0], margin * tall)",
         "_grown(placed([subject.whole])[0], 0.0)",
         *_CROPPED,
     ),
-    mutant(_CROP, "np.array([-by, -by, by, by])", "np.array([-by, by, by, by])", *_CROPPED),
+    mutant(_MUST, "np.array([-by, -by, by, by])", "np.array([-by, by, by, by])", *_CROPPED),
     mutant(_CROP, "if source is CropSource.TABLE and aspect is not None:", "if False:", *_CROPPED),
     mutant(
         _CROP,

@@ -59,7 +59,21 @@ def assert_guarded(rules: object, name: str, scenario: Scenario) -> None:
                 assert not scenario(), f"{name} = {value}: nobody notices"
 
 
-def missing(rules: Mapping[str, object], scenarios: Mapping[str, Scenario], flat: Mapping[str, str]) -> list[str]:
-    """Numbers without a scenario or a reason, and scenarios or reasons without a number."""
-    names = {f"{group}.{field.name}" for group, one in rules.items() for field in fields(one)}  # type: ignore[arg-type]
-    return sorted(names ^ (set(scenarios) | set(flat)))
+def guards(
+    rules: Mapping[str, object], scenarios: Mapping[str, Scenario], flat: Mapping[str, str] | None = None
+) -> tuple[Callable[[str], None], Callable[[], None]]:
+    """Two tests: every scenario breaks with its number; every number has a scenario, or a reason in `flat`.
+
+    rules  name -> dataclass; the keys of the others are NAME.field
+    """
+
+    @pytest.mark.parametrize("name", scenarios)
+    def each(name: str) -> None:
+        group, field = name.split(".")
+        assert_guarded(rules[group], field, scenarios[name])
+
+    def all_guarded() -> None:
+        names = {f"{group}.{field.name}" for group, one in rules.items() for field in fields(one)}  # type: ignore[arg-type]
+        assert names == set(scenarios) | set(flat or {})
+
+    return each, all_guarded

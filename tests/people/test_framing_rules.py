@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-import pytest
 
 from pipeline.imaging.geometry import HeightBox
 from pipeline.people.framing import FRAMING, Style, _cheapest, _costs, _Proposals, frame_burst
-from tests.people.rules import Scenario, assert_guarded, missing, near, turns
+from tests.people.rules import Scenario, guards, near, turns
 from tests.people.test_framing import STYLE, constraints, person
 
 SUBJECT = person(0.75, 0.4, 0.7)  # its middle is the frame's, 0.16 wide
@@ -145,10 +144,4 @@ SCENARIOS: dict[str, Scenario] = {
 }
 
 
-@pytest.mark.parametrize("name", SCENARIOS)
-def test_a_tenth_more_or_less_changes_a_crop(name: str) -> None:
-    assert_guarded(FRAMING, name.split(".")[1], SCENARIOS[name])
-
-
-def test_every_number_is_guarded() -> None:
-    assert missing({"FRAMING": FRAMING}, SCENARIOS, FLAT) == []
+test_a_tenth_more_or_less_changes_a_crop, test_every_number_is_guarded = guards({"FRAMING": FRAMING}, SCENARIOS, FLAT)

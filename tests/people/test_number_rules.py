@@ -6,13 +6,12 @@ from types import SimpleNamespace
 from unittest.mock import patch
 
 import numpy as np
-import pytest
 
 from pipeline.people import digits
 from pipeline.people.digits import DIGITS, read_numbers
 from pipeline.people.jersey_numbers import AGREEMENT, READING, Agreed, agree, find_tracks, own_reading, teams_of, torso
 from pipeline.shoot.facts import Facts, Player
-from tests.people.rules import Scenario, assert_guarded, missing, near, turns
+from tests.people.rules import Scenario, guards, near, turns
 from tests.people.test_numbers import GREY, RED, ROSTER, WHITE, frame_of, numbers_of, reading
 
 RULES = {"READING": READING, "AGREEMENT": AGREEMENT, "DIGITS": DIGITS}
@@ -164,11 +163,4 @@ SCENARIOS: dict[str, Scenario] = {
 }  # fmt: skip
 
 
-@pytest.mark.parametrize("name", SCENARIOS)
-def test_a_tenth_more_or_less_changes_what_is_suggested(name: str) -> None:
-    group, field = name.split(".")
-    assert_guarded(RULES[group], field, SCENARIOS[name])
-
-
-def test_every_number_is_guarded() -> None:
-    assert missing(RULES, SCENARIOS, FLAT) == []
+test_a_tenth_more_or_less_changes_what_is_suggested, test_every_number_is_guarded = guards(RULES, SCENARIOS, FLAT)

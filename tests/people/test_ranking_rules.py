@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import pytest
-
 from pipeline.people.ranking import POINTS, RANKING, Quality, quality_of, rank
 from pipeline.people.subject import find_subjects
 from pipeline.types import Burst
-from tests.people.rules import Scenario, assert_guarded, missing, near, turns
+from tests.people.rules import Scenario, guards, near, turns
 from tests.people.test_ranking import GOOD, places, ranked
 from tests.people.test_tracking import seen
 
@@ -90,11 +88,4 @@ SCENARIOS: dict[str, Scenario] = {
 }
 
 
-@pytest.mark.parametrize("name", SCENARIOS)
-def test_a_tenth_more_or_less_changes_a_score_or_a_word(name: str) -> None:
-    group, field = name.split(".")
-    assert_guarded(RULES[group], field, SCENARIOS[name])
-
-
-def test_every_number_is_guarded() -> None:
-    assert missing(RULES, SCENARIOS, {}) == []
+test_a_tenth_more_or_less_changes_a_score_or_a_word, test_every_number_is_guarded = guards(RULES, SCENARIOS)

@@ -9,10 +9,9 @@ from __future__ import annotations
 from math import exp, log, sqrt
 
 import numpy as np
-import pytest
 
 from pipeline.people.subject import BELONGING, CONTEST, DIRECTION, WORTH, ball_of, faces_of
-from tests.people.rules import Scenario, assert_guarded, missing, near, turns
+from tests.people.rules import Scenario, guards, near, turns
 from tests.people.test_subject import about, ball, burst, face
 from tests.people.test_tracking import RATIO, seen, standing
 
@@ -205,11 +204,4 @@ def running() -> float:
     return found.towards
 
 
-@pytest.mark.parametrize("name", SCENARIOS)
-def test_a_tenth_more_or_less_changes_who_the_picture_is_about(name: str) -> None:
-    group, field = name.split(".")
-    assert_guarded(RULES[group], field, SCENARIOS[name])
-
-
-def test_every_number_is_guarded() -> None:
-    assert missing(RULES, SCENARIOS, {}) == []
+test_a_tenth_more_or_less_changes_who_the_picture_is_about, test_every_number_is_guarded = guards(RULES, SCENARIOS)

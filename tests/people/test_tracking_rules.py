@@ -7,10 +7,9 @@ from unittest.mock import patch
 
 import cv2
 import numpy as np
-import pytest
 
 from pipeline.people.tracking import CAMERA, LINKING, _edges, _links, _nearness, best_path, camera_shifts
-from tests.people.rules import Scenario, assert_guarded, missing, near, turns
+from tests.people.rules import Scenario, guards, near, turns
 from tests.people.test_tracking import GREY, RATIO, hall, seen, standing, view
 
 RULES = {"CAMERA": CAMERA, "LINKING": LINKING}
@@ -96,11 +95,4 @@ def apart(times: float) -> tuple[float, ...]:
     return standing(0.5 + 0.4 * np.sqrt(np.log(0.6 * times)) * 0.5 / RATIO)
 
 
-@pytest.mark.parametrize("name", SCENARIOS)
-def test_a_tenth_more_or_less_changes_who_is_followed(name: str) -> None:
-    group, field = name.split(".")
-    assert_guarded(RULES[group], field, SCENARIOS[name])
-
-
-def test_every_number_is_guarded() -> None:
-    assert missing(RULES, SCENARIOS, FLAT) == []
+test_a_tenth_more_or_less_changes_who_is_followed, test_every_number_is_guarded = guards(RULES, SCENARIOS, FLAT)

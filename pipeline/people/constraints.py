@@ -1,0 +1,90 @@
+"""What a crop around a subject must hold, and what it should not cut."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.imaging import level
+from pipeline.imaging.geometry import WHOLE, HeightBox, box_to_heights
+from pipeline.people.detect import SURE
+from pipeline.people.framing import CropConstraints, turned_boxes
+from pipeline.people.subject import Subject
+from pipeline.people.tracking import Observation
+
+
+@dataclass(frozen=True)
+class ConstraintRules:
+    """Room around faces, balls and the frame's rim.
+
+    Chosen by eye on generated shoots and checked with `python -m tests.crops` (faces cut, holds the main player).
+    """
+
+    rim: float = 0.015  # heights of the frame: a box that ends so near to its rim goes up to it, so that no toe is cut
+    face_room: float = 0.35  # heights of the face around it: hair and chin, which the detector's box leaves out
+    ball_room: float = 0.25  # heights of the ball around it
+    # Certainty from which a crop does not go through what may be a ball; only a certain one widens it.
+    possible_ball: float = 0.4
+
+
+RULES = ConstraintRules()
+
+
+def constraints_of(found: Observation, subject: Subject, margin: float, turned: float) -> CropConstraints:
+    """What a crop must hold of a frame, and what it should not cut.
+
+    margin  least room around the subject, in heights of the subject
+    turned  degrees by which the frame is turned clockwise before it is cropped; the result is of the turned frame
+    """
+    height, width = found.size
+    ratio = width / height
+    scale = np.array([ratio, 1.0, ratio, 1.0])
+
+    def placed(boxes: Any) -> NDArray[np.float64]:
+        rows = np.asarray(boxes, dtype=np.float64).reshape(-1, np.shape(boxes)[-1] if np.size(boxes) else 4)[:, :4]
+        return turned_boxes(rows * scale, turned, ratio) if turned else rows * scale
+
+    own = placed([subject.box])[0]
+    tall = own[3] - own[1]
+    must = _grown(placed([subject.whole])[0], margin * tall)
+    for face in placed(subject.faces) if subject.faces else ():
+        must = _joined(must, _grown(face, RULES.face_room * (face[3] - face[1])))
+    if subject.ball is not None:
+        ball = placed([subject.ball])[0]
+        must = _joined(must, _grown(ball, RULES.ball_room * (ball[3] - ball[1])))
+    frame = box_to_heights(level.inscribed(turned, height, width) if turned else WHOLE, height, width)
+    people = np.delete(found.people, subject.row, axis=0) if subject.row is not None else found.people
+    return CropConstraints(
+        frame=frame,
+        must=_to_rim(_within(must, frame), frame),
+        subject=_within(own, frame),
+        least=0.0,
+        towards=subject.towards,
+        faces=placed(found.faces),  # also what only may be a face is not cut
+        people=placed(people[people[:, 4] >= SURE.person]),
+        balls=placed(found.balls[found.balls[:, 4] >= RULES.possible_ball]),
+    )
+
+
+def _grown(box: Any, by: float) -> Any:
+    return np.asarray(box) + np.array([-by, -by, by, by])
+
+
+def _joined(a: Any, b: Any) -> Any:
+    return np.concatenate([np.minimum(a[:2], b[:2]), np.maximum(a[2:], b[2:])])
+
+
+def _to_rim(box: HeightBox, frame: HeightBox) -> HeightBox:
+    """A box that comes near the frame's rim goes up to it: no strip so narrow is worth a toe that reaches into it."""
+    x0, y0, x1, y1 = (edge if abs(value - edge) < RULES.rim else value for value, edge in zip(box, frame, strict=True))
+    return HeightBox(x0, y0, x1, y1)
+
+
+def _within(box: Any, frame: HeightBox) -> HeightBox:
+    """The part of a box that is inside the frame."""
+    low, high = np.array([*frame[:2]] * 2), np.array([*frame[2:]] * 2)
+    x0, y0, x1, y1 = (float(v) for v in np.clip(box, low, high))
+    return HeightBox(x0, y0, x1, y1)
