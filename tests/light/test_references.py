@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -34,7 +35,9 @@ def frame_with(patch: np.ndarray) -> Image:
 
 
 def measured(image: Image, *references: Reference, orientation: int = 1, camera: str = "D5100") -> dict:
-    return {"F1": measure_references(image, references, DAY[camera], Orientation(orientation))}
+    return {
+        "F1": SimpleNamespace(references=measure_references(image, references, DAY[camera], Orientation(orientation)))
+    }
 
 
 def told(image: Image, reference: Reference | None = None) -> tuple[list, list[str]]:
@@ -120,7 +123,7 @@ def test_place_on_the_sensor(orientation: int, row: float, column: float) -> Non
     """Exif 274: a patch a quarter from the left and three fifths down the upright frame."""
     reference = Reference("F1", patch=Box(0.15, 0.5, 0.35, 0.7))
     m = measured(frame_with(np.array([0.2, 0.2, 0.2])), reference, orientation=orientation)
-    assert m["F1"]["places"][0] == pytest.approx([row, column])
+    assert m["F1"].references.places[0] == pytest.approx([row, column])
 
 
 def reading(frame: str, chromaticity: tuple[float, float], white: tuple[float, float], matrix=None) -> Reading:
@@ -250,7 +253,8 @@ def test_card_and_chart_of_a_generated_frame(card_shoot: Path, asked: dict) -> N
     for name, end in (("TH1_0001", "left"), ("TH1_0002", "right")):
         seen = decode(frames[name], 768)
         reference = Reference(name, **asked)
-        found = readings([reference], {name: measure_references(seen.image, [reference], seen.daylight, UP)}, n := [])
+        shows = SimpleNamespace(references=measure_references(seen.image, [reference], seen.daylight, UP))
+        found = readings([reference], {name: shows}, n := [])
         assert n == []
         white, true = found[0].white, np.array(truth["neutral_at_reference"][end])
         assert np.log(white / white[1]) == pytest.approx(np.log(true / true[1]), abs=0.03)
@@ -276,4 +280,4 @@ def test_a_picture_gets_white_from_a_chart_and_no_matrix(card_shoot: Path) -> No
     seen = decode(frames["TH1_0001"], 768)
     reference = Reference("TH1_0001", chart="auto")
     arrays = measure_references(seen.image, [reference], seen.daylight, UP, rendered=True)
-    assert np.isfinite(arrays["whites"]).all() and not np.isfinite(arrays["matrices"]).any()
+    assert np.isfinite(arrays.whites).all() and not np.isfinite(arrays.matrices).any()
