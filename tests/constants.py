@@ -15,10 +15,9 @@ from typing import Any
 import numpy as np
 
 from pipeline.imaging import level
-from pipeline.light import neutral
-from pipeline.light.palette import ChromaSamples
+from pipeline.light import neutral, palette, references, scenes
+from tests.constants_light import HALLS, of_palette, of_references, of_scenes, spots
 from tests.imaging.test_level import hall, turned
-from tests.light.test_neutral import scene
 
 FILE = Path(__file__).with_name("constants.json")
 
@@ -49,24 +48,15 @@ def changed(constants: Any, name: str, factor: float) -> Any:
     return replace(constants, **{name: value})
 
 
-_SCENES = [scene(lamp, 0.5, 0.03, seed=i) for i, lamp in enumerate(("FL2", "LED-B3"))]
-
-
-def _spots(places: list[tuple[float, float]], pixels: int, luminance: list[float]) -> ChromaSamples:
-    """Even colours of so many pixels each."""
-    chroma, light = np.repeat(np.array(places), pixels, axis=0), np.repeat(np.array(luminance), pixels)
-    return ChromaSamples(chroma, np.ones(len(chroma)), np.zeros(len(chroma)), light, np.log2(light))
-
-
 def _neutral() -> list[float]:
     """The whites of drawn halls and of spots of colour, one nearly too few, too many or too dark; and what many scenes
     agree on, one after another redder, and where a dense and a wide cluster compete."""
-    found = [neutral.candidates(s) for s in _SCENES]
-    found += [neutral.candidates(_spots([(0.3, -0.35)], n, [1.0])) for n in range(18, 36)]
-    found += [neutral.candidates(_spots([(0.3, -0.35), (0.58, 0.02)], n, [1.0, 1.0])) for n in range(18, 36)]
-    found += [neutral.candidates(_spots([(0.15 * k, -0.17 * k) for k in range(8)], 200, [1.0] * 8))]
+    found = [neutral.candidates(s) for s in HALLS]
+    found += [neutral.candidates(spots([(0.3, -0.35)], [n])) for n in range(18, 36)]
+    found += [neutral.candidates(spots([(0.3, -0.35), (0.58, 0.02)], [n, n])) for n in range(18, 36)]
+    found += [neutral.candidates(spots([(0.15 * k, -0.17 * k) for k in range(8)], [200] * 8))]
     dim = np.linspace(0.36, 0.5, 29)
-    found += [neutral.candidates(_spots([(0.3, -0.35), (0.6, -0.7)], 200, [1.0, float(v)])) for v in dim]
+    found += [neutral.candidates(spots([(0.3, -0.35), (0.6, -0.7)], [200, 200], [1.0, float(v)])) for v in dim]
     out = [float(len(c)) for c in found] + [v for c in found for one in c for v in (*one.chroma, one.score)]
     out += neutral.plausible(np.random.default_rng(0).uniform(-1.5, 1.5, (50, 2))).tolist()
     rng = np.random.default_rng(1)
@@ -115,6 +105,15 @@ TOPICS = {
         neutral, "NEUTRAL", _neutral,
         {"settle_window": "at its edge the kernel of the mean shift is below 1e-5 of its peak: it only saves time"},
     ),
+    "palette": Topic(palette, "PALETTE", of_palette),
+    "scenes": Topic(
+        scenes, "SCENES", of_scenes,
+        {
+            "most_alone": "bounds the cost where 60 scenes have nothing in common",
+            "least": "pictures this small have too few tiles to be fitted anyway: it only saves the attempt",
+        },
+    ),
+    "references": Topic(references, "REFERENCES", of_references),
     "level": Topic(
         level, "LEVEL", _level,
         {

@@ -21,11 +21,37 @@ STEP = 0.04  # of the histograms, in natural log; smoothed by one step, so that 
 LOW = np.array([-1.6, -3.2])  # relative to daylight: high-pressure sodium on a wood floor lies at v = -2.5
 _SIZE = (80, 112)
 _PADDED = (128, 160)
-_FLOOR = 0.003  # of saturation
-_NOISY = 0.06  # standard deviation of a pixel's chroma by noise at which it counts half
-_PIXELS = 40_000  # of a burst that are looked at
-_BANDS = 8
-_MIN = 40.0  # pixels' worth of weight that a band needs to say anything
+
+
+@dataclass(frozen=True)
+class PaletteConstants:
+    """How colours are sampled, and what a gradient of the light over the frame may be. Chroma in natural log.
+
+    No published values exist. Chosen by trial on drawn halls under published lamps: `pytest tests/light/test_palette.py
+    tests/light/test_even_light.py`. That each one tells: `pytest tests/test_constants.py`.
+    """
+
+    floor: float = 0.003  # of saturation; below it a pixel's colour is noise
+    noisy: float = 0.06  # chroma, standard deviation of a pixel by noise at which it counts half
+    pixels: int = 40_000  # of a burst that are looked at
+    smoothing: float = 1.0  # bins, standard deviation of the histogram's blur
+    bright_quantile: float = 0.9  # of green, that luminance is relative to
+    fewest: float = 8.0  # pixels' worth of weight that a bin needs for a tone
+    pull: float = 0.1  # a chroma of 1, off match: breaks ties between equal matches in favour of no change
+    band_least: float = 40.0  # pixels' worth of weight that a band of columns needs
+    slope: float = 0.5  # chroma over half a frame, standard deviation of slopes that are expected
+    curve: float = 0.12  # the same of curves
+    reach: float = 0.2  # chroma between neighbouring bands, times the shares below
+    reach_first: float = 0.6  # of it, at first
+    reach_again: float = 0.4  # of it, once most of the gradient is taken out
+    useless: float = 0.5  # match of two bands, below which they show different things
+    step_error: float = 0.02  # chroma, standard deviation of a step between bands
+    step_outlier: float = 0.03  # chroma, by which a step is off that counts half (Cauchy)
+    fit_steps: int = 4
+
+
+PALETTE = PaletteConstants()
+_BANDS = 8  # of columns
 
 
 Spectrum = np.ndarray[tuple[int, int], np.dtype[np.complex128]]
@@ -63,9 +89,9 @@ def chroma_samples(pictures: Sequence[tuple[F32, Image, float]], daylight: F64) 
     """
     parts = []
     start = np.log(daylight)[[0, 2]] - np.log(daylight[1])
-    thin = max(1, sum(p.shape[0] * p.shape[1] for p, _, _ in pictures) // _PIXELS)
+    thin = max(1, sum(p.shape[0] * p.shape[1] for p, _, _ in pictures) // PALETTE.pixels)
     for pixels, image, pan in pictures:
-        good = usable(image.pixels, image.saturation, _FLOOR)
+        good = usable(image.pixels, image.saturation, PALETTE.floor)
         if thin > 1:  # every so many pixels of a burst say as much as all of them
             good &= np.arange(good.size).reshape(good.shape) % thin == 0
         x = pixels[good].astype(np.float64)
@@ -73,9 +99,9 @@ def chroma_samples(pictures: Sequence[tuple[F32, Image, float]], daylight: F64) 
         logs = np.log(np.maximum(x, 1e-6))
         noise = (image.noise.a * raw + image.noise.b) / raw**2
         columns = np.broadcast_to((np.arange(good.shape[1]) + 0.5) / good.shape[1] * 2 - 1 - pan, good.shape)[good]
-        luminance = x[:, 1] / max(float(np.quantile(x[:, 1], 0.9)) if len(x) else 1.0, 1e-6)
+        luminance = x[:, 1] / max(float(np.quantile(x[:, 1], PALETTE.bright_quantile)) if len(x) else 1.0, 1e-6)
         chroma = np.stack([logs[:, 0] - logs[:, 1], logs[:, 2] - logs[:, 1]], axis=1) + start
-        weight = 1 / (1 + (noise[:, 1] + np.maximum(noise[:, 0], noise[:, 2])) / _NOISY**2)
+        weight = 1 / (1 + (noise[:, 1] + np.maximum(noise[:, 0], noise[:, 2])) / PALETTE.noisy**2)
         parts.append((chroma, weight, columns, luminance, logs[:, 1] / np.log(2)))
     return ChromaSamples(*(np.concatenate(p) for p in zip(*parts, strict=True)))
 
@@ -86,7 +112,7 @@ def histogram(of: ChromaSamples) -> F64:
 
 
 def _root(binned: F64) -> F64:
-    root = np.sqrt(np.maximum(gaussian_filter(binned, 1.0), 0))
+    root = np.sqrt(np.maximum(gaussian_filter(binned, PALETTE.smoothing), 0))
     size = float(np.sqrt((root**2).sum()))
     return np.asarray(root / size if size > 0 else root)
 
@@ -113,7 +139,7 @@ def tones(of: ChromaSamples) -> F64:
     area = counts(of.chroma, of.weight)
     total = counts(of.chroma, of.weight * of.green)
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(area > 8, total / area, np.nan)
+        return np.where(area > PALETTE.fewest, total / area, np.nan)
 
 
 def main_chroma(chroma_histogram: F32) -> F64:
@@ -166,8 +192,7 @@ def register(one: Spectrum, other: Spectrum, reach: float) -> Shift:
     match = np.fft.irfft2(one * np.conj(other), _PADDED)
     u, v = _offsets(_PADDED[0]), _offsets(_PADDED[1])
     distance = np.hypot(u[:, None], v[None, :])
-    # A mild pull to "no change" breaks ties between equal matches.
-    scored = np.where(distance <= reach, match * (1 - 0.1 * distance), -np.inf)
+    scored = np.where(distance <= reach, match * (1 - PALETTE.pull * distance), -np.inf)
     i, j = (int(n) for n in np.unravel_index(int(np.argmax(scored)), scored.shape))
     rows, columns = np.arange(i - 1, i + 2) % _PADDED[0], np.arange(j - 1, j + 2) % _PADDED[1]
     step = np.array([u[i] + STEP * _vertex(match[rows, j]), v[j] + STEP * _vertex(match[i, columns])])
@@ -184,7 +209,7 @@ def _vertex(values: F64) -> float:
     return float(np.clip(0.5 * (values[0] - values[2]) / bend, -0.5, 0.5)) if bend < 0 else 0.0
 
 
-def chroma_gradient(of: ChromaSamples, reach: float = 0.2) -> F64:
+def chroma_gradient(of: ChromaSamples) -> F64:
     """(2, 2) how the light's chroma changes across the sensor: slope and curve (Legendre) of u and of v.
 
     Neighbouring bands of columns show much the same surfaces, so their histograms register; the steps add up to a
@@ -196,8 +221,8 @@ def chroma_gradient(of: ChromaSamples, reach: float = 0.2) -> F64:
     which = np.clip(((of.column + 1) / 2 * _BANDS).astype(int), 0, _BANDS - 1)
     basis = np.stack([middles, 1.5 * middles**2 - 0.5], axis=1)
     found = np.zeros((2, 2))
-    prior = np.diag([1 / 0.5**2, 1 / 0.12**2])
-    for repeat in range(2):
+    prior = np.diag([1 / PALETTE.slope**2, 1 / PALETTE.curve**2])
+    for repeat, share in enumerate((PALETTE.reach_first, PALETTE.reach_again)):
         rest = of.moved(at(found, of.column))
         spectra = [_band(rest, which == k) for k in range(_BANDS)]
         rows, steps, weights = [], [], []
@@ -206,11 +231,11 @@ def chroma_gradient(of: ChromaSamples, reach: float = 0.2) -> F64:
                 one, other = spectra[k + lag], spectra[k]
                 if one is None or other is None:
                     continue
-                shift = register(one, other, reach * (0.4 if repeat else 0.6) * lag**0.5)
+                shift = register(one, other, PALETTE.reach * share * lag**0.5)
                 rows.append(basis[k + lag] - basis[k])
                 steps.append(shift.step)
                 # Bands that show other things match badly.
-                weights.append(max(shift.match - 0.5, 0.0) ** 2 * 4)
+                weights.append(max(shift.match - PALETTE.useless, 0.0) ** 2 * 4)
         if not rows:
             return found
         pull = prior @ found * (repeat > 0)
@@ -222,18 +247,19 @@ def _change(x: F64, y: F64, w: F64, prior: F64, pull: F64) -> F64:
     """(2, 2) coefficients of the steps y (N, 2) on x (N, 2), weights (N,); pull: prior times what was found before."""
 
     def weigh(change: F64, _: int) -> F64:
-        return np.asarray(w / (1 + (np.hypot(*(y - x @ change).T) / 0.03) ** 2))
+        return np.asarray(w / (1 + (np.hypot(*(y - x @ change).T) / PALETTE.step_outlier) ** 2))
 
     def solve(robust: F64) -> F64:
-        normal = x.T @ (robust[:, None] * x) / 0.02**2 + prior
-        return np.asarray(np.linalg.solve(normal, x.T @ (robust[:, None] * y) / 0.02**2 - pull), dtype=np.float64)
+        normal = x.T @ (robust[:, None] * x) / PALETTE.step_error**2 + prior
+        target = x.T @ (robust[:, None] * y) / PALETTE.step_error**2 - pull
+        return np.asarray(np.linalg.solve(normal, target), dtype=np.float64)
 
-    return reweighted(solve, weigh, np.zeros((2, 2)), range(4))[0]
+    return reweighted(solve, weigh, np.zeros((2, 2)), range(PALETTE.fit_steps))[0]
 
 
 def _band(of: ChromaSamples, inside: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> Spectrum | None:
     chroma, weight = of.chroma[inside], of.weight[inside]
-    return spectrum(_root(counts(chroma, weight))) if weight.sum() > _MIN else None
+    return spectrum(_root(counts(chroma, weight))) if weight.sum() > PALETTE.band_least else None
 
 
 def at(found: F64, column: F64) -> F64:

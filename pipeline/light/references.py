@@ -17,14 +17,34 @@ from pipeline.light.chart_fit import Chart, fit_matrix, neutral_of, read_chart
 from pipeline.shoot.facts import Reference
 from pipeline.types import F64, Image
 
-# A neutral under any lamp of a hall stays within a factor of four of daylight in both ratios, sodium apart
-# (published lamps, tests/test_references.py); beyond it the patch is not neutral.
-_BEYOND_REASON = 4.5
-_CLIPPED, _DARK = 0.02, 0.003
-# Natural log: off by fifteen CIELAB units, and by more than any lamp leaves in doubt; share of votes that is sure;
-# part of the commonest colour from which a surface is large (the histogram is a root: a sixteenth of its area).
-_FAR_OFF, _OTHER, _SURE, _LARGE = 0.25, 0.4, 0.5, 0.25
-_DISAGREES = 0.08  # natural log: about five CIELAB units on a white
+
+@dataclass(frozen=True)
+class ReferenceConstants:
+    """Which references are believed. Chroma in natural log.
+
+    Chosen on published lamps and on drawn halls whose references stand right and wrong:
+    `pytest tests/light/test_references.py`. That each one tells: `pytest tests/test_constants.py` and
+    `python -m tests.mutants --only light/references.py`.
+    """
+
+    # A neutral under any lamp of a hall stays within a factor of four of daylight in both ratios, sodium apart
+    # (published lamps, tests/light/test_references.py); beyond it the patch is not neutral.
+    beyond_reason: float = 4.5
+    saturated: float = 0.97  # of saturation, above which a pixel is clipped
+    clipped: float = 0.02  # largest share of a patch
+    dark: float = 0.003  # of saturation, darkest channel of a patch
+    far_off: float = 0.25  # chroma from what looks white: fifteen CIELAB units, gets a notice
+    other: float = 0.4  # chroma: more than any lamp leaves in doubt
+    sure: float = 0.5  # share of votes, above which white by the pictures alone is sure
+    large: float = 0.25  # of the commonest colour: a large surface (the histogram is a root: 1/16 of its area)
+    disagrees: float = 0.08  # chroma: about five CIELAB units on a white
+    like: float = 0.10  # chroma of the hall's own colours: readings in light this alike are compared
+    same_light: float = 0.05  # chroma of the hall's own colours: readings this near are one light
+    beyond_ends: float = 0.4  # share by which a mixture of two lights may lie outside them
+    nearest: float = 1e-5  # chroma squared, that keeps the weight of a light finite
+
+
+REFERENCES = ReferenceConstants()
 
 
 @dataclass(frozen=True)
@@ -115,13 +135,13 @@ def _mean(proxy: Image, box: Box, daylight: F64) -> F64:
     """Mean R, G, B of a patch. Raises ValueError where it cannot be a neutral in the light of a lamp."""
     x0, y0, x1, y1 = box_to_pixels(box, *proxy.pixels.shape[:2])
     inside = proxy.pixels[y0:y1, x0:x1].reshape(-1, 3)
-    clipped = float((inside > 0.97 * proxy.saturation).any(axis=1).mean())
+    clipped = float((inside > REFERENCES.saturated * proxy.saturation).any(axis=1).mean())
     mean: F64 = inside.mean(axis=0, dtype=np.float64)
-    if clipped > _CLIPPED:
+    if clipped > REFERENCES.clipped:
         raise ValueError(f"{clipped:.0%} of the patch is clipped; use a darker neutral, or a frame exposed less")
-    if mean.min() < _DARK:
+    if mean.min() < REFERENCES.dark:
         raise ValueError("the patch is too dark to trust; is the box on the card?")
-    if np.abs(np.log(mean[1] / mean / daylight)).max() > np.log(_BEYOND_REASON):
+    if np.abs(np.log(mean[1] / mean / daylight)).max() > np.log(REFERENCES.beyond_reason):
         raise ValueError("the patch is coloured beyond any lamp; is the box on the card?")
     return mean
 
@@ -178,14 +198,14 @@ def plausible(found: Sequence[Reading], guess: F64, sure: F64, common: F64, noti
     """
     kept = []
     for index, (one, white, certainty, share) in enumerate(zip(found, guess, sure, common, strict=True)):
-        off = float(np.linalg.norm(one.white - white)) if certainty > _SURE else 0.0
-        if off > _OTHER and share > _LARGE:
+        off = float(np.linalg.norm(one.white - white)) if certainty > REFERENCES.sure else 0.0
+        if off > REFERENCES.other and share > REFERENCES.large:
             notices.append(
                 f"reference {one.frame}: its patch has the colour of a large surface, such as the floor, and is far "
                 "from what looks white in the pictures; it is left out (is the box on the card?)"
             )
             continue
-        if off > _FAR_OFF:
+        if off > REFERENCES.far_off:
             notices.append(
                 f"reference {one.frame}: its patch is far from what looks white in the pictures; it is used all the "
                 "same: look at the whites (is the box on the card?)"
@@ -204,9 +224,9 @@ def agreeing(found: Sequence[Reading], guess: F64, notices: list[str]) -> list[R
     kept = list(range(len(found)))
     offset = np.array([r.white - r.chromaticity for r in found])
     while len(kept) > 1:
-        worst, size = -1, _DISAGREES
+        worst, size = -1, REFERENCES.disagrees
         for i in kept:
-            like = [j for j in kept if np.linalg.norm(found[j].chromaticity - found[i].chromaticity) < 0.10]
+            like = [j for j in kept if np.linalg.norm(found[j].chromaticity - found[i].chromaticity) < REFERENCES.like]
             if len(like) < 2:
                 continue
             if len(like) == 2:
@@ -242,7 +262,11 @@ class WhiteMap:
         """Pool readings whose chromaticities lie within a few CIELAB units, by the median of their offsets."""
         lights: list[list[Reading]] = []
         for one in found:
-            near = [some for some in lights if np.linalg.norm(some[0].chromaticity - one.chromaticity) < 0.05]
+            near = [
+                some
+                for some in lights
+                if np.linalg.norm(some[0].chromaticity - one.chromaticity) < REFERENCES.same_light
+            ]
             (near[0] if near else lights.append([]) or lights[-1]).append(one)  # type: ignore[func-returns-value]
         chromaticities, whites, matrices, names = [], [], [], []
         for some in lights:
@@ -264,11 +288,11 @@ class WhiteMap:
             return np.ones(1)
         if len(self.chromaticities) == 2:
             one, other = np.exp(self.chromaticities)
-            grid = np.linspace(-0.4, 1.4, 361)
+            grid = np.linspace(-REFERENCES.beyond_ends, 1 + REFERENCES.beyond_ends, 361)
             mixed = np.log(np.maximum(one + grid[:, None] * (other - one), 1e-3))
             s = float(grid[int(np.argmin(((mixed - chromaticity) ** 2).sum(axis=1)))])
             return np.array([1 - s, s])
-        near = 1 / (((self.chromaticities - chromaticity) ** 2).sum(axis=1) + 1e-5)
+        near = 1 / (((self.chromaticities - chromaticity) ** 2).sum(axis=1) + REFERENCES.nearest)
         return np.asarray(near / near.sum())
 
     def white(self, chromaticity: F64) -> F64:

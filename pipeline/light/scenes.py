@@ -23,14 +23,36 @@ from pipeline.types import F32, F64, Frame, Image
 
 VERSION = 6  # raised when the result for a scene changes
 _FULL = GainMap(np.zeros((DEGREE + 1, ACROSS + 1, 3)))
-_PICTURES = 6  # frames of a burst whose colours are pooled
-_LEAST = 8  # pixels a side: smaller pictures show nothing of rows
-_MOST_REFERENCE_SCENES = 60  # so that the cost stays linear
-_REFERENCE_SCENES = 6  # scenes that all others are compared with
-_FAR, _POOR = 0.35, 0.75  # a scene further off, or matching worse than this, becomes a reference scene itself
-_NOTHING_SHARED = 0.45  # two palettes that match no better show different things
-_REACH = 1.6
-_CELL, _ZONE = 0.02, 0.13  # natural log; 0.13 is about eight CIELAB units on a white
+
+
+@dataclass(frozen=True)
+class SceneConstants:
+    """How the light of bursts is compared. Chroma in natural log; match is the correlation of histograms, 0 to 1.
+
+    No published values exist. Chosen by trial on drawn halls under published lamps: `pytest tests/light/test_scenes.py
+    tests/light/test_even_light.py`. That each one tells: `pytest tests/test_constants.py`.
+    """
+
+    pictures: int = 6  # frames of a burst whose colours are pooled
+    least: int = 8  # pixels a side: smaller pictures show nothing of rows
+    most_alone: int = 60  # reference scenes that may have nothing in common, so that the cost stays linear
+    reference_scenes: int = 6  # of a camera, that all its others are compared with
+    far: float = 0.35  # chroma; a scene further off becomes a reference scene itself
+    poor: float = 0.75  # match; so does one that matches worse
+    nothing_shared: float = 0.45  # match; two histograms that match no better show different things
+    reach: float = 1.6  # chroma between any two lamps of a hall
+    distance_cost: float = 0.4  # of a match, for each unit of chroma: near scenes are compared first
+    nearly_best: float = 0.8  # of the best match, above which a reference scene has a say
+    match_power: int = 4  # by which match counts
+    nearness: float = 0.02  # chroma, that keeps the weight of a scene in the same light finite
+    cell: float = 0.02  # chroma; scenes nearer than this count as one when zones are made
+    zone: float = 0.13  # chroma, widest light zone: about eight CIELAB units on a white
+    clipped: float = 0.97  # of saturation, above which a pixel has no level
+    dark: float = 0.001  # of saturation, below which it has none
+    enough: float = 50.0  # pixels' worth of weight that make a level
+
+
+SCENES = SceneConstants()
 
 
 @dataclass(frozen=True)
@@ -134,12 +156,12 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64) -> Sce
     same = [i for i, shape in enumerate(shapes) if shape == usual]
     flickers = [GainMap.constant(np.zeros(3))] * len(turned)
     steady, pan = [1.0] * len(turned), [0.0] * len(turned)
-    if len(same) > 1 and min(usual[:2]) >= _LEAST:
+    if len(same) > 1 and min(usual[:2]) >= SCENES.least:
         registered = views([turned[i] for i in same])
         for i, one, flicker in zip(same, registered, agree(registered), strict=True):
             flickers[i], steady[i] = flicker, one.motion.explained
             pan[i] = 2 * one.motion.dx / one.pixels.shape[1]
-    pick = np.unique(np.linspace(0, len(turned) - 1, min(_PICTURES, len(turned))).round().astype(int))
+    pick = np.unique(np.linspace(0, len(turned) - 1, min(SCENES.pictures, len(turned))).round().astype(int))
     evened = []
     for i in pick:
         gains = np.exp2(flickers[i].on(*turned[i].pixels.shape[:2])).astype(np.float32)
@@ -193,11 +215,11 @@ def _level(evened: Sequence[tuple[F32, Image]]) -> F64:
     for pixels, image in evened:
         height, width = pixels.shape[:2]
         y, x = np.linspace(-1, 1, height)[:, None], np.linspace(-1, 1, width)[None, :]
-        good = (image.pixels < 0.97 * image.saturation).all(axis=2) & (image.pixels > 0.001).all(axis=2)
+        good = (image.pixels < SCENES.clipped * image.saturation).all(axis=2) & (image.pixels > SCENES.dark).all(axis=2)
         weight = np.where(good, np.exp(-(x**2 + y**2)), 0.0)
         totals += (np.log2(np.maximum(pixels, 1e-5)) * weight[..., None]).sum(axis=(0, 1))
         weights += float(weight.sum())
-    return totals / weights if weights > 50 else np.full(3, np.nan)
+    return totals / weights if weights > SCENES.enough else np.full(3, np.nan)
 
 
 def _brighter(one: Scene, other: Scene, step: F64) -> float:
@@ -220,9 +242,11 @@ def _placed(
     for index in [*dict.fromkeys(first), *(i for i in range(count) if i not in first)]:
         own = palette.spectrum(scenes[index].chroma_histogram.astype(np.float64))
         near = [h for h in reference_scenes if cameras[h] == cameras[index]]
-        shifts = [(h, palette.register(own, spectra[h], _REACH)) for h in near]
-        best = max(shifts, key=lambda s: s[1].match * (1 - 0.4 * float(np.hypot(*s[1].step))), default=None)
-        if best is None or best[1].match < _NOTHING_SHARED:
+        shifts = [(h, palette.register(own, spectra[h], SCENES.reach)) for h in near]
+        best = max(
+            shifts, key=lambda s: s[1].match * (1 - SCENES.distance_cost * float(np.hypot(*s[1].step))), default=None
+        )
+        if best is None or best[1].match < SCENES.nothing_shared:
             group[index] = group.max() + 1
             chromaticities[index] = palette.main_chroma(scenes[index].chroma_histogram.astype(np.float32))
             match[index] = 1.0 if best is None else best[1].match
@@ -230,19 +254,23 @@ def _placed(
             group[index] = group[best[0]]
             match[index] = best[1].match
             # Reference scenes in like light count most; between two of them both have a say.
-            kept = [(h, s) for h, s in shifts if group[h] == group[index] and s.match > 0.8 * best[1].match]
-            weight = np.array([s.match**4 / (0.02 + float(np.hypot(*s.step))) for _, s in kept])
+            kept = [
+                (h, s) for h, s in shifts if group[h] == group[index] and s.match > SCENES.nearly_best * best[1].match
+            ]
+            weight = np.array(
+                [s.match**SCENES.match_power / (SCENES.nearness + float(np.hypot(*s.step))) for _, s in kept]
+            )
             places = np.array([chromaticities[h] + s.step for h, s in kept])
             brighter = [tone[h] + _brighter(scenes[index], scenes[h], s.step) for h, s in kept]
             chromaticities[index] = weight @ places / weight.sum()
             tone[index] = weight @ np.array(brighter) / weight.sum()
-        needed = best is None or best[1].match < _POOR or float(np.hypot(*best[1].step)) > _FAR
-        alone = best is None or best[1].match < _NOTHING_SHARED  # a new group, which others must find
+        needed = best is None or best[1].match < SCENES.poor or float(np.hypot(*best[1].step)) > SCENES.far
+        alone = best is None or best[1].match < SCENES.nothing_shared  # a new group, which others must find
         own_references = sum(cameras[h] == cameras[index] for h in reference_scenes)
         if (
             index in first
-            or (alone and len(reference_scenes) < _MOST_REFERENCE_SCENES)
-            or (needed and own_references < _REFERENCE_SCENES + len(first))
+            or (alone and len(reference_scenes) < SCENES.most_alone)
+            or (needed and own_references < SCENES.reference_scenes + len(first))
         ):
             reference_scenes.append(index)
             spectra[index] = own
@@ -255,12 +283,12 @@ def zones(light: ShootLight) -> F64:
     Complete linkage (Sorensen 1948), so that no zone is wider than the limit, over cells of like chromaticities, so
     that its cost does not grow with the square of the scenes. Numbered by their first scene.
     """
-    cells = np.column_stack([light.group * 1000.0, np.round(light.chromaticities / _CELL)])
+    cells = np.column_stack([light.group * 1000.0, np.round(light.chromaticities / SCENES.cell)])
     unique, inverse = np.unique(cells, axis=0, return_inverse=True)
     inverse = inverse.ravel()
     if len(unique) <= 1:
         return np.zeros(len(inverse))
-    places = unique * [1.0, _CELL, _CELL]
-    label = fcluster(linkage(places, "complete"), _ZONE, "distance")[inverse]
+    places = unique * [1.0, SCENES.cell, SCENES.cell]
+    label = fcluster(linkage(places, "complete"), SCENES.zone, "distance")[inverse]
     order = {v: i for i, v in enumerate(dict.fromkeys(label.tolist()))}
     return np.array([order[v] for v in label.tolist()], dtype=np.float64)

@@ -1,0 +1,185 @@
+"""Figures for the constants of light/: made-up colours, scenes and references that lie close to each limit."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from pipeline.imaging.geometry import Box
+from pipeline.imaging.orientation import Orientation
+from pipeline.light import palette, references, scenes
+from pipeline.light.palette import ChromaSamples
+from pipeline.shoot.facts import Reference
+from pipeline.types import Domain, Exif, Frame, Image, Noise
+from tests.light.test_neutral import scene
+
+HALLS = [scene(lamp, 0.5, 0.03, seed=i) for i, lamp in enumerate(("FL2", "LED-B3"))]
+
+
+def spots(places: list[tuple[float, float]], pixels: list[int], luminance: list[float] | None = None) -> ChromaSamples:
+    """Even colours of so many pixels each."""
+    light = np.repeat(np.array(luminance or [1.0] * len(places)), pixels)
+    chroma = np.repeat(np.array(places), pixels, axis=0)
+    return ChromaSamples(chroma, np.ones(len(chroma)), np.zeros(len(chroma)), light, np.log2(light))
+
+
+def picture(pixels: np.ndarray, noise: float = 1e-4) -> Image:
+    values = pixels.astype(np.float32)
+    return Image(values, Domain.CAMERA, Noise(np.full(3, noise), np.full(3, noise / 100)), np.ones(3), np.eye(3))
+
+
+def of_palette() -> list[float]:
+    """Sampling, tones of bins nearly too small, registrations with two nearly equal answers, gradients."""
+    rng = np.random.default_rng(0)
+    out: list[float] = []
+    for shape in ((25, 26), (300, 250), (270, 300)):
+        image = picture(rng.uniform(0.0015, 0.005, (*shape, 3)) if shape[0] == 25 else np.full((*shape, 3), 0.2))
+        found = palette.chroma_samples([(image.pixels, image, 0.0)], np.ones(3))
+        out += [float(len(found.weight)), found.total, float(found.luminance.sum())]
+    out.append(float(palette.histogram(HALLS[0]).max()))
+    few = [(0.02, 0.4 * k - 2.58) for k in range(7)]
+    for weight in (1.0, 0.95):
+        counted = spots(few, list(range(6, 13)))
+        found_tones = palette.tones(replace(counted, weight=counted.weight * weight))
+        out.append(float(np.isfinite(found_tones).sum()))
+    one = palette.spectrum(palette.histogram(spots([(0.02, -0.58)], [500])))
+    for n in range(540, 601, 4):
+        two = palette.spectrum(palette.histogram(spots([(0.02, -0.58), (0.62, -0.58)], [500, n])))
+        out += palette.register(two, one, 1.0).step.tolist()
+    for hall in HALLS:
+        lean = np.stack([0.15 * hall.column, 0.05 * hall.column**2], axis=1)
+        for every, steep in ((1, 4), (1, 6), (1, 8), (29, 2), (33, 1), (37, 1), (41, 1)):
+            leaning = replace(hall, chroma=hall.chroma + lean * steep)
+            part = ChromaSamples(*(v[::every] for v in vars(leaning).values()))
+            out += palette.chroma_gradient(part).ravel().tolist()
+    return out
+
+
+def _scene(name: str, samples: ChromaSamples) -> scenes.Scene:
+    return replace(
+        scenes.unknown([name]),
+        chroma_histogram=palette.histogram(samples).astype(np.float16),
+        tones=palette.tones(samples).astype(np.float16),
+    )
+
+
+def _frame(name: str) -> Frame:
+    return Frame(name, Path(name), name, "raw", Exif(model="One"))
+
+
+def _shift(samples: ChromaSamples, by: tuple[float, float], stops: float) -> ChromaSamples:
+    return replace(samples, chroma=samples.chroma + by, green=samples.green + stops)
+
+
+def _strange(rng: np.random.Generator) -> ChromaSamples:
+    return spots([(float(u), float(v)) for u, v in rng.uniform([-0.8, -1.5], [0.8, 0.8], (12, 2))], [200] * 12)
+
+
+def _compared(samples: list[ChromaSamples], first: Sequence[str] = ()) -> list[float]:
+    made = [_scene(f"F{i}", s) for i, s in enumerate(samples)]
+    light = scenes.compare([_frame(s.names[0]) for s in made], made, first)
+    parts = (light.chromaticities, light.tone, light.group, light.match, scenes.zones(light))
+    return [float(v) for part in parts for v in np.ravel(part)]
+
+
+def of_scenes() -> list[float]:
+    """Scenes that share more or less with each other, in light more or less alike; bursts of few and tiny pictures."""
+    rng = np.random.default_rng(1)
+    out: list[float] = []
+    base = [(float(u), float(v)) for u, v in rng.uniform([-0.5, -1.2], [0.5, 0.4], (10, 2))]
+    other = [(float(u), float(v)) for u, v in rng.uniform([-0.5, -1.2], [0.5, 0.4], (10, 2))]
+    hall = spots(base, [200] * 10, [float(v) for v in rng.uniform(0.1, 1, 10)])
+    for step in np.linspace(0.28, 0.42, 8):  # a third light, nearer or farther, then one between
+        lights = [(0.0, 0.0), (float(step), -float(step) / 3), (0.2, -0.1)]
+        out += _compared([_shift(hall, by, 0.3 * i) for i, by in enumerate(lights)])
+    for kept in range(1, 10):  # ever less in common
+        mixed = spots(base[:kept] + other[kept:], [200] * 10)
+        out += _compared([hall, mixed, _shift(mixed, (0.05, 0.0), 0.2), _shift(hall, (0.1, 0.05), -0.2)])
+    pool = base + other
+    mixtures = [[pool[i] for i in rng.permutation(20)[:8]] for _ in range(24)]
+    out += _compared([_shift(spots(m, [200] * 8), (0.02 * i, -0.01 * i), 0.05 * i) for i, m in enumerate(mixtures)])
+    for _ in range(20):  # nothing in common but by chance
+        out += _compared([spots([pool[i] for i in rng.permutation(20)[:7]], [200] * 7), _strange(rng)])
+    for n in range(10, 300, 12):  # a better match in other light, or a worse one in the same
+        third = spots(base[:6] + other[:3], [200] * 6 + [n] * 3)
+        first, second = spots(base[:6] + pool[7:10], [200] * 9), spots(base[:6] + other[:3], [200] * 9)
+        out += _compared([first, _shift(second, (0.3, 0.0), 0.0), third], ["F0", "F1"])
+    many = [_shift(hall, (0.04 * i - 0.8, 0.03 * i), 0.0) for i in range(40)]
+    out += _compared(many)
+    out += _compared([hall, _shift(hall, (1.5, 0.0), 0.0), _shift(hall, (1.68, 0.0), 0.0)])
+    light = scenes.compare([_frame("F0"), _frame("F1")], [_scene("F0", hall), _scene("F1", hall)], [])
+    for gap in np.linspace(0.08, 0.2, 25):
+        places = np.array([[0.0, 0.0], [gap, 0.0], [2 * gap, 0.0]])
+        apart = replace(light, chromaticities=places, group=np.zeros(3))
+        out.append(float(len(set(scenes.zones(apart).tolist()))))
+    near = replace(light, chromaticities=rng.uniform(0, 0.5, (60, 2)), group=np.zeros(60))
+    out += scenes.zones(near).tolist()
+    for count, size in ((8, 12), (2, 7), (2, 8), (2, 9)):
+        frames = [_frame(f"F{i}") for i in range(count)]
+        shots = [picture(rng.uniform(0.1, 0.4, (size, size, 3)) * 2 ** (0.1 * i), 1e-6) for i in range(count)]
+        found = scenes.look(frames, shots, np.ones(3))
+        out += [float(v) for gain_map in found.flicker for v in gain_map.coefficients[0, 0]]
+        out += [float(v) for v in found.level]
+        out.append(float(found.chroma_histogram.astype(float) @ np.arange(112) @ np.arange(80)))
+    for low, high in ((0.0005, 0.0015), (0.9, 1.1)):
+        grainy = picture(rng.uniform(low, high, (40, 100, 3)))
+        out += [float(v) for v in scenes.look([_frame("F")], [grainy], np.ones(3)).level]
+    for high, wide in ((8, 9), (7, 14), (8, 13), (9, 12), (11, 11)):
+        small = picture(np.full((high, wide, 3), 0.2))
+        out += [float(v) for v in scenes.look([_frame("F")], [small], np.ones(3)).level]
+    return out
+
+
+def of_references() -> list[float]:
+    """Patches nearly clipped, dark or coloured; readings that nearly disagree; mixtures of two lights and of three."""
+    out: list[float] = []
+    box, grey = Box(0.0, 0.0, 1.0, 1.0), np.full((20, 50, 3), 0.3)
+    for level in np.linspace(0.8, 1.1, 31):
+        bright = grey.copy()
+        bright[:1] = level
+        found = references.measure_references(picture(bright), [Reference("F", patch=box)], np.ones(3), Orientation(1))
+        out.append(float(found.reasons[0] == ""))
+    for count in range(10, 31):
+        part = grey.copy().reshape(-1, 3)
+        part[:count] = 1.0
+        part = part.reshape(grey.shape)
+        found = references.measure_references(picture(part), [Reference("F", patch=box)], np.ones(3), Orientation(1))
+        out.append(float(found.reasons[0] == ""))
+    for colour in [(0.3, 0.3, v) for v in np.geomspace(0.05, 0.09, 40)] + [
+        (v, v, v) for v in np.linspace(0.002, 0.004)
+    ]:
+        flat = np.broadcast_to(np.array(colour), grey.shape)
+        found = references.measure_references(picture(flat), [Reference("F", patch=box)], np.ones(3), Orientation(1))
+        out.append(float(found.reasons[0] == ""))
+    zero = np.zeros(2)
+    for off in np.linspace(0.1, 0.6, 51):
+        one = references.Reading("F", zero, np.array([off, 0.0]), None)
+        for sure, common in ((1.0, 1.0), (1.0, 0.0)):
+            kept = references.plausible([one], zero[None], np.array([sure]), np.array([common]), notices := [])
+            out.append(len(kept) + 0.1 * len(notices))
+    far = references.Reading("F", zero, np.array([0.9, 0.0]), None)
+    for value in np.linspace(0, 1, 101):
+        for sure, common in ((value, 1.0), (1.0, value)):
+            out.append(float(len(references.plausible([far], zero[None], np.array([sure]), np.array([common]), []))))
+    for gap in np.linspace(0.05, 0.12, 36):
+        same = [references.Reading(n, zero, np.array([o, 0.0]), None) for n, o in (("A", 0.0), ("B", gap))]
+        out.append(float(len(references.agreeing(same, np.zeros((2, 2)), []))))
+        apart = [
+            references.Reading(n, np.array([p, 0.0]), np.array([p + o, 0.0]), None)
+            for n, p, o in (("A", 0.0, 0.0), ("B", gap, 0.3))
+        ]
+        out.append(float(len(references.agreeing(apart, np.zeros((2, 2)), []))))
+        out.append(
+            float(len(references.WhiteMap.of([replace(r, chromaticity=r.chromaticity / 2) for r in apart]).names))
+        )
+    ends = [
+        references.Reading(n, np.array([p, -p]), np.array([p + 0.2, 0.0]), None) for n, p in (("A", 0.0), ("B", 0.6))
+    ]
+    third = references.Reading("C", np.array([0.3, 0.3]), np.array([0.1, 0.1]), None)
+    for place in ([0.3, -0.2], [-1.0, 1.0], [1.5, -1.5], [0.001, 0.0]):
+        out += references.WhiteMap.of(ends).white(np.array(place)).tolist()
+        out += references.WhiteMap.of([*ends, third]).shares(np.array(place)).tolist()
+    return out
