@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 
@@ -30,3 +31,12 @@ class Mutant:
 def mutant(file: str, old: str, new: str, *tests: str, why: str = "") -> Mutant:
     """One row of a table."""
     return Mutant(file, old, new, tests, why)
+
+
+def moved(file: str, tests: tuple[str, ...], fields: str) -> Iterator[Mutant]:
+    """Fields of a file's rules, "name value" with "; " between them, 10 % larger and smaller."""
+    for field in fields.split("; "):
+        name, value = field.split()
+        for times in (1.1, 0.9):
+            new = f"    {name}: float = {float(value) * times:.6g}"
+            yield mutant(file, f"    {name}: float = {value}", new, *tests)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.mutants_table import mutant
+from tests.mutants_table import moved, mutant
 
 _MAINS = "light/mains.py"
 _REFERENCES = "light/references.py"
@@ -20,6 +20,10 @@ _GAIN_TESTS = ("light/test_gain_map.py", "steps/test_exposure.py")
 _GREY_TESTS = ("light/test_highlights.py", "light/test_illuminant.py")
 
 MUTANTS = [
+    *moved(
+        "light/neutral.py", ("light/test_neutral.py",), "bright 10.0; stands_out 3.5; area 0.3; across 0.25; near 0.15"
+    ),
+    *moved("light/neutral.py", ("light/test_neutral.py",), "same_light 0.02; far_say 0.02; counted_near 0.12"),
     mutant(
         _MAINS,
         "left = np.sinc(hz * p.exposure)\n    drift",

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
-from tests.mutants_table import Mutant, mutant
+from tests.mutants_table import moved, mutant
 
 _FRAMING = "people/framing.py"
 _SUBJECT = "people/subject.py"
@@ -14,15 +12,6 @@ _FRAMED = ("people/test_framing_rules.py", "people/test_framing.py")
 _WORTHY = ("people/test_subject_rules.py", "people/test_subject.py")
 _TRACKED = ("people/test_tracking_rules.py", "people/test_tracking.py")
 _RANKED = ("people/test_ranking_rules.py", "people/test_ranking.py")
-
-
-def moved(file: str, tests: tuple[str, ...], fields: str) -> Iterator[Mutant]:
-    """Fields of a file's rules, "name value" with "; " between them, 10 % larger and smaller."""
-    for field in fields.split("; "):
-        name, value = field.split()
-        for times in (1.1, 0.9):
-            new = f"    {name}: float = {float(value) * times:.6g}"
-            yield mutant(file, f"    {name}: float = {value}", new, *tests)
 
 
 MUTANTS = [
