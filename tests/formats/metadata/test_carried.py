@@ -303,6 +303,45 @@ def test_raw_containers(tmp_path: Path) -> None:
         assert read_carried(tmp_path / "a.raw") == PictureTexts(creator="M. Vale")
 
 
+def test_another_character_set_is_not_read_as_utf_8() -> None:
+    """IIM 4.2, 1:90: ISO 2022 escape sequences; ESC . A is the right half of ISO 8859-1."""
+    for charset, text in ((b"\x1b.A", "Cup \xe5"), (b"\x1b%G", "Cup")):
+        found = iim_texts(dataset(90, charset, record=1) + dataset(105, b"Cup \xe5"))[105][0]
+        assert found.strip() == text
+
+
+def test_a_contact_that_is_too_long_is_left_out(tmp_path: Path) -> None:
+    for length, kept in ((5000, True), (6001, False)):
+        body = f'<core:CreatorContactInfo core:CiEmailWork="{"a" * length}"/>'
+        Image.new("RGB", (4, 4)).save(tmp_path / "a.tif", tiffinfo={700: packet(body)})
+        assert read_carried(tmp_path / "a.tif").contact == Contact(email="a" * length * kept)
+
+
+def test_resources_of_odd_length_are_padded(tmp_path: Path) -> None:
+    """The size of an image resource does not count its padding."""
+    odd = b"8BIM" + struct.pack(">HHI", 0x0BB7, 0, 3) + b"abc\0"
+    path = tmp_path / "a.tif"
+    Image.new("RGB", (4, 4)).save(path, tiffinfo={34377: odd + resources(dataset(105, b"Cup"), None)})
+    assert read_carried(path).headline == "Cup"
+
+
+def test_image_resources_go_before_the_bare_datasets_of_a_tiff(tmp_path: Path) -> None:
+    path = tmp_path / "a.tif"
+    info = {33723: dataset(105, b"Bare"), 34377: resources(dataset(105, b"Resources"), None)}
+    Image.new("RGB", (4, 4)).save(path, tiffinfo=info)
+    assert read_carried(path).headline == "Resources"
+
+
+def test_only_the_uuid_box_of_xmp_holds_xmp(tmp_path: Path) -> None:
+    """XMP specification part 3, 1.1.10."""
+    boxes = struct.pack(">I4s4s", 12, b"ftyp", b"crx ")
+    for name, text in ((bytes(16), "Other"), (bytes.fromhex("be7acfcb97a942e89c71999491e3afac"), "Cup")):
+        body = name + packet(f"<p:Headline>{text}</p:Headline>")
+        boxes += struct.pack(">I4s", 8 + len(body), b"uuid") + body
+    (tmp_path / "a.cr3").write_bytes(boxes)
+    assert read_carried(tmp_path / "a.cr3").headline == "Cup"
+
+
 def test_an_extended_dataset_ends_the_reading() -> None:
     """IIM 4.2, 1.5(d): with its highest bit set, a length says how many octets of the real length follow."""
     extended = b"\x1c\x02\x78\x80\x04" + struct.pack(">I", 40_000) + b"x" * 40_000

@@ -42,3 +42,16 @@ def test_records_share_what_means_one_thing() -> None:
     assert "SN1" not in repr(metadata)
     with pytest.raises(TypeError):
         changed(metadata, {"fax": "1"})
+
+
+@pytest.mark.parametrize("name", ["keywords", "persons", "organisations"])
+def test_entries_are_cleaned_and_stand_once(name: str) -> None:
+    assert getattr(Metadata(**{name: ("Gulls", " Gulls ", "", "Foxes")}), name) == ("Gulls", "Foxes")
+
+
+def test_offsets_reach_fourteen_hours() -> None:
+    """From UTC-12 to UTC+14 there are zones (IANA time zone database); 14 h is taken to both sides."""
+    assert [Metadata(utc_offset=minutes).utc_offset for minutes in (-840, 840)] == [-840, 840]
+    for minutes in (-841, 841):
+        with pytest.raises(ValueError, match="outside -840 to 840"):
+            Metadata(utc_offset=minutes)
