@@ -266,11 +266,11 @@ def report(name: str, tally: Tally) -> None:
             few = 100 * float((np.array(values) < 0.4).mean())
             print(f"  {aspect} room ahead: median {np.median(values):.2f}, below 0.4 in {few:.0f} % of {len(values)}")
     for part in ("middle", "height"):
-        told = (
+        parts = (
             (what, np.sqrt(np.mean(np.square(tally.unrest.get(f"{what} {part}", [np.nan])))))
             for what in ("player", *ASPECTS)
         )
-        print(f"  unrest of the {part}: " + ", ".join(f"{what} {value:.2f}" for what, value in told))
+        print(f"  unrest of the {part}: " + ", ".join(f"{what} {value:.2f}" for what, value in parts))
 
 
 def write_large(path: Path, folder: Path) -> None:

@@ -1,1 +1,1 @@
-"""Who is in a frame, where, whom it is about and how good it is."""
+"""People in frames: who is there and where, who the subject is, how to crop around them, how good a frame is."""

@@ -44,6 +44,7 @@ def constraints_of(found: Observation, subject: Subject, margin: float, turned: 
     scale = np.array([ratio, 1.0, ratio, 1.0])
 
     def placed(boxes: Any) -> NDArray[np.float64]:
+        """Boxes in fractions as (N, 4) in heights of the turned frame."""
         rows = np.asarray(boxes, dtype=np.float64).reshape(-1, np.shape(boxes)[-1] if np.size(boxes) else 4)[:, :4]
         return turned_boxes(rows * scale, turned, ratio) if turned else rows * scale
 

@@ -101,8 +101,8 @@ def picture_for_detection(pixels: F32, balance: F64, to_working: F64) -> NDArray
 
     balance  (3,) multipliers of the camera's channels; to_working  (3, 3) from balanced colour to linear Rec. 709
 
-    A dark hall at ISO 12,800 under one colour of lamp and the same hall well lit must look alike here: what is left
-    of a cast after `balance` is halved, and the mean is brought to a fixed grey.
+    A dark hall under one colour of lamp and the same hall well lit should look alike to the networks: half of the
+    cast that `balance` leaves is removed, and the mean is brought to a fixed grey.
     """
     working = cv2.transform(pixels, to_working * balance)
     means = np.maximum(working.reshape(-1, 3).mean(axis=0, dtype=np.float64), 1e-6)
@@ -194,7 +194,7 @@ def merged(rows: F32, order: F64 | F32) -> F32:
     while left:
         best = rows[left[0]]
         over = overlap(best[:4], rows[left, :4])
-        # A box inside a larger one, a torso seen apart, is the same person too if it is less sure.
+        # A less certain box inside a larger one, a torso detected apart, is the same person too.
         inside = within(rows[left, :4], best[:4])
         same = (over >= DETECTION.same) | ((inside > DETECTION.inside) & (over > DETECTION.part))
         group = rows[[i for i, s in zip(left, over >= DETECTION.same, strict=True) if s]]

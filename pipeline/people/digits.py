@@ -52,7 +52,7 @@ def available() -> str:
     if find_spec("rapidocr") is None or find_spec("onnxruntime") is None:
         return "shirt numbers need a further package; install it with: pip install 'evencourt[numbers]'"
     if None in _models():
-        return "the installed rapidocr brings no model files; install it anew with: pip install -U 'evencourt[numbers]'"
+        return "the installed rapidocr brings no model files; reinstall it with: pip install -U 'evencourt[numbers]'"
     return ""
 
 

@@ -37,8 +37,8 @@ class Framing:
     columns: int = 21  # places tried across, from one bound to the other
     rows: int = 11  # and down
     kept: int = 80  # proposals of a frame that take part in the search through the burst
-    # Costs of place and size. With much less for the place, whoever runs along pulls the crop to his side, and the
-    # room is behind the subject (tests.crops, "room ahead").
+    # Costs of place and size. With much less for the place, people running beside the subject pull the crop to
+    # their side, and the room is behind the subject (tests.crops, "room ahead").
     place: float = 20.0  # times (distance from the wished place / height of the crop) squared
     calm: float = 60.0  # times (step away from the evened path / height of the crop) squared
     size: float = 6.0  # times (log of the size against the wished one) squared
@@ -60,7 +60,7 @@ class Framing:
 
 
 FRAMING = Framing()
-_EXACT = 1e-9  # heights: a crop just as large as what it must hold does hold it, whatever the last bit says
+_EXACT = 1e-9  # heights: a crop just as large as what it must hold does hold it, whatever the last bit is
 _ROUNDING = 1e-6  # heights: what sums of fractions may be off by
 
 

@@ -1,7 +1,7 @@
 """Whose number was read: from readings of single frames to players that a person may confirm.
 
-One frame may be misread with all certainty. So a number counts where several frames of a burst say the same of the
-same person, nothing else is read of that person more than rarely, and the number stands in the roster.
+A single frame can be misread with full certainty. So a number counts only where several frames of a burst agree on it
+for the same person, other readings of that person are rare, and the number is in the roster.
 """
 
 from __future__ import annotations
@@ -45,8 +45,8 @@ class ReadingRules:
     lowest: float = 0.04  # heights of a number
     tallest: float = 0.30
     read: float = 0.6  # certainty of a reading, from which something was read at all
-    # A box of several people: no more certain than this, and around somebody who is so much surer, of whom so much
-    # lies inside it.
+    # A box of several people: less certain than `unsure`, around somebody whose box is more certain by `surer`, with
+    # the share `inside` of that box in it.
     unsure: float = 0.6
     surer: float = 0.15
     inside: float = 0.75
@@ -60,7 +60,7 @@ class AgreementRules:
     """
 
     certainty: float = 0.8  # mean of the readings of the number
-    frames: int = 2  # that say the number
+    frames: int = 2  # in which the number is read
     share: float = 0.3  # of the frames read
     agree: float = 0.8  # of the frames in which anything was read
     same_jersey: float = 28.0  # distance of mean BGR colours, 0 to 441, of two jerseys of one team at most
@@ -166,7 +166,7 @@ class Agreed:
 
 
 def agree(readings: Sequence[Reading | None], jersey_colour: F64) -> Agreed | None:
-    """The number that the readings of one person say, one for each frame read (None: nothing); None where they differ.
+    """The number on which the readings of one person agree, one for each frame read (None: no number); else None.
 
     jersey_colour (3,) is the mean BGR of the torso, 0 to 255.
     """
@@ -174,7 +174,7 @@ def agree(readings: Sequence[Reading | None], jersey_colour: F64) -> Agreed | No
     if not counts:
         return None
     number, count = counts.most_common(1)[0]
-    # A 12 that is half turned away reads as 1 or 2: a longer number seen more than once speaks against its parts.
+    # A 12 that is half turned away reads as 1 or 2: a longer number read more than once rules out its parts.
     longer = any(number in other and other != number and n >= AGREEMENT.frames for other, n in counts.items())
     sure = float(np.mean([r.sure for r in readings if r is not None and r.digits == number]))
     total = sum(counts.values())

@@ -25,7 +25,7 @@ from pipeline.types import F64, Image
 class ObservationRules:
     """What of a frame is measured. Parts of a person are shares of the box; chosen by eye on photographs."""
 
-    small_edge: int = 160  # pixels of the longer side of the picture that tells how the camera turned
+    small_edge: int = 160  # pixels of the longer side of the picture by which the camera's turn is measured
     smallest: int = 16  # and of its shorter side at least
     most: int = 40  # people, and faces, that are measured; a stand full of spectators has no end
     most_balls: int = 8
@@ -50,7 +50,7 @@ class FrameObservation:
 
     has_models  whether there was a model file to find people, and one to find faces
     sharpness   of the middle of the frame; mean  of its values, fractions of saturation; clipped  share of its pixels
-    tilt        of the hall, None where it cannot be told
+    tilt        of the hall, None where it cannot be measured
     """
 
     people: Observation

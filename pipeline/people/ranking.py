@@ -73,7 +73,7 @@ class Quality:
     face, ball  how certain one of the subject's is; size  of the subject, in heights of the frame
     whole     1, or less where the frame itself cuts the subject
     level     mean luminance of the subject in fractions of saturation; clipped  share of it that is blown
-    blind     nobody was looked for: there is no model file
+    blind     there is no model file, so people were not detected
     """
 
     subject: bool
@@ -183,7 +183,7 @@ def _parts(one: Quality, crisp: float, usual: float) -> Parts:
 def _why(one: Quality, parts: Parts, place: int, of: int) -> str:
     words = [] if of == 1 else ["best of its burst" if place == 1 else f"number {place} of {of} in its burst"]
     if not one.subject and not one.blind:
-        words.append("nobody surely the subject")
+        words.append("no clear subject")
     if parts.sharp > RANKING.said_sharp:
         words.append("sharp")
     else:

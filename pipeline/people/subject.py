@@ -28,7 +28,7 @@ class Worth:
     least_height: float = 0.06
     height_power: float = 1.2
     largest: float = 0.85  # height above which nobody gains any more
-    # Sharpness: blur puts somebody out of the running; who is a little sharper than another is no better for that.
+    # Sharpness: blur puts somebody out of the running; being a little sharper than another is no advantage.
     in_focus: float = 0.6  # of the sharpest person's sharpness, from which somebody counts as sharp
     compared: float = 0.3  # of the tallest person's height: smaller ones do not set what is sharp
     blur_power: float = 1.5
@@ -107,7 +107,7 @@ class Subject:
     box      the main person; whole  around the main person and whoever contests the ball
     faces    of these people; ball  the ball of the action, if one is certain
     face_sure, ball_sure  certainty of the person's surest face, and of the ball within reach; 0 without one
-    towards  -1 (left) to 1 (right): where the movement, the ball or the look goes
+    towards  -1 (left) to 1 (right): where the movement, the ball or the face points
     sure     certainty of the detector, 0 to 1; sharp  as in imaging.sharpness
     light    mean luminance against the frame's (ratio), and the share of the box that is clipped, 0 to 1
     row      of `people` in the observation; None where the box was interpolated between its neighbours
@@ -127,7 +127,7 @@ class Subject:
 
 
 def find_subjects(frames: Sequence[Observation]) -> list[Subject | None]:
-    """The subject of each frame of one burst, in its order; None where nobody is surely one.
+    """The subject of each frame of one burst, in its order; None where there is no clear one.
 
     One person over the whole burst where one path can be followed, see `tracking.follow`.
     """

@@ -24,7 +24,7 @@ class CameraShift:
 
     response: float = 0.1  # of the phase correlation, from which its answer is believed
     large: float = 0.15  # of the frame's height, from which somebody is left out of the correlation
-    fewest: int = 16  # pixels of the shorter side: smaller pictures say nothing
+    fewest: int = 16  # pixels of the shorter side: smaller pictures have too little to correlate
     # Standard deviations in pixels: of what is taken off as shading and fills holes, of the noise filter, of the rim
     # of holes.
     coarse: float = 8.0
@@ -50,7 +50,7 @@ class Linking:
     other_jersey: float = 1.5  # cost beyond, of twice that: hardly the same person, even where the hidden one should be
     growth: float = 0.4  # cost of half or twice the height
     still: float = 0.3  # cost of standing still in the hall: who moves is in the game
-    fast: float = 0.15  # own heights a frame against the hall; who is faster is not for that more in the game
+    fast: float = 0.15  # own heights a frame against the hall; more is no further sign of being in the game
     nearest: float = 0.1  # nearness from which two boxes can be one person
     # For who ran farther than boxes overlap: nearness at the same place, and the distance in heights by which it falls
     # to 1/e of that.
@@ -186,7 +186,7 @@ def _links(before: Observation, now: Observation, shifts: Sequence[F64]) -> F64:
     """(people before, people now): cost of the one going on as the other, from 0; infinite where it cannot.
 
     Somebody is expected where they stand in the hall, or where the camera that follows them keeps them, whichever fits
-    better; the jersey's colour and the height tell two who cross apart.
+    better; the jersey's colour and the height separate two who cross.
     """
     hall = np.sum(shifts, axis=0)
     ratio = now.size[1] / now.size[0]

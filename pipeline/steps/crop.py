@@ -45,7 +45,7 @@ class CropRules:
     widest: float = 16 / 9
     named: float = 0.5  # heights of the subject, from which somebody else may be one of the players in frames.csv
     shown: float = 0.8  # share of somebody inside the crop, from which the crop shows them
-    # Straightening, in degrees. Frames of a burst are turned as one, where a third of them tell a tilt and most agree.
+    # Straightening, in degrees. Frames of a burst are turned as one, where a third of them have a tilt and most agree.
     tilt_frames: float = 3  # one frame of so many
     tilt_percentiles: tuple[float, float] = (20, 80)
     tilt_spread: float = 0.8  # between these percentiles at most
@@ -57,8 +57,8 @@ NO_MODEL = (
     "crop: the model file that finds people is not there, so crops are loose and around the centre; "
     "run once: evencourt models fetch"
 )
-NOBODY = "crop: nobody is surely the subject; left whole"
-FEWER = "crop: frames.csv names {named} players, the crop shows {whole} of those near; check that it is they"
+NOBODY = "crop: no clear subject; left whole"
+FEWER = "crop: frames.csv names {named} players, the crop shows {whole} of those near; check who they are"
 TOO_WIDE = "crop: the subject does not fit into {aspect} without cutting a hand or a foot; left whole"
 
 
@@ -108,7 +108,7 @@ class CropSource(StrEnum):
 
     SUBJECT = "subject"
     TABLE = "frames.csv"
-    LOOSE = "loose"  # no model file tells who is the subject
+    LOOSE = "loose"  # no model file, so no subject can be found
     NOBODY = "nobody"
     DOES_NOT_FIT = "does not fit"
     CENTRE = "centre"
@@ -120,7 +120,7 @@ _WORDS = {
     CropSource.SUBJECT: "around the subject",
     CropSource.TABLE: "as frames.csv says",
     CropSource.LOOSE: "loosely around the centre",
-    CropSource.NOBODY: "left whole, nobody surely the subject",
+    CropSource.NOBODY: "left whole, no clear subject",
     CropSource.DOES_NOT_FIT: "left whole, the subject does not fit",
 }
 

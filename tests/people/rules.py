@@ -23,9 +23,9 @@ def turns(verdict: Callable[[float], bool], at: float, by: float = 0.03) -> bool
     return bool(verdict(at * (1 + by))) and not verdict(at * (1 - by))
 
 
-def near(value: float, told: float, within: float = 0.03) -> bool:
+def near(value: float, expected: float, within: float = 0.03) -> bool:
     """Whether a value is what it should be, but for a small share of it."""
-    return bool(value == pytest.approx(told, rel=within))
+    return bool(value == pytest.approx(expected, rel=within))
 
 
 def _variants(value: Any, factor: float) -> Iterator[Any]:

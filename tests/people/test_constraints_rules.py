@@ -8,7 +8,7 @@ from pipeline.people.subject import find_subjects
 from pipeline.people.tracking import Observation
 from tests.people.rules import Scenario, guards, near, turns
 from tests.people.test_subject import ball, face
-from tests.people.test_tracking import RATIO, seen, standing
+from tests.people.test_tracking import RATIO, observed, standing
 
 
 def must(frame: Observation) -> Box:
@@ -21,7 +21,7 @@ def must(frame: Observation) -> Box:
 
 def uncut_balls(sure: float) -> int:
     """How many balls, so sure and far from everybody, are not to be cut."""
-    frame = seen([standing(0.5)], balls=[ball(0.1, 0.1, sure)])
+    frame = observed([standing(0.5)], balls=[ball(0.1, 0.1, sure)])
     (subject,) = find_subjects([frame])
     assert subject is not None
     return len(constraints_of(frame, subject, 0.0, 0.0).balls)
@@ -29,13 +29,13 @@ def uncut_balls(sure: float) -> int:
 
 SCENARIOS: dict[str, Scenario] = {
     # A foot so near to the frame's lower rim: the crop goes down to it.
-    "RULES.rim": lambda: turns(lambda away: must(seen([standing(0.5, foot=1 - away, tall=0.5)])).y1 < 1, 0.015),
+    "RULES.rim": lambda: turns(lambda away: must(observed([standing(0.5, foot=1 - away, tall=0.5)])).y1 < 1, 0.015),
     # A face 0.1 tall whose middle is the top of the box reaches 0.05 and its room above it.
     "RULES.face_room": lambda: near(
-        0.3 - must(seen([standing(0.5)], faces=[face(0.5, 0.3, 0.1)])).y0, 0.05 + 0.35 * 0.1
+        0.3 - must(observed([standing(0.5)], faces=[face(0.5, 0.3, 0.1)])).y0, 0.05 + 0.35 * 0.1
     ),
     "RULES.ball_room": lambda: near(
-        0.3 - 0.15 - must(seen([standing(0.5)], balls=[ball(0.5, 0.2, 0.9, 0.1)])).y0, 0.25 * 0.1
+        0.3 - 0.15 - must(observed([standing(0.5)], balls=[ball(0.5, 0.2, 0.9, 0.1)])).y0, 0.25 * 0.1
     ),
     "RULES.possible_ball": lambda: turns(lambda sure: uncut_balls(sure) == 1, 0.4),
 }

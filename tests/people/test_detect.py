@@ -103,10 +103,10 @@ def test_somebody_who_moved_is_found_where_he_went(look: Look, x: float, y: floa
         left, top = int(x * 1200), int(y * 800)
         small = cv2.resize(person, (size, size), interpolation=cv2.INTER_AREA)[: 800 - top, : 1200 - left]
         wall[top : top + small.shape[0], left : left + small.shape[1]] = small
-        told = (alone[:4] * size + (left, top, left, top)) / (1200, 800, 1200, 800)
-        told[2:] = np.minimum(told[2:], 1)
+        expected = (alone[:4] * size + (left, top, left, top)) / (1200, 800, 1200, 800)
+        expected[2:] = np.minimum(expected[2:], 1)
         found = look(wall).people
-        assert overlap(told, found[:1, :4])[0] > 0.7
+        assert overlap(expected, found[:1, :4])[0] > 0.7
 
 
 def test_two_sizes_of_a_picture_agree(look: Look, photographs: dict[str, np.ndarray]) -> None:

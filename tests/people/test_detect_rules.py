@@ -12,7 +12,7 @@ from pipeline.people.detect import DETECTION, EXPOSURE, REPORTED, SURE, merged, 
 from pipeline.people.subject import find_subjects
 from tests.people.rules import Scenario, guards, near, turns
 from tests.people.test_subject import ball, face
-from tests.people.test_tracking import seen, standing
+from tests.people.test_tracking import observed, standing
 from tests.people.test_tracking_rules import left_out
 
 RULES = {"REPORTED": REPORTED, "SURE": SURE, "DETECTION": DETECTION, "EXPOSURE": EXPOSURE}
@@ -141,7 +141,7 @@ def srgb(linear: float) -> float:
 
 
 def heeded(**more: object) -> object:
-    (subject,) = find_subjects([seen([standing(0.5)], **more)])  # type: ignore[arg-type]
+    (subject,) = find_subjects([observed([standing(0.5)], **more)])  # type: ignore[arg-type]
     assert subject is not None
     return subject.faces or subject.ball
 

@@ -158,7 +158,7 @@ def bend(path: np.ndarray) -> float:
 
 def test_a_crop_moves_more_calmly_than_what_it_follows() -> None:
     """A player runs evenly across the frame; the detector's boxes shake by some hundredths. Over many bursts."""
-    places, heights, told, sizes = [], [], [], []
+    places, heights, middles, sizes = [], [], [], []
     for seed in range(10):
         rng = np.random.default_rng(seed)
         boxes = []
@@ -169,9 +169,9 @@ def test_a_crop_moves_more_calmly_than_what_it_follows() -> None:
         array = np.array(boxes)
         places.append(bend((array[:, :2] + array[:, 2:]) / 2))
         heights.append(bend((array[:, 3] - array[:, 1])[:, None]))
-        told.append(bend((crops[:, :2] + crops[:, 2:]) / 2))
+        middles.append(bend((crops[:, :2] + crops[:, 2:]) / 2))
         sizes.append(bend((crops[:, 3] - crops[:, 1])[:, None]))
-    assert np.mean(told) < 0.9 * np.mean(places)
+    assert np.mean(middles) < 0.9 * np.mean(places)
     assert np.mean(sizes) < 0.7 * np.mean(heights)
 
 

@@ -60,14 +60,14 @@ GREY = np.full(3, 120.0)
     ],
 )
 def test_a_number_counts_where_frames_agree(said: list[str | None], number: str | None) -> None:
-    told = agree([None if digits is None else reading(digits) for digits in said], GREY)
-    assert (told.number if told else None) == number
+    result = agree([None if digits is None else reading(digits) for digits in said], GREY)
+    assert (result.number if result else None) == number
 
 
 def test_unsure_readings_do_not_count() -> None:
     assert agree([reading("7", 0.7)] * 6, GREY) is None
-    told = agree([reading("7", 0.95), reading("7", 0.85), None], GREY)
-    assert told == Agreed("7", pytest.approx(0.9), 2, 3, GREY)
+    result = agree([reading("7", 0.95), reading("7", 0.85), None], GREY)
+    assert result == Agreed("7", pytest.approx(0.9), 2, 3, GREY)
 
 
 def test_a_number_is_that_of_whose_shirt_it_stands_on() -> None:
@@ -203,8 +203,8 @@ def test_without_the_extra_the_table_is_written_all_the_same(
     models = shared("models")
     shoot, out = shoot_of(tmp_path / "shoot"), tmp_path / "frames.csv"
     options = ("--out", out, "--workers", 1, "--separator", "comma", "--models", models)
-    status, _, told = evencourt(shoot, *options, "--numbers")
-    assert status == 0 and "pip install 'evencourt[numbers]'" in told
+    status, _, output = evencourt(shoot, *options, "--numbers")
+    assert status == 0 and "pip install 'evencourt[numbers]'" in output
     assert "suggested_players" not in rows_of(out)[0]
     assert "evencourt[numbers]" not in evencourt(shoot, *options)[2]
 
@@ -231,7 +231,7 @@ def measure(shoot: Shoot, truth: Mapping[str, dict], size: tuple[int, int], fold
     assert not notices
     counts = dict.fromkeys(("bursts", "main", "any", "suggestions", "wrong", "misread"), 0)
     said: dict[str, set[str]] = {}
-    for (one, told), sides in zip(found, teams_of([told for _, told in found], shoot.facts), strict=True):
+    for (one, result), sides in zip(found, teams_of([result for _, result in found], shoot.facts), strict=True):
         whose = []
         for at, row in one.track.rows.items():
             frame = truth[one.names[at]]
@@ -241,10 +241,10 @@ def measure(shoot: Shoot, truth: Mapping[str, dict], size: tuple[int, int], fold
         right = max(sorted(set(whose)), key=whose.count)
         if sides:
             counts["suggestions"] += 1
-            counts["wrong"] += right not in [f"{side} {told.number}" for side in sides]
-            said.setdefault(one.names[0], set()).update(f"{side} {told.number}" for side in sides)
+            counts["wrong"] += right not in [f"{side} {result.number}" for side in sides]
+            said.setdefault(one.names[0], set()).update(f"{side} {result.number}" for side in sides)
         else:
-            counts["misread"] += right.split()[-1] != told.number
+            counts["misread"] += right.split()[-1] != result.number
     for burst in shoot.bursts:
         if len(burst.frames) > 1 and "burst" in truth[burst.frames[0]]:
             counts["bursts"] += 1

@@ -11,7 +11,7 @@ from pipeline.people.ranking import POINTS, Quality, Ranked, quality_of, rank
 from pipeline.people.subject import find_subjects
 from pipeline.types import Burst
 from tests.people.test_subject import ball, face
-from tests.people.test_tracking import seen, standing
+from tests.people.test_tracking import observed, standing
 
 GOOD = Quality(subject=True, sharp=0.1, face=1.0, ball=1.0, size=0.7, whole=1.0, level=0.2, clipped=0.0)
 
@@ -20,9 +20,9 @@ def ranked(*frames: Quality, rest: Quality = GOOD) -> list[Ranked]:
     """Frames of one burst, in a shoot in which most frames are as `rest`."""
     names = [f"TH1_{i:04d}" for i in range(len(frames))]
     others = [f"TH2_{i:04d}" for i in range(9)]
-    looked = dict(zip(names, frames, strict=True)) | dict.fromkeys(others, rest)
-    told = rank([Burst(tuple(names)), *(Burst((n,)) for n in others)], looked)
-    return [told[n] for n in names]
+    qualities = dict(zip(names, frames, strict=True)) | dict.fromkeys(others, rest)
+    ranks = rank([Burst(tuple(names)), *(Burst((n,)) for n in others)], qualities)
+    return [ranks[n] for n in names]
 
 
 def places(*frames: Quality) -> list[int]:
@@ -98,7 +98,7 @@ def test_what_a_person_is_told() -> None:
     assert (first.place, first.of, second.place, second.of) == (1, 2, 2, 2)
     assert ranked(GOOD)[0].why == "sharp, face seen, ball in the action"
     nobody = replace(GOOD, subject=False, face=0.0, ball=0.0, size=0.0, whole=0.0)
-    assert ranked(nobody, rest=nobody)[0].why == "nobody surely the subject, sharp"
+    assert ranked(nobody, rest=nobody)[0].why == "no clear subject, sharp"
 
 
 def test_a_frame_with_a_player_goes_before_one_without() -> None:
@@ -108,18 +108,18 @@ def test_a_frame_with_a_player_goes_before_one_without() -> None:
 
 def test_frames_that_could_not_be_read_are_not_ranked() -> None:
     assert rank([Burst(("TH1_0001", "TH1_0002"))], {}) == {}
-    told = rank([Burst(("TH1_0001", "TH1_0002"))], {"TH1_0002": GOOD})
-    assert list(told) == ["TH1_0002"] and (told["TH1_0002"].place, told["TH1_0002"].of) == (1, 1)
+    ranks = rank([Burst(("TH1_0001", "TH1_0002"))], {"TH1_0002": GOOD})
+    assert list(ranks) == ["TH1_0002"] and (ranks["TH1_0002"].place, ranks["TH1_0002"].of) == (1, 1)
 
 
 def test_what_is_looked_at_is_the_subject() -> None:
-    frame = seen([standing(0.5, tall=0.5)], sharp=[0.08], faces=[face(0.5, 0.35)], balls=[ball(0.55, 0.5, 0.9)])
+    frame = observed([standing(0.5, tall=0.5)], sharp=[0.08], faces=[face(0.5, 0.35)], balls=[ball(0.55, 0.5, 0.9)])
     (subject,) = find_subjects([frame])
     found = quality_of(subject, 0.2, 0.3, 0.01, False)
     assert (found.subject, found.face, found.ball, found.whole) == (True, 1.0, 1.0, 1.0)
     assert found.sharp == pytest.approx(0.08) and found.size == pytest.approx(0.5)
     assert (found.level, found.clipped) == pytest.approx((0.3, 0.0))  # the subject is as bright as the frame
-    edge = seen([(0.0, 0.3, 0.2, 1.0, 0.9)])
+    edge = observed([(0.0, 0.3, 0.2, 1.0, 0.9)])
     assert quality_of(find_subjects([edge])[0], 0.2, 0.3, 0.0, False).whole == 0.25
     assert quality_of(None, 0.2, 0.3, 0.01, False) == Quality(False, 0.2, 0, 0, 0, 0, 0.3, 0.01)
 

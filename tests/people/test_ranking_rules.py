@@ -9,7 +9,7 @@ from pipeline.people.subject import find_subjects
 from pipeline.types import Burst
 from tests.people.rules import Scenario, guards, near, turns
 from tests.people.test_ranking import GOOD, places, ranked
-from tests.people.test_tracking import seen
+from tests.people.test_tracking import observed
 
 RULES = {"POINTS": POINTS, "RANKING": RANKING}
 
@@ -35,13 +35,13 @@ def of_shoot() -> float:
 
 
 def quality(**more: float) -> Quality:
-    (subject,) = find_subjects([seen([(0.4, 0.2, 0.6, 0.9, 0.9)])])
+    (subject,) = find_subjects([observed([(0.4, 0.2, 0.6, 0.9, 0.9)])])
     assert subject is not None
     return quality_of(replace(subject, **more), 0.1, 0.2, 0.0, False)
 
 
 def cut() -> Quality:
-    return quality_of(find_subjects([seen([(0.0, 0.2, 0.3, 0.9, 0.9)])])[0], 0.1, 0.2, 0.0, False)
+    return quality_of(find_subjects([observed([(0.0, 0.2, 0.3, 0.9, 0.9)])])[0], 0.1, 0.2, 0.0, False)
 
 
 def says(word: str, **more: float) -> bool:

@@ -22,7 +22,7 @@ from pipeline.steps import crop
 from pipeline.steps.base import MeasureContext
 from pipeline.steps.decode import decode
 from pipeline.types import F32, Domain, Frame, Image, Noise
-from tests.people.test_tracking import RATIO, RED, WHITE, seen, standing
+from tests.people.test_tracking import RATIO, RED, WHITE, observed, standing
 
 
 def face(x: float, y: float, size: float = 0.06, sure: float = 0.9, nose: float = 0.0) -> tuple[float, ...]:
@@ -37,7 +37,7 @@ def ball(x: float, y: float, sure: float = 0.8, size: float = 0.06) -> tuple[flo
 
 def about(*args: object, **more: object) -> Subject | None:
     """The subject of one frame alone."""
-    return find_subjects([seen(*args, **more)])[0]  # type: ignore[arg-type]
+    return find_subjects([observed(*args, **more)])[0]  # type: ignore[arg-type]
 
 
 def middle(subject: Subject | None) -> float:
@@ -83,10 +83,10 @@ def test_a_face_is_kept_from_a_certainty_on(sure: float, whole: int) -> None:
 
 
 def test_a_face_belongs_to_whose_head_it_can_be() -> None:
-    person = seen([standing(0.5)]).people[0]
+    person = observed([standing(0.5)]).people[0]
     there = [face(0.5, 0.35), face(0.5, 0.75), face(0.7, 0.35), face(0.5, 0.35, size=0.3), face(0.5, 0.35, size=0.01)]
-    kept = faces_of(person, seen(faces=there).faces)
-    assert kept[:, :4] == pytest.approx(seen(faces=there[:1]).faces[:, :4])
+    kept = faces_of(person, observed(faces=there).faces)
+    assert kept[:, :4] == pytest.approx(observed(faces=there[:1]).faces[:, :4])
 
 
 def test_the_ball_counts_from_sixty_percent_on_and_only_widens() -> None:
@@ -106,9 +106,9 @@ def test_a_ball_far_away_belongs_to_another_action(place: tuple[float, float]) -
 
 
 def test_hair_and_heads_are_no_ball() -> None:
-    frame = seen([standing(0.5), standing(0.56)], balls=[ball(0.5, 0.34, 0.9), ball(0.56, 0.34, 0.9)])
+    frame = observed([standing(0.5), standing(0.56)], balls=[ball(0.5, 0.34, 0.9), ball(0.56, 0.34, 0.9)])
     assert ball_of(frame.people[0], frame) is None
-    specks = seen([standing(0.5)], balls=[ball(0.55, 0.5, 0.9, size=0.01), ball(0.55, 0.5, 0.9, size=0.3)])
+    specks = observed([standing(0.5)], balls=[ball(0.55, 0.5, 0.9, size=0.01), ball(0.55, 0.5, 0.9, size=0.3)])
     assert ball_of(specks.people[0], specks) is None
 
 
@@ -119,8 +119,8 @@ BETWEEN = ball(0.505, 0.4, 0.9)
 def test_two_who_contest_a_ball_are_one_subject() -> None:
     found = about(PAIR, balls=[BETWEEN], faces=[face(0.45, 0.35), face(0.56, 0.35)])
     assert found is not None
-    told = (*np.minimum(PAIR[0][:2], PAIR[1][:2]), *np.maximum(PAIR[0][2:4], PAIR[1][2:4]))
-    assert found.whole == pytest.approx(told, abs=1e-6)
+    expected = (*np.minimum(PAIR[0][:2], PAIR[1][:2]), *np.maximum(PAIR[0][2:4], PAIR[1][2:4]))
+    assert found.whole == pytest.approx(expected, abs=1e-6)
     assert found.box == pytest.approx(PAIR[0][:4], abs=1e-6)
     assert len(found.faces) == 2
 
@@ -143,7 +143,7 @@ def test_who_does_not_contest_it(second: tuple[float, ...], more: dict) -> None:
 
 def test_a_contest_lasts_more_than_a_frame() -> None:
     """Who only runs past the ball does not make a crop jump; a contest of some frames counts in each of them."""
-    alone, both = seen(PAIR), seen(PAIR, balls=[BETWEEN])
+    alone, both = observed(PAIR), observed(PAIR, balls=[BETWEEN])
     once = find_subjects([alone, both, alone, alone])
     assert [s is not None and s.whole == s.box for s in once] == [True] * 4
     longer = find_subjects([alone, both, both, alone])
@@ -164,7 +164,7 @@ def test_where_nobody_is_surely_one_there_is_none(people: list[tuple[float, ...]
 
 
 def burst(places: list[float | None], **more: object) -> list[Subject | None]:
-    return find_subjects([seen([] if x is None else [standing(x)], **more) for x in places])  # type: ignore[arg-type]
+    return find_subjects([observed([] if x is None else [standing(x)], **more) for x in places])  # type: ignore[arg-type]
 
 
 def test_who_is_hidden_for_two_frames_is_put_between() -> None:
@@ -182,7 +182,7 @@ def test_players_who_cross_are_not_taken_for_each_other() -> None:
     for at in range(9):
         red, white = standing(0.35 + 0.03 * at, tall=0.6, sure=0.9), standing(0.6 - 0.03 * at, tall=0.45)
         hidden = at in (4, 5)
-        frames.append(seen([white] if hidden else [red, white], jersey_colour=[WHITE] if hidden else [RED, WHITE]))
+        frames.append(observed([white] if hidden else [red, white], jersey_colour=[WHITE] if hidden else [RED, WHITE]))
     found = find_subjects(frames)
     assert [middle(s) for s in found] == pytest.approx([0.35 + 0.03 * at for at in range(9)], abs=2e-3)
 
@@ -199,7 +199,7 @@ def test_room_is_left_where_movement_ball_and_look_go(way: int) -> None:
 
 
 def test_movement_counts_more_than_the_look() -> None:
-    frames = [seen([standing(0.5 + 0.05 * at)], faces=[face(0.5 + 0.05 * at, 0.35, nose=-0.3)]) for at in range(4)]
+    frames = [observed([standing(0.5 + 0.05 * at)], faces=[face(0.5 + 0.05 * at, 0.35, nose=-0.3)]) for at in range(4)]
     assert all(s is not None and s.towards > 0.3 for s in find_subjects(frames))
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from pipeline.people.subject import BELONGING, CONTEST, DIRECTION, WORTH, ball_of, faces_of
 from tests.people.rules import Scenario, guards, near, turns
 from tests.people.test_subject import about, ball, burst, face
-from tests.people.test_tracking import RATIO, seen, standing
+from tests.people.test_tracking import RATIO, observed, standing
 
 Row = tuple[float, ...]
 RULES = {"WORTH": WORTH, "BELONGING": BELONGING, "CONTEST": CONTEST, "DIRECTION": DIRECTION}
@@ -58,16 +58,16 @@ AT_RIM = (0.0, 0.3925, 0.1, 0.6475)  # 0.255 tall, cut by the left side
 CUT, WHOLE = (0.0, 0.12, 0.22, 0.92, 0.9), (0.78, 0.27, 0.99, 0.77)  # mirrored places, 0.8 and 0.5 tall
 FACED = {"faces": [face(0.4, 0.3, sure=0.95)]}
 HALF_FACED = {"faces": [face(0.4, 0.3, sure=0.70)]}
-PERSON = seen([standing(0.5)]).people[0]  # 0.5 tall, from 0.3 down to 0.8
+PERSON = observed([standing(0.5)]).people[0]  # 0.5 tall, from 0.3 down to 0.8
 
 
 def kept(y: float, size: float = 0.06) -> bool:
     """Whether a face at that height in the frame is the person's."""
-    return len(faces_of(PERSON, seen(faces=[face(0.5, y, size)]).faces)) == 1
+    return len(faces_of(PERSON, observed(faces=[face(0.5, y, size)]).faces)) == 1
 
 
 def has_ball(x: float, y: float, size: float = 0.06) -> bool:
-    frame = seen([standing(0.5)], balls=[ball(x, y, 0.9, size)])
+    frame = observed([standing(0.5)], balls=[ball(x, y, 0.9, size)])
     return ball_of(frame.people[0], frame) is not None
 
 

@@ -22,7 +22,7 @@ def standing(x: float, foot: float = 0.8, tall: float = 0.5, sure: float = 0.8) 
     return (x - half, foot - tall, x + half, foot, sure)
 
 
-def seen(
+def observed(
     people: Sequence[Sequence[float]] = (), *,
     sharp: Sequence[float] | None = None, jersey_colour: Sequence[tuple[float, float, float]] | None = None,
     faces: Sequence[Sequence[float]] = (), balls: Sequence[Sequence[float]] = (), small: np.ndarray | None = None,
@@ -61,7 +61,10 @@ def view(wall: F64, x: int, y: int, gain: float = 1.0, noise: float = 0.0, seed:
 def test_a_turn_of_the_camera_is_measured(x: int, y: int, gain: float, noise: float) -> None:
     """Known shifts, with the pulse of the lamps as a gain and with noise: right to half a pixel of `small`."""
     wall = hall()
-    frames = [seen(small=view(wall, 100, 90, noise=noise)), seen(small=view(wall, 100 - x, 90 - y, gain, noise, 1))]
+    frames = [
+        observed(small=view(wall, 100, 90, noise=noise)),
+        observed(small=view(wall, 100 - x, 90 - y, gain, noise, 1)),
+    ]
     still, turned = camera_shifts(frames)
     assert tuple(still) == (0, 0)
     assert turned * (160, 107) == pytest.approx((x, y), abs=0.5)
@@ -80,15 +83,20 @@ def test_players_who_run_are_not_the_camera(turned: int) -> None:
             height, width = picture[rows, columns].shape
             shirt = np.kron(rng.choice([0, 255], (20, 8)), np.ones((4, 3)))[:height, :width]
             picture[rows, columns] = shirt.astype(np.uint8)
-        frames.append(seen(people, small=picture))
+        frames.append(observed(people, small=picture))
     assert camera_shifts(frames)[1] * (160, 107) == pytest.approx((turned, 0), abs=0.7)
 
 
 def test_where_there_is_nothing_to_go_by_the_camera_stood_still() -> None:
     everything = [(0.0, 0.0, 1.0, 1.0, 0.9)]
     dark = np.zeros((107, 160), np.uint8)
-    frames = [seen(small=dark), seen(small=dark), seen(), seen(everything, small=view(hall(), 0, 0))]
-    frames += [seen(everything, small=view(hall(), 9, 9)), seen(small=view(hall(), 50, 50)[:80])]
+    frames = [
+        observed(small=dark),
+        observed(small=dark),
+        observed(),
+        observed(everything, small=view(hall(), 0, 0)),
+    ]
+    frames += [observed(everything, small=view(hall(), 9, 9)), observed(small=view(hall(), 50, 50)[:80])]
     assert [tuple(s) for s in camera_shifts(frames)] == [(0, 0)] * 6
 
 
@@ -101,7 +109,9 @@ def walk(
         here = [(x, i) for i, x in enumerate(now) if x is not None]
         if at % 2:
             here.reverse()
-        frames.append(seen([standing(x, **more) for x, _ in here], jersey_colour=[jersey_colours[i] for _, i in here]))
+        frames.append(
+            observed([standing(x, **more) for x, _ in here], jersey_colour=[jersey_colours[i] for _, i in here])
+        )
     return frames
 
 
@@ -172,15 +182,17 @@ def test_the_camera_that_follows_keeps_its_player() -> None:
     rows = follow(frames, [np.ones(len(f.people)) for f in frames], shift)
     assert places_of(rows, frames) == [0.5] * 7
     moving = speeds(rows, frames, shift)
-    told = 0.05 * RATIO / 0.5  # in own heights a frame, to the right against the hall
-    assert [m[0] for m in moving] == pytest.approx([told] * 7, rel=1e-4)
+    expected = 0.05 * RATIO / 0.5  # in own heights a frame, to the right against the hall
+    assert [m[0] for m in moving] == pytest.approx([expected] * 7, rel=1e-4)
 
 
 def test_speed_is_told_over_a_gap_and_not_over_a_long_one() -> None:
     frames = walk(([0.30, 0.34, None, 0.42, 0.46],), (RED,))
     rows = follow(frames, [np.ones(len(f.people)) for f in frames], STILL)
-    told = 0.04 * RATIO / 0.5
-    assert [m[0] for m in speeds(rows, frames, STILL)] == pytest.approx([told, told, 0, told, told], abs=1e-5)
+    expected = 0.04 * RATIO / 0.5
+    assert [m[0] for m in speeds(rows, frames, STILL)] == pytest.approx(
+        [expected, expected, 0, expected, expected], abs=1e-5
+    )
     far = walk(([0.3, *[None] * 9, 0.4],), (RED,))
     assert all(not m.any() for m in speeds([0, *[None] * 9, 0], far, STILL))
 
@@ -197,7 +209,7 @@ def test_many_random_bursts_hold_their_player() -> None:
             x = start + speed * at + rng.normal(0, 0.004, 5)
             here = [i for i in rng.permutation(5) if i == 0 or rng.uniform() > 0.15]
             people = [standing(x[i], tall=0.5 + 0.02 * i, sure=0.8) for i in here]
-            frames.append(seen(people, jersey_colour=[jersey_colours[i] for i in here]))
+            frames.append(observed(people, jersey_colour=[jersey_colours[i] for i in here]))
             best.append(here.index(0))
         worth = [np.where(np.arange(len(f.people)) == b, 1.0, 0.7) for f, b in zip(frames, best, strict=True)]
         rows = follow(frames, worth, STILL)

@@ -10,7 +10,7 @@ import numpy as np
 
 from pipeline.people.tracking import CAMERA, LINKING, _edges, _links, _nearness, best_path, camera_shifts
 from tests.people.rules import Scenario, guards, near, turns
-from tests.people.test_tracking import GREY, RATIO, hall, seen, standing, view
+from tests.people.test_tracking import GREY, RATIO, hall, observed, standing, view
 
 RULES = {"CAMERA": CAMERA, "LINKING": LINKING}
 # How far a measured shift moves with a tenth more or less, in pixels of 160, over the pictures of
@@ -24,7 +24,7 @@ FLAT = {
 
 def shifted(response: float, pixels: int = 40) -> bool:
     """Whether an answer of the correlation is believed, of pictures with this shorter side."""
-    frames = [seen(small=np.zeros((pixels, 60), np.uint8))] * 2
+    frames = [observed(small=np.zeros((pixels, 60), np.uint8))] * 2
     with patch.object(cv2, "phaseCorrelate", lambda *given: ((6.0, 0.0), response)):
         return bool(camera_shifts(frames)[1].any())
 
@@ -32,25 +32,27 @@ def shifted(response: float, pixels: int = 40) -> bool:
 def left_out(tall: float, sure: float = 0.8) -> bool:
     """Whether somebody of this height and certainty is left out of what tells how the camera turned."""
     wall = view(hall(), 100, 90)
-    return not np.array_equal(_edges(seen([standing(0.5, tall=tall, sure=sure)], small=wall)), _edges(seen(small=wall)))
+    return not np.array_equal(
+        _edges(observed([standing(0.5, tall=tall, sure=sure)], small=wall)), _edges(observed(small=wall))
+    )
 
 
 def cost(first: tuple[float, ...], second: tuple[float, ...], colour: float = 0.0, frames: int = 1) -> float:
     """Cost of somebody going on as somebody whose jersey differs by so much, in a hall that stands still."""
     other = (GREY[0] + colour, *GREY[1:])
-    before, now = seen([first], jersey_colour=[GREY]), seen([second], jersey_colour=[other])
+    before, now = observed([first], jersey_colour=[GREY]), observed([second], jersey_colour=[other])
     return float(_links(before, now, [np.zeros(2)] * frames)[0, 0])
 
 
 def path(colour: float) -> int:
     """How many of two frames are one path, for somebody who stands still and changes the jersey by so much."""
     other = (GREY[0] + colour, *GREY[1:])
-    frames = [seen([standing(0.5)], jersey_colour=[one]) for one in (GREY, other)]
+    frames = [observed([standing(0.5)], jersey_colour=[one]) for one in (GREY, other)]
     return len(best_path(frames, [np.ones(1)] * 2, [np.zeros(2)] * 2))
 
 
 def bridged(missed: int) -> bool:
-    frames = [seen([standing(0.5)]), *[seen()] * missed, seen([standing(0.5)])]
+    frames = [observed([standing(0.5)]), *[observed()] * missed, observed([standing(0.5)])]
     return len(best_path(frames, [np.ones(len(f.people)) for f in frames], [np.zeros(2)] * len(frames))) == 2
 
 

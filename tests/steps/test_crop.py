@@ -35,7 +35,7 @@ from pipeline.steps.crop import (
 )
 from pipeline.types import Burst, Domain, Frame, Image, Noise
 from tests.people.test_subject import ball, face
-from tests.people.test_tracking import seen, standing
+from tests.people.test_tracking import observed, standing
 
 HEIGHT, WIDTH = 4000, 6000
 
@@ -88,7 +88,7 @@ def holds(box: Sequence[float], what: Sequence[float], slack: float = 1e-4) -> b
 
 
 PLAYER = standing(0.6, foot=0.75, tall=0.4)
-LOOK = seen([PLAYER])
+LOOK = observed([PLAYER])
 
 
 @pytest.mark.parametrize(
@@ -118,7 +118,7 @@ def test_free_is_as_the_subject_is_within_bounds() -> None:
     wide, tall = shape(one(LOOK, aspect="free", margin=0.0))
     assert wide / tall == pytest.approx(2 / 3, abs=2e-3)  # the player is narrower than that
     lying = (0.3, 0.6, 0.65, 0.9, 0.9)
-    wide, tall = shape(one(seen([lying]), aspect="free", margin=0.0))
+    wide, tall = shape(one(observed([lying]), aspect="free", margin=0.0))
     assert wide / tall == pytest.approx(0.35 * 1.5 / 0.3, abs=0.02)
 
 
@@ -127,7 +127,7 @@ def test_margin_fill_and_lead_room() -> None:
     assert (tight[3] - tight[1]) < (loose[3] - loose[1])
     air = one(LOOK, fill=1.0, margin=0.25, aspect="4:5")
     assert holds(air, (PLAYER[0] - 0.1 / 1.5, PLAYER[1] - 0.1, PLAYER[2] + 0.1 / 1.5, PLAYER[3] + 0.1))
-    run = [measured(seen([standing(0.4 + 0.05 * at, foot=0.75, tall=0.4)])) for at in range(4)]
+    run = [measured(observed([standing(0.4 + 0.05 * at, foot=0.75, tall=0.4)])) for at in range(4)]
     ahead = {}
     for lead in (0.0, 0.9):
         found, params = solved([run], lead_room=lead, aspect="3:2")
@@ -137,7 +137,7 @@ def test_margin_fill_and_lead_room() -> None:
 
 
 def test_no_crop_has_fewer_pixels_than_asked_for() -> None:
-    small = seen([standing(0.5, foot=0.6, tall=0.1, sure=0.95)])
+    small = observed([standing(0.5, foot=0.6, tall=0.1, sure=0.95)])
     for size, least in (((640, 960), 480), ((640, 960), 900), ((HEIGHT, WIDTH), 3000), ((HEIGHT, WIDTH), 9999)):
         for aspect in ("3:2", "4:5"):
             found, params = solved([[measured(small, size=size)]], aspect=aspect, at_least=least)
@@ -147,10 +147,10 @@ def test_no_crop_has_fewer_pixels_than_asked_for() -> None:
 
 
 def test_faces_and_a_sure_ball_are_held_and_a_doubtful_ball_is_not_asked_for() -> None:
-    high = seen([PLAYER], faces=[face(0.6, 0.37, size=0.08)], balls=[ball(0.67, 0.22, 0.9)])
+    high = observed([PLAYER], faces=[face(0.6, 0.37, size=0.08)], balls=[ball(0.67, 0.22, 0.9)])
     box = one(high, aspect="4:5", fill=0.9)
     assert holds(box, high.faces[0]) and holds(box, high.balls[0])
-    doubtful = seen([PLAYER], balls=[ball(0.67, 0.22, 0.5)])
+    doubtful = observed([PLAYER], balls=[ball(0.67, 0.22, 0.5)])
     assert one(doubtful, aspect="4:5", fill=0.9) == pytest.approx(one(LOOK, aspect="4:5", fill=0.9))
 
 
@@ -158,9 +158,9 @@ def test_no_strip_is_cut_off_at_the_rim_below_a_foot() -> None:
     """Boxes end a little above the toes; margin and box come to 0.99 of the height here."""
     for aspect in ("3:2", "4:5"):
         for fill in (0.7, 1.0):
-            box = one(seen([standing(0.5, foot=0.967, tall=0.45)]), aspect=aspect, fill=fill)
+            box = one(observed([standing(0.5, foot=0.967, tall=0.45)]), aspect=aspect, fill=fill)
             assert box[3] == pytest.approx(1.0, abs=1e-4)
-        assert one(seen([standing(0.5, foot=0.94, tall=0.45)]), aspect=aspect, fill=1.0)[3] < 0.99
+        assert one(observed([standing(0.5, foot=0.94, tall=0.45)]), aspect=aspect, fill=1.0)[3] < 0.99
 
 
 @pytest.mark.parametrize("to", ["subject", "centre", "box", "none"])
@@ -181,8 +181,8 @@ def test_a_box_of_a_person_always_wins(to: str) -> None:
 
 
 def test_the_other_ways_look_at_nobody() -> None:
-    for to, told in (("none", (0, 0, 1, 1)), ("box", (0, 0, 1, 1)), ("centre", (7 / 30, 0, 23 / 30, 1))):
-        assert one(LOOK, to=to, aspect="4:5") == pytest.approx(told)
+    for to, expected in (("none", (0, 0, 1, 1)), ("box", (0, 0, 1, 1)), ("centre", (7 / 30, 0, 23 / 30, 1))):
+        assert one(LOOK, to=to, aspect="4:5") == pytest.approx(expected)
     assert one(LOOK, to="centre", share=0.5) == pytest.approx((0.25, 0.25, 0.75, 0.75))
 
 
@@ -199,17 +199,17 @@ def test_without_a_model_crops_are_loose_and_it_is_said_once() -> None:
 
 
 def test_where_nobody_is_the_subject_the_frame_is_left_and_named() -> None:
-    found, params = solved([[measured(seen())], [measured(LOOK)], [measured(seen())]], aspect="4:5")
+    found, params = solved([[measured(observed())], [measured(LOOK)], [measured(observed())]], aspect="4:5")
     assert found.notices_by_frame == {"TH1_1": NOBODY, "TH3_1": NOBODY}
     assert found.notices == (f"{NOBODY}: TH1_1 and 1 more",)
     assert box_for(params, found.by_frame["TH1_1"], HEIGHT, WIDTH) == (0, 0, 1, 1)
 
 
 def test_who_does_not_fit_is_left_whole_and_named() -> None:
-    diving = seen([(0.1, 0.5, 0.8, 0.8, 0.9)])
+    diving = observed([(0.1, 0.5, 0.8, 0.8, 0.9)])
     found, params = solved([[measured(diving)]], aspect="4:5")
-    told = TOO_WIDE.format(aspect="4:5")
-    assert found.notices_by_frame == {"TH1_1": told}
+    expected = TOO_WIDE.format(aspect="4:5")
+    assert found.notices_by_frame == {"TH1_1": expected}
     assert box_for(params, found.by_frame["TH1_1"], HEIGHT, WIDTH) == (0, 0, 1, 1)
     wide, _ = solved([[measured(diving)]], aspect="3:2")
     assert not wide.notices
@@ -217,7 +217,7 @@ def test_who_does_not_fit_is_left_whole_and_named() -> None:
 
 def test_a_sequence_can_be_laid_side_by_side() -> None:
     """Who is missed in one frame of a burst keeps the crop where he is, and sizes change little."""
-    run = [measured(seen([] if at == 3 else [standing(0.4 + 0.02 * at, foot=0.75, tall=0.4)])) for at in range(7)]
+    run = [measured(observed([] if at == 3 else [standing(0.4 + 0.02 * at, foot=0.75, tall=0.4)])) for at in range(7)]
     found, params = solved([run], aspect="4:5")
     boxes = np.array([box_for(params, s, HEIGHT, WIDTH) for s in found.by_frame.values()])
     middles, heights = (boxes[:, 0] + boxes[:, 2]) / 2, boxes[:, 3] - boxes[:, 1]
@@ -231,7 +231,7 @@ def test_a_burst_is_turned_straight_as_one_and_its_crops_hold_nothing_but_the_fr
     said = [tilt, tilt + 0.1, None, tilt - 0.1]
     rim = [standing(0.08, foot=0.95, tall=0.5), standing(0.9, foot=0.6, tall=0.5)]
     for person in (PLAYER, *rim):
-        burst = [measured(seen([person]), tilt=degrees) for degrees in said]
+        burst = [measured(observed([person]), tilt=degrees) for degrees in said]
         for aspect in ("3:2", "4:5"):
             found, params = solved([burst], level=True, aspect=aspect)
             assert {s.turned for s in found.by_frame.values()} == {round(-tilt, 2)}

@@ -9,27 +9,29 @@ from pipeline.people.subject import find_subjects
 from pipeline.shoot.facts import FrameFacts
 from pipeline.steps.crop import RULES, CropParams, CropSolution, CropSource, _fewer, box_for
 from tests.people.rules import Scenario, guards, near, turns
-from tests.people.test_tracking import RATIO, seen, standing
+from tests.people.test_tracking import RATIO, observed, standing
 from tests.steps.test_crop import HEIGHT, LOOK, WIDTH, measured, one, solved
 
 
 def aspect(wide: float) -> float:
     """Shape of a "free" crop of somebody so much wider than tall, in pixels."""
-    box = one(seen([(0.5 - 0.2 * wide / RATIO, 0.3, 0.5 + 0.2 * wide / RATIO, 0.7, 0.9)]), aspect="free", margin=0.0)
+    box = one(
+        observed([(0.5 - 0.2 * wide / RATIO, 0.3, 0.5 + 0.2 * wide / RATIO, 0.7, 0.9)]), aspect="free", margin=0.0
+    )
     return (box.x1 - box.x0) * WIDTH / ((box.y1 - box.y0) * HEIGHT)
 
 
 def too_few(second: tuple[float, ...]) -> bool:
     """Whether it is said that a crop shows fewer than the two whom frames.csv names, of two in the frame."""
     rows = {"TH1_1": FrameFacts(players=(None, None))}  # type: ignore[arg-type]
-    found, _ = solved([[measured(seen([standing(0.3, tall=0.5, sure=0.9), second]))]], rows, aspect="1:1")
+    found, _ = solved([[measured(observed([standing(0.3, tall=0.5, sure=0.9), second]))]], rows, aspect="1:1")
     return bool(found.notices)
 
 
 def shows_both(inside: float) -> bool:
     """Whether a crop that ends at 0.6 shows two named players, the second of whom lies in it by so much."""
     second = (0.6 - 0.1 * inside, 0.3, 0.7 - 0.1 * inside, 0.8, 0.8)
-    frame = seen([standing(0.3, sure=0.9), second])
+    frame = observed([standing(0.3, sure=0.9), second])
     (subject,) = find_subjects([frame])
     return not _fewer(2, frame, subject, CropSolution(CropSource.SUBJECT, Box(0.0, 0.0, 0.6, 1.0)))
 
