@@ -112,7 +112,6 @@ def _parse(data: bytes) -> Element:
     parser = expat.ParserCreate(namespace_separator="}")
     parser.buffer_text = True
     parser.StartDoctypeDeclHandler = refuse
-    parser.EntityDeclHandler = refuse
     parser.StartElementHandler = start
     parser.EndElementHandler = end
     parser.CharacterDataHandler = builder.data

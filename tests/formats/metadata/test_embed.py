@@ -198,6 +198,13 @@ def test_forbidden_characters_are_removed(plain: bytes) -> None:
     assert xmp_values(by_exiv2(embed_jpeg(plain, m)[0]))["Xmp.dc.description"]["x-default"] == "ab\nc\td"
 
 
+@pytest.mark.parametrize(("iso", "written"), [(6400, 6400), (65535, 65535), (102_400, 65535), (0.4, None)])
+def test_iso_beyond_sixteen_bits(plain: bytes, iso: float, written: int | None) -> None:
+    """Exif 2.32, tag 34855: 65535 stands for "this or more"."""
+    with Image.open(io.BytesIO(embed_jpeg(plain, Metadata(iso=iso))[0])) as picture:
+        assert picture.getexif().get_ifd(0x8769).get(34855) == written
+
+
 def test_settings_are_close_fractions(plain: bytes) -> None:
     """As a hundredth of the f-number and of a millimetre, and a millionth of a second, they are written exactly."""
     m = Metadata(exposure_time=0.123457, f_number=2.83, focal_length=70.01)

@@ -1,0 +1,46 @@
+"""What is taken from LibRaw where a raw has no Exif of its own; LibRaw is replaced by a stand-in with known answers."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+
+from pipeline.formats import exif
+from tests.formats.test_exif import EXPECTED, MAIN_TAGS, tiff
+
+TAKEN = datetime(2026, 2, 14, 19, 42, 7)
+
+
+@pytest.fixture
+def libraw(monkeypatch: pytest.MonkeyPatch) -> None:
+    other = SimpleNamespace(iso_speed=800.0, shutter_speed=0.004, aperture=4.0, focal_length=50.0, timestamp=TAKEN)
+
+    @contextmanager
+    def imread(_: str):  # type: ignore[no-untyped-def]
+        yield SimpleNamespace(other=other, sizes=SimpleNamespace(flip=5))
+
+    monkeypatch.setattr(exif.rawpy, "imread", imread)
+
+
+def test_what_a_raw_lacks_comes_from_libraw(libraw: None, tmp_path: Path) -> None:
+    """Flip 5 is a quarter turn against the clock, which is Exif's orientation 8 (LibRaw's documentation)."""
+    path = tmp_path / "a.dng"
+    without = {tag: value for tag, value in MAIN_TAGS.items() if tag != 0x0112}
+    path.write_bytes(tiff(main=without, exif=None))
+    found = exif.read_exif(path, "raw")
+    assert (found.iso, found.exposure_time, found.f_number, found.focal_length) == (800.0, 0.004, 4.0, 50.0)
+    assert (found.time, found.has_subseconds, found.orientation, found.model) == (TAKEN, False, 8, "W1")
+    assert "to the second only" in found.notices[0]
+
+
+def test_what_a_raw_has_stays(libraw: None, tmp_path: Path) -> None:
+    path = tmp_path / "a.dng"
+    path.write_bytes(tiff())
+    assert exif.read_exif(path, "raw") == EXPECTED
+    path.write_bytes(tiff(main={tag: value for tag, value in MAIN_TAGS.items() if tag != 0x0112}))
+    assert exif.read_exif(path, "raw") == replace(EXPECTED, orientation=8)
