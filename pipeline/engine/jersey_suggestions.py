@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.engine.executors import map_unordered
-from pipeline.imaging.geometry import Box
+from pipeline.imaging.geometry import Box, box_of_part, pixels_inside
 from pipeline.people.detect import picture_for_detection
 from pipeline.people.digits import DIGITS, Reading, read_numbers
 from pipeline.people.jersey_numbers import (
@@ -156,21 +156,11 @@ def _read_frame(task: _Task) -> Readings:
     picture = picture_for_detection(image.pixels, decoded.camera_balance, image.to_working)
     height, width = picture.shape[:2]
     result: dict[int, list[Reading]] = {}
-    for row, (x0, y0, x1, y1) in task.torsos.items():
-        left, top = max(0, int(x0 * width)), max(0, int(y0 * height))
-        part = picture[top : max(top + 1, int(y1 * height)), left : max(left + 1, int(x1 * width))]
-        result[row] = [_in_frame(r, left, top, part.shape, width, height) for r in read_numbers(part)]
+    for row, box in task.torsos.items():
+        part = pixels_inside(box, height, width)
+        readings = read_numbers(picture[part.y0 : part.y1, part.x0 : part.x1])
+        result[row] = [replace(r, box=box_of_part(r.box, part, height, width)) for r in readings]
     return result
-
-
-def _in_frame(reading: Reading, left: int, top: int, shape: tuple[int, ...], width: int, height: int) -> Reading:
-    """A reading in a part of the picture, in fractions of the whole frame; left, top, width, height in pixels."""
-    x0, y0, x1, y1 = reading.box
-    tall, wide = shape[:2]
-    box = Box(
-        (left + x0 * wide) / width, (top + y0 * tall) / height, (left + x1 * wide) / width, (top + y1 * tall) / height
-    )
-    return replace(reading, box=box)
 
 
 def _agreed(one: Person, read: Mapping[str, Readings]) -> Agreed | None:

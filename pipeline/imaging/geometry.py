@@ -52,9 +52,29 @@ def box_to_pixels(box: Box, height: int, width: int) -> PixelBox:
     return PixelBox(left, top, left + w, top + h)
 
 
+def pixels_inside(box: Box, height: int, width: int) -> PixelBox:
+    """The pixels of a picture of this size that a box of it covers, at least one: for measuring what is in it.
+
+    Unlike `box_to_pixels`, whose size does not depend on the place, this one takes no pixel beyond the box's ends.
+    """
+    left, top = min(int(box.x0 * width), width - 1), min(int(box.y0 * height), height - 1)
+    return PixelBox(left, top, max(int(box.x1 * width), left + 1), max(int(box.y1 * height), top + 1))
+
+
 def pixels_to_box(pixels: PixelBox, height: int, width: int) -> Box:
     """A box of pixels in fractions of its picture of this size."""
     return Box(pixels.x0 / width, pixels.y0 / height, pixels.x1 / width, pixels.y1 / height)
+
+
+def box_of_part(box: Box, part: PixelBox, height: int, width: int) -> Box:
+    """A box in fractions of a part of a picture of this size, as one in fractions of the picture."""
+    wide, tall = part.x1 - part.x0, part.y1 - part.y0
+    return Box(
+        (part.x0 + box.x0 * wide) / width,
+        (part.y0 + box.y0 * tall) / height,
+        (part.x0 + box.x1 * wide) / width,
+        (part.y0 + box.y1 * tall) / height,
+    )
 
 
 def box_to_heights(box: Box, height: int, width: int) -> HeightBox:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.imaging import level
-from pipeline.imaging.geometry import Box
+from pipeline.imaging.geometry import Box, pixels_inside, row_to_box
 from pipeline.imaging.sharpness import Detail, sharpness
 from pipeline.people.detect import find, picture_for_detection
 from pipeline.people.modelfiles import ModelFiles
@@ -115,9 +115,9 @@ def observe(
     torsos = [_part(picture, _torso(p)) for p in people]
     mean = float(image.pixels.mean())
     clipped = np.any(image.pixels >= RULES.clipped * image.saturation, axis=2)
+    boxes = [row_to_box(p) for p in people]
     light = [
-        (float(_part(image.pixels, p[:4]).mean()) / max(mean, 1e-6), float(_part(clipped, p[:4]).mean()))
-        for p in people
+        (float(_part(image.pixels, box).mean()) / max(mean, 1e-6), float(_part(clipped, box).mean())) for box in boxes
     ]
     observation = Observation(
         people=people,
@@ -141,11 +141,12 @@ def observe(
     )
 
 
-def _torso(p: NDArray[np.float32]) -> tuple[Any, Any, Any, Any]:
+def _torso(p: NDArray[np.float32]) -> Box:
     """The part of a person's box that shows the jersey."""
     wide, tall = p[2] - p[0], p[3] - p[1]
     side, top, bottom = RULES.jersey_side, RULES.jersey_top, RULES.jersey_bottom
-    return (p[0] + side * wide, p[1] + top * tall, p[2] - side * wide, p[1] + bottom * tall)
+    corners = (p[0] + side * wide, p[1] + top * tall, p[2] - side * wide, p[1] + bottom * tall)
+    return row_to_box(np.array(corners))
 
 
 def _inner(person: NDArray[np.float32]) -> Box:
@@ -156,9 +157,7 @@ def _inner(person: NDArray[np.float32]) -> Box:
     return Box(x0 + side * wide, y0 + RULES.rim_top * tall, x1 - side * wide, y1 - RULES.rim_bottom * tall)
 
 
-def _part(pixels: NDArray[Any], box: Iterable[Any]) -> NDArray[Any]:
+def _part(pixels: NDArray[Any], box: Box) -> NDArray[Any]:
     """The pixels of a box in fractions, at least one."""
-    height, width = pixels.shape[:2]
-    x0, y0, x1, y1 = (float(v) for v in box)
-    top, left = min(int(y0 * height), height - 1), min(int(x0 * width), width - 1)
-    return pixels[top : max(int(y1 * height), top + 1), left : max(int(x1 * width), left + 1)]
+    x0, y0, x1, y1 = pixels_inside(box, *pixels.shape[:2])
+    return pixels[y0:y1, x0:x1]
