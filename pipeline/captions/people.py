@@ -11,8 +11,6 @@ from pipeline.captions.language import Language
 from pipeline.shoot.facts import Facts, FrameFacts, withheld
 from pipeline.types import Frame
 
-FIELDS = ("opening", "setting", "who", "words", "scene", "sport", "match", "home", "away", "title", "venue", "city",
-          "region", "country", "country_code", "date", "iso_date", "time", "frame", "creator", "credit")  # fmt: skip
 _CLOCK_TOLERANCE = timedelta(days=3)  # a tournament lasts as long (common practice, no source)
 _STOPPED = ".!?…。！？؟।።"
 
@@ -79,7 +77,7 @@ def values(
     persons: Sequence[Person],
     taken: datetime | None,
 ) -> dict[str, str]:
-    """Field of FIELDS -> its text, "" where the fact is missing.
+    """Name of template.TEXT_FIELDS -> its text, "" where the fact is missing.
 
     taken  when, local time
     """

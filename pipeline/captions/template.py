@@ -4,15 +4,21 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Mapping
-from functools import lru_cache
+from functools import cache, lru_cache
 from pathlib import Path
-
-from jinja2 import StrictUndefined, Template, TemplateError, meta
-from jinja2.sandbox import ImmutableSandboxedEnvironment
+from typing import TYPE_CHECKING
 
 from pipeline.errors import InputError
 from pipeline.textfile.reading import read_utf8
 
+if TYPE_CHECKING:
+    from jinja2 import Environment, Template
+
+# Names that the templates of captions, headlines and alternative texts may use.
+TEXT_FIELDS = (
+    "opening", "setting", "who", "words", "scene", "sport", "match", "home", "away", "title", "venue", "city",
+    "region", "country", "country_code", "date", "iso_date", "time", "frame", "creator", "credit",
+)  # fmt: skip
 FILE_SUFFIX = ".txt"
 FILE_LIMIT = 100_000  # bytes; the longest caption fills a hundredth of it
 
@@ -40,13 +46,19 @@ def _required(value: object, what: str = "") -> object:
     return value
 
 
-_ENVIRONMENT = ImmutableSandboxedEnvironment(undefined=StrictUndefined, autoescape=False)
-_ENVIRONMENT.filters["required"] = _required
+@cache
+def _environment() -> Environment:
+    from jinja2 import StrictUndefined
+    from jinja2.sandbox import ImmutableSandboxedEnvironment
+
+    made = ImmutableSandboxedEnvironment(undefined=StrictUndefined, autoescape=False)
+    made.filters["required"] = _required
+    return made
 
 
 @lru_cache(maxsize=256)
 def _compiled(source: str) -> Template:
-    return _ENVIRONMENT.from_string(source)
+    return _environment().from_string(source)
 
 
 def render(source: str, values: Mapping[str, str]) -> str:
@@ -56,11 +68,15 @@ def render(source: str, values: Mapping[str, str]) -> str:
 
 def fields_of(source: str) -> set[str]:
     """The names that a template uses; it must be one that `check` takes."""
-    return set(meta.find_undeclared_variables(_ENVIRONMENT.parse(source)))
+    from jinja2 import meta
+
+    return set(meta.find_undeclared_variables(_environment().parse(source)))
 
 
 def explained(error: Exception) -> str:
     """What is wrong with a template, for the person who wrote it."""
+    from jinja2 import TemplateError
+
     text = " ".join(str(error).split()) or type(error).__name__
     line = getattr(error, "lineno", None)
     kind = "the template is wrong" if isinstance(error, TemplateError) else "the template fails"

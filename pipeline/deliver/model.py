@@ -5,10 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import PurePosixPath
+from typing import TYPE_CHECKING
 
 from pipeline.formats.metadata.credits import Place, Rights
-from pipeline.shoot.facts import Facts
 from pipeline.shoot.names import holds_any, name_pattern, replace_name
+
+if TYPE_CHECKING:
+    from pipeline.shoot.facts import Facts
 
 
 @dataclass(frozen=True)

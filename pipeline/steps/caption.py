@@ -7,23 +7,23 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
-from typing import Literal, Self
+from typing import TYPE_CHECKING, Literal, Self
 
 from pydantic import Field, ValidationInfo, field_validator
 
 from pipeline.captions import template as templates
-from pipeline.captions.language import Language, language_of
-from pipeline.captions.people import FIELDS, Person, moment, people, scene, team_names, values
-from pipeline.captions.privacy import carried_without_hints, withhold, without_hints
-from pipeline.captions.template import tidy
+from pipeline.captions.template import TEXT_FIELDS, tidy
 from pipeline.errors import InputError
 from pipeline.formats.metadata.carried import NOTHING_CARRIED, with_carried
 from pipeline.formats.metadata.credits import Credits, Place, changed, copied
 from pipeline.formats.metadata.model import ALT_TEXT_MAXIMUM, Metadata, PictureTexts
-from pipeline.shoot.countries import alpha3
-from pipeline.shoot.facts import Facts, FrameFacts
 from pipeline.steps.base import NoMeasurement, NoSolution, Params, Step
 from pipeline.types import CameraFacts, Domain, Frame
+
+if TYPE_CHECKING:
+    from pipeline.captions.language import Language
+    from pipeline.captions.people import Person
+    from pipeline.shoot.facts import Facts, FrameFacts
 
 # IPTC NewsCodes, digital source type: taken by a camera and finished without generated content.
 DIGITAL_CAPTURE = "http://cv.iptc.org/newscodes/digitalsourcetype/digitalCapture"
@@ -41,7 +41,9 @@ class CaptionParams(Params):
     a file beside the recipe: see `with_files`.
     """
 
-    template: str = Field("{{ opening }} {{ setting }}", description=f"caption, {_BESIDE}; may use {', '.join(FIELDS)}")
+    template: str = Field(
+        "{{ opening }} {{ setting }}", description=f"caption, {_BESIDE}; may use {', '.join(TEXT_FIELDS)}"
+    )
     headline: str = Field(
         "{{ match or title or sport }}", description=f"headline, a template like the caption's, {_BESIDE}"
     )
@@ -62,7 +64,7 @@ class CaptionParams(Params):
     @classmethod
     def _renders(cls, source: str, info: ValidationInfo) -> str:
         if not templates.is_file(source):
-            templates.check(source, FIELDS)
+            templates.check(source, TEXT_FIELDS)
         return source
 
     def with_files(self, folder: Path) -> tuple[Self, dict[str, str]]:
@@ -86,7 +88,7 @@ class CaptionParams(Params):
                 problems[name] = str(error)
                 continue
             try:
-                templates.check(text, FIELDS)
+                templates.check(text, TEXT_FIELDS)
                 texts[name] = text
             except ValueError as error:
                 problems[name] = f"{written.strip()}: {error}"
@@ -108,6 +110,11 @@ def describe(
     carried: texts that were typed in the camera; `params.from_camera` says which stay.
     Raises InputError where a template fails on this frame.
     """
+    from pipeline.captions.language import language_of
+    from pipeline.captions.people import moment, people, team_names, values
+    from pipeline.captions.privacy import carried_without_hints, withhold, without_hints
+    from pipeline.shoot.countries import alpha3
+
     notices: list[str] = []
     language = language_of(facts.language, facts.country)
     unnamed = params.unnamed or ""
@@ -180,6 +187,8 @@ def _other_alt_texts(
     persons: list[Person], filled: Mapping[str, str], language: Language, unnamed: str
 ) -> tuple[str, ...]:
     """What else may be said of the picture where the first text is empty or a copy of the caption."""
+    from pipeline.captions.people import scene
+
     event = filled["match"] or filled["title"]
     sport = language.comma.join(part for part in (filled["sport"], event) if part)
     return filled["scene"], scene(persons, "", language, unnamed), sport

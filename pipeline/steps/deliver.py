@@ -26,10 +26,6 @@ class DeliverParams(Params):
         f"may use {', '.join('{' + f + '}' for f in FIELDS)}",
     )
 
-    def wanted(self) -> Wanted:
-        """As the package that does the work takes it."""
-        return Wanted(self.zip, self.page, self.push)
-
     @field_validator("zip", "page", mode="before")
     @classmethod
     def _yes_or_no(cls, value: Any) -> Any:
@@ -50,7 +46,7 @@ class DeliverParams(Params):
 
 def wanted(params: DeliverParams) -> Wanted:
     """What is made of the delivery's files."""
-    return params.wanted()
+    return Wanted(params.zip, params.page, params.push)
 
 
 STEP: Step[DeliverParams, NoMeasurement, NoSolution] = Step(

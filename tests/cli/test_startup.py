@@ -36,6 +36,13 @@ def test_no_numerical_library_is_loaded_to_print_help(arguments: list[str]) -> N
     assert {"typer", "pipeline"} <= modules and not modules & {*HEAVY, "numpy"}
 
 
+@pytest.mark.parametrize("arguments", [["steps"], ["steps", "crop"]], ids=" ".join)
+def test_no_numerical_library_is_loaded_to_describe_the_steps(arguments: list[str]) -> None:
+    text, modules = loaded(*arguments)
+    assert "### crop" in text
+    assert "pydantic" in modules and not modules & {*HEAVY, "PIL", "ruamel"}
+
+
 def test_the_check_sees_what_is_loaded() -> None:
     """A command that needs frames loads them: the list above is not empty for want of looking."""
     done = subprocess.run(
