@@ -332,6 +332,20 @@ def test_held_back() -> None:
     assert held_back(young, row) == ""
 
 
+def test_a_shirt_number_with_its_sign_and_a_crop_outside_the_frame(tmp_path: Path) -> None:
+    roster = "team,number,name\nhome,#7,Ada Brekke\n"
+    frames = "frame,players,crop\nTH1_0001,home #7,-0.1 0 1 1\nTH1_0002,home 7,0 0 1 1.01\n"
+    facts, problems, _ = read(tmp_path, "teams: {home: Gulls}\n", roster, frames)
+    assert [p.number for p in facts.roster] == ["7"]
+    assert [(p.line, "is not a crop" in p.message) for p in problems] == [(2, True), (3, True)]
+
+
+def test_country_and_contact_in_any_form(tmp_path: Path) -> None:
+    facts, problems, _ = read(tmp_path, "country: nor\ncontact: desk@westerby.example\n")
+    assert problems == []
+    assert (facts.country, facts.contact) == ("NOR", Contact(email="desk@westerby.example"))
+
+
 def test_texts_of_the_event(tmp_path: Path) -> None:
     keys = [key for key in TEXTS if key not in ("language", "country", "rights_url")]
     facts, problems, _ = read(tmp_path, "".join(f"{key}: 0{n}\n" for n, key in enumerate(keys)))

@@ -182,3 +182,19 @@ def test_real_shoot_of_jpegs(shared: Callable[[str], Path]) -> None:
     assert [each.exif.time.date().isoformat() for each in found.frames if each.exif.time] == [
         "2020-02-18", "2020-03-06", "2020-04-27", "2020-07-15",
     ]  # fmt: skip
+
+
+def test_a_link_to_what_is_not_read_otherwise_is_a_frame(tmp_path: Path) -> None:
+    put(tmp_path, ".cache/G1.nef", "note.bin")
+    try:
+        (tmp_path / "G2.nef").symlink_to(tmp_path / ".cache" / "G1.nef")
+    except OSError:
+        pytest.skip("this system makes no links")
+    (tmp_path / "G3.nef").symlink_to(tmp_path / "note.bin")
+    assert names(tmp_path) == ["G2", "G3"]
+
+
+def test_names_in_two_compositions_count_as_one(tmp_path: Path) -> None:
+    """Unicode Standard Annex 15: é is one character or e with an accent; some disks keep one form only."""
+    put(tmp_path, "a/caf\u00e9.nef", "b/cafe\u0301.nef")
+    assert sorted(names(tmp_path)) == ["a/caf\u00e9", "b/cafe\u0301"]
