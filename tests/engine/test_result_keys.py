@@ -19,6 +19,7 @@ from pipeline.formats.metadata.model import Metadata
 from pipeline.imaging.geometry import WHOLE, Box
 from pipeline.imaging.raw.frame import SensorCorrection
 from pipeline.light.gain_map import GainMap
+from pipeline.light.scene_white import WhiteSource
 from pipeline.people.modelfiles import ModelFiles
 from pipeline.recipe.recipe import Bound, Delivery, Recipe
 from pipeline.shoot.facts import Reference
@@ -26,7 +27,7 @@ from pipeline.steps import REGISTRY
 from pipeline.steps.crop import CropSolution, CropSource
 from pipeline.steps.exposure import ExposureSolution
 from pipeline.steps.select import SelectSolution
-from pipeline.steps.white_balance import WhiteBalanceSolution, WhiteSource
+from pipeline.steps.white_balance import WhiteBalanceSolution
 from pipeline.store.keys import digest_file, environment
 from pipeline.types import Noise
 
