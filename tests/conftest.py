@@ -6,9 +6,16 @@ import json
 from collections.abc import Callable
 from pathlib import Path
 
+import cv2
 import pytest
 
 SHARED = Path(__file__).resolve().parents[2] / "shared"
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _one_thread() -> None:
+    """As in a run's own processes: frames, and here files of tests, are the unit of parallel work."""
+    cv2.setNumThreads(1)
 
 
 @pytest.fixture(scope="session")
