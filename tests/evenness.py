@@ -6,13 +6,13 @@
 linear light, with the shoulder of the tone step undone. The truth of a box is what the generator drew there
 under D65 (shade of folds, reflections and all), so that a surface may move without counting as uneven.
 
-* neutrals: white kit, lines, and the greys of charts that are no reference. The figure is the distance in CIELAB
+* neutrals: white jersey, lines, and the greys of charts that are no reference. The figure is the distance in CIELAB
   a*b* from the truth at the same luminance, since the published white patch has itself a chroma of 2.6. Without a
   reference nobody can know that white is a little yellow: for gray_world the plain chroma counts.
-* burst: per burst and place (a spot of floor or wall, a player's kit or skin, 8 by 8 pixels at least) the range
+* burst: per burst and place (a spot of floor or wall, a player's jersey or skin, 8 by 8 pixels at least) the range
   over its frames in EV, and the CIEDE2000 of the two frames that are farthest apart; also each frame against its
   burst's mean. The noise of the demonstration's small frames alone takes more of these than the bars allow.
-* truth: floor, skin and kit against their truth at the truth's luminance, CIEDE2000.
+* truth: floor, skin and jersey against their truth at the truth's luminance, CIEDE2000.
 """
 
 from __future__ import annotations
@@ -55,8 +55,8 @@ RUNS = {
     "patch": ("reference_patch", "burst", False),
     "chart": ("reference_patch", "burst", True),
 }
-NEUTRAL = ("white kit", "line", "grey")
-SURFACES = ("floor", "wall", "white kit", "coloured kit", "skin")
+NEUTRAL = ("white jersey", "line", "grey")
+SURFACES = ("floor", "wall", "white jersey", "coloured jersey", "skin")
 _SMALL, _WIDE = 9, 64  # delivered pixels: below them noise and the JPEG's blocks are measured, not the light
 _TOPPED = 0.02  # a box with more of its pixels at the top of the scale says nothing about colour
 _KNEE, _WHITE = 0.55, 3.0  # of the tone step that the recipe is given by default
@@ -107,10 +107,10 @@ BARS = (
     Bar("burst range of players, EV, 95th", 0.05, EVENED),
     Bar("burst farthest pair of floor and wall, CIEDE2000, 95th", 0.9, EVENED),
     Bar("burst farthest pair of players, CIEDE2000, 95th", 0.9, EVENED),
-    Bar("floor, skin, kit against truth, CIEDE2000, median", 2.5, ("chart",)),
-    Bar("floor, skin, kit against truth, CIEDE2000, 95th", 6.0, ("chart",)),
+    Bar("floor, skin, jersey against truth, CIEDE2000, median", 2.5, ("chart",)),
+    Bar("floor, skin, jersey against truth, CIEDE2000, 95th", 6.0, ("chart",)),
     Bar("floor, standard deviation in a*b*", 1.5, ("chart",)),
-    Bar("white kit newly clipped, % of pixels", 0.1, EVENED),
+    Bar("white jersey newly clipped, % of pixels", 0.1, EVENED),
 )
 MERCURY = {"neutrals, chroma off truth, median": 1.5, "neutrals, chroma off truth, 95th": 3.0}
 
@@ -240,16 +240,16 @@ def figures(found: Sequence[Sample]) -> dict[str, float]:
     result |= _summary("frame to its burst's mean, CIEDE2000", (v for s in spreads for v in s[3]))
     subjects = [s for s in whole if s.kind in SURFACES and s.kind != "wall"]
     distances = [float(delta_e_2000(s.at_truth, to_lab(s.truth))) for s in subjects]
-    result |= _summary("floor, skin, kit against truth, CIEDE2000", distances)
-    for kind in ("floor", "skin", "coloured kit", "white kit"):
+    result |= _summary("floor, skin, jersey against truth, CIEDE2000", distances)
+    for kind in ("floor", "skin", "coloured jersey", "white jersey"):
         own = [d for d, s in zip(distances, subjects, strict=True) if s.kind == kind]
         result |= {k: v for k, v in _summary(f"{kind} against truth, CIEDE2000", own).items() if "median" in k}
     floor = [(s.at_truth - to_lab(s.truth))[1:] for s in whole if s.kind == "floor"]
     if floor:
         result["floor, standard deviation in a*b*"] = float(np.sqrt(np.var(floor, axis=0).sum()))
-    kit = [(s.clipped * s.pixels, s.pixels) for s in found if s.kind == "white kit"]
-    if kit:
-        result["white kit newly clipped, % of pixels"] = float(100 * np.divide(*np.sum(kit, axis=0)))
+    clipped = [(s.clipped * s.pixels, s.pixels) for s in found if s.kind == "white jersey"]
+    if clipped:
+        result["white jersey newly clipped, % of pixels"] = float(100 * np.divide(*np.sum(clipped, axis=0)))
     return result
 
 

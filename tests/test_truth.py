@@ -18,7 +18,7 @@ from pipeline.imaging.raw.mosaic import decode_raw
 from tests.tables import numbers
 
 
-def test_residual_pulse_after_an_exposure() -> None:
+def test_residual_flicker_after_an_exposure() -> None:
     """The mean over an exposure keeps sinc(f T) of the modulation: worked values of the closed form."""
     for row in numbers("sine_flicker"):
         lamp = Lamp("LED-B3", row["m"], 0.0)
@@ -68,7 +68,7 @@ def test_card_has_the_colour_of_its_lamps(small_shoot) -> None:
         x0, y0, x1, y1 = entry["card"]
         patch = image[int(y0 * h) : int(y1 * h), int(x0 * w) : int(x1 * w)].mean(axis=(0, 1))
         share = 0.5 + 0.46 * np.tanh(x / 5)
-        left, right = (np.mean(entry["pulses"][k][4:6]) for k in ("left", "right"))
+        left, right = (np.mean(entry["flicker"][k][4:6]) for k in ("left", "right"))
         expected = (1 - share) * left * response(grey, LEFT.spectrum) + share * right * response(grey, RIGHT.spectrum)
         assert patch / patch[1] == pytest.approx(expected / expected[1], rel=0.03)
 

@@ -1,4 +1,4 @@
-"""tone: scene light to display values, with a soft shoulder so that white kit keeps its folds."""
+"""tone: scene light to display values, with a soft shoulder so that white jersey keeps its folds."""
 
 from __future__ import annotations
 

@@ -51,7 +51,7 @@ def kelvin(lamp: str) -> float:
 
 @pytest.fixture(scope="module")
 def hall_words(tmp_path_factory: pytest.TempPathFactory) -> tuple[LightWords, ShootLight, dict]:
-    """Cold fluorescent tubes that pulse by 30 % at one end, a LED at the other; 13 and 14 frames a second, 50 Hz."""
+    """Cold fluorescent tubes that flicker by 30 % at one end, a LED at the other; 13 and 14 frames a second, 50 Hz."""
     folder = tmp_path_factory.mktemp("words") / "shoot"
     plans = (
         BurstPlan(-8.0, 1600, 1.0, 60.0, frames=7, fps=14.0),
@@ -69,7 +69,7 @@ def hall_words(tmp_path_factory: pytest.TempPathFactory) -> tuple[LightWords, Sh
     balances = solve(context, WhiteBalanceParams(method="reference_patch")).by_frame
     words = light_words(light, shoot.frames, balances, {n: m.daylight for n, m in measured.items()})
     truth = json.loads((folder.parent / "shoot-truth" / "truth.json").read_text(encoding="utf-8"))
-    return words, light, {n: e["pulses"] for n, e in truth["frames"].items() if "pulses" in e}
+    return words, light, {n: e["flicker"] for n, e in truth["frames"].items() if "flicker" in e}
 
 
 def row_of(words: LightWords, light: ShootLight, burst: int) -> list[str]:

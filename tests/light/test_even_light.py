@@ -66,11 +66,11 @@ def test_bar_is_met(results, name, figure, most) -> None:
 def test_shoot_would_be_uneven_by_hand(shoot) -> None:
     """The test has teeth: by the truth one lamp swings by more than half a stop, and the ends differ in colour."""
     truth = truth_of(shoot)
-    swings = [knot for e in truth["frames"].values() for knot in e["pulses"]["left"]]
+    swings = [knot for e in truth["frames"].values() for knot in e["flicker"]["left"]]
     assert max(swings) / min(swings) > 2**0.5
     left, right = (truth["neutral"][end] for end in ("left", "right"))
     assert abs(left[0] / left[1] / (right[0] / right[1]) - 1) > 0.4
     spots = [s for e in truth["frames"].values() if "end" not in e for s in e["spots"]]
     kinds = {s["kind"] for s in spots}
-    assert {"floor", "wall", "white kit", "coloured kit", "skin", "grey"} <= kinds, json.dumps(sorted(kinds))
+    assert {"floor", "wall", "white jersey", "coloured jersey", "skin", "grey"} <= kinds, json.dumps(sorted(kinds))
     assert set(MEASURED) <= set(RUNS)

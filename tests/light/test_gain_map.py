@@ -71,7 +71,7 @@ def test_clipped_light_stays_neutral(varying: bool) -> None:
     gain_map = balance + (wavy(4) if varying else GainMap.constant(np.zeros(3)))
     blown = apply_gain_map(image(np.ones((40, 60, 3))), gain_map, Orientation.RIGHT_TOP)
     assert np.ptp(blown.pixels, axis=2).max() < 1e-5
-    # Red kit that is bright but not clipped keeps its hue.
+    # Red jersey that is bright but not clipped keeps its hue.
     red = np.full((40, 60, 3), [0.8, 0.1, 0.1])
     assert apply_gain_map(image(red), balance, UP).pixels[0, 0] == pytest.approx([1.52, 0.1, 0.16], rel=1e-5)
 

@@ -139,7 +139,7 @@ def test_a_kit_that_is_known_tells_the_team() -> None:
     found = numbers_of(("11", WHITE), ("4", WHITE), ("11", WHITE + 5), ("7", WHITE), ("12", RED), ("7", RED))
     sides = teams_of(found, facts)
     assert sides[3] == ("home",)
-    assert sides[5] == ("home", "away")  # two of a kit are not enough to know it
+    assert sides[5] == ("home", "away")  # two of a jersey colour are not enough to know it
 
 
 def test_a_visitor_is_not_taken_for_the_home_player_of_his_number() -> None:
@@ -214,11 +214,11 @@ def test_without_the_extra_the_table_is_written_all_the_same(
 
 def drawn(burst: int) -> list[str]:
     """Side and number of the figures that the generator draws in a burst, in its order; see fixtures/match.py."""
-    from pipeline.fixtures.hall import RED_KIT, WHITE_KIT
+    from pipeline.fixtures.hall import RED_JERSEY, WHITE_JERSEY
     from pipeline.fixtures.match import players
 
     sides = {"white": "home", "red": "away", "keeper": "keeper"}
-    return [f"{sides[p.shirt]} {p.number}" for p in players(burst, 1, 0.1, (WHITE_KIT, RED_KIT))]
+    return [f"{sides[p.shirt]} {p.number}" for p in players(burst, 1, 0.1, (WHITE_JERSEY, RED_JERSEY))]
 
 
 def measure(shoot: Shoot, truth: Mapping[str, dict], size: tuple[int, int], folder: Path) -> dict[str, int]:
@@ -226,7 +226,7 @@ def measure(shoot: Shoot, truth: Mapping[str, dict], size: tuple[int, int], fold
     of the figure that the read person's box is drawn over. Misread: the same of numbers that no roster has."""
     store = Store.open(folder, shoot.folder)
     measured_frames = measure_shoot(store, shoot, 2, lambda phase, done, total: None)
-    measured = Measurements(store, {s.frame.name: s.key for s in measured_frames}, crop.STEP.name)
+    measured = Measurements(store, measured_frames, crop.STEP)
     found, notices = jersey_suggestions.read_people(shoot.frames, shoot.bursts, measured, 2)
     assert not notices
     counts = dict.fromkeys(("bursts", "main", "any", "suggestions", "wrong", "misread"), 0)
