@@ -178,3 +178,10 @@ def test_a_withheld_name_in_the_language_of_the_shoot() -> None:
     )
     metadata, _ = made(row, replace(FACTS, language="fi"))
     assert metadata.caption.startswith(f"Mill Lane Foxes ja {A}. … rzuca.")
+
+
+def test_a_language_without_a_country() -> None:
+    """CLDR, likely subtags: pt is pt-BR. ISO 639: no is Norwegian as a whole, which is written as nb here."""
+    assert language_of("pt", "").phrases == language_of("pt-BR", "").phrases != language_of("pt-PT", "").phrases
+    assert language_of("no", "").code == "nb"
+    assert language_of("no", "").phrases.sport

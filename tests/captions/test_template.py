@@ -116,3 +116,17 @@ def test_a_wrong_template_in_a_file_names_the_file_and_its_line(tmp_path: Path) 
     (tmp_path / "mine.txt").write_text("{{ who }}\n{{ who", encoding="utf-8")
     _, problems = CaptionParams(template="mine.txt").with_files(tmp_path)
     assert problems["template"].startswith("mine.txt: the template is wrong in its line 2")
+
+
+def test_texts_are_not_escaped_for_html() -> None:
+    """A caption is plain text; what writes it as XML or HTML escapes it there."""
+    facts = Facts(title="Gulls & Foxes <final>")
+    assert made(FrameFacts(), facts, template="{{ title }}")[0].caption == "Gulls & Foxes <final>"
+
+
+def test_words_for_unnamed_players_stand_for_each_of_them() -> None:
+    several = FrameFacts(players=(("away", "12"), ("away", "4")))
+    assert made(several, template="{{ who }}", unnamed="someone")[0].caption == (
+        "someone of Mill Lane Foxes and someone of Mill Lane Foxes"
+    )
+    assert made(several, template="{{ who }}")[0].caption == "2 players of Mill Lane Foxes"

@@ -337,7 +337,7 @@ def test_a_shirt_number_with_its_sign_and_a_crop_outside_the_frame(tmp_path: Pat
     frames = "frame,players,crop\nTH1_0001,home #7,-0.1 0 1 1\nTH1_0002,home 7,0 0 1 1.01\n"
     facts, problems, _ = read(tmp_path, "teams: {home: Gulls}\n", roster, frames)
     assert [p.number for p in facts.roster] == ["7"]
-    assert [(p.line, "is not a crop" in p.message) for p in problems] == [(2, True), (3, True)]
+    assert [(line, "is not a crop" in message) for _, line, _, message in problems] == [(2, True), (3, True)]
 
 
 def test_country_and_contact_in_any_form(tmp_path: Path) -> None:

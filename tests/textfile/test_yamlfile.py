@@ -30,7 +30,7 @@ def refused(tmp_path: Path, text: str | bytes) -> tuple[Problem, ...]:
     ("written", "value"),
     [
         # The examples of YAML 1.2.2, section 10.3.2, table of tag resolution and example 10.9.
-        ("null", None), ("~", None), ("", None), ("true", True), ("False", False),
+        ("null", None), ("~", None), ("", None), ("true", True), ("True", True), ("TRUE", True), ("False", False),
         ("0", 0), ("0o7", 7), ("0x3A", 0x3A), ("-19", -19),
         ("0.", 0.0), ("-0.0", 0.0), (".5", 0.5), ("+12e03", 12000.0), ("-2E+05", -200000.0),
         # Text in 1.2, other things in YAML 1.1.
