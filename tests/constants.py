@@ -15,7 +15,8 @@ from typing import Any
 import numpy as np
 
 from pipeline.imaging import level
-from pipeline.light import neutral, palette, references, scenes
+from pipeline.light import flicker, neutral, palette, references, registration, scenes
+from tests.constants_bursts import of_flicker, of_registration
 from tests.constants_light import HALLS, of_palette, of_references, of_scenes, spots
 from tests.imaging.test_level import hall, turned
 
@@ -105,6 +106,8 @@ TOPICS = {
         neutral, "NEUTRAL", _neutral,
         {"settle_window": "at its edge the kernel of the mean shift is below 1e-5 of its peak: it only saves time"},
     ),
+    "flicker": Topic(flicker, "FLICKER", of_flicker),
+    "registration": Topic(registration, "REGISTRATION", of_registration),
     "palette": Topic(palette, "PALETTE", of_palette),
     "scenes": Topic(
         scenes, "SCENES", of_scenes,

@@ -16,13 +16,35 @@ from pipeline.light.row_wave import Terms, find_cycles, terms
 from pipeline.light.static_bands import static_bands
 from pipeline.types import F32, F64, Image
 
-_MOST = 24  # frames that make the typical picture: a longer burst says no more and takes memory
-_TILE = 4  # pixels of a proxy
-_FLOOR = 0.002  # of saturation: below it a proxy pixel says nothing of the light
-_MODEL = 0.006  # stops by which true tiles miss the polynomial
-_JITTER = 0.15  # pixels by which registration may be off: tiles across an edge say less
-_TOGETHER = 8.0  # tiles whose errors are one: neighbours show the same player, the same bad registration
-_BIWEIGHT = 4.0
+
+@dataclass(frozen=True)
+class FlickerConstants:
+    """How the gain map of each frame is fitted. Pixels are those of the small pictures.
+
+    No published values exist. Chosen by trial on bursts drawn from closed forms: `pytest tests/light/test_flicker.py
+    tests/light/test_even_light.py`. That each one tells: `pytest tests/test_constants.py`.
+    """
+
+    most: int = 24  # frames that make the typical picture: a longer burst says no more and takes memory
+    tile: int = 4  # pixels
+    floor: float = 0.002  # of saturation: below it a pixel shows nothing of the light
+    model: float = 0.006  # stops by which true tiles miss the polynomial
+    jitter: float = 0.15  # pixels by which registration may be off: tiles across an edge say less
+    steep: float = 4.0  # stops a pixel, squared: an edge counts no steeper
+    noise: float = 1.5  # by which the variance of a ratio exceeds that of the frame: the scene has noise too
+    covered: float = 0.5  # least share of a tile that frame and scene both show
+    together: float = 8.0  # tiles whose errors are one: neighbours show the same player, the same bad registration
+    biweight: float = 4.0  # scales, beyond which a tile has no say
+    wide: float = 1.5  # times wider in the first two steps
+    median_to_scale: float = 1.3  # of the median distance
+    fit_steps: int = 5
+    rounds: int = 4  # of scene, fit and what is learned from the burst
+    few: float = 3.0  # frames' worth of trust in the prior against what the burst shows
+    start_error: float = 0.03  # stops, of a row profile
+    start_outlier: float = 0.05  # stops, by which a row is off that counts half (Cauchy)
+
+
+FLICKER = FlickerConstants()
 # Channels to a common part and two differences, and back; each row is one channel.
 _TO_PARTS = np.array([[1 / 3, 1, 0], [1 / 3, -1, -1], [1 / 3, 0, 1]])
 _TO_CHANNELS = np.linalg.inv(_TO_PARTS)
@@ -46,7 +68,7 @@ class View:
 
 def views(images: Sequence[Image]) -> list[View]:
     """Small pictures of a burst's frames, camera-linear, rows along the sensor, registered to the middle one."""
-    masks = [usable(i.pixels, i.saturation, _FLOOR) for i in images]
+    masks = [usable(i.pixels, i.saturation, FLICKER.floor) for i in images]
     logs = [
         np.where(good[..., None], np.log2(np.maximum(i.pixels, 1e-5)), np.nan).astype(np.float32)
         for i, good in zip(images, masks, strict=True)
@@ -73,7 +95,7 @@ def agree(views: Sequence[View]) -> list[GainMap]:
     if count < 2:
         return [GainMap.constant(np.zeros(3))] * count
     height, width = views[0].pixels.shape[:2]
-    tiles = (max(2, height // _TILE), max(2, width // _TILE))
+    tiles = (max(2, height // FLICKER.tile), max(2, width // FLICKER.tile))
     scene, known = _scene(views, [GainMap.constant(np.zeros(3))] * count)
     profiles = np.stack([_profile(_ratios(one, scene, known, tiles)[0].reshape(*tiles, 3)) for one in views])
     model = terms(find_cycles(profiles[..., 0]))
@@ -82,7 +104,7 @@ def agree(views: Sequence[View]) -> list[GainMap]:
     if len(usable_frames) < 2:
         return [GainMap.constant(np.zeros(3))] * count
     parts = np.stack([_start(model, p, prior) for p in profiles])
-    for step in range(4):
+    for step in range(FLICKER.rounds):
         scene, known = _scene(views, [GainMap(model.legendre(c) @ _TO_CHANNELS) for c in parts])
         variance = np.zeros_like(parts)
         for index in usable_frames:
@@ -92,7 +114,7 @@ def agree(views: Sequence[View]) -> list[GainMap]:
         if step >= 1:
             power = (parts[usable_frames] ** 2).sum(axis=0) / (len(usable_frames) - 1)
             learned = np.maximum(power - variance[usable_frames].mean(axis=0), 1e-8)
-            few = 3.0 / (2.0 + len(usable_frames))  # two frames say little about a variance
+            few = FLICKER.few / (FLICKER.few - 1 + len(usable_frames))  # two frames say little about a variance
             prior = np.sqrt(few * np.minimum(prior**2, 4 * learned + 1e-6) + (1 - few) * learned)
             prior[0] = model.prior[0]
     shared = static_bands(model, parts[usable_frames])
@@ -103,7 +125,7 @@ def agree(views: Sequence[View]) -> list[GainMap]:
 def _scene(views: Sequence[View], gain_maps: Sequence[GainMap]) -> tuple[F32, _Mask]:
     """The burst's typical picture in the reference's place, and where at least two frames show it."""
     height, width = views[0].pixels.shape[:2]
-    pick = np.unique(np.linspace(0, len(views) - 1, min(_MOST, len(views))).round().astype(int))
+    pick = np.unique(np.linspace(0, len(views) - 1, min(FLICKER.most, len(views))).round().astype(int))
     stack = np.empty((height, width, 3, len(pick)), np.float32)
     count = np.zeros((height, width), int)
     for index, (one, gain_map) in enumerate((views[i], gain_maps[i]) for i in pick):
@@ -131,15 +153,19 @@ def _ratios(one: View, scene: F32, in_scene: _Mask, tiles: tuple[int, int]) -> t
     share = _tiled(both[..., None].astype(np.float32), tiles)[..., 0]
     frame = _tiled(np.where(both[..., None], one.pixels, 0), tiles)
     ground = _tiled(np.where(both[..., None], here, 0), tiles)
-    enough = (share > 0.5) & (frame > 0).all(axis=-1) & (ground > 0).all(axis=-1)
+    enough = (share > FLICKER.covered) & (frame > 0).all(axis=-1) & (ground > 0).all(axis=-1)
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = np.where(enough[..., None], np.log2(frame / ground), np.nan)
         level = frame / share[..., None]
         logs = np.log2(np.maximum(np.nan_to_num(here[..., 1], nan=1.0), 1e-4))
         down, across = np.gradient(logs)
-        slope = _tiled(np.where(both, np.minimum(down**2 + across**2, 4.0), 0)[..., None].astype(np.float32), tiles)
-        variance = (one.a * level + one.b) / (share[..., None] * _TILE**2) / (level * np.log(2)) ** 2
-        weight = np.where(enough[..., None], 1 / (1.5 * variance + _MODEL**2 + _JITTER**2 * slope), 0.0)
+        slope = _tiled(
+            np.where(both, np.minimum(down**2 + across**2, FLICKER.steep), 0)[..., None].astype(np.float32), tiles
+        )
+        variance = (one.a * level + one.b) / (share[..., None] * FLICKER.tile**2) / (level * np.log(2)) ** 2
+        weight = np.where(
+            enough[..., None], 1 / (FLICKER.noise * variance + FLICKER.model**2 + FLICKER.jitter**2 * slope), 0.0
+        )
     return ratio.reshape(-1, 3), weight.reshape(-1, 3)
 
 
@@ -166,10 +192,12 @@ def _start(model: Terms, profile: F64, prior: F64) -> F64:
         x, y = model.design(len(profile), 1)[known][:, level], profile[known]
 
         def solve(weights: F64) -> F64:
-            return ridge(x, y, weights, np.diag(0.03**2 / prior[level, 0] ** 2))
+            return ridge(x, y, weights, np.diag(FLICKER.start_error**2 / prior[level, 0] ** 2))
 
         def weigh(part: F64, _: int) -> F64:
-            return cauchy((y[:, 0] - x @ part[:, 0].copy()) / 0.05)  # BLAS rounds a strided column otherwise
+            return cauchy(
+                (y[:, 0] - x @ part[:, 0].copy()) / FLICKER.start_outlier
+            )  # BLAS rounds a strided column otherwise
 
         found[level], _ = reweighted(solve, weigh, solve(np.ones(len(y))), range(3))
     return found
@@ -184,9 +212,9 @@ def _fit(design: F64, parts: F64, weight: F64, prior: F64, start: F64) -> tuple[
 
     def weigh(fit: tuple[F64, F64], step: int) -> F64:
         size = np.sqrt(((y - x @ fit[0]) ** 2).mean(axis=1) * w)
-        scale = max(1.0, float(np.median(size)) * 1.3)
-        reach = _BIWEIGHT * scale * (1.5 if step < 2 else 1.0)
-        return np.asarray(w / scale**2 / _TOGETHER * biweight(size / reach))
+        scale = max(1.0, float(np.median(size)) * FLICKER.median_to_scale)
+        reach = FLICKER.biweight * scale * (FLICKER.wide if step < 2 else 1.0)
+        return np.asarray(w / scale**2 / FLICKER.together * biweight(size / reach))
 
     def solve(robust: F64) -> tuple[F64, F64]:
         found, variance = np.zeros_like(start), np.zeros_like(start)
@@ -198,4 +226,4 @@ def _fit(design: F64, parts: F64, weight: F64, prior: F64, start: F64) -> tuple[
             variance[:, part] = np.diag(inverse)
         return found, variance
 
-    return reweighted(solve, weigh, (start, np.zeros_like(start)), range(5))[0]
+    return reweighted(solve, weigh, (start, np.zeros_like(start)), range(FLICKER.fit_steps))[0]

@@ -18,13 +18,38 @@ from pipeline.imaging.robust import biweight, reweighted, ridge
 from pipeline.light.gain_map import basis
 from pipeline.types import F32, F64
 
-_BLUR = 5.0  # pixels of a proxy; slower changes than this are light, not things
-_PEAKS = 4
-_TILE = 6
-_SCALE = 0.045  # stops by which a tile may miss the smooth change of light and still count by half
-_GAIN = 0.03  # by which a motion must beat no motion: most bursts are shot with a quiet hand
-_JUMP = 0.25  # of the width between two frames: no pan goes further, only a person in front of the lens
-_GOOD = 0.62  # of the frame explained: no need to look for a zoom
+
+@dataclass(frozen=True)
+class RegistrationConstants:
+    """How the motion between frames is found. Pixels are those of the small pictures.
+
+    No published values exist. Chosen by trial on drawn bursts that move and stand still: `pytest
+    tests/light/test_registration.py tests/light/test_flicker.py`. That each one tells: `pytest
+    tests/test_constants.py`.
+    """
+
+    fine: float = 0.8  # pixels, blur of the edges that propose motions
+    blur: float = 5.0  # pixels; slower changes than this are light, not things
+    limit: float = 2.5  # standard deviations at which edges are cut off, so that few strong ones do not rule
+    peaks: int = 4  # of the phase correlation, that are tried
+    whitening: float = 0.8  # power of the spectrum that is divided out: 1 is pure phase, 0 plain correlation
+    tile: int = 6  # pixels
+    scale: float = 0.045  # stops by which a tile may miss the smooth change of light and still count by half
+    covered: float = 0.5  # least share of a tile that both frames show
+    overlap: float = 0.25  # least share of the tiles
+    overlap_power: float = 0.25  # by which a small overlap counts less
+    ridge: float = 0.5  # tiles' worth of trust that light does not slope
+    gain: float = 0.03  # by which a motion must explain more than no motion: most bursts are shot with a quiet hand
+    jump: float = 0.25  # of the width between two frames: no pan goes further, only a person in front of the lens
+    good: float = 0.62  # of the frame explained: no need to look for a zoom
+    ground_blur: float = 1.0  # pixels, before the last step of part of a pixel
+    light_blur: float = 12.0  # pixels, of what light may do there
+    most_rest: float = 0.5  # stops, beyond which a pixel shows another thing
+    most_slope: float = 1.0  # stops a pixel; steeper edges bend between pixels
+    outlier: float = 2.5  # median distances, beyond which a pixel has no say (biweight)
+
+
+REGISTRATION = RegistrationConstants()
 
 
 @dataclass(frozen=True)
@@ -86,13 +111,13 @@ def _motion(reference: F32, frame: F32, edges: F32, frame_edges: F32, guesses: S
     best = still
     candidates = [g for g in guesses if not g.still]
     candidates += _proposed(edges, frame_edges, 1.0)
-    reach = _JUMP * reference.shape[1]
+    reach = REGISTRATION.jump * reference.shape[1]
 
     def near(motion: Motion) -> bool:
         return any(np.hypot(motion.dx - g.dx, motion.dy - g.dy) <= reach for g in (Motion(), *guesses))
 
     best = _best(reference, frame, [c for c in candidates if near(c)], best)
-    if best.explained < _GOOD:
+    if best.explained < REGISTRATION.good:
         around = {best.scale, *(g.scale for g in guesses)}
         scales = {round(s * f, 4) for s in around for f in (0.93, 0.965, 1.035, 1.07)}
         zooms = [m for s in sorted(scales) for m in _proposed(edges, frame_edges, s)[:2]]
@@ -100,14 +125,14 @@ def _motion(reference: F32, frame: F32, edges: F32, frame_edges: F32, guesses: S
         if best.scale != 1:
             finer = [replace(best, scale=best.scale * f) for f in (0.985, 0.9925, 1.0075, 1.015)]
             best = _best(reference, frame, finer, best)
-    best = best if best.explained > still.explained + _GAIN else still
+    best = best if best.explained > still.explained + REGISTRATION.gain else still
     return _best(reference, frame, [_refined(reference, frame, best)], best)
 
 
 def _refined(reference: F32, frame: F32, motion: Motion) -> Motion:
     """To parts of a pixel: two robust Gauss-Newton steps (Lucas and Kanade 1981) on what light does not explain."""
     height, width = reference.shape[:2]
-    ground = cv2.GaussianBlur(np.nan_to_num(reference[..., 1], nan=-6.0), (0, 0), 1.0)
+    ground = cv2.GaussianBlur(np.nan_to_num(reference[..., 1], nan=-6.0), (0, 0), REGISTRATION.ground_blur)
     gy, gx = np.gradient(ground)
     y, x = np.mgrid[0:height, 0:width]
     slopes = np.stack([gx, gy, gx * (x - width / 2) + gy * (y - height / 2)], axis=-1)
@@ -115,13 +140,13 @@ def _refined(reference: F32, frame: F32, motion: Motion) -> Motion:
     for _ in range(2):
         moved = warp(frame, motion)[..., 1] - reference[..., 1]
         known = np.isfinite(moved)
-        rest = cv2.GaussianBlur(np.where(known, moved, 0).astype(np.float32), (0, 0), 1.0)
-        rest = rest - cv2.GaussianBlur(rest, (0, 0), 12.0)  # less what light may do
-        strong = known & (np.abs(rest) < 0.5) & (np.hypot(gx, gy) < 1.0)
+        rest = cv2.GaussianBlur(np.where(known, moved, 0).astype(np.float32), (0, 0), REGISTRATION.ground_blur)
+        rest = rest - cv2.GaussianBlur(rest, (0, 0), REGISTRATION.light_blur)  # less what light may do
+        strong = known & (np.abs(rest) < REGISTRATION.most_rest) & (np.hypot(gx, gy) < REGISTRATION.most_slope)
         a, b = slopes[strong][:, :use].astype(np.float64), rest[strong].astype(np.float64)
         if len(b) < 50:
             return motion
-        limit = 2.5 * float(np.median(np.abs(b))) + 1e-3
+        limit = REGISTRATION.outlier * float(np.median(np.abs(b))) + 1e-3
         step = np.clip(-ridge(a, b, biweight(b / limit), 1e-2 * np.eye(use)), -1.0, 1.0)
         scale = motion.scale * (1 + float(step[2])) if use == 3 else motion.scale
         motion = Motion(motion.dx + float(step[0]), motion.dy + float(step[1]), scale)
@@ -140,9 +165,9 @@ def _edges(picture: F32) -> F32:
     """Log luminance less its blur, limited, so that light does not count and few strong edges do not rule."""
     known = picture[..., 1][np.isfinite(picture[..., 1])]
     logs = np.nan_to_num(picture[..., 1], nan=float(np.median(known)) if known.size else 0.0)
-    high = cv2.GaussianBlur(logs, (0, 0), 0.8) - cv2.GaussianBlur(logs, (0, 0), _BLUR)
+    high = cv2.GaussianBlur(logs, (0, 0), REGISTRATION.fine) - cv2.GaussianBlur(logs, (0, 0), REGISTRATION.blur)
     scale = float(np.sqrt(np.mean(high * high))) + 1e-6
-    return np.asarray(np.clip(high / scale, -2.5, 2.5), dtype=np.float32)
+    return np.asarray(np.clip(high / scale, -REGISTRATION.limit, REGISTRATION.limit), dtype=np.float32)
 
 
 @lru_cache(maxsize=4)
@@ -159,9 +184,9 @@ def _proposed(edges: F32, frame_edges: F32, scale: float) -> list[Motion]:
         ).astype(np.float32)
     window = _window(height, width)
     cross = np.conj(np.fft.rfft2(edges * window)) * np.fft.rfft2(frame_edges * window)
-    surface = np.fft.irfft2(cross / (np.abs(cross) ** 0.8 + 1e-9), s=edges.shape)
+    surface = np.fft.irfft2(cross / (np.abs(cross) ** REGISTRATION.whitening + 1e-9), s=edges.shape)
     found = []
-    for _ in range(_PEAKS):
+    for _ in range(REGISTRATION.peaks):
         y, x = np.unravel_index(int(np.argmax(surface)), surface.shape)
         dy = (int(y) + height // 2) % height - height // 2
         dx = (int(x) + width // 2) % width - width // 2
@@ -181,14 +206,14 @@ def _explained(reference: F32, frame: F32, motion: Motion) -> float:
     """The part of the frame that the motion and a smooth change of light explain; small overlaps count less."""
     ratio = warp(frame, motion) - reference
     height, width = ratio.shape[:2]
-    tiles = (max(2, height // _TILE), max(2, width // _TILE))
+    tiles = (max(2, height // REGISTRATION.tile), max(2, width // REGISTRATION.tile))
     known = np.isfinite(ratio[..., 1])
     share = cv2.resize(known.astype(np.float32), (tiles[1], tiles[0]), interpolation=cv2.INTER_AREA).ravel()
     filled = np.where(known[..., None], ratio, 0).astype(np.float32)
     means = cv2.resize(filled, (tiles[1], tiles[0]), interpolation=cv2.INTER_AREA).reshape(-1, 3)
-    enough = share > 0.5
+    enough = share > REGISTRATION.covered
     overlap = float(enough.mean())
-    if overlap < 0.25 or enough.sum() < 12:
+    if overlap < REGISTRATION.overlap or enough.sum() < 12:
         return -1.0
     y = means.astype(np.float64) / np.maximum(share, 0.5)[:, None]
     y[~enough] = np.nan
@@ -199,11 +224,15 @@ def _explained(reference: F32, frame: F32, motion: Motion) -> float:
     y, x = rows.reshape(-1, 3)[enough], _slopes(*tiles)[enough]
 
     def weigh(fit: F64, scale: float) -> F64:
-        return np.asarray(1 / (1 + (np.sqrt(((y - x @ fit) ** 2).mean(axis=1)) / (_SCALE * scale)) ** 2) ** 2)
+        return np.asarray(
+            1 / (1 + (np.sqrt(((y - x @ fit) ** 2).mean(axis=1)) / (REGISTRATION.scale * scale)) ** 2) ** 2
+        )
 
     start = np.zeros((x.shape[1], 3))
-    _, weight = reweighted(lambda w: ridge(x, y, w, 0.5 * np.eye(x.shape[1])), weigh, start, (4.0, 2.0, 1.0))
-    return float(weight.mean() * overlap**0.25)
+    _, weight = reweighted(
+        lambda w: ridge(x, y, w, REGISTRATION.ridge * np.eye(x.shape[1])), weigh, start, (4.0, 2.0, 1.0)
+    )
+    return float(weight.mean() * overlap**REGISTRATION.overlap_power)
 
 
 def _row_slopes(values: F64) -> F64:
@@ -214,12 +243,12 @@ def _row_slopes(values: F64) -> F64:
     y = np.where(known, values, 0.0)
 
     def weigh(slope: F64, scale: float) -> F64:
-        distance = np.sqrt(((y - slope * u) ** 2).mean(axis=2, keepdims=True)) / (_SCALE * scale)
+        distance = np.sqrt(((y - slope * u) ** 2).mean(axis=2, keepdims=True)) / (REGISTRATION.scale * scale)
         return np.asarray(known / (1 + distance**2) ** 2)
 
     def solve(weight: F64) -> F64:
         across = (weight * u * y).sum(axis=1, keepdims=True)
-        return np.asarray(across / ((weight * u * u).sum(axis=1, keepdims=True) + 0.5))
+        return np.asarray(across / ((weight * u * u).sum(axis=1, keepdims=True) + REGISTRATION.ridge))
 
     slope, _ = reweighted(solve, weigh, np.zeros((len(y), 1, y.shape[2])), (8.0, 4.0, 2.0, 1.0, 1.0))
     return np.asarray(slope * u)
