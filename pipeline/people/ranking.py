@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.people.subject import Subject, touched_sides
+from pipeline.people.subject import Subject, rise, touched_sides
 from pipeline.types import Burst
 
 
@@ -109,17 +109,13 @@ def quality_of(subject: Subject | None, middle_sharp: float, level: float, clipp
     return Quality(
         subject=True,
         sharp=subject.sharp,
-        face=_share(subject.face_sure, RANKING.face_from, RANKING.face_to),
-        ball=_share(subject.ball_sure, RANKING.ball_from, RANKING.ball_to),
+        face=rise(subject.face_sure, RANKING.face_from, RANKING.face_to),
+        ball=rise(subject.ball_sure, RANKING.ball_from, RANKING.ball_to),
         size=subject.box.y1 - subject.box.y0,
         whole=RANKING.whole ** touched_sides(subject.box),
         level=level * subject.light[0],
         clipped=subject.light[1],
     )
-
-
-def _share(value: float, low: float, high: float) -> float:
-    return min(1.0, max(0.0, (value - low) / (high - low)))
 
 
 def rank(bursts: Sequence[Burst], qualities: Mapping[str, Quality]) -> dict[str, Ranked]:

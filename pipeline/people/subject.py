@@ -162,7 +162,7 @@ def _worth(frame: Observation) -> F64:
     at_side, at_end = _at_rim(x0, x1), _at_rim(y0, y1)
     side = np.where(at_side, WORTH.cut_side, 1.0) * np.where(at_end, WORTH.cut_end, 1.0)
     certain = [_surest(faces_of(p, frame.faces)) for p in people]
-    face = np.array([1 + WORTH.face * _share(c, WORTH.face_from, WORTH.face_to) for c in certain])
+    face = np.array([1 + WORTH.face * rise(c, WORTH.face_from, WORTH.face_to) for c in certain])
     worth = np.sqrt(sure) * np.minimum(tall, WORTH.largest) ** WORTH.height_power * place * side * sharp * face
     least = WORTH.certainty + WORTH.small_certainty * np.maximum(WORTH.small - tall, 0)
     worth = np.where((sure >= least) & (tall >= WORTH.least_height), worth, 0.0)
@@ -198,7 +198,8 @@ def _surest(rows: F32) -> float:
     return float(rows[:, 4].max()) if len(rows) else 0.0
 
 
-def _share(value: float, low: float, high: float) -> float:
+def rise(value: float, low: float, high: float) -> float:
+    """0 up to `low`, 1 from `high`, and linear between."""
     return float(np.clip((value - low) / (high - low), 0, 1))
 
 
