@@ -17,6 +17,9 @@ _NAMES = "shoot/names.py"
 _CONTAINERS = ("formats/test_containers.py",)
 _EXIF_TESTS = ("formats/test_exif.py",)
 _TEXTS = ("formats/metadata/test_carried.py",)
+_SHARED = ("formats/metadata/test_credits.py",)
+_EMBEDDED = ("formats/metadata/test_embed.py",)
+_PACKETS = ("formats/metadata/test_xmp_read.py",)
 _GROUPS = ("shoot/test_bursts.py",)
 _FORMS = ("shoot/test_names.py",)
 
@@ -116,4 +119,25 @@ MUTANTS = [
     mutant("captions/template.py", "FILE_LIMIT = 100_000", "FILE_LIMIT = 110_000", "captions/test_template.py"),
     mutant("captions/people.py", "timedelta(days=3)", "timedelta(days=3.3)", "captions/test_people.py"),
     mutant("captions/people.py", "timedelta(days=3)", "timedelta(days=2.7)", "captions/test_people.py"),
+    # seen by no test when they were first tried
+    mutant(_CARRIED, "if size & 0x8000 or len(value) < size:", "if len(value) < size:", *_TEXTS),
+    mutant(_CARRIED, 'unicode = value == b"\\x1b%G"', "unicode = True", *_TEXTS),
+    mutant(_CARRIED, "if sum(map(len, contact.iptc().values())) > room:", "if False:", *_TEXTS),
+    mutant(_BLOCKS, "resources.iim or blocks.iim, ", "blocks.iim or resources.iim, ", *_TEXTS),
+    mutant(_BLOCKS, " and body.read(0, 16) == _XMP_BOX", "", *_TEXTS),
+    mutant("formats/metadata/model.py", "not -840 <= self.utc_offset", "not -720 <= self.utc_offset", *_SHARED),
+    mutant("formats/metadata/model.py", "tuple(dict.fromkeys(entry for", "tuple((entry for", *_SHARED),
+    mutant("formats/metadata/exif.py", "min(round(m.iso), 65535)", "round(m.iso)", *_EMBEDDED),
+    mutant("formats/metadata/xmp_read.py", "found.setdefault(name, value)", "found[name] = value", *_PACKETS),
+    mutant(_EXIF, "exif.orientation if oriented else", "exif.orientation if True else", "formats/test_exif_libraw.py"),
+    mutant("shoot/scan.py", "if not hidden and there.suffix", "if there.suffix", "shoot/test_scan.py"),
+    mutant("shoot/scan.py", 'unicodedata.normalize("NFC", name)', "name", "shoot/test_scan.py"),
+    mutant("shoot/eventfile.py", "return value.upper()", "return value", "shoot/test_facts.py"),
+    mutant("shoot/eventfile.py", "and 0 <= v <= 1]", "and v <= 1]", "shoot/test_facts.py"),
+    mutant("shoot/read_facts.py", '.removeprefix("#")', "", "shoot/test_facts.py"),
+    mutant("textfile/yamlfile.py", 'text.casefold() == "true"', 'text == "true"', "textfile/test_yamlfile.py"),
+    mutant("captions/language.py", 'not in (None, "BR")', 'not in ("BR",)', "captions/test_language.py"),
+    mutant("captions/language.py", '{"no": "nb"}', "{}", "captions/test_language.py"),
+    mutant("captions/template.py", "autoescape=False", "autoescape=True", "captions/test_template.py"),
+    mutant("captions/people.py", "if name or unnamed:", "if name:", "captions/test_template.py"),
 ]
