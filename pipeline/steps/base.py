@@ -1,4 +1,4 @@
-"""What a step is. A step is declared once, in one file; help, schema and documentation come from it."""
+"""What a step is. Each step is declared once, in one file; help, schema and documentation come from that."""
 
 from __future__ import annotations
 
@@ -35,41 +35,46 @@ class Params(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     def with_files(self, folder: Path) -> tuple[Self, dict[str, str]]:
-        """These parameters with the texts of files of the recipe's `folder` in place of their names, and by parameter
-        why one cannot be used. Only a step that takes files does anything here."""
+        """(these parameters with the texts of files in place of their names; parameter -> why its file cannot be used).
+
+        folder  of the recipe, where the files are. Only a step that takes files overrides this.
+        """
         return self, {}
 
 
 class Measurement(Protocol):
-    """What a step measured in one frame, and how the store keeps it: as named arrays of some kB."""
+    """What a step measured in one frame. The store keeps it as named arrays, some kB in all."""
 
     def as_arrays(self) -> dict[str, NDArray[Any]]:
-        """Everything, for the store; what Step.from_arrays reads."""
+        """All of it, as named arrays; Step.from_arrays reads them back."""
 
 
 class Solution(Protocol):
-    """What a step decided for one frame. Its numbers are rounded when it is made, so that the last bit of a sum does
-    not change a render's key; its JSON form is part of that key and stands in run.json."""
+    """What a step decided for one frame.
+
+    Its numbers are rounded when it is made, so that the last bit of a sum does not change a render's key. Its JSON
+    form is part of that key, and is written to run.json.
+    """
 
     def as_json(self) -> JsonObject:
-        """JSON values only."""
+        """All of it, as JSON values."""
 
 
 @dataclass(frozen=True)
 class NoMeasurement:
-    """Of a step that measures nothing."""
+    """The measurement of a step that measures nothing."""
 
     def as_arrays(self) -> dict[str, NDArray[Any]]:
-        """Nothing."""
+        """No arrays."""
         return {}
 
 
 @dataclass(frozen=True)
 class NoSolution:
-    """Of a step that decides nothing from frame to frame."""
+    """The solution of a step that decides nothing from frame to frame."""
 
     def as_json(self) -> JsonObject:
-        """Nothing."""
+        """An empty object."""
         return {}
 
 
@@ -80,17 +85,19 @@ S = TypeVar("S", bound=Solution)
 
 @dataclass(frozen=True)
 class MeasureContext:
-    """`frame`, its small upright linear decode (`proxy`, before any other step) and the camera's balances.
+    """What `measure` works on: one frame, decoded small.
 
-    as_shot is None when the file carries no balance; both are (3,) multipliers with green = 1.
-    full_size (height, width) of the upright frame; detail its finer luma, None where it was not asked for.
+    proxy      camera-linear, upright, before any other step
+    as_shot, daylight  the camera's balances, (3,) multipliers with green = 1; as_shot None: the file carries none
+    references that name this frame
+    full_size  (height, width) of the upright frame, pixels; detail  its finer luma, None where it was not asked for
     """
 
     frame: Frame
     proxy: Image
     as_shot: F64 | None
     daylight: F64
-    references: Sequence[Reference]  # those that name this frame
+    references: Sequence[Reference]
     full_size: tuple[int, int]
     detail: Detail | None
     models: ModelFiles
@@ -98,16 +105,21 @@ class MeasureContext:
 
 @dataclass(frozen=True)
 class SolveContext(Generic[M]):
-    """What `solve` sees: every measured frame in order of time, the bursts, and what earlier steps decided."""
+    """What `solve` works on: every measured frame in order of time, the bursts, and what earlier steps decided.
+
+    measured  frame name -> this step's measurement; the same for every recipe
+    light, subjects, ranks  found when first called; subjects and ranks by frame name
+    earlier   label of a step -> frame name -> solution
+    """
 
     frames: Sequence[Frame]
     bursts: Sequence[Burst]
     facts: Facts
-    measured: Mapping[str, M]  # frame name -> this step's measurement; the same for every recipe
-    light: Callable[[], ShootLight]  # found when first asked for
-    subjects: Callable[[], Mapping[str, Subject | None]]  # by frame name; also found when first asked for
-    ranks: Callable[[], Mapping[str, Ranked]]  # the same
-    earlier: Mapping[str, Mapping[str, Solution]]  # label of a step -> frame name -> solution
+    measured: Mapping[str, M]
+    light: Callable[[], ShootLight]
+    subjects: Callable[[], Mapping[str, Subject | None]]
+    ranks: Callable[[], Mapping[str, Ranked]]
+    earlier: Mapping[str, Mapping[str, Solution]]
 
     def earlier_of(self, step: Step[Any, Any, S]) -> Mapping[str, S]:
         """Frame name -> what a shared step before this one decided; empty where it is not in the recipe."""
@@ -116,7 +128,7 @@ class SolveContext(Generic[M]):
 
 @dataclass(frozen=True)
 class Solved(Generic[S]):
-    """Solutions by frame name, and what the report should say."""
+    """Solutions by frame name, and notices for the report: on the shoot, and at most one for each frame."""
 
     by_frame: Mapping[str, S]
     notices: tuple[str, ...] = ()
@@ -125,7 +137,7 @@ class Solved(Generic[S]):
 
 @dataclass(frozen=True)
 class ApplyContext(Generic[S]):
-    """What `apply` may use besides the pixels; solution is None for a step that decides nothing."""
+    """What `apply` may use besides the pixels. row  of frames.csv; solution  None for a step that decides nothing."""
 
     frame: Frame
     row: FrameFacts
@@ -133,18 +145,18 @@ class ApplyContext(Generic[S]):
 
 
 class Order(StrEnum):
-    """Where a step stands among the others of its list."""
+    """The place of a step among the others of its list."""
 
     FREE = "free"
-    ANYWHERE = "anywhere"  # about frames, not pixels: moved to the front
+    ANYWHERE = "anywhere"  # chooses frames, not pixels: moved to the front
     FIRST = "first"
     LAST = "last"
-    AFTERWARDS = "afterwards"  # not part of what makes the files: after the last
+    AFTERWARDS = "afterwards"  # uses the finished files: after the last
 
 
 @dataclass(frozen=True)
 class FileName:
-    """How a delivery's files are named: a template over captions.filename_template.NAME_FIELDS, and a suffix."""
+    """How a delivery's files are named: a template over captions.filename_template.NAME_FIELDS; suffix without dot."""
 
     template: str
     suffix: str
@@ -152,7 +164,10 @@ class FileName:
 
 @dataclass(frozen=True)
 class EncodedFile:
-    """A finished file: bytes with metadata, quality used (0: lossless), digest of the scan data ("": has none)."""
+    """A finished file.
+
+    data  with its metadata; quality  that was used, 0 for lossless; scan  digest of the JPEG's scan data, "" for others
+    """
 
     data: bytes
     quality: int
@@ -164,30 +179,30 @@ class EncodedFile:
 class Step(Generic[P, M, S]):
     """One step: its parameters, what it measures and decides, and its answers to what the engine asks.
 
-    place     "shared" (once per frame), "delivery" (per delivery) or "both"
-    takes     the domains it accepts, none for what reads the file; gives  the domain it returns, None = unchanged
-    order     where it stands; required  filled in with its defaults where a recipe leaves it out; misplaced  what to
-              say where it stands elsewhere
-    measure   one frame, no parameters; kept as its `as_arrays` says, and read back by from_arrays. Both are None for
-              steps that measure nothing
-    solve     all frames; a solution for each, and notices
+    version   raised when its pixels change; summary  one sentence for help and documentation
+    place     "shared" (once a frame), "delivery" (once a delivery) or "both"
+    takes     the domains it accepts, none for the step that reads the file; gives  the domain after it, None: the same
+    order     its place in a list; misplaced  the message where it is elsewhere
+    required  filled in with its defaults where a recipe leaves it out; changes_pixels  false: no part of the pixel key
+    measure   of one frame, without parameters; from_arrays  reads back what its `as_arrays` wrote. Both None where the
+              step measures nothing
+    solve     of all frames: a solution for each, and notices
     apply     Image -> Image; None for steps that work otherwise
-    version   raised when its pixels change
 
-    Answers, each None where the step has nothing to say:
+    Hooks that the engine calls, each None where the step has no answer:
 
     leaves_out     why a frame is not in the delivery, "" where it is
-    every_pixel    whether all pixels of a frame are wanted, whatever the deliveries ask for
-    kept           the box of the upright frame, at a size (height, width), that it keeps
-    reads          the box that it needs to have decoded for that
-    output_size    (height, width) after it of a picture of that size
-    shortfall      what to say of a finished picture (height, width) that is smaller than asked for
-    on_mosaic      what decode may do of it on the mosaic; after_mosaic  the image when decode did
-    texts          what is written into a frame's file, and notices
-    file_name      how files are named; encode  an image and its texts as a file
-    key            what of the parameters and texts the encoded pixels depend on; by default all parameters
+    every_pixel    whether all pixels of a frame are needed, whatever the deliveries ask for
+    kept           (params, solution, height, width) -> box of the upright frame that it keeps, fractions
+    reads          the same for the box that must be decoded for that
+    output_size    (params, height, width) -> (height, width) after it, pixels
+    shortfall      (params, height, width of the finished picture) -> message where that is smaller than asked for, ""
+    on_mosaic      the part of it that decode may do on the mosaic; after_mosaic  the image after decode has done it
+    texts          what is written into a frame's file, and notices. Raises EvencourtError where it cannot be made
+    file_name      how files are named; encode  an image and its texts as a file. Raises FrameError where it is too big
+    key            the parameters and texts that the encoded pixels depend on; None: all parameters, no text
     in_words       what it decided for a frame, for the report
-    wanted         what is made of a delivery when its files stand
+    wanted         what to do with a delivery's finished files
     """
 
     name: str
@@ -225,7 +240,7 @@ AnyStep: TypeAlias = Step[Any, Any, Any]
 
 
 def rounded(values: NDArray[Any]) -> F64:
-    """Values to seven digits: a last-bit difference does not change a render's key."""
+    """`values`, any shape, rounded to seven digits, so that a last-bit difference does not change a render's key."""
     return np.array([float(f"{v:.7g}") for v in np.asarray(values, dtype=np.float64).ravel()]).reshape(np.shape(values))
 
 
@@ -235,10 +250,10 @@ def stops_in_words(stops: F64) -> str:
 
 
 def signed(value: float, digits: int = 2) -> str:
-    """A number with its sign, a minus sign and not a hyphen."""
+    """A number with its sign and `digits` decimals; a minus sign, not a hyphen, and no negative zero."""
     return f"{round(value, digits) + 0.0:+.{digits}f}".replace("-", "\N{MINUS SIGN}")
 
 
 def camera_of(frame: Frame) -> str:
-    """The kind of camera that took a frame, for a person to read."""
+    """Make and model of the camera that took a frame, for messages."""
     return f"{frame.exif.make} {frame.exif.model}".strip() or "this camera"

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 # IPTC NewsCodes, digital source type: taken by a camera and finished without generated content.
 DIGITAL_CAPTURE = "http://cv.iptc.org/newscodes/digitalsourcetype/digitalCapture"
 
-# What may stay of the texts typed in the camera without a person's asking: none of these names who is shown.
+# Texts typed in the camera that may stay without being asked for: none of these names a person in the picture.
 _RIGHTS = ("creator", "job_title", "contact", "credit", "source", "copyright", "usage", "rights_url")
 _TEMPLATES = ("template", "headline", "alt_text")
 _BESIDE = "or the name of a .txt file beside the recipe that holds it"
@@ -37,8 +37,8 @@ _BESIDE = "or the name of a .txt file beside the recipe that holds it"
 class CaptionParams(Params):
     """Texts are Jinja2 templates over the facts of the shoot.
 
-    A fact that is missing is an empty text; `{{ city | required }}` makes it an error. A template may stand in
-    a file beside the recipe: see `with_files`.
+    A missing fact is an empty text; `{{ city | required }}` makes it an error. A template may be in a file beside the
+    recipe: see `with_files`.
     """
 
     template: str = Field(
@@ -72,8 +72,8 @@ class CaptionParams(Params):
 
         folder  the recipe's
 
-        So the text, not its name, is what a caption depends on, is part of the flattened recipe, and is found on
-        every machine. Returns with it, by parameter, why a file cannot be used; such a parameter gets its default.
+        So a caption depends on the text and not on the file's name, the text is in the flattened recipe, and it is
+        there on every machine. Also returns, by parameter, why a file cannot be used; that parameter gets its default.
         """
         texts: dict[str, str] = {}
         problems: dict[str, str] = {}
@@ -102,12 +102,14 @@ def describe(
     params: CaptionParams,
     carried: PictureTexts = NOTHING_CARRIED,
 ) -> tuple[Metadata, tuple[str, ...]]:
-    """What is written into this frame's files, and what the report should say about it.
+    """(what is written into this frame's files, notices for the report).
 
-    A name is withheld where the roster says publish: no, or for everybody where the shoot is of minors; it is
-    then also taken out of every text that was typed (whole names, whatever the case, accents and order), and
-    words that may hold a part of it are left out. Whether the frame may be delivered at all: `facts.held_back`.
-    carried: texts that were typed in the camera; `params.from_camera` says which stay.
+    A name is withheld where the roster says publish: no, and every name where the shoot is of minors. It is then also
+    taken out of every text that was typed (whole names, whatever the case, accents and order), and texts that may hold
+    a part of it are left out. Whether the frame may be delivered at all: `facts.held_back`.
+
+    row  of frames.csv; carried  texts that were typed in the camera, of which `params.from_camera` says which stay
+
     Raises InputError where a template fails on this frame.
     """
     from pipeline.captions.language import language_of
@@ -162,7 +164,7 @@ def describe(
 
 
 def _kept(carried: PictureTexts, params: CaptionParams, facts: Facts) -> PictureTexts:
-    """What may stay of the texts typed in the camera. Of minors nothing that may hold a name no roster knows."""
+    """The texts typed in the camera that may stay. Of minors, none that may hold a name that is in no roster."""
     if params.from_camera == "none":
         return NOTHING_CARRIED
     if params.from_camera == "all" and not facts.minors:
@@ -186,7 +188,7 @@ def _text(parameter: str, source: str, filled: Mapping[str, str], frame: Frame) 
 def _other_alt_texts(
     persons: list[Person], filled: Mapping[str, str], language: Language, unnamed: str
 ) -> tuple[str, ...]:
-    """What else may be said of the picture where the first text is empty or a copy of the caption."""
+    """Other alternative texts, for where the first is empty or a copy of the caption."""
     from pipeline.captions.people import scene
 
     event = filled["match"] or filled["title"]
@@ -195,7 +197,7 @@ def _other_alt_texts(
 
 
 def _alt_text(metadata: Metadata, others: Iterable[str], notices: list[str]) -> str:
-    """The alternative text, or the first of `others` that may stand for it."""
+    """The alternative text, or the first of `others` that can replace it."""
     text = tidy(metadata.alt_text)
     if len(text) > ALT_TEXT_MAXIMUM:
         text = text[: ALT_TEXT_MAXIMUM - 1].rsplit(" ", 1)[0].rstrip(" ,;") + "…"

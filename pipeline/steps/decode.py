@@ -30,12 +30,14 @@ class DecodeParams(Params):
     )
 
 
-_ASKED = 200  # frames of a sensor that are asked for its defects
+# Frames of a sensor, spread over the shoot, that vote on its defects: so many bound the cost of a long night. A tenth
+# more or less is flat, since a defect is in nearly all of them.
+_VOTING_FRAMES = 200
 
 
 @dataclass(frozen=True)
 class DecodeMeasurement:
-    """What a frame says of its sensor; None for pictures, and for sensors without a Bayer mosaic."""
+    """What one frame shows of its sensor; None for pictures, and for sensors without a Bayer mosaic."""
 
     reading: SensorReading | None
 
@@ -45,7 +47,7 @@ class DecodeMeasurement:
 
     @classmethod
     def from_arrays(cls, arrays: Mapping[str, NDArray[Any]]) -> DecodeMeasurement:
-        """What `as_arrays` gave."""
+        """The reverse of `as_arrays`."""
         from pipeline.imaging.raw.frame import SensorReading
 
         return cls(SensorReading.from_arrays(arrays) if arrays else None)
@@ -53,7 +55,7 @@ class DecodeMeasurement:
 
 @dataclass(frozen=True)
 class Sensor:
-    """One camera body's frames of one size: their noise by ISO, and what each says of its rows."""
+    """The frames of one size of one camera body. width  of the mosaic, pixels; noise  by ISO; rows  by frame name."""
 
     frames: Sequence[Frame]
     width: int
@@ -62,7 +64,7 @@ class Sensor:
 
 
 def sensors(frames: Sequence[Frame], measured: Mapping[str, DecodeMeasurement]) -> list[Sensor]:
-    """The sensors of a shoot, from what was measured; pictures that are no raw files have none."""
+    """The sensors of a shoot, with the noise that their frames agree on; pictures that are no raw files have none."""
     from pipeline.imaging.raw.noise_pool import camera_noise
 
     groups: dict[tuple[str, str, str, tuple[int, int]], list[Frame]] = {}
@@ -83,7 +85,7 @@ def sensors(frames: Sequence[Frame], measured: Mapping[str, DecodeMeasurement]) 
 
 
 def solve(context: SolveContext[DecodeMeasurement], params: DecodeParams) -> Solved[SensorCorrection]:
-    """Per camera and ISO the noise that all its frames agree on; per sensor its defects and the noise of its rows."""
+    """For each sensor and ISO the noise that its frames agree on, its defects and the noise of its rows."""
     from pipeline.imaging.raw.frame import SensorCorrection
     from pipeline.imaging.raw.noise_pool import noise_notes, row_variance
 
@@ -115,22 +117,23 @@ def solve(context: SolveContext[DecodeMeasurement], params: DecodeParams) -> Sol
 
 
 def _defects(context: SolveContext[DecodeMeasurement], sensor: Sensor) -> NDArray[np.int64]:
+    """Flat indices into the mosaic of the pixels that are defective in most frames."""
     from pipeline.imaging.raw.noise_pool import vote
 
     frames = sensor.frames
-    pick = np.unique(np.linspace(0, len(frames) - 1, min(_ASKED, len(frames))).round().astype(int))
+    pick = np.unique(np.linspace(0, len(frames) - 1, min(_VOTING_FRAMES, len(frames))).round().astype(int))
     burst = {name: index for index, b in enumerate(context.bursts) for name in b.frames}
-    asked = []
+    voting = []
     for frame in (frames[i] for i in pick):
         reading = context.measured[frame.name].reading
         if reading is not None and reading.candidates is not None:
-            asked.append((frame, reading.candidates))
-    isos = [f.exif.iso for f, _ in asked]
+            voting.append((frame, reading.candidates))
+    isos = [f.exif.iso for f, _ in voting]
     known = [iso for iso in isos if iso]
     return vote(
-        [candidates for _, candidates in asked],
-        [sensor.noise.model(f.exif.iso) for f, _ in asked],
-        [burst.get(f.name, -1) for f, _ in asked],
+        [candidates for _, candidates in voting],
+        [sensor.noise.model(f.exif.iso) for f, _ in voting],
+        [burst.get(f.name, -1) for f, _ in voting],
         sensor.width,
         known if len(known) == len(isos) else None,
     )
@@ -144,7 +147,11 @@ def decode(
     clean: Clean | None = None,
     window: Box = WHOLE,
 ) -> DecodedFrame:
-    """`frame` at most `long_edge` pixels long (None: all of them). The rest as in decode_raw. Raises FrameError."""
+    """Decode `frame` to camera-linear, upright, at most `long_edge` pixels long (None: full size).
+
+    correction, sense, clean, window  as for decode_raw; of a picture that is no raw file only sense counts, which adds
+    the finer luma (`detail`). Raises FrameError where the frame cannot be read.
+    """
     from pipeline.formats.pictures import read_picture
     from pipeline.imaging.raw.frame import DecodedFrame
     from pipeline.imaging.raw.mosaic import decode_raw
@@ -170,7 +177,8 @@ def decode(
     return DecodedFrame(image, np.ones(3), np.ones(3), full, picture.notices, detail=detail)
 
 
-def _every_pixel(params: DecodeParams) -> bool:
+def every_pixel(params: DecodeParams) -> bool:
+    """Whether the recipe asks for the full size, whatever the deliveries need."""
     return params.size == "full"
 
 
@@ -187,5 +195,5 @@ STEP: Step[DecodeParams, DecodeMeasurement, SensorCorrection] = Step(
     misplaced="decode reads the file; put it first",
     from_arrays=DecodeMeasurement.from_arrays,
     solve=solve,
-    every_pixel=_every_pixel,
+    every_pixel=every_pixel,
 )

@@ -1,4 +1,4 @@
-"""deliver: what becomes of a delivery's files when they are made. The work is in pipeline/deliver/."""
+"""deliver: what is done with a delivery's finished files. The work is in pipeline/deliver/."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ from pipeline.types import Domain
 
 
 class DeliverParams(Params):
-    """What is made of a delivery when its files stand."""
+    """Parameters of deliver: what is done with a delivery's finished files."""
 
-    # A value that was refused may be a password that went astray: it is not repeated.
+    # A refused value may be a password in the wrong place: it is never repeated.
     model_config = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=True)
 
     zip: bool = Field(False, description="a zip of the files with their SHA-256 checksums")
@@ -45,7 +45,7 @@ class DeliverParams(Params):
 
 
 def wanted(params: DeliverParams) -> Wanted:
-    """What is made of the delivery's files."""
+    """What is done with the delivery's finished files."""
     return Wanted(params.zip, params.page, params.push)
 
 

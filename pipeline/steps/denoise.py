@@ -1,4 +1,4 @@
-"""denoise: by the noise model that travels with the image, so that the strength follows the ISO by itself."""
+"""denoise: by the noise model that each image carries, so that the strength follows the ISO by itself."""
 
 from __future__ import annotations
 
@@ -15,31 +15,33 @@ from pipeline.types import Image
 if TYPE_CHECKING:
     from pipeline.imaging.raw.frame import Clean
 
-# Variance left in flat parts, of what there was, against the deviation that is assumed: on white noise over
-# a constant, as tests/test_denoise.py measures it. What is left is coarser than a pixel, and texture keeps more.
-_ASSUMED = (0.0, 0.25, 0.5, 0.75, 0.9, 1.0, 2.0)
-_LEFT = (1.0, 0.88, 0.43, 0.035, 0.0048, 0.0036, 0.0021)
+# Share of the noise variance that is left in flat parts, by the strength: measured on white noise over a constant
+# (tests/imaging/denoise/test_denoise.py). What is left is coarser than a pixel, and texture keeps more. The shares only
+# tell later steps how much noise there is, so a tenth more or less is flat; the test holds them within a factor of 2.
+_STRENGTHS = (0.0, 0.25, 0.5, 0.75, 0.9, 1.0, 2.0)
+_VARIANCE_LEFT = (1.0, 0.88, 0.43, 0.035, 0.0048, 0.0036, 0.0021)
 
 
 def variance_left(
     strength: float, luma: float, chroma: float, keep_grain: float, coarse: tuple[float, float] = (1.0, 1.0)
 ) -> float:
-    """Share of the noise variance that a flat part keeps; rather too much than too little.
+    """Share (0 to 1) of the noise variance that a flat part keeps; an estimate on the high side.
 
-    coarse: relative power of the slowest noise in luma and in chroma, 1 for white noise. It is what the
-    patches' means, which are not shrunk, let through: what is left goes with it.
+    strength, luma, chroma, keep_grain  as in DenoiseParams
+    coarse  power of the slowest noise in luma and in chroma, 1 for white noise: the means of the patches are not
+            shrunk, so it passes through, and what is left is proportional to it
     """
     of_luma, of_chroma = (
-        min(1.0, float(np.interp(strength * part, _ASSUMED, _LEFT)) * max(1.0, power))
+        min(1.0, float(np.interp(strength * part, _STRENGTHS, _VARIANCE_LEFT)) * max(1.0, power))
         for part, power in zip((luma, chroma), coarse, strict=True)
     )
-    # The grain put back is taken to be in step with the rest, which is the worst case.
+    # The worst case: the grain that is put back adds up in amplitude with what is left.
     grain = (math.sqrt(of_luma) * (1 - keep_grain) + keep_grain) ** 2
     return grain / 3 + of_chroma * 2 / 3  # one of three planes of equal noise is luma
 
 
 class DenoiseParams(Params):
-    """Parameters of denoise."""
+    """Parameters of denoise. The defaults are chosen by eye."""
 
     quality: Literal["standard", "fine"] = Field(
         "standard",
@@ -54,7 +56,7 @@ class DenoiseParams(Params):
 
 
 def on_mosaic(params: DenoiseParams) -> Clean | None:
-    """What decode may do of this step, on the mosaic; None where there is nothing to do."""
+    """The settings for denoising on the mosaic, which decode does; None where the strength is 0."""
     from pipeline.imaging.raw.frame import Clean
 
     if params.strength == 0:
@@ -63,20 +65,20 @@ def on_mosaic(params: DenoiseParams) -> Clean | None:
 
 
 def after_mosaic(image: Image, params: DenoiseParams) -> Image:
-    """What is known of an image whose mosaic decode has cleaned."""
+    """The image that decode has denoised on the mosaic, with the noise that is left."""
     return replace(image, noise=image.noise.averaged(variance_left(
         params.strength, params.luma, params.chroma, params.keep_grain
     )))  # fmt: skip
 
 
 def apply(image: Image, params: DenoiseParams, context: ApplyContext[NoSolution]) -> Image:
-    """Clean the pixels; the noise model then says what is left."""
+    """Denoise the pixels; the noise model is then that of the noise left. Linear light, any size."""
     from pipeline.imaging.denoise.denoise import denoise
     from pipeline.light.gain_map import spread
 
     if params.strength == 0:
         return image
-    # Where light was evened, noise has gone through the same gains: it is taken back, so that it is the model's.
+    # Where light was evened, the noise got the same gains: without them it is as the model says.
     whole = None if image.noise_gain_map is None else spread(image.noise_gain_map, image.pixels.shape)
     even = image.pixels if whole is None else image.pixels / whole
     psd = (None, None) if image.noise.spectrum is None else tuple(image.noise.spectrum)

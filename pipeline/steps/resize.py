@@ -9,11 +9,15 @@ from pydantic import Field, model_validator
 from pipeline.steps.base import ApplyContext, NoMeasurement, NoSolution, Params, Step
 from pipeline.types import Image
 
+_LONG_EDGE = 2048  # pixels, where a recipe gives no size; common practice for web galleries, no source
+
 
 class ResizeParams(Params):
-    """Parameters of resize."""
+    """Parameters of resize. The defaults of sharpen and radius are chosen by eye."""
 
-    long_edge: int | None = Field(None, ge=16, le=20000, description="pixels of the longer side (default 2048)")
+    long_edge: int | None = Field(
+        None, ge=16, le=20000, description=f"pixels of the longer side (default {_LONG_EDGE})"
+    )
     width: int | None = Field(None, ge=16, le=20000, description="at most so many pixels wide")
     height: int | None = Field(None, ge=16, le=20000, description="at most so many pixels high")
     enlarge: bool = Field(False, description="also enlarge frames that are smaller")
@@ -28,10 +32,10 @@ class ResizeParams(Params):
 
 
 def output_size(params: ResizeParams, height: int, width: int) -> tuple[int, int]:
-    """(height, width) that a picture of this size comes out at."""
+    """(height, width) in pixels that a picture of `height` by `width` comes out at."""
     factors = [bound / side for bound, side in ((params.width, width), (params.height, height)) if bound]
     if not factors:
-        factors = [(params.long_edge or 2048) / max(height, width)]
+        factors = [(params.long_edge or _LONG_EDGE) / max(height, width)]
     factor = min(factors)
     if factor >= 1 and not params.enlarge:
         return height, width
@@ -39,7 +43,7 @@ def output_size(params: ResizeParams, height: int, width: int) -> tuple[int, int
 
 
 def apply(image: Image, params: ResizeParams, context: ApplyContext[NoSolution]) -> Image:
-    """Resize and sharpen; the noise model follows the average."""
+    """Resize in linear light and sharpen; the noise model is that of the average."""
     from pipeline.imaging.resample import resize, resize_energy, sharpen
 
     before = (image.pixels.shape[0], image.pixels.shape[1])
@@ -49,7 +53,7 @@ def apply(image: Image, params: ResizeParams, context: ApplyContext[NoSolution])
 
 
 def shortfall(params: ResizeParams, height: int, width: int) -> str:
-    """What to say of a finished picture of this size that has fewer pixels than were asked for."""
+    """The message for a finished picture (pixels) with fewer pixels than were asked for; "" where it has enough."""
     if params.long_edge is None or max(height, width) >= params.long_edge:
         return ""
     return f"shorter than the {params.long_edge} pixels asked for: the frame, or its crop, holds no more"

@@ -20,18 +20,35 @@ if TYPE_CHECKING:
 
     from pipeline.formats.metadata.model import Metadata
 
+
+@dataclass(frozen=True)
+class SaveRules:
+    """What decides here, besides the parameters.
+
+    lowest_quality     of a JPEG that must fit; below it blocks show in skin (chosen by eye), so the frame is refused
+    full_chroma_from   quality from which `chroma: auto` keeps the full chroma resolution (common practice, no source)
+    metadata_step      octets; room for texts is kept in such steps, so that a longer caption seldom changes the pixels
+    smallest_file      octets that at_most may ask for; less holds no photograph (chosen by eye)
+    octets_per_pixel   of the encoder's buffer; white noise at quality 100 and full chroma takes 2.9, so a tenth more or
+                       less is flat (tests/steps/test_save.py)
+    """
+
+    lowest_quality: int = 40
+    full_chroma_from: int = 90
+    metadata_step: int = 4096
+    smallest_file: int = 10_000
+    octets_per_pixel: int = 4
+
+
+RULES = SaveRules()
 _UNITS = {"": 1, "B": 1, "KB": 1000, "MB": 1000_000, "KIB": 1024, "MIB": 1024**2}
-# Metadata is budgeted in steps, so that a longer caption seldom changes the pixels of a file that must fit.
-_BUDGET = 4096
-_LOWEST = 40  # below this quality blocks show in skin; the frame is refused instead
-_OCTETS = 4  # a pixel; white noise at quality 100 and full chroma takes 2.9 (tests/steps/test_save.py)
 
 
 class SaveParams(Params):
     """Parameters of save."""
 
     format: Literal["jpeg", "tiff"] = Field("jpeg", description="jpeg, or tiff (16 bit, lossless)")
-    quality: int = Field(88, ge=40, le=100, description="JPEG quality")
+    quality: int = Field(88, ge=RULES.lowest_quality, le=100, description="JPEG quality")
     at_most: str | None = Field(None, description='largest file, such as "1.5 MB"; quality is lowered to meet it')
     chroma: Literal["auto", "full", "half"] = Field(
         "auto", description="JPEG chroma resolution: auto = full from quality 90 on"
@@ -57,12 +74,12 @@ class SaveParams(Params):
 
 
 def parse_size(text: str) -> int:
-    """'1.5 MB' -> octets. Raises ValueError."""
+    """Octets of a size as written: "1.5 MB" is 1,500,000, "1.5 MiB" 1,572,864 (IEC 80000-13). Raises ValueError."""
     match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*([KM]?I?B?)\s*", text.upper())
     if match is None or match[2] not in _UNITS:
         raise ValueError(f'{text!r} is not a size; write for example "1.5 MB" or "800 KB"')
     size = round(float(match[1]) * _UNITS[match[2]])
-    if size < 10_000:
+    if size < RULES.smallest_file:
         raise ValueError(f"{text!r} is too small for a photograph; the least is 10 KB")
     return size
 
@@ -76,7 +93,7 @@ class Encoded:
 
 
 def encode_jpeg(image: Image, params: SaveParams, reserve: int) -> Encoded:
-    """Encode; with `at_most`, the highest quality whose file, plus `reserve` octets of metadata, fits.
+    """Encode display sRGB; with `at_most`, at the highest quality whose file, plus `reserve` octets of metadata, fits.
 
     The search halves the interval of qualities, so it costs at most seven encodings. Raises FrameError
     when not even the lowest quality fits.
@@ -90,7 +107,7 @@ def encode_jpeg(image: Image, params: SaveParams, reserve: int) -> Encoded:
     room = parse_size(params.at_most) - reserve
     if len(best) <= room:
         return Encoded(best, params.quality)
-    low, high = _LOWEST, params.quality - 1
+    low, high = RULES.lowest_quality, params.quality - 1
     found: Encoded | None = None
     while low <= high:
         quality = (low + high) // 2
@@ -100,7 +117,9 @@ def encode_jpeg(image: Image, params: SaveParams, reserve: int) -> Encoded:
         else:
             high = quality - 1
     if found is None:
-        raise FrameError(f"does not fit into {params.at_most} at quality {_LOWEST}; allow more or resize smaller")
+        raise FrameError(
+            f"does not fit into {params.at_most} at quality {RULES.lowest_quality}; allow more or resize smaller"
+        )
     return found
 
 
@@ -109,23 +128,23 @@ def _jpeg(picture: PIL.Image.Image, quality: int, params: SaveParams) -> bytes:
 
     from pipeline.formats.icc import srgb_profile
 
-    full = params.chroma == "full" or (params.chroma == "auto" and quality >= 90)
+    full = params.chroma == "full" or (params.chroma == "auto" and quality >= RULES.full_chroma_from)
     out = io.BytesIO()
     # Pillow gives an optimised file one or two octets a pixel, and fails where noise takes more.
-    PIL.ImageFile.MAXBLOCK = max(PIL.ImageFile.MAXBLOCK, _OCTETS * picture.width * picture.height)
+    PIL.ImageFile.MAXBLOCK = max(PIL.ImageFile.MAXBLOCK, RULES.octets_per_pixel * picture.width * picture.height)
     picture.save(out, "JPEG", quality=quality, subsampling=0 if full else 2, optimize=True, icc_profile=srgb_profile())
     return out.getvalue()
 
 
 def reserve(metadata: Metadata | None) -> int:
-    """Octets kept free for the texts of a file that must fit, in whole steps of _BUDGET."""
+    """Octets kept free for the texts of a file that must fit, in whole steps of RULES.metadata_step."""
     from pipeline.formats.metadata.embed import metadata_size
 
-    return 0 if metadata is None else -(-metadata_size(metadata) // _BUDGET) * _BUDGET
+    return 0 if metadata is None else -(-metadata_size(metadata) // RULES.metadata_step) * RULES.metadata_step
 
 
 def encode(image: Image, params: SaveParams, metadata: Metadata | None) -> EncodedFile:
-    """The finished file with its texts. Raises FrameError where it does not fit."""
+    """The finished file with its texts, display sRGB in. Raises FrameError where it does not fit at any quality."""
     from pipeline.formats.jpeg_segments import scan_digest
     from pipeline.formats.metadata.embed import embed_jpeg
     from pipeline.formats.tiff import encode_tiff
@@ -144,8 +163,11 @@ def encode(image: Image, params: SaveParams, metadata: Metadata | None) -> Encod
 
 
 def key(params: SaveParams, metadata: Metadata | None) -> JsonValue:
-    """What the encoded pixels depend on: not the name, and of the texts only their length where a file must fit.
-    A TIFF is written whole, text included."""
+    """The parameters and texts that the encoded file depends on.
+
+    Not the name, and of the texts only the room for them where a JPEG must fit. A TIFF is always written whole, so its
+    texts count.
+    """
     of: JsonObject = params.model_dump(mode="json", exclude={"name"})
     if params.format == "tiff":
         of["texts"] = repr(metadata)
@@ -155,7 +177,7 @@ def key(params: SaveParams, metadata: Metadata | None) -> JsonValue:
 
 
 def file_name(params: SaveParams) -> FileName:
-    """The template of names, and the suffix of the format."""
+    """The template of names from the parameters, with the suffix of the format."""
     return FileName(params.name, {"jpeg": "jpg", "tiff": "tif"}[params.format])
 
 

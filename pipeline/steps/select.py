@@ -1,4 +1,4 @@
-"""select: which frames a delivery holds. Whatever it leaves out is named with its reason, and can be asked for."""
+"""select: which frames a delivery holds. Every frame that is left out is named with its reason."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 class SelectParams(Params):
-    """Parameters of select. More than one given: each narrows what the one before left, in this order."""
+    """Parameters of select. Where several are given, each narrows the choice of the one before, in this order."""
 
     rating: int | None = Field(
         None,
@@ -33,7 +33,7 @@ class SelectParams(Params):
 
 @dataclass(frozen=True)
 class SelectSolution:
-    """Whether a frame is chosen, and why or why not, in words."""
+    """Whether a frame is chosen, and why or why not, as a sentence for the report."""
 
     chosen: bool
     why: str
@@ -44,14 +44,14 @@ class SelectSolution:
 
 
 def solve(context: SolveContext[NoMeasurement], params: SelectParams) -> Solved[SelectSolution]:
-    """Chosen or not, and why, for each frame. keep: always in frames.csv is chosen first; keep: no, and frames of
-    players who may not be shown, are passed over."""
+    """Choose frames. Those with keep: always in frames.csv come first; those with keep: no, or of players who may not
+    be shown, are never chosen."""
     from pipeline.shoot.facts import held_back
 
     ranks = context.ranks()
     rows = {f.name: context.facts.row(f.name) for f in context.frames}
     always = {name for name, row in rows.items() if row.always}
-    # What no delivery may hold takes no other frame's place.
+    # A frame that no delivery may hold must not take the place of another.
     free = {name for name, row in rows.items() if row.keep and not held_back(context.facts, row)}
     bursts = [[n for n in burst.frames if n in free] for burst in context.bursts]
     cards = {reference.frame for reference in context.facts.references} - always
@@ -68,7 +68,7 @@ def solve(context: SolveContext[NoMeasurement], params: SelectParams) -> Solved[
         for names in ordered:
             for name in names[params.best :]:
                 if name not in always:
-                    # A person's word may have put others before a frame that ranks higher.
+                    # Ratings and keep: always may have put others before a frame that ranks higher.
                     first = "rated or always kept frames went first; " if ranks[name].place <= params.best else ""
                     why[name] = f"not among the best {params.best} of its burst: {first}{ranks[name].why}"
         ordered = [[n for n in names if n not in why] for names in ordered]
@@ -86,12 +86,13 @@ def _solution(name: str, why: Mapping[str, str], ranks: Mapping[str, Ranked], al
 
 
 def _by_rank(names: Sequence[str], ranks: Mapping[str, Ranked], rows: Mapping[str, FrameFacts]) -> list[str]:
-    """A person's word first: what is always kept, then the higher rating, then the place in the burst."""
+    """What a person said first: keep: always, then the higher rating, then the place in the burst."""
     return sorted(names, key=lambda n: (not rows[n].always, -(rows[n].rating or 0), ranks[n].place))
 
 
 def _spread(bursts: Sequence[Sequence[str]], total: int, ranks: Mapping[str, Ranked], always: set[str]) -> set[str]:
-    """`total` frames: of as many stretches of the match as there are to fill, the best frame of each; in rounds."""
+    """`total` frames spread over the match: it is cut into as many stretches as frames are still to be chosen, and each
+    stretch gives its best frame; again with what is left, until there are enough."""
     chosen = {n for names in bursts for n in names if n in always}
     left = [[n for n in names if n not in chosen] for names in bursts]
     while len(chosen) < total and any(left):

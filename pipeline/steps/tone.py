@@ -12,7 +12,7 @@ from pipeline.types import Domain, Image
 
 
 class ToneParams(Params):
-    """Parameters of tone."""
+    """Parameters of tone. The defaults are chosen by eye, so that white jerseys keep their folds."""
 
     ev: float = Field(0.0, ge=-4, le=4, description="stops to add before the curve")
     knee: float = Field(0.55, ge=0.1, le=0.99, description="linear value where the shoulder begins")
@@ -27,7 +27,7 @@ class ToneParams(Params):
 
 
 def apply(image: Image, params: ToneParams, context: ApplyContext[NoSolution]) -> Image:
-    """Camera or working-linear -> display sRGB."""
+    """Camera-linear or working-linear -> display sRGB (IEC 61966-2-1), 0 to 1."""
     from pipeline.imaging.tone import render
 
     matrix = image.to_working if image.domain is Domain.CAMERA else np.eye(3)
