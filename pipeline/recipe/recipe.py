@@ -22,11 +22,11 @@ from pipeline.textfile.yamlfile import Document, load_yaml, validate
 from pipeline.types import Domain, JsonValue
 
 _KEYS = ("recipe", "steps", "deliveries")
-_VERSION = 1
+_VERSION = 1  # of the recipe format
 
-# Device names that Windows keeps for itself: Microsoft, "Naming Files, Paths, and Namespaces".
+# Device names that Windows reserves: Microsoft, "Naming Files, Paths, and Namespaces".
 _RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))}
-_OWN_FILES = {"run.json", "report.html", "frames.csv"}  # stand beside the deliveries in the output folder
+_OWN_FILES = {"run.json", "report.html", "frames.csv"}  # in the output folder, beside the deliveries
 
 
 @dataclass(frozen=True)
@@ -37,7 +37,7 @@ class Bound:
     params: Params
 
     def key(self, solution: Solution | None, metadata: Metadata | None = None) -> JsonValue:
-        """What the pixels depend on: name, version, parameters and solution."""
+        """What the pixels depend on: name, version, parameters and solution; texts only where Step.key says so."""
         own = self.step.key
         params = own(self.params, metadata) if own is not None else self.params.model_dump(mode="json")
         return [self.step.name, self.step.version, params, {} if solution is None else solution.as_json()]
@@ -45,9 +45,9 @@ class Bound:
 
 @dataclass(frozen=True)
 class Delivery:
-    """A folder of finished files and the steps that make them, save last; `deliver`: what becomes of them then.
+    """A folder of finished files: the steps that make them, save last, and the deliver step, None without one.
 
-    What becomes of the files is not part of what makes two recipes equal: a new address renders nothing again.
+    Recipes that differ only in deliver are equal: a new address renders nothing again.
     """
 
     name: str
@@ -55,7 +55,7 @@ class Delivery:
     deliver: Bound | None = field(default=None, compare=False)
 
     def label(self, bound: Bound) -> str:
-        """Under which name a step of this delivery keeps its solutions."""
+        """The name that the solutions of a step of this delivery are kept under."""
         return f"{self.name}/{bound.step.name}"
 
     @property
@@ -73,7 +73,7 @@ class Delivery:
 
 @dataclass(frozen=True)
 class Recipe:
-    """Shared steps, decode first, and at least one delivery. The file is not part of what makes two equal."""
+    """Shared steps, decode first, and at least one delivery. Recipes of different files can be equal."""
 
     file: str = field(compare=False)
     steps: tuple[Bound, ...]
@@ -90,7 +90,7 @@ class Recipe:
 
 @dataclass(frozen=True)
 class _Item:
-    """A step of a list, and where it stands in the file (the list's own place if it was filled in)."""
+    """A step of a list, and its place in the file; that of the list where the step was filled in."""
 
     bound: Bound
     path: Loc
@@ -99,10 +99,10 @@ class _Item:
 def load_recipe(path: Path, registry: Mapping[str, AnyStep]) -> Recipe:
     """Read, complete and check a recipe.
 
-    registry  step name -> Step; must hold decode, white_balance, tone and save
+    registry  step name -> Step, in the order in which help lists them
 
-    decode and white_balance are put in front where the recipe leaves them out, tone before save and
-    save last in each delivery. Raises InputError with every problem found, each with its place.
+    Required steps (Step.required) that the recipe leaves out are filled in with their defaults: shared ones in front,
+    those of a delivery last. Raises InputError with every problem found, each with its place.
     """
     repeated: list[Problem] = []
     doc = load_yaml(path, repeated)
@@ -123,9 +123,10 @@ def flatten_yaml(recipe: Recipe) -> str:
 
 
 class _Representer(RoundTripRepresenter):
-    """Writes None as null, which is read back inside { } too."""
+    """Writes None as null, which is also read back inside { }."""
 
     def represent_none(self, data: None) -> Any:
+        """A scalar node for None."""
         return self.represent_scalar("tag:yaml.org,2002:null", "null")
 
 
@@ -133,6 +134,7 @@ _Representer.add_representer(type(None), _Representer.represent_none)
 
 
 def _entries(steps: tuple[Bound, ...]) -> list[dict[str, CommentedMap]]:
+    """One mapping a step, its parameters on one line."""
     entries = []
     for bound in steps:
         params = CommentedMap(bound.params.model_dump(mode="json"))
@@ -142,7 +144,7 @@ def _entries(steps: tuple[Bound, ...]) -> list[dict[str, CommentedMap]]:
 
 
 class _Reader:
-    """Collects problems on the way, so that one look at the file is enough to put all of them right."""
+    """Reads a recipe and collects all its problems, so that a person can correct them in one go."""
 
     def __init__(self, doc: Document, registry: Mapping[str, AnyStep], problems: list[Problem]) -> None:
         self.doc = doc
@@ -150,9 +152,11 @@ class _Reader:
         self.problems = problems
 
     def refuse(self, path: Loc, message: str, *, key: bool = False) -> None:
+        """Note a problem at a place of the file; key: at the key itself, not at its value."""
         self.problems.append(self.doc.problem(path, message, key=key))
 
     def recipe(self) -> Recipe:
+        """The whole recipe. Raises InputError with every problem."""
         data = self.doc.data
         if not isinstance(data, dict):
             message = "a recipe has the keys recipe: 1, steps: and deliveries:"
@@ -175,20 +179,21 @@ class _Reader:
         return Recipe(self.doc.file, tuple(item.bound for item in shared), deliveries)
 
     def deliveries(self, data: Any, shared: list[_Item], domain: Domain) -> Iterator[Delivery]:
+        """The deliveries of a recipe. domain  after the last of the shared steps."""
         if not isinstance(data, dict) or not data:
             self.refuse(("deliveries",), "write at least one delivery: a name, and its steps below it")
             return
-        seen: dict[str, str] = {}
+        folded: dict[str, str] = {}
         pushes: dict[str, str] = {}
         places: dict[str, Loc] = {}
         for name, steps in data.items():
             path = ("deliveries", name)
             if why := _unsafe(name):
                 self.refuse(path, f"delivery {name or '(empty)'}: {why}", key=True)
-            elif other := seen.get(name.casefold()):
+            elif other := folded.get(name.casefold()):
                 message = f"delivery {name}: the same folder as {other} on some disks; rename one"
                 self.refuse(path, message, key=True)
-            seen.setdefault(name.casefold(), name)
+            folded.setdefault(name.casefold(), name)
             items, last = self.without_afterwards(self.steps(path, steps, "delivery"))
             items = self.complete_delivery(path, items, shared)
             self.check(items, domain, shared)
@@ -201,7 +206,7 @@ class _Reader:
             self.refuse((*places[second], "push"), f"push: {first} goes to the same address; give each its own folder")
 
     def without_afterwards(self, items: list[_Item]) -> tuple[list[_Item], _Item | None]:
-        """The steps that make files, and the one that says what becomes of them."""
+        """(the steps that make files, the step that uses the finished files or None)."""
         at = next((i for i, item in enumerate(items) if item.bound.step.order is Order.AFTERWARDS), None)
         if at is None:
             return items, None
@@ -210,7 +215,7 @@ class _Reader:
         return items[:at] + items[at + 1 :], items[at]
 
     def steps(self, path: Loc, data: Any, place: str) -> list[_Item]:
-        """The steps of a list that can be read; the rest are refused."""
+        """The steps of a list that can be read; the others are refused. place  "shared" or "delivery"."""
         if data is None:
             return []
         if not isinstance(data, list):
@@ -245,7 +250,7 @@ class _Reader:
         return items
 
     def params(self, step: AnyStep, values: Any, path: Loc) -> Params:
-        """Parameters; the defaults in place of refused ones, so that the order is checked too."""
+        """The parameters of a step; its defaults where they are refused, so that the order can still be checked."""
         if values is not None and not isinstance(values, dict):
             known = ", ".join(step.Params.model_fields) or "no keys"
             self.refuse(path, f"{step.name}: write keys and values ({known}), or nothing")
@@ -259,13 +264,14 @@ class _Reader:
         return read
 
     def missing(self, place: str, items: Sequence[_Item], path: Loc) -> list[_Item]:
-        """Steps that a list cannot be without and does not hold, with their defaults."""
+        """Required steps that are not in `items`, with their defaults."""
         there = {item.bound.step.name for item in items}
         steps = [s for s in self.registry.values() if s.required and s.place == place and s.name not in there]
         return [_Item(Bound(step, step.Params()), path) for step in steps]
 
     def complete_shared(self, items: list[_Item]) -> list[_Item]:
-        # What is about frames, not pixels, may stand anywhere, and stands in front.
+        """The shared steps in their order, with the missing ones filled in."""
+        # Steps that choose frames may be anywhere in the file, and are moved to the front.
         choosing = [item for item in items if item.bound.step.order is Order.ANYWHERE]
         items = [item for item in items if item.bound.step.order is not Order.ANYWHERE]
         for item in items[1:]:
@@ -282,6 +288,7 @@ class _Reader:
         ]
 
     def complete_delivery(self, path: Loc, items: list[_Item], shared: list[_Item]) -> list[_Item]:
+        """The steps of a delivery in their order, with the missing ones filled in."""
         for item in items[:-1]:
             if item.bound.step.order is Order.LAST:
                 self.refuse(item.path, item.bound.step.misplaced, key=True)
@@ -291,13 +298,13 @@ class _Reader:
         return [*items, *anywhere, *last, *self.missing("delivery", last, path)]
 
     def check(self, items: list[_Item], domain: Domain, earlier: Sequence[_Item] = ()) -> Domain:
-        """Refuse steps that cannot take what the ones before them give; the domain after the last.
+        """Refuse steps that cannot work on the domain before them; returns the domain after the last.
 
-        domain, earlier  of the shared steps, where `items` are of a delivery
+        domain   before the first of `items`; earlier  the shared steps, where `items` are of a delivery
         """
         for item in items:
             step = item.bound.step
-            # What takes nothing reads the file.
+            # A step that takes no domain reads the file.
             if step.takes and domain not in step.takes:
                 twice = any(step is other.bound.step for other in earlier)
                 message = f"{step.name} is already done under steps; leave one of the two out"
@@ -306,6 +313,7 @@ class _Reader:
         return domain
 
     def misfit(self, step: AnyStep, domain: Domain) -> str:
+        """The message for a step that cannot work on `domain`."""
         needs = " or ".join(dict.fromkeys(_WORDS[d] for d in step.takes))
         if domain is Domain.DISPLAY:
             makers = [s.name for s in self.registry.values() if s.gives is Domain.DISPLAY]
@@ -314,6 +322,7 @@ class _Reader:
         return f"{step.name} works on {needs} data; put it after {' or '.join(makers) or 'another step'}"
 
 
+# How often the steps of each place are done, and what each domain is called in messages.
 _TIMES = {"shared": "once for all deliveries", "delivery": "for each delivery"}
 _WORDS = {
     Domain.CAMERA: "linear",
@@ -329,5 +338,5 @@ def _unsafe(name: str) -> str:
     if name.casefold().split(".")[0] in _RESERVED:
         return "Windows keeps this name for itself; choose another"
     if name.casefold() in _OWN_FILES:
-        return "a file of this name stands in the output folder; choose another"
+        return "the output folder has a file of this name; choose another"
     return ""

@@ -13,14 +13,14 @@ PHASES = ("measure", "solve", "render")
 
 
 def write_report(out: Path, record: RunRecord) -> Path:
-    """Write the page for a run record and return its path. Raises OSError.
+    """Write OUT/report.html for a run record and return its path. Raises OSError.
 
-    The page holds its pictures (JPEG thumbnails of OUT/.work/thumbs) and loads nothing; its policy forbids
-    scripts and every address but data:. Text of the record is escaped.
+    The page contains its pictures (JPEG thumbnails of OUT/.work/thumbs) and loads nothing; its content security policy
+    forbids scripts and every address but data:. Text of the record is escaped.
     """
 
     def picture(name: str | None) -> str:
-        """A thumbnail as a data: address, "" where there is none."""
+        """A thumbnail as a data: URL, "" where there is none."""
         if not name or name != PurePosixPath(name).name:  # a file of thumbs/, nothing elsewhere
             return ""
         try:
@@ -44,23 +44,27 @@ def write_report(out: Path, record: RunRecord) -> Path:
     return path
 
 
+_FRACTION_BELOW = 0.3  # s; shorter exposures are shown as a fraction (common practice, no source)
+
+
 def _with_status(record: RunRecord, status: str) -> list[tuple[str, FrameRecord]]:
     return [(name, frame) for name, frame in record.frames.items() if frame.status == status]
 
 
 def _shutter(seconds: float | None) -> str:
-    """Exposure time as cameras show it; common practice, no source."""
+    """Exposure time in seconds, written as cameras show it."""
     if not seconds:
         return "shutter unknown"
-    return f"1/{1 / seconds:.0f} s" if seconds < 0.3 else f"{seconds:.2g} s"
+    return f"1/{1 / seconds:.0f} s" if seconds < _FRACTION_BELOW else f"{seconds:.2g} s"
 
 
 def _size(octets: int) -> str:
-    """Bytes in SI units: 1 kB = 1000 bytes (IEC 80000-13)."""
+    """Octets in SI units: 1 kB = 1000 octets (IEC 80000-13)."""
     return f"{octets / 1e6:.2f} MB" if octets >= 999_500 else f"{octets / 1e3:.0f} kB"
 
 
 def _duration(seconds: float) -> str:
+    """Seconds as "9.5 s", "2 min 5 s" or "1 h 4 min"."""
     whole = round(seconds)
     if whole < 60:
         return f"{seconds:.1f} s"
@@ -69,4 +73,5 @@ def _duration(seconds: float) -> str:
 
 
 def _moment(time: str | None) -> str:
+    """An ISO 8601 time as a person writes it, to the millisecond."""
     return time[:23].replace("T", " ") if time else "time unknown"

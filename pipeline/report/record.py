@@ -1,4 +1,4 @@
-"""What run.json holds: what a run did, and why every frame is or is not delivered."""
+"""The contents of run.json: what a run did, and why each frame is or is not delivered."""
 
 from __future__ import annotations
 
@@ -24,8 +24,12 @@ State = Literal["done", "stopped"]
 
 @dataclass
 class FileRecord:
-    """One delivered file. file  posix path below OUT; current  whether this run's recipe made it; thumb  its small
-    picture in OUT/.work/thumbs; quality 0: lossless."""
+    """One delivered file.
+
+    file     posix path below OUT; sha256  hex; width, height  pixels; quality  of the JPEG, 0 for lossless
+    thumb    name of its small picture in OUT/.work/thumbs, "" without one
+    current  false where an earlier run made it and this run's recipe does not
+    """
 
     file: str
     sha256: str
@@ -43,7 +47,7 @@ class FileRecord:
 
 @dataclass
 class ObservationRecord:
-    """Who and what was found in a frame: [x0, y0, x1, y1, certainty], fractions of the upright frame."""
+    """People, faces and balls found in a frame, each [x0, y0, x1, y1, certainty]: fractions of the upright frame."""
 
     people: list[list[float]] = field(default_factory=list)
     faces: list[list[float]] = field(default_factory=list)
@@ -52,10 +56,13 @@ class ObservationRecord:
 
 @dataclass
 class FrameRecord:
-    """One frame of the shoot, or one that frames.csv names and the folder does not hold (relative is then "").
+    """One frame of the shoot, or one that frames.csv names and that is missing.
 
-    time  local, ISO 8601; exposure_time  seconds; solutions  by label of the step, decisions  the same in words;
-    burst  index into RunRecord.bursts; before  a small picture in OUT/.work/thumbs
+    relative   posix path in the shoot folder, "" for a missing frame; reason  why it is not delivered, ""
+    time       local, ISO 8601; exposure_time  seconds; camera  make and model
+    burst      index into RunRecord.bursts
+    solutions  by label of the step; decisions  the same as sentences
+    before     name of a small picture in OUT/.work/thumbs, as the camera balanced it; deliveries  by name
     """
 
     relative: str
@@ -77,7 +84,13 @@ class FrameRecord:
 
 @dataclass
 class Counts:
-    """Frames by status, frames in all, those held for consent, files that stand, and what this run did to them."""
+    """How many.
+
+    delivered, failed, held, left_out, undone  frames by status; frames  in all
+    consent   of those held, the ones that are held because of who is in them
+    files     delivered files in OUT; rendered  frames that this run rendered; reused  files that were there already
+    captions_rewritten  files whose texts this run wrote again
+    """
 
     delivered: int = 0
     failed: int = 0
@@ -94,7 +107,7 @@ class Counts:
 
 @dataclass
 class AddedFile:
-    """A zip or page below OUT; reused: it stood already, with the same bytes."""
+    """A zip or page below OUT. reused  it was there already, with the same bytes."""
 
     sha256: str
     bytes: int
@@ -103,7 +116,7 @@ class AddedFile:
 
 @dataclass
 class PushRecord:
-    """What was put at an address, and taken back from it."""
+    """A push. sent, removed  posix paths at the address; kept  how many files were there already."""
 
     address: str
     sent: list[str]
@@ -113,7 +126,7 @@ class PushRecord:
 
 @dataclass
 class SentRecord:
-    """What was added to a delivery and sent. problems  sentences ready to print."""
+    """What followed a delivery's files. files  posix path below OUT -> zip or page; problems  messages for a person."""
 
     files: dict[str, AddedFile] = field(default_factory=dict)
     push: PushRecord | None = None
@@ -122,8 +135,14 @@ class SentRecord:
 
 @dataclass
 class RunRecord:
-    """A whole run. recipe  file name; recipe_flat  with every parameter; seconds  by phase; models  digest of the model
-    files; bursts  frame names; frames  by name, in order of time; sent  by delivery."""
+    """A whole run.
+
+    evencourt  version of the program; state, stopped  whether and why the run ended early
+    recipe       name of its file; recipe_flat  YAML with every parameter
+    environment  versions that pixels depend on; models  digest of the model files; seconds  by phase
+    bursts       frame names; frames  by name, in order of time; sent  by delivery
+    schema       version of the form of this file
+    """
 
     evencourt: str
     state: State
@@ -142,17 +161,17 @@ class RunRecord:
     sent: dict[str, SentRecord] = field(default_factory=dict)
 
     def as_json(self) -> JsonObject:
-        """JSON values only."""
+        """All of it, as JSON values."""
         found: JsonObject = _adapter().dump_python(self, mode="json")
         return found
 
     @staticmethod
     def from_json(value: object) -> RunRecord:
-        """What `as_json` gave. Raises ValueError where it is something else."""
+        """The reverse of `as_json`. Raises ValueError for other values."""
         return _adapter().validate_python(value)
 
     def problems(self) -> list[str]:
-        """What went wrong with a zip, a page or a push."""
+        """Messages on zips, pages and pushes that failed."""
         return [text for sent in self.sent.values() for text in sent.problems]
 
 
@@ -162,18 +181,18 @@ def _adapter() -> TypeAdapter[RunRecord]:
 
 
 def json_schema() -> dict[str, Any]:
-    """The JSON Schema (draft 2020-12) of run.json."""
+    """The JSON Schema (draft 2020-12) of run.json, as in run.schema.json."""
     schema = _adapter().json_schema(mode="serialization")
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
 
 
 def write_record(out: Path, record: RunRecord) -> None:
-    """OUT/run.json, whole or not at all. Raises OSError."""
+    """Write OUT/run.json, whole or not at all. Raises OSError."""
     write_atomic(out / "run.json", json.dumps(record.as_json(), indent=1, ensure_ascii=False).encode())
 
 
 def read_record(out: Path) -> RunRecord | None:
-    """OUT/run.json; None where there is none. Raises InputError where it is not a record of this version."""
+    """Read OUT/run.json; None where there is none. Raises InputError where it is damaged or of another version."""
     path = out / "run.json"
     if not path.is_file():
         return None

@@ -40,7 +40,7 @@ MUTANTS = [
     mutant(_RECIPE, 'elif step.place not in (place, "both"):', "elif False:", *_RECIPES),
     mutant(_RECIPE, "domain = step.gives or domain", "domain = domain", *_RECIPES),
     mutant(_RECIPE, "if why := _unsafe(name):", "if why := None:", *_RECIPES),
-    mutant(_RECIPE, "elif other := seen.get(name.casefold()):", "elif other := seen.get(name):", *_RECIPES),
+    mutant(_RECIPE, "elif other := folded.get(name.casefold()):", "elif other := folded.get(name):", *_RECIPES),
     mutant(
         _RECIPE,
         "for first, second in sharing(pushes):",
