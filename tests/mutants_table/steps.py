@@ -17,6 +17,7 @@ _MUST = "people/constraints.py"
 _BALANCED = ("steps/test_white_balance.py",)
 _SELECTED = ("steps/test_select.py",)
 _CROPPED = ("steps/test_crop.py",)
+_HELD = ("people/test_constraints.py", "people/test_constraints_rules.py", "steps/test_crop.py")
 _GOLDEN = ("test_golden.py",)
 _EXPOSED = ("steps/test_exposure.py",)
 
@@ -148,14 +149,27 @@ MUTANTS = [
     ),
     mutant(_CROP, "return round(-middle, 2)", "return round(middle, 2)", *_CROPPED),
     mutant(_CROP, "params.at_least / (max(aspect, 1.0) * height)", "params.at_least / height", *_CROPPED),
-    mutant(_MUST, "_grown(face, RULES.face_room * (face[3] - face[1]))", "_grown(face, 0.0)", *_CROPPED),
+    mutant(_MUST, "_grown(face, RULES.face_room * (face[3] - face[1]))", "_grown(face, 0.0)", *_HELD),
     mutant(
         _MUST,
         "_grown(placed([subject.whole])[0], margin * tall)",
         "_grown(placed([subject.whole])[0], 0.0)",
-        *_CROPPED,
+        *_HELD,
     ),
-    mutant(_MUST, "np.array([-by, -by, by, by])", "np.array([-by, by, by, by])", *_CROPPED),
+    mutant(_MUST, "np.array([-by, -by, by, by])", "np.array([-by, by, by, by])", *_HELD),
+    mutant(_MUST, "np.clip(box, low, high)", "np.asarray(box)", *_HELD),
+    mutant(_MUST, "_to_rim(_within(must, frame), frame)", "_within(must, frame)", *_HELD),
+    mutant(_MUST, "faces=placed(found.faces)", "faces=placed(found.faces[:0])", *_HELD),
+    mutant(_MUST, "people=placed(people[people[:, 4] >= SURE.person])", "people=placed(people[:0])", *_HELD),
+    mutant(_MUST, "np.delete(found.people, subject.row, axis=0)", "found.people", *_HELD),
+    mutant(_MUST, "people[:, 4] >= SURE.person", "people[:, 4] >= 0", *_HELD),
+    mutant(
+        _MUST,
+        "turned_boxes(rows * scale, turned, ratio) if turned",
+        "turned_boxes(rows * scale, -turned, ratio) if turned",
+        *_HELD,
+    ),
+    mutant(_MUST, "towards=subject.towards", "towards=-subject.towards", *_HELD),
     mutant(_CROP, "if source is CropSource.TABLE and aspect is not None:", "if False:", *_CROPPED),
     mutant(
         _CROP,
