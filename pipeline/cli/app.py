@@ -148,7 +148,7 @@ def captions(
         typer.Option("--separator", help="between cells; auto: what spreadsheets of this computer's language take"),
     ] = "auto",
     force: Annotated[
-        bool, typer.Option("--force", help="write the table anew, without what was filled in at --out")
+        bool, typer.Option("--force", help="write a new table, without what was filled in at --out")
     ] = False,
     facts: FactsFile = None,
     models: ModelsFolder = None,

@@ -166,7 +166,7 @@ def _filled_up(shoot: Shoot, out: Path) -> Shoot:
     except InputError as error:
         raise InputError(
             f"{error}\n{out}: is there already and cannot be read in full, so it is left as it is; correct it, "
-            "write to another file with --out, or write it anew with --force"
+            "write to another file with --out, or write a new one with --force"
         ) from error
     note(f"{out} was there: what is filled in there stays")
     return replace(shoot, facts=facts, own_texts=held_by_own_texts(facts, shoot.frames))

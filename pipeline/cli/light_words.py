@@ -47,11 +47,11 @@ def light_words(
     exposure = np.array([by_name[n].exif.exposure_time or np.nan for n in names])
     times = _seconds([by_name[n] for n in names])
     cameras = np.array([camera_of(by_name[n]) for n in names])
-    seen = {
+    by_camera = {
         c: frequency(times[cameras == c], profiles[cameras == c], burst[cameras == c], 0.0, exposure[cameras == c])
         for c in dict.fromkeys(cameras.tolist())
     }
-    told = next((m for m in seen.values() if m.hz is not None), next(iter(seen.values())))
+    mains = next((m for m in by_camera.values() if m.hz is not None), next(iter(by_camera.values())))
     dark = dark_phase(profiles, burst) | (level <= -DARK)
     zone = zones(light).astype(int)
     rows = []
@@ -60,7 +60,7 @@ def light_words(
         inside = np.isin(burst, members)
         first = light.scenes[members[0]].names[0]
         flicker = percent_flicker(
-            profiles[inside], exposure[inside], told.hz, times[inside], burst[inside], told.readout_time
+            profiles[inside], exposure[inside], mains.hz, times[inside], burst[inside], mains.readout_time
         )
         several = any(len(light.scenes[i].names) > 1 for i in members)
         rows.append([
@@ -69,7 +69,7 @@ def light_words(
             _percent(flicker) if several else "",
         ])  # fmt: skip
     of = {n: (int(zone[b]) + 1, bool(d)) for n, b, d in zip(names, burst, dark, strict=True)}
-    return LightWords(rows, of, _mains(told))
+    return LightWords(rows, of, _mains(mains))
 
 
 def _percent(flicker: Flicker | None) -> str:
@@ -91,7 +91,7 @@ def _seconds(frames: Sequence[Frame]) -> F64:
 
 def _mains(found: Mains) -> str:
     if found.hz is None:
-        return f"mains frequency: not told by these frames ({found.reason})"
+        return f"mains frequency: unknown, these frames do not show it ({found.reason})"
     return f"lamps flicker at {found.hz} Hz: mains of {found.hz // 2} Hz ({found.certainty:.0%} sure)"
 
 

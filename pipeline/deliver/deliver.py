@@ -77,7 +77,7 @@ def deliver(
 
 
 def _fit(files: Sequence[Item], facts: SetFacts, problems: list[str]) -> list[Item]:
-    """The files without those whose own name tells what must not be told."""
+    """The files without those whose own name holds a withheld name; each is a problem."""
     fit = [i for i in files if facts.own(i.name)]
     named = [i.relative for i in files if not facts.own(i.name)]
     if named:

@@ -38,7 +38,8 @@ def plain(error: BaseException, address: Address) -> PushError:
             return PushError(f"{where}: {_S3_CODES[code]}")
     if "BadHostKeyException" in names:
         return PushError(
-            f"{where}: the server's key is not the one known of it; nothing was sent. Ask its keeper before you go on"
+            f"{where}: the server's key is not the one in known_hosts; nothing was sent. Ask the person who runs it "
+            "before you go on"
         )
     no_keys = any("No authentication methods available" in str(e) for e in chain)
     if no_keys or "AuthenticationException" in names:  # an encrypted key without its password is one too
@@ -48,8 +49,8 @@ def plain(error: BaseException, address: Address) -> PushError:
         )
     if "SSHException" in names and any("not found in known_hosts" in str(e) for e in chain):
         return PushError(
-            f"{where}: the server is not known yet. Connect to it once with ssh, compare its key with what its keeper "
-            "says, and push again"
+            f"{where}: the server is not known yet. Connect to it once with ssh, compare its key with what the "
+            "person who runs it says, and push again"
         )
     if names & {"NoCredentialsError", "PartialCredentialsError", "CredentialRetrievalError", "ProfileNotFound"}:
         return PushError(

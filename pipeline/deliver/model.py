@@ -45,6 +45,7 @@ class Item:
 
     @property
     def name(self) -> str:
+        """The file's own name, without its folder."""
         return PurePosixPath(self.relative).name
 
 

@@ -1,4 +1,4 @@
-"""A push: what may be shown goes to the address, what we put there and may no longer be shown leaves it."""
+"""A push: what may be shown goes to the address, what we put there and may no longer be shown is removed."""
 
 from __future__ import annotations
 
@@ -91,6 +91,7 @@ class _Session:
         self.settled: set[str] = set()  # names that need no second look
 
     def go(self, environ: Mapping[str, str], progress: Callable[[int, int], None], pauses: Sequence[float]) -> None:
+        """Withdraw, then send; a cut link is tried again after each of `pauses` (s). What failed is in `problems`."""
         if not self.files and not self._records():
             return
         for pause in (*pauses, None):
@@ -120,7 +121,7 @@ class _Session:
         reworded = [n for n in waiting if self._has_earlier_text(n)]
         if reworded:
             self.problems.append(
-                f"{self.address.text}: still holds {_some(reworded)} with the earlier text, which may tell a "
+                f"{self.address.text}: still holds {_some(reworded)} with the earlier text, which may hold a "
                 "name that is withheld now; run again soon, or remove them there"
             )
         if waiting:
@@ -149,7 +150,7 @@ class _Session:
         if records and not target.there():
             raise PushError(
                 f"{self.address.text}: was there at an earlier push and is not now; plug in its disk, or make "
-                "the folder anew if it was removed"
+                "the folder again if it was removed"
             )
         outdated = self.outdated()
         for record in (*outdated, *self._holders(records, outdated)):
@@ -160,7 +161,7 @@ class _Session:
 
     def _holders(self, records: Sequence[PushRecord], outdated: Sequence[PushRecord]) -> list[PushRecord]:
         """The old zip where any picture in it has changed, the old page where it says something of which the text has
-        changed or the picture is gone: they come anew at the end, and must not outlast a name until then."""
+        changed or the picture is gone: they are sent again at the end, and must not outlast a name until then."""
         changed = reworded = bool(outdated)
         for record in records:
             file = self.files.get(record.name)

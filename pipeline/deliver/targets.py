@@ -30,7 +30,7 @@ class PushError(Exception):
 
 @dataclass(frozen=True)
 class Observation:
-    """A file at the target: octets, and a mark that changes when it is written anew (time of change or ETag)."""
+    """A file at the target: octets, and a mark that changes when it is written again (time of change or ETag)."""
 
     size: int
     mark: str
@@ -103,6 +103,10 @@ class Files(Target):
     """A folder or SFTP: written under a temporary name, read back, then renamed."""
 
     def prepare(self, folders: set[str]) -> None:
+        """Make the last folders of the address that a fact names (`fresh` of them) and those below it.
+
+        Raises PushError where the folder above is not there.
+        """
         missing = [self.base]
         while not self._exists(missing[-1]):
             parent = missing[-1].rsplit("/", 1)[0] or "/"
@@ -120,6 +124,7 @@ class Files(Target):
                 self.fs.mkdir(path, create_parents=False)
 
     def there(self) -> bool:
+        """Whether the address's folder is there."""
         return self._exists(self.base)
 
     def _exists(self, path: str) -> bool:
@@ -131,6 +136,10 @@ class Files(Target):
         return True
 
     def put(self, local: Path, name: str, sha256: str) -> Observation:
+        """Send under a temporary name, from where an earlier push was cut; read back and compare; rename.
+
+        Raises PushError where the bytes arrive changed.
+        """
         size = local.stat().st_size
         part = self._part(name, sha256)
         for again in (True, False):
@@ -177,9 +186,11 @@ class Files(Target):
         raise NotImplementedError
 
     def remove_part(self, name: str, sha256: str) -> None:
+        """Remove the file under its temporary name."""
         self.remove_path(self._part(name, sha256))
 
     def remove_folder(self, folder: str) -> None:
+        """Remove an empty folder."""
         with suppress(OSError):
             if not self.fs.ls(self.path(folder), detail=False):
                 self.fs.rmdir(self.path(folder))
@@ -211,10 +222,12 @@ class Sftp(Files):
                 raise error from None
 
     def remove_path(self, path: str) -> None:
+        """By paramiko's own call, which asks the server once."""
         with suppress(FileNotFoundError):
             self.fs.ftp.remove(path)
 
     def close(self) -> None:
+        """End the SSH connection."""
         self.fs.client.close()
 
 
@@ -222,11 +235,13 @@ class S3(Target):
     """A bucket. An object appears whole or not at all; it is compared by its ETag, or else read back."""
 
     def there(self) -> bool:
+        """True; raises what the library raises where the bucket is not there or refuses."""
         bucket, _, prefix = self.base.partition("/")
         self.fs.call_s3("list_objects_v2", Bucket=bucket, Prefix=prefix, MaxKeys=1)  # raises where it is not
         return True
 
     def holds(self, name: str, there: Observation, sha256: str, local: Path | None = None) -> bool:
+        """By size and ETag against the local file where there is one; else by reading it back."""
         if local is not None and there.size != local.stat().st_size:
             return False
         if local is not None and there.mark == _etag(local):
@@ -243,12 +258,13 @@ class S3(Target):
                     self.fs.call_s3("abort_multipart_upload", Bucket=bucket, Key=key, UploadId=each["UploadId"])
 
     def put(self, local: Path, name: str, sha256: str) -> Observation:
+        """Send, from 32 MiB on in parts, and compare. Raises PushError where the bytes arrive changed."""
         if local.stat().st_size >= 2 * _S3_PART:
             self.remove_part(name, sha256)
         self.fs.put_file(str(local), self.path(name), chunksize=_S3_PART, max_concurrency=2)
         there = self.observe(name)
         if there is None or there.size != local.stat().st_size or not self.holds(name, there, sha256, local):
-            raise PushError(f"{name}: arrived changed; push again, and tell the server's keeper")
+            raise PushError(f"{name}: arrived changed; push again, and tell who runs the server")
         return there
 
 
@@ -320,5 +336,5 @@ def _connect(address: Address, environ: Mapping[str, str]) -> Target:
         "response_checksum_validation": "when_required",
     }
     fs = S3FileSystem(skip_instance_cache=True, use_listings_cache=False, config_kwargs=config)
-    fs.retries = 2  # a link that stays cut is told after seconds, and tried again by the push itself
+    fs.retries = 2  # a link that stays cut is reported after seconds, and tried again by the push itself
     return S3(fs, address.path)

@@ -132,7 +132,7 @@ def test_neither_times_nor_settings() -> None:
     words = words_of(light_of([scene(["F1"]), scene(["F2", "F3"])]), {})
     assert len(words.zones) == 1
     assert words.zones[0][4] == "settings unknown"
-    assert "not told" in words.mains
+    assert "unknown" in words.mains
     assert words.of == dict.fromkeys(("F1", "F2", "F3"), (1, False))
 
 
@@ -149,7 +149,7 @@ def test_single_frame(level: np.ndarray) -> None:
     exif = Exif(iso=3200, exposure_time=1 / 1000, f_number=2.8, time=datetime(2026, 2, 14, 19, 30))
     words = words_of(light_of([scene(["F1"], level=level)]), {"F1": exif})
     assert words.zones[0][5] == "" and words.of == {"F1": (1, False)}
-    assert "not told" in words.mains
+    assert "unknown" in words.mains
 
 
 def test_dark_frame_of_a_burst_is_marked() -> None:

@@ -141,7 +141,7 @@ def test_a_server_that_is_not_known_is_not_trusted(server: Sshd, home: Path, tmp
     key = " ".join((tmp_path / "other.pub").read_text().split()[:2])
     (home / ".ssh" / "known_hosts").write_text(f"[127.0.0.1]:{server.port} {key}\n")
     done = go(out, [picture(out, "TH1_0.jpg")], address(server, tmp_path / "club"))
-    assert "the server's key is not the one known of it" in done.problems[0]
+    assert "the server's key is not the one in known_hosts" in done.problems[0]
 
 
 def test_keys_come_from_the_agent(server: Sshd, home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
