@@ -189,7 +189,9 @@ def test_measurements(monkeypatch: pytest.MonkeyPatch) -> None:
         return measure.measure_key(digest, references, ModelFiles(digest=models))
 
     moved = dataclasses.replace(patch, patch=Box(0.1, 0.1, 0.2, 0.21))
-    different = [of(), of("1" * 64), of(references=()), of(references=(chart,)), of(references=(moved,)), of(models="")]
+    corners = dataclasses.replace(chart, chart=((0.1, 0.1), (0.3, 0.1), (0.3, 0.3), (0.1, 0.3)))
+    asked = [(), (chart,), (corners,), (moved,), (patch, chart)]
+    different = [of(), of("1" * 64), of(models=""), *(of(references=some) for some in asked)]
     assert len(set(different)) == len(different)
     assert of(references=(dataclasses.replace(patch, end="left"),)) == of()  # what the photographer calls that end
     usual = of()
