@@ -1,16 +1,18 @@
 """Figures that hold the constants of a topic in place: see test_constants.py.
 
-`python -m tests.constants` writes them anew, after a constant was changed on purpose; say in the commit why.
+`python -m tests.constants` writes them anew, after a constant was changed on purpose (say in the commit why), and
+names every constant that a tenth more or less does not show.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from types import ModuleType
 from typing import Any
+from unittest.mock import patch
 
 import numpy as np
 
@@ -35,6 +37,16 @@ class Topic:
     @property
     def constants(self) -> Any:
         return getattr(self.module, self.name)
+
+    def shows(self, name: str, factor: float, recorded: Sequence[float]) -> bool:
+        """Whether the figures change with a field times `factor`."""
+        with patch.object(self.module, self.name, changed(self.constants, name, factor)):
+            return not same(self.figures(), recorded)
+
+
+def same(figures: Sequence[float], recorded: Sequence[float]) -> bool:
+    """Whether figures agree but for the last bits of another processor."""
+    return len(figures) == len(recorded) and bool(np.allclose(figures, recorded, rtol=1e-5, atol=1e-7, equal_nan=True))
 
 
 def changed(constants: Any, name: str, factor: float) -> Any:
@@ -136,3 +148,7 @@ def cases() -> list[tuple[str, str]]:
 if __name__ == "__main__":
     figures = {topic: [float(f"{v:.9g}") for v in of.figures()] for topic, of in TOPICS.items()}
     FILE.write_text(json.dumps(figures) + "\n", encoding="utf-8")
+    for topic, name in cases():
+        for factor in (0.9, 1.1):
+            if TOPICS[topic].shows(name, factor, figures[topic]) == (name in TOPICS[topic].flat):
+                print(f"{topic}.{name} times {factor}: {TOPICS[topic].flat.get(name, 'nothing changes')}")

@@ -99,15 +99,15 @@ def of_scenes() -> list[float]:
         mixed = spots(base[:kept] + other[kept:], [200] * 10)
         out += _compared([hall, mixed, _shift(mixed, (0.05, 0.0), 0.2), _shift(hall, (0.1, 0.05), -0.2)])
     pool = base + other
-    mixtures = [[pool[i] for i in rng.permutation(20)[:8]] for _ in range(24)]
+    mixtures = [[pool[i] for i in rng.permutation(20)[:8]] for _ in range(16)]
     out += _compared([_shift(spots(m, [200] * 8), (0.02 * i, -0.01 * i), 0.05 * i) for i, m in enumerate(mixtures)])
-    for _ in range(20):  # nothing in common but by chance
+    for _ in range(12):  # nothing in common but by chance
         out += _compared([spots([pool[i] for i in rng.permutation(20)[:7]], [200] * 7), _strange(rng)])
-    for n in range(10, 300, 12):  # a better match in other light, or a worse one in the same
+    for n in range(10, 300, 18):  # a better match in other light, or a worse one in the same
         third = spots(base[:6] + other[:3], [200] * 6 + [n] * 3)
         first, second = spots(base[:6] + pool[7:10], [200] * 9), spots(base[:6] + other[:3], [200] * 9)
         out += _compared([first, _shift(second, (0.3, 0.0), 0.0), third], ["F0", "F1"])
-    many = [_shift(hall, (0.04 * i - 0.8, 0.03 * i), 0.0) for i in range(40)]
+    many = [_shift(hall, (0.1 * i - 0.8, 0.07 * i), 0.0) for i in range(16)]
     out += _compared(many)
     out += _compared([hall, _shift(hall, (1.5, 0.0), 0.0), _shift(hall, (1.68, 0.0), 0.0)])
     light = scenes.compare([_frame("F0"), _frame("F1")], [_scene("F0", hall), _scene("F1", hall)], [])
