@@ -83,10 +83,10 @@ class Outputs:
         if not same and hashlib.sha256(path.read_bytes()).hexdigest() != entry.sha256:
             return False
         if entry.text != text:
-            anew = rewrap(self.store.out, output.relative, entry.scan, output.metadata)
-            if anew is None:
+            rewrapped = rewrap(self.store.out, output.relative, entry.scan, output.metadata)
+            if rewrapped is None:
                 return False
-            self._rewrite(entry, path, anew, text)
+            self._rewrite(entry, path, rewrapped, text)
         else:
             self.reused += 1
             self._put(replace(entry, mtime=path.stat().st_mtime_ns))
@@ -138,20 +138,20 @@ class Outputs:
                     "what the facts say; check it or delete it"
                 )
                 return
-            anew = rewrap(self.store.out, relative, entry.scan, metadata) if stays else None
-            if anew is None:
+            rewrapped = rewrap(self.store.out, relative, entry.scan, metadata) if stays else None
+            if rewrapped is None:
                 path.unlink()
                 self.store.remove("done", _key(relative))
                 gone.append(relative)
                 return
-            entry = self._rewrite(entry, path, anew, _text_key(metadata))
+            entry = self._rewrite(entry, path, rewrapped, _text_key(metadata))
         self.files[relative] = replace(entry, current=False, notices=(*entry.notices, _EARLIER))
 
     def _rewrite(
-        self, entry: DeliveredFile, path: Path, anew: tuple[bytes, tuple[str, ...]], text: str
+        self, entry: DeliveredFile, path: Path, rewrapped: tuple[bytes, tuple[str, ...]], text: str
     ) -> DeliveredFile:
         """Write a file with new metadata around the same pixels, and record it."""
-        data, cut = anew
+        data, cut = rewrapped
         write_atomic(path, data)
         self.rewritten += 1
         digest, moment = hashlib.sha256(data).hexdigest(), path.stat().st_mtime_ns

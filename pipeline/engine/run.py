@@ -178,7 +178,7 @@ def run(
     Raises InputError before anything starts, RunStoppedError where the disk is full.
     """
     if only is not None and not any(_matches(f.name, only) for f in shoot.frames):
-        raise InputError(f"--only {only}: no frame of the shoot has such a name, for example {shoot.frames[0].name}")
+        raise InputError(f"--only {only}: no frame of the shoot has a name like that; one is {shoot.frames[0].name}")
     _refuse_deliveries(recipe, shoot, out)
     refuse_unready(recipe)
     store = Store.open(out, shoot.folder)

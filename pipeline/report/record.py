@@ -196,7 +196,7 @@ def read_record(out: Path) -> RunRecord | None:
     path = out / "run.json"
     if not path.is_file():
         return None
-    again = "run the same command again to have it written anew"
+    again = "run the same command again to write it again"
     try:
         found = json.loads(path.read_bytes())
         if isinstance(found, dict) and found.get("schema") != SCHEMA:

@@ -57,7 +57,7 @@ class ExposureParams(Params):
     )
     target: Literal["median", "reference", "exposed"] | float = Field(
         "median",
-        description="median: the typical picture gets the brightness under mean; a number: the same with so many "
+        description="median: the typical picture gets the brightness under mean; a number: the same with that many "
         "stops added; reference: as bright as the reference frames show the hall; exposed: as bright as it was shot",
     )
     mean: float = Field(

@@ -18,8 +18,8 @@ class ResizeParams(Params):
     long_edge: int | None = Field(
         None, ge=16, le=20000, description=f"pixels of the longer side (default {_LONG_EDGE})"
     )
-    width: int | None = Field(None, ge=16, le=20000, description="at most so many pixels wide")
-    height: int | None = Field(None, ge=16, le=20000, description="at most so many pixels high")
+    width: int | None = Field(None, ge=16, le=20000, description="at most this many pixels wide")
+    height: int | None = Field(None, ge=16, le=20000, description="at most this many pixels high")
     enlarge: bool = Field(False, description="also enlarge frames that are smaller")
     sharpen: float = Field(0.4, ge=0, le=2, description="output sharpening, 0 = none")
     radius: float = Field(0.7, ge=0.3, le=5, description="radius of the sharpening in delivered pixels")

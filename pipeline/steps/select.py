@@ -23,11 +23,11 @@ class SelectParams(Params):
         None,
         ge=-1,
         le=5,
-        description="only frames so rated or better, in frames.csv or an XMP sidecar beside the frame",
+        description="only frames rated this or better, in frames.csv or an XMP sidecar beside the frame",
     )
-    best: int | None = Field(None, ge=1, le=1000, description="so many of each burst, the best ones by score")
+    best: int | None = Field(None, ge=1, le=1000, description="the best of each burst by score, at most this many")
     total: int | None = Field(
-        None, ge=1, le=100000, description="so many in all, the best ones, spread evenly over the match"
+        None, ge=1, le=100000, description="the best in all, at most this many, spread evenly over the match"
     )
 
 
@@ -113,7 +113,7 @@ def leaves_out(solution: SelectSolution) -> str:
 STEP: Step[SelectParams, NoMeasurement, SelectSolution] = Step(
     name="select",
     version=1,
-    summary="Deliver only a part of the frames: the best of each burst, the rated ones, or so many of the match.",
+    summary="Deliver only a part of the frames: the best of each burst, the rated ones, or some spread over the match.",
     Params=SelectParams,
     place="both",
     takes=tuple(Domain),

@@ -83,7 +83,7 @@ class WhiteBalanceMeasurement:
     references: MeasuredReferences
 
     def as_arrays(self) -> dict[str, NDArray[Any]]:
-        """For the store; zeros stand for no balance."""
+        """For the store; zeros mean that there is no balance."""
         as_shot = np.zeros(3) if self.as_shot is None else self.as_shot
         return {"as_shot": as_shot, "daylight": self.daylight, **self.references.as_arrays()}
 

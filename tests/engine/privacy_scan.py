@@ -44,18 +44,18 @@ def wanted(name: str) -> dict[str, str]:
 
 def found_in(data: bytes, names: Iterable[str]) -> set[str]:
     """The names, or parts of them, that stand in `data` in any form of `forms`."""
-    looked_for = {key: told for name in names for key, told in wanted(name).items()}
+    searched = {key: name_of_key for name in names for key, name_of_key in wanted(name).items()}
     hits: set[str] = set()
     for view in _views(data):
         text = folded(view)
-        hits |= {told for key, told in looked_for.items() if key in text}
+        hits |= {name_of_key for key, name_of_key in searched.items() if key in text}
     for codec in _NARROW:
         keep, drop = _octets(codec)
         octets = data.translate(keep, drop)
-        for key, told in looked_for.items():
+        for key, name_of_key in searched.items():
             sought = key.encode(codec, "ignore")
             if len(sought) == len(key) and sought in octets:
-                hits.add(told)
+                hits.add(name_of_key)
     return hits
 
 

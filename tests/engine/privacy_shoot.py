@@ -106,7 +106,7 @@ WORDS = f"{{{{ opening }}}} {{{{ setting }}}} Thanks to O'Donnell, Siobhán D'Ar
 
 
 def write_facts(shoot: Path, *, minors: bool, withdrawn: tuple[str, ...] = ()) -> None:
-    """shoot.yaml and the roster; `withdrawn`: names that may be shown no more."""
+    """shoot.yaml and the roster; `withdrawn`: names that may no longer be shown."""
     text = _EVENT.replace("MINORS", str(minors).lower())
     (shoot / "shoot.yaml").write_text(text, encoding="utf-8")
     rows = [("team", "number", "name", "publish")]
@@ -127,7 +127,7 @@ def write_shoot(folder: Path) -> Path:
             rows.append((Path(name).stem, "yes", "", players, words))
     rows.append((f"{CHINESE} 16", "yes", "", "", ""))  # no such frame
     (shoot / "frames.csv").write_text(_csv(rows), encoding="utf-8")
-    shutil.copy(shoot / "TH1_0007.jpg", shoot / f"{TURKISH} 10.jpg")  # the camera's own copy: left out, and told
+    shutil.copy(shoot / "TH1_0007.jpg", shoot / f"{TURKISH} 10.jpg")  # the camera's own copy: left out, with a notice
     (shoot / f"{IRISH} 15.jpg").write_bytes(b"")  # fails
     (shoot / "TH1_0006.xmp").write_text(_SIDECAR, encoding="utf-8")
     (shoot / f"{ARABIC}_24.xmp").write_text("<broken", encoding="utf-8")
@@ -180,7 +180,7 @@ def with_secrets(path: Path) -> None:
         exiv2.ExifThumb(exif).setJpegThumbnail(small.getvalue())
     image.setExifData(exif)
     xmp = image.xmpData()
-    # Frame 7 names whom it shows; the rest have surnames alone, as cameras and phones are told them.
+    # Frame 7 names whom it shows; the rest have surnames alone, as people type them into cameras and phones.
     named = "0007" in path.name
     caption = f"{CHINESE} throws, {POLISH} watches" if named else "Żółkiewska throws"
     for key, text in {

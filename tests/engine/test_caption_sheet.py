@@ -77,8 +77,8 @@ def evencourt(*arguments: object) -> tuple[int, str, str]:
 def test_a_row_a_frame_to_fill_in(tmp_path: Path) -> None:
     shoot, out = shoot_of(tmp_path / "shoot"), tmp_path / "frames.csv"
     before = {p: p.read_bytes() for p in shoot.rglob("*")}
-    status, said, _ = evencourt(shoot, "--out", out, "--separator", "comma", "--workers", 1)
-    assert status == 0 and f"--check {out}" in said
+    status, printed, _ = evencourt(shoot, "--out", out, "--separator", "comma", "--workers", 1)
+    assert status == 0 and f"--check {out}" in printed
     assert {p: p.read_bytes() for p in shoot.rglob("*")} == before
     # The mark by which spreadsheets know UTF-8 (The Unicode Standard, 2.13, byte order mark).
     assert out.read_bytes().startswith(b"\xef\xbb\xbf")
@@ -127,8 +127,8 @@ def test_written_again_it_keeps_what_was_filled_in_there(tmp_path: Path) -> None
     shoot, out = shoot_of(tmp_path / "shoot", "frame,rating,words\nTH1_0003,2,of the shoot\n"), tmp_path / "frames.csv"
     filled = "frame;players;words\r\nTH1_0001;Zofia Kłosowska;takes the ball\r\nTH1_0003;home 7;\r\nX_1;;seen\r\n"
     out.write_text(filled, encoding="utf-8-sig")
-    status, _, told = evencourt(shoot, "--out", out, "--workers", 1, "--separator", "comma")
-    assert status == 0 and "stays" in told
+    status, _, errors = evencourt(shoot, "--out", out, "--workers", 1, "--separator", "comma")
+    assert status == 0 and "stays" in errors
     rows = rows_of(out)
     assert rows[0]["players"] == "away 12" and rows[0]["words"] == "takes the ball"
     assert [rows[2][c] for c in ("rating", "players", "words")] == ["2", "home 7", "of the shoot"]
@@ -143,8 +143,8 @@ def test_written_again_it_keeps_what_was_filled_in_there(tmp_path: Path) -> None
 def test_a_table_that_is_not_understood_is_left_alone(tmp_path: Path) -> None:
     shoot, out = shoot_of(tmp_path / "shoot"), tmp_path / "frames.csv"
     out.write_text("frame,players\nTH1_0001,home 77\n", encoding="utf-8")
-    status, _, said = evencourt(shoot, "--out", out, "--workers", 1)
-    assert status == 2 and f"{out}:2:1: players: home 77 is not in the roster" in said and "--force" in said
+    status, _, printed = evencourt(shoot, "--out", out, "--workers", 1)
+    assert status == 2 and f"{out}:2:1: players: home 77 is not in the roster" in printed and "--force" in printed
     assert out.read_text(encoding="utf-8") == "frame,players\nTH1_0001,home 77\n"
 
 
@@ -152,8 +152,8 @@ def test_a_table_that_is_not_understood_is_left_alone(tmp_path: Path) -> None:
 def test_the_shoot_is_never_written(tmp_path: Path, place: str) -> None:
     shoot = shoot_of(tmp_path / "shoot")
     (shoot / "sub").mkdir()
-    status, _, said = evencourt(shoot, "--out", shoot / place)
-    assert status == 2 and "--out FILE" in said and not (shoot / place).exists()
+    status, _, printed = evencourt(shoot, "--out", shoot / place)
+    assert status == 2 and "--out FILE" in printed and not (shoot / place).exists()
 
 
 def test_a_withheld_name_is_in_no_caption(tmp_path: Path) -> None:
@@ -170,8 +170,8 @@ def test_a_frame_that_says_itself_whom_it_shows_is_held_back(tmp_path: Path) -> 
     evencourt(shoot, "--out", out, "--workers", 1, "--separator", "comma")
     captions = {row["frame"]: row["caption"] for row in rows_of(out)}
     assert captions["Tuva Rønning 1"].startswith("(in no delivery: ") and "Tuva" not in captions["Tuva Rønning 1"]
-    status, said, _ = evencourt(shoot, "--check", out)
-    assert status == 0 and "1 of them in no delivery" in said and "held back" in said
+    status, printed, _ = evencourt(shoot, "--check", out)
+    assert status == 0 and "1 of them in no delivery" in printed and "held back" in printed
 
 
 def test_minors_are_named_nowhere(tmp_path: Path) -> None:
@@ -241,11 +241,11 @@ def test_check_shows_each_caption_as_it_would_be_embedded(tmp_path: Path) -> Non
         "TH1_0001,home 7,shoots,1,old\nTH1_0002,home 7,shoots,1,old\nTH1_0003,home 4; away 12,meet,2,old\n",
         encoding="utf-8",
     )
-    status, said, _ = evencourt(shoot, "--check", file)
-    assert status == 0 and "old" not in said and "no problems" in said
-    assert "TH1_0001, TH1_0002 (lines 2 to 3)" in said and "TH1_0003 (line 4)" in said
-    assert "Ingrid Solbakken (7, Harbour Gulls) shoots." in said
-    assert "Tuva" not in said and "held back shows a player" in said and "1 of them in no delivery" in said
+    status, printed, _ = evencourt(shoot, "--check", file)
+    assert status == 0 and "old" not in printed and "no problems" in printed
+    assert "TH1_0001, TH1_0002 (lines 2 to 3)" in printed and "TH1_0003 (line 4)" in printed
+    assert "Ingrid Solbakken (7, Harbour Gulls) shoots." in printed
+    assert "Tuva" not in printed and "held back shows a player" in printed and "1 of them in no delivery" in printed
     # the same texts as the planner of a run writes
     (shoot / "frames.csv").write_bytes(file.read_bytes())
     checked = caption_sheet.check(shoot, None, None, CaptionParams())
@@ -257,25 +257,25 @@ def test_check_shows_each_caption_as_it_would_be_embedded(tmp_path: Path) -> Non
             assert (one.texts.caption, one.texts.persons) == (texts.caption, texts.persons)
 
 
-def test_every_problem_is_told_by_its_row(tmp_path: Path) -> None:
+def test_every_problem_is_named_with_its_row(tmp_path: Path) -> None:
     shoot, file = shoot_of(tmp_path / "shoot"), tmp_path / "filled.csv"
     file.write_text(
         "frame,keep,rating,players,words,crop\n"
         "TH1_0001,,9,home 7,,\nTH1_0002,perhaps,,home 99,,1 1 0 0\nTH1_0009,,,,,\nTH1_0003,,,away 12,runs,\n",
         encoding="utf-8",
     )
-    status, said, told = evencourt(shoot, "--check", file)
-    assert status == 2 and "5 problems" in said and "TH1_0003 (line 5)" in said and "Zofia Kłosowska" in said
-    lines = told.strip().splitlines()
+    status, printed, errors = evencourt(shoot, "--check", file)
+    assert status == 2 and "5 problems" in printed and "TH1_0003 (line 5)" in printed and "Zofia Kłosowska" in printed
+    lines = errors.strip().splitlines()
     assert [line.removeprefix(f"{file}:").split(":")[0] for line in lines] == ["2", "3", "3", "3", "4"]
-    assert "no frame TH1_0009 in the shoot folder; correct the name, or delete the line" in told
+    assert "no frame TH1_0009 in the shoot folder; correct the name, or delete the line" in errors
 
 
-def test_frames_that_the_table_leaves_out_are_told(tmp_path: Path) -> None:
+def test_frames_that_the_table_leaves_out_are_named(tmp_path: Path) -> None:
     shoot, file = shoot_of(tmp_path / "shoot"), tmp_path / "filled.csv"
     file.write_text("frame,words\nTH1_0002,warms up\n", encoding="utf-8")
-    status, _, told = evencourt(shoot, "--check", file)
-    assert status == 0 and "not in the table: TH1_0001 and 1 more" in told
+    status, _, errors = evencourt(shoot, "--check", file)
+    assert status == 0 and "not in the table: TH1_0001 and 1 more" in errors
 
 
 def test_a_template_that_fails_is_a_problem_of_its_row(tmp_path: Path) -> None:
@@ -286,18 +286,18 @@ def test_a_template_that_fails_is_a_problem_of_its_row(tmp_path: Path) -> None:
         '    - caption: {template: "{{ words | required }}"}\n    - save: {format: jpeg}\n',
         encoding="utf-8",
     )
-    status, said, told = evencourt(shoot, "--check", "--recipe", recipe)
-    assert status == 2 and "TH1_0001 (line 2)" in said and f"{shoot / 'frames.csv'}:3:1: " in told
+    status, printed, errors = evencourt(shoot, "--check", "--recipe", recipe)
+    assert status == 2 and "TH1_0001 (line 2)" in printed and f"{shoot / 'frames.csv'}:3:1: " in errors
 
 
 def test_what_cannot_be_checked_is_said(tmp_path: Path) -> None:
     shoot = shoot_of(tmp_path / "shoot")
-    status, _, told = evencourt(shoot, "--check")
-    assert status == 2 and "has no frames.csv to check" in told
-    status, _, told = evencourt(shoot, "--check", tmp_path / "absent.csv")
-    assert status == 2 and "absent.csv: cannot be read" in told
-    status, _, told = evencourt(shoot, tmp_path / "frames.csv")
-    assert status == 2 and "--check" in told and "--out" in told
+    status, _, errors = evencourt(shoot, "--check")
+    assert status == 2 and "has no frames.csv to check" in errors
+    status, _, errors = evencourt(shoot, "--check", tmp_path / "absent.csv")
+    assert status == 2 and "absent.csv: cannot be read" in errors
+    status, _, errors = evencourt(shoot, tmp_path / "frames.csv")
+    assert status == 2 and "--check" in errors and "--out" in errors
 
 
 def test_a_recipe_without_captions_is_refused(tmp_path: Path) -> None:
@@ -315,5 +315,5 @@ def test_empty_cells_take_what_the_shoot_says() -> None:
 def test_a_table_that_is_named_before_it_is_written(tmp_path: Path) -> None:
     shoot, out = shoot_of(tmp_path / "shoot"), tmp_path / "frames.csv"
     (shoot / "shoot.yaml").write_text(EVENT + "frames: frames.csv\n", encoding="utf-8")
-    status, _, told = evencourt(shoot, "--out", out, "--workers", 1)
-    assert status == 2 and "no file frames.csv" in told and "put a # before frames:" in told
+    status, _, errors = evencourt(shoot, "--out", out, "--workers", 1)
+    assert status == 2 and "no file frames.csv" in errors and "put a # before frames:" in errors

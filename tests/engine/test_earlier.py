@@ -19,8 +19,8 @@ RECIPE = (
 
 
 def run(*arguments: object) -> tuple[int, str]:
-    told = CliRunner().invoke(app.app, [str(a) for a in arguments])
-    return told.exit_code, told.output
+    result = CliRunner().invoke(app.app, [str(a) for a in arguments])
+    return result.exit_code, result.output
 
 
 @pytest.fixture
@@ -54,9 +54,9 @@ def test_another_shoot_is_refused(delivered: tuple[Path, Path, Path], tmp_path: 
     recipe, _, out = delivered
     other = tmp_path / "other"
     write_demo(other, hall=HALL_T, seed=5, width=270, height=180)
-    told = CliRunner().invoke(app.app, [str(a) for a in ("run", recipe, other, "--out", out, "--workers", 1)])
-    assert isinstance(told.exception, InputError)
-    assert "another shoot" in str(told.exception) and "--out" in str(told.exception)
+    result = CliRunner().invoke(app.app, [str(a) for a in ("run", recipe, other, "--out", out, "--workers", 1)])
+    assert isinstance(result.exception, InputError)
+    assert "another shoot" in str(result.exception) and "--out" in str(result.exception)
     assert len(list((out / "web").iterdir())) == 6
 
 

@@ -1,4 +1,4 @@
-"""Files of earlier runs: what still stands, what is written anew, and what must go. The people are made up."""
+"""Files of earlier runs: what stays, what is written again, and what must go. The people are made up."""
 
 from __future__ import annotations
 
@@ -106,7 +106,7 @@ def test_another_text_is_put_around_the_same_pixels(store: Store) -> None:
 
 
 def test_what_nobody_asks_for_goes(store: Store) -> None:
-    """keep: no, or publish: no, since: neither the file nor its record stays, and that is said."""
+    """keep: no, or publish: no, since: neither the file nor its record stays, and a notice names it."""
     delivered(store)
     outputs = settled(store, {})
     assert not (store.out / "web" / "TH1_0001.jpg").exists() and store.names("done") == []

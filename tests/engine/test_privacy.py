@@ -1,7 +1,7 @@
 """What must not leave a shoot does not: names that are withheld, places, serial numbers, owners, maker notes.
 
 A shoot with such things wherever a person or a camera could have put them (privacy_shoot.py) goes through the command
-line five times while consent changes; after each run every byte of what was made is looked through (privacy_scan.py),
+line five times while consent changes; after each run every byte of what was made is searched (privacy_scan.py),
 and every file's metadata is read by libexiv2, Pillow and ExifRead. Tags: Exif 2.32 (CIPA DC-008-2019), 4.6.5 and
 4.6.6; DNG 1.6 for CameraSerialNumber.
 """
@@ -64,7 +64,7 @@ _STEPS = {
     "minors": (True, (), (), ()),
     "consent withdrawn": (False, (MARIT,), (INGRID, ZOFIA), ("TH1_0005_Żółkiewska",)),
     "one more": (False, (MARIT, ZOFIA), (INGRID,), ("TH1_0003", "TH1_0005_Żółkiewska", "TH1_0008")),
-    # Its file bears a name that may be shown no more, and cannot be made anew.
+    # Its file has a name that may no longer be shown, and cannot be made again.
     "a frame is gone": (True, (MARIT, ZOFIA), (), ("TH1_0003", "TH1_0005_Żółkiewska", "TH1_0008")),
 }
 _GONE = "TH1_0004.dng"

@@ -64,29 +64,29 @@ def test_whole_names_go_wherever_they_stand() -> None:
 
 
 def test_names_that_may_be_shown_stay_and_minors_have_none() -> None:
-    shown = record(title=f"{SHOWN} scores", notices=["Brekke was chosen"])
-    assert redaction().record(shown) == shown
-    assert "Brekke" not in json.dumps(redaction(minors=True).record(shown).as_json())
+    redacted = record(title=f"{SHOWN} scores", notices=["Brekke was chosen"])
+    assert redaction().record(redacted) == redacted
+    assert "Brekke" not in json.dumps(redaction(minors=True).record(redacted).as_json())
 
 
 @pytest.mark.parametrize("where", ["notices", "stopped", "reason", "frame's notices", "relative", "problems"])
 def test_a_lone_surname_goes_from_what_the_program_says(where: str) -> None:
     """A file called after a surname turns up in messages; captions stay as they were delivered."""
-    said, frame = "Fjellheim-final.jpg: changed by hand", FrameRecord("TH1_0001.dng", "failed")
+    message, frame = "Fjellheim-final.jpg: changed by hand", FrameRecord("TH1_0001.dng", "failed")
     frame.deliveries["web"] = photo("At Fjellheim hall")
     changes: dict[str, Any] = {"frames": {"TH1_0001": frame}}
     if where == "notices":
-        changes["notices"] = [said]
+        changes["notices"] = [message]
     elif where == "stopped":
-        changes["stopped"] = said
+        changes["stopped"] = message
     elif where == "problems":
-        changes["sent"] = {"web": SentRecord(problems=[said])}
+        changes["sent"] = {"web": SentRecord(problems=[message])}
     elif where == "frame's notices":
-        frame.notices = [said]
+        frame.notices = [message]
     elif where == "reason":
-        frame.reason = said
+        frame.reason = message
     else:
-        frame.relative = said
+        frame.relative = message
     found = redaction().record(record(**changes)).as_json()
     assert json.dumps(found).count("changed by hand") == 1
     assert json.dumps(found).count("Fjellheim") == 3  # caption, alternative text and headline
@@ -117,8 +117,8 @@ def test_the_recipe_is_shown_without_names(tmp_path: Path) -> None:
         encoding="utf-8",
     )
     recipe = load_recipe(path, REGISTRY)
-    shown = redaction().recipe(recipe)
-    params = [b.params.model_dump(mode="json") for d in shown.deliveries for b in d.steps]
+    redacted = redaction().recipe(recipe)
+    params = [b.params.model_dump(mode="json") for d in redacted.deliveries for b in d.steps]
     assert clean(params)
     assert "handball" in json.dumps(params)
     assert not clean([b.params.model_dump(mode="json") for d in recipe.deliveries for b in d.steps])

@@ -125,15 +125,15 @@ def test_the_proposal_copied_and_changed_decides_the_next_run(night, tmp_path: P
         (folder / "shoot" / "frames.csv").write_bytes(before)
 
 
-def test_a_push_that_fails_spoils_nothing_and_is_said(night, tmp_path: Path) -> None:
+def test_a_push_that_fails_spoils_nothing_and_is_reported(night, tmp_path: Path) -> None:
     folder, _ = night
     recipe = (folder / "recipe.yaml").read_text(encoding="utf-8")
     away = (tmp_path / "unplugged" / "disk").as_posix()
     text = recipe.replace((folder / "club" / "{delivery}").as_posix(), away)
     (folder / "away.yaml").write_text(text, encoding="utf-8")
-    status, told = evencourt("run", folder / "away.yaml", folder / "shoot", "--out", folder / "out")
+    status, printed = evencourt("run", folder / "away.yaml", folder / "shoot", "--out", folder / "out")
     assert status == 1
-    assert "not sent:" in told
+    assert "not sent:" in printed
     assert len(list((folder / "out" / "web").glob("*.jpg"))) == 2
 
 
@@ -149,15 +149,15 @@ def test_a_wrong_deliver_is_refused_at_check_without_its_secret(tmp_path: Path, 
     (tmp_path / "r.yaml").write_text(
         f"recipe: 1\ndeliveries:\n  web:\n    - save:\n    - deliver: {{{line}}}\n", encoding="utf-8"
     )
-    status, told = evencourt("check", tmp_path / "r.yaml")
+    status, printed = evencourt("check", tmp_path / "r.yaml")
     assert status == 2
-    assert reason in told
-    assert "secret" not in told
+    assert reason in printed
+    assert "secret" not in printed
 
 
 def test_deliver_comes_last(tmp_path: Path) -> None:
     text = "recipe: 1\ndeliveries:\n  web:\n    - deliver: {zip: true}\n    - resize: {long_edge: 300}\n"
     (tmp_path / "r.yaml").write_text(text, encoding="utf-8")
-    status, told = evencourt("check", tmp_path / "r.yaml")
+    status, printed = evencourt("check", tmp_path / "r.yaml")
     assert status == 2
-    assert "r.yaml:4:7: deliver comes when the files are made; put it last" in told
+    assert "r.yaml:4:7: deliver comes when the files are made; put it last" in printed

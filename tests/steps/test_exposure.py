@@ -236,7 +236,7 @@ def test_a_frame_apart_from_its_burst_is_pointed_out() -> None:
 
 @pytest.mark.parametrize(("spread", "named"), [(0.16, True), (0.14, False)])
 def test_single_frames_under_flickering_lamps_are_pointed_out(spread: float, named: bool) -> None:
-    """Nobody can tell from one frame how its rows were lit; that is said where bursts vary by 0.15 stops or more."""
+    """One frame does not show how its rows were lit: a notice says so where bursts vary by 0.15 stops or more."""
     level = [GainMap.constant(np.full(3, v)) for v in (0.0, spread, 0.0)]
     light = light_of([scene(["F0", "F1", "F2"], flicker=tuple(level)), scene(["F3"]), scene(["F4"])])
     notices = solve(context_of(light), ExposureParams()).notices

@@ -34,7 +34,7 @@ def banded() -> GainMap:
     return GainMap(coefficients)
 
 
-def told(image: Image) -> np.ndarray:
+def variance_of_model(image: Image) -> np.ndarray:
     """Variance that the image's model gives each pixel."""
     u = np.ones(3, np.float32) if image.noise_gain_map is None else spread(image.noise_gain_map, image.pixels.shape)
     return (image.noise.a * image.pixels.clip(0) * u + image.noise.b * u * u).astype(np.float64)
@@ -45,7 +45,7 @@ def test_variance_is_what_the_model_says_in_every_band() -> None:
     truth = apply_gain_map(picture().with_pixels(np.full((240, 320, 3), LEVEL, np.float32)), banded(), UP)
     rest = (image.pixels - truth.pixels).astype(np.float64)
     for rows in np.array_split(np.arange(240), 6):
-        assert (rest[rows] ** 2).mean() == pytest.approx(told(truth)[rows].mean(), rel=0.05)
+        assert (rest[rows] ** 2).mean() == pytest.approx(variance_of_model(truth)[rows].mean(), rel=0.05)
 
 
 def test_a_part_keeps_its_own_gains() -> None:

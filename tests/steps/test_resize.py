@@ -48,9 +48,9 @@ def test_noise_after_is_what_the_model_says(tmp_path) -> None:
     pixels = (rng.poisson(level / a, (396, 600, 3)) * a + rng.normal(0, np.sqrt(b), (396, 600, 3))).astype(np.float32)
     image = Image(pixels, Domain.CAMERA, Noise(np.full(3, a), np.full(3, b)), np.ones(3), np.eye(3))
     out = apply(image, ResizeParams(long_edge=200, sharpen=0), context(tmp_path))
-    said = out.noise.a * level + out.noise.b
-    assert out.pixels.var(axis=(0, 1)) == pytest.approx(said, rel=0.05)
-    assert said == pytest.approx((a * level + b) / 9)  # a mean of 3 x 3
+    variance = out.noise.a * level + out.noise.b
+    assert out.pixels.var(axis=(0, 1)) == pytest.approx(variance, rel=0.05)
+    assert variance == pytest.approx((a * level + b) / 9)  # a mean of 3 x 3
 
 
 def test_amount_and_radius_of_the_sharpening_arrive(tmp_path) -> None:

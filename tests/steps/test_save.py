@@ -112,7 +112,7 @@ def test_at_most_takes_the_best_that_fits(busy: Image, reserve: int) -> None:
 
 @pytest.mark.parametrize("caption", ["A throw.", "A throw from nine metres. " * 60])
 def test_the_finished_file_fits_with_its_texts(busy: Image, caption: str) -> None:
-    """What counts is the file that is sent: texts included, and said where quality had to give way."""
+    """What counts is the file that is sent: texts included; a notice says where quality was lowered."""
     texts = Metadata(caption=caption, creator="M. Vale", keywords=("handball", "Westerby"))
     plain = len(encode_jpeg(busy, SaveParams(quality=80), 0).data)
     made = encode(busy, SaveParams(quality=80, at_most=f"{plain + 100} B"), texts)

@@ -31,10 +31,10 @@ def select(
     bursts = [Burst(names(i + 1, size)) for i, size in enumerate(sizes)]
     ranks = {}
     for burst in bursts:
-        told = {n: (scores or {}).get(n, 90.0 - i) for i, n in enumerate(burst.frames)}
-        order = sorted(burst.frames, key=lambda n: -told[n])
+        score = {n: (scores or {}).get(n, 90.0 - i) for i, n in enumerate(burst.frames)}
+        order = sorted(burst.frames, key=lambda n: -score[n])
         for n in burst.frames:
-            ranks[n] = Ranked(told[n], order.index(n) + 1, len(order), 3, f"score {told[n]:g}")
+            ranks[n] = Ranked(score[n], order.index(n) + 1, len(order), 3, f"score {score[n]:g}")
     frames = [Frame(n, Path(n), n, "raw") for burst in bursts for n in burst.frames]
 
     def none() -> ShootLight:
@@ -74,12 +74,12 @@ def test_nothing_is_hidden_silently() -> None:
 
 
 @pytest.mark.parametrize(
-    "least, told", [(-1, "12345"), (0, "2345"), (1, "345"), (3, "345"), (4, "45"), (5, "5")]
+    "least, names", [(-1, "12345"), (0, "2345"), (1, "345"), (3, "345"), (4, "45"), (5, "5")]
 )  # fmt: skip
-def test_those_with_a_rating(least: int, told: str) -> None:
+def test_those_with_a_rating(least: int, names: str) -> None:
     """No rating counts as none given: it passes 0 and not 1."""
     rows = {f"TH1_{i + 1}": FrameFacts(rating=r) for i, r in enumerate([-1, None, 3, 4, 5])}
-    assert chosen(select([5], rows, rating=least)) == [f"TH1_{n}" for n in told]
+    assert chosen(select([5], rows, rating=least)) == [f"TH1_{n}" for n in names]
 
 
 def test_why_a_rating_does_not_do() -> None:
