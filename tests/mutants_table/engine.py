@@ -63,12 +63,17 @@ MUTANTS = [
         "engine/test_outputs.py",
         why="still_good and settle have compared the whole file's SHA-256 before: a second lock on one door",
     ),
-    mutant("engine/earlier.py", "if not here & known:", "if False:", "engine/test_earlier.py"),
+    mutant(
+        "engine/earlier.py",
+        "if not here & known:",
+        "if False:",
+        "engine/test_earlier.py::test_another_shoot_is_refused",
+    ),
     mutant(
         "engine/earlier.py",
         "(f.relative, f.path.stat().st_size) for f in frames",
         "(f.relative, 0) for f in frames",
-        "engine/test_earlier.py",
+        "engine/test_earlier.py::test_a_shoot_that_moved_goes_on",
     ),
     # What may be in no delivery.
     mutant(_JOBS, "if not row.keep:", "if False:", *_PLANNED),
