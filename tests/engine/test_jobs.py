@@ -103,6 +103,7 @@ def test_a_frame_is_decoded_as_large_as_the_largest_delivery_needs(tmp_path: Pat
     assert edge(SMALL) == 300
     assert edge("    - crop: {to: box}\n" + SMALL, solutions=CUT) == 600  # half of the width is to come out at 300
     assert edge(SMALL, "  print:\n    - resize: {long_edge: 700}\n    - save:\n") == 700
+    assert edge("    - resize: {long_edge: 700}\n", "  print:\n    - resize: {long_edge: 300}\n    - save:\n") == 700
     assert edge("") is None  # a delivery without a resize wants every pixel
     assert edge(SMALL, "  print:\n    - save:\n") is None
     assert edge("    - resize: {long_edge: 1200}\n") is None

@@ -130,3 +130,19 @@ def test_what_a_clip_at_black_took_is_given_back() -> None:
     assert frame.var() == pytest.approx(deviation**2 * (1 - 1 / np.pi) / 2, rel=0.02)
     bins = statistics(frame, RGGB).bins
     assert bins[:, 0, 1] == pytest.approx(np.full(3, deviation**2), rel=0.1)
+
+
+def test_both_greens_are_read() -> None:
+    """LibRaw calls the second green of an RGBG mosaic 3; it is green all the same, and gives half of what is known."""
+    mosaic = expose(np.full((240, 360), 0.3), 1.6e-3, 1.6e-5)
+    for pattern in ([[0, 1], [3, 2]], [[0, 1], [1, 2]]):
+        red, green, blue = statistics(mosaic, np.array(pattern)).marks[:, 0]
+        assert green == 2 * red == 2 * blue > 0
+
+
+def test_a_brighter_scale_scales_the_line() -> None:
+    """x -> g x: var = a x + b becomes g a (g x) + g^2 b; the same picture in units of which 4 is saturation."""
+    picture = expose(np.linspace(0.02, 0.6, 400)[None, :, None] * np.ones((300, 1, 3)), 1.6e-3, 1e-4)
+    plain, scaled = estimate_rgb(picture, np.ones(3)), estimate_rgb(picture * np.float32(4), np.full(3, 4.0))
+    assert scaled.a == pytest.approx(4 * plain.a, rel=1e-3)
+    assert scaled.b == pytest.approx(16 * plain.b, rel=1e-3)
