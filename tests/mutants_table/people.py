@@ -8,10 +8,29 @@ _FRAMING = "people/framing.py"
 _SUBJECT = "people/subject.py"
 _TRACKING = "people/tracking.py"
 _RANKING = "people/ranking.py"
+_NUMBERS = "people/jersey_numbers.py"
+_DETECT = "people/detect.py"
+_OBSERVE = "people/observe.py"
 _FRAMED = ("people/test_framing_rules.py", "people/test_framing.py")
 _WORTHY = ("people/test_subject_rules.py", "people/test_subject.py")
 _TRACKED = ("people/test_tracking_rules.py", "people/test_tracking.py")
 _RANKED = ("people/test_ranking_rules.py", "people/test_ranking.py")
+_NUMBERED = (
+    "people/test_number_rules.py",
+    *(
+        f"people/test_numbers.py::{name}"
+        for name in (
+            "test_a_number_counts_where_frames_agree",
+            "test_a_number_is_that_of_whose_shirt_it_stands_on",
+            "test_a_box_round_two_people_owns_nothing",
+            "test_a_box_round_two_people_takes_no_number_from_one_of_them",
+            "test_the_sharpest_frames_are_read",
+            "test_who_is_blurred_or_small_is_not_read",
+        )
+    ),
+)
+_DETECTED = ("people/test_detect_rules.py", "people/test_detect.py")
+_OBSERVED = ("people/test_observe_rules.py",)
 
 
 MUTANTS = [
@@ -57,4 +76,37 @@ MUTANTS = [
     mutant(_SUBJECT, "signs += DIRECTION.face *", "signs -= DIRECTION.face *", *_WORTHY),
     mutant(_SUBJECT, "if any(within(ball[None, :4], h)[0] > BELONGING.in_head for h in heads):", "if False:", *_WORTHY),
     mutant(_SUBJECT, "after - before > LINKING.skip + 1:", "False:", *_WORTHY),
+    # tracking
+    mutant(_TRACKING, "hall[rows, columns] = 0", "hall[rows, columns] = 1", *_TRACKED),
+    mutant(_TRACKING, "_centres(first)[:, None] - hall)", "_centres(first)[:, None] + hall)", *_TRACKED),
+    mutant(_TRACKING, "_nearness(first + np.tile(hall, 2), second, ratio)", "0", *_TRACKED),
+    mutant(_TRACKING, "(_centre(second) - _centre(first) - hall)", "(_centre(second) - _centre(first))", *_TRACKED),
+    mutant(_TRACKING, "(ratio, 1.0) / (b - a)", "(ratio, 1.0)", *_TRACKED),
+    # jersey numbers
+    mutant(_NUMBERS, "if few or longer or sure", "if few or sure", *_NUMBERED),
+    mutant(_NUMBERS, "np.argmax(people[near, 3])", "np.argmin(people[near, 3])", *_NUMBERED),
+    mutant(_NUMBERS, "can = ~_several(people) & (across", "can = (across", *_NUMBERED),
+    mutant(_NUMBERS, "(frame.sharp >= least) & ~_several(frame.people)", "(frame.sharp >= least)", *_NUMBERED),
+    mutant(_NUMBERS, "AGREEMENT.agree * total", "AGREEMENT.agree * count", *_NUMBERED),
+    mutant(_NUMBERS, "-float(frames[at].sharp[path[at]])", "float(frames[at].sharp[path[at]])", *_NUMBERED),
+    # detection and what is measured of a frame
+    mutant(_DETECT, "weight = group[:, 4:5] ** 2", "weight = group[:, 4:5]", *_DETECTED),
+    mutant(_DETECT, "cast = np.sqrt(means.mean() / means)", "cast = means.mean() / means", *_DETECTED),
+    mutant(_DETECT, "np.diag(cast * gain)[::-1]", "np.diag(cast * gain)", *_DETECTED),
+    mutant(_DETECT, "found[:, :4] = np.clip(found[:, :4], 0, 1)", "pass", *_DETECTED),
+    mutant(
+        _DETECT,
+        "[centre - half, centre + half], axis=1) / scale",
+        "[centre - half, centre + half], axis=1)",
+        *_DETECTED,
+    ),
+    mutant(
+        _OBSERVE,
+        "float(_part(image.pixels, box).mean()) / max(mean, 1e-6)",
+        "float(_part(image.pixels, box).mean())",
+        *_OBSERVED,
+    ),
+    mutant(_OBSERVE, "float(_part(clipped, box).mean())", "float(clipped.mean())", *_OBSERVED),
+    mutant(_OBSERVE, "torsos = [_part(picture, _torso(p))", "torsos = [_part(picture, row_to_box(p))", *_OBSERVED),
+    mutant(_OBSERVE, "sharp = [sharpness(detail, _inner(p))", "sharp = [sharpness(detail, row_to_box(p))", *_OBSERVED),
 ]

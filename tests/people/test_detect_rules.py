@@ -6,6 +6,7 @@ from pathlib import Path
 from unittest.mock import patch
 
 import numpy as np
+import pytest
 
 from pipeline.people import detect
 from pipeline.people.detect import DETECTION, EXPOSURE, REPORTED, SURE, merged, picture_for_detection
@@ -65,9 +66,9 @@ def candidate(certainty: float, kind: int) -> bool:
     return len(detect._run(Net(), PICTURE, 416)[0 if kind == 0 else 1]) == 1
 
 
-def faces(certainty: float) -> int:
-    """How many faces are reported where YuNet is so sure of one, whatever it keeps by itself."""
-    row = np.array([[100, 100, 50, 60, *[120.0] * 10, certainty]], np.float32)
+def faces(certainty: float, x: float = 100, y: float = 100) -> np.ndarray:
+    """The faces that are reported where YuNet is so sure of one at (x, y), 50 by 60 pixels of 960 by 640."""
+    row = np.array([[x, y, 50, 60, *[120.0] * 10, certainty]], np.float32)
 
     class Detector:
         def setInputSize(self, size: tuple[int, int]) -> None: ...
@@ -76,7 +77,7 @@ def faces(certainty: float) -> int:
             return 1, row
 
     with patch.object(detect, "_face_net", lambda path: Detector()):
-        return len(detect.find(PICTURE, None, Path("face.onnx")).faces)
+        return detect.find(PICTURE, None, Path("face.onnx")).faces
 
 
 def face_edge() -> tuple[int, int]:
@@ -149,7 +150,7 @@ def heeded(**more: object) -> object:
 SCENARIOS: dict[str, Scenario] = {
     "REPORTED.person": lambda: turns(lambda sure: len(found(rows((0, 0, 100, 300, sure)))[0]) == 1, 0.20),
     "REPORTED.ball": lambda: turns(lambda sure: len(found(NONE, NONE, rows((0, 0, 40, 40, sure)))[1]) == 1, 0.30),
-    "REPORTED.face": lambda: turns(lambda sure: faces(sure) == 1, 0.50),
+    "REPORTED.face": lambda: turns(lambda sure: len(faces(sure)) == 1, 0.50),
     "SURE.person": lambda: turns(lambda sure: left_out(0.5, sure), 0.30),
     "SURE.ball": lambda: turns(lambda sure: bool(heeded(balls=[ball(0.55, 0.6, sure)])), 0.60),
     "SURE.face": lambda: turns(lambda sure: bool(heeded(faces=[face(0.5, 0.35, sure=sure)])), 0.70),
@@ -170,6 +171,11 @@ SCENARIOS: dict[str, Scenario] = {
     # Four times the rest, of which the mean is 1.1875 times: 0.674 of white, and 0.6 + 0.4 * (1 - exp(-0.184)) of it.
     "EXPOSURE.shoulder": lambda: near(grey((0.12, 4), (0.03, 60)), srgb(0.6672), within=0.003),
 }  # fmt: skip
+
+
+def test_a_face_at_the_rim_ends_with_the_picture() -> None:
+    assert faces(0.9, x=-10, y=610)[0, :4] == pytest.approx((0, 610 / 640, 40 / 960, 1), abs=1e-6)
+    assert faces(0.9, x=930, y=-20)[0, :4] == pytest.approx((930 / 960, 0, 1, 40 / 640), abs=1e-6)
 
 
 test_a_tenth_more_or_less_changes_what_is_detected, test_every_number_is_guarded = guards(RULES, SCENARIOS, FLAT)

@@ -93,6 +93,13 @@ def test_a_box_round_two_people_owns_nothing() -> None:
     assert own_reading(1, people, [reading("7", box=(0.47, 0.36, 0.53, 0.46))]) is not None
 
 
+def test_a_box_round_two_people_takes_no_number_from_one_of_them() -> None:
+    """The number is nearer to the middle of the box round both, whose feet are lower, and still the one person's."""
+    people = np.array([[0.3, 0.2, 0.5, 0.9, 0.9], [0.3, 0.15, 0.7, 0.95, 0.5]], np.float32)
+    own = reading("7", box=(0.42, 0.36, 0.46, 0.46))
+    assert own_reading(0, people, [own]) == own and own_reading(1, people, [own]) is None
+
+
 def frame_of(boxes: list[tuple[float, float, float, float]], sharp: list[float]) -> Observation:
     people = np.array([[*box, 0.9] for box in boxes], np.float32).reshape(-1, 5)
     jersey_colour = np.full((len(boxes), 3), 120, np.float32)
@@ -111,6 +118,12 @@ def test_who_is_blurred_or_small_is_not_read() -> None:
     assert find_tracks([frame_of([a], [0.1])]) == []  # one frame is no burst
     assert find_tracks([frame_of([], [])] * 3) == []
     assert len(find_tracks([frame_of([a, b], [0.1, 0.09])] * 4)) == 2
+
+
+def test_the_sharpest_frames_are_read() -> None:
+    sharp = [0.12, 0.095, 0.13, 0.09, 0.125, 0.135, 0.115, 0.11, 0.14, 0.105, 0.145, 0.1]
+    (track,) = find_tracks([frame_of([(0.2, 0.1, 0.4, 0.9)], [value]) for value in sharp])
+    assert [sharp[at] for at in track.read] == [value for value in sharp if value >= 0.11]
 
 
 # ---- whose it is -------------------------------------------------------------------------------------------

@@ -5,6 +5,7 @@ from __future__ import annotations
 from unittest.mock import patch
 
 import numpy as np
+import pytest
 
 from pipeline.imaging.geometry import Box
 from pipeline.imaging.sharpness import Detail
@@ -88,3 +89,24 @@ def jersey_part() -> tuple[float, ...]:
 
 
 test_a_tenth_more_or_less_changes_what_is_measured, test_every_number_is_guarded = guards({"RULES": RULES}, SCENARIOS)
+
+
+def test_the_jersey_is_measured_on_the_torso() -> None:
+    """A red torso among grey is red; a grey one with red head, arms and legs is not."""
+    torso, rest = np.full((2, HEIGHT, WIDTH, 3), 0.2, np.float32)
+    torso[136:200, 225:375] = rest[100:300, 150:450] = (0.3, 0.1, 0.1)
+    rest[135:201, 224:376] = 0.2
+    for pixels, red in ((torso, True), (rest, False)):
+        blue, _, most = observed(pixels).people.jersey_colour[0]
+        assert bool(most > blue + 30) is red
+
+
+def test_the_light_on_a_person_is_against_that_of_the_frame() -> None:
+    """PERSON fills a quarter of the frame; twice as bright as the rest is 2 against a mean of 1.25."""
+    pixels = np.full((HEIGHT, WIDTH, 3), 0.2, np.float32)
+    pixels[100:300, 150:450] = 0.4
+    pixels[100:150, 150:450] = 1.0  # a quarter of the person is clipped, and its light counts as it is
+    found = observed(pixels)
+    mean = 0.25 * 1.0 + 0.75 * 0.4
+    assert found.people.light[0] == pytest.approx((mean / (0.25 * mean + 0.75 * 0.2), 0.25), rel=1e-4)
+    assert found.clipped == pytest.approx(1 / 16) and found.mean == pytest.approx(0.25 * mean + 0.15, rel=1e-4)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
-from pipeline.people.tracking import LINKING, Observation, camera_shifts, follow, speeds
+from pipeline.people.tracking import LINKING, Observation, _links, camera_shifts, follow, speeds
 from pipeline.types import F64
 
 RED, WHITE, GREY = (40.0, 40.0, 200.0), (230.0, 230.0, 230.0), (90.0, 90.0, 90.0)
@@ -216,3 +216,14 @@ def test_many_random_bursts_hold_their_player() -> None:
         right += sum(row == b for row, b in zip(rows, best, strict=True))
         total += len(best)
     assert right >= 0.98 * total
+
+
+def test_a_spectator_whom_the_camera_leaves_behind_is_found_where_the_hall_moved() -> None:
+    """The hall moves by a fifth of the picture, so that boxes do not overlap; who stands in it costs standing still."""
+    turn = [np.array([-0.2, 0.0])]
+    before, there, elsewhere = (observed([standing(x)]) for x in (0.6, 0.4, 0.2))
+    assert _links(before, there, turn)[0, 0] == pytest.approx(LINKING.still, abs=1e-5)
+    assert np.isinf(_links(before, there, [np.zeros(2)])[0, 0])
+    assert np.isinf(_links(before, elsewhere, turn)[0, 0])
+    # Who stays in the picture moves against the hall, fast, and costs nothing.
+    assert _links(before, before, turn)[0, 0] == pytest.approx(0.0, abs=1e-5)
