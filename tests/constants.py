@@ -17,9 +17,9 @@ from unittest.mock import patch
 import numpy as np
 
 from pipeline.imaging import level
-from pipeline.light import flicker, neutral, palette, references, registration, scenes
-from tests.constants_bursts import of_flicker, of_registration
-from tests.constants_light import HALLS, of_palette, of_references, of_scenes, spots
+from pipeline.light import flicker, highlights, neutral, palette, references, registration, scenes, static_bands
+from tests.constants_bursts import of_flicker, of_registration, of_static
+from tests.constants_light import HALLS, of_gray_world, of_palette, of_references, of_scenes, spots
 from tests.imaging.test_level import hall, turned
 
 FILE = Path(__file__).with_name("constants.json")
@@ -120,6 +120,8 @@ TOPICS = {
     ),
     "flicker": Topic(flicker, "FLICKER", of_flicker),
     "registration": Topic(registration, "REGISTRATION", of_registration),
+    "static": Topic(static_bands, "STATIC", of_static),
+    "gray world": Topic(highlights, "GRAY_WORLD", of_gray_world),
     "palette": Topic(palette, "PALETTE", of_palette),
     "scenes": Topic(
         scenes, "SCENES", of_scenes,

@@ -8,7 +8,7 @@ from unittest.mock import patch
 import cv2
 import numpy as np
 
-from pipeline.light import flicker, registration
+from pipeline.light import flicker, registration, static_bands
 from pipeline.light.registration import Motion
 from pipeline.types import F32, Image
 from tests.constants_light import picture
@@ -88,6 +88,30 @@ def _decided(still: float, moved: float, zoomed: float) -> Motion:
         patch.object(registration, "_refined", lambda _, __, motion: motion),
     ):
         return registration._motion(edges, shifted, edges, shifted, (Motion(), Motion()))
+
+
+def of_static() -> list[float]:
+    """Arcs of nearly too few frames, too short, too wide, too near to the middle."""
+    rng = np.random.default_rng(8)
+    out: list[float] = []
+
+    def believed(radius: float, spread: float, static: float, noise: float, count: int) -> list[float]:
+        phase = np.linspace(-1, 1, count) * spread * np.sqrt(3)
+        main = radius * np.exp(1j * phase) - static + rng.normal(0, noise, (count, 2)) @ np.array([1, 1j])
+        found = static_bands.static_amplitudes(main, main[:, None] * np.array([1.0, 0.5j]))
+        return [0.0] * 3 if found is None else [1.0, found[0].real, float(abs(found[1][1]))]
+
+    for value in np.linspace(0.7, 1.1, 41):
+        out += believed(value, 0.8, 0.3, 1e-4, 12)
+    for value in np.linspace(0.4, 0.6, 41):
+        out += believed(0.3, value, 0.3, 1e-4, 12)
+    for value in np.linspace(0.002, 0.04, 60):
+        out += believed(0.3, 0.8, value, 0.004, 12) + believed(0.3, 0.8, value, 1e-4, 12)
+    for count in (3, 4, 5, 6):
+        out += believed(0.3, 0.9, 0.3, 1e-4, count)
+    for _ in range(8):
+        out += believed(0.3, 0.8, 0.3, 0.03, 7)
+    return out
 
 
 @cache

@@ -10,7 +10,7 @@ import numpy as np
 
 from pipeline.imaging.geometry import Box
 from pipeline.imaging.orientation import Orientation
-from pipeline.light import palette, references, scenes
+from pipeline.light import highlights, palette, references, scenes
 from pipeline.light.palette import ChromaSamples
 from pipeline.shoot.facts import Reference
 from pipeline.types import Domain, Exif, Frame, Image, Noise
@@ -29,6 +29,23 @@ def spots(places: list[tuple[float, float]], pixels: list[int], luminance: list[
 def picture(pixels: np.ndarray, noise: float = 1e-4) -> Image:
     values = pixels.astype(np.float32)
     return Image(values, Domain.CAMERA, Noise(np.full(3, noise), np.full(3, noise / 100)), np.ones(3), np.eye(3))
+
+
+def of_gray_world() -> list[float]:
+    """Pictures of several colours, one of them in most places; pixels nearly too dark, too bright, too few."""
+    rng = np.random.default_rng(9)
+    out: list[float] = []
+    colours = rng.uniform(0.05, 0.5, (12, 3))
+    for count in (44, 47, 49, 50, 52, 53, 57, 3000):
+        pixels = colours[np.minimum(rng.integers(0, 24, count), 11)] * rng.uniform(0.9, 1.1, (count, 3))
+        found = highlights.gray_world(pixels[None].astype(np.float32), np.ones(3), np.array([1.3, 1.0, 0.8]))
+        out += [0.0] * 3 if found is None else [found.log_rg, found.log_bg, found.scatter]
+    bright = rng.uniform([0.7, 0.7, 0.7], [0.95, 0.95, 0.95], (1, 2000, 3))
+    dark = rng.uniform([0.002, 0.002, 0.002], [0.008, 0.008, 0.008], (1, 2000, 3))
+    for pixels in (bright, dark):
+        found = highlights.gray_world(pixels.astype(np.float32), np.ones(3), np.ones(3))
+        out += [0.0] * 3 if found is None else [found.log_rg, found.log_bg, found.scatter]
+    return out
 
 
 def of_palette() -> list[float]:

@@ -12,8 +12,27 @@ from numpy.typing import NDArray
 from pipeline.imaging.robust import biweight, reweighted
 from pipeline.types import F32, F64
 
-_BINS = 96
-_SPAN = 2.4  # the histogram covers +-1.2 in natural log of R/G and B/G about its centre
+
+@dataclass(frozen=True)
+class GrayWorldConstants:
+    """How gray-world weighs the colours of a picture. Chroma in natural log of R/G and B/G.
+
+    Chosen by trial on halls of measured surfaces under published lamps: `pytest tests/light/test_highlights.py
+    tests/light/test_illuminant.py`. That each one tells: `pytest tests/test_constants.py`.
+    """
+
+    clipped: float = 0.85  # of saturation, from which a pixel does not decide: it may be partly clipped
+    floor: float = 0.004  # of saturation, up to which it is noise
+    bins: int = 96  # of the histogram, each way
+    span: float = 2.4  # chroma that the histogram covers
+    fewest: int = 50  # pixels that can decide
+    power: float = 0.25  # of the count, by which a colour weighs
+    # Chroma beyond which a colour has no say (biweight), from wide to narrow: tungsten lies 0.6 to 0.9 from daylight
+    # in log R/G, so the first steps must reach it.
+    scales: tuple[float, ...] = (1.6, 1.4, 1.2, 1.0, 0.85, 0.7, 0.6, 0.5, 0.5, 0.5, 0.5)
+
+
+GRAY_WORLD = GrayWorldConstants()
 
 
 def rebuild_highlights(pixels: F32, saturation: F64 | F32) -> F32:
@@ -62,7 +81,7 @@ class Chroma:
 
 def usable(pixels: F32, saturation: F64, floor: float) -> np.ndarray[tuple[int, int], np.dtype[np.bool_]]:
     """Pixels that may decide about light: no channel near clipping, none near the noise floor."""
-    limit = 0.85 * saturation.astype(np.float32)
+    limit = GRAY_WORLD.clipped * saturation.astype(np.float32)
     good: np.ndarray[tuple[int, int], np.dtype[np.bool_]] = np.ones((pixels.shape[0], pixels.shape[1]), dtype=bool)
     for channel in range(3):  # far quicker than all(axis=2)
         good &= (pixels[..., channel] < limit[channel]) & (pixels[..., channel] > np.float32(floor))
@@ -75,7 +94,7 @@ def log_chroma(pixels: F32) -> F64:
     return np.stack([logs[:, 0] - logs[:, 1], logs[:, 2] - logs[:, 1]], axis=1)
 
 
-def gray_world(pixels: F32, saturation: F64, start: F64, floor: float = 0.004) -> Chroma | None:
+def gray_world(pixels: F32, saturation: F64, start: F64) -> Chroma | None:
     """Gray-world in which every colour counts, not every pixel.
 
     pixels (H, W, 3) camera-linear; `start` (3,) multipliers of a plausible light, the centre of the
@@ -85,16 +104,16 @@ def gray_world(pixels: F32, saturation: F64, start: F64, floor: float = 0.004) -
     "A spatial processor model for object colour perception", J. Franklin Inst. 310, 1980, with the
     area weighting replaced. None when fewer than 50 pixels are usable.
     """
-    chosen = pixels[usable(pixels, saturation, floor)]
-    if len(chosen) < 50:
+    chosen = pixels[usable(pixels, saturation, GRAY_WORLD.floor)]
+    if len(chosen) < GRAY_WORLD.fewest:
         return None
     centre = -np.log(np.asarray(start))[[0, 2]]
     points = log_chroma(chosen) - centre
-    edges = np.linspace(-_SPAN / 2, _SPAN / 2, _BINS + 1)
+    edges = np.linspace(-GRAY_WORLD.span / 2, GRAY_WORLD.span / 2, GRAY_WORLD.bins + 1)
     counts, _, _ = np.histogram2d(points[:, 0], points[:, 1], bins=[edges, edges])
     mid = (edges[:-1] + edges[1:]) / 2
     u, v = np.meshgrid(mid, mid, indexing="ij")
-    weight = counts**0.25
+    weight = counts**GRAY_WORLD.power
 
     def weigh(mean: F64, scale: float) -> F64:
         return weight * biweight(np.hypot(u - mean[0], v - mean[1]) / scale)
@@ -102,9 +121,7 @@ def gray_world(pixels: F32, saturation: F64, start: F64, floor: float = 0.004) -
     def solve(w: F64) -> F64:
         return np.array([(w * u).sum(), (w * v).sum()]) / w.sum() if w.sum() > 0 else np.full(2, np.nan)
 
-    # From wide to narrow: tungsten lies 0.6 to 0.9 from daylight in log R/G, so the first looks must reach it.
-    scales = (1.6, 1.4, 1.2, 1.0, 0.85, 0.7, 0.6, 0.5, 0.5, 0.5, 0.5)
-    mean, w = reweighted(solve, weigh, np.zeros(2), scales)
+    mean, w = reweighted(solve, weigh, np.zeros(2), GRAY_WORLD.scales)
     if not np.isfinite(mean).all():
         return None
     scatter = float(np.sqrt((w * ((u - mean[0]) ** 2 + (v - mean[1]) ** 2)).sum() / w.sum()))

@@ -8,6 +8,8 @@ about zero. The measured ones lie on the same circle about minus the static part
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
@@ -17,11 +19,25 @@ from pipeline.types import F64
 
 Complex = NDArray[np.complex128]
 
-_FRAMES = 4
-_ARC = 0.5  # radians, least spread of the phases: less is no circle
-_DEEP = 0.9  # stops: no lamp swings further
-_SURE = 3.0  # standard errors
-_BANDS = 0.0  # cycles per frame from which they differ from a level and a slope
+
+@dataclass(frozen=True)
+class StaticConstants:
+    """When static bands are believed.
+
+    Chosen by trial on bursts drawn from closed forms: `pytest tests/light/test_flicker.py`. That each one tells:
+    `pytest tests/test_constants.py`.
+    """
+
+    frames: int = 4  # fewest: three numbers of a circle, and one to spare
+    arc: float = 0.5  # radians, least spread of the phases: less is no circle
+    deep: float = 0.9  # stops, largest amplitude: no lamp swings further
+    sure: float = 3.0  # standard errors
+    outlier: float = 0.02  # stops off the circle, from which a frame counts less (soft L1)
+    least_error: float = 0.003  # stops, of an amplitude
+
+
+STATIC = StaticConstants()
+_START = 0.3  # stops, radius at the start of the fit: hardly any effect, since the better of two fits is kept
 
 
 def static_bands(model: Terms, parts: F64) -> F64 | None:
@@ -29,8 +45,6 @@ def static_bands(model: Terms, parts: F64) -> F64 | None:
 
     parts (F, T, 3): the coefficients of the model's terms for each frame, by common part and differences.
     """
-    if model.cycles < _BANDS:
-        return None
     at = np.linspace(-1, 1, 201)
     angle = np.pi * model.cycles * at
     raw = np.stack([np.cos(angle), np.sin(angle)], axis=1)
@@ -54,7 +68,7 @@ def static_amplitudes(main: Complex, others: Complex) -> tuple[complex, Complex]
     what to ADD to each. The circle is fitted geometrically (Gander, Golub and Strebel, BIT 34, 1994), robustly.
     """
     count = len(main)
-    if count < _FRAMES:
+    if count < STATIC.frames:
         return None
     centre = main.mean()
     offsets = main - centre
@@ -62,23 +76,23 @@ def static_amplitudes(main: Complex, others: Complex) -> tuple[complex, Complex]
     axis = np.linalg.svd(np.column_stack([offsets.real, offsets.imag]), full_matrices=False)[2][-1]
     best = None
     for sign in (-1, 1):
-        start = centre + sign * 0.3 * complex(axis[0], axis[1])
+        start = centre + sign * _START * complex(axis[0], axis[1])
         found = least_squares(
             lambda p: np.abs(main - complex(p[0], p[1])) - p[2],
-            [start.real, start.imag, 0.3], loss="soft_l1", f_scale=0.02, max_nfev=200,
+            [start.real, start.imag, _START], loss="soft_l1", f_scale=STATIC.outlier, max_nfev=200,
         )  # fmt: skip
         if best is None or found.cost < best.cost:
             best = found
     assert best is not None
     middle, radius = complex(best.x[0], best.x[1]), float(best.x[2])
     rest = np.abs(main - middle) - radius
-    variance = max(float((rest**2).sum()) / max(count - 3, 1), 0.003**2)
+    variance = max(float((rest**2).sum()) / max(count - 3, 1), STATIC.least_error**2)
     information = best.jac.T @ best.jac + 1e-9 * np.eye(3)
     error = float(np.sqrt(np.trace(np.linalg.inv(information)[:2, :2]) * variance))
     turned = (main - middle) / np.where(np.abs(main - middle) > 0, np.abs(main - middle), 1)
     together = abs(turned.mean())
     arc = float(np.sqrt(-2 * np.log(max(together, 1e-9)))) if together < 1 else 0.0
-    if not 0 < radius < _DEEP or arc < _ARC or abs(middle) < _SURE * error:
+    if not 0 < radius < STATIC.deep or arc < STATIC.arc or abs(middle) < STATIC.sure * error:
         return None
     # Every other amplitude is a constant times the same turning, plus its own static part.
     design = np.column_stack([turned, np.ones(count)])

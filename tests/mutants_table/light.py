@@ -81,7 +81,9 @@ MUTANTS = [
     mutant(_GAIN, "[[across, 0, across / 2], [0, down, down / 2]]", "[[across, 0, 0], [0, down, 0]]", *_GAIN_TESTS),
     mutant(_HIGH, "(most - g)", "(g - most)", *_GREY_TESTS),
     mutant(_HIGH, "np.float32(0.9), np.float32(1 / 0.09)", "np.float32(0.99), np.float32(1 / 0.009)", *_GREY_TESTS),
-    mutant(_HIGH, "counts**0.25", "counts", *_GREY_TESTS),
+    mutant(_HIGH, "counts**GRAY_WORLD.power", "counts", *_GREY_TESTS),
     mutant(_HIGH, "np.exp([-self.log_rg, 0.0, -self.log_bg])", "np.exp([self.log_rg, 0.0, self.log_bg])", *_GREY_TESTS),
-    mutant(_HIGH, "limit = 0.85 * saturation", "limit = 8.5 * saturation", *_GREY_TESTS),
+    mutant(
+        _HIGH, "limit = GRAY_WORLD.clipped * saturation", "limit = 10 * GRAY_WORLD.clipped * saturation", *_GREY_TESTS
+    ),
 ]
