@@ -64,7 +64,7 @@ def read_chart(pixels: F32, saturation: F64, corners: F64) -> Chart:
     turns = [_cross(plane[(i + 1) % 4] - plane[i], plane[(i + 2) % 4] - plane[(i + 1) % 4]) for i in range(4)]
     if not all(turn > 0 for turn in turns):
         raise ValueError(
-            "the corners do not go round a chart: give them clockwise in the picture, from the dark-skin patch"
+            "the corners do not go round a chart: give them clockwise as seen in the picture, from the dark-skin patch"
         )
     middles = _inside(plane, 0.5)  # a chart cut by less is still read
     if (middles < 0).any() or (middles > [width, height]).any():
