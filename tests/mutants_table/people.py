@@ -50,8 +50,15 @@ MUTANTS = [
         "np.clip(np.minimum(calm / style.fill, loosest), low, high)",
         "np.minimum(calm / style.fill, loosest)",
         *_FRAMED,
+        why="sizes are clipped to the same limits when they are proposed",
     ),
-    mutant(_FRAMING, "return np.asarray(np.clip(middle, low, high))", "return np.asarray(middle)", *_FRAMED),
+    mutant(
+        _FRAMING,
+        "return np.asarray(np.clip(middle, low, high))",
+        "return np.asarray(middle)",
+        *_FRAMED,
+        why="crops are clipped to the same limits when they are proposed",
+    ),
     mutant(_FRAMING, "style.lead_room * free / 2 * towards", "-style.lead_room * free / 2 * towards", *_FRAMED),
     mutant(_FRAMING, "np.maximum(must[1] - half, inner)", "np.minimum(must[1] - half, inner)", *_FRAMED),
     mutant(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.imaging.geometry import HeightBox
-from pipeline.people.framing import FRAMING, Style, _cheapest, _costs, _Proposals, frame_burst
+from pipeline.people.framing import FRAMING, CropConstraints, Style, _cheapest, _costs, _Proposals, frame_burst
 from tests.people.rules import Scenario, guards, near, turns
 from tests.people.test_framing import STYLE, constraints, person
 
@@ -145,3 +145,22 @@ SCENARIOS: dict[str, Scenario] = {
 
 
 test_a_tenth_more_or_less_changes_a_crop, test_every_number_is_guarded = guards({"FRAMING": FRAMING}, SCENARIOS, FLAT)
+
+
+def test_a_step_from_the_path_is_kept_up() -> None:
+    """What holds one frame's crop beside the evened path holds the next one's there too: nothing jumps to and fro."""
+    first = _Proposals(np.array([[0.2, 0.0, 0.5]]), np.zeros(1))
+    second = _Proposals(np.array([[-0.2, 0.0, 0.5], [0.0, 0.0, 0.5], [0.2, 0.0, 0.5]]), np.zeros(3))
+    path = np.array([[0.0, 0.0, 0.5], [0.0, 0.0, 0.5]])
+    assert _cheapest([first, second], path)[1].tolist() == [0.2, 0.0, 0.5]
+
+
+def test_the_margin_gives_way_before_the_subject_is_cut() -> None:
+    """Where the crop is too narrow for all that should be in it, it is the person who is whole."""
+    nobody = np.zeros((0, 4))
+    constraints = CropConstraints(
+        frame=HeightBox(0, 0, 1.5, 1), must=HeightBox(0.2, 0.1, 1.4, 0.9), subject=HeightBox(0.25, 0.1, 0.7, 0.9),
+        least=0.0, towards=0.0, faces=nobody, people=nobody, balls=nobody,
+    )  # fmt: skip
+    (box,) = frame_burst([constraints], Style(0.6, 0.9, 0.0))
+    assert box.x0 <= 0.25 and box.x1 >= 0.7 and box.x0 >= 0
