@@ -24,7 +24,7 @@ def steps_text(steps: Sequence[AnyStep]) -> str:
     """Markdown that the README's recipe reference and `evencourt steps` share."""
     parts = []
     for step in steps:
-        lines = [f"### {step.name}", "", f"{step.summary} Stands {_PLACES[step.place]}.", ""]
+        lines = [f"### {step.name}", "", f"{step.summary} Goes {_PLACES[step.place]}.", ""]
         for name, info in step.Params.model_fields.items():
             lines.append(f"- `{name}` ({_range(info)}; default `{_default(info.default)}`): {info.description}")
         parts.append("\n".join(lines).rstrip())
