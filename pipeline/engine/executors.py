@@ -32,6 +32,10 @@ _DIED = (
     "its worker process died, and died again when it was tried once more: the file is damaged or memory ran out; "
     "copy the frame again from the card, or close other programs and run again"
 )
+# Items that are handed out for each worker: one in work and one waiting, so that none is idle and a large frame is not
+# in memory long before its turn. Decides no result, only speed (common practice, no source).
+_IN_FLIGHT = 2
+_CLUSTER_TIMEOUT = 10  # s, within which a scheduler must answer
 _stop: Any = None  # in a worker: a flag, set by the parent to cancel what is queued
 
 
@@ -56,7 +60,7 @@ def map_unordered(
     initializer: Setup = worker_setup,
     executor: Executor | None = None,
 ) -> Iterator[tuple[int, R | Exception]]:
-    """Yield (index, result or the exception it raised) as they come. At most 2 * workers are in flight.
+    """Yield (index, result or the exception it raised) as they come. At most _IN_FLIGHT * workers are in flight.
 
     `function` and `items` must pickle unless workers is 1, which runs in this process; with an `executor` (see
     `cluster`) no local processes are started. A worker that dies breaks its pool: a new pool is started, and what
@@ -67,7 +71,9 @@ def map_unordered(
     if executor is not None:
         in_flight: dict[Future[R], int] = {}
         try:
-            yield from _flow(executor, _Prepared(function, initializer), items, waiting, in_flight, 2 * workers)
+            yield from _flow(
+                executor, _Prepared(function, initializer), items, waiting, in_flight, _IN_FLIGHT * workers
+            )
         finally:
             for future in in_flight:
                 future.cancel()
@@ -83,7 +89,7 @@ def map_unordered(
             in_flight = {}
             try:
                 with _pool(min(workers, len(waiting)), initializer) as pool:
-                    yield from _flow(pool, _Queued(function), items, waiting, in_flight, 2 * workers)
+                    yield from _flow(pool, _Queued(function), items, waiting, in_flight, _IN_FLIGHT * workers)
             except BrokenProcessPool:
                 for index in sorted(in_flight.values()):
                     yield index, _alone(function, items[index], initializer)
@@ -181,6 +187,7 @@ class _Cluster(Executor):
         self._client, self._killed = client, killed
 
     def submit(self, fn: Callable[..., R], /, *args: Any, **kwargs: Any) -> Future[R]:
+        """As Executor.submit. FrameError where a task has killed its workers."""
         remote = self._client.submit(fn, *args, **kwargs, pure=False)
         local: Future[R] = Future()
 
@@ -203,14 +210,14 @@ class _Cluster(Executor):
 def cluster(address: str) -> Iterator[Executor]:
     """An executor on the dask scheduler at `address`; its workers must see the shoot and OUT under the same paths.
 
-    Raises InputError when the package is absent or the scheduler does not answer within 10 s.
+    Raises InputError when the package is absent or the scheduler does not answer in time.
     """
     try:
         distributed = importlib.import_module("distributed")
     except ImportError as error:
         raise InputError("a cluster needs one more package: pip install 'evencourt[cluster]'") from error
     try:
-        client = distributed.Client(address, timeout=10)
+        client = distributed.Client(address, timeout=_CLUSTER_TIMEOUT)
     except (OSError, ValueError) as error:
         raise InputError(f"{address}: no dask scheduler answers there ({error}); check the address") from error
     with client:

@@ -80,6 +80,7 @@ class _Run:
         self.log = RunLog(dict(shoot.missing))
 
     def go(self, only: str | None) -> Outcome:
+        """Measure, solve, render, record and send. Raises OSError where the disk is full while measuring."""
         log, out = self.log, self.store.out
         _ = self.planner.names  # raises where a name template fails: before the night's work, not after
         start = time.perf_counter()

@@ -26,6 +26,7 @@ _VERSION = 1  # of the recipe format
 
 # Device names that Windows reserves: Microsoft, "Naming Files, Paths, and Namespaces".
 _RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))}
+_NAME_LENGTH = 64  # characters of a delivery's name: short enough for any file system (common practice, no source)
 _OWN_FILES = {"run.json", "report.html", "frames.csv"}  # in the output folder, beside the deliveries
 
 
@@ -333,8 +334,9 @@ _WORDS = {
 
 def _unsafe(name: str) -> str:
     """Why a delivery's name cannot be a folder on every system; "" if it can."""
-    if not re.fullmatch(r"[A-Za-z0-9_-][A-Za-z0-9_.-]{0,63}", name) or name.endswith("."):
-        return "not safe as a folder's name; use up to 64 letters, digits, - and _ (a dot only inside)"
+    safe = re.fullmatch(r"[A-Za-z0-9_-][A-Za-z0-9_.-]*", name) and len(name) <= _NAME_LENGTH
+    if not safe or name.endswith("."):
+        return f"not safe as a folder's name; use up to {_NAME_LENGTH} letters, digits, - and _ (a dot only inside)"
     if name.casefold().split(".")[0] in _RESERVED:
         return "Windows keeps this name for itself; choose another"
     if name.casefold() in _OWN_FILES:

@@ -239,9 +239,14 @@ class Step(Generic[P, M, S]):
 AnyStep: TypeAlias = Step[Any, Any, Any]
 
 
+_DIGITS = 7  # significant, of a solution: finer than any picture shows, coarser than the last bits of a sum
+
+
 def rounded(values: NDArray[Any]) -> F64:
-    """`values`, any shape, rounded to seven digits, so that a last-bit difference does not change a render's key."""
-    return np.array([float(f"{v:.7g}") for v in np.asarray(values, dtype=np.float64).ravel()]).reshape(np.shape(values))
+    """`values`, any shape, rounded to _DIGITS digits, so that a last-bit difference does not change a render's key."""
+    return np.array([float(f"{v:.{_DIGITS}g}") for v in np.asarray(values, dtype=np.float64).ravel()]).reshape(
+        np.shape(values)
+    )
 
 
 def stops_in_words(stops: F64) -> str:

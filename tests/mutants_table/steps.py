@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.mutants_table import mutant
+from tests.mutants_table import moved, mutant
 
 _RESIZE = "steps/resize.py"
 _SAVE = "steps/save.py"
@@ -196,6 +196,13 @@ MUTANTS = [
     ),
     mutant(_BALANCE, "return balanced if solution.matrix is None else", "return balanced if True else", *_BALANCED),
     mutant(_BALANCE, "_COLUMNS - scene.pan[at])", "_COLUMNS + scene.pan[at])", *_BALANCED),
+    *moved(_BALANCE, _BALANCED, "unsure 0.35; recognised 0.6"),
+    mutant(_WHITE, "PLAYER_GRADIENT = 0.7", "PLAYER_GRADIENT = 0.77", *_BALANCED),
+    mutant(_WHITE, "PLAYER_GRADIENT = 0.7", "PLAYER_GRADIENT = 0.63", *_BALANCED),
+    mutant(_WHITE, "/ STOPS_PER_LOG", "* STOPS_PER_LOG", *_BALANCED),
+    mutant(_WHITE, "+ flicker / STOPS", "- flicker / STOPS", *_BALANCED),
+    mutant("steps/base.py", "_DIGITS = 7 ", "_DIGITS = 8 ", "steps/test_base.py"),
+    mutant("steps/base.py", "_DIGITS = 7 ", "_DIGITS = 6 ", "steps/test_base.py"),
     mutant(_WHITE, "np.array([column - scene.pan[frame]])", "np.array([column + scene.pan[frame]])", *_BALANCED),
     # The golden test sees what is wrong in the run as a whole.
     mutant(

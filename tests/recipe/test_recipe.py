@@ -236,6 +236,15 @@ def test_shape_of_the_file(tmp_path: Path, text: str, words: str) -> None:
     assert words in found[0][2]
 
 
+@pytest.mark.parametrize(("length", "fits"), [(64, True), (65, False)])
+def test_how_long_a_delivery_name_may_be(tmp_path: Path, length: int, fits: bool) -> None:
+    text = f"recipe: 1\ndeliveries: {{{'w' * length}: }}\n"
+    if fits:
+        assert load(tmp_path, text).deliveries[0].name == "w" * length
+    else:
+        assert "not safe as a folder's name" in problems(tmp_path, text)[0][2]
+
+
 # Microsoft, "Naming Files, Paths, and Namespaces": reserved device names (also with an extension), names
 # that end in a dot, and the characters < > : " / \ | ? *. Listed from memory of that page.
 @pytest.mark.parametrize(
