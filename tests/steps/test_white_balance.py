@@ -69,9 +69,9 @@ def context_of(
     )
 
 
-def reference_of(white: np.ndarray, column: float = 0.0, reason: str = "") -> dict:
+def reference_of(white: np.ndarray, column: float = 0.0, reason: str = "", row: float = 0.0) -> dict:
     """As measure_references keeps one reference: the raw colour of white."""
-    places, matrices = np.array([[0.0, column]]), np.full((1, 3, 3), np.nan)
+    places, matrices = np.array([[row, column]]), np.full((1, 3, 3), np.nan)
     return {"references": MeasuredReferences(white[None], places, matrices, (reason,))}
 
 
@@ -154,6 +154,40 @@ def test_flicker_of_the_reference_frame_is_taken_off() -> None:
     for name, stops in (("F1", 0.5), ("F2", -0.5)):
         total = found[name].stops.on(3, 3)[1, 1]
         assert total == pytest.approx(np.log2(DAY) + np.array([stops, 0, 0]), abs=1e-4)
+
+
+def test_flicker_is_taken_off_where_the_patch_is() -> None:
+    """Red lacks half a stop in the last row and has half a stop too much in the first; the patch is near the last."""
+    wave = GainMap(np.array([[[0.0, 0.0, 0.0]], [[0.5, 0.0, 0.0]]]))  # along the rows
+    light = light_of([scene(["F1", "F2"], flicker=(wave, GainMap.constant(np.zeros(3))))])
+    white = 1 / DAY * np.array([2.0 ** -wave.at(0.8, -0.4)[0], 1, 1]) * 0.3
+    patch = reference_of(white, column=-0.4, row=0.8)
+    context = context_of(light, Facts(references=(Reference("F1", patch=Box(0, 0, 1, 1)),)), F1=patch)
+    found = solve(context, WhiteBalanceParams(method="reference_patch")).by_frame
+    assert found["F2"].gains == pytest.approx(DAY, rel=1e-5)
+
+
+def test_brightness_is_left_to_exposure() -> None:
+    """The balance takes the colour of the flicker out: green, and what all channels share, stay as they are."""
+    pulse = (GainMap.constant(np.array([0.5, 0.3, 0.3])), GainMap.constant(np.array([-0.5, -0.3, -0.3])))
+    found = solve(context_of(light_of([scene(["F1", "F2"], flicker=pulse)])), WhiteBalanceParams(method="gray_world"))
+    for name, stops in (("F1", 0.2), ("F2", -0.2)):
+        gain_map = found.by_frame[name].gain_map
+        assert gain_map is not None
+        assert gain_map.on(2, 2)[0, 0] == pytest.approx([stops, 0, 0], abs=1e-6)
+
+
+@pytest.mark.parametrize("pan", [0.3, -0.3])
+def test_a_reference_in_a_panned_frame_counts_for_its_place_in_the_hall(pan: float) -> None:
+    """The scene lies `pan` right of where the middle frame has it: the card stood in the light of column - pan."""
+    gradient = np.array([[0.2, -0.1], [0.0, 0.0]])
+    card = np.exp(palette.at(gradient * PLAYER_GRADIENT, np.array([0.5 - pan]))[0])
+    white = np.array([card[0], 1, card[1]]) / DAY * 0.3
+    light = light_of([scene(["F1", "F2"], chroma_gradient=gradient, pan=(pan, 0.0))])
+    patch = reference_of(white, column=0.5)
+    context = context_of(light, Facts(references=(Reference("F1", patch=Box(0, 0, 1, 1)),)), F1=patch)
+    found = solve(context, WhiteBalanceParams(method="reference_patch")).by_frame
+    assert found["F2"].gains == pytest.approx(DAY, rel=1e-4)
 
 
 def test_no_usable_reference_means_gray_world_and_a_notice() -> None:
