@@ -156,7 +156,7 @@ def check(folder: Path, facts_file: Path | None, file: Path | None, params: Capt
     previews: list[CaptionPreview] = []
     for name, typed in sorted(facts.rows.items(), key=lambda item: item[1].line):
         try:
-            one = _preview(frames[name], facts, typed, own_texts.get(name, ""), params)
+            one = _preview(frames[name], facts, facts.row(name), own_texts.get(name, ""), params)
         except InputError as error:
             problems.append(Problem(facts.frames_file, typed.line, 1, str(error)))
             continue

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Literal
 
@@ -39,6 +39,7 @@ class FrameFacts:
     rating   -1 (rejected) to 5, None = not rated
     players  (team, number) from left to right; each is in the roster
     crop     (x0, y0, x1, y1), fractions of the upright frame, None = not given
+    unclear  why it is not known whether another row means this frame too; "" where that is clear
     """
 
     keep: bool = True
@@ -48,6 +49,7 @@ class FrameFacts:
     crop: Box | None = None
     line: int = 0
     always: bool = False
+    unclear: str = ""
 
 
 @dataclass(frozen=True)
@@ -74,7 +76,8 @@ class Facts(Credits, Place):
     start    aware datetime
     rows     frame name -> its row of frames.csv
     clocks   camera serial number -> seconds to add to that camera's times
-    frames_file  the table that the rows are from, "" = none; elsewhere  its rows that name no frame here
+    frames_file  the table that the rows are from, "" = none; elsewhere  its rows that name no frame here, or several
+    unclear  frame name -> why it is held back: a row may mean it or another frame
     """
 
     title: str = ""
@@ -90,10 +93,12 @@ class Facts(Credits, Place):
     source_file: str = ""
     frames_file: str = ""
     elsewhere: tuple[Row, ...] = ()
+    unclear: Mapping[str, str] = field(default_factory=dict)
 
     def row(self, frame: str) -> FrameFacts:
         """The row of frames.csv for `frame`, or the defaults where there is none."""
-        return self.rows.get(frame, FrameFacts())
+        row = self.rows.get(frame, FrameFacts())
+        return replace(row, unclear=self.unclear[frame]) if frame in self.unclear else row
 
     def player(self, team: str, number: str) -> Player | None:
         """The roster's player with that side ("home" or "away") and shirt number."""
@@ -109,8 +114,11 @@ def held_back(facts: Facts, row: FrameFacts) -> str:
     """Why a frame must be in no delivery, without a name; "" where there is no reason.
 
     A frame is held where `players` names one whose roster line says publish: no, or `words` has such a name in
-    full. minors: true alone holds no frame, or nothing could be delivered: it takes out every name instead.
+    full, or where another row may mean it: nobody knows then what that row forbids. minors: true alone holds no frame,
+    or nothing could be delivered: it takes out every name instead.
     """
+    if row.unclear:
+        return row.unclear
     for player in facts.roster:
         if not player.publish and (player.team, player.number) in row.players:
             return f"shows a player whose line in the roster says publish: no (line {player.line})"

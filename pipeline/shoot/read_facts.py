@@ -69,6 +69,7 @@ def load_facts(
     else:
         frames = _table("frames", parsed, doc, folders, problems)
     rows, missing = _frames(frames, teams, players, index, problems)
+    unclear = _unclear(frames, index)
     facts = Facts(
         title=parsed.title,
         country=parsed.country,
@@ -83,6 +84,7 @@ def load_facts(
         source_file=str(path) if doc.positions else "",
         frames_file=frames.file if frames else "",
         elsewhere=tuple(r for r in frames.rows if r["frame"] and index.find(r["frame"])[0] is None) if frames else (),
+        unclear=unclear,
     )
     facts = copied(copied(facts, parsed, Credits), parsed, Place)
     return facts, sorted(set(problems)), missing
@@ -220,13 +222,27 @@ def _frames(
             wrong.append(f"crop: {row['crop']} is not a crop; write x0 y0 x1 y1, each from 0 to 1, x0 < x1 and y0 < y1")
         players = _players(row, teams, roster, wrong)
         if row["frame"] and name is None:
-            if any((player.team, player.number) in players and not player.publish for player in roster or ()):
+            if index.candidates(row["frame"]):
+                why += "; until then all of them are held back"
+            elif any((player.team, player.number) in players and not player.publish for player in roster or ()):
                 why += "; it shows a player whose roster line says publish: no: the frame it means is not held back"
             missing.append((row["frame"], f"{row.where}: {why}"))
         if name is not None and not wrong:
             rows[name] = FrameFacts(bool(keep), rating, players, row["words"], crop, row.line, always)
         problems += [row.problem(message) for message in wrong]
     return rows, missing
+
+
+def _unclear(table: Table | None, index: FrameIndex) -> dict[str, str]:
+    """Frame -> why it is held back: a row may mean it or another, and what that row forbids must not be delivered."""
+    unclear: dict[str, str] = {}
+    for row in table.rows if table else ():
+        if row["frame"] and index.find(row["frame"])[0] is None:
+            for name in index.candidates(row["frame"]):
+                unclear[name] = (
+                    f"line {row.line} of frames.csv may mean it or another frame; write the whole name there"
+                )
+    return unclear
 
 
 def _references(parsed: EventFile, doc: Document, index: FrameIndex, problems: list[Problem]) -> tuple[Reference, ...]:

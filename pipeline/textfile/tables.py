@@ -172,7 +172,23 @@ class FrameIndex:
 
     def find(self, written: str) -> tuple[str | None, str]:
         """(name, "") or (None, why not). Accepts a folder more or less, a suffix, either case."""
-        asked = written.strip().replace("\\", "/").removeprefix("./")
+        found, by_stem = self._matches(written)
+        if not found:
+            return None, f"no frame {written} in the shoot folder"
+        if by_stem:
+            stem = _SUFFIX.sub("", _asked(written))
+            return None, f"several files are called {stem} ({', '.join(found)}); rename one, or write the whole name"
+        if len(found) > 1:
+            return None, f"{written} may be {' or '.join(found)}; write the whole name"
+        return found[0], ""
+
+    def candidates(self, written: str) -> list[str]:
+        """Every frame that may be meant; one where `find` finds it, none where there is none."""
+        return self._matches(written)[0]
+
+    def _matches(self, written: str) -> tuple[list[str], bool]:
+        """The frames, and whether they share no more than the stem."""
+        asked = _asked(written)
         stem = _SUFFIX.sub("", asked)
         for wanted in dict.fromkeys((asked, stem)):
             fold = wanted.casefold()
@@ -184,12 +200,11 @@ class FrameIndex:
                 if name.casefold().endswith("/" + fold) or fold.endswith("/" + name.casefold())
             ]
             hits = [name for name in hits if name == wanted] or hits
-            if len(hits) == 1:
-                return hits[0], ""
             if hits:
-                return None, f"{written} may be {' or '.join(hits)}; write the whole name"
+                return hits, False
         # Two files of one stem, such as F1.dng and F1.DNG, are distinguished by their whole names.
-        alike = [name for name in self.names if _SUFFIX.sub("", name).casefold() == stem.casefold()]
-        if alike:
-            return None, f"several files are called {stem} ({', '.join(alike)}); rename one, or write the whole name"
-        return None, f"no frame {written} in the shoot folder"
+        return [name for name in self.names if _SUFFIX.sub("", name).casefold() == stem.casefold()], True
+
+
+def _asked(written: str) -> str:
+    return written.strip().replace("\\", "/").removeprefix("./")

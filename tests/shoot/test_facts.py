@@ -361,3 +361,30 @@ def test_countries_are_those_of_iso_3166() -> None:
     assert {three: [two] for two, three in _CODES.items() if two != "XK"}.items() <= aliases.items()
     assert (alpha2("nor"), alpha2("NO"), alpha3("no"), alpha3("pol")) == ("NO", "NO", "NOR", "POL")
     assert (alpha2("EU"), alpha3("ZZZ"), alpha3("")) == ("", "", "")
+
+
+@pytest.mark.parametrize("row", ["TH1_0009,no,,,,", "TH1_0009,,,away 12,,", "th1_0009.NEF,yes,5,home 7,,"])
+def test_where_a_row_may_mean_two_frames_both_are_held_until_a_person_says_which(tmp_path: Path, row: str) -> None:
+    """The same name on two cards: whichever the row forbids, it must not be delivered."""
+    facts, problems, missing = read(tmp_path, EVENT, ROSTER, f"{FRAMES}{row}\n")
+    assert not problems and "card1/TH1_0009 or card2/TH1_0009" in missing[0][1] and "held back" in missing[0][1]
+    for name in ("card1/TH1_0009", "card2/TH1_0009"):
+        assert "line 5 of frames.csv" in held_back(facts, facts.row(name))
+    assert not held_back(facts, facts.row("TH1_0003"))
+
+
+def test_a_row_that_says_which_frame_it_means_holds_no_other(tmp_path: Path) -> None:
+    facts, problems, missing = read(tmp_path, EVENT, ROSTER, f"{FRAMES}card1/TH1_0009,,,away 12,,\n")
+    assert not problems and not missing
+    assert "publish: no" in held_back(facts, facts.row("card1/TH1_0009"))
+    assert not held_back(facts, facts.row("card2/TH1_0009"))
+
+
+def test_files_of_one_stem_are_held_where_a_row_names_the_stem_alone() -> None:
+    index = FrameIndex(["F1.dng", "F1.DNG", "F2"])
+    assert index.find("F1") == (
+        None,
+        "several files are called F1 (F1.DNG, F1.dng); rename one, or write the whole name",
+    )
+    assert index.candidates("F1") == ["F1.DNG", "F1.dng"] and index.candidates("F2.nef") == ["F2"]
+    assert index.candidates("F3") == []
