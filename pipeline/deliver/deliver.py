@@ -29,7 +29,7 @@ def deliver(
     wanted: Wanted,
     facts: SetFacts,
     *,
-    standing: Mapping[str, str] | None = None,
+    earlier: Mapping[str, str] | None = None,
     progress: Progress = lambda phase, done, total: None,
     environ: Mapping[str, str] | None = None,
     pauses: Sequence[float] = PAUSES,
@@ -38,7 +38,7 @@ def deliver(
 
     files     the pictures of the present run, in the order the page shows them; nothing else leaves
     facts     of the set, from `set_facts`
-    standing  path below OUT -> SHA-256 of delivered files that this run did not make but whose texts and permission
+    earlier   path below OUT -> SHA-256 of delivered files that this run did not make but whose texts and permission
               it has checked; a copy pushed before stays while it has these bytes
     environ   where EVENCOURT_PUSH_PASSWORD is looked up, the process's own environment by default; keys for SSH and S3
               are found by their libraries: agent, ~/.ssh, AWS_* variables, ~/.aws
@@ -72,7 +72,7 @@ def deliver(
         outgoing.append(Outgoing(made.relative.removeprefix(f"{name}/"), out / made.relative, made.sha256, kind=kind))
     if made_page is None:  # small pictures are the page's only
         outgoing = [o for o in outgoing if not o.name.startswith(f"{page.SMALL}/")]
-    pushed = _push(out, name, wanted, facts, outgoing, standing or {}, progress, environ, pauses, problems)
+    pushed = _push(out, name, wanted, facts, outgoing, earlier or {}, progress, environ, pauses, problems)
     return Delivered(tuple(extras.made.values()), pushed, tuple(extras.notices), (*problems, *pushed.problems))
 
 
@@ -92,7 +92,7 @@ def recall(
     out: Path,
     deliveries: Iterable[str],
     *,
-    standing: Mapping[str, str] | None = None,
+    earlier: Mapping[str, str] | None = None,
     environ: Mapping[str, str] | None = None,
     pauses: Sequence[float] = PAUSES,
 ) -> dict[str, Delivered]:
@@ -101,7 +101,7 @@ def recall(
     gone = sorted((extra_deliveries(store) | PushRecords(store).deliveries()) - set(deliveries))
     nothing, facts = Wanted(), SetFacts()
     return {
-        name: deliver(out, name, (), nothing, facts, standing=standing, environ=environ, pauses=pauses) for name in gone
+        name: deliver(out, name, (), nothing, facts, earlier=earlier, environ=environ, pauses=pauses) for name in gone
     }
 
 
@@ -111,7 +111,7 @@ def _push(
     wanted: Wanted,
     facts: SetFacts,
     outgoing: Sequence[Outgoing],
-    standing: Mapping[str, str],
+    earlier: Mapping[str, str],
     progress: Progress,
     environ: Mapping[str, str] | None,
     pauses: Sequence[float],
@@ -127,7 +127,7 @@ def _push(
             name,
             address,
             outgoing,
-            {r.removeprefix(f"{name}/"): sha for r, sha in standing.items() if inside(r, name)},
+            {r.removeprefix(f"{name}/"): sha for r, sha in earlier.items() if inside(r, name)},
             environ=os.environ if environ is None else environ,
             progress=lambda done, total: progress("push", done, total),
             pauses=pauses,

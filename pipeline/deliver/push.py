@@ -34,7 +34,7 @@ def push(
     delivery: str,
     address: Address | None,
     files: Sequence[Outgoing],
-    standing: Mapping[str, str],
+    earlier: Mapping[str, str],
     *,
     environ: Mapping[str, str],
     progress: Callable[[int, int], None] = lambda done, total: None,
@@ -42,8 +42,8 @@ def push(
 ) -> Pushed:
     """Bring an address into step with `files`.
 
-    standing  name -> SHA-256 of files that this run did not make and whose permission it has checked: a copy
-              that was put before stays while it has these very bytes
+    earlier  name -> SHA-256 of files that this run did not make and whose permission it has checked: a copy that was
+             pushed before stays while it has these bytes
 
     Every other file that was put before, at this address or at one that the recipe named earlier, is removed; a file
     that something else put there is neither removed nor written over. A cut link is tried again after each of
@@ -56,7 +56,7 @@ def push(
     problems: list[str] = []
     for text in sorted(former):
         # A copy at an earlier address may stay while it is what may be shown today.
-        may_stay = dict(standing) | {f.name: f.sha256 for f in files}
+        may_stay = dict(earlier) | {f.name: f.sha256 for f in files}
         gone = _Session(records, delivery, parse_address(text), (), may_stay)
         if gone.outdated():
             gone.go(environ, progress, pauses)
@@ -64,7 +64,7 @@ def push(
         problems += gone.problems
     if address is None:
         return Pushed("", (), (), tuple(removed), tuple(problems))
-    session = _Session(records, delivery, address, files, standing)
+    session = _Session(records, delivery, address, files, earlier)
     session.go(environ, progress, pauses)
     sent += session.sent
     kept += session.kept
@@ -80,9 +80,9 @@ class _Session:
         delivery: str,
         address: Address,
         files: Sequence[Outgoing],
-        standing: Mapping[str, str],
+        earlier: Mapping[str, str],
     ) -> None:
-        self.records, self.delivery, self.address, self.standing = records, delivery, address, standing
+        self.records, self.delivery, self.address, self.earlier = records, delivery, address, earlier
         self.files = {f.name: f for f in files}
         self.sent: list[str] = []
         self.kept: list[str] = []
@@ -142,7 +142,7 @@ class _Session:
         return [e for e in self.records.of(self.delivery) if e.address == self.address.text]
 
     def _may_stay(self, record: PushRecord) -> bool:
-        return not record.sending and self.standing.get(record.name) == record.sha256
+        return not record.sending and self.earlier.get(record.name) == record.sha256
 
     def _withdraw(self, target: Target) -> None:
         """First of all, so that a link that is cut later has done what matters most."""

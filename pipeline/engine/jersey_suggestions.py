@@ -103,7 +103,10 @@ def read_people(
     workers: int,
     progress: Callable[[str, int, int], None] = lambda phase, done, total: None,
 ) -> tuple[list[tuple[Person, Agreed]], tuple[str, ...]]:
-    """(people whose numbers the frames of their burst agree on, notices). Numbers may be in no roster."""
+    """([(person, the number that the frames of the burst agree on)], notices). The number may be in no roster.
+
+    measured  what the crop step measured in each frame; progress  called with ("numbers", done, total)
+    """
     people, tasks = _people_to_read(frames, bursts, measured)
     read: dict[str, Readings] = {}
     notices: list[str] = []

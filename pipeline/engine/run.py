@@ -176,7 +176,7 @@ def run(
     only      a pattern of frame names (fnmatch), None for all; progress  called with (phase, done, total)
     executor  where to measure and render, None for `workers` local processes
 
-    Raises InputError before anything starts, RunStoppedError where the disk is full.
+    Raises InputError before anything starts, RunStoppedError where the disk is full, OSError where OUT fails otherwise.
     """
     if only is not None and not any(_matches(f.name, only) for f in shoot.frames):
         raise InputError(f"--only {only}: no frame of the shoot has a name like that; one is {shoot.frames[0].name}")
@@ -221,7 +221,7 @@ def _matches(name: str, pattern: str) -> bool:
 
 
 def jobs(recipe: Recipe, shoot: Shoot, out: Path) -> dict[str, Job]:
-    """Measure and solve into `out` and return what each frame's render would be, without rendering."""
+    """Frame -> its render job, after measuring and solving into `out`; renders nothing. Raises InputError, OSError."""
     store = Store.open(out, shoot.folder)
     measured_frames = measure_shoot(store, shoot, 1, lambda phase, done, total: None)
     plan = solve(store, measured_frames, shoot.bursts, shoot.facts, recipe)

@@ -33,7 +33,7 @@ def send(
 
     Returns by delivery what was done. A disk or link that fails raises nothing: see `Delivered.problems`.
     """
-    standing = {path: entry.sha256 for path, entry in files.items() if not entry.current}
+    earlier = {path: entry.sha256 for path, entry in files.items() if not entry.current}
     sent = {
         one.name: deliver(
             out,
@@ -41,12 +41,12 @@ def send(
             _items(one.name, frames),
             _wanted(one),
             set_facts(shoot.facts, _unnamed(one, shoot)),
-            standing=standing,
+            earlier=earlier,
             progress=progress,
         )
         for one in recipe.deliveries
     }
-    return sent | recall(out, [one.name for one in recipe.deliveries], standing=standing)
+    return sent | recall(out, [one.name for one in recipe.deliveries], earlier=earlier)
 
 
 def refuse_unready(recipe: Recipe) -> None:

@@ -75,7 +75,7 @@ class ExposureSolution:
 
     @staticmethod
     def of(stops: GainMap) -> ExposureSolution:
-        """Rounded as solutions are."""
+        """Of a gain map of stops, rounded as solutions are."""
         return ExposureSolution(round(float(stops.coefficients[0, 0].mean()), 4), stops.rounded())
 
     def as_json(self) -> JsonObject:
@@ -84,7 +84,10 @@ class ExposureSolution:
 
 
 def solve(context: SolveContext[NoMeasurement], params: ExposureParams) -> Solved[ExposureSolution]:
-    """A gain map for each frame: what makes it agree with its burst, and one level for each burst."""
+    """A gain map of stops for each frame: what makes it agree with its burst, plus one level for each burst.
+
+    light.flicker finds the first, by a robust fit (pipeline.light.flicker); for the level see ExposureRules.
+    """
     light = context.light()
     if params.across == "none":
         return Solved({f.name: ExposureSolution.of(GainMap.constant(np.zeros(3))) for f in context.frames})
@@ -191,14 +194,14 @@ def _levels(
 
 
 def apply(image: Image, params: ExposureParams, context: ApplyContext[ExposureSolution]) -> Image:
-    """Multiply by the gains of the gain map; blown light stays white; noise and saturation follow."""
+    """Multiply by the gain map; clipped highlights stay white, and noise and saturation are scaled along."""
     if context.solution is None:
         return image
     return apply_gain_map(image, context.solution.gain_map, Orientation(context.frame.exif.orientation))
 
 
 def in_words(solution: ExposureSolution) -> str:
-    """The mean of the stops added."""
+    """The mean of the stops added, such as "+0.50 EV"."""
     return f"{signed(solution.ev)} EV"
 
 

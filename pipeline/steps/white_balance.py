@@ -89,7 +89,7 @@ class WhiteBalanceMeasurement:
 
     @classmethod
     def from_arrays(cls, arrays: Mapping[str, NDArray[Any]]) -> WhiteBalanceMeasurement:
-        """What `as_arrays` gave."""
+        """The reverse of `as_arrays`."""
         from pipeline.light.references import MeasuredReferences
 
         as_shot = arrays["as_shot"] if arrays["as_shot"].any() else None
@@ -121,7 +121,7 @@ class WhiteBalanceSolution:
 
     @property
     def stops(self) -> GainMap:
-        """All of it, in stops."""
+        """Multipliers and gain map together, in stops."""
         total = GainMap.of_multipliers(self.gains)
         return total if self.gain_map is None else total + self.gain_map
 
@@ -154,7 +154,11 @@ def measure(context: MeasureContext) -> WhiteBalanceMeasurement:
 
 
 def solve(context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalanceParams) -> Solved[WhiteBalanceSolution]:
-    """Multipliers for every frame; where light changes within a burst or a frame, a gain map on top of them."""
+    """Multipliers for every frame; where light changes within a burst or a frame, a gain map on top of them.
+
+    How a white is carried from a reference to other frames: light.palette, after Barron, "Convolutional Color
+    Constancy", ICCV 2015 (a change of light shifts the log-chroma histogram).
+    """
     from pipeline.light.scene_white import SceneWhite, WhiteSource, reference_maps, votes_of
 
     if params.method == "fixed":
@@ -289,7 +293,7 @@ def _certainty_notices(light: ShootLight, whites: Sequence[SceneWhite]) -> list[
 
 
 def apply(image: Image, params: WhiteBalanceParams, context: ApplyContext[WhiteBalanceSolution]) -> Image:
-    """Multiply the channels, rebuild clipped ones; a chart's matrix replaces the camera's."""
+    """Multiply the channels and rebuild clipped ones, camera-linear; a chart's matrix replaces the camera's."""
     solution = context.solution
     if solution is None:
         return image

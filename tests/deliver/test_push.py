@@ -34,10 +34,10 @@ def picture(out: Path, name: str, seed: int = 0, caption: str = "A throw.", size
 
 
 def go(
-    out: Path, items: Sequence[Item], address: object, standing: Mapping[str, str] | None = None, **params: object
+    out: Path, items: Sequence[Item], address: object, earlier: Mapping[str, str] | None = None, **params: object
 ) -> Delivered:
     made = Wanted(**{"push": None if address is None else str(address), **params})
-    return deliver(out, "web", items, made, FACTS, standing=standing, environ={}, pauses=())
+    return deliver(out, "web", items, made, FACTS, earlier=earlier, environ={}, pauses=())
 
 
 def names(folder: Path) -> set[str]:
@@ -259,7 +259,7 @@ def test_a_delivery_that_the_recipe_no_longer_has_is_recalled(out: Path, there: 
     items = [picture(out, f"TH1_{n}.jpg", n) for n in range(2)]
     go(out, items, there, zip=True, page=True)
     assert recall(out, ["web"], environ={}, pauses=()) == {}
-    done = recall(out, ["other"], standing={"web/TH1_0.jpg": items[0].sha256}, environ={}, pauses=())
+    done = recall(out, ["other"], earlier={"web/TH1_0.jpg": items[0].sha256}, environ={}, pauses=())
     assert list(done) == ["web"] and names(there) == {"TH1_0.jpg"}
     assert names(out / "web") == {"TH1_0.jpg", "TH1_1.jpg"}  # the pictures themselves are the run's
 

@@ -1,6 +1,6 @@
 """What a delivered file and a measurement hang on, field by field of every step, so that a new one cannot be forgotten.
 
-A key that misses something leaves old pixels standing; one that holds too much renders a night again for a comma.
+A key that misses something leaves old pixels in OUT; one that holds too much renders a night again for a comma.
 """
 
 from __future__ import annotations

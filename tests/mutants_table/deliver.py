@@ -31,7 +31,7 @@ MUTANTS = [
         "if False:\n                self.settled",
         *_PUSHED,
     ),
-    mutant(_PUSH, "return not record.sending and self.standing", "return self.standing", *_PUSHED),
+    mutant(_PUSH, "return not record.sending and self.earlier", "return self.earlier", *_PUSHED),
     mutant(_PUSH, "e.name not in self.files and not self._may_stay(e)", "e.name not in self.files", *_PUSHED),
     mutant(_PUSH, "if gone.outdated():", "if False:", *_PUSHED),
     mutant(_PUSH, "for record in (*outdated, *self._holders(records, outdated)):", "for record in outdated:", *_PUSHED),
