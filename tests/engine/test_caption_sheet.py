@@ -1,4 +1,4 @@
-"""evencourt captions: the table that is written to be filled in, and what comes of it read back."""
+"""evencourt captions: the table that is written to be filled in, and what reading it back gives."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from pipeline.fixtures import demo
 from typer.testing import CliRunner
 
 from pipeline.cli import app
@@ -24,14 +25,7 @@ from pipeline.textfile.tables import plain_cell
 from pipeline.types import Burst, Frame
 
 NAMES = ("TH1_0001", "TH1_0002", "TH1_0003")
-EVENT = """\
-title: Lantern Cup, semi-final
-teams: {home: Harbour Gulls, away: Mill Lane Foxes}
-venue: Old Market Hall
-city: Westerby
-country: NOR
-start: 2026-02-14T19:30:00+01:00
-"""
+EVENT = demo.EVENT.partition("language:")[0]
 ROSTER = """\
 team,number,name,publish
 home,7,Ingrid Solbakken,yes
