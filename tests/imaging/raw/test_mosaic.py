@@ -12,10 +12,9 @@ import pytest
 from pipeline.fixtures.dng import write_dng
 
 from pipeline.errors import FrameError
-from pipeline.imaging.geometry import Box
 from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw.demosaic import demosaic_noise
-from pipeline.imaging.raw.frame import Clean, SensorCorrection
+from pipeline.imaging.raw.frame import SensorCorrection
 from pipeline.imaging.raw.mosaic import decode_raw
 from pipeline.types import Noise
 
@@ -147,17 +146,3 @@ def test_full_size_bilinear_energy_matches_its_weights() -> None:
     energy, _ = demosaic_noise(1.0)
     assert energy[1] == pytest.approx(0.5 + 0.5 / 4, rel=0.03)
     assert energy[0] == pytest.approx(0.25 + 0.25 + 0.0625, rel=0.03)
-
-
-@pytest.mark.parametrize("pattern", ["RGGB", "GBRG"])
-def test_a_window_begins_with_a_whole_cell(tmp_path: Path, pattern: str) -> None:
-    """Wherever it lies: begun in the middle of a cell, red would be cleaned as green."""
-    y, x = np.mgrid[0:320, 0:480]
-    light = np.array([0.1, 0.3, 0.2]) * (1 + 0.2 * np.sin(x / 40) * np.cos(y / 35))[..., None]
-    light += np.random.default_rng(2).standard_normal(light.shape) * np.sqrt(1.6e-3 * light + 1.6e-5)
-    path, clean = write(tmp_path / "F.dng", light, pattern), Clean(1.0, 1.0, 1.0, 0.0, "standard")
-    raw = decode_raw(path, UPRIGHT, None).image.pixels
-    whole = decode_raw(path, UPRIGHT, None, clean=clean).image.pixels
-    part = decode_raw(path, UPRIGHT, None, clean=clean, window=Box(0.2725, 0.2785, 0.6, 0.6)).image.pixels
-    inside = (slice(95, 185), slice(140, 280))  # cleaned from row 25 and column 66 on, which is none of a cell's
-    assert np.std(part[inside] - whole[inside]) < 0.2 * np.std(raw[inside] - whole[inside])
