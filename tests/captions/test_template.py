@@ -130,3 +130,10 @@ def test_words_for_unnamed_players_stand_for_each_of_them() -> None:
         "someone of Mill Lane Foxes and someone of Mill Lane Foxes"
     )
     assert made(several, template="{{ who }}")[0].caption == "2 players of Mill Lane Foxes"
+
+
+def test_a_template_that_fails_only_without_its_fact_is_refused_too() -> None:
+    """{{ city[0] }} works for a shoot with a city and fails at night for one without."""
+    with pytest.raises(ValueError, match="template"):
+        check("{{ city[0] }}", ("city",))
+    check("{{ city[:1] }}", ("city",))

@@ -13,6 +13,7 @@ from ruamel.yaml import YAML
 
 from pipeline.errors import InputError
 from pipeline.recipe.recipe import Recipe, flatten_yaml, load_recipe
+from pipeline.steps import REGISTRY as STEPS
 from pipeline.steps.base import LINEAR, Order, Params, Step
 from pipeline.types import Domain
 
@@ -261,3 +262,18 @@ def test_names_that_are_no_safe_folder(tmp_path: Path, name: str) -> None:
 @pytest.mark.parametrize("name", ["web", "print-2", "a_b.c", "2026", "com0x", "console"])
 def test_names_that_are_safe(tmp_path: Path, name: str) -> None:
     assert list(names(load(tmp_path, f"recipe: 1\ndeliveries: {{{name}: }}\n"))[1]) == [name]
+
+
+def test_two_deliveries_to_one_address_are_refused(tmp_path: Path) -> None:
+    """The second would take back what the first has put there. With {delivery} in it each has its own folder."""
+    text = (
+        "recipe: 1\nsteps:\n  - decode:\ndeliveries:\n  web:\n    - deliver: {{push: {0}}}\n"
+        "  print:\n    - deliver: {{push: {1}}}\n"
+    )
+    path = tmp_path / "night.yaml"
+    path.write_text(text.format("/media/club", "/media/club/"), encoding="utf-8")
+    with pytest.raises(InputError, match="web goes to the same address") as caught:
+        load_recipe(path, STEPS)
+    assert [p.line for p in caught.value.problems] == [8]
+    path.write_text(text.format('"/media/club/{delivery}"', '"/media/club/{delivery}"'), encoding="utf-8")
+    assert len(load_recipe(path, STEPS).deliveries) == 2
