@@ -13,7 +13,7 @@ from ruamel.yaml import YAML
 
 from pipeline.errors import InputError
 from pipeline.recipe.recipe import Recipe, flatten_yaml, load_recipe
-from pipeline.steps import REGISTRY as STEPS
+from pipeline.steps import REGISTRY as SHIPPED
 from pipeline.steps.base import LINEAR, Order, Params, Step
 from pipeline.types import Domain
 
@@ -273,7 +273,7 @@ def test_two_deliveries_to_one_address_are_refused(tmp_path: Path) -> None:
     path = tmp_path / "night.yaml"
     path.write_text(text.format("/media/club", "/media/club/"), encoding="utf-8")
     with pytest.raises(InputError, match="web goes to the same address") as caught:
-        load_recipe(path, STEPS)
+        load_recipe(path, SHIPPED)
     assert [p.line for p in caught.value.problems] == [8]
     path.write_text(text.format('"/media/club/{delivery}"', '"/media/club/{delivery}"'), encoding="utf-8")
-    assert len(load_recipe(path, STEPS).deliveries) == 2
+    assert len(load_recipe(path, SHIPPED).deliveries) == 2
