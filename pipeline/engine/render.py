@@ -36,6 +36,9 @@ from pipeline.store.store import Store
 from pipeline.types import F32, F64, Frame, Image
 
 THUMB_EDGE = 320  # pixels of the longer side of a small picture in the report
+# Decimals of the fractions of a window: half a pixel of a frame 5,000 wide, far less than the rim decoded around it.
+_WINDOW_DIGITS = 4
+_TRIED_EDGES = (0, 1, -1, 2, 3)  # pixels about the edge by proportion: rounding moves the sides of a crop by one or two
 _THUMB_QUALITY = 80  # JPEG; chosen by eye, decides no delivered picture
 
 
@@ -115,15 +118,15 @@ def long_edge_needed(recipe: Recipe, plan: Plan, frame: str, full: tuple[int, in
         wanted = sized.step.output_size(sized.params, y1 - y0, x1 - x0)
         ratio = max(wanted) / max(y1 - y0, x1 - x0)
         edge = min(max(full), round(max(full) * ratio))
-        # Rounding of both sides of the crop moves its size by a pixel or two: the nearest edges are tried first.
-        for candidate in (edge, edge + 1, edge - 1, edge + 2, edge + 3):
+        for more in _TRIED_EDGES:
+            candidate = edge + more
             h, w = (round(side * candidate / max(full)) for side in full)
             cx0, cy0, cx1, cy1 = box_to_pixels(_kept(delivery, plan, frame, h, w), h, w)
             if max(cx1 - cx0, cy1 - cy0) == max(wanted):
                 edge = candidate
                 break
         else:
-            edge += 3  # a little too large: resize then brings it to size
+            edge += max(_TRIED_EDGES)  # a little too large: resize then brings it to size
         needed = max(needed, edge)
     return None if needed >= max(full) else needed
 
@@ -136,7 +139,7 @@ def window_needed(recipe: Recipe, plan: Plan, frame: str, full: tuple[int, int],
     if edge is not None and edge <= AHD_ABOVE * max(full):
         return WHOLE
     boxes = [_read(delivery, plan, frame, *full) for delivery in recipe.deliveries]
-    rounded = [[round(v, 4) for v in box] for box in boxes]
+    rounded = [[round(v, _WINDOW_DIGITS) for v in box] for box in boxes]
     x0, y0, x1, y1 = zip(*rounded, strict=True)
     return Box(max(min(x0), 0.0), max(min(y0), 0.0), min(max(x1), 1.0), min(max(y1), 1.0))
 

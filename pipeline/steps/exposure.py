@@ -44,6 +44,7 @@ class ExposureRules:
 
 
 RULES = ExposureRules()
+_ROWS = 9  # of a frame, at which flicker is compared; decides a notice only (chosen by eye)
 _LOST = "exposure: it has hardly anything in common with its burst; look at its brightness and colour"
 
 
@@ -106,7 +107,7 @@ def solve(context: SolveContext[NoMeasurement], params: ExposureParams) -> Solve
 
 def _flicker_range(scene: Scene) -> float:
     """Most stops of green by which a row changes over a burst, or one frame from row to row."""
-    rows = np.array([p.on(9, 1)[:, 0, 1] for p in scene.flicker])
+    rows = np.array([p.on(_ROWS, 1)[:, 0, 1] for p in scene.flicker])
     return float(max(np.ptp(rows, axis=0).max(), np.ptp(rows, axis=1).max()))
 
 
