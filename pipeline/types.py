@@ -68,6 +68,7 @@ class Image:
     noise_gain_map: F32 | None = None
 
     def with_pixels(self, pixels: F32) -> Image:
+        """The same with other pixels of the same size, units and noise."""
         return replace(self, pixels=pixels)
 
 

@@ -33,6 +33,7 @@ class Fact(str):
     fact: str
 
     def __new__(cls, text: str, fact: str = "") -> Fact:
+        """`text`, which is that of the fact called `fact`."""
         made = super().__new__(cls, text)
         made.fact = fact
         return made
