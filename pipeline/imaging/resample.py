@@ -2,11 +2,27 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 
 from pipeline.imaging.colour import LUMINANCE
 from pipeline.types import F32
+
+
+@dataclass(frozen=True)
+class SharpenConstants:
+    """What holds the unsharp mask back. Ours, no source: `pytest tests/imaging/test_resample.py`."""
+
+    overshoot: float = 0.25  # of the range of the 3x3 pixels around, beyond which nothing goes: no ringing
+    least_factor: float = 0.5  # on linear light
+    most_factor: float = 2.0
+    dark: float = 0.01  # of the cube root of luminance (a millionth of white), up to which shadows stay as they are
+    black: float = 1e-5  # of luminance, that stands for zero
+
+
+SHARPEN = SharpenConstants()
 
 
 def resize(pixels: F32, height: int, width: int) -> F32:
@@ -19,24 +35,29 @@ def resize(pixels: F32, height: int, width: int) -> F32:
 
 
 def resize_energy(before: tuple[int, int], after: tuple[int, int]) -> float:
-    """Factor on the variance of white noise after an area average; 1 for enlargements."""
+    """Factor on the variance of white noise after a resize from `before` to `after`, each (height, width).
+
+    That of an area average; 1 for enlargements.
+    """
     return min(1.0, (after[0] * after[1]) / (before[0] * before[1]))
 
 
 def sharpen(pixels: F32, amount: float, radius: float) -> F32:
     """Unsharp mask on luminance in a cube-root scale, the same factor on all channels so hue is kept.
 
-    The cube root (as in CIE L*) makes light and dark halos look equal; the overshoot is held to the
-    range of the 3x3 neighbourhood plus a quarter of it, so that hard edges do not ring.
+    pixels (H, W, 3) linear Rec. 709; amount 0 (the input itself comes back) and up; radius, the Gaussian's standard
+    deviation in pixels. The cube root (as in CIE L*) makes light and dark halos look equal; the overshoot is held to
+    the range of the 3x3 neighbourhood plus a quarter of it, so that hard edges do not ring.
     """
     if amount <= 0:
         return pixels
-    luminance = np.maximum(pixels @ LUMINANCE.astype(np.float32), 1e-5)
+    luminance = np.maximum(pixels @ LUMINANCE.astype(np.float32), SHARPEN.black)
     root = np.cbrt(luminance)
     soft = cv2.GaussianBlur(root, (0, 0), radius)
     kernel = np.ones((3, 3), np.uint8)
     low, high = cv2.erode(root, kernel), cv2.dilate(root, kernel)
-    slack = 0.25 * (high - low)
+    slack = SHARPEN.overshoot * (high - low)
     sharp = np.clip(root + np.float32(amount) * (root - soft), low - slack, high + slack)
-    factor = np.clip((np.maximum(sharp, 0.01) / np.maximum(root, 0.01)) ** 3, 0.5, 2.0)
+    factor = (np.maximum(sharp, SHARPEN.dark) / np.maximum(root, SHARPEN.dark)) ** 3
+    factor = np.clip(factor, SHARPEN.least_factor, SHARPEN.most_factor)
     return np.asarray(pixels * factor[..., None], dtype=np.float32)

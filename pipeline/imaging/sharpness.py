@@ -17,9 +17,21 @@ from pipeline.imaging.geometry import Box
 from pipeline.imaging.orientation import Orientation
 from pipeline.types import F32, F64, Noise
 
-_TALL = 320  # pixels that a part is brought to at most: what shows when a player fills a web picture
-_LEAST = 12  # smaller parts say nothing
-_SIGMA = 1.0  # of the Gaussian before the Laplacian, in pixels of the part
+
+@dataclass(frozen=True)
+class SharpnessConstants:
+    """The scale on which a part of a picture is judged; all in pixels of the part as it is looked at.
+
+    No published values exist; that each one tells: `pytest tests/test_constants.py`.
+    """
+
+    longest: int = 320  # that a part is brought to at most: what shows when a player fills a web picture
+    least: int = 12  # smaller parts say nothing
+    sigma: float = 1.0  # of the Gaussian before the Laplacian, which alone would see little but noise
+    rim: int = 3  # left out, because the filters see beyond the part there: reach of both
+
+
+SHARPNESS = SharpnessConstants()
 
 
 @dataclass(frozen=True)
@@ -35,7 +47,7 @@ class Detail:
 
 
 def detail_of(pixels: F32, noise: Noise) -> Detail:
-    """The same of pixels (H, W, 3) that have all their colours."""
+    """The detail of linear pixels (H, W, 3), 1.0 = saturation; `noise` is theirs, white and alike between channels."""
     luma = np.asarray(cv2.transform(pixels, np.full((1, 3), 1 / 3)), dtype=np.float32)
     return Detail(luma, float(noise.a.mean()) / 3, float(noise.b.mean()) / 3)
 
@@ -48,7 +60,11 @@ def detail_of_mosaic(
     white: F64,
     orientation: Orientation,
 ) -> Detail:
-    """Each 2x2 cell of the mosaic averaged into one pixel: no demosaic, no false colour, a quarter of the noise."""
+    """The detail of a Bayer mosaic (H, W), each 2x2 cell averaged into one pixel: without false colour.
+
+    pattern 2x2 colour indices (0 R, 1 G, 2 B); noise of the mosaic, 1 = saturation; black and white (3,) per colour in
+    the mosaic's units; orientation turns the result upright.
+    """
     rows, columns = (side // 2 * 2 for side in mosaic.shape)
     cells = cv2.resize(mosaic[:rows, :columns], (columns // 2, rows // 2), interpolation=cv2.INTER_AREA)
     colours = pattern.ravel()
@@ -61,26 +77,28 @@ def detail_of_mosaic(
 def sharpness(detail: Detail, box: Box) -> float:
     """Contrast of the fine structure in `box`, relative to its brightness; noise taken off.
 
-    0 where there is nothing but noise; about 0.02 for a soft and 0.1 for a crisp player.
+    No unit: 0 where there is nothing but noise or the part is too small, about 0.02 for a soft and 0.1 for a crisp
+    player.
     """
     height, width = detail.luma.shape
     x0, x1 = (round(v * width) for v in (box.x0, box.x1))
     y0, y1 = (round(v * height) for v in (box.y0, box.y1))
     part = detail.luma[max(y0, 0) : max(y1, 0), max(x0, 0) : max(x1, 0)]
-    if min(part.shape) < _LEAST:
+    if min(part.shape) < SHARPNESS.least:
         return 0.0
     energy = 1.0
-    scale = _TALL / max(part.shape)
+    scale = SHARPNESS.longest / max(part.shape)
     if scale < 1:
         size = (max(1, round(part.shape[1] * scale)), max(1, round(part.shape[0] * scale)))
         energy = size[0] * size[1] / part.size
         part = np.asarray(cv2.resize(part, size, interpolation=cv2.INTER_AREA))
-    if min(part.shape) < _LEAST:
+    if min(part.shape) < SHARPNESS.least:
         return 0.0
     a, b = max(detail.a * energy, 1e-9), max(detail.b * energy, 1e-12)
     # 2/a sqrt(a x + 3/8 a^2 + b) has unit variance (Starck, Murtagh, Bijaoui 1998, from memory).
     stable = np.sqrt(np.maximum(a * part + 0.375 * a * a + b, 0)) * np.float32(2 / a)
-    fine = cv2.Laplacian(cv2.GaussianBlur(stable, (0, 0), _SIGMA), cv2.CV_32F)[3:-3, 3:-3]
+    rim = slice(SHARPNESS.rim, -SHARPNESS.rim)
+    fine = cv2.Laplacian(cv2.GaussianBlur(stable, (0, 0), SHARPNESS.sigma), cv2.CV_32F)[rim, rim]
     extra = float((fine.astype(np.float64) ** 2).mean()) - _noise_gain()
     # The slope of the transform, so that the answer is a contrast: d(log x) = d(stable) * sqrt(a x + ...) / x.
     mean = max(float(part.mean()), 1e-6)
@@ -91,5 +109,5 @@ def _noise_gain() -> float:
     """Variance of unit white noise after the blur and the Laplacian: the sum of the squares of their kernel."""
     pulse = np.zeros((25, 25), np.float32)
     pulse[12, 12] = 1
-    kernel = cv2.Laplacian(cv2.GaussianBlur(pulse, (0, 0), _SIGMA), cv2.CV_32F)
+    kernel = cv2.Laplacian(cv2.GaussianBlur(pulse, (0, 0), SHARPNESS.sigma), cv2.CV_32F)
     return float((kernel.astype(np.float64) ** 2).sum())

@@ -12,19 +12,22 @@ from numpy.typing import NDArray
 from pipeline.imaging.colour import LUMINANCE, srgb_encode
 from pipeline.types import F32, F64
 
-_TABLE = 4096
+_TABLE = 4096  # entries of the curve: interpolated, it is within a tenth of an 8-bit code of the formula
+_STRAIGHT = 1.0001  # of the room above the knee: so near to it no exponential is left, and the scale is cut at 1
+_HALVINGS = 60  # of the interval of the curvature: to the last bit of a double
 
 
 def shoulder(x: F64, knee: float, white: float) -> F64:
     """1:1 below `knee`, then an exponential approach that reaches 1 at `white`, slope continuous at the knee.
 
-    Solves for the curvature k in 1 - knee = (1 - exp(-k (white - knee))) / k, so neither end has a kink.
+    x linear light, any shape; 0 <= knee < 1, and `white` above the knee (up to 1 the scale is cut at 1). Solves for the
+    curvature k in 1 - knee = (1 - exp(-k (white - knee))) / k, so neither end has a kink.
     """
     room, reach = 1.0 - knee, white - knee
-    if reach <= room * 1.0001:
+    if reach <= room * _STRAIGHT:
         return np.clip(x, 0.0, 1.0)
     low, high = 1e-6, 1.0 / room
-    for _ in range(60):
+    for _ in range(_HALVINGS):
         k = 0.5 * (low + high)
         low, high = (k, high) if (1 - np.exp(-k * reach)) / k > room else (low, k)
     over = np.clip(x - knee, 0.0, reach)
@@ -39,7 +42,9 @@ def _encoded(knee: float, white: float) -> F32:
 
 
 def render(pixels: F32, to_working: F64, ev: float, knee: float, white: float, saturation: float) -> F32:
-    """(H, W, 3) balanced camera-linear -> display sRGB 0 to 1.
+    """(H, W, 3) balanced camera-linear -> display sRGB (IEC 61966-2-1) 0 to 1.
+
+    to_working (3, 3) camera to linear Rec. 709; ev in stops; knee, white as in `shoulder`; saturation 1 = as measured.
 
     Colours outside Rec. 709 are pulled towards their own luminance until no channel is negative,
     which keeps hue better than a clip.

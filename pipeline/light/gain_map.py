@@ -96,13 +96,13 @@ def apply_gain_map(image: Image, gain_map: GainMap, orientation: Orientation) ->
         pixels = rebuild_highlights(image.pixels * mean.astype(np.float32), saturation)
         return replace(image, pixels=pixels, noise=noise, saturation=saturation)
     gains = orientation.to_upright((2.0 ** gain_map.on(_COARSE, _COARSE, ends=True)).astype(np.float32))
-    whole = spread(gains, image.pixels.shape)
+    whole = gains_at_pixels(gains, image.pixels.shape)
     pixels = rebuild_highlights(image.pixels * whole, image.saturation * whole)
     noise_gain_map = gains / mean.astype(np.float32) * (1 if image.noise_gain_map is None else image.noise_gain_map)
     return replace(image, pixels=pixels, noise=noise, saturation=saturation, noise_gain_map=noise_gain_map)
 
 
-def spread(coarse: F32, shape: tuple[int, ...]) -> F32:
+def gains_at_pixels(coarse: F32, shape: tuple[int, ...]) -> F32:
     """(K, K, 3) gains, given from edge to edge, at the pixel centres of a picture of `shape`."""
     import cv2
 
@@ -117,8 +117,8 @@ def spread(coarse: F32, shape: tuple[int, ...]) -> F32:
     return np.asarray(wide, dtype=np.float32)
 
 
-def cut(coarse: F32 | None, box: Box) -> F32 | None:
-    """The gains that belong to a part of the picture."""
+def gains_of_part(coarse: F32 | None, box: Box) -> F32 | None:
+    """The gains (K, K, 3) of the part of a picture in `box`, from edge to edge; None where the whole has none."""
     import cv2
 
     if coarse is None:

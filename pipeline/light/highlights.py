@@ -35,6 +35,18 @@ class GrayWorldConstants:
 GRAY_WORLD = GrayWorldConstants()
 
 
+@dataclass(frozen=True)
+class HighlightConstants:
+    """How clipped channels are found, as shares of saturation. A soft threshold, so that no edge shows; the values
+    are ours, no source: `pytest tests/light/test_highlights.py`."""
+
+    near: float = 0.9  # from which a channel is taken to be clipped in part
+    ramp: float = 0.09  # over which it comes to be taken as clipped for good: 0.99, as noise may stay below 1
+
+
+HIGHLIGHTS = HighlightConstants()
+
+
 def rebuild_highlights(pixels: F32, saturation: F64 | F32) -> F32:
     """Raise clipped channels to the pixel's largest, so that blown light is white and not magenta.
 
@@ -44,14 +56,17 @@ def rebuild_highlights(pixels: F32, saturation: F64 | F32) -> F32:
     """
     limit = np.asarray(saturation, dtype=np.float32)
     out = np.empty(pixels.shape, np.float32)
-    _rebuild(np.ascontiguousarray(pixels, dtype=np.float32), limit.reshape(1, 1, 3) if limit.ndim == 1 else limit, out)
+    ends = np.float32(HIGHLIGHTS.near), np.float32(1 / HIGHLIGHTS.ramp)
+    _rebuild(
+        np.ascontiguousarray(pixels, dtype=np.float32), limit.reshape(1, 1, 3) if limit.ndim == 1 else limit, ends, out
+    )
     return out
 
 
 @numba.njit(cache=True, error_model="numpy")
-def _rebuild(pixels: NDArray[Any], limit: NDArray[Any], out: NDArray[Any]) -> None:
+def _rebuild(pixels: NDArray[Any], limit: NDArray[Any], ends: tuple[np.float32, np.float32], out: NDArray[Any]) -> None:
     one = limit.shape[0] == 1
-    near, width = np.float32(0.9), np.float32(1 / 0.09)
+    near, steep = ends
     for y in range(pixels.shape[0]):
         for x in range(pixels.shape[1]):
             ly, lx = (0, 0) if one else (y, x)
@@ -60,9 +75,9 @@ def _rebuild(pixels: NDArray[Any], limit: NDArray[Any], out: NDArray[Any]) -> No
             out[y, x, 0], out[y, x, 1], out[y, x, 2] = r, g, b
             if r > near * lr or g > near * lg or b > near * lb:
                 most = max(r, g, b)
-                out[y, x, 0] = r + min(max((r / lr - near) * width, np.float32(0)), np.float32(1)) * (most - r)
-                out[y, x, 1] = g + min(max((g / lg - near) * width, np.float32(0)), np.float32(1)) * (most - g)
-                out[y, x, 2] = b + min(max((b / lb - near) * width, np.float32(0)), np.float32(1)) * (most - b)
+                out[y, x, 0] = r + min(max((r / lr - near) * steep, np.float32(0)), np.float32(1)) * (most - r)
+                out[y, x, 1] = g + min(max((g / lg - near) * steep, np.float32(0)), np.float32(1)) * (most - g)
+                out[y, x, 2] = b + min(max((b / lb - near) * steep, np.float32(0)), np.float32(1)) * (most - b)
 
 
 @dataclass(frozen=True)
@@ -80,7 +95,10 @@ class Chroma:
 
 
 def usable(pixels: F32, saturation: F64, floor: float) -> np.ndarray[tuple[int, int], np.dtype[np.bool_]]:
-    """Pixels that may decide about light: no channel near clipping, none near the noise floor."""
+    """(H, W) pixels that may decide about light: no channel near clipping, none near the noise floor.
+
+    pixels (H, W, 3) and floor in the same linear units as saturation (3,).
+    """
     limit = GRAY_WORLD.clipped * saturation.astype(np.float32)
     good: np.ndarray[tuple[int, int], np.dtype[np.bool_]] = np.ones((pixels.shape[0], pixels.shape[1]), dtype=bool)
     for channel in range(3):  # far quicker than all(axis=2)
@@ -89,7 +107,7 @@ def usable(pixels: F32, saturation: F64, floor: float) -> np.ndarray[tuple[int, 
 
 
 def log_chroma(pixels: F32) -> F64:
-    """(N, 3) positive pixels to (N, 2): natural log of R/G and of B/G."""
+    """Linear pixels (N, 3) to (N, 2): natural log of R/G and of B/G; what is not positive counts as 1e-6."""
     logs = np.log(np.maximum(pixels.astype(np.float64), 1e-6))
     return np.stack([logs[:, 0] - logs[:, 1], logs[:, 2] - logs[:, 1]], axis=1)
 

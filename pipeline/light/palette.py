@@ -223,7 +223,7 @@ def chroma_gradient(of: ChromaSamples) -> F64:
     found = np.zeros((2, 2))
     prior = np.diag([1 / PALETTE.slope**2, 1 / PALETTE.curve**2])
     for repeat, share in enumerate((PALETTE.reach_first, PALETTE.reach_again)):
-        rest = of.moved(at(found, of.column))
+        rest = of.moved(gradient_at(found, of.column))
         spectra = [_band(rest, which == k) for k in range(_BANDS)]
         rows, steps, weights = [], [], []
         for lag in (1, 2, 3):
@@ -262,6 +262,9 @@ def _band(of: ChromaSamples, inside: np.ndarray[tuple[int], np.dtype[np.bool_]])
     return spectrum(_root(counts(chroma, weight))) if weight.sum() > PALETTE.band_least else None
 
 
-def at(found: F64, column: F64) -> F64:
-    """(N, 2) the chroma gradient's offset at columns from -1 to 1, zero on average across the frame."""
-    return np.asarray(np.stack([column, 1.5 * column**2 - 0.5], axis=1) @ found)
+def gradient_at(gradient: F64, column: F64) -> F64:
+    """(N, 2) offsets in chroma of a chroma gradient (2, 2) at columns (N,), -1 to 1 across the sensor.
+
+    The rows of the gradient are factors of the Legendre polynomials 1 and 2, which are zero on average over the frame.
+    """
+    return np.asarray(np.stack([column, 1.5 * column**2 - 0.5], axis=1) @ gradient)

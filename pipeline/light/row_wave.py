@@ -16,14 +16,39 @@ from pipeline.imaging.robust import cauchy, reweighted, ridge
 from pipeline.light.gain_map import basis
 from pipeline.types import F64
 
-# Legendre degrees that hold 2.3 waves and their harmonic over the rows, and one lamp giving way to the other across
+# Legendre degrees that hold 2.3 waves and their harmonic over the rows, and one lamp giving way to the other across.
 DEGREE, ACROSS = 18, 3
-# Cycles per frame: a curtain of 3 ms at 100 Hz shows 0.3, an electronic shutter of 17 ms at 120 Hz 2.0.
-_CYCLES = np.linspace(0.3, 2.3, 41)
 _SLACK = 5  # degrees of what a wave does not explain: a light switched on, a shutter of uneven speed
-_FREE = 4.0  # stops: the mean of a frame goes where it must
-_COLOUR = 0.3  # flicker is common to the channels, its colour is a fraction of it
-_LOOSE = 0.03  # stops beyond which a row counts less when the length is looked for
+
+
+@dataclass(frozen=True)
+class RowWaveConstants:
+    """How far each term of a burst's gain maps is expected to go: standard deviations in stops, but for the cycles.
+
+    No published values exist. Chosen by trial on simulated lamps and shutters: `pytest tests/light/test_flicker.py`.
+    That each one tells: `pytest tests/test_constants.py`.
+    """
+
+    # Cycles per frame: a curtain of 3 ms at 100 Hz shows 0.3, an electronic shutter of 17 ms at 120 Hz 2.0.
+    fewest_cycles: float = 0.3
+    most_cycles: float = 2.3
+    tried: int = 41  # numbers of cycles between them
+    free: float = 4.0  # the mean of a frame goes where it must
+    wave: float = 0.3
+    harmonic: float = 0.05
+    slack: float = 0.04  # of the first degree of what a wave does not explain
+    slack_falls: float = 0.6  # from each degree to the next, a factor
+    across: tuple[float, ...] = (0.08, 0.03, 0.03)  # of degree 1, 2 and 3 from side to side
+    wave_across: tuple[float, ...] = (0.12, 0.04, 0.04)
+    rest_across: float = 0.02  # of the harmonic and of the first degree of slack, from side to side
+    colour: float = 0.3  # flicker is common to the channels; its colour is this fraction of it
+    loose: float = 0.03  # stops beyond which a row counts less when the length is looked for
+    pull: float = 1e-3  # ridge in rows' worth of weight: only where a wave is next to nothing does it count
+    fit_steps: int = 3
+    least_rows: int = 6  # known rows of a frame that say something of the length
+
+
+ROW_WAVE = RowWaveConstants()
 
 
 @dataclass(frozen=True)
@@ -70,13 +95,16 @@ def terms(cycles: float) -> Terms:
     rows[0, 0] = 1.0
     rows[:, 1:] = np.polynomial.legendre.legfit(at, functions, DEGREE)
     # (function, degree across): standard deviation in stops
-    sizes = {(0, 0): _FREE, (1, 0): 0.3, (2, 0): 0.3, (3, 0): 0.05, (4, 0): 0.05}
-    sizes |= {(5 + d, 0): 0.04 * 0.6**d for d in range(_SLACK)}
-    sizes |= {(0, 1): 0.08, (1, 1): 0.12, (2, 1): 0.12, (5, 1): 0.02, (3, 1): 0.02, (4, 1): 0.02}
-    sizes |= {(0, 2): 0.03, (1, 2): 0.04, (2, 2): 0.04}
-    sizes |= {(0, 3): 0.03, (1, 3): 0.04, (2, 3): 0.04}
-    prior = np.array(list(sizes.values()))[:, None] * np.array([1.0, _COLOUR, _COLOUR])
-    prior[0] = _FREE
+    c = ROW_WAVE
+    sizes = {(0, 0): c.free, (1, 0): c.wave, (2, 0): c.wave, (3, 0): c.harmonic, (4, 0): c.harmonic}
+    sizes |= {(5 + d, 0): c.slack * c.slack_falls**d for d in range(_SLACK)}
+    first, *others = zip(c.across, c.wave_across, strict=True)
+    sizes |= {(0, 1): first[0], (1, 1): first[1], (2, 1): first[1]}
+    sizes |= {(5, 1): c.rest_across, (3, 1): c.rest_across, (4, 1): c.rest_across}
+    for degree, (even, wave) in enumerate(others, start=2):
+        sizes |= {(0, degree): even, (1, degree): wave, (2, degree): wave}
+    prior = np.array(list(sizes.values()))[:, None] * np.array([1.0, c.colour, c.colour])
+    prior[0] = c.free
     return Terms(cycles, rows, tuple(i for i, _ in sizes), tuple(j for _, j in sizes), prior)
 
 
@@ -87,11 +115,14 @@ def find_cycles(profiles: F64) -> float:
     """
     height = profiles.shape[1]
     at = (np.arange(height) + 0.5) / height * 2 - 1
-    best, least = float(_CYCLES[0]), np.inf
-    for cycles in _CYCLES:
+    every = np.linspace(ROW_WAVE.fewest_cycles, ROW_WAVE.most_cycles, ROW_WAVE.tried)
+    best, least = float(every[0]), np.inf
+    for cycles in every:
         angle = np.pi * cycles * at
         x = np.stack([np.cos(angle), np.sin(angle)], axis=1)
-        cost = sum(_misfit(x[known], p[known]) for p in profiles if (known := np.isfinite(p)).sum() >= 6)
+        cost = sum(
+            _misfit(x[known], p[known]) for p in profiles if (known := np.isfinite(p)).sum() >= ROW_WAVE.least_rows
+        )
         if cost < least:
             best, least = float(cycles), cost
     return best
@@ -99,8 +130,11 @@ def find_cycles(profiles: F64) -> float:
 
 def _misfit(x: F64, y: F64) -> float:
     def solve(weights: F64) -> F64:
-        return ridge(x, y, weights, 1e-3 * np.eye(x.shape[1]))
+        return ridge(x, y, weights, ROW_WAVE.pull * np.eye(x.shape[1]))
 
-    found, _ = reweighted(solve, lambda found, _: cauchy((y - x @ found) / _LOOSE), solve(np.ones(len(y))), range(3))
+    def weigh(found: F64, _: int) -> F64:
+        return cauchy((y - x @ found) / ROW_WAVE.loose)
+
+    found, _ = reweighted(solve, weigh, solve(np.ones(len(y))), range(ROW_WAVE.fit_steps))
     rest = y - x @ found
-    return float(np.log1p((rest / _LOOSE) ** 2).sum())
+    return float(np.log1p((rest / ROW_WAVE.loose) ** 2).sum())

@@ -96,7 +96,7 @@ def gradient_at(scene: Scene, columns: F64) -> F64:
 
     columns  in the middle frame's coordinates, -1 left edge to 1 right edge
     """
-    return np.asarray(palette.at(scene.chroma_gradient * PLAYER_GRADIENT, columns))
+    return np.asarray(palette.gradient_at(scene.chroma_gradient * PLAYER_GRADIENT, columns))
 
 
 def votes_of(light: ShootLight) -> list[Vote]:

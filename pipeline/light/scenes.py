@@ -168,7 +168,7 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64) -> Sce
         evened.append((turned[i].pixels * gains, turned[i], pan[i]))
     chroma_samples = palette.chroma_samples(evened, daylight)
     chroma_gradient = palette.chroma_gradient(chroma_samples)
-    level_samples = chroma_samples.moved(palette.at(chroma_gradient, chroma_samples.column))
+    level_samples = chroma_samples.moved(palette.gradient_at(chroma_gradient, chroma_samples.column))
     return Scene(
         names=tuple(f.name for f in frames),
         flicker=tuple(flickers),

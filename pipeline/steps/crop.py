@@ -21,7 +21,7 @@ from pipeline.imaging.geometry import (
     pixels_to_box,
     widened,
 )
-from pipeline.light.gain_map import cut
+from pipeline.light.gain_map import gains_of_part
 from pipeline.steps.base import ApplyContext, MeasureContext, Params, SolveContext, Solved, Step, signed
 from pipeline.types import Domain, Image, JsonObject
 
@@ -329,7 +329,7 @@ def apply(image: Image, params: CropParams, context: ApplyContext[CropSolution])
     turned = context.solution.turned if context.solution is not None else 0.0
     pixels = level.rotated(image.pixels, turned) if turned else image.pixels
     box = box_to_pixels(box_for(params, context.solution, height, width), height, width)
-    part = cut(image.noise_gain_map, pixels_to_box(box, height, width))
+    part = gains_of_part(image.noise_gain_map, pixels_to_box(box, height, width))
     return replace(image, pixels=pixels[box.y0 : box.y1, box.x0 : box.x1], noise_gain_map=part)
 
 

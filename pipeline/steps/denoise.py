@@ -74,12 +74,12 @@ def after_mosaic(image: Image, params: DenoiseParams) -> Image:
 def apply(image: Image, params: DenoiseParams, context: ApplyContext[NoSolution]) -> Image:
     """Denoise the pixels; the noise model is then that of the noise left. Linear light, any size."""
     from pipeline.imaging.denoise.denoise import denoise
-    from pipeline.light.gain_map import spread
+    from pipeline.light.gain_map import gains_at_pixels
 
     if params.strength == 0:
         return image
     # Where light was evened, the noise got the same gains: without them it is as the model says.
-    whole = None if image.noise_gain_map is None else spread(image.noise_gain_map, image.pixels.shape)
+    whole = None if image.noise_gain_map is None else gains_at_pixels(image.noise_gain_map, image.pixels.shape)
     even = image.pixels if whole is None else image.pixels / whole
     psd = (None, None) if image.noise.spectrum is None else tuple(image.noise.spectrum)
     pixels = denoise(

@@ -30,7 +30,7 @@ MUTANTS = [
     mutant(
         _TONE, "over = np.clip(x - knee, 0.0, reach)", "over = np.clip(x - knee, 0.0, None)", "imaging/test_tone.py"
     ),
-    mutant(_TONE, "if reach <= room * 1.0001:", "if reach <= room * 0.5:", "imaging/test_tone.py"),
+    mutant(_TONE, "if reach <= room * _STRAIGHT:", "if reach <= room * 0.5:", "imaging/test_tone.py"),
     mutant(_TONE, "(low, k)", "(k, low)", "imaging/test_tone.py"),
     mutant(_TONE, "** 2 * white", "** 2", "imaging/test_tone.py"),
     mutant(_RESAMPLE, "down = height * width <", "down = height * width >", "imaging/test_resample.py"),
@@ -38,8 +38,8 @@ MUTANTS = [
     mutant(_RESAMPLE, "return min(1.0, (after", "return max(1.0, (after", "imaging/test_resample.py"),
     mutant(_RESAMPLE, "return min(1.0, (after", "return min(9.9, (after", "imaging/test_resample.py"),
     mutant(_RESAMPLE, "* (root - soft)", "* (soft - root)", "imaging/test_resample.py"),
-    mutant(_RESAMPLE, "slack = 0.25 *", "slack = 2.5 *", "imaging/test_resample.py"),
-    mutant(_RESAMPLE, "slack = 0.25 *", "slack = 0.2 *", "imaging/test_resample.py"),
+    mutant(_RESAMPLE, "slack = SHARPEN.overshoot *", "slack = 10 * SHARPEN.overshoot *", "imaging/test_resample.py"),
+    mutant(_RESAMPLE, "slack = SHARPEN.overshoot *", "slack = 0.8 * SHARPEN.overshoot *", "imaging/test_resample.py"),
     mutant(_RESAMPLE, "np.cbrt(luminance)", "luminance", "imaging/test_resample.py"),
     mutant(_RESAMPLE, "pixels @ LUMINANCE.astype(np.float32)", "pixels[..., 0]", "imaging/test_resample.py"),
     mutant(_RESAMPLE, "(width, height), interpolation", "(height, width), interpolation", "imaging/test_resample.py"),

@@ -173,7 +173,7 @@ MUTANTS = [
     mutant(_CROP, "if source is CropSource.TABLE and aspect is not None:", "if False:", *_CROPPED),
     mutant(
         _CROP,
-        "part = cut(image.noise_gain_map, pixels_to_box(box, height, width))",
+        "part = gains_of_part(image.noise_gain_map, pixels_to_box(box, height, width))",
         "part = image.noise_gain_map",
         *_CROPPED,
         "steps/test_gain_map_noise.py",

@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.imaging.geometry import Box
 from pipeline.imaging.orientation import Orientation
-from pipeline.light.gain_map import GainMap, apply_gain_map, cut, spread
+from pipeline.light.gain_map import GainMap, apply_gain_map, gains_at_pixels, gains_of_part
 from pipeline.shoot.facts import FrameFacts
 from pipeline.steps import crop, denoise
 from pipeline.steps.base import ApplyContext
@@ -36,7 +36,11 @@ def banded() -> GainMap:
 
 def variance_of_model(image: Image) -> np.ndarray:
     """Variance that the image's model gives each pixel."""
-    u = np.ones(3, np.float32) if image.noise_gain_map is None else spread(image.noise_gain_map, image.pixels.shape)
+    u = (
+        np.ones(3, np.float32)
+        if image.noise_gain_map is None
+        else gains_at_pixels(image.noise_gain_map, image.pixels.shape)
+    )
     return (image.noise.a * image.pixels.clip(0) * u + image.noise.b * u * u).astype(np.float64)
 
 
@@ -51,14 +55,16 @@ def test_variance_is_what_the_model_says_in_every_band() -> None:
 def test_a_part_keeps_its_own_gains() -> None:
     image = apply_gain_map(picture(), banded(), UP)
     assert image.noise_gain_map is not None
-    whole = spread(image.noise_gain_map, (240, 320))
-    part = cut(image.noise_gain_map, Box(0.25, 0.5, 0.75, 1.0))
+    whole = gains_at_pixels(image.noise_gain_map, (240, 320))
+    part = gains_of_part(image.noise_gain_map, Box(0.25, 0.5, 0.75, 1.0))
     assert part is not None
-    assert spread(part, (120, 160))[4:-4, 4:-4] == pytest.approx(whole[120:, 80:240][4:-4, 4:-4], rel=0.02)
+    assert gains_at_pixels(part, (120, 160))[4:-4, 4:-4] == pytest.approx(whole[120:, 80:240][4:-4, 4:-4], rel=0.02)
     box = crop.CropParams(to="centre", aspect="1:1", share=None)
     small = crop.apply(image, box, CONTEXT)
     assert small.noise_gain_map is not None and small.pixels.shape == (240, 240, 3)
-    assert spread(small.noise_gain_map, (240, 240))[:, 4:-4] == pytest.approx(whole[:, 40:280][:, 4:-4], rel=0.02)
+    assert gains_at_pixels(small.noise_gain_map, (240, 240))[:, 4:-4] == pytest.approx(
+        whole[:, 40:280][:, 4:-4], rel=0.02
+    )
 
 
 def test_denoise_cleans_bright_and_dark_bands_alike() -> None:

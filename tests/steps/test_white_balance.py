@@ -127,7 +127,7 @@ def test_gradient_and_pan_decide_what_the_card_stood_in() -> None:
     """A card at the right edge, where the light is another: the middle of the frame gets the light of the middle."""
     chroma_gradient = np.array([[0.2, -0.1], [0.0, 0.0]])
     # A card stands where players do, nearer than the walls that the gradient is measured on.
-    card = np.exp(palette.at(chroma_gradient * PLAYER_GRADIENT, np.array([0.8]))[0])
+    card = np.exp(palette.gradient_at(chroma_gradient * PLAYER_GRADIENT, np.array([0.8]))[0])
     white = np.array([card[0], 1, card[1]]) / DAY * 0.3
     facts = Facts(references=(Reference("F1", patch=Box(0, 0, 1, 1)),))
     context = context_of(
@@ -234,7 +234,7 @@ def test_players_get_seven_tenths_of_the_gradient_of_the_walls() -> None:
     gradient = np.array([[0.2, -0.1], [0.0, 0.0]])
     context = context_of(light_of([scene(["F1"], chroma_gradient=gradient)]))
     ends = solve(context, WhiteBalanceParams(method="gray_world")).by_frame["F1"].stops.on(1, 2, ends=True)[0]
-    walls = palette.at(gradient, np.array([-1.0, 1.0]))
+    walls = palette.gradient_at(gradient, np.array([-1.0, 1.0]))
     assert ends[1, 0] - ends[0, 0] == pytest.approx(-0.7 * (walls[1, 0] - walls[0, 0]) / np.log(2), rel=0.01)
 
 

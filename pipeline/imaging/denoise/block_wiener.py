@@ -13,6 +13,7 @@ each patch is transformed back once.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numba
@@ -22,10 +23,19 @@ from numpy.typing import NDArray
 from pipeline.imaging.denoise.sliding_dct import BACK, CHUNK, HALF, columns, forward, inverse, mirrored, patches
 from pipeline.types import F32
 
-_GRID = 2  # patches are taken at every second row and column
-_STEP = 4  # patches at every fourth are the references of a group each
-_RADIUS = 6  # in grid steps: how far a similar patch may lie
-_MOST = 8  # patches in a group
+
+@dataclass(frozen=True)
+class BlockConstants:
+    """How patches are grouped. What the time for a frame allows (`python -m tests.benchmark`), chosen on the tuning
+    photographs of tests/denoise_table.py."""
+
+    grid: int = 2  # pixels; patches are taken at every second row and column
+    step: int = 4  # pixels; patches at every fourth are the references of a group each
+    radius: int = 6  # in grid steps: how far a similar patch may lie
+    most: int = 8  # patches in a group
+
+
+BLOCKS = BlockConstants()
 
 
 @numba.njit(cache=True, error_model="numpy")
@@ -257,8 +267,9 @@ def _collaborate(
 
 
 def match(guide: F32) -> NDArray[np.int16]:
-    """For each reference patch of the guide (H, W) the patches most like it, for `collaborate`."""
-    found: NDArray[np.int16] = _match(mirrored(guide, (_STEP, _STEP))[0], _GRID, _STEP, _RADIUS, _MOST)
+    """For each reference patch of the guide (H, W) those most like it, (rows, columns, most), for `collaborate`."""
+    c = BLOCKS
+    found: NDArray[np.int16] = _match(mirrored(guide, (c.step, c.step))[0], c.grid, c.step, c.radius, c.most)
     return found
 
 
@@ -267,9 +278,10 @@ def collaborate(plane: F32, guide: F32, sigma: F32, found: NDArray[np.int16]) ->
 
     guide (H, W) is a first estimate of the plane; sigma (8, 8) the deviation of the noise in each coefficient.
     """
-    steps = (_STEP, _STEP)
+    steps = (BLOCKS.step, BLOCKS.step)
     padded, inner = mirrored(plane, steps)
     variance = np.square(sigma, dtype=np.float32).ravel()
     steer = mirrored(guide, steps)[0]
-    out = _collaborate(padded, steer, variance, found, _GRID, _STEP, _RADIUS, HALF, BACK, CHUNK)
+    grid, step, radius = BLOCKS.grid, BLOCKS.step, BLOCKS.radius
+    out = _collaborate(padded, steer, variance, found, grid, step, radius, HALF, BACK, CHUNK)
     return np.ascontiguousarray(out[inner])

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any, Literal
 
 import cv2
@@ -25,21 +26,37 @@ from pipeline.types import F32, F64, Noise
 
 Quality = Literal["standard", "fine"]
 QUALITIES: tuple[Quality, ...] = ("standard", "fine")
-# Steps down and across between patches, of the threshold pass and of the Wiener pass.
-_LUMA_STEPS = ((3, 2), (2, 1))
-_CHROMA_STEPS = ((3, 3), (3, 2))
-_COARSE_STEPS = ((3, 3), (3, 2))
-# Halvings are cleaned too, so that no blotches wider than a patch remain; blur, in pixels of a halved plane,
-# of what they correct. Groups of patches know more of the coarse than single ones, and take less from it.
-_LUMA_SCALES, _CHROMA_SCALES = 3, 4
-_BLUR, _BLUR_FINE = 1.0, 2.0
-# On the deviation of the noise in either pass, chosen on the tuning photographs of tests/denoise_table.py.
-_THRESHOLD = 2.9
-_WIENER = math.sqrt(1.15)
+
+
+@dataclass(frozen=True)
+class DenoiseConstants:
+    """What the filters do with noise of a known size.
+
+    Threshold, Wiener factor, scales and blurs were chosen on the tuning photographs of tests/denoise_table.py
+    (`python -m tests.denoise_table`); the steps are what the time for a frame allows: `python -m tests.benchmark`.
+    """
+
+    # Pixels down and across between patches, of the threshold pass and of the Wiener pass.
+    luma_steps: tuple[tuple[int, int], tuple[int, int]] = ((3, 2), (2, 1))
+    chroma_steps: tuple[tuple[int, int], tuple[int, int]] = ((3, 3), (3, 2))
+    coarse_steps: tuple[tuple[int, int], tuple[int, int]] = ((3, 3), (3, 2))
+    # Sizes, each half of the one before, that are cleaned, so that no blotches wider than a patch remain.
+    luma_scales: int = 3
+    chroma_scales: int = 4
+    least_side: int = 32  # pixels; a smaller plane is not halved
+    # Pixels of a halved plane, standard deviation of what it corrects. Groups of patches know more of the coarse than
+    # single ones, and take less from it.
+    blur: float = 1.0
+    blur_fine: float = 2.0
+    threshold: float = 2.9  # deviations of the noise, below which a coefficient counts as noise
+    wiener: float = math.sqrt(1.15)  # on the deviation of the noise in the Wiener pass
+    mid_grey: float = 0.18  # of saturation, the brightness at which the channels are weighed: shot noise rules there
+    least_b: float = 1e-12  # a frame without noise still needs a finite scale; far below the rounding of any sensor
+
+
+DENOISE = DenoiseConstants()
 # Where the stabilised value stands for zero counts: 2 * sqrt(3/8), below which the inverse is not defined.
 _ZERO = 2.0 * math.sqrt(0.375)
-# A frame without noise still needs a finite scale; far below the rounding of any sensor.
-_LEAST_B = 1e-12
 # Far above any scene after balance and exposure; keeps infinities out of the filter.
 _GREATEST = 1e4
 
@@ -134,10 +151,6 @@ def unstabilise(d: F64, a: float, b: float) -> F64:
     return out.reshape(np.shape(d))
 
 
-# The brightness at which the channels are weighed: a mid grey, where shot noise rules.
-_MID = 0.18
-
-
 def _opponent(a: F64, t: F64) -> F64:
     """Orthonormal (C, C): luma, then C - 1 differences, of the stabilised channels.
 
@@ -145,7 +158,7 @@ def _opponent(a: F64, t: F64) -> F64:
     units, all of unit variance, is one over their deviation. In balanced colour a grey then vanishes from
     the differences although red and blue were amplified; and each plane again has unit variance.
     """
-    axis = 1.0 / np.sqrt(a * _MID + t)
+    axis = 1.0 / np.sqrt(a * DENOISE.mid_grey + t)
     axis /= np.linalg.norm(axis)
     first = np.zeros(len(axis))
     first[0], first[-1] = axis[-1], -axis[0]
@@ -164,37 +177,39 @@ def _clean(planes: F32, parts: Sequence[float], powers: Sequence[F64], quality: 
     sigmas = [(part * np.sqrt(power)).astype(np.float32) for part, power in zip(parts, powers, strict=True)]
     found = None
     for index, sigma in enumerate(sigmas):
-        steps = _LUMA_STEPS if index == 0 else _CHROMA_STEPS
-        guide = sliding_dct(planes[index], None, sigma * np.float32(_THRESHOLD), steps[0]) if parts[index] > 0 else None
+        steps = DENOISE.luma_steps if index == 0 else DENOISE.chroma_steps
+        guide = None
+        if parts[index] > 0:
+            guide = sliding_dct(planes[index], None, sigma * np.float32(DENOISE.threshold), steps[0])
         if quality == "fine" and index == 0:
             # Patches are compared in luma, the plane with the least noise, even where it is to stay.
             compared = guide
             if compared is None:
-                compared = sliding_dct(planes[0], None, sigmas[1] * np.float32(_THRESHOLD), steps[0])
+                compared = sliding_dct(planes[0], None, sigmas[1] * np.float32(DENOISE.threshold), steps[0])
             found = match(compared)
         if guide is None:
             continue
-        scales = _LUMA_SCALES if index == 0 else _CHROMA_SCALES
+        scales = DENOISE.luma_scales if index == 0 else DENOISE.chroma_scales
         if found is None:
-            cleaned = sliding_dct(planes[index], guide, sigma * np.float32(_WIENER), steps[1])
-            _clean_coarser(planes[index], cleaned, sigma, scales, _BLUR)
+            cleaned = sliding_dct(planes[index], guide, sigma * np.float32(DENOISE.wiener), steps[1])
+            _clean_coarser(planes[index], cleaned, sigma, scales, DENOISE.blur)
         else:
             cleaned = collaborate(planes[index], guide, sigma, found)
-            _clean_coarser(planes[index], cleaned, sigma, scales, _BLUR_FINE)
+            _clean_coarser(planes[index], cleaned, sigma, scales, DENOISE.blur_fine)
         planes[index] = cleaned
 
 
 def _clean_coarser(plane: F32, cleaned: F32, sigma: F32, scales: int, blur: float) -> None:
     """Take what is coarser than a patch from the halved plane (H, W), cleaned alike, into `cleaned`, in place."""
     height, width = (side // 2 * 2 for side in plane.shape)
-    if scales < 2 or min(height, width) < 32:
+    if scales < 2 or min(height, width) < DENOISE.least_side:
         return
     half = (width // 2, height // 2)
     halved = np.asarray(cv2.resize(plane[:height, :width], half, interpolation=cv2.INTER_AREA), dtype=np.float32)
     # A mean of 2x2 halves the deviation of white noise; of correlated noise, the low coefficients halve.
     low = np.asarray(sigma[np.ix_(np.arange(8) // 2, np.arange(8) // 2)] / 2, dtype=np.float32)
-    guide = sliding_dct(halved, None, low * np.float32(_THRESHOLD), _COARSE_STEPS[0])
-    coarse = sliding_dct(halved, guide, low * np.float32(_WIENER), _COARSE_STEPS[1])
+    guide = sliding_dct(halved, None, low * np.float32(DENOISE.threshold), DENOISE.coarse_steps[0])
+    coarse = sliding_dct(halved, guide, low * np.float32(DENOISE.wiener), DENOISE.coarse_steps[1])
     _clean_coarser(halved, coarse, low, scales - 1, blur)
     coarse -= cv2.resize(cleaned[:height, :width], half, interpolation=cv2.INTER_AREA)
     # Only the slow part of the correction is taken: the finer scale knows more about edges.
@@ -219,7 +234,7 @@ def _keep_grain(planes: F32, luma: F32 | None, share: float) -> None:
 def _variance(noise: Noise) -> tuple[F64, F64]:
     """(a, t) of each channel, in order; t is the constant under the root of the transform."""
     a = np.maximum(np.nan_to_num(noise.a), 0.0)
-    return a, 0.375 * a * a + np.maximum(np.nan_to_num(noise.b), _LEAST_B)
+    return a, 0.375 * a * a + np.maximum(np.nan_to_num(noise.b), DENOISE.least_b)
 
 
 def denoise(

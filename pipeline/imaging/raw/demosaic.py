@@ -18,8 +18,10 @@ from scipy.fft import dctn
 from pipeline.imaging.orientation import Orientation
 from pipeline.types import F32, F64
 
-# Above this scale the bilinear demosaic would show; below it the area average hides it.
+# Above this scale of the full size the bilinear demosaic would show; below it the area average hides it. No source.
 AHD_ABOVE = 0.67
+# The sample that demosaic_noise measures: raw numbers far from either end, enough of them for 1 % of the variance.
+_SIDE, _MEAN, _DEVIATION, _RIM = 1024, 30000.0, 2000.0, 4
 # OpenCV's code of each 2x2 pattern of colour indices (0 R, 1 G, 2 B), read row by row.
 BAYER: dict[tuple[int, ...], int] = {
     (0, 1, 1, 2): cv2.COLOR_BayerRGGB2RGB,
@@ -90,13 +92,13 @@ def demosaic_noise(scale: float) -> tuple[F64, F64]:
     chroma. Measured on a fixed sample through the same two calls, not derived: the area weights at
     fractional scales have no short closed form. LibRaw's AHD, used near full size, is taken as bilinear.
     """
-    sample = np.random.default_rng(1).normal(30000.0, 2000.0, (1024, 1024)).astype(np.uint16)
+    sample = np.random.default_rng(1).normal(_MEAN, _DEVIATION, (_SIDE, _SIDE)).astype(np.uint16)
     rgb = cv2.cvtColor(sample, cv2.COLOR_BayerRGGB2RGB)
-    edge = max(16, round(1024 * scale))
-    if edge < 1024:
+    edge = max(16, round(_SIDE * scale))
+    if edge < _SIDE:
         rgb = cv2.resize(rgb, (edge, edge), interpolation=cv2.INTER_AREA)
-    inner = rgb[4:-4, 4:-4].astype(np.float64)
-    variance = inner.var(axis=(0, 1)) / 2000.0**2
+    inner = rgb[_RIM:-_RIM, _RIM:-_RIM].astype(np.float64)
+    variance = inner.var(axis=(0, 1)) / _DEVIATION**2
     unit = (inner - inner.mean(axis=(0, 1))) / inner.std(axis=(0, 1))
     red, green, blue = unit[..., 0], unit[..., 1], unit[..., 2]
     luma = _power((red + green + blue) / np.sqrt(3))

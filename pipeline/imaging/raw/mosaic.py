@@ -3,6 +3,7 @@ data, and the order in which it is corrected, cleaned and demosaiced."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -22,9 +23,24 @@ from pipeline.imaging.raw.frame import Clean, DecodedFrame, SensorCorrection, Se
 from pipeline.imaging.sharpness import Detail, detail_of, detail_of_mosaic
 from pipeline.types import F64, Domain, Image, Noise
 
-_RIM = 64  # pixels of the mosaic about a window that are cleaned too
-# Pixels from which the rows of a frame are looked at: in a small one the picture's own lines are taken for noise.
-_ROWS_FROM = 1_000_000
+
+@dataclass(frozen=True)
+class MosaicConstants:
+    """What decides whether a raw file holds a picture, and what is done to it. Ours, no source but where one is named;
+    `pytest tests/imaging/raw/test_mosaic.py`."""
+
+    rim: int = 64  # pixels of the mosaic about a window that are cleaned too: eight patches of the filter
+    # Pixels from which the rows of a frame are looked at: in a small one the picture's own lines are taken for noise.
+    rows_from: int = 1_000_000
+    cut_short: float = 0.02  # share of the rows, from the bottom, that may be constant: a camera's own border
+    looked_at: int = 7  # every so many columns are compared to find constant rows; odd, so that all colours are seen
+    black: float = 1e-6  # of saturation; a frame that is nowhere brighter holds no picture
+    row_sum: float = 0.02  # by which rows of a camera -> Rec. 709 matrix may miss 1, as written in a DNG
+    own_blacks: float = 0.5  # raw numbers by which black may differ between colours that share one threshold
+    least_rows: int = 8  # of a mosaic: a smaller one is left to LibRaw
+
+
+MOSAIC = MosaicConstants()
 
 
 def open_raw(path: Path) -> Any:
@@ -121,7 +137,7 @@ def decode_raw(
                 pixels = by_area(mosaic, black, white, pattern, orientation, size)
             energy, spectrum = demosaic_noise(round(scale, 2))
             noise = Noise(model.a * energy, model.b * energy, spectrum)
-    if not np.isfinite(pixels).all() or float(np.abs(pixels).max()) < 1e-6:
+    if not np.isfinite(pixels).all() or float(np.abs(pixels).max()) < MOSAIC.black:
         raise FrameError("every pixel is black; the raw data holds no picture")
     image = Image(pixels, Domain.CAMERA, noise, np.ones(3), to_working)
     return DecodedFrame(image, as_shot, daylight, full, tuple(notices), reading, cleaned, detail)
@@ -132,7 +148,7 @@ def _pattern(raw: Any) -> NDArray[np.int64] | None:
     if raw.raw_type != rawpy.RawType.Flat or raw.num_colors != 3 or raw.color_desc != b"RGBG":
         return None
     pattern = raw.raw_pattern
-    if pattern is None or pattern.shape != (2, 2) or raw.raw_image_visible.shape[0] < 8:
+    if pattern is None or pattern.shape != (2, 2) or raw.raw_image_visible.shape[0] < MOSAIC.least_rows:
         return None
     folded: NDArray[np.int64] = np.where(pattern == 3, 1, pattern).astype(np.int64)
     return folded if tuple(folded.ravel().tolist()) in BAYER else None
@@ -145,7 +161,7 @@ def _matrix(raw: Any, notices: list[str]) -> tuple[F64, F64]:
     # A DNG brings its own matrix, which LibRaw has already turned into camera -> Rec. 709.
     own = np.asarray(raw.color_matrix, dtype=np.float64)[:3, :3]
     daylight = np.asarray(raw.daylight_whitebalance[:3], dtype=np.float64)
-    if np.abs(own.sum(axis=1) - 1).max() < 0.02 and daylight.min() > 0 and not np.allclose(own, np.eye(3)):
+    if np.abs(own.sum(axis=1) - 1).max() < MOSAIC.row_sum and daylight.min() > 0 and not np.allclose(own, np.eye(3)):
         return own, daylight / daylight[1]
     notices.append("LibRaw knows no colour matrix for this camera: its colours are used as they are")
     return np.eye(3), np.ones(3)
@@ -169,7 +185,7 @@ def _mosaic(raw: Any, pattern: NDArray[np.int64]) -> tuple[NDArray[np.uint16], F
     tail = _missing_rows(mosaic)
     if tail >= 1:
         raise FrameError("every pixel has the same value; the raw data holds no picture")
-    if tail > 0.02:
+    if tail > MOSAIC.cut_short:
         raise FrameError(f"the last {tail:.0%} of the frame holds no data: the file is cut short; copy it again")
     if not mosaic.any():
         raise FrameError("every pixel is zero; the raw data holds no picture")
@@ -188,7 +204,7 @@ def _mosaic(raw: Any, pattern: NDArray[np.int64]) -> tuple[NDArray[np.uint16], F
 
 def _missing_rows(mosaic: NDArray[np.uint16]) -> float:
     """Fraction of the frame, from the bottom, whose rows are constant: data that never arrived."""
-    constant = (mosaic[:, ::7] == mosaic[:, :1]).all(axis=1)
+    constant = (mosaic[:, :: MOSAIC.looked_at] == mosaic[:, :1]).all(axis=1)
     return 0.0 if not constant[-1] else float(np.argmin(constant[::-1]) or len(constant)) / len(constant)
 
 
@@ -196,7 +212,7 @@ def _sensor(
     pattern: NDArray[np.int64], noise: Noise, black: F64, white: F64, clips_black: bool = False
 ) -> noise_model.Sensor | None:
     """None where the colours have blacks of their own: one threshold then serves none of them."""
-    if np.ptp(black) > 0.5:
+    if np.ptp(black) > MOSAIC.own_blacks:
         return None
     return noise_model.Sensor(pattern, noise, float(black.min()), float((white - black).min()), clips_black)
 
@@ -213,7 +229,7 @@ def _reading(
     sensor = _sensor(pattern, noise, black, white)
     if sensor is None:
         return SensorReading(statistics, size)
-    rows = row_noise(mosaic, sensor) if mosaic.size >= _ROWS_FROM else None
+    rows = row_noise(mosaic, sensor) if mosaic.size >= MOSAIC.rows_from else None
     return SensorReading(statistics, size, candidates(mosaic, sensor), rows)
 
 
@@ -230,8 +246,8 @@ def _corrected(
 def _sensor_part(window: Box, orientation: Orientation, shape: tuple[int, ...]) -> tuple[slice, slice]:
     """Rows and columns of the mosaic that hold a window with room for the blocks at its rim, in whole cells."""
     x0, y0, x1, y1 = orientation.box_to_sensor(window)
-    low = [max(0, int(v * side) - _RIM) // 2 * 2 for v, side in ((y0, shape[0]), (x0, shape[1]))]
-    high = [min(side, int(v * side) + _RIM) for v, side in ((y1, shape[0]), (x1, shape[1]))]
+    low = [max(0, int(v * side) - MOSAIC.rim) // 2 * 2 for v, side in ((y0, shape[0]), (x0, shape[1]))]
+    high = [min(side, int(v * side) + MOSAIC.rim) for v, side in ((y1, shape[0]), (x1, shape[1]))]
     return slice(low[0], high[0]), slice(low[1], high[1])
 
 

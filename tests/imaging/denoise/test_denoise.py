@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -279,15 +280,15 @@ def test_odd_input_stays_finite(shape: tuple[int, int, int], value: float) -> No
             assert np.isfinite(out).all()
 
 
-@pytest.mark.parametrize("name", ["_THRESHOLD", "_WIENER"])
+@pytest.mark.parametrize("name", ["threshold", "wiener"])
 def test_thresholds_are_at_their_best(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
     """A tenth more or less leaves photographs further from their truth (scikit-image's, ISO 6400 simulated)."""
     photographs = [scene(photo) for photo in ("coffee", "astronaut", "rocket")]
-    usual = getattr(module, name)
+    usual = module.DENOISE
 
     def fidelity(times: float) -> float:
         with monkeypatch.context() as patched:
-            patched.setattr(module, name, usual * times)
+            patched.setattr(module, "DENOISE", replace(usual, **{name: getattr(usual, name) * times}))
             return float(np.mean([encoded_psnr(denoise(shoot(truth), NOISE), truth) for truth in photographs]))
 
     assert fidelity(1.0) > max(fidelity(0.9), fidelity(1.1))
