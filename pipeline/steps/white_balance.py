@@ -126,8 +126,8 @@ class WhiteBalanceSolution:
         return total if self.gain_map is None else total + self.gain_map
 
     def as_json(self) -> JsonObject:
-        """For the record and the keys."""
-        found: JsonObject = {"gains": self.gains.tolist(), "source": self.source.value, "words": self.words}
+        """For the record and the keys: without the words, so that a better sentence renders nothing again."""
+        found: JsonObject = {"gains": self.gains.tolist(), "source": self.source.value}
         if self.gain_map is not None:
             found["gain_map"] = self.gain_map.as_json()
         if self.evened:

@@ -138,7 +138,8 @@ def test_solutions(label: str) -> None:
     usual = key()
     some = 0
     for other in variants(SOLUTIONS[label]):
-        assert (key(solutions={label: other}) == usual) == (label in NO_PIXELS), other
+        in_words_only = label == "white_balance" and other.words != SOLUTIONS[label].words
+        assert (key(solutions={label: other}) == usual) == (label in NO_PIXELS or in_words_only), other
         some += 1
     assert some >= 2
 
