@@ -21,9 +21,15 @@ _GREY_TESTS = ("light/test_highlights.py", "light/test_illuminant.py")
 
 MUTANTS = [
     *moved(
-        "light/neutral.py", ("light/test_neutral.py",), "bright 10.0; stands_out 3.5; area 0.3; across 0.25; near 0.15"
+        "light/neutral.py",
+        ("test_constants.py::test_figures_are_those_recorded",),
+        "bright 10.0; stands_out 3.5; area 0.3; across 0.25; near 0.15",
     ),
-    *moved("light/neutral.py", ("light/test_neutral.py",), "same_light 0.02; far_say 0.02; counted_near 0.12"),
+    *moved(
+        "light/neutral.py",
+        ("test_constants.py::test_figures_are_those_recorded",),
+        "same_light 0.02; far_say 0.02; counted_near 0.12",
+    ),
     mutant(
         _MAINS,
         "left = np.sinc(hz * p.exposure)\n    drift",
