@@ -67,3 +67,11 @@ def test_amount_and_radius_of_the_sharpening_arrive(tmp_path) -> None:
     assert centre(sharpen=0) == plain
     narrow, wide, more = (centre(sharpen=s, radius=r) - plain for s, r in ((0.1, 1.0), (0.1, 2.0), (0.2, 2.0)))
     assert 0 < narrow < wide < more
+
+
+def test_what_was_correlated_is_white_after_an_average(tmp_path) -> None:
+    """A mean over areas decorrelates: the spectrum of the noise before says nothing of the noise after."""
+    noise = Noise(np.full(3, 1e-3), np.full(3, 1e-5), np.ones((2, 8, 8)))
+    image = Image(np.full((60, 90, 3), 0.2, np.float32), Domain.CAMERA, noise, np.ones(3), np.eye(3))
+    assert apply(image, ResizeParams(long_edge=45), context(tmp_path)).noise.spectrum is None
+    assert apply(image, ResizeParams(long_edge=90), context(tmp_path)).noise.spectrum is noise.spectrum
