@@ -145,7 +145,7 @@ MUTANTS = [
         _CROP,
         "np.percentile(tilts, RULES.tilt_percentiles)) > RULES.tilt_spread",
         "np.percentile(tilts, RULES.tilt_percentiles)) > 80",
-        *_CROPPED,
+        "steps/test_crop_rules.py",
     ),
     mutant(_CROP, "return round(-middle, 2)", "return round(middle, 2)", *_CROPPED),
     mutant(_CROP, "params.at_least / (max(aspect, 1.0) * height)", "params.at_least / height", *_CROPPED),
