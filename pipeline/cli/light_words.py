@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.light.illuminant import describe, light_xy
-from pipeline.light.mains import DARK, Flicker, Mains, dark_phase, frequency, percent_flicker
+from pipeline.light.lamp_flicker import LAMP_FLICKER, Flicker, dark_phase, percent_flicker
+from pipeline.light.mains import Mains, frequency
 from pipeline.light.scenes import ShootLight, zones
 from pipeline.steps.base import camera_of
 from pipeline.steps.white_balance import WhiteBalanceSolution
@@ -52,7 +53,7 @@ def light_words(
         for c in dict.fromkeys(cameras.tolist())
     }
     mains = next((m for m in by_camera.values() if m.hz is not None), next(iter(by_camera.values())))
-    dark = dark_phase(profiles, burst) | (level <= -DARK)
+    dark = dark_phase(profiles, burst) | (level <= -LAMP_FLICKER.dark)
     zone = zones(light).astype(int)
     rows = []
     for number in dict.fromkeys(zone.tolist()):

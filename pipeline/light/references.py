@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from pipeline.imaging.geometry import Box, box_to_pixels
 from pipeline.imaging.orientation import Orientation
-from pipeline.light.chart import find_card, find_chart
-from pipeline.light.chart_fit import Chart, fit_matrix, neutral_of, read_chart
+from pipeline.light.chart.card import find_card
+from pipeline.light.chart.find import find_chart
+from pipeline.light.chart.fit import Chart, fit_matrix, neutral_of, read_chart
 from pipeline.shoot.facts import Reference
 from pipeline.types import F64, Image
 

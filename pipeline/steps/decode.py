@@ -17,8 +17,9 @@ from pipeline.types import Domain, Frame, Image, Noise
 
 if TYPE_CHECKING:
     from pipeline.imaging.raw.frame import Clean, DecodedFrame, SensorCorrection, SensorReading
-    from pipeline.imaging.raw.noise import NoiseStatistics, RowNoise
+    from pipeline.imaging.raw.noise import NoiseStatistics
     from pipeline.imaging.raw.noise_pool import CameraNoise
+    from pipeline.imaging.raw.row_noise import RowNoise
 
 
 class DecodeParams(Params):

@@ -13,9 +13,10 @@ from pipeline.fixtures.light import colour_matrix, response, tables
 
 from pipeline.formats.exif import read_exif
 from pipeline.imaging.colour import camera_to_working, delta_e_2000, srgb_decode, to_lab
-from pipeline.light.chart import find_card, find_chart
-from pipeline.light.chart_fit import Chart, Fit, fit_matrix, neutral_of, read_chart
-from pipeline.light.chart_values import GREYS, LINEAR, NAMES, SIDE, XYZ, likeness, mapped, to_area
+from pipeline.light.chart.card import find_card
+from pipeline.light.chart.find import find_chart
+from pipeline.light.chart.fit import Chart, Fit, fit_matrix, neutral_of, read_chart
+from pipeline.light.chart.values import GREYS, LINEAR, NAMES, SIDE, XYZ, likeness, mapped, to_area
 from pipeline.steps.decode import decode
 from pipeline.types import F32, F64, Frame, Image
 

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from pipeline.light.mains import _phases, dark_phase, frequency, percent_flicker, segments
+from pipeline.light.lamp_flicker import dark_phase, percent_flicker
+from pipeline.light.mains import frequency, phases_of, segments
 from tests.tables import numbers
 
 
@@ -212,6 +213,6 @@ def test_what_an_exposure_leaves_of_a_wave(hz: int) -> None:
     found = segments(times, np.zeros((4, 3)), np.zeros(4, int), exposure)
     assert found is not None
     at = times[:, None] + exposure[:, None] * (np.arange(2000) + 0.5) / 2000
-    for phase, wave in zip(_phases(found, hz), (np.cos, np.sin), strict=True):
+    for phase, wave in zip(phases_of(found, hz), (np.cos, np.sin), strict=True):
         seen = wave(2 * np.pi * hz * at).mean(axis=1)
         assert phase == pytest.approx(seen - seen.mean(), abs=1e-6)

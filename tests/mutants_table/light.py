@@ -5,6 +5,7 @@ from __future__ import annotations
 from tests.mutants_table import moved, mutant
 
 _MAINS = "light/mains.py"
+_LAMPS = "light/lamp_flicker.py"
 _REFERENCES = "light/references.py"
 _GAIN = "light/gain_map.py"
 _HIGH = "light/highlights.py"
@@ -31,7 +32,7 @@ MUTANTS = [
         "same_light 0.02; far_say 0.02; counted_near 0.12",
     ),
     mutant(
-        _MAINS,
+        _LAMPS,
         "left = np.sinc(hz * p.exposure)\n    drift",
         "left = np.ones(len(p.exposure))\n    drift",
         *_PERCENT,
@@ -44,17 +45,16 @@ MUTANTS = [
     ),
     mutant(_MAINS, "2 * np.pi * hz * p.times", "np.pi * hz * p.times", *_WAVES),
     mutant(_MAINS, "+ exposure[index] / 2", "", *_WAVES),
-    mutant(_MAINS, "DARK = 0.25", "DARK = 0.275", *_DARK_TESTS),
-    mutant(_MAINS, "DARK = 0.25", "DARK = 0.225", *_DARK_TESTS),
-    mutant(_MAINS, "np.median(level[those]) - below", "np.median(level[those]) + below", *_DARK_TESTS),
+    *moved(_LAMPS, _DARK_TESTS, "dark 0.25"),
+    mutant(_LAMPS, "np.median(level[those]) - below", "np.median(level[those]) + below", *_DARK_TESTS),
     mutant(
         _MAINS,
-        "_COARSE = 0.0025",
-        "_COARSE = 0.025",
+        "coarse: float = 0.0025",
+        "coarse: float = 0.025",
         "light/test_mains.py::test_coarse_times_are_noticed_even_when_unsaid",
     ),
-    mutant(_MAINS, "q = min(amplitude * math.log(2) / 2, 1.0)", "q = min(amplitude / 2, 1.0)", *_PERCENT),
-    mutant(_MAINS, "< _ABOVE_TREND", "< -1e9", *_MAINS_TESTS),
+    mutant(_LAMPS, "q = min(amplitude * math.log(2) / 2, 1.0)", "q = min(amplitude / 2, 1.0)", *_PERCENT),
+    mutant(_MAINS, "< MAINS.above_trend", "< -1e9", *_MAINS_TESTS),
     mutant(_MAINS, "-dof / 2 * np.log", "dof / 2 * np.log", *_MAINS_TESTS),
     mutant(_REFERENCES, "disagrees: float = 0.08", "disagrees: float = 0.088", *_REFERENCE_TESTS),
     mutant(_REFERENCES, "disagrees: float = 0.08", "disagrees: float = 0.072", *_REFERENCE_TESTS),

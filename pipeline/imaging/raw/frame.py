@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from pipeline.imaging.denoise.denoise import Quality
 from pipeline.imaging.raw.defects import Candidates
-from pipeline.imaging.raw.noise import NoiseStatistics, RowNoise
+from pipeline.imaging.raw.noise import NoiseStatistics
+from pipeline.imaging.raw.row_noise import RowNoise
 from pipeline.imaging.sharpness import Detail
 from pipeline.types import F64, I64, Image, JsonObject, Noise
 

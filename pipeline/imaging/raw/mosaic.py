@@ -17,9 +17,10 @@ from pipeline.imaging.denoise.denoise import denoise_mosaic
 from pipeline.imaging.geometry import WHOLE, Box
 from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw import noise as noise_model
-from pipeline.imaging.raw.defects import candidates, remove_rows, repair, row_noise
+from pipeline.imaging.raw.defects import candidates, repair
 from pipeline.imaging.raw.demosaic import AHD_ABOVE, BAYER, by_area, by_libraw, demosaic_noise
 from pipeline.imaging.raw.frame import Clean, DecodedFrame, SensorCorrection, SensorReading
+from pipeline.imaging.raw.row_noise import remove_rows, row_noise
 from pipeline.imaging.sharpness import Detail, detail_of, detail_of_mosaic
 from pipeline.types import F64, Domain, Image, Noise
 

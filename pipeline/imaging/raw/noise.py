@@ -25,24 +25,50 @@ from pipeline.types import F32, F64, Noise
 
 LEAST_A, LEAST_B = 1e-7, 1e-10
 BINS = 24
-# Pixels of one colour plane along a block's side; small where a small frame would hold too few large ones.
-_BLOCK, _SMALL_BLOCK = 16, 8
-# The quiet fraction of the blocks of one brightness: those without texture, in all but the busiest frames.
-# Of few blocks a larger part, lest the mean of it be a matter of chance.
-_QUIET = ((0.1, 80), (0.2, 20))
-# Bands of rows are taken until about so many pixels of a plane are read: some thousands of blocks.
-_ENOUGH = 700_000
-_BLOCKS_A_BIN = 40
-# A block counts as clipped from so many of its pixels at an end of the scale, a bin from this share of its blocks.
-_CLIPPED, _CLIPPED_BIN = 3, 0.2
+
+
+@dataclass(frozen=True)
+class NoiseConstants:
+    """How noise is told from texture, and what is taken to be noise of a sensor.
+
+    No published values exist but where one is named. Chosen by trial on photographs exposed by known noise:
+    `pytest tests/imaging/raw/test_noise.py tests/imaging/raw/test_noise_pool.py`. That each one tells:
+    `pytest tests/test_constants.py`.
+    """
+
+    # Pixels of one colour plane along a block's side; small where the plane would hold fewer large ones than this.
+    block: int = 16
+    small_block: int = 8
+    large_blocks: int = 64
+    # The quiet fraction of the blocks of one brightness: those without texture, in all but the busiest frames. Of few
+    # blocks a larger part, so that the mean of it is no matter of chance.
+    quiet: float = 0.1
+    quiet_from: int = 80  # blocks
+    quiet_few: float = 0.2
+    quiet_few_from: int = 20  # blocks
+    quiet_fewest: float = 0.5
+    enough: int = 700_000  # pixels of a plane about which are read, in bands of rows: some thousands of blocks
+    blocks_a_bin: int = 40
+    clipped: int = 3  # pixels of a block at an end of the scale, from which it counts as clipped
+    clipped_bin: float = 0.2  # share of clipped blocks, above which a bin is left out
+    white: float = 0.98  # of saturation, from which a pixel counts as clipped where none is brighter
+    # Read noise against photon noise: b / a of the five cameras of Wei et al. 2020 is 3e-4 to 0.011 at any gain.
+    least_ratio: float = 5e-4
+    usual_ratio: float = 0.01
+    most_ratio: float = 0.1
+    texture: float = 0.05  # relative excess over the line that halves a point's weight, besides what chance does
+    spread: float = 0.35  # relative deviation of the quiet variance of one block
+    steady: float = 0.02  # of the median variance, added to what a weight is worked out from: no point rules alone
+    fit_steps: int = 11
+    doubt: float = 4.0  # times a's relative error, by which a leans further to too much noise
+    over: float = 1.2  # times the measured mean variance, up to which the line may lean
+
+
+NOISE = NoiseConstants()
 # Variance lost in a block whose mean stands at the clip: max(0, z) of a normal z keeps (1 - 1 / pi) / 2.
 _CENSORED = 2 * np.pi / (np.pi - 1)
-_WHITE = 0.98
-# Read noise against photon noise: b / a of the five cameras of Wei et al. 2020 is 3e-4 to 0.011 at any gain.
-_LEAST_RATIO, _USUAL_RATIO, _MOST_RATIO = 5e-4, 0.01, 0.1
-# Excess over the line at which a point's weight is halved, besides what chance does; relative spread of the quiet
-# variance of one block.
-_TEXTURE, _SPREAD = 0.05, 0.35
+# Blocks each way of the sample of white noise that gives the quiet factors: to 1 %, far below what a frame tells.
+_SAMPLE = 64
 # Third difference: cancels any parabola, and is small in the pass band of any lens; unit gain for white noise.
 _TAPS = np.array([1.0, -3.0, 3.0, -1.0], dtype=np.float32) / np.float32(np.sqrt(20.0))
 _REACH = len(_TAPS) - 1
@@ -50,7 +76,7 @@ _REACH = len(_TAPS) - 1
 
 @dataclass(frozen=True)
 class NoiseStatistics:
-    """What one frame says of its noise; enough for `fit` and for pooling, without the pixels.
+    """What one frame says of its noise: enough for `fit` and for pooling, without the pixels.
 
     bins    (3, BINS, 4) per colour and brightness: mean signal, variance of the quiet blocks, blocks, correlation
             of neighbours of the same colour in the quiet blocks (0 = white noise); unused are 0
@@ -68,21 +94,6 @@ class NoiseStatistics:
     def from_arrays(arrays: Mapping[str, NDArray[Any]]) -> NoiseStatistics:
         """Back from `arrays`."""
         return NoiseStatistics(arrays["bins"].astype(np.float64), arrays["marks"].astype(np.float64))
-
-
-@dataclass(frozen=True)
-class RowNoise:
-    """Row noise of one frame, fractions of saturation, squared: variance of the offsets; its standard error, infinite
-    where the frame does not tell; the same from finer changes only, smaller where the picture is taken for it."""
-
-    variance: float
-    error: float
-    finest: float
-
-    @property
-    def present(self) -> bool:
-        """Surely there, and not the picture's."""
-        return self.variance > 4 * self.error and self.finest > 0.6 * self.variance
 
 
 @dataclass(frozen=True)
@@ -158,7 +169,7 @@ def _block_statistics(plane: NDArray[Any], size: int, black: float, span: float)
     rows, columns = (side // size for side in plane.shape)
     if rows == 0 or columns == 0:
         return np.empty((0, 6)), np.inf
-    every = max(1, rows * columns * size * size // _ENOUGH)
+    every = max(1, rows * columns * size * size // NOISE.enough)
     bands = plane[: rows * size, : columns * size].reshape(rows, size, columns * size)[every // 2 :: every]
     bands = bands.astype(np.float32)
     if black != 0.0 or span != 1.0:
@@ -167,7 +178,7 @@ def _block_statistics(plane: NDArray[Any], size: int, black: float, span: float)
     # A pixel that is not finite spoils its block only; the block is then left out.
     floor, greatest = float(np.fmin.reduce(bands, axis=None)), float(np.fmax.reduce(bands, axis=None))
     sums = np.zeros((len(bands), 6, columns * size), np.float32)
-    _scan(bands, floor, min(_WHITE, greatest), _TAPS, sums)
+    _scan(bands, floor, min(NOISE.white, greatest), _TAPS, sums)
     split = sums.reshape(len(bands), 6, columns, size).astype(np.float64)
     whole, inner = split.sum(axis=3), split[..., : size - _REACH].sum(axis=3)
     lag = split[:, 4, :, : size - 1].sum(axis=2)
@@ -186,10 +197,16 @@ def _block_statistics(plane: NDArray[Any], size: int, black: float, span: float)
     return out[np.isfinite(out).all(axis=1)], floor
 
 
+def _quiet_share(blocks: int) -> float:
+    if blocks >= NOISE.quiet_from:
+        return NOISE.quiet
+    return NOISE.quiet_few if blocks >= NOISE.quiet_few_from else NOISE.quiet_fewest
+
+
 @cache
 def _quiet_factor(size: int, share: float) -> tuple[float, float]:
     """Variance, and neighbours' correlation, in the quietest `share` of blocks of unit white noise; by simulation."""
-    sample = np.random.default_rng(0).standard_normal((64 * size, 64 * size), dtype=np.float32)
+    sample = np.random.default_rng(0).standard_normal((_SAMPLE * size, _SAMPLE * size), dtype=np.float32)
     blocks, _ = _block_statistics(sample, size, 0.0, 1.0)
     quiet = blocks[np.argsort(blocks[:, 1], kind="stable")][: max(1, round(share * len(blocks)))]
     return float(quiet[:, 1].mean()), float(quiet[:, 4].sum() / quiet[:, 5].sum())
@@ -200,7 +217,7 @@ def _points(planes: Sequence[NDArray[Any]], black: float, span: float) -> tuple[
     bins, marks = np.zeros((BINS, 4)), np.zeros(3)
     if not planes or 0 in planes[0].shape:
         return bins, marks
-    size = _BLOCK if planes[0].size >= 64 * _BLOCK**2 else _SMALL_BLOCK
+    size = NOISE.block if planes[0].size >= NOISE.large_blocks * NOISE.block**2 else NOISE.small_block
     with np.errstate(invalid="ignore", over="ignore"):
         found = [_block_statistics(plane, size, black, span) for plane in planes]
     blocks = np.concatenate([f[0] for f in found])
@@ -208,14 +225,14 @@ def _points(planes: Sequence[NDArray[Any]], black: float, span: float) -> tuple[
         return bins, marks
     blocks = blocks[np.argsort(blocks[:, 0], kind="stable")]
     # Not one pixel of noise is no picture: a masked or lost part.
-    clipped = (blocks[:, 2:4].max(axis=1) * size * size > _CLIPPED - 0.5) | (blocks[:, 1] <= 0)
+    clipped = (blocks[:, 2:4].max(axis=1) * size * size > NOISE.clipped - 0.5) | (blocks[:, 1] <= 0)
     at = 0
-    groups = int(np.clip(len(blocks) // _BLOCKS_A_BIN, 1, BINS))
+    groups = int(np.clip(len(blocks) // NOISE.blocks_a_bin, 1, BINS))
     for group, bad in zip(np.array_split(blocks, groups), np.array_split(clipped, groups), strict=True):
-        if bad.mean() > _CLIPPED_BIN:
+        if bad.mean() > NOISE.clipped_bin:
             continue
         kept = group[~bad]
-        share = next((q for q, least in _QUIET if len(kept) >= least), 0.5)
+        share = _quiet_share(len(kept))
         quiet = kept[np.argsort(kept[:, 1], kind="stable")][: max(1, round(share * len(kept)))]
         variance, white = _quiet_factor(size, share)
         correlation = quiet[:, 4].sum() / quiet[:, 5].sum() - white
@@ -231,7 +248,7 @@ def _points(planes: Sequence[NDArray[Any]], black: float, span: float) -> tuple[
 def statistics(
     mosaic: NDArray[Any], pattern: NDArray[np.int64], black: F64 | None = None, white: F64 | None = None
 ) -> NoiseStatistics:
-    """Statistics of a Bayer mosaic (H, W), integers or floats; bands of it are read, 24 megapixels cost 0.03 s.
+    """Noise statistics of a Bayer mosaic (H, W), integers or floats; bands of it are read.
 
     pattern 2x2 colour indices (0 R, 1 G, 2 B, 3 = second G); black and white (3,) per colour in the mosaic's
     units, 0 and 1 where absent.
@@ -260,28 +277,32 @@ def fit(points: F64, upper: float = 0.5) -> Line:
 
     Points above the line are taken to be texture and lose weight. a and b lie `upper` standard errors above the
     best line, so that a frame that does not tell (one brightness only, hardly any blocks) errs to too much noise;
-    a is at most what all of the variance as photon noise would give.
+    a is at most what all of the variance as photon noise would give. The values are LEAST_A and LEAST_B, with infinite
+    errors, where there is no point with noise.
     """
     points = points[points[:, 2] > 0]
     if len(points) == 0 or points[:, 1].max() <= LEAST_B:
         return Line(LEAST_A, LEAST_B, np.inf, np.inf)
     x, v, n = points[:, :3].T
-    excess = _TEXTURE + _SPREAD / np.sqrt(n)
+    excess = NOISE.texture + NOISE.spread / np.sqrt(n)
+
+    steady = np.median(v) * NOISE.steady + LEAST_B
 
     def weigh(line: Line, _: int) -> F64:
         ratio = v / np.maximum(line.a * x + line.b, LEAST_B)
         robust = np.where(ratio > 1.0, cauchy((ratio - 1) / excess), 1.0)
-        predicted = np.maximum(line.a * x + line.b, np.median(v) * 0.02 + LEAST_B)
+        predicted = np.maximum(line.a * x + line.b, steady)
         return np.asarray(robust * n / predicted**2)  # the spread of a variance estimate goes with the variance
 
-    first = _line(x, v, n / np.maximum(np.zeros_like(x), np.median(v) * 0.02 + LEAST_B) ** 2)
-    line, w = reweighted(lambda w: _line(x, v, w), weigh, first, range(11))
+    first = _line(x, v, n / np.maximum(np.zeros_like(x), steady) ** 2)
+    line, w = reweighted(lambda w: _line(x, v, w), weigh, first, range(NOISE.fit_steps))
     a, b, error_a, error_b = line.a, line.b, line.error_a, line.error_b
     sx, sv = (w * x).sum() / w.sum(), (w * v).sum() / w.sum()
-    most = max(a, sv / (max(sx, 0.0) + _LEAST_RATIO))
-    a = min(a + upper * error_a * (1 + 4 * error_a / max(a, LEAST_A)), most)
+    most = max(a, sv / (max(sx, 0.0) + NOISE.least_ratio))
+    a = min(a + upper * error_a * (1 + NOISE.doubt * error_a / max(a, LEAST_A)), most)
     # What was measured is known: there the line may not be far over, whichever of a and b was raised.
-    b = min(b + upper * error_b, _MOST_RATIO * a, max(1.2 * sv - a * sx, _LEAST_RATIO * a)) if upper else b
+    if upper:
+        b = min(b + upper * error_b, NOISE.most_ratio * a, max(NOISE.over * sv - a * sx, NOISE.least_ratio * a))
     return Line(max(a, LEAST_A), max(b, LEAST_B), error_a, error_b)
 
 
@@ -290,15 +311,15 @@ def _line(x: F64, v: F64, w: F64) -> Line:
     total = w.sum()
     sx, sv = (w * x).sum() / total, (w * v).sum() / total
     spread = (w * (x - sx) ** 2).sum()
-    a = (w * (x - sx) * (v - sv)).sum() / spread if spread > 1e-9 * total else sv / (max(sx, 0.0) + _USUAL_RATIO)
+    a = (w * (x - sx) * (v - sv)).sum() / spread if spread > 1e-9 * total else sv / (max(sx, 0.0) + NOISE.usual_ratio)
     b = sv - a * sx
-    for ratio in (_LEAST_RATIO, _MOST_RATIO):
-        if (b - ratio * a) * (1 if ratio == _MOST_RATIO else -1) > 0:
+    for ratio, beyond in ((NOISE.least_ratio, -1), (NOISE.most_ratio, 1)):
+        if (b - ratio * a) * beyond > 0:
             u = np.maximum(x, 0) + ratio
             a = (w * u * v).sum() / (w * u * u).sum()
             b = ratio * a
-    misfit = max((w * (v - a * x - b) ** 2).sum() / max(len(x) - 2, 1), _SPREAD**2)
-    error_a = min(float(np.sqrt(misfit / max(spread, 1e-30))), sv / _LEAST_RATIO)
+    misfit = max((w * (v - a * x - b) ** 2).sum() / max(len(x) - 2, 1), NOISE.spread**2)
+    error_a = min(float(np.sqrt(misfit / max(spread, 1e-30))), sv / NOISE.least_ratio)
     return Line(float(a), float(b), error_a, float(np.sqrt(misfit / total + (error_a * sx) ** 2)))
 
 
@@ -311,13 +332,16 @@ def estimate(mosaic: F32, pattern: NDArray[np.int64]) -> Noise:
 
 
 def noise_of(found: NoiseStatistics) -> Noise:
-    """The model of one frame from its statistics."""
+    """The model of one frame from its statistics, leaning to too much noise as `fit` does."""
     lines = [fit(found.bins[colour]) for colour in range(3)]
     return Noise(np.array([line.a for line in lines]), np.array([line.b for line in lines]))
 
 
 def estimate_rgb(pixels: F32, saturation: F64) -> Noise:
-    """(a, b) of each channel of a linearised picture (H, W, 3); the line is then only an approximation."""
+    """(a, b) of each channel of a linearised picture (H, W, 3), in its units; saturation (3,) in the same.
+
+    Noise of a demosaiced or a developed picture is not white, so the line is only an approximation.
+    """
     lines = [fit(_points([pixels[..., c]], 0.0, float(saturation[c]))[0]) for c in range(3)]
     a, b = np.array([line.a for line in lines]), np.array([line.b for line in lines])
     return Noise(a * saturation, b * saturation**2)

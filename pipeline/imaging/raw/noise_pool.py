@@ -14,23 +14,69 @@ import numpy as np
 from scipy.optimize import nnls
 
 from pipeline.imaging.raw.defects import I64, TILE, Candidates
-from pipeline.imaging.raw.noise import LEAST_A, LEAST_B, NoiseStatistics, RowNoise, fit
+from pipeline.imaging.raw.noise import LEAST_A, LEAST_B, NoiseStatistics, fit
+from pipeline.imaging.raw.row_noise import RowNoise
 from pipeline.imaging.robust import cauchy, reweighted, weighted_median
 from pipeline.types import F64, Noise
 
 # Frames from which a pool is trusted by itself: a within 5 %, b within 15 % (tests/test_noise_pool.py).
 ENOUGH = 8
-_COMPARED = 4  # frames from which odd ones are left out
-# A frame whose variance lies outside these times the pool's is odd: another gain, a masked or a smoothed frame.
-_ODD_LOW, _ODD_HIGH = 0.75, 1.6
-# Neighbours of white noise do not correlate; a smoothing of [1 4 1] / 6 gives 0.44. Texture correlates too, but not
-# in every bin of brightness: the whitest bins tell.
-_WHITEST = 0.2
-_SMOOTHED, _SHARPENED = 0.15, -0.15
-_BELOW_LINE, _ABOVE_LINE = -0.2, 0.25
-# Half a step of a 14-bit raw: a least value above it is no noise about black. Share of pixels that lie there.
-_NO_NEGATIVE, _PILE = -3e-5, 0.005
-_GREY = 0.128  # what an average scene exposes a sensor to (as in lightwords)
+
+
+@dataclass(frozen=True)
+class PoolConstants:
+    """How frames of one camera are put together, and what is said about it.
+
+    No published values exist but where one is named. Chosen by trial on photographs exposed by known noise:
+    `pytest tests/imaging/raw/test_noise_pool.py`. That each one tells: `pytest tests/test_constants.py`.
+    """
+
+    compared: int = 4  # frames from which odd ones are left out
+    # A frame whose variance lies outside these times the pool's is odd: another gain, a masked or a smoothed frame.
+    odd_low: float = 0.75
+    odd_high: float = 1.6
+    quieter: float = 0.3  # quantile of a frame's points against the line that stands for the frame
+    # Neighbours of white noise do not correlate; a smoothing of [1 4 1] / 6 gives 0.44. Texture correlates too, but
+    # not in every bin of brightness: this quantile of the bins tells.
+    whitest: float = 0.2
+    smoothed: float = 0.15  # correlation above which a raw was smoothed
+    sharpened: float = -0.15
+    below_line: float = -0.2  # relative variance, of an ISO that is said to have less noise than the others
+    above_line: float = 0.25
+    compared_isos: int = 3  # from which an ISO is held against the line
+    no_negative: float = -3e-5  # half a step of a 14-bit raw: a least value above it is no noise about black
+    pile: float = 0.005  # share of a frame's pixels at black, above which the raw clips there
+    grey: float = 0.128  # of saturation, what an average scene exposes a sensor to (as in cli/light_words.py)
+    most_frames: float = 4.0  # times ENOUGH, beyond which frames of one ISO weigh no more
+    few_frames: float = 0.25  # weight of a frame of an ISO with few frames
+    read_off: float = 0.2  # relative, of b off the line, that halves the weight
+    fit_steps: int = 7
+    agreeing: float = 0.5  # of ENOUGH, how many frames must agree for a pool to stand for itself
+
+
+POOL = PoolConstants()
+
+
+@dataclass(frozen=True)
+class VoteConstants:
+    """When a pixel that stands out is the sensor's, and when row noise is.
+
+    No published values exist but where one is named. Chosen by trial on planted defects:
+    `pytest tests/imaging/raw/test_defects.py`. That each one tells: `pytest tests/test_constants.py`.
+    """
+
+    visible: float = 6.5  # deviations of noise at which a defect is found in most frames
+    shown: float = 0.1  # share of all frames that must show it, so that no chance does
+    of_least: float = 0.5  # of the fewest frames, how many must show it
+    majority: float = 0.5  # of the frames that could show it
+    bursts: int = 3  # or as many as there are: what stays put while the scene changes
+    white: float = 0.95  # of saturation, above which a hot pixel cannot be seen
+    # Row noise over read noise, as variances: 0.0026 is the least of the five cameras of Wei et al. 2020.
+    faint: float = 0.002
+    surest: float = 0.5  # of the median error: the surest frame counts no more than one of this
+
+
+VOTE = VoteConstants()
 
 
 @dataclass(frozen=True)
@@ -54,21 +100,24 @@ class Pool:
     @property
     def smoothed(self) -> bool:
         """The raw was smoothed in the camera: its noise is no longer white."""
-        return self.frames >= ENOUGH and self.correlation > _SMOOTHED
+        return self.frames >= ENOUGH and self.correlation > POOL.smoothed
 
     @property
     def sharpened(self) -> bool:
         """Neighbouring pixels differ more than white noise does."""
-        return self.frames >= ENOUGH and self.correlation < _SHARPENED
+        return self.frames >= ENOUGH and self.correlation < POOL.sharpened
 
     @property
     def clips_black(self) -> bool:
         """The raw holds no values below black, so noise in the shadows is cut in half."""
-        return self.black_pile > _PILE
+        return self.black_pile > POOL.pile
 
 
 def pool(frames: Sequence[NoiseStatistics]) -> Pool:
-    """All frames of one camera and ISO as one. With fewer than ENOUGH the values lean to too much noise."""
+    """All frames of one camera and ISO as one. With fewer than ENOUGH the values lean to too much noise.
+
+    LEAST_A and LEAST_B, with infinite errors, for a colour that no frame says anything of.
+    """
     upper = 0.0 if len(frames) >= ENOUGH else 1 / max(1, len(frames)) ** 0.5
     a, b, error, used = np.full(3, LEAST_A), np.full(3, LEAST_B), np.full((3, 2), np.inf), 0
     for colour in range(3):
@@ -80,27 +129,27 @@ def pool(frames: Sequence[NoiseStatistics]) -> Pool:
             continue
         line = fit(np.concatenate(own), upper)
         kept = own
-        if len(own) >= _COMPARED:
+        if len(own) >= POOL.compared:
             level = np.array([_level(points, line.a, line.b) for points in own])
             level /= np.median(level)
-            kept = [p for p, at in zip(own, level, strict=True) if _ODD_LOW < at < _ODD_HIGH]
+            kept = [p for p, at in zip(own, level, strict=True) if POOL.odd_low < at < POOL.odd_high]
             # Where no frame is near the middle of all, none is odd: the first line, of all of them, stays.
             line = fit(np.concatenate(kept), upper) if kept else line
         a[colour], b[colour], error[colour] = line.a, line.b, (line.error_a, line.error_b)
         used = max(used, len(kept))
     marks = np.array([f.marks for f in frames]).reshape(-1, 3, 3)
     seen = marks[marks[:, :, 0].min(axis=1) > 0]
-    below = len(seen) > 0 and seen[..., 2].min() < _NO_NEGATIVE
+    below = len(seen) > 0 and seen[..., 2].min() < POOL.no_negative
     pile = 0.0 if below or not len(seen) else float(seen[..., 1].max())
     everything = np.concatenate([np.zeros((0, 4)), *(f.bins.reshape(-1, 4) for f in frames)])
     everything = everything[everything[:, 2] > 1]
-    correlation = float(np.quantile(everything[:, 3], _WHITEST)) if len(everything) else 0.0
+    correlation = float(np.quantile(everything[:, 3], POOL.whitest)) if len(everything) else 0.0
     return Pool(Noise(a, b), error, len(frames), used, correlation, pile)
 
 
 def _level(points: F64, a: float, b: float) -> float:
     """Variance of a frame's quieter half of points against a line: texture is above it, never below."""
-    return float(np.quantile(points[:, 1] / (a * np.maximum(points[:, 0], 0) + b), 0.3))
+    return float(np.quantile(points[:, 1] / (a * np.maximum(points[:, 0], 0) + b), POOL.quieter))
 
 
 @dataclass(frozen=True)
@@ -113,13 +162,14 @@ class IsoLine:
     frames: int
 
     def at(self, iso: float) -> Noise:
-        """The model at an ISO."""
+        """The model at an ISO above 0."""
         return Noise(self.k * iso, self.b0 + self.b1 * iso * iso)
 
     def off(self, iso: float, found: Noise) -> float:
         """How far a measured model is off the line: relative variance at middle grey, median of the colours, - 1."""
         line = self.at(iso)
-        return float(np.median((found.a * _GREY + found.b) / (line.a * _GREY + line.b))) - 1
+        grey = POOL.grey
+        return float(np.median((found.a * grey + found.b) / (line.a * grey + line.b))) - 1
 
 
 def iso_line(pools: Mapping[float, Pool]) -> IsoLine | None:
@@ -136,8 +186,9 @@ def iso_line(pools: Mapping[float, Pool]) -> IsoLine | None:
     if frames < ENOUGH:
         return None
     iso = np.array(list(good))
-    # ISOs that were pooled from enough frames say it alone, where there are any.
-    weight = np.array([min(p.used, 4 * ENOUGH) if p.frames >= ENOUGH else 0.25 * p.used for p in good.values()])
+    # ISOs with few frames hardly count beside those that were pooled from enough.
+    most = POOL.most_frames * ENOUGH
+    weight = np.array([min(p.used, most) if p.frames >= ENOUGH else POOL.few_frames * p.used for p in good.values()])
     k, b0, b1 = np.zeros(3), np.zeros(3), np.zeros(3)
     for colour in range(3):
         a = np.array([p.noise.a[colour] for p in good.values()])
@@ -159,9 +210,9 @@ def _read_noise(iso: F64, b: F64, weight: F64) -> tuple[float, float]:
 
     def weigh(found: F64, _: int) -> F64:
         ratio = b / np.maximum(found[0] + found[1] * iso**2 / scale, LEAST_B) - 1
-        return cauchy(ratio / 0.2)
+        return cauchy(ratio / POOL.read_off)
 
-    found, _ = reweighted(solve, weigh, solve(np.ones(len(iso))), range(7))
+    found, _ = reweighted(solve, weigh, solve(np.ones(len(iso))), range(POOL.fit_steps))
     return float(found[0]), float(found[1] / scale)
 
 
@@ -173,9 +224,12 @@ class CameraNoise:
     line: IsoLine | None
 
     def model(self, iso: float | None) -> Noise:
-        """What to denoise by: the pool of that ISO, or the line where the pool has too few frames."""
+        """What to denoise by: the pool of that ISO, or the line where the pool has too few frames.
+
+        Raises KeyError where neither a frame at that ISO was measured nor a line found.
+        """
         found = self.pools.get(iso)
-        if found is not None and found.frames >= ENOUGH and found.used * 2 >= ENOUGH:
+        if found is not None and found.frames >= ENOUGH and found.used >= POOL.agreeing * ENOUGH:
             return found.noise
         if self.line is not None and iso is not None and iso > 0:
             return self.line.at(iso)
@@ -194,12 +248,6 @@ def camera_noise(frames: Sequence[tuple[float | None, NoiseStatistics]]) -> Came
     return CameraNoise(pools, iso_line({iso: p for iso, p in pools.items() if iso is not None}))
 
 
-_VISIBLE = 6.5  # deviations at which a defect is found in most frames
-# Row noise over read noise, as variances: 0.0026 is the least of the five cameras of Wei et al. 2020.
-_FAINT = 0.002
-_SHOWN = 0.1  # share of all frames that must show it, so that no chance does
-
-
 def vote(
     frames: Sequence[Candidates],
     noises: Sequence[Noise],
@@ -210,10 +258,10 @@ def vote(
 ) -> I64:
     """Pixels (sorted, row * width + column) that stand out in most of the frames in which they could be seen.
 
-    frames of one sensor, their noise models, the burst that each belongs to and the gain (ISO) with which a defect's
-    excess grows. More than half of the frames that could show it must, at least a tenth of all and half of `least`,
-    in three bursts or as many as there are: what stays put while the scene changes is the sensor's. With fewer than
-    `least` frames nothing is found.
+    frames of one sensor, whose mosaics are `width` pixels wide, their noise models, the burst that each belongs to and
+    the gain (ISO) with which a defect's excess grows. More than half of the frames that could show it must, at least a
+    tenth of all and half of `least`, in three bursts or as many as there are: what stays put while the scene changes is
+    the sensor's. With fewer than `least` frames nothing is found.
     """
     if len(frames) < least:
         return np.empty(0, np.int64)
@@ -227,9 +275,9 @@ def vote(
     owner, index, excess = owner[order], index[order], excess[order]
     places, start, count = np.unique(index, return_index=True, return_counts=True)
     a, b = (np.array([getattr(n, part).max() for n in noises]) for part in "ab")
-    several = min(3, len(np.unique(burst)))
+    several = min(VOTE.bursts, len(np.unique(burst)))
     found = []
-    for at in np.flatnonzero(count >= max(least // 2, _SHOWN * len(frames))):
+    for at in np.flatnonzero(count >= max(int(VOTE.of_least * least), VOTE.shown * len(frames))):
         here = slice(start[at], start[at] + count[at])
         y, x = divmod(int(places[at]), width)
         level = np.array([f.level[y // TILE, x // TILE] for f in frames], dtype=np.float64)
@@ -237,9 +285,9 @@ def vote(
         bright = np.median(excess[here] / gain[owner[here]]) * gain
         # A dead pixel can be darker by no more than what there is.
         size = bright if bright[0] > 0 else level
-        visible = (size > _VISIBLE * deviation) & (level + bright < 0.95)
+        visible = (size > VOTE.visible * deviation) & (level + bright < VOTE.white)
         visible[owner[here]] = True
-        if 2 * count[at] > visible.sum() and len(np.unique(burst[owner[here]])) >= several:
+        if count[at] > VOTE.majority * visible.sum() and len(np.unique(burst[owner[here]])) >= several:
             found.append(int(places[at]))
     return np.array(found, dtype=np.int64)
 
@@ -251,19 +299,19 @@ def row_variance(frames: Sequence[RowNoise], read: float) -> float:
 
     The mean of the frames by their certainty: a frame with little shadow says little.
     """
-    told = [f for f in frames if np.isfinite(f.error) and f.error > 0]
-    if not told:
+    telling = [f for f in frames if np.isfinite(f.error) and f.error > 0]
+    if not telling:
         return 0.0
-    # No frame says it alone: the surest counts as much as the frame in the middle, at most twice.
-    error = np.array([f.error for f in told])
-    error = np.maximum(error, np.median(error) / 2)
+    # No frame decides alone: the surest counts as much as the frame in the middle, at most twice.
+    error = np.array([f.error for f in telling])
+    error = np.maximum(error, np.median(error) * VOTE.surest)
     weight = 1 / error**2 / (1 / error**2).sum()
     mean = RowNoise(
-        float(weight @ [f.variance for f in told]),
+        float(weight @ [f.variance for f in telling]),
         float(np.sqrt((weight**2) @ error**2)),
-        float(weight @ [f.finest for f in told]),
+        float(weight @ [f.finest for f in telling]),
     )
-    return mean.variance if mean.present and mean.variance > _FAINT * read else 0.0
+    return mean.variance if mean.present and mean.variance > VOTE.faint * read else 0.0
 
 
 HEADINGS = ("camera", "ISO", "frames", "grain at middle grey", "against the line", "")
@@ -271,37 +319,37 @@ HEADINGS = ("camera", "ISO", "frames", "grain at middle grey", "against the line
 
 def noise_rows(camera: str, found: CameraNoise) -> list[list[str]]:
     """Rows under HEADINGS for `evencourt inspect`, one an ISO."""
-    told = sum(1 for iso, p in found.pools.items() if iso and p.frames >= ENOUGH)
+    isos = sum(1 for iso, p in found.pools.items() if iso and p.frames >= ENOUGH)
     rows = []
     for iso, p in found.pools.items():
         model = found.model(iso)
-        grain = np.median(np.sqrt(model.a * _GREY + model.b)) / _GREY
+        grain = np.median(np.sqrt(model.a * POOL.grey + model.b)) / POOL.grey
         off = found.line.off(iso, p.noise) if found.line is not None and iso else None
         # A line through one ISO goes through it: that says nothing.
-        line = f"{off:+.0%}" if off is not None and (told > 1 or p.frames < ENOUGH) else ""
+        line = f"{off:+.0%}" if off is not None and (isos > 1 or p.frames < ENOUGH) else ""
         remark = "" if p.frames >= ENOUGH else "too few frames: taken from the line" if found.line else "few frames"
-        rows.append([camera, f"{iso:.0f}" if iso else "not told", str(p.frames), f"{grain:.1%}", line, remark])
+        rows.append([camera, f"{iso:.0f}" if iso else "unknown", str(p.frames), f"{grain:.1%}", line, remark])
     return rows
 
 
 def noise_notes(camera: str, found: CameraNoise) -> list[str]:
     """What a photographer should know of this camera's raw files; empty when all is as it should be."""
     notes = []
-    told = {iso: p for iso, p in found.pools.items() if iso and p.frames >= ENOUGH}
-    smoothed = [iso for iso, p in told.items() if p.smoothed]
+    enough = {iso: p for iso, p in found.pools.items() if iso and p.frames >= ENOUGH}
+    smoothed = [iso for iso, p in enough.items() if p.smoothed]
     if smoothed:
         notes.append(
             f"{camera}: the raw files at ISO {_listed(smoothed)} were already smoothed in the camera (neighbouring "
             "pixels share their noise): switch off noise reduction for raw in the camera's menu if it has it; fine "
             "detail that is gone does not come back"
         )
-    sharpened = [iso for iso, p in told.items() if p.sharpened]
+    sharpened = [iso for iso, p in enough.items() if p.sharpened]
     if sharpened:
         notes.append(f"{camera}: the noise at ISO {_listed(sharpened)} looks sharpened in the camera")
-    if found.line is not None and len(told) >= 3:
-        off = {iso: found.line.off(iso, p.noise) for iso, p in told.items()}
-        low = [iso for iso, v in off.items() if v < _BELOW_LINE and iso not in smoothed]
-        high = [iso for iso, v in off.items() if v > _ABOVE_LINE]
+    if found.line is not None and len(enough) >= POOL.compared_isos:
+        off = {iso: found.line.off(iso, p.noise) for iso, p in enough.items()}
+        low = [iso for iso, v in off.items() if v < POOL.below_line and iso not in smoothed]
+        high = [iso for iso, v in off.items() if v > POOL.above_line]
         if low:
             notes.append(
                 f"{camera}: ISO {_listed(low)} has less noise than the other ISOs lead to expect "
@@ -312,7 +360,7 @@ def noise_notes(camera: str, found: CameraNoise) -> list[str]:
                 f"{camera}: ISO {_listed(high)} has more noise than the other ISOs lead to expect "
                 f"({', '.join(f'{off[i]:+.0%}' for i in high)}): busy scenes, or a sensor with two gains"
             )
-    disagree = [iso for iso, p in found.pools.items() if p.frames >= _COMPARED and not p.used]
+    disagree = [iso for iso, p in found.pools.items() if p.frames >= POOL.compared and not p.used]
     if disagree:
         at = f" at ISO {_listed(disagree)}" if _listed(disagree) else ""
         notes.append(f"{camera}: the frames{at} do not agree on their noise; it is judged from all of them together")

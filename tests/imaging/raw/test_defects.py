@@ -10,9 +10,10 @@ import numpy as np
 import pytest
 from skimage import data
 
-from pipeline.imaging.raw.defects import MOST_CANDIDATES, Candidates, candidates, remove_rows, repair, row_noise
-from pipeline.imaging.raw.noise import RowNoise, Sensor
+from pipeline.imaging.raw.defects import MOST_CANDIDATES, Candidates, candidates, repair
+from pipeline.imaging.raw.noise import Sensor
 from pipeline.imaging.raw.noise_pool import row_variance, vote
+from pipeline.imaging.raw.row_noise import RowNoise, remove_rows, row_noise
 from pipeline.types import Noise
 from tests.imaging.raw.test_noise import RGGB, SCENES, UNBALANCED, linear, mosaic_of
 from tests.tables import texts

@@ -66,7 +66,9 @@ def mapped(matrix: F64, points: F64) -> F64:
 
 
 _PRIMARIES = np.maximum(LINEAR, 0)
-_EVEN = (LINEAR @ LUMINANCE + 0.05) ** (-2 / 3)  # makes a linear fit weigh dark and bright about as the eye does
+# Makes a linear fit weigh dark and bright about as the eye does: the slope of a cube root (CIE L*), held at 5 %.
+_EVEN = (LINEAR @ LUMINANCE + 0.05) ** (-2 / 3)
+_KNOWN = 16  # patches of 24 that must be in the picture for a likeness
 
 
 def likeness(colours: F64) -> float:
@@ -79,7 +81,7 @@ def likeness(colours: F64) -> float:
     fewer than 16 left, or a channel without variation, give 0.
     """
     known = np.isfinite(colours).all(axis=1)
-    if known.sum() < 16:
+    if known.sum() < _KNOWN:
         return 0.0
     measured, primaries, even = np.maximum(colours[known], 0), _PRIMARIES[known], _EVEN[known]
     total = 0.0

@@ -10,29 +10,65 @@ from scipy.optimize import least_squares
 
 from pipeline.imaging.colour import LUMINANCE, delta_e_2000, to_lab
 from pipeline.imaging.robust import weighted_median
-from pipeline.light.chart import LIKE
-from pipeline.light.chart_values import GREYS, LINEAR, NAMES, half_side, likeness, mapped, places, to_area
+from pipeline.light.chart.find import CHART
+from pipeline.light.chart.values import GREYS, LINEAR, NAMES, half_side, likeness, mapped, places, to_area
 from pipeline.types import F32, F64
 
-_INNER = 0.7  # of a patch's width and height is measured: half of its area, clear of blur and of corners a little off
-_SMALLEST = 6  # pixels from one patch to the next
-_CLIPPED = 0.02  # share of a patch that may be clipped
-_SCATTER = 0.3  # relative scatter beyond noise of a patch half covered; noisy black patches reach 0.1
-_DARK = 0.03  # largest relative error of the mean of neutral 5
-# Row norms against the camera's own matrix, as which noise grows; above 1.5, which costs as much as 1.2 stops of ISO,
-# each bit must pay for itself in colour (mercury reaches 1.7). With no limit at all the 95th percentile of the errors
-# gains 0.3 CIEDE2000 over seven lamps of CIE 15:2018.
-_MOST_NOISE = 1.5
-_SKIN = 3.0  # weight of the two skin patches: people look at skin first (common practice, no source)
-# CIEDE2000 beyond which the chart, its place or the light is not what we think. Under twelve measured lamps an array
-# camera is left with 4 and 12, a layered one in noise with 9 and 22, real cameras of the 1990s with 4 and 17; a hand
-# over one patch leaves 2 to 5 and 22 to 43, which is more than three times the median.
-_MEDIAN, _WORST = 10.0, 20.0
+
+@dataclass(frozen=True)
+class ReadConstants:
+    """When a chart can be read, and how. Chosen by trial on drawn and real charts: `pytest tests/light/test_chart.py`.
+    That each one tells: `pytest tests/test_constants.py`."""
+
+    inner: float = 0.7  # of a patch's sides is measured: half of its area, clear of blur and of corners a little off
+    shown: float = 0.5  # of the patches' sides must be in the frame: a chart cut by less is still read
+    smallest: float = 6.0  # pixels from one patch to the next
+    full: float = 0.97  # of saturation, from which a pixel is clipped
+    clipped: float = 0.02  # share of a patch that may be clipped
+    most_clipped: int = 4  # patches that may be
+    scatter: float = 0.3  # relative scatter beyond noise of a patch half covered; noisy black patches reach 0.1
+    dark: float = 0.03  # largest relative error of the mean of neutral 5
+    outlier: float = 3.5  # robust deviations from the median, beyond which a pixel does not count
+
+
+READ = ReadConstants()
+
+
+@dataclass(frozen=True)
+class FitConstants:
+    """What a fit of a chart weighs against what. CIEDE2000, or CIELAB weighted as by CIE94.
+
+    The pulls were chosen by trial on seven lamps at ISO 3200 to 12800: three times more or less moves no median by 0.1.
+    The rest as said beside it: `pytest tests/light/test_chart.py`. That each tells: `pytest tests/test_constants.py`.
+    """
+
+    fewest: int = 14  # patches: 9 unknowns from 3 values each, with some to spare for patches that are wrong
+    skin: float = 3.0  # weight of the two skin patches: people look at skin first (common practice, no source)
+    # Row norms against the camera's own matrix, as which noise grows; above 1.5, which costs as much as 1.2 stops of
+    # ISO, each bit must pay for itself in colour (mercury reaches 1.7). With no limit at all the 95th percentile of the
+    # errors gains 0.3 CIEDE2000 over seven lamps of CIE 15:2018.
+    most_noise: float = 1.5
+    noise_room: float = 0.05  # before that limit, where the pull begins
+    noise_pull: float = 30.0
+    matrix_pull: float = 1.3
+    gradient_pull: float = 15.0
+    soft: float = 10.0  # at which a single patch begins to count less (soft L1)
+    evaluations: int = 60
+    # CIEDE2000 beyond which the chart, its place or the light is not what we think. Under twelve measured lamps an
+    # array camera is left with 4 and 12, a layered one in noise with 9 and 22, real cameras of the 1990s with 4 and 17;
+    # a hand over one patch leaves 2 to 5 and 22 to 43, which is more than three times the median.
+    median: float = 10.0
+    worst: float = 20.0
+    worst_of_median: float = 3.0
+
+
+FIT = FitConstants()
+_NORMAL = 1.4826  # deviation of a normal distribution over its median absolute deviation
 
 
 @dataclass(frozen=True)
 class Chart:
-    """A chart as it was photographed; patches row by row from dark skin, as in chart_values.NAMES.
+    """A chart as it was photographed; patches row by row from dark skin, as in values.NAMES.
 
     corners  (4, 2) fractions (x, y) of the upright frame, clockwise from dark skin
     patches  (24, 3) mean linear camera colour of the inner half of each patch, unbalanced
@@ -48,7 +84,7 @@ class Chart:
     @property
     def weights(self) -> F64:
         """(24,) 1 for a patch that may decide about colour, 0 for one that is clipped or not of one colour."""
-        return ((self.clipped <= _CLIPPED) & (self.scatter <= _SCATTER)).astype(np.float64)
+        return ((self.clipped <= READ.clipped) & (self.scatter <= READ.scatter)).astype(np.float64)
 
 
 def read_chart(pixels: F32, saturation: F64, corners: F64) -> Chart:
@@ -66,28 +102,28 @@ def read_chart(pixels: F32, saturation: F64, corners: F64) -> Chart:
         raise ValueError(
             "the corners do not go round a chart: give them clockwise as seen in the picture, from the dark-skin patch"
         )
-    middles = _inside(plane, 0.5)  # a chart cut by less is still read
+    middles = _inside(plane, READ.shown)
     if (middles < 0).any() or (middles > [width, height]).any():
         raise ValueError("the chart is cut by the edge of the frame: use a reference frame that shows all 24 patches")
-    if np.sqrt(area / 24) < _SMALLEST:
+    if np.sqrt(area / 24) < READ.smallest:
         raise ValueError(
             f"the chart is too small: its patches are {np.sqrt(area / 24):.0f} pixels wide in the reduced picture, and "
-            f"{_SMALLEST} are needed; go closer or zoom in"
+            f"{READ.smallest:.0f} are needed; go closer or zoom in"
         )
-    read = [_patch(pixels, saturation, quad) for quad in _inside(plane, _INNER)]
+    read = [_patch(pixels, saturation, quad) for quad in _inside(plane, READ.inner)]
     patches = np.array([r[0] for r in read])
     clipped, scatter, error = (np.array([r[i] for r in read]) for i in (1, 2, 3))
-    if clipped[18] > _CLIPPED:
+    if clipped[18] > READ.clipped:
         raise ValueError("the white patch of the chart is clipped: use a reference frame with less exposure")
-    if (clipped > _CLIPPED).sum() > 4:
+    if (clipped > READ.clipped).sum() > READ.most_clipped:
         raise ValueError(
-            f"{(clipped > _CLIPPED).sum()} patches of the chart are clipped: use a frame with less exposure"
+            f"{(clipped > READ.clipped).sum()} patches of the chart are clipped: use a frame with less exposure"
         )
     # Green decides: under sodium blue has next to no signal in the best of exposures.
-    if not (error[21] < _DARK * patches[21, 1]):
+    if not (error[21] < READ.dark * patches[21, 1]):
         raise ValueError("the chart is too dark to read through the noise: use a reference frame with more exposure")
     like = likeness(patches)
-    if like < LIKE:
+    if like < CHART.like:
         raise ValueError(_misplaced(pixels, saturation, plane, like))
     return Chart(corners, patches, clipped, scatter)
 
@@ -101,10 +137,10 @@ def _patch(pixels: F32, saturation: F64, quad: F64) -> tuple[F64, float, float, 
     cv2.fillConvexPoly(mask, np.round((quad - 0.5 - [x0, y0]) * 16).astype(np.int32), 1, cv2.LINE_8, 4)
     inside = mask > 0
     values = part[inside]
-    clipped = float((values > 0.97 * saturation).any(axis=1).mean())
+    clipped = float((values > READ.full * saturation).any(axis=1).mean())
     middle = np.median(values, axis=0)
-    scatter = 1.4826 * np.median(np.abs(values - middle), axis=0) + 1e-9
-    kept = (np.abs(values - middle) < 3.5 * scatter).all(axis=1)
+    scatter = _NORMAL * np.median(np.abs(values - middle), axis=0) + 1e-9
+    kept = (np.abs(values - middle) < READ.outlier * scatter).all(axis=1)
     mean = values[kept].mean(axis=0)
     # Noise from neighbouring pixels, shading from the means of the four quarters of the patch.
     green = part[..., 1]
@@ -130,8 +166,8 @@ def _inside(plane: F64, share: float) -> F64:
 def _misplaced(pixels: F32, saturation: F64, plane: F64, like: float) -> str:
     """Why the colours inside the corners are not a chart's; another first corner is tried before the blame."""
     for first in (1, 2, 3):
-        quads = _inside(np.roll(plane, -first, axis=0), _INNER)
-        if likeness(np.array([_patch(pixels, saturation, quad)[0] for quad in quads])) > max(like, LIKE):
+        quads = _inside(np.roll(plane, -first, axis=0), READ.inner)
+        if likeness(np.array([_patch(pixels, saturation, quad)[0] for quad in quads])) > max(like, CHART.like):
             return (
                 "the corners do not start at the dark-skin patch: give the same four corners clockwise, beginning with "
                 f"the {('second', 'third', 'fourth')[first - 1]} of those given"
@@ -153,7 +189,7 @@ def neutral_of(chart: Chart) -> F64:
     soiled or shiny patch does not. Raises ValueError where all four are clipped.
     """
     index = np.arange(24)[GREYS]
-    index = index[chart.clipped[index] <= _CLIPPED]
+    index = index[chart.clipped[index] <= READ.clipped]
     if index.size == 0:
         raise ValueError("all grey patches of the chart are clipped: use a reference frame with less exposure")
     # The greys are not quite neutral (x of neutral 3.5 is 1 % low). A camera's channels are wider than Rec. 709's
@@ -202,7 +238,7 @@ def fit_matrix(patches: F64, to_working: F64, weights: F64 | None = None) -> Fit
     Raises ValueError where no grey patch can give the balance, or fewer than 14 patches are left.
     """
     weight = np.ones(24) if weights is None else np.asarray(weights, dtype=np.float64)
-    if (weight > 0).sum() < 14:  # 9 unknowns from 3 values each, with some to spare for patches that are wrong
+    if (weight > 0).sum() < FIT.fewest:
         raise ValueError("too few patches of the chart can be read: the others are clipped, covered or out of place")
     gains = _balance(patches, to_working, weight)
     balanced = patches * gains
@@ -213,7 +249,7 @@ def fit_matrix(patches: F64, to_working: F64, weights: F64 | None = None) -> Fit
     target = to_lab(LINEAR)
     norms = np.sqrt((to_working**2).sum(axis=1))
     pull = np.sqrt(weight)
-    pull[:2] *= np.sqrt(_SKIN)
+    pull[:2] *= np.sqrt(FIT.skin)
 
     def unpack(p: F64) -> tuple[F64, F64]:
         matrix = to_working.copy()
@@ -225,12 +261,12 @@ def fit_matrix(patches: F64, to_working: F64, weights: F64 | None = None) -> Fit
     def residuals(p: F64) -> F64:
         matrix, colours = unpack(p)
         delta = _cie94(to_lab(colours), target) * pull[:, None]
-        # The pulls, by trial on seven lamps at ISO 3200 to 12800: three times more or less moves no median by 0.1.
-        change = 1.3 * ((matrix - to_working) / norms[:, None]).ravel()
+        change = FIT.matrix_pull * ((matrix - to_working) / norms[:, None]).ravel()
         noise = np.sqrt((matrix**2).sum(axis=1)) / norms
-        return np.concatenate([delta.ravel(), change, 30 * np.maximum(noise - _MOST_NOISE + 0.05, 0), 15 * p[7:9]])
+        noisy = FIT.noise_pull * np.maximum(noise - FIT.most_noise + FIT.noise_room, 0)
+        return np.concatenate([delta.ravel(), change, noisy, FIT.gradient_pull * p[7:9]])
 
-    solved = least_squares(residuals, np.zeros(9), loss="soft_l1", f_scale=10.0, max_nfev=60)
+    solved = least_squares(residuals, np.zeros(9), loss="soft_l1", f_scale=FIT.soft, max_nfev=FIT.evaluations)
     matrix, colours = unpack(solved.x)
     matrix[:, 2] = 1 - matrix[:, 0] - matrix[:, 1]
     errors = np.where(weight > 0, delta_e_2000(to_lab(colours), target), 0.0)
@@ -248,12 +284,12 @@ def fit_matrix(patches: F64, to_working: F64, weights: F64 | None = None) -> Fit
 
 
 def _refusal(median: float, worst: float, name: str) -> str:
-    if median > _MEDIAN:
+    if median > FIT.median:
         return (
             f"the chart's patches stay CIEDE2000 {median:.1f} (median) from the published colours: it is another "
             "chart, it has faded, or light shines on it"
         )
-    if worst > max(_WORST, 3 * median):
+    if worst > max(FIT.worst, FIT.worst_of_median * median):
         return (
             f"the {name} patch of the chart stays CIEDE2000 {worst:.1f} from its published colour: something covers it "
             "or shines on it"
