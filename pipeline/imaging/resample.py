@@ -18,7 +18,7 @@ class SharpenConstants:
     overshoot: float = 0.25  # of the range of the 3x3 pixels around, beyond which nothing goes: no ringing
     least_factor: float = 0.5  # on linear light
     most_factor: float = 2.0
-    dark: float = 0.01  # of the cube root of luminance (a millionth of white), up to which shadows stay as they are
+    dark: float = 0.01  # of the cube root of luminance (a millionth of white), that stands for what is less
     black: float = 1e-5  # of luminance, that stands for zero
 
 

@@ -1,0 +1,71 @@
+"""Figures for the constants of the filters: denoise, groups of patches, sharpening, sharpness, blown light."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import cache
+from unittest.mock import patch
+
+import numpy as np
+
+from pipeline.imaging import resample, sharpness
+from pipeline.imaging.denoise import block_wiener, denoise
+from pipeline.imaging.geometry import WHOLE
+from pipeline.imaging.sharpness import Detail
+from pipeline.light import highlights
+from pipeline.types import F32, Noise
+
+_NOISE = Noise(np.array([1e-3, 2e-3, 1.5e-3]), np.array([1e-5, 2e-5, 3e-5]))
+
+
+@cache
+def _picture(height: int, width: int) -> F32:
+    """Patches of chance colours with hard edges, in noise."""
+    rng = np.random.default_rng(height)
+    small = rng.uniform(0.02, 0.6, (-(-height // 9), -(-width // 9), 3))
+    flat = np.kron(small, np.ones((9, 9, 1)))[:height, :width]
+    noisy = flat + rng.standard_normal(flat.shape) * np.sqrt(_NOISE.a * flat + _NOISE.b)
+    return np.asarray(noisy, dtype=np.float32)
+
+
+def of_denoise() -> Iterator[float]:
+    """Small pictures, one nearly too small to be halved, and without the filter one that is halved again and again."""
+    for shape in ((33, 34), (31, 40)):
+        for quality in denoise.QUALITIES:
+            out = denoise.denoise(_picture(*shape), _NOISE, quality=quality)
+            yield from out[::9, ::9].ravel().tolist()
+    out = denoise.denoise(_picture(33, 34), Noise(np.zeros(3), np.zeros(3)), 1e5)
+    yield float(out.std())
+    with patch.object(denoise, "sliding_dct", lambda plane, *_: plane * np.float32(1 - 1 / len(plane))):
+        out = denoise.denoise(_picture(256, 260), _NOISE)
+        yield from out[::40, ::40].ravel().tolist()
+
+
+def of_blocks() -> Iterator[float]:
+    """One plane, shrunk in groups by itself as a first estimate."""
+    plane = np.ascontiguousarray(_picture(40, 44)[..., 1])
+    sigma = np.full((8, 8), 0.03, np.float32)
+    yield from block_wiener.collaborate(plane, plane, sigma, block_wiener.match(plane))[::3, ::3].ravel().tolist()
+
+
+def of_sharpen() -> Iterator[float]:
+    """A picture with blacks and hard edges, sharpened far beyond use."""
+    picture = _picture(45, 45).clip(0)
+    picture[:9] *= np.geomspace(1e-8, 1, 9, dtype=np.float32)[:, None, None]
+    for amount in (0.3, 3.0, 30.0):
+        ratio = resample.sharpen(picture, amount, 1.0)[::2, ::3] / np.maximum(picture[::2, ::3], 1e-12)
+        yield from ratio.ravel().tolist()
+
+
+def of_sharpness() -> Iterator[float]:
+    """Parts of nearly too few pixels, and one that is nearly too long."""
+    luma = np.ascontiguousarray(np.tile(_picture(60, 63)[..., 1], (1, 6)))
+    for shape in ((40, 340), (40, 310), *((n, n) for n in range(9, 16)), (11, 300)):
+        yield sharpness.sharpness(Detail(luma[: shape[0], : shape[1]], 2e-3, 2e-5), WHOLE)
+
+
+def of_highlights() -> Iterator[float]:
+    """Two channels on their way into the clip, beside one that stays below it."""
+    rising = np.linspace(0.8, 1.05, 60, dtype=np.float32)
+    pixels = np.stack([rising, rising[::-1], np.full(60, 0.5, np.float32)], axis=1)[None]
+    yield from highlights.rebuild_highlights(pixels, np.array([1.0, 0.95, 0.6])).ravel().tolist()

@@ -1,0 +1,256 @@
+"""Figures for the constants by which raw files are judged: noise, its pools, defects, row noise, what is a picture."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import cache
+from types import SimpleNamespace
+from unittest.mock import patch
+
+import numpy as np
+import rawpy
+
+from pipeline.errors import FrameError
+from pipeline.imaging.raw import defects, mosaic, noise, noise_pool, row_noise
+from pipeline.imaging.raw.defects import Candidates
+from pipeline.imaging.raw.noise import NoiseStatistics, Sensor
+from pipeline.imaging.raw.noise_pool import CameraNoise, IsoLine, Pool
+from pipeline.imaging.raw.row_noise import RowNoise
+from pipeline.types import F64, Noise
+
+_A, _B = 1.6e-3, 1.6e-5
+_NOISE = Noise(np.full(3, _A), np.full(3, _B))
+_RGGB = np.array([[0, 1], [1, 2]])
+
+
+@cache
+def _plane(height: int, width: int, level: float = 0.3, spikes: float = 0.0) -> F64:
+    """Noise on a ramp, and so many pixels of every hundred at the greatest value."""
+    rng = np.random.default_rng(height * width)
+    signal = level * np.linspace(0.4, 1, width) * np.ones((height, 1))
+    out = signal + rng.standard_normal(signal.shape) * np.sqrt(_A * signal + _B)
+    out[rng.random(out.shape) < spikes / 100] = out.max()
+    return np.asarray(out, dtype=np.float32)
+
+
+def of_noise() -> Iterator[float]:
+    """Points of planes with nearly too few blocks or too many clipped ones, and lines through a few points."""
+    rng = np.random.default_rng(2)
+    for _ in range(24):
+        x = rng.uniform(0.005, 0.6, int(rng.integers(1, 12)))
+        x[::4] *= rng.choice([1, 1e-3])
+        points = np.stack([x, _A * x + _B * rng.choice([0, 1, 30]), rng.integers(2, 60, len(x)), 0 * x], axis=1)
+        points[:, 1] *= 1 + rng.normal(0, 0.3, len(x)) ** 2 + rng.normal(0, 0.05, len(x))
+        for upper in (0.0, 1.0):
+            line = noise.fit(points, upper)
+            yield from (np.log(line.a), np.log(line.b), line.error_a * 100)
+    for high, wide, spikes in (
+        *((64, 8 * k, 0.0) for k in (2, 3, 12, 19, 20, 21, 22)), *((128, 128, s) for s in np.linspace(0.3, 1.2, 19)),
+        (128, 120, 0.0), (128, 144, 0.0), (608, 768, 0.0), (672, 768, 0.0), (1152, 1152, 0.0), (1408, 1024, 0.0),
+    ):  # fmt: skip
+        bins, marks = noise._points([_plane(high, wide, spikes=spikes)], 0.0, 1.0)
+        yield from (*(1e3 * bins.sum(axis=0)), *marks)
+    for count in (17, 18, 19, 20, 21, 22):
+        yield float(noise._points([_plane(8, 8 * count)], 0.0, 1.0)[0][0, 1] * 1e3)
+    for level in (0.86, 0.9, 1.0):
+        yield from noise._points([_plane(128, 160, level)], 0.0, 1.0)[0].sum(axis=0)
+
+
+def _frame(rng: np.random.Generator, factor: float = 1.0, bins: int = 6) -> NoiseStatistics:
+    x = np.linspace(0.02, 0.5, bins)
+    out = np.zeros((3, noise.BINS, 4))
+    out[:, :bins, 0], out[:, :bins, 2] = x, 60
+    out[:, :bins, 1] = factor * (_A * x + _B) * rng.normal(1, 0.02, (3, bins))
+    out[:, :bins, 3] = rng.uniform(-0.1, 0.3, (3, bins))
+    return NoiseStatistics(out, np.tile([100.0, 0.01, -0.001], (3, 1)))
+
+
+def _pool(frames: int = 10, used: int = 10, correlation: float = 0.0, pile: float = 0.0, times: float = 1.0) -> Pool:
+    model = Noise(_NOISE.a * times, _NOISE.b * times)
+    return Pool(model, np.full((3, 2), 1e-6), frames, used, correlation, pile)
+
+
+def of_pool() -> Iterator[float]:
+    """Pools of frames of which some are nearly odd, the line through some, and what is said of the borderline ones."""
+    rng = np.random.default_rng(4)
+    yield from (float(_pool(correlation=v).smoothed) for v in np.linspace(0.1, 0.2, 41))
+    yield from (float(_pool(correlation=v).sharpened) for v in np.linspace(-0.2, -0.1, 41))
+    yield from (float(_pool(pile=v).clips_black) for v in np.linspace(0.004, 0.006, 41))
+    line = IsoLine(_NOISE.a / 100, np.zeros(3), _NOISE.b / 100**2, 20)
+    yield line.off(100.0, Noise(2 * _NOISE.a, _NOISE.b))
+    for times in (*np.linspace(0.76, 0.84, 17), *np.linspace(1.2, 1.3, 17)):
+        pools: dict[float | None, Pool] = {100.0: _pool(times=times)}
+        pools |= {iso: Pool(line.at(iso), np.zeros((3, 2)), 10, 10, 0, 0) for iso in (200.0, 400.0)}
+        yield float(len(noise_pool.noise_notes("", CameraNoise(pools, line))))
+        del pools[400.0]
+        yield float(len(noise_pool.noise_notes("", CameraNoise(pools, line))))
+        pools |= {iso: Pool(line.at(iso), np.zeros((3, 2)), 10, 10, 0, 0) for iso in (400.0, 800.0)}
+        yield float(len(noise_pool.noise_notes("", CameraNoise(pools, line))))
+    for used in (3, 4, 5):
+        yield float(CameraNoise({100.0: _pool(used=used, times=3)}, line).model(100.0).a[0])
+    for frames in (3, 4, 5):
+        yield float(len(noise_pool.noise_notes("", CameraNoise({100.0: _pool(frames, 0)}, None))))
+    isos = [100.0 * 2**k for k in range(6)]
+    for frames in ((30, 32, 34, 36, 40, 60), (2, 3, 10, 9, 3, 2)):
+        many = {}
+        for k, (iso, n) in enumerate(zip(isos, frames, strict=True)):
+            model = line.at(iso * (0.8, 1.1, 1.0, 1.3, 0.9, 1.2)[k])
+            many[iso] = Pool(model, np.full((3, 2), 1e-6), n, n, 0, 0)
+        found = noise_pool.iso_line(many)
+        assert found is not None
+        yield from (float(found.k[0] * 1e5), float(found.b0[0] * 1e8), float(found.b1[0] * 1e11))
+    yield noise_pool._level(_frame(rng).bins[0, :6], _A, _B)
+    one = _frame(rng, bins=1)
+    for least in np.linspace(-4e-5, -2e-5, 41):
+        one.marks[:, 2] = least
+        yield noise_pool.pool([one]).black_pile
+    yield float(noise_pool.pool([_frame(rng) for _ in range(3)]).correlation)
+    factors = (0.65, 0.69, 0.72, 0.74, 0.76, 0.79, 0.83, 1.42, 1.48, 1.54, 1.58, 1.62, 1.68, 1.78)
+    yield float(noise_pool.pool([_frame(rng, f) for f in (*[1.0] * 12, *factors)]).used)
+    for count in (3, 4, 5):
+        yield float(noise_pool.pool([_frame(rng, 9.0), *(_frame(rng) for _ in range(count - 1))]).used)
+
+
+def _shots(count: int, places: dict[int, tuple[int, float]], level: float) -> list[Candidates]:
+    """Frames in which pixel `index` shows in the first so many, with an excess."""
+    frames = []
+    for k in range(count):
+        index = [i for i, (n, _) in places.items() if k < n]
+        excess = np.array([places[i][1] for i in index], np.float32)
+        frames.append(Candidates(np.array(index, np.uint32), excess, np.full((1, 1), level, np.float32)))
+    return frames
+
+
+def of_vote() -> Iterator[float]:
+    """Pixels that stand out in nearly enough frames, nearly enough to be seen; row noise that is nearly sure."""
+    deviation = float(np.sqrt(_A * 0.05 + _B))
+    for count, places, level, bursts, least in (
+        (60, {k: (k, 0.5) for k in range(25, 40)}, 0.05, 60, 8),
+        (55, {k: (k, 0.01) for k in range(3, 9)}, 0.05, 55, 8),
+        (24, {k: (k, 0.01) for k in range(8, 13)}, 0.05, 24, 20),
+        (20, {k: (8, deviation * (5.5 + 0.1 * k)) for k in range(20)}, 0.05, 20, 8),
+        (20, {k: (8, 0.04 * k) for k in range(14, 28)}, 0.05, 20, 8),
+        *((20, {1: (20, 0.5)}, 0.05, n, 8) for n in (2, 3, 4)),
+        *((20, {1: (n, 0.5)}, 0.05, 10, 8) for n in (11, 13, 15, 17, 19)),
+        (24, {k: (4 * k, 0.01) for k in range(1, 6)}, 0.05, 6, 8),
+    ):
+        burst = [k * bursts // count for k in range(count)]
+        found = noise_pool.vote(_shots(count, places, level), [_NOISE] * count, burst, 60, least=least)
+        yield from (float(len(found)), float(found.sum()))
+    rows = [RowNoise(2e-6, e, 2e-6) for e in (1e-8, 5e-7, 6e-7, 7e-7)]
+    yield 1e6 * noise_pool.row_variance([RowNoise(3e-6, 1e-9, 3e-6), *rows], 1e-4)
+    for read in np.linspace(8e-4, 1.2e-3, 41):
+        yield 1e6 * noise_pool.row_variance(rows, float(read))
+
+
+def of_defects() -> Iterator[float]:
+    """Pixels that nearly stand out: over the noise, as sharp as a lens draws, in a frame without noise."""
+    sensor = Sensor(_RGGB, _NOISE, 0.0, 1.0)
+    flat = np.full((24, 420), 0.1)
+    sizes = np.linspace(3.0, 4.0, 50) * np.sqrt(_A * 0.1 + _B)
+    near = np.linspace(0.1, 0.3, 50)
+    for places, neighbours in ((sizes, np.zeros(50)), (np.full(50, 0.4), near)):
+        frame = flat.copy()
+        for k, (size, share) in enumerate(zip(places, neighbours, strict=True)):
+            x = 6 + 8 * k
+            frame[12, x] += size
+            for dy, dx in ((-1, 0), (1, 0), (0, -1), (0, 1)):
+                frame[12 + dy, x + dx] += share * size
+        yield float(len(defects.candidates(frame, sensor).index))
+    frame = np.zeros((24, 420))
+    frame[12, 6:406:8] += np.linspace(6e-5, 9e-5, 50)
+    none = Sensor(_RGGB, Noise(np.zeros(3), np.zeros(3)), 0.0, 1.0)
+    yield float(len(defects.candidates(frame, none).index))
+
+
+@cache
+def _rows(height: int, row: float, bright: float = 0.03) -> F64:
+    """A dark wall that gets brighter downwards and in stretches of rows, with row noise; in fractions of saturation."""
+    rng = np.random.default_rng(height)
+    signal = bright * np.linspace(0.2, 1, height)[:, None] * np.linspace(0.02, 1, 768)
+    signal[::37, 40:] = 0.9
+    out = signal + rng.standard_normal(signal.shape) * np.sqrt(_A * signal + _B) + rng.normal(0, row, (height, 1))
+    return np.asarray(out, dtype=np.float32)
+
+
+def of_row_noise() -> Iterator[float]:
+    """Frames of nearly too few rows, in nearly too much light, and row noise that is nearly sure."""
+    for v in np.linspace(0.5, 0.7, 41):
+        yield float(RowNoise(1.0, 0.01, v).present)
+        yield float(RowNoise(1.0, 0.3 * (1.4 - v), 1.0).present)
+    plain = _rows(40, 1e-3)
+    counts = np.round(plain * 14000 + 512).clip(0).astype(np.uint16)
+    sensor = Sensor(_RGGB, _NOISE, 512.0, 14000.0)
+    for v in np.linspace(0.2, 0.6, 41):
+        for here in (RowNoise(1.0, 0.01, v), RowNoise(1.0, v, 1.0), RowNoise(v, 0.01, v)):
+            with patch.object(row_noise, "_row_noise", lambda _, __, here=here: here):
+                yield float(row_noise.remove_rows(counts, sensor, 1.0) is counts)
+    rng = np.random.default_rng(5)
+    for count in range(42, 66):
+        both = rng.normal(0, 1, (count, 1)) + rng.normal(0, 0.3, (count, 2))
+        yield float(np.isfinite(row_noise._agreement([both], 4)[1]))
+    sums = np.stack([rng.normal(0, 1, (60, 12)), np.ones((60, 12))], axis=1)
+    sums[::9, 0] += 4
+    sums[1::3, 0] = np.linspace(2.0, 3.4, 20)[:, None] + rng.normal(0, 1e-3, (20, 12))
+    value, weight = row_noise._white_part(sums, 0.3)
+    yield from (*value, *weight)
+    sums[:, 0] = rng.normal(0, 0.01, (60, 1))
+    yield from 100 * row_noise._white_part(sums, 0.3)[0]
+    weight = np.ones((300, 12))
+    weight[10:290:14] *= np.linspace(0.03, 0.07, 20)[:, None]
+    part = np.stack([weight * rng.normal(0, 1, (300, 1)), weight], axis=1)[..., None]
+    yield row_noise._row_noise([part], 1.0).variance
+    scene = Sensor(_RGGB, _NOISE)
+    dim = Sensor(_RGGB, _NOISE, clips_black=True)
+    for frame in (_rows(160, 1e-3), _rows(160, 1e-3, 1.2)):
+        for how in (scene, dim):
+            found = row_noise.row_noise(frame, how)
+            yield from (1e6 * found.variance, 1e6 * min(found.error, 1.0), 1e6 * found.finest)
+    for height in (840, 920, 1000):
+        found = row_noise.row_noise(_rows(height, 1e-3), scene)
+        yield from (1e6 * found.variance, 1e6 * found.error, 1e6 * found.finest)
+
+
+def of_mosaic() -> Iterator[float]:
+    """Files that are nearly cut short, matrices that nearly sum to 1, blacks that nearly agree."""
+    rng = np.random.default_rng(6)
+    whole = rng.integers(100, 200, (1000, 64)).astype(np.uint16)
+    rows = rng.integers(100, 200, (64,)).astype(np.uint16)
+    rows[:: mosaic.MosaicConstants().looked_at] = rows[0]
+
+    def read(frame: np.ndarray, least: int = 0) -> bool:
+        raw = SimpleNamespace(
+            raw_image_visible=frame, black_level_per_channel=[least] * 4, white_level=4000,
+            camera_white_level_per_channel=None, raw_pattern=_RGGB,
+        )  # fmt: skip
+        try:
+            mosaic._mosaic(raw, _RGGB)
+        except FrameError:
+            return False
+        return True
+
+    for count in range(14, 28):
+        frame = whole.copy()
+        frame[-count:] = 7
+        yield float(read(frame))
+        frame[-count:] = rows
+        yield float(read(frame))
+    for off in np.linspace(0.015, 0.025, 41):
+        matrix = np.array([[1.2 + off, -0.1, -0.1], [0.0, 1.0, 0.0], [0.0, -0.2, 1.2]])
+        raw = SimpleNamespace(
+            rgb_xyz_matrix=np.zeros((4, 3)), color_matrix=matrix, daylight_whitebalance=[2.0, 1.0, 1.5]
+        )
+        yield float(mosaic._matrix(raw, [])[0][0, 0] == matrix[0, 0])
+    for off in np.linspace(0.4, 0.6, 41):
+        yield float(mosaic._sensor(_RGGB, _NOISE, np.array([0, 0, off]), np.full(3, 9.0)) is None)
+    for count in range(5, 12):
+        raw = SimpleNamespace(
+            raw_type=rawpy.RawType.Flat, num_colors=3, color_desc=b"RGBG", raw_pattern=_RGGB,
+            raw_image_visible=np.zeros((count, 9)),
+        )  # fmt: skip
+        yield float(mosaic._pattern(raw) is None)
+    with patch.object(mosaic, "candidates", lambda *_: None), patch.object(mosaic, "row_noise", lambda *_: 1):
+        for high in range(850, 1160, 10):
+            frame = np.broadcast_to(np.uint16(0), (high, 1000))
+            found = mosaic._reading(frame, _RGGB, _NOISE, _frame(rng), np.zeros(3), np.ones(3))  # type: ignore[arg-type]
+            yield float(found.rows is not None)
