@@ -392,3 +392,9 @@ def test_junk_never_raises_or_hangs(tmp_path: Path) -> None:
         assert read(tmp_path, head + chance.randbytes(600), f"r{index}.jpg")
         cases += 1
     assert cases > 700
+
+
+@pytest.mark.parametrize("number", [0, 9, 65535])
+def test_an_orientation_that_exif_does_not_have_is_upright(number: int, tmp_path: Path) -> None:
+    """Exif 2.32, 4.6.4: 1 to 8; anything else is reserved."""
+    assert read(tmp_path, jpeg(tiff(main=MAIN_TAGS | {0x0112: (SHORT, [number])}))).orientation == 1

@@ -24,7 +24,7 @@ MUTANTS = [
         "formats/metadata/test_embed.py",
     ),
     mutant(_JPEG, "kept[:leading] + metadata + kept[leading:]", "metadata + kept", "formats/metadata/test_embed.py"),
-    mutant(_JPEG, "_MAXIMUM = 65_533", "_MAXIMUM = 65_535", "formats/metadata/test_embed.py"),
+    mutant(_JPEG, "_MAXIMUM = 65_533", "_MAXIMUM = 65_535", "formats/test_containers.py"),
     mutant(
         _JPEG,
         'struct.unpack_from(">HH", segment.payload, 1)\n            return height, width',

@@ -18,6 +18,7 @@ from PIL import ExifTags, Image, IptcImagePlugin
 from pipeline.formats.jpeg_segments import scan_digest, split, strip_jpeg
 from pipeline.formats.metadata.credits import Contact
 from pipeline.formats.metadata.embed import embed_jpeg, metadata_size, tiff_tags
+from pipeline.formats.metadata.exif import exif_block
 from pipeline.formats.metadata.iim import cut_utf8
 from pipeline.formats.metadata.model import Metadata, MetadataTooLarge
 from pipeline.formats.metadata.xmp import xmp_packet
@@ -131,6 +132,36 @@ def test_iim_is_cut_between_characters(letter: str) -> None:
         cut = cut_utf8(letter * 50, octets)
         assert len(cut) <= octets < len(cut) + len(letter.encode())
         assert cut.decode() == letter * (len(cut) // len(letter.encode()))
+
+
+@pytest.mark.parametrize(
+    "whole", ["e\u0301", "\U0001f1f5\U0001f1f1", "\U0001f44d\U0001f3fd", "\u2764\ufe0f", "\U0001f469\u200d\U0001f680"]
+)
+def test_iim_is_cut_between_visible_characters(whole: str) -> None:
+    """Unicode Standard Annex 29, GB9 to GB13: a letter with its accent, a flag, a hand with its skin tone, a heart with
+    its variation, a joined emoji. Each is one visible character, kept or left out as a whole."""
+    for octets in range(1 + len(whole.encode()), 60):
+        cut = cut_utf8("a" + whole * 30, octets).decode()
+        assert cut == "a" + whole * (cut.count(whole))
+        assert len(cut.encode()) <= octets < len(cut.encode()) + len(whole.encode())
+
+
+@pytest.mark.parametrize("maker", ["Westerby", "Westerby1"])
+def test_values_of_exif_begin_on_a_word_boundary(maker: str) -> None:
+    """TIFF 6.0, section 2: a value that does not fit into its entry begins on a word boundary."""
+    block = exif_block(Metadata(make=maker, model="A model", lens="A lens of 85", caption="Odd."), (6, 4))
+    order = "<" if block[:2] == b"II" else ">"
+    sizes = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 7: 1, 9: 4, 10: 8}
+    at = [struct.unpack_from(order + "I", block, 4)[0]]
+    while at:
+        start = at.pop()
+        (count,) = struct.unpack_from(order + "H", block, start)
+        for entry in range(count):
+            tag, kind, number, place = struct.unpack_from(order + "HHII", block, start + 2 + 12 * entry)
+            if tag == 0x8769:
+                at.append(place)
+            elif sizes[kind] * number > 4:
+                assert place % 2 == 0, hex(tag)
 
 
 def test_resource_digest(plain: bytes) -> None:
