@@ -14,7 +14,13 @@ _WRITTEN = ("formats/metadata/test_embed.py", "formats/metadata/test_standard.py
 
 MUTANTS = [
     mutant(_EXIF, "round(shift.total_seconds() / 60)", "-round(shift.total_seconds() / 60)", *_EXIF_TESTS),
-    mutant(_EXIF, "orientation if 1 <= orientation <= 8 else 1", "orientation", *_EXIF_TESTS),
+    mutant(
+        _EXIF,
+        "orientation if 1 <= orientation <= 8 else 1",
+        "orientation",
+        *_EXIF_TESTS,
+        why="a value that does not exist is replaced by that of XMP or LibRaw",
+    ),
     mutant(_JPEG, "begin = at + 2 + length", "begin = at + 4 + length", "formats/metadata/test_embed.py"),
     mutant(_JPEG, "self.marker == APP13 or (", "(", "formats/metadata/test_embed.py"),
     mutant(
