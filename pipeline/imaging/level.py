@@ -27,7 +27,7 @@ class LevelConstants:
     side; slopes in degrees a frame.
 
     No published values exist but LSD's own. Chosen by trial on drawn halls, photographs turned by known angles and
-    pictures of nothing straight: `pytest tests/imaging/test_level.py`. That each one tells:
+    pictures of nothing straight: `pytest tests/imaging/test_level.py`. That each one matters:
     `pytest tests/test_constants.py`.
     """
 

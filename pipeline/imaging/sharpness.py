@@ -22,7 +22,7 @@ from pipeline.types import F32, F64, Noise
 class SharpnessConstants:
     """The scale on which a part of a picture is judged; all in pixels of the part as it is looked at.
 
-    No published values exist; that each one tells: `pytest tests/test_constants.py`.
+    No published values exist; that each one matters: `pytest tests/test_constants.py`.
     """
 
     longest: int = 320  # that a part is brought to at most: what shows when a player fills a web picture

@@ -22,7 +22,7 @@ class FlickerConstants:
     """How the gain map of each frame is fitted. Pixels are those of the small pictures.
 
     No published values exist. Chosen by trial on bursts drawn from closed forms: `pytest tests/light/test_flicker.py
-    tests/light/test_even_light.py`. That each one tells: `pytest tests/test_constants.py`.
+    tests/light/test_even_light.py`. That each one matters: `pytest tests/test_constants.py`.
     """
 
     most: int = 24  # frames that make the typical picture: a longer burst says no more and takes memory

@@ -18,7 +18,7 @@ class GrayWorldConstants:
     """How gray-world weighs the colours of a picture. Chroma in natural log of R/G and B/G.
 
     Chosen by trial on halls of measured surfaces under published lamps: `pytest tests/light/test_highlights.py
-    tests/light/test_illuminant.py`. That each one tells: `pytest tests/test_constants.py`.
+    tests/light/test_illuminant.py`. That each one matters: `pytest tests/test_constants.py`.
     """
 
     clipped: float = 0.85  # of saturation, from which a pixel does not decide: it may be partly clipped

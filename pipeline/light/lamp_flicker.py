@@ -15,7 +15,7 @@ from pipeline.types import F64
 @dataclass(frozen=True)
 class LampFlickerConstants:
     """How the depth of flicker is measured. Chosen by trial on simulated lamps: `pytest tests/light/test_mains.py`.
-    That each one tells: `pytest tests/test_constants.py`."""
+    That each one matters: `pytest tests/test_constants.py`."""
 
     dark: float = 0.25  # EV below the burst's median: about the smallest step of a camera's dials (common practice)
     jitter: float = 0.001  # seconds by which the time of each frame is free

@@ -25,7 +25,7 @@ class MainsConstants:
     """What decides which mains feeds the lamps, or that it cannot be found.
 
     No published values exist but where one is named. Chosen by trial on simulated shutters, lamps and clocks:
-    `pytest tests/light/test_mains.py`. That each one tells: `pytest tests/test_constants.py`.
+    `pytest tests/light/test_mains.py`. That each one matters: `pytest tests/test_constants.py`.
     """
 
     # Seconds from the first row to the last: curtains take 2 to 5 ms, electronic shutters up to 20 ms.

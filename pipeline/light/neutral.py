@@ -25,7 +25,7 @@ class NeutralConstants:
     """What decides which colour is taken for white. Chroma and distances in natural log of R/G and B/G.
 
     No published values exist. Chosen by trial on scenes of measured surfaces under published lamps for two measured
-    cameras: `pytest tests/light/test_neutral.py`. That each one tells: `pytest tests/test_constants.py`.
+    cameras: `pytest tests/light/test_neutral.py`. That each one matters: `pytest tests/test_constants.py`.
     """
 
     bright: float = 10.0  # power of the mean that stands for a colour's brightness: close to its brightest part

@@ -28,7 +28,7 @@ class PaletteConstants:
     """How colours are sampled, and what a gradient of the light over the frame may be. Chroma in natural log.
 
     No published values exist. Chosen by trial on drawn halls under published lamps: `pytest tests/light/test_palette.py
-    tests/light/test_even_light.py`. That each one tells: `pytest tests/test_constants.py`.
+    tests/light/test_even_light.py`. That each one matters: `pytest tests/test_constants.py`.
     """
 
     floor: float = 0.003  # of saturation; below it a pixel's colour is noise

@@ -24,7 +24,7 @@ class ReferenceConstants:
     """Which references are believed. Chroma in natural log.
 
     Chosen on published lamps and on drawn halls whose references stand right and wrong:
-    `pytest tests/light/test_references.py`. That each one tells: `pytest tests/test_constants.py` and
+    `pytest tests/light/test_references.py`. That each one matters: `pytest tests/test_constants.py` and
     `python -m tests.mutants --only light/references.py`.
     """
 

@@ -24,7 +24,7 @@ class RegistrationConstants:
     """How the motion between frames is found. Pixels are those of the small pictures.
 
     No published values exist. Chosen by trial on drawn bursts that move and stand still: `pytest
-    tests/light/test_registration.py tests/light/test_flicker.py`. That each one tells: `pytest
+    tests/light/test_registration.py tests/light/test_flicker.py`. That each one matters: `pytest
     tests/test_constants.py`.
     """
 

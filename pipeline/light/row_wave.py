@@ -26,7 +26,7 @@ class RowWaveConstants:
     """How far each term of a burst's gain maps is expected to go: standard deviations in stops, but for the cycles.
 
     No published values exist. Chosen by trial on simulated lamps and shutters: `pytest tests/light/test_flicker.py`.
-    That each one tells: `pytest tests/test_constants.py`.
+    That each one matters: `pytest tests/test_constants.py`.
     """
 
     # Cycles per frame: a curtain of 3 ms at 100 Hz shows 0.3, an electronic shutter of 17 ms at 120 Hz 2.0.

@@ -30,7 +30,7 @@ class SceneConstants:
     """How the light of bursts is compared. Chroma in natural log; match is the correlation of histograms, 0 to 1.
 
     No published values exist. Chosen by trial on drawn halls under published lamps: `pytest tests/light/test_scenes.py
-    tests/light/test_even_light.py`. That each one tells: `pytest tests/test_constants.py`.
+    tests/light/test_even_light.py`. That each one matters: `pytest tests/test_constants.py`.
     """
 
     pictures: int = 6  # frames of a burst whose colours are pooled

@@ -24,7 +24,7 @@ Complex = NDArray[np.complex128]
 class StaticConstants:
     """When static bands are believed.
 
-    Chosen by trial on bursts drawn from closed forms: `pytest tests/light/test_flicker.py`. That each one tells:
+    Chosen by trial on bursts drawn from closed forms: `pytest tests/light/test_flicker.py`. That each one matters:
     `pytest tests/test_constants.py`.
     """
 

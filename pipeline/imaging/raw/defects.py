@@ -25,7 +25,7 @@ _EVERY = 16  # rows and columns of which a pixel is taken for the brightness of 
 @dataclass(frozen=True)
 class DefectConstants:
     """Which pixels of one frame may be defects. No published values exist; chosen by trial on photographs with planted
-    defects: `pytest tests/imaging/raw/test_defects.py`. That each one tells: `pytest tests/test_constants.py`."""
+    defects: `pytest tests/imaging/raw/test_defects.py`. That each one matters: `pytest tests/test_constants.py`."""
 
     sigmas: float = 3.5  # of noise above the greatest of the neighbours, itself about 1.4 above their mean
     # A lens spreads a point of light over pixels of every colour, but not a defect: share seen by the next pixels.

@@ -29,10 +29,10 @@ BINS = 24
 
 @dataclass(frozen=True)
 class NoiseConstants:
-    """How noise is told from texture, and what is taken to be noise of a sensor.
+    """How noise is kept apart from texture, and what is taken to be noise of a sensor.
 
     No published values exist but where one is named. Chosen by trial on photographs exposed by known noise:
-    `pytest tests/imaging/raw/test_noise.py tests/imaging/raw/test_noise_pool.py`. That each one tells:
+    `pytest tests/imaging/raw/test_noise.py tests/imaging/raw/test_noise_pool.py`. That each one matters:
     `pytest tests/test_constants.py`.
     """
 
@@ -67,7 +67,7 @@ class NoiseConstants:
 NOISE = NoiseConstants()
 # Variance lost in a block whose mean stands at the clip: max(0, z) of a normal z keeps (1 - 1 / pi) / 2.
 _CENSORED = 2 * np.pi / (np.pi - 1)
-# Blocks each way of the sample of white noise that gives the quiet factors: to 1 %, far below what a frame tells.
+# Blocks each way of the sample of white noise that gives the quiet factors: to 1 %, far below what one frame shows.
 _SAMPLE = 64
 # Third difference: cancels any parabola, and is small in the pass band of any lens; unit gain for white noise.
 _TAPS = np.array([1.0, -3.0, 3.0, -1.0], dtype=np.float32) / np.float32(np.sqrt(20.0))

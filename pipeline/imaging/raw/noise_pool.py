@@ -28,7 +28,7 @@ class PoolConstants:
     """How frames of one camera are put together, and what is said about it.
 
     No published values exist but where one is named. Chosen by trial on photographs exposed by known noise:
-    `pytest tests/imaging/raw/test_noise_pool.py`. That each one tells: `pytest tests/test_constants.py`.
+    `pytest tests/imaging/raw/test_noise_pool.py`. That each one matters: `pytest tests/test_constants.py`.
     """
 
     compared: int = 4  # frames from which odd ones are left out
@@ -37,7 +37,7 @@ class PoolConstants:
     odd_high: float = 1.6
     quieter: float = 0.3  # quantile of a frame's points against the line that stands for the frame
     # Neighbours of white noise do not correlate; a smoothing of [1 4 1] / 6 gives 0.44. Texture correlates too, but
-    # not in every bin of brightness: this quantile of the bins tells.
+    # not in every bin of brightness: this quantile of the bins decides.
     whitest: float = 0.2
     smoothed: float = 0.15  # correlation above which a raw was smoothed
     sharpened: float = -0.15
@@ -62,7 +62,7 @@ class VoteConstants:
     """When a pixel that stands out is the sensor's, and when row noise is.
 
     No published values exist but where one is named. Chosen by trial on planted defects:
-    `pytest tests/imaging/raw/test_defects.py`. That each one tells: `pytest tests/test_constants.py`.
+    `pytest tests/imaging/raw/test_defects.py`. That each one matters: `pytest tests/test_constants.py`.
     """
 
     visible: float = 6.5  # deviations of noise at which a defect is found in most frames

@@ -37,17 +37,17 @@ class RowNoiseConstants:
     """When row noise is believed, and how far it is taken out.
 
     No published values exist. Chosen by trial on the measured cameras of Wei et al. 2020 and on pictures of rows:
-    `pytest tests/imaging/raw/test_defects.py`. That each one tells: `pytest tests/test_constants.py`.
+    `pytest tests/imaging/raw/test_defects.py`. That each one matters: `pytest tests/test_constants.py`.
     """
 
     dark: float = 60.0  # photon noise against read noise: above it row noise is hidden
-    off_black: float = 3.0  # deviations of read noise, below which a sensor that clips black tells nothing
+    off_black: float = 3.0  # deviations of read noise, below which a sensor that clips black shows nothing of use
     bands: int = 6  # of rows that are looked at in one frame
-    band: int = 96  # rows that tell in each of them
+    band: int = 96  # rows that count in each of them
     whole_below: int = 8  # bands' worth of rows, up to which the whole frame is looked at
     order: int = 4  # of the differences between rows, which keep the picture out
     finer: int = 2  # orders more, for what is surely not the picture
-    least_weight: float = 0.05  # of the median row's, below which a row does not tell
+    least_weight: float = 0.05  # of the median row's, below which a row does not count
     least_changes: int = 48
     # A frame shows row noise for certain from so many standard errors, and where finer changes say most of the same.
     present_errors: float = 4.0

@@ -21,7 +21,8 @@ class CardConstants:
     """What a card is. Lengths in pixels of the picture that is searched, areas as shares of it, chroma in natural log.
 
     No published values exist but where one is named. Chosen by trial on drawn cards and sheets, real charts and
-    pictures without either: `pytest tests/light/test_chart.py`. That each one tells: `pytest tests/test_constants.py`.
+    pictures without either: `pytest tests/light/test_chart.py`. That each one matters:
+    `pytest tests/test_constants.py`.
     """
 
     long_edge: float = 384.0

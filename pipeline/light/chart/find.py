@@ -22,7 +22,7 @@ class ChartConstants:
     """How patches are looked for and put together to a chart. Lengths in pixels of the picture that is searched.
 
     No published values exist. Chosen by trial on photographs of real charts and of none, and on drawn charts under
-    lamps of CIE 15:2018: `pytest tests/light/test_chart.py`. That each one tells: `pytest tests/test_constants.py`.
+    lamps of CIE 15:2018: `pytest tests/light/test_chart.py`. That each one matters: `pytest tests/test_constants.py`.
     """
 
     long_edge: int = 768  # the search works at this size at most
@@ -54,7 +54,7 @@ CHART = ChartConstants()
 @dataclass(frozen=True)
 class RefineConstants:
     """How a chart's corners are fitted: a chart is drawn and aligned. Pixels of the drawing. Chosen by trial on drawn
-    charts: `pytest tests/light/test_chart.py`. That each one tells: `pytest tests/test_constants.py`."""
+    charts: `pytest tests/light/test_chart.py`. That each one matters: `pytest tests/test_constants.py`."""
 
     pitch: int = 16  # from one patch to the next
     wider: float = 1.2  # times that, the most in the picture: edges as wide as the drawing's, or steps are too short

@@ -18,7 +18,7 @@ from pipeline.types import F32, F64
 @dataclass(frozen=True)
 class ReadConstants:
     """When a chart can be read, and how. Chosen by trial on drawn and real charts: `pytest tests/light/test_chart.py`.
-    That each one tells: `pytest tests/test_constants.py`."""
+    That each one matters: `pytest tests/test_constants.py`."""
 
     inner: float = 0.7  # of a patch's sides is measured: half of its area, clear of blur and of corners a little off
     shown: float = 0.5  # of the patches' sides must be in the frame: a chart cut by less is still read
@@ -39,7 +39,8 @@ class FitConstants:
     """What a fit of a chart weighs against what. CIEDE2000, or CIELAB weighted as by CIE94.
 
     The pulls were chosen by trial on seven lamps at ISO 3200 to 12800: three times more or less moves no median by 0.1.
-    The rest as said beside it: `pytest tests/light/test_chart.py`. That each tells: `pytest tests/test_constants.py`.
+    The rest as said beside it: `pytest tests/light/test_chart.py`. That each one matters:
+    `pytest tests/test_constants.py`.
     """
 
     fewest: int = 14  # patches: 9 unknowns from 3 values each, with some to spare for patches that are wrong

@@ -13,6 +13,7 @@ from pipeline.fixtures.dng import write_dng
 
 from pipeline.errors import FrameError
 from pipeline.imaging.orientation import Orientation
+from pipeline.imaging.raw import demosaic, mosaic
 from pipeline.imaging.raw.demosaic import demosaic_noise
 from pipeline.imaging.raw.frame import SensorCorrection
 from pipeline.imaging.raw.mosaic import decode_raw
@@ -146,3 +147,19 @@ def test_full_size_bilinear_energy_matches_its_weights() -> None:
     energy, _ = demosaic_noise(1.0)
     assert energy[1] == pytest.approx(0.5 + 0.5 / 4, rel=0.03)
     assert energy[0] == pytest.approx(0.25 + 0.25 + 0.0625, rel=0.03)
+
+
+@pytest.mark.parametrize(("edge", "by_area"), [(64, True), (124, True), (136, False), (None, False)])
+def test_sizes_near_the_full_one_get_the_finer_demosaic(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, edge: int | None, by_area: bool
+) -> None:
+    """192 pixels wide: up to 0.67 of that (128) the average over an area hides what a bilinear demosaic does."""
+    taken: list[str] = []
+
+    def watched(*args: object, **named: object) -> object:
+        taken.append("by area")
+        return demosaic.by_area(*args, **named)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(mosaic, "by_area", watched)
+    decode_raw(write(tmp_path / "F.dng", flat(0.2, 0.2, 0.2)), UPRIGHT, edge)
+    assert taken == ["by area"] * by_area

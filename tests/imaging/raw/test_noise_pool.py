@@ -132,3 +132,11 @@ def test_clipped_black_is_said() -> None:
     assert found.pools[6400.0].clips_black
     np.testing.assert_allclose(found.model(6400.0).a, A, rtol=0.15)
     assert "darker than black" in noise_notes("Camera", found)[0]
+
+
+def test_eight_frames_are_enough_and_seven_are_not() -> None:
+    """With fewer the model leans to too much noise, and nothing is said of the camera."""
+    smoothed = [statistics(expose(i, 12800, smooth=0.6), RGGB) for i in range(8)]
+    assert pool(smoothed).smoothed and not pool(smoothed[:7]).smoothed
+    same = [seen(6400)[0]] * 8
+    assert (pool(same[:7]).noise.a > pool(same).noise.a).all()
