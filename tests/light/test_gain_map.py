@@ -126,3 +126,11 @@ def test_terms_hold_a_sine_and_its_logarithm() -> None:
         x = model.design(64, 1)[:, np.array(model.across) == 0]
         y = np.log2(1 + 0.34 * np.cos(np.pi * waves * at + 0.7))
         assert np.abs(y - x @ np.linalg.lstsq(x, y, rcond=None)[0]).max() < 0.012
+
+
+def test_what_nobody_sees_is_dropped() -> None:
+    """Half a thousandth of a stop is less than a tenth of an 8-bit code."""
+    for stops, kept in ((0.00048, 1), (0.00052, 2)):
+        coefficients = np.zeros((2, 1, 3))
+        coefficients[0], coefficients[1, 0, 1] = 1.0, stops
+        assert len(GainMap(coefficients).rounded().coefficients) == kept

@@ -155,3 +155,30 @@ def test_words(xy: tuple[float, float], words: str) -> None:
 
 def test_mccamy_has_no_answer_beyond_its_turn() -> None:
     assert math.isnan(cct_mccamy((0.64, 0.33))) and math.isnan(cct_mccamy((0.3, 0.1)))
+
+
+def _off_the_locus(by: float) -> tuple[float, float]:
+    """A chromaticity about 4000 K that lies so far above the Planckian locus."""
+    low, high = 0.33, 0.52
+    for _ in range(40):
+        y = (low + high) / 2
+        low, high = (y, high) if duv((0.38, y)) < by else (low, y)
+    return 0.38, y
+
+
+def test_words_change_where_the_standards_say() -> None:
+    """No temperature beyond Duv 0.05 (CIE 15); tinted beyond 0.006 (ANSI C78.377). In steps of 50 K up to 5,000 K."""
+    assert "no white" in describe(_off_the_locus(0.052)) and "no white" not in describe(_off_the_locus(0.048))
+    assert "greenish" in describe(_off_the_locus(0.0063)) and "greenish" not in describe(_off_the_locus(0.0057))
+    near = [describe((x, 0.345)).split(" K")[0] for x in np.linspace(0.335, 0.37, 400)]
+    below = {int(k) for k in near if 4000 < int(k) < 5000}
+    above = {int(k) for k in near if int(k) > 5000}
+    assert {4550, 4650, 4750, 4850, 4950} <= below and all(k % 100 == 0 for k in above)
+
+
+def test_the_cubic_has_no_answer_beyond_its_turn() -> None:
+    """The cubic turns back at the root of its derivative: beyond it redder light would seem cooler again."""
+    roots = np.roots([3 * 449.0, 2 * 3525.0, 6823.3])
+    turn = float(roots[np.isreal(roots)].real.max())
+    for n, known in ((turn + 0.03, True), (turn - 0.03, False)):
+        assert math.isfinite(cct_mccamy((0.3320 + n * (0.1858 - 0.4), 0.4))) == known
