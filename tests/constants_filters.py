@@ -34,6 +34,9 @@ def of_denoise() -> Iterator[float]:
         for quality in denoise.QUALITIES:
             out = denoise.denoise(_picture(*shape), _NOISE, quality=quality)
             yield from out[::9, ::9].ravel().tolist()
+    packed = np.ascontiguousarray(_picture(24, 27)[..., [0, 1, 1, 2]])
+    out = denoise.denoise_mosaic(packed, _NOISE, balance=np.array([2.0, 1.0, 1.5]), quality="standard")
+    yield from out[::7, ::7].ravel().tolist()
     out = denoise.denoise(_picture(33, 34), Noise(np.zeros(3), np.zeros(3)), 1e5)
     yield float(out.std())
     with patch.object(denoise, "sliding_dct", lambda plane, *_: plane * np.float32(1 - 1 / len(plane))):
