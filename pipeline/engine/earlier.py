@@ -1,14 +1,96 @@
-"""Files that an earlier run left in OUT and this one does not make."""
+"""The records of delivered files, and files that an earlier run left in OUT and this one does not make."""
 
 from __future__ import annotations
 
+import hashlib
+import json
 from collections.abc import Collection, Sequence
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
 from pipeline.errors import InputError
+from pipeline.formats.metadata.model import Metadata
+from pipeline.store.keys import digest_json
 from pipeline.store.store import Store
 from pipeline.textfile.messages import and_more
 from pipeline.types import Frame
+
+
+@dataclass(frozen=True)
+class Rendered:
+    """A finished file.
+
+    relative  posix path below OUT; key  see pixel_key; width, height  pixels; quality  of the JPEG, 0 for lossless
+    scan      digest of the JPEG's scan data, "" for other formats; thumb  name of its small picture, ""
+    """
+
+    relative: str
+    key: str
+    sha256: str
+    bytes: int
+    width: int
+    height: int
+    quality: int
+    scan: str
+    thumb: str
+    notices: tuple[str, ...] = field(default=())
+
+
+@dataclass(frozen=True)
+class DeliveredFile(Rendered):
+    """A file that is in OUT now.
+
+    frame  name of its frame; text  digest of the texts in it; mtime  time of change, nanoseconds since 1970, 0 while it
+           is not known whether the file was written before the run was stopped
+    replaced  SHA-256 of the file that it was written over, "" for none; known as ours too while mtime is 0
+    current  false where an earlier run made it and this one does not
+    """
+
+    frame: str = ""
+    text: str = ""
+    mtime: int = 0
+    replaced: str = ""
+    current: bool = True
+
+    def is_ours(self, digest: str) -> bool:
+        """Whether a file of this SHA-256 was put there by this program."""
+        return digest == self.sha256 or (not self.mtime and digest == self.replaced)
+
+    def as_bytes(self) -> bytes:
+        """For the store."""
+        return json.dumps({name: value for name, value in asdict(self).items() if name != "current"}).encode()
+
+    @staticmethod
+    def from_bytes(data: bytes | None) -> DeliveredFile | None:
+        """Reads what `as_bytes` wrote; None where it is damaged, or names a file that no delivery can have made: a
+        record planted in OUT/.work must not lead to a file elsewhere, since old files are removed."""
+        try:
+            found = json.loads(data or b"")
+            entry = DeliveredFile(**found | {"notices": tuple(found["notices"])})
+            delivery, name = entry.relative.split("/")
+        except (AttributeError, KeyError, TypeError, ValueError):
+            return None
+        plain = all(part not in ("", ".", "..") and not set(part) & set("\\:\0") for part in (delivery, name))
+        return entry if plain else None
+
+
+def done_name(relative: str) -> str:
+    """The name under which the record of a delivered file is kept."""
+    return hashlib.sha256(relative.encode()).hexdigest()[:32] + ".json"
+
+
+def text_key(metadata: Metadata | None) -> str:
+    """Digest of the texts of a file."""
+    return digest_json({"text": repr(metadata)})
+
+
+def announce(store: Store, one: Rendered, frame: str, metadata: Metadata | None) -> None:
+    """Record a file before it is written. A run may be stopped between the two, and its process may die before it
+    learns of the file: a file without a record would stay when its consent is withdrawn. Raises OSError."""
+    path = store.out / one.relative
+    replaced = hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
+    entry = DeliveredFile(**vars(one), frame=frame, text=text_key(metadata), replaced=replaced)
+    store.put("done", done_name(one.relative), entry.as_bytes())
 
 
 def refuse_other_shoot(store: Store, shoot: Path, frames: Sequence[Frame]) -> None:

@@ -3,55 +3,22 @@
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Collection, Mapping
 from contextlib import suppress
-from dataclasses import asdict, dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
-from pipeline.engine.earlier import absent, notice_on
+from pipeline.engine.earlier import DeliveredFile, Rendered, absent, done_name, notice_on, text_key
 from pipeline.engine.filenames import holds_withheld
 from pipeline.engine.jobs import Planner
-from pipeline.engine.render import Output, Rendered, rewrap
+from pipeline.engine.render import Output, rewrap
 from pipeline.errors import EvencourtError
 from pipeline.formats.metadata.model import Metadata
 from pipeline.shoot.facts import FrameFacts
 from pipeline.store.files import write_atomic
-from pipeline.store.keys import digest_json
 from pipeline.store.store import Store
 
 _EARLIER = "made by an earlier run with other settings"
-
-
-@dataclass(frozen=True)
-class DeliveredFile(Rendered):
-    """A file that is in OUT now.
-
-    frame  name of its frame; text  digest of the texts in it; mtime  time of change, nanoseconds since 1970
-    current  false where an earlier run made it and this one does not
-    """
-
-    frame: str = ""
-    text: str = ""
-    mtime: int = 0
-    current: bool = True
-
-    def as_bytes(self) -> bytes:
-        """For the store."""
-        return json.dumps({name: value for name, value in asdict(self).items() if name != "current"}).encode()
-
-    @staticmethod
-    def from_bytes(data: bytes | None) -> DeliveredFile | None:
-        """Reads what `as_bytes` wrote; None where it is damaged, or names a file that no delivery can have made: a
-        record planted in OUT/.work must not lead to a file elsewhere, since old files are removed."""
-        try:
-            found = json.loads(data or b"")
-            entry = DeliveredFile(**found | {"notices": tuple(found["notices"])})
-            delivery, name = entry.relative.split("/")
-        except (AttributeError, KeyError, TypeError, ValueError):
-            return None
-        plain = all(part not in ("", ".", "..") and not set(part) & set("\\:\0") for part in (delivery, name))
-        return entry if plain else None
 
 
 class Outputs:
@@ -70,15 +37,15 @@ class Outputs:
     def keep(self, one: Rendered, frame: str, metadata: Metadata | None) -> None:
         """Record a file that was made just now. Raises OSError where it is not there."""
         moment = (self.store.out / one.relative).stat().st_mtime_ns
-        self._put(DeliveredFile(**vars(one), frame=frame, text=_text_key(metadata), mtime=moment))
+        self._put(DeliveredFile(**vars(one), frame=frame, text=text_key(metadata), mtime=moment))
 
     def still_good(self, output: Output) -> bool:
         """Whether the delivered file needs no render. Its texts are written again first where they have changed."""
-        entry = DeliveredFile.from_bytes(self.store.get("done", _key(output.relative)))
+        entry = DeliveredFile.from_bytes(self.store.get("done", done_name(output.relative)))
         path = self.store.out / output.relative
         if entry is None or entry.key != output.key or not path.is_file():
             return False
-        text = _text_key(output.metadata)
+        text = text_key(output.metadata)
         same = path.stat().st_size == entry.bytes and path.stat().st_mtime_ns == entry.mtime
         if not same and hashlib.sha256(path.read_bytes()).hexdigest() != entry.sha256:
             return False
@@ -130,8 +97,8 @@ class Outputs:
         self, entry: DeliveredFile, path: Path, stays: bool, metadata: Metadata | None, gone: list[str]
     ) -> None:
         """Give one file its new text, or remove it where it may not stay. `gone` collects what was removed."""
-        relative, intact = entry.relative, hashlib.sha256(path.read_bytes()).hexdigest() == entry.sha256
-        if not (stays and entry.text == _text_key(metadata)):
+        relative, intact = entry.relative, entry.is_ours(hashlib.sha256(path.read_bytes()).hexdigest())
+        if not (stays and entry.text == text_key(metadata)):
             if not intact:
                 self.notices.append(
                     f"{relative}: changed by hand since it was delivered, and its caption or permission is no longer "
@@ -141,10 +108,10 @@ class Outputs:
             rewrapped = rewrap(self.store.out, relative, entry.scan, metadata) if stays else None
             if rewrapped is None:
                 path.unlink()
-                self.store.remove("done", _key(relative))
+                self.store.remove("done", done_name(relative))
                 gone.append(relative)
                 return
-            entry = self._rewrite(entry, path, rewrapped, _text_key(metadata))
+            entry = self._rewrite(entry, path, rewrapped, text_key(metadata))
         self.files[relative] = replace(entry, current=False, notices=(*entry.notices, _EARLIER))
 
     def _rewrite(
@@ -152,20 +119,14 @@ class Outputs:
     ) -> DeliveredFile:
         """Write a file with new metadata around the same pixels, and record it."""
         data, cut = rewrapped
+        digest = hashlib.sha256(data).hexdigest()
+        after = replace(entry, sha256=digest, bytes=len(data), notices=cut, text=text, mtime=0, replaced=entry.sha256)
+        self._put(after)  # before the file is written, as in earlier.announce
         write_atomic(path, data)
         self.rewritten += 1
-        digest, moment = hashlib.sha256(data).hexdigest(), path.stat().st_mtime_ns
-        return self._put(replace(entry, sha256=digest, bytes=len(data), notices=cut, text=text, mtime=moment))
+        return self._put(replace(after, mtime=path.stat().st_mtime_ns, replaced=""))
 
     def _put(self, entry: DeliveredFile) -> DeliveredFile:
         self.files[entry.relative] = entry
-        self.store.put("done", _key(entry.relative), entry.as_bytes())
+        self.store.put("done", done_name(entry.relative), entry.as_bytes())
         return entry
-
-
-def _key(relative: str) -> str:
-    return hashlib.sha256(relative.encode()).hexdigest()[:32] + ".json"
-
-
-def _text_key(metadata: Metadata | None) -> str:
-    return digest_json({"text": repr(metadata)})

@@ -7,9 +7,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipeline import __version__
+from pipeline.engine.earlier import DeliveredFile
 from pipeline.engine.jobs import Delivered, Planned, Shoot
 from pipeline.engine.measure import MeasuredFrame
-from pipeline.engine.outputs import DeliveredFile, Outputs
+from pipeline.engine.outputs import Outputs
 from pipeline.engine.render import Job
 from pipeline.engine.solve import Plan
 from pipeline.recipe.recipe import Recipe, flatten_yaml

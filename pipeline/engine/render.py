@@ -5,12 +5,13 @@ from __future__ import annotations
 import hashlib
 import io
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import PIL.Image
 
+from pipeline.engine.earlier import Rendered, announce
 from pipeline.engine.measure import read_measured, read_proxy
 from pipeline.engine.solve import Plan
 from pipeline.errors import FrameError
@@ -71,26 +72,6 @@ class Job:
     thumbs: str
     window: Box = WHOLE
     to: Path | None = None
-
-
-@dataclass(frozen=True)
-class Rendered:
-    """A finished file.
-
-    relative  posix path below OUT; key  see pixel_key; width, height  pixels; quality  of the JPEG, 0 for lossless
-    scan      digest of the JPEG's scan data, "" for other formats; thumb  name of its small picture, ""
-    """
-
-    relative: str
-    key: str
-    sha256: str
-    bytes: int
-    width: int
-    height: int
-    quality: int
-    scan: str
-    thumb: str
-    notices: tuple[str, ...] = field(default=())
 
 
 @dataclass(frozen=True)
@@ -236,13 +217,16 @@ def _deliver(job: Job, image: Image, output: Output) -> Rendered:
     notices = (*(text for text in short if text), *file.notices)
     path = (job.to or job.out) / output.relative
     path.parent.mkdir(parents=True, exist_ok=True)
-    write_atomic(path, file.data)
     thumb = ""
     if job.thumbs:
         thumb = f"{job.thumbs}.{delivery.name}.jpg"
         Store(job.out).put("thumbs", thumb, _jpeg(image.pixels))
     digest, size = hashlib.sha256(file.data).hexdigest(), len(file.data)
-    return Rendered(output.relative, output.key, digest, size, width, height, file.quality, file.scan, thumb, notices)
+    made = Rendered(output.relative, output.key, digest, size, width, height, file.quality, file.scan, thumb, notices)
+    if job.to is None:
+        announce(Store(job.out), made, job.frame.name, output.metadata)
+    write_atomic(path, file.data)
+    return made
 
 
 def rewrap(out: Path, relative: str, scan: str, metadata: Metadata | None) -> tuple[bytes, tuple[str, ...]] | None:

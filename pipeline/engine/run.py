@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from fnmatch import fnmatch
 from pathlib import Path
 
-from pipeline.engine.earlier import refuse_other_shoot
+from pipeline.engine.earlier import Rendered, refuse_other_shoot
 from pipeline.engine.executors import map_unordered
 from pipeline.engine.filenames import holds_withheld
 from pipeline.engine.jobs import Planned, Planner, Shoot, read_shoot
@@ -17,7 +17,7 @@ from pipeline.engine.measure import DISK_FULL, MeasuredFrame, measure_frames, re
 from pipeline.engine.outputs import Outputs
 from pipeline.engine.record import RunLog, build
 from pipeline.engine.redaction import Redaction
-from pipeline.engine.render import Job, Refused, Rendered, render, thumb_of_proxy
+from pipeline.engine.render import Job, Refused, render, thumb_of_proxy
 from pipeline.engine.selection import proposal
 from pipeline.engine.sending import refuse_unready, send, sent_record
 from pipeline.engine.solve import solve
@@ -99,6 +99,8 @@ class _Run:
             self._render(planned, only)
         except KeyboardInterrupt:
             log.stopped = "stopped by hand; run the same command again to go on"
+        if log.stopped:  # what was under way has been finished since
+            self._collect(planned)
         self.outputs.settle(
             self.planner, self.planner.texts(measured_frames, plan), {s.frame.name for s in measured_frames}
         )
@@ -127,6 +129,13 @@ class _Run:
         write_record(out, redacted)
         write_atomic(out / "frames.csv", proposal(self.shoot, self.recipe, plan).encode("utf-8-sig"))
         return Outcome(record, write_report(out, redacted), log.failed)
+
+    def _collect(self, planned: Planned) -> None:
+        """Take in the files that workers wrote and this process has not heard of."""
+        for _, delivered in planned.values():
+            for output in (d.output for d in delivered):
+                if output.relative not in self.outputs.files:
+                    self.outputs.still_good(output)
 
     def _render(self, planned: Planned, only: str | None) -> None:
         """Render what is missing. Outside of --only, delivered files still get their new texts, and no more is done."""

@@ -11,8 +11,8 @@ from pipeline.deliver.address import parse_address
 from pipeline.deliver.deliver import Progress, deliver, recall
 from pipeline.deliver.model import Delivered, Item, Wanted, set_facts
 from pipeline.deliver.targets import lacking
+from pipeline.engine.earlier import DeliveredFile
 from pipeline.engine.jobs import Shoot
-from pipeline.engine.outputs import DeliveredFile
 from pipeline.errors import InputError
 from pipeline.recipe.recipe import Delivery, Recipe
 from pipeline.report.record import AddedFile, FrameRecord, PushRecord, SentRecord

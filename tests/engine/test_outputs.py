@@ -13,8 +13,9 @@ import numpy as np
 import PIL.Image
 import pytest
 
+from pipeline.engine.earlier import Rendered
 from pipeline.engine.outputs import Outputs
-from pipeline.engine.render import Output, Rendered
+from pipeline.engine.render import Output
 from pipeline.formats.jpeg_segments import scan_digest
 from pipeline.formats.metadata.embed import embed_jpeg
 from pipeline.formats.metadata.model import Metadata

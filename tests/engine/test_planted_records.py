@@ -8,7 +8,8 @@ from typing import Any
 
 import pytest
 
-from pipeline.engine.outputs import DeliveredFile, Outputs
+from pipeline.engine.earlier import DeliveredFile
+from pipeline.engine.outputs import Outputs
 from pipeline.store.store import Store
 
 ENTRY: dict[str, Any] = {

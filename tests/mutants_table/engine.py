@@ -111,4 +111,8 @@ MUTANTS = [
         "engine/render.py", "ratio = max(wanted) / max(y1 - y0, x1 - x0)", "ratio = max(wanted) / max(full)", *_PLANNED
     ),
     mutant("engine/executors.py", "len(in_flight) < limit", "True", "engine/test_executors.py"),
+    # stopped runs: a file without a record would stay when consent is withdrawn
+    mutant("engine/render.py", "if job.to is None:", "if job.to is not None:", "engine/test_stopped.py"),
+    mutant("engine/earlier.py", "not self.mtime and digest == self.replaced", "False", "engine/test_stopped.py"),
+    mutant("engine/run.py", "self._collect(planned)", "pass", "engine/test_stopped.py"),
 ]
