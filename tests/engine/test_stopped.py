@@ -96,7 +96,9 @@ def test_after_control_c_the_record_holds_every_file_that_is_there(shoot: Path) 
     out = shoot.parent / "out"
     outcome = run(recipe_of(shoot), read_shoot(shoot, models=shoot), out, workers=2, progress=stop_after_one)
     assert outcome.record.state == "stopped"
-    recorded = {Path(d.file).name for f in outcome.record.frames.values() for d in f.deliveries.values()}
+    files = [d for f in outcome.record.frames.values() for d in f.deliveries.values()]
+    assert all(d.current for d in files)  # this run's own, not left over from another
+    recorded = {Path(d.file).name for d in files}
     assert recorded == on_disk(shoot) and recorded
     may_be_shown(shoot, "no")
     again(shoot)
