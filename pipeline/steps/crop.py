@@ -58,7 +58,10 @@ NO_MODEL = (
     "run once: evencourt models fetch"
 )
 NOBODY = "crop: no clear subject; left whole"
-FEWER = "crop: frames.csv names {named} players, the crop shows {whole} of those near; check who they are"
+FEWER = (
+    "crop: frames.csv names {named} players, and the crop shows {whole} of {near} people near the subject; check that the "
+    "named players are in it"
+)
 TOO_WIDE = "crop: the subject does not fit into {aspect} without cutting a hand or a foot; left whole"
 
 
@@ -209,7 +212,11 @@ def _fewer(named: int, frame: Observation, subject: Subject | None, solution: Cr
     people = frame.people[frame.people[:, 4] >= SURE.person]
     grown = people[people[:, 3] - people[:, 1] >= RULES.named * tall]
     whole = int((within(grown[:, :4], np.array(solution.box)) > RULES.shown).sum())
-    return FEWER.format(named=named, whole=whole) if whole < min(named, len(grown)) or whole < len(grown) else ""
+    return (
+        FEWER.format(named=named, whole=whole, near=len(grown))
+        if whole < min(named, len(grown)) or whole < len(grown)
+        else ""
+    )
 
 
 def _rounded(box: Iterable[float]) -> Box:
