@@ -59,8 +59,8 @@ NO_MODEL = (
 )
 NOBODY = "crop: no clear subject; left whole"
 FEWER = (
-    "crop: frames.csv names {named} players, and the crop shows {whole} of {near} people near the subject; check that the "
-    "named players are in it"
+    "crop: frames.csv names {named} players, and the crop shows {whole} of {near} people near the subject; check that "
+    "the named players are in it"
 )
 TOO_WIDE = "crop: the subject does not fit into {aspect} without cutting a hand or a foot; left whole"
 
