@@ -181,7 +181,7 @@ def test_brightness_is_left_to_exposure() -> None:
 def test_a_reference_in_a_panned_frame_counts_for_its_place_in_the_hall(pan: float) -> None:
     """The scene lies `pan` right of where the middle frame has it: the card stood in the light of column - pan."""
     gradient = np.array([[0.2, -0.1], [0.0, 0.0]])
-    card = np.exp(palette.at(gradient * PLAYER_GRADIENT, np.array([0.5 - pan]))[0])
+    card = np.exp(palette.gradient_at(gradient * PLAYER_GRADIENT, np.array([0.5 - pan]))[0])
     white = np.array([card[0], 1, card[1]]) / DAY * 0.3
     light = light_of([scene(["F1", "F2"], chroma_gradient=gradient, pan=(pan, 0.0))])
     patch = reference_of(white, column=0.5)
