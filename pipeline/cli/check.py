@@ -7,7 +7,7 @@ from pathlib import Path
 from pipeline.cli.console import note, say
 from pipeline.cli.recipes import read_recipe
 from pipeline.engine.jobs import Planner, Shoot, read_shoot
-from pipeline.engine.sending import refuse_unready
+from pipeline.engine.sending import refuse_unplaced, refuse_unready
 from pipeline.errors import EvencourtError, InputError
 from pipeline.recipe.recipe import Recipe, flatten_yaml
 
@@ -33,6 +33,8 @@ def check_recipe(recipe: Path, shoot: Path | None, facts: Path | None) -> None:
     if loaded is None or problems:
         raise InputError("\n".join(problems))
     refuse_unready(loaded)
+    if read is not None:
+        refuse_unplaced(loaded, read)
     if read is not None and (wrong := Planner(Path(), read, loaded).text_problems()):
         raise InputError("\n".join(wrong))
     say(flatten_yaml(loaded))

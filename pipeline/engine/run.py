@@ -19,7 +19,7 @@ from pipeline.engine.record import RunLog, build
 from pipeline.engine.redaction import Redaction
 from pipeline.engine.render import Job, Refused, render, thumb_of_proxy
 from pipeline.engine.selection import proposal
-from pipeline.engine.sending import refuse_unready, send, sent_record
+from pipeline.engine.sending import refuse_unplaced, refuse_unready, send, sent_record
 from pipeline.engine.solve import solve
 from pipeline.errors import InputError, RunStoppedError
 from pipeline.people.observe import FrameObservation
@@ -191,6 +191,7 @@ def run(
         raise InputError(f"--only {only}: no frame of the shoot has a name like that; one is {shoot.frames[0].name}")
     _refuse_deliveries(recipe, shoot, out)
     refuse_unready(recipe)
+    refuse_unplaced(recipe, shoot)
     store = Store.open(out, shoot.folder)
     with store.locked():
         refuse_other_shoot(store, shoot.folder, shoot.frames)

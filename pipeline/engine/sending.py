@@ -17,6 +17,7 @@ from pipeline.errors import InputError
 from pipeline.recipe.recipe import Delivery, Recipe
 from pipeline.report.record import AddedFile, FrameRecord, PushRecord, SentRecord
 from pipeline.steps.caption import CaptionParams
+from pipeline.textfile.messages import and_more
 
 
 def send(
@@ -55,6 +56,17 @@ def refuse_unready(recipe: Recipe) -> None:
         address = _wanted(delivery).push
         if address is not None and (why := lacking(parse_address(address))):
             raise InputError(f"{recipe.file}: delivery {delivery.name}: {why}")
+
+
+def refuse_unplaced(recipe: Recipe, shoot: Shoot) -> None:
+    """Raises InputError where pictures are to be pushed and a row of frames.csv that would hold one back fits no frame:
+    what is in OUT can be looked through first, what was sent cannot be called back from those who saw it."""
+    pushing = next((d.name for d in recipe.deliveries if _wanted(d).push is not None), None)
+    if pushing is not None and shoot.facts.unplaced:
+        raise InputError(
+            f"{and_more(shoot.facts.unplaced)}: shows a player whose roster line says publish: no, and fits no frame, "
+            f"so none is held back; correct the frame's name, delete the row, or take push out of delivery {pushing}"
+        )
 
 
 def _wanted(delivery: Delivery) -> Wanted:

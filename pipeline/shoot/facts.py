@@ -78,6 +78,7 @@ class Facts(Credits, Place):
     clocks   camera serial number -> seconds to add to that camera's times
     frames_file  the table that the rows are from, "" = none; elsewhere  its rows that name no frame here, or several
     unclear  frame name -> why it is held back: a row may mean it or another frame
+    unplaced  "file:line" of rows that show a player with publish: no and fit no frame, so that none is held back
     """
 
     title: str = ""
@@ -94,6 +95,7 @@ class Facts(Credits, Place):
     frames_file: str = ""
     elsewhere: tuple[Row, ...] = ()
     unclear: Mapping[str, str] = field(default_factory=dict)
+    unplaced: tuple[str, ...] = ()
 
     def row(self, frame: str) -> FrameFacts:
         """The row of frames.csv for `frame`, or the defaults where there is none."""

@@ -68,7 +68,7 @@ def load_facts(
         frames = read_table(frames_file, FRAME_COLUMNS, ("frame",), problems, ignored=INFO_COLUMNS)
     else:
         frames = _table("frames", parsed, doc, folders, problems)
-    rows, missing = _frames(frames, teams, players, index, problems)
+    rows, missing, unplaced = _frames(frames, teams, players, index, problems)
     unclear = _unclear(frames, index)
     facts = Facts(
         title=parsed.title,
@@ -85,6 +85,7 @@ def load_facts(
         frames_file=frames.file if frames else "",
         elsewhere=tuple(r for r in frames.rows if r["frame"] and index.find(r["frame"])[0] is None) if frames else (),
         unclear=unclear,
+        unplaced=unplaced,
     )
     facts = copied(copied(facts, parsed, Credits), parsed, Place)
     return facts, sorted(set(problems)), missing
@@ -200,9 +201,10 @@ def _frames(
     roster: tuple[Player, ...] | None,
     index: FrameIndex,
     problems: list[Problem],
-) -> tuple[dict[str, FrameFacts], Missing]:
+) -> tuple[dict[str, FrameFacts], Missing, tuple[str, ...]]:
     rows: dict[str, FrameFacts] = {}
     missing: Missing = []
+    unplaced: list[str] = []
     for row in table.rows if table else ():
         wrong: list[str] = []
         name, why = index.find(row["frame"]) if row["frame"] else (None, "")
@@ -226,11 +228,12 @@ def _frames(
                 why += "; until then all of them are held back"
             elif any((player.team, player.number) in players and not player.publish for player in roster or ()):
                 why += "; it shows a player whose roster line says publish: no: the frame it means is not held back"
+                unplaced.append(row.where)
             missing.append((row["frame"], f"{row.where}: {why}"))
         if name is not None and not wrong:
             rows[name] = FrameFacts(bool(keep), rating, players, row["words"], crop, row.line, always)
         problems += [row.problem(message) for message in wrong]
-    return rows, missing
+    return rows, missing, tuple(unplaced)
 
 
 def _unclear(table: Table | None, index: FrameIndex) -> dict[str, str]:

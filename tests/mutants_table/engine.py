@@ -115,4 +115,5 @@ MUTANTS = [
     mutant("engine/render.py", "if job.to is None:", "if job.to is not None:", "engine/test_stopped.py"),
     mutant("engine/earlier.py", "not self.mtime and digest == self.replaced", "False", "engine/test_stopped.py"),
     mutant("engine/run.py", "self._collect(planned)", "pass", "engine/test_stopped.py"),
+    mutant("engine/run.py", "    refuse_unplaced(recipe, shoot)", "    pass", "engine/test_unplaced.py"),
 ]
