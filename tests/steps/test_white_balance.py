@@ -23,12 +23,12 @@ from pipeline.light.neutral import Candidate, Vote
 from pipeline.light.references import MeasuredReferences
 from pipeline.light.scene_white import PLAYER_GRADIENT, WhiteSource
 from pipeline.light.scenes import Scene, ShootLight
-from pipeline.shoot.facts import Facts, Reference
+from pipeline.shoot.facts import Facts, FrameFacts, Reference
 from pipeline.steps import white_balance
-from pipeline.steps.base import SolveContext
-from pipeline.steps.white_balance import WhiteBalanceMeasurement, WhiteBalanceParams, solve
+from pipeline.steps.base import ApplyContext, SolveContext
+from pipeline.steps.white_balance import WhiteBalanceMeasurement, WhiteBalanceParams, WhiteBalanceSolution, solve
 from pipeline.store.store import Store
-from pipeline.types import Burst, Exif, Frame
+from pipeline.types import Burst, Domain, Exif, Frame, Image, Noise
 
 DAY = np.array([1.9, 1.0, 1.5])
 WHITE = Candidate(np.array([0.3, -0.2]), 1.0)
@@ -188,6 +188,29 @@ def test_a_reference_in_a_panned_frame_counts_for_its_place_in_the_hall(pan: flo
     context = context_of(light, Facts(references=(Reference("F1", patch=Box(0, 0, 1, 1)),)), F1=patch)
     found = solve(context, WhiteBalanceParams(method="reference_patch")).by_frame
     assert found["F2"].gains == pytest.approx(DAY, rel=1e-4)
+
+
+@pytest.mark.parametrize("pan", [0.3, -0.3])
+def test_a_panned_frame_is_balanced_for_the_part_of_the_hall_that_it_shows(pan: float) -> None:
+    """The same place of the hall gets the same gains in both frames, at column x of one and x - pan of the other."""
+    light = light_of([scene(["F1", "F2"], chroma_gradient=np.array([[0.2, -0.1], [0.0, 0.0]]), pan=(pan, 0.0))])
+    found = solve(context_of(light), WhiteBalanceParams(method="gray_world")).by_frame
+    for column in (-0.5, 0.0, 0.5):
+        moved, still = found["F1"].stops.at(0, column), found["F2"].stops.at(0, column - pan)
+        assert moved == pytest.approx(still, abs=1e-4)
+    assert np.abs(found["F1"].stops.at(0, 0.5) - found["F2"].stops.at(0, 0.5)).max() > 0.02
+
+
+def test_a_chart_matrix_takes_the_place_of_the_cameras() -> None:
+    own = np.array([[1.4, -0.3, -0.1], [-0.2, 1.5, -0.3], [0.0, -0.4, 1.4]])
+    noise = Noise(np.full(3, 1e-4), np.full(3, 1e-6))
+    image = Image(np.full((4, 6, 3), 0.1, np.float32), Domain.CAMERA, noise, np.ones(3), np.eye(3))
+    context = ApplyContext(Frame("F1", Path("F1"), "F1", "raw"), FrameFacts(), None)
+    for matrix in (None, own):
+        solution = WhiteBalanceSolution(np.array([2.0, 1.0, 1.5]), WhiteSource.REFERENCE, "", matrix=matrix)
+        balanced = white_balance.apply(image, WhiteBalanceParams(), replace(context, solution=solution))
+        assert balanced.to_working == pytest.approx(np.eye(3) if matrix is None else own)
+        assert balanced.pixels[0, 0] == pytest.approx([0.2, 0.1, 0.15], rel=1e-5)
 
 
 def test_no_usable_reference_means_gray_world_and_a_notice() -> None:
