@@ -70,10 +70,15 @@ def map_unordered(
     waiting = deque(range(len(items)))
     if executor is not None:
         in_flight: dict[Future[R], int] = {}
+        prepared, died = _Prepared(function, initializer), []
         try:
-            yield from _flow(
-                executor, _Prepared(function, initializer), items, waiting, in_flight, _IN_FLIGHT * workers
-            )
+            for index, result in _flow(executor, prepared, items, waiting, in_flight, _IN_FLIGHT * workers):
+                if isinstance(result, _WorkerDied):
+                    died.append(index)
+                else:
+                    yield index, result
+            for index in died:  # alone, since a neighbour on the same worker may have killed it
+                yield from _flow(executor, prepared, items, deque([index]), in_flight, 1)
         finally:
             for future in in_flight:
                 future.cancel()
@@ -118,6 +123,10 @@ def _flow(
             yield index, future.result() if error is None else _as_exception(error)
         if broken is not None:
             raise broken
+
+
+class _WorkerDied(FrameError):
+    """A task of a cluster whose workers died; which of the tasks on them killed them is not known."""
 
 
 @contextmanager
@@ -196,7 +205,7 @@ class _Cluster(Executor):
                 result = remote.result()
             except Exception as error:
                 with suppress(InvalidStateError):  # cancelled in the meantime
-                    local.set_exception(FrameError(_DIED) if isinstance(error, self._killed) else error)
+                    local.set_exception(_WorkerDied(_DIED) if isinstance(error, self._killed) else error)
             else:
                 with suppress(InvalidStateError):
                     local.set_result(result)

@@ -185,7 +185,14 @@ def test_cluster_without_its_package_says_what_to_install(monkeypatch: pytest.Mo
 @pytest.mark.filterwarnings("default")
 def test_cluster() -> None:
     distributed = pytest.importorskip("distributed", reason="the extra evencourt[cluster] is not installed")
-    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as local:
+    # Each worker that dies takes all its tasks along at once: those that are innocent must be told from the one.
+    strict = {"distributed.scheduler.allowed-failures": 0}
+    import dask
+
+    with (
+        dask.config.set(strict),
+        distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as local,
+    ):
         with cluster(local.scheduler_address) as executor:
             found = dict(map_unordered(square, [3, -1, 4], 2, nothing, executor))
             assert (found[0], found[2]) == (9, 16)

@@ -116,4 +116,10 @@ MUTANTS = [
     mutant("engine/earlier.py", "not self.mtime and digest == self.replaced", "False", "engine/test_stopped.py"),
     mutant("engine/run.py", "self._collect(planned)", "pass", "engine/test_stopped.py"),
     mutant("engine/run.py", "    refuse_unplaced(recipe, shoot)", "    pass", "engine/test_unplaced.py"),
+    mutant(
+        "engine/executors.py",
+        "                    died.append(index)",
+        "                    pass",
+        "engine/test_executors.py",
+    ),
 ]
