@@ -6,12 +6,12 @@ import os
 import subprocess
 import sys
 import time
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
 
-from pipeline.engine.executors import cluster, default_workers, map_unordered
+from pipeline.engine.executors import _WorkerDied, cluster, default_workers, map_unordered
 from pipeline.errors import FrameError, InputError
 
 
@@ -134,7 +134,7 @@ def test_few_items_are_taken_at_a_time() -> None:
 SCRIPT = """\
 import sys, time
 from pathlib import Path
-from pipeline.engine.executors import map_unordered
+from pipeline.engine.executors import _WorkerDied, map_unordered
 from tests.engine.test_executors import nothing, slow
 if __name__ == "__main__":
     folder = Path(sys.argv[1])
@@ -203,3 +203,28 @@ def test_cluster() -> None:
         address = local.scheduler_address
     with pytest.raises(InputError, match="no dask scheduler answers"), cluster(address):
         pass
+
+
+class Blaming(Executor):
+    """An executor on which 3 kills its worker each time, and took 4 along the first time."""
+
+    def __init__(self) -> None:
+        self.asked: list[int] = []
+
+    def submit(self, fn, /, *args, **kwargs):  # type: ignore[no-untyped-def]
+        [item] = args
+        future: Future[int] = Future()
+        if item == 3 or (item == 4 and 4 not in self.asked):
+            future.set_exception(_WorkerDied("its worker died"))
+        else:
+            future.set_result(fn(item))
+        self.asked.append(item)
+        return future
+
+
+def test_a_neighbour_of_one_that_kills_its_worker_is_tried_again_alone() -> None:
+    executor = Blaming()
+    found = dict(map_unordered(square, [1, 3, 4, 5], 2, nothing, executor))
+    assert isinstance(found.pop(1), FrameError)
+    assert found == {0: 1, 2: 16, 3: 25}
+    assert executor.asked.count(3) == 2
