@@ -134,7 +134,7 @@ def test_few_items_are_taken_at_a_time() -> None:
 SCRIPT = """\
 import sys, time
 from pathlib import Path
-from pipeline.engine.executors import _WorkerDied, map_unordered
+from pipeline.engine.executors import map_unordered
 from tests.engine.test_executors import nothing, slow
 if __name__ == "__main__":
     folder = Path(sys.argv[1])
