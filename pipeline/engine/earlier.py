@@ -88,7 +88,9 @@ def announce(store: Store, one: Rendered, frame: str, metadata: Metadata | None)
     """Record a file before it is written. A run may be stopped between the two, and its process may die before it
     learns of the file: a file without a record would stay when its consent is withdrawn. Raises OSError."""
     path = store.out / one.relative
-    replaced = hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
+    before = DeliveredFile.from_bytes(store.get("done", done_name(one.relative)))
+    digest = hashlib.sha256(path.read_bytes()).hexdigest() if before is not None and path.is_file() else ""
+    replaced = digest if before is not None and before.is_ours(digest) else ""  # not what a person has changed
     entry = DeliveredFile(**vars(one), frame=frame, text=text_key(metadata), replaced=replaced)
     store.put("done", done_name(one.relative), entry.as_bytes())
 

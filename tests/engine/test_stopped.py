@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import hashlib
 import shutil
+from dataclasses import fields
 from pathlib import Path
 
 import pytest
 
-from pipeline.engine.earlier import DeliveredFile
+from pipeline.engine.earlier import DeliveredFile, Rendered, announce
 from pipeline.engine.render import render
 from pipeline.engine.run import Outcome, jobs, read_shoot, run
 from pipeline.recipe.recipe import Recipe, load_recipe
@@ -104,3 +106,22 @@ def test_after_control_c_the_record_holds_every_file_that_is_there(shoot: Path) 
     again(shoot)
     assert on_disk(shoot) == set()
     shutil.rmtree(out)
+
+
+def test_what_a_person_changed_does_not_become_ours_by_being_announced(shoot: Path) -> None:
+    """Stopped before it was written over: the bytes of the person are not removed with those of the run."""
+    again(shoot)
+    store = Store(shoot.parent / "out")
+    path = store.out / "web" / "TH5_0001.jpg"
+    [name] = [n for n in store.names("done") if b"TH5_0001" in (store.get("done", n) or b"")]
+    entry = DeliveredFile.from_bytes(store.get("done", name))
+    assert entry is not None
+    made = Rendered(**{f.name: getattr(entry, f.name) for f in fields(Rendered)} | {"sha256": "0" * 64})
+    for retouched, ours in ((False, True), (True, False)):
+        if retouched:
+            store.put("done", name, entry.as_bytes())
+            path.write_bytes(path.read_bytes() + b"retouched")
+        announce(store, made, entry.frame, None)
+        announced = DeliveredFile.from_bytes(store.get("done", name))
+        assert announced is not None
+        assert announced.is_ours(hashlib.sha256(path.read_bytes()).hexdigest()) == ours
