@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import cv2
@@ -16,6 +16,15 @@ SHARED = Path(__file__).resolve().parents[2] / "shared"
 def _one_thread() -> None:
     """As in a run's own processes: frames, and here files of tests, are the unit of parallel work."""
     cv2.setNumThreads(1)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """No test, nor a command that it starts, fetches anything or touches the cache of the person who runs it."""
+    with pytest.MonkeyPatch.context() as environment:
+        environment.setenv("EVENCOURT_OFFLINE", "1")
+        environment.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("cache")))
+        yield
 
 
 @pytest.fixture(scope="session")
