@@ -8,6 +8,7 @@ _PRIVACY = "captions/privacy.py"
 _PEOPLE = "captions/people.py"
 _FACTS = "shoot/facts.py"
 _READ = "shoot/read_facts.py"
+_ROWS = "shoot/rows.py"
 _CONSENT = "shoot/consent.py"
 _NAMES = "shoot/names.py"
 _REDACTION = "engine/redaction.py"
@@ -55,7 +56,7 @@ MUTANTS = [
     mutant(_FACTS, 'replace_name(words, pattern, "") != words:', "False:", "shoot/test_facts.py"),
     mutant(_READ, 'publish = yes_or_no(row["publish"], default=True)', "publish = True", "shoot/test_facts.py"),
     mutant(
-        _READ, 'keep = True if always else yes_or_no(row["keep"], default=True)', "keep = True", "shoot/test_facts.py"
+        _ROWS, 'keep = True if always else yes_or_no(row["keep"], default=True)', "keep = True", "shoot/test_facts.py"
     ),
     mutant(
         _CONSENT,
