@@ -11,12 +11,13 @@ import typer
 
 from pipeline.cli.console import Report, note, progress, say, warn
 from pipeline.cli.recipes import read_recipe
-from pipeline.engine import caption_sheet, executors, jersey_suggestions
-from pipeline.engine.frame_table import SEPARATORS
+from pipeline.engine import executors
 from pipeline.engine.jobs import Shoot, read_shoot
 from pipeline.engine.measure import Measurements
 from pipeline.engine.run import measure_shoot
 from pipeline.engine.solve import subjects_and_ranks
+from pipeline.engine.tables import caption_sheet, jersey_suggestions
+from pipeline.engine.tables.frame_table import SEPARATORS
 from pipeline.errors import InputError
 from pipeline.people import digits as jersey_digits
 from pipeline.shoot.consent import held_by_own_texts

@@ -18,9 +18,9 @@ from pipeline.engine.outputs import Outputs
 from pipeline.engine.record import RunLog, build
 from pipeline.engine.redaction import Redaction
 from pipeline.engine.render import Job, Refused, render, thumb_of_proxy
-from pipeline.engine.selection import proposal
 from pipeline.engine.sending import refuse_unplaced, refuse_unready, send, sent_record
 from pipeline.engine.solve import solve
+from pipeline.engine.tables.selection import proposal
 from pipeline.errors import InputError, RunStoppedError
 from pipeline.people.observe import FrameObservation
 from pipeline.recipe.recipe import Recipe, flatten_yaml

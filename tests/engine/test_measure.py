@@ -9,8 +9,9 @@ import numpy as np
 import PIL.Image
 import pytest
 
-from pipeline.engine import jersey_suggestions, measure
+from pipeline.engine import measure
 from pipeline.engine.run import measure_shoot, read_shoot
+from pipeline.engine.tables import jersey_suggestions
 from pipeline.imaging.geometry import Box
 from pipeline.imaging.raw.frame import DecodedFrame
 from pipeline.store.store import Store

@@ -15,7 +15,9 @@ MUTANTS = [
     # Sizes that frames are measured at and kept at.
     mutant("engine/measure.py", "MEASURED_EDGE = 960", "MEASURED_EDGE = 864", "engine/test_measure.py"),
     mutant("engine/measure.py", "PROXY_EDGE = 192", "PROXY_EDGE = 211", "engine/test_measure.py"),
-    mutant("engine/jersey_suggestions.py", "_TORSO_MARGIN = 1.25", "_TORSO_MARGIN = 1.125", "engine/test_measure.py"),
+    mutant(
+        "engine/tables/jersey_suggestions.py", "_TORSO_MARGIN = 1.25", "_TORSO_MARGIN = 1.125", "engine/test_measure.py"
+    ),
     # What a result depends on.
     mutant("engine/render.py", '            "window": list(window),\n', "", *_KEYS),
     mutant("engine/render.py", '            "edge": long_edge,\n', "", *_KEYS),

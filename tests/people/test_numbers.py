@@ -14,10 +14,10 @@ import cv2
 import numpy as np
 import pytest
 
-from pipeline.engine import jersey_suggestions
 from pipeline.engine.jobs import Shoot, read_shoot
 from pipeline.engine.measure import Measurements
 from pipeline.engine.run import measure_shoot
+from pipeline.engine.tables import jersey_suggestions
 from pipeline.imaging.geometry import Box
 from pipeline.people import digits as imaging_numbers
 from pipeline.people.detect import overlap
@@ -27,7 +27,7 @@ from pipeline.people.tracking import Observation
 from pipeline.shoot.facts import Facts, Player
 from pipeline.steps import crop
 from pipeline.store.store import Store
-from tests.engine.test_caption_sheet import evencourt, rows_of, shoot_of
+from tests.engine.tables.test_caption_sheet import evencourt, rows_of, shoot_of
 
 reads = pytest.mark.skipif(bool(available()), reason="the extra numbers is not installed")
 

@@ -14,9 +14,9 @@ from typer.testing import CliRunner
 
 from pipeline.cli import app
 from pipeline.cli.recipes import read_recipe
-from pipeline.engine import caption_sheet
-from pipeline.engine.frame_table import frame_table
 from pipeline.engine.jobs import read_shoot
+from pipeline.engine.tables import caption_sheet
+from pipeline.engine.tables.frame_table import frame_table
 from pipeline.errors import EvencourtError, InputError
 from pipeline.shoot.facts import FRAME_COLUMNS, INFO_COLUMNS, FrameFacts
 from pipeline.shoot.read_facts import load_facts

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from pipeline.engine.frame_table import frame_table
 from pipeline.engine.jobs import Shoot
+from pipeline.engine.tables.frame_table import frame_table
 from pipeline.errors import InputError, Problem
 from pipeline.formats.metadata.carried import NOTHING_CARRIED, read_carried
 from pipeline.formats.metadata.model import Metadata, PictureTexts

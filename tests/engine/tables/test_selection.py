@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 
 from pipeline.engine.jobs import Shoot
-from pipeline.engine.selection import proposal
 from pipeline.engine.solve import Plan
+from pipeline.engine.tables.selection import proposal
 from pipeline.light.scenes import ShootLight
 from pipeline.people.modelfiles import ModelFiles
 from pipeline.people.ranking import Ranked
