@@ -10,6 +10,7 @@ from pipeline.cli.console import note, say, warn
 from pipeline.errors import InputError
 from pipeline.report.record import RunRecord, read_record
 from pipeline.store.store import Store
+from pipeline.textfile.messages import and_more
 
 _MOST = 20  # notes of a kind that are printed; the report has all
 
@@ -47,13 +48,11 @@ def read_run(out: Path) -> RunRecord | None:
 def print_outcome(record: RunRecord, seconds: float | None = None) -> None:
     """Notes, failures and the counts of a run; `seconds` is how long it took, where that is known."""
     counts = record.counts
-    for text in record.notices[:_MOST]:
+    notes = _notes(record)
+    for text in notes[:_MOST]:
         note(text)
-    if len(record.notices) > _MOST:
-        note(f"and {len(record.notices) - _MOST} more in the report")
-    for text, names in _frame_notes(record).items():
-        more = f" and {len(names) - 1} more frame{'s' if len(names) > 2 else ''}" if len(names) > 1 else ""
-        note(f"{names[0]}{more}: {text}")
+    if len(notes) > _MOST:
+        note(f"and {len(notes) - _MOST} more in the report")
     for name, frame in record.frames.items():
         if frame.status == "failed":
             warn(f"failed: {frame.relative or name}: {frame.reason}")
@@ -74,10 +73,16 @@ def print_outcome(record: RunRecord, seconds: float | None = None) -> None:
     )
 
 
-def _frame_notes(record: RunRecord) -> dict[str, list[str]]:
-    """Note about delivered files -> the frames it concerns."""
-    notes: dict[str, list[str]] = {}
+def _notes(record: RunRecord) -> list[str]:
+    """One line for each thing to say, however many frames it is about: first those of the run, then of its files."""
+    about: dict[str, dict[str, None]] = {}
+    for text in record.notices:
+        name, _, rest = text.partition(": ")
+        if name in record.frames:
+            about.setdefault(rest, {})[name] = None
+        else:
+            about.setdefault(text, {})
     for name, frame in record.frames.items():
         for text in sorted({text for file in frame.deliveries.values() for text in file.notices}):
-            notes.setdefault(text, []).append(name)
-    return dict(list(notes.items())[:_MOST])
+            about.setdefault(text, {})[name] = None
+    return [f"{and_more(list(names))}: {text}" if names else text for text, names in about.items()]

@@ -1,0 +1,27 @@
+"""What a run says at its end: one line for each thing, however many frames it is about."""
+
+from __future__ import annotations
+
+import pytest
+
+from pipeline.cli.status import print_outcome
+from pipeline.report.record import Counts, FrameRecord, RunRecord
+
+
+def printed(capsys: pytest.CaptureFixture[str], notices: list[str], frames: int) -> list[str]:
+    names = {f"TH1_{n:04d}": FrameRecord("", "delivered") for n in range(1, frames + 1)}
+    print_outcome(RunRecord("1", "done", "", "", "", {}, "", Counts(), [], names, notices=notices))
+    return [line for line in capsys.readouterr().err.splitlines() if line.startswith("note:")]
+
+
+def test_what_is_the_same_of_many_frames_is_said_once(capsys: pytest.CaptureFixture[str]) -> None:
+    notices = ["the lamps flicker", *(f"TH1_{n:04d}: no Exif in this file" for n in (1, 2, 3)), "TH1_0002: very dark"]
+    assert printed(capsys, notices, 3) == [
+        "note: the lamps flicker",
+        "note: TH1_0001 and 2 more: no Exif in this file",
+        "note: TH1_0002: very dark",
+    ]
+
+
+def test_many_things_to_say_end_with_a_count(capsys: pytest.CaptureFixture[str]) -> None:
+    assert printed(capsys, [f"thing {n}" for n in range(25)], 1)[-1] == "note: and 5 more in the report"
