@@ -28,7 +28,9 @@ RecipeFile = Annotated[Path, typer.Argument(help="recipe, a YAML file", show_def
 ShootFolder = Annotated[Path, typer.Argument(help="folder of frames; it is never written to", show_default=False)]
 RunFolder = Annotated[Path, typer.Argument(help="folder of a run", show_default=False)]
 OutFolder = Annotated[Path, typer.Option("--out", help="folder for the deliveries, the record and the report")]
-FactsFile = Annotated[Path | None, typer.Option("--facts", help="shoot.yaml from elsewhere than the shoot folder")]
+FactsFile = Annotated[
+    Path | None, typer.Option("--facts", help="a folder with shoot.yaml, roster.csv and frames.csv, or a shoot.yaml")
+]
 ModelsFolder = Annotated[Path | None, typer.Option("--models", help="folder of model files, see: evencourt models")]
 FirstModels = Annotated[Path | None, typer.Option("--models", help="a folder to look in first")]
 Workers = Annotated[int, typer.Option("--workers", min=0, help="processes; 0 = one per core")]
@@ -97,12 +99,13 @@ def verify(
     out: RunFolder,
     render: Annotated[int, typer.Option(min=0, help="also render so many frames again and compare the bytes")] = 0,
     shoot: Annotated[Path | None, typer.Option(help="with --render: the shoot folder, if it has moved")] = None,
+    facts: Annotated[Path | None, typer.Option(help="with --render: the facts, if they have moved")] = None,
     models: ModelsFolder = None,
 ) -> None:
     """Re-hash every delivered file against the run record."""
     from pipeline.cli.verify import verify_run
 
-    verify_run(out, render, shoot, models)
+    verify_run(out, render, shoot, facts, models)
 
 
 @app.command()
@@ -131,9 +134,13 @@ def captions(
     file: Annotated[
         Path | None, typer.Argument(help="with --check: the table to read; default: the shoot's own")
     ] = None,
-    out: Annotated[Path, typer.Option("--out", help="the table to write; if it is there, it is filled up")] = Path(
-        "frames.csv"
-    ),
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out",
+            help="the table to write; if it is there, it is filled up; default: frames.csv in the folder of --facts",
+        ),
+    ] = None,
     check: Annotated[
         bool, typer.Option("--check", help="read a table back: each caption as it would be embedded, and problems")
     ] = False,

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import typer
 
-from pipeline.cli.console import Report, note, progress, say, warn
+from pipeline.cli.console import Report, command, note, progress, say, warn
 from pipeline.cli.recipes import read_recipe
 from pipeline.engine import executors
 from pipeline.engine.jobs import Shoot, read_shoot
@@ -21,12 +21,11 @@ from pipeline.engine.tables.frame_table import SEPARATORS
 from pipeline.errors import InputError
 from pipeline.people import digits as jersey_digits
 from pipeline.shoot.consent import held_by_own_texts
+from pipeline.shoot.read_facts import FRAMES_FILE, facts_place
 from pipeline.steps import crop
 from pipeline.steps.caption import CaptionParams
 from pipeline.store.files import write_atomic
 from pipeline.store.store import Store
-
-FILE = "frames.csv"
 
 
 def write_table(
@@ -34,7 +33,7 @@ def write_table(
     facts: Path | None,
     file: Path | None,
     recipe: Path | None,
-    out: Path,
+    out: Path | None,
     models: Path | None,
     *,
     separator: str,
@@ -42,8 +41,9 @@ def write_table(
     numbers: bool,
     workers: int,
 ) -> None:
-    """Write a table of all frames to fill in at `out`; what was filled in there before stays, unless `force`.
+    """Write a table of all frames to fill in; what was filled in there before stays, unless `force`.
 
+    out        the table to write; None for the one in the facts folder, without such a folder for frames.csv here
     separator  a key of SEPARATORS, or "auto" for what spreadsheets of this computer's language take
     numbers    also suggest players by the numbers on their shirts; workers  processes, 0 for one a core
 
@@ -54,8 +54,9 @@ def write_table(
         raise InputError(f"{file}: to read it back, add --check; to write to it: --out {file}")
     params = _params(recipe)
     cells = SEPARATORS[_local_separator() if separator == "auto" else separator]
-    _refuse(shoot, out)
     read = _read(shoot, facts, models)
+    out = out or _table_of(read)
+    _refuse(shoot, out)
     if out.is_file() and not force:
         read = _filled_up(read, out)
     _notes(read)
@@ -117,10 +118,7 @@ def _write(
         say(f"suggested players for {len(suggested)} frames, by their shirts; whom you confirm, write under players")
         if held := sum(one.unpublished and not shoot.withheld(name) for name, one in suggested.items()):
             note(f"{held} frames may show a player with publish: no; they are held back once players says so")
-    say(
-        "Fill in players and words, save it as CSV, then see what comes of it with: "
-        f"evencourt captions {shoot.folder} --check {out}"
-    )
+    say(f"Fill in players and words, save it as CSV, then see what comes of it with: {_check_command(shoot, out)}")
     bad = [s for s in measured_frames if s.error]
     for one in bad:
         warn(f"failed: {one.frame.relative}: {one.error}")
@@ -149,13 +147,35 @@ def _read(folder: Path, facts: Path | None, models: Path | None) -> Shoot:
         raise
 
 
+def _check_command(shoot: Shoot, out: Path) -> str:
+    """How the table at `out` is read back."""
+    facts = ("--facts", shoot.facts_file) if shoot.facts_file else ()
+    found = shoot.facts_file is not None and out.resolve() == _table_of(shoot).resolve()
+    return command("captions", shoot.folder, *facts, "--check", *(() if found else (out,)))
+
+
+def _table_of(shoot: Shoot) -> Path:
+    """The table that the next run reads, where --facts says where that is; else frames.csv in the current folder."""
+    if shoot.facts_file is None:
+        return Path(FRAMES_FILE)
+    desk = facts_place(shoot.folder, shoot.facts_file).folders[0]
+    if _inside(desk, shoot.folder):
+        return Path(FRAMES_FILE)
+    current = Path(shoot.facts.frames_file)
+    return current if _inside(current, desk) and not _inside(current, shoot.folder) else desk / FRAMES_FILE
+
+
+def _inside(path: Path, folder: Path) -> bool:
+    return folder.resolve() in (path.resolve(), *path.resolve().parents)
+
+
 def _refuse(folder: Path, out: Path) -> None:
     """What would only be found out after the long look at all frames."""
     place = out.resolve().parent
-    if folder.resolve() in (place, *place.parents):
+    if _inside(place, folder):
         raise InputError(f"{out}: is in the shoot folder, which is never written to; give another place: --out FILE")
     if out.is_dir():
-        raise InputError(f"{out}: is a folder; name a file in it: --out {out / FILE}")
+        raise InputError(f"{out}: is a folder; name a file in it: --out {out / FRAMES_FILE}")
     if not place.is_dir():
         raise InputError(f"{out}: there is no folder {place}; make it first")
 
@@ -192,6 +212,8 @@ def check_table(folder: Path, facts: Path | None, file: Path | None, recipe: Pat
     Raises InputError where there is no shoot or no table, typer.Exit(2) where the table has problems.
     """
     checked = caption_sheet.check(folder, facts, file, _params(recipe))
+    for text in checked.notices:
+        note(text)
     for one in checked.previews:
         _show(one)
     rows = sum(len(one.frames) for one in checked.previews)

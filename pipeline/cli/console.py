@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -30,6 +31,11 @@ def warn(text: str) -> None:
 def note(text: str) -> None:
     """Print something worth knowing that stops nothing."""
     warn(f"note: {text}")
+
+
+def command(*words: object) -> str:
+    """A command of evencourt as one types it: a path with a space in it is put in quotes."""
+    return shlex.join(("evencourt", *map(str, words)))
 
 
 @contextmanager

@@ -20,10 +20,11 @@ from pipeline.store.keys import digest_file
 from pipeline.store.store import Store
 
 
-def verify_run(out: Path, render_count: int, shoot: Path | None, models: Path | None) -> None:
+def verify_run(out: Path, render_count: int, shoot: Path | None, facts: Path | None, models: Path | None) -> None:
     """Print which files in `out` are missing or differ from its record.
 
-    render_count  frames to render again and compare, 0 for none; shoot  where the shoot folder is now, if it has moved
+    render_count   frames to render again and compare, 0 for none
+    shoot, facts   where the shoot folder and its facts are now, if they have moved
 
     Raises InputError where there is no record or no shoot folder, typer.Exit(1) where anything differs.
     """
@@ -39,7 +40,7 @@ def verify_run(out: Path, render_count: int, shoot: Path | None, models: Path | 
             changed.append(f"{relative}: is missing")
         elif digest_file(path) != digest:
             changed.append(f"{relative}: differs from what was delivered")
-    rendered = _render_again(record, out, shoot, models, render_count) if render_count else []
+    rendered = _render_again(record, out, shoot, facts, models, render_count) if render_count else []
     for text in (*changed, *rendered):
         warn(text)
     again = f", {render_count} frames rendered again" if render_count else ""
@@ -48,7 +49,9 @@ def verify_run(out: Path, render_count: int, shoot: Path | None, models: Path | 
         raise typer.Exit(1)
 
 
-def _render_again(record: RunRecord, out: Path, moved: Path | None, models: Path | None, count: int) -> list[str]:
+def _render_again(
+    record: RunRecord, out: Path, moved: Path | None, facts: Path | None, models: Path | None, count: int
+) -> list[str]:
     """Render `count` frames, evenly spread, into a scratch folder; what differs from the record."""
     source = Store(out).source()
     folder = moved or (Path(source.shoot) if source.shoot else None)
@@ -56,7 +59,10 @@ def _render_again(record: RunRecord, out: Path, moved: Path | None, models: Path
         raise InputError(f"{out}: does not know its shoot folder any more; give it with --shoot")
     if not folder.is_dir():
         raise InputError(f"{folder}: the shoot folder is not there any more; say where it is now with --shoot")
-    facts = Path(source.facts) if source.facts else None
+    if facts is None and source.facts:
+        facts = Path(source.facts)
+        if not facts.exists():
+            raise InputError(f"{facts}: the facts are not there any more; say where they are now with --facts")
     # Files of an earlier recipe are checked by their hash alone: this record cannot say how they were made.
     delivered = [
         name

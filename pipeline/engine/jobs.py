@@ -31,7 +31,7 @@ from pipeline.types import Burst, Frame
 class Shoot:
     """A shoot folder as read.
 
-    frames, bursts  in order of time; facts_file  None where the shoot's own shoot.yaml is used, or none
+    frames, bursts  in order of time; facts_file  what --facts gave, a shoot.yaml or a folder, None for neither
     missing         (frame, reason) of rows in frames.csv whose frame is not in the folder
     notices         on what is wrong but not fatal
     own_texts       frame -> why it is held back, by what its own texts or file name say
@@ -58,7 +58,7 @@ class Shoot:
 def read_shoot(folder: Path, facts_file: Path | None = None, models: Path | None = None) -> Shoot:
     """Scan a folder and read its facts. Raises InputError with every problem.
 
-    facts_file  shoot.yaml, None for the one in the folder; models  the folder of the model files, None for the usual
+    facts_file  see read_facts.facts_place; models  the folder of the model files, None for the usual
     """
     files = find(models)
     found = scan(folder)
@@ -67,7 +67,13 @@ def read_shoot(folder: Path, facts_file: Path | None = None, models: Path | None
         raise InputError(problems)
     frames = tuple(with_clocks(found.frames, facts.clocks))
     facts, sidecars = _with_ratings(facts, frames)
-    notices = (*found.notices, *(f"{name}: {why}" for name, why in found.skipped), *sidecars, *files.notices)
+    notices = (
+        *facts.notices,
+        *found.notices,
+        *(f"{name}: {why}" for name, why in found.skipped),
+        *sidecars,
+        *files.notices,
+    )
     notices += tuple(f"{f.name}: {text}" for f in frames for text in f.exif.notices)
     bursts, own_texts = tuple(find_bursts(frames)), held_by_own_texts(facts, frames)
     return Shoot(folder, frames, bursts, facts, facts_file, tuple(missing), notices, files, own_texts)

@@ -79,6 +79,7 @@ class Facts(Credits, Place):
     frames_file  the table that the rows are from, "" = none; elsewhere  its rows that name no frame here, or several
     unclear  frame name -> why it is held back: a row may mean it or another frame
     unplaced  "file:line" of rows that show a player with publish: no and fit no frame, so that none is held back
+    notices  on the files that were read, wrong in nothing
     """
 
     title: str = ""
@@ -96,6 +97,7 @@ class Facts(Credits, Place):
     elsewhere: tuple[Row, ...] = ()
     unclear: Mapping[str, str] = field(default_factory=dict)
     unplaced: tuple[str, ...] = ()
+    notices: tuple[str, ...] = ()
 
     def row(self, frame: str) -> FrameFacts:
         """The row of frames.csv for `frame`, or the defaults where there is none."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Collection, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Literal
@@ -22,8 +22,64 @@ from pipeline.shoot.facts import (
     Reference,
 )
 from pipeline.shoot.rows import Missing, folded, read_rows, side_of, unclear_frames
+from pipeline.textfile.reading import refused
 from pipeline.textfile.tables import FrameIndex, Table, read_table, yes_or_no
 from pipeline.textfile.yamlfile import Document, load_yaml
+
+EVENT_FILE, ROSTER_FILE, FRAMES_FILE = "shoot.yaml", "roster.csv", "frames.csv"
+FACTS_FILES = (EVENT_FILE, ROSTER_FILE, FRAMES_FILE)
+
+
+@dataclass(frozen=True)
+class FactsPlace:
+    """Where the facts of a shoot are.
+
+    event    its shoot.yaml, None where there is none
+    folders  where roster.csv and frames.csv are looked for; the first that holds one wins
+    notices  which file is used where two places hold one
+    """
+
+    event: Path | None
+    folders: tuple[Path, ...]
+    notices: tuple[str, ...] = ()
+
+
+def facts_place(shoot: Path, given: Path | None) -> FactsPlace:
+    """What --facts means: `given` is a shoot.yaml, a folder of FACTS_FILES, any of which may be missing, or None.
+
+    What the folder does not hold is looked for in the shoot folder, `shoot`. Raises InputError where `given` is not
+    there, is a file of another kind, or holds none of the files.
+    """
+    if given is None:
+        return FactsPlace(_file_in(EVENT_FILE, (shoot,)), (shoot,))
+    if given.is_dir():
+        if not any((given / name).is_file() for name in FACTS_FILES):
+            message = (
+                f"holds none of {', '.join(FACTS_FILES)}; write them with: evencourt prepare {shoot} --facts {given}"
+            )
+            raise refused(given, 0, message)
+        folders = _distinct(given, shoot)
+        return FactsPlace(_file_in(EVENT_FILE, folders), folders, tuple(_notices(EVENT_FILE, folders)))
+    if not given.exists():
+        raise refused(given, 0, "cannot be read: there is no such file or folder; give shoot.yaml or its folder")
+    if given.suffix.lower() not in (".yaml", ".yml"):
+        raise refused(given, 0, "is no shoot.yaml; give that file, or the folder that holds it, to --facts")
+    return FactsPlace(given, _distinct(given.parent, shoot))
+
+
+def _file_in(name: str, folders: tuple[Path, ...]) -> Path | None:
+    """The file of that name in the first folder that holds one."""
+    return next((folder / name for folder in folders if (folder / name).is_file()), None)
+
+
+def _distinct(first: Path, second: Path) -> tuple[Path, ...]:
+    return (first,) if first.resolve() == second.resolve() else (first, second)
+
+
+def _notices(name: str, folders: tuple[Path, ...]) -> list[str]:
+    """Says so where two folders hold a file of that name, so that nobody edits the one that is not read."""
+    there = [folder / name for folder in folders if (folder / name).is_file()]
+    return [f"{there[0]} is used; {there[1]} is not read"] if len(there) > 1 else []
 
 
 def load_facts(
@@ -31,7 +87,8 @@ def load_facts(
 ) -> tuple[Facts, list[Problem], Missing]:
     """Read the facts of a shoot, reporting everything that is wrong at once.
 
-    shoot        the shoot folder; its shoot.yaml is used where `facts_file` is None, and may be absent
+    shoot        the shoot folder
+    facts_file   a shoot.yaml or a folder of facts, None for those in the shoot folder; see facts_place
     frame_names  names of the frames in the folder
     frames_file  a table of frames to use instead of the one that the facts name
 
@@ -39,22 +96,23 @@ def load_facts(
     frames.csv names and the folder does not hold, which need not stop it. Raises nothing itself.
     """
     problems: list[Problem] = []
-    path = facts_file or shoot / "shoot.yaml"
-    parsed, doc = NOTHING_WRITTEN, Document(str(path), {}, {}, {})
-    if facts_file is not None or path.exists():
-        try:
-            doc = load_yaml(path, problems)
+    place = FactsPlace(None, (shoot,))
+    parsed, doc = NOTHING_WRITTEN, Document(str(shoot / EVENT_FILE), {}, {}, {})
+    try:
+        place = facts_place(shoot, facts_file)
+        if place.event is not None:
+            doc = load_yaml(place.event, problems)
             parsed = parse_event(doc, problems)
-        except InputError as error:
-            problems += error.problems
-    folders = (path.parent, shoot)
+    except InputError as error:
+        problems += error.problems
+    notices = list(place.notices)
     index = FrameIndex(frame_names)
     teams = {side: name for side in SIDES if (name := getattr(parsed.teams, side))}
     if len(set(map(folded, teams.values()))) < len(teams):
         message = "teams: both have the same name, so players cannot be told apart; change one"
         problems.append(doc.problem(("teams", "away"), message))
     before = len(problems)
-    table = _table("roster", parsed, doc, folders, problems)
+    table = _table("roster", parsed, doc, place.folders, problems, notices)
     readable = len(problems) == before
     roster = _roster(table, teams, problems)
     # An unreadable roster is one problem, not one for each player named in frames.csv.
@@ -62,7 +120,7 @@ def load_facts(
     if frames_file is not None:
         frames = read_table(frames_file, FRAME_COLUMNS, ("frame",), problems, ignored=INFO_COLUMNS)
     else:
-        frames = _table("frames", parsed, doc, folders, problems)
+        frames = _table("frames", parsed, doc, place.folders, problems, notices)
     rows, missing, unplaced = read_rows(frames, teams, players, index, problems)
     unclear = unclear_frames(frames, index)
     facts = Facts(
@@ -76,11 +134,12 @@ def load_facts(
         references=_references(parsed, doc, index, problems),
         clocks=parsed.clocks,
         minors=parsed.minors,
-        source_file=str(path) if doc.positions else "",
+        source_file=doc.file if doc.positions else "",
         frames_file=frames.file if frames else "",
         elsewhere=tuple(r for r in frames.rows if r["frame"] and index.find(r["frame"])[0] is None) if frames else (),
         unclear=unclear,
         unplaced=unplaced,
+        notices=tuple(notices),
     )
     facts = copied(copied(facts, parsed, Credits), parsed, Place)
     return facts, sorted(set(problems)), missing
@@ -90,13 +149,15 @@ def _table(
     kind: Literal["roster", "frames"],
     parsed: EventFile,
     doc: Document,
-    folders: tuple[Path, Path],
+    folders: tuple[Path, ...],
     problems: list[Problem],
+    notices: list[str],
 ) -> Table | None:
     """The table that the facts name, else roster.csv or frames.csv where there is one."""
     named: str | None = getattr(parsed, kind)
-    places = [folder / (named or f"{kind}.csv") for folder in dict.fromkeys(folders)]
-    path = next((p for p in places if p.is_file()), None)
+    name = named or (ROSTER_FILE if kind == "roster" else FRAMES_FILE)
+    notices += _notices(name, folders)
+    path = _file_in(name, folders)
     if path is None:
         if named:
             problem = doc.problem((kind,), f"{kind}: no file {named} beside the facts; check the name")

@@ -127,12 +127,16 @@ class CaptionPreview:
 
 @dataclass(frozen=True)
 class CheckedTable:
-    """A table that was read back: previews in its order, problems by line, frames of the shoot it does not name."""
+    """A table that was read back: previews in its order, problems by line, frames of the shoot it does not name.
+
+    notices  on the files that were read, wrong in nothing
+    """
 
     file: str
     previews: tuple[CaptionPreview, ...]
     problems: tuple[Problem, ...]
     unnamed: tuple[str, ...]
+    notices: tuple[str, ...]
 
 
 def check(folder: Path, facts_file: Path | None, file: Path | None, params: CaptionParams) -> CheckedTable:
@@ -167,9 +171,8 @@ def check(folder: Path, facts_file: Path | None, file: Path | None, params: Capt
             previews.append(one)
     wrong = {p.line for p in problems if p.file == facts.frames_file}
     unnamed = () if wrong else tuple(n for n in names if n not in facts.rows)
-    return CheckedTable(
-        facts.frames_file or str(file or folder), tuple(previews), tuple(sorted(set(problems))), unnamed
-    )
+    read = facts.frames_file or str(file or folder)
+    return CheckedTable(read, tuple(previews), tuple(sorted(set(problems))), unnamed, facts.notices)
 
 
 def _preview(frame: Frame, facts: Facts, row: FrameFacts, mark: str, params: CaptionParams) -> CaptionPreview:

@@ -84,6 +84,37 @@ def test_a_row_a_frame_to_fill_in(tmp_path: Path) -> None:
         assert row["caption"].startswith("Harbour Gulls play Mill Lane Foxes")
 
 
+def test_with_a_facts_folder_the_table_goes_where_the_next_run_reads_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shoot, desk, here = shoot_of(tmp_path / "shoot"), tmp_path / "match facts", tmp_path / "here"
+    here.mkdir()
+    desk.mkdir()
+    monkeypatch.chdir(here)
+    (shoot / "roster.csv").rename(desk / "roster.csv")
+    status, printed, _ = evencourt(shoot, "--facts", desk, "--workers", 1, "--separator", "comma")
+    assert status == 0 and list(here.iterdir()) == []
+    assert f"evencourt captions {shoot} --facts '{desk}' --check\n" in printed  # a path with a space is typed in quotes
+    table = desk / "frames.csv"
+    table.write_text(table.read_text("utf-8-sig").replace("TH1_0002,,,,", "TH1_0002,,,away 12,takes the ball"), "utf-8")
+    assert read_shoot(shoot, desk).facts.rows["TH1_0002"].words == "takes the ball"
+    status, printed, _ = evencourt(shoot, "--facts", desk, "--check")
+    assert status == 0 and "Zofia Kłosowska" in printed and printed.splitlines()[-1].startswith(str(table))
+    evencourt(shoot, "--facts", desk, "--workers", 1)  # filled up in place
+    assert read_shoot(shoot, desk).facts.rows["TH1_0002"].words == "takes the ball"
+    # told otherwise
+    status, printed, _ = evencourt(shoot, "--facts", desk, "--out", here / "mine.csv", "--workers", 1)
+    assert status == 0 and f"--facts '{desk}' --check {here / 'mine.csv'}\n" in printed
+    # the table that the facts name is the one that is filled up
+    (desk / "shoot.yaml").write_text("frames: night.csv\n", encoding="utf-8")
+    table.rename(desk / "night.csv")
+    evencourt(shoot, "--facts", desk / "shoot.yaml", "--workers", 1)
+    assert (desk / "night.csv").is_file() and not table.exists()
+    # facts that lie in the shoot folder: nothing is written there
+    assert evencourt(shoot, "--facts", shoot / "shoot.yaml", "--workers", 1)[0] == 0
+    assert (here / "frames.csv").is_file() and not (shoot / "frames.csv").exists()
+
+
 def test_every_column_that_is_written_can_be_read_back(tmp_path: Path) -> None:
     shoot, out = shoot_of(tmp_path / "shoot"), tmp_path / "frames.csv"
     evencourt(shoot, "--out", out, "--workers", 1)

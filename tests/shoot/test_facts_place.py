@@ -1,0 +1,119 @@
+"""Where facts are read from: beside the frames, from a shoot.yaml elsewhere, or from a folder of facts."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from pipeline.errors import InputError
+from pipeline.shoot.facts import Facts
+from pipeline.shoot.read_facts import facts_place, load_facts
+
+NAMES = ["TH1_0001", "TH1_0002"]
+ROSTER = "team,number,name,publish\nhome,7,Ida Marlow,{}\n"
+FRAMES = "frame,players,words\nTH1_0001,home 7,{}\n"
+
+
+@pytest.fixture
+def places(tmp_path: Path) -> tuple[Path, Path]:
+    """A shoot folder and a facts folder, both without facts."""
+    shoot, desk = tmp_path / "shoot", tmp_path / "desk"
+    shoot.mkdir()
+    desk.mkdir()
+    return shoot, desk
+
+
+def load(shoot: Path, given: Path | None) -> Facts:
+    facts, problems, _ = load_facts(shoot, given, NAMES)
+    assert problems == []
+    return facts
+
+
+def fill(folder: Path, title: str = "", publish: str = "", words: str = "") -> None:
+    if title:
+        (folder / "shoot.yaml").write_text(f"title: {title}\n", encoding="utf-8")
+    if publish:
+        (folder / "roster.csv").write_text(ROSTER.format(publish), encoding="utf-8")
+    if words:
+        (folder / "frames.csv").write_text(FRAMES.format(words), encoding="utf-8")
+
+
+def test_a_folder_of_facts_is_read_like_the_shoot_folder(places: tuple[Path, Path]) -> None:
+    shoot, desk = places
+    fill(desk, "Lantern Cup", "no", "jumps")
+    facts = load(shoot, desk)
+    assert (facts.title, facts.roster[0].publish, facts.rows["TH1_0001"].words) == ("Lantern Cup", False, "jumps")
+    assert facts.source_file == str(desk / "shoot.yaml") and facts.frames_file == str(desk / "frames.csv")
+    assert facts.notices == ()
+
+
+@pytest.mark.parametrize("there", [("title",), ("publish",), ("words",), ("title", "words")])
+def test_what_the_facts_folder_lacks_is_taken_from_beside_the_frames(
+    places: tuple[Path, Path], there: tuple[str, ...]
+) -> None:
+    shoot, desk = places
+    near, far = {"title": "near", "publish": "yes", "words": "near"}, {"title": "far", "publish": "no", "words": "far"}
+    fill(shoot, **near)
+    fill(desk, **{key: far[key] for key in there})
+    facts = load(shoot, desk)
+    read = {
+        "title": facts.title,
+        "publish": "yes" if facts.roster[0].publish else "no",
+        "words": facts.rows["TH1_0001"].words,
+    }
+    assert read == near | {key: far[key] for key in there}
+    names = {"title": "shoot.yaml", "publish": "roster.csv", "words": "frames.csv"}
+    # Of each file that both hold, the photographer hears which one counts.
+    assert sorted(facts.notices) == sorted(
+        f"{desk / names[key]} is used; {shoot / names[key]} is not read" for key in there
+    )
+
+
+def test_a_named_table_of_the_facts_folder_wins_too(places: tuple[Path, Path]) -> None:
+    shoot, desk = places
+    (desk / "shoot.yaml").write_text("roster: gulls.csv\n", encoding="utf-8")
+    (shoot / "gulls.csv").write_text(ROSTER.format("no"), encoding="utf-8")
+    assert not load(shoot, desk).roster[0].publish
+    (desk / "gulls.csv").write_text(ROSTER.format("yes"), encoding="utf-8")
+    facts = load(shoot, desk)
+    assert facts.roster[0].publish
+    assert facts.notices == (f"{desk / 'gulls.csv'} is used; {shoot / 'gulls.csv'} is not read",)
+
+
+def test_the_shoot_folder_itself_may_be_the_facts_folder(places: tuple[Path, Path]) -> None:
+    shoot, _ = places
+    fill(shoot, "near", "no", "near")
+    assert load(shoot, shoot) == load(shoot, None)
+    assert load(shoot, shoot / ".." / "shoot").notices == ()
+
+
+def test_a_file_given_brings_the_tables_beside_it(places: tuple[Path, Path]) -> None:
+    shoot, desk = places
+    fill(desk, "far", "no")
+    fill(shoot, "near", "yes", "near")
+    facts = load(shoot, desk / "shoot.yaml")
+    assert (facts.title, facts.roster[0].publish, facts.rows["TH1_0001"].words) == ("far", False, "near")
+
+
+def test_what_is_no_place_of_facts_is_refused(places: tuple[Path, Path]) -> None:
+    shoot, desk = places
+    (desk / "notes.txt").write_text("x", encoding="utf-8")
+    fill(shoot, "near")
+    for given, words in (
+        (desk, "holds none of shoot.yaml, roster.csv, frames.csv; write them with: evencourt prepare"),
+        (desk / "gone", "there is no such file or folder"),
+        (desk / "notes.txt", "is no shoot.yaml"),
+    ):
+        with pytest.raises(InputError, match=words) as refused:
+            facts_place(shoot, given)
+        assert str(refused.value).startswith(str(given))
+        _, problems, _ = load_facts(shoot, given, NAMES)
+        assert [words in str(problem) for problem in problems] == [True]
+
+
+def test_a_table_given_for_the_facts_is_named(places: tuple[Path, Path]) -> None:
+    shoot, desk = places
+    fill(desk, "", "no")
+    with pytest.raises(InputError, match="the folder that holds it, to --facts"):
+        facts_place(shoot, desk / "roster.csv")
