@@ -32,6 +32,9 @@ FactsFile = Annotated[
     Path | None, typer.Option("--facts", help="a folder with shoot.yaml, roster.csv and frames.csv, or a shoot.yaml")
 ]
 ModelsFolder = Annotated[Path | None, typer.Option("--models", help="folder of model files, see: evencourt models")]
+Offline = Annotated[
+    bool, typer.Option("--offline", help="never fetch missing model files; the same as EVENCOURT_OFFLINE=1")
+]
 FirstModels = Annotated[Path | None, typer.Option("--models", help="a folder to look in first")]
 Workers = Annotated[int, typer.Option("--workers", min=0, help="processes; 0 = one per core")]
 
@@ -55,6 +58,7 @@ def run(
     out: OutFolder,
     facts: FactsFile = None,
     models: ModelsFolder = None,
+    offline: Offline = False,
     workers: Workers = 0,
     cluster: Annotated[str | None, typer.Option(help="address of a dask scheduler instead of local processes")] = None,
     only: Annotated[str | None, typer.Option(help="only frames whose name matches, such as 'TH1_00*'")] = None,
@@ -63,7 +67,10 @@ def run(
     """Run a recipe over a shoot folder."""
     from pipeline.cli.run import run_shoot
 
-    run_shoot(recipe, shoot, out, facts, models, workers=workers, cluster=cluster, only=only, dry_run=dry_run)
+    run_shoot(
+        recipe, shoot, out, facts, models,
+        offline=offline, workers=workers, cluster=cluster, only=only, dry_run=dry_run,
+    )  # fmt: skip
 
 
 @app.command()
@@ -79,11 +86,17 @@ def check(
 
 
 @app.command()
-def inspect(shoot: ShootFolder, facts: FactsFile = None, models: ModelsFolder = None, workers: Workers = 0) -> None:
+def inspect(
+    shoot: ShootFolder,
+    facts: FactsFile = None,
+    models: ModelsFolder = None,
+    offline: Offline = False,
+    workers: Workers = 0,
+) -> None:
     """What is in the folder: bursts, light, ISO and shutter warnings."""
     from pipeline.cli.inspect import inspect_shoot
 
-    inspect_shoot(shoot, facts, models, workers)
+    inspect_shoot(shoot, facts, models, offline, workers)
 
 
 @app.command()
@@ -120,12 +133,13 @@ def steps(name: Annotated[str | None, typer.Argument(help="one step")] = None) -
 def demo(
     folder: Annotated[Path, typer.Argument(help="folder to make")] = Path("evencourt-demo"),
     models: ModelsFolder = None,
+    offline: Offline = False,
     workers: Workers = 0,
 ) -> None:
     """Write a demonstration shoot of raw files and run the overnight recipe on it."""
     from pipeline.cli.run import run_demo
 
-    run_demo(folder, models, workers)
+    run_demo(folder, models, offline, workers)
 
 
 @app.command()
@@ -159,6 +173,7 @@ def captions(
     ] = False,
     facts: FactsFile = None,
     models: ModelsFolder = None,
+    offline: Offline = False,
     workers: Workers = 0,
 ) -> None:
     """Write a frames.csv to fill in, one row a frame; with --check, show the captions that one gives."""
@@ -169,7 +184,7 @@ def captions(
     else:
         write_table(
             shoot, facts, file, recipe, out, models,
-            separator=separator, force=force, numbers=numbers, workers=workers,
+            offline=offline, separator=separator, force=force, numbers=numbers, workers=workers,
         )  # fmt: skip
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import typer
 
 from pipeline.cli.console import Report, command, note, progress, say, warn
+from pipeline.cli.models import with_models
 from pipeline.cli.recipes import read_recipe
 from pipeline.engine import executors
 from pipeline.engine.jobs import Shoot, read_shoot
@@ -36,6 +37,7 @@ def write_table(
     out: Path | None,
     models: Path | None,
     *,
+    offline: bool,
     separator: str,
     force: bool,
     numbers: bool,
@@ -44,6 +46,7 @@ def write_table(
     """Write a table of all frames to fill in; what was filled in there before stays, unless `force`.
 
     out        the table to write; None for the one in the facts folder, without such a folder for frames.csv here
+    offline    fetch no model file
     separator  a key of SEPARATORS, or "auto" for what spreadsheets of this computer's language take
     numbers    also suggest players by the numbers on their shirts; workers  processes, 0 for one a core
 
@@ -59,7 +62,11 @@ def write_table(
     _refuse(shoot, out)
     if out.is_file() and not force:
         read = _filled_up(read, out)
-    _notes(read)
+    read = with_models(read, models, offline)
+    for text in read.notices:
+        note(text)
+    if read.models.person is None:
+        note("ratings go by the middle of each frame, as nothing finds the people in it")
     numbers = numbers and _can_read(read)
     with progress() as report:
         _write(read, out, params, cells, numbers, workers or executors.default_workers(), report)
@@ -191,16 +198,6 @@ def _filled_up(shoot: Shoot, out: Path) -> Shoot:
         ) from error
     note(f"{out} was there: what is filled in there stays")
     return replace(shoot, facts=facts, own_texts=held_by_own_texts(facts, shoot.frames))
-
-
-def _notes(shoot: Shoot) -> None:
-    for text in shoot.notices:
-        note(text)
-    if shoot.models.person is None:
-        note(
-            "the model file that finds people is not there, so ratings go by the middle of each frame; "
-            "run once: evencourt models fetch"
-        )
 
 
 # ---- reading back ------------------------------------------------------------------------------------------

@@ -14,6 +14,7 @@ from rich.table import Table
 
 from pipeline.cli.console import note, out_console, progress
 from pipeline.cli.light_words import LightWords, light_words
+from pipeline.cli.models import with_models
 from pipeline.engine import executors
 from pipeline.engine.jobs import Shoot, read_shoot
 from pipeline.engine.measure import MeasuredFrame, Measurements
@@ -38,12 +39,12 @@ class InspectText:
     notes: list[str]
 
 
-def inspect_shoot(shoot: Path, facts: Path | None, models: Path | None, workers: int) -> None:
+def inspect_shoot(shoot: Path, facts: Path | None, models: Path | None, offline: bool, workers: int) -> None:
     """Measure a shoot in a temporary folder and print what was found; `workers`: processes, 0 for one a core.
 
     Raises InputError where the shoot or its facts cannot be read, typer.Exit(1) where a frame cannot.
     """
-    read = read_shoot(shoot, facts, models)
+    read = with_models(read_shoot(shoot, facts, models), models, offline)
     with tempfile.TemporaryDirectory() as scratch:
         store = Store.open(Path(scratch), read.folder)
         count = workers or executors.default_workers()

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from pipeline.cli.console import note, say, warn
+from pipeline.engine.jobs import Shoot
 from pipeline.people import modelfiles
 
 
@@ -36,6 +38,20 @@ def fetch_files(to: Path | None) -> None:
         say(f"fetched  {path}")
     if not written:
         say("nothing to fetch; all files are there")
+
+
+def with_models(shoot: Shoot, folder: Path | None, offline: bool) -> Shoot:
+    """The shoot with the model files that were missing, fetched where that is possible and wanted.
+
+    folder   looked in first; offline  fetch nothing
+
+    Says in one line what is fetched from where, and in another what is missing then and what to do.
+    """
+    if missing := modelfiles.ensure(folder, offline, warn):
+        note(missing)
+    files = modelfiles.find(folder)
+    notices = tuple(text for text in shoot.notices if text not in shoot.models.notices)
+    return replace(shoot, models=files, notices=(*notices, *files.notices))
 
 
 def _megabytes(model: modelfiles.ModelFile) -> str:

@@ -13,6 +13,7 @@ from pathlib import Path
 import typer
 
 from pipeline.cli.console import progress, say, warn
+from pipeline.cli.models import with_models
 from pipeline.cli.recipes import read_recipe
 from pipeline.cli.status import print_outcome
 from pipeline.engine import executors
@@ -33,6 +34,7 @@ def run_shoot(
     facts: Path | None,
     models: Path | None,
     *,
+    offline: bool,
     workers: int,
     cluster: str | None,
     only: str | None,
@@ -40,6 +42,7 @@ def run_shoot(
 ) -> None:
     """Run a recipe over a shoot folder into `out`, or with `dry_run` say what would be done.
 
+    offline  fetch no model file
     workers  processes, 0 for one a core; cluster  address of a dask scheduler to use in their place
     only     pattern of frame names, None for all
 
@@ -49,6 +52,7 @@ def run_shoot(
     with executors.cluster(cluster) if cluster else nullcontext() as executor:
         read = engine.read_shoot(shoot, facts, models)
         loaded = read_recipe(recipe)
+        read = with_models(read, models, offline)
         count = workers or executors.default_workers()
         if dry_run:
             _dry_run(loaded, read, count)
@@ -56,7 +60,7 @@ def run_shoot(
             _run(loaded, read, out, count, only, executor)
 
 
-def run_demo(folder: Path, models: Path | None, workers: int) -> None:
+def run_demo(folder: Path, models: Path | None, offline: bool, workers: int) -> None:
     """Write the demonstration shoot into `folder`, where it is not there yet, and run the overnight recipe on it.
 
     Raises InputError where the folder holds other files.
@@ -68,7 +72,7 @@ def run_demo(folder: Path, models: Path | None, workers: int) -> None:
     if not (shoot / "shoot.yaml").is_file():
         with progress() as report:
             write_demo(shoot, progress=lambda done, total: report("shoot", done, total))
-    read = engine.read_shoot(shoot, None, models)
+    read = with_models(engine.read_shoot(shoot, None, models), models, offline)
     _run(read_recipe(), read, folder / "delivered", workers or executors.default_workers())
 
 

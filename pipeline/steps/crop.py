@@ -55,7 +55,7 @@ class CropRules:
 RULES = CropRules()
 NO_MODEL = (
     "crop: the model file that finds people is not there, so crops are loose and around the centre; "
-    "run once: evencourt models fetch"
+    "see: evencourt models"
 )
 NOBODY = "crop: no clear subject; left whole"
 FEWER = (

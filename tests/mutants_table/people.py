@@ -11,6 +11,8 @@ _RANKING = "people/ranking.py"
 _NUMBERS = "people/jersey_numbers.py"
 _DETECT = "people/detect.py"
 _OBSERVE = "people/observe.py"
+_MODELS = "people/modelfiles.py"
+_FETCHED = ("people/test_modelfiles.py",)
 _FRAMED = ("people/test_framing_rules.py", "people/test_framing.py")
 _WORTHY = ("people/test_subject_rules.py", "people/test_subject.py")
 _TRACKED = ("people/test_tracking_rules.py", "people/test_tracking.py")
@@ -116,4 +118,11 @@ MUTANTS = [
     mutant(_OBSERVE, "float(_part(clipped, box).mean())", "float(clipped.mean())", *_OBSERVED),
     mutant(_OBSERVE, "torsos = [_part(picture, _torso(p))", "torsos = [_part(picture, row_to_box(p))", *_OBSERVED),
     mutant(_OBSERVE, "sharp = [sharpness(detail, _inner(p))", "sharp = [sharpness(detail, row_to_box(p))", *_OBSERVED),
+    # the model files
+    mutant(_MODELS, "if came != model.sha256:", "if False:", *_FETCHED),
+    mutant(_MODELS, "if never or offline():", "if never:", *_FETCHED),
+    mutant(_MODELS, "thread.join(max(until - time.monotonic(), 0))", "thread.join()", *_FETCHED),
+    mutant(_MODELS, "if not 0 <= time.time() - when < PATIENCE.again:", "if False:", *_FETCHED),
+    mutant(_MODELS, "if time.monotonic() - start > PATIENCE.cheap:", "if True:", *_FETCHED),
+    mutant(_MODELS, "unasked: float = 10.0", "unasked: float = 11.0", *_FETCHED),
 ]
