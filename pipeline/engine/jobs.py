@@ -18,10 +18,11 @@ from pipeline.formats.metadata.model import Metadata, PictureTexts
 from pipeline.people.modelfiles import ModelFiles, find
 from pipeline.recipe.recipe import Delivery, Recipe
 from pipeline.shoot.bursts import find_bursts
+from pipeline.shoot.clocks.correction import with_clocks
 from pipeline.shoot.consent import held_by_own_texts
 from pipeline.shoot.facts import Facts, FrameFacts, held_back
 from pipeline.shoot.read_facts import load_facts
-from pipeline.shoot.scan import scan, with_clocks
+from pipeline.shoot.scan import scan
 from pipeline.shoot.sidecar import sidecar_rating
 from pipeline.store.keys import digest_json
 from pipeline.types import Burst, Frame
@@ -63,9 +64,9 @@ def read_shoot(folder: Path, facts_file: Path | None = None, models: Path | None
     files = find(models)
     found = scan(folder)
     facts, problems, missing = load_facts(folder, facts_file, [f.name for f in found.frames])
-    if problems:
-        raise InputError(problems)
-    frames = tuple(with_clocks(found.frames, facts.clocks))
+    frames, wrong_clocks = with_clocks(found.frames, facts.clocks, facts.start)
+    if problems or wrong_clocks:
+        raise InputError([*problems, *wrong_clocks])
     facts, sidecars = _with_ratings(facts, frames)
     notices = (
         *facts.notices,

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from statistics import median
 
+from pipeline.shoot.clocks.bodies import Identity, identity
 from pipeline.types import Burst, Exif, Frame
 
 
@@ -35,7 +36,7 @@ LIMITS = BurstLimits()
 def find_bursts(frames: Sequence[Frame], gap: float = LIMITS.gap) -> tuple[Burst, ...]:
     """Every frame in exactly one burst; bursts in the order of their first frame in `frames`.
 
-    Each camera (make, model, serial) is a stream of its own, taken in order of time, then name. A burst ends
+    Each camera body (clocks.bodies) is a stream of its own, taken in order of time, then name. A burst ends
     where ISO, exposure time, aperture or orientation differ from the frame before, where the focal length is
     more than 2 % from that of the burst's first frame, or where the pause is longer than `gap` seconds or 2.5
     times the burst's own median interval, whichever is longer, and in any case than 1.5 s.
@@ -48,13 +49,13 @@ def find_bursts(frames: Sequence[Frame], gap: float = LIMITS.gap) -> tuple[Burst
     if not 0 < gap <= LIMITS.longest:
         raise ValueError(f"gap of {gap} s: give more than 0 and at most {LIMITS.longest} s")
     groups: list[list[Frame]] = []
-    streams: dict[tuple[str, str, str], list[tuple[datetime, Frame]]] = {}
+    streams: dict[Identity, list[tuple[datetime, Frame]]] = {}
     for frame in frames:
         exif = frame.exif
         if exif.time is None:
             groups.append([frame])
         else:
-            streams.setdefault((exif.make, exif.model, exif.serial), []).append((exif.time, frame))
+            streams.setdefault(identity(frame), []).append((exif.time, frame))
     for stream in streams.values():
         groups += _split(sorted(stream, key=lambda timed: (timed[0], timed[1].name)), gap)
     place = {frame.name: index for index, frame in enumerate(frames)}

@@ -8,11 +8,12 @@ from datetime import datetime
 from typing import Any, Literal
 
 from babel import Locale
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, create_model, field_validator
+from pydantic import BaseModel, ConfigDict, ValidationError, create_model, field_validator
 
 from pipeline.errors import Problem
 from pipeline.formats.metadata.credits import Contact, Credits, Place
 from pipeline.imaging.geometry import Box
+from pipeline.shoot.clocks.entries import Clock, read_clocks
 from pipeline.shoot.countries import alpha2, suggested
 from pipeline.textfile.yamlfile import Document, problems_of
 
@@ -99,7 +100,7 @@ class EventFile(_Part):
     roster: str | None = None
     frames: str | None = None
     references: tuple[_Reference, ...] = ()
-    clocks: dict[str, float] = Field(default_factory=dict)
+    clocks: tuple[Clock, ...] = ()
     minors: bool = False
 
     @field_validator("country")
@@ -165,6 +166,7 @@ def parse_event(doc: Document, problems: list[Problem]) -> EventFile:
     if not isinstance(data, dict):
         problems.append(doc.problem((), "the facts of a shoot are keys and values, such as title: Town cup"))
         return NOTHING_WRITTEN
+    data["clocks"] = read_clocks(data.get("clocks", {}), doc, problems)
     data["contact"] = _contact(data.get("contact", ""), doc, problems)
     try:
         return _Written.model_validate(data)

@@ -9,6 +9,7 @@ from typing import Literal
 
 from pipeline.formats.metadata.credits import Credits, Place
 from pipeline.imaging.geometry import Box
+from pipeline.shoot.clocks.entries import Clock
 from pipeline.shoot.eventfile import Corners
 from pipeline.shoot.names import name_pattern, replace_name
 from pipeline.textfile.tables import Row
@@ -75,7 +76,7 @@ class Facts(Credits, Place):
     country  ISO 3166 alpha-2 or alpha-3, capitals
     start    aware datetime
     rows     frame name -> its row of frames.csv
-    clocks   camera serial number -> seconds to add to that camera's times
+    clocks   what is to be added to cameras' times, as written; clocks.correction finds the frames
     frames_file  the table that the rows are from, "" = none; elsewhere  its rows that name no frame here, or several
     unclear  frame name -> why it is held back: a row may mean it or another frame
     unplaced  "file:line" of rows that show a player with publish: no and fit no frame, so that none is held back
@@ -90,7 +91,7 @@ class Facts(Credits, Place):
     roster: tuple[Player, ...] = ()
     rows: Mapping[str, FrameFacts] = field(default_factory=dict)
     references: tuple[Reference, ...] = ()
-    clocks: Mapping[str, float] = field(default_factory=dict)
+    clocks: tuple[Clock, ...] = ()
     minors: bool = False
     source_file: str = ""
     frames_file: str = ""

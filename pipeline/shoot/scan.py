@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import math
 import os
 import stat
 import unicodedata
 from collections import Counter
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import InputError
 from pipeline.formats.exif import read_exif
+from pipeline.shoot.clocks.bodies import by_time
 from pipeline.types import Exif, Frame
 
 # fmt: off
@@ -72,7 +71,7 @@ def scan(shoot: Path) -> Scan:
             f"{coarse} of {len(frames)} frames know their time to the second only: there, frames at most 1 s apart "
             "with the same settings are taken as one burst"
         )
-    return Scan(tuple(sorted(frames, key=_order)), tuple(sorted(skipped)), tuple(notices))
+    return Scan(tuple(sorted(frames, key=by_time)), tuple(sorted(skipped)), tuple(notices))
 
 
 def _walk(shoot: Path) -> tuple[list[Path], list[tuple[str, str]], list[str]]:
@@ -148,29 +147,3 @@ def _names(paths: Sequence[Path], shoot: Path) -> list[str]:
             return names
         for i in equal:
             level[i] += 1
-
-
-def _order(frame: Frame) -> tuple[datetime, str]:
-    return frame.exif.time or datetime.max, frame.name
-
-
-def with_clocks(frames: Sequence[Frame], clocks: Mapping[str, float]) -> tuple[Frame, ...]:
-    """Add each camera's seconds (by serial number, else by model) to its times, and sort again.
-
-    Raises InputError for seconds that are not a number or lead outside the calendar.
-    """
-    moved = []
-    for frame in frames:
-        exif = frame.exif
-        camera = exif.serial if exif.serial in clocks else exif.model
-        seconds = clocks.get(camera, 0.0)
-        if seconds and exif.time is not None:
-            try:
-                time = exif.time + timedelta(seconds=seconds if math.isfinite(seconds) else math.inf)
-            except OverflowError:
-                raise InputError(
-                    f"clocks: {seconds} seconds for {camera} cannot be the error of a clock; correct it"
-                ) from None
-            frame = replace(frame, exif=replace(exif, time=time))
-        moved.append(frame)
-    return tuple(sorted(moved, key=_order))

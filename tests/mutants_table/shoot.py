@@ -6,6 +6,9 @@ from tests.mutants_table import mutant
 
 _BURSTS = "shoot/bursts.py"
 _SCAN = "shoot/scan.py"
+_CLOCKS = "shoot/clocks/correction.py"
+_BODIES = "shoot/clocks/bodies.py"
+_CLOCK_TESTS = ("shoot/clocks/test_correction.py",)
 _BURST_TESTS = ("shoot/test_bursts.py",)
 _SCAN_TESTS = ("shoot/test_scan.py",)
 
@@ -23,6 +26,14 @@ MUTANTS = [
     mutant(_SCAN, 'sorted(names) if not name.startswith(".")', "sorted(names)", *_SCAN_TESTS),
     mutant(_SCAN, "kept = [path for path in paths if path not in copies]", "kept = paths", *_SCAN_TESTS),
     mutant(_SCAN, 'unicodedata.normalize("NFC", name).casefold()', "name", *_SCAN_TESTS),
-    mutant(_SCAN, "exif.time + timedelta", "exif.time - timedelta", *_SCAN_TESTS),
-    mutant(_SCAN, "exif.serial if exif.serial in clocks else exif.model", "exif.model", *_SCAN_TESTS),
+    mutant(_CLOCKS, "time = exif.time + shift", "time = exif.time - shift", *_CLOCK_TESTS),
+    mutant(_CLOCKS, "+ seconds\n", "\n", *_CLOCK_TESTS),
+    mutant(_CLOCKS, "if own.name not in entry.frames:", "if False:", *_CLOCK_TESTS),
+    mutant(_CLOCKS, "if identity(other) == identity(own) or other.name in entry.frames:", "if False:", *_CLOCK_TESTS),
+    mutant(_CLOCKS, "if clock in trail:", "if False:", *_CLOCK_TESTS),
+    mutant(_CLOCKS, "exif.utc_offset if abs(shift) < _ZONE_STEP else None", "exif.utc_offset", *_CLOCK_TESTS),
+    mutant(_CLOCKS, "abs(near - self.start) > BELIEVED", "False", *_CLOCK_TESTS),
+    mutant(_CLOCKS, "return _Meant(clock, 1 + depth, of_folder)", "return _Meant(clock, 1, of_folder)", *_CLOCK_TESTS),
+    mutant(_BODIES, "return whole\n", "pass\n", "shoot/clocks/test_bodies.py"),
+    mutant(_BURSTS, "streams.setdefault(identity(frame), [])", 'streams.setdefault(("",) * 4, [])', *_BURST_TESTS),
 ]

@@ -13,6 +13,7 @@ from babel.core import get_global
 
 from pipeline.formats.metadata.credits import Contact
 from pipeline.imaging.geometry import Box
+from pipeline.shoot.clocks.entries import Clock
 from pipeline.shoot.countries import _CODES, alpha2, alpha3
 from pipeline.shoot.eventfile import TEXTS
 from pipeline.shoot.facts import Facts, FrameFacts, Player, Reference, held_back
@@ -68,7 +69,7 @@ def test_a_whole_event(tmp_path: Path) -> None:
     assert facts.start == datetime.fromisoformat("2026-02-14T19:30:00+01:00")
     assert facts.start is not None and facts.start.utcoffset() == timedelta(hours=1)
     assert facts.contact == Contact(email="desk@westerby.example", phone="0123456")
-    assert facts.clocks == {"007": -3.2}
+    assert facts.clocks == (Clock("007", -3.2),)
     assert facts.roster == (
         Player("home", "7", "Ida Marlow", True, 2),
         Player("away", "12", "Tern, Una", False, 3),

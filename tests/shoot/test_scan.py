@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
-from dataclasses import replace
-from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -13,8 +11,8 @@ from PIL import ExifTags, Image
 
 from pipeline.errors import InputError
 from pipeline.shoot import scan as module
-from pipeline.shoot.scan import scan, with_clocks
-from pipeline.types import Exif, Frame
+from pipeline.shoot.scan import scan
+from pipeline.types import Exif
 
 
 def put(folder: Path, *names: str) -> None:
@@ -151,30 +149,6 @@ def test_the_folder_is_only_read(tmp_path: Path) -> None:
     before = {path: path.stat().st_mtime_ns for path in [tmp_path, *tmp_path.rglob("*")]}
     scan(tmp_path)
     assert {path: path.stat().st_mtime_ns for path in [tmp_path, *tmp_path.rglob("*")]} == before
-
-
-def frame(name: str, second: float | None, serial: str = "", model: str = "W1") -> Frame:
-    moment = None if second is None else datetime(2026, 2, 14, 19) + timedelta(seconds=second)
-    return Frame(name, Path(name), name, "raw", Exif(model=model, serial=serial, time=moment))
-
-
-def test_clocks_move_a_camera_and_sort_again() -> None:
-    frames = [frame("a", 1, "1"), frame("b", 2, "2"), frame("c", None, "1"), frame("d", 3, "", "W2")]
-    moved = with_clocks(frames, {"1": 1.5, "W2": -3.0})
-    assert [each.name for each in moved] == ["d", "b", "a", "c"]
-    assert moved[2] == replace(frames[0], exif=replace(frames[0].exif, time=datetime(2026, 2, 14, 19, 0, 2, 500_000)))
-    assert with_clocks(frames, {}) == tuple(sorted(frames, key=lambda each: each.exif.time or datetime.max))
-
-
-def test_serial_number_goes_before_the_model() -> None:
-    (moved,) = with_clocks([frame("a", 0, "1")], {"1": 1.0, "W1": 5.0})
-    assert moved.exif.time == datetime(2026, 2, 14, 19, 0, 1)
-
-
-@pytest.mark.parametrize("seconds", [1e15, float("inf"), float("nan")])
-def test_impossible_clock(seconds: float) -> None:
-    with pytest.raises(InputError, match="clocks"):
-        with_clocks([frame("a", 0, "1")], {"1": seconds})
 
 
 def test_real_shoot_of_jpegs(shared: Callable[[str], Path]) -> None:

@@ -14,10 +14,11 @@ from pipeline.formats.metadata.carried import NOTHING_CARRIED, read_carried
 from pipeline.formats.metadata.model import Metadata, PictureTexts
 from pipeline.people.ranking import Ranked
 from pipeline.recipe.recipe import Recipe
+from pipeline.shoot.clocks.correction import with_clocks
 from pipeline.shoot.consent import held_by_own_texts
 from pipeline.shoot.facts import Facts, FrameFacts, held_back
 from pipeline.shoot.read_facts import load_facts
-from pipeline.shoot.scan import scan, with_clocks
+from pipeline.shoot.scan import scan
 from pipeline.steps.caption import CaptionParams, describe
 from pipeline.textfile.tables import FrameIndex
 from pipeline.types import Frame
@@ -155,7 +156,9 @@ def check(folder: Path, facts_file: Path | None, file: Path | None, params: Capt
     for row in facts.elsewhere:
         why = index.find(row["frame"])[1]
         problems.append(row.problem(f"frame: {why}; correct the name, or delete the line"))
-    frames = {f.name: f for f in with_clocks(found.frames, facts.clocks)}
+    corrected, wrong_clocks = with_clocks(found.frames, facts.clocks, facts.start)
+    problems += wrong_clocks
+    frames = {f.name: f for f in corrected}
     own_texts = held_by_own_texts(facts, list(frames.values()))
     previews: list[CaptionPreview] = []
     for name, typed in sorted(facts.rows.items(), key=lambda item: item[1].line):

@@ -1,0 +1,211 @@
+"""Applies `clocks:` to the frames of a shoot: which entry is meant for which frame, and how many seconds it adds."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence, Set
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+
+from pipeline.errors import Problem
+from pipeline.shoot.clocks.bodies import Body, bodies, by_time, folders, identity, in_folder, meant
+from pipeline.shoot.clocks.entries import Clock
+from pipeline.textfile.tables import FrameIndex
+from pipeline.types import Frame
+
+# Days between a camera's date and the start of the event from which on the date is not believed: a tournament lasts as
+# long (common practice, no source).
+BELIEVED = timedelta(days=3)
+# A correction of this much or more is one of the time zone, which the camera's own offset from UTC then does not
+# describe; the smallest step between time zones of today (IANA time zone database).
+_ZONE_STEP = timedelta(minutes=15)
+_NAMED = 12  # keys that a message names
+
+
+@dataclass(frozen=True)
+class _Meant:
+    """An entry with the frames that it is for, and its rank: of two for one frame the higher counts."""
+
+    clock: Clock
+    rank: int
+    frames: frozenset[str]
+
+
+def with_clocks(
+    frames: Sequence[Frame], clocks: Iterable[Clock], start: datetime | None = None
+) -> tuple[tuple[Frame, ...], list[Problem]]:
+    """The frames with corrected times, sorted again, and what is wrong with the entries.
+
+    start  of the event, aware or naive, by which a reading without a date finds its day where the camera's is wrong
+
+    Where several entries are for a frame, that of the deepest folder counts, else that of its serial number or model.
+    A correction of 15 minutes or more takes away the offset from UTC, which belonged to the wrong time.
+    """
+    problems: list[Problem] = []
+    found = [entry for clock in clocks if (entry := _meant(clock, frames, problems)) is not None]
+    found = _without_repeats(found, problems)
+    seconds = _Seconds(frames, found, start, problems)
+    moved = [_moved(frame, seconds, problems) for frame in frames]
+    return tuple(sorted(moved, key=by_time)), sorted(set(problems))
+
+
+def _meant(clock: Clock, frames: Sequence[Frame], problems: list[Problem]) -> _Meant | None:
+    timed = [frame for frame in frames if frame.exif.time is not None]
+    everybody = bodies(timed)
+    inside = in_folder(timed, clock.key)
+    known = [] if clock.key.endswith(("/", "\\")) else meant(clock.key, everybody)
+    if len(known) > 1:
+        problems.append(clock.problem(f"is {len(known)} cameras; write one of {_keys(known)}"))
+        return None
+    of_body = frozenset(frame.name for body in known for frame in body.frames)
+    of_folder = frozenset(frame.name for frame in inside)
+    if of_body and of_folder and of_body != of_folder:
+        problems.append(
+            clock.problem(f"is a camera and a folder; write {clock.key}/ for the folder, or the camera's serial number")
+        )
+        return None
+    if of_body:
+        return _Meant(clock, 0, of_body)
+    if not of_folder:
+        problems.append(_nothing(clock, frames, everybody))
+        return None
+    there = {identity(frame) for frame in inside}
+    if len(there) > 1:
+        several = [body for body in everybody if identity(body.frames[0]) in there]
+        problems.append(clock.problem(f"this folder holds frames of {len(several)} cameras; write {_keys(several)}"))
+        return None
+    depth = len([part for part in clock.key.replace("\\", "/").split("/") if part not in ("", ".")])
+    return _Meant(clock, 1 + depth, of_folder)
+
+
+def _nothing(clock: Clock, frames: Sequence[Frame], everybody: Sequence[Body]) -> Problem:
+    """Why an entry is for no frame, and what would be."""
+    without = meant(clock.key, bodies(frames)) or in_folder(frames, clock.key)
+    if without:
+        return clock.problem("no frame of it has a time, so there is nothing to correct; delete the line")
+    if not everybody:
+        return clock.problem("no frame of the shoot has a time, so there is nothing to correct; delete the line")
+    several = _keys(everybody)
+    of_folders = [name for name in folders(frames) if name not in {body.key for body in everybody}]
+    more = f", or a folder: {_listed(of_folders)}" if of_folders else ""
+    return clock.problem(f"no camera or folder of this shoot is called that; write {several}{more}")
+
+
+def _keys(some: Sequence[Body]) -> str:
+    return _listed([body.written if body.key == body.model else f"{body.written} ({body.model})" for body in some])
+
+
+def _listed(names: Sequence[str]) -> str:
+    if len(names) > _NAMED:
+        return f"{', '.join(names[:_NAMED])} and {len(names) - _NAMED} more"
+    return " or ".join(filter(None, (", ".join(names[:-1]), names[-1])))
+
+
+def _without_repeats(found: Sequence[_Meant], problems: list[Problem]) -> list[_Meant]:
+    """The entries without those for the same frames as an earlier one, which are problems."""
+    first: dict[frozenset[str], _Meant] = {}
+    for entry in found:
+        if entry.frames in first:
+            other = first[entry.frames].clock
+            line = other.places.get("key", (0, 0))[0]
+            problems.append(
+                entry.clock.problem(f"is the same camera as {other.key} on line {line}; leave one of the two out")
+            )
+        else:
+            first[entry.frames] = entry
+    return list(first.values())
+
+
+class _Seconds:
+    """Seconds to add to the times of each frame; entries that lean on other frames are followed."""
+
+    def __init__(
+        self, frames: Sequence[Frame], found: Sequence[_Meant], start: datetime | None, problems: list[Problem]
+    ) -> None:
+        self.frames: Mapping[str, Frame] = {frame.name: frame for frame in frames}
+        self.index = FrameIndex(list(self.frames))
+        self.start = start.replace(tzinfo=None) if start else None
+        self.problems = problems
+        self.of: dict[str, _Meant] = {}
+        for entry in sorted(found, key=lambda each: each.rank):
+            self.of.update(dict.fromkeys(entry.frames, entry))
+        self.known: dict[str, float] = {}  # key of an entry -> its seconds
+        for entry in found:
+            self._entry(entry, ())
+
+    def frame(self, name: str) -> float:
+        """Seconds for the frame of that name; 0 where no entry is for it, or where the entry is wrong."""
+        entry = self.of.get(name)
+        return 0.0 if entry is None else self.known.get(entry.clock.key, 0.0)
+
+    def _entry(self, entry: _Meant, trail: tuple[Clock, ...]) -> float:
+        clock = entry.clock
+        if clock in trail:
+            circle = " -> ".join(each.key for each in (*trail[trail.index(clock) :], clock))
+            message = (
+                f"goes round in a circle ({circle}); give one of these cameras seconds, or a frame that shows a clock"
+            )
+            self.problems.append(clock.problem(message))
+            self.known[clock.key] = 0.0
+        if clock.key not in self.known:
+            seconds = clock.seconds if clock.seconds is not None else self._of_frame(entry, (*trail, clock))
+            self.known.setdefault(clock.key, seconds)
+        return self.known[clock.key]
+
+    def _of_frame(self, entry: _Meant, trail: tuple[Clock, ...]) -> float:
+        clock = entry.clock
+        own = self._timed(clock, "frame", entry.frames)
+        if own is None or own.exif.time is None:
+            return 0.0
+        if own.name not in entry.frames:
+            there = next(body for body in bodies(self.frames.values()) if own.name in {f.name for f in body.frames})
+            self.problems.append(
+                clock.problem(f"{own.name} was taken by {there.name}; name a frame of this one", "frame")
+            )
+            return 0.0
+        if clock.shows is not None:
+            near = own.exif.time
+            if self.start is not None and abs(near - self.start) > BELIEVED:
+                near = self.start
+            return (clock.shows.near(near) - own.exif.time).total_seconds()
+        other = self._timed(clock, "same_as", self.frames.keys() - entry.frames)
+        if other is None or other.exif.time is None:
+            return 0.0
+        if identity(other) == identity(own) or other.name in entry.frames:
+            message = f"{other.name} is of the same camera as {own.name}; name a frame of another camera"
+            self.problems.append(clock.problem(message, "same_as"))
+            return 0.0
+        leans_on = self.of.get(other.name)
+        seconds = self._entry(leans_on, trail) if leans_on is not None else 0.0
+        return (other.exif.time - own.exif.time).total_seconds() + seconds
+
+    def _timed(self, clock: Clock, part: str, among: Set[str]) -> Frame | None:
+        """The frame that `part` of an entry names; None, with a problem, where there is none or it has no time.
+
+        among  the frames that it should name: two cameras may have frames of one name
+        """
+        written = getattr(clock, part)
+        name, why = FrameIndex(among).find(written)
+        if name is None:
+            name, why = self.index.find(written)
+        if name is None:
+            self.problems.append(clock.problem(why, part))
+        elif self.frames[name].exif.time is None:
+            self.problems.append(clock.problem(f"{name} has no time; name another frame", part))
+        else:
+            return self.frames[name]
+        return None
+
+
+def _moved(frame: Frame, seconds: _Seconds, problems: list[Problem]) -> Frame:
+    exif, added = frame.exif, seconds.frame(frame.name)
+    if not added or exif.time is None:
+        return frame
+    try:
+        shift = timedelta(seconds=added)
+        time = exif.time + shift
+    except OverflowError:
+        clock = seconds.of[frame.name].clock
+        problems.append(clock.problem(f"{added:.6g} seconds cannot be the error of a clock; correct it", ""))
+        return frame
+    offset = exif.utc_offset if abs(shift) < _ZONE_STEP else None
+    return replace(frame, exif=replace(exif, time=time, utc_offset=offset))
