@@ -93,6 +93,7 @@ class Exif(CameraFacts):
     """Capture facts of a frame; None or "" where the file does not say.
 
     time is local wall-clock time (naive, microseconds from the sub-second tag); utc_offset in minutes.
+    gps_time is that of the last fix by satellite (naive, UTC).
     orientation as Exif 274 (1 to 8).
     """
 
@@ -102,6 +103,7 @@ class Exif(CameraFacts):
     utc_offset: int | None = None
     orientation: int = 1
     notices: tuple[str, ...] = ()
+    gps_time: datetime | None = None
 
 
 @dataclass(frozen=True)

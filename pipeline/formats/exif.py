@@ -24,6 +24,7 @@ from pipeline.types import Exif
 
 _RW2_ISO = 0x0017
 _ORIENTATION = 0x0112
+_GPS = 0x8825  # points to the GPS directory (Exif 2.32, 4.6.3)
 _MOST_CHUNKS = 4096  # of a PNG or MRW, looked at in one file
 # Time, its sub-seconds, its offset from UTC: original, digitised, changed.
 _TIMES = ((0x9003, 0x9291, 0x9011), (0x9004, 0x9292, 0x9012), (0x0132, 0x9290, 0x9010))
@@ -136,12 +137,13 @@ def _chunk(source: Source, wanted: bytes, form: str, after: int, last: bytes = b
 def _from_boxes(source: Source) -> Tags:
     """TIFF blocks in a uuid box in moov (common practice, no source).
 
-    CMT1 is the main directory, CMT2 the Exif directory; CMT3 and CMT4 (maker note, GPS) are not needed.
+    CMT1 is the main directory, CMT2 the Exif directory, CMT4 the GPS directory, whose tags have other numbers; CMT3
+    (maker note) is not needed.
     """
     tags = Tags()
     try:
         for path, body in boxes(source):
-            if path in ((b"moov", b"uuid", b"CMT1"), (b"moov", b"uuid", b"CMT2")):
+            if path[:2] == (b"moov", b"uuid") and path[2:] in ((b"CMT1",), (b"CMT2",), (b"CMT4",)):
                 tags.add(read_tiff(body))
     except DamagedError:
         tags.damaged = True
@@ -168,6 +170,7 @@ def _exif(tags: Tags) -> Exif:
         has_subseconds=has_subseconds,
         utc_offset=offset,
         orientation=orientation if 1 <= orientation <= 8 else 1,
+        gps_time=_gps_time(tags.pointed(_GPS) if _GPS in tags.fields else tags),
     )
 
 
@@ -191,6 +194,16 @@ def _time(tags: Tags) -> tuple[datetime | None, bool, int | None]:
             moment += timedelta(microseconds=int(digits[:6].ljust(6, "0")))
         return moment, fine, _offset(tags.text(offset))
     return None, False, None
+
+
+def _gps_time(gps: Tags) -> datetime | None:
+    """UTC of GPSDateStamp and GPSTimeStamp (Exif 2.32, GPS tags 29 and 7: hour, minute and second as rationals)."""
+    clock = gps.rationals(0x0007, 3)
+    try:
+        day = datetime.strptime(gps.text(0x001D)[:10], "%Y:%m:%d")
+        return None if clock is None else day + timedelta(hours=clock[0], minutes=clock[1], seconds=clock[2])
+    except (ValueError, OverflowError):
+        return None
 
 
 def _offset(value: str) -> int | None:

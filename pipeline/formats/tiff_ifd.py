@@ -70,6 +70,19 @@ class Tags:
                 return value
         return None
 
+    def rationals(self, name: int, count: int) -> tuple[float, ...] | None:
+        """The `count` unsigned rationals of a tag; None where it holds anything else, or a denominator of 0."""
+        found = self.fields.get(name)
+        if found is None or (found.kind, found.count) != (5, count):
+            return None
+        raw = found.source.read(found.at, 8 * count)
+        if len(raw) < 8 * count:
+            self.damaged = True
+            return None
+        values = struct.unpack(found.order + "II" * count, raw)
+        pairs = list(zip(values[::2], values[1::2], strict=True))
+        return tuple(above / below for above, below in pairs) if all(below for _, below in pairs) else None
+
     def text(self, *names: int) -> str:
         """First of the tags that holds printable text, without blanks around it, or ""."""
         for name in names:

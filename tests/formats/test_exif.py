@@ -174,6 +174,45 @@ def test_written_by_pillow(tmp_path: Path) -> None:
         assert (got.model, got.orientation) == ("W1", 8)
 
 
+def with_gps(stamp: str, clock: list[tuple[int, int]], order: str = "<") -> bytes:
+    """A TIFF whose GPS directory (Exif 2.32, 4.6.3) holds GPSDateStamp and GPSTimeStamp."""
+    gps: Entries = {0x0007: (RATIONAL, clock), 0x001D: (ASCII, stamp.encode() + b"\0")}
+    length = len(directory(MAIN_TAGS | {0x8825: (LONG, [0])}, order, 8))
+    first = directory(MAIN_TAGS | {0x8825: (LONG, [8 + length])}, order, 8)
+    head = b"II*\0" if order == "<" else b"MM\0*"
+    return head + struct.pack(order + "I", 8) + first + directory(gps, order, 8 + length)
+
+
+@pytest.mark.parametrize("order", ["<", ">"])
+def test_time_of_the_satellites(tmp_path: Path, order: str) -> None:
+    """GPS tags 7 and 29 of Exif 2.32 are UTC; ExifRead finds the same."""
+    block = with_gps("2026:02:14", [(18, 1), (42, 1), (750, 100)], order)
+    assert read(tmp_path, jpeg(block)).gps_time == datetime(2026, 2, 14, 18, 42, 7, 500_000)
+    exifread = pytest.importorskip("exifread", reason="ExifRead is not installed")
+    tags = exifread.process_file(io.BytesIO(jpeg(block)), details=False)
+    assert str(tags["GPS GPSDate"]) == "2026:02:14"
+    assert [float(value) for value in tags["GPS GPSTimeStamp"].values] == [18, 42, 7.5]
+
+
+def test_time_of_the_satellites_in_boxes(tmp_path: Path) -> None:
+    gps = tiff(main={0x0007: (RATIONAL, [(0, 1), (0, 1), (5, 1)]), 0x001D: (ASCII, b"2026:02:15\0")}, exif=None)
+    data = cr3().replace(box(b"CMT2", tiff(main=EXIF_TAGS, exif=None)), b"")
+    moov = box(b"moov", box(b"uuid", bytes(16) + box(b"CNCV", b"x" * 30) + box(b"CMT4", gps)))
+    assert read(tmp_path, data[: 8 + len(b"crx \0\0\0\1crx isom")] + moov, "x.cr3", "raw").gps_time == datetime(
+        2026, 2, 15, 0, 0, 5
+    )
+
+
+@pytest.mark.parametrize(
+    ("stamp", "clock"),
+    [("2026:02:14", [(18, 1), (42, 1), (7, 0)]), ("2026:02:14", [(18, 1), (42, 1)]), ("    :  :  ", [(18, 1)] * 3),
+     ("2026:02:30", [(18, 1)] * 3), ("9999:12:31", [(4_000_000_000, 1)] * 3)],
+)  # fmt: skip
+def test_no_time_of_the_satellites(tmp_path: Path, stamp: str, clock: list[tuple[int, int]]) -> None:
+    assert read(tmp_path, jpeg(with_gps(stamp, clock))).gps_time is None
+    assert read(tmp_path, jpeg(tiff())).gps_time is None
+
+
 def test_real_jpegs_as_exifread_and_pillow_read_them(shared: Shared) -> None:
     exifread = pytest.importorskip("exifread", reason="ExifRead is not installed")
     paths = sorted([*shared("data/chart-jpeg").glob("*.JPG"), *shared("data/burst-jpeg").glob("*.JPG")])
