@@ -36,6 +36,10 @@ Offline = Annotated[
     bool, typer.Option("--offline", help="never fetch missing model files; the same as EVENCOURT_OFFLINE=1")
 ]
 FirstModels = Annotated[Path | None, typer.Option("--models", help="a folder to look in first")]
+CacheFolder = Annotated[
+    Path | None, typer.Option("--cache", help="keep what is measured of frames here, not in the user's cache folder")
+]
+NoCache = Annotated[bool, typer.Option("--no-cache", help="measure every frame anew, and keep nothing of it")]
 Workers = Annotated[int, typer.Option("--workers", min=0, help="processes; 0 = one per core")]
 
 
@@ -63,26 +67,38 @@ def run(
     cluster: Annotated[str | None, typer.Option(help="address of a dask scheduler instead of local processes")] = None,
     only: Annotated[str | None, typer.Option(help="only frames whose name matches, such as 'TH1_00*'")] = None,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="say what would be done, and how long it takes")] = False,
+    cache: CacheFolder = None,
+    no_cache: NoCache = False,
 ) -> None:
     """Run a recipe over a shoot folder."""
+    from pipeline.cli.cache import CacheChoice
     from pipeline.cli.run import run_shoot
 
     run_shoot(
         recipe, shoot, out, facts, models,
         offline=offline, workers=workers, cluster=cluster, only=only, dry_run=dry_run,
+        cache=CacheChoice(cache, not no_cache),
     )  # fmt: skip
 
 
 @app.command()
 def check(
     recipe: RecipeFile,
-    shoot: Annotated[Path | None, typer.Argument(help="also check the facts of this shoot")] = None,
+    shoot: Annotated[Path | None, typer.Argument(help="also check this shoot, and count what a run would do")] = None,
     facts: FactsFile = None,
+    models: ModelsFolder = None,
+    offline: Offline = False,
+    workers: Workers = 0,
+    cache: CacheFolder = None,
+    no_cache: NoCache = False,
 ) -> None:
     """Validate a recipe and a shoot's facts; print the flattened recipe and what it would do."""
+    from pipeline.cli.cache import CacheChoice
     from pipeline.cli.check import check_recipe
 
-    check_recipe(recipe, shoot, facts)
+    check_recipe(
+        recipe, shoot, facts, models, offline=offline, workers=workers, cache=CacheChoice(cache, not no_cache)
+    )
 
 
 @app.command()
@@ -92,11 +108,14 @@ def inspect(
     models: ModelsFolder = None,
     offline: Offline = False,
     workers: Workers = 0,
+    cache: CacheFolder = None,
+    no_cache: NoCache = False,
 ) -> None:
     """What is in the folder: bursts, light, ISO and shutter warnings."""
+    from pipeline.cli.cache import CacheChoice
     from pipeline.cli.inspect import inspect_shoot
 
-    inspect_shoot(shoot, facts, models, offline, workers)
+    inspect_shoot(shoot, facts, models, offline, workers, CacheChoice(cache, not no_cache))
 
 
 @app.command()
@@ -135,11 +154,14 @@ def demo(
     models: ModelsFolder = None,
     offline: Offline = False,
     workers: Workers = 0,
+    cache: CacheFolder = None,
+    no_cache: NoCache = False,
 ) -> None:
     """Write a demonstration shoot of raw files and run the overnight recipe on it."""
+    from pipeline.cli.cache import CacheChoice
     from pipeline.cli.run import run_demo
 
-    run_demo(folder, models, offline, workers)
+    run_demo(folder, models, offline, workers, CacheChoice(cache, not no_cache))
 
 
 @app.command()
@@ -175,8 +197,11 @@ def captions(
     models: ModelsFolder = None,
     offline: Offline = False,
     workers: Workers = 0,
+    cache: CacheFolder = None,
+    no_cache: NoCache = False,
 ) -> None:
     """Write a frames.csv to fill in, one row a frame; with --check, show the captions that one gives."""
+    from pipeline.cli.cache import CacheChoice
     from pipeline.cli.captions import check_table, write_table
 
     if check:
@@ -185,6 +210,7 @@ def captions(
         write_table(
             shoot, facts, file, recipe, out, models,
             offline=offline, separator=separator, force=force, numbers=numbers, workers=workers,
+            cache=CacheChoice(cache, not no_cache),
         )  # fmt: skip
 
 

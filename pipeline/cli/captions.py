@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import locale
-import tempfile
 from dataclasses import replace
 from pathlib import Path
 
 import typer
 
+from pipeline.cli.cache import CacheChoice, open_cache
 from pipeline.cli.console import Report, command, note, progress, say, warn
 from pipeline.cli.models import with_models
 from pipeline.cli.recipes import read_recipe
@@ -42,6 +42,7 @@ def write_table(
     force: bool,
     numbers: bool,
     workers: int,
+    cache: CacheChoice,
 ) -> None:
     """Write a table of all frames to fill in; what was filled in there before stays, unless `force`.
 
@@ -69,7 +70,7 @@ def write_table(
         note("ratings go by the middle of each frame, as nothing finds the people in it")
     numbers = numbers and _can_read(read)
     with progress() as report:
-        _write(read, out, params, cells, numbers, workers or executors.default_workers(), report)
+        _write(read, out, params, cells, numbers, workers or executors.default_workers(), cache, report)
 
 
 def _params(recipe: Path | None) -> CaptionParams:
@@ -96,10 +97,16 @@ def _local_separator() -> str:
 
 
 def _write(
-    shoot: Shoot, out: Path, params: CaptionParams, separator: str, numbers: bool, workers: int, report: Report
+    shoot: Shoot,
+    out: Path,
+    params: CaptionParams,
+    separator: str,
+    numbers: bool,
+    workers: int,
+    cache: CacheChoice,
+    report: Report,
 ) -> None:
-    with tempfile.TemporaryDirectory() as scratch:
-        store = Store.open(Path(scratch), shoot.folder)
+    with open_cache(cache, shoot.folder) as kept, Store.scratch(shoot.folder, kept) as store:
         measured_frames = measure_shoot(store, shoot, workers, report)
         measured = Measurements(store, measured_frames, crop.STEP)
         _, ranks = subjects_and_ranks(measured, shoot.bursts)

@@ -1,22 +1,41 @@
-"""evencourt check: every problem of a recipe and of a shoot's facts at once."""
+"""evencourt check: every problem of a recipe and of a shoot's facts at once, and what a run would make of it."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
-from pipeline.cli.console import note, say
+import typer
+
+from pipeline.cli.cache import CacheChoice, open_cache
+from pipeline.cli.console import progress, say
+from pipeline.cli.models import with_models
 from pipeline.cli.recipes import read_recipe
-from pipeline.engine.jobs import Planner, Shoot, read_shoot
-from pipeline.engine.sending import refuse_unplaced, refuse_unready
+from pipeline.cli.status import print_foreseen
+from pipeline.engine import executors
+from pipeline.engine.decide import foresee
+from pipeline.engine.jobs import Shoot, read_shoot
+from pipeline.engine.sending import refuse_unready
 from pipeline.errors import EvencourtError, InputError
 from pipeline.recipe.recipe import Recipe, flatten_yaml
+from pipeline.store.store import Store
 
 
-def check_recipe(recipe: Path, shoot: Path | None, facts: Path | None) -> None:
-    """Print the recipe with every parameter, and how many files it would make of `shoot`.
+def check_recipe(
+    recipe: Path,
+    shoot: Path | None,
+    facts: Path | None,
+    models: Path | None,
+    *,
+    offline: bool,
+    workers: int,
+    cache: CacheChoice,
+) -> None:
+    """Print the recipe with every parameter, and what a run would make of `shoot`: its frames are measured for that.
 
-    Raises InputError with all that is wrong: with the recipe and the facts, else with packages that are missing,
-    else with the names and captions of frames.
+    offline  fetch no model file; workers  processes, 0 for one a core
+
+    Raises InputError with all that is wrong with the recipe and the facts, else for what makes a run impossible;
+    typer.Exit(1) where frames would fail: the exit status is that of the run.
     """
     problems: list[str] = []
     loaded: Recipe | None = None
@@ -27,19 +46,19 @@ def check_recipe(recipe: Path, shoot: Path | None, facts: Path | None) -> None:
     read: Shoot | None = None
     if shoot is not None:
         try:
-            read = read_shoot(shoot, facts)
+            read = read_shoot(shoot, facts, models)
         except EvencourtError as error:
             problems.append(str(error))
     if loaded is None or problems:
         raise InputError("\n".join(problems))
-    refuse_unready(loaded)
-    if read is not None:
-        refuse_unplaced(loaded, read)
-    if read is not None and (wrong := Planner(Path(), read, loaded).text_problems()):
-        raise InputError("\n".join(wrong))
+    if read is None:
+        refuse_unready(loaded)
+        say(flatten_yaml(loaded))
+        return
+    read = with_models(read, models, offline)
+    with open_cache(cache, read.folder) as kept, Store.scratch(read.folder, kept) as store, progress() as report:
+        record, _ = foresee(store, read, loaded, workers or executors.default_workers(), report)
     say(flatten_yaml(loaded))
-    if read is not None:
-        for name, why in read.missing:
-            note(f"{name}: {why}")
-        files = len(read.frames) * len(loaded.deliveries)
-        say(f"{len(read.frames)} frames in {len(read.bursts)} bursts, {files} files")
+    print_foreseen(record)
+    if record.counts.failed:
+        raise typer.Exit(1)

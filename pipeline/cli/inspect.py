@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,6 +11,7 @@ import typer
 from rich.markup import escape
 from rich.table import Table
 
+from pipeline.cli.cache import CacheChoice, open_cache
 from pipeline.cli.console import note, out_console, progress
 from pipeline.cli.light_words import LightWords, light_words
 from pipeline.cli.models import with_models
@@ -39,14 +39,15 @@ class InspectText:
     notes: list[str]
 
 
-def inspect_shoot(shoot: Path, facts: Path | None, models: Path | None, offline: bool, workers: int) -> None:
-    """Measure a shoot in a temporary folder and print what was found; `workers`: processes, 0 for one a core.
+def inspect_shoot(
+    shoot: Path, facts: Path | None, models: Path | None, offline: bool, workers: int, cache: CacheChoice
+) -> None:
+    """Measure a shoot and print what was found; `workers`: processes, 0 for one a core.
 
     Raises InputError where the shoot or its facts cannot be read, typer.Exit(1) where a frame cannot.
     """
     read = with_models(read_shoot(shoot, facts, models), models, offline)
-    with tempfile.TemporaryDirectory() as scratch:
-        store = Store.open(Path(scratch), read.folder)
+    with open_cache(cache, shoot) as kept, Store.scratch(read.folder, kept) as store:
         count = workers or executors.default_workers()
         with progress() as report:
             measured_frames = measure_shoot(store, read, count, report)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import importlib
 import statistics
-import tempfile
 import time
 from concurrent.futures import Executor
 from contextlib import nullcontext
@@ -12,14 +11,17 @@ from pathlib import Path
 
 import typer
 
-from pipeline.cli.console import progress, say, warn
+from pipeline.cli.cache import CacheChoice, open_cache
+from pipeline.cli.console import progress, say
 from pipeline.cli.models import with_models
 from pipeline.cli.recipes import read_recipe
-from pipeline.cli.status import print_outcome
+from pipeline.cli.status import print_foreseen, print_outcome
 from pipeline.engine import executors
 from pipeline.engine import run as engine
+from pipeline.engine.decide import foresee
 from pipeline.errors import InputError
 from pipeline.recipe.recipe import Recipe, flatten_yaml
+from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.store import Store
 
 # Rendering a frame against measuring it: the same read and demosaic, then the steps on more pixels. About six on the
@@ -39,6 +41,7 @@ def run_shoot(
     cluster: str | None,
     only: str | None,
     dry_run: bool,
+    cache: CacheChoice,
 ) -> None:
     """Run a recipe over a shoot folder into `out`, or with `dry_run` say what would be done.
 
@@ -54,13 +57,14 @@ def run_shoot(
         loaded = read_recipe(recipe)
         read = with_models(read, models, offline)
         count = workers or executors.default_workers()
-        if dry_run:
-            _dry_run(loaded, read, count)
-        else:
-            _run(loaded, read, out, count, only, executor)
+        with open_cache(cache, shoot) as kept:
+            if dry_run:
+                _dry_run(loaded, read, count, kept)
+            else:
+                _run(loaded, read, out, count, only, executor, kept)
 
 
-def run_demo(folder: Path, models: Path | None, offline: bool, workers: int) -> None:
+def run_demo(folder: Path, models: Path | None, offline: bool, workers: int, cache: CacheChoice) -> None:
     """Write the demonstration shoot into `folder`, where it is not there yet, and run the overnight recipe on it.
 
     Raises InputError where the folder holds other files.
@@ -73,7 +77,9 @@ def run_demo(folder: Path, models: Path | None, offline: bool, workers: int) -> 
         with progress() as report:
             write_demo(shoot, progress=lambda done, total: report("shoot", done, total))
     read = with_models(engine.read_shoot(shoot, None, models), models, offline)
-    _run(read_recipe(), read, folder / "delivered", workers or executors.default_workers())
+    count = workers or executors.default_workers()
+    with open_cache(cache, shoot) as kept:
+        _run(read_recipe(), read, folder / "delivered", count, cache=kept)
 
 
 def _run(
@@ -83,10 +89,13 @@ def _run(
     workers: int,
     only: str | None = None,
     executor: Executor | None = None,
+    cache: Cache = NO_CACHE,
 ) -> None:
     started = time.perf_counter()
     with progress() as report:
-        outcome = engine.run(recipe, shoot, out, workers=workers, only=only, progress=report, executor=executor)
+        outcome = engine.run(
+            recipe, shoot, out, workers=workers, only=only, progress=report, executor=executor, cache=cache
+        )
     print_outcome(outcome.record, time.perf_counter() - started)
     say(f"delivered  {out}")
     say(f"report     {outcome.report}")
@@ -94,19 +103,18 @@ def _run(
         raise typer.Exit(1)
 
 
-def _dry_run(recipe: Recipe, shoot: engine.Shoot, workers: int) -> None:
-    """Measure into a temporary folder, so that a dry run leaves nothing behind."""
-    with tempfile.TemporaryDirectory() as scratch, progress() as report:
-        measured_frames = engine.measure_shoot(Store.open(Path(scratch), shoot.folder), shoot, workers, report)
-    good = [s for s in measured_frames if not s.error]
-    for one in measured_frames:
-        if one.error:
-            warn(f"would fail: {one.frame.relative}: {one.error}")
+def _dry_run(recipe: Recipe, shoot: engine.Shoot, workers: int, cache: Cache) -> None:
+    """As check, and about how long a run takes. Leaves nothing behind but what the cache keeps."""
+    with Store.scratch(shoot.folder, cache) as store, progress() as report:
+        record, measured_frames = foresee(store, shoot, recipe, workers, report)
+    seconds = [s.seconds for s in measured_frames if not s.error]
+    per_frame = statistics.fmean(seconds) if seconds else 0.0
+    minutes = per_frame * _RENDER_COST * record.counts.delivered / workers / 60
     say(flatten_yaml(recipe))
-    per_frame = statistics.fmean(s.seconds for s in good) if good else 0.0
-    minutes = per_frame * _RENDER_COST * len(good) / workers / 60
-    files = len(good) * len(recipe.deliveries)
+    print_foreseen(record)
     say(
-        f"{len(good)} frames in {len(shoot.bursts)} bursts, {files} files; about {minutes:.1f} minutes with "
-        f"{workers} workers (a rough guess from measuring them, {per_frame:.2f} s a frame)"
+        f"about {minutes:.1f} minutes with {workers} workers (a rough guess from measuring them, "
+        f"{per_frame:.2f} s a frame)"
     )
+    if record.counts.failed:
+        raise typer.Exit(1)

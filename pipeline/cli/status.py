@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from pathlib import Path
 
 import typer
 
 from pipeline.cli.console import note, say, warn
 from pipeline.errors import InputError
-from pipeline.report.record import RunRecord, read_record
+from pipeline.report.record import Counts, RunRecord, read_record
 from pipeline.store.store import Store
 from pipeline.textfile.messages import and_more
 
@@ -48,29 +49,56 @@ def read_run(out: Path) -> RunRecord | None:
 def print_outcome(record: RunRecord, seconds: float | None = None) -> None:
     """Notes, failures and the counts of a run; `seconds` is how long it took, where that is known."""
     counts = record.counts
-    notes = _notes(record)
-    for text in notes[:_MOST]:
-        note(text)
-    if len(notes) > _MOST:
-        note(f"and {len(notes) - _MOST} more in the report")
-    for name, frame in record.frames.items():
-        if frame.status == "failed":
-            warn(f"failed: {frame.relative or name}: {frame.reason}")
+    _print_notes(record, " in the report", "failed")
     for text in record.problems():
         warn(f"not sent: {text}")
     if record.stopped:
         warn(record.stopped)
     again = f", {counts.reused} files already done" if counts.reused else ""
     again += f", {counts.captions_rewritten} captions rewritten" if counts.captions_rewritten else ""
-    consent = f" ({counts.consent} for consent)" if counts.consent else ""
-    undone = f", {counts.left_out} left out by select" if counts.left_out else ""
-    undone += f", {counts.undone} not done" if counts.undone else ""
+    undone = f", {counts.undone} not done" if counts.undone else ""
     took = f" in {seconds:.0f} s" if seconds is not None else ""
     rendered = f"{counts.rendered} frames rendered" if counts.rendered else "nothing to render"
     say(
         f"{counts.delivered} of {counts.frames} frames delivered, {counts.failed} failed, "
-        f"{counts.held} held back{consent}{undone}: {rendered}{again}{took}"
+        f"{_not_delivered(counts)}{undone}: {rendered}{again}{took}"
     )
+
+
+def print_foreseen(record: RunRecord) -> None:
+    """The same of a run that has not begun, with why frames are held back and how many files each delivery has.
+
+    record  see engine.decide.foresee
+    """
+    counts = record.counts
+    _print_notes(record, "", "would fail")
+    reasons = Counter(frame.reason for frame in record.frames.values() if frame.status == "held")
+    for why, count in reasons.most_common():
+        note(f"{count} held back: {why}")
+    say(f"{counts.frames} frames in {len(record.bursts)} bursts, {counts.files} files")
+    for name, count in Counter(name for frame in record.frames.values() for name in frame.deliveries).items():
+        say(f"  {name}: {count}")
+    say(
+        f"{counts.delivered} of {counts.frames} frames would be delivered, {counts.failed} would fail, "
+        f"{_not_delivered(counts)}"
+    )
+
+
+def _not_delivered(counts: Counts) -> str:
+    consent = f" ({counts.consent} for consent)" if counts.consent else ""
+    return f"{counts.held} held back{consent}" + (f", {counts.left_out} left out by select" if counts.left_out else "")
+
+
+def _print_notes(record: RunRecord, where: str, failed: str) -> None:
+    """Notes, and failures by frame. `where` the rest of the notes are, if anywhere."""
+    notes = _notes(record)
+    for text in notes[:_MOST]:
+        note(text)
+    if len(notes) > _MOST:
+        note(f"and {len(notes) - _MOST} more{where}")
+    for name, frame in record.frames.items():
+        if frame.status == "failed":
+            warn(f"{failed}: {frame.relative or name}: {frame.reason}")
 
 
 def _notes(record: RunRecord) -> list[str]:

@@ -6,6 +6,7 @@ import io
 from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -53,12 +54,14 @@ def find_scenes(
             turned = [s.frame.exif.orientation for s in part]
             key = digest_json({"frames": list(keys), "turned": turned, "version": VERSION, "on": environment()})
             tasks.append(_Task(store.out, tuple(s.frame for s in part), keys, key))
-    waiting = [t for t in tasks if store.get("burst_light", t.key) is None]
+    waiting = [t for t in tasks if store.shared("burst_light", t.key, partial(_is_whole, len(t.frames))) is None]
     failed: dict[str, str] = {}
     for index, result in map_unordered(_find_scene, waiting, workers, executor=executor):
         if isinstance(result, Exception):
             name = waiting[index].frames[0].name
             failed[waiting[index].key] = f"{name}: the light of its burst was not found ({result}); it is left as it is"
+        else:
+            store.share("burst_light", waiting[index].key)
     scenes = [unknown([f.name for f in t.frames]) if t.key in failed else _read(store, t) for t in tasks]
     return scenes, tuple(failed.values())
 
@@ -70,6 +73,16 @@ def _find_scene(task: _Task) -> None:
     buffer = io.BytesIO()
     np.savez_compressed(buffer, **scene.as_arrays())  # type: ignore[arg-type]
     store.put("burst_light", task.key, buffer.getvalue())
+
+
+def _is_whole(frames: int, data: bytes) -> bool:
+    """Whether the light of a burst of so many frames can be read back."""
+    try:
+        with np.load(io.BytesIO(data), allow_pickle=False) as arrays:
+            scene = Scene.from_arrays((), arrays)
+    except Exception:  # what is wrong can raise anything
+        return False
+    return len(scene.flicker) == len(scene.steady) == len(scene.pan) == frames
 
 
 def _read(store: Store, task: _Task) -> Scene:

@@ -18,7 +18,13 @@ from numpy.typing import NDArray
 
 from pipeline.engine.executors import map_unordered
 from pipeline.errors import FrameError
-from pipeline.formats.metadata.carried import NOTHING_CARRIED, carried_as_json, carried_of_json, read_carried
+from pipeline.formats.metadata.carried import (
+    NOTHING_CARRIED,
+    carried_as_json,
+    carried_of_json,
+    read_texts,
+    without_own_name,
+)
 from pipeline.formats.metadata.model import PictureTexts
 from pipeline.imaging.resample import resize_energy
 from pipeline.people.modelfiles import ModelFiles
@@ -39,6 +45,7 @@ MEASURED_EDGE = 960
 # slowly over a frame. `python -m tests.evenness` shows how even the result is.
 PROXY_EDGE = 192
 DISK_FULL = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
+_CHANGED = "changed while it was read; if it is still being copied, wait for that, then run again"
 _KEPT_VERSION = 2  # raised when the form of what is kept of a frame changes
 
 
@@ -71,12 +78,13 @@ class _Task:
     models: ModelFiles
 
 
-def measure_key(digest: str, references: Sequence[Reference], models: ModelFiles) -> str:
-    """Key of a frame's measurements: its bytes, its reference patches, the model files and the code that measures."""
+def measure_key(digest: str, references: Sequence[Reference], models: ModelFiles, kind: str = "raw") -> str:
+    """Key of a frame's measurements: its bytes and the kind of file they are read as, its reference patches, the model
+    files and the code that measures. Frames of other shoots have the same key where all this is the same."""
     versions = {name: step.version for name, step in REGISTRY.items() if step.measure or step is DECODE}
     patches = [{"patch": r.patch, "chart": r.chart} for r in references]
     of = {"frame": digest, "steps": versions, "references": patches, "models": models.digest, "kept": _KEPT_VERSION}
-    return digest_json({**of, "on": environment()})
+    return digest_json({**of, "kind": kind, "on": environment()})
 
 
 def measure_frames(
@@ -87,7 +95,8 @@ def measure_frames(
     workers: int,
     executor: Executor | None = None,
 ) -> Iterator[MeasuredFrame]:
-    """Measure frames, yielding them as they are done. Measurements are kept in the store: a second run reads them.
+    """Measure frames, yielding them as they are done. Measurements are kept in the store and in the cache behind it:
+    another run or command reads them.
 
     workers, executor  as for map_unordered. Raises OSError where the disk is full; any other failure is in `error`.
     """
@@ -101,8 +110,8 @@ def measure_frames(
             )
             continue
         references = tuple(r for r in facts.references if r.frame == frame.name)
-        key = measure_key(digest, references, models)
-        kept = store.get("measured", key)
+        key = measure_key(digest, references, models, frame.kind)
+        kept = store.shared("measured", key, _is_whole)
         if kept is not None:
             yield _summary(frame, digest, key, kept)
         else:
@@ -114,7 +123,11 @@ def measure_frames(
             raise result
         if isinstance(result, Exception):
             yield MeasuredFrame(task.frame, task.digest, error=reason(result))
+        elif not store.is_as_read(task.frame):  # what was measured may be that of other bytes than the key says
+            store.remove("measured", task.key)
+            yield MeasuredFrame(task.frame, task.digest, error=_CHANGED)
         else:
+            store.share("measured", task.key)
             yield result
 
 
@@ -152,7 +165,7 @@ def _measure_one(task: _Task) -> MeasuredFrame:
     small = (max(1, round(height * scale)), max(1, round(width * scale)))
     energy = resize_energy((height, width), small)
     facts = {"full_size": list(decoded.full_size), "notices": list(decoded.notices), "seconds": 0.0}
-    facts["carried"] = carried_as_json(read_carried(task.frame.path))
+    facts["carried"] = carried_as_json(read_texts(task.frame.path))  # not by its name, which is not in the key
     facts["seconds"] = round(time.perf_counter() - start, 4)
     arrays |= {
         "proxy": cv2.resize(image.pixels, (small[1], small[0]), interpolation=cv2.INTER_AREA).astype(np.float16),
@@ -167,12 +180,27 @@ def _measure_one(task: _Task) -> MeasuredFrame:
     return _summary(task.frame, task.digest, task.key, buffer.getvalue())
 
 
+def _is_whole(data: bytes) -> bool:
+    """Whether all that is kept of a frame can be read back: a disk may cut a file, and anyone may plant one."""
+    try:
+        with np.load(io.BytesIO(data), allow_pickle=False) as arrays:
+            kept = dict(arrays)
+        for name, step in REGISTRY.items():
+            if step.from_arrays is not None:
+                step.from_arrays(unpack(kept[name]))
+        _image(kept)
+        _summary(Frame("", Path(), "", ""), "", "", data)
+    except Exception:  # what is wrong can raise anything
+        return False
+    return True
+
+
 def _summary(frame: Frame, digest: str, key: str, data: bytes) -> MeasuredFrame:
     with np.load(io.BytesIO(data)) as arrays:
         facts = json.loads(arrays["facts"].tobytes())
     height, width = facts["full_size"]
     notices = tuple(facts["notices"])
-    carried = carried_of_json(facts["carried"])
+    carried = without_own_name(carried_of_json(facts["carried"]), frame.path)
     return MeasuredFrame(frame, digest, key, (height, width), facts["seconds"], notices, carried=carried)
 
 
@@ -195,7 +223,10 @@ def read_proxy(store: Store, key: str) -> Image:
 
     Raises FrameError where it is no longer in the store.
     """
-    kept = _kept(store, key, "proxy", "noise", "saturation", "to_working")
+    return _image(_kept(store, key, "proxy", "noise", "saturation", "to_working"))
+
+
+def _image(kept: Mapping[str, NDArray[Any]]) -> Image:
     noise = Noise(kept["noise"][0], kept["noise"][1])
     pixels = kept["proxy"].astype(np.float32)
     return Image(pixels, Domain.CAMERA, noise, kept["saturation"], kept["to_working"])

@@ -10,7 +10,6 @@ from pipeline import __version__
 from pipeline.engine.earlier import DeliveredFile
 from pipeline.engine.jobs import Delivered, Planned, Shoot
 from pipeline.engine.measure import MeasuredFrame
-from pipeline.engine.outputs import Outputs
 from pipeline.engine.render import Job
 from pipeline.engine.solve import Plan
 from pipeline.recipe.recipe import Recipe, flatten_yaml
@@ -33,6 +32,18 @@ class RunLog:
     rendered: int = 0
 
 
+@dataclass(frozen=True)
+class Made:
+    """The delivered files.
+
+    files  posix path below OUT -> record of each; reused  that were there already; rewritten  that got new texts
+    """
+
+    files: Mapping[str, DeliveredFile]
+    reused: int = 0
+    rewritten: int = 0
+
+
 def build(
     log: RunLog,
     shoot: Shoot,
@@ -40,7 +51,7 @@ def build(
     measured_frames: Sequence[MeasuredFrame],
     plan: Plan,
     planned: Planned,
-    outputs: Outputs,
+    made: Made,
 ) -> RunRecord:
     """The record of a run.
 
@@ -50,7 +61,7 @@ def build(
     frames: dict[str, FrameRecord] = {}
     for one in measured_frames:
         name = one.frame.name
-        entry = _frame(one, recipe, plan, planned.get(name), outputs.files)
+        entry = _frame(one, recipe, plan, planned.get(name), made.files)
         entry.burst = burst[name]
         entry.status, entry.reason = _status(log, shoot, recipe, plan, planned.get(name), entry, name)
         frames[name] = entry
@@ -61,8 +72,8 @@ def build(
         frames=len(frames),
         files=sum(len(f.deliveries) for f in frames.values()),
         rendered=log.rendered,
-        reused=outputs.reused,
-        captions_rewritten=outputs.rewritten,
+        reused=made.reused,
+        captions_rewritten=made.rewritten,
     )
     statuses = [f.status for f in frames.values()]
     counts.delivered, counts.failed, counts.held = (statuses.count(s) for s in ("delivered", "failed", "held"))

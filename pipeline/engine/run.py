@@ -3,22 +3,21 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from fnmatch import fnmatch
 from pathlib import Path
 
+from pipeline.engine.decide import Progress, decide, measure_shoot, refuse
 from pipeline.engine.earlier import Rendered, refuse_other_shoot
 from pipeline.engine.executors import map_unordered
-from pipeline.engine.filenames import holds_withheld
 from pipeline.engine.jobs import Planned, Planner, Shoot, read_shoot
-from pipeline.engine.measure import DISK_FULL, MeasuredFrame, measure_frames, read_measured, reason
+from pipeline.engine.measure import DISK_FULL, read_measured, reason
 from pipeline.engine.outputs import Outputs
-from pipeline.engine.record import RunLog, build
+from pipeline.engine.record import Made, RunLog, build
 from pipeline.engine.redaction import Redaction
 from pipeline.engine.render import Job, Refused, render, thumb_of_proxy
-from pipeline.engine.sending import refuse_unplaced, refuse_unready, send, sent_record
+from pipeline.engine.sending import send, sent_record
 from pipeline.engine.solve import solve
 from pipeline.engine.tables.selection import proposal
 from pipeline.errors import InputError, RunStoppedError
@@ -27,14 +26,13 @@ from pipeline.recipe.recipe import Recipe, flatten_yaml
 from pipeline.report.html import write_report
 from pipeline.report.record import ObservationRecord, RunRecord, write_record
 from pipeline.steps import crop
+from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.files import write_atomic
 from pipeline.store.store import Store
 
 __all__ = ["Outcome", "Progress", "Shoot", "jobs", "measure_shoot", "read_shoot", "run"]
 
 _FULL = "the disk is full; make room and run the same command again"
-
-Progress = Callable[[str, int, int], None]  # phase, done, total
 
 
 @dataclass
@@ -48,17 +46,6 @@ class Outcome:
     record: RunRecord
     report: Path
     failed: dict[str, str] = field(default_factory=dict)
-
-
-def measure_shoot(
-    store: Store, shoot: Shoot, workers: int, progress: Progress, executor: Executor | None = None
-) -> list[MeasuredFrame]:
-    """Measure all frames; the result is in the order of the shoot. Raises OSError where the disk is full."""
-    found: dict[str, MeasuredFrame] = {}
-    for one in measure_frames(store, shoot.frames, shoot.facts, shoot.models, workers, executor):
-        found[one.frame.name] = one
-        progress("measure", len(found), len(shoot.frames))
-    return [found[f.name] for f in shoot.frames]
 
 
 class _Run:
@@ -82,19 +69,9 @@ class _Run:
     def go(self, only: str | None) -> Outcome:
         """Measure, solve, render, record and send. Raises OSError where the disk is full while measuring."""
         log, out = self.log, self.store.out
-        _ = self.planner.names  # raises where a name template fails: before the night's work, not after
+        decided = decide(self.store, self.planner, log, self.workers, self.progress, self.executor)
+        measured_frames, plan, planned = decided.measured_frames, decided.plan, decided.planned
         start = time.perf_counter()
-        measured_frames = measure_shoot(self.store, self.shoot, self.workers, self.progress, self.executor)
-        log.failed |= {s.frame.name: s.error for s in measured_frames if s.error}
-        log.seconds["measure"] = time.perf_counter() - start
-        start = time.perf_counter()
-        plan = solve(
-            self.store, measured_frames, self.shoot.bursts, self.shoot.facts, self.recipe, self.workers, self.executor
-        )
-        log.seconds["solve"] = time.perf_counter() - start
-        start = time.perf_counter()
-        planned, failed = self.planner.plan(measured_frames, plan)
-        log.failed |= failed
         try:
             self._render(planned, only)
         except KeyboardInterrupt:
@@ -110,7 +87,8 @@ class _Run:
         log.seconds["render"] = time.perf_counter() - start
         redaction = Redaction(self.shoot)
         redacted_recipe = redaction.recipe(self.recipe)
-        record = build(log, self.shoot, redacted_recipe, measured_frames, plan, planned, self.outputs)
+        made = Made(self.outputs.files, self.outputs.reused, self.outputs.rewritten)
+        record = build(log, self.shoot, redacted_recipe, measured_frames, plan, planned, made)
         self.store.keep_recipe(flatten_yaml(self.recipe))
         for one in measured_frames:
             if one.error:
@@ -179,20 +157,23 @@ def run(
     only: str | None = None,
     progress: Progress = lambda phase, done, total: None,
     executor: Executor | None = None,
+    cache: Cache = NO_CACHE,
 ) -> Outcome:
     """The whole run. A bad frame is in the outcome and stops nothing.
 
     only      a pattern of frame names (fnmatch), None for all; progress  called with (phase, done, total)
     executor  where to measure and render, None for `workers` local processes
+    cache     what other runs and commands measured of the same frames
 
     Raises InputError before anything starts, RunStoppedError where the disk is full, OSError where OUT fails otherwise.
     """
     if only is not None and not any(_matches(f.name, only) for f in shoot.frames):
         raise InputError(f"--only {only}: no frame of the shoot has a name like that; one is {shoot.frames[0].name}")
-    _refuse_deliveries(recipe, shoot, out)
-    refuse_unready(recipe)
-    refuse_unplaced(recipe, shoot)
-    store = Store.open(out, shoot.folder)
+    refuse(recipe, shoot)
+    for delivery in recipe.deliveries:
+        if (out / delivery.name).resolve() in (shoot.folder.resolve(), *shoot.folder.resolve().parents):
+            raise InputError(f"delivery {delivery.name}: {out / delivery.name} holds the shoot; choose another --out")
+    store = Store.open(out, shoot.folder, cache)
     with store.locked():
         refuse_other_shoot(store, shoot.folder, shoot.frames)
         store.clean_temporaries()
@@ -203,16 +184,6 @@ def run(
             if error.errno in DISK_FULL:
                 raise RunStoppedError(f"{out}: {_FULL}") from error
             raise
-
-
-def _refuse_deliveries(recipe: Recipe, shoot: Shoot, out: Path) -> None:
-    for delivery in recipe.deliveries:
-        if holds_withheld(
-            delivery.name, shoot.facts
-        ):  # its folder, its zip and the place it is pushed to have this name
-            raise InputError(f"delivery {delivery.name}: holds a name of the roster that is withheld; rename it")
-        if (out / delivery.name).resolve() in (shoot.folder.resolve(), *shoot.folder.resolve().parents):
-            raise InputError(f"delivery {delivery.name}: {out / delivery.name} holds the shoot; choose another --out")
 
 
 def _observations(measured: FrameObservation) -> ObservationRecord:

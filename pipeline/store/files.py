@@ -16,18 +16,20 @@ _TRIES = 6  # with waits of 50, 100, ... ms, about 1.5 s in all
 
 
 @contextmanager
-def whole_file(path: Path) -> Iterator[BinaryIO]:
+def whole_file(path: Path, *, durable: bool = True) -> Iterator[BinaryIO]:
     """A file to write and read back, which appears at `path` when the block ends: temporary name, fsync, rename.
 
-    Where the block or the disk fails, nothing is left of it and what was at `path` stays. Raises OSError. The temporary
-    name does not hold the final one, which may already be as long as the system allows.
+    Where the block or the disk fails, nothing is left of it and what was at `path` stays. Raises OSError. Without
+    `durable` nobody waits for the disk, and a loss of power may cut the file. The temporary name does not hold the
+    final one, which may already be as long as the system allows.
     """
     part = path.with_name(f"{TEMPORARY}{os.getpid()}-{secrets.token_hex(8)}")
     try:
         with part.open("w+b") as file:
             yield file
             file.flush()
-            os.fsync(file.fileno())
+            if durable:
+                os.fsync(file.fileno())
         _replace(part, path)
     except BaseException:
         with suppress(OSError):
@@ -35,9 +37,9 @@ def whole_file(path: Path) -> Iterator[BinaryIO]:
         raise
 
 
-def write_atomic(path: Path, data: bytes) -> None:
-    """Write `data` to `path`, whole or not at all. Raises OSError."""
-    with whole_file(path) as file:
+def write_atomic(path: Path, data: bytes, *, durable: bool = True) -> None:
+    """Write `data` to `path`, whole or not at all, as `whole_file`. Raises OSError."""
+    with whole_file(path, durable=durable) as file:
         file.write(data)
 
 

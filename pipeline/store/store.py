@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import os
 import socket
-from collections.abc import Iterator
+import tempfile
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
+from hashlib import sha256
 from pathlib import Path
-from typing import NamedTuple, TypeVar
+from typing import TypeVar
 
 from filelock import FileLock, Timeout
 
 from pipeline.errors import InputError
+from pipeline.store.cache import NO_CACHE, Cache
+from pipeline.store.digests import FrameDigest, read_digest
 from pipeline.store.files import TEMPORARY, write_atomic
-from pipeline.store.keys import digest_file
 from pipeline.store.records import from_json, read_json, to_json, write_json
 from pipeline.types import Frame
 
@@ -40,29 +43,24 @@ class Source:
     facts: str | None = None
 
 
-class FrameDigest(NamedTuple):
-    """Octets, time of change in nanoseconds, and SHA-256 in hex of a frame's file."""
-
-    size: int
-    mtime: int
-    sha256: str
-
-
 class Store:
     """OUT/.work: measured/ and burst_light/ by key, done/ by delivered file, thumbs/, digests.json, lock."""
 
-    def __init__(self, out: Path, shoot: Path | None = None) -> None:
+    def __init__(self, out: Path, shoot: Path | None = None, cache: Cache = NO_CACHE, durable: bool = True) -> None:
+        """`cache`: the user's, which other runs share; durable: what is put here outlasts a loss of power."""
         self.out = out
         self.work = out / ".work"
         self._shoot = shoot.resolve() if shoot is not None else None
+        self._cache, self._durable = cache, durable
         self._digests: dict[str, FrameDigest] | None = None
+        self._cached_digests: dict[str, FrameDigest] = {}
 
     @classmethod
-    def open(cls, out: Path, shoot: Path) -> Store:
+    def open(cls, out: Path, shoot: Path, cache: Cache = NO_CACHE, durable: bool = True) -> Store:
         """Make the folders. Raises InputError when OUT lies in the shoot or cannot be written."""
         if _inside(out.resolve(), shoot.resolve()):
             raise InputError(f"{out}: OUT lies inside the shoot folder, which is never written; choose another folder")
-        store = cls(out, shoot)
+        store = cls(out, shoot, cache, durable)
         try:
             for kind in KINDS:
                 (store.work / kind).mkdir(parents=True, exist_ok=True)
@@ -71,6 +69,13 @@ class Store:
         except OSError as error:
             raise InputError(f"{out}: cannot be written ({error.strerror or error}); choose another --out") from error
         return store
+
+    @classmethod
+    @contextmanager
+    def scratch(cls, shoot: Path, cache: Cache = NO_CACHE) -> Iterator[Store]:
+        """A store in a temporary folder, which goes when the block ends: only what the cache keeps stays."""
+        with tempfile.TemporaryDirectory() as folder:
+            yield cls.open(Path(folder), shoot, cache, durable=False)
 
     @contextmanager
     def locked(self) -> Iterator[None]:
@@ -136,7 +141,28 @@ class Store:
 
     def put(self, kind: str, name: str, data: bytes) -> None:
         """Keep bytes under `name`. Raises OSError."""
-        write_atomic(self.work / kind / name, data)
+        write_atomic(self.work / kind / name, data, durable=self._durable)
+
+    def shared(self, kind: str, name: str, is_good: Callable[[bytes], bool]) -> bytes | None:
+        """Bytes kept under `name` here, or else in the user's cache, from which they are copied: the cache may be
+        emptied meanwhile. None where there are none that `is_good`. Raises OSError where they cannot be written."""
+        kept = self.get(kind, name)
+        if kept is not None and is_good(kept):
+            return kept
+        kept = self._cache.get(kind, name)
+        if kept is None:
+            return None
+        if not is_good(kept):
+            self._cache.forget(kind, name)
+            return None
+        self.put(kind, name, kept)
+        return kept
+
+    def share(self, kind: str, name: str) -> None:
+        """Also keep in the user's cache what is kept here under `name`."""
+        kept = self.get(kind, name) if self._cache.folder is not None else None
+        if kept is not None:
+            self._cache.put(kind, name, kept)
 
     def record(self, kind: str, name: str, of: type[T]) -> T | None:
         """The record of type `of` kept under `name`; None where there is none. Raises ValueError for another thing."""
@@ -179,24 +205,45 @@ class Store:
         return {(name, known.size) for name, known in self._kept_digests().items()}
 
     def frame_digest(self, frame: Frame) -> str:
-        """SHA-256 of the frame's file, read again only when size or time of change differ. Raises OSError."""
+        """SHA-256 of the frame's file, read again where the file system does not vouch for it. Raises OSError."""
         if self._digests is None:
             self._digests = self._kept_digests()
-        stat = frame.path.stat()
-        known = self._digests.get(frame.relative)
-        if known is not None and (known.size, known.mtime) == (stat.st_size, stat.st_mtime_ns):
-            return known.sha256
-        digest = digest_file(frame.path)
-        self._digests[frame.relative] = FrameDigest(stat.st_size, stat.st_mtime_ns, digest)
-        return digest
+            self._cached_digests = self._digests_in_cache()
+        found = frame.path.stat()
+        for known in (self._digests.get(frame.relative), self._cached_digests.get(frame.relative)):
+            if known is not None and known.is_of(found):
+                break
+        else:
+            known = read_digest(frame.path)
+        self._digests[frame.relative] = self._cached_digests[frame.relative] = known
+        return known.sha256
+
+    def is_as_read(self, frame: Frame) -> bool:
+        """Whether the file system still says the same of the frame's file as when `frame_digest` gave its digest."""
+        known = (self._digests or {}).get(frame.relative)
+        try:
+            found = frame.path.stat()
+        except OSError:
+            return False
+        return known is not None and known.looks_like(found)
 
     def save_digests(self) -> None:
         """Keep the digests for the next run."""
         if self._digests is not None:
             write_json(self.work / "digests.json", dict[str, FrameDigest], self._digests)
+            self._cache.put("digests", self._digests_name(), to_json(dict[str, FrameDigest], self._cached_digests))
 
     def _kept_digests(self) -> dict[str, FrameDigest]:
         return read_json(self.work / "digests.json", dict[str, FrameDigest]) or {}
+
+    def _digests_in_cache(self) -> dict[str, FrameDigest]:
+        data = self._cache.get("digests", self._digests_name())
+        with suppress(ValueError):
+            return from_json(dict[str, FrameDigest], data) if data is not None else {}
+        return {}
+
+    def _digests_name(self) -> str:
+        return sha256(os.fsencode(self._shoot or "")).hexdigest()
 
 
 def _inside(target: Path, source: Path) -> bool:

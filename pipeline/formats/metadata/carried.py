@@ -39,6 +39,7 @@ _SOURCES: Mapping[str, tuple[str, int, int]] = {
 }
 NOTHING_CARRIED = PictureTexts()
 _LISTS = ("creator", "keywords")
+_OWN_NAME = ("copyright", "caption")  # what cameras fill with the name of the file
 CARRIED = tuple(item.name for item in fields(PictureTexts))
 # Texts that belong to another text: they are carried only with it.
 _BELONGS = {"job_title": "creator", "contact": "creator", "caption_writer": "caption"}
@@ -50,7 +51,18 @@ _MOST, _MOST_KEYWORDS = 6000, 200
 
 
 def read_carried(path: Path) -> PictureTexts:
-    """The texts of a JPEG, TIFF or raw file.
+    """The texts of a JPEG, TIFF or raw file as `read_texts`, less those that only repeat the name of the file."""
+    return without_own_name(read_texts(path), path)
+
+
+def without_own_name(texts: PictureTexts, path: Path) -> PictureTexts:
+    """The texts without a caption or copyright that is only the file's own name, as some cameras write it."""
+    own = path.stem.casefold()
+    return changed(texts, {name: "" for name in _OWN_NAME if getattr(texts, name).casefold() == own})
+
+
+def read_texts(path: Path) -> PictureTexts:
+    """The texts of a JPEG, TIFF or raw file, by its bytes alone.
 
     XMP before IIM before Exif; IIM first where its digest shows that it was changed after XMP, unless it is only
     the same text cut short. Never raises for what is in the file: what cannot be read is absent. Raises OSError
@@ -65,7 +77,7 @@ def read_carried(path: Path) -> PictureTexts:
         newer, older = packet.texts(xmp_name) if name in _LISTS else (packet.text(xmp_name),), iim.get(dataset, ())
         if blocks.iim_newer and not _cut_short(older, newer):
             newer, older = older, newer
-        values = _filled(newer) or _filled(older) or _filled([_exif_text(blocks, tag, path.stem)])
+        values = _filled(newer) or _filled(older) or _filled([_exif_text(blocks, tag)])
         length = sum(map(len, values))
         if length <= room and _sensible(name, values):
             if name == "keywords":
@@ -136,14 +148,14 @@ def _rating(text: str) -> int | None:
     return value if value in (-1, 1, 2, 3, 4, 5) else None
 
 
-def _exif_text(blocks: Blocks, tag: int, stem: str) -> str:
-    """The text of a tag, unless the camera wrote it automatically, such as the file name as its description.
+def _exif_text(blocks: Blocks, tag: int) -> str:
+    """The text of a tag, unless the camera wrote it automatically.
 
     Copyright has the photographer's and the editor's, with a NUL between (Exif 2.32, tag 33432).
     """
     parts = _filled(_decode(blocks.texts.get(tag, b"")).split("\0"))
     text = ", ".join(parts) if tag == COPYRIGHT else "".join(parts[:1])
-    itself = _AUTOMATIC.fullmatch(text) is not None or text.casefold() == stem.casefold()
+    itself = _AUTOMATIC.fullmatch(text) is not None
     return "" if itself and tag != CREATOR else text
 
 
