@@ -96,9 +96,7 @@ def check(
     from pipeline.cli.cache import CacheChoice
     from pipeline.cli.check import check_recipe
 
-    check_recipe(
-        recipe, shoot, facts, models, offline=offline, workers=workers, cache=CacheChoice(cache, not no_cache)
-    )
+    check_recipe(recipe, shoot, facts, models, offline=offline, workers=workers, cache=CacheChoice(cache, not no_cache))
 
 
 @app.command()
