@@ -147,7 +147,7 @@ _Contact = create_model("_Contact", __base__=_Part, **_texts(*(item.name for ite
 NOTHING_WRITTEN: EventFile = _Written()
 
 
-def _as_text(doc: Document) -> Any:
+def as_written(doc: Document) -> Any:
     """The document with numbers put back as they were written wherever text is meant (phone: 0123)."""
     if not isinstance(doc.data, dict):
         return doc.data
@@ -162,7 +162,7 @@ def _as_text(doc: Document) -> Any:
 
 def parse_event(doc: Document, problems: list[Problem]) -> EventFile:
     """The content of `doc`, without the values that do not fit; a problem for each is added to `problems`."""
-    data = {} if doc.data is None else _as_text(doc)
+    data = {} if doc.data is None else as_written(doc)
     if not isinstance(data, dict):
         problems.append(doc.problem((), "the facts of a shoot are keys and values, such as title: Town cup"))
         return NOTHING_WRITTEN

@@ -107,14 +107,7 @@ def load_facts(
         problems += error.problems
     notices = list(place.notices)
     index = FrameIndex(frame_names)
-    teams = {side: name for side in SIDES if (name := getattr(parsed.teams, side))}
-    if len(set(map(folded, teams.values()))) < len(teams):
-        message = "teams: both have the same name, so players cannot be told apart; change one"
-        problems.append(doc.problem(("teams", "away"), message))
-    before = len(problems)
-    table = _table("roster", parsed, doc, place.folders, problems, notices)
-    readable = len(problems) == before
-    roster = _roster(table, teams, problems)
+    teams, roster, readable = load_players(parsed, doc, place.folders, problems, notices)
     # An unreadable roster is one problem, not one for each player named in frames.csv.
     players = roster if readable else None
     if frames_file is not None:
@@ -145,6 +138,23 @@ def load_facts(
     return facts, sorted(set(problems)), missing
 
 
+def load_players(
+    parsed: EventFile, doc: Document, folders: tuple[Path, ...], problems: list[Problem], notices: list[str]
+) -> tuple[dict[str, str], tuple[Player, ...], bool]:
+    """("home" and "away" -> the team's name, the players of the roster, whether it could be read as a table).
+
+    parsed, doc  the shoot.yaml that may name the roster; folders  see FactsPlace. What is wrong goes to `problems`.
+    """
+    teams = {side: name for side in SIDES if (name := getattr(parsed.teams, side))}
+    if len(set(map(folded, teams.values()))) < len(teams):
+        message = "teams: both have the same name, so players cannot be told apart; change one"
+        problems.append(doc.problem(("teams", "away"), message))
+    before = len(problems)
+    table = _table("roster", parsed, doc, folders, problems, notices)
+    readable = len(problems) == before
+    return teams, _roster(table, teams, problems), readable
+
+
 def _table(
     kind: Literal["roster", "frames"],
     parsed: EventFile,
@@ -173,6 +183,8 @@ def _roster(table: Table | None, teams: Mapping[str, str], problems: list[Proble
     for row in table.rows if table else ():
         wrong: list[str] = []
         side, why = side_of(row["team"], teams)
+        if side is None and row["team"].startswith("#"):  # an example, or a player taken out; #7 is a number, no team
+            continue
         number = unicodedata.normalize("NFKC", row["number"]).removeprefix("#")  # also digits of full width
         publish = yes_or_no(row["publish"], default=True)
         if side is None:

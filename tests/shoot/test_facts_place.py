@@ -117,3 +117,18 @@ def test_a_table_given_for_the_facts_is_named(places: tuple[Path, Path]) -> None
     fill(desk, "", "no")
     with pytest.raises(InputError, match="the folder that holds it, to --facts"):
         facts_place(shoot, desk / "roster.csv")
+
+
+def test_a_roster_line_that_is_commented_out_is_no_player(places: tuple[Path, Path]) -> None:
+    shoot, _ = places
+    rows = ("# home,7,Ida Marlow,yes", "#away,12,Una Tern,no", '"# home",9,Bo Quill,', "home,#4,Kit Vane,no")
+    (shoot / "roster.csv").write_text("\n".join(("team,number,name,publish", *rows)), encoding="utf-8")
+    players = load(shoot, None).roster
+    assert [(p.number, p.name, p.publish, p.line) for p in players] == [("4", "Kit Vane", False, 5)]
+    # With the number in front a # is part of it: nobody who must not be shown is lost.
+    (shoot / "roster.csv").write_text("number,team,name,publish\n#4,home,Kit Vane,no\n", encoding="utf-8")
+    assert [p.publish for p in load(shoot, None).roster] == [False]
+    # A team may be called so.
+    (shoot / "shoot.yaml").write_text('teams: {home: "#1 Gulls"}\n', encoding="utf-8")
+    (shoot / "roster.csv").write_text("team,number,name,publish\n#1 Gulls,4,Kit Vane,no\n", encoding="utf-8")
+    assert [p.publish for p in load(shoot, None).roster] == [False]

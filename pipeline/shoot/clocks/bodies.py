@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import PurePosixPath
 
+from pipeline.textfile.yaml_text import quoted
 from pipeline.types import Frame
 
 ROOT = "."  # the shoot folder itself, as a key
@@ -66,9 +67,7 @@ class Body:
 
 def as_yaml(text: str) -> str:
     """`text` as a key or value in YAML 1.2, in quotes where it needs them."""
-    if _PLAIN.fullmatch(text):
-        return text
-    return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    return text if _PLAIN.fullmatch(text) else quoted(text)
 
 
 def identity(frame: Frame) -> Identity:
