@@ -163,6 +163,21 @@ def demo(
 
 
 @app.command()
+def gather(
+    cards: Annotated[
+        list[Path],
+        typer.Argument(metavar="CARD", help="memory cards, or folders copied from them; only read", show_default=False),
+    ],
+    to: Annotated[Path, typer.Option("--to", help="shoot folder to copy into; made if it is not there")],
+    also: Annotated[Path | None, typer.Option("--also", help="folder for a second copy, best on another disk")] = None,
+) -> None:
+    """Copy memory cards into a shoot folder, verified, and say whether they are safe to format."""
+    from pipeline.cli.gather import gather_cards
+
+    gather_cards(cards, to, also)
+
+
+@app.command()
 def captions(
     shoot: ShootFolder,
     file: Annotated[

@@ -43,6 +43,17 @@ def write_atomic(path: Path, data: bytes, *, durable: bool = True) -> None:
         file.write(data)
 
 
+def is_inside(target: Path, source: Path) -> bool:
+    """Whether resolved `target` is `source` or below it, also where the file system ignores case."""
+    for folder in (target, *target.parents):
+        if folder == source:
+            return True
+        with suppress(OSError):  # not made yet
+            if folder.samefile(source):
+                return True
+    return False
+
+
 def _replace(part: Path, path: Path) -> None:
     """Windows refuses while a viewer or a virus scanner has the file open, mostly for a moment only."""
     for attempt in range(1, _TRIES):

@@ -18,7 +18,7 @@ from filelock import FileLock, Timeout
 from pipeline.errors import InputError
 from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.digests import FrameDigest, read_digest
-from pipeline.store.files import TEMPORARY, write_atomic
+from pipeline.store.files import TEMPORARY, is_inside, write_atomic
 from pipeline.store.records import from_json, read_json, to_json, write_json
 from pipeline.types import Frame
 
@@ -58,7 +58,7 @@ class Store:
     @classmethod
     def open(cls, out: Path, shoot: Path, cache: Cache = NO_CACHE, durable: bool = True) -> Store:
         """Make the folders. Raises InputError when OUT lies in the shoot or cannot be written."""
-        if _inside(out.resolve(), shoot.resolve()):
+        if is_inside(out.resolve(), shoot.resolve()):
             raise InputError(f"{out}: OUT lies inside the shoot folder, which is never written; choose another folder")
         store = cls(out, shoot, cache, durable)
         try:
@@ -244,14 +244,3 @@ class Store:
 
     def _digests_name(self) -> str:
         return sha256(os.fsencode(self._shoot or "")).hexdigest()
-
-
-def _inside(target: Path, source: Path) -> bool:
-    """Whether resolved `target` is `source` or below it, also where the file system ignores case."""
-    for folder in (target, *target.parents):
-        if folder == source:
-            return True
-        with suppress(OSError):  # not made yet
-            if folder.samefile(source):
-                return True
-    return False

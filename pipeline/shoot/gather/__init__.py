@@ -1,0 +1,1 @@
+"""Memory cards into a shoot folder: each file read once, verified on the disk, never written over."""

@@ -1,0 +1,146 @@
+"""Where a card's files go: one folder a card, with the card's own folders in it; a number where a name is taken."""
+
+from __future__ import annotations
+
+import hashlib
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from itertools import count
+from pathlib import Path, PurePosixPath
+
+from pipeline.shoot.gather.copying import head_of
+from pipeline.shoot.gather.listing import Entry
+from pipeline.shoot.gather.portable import folded, label, portable, split
+from pipeline.shoot.gather.target import Target
+
+_SAMPLE = 8  # files whose first 64 KiB are compared to know a card again; chosen, no source
+Home = tuple[str, str]  # folder from the target's top, and what stands for the name before the first dot
+
+
+class Layout:
+    """The places of one card's files, the same in each target where possible. What it reads decides names only.
+
+    folder  the card's own folder, from the target's top
+    """
+
+    def __init__(self, card: Path, files: Sequence[Entry], targets: Sequence[Target]) -> None:
+        self._card = card
+        self._targets = targets
+        name, self._below = label(card)
+        self._heads: dict[str, bytes] = {}
+        self._homes: dict[Home, Home] = {}
+        self.folder = name
+        self.folder = self._choose(name, files)
+        self._groups: dict[Home, list[Entry]] = defaultdict(list)
+        for entry in files:
+            self._groups[self._key(entry)].append(entry)
+
+    def home(self, entry: Entry) -> str:
+        """The folder that a file goes to."""
+        return self._home(entry)[0]
+
+    def names(self, entry: Entry) -> Iterator[str]:
+        """Paths to try for a file, in order, without end: its own name, then with -2, -3 ... before the first dot."""
+        folder, head = self._home(entry)
+        tail = split(PurePosixPath(self.natural(entry)).name)[1]
+        yield _joined(folder, head + tail)
+        for number in count(2):
+            path = _joined(folder, f"{head}-{number}{tail}")
+            if not any(target.has_group(path) for target in self._targets):
+                yield path
+
+    def natural(self, entry: Entry, folder: str = "") -> str:
+        """The file's own path in the card's folder, or in `folder`, with every name as all disks take it."""
+        return f"{folder or self.folder}/{self._below}" + "/".join(map(portable, entry.path.split("/")))
+
+    def as_on_card(self, entry: Entry) -> str:
+        """The path that a file has where nothing had to be changed."""
+        return f"{self.folder}/{self._below}{entry.path}"
+
+    def _choose(self, name: str, files: Sequence[Entry]) -> str:
+        """The folder that holds files of this card already, else one that holds none at all."""
+        free = ""
+        for number in count(1):
+            folder = name if number == 1 else f"{name}-{number}"
+            taken = [target for target in self._targets if target.holds_below(folder)]
+            if not taken:
+                free = free or folder
+                if number > max((target.folder_count for target in self._targets), default=0):
+                    return free
+            elif all(self._is_of_card(target, folder, files) for target in taken):
+                return folder
+        raise AssertionError("numbers end")
+
+    def _is_of_card(self, target: Target, folder: str, files: Sequence[Entry]) -> bool:
+        """Whether most of what both hold under one name begins with the same bytes."""
+        pairs = [(entry, there) for entry in files if (there := target.at(self.natural(entry, folder)))]
+        pairs = [(entry, there) for entry, there in pairs if entry.size] or pairs
+        some = pairs[:: max(1, len(pairs) // _SAMPLE)]
+        same = sum(self._begins_alike(entry, target, there) for entry, there in some)
+        return 2 * same > len(some)
+
+    def _begins_alike(self, entry: Entry, target: Target, there: Entry) -> bool:
+        if entry.size != there.size or entry.same_file(there):
+            return False
+        if entry.path not in self._heads:
+            try:
+                self._heads[entry.path] = hashlib.sha256(head_of(self._card / entry.path)).digest()
+            except OSError:
+                return False
+        return self._heads[entry.path] == target.head(there.path)
+
+    def _key(self, entry: Entry) -> Home:
+        path = PurePosixPath(self.natural(entry))
+        return folded(str(path.parent)), folded(split(path.name)[0])
+
+    def _home(self, entry: Entry) -> Home:
+        """Raw, JPEG and sidecars of one name stay in one folder under one name, whoever of them came first."""
+        key = self._key(entry)
+        if key not in self._homes:
+            self._homes[key] = self._find_home(key, entry)
+        folder, head = self._homes[key]
+        own = PurePosixPath(self.natural(entry))
+        # A file keeps its own spelling where the group has no number and did not move.
+        return (folder, split(own.name)[0] if folded(head) == key[1] else head)
+
+    def _find_home(self, key: Home, entry: Entry) -> Home:
+        path = PurePosixPath(self.natural(entry))
+        folder, head = str(path.parent), split(path.name)[0]
+        members = self._groups[key]
+        tails = [(member, split(PurePosixPath(self.natural(member)).name)[1]) for member in members]
+        if not any(self._is_other(member, _joined(folder, head + tail)) for member, tail in tails):
+            if not any(self._stands(member, _joined(folder, head + tail)) for member, tail in tails):
+                return self._elsewhere(members) or (folder, head)
+            return folder, head
+        for number in count(2):
+            other = f"{head}-{number}"
+            if any(self._stands(member, _joined(folder, other + tail)) for member, tail in tails):
+                return folder, other
+            if not any(target.has_group(_joined(folder, other)) for target in self._targets):
+                return folder, other
+        raise AssertionError("numbers end")
+
+    def _is_other(self, entry: Entry, path: str) -> bool:
+        """Whether another file stands at `path`."""
+        found = [(target, there) for target in self._targets if (there := target.at(path))]
+        return any(not self._begins_alike(entry, target, there) for target, there in found)
+
+    def _stands(self, entry: Entry, path: str) -> bool:
+        found = [(target, there) for target in self._targets if (there := target.at(path))]
+        return any(self._begins_alike(entry, target, there) for target, there in found)
+
+    def _elsewhere(self, members: Sequence[Entry]) -> Home | None:
+        """Where a person has put another file of the group: it is found by name and first bytes."""
+        for member in members:
+            name = portable(PurePosixPath(member.path).name)
+            for target in self._targets:
+                for path in target.named(name, member.size) if member.size else ():
+                    there = target.at(path)
+                    if there is not None and self._begins_alike(member, target, there):
+                        found = PurePosixPath(path)
+                        return str(found.parent), split(found.name)[0]
+        return None
+
+
+def _joined(folder: str, name: str) -> str:
+    return name if folder in ("", ".") else f"{folder}/{name}"

@@ -1,0 +1,84 @@
+"""What became of each card, and whether it may be formatted."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from pipeline.shoot.gather.listing import shown
+from pipeline.textfile.messages import and_more
+
+
+def size_text(size: int) -> str:
+    """Bytes in decimal units: "812 kB", "14.2 GB"."""
+    for limit, unit in ((1e12, "TB"), (1e9, "GB"), (1e6, "MB"), (1e3, "kB")):
+        if size >= limit:
+            return f"{size / limit:.1f} {unit}" if unit != "kB" else f"{size / limit:.0f} kB"
+    return f"{size} bytes"
+
+
+def files_text(number: int) -> str:
+    """ "1 file", "12 files"."""
+    return f"{number} file" if number == 1 else f"{number:,} files"
+
+
+def some_text(paths: Sequence[str]) -> str:
+    """ "A", or "A and 2 more", fit to print. Raises IndexError where there is none."""
+    return shown(and_more(paths))
+
+
+@dataclass
+class CardResult:
+    """One card.
+
+    card      the folder as it was given; folders  where each file must stand
+    folder    its own folder in each of these, "" where nothing was copied
+    found     files on it; size  their octets; copied  files that were copied now
+    gathered  files that stand verified in every folder
+    renamed   (path on the card, path in the shoot) of files that could not keep their name
+    failed    (path on the card, reason) of files that are not safe
+    against   further reasons against formatting, of the whole card
+    notes     what is worth knowing and is no reason against it
+    """
+
+    card: Path
+    folders: tuple[Path, ...]
+    folder: str = ""
+    found: int = 0
+    size: int = 0
+    gathered: int = 0
+    copied: int = 0
+    renamed: list[tuple[str, str]] = field(default_factory=list)
+    failed: list[tuple[str, str]] = field(default_factory=list)
+    against: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    complete: bool = False
+
+    @property
+    def safe(self) -> bool:
+        """Whether every file of the card stands in every folder, verified: only then may it be formatted."""
+        return self.complete and not self.failed and not self.against and self.gathered == self.found > 0
+
+    def verdict(self) -> str:
+        """ "safe to format: yes, because ..." or "no, because ..."."""
+        if self.safe:
+            where = " and in ".join(map(shown, self.folders))
+            what = "its only file stands" if self.found == 1 else f"all {files_text(self.found)} stand"
+            return (
+                f"safe to format: yes, because {what} in {where}, read back from disk with the same SHA-256 as on the "
+                f"card ({size_text(self.size)})"
+            )
+        return f"safe to format: no, because {'; '.join(self._reasons())}"
+
+    def _reasons(self) -> list[str]:
+        reasons = list(dict.fromkeys(self.against))
+        by_reason: dict[str, list[str]] = {}
+        for path, why in self.failed:
+            by_reason.setdefault(why, []).append(path)
+        reasons += [f"{some_text(paths)}: {why}" for why, paths in by_reason.items()]
+        missing = self.found - self.gathered
+        if missing:
+            where = " and in ".join(map(shown, self.folders))
+            reasons.append(f"{missing:,} of {files_text(self.found)} not verified in {where}")
+        return reasons or ["it was not read to its end"]
