@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from itertools import groupby
 
 from pipeline.captions.language import Language
+from pipeline.shoot.clocks.correction import BELIEVED
 from pipeline.shoot.facts import Facts, FrameFacts, withheld
 from pipeline.types import Frame
 
-_CLOCK_TOLERANCE = timedelta(days=3)  # a tournament lasts as long (common practice, no source)
 _STOPPED = ".!?…。！？؟।።"
 
 
@@ -59,7 +59,7 @@ def moment(frame: Frame, facts: Facts, notices: list[str]) -> datetime | None:
     """When the picture was taken: by the camera's clock, unless that is days away from the start of the event."""
     taken = frame.exif.time
     start = facts.start.replace(tzinfo=None) if facts.start else None
-    if taken and start and abs(taken - start) > _CLOCK_TOLERANCE:
+    if taken and start and abs(taken - start) > BELIEVED:
         notices.append(
             f"the camera says {taken:%Y-%m-%d}, start in the facts {start:%Y-%m-%d}: the caption has the latter, and "
             "no date of creation is written; correct start, or the camera under clocks"

@@ -21,6 +21,7 @@ from pipeline.engine.measure import MeasuredFrame, Measurements
 from pipeline.engine.run import measure_shoot
 from pipeline.engine.solve import shoot_light
 from pipeline.imaging.raw.noise_pool import HEADINGS, noise_notes, noise_rows
+from pipeline.shoot.clocks.bodies import bodies
 from pipeline.steps import decode, white_balance
 from pipeline.steps.base import SolveContext, camera_of
 from pipeline.store.store import Store
@@ -31,8 +32,9 @@ _SLOW = 1 / 400  # s, from which on moving players blur (common practice, no sou
 
 @dataclass(frozen=True)
 class InspectText:
-    """One row a burst, one a light zone, one a camera and ISO, and what a photographer should know."""
+    """One row a camera, a burst, a light zone, a camera and ISO, and what a photographer should know."""
 
+    cameras: list[list[str]]
     bursts: list[list[str]]
     zones: list[list[str]]
     noise: list[list[str]]
@@ -52,6 +54,8 @@ def inspect_shoot(
         with progress() as report:
             measured_frames = measure_shoot(store, read, count, report)
         found = inspect_text(store, read, measured_frames, count)
+    columns = ("camera", "in clocks", "frames", "first", "last", *(["corrected by"] if read.added else []))
+    _print_table("", columns, found.cameras)
     _print_table("", ("burst", "frames", "time", "ISO", "shutter", "zone", "in the dark phase"), found.bursts)
     _print_table("light", ("zone", "seen in", "frames", "colour", "level", "flicker"), found.zones)
     _print_table("noise", HEADINGS, found.noise)
@@ -84,7 +88,23 @@ def inspect_text(store: Store, shoot: Shoot, measured_frames: Sequence[MeasuredF
     if words is not None:
         notes.append(words.mains)
     notes += [*_settings_notes(shoot), *of_noise]
-    return InspectText(_bursts(shoot, words), words.zones if words is not None else [], noise, notes)
+    zones = words.zones if words is not None else []
+    return InspectText(_cameras(shoot), _bursts(shoot, words), zones, noise, notes)
+
+
+def _cameras(shoot: Shoot) -> list[list[str]]:
+    """Each camera with what `clocks` may call it: the end of its serial number stays on this screen."""
+    rows = []
+    for body in bodies(shoot.frames):
+        first, last = body.first, body.last
+        same_day = first is not None and last is not None and first.date() == last.date()
+        begins = f"{first:%Y-%m-%d %H:%M:%S}" if first else "no time"
+        ends = "" if last is None else f"{last:%H:%M:%S}" if same_day else f"{last:%Y-%m-%d %H:%M:%S}"
+        rows.append([body.model or "unknown", body.key, str(len(body.frames)), begins, ends])
+        if shoot.added:
+            added = sorted({shoot.added[frame.name] for frame in body.frames if frame.name in shoot.added})
+            rows[-1].append(", ".join(f"{seconds:+.10g} s" for seconds in added))
+    return rows
 
 
 def _bursts(shoot: Shoot, words: LightWords | None) -> list[list[str]]:

@@ -19,6 +19,7 @@ from pipeline.people.modelfiles import ModelFiles, find
 from pipeline.recipe.recipe import Delivery, Recipe
 from pipeline.shoot.bursts import find_bursts
 from pipeline.shoot.clocks.correction import with_clocks
+from pipeline.shoot.clocks.fit import ClockNote, clock_notes
 from pipeline.shoot.consent import held_by_own_texts
 from pipeline.shoot.facts import Facts, FrameFacts, held_back
 from pipeline.shoot.read_facts import load_facts
@@ -36,6 +37,8 @@ class Shoot:
     missing         (frame, reason) of rows in frames.csv whose frame is not in the folder
     notices         on what is wrong but not fatal
     own_texts       frame -> why it is held back, by what its own texts or file name say
+    added           frame -> seconds that `clocks` of the facts added to its time
+    clock_notes     those of the notices that may hold the end of a serial number
     """
 
     folder: Path
@@ -47,6 +50,8 @@ class Shoot:
     notices: tuple[str, ...]
     models: ModelFiles
     own_texts: Mapping[str, str] = field(default_factory=dict)
+    added: Mapping[str, float] = field(default_factory=dict)
+    clock_notes: tuple[ClockNote, ...] = ()
 
     def withheld(self, frame: str) -> str:
         """Why a frame may be in no delivery; "" where it may."""
@@ -64,11 +69,14 @@ def read_shoot(folder: Path, facts_file: Path | None = None, models: Path | None
     files = find(models)
     found = scan(folder)
     facts, problems, missing = load_facts(folder, facts_file, [f.name for f in found.frames])
-    frames, wrong_clocks = with_clocks(found.frames, facts.clocks, facts.start)
+    corrected, wrong_clocks = with_clocks(found.frames, facts.clocks, facts.start)
+    frames = corrected.frames
     if problems or wrong_clocks:
         raise InputError([*problems, *wrong_clocks])
     facts, sidecars = _with_ratings(facts, frames)
+    of_clocks = clock_notes(frames, facts.start, corrected.added)
     notices = (
+        *(note.text for note in of_clocks),
         *facts.notices,
         *found.notices,
         *(f"{name}: {why}" for name, why in found.skipped),
@@ -77,7 +85,9 @@ def read_shoot(folder: Path, facts_file: Path | None = None, models: Path | None
     )
     notices += tuple(f"{f.name}: {text}" for f in frames for text in f.exif.notices)
     bursts, own_texts = tuple(find_bursts(frames)), held_by_own_texts(facts, frames)
-    return Shoot(folder, frames, bursts, facts, facts_file, tuple(missing), notices, files, own_texts)
+    return Shoot(
+        folder, frames, bursts, facts, facts_file, tuple(missing), notices, files, own_texts, corrected.added, of_clocks
+    )
 
 
 def _with_ratings(facts: Facts, frames: Sequence[Frame]) -> tuple[Facts, list[str]]:

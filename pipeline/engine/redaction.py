@@ -1,4 +1,4 @@
-"""Takes withheld names out of run.json and the report, since both may be passed on with a delivery."""
+"""Takes withheld names and serial numbers out of run.json and the report, which may be passed on with a delivery."""
 
 from __future__ import annotations
 
@@ -32,6 +32,7 @@ class Redaction:
         self.facts = shoot.facts
         self.names = tuple(p.name for p in self.facts.roster if withheld(self.facts, p))
         self.patterns = [pattern for name in self.names if (pattern := name_pattern(name))]
+        self.unmarked = {note.text: note.record for note in shoot.clock_notes}  # without serial numbers
         self._known: dict[tuple[str, bool], str] = {}
         called: dict[str, str] = {}
         for number, frame in enumerate(shoot.frames, 1):
@@ -50,6 +51,7 @@ class Redaction:
 
     def text(self, text: str, *, message: bool = False) -> str:
         """`text` without the whole names; in a `message` of the program, also without words that may be parts."""
+        text = self.unmarked.get(text, text)
         key = (text, message)
         if self.names and key not in self._known:
             self._known[key] = self._text(text, message)

@@ -31,7 +31,9 @@ MUTANTS = [
     mutant(_CLOCKS, "if own.name not in entry.frames:", "if False:", *_CLOCK_TESTS),
     mutant(_CLOCKS, "if identity(other) == identity(own) or other.name in entry.frames:", "if False:", *_CLOCK_TESTS),
     mutant(_CLOCKS, "if clock in trail:", "if False:", *_CLOCK_TESTS),
-    mutant(_CLOCKS, "exif.utc_offset if abs(shift) < _ZONE_STEP else None", "exif.utc_offset", *_CLOCK_TESTS),
+    mutant(
+        _CLOCKS, "None if other_zone or abs(shift) >= _ZONE_STEP else exif.utc_offset", "exif.utc_offset", *_CLOCK_TESTS
+    ),
     mutant(_CLOCKS, "abs(near - self.start) > BELIEVED", "False", *_CLOCK_TESTS),
     mutant(_CLOCKS, "return _Meant(clock, 1 + depth, of_folder)", "return _Meant(clock, 1, of_folder)", *_CLOCK_TESTS),
     mutant(_BODIES, "return whole\n", "pass\n", "shoot/clocks/test_bodies.py"),

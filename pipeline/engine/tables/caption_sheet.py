@@ -158,7 +158,7 @@ def check(folder: Path, facts_file: Path | None, file: Path | None, params: Capt
         problems.append(row.problem(f"frame: {why}; correct the name, or delete the line"))
     corrected, wrong_clocks = with_clocks(found.frames, facts.clocks, facts.start)
     problems += wrong_clocks
-    frames = {f.name: f for f in corrected}
+    frames = {f.name: f for f in corrected.frames}
     own_texts = held_by_own_texts(facts, list(frames.values()))
     previews: list[CaptionPreview] = []
     for name, typed in sorted(facts.rows.items(), key=lambda item: item[1].line):

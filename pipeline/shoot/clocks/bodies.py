@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 from pathlib import PurePosixPath
 
 from pipeline.textfile.yaml_text import quoted
@@ -38,7 +39,7 @@ class Body:
     key: str
     frames: tuple[Frame, ...]
 
-    @property
+    @cached_property
     def times(self) -> tuple[datetime, ...]:
         """The known times of its frames, in order."""
         return tuple(sorted(frame.exif.time for frame in self.frames if frame.exif.time is not None))
@@ -46,12 +47,12 @@ class Body:
     @property
     def first(self) -> datetime | None:
         """Time of its first frame, None where no frame has a time."""
-        return min(self.times, default=None)
+        return self.times[0] if self.times else None
 
     @property
     def last(self) -> datetime | None:
         """Time of its last frame, None where no frame has a time."""
-        return max(self.times, default=None)
+        return self.times[-1] if self.times else None
 
     @property
     def written(self) -> str:

@@ -22,6 +22,18 @@ _NAMED = 12  # keys that a message names
 
 
 @dataclass(frozen=True)
+class Corrected:
+    """What `clocks` made of the frames.
+
+    frames  with corrected times, in order of time, then name
+    added   frame -> seconds that an entry added, also where it says 0; a frame without an entry is not in it
+    """
+
+    frames: tuple[Frame, ...]
+    added: Mapping[str, float]
+
+
+@dataclass(frozen=True)
 class _Meant:
     """An entry with the frames that it is for, and its rank: of two for one frame the higher counts."""
 
@@ -32,20 +44,22 @@ class _Meant:
 
 def with_clocks(
     frames: Sequence[Frame], clocks: Iterable[Clock], start: datetime | None = None
-) -> tuple[tuple[Frame, ...], list[Problem]]:
-    """The frames with corrected times, sorted again, and what is wrong with the entries.
+) -> tuple[Corrected, list[Problem]]:
+    """The frames with corrected times, and what is wrong with the entries.
 
     start  of the event, aware or naive, by which a reading without a date finds its day where the camera's is wrong
 
     Where several entries are for a frame, that of the deepest folder counts, else that of its serial number or model.
-    A correction of 15 minutes or more takes away the offset from UTC, which belonged to the wrong time.
+    A correction of 15 minutes or more takes away the offset from UTC, which belonged to the wrong time; so does any
+    entry where the offset is not that of the start: the person has judged that clock.
     """
     problems: list[Problem] = []
     found = [entry for clock in clocks if (entry := _meant(clock, frames, problems)) is not None]
     found = _without_repeats(found, problems)
     seconds = _Seconds(frames, found, start, problems)
-    moved = [_moved(frame, seconds, problems) for frame in frames]
-    return tuple(sorted(moved, key=by_time)), sorted(set(problems))
+    moved = [_moved(frame, seconds, start, problems) for frame in frames]
+    added = {name: seconds.frame(name) for name in seconds.of}
+    return Corrected(tuple(sorted(moved, key=by_time)), added), sorted(set(problems))
 
 
 def _meant(clock: Clock, frames: Sequence[Frame], problems: list[Problem]) -> _Meant | None:
@@ -196,9 +210,9 @@ class _Seconds:
         return None
 
 
-def _moved(frame: Frame, seconds: _Seconds, problems: list[Problem]) -> Frame:
+def _moved(frame: Frame, seconds: _Seconds, start: datetime | None, problems: list[Problem]) -> Frame:
     exif, added = frame.exif, seconds.frame(frame.name)
-    if not added or exif.time is None:
+    if frame.name not in seconds.of or exif.time is None:
         return frame
     try:
         shift = timedelta(seconds=added)
@@ -207,5 +221,7 @@ def _moved(frame: Frame, seconds: _Seconds, problems: list[Problem]) -> Frame:
         clock = seconds.of[frame.name].clock
         problems.append(clock.problem(f"{added:.6g} seconds cannot be the error of a clock; correct it", ""))
         return frame
-    offset = exif.utc_offset if abs(shift) < _ZONE_STEP else None
+    zone = start.utcoffset() if start else None
+    other_zone = zone is not None and exif.utc_offset != zone.total_seconds() / 60
+    offset = None if other_zone or abs(shift) >= _ZONE_STEP else exif.utc_offset
     return replace(frame, exif=replace(exif, time=time, utc_offset=offset))

@@ -36,7 +36,9 @@ def moved(
     facts, wrong, _ = load_facts(folder, None, [f.name for f in frames])
     after, wrong_clocks = with_clocks(frames, facts.clocks, facts.start)
     before = {f.name: f.exif.time for f in frames}
-    shifts = {f.name: (f.exif.time - was).total_seconds() for f in after if f.exif.time and (was := before[f.name])}
+    shifts = {
+        f.name: (f.exif.time - was).total_seconds() for f in after.frames if f.exif.time and (was := before[f.name])
+    }
     problems = [(p.line, p.column, p.message) for p in [*wrong, *wrong_clocks]]
     assert all(p.file == str(file) for p in [*wrong, *wrong_clocks])
     return {name: shift for name, shift in shifts.items() if shift}, problems
@@ -67,8 +69,9 @@ def test_keys_and_seconds(tmp_path: Path, clocks: str, shifts: dict[str, float])
 
 
 def test_frames_are_sorted_again_and_bursts_see_it() -> None:
-    frames, wrong = with_clocks(SHOOT, [Clock("4411", -60.0)])
-    assert wrong == []
+    corrected, wrong = with_clocks(SHOOT, [Clock("4411", -60.0)])
+    frames = corrected.frames
+    assert (wrong, corrected.added) == ([], {"B_0033": -60.0})
     assert [f.name for f in frames] == [
         "A_0012", "B_0033", "card3/C_1", "card3/late/C_2", "A_0013", "phone/P_1", "B_0034",
     ]  # fmt: skip
@@ -216,12 +219,15 @@ def test_many_cameras_are_not_all_listed(tmp_path: Path) -> None:
 
 def test_a_correction_of_a_time_zone_takes_the_offset_away() -> None:
     """Exif 2.32, tag 36881: the offset is that of DateTimeOriginal as the camera wrote it."""
-    frames = [frame("a.nef", 0, A, utc_offset=120)]
-    assert [with_clocks(frames, [Clock(A, s)])[0][0].exif.utc_offset for s in (-899.0, -900.0, -3600.0)] == [
-        120,
-        None,
-        None,
-    ]
+
+    def offset(seconds: float, start: str = "") -> int | None:
+        moment = datetime.fromisoformat(start) if start else None
+        corrected, _ = with_clocks([frame("a.nef", 0, A, utc_offset=120)], [Clock(A, seconds)], moment)
+        return corrected.frames[0].exif.utc_offset
+
+    assert [offset(seconds) for seconds in (-899.0, -900.0, -3600.0)] == [120, None, None]
+    # The person says that the clock is right: then its zone is not, where it is not that of the start.
+    assert [offset(0, f"2026-02-14T19:30:00{zone}") for zone in ("+02:00", "+01:00")] == [120, None]
 
 
 def test_readings() -> None:

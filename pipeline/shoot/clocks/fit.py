@@ -1,0 +1,233 @@
+"""Whether the clocks of a shoot's cameras fit each other and the start of the event, and what to write where not."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from itertools import pairwise
+from types import MappingProxyType
+
+from pipeline.shoot.clocks.bodies import Body, as_yaml, bodies
+from pipeline.shoot.clocks.correction import BELIEVED
+from pipeline.shoot.clocks.evidence import (
+    LIMITS,
+    Proposal,
+    apart,
+    as_zone,
+    by_date,
+    by_hours,
+    by_satellites,
+    by_zone,
+    far,
+    zone_of,
+)
+from pipeline.types import Frame
+
+_MOST = 6  # cameras that are named with what to write
+
+
+@dataclass(frozen=True)
+class ClockNote:
+    """Something about clocks that a person should know.
+
+    text    for the person's own screen: it may hold the end of a serial number
+    record  for run.json and the report, without one
+    """
+
+    text: str
+    record: str
+
+
+def clock_notes(
+    frames: Sequence[Frame], start: datetime | None = None, added: Mapping[str, float] = MappingProxyType({})
+) -> tuple[ClockNote, ...]:
+    """What does not fit, a sentence for each, after the corrections of `clocks`; nothing is changed.
+
+    start  of the event, aware; None where the facts have none
+    added  see correction.Corrected: a camera for which 0 is written is right, says the person
+    """
+    everybody = bodies(frames)
+    timed = [body for body in everybody if body.times]
+    notes = [_without_times(body) for body in everybody if timed and not body.times]
+    notes += [note for body in timed if (note := _two_dates(body)) is not None]
+    main = max(timed, key=lambda body: (not far(body, start), len(body.frames)), default=None)
+    if main is None:
+        return tuple(notes)
+    judged = {body.key for body in timed if any(added.get(frame.name) == 0 for frame in body.frames)}
+    if start is not None and all(far(body, start) for body in timed):
+        notes.append(_all_far(timed, start))
+    right = _together(timed, main)
+    times = sorted(time for body in right for time in body.times)
+    zone = _zone(main, start)
+    misfits = []
+    for body in timed:
+        if body.key in judged:
+            continue
+        if body not in right:
+            misfits.append(_apart(body, main, times, start))
+        elif far(body, start) and not far(main, start):
+            misfits.append(_early_or_late(body, start))
+        else:
+            entered = any(frame.name in added for frame in body.frames)
+            note = _satellites(body, zone, start) or (None if entered else _zones(body, main, timed, start))
+            notes += [note] if note else []
+    notes += misfits[:_MOST]
+    if len(misfits) > _MOST:
+        more = f"the clocks of {len(misfits) - _MOST} more cameras do not fit either"
+        notes.append(ClockNote(more, more))
+    return tuple(notes)
+
+
+def _together(timed: Sequence[Body], main: Body) -> list[Body]:
+    """`main`, and the cameras with a frame near one of its frames, or near one of another such camera."""
+    stamped = sorted((time, number) for number, body in enumerate(timed) for time in body.times)
+    joined = list(range(len(timed)))  # number -> another of its group, its own where it is the last
+
+    def last(number: int) -> int:
+        while joined[number] != number:
+            number = joined[number]
+        return number
+
+    for (before, one), (after, other) in pairwise(stamped):
+        if one != other and after - before < LIMITS.apart:
+            joined[last(one)] = last(other)
+    group = last(next(number for number, body in enumerate(timed) if body is main))
+    return [body for number, body in enumerate(timed) if last(number) == group]
+
+
+def _apart(body: Body, main: Body, times: Sequence[datetime], start: datetime | None) -> ClockNote:
+    """No frame is near one of the cameras that are right, whose times are `times`."""
+    gap = apart(body, times) or timedelta()
+    zone = _zone(main, start)
+    proposal = (
+        by_satellites(body, zone, start)
+        or (by_zone(body, times, zone) if zone is not None else None)
+        or by_date(body, main, times, start)
+        or by_hours(body, main)
+    )
+    return ClockNote(
+        f"the clocks of two cameras do not fit together: {main.name} says {span(main)}, {body.name} {span(body)}, "
+        f"{duration(gap)} apart at the nearest; {_advice(body, main, proposal)}",
+        f"the clocks of {_model(main)} and {_model(body)} do not fit together, {duration(gap)} apart at the nearest",
+    )
+
+
+def _early_or_late(body: Body, start: datetime | None) -> ClockNote:
+    """No frame can be of the event, though those of other cameras can."""
+    said = f"says {span(body)}, but start in the facts is {start:%Y-%m-%d %H:%M}"
+    return ClockNote(f"{body.name} {said}; {_advice(body, None, None)}", f"{_model(body)} {said}")
+
+
+def _satellites(body: Body, zone: int | None, start: datetime | None) -> ClockNote | None:
+    proposal = by_satellites(body, zone, start)
+    if proposal is None:
+        return None
+    return ClockNote(
+        f"the clock of {body.name} is not right: {_advice(body, None, proposal)}",
+        f"the clock of {_model(body)} is not right, by the time of the satellites in its frames",
+    )
+
+
+def _zones(body: Body, main: Body, timed: Sequence[Body], start: datetime | None) -> ClockNote | None:
+    """Another time zone in a camera than at the hall, where its times fit as they are."""
+    own, zone = zone_of(body), _zone(main, start)
+    if own is None or zone is None or own == zone:
+        return None
+    of = f"start in the facts is at {as_zone(zone)}" if start is not None else f"{main.name} to {as_zone(zone)}"
+    hall = f"{body.name} is set to {as_zone(own)}, {of}"
+    seconds = (zone - own) * 60
+    others = sorted(time for other in timed if other is not body for time in other.times)
+    gap = apart(body, others, timedelta(seconds=seconds))
+    fits_moved = gap < LIMITS.apart if gap is not None else not far(body, start, timedelta(seconds=seconds))
+    moved = (
+        f"if its clock is {duration(timedelta(seconds=seconds))} {'slow' if seconds > 0 else 'fast'} too, write under "
+    )
+    moved += f"clocks: {body.written}: {seconds}; " if fits_moved else ""
+    advice = f"{moved if fits_moved else ''}if only the setting is wrong, write {body.written}: 0"
+    return ClockNote(f"{hall}: {advice}", f"{_model(body)} is set to another time zone than the hall's")
+
+
+def _zone(main: Body, start: datetime | None) -> int | None:
+    """Minutes from UTC at the hall, as far as it is known."""
+    offset = start.utcoffset() if start is not None else None
+    return zone_of(main) if offset is None else round(offset.total_seconds() / 60)
+
+
+def _without_times(body: Body) -> ClockNote:
+    count = len(body.frames)
+    frames = "its only frame has no time" if count == 1 else f"none of its {count} frames has a time"
+    return ClockNote(
+        f"{body.name}: {frames}: each is a burst of its own, and last in order; clocks cannot help",
+        f"{_model(body)}: {frames}",
+    )
+
+
+def _all_far(timed: Sequence[Body], start: datetime) -> ClockNote:
+    """Every camera is far from the start, so that one wrong start is as likely as wrong clocks."""
+    first, last = min(body.times[0] for body in timed), max(body.times[-1] for body in timed)
+    said = f"{_from_to(first, last)}, but start in the facts is {start:%Y-%m-%d %H:%M}"
+    if len(timed) > 1:
+        text = f"all cameras say {said}: correct start, or each camera under clocks"
+        return ClockNote(text, text)
+    one = timed[0]
+    return ClockNote(f"{one.name} says {said}: correct start, or {_write(one)}", f"{_model(one)} says {said}")
+
+
+def _two_dates(body: Body) -> ClockNote | None:
+    """A clock that was set anew in between, or frames of another event that were still on the card."""
+    stamped = [(frame.exif.time, frame.name) for frame in body.frames if frame.exif.time is not None]
+    for (before, last), (after, name) in pairwise(stamped):
+        if after - before > BELIEVED:
+            dates = f"frames of {before:%Y-%m-%d} and of {after:%Y-%m-%d}"
+            return ClockNote(
+                f"{body.name} has {dates} ({last}, then {name}): take out what is of another event; if its clock was "
+                "set in between, put the frames with the wrong date into a folder and write that folder under clocks, "
+                f'such as FOLDER: {{frame: {as_yaml(name)}, shows: "19:30:12"}}',
+                f"{_model(body)} has {dates}",
+            )
+    return None
+
+
+def _advice(body: Body, other: Body | None, proposal: Proposal | None) -> str:
+    if proposal is None:
+        return f"if its clock is wrong, {_write(body, other)}; if it is right, write {body.written}: 0"
+    return f"{proposal.because}; if that is so, write under clocks: {body.written}: {proposal.seconds:.10g}"
+
+
+def _write(body: Body, other: Body | None = None) -> str:
+    """What to write for a camera whose clock is wrong."""
+    name = as_yaml(next(frame.name for frame in body.frames if frame.exif.time is not None))
+    same = ""
+    if other is not None:
+        match = as_yaml(next(frame.name for frame in other.frames if frame.exif.time is not None))
+        same = f", or {{frame: {name}, same_as: {match}}} with two frames of one moment"
+    shows = f'{{frame: {name}, shows: "19:30:12"}} with a frame that shows a clock'
+    return f"write under clocks: {body.written}: and seconds to add, or {shows}{same}"
+
+
+def span(body: Body) -> str:
+    """ "2026-02-14 19:00 to 20:31" of a camera that has times."""
+    return _from_to(body.times[0], body.times[-1])
+
+
+def _from_to(first: datetime, last: datetime) -> str:
+    begin = f"{first:%Y-%m-%d %H:%M}"
+    if begin == f"{last:%Y-%m-%d %H:%M}":
+        return begin
+    return f"{begin} to {last:%H:%M}" if first.date() == last.date() else f"{begin} to {last:%Y-%m-%d %H:%M}"
+
+
+def _model(body: Body) -> str:
+    return body.model or "a camera"
+
+
+def duration(gap: timedelta) -> str:
+    """ "3 d 2 h", "2 h 05 min", "16 min", "12 s": two parts at most."""
+    seconds = round(abs(gap).total_seconds())
+    days, hours, minutes = seconds // 86400, seconds // 3600 % 24, seconds // 60 % 60
+    if days:
+        return f"{days} d {hours} h" if hours else f"{days} d"
+    if hours:
+        return f"{hours} h {minutes:02d} min" if minutes else f"{hours} h"
+    return f"{minutes} min" if minutes else f"{seconds} s"

@@ -1,0 +1,263 @@
+"""Whether clocks fit, and what is proposed: every gap and offset is worked out by hand.
+
+Exif 2.32 (CIPA DC-008): OffsetTimeOriginal (tag 36881) is the camera's time zone; GPSDateStamp and GPSTimeStamp (GPS
+tags 29 and 7) are UTC.
+"""
+
+from __future__ import annotations
+
+import random
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from pipeline.shoot.clocks.correction import with_clocks
+from pipeline.shoot.clocks.entries import Clock
+from pipeline.shoot.clocks.fit import clock_notes, duration
+from pipeline.shoot.scan import scan
+from pipeline.types import Frame
+from tests.shoot.clocks.made import EVENING, frame
+
+A, B, C = "0012345", "2004411", "2009977"
+START = datetime.fromisoformat("2026-02-14T19:30:00+01:00")
+HOUR = 3600.0
+
+
+def evening(
+    name: str, serial: str, begin: float, length: float, count: int = 30, zone: int | None = None, model: str = "W1"
+) -> list[Frame]:
+    """`count` frames, evenly over `length` seconds from `begin` after 19:00."""
+    step = length / max(count - 1, 1)
+    return [frame(f"{name}_{n:04d}.nef", begin + n * step, serial, model, zone) for n in range(count)]
+
+
+def texts(frames: Sequence[Frame], start: datetime | None = None, **added: float) -> list[str]:
+    return [note.text for note in clock_notes(frames, start, added)]
+
+
+def proposed(frames: Sequence[Frame], start: datetime | None = None) -> list[str]:
+    """What stands ready to be pasted."""
+    found = [re.search(r"write under clocks: (\S+: -?\d[\d.]*)$", text) for text in texts(frames, start)]
+    return [match[1] for match in found if match]
+
+
+def test_two_cameras_of_one_evening_fit() -> None:
+    both = evening("A", A, 0, 5400) + evening("B", B, 600, 4000)
+    assert texts(both) == texts(both, START) == []
+    # The second begins 14 min after the first has ended.
+    assert texts(evening("A", A, 0, 600) + evening("B", B, 1440, 600)) == []
+
+
+def test_hours_apart_are_said_with_what_to_write() -> None:
+    (note,) = clock_notes(evening("A", A, 0, 600, 40) + evening("B", B, 600 + 3 * HOUR, 600))
+    assert note.text == (
+        "the clocks of two cameras do not fit together: W1 (2345) says 2026-02-14 19:00 to 19:10, W1 (4411) "
+        "2026-02-14 22:10 to 22:20, 3 h apart at the nearest; if its clock is wrong, write under clocks: 4411: and "
+        "seconds to add, "
+        'or {frame: B_0000, shows: "19:30:12"} with a frame that shows a clock, or {frame: B_0000, same_as: A_0000} '
+        "with two frames of one moment; if it is right, write 4411: 0"
+    )
+    assert note.record == "the clocks of W1 and W1 do not fit together, 3 h apart at the nearest"
+    assert "2345" not in note.record
+
+
+def test_a_clock_that_the_person_calls_right_is_not_named_again() -> None:
+    both = evening("A", A, 0, 600, 40) + evening("B", B, 3 * HOUR, 600)
+    corrected, _ = with_clocks(both, [Clock("4411", 0.0)])
+    assert clock_notes(corrected.frames, None, corrected.added) == ()
+    corrected, _ = with_clocks(both, [Clock("4411", 5.0)])
+    assert len(clock_notes(corrected.frames, None, corrected.added)) == 1
+    corrected, _ = with_clocks(both, [Clock("4411", -3 * HOUR)])
+    assert clock_notes(corrected.frames, None, corrected.added) == ()
+
+
+def test_two_clocks_of_three_are_wrong_together() -> None:
+    frames = evening("A", A, 0, 3000, 90) + evening("B", B, 7 * HOUR, 600) + evening("C", C, 7 * HOUR, 600)
+    assert [("4411" in text, "9977" in text) for text in texts(frames)] == [(True, False), (False, True)]
+
+
+def test_one_camera_between_two_others_joins_them() -> None:
+    frames = evening("A", A, 0, 600) + evening("B", B, 1200, 600) + evening("C", C, 2400, 600)
+    assert texts(frames) == []
+
+
+def test_a_camera_without_times() -> None:
+    frames = [*evening("A", A, 0, 600), frame("B_1.nef", None, B), frame("B_2.nef", None, B)]
+    assert texts(frames) == [
+        "W1 (4411): none of its 2 frames has a time: each is a burst of its own, and last in order; clocks cannot help"
+    ]
+    assert texts([frame("B_1.nef", None, B)]) == []  # the frame's own notice says it
+
+
+def test_times_far_from_the_start() -> None:
+    early = evening("A", A, -10 * HOUR, 3000)  # 9 in the morning, start at half past seven
+    assert [text[:110] for text in texts(early, START)] == [
+        "W1 (2345) says 2026-02-14 09:00 to 09:50, but start in the facts is 2026-02-14 19:30: correct start, or write "
+    ]
+    both = early + evening("B", B, -10 * HOUR, 3000)
+    assert texts(both, START) == [
+        "all cameras say 2026-02-14 09:00 to 09:50, but start in the facts is 2026-02-14 19:30: correct start, or each "
+        "camera under clocks"
+    ]
+    # Warming up two hours before, and the last day of a tournament, are of the event.
+    assert texts(evening("A", A, -2 * HOUR, 60), START) == texts(evening("A", A, 72 * HOUR, 60), START) == []
+    assert len(texts(evening("A", A, 74 * HOUR, 60), START)) == 1
+
+
+def test_old_frames_that_were_still_on_the_card() -> None:
+    frames = evening("A", A, -7 * 24 * HOUR, 60, 3) + evening("A2", A, 0, 600)
+    (text,) = texts(frames)
+    assert text.startswith("W1 (2345) has frames of 2026-02-07 and of 2026-02-14 (A_0002, then A2_0000): take out what")
+
+
+@pytest.mark.parametrize("shift", [-1, 1])
+def test_summer_time_in_one_camera_that_cannot_have_met_the_other(shift: int) -> None:
+    """A at UTC+1 from 19:00 to 19:20; B on another zone, an hour off, from 19:05 to 19:15 in truth."""
+    frames = evening("A", A, 0, 1200, 60, 60) + evening("B", B, 300 + shift * HOUR, 600, 30, 60 + 60 * shift)
+    assert proposed(frames) == proposed(frames, START) == [f"4411: {-3600 * shift}"]
+    assert "it is set to UTC+0" in texts(frames)[0]
+    corrected, _ = with_clocks(frames, [Clock("4411", -HOUR * shift)], START)
+    assert clock_notes(corrected.frames, START, corrected.added) == ()
+
+
+def test_summer_time_where_both_readings_fit() -> None:
+    frames = evening("A", A, 0, 3 * HOUR, 60, 60) + evening("B", B, HOUR, 600, 30, 120)
+    assert texts(frames) == [
+        "W1 (4411) is set to UTC+02:00, W1 (2345) to UTC+01:00: if its clock is 1 h fast too, write under clocks: "
+        "4411: -3600; if only the setting is wrong, write 4411: 0"
+    ]
+    assert "start in the facts is at UTC+01:00" in texts(frames, START)[0]
+    assert texts(frames, START, **{frame.name: 0.0 for frame in frames[60:]}) == []
+
+
+def test_a_zone_that_only_the_setting_has_wrong() -> None:
+    """An hour earlier B would be alone, at 18:05 to 18:15: so its clock is right."""
+    frames = evening("A", A, 0, 1200, 60, 60) + evening("B", B, 300, 600, 30, 120)
+    assert texts(frames) == [
+        "W1 (4411) is set to UTC+02:00, W1 (2345) to UTC+01:00: if only the setting is wrong, write 4411: 0"
+    ]
+
+
+def test_one_camera_in_another_zone_than_the_start() -> None:
+    assert proposed(evening("A", A, 0, 1200, 60, 120), START) == []
+    assert (
+        "if its clock is 1 h fast too, write under clocks: 2345: -3600;"
+        in texts(evening("A", A, 0, 1200, 60, 120), START)[0]
+    )
+    assert texts(evening("A", A, 0, 1200, 60, 60), START) == []
+
+
+def with_fixes(frames: Sequence[Frame], slow: float, ages: Sequence[float], zone: int = 60) -> list[Frame]:
+    """Frames of a clock that is `slow` s behind, with times of satellites cut to seconds and `ages` s old."""
+    made = []
+    for one, age in zip(frames, ages, strict=False):
+        assert one.exif.time is not None
+        true = one.exif.time + timedelta(seconds=slow) - timedelta(minutes=zone)
+        made.append(
+            replace(one, exif=replace(one.exif, gps_time=(true - timedelta(seconds=age)).replace(microsecond=0)))
+        )
+    return made
+
+
+def test_the_time_of_the_satellites() -> None:
+    """14 s slow; the receiver indoors keeps its last fix, so that most times are old."""
+    frames = with_fixes(evening("A", A, 0.5, 1200, 8, 60), 14, [0, 70, 900, 0, 300, 0, 12, 1000])
+    (text,) = texts(frames)
+    assert "3 frames hold the time of the satellites, by which its clock is 14 s slow (give or take 1 s)" in text
+    assert proposed(frames) == ["2345: 14"]
+    assert texts(with_fixes(evening("A", A, 0.5, 1200, 8, 60), 0.4, [0] * 8)) == []  # within a second
+    assert texts(frames[:4]) == []  # two fresh ones are no proof
+
+
+def test_the_time_of_the_satellites_without_a_zone() -> None:
+    """Then whole quarters of an hour may be the zone's."""
+    frames = with_fixes(evening("A", A, 0.5, 1200, 8), -21, [0] * 8, zone=120)
+    assert proposed(frames) == ["2345: -21"]
+    assert proposed(frames, START) == ["2345: -3621"]  # the zone of the start: an hour and 21 s fast
+
+
+def test_one_fix_that_is_repeated_is_old() -> None:
+    frames = evening("A", A, 0, 1200, 30, 60)
+    fix = EVENING - timedelta(hours=1) + timedelta(seconds=30)
+    assert texts([replace(f, exif=replace(f.exif, gps_time=fix)) for f in frames]) == []
+
+
+def test_a_receiver_that_miscounts_its_weeks() -> None:
+    """1024 weeks (IS-GPS-200, 20.3.3.3.1.1: ten bits of week number) are no error of the camera's clock."""
+    frames = with_fixes(evening("A", A, 0.5, 1200, 8, 60), -1024 * 7 * 86400, [0] * 8)
+    assert texts(frames) == texts(frames, START) == []
+    # A camera that was never set is as far off; there the start decides.
+    unset = evening("A", A, (datetime(2000, 1, 1) - EVENING).total_seconds(), 1200, 8, 60)
+    slow = (EVENING - datetime(2000, 1, 1)).total_seconds()
+    assert any(f"2345: {slow:.0f}" in text for text in texts(with_fixes(unset, slow, [0] * 8), START))
+
+
+@pytest.mark.parametrize(
+    ("wrong", "days"),
+    [("2025-02-14", 365), ("2026-01-14", 31), ("2026-02-13", None), ("2026-02-07", None)],
+)
+def test_a_date_that_was_set_wrong(wrong: str, days: int | None) -> None:
+    shift = (datetime.fromisoformat(wrong) - datetime(2026, 2, 14)).total_seconds()
+    frames = evening("A", A, 0, 1200, 60) + evening("B", B, 300 + shift, 600)
+    assert proposed(frames) == ([] if days is None else [f"4411: {days * 86400}"])
+    # The start says the date.
+    real = round(-shift)
+    assert proposed(frames, START) == [f"4411: {real}"]
+
+
+def test_day_and_month_exchanged() -> None:
+    begin = (datetime(2026, 3, 2, 19) - EVENING).total_seconds()
+    other = (datetime(2026, 2, 3, 19) - EVENING).total_seconds()
+    assert proposed(evening("A", A, begin, 1200, 60) + evening("B", B, other, 600)) == ["4411: 2332800"]  # 27 days
+
+
+def test_whole_hours_by_which_both_evenings_begin_and_end_together() -> None:
+    frames = evening("A", A, 0, 5400, 60) + evening("B", B, 120 + 2 * HOUR, 5220)
+    (text,) = texts(frames)
+    assert "moved by -2 h, they begin and end within 2 min of each other; two matches in a row would look" in text
+    assert proposed(frames) == ["4411: -7200"]
+    assert (
+        proposed(evening("A", A, 0, 5400, 60) + evening("B", B, 400 + 2 * HOUR, 5220)) == []
+    )  # ends off by 4 and 6 min
+    assert proposed(evening("A", A, 0, 60, 60) + evening("B", B, 2 * HOUR, 60)) == []  # a minute proves nothing
+
+
+def test_nothing_is_proposed_for_unrelated_cameras() -> None:
+    """Evenings of random day, hour and length, of cameras that have nothing to do with each other."""
+    rng = random.Random(4)
+    count = 0
+    for _ in range(400):
+        one = evening("A", A, 0, rng.uniform(600, 7200), 50)
+        away = rng.uniform(1, 200) * 86400 + rng.uniform(-8, 8) * HOUR
+        count += bool(proposed(one + evening("B", B, away, rng.uniform(600, 7200))))
+    assert count <= 4  # the same day of another month, by chance
+
+
+def test_real_folders_of_several_cameras(shared: Callable[[str], Path]) -> None:
+    """Pictures of unrelated cameras, months apart: said to be apart, and nothing proposed."""
+    for name, cameras in (("data/chart-jpeg", 3), ("data/raw", 3)):
+        frames = scan(shared(name)).frames
+        found = texts(frames)
+        assert sum("do not fit together" in text for text in found) >= cameras - 1, found
+        assert proposed(frames) == []
+    assert texts(scan(shared("data/burst-jpeg")).frames) == []
+
+
+def test_many_cameras_are_not_all_named() -> None:
+    frames = [f for n in range(40) for f in evening(f"A{n}", f"10{n:05d}", n * 6 * HOUR, 60, 3)]
+    found = texts(frames)
+    assert len(found) == 7
+    assert found[-1] == "the clocks of 33 more cameras do not fit either"
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [(12, "12 s"), (59.6, "1 min"), (960, "16 min"), (3600, "1 h"), (7500, "2 h 05 min"), (86400, "1 d"),
+     (190000, "2 d 4 h"), (-960, "16 min")],
+)  # fmt: skip
+def test_durations(seconds: float, words: str) -> None:
+    assert duration(timedelta(seconds=seconds)) == words
