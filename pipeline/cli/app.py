@@ -40,6 +40,10 @@ CacheFolder = Annotated[
     Path | None, typer.Option("--cache", help="keep what is measured of frames here, not in the user's cache folder")
 ]
 NoCache = Annotated[bool, typer.Option("--no-cache", help="measure every frame anew, and keep nothing of it")]
+Separator = Annotated[
+    Literal["auto", "comma", "semicolon", "tab"],
+    typer.Option("--separator", help="between cells; auto: what spreadsheets of this computer's language take"),
+]
 Workers = Annotated[int, typer.Option("--workers", min=0, help="processes; 0 = one per core")]
 
 
@@ -178,6 +182,30 @@ def gather(
 
 
 @app.command()
+def prepare(
+    shoot: ShootFolder,
+    facts: Annotated[Path, typer.Option("--facts", help="folder to write them into; what is there already is kept")],
+    like: Annotated[
+        Path | None, typer.Option("--like", help="facts of the last match: carries over roster, teams and texts")
+    ] = None,
+    separator: Separator = "auto",
+    models: ModelsFolder = None,
+    offline: Offline = False,
+    workers: Workers = 0,
+    cache: CacheFolder = None,
+    no_cache: NoCache = False,
+) -> None:
+    """Write shoot.yaml, roster.csv and frames.csv to fill in, with all that the frames already tell."""
+    from pipeline.cli.cache import CacheChoice
+    from pipeline.cli.prepare import prepare_shoot
+
+    prepare_shoot(
+        shoot, facts, like, models,
+        offline=offline, separator=separator, workers=workers, cache=CacheChoice(cache, not no_cache),
+    )  # fmt: skip
+
+
+@app.command()
 def captions(
     shoot: ShootFolder,
     file: Annotated[
@@ -199,10 +227,7 @@ def captions(
     numbers: Annotated[
         bool, typer.Option("--numbers", help="also suggest players whose shirt numbers can be read; see README")
     ] = False,
-    separator: Annotated[
-        Literal["auto", "comma", "semicolon", "tab"],
-        typer.Option("--separator", help="between cells; auto: what spreadsheets of this computer's language take"),
-    ] = "auto",
+    separator: Separator = "auto",
     force: Annotated[
         bool, typer.Option("--force", help="write a new table, without what was filled in at --out")
     ] = False,

@@ -56,8 +56,8 @@ def write_table(
     """
     if file is not None:
         raise InputError(f"{file}: to read it back, add --check; to write to it: --out {file}")
-    params = _params(recipe)
-    cells = SEPARATORS[_local_separator() if separator == "auto" else separator]
+    params = caption_params(recipe)
+    cells = cell_separator(separator)
     read = _read(shoot, facts, models)
     out = out or _table_of(read)
     _refuse(shoot, out)
@@ -73,12 +73,18 @@ def write_table(
         _write(read, out, params, cells, numbers, workers or executors.default_workers(), cache, report)
 
 
-def _params(recipe: Path | None) -> CaptionParams:
+def caption_params(recipe: Path | None) -> CaptionParams:
+    """Those of the recipe's first caption step, None for the recipe overnight-web. Raises InputError."""
     steps = caption_sheet.caption_steps(read_recipe(recipe))
     if len(steps) > 1:
         others = ", ".join(step.delivery for step in steps[1:])
         note(f"captions are those of delivery {steps[0].delivery}; other texts go into {others}")
     return steps[0].params
+
+
+def cell_separator(named: str) -> str:
+    """The sign between cells that is called `named`; for auto what spreadsheets of this computer's language take."""
+    return SEPARATORS[_local_separator() if named == "auto" else named]
 
 
 def _local_separator() -> str:
@@ -117,16 +123,11 @@ def _write(
             )
             for text in unread:
                 note(text)
-    carried = {s.frame.name: s.carried for s in measured_frames}
     players = None if suggested is None else {name: one.text for name, one in suggested.items()}
-    table, failed = caption_sheet.sheet(shoot, params, ranks, carried, players, separator)
+    table, failed = caption_sheet.sheet(shoot, params, ranks, measured_frames, players, separator)
     if failed:
         note(f"no caption yet: {failed}")
-    try:
-        write_atomic(out, table.encode("utf-8-sig"))
-    except OSError as error:
-        why = error.strerror or str(error)
-        raise InputError(f"{out}: cannot be written ({why}); if a spreadsheet has it open, close it there") from error
+    save(out, table.encode("utf-8-sig"))
     say(f"{out}: {len(shoot.frames)} frames in {len(shoot.bursts)} bursts")
     if suggested is not None:
         say(f"suggested players for {len(suggested)} frames, by their shirts; whom you confirm, write under players")
@@ -138,6 +139,15 @@ def _write(
         warn(f"failed: {one.frame.relative}: {one.error}")
     if bad:
         raise typer.Exit(1)
+
+
+def save(file: Path, data: bytes) -> None:
+    """Write a table or form, whole or not at all. Raises InputError where that cannot be."""
+    try:
+        write_atomic(file, data)
+    except OSError as error:
+        why = error.strerror or str(error)
+        raise InputError(f"{file}: cannot be written ({why}); if a spreadsheet has it open, close it there") from error
 
 
 def _can_read(shoot: Shoot) -> bool:
@@ -215,7 +225,7 @@ def check_table(folder: Path, facts: Path | None, file: Path | None, recipe: Pat
 
     Raises InputError where there is no shoot or no table, typer.Exit(2) where the table has problems.
     """
-    checked = caption_sheet.check(folder, facts, file, _params(recipe))
+    checked = caption_sheet.check(folder, facts, file, caption_params(recipe))
     for text in checked.notices:
         note(text)
     for one in checked.previews:

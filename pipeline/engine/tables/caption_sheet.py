@@ -8,10 +8,11 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.engine.jobs import Shoot
+from pipeline.engine.measure import MeasuredFrame
 from pipeline.engine.tables.frame_table import frame_table
 from pipeline.errors import InputError, Problem
 from pipeline.formats.metadata.carried import NOTHING_CARRIED, read_carried
-from pipeline.formats.metadata.model import Metadata, PictureTexts
+from pipeline.formats.metadata.model import Metadata
 from pipeline.people.ranking import Ranked
 from pipeline.recipe.recipe import Recipe
 from pipeline.shoot.clocks.correction import with_clocks
@@ -79,16 +80,17 @@ def sheet(
     shoot: Shoot,
     params: CaptionParams,
     ranks: Mapping[str, Ranked],
-    carried: Mapping[str, PictureTexts],
+    measured_frames: Sequence[MeasuredFrame],
     suggested_players: Mapping[str, str] | None = None,
     separator: str = ",",
 ) -> tuple[str, str]:
     """(CSV text, why captions could not be made; "" where all could).
 
-    ranks    frame -> how good it is; carried  frame -> texts typed in the camera, see MeasuredFrame
+    ranks    frame -> how good it is; measured_frames  of the shoot, for the texts typed in the camera
     suggested_players  frame -> players read from jersey numbers; None leaves the column out
     separator  between cells, one of frame_table.SEPARATORS
     """
+    carried = {one.frame.name: one.carried for one in measured_frames}
     captions, failed = {}, []
     for frame in shoot.frames:
         withheld = shoot.withheld(frame.name)

@@ -1,0 +1,145 @@
+"""evencourt prepare: the facts of a match as files to fill in, with all that the frames already tell."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import typer
+
+from pipeline.cli.cache import CacheChoice, open_cache
+from pipeline.cli.captions import caption_params, cell_separator, save
+from pipeline.cli.console import command, note, progress, say, warn
+from pipeline.cli.models import with_models
+from pipeline.engine import executors
+from pipeline.engine.jobs import Shoot, read_shoot
+from pipeline.engine.measure import MeasuredFrame, Measurements
+from pipeline.engine.run import measure_shoot
+from pipeline.engine.solve import subjects_and_ranks
+from pipeline.engine.tables import prepare
+from pipeline.engine.tables.caption_sheet import sheet
+from pipeline.engine.tables.event_form import event_form
+from pipeline.engine.tables.reference_proposals import Proposal, reference_proposals
+from pipeline.errors import InputError
+from pipeline.shoot.read_facts import EVENT_FILE, FACTS_FILES, FRAMES_FILE, ROSTER_FILE
+from pipeline.steps import crop
+from pipeline.store.store import Store
+
+
+def prepare_shoot(
+    shoot: Path,
+    facts: Path,
+    like: Path | None,
+    models: Path | None,
+    *,
+    offline: bool,
+    separator: str,
+    workers: int,
+    cache: CacheChoice,
+) -> None:
+    """Write shoot.yaml, roster.csv and frames.csv into the folder `facts`; one that is there is kept as it is.
+
+    like       the folder of another match, whose roster, teams and texts are carried over
+    offline    fetch no model file; separator  as for captions.write_table; workers  processes, 0 for one a core
+
+    Raises InputError where the folder cannot be used or facts that exist are wrong, typer.Exit(1) where a frame could
+    not be read.
+    """
+    _refuse(shoot, facts)
+    last = prepare.last_match(like) if like is not None else prepare.NOTHING
+    there = [name for name in FACTS_FILES if (facts / name).exists() or (facts / name).is_symlink()]
+    for name in there:
+        say(f"{facts / name}: kept, it was there already")
+    if len(there) == len(FACTS_FILES):
+        _say_what_next(shoot, facts, there)
+        return
+    read = with_models(read_shoot(shoot, facts if there else None, models), models, offline)
+    for text in read.notices:
+        note(text)
+    beside = prepare.written_facts(shoot)
+    _make(facts)
+    count = workers or executors.default_workers()
+    with open_cache(cache, shoot) as kept, Store.scratch(shoot, kept) as store:
+        with progress() as report:
+            measured_frames = measure_shoot(store, read, count, report)
+            if EVENT_FILE not in there:
+                found = reference_proposals(store, measured_frames, read.bursts, count, report)
+                _write_event(read, facts, measured_frames, found, beside, last)
+        if ROSTER_FILE not in there:
+            _write_roster(facts, beside, last, cell_separator(separator))
+        if FRAMES_FILE not in there:
+            _write_frames(store, shoot, facts, read, measured_frames, cell_separator(separator))
+    _say_what_next(shoot, facts, there)
+    bad = [one for one in measured_frames if one.error]
+    for one in bad:
+        warn(f"failed: {one.frame.relative}: {one.error}")
+    if bad:
+        raise typer.Exit(1)
+
+
+def _refuse(shoot: Path, facts: Path) -> None:
+    if not shoot.is_dir():
+        raise InputError(f"{shoot}: there is no such folder; give the folder that holds the frames")
+    if facts.resolve().is_relative_to(shoot.resolve()):
+        raise InputError(f"{facts}: is in the shoot folder, which is never written to; give a folder beside it")
+    if facts.exists() and not facts.is_dir():
+        raise InputError(f"{facts}: is a file; give a folder, which is made where there is none")
+
+
+def _make(facts: Path) -> None:
+    try:
+        facts.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(f"{facts}: cannot be made ({error.strerror or error}); give another folder") from error
+
+
+def _write_event(
+    shoot: Shoot,
+    facts: Path,
+    measured_frames: list[MeasuredFrame],
+    found: tuple[Proposal, ...],
+    beside: prepare.Written,
+    last: prepare.Written,
+) -> None:
+    content = prepare.form_content(shoot.frames, measured_frames, found, beside, last)
+    save(facts / EVENT_FILE, event_form(shoot.folder.resolve().name, content).encode())
+    usable = [one.frame for one in found if not one.why]
+    told = [f"start {content.values['start']}"] if "start" in content.values else []
+    told += [f"{', '.join(usable)} may show a card or chart: see references"] if usable else []
+    say(f"{facts / EVENT_FILE}: written{''.join(f'; {text}' for text in told)}")
+
+
+def _write_roster(facts: Path, beside: prepare.Written, last: prepare.Written, separator: str) -> None:
+    source = beside if beside.table is not None else last
+    if beside.table is not None and last.table is not None:
+        note(f"the roster beside the frames, {beside.file}, is taken, not that of the last match")
+    if source.table is None:
+        save(facts / ROSTER_FILE, prepare.roster_form(separator).encode("utf-8-sig"))
+        say(f"{facts / ROSTER_FILE}: written, with two examples that are not read")
+        return
+    save(facts / ROSTER_FILE, source.table)
+    withheld = sum(not player.publish for player in source.players)
+    say(f"{facts / ROSTER_FILE}: as {source.file}: {len(source.players)} players, {withheld} with publish: no")
+
+
+def _write_frames(
+    store: Store, folder: Path, facts: Path, shoot: Shoot, measured_frames: list[MeasuredFrame], separator: str
+) -> None:
+    """The table of frames, with captions by the facts that have just been written."""
+    try:
+        now = replace(read_shoot(folder, facts), models=shoot.models)
+    except InputError as error:
+        raise InputError(f"{error}\ncorrect that, and prepare again: {FRAMES_FILE} is still to be written") from error
+    _, ranks = subjects_and_ranks(Measurements(store, measured_frames, crop.STEP), now.bursts)
+    table, failed = sheet(now, caption_params(None), ranks, measured_frames, None, separator)
+    if failed:
+        note(f"no caption yet: {failed}")
+    save(facts / FRAMES_FILE, table.encode("utf-8-sig"))
+    say(f"{facts / FRAMES_FILE}: written: {len(now.frames)} frames in {len(now.bursts)} bursts")
+
+
+def _say_what_next(shoot: Path, facts: Path, there: list[str]) -> None:
+    given = (shoot, "--facts", facts)
+    if FRAMES_FILE in there:
+        say(f"To fill up {FRAMES_FILE} with frames it does not name: {command('captions', *given)}")
+    say(f"Fill them in, then see what comes of it with: {command('captions', *given, '--check')}")

@@ -1,0 +1,182 @@
+"""Frames that look like a grey card or a colour chart, for a person to confirm as references."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from pipeline.engine.executors import map_unordered
+from pipeline.engine.measure import MEASURED_EDGE, MeasuredFrame, read_measured, read_proxy
+from pipeline.imaging.geometry import Box
+from pipeline.imaging.orientation import Orientation
+from pipeline.light.chart.card import find_card
+from pipeline.light.chart.find import find_chart
+from pipeline.light.chart.values import half_side, mapped, places, to_area
+from pipeline.light.references import measure_references
+from pipeline.shoot.facts import Reference
+from pipeline.steps import white_balance
+from pipeline.steps.decode import decode
+from pipeline.store.store import Store
+from pipeline.types import F32, F64, Burst, Frame, Image
+
+_GREY = 20  # neutral 6.5 of the chart
+# Frames to look at, from which starting processes costs less than it saves (measured: 0.05 s a frame, 1.5 s a process).
+# It decides no result.
+_WORTH_PROCESSES = 60
+
+
+@dataclass(frozen=True)
+class ProposalRules:
+    """When a frame is proposed. Chosen by trial on photographs and drawn halls with and without cards, no source:
+    DEVELOPERS.md under "Measured"."""
+
+    enlarged: int = 2  # times that the proxy is enlarged for the first look, which then finds smaller charts
+    # A card is photographed once or a few times, play in bursts: frames of a burst from which on a rectangle is a board
+    # or a shirt. A chart is known by its colours, and proposed from any burst.
+    most_frames: int = 5
+    least_card: float = 0.01  # share of the frame that the box in a card takes: boards and shirts afar are smaller
+    central: float = (
+        0.25  # share of a side, within which its middle lies from the frame's: it was held up for the camera
+    )
+    same_light: float = 0.08  # chroma of white, within which two frames say the same of the light
+    most_lights: int = 6  # proposals in all; a hall has two ends
+
+
+RULES = ProposalRules()
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """A frame that may be a reference.
+
+    kind   "chart" or "card"; patch  a box on its grey, in fractions of the upright frame
+    why    why it cannot be used after all, "" where it can
+    white  (log R/G, log B/G) of its white against daylight; area  of the whole of it, as a share of the frame
+    alike  names of other frames that show the same light
+    """
+
+    frame: str
+    kind: str
+    patch: Box
+    why: str
+    white: tuple[float, float] = (0.0, 0.0)
+    area: float = 0.0
+    alike: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class _Task:
+    out: Path
+    frame: Frame
+    key: str
+    cards: bool
+
+
+def reference_proposals(
+    store: Store,
+    measured_frames: Sequence[MeasuredFrame],
+    bursts: Sequence[Burst],
+    workers: int,
+    progress: Callable[[str, int, int], None] = lambda phase, done, total: None,
+) -> tuple[Proposal, ...]:
+    """The best frame for each light, those with a chart first; then those with a chart that cannot be used.
+
+    Looks at the middle frame of each burst: at its proxy, and where that shows something, at the frame again.
+    workers  as for map_unordered; progress  called with ("cards", done, total)
+    """
+    by_name = {one.frame.name: one for one in measured_frames if not one.error}
+    tasks = []
+    for burst in bursts:
+        group = [by_name[name] for name in burst.frames if name in by_name]
+        if group:
+            middle = group[len(group) // 2]
+            tasks.append(_Task(store.out, middle.frame, middle.key, len(group) <= RULES.most_frames))
+    found: dict[int, Proposal] = {}
+    workers = workers if len(tasks) > _WORTH_PROCESSES else 1
+    for done, (index, result) in enumerate(map_unordered(_look, tasks, workers), 1):
+        if isinstance(result, Proposal):  # a frame that cannot be read again is no reference
+            found[index] = result
+        progress("cards", done, len(tasks))
+    return best_of_each_light([found[index] for index in sorted(found)])
+
+
+def best_of_each_light(found: Sequence[Proposal]) -> tuple[Proposal, ...]:
+    """The proposals to show, of those `found` in the order of the shoot."""
+    usable = sorted((one for one in found if not one.why), key=lambda one: (one.kind != "chart", -one.area))
+    best: list[Proposal] = []
+    for one in usable:
+        near = [
+            at for at, other in enumerate(best) if np.hypot(*np.subtract(one.white, other.white)) < RULES.same_light
+        ]
+        if near:
+            best[near[0]] = replace(best[near[0]], alike=(*best[near[0]].alike, one.frame))
+        else:
+            best.append(one)
+    shown = {one.frame: one for one in best[: RULES.most_lights]}
+    order = [shown[one.frame] for one in found if one.frame in shown]
+    return (*order, *(one for one in found if one.why))
+
+
+def _look(task: _Task) -> Proposal | None:
+    store = Store(task.out)
+    proxy = read_proxy(store, task.key)
+    daylight = read_measured(store, task.key, white_balance.STEP).daylight
+    size = (proxy.pixels.shape[1] * RULES.enlarged, proxy.pixels.shape[0] * RULES.enlarged)
+    larger = np.maximum(cv2.resize(proxy.pixels, size, interpolation=cv2.INTER_CUBIC), 0)
+    if not _shows(replace(proxy, pixels=larger), daylight, task.cards):
+        return None
+    image = decode(task.frame, MEASURED_EDGE).image
+    corners = find_chart(image.pixels, image.saturation)
+    if corners is not None:
+        return _proposal(task.frame, "chart", _grey_of(corners), _area(corners), corners, image, daylight)
+    box = find_card(image.pixels, image.saturation, daylight) if task.cards else None
+    if box is None:
+        return None
+    area = (box.x1 - box.x0) * (box.y1 - box.y0)
+    off = max(abs(box.x0 + box.x1 - 1), abs(box.y0 + box.y1 - 1)) / 2
+    if area < RULES.least_card or off > RULES.central:
+        return None
+    found = _proposal(task.frame, "card", box, area, None, image, daylight)
+    return None if found.why else found
+
+
+def _shows(image: Image, daylight: F64, cards: bool) -> bool:
+    pixels: F32 = image.pixels
+    if find_chart(pixels, image.saturation) is not None:
+        return True
+    return cards and find_card(pixels, image.saturation, daylight) is not None
+
+
+def _proposal(
+    frame: Frame, kind: str, patch: Box, area: float, corners: F64 | None, image: Image, daylight: F64
+) -> Proposal:
+    """What white_balance would make of it."""
+    rendered = frame.kind == "picture"
+    if corners is None:
+        reference = Reference(frame.name, patch)
+    else:
+        one, two, three, four = ((float(x), float(y)) for x, y in corners)
+        reference = Reference(frame.name, chart=(one, two, three, four))
+    shown = measure_references(image, [reference], daylight, Orientation(frame.exif.orientation), rendered)
+    if shown.reasons[0]:
+        return Proposal(frame.name, kind, patch, shown.reasons[0])
+    white = np.log(shown.whites[0] * daylight)
+    return Proposal(frame.name, kind, patch, "", (float(white[0] - white[1]), float(white[2] - white[1])), area)
+
+
+def _grey_of(corners: F64) -> Box:
+    """A box on the grey patch of a chart, clear of its rim however the chart is turned."""
+    half = 0.5 * half_side()
+    around = mapped(to_area(corners), places()[_GREY] + half * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]))
+    middle = around.mean(axis=0)
+    x, y = np.abs(around - middle).mean(axis=0)
+    return Box(float(middle[0] - x), float(middle[1] - y), float(middle[0] + x), float(middle[1] + y))
+
+
+def _area(corners: F64) -> float:
+    x, y = corners.T
+    return float(abs(np.dot(x, np.roll(y, 1)) - np.dot(y, np.roll(x, 1))) / 2)
