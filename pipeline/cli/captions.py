@@ -119,8 +119,9 @@ def _write(
         suggested = None
         if numbers:
             suggested, unread = jersey_suggestions.suggested_players(
-                shoot.frames, shoot.bursts, shoot.facts, measured, workers, report
-            )
+                shoot.frames, shoot.bursts, shoot.facts, measured, workers, report,
+                jersey_suggestions.KeptReadings(store, {s.frame.name: s.key for s in measured_frames}),
+            )  # fmt: skip
             for text in unread:
                 note(text)
     players = None if suggested is None else {name: one.text for name, one in suggested.items()}

@@ -9,6 +9,7 @@ from __future__ import annotations
 import importlib
 from dataclasses import dataclass
 from functools import lru_cache
+from importlib.metadata import version
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
@@ -54,6 +55,11 @@ def available() -> str:
     if None in _models():
         return "the installed rapidocr brings no model files; reinstall it with: pip install -U 'evencourt[numbers]'"
     return ""
+
+
+def reader() -> list[str]:
+    """What reads: the packages, whose wheels bring the network, with their versions."""
+    return [f"{name} {version(name)}" for name in ("rapidocr", "onnxruntime")]
 
 
 def read_numbers(picture: NDArray[np.uint8]) -> list[Reading]:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 
 from pipeline.engine.executors import map_unordered
 from pipeline.imaging.geometry import Box, box_of_part, pixels_inside
 from pipeline.people.detect import picture_for_detection
-from pipeline.people.digits import DIGITS, Reading, read_numbers
+from pipeline.people.digits import DIGITS, Reading, read_numbers, reader
 from pipeline.people.jersey_numbers import (
     Agreed,
     Track,
@@ -24,13 +24,19 @@ from pipeline.people.jersey_numbers import (
 )
 from pipeline.people.observe import FrameObservation
 from pipeline.shoot.facts import Facts
+from pipeline.steps.decode import STEP as DECODE
 from pipeline.steps.decode import decode
+from pipeline.store.keys import digest_json, environment
+from pipeline.store.records import from_json
+from pipeline.store.store import Store
 from pipeline.types import F32, F64, Burst, Frame
 
 Readings = Mapping[int, Sequence[Reading]]
 # Pixels of a torso in the decode, of those that the reader scales it to: a little more, so that it only scales down.
 # Chosen by eye, no source.
 _TORSO_MARGIN = 1.25
+_Kept = dict[int, list[Reading]]
+_VERSION = 1  # of what is read for a frame and how it is kept; raised when either changes
 
 
 @dataclass(frozen=True)
@@ -40,6 +46,40 @@ class _Task:
     frame: Frame
     long_edge: int
     torsos: Mapping[int, Box]
+
+
+@dataclass(frozen=True)
+class KeptReadings:
+    """Where readings are kept: the store, and frame name -> key of its measurements there."""
+
+    store: Store
+    keys: Mapping[str, str]
+
+    def key(self, task: _Task) -> str:
+        """Key of what is read in one frame: its bytes, the places, the reader and how torsos are given to it."""
+        torsos = {str(row): list(box) for row, box in task.torsos.items()}
+        of = {"measured": self.keys[task.frame.name], "edge": task.long_edge, "torsos": torsos}
+        rules = {"digits": asdict(DIGITS), "decode": DECODE.version, "reader": reader(), "version": _VERSION}
+        return digest_json({**of, **rules, "on": environment()})
+
+    def get(self, task: _Task) -> Readings | None:
+        """What was read in the places of `task`."""
+        data = self.store.shared("numbers", self.key(task), _is_whole)
+        return None if data is None else from_json(_Kept, data)
+
+    def put(self, task: _Task, readings: Readings) -> None:
+        """Keep what was read. Raises OSError."""
+        self.store.put_record("numbers", self.key(task), _Kept, {row: list(some) for row, some in readings.items()})
+        if self.store.is_as_read(task.frame):  # else it may be what other bytes show
+            self.store.share("numbers", self.key(task))
+
+
+def _is_whole(data: bytes) -> bool:
+    try:
+        from_json(_Kept, data)
+    except ValueError:
+        return False
+    return True
 
 
 @dataclass(frozen=True)
@@ -72,12 +112,14 @@ def suggested_players(
     measured: Mapping[str, FrameObservation],
     workers: int,
     progress: Callable[[str, int, int], None] = lambda phase, done, total: None,
+    kept: KeptReadings | None = None,
 ) -> tuple[dict[str, Suggestion], tuple[str, ...]]:
     """(frame -> suggestion by the numbers read from jerseys, notices on frames that could not be read).
 
-    measured  what the crop step measured in each frame. A suggestion is only ever for a person to confirm.
+    measured  what the crop step measured in each frame; kept  as for read_people. A suggestion is only ever for a
+    person to confirm.
     """
-    found, notices = read_people(frames, bursts, measured, workers, progress)
+    found, notices = read_people(frames, bursts, measured, workers, progress, kept)
     placed: dict[str, list[tuple[float, str, bool]]] = {}
     for (one, agreed), sides in zip(found, teams_of([agreed for _, agreed in found], facts), strict=True):
         if not sides:
@@ -102,20 +144,32 @@ def read_people(
     measured: Mapping[str, FrameObservation],
     workers: int,
     progress: Callable[[str, int, int], None] = lambda phase, done, total: None,
+    kept: KeptReadings | None = None,
 ) -> tuple[list[tuple[Person, Agreed]], tuple[str, ...]]:
     """([(person, the number that the frames of the burst agree on)], notices). The number may be in no roster.
 
     measured  what the crop step measured in each frame; progress  called with ("numbers", done, total)
+    kept      where earlier readings are, None to read anew. Raises OSError where one cannot be kept.
     """
     people, tasks = _people_to_read(frames, bursts, measured)
     read: dict[str, Readings] = {}
     notices: list[str] = []
-    for done, (index, result) in enumerate(map_unordered(_read_frame, tasks, workers), 1):
-        if isinstance(result, Exception):
-            notices.append(f"{tasks[index].frame.name}: its jersey numbers were not read: {result}")
+    waiting = []
+    for task in tasks:
+        known = kept.get(task) if kept is not None else None
+        if known is None:
+            waiting.append(task)
         else:
-            read[tasks[index].frame.name] = result
-        progress("numbers", done, len(tasks))
+            read[task.frame.name] = known
+    for index, result in map_unordered(_read_frame, waiting, workers):
+        name = waiting[index].frame.name
+        if isinstance(result, Exception):
+            notices.append(f"{name}: its jersey numbers were not read: {result}")
+        else:
+            read[name] = result
+            if kept is not None:
+                kept.put(waiting[index], result)
+        progress("numbers", len(read) + len(notices), len(tasks))
     return [(one, agreed) for one in people if (agreed := _agreed(one, read)) is not None], tuple(notices)
 
 
