@@ -9,7 +9,6 @@ The bar of issue 3: 10,000 frames in under a minute and under 1 GB.
 from __future__ import annotations
 
 import argparse
-import io
 import json
 import multiprocessing
 import resource
@@ -34,7 +33,7 @@ from pipeline.light.palette import ChromaSamples, histogram, tones
 from pipeline.light.row_wave import ACROSS, DEGREE
 from pipeline.light.scenes import Scene
 from pipeline.shoot.facts import Facts, Reference
-from pipeline.store.packing import pack
+from pipeline.store.packing import pack_parts
 from pipeline.store.store import Store
 from pipeline.types import Burst, Exif, Frame
 
@@ -72,12 +71,6 @@ def scene(names: tuple[str, ...], index: int) -> Scene:
     )  # fmt: skip
 
 
-def arrays(measured: dict[str, np.ndarray]) -> bytes:
-    buffer = io.BytesIO()
-    np.savez_compressed(buffer, **measured)
-    return buffer.getvalue()
-
-
 def players(rng: np.random.Generator) -> dict[str, np.ndarray]:
     """What the crop step measures where ten people and three faces are seen; boxes and colours of chance."""
     corner, size = rng.uniform(0, 0.6, (10, 2)), rng.uniform(0.15, 0.4, (10, 2))
@@ -97,15 +90,15 @@ def fill(store: Store, count: int, size: int) -> tuple[list[MeasuredFrame], list
     facts = {"full_size": [4000, 6000], "notices": [], "seconds": 0.1}
     white = response(np.ones(31), LAMPS[0]) * 0.3
     proxy = np.random.default_rng(0).random((128, 192, 3)).astype(np.float16)
-    record = arrays({
-        "decode": pack({}),
-        "white_balance": pack({
+    record = pack_parts({
+        "decode": {},
+        "white_balance": {
             "as_shot": DAY, "daylight": DAY, "whites": white[None], "places": np.zeros((1, 2)),
             "matrices": np.full((1, 3, 3), np.nan),
             "reasons": np.frombuffer(json.dumps([""]).encode(), dtype=np.uint8),
-        }),
-        "crop": pack(players(np.random.default_rng(1))),
-        "facts": np.frombuffer(json.dumps(facts).encode(), dtype=np.uint8), "proxy": proxy,
+        },
+        "crop": players(np.random.default_rng(1)),
+        "facts": {"json": np.frombuffer(json.dumps(facts).encode(), dtype=np.uint8)}, "proxy": {"pixels": proxy},
     })  # fmt: skip
     measured_frames, bursts = [], []
     for first in range(0, count, size):
@@ -126,7 +119,7 @@ def keep_scenes(store: Store, measured_frames: Sequence[MeasuredFrame], bursts: 
 
     def made(task: burst_light._Task) -> None:
         found = scene(tuple(f.name for f in task.frames), next(index))
-        store.put("burst_light", task.key, arrays(found.as_arrays()))
+        store.put("burst_light", task.key, pack_parts({"scene": found.as_arrays()}))
 
     true, burst_light._find_scene = burst_light._find_scene, made
     try:

@@ -2,26 +2,26 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
-import numpy as np
-
 from pipeline.engine.executors import map_unordered
 from pipeline.engine.measure import MeasuredFrame, read_measured, read_proxy
 from pipeline.light.scenes import VERSION, Scene, look, unknown
 from pipeline.steps import white_balance
 from pipeline.store.keys import digest_json, environment
+from pipeline.store.packing import pack_parts, unpack_part
 from pipeline.store.store import Store
 from pipeline.types import Burst, Frame
 
 # Frames that are evened together, at most: their proxies are in memory at once. Longer than any burst (common practice,
 # no source), so a tenth more or less is flat.
 _LONGEST = 120
+_PART = "scene"
+_KEPT_VERSION = 1  # raised when the form of what is kept of a burst changes
 
 
 @dataclass(frozen=True)
@@ -52,7 +52,8 @@ def find_scenes(
             part = group[start : start + _LONGEST]
             keys = tuple(s.key for s in part)
             turned = [s.frame.exif.orientation for s in part]
-            key = digest_json({"frames": list(keys), "turned": turned, "version": VERSION, "on": environment()})
+            of = {"frames": list(keys), "turned": turned, "version": VERSION, "kept": _KEPT_VERSION}
+            key = digest_json({**of, "on": environment()})
             tasks.append(_Task(store.out, tuple(s.frame for s in part), keys, key))
     waiting = [t for t in tasks if store.shared("burst_light", t.key, partial(_is_whole, len(t.frames))) is None]
     failed: dict[str, str] = {}
@@ -70,16 +71,13 @@ def _find_scene(task: _Task) -> None:
     store = Store(task.out)
     images = [read_proxy(store, key) for key in task.keys]
     scene = look(task.frames, images, read_measured(store, task.keys[0], white_balance.STEP).daylight)
-    buffer = io.BytesIO()
-    np.savez_compressed(buffer, **scene.as_arrays())  # type: ignore[arg-type]
-    store.put("burst_light", task.key, buffer.getvalue())
+    store.put("burst_light", task.key, pack_parts({_PART: scene.as_arrays()}))
 
 
 def _is_whole(frames: int, data: bytes) -> bool:
     """Whether the light of a burst of so many frames can be read back."""
     try:
-        with np.load(io.BytesIO(data), allow_pickle=False) as arrays:
-            scene = Scene.from_arrays((), arrays)
+        scene = Scene.from_arrays((), unpack_part(data, _PART))
     except Exception:  # what is wrong can raise anything
         return False
     return len(scene.flicker) == len(scene.steady) == len(scene.pan) == frames
@@ -88,5 +86,4 @@ def _is_whole(frames: int, data: bytes) -> bool:
 def _read(store: Store, task: _Task) -> Scene:
     data = store.get("burst_light", task.key)
     assert data is not None
-    with np.load(io.BytesIO(data)) as arrays:
-        return Scene.from_arrays(tuple(f.name for f in task.frames), arrays)
+    return Scene.from_arrays(tuple(f.name for f in task.frames), unpack_part(data, _PART))

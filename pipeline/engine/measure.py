@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import errno
-import io
 import json
 import time
 from collections.abc import Iterator, Mapping, Sequence
@@ -14,7 +13,6 @@ from typing import Any
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.engine.executors import map_unordered
 from pipeline.errors import FrameError
@@ -34,7 +32,7 @@ from pipeline.steps.base import M, MeasureContext, Step
 from pipeline.steps.decode import STEP as DECODE
 from pipeline.steps.decode import DecodeMeasurement, decode
 from pipeline.store.keys import digest_json, environment
-from pipeline.store.packing import pack, unpack
+from pipeline.store.packing import pack_parts, unpack_part
 from pipeline.store.store import Store
 from pipeline.types import Domain, Frame, Image, Noise
 
@@ -46,7 +44,8 @@ MEASURED_EDGE = 960
 PROXY_EDGE = 192
 DISK_FULL = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
 _CHANGED = "changed while it was read; if it is still being copied, wait for that, then run again"
-_KEPT_VERSION = 2  # raised when the form of what is kept of a frame changes
+_FACTS, _PROXY = "facts", "proxy"  # what is kept of a frame beside the measurement of each step
+_KEPT_VERSION = 3  # raised when the form of what is kept of a frame changes
 
 
 @dataclass(frozen=True)
@@ -155,10 +154,8 @@ def _measure_one(task: _Task) -> MeasuredFrame:
         decoded.detail,
         task.models,
     )
-    arrays: dict[str, NDArray[Any]] = {DECODE.name: pack(DecodeMeasurement(decoded.reading).as_arrays())}
-    arrays |= {
-        name: pack(step.measure(context).as_arrays()) for name, step in REGISTRY.items() if step.measure is not None
-    }
+    parts = {DECODE.name: DecodeMeasurement(decoded.reading).as_arrays()}
+    parts |= {name: step.measure(context).as_arrays() for name, step in REGISTRY.items() if step.measure is not None}
     image = decoded.image
     height, width = image.pixels.shape[:2]
     scale = min(1.0, PROXY_EDGE / max(height, width))
@@ -167,28 +164,25 @@ def _measure_one(task: _Task) -> MeasuredFrame:
     facts = {"full_size": list(decoded.full_size), "notices": list(decoded.notices), "seconds": 0.0}
     facts["carried"] = carried_as_json(read_texts(task.frame.path))  # not by its name, which is not in the key
     facts["seconds"] = round(time.perf_counter() - start, 4)
-    arrays |= {
-        "proxy": cv2.resize(image.pixels, (small[1], small[0]), interpolation=cv2.INTER_AREA).astype(np.float16),
+    parts[_FACTS] = {"json": np.frombuffer(json.dumps(facts).encode(), dtype=np.uint8)}
+    parts[_PROXY] = {
+        "pixels": cv2.resize(image.pixels, (small[1], small[0]), interpolation=cv2.INTER_AREA).astype(np.float16),
         "noise": np.stack([image.noise.a * energy, image.noise.b * energy]),
         "saturation": image.saturation,
         "to_working": image.to_working,
-        "facts": np.frombuffer(json.dumps(facts).encode(), dtype=np.uint8),
     }
-    buffer = io.BytesIO()
-    np.savez_compressed(buffer, **arrays)  # type: ignore[arg-type]
-    Store(task.out).put("measured", task.key, buffer.getvalue())
-    return _summary(task.frame, task.digest, task.key, buffer.getvalue())
+    data = pack_parts(parts)
+    Store(task.out).put("measured", task.key, data)
+    return _summary(task.frame, task.digest, task.key, data)
 
 
 def _is_whole(data: bytes) -> bool:
     """Whether all that is kept of a frame can be read back: a disk may cut a file, and anyone may plant one."""
     try:
-        with np.load(io.BytesIO(data), allow_pickle=False) as arrays:
-            kept = dict(arrays)
         for name, step in REGISTRY.items():
             if step.from_arrays is not None:
-                step.from_arrays(unpack(kept[name]))
-        _image(kept)
+                step.from_arrays(unpack_part(data, name))
+        _image(data)
         _summary(Frame("", Path(), "", ""), "", "", data)
     except Exception:  # what is wrong can raise anything
         return False
@@ -196,8 +190,7 @@ def _is_whole(data: bytes) -> bool:
 
 
 def _summary(frame: Frame, digest: str, key: str, data: bytes) -> MeasuredFrame:
-    with np.load(io.BytesIO(data)) as arrays:
-        facts = json.loads(arrays["facts"].tobytes())
+    facts = json.loads(unpack_part(data, _FACTS)["json"].tobytes())
     height, width = facts["full_size"]
     notices = tuple(facts["notices"])
     carried = without_own_name(carried_of_json(facts["carried"]), frame.path)
@@ -207,15 +200,14 @@ def _summary(frame: Frame, digest: str, key: str, data: bytes) -> MeasuredFrame:
 def read_measured(store: Store, key: str, step: Step[Any, M, Any]) -> M:
     """One step's measurement of the frame of `key`. Raises FrameError where it is no longer in the store."""
     assert step.from_arrays is not None, f"{step.name} measures nothing"
-    return step.from_arrays(unpack(_kept(store, key, step.name)[step.name]))
+    return step.from_arrays(unpack_part(_kept(store, key), step.name))
 
 
-def _kept(store: Store, key: str, *names: str) -> dict[str, NDArray[Any]]:
+def _kept(store: Store, key: str) -> bytes:
     data = store.get("measured", key)
     if data is None:
         raise FrameError("what was measured of it has gone from OUT/.work during the run; run again")
-    with np.load(io.BytesIO(data)) as arrays:
-        return {name: arrays[name] for name in names}
+    return data
 
 
 def read_proxy(store: Store, key: str) -> Image:
@@ -223,13 +215,13 @@ def read_proxy(store: Store, key: str) -> Image:
 
     Raises FrameError where it is no longer in the store.
     """
-    return _image(_kept(store, key, "proxy", "noise", "saturation", "to_working"))
+    return _image(_kept(store, key))
 
 
-def _image(kept: Mapping[str, NDArray[Any]]) -> Image:
+def _image(data: bytes) -> Image:
+    kept = unpack_part(data, _PROXY)
     noise = Noise(kept["noise"][0], kept["noise"][1])
-    pixels = kept["proxy"].astype(np.float32)
-    return Image(pixels, Domain.CAMERA, noise, kept["saturation"], kept["to_working"])
+    return Image(kept["pixels"].astype(np.float32), Domain.CAMERA, noise, kept["saturation"], kept["to_working"])
 
 
 class Measurements(Mapping[str, M]):

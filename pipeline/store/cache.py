@@ -66,10 +66,9 @@ class Cache:
         folder is a link, belongs to somebody else, or others may write to it."""
         folder = folder.expanduser().absolute()
         try:
-            _make_private(folder)
+            why = _made_private(folder)
             for kind in _KINDS:
-                _make_private(folder / kind)
-            why = next((why for path in (folder, *(folder / k for k in _KINDS)) if (why := _unsafe(path))), "")
+                why = why or _made_private(folder / kind)
         except OSError as error:
             why = error.strerror or str(error)
         if why:
@@ -105,6 +104,8 @@ class Cache:
         try:
             if self._writable:
                 _write(self.folder / kind, name, _MAGIC + _checksum(kind, name, data) + data)
+        except IsADirectoryError:  # somebody put a folder there: this one entry is not kept
+            return
         except OSError as error:
             self._give_up(error.strerror or str(error))
 
@@ -157,12 +158,13 @@ def user_cache(folder: Path | None = None, *, outside: Path) -> Cache:
         raise InputError(f"{SIZE_VARIABLE}={written}: is no size; write one such as 500 MB") from None
     if chosen is None:
         with suppress(OSError):
-            _make_private(own)
+            _made_private(own)
     return Cache.open(place, limit)
 
 
-def _make_private(folder: Path) -> None:
-    """Make a folder that only its owner can enter; close one of our own to others. Raises OSError.
+def _made_private(folder: Path) -> str:
+    """Make a folder that only its owner can enter, or close one of our own to others. Why it cannot be trusted, "" where
+    it can. Raises OSError.
 
     A folder that was there and holds other things keeps its mode: what is kept in it lies in folders of its own.
     """
@@ -170,9 +172,11 @@ def _make_private(folder: Path) -> None:
     with suppress(FileExistsError):
         folder.mkdir(mode=0o700)
     ours = {*_KINDS, _TAG, "frames", "models"}
-    is_open = not _unsafe(folder) and stat.S_IMODE(folder.lstat().st_mode) & 0o055
+    why = _unsafe(folder)
+    is_open = not why and stat.S_IMODE(folder.lstat().st_mode) & 0o055
     if is_open and (folder.name in _KINDS or all(one.name in ours for one in folder.iterdir())):
         folder.chmod(0o700)
+    return why
 
 
 def _unsafe(folder: Path) -> str:
