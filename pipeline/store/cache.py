@@ -163,8 +163,8 @@ def user_cache(folder: Path | None = None, *, outside: Path) -> Cache:
 
 
 def _made_private(folder: Path) -> str:
-    """Make a folder that only its owner can enter, or close one of our own to others. Why it cannot be trusted, "" where
-    it can. Raises OSError.
+    """Make a folder that only its owner can enter, or close one of our own to others; returns why it cannot be
+    trusted, "" where it can. Raises OSError.
 
     A folder that was there and holds other things keeps its mode: what is kept in it lies in folders of its own.
     """
