@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from functools import cached_property
-from pathlib import PurePosixPath
+from functools import cached_property, lru_cache
 
 from pipeline.textfile.yaml_text import quoted
 from pipeline.types import Frame
@@ -80,7 +80,12 @@ def identity(frame: Frame) -> Identity:
 
 def card_folder(frame: Frame) -> str:
     """The folder of a frame without those that the camera made on its card; "." for the shoot itself."""
-    parts = list(PurePosixPath(frame.relative).parent.parts)
+    return _without_card(frame.relative.rpartition("/")[0])
+
+
+@lru_cache(maxsize=4096)
+def _without_card(folder: str) -> str:
+    parts = folder.split("/")
     while parts and _OF_CARD.fullmatch(parts[-1]):
         parts.pop()
     return "/".join(parts) or ROOT
@@ -98,27 +103,53 @@ def bodies(frames: Iterable[Frame]) -> tuple[Body, ...]:
         grouped.setdefault(identity(frame), []).append(frame)
     found = [Body(*who, "", tuple(sorted(some, key=by_time))) for who, some in grouped.items()]
     found.sort(key=lambda body: (body.first or datetime.max, body.model, body.serial, body.folder))
-    return tuple(Body(b.make, b.model, b.serial, b.folder, _shortest_key(b, found), b.frames) for b in found)
+    names = _Names(found)
+    return tuple(Body(b.make, b.model, b.serial, b.folder, names.shortest(b), b.frames) for b in found)
 
 
-def _shortest_key(body: Body, everybody: Sequence[Body]) -> str:
-    if (
-        not body.serial
-        and not meant(body.folder, everybody)
-        and (not body.model or len(meant(body.model, everybody)) > 1)
-    ):
-        return body.folder
-    ends = [body.serial[-length:] for length in range(_SHORT, len(body.serial) + 1)]
-    for key in filter(None, [*ends, body.serial] if body.serial else [body.model]):
-        if meant(key, everybody) == [body] and not _is_folder(key, everybody, body):
-            return key
-    return body.serial or f"{body.folder}/"
+class _Names:
+    """What each of some bodies may be called, counted once for all of them."""
 
+    def __init__(self, everybody: Sequence[Body]) -> None:
+        serials = [body.serial.casefold() for body in everybody if body.serial]
+        self.whole = Counter(serials)
+        self.ends = Counter(serial[-length:] for serial in serials for length in range(_SHORT, len(serial) + 1))
+        self.models = Counter(body.model.casefold() for body in everybody)
+        self.folders: dict[str, Counter[int]] = {}  # folder -> number of a body -> its frames there
+        self.numbers = {id(body): number for number, body in enumerate(everybody)}
+        for number, body in enumerate(everybody):
+            for folder, count in Counter(f.relative.casefold().rpartition("/")[0] for f in body.frames).items():
+                parts = folder.split("/") if folder else []
+                for end in range(1, len(parts) + 1):
+                    self.folders.setdefault("/".join(parts[:end]), Counter())[number] += count
 
-def _is_folder(key: str, everybody: Sequence[Body], body: Body) -> bool:
-    """Whether `key` is also the name of a folder, of other frames than those of `body`."""
-    inside = {frame.name for each in everybody for frame in in_folder(each.frames, key)}
-    return bool(inside) and inside != {frame.name for frame in body.frames}
+    def shortest(self, body: Body) -> str:
+        """The shortest end of the serial number, or the model, or the folder, that means this body alone."""
+        if not body.serial:
+            if body.model and self._is_model(body) and not self._is_folder(body.model, body):
+                return body.model
+            return f"{body.folder}/" if self._is_known(body.folder) else body.folder
+        keys = [body.serial[-length:] for length in range(_SHORT, len(body.serial))]
+        for key in keys:
+            wanted = key.casefold()
+            if self.ends[wanted] == 1 and not self.whole[wanted] and not self._is_folder(key, body):
+                return key
+        return body.serial
+
+    def _is_model(self, body: Body) -> bool:
+        """Whether its model means this body alone."""
+        model = body.model.casefold()
+        return self.models[model] == 1 and not self.whole[model] and not self.ends[model]
+
+    def _is_known(self, name: str) -> bool:
+        """Whether `name` means a body, not only a folder."""
+        wanted = name.casefold()
+        return bool(self.whole[wanted] or self.ends[wanted] or self.models[wanted])
+
+    def _is_folder(self, name: str, body: Body) -> bool:
+        """Whether `name` is also the name of a folder, of other frames than those of `body`."""
+        inside = self.folders.get(name.casefold())
+        return inside is not None and inside != {self.numbers[id(body)]: len(body.frames)}
 
 
 def meant(key: str, everybody: Iterable[Body]) -> list[Body]:
@@ -137,7 +168,8 @@ def in_folder(frames: Iterable[Frame], folder: str) -> list[Frame]:
     wanted = tuple(part for part in folder.casefold().replace("\\", "/").split("/") if part not in ("", "."))
     if not wanted:
         return [frame for frame in frames if card_folder(frame) == ROOT] if folder.strip() else []
-    return [frame for frame in frames if PurePosixPath(frame.relative.casefold()).parent.parts[: len(wanted)] == wanted]
+    below = "/".join(wanted) + "/"
+    return [frame for frame in frames if frame.relative.casefold().startswith(below)]
 
 
 def folders(frames: Iterable[Frame]) -> list[str]:

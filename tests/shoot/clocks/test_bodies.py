@@ -45,7 +45,7 @@ def test_a_model_serves_where_one_camera_has_it_and_no_serial_is_known() -> None
     assert keys(frame("a.nef", 0), frame("two/b.nef", 1)) == [".", "two"]
     assert keys(frame("a.png", None, model="")) == ["."]
     # A folder that is called like the camera in another folder.
-    assert keys(frame("W2/a.nef", 0, model="W1"), frame("b.nef", 1, model="W2"))[1] == "./"
+    assert keys(frame("W2/a.nef", 0, model="W1"), frame("b.nef", 1, model="W2"))[1] == "."
 
 
 def test_zeros_are_no_serial_number() -> None:
