@@ -16,14 +16,14 @@ _TRIES = 6  # with waits of 50, 100, ... ms, about 1.5 s in all
 
 
 @contextmanager
-def whole_file(path: Path, *, durable: bool = True) -> Iterator[BinaryIO]:
+def whole_file(path: Path, *, durable: bool = True, prefix: str = TEMPORARY) -> Iterator[BinaryIO]:
     """A file to write and read back, which appears at `path` when the block ends: temporary name, fsync, rename.
 
     Where the block or the disk fails, nothing is left of it and what was at `path` stays. Raises OSError. Without
     `durable` nobody waits for the disk, and a loss of power may cut the file. The temporary name does not hold the
-    final one, which may already be as long as the system allows.
+    final one, which may already be as long as the system allows; it begins with `prefix`, by which leftovers are known.
     """
-    part = path.with_name(f"{TEMPORARY}{os.getpid()}-{secrets.token_hex(8)}")
+    part = path.with_name(f"{prefix}{os.getpid()}-{secrets.token_hex(8)}")
     try:
         with part.open("w+b") as file:
             yield file
@@ -37,9 +37,9 @@ def whole_file(path: Path, *, durable: bool = True) -> Iterator[BinaryIO]:
         raise
 
 
-def write_atomic(path: Path, data: bytes, *, durable: bool = True) -> None:
+def write_atomic(path: Path, data: bytes, *, durable: bool = True, prefix: str = TEMPORARY) -> None:
     """Write `data` to `path`, whole or not at all, as `whole_file`. Raises OSError."""
-    with whole_file(path, durable=durable) as file:
+    with whole_file(path, durable=durable, prefix=prefix) as file:
         file.write(data)
 
 

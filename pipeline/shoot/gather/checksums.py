@@ -5,7 +5,8 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from pipeline.shoot.gather.listing import LIST
+from pipeline.shoot.gather.disk import flush_folder
+from pipeline.shoot.gather.listing import LIST, PART
 from pipeline.store.files import write_atomic
 
 _HEX = 64
@@ -41,7 +42,8 @@ class Checksums:
     def write(self) -> None:
         """Add the new lines to the file, whole or not at all. Raises OSError."""
         if self._new:
-            write_atomic(self._file, self._data + b"".join(self._new))
+            write_atomic(self._file, self._data + b"".join(self._new), prefix=PART)
+            flush_folder(self._file.parent)
             self._data += b"".join(self._new)
             self._new = []
 

@@ -28,12 +28,17 @@ class Gathering:
         self.notes: list[str] = []
         self._to, self._also = to, also
         self._folders = (to, also) if also is not None else (to,)
-        distinct = self._distinct(cards)
-        for card in distinct:
-            for folder in self._folders:
-                _refuse_nested(card, folder)
-        if also is not None and (_within(also, to) or _within(to, also)):
-            raise InputError(f"{also}: a second copy in the same folder is none; give --also a folder on another disk")
+        try:
+            distinct = self._distinct(cards)
+            for card in distinct:
+                for folder in self._folders:
+                    _refuse_nested(card, folder)
+            if also is not None and (_within(also, to) or _within(to, also)):
+                raise InputError(
+                    f"{also}: a second copy in the same folder is none; give --also a folder on another disk"
+                )
+        except OSError as error:
+            raise InputError(f"{error.filename}: cannot be read ({reason(error)}); nothing was copied") from error
         self.results = [CardResult(card, self._folders) for card in distinct]
 
     def run(self, started: Callable[[int, int], None], progress: Progress) -> None:
@@ -153,12 +158,11 @@ def _refuse_nested(card: Path, folder: Path) -> None:
         raise InputError(f"{folder}: lies on the card {card}, which is never written; choose another folder")
     if _within(card, folder):
         raise InputError(f"{card}: lies in {folder}; give the card itself, or a folder outside")
-    here = next(path for path in (folder.absolute(), *folder.absolute().parents) if path.exists())
+    here = next((path for path in (folder.absolute(), *folder.absolute().parents) if path.exists()), folder)
     if here.stat().st_dev != card.stat().st_dev:
         return
     top = card.resolve()
-    while not os.path.ismount(top):
-        top = top.parent
+    top = next((path for path in (top, *top.parents) if os.path.ismount(path)), top)
     # A folder of a disk that holds much else may be gathered; a card, with DCIM at its top, is formatted as a whole.
     if top == card.resolve() or (top / "DCIM").is_dir():
         raise InputError(

@@ -79,6 +79,8 @@ def list_files(top: Path, *, target: bool = False) -> Listing:
         except OSError as error:
             found.unreadable.append((folder or ".", reason(error)))
     found.files.sort(key=lambda entry: entry.path)
+    for paths in (found.system, found.trash, found.odd, found.unreadable):
+        paths.sort()
     return found
 
 

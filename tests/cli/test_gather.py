@@ -1,0 +1,90 @@
+"""evencourt gather on the command line: what it prints and how it exits."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from pipeline.cli import gather as command
+from pipeline.cli.app import app
+from pipeline.errors import InputError
+from tests.shoot.gather.cards import FOLDER, content, holds_all, put, write_card
+
+
+def run(*arguments: object):
+    return CliRunner().invoke(app, ["gather", *map(str, arguments)])
+
+
+def last(result) -> str:
+    return result.stdout.strip().splitlines()[-1]
+
+
+def test_a_card_that_is_copied_ends_with_yes_and_status_0(tmp_path: Path) -> None:
+    card = write_card(tmp_path / "CARD")
+    result = run(card, "--to", tmp_path / "shoot", "--also", tmp_path / "second")
+    assert result.exit_code == 0
+    assert last(result).startswith(f"{card}: safe to format: yes, because all 10 files stand in ")
+    assert "10 files copied to " in result.stdout
+    again = run(card, "--to", tmp_path / "shoot", "--also", tmp_path / "second")
+    assert again.exit_code == 0 and "10 files already there" in again.stdout and "yes, because" in last(again)
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() != 0, reason="needs a card of which all can be read")
+def test_each_card_has_its_own_answer(tmp_path: Path) -> None:
+    good, bad = write_card(tmp_path / "good"), tmp_path / "bad"
+    bad.mkdir()
+    result = run(good, bad, "--to", tmp_path / "shoot")
+    lines = result.stdout.strip().splitlines()
+    assert result.exit_code == 1 and "good: safe to format: yes, because" in lines[-2]
+    assert "bad: safe to format: no, because no file was found on it" in lines[-1]
+
+
+def test_a_changed_name_is_said(tmp_path: Path) -> None:
+    card = write_card(tmp_path / "CARD")
+    run(card, "--to", tmp_path / "shoot")
+    put(card / FOLDER / "HALL0001.CR3", content("two"))
+    assert "HALL0001-2.CR3" in run(card, "--to", tmp_path / "shoot").stderr
+
+
+def test_usage_is_refused_before_anything_is_written(tmp_path: Path) -> None:
+    card = write_card(tmp_path / "CARD")
+    for arguments in ((tmp_path / "no", "--to", tmp_path / "shoot"), (card, "--to", card / "shoot")):
+        result = run(*arguments)
+        assert isinstance(result.exception, InputError)  # main() prints it and exits with 2
+        assert not (tmp_path / "shoot").exists() and not (card / "shoot").exists()
+    assert run(card).exit_code == 2 and run("--to", tmp_path / "shoot").exit_code == 2
+
+
+def test_stopped_by_hand_every_card_has_an_answer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    first, second = write_card(tmp_path / "A", "a"), write_card(tmp_path / "B", "b")
+    real = command.Gathering.run
+
+    def stopped(self, started, progress):
+        files = 0
+
+        def count(size, done):
+            nonlocal files
+            files += done
+            if files == 13:
+                raise KeyboardInterrupt
+            progress(size, done)
+
+        real(self, started, count)
+
+    monkeypatch.setattr(command.Gathering, "run", stopped)
+    result = run(first, second, "--to", tmp_path / "shoot")
+    lines = result.stdout.strip().splitlines()
+    assert result.exit_code == 1 and "A: safe to format: yes" in lines[-2]
+    assert "B: safe to format: no, because it was stopped by hand; run the same command again to go on" in lines[-1]
+    assert holds_all(first, tmp_path / "shoot")
+
+
+def test_control_characters_of_a_name_do_not_reach_the_terminal(tmp_path: Path) -> None:
+    if os.name == "nt":
+        pytest.skip("Windows takes no such names")
+    put(tmp_path / "CARD" / "\x1b[2Jx\u202e.jpg", content("one"))
+    result = run(tmp_path / "CARD", "--to", tmp_path / "shoot")
+    assert result.exit_code == 0 and not set("\x1b\u202e") & set(result.output)

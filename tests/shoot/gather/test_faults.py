@@ -1,0 +1,383 @@
+"""What a night does to a copy: kills, full disks, failing readers, cards and disks pulled; never a false yes."""
+
+from __future__ import annotations
+
+import errno
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from pipeline.errors import InputError
+from pipeline.shoot.gather import copying, disk
+from pipeline.shoot.gather.gather import Gathering
+from pipeline.shoot.gather.target import Target
+from tests.shoot.gather.cards import FOLDER, content, gather, holds_all, put, snapshot, sums, unfinished, write_card
+from tests.shoot.gather.refused import sweep
+
+ROOT = Path(__file__).resolve().parents[3]
+RAW = f"{FOLDER}/HALL0001.CR3"
+linux = pytest.mark.skipif(sys.platform != "linux", reason="uses what Linux has")
+
+
+@pytest.fixture
+def quick(tmp_path: Path) -> Iterator[Path]:
+    """A folder in memory where there is one: hundreds of gathers wait for the disk each."""
+    memory = Path("/dev/shm")
+    if not os.access(memory, os.W_OK):
+        yield tmp_path
+        return
+    folder = memory / f"evencourt-test-{os.getpid()}-{tmp_path.name}"
+    folder.mkdir()
+    try:
+        yield folder
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def mounted(folder: Path, size: str) -> bool:
+    folder.mkdir()
+    if os.name == "nt" or os.geteuid() != 0 or shutil.which("mount") is None:
+        return False
+    return subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", f"size={size}", "none", str(folder)], capture_output=True, timeout=60
+    ).returncode == 0  # fmt: skip
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A disk of one megabyte."""
+    folder = tmp_path / "disk"
+    if not mounted(folder, "1m"):
+        pytest.skip("no file system can be mounted here")
+    yield folder
+    subprocess.run(["umount", "-l", str(folder)], check=True, timeout=60)
+
+
+@linux
+@pytest.mark.parametrize("links", [True, False], ids=["hard links", "no hard links"])
+def test_a_kill_at_any_moment_leaves_no_half_file_and_the_next_gather_goes_on(quick: Path, links: bool) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "tests.shoot.gather.killed", str(quick), *([] if links else ["no-links"])],
+        cwd=ROOT, capture_output=True, text=True, timeout=240,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert int(done.stdout.rpartition(":")[2]) > 60
+
+
+@linux
+@pytest.mark.parametrize("onward", [False, True], ids=["once", "from then on"])
+@pytest.mark.parametrize("number", [errno.EIO, errno.ENOSPC, errno.ENOENT])
+def test_whatever_the_system_refuses_there_is_no_false_yes(quick: Path, number: int, onward: bool) -> None:
+    faults, tried = sweep(quick, number, onward, step=5)
+    assert faults == [] and tried > 60
+
+
+def test_a_disk_that_is_too_small_is_said_before_anything_is_copied(tmp_path: Path, small_disk: Path) -> None:
+    card = write_card(tmp_path / "CARD", size=600_000)
+    (result,) = gather(card, small_disk / "shoot")
+    assert not result.safe and "nothing was copied" in result.verdict() and " free, and at least " in result.verdict()
+    assert sums(small_disk) == {}
+
+
+def test_a_card_that_is_there_for_the_most_part_needs_room_for_the_rest_only(tmp_path: Path, small_disk: Path) -> None:
+    card = write_card(tmp_path / "CARD", size=100_000)  # 0.6 MB
+    assert gather(card, small_disk / "shoot")[0].safe
+    put(card / FOLDER / "HALL0004.CR3", content("later", 200_000))
+    assert gather(card, small_disk / "shoot")[0].safe
+
+
+@pytest.mark.parametrize("which", ["to", "also"])
+def test_a_disk_that_fills_up_keeps_what_is_whole_and_the_other_copy_goes_on(
+    tmp_path: Path, small_disk: Path, which: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Target, "free", lambda self: 10**12)  # a disk that does not tell the truth
+    card = write_card(tmp_path / "CARD", size=300_000)
+    full, other = small_disk / "shoot", tmp_path / "other"
+    (result,) = gather(card, full, other) if which == "to" else gather(card, other, full)
+    assert not result.safe and f"{full} is full" in result.verdict()
+    assert holds_all(card, other) and not unfinished(full) and 0 < len(sums(full)) < len(sums(card))
+    assert set(sums(full).values()) <= set(sums(card).values())
+
+
+def test_room_for_the_second_copy_only_lacking_does_not_stop_the_first(tmp_path: Path, small_disk: Path) -> None:
+    card = write_card(tmp_path / "CARD", size=600_000)
+    (result,) = gather(card, tmp_path / "shoot", small_disk / "second")
+    assert holds_all(card, tmp_path / "shoot") and not result.safe and "second has " in result.verdict()
+
+
+def test_a_shoot_on_the_card_itself_is_refused(tmp_path: Path, small_disk: Path) -> None:
+    write_card(small_disk, size=1000)
+    for card in (small_disk, small_disk / "DCIM"):
+        with pytest.raises(InputError, match=r"lies on the card|on the same disk"):
+            Gathering([card], small_disk / "shoot")
+
+
+def failing_read(monkeypatch: pytest.MonkeyPatch, path: Path, number: int, after: int = 0, then=lambda: None) -> None:
+    """Reading `path` fails after so many calls."""
+    opened, read = os.open, os.read
+    numbers: set[int] = set()
+    calls = 0
+
+    def watched_open(name, *arguments, **keywords):
+        found = opened(name, *arguments, **keywords)
+        (numbers.add if str(name) == str(path) else numbers.discard)(found)
+        return found
+
+    def watched_read(found, size):
+        nonlocal calls
+        if found in numbers:
+            calls += 1
+            if calls > after:
+                then()
+                raise OSError(number, os.strerror(number))
+        return read(found, size)
+
+    monkeypatch.setattr(os, "open", watched_open)
+    monkeypatch.setattr(os, "read", watched_read)
+
+
+@pytest.mark.parametrize("after", [0, 1])
+def test_a_file_that_the_card_cannot_give_is_named_and_the_rest_is_copied(
+    tmp_path: Path, after: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    card, shoot = write_card(tmp_path / "CARD", size=200_000), tmp_path / "shoot"
+    with monkeypatch.context() as patch:
+        failing_read(patch, card / RAW, errno.EIO, after)
+        (result,) = gather(card, shoot)
+    assert not result.safe and f"{RAW}: cannot be read from the card (Input/output error)" in result.verdict()
+    assert set(sums(shoot)) == {f"CARD/{p}" for p in sums(card)} - {f"CARD/{RAW}"} and not unfinished(shoot)
+    assert gather(card, shoot)[0].safe  # the reader's contact is clean again
+
+
+def test_a_folder_that_cannot_be_listed_is_no_yes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    card = write_card(tmp_path / "CARD")
+    real = os.scandir
+
+    def scandir(path):
+        if str(path).endswith("PRIVATE"):
+            raise OSError(errno.EIO, "Input/output error")
+        return real(path)
+
+    monkeypatch.setattr(os, "scandir", scandir)
+    (result,) = gather(card, tmp_path / "shoot")
+    assert not result.safe and "PRIVATE: Input/output error" in result.verdict() and result.copied == 9
+
+
+@pytest.mark.parametrize("leaves", ["nothing", "an empty folder"])
+def test_a_card_that_is_pulled_is_said_and_taken_up_again(
+    tmp_path: Path, leaves: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    card, shoot, away = write_card(tmp_path / "CARD", size=200_000), tmp_path / "shoot", tmp_path / "away"
+
+    def pull() -> None:
+        if not away.exists():
+            card.rename(away)
+            if leaves == "an empty folder":
+                card.mkdir()
+
+    with monkeypatch.context() as patch:
+        failing_read(patch, card / FOLDER / "HALL0002.CR3", errno.ENODEV, 1, pull)
+        (result,) = gather(card, shoot)
+    assert not result.safe and "the card was taken out" in result.verdict() and not unfinished(shoot)
+    assert 0 < result.copied < result.found
+    if card.exists():
+        card.rmdir()
+    away.rename(card)
+    (result,) = gather(card, shoot)
+    assert result.safe and sums(shoot) == {f"CARD/{path}": digest for path, digest in sums(card).items()}
+
+
+def test_a_shoot_whose_disk_is_pulled_is_not_made_anew_elsewhere(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is left of a mount point is a folder on another disk, which looks as if it could be written."""
+    card, shoot, second = write_card(tmp_path / "CARD"), tmp_path / "shoot", tmp_path / "second"
+    real = copying.Part.verify
+
+    def verify(self, digest, mtime):
+        if len(sums(shoot)) == 3 and not (tmp_path / "away").exists():
+            shoot.rename(tmp_path / "away")
+            shoot.mkdir()
+        return real(self, digest, mtime)
+
+    monkeypatch.setattr(copying.Part, "verify", verify)
+    (result,) = gather(card, shoot, second)
+    assert not result.safe and f"{shoot} is not there any more" in result.verdict()
+    assert list(shoot.iterdir()) == [] and holds_all(card, second)
+
+
+def test_a_second_copy_that_cannot_be_begun_does_not_stop_the_first(tmp_path: Path) -> None:
+    card = write_card(tmp_path / "CARD")
+    put(tmp_path / "file", b"in the way")
+    (result,) = gather(card, tmp_path / "shoot", tmp_path / "file" / "second")
+    assert holds_all(card, tmp_path / "shoot") and not result.safe and "there is no second copy" in result.verdict()
+
+
+def test_a_disk_that_gives_back_other_bytes_is_noticed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    card, shoot = write_card(tmp_path / "CARD"), tmp_path / "shoot"
+    real = os.write
+
+    def write(number, data):
+        data = bytes(data)
+        return real(number, data if b"film" in data or len(data) != 3000 else data[:-1] + bytes([data[-1] ^ 4]))
+
+    monkeypatch.setattr(os, "write", write)
+    (result,) = gather(card, shoot)
+    assert not result.safe and "does not give back what was written" in result.verdict() and len(result.failed) == 3
+    assert set(sums(shoot).values()) <= set(sums(card).values()) and not unfinished(shoot)
+
+
+@pytest.mark.parametrize("times", [1, 2])
+def test_a_file_that_changes_while_it_is_read_is_read_again_or_named(
+    tmp_path: Path, times: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    card, shoot = write_card(tmp_path / "CARD", size=200_000), tmp_path / "shoot"
+    real, left = copying.Source.copy, times
+
+    def copy(self, parts, progress):
+        nonlocal left
+        if self.entry.path == RAW and left:
+            left -= 1
+            with (card / RAW).open("ab") as file:
+                file.write(b"more")
+        return real(self, parts, progress)
+
+    monkeypatch.setattr(copying.Source, "copy", copy)
+    (result,) = gather(card, shoot)
+    assert (f"{RAW}: changes while it is read" in result.verdict()) == (times == 2)
+    assert not result.safe or holds_all(card, shoot)
+    assert set(sums(shoot).values()) <= set(sums(card).values()) and not unfinished(shoot)
+
+
+def test_what_comes_to_the_card_meanwhile_is_no_yes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    card = write_card(tmp_path / "CARD")
+    real = copying.Part.verify
+
+    def verify(self, digest, mtime):
+        put(card / FOLDER / "HALL0100.CR3", content("just now"))
+        return real(self, digest, mtime)
+
+    monkeypatch.setattr(copying.Part, "verify", verify)
+    (result,) = gather(card, tmp_path / "shoot")
+    assert not result.safe and "HALL0100.CR3 came to it while the card was read" in result.verdict()
+
+
+def test_a_copy_that_is_taken_away_before_the_end_is_no_yes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    card, shoot = write_card(tmp_path / "CARD"), tmp_path / "shoot"
+    real = copying.Part.settle
+
+    def settle(self, final):
+        real(self, final)
+        if final.name == "HALL0002.CR3":
+            (shoot / "CARD" / RAW).unlink()
+
+    monkeypatch.setattr(copying.Part, "settle", settle)
+    (result,) = gather(card, shoot)
+    assert not result.safe and "no longer stands where it was copied" in result.verdict()
+
+
+@pytest.mark.parametrize("way", ["hard link", "exclusive rename", "reserved name"])
+def test_a_file_that_comes_at_the_last_moment_is_not_written_over(
+    tmp_path: Path, way: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    if way != "hard link":
+        monkeypatch.setattr(os, "link", lambda *a, **k: (_ for _ in ()).throw(OSError(errno.EPERM, "no links")))
+    if way == "reserved name":
+        monkeypatch.setattr(disk, "_rename_exclusively", lambda part, final: False)
+    card, shoot = tmp_path / "CARD", tmp_path / "shoot"
+    put(card / RAW, content("mine"))
+    real = disk.move
+
+    def move(part, final):
+        if final.name == "HALL0001.CR3":
+            put(final, b"theirs")
+        real(part, final)
+
+    monkeypatch.setattr(disk, "move", move)
+    (result,) = gather(card, shoot)
+    assert (shoot / "CARD" / RAW).read_bytes() == b"theirs"
+    assert (shoot / "CARD" / FOLDER / "HALL0001-2.CR3").read_bytes() == content("mine")
+    assert result.safe and not unfinished(shoot) and len(sums(shoot)) == 2
+
+
+@pytest.mark.parametrize("way", ["exclusive rename", "reserved name"])
+def test_disks_without_hard_links_do_as_well(tmp_path: Path, way: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(os, "link", lambda *a, **k: (_ for _ in ()).throw(OSError(errno.EPERM, "no links")))
+    if way == "reserved name":
+        monkeypatch.setattr(disk, "_rename_exclusively", lambda part, final: False)
+    card, shoot = write_card(tmp_path / "CARD"), tmp_path / "shoot"
+    assert gather(card, shoot)[0].safe
+    assert sums(shoot) == {f"CARD/{path}": digest for path, digest in sums(card).items()} and not unfinished(shoot)
+
+
+def test_a_link_whose_answer_a_network_lost_counts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    real = os.link
+
+    def link(*arguments, **keywords):
+        real(*arguments, **keywords)
+        raise FileExistsError(errno.EEXIST, "File exists")
+
+    monkeypatch.setattr(os, "link", link)
+    card, shoot = write_card(tmp_path / "CARD"), tmp_path / "shoot"
+    assert gather(card, shoot)[0].safe
+    assert set(sums(shoot)) == {f"CARD/{path}" for path in sums(card)}
+
+
+def test_two_gathers_do_not_copy_into_one_folder_at_once(tmp_path: Path) -> None:
+    card, shoot = write_card(tmp_path / "CARD"), tmp_path / "shoot"
+    part = put(shoot / ".evencourt-part-gather-1-x", b"of the other one")
+    with Target(shoot).locked():
+        part.write_bytes(b"of the other one")
+        with pytest.raises(InputError, match="another gather is copying"):
+            gather(card, shoot)
+        assert part.exists()
+        (result,) = gather(card, tmp_path / "elsewhere", shoot)  # as a second copy, it does not stop the first
+        assert part.exists() and not result.safe and holds_all(card, tmp_path / "elsewhere")
+    assert gather(card, shoot)[0].safe and not part.exists()
+
+
+def test_what_other_programs_left_in_the_shoot_stays(tmp_path: Path) -> None:
+    """Only gather's own unfinished copies are removed; other commands write with a like name."""
+    shoot = tmp_path / "shoot"
+    kept = put(shoot / ".evencourt-part-77-x", b"shoot.yaml, while prepare writes it")
+    gather(write_card(tmp_path / "CARD"), shoot)
+    assert kept.exists()
+
+
+def test_a_disk_that_keeps_no_times_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def utime(*arguments, **keywords):
+        raise PermissionError(errno.EPERM, "Operation not permitted")
+
+    card = write_card(tmp_path / "CARD")
+    monkeypatch.setattr(os, "utime", utime)
+    gathering = Gathering([card], tmp_path / "shoot")
+    gathering.run(lambda size, files: None, lambda size, files: None)
+    assert gathering.results[0].safe and any("does not keep the times of files; 10 files" in n for n in gathering.notes)
+
+
+def test_stopping_by_hand_leaves_nothing_half_written(tmp_path: Path) -> None:
+    card, shoot = write_card(tmp_path / "CARD", size=200_000), tmp_path / "shoot"
+    before = snapshot(card)
+    gathering = Gathering([card], shoot)
+    seen = 0
+
+    def progress(size: int, files: int) -> None:
+        nonlocal seen
+        seen += size
+        if seen > 500_000:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        gathering.run(lambda size, files: None, progress)
+    (result,) = gathering.results
+    assert not result.safe and not result.complete and not unfinished(shoot)
+    assert set(sums(shoot).values()) < set(sums(card).values())
+    listed = (shoot / "gathered.sha256").read_text().splitlines()
+    assert {line[66:]: line[:64] for line in listed} == sums(shoot)
+    assert {p: s[:5] for p, s in snapshot(card).items()} == {p: s[:5] for p, s in before.items()}
+    assert gather(card, shoot)[0].safe
