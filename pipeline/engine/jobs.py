@@ -74,7 +74,7 @@ def read_shoot(folder: Path, facts_file: Path | None = None, models: Path | None
     if problems or wrong_clocks:
         raise InputError([*problems, *wrong_clocks])
     facts, sidecars = _with_ratings(facts, frames)
-    of_clocks = clock_notes(frames, facts.start, corrected.added)
+    of_clocks = clock_notes(frames, facts.start, corrected.added.keys(), corrected.right)
     notices = (
         *(note.text for note in of_clocks),
         *facts.notices,

@@ -26,11 +26,13 @@ class Corrected:
     """What `clocks` made of the frames.
 
     frames  with corrected times, in order of time, then name
-    added   frame -> seconds that an entry added, also where it says 0; a frame without an entry is not in it
+    added   frame -> seconds that an entry added to its time, not 0
+    right   frames whose clock is right, as the person says
     """
 
     frames: tuple[Frame, ...]
     added: Mapping[str, float]
+    right: frozenset[str]
 
 
 @dataclass(frozen=True)
@@ -51,15 +53,16 @@ def with_clocks(
 
     Where several entries are for a frame, that of the deepest folder counts, else that of its serial number or model.
     A correction of 15 minutes or more takes away the offset from UTC, which belonged to the wrong time; so does any
-    entry where the offset is not that of the start: the person has judged that clock.
+    correction, and "right", where the offset is not that of the start: the person has judged that clock.
     """
     problems: list[Problem] = []
     found = [entry for clock in clocks if (entry := _meant(clock, frames, problems)) is not None]
     found = _without_repeats(found, problems)
     seconds = _Seconds(frames, found, start, problems)
     moved = [_moved(frame, seconds, start, problems) for frame in frames]
-    added = {name: seconds.frame(name) for name in seconds.of}
-    return Corrected(tuple(sorted(moved, key=by_time)), added), sorted(set(problems))
+    added = {name: number for name in seconds.of if (number := seconds.frame(name))}
+    right = frozenset(name for name, entry in seconds.of.items() if entry.clock.right)
+    return Corrected(tuple(sorted(moved, key=by_time)), added, right), sorted(set(problems))
 
 
 def _meant(clock: Clock, frames: Sequence[Frame], problems: list[Problem]) -> _Meant | None:
@@ -212,7 +215,7 @@ class _Seconds:
 
 def _moved(frame: Frame, seconds: _Seconds, start: datetime | None, problems: list[Problem]) -> Frame:
     exif, added = frame.exif, seconds.frame(frame.name)
-    if frame.name not in seconds.of or exif.time is None:
+    if exif.time is None or not (added or (frame.name in seconds.of and seconds.of[frame.name].clock.right)):
         return frame
     try:
         shift = timedelta(seconds=added)

@@ -21,6 +21,7 @@ _READING = re.compile(
     r"(?:(?P<date>\d{4}-\d{2}-\d{2})[ T]+)?(?P<hour>\d{1,2}):(?P<minute>\d{2}):(?P<second>\d{2})"
     r"(?:[.,](?P<fraction>\d{1,6}))?"
 )
+_RIGHT = "right"
 _PARTS = ("frame", "shows", "same_as")
 _Place = tuple[int, int]
 
@@ -47,6 +48,7 @@ class Clock:
 
     key      a serial number or its end, a model, or a folder, as written
     seconds  to add to that camera's times; None where a frame says it
+    right    the person says that this clock is right, whatever other cameras say: it is not named again
     frame    a frame of that camera, which `shows` a clock or was taken in the same moment as the frame `same_as`
     file, places  where it stands: "" the value, "key" the key, and each part -> (line, column)
     """
@@ -56,6 +58,7 @@ class Clock:
     frame: str = ""
     shows: Reading | None = None
     same_as: str = ""
+    right: bool = False
     file: str = field(default="", compare=False)
     places: Mapping[str, _Place] = field(default_factory=dict, compare=False)
 
@@ -87,6 +90,8 @@ def _clock(key: str, value: Any, doc: Document) -> Clock | Problem:
         return _of_frame(key, value, doc, places)
     if isinstance(value, int | float) and not isinstance(value, bool):
         return Clock(key, float(value), file=doc.file, places=places)
+    if value == _RIGHT:
+        return Clock(key, 0.0, right=True, file=doc.file, places=places)
     if value is None and re.fullmatch(r"\d+", key):
         # {0012: -3,2} is two entries to YAML: -3, and a key 2 without a value.
         return doc.problem(path, f"clocks {key}: has no value; write decimals with a point, such as -3.2")
@@ -120,7 +125,7 @@ def _of_frame(key: str, value: dict[str, Any], doc: Document, places: dict[str, 
         shows = reading_of(texts["shows"])
         if shows is None:
             return doc.problem((*path, "shows"), f"clocks {key}: {texts['shows']} is not a time; {_SHOWS}")
-    return Clock(key, None, texts["frame"], shows, texts.get("same_as", ""), doc.file, places)
+    return Clock(key, None, texts["frame"], shows, texts.get("same_as", ""), file=doc.file, places=places)
 
 
 def reading_of(text: str) -> Reading | None:

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence, Set
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import pairwise
-from types import MappingProxyType
 
 from pipeline.shoot.clocks.bodies import Body, as_yaml, bodies
 from pipeline.shoot.clocks.correction import BELIEVED
@@ -40,12 +39,15 @@ class ClockNote:
 
 
 def clock_notes(
-    frames: Sequence[Frame], start: datetime | None = None, added: Mapping[str, float] = MappingProxyType({})
+    frames: Sequence[Frame],
+    start: datetime | None = None,
+    corrected: Set[str] = frozenset(),
+    right: Set[str] = frozenset(),
 ) -> tuple[ClockNote, ...]:
     """What does not fit, a sentence for each, after the corrections of `clocks`; nothing is changed.
 
     start  of the event, aware; None where the facts have none
-    added  see correction.Corrected: a camera for which 0 is written is right, says the person
+    corrected, right  names of frames whose times were moved, and whose clock is right, as the person says
     """
     everybody = bodies(frames)
     timed = [body for body in everybody if body.times]
@@ -54,22 +56,22 @@ def clock_notes(
     main = max(timed, key=lambda body: (not far(body, start), len(body.frames)), default=None)
     if main is None:
         return tuple(notes)
-    judged = {body.key for body in timed if any(added.get(frame.name) == 0 for frame in body.frames)}
+    judged = {body.key for body in timed if any(frame.name in right for frame in body.frames)}
     if start is not None and all(far(body, start) for body in timed):
         notes.append(_all_far(timed, start))
-    right = _together(timed, main)
-    times = sorted(time for body in right for time in body.times)
+    group = _together(timed, main)
+    times = sorted(time for body in group for time in body.times)
     zone = _zone(main, start)
     misfits = []
     for body in timed:
         if body.key in judged:
             continue
-        if body not in right:
+        if body not in group:
             misfits.append(_apart(body, main, times, start))
         elif far(body, start) and not far(main, start):
             misfits.append(_early_or_late(body, start))
         else:
-            entered = any(frame.name in added for frame in body.frames)
+            entered = any(frame.name in corrected for frame in body.frames)
             note = _satellites(body, zone, start) or (None if entered else _zones(body, main, timed, start))
             notes += [note] if note else []
     notes += misfits[:_MOST]
@@ -144,7 +146,7 @@ def _zones(body: Body, main: Body, timed: Sequence[Body], start: datetime | None
         f"if its clock is {duration(timedelta(seconds=seconds))} {'slow' if seconds > 0 else 'fast'} too, write under "
     )
     moved += f"clocks: {body.written}: {seconds}; " if fits_moved else ""
-    advice = f"{moved if fits_moved else ''}if only the setting is wrong, write {body.written}: 0"
+    advice = f"{moved if fits_moved else ''}if only the setting is wrong, write {body.written}: right"
     return ClockNote(f"{hall}: {advice}", f"{_model(body)} is set to another time zone than the hall's")
 
 
@@ -191,7 +193,7 @@ def _two_dates(body: Body) -> ClockNote | None:
 
 def _advice(body: Body, other: Body | None, proposal: Proposal | None) -> str:
     if proposal is None:
-        return f"if its clock is wrong, {_write(body, other)}; if it is right, write {body.written}: 0"
+        return f"if its clock is wrong, {_write(body, other)}; if it is right, write {body.written}: right"
     return f"{proposal.because}; if that is so, write under clocks: {body.written}: {proposal.seconds:.10g}"
 
 

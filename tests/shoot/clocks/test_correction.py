@@ -60,6 +60,7 @@ def moved(
         (" {card3/late: 1, W3: 2}", {"card3/C_1": 2, "card3/late/C_2": 1}),
         (" {9977: 2, card3/late: 1}", {"card3/C_1": 2, "card3/late/C_2": 1}),
         (" {4411: 0}", {}),
+        (" {4411: right}", {}),
         ("", {}),
         (" {}", {}),
     ],
@@ -220,14 +221,16 @@ def test_many_cameras_are_not_all_listed(tmp_path: Path) -> None:
 def test_a_correction_of_a_time_zone_takes_the_offset_away() -> None:
     """Exif 2.32, tag 36881: the offset is that of DateTimeOriginal as the camera wrote it."""
 
-    def offset(seconds: float, start: str = "") -> int | None:
+    def offset(seconds: float, start: str = "", right: bool = False) -> int | None:
         moment = datetime.fromisoformat(start) if start else None
-        corrected, _ = with_clocks([frame("a.nef", 0, A, utc_offset=120)], [Clock(A, seconds)], moment)
+        corrected, _ = with_clocks([frame("a.nef", 0, A, utc_offset=120)], [Clock(A, seconds, right=right)], moment)
         return corrected.frames[0].exif.utc_offset
 
     assert [offset(seconds) for seconds in (-899.0, -900.0, -3600.0)] == [120, None, None]
     # The person says that the clock is right: then its zone is not, where it is not that of the start.
-    assert [offset(0, f"2026-02-14T19:30:00{zone}") for zone in ("+02:00", "+01:00")] == [120, None]
+    starts = [f"2026-02-14T19:30:00{zone}" for zone in ("+02:00", "+01:00")]
+    assert [offset(0, start, right=True) for start in starts] == [offset(5, start) for start in starts] == [120, None]
+    assert [offset(0, start) for start in starts] == [120, 120]
 
 
 def test_readings() -> None:

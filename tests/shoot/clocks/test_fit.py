@@ -35,8 +35,11 @@ def evening(
     return [frame(f"{name}_{n:04d}.nef", begin + n * step, serial, model, zone) for n in range(count)]
 
 
-def texts(frames: Sequence[Frame], start: datetime | None = None, **added: float) -> list[str]:
-    return [note.text for note in clock_notes(frames, start, added)]
+def texts(frames: Sequence[Frame], start: datetime | None = None, *clocks: Clock) -> list[str]:
+    """The notes after the corrections of `clocks`."""
+    after, wrong = with_clocks(frames, clocks, start)
+    assert wrong == []
+    return [note.text for note in clock_notes(after.frames, start, after.added.keys(), after.right)]
 
 
 def proposed(frames: Sequence[Frame], start: datetime | None = None) -> list[str]:
@@ -59,7 +62,7 @@ def test_hours_apart_are_said_with_what_to_write() -> None:
         "2026-02-14 22:10 to 22:20, 3 h apart at the nearest; if its clock is wrong, write under clocks: 4411: and "
         "seconds to add, "
         'or {frame: B_0000, shows: "19:30:12"} with a frame that shows a clock, or {frame: B_0000, same_as: A_0000} '
-        "with two frames of one moment; if it is right, write 4411: 0"
+        "with two frames of one moment; if it is right, write 4411: right"
     )
     assert note.record == "the clocks of W1 and W1 do not fit together, 3 h apart at the nearest"
     assert "2345" not in note.record
@@ -67,12 +70,9 @@ def test_hours_apart_are_said_with_what_to_write() -> None:
 
 def test_a_clock_that_the_person_calls_right_is_not_named_again() -> None:
     both = evening("A", A, 0, 600, 40) + evening("B", B, 3 * HOUR, 600)
-    corrected, _ = with_clocks(both, [Clock("4411", 0.0)])
-    assert clock_notes(corrected.frames, None, corrected.added) == ()
-    corrected, _ = with_clocks(both, [Clock("4411", 5.0)])
-    assert len(clock_notes(corrected.frames, None, corrected.added)) == 1
-    corrected, _ = with_clocks(both, [Clock("4411", -3 * HOUR)])
-    assert clock_notes(corrected.frames, None, corrected.added) == ()
+    assert texts(both, None, Clock("4411", 0.0, right=True)) == []
+    assert len(texts(both, None, Clock("4411", 0.0))) == len(texts(both, None, Clock("4411", 5.0))) == 1
+    assert texts(both, None, Clock("4411", -3 * HOUR)) == []
 
 
 def test_two_clocks_of_three_are_wrong_together() -> None:
@@ -120,25 +120,25 @@ def test_summer_time_in_one_camera_that_cannot_have_met_the_other(shift: int) ->
     frames = evening("A", A, 0, 1200, 60, 60) + evening("B", B, 300 + shift * HOUR, 600, 30, 60 + 60 * shift)
     assert proposed(frames) == proposed(frames, START) == [f"4411: {-3600 * shift}"]
     assert "it is set to UTC+0" in texts(frames)[0]
-    corrected, _ = with_clocks(frames, [Clock("4411", -HOUR * shift)], START)
-    assert clock_notes(corrected.frames, START, corrected.added) == ()
+    assert texts(frames, START, Clock("4411", -HOUR * shift)) == []
 
 
 def test_summer_time_where_both_readings_fit() -> None:
     frames = evening("A", A, 0, 3 * HOUR, 60, 60) + evening("B", B, HOUR, 600, 30, 120)
     assert texts(frames) == [
         "W1 (4411) is set to UTC+02:00, W1 (2345) to UTC+01:00: if its clock is 1 h fast too, write under clocks: "
-        "4411: -3600; if only the setting is wrong, write 4411: 0"
+        "4411: -3600; if only the setting is wrong, write 4411: right"
     ]
     assert "start in the facts is at UTC+01:00" in texts(frames, START)[0]
-    assert texts(frames, START, **{frame.name: 0.0 for frame in frames[60:]}) == []
+    assert texts(frames, START, Clock("4411", 0.0, right=True)) == texts(frames, START, Clock("4411", -3.0)) == []
+    assert texts(frames, START, Clock("4411", 0.0)) == texts(frames, START)
 
 
 def test_a_zone_that_only_the_setting_has_wrong() -> None:
     """An hour earlier B would be alone, at 18:05 to 18:15: so its clock is right."""
     frames = evening("A", A, 0, 1200, 60, 60) + evening("B", B, 300, 600, 30, 120)
     assert texts(frames) == [
-        "W1 (4411) is set to UTC+02:00, W1 (2345) to UTC+01:00: if only the setting is wrong, write 4411: 0"
+        "W1 (4411) is set to UTC+02:00, W1 (2345) to UTC+01:00: if only the setting is wrong, write 4411: right"
     ]
 
 
