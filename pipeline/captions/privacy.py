@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import fields, replace
 from functools import partial
 
@@ -10,7 +9,7 @@ from pipeline.captions.people import team_names, why_withheld
 from pipeline.formats.metadata.credits import Contact, changed
 from pipeline.formats.metadata.model import Metadata, PictureTexts
 from pipeline.shoot.facts import Facts, FrameFacts, withheld
-from pipeline.shoot.names import hints_at, holds_any, name_pattern, replace_name
+from pipeline.shoot.names import NamePattern, hints_at, holds_any, name_pattern, replace_name
 
 # Texts that would be false with "a player" in them: they are left out whole.
 _OWN = ("creator", "job_title", "caption_writer", "credit", "source", "copyright", "title", "job_id", "rights_url",
@@ -89,7 +88,7 @@ def withhold(metadata: Metadata, facts: Facts, unnamed: str, notices: list[str])
     return _hints(metadata, facts, notices)
 
 
-def _without_own(text: str, pattern: re.Pattern[str], unnamed: str) -> str:
+def _without_own(text: str, pattern: NamePattern, unnamed: str) -> str:
     """A text that would be false with `unnamed` in it: left out whole where it holds the name."""
     return text if replace_name(text, pattern, unnamed) == text else ""
 

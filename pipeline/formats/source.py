@@ -14,11 +14,15 @@ class DamagedError(ValueError):
 
 @dataclass(frozen=True)
 class Source:
-    """Bytes `start` to `start + length` of an open file. Reading past an end gives fewer bytes, never an error."""
+    """Bytes `start` to `start + length` of an open file. Reading past an end gives fewer bytes, never an error.
+
+    wanted  how long a part was to be before it was cut to what there is
+    """
 
     file: BinaryIO
     start: int
     length: int
+    wanted: int = 0
 
     @classmethod
     def whole(cls, file: BinaryIO) -> Source:
@@ -40,4 +44,4 @@ class Source:
     def part(self, at: int, length: int) -> Source:
         """The part of `length` bytes from byte `at` on, cut to what this source holds."""
         at = min(max(at, 0), self.length)
-        return Source(self.file, self.start + at, max(0, min(length, self.length - at)))
+        return Source(self.file, self.start + at, max(0, min(length, self.length - at)), length)

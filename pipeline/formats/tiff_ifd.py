@@ -106,11 +106,15 @@ class Tags:
 
 @dataclass(frozen=True)
 class Directory:
-    """One image file directory: its `tags`, its entries as they stand, and the place of the next (0 for none)."""
+    """One image file directory: its `tags`, its entries as they stand, and the place of the next (0 for none).
+
+    every  all its fields in order, also those whose number stood before
+    """
 
     tags: Tags
     entries: tuple[bytes, ...] = ()
     following: int = 0
+    every: tuple[tuple[int, Field], ...] = ()
 
 
 def header(source: Source) -> tuple[str, int] | None:
@@ -133,14 +137,16 @@ def directory(source: Source, offset: int, order: str) -> Directory:
     block = source.read(offset + 2, length + 4)
     tags = Tags(damaged=count > MAXIMUM_ENTRIES or len(block) < length)
     entries = tuple(block[at : at + _ENTRY] for at in range(0, min(length, len(block) - _ENTRY + 1), _ENTRY))
+    every: list[tuple[int, Field]] = []
     for index, entry in enumerate(entries):
         tag, kind, number, value = struct.unpack(order + "HHII", entry)
         size = _SIZES.get(kind, 0) * number
         if size:
             place = offset + 2 + _ENTRY * index + 8 if size <= 4 else value
-            tags.fields.setdefault(tag, Field(source, order, kind, number, place))
+            every.append((tag, Field(source, order, kind, number, place)))
+            tags.fields.setdefault(*every[-1])
     following = struct.unpack_from(order + "I", block, length)[0] if len(block) == length + 4 else 0
-    return Directory(tags, entries, following)
+    return Directory(tags, entries, following, tuple(every))
 
 
 def first_directory(source: Source) -> Tags:

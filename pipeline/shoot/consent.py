@@ -1,66 +1,73 @@
-"""Frames whose own texts name the persons shown: their file name, their metadata, or a sidecar beside them.
+"""Frames whose own texts name the persons shown: their file and folder, their metadata, or a sidecar beside them.
 
 The texts are only searched for names that may not be published. They are written nowhere.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
-from pipeline.formats.metadata.blocks import CAPTION, read_blocks
-from pipeline.formats.metadata.carried import iim_texts
-from pipeline.formats.metadata.xmp_read import Packet
-from pipeline.shoot.facts import Facts
-from pipeline.shoot.names import holds_any, name_pattern, replace_name
+from pipeline.formats.metadata.own_texts import own_texts
+from pipeline.formats.metadata.search_blocks import Found
+from pipeline.formats.metadata.search_xmp import Text
+from pipeline.shoot.facts import Facts, named_player
 from pipeline.shoot.sidecar import SIZE_LIMIT, sidecars
 from pipeline.types import Frame
 
-# IPTC Photo Metadata Standard 2025.1 and IIM 4.2: what may name a person shown. Not who made or owns the picture.
-_XMP = (
-    "Iptc4xmpExt:PersonInImage", "dc:subject", "dc:description", "photoshop:Headline", "dc:title",
-    "Iptc4xmpCore:AltTextAccessibility", "Iptc4xmpCore:ExtDescrAccessibility",
-)  # fmt: skip
-_IIM = (5, 25, 105, 120)  # object name, keywords, headline, caption
-
-_WHY = "its {what} names a player whose line in the roster says publish: no (line {line})"
+_NAMES = "its {what} names a player whose line in the roster says publish: no (line {line})"
+_UNREAD = (
+    "its {what} cannot be read and may name a player whose line in the roster says publish: no; "
+    "{do}, or take those players' lines out of the roster"
+)
+_SAVE_AGAIN = "save the file again without it"
+_DELETE = "write it again or delete it"
 
 
 def held_by_own_texts(facts: Facts, frames: Sequence[Frame]) -> dict[str, str]:
-    """Frame -> why it is held, without a name, of those that name a player whose roster line says publish: no."""
-    withheld = [player for player in facts.roster if not player.publish]
+    """Frame -> why it is held, without a name, where the roster has players with publish: no.
+
+    Such a frame names one of them, in whatever spelling, or has a text that cannot be read. Who made or owns the
+    picture is not who is shown: a photographer may have a player's name.
+    """
+    if all(player.publish for player in facts.roster):
+        return {}
     held: dict[str, str] = {}
-    for frame in frames if withheld else ():
+    for frame in frames:
         with suppress(OSError):  # such a frame fails with its reason when it is decoded
-            for what, text in _texts(frame.path):
-                text = _without_namesakes(text, facts, frame.name)
-                if holds_any(text, tuple(player.name for player in withheld)):
-                    line = next(p.line for p in withheld if holds_any(text, (p.name,)))
-                    held[frame.name] = _WHY.format(what=what, line=line)
-                    break
+            why = _why_held(facts, frame)
+            if why:
+                held[frame.name] = why
     return held
 
 
-def _texts(path: Path) -> list[tuple[str, str]]:
-    """(where, text) of a frame's own name, its metadata, and its sidecars. Raises OSError."""
-    blocks = read_blocks(path)
-    iim = iim_texts(blocks.iim)
-    inside = [*_of_packet(blocks.xmp), *(text for number in _IIM for text in iim.get(number, ()))]
-    inside.append(blocks.texts.get(CAPTION, b"").decode("utf-8", "ignore"))
-    beside = [text for file in sidecars(path) for text in _of_packet(file.read_bytes()[:SIZE_LIMIT])]
-    return [("file", path.stem), ("metadata", "\n".join(inside)), ("sidecar", "\n".join(beside))]
+def _why_held(facts: Facts, frame: Frame) -> str:
+    players = facts.row(frame.name).players
+    path = PurePosixPath(frame.relative)
+    unread: list[str] = []
+    for what, texts in _texts(frame.path, path, unread):
+        for text in dict.fromkeys(text.text for text in texts if not text.maker):
+            if (player := named_player(text, facts, players)) is not None:
+                return _NAMES.format(what=what, line=player.line)
+    if unread:
+        return _UNREAD.format(what=unread[0], do=_DELETE if "sidecar" in unread[0] else _SAVE_AGAIN)
+    return ""
 
 
-def _of_packet(data: bytes) -> list[str]:
-    packet = Packet(data)
-    return [text for name in _XMP for text in packet.texts(name)]
-
-
-def _without_namesakes(text: str, facts: Facts, frame: str) -> str:
-    """The text without the names of players of the frame who may be shown: two players may have the same name."""
-    players = facts.row(frame).players
-    for player in facts.roster:
-        if player.publish and (player.team, player.number) in players and (pattern := name_pattern(player.name)):
-            text = replace_name(text, pattern, "")
-    return text
+def _texts(path: Path, relative: PurePosixPath, unread: list[str]) -> Iterable[tuple[str, list[Text]]]:
+    """(where, texts) of a frame's own name and folders, its metadata, and its sidecars. Raises OSError."""
+    yield "file or folder name", [Text("", part) for part in (relative.stem, str(relative.with_suffix("")))]
+    for file in sidecars(path):
+        beside = Found()
+        try:
+            data = file.read_bytes() if file.stat().st_size <= SIZE_LIMIT else b""
+        except OSError:
+            data = b""
+        beside.xmp(data)
+        yield "sidecar", beside.texts
+        if beside.unreadable or not data.strip(b"\0 \t\r\n"):
+            unread.append("sidecar")
+    inside = own_texts(path)
+    yield "metadata", inside.texts
+    unread += [f"metadata ({what})" if what != "metadata" else what for what in inside.unreadable]

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from functools import lru_cache
 from typing import Literal
 
 from pipeline.formats.metadata.credits import Credits, Place
 from pipeline.imaging.geometry import Box
 from pipeline.shoot.clocks.entries import Clock
 from pipeline.shoot.eventfile import Corners
-from pipeline.shoot.names import name_pattern, replace_name
+from pipeline.shoot.names import first_named, same_name
 from pipeline.textfile.tables import Row
 
 SIDES = ("home", "away")
@@ -119,19 +120,41 @@ def held_back(facts: Facts, row: FrameFacts) -> str:
     """Why a frame must be in no delivery, without a name; "" where there is no reason.
 
     A frame is held where `players` names one whose roster line says publish: no, or `words` has such a name in
-    full, or where another row may mean it: nobody knows then what that row forbids. minors: true alone holds no frame,
-    or nothing could be delivered: it takes out every name instead.
+    whatever spelling, or where another row may mean it: nobody knows then what that row forbids. minors: true alone
+    holds no frame, or nothing could be delivered: it takes out every name instead.
     """
     if row.unclear:
         return row.unclear
     for player in facts.roster:
         if not player.publish and (player.team, player.number) in row.players:
             return f"shows a player whose line in the roster says publish: no (line {player.line})"
-    words = row.words
-    for player in facts.roster:  # a namesake in the frame who may be shown
-        if player.publish and (player.team, player.number) in row.players and (pattern := name_pattern(player.name)):
-            words = replace_name(words, pattern, "")
-    for player in facts.roster:
-        if not player.publish and (pattern := name_pattern(player.name)) and replace_name(words, pattern, "") != words:
-            return f"its words name a player whose line in the roster says publish: no (line {player.line})"
+    if (named := named_player(row.words, facts, row.players)) is not None:
+        return f"its words name a player whose line in the roster says publish: no (line {named.line})"
     return ""
+
+
+def named_player(text: str, facts: Facts, players: Sequence[tuple[str, str]]) -> Player | None:
+    """The first player with publish: no whom the text names, in whatever spelling; None where there is none.
+
+    players  of the frame: one of them who may be shown and has the same name is meant by the text. What is wholly the
+             name of others of the roster names nobody else ("Anna Berg, Ida Holm" no Ida Berg).
+    """
+    hidden = [player for player in facts.roster if not player.publish]
+    if not text or not hidden:
+        return None
+    names, known = _names(facts.roster, tuple(players))
+    found = first_named(text, names, known, facts.language)
+    return None if found is None else hidden[found]
+
+
+@lru_cache(maxsize=256)
+def _names(roster: tuple[Player, ...], players: tuple[tuple[str, str], ...]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Names that are withheld, and names of others."""
+    hidden = tuple(player.name for player in roster if not player.publish)
+    shown = (player for player in roster if player.publish)
+    known = [
+        player.name
+        for player in shown
+        if (player.team, player.number) in players or not any(same_name(player.name, name) for name in hidden)
+    ]
+    return hidden, tuple(known)

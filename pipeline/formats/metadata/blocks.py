@@ -22,7 +22,7 @@ _TEXTS = (CAPTION, CREATOR, COPYRIGHT)
 _XMP_TAG, _IIM_TAG, _RESOURCES_TAG = 700, 33723, 34377
 _MOST = 1 << 20  # octets of one block
 # XMP specification part 3, 1.1.10: the box that holds a packet in ISO base media files.
-_XMP_BOX = bytes.fromhex("be7acfcb97a942e89c71999491e3afac")
+XMP_BOX = bytes.fromhex("be7acfcb97a942e89c71999491e3afac")
 
 
 @dataclass
@@ -122,7 +122,7 @@ def _from_boxes(whole: Source) -> Blocks:
     blocks = Blocks()
     with suppress(DamagedError):
         for path, body in boxes(whole):
-            if path == (b"uuid",) and body.read(0, 16) == _XMP_BOX:
+            if path == (b"uuid",) and body.read(0, 16) == XMP_BOX:
                 blocks.add(Blocks(xmp=_bytes(body.part(16, body.length))))
             elif path == (b"moov", b"uuid", b"CMT1"):
                 blocks.add(_from_tiff(body))

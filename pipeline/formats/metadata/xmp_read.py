@@ -26,7 +26,7 @@ class Packet:
     def __init__(self, data: bytes) -> None:
         """A packet that cannot be read has no properties."""
         try:
-            self._properties = _properties(_parse(data))
+            self._properties = _properties(parse(data))
         except RefusedPacketError:
             self._properties = {}
 
@@ -34,7 +34,7 @@ class Packet:
     def strict(cls, data: bytes) -> Packet:
         """Like the constructor, but raises RefusedPacketError for a packet that cannot be read."""
         packet = cls(b"")
-        packet._properties = _properties(_parse(data))
+        packet._properties = _properties(parse(data))
         return packet
 
     def text(self, name: str) -> str:
@@ -90,7 +90,8 @@ def _properties(root: Element) -> dict[str, str | Element]:
     return found
 
 
-def _parse(data: bytes) -> Element:
+def parse(data: bytes, encoding: str | None = None) -> Element:
+    """The root of a packet; `encoding` wins over what its declaration says. Raises RefusedPacketError."""
     builder, depth = TreeBuilder(), 0
 
     def refuse(*_: object) -> None:
@@ -109,7 +110,7 @@ def _parse(data: bytes) -> Element:
         depth -= 1
         builder.end(_qualified(name))
 
-    parser = expat.ParserCreate(namespace_separator="}")
+    parser = expat.ParserCreate(encoding, namespace_separator="}")
     parser.buffer_text = True
     parser.StartDoctypeDeclHandler = refuse
     parser.StartElementHandler = start

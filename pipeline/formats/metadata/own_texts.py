@@ -1,0 +1,270 @@
+"""All texts that a picture or raw file carries, to search for names in them. They are written nowhere.
+
+Everything that may hold a text is read, whatever its property, namespace, record or encoding: in JPEG Exif, XMP with
+its extension, image resources and comments; in PNG its text, Exif and XMP chunks; in TIFF and the raws that are TIFF
+every directory; in ISO base media files their boxes and items. Not read: maker notes, pictures inside a picture other
+than the camera's JPEG, and containers that nobody has published, of which both ends are searched for XMP packets.
+"""
+
+from __future__ import annotations
+
+import struct
+import zlib
+from contextlib import suppress
+from pathlib import Path
+
+import tifffile
+
+from pipeline.formats.bmff import boxes
+from pipeline.formats.jpeg_segments import APP0, APP1, APP13, EXIF, PHOTOSHOP, XMP, of_raf, walk
+from pipeline.formats.metadata.blocks import XMP_BOX
+from pipeline.formats.metadata.decode import opaque
+from pipeline.formats.metadata.search_blocks import MOST, Found
+from pipeline.formats.metadata.search_xmp import Text
+from pipeline.formats.source import DamagedError, Source
+from pipeline.formats.tiff_ifd import header
+
+EXTENSION = b"http://ns.adobe.com/xmp/extension/\0"
+_COMMENT, _APP2, _APP15 = 0xFE, 0xE2, 0xEF
+_NO_TEXT = (b"ICC_PROFILE\0", b"MPF\0")  # ICC.1:2010 annex B.4; CIPA DC-007
+_PNG, _MOST_CHUNKS = b"\x89PNG\r\n\x1a\n", 65536
+_BIG_TIFF = (b"II+\0", b"MM\0+")
+_SEARCHED = 1 << 19  # octets at either end of a container that is not known
+_PACKETS = ((b"<x:xmpmeta", b"</x:xmpmeta>"), (b"<rdf:RDF", b"</rdf:RDF>"))
+
+
+def own_texts(path: Path) -> Found:
+    """The texts of a picture or raw file, and what is there but cannot be read. Raises OSError of the file."""
+    found = Found()
+    with path.open("rb") as file:
+        whole = Source.whole(file)
+        head = whole.read(0, 16)
+        if head[:2] == b"\xff\xd8":
+            _jpeg(whole, found)
+        elif head[:8] == b"FUJIFILM":
+            if (jpeg := of_raf(whole)) is not None:
+                _jpeg(jpeg, found)
+        elif head[:8] == _PNG:
+            _png(whole, found)
+        elif head[4:8] == b"ftyp":
+            _boxes(whole, found)
+        elif head[:4] == b"\0MRM":
+            _mrw(whole, found)
+        elif head[:4] in _BIG_TIFF:
+            _big_tiff(path, found)
+        elif header(whole) is not None:
+            for jpeg in found.tiff(whole):
+                _jpeg(jpeg, found)
+        else:
+            _unknown(whole, found)
+    return found
+
+
+def _read(source: Source, what: str, found: Found) -> bytes:
+    if source.wanted > MOST or source.length < source.wanted:
+        found.unreadable.append(what)
+    return source.read(0, min(source.length, MOST))
+
+
+def _jpeg(source: Source, found: Found) -> None:
+    resources, extensions = b"", dict[bytes, dict[int, bytes]]()
+    lengths: dict[bytes, int] = {}
+    try:
+        for place in walk(source):
+            payload = place.payload
+            if place.marker == _COMMENT:
+                found.octets("comment", _read(payload, "comment", found))
+            elif APP1 <= place.marker <= _APP15 and place.marker != APP0:
+                data = _read(payload, "metadata", found)
+                if data.startswith(_NO_TEXT):
+                    continue
+                if place.marker == APP1 and data.startswith(EXIF[:-1]):
+                    for jpeg in found.tiff(payload.part(len(EXIF), payload.length)):
+                        _jpeg(jpeg, found)
+                elif data.startswith(XMP):
+                    found.xmp(data[len(XMP) :])
+                elif data.startswith(EXTENSION) and len(data) >= len(EXTENSION) + 40:
+                    which, rest = data[len(EXTENSION) :][:32], data[len(EXTENSION) + 32 :]
+                    lengths[which], offset = struct.unpack_from(">II", rest)
+                    extensions.setdefault(which, {})[offset] = rest[8:]
+                elif data.startswith(PHOTOSHOP):
+                    resources += data[len(PHOTOSHOP) :]
+                elif place.marker == APP13 or len(data) <= MOST:
+                    found.texts += [Text("metadata", text) for text in opaque(data)]
+    except DamagedError:
+        found.unreadable.append("metadata")
+    if resources:
+        found.resources(resources)
+    for which, parts in extensions.items():  # XMP specification part 3, 1.1.3.1
+        packet = b"".join(parts[offset] for offset in sorted(parts))
+        found.xmp(packet)
+        if len(packet) != lengths[which]:
+            found.unreadable.append("XMP")
+
+
+def _png(source: Source, found: Found) -> None:
+    """Chunks of texts, Exif and XMP (PNG, third edition, 11.3.3 and 11.3.4.5)."""
+    at = 8
+    for _ in range(_MOST_CHUNKS):
+        head = source.read(at, 8)
+        if len(head) < 8:
+            break
+        length, name = struct.unpack(">I4s", head)
+        body = source.part(at + 8, length)
+        at += 12 + length
+        if name == b"IEND":
+            return
+        if name == b"eXIf":
+            found.tiff(body)
+        elif name in (b"tEXt", b"zTXt", b"iTXt"):
+            _png_text(name, _read(body, "text", found), found)
+    found.unreadable.append("text")
+
+
+def _png_text(name: bytes, data: bytes, found: Found) -> None:
+    keyword, _, rest = data.partition(b"\0")
+    packed = name == b"zTXt" or (name == b"iTXt" and rest[:1] == b"\1")
+    if name == b"zTXt":
+        rest = rest[1:]
+    elif name == b"iTXt":
+        language, _, rest = rest[2:].partition(b"\0")
+        translated, _, rest = rest.partition(b"\0")
+        found.octets("text", language + b"\n" + translated)
+    if packed:
+        unpacker = zlib.decompressobj()
+        try:
+            rest = unpacker.decompress(rest, MOST)
+        except zlib.error:
+            found.unreadable.append("text")
+            return
+        if not unpacker.eof:
+            found.unreadable.append("text")
+    found.octets("text", keyword)
+    if keyword.startswith(b"Raw profile type "):  # hexadecimal after a name and a length; common practice, no source
+        with suppress(ValueError):
+            profile = bytes.fromhex(b"".join(rest.split()[2:]).decode("ascii", "replace"))
+            _profile(profile, found)
+    elif b"xmp" in keyword.lower():
+        found.xmp(rest)
+    else:
+        found.octets("text", rest)
+
+
+def _profile(data: bytes, found: Found) -> None:
+    if data.startswith(EXIF[:-1]):
+        found.tiff(Source.of_bytes(data[len(EXIF) :]))
+    elif data.startswith(XMP):
+        found.xmp(data[len(XMP) :])
+    elif data[:4] == b"8BIM":
+        found.resources(data)
+    elif data[:1] == b"\x1c":
+        found.iim(data)
+    elif data[:4] in (b"II*\0", b"MM\0*"):
+        found.tiff(Source.of_bytes(data))
+    elif b"<" in data[:64]:
+        found.xmp(data)
+    else:
+        found.octets("text", data)
+
+
+def _boxes(source: Source, found: Found) -> None:
+    """XMP in a uuid box; TIFF blocks in a uuid box in moov."""
+    try:
+        for path, body in boxes(source):
+            if path[-1:] == (b"uuid",) and body.read(0, 16) == XMP_BOX:
+                found.xmp(_read(body.part(16, body.length), "XMP", found))
+            elif path[:2] == (b"moov", b"uuid") and path[-1] in (b"CMT1", b"CMT2", b"CMT4"):
+                found.tiff(body)
+            elif path == (b"meta",):
+                _items(source, body, found)
+    except DamagedError:
+        found.unreadable.append("metadata")
+
+
+def _items(whole: Source, meta: Source, found: Found) -> None:
+    """Exif and XMP items of a HEIF file (ISO/IEC 14496-12, 8.11.3 and 8.11.6; 23008-12, annex A)."""
+    inside = {path[0]: body for path, body in boxes(meta.part(4, meta.length)) if len(path) == 1}
+    names, places = inside.get(b"iinf"), inside.get(b"iloc")
+    if names is None or places is None:
+        return
+    start = 6 if names.read(0, 1) == b"\0" else 8
+    kinds: dict[int, bytes] = {}
+    for _, entry in boxes(names.part(start, names.length)):
+        data = entry.read(0, 1024)
+        wide = data[:1] == b"\3"
+        number = int.from_bytes(data[4 : 8 if wide else 6], "big")
+        kinds[number] = data[10 if wide else 8 :][:4] + data[14 if wide else 12 :]
+    for number, sources in _extents(places.read(0, MOST), whole, inside.get(b"idat")).items():
+        kind = kinds.get(number, b"")
+        if kind.startswith(b"Exif") or (kind.startswith(b"mime") and b"xml" in kind):
+            data = b"".join(_read(source, "metadata", found) for source in sources)
+            if kind.startswith(b"mime"):
+                found.xmp(data)
+            else:
+                found.tiff(Source.of_bytes(data[4 + int.from_bytes(data[:4], "big") :]))
+
+
+def _extents(data: bytes, whole: Source, inside: Source | None) -> dict[int, list[Source]]:
+    """Number of an item -> where its bytes lie."""
+    version, sizes, at = data[0], (data[4] >> 4, data[4] & 15, data[5] >> 4, data[5] & 15), 6
+
+    def number(size: int) -> int:
+        nonlocal at
+        at += size
+        if at > len(data):
+            raise DamagedError("a list of items ends early")
+        return int.from_bytes(data[at - size : at], "big")
+
+    found: dict[int, list[Source]] = {}
+    for _ in range(number(2 if version < 2 else 4)):
+        item = number(2 if version < 2 else 4)
+        method = number(2) & 15 if version else 0
+        number(2)
+        base = number(sizes[2])
+        holder = whole if method == 0 else inside
+        for _ in range(number(2)):
+            if version:
+                number(sizes[3])
+            offset, length = number(sizes[0]), number(sizes[1])
+            if holder is not None and method < 2:
+                found.setdefault(item, []).append(holder.part(base + offset, length or holder.length))
+    return found
+
+
+def _mrw(source: Source, found: Found) -> None:
+    """Blocks of a name, a length and a body; TTW is the TIFF (common practice, no source)."""
+    at = 8
+    for _ in range(64):
+        head = source.read(at, 8)
+        if len(head) < 8:
+            return
+        name, length = struct.unpack(">4sI", head)
+        if name == b"\0TTW":
+            found.tiff(source.part(at + 8, length))
+            return
+        at += 8 + length
+
+
+def _big_tiff(path: Path, found: Found) -> None:
+    try:
+        with tifffile.TiffFile(path) as file:
+            for page in list(file.pages)[:64]:
+                for tag in getattr(page, "tags", ()):
+                    if tag.code == 700:
+                        found.xmp(bytes(tag.value))
+                    elif isinstance(tag.value, str | bytes):
+                        value = tag.value.encode() if isinstance(tag.value, str) else tag.value
+                        found.octets("TIFF", value[:MOST], tag.code in (271, 272, 305, 315, 33432))
+    except (OSError, ValueError, TypeError, KeyError, IndexError, struct.error, tifffile.TiffFileError):
+        found.unreadable.append("TIFF")
+
+
+def _unknown(source: Source, found: Found) -> None:
+    for at in {0, max(0, source.length - _SEARCHED)}:
+        data = source.read(at, _SEARCHED)
+        for begin, end in _PACKETS:
+            start = data.find(begin)
+            if start >= 0:
+                stop = data.find(end, start)
+                found.xmp(data[start : stop + len(end) if stop >= 0 else len(data)])
+                break

@@ -1,0 +1,157 @@
+"""Forms in which people write a whole name short: initials, without a middle name, with a nickname, with an ending.
+
+They are reasons to hold a frame, or to leave a text out, never to rewrite one: another person may be meant.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+from pipeline.shoot.names.letters import CASED, FOLDS, PLAIN, Fold, cased, readings, words_apart
+from pipeline.shoot.names.parts import inflects, may_be, telling
+from pipeline.shoot.names.spelled import (
+    GAP,
+    LETTER,
+    NamePattern,
+    bare,
+    bare_text,
+    covered,
+    name_pattern,
+    paired,
+    parts_of,
+    spelled,
+)
+
+_GAP = r"(?:(?!['’])[\W\d_])"  # between an initial and a surname: D'Arcy is no D. Arcy
+_INITIAL_PUNCTUATION = re.compile(r"[._\-/\\|&]")
+_QUOTED = rf"""{GAP}*["'«»“”„(]\W*\w+\W*["'«»“”)]{GAP}*"""
+_BETWEEN = rf"(?:{_QUOTED}|{GAP}+{LETTER}{GAP}+|{GAP}*)"  # a nickname, a middle initial, or nothing
+_GIVEN_BEFORE = re.compile(r"[^\W\d_a-z][\w.]*[^\S\n]$")  # "Rita " before a surname: the surname is hers
+
+
+@dataclass(frozen=True)
+class _Forms:
+    """Of one fold: surnames in bare letters, and patterns; group `i` is an initial, `s` what it stands with."""
+
+    outlines: tuple[str, ...]
+    whole: re.Pattern[str]
+    initial_first: re.Pattern[str]
+    initial_last: re.Pattern[str]
+    given_initial: re.Pattern[str]
+
+
+def short_form_in(text: str, name: str, language: str = "", known: Sequence[NamePattern] = ()) -> bool:
+    """Whether the text has a short form of the name, such as "A. Holm", "Holm, A.", "Ada H.", "Ada M. Holm",
+    "Ada Holms", or "AdaHolm" inside a longer word; in inflecting languages (BCP 47) also both parts with other endings.
+
+    known  names of others: what is all theirs counts for nobody else
+    """
+    pattern = name_pattern(name)
+    for reading in readings(text):
+        for fold in FOLDS:
+            forms = _forms(name, fold)
+            if forms is not None and any(outline in bare_text(reading, fold) for outline in forms.outlines):
+                if fold is PLAIN and pattern is not None and _within_words(reading, pattern, known):
+                    return True
+                if _short(reading, forms, fold, known):
+                    return True
+    return bool(language) and inflects(language) and _inflected(text, name, known)
+
+
+def short_outlines(name: str, fold: Fold) -> tuple[str, ...]:
+    """Strings of which one is in the bare letters of any text with a short form of the name."""
+    forms = _forms(name, fold)
+    return forms.outlines if forms else ()
+
+
+def _within_words(text: str, pattern: NamePattern, known: Sequence[NamePattern]) -> bool:
+    apart = words_apart(text)
+    return apart != CASED.text(text) and any(not covered(apart, span, known) for span in pattern.spans(apart, PLAIN))
+
+
+def _short(text: str, forms: _Forms, fold: Fold, known: Sequence[NamePattern]) -> bool:
+    letters, places = fold.placed(text)
+    for match in forms.whole.finditer(letters):
+        if not covered(text, (places[match.start()], places[match.end() - 1] + 1), known):
+            return True
+
+    def capital(match: re.Match[str], group: str) -> bool:
+        letter = text[places[match.start(group)]]
+        return letter != letter.lower()
+
+    for match in forms.initial_first.finditer(letters):
+        if _INITIAL_PUNCTUATION.search(match["gap"]) or (capital(match, "i") and capital(match, "s")):
+            return True
+    for match in forms.initial_last.finditer(letters):
+        spaced = match["gap"].isspace() or match["gap"].startswith(",")
+        before = text[: places[match.start()]]
+        if not spaced or (capital(match, "i") and capital(match, "s") and not _GIVEN_BEFORE.search(before)):
+            return True
+    for match in forms.given_initial.finditer(letters):
+        if not match["gap"].isspace() or (capital(match, "i") and capital(match, "s")):
+            return True
+    return False
+
+
+@lru_cache(maxsize=1024)
+def _forms(name: str, fold: Fold) -> _Forms | None:
+    """None for a name of one part, or in a script without capitals."""
+    words = [parts for word in paired(name).split() if (parts := parts_of(word, fold))]
+    words = [words[0], *(w for w in words[1:-1] if telling(("", *w, ""))), words[-1]] if len(words) > 1 else []
+    if not words or not all(cased(letter) for letter in (words[0][0][0], words[-1][-1][0])):
+        return None
+
+    def of(parts: tuple[str, ...]) -> str:
+        return f"{GAP}*".join(spelled(part, 0) for part in parts)
+
+    # Of a double surname, and of one with a hyphen, one half may be left out.
+    last = [words[-1], *((part,) for part in words[-1] if len(words[-1]) > 1 and len(part) > 2)]
+    last += [words[-2]] if len(words) > 3 else []
+    surname = "|".join(of(parts) for parts in last)
+    given, middle = of(words[0]), "".join(f"(?:{of(word)}{GAP}+)?" for word in words[1:-1])
+    initial, end = words[0][0][0], f"s?(?!{LETTER})"
+    start = rf"(?<!{LETTER})(?<!{LETTER}['’])"
+    outlines = tuple(dict.fromkeys(bare("".join(parts)).lstrip("aej") for parts in (*last, words[0])))
+    return _Forms(
+        outlines,
+        re.compile(f"{start}(?:{given}{_BETWEEN}{middle}(?:{surname})|(?:{surname}){GAP}+{given}){end}"),
+        re.compile(
+            f"{start}(?P<i>{initial})(?P<gap>{_GAP}{{1,4}}(?:{LETTER}{_GAP}{{1,3}})?){middle}(?P<s>{surname}){end}"
+        ),
+        re.compile(rf"{start}(?P<s>{surname})(?P<gap>,[^\S\n]*|[^\S\n]+|[_.-])(?P<i>{initial})(?!{LETTER}|['’])"),
+        re.compile(
+            rf"{start}(?P<s>{given})(?P<gap>[^\S\n]{{1,2}}|[_.-])(?P<i>{words[-1][0][0]})(?!{LETTER}|['’])"
+            if len(words[0][0]) > 2 else "(?!)(?P<s>)(?P<gap>)(?P<i>)"
+        ),
+    )  # fmt: skip
+
+
+def _inflected(text: str, name: str, known: Sequence[NamePattern]) -> bool:
+    """Whether words that stand side by side may be forms of the name's parts, the given names or the surname first."""
+    parts = telling(parts_of(name))
+    if len(parts) < 2 or not all(cased(part[0]) for part in parts):
+        return False
+    words = _words(text)
+    begins = {word[:2] for word, _, _ in words}
+    if not all(part[:2] in begins for part in parts):
+        return False
+    for order in (parts, (parts[-1], *parts[:-1])):
+        for at in range(len(words) - len(order) + 1):
+            some = words[at : at + len(order)]
+            forms = all(may_be(word, part, capital, True) for (word, capital, _), part in zip(some, order, strict=True))
+            if forms and not covered(text, (some[0][2][0], some[-1][2][1]), known):
+                return True
+    return False
+
+
+@lru_cache(maxsize=64)
+def _words(text: str) -> list[tuple[str, bool, tuple[int, int]]]:
+    """Folded words, whether each has a capital, and where it stands."""
+    letters, places = PLAIN.placed(text)
+    return [
+        (m[0], text[places[m.start()]].isupper(), (places[m.start()], places[m.end() - 1] + 1))
+        for m in re.finditer(f"{LETTER}+", letters)
+    ]
