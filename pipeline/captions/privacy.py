@@ -6,16 +6,18 @@ from dataclasses import fields, replace
 from functools import partial
 
 from pipeline.captions.people import team_names, why_withheld
+from pipeline.formats.metadata.carried import CARRIED
 from pipeline.formats.metadata.credits import Contact, changed
 from pipeline.formats.metadata.model import Metadata, PictureTexts
 from pipeline.shoot.facts import Facts, FrameFacts, withheld
-from pipeline.shoot.names import NamePattern, hints_at, holds_any, name_pattern, replace_name
+from pipeline.shoot.names import NamePattern, first_named, hints_at, holds_any, name_pattern, replace_name, same_name
 
 # Texts that would be false with "a player" in them: they are left out whole.
 _OWN = ("creator", "job_title", "caption_writer", "credit", "source", "copyright", "title", "job_id", "rights_url",
-        "country_code")  # fmt: skip
+        "country_code", "make", "model", "lens")  # fmt: skip
 _ABOUT = ("caption", "headline", "alt_text", "instructions")  # of one picture, as frames.csv's words are
-_CAMERA = ("make", "model", "lens", "language", "digital_source_type")  # nobody types a player's name there
+_CODES = ("language", "digital_source_type")  # nobody types a player's name there
+_LIST = ("keywords", "contact", "rating")
 
 
 def without_hints(row: FrameFacts, facts: Facts, unnamed: str, notices: list[str]) -> FrameFacts:
@@ -36,7 +38,8 @@ def without_hints(row: FrameFacts, facts: Facts, unnamed: str, notices: list[str
 def carried_without_hints(carried: PictureTexts, facts: Facts, notices: list[str]) -> PictureTexts:
     """Texts typed in the camera, without those about this picture that may hold a part of a withheld name.
 
-    Keywords and the title are looked at later, see `withhold`.
+    Those about who made it go where they hold a short form of one, such as initials with the surname. Keywords, the
+    title and whole names are looked at later, see `withhold`.
     """
     kept = carried
     for name in _ABOUT:
@@ -46,7 +49,24 @@ def carried_without_hints(carried: PictureTexts, facts: Facts, notices: list[str
                 f"{name.replace('_', ' ')} typed in the camera left out: a word of it is, or looks like, a part of a "
                 f"name that is withheld (roster.csv line {lines})"
             )
-    return kept
+    names, known = _withheld_and_others(facts)
+
+    def initials(text: str) -> bool:
+        return not holds_any(text, names) and first_named(text, names, known, facts.language) is not None
+
+    for name in CARRIED if names else ():
+        if name not in (*_ABOUT, *_LIST) and initials(getattr(kept, name)):
+            kept = changed(kept, {name: ""})
+            notices.append(f"{name.replace('_', ' ')} typed in the camera left out: it may be a name that is withheld")
+    contact = kept.contact.changed(lambda text: "" if initials(text) else text)
+    return kept if contact == kept.contact else changed(kept, {"contact": contact})
+
+
+def _withheld_and_others(facts: Facts) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Names that are withheld, and names that may be published and are spelled otherwise."""
+    names = tuple(player.name for player in facts.roster if withheld(facts, player))
+    shown = (player.name for player in facts.roster if not withheld(facts, player))
+    return names, tuple(name for name in shown if not any(same_name(name, other) for other in names))
 
 
 def _hinted(text: str, facts: Facts) -> str:
@@ -61,6 +81,8 @@ def _hinted(text: str, facts: Facts) -> str:
 def withhold(metadata: Metadata, facts: Facts, unnamed: str, notices: list[str]) -> Metadata:
     """`metadata` with every withheld name replaced by `unnamed`, in whatever text it stands, or without the text."""
     players = [player for player in facts.roster if withheld(facts, player)]
+    names, others = _withheld_and_others(facts)
+    known = [pattern for name in others if (pattern := name_pattern(name))]
     if not _holds_any(metadata, tuple(player.name for player in players)):
         players = []
     for player in sorted(players, key=lambda p: (-len(p.name), p.line)):  # a longer name may hold a shorter
@@ -70,12 +92,12 @@ def withhold(metadata: Metadata, facts: Facts, unnamed: str, notices: list[str])
         changes: dict[str, str | tuple[str, ...] | Contact] = {}
         for item in fields(metadata):
             name, value = item.name, getattr(metadata, item.name)
-            if isinstance(value, str) and value and name not in _CAMERA:
-                text = replace_name(value, pattern, unnamed)
+            if isinstance(value, str) and value and name not in _CODES:
+                text = replace_name(value, pattern, unnamed, known)
                 if text != value:
                     changes[name] = "" if name in _OWN else text
             elif isinstance(value, tuple):
-                kept = tuple(entry for entry in value if replace_name(entry, pattern, unnamed) == entry)
+                kept = tuple(entry for entry in value if replace_name(entry, pattern, unnamed, known) == entry)
                 if kept != value:
                     changes[name] = kept
         contact = metadata.contact.changed(partial(_without_own, pattern=pattern, unnamed=unnamed))
@@ -85,7 +107,30 @@ def withhold(metadata: Metadata, facts: Facts, unnamed: str, notices: list[str])
             metadata = changed(metadata, changes)
             notices.append(why_withheld(facts, player.line))
             notices.append(f"a withheld name was typed: it is taken out of {', '.join(sorted(changes))}")
-    return _hints(metadata, facts, notices)
+    return _hints(_without_short_forms(metadata, names, others, notices), facts, notices)
+
+
+def _without_short_forms(
+    metadata: Metadata, names: tuple[str, ...], known: tuple[str, ...], notices: list[str]
+) -> Metadata:
+    """Leave out what still holds a name in a form that cannot be replaced, such as inside a longer word."""
+
+    def holds(text: str) -> bool:
+        return first_named(text, names, known, initials=False) is not None
+
+    changes: dict[str, str | tuple[str, ...] | Contact] = {}
+    for item in fields(metadata) if names else ():
+        value = getattr(metadata, item.name)
+        if isinstance(value, str) and value and item.name not in _CODES and holds(value):
+            changes[item.name] = ""
+        elif isinstance(value, tuple) and any(map(holds, value)):
+            changes[item.name] = tuple(entry for entry in value if not holds(entry))
+    contact = metadata.contact.changed(lambda text: "" if names and holds(text) else text)
+    if contact != metadata.contact:
+        changes["contact"] = contact
+    if changes:
+        notices.append(f"a withheld name was typed: it is taken out of {', '.join(sorted(changes))}")
+    return changed(metadata, changes) if changes else metadata
 
 
 def _without_own(text: str, pattern: NamePattern, unnamed: str) -> str:

@@ -8,7 +8,7 @@ from pathlib import PurePosixPath
 from typing import TYPE_CHECKING
 
 from pipeline.formats.metadata.credits import Place, Rights
-from pipeline.shoot.names import holds_any, name_pattern, replace_name
+from pipeline.shoot.names import first_named, holds_any, name_pattern, replace_name
 
 if TYPE_CHECKING:
     from pipeline.shoot.facts import Facts
@@ -68,7 +68,8 @@ class SetFacts(Rights, Place):
         for name in self.withheld if holds_any(text, self.withheld) else ():
             if pattern := name_pattern(name):
                 text = replace_name(text, pattern, self.unnamed)
-        return text
+        left = bool(self.withheld) and first_named(text, self.withheld, initials=False) is not None
+        return "" if left else text  # a form that cannot be replaced, such as inside a longer word
 
     def own(self, text: str) -> str:
         """A text that would be false with "a player" in it: left out whole where it holds a withheld name."""

@@ -12,7 +12,7 @@ from pipeline.captions.template import explained, fields_of, render
 from pipeline.errors import InputError
 from pipeline.recipe.recipe import Delivery
 from pipeline.shoot.facts import Facts, FrameFacts, withheld
-from pipeline.shoot.names import hints_at, holds_any, name_pattern, replace_name
+from pipeline.shoot.names import first_named, hints_at, holds_any, name_pattern, replace_name
 from pipeline.types import Frame
 
 # Octets of UTF-8 without suffix. Linux file systems take 255 octets, encrypted home folders about 143 (from memory),
@@ -68,7 +68,9 @@ def holds_withheld(name: str, facts: Facts, *, parts: bool = False) -> bool:
     parts  also where it may hold only a surname or another part of one
     """
     names = tuple(player.name for player in facts.roster if withheld(facts, player))
-    return holds_any(name, names) or (parts and any(hints_at(name, one, facts.language) for one in names))
+    if first_named(name, names, language=facts.language, initials=parts) is not None:
+        return True
+    return parts and any(hints_at(name, one, facts.language) for one in names)
 
 
 def _values(name: str, frame: Frame | None, count: int, facts: Facts) -> dict[str, str]:
@@ -120,6 +122,8 @@ def _made(frame: str, template: str, values: Mapping[str, str], facts: Facts) ->
     for one in names if holds_any(text, names) else ():
         if pattern := name_pattern(one):
             text = replace_name(text, pattern, "")
+    if first_named(text, names, initials=False) is not None:  # inside a longer word, say
+        text = values["frame"]
     # A missing fact leaves separators side by side.
     return re.sub(r"[-_.]{2,}", lambda run: "_" if "_" in run[0] else run[0][0], safe(text))
 

@@ -14,7 +14,7 @@ from pipeline.engine.jobs import Shoot
 from pipeline.recipe.recipe import Bound, Recipe
 from pipeline.report.record import RunRecord
 from pipeline.shoot.facts import withheld
-from pipeline.shoot.names import hints_at, holds_any, name_pattern, replace_name
+from pipeline.shoot.names import first_named, hints_at, holds_any, name_pattern, replace_name
 
 STAND_IN = "(name withheld)"
 # Messages of the program about files and tables: there, a lone surname must go too. Captions stay as delivered.
@@ -98,7 +98,8 @@ class Redaction:
         if holds_any(text, self.names):
             for pattern in self.patterns:
                 text = replace_name(text, pattern, STAND_IN)
-        return re.sub(r"[^\W_]+", self._word, text) if message else text
+        inside_words = bool(self.names) and first_named(text, self.names, initials=False) is not None
+        return re.sub(r"[^\W_]+", self._word, text) if message or inside_words else text
 
     def _word(self, match: re.Match[str]) -> str:
         word = match[0]

@@ -16,13 +16,13 @@ FACTS = Facts(
     title="Lantern Cup", venue="Old Market Hall", language="en",
     roster=(Player("home", "7", SHOWN, True, 2), Player("home", "9", HIDDEN, False, 3)),
 )  # fmt: skip
-# Texts of which nobody types a player's name into; IPTC has no person in them.
-OF_THE_CAMERA = {"make", "model", "lens", "language", "digital_source_type"}
+# Codes: nobody types a player's name into them.
+OF_THE_CAMERA = {"language", "digital_source_type"}
 TEXTS = [f.name for f in dataclasses.fields(Metadata) if f.type in ("str", str) and f.name not in OF_THE_CAMERA]
 LISTS = [f.name for f in dataclasses.fields(Metadata) if "tuple" in str(f.type)]
 # A text on somebody else would be false with "a player" in it: it is left out whole.
 WHOLE = {"creator", "job_title", "caption_writer", "credit", "source", "copyright", "title", "job_id", "rights_url",
-         "country_code"}  # fmt: skip
+         "country_code", "make", "model", "lens"}  # fmt: skip
 
 
 def withheld(metadata: Metadata, facts: Facts = FACTS) -> tuple[Metadata, list[str]]:

@@ -146,7 +146,7 @@ def _copy(source: Path, target: Path) -> None:
         return
     with rawpy.imread(str(source)) as raw:
         picture = Image.fromarray(raw.postprocess())
-    picture.save(target, **({"quality": 90, "comment": POLISH.encode()} if target.suffix == ".jpg" else {}))
+    picture.save(target, **({"quality": 90, "comment": "Żółkiewska".encode()} if target.suffix == ".jpg" else {}))
     taken = exiv2.ImageFactory.open(str(source))
     taken.readMetadata()
     into = exiv2.ImageFactory.open(str(target))
@@ -164,7 +164,8 @@ def with_secrets(path: Path) -> None:
     image.readMetadata()
     exif = image.exifData()
     for key, value in {
-        "Exif.Image.Make": "Evencourt", "Exif.Image.Model": "Evencourt Test Camera",
+        "Exif.Image.Make": f"Evencourt {IRISH}", "Exif.Image.Model": f"Evencourt Test Camera of {CHINESE}",
+        "Exif.Photo.LensModel": f"35 mm of {ARABIC}", "Exif.Image.Artist": CROATIAN, "Exif.Image.Copyright": TURKISH,
         "Exif.GPSInfo.GPSVersionID": "2 3 0 0", "Exif.GPSInfo.GPSLatitudeRef": "N",
         "Exif.GPSInfo.GPSLatitude": " ".join(f"{a}/{b}" for a, b in GPS_RATIONALS),
         "Exif.Photo.BodySerialNumber": BODY_SERIAL, "Exif.Photo.LensSerialNumber": LENS_SERIAL,
@@ -173,21 +174,23 @@ def with_secrets(path: Path) -> None:
     }.items():  # fmt: skip
         exif[key] = value
     exif["Exif.Photo.MakerNote"] = exiv2.DataValue(MAKER)
-    exif["Exif.Photo.UserComment"] = f'charset="Unicode" {TURKISH}'
+    # Frame 7 names whom it shows; the rest have surnames alone, as people type them into cameras and phones.
+    named = "0007" in path.name
+    comment = TURKISH if named else TURKISH.split()[1]
+    exif["Exif.Photo.UserComment"] = f'charset="Unicode" {comment}'
     if path.suffix == ".jpg":
         small = io.BytesIO()
         Image.new("RGB", (16, 16), (200, 30, 30)).save(small, "JPEG", comment=IRISH.encode())
         exiv2.ExifThumb(exif).setJpegThumbnail(small.getvalue())
     image.setExifData(exif)
     xmp = image.xmpData()
-    # Frame 7 names whom it shows; the rest have surnames alone, as people type them into cameras and phones.
-    named = "0007" in path.name
     caption = f"{CHINESE} throws, {POLISH} watches" if named else "Żółkiewska throws"
     for key, text in {
         "dc.description": caption, "photoshop.Headline": "Night of الحارثي", "dc.title": "O'Donnell 1",
         "photoshop.CaptionWriter": TURKISH, "exif.GPSLatitude": f"{GPS}N", "aux.SerialNumber": BODY_SERIAL,
         "aux.LensSerialNumber": LENS_SERIAL, "aux.OwnerName": OWNER, "Iptc4xmpCore.AltTextAccessibility": "Šćepanović",
-        "photoshop.City": POLISH, "Iptc4xmpExt.Event": CROATIAN,
+        "photoshop.City": "Żółkiewska", "Iptc4xmpExt.Event": CROATIAN if named else "Žižek",
+        "dc.creator": POLISH, "photoshop.Credit": _ODD_IRISH,
     }.items():  # fmt: skip
         prefix, name = key.split(".")
         prefix = {"Iptc4xmpCore": "iptc", "Iptc4xmpExt": "iptcExt"}.get(prefix, prefix)

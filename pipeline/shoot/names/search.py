@@ -17,12 +17,18 @@ def holds_any(text: str, names: Sequence[str]) -> bool:
 
 
 def first_named(
-    text: str, names: Sequence[str], known: Sequence[str] = (), language: str = "", *, short: bool = True
+    text: str,
+    names: Sequence[str],
+    known: Sequence[str] = (),
+    language: str = "",
+    *,
+    short: bool = True,
+    initials: bool = True,
 ) -> int | None:
     """The index of the first of `names` that stands in the text, also in a short form; None where none does.
 
     known     names of others: what is all theirs counts for nobody else
-    language  of the text (BCP 47); short  whether short forms count, such as initials with the surname
+    language  of the text (BCP 47); short  whether short forms count, and among them initials with a name
     """
     others: list[NamePattern] | None = None
     maybe = range(len(names)) if short and language and inflects(language) else _candidates(text, tuple(names), short)
@@ -32,7 +38,7 @@ def first_named(
             others = [other for name in known if (other := name_pattern(name))]
         if pattern is not None and _whole(text, pattern, others):
             return at
-        if short and short_form_in(text, names[at], language, others):
+        if short and short_form_in(text, names[at], language, others, initials=initials):
             return at
     return None
 

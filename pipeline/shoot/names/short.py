@@ -43,11 +43,14 @@ class _Forms:
     given_initial: re.Pattern[str]
 
 
-def short_form_in(text: str, name: str, language: str = "", known: Sequence[NamePattern] = ()) -> bool:
+def short_form_in(
+    text: str, name: str, language: str = "", known: Sequence[NamePattern] = (), *, initials: bool = True
+) -> bool:
     """Whether the text has a short form of the name, such as "A. Holm", "Holm, A.", "Ada H.", "Ada M. Holm",
     "Ada Holms", or "AdaHolm" inside a longer word; in inflecting languages (BCP 47) also both parts with other endings.
 
-    known  names of others: what is all theirs counts for nobody else
+    known     names of others: what is all theirs counts for nobody else
+    initials  whether an initial with a name counts, which may be of another person
     """
     pattern = name_pattern(name)
     for reading in readings(text):
@@ -56,7 +59,7 @@ def short_form_in(text: str, name: str, language: str = "", known: Sequence[Name
             if forms is not None and any(outline in bare_text(reading, fold) for outline in forms.outlines):
                 if fold is PLAIN and pattern is not None and _within_words(reading, pattern, known):
                     return True
-                if _short(reading, forms, fold, known):
+                if _whole(reading, forms, fold, known) or (initials and _initials(reading, forms, fold)):
                     return True
     return bool(language) and inflects(language) and _inflected(text, name, known)
 
@@ -72,11 +75,14 @@ def _within_words(text: str, pattern: NamePattern, known: Sequence[NamePattern])
     return apart != CASED.text(text) and any(not covered(apart, span, known) for span in pattern.spans(apart, PLAIN))
 
 
-def _short(text: str, forms: _Forms, fold: Fold, known: Sequence[NamePattern]) -> bool:
+def _whole(text: str, forms: _Forms, fold: Fold, known: Sequence[NamePattern]) -> bool:
     letters, places = fold.placed(text)
-    for match in forms.whole.finditer(letters):
-        if not covered(text, (places[match.start()], places[match.end() - 1] + 1), known):
-            return True
+    spans = ((places[match.start()], places[match.end() - 1] + 1) for match in forms.whole.finditer(letters))
+    return any(not covered(text, span, known) for span in spans)
+
+
+def _initials(text: str, forms: _Forms, fold: Fold) -> bool:
+    letters, places = fold.placed(text)
 
     def capital(match: re.Match[str], group: str) -> bool:
         letter = text[places[match.start(group)]]
@@ -117,7 +123,7 @@ def _forms(name: str, fold: Fold) -> _Forms | None:
     outlines = tuple(dict.fromkeys(bare("".join(parts)).lstrip("aej") for parts in (*last, words[0])))
     return _Forms(
         outlines,
-        re.compile(f"{start}(?:{given}{_BETWEEN}{middle}(?:{surname})|(?:{surname}){GAP}+{given}){end}"),
+        re.compile(rf"{start}(?:{given}{_BETWEEN}{middle}(?:{surname})|(?:{surname})(?:(?!\n){GAP})+{given}){end}"),
         re.compile(
             f"{start}(?P<i>{initial})(?P<gap>{_GAP}{{1,4}}(?:{LETTER}{_GAP}{{1,3}})?){middle}(?P<s>{surname}){end}"
         ),

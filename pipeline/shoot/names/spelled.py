@@ -17,6 +17,7 @@ _PAIRED = str.maketrans(_PAIRS | {upper.upper(): pair for upper, pair in _PAIRS.
 SECOND = re.compile("(?<=[aou])e|(?<=a)a|(?<=d)j")  # the second letter of such a pair
 GAP = r"[\W\d_]"  # between letters
 LETTER = r"[^\W\d_]"
+_ODD = re.compile(r"[^\x00-\x7f]|[01|]")
 
 
 @dataclass(frozen=True)
@@ -55,7 +56,7 @@ class NamePattern:
             letters, places = fold.placed(text)
             for match in pattern.finditer(letters):
                 begin, end = places[match.start()], places[match.end() - 1] + 1
-                if fold is ALIKE and self.short and text[begin:end].isascii():
+                if fold is ALIKE and self.short and not _ODD.search(text[begin:end]):
                     continue
                 found.append((begin, end))
         return found
@@ -80,11 +81,11 @@ def name_pattern(name: str) -> NamePattern | None:
         # What looks alike depends on the case that somebody typed: capital H of another script is an N there.
         variants = (typed,) if fold is PLAIN else (typed, typed.upper(), typed.lower())
         every = dict.fromkeys(parts_of(variant, fold) for variant in variants)
-        orders = [order for parts in every for order in orders_of(parts)]
-        if any(order and all(order) for order in orders):
-            bodies = [_bounded(f"{GAP}*".join(spelled(part, length) for part in order), order) for order in orders]
-            outlines = tuple(dict.fromkeys(bare("".join(order)).lstrip("aej") for order in orders))
-            found.append((fold, re.compile("|".join(dict.fromkeys(bodies))), outlines))
+        turns = [(parts, at) for parts in every for at in range(len(parts))]
+        bodies = dict.fromkeys(_turned(parts, at, length) for parts, at in turns)
+        outlines = dict.fromkeys(bare("".join((*parts[at:], *parts[:at]))).lstrip("aej") for parts, at in turns)
+        if bodies:
+            found.append((fold, re.compile("|".join(bodies)), tuple(outlines)))
     return NamePattern(name, tuple(found), length < SPELLING.alike)
 
 
@@ -96,6 +97,15 @@ def paired(name: str) -> str:
 def orders_of(parts: tuple[str, ...]) -> list[tuple[str, ...]]:
     """Surnames may be several words, and so may given names: any number of parts may stand first. Sorted."""
     return sorted({(*parts[at:], *parts[:at]) for at in range(len(parts))})
+
+
+def _turned(parts: tuple[str, ...], at: int, length: int) -> str:
+    """Regular expression of the parts with those from `at` on first; then not over the end of a line, because names
+    below one another are names of several people, and in a short name not without a gap: Viktor is no Tor Vik."""
+    halves = [[spelled(part, length) for part in half] for half in (parts[at:], parts[:at])]
+    gap = rf"(?:(?!\n){GAP}){'*' if length >= SPELLING.apart or not cased(parts[0][0]) else '+'}"
+    body = gap.join(f"{GAP}*".join(half) for half in halves if half)
+    return _bounded(body, (*parts[at:], *parts[:at]))
 
 
 def spelled(part: str, length: int) -> str:
