@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import unicodedata
+from functools import lru_cache
 from pathlib import Path
 
 from pipeline.formats.metadata.xmp_read import Packet, RefusedPacketError
@@ -23,9 +25,27 @@ def sidecar_rating(frame: Path) -> int | None:
 
 
 def sidecars(frame: Path) -> list[Path]:
-    """The sidecars that stand beside a frame, the one that counts most first."""
-    paths = [frame.with_name(base + suffix) for base in (frame.name, frame.stem) for suffix in (".xmp", ".XMP")]
+    """The sidecars that stand beside a frame, whatever the case of their names, the one that counts most first."""
+    try:
+        there = _sidecars_in(frame.parent, frame.parent.stat().st_mtime_ns)
+    except OSError:
+        return []
+    paths = [path for base in (frame.name, frame.stem) for path in there.get(_folded(f"{base}.xmp"), ())]
     return [path for path in paths if path.is_file()]
+
+
+@lru_cache(maxsize=256)
+def _sidecars_in(folder: Path, changed: int) -> dict[str, list[Path]]:
+    """Folded name -> sidecars of a folder that was last `changed` then. Raises OSError."""
+    found: dict[str, list[Path]] = {}
+    for path in sorted(folder.iterdir(), reverse=True):  # .xmp before .XMP
+        if path.suffix.lower() == ".xmp":
+            found.setdefault(_folded(path.name), []).append(path)
+    return found
+
+
+def _folded(name: str) -> str:
+    return unicodedata.normalize("NFC", name).casefold()
 
 
 def _rating(path: Path) -> int | None:

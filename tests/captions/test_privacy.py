@@ -107,3 +107,30 @@ def test_nobody_withheld_changes_nothing(minors: bool) -> None:
         assert found.caption == "A player scores." and found.keywords == () and notices
     else:
         assert found.caption == f"{SHOWN} scores." and found.keywords == ("Brekke",) and notices == []
+
+
+def test_a_short_form_in_a_credit_typed_in_the_camera_goes_and_typed_for_the_event_stays() -> None:
+    notices: list[str] = []
+    typed = PictureTexts(
+        credit="S. Fjellheim / Vale", copyright="M. Vale", contact=Contact(web="S. Fjellheim", city="Vik")
+    )
+    kept = carried_without_hints(typed, FACTS, notices)
+    assert kept.credit == "" and kept.copyright == "M. Vale" and kept.contact == Contact(city="Vik")
+    assert notices and not any("Fjellheim" in notice for notice in notices)
+    assert withheld(Metadata(credit="S. Fjellheim"))[0].credit == "S. Fjellheim"
+
+
+@pytest.mark.parametrize("form", ["#TeamSiriFjellheimCup", "Siri Fjellheims cup", "Siri M. Fjellheim"])
+def test_a_form_that_cannot_be_replaced_goes_with_its_text(form: str) -> None:
+    found, notices = withheld(Metadata(event=form, keywords=("cup", form), contact=Contact(web=form, city="Vik")))
+    assert found.event == "" and found.keywords == ("cup",) and found.contact == Contact(city="Vik")
+    assert any("event" in n for n in notices) and not any("Fjellheim" in n for n in notices)
+
+
+def test_names_of_others_side_by_side_stay() -> None:
+    roster = (
+        Player("home", "7", "Anna Berg", True, 2), Player("home", "8", "Ida Holm", True, 3),
+        Player("home", "9", "Ida Berg", False, 4),
+    )  # fmt: skip
+    found, _ = withheld(Metadata(caption="Anna Berg, Ida Holm and Ida Berg"), Facts(roster=roster, language="en"))
+    assert found.caption == "Anna Berg, Ida Holm and a player"

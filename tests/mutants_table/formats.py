@@ -13,7 +13,7 @@ _IIM = "formats/metadata/iim.py"
 _CARRIED = "formats/metadata/carried.py"
 _BLOCKS = "formats/metadata/blocks.py"
 _BURSTS = "shoot/bursts.py"
-_NAMES = "shoot/names.py"
+_NAMES = "shoot/names/parts.py"
 _CONTAINERS = ("formats/test_containers.py",)
 _EXIF_TESTS = ("formats/test_exif.py",)
 _TEXTS = ("formats/metadata/test_carried.py",)
@@ -32,7 +32,7 @@ MUTANTS = [
     mutant(_TIFF, "MAXIMUM_DIRECTORIES = 8", "MAXIMUM_DIRECTORIES = 9", *_CONTAINERS),
     mutant(_TIFF, "MAXIMUM_TEXT = 1024", "MAXIMUM_TEXT = 1025", *_CONTAINERS),
     mutant(_TIFF, "and following not in visited", "", *_CONTAINERS),
-    mutant(_TIFF, "tags.fields.setdefault(tag, ", "tags.fields.__setitem__(tag, ", *_CONTAINERS),
+    mutant(_TIFF, "tags.fields.setdefault(*every[-1])", "tags.fields.__setitem__(*every[-1])", *_CONTAINERS),
     mutant(_TIFF, "if size <= 4 else value", "if size < 4 else value", *_EXIF_TESTS),
     mutant(_TIFF, "self.fields = other.fields | self.fields", "self.fields |= other.fields", *_EXIF_TESTS),
     mutant(_BOXES, "MAXIMUM_BOXES = 4096", "MAXIMUM_BOXES = 4097", *_CONTAINERS),
@@ -124,7 +124,7 @@ MUTANTS = [
     mutant(_CARRIED, 'unicode = value == b"\\x1b%G"', "unicode = True", *_TEXTS),
     mutant(_CARRIED, "if sum(map(len, contact.iptc().values())) > room:", "if False:", *_TEXTS),
     mutant(_BLOCKS, "resources.iim or blocks.iim, ", "blocks.iim or resources.iim, ", *_TEXTS),
-    mutant(_BLOCKS, " and body.read(0, 16) == _XMP_BOX", "", *_TEXTS),
+    mutant(_BLOCKS, " and body.read(0, 16) == XMP_BOX", "", *_TEXTS),
     mutant("formats/metadata/model.py", "not -840 <= self.utc_offset", "not -720 <= self.utc_offset", *_SHARED),
     mutant("formats/metadata/model.py", "tuple(dict.fromkeys(entry for", "tuple((entry for", *_SHARED),
     mutant("formats/metadata/exif.py", "min(round(m.iso), 65535)", "round(m.iso)", *_EMBEDDED),

@@ -10,7 +10,9 @@ import pytest
 
 from pipeline.shoot.consent import held_by_own_texts
 from pipeline.shoot.facts import Facts, FrameFacts, Player
+from pipeline.shoot.sidecar import SIZE_LIMIT
 from pipeline.types import Frame
+from tests.shoot.text_places import XMP, jpeg, packet
 
 HIDDEN, SHOWN = "Siri Fjellheim", "Ada Brekke"
 FACTS = Facts(roster=(Player("home", "7", SHOWN, True, 2), Player("home", "9", HIDDEN, False, 3)))
@@ -79,6 +81,56 @@ def test_a_namesake_who_may_be_shown_is_believed_only_where_the_table_has_her(tm
     assert held_by_own_texts(of_home, [one]) == {}
     assert set(held_by_own_texts(of_away, [one])) == {"TH1_0001"}
     assert set(held_by_own_texts(Facts(roster=roster), [one])) == {"TH1_0001"}
+
+
+@pytest.mark.parametrize("made", [b"", b"   ", bytes(300), b"<x", b"tekst uten merker", b"<a>\xff\xfe</b>"])
+def test_a_sidecar_that_cannot_be_read_holds_the_frame(tmp_path: Path, made: bytes) -> None:
+    one = frame(tmp_path)
+    (tmp_path / "TH1_0001.xmp").write_bytes(made)
+    why = held_by_own_texts(FACTS, [one])["TH1_0001"]
+    assert "sidecar cannot be read" in why and "delete it" in why
+    assert held_by_own_texts(Facts(roster=FACTS.roster, minors=True), [one])  # for the line with publish: no
+    young = Facts(roster=(Player("home", "7", SHOWN, True, 2),), minors=True)
+    assert held_by_own_texts(young, [one]) == {}  # minors: true takes names out, and holds nothing
+
+
+def test_a_sidecar_that_is_too_large_or_not_allowed_holds_the_frame(tmp_path: Path) -> None:
+    one = frame(tmp_path)
+    (tmp_path / "TH1_0001.xmp").write_bytes(b"<a>" + b" " * SIZE_LIMIT + b"</a>")
+    assert "sidecar" in held_by_own_texts(FACTS, [one])["TH1_0001"]
+
+
+def test_a_readable_sidecar_and_empty_blocks_hold_nothing(tmp_path: Path) -> None:
+    one = frame(tmp_path, Xmp_dc_description="A shot")
+    (tmp_path / "TH1_0001.xmp").write_text("<x:xmpmeta xmlns:x='adobe:ns:meta/'/>", encoding="utf-8")
+    assert held_by_own_texts(FACTS, [one]) == {}
+    data = one.path.read_bytes()
+    one.path.write_bytes(data[:2] + b"\xff\xe1\0\x1fhttp://ns.adobe.com/xap/1.0/\0" + data[2:])
+    assert held_by_own_texts(FACTS, [one]) == {}
+
+
+def test_who_made_it_holds_nothing_in_exif_and_iim_either(tmp_path: Path) -> None:
+    one = frame(tmp_path, Iptc_Application2_Byline=HIDDEN, Iptc_Application2_Credit=HIDDEN)
+    image = exiv2.ImageFactory.open(str(one.path))
+    image.readMetadata()
+    for key in ("Image.Artist", "Image.Copyright", "Image.Make", "Image.Model", "Photo.LensModel"):
+        image.exifData()[f"Exif.{key}"] = HIDDEN
+    image.exifData()["Exif.Photo.CameraOwnerName"] = HIDDEN
+    image.writeMetadata()
+    assert held_by_own_texts(FACTS, [one]) == {}
+    data = jpeg((0xE1, XMP + packet(f"<dc:creator><rdf:Seq><rdf:li>{HIDDEN}</rdf:li></rdf:Seq></dc:creator>").encode()))
+    one.path.write_bytes(data)
+    assert held_by_own_texts(FACTS, [one]) == {}
+
+
+def test_given_name_and_surname_in_two_fields_or_keywords(tmp_path: Path) -> None:
+    apart = "<club:given>Siri</club:given><club:surname>Fjellheim</club:surname>"
+    keywords = "<dc:subject><rdf:Bag><rdf:li>Fjellheim</rdf:li><rdf:li>Siri</rdf:li></rdf:Bag></dc:subject>"
+    others = "<dc:subject><rdf:Bag><rdf:li>Ida Fjellheim</rdf:li><rdf:li>Siri Dahl</rdf:li></rdf:Bag></dc:subject>"
+    one = frame(tmp_path)
+    for body, expected in ((apart, True), (keywords, True), (others, False)):
+        one.path.write_bytes(jpeg((0xE1, XMP + packet(body).encode())))
+        assert bool(held_by_own_texts(FACTS, [one])) == expected, body
 
 
 def test_a_frame_that_cannot_be_read_is_left_to_the_decoder(tmp_path: Path) -> None:

@@ -15,6 +15,10 @@ _BOMS = (
     (codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be"),
 )  # fmt: skip
 _WIDE = ("utf-16-le", "utf-16-be", "utf-32-le", "utf-32-be")
+# Codec, octets a character, those of them that are zero in ASCII. UTF-32 first, which has the zeros of UTF-16 too.
+_ZEROS = (
+    ("utf-32-le", 4, (1, 2, 3)), ("utf-32-be", 4, (0, 1, 2)), ("utf-16-le", 2, (1,)), ("utf-16-be", 2, (0,)),
+)  # fmt: skip
 # What cameras and programs write without saying so; common practice, no source. The first is tried first in XML.
 NARROW = ("cp1252", "latin-1", "cp1250", "cp1251", "cp1253", "cp1254", "cp1256", "iso8859-2", "iso8859-5", "iso8859-9",
           "iso8859-10", "iso8859-15", "koi8-r", "mac-roman", "mac-latin2", "cp437", "cp850", "shift_jis", "euc_jp",
@@ -69,17 +73,16 @@ def xml_texts(data: bytes) -> Iterator[str]:
             yield data[len(mark) :].decode(codec, "replace")
             data = data[len(mark) :]
     if b"\0" in data.strip(_BLANK):
-        for codec, zero in zip(_WIDE, ((1,), (0,), (1, 2, 3), (0, 1, 2)), strict=True):
-            size = 2 if codec.startswith("utf-16") else 4
+        for codec, size, zero in _ZEROS:
             begin = data[: 8 * size]  # a packet begins in ASCII
             if all(set(begin[at::size]) == {0} for at in zero) and any(begin):
                 yield data.decode(codec, "replace")
     try:
         yield data.decode("utf-8")
     except UnicodeDecodeError:
-        if declared := _declared(data):
+        if (declared := _declared(data)) not in ("", "utf-8"):
             yield data.decode(declared, "replace")
-        yield data.decode(NARROW[0], "replace")
+        yield from (data.decode(codec, "replace") for codec in NARROW)
 
 
 def _declared(data: bytes) -> str:

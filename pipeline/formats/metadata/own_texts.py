@@ -172,7 +172,7 @@ def _boxes(source: Source, found: Found) -> None:
     try:
         for path, body in boxes(source):
             if path[-1:] == (b"uuid",) and body.read(0, 16) == XMP_BOX:
-                found.xmp(_read(body.part(16, body.length), "XMP", found))
+                found.xmp(_read(body.part(16, body.length - 16), "XMP", found))
             elif path[:2] == (b"moov", b"uuid") and path[-1] in (b"CMT1", b"CMT2", b"CMT4"):
                 found.tiff(body)
             elif path == (b"meta",):

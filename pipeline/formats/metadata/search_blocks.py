@@ -45,7 +45,8 @@ class Found:
     def octets(self, where: str, data: bytes, maker: bool = False) -> None:
         """A text in whatever encoding; values that NUL ends stand for themselves, and together as words."""
         if data.strip(b"\0 \t\r\n"):
-            for text in decodings(data.rstrip(b"\0")):
+            ended = data.rstrip(b"\0")  # but UTF-16 may end in one that counts
+            for text in decodings(data if b"\0" in ended else ended):
                 self.texts.append(Text(where, text, maker))
 
     def xmp(self, data: bytes, where: str = "XMP") -> None:

@@ -22,6 +22,7 @@ _MAKERS = frozenset((
     "{http://cipa.jp/exif/1.0/}CameraOwnerName", "{http://cipa.jp/exif/1.0/}LensModel",
 ))  # fmt: skip
 _WHOLE = re.compile(r"<(?:[\w.-]+:)?(?:xmpmeta|xapmeta|RDF)\b.*</(?:[\w.-]+:)?(?:xmpmeta|xapmeta|RDF)\s*>", re.S)
+_DOCTYPE = re.compile(r"<!(?:DOCTYPE|ENTITY)", re.I)  # its entities could stand for anything
 _INSTRUCTION = re.compile(r"<\?.*?\?>", re.S)
 _LONE_AMPERSAND = re.compile(r"&(?!(?:#\d+|#x[0-9a-fA-F]+|lt|gt|amp|quot|apos);)")
 _NO_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")  # XML 1.0, production 2
@@ -43,13 +44,21 @@ def xmp_texts(data: bytes, where: str) -> tuple[list[Text], bool]:
     """
     if not data.strip(b"\0 \t\r\n"):
         return [], True
+    found: list[Text] = []
+    readable = False
     for text in xml_texts(data):
-        for tried in (text, _mended(text)):
+        for tried in (text,) if _DOCTYPE.search(text) else (text, _mended(text)):
             try:
                 root = parse(tried.encode("utf-8", "ignore"), "utf-8")
             except RefusedPacketError:
                 continue
-            return texts_of(where, list(_values(root, False))), True
+            if not len(root) and tried is not text:  # only what was put around it is XML
+                continue
+            found += texts_of(where, list(_values(root, False)))
+            readable = True
+            break
+    if readable:
+        return list(dict.fromkeys(found)), True
     return [Text(where, re.sub(r"<[^<>]*>", "\n", text)) for text in decodings(data)] + [
         Text(where, text) for text in decodings(data)
     ], False

@@ -23,8 +23,9 @@ _LETTERS = str.maketrans({"ł": "l", "đ": "d", "ø": "o", "\u0131": "i", "ħ": 
 # Letters without a shape (Unicode Standard, Default_Ignorable_Code_Point, those that are not of category Cf or Mn),
 # and the blank of Braille.
 _UNSEEN = frozenset("\u115f\u1160\u3164\uffa0\u2800")
-# ASCII that is drawn alike: UTS 39 has 1, I and | as l, 0 as O and m as rn; i is added, because case is folded here.
-_ASCII_ALIKE = str.maketrans({"l": "i", "1": "i", "|": "i", "0": "o", "m": "rn"})
+# ASCII that is drawn alike: UTS 39 has 1 and I as l, 0 as O and m as rn. i is added, because case is folded here; |,
+# which it has as l, stands between the levels of keywords.
+_ASCII_ALIKE = str.maketrans({"l": "i", "1": "i", "0": "o", "m": "rn"})
 _LATIN = re.compile(
     r"(?:COMBINING |TAG |REGIONAL INDICATOR SYMBOL |(?:(?:CROSSED )?NEGATIVE )?(?:CIRCLED|SQUARED) )?"
     r"(?:LATIN )?(?:SMALL |CAPITAL )?LETTER (?:SMALL CAPITAL )?([A-Z])(?: WITH .*)?"

@@ -6,7 +6,7 @@ They are reasons to hold a frame, or to leave a text out, never to rewrite one: 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -29,7 +29,7 @@ _GAP = r"(?:(?!['’])[\W\d_])"  # between an initial and a surname: D'Arcy is n
 _INITIAL_PUNCTUATION = re.compile(r"[._\-/\\|&]")
 _QUOTED = rf"""{GAP}*["'«»“”„(]\W*\w+\W*["'«»“”)]{GAP}*"""
 _BETWEEN = rf"(?:{_QUOTED}|{GAP}+{LETTER}{GAP}+|{GAP}*)"  # a nickname, a middle initial, or nothing
-_GIVEN_BEFORE = re.compile(r"[^\W\d_a-z][\w.]*[^\S\n]$")  # "Rita " before a surname: the surname is hers
+_GIVEN_BEFORE = re.compile(r"[^\W\d_a-z][^\W\d_]*\.?[^\S\n]$")  # "Rita " before a surname: the surname is hers
 
 
 @dataclass(frozen=True)
@@ -88,18 +88,26 @@ def _initials(text: str, forms: _Forms, fold: Fold) -> bool:
         letter = text[places[match.start(group)]]
         return letter != letter.lower()
 
-    for match in forms.initial_first.finditer(letters):
+    for match in _overlapping(forms.initial_first, letters):
         if _INITIAL_PUNCTUATION.search(match["gap"]) or (capital(match, "i") and capital(match, "s")):
             return True
-    for match in forms.initial_last.finditer(letters):
+    for match in _overlapping(forms.initial_last, letters):
         spaced = match["gap"].isspace() or match["gap"].startswith(",")
         before = text[: places[match.start()]]
         if not spaced or (capital(match, "i") and capital(match, "s") and not _GIVEN_BEFORE.search(before)):
             return True
-    for match in forms.given_initial.finditer(letters):
+    for match in _overlapping(forms.given_initial, letters):
         if not match["gap"].isspace() or (capital(match, "i") and capital(match, "s")):
             return True
     return False
+
+
+def _overlapping(pattern: re.Pattern[str], text: str) -> Iterator[re.Match[str]]:
+    """All matches, also those that begin within another: what is refused may hide what counts."""
+    match = pattern.search(text)
+    while match:
+        yield match
+        match = pattern.search(text, match.start() + 1)
 
 
 @lru_cache(maxsize=1024)

@@ -17,7 +17,7 @@ _PAIRED = str.maketrans(_PAIRS | {upper.upper(): pair for upper, pair in _PAIRS.
 SECOND = re.compile("(?<=[aou])e|(?<=a)a|(?<=d)j")  # the second letter of such a pair
 GAP = r"[\W\d_]"  # between letters
 LETTER = r"[^\W\d_]"
-_ODD = re.compile(r"[^\x00-\x7f]|[01|]")
+_ODD = re.compile(r"[^\x00-\x7f]|[01]")
 
 
 @dataclass(frozen=True)
