@@ -59,7 +59,7 @@ def run_shoot(
         count = workers or executors.default_workers()
         with open_cache(cache, shoot) as kept:
             if dry_run:
-                _dry_run(loaded, read, count, kept)
+                _dry_run(loaded, read, out, count, only, kept)
             else:
                 _run(loaded, read, out, count, only, executor, kept)
 
@@ -103,10 +103,10 @@ def _run(
         raise typer.Exit(1)
 
 
-def _dry_run(recipe: Recipe, shoot: engine.Shoot, workers: int, cache: Cache) -> None:
+def _dry_run(recipe: Recipe, shoot: engine.Shoot, out: Path, workers: int, only: str | None, cache: Cache) -> None:
     """As check, and about how long a run takes. Leaves nothing behind but what the cache keeps."""
     with Store.scratch(shoot.folder, cache) as store, progress() as report:
-        record, measured_frames = foresee(store, shoot, recipe, workers, report)
+        record, measured_frames = foresee(store, shoot, recipe, workers, report, only, out)
     seconds = [s.seconds for s in measured_frames if not s.error]
     per_frame = statistics.fmean(seconds) if seconds else 0.0
     minutes = per_frame * _RENDER_COST * record.counts.delivered / workers / 60

@@ -56,12 +56,11 @@ def print_outcome(record: RunRecord, seconds: float | None = None) -> None:
         warn(record.stopped)
     again = f", {counts.reused} files already done" if counts.reused else ""
     again += f", {counts.captions_rewritten} captions rewritten" if counts.captions_rewritten else ""
-    undone = f", {counts.undone} not done" if counts.undone else ""
     took = f" in {seconds:.0f} s" if seconds is not None else ""
     rendered = f"{counts.rendered} frames rendered" if counts.rendered else "nothing to render"
     say(
         f"{counts.delivered} of {counts.frames} frames delivered, {counts.failed} failed, "
-        f"{_not_delivered(counts)}{undone}: {rendered}{again}{took}"
+        f"{_not_delivered(counts)}: {rendered}{again}{took}"
     )
 
 
@@ -86,7 +85,9 @@ def print_foreseen(record: RunRecord) -> None:
 
 def _not_delivered(counts: Counts) -> str:
     consent = f" ({counts.consent} for consent)" if counts.consent else ""
-    return f"{counts.held} held back{consent}" + (f", {counts.left_out} left out by select" if counts.left_out else "")
+    rest = f", {counts.left_out} left out by select" if counts.left_out else ""
+    rest += f", {counts.undone} not done" if counts.undone else ""
+    return f"{counts.held} held back{consent}{rest}"
 
 
 def _print_notes(record: RunRecord, where: str, failed: str) -> None:

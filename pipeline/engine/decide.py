@@ -9,6 +9,8 @@ import time
 from collections.abc import Callable
 from concurrent.futures import Executor
 from dataclasses import dataclass
+from fnmatch import fnmatch
+from pathlib import Path
 
 from pipeline.engine.earlier import DeliveredFile
 from pipeline.engine.filenames import holds_withheld
@@ -34,11 +36,24 @@ class Decided:
     planned: Planned
 
 
-def refuse(recipe: Recipe, shoot: Shoot) -> None:
-    """Raises InputError for what makes a run of this recipe over this shoot impossible or harmful as a whole."""
+def matches(name: str, only: str | None) -> bool:
+    """Whether a frame's name, with or without its folder, is like the pattern `only` (fnmatch); None: any name is."""
+    return only is None or fnmatch(name, only) or fnmatch(name.rsplit("/", 1)[-1], only)
+
+
+def refuse(recipe: Recipe, shoot: Shoot, only: str | None = None, out: Path | None = None) -> None:
+    """Raises InputError for what makes a run of this recipe over this shoot impossible or harmful as a whole.
+
+    only  pattern of frame names, None for all; out  where the run would write, None where that is not known yet
+    """
+    if not any(matches(f.name, only) for f in shoot.frames):
+        raise InputError(f"--only {only}: no frame of the shoot has a name like that; one is {shoot.frames[0].name}")
     for delivery in recipe.deliveries:  # its folder, its zip and the place it is pushed to have this name
         if holds_withheld(delivery.name, shoot.facts):
             raise InputError(f"delivery {delivery.name}: holds a name of the roster that is withheld; rename it")
+        folder = shoot.folder.resolve()
+        if out is not None and (out / delivery.name).resolve() in (folder, *folder.parents):
+            raise InputError(f"delivery {delivery.name}: {out / delivery.name} holds the shoot; choose another --out")
     refuse_unready(recipe)
     refuse_unplaced(recipe, shoot)
 
@@ -76,16 +91,26 @@ def decide(
 
 
 def foresee(
-    store: Store, shoot: Shoot, recipe: Recipe, workers: int, progress: Progress
+    store: Store,
+    shoot: Shoot,
+    recipe: Recipe,
+    workers: int,
+    progress: Progress,
+    only: str | None = None,
+    out: Path | None = None,
 ) -> tuple[RunRecord, list[MeasuredFrame]]:
     """(the record that a run into an empty folder would have if every render went well, all frames as measured).
 
-    Its files have names and texts, and neither bytes nor pixels. Raises as `refuse` and `decide`.
+    only, out  as for `refuse`. The files of the record have names and texts, and neither bytes nor pixels. What only
+    shows when a frame is rendered, such as a picture that does not fit into at_most, is not foreseen.
+
+    Raises as `refuse` and `decide`.
     """
-    refuse(recipe, shoot)
+    refuse(recipe, shoot, only, out)
     log = RunLog(dict(shoot.missing))
     decided = decide(store, Planner(store.out, shoot, recipe), log, workers, progress)
-    files = [d.output for _, delivered in decided.planned.values() for d in delivered]
+    log.failed = {name: why for name, why in log.failed.items() if matches(name, only)}
+    files = [d.output for name, (_, delivered) in decided.planned.items() if matches(name, only) for d in delivered]
     made = Made({o.relative: DeliveredFile(o.relative, o.key, "", 0, 0, 0, 0, "", "") for o in files})
     record = build(log, shoot, recipe, decided.measured_frames, decided.plan, decided.planned, made)
     return record, decided.measured_frames

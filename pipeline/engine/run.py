@@ -5,10 +5,9 @@ from __future__ import annotations
 import time
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
-from fnmatch import fnmatch
 from pathlib import Path
 
-from pipeline.engine.decide import Progress, decide, measure_shoot, refuse
+from pipeline.engine.decide import Progress, decide, matches, measure_shoot, refuse
 from pipeline.engine.earlier import Rendered, refuse_other_shoot
 from pipeline.engine.executors import map_unordered
 from pipeline.engine.jobs import Planned, Planner, Shoot, read_shoot
@@ -20,7 +19,7 @@ from pipeline.engine.render import Job, Refused, render, thumb_of_proxy
 from pipeline.engine.sending import send, sent_record
 from pipeline.engine.solve import solve
 from pipeline.engine.tables.selection import proposal
-from pipeline.errors import InputError, RunStoppedError
+from pipeline.errors import RunStoppedError
 from pipeline.people.observe import FrameObservation
 from pipeline.recipe.recipe import Recipe, flatten_yaml
 from pipeline.report.html import write_report
@@ -82,8 +81,8 @@ class _Run:
             self.planner, self.planner.texts(measured_frames, plan), {s.frame.name for s in measured_frames}
         )
         log.notices += self.outputs.notices
-        if only is not None:  # the rest was not asked for: it is undone, not failed
-            log.failed = {name: why for name, why in log.failed.items() if _matches(name, only)}
+        # The rest was not asked for: it is undone, not failed.
+        log.failed = {name: why for name, why in log.failed.items() if matches(name, only)}
         log.seconds["render"] = time.perf_counter() - start
         redaction = Redaction(self.shoot)
         redacted_recipe = redaction.recipe(self.recipe)
@@ -121,7 +120,7 @@ class _Run:
         total = 0
         for name, (job, delivered) in planned.items():
             left = tuple(d.output for d in delivered if not self.outputs.still_good(d.output))
-            if only is not None and not _matches(name, only):
+            if not matches(name, only):
                 continue
             total += 1
             if left:
@@ -167,12 +166,7 @@ def run(
 
     Raises InputError before anything starts, RunStoppedError where the disk is full, OSError where OUT fails otherwise.
     """
-    if only is not None and not any(_matches(f.name, only) for f in shoot.frames):
-        raise InputError(f"--only {only}: no frame of the shoot has a name like that; one is {shoot.frames[0].name}")
-    refuse(recipe, shoot)
-    for delivery in recipe.deliveries:
-        if (out / delivery.name).resolve() in (shoot.folder.resolve(), *shoot.folder.resolve().parents):
-            raise InputError(f"delivery {delivery.name}: {out / delivery.name} holds the shoot; choose another --out")
+    refuse(recipe, shoot, only, out)
     store = Store.open(out, shoot.folder, cache)
     with store.locked():
         refuse_other_shoot(store, shoot.folder, shoot.frames)
@@ -195,10 +189,6 @@ def _observations(measured: FrameObservation) -> ObservationRecord:
             for rows in (people.people, people.faces, people.balls)
         )
     )
-
-
-def _matches(name: str, pattern: str) -> bool:
-    return fnmatch(name, pattern) or fnmatch(name.rsplit("/", 1)[-1], pattern)
 
 
 def jobs(recipe: Recipe, shoot: Shoot, out: Path) -> dict[str, Job]:

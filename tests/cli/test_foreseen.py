@@ -1,0 +1,188 @@
+"""`check` and `run --dry-run` announce what `run` then does: the same counts, reasons and exit status."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+
+from tests.engine.test_run import evencourt
+from tests.golden import write_shoot
+
+PLAIN = """\
+recipe: 1
+steps: [decode: {}, white_balance: {method: gray_world}]
+deliveries:
+  web: [resize: {long_edge: 120}, caption: {template: "CAPTION"}, save: {}]
+  print: [resize: {long_edge: 90}, save: {name: "{{ count }}-{{ venue }}"}]
+"""
+SELECT = """\
+recipe: 1
+deliveries:
+  best: [select: {best: 1}, resize: {long_edge: 120}, save: {}]
+  all: [select: {rating: 4}, resize: {long_edge: 90}, save: {}]
+"""
+ROSTER = "team,number,name,publish\nhome,7,Siri Fjellheim,no\nhome,8,Ada Holm,yes\n"
+COUNTS = re.compile(
+    r"(\d+) of (\d+) frames (?:would be )?delivered, (\d+) (?:would )?(?:fail|failed), (\d+) held back(?: \((\d+) for "
+    r"consent\))?(?:, (\d+) left out by select)?(?:, (\d+) not done)?"
+)
+
+
+@pytest.fixture(scope="module")
+def drawn(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("drawn") / "shoot"
+    write_shoot(folder)
+    return folder
+
+
+class Night:
+    """A shoot, a recipe, and what the three commands say of them."""
+
+    def __init__(self, drawn: Path, folder: Path) -> None:
+        self.folder, self.shoot, self.recipe = folder, folder / "shoot", folder / "night.yaml"
+        shutil.copytree(drawn, self.shoot)
+        self.write("frames.csv", "frame,keep\nTH5_0002,\n")
+        self.write("roster.csv", ROSTER)
+        self.use(PLAIN.replace("CAPTION", "{{ words }}"))
+
+    def use(self, recipe: str) -> None:
+        self.recipe.write_text(recipe, encoding="utf-8")
+
+    def write(self, name: str, text: str) -> None:
+        (self.shoot / name).write_text(text, encoding="utf-8")
+
+    def agree(self, *more: str) -> tuple[int, str]:
+        """Exit status and what check says, once dry-run and run have said the same."""
+        workers = ("--workers", "1")
+        out = ("--out", self.folder / "out")
+        foreseen = [evencourt("check", self.recipe, self.shoot, *workers)] if not more else []
+        foreseen.append(evencourt("run", self.recipe, self.shoot, *out, "--dry-run", *workers, *more))
+        assert not (self.folder / "out").exists()
+        done = evencourt("run", self.recipe, self.shoot, *out, *workers, *more)
+        assert [status for status, _ in foreseen] == [done[0]] * len(foreseen), (foreseen, done)
+        if done[0] == 2:
+            assert {text.rsplit("\n", 1)[-1] for _, text in foreseen} == {done[1].rsplit("\n", 1)[-1]}
+            return foreseen[0]
+        for _, text in foreseen:
+            assert counts(text) == counts(done[1])
+            assert notes(text) == notes(done[1])
+            assert reasons(text) == reasons(done[1])
+            for delivery in json.loads((self.folder / "out" / "run.json").read_bytes())["recipe_flat"].split("\n"):
+                if name := re.fullmatch(r"  (\w+):", delivery):
+                    folder = self.folder / "out" / name[1]
+                    files = len(list(folder.iterdir())) if folder.is_dir() else 0
+                    assert (f"  {name[1]}: {files}\n" in text) == bool(files)
+        return foreseen[0]
+
+
+def counts(text: str) -> tuple[int, ...]:
+    (found,) = COUNTS.finditer(text)
+    return tuple(int(number or 0) for number in found.groups())
+
+
+def notes(text: str) -> list[str]:
+    return [line for line in text.splitlines() if line.startswith("note: ") and " held back: " not in line]
+
+
+def reasons(text: str) -> list[str]:
+    return [
+        line.removeprefix("would ").replace("fail:", "failed:") for line in text.splitlines() if "fail" in line[:11]
+    ]
+
+
+@pytest.fixture
+def night(drawn: Path, tmp_path: Path) -> Night:
+    return Night(drawn, tmp_path)
+
+
+def test_a_clean_night(night: Night) -> None:
+    status, text = night.agree()
+    assert status == 0 and counts(text) == (6, 6, 0, 0, 0, 0, 0)
+    assert "  web: 6\n" in text and "  print: 6\n" in text
+
+
+def test_damaged_frames_and_rows_without_one(night: Night) -> None:
+    path = night.shoot / "TH5_0003.dng"
+    path.write_bytes(path.read_bytes()[:60_000])
+    (night.shoot / "TH5_0004.dng").write_bytes(b"")
+    night.write("frames.csv", "frame,keep\nTH5_0001,\nTH5_0099,\n")
+    status, text = night.agree()
+    assert status == 1 and counts(text) == (4, 7, 3, 0, 0, 0, 0)
+    assert "would fail: TH5_0003.dng: " in text and "would fail: TH5_0099: " in text
+
+
+def test_held_frames_are_counted_with_their_reasons_and_no_name(night: Night) -> None:
+    night.write("frames.csv", "frame,keep,players,words\nTH5_0001,no,,\nTH5_0002,,home 7,\nTH5_0003,,,Siri Fjellheim\n")
+    shutil.copy(night.shoot / "TH5_0005.dng", night.shoot / "Siri_Fjellheim.dng")
+    with (night.shoot / "Siri_Fjellheim.dng").open("ab") as file:
+        file.write(b"\0")  # other bytes, so that it is another frame
+    status, text = night.agree()
+    assert status == 0 and counts(text) == (3, 7, 0, 4, 3, 0, 0)
+    assert "1 held back: shows a player whose line in the roster says publish: no (line 2)" in text
+    assert "1 held back: frames.csv says keep: no" in text
+    assert "Fjellheim" not in text.partition("deliveries:")[2]
+
+
+def test_a_row_that_may_mean_two_frames(night: Night) -> None:
+    (night.shoot / "b").mkdir()
+    shutil.copy(night.shoot / "TH5_0005.dng", night.shoot / "b" / "TH5_0002.dng")
+    with (night.shoot / "b" / "TH5_0002.dng").open("ab") as file:
+        file.write(b"\0")
+    night.write("frames.csv", "frame,players\nTH5_0002,home 7\n")
+    _, text = night.agree()
+    assert counts(text)[4] == 2, text  # both wait for a person
+
+
+def test_select_leaves_frames_out(night: Night) -> None:
+    night.use(SELECT)
+    night.write("frames.csv", "frame,keep,rating\nTH5_0001,,5\nTH5_0002,always,\nTH5_0006,no,5\n")
+    status, text = night.agree()
+    delivered, frames, failed, held, _, left_out, _ = counts(text)
+    assert status == 0 and (frames, failed, held) == (6, 0, 1) and delivered and left_out
+    assert delivered + left_out == 5
+
+
+def test_a_caption_that_cannot_be_made_fails_its_frames(night: Night) -> None:
+    night.use(PLAIN.replace("CAPTION", "{{ 1 / (words | length - 6) }}"))
+    night.write("frames.csv", "frame,words\nTH5_0002,shoots\nTH5_0003,shoots\n")
+    status, text = night.agree()
+    assert status == 1 and counts(text)[0] == 4 and counts(text)[2] == 2
+
+
+@pytest.mark.parametrize(
+    ("recipe", "said"),
+    [
+        (PLAIN.replace("  web:", "  Siri-Fjellheim:"), "holds a name of the roster that is withheld"),
+        (PLAIN.replace("{{ count }}-{{ venue }}", "{{ 1 / (count | int - 3) }}{{ frame }}"), "file name of frame"),
+        (PLAIN.replace("save: {}", "save: {qualty: 3}"), "qualty"),
+    ],
+)
+def test_what_stops_a_run_as_a_whole(night: Night, recipe: str, said: str) -> None:
+    night.use(recipe)
+    status, text = night.agree()
+    assert status == 2 and said in text
+
+
+def test_problems_of_the_facts(night: Night) -> None:
+    night.write("frames.csv", "frame,players\nTH5_0002,home 99\n")
+    status, text = night.agree()
+    assert status == 2 and "frames.csv:2:" in text
+
+
+def test_only_some_frames(night: Night) -> None:
+    (night.shoot / "TH5_0004.dng").write_bytes(b"")
+    status, text = night.agree("--only", "TH5_000[12]")
+    assert status == 0 and counts(text) == (2, 6, 0, 0, 0, 0, 4)
+    shutil.rmtree(night.folder / "out")
+    status, text = night.agree("--only", "X*")
+    assert status == 2 and "--only X*" in text
+
+
+def test_a_recipe_alone_measures_nothing(night: Night, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("pipeline.cli.check.foresee", None)
+    status, text = evencourt("check", night.recipe)
+    assert status == 0 and "white_balance" in text
