@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from fnmatch import fnmatch
 from pathlib import Path
 
+from pipeline.engine.burst_light import find_scenes
 from pipeline.engine.earlier import DeliveredFile
 from pipeline.engine.filenames import holds_withheld
 from pipeline.engine.jobs import Planned, Planner, Shoot
@@ -61,12 +62,15 @@ def refuse(recipe: Recipe, shoot: Shoot, only: str | None = None, out: Path | No
 def measure_shoot(
     store: Store, shoot: Shoot, workers: int, progress: Progress, executor: Executor | None = None
 ) -> list[MeasuredFrame]:
-    """Measure all frames; the result is in the order of the shoot. Raises OSError where the disk is full."""
+    """Measure all frames, in the order of the shoot, and the light of their bursts, which may be needed by this command
+    or the next. Raises OSError where the disk is full."""
     found: dict[str, MeasuredFrame] = {}
     for one in measure_frames(store, shoot.frames, shoot.facts, shoot.models, workers, executor):
         found[one.frame.name] = one
         progress("measure", len(found), len(shoot.frames))
-    return [found[f.name] for f in shoot.frames]
+    measured_frames = [found[f.name] for f in shoot.frames]
+    find_scenes(store, measured_frames, shoot.bursts, workers, executor)
+    return measured_frames
 
 
 def decide(

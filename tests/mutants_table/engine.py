@@ -10,6 +10,8 @@ _STANDING = ("engine/test_outputs.py",)
 _JOBS = "engine/jobs.py"
 _PLANNED = ("engine/test_jobs.py",)
 _KEYS = ("engine/test_result_keys.py",)
+_FORESEEN = ("cli/test_foreseen.py",)
+_ONCE = ("engine/test_measured_once.py",)
 
 MUTANTS = [
     # Sizes that frames are measured at and kept at.
@@ -35,7 +37,8 @@ MUTANTS = [
     mutant("engine/measure.py", '"frame": digest, ', "", *_KEYS),
     mutant("engine/measure.py", '{"patch": r.patch, "chart": r.chart}', '{"patch": r.patch}', *_KEYS),
     mutant("engine/measure.py", "if step.measure or step is DECODE", "if step.measure", *_KEYS),
-    mutant("engine/measure.py", '{**of, "on": environment()}', "{**of}", *_KEYS),
+    mutant("engine/measure.py", '{**of, "kind": kind, "on": environment()}', '{**of, "kind": kind}', *_KEYS),
+    mutant("engine/measure.py", '{**of, "kind": kind, "on": environment()}', '{**of, "on": environment()}', *_KEYS),
     mutant("recipe/recipe.py", "[self.step.name, self.step.version, params,", "[self.step.name, params,", *_KEYS),
     mutant("recipe/recipe.py", "{} if solution is None else solution.as_json()]", "{}]", *_KEYS),
     mutant("steps/save.py", 'of["texts"] = repr(metadata)', "pass", *_KEYS),
@@ -117,7 +120,26 @@ MUTANTS = [
     mutant("engine/render.py", "if job.to is None:", "if job.to is not None:", "engine/test_stopped.py"),
     mutant("engine/earlier.py", "not self.mtime and digest == self.replaced", "False", "engine/test_stopped.py"),
     mutant("engine/run.py", "self._collect(planned)", "pass", "engine/test_stopped.py"),
-    mutant("engine/run.py", "    refuse_unplaced(recipe, shoot)", "    pass", "engine/test_unplaced.py"),
+    mutant("engine/decide.py", "    refuse_unplaced(recipe, shoot)", "    pass", "engine/test_unplaced.py"),
+    # What check and --dry-run announce is what a run does.
+    mutant("engine/decide.py", "RunLog(dict(shoot.missing))\n    decided", "RunLog()\n    decided", *_FORESEEN),
+    mutant("engine/decide.py", "if holds_withheld(delivery.name, shoot.facts):", "if False:", *_FORESEEN),
+    mutant("engine/decide.py", "    log.failed |= failed\n", "", *_FORESEEN),
+    mutant("engine/decide.py", "    refuse(recipe, shoot, only, out)\n", "", *_FORESEEN),
+    mutant("cli/check.py", "    if record.counts.failed:", "    if False:", *_FORESEEN),
+    mutant("cli/run.py", "    if record.counts.failed:", "    if False:", *_FORESEEN),
+    # What was measured comes out of the cache only for the bytes that it was measured from.
+    mutant("engine/measure.py", 'store.shared("measured", key, _is_whole)', 'store.get("measured", key)', *_ONCE),
+    mutant("engine/measure.py", "elif not store.is_as_read(task.frame):", "elif False:", *_ONCE),
+    mutant("engine/measure.py", '            store.share("measured", task.key)\n', "", *_ONCE),
+    mutant("engine/measure.py", "carried_as_json(read_texts(", "carried_as_json(read_carried(", *_ONCE),
+    mutant("engine/burst_light.py", "== len(scene.pan) == frames", "== len(scene.pan)", *_ONCE),
+    mutant(
+        "engine/burst_light.py",
+        '            store.share("burst_light", waiting[index].key)\n',
+        "            pass\n",
+        *_ONCE,
+    ),
     mutant(
         "engine/executors.py",
         "                    died.append(index)",

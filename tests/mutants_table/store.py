@@ -7,6 +7,9 @@ from tests.mutants_table import mutant
 _FILES = "store/files.py"
 _KEYS = "store/keys.py"
 _STORE = "store/store.py"
+_CACHE = "store/cache.py"
+_CACHED = ("store/test_cache.py",)
+_DIGESTS = ("store/test_digests.py",)
 _STORED = ("store/test_store.py",)
 _KEYED = ("store/test_keys.py",)
 
@@ -36,19 +39,47 @@ MUTANTS = [
         *_STORED,
     ),
     mutant(_STORE, "if name.startswith(TEMPORARY):", "if True:", *_STORED),
+    mutant(_STORE, "if known is not None and known.is_of(found):", "if known is not None:", *_DIGESTS),
+    mutant(_STORE, "for known in (self._digests.get(frame.relative), ", "for known in (None, ", *_STORED),
+    mutant(_STORE, "self._cached_digests = self._digests_in_cache()", "pass", *_DIGESTS),
+    mutant("store/digests.py", " and self.read - self.changed >= SETTLED", "", *_DIGESTS),
+    mutant("store/digests.py", "here = (found.st_size, ", "here = (self.size, ", *_DIGESTS),
     mutant(
-        _STORE,
-        "(known.size, known.mtime) == (stat.st_size, stat.st_mtime_ns):",
-        "known.size == stat.st_size:",
-        *_STORED,
+        "store/digests.py",
+        "found.st_ctime_ns, found.st_ino, found.st_dev)\n        return",
+        "self.changed, found.st_ino, found.st_dev)\n        return",
+        *_DIGESTS,
     ),
+    mutant("store/digests.py", "if known.looks_like(before) else", "if True else", *_DIGESTS),
+    mutant(_CACHE, "why = _made_private(folder)\n", 'why = ""\n', *_CACHED),
+    mutant(_CACHE, "why = why or _made_private(folder / kind)", "_made_private(folder / kind)", *_CACHED),
+    mutant(_CACHE, "        folder.mkdir(mode=0o700)", "        folder.mkdir()", *_CACHED),
+    mutant(_CACHE, "part, flags, 0o600)", "part, flags)", *_CACHED),
+    mutant(_CACHE, "    if not _is_mine(found):\n", "    if False:\n", *_CACHED),
+    mutant(_CACHE, "& 0o022:", "& 0o002:", *_CACHED),
+    mutant(_CACHE, "    if not stat.S_ISDIR(found.st_mode):\n", "    if False:\n", *_CACHED),
+    mutant(_CACHE, "or data[len(_MAGIC) : head] != _checksum(kind, name, data[head:])", "", *_CACHED),
+    mutant(_CACHE, 'f"{kind}\\0{name}\\0".encode()', "b''", *_CACHED),
+    mutant(_CACHE, '    safe = getattr(os, "O_NOFOLLOW", 0) | ', "    safe = ", *_CACHED),
+    mutant(_CACHE, "        os.utime(path)\n", "        pass\n", *_CACHED),
+    mutant(_CACHE, "in sorted(entries):", "in sorted(entries, reverse=True):", *_CACHED),
+    mutant(_CACHE, "free < SIZES.room + more", "free < 0", *_CACHED),
+    mutant(_CACHE, "now - about.st_mtime > SIZES.abandoned", "True", *_CACHED),
+    mutant(_CACHE, "place.resolve().is_relative_to(outside.resolve())", "False", *_CACHED),
+    mutant(_CACHE, "            _made_private(own)", "            pass", *_CACHED),
     mutant(
-        _STORE,
-        "(known.size, known.mtime) == (stat.st_size, stat.st_mtime_ns):",
-        "known.mtime == stat.st_mtime_ns:",
-        *_STORED,
+        "store/packing.py",
+        "data[start : start + sizes[name]], _LARGEST)",
+        "data[start : start + sizes[name]])",
+        "store/test_packing.py",
     ),
+    mutant("store/packing.py", "    if not unpacker.eof:\n", "    if False:\n", "store/test_packing.py"),
     mutant(_STORE, "lock.acquire(timeout=0)\n        except Timeout", "pass\n        except Timeout", *_STORED),
-    mutant("store/packing.py", 'to_bytes(4, "little")', 'to_bytes(4, "big")', "store/test_packing.py"),
+    mutant(
+        "store/packing.py",
+        'len(head).to_bytes(4, "little") + head + body',
+        'len(head).to_bytes(4, "big") + head + body',
+        "store/test_packing.py",
+    ),
     mutant("store/packing.py", "at += arrays[name].nbytes", "pass", "store/test_packing.py"),
 ]
