@@ -283,10 +283,10 @@ def test_the_copy_is_on_the_disk_before_it_is_read_back_and_named(
     assert order[order.index("move") + 1] == "flush_folder"
 
 
-def test_the_pages_of_a_copy_are_not_in_memory_when_it_is_read_back(tmp_path: Path) -> None:
+def test_the_pages_of_a_copy_are_not_in_memory_when_it_is_read_back(tmp_path_factory: pytest.TempPathFactory) -> None:
     if shutil.which("fincore") is None:
         pytest.skip("fincore (util-linux) is not installed")
-    path = put(tmp_path / "file", content("one", 1 << 20))
+    path = put(tmp_path_factory.mktemp("disk") / "file", content("one", 1 << 20))
 
     def pages() -> int:
         done = subprocess.run(
