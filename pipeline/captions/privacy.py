@@ -17,6 +17,7 @@ _OWN = ("creator", "job_title", "caption_writer", "credit", "source", "copyright
         "country_code", "make", "model", "lens")  # fmt: skip
 _ABOUT = ("caption", "headline", "alt_text", "instructions")  # of one picture, as frames.csv's words are
 _CODES = ("language", "digital_source_type")  # nobody types a player's name there
+_CAMERA = ("make", "model", "lens")  # not typed for the event: no short form is somebody else's there
 _LIST = ("keywords", "contact", "rating")
 
 
@@ -115,13 +116,13 @@ def _without_short_forms(
 ) -> Metadata:
     """Leave out what still holds a name in a form that cannot be replaced, such as inside a longer word."""
 
-    def holds(text: str) -> bool:
-        return first_named(text, names, known, initials=False) is not None
+    def holds(text: str, initials: bool = False) -> bool:
+        return first_named(text, names, known, initials=initials) is not None
 
     changes: dict[str, str | tuple[str, ...] | Contact] = {}
     for item in fields(metadata) if names else ():
         value = getattr(metadata, item.name)
-        if isinstance(value, str) and value and item.name not in _CODES and holds(value):
+        if isinstance(value, str) and value and item.name not in _CODES and holds(value, item.name in _CAMERA):
             changes[item.name] = ""
         elif isinstance(value, tuple) and any(map(holds, value)):
             changes[item.name] = tuple(entry for entry in value if not holds(entry))

@@ -19,6 +19,7 @@ from pipeline.shoot.names import first_named, hints_at, holds_any, name_pattern,
 STAND_IN = "(name withheld)"
 # Messages of the program about files and tables: there, a lone surname must go too. Captions stay as delivered.
 _MESSAGES = ("notices", "reason", "problems", "relative", "stopped")
+_CAMERA = "camera"  # left out whole, also where it has initials with a surname
 
 
 class Redaction:
@@ -82,7 +83,12 @@ class Redaction:
         if isinstance(value, str):
             return self.text(value, message=message)
         if isinstance(value, Mapping):
-            return {self.text(str(k)): self._value(v, message=message or k in _MESSAGES) for k, v in value.items()}
+            return {
+                self.text(str(k)): STAND_IN
+                if k == _CAMERA and first_named(str(v), self.names) is not None
+                else self._value(v, message=message or k in _MESSAGES)
+                for k, v in value.items()
+            }
         if isinstance(value, list | tuple):
             return [self._value(entry, message=message) for entry in value]
         return value

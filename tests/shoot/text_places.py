@@ -58,7 +58,7 @@ def _said(text: str) -> str:
 @lru_cache(maxsize=1)
 def _plain_jpeg() -> bytes:
     data = io.BytesIO()
-    PIL.Image.new("RGB", (16, 16), (90, 90, 90)).save(data, "JPEG")
+    PIL.Image.effect_noise((48, 32), 90).convert("RGB").save(data, "JPEG")
     return data.getvalue()
 
 
@@ -216,7 +216,7 @@ for _tag, _what in ((0x9C9B, "title"), (0x9C9C, "comment"), (0x9C9E, "keywords")
 def _in_png(name: str, chunks: Callable[[str], tuple[tuple[bytes, bytes], ...]]) -> None:
     def write(folder: Path, text: str) -> Path:
         data = io.BytesIO()
-        PIL.Image.new("RGB", (4, 4)).save(data, "PNG")
+        PIL.Image.new("RGB", (48, 32), (90, 120, 90)).save(data, "PNG")
         whole = data.getvalue()
         made = b"".join(
             struct.pack(">I", len(d)) + n + d + struct.pack(">I", zlib.crc32(n + d)) for n, d in chunks(text)
