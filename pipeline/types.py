@@ -110,9 +110,13 @@ class Exif(CameraFacts):
 class Frame:
     """One capture in the shoot folder.
 
-    name      unique in the shoot: the file's stem, with its folder in front where two stems are equal
+    name      unique in the shoot: the file's stem, or its path where an earlier frame is called by the stem
     relative  posix path from the shoot folder
     kind      "raw" (LibRaw reads it) or "picture" (JPEG, TIFF, PNG)
+    twin      the camera's JPEG of the same exposure, used where the raw is damaged
+    copies    further files of the same exposure, which are not used: identical files and more JPEGs. What stands in
+              them, in their names and beside them counts for consent
+    number    place in the shoot, from 1, that a frame keeps when others are added; 0 while it has none
     """
 
     name: str
@@ -120,6 +124,20 @@ class Frame:
     relative: str
     kind: str
     exif: Exif = field(default_factory=Exif)
+    twin: Path | None = None
+    copies: tuple[Path, ...] = ()
+    number: int = 0
+
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """All files of the exposure, the one that is used first."""
+        return (self.path, *((self.twin,) if self.twin else ()), *self.copies)
+
+    @property
+    def relatives(self) -> tuple[str, ...]:
+        """Posix path from the shoot folder of each of `files`."""
+        up = self.relative.count("/")
+        return (self.relative, *(path.relative_to(self.path.parents[up]).as_posix() for path in self.files[1:]))
 
 
 @dataclass(frozen=True)

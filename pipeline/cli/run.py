@@ -53,7 +53,7 @@ def run_shoot(
     frame failed or something was not sent.
     """
     with executors.cluster(cluster) if cluster else nullcontext() as executor:
-        read = engine.read_shoot(shoot, facts, models)
+        read = engine.read_shoot(shoot, facts, models, out)
         loaded = read_recipe(recipe)
         read = with_models(read, models, offline)
         count = workers or executors.default_workers()

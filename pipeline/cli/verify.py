@@ -74,7 +74,7 @@ def _render_again(
     with tempfile.TemporaryDirectory() as scratch:
         recipe_file = Path(scratch) / "recipe.yaml"
         recipe_file.write_text(Store(out).recipe() or record.recipe_flat, encoding="utf-8")
-        shoot = engine.read_shoot(folder, facts, models)
+        shoot = engine.read_shoot(folder, facts, models, out)
         if record.models != shoot.models.digest:
             bad.append("the model files are not those of the run, so crops may differ; give their folder with --models")
         redaction = Redaction(shoot)

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
 from pipeline.errors import InputError
 from pipeline.formats.metadata.model import Metadata
+from pipeline.shoot.frame_names import KnownFile, NameMemory
 from pipeline.store.keys import digest_json
+from pipeline.store.records import read_json, write_json
 from pipeline.store.store import Store
 from pipeline.textfile.messages import and_more
 from pipeline.types import Frame
@@ -93,6 +95,40 @@ def announce(store: Store, one: Rendered, frame: str, metadata: Metadata | None)
     replaced = digest if before is not None and before.is_ours(digest) else ""  # not what a person has changed
     entry = DeliveredFile(**vars(one), frame=frame, text=text_key(metadata), replaced=replaced)
     store.put("done", done_name(one.relative), entry.as_bytes())
+
+
+@dataclass(frozen=True)
+class _Names:
+    """files  of this run and earlier ones; rows  see NameMemory"""
+
+    files: tuple[KnownFile, ...] = ()
+    rows: Mapping[str, str] = field(default_factory=dict)
+
+
+def names_known(out: Path) -> NameMemory:
+    """What earlier runs into `out` called their frames."""
+    store = Store(out)
+    kept = read_json(store.work / "names.json", _Names) or _Names()
+    return NameMemory(kept.files, kept.rows, digest=store.frame_digest)
+
+
+def keep_names(store: Store, frames: Sequence[Frame], rows: Mapping[str, str]) -> None:
+    """Keep the frames' names, numbers and bytes, and which frame each row of frames.csv meant, for later runs.
+
+    Frames that are no longer there keep theirs, so that no other frame gets their name. Raises OSError.
+    """
+    before = read_json(store.work / "names.json", _Names) or _Names()
+    files: list[KnownFile] = []
+    for frame in frames:
+        try:
+            digest, size = store.frame_digest(frame), frame.path.stat().st_size
+        except OSError:  # it fails by name
+            digest, size = "", 0
+        files.append(KnownFile(frame.name, frame.number, frame.relative, size, digest))
+        files += [KnownFile(frame.name, frame.number, relative) for relative in frame.relatives[1:]]
+    paths, digests = {f.relative for f in files}, {f.sha256 for f in files} - {""}
+    files += [f for f in before.files if f.relative not in paths and f.sha256 not in digests]
+    write_json(store.work / "names.json", _Names, _Names(tuple(files), {**before.rows, **rows}))
 
 
 def refuse_other_shoot(store: Store, shoot: Path, frames: Sequence[Frame]) -> None:

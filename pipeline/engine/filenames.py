@@ -29,8 +29,8 @@ def file_names(
 ) -> dict[str, str]:
     """A file name without suffix for each frame's name, never the same twice.
 
-    frames    in the order of the shoot, which `count` numbers; all of them, so that a name does not depend on which
-              are delivered. Bare names where neither facts nor times are at hand
+    frames    in the order of the shoot, which `count` numbers where they have no number of their own; all of them, so
+              that a name does not depend on which are delivered. Bare names where neither facts nor times are at hand
     template  over NAME_FIELDS; frame is added at the end where it has neither frame nor count, so that an added
               frame renames no other; see `captions.filename_template.check_name`
 
@@ -44,7 +44,9 @@ def file_names(
         template += "_{{ frame }}"
     used: set[str] = set()
     names: dict[str, str] = {}
-    for number, one in enumerate(frames, 1):
+    numbered = [(one.number if isinstance(one, Frame) and one.number else at, one) for at, one in enumerate(frames, 1)]
+    # In order of the numbers, so that a frame that was there before others never gives its file name to one of them.
+    for number, one in sorted(numbered, key=lambda pair: pair[0]):
         frame = one if isinstance(one, Frame) else None
         name = frame.name if frame else str(one)
         base = _fitting(name, template, _values(name, frame, number, facts), facts)

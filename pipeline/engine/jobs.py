@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 
+from pipeline.engine.earlier import names_known
 from pipeline.engine.filenames import file_names, relative_path
 from pipeline.engine.measure import MeasuredFrame
 from pipeline.engine.render import Job, Output, long_edge_needed, pixel_key, window_needed
@@ -22,8 +23,9 @@ from pipeline.shoot.clocks.correction import with_clocks
 from pipeline.shoot.clocks.fit import ClockNote, clock_notes
 from pipeline.shoot.consent import held_by_own_texts
 from pipeline.shoot.facts import Facts, FrameFacts, held_back
-from pipeline.shoot.read_facts import load_facts
-from pipeline.shoot.scan import scan
+from pipeline.shoot.frame_names import NOTHING_KNOWN, FrameIndex, NameMemory, with_numbers
+from pipeline.shoot.read_facts import load_facts, written_names
+from pipeline.shoot.scan import Scan, scan
 from pipeline.shoot.sidecar import sidecar_rating
 from pipeline.store.keys import digest_json
 from pipeline.types import Burst, Frame
@@ -39,6 +41,7 @@ class Shoot:
     own_texts       frame -> why it is held back, by what its own texts or file name say
     added           frame -> seconds that `clocks` of the facts added to its time
     clock_notes     those of the notices that may hold the end of a serial number
+    index           finds a frame by what a person wrote
     """
 
     folder: Path
@@ -52,6 +55,7 @@ class Shoot:
     own_texts: Mapping[str, str] = field(default_factory=dict)
     added: Mapping[str, float] = field(default_factory=dict)
     clock_notes: tuple[ClockNote, ...] = ()
+    index: FrameIndex = field(default_factory=lambda: FrameIndex(()))
 
     def withheld(self, frame: str) -> str:
         """Why a frame may be in no delivery; "" where it may."""
@@ -61,18 +65,28 @@ class Shoot:
         return held_back(self.facts, row) or self.own_texts.get(frame, "")
 
 
-def read_shoot(folder: Path, facts_file: Path | None = None, models: Path | None = None) -> Shoot:
+def read_frames(folder: Path, facts_file: Path | None, memory: NameMemory = NOTHING_KNOWN) -> Scan:
+    """The frames of a folder, called as an earlier run (`memory`) or the frames.csv of the facts calls them."""
+    return scan(folder, replace(memory, written=written_names(folder, facts_file)))
+
+
+def read_shoot(
+    folder: Path, facts_file: Path | None = None, models: Path | None = None, out: Path | None = None
+) -> Shoot:
     """Scan a folder and read its facts. Raises InputError with every problem.
 
     facts_file  see read_facts.facts_place; models  the folder of the model files, None for the usual
+    out         where an earlier run may have delivered to: its frames keep their names
     """
     files = find(models)
-    found = scan(folder)
-    facts, problems, missing = load_facts(folder, facts_file, [f.name for f in found.frames])
+    memory = names_known(out) if out is not None else NOTHING_KNOWN
+    found = read_frames(folder, facts_file, memory)
+    index = FrameIndex(found.frames, found.formerly, memory.rows)
+    facts, problems, missing = load_facts(folder, facts_file, index)
     corrected, wrong_clocks = with_clocks(found.frames, facts.clocks, facts.start)
-    frames = corrected.frames
     if problems or wrong_clocks:
         raise InputError([*problems, *wrong_clocks])
+    frames = with_numbers(corrected.frames, memory)
     facts, sidecars = _with_ratings(facts, frames)
     of_clocks = clock_notes(frames, facts.start, corrected.added.keys(), corrected.right)
     notices = (
@@ -86,7 +100,18 @@ def read_shoot(folder: Path, facts_file: Path | None = None, models: Path | None
     notices += tuple(f"{f.name}: {text}" for f in frames for text in f.exif.notices)
     bursts, own_texts = tuple(find_bursts(frames)), held_by_own_texts(facts, frames)
     return Shoot(
-        folder, frames, bursts, facts, facts_file, tuple(missing), notices, files, own_texts, corrected.added, of_clocks
+        folder,
+        frames,
+        bursts,
+        facts,
+        facts_file,
+        tuple(missing),
+        notices,
+        files,
+        own_texts,
+        added=corrected.added,
+        clock_notes=of_clocks,
+        index=index,
     )
 
 
@@ -99,7 +124,8 @@ def _with_ratings(facts: Facts, frames: Sequence[Frame]) -> tuple[Facts, list[st
         if row.rating is not None:
             continue
         try:
-            rating = sidecar_rating(frame.path)
+            ratings = (sidecar_rating(path) for path in frame.files)
+            rating = next((one for one in ratings if one is not None), None)
         except EvencourtError as error:
             notices.append(f"{frame.name}: the rating of its sidecar is not used: {error}")
             continue

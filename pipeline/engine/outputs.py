@@ -25,6 +25,7 @@ class Outputs:
     """The files in OUT while a run goes on.
 
     files    posix path below OUT -> record of each file that stays; notices  on those that were removed or changed
+    orphans  of these, whose frame has left the shoot folder
     reused   files that were there already; rewritten  files whose texts were written again around the same pixels
     """
 
@@ -32,6 +33,7 @@ class Outputs:
         self.store = store
         self.files: dict[str, DeliveredFile] = {}
         self.notices: list[str] = []
+        self.orphans: list[str] = []
         self.reused = self.rewritten = 0
 
     def keep(self, one: Rendered, frame: str, metadata: Metadata | None) -> None:
@@ -63,14 +65,15 @@ class Outputs:
         """Bring files of earlier runs, which this one did not make, into line with today's facts.
 
         A name that has been withheld since must not stay in OUT just because its frame failed or was not asked for:
-        such a file gets its new text, or is removed. A file whose frame has left the shoot folder stays, with no
-        text but that of the event; one that a person has changed is left alone. Notices name both.
+        such a file gets its new text, or is removed, and so is one whose frame is called otherwise today. A file whose
+        frame has left the shoot folder stays, with no text but that of the event, and is in no zip, page or push; one
+        that a person has changed is left alone. Notices name both.
 
-        texts   posix path below OUT -> the texts that a file of that name may carry; frames  names in the shoot
+        texts   posix path below OUT -> the texts that a file of that name may carry
+        frames  names in the shoot, also earlier ones of frames that are there
         """
         allowed = dict(texts)
         gone: list[str] = []
-        orphans: list[str] = []
         for name in self.store.names("done"):
             entry = DeliveredFile.from_bytes(self.store.get("done", name))
             if entry is None or entry.relative in self.files:
@@ -84,14 +87,19 @@ class Outputs:
             stem = Path(relative).stem
             orphan = entry.frame not in frames
             if delivery is not None and orphan and not holds_withheld(stem, planner.shoot.facts):
-                orphans.append(relative)
+                self.orphans.append(relative)
                 with suppress(EvencourtError):
                     allowed[relative] = planner.text(delivery, absent(relative), FrameFacts())[0]
             self._bring_into_line(entry, path, relative in allowed, allowed.get(relative), gone)
         self.notices += notice_on(gone, "removed: the facts or the recipe no longer ask for it")
         self.notices += notice_on(
-            orphans, "its frame is no longer in the shoot folder; the file stays, and names nobody"
+            self.orphans,
+            "its frame is no longer in the shoot folder; the file stays, names nobody, and is in no zip, page or push",
         )
+
+    def in_the_shoot(self) -> dict[str, DeliveredFile]:
+        """The files whose frames are in the shoot folder."""
+        return {relative: entry for relative, entry in self.files.items() if relative not in self.orphans}
 
     def _bring_into_line(
         self, entry: DeliveredFile, path: Path, stays: bool, metadata: Metadata | None, gone: list[str]

@@ -36,7 +36,8 @@ class Redaction:
         self.unmarked = {note.text: note.record for note in shoot.clock_notes}  # without serial numbers
         self._known: dict[tuple[str, bool], str] = {}
         called: dict[str, str] = {}
-        for number, frame in enumerate(shoot.frames, 1):
+        for at, frame in enumerate(shoot.frames, 1):
+            number = frame.number or at
             if holds_withheld(frame.relative, self.facts, parts=True):
                 called[frame.relative] = f"frame-{number:04d}{PurePosixPath(frame.relative).suffix}"
             if holds_withheld(frame.name, self.facts, parts=True):

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from pipeline.engine.decide import Progress, decide, matches, measure_shoot, refuse
-from pipeline.engine.earlier import Rendered, refuse_other_shoot
+from pipeline.engine.earlier import Rendered, keep_names, refuse_other_shoot
 from pipeline.engine.executors import map_unordered
 from pipeline.engine.jobs import Planned, Planner, Shoot, read_shoot
 from pipeline.engine.measure import DISK_FULL, read_measured, reason
@@ -71,6 +71,7 @@ class _Run:
         decided = decide(self.store, self.planner, log, self.workers, self.progress, self.executor)
         measured_frames, plan, planned = decided.measured_frames, decided.plan, decided.planned
         start = time.perf_counter()
+        keep_names(self.store, self.shoot.frames, self.shoot.facts.meant)
         try:
             self._render(planned, only)
         except KeyboardInterrupt:
@@ -78,7 +79,9 @@ class _Run:
         if log.stopped:  # what was under way has been finished since
             self._collect(planned)
         self.outputs.settle(
-            self.planner, self.planner.texts(measured_frames, plan), {s.frame.name for s in measured_frames}
+            self.planner,
+            self.planner.texts(measured_frames, plan),
+            {*(s.frame.name for s in measured_frames), *self.shoot.index.formerly},
         )
         log.notices += self.outputs.notices
         # The rest was not asked for: it is undone, not failed.
@@ -98,7 +101,7 @@ class _Run:
                 entry.before = thumb_of_proxy(self.store, one.key)
         write_record(out, redaction.record(record))  # the files are on record even if a push is stopped by hand
         start = time.perf_counter()
-        sent = send(out, self.shoot, self.recipe, record.frames, self.outputs.files, self.progress)
+        sent = send(out, self.shoot, self.recipe, record.frames, self.outputs.in_the_shoot(), self.progress)
         record.seconds["deliver"] = round(time.perf_counter() - start, 2)
         record.sent = {name: sent_record(done) for name, done in sent.items()}
         record.notices += [text for done in sent.values() for text in done.notices]

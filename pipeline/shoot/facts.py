@@ -18,8 +18,9 @@ from pipeline.textfile.tables import Row
 SIDES = ("home", "away")
 ROSTER_COLUMNS = ("team", "number", "name", "publish")
 FRAME_COLUMNS = ("frame", "keep", "rating", "players", "words", "crop")
-# Columns of tables that the program writes for a person to fill in: they inform, and are not read back.
-INFO_COLUMNS = ("burst", "time", "score", "suggested", "why", "suggested_players", "caption")
+# Columns of tables that the program writes for a person to fill in: they inform. Only `file` and `time` are read back,
+# to know which frame a row means.
+INFO_COLUMNS = ("file", "burst", "time", "score", "suggested", "why", "suggested_players", "caption")
 
 
 @dataclass(frozen=True)
@@ -80,6 +81,7 @@ class Facts(Credits, Place):
     clocks   what is to be added to cameras' times, as written; clocks.correction finds the frames
     frames_file  the table that the rows are from, "" = none; elsewhere  its rows that name no frame here, or several
     unclear  frame name -> why it is held back: a row may mean it or another frame
+    meant    digest of a row of frames.csv -> name of the frame that it means, see frame_names.row_digest
     unplaced  "file:line" of rows that show a player with publish: no and fit no frame, so that none is held back
     notices  on the files that were read, wrong in nothing
     """
@@ -98,6 +100,7 @@ class Facts(Credits, Place):
     frames_file: str = ""
     elsewhere: tuple[Row, ...] = ()
     unclear: Mapping[str, str] = field(default_factory=dict)
+    meant: Mapping[str, str] = field(default_factory=dict)
     unplaced: tuple[str, ...] = ()
     notices: tuple[str, ...] = ()
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -21,9 +21,10 @@ from pipeline.shoot.facts import (
     Player,
     Reference,
 )
-from pipeline.shoot.rows import Missing, folded, read_rows, side_of, unclear_frames
+from pipeline.shoot.frame_names import FrameIndex
+from pipeline.shoot.rows import Missing, folded, read_rows, side_of
 from pipeline.textfile.reading import refused
-from pipeline.textfile.tables import FrameIndex, Table, read_table, yes_or_no
+from pipeline.textfile.tables import Table, read_table, yes_or_no
 from pipeline.textfile.yamlfile import Document, load_yaml
 
 EVENT_FILE, ROSTER_FILE, FRAMES_FILE = "shoot.yaml", "roster.csv", "frames.csv"
@@ -83,13 +84,13 @@ def _notices(name: str, folders: tuple[Path, ...]) -> list[str]:
 
 
 def load_facts(
-    shoot: Path, facts_file: Path | None, frame_names: Collection[str], frames_file: Path | None = None
+    shoot: Path, facts_file: Path | None, index: FrameIndex, frames_file: Path | None = None
 ) -> tuple[Facts, list[Problem], Missing]:
     """Read the facts of a shoot, reporting everything that is wrong at once.
 
     shoot        the shoot folder
     facts_file   a shoot.yaml or a folder of facts, None for those in the shoot folder; see facts_place
-    frame_names  names of the frames in the folder
+    index        of the frames in the folder
     frames_file  a table of frames to use instead of the one that the facts name
 
     Returns the facts, the problems that must stop a run, and (frame, reason) for each frame that
@@ -106,7 +107,6 @@ def load_facts(
     except InputError as error:
         problems += error.problems
     notices = list(place.notices)
-    index = FrameIndex(frame_names)
     teams, roster, readable = load_players(parsed, doc, place.folders, problems, notices)
     # An unreadable roster is one problem, not one for each player named in frames.csv.
     players = roster if readable else None
@@ -114,8 +114,7 @@ def load_facts(
         frames = read_table(frames_file, FRAME_COLUMNS, ("frame",), problems, ignored=INFO_COLUMNS)
     else:
         frames = _table("frames", parsed, doc, place.folders, problems, notices)
-    rows, missing, unplaced = read_rows(frames, teams, players, index, problems)
-    unclear = unclear_frames(frames, index)
+    rows = read_rows(frames, teams, players, index, problems)
     facts = Facts(
         title=parsed.title,
         country=parsed.country,
@@ -123,19 +122,35 @@ def load_facts(
         teams=teams,
         start=datetime.fromisoformat(parsed.start) if parsed.start else None,
         roster=roster,
-        rows=rows,
-        references=_references(parsed, doc, index, problems),
+        rows=rows.facts,
+        references=_references(parsed, doc, index, problems, notices),
         clocks=parsed.clocks,
         minors=parsed.minors,
         source_file=doc.file if doc.positions else "",
         frames_file=frames.file if frames else "",
-        elsewhere=tuple(r for r in frames.rows if r["frame"] and index.find(r["frame"])[0] is None) if frames else (),
-        unclear=unclear,
-        unplaced=unplaced,
+        elsewhere=rows.elsewhere,
+        unclear=rows.unclear,
+        meant=rows.meant,
+        unplaced=rows.unplaced,
         notices=tuple(notices),
     )
     facts = copied(copied(facts, parsed, Credits), parsed, Place)
-    return facts, sorted(set(problems)), missing
+    return facts, sorted(set(problems)), rows.missing
+
+
+def written_names(shoot: Path, facts_file: Path | None) -> dict[str, str]:
+    """Path of a frame's file -> the frame's name, as the frames.csv of the facts has them in `frame` and `file`.
+
+    What is wrong with the files is said by load_facts, and left out here.
+    """
+    ignored: list[Problem] = []
+    try:
+        place = facts_place(shoot, facts_file)
+        doc = Document("", {}, {}, {}) if place.event is None else load_yaml(place.event, ignored)
+        table = _table("frames", parse_event(doc, ignored), doc, place.folders, ignored, [])
+    except InputError:
+        return {}
+    return {row["file"].replace("\\", "/"): row["frame"] for row in (table.rows if table else ()) if row["file"]}
 
 
 def load_players(
@@ -204,11 +219,15 @@ def _roster(table: Table | None, teams: Mapping[str, str], problems: list[Proble
     return tuple(players.values())
 
 
-def _references(parsed: EventFile, doc: Document, index: FrameIndex, problems: list[Problem]) -> tuple[Reference, ...]:
+def _references(
+    parsed: EventFile, doc: Document, index: FrameIndex, problems: list[Problem], notices: list[str]
+) -> tuple[Reference, ...]:
     references: list[Reference] = []
     for number, given in enumerate(parsed.references):
         name, why = index.find(given.frame)
         where = ("references", number)
+        if name is None and (name := index.called(given.frame)):
+            notices.append(f"references: {why}. {index.unmistakable(name)} is used")
         if name is None:
             problems.append(doc.problem((*where, "frame"), f"references: {why}"))
         elif given.patch is None and given.chart is None:

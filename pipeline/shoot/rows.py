@@ -5,13 +5,15 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 from pipeline.errors import Problem
 from pipeline.shoot.eventfile import box_of
 from pipeline.shoot.facts import SIDES, FrameFacts, Player
+from pipeline.shoot.frame_names import FrameIndex, Meant, row_digest
 from pipeline.shoot.names import same_name
 from pipeline.textfile.messages import did_you_mean
-from pipeline.textfile.tables import FrameIndex, Row, Table, numbers, yes_or_no
+from pipeline.textfile.tables import Row, Table, numbers, yes_or_no
 
 Missing = list[tuple[str, str]]
 
@@ -76,59 +78,86 @@ def _by_name(written: str, teams: Mapping[str, str], roster: tuple[Player, ...])
     return None, f"{name} is not in the roster of {before}{did_you_mean(name, [p.name for p in there])}"
 
 
+@dataclass(frozen=True)
+class Rows:
+    """What the rows of frames.csv say.
+
+    facts     frame name -> what the person wrote
+    missing   (frame, reason) of each row that means no frame for certain; elsewhere  these rows
+    unplaced  where the rows stand that fit no frame and show a player who must not be published
+    unclear   frame name -> why it is held back: a row may mean it or another, and what that row forbids must not be
+              delivered
+    meant     digest of a row -> the frame that it means
+    """
+
+    facts: Mapping[str, FrameFacts]
+    missing: Missing
+    elsewhere: tuple[Row, ...]
+    unplaced: tuple[str, ...]
+    unclear: Mapping[str, str]
+    meant: Mapping[str, str]
+
+
 def read_rows(
     table: Table | None,
     teams: Mapping[str, str],
     roster: tuple[Player, ...] | None,
     index: FrameIndex,
     problems: list[Problem],
-) -> tuple[dict[str, FrameFacts], Missing, tuple[str, ...]]:
-    """What the person wrote for each frame.
-
-    Returns the facts by frame, (frame, reason) of each row that means no one frame, and where the rows stand that
-    fit no frame and show a player who must not be published.
-    """
+) -> Rows:
+    """Read the rows of frames.csv; `roster` is None where it cannot be read. What is wrong is added to `problems`."""
     rows: dict[str, FrameFacts] = {}
     missing: Missing = []
+    elsewhere: list[Row] = []
     unplaced: list[str] = []
-    for row in table.rows if table else ():
+    unclear: dict[str, str] = {}
+    meanings = [(row, _meaning(row, index)) for row in (table.rows if table else ())]
+    certain = {meant.name for _, meant in meanings}
+    for row, meant in meanings:
         wrong: list[str] = []
-        name, why = index.find(row["frame"]) if row["frame"] else (None, "")
-        always = row["keep"].casefold() == "always"
-        keep = True if always else yes_or_no(row["keep"], default=True)
-        rating = int(row["rating"]) if re.fullmatch(r"-1|[0-5]", row["rating"]) else None
-        crop = box_of(numbers(row["crop"]))
+        name = meant.name
+        may = [one for one in meant.may if meant.sure or one not in certain]
         if not row["frame"]:
             wrong.append("frame: empty; write the frame's name")
         elif name is not None and name in rows:
             wrong.append(f"frame: {name} is already on line {rows[name].line}; leave one of the two out")
-        if keep is None:
-            wrong.append(f"keep: {row['keep']} is neither yes, no nor always")
-        if row["rating"] and rating is None:
-            wrong.append(f"rating: {row['rating']} is not a rating; write a whole number from -1 to 5")
-        if row["crop"] and crop is None:
-            wrong.append(f"crop: {row['crop']} is not a crop; write x0 y0 x1 y1, each from 0 to 1, x0 < x1 and y0 < y1")
-        players = _players(row, teams, roster, wrong)
+        facts = _facts_of(row, teams, roster, wrong)
         if row["frame"] and name is None:
-            if index.candidates(row["frame"]):
-                why += "; until then all of them are held back"
-            elif any((player.team, player.number) in players and not player.publish for player in roster or ()):
-                why += "; it shows a player whose roster line says publish: no: the frame it means is not held back"
-                unplaced.append(row.where)
+            why = meant.why
+            if may:
+                why += f"; until then {'all of them are' if len(may) > 1 else 'it is'} held back"
+                unclear |= {one: _UNCLEAR.format(line=row.line) for one in may}
+            else:
+                why = why if meant.sure else f"no frame {row['frame']} in the shoot folder"
+                if any((p.team, p.number) in facts.players and not p.publish for p in roster or ()):
+                    why += "; it shows a player whose roster line says publish: no: the frame it means is not held back"
+                    unplaced.append(row.where)
             missing.append((row["frame"], f"{row.where}: {why}"))
+            elsewhere.append(row)
         if name is not None and not wrong:
-            rows[name] = FrameFacts(bool(keep), rating, players, row["words"], crop, row.line, always)
+            rows[name] = facts
         problems += [row.problem(message) for message in wrong]
-    return rows, missing, tuple(unplaced)
+    known = {row_digest(row): meant.name for row, meant in meanings if meant.name is not None}
+    return Rows(rows, missing, tuple(elsewhere), tuple(unplaced), unclear, known)
 
 
-def unclear_frames(table: Table | None, index: FrameIndex) -> dict[str, str]:
-    """Frame -> why it is held back: a row may mean it or another, and what that row forbids must not be delivered."""
-    unclear: dict[str, str] = {}
-    for row in table.rows if table else ():
-        if row["frame"] and index.find(row["frame"])[0] is None:
-            for name in index.candidates(row["frame"]):
-                unclear[name] = (
-                    f"line {row.line} of frames.csv may mean it or another frame; write the whole name there"
-                )
-    return unclear
+_UNCLEAR = "line {line} of frames.csv may mean it or another frame; write the whole name there"
+
+
+def _meaning(row: Row, index: FrameIndex) -> Meant:
+    return index.of_row(row) if row["frame"] else Meant(None, "", ())
+
+
+def _facts_of(row: Row, teams: Mapping[str, str], roster: tuple[Player, ...] | None, wrong: list[str]) -> FrameFacts:
+    always = row["keep"].casefold() == "always"
+    keep = True if always else yes_or_no(row["keep"], default=True)
+    rating = int(row["rating"]) if re.fullmatch(r"-1|[0-5]", row["rating"]) else None
+    crop = box_of(numbers(row["crop"]))
+    if keep is None:
+        wrong.append(f"keep: {row['keep']} is neither yes, no nor always")
+    if row["rating"] and rating is None:
+        wrong.append(f"rating: {row['rating']} is not a rating; write a whole number from -1 to 5")
+    if row["crop"] and crop is None:
+        wrong.append(f"crop: {row['crop']} is not a crop; write x0 y0 x1 y1, each from 0 to 1, x0 < x1 and y0 < y1")
+    players = _players(row, teams, roster, wrong)
+    return FrameFacts(bool(keep), rating, players, row["words"], crop, row.line, always)

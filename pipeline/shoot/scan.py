@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import os
 import stat
-import unicodedata
-from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import InputError
 from pipeline.formats.exif import read_exif
 from pipeline.shoot.clocks.bodies import by_time
+from pipeline.shoot.frame_names import NOTHING_KNOWN, NameMemory, with_names
+from pipeline.shoot.pairs import one_each
 from pipeline.types import Exif, Frame
 
 # fmt: off
@@ -30,37 +30,37 @@ class Scan:
 
     skipped   (path from the shoot folder, reason) of what looks like a frame but is not one
     notices   about the folder or many frames at once; those of one frame are in its Exif
+    formerly  name that a frame had in an earlier run -> its name today, where that is another
     """
 
     frames: tuple[Frame, ...]
     skipped: tuple[tuple[str, str], ...]
     notices: tuple[str, ...]
+    formerly: Mapping[str, str]
 
 
-def scan(shoot: Path) -> Scan:
-    """Every raw and picture below `shoot`.
+def scan(shoot: Path, memory: NameMemory = NOTHING_KNOWN) -> Scan:
+    """Every raw and picture below `shoot`; `memory`: what is known of the names of frames.
 
     Files and folders whose name begins with "." are left out (a memory card's "._NAME" files among them), and
-    so are links that lead out of the folder or to a file that is found anyway. A picture beside a raw of the
-    same name is the camera's own copy of it and is skipped. An empty or damaged file is a frame: it fails, by
-    name, when it is decoded; so does one that cannot be opened. Raises InputError where
-    there is no such folder or no frame in it.
+    so are links that lead out of the folder or to a file that is found anyway. Files of one exposure are one frame,
+    see pairs.one_each. An empty or damaged file is a frame: it fails, by name, when it is decoded; so does one that
+    cannot be opened. Raises InputError where there is no such folder or no frame in it.
     """
     if not shoot.is_dir():
         raise InputError(f"{shoot}: there is no such folder; give the folder that holds the frames")
     paths, skipped, notices = _walk(shoot)
-    raws = {path.with_suffix("") for path in paths if _kind(path) == "raw"}
-    copies = {path for path in paths if _kind(path) == "picture" and path.with_suffix("") in raws}
-    skipped += [(_relative(path, shoot), "left out, the raw of the same name is used") for path in copies]
-    kept = [path for path in paths if path not in copies]
-    frames = []
-    for path, name in zip(kept, _names(kept, shoot), strict=True):
+    files = []
+    for path in paths:
         kind = _kind(path)
         try:
-            frames.append(Frame(name, path, _relative(path, shoot), kind, read_exif(path, kind)))
+            exif = read_exif(path, kind)
         except OSError as error:
             exif = Exif(notices=(f"cannot be opened ({error.strerror or error})",))
-            frames.append(Frame(name, path, _relative(path, shoot), kind, exif))
+        files.append(Frame("", path, _relative(path, shoot), kind, exif))
+    one_each_of, of_files = one_each(files)
+    notices += of_files
+    frames, formerly = with_names(one_each_of, memory)
     if not frames:
         wanted = ", ".join(sorted(RAW | PICTURE))
         why = "".join(f"\n{line}" for line in (*notices, *(f"{name}: {reason}" for name, reason in sorted(skipped))))
@@ -71,7 +71,7 @@ def scan(shoot: Path) -> Scan:
             f"{coarse} of {len(frames)} frames know their time to the second only: there, frames at most 1 s apart "
             "with the same settings are taken as one burst"
         )
-    return Scan(tuple(sorted(frames, key=by_time)), tuple(sorted(skipped)), tuple(notices))
+    return Scan(tuple(sorted(frames, key=by_time)), tuple(sorted(skipped)), tuple(notices), formerly)
 
 
 def _walk(shoot: Path) -> tuple[list[Path], list[tuple[str, str]], list[str]]:
@@ -125,25 +125,3 @@ def _kind(path: Path) -> str:
 def _relative(path: Path, shoot: Path) -> str:
     """As posix path; bytes that are not UTF-8 become "?" so that every record can hold it."""
     return path.relative_to(shoot).as_posix().encode("utf-8", "replace").decode("utf-8")
-
-
-def _names(paths: Sequence[Path], shoot: Path) -> list[str]:
-    """The stem; with its folder where stems repeat, with its suffix where even that repeats.
-
-    Names that differ only in case or in the composition of letters count as equal: delivered files may go to
-    a disk that does not distinguish them.
-    """
-    choices = []
-    for path in paths:
-        relative = path.relative_to(shoot)
-        choices.append((path.stem, relative.with_suffix("").as_posix(), relative.as_posix()))
-    level = [0] * len(paths)
-    while True:
-        names = [choice[at] for choice, at in zip(choices, level, strict=True)]
-        folded = [unicodedata.normalize("NFC", name).casefold() for name in names]
-        counts = Counter(folded)
-        equal = [i for i, name in enumerate(folded) if counts[name] > 1 and level[i] < 2]
-        if not equal:
-            return names
-        for i in equal:
-            level[i] += 1

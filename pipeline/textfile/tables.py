@@ -1,4 +1,4 @@
-"""Small CSV tables as photographers save them from a spreadsheet, and the frames that they name."""
+"""Small CSV tables as photographers save them from a spreadsheet."""
 
 from __future__ import annotations
 
@@ -131,7 +131,6 @@ def read_table(
     return Table(file, tuple(rows))
 
 
-_SUFFIX = re.compile(r"\.[A-Za-z0-9]{2,4}$")
 _NAMES = {",": "a comma", ";": "a semicolon", "\t": "a tab"}
 
 
@@ -157,54 +156,3 @@ def _header_fits(
             message = f"no column {name}; the first line must name the columns: {','.join(columns)}"
             problems.append(Problem(file, line, 1, message))
     return len(problems) == before
-
-
-class FrameIndex:
-    """Finds the frame that the photographer meant."""
-
-    def __init__(self, names: Collection[str]) -> None:
-        self.names = sorted(names)
-        self.whole: dict[str, list[str]] = {}
-        self.bare: dict[str, list[str]] = {}
-        for name in self.names:
-            self.whole.setdefault(name.casefold(), []).append(name)
-            self.bare.setdefault(name.casefold().rpartition("/")[2], []).append(name)
-
-    def find(self, written: str) -> tuple[str | None, str]:
-        """(name, "") or (None, why not). Accepts a folder more or less, a suffix, either case."""
-        found, by_stem = self._matches(written)
-        if not found:
-            return None, f"no frame {written} in the shoot folder"
-        if by_stem:
-            stem = _SUFFIX.sub("", _asked(written))
-            return None, f"several files are called {stem} ({', '.join(found)}); rename one, or write the whole name"
-        if len(found) > 1:
-            return None, f"{written} may be {' or '.join(found)}; write the whole name"
-        return found[0], ""
-
-    def candidates(self, written: str) -> list[str]:
-        """Every frame that may be meant; one where `find` finds it, none where there is none."""
-        return self._matches(written)[0]
-
-    def _matches(self, written: str) -> tuple[list[str], bool]:
-        """The frames, and whether they share no more than the stem."""
-        asked = _asked(written)
-        stem = _SUFFIX.sub("", asked)
-        for wanted in dict.fromkeys((asked, stem)):
-            fold = wanted.casefold()
-            tail = fold.rpartition("/")[2]
-            # The whole name; else a bare name; else a folder that is not needed to distinguish it.
-            hits = self.whole.get(fold) or [
-                name
-                for name in self.bare.get(tail, [])
-                if name.casefold().endswith("/" + fold) or fold.endswith("/" + name.casefold())
-            ]
-            hits = [name for name in hits if name == wanted] or hits
-            if hits:
-                return hits, False
-        # Two files of one stem, such as F1.dng and F1.DNG, are distinguished by their whole names.
-        return [name for name in self.names if _SUFFIX.sub("", name).casefold() == stem.casefold()], True
-
-
-def _asked(written: str) -> str:
-    return written.strip().replace("\\", "/").removeprefix("./")

@@ -127,7 +127,7 @@ def write_shoot(folder: Path) -> Path:
             rows.append((Path(name).stem, "yes", "", players, words))
     rows.append((f"{CHINESE} 16", "yes", "", "", ""))  # no such frame
     (shoot / "frames.csv").write_text(_csv(rows), encoding="utf-8")
-    shutil.copy(shoot / "TH1_0007.jpg", shoot / f"{TURKISH} 10.jpg")  # the camera's own copy: left out, with a notice
+    _copy(drawn / "TH1_0010.dng", shoot / f"{TURKISH} 10.jpg")  # the camera's own copy: left out, with a notice
     (shoot / f"{IRISH} 15.jpg").write_bytes(b"")  # fails
     (shoot / "TH1_0006.xmp").write_text(_SIDECAR, encoding="utf-8")
     (shoot / f"{ARABIC}_24.xmp").write_text("<broken", encoding="utf-8")

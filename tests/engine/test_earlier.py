@@ -79,9 +79,9 @@ def test_verify_knows_another_shoot(delivered: tuple[Path, Path, Path], tmp_path
 
 def test_two_files_of_one_name_are_told_apart(delivered: tuple[Path, Path, Path]) -> None:
     _, shoot, _ = delivered
-    shutil.copy(shoot / "TH1_0004.dng", shoot / "TH1_0004.DNG")
+    shutil.copy(shoot / "TH1_0005.dng", shoot / "TH1_0004.DNG")
     text = (shoot / "shoot.yaml").read_text(encoding="utf-8")
     (shoot / "shoot.yaml").write_text(text + "frames: frames.csv\n", encoding="utf-8")
     (shoot / "frames.csv").write_text("frame,keep\nTH1_0004,yes\n", encoding="utf-8")
     _, output = run("check", shoot.parent / "recipe.yaml", shoot)
-    assert "several files are called TH1_0004" in output.replace("\n", " ")
+    assert "TH1_0004 may be ./TH1_0004.DNG or ./TH1_0004.dng; write the whole name" in output.replace("\n", " ")

@@ -29,6 +29,7 @@ from tests.engine import privacy_shoot as nasty
 from tests.engine.privacy_scan import forms, found_in, leaks, pieces
 from tests.engine.privacy_shoot import INGRID, MARIT, SHOWN, WITHHELD, ZOFIA, exiv2
 from tests.engine.test_run import evencourt
+from tests.shoot.called import index_of
 
 # What the photographer keeps and does not hand on, beside the deliveries.
 OWN = ("run.json", "report.html", "frames.csv")
@@ -276,7 +277,7 @@ def test_a_line_that_would_hold_a_frame_and_finds_none_says_so(tmp_path: Path) -
     nasty.write_facts(tmp_path, minors=False)
     table = "frame,players\nTH1_0OO1,home 4\nTH1_0OO2,home 7\n"
     (tmp_path / "frames.csv").write_text(table, encoding="utf-8")
-    _, _, missing = load_facts(tmp_path, None, ["TH1_0001", "TH1_0002"])
+    _, _, missing = load_facts(tmp_path, None, index_of(["TH1_0001", "TH1_0002"]))
     assert ["not held back" in why for _, why in missing] == [True, False]
 
 

@@ -131,7 +131,7 @@ MUTANTS = [
     mutant("formats/metadata/xmp_read.py", "found.setdefault(name, value)", "found[name] = value", *_PACKETS),
     mutant(_EXIF, "exif.orientation if oriented else", "exif.orientation if True else", "formats/test_exif_libraw.py"),
     mutant("shoot/scan.py", "if not hidden and there.suffix", "if there.suffix", "shoot/test_scan.py"),
-    mutant("shoot/scan.py", 'unicodedata.normalize("NFC", name)', "name", "shoot/test_scan.py"),
+    mutant("shoot/frame_names.py", 'unicodedata.normalize("NFC", name)', "name", "shoot/test_scan.py"),
     mutant("shoot/eventfile.py", "return value.upper()", "return value", "shoot/test_facts.py"),
     mutant("shoot/eventfile.py", "and 0 <= v <= 1]", "and v <= 1]", "shoot/test_facts.py"),
     mutant("shoot/read_facts.py", '.removeprefix("#")', "", "shoot/test_facts.py"),

@@ -6,6 +6,7 @@ from tests.mutants_table import mutant
 
 _BURSTS = "shoot/bursts.py"
 _SCAN = "shoot/scan.py"
+_FRAME_NAMES = "shoot/frame_names.py"
 _CLOCKS = "shoot/clocks/correction.py"
 _BODIES = "shoot/clocks/bodies.py"
 _CLOCK_TESTS = ("shoot/clocks/test_correction.py",)
@@ -24,8 +25,7 @@ MUTANTS = [
     ),
     mutant(_SCAN, "if not there.is_relative_to(inside):", "if False:", *_SCAN_TESTS),
     mutant(_SCAN, 'sorted(names) if not name.startswith(".")', "sorted(names)", *_SCAN_TESTS),
-    mutant(_SCAN, "kept = [path for path in paths if path not in copies]", "kept = paths", *_SCAN_TESTS),
-    mutant(_SCAN, 'unicodedata.normalize("NFC", name).casefold()', "name", *_SCAN_TESTS),
+    mutant(_FRAME_NAMES, 'unicodedata.normalize("NFC", name).casefold()', "name", *_SCAN_TESTS),
     mutant(_CLOCKS, "time = exif.time + shift", "time = exif.time - shift", *_CLOCK_TESTS),
     mutant(_CLOCKS, "+ seconds\n", "\n", *_CLOCK_TESTS),
     mutant(_CLOCKS, "if own.name not in entry.frames:", "if False:", *_CLOCK_TESTS),

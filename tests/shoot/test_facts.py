@@ -18,7 +18,7 @@ from pipeline.shoot.countries import _CODES, alpha2, alpha3
 from pipeline.shoot.eventfile import TEXTS
 from pipeline.shoot.facts import Facts, FrameFacts, Player, Reference, held_back
 from pipeline.shoot.read_facts import load_facts
-from pipeline.textfile.tables import FrameIndex
+from tests.shoot.called import index_of
 
 NAMES = [f"TH1_000{n}" for n in range(1, 6)] + ["card1/TH1_0009", "card2/TH1_0009"]
 
@@ -56,7 +56,7 @@ def read(
     for name, text in (("shoot.yaml", event), ("roster.csv", roster), ("frames.csv", frames)):
         if text:
             (folder / name).write_text(text, encoding="utf-8")
-    facts, problems, missing = load_facts(folder, None, NAMES)
+    facts, problems, missing = load_facts(folder, None, index_of(NAMES))
     return facts, [(Path(p.file).name, p.line, p.column, p.message) for p in problems], missing
 
 
@@ -126,10 +126,10 @@ def test_facts_file_elsewhere_brings_its_tables(tmp_path: Path) -> None:
     (desk / "cup.yaml").write_text("roster: gulls.csv\n", encoding="utf-8")
     (desk / "gulls.csv").write_text(ROSTER.replace("Mill Lane Foxes", "away"), encoding="utf-8")
     (shoot / "frames.csv").write_text("frame,players\nTH1_0001,home 7\n", encoding="utf-8")
-    facts, problems, _ = load_facts(shoot, desk / "cup.yaml", NAMES)
+    facts, problems, _ = load_facts(shoot, desk / "cup.yaml", index_of(NAMES))
     assert problems == []
     assert facts.rows["TH1_0001"].players == (("home", "7"),)
-    _, problems, _ = load_facts(shoot, desk / "absent.yaml", NAMES)
+    _, problems, _ = load_facts(shoot, desk / "absent.yaml", index_of(NAMES))
     assert "cannot be read" in str(problems[0])
 
 
@@ -264,7 +264,7 @@ def test_table_of_another_encoding(tmp_path: Path) -> None:
     ],
 )  # fmt: skip
 def test_names_of_frames(written: str, found: str | None) -> None:
-    assert FrameIndex(NAMES).find(written)[0] == found
+    assert index_of(NAMES).find(written)[0] == found
 
 
 SISTERS = """\
@@ -382,10 +382,8 @@ def test_a_row_that_says_which_frame_it_means_holds_no_other(tmp_path: Path) -> 
 
 
 def test_files_of_one_stem_are_held_where_a_row_names_the_stem_alone() -> None:
-    index = FrameIndex(["F1.dng", "F1.DNG", "F2"])
-    assert index.find("F1") == (
-        None,
-        "several files are called F1 (F1.DNG, F1.dng); rename one, or write the whole name",
-    )
+    index = index_of(["F1.dng", "F1.DNG", "F2"])
+    assert index.find("F1") == (None, "F1 may be ./F1.DNG or ./F1.dng; write the whole name")
+    assert index.find("./F1.dng") == ("F1.dng", "")
     assert index.candidates("F1") == ["F1.DNG", "F1.dng"] and index.candidates("F2.nef") == ["F2"]
     assert index.candidates("F3") == []

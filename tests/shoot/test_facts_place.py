@@ -9,6 +9,7 @@ import pytest
 from pipeline.errors import InputError
 from pipeline.shoot.facts import Facts
 from pipeline.shoot.read_facts import facts_place, load_facts
+from tests.shoot.called import index_of
 
 NAMES = ["TH1_0001", "TH1_0002"]
 ROSTER = "team,number,name,publish\nhome,7,Ida Marlow,{}\n"
@@ -25,7 +26,7 @@ def places(tmp_path: Path) -> tuple[Path, Path]:
 
 
 def load(shoot: Path, given: Path | None) -> Facts:
-    facts, problems, _ = load_facts(shoot, given, NAMES)
+    facts, problems, _ = load_facts(shoot, given, index_of(NAMES))
     assert problems == []
     return facts
 
@@ -108,7 +109,7 @@ def test_what_is_no_place_of_facts_is_refused(places: tuple[Path, Path]) -> None
         with pytest.raises(InputError, match=words) as refused:
             facts_place(shoot, given)
         assert str(refused.value).startswith(str(given))
-        _, problems, _ = load_facts(shoot, given, NAMES)
+        _, problems, _ = load_facts(shoot, given, index_of(NAMES))
         assert [words in str(problem) for problem in problems] == [True]
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from pipeline.engine.jobs import Shoot
+from pipeline.engine.jobs import Shoot, read_frames
 from pipeline.engine.measure import MeasuredFrame
 from pipeline.engine.tables.frame_table import frame_table
 from pipeline.errors import InputError, Problem
@@ -18,10 +18,9 @@ from pipeline.recipe.recipe import Recipe
 from pipeline.shoot.clocks.correction import with_clocks
 from pipeline.shoot.consent import held_by_own_texts
 from pipeline.shoot.facts import Facts, FrameFacts, held_back
+from pipeline.shoot.frame_names import FrameIndex
 from pipeline.shoot.read_facts import load_facts
-from pipeline.shoot.scan import scan
 from pipeline.steps.caption import CaptionParams, describe
-from pipeline.textfile.tables import FrameIndex
 from pipeline.types import Frame
 
 
@@ -53,7 +52,7 @@ def filled_in(shoot: Shoot, file: Path) -> Facts:
 
     Raises InputError with every problem of the file: a table that is not understood in full must not be overwritten.
     """
-    read, problems, _ = load_facts(shoot.folder, shoot.facts_file, [f.name for f in shoot.frames], file)
+    read, problems, _ = load_facts(shoot.folder, shoot.facts_file, shoot.index, file)
     if own := [p for p in problems if p.file == str(file)]:
         raise InputError(own)
     rows = {**shoot.facts.rows, **{name: _joined(row, shoot.facts.row(name)) for name, row in read.rows.items()}}
@@ -147,16 +146,16 @@ def check(folder: Path, facts_file: Path | None, file: Path | None, params: Capt
 
     A wrong row becomes a problem and gets no preview. Raises InputError where there is no shoot or no table.
     """
-    found = scan(folder)
+    found = read_frames(folder, facts_file)
     names = [f.name for f in found.frames]
-    facts, problems, _ = load_facts(folder, facts_file, names, file)
+    index = FrameIndex(found.frames, found.formerly)
+    facts, problems, _ = load_facts(folder, facts_file, index, file)
     if not facts.frames_file and not problems:
         raise InputError(
             f"{folder}: has no frames.csv to check; write one with: evencourt captions {folder} --out frames.csv"
         )
-    index = FrameIndex(names)
     for row in facts.elsewhere:
-        why = index.find(row["frame"])[1]
+        why = index.of_row(row).why
         problems.append(row.problem(f"frame: {why}; correct the name, or delete the line"))
     corrected, wrong_clocks = with_clocks(found.frames, facts.clocks, facts.start)
     problems += wrong_clocks

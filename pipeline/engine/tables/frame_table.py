@@ -34,6 +34,7 @@ def frame_table(
     chosen  frames whose keep is filled in with "always"
     info    further columns, for reading only, each of facts.INFO_COLUMNS: column -> frame -> text
 
+    The file of a frame stands beside its name, so that a row still means it when another card brings the same name.
     Rows of the facts that name no frame of the shoot come last, as they were, so that nothing typed is lost. No
     spreadsheet computes a cell (textfile.tables.plain_cell), and frames get their suffix where a spreadsheet would
     take a name for a number or a date.
@@ -42,7 +43,7 @@ def frame_table(
     suffixed = any(_CHANGED.fullmatch(name) for name in known)
     text = io.StringIO()
     table = csv.writer(text, delimiter=separator, lineterminator="\r\n")
-    table.writerow((*FRAME_COLUMNS, "burst", "time", "score", "suggested", "why", *info))
+    table.writerow((*FRAME_COLUMNS, "file", "burst", "time", "score", "suggested", "why", *info))
     for number, burst in enumerate(bursts, 1):
         for name in burst.frames:
             frame, row, rank = known[name], facts.row(name), ranks.get(name)
@@ -50,6 +51,7 @@ def frame_table(
             cells = (
                 _with_suffix(frame) if suffixed else name,
                 *_typed(row, name in chosen),
+                frame.relative,
                 str(number),
                 "" if time is None else time.isoformat(sep=" ", timespec="milliseconds"),
                 *(("", "", "") if rank is None else (str(rank.score), str(rank.rating), rank.why)),
@@ -57,7 +59,7 @@ def frame_table(
             )
             table.writerow(map(plain_cell, cells))
     for left in facts.elsewhere:
-        table.writerow(plain_cell(left[column]) for column in FRAME_COLUMNS)
+        table.writerow(plain_cell(left[column]) for column in (*FRAME_COLUMNS, "file", "", "time"))
     return text.getvalue()
 
 

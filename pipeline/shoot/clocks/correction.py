@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from pipeline.errors import Problem
 from pipeline.shoot.clocks.bodies import Body, bodies, by_time, folders, identity, in_folder, meant
 from pipeline.shoot.clocks.entries import Clock
-from pipeline.textfile.tables import FrameIndex
+from pipeline.shoot.frame_names import FrameIndex
 from pipeline.types import Frame
 
 # Days between a camera's date and the start of the event from which on the date is not believed: a tournament lasts as
@@ -139,7 +139,7 @@ class _Seconds:
         self, frames: Sequence[Frame], found: Sequence[_Meant], start: datetime | None, problems: list[Problem]
     ) -> None:
         self.frames: Mapping[str, Frame] = {frame.name: frame for frame in frames}
-        self.index = FrameIndex(list(self.frames))
+        self.index = FrameIndex(frames)
         self.start = start.replace(tzinfo=None) if start else None
         self.problems = problems
         self.of: dict[str, _Meant] = {}
@@ -201,7 +201,7 @@ class _Seconds:
         among  the frames that it should name: two cameras may have frames of one name
         """
         written = getattr(clock, part)
-        name, why = FrameIndex(among).find(written)
+        name, why = FrameIndex([self.frames[name] for name in among]).find(written)
         if name is None:
             name, why = self.index.find(written)
         if name is None:

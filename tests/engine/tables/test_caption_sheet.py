@@ -19,10 +19,12 @@ from pipeline.engine.tables import caption_sheet
 from pipeline.engine.tables.frame_table import frame_table
 from pipeline.errors import EvencourtError, InputError
 from pipeline.shoot.facts import FRAME_COLUMNS, INFO_COLUMNS, FrameFacts
+from pipeline.shoot.frame_names import FrameIndex
 from pipeline.shoot.read_facts import load_facts
 from pipeline.steps.caption import CaptionParams
 from pipeline.textfile.tables import plain_cell
 from pipeline.types import Burst, Frame
+from tests.shoot.called import index_of
 
 NAMES = ("TH1_0001", "TH1_0002", "TH1_0003")
 EVENT = demo.EVENT.partition("language:")[0]
@@ -78,7 +80,7 @@ def test_a_row_a_frame_to_fill_in(tmp_path: Path) -> None:
     assert out.read_bytes().startswith(b"\xef\xbb\xbf")
     rows = rows_of(out)
     assert [row["frame"] for row in rows] == list(NAMES)
-    assert tuple(rows[0]) == (*FRAME_COLUMNS, "burst", "time", "score", "suggested", "why", "caption")
+    assert tuple(rows[0]) == (*FRAME_COLUMNS, "file", "burst", "time", "score", "suggested", "why", "caption")
     for row in rows:
         assert row["suggested"] in "12345" and row["burst"] and not any(row[c] for c in FRAME_COLUMNS[1:])
         assert row["caption"].startswith("Harbour Gulls play Mill Lane Foxes")
@@ -122,7 +124,7 @@ def test_every_column_that_is_written_can_be_read_back(tmp_path: Path) -> None:
         *FRAME_COLUMNS,
         *INFO_COLUMNS,
     }
-    _, problems, missing = load_facts(shoot, None, NAMES, out)
+    _, problems, missing = load_facts(shoot, None, index_of(NAMES), out)
     assert problems == [] and missing == []
 
 
@@ -142,8 +144,8 @@ def test_nothing_typed_is_lost(tmp_path: Path) -> None:
     assert [rows[1][c] for c in FRAME_COLUMNS[1:3]] == ["no", "-1"]
     assert [rows[3][c] for c in FRAME_COLUMNS] == ["OTHER_0007", "", "5", "home 7", "of the second card", ""]
     # read back by the program, it says the same as before
-    first, _, _ = load_facts(shoot, None, NAMES)
-    second, problems, _ = load_facts(shoot, None, NAMES, out)
+    first, _, _ = load_facts(shoot, None, index_of(NAMES))
+    second, problems, _ = load_facts(shoot, None, index_of(NAMES), out)
     assert problems == []
     assert all(replace(second.row(name), line=0) == replace(first.row(name), line=0) for name in NAMES)
 
@@ -218,7 +220,7 @@ def test_no_cell_is_computed_and_each_is_read_back(tmp_path: Path, text: str) ->
     row = rows_of(out)[0]
     assert row["words"] == "'" + text
     assert not any(cell.startswith(tuple("=+-@＝")) for cell in row.values())
-    facts, problems, _ = load_facts(shoot, None, NAMES, out)
+    facts, problems, _ = load_facts(shoot, None, index_of(NAMES), out)
     assert problems == [] and facts.row("TH1_0001").words == text
 
 
@@ -231,7 +233,7 @@ def test_names_that_a_spreadsheet_takes_for_numbers_carry_their_suffix(tmp_path:
     shoot, out = shoot_of(tmp_path / "shoot", names=names), tmp_path / "frames.csv"
     evencourt(shoot, "--out", out, "--workers", 1, "--separator", "comma")
     assert [row["frame"] for row in rows_of(out)] == [f"{name}.jpg" for name in names]
-    facts, problems, missing = load_facts(shoot, None, names, out)
+    facts, problems, missing = load_facts(shoot, None, index_of(names), out)
     assert problems == [] and missing == [] and set(facts.rows) == set(names)
 
 
@@ -247,12 +249,12 @@ def test_separators_follow_the_language_of_the_computer(
 
 def test_a_night_of_ten_thousand_frames_can_be_read_back(tmp_path: Path) -> None:
     frames = [Frame(f"TH1_{n:05d}", tmp_path / "x", f"TH1_{n:05d}.dng", "raw") for n in range(10_000)]
-    facts, _, _ = load_facts(tmp_path, None, [])
+    facts, _, _ = load_facts(tmp_path, None, index_of([]))
     caption = {f.name: "Ingrid Solbakken (7, Harbour Gulls) shoots from nine metres. " * 3 for f in frames}
     bursts = [Burst(tuple(f.name for f in frames))]
     text = frame_table(frames, bursts, facts, {}, info={"caption": caption})
     (tmp_path / "frames.csv").write_text(text, encoding="utf-8-sig", newline="")
-    read, problems, _ = load_facts(tmp_path, None, [f.name for f in frames])
+    read, problems, _ = load_facts(tmp_path, None, FrameIndex(frames))
     assert problems == [] and len(read.rows) == 10_000
 
 

@@ -23,6 +23,7 @@ from pipeline.steps import REGISTRY
 from pipeline.steps.base import Solution, SolveContext
 from pipeline.steps.select import STEP as SELECT
 from pipeline.types import Burst, Exif, Frame
+from tests.shoot.called import index_of
 
 EVENT = """\
 title: Lantern Cup, semi-final
@@ -67,7 +68,7 @@ def shoot_in(folder: Path, frames_csv: str = FRAMES) -> Shoot:
     for name, text in (("shoot.yaml", EVENT), ("roster.csv", ROSTER), ("frames.csv", frames_csv)):
         with (folder / name).open("w", encoding="utf-8", newline="") as file:
             file.write(text)
-    facts, problems, missing = load_facts(folder, None, NAMES)
+    facts, problems, missing = load_facts(folder, None, index_of(NAMES))
     assert (problems, missing) == ([], [])
     frames = tuple(Frame(n, folder / f"{n}.dng", f"{n}.dng", "raw", Exif()) for n in NAMES)
     return Shoot(folder, frames, BURSTS, facts, None, (), (), ModelFiles())

@@ -11,6 +11,7 @@ import pytest
 from pipeline.errors import Problem
 from pipeline.shoot.clocks.correction import with_clocks
 from pipeline.shoot.clocks.entries import Clock, reading_of
+from pipeline.shoot.frame_names import FrameIndex
 from pipeline.shoot.read_facts import load_facts
 from pipeline.types import Frame
 from tests.shoot.clocks.made import EVENING, frame
@@ -33,7 +34,7 @@ def moved(
     """(frame -> seconds by which its time has moved, where it has; problems), of a shoot.yaml with these `clocks`."""
     file = folder / "shoot.yaml"
     file.write_text(f"{head}clocks:{clocks}\n", encoding="utf-8")
-    facts, wrong, _ = load_facts(folder, None, [f.name for f in frames])
+    facts, wrong, _ = load_facts(folder, None, FrameIndex(frames))
     after, wrong_clocks = with_clocks(frames, facts.clocks, facts.start)
     before = {f.name: f.exif.time for f in frames}
     shifts = {
