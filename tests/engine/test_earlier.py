@@ -84,4 +84,4 @@ def test_two_files_of_one_name_are_told_apart(delivered: tuple[Path, Path, Path]
     (shoot / "shoot.yaml").write_text(text + "frames: frames.csv\n", encoding="utf-8")
     (shoot / "frames.csv").write_text("frame,keep\nTH1_0004,yes\n", encoding="utf-8")
     _, output = run("check", shoot.parent / "recipe.yaml", shoot)
-    assert "TH1_0004 may be ./TH1_0004.DNG or ./TH1_0004.dng; write the whole name" in output.replace("\n", " ")
+    assert "TH1_0004 may be ./TH1_0004.dng or ./TH1_0004.DNG; write the whole name" in output.replace("\n", " ")
