@@ -17,6 +17,8 @@ from pipeline.engine.tables.event_form import FormContent
 from pipeline.engine.tables.reference_proposals import Proposal
 from pipeline.errors import InputError, Problem
 from pipeline.shoot.clocks.bodies import Body, bodies
+from pipeline.shoot.clocks.correction import with_clocks
+from pipeline.shoot.clocks.entries import Clock
 from pipeline.shoot.eventfile import as_written, parse_event
 from pipeline.shoot.facts import ROSTER_COLUMNS, Player
 from pipeline.shoot.read_facts import EVENT_FILE, ROSTER_FILE, load_players
@@ -32,6 +34,10 @@ _OF_ONE_MATCH = ("title", "job_id", "instructions")
 _OF_ONE_SHOOT = ("start", "references", "clocks", "roster", "frames")
 # Texts that a delivery keeps as the camera has them where shoot.yaml is silent (from_camera: rights).
 _OF_CAMERA = ("creator", "copyright", "credit", "source", "usage", "rights_url")
+_AS_LAST_TIME = {
+    "teams": "as last time: check which team is at home",
+    "minors": "as last time: no player's name is published",
+}
 _MOST = 3  # texts or names that one remark lists
 _LONGEST = 80  # characters of a text of the cameras that a remark shows
 _ONE_NIGHT = timedelta(hours=24)  # frames further apart are not of one match (common practice, no source)
@@ -114,9 +120,9 @@ def form_content(
                 remarks[key] = f"last time: {_short(str(value))}"
         elif key not in values:
             values[key] = value
-            remarks[key] = "as last time: check which team is at home" if key == "teams" else "as last time"
-    if values.get("minors") and "minors" in remarks:
-        remarks["minors"] = "as last time: no player's name is published"
+            remarks[key] = _AS_LAST_TIME.get(key, "as last time")
+    if not values.get("minors"):
+        remarks.pop("minors", None)
     for key, remark in _camera_texts(measured_frames).items():
         if key not in values:
             remarks[key] = remark
@@ -124,16 +130,20 @@ def form_content(
         start, remarks["start"] = _start(frames)
         if start:
             values["start"] = start
-    below, parts = {"references": _references(proposals, values.get("references"))}, dict[tuple[str, str], str]()
-    everybody = bodies(frames)
-    if "clocks" in values:
-        below["clocks"] = [f"{body.written}: {_body(body)}" for body in everybody]
-    else:
-        timed = [body for body in everybody if body.first is not None]
-        values["clocks"] = {body.key: 0 for body in timed}
-        parts = {("clocks", body.key): _body(body) for body in timed}
-        below["clocks"] = [_body(body) for body in everybody if body.first is None]
-    return FormContent(values, remarks, below, parts)
+    # Of a key that could not be read back, or next to entries of the person's own, only a remark.
+    sure = {} if "clocks" in values else {b.key: b for b in bodies(frames) if b.first and _is_clear(b, frames)}
+    below = {
+        "references": _references(proposals, values.get("references")),
+        "clocks": [f"{b.written}: {_body(b)}" for b in bodies(frames) if b.key not in sure],
+    }
+    if sure:
+        values["clocks"] = dict.fromkeys(sure, 0)
+    return FormContent(values, remarks, below, {("clocks", key): _body(body) for key, body in sure.items()})
+
+
+def _is_clear(body: Body, frames: Sequence[Frame]) -> bool:
+    """Whether `clocks` may call the camera by its key."""
+    return with_clocks(frames, [Clock(body.key, 0.0)])[1] == []
 
 
 def _camera_texts(measured_frames: Sequence[MeasuredFrame]) -> dict[str, str]:
@@ -186,7 +196,8 @@ def _body(body: Body) -> str:
     if body.first is None or body.last is None:
         return f"{name}: {count} without a time"
     days = "%Y-%m-%d %H:%M:%S" if body.first.date() != body.last.date() else "%H:%M:%S"
-    return f"{name}: {count}, {body.first:%Y-%m-%d %H:%M:%S} to {body.last.strftime(days)}"
+    until = f" to {body.last.strftime(days)}" if body.last != body.first else ""
+    return f"{name}: {count}, {body.first:%Y-%m-%d %H:%M:%S}{until}"
 
 
 def _references(proposals: Sequence[Proposal], written: Value) -> list[str]:

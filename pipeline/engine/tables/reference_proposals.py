@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -109,13 +110,11 @@ def best_of_each_light(found: Sequence[Proposal]) -> tuple[Proposal, ...]:
     usable = sorted((one for one in found if not one.why), key=lambda one: (one.kind != "chart", -one.area))
     best: list[Proposal] = []
     for one in usable:
-        near = [
-            at for at, other in enumerate(best) if np.hypot(*np.subtract(one.white, other.white)) < RULES.same_light
-        ]
-        if near:
-            best[near[0]] = replace(best[near[0]], alike=(*best[near[0]].alike, one.frame))
-        else:
+        at = next((n for n, other in enumerate(best) if math.dist(one.white, other.white) < RULES.same_light), None)
+        if at is None:
             best.append(one)
+        else:
+            best[at] = replace(best[at], alike=(*best[at].alike, one.frame))
     shown = {one.frame: one for one in best[: RULES.most_lights]}
     order = [shown[one.frame] for one in found if one.frame in shown]
     return (*order, *(one for one in found if one.why))

@@ -171,11 +171,11 @@ def test_what_is_there_is_never_overwritten(tmp_path: Path) -> None:
     prepare(shoot, facts)
     before[facts / "shoot.yaml"] = (facts / "shoot.yaml").read_bytes()
     assert {p: p.read_bytes() for p in facts.iterdir()} == before
-    # A link that leads nowhere is not written through.
+    # A link that leads nowhere, such as to a disk that is not plugged in, stays.
     (facts / "shoot.yaml").unlink()
     (facts / "shoot.yaml").symlink_to(tmp_path / "elsewhere.yaml")
     evencourt("prepare", shoot, "--facts", facts)
-    assert not (tmp_path / "elsewhere.yaml").exists()
+    assert (facts / "shoot.yaml").is_symlink() and not (tmp_path / "elsewhere.yaml").exists()
 
 
 def test_where_it_cannot_be_written(tmp_path: Path) -> None:
@@ -206,11 +206,19 @@ def test_two_cameras(tmp_path: Path) -> None:
     prepare(shoot, facts)
     assert yaml_of(facts)["clocks"] == {"0123": 0, "0777": 0, "Small camera": 0}
     form = (facts / "shoot.yaml").read_text(encoding="utf-8")
-    assert "  # Clockless: 1 frame without a time\n" in form
+    assert "  # Clockless: Clockless: 1 frame without a time\n" in form
     (facts / "shoot.yaml").write_text(form.replace('"0777": 0', '"0777": 90'), encoding="utf-8")
     moved = {frame.name: frame.exif.time for frame in read_shoot(shoot, facts).frames}
     for name, plain in {frame.name: frame.exif.time for frame in read_shoot(shoot).frames}.items():
         assert moved[name] == (plain + timedelta(seconds=90) if plain and "TH2" in name else plain)
+
+
+def test_a_camera_that_no_key_is_clear_for_is_a_remark(tmp_path: Path) -> None:
+    shoot, facts = night(tmp_path / "shoot"), tmp_path / "facts"
+    photograph(shoot / "A.jpg", START, model="")
+    prepare(shoot, facts)
+    assert yaml_of(facts)["clocks"] == {"0123": 0}
+    assert "a camera without a model: 1 frame, 2026-02-14 19:42:15\n" in (facts / "shoot.yaml").read_text("utf-8")
 
 
 @pytest.mark.parametrize(
@@ -278,9 +286,10 @@ def test_charts_and_cards_are_proposed_and_ready_to_be_confirmed(tmp_path: Path)
     as_jpeg(shoot / "CARD_1.jpg", _card(patches * [1.1, 1, 0.8], {"neutral 5": card}), 10)
     as_jpeg(shoot / "PLAY_1.jpg", _card(patches, {"red": card}), 20)
     as_jpeg(shoot / "PLAY_2.jpg", _card(patches, {}), 30)
-    as_jpeg(shoot / "FAR_1.jpg", _card(patches, {"neutral 5": _quad((380, 260), 50, 0)}), 40)
-    # Frames of a burst are play: an even rectangle there is a board.
-    board = _card(patches * [0.7, 1, 1.2], {"neutral 5": card})
+    # Each is found as a card, in a light of its own, and not proposed: far away, at the side, or in a burst, so play.
+    as_jpeg(shoot / "FAR_1.jpg", _card(patches * [0.9, 1, 0.9], {"neutral 5": _quad((380, 260), 80, 0)}), 40)
+    as_jpeg(shoot / "SIDE_1.jpg", _card(patches * [0.9, 1, 0.7], {"neutral 5": _quad((180, 260), 150, 0)}), 45)
+    board = _card(patches * [1.2, 1, 0.65], {"neutral 5": card})
     for number in range(RULES.most_frames + 1):
         as_jpeg(shoot / f"PLAY_3{number}.jpg", board, 50)
     text = prepare(shoot, facts)
@@ -386,7 +395,7 @@ def test_facts_beside_the_frames_are_carried_in_full(tmp_path: Path, last: Path)
     shoot, facts = night(tmp_path / "shoot"), tmp_path / "facts"
     own = LAST.replace("OLD_0001", "TH1_0001").replace("quarter", "semi").replace("0012: -3.2", "0123: -3.2")
     (shoot / "shoot.yaml").write_text(own + "roster: gulls.csv\n", encoding="utf-8")
-    (shoot / "gulls.csv").write_text(SHIRTS, encoding="utf-8")
+    (shoot / "gulls.csv").write_text(SHIRTS + "away,12,Una Tern,no\n", encoding="utf-8")
     (shoot / "frames.csv").write_text("frame,keep,players\nTH1_0002,,home 4\nTH1_0003,no,\n", encoding="utf-8")
     before = read_shoot(shoot)
     text = prepare(shoot, facts, "--like", last)

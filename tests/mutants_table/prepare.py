@@ -1,0 +1,53 @@
+"""prepare and the folder of facts: nothing typed is lost, nobody withheld is forgotten, no text breaks out."""
+
+from __future__ import annotations
+
+from tests.mutants_table import mutant
+
+_PREPARE, _PROPOSALS = "engine/tables/prepare.py", "engine/tables/reference_proposals.py"
+_TESTS = ("engine/tables/test_prepare.py",)
+_YAML, _TEXTS = "textfile/yaml_text.py", ("textfile/test_yaml_text.py",)
+_SHEET_TESTS = ("engine/tables/test_caption_sheet.py",)
+_PLACE, _PLACE_TESTS = "shoot/read_facts.py", ("shoot/test_facts_place.py",)
+
+MUTANTS = [
+    # An existing file is kept; the shoot folder is never written to.
+    mutant(
+        "cli/prepare.py",
+        "if (facts / name).exists() or (facts / name).is_symlink()",
+        "if (facts / name).exists()",
+        *_TESTS,
+    ),
+    mutant("cli/prepare.py", "        if ROSTER_FILE not in there:\n", "        if True:\n", *_TESTS),
+    mutant("cli/prepare.py", "if facts.resolve().is_relative_to(shoot.resolve()):", "if facts == shoot:", *_TESTS),
+    # Consent is carried over from beside the frames and from the last match.
+    mutant("cli/prepare.py", "beside if beside.table is not None else last", "last", *_TESTS),
+    mutant(
+        "cli/prepare.py",
+        "read_shoot(shoot, facts if there else None, models)",
+        "read_shoot(shoot, facts, models)",
+        *_TESTS,
+    ),
+    mutant(_PREPARE, "            values[key] = value\n", "", *_TESTS),
+    mutant(_PREPARE, '"start", "references", "clocks", "roster", "frames"', '"start", "roster", "frames"', *_TESTS),
+    mutant(_PREPARE, "with_clocks(frames, [Clock(body.key, 0.0)])[1] == []", "True", *_TESTS),
+    mutant(_PREPARE, "if last - first > _ONE_NIGHT:", "if False:", *_TESTS),
+    mutant(_PREPARE, "    if offset is None:\n        return", "    if False:\n        return", *_TESTS),
+    # A guess stays a comment, and proposals are few.
+    mutant(_PROPOSALS, "len(group) <= RULES.most_frames", "True", *_TESTS),
+    mutant(_PROPOSALS, "if area < RULES.least_card or off > RULES.central:", "if False:", *_TESTS),
+    mutant(_PROPOSALS, "best[at] = replace(best[at]", "best[at] = replace(one", *_TESTS),
+    mutant("engine/tables/event_form.py", "  # {in_comment(text)}", "  {in_comment(text)}", *_TESTS),
+    # Nothing breaks out.
+    mutant(_YAML, "if text.isprintable() else quoted(text)", "", *_TESTS, *_TEXTS),
+    mutant(_YAML, " and text.casefold() not in _WORDS", "", *_TEXTS),
+    mutant(_YAML, "    if sign.isprintable():", "    if True:", *_TEXTS),
+    # Which file counts.
+    mutant(_PLACE, "folders = _distinct(given, shoot)", "folders = _distinct(shoot, given)", *_PLACE_TESTS),
+    mutant(_PLACE, 'if given.suffix.lower() not in (".yaml", ".yml"):', "if False:", *_PLACE_TESTS),
+    mutant(_PLACE, "    notices += _notices(name, folders)\n", "", *_PLACE_TESTS),
+    mutant(_PLACE, 'side is None and row["team"].startswith("#")', 'row["team"].startswith("#")', *_PLACE_TESTS),
+    mutant(
+        "cli/captions.py", "else desk / FRAMES_FILE", "else Path(FRAMES_FILE)", "engine/tables/test_caption_sheet.py"
+    ),
+]
