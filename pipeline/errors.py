@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import groupby
 
 
 @dataclass(frozen=True, order=True)
@@ -24,6 +25,21 @@ class Problem:
         return f"{where}: {self.message}"
 
 
+MOST_LINES = 50  # problems of one file that are printed; more are of no help
+
+
+def lines_of(problems: Sequence[Problem]) -> list[str]:
+    """Each problem on a line, in the order of files and lines; of a file's more than `MOST_LINES` the first, and how
+    many more there are."""
+    lines: list[str] = []
+    for file, some in groupby(sorted(set(problems)), key=lambda problem: problem.file):
+        found = list(some)
+        lines += map(str, found[:MOST_LINES])
+        if len(found) > MOST_LINES:
+            lines.append(f"{file}: and {len(found) - MOST_LINES:,} more problems")
+    return lines
+
+
 class EvencourtError(Exception):
     """Base of every error that is shown to the user as plain text, without a traceback."""
 
@@ -33,7 +49,7 @@ class InputError(EvencourtError):
 
     def __init__(self, problems: Sequence[Problem] | str) -> None:
         self.problems = () if isinstance(problems, str) else tuple(sorted(set(problems)))
-        super().__init__(problems if isinstance(problems, str) else "\n".join(map(str, self.problems)))
+        super().__init__(problems if isinstance(problems, str) else "\n".join(lines_of(self.problems)))
 
 
 class RunStoppedError(EvencourtError):

@@ -19,7 +19,7 @@ from pipeline.engine.run import measure_shoot
 from pipeline.engine.solve import subjects_and_ranks
 from pipeline.engine.tables import caption_sheet, jersey_suggestions
 from pipeline.engine.tables.frame_table import SEPARATORS
-from pipeline.errors import InputError
+from pipeline.errors import InputError, lines_of
 from pipeline.people import digits as jersey_digits
 from pipeline.shoot.consent import held_by_own_texts
 from pipeline.shoot.read_facts import FRAMES_FILE, facts_place
@@ -236,8 +236,8 @@ def check_table(folder: Path, facts: Path | None, file: Path | None, recipe: Pat
     if checked.unnamed:
         more = f" and {len(checked.unnamed) - 1} more" if len(checked.unnamed) > 1 else ""
         note(f"not in the table: {checked.unnamed[0]}{more}; what the event says is written of them")
-    for problem in checked.problems:
-        warn(str(problem))
+    for line in lines_of(checked.problems):
+        warn(line)
     wrong = len(checked.problems)
     say(
         f"{checked.file}: {rows} rows read, {held} of them in no delivery, "

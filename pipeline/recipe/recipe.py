@@ -14,10 +14,10 @@ from ruamel.yaml.comments import CommentedMap
 from ruamel.yaml.representer import RoundTripRepresenter
 
 from pipeline.deliver.address import sharing
-from pipeline.errors import InputError, Problem
+from pipeline.errors import MOST_LINES, InputError, Problem
 from pipeline.formats.metadata.model import Metadata
 from pipeline.steps.base import AnyStep, FileName, Order, Params, Solution
-from pipeline.textfile.messages import Loc, did_you_mean
+from pipeline.textfile.messages import Loc, did_you_mean, few, shown
 from pipeline.textfile.yamlfile import Document, load_yaml, validate
 from pipeline.types import Domain, JsonValue
 
@@ -162,10 +162,7 @@ class _Reader:
         if not isinstance(data, dict):
             message = "a recipe has the keys recipe: 1, steps: and deliveries:"
             raise InputError([self.doc.problem((), message)])
-        for key in data:
-            if key not in _KEYS:
-                hint = did_you_mean(key, _KEYS) or f"; the keys are {', '.join(_KEYS)}"
-                self.refuse((key,), f"no key {key}{hint}", key=True)
+        self.problems += few([key for key in data if key not in _KEYS], self.unknown_key)
         version = data.get("recipe")
         if "recipe" not in data:
             self.refuse((), "the line recipe: 1 is missing; write it at the top")
@@ -178,6 +175,11 @@ class _Reader:
         if self.problems:
             raise InputError(self.problems)
         return Recipe(self.doc.file, tuple(item.bound for item in shared), deliveries)
+
+    def unknown_key(self, key: str) -> Problem:
+        """The problem of a key that no recipe has."""
+        hint = did_you_mean(key, _KEYS) or f"; the keys are {', '.join(_KEYS)}"
+        return self.doc.problem((key,), f"no key {shown(key)}{hint}", key=True)
 
     def deliveries(self, data: Any, shared: list[_Item], domain: Domain) -> Iterator[Delivery]:
         """The deliveries of a recipe. domain  after the last of the shared steps."""
@@ -241,8 +243,10 @@ class _Reader:
             found[name] = number
             step = self.registry.get(name)
             if step is None:
-                hint = did_you_mean(name, self.registry) or f"; the steps are {', '.join(self.registry)}"
-                self.refuse(here, f"no step {name}{hint}", key=True)
+                # A hint for each of thousands would take minutes, and nobody reads that far.
+                hint = did_you_mean(name, self.registry) if len(self.problems) < MOST_LINES else ""
+                known = f"; the steps are {', '.join(self.registry)}"
+                self.refuse(here, f"no step {shown(name)}{hint or known}", key=True)
             elif step.place not in (place, "both"):
                 right = "under steps" if step.place == "shared" else "in a delivery"
                 self.refuse(here, f"{name} is done {_TIMES[step.place]}; put it {right}", key=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from babel import Locale
+from babel.languages import get_official_languages
 
 # The 249 officially assigned codes (ISO 3166-1 as maintained in 2026), alpha-2 before alpha-3.
 _ASSIGNED = (
@@ -45,6 +46,12 @@ def alpha2(code: str) -> str:
 def alpha3(code: str) -> str:
     """The three letters of a country, given its two or three in any case; "" for an unknown code."""
     return _CODES.get(alpha2(code), "")
+
+
+def languages_of(language: str, country: str) -> tuple[str, ...]:
+    """Codes of the languages that a person may write in: the one given, then the official ones of a country (CLDR)."""
+    official = get_official_languages(alpha2(country), de_facto=True) if country else ()
+    return tuple(dict.fromkeys((language, *official)))
 
 
 def suggested(written: str) -> str:

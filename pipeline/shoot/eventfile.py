@@ -151,7 +151,7 @@ def as_written(doc: Document) -> Any:
     """The document with numbers put back as they were written wherever text is meant (phone: 0123)."""
     if not isinstance(doc.data, dict):
         return doc.data
-    data = {key: value for key, value in doc.data.items() if value is not None}
+    data = {key: value for key, value in doc.data.items() if value is not None or key not in _Written.model_fields}
     for key in {*TEXTS, "contact", "start"} & data.keys():
         data[key] = doc.texts.get((key,), data[key])
     for key in {"teams", "contact"} & data.keys():

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import unicodedata
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -11,6 +9,7 @@ from typing import Literal
 
 from pipeline.errors import InputError, Problem
 from pipeline.formats.metadata.credits import Credits, Place, copied
+from pipeline.shoot.countries import languages_of
 from pipeline.shoot.eventfile import NOTHING_WRITTEN, EventFile, parse_event
 from pipeline.shoot.facts import (
     FRAME_COLUMNS,
@@ -22,9 +21,10 @@ from pipeline.shoot.facts import (
     Reference,
 )
 from pipeline.shoot.frame_names import FrameIndex
-from pipeline.shoot.rows import Missing, folded, read_rows, side_of
+from pipeline.shoot.roster import read_roster
+from pipeline.shoot.rows import Missing, folded, read_rows
 from pipeline.textfile.reading import refused
-from pipeline.textfile.tables import Table, read_table, yes_or_no
+from pipeline.textfile.tables import PLAIN, SAVE_AS, Table, read_table
 from pipeline.textfile.yamlfile import Document, load_yaml
 
 EVENT_FILE, ROSTER_FILE, FRAMES_FILE = "shoot.yaml", "roster.csv", "frames.csv"
@@ -108,13 +108,16 @@ def load_facts(
         problems += error.problems
     notices = list(place.notices)
     teams, roster, readable = load_players(parsed, doc, place.folders, problems, notices)
+    languages = languages_of(parsed.language, parsed.country)
     # An unreadable roster is one problem, not one for each player named in frames.csv.
     players = roster if readable else None
     if frames_file is not None:
-        frames = read_table(frames_file, FRAME_COLUMNS, ("frame",), problems, ignored=INFO_COLUMNS)
+        frames = read_table(frames_file, FRAME_COLUMNS, ("frame",), problems, INFO_COLUMNS, languages)
     else:
         frames = _table("frames", parsed, doc, place.folders, problems, notices)
-    rows = read_rows(frames, teams, players, index, problems)
+    notices += _said(frames, f"line {frames.guess}" if frames and frames.guess else "")
+    rows = read_rows(frames, teams, players, index, problems, languages, parsed.minors)
+    problems += frames.doubts(problems) if frames else []
     facts = Facts(
         title=parsed.title,
         country=parsed.country,
@@ -167,7 +170,10 @@ def load_players(
     before = len(problems)
     table = _table("roster", parsed, doc, folders, problems, notices)
     readable = len(problems) == before
-    return teams, _roster(table, teams, problems), readable
+    roster = read_roster(table, teams, parsed.minors, languages_of(parsed.language, parsed.country), problems)
+    problems += table.doubts(problems) if table else []
+    notices += _said(table, roster.example)
+    return teams, roster.players, readable
 
 
 def _table(
@@ -188,35 +194,20 @@ def _table(
             problem = doc.problem((kind,), f"{kind}: no file {named} beside the facts; check the name")
             problems.append(replace(problem, missing=kind))
         return None
+    languages = languages_of(parsed.language, parsed.country)
     if kind == "roster":
-        return read_table(path, ROSTER_COLUMNS, ("team", "number", "name"), problems)
-    return read_table(path, FRAME_COLUMNS, ("frame",), problems, ignored=INFO_COLUMNS)
+        return read_table(path, ROSTER_COLUMNS, ("team", "number", "name"), problems, languages=languages)
+    return read_table(path, FRAME_COLUMNS, ("frame",), problems, INFO_COLUMNS, languages)
 
 
-def _roster(table: Table | None, teams: Mapping[str, str], problems: list[Problem]) -> tuple[Player, ...]:
-    players: dict[tuple[str, str], Player] = {}
-    for row in table.rows if table else ():
-        wrong: list[str] = []
-        side, why = side_of(row["team"], teams)
-        if side is None and row["team"].startswith("#"):  # an example, or a player taken out; #7 is a number, no team
-            continue
-        number = unicodedata.normalize("NFKC", row["number"]).removeprefix("#")  # also digits of full width
-        publish = yes_or_no(row["publish"], default=True)
-        if side is None:
-            wrong.append(f"team: {why}")
-        if not number.isdecimal():
-            wrong.append(f"number: {number or '(empty)'} is not a shirt number; write digits, such as 7")
-        if not row["name"]:
-            wrong.append("name: empty; write the player's name")
-        if publish is None:
-            wrong.append(f"publish: {row['publish']} is neither yes nor no")
-        if first := players.get((side or "", number)):
-            here = f" as well as {row['name']} here" if row["name"] else ""
-            wrong.append(f"{side} {number} is already on line {first.line}, {first.name}{here}; correct one")
-        elif side and not wrong:
-            players[side, number] = Player(side, number, row["name"], bool(publish), row.line)
-        problems += [row.problem(message) for message in wrong]
-    return tuple(players.values())
+def _said(table: Table | None, example: str = "") -> list[str]:
+    """How a table was read, where it is no plain UTF-8 with commas; `example`: where its letters can be checked."""
+    if table is None or table.reading in ("", PLAIN):
+        return []
+    check = ""
+    if example:
+        check = f"; its code page is a guess: see whether the letters are right in {example}. If not, {SAVE_AS}"
+    return [f"{table.file}: {table.reading}{check}"]
 
 
 def _references(

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from pipeline.errors import Problem
 from pipeline.shoot.eventfile import box_of
 from pipeline.shoot.facts import SIDES, FrameFacts, Player
 from pipeline.shoot.frame_names import FrameIndex, Meant, row_digest
-from pipeline.shoot.names import same_name
+from pipeline.shoot.names import hints_at, holds_any, same_name
 from pipeline.textfile.messages import did_you_mean
-from pipeline.textfile.tables import Row, Table, numbers, yes_or_no
+from pipeline.textfile.tables import SAVE_AS, Row, Table, numbers, whole
+from pipeline.textfile.yes_no import yes_or_no
 
 Missing = list[tuple[str, str]]
 
@@ -67,7 +68,7 @@ def _by_name(written: str, teams: Mapping[str, str], roster: tuple[Player, ...])
     there = [p for p in roster if not before or p.team == sides[before]]
     alike = [p for p in there if same_name(p.name, name)]
     exact = [p for p in alike if unicodedata.normalize("NFC", p.name) == unicodedata.normalize("NFC", name)]
-    hits = exact or alike
+    hits = list({(p.team, p.number): p for p in exact or alike}.values())
     if len(hits) == 1:
         return (hits[0].team, hits[0].number), ""
     if hits:
@@ -104,8 +105,14 @@ def read_rows(
     roster: tuple[Player, ...] | None,
     index: FrameIndex,
     problems: list[Problem],
+    languages: Sequence[str] = (),
+    minors: bool = False,
 ) -> Rows:
-    """Read the rows of frames.csv; `roster` is None where it cannot be read. What is wrong is added to `problems`."""
+    """Read the rows of frames.csv; `roster` is None where it cannot be read. What is wrong is added to `problems`.
+
+    languages  in which keep may be answered, besides English; minors  whether no name of the shoot is published
+    """
+    hidden = tuple(player.name for player in roster or () if minors or not player.publish)
     rows: dict[str, FrameFacts] = {}
     missing: Missing = []
     elsewhere: list[Row] = []
@@ -121,7 +128,7 @@ def read_rows(
             wrong.append("frame: empty; write the frame's name")
         elif name is not None and name in rows:
             wrong.append(f"frame: {name} is already on line {rows[name].line}; leave one of the two out")
-        facts = _facts_of(row, teams, roster, wrong)
+        facts = replace(_facts_of(row, teams, roster, languages, wrong), unclear=_unsure_words(row, hidden))
         if row["frame"] and name is None:
             why = meant.why
             if may:
@@ -145,14 +152,37 @@ _UNCLEAR = "line {line} of frames.csv may mean it or another frame; write the wh
 
 
 def _meaning(row: Row, index: FrameIndex) -> Meant:
-    return index.of_row(row) if row["frame"] else Meant(None, "", ())
+    """The frame of a row, also where another likely code page spells its name."""
+    if not row["frame"]:
+        return Meant(None, "", ())
+    meant = index.of_row(row)
+    others = (index.of_row(replace(row, cells={**row.cells, "frame": name})) for name in row.others.get("frame", ()))
+    return meant if meant.may else next((other for other in others if other.may), meant)
 
 
-def _facts_of(row: Row, teams: Mapping[str, str], roster: tuple[Player, ...] | None, wrong: list[str]) -> FrameFacts:
+def _unsure_words(row: Row, hidden: tuple[str, ...]) -> str:
+    """Why the frame is held back where the words of its row, read in another likely code page, may name one of those
+    who are withheld; "" where they do not."""
+    for words in row.others.get("words", ()):
+        if holds_any(words, hidden) or any(hints_at(words, name) for name in hidden):
+            return (
+                f"its words in line {row.line} may name a player who is withheld, if the code page of the table is "
+                f"another; {SAVE_AS}"
+            )
+    return ""
+
+
+def _facts_of(
+    row: Row,
+    teams: Mapping[str, str],
+    roster: tuple[Player, ...] | None,
+    languages: Sequence[str],
+    wrong: list[str],
+) -> FrameFacts:
     always = row["keep"].casefold() == "always"
-    keep = True if always else yes_or_no(row["keep"], default=True)
-    rating = int(row["rating"]) if re.fullmatch(r"-1|[0-5]", row["rating"]) else None
-    crop = box_of(numbers(row["crop"]))
+    keep = True if always else yes_or_no(row["keep"], default=True, languages=languages)
+    rating = int(whole(row["rating"])) if re.fullmatch(r"-1|[0-5]", whole(row["rating"])) else None
+    crop = box_of(numbers(row["crop"], 4))
     if keep is None:
         wrong.append(f"keep: {row['keep']} is neither yes, no nor always")
     if row["rating"] and rating is None:

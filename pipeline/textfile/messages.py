@@ -4,17 +4,22 @@ from __future__ import annotations
 
 import difflib
 import types
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import replace
 from enum import Enum
-from typing import Annotated, Any, Literal, Union, get_args, get_origin
+from typing import Annotated, Any, Literal, TypeVar, Union, get_args, get_origin
 
 from annotated_types import Ge, Gt, Interval, Le, Lt
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
-Loc = tuple[int | str, ...]
+from pipeline.errors import Problem
 
+Loc = tuple[int | str, ...]
+_T = TypeVar("_T")
+
+MOST_ALIKE = 10  # problems of a kind that are named; more are of no help
 _QUOTED = 40  # characters of a value that a message repeats
 _CLOSE = 0.6  # ratio of difflib from which a word may be meant; its own default
 _RANGE_ERRORS = ("greater_than", "greater_than_equal", "less_than", "less_than_equal")
@@ -25,6 +30,21 @@ def did_you_mean(written: str, known: Collection[str]) -> str:
     by_fold = {word.casefold(): word for word in known}
     close = difflib.get_close_matches(written.casefold(), list(by_fold), n=1, cutoff=_CLOSE)
     return f"; did you mean {by_fold[close[0]]}?" if close else ""
+
+
+def shown(text: str) -> str:
+    """Text of a file on one line, and no more of it than a message can hold."""
+    one_line = " ".join(text.split())
+    return one_line[:_QUOTED] + "..." if len(one_line) > _QUOTED else one_line
+
+
+def few(found: Sequence[_T], problem: Callable[[_T], Problem]) -> list[Problem]:
+    """The problem of each thing found; of more than ten alike the first ten, and how many more there are."""
+    problems = [problem(one) for one in found[:MOST_ALIKE]]
+    if len(found) > MOST_ALIKE:
+        next_one = problem(found[MOST_ALIKE])
+        problems.append(replace(next_one, message=f"and {len(found) - MOST_ALIKE:,} more of this kind"))
+    return problems
 
 
 def and_more(names: Sequence[str]) -> str:
@@ -44,7 +64,7 @@ def explain(model: type[BaseModel], path: Loc, errors: Sequence[ErrorDetails], w
         known = list(owner.model_fields) if owner else []
         where = f" in {_named(path[:-1])}" if path[:-1] else ""
         hint = did_you_mean(str(path[-1]), known) or (f"; the keys are {', '.join(known)}" if known else "")
-        return f"no key {path[-1]}{where}{hint or '; it takes no keys'}"
+        return f"no key {shown(str(path[-1]))}{where}{hint or '; it takes no keys'}"
     annotation, metadata = _declared(model, path)
     expected = describe(annotation, metadata)
     name = f"{_named(path)}: " if path else ""
@@ -132,8 +152,7 @@ def _number(value: Any) -> str:
 def _as_written(written: str | None, value: Any) -> str:
     if written is None:
         return "this list" if isinstance(value, list | tuple) else "this"
-    one_line = " ".join(written.split())
-    return (one_line[:_QUOTED] + "..." if len(one_line) > _QUOTED else one_line) or "nothing"
+    return shown(written) or "nothing"
 
 
 def _named(path: Loc) -> str:

@@ -1,31 +1,39 @@
-"""Small CSV tables as photographers save them from a spreadsheet."""
+"""Small tables as photographers save them from a spreadsheet."""
 
 from __future__ import annotations
 
-import csv
-import io
 import re
-from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import zip_longest
 from pathlib import Path
 
 from pipeline.errors import InputError, Problem
-from pipeline.textfile.messages import did_you_mean
-from pipeline.textfile.reading import read_utf8
+from pipeline.textfile.encodings import Reading, UnreadableTextError, control_character, read_text
+from pipeline.textfile.messages import did_you_mean, few, shown
+from pipeline.textfile.reading import read_bytes
 
 SIZE_LIMIT = 10_000_000  # bytes; a table that the program wrote of 10,000 frames is a third of it
-_YES = {"yes", "y", "true", "1"}
-_NO = {"no", "n", "false", "0"}
+SAVE_AS = "save the table as CSV UTF-8"
+PLAIN = "read as UTF-8 with commas"  # what `Table.reading` says of a table that is as expected
 _NUMBER = re.compile(r"-\d+(\.\d+)?")
+_DECIMAL = re.compile(r"-?\d*[.,]?\d+,?")
+_WHOLE = re.compile(r"(-?\d+)[.,]0+")
 
 
 @dataclass(frozen=True)
 class Row:
-    """One line of a table: column name -> text without spaces around it, "" where nothing is written."""
+    """One line of a table: column name -> text without spaces around it, "" where nothing is written.
+
+    places  column -> (line, column) of its cell, from 1
+    others  column -> what the cell may say as well, where the code page of the table is a guess
+    """
 
     file: str
     line: int
     cells: Mapping[str, str]
+    places: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+    others: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     def __getitem__(self, column: str) -> str:
         return self.cells.get(column, "")
@@ -35,17 +43,33 @@ class Row:
         """FILE:LINE, for messages."""
         return f"{self.file}:{self.line}"
 
-    def problem(self, message: str) -> Problem:
-        """A problem at the start of this line."""
-        return Problem(self.file, self.line, 1, message)
+    def problem(self, message: str, column: str = "") -> Problem:
+        """A problem at a cell; at the start of the line where the column is not given, or not there."""
+        column = column or message.partition(":")[0]  # messages about a cell begin with the name of its column
+        return Problem(self.file, *self.places.get(column, (self.line, 1)), message)
 
 
 @dataclass(frozen=True)
 class Table:
-    """The readable rows of a CSV file, in its order."""
+    """The readable rows of a file, in its order.
+
+    reading  its encoding and what separates its cells, in words
+    guess    the first line that another code page reads in another way, from 1; 0 where nothing is guessed
+    absent   columns without which its rows cannot be judged; a problem says so
+    """
 
     file: str
     rows: tuple[Row, ...]
+    reading: str = ""
+    guess: int = 0
+    absent: frozenset[str] = frozenset()
+
+    def doubts(self, problems: Collection[Problem]) -> list[Problem]:
+        """That its letters were guessed, where something is wrong in it: the guess may be what is wrong."""
+        if not self.guess or all(problem.file != self.file for problem in problems):
+            return []
+        message = f"was {self.reading}, which is a guess; where letters are wrong, {SAVE_AS}"
+        return [Problem(self.file, 0, 0, message)]
 
 
 # Signs that make a spreadsheet compute a cell, and the apostrophe by which one says that it is plain text (common
@@ -59,20 +83,25 @@ def plain_cell(text: str) -> str:
     return f"'{text}" if text[:1] in tuple(COMPUTED) and not _NUMBER.fullmatch(text) else text
 
 
-def yes_or_no(text: str, *, default: bool) -> bool | None:
-    """yes, no (y, n, true, false, 1, 0, either case); `default` where empty; None for anything else."""
-    word = text.casefold()
-    if not word:
-        return default
-    return True if word in _YES else False if word in _NO else None
+def whole(text: str) -> str:
+    """A whole number as a person means it where a spreadsheet wrote 7.0 or 7,00; other text as it is."""
+    match = _WHOLE.fullmatch(text)
+    return match[1] if match else text
 
 
-def numbers(text: str) -> list[float] | None:
-    """Numbers with spaces, commas or semicolons between them; None where one is not a number."""
+def numbers(text: str, count: int) -> list[float] | None:
+    """`count` numbers with spaces, commas or semicolons between them, decimals after a point or, as in 0,25, a comma.
+
+    None where there are others.
+    """
+    spaced = [part for part in re.split(r"[\s;]+", text) if part]
+    if len(spaced) == count and all(map(_DECIMAL.fullmatch, spaced)):
+        return [float(part.removesuffix(",").replace(",", ".")) for part in spaced]
     try:
-        return [float(part) for part in re.split(r"[\s,;]+", text) if part]
+        found = [float(part) for part in re.split(r"[\s,;]+", text) if part]
     except ValueError:
         return None
+    return found if len(found) == count else None
 
 
 def read_table(
@@ -81,78 +110,171 @@ def read_table(
     required: Collection[str],
     problems: list[Problem],
     ignored: Collection[str] = (),
+    languages: Sequence[str] = (),
 ) -> Table | None:
-    """Read a CSV file with a header (RFC 4180 quoting; comma, semicolon or tab; UTF-8, mark or not; at most 10 MB).
+    """Read a table with a header (RFC 4180 quoting; comma, semicolon or tab; at most 10 MB) in any usual encoding.
 
-    ignored  further columns that may stand in it
+    ignored    further columns that may stand in it
+    languages  codes (BCP 47) of the languages that its texts may be in, for a table that is not Unicode
 
-    Adds what is wrong to `problems`; returns None where the table as a whole cannot be used.
+    Adds what is wrong to `problems`, at most ten of a kind and a count; the rows are read all the same. Returns None
+    where nothing can be read.
     """
     file = str(path)
     try:
-        text = read_utf8(path, SIZE_LIMIT, "save the table as CSV UTF-8")
+        reading = read_text(read_bytes(path, SIZE_LIMIT), languages)
+    except UnreadableTextError as error:
+        problems.append(Problem(file, error.line, 1 if error.line else 0, f"{error}; {SAVE_AS}"))
+        return None
     except InputError as error:
         problems += error.problems
         return None
-    first = next((line for line in text.splitlines() if line.strip()), "")
-    delimiter = max(",;\t", key=first.count)
-    stream = io.StringIO(text, newline="")
-    reader = csv.reader(stream, delimiter=delimiter, skipinitialspace=True, strict=True)
-    header: list[str] | None = None
-    rows: list[Row] = []
-    end = 0
-    try:
-        for cells in reader:
-            line, end = end + 1, reader.line_num  # a quoted cell may hold line breaks
-            cells = [_MARKED.sub("", cell.strip()) for cell in cells]
-            if not any(cells):
-                continue
-            if header is None:
-                header = [cell.casefold() for cell in cells]
-                if not _header_fits(file, line, header, columns, required, problems, ignored):
-                    return None
-            elif len(cells) > len(header) and any(cells[len(header) :]):
-                problems.append(
-                    Problem(
-                        file, line, 1,
-                        f"{len(cells)} cells under {len(header)} columns; "
-                        f'put "quotes" round a cell that holds {_NAMES[delimiter]}',
-                    )
-                )  # fmt: skip
-            else:
-                rows.append(Row(file, line, dict(zip(header, cells, strict=False))))
-    except csv.Error:
-        message = 'quotes do not pair up; write nothing outside the quotes, and "" for a quote inside'
-        problems.append(Problem(file, end + 1, 1, message))
+    if place := control_character(reading.text):
+        problems.append(Problem(file, *place, f"a control character stands here; delete it, or {SAVE_AS}"))
         return None
-    if header is None:
-        problems.append(Problem(file, 0, 0, f"is empty; its first line must be {','.join(columns)}"))
-        return None
-    return Table(file, tuple(rows))
+    return _Reader(file, columns, required, ignored, problems).table(reading)
 
 
 _NAMES = {",": "a comma", ";": "a semicolon", "\t": "a tab"}
+_SEPARATED = {",": "commas", ";": "semicolons", "\t": "tabs"}
+# A first line by which spreadsheets tell each other what stands between cells (common practice, no source).
+_SEPARATOR_LINE = re.compile(r'"?sep=([^\w\s"]|\t)"?[ \t;,]*(?:\r\n|\r|\n)', re.IGNORECASE)
+_LINE_END = re.compile(r"\r\n|\r|\n")
+_INVISIBLE = "\ufeff\u200b\u200e\u200f\u2060"
 
 
-def _header_fits(
-    file: str,
-    line: int,
-    header: list[str],
-    columns: Collection[str],
-    required: Collection[str],
-    problems: list[Problem],
-    ignored: Collection[str],
-) -> bool:
-    """Report unknown, repeated and missing columns; whether the rows below can be read."""
-    before = len(problems)
-    for number, name in enumerate(header):
-        if name and name not in columns and name not in ignored:
-            hint = did_you_mean(name, columns) or f"; the columns are {', '.join(columns)}"
-            problems.append(Problem(file, line, 1, f"no column is called {name}{hint}"))
-        elif name and name in header[:number]:
-            problems.append(Problem(file, line, 1, f"column {name} appears twice; leave one out"))
-    for name in required:
-        if name not in header:
-            message = f"no column {name}; the first line must name the columns: {','.join(columns)}"
-            problems.append(Problem(file, line, 1, message))
-    return len(problems) == before
+@dataclass(frozen=True)
+class _Cell:
+    """Text without spaces around it, and where it begins."""
+
+    text: str
+    line: int
+    column: int
+
+
+class _QuoteError(ValueError):
+    """A quote that no other ends; where it stands."""
+
+    def __init__(self, line: int, column: int) -> None:
+        super().__init__()
+        self.place = line, column
+
+
+def _records(text: str, delimiter: str, start: int, line: int) -> Iterator[list[_Cell]]:
+    """The cells of each line from `start` on, which is the beginning of line `line` (RFC 4180; lines end as on any
+    system). Raises _QuoteError where quotes do not pair up."""
+    sign = re.escape(delimiter)
+    blank = rf"[^\S\r\n{sign}]*+"
+    pattern = re.compile(
+        rf'{blank}(?:(?P<quoted>"(?:[^"]++|"")*+"){blank}|(?P<plain>(?!")[^{sign}\r\n]*+))(?P<end>{sign}|\r\n|\r|\n|\Z)'
+    )
+    place, begin, cells = start, start, list[_Cell]()
+    while True:
+        match = pattern.match(text, place)
+        if match is None:
+            raise _QuoteError(line, text.index('"', place) - begin + 1)
+        quoted = match["quoted"]
+        content = match["plain"] if quoted is None else quoted[1:-1].replace('""', '"')
+        column = match.start("plain" if quoted is None else "quoted") - begin + 1
+        cells.append(_Cell(_MARKED.sub("", content.strip()), line, column))
+        for end in _LINE_END.finditer(quoted or ""):
+            line, begin = line + 1, match.start("quoted") + end.end()
+        place = match.end()
+        if match["end"] != delimiter:
+            yield cells
+            if not match["end"]:
+                return
+            line, begin, cells = line + 1, place, []
+
+
+@dataclass
+class _Reader:
+    """One table on its way from text to rows."""
+
+    file: str
+    columns: Collection[str]
+    required: Collection[str]
+    ignored: Collection[str]
+    problems: list[Problem]
+
+    def table(self, reading: Reading) -> Table | None:
+        before = len(self.problems)
+        delimiter, start = self._delimiter(reading.text)
+        words = f"read as {reading.encoding} with {_SEPARATED.get(delimiter, f'{delimiter} between cells')}"
+        header: list[str] | None = None
+        rows: list[Row] = []
+        stray: list[tuple[_Cell, str]] = []
+        try:
+            for cells in _records(reading.text, delimiter, start, 2 if start else 1):
+                if not any(cell.text for cell in cells):
+                    continue
+                if header is None:
+                    header = [cell.text.strip(_INVISIBLE).strip().casefold() for cell in cells]
+                    self._check(header, cells)
+                elif lost := next((c for c, n in zip_longest(cells, header[: len(cells)]) if c.text and not n), None):
+                    stray.append((lost, self._why_stray(header, cells, delimiter)))
+                else:
+                    rows.append(self._row(header, cells, reading))
+        except _QuoteError as error:
+            message = 'quotes do not pair up; write nothing outside the quotes, and "" for a quote inside'
+            self.problems.append(Problem(self.file, *error.place, message))
+        self.problems += few(stray, lambda one: Problem(self.file, one[0].line, one[0].column, one[1]))
+        if header is None:
+            if len(self.problems) == before:
+                message = f"is empty; its first line must be {','.join(self.columns)}"
+                self.problems.append(Problem(self.file, 0, 0, message))
+            return None
+        absent = frozenset(self.required) - set(header)
+        readable = tuple(rows) if len(absent) < len(self.required) else ()
+        return Table(self.file, readable, words, reading.line, absent)
+
+    def _delimiter(self, text: str) -> tuple[str, int]:
+        """What stands between cells, and where the table begins. That by which the header names most columns."""
+        if said := _SEPARATOR_LINE.match(text):
+            return said[1], said.end()
+        known = {*self.columns, *self.ignored}
+        first = next((line for line in _LINE_END.split(text, 20) if line.strip()), "")
+
+        def named(delimiter: str) -> tuple[int, int]:
+            names = (name.strip().strip('"').strip().casefold() for name in first.split(delimiter))
+            return sum(name in known for name in names), first.count(delimiter)
+
+        return max(_SEPARATED, key=named), 0
+
+    def _check(self, header: list[str], cells: Sequence[_Cell]) -> None:
+        """Report unknown, repeated and missing columns."""
+        seen: set[str] = set()
+        unknown, repeated = [], []
+        for name, cell in zip(header, cells, strict=True):
+            if name and name not in self.columns and name not in self.ignored:
+                unknown.append(cell)
+            elif name and name in seen:
+                repeated.append(cell)
+            seen.add(name)
+
+        def problem(cell: _Cell) -> Problem:
+            hint = did_you_mean(cell.text, self.columns) or f"; the columns are {', '.join(self.columns)}"
+            return Problem(self.file, cell.line, cell.column, f"no column is called {shown(cell.text)}{hint}")
+
+        self.problems += few(unknown, problem)
+        self.problems += few(
+            repeated,
+            lambda c: Problem(self.file, c.line, c.column, f"column {c.text} appears twice; leave one out"),
+        )
+        for name in self.required:
+            if name not in header:
+                message = f"no column {name}; the first line must name the columns: {','.join(self.columns)}"
+                self.problems.append(Problem(self.file, cells[0].line, 1, message))
+
+    def _why_stray(self, header: Sequence[str], cells: Sequence[_Cell], delimiter: str) -> str:
+        if len(cells) <= len(header):
+            return "stands in a column that has no name; name it in the first line, or empty it"
+        quotes = f'; put "quotes" round a cell that holds {_NAMES[delimiter]}' if delimiter in _NAMES else ""
+        return f"{len(cells)} cells under {len(header)} columns{quotes}"
+
+    def _row(self, header: Sequence[str], cells: Sequence[_Cell], reading: Reading) -> Row:
+        named = {name: cell for name, cell in reversed(list(zip(header, cells, strict=False))) if name}
+        texts = {name: cell.text for name, cell in named.items()}
+        places = {name: (cell.line, cell.column) for name, cell in named.items()}
+        others = {name: other for name, text in texts.items() if (other := reading.otherwise(text))}
+        return Row(self.file, cells[0].line, texts, places, others)

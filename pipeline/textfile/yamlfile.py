@@ -29,7 +29,7 @@ from ruamel.yaml.events import (
 from ruamel.yaml.reader import ReaderError
 
 from pipeline.errors import InputError, Problem
-from pipeline.textfile.messages import Loc, explain
+from pipeline.textfile.messages import Loc, explain, few
 from pipeline.textfile.reading import read_utf8
 
 SIZE_LIMIT = 1_000_000  # bytes; a season of facts is a tenth of it
@@ -236,14 +236,18 @@ def problems_of(error: ValidationError, doc: Document, prefix: Loc, model: type[
         if item["type"] == "missing" and isinstance(item["loc"][-1], str):
             path = (*path, item["loc"][-1])
         grouped.setdefault(path, []).append(item)
-    return [
-        doc.problem(
-            (*prefix, *path),
-            explain(model, path, items, doc.texts.get((*prefix, *path))),
-            key=items[0]["type"] == "extra_forbidden",
-        )
-        for path, items in grouped.items()
-    ]
+    unknown: dict[Loc, list[Loc]] = {}
+    for path, items in grouped.items():
+        if items[0]["type"] == "extra_forbidden":
+            unknown.setdefault(path[:-1], []).append(path)
+
+    def problem(path: Loc) -> Problem:
+        items, written = grouped[path], doc.texts.get((*prefix, *path))
+        key = items[0]["type"] == "extra_forbidden"
+        return doc.problem((*prefix, *path), explain(model, path, items, written), key=key)
+
+    problems = [problem(path) for path, items in grouped.items() if items[0]["type"] != "extra_forbidden"]
+    return problems + [one for paths in unknown.values() for one in few(paths, problem)]
 
 
 def validate(model: type[_M], data: Any, doc: Document, prefix: Loc) -> tuple[_M | None, list[Problem]]:

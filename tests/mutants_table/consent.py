@@ -9,6 +9,8 @@ _PEOPLE = "captions/people.py"
 _FACTS = "shoot/facts.py"
 _READ = "shoot/read_facts.py"
 _ROWS = "shoot/rows.py"
+_ROSTER = "shoot/roster.py"
+_READ_IN = ("shoot/test_roster.py",)
 _CONSENT = "shoot/consent.py"
 _SPELLED = "shoot/names/spelled.py"
 _PARTS = "shoot/names/parts.py"
@@ -88,9 +90,29 @@ MUTANTS = [
     mutant(
         _FACTS, "in players or not any(same_name(player.name, name) for name in hidden)", "in players or True", *_PLACES
     ),
-    mutant(_READ, 'publish = yes_or_no(row["publish"], default=True)', "publish = True", "shoot/test_facts.py"),
     mutant(
-        _ROWS, 'keep = True if always else yes_or_no(row["keep"], default=True)', "keep = True", "shoot/test_facts.py"
+        _ROSTER,
+        'publish = yes_or_no(row["publish"], default=True, languages=languages)',
+        "publish = True",
+        "shoot/test_facts.py",
+    ),
+    mutant(_ROSTER, "if minors or not publish:", "if minors:", *_READ_IN),
+    mutant(_ROSTER, "if minors or not publish:", "if not publish:", *_READ_IN),
+    mutant(_ROSTER, 'is_mark(row["publish"]) and not some_empty', 'is_mark(row["publish"])', *_READ_IN),
+    mutant(_ROSTER, "if only_letters(name)]", "]", *_READ_IN, why="debris finds nothing, or nothing that is not held"),
+    mutant(_ROWS, "unclear=_unsure_words(row, hidden)", 'unclear=""', *_READ_IN),
+    mutant(_ROWS, "return meant if meant.may else next", "return meant if True else next", *_READ_IN),
+    mutant("textfile/encodings.py", "faults += _MIXED", "pass", "textfile/test_encodings.py"),
+    mutant("textfile/encodings.py", "faults += _STRANGE", "pass", "textfile/test_encodings.py"),
+    mutant("textfile/encodings.py", "faults += _CAPITAL", "pass", "textfile/test_encodings.py"),
+    mutant("textfile/encodings.py", "_LIKELIEST = 12", "_LIKELIEST = 4", "textfile/test_encodings.py"),
+    mutant("textfile/yes_no.py", "return None if yes == no else yes", "return yes", "textfile/test_yes_no.py"),
+    mutant("textfile/tables.py", "if c.text and not n), None)", "if False), None)", "textfile/test_tables.py"),
+    mutant(
+        _ROWS,
+        'keep = True if always else yes_or_no(row["keep"], default=True, languages=languages)',
+        "keep = True",
+        "shoot/test_facts.py",
     ),
     mutant(
         _CONSENT,

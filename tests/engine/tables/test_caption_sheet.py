@@ -171,7 +171,7 @@ def test_a_table_that_is_not_understood_is_left_alone(tmp_path: Path) -> None:
     shoot, out = shoot_of(tmp_path / "shoot"), tmp_path / "frames.csv"
     out.write_text("frame,players\nTH1_0001,home 77\n", encoding="utf-8")
     status, _, printed = evencourt(shoot, "--out", out, "--workers", 1)
-    assert status == 2 and f"{out}:2:1: players: home 77 is not in the roster" in printed and "--force" in printed
+    assert status == 2 and f"{out}:2:10: players: home 77 is not in the roster" in printed and "--force" in printed
     assert out.read_text(encoding="utf-8") == "frame,players\nTH1_0001,home 77\n"
 
 

@@ -1,0 +1,83 @@
+"""The players of roster.csv."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from pipeline.errors import Problem
+from pipeline.shoot.facts import Player
+from pipeline.shoot.rows import side_of
+from pipeline.textfile.encodings import only_letters
+from pipeline.textfile.tables import Row, Table, whole
+from pipeline.textfile.yes_no import is_mark, yes_or_no
+
+
+@dataclass(frozen=True)
+class Roster:
+    """The players of the table, in its order, and after them other spellings of names that are withheld.
+
+    example  a line whose letters show whether the table was read right, with its name where that is published;
+             "" where nothing was guessed
+    """
+
+    players: tuple[Player, ...] = ()
+    example: str = ""
+
+
+def read_roster(
+    table: Table | None, teams: Mapping[str, str], minors: bool, languages: Sequence[str], problems: list[Problem]
+) -> Roster:
+    """The players; what is wrong goes to `problems`.
+
+    minors     whether no name of the shoot is published
+    languages  in which publish may be answered, besides English
+
+    Where the code page of the table is a guess, a name that must not appear is also looked for as the other likely
+    code pages spell it: each such spelling is one more player of that number, with publish: no.
+    """
+    players: dict[tuple[str, str], Player] = {}
+    others: list[Player] = []
+    example = ""
+    rows = [row for row in (table.rows if table else ()) if not _is_comment(row, teams)]
+    absent = table.absent if table else frozenset()
+    some_empty = any(not row["publish"] for row in rows)
+    for row in rows:
+        wrong: list[tuple[str, str]] = []
+        side, why = side_of(row["team"], teams)
+        number = whole(unicodedata.normalize("NFKC", row["number"]).removeprefix("#"))  # also digits of full width
+        publish = yes_or_no(row["publish"], default=True, languages=languages)
+        if publish is None and is_mark(row["publish"]) and not some_empty:
+            publish = True
+        if side is None:
+            wrong.append(("team", why))
+        if not number.isdecimal():
+            wrong.append(("number", f"{number or '(empty)'} is not a shirt number; write digits, such as 7"))
+        if not row["name"]:
+            wrong.append(("name", "empty; write the player's name"))
+        if publish is None:
+            unclear = is_mark(row["publish"])
+            means = "may mean yes or no beside empty cells; write yes or no" if unclear else "is neither yes nor no"
+            wrong.append(("publish", f"{row['publish']} {means}"))
+        wrong = [(column, message) for column, message in wrong if column not in absent]
+        problems += [row.problem(f"{column}: {message}", column) for column, message in wrong]
+        if first := players.get((side or "", number)):
+            here = f" as well as {row['name']} here" if row["name"] else ""
+            message = f"{side} {number} is already on line {first.line}, {first.name}{here}; correct one"
+            problems.append(row.problem(message, "number"))
+        elif side and not wrong and not absent:
+            player = players[side, number] = Player(side, number, row["name"], bool(publish), row.line)
+            spellings = row.others.get("name", ())
+            if minors or not publish:
+                others += [Player(side, number, name, False, row.line) for name in spellings if only_letters(name)]
+            elif spellings and not example:
+                example = f"line {row.line}: {player.name}"
+    if table and table.guess:
+        example = example or f"line {table.guess}"
+    return Roster((*players.values(), *others), example)
+
+
+def _is_comment(row: Row, teams: Mapping[str, str]) -> bool:
+    """An example, or a player taken out; #7 is a number, no team."""
+    return row["team"].startswith("#") and side_of(row["team"], teams)[0] is None
