@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import pairwise
 
+from pipeline.shoot.clocks.alternation import by_alternation
 from pipeline.shoot.clocks.bodies import Body, as_yaml, bodies
 from pipeline.shoot.clocks.correction import BELIEVED
 from pipeline.shoot.clocks.evidence import (
@@ -60,21 +61,24 @@ def clock_notes(
     if start is not None and all(far(body, start) for body in timed):
         notes.append(_all_far(timed, start))
     group = _together(timed, main)
+    near = {id(body) for body in group}
     times = sorted(time for body in group for time in body.times)
     zone = _zone(main, start)
-    misfits = []
+    misfits: list[ClockNote | None] = []
     for body in timed:
         if body.key in judged:
             continue
-        if body not in group:
-            misfits.append(_apart(body, main, times, start))
+        if id(body) not in near:
+            misfits.append(_apart(body, main, times, start) if len(misfits) < _MOST else None)
         elif far(body, start) and not far(main, start):
             misfits.append(_early_or_late(body, start))
         else:
             entered = any(frame.name in corrected for frame in body.frames)
-            note = _satellites(body, zone, start) or (None if entered else _zones(body, main, timed, start))
-            notes += [note] if note else []
-    notes += misfits[:_MOST]
+            if proposal := by_satellites(body, zone, start) or (None if body is main else by_alternation(body, main)):
+                notes.append(_not_right(body, proposal))
+            elif not entered and (note := _zones(body, main, timed, start)):
+                notes.append(note)
+    notes += [note for note in misfits[:_MOST] if note is not None]
     if len(misfits) > _MOST:
         more = f"the clocks of {len(misfits) - _MOST} more cameras do not fit either"
         notes.append(ClockNote(more, more))
@@ -105,6 +109,7 @@ def _apart(body: Body, main: Body, times: Sequence[datetime], start: datetime | 
     proposal = (
         by_satellites(body, zone, start)
         or (by_zone(body, times, zone) if zone is not None else None)
+        or by_alternation(body, main)
         or by_date(body, main, times, start)
         or by_hours(body, main)
     )
@@ -121,13 +126,11 @@ def _early_or_late(body: Body, start: datetime | None) -> ClockNote:
     return ClockNote(f"{body.name} {said}; {_advice(body, None, None)}", f"{_model(body)} {said}")
 
 
-def _satellites(body: Body, zone: int | None, start: datetime | None) -> ClockNote | None:
-    proposal = by_satellites(body, zone, start)
-    if proposal is None:
-        return None
+def _not_right(body: Body, proposal: Proposal) -> ClockNote:
+    """A camera whose times fit roughly, and whose frames say by how much they are off."""
     return ClockNote(
-        f"the clock of {body.name} is not right: {_advice(body, None, proposal)}",
-        f"the clock of {_model(body)} is not right, by the time of the satellites in its frames",
+        f"the clock of {body.name} may not be right: {_advice(body, None, proposal)}",
+        f"the clock of {_model(body)} may not be right",
     )
 
 
