@@ -84,7 +84,8 @@ class Rows:
     """What the rows of frames.csv say.
 
     facts     frame name -> what the person wrote
-    missing   (frame, reason) of each row that means no frame for certain; elsewhere  these rows
+    missing   (frame, reason) of each row that means no frame for certain; never called like a frame that is there
+    elsewhere these rows
     unplaced  where the rows stand that fit no frame and show a player who must not be published
     unclear   frame name -> why it is held back: a row may mean it or another, and what that row forbids must not be
               delivered
@@ -139,7 +140,8 @@ def read_rows(
                 if any((p.team, p.number) in facts.players and not p.publish for p in roster or ()):
                     why += "; it shows a player whose roster line says publish: no: the frame it means is not held back"
                     unplaced.append(row.where)
-            missing.append((row["frame"], f"{row.where}: {why}"))
+            called = row["frame"] if row["frame"] not in index.frames else f"{row['frame']} (line {row.line})"
+            missing.append((called, f"{row.where}: {why}"))
             elsewhere.append(row)
         if name is not None and not wrong:
             rows[name] = facts

@@ -368,6 +368,14 @@ def test_where_a_row_may_mean_two_frames_both_are_held_until_a_person_says_which
     assert not held_back(facts, facts.row("TH1_0003"))
 
 
+def test_a_row_that_may_mean_two_frames_does_not_stand_for_one_that_is_there(tmp_path: Path) -> None:
+    """Nothing may say that a frame is gone when it is there."""
+    for name, text in (("shoot.yaml", EVENT), ("roster.csv", ROSTER), ("frames.csv", f"{FRAMES}F9,no,,,,\n")):
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    _, _, missing = load_facts(tmp_path, None, index_of([*NAMES, "F9", "b/F9"]))
+    assert [name for name, _ in missing] == ["F9 (line 5)"]
+
+
 def test_a_row_that_says_which_frame_it_means_holds_no_other(tmp_path: Path) -> None:
     facts, problems, missing = read(tmp_path, EVENT, ROSTER, f"{FRAMES}card1/TH1_0009,,,away 12,,\n")
     assert not problems and not missing
