@@ -58,7 +58,11 @@ MUTANTS = [
     mutant(_TARGET, "if not entry.same_file(wanted)]", "]", *_COPIES),
     mutant(_TARGET, "return self._digests[path] == digest", "return True", *_COPIES),
     mutant(_TARGET, "if self.head(entry.path) == first]", "]", f"{_AT}test_gather.py", why="only saves reading"),
-    mutant(_TARGET, "        if wanted.size == 0:\n", "        if False:\n", *_COPIES),
+    mutant(_LAYOUT, "return entry.size > 0 and", "return", *_COPIES),
+    mutant(_LAYOUT, "suffix[1:].lower() in _BY_CONTENT", "suffix[1:].lower() != ''", *_COPIES),
+    mutant(_LAYOUT, "for member in filter(_is_known_by_bytes, members):", "for member in members:", *_COPIES),
+    mutant(_LAYOUT, "self._claimed.get((target, folded(path)), entry.path) == entry.path]", "True]", *_COPIES),
+    mutant(_LAYOUT, "for path in free if folded(path) not in self._own_paths]", "for path in free]", *_COPIES),
     mutant(_CARD, "                    elif paths:\n                        left.append(target)", "", *_COPIES),
     # Names.
     mutant(_TARGET, "if self.at(path) is not None or self", "if self", *_NAMED),
@@ -70,17 +74,20 @@ MUTANTS = [
     mutant(_LAYOUT, "or entry.same_file(there):", "or False:", *_COPIES),
     mutant(_LAYOUT, "return self._elsewhere(members) or (folder, head)", "return folder, head", *_COPIES),
     mutant(
-        _LAYOUT,
-        "            if not any(target.has_group(path) for target in self._targets):\n                yield",
-        "            if True:\n                yield",
-        *_NAMED,
+        _LAYOUT, "return key not in self._groups and not any(", "return key not in self._groups or not any(", *_NAMED
     ),
+    mutant(_LAYOUT, "return key not in self._groups and not any(", "return not any(", *_NAMED),
     mutant(_NAMES, "    if safe.startswith(TEMPORARY):", "    if False:", *_NAMED),
     mutant(_NAMES, "    if _RESERVED.match(safe):", "    if False:", *_NAMED),
     mutant(_NAMES, "    if len(safe.encode()) > _LONGEST:", "    if False:", *_NAMED),
     mutant(_NAMES, 'card.name.lstrip(". ")', "card.name", *_NAMED),
     mutant(_NAMES, 'name.find(".", 1)', 'name.rfind(".", 1)', *_NAMED),
-    mutant(_NAMES, 'unicodedata.normalize("NFC", path).casefold()', "path.casefold()", *_NAMED),
+    mutant(
+        _NAMES,
+        'unicodedata.normalize("NFC", unicodedata.normalize("NFC", path).casefold())',
+        "path.casefold()",
+        *_NAMED,
+    ),
     # Two at once, a disk pulled, a disk full.
     mutant(_TARGET, "            lock.acquire(timeout=0)\n", "            pass\n", *_FAULTS),
     mutant(_LISTING, "elif target and item.name.startswith(PART):", "elif False:", *_FAULTS),

@@ -124,8 +124,9 @@ class Card:
 
         with source(self.root, entry.path) as opened:
             self._read[entry.path] = opened.entry
-            home = "" if opened.entry.size else layout.home(entry)
-            found = {t: t.candidates(opened.entry, opened.head, home) if search else [] for t in targets}
+            found: dict[Target, list[str]] = {target: [] for target in targets}
+            if search:
+                found = {t: layout.eligible(entry, t, t.candidates(opened.entry, opened.head)) for t in targets}
             try:
                 for target in targets:
                     if not found[target]:
@@ -136,6 +137,7 @@ class Card:
                 for target, paths in found.items():
                     there = next((path for path in paths if target.has(path, digest)), None)
                     if there is not None:
+                        layout.claim(entry, target, there)
                         outcome.places[target] = there, digest
                     elif paths:
                         left.append(target)
@@ -166,6 +168,7 @@ class Card:
         except OSError as error:
             outcome.refused.append((target, target.failed(error)))
         else:
+            layout.claim(opened.entry, target, path)
             outcome.places[target] = path, digest
             outcome.copied.append(path)
             if not kept_time:

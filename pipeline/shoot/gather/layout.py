@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from itertools import count
@@ -12,7 +13,11 @@ from pipeline.shoot.gather.copying import head_of
 from pipeline.shoot.gather.listing import Entry
 from pipeline.shoot.gather.portable import folded, label, portable, split
 from pipeline.shoot.gather.target import Target
+from pipeline.shoot.scan import PICTURE, RAW
 
+# What is known by its bytes, wherever it is: frames, and films as cameras write them (common practice, no source).
+_FILMS = frozenset(("avi", "crm", "heic", "heif", "hif", "m2ts", "m4v", "mov", "mp4", "mts", "mxf"))
+_BY_CONTENT = RAW | PICTURE | _FILMS
 _SAMPLE = 8  # files whose first 64 KiB are compared to know a card again; chosen, no source
 Home = tuple[str, str]  # folder from the target's top, and what stands for the name before the first dot
 
@@ -32,8 +37,37 @@ class Layout:
         self.folder = name
         self.folder = self._choose(name, files)
         self._groups: dict[Home, list[Entry]] = defaultdict(list)
+        self._claimed: dict[tuple[Target, str], str] = {}
+        self._own_paths = {folded(self.natural(entry)) for entry in files}
         for entry in files:
             self._groups[self._key(entry)].append(entry)
+
+    def eligible(self, entry: Entry, target: Target, paths: Sequence[str]) -> list[str]:
+        """Which of these files of a target, alike in their bytes, may count as the copy of a file.
+
+        A photograph or a film counts wherever it is, but one file stands for one of the card only. Of other files, an
+        empty one too, the place says what they mean (two sidecars may hold the same): they count in theirs only.
+        """
+        own = folded(self.natural(entry))
+        if any(folded(path) == own for path in paths):
+            return [path for path in paths if folded(path) == own]
+        if not _is_known_by_bytes(entry):
+            return [path for path in paths if self._is_in_place(entry, path)]
+        free = [path for path in paths if self._claimed.get((target, folded(path)), entry.path) == entry.path]
+        return [path for path in free if folded(path) not in self._own_paths]
+
+    def claim(self, entry: Entry, target: Target, path: str) -> None:
+        """Note which file of a target stands for a file of the card."""
+        self._claimed[target, folded(path)] = entry.path
+
+    def _is_in_place(self, entry: Entry, path: str) -> bool:
+        """Whether `path` is one that `names` gives, with any number."""
+        folder, head = self._home(entry)
+        own_head, tail = split(PurePosixPath(self.natural(entry)).name)
+        here = PurePosixPath(path)
+        heads = "|".join(re.escape(folded(name)) for name in (head, own_head))
+        numbered = f"({heads})(-[0-9]+)*{re.escape(folded(tail))}"
+        return folded(str(here.parent)) == folded(folder) and re.fullmatch(numbered, folded(here.name)) is not None
 
     def home(self, entry: Entry) -> str:
         """The folder that a file goes to."""
@@ -46,7 +80,7 @@ class Layout:
         yield _joined(folder, head + tail)
         for number in count(2):
             path = _joined(folder, f"{head}-{number}{tail}")
-            if not any(target.has_group(path) for target in self._targets):
+            if self._is_new_group(path):
                 yield path
 
     def natural(self, entry: Entry, folder: str = "") -> str:
@@ -73,10 +107,13 @@ class Layout:
 
     def _is_of_card(self, target: Target, folder: str, files: Sequence[Entry]) -> bool:
         """Whether most of what both hold under one name begins with the same bytes."""
-        pairs = [(entry, there) for entry in files if (there := target.at(self.natural(entry, folder)))]
-        pairs = [(entry, there) for entry, there in pairs if entry.size] or pairs
-        some = pairs[:: max(1, len(pairs) // _SAMPLE)]
-        same = sum(self._begins_alike(entry, target, there) for entry, there in some)
+        pairs: dict[Entry, list[Entry]] = defaultdict(list)
+        for entry in files:
+            if there := target.at(self.natural(entry, folder)):
+                pairs[there].append(entry)
+        paths = [there for there in pairs if there.size] or list(pairs)
+        some = paths[:: max(1, len(paths) // _SAMPLE)]
+        same = sum(any(self._begins_alike(entry, target, there) for entry in pairs[there]) for there in some)
         return 2 * same > len(some)
 
     def _begins_alike(self, entry: Entry, target: Target, there: Entry) -> bool:
@@ -116,9 +153,15 @@ class Layout:
             other = f"{head}-{number}"
             if any(self._stands(member, _joined(folder, other + tail)) for member, tail in tails):
                 return folder, other
-            if not any(target.has_group(_joined(folder, other)) for target in self._targets):
+            if self._is_new_group(_joined(folder, other)):
                 return folder, other
         raise AssertionError("numbers end")
+
+    def _is_new_group(self, path: str) -> bool:
+        """Whether no file, here or on the card, would be taken for a companion of one at `path`."""
+        here = PurePosixPath(path)
+        key = folded(str(here.parent)), folded(split(here.name)[0])
+        return key not in self._groups and not any(target.has_group(path) for target in self._targets)
 
     def _is_other(self, entry: Entry, path: str) -> bool:
         """Whether another file stands at `path`."""
@@ -131,15 +174,19 @@ class Layout:
 
     def _elsewhere(self, members: Sequence[Entry]) -> Home | None:
         """Where a person has put another file of the group: it is found by name and first bytes."""
-        for member in members:
+        for member in filter(_is_known_by_bytes, members):
             name = portable(PurePosixPath(member.path).name)
             for target in self._targets:
-                for path in target.named(name, member.size) if member.size else ():
+                for path in target.named(name, member.size):
                     there = target.at(path)
                     if there is not None and self._begins_alike(member, target, there):
                         found = PurePosixPath(path)
                         return str(found.parent), split(found.name)[0]
         return None
+
+
+def _is_known_by_bytes(entry: Entry) -> bool:
+    return entry.size > 0 and PurePosixPath(entry.path).suffix[1:].lower() in _BY_CONTENT
 
 
 def _joined(folder: str, name: str) -> str:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
-import re
 import shutil
 import stat
 from collections import Counter, defaultdict
@@ -20,7 +19,7 @@ from pipeline.shoot.gather import disk
 from pipeline.shoot.gather.checksums import Checksums
 from pipeline.shoot.gather.copying import Part, hash_from_disk, head_of
 from pipeline.shoot.gather.listing import LOCK, Entry, list_files, reason, shown
-from pipeline.shoot.gather.portable import folded, portable, split
+from pipeline.shoot.gather.portable import folded, split
 from pipeline.shoot.gather.result import some_text
 
 # After these a disk takes nothing more; after others the next file may still go well.
@@ -170,16 +169,13 @@ class Target:
                 self._heads[path] = b""
         return self._heads[path]
 
-    def candidates(self, wanted: Entry, head: bytes, home: str) -> list[str]:
+    def candidates(self, wanted: Entry, head: bytes) -> list[str]:
         """Paths of files that may have the bytes of `wanted`: its size and its first 64 KiB.
 
-        The file itself, under whatever name, is no copy of it. An empty file has nothing but its name, so only one of
-        its name in `home` counts.
+        The file itself, under whatever name, is no copy of it.
         """
         first = hashlib.sha256(head).digest()
         alike = [entry for entry in self._by_size.get(wanted.size, ()) if not entry.same_file(wanted)]
-        if wanted.size == 0:
-            alike = [entry for entry in alike if _may_be_named(entry.path, home, wanted.path)]
         return [entry.path for entry in alike if self.head(entry.path) == first]
 
     def has(self, path: str, digest: str) -> bool:
@@ -236,14 +232,6 @@ def _make(folder: Path) -> None:
     for path in new:
         with suppress(OSError):  # a folder above may not be ours to open
             disk.flush_folder(path.parent)
-
-
-def _may_be_named(path: str, home: str, card_path: str) -> bool:
-    """Whether a file of the card would be called that in `home`, with or without a number."""
-    head, tail = split(portable(PurePosixPath(card_path).name))
-    number = f"{re.escape(folded(head))}(-[0-9]+)?{re.escape(folded(tail))}"
-    here = PurePosixPath(path)
-    return folded(str(here.parent)) == folded(home) and re.fullmatch(number, folded(here.name)) is not None
 
 
 def _group(path: PurePosixPath) -> str:

@@ -64,7 +64,8 @@ def test_a_disk_that_fills_up_keeps_what_is_whole_and_the_other_copy_goes_on(
     card = write_card(tmp_path / "CARD", size=300_000)
     full, other = small_disk / "shoot", tmp_path / "other"
     (result,) = gather(card, full, other) if which == "to" else gather(card, other, full)
-    assert not result.safe and f"{full} is full" in result.verdict()
+    assert not result.safe and result.verdict().count(f"{full} is full") == 1 and not result.failed
+    assert f"{10 - result.gathered} of 10 files not verified in " in result.verdict() and result.gathered < 10
     assert holds_all(card, other) and not unfinished(full) and 0 < len(sums(full)) < len(sums(card))
     assert set(sums(full).values()) <= set(sums(card).values())
 
@@ -80,6 +81,18 @@ def test_a_shoot_on_the_card_itself_is_refused(tmp_path: Path, small_disk: Path)
     for card in (small_disk, small_disk / "DCIM"):
         with pytest.raises(InputError, match=r"lies on the card|on the same disk"):
             Gathering([card], small_disk / "shoot")
+    (tmp_path / "again").mkdir()
+    (small_disk / "DCIM").rename(small_disk / "frames")
+    if _bind(small_disk / "frames", tmp_path / "again"):
+        try:
+            with pytest.raises(InputError, match="on the same disk"):
+                Gathering([small_disk], tmp_path / "again" / "shoot")
+        finally:
+            subprocess.run(["umount", "-l", str(tmp_path / "again")], check=True, timeout=60)
+
+
+def _bind(folder: Path, at: Path) -> bool:
+    return subprocess.run(["mount", "--bind", str(folder), str(at)], timeout=60).returncode == 0
 
 
 def failing_read(monkeypatch: pytest.MonkeyPatch, path: Path, number: int, after: int = 0, then=lambda: None) -> None:
@@ -119,12 +132,15 @@ def test_a_file_that_the_card_cannot_give_is_named_and_the_rest_is_copied(
     assert gather(card, shoot)[0].safe  # the reader's contact is clean again
 
 
-def test_a_folder_that_cannot_be_listed_is_no_yes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("times", [1, 9])
+def test_a_folder_that_cannot_be_listed_is_no_yes(tmp_path: Path, times: int, monkeypatch: pytest.MonkeyPatch) -> None:
     card = write_card(tmp_path / "CARD")
-    real = os.scandir
+    real, left = os.scandir, times
 
     def scandir(path):
-        if str(path).endswith("PRIVATE"):
+        nonlocal left
+        if str(path).endswith("PRIVATE") and left:
+            left -= 1
             raise OSError(errno.EIO, "Input/output error")
         return real(path)
 

@@ -234,9 +234,10 @@ def test_the_card_and_the_shoot_may_not_lie_in_each_other(tmp_path: Path, where:
 
 def test_the_second_copy_may_not_be_the_first(tmp_path: Path) -> None:
     card = write_card(tmp_path / "CARD")
-    for also in (tmp_path / "shoot", tmp_path / "shoot" / "second", tmp_path):
-        with pytest.raises(InputError):
-            Gathering([card], tmp_path / "shoot", also)
+    to = tmp_path / "disk" / "shoot"
+    for also in (to, to / "second", tmp_path / "disk"):
+        with pytest.raises(InputError, match="a second copy"):
+            Gathering([card], to, also)
 
 
 def test_a_hard_link_to_the_cards_own_file_is_no_copy(tmp_path: Path) -> None:
@@ -257,6 +258,17 @@ def test_a_link_in_the_shoot_is_no_copy_and_is_not_written_through(tmp_path: Pat
     (result,) = gather(card, shoot)
     assert snapshot(card) == before
     assert result.safe and result.folder == "CARD-2" and holds_all(card, shoot / "CARD-2")
+
+
+def test_a_link_further_down_is_not_written_through_either(tmp_path: Path) -> None:
+    card, shoot, outside = write_card(tmp_path / "CARD"), tmp_path / "shoot", tmp_path / "outside"
+    outside.mkdir()
+    (shoot / "CARD").mkdir(parents=True)
+    (shoot / "CARD" / "DCIM").symlink_to(outside)
+    (result,) = gather(card, shoot)
+    assert (
+        list(outside.iterdir()) == [] and not result.safe and "is a link or a file and not a folder" in result.verdict()
+    )
 
 
 def test_the_copy_is_on_the_disk_before_it_is_read_back_and_named(
@@ -303,3 +315,32 @@ def test_the_pages_of_a_copy_are_not_in_memory_when_it_is_read_back(tmp_path_fac
     disk.forget(opened)
     os.close(opened)
     assert pages() == 0
+
+
+def test_sidecars_that_hold_the_same_are_all_copied_beside_their_raws(tmp_path: Path) -> None:
+    """Two of one content say something of two frames; which, only their names tell."""
+    cards = [write_card(tmp_path / place / "CARD", place) for place in "ab"]
+    for card in cards:
+        for name in ("HALL0002.xmp", "HALL0003.xmp"):
+            put(card / FOLDER / name, b"rating: 5")
+    shoot = tmp_path / "shoot"
+    assert all(result.safe for result in gather(cards, shoot))
+    expected = {f"CARD/{p}": d for p, d in sums(cards[0]).items()} | {
+        f"CARD-2/{p}": d for p, d in sums(cards[1]).items()
+    }
+    assert sums(shoot) == expected
+    (shoot / "CARD" / FOLDER / "HALL0002.xmp").unlink()
+    assert [result.copied for result in gather(cards, shoot)] == [1, 0]
+    assert sums(shoot) == expected
+
+
+def test_two_pictures_of_the_same_bytes_are_both_copied(tmp_path: Path) -> None:
+    card, shoot = tmp_path / "CARD", tmp_path / "shoot"
+    for name in ("HALL0001.JPG", "HALL0002.JPG", "HALL0003.JPG"):
+        put(card / FOLDER / name, content("the same"))
+    put(shoot / "mine" / "best.jpg", content("the same"))
+    put(shoot / "CARD" / FOLDER / "HALL0002.JPG", content("the same"))
+    (result,) = gather(card, shoot)
+    there = {"mine/best.jpg", f"CARD/{FOLDER}/HALL0002.JPG", f"CARD/{FOLDER}/HALL0003.JPG"}
+    assert result.safe and result.copied == 1 and set(sums(shoot)) == there
+    assert gather(card, shoot)[0].copied == 0

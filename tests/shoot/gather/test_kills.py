@@ -30,5 +30,5 @@ def test_a_kill_at_any_moment_leaves_no_half_file_and_the_next_gather_goes_on(tm
 @pytest.mark.parametrize("onward", [False, True], ids=["once", "from then on"])
 @pytest.mark.parametrize("number", [errno.EIO, errno.ENOSPC, errno.ENOENT])
 def test_whatever_the_system_refuses_there_is_no_false_yes(tmp_path: Path, number: int, onward: bool) -> None:
-    faults, tried = sweep(tmp_path, number, onward, step=5)
+    faults, tried = sweep(tmp_path, number, onward, step=8)
     assert faults == [] and tried > 60

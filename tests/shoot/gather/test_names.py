@@ -37,6 +37,7 @@ linux = pytest.mark.skipif(sys.platform != "linux", reason="file systems elsewhe
         [".evencourt-part-gather-1-a", ".evencourt-part-1-a", "gathered.sha256", ".evencourt-gather.lock"],
         [".hidden.jpg", ".config/settings", "..jpg", "...", "-rf", "$(reboot).jpg", "%s%n.jpg", "[red]x[/red].jpg"],
         ["IMG-2.JPG", "IMG.JPG", "img.JPG", "IMG-3.JPG"],
+        ["x" * 251 + ".JPG", "X" * 251 + ".JPG"],
     ],
     ids=lambda names: ascii(names[0])[:24],
 )
@@ -44,7 +45,7 @@ def test_every_name_is_copied_under_one_that_all_disks_take(tmp_path: Path, name
     card, shoot = tmp_path / "CARD", tmp_path / "shoot"
     for name in names:
         put(card / name, content(ascii(name)))
-    for copied in (len(names), 0):
+    for copied in (len(names), 0, 0):
         (result,) = gather(card, shoot)
         assert result.safe and result.copied == copied and holds_all(card, shoot) and not unfinished(shoot)
     there = [path.relative_to(shoot).as_posix() for path in shoot.rglob("*") if path.is_file()]
@@ -62,6 +63,16 @@ def test_every_name_is_copied_under_one_that_all_disks_take(tmp_path: Path, name
         ["sha256sum", "-c", "--strict", "gathered.sha256"], cwd=shoot, capture_output=True, timeout=60
     )
     assert done.returncode == 0 and done.stdout.count(b": OK") == len(names), done.stderr
+
+
+@linux
+@pytest.mark.parametrize("other", ["IMG-2.CR3", "img-2.CR3"], ids=["copied before", "copied after"])
+def test_a_number_makes_no_companion_of_another_frame(tmp_path: Path, other: str) -> None:
+    card, shoot = tmp_path / "CARD", tmp_path / "shoot"
+    for name in ("IMG.JPG", "img.JPG", other):
+        put(card / name, content(name))
+    gather(card, shoot)
+    assert set(sums(shoot)) == {"CARD/IMG.JPG", f"CARD/{other}", "CARD/img-3.JPG"}
 
 
 @linux
