@@ -58,3 +58,7 @@ class RunStoppedError(EvencourtError):
 
 class FrameError(EvencourtError):
     """One frame cannot be delivered. The message is the reason, ready to print after the frame's name."""
+
+
+class UndecodableError(FrameError):
+    """The file of a frame holds no picture that can be decoded; another file of the same exposure may."""

@@ -78,11 +78,11 @@ def _render_again(
         if record.models != shoot.models.digest:
             bad.append("the model files are not those of the run, so crops may differ; give their folder with --models")
         redaction = Redaction(shoot)
-        jobs = engine.jobs(read_recipe(recipe_file), shoot, Path(scratch) / "out")
+        jobs = engine.jobs(read_recipe(recipe_file), shoot, Path(scratch) / "out", Store(out))
         jobs = {redaction.frame(name): job for name, job in jobs.items()}
         for name in chosen:
             time_now = jobs[name].frame.exif.time if name in jobs else None
-            if (time_now.isoformat() if time_now else None) != record.frames[name].time:
+            if name not in jobs or (time_now.isoformat() if time_now else None) != record.frames[name].time:
                 bad.append(f"{name}: the frame of this name in {folder} is another one; is it the right shoot folder?")
                 continue
             recorded = {d.file: d.sha256 for d in record.frames[name].deliveries.values()}

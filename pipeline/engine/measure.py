@@ -7,7 +7,7 @@ import json
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +15,8 @@ import cv2
 import numpy as np
 
 from pipeline.engine.executors import map_unordered
-from pipeline.errors import FrameError
+from pipeline.engine.twins import from_twin, is_damaged, keep_damage, notice
+from pipeline.errors import FrameError, UndecodableError
 from pipeline.formats.metadata.carried import (
     NOTHING_CARRIED,
     carried_as_json,
@@ -95,10 +96,36 @@ def measure_frames(
     executor: Executor | None = None,
 ) -> Iterator[MeasuredFrame]:
     """Measure frames, yielding them as they are done. Measurements are kept in the store and in the cache behind it:
-    another run or command reads them.
+    another run or command reads them. A frame whose raw is damaged is measured from its JPEG, where it has one.
 
     workers, executor  as for map_unordered. Raises OSError where the disk is full; any other failure is in `error`.
     """
+    damaged: dict[str, tuple[MeasuredFrame, str]] = {}
+    twins: list[Frame] = []
+    for one in _measure(store, frames, facts, models, workers, executor):
+        twin = from_twin(one.frame) if one.error else None
+        if twin is None:
+            yield one
+        else:
+            damaged[twin.name] = one, notice(one.frame, one.error)
+            twins.append(twin)
+    for one in _measure(store, twins, facts, models, workers, executor) if twins else ():
+        raw, why = damaged[one.frame.name]
+        if one.error:
+            yield replace(raw, error=f"{raw.error}; its JPEG: {one.error}")
+        else:
+            yield replace(one, notices=(why, *one.notices))
+
+
+def _measure(
+    store: Store,
+    frames: Sequence[Frame],
+    facts: Facts,
+    models: ModelFiles,
+    workers: int,
+    executor: Executor | None,
+) -> Iterator[MeasuredFrame]:
+    """As measure_frames, each frame from its own file only."""
     tasks = []
     for frame in frames:
         try:
@@ -107,6 +134,9 @@ def measure_frames(
             yield MeasuredFrame(
                 frame, "", error=f"cannot be read ({error.strerror or error}); copy it again from the card"
             )
+            continue
+        if frame.twin is not None and (why := is_damaged(store, digest)):
+            yield MeasuredFrame(frame, digest, error=why)
             continue
         references = tuple(r for r in facts.references if r.frame == frame.name)
         key = measure_key(digest, references, models, frame.kind)
@@ -121,6 +151,8 @@ def measure_frames(
         if isinstance(result, OSError) and result.errno in DISK_FULL:
             raise result
         if isinstance(result, Exception):
+            if isinstance(result, UndecodableError) and task.frame.twin is not None:
+                keep_damage(store, task.digest, reason(result))
             yield MeasuredFrame(task.frame, task.digest, error=reason(result))
         elif not store.is_as_read(task.frame):  # what was measured may be that of other bytes than the key says
             store.remove("measured", task.key)

@@ -43,6 +43,9 @@ class Outputs:
 
     def still_good(self, output: Output) -> bool:
         """Whether the delivered file needs no render. Its texts are written again first where they have changed."""
+        made = self.files.get(output.relative)
+        if made is not None and (made.key, made.text) == (output.key, text_key(output.metadata)):
+            return True  # earlier in this run
         entry = DeliveredFile.from_bytes(self.store.get("done", done_name(output.relative)))
         path = self.store.out / output.relative
         if entry is None or entry.key != output.key or not path.is_file():

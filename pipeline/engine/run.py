@@ -19,7 +19,8 @@ from pipeline.engine.render import Job, Refused, render, thumb_of_proxy
 from pipeline.engine.sending import send, sent_record
 from pipeline.engine.solve import solve
 from pipeline.engine.tables.selection import proposal
-from pipeline.errors import RunStoppedError
+from pipeline.engine.twins import copy_damage, keep_damage
+from pipeline.errors import RunStoppedError, UndecodableError
 from pipeline.people.observe import FrameObservation
 from pipeline.recipe.recipe import Recipe, flatten_yaml
 from pipeline.report.html import write_report
@@ -68,14 +69,19 @@ class _Run:
     def go(self, only: str | None) -> Outcome:
         """Measure, solve, render, record and send. Raises OSError where the disk is full while measuring."""
         log, out = self.log, self.store.out
-        decided = decide(self.store, self.planner, log, self.workers, self.progress, self.executor)
-        measured_frames, plan, planned = decided.measured_frames, decided.plan, decided.planned
-        start = time.perf_counter()
-        keep_names(self.store, self.shoot.frames, self.shoot.facts.meant)
-        try:
-            self._render(planned, only)
-        except KeyboardInterrupt:
-            log.stopped = "stopped by hand; run the same command again to go on"
+        rendering = 0.0
+        again = True
+        while again:
+            decided = decide(self.store, self.planner, log, self.workers, self.progress, self.executor)
+            measured_frames, plan, planned = decided.measured_frames, decided.plan, decided.planned
+            start = time.perf_counter() - rendering
+            keep_names(self.store, self.shoot.frames, self.shoot.facts.meant)
+            try:
+                again = self._render(planned, only)
+            except KeyboardInterrupt:
+                log.stopped = "stopped by hand; run the same command again to go on"
+            again &= not log.stopped
+            rendering = time.perf_counter() - start
         if log.stopped:  # what was under way has been finished since
             self._collect(planned)
         self.outputs.settle(
@@ -117,8 +123,12 @@ class _Run:
                 if output.relative not in self.outputs.files:
                     self.outputs.still_good(output)
 
-    def _render(self, planned: Planned, only: str | None) -> None:
-        """Render what is missing. Outside of --only, delivered files still get their new texts, and no more is done."""
+    def _render(self, planned: Planned, only: str | None) -> bool:
+        """Render what is missing. Outside of --only, delivered files still get their new texts, and no more is done.
+
+        Returns whether raws with a JPEG proved to be damaged: all must be decided anew, and then they come from it.
+        """
+        damaged = False
         todo: list[Job] = []
         total = 0
         for name, (job, delivered) in planned.items():
@@ -133,7 +143,10 @@ class _Run:
         for index, result in map_unordered(render, todo, self.workers, executor=self.executor):
             job = todo[index]
             ready += 1
-            if isinstance(result, Exception):
+            if isinstance(result, UndecodableError) and job.frame.twin is not None:
+                keep_damage(self.store, self.store.frame_digest(job.frame), reason(result))
+                damaged = True
+            elif isinstance(result, Exception):
                 self.log.failed[job.frame.name] = reason(result)
                 if isinstance(result, OSError) and result.errno in DISK_FULL:
                     self.log.stopped = _FULL
@@ -148,6 +161,7 @@ class _Run:
                     self.log.failed[job.frame.name] = "; ".join(refused)
                 self.log.rendered += 1
             self.progress("render", ready, total)
+        return damaged
 
 
 def run(
@@ -194,9 +208,14 @@ def _observations(measured: FrameObservation) -> ObservationRecord:
     )
 
 
-def jobs(recipe: Recipe, shoot: Shoot, out: Path) -> dict[str, Job]:
-    """Frame -> its render job, after measuring and solving into `out`; renders nothing. Raises InputError, OSError."""
+def jobs(recipe: Recipe, shoot: Shoot, out: Path, earlier: Store | None = None) -> dict[str, Job]:
+    """Frame -> its render job, after measuring and solving into `out`; renders nothing. Raises InputError, OSError.
+
+    earlier  the store of a run that may know which raws are damaged
+    """
     store = Store.open(out, shoot.folder)
+    if earlier is not None:
+        copy_damage(earlier, store)
     measured_frames = measure_shoot(store, shoot, 1, lambda phase, done, total: None)
     plan = solve(store, measured_frames, shoot.bursts, shoot.facts, recipe)
     return {name: job for name, (job, _) in Planner(out, shoot, recipe).plan(measured_frames, plan)[0].items()}

@@ -35,21 +35,22 @@ def held_by_own_texts(facts: Facts, frames: Sequence[Frame]) -> dict[str, str]:
         return {}
     held: dict[str, str] = {}
     for frame in frames:
-        with suppress(OSError):  # such a frame fails with its reason when it is decoded
-            why = _why_held(facts, frame)
-            if why:
-                held[frame.name] = why
+        why = _why_held(facts, frame)
+        if why:
+            held[frame.name] = why
     return held
 
 
 def _why_held(facts: Facts, frame: Frame) -> str:
+    """By the texts of every file of the exposure, also of those that are not used."""
     players = facts.row(frame.name).players
-    path = PurePosixPath(frame.relative)
     unread: list[str] = []
-    for what, texts in _texts(frame.path, path, unread):
-        for text in dict.fromkeys(text.text for text in texts if not text.maker):
-            if (player := named_player(text, facts, players)) is not None:
-                return _NAMES.format(what=what, line=player.line)
+    for file, relative in zip(frame.files, frame.relatives, strict=True):
+        with suppress(OSError):  # such a frame fails with its reason when it is decoded
+            for what, texts in _texts(file, PurePosixPath(relative), unread):
+                for text in dict.fromkeys(text.text for text in texts if not text.maker):
+                    if (player := named_player(text, facts, players)) is not None:
+                        return _NAMES.format(what=what, line=player.line)
     if unread:
         return _UNREAD.format(what=unread[0], do=_DELETE if "sidecar" in unread[0] else _SAVE_AGAIN)
     return ""

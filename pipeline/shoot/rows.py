@@ -146,8 +146,8 @@ def read_rows(
         if name is not None and not wrong:
             rows[name] = facts
         problems += [row.problem(message) for message in wrong]
-    known = {row_digest(row): meant.name for row, meant in meanings if meant.name is not None}
-    return Rows(rows, missing, tuple(elsewhere), tuple(unplaced), unclear, known)
+    means = {row_digest(row): meant.name for row, meant in meanings if meant.name is not None}
+    return Rows(rows, missing, tuple(elsewhere), tuple(unplaced), unclear, means)
 
 
 _UNCLEAR = "line {line} of frames.csv may mean it or another frame; write the whole name there"

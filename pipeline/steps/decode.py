@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
+from pipeline.errors import FrameError, UndecodableError
 from pipeline.imaging.geometry import WHOLE, Box
 from pipeline.imaging.orientation import Orientation
 from pipeline.steps.base import Order, Params, SolveContext, Solved, Step, camera_of, rounded
@@ -151,8 +152,22 @@ def decode(
     """Decode `frame` to camera-linear, upright, at most `long_edge` pixels long (None: full size).
 
     correction, sense, clean, window  as for decode_raw; of a picture that is no raw file only sense counts, which adds
-    the finer luma (`detail`). Raises FrameError where the frame cannot be read.
+    the finer luma (`detail`). Raises UndecodableError where the frame cannot be read.
     """
+    try:
+        return _decode(frame, long_edge, correction, sense, clean, window)
+    except FrameError as error:
+        raise UndecodableError(str(error)) from error
+
+
+def _decode(
+    frame: Frame,
+    long_edge: int | None,
+    correction: SensorCorrection | None,
+    sense: bool,
+    clean: Clean | None,
+    window: Box,
+) -> DecodedFrame:
     from pipeline.formats.pictures import read_picture
     from pipeline.imaging.raw.frame import DecodedFrame
     from pipeline.imaging.raw.mosaic import decode_raw
