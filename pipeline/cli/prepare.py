@@ -21,7 +21,7 @@ from pipeline.engine.tables.caption_sheet import sheet
 from pipeline.engine.tables.event_form import event_form
 from pipeline.engine.tables.reference_proposals import Proposal, reference_proposals
 from pipeline.errors import InputError
-from pipeline.shoot.read_facts import EVENT_FILE, FACTS_FILES, FRAMES_FILE, ROSTER_FILE
+from pipeline.shoot.read_facts import EVENT_FILE, FRAMES_FILE, ROSTER_FILE
 from pipeline.steps import crop
 from pipeline.store.store import Store
 
@@ -47,10 +47,11 @@ def prepare_shoot(
     """
     _refuse(shoot, facts)
     last = prepare.last_match(like) if like is not None else prepare.NOTHING
-    there = [name for name in FACTS_FILES if (facts / name).exists() or (facts / name).is_symlink()]
+    files = prepare.table_files(facts)
+    there = [name for name, file in files.items() if file.exists() or file.is_symlink()]
     for name in there:
-        say(f"{facts / name}: kept, it was there already")
-    if len(there) == len(FACTS_FILES):
+        say(f"{files[name]}: kept, it was there already")
+    if len(there) == len(files):
         _say_what_next(shoot, facts, there)
         return
     read = with_models(read_shoot(shoot, facts if there else None, models), models, offline)
@@ -82,7 +83,7 @@ def _refuse(shoot: Path, facts: Path) -> None:
         raise InputError(f"{shoot}: there is no such folder; give the folder that holds the frames")
     if facts.resolve().is_relative_to(shoot.resolve()):
         raise InputError(f"{facts}: is in the shoot folder, which is never written to; give a folder beside it")
-    if facts.exists() and not facts.is_dir():
+    if (facts.exists() and not facts.is_dir()) or facts.suffix.lower() in (".yaml", ".yml"):
         raise InputError(f"{facts}: is a file; give a folder, which is made where there is none")
 
 

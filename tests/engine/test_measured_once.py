@@ -75,12 +75,13 @@ def commands(drawn: Path, folder: Path) -> dict[str, tuple[object, ...]]:
         "inspect": ("inspect", shoot),
         "check": ("check", recipe, shoot),
         "captions": ("captions", shoot, "--out", folder / "table.csv"),
+        "prepare": ("prepare", shoot, "--facts", folder / "facts"),
         "dry-run": ("run", recipe, shoot, "--out", folder / "dry", "--dry-run"),
         "run": ("run", recipe, shoot, "--out", folder / "out"),
     }
 
 
-@pytest.mark.parametrize("first", ["inspect", "check", "captions", "dry-run", "run"])
+@pytest.mark.parametrize("first", ["inspect", "check", "captions", "prepare", "dry-run", "run"])
 def test_after_any_command_the_next_measures_nothing(
     drawn: Path, tmp_path: Path, work: list[str], cold: dict[str, str], first: str
 ) -> None:

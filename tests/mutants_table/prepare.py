@@ -14,8 +14,8 @@ MUTANTS = [
     # An existing file is kept; the shoot folder is never written to.
     mutant(
         "cli/prepare.py",
-        "if (facts / name).exists() or (facts / name).is_symlink()",
-        "if (facts / name).exists()",
+        "if file.exists() or file.is_symlink()",
+        "if file.exists()",
         *_TESTS,
     ),
     mutant("cli/prepare.py", "        if ROSTER_FILE not in there:\n", "        if True:\n", *_TESTS),

@@ -63,6 +63,7 @@ FORM: tuple[tuple[tuple[str, ...], tuple[tuple[str, str], ...]], ...] = (
             '"0012": -3.2',
             '"0012": {frame: TH1_0003, shows: "19:30:12"}      a frame of it that shows a clock',
             '"0012": {frame: TH1_0003, same_as: TH2_0008}      a frame of it, and one of another in the same moment',
+            '"0012": right                                     it is right, whatever the others say',
         ),
         (("clocks", ""),),
     ),

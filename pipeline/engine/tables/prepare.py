@@ -19,9 +19,9 @@ from pipeline.errors import InputError, Problem
 from pipeline.shoot.clocks.bodies import Body, bodies
 from pipeline.shoot.clocks.correction import with_clocks
 from pipeline.shoot.clocks.entries import Clock
-from pipeline.shoot.eventfile import as_written, parse_event
+from pipeline.shoot.eventfile import NOTHING_WRITTEN, as_written, parse_event
 from pipeline.shoot.facts import ROSTER_COLUMNS, Player
-from pipeline.shoot.read_facts import EVENT_FILE, ROSTER_FILE, load_players
+from pipeline.shoot.read_facts import EVENT_FILE, FRAMES_FILE, ROSTER_FILE, load_players
 from pipeline.textfile.reading import read_bytes
 from pipeline.textfile.tables import SIZE_LIMIT
 from pipeline.textfile.yaml_text import Value, flow, quoted
@@ -78,6 +78,20 @@ def written_facts(folder: Path) -> Written:
     if not file.is_file():
         return Written(values)
     return Written(values, players, read_bytes(file, SIZE_LIMIT), str(file))
+
+
+def table_files(folder: Path) -> dict[str, Path]:
+    """Each of FACTS_FILES -> where a folder of facts has it: its shoot.yaml may call the tables otherwise.
+
+    Raises InputError where that cannot be read.
+    """
+    problems: list[Problem] = []
+    event = folder / EVENT_FILE
+    parsed = parse_event(load_yaml(event, problems), problems) if event.is_file() else NOTHING_WRITTEN
+    if problems:
+        raise InputError(problems)
+    roster, frames = parsed.roster or ROSTER_FILE, parsed.frames or FRAMES_FILE
+    return {EVENT_FILE: event, ROSTER_FILE: folder / roster, FRAMES_FILE: folder / frames}
 
 
 def last_match(folder: Path) -> Written:

@@ -178,6 +178,18 @@ def test_what_is_there_is_never_overwritten(tmp_path: Path) -> None:
     assert (facts / "shoot.yaml").is_symlink() and not (tmp_path / "elsewhere.yaml").exists()
 
 
+def test_tables_that_the_facts_call_otherwise_are_kept(tmp_path: Path) -> None:
+    shoot, facts = night(tmp_path / "shoot"), tmp_path / "facts"
+    facts.mkdir()
+    (facts / "shoot.yaml").write_text("roster: gulls.csv\nframes: night.csv\n", encoding="utf-8")
+    (facts / "gulls.csv").write_text("team,number,name\nhome,7,Ida Ask\n", encoding="utf-8")
+    (facts / "night.csv").write_text("frame,words\nTH1_0002,mine\n", encoding="utf-8")
+    before = {p: p.read_bytes() for p in facts.iterdir()}
+    text = prepare(shoot, facts)
+    assert all(f"{facts / name}: kept" in text for name in ("shoot.yaml", "gulls.csv", "night.csv"))
+    assert {p: p.read_bytes() for p in facts.iterdir()} == before
+
+
 def test_where_it_cannot_be_written(tmp_path: Path) -> None:
     shoot, file = night(tmp_path / "shoot"), tmp_path / "file"
     file.write_text("x", encoding="utf-8")
@@ -187,6 +199,7 @@ def test_where_it_cannot_be_written(tmp_path: Path) -> None:
         (shoot / "facts", "is in the shoot folder"),
         (tmp_path / "link" / "facts", "is in the shoot folder"),
         (file, "is a file"),
+        (tmp_path / "new" / "shoot.yaml", "is a file; give a folder"),
         (file / "facts", "cannot be made"),
     ):
         status, text = evencourt("prepare", shoot, "--facts", facts)

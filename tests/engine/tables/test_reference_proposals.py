@@ -1,0 +1,36 @@
+"""Which of real photographs are proposed as references: those that ../shared/data/SOURCES.md says hold a chart."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+from pipeline.engine.jobs import read_shoot
+from pipeline.engine.run import measure_shoot
+from pipeline.engine.tables.reference_proposals import Proposal, reference_proposals
+from pipeline.store.store import Store
+
+
+def proposed(shoot: Path) -> tuple[Proposal, ...]:
+    read = read_shoot(shoot)
+    with Store.scratch(shoot) as store:
+        measured = measure_shoot(store, read, 1, lambda phase, done, total: None)
+        return reference_proposals(store, measured, read.bursts, 1)
+
+
+def names(found: tuple[Proposal, ...]) -> set[str]:
+    return {name for one in found for name in (one.frame, *one.alike)}
+
+
+def test_real_charts_are_proposed_and_nothing_else(shared: Callable[[str], Path], tmp_path: Path) -> None:
+    charts = ("raw/CRW_0101.CRW", "raw/P003917.KDC", "chart-jpeg/Pentax_ist_DL__IMGP6672.JPG")
+    others = (
+        "raw/CRW_0112.CRW", "court/a_29880.jpg", "court/b_29905.jpg", "people/15673749081_767a7fa63a_k.jpg",
+        "people/33887522274_eebd074106_k.jpg",
+    )  # fmt: skip
+    for name in (*charts, *others):
+        shutil.copy(shared(f"data/{name}"), tmp_path)
+    found = proposed(tmp_path)
+    assert names(found) == {Path(name).stem for name in charts}
+    assert all(one.kind == "chart" and not one.why for one in found)
