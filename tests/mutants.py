@@ -120,7 +120,7 @@ class Copy:
         path = self.root / "pipeline" / row.file
         text, times = path.read_text(encoding="utf-8"), path.stat()
         environ = {}
-        if "numba" in text:  # compiled callers in other files do not see that this one changed
+        if "@compiled" in text:  # compiled callers in other files do not see that this one changed
             environ["NUMBA_CACHE_DIR"] = tempfile.mkdtemp(dir=self.root.parent)
         try:
             path.write_text(text.replace(row.old, row.new), encoding="utf-8")

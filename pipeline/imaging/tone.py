@@ -5,11 +5,11 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import Any
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.imaging.colour import LUMINANCE, srgb_encode
+from pipeline.imaging.compiled import compiled
 from pipeline.types import F32, F64
 
 _TABLE = 4096  # entries of the curve: interpolated, it is within a tenth of an 8-bit code of the formula
@@ -61,7 +61,7 @@ def render(pixels: F32, to_working: F64, ev: float, knee: float, white: float, s
     return out
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _render(
     pixels: NDArray[Any], m: NDArray[Any], weight: NDArray[Any], table: NDArray[Any], white: Any, out: NDArray[Any]
 ) -> None:

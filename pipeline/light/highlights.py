@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.imaging.compiled import compiled
 from pipeline.imaging.robust import biweight, reweighted
 from pipeline.types import F32, F64
 
@@ -63,7 +63,7 @@ def rebuild_highlights(pixels: F32, saturation: F64 | F32) -> F32:
     return out
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _rebuild(pixels: NDArray[Any], limit: NDArray[Any], ends: tuple[np.float32, np.float32], out: NDArray[Any]) -> None:
     one = limit.shape[0] == 1
     near, steep = ends

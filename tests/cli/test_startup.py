@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from pathlib import Path
 
+import PIL.Image
 import pytest
 
 HEAVY = ("numba", "scipy", "skimage", "cv2", "rawpy", "tifffile", "jinja2", "pooch", "babel")
 CODE = """\
 import sys
+from pathlib import Path
 from pipeline.cli.app import app
 sys.argv = ["evencourt", *sys.argv[1:]]
 try:
@@ -49,4 +52,19 @@ def test_the_check_sees_what_is_loaded() -> None:
         [sys.executable, "-c", CODE.replace("    app()", "    import pipeline.cli.run"), "--help"],
         capture_output=True, text=True, timeout=120,
     )  # fmt: skip
-    assert {"numba", "scipy", "cv2"} <= set(done.stderr.rpartition("loaded:")[2].split())
+    assert {"scipy", "cv2"} <= set(done.stderr.rpartition("loaded:")[2].split())
+
+
+def test_a_command_that_finds_all_measured_loads_no_compiler(tmp_path: Path) -> None:
+    (tmp_path / "shoot").mkdir()
+    for number in range(3):
+        picture = PIL.Image.new("RGB", (90, 60), (90, 80 + 40 * number, 100))
+        picture.save(tmp_path / "shoot" / f"TH9_000{number}.jpg")
+    (tmp_path / "night.yaml").write_text("recipe: 1\ndeliveries:\n  web: [caption: {}, save: {}]\n", encoding="utf-8")
+    arguments = ("check", str(tmp_path / "night.yaml"), str(tmp_path / "shoot"), "--workers", "1")
+    cache = ("--cache", str(tmp_path / "cache"))
+    first, modules = loaded(*arguments, *cache)
+    assert "numba" in modules
+    second, modules = loaded(*arguments, *cache)
+    assert first == second and "3 of 3 frames" in second
+    assert "numba" not in modules

@@ -16,10 +16,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.imaging.compiled import compiled
 from pipeline.imaging.denoise.sliding_dct import BACK, CHUNK, HALF, columns, forward, inverse, mirrored, patches
 from pipeline.types import F32
 
@@ -38,20 +38,20 @@ class BlockConstants:
 BLOCKS = BlockConstants()
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _add_square_difference(a: NDArray[Any], b: NDArray[Any], out: NDArray[Any]) -> None:
     for p in range(out.size):
         d = a[p] - b[p]
         out[p] += d * d
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _sum(a: NDArray[Any], b: NDArray[Any], out: NDArray[Any]) -> None:
     for p in range(out.size):
         out[p] = a[p] + b[p]
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _match(plane: NDArray[Any], grid: int, step: int, radius: int, most: int) -> NDArray[Any]:
     """The `most` patches nearest to each reference: (rows, columns, most) numbers of shifts, -1 for none.
 
@@ -101,7 +101,7 @@ def _match(plane: NDArray[Any], grid: int, step: int, radius: int, most: int) ->
     return found
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _coefficients(
     plane: NDArray[Any], y: int, grid: int, half: NDArray[Any], chunk: int, s: NDArray[Any], out: NDArray[Any]
 ) -> None:
@@ -119,7 +119,7 @@ def _coefficients(
                     out[start + p, i * 8 + k] = c[k, p]
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _add_patches(
     c: NDArray[Any],
     weight: NDArray[Any],
@@ -161,7 +161,7 @@ def _add_patches(
         _sum(weights[y + j], line, weights[y + j])
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _add_moments(x: NDArray[Any], steer: NDArray[Any], a: NDArray[Any], b: NDArray[Any], c: NDArray[Any]) -> None:
     for p in range(64):
         a[p] += x[p]
@@ -169,7 +169,7 @@ def _add_moments(x: NDArray[Any], steer: NDArray[Any], a: NDArray[Any], b: NDArr
         c[p] += steer[p] * steer[p]
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _gains(n: Any, variance: NDArray[Any], a: NDArray[Any], b: NDArray[Any], c: NDArray[Any]) -> Any:
     """Sums over the group -> a: what is added to each patch, b: its gain; returns the group's weight."""
     f32 = np.float32
@@ -194,13 +194,13 @@ def _gains(n: Any, variance: NDArray[Any], a: NDArray[Any], b: NDArray[Any], c: 
     return weight
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _add_shrunk(x: NDArray[Any], a: NDArray[Any], b: NDArray[Any], out: NDArray[Any]) -> None:
     for p in range(64):
         out[p] += a[p] + b[p] * x[p]
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _collaborate(
     plane: NDArray[Any],
     guide: NDArray[Any],

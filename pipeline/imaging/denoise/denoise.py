@@ -16,10 +16,10 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import cv2
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.imaging.compiled import compiled
 from pipeline.imaging.denoise.block_wiener import collaborate, match
 from pipeline.imaging.denoise.sliding_dct import sliding_dct
 from pipeline.types import F32, F64, Noise
@@ -61,13 +61,13 @@ _ZERO = 2.0 * math.sqrt(0.375)
 _GREATEST = 1e4
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _stable(x: float, a: float, t: float) -> float:
     # (2/a) * (sqrt(a*x + t) - sqrt(t)) without its cancellation at small a; right for a = 0 too.
     return 2.0 * x / (math.sqrt(max(a * x + t, 0.0)) + math.sqrt(t)) if a * x + t > 0.0 else -2.0 * math.sqrt(t) / a
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _unstable(d: float, a: float, t: float) -> float:
     if a <= 0.0:
         return d * math.sqrt(t)
@@ -79,25 +79,25 @@ def _unstable(d: float, a: float, t: float) -> float:
     return a * (0.25 * d * d + closed + 0.25) + d * math.sqrt(t)
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _line_stable(x: NDArray[Any], a: float, t: float, out: NDArray[Any]) -> None:
     for p in range(out.size):
         out[p] = _stable(min(max(x[p], -_GREATEST), _GREATEST), a, t)
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _line_unstable(d: NDArray[Any], a: float, t: float, out: NDArray[Any]) -> None:
     for p in range(out.size):
         out[p] = _unstable(d[p], a, t)
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _line_add(x: NDArray[Any], factor: float, out: NDArray[Any]) -> None:
     for p in range(out.size):
         out[p] += factor * x[p]
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _split(pixels: NDArray[Any], a: NDArray[Any], t: NDArray[Any], mix: NDArray[Any], planes: NDArray[Any]) -> None:
     """pixels (H, W, C) -> stabilised, mixed planes (C, H, W)."""
     stable, line = np.empty(pixels.shape[1], np.float64), np.empty((pixels.shape[2], pixels.shape[1]), np.float64)
@@ -110,7 +110,7 @@ def _split(pixels: NDArray[Any], a: NDArray[Any], t: NDArray[Any], mix: NDArray[
         planes[:, y] = line
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _join(planes: NDArray[Any], a: NDArray[Any], t: NDArray[Any], mix: NDArray[Any], out: NDArray[Any]) -> None:
     """The inverse of _split; `mix` is orthonormal, so that its inverse is its transpose."""
     line = np.empty(out.shape[1], np.float64)
@@ -122,13 +122,13 @@ def _join(planes: NDArray[Any], a: NDArray[Any], t: NDArray[Any], mix: NDArray[A
             _line_unstable(line, a[c], t[c], out[y, :, c])
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _each_stable(x: NDArray[Any], a: float, t: float, out: NDArray[Any]) -> None:
     for i in range(x.size):
         out[i] = _stable(x[i], a, t)
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _each_unstable(d: NDArray[Any], a: float, t: float, out: NDArray[Any]) -> None:
     for i in range(d.size):
         out[i] = _unstable(d[i], a, t)

@@ -9,11 +9,11 @@ from __future__ import annotations
 
 from typing import Any
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 from scipy.fft import dct
 
+from pipeline.imaging.compiled import compiled
 from pipeline.types import F32
 
 _N = 8
@@ -26,7 +26,7 @@ HALF = np.ascontiguousarray(_DCT[:, : _N // 2])
 BACK = np.ascontiguousarray(np.stack([_DCT[0::2, :4].T, _DCT[1::2, :4].T]))
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _blend(
     w: NDArray[Any], a: NDArray[Any], b: NDArray[Any], c: NDArray[Any], d: NDArray[Any], out: NDArray[Any]
 ) -> None:
@@ -35,19 +35,19 @@ def _blend(
         out[p] = (w0 * a[p] + w1 * b[p]) + (w2 * c[p] + w3 * d[p])
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _add(a: NDArray[Any], b: NDArray[Any], out: NDArray[Any]) -> None:
     for p in range(out.size):
         out[p] = a[p] + b[p]
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _subtract(a: NDArray[Any], b: NDArray[Any], out: NDArray[Any]) -> None:
     for p in range(out.size):
         out[p] = a[p] - b[p]
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def forward(x: NDArray[Any], out: NDArray[Any], fold: NDArray[Any], half: NDArray[Any]) -> None:
     """DCT down the columns of x (8, P) into out (8, P); `fold` (4, P) is scratch."""
     for j in range(4):
@@ -60,7 +60,7 @@ def forward(x: NDArray[Any], out: NDArray[Any], fold: NDArray[Any], half: NDArra
         _blend(half[k], fold[0], fold[1], fold[2], fold[3], out[k])
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def inverse(c: NDArray[Any], out: NDArray[Any], fold: NDArray[Any], back: NDArray[Any]) -> None:
     """Inverse DCT down the columns of c (8, P) into out (8, P); `fold` (2, P) is scratch."""
     for j in range(4):
@@ -70,7 +70,7 @@ def inverse(c: NDArray[Any], out: NDArray[Any], fold: NDArray[Any], back: NDArra
         _subtract(fold[0], fold[1], out[7 - j])
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _threshold(row: NDArray[Any], least: float, kept: NDArray[Any]) -> None:
     zero, one = np.float32(0), np.float32(1)
     for p in range(row.size):
@@ -79,7 +79,7 @@ def _threshold(row: NDArray[Any], least: float, kept: NDArray[Any]) -> None:
         row[p] = row[p] if keep else zero
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _wiener(row: NDArray[Any], steer: NDArray[Any], variance: float, kept: NDArray[Any]) -> None:
     for p in range(row.size):
         power = steer[p] * steer[p]
@@ -88,7 +88,7 @@ def _wiener(row: NDArray[Any], steer: NDArray[Any], variance: float, kept: NDArr
         kept[p] += gain * gain
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def columns(
     plane: NDArray[Any], y: int, step: int, half: NDArray[Any], v: NDArray[Any], fold: NDArray[Any], s: NDArray[Any]
 ) -> None:
@@ -102,7 +102,7 @@ def columns(
                 s[r, i, m] = v[i, m * step + r]
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def patches(s: NDArray[Any], i: int, start: int, count: int, x: NDArray[Any]) -> None:
     """x[j, p] = sample j of row i of patch start + p."""
     step = s.shape[0]
@@ -113,7 +113,7 @@ def patches(s: NDArray[Any], i: int, start: int, count: int, x: NDArray[Any]) ->
             target[p] = source[p]
 
 
-@numba.njit(cache=True, error_model="numpy")
+@compiled(error_model="numpy")
 def _run(
     plane: NDArray[Any],
     guide: NDArray[Any],

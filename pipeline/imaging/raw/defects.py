@@ -8,10 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.imaging.compiled import compiled
 from pipeline.imaging.raw.noise import Sensor
 
 I64 = NDArray[np.int64]
@@ -51,7 +51,7 @@ class Candidates:
     level: NDArray[np.float32]
 
 
-@numba.njit(cache=True)
+@compiled()
 def _screen(
     up: Mosaic, row: Mosaic, down: Mosaic, gain: np.float32, read: np.float32, black: np.float32, out: Mosaic
 ) -> np.uint8:
@@ -75,7 +75,7 @@ def _screen(
     return found
 
 
-@numba.njit(cache=True)
+@compiled()
 def _isolated(m: Mosaic, y: int, x: int, square: float, spread: float, black: float, gain: float, read: float) -> float:
     """Excess over the neighbours' middle where (y, x) stands out from all eight of its colour alone, else 0."""
     v = float(m[y, x])
@@ -91,7 +91,7 @@ def _isolated(m: Mosaic, y: int, x: int, square: float, spread: float, black: fl
     return 0.0 if (near - far) * sign > 4 * spread * abs(excess) else excess
 
 
-@numba.njit(cache=True)
+@compiled()
 def _find(
     m: Mosaic,
     gain: float,

@@ -16,10 +16,10 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.imaging.compiled import compiled
 from pipeline.imaging.robust import cauchy, reweighted
 from pipeline.types import F32, F64, Noise
 
@@ -114,7 +114,7 @@ class Sensor:
         return gain, max(float(self.noise.b.max()), LEAST_B) * self.span**2
 
 
-@numba.njit(cache=True)
+@compiled()
 def _add_row(row: NDArray[Any], floor: float, ceiling: float, out: NDArray[Any]) -> None:
     total, low, high = out[0], out[1], out[2]
     for c in range(row.size):
@@ -124,7 +124,7 @@ def _add_row(row: NDArray[Any], floor: float, ceiling: float, out: NDArray[Any])
         high[c] += np.float32(v >= ceiling)
 
 
-@numba.njit(cache=True)
+@compiled()
 def _combine(
     p: NDArray[Any], q: NDArray[Any], r: NDArray[Any], s: NDArray[Any], taps: NDArray[Any], out: NDArray[Any]
 ) -> None:
@@ -133,13 +133,13 @@ def _combine(
         out[c] = (t0 * p[c] + t1 * q[c]) + (t2 * r[c] + t3 * s[c])
 
 
-@numba.njit(cache=True)
+@compiled()
 def _add_product(p: NDArray[Any], q: NDArray[Any], out: NDArray[Any]) -> None:
     for c in range(out.size):
         out[c] += p[c] * q[c]
 
 
-@numba.njit(cache=True)
+@compiled()
 def _scan(bands: NDArray[Any], floor: float, ceiling: float, taps: NDArray[Any], out: NDArray[Any]) -> None:
     """Sums along each column of each band (n, size, width) into out (n, 6, width): signal, pixels at the floor and
     at the ceiling, squared residual, product of neighbouring vertical residuals, squared vertical residual."""

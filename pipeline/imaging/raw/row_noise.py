@@ -11,12 +11,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 from scipy.linalg import solveh_banded
 
+from pipeline.imaging.compiled import compiled
 from pipeline.imaging.raw.noise import Sensor
 from pipeline.types import F64
 
@@ -79,13 +79,13 @@ class RowNoise:
         return sure and self.finest > ROW_NOISE.present_finest * self.variance
 
 
-@numba.njit(cache=True)
+@compiled()
 def _add_rows(a: Mosaic, b: Mosaic, sums: Mosaic) -> None:
     for x in range(sums.size):
         sums[x] += np.float32(a[x]) - np.float32(b[x])
 
 
-@numba.njit(cache=True, error_model="numpy")  # a check of each division would keep it from being a vector's
+@compiled(error_model="numpy")  # a check of each division would keep it from being a vector's
 def _differ(row: Mosaic, sums: Mosaic, model: tuple[float, float, float, float, float], d: Mosaic, w: Mosaic) -> None:
     """Weight, and weight times difference to the mean of the rows around, of each pixel of one row."""
     gain, read, black = np.float32(model[0]), np.float32(model[1]), np.float32(model[2])
@@ -101,7 +101,7 @@ def _differ(row: Mosaic, sums: Mosaic, model: tuple[float, float, float, float, 
         d[x] = weight * off
 
 
-@numba.njit(cache=True)
+@compiled()
 def _fold(values: Mosaic, lanes: Mosaic, out: Mosaic) -> None:
     """Sums of the even and of the odd values."""
     lanes[:] = 0
@@ -114,7 +114,7 @@ def _fold(values: Mosaic, lanes: Mosaic, out: Mosaic) -> None:
         out[1] += lanes[x + 1]
 
 
-@numba.njit(cache=True)
+@compiled()
 def _strips(m: Mosaic, model: tuple[float, float, float, float, float], out: Mosaic) -> None:
     """Into out (H, 2, _STRIPS, 2): sums of weighted differences and of weights, of even and odd columns."""
     height, width = m.shape
@@ -207,7 +207,7 @@ def remove_rows(mosaic: Mosaic, sensor: Sensor, variance: float) -> Mosaic:
     return np.asarray(_take_back(mosaic, offsets))
 
 
-@numba.njit(cache=True)
+@compiled()
 def _take_back(mosaic: Mosaic, offsets: Mosaic) -> Mosaic:
     out = np.empty_like(mosaic)
     height, width = mosaic.shape

@@ -1,0 +1,45 @@
+"""Functions compiled by numba, which is loaded when the first of them is called.
+
+A command that finds all frames measured calls none, and loading numba takes a good part of such a command's time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import update_wrapper
+from typing import Any, TypeVar, cast
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+class Compiled:
+    """A function of numbers and arrays, compiled at its first call."""
+
+    def __init__(self, function: Callable[..., Any], options: dict[str, Any]) -> None:
+        self._function, self._options = function, options
+        self._dispatcher: Callable[..., Any] | None = None
+        update_wrapper(self, function)
+
+    def __call__(self, *arguments: Any) -> Any:
+        """What the compiled function returns."""
+        return self.dispatcher()(*arguments)
+
+    def dispatcher(self) -> Callable[..., Any]:
+        """Numba's own object. The compiler knows other compiled functions only as these, so they take their place
+        among the names that the function sees; some see each other."""
+        if self._dispatcher is None:
+            import numba
+
+            self._dispatcher = numba.njit(cache=True, **self._options)(self._function)
+            names = self._function.__globals__
+            names |= {name: one.dispatcher() for name, one in list(names.items()) if isinstance(one, Compiled)}
+        return cast(Callable[..., Any], self._dispatcher)
+
+
+def compiled(**options: Any) -> Callable[[F], F]:
+    """A decorator: numba.njit with `options`, kept on disk between processes."""
+
+    def decorate(function: F) -> F:
+        return cast(F, Compiled(function, options))
+
+    return decorate
