@@ -213,23 +213,6 @@ class Planner:
                 return bound.step.texts(frame, self.shoot.facts, row, bound.params, carried)
         return None, ()
 
-    def text_problems(self) -> list[str]:
-        """What is wrong with names and captions of frames that may be delivered; each problem once, with a count."""
-        try:
-            _ = self.names
-        except EvencourtError as error:
-            return [str(error)]
-        found: dict[str, list[str]] = {}
-        for frame in self.shoot.frames:
-            if self.shoot.withheld(frame.name):
-                continue
-            for delivery in self.recipe.deliveries:
-                try:
-                    self.text(delivery, frame, self.shoot.facts.row(frame.name))
-                except EvencourtError as error:
-                    found.setdefault(str(error).replace(frame.name, ""), []).append(f"{delivery.name}: {error}")
-        return [f"{some[0]}{f' (and {len(some) - 1} more)' if len(some) > 1 else ''}" for some in found.values()]
-
     def texts(self, measured_frames: Sequence[MeasuredFrame], plan: Plan) -> dict[str, Metadata | None]:
         """Posix path below OUT -> the texts that a file of that name may carry today, whether or not it is made now."""
         texts: dict[str, Metadata | None] = {}
