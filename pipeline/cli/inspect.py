@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -20,6 +20,7 @@ from pipeline.engine.jobs import Shoot, read_shoot
 from pipeline.engine.measure import MeasuredFrame, Measurements
 from pipeline.engine.run import measure_shoot
 from pipeline.engine.solve import shoot_light
+from pipeline.engine.tables.reference_proposals import reference_proposals
 from pipeline.imaging.raw.noise_pool import HEADINGS, noise_notes, noise_rows
 from pipeline.shoot.clocks.bodies import bodies
 from pipeline.steps import decode, white_balance
@@ -87,7 +88,7 @@ def inspect_text(store: Store, shoot: Shoot, measured_frames: Sequence[MeasuredF
     notes += notices
     if words is not None:
         notes.append(words.mains)
-    notes += [*_settings_notes(shoot), *of_noise]
+    notes += [*_reference_notes(store, shoot, measured_frames, workers), *_settings_notes(shoot), *of_noise]
     zones = words.zones if words is not None else []
     return InspectText(_cameras(shoot), _bursts(shoot, words), zones, noise, notes)
 
@@ -125,6 +126,17 @@ def _bursts(shoot: Shoot, words: LightWords | None) -> list[list[str]]:
             [str(index + 1), f"{name} ({len(burst.frames)})", time, f"{exif.iso or 0:.0f}", shutter, zone, dark]
         )
     return rows
+
+
+def _reference_notes(
+    store: Store, shoot: Shoot, measured_frames: Sequence[MeasuredFrame], workers: int
+) -> Iterator[str]:
+    """Where no reference is named, the frames that may be some."""
+    if shoot.facts.references:
+        return
+    names = [one.frame for one in reference_proposals(store, measured_frames, shoot.bursts, workers) if not one.why]
+    if names:
+        yield f"{', '.join(names)} may show a card or chart; those that do make white sure: name them under references"
 
 
 def _settings_notes(shoot: Shoot) -> list[str]:

@@ -64,7 +64,7 @@ def prepare_shoot(
         with progress() as report:
             measured_frames = measure_shoot(store, read, count, report)
             if EVENT_FILE not in there:
-                found = reference_proposals(store, measured_frames, read.bursts, count, report)
+                found = reference_proposals(store, measured_frames, read.bursts, count)
                 _write_event(read, facts, measured_frames, found, beside, last)
         if ROSTER_FILE not in there:
             _write_roster(facts, beside, last, cell_separator(separator))

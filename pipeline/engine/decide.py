@@ -20,6 +20,7 @@ from pipeline.engine.measure import MeasuredFrame, measure_frames
 from pipeline.engine.record import Made, RunLog, build
 from pipeline.engine.sending import refuse_unplaced, refuse_unready
 from pipeline.engine.solve import Plan, solve
+from pipeline.engine.tables.reference_proposals import reference_proposals
 from pipeline.errors import InputError
 from pipeline.recipe.recipe import Recipe
 from pipeline.report.record import RunRecord
@@ -62,14 +63,16 @@ def refuse(recipe: Recipe, shoot: Shoot, only: str | None = None, out: Path | No
 def measure_shoot(
     store: Store, shoot: Shoot, workers: int, progress: Progress, executor: Executor | None = None
 ) -> list[MeasuredFrame]:
-    """Measure all frames, in the order of the shoot, and the light of their bursts, which may be needed by this command
-    or the next. Raises OSError where the disk is full."""
+    """Measure all frames, in the order of the shoot, the light of their bursts, and where no references are named what
+    may be some: this command needs it, or the next. Raises OSError where the disk is full."""
     found: dict[str, MeasuredFrame] = {}
     for one in measure_frames(store, shoot.frames, shoot.facts, shoot.models, workers, executor):
         found[one.frame.name] = one
         progress("measure", len(found), len(shoot.frames))
     measured_frames = [found[f.name] for f in shoot.frames]
     find_scenes(store, measured_frames, shoot.bursts, workers, executor)
+    if not shoot.facts.references:
+        reference_proposals(store, measured_frames, shoot.bursts, workers, executor)
     return measured_frames
 
 

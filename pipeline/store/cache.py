@@ -24,7 +24,7 @@ from pipeline.store.files import TEMPORARY
 
 VARIABLE = "EVENCOURT_CACHE"  # a folder to use in place of the user's cache folder
 SIZE_VARIABLE = "EVENCOURT_CACHE_SIZE"  # such as "500 MB"
-_KINDS = ("measured", "damaged", "burst_light", "numbers", "digests")
+_KINDS = ("measured", "damaged", "burst_light", "references", "numbers", "digests")
 _MAGIC = b"evencourt kept 1\n"
 _TAG = "CACHEDIR.TAG"
 # Cache Directory Tagging Specification 0.6 (B. Ford): backups leave a folder with this file out.

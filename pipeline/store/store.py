@@ -23,7 +23,7 @@ from pipeline.store.records import from_json, read_json, to_json, write_json
 from pipeline.types import Frame
 
 T = TypeVar("T")
-KINDS = ("measured", "damaged", "burst_light", "numbers", "done", "thumbs", "extras", "pushed")
+KINDS = ("measured", "damaged", "burst_light", "references", "numbers", "done", "thumbs", "extras", "pushed")
 
 
 @dataclass(frozen=True)

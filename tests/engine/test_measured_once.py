@@ -13,7 +13,7 @@ import pytest
 
 from pipeline.engine import burst_light, measure
 from pipeline.engine.run import measure_shoot, read_shoot
-from pipeline.engine.tables import jersey_suggestions
+from pipeline.engine.tables import jersey_suggestions, reference_proposals
 from pipeline.store import digests
 from pipeline.store.cache import Cache
 from pipeline.store.store import Store
@@ -64,6 +64,7 @@ def work(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[str]]:
 
     counted(measure, "_measure_one", lambda task: task.frame.name)
     counted(burst_light, "_find_scene", lambda task: task.frames[0].name)
+    counted(reference_proposals, "_look", lambda task: task.frame.name)
     counted(digests, "digest_file", lambda path: path.name)
     monkeypatch.setattr(digests, "SETTLED", 0)
     yield done
@@ -91,6 +92,7 @@ def test_after_any_command_the_next_measures_nothing(
     assert status == 0, text
     assert sum(one.startswith("_measure_one") for one in work) == 6
     assert sum(one.startswith("_find_scene") for one in work) == 2
+    assert sum(one.startswith("_look") for one in work) == 2
     work.clear()
     todo.pop("run", None)  # of these, once is enough: below
     for name, arguments in todo.items():

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from concurrent.futures import Executor
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import cv2
@@ -21,9 +22,13 @@ from pipeline.light.references import measure_references
 from pipeline.shoot.facts import Reference
 from pipeline.steps import white_balance
 from pipeline.steps.decode import decode
+from pipeline.store.keys import digest_json, environment
+from pipeline.store.records import from_json
 from pipeline.store.store import Store
 from pipeline.types import F32, F64, Burst, Frame, Image
 
+_KIND = "references"
+_VERSION = 1  # raised when the same frame may show something else
 _GREY = 20  # neutral 6.5 of the chart
 # Frames to look at, from which starting processes costs less than it saves (measured: 0.05 s a frame, 1.5 s a process).
 # It decides no result.
@@ -70,11 +75,24 @@ class Proposal:
 
 
 @dataclass(frozen=True)
+class _Kept:
+    """What is kept of a frame: what it shows, None where that is nothing. By its bytes, so without its name."""
+
+    shown: Proposal | None
+
+
+@dataclass(frozen=True)
 class _Task:
     out: Path
     frame: Frame
-    key: str
+    measured: str  # key of its measurements
     cards: bool
+
+    @property
+    def key(self) -> str:
+        of = {"measured": self.measured, "cards": self.cards, "kind": self.frame.kind, "rules": asdict(RULES)}
+        turned = self.frame.exif.orientation
+        return digest_json({**of, "turned": turned, "version": _VERSION, "on": environment()})
 
 
 def reference_proposals(
@@ -82,12 +100,14 @@ def reference_proposals(
     measured_frames: Sequence[MeasuredFrame],
     bursts: Sequence[Burst],
     workers: int,
-    progress: Callable[[str, int, int], None] = lambda phase, done, total: None,
+    executor: Executor | None = None,
 ) -> tuple[Proposal, ...]:
     """The best frame for each light, those with a chart first; then those with a chart that cannot be used.
 
-    Looks at the middle frame of each burst: at its proxy, and where that shows something, at the frame again.
-    workers  as for map_unordered; progress  called with ("cards", done, total)
+    Looks at the middle frame of each burst: at its proxy, and where that shows something, at the frame again. What is
+    found is kept in the store and the cache behind it. workers, executor  as for map_unordered
+
+    Raises OSError where the disk is full.
     """
     by_name = {one.frame.name: one for one in measured_frames if not one.error}
     tasks = []
@@ -96,13 +116,26 @@ def reference_proposals(
         if group:
             middle = group[len(group) // 2]
             tasks.append(_Task(store.out, middle.frame, middle.key, len(group) <= RULES.most_frames))
-    found: dict[int, Proposal] = {}
-    workers = workers if len(tasks) > _WORTH_PROCESSES else 1
-    for done, (index, result) in enumerate(map_unordered(_look, tasks, workers), 1):
-        if isinstance(result, Proposal):  # a frame that cannot be read again is no reference
-            found[index] = result
-        progress("cards", done, len(tasks))
-    return best_of_each_light([found[index] for index in sorted(found)])
+    waiting = [task for task in tasks if store.shared(_KIND, task.key, _is_whole) is None]
+    if executor is None and len(waiting) <= _WORTH_PROCESSES:
+        workers = 1
+    for index, result in map_unordered(_look, waiting, workers, executor=executor):
+        task = waiting[index]
+        if isinstance(result, Exception):
+            continue  # a frame that cannot be read again is no reference
+        store.put_record(_KIND, task.key, _Kept, result)
+        if store.is_as_read(task.frame):  # else it may be what other bytes show
+            store.share(_KIND, task.key)
+    kept = [(task.frame.name, store.record(_KIND, task.key, _Kept)) for task in tasks]
+    return best_of_each_light([replace(one.shown, frame=name) for name, one in kept if one and one.shown])
+
+
+def _is_whole(data: bytes) -> bool:
+    try:
+        from_json(_Kept, data)
+    except ValueError:
+        return False
+    return True
 
 
 def best_of_each_light(found: Sequence[Proposal]) -> tuple[Proposal, ...]:
@@ -120,14 +153,19 @@ def best_of_each_light(found: Sequence[Proposal]) -> tuple[Proposal, ...]:
     return (*order, *(one for one in found if one.why))
 
 
-def _look(task: _Task) -> Proposal | None:
+def _look(task: _Task) -> _Kept:
     store = Store(task.out)
-    proxy = read_proxy(store, task.key)
-    daylight = read_measured(store, task.key, white_balance.STEP).daylight
+    proxy = read_proxy(store, task.measured)
+    daylight = read_measured(store, task.measured, white_balance.STEP).daylight
     size = (proxy.pixels.shape[1] * RULES.enlarged, proxy.pixels.shape[0] * RULES.enlarged)
     larger = np.maximum(cv2.resize(proxy.pixels, size, interpolation=cv2.INTER_CUBIC), 0)
     if not _shows(replace(proxy, pixels=larger), daylight, task.cards):
-        return None
+        return _Kept(None)
+    return _Kept(_shown(task, daylight))
+
+
+def _shown(task: _Task, daylight: F64) -> Proposal | None:
+    """What a frame shows at the size at which references are measured."""
     image = decode(task.frame, MEASURED_EDGE).image
     corners = find_chart(image.pixels, image.saturation)
     if corners is not None:
@@ -162,9 +200,9 @@ def _proposal(
         reference = Reference(frame.name, chart=(one, two, three, four))
     shown = measure_references(image, [reference], daylight, Orientation(frame.exif.orientation), rendered)
     if shown.reasons[0]:
-        return Proposal(frame.name, kind, patch, shown.reasons[0])
+        return Proposal("", kind, patch, shown.reasons[0])
     white = np.log(shown.whites[0] * daylight)
-    return Proposal(frame.name, kind, patch, "", (float(white[0] - white[1]), float(white[2] - white[1])), area)
+    return Proposal("", kind, patch, "", (float(white[0] - white[1]), float(white[2] - white[1])), area)
 
 
 def _grey_of(corners: F64) -> Box:

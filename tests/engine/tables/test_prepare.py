@@ -307,11 +307,14 @@ def test_charts_and_cards_are_proposed_and_ready_to_be_confirmed(tmp_path: Path)
         as_jpeg(shoot / f"PLAY_3{number}.jpg", board, 50)
     text = prepare(shoot, facts)
     assert "CHART_1, CARD_1 may show a card or chart" in text
+    status, inspected = evencourt("inspect", shoot, "--workers", 1)
+    assert status == 0 and "CHART_1, CARD_1 may show a card or chart; those that do" in inspected
     assert "references" not in yaml_of(facts)  # a false white would spoil the night: a person decides
     form = (facts / "shoot.yaml").read_text(encoding="utf-8")
     confirmed = form.replace("  # - {frame", "  - {frame")
     (facts / "shoot.yaml").write_text(confirmed, encoding="utf-8")
     first, second = read_shoot(shoot, facts).facts.references
+    assert "may show a card" not in evencourt("inspect", shoot, "--facts", facts, "--workers", 1)[1]
     assert (first.frame, first.chart, second.frame, second.chart) == ("CHART_1", "auto", "CARD_1", None)
     low, high = card.min(axis=0) / (768, 512), card.max(axis=0) / (768, 512)
     assert isinstance(second.patch, Box)
