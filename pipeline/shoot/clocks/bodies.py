@@ -132,7 +132,7 @@ class _Names:
         keys = [body.serial[-length:] for length in range(_SHORT, len(body.serial))]
         for key in keys:
             wanted = key.casefold()
-            if self.ends[wanted] == 1 and not self.whole[wanted] and not self._is_folder(key, body):
+            if self.ends[wanted] == 1 and not self._is_folder(key, body):
                 return key
         return body.serial
 

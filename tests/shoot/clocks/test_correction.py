@@ -58,6 +58,7 @@ def moved(
         (" {phone/: 60}", {"phone/P_1": 60}),
         (" {card3/late: 1}", {"card3/late/C_2": 1}),
         # The deepest folder counts, then a folder, then the camera.
+        (" {card3/late: 1, card3: 2}", {"card3/C_1": 2, "card3/late/C_2": 1}),
         (" {card3/late: 1, W3: 2}", {"card3/C_1": 2, "card3/late/C_2": 1}),
         (" {9977: 2, card3/late: 1}", {"card3/C_1": 2, "card3/late/C_2": 1}),
         (" {4411: 0}", {}),
