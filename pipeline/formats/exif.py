@@ -13,7 +13,7 @@ from pathlib import Path
 
 import rawpy
 
-from pipeline.formats.bmff import boxes
+from pipeline.formats.bmff import boxes, exif_of_item, metadata_items
 from pipeline.formats.jpeg_segments import APP1, EXIF, of_raf, walk
 from pipeline.formats.metadata.blocks import read_blocks
 from pipeline.formats.metadata.xmp_read import Packet
@@ -25,6 +25,7 @@ from pipeline.types import Exif
 _RW2_ISO = 0x0017
 _ORIENTATION = 0x0112
 _GPS = 0x8825  # points to the GPS directory (Exif 2.32, 4.6.3)
+_MOST_ITEM = 1 << 20  # octets of an Exif item
 _MOST_CHUNKS = 4096  # of a PNG or MRW, looked at in one file
 # Time, its sub-seconds, its offset from UTC: original, digitised, changed.
 _TIMES = ((0x9003, 0x9291, 0x9011), (0x9004, 0x9292, 0x9012), (0x0132, 0x9290, 0x9010))
@@ -47,7 +48,12 @@ def read_exif(path: Path, kind: str) -> Exif:
         exif = _exif(tags)
         ciff = source.read(6, 8) == b"HEAPCCDR"
         oriented = 1 <= (tags.number(_ORIENTATION) or 0) <= 8
-    if kind == "picture" and not oriented:
+        heif = kind == "picture" and source.read(4, 4) == b"ftyp"
+    if heif:
+        # Its decoder turns it upright, by other properties; the one in Exif says how the camera was held (ISO/IEC
+        # 23008-12, 6.5.10 and 6.5.12).
+        exif = replace(exif, orientation=1)
+    elif kind == "picture" and not oriented:
         exif = replace(exif, orientation=_xmp_orientation(path))
     without = exif.time is None
     if kind == "raw" and (without or not oriented or exif.iso is None or exif.exposure_time is None):
@@ -135,19 +141,26 @@ def _chunk(source: Source, wanted: bytes, form: str, after: int, last: bytes = b
 
 
 def _from_boxes(source: Source) -> Tags:
-    """TIFF blocks in a uuid box in moov (common practice, no source).
+    """The Exif item of a HEIF file; else TIFF blocks in a uuid box in moov (common practice, no source).
 
     CMT1 is the main directory, CMT2 the Exif directory, CMT4 the GPS directory, whose tags have other numbers; CMT3
     (maker note) is not needed.
     """
     tags = Tags()
+    heif = False
     try:
         for path, body in boxes(source):
             if path[:2] == (b"moov", b"uuid") and path[2:] in ((b"CMT1",), (b"CMT2",), (b"CMT4",)):
                 tags.add(read_tiff(body))
+            elif path == (b"meta",):
+                heif = True
+                for kind, parts in metadata_items(source, body):
+                    if kind == "Exif":
+                        data = b"".join(part.read(0, _MOST_ITEM) for part in parts)
+                        tags.add(read_tiff(Source.of_bytes(exif_of_item(data))))
     except DamagedError:
         tags.damaged = True
-    tags.damaged |= not tags.fields
+    tags.damaged |= not tags.fields and not heif
     return tags
 
 

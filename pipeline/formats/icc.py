@@ -79,11 +79,27 @@ class MatrixProfile:
 @cache
 def adobe_rgb() -> MatrixProfile:
     """Adobe RGB (1998) Color Image Encoding, version 2005-05: gamma 2 + 51/256, D65, its own primaries."""
-    xy = np.array([[0.64, 0.33], [0.21, 0.71], [0.15, 0.06]])
+    return _of_primaries(((0.64, 0.33), (0.21, 0.71), (0.15, 0.06)), np.linspace(0.0, 1.0, 65536) ** (2 + 51 / 256))
+
+
+# Codes of ITU-T H.273, table 2: BT.2020 and P3 with the white of D65.
+_CODED = {9: ((0.708, 0.292), (0.170, 0.797), (0.131, 0.046)), 12: ((0.680, 0.320), (0.265, 0.690), (0.150, 0.060))}
+
+
+@cache
+def coded_primaries(code: int) -> MatrixProfile | None:
+    """The curve of sRGB with primaries by their code in ITU-T H.273; None for other codes than 9 and 12."""
+    if code not in _CODED:
+        return None
+    return _of_primaries(_CODED[code], srgb_decode(np.linspace(0.0, 1.0, 65536, dtype=np.float32)).astype(np.float64))
+
+
+def _of_primaries(primaries: tuple[tuple[float, float], ...], curve: F64) -> MatrixProfile:
+    """Red, green and blue by their x and y (CIE 1931), white D65, one curve."""
+    xy = np.array(primaries)
     columns = np.stack([xy[:, 0] / xy[:, 1], np.ones(3), (1 - xy.sum(axis=1)) / xy[:, 1]])
     white = XYZ_FROM_REC709.sum(axis=1)
     to_xyz = columns * np.linalg.solve(columns, white)
-    curve = np.linspace(0.0, 1.0, 65536) ** (2 + 51 / 256)
     return MatrixProfile(REC709_FROM_XYZ @ to_xyz, np.stack([curve] * 3).astype(np.float32))
 
 

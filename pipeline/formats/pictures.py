@@ -1,4 +1,4 @@
-"""JPEG, PNG and TIFF to linear light, by their colour profile."""
+"""JPEG, PNG, TIFF and HEIF to linear light, by their colour profile."""
 
 from __future__ import annotations
 
@@ -18,7 +18,8 @@ import tifffile
 
 from pipeline.errors import FrameError
 from pipeline.formats.exif import read_exif, read_tags
-from pipeline.formats.icc import MatrixProfile, adobe_rgb, matrix_profile
+from pipeline.formats.heif import PRIMARIES_REC709, decode_heif, is_heif
+from pipeline.formats.icc import MatrixProfile, adobe_rgb, coded_primaries, matrix_profile
 from pipeline.formats.source import Source
 from pipeline.imaging.colour import srgb_decode
 from pipeline.imaging.orientation import Orientation
@@ -48,6 +49,7 @@ class _Encoded:
     bits: int
     profile: bytes | None = None
     colour_space: str = "sRGB"  # by Exif, used where there is no profile
+    matrix: MatrixProfile | None = None  # likewise, of a HEIF file
     linear: bool = False
     notices: list[str] = field(default_factory=list)
 
@@ -67,7 +69,7 @@ def read_picture(path: Path, orientation: Orientation | None = None) -> Picture:
             encoded = _read(path)
             linear = _linearise(encoded)
     except PIL.UnidentifiedImageError as error:
-        raise FrameError("not a JPEG, PNG or TIFF, whatever its name says") from error
+        raise FrameError("not a JPEG, PNG, TIFF or HEIC, whatever its name says") from error
     except PIL.Image.DecompressionBombError as error:
         raise FrameError(
             f"more than {_MOST_PIXELS // 10**6} megapixels: too large to be a photograph; deliver it in parts"
@@ -113,6 +115,8 @@ def _missing_share(data: bytes) -> int:
 def _read(path: Path) -> _Encoded:
     with path.open("rb") as file:
         head = file.read(25)
+    if is_heif(head):
+        return _heif(path)
     encoded = None
     if head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
         encoded = _deep_tiff(path)  # first, because Pillow cannot open every kind of these
@@ -127,6 +131,20 @@ def _read(path: Path) -> _Encoded:
             encoded = _shallow(picture, picture.info.get("icc_profile") or None)
         encoded.colour_space = _colour_space(path)
         return encoded
+
+
+def _heif(path: Path) -> _Encoded:
+    picture = decode_heif(path, _MOST_PIXELS)
+    if picture.bits == 8 and picture.values.ndim == 3 and picture.values.shape[2] == 3:
+        encoded = _Encoded(picture.values, 8)
+    else:
+        encoded = _deep(picture.values, picture.bits)
+    encoded.profile = picture.profile
+    if picture.profile is None and picture.primaries not in PRIMARIES_REC709:
+        encoded.matrix = coded_primaries(picture.primaries)
+        if encoded.matrix is None:
+            encoded.notices.append("its colours are of a kind that is not known here: read as sRGB")
+    return encoded
 
 
 def _check_size(width: int, height: int) -> None:
@@ -230,6 +248,8 @@ def _linearise(encoded: _Encoded) -> F32:
     if encoded.linear:
         return np.asarray(values, dtype=np.float32)
     if encoded.profile is None:
+        if encoded.matrix is not None:
+            return _by_matrix(encoded.matrix, values)
         if encoded.colour_space == "Adobe RGB":
             encoded.notices.append("no colour profile; Exif says Adobe RGB (1998), so it is read as that")
             return _by_matrix(adobe_rgb(), values)

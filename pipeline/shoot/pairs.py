@@ -16,13 +16,14 @@ import PIL.Image
 import rawpy
 
 from pipeline.errors import FrameError
+from pipeline.formats import heif
 from pipeline.imaging.orientation import Orientation
 from pipeline.shoot.frame_names import folded
 from pipeline.store.keys import digest_file
 from pipeline.textfile.messages import and_more
 from pipeline.types import F32, F64, Exif, Frame
 
-BESIDE_RAW = frozenset(("heic", "heif", "hif", "jpeg", "jpg"))  # what cameras write together with a raw file
+BESIDE_RAW = heif.SUFFIXES | {"jpeg", "jpg"}  # what cameras write together with a raw file
 
 
 @dataclass(frozen=True)

@@ -5,23 +5,17 @@ from __future__ import annotations
 import os
 import stat
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipeline.errors import InputError
+from pipeline.formats import heif
 from pipeline.formats.exif import read_exif
 from pipeline.shoot.clocks.bodies import by_time
 from pipeline.shoot.frame_names import NOTHING_KNOWN, NameMemory, with_names
+from pipeline.shoot.kinds import PICTURE, RAW, OtherFiles, frame_kind, not_photographs, other_files
 from pipeline.shoot.pairs import one_each
 from pipeline.types import Exif, Frame
-
-# fmt: off
-RAW = frozenset((
-    "3fr", "arw", "cr2", "cr3", "crw", "dcr", "dng", "erf", "fff", "iiq", "k25", "kdc", "mdc", "mef", "mos", "mrw",
-    "nef", "nrw", "orf", "pef", "raf", "raw", "rw2", "rwl", "sr2", "srf", "srw", "x3f",
-))
-# fmt: on
-PICTURE = frozenset(("jpeg", "jpg", "png", "tif", "tiff"))
 
 
 @dataclass(frozen=True)
@@ -31,12 +25,14 @@ class Scan:
     skipped   (path from the shoot folder, reason) of what looks like a frame but is not one
     notices   about the folder or many frames at once; those of one frame are in its Exif
     formerly  name that a frame had in an earlier run -> its name today, where that is another
+    others    what is no photograph, see kinds.other_files; one of the notices says it
     """
 
     frames: tuple[Frame, ...]
     skipped: tuple[tuple[str, str], ...]
     notices: tuple[str, ...]
     formerly: Mapping[str, str]
+    others: OtherFiles = field(default_factory=dict)
 
 
 def scan(shoot: Path, memory: NameMemory = NOTHING_KNOWN) -> Scan:
@@ -49,10 +45,12 @@ def scan(shoot: Path, memory: NameMemory = NOTHING_KNOWN) -> Scan:
     """
     if not shoot.is_dir():
         raise InputError(f"{shoot}: there is no such folder; give the folder that holds the frames")
-    paths, skipped, notices = _walk(shoot)
+    paths, rest, skipped, notices = _walk(shoot)
+    others = other_files(rest, paths)
+    notices += [line] if (line := not_photographs(others)) else []
     files = []
     for path in paths:
-        kind = _kind(path)
+        kind = frame_kind(path)
         try:
             exif = read_exif(path, kind)
         except OSError as error:
@@ -62,7 +60,7 @@ def scan(shoot: Path, memory: NameMemory = NOTHING_KNOWN) -> Scan:
     notices += of_files
     frames, formerly = with_names(one_each_of, memory)
     if not frames:
-        wanted = ", ".join(sorted(RAW | PICTURE))
+        wanted = ", ".join(sorted(RAW | PICTURE | heif.SUFFIXES))
         why = "".join(f"\n{line}" for line in (*notices, *(f"{name}: {reason}" for name, reason in sorted(skipped))))
         raise InputError(f"{shoot}: holds no frames; files ending in {wanted} are read{why}")
     coarse = sum(frame.exif.time is not None and not frame.exif.has_subseconds for frame in frames)
@@ -71,12 +69,14 @@ def scan(shoot: Path, memory: NameMemory = NOTHING_KNOWN) -> Scan:
             f"{coarse} of {len(frames)} frames know their time to the second only: there, frames at most 1 s apart "
             "with the same settings are taken as one burst"
         )
-    return Scan(tuple(sorted(frames, key=by_time)), tuple(sorted(skipped)), tuple(notices), formerly)
+    return Scan(tuple(sorted(frames, key=by_time)), tuple(sorted(skipped)), tuple(notices), formerly, others)
 
 
-def _walk(shoot: Path) -> tuple[list[Path], list[tuple[str, str]], list[str]]:
-    """Files to read, files to leave out with the reason, and notices of folders that could not be read."""
+def _walk(shoot: Path) -> tuple[list[Path], list[Path], list[tuple[str, str]], list[str]]:
+    """Files to read, files of other kinds, files to leave out with the reason, and notices of folders that could not
+    be read."""
     paths: list[Path] = []
+    rest: list[Path] = []
     skipped: list[tuple[str, str]] = []
     notices: list[str] = []
     inside = shoot.resolve()
@@ -90,13 +90,15 @@ def _walk(shoot: Path) -> tuple[list[Path], list[tuple[str, str]], list[str]]:
         links = [Path(folder) / name for name in folders if (Path(folder) / name).is_symlink()]
         notices += [f"{_relative(link, shoot)}: a link to a folder, not followed" for link in links]
         for path in (Path(folder) / name for name in sorted(names) if not name.startswith(".")):
-            if path.suffix[1:].lower() in RAW | PICTURE:
+            if not frame_kind(path):
+                rest.append(path)
+            else:
                 reason = _no_frame(path, inside)
                 if reason:
                     skipped.append((_relative(path, shoot), reason))
                 else:
                     paths.append(path)
-    return paths, skipped, notices
+    return paths, rest, skipped, notices
 
 
 def _no_frame(path: Path, inside: Path) -> str:
@@ -111,15 +113,11 @@ def _no_frame(path: Path, inside: Path) -> str:
             if not there.is_relative_to(inside):
                 return "a link that leads out of the shoot folder; copy the file into it"
             hidden = any(part.startswith(".") for part in there.relative_to(inside).parts)
-            if not hidden and there.suffix[1:].lower() in RAW | PICTURE:
+            if not hidden and frame_kind(there):
                 return "a link to another frame of this folder"
         return "" if stat.S_ISREG(path.stat().st_mode) else "not a file"
     except (OSError, RuntimeError):  # RuntimeError: a circle of links, before Python 3.13
         return "a link that leads nowhere" if path.is_symlink() else "cannot be opened"
-
-
-def _kind(path: Path) -> str:
-    return "raw" if path.suffix[1:].lower() in RAW else "picture"
 
 
 def _relative(path: Path, shoot: Path) -> str:

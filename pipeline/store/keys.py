@@ -6,8 +6,9 @@ import hashlib
 import json
 import platform
 import sys
+from contextlib import suppress
 from functools import cache
-from importlib.metadata import version
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
@@ -41,6 +42,8 @@ def _found() -> dict[str, str]:
 
     packages = ("numpy", "scipy", "opencv-python-headless", "Pillow", "rawpy", "numba", "tifffile")
     found = {name: version(name) for name in packages}
+    with suppress(PackageNotFoundError):  # decodes HEIC, where it is installed
+        found["pi-heif"] = version("pi-heif")
     found["evencourt"] = __version__
     found["libraw"] = ".".join(map(str, rawpy.libraw_version))
     # Builds of Pillow without libjpeg-turbo encode other bytes, so the two must not look alike.

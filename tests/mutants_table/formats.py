@@ -140,4 +140,20 @@ MUTANTS = [
     mutant("captions/language.py", '{"no": "nb"}', "{}", "captions/test_language.py"),
     mutant("captions/template.py", "autoescape=False", "autoescape=True", "captions/test_template.py"),
     mutant("captions/people.py", "if name or unnamed:", "if name:", "captions/test_template.py"),
+    # HEIC, and what is no photograph
+    mutant("formats/exif.py", "exif = replace(exif, orientation=1)", "pass", "formats/test_heif.py"),
+    mutant(
+        "formats/heif.py", "rows[:, : width * len(letters)]", "rows[:, -width * len(letters) :]", "formats/test_heif.py"
+    ),
+    mutant("formats/heif.py", 'values = values >> (16 - said["bits"])', "pass", "formats/test_heif.py"),
+    mutant("formats/heif.py", "if not profile and (hdr", "if False and (hdr", "formats/test_heif.py"),
+    mutant("formats/heif.py", "if done.returncode != 0 or not line:", "if False:", "formats/test_heif.py"),
+    mutant(
+        "formats/pictures.py",
+        "return _by_matrix(encoded.matrix, values)",
+        "return _by_srgb(values)",
+        "formats/test_heif.py",
+    ),
+    mutant("shoot/kinds.py", "(path.parent, _folded(path.stem)) in stems", "False", "shoot/test_kinds.py"),
+    mutant("shoot/kinds.py", "and heif.readable())", ")", "shoot/test_kinds.py"),
 ]

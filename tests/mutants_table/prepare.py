@@ -46,7 +46,12 @@ MUTANTS = [
     mutant(_PLACE, "folders = _distinct(given, shoot)", "folders = _distinct(shoot, given)", *_PLACE_TESTS),
     mutant(_PLACE, 'if given.suffix.lower() not in (".yaml", ".yml"):', "if False:", *_PLACE_TESTS),
     mutant(_PLACE, "    notices += _notices(name, folders)\n", "", *_PLACE_TESTS),
-    mutant(_PLACE, 'side is None and row["team"].startswith("#")', 'row["team"].startswith("#")', *_PLACE_TESTS),
+    mutant(
+        "shoot/roster.py",
+        'row["team"].startswith("#") and side_of(row["team"], teams)[0] is None',
+        'row["team"].startswith("#")',
+        *_PLACE_TESTS,
+    ),
     mutant(
         "cli/captions.py", "else desk / FRAMES_FILE", "else Path(FRAMES_FILE)", "engine/tables/test_caption_sheet.py"
     ),

@@ -12,7 +12,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from pipeline.formats.bmff import boxes
+from pipeline.formats.bmff import boxes, exif_of_item, metadata_items
 from pipeline.formats.jpeg_segments import APP1, APP13, EXIF, PHOTOSHOP, XMP, of_raf, walk
 from pipeline.formats.source import DamagedError, Source
 from pipeline.formats.tiff_ifd import CAMERA_JPEG, first_directory
@@ -118,7 +118,7 @@ def _from_resources(data: bytes) -> Blocks:
 
 
 def _from_boxes(whole: Source) -> Blocks:
-    """XMP in a uuid box at the top level; in moov a uuid box, in it the TIFF block CMT1."""
+    """XMP in a uuid box at the top level; in moov a uuid box, in it the TIFF block CMT1; the items of a HEIF file."""
     blocks = Blocks()
     with suppress(DamagedError):
         for path, body in boxes(whole):
@@ -126,4 +126,8 @@ def _from_boxes(whole: Source) -> Blocks:
                 blocks.add(Blocks(xmp=_bytes(body.part(16, body.length))))
             elif path == (b"moov", b"uuid", b"CMT1"):
                 blocks.add(_from_tiff(body))
+            elif path == (b"meta",):
+                for kind, parts in metadata_items(whole, body):
+                    data = b"".join(map(_bytes, parts))[:_MOST]
+                    blocks.add(Blocks(xmp=data) if kind == "XMP" else _from_tiff(Source.of_bytes(exif_of_item(data))))
     return blocks

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import tifffile
 
-from pipeline.formats.bmff import boxes
+from pipeline.formats.bmff import boxes, exif_of_item, metadata_items
 from pipeline.formats.jpeg_segments import APP0, APP1, APP13, EXIF, PHOTOSHOP, XMP, of_raf, walk
 from pipeline.formats.metadata.blocks import XMP_BOX
 from pipeline.formats.metadata.decode import opaque
@@ -182,53 +182,13 @@ def _boxes(source: Source, found: Found) -> None:
 
 
 def _items(whole: Source, meta: Source, found: Found) -> None:
-    """Exif and XMP items of a HEIF file (ISO/IEC 14496-12, 8.11.3 and 8.11.6; 23008-12, annex A)."""
-    inside = {path[0]: body for path, body in boxes(meta.part(4, meta.length)) if len(path) == 1}
-    names, places = inside.get(b"iinf"), inside.get(b"iloc")
-    if names is None or places is None:
-        return
-    start = 6 if names.read(0, 1) == b"\0" else 8
-    kinds: dict[int, bytes] = {}
-    for _, entry in boxes(names.part(start, names.length)):
-        data = entry.read(0, 1024)
-        wide = data[:1] == b"\3"
-        number = int.from_bytes(data[4 : 8 if wide else 6], "big")
-        kinds[number] = data[10 if wide else 8 :][:4] + data[14 if wide else 12 :]
-    for number, sources in _extents(places.read(0, MOST), whole, inside.get(b"idat")).items():
-        kind = kinds.get(number, b"")
-        if kind.startswith(b"Exif") or (kind.startswith(b"mime") and b"xml" in kind):
-            data = b"".join(_read(source, "metadata", found) for source in sources)
-            if kind.startswith(b"mime"):
-                found.xmp(data)
-            else:
-                found.tiff(Source.of_bytes(data[4 + int.from_bytes(data[:4], "big") :]))
-
-
-def _extents(data: bytes, whole: Source, inside: Source | None) -> dict[int, list[Source]]:
-    """Number of an item -> where its bytes lie."""
-    version, sizes, at = data[0], (data[4] >> 4, data[4] & 15, data[5] >> 4, data[5] & 15), 6
-
-    def number(size: int) -> int:
-        nonlocal at
-        at += size
-        if at > len(data):
-            raise DamagedError("a list of items ends early")
-        return int.from_bytes(data[at - size : at], "big")
-
-    found: dict[int, list[Source]] = {}
-    for _ in range(number(2 if version < 2 else 4)):
-        item = number(2 if version < 2 else 4)
-        method = number(2) & 15 if version else 0
-        number(2)
-        base = number(sizes[2])
-        holder = whole if method == 0 else inside
-        for _ in range(number(2)):
-            if version:
-                number(sizes[3])
-            offset, length = number(sizes[0]), number(sizes[1])
-            if holder is not None and method < 2:
-                found.setdefault(item, []).append(holder.part(base + offset, length or holder.length))
-    return found
+    """Exif and XMP items of a HEIF file."""
+    for kind, parts in metadata_items(whole, meta):
+        data = b"".join(_read(part, "metadata", found) for part in parts)
+        if kind == "XMP":
+            found.xmp(data)
+        else:
+            found.tiff(Source.of_bytes(exif_of_item(data)))
 
 
 def _mrw(source: Source, found: Found) -> None:

@@ -1,0 +1,42 @@
+"""Decodes one HEIF file in a process of its own: on damaged files the decoder may end its process instead of failing.
+
+`python -P heif_process.py FILE MOST_PIXELS` writes a line of JSON to standard output, and after it the octets of the
+picture. It is run by heif.py as a script and imports nothing of the program, so that it starts in a tenth of a second.
+"""
+
+import json
+import sys
+from pathlib import Path
+
+
+def main(path: str, most_pixels: int) -> None:
+    """Write {"error": ...}, or what the octets are: rows of `row` octets, of which `width` pixels count."""
+    import pi_heif
+
+    pi_heif.options.THUMBNAILS = pi_heif.options.DEPTH_IMAGES = pi_heif.options.AUX_IMAGES = False
+    pi_heif.options.DECODE_THREADS = 1  # frames are the unit of parallel work
+    out = sys.stdout.buffer
+    try:
+        picture = pi_heif.open_heif(Path(path).read_bytes(), convert_hdr_to_8bit=False)
+        width, height = picture.size
+        info = picture.info
+        profile = info.get("icc_profile") or b""
+        said = {
+            "pixels": width * height,
+            "bits": int(info.get("bit_depth", 8)),
+            "profile": profile.hex(),
+            "colour": {key: int(value) for key, value in (info.get("nclx_profile") or {}).items() if key in _CODES},
+        }
+        data = b""
+        if width * height <= most_pixels:
+            data = bytes(picture.data)
+            said |= {"mode": picture.mode, "width": picture.size[0], "height": picture.size[1], "row": picture.stride}
+    except Exception as error:  # whatever its libraries come up with
+        said, data = {"error": f"{error}" or type(error).__name__}, b""
+    out.write(json.dumps(said).encode() + b"\n" + data)
+
+
+_CODES = ("color_primaries", "transfer_characteristics")
+
+if __name__ == "__main__":
+    main(sys.argv[1], int(sys.argv[2]))

@@ -1,0 +1,94 @@
+"""What a file of a shoot folder is, by its suffix: a frame, or something else, which is named in one line."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
+from pipeline.formats import heif
+
+# fmt: off
+RAW = frozenset((
+    "3fr", "arw", "cr2", "cr3", "crw", "dcr", "dng", "erf", "fff", "iiq", "k25", "kdc", "mdc", "mef", "mos", "mrw",
+    "nef", "nrw", "orf", "pef", "raf", "raw", "rw2", "rwl", "sr2", "srf", "srw", "x3f",
+))
+PICTURE = frozenset(("jpeg", "jpg", "png", "tif", "tiff"))
+# What else lies on cards; common practice, no source.
+_FILMS = frozenset((
+    "3gp", "avi", "crm", "m2t", "m2ts", "m4v", "mkv", "mov", "mp4", "mpeg", "mpg", "mts", "mxf", "webm", "wmv",
+))
+_SOUNDS = frozenset(("aac", "aif", "aiff", "flac", "m4a", "mp3", "ogg", "wav", "wma"))
+_PREVIEWS = frozenset(("ctg", "lrv", "thm"))
+_PICTURES = frozenset(("avif", "bmp", "gif", "jp2", "jxl", "psd", "svg", "webp"))
+_OURS = frozenset(("csv", "yaml", "yml", "sha256"))  # facts and lists of checksums, of which a person knows
+_SYSTEMS = frozenset(("desktop.ini", "thumbs.db"))
+# fmt: on
+_READ_HEIC = f" (to read them: {heif.INSTALL})"
+# Kind -> (one, several, what to do), in the order of the line.
+_WORDS = {
+    "film": ("film", "films", ""),
+    "heic": ("HEIC picture", "HEIC pictures", _READ_HEIC),
+    "picture": ("picture of another kind", "pictures of other kinds", ""),
+    "sidecar": ("sidecar without a frame", "sidecars without a frame", ""),
+    "preview": ("camera preview", "camera previews", ""),
+    "sound": ("sound", "sounds", ""),
+    "other": ("other file", "other files", ""),
+}
+_NAMED = ("film", "picture", "sound", "other")  # with their suffixes
+_MOST_SUFFIXES = 5
+OtherFiles = Mapping[str, Mapping[str, int]]  # kind, a key of _WORDS -> suffix in capitals -> how many
+
+
+def suffix_of(path: Path) -> str:
+    """The suffix in small letters, without its dot."""
+    return path.suffix[1:].lower()
+
+
+def frame_kind(path: Path) -> str:
+    """ "raw", "picture", or "" for a file that is no frame; HEIC is one where what reads it is installed."""
+    suffix = suffix_of(path)
+    if suffix in RAW:
+        return "raw"
+    return "picture" if suffix in PICTURE or (suffix in heif.SUFFIXES and heif.readable()) else ""
+
+
+def other_files(paths: Iterable[Path], frames: Iterable[Path]) -> OtherFiles:
+    """How many files there are of each kind, of `paths`, which are no frames. frames  files of the shoot that are."""
+    stems = {(path.parent, _folded(name)) for path in frames for name in (path.name, path.stem)}
+    counts: dict[str, Counter[str]] = {}
+    for path in paths:
+        suffix = suffix_of(path)
+        if suffix == "xmp" and (path.parent, _folded(path.stem)) in stems:
+            continue
+        if suffix not in _OURS and path.name.lower() not in _SYSTEMS:
+            counts.setdefault(_kind(suffix), Counter())[suffix.upper()] += 1
+    return {kind: dict(counts[kind]) for kind in _WORDS if kind in counts}
+
+
+def _kind(suffix: str) -> str:
+    kinds = (
+        ("film", _FILMS), ("heic", heif.SUFFIXES), ("picture", _PICTURES), ("sidecar", ("xmp",)),
+        ("preview", _PREVIEWS), ("sound", _SOUNDS),
+    )  # fmt: skip
+    return next((kind for kind, suffixes in kinds if suffix in suffixes), "other")
+
+
+def not_photographs(others: OtherFiles) -> str:
+    """ "not photographs: 3 films (MP4), 1 sidecar without a frame"; "" where there are none."""
+    parts = []
+    for kind, suffixes in others.items():
+        one, several, then = _WORDS[kind]
+        count = sum(suffixes.values())
+        part = f"{count:,} {one if count == 1 else several}{then}"
+        if kind in _NAMED:
+            names = [name for name, _ in sorted(suffixes.items(), key=lambda item: (-item[1], item[0])) if name]
+            more = f" and {len(names) - _MOST_SUFFIXES} more kinds" if len(names) > _MOST_SUFFIXES else ""
+            part += f" ({', '.join(names[:_MOST_SUFFIXES])}{more})" if names else ""
+        parts.append(part)
+    return f"not photographs: {', '.join(parts)}" if parts else ""
+
+
+def _folded(name: str) -> str:
+    return unicodedata.normalize("NFC", name).casefold()
