@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from tests.mutants_table import mutant
 
+_HEIF = ("formats/test_heif.py",)
 _TIFF = "formats/tiff_ifd.py"
 _BOXES = "formats/bmff.py"
 _JPEG = "formats/jpeg_segments.py"
@@ -130,7 +131,7 @@ MUTANTS = [
     mutant("formats/metadata/exif.py", "min(round(m.iso), 65535)", "round(m.iso)", *_EMBEDDED),
     mutant("formats/metadata/xmp_read.py", "found.setdefault(name, value)", "found[name] = value", *_PACKETS),
     mutant(_EXIF, "exif.orientation if oriented else", "exif.orientation if True else", "formats/test_exif_libraw.py"),
-    mutant("shoot/scan.py", "if not hidden and there.suffix", "if there.suffix", "shoot/test_scan.py"),
+    mutant("shoot/scan.py", "if not hidden and frame_kind(there):", "if frame_kind(there):", "shoot/test_scan.py"),
     mutant("shoot/frame_names.py", 'unicodedata.normalize("NFC", name)', "name", "shoot/test_scan.py"),
     mutant("shoot/eventfile.py", "return value.upper()", "return value", "shoot/test_facts.py"),
     mutant("shoot/eventfile.py", "and 0 <= v <= 1]", "and v <= 1]", "shoot/test_facts.py"),
@@ -141,18 +142,16 @@ MUTANTS = [
     mutant("captions/template.py", "autoescape=False", "autoescape=True", "captions/test_template.py"),
     mutant("captions/people.py", "if name or unnamed:", "if name:", "captions/test_template.py"),
     # HEIC, and what is no photograph
-    mutant("formats/exif.py", "exif = replace(exif, orientation=1)", "pass", "formats/test_heif.py"),
-    mutant(
-        "formats/heif.py", "rows[:, : width * len(letters)]", "rows[:, -width * len(letters) :]", "formats/test_heif.py"
-    ),
-    mutant("formats/heif.py", 'values = values >> (16 - said["bits"])', "pass", "formats/test_heif.py"),
-    mutant("formats/heif.py", "if not profile and (hdr", "if False and (hdr", "formats/test_heif.py"),
-    mutant("formats/heif.py", "if done.returncode != 0 or not line:", "if False:", "formats/test_heif.py"),
+    mutant("formats/exif.py", "exif = replace(exif, orientation=1)", "pass", *_HEIF),
+    mutant("formats/heif.py", "rows[:, : width * len(letters)]", "rows[:, -width * len(letters) :]", *_HEIF),
+    mutant("formats/heif.py", 'values = values >> (16 - said["bits"])', "pass", *_HEIF),
+    mutant("formats/heif.py", "if not profile and (hdr", "if False and (hdr", *_HEIF),
+    mutant("formats/heif.py", "if done.returncode != 0 or not line:", "if False:", *_HEIF),
     mutant(
         "formats/pictures.py",
         "return _by_matrix(encoded.matrix, values)",
         "return _by_srgb(values)",
-        "formats/test_heif.py",
+        *_HEIF,
     ),
     mutant("shoot/kinds.py", "(path.parent, _folded(path.stem)) in stems", "False", "shoot/test_kinds.py"),
     mutant("shoot/kinds.py", "and heif.readable())", ")", "shoot/test_kinds.py"),

@@ -79,7 +79,7 @@ def test_the_commands_say_it_once(tmp_path: Path) -> None:
         ["check", str(recipe), str(shoot)],
         ["run", str(recipe), str(shoot), "--out", str(out)],
     ):
-        result = CliRunner().invoke(app.app, words, catch_exceptions=False)
+        result = CliRunner().invoke(app.app, [*words, "--workers", "1"], catch_exceptions=False)
         assert result.exit_code == 0, result.output
         assert result.output.count("not photographs: 1 film (MP4)") == 1, words
     for file in ("run.json", "report.html"):
