@@ -13,7 +13,7 @@ from pipeline.shoot.gather.copying import head_of
 from pipeline.shoot.gather.listing import Entry
 from pipeline.shoot.gather.portable import folded, label, portable, split
 from pipeline.shoot.gather.target import Target
-from pipeline.shoot.scan import PICTURE, RAW
+from pipeline.shoot.kinds import PICTURE, RAW
 
 # What is known by its bytes, wherever it is: frames, and films as cameras write them (common practice, no source).
 _FILMS = frozenset(("avi", "crm", "heic", "heif", "hif", "m2ts", "m4v", "mov", "mp4", "mts", "mxf"))
