@@ -54,7 +54,8 @@ def one_each(
     Of identical files of one stem the one in the root of the shoot is kept, else the first by path. A raw and a JPEG
     or HEIC become one frame, with the raw's file: where they have the same stem in one folder, or stem or file
     number and the camera's time agree across folders, and nothing speaks against it: another camera model or serial
-    number, another time, or, where these are not known, another picture. What is left out is in `twin` and `copies`.
+    number, another time, or, where these are not known, another picture. A raw that cannot be read at all goes with
+    the picture of its stem in the folder where those of its neighbours are. What is left out is in `twin` and `copies`.
     """
     kept, left = _without_identical(files, digest)
     notices = []
@@ -131,7 +132,15 @@ def _paired(files: Sequence[Frame]) -> tuple[list[Frame], list[str]]:
             by_time.setdefault(key, []).append(picture)
     left: dict[str, Frame] = {}
     frames: dict[str, Frame] = {f.relative: f for f in files}
-    for raw in sorted((f for f in files if f.kind == "raw"), key=lambda f: f.relative):
+    raws = sorted((f for f in files if f.kind == "raw"), key=lambda f: f.relative)
+    together: set[tuple[Path, Path]] = set()  # folders of raws and of their pictures: a camera may write to two cards
+
+    def join(raw: Frame, own: Sequence[Frame]) -> None:
+        frames[raw.relative] = _joined(raw, own)
+        left.update((f.relative, f) for f in own)
+        together.add((raw.path.parent, own[0].path.parent))
+
+    for raw in raws:
         here = [p for path in raw.files for p in by_place.get((path.parent, folded(path.stem)), ())]
         there = [p for key in _moments(raw) for p in by_time.get(key, ())]
         own: dict[str, Frame] = {}
@@ -140,8 +149,16 @@ def _paired(files: Sequence[Frame]) -> tuple[list[Frame], list[str]]:
             if free and same_exposure(raw, picture, beside=picture in here):
                 own[picture.relative] = picture
         if own:
-            frames[raw.relative] = _joined(raw, list(own.values()))
-            left |= own
+            join(raw, list(own.values()))
+    for raw in raws:
+        if frames[raw.relative].twin is None and raw.exif.time is None:
+            alike = [
+                p for a, b in together if a == raw.path.parent for p in by_place.get((b, folded(raw.path.stem)), ())
+            ]
+            free_ones = [p for p in alike if p.relative not in left]
+            # Nothing of the raw can be read, so nothing is lost if it was another picture.
+            if len(free_ones) == 1 and same_picture(raw.path, free_ones[0].path) is None:
+                join(raw, free_ones)
     return [f for relative, f in frames.items() if relative not in left], list(left)
 
 
