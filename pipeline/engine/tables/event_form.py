@@ -51,19 +51,19 @@ FORM: tuple[tuple[tuple[str, ...], tuple[tuple[str, str], ...]], ...] = (
     ),
     (
         (
-            "---- White: frames that show a card, a chart or another neutral, one under the light of each end",
-            "- {frame: TH1_0001, patch: [0.34, 0.69, 0.65, 0.79], end: left}  x0, y0, x1, y1 as fractions of the frame",
-            "- {frame: TH1_0002, chart: auto, end: right}                     patch: auto and chart: auto look for it",
+            "---- White: frames that show a card, a chart or another neutral, one under the light of each end, such as",
+            "  - {frame: NAME, patch: [0.34, 0.69, 0.65, 0.79], end: left}   x0, y0, x1, y1 as fractions of the frame",
+            "  - {frame: NAME, chart: auto, end: right}                      patch: auto and chart: auto look for it",
         ),
         (("references", ""),),
     ),
     (
         (
-            "---- Clocks: seconds to add to the times of a camera, by its serial number, model or folder",
-            '"0012": -3.2',
-            '"0012": {frame: TH1_0003, shows: "19:30:12"}      a frame of it that shows a clock',
-            '"0012": {frame: TH1_0003, same_as: TH2_0008}      a frame of it, and one of another in the same moment',
-            '"0012": right                                     it is right, whatever the others say',
+            "---- Clocks: seconds to add to the times of a camera, by its serial number, model or folder, such as",
+            '  "0012": -3.2',
+            '  "0012": {frame: NAME, shows: "19:30:12"}      a frame of it that shows a clock',
+            '  "0012": {frame: NAME, same_as: NAME}          a frame of it, and one of another in the same moment',
+            '  "0012": right                                 it is right, whatever the others say',
         ),
         (("clocks", ""),),
     ),
