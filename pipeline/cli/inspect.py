@@ -28,6 +28,7 @@ from pipeline.steps.base import SolveContext, camera_of
 from pipeline.store.store import Store
 
 _SOFT_ISO = 12800
+_MOST_CAMERAS = 24  # lines of the table: folders may stand for cameras that tell no serial number
 _SLOW = 1 / 400  # s, from which on moving players blur (common practice, no source)
 
 
@@ -105,7 +106,8 @@ def _cameras(shoot: Shoot) -> list[list[str]]:
         if shoot.added:
             added = sorted({shoot.added[frame.name] for frame in body.frames if frame.name in shoot.added})
             rows[-1].append(", ".join(f"{seconds:+.10g} s" for seconds in added))
-    return rows
+    left = len(rows) - _MOST_CAMERAS
+    return rows if left <= 0 else [*rows[:_MOST_CAMERAS], [f"and {left} more", *[""] * (len(rows[0]) - 1)]]
 
 
 def _bursts(shoot: Shoot, words: LightWords | None) -> list[list[str]]:

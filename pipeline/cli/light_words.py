@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 import numpy as np
 
@@ -11,6 +12,7 @@ from pipeline.light.illuminant import describe, light_xy
 from pipeline.light.lamp_flicker import LAMP_FLICKER, Flicker, dark_phase, percent_flicker
 from pipeline.light.mains import Mains, frequency
 from pipeline.light.scenes import ShootLight, zones
+from pipeline.shoot.clocks.bodies import Identity, identity
 from pipeline.steps.base import camera_of
 from pipeline.steps.white_balance import WhiteBalanceSolution
 from pipeline.types import F64, Frame
@@ -80,12 +82,15 @@ def _percent(flicker: Flicker | None) -> str:
 
 
 def _seconds(frames: Sequence[Frame]) -> F64:
-    known = [f.exif.time for f in frames if f.exif.time is not None]
-    first = min(known) if known else None
+    """(N,) seconds from the first frame of the same camera body, so that the steps of its clock still show."""
+    firsts: dict[Identity, datetime] = {}
+    for frame in frames:
+        if frame.exif.time is not None:
+            firsts[identity(frame)] = min(frame.exif.time, firsts.get(identity(frame), frame.exif.time))
     return np.array(
         [
-            (f.exif.time - first).total_seconds() if f.exif.time is not None and first is not None else np.nan
-            for f in frames
+            np.nan if frame.exif.time is None else (frame.exif.time - firsts[identity(frame)]).total_seconds()
+            for frame in frames
         ]
     )
 

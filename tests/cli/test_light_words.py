@@ -14,7 +14,7 @@ from pipeline.fixtures.demo import write_demo
 from pipeline.fixtures.hall import BurstPlan, Hall
 from pipeline.fixtures.light import Lamp, tables
 
-from pipeline.cli.light_words import LightWords, light_value, light_words
+from pipeline.cli.light_words import LightWords, _seconds, light_value, light_words
 from pipeline.engine.measure import Measurements
 from pipeline.engine.run import measure_shoot, read_shoot
 from pipeline.engine.solve import shoot_light
@@ -25,8 +25,17 @@ from pipeline.steps.base import SolveContext
 from pipeline.steps.white_balance import WhiteBalanceParams, solve
 from pipeline.store.store import Store
 from pipeline.types import Exif
+from tests.shoot.clocks.made import frame
 from tests.steps.test_white_balance import DAY, context_of, light_of, scene
 from tests.tables import numbers
+
+
+def test_steps_of_a_clock_show_though_another_camera_was_corrected() -> None:
+    """Times of hundredths; the other camera's are 3.7 ms beside them. The mains are found by what the times keep."""
+    a = [frame(f"A{n}.nef", 0.0037 + n * 0.1, "A-1") for n in range(3)]
+    b = [frame(f"B{n}.nef", 1.25 + n * 0.07, "B-1") for n in range(3)]
+    seconds = _seconds([*a, *b, frame("C.nef", None)])
+    np.testing.assert_allclose(seconds, [0, 0.1, 0.2, 0, 0.07, 0.14, np.nan], atol=1e-6)
 
 
 def test_light_value_is_apex() -> None:

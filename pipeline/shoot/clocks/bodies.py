@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -66,6 +67,11 @@ class Body:
         return model if self.key == self.model else f"{model} ({self.key})"
 
 
+def _folded(text: str) -> str:
+    """For comparing names: a disk may keep letters composed or not."""
+    return unicodedata.normalize("NFC", text).casefold()
+
+
 def as_yaml(text: str) -> str:
     """`text` as a key or value in YAML 1.2, in quotes where it needs them."""
     return text if _PLAIN.fullmatch(text) else quoted(text)
@@ -111,14 +117,14 @@ class _Names:
     """What each of some bodies may be called, counted once for all of them."""
 
     def __init__(self, everybody: Sequence[Body]) -> None:
-        serials = [body.serial.casefold() for body in everybody if body.serial]
+        serials = [_folded(body.serial) for body in everybody if body.serial]
         self.whole = Counter(serials)
         self.ends = Counter(serial[-length:] for serial in serials for length in range(_SHORT, len(serial) + 1))
-        self.models = Counter(body.model.casefold() for body in everybody)
+        self.models = Counter(_folded(body.model) for body in everybody)
         self.folders: dict[str, Counter[int]] = {}  # folder -> number of a body -> its frames there
         self.numbers = {id(body): number for number, body in enumerate(everybody)}
         for number, body in enumerate(everybody):
-            for folder, count in Counter(f.relative.casefold().rpartition("/")[0] for f in body.frames).items():
+            for folder, count in Counter(_folded(f.relative).rpartition("/")[0] for f in body.frames).items():
                 parts = folder.split("/") if folder else []
                 for end in range(1, len(parts) + 1):
                     self.folders.setdefault("/".join(parts[:end]), Counter())[number] += count
@@ -131,45 +137,45 @@ class _Names:
             return f"{body.folder}/" if self._is_known(body.folder) else body.folder
         keys = [body.serial[-length:] for length in range(_SHORT, len(body.serial))]
         for key in keys:
-            wanted = key.casefold()
+            wanted = _folded(key)
             if self.ends[wanted] == 1 and not self._is_folder(key, body):
                 return key
         return body.serial
 
     def _is_model(self, body: Body) -> bool:
         """Whether its model means this body alone."""
-        model = body.model.casefold()
+        model = _folded(body.model)
         return self.models[model] == 1 and not self.whole[model] and not self.ends[model]
 
     def _is_known(self, name: str) -> bool:
         """Whether `name` means a body, not only a folder."""
-        wanted = name.casefold()
+        wanted = _folded(name)
         return bool(self.whole[wanted] or self.ends[wanted] or self.models[wanted])
 
     def _is_folder(self, name: str, body: Body) -> bool:
         """Whether `name` is also the name of a folder, of other frames than those of `body`."""
-        inside = self.folders.get(name.casefold())
+        inside = self.folders.get(_folded(name))
         return inside is not None and inside != {self.numbers[id(body)]: len(body.frames)}
 
 
 def meant(key: str, everybody: Iterable[Body]) -> list[Body]:
     """The bodies that `key` may mean: a serial number or its end of four characters and more, else a model."""
-    wanted = key.casefold()
+    wanted = _folded(key)
     known = list(everybody)
-    whole = [body for body in known if body.serial and body.serial.casefold() == wanted]
+    whole = [body for body in known if body.serial and _folded(body.serial) == wanted]
     if whole:
         return whole
-    end = [body for body in known if len(wanted) >= _SHORT and body.serial.casefold().endswith(wanted)]
-    return end or [body for body in known if body.model and body.model.casefold() == wanted]
+    end = [body for body in known if len(wanted) >= _SHORT and _folded(body.serial).endswith(wanted)]
+    return end or [body for body in known if body.model and _folded(body.model) == wanted]
 
 
 def in_folder(frames: Iterable[Frame], folder: str) -> list[Frame]:
     """The frames in a folder of the shoot or below it; those of no folder but a card's own for "."."""
-    wanted = tuple(part for part in folder.casefold().replace("\\", "/").split("/") if part not in ("", "."))
+    wanted = tuple(part for part in _folded(folder).replace("\\", "/").split("/") if part not in ("", "."))
     if not wanted:
         return [frame for frame in frames if card_folder(frame) == ROOT] if folder.strip() else []
     below = "/".join(wanted) + "/"
-    return [frame for frame in frames if frame.relative.casefold().startswith(below)]
+    return [frame for frame in frames if _folded(frame.relative).startswith(below)]
 
 
 def folders(frames: Iterable[Frame]) -> list[str]:

@@ -113,9 +113,11 @@ def _apart(body: Body, main: Body, times: Sequence[datetime], start: datetime | 
         or by_date(body, main, times, start)
         or by_hours(body, main)
     )
+    alike = not (main.serial or body.serial) and (main.make, main.model) == (body.make, body.model)
+    taken = " (no serial number is known: the frames of each folder are taken to be of one camera)" if alike else ""
     return ClockNote(
         f"the clocks of two cameras do not fit together: {main.name} says {span(main)}, {body.name} {span(body)}, "
-        f"{duration(gap)} apart at the nearest; {_advice(body, main, proposal)}",
+        f"{duration(gap)} apart at the nearest{taken}; {_advice(body, main, proposal)}",
         f"the clocks of {_model(main)} and {_model(body)} do not fit together, {duration(gap)} apart at the nearest",
     )
 

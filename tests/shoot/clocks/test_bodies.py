@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from dataclasses import replace
 
 import pytest
@@ -72,6 +73,7 @@ def test_frames_of_a_folder() -> None:
     assert [f.name for f in in_folder(frames, "card2")] == ["Card2/b", "Card2/DCIM/100ABCDE/c"]
     assert [f.name for f in in_folder(frames, "Card2\\DCIM/")] == ["Card2/DCIM/100ABCDE/c"]
     assert [f.name for f in in_folder(frames, ".")] == ["a"]
+    assert [f.name for f in in_folder([frame("Kälte/a.nef")], unicodedata.normalize("NFD", "kälte"))] == ["Kälte/a"]
     assert in_folder(frames, "") == in_folder(frames, "Card") == []
 
 

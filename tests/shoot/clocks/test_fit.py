@@ -69,6 +69,16 @@ def test_hours_apart_are_said_with_what_to_write() -> None:
     assert "2345" not in note.record
 
 
+def test_folders_that_stand_for_cameras_without_a_serial_number() -> None:
+    frames = [frame(f"warm-up/A_{n}.jpg", n) for n in range(3)] + [
+        frame(f"match/B_{n}.jpg", HOUR + n) for n in range(5)
+    ]
+    (text,) = texts(frames)
+    assert "59 min apart at the nearest (no serial number is known: the frames of each folder are taken" in text
+    assert text.endswith("if it is right, write warm-up: right")
+    assert texts(frames, None, Clock("warm-up", 0.0, right=True)) == []
+
+
 def test_a_clock_that_the_person_calls_right_is_not_named_again() -> None:
     both = evening("A", A, 0, 600, 40) + evening("B", B, 3 * HOUR, 600)
     assert texts(both, None, Clock("4411", 0.0, right=True)) == []
