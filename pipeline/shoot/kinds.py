@@ -15,8 +15,9 @@ RAW = frozenset((
     "nef", "nrw", "orf", "pef", "raf", "raw", "rw2", "rwl", "sr2", "srf", "srw", "x3f",
 ))
 PICTURE = frozenset(("jpeg", "jpg", "png", "tif", "tiff"))
+HEIC = heif.SUFFIXES
 # What else lies on cards; common practice, no source.
-_FILMS = frozenset((
+FILMS = frozenset((
     "3gp", "avi", "crm", "m2t", "m2ts", "m4v", "mkv", "mov", "mp4", "mpeg", "mpg", "mts", "mxf", "webm", "wmv",
 ))
 _SOUNDS = frozenset(("aac", "aif", "aiff", "flac", "m4a", "mp3", "ogg", "wav", "wma"))
@@ -51,7 +52,7 @@ def frame_kind(path: Path) -> str:
     suffix = suffix_of(path)
     if suffix in RAW:
         return "raw"
-    return "picture" if suffix in PICTURE or (suffix in heif.SUFFIXES and heif.readable()) else ""
+    return "picture" if suffix in PICTURE or (suffix in HEIC and heif.readable()) else ""
 
 
 def other_files(paths: Iterable[Path], frames: Iterable[Path]) -> OtherFiles:
@@ -69,7 +70,7 @@ def other_files(paths: Iterable[Path], frames: Iterable[Path]) -> OtherFiles:
 
 def _kind(suffix: str) -> str:
     kinds = (
-        ("film", _FILMS), ("heic", heif.SUFFIXES), ("picture", _PICTURES), ("sidecar", ("xmp",)),
+        ("film", FILMS), ("heic", HEIC), ("picture", _PICTURES), ("sidecar", ("xmp",)),
         ("preview", _PREVIEWS), ("sound", _SOUNDS),
     )  # fmt: skip
     return next((kind for kind, suffixes in kinds if suffix in suffixes), "other")

@@ -9,11 +9,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipeline.errors import InputError
-from pipeline.formats import heif
 from pipeline.formats.exif import read_exif
 from pipeline.shoot.clocks.bodies import by_time
 from pipeline.shoot.frame_names import NOTHING_KNOWN, NameMemory, with_names
-from pipeline.shoot.kinds import PICTURE, RAW, OtherFiles, frame_kind, not_photographs, other_files
+from pipeline.shoot.kinds import HEIC, PICTURE, RAW, OtherFiles, frame_kind, not_photographs, other_files
 from pipeline.shoot.pairs import one_each
 from pipeline.types import Exif, Frame
 
@@ -60,7 +59,7 @@ def scan(shoot: Path, memory: NameMemory = NOTHING_KNOWN) -> Scan:
     notices += of_files
     frames, formerly = with_names(one_each_of, memory)
     if not frames:
-        wanted = ", ".join(sorted(RAW | PICTURE | heif.SUFFIXES))
+        wanted = ", ".join(sorted(RAW | PICTURE | HEIC))
         why = "".join(f"\n{line}" for line in (*notices, *(f"{name}: {reason}" for name, reason in sorted(skipped))))
         raise InputError(f"{shoot}: holds no frames; files ending in {wanted} are read{why}")
     coarse = sum(frame.exif.time is not None and not frame.exif.has_subseconds for frame in frames)

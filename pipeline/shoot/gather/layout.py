@@ -13,11 +13,9 @@ from pipeline.shoot.gather.copying import head_of
 from pipeline.shoot.gather.listing import Entry
 from pipeline.shoot.gather.portable import folded, label, portable, split
 from pipeline.shoot.gather.target import Target
-from pipeline.shoot.kinds import PICTURE, RAW
+from pipeline.shoot.kinds import FILMS, HEIC, PICTURE, RAW
 
-# What is known by its bytes, wherever it is: frames, and films as cameras write them (common practice, no source).
-_FILMS = frozenset(("avi", "crm", "heic", "heif", "hif", "m2ts", "m4v", "mov", "mp4", "mts", "mxf"))
-_BY_CONTENT = RAW | PICTURE | _FILMS
+_BY_CONTENT = RAW | PICTURE | HEIC | FILMS  # what is known by its bytes, wherever it is
 _SAMPLE = 8  # files whose first 64 KiB are compared to know a card again; chosen, no source
 Home = tuple[str, str]  # folder from the target's top, and what stands for the name before the first dot
 
