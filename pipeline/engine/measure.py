@@ -28,6 +28,7 @@ from pipeline.formats.metadata.model import PictureTexts
 from pipeline.imaging.resample import resize_energy
 from pipeline.people.modelfiles import ModelFiles
 from pipeline.shoot.facts import Facts, Reference
+from pipeline.shoot.pairs import kind_of_twin
 from pipeline.steps import REGISTRY
 from pipeline.steps.base import M, MeasureContext, Step
 from pipeline.steps.decode import STEP as DECODE
@@ -112,7 +113,7 @@ def measure_frames(
     for one in _measure(store, twins, facts, models, workers, executor) if twins else ():
         raw, why = damaged[one.frame.name]
         if one.error:
-            yield replace(raw, error=f"{raw.error}; its JPEG: {one.error}")
+            yield replace(raw, error=f"{raw.error}; its {kind_of_twin(one.frame.relative)}: {one.error}")
         else:
             yield replace(one, notices=(why, *one.notices))
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from pipeline.formats.exif import read_exif
+from pipeline.shoot.pairs import kind_of_twin
 from pipeline.store.keys import digest_json, environment
 from pipeline.store.store import Store
 from pipeline.types import Frame
@@ -52,7 +53,7 @@ def from_twin(frame: Frame) -> Frame | None:
 def notice(raw: Frame, why: str) -> str:
     """What the report says of such a frame."""
     twin = raw.twin.name if raw.twin else ""
-    return f"delivered from its JPEG, {twin}, because the raw is damaged: {why}"
+    return f"delivered from its {kind_of_twin(twin)}, {twin}, because the raw is damaged: {why}"
 
 
 def _name(digest: str) -> str:

@@ -312,7 +312,9 @@ class FrameIndex:
                 return hits, True
         alike = _union(self._lasts.get(key.rpartition("/")[2], ()) for key in keys)
         # A folder that is not here, and that nothing needs to be distinguished.
-        needless = self._places(lambda place: any(key.endswith(f"/{place}") for key in keys))
+        needless = _union(
+            names for place, names in self._paths.items() if any(key.endswith(f"/{place}") for key in keys)
+        )
         return alike, not rooted and alike == needless
 
     def _places(self, fits: Callable[[str], bool]) -> list[str]:

@@ -17,6 +17,7 @@ import rawpy
 
 from pipeline.errors import FrameError
 from pipeline.formats import heif
+from pipeline.formats.pictures import read_picture
 from pipeline.imaging.orientation import Orientation
 from pipeline.shoot.frame_names import folded
 from pipeline.store.keys import digest_file
@@ -69,6 +70,11 @@ def one_each(
             f"{frames_are} there both as raw and as JPEG: the raw is used, {and_more(sorted(pairs))} left out"
         )
     return frames, tuple(notices)
+
+
+def kind_of_twin(name: str) -> str:
+    """ "JPEG" or "HEIC", for messages on a file that a camera wrote beside a raw."""
+    return "HEIC" if PurePosixPath(name).suffix[1:].lower() in heif.SUFFIXES else "JPEG"
 
 
 # ---- identical files -------------------------------------------------------------------------------------------
@@ -224,8 +230,11 @@ def same_picture(raw: Path, picture: Path) -> bool | None:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # Pillow warns of odd tags
         try:
-            other = _small_picture(picture)
-        except (OSError, SyntaxError, ValueError, PIL.Image.DecompressionBombError):
+            if picture.suffix[1:].lower() in heif.SUFFIXES:
+                other = _grey(read_picture(picture).pixels)
+            else:
+                other = _small_picture(picture)
+        except (FrameError, OSError, SyntaxError, ValueError, PIL.Image.DecompressionBombError):
             return None
         own = _small_of_raw(raw)
         if own is not None and _alike(own, other):
