@@ -19,6 +19,7 @@ from pipeline.types import Frame
 
 _SUFFIX = re.compile(r"\.[A-Za-z0-9]{2,4}$")
 _SAME_TIME = 0.0015  # seconds; frames.csv has thousandths
+_SHOWN = 8  # frames that a message names
 
 
 @dataclass(frozen=True)
@@ -100,9 +101,10 @@ def _recalled(frames: Sequence[Frame], memory: NameMemory) -> tuple[dict[str, Kn
         by_bytes.setdefault(known.sha256, []).append(known)
     by_bytes.pop("", None)  # only their path is known
     by_path = {known.relative: known for known in memory.files}
-    today = {relative: digest for frame in frames for relative, digest in _digests(frame, memory).items()}
+    today = _digests(frames, memory)
+    here = set(today.values())
     # The file of that path is another one today, and the earlier one is elsewhere.
-    moved = {k.relative for k in memory.files if k.sha256 in today.values() and today.get(k.relative) != k.sha256}
+    moved = {k.relative for k in memory.files if k.sha256 in here and today.get(k.relative) != k.sha256}
     found: dict[str, KnownFile] = {}
     used: set[str] = set()
     called: list[tuple[str, str]] = []
@@ -136,14 +138,15 @@ def _stem(relative: str) -> str:
     return folded(PurePosixPath(relative).stem)
 
 
-def _digests(frame: Frame, memory: NameMemory) -> dict[str, str]:
-    """Path -> SHA-256 of each file of a frame whose size is that of a known file."""
+def _digests(frames: Sequence[Frame], memory: NameMemory) -> dict[str, str]:
+    """Path -> SHA-256 of each file whose size is that of a known file."""
     sizes = {known.size for known in memory.files if known.sha256}
     found = {}
-    for path, relative in zip(frame.files, frame.relatives, strict=True) if sizes else ():
-        with suppress(OSError):  # it fails, by name, when it is decoded
-            if path.stat().st_size in sizes:
-                found[relative] = memory.digest(replace(frame, path=path, relative=relative))
+    for frame in frames if sizes else ():
+        for path, relative in zip(frame.files, frame.relatives, strict=True):
+            with suppress(OSError):  # it fails, by name, when it is decoded
+                if path.stat().st_size in sizes:
+                    found[relative] = memory.digest(replace(frame, path=path, relative=relative))
     return found
 
 
@@ -213,6 +216,7 @@ class FrameIndex:
         self._names: dict[str, list[str]] = {}
         self._paths: dict[str, list[str]] = {}
         self._lasts: dict[str, list[str]] = {}
+        self._places: dict[str, list[tuple[str, str]]] = {}  # last part -> whole names and paths, each with the frame's
         for name in self.names:
             self._add(self._names, name, name)
             for path in map(PurePosixPath, self.frames[name].relatives):
@@ -223,6 +227,7 @@ class FrameIndex:
         for key, names in (*self._names.items(), *self._paths.items()):
             for name in names:
                 self._add(self._lasts, key.rpartition("/")[2], name)
+                self._places.setdefault(key.rpartition("/")[2], []).append((key, name))
 
     @staticmethod
     def _add(into: dict[str, list[str]], key: str, name: str) -> None:
@@ -306,22 +311,19 @@ class FrameIndex:
             hits = _union((self._paths.get(key, ()), () if rooted else self._names.get(key, ())))
             if exact := [name for name in hits if text in self.frames[name].relatives]:
                 return exact, True
-            if not rooted and not hits:
-                hits = self._places(lambda place, key=key: place.endswith(f"/{key}"))  # type: ignore[misc]
+            if not rooted and not hits:  # with fewer folders than there are
+                last = key.rpartition("/")[2]
+                hits = _union([name] for place, name in self._places.get(last, ()) if place.endswith(f"/{key}"))
             if hits:
                 return hits, True
         alike = _union(self._lasts.get(key.rpartition("/")[2], ()) for key in keys)
-        # A folder that is not here, and that nothing needs to be distinguished.
-        needless = _union(
-            names for place, names in self._paths.items() if any(key.endswith(f"/{place}") for key in keys)
-        )
-        return alike, not rooted and alike == needless
-
-    def _places(self, fits: Callable[[str], bool]) -> list[str]:
-        return _union(names for key, names in (*self._names.items(), *self._paths.items()) if fits(key))
+        # In the root, so that a folder more cannot mean another one.
+        in_root = _union(self._paths.get(key.rpartition("/")[2], ()) for key in keys)
+        return alike, not rooted and alike == in_root
 
     def _shown(self, names: Sequence[str]) -> str:
-        return " or ".join(map(self.unmistakable, names))
+        shown = " or ".join(map(self.unmistakable, names[:_SHOWN]))
+        return shown if len(names) <= _SHOWN else f"{shown} or {len(names) - _SHOWN} more"
 
     def unmistakable(self, name: str) -> str:
         """What a person can write so that only this frame is meant."""
