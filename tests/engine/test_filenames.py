@@ -169,3 +169,10 @@ def test_a_template_that_is_wrong() -> None:
         file_names(FRAMES, FACTS, needs)
     every = check_name("_".join(f"{{{{ {name} }}}}" for name in NAME_FIELDS))
     assert_safe(file_names(FRAMES, FACTS, every), 3)
+
+
+def test_a_new_frame_takes_no_file_name_of_another() -> None:
+    """Both come to the same file name; the one that was there before keeps it, though it is later in the night."""
+    new, old = replace(frame("card2/1"), number=2), replace(frame("card2_1"), number=1)
+    assert file_names([new, old]) == {"card2_1": "card2_1", "card2/1": "card2_1-2"}
+    assert file_names([new, old], None, "{{ count }}") == {"card2_1": "0001", "card2/1": "0002"}

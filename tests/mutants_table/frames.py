@@ -1,0 +1,57 @@
+"""Which files are a frame and what it is called: shoot/pairs.py, shoot/frame_names.py, rows, twins, files that stay."""
+
+from __future__ import annotations
+
+from tests.mutants_table import mutant
+
+_NAMES = "shoot/frame_names.py"
+_PAIRS = "shoot/pairs.py"
+_NAMED = ("shoot/test_frame_names.py",)
+_PAIRED = ("shoot/test_pairs.py",)
+_CARDS = ("engine/test_two_cards.py",)
+_TWINS = ("engine/test_twins.py",)
+
+MUTANTS = [
+    mutant(
+        _NAMES,
+        "for recall in (same_file, same_bytes_and_stem, same_bytes, same_path):",
+        "for recall in (same_path, same_file, same_bytes_and_stem, same_bytes):",
+        *_NAMED,
+    ),
+    mutant(_NAMES, "for recall in (same_file, same_bytes_and_stem,", "for recall in (same_bytes,", *_NAMED),
+    mutant(
+        _NAMES, "if relative in by_path and relative not in moved else []", "if relative in by_path else []", *_NAMED
+    ),
+    mutant(_NAMES, "taken = {folded(known.name) for known in memory.files}", "taken: set[str] = set()", *_NAMED),
+    mutant(_NAMES, "and _may_be_called(frame, written) and", "and written and", *_NAMED),
+    mutant(
+        _NAMES,
+        "return _union(self._lasts.get(key, ()) for key in keys), True",
+        "return _union(self._lasts.get(key, ()) for key in keys[:1]), True",
+        *_NAMED,
+    ),
+    mutant(_NAMES, "self._by_time(row, meant.may) in (None, there[0])", "True", *_NAMED),
+    mutant(_NAMES, "            if not fits:", "            if False:", *_NAMED),
+    mutant(_NAMES, "return alike, not rooted and alike == in_root", "return alike, not rooted", *_NAMED),
+    mutant(_NAMES, 'return self._unsure(row["frame"], meant.may)', "return meant", *_NAMED),
+    mutant("shoot/rows.py", "if meant.sure or one not in certain]", "if meant.sure]", *_CARDS),
+    mutant("shoot/rows.py", "unclear |= {one: _UNCLEAR", "_ = {one: _UNCLEAR", *_CARDS),
+    mutant(_PAIRS, "(timed and not _same_time(a, b)) or ", "", *_PAIRED),
+    mutant(_PAIRS, " or _differ(a.serial, b.serial)", "", *_PAIRED),
+    mutant(_PAIRS, "if len(set(head)) > 1 else None", "", *_PAIRED),
+    mutant(_PAIRS, "for key in (_stem_and_facts, _ends, digest):", "for key in (_stem_and_facts, _ends):", *_PAIRED),
+    mutant(_PAIRS, "return same_model if alike is None else alike", "return True", *_PAIRED),
+    mutant(_PAIRS, "return timed or same_picture(raw.path, picture.path) is not False", "return True", *_PAIRED),
+    mutant(
+        "shoot/consent.py",
+        "for file, relative in zip(frame.files, frame.relatives, strict=True):",
+        "for file, relative in ((frame.path, frame.relative),):",
+        *_TWINS,
+    ),
+    mutant("engine/measure.py", "twin = from_twin(one.frame) if one.error else None", "twin = None", *_TWINS),
+    mutant("engine/run.py", "                damaged = True", "                pass", *_TWINS),
+    mutant("engine/jobs.py", "names_known(out) if out is not None else NOTHING_KNOWN", "NOTHING_KNOWN", *_CARDS),
+    mutant("engine/outputs.py", "if relative not in self.orphans}", "if True}", *_CARDS),
+    mutant("engine/run.py", "*self.shoot.index.formerly},", "},", *_TWINS),
+    mutant("engine/filenames.py", "sorted(numbered, key=lambda pair: pair[0])", "numbered", "engine/test_filenames.py"),
+]
