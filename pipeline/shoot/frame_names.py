@@ -102,9 +102,6 @@ def _recalled(frames: Sequence[Frame], memory: NameMemory) -> tuple[dict[str, Kn
     by_bytes.pop("", None)  # only their path is known
     by_path = {known.relative: known for known in memory.files}
     today = _digests(frames, memory)
-    here = set(today.values())
-    # The file of that path is another one today, and the earlier one is elsewhere.
-    moved = {k.relative for k in memory.files if k.sha256 in here and today.get(k.relative) != k.sha256}
     found: dict[str, KnownFile] = {}
     used: set[str] = set()
     called: list[tuple[str, str]] = []
@@ -119,8 +116,9 @@ def _recalled(frames: Sequence[Frame], memory: NameMemory) -> tuple[dict[str, Kn
         return by_bytes.get(today.get(relative, ""), [])
 
     def same_path(relative: str) -> list[KnownFile]:
-        return [by_path[relative]] if relative in by_path and relative not in moved else []
+        return [by_path[relative]] if relative in by_path else []
 
+    # Bytes go first: the file of that path may be another one today, and the earlier one elsewhere.
     for recall in (same_file, same_bytes_and_stem, same_bytes, same_path):
         for own in (True, False):  # the file that is used, then its twin and copies
             for frame in frames:

@@ -19,9 +19,6 @@ MUTANTS = [
         *_NAMED,
     ),
     mutant(_NAMES, "for recall in (same_file, same_bytes_and_stem,", "for recall in (same_bytes,", *_NAMED),
-    mutant(
-        _NAMES, "if relative in by_path and relative not in moved else []", "if relative in by_path else []", *_NAMED
-    ),
     mutant(_NAMES, "taken = {folded(known.name) for known in memory.files}", "taken: set[str] = set()", *_NAMED),
     mutant(_NAMES, "and _may_be_called(frame, written) and", "and written and", *_NAMED),
     mutant(
