@@ -12,7 +12,7 @@ from pathlib import Path
 import typer
 
 from pipeline.cli.cache import CacheChoice, open_cache
-from pipeline.cli.console import progress, say
+from pipeline.cli.console import note, progress, say
 from pipeline.cli.models import with_models
 from pipeline.cli.recipes import read_recipe
 from pipeline.cli.status import print_foreseen, print_outcome
@@ -92,6 +92,8 @@ def _run(
     cache: Cache = NO_CACHE,
 ) -> None:
     started = time.perf_counter()
+    for about in shoot.clock_notes:  # before the night, when they can still be corrected
+        note(about.text)
     with progress() as report:
         outcome = engine.run(
             recipe, shoot, out, workers=workers, only=only, progress=report, executor=executor, cache=cache

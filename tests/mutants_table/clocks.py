@@ -40,7 +40,7 @@ MUTANTS = [
     mutant(_EVIDENCE, "seconds = (zone - own) * 60.0", "seconds = (own - zone) * 60.0", *_FIT_TESTS),
     mutant(_EVIDENCE, "if min(last - first, ends - begins) < LIMITS.long:", "if False:", *_FIT_TESTS),
     mutant(_FIT, "if body.key in judged:", "if False:", *_FIT_TESTS),
-    mutant(_FIT, "if one != other and after - before < LIMITS.apart:", "if one != other:", *_FIT_TESTS),
+    mutant(_FIT, "if one != other and after - before < gap:", "if one != other:", *_FIT_TESTS),
     mutant(_TURNS, "if len(ranges) != 1:", "if not ranges:", *_TURN_TESTS),
     mutant(_TURNS, "or first <= 0 <= last", "", *_TURN_TESTS),
     mutant(_TURNS, "lasts if fine else lasts + 1.0", "lasts", *_TURN_TESTS),

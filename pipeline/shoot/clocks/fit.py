@@ -54,13 +54,13 @@ def clock_notes(
     timed = [body for body in everybody if body.times]
     notes = [_without_times(body) for body in everybody if timed and not body.times]
     notes += [note for body in timed if (note := _two_dates(body)) is not None]
-    main = max(timed, key=lambda body: (not far(body, start), len(body.frames)), default=None)
-    if main is None:
+    if not timed:
         return tuple(notes)
+    main = _main(timed, start)
     judged = {body.key for body in timed if any(frame.name in right for frame in body.frames)}
     if start is not None and all(far(body, start) for body in timed):
         notes.append(_all_far(timed, start))
-    group = _together(timed, main)
+    group = next(some for some in _groups(timed, LIMITS.apart) if main in some)
     near = {id(body) for body in group}
     times = sorted(time for body in group for time in body.times)
     zone = _zone(main, start)
@@ -85,8 +85,17 @@ def clock_notes(
     return tuple(notes)
 
 
-def _together(timed: Sequence[Body], main: Body) -> list[Body]:
-    """`main`, and the cameras with a frame near one of its frames, or near one of another such camera."""
+def _main(timed: Sequence[Body], start: datetime | None) -> Body:
+    """The camera whose clock is taken for right: one that fits the start; of several, one of the days with most frames,
+    then the one with most frames, then that of the latest date, since a clock that was never set is behind."""
+    frames_of: dict[int, int] = {}
+    for group in _groups(timed, timedelta(days=1)):
+        frames_of |= dict.fromkeys(map(id, group), sum(len(body.frames) for body in group))
+    return max(timed, key=lambda b: (not far(b, start), frames_of[id(b)], len(b.frames), b.times[0].date()))
+
+
+def _groups(timed: Sequence[Body], gap: timedelta) -> list[list[Body]]:
+    """Cameras of which a frame is nearer than `gap` to one of another camera of their group."""
     stamped = sorted((time, number) for number, body in enumerate(timed) for time in body.times)
     joined = list(range(len(timed)))  # number -> another of its group, its own where it is the last
 
@@ -96,10 +105,12 @@ def _together(timed: Sequence[Body], main: Body) -> list[Body]:
         return number
 
     for (before, one), (after, other) in pairwise(stamped):
-        if one != other and after - before < LIMITS.apart:
+        if one != other and after - before < gap:
             joined[last(one)] = last(other)
-    group = last(next(number for number, body in enumerate(timed) if body is main))
-    return [body for number, body in enumerate(timed) if last(number) == group]
+    groups: dict[int, list[Body]] = {}
+    for number, body in enumerate(timed):
+        groups.setdefault(last(number), []).append(body)
+    return list(groups.values())
 
 
 def _apart(body: Body, main: Body, times: Sequence[datetime], start: datetime | None) -> ClockNote:

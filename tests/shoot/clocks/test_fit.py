@@ -91,6 +91,27 @@ def test_two_clocks_of_three_are_wrong_together() -> None:
     assert [("4411" in text, "9977" in text) for text in texts(frames)] == [(True, False), (False, True)]
 
 
+def test_the_clock_of_which_there_are_most_frames_that_day_is_taken_for_right() -> None:
+    """A telephone of another year with as many frames as either camera; and of two alone, the later date."""
+    year = 365 * 86400
+    old = evening("P", C, -year, 600, model="W3")
+    frames = evening("A", A, 0, 600, zone=60) + evening("B", B, HOUR, 600, zone=120) + old
+    assert proposed(frames) == ["9977: 31536000", "4411: -3600"]
+    assert proposed(evening("A", A, 0, 600) + old) == proposed(old + evening("A", A, 0, 600)) == ["9977: 31536000"]
+
+
+@pytest.mark.parametrize(("minutes", "fit"), [(14, True), (15, False)])
+def test_a_quarter_of_an_hour_apart(minutes: float, fit: bool) -> None:
+    frames = evening("A", A, 0, 600) + evening("B", B, 600 + 60 * minutes, 600)
+    assert (texts(frames) == []) == fit
+
+
+@pytest.mark.parametrize(("minutes", "fit"), [(-170, True), (-190, False)])
+def test_three_hours_before_the_start(minutes: float, fit: bool) -> None:
+    frames = evening("A", A, 1800 + 60 * minutes, 0, 1)  # the start is half past seven
+    assert (texts(frames, START) == []) == fit
+
+
 def test_one_camera_between_two_others_joins_them() -> None:
     frames = evening("A", A, 0, 600) + evening("B", B, 1200, 600) + evening("C", C, 2400, 600)
     assert texts(frames) == []
