@@ -9,7 +9,7 @@ from pathlib import Path
 import typer
 
 from pipeline.cli.cache import CacheChoice, open_cache
-from pipeline.cli.console import Report, command, note, progress, say, warn
+from pipeline.cli.console import Report, command, note, progress, said_once, say, warn
 from pipeline.cli.models import with_models
 from pipeline.cli.recipes import read_recipe
 from pipeline.engine import executors
@@ -64,7 +64,7 @@ def write_table(
     if out.is_file() and not force:
         read = _filled_up(read, out)
     read = with_models(read, models, offline)
-    for text in read.notices:
+    for text in said_once(read.notices, [frame.name for frame in read.frames]):
         note(text)
     if read.models.person is None:
         note("ratings go by the middle of each frame, as nothing finds the people in it")

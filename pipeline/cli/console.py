@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import shlex
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Container, Iterable, Iterator
 from contextlib import contextmanager
 
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
+
+from pipeline.textfile.messages import and_more
 
 Report = Callable[[str, int, int], None]  # phase, done, total
 
@@ -31,6 +33,18 @@ def warn(text: str) -> None:
 def note(text: str) -> None:
     """Print something worth knowing that stops nothing."""
     warn(f"note: {text}")
+
+
+def said_once(notices: Iterable[str], frames: Container[str]) -> list[str]:
+    """The notices, of which those that say the same of several of `frames`, as "NAME: TEXT", are one line."""
+    about: dict[str, dict[str, None]] = {}
+    for text in notices:
+        name, _, rest = text.partition(": ")
+        if name in frames:
+            about.setdefault(rest, {})[name] = None
+        else:
+            about.setdefault(text, {})
+    return [f"{and_more(list(names))}: {text}" if names else text for text, names in about.items()]
 
 
 def command(*words: object) -> str:

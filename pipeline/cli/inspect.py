@@ -12,7 +12,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from pipeline.cli.cache import CacheChoice, open_cache
-from pipeline.cli.console import note, out_console, progress
+from pipeline.cli.console import note, out_console, progress, said_once
 from pipeline.cli.light_words import LightWords, light_words
 from pipeline.cli.models import with_models
 from pipeline.engine import executors
@@ -61,7 +61,7 @@ def inspect_shoot(
     _print_table("", ("burst", "frames", "time", "ISO", "shutter", "zone", "in the dark phase"), found.bursts)
     _print_table("light", ("zone", "seen in", "frames", "colour", "level", "flicker"), found.zones)
     _print_table("noise", HEADINGS, found.noise)
-    for text in found.notes:
+    for text in said_once(found.notes, [frame.name for frame in read.frames]):
         note(text)
     if any(s.error for s in measured_frames):
         raise typer.Exit(1)

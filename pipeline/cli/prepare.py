@@ -9,7 +9,7 @@ import typer
 
 from pipeline.cli.cache import CacheChoice, open_cache
 from pipeline.cli.captions import caption_params, cell_separator, save
-from pipeline.cli.console import command, note, progress, say, warn
+from pipeline.cli.console import command, note, progress, said_once, say, warn
 from pipeline.cli.models import with_models
 from pipeline.engine import executors
 from pipeline.engine.jobs import Shoot, read_shoot
@@ -55,7 +55,7 @@ def prepare_shoot(
         _say_what_next(shoot, facts, there)
         return
     read = with_models(read_shoot(shoot, facts if there else None, models), models, offline)
-    for text in read.notices:
+    for text in said_once(read.notices, [frame.name for frame in read.frames]):
         note(text)
     beside = prepare.written_facts(shoot)
     _make(facts)

@@ -7,11 +7,10 @@ from pathlib import Path
 
 import typer
 
-from pipeline.cli.console import note, say, warn
+from pipeline.cli.console import note, said_once, say, warn
 from pipeline.errors import InputError
 from pipeline.report.record import Counts, RunRecord, read_record
 from pipeline.store.store import Store
-from pipeline.textfile.messages import and_more
 
 _MOST = 20  # notes of a kind that are printed; the report has all
 
@@ -104,14 +103,9 @@ def _print_notes(record: RunRecord, where: str, failed: str) -> None:
 
 def _notes(record: RunRecord) -> list[str]:
     """One line for each thing to say, however many frames it is about: first those of the run, then of its files."""
-    about: dict[str, dict[str, None]] = {}
-    for text in record.notices:
-        name, _, rest = text.partition(": ")
-        if name in record.frames:
-            about.setdefault(rest, {})[name] = None
-        else:
-            about.setdefault(text, {})
-    for name, frame in record.frames.items():
-        for text in sorted({text for file in frame.deliveries.values() for text in file.notices}):
-            about.setdefault(text, {})[name] = None
-    return [f"{and_more(list(names))}: {text}" if names else text for text, names in about.items()]
+    of_files = (
+        f"{name}: {text}"
+        for name, frame in record.frames.items()
+        for text in sorted({text for file in frame.deliveries.values() for text in file.notices})
+    )
+    return said_once((*record.notices, *of_files), record.frames)

@@ -36,7 +36,8 @@ MUTANTS = [
     # A guess stays a comment, and proposals are few.
     mutant(_PROPOSALS, "len(group) <= RULES.most_frames", "True", *_TESTS),
     mutant(_PROPOSALS, "if area < RULES.least_card or off > RULES.central:", "if False:", *_TESTS),
-    mutant(_PROPOSALS, "best[at] = replace(best[at]", "best[at] = replace(one", *_TESTS),
+    mutant(_PROPOSALS, "some[at] = replace(some[at]", "some[at] = replace(one", *_TESTS),
+    mutant(_PROPOSALS, "best.setdefault(one.camera, [])", 'best.setdefault("", [])', *_TESTS),
     mutant("engine/tables/event_form.py", "  # {in_comment(text)}", "  {in_comment(text)}", *_TESTS),
     # Nothing breaks out.
     mutant(_YAML, "if text.isprintable() else quoted(text)", "", *_TESTS, *_TEXTS),

@@ -21,6 +21,7 @@ from pipeline.light.chart.values import half_side, mapped, places, to_area
 from pipeline.light.references import measure_references
 from pipeline.shoot.facts import Reference
 from pipeline.steps import white_balance
+from pipeline.steps.base import camera_of
 from pipeline.steps.decode import decode
 from pipeline.store.keys import digest_json, environment
 from pipeline.store.records import from_json
@@ -49,7 +50,7 @@ class ProposalRules:
         0.25  # share of a side, within which its middle lies from the frame's: it was held up for the camera
     )
     same_light: float = 0.08  # chroma of white, within which two frames say the same of the light
-    most_lights: int = 6  # proposals in all; a hall has two ends
+    most_lights: int = 4  # proposals for each camera; a hall has two ends
 
 
 RULES = ProposalRules()
@@ -62,7 +63,7 @@ class Proposal:
     kind   "chart" or "card"; patch  a box on its grey, in fractions of the upright frame
     why    why it cannot be used after all, "" where it can
     white  (log R/G, log B/G) of its white against daylight; area  of the whole of it, as a share of the frame
-    alike  names of other frames that show the same light
+    alike  names of other frames of the same camera that show the same light; camera  whose white it is
     """
 
     frame: str
@@ -72,6 +73,7 @@ class Proposal:
     white: tuple[float, float] = (0.0, 0.0)
     area: float = 0.0
     alike: tuple[str, ...] = ()
+    camera: str = ""
 
 
 @dataclass(frozen=True)
@@ -102,7 +104,7 @@ def reference_proposals(
     workers: int,
     executor: Executor | None = None,
 ) -> tuple[Proposal, ...]:
-    """The best frame for each light, those with a chart first; then those with a chart that cannot be used.
+    """The best frame for each camera and light, charts before cards; then those with a chart that cannot be used.
 
     Looks at the middle frame of each burst: at its proxy, and where that shows something, at the frame again. What is
     found is kept in the store and the cache behind it. workers, executor  as for map_unordered
@@ -126,8 +128,10 @@ def reference_proposals(
         store.put_record(_KIND, task.key, _Kept, result)
         if store.is_as_read(task.frame):  # else it may be what other bytes show
             store.share(_KIND, task.key)
-    kept = [(task.frame.name, store.record(_KIND, task.key, _Kept)) for task in tasks]
-    return best_of_each_light([replace(one.shown, frame=name) for name, one in kept if one and one.shown])
+    kept = [(task.frame, store.record(_KIND, task.key, _Kept)) for task in tasks]
+    return best_of_each_light(
+        [replace(one.shown, frame=of.name, camera=camera_of(of)) for of, one in kept if one and one.shown]
+    )
 
 
 def _is_whole(data: bytes) -> bool:
@@ -141,14 +145,15 @@ def _is_whole(data: bytes) -> bool:
 def best_of_each_light(found: Sequence[Proposal]) -> tuple[Proposal, ...]:
     """The proposals to show, of those `found` in the order of the shoot."""
     usable = sorted((one for one in found if not one.why), key=lambda one: (one.kind != "chart", -one.area))
-    best: list[Proposal] = []
+    best: dict[str, list[Proposal]] = {}
     for one in usable:
-        at = next((n for n, other in enumerate(best) if math.dist(one.white, other.white) < RULES.same_light), None)
+        some = best.setdefault(one.camera, [])
+        at = next((n for n, other in enumerate(some) if math.dist(one.white, other.white) < RULES.same_light), None)
         if at is None:
-            best.append(one)
+            some.append(one)
         else:
-            best[at] = replace(best[at], alike=(*best[at].alike, one.frame))
-    shown = {one.frame: one for one in best[: RULES.most_lights]}
+            some[at] = replace(some[at], alike=(*some[at].alike, one.frame))
+    shown = {one.frame: one for some in best.values() for one in some[: RULES.most_lights]}
     order = [shown[one.frame] for one in found if one.frame in shown]
     return (*order, *(one for one in found if one.why))
 

@@ -327,8 +327,8 @@ def test_charts_and_cards_are_proposed_and_ready_to_be_confirmed(tmp_path: Path)
 
 
 def test_the_best_frame_of_each_light() -> None:
-    def found(frame: str, kind: str, white: float, area: float, why: str = "") -> Proposal:
-        return Proposal(frame, kind, Box(0.4, 0.4, 0.6, 0.6), why, (white, -white), area)
+    def found(frame: str, kind: str, white: float, area: float, why: str = "", camera: str = "W") -> Proposal:
+        return Proposal(frame, kind, Box(0.4, 0.4, 0.6, 0.6), why, (white, -white), area, camera=camera)
 
     some = [
         found("A", "card", 0.0, 0.9),
@@ -336,11 +336,12 @@ def test_the_best_frame_of_each_light() -> None:
         found("C", "chart", 0.01, 0.2),
         found("D", "chart", 0.0, 0.3),
         found("E", "chart", 0.0, 0.3, "clipped"),
+        found("X", "card", 0.0, 0.1, camera="another"),  # whose white is its own
     ]
     best = best_of_each_light(some)
-    assert [(one.frame, one.alike) for one in best] == [("B", ()), ("D", ("C", "A")), ("E", ())]
+    assert [(one.frame, one.alike) for one in best] == [("B", ()), ("D", ("C", "A")), ("X", ()), ("E", ())]
     many = [found(f"F{n}", "chart", n / 2, n) for n in range(20)]
-    assert [one.frame for one in best_of_each_light(many)] == [f"F{n}" for n in range(14, 20)]
+    assert [one.frame for one in best_of_each_light(many)] == [f"F{n}" for n in range(16, 20)]
 
 
 # ---- what was written before -------------------------------------------------------------------------------
