@@ -23,6 +23,8 @@ _ZEROS = (
 NARROW = ("cp1252", "latin-1", "cp1250", "cp1251", "cp1253", "cp1254", "cp1256", "iso8859-2", "iso8859-5", "iso8859-9",
           "iso8859-10", "iso8859-15", "koi8-r", "mac-roman", "mac-latin2", "cp437", "cp850", "shift_jis", "euc_jp",
           "gb18030", "big5", "euc_kr")  # fmt: skip
+_ASCII_SHARE = 0.8  # of octets that makes a text without NULs one of a single octet a character; chosen by hand
+_ASCII = bytes(range(32, 127))
 _BLANK = b"\0 \t\r\n"
 
 
@@ -50,7 +52,8 @@ def _every(data: bytes) -> Iterator[str]:
         pass
     yield data.decode("utf-8", "ignore")
     yield from (data.decode(codec, "ignore") for codec in NARROW)
-    yield from wide(data)
+    if len(data.translate(None, _ASCII)) > (1 - _ASCII_SHARE) * len(data):
+        yield from wide(data)
 
 
 def opaque(data: bytes) -> tuple[str, ...]:

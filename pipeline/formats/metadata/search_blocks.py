@@ -5,7 +5,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterator
 
-from pipeline.formats.metadata.decode import decodings, wide
+from pipeline.formats.metadata.decode import decodings
 from pipeline.formats.metadata.search_xmp import Text, texts_of, xmp_texts
 from pipeline.formats.source import Source
 from pipeline.formats.tiff_ifd import CAMERA_JPEG, EXIF_POINTER, Field, directory, header
@@ -27,6 +27,7 @@ _MAKERS = frozenset((271, 272, 305, 315, 33432, 0xA430, 0xA431, 0xA433, 0xA434, 
 _CHARSET = 8  # octets before a comment that say how it is encoded (Exif 3.0, 4.6.5, UserComment)
 _JAPANESE = ("iso2022_jp", "euc_jp", "shift_jis")
 _SMALL = 2048  # octets of a value that is not said to be text, and is searched all the same
+_UNPRINTABLE = bytes(set(range(32)) - set(b"\t\r\n"))
 _MOST_DIRECTORIES = 64
 # By-line and its title, credit, source, copyright, contact, caption writer (IIM 4.2, record 2).
 _IIM_MAKERS = frozenset((80, 85, 110, 115, 116, 118, 122))
@@ -149,7 +150,7 @@ class Found:
         elif tag == _COMMENT:
             self._comment(data)
         elif tag in _TITLES:
-            self.texts += [Text("Exif", text, tag in _MAKERS) for text in (*_two_octets(data), *decodings(data))]
+            self.texts += [Text("Exif", text, tag in _MAKERS) for text in _two_octets(data)]
         elif kind in (_ASCII, _UTF8) or _is_text(data):
             self.octets("Exif", data, tag in _MAKERS)
 
@@ -166,13 +167,17 @@ class Found:
 
 
 def _two_octets(data: bytes) -> Iterator[str]:
-    return (text for text in list(wide(data))[:4] if text.strip("\0 "))
+    """UTF-16 in either order; and, without a NUL, what else it may be."""
+    if data.strip(b"\0 "):
+        yield from (data.decode(codec, "ignore") for codec in ("utf-16-le", "utf-16-be"))
+        if b"\0" not in data:
+            yield from decodings(data)
 
 
 def _is_text(data: bytes) -> bool:
     """Whether a value that is not said to be text looks like one: almost all of it printable ASCII or UTF-8."""
-    printable = sum(octet > 31 or octet in b"\t\r\n" for octet in data.replace(b"\0", b""))
-    return len(data) > 3 and printable >= 0.9 * len(data.replace(b"\0", b"")) > 3
+    data = data.replace(b"\0", b"")
+    return len(data) > 3 and len(data.translate(None, _UNPRINTABLE)) >= 0.9 * len(data)
 
 
 def _numbers(field: Field) -> list[int]:

@@ -82,7 +82,8 @@ def _values(element: Element, maker: bool) -> Iterator[tuple[str, bool]]:
 
 
 def texts_of(where: str, values: list[tuple[str, bool]]) -> list[Text]:
-    """The values, and runs of single words as one: given name and surname may be two keywords, or two fields."""
+    """The values, and runs of single words as one: given name and surname may be two keywords, or two fields.
+    Numbers among them count as nothing."""
     found, run = [], list[str]()
     for value, maker in values:
         text = value.strip()
@@ -90,7 +91,8 @@ def texts_of(where: str, values: list[tuple[str, bool]]) -> list[Text]:
             continue
         found.append(Text(where, text, maker))
         if not maker and len(text.split()) == 1:
-            run.append(text)
+            if text.upper() != text.lower() or not text.isascii():
+                run.append(text)
         else:
             found += _run(where, run)
             run = []

@@ -37,9 +37,10 @@ class Fold(dict[int, str]):
 
     __hash__ = object.__hash__  # type: ignore[assignment]  # one table is itself, whatever it has met so far
 
-    def __init__(self, one: Callable[[str], str]) -> None:
+    def __init__(self, one: Callable[[str], str], ascii_text: Callable[[str], str]) -> None:
+        """`one` character's letters; `ascii_text`: the same of a whole ASCII text, faster."""
         super().__init__()
-        self._one = one
+        self._one, self._ascii = one, ascii_text
 
     def __missing__(self, point: int) -> str:
         self[point] = found = self._one(chr(point))
@@ -47,7 +48,7 @@ class Fold(dict[int, str]):
 
     def text(self, text: str) -> str:
         """The letters of `text` only, and what stands between them."""
-        return text.translate(self)
+        return "\0".join(self._ascii(part) if part.isascii() else part.translate(self) for part in text.split("\0"))
 
     def placed(self, text: str) -> tuple[str, tuple[int, ...]]:
         """The same, and for each of its characters the place in `text` that it came from."""
@@ -90,7 +91,15 @@ def _confusables() -> dict[str, str]:
     return found
 
 
-PLAIN, ALIKE, CASED = Fold(_plain), Fold(_alike), Fold(_with_case)
+def _alike_ascii(text: str) -> str:
+    for letter, other in _ASCII_ALIKE.items():
+        text = text.replace(chr(letter), other)
+    return text
+
+
+PLAIN = Fold(_plain, str.lower)
+ALIKE = Fold(_alike, lambda text: _alike_ascii(text.lower()))
+CASED = Fold(_with_case, str)
 FOLDS = (PLAIN, ALIKE)
 
 _ESCAPED = re.compile(r"(?:\\u[0-9a-fA-F]{4})+")

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from functools import lru_cache
 
 from pipeline.shoot.names.letters import FOLDS, Fold, readings
 from pipeline.shoot.names.parts import inflects
-from pipeline.shoot.names.short import short_form_in, short_outlines
+from pipeline.shoot.names.short import may_have_short_form, short_form_in
 from pipeline.shoot.names.spelled import NamePattern, bare_text, covered, name_pattern
 
 
@@ -56,27 +56,22 @@ def _candidates(text: str, names: tuple[str, ...], short: bool) -> list[int]:
     """Indices of names of which the text may have one, in order."""
     found: set[int] = set()
     for reading in readings(text):
-        for fold, outlines in _outlines(names, short):
+        for fold, outlines in _outlines(names):
             letters = bare_text(reading, fold)
             found.update(at for outline, at in outlines if outline in letters)
+            if short:
+                found.update(at for at, name in enumerate(names) if may_have_short_form(reading, name, fold))
     return sorted(found)
 
 
 @lru_cache(maxsize=64)
-def _outlines(names: tuple[str, ...], short: bool) -> list[tuple[Fold, list[tuple[str, int]]]]:
+def _outlines(names: tuple[str, ...]) -> list[tuple[Fold, list[tuple[str, int]]]]:
     """Of each fold (outline, index of the name): one outline of a name is in the bare letters of any text with it."""
-    found: list[tuple[Fold, list[tuple[str, int]]]] = []
-    for fold in FOLDS:
-        some: list[tuple[str, int]] = []
-        for at, name in enumerate(names):
-            pattern = name_pattern(name)
-            whole = (
-                [outline for by, _, outlines in pattern.found_by if by is fold for outline in outlines]
-                if pattern
-                else []
-            )
-            some += [
-                (outline, at) for outline in dict.fromkeys((*whole, *(short_outlines(name, fold) if short else ())))
-            ]
-        found.append((fold, some))
-    return found
+    return [(fold, [(outline, at) for at, name in enumerate(names) for outline in _of(name, fold)]) for fold in FOLDS]
+
+
+def _of(name: str, fold: Fold) -> Iterator[str]:
+    pattern = name_pattern(name)
+    for by, _, outlines in pattern.found_by if pattern else ():
+        if by is fold:
+            yield from outlines

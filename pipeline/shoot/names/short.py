@@ -16,31 +16,39 @@ from pipeline.shoot.names.spelled import (
     GAP,
     LETTER,
     NamePattern,
-    bare,
-    bare_text,
     covered,
     name_pattern,
     paired,
     parts_of,
     spelled,
+    squeezed,
 )
 
-_GAP = r"(?:(?!['’])[\W\d_])"  # between an initial and a surname: D'Arcy is no D. Arcy
+_GAP = r"(?:(?!['’\0])[\W\d_])"  # between an initial and a surname: D'Arcy is no D. Arcy
+_WORD = re.compile(f"{LETTER}+")
 _INITIAL_PUNCTUATION = re.compile(r"[._\-/\\|&]")
-_QUOTED = rf"""{GAP}*["'«»“”„(]\W*\w+\W*["'«»“”)]{GAP}*"""
+_QUOTED = rf"""{GAP}*["'«»“”„(]{GAP}*{LETTER}+{GAP}*["'«»“”)]{GAP}*"""
 _BETWEEN = rf"(?:{_QUOTED}|{GAP}+{LETTER}{GAP}+|{GAP}*)"  # a nickname, a middle initial, or nothing
 _GIVEN_BEFORE = re.compile(r"[^\W\d_a-z][^\W\d_]*\.?[^\S\n]$")  # "Rita " before a surname: the surname is hers
 
 
 @dataclass(frozen=True)
 class _Forms:
-    """Of one fold: surnames in bare letters, and patterns; group `i` is an initial, `s` what it stands with."""
+    """Of one fold: patterns, in which group `i` is an initial and `s` what it stands with; and what must be among the
+    words of a text for one of them to match: a word of a surname, or a given name beside the initial of a surname.
+    """
 
-    outlines: tuple[str, ...]
+    surnames: frozenset[str]
+    given: frozenset[str]
+    initial: str
     whole: re.Pattern[str]
     initial_first: re.Pattern[str]
     initial_last: re.Pattern[str]
     given_initial: re.Pattern[str]
+
+    def may_be_in(self, words: frozenset[str]) -> bool:
+        """Whether a text of these words may match."""
+        return not words.isdisjoint(self.surnames) or (self.initial in words and not words.isdisjoint(self.given))
 
 
 def short_form_in(
@@ -56,18 +64,26 @@ def short_form_in(
     for reading in readings(text):
         for fold in FOLDS:
             forms = _forms(name, fold)
-            if forms is not None and any(outline in bare_text(reading, fold) for outline in forms.outlines):
-                if fold is PLAIN and pattern is not None and _within_words(reading, pattern, known):
-                    return True
-                if _whole(reading, forms, fold, known) or (initials and _initials(reading, forms, fold)):
-                    return True
+            if fold is PLAIN and pattern is not None and _within_words(reading, pattern, known):
+                return True
+            if forms is None or not forms.may_be_in(words_of(reading, fold)):
+                continue
+            if _whole(reading, forms, fold, known) or (initials and _initials(reading, forms, fold)):
+                return True
     return bool(language) and inflects(language) and _inflected(text, name, known)
 
 
-def short_outlines(name: str, fold: Fold) -> tuple[str, ...]:
-    """Strings of which one is in the bare letters of any text with a short form of the name."""
+def may_have_short_form(text: str, name: str, fold: Fold) -> bool:
+    """Quickly: False where this fold of the text surely has no short form of the name, other than inside a word."""
     forms = _forms(name, fold)
-    return forms.outlines if forms else ()
+    return forms is not None and forms.may_be_in(words_of(text, fold))
+
+
+@lru_cache(maxsize=64)
+def words_of(text: str, fold: Fold) -> frozenset[str]:
+    """The folded words of a text, and of those that end in s also what stands before it."""
+    words = set(_WORD.findall(squeezed(fold.text(text))))
+    return frozenset(words | {word[:-1] for word in words if word.endswith("s")})
 
 
 def _within_words(text: str, pattern: NamePattern, known: Sequence[NamePattern]) -> bool:
@@ -128,9 +144,10 @@ def _forms(name: str, fold: Fold) -> _Forms | None:
     given, middle = of(words[0]), "".join(f"(?:{of(word)}{GAP}+)?" for word in words[1:-1])
     initial, end = words[0][0][0], f"s?(?!{LETTER})"
     start = rf"(?<!{LETTER})(?<!{LETTER}['’])"
-    outlines = tuple(dict.fromkeys(bare("".join(parts)).lstrip("aej") for parts in (*last, words[0])))
     return _Forms(
-        outlines,
+        frozenset(squeezed(part) for parts in last for part in parts),
+        frozenset(squeezed(part) for part in words[0]),
+        words[-1][0][0],
         re.compile(rf"{start}(?:{given}{_BETWEEN}{middle}(?:{surname})|(?:{surname})(?:(?!\n){GAP})+{given}){end}"),
         re.compile(
             f"{start}(?P<i>{initial})(?P<gap>{_GAP}{{1,4}}(?:{LETTER}{_GAP}{{1,3}})?){middle}(?P<s>{surname}){end}"
@@ -149,11 +166,13 @@ def _inflected(text: str, name: str, known: Sequence[NamePattern]) -> bool:
     if len(parts) < 2 or not all(cased(part[0]) for part in parts):
         return False
     words = _words(text)
-    begins = {word[:2] for word, _, _ in words}
-    if not all(part[:2] in begins for part in parts):
+    begins = _beginnings(text)
+    if not all(part[:2] in begins for part in parts):  # a form has at least two letters of its name
         return False
     for order in (parts, (parts[-1], *parts[:-1])):
-        for at in range(len(words) - len(order) + 1):
+        for at in begins[order[0][:2]]:
+            if at > len(words) - len(order):
+                break
             some = words[at : at + len(order)]
             forms = all(may_be(word, part, capital, True) for (word, capital, _), part in zip(some, order, strict=True))
             if forms and not covered(text, (some[0][2][0], some[-1][2][1]), known):
@@ -169,3 +188,12 @@ def _words(text: str) -> list[tuple[str, bool, tuple[int, int]]]:
         (m[0], text[places[m.start()]].isupper(), (places[m.start()], places[m.end() - 1] + 1))
         for m in re.finditer(f"{LETTER}+", letters)
     ]
+
+
+@lru_cache(maxsize=64)
+def _beginnings(text: str) -> dict[str, list[int]]:
+    """The first two letters of words -> which words they are."""
+    found: dict[str, list[int]] = {}
+    for at, (word, _, _) in enumerate(_words(text)):
+        found.setdefault(word[:2], []).append(at)
+    return found

@@ -15,8 +15,10 @@ JOINTS = "['’‘`\u2010-]"  # what stands inside a word, or is left out there:
 _PAIRS = {"ä": "ae", "ö": "oe", "ü": "ue", "ø": "oe", "å": "aa", "đ": "dj"}
 _PAIRED = str.maketrans(_PAIRS | {upper.upper(): pair for upper, pair in _PAIRS.items()})
 SECOND = re.compile("(?<=[aou])e|(?<=a)a|(?<=d)j")  # the second letter of such a pair
-GAP = r"[\W\d_]"  # between letters
+# Between letters. NUL ends a text: several are searched as one.
+GAP = r"(?:[^\w\0]|[\d_])"
 LETTER = r"[^\W\d_]"
+_NO_LETTERS = re.compile(r"[\W\d_]+")
 _ODD = re.compile(r"[^\x00-\x7f]|[01]")
 
 
@@ -168,10 +170,17 @@ def covered(text: str, span: tuple[int, int], known: Sequence[NamePattern]) -> b
 
 
 def bare(letters: str) -> str:
-    """Folded letters only, with the first letter of each pair that may stand for one letter, repeated to the end."""
-    before, letters = "", re.sub(rf"{GAP}+", "", letters)
+    """Folded letters only, squeezed."""
+    return squeezed(_NO_LETTERS.sub("", letters))
+
+
+def squeezed(letters: str) -> str:
+    """Folded letters with the first of each pair that may stand for one letter, over and over to the end."""
+    before = ""
     while letters != before:
-        before, letters = letters, SECOND.sub("", letters)
+        before = letters
+        for pair in ("ae", "oe", "ue", "aa", "dj"):
+            letters = letters.replace(pair, pair[0])
     return letters
 
 
