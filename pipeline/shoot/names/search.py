@@ -7,7 +7,7 @@ from functools import lru_cache
 
 from pipeline.shoot.names.letters import FOLDS, Fold, readings
 from pipeline.shoot.names.parts import inflects
-from pipeline.shoot.names.short import may_have_short_form, short_form_in
+from pipeline.shoot.names.short import inflected_in, may_have_short_form, short_form_in
 from pipeline.shoot.names.spelled import NamePattern, bare_text, covered, name_pattern
 
 
@@ -30,17 +30,18 @@ def first_named(
     known     names of others: what is all theirs counts for nobody else
     language  of the text (BCP 47); short  whether short forms count, and among them initials with a name
     """
-    others: list[NamePattern] | None = None
-    maybe = range(len(names)) if short and language and inflects(language) else _candidates(text, tuple(names), short)
-    for at in maybe:
+    candidates = _candidates(text, tuple(names), short)
+    inflected = short and language != "" and inflects(language)
+    if not candidates and not inflected:
+        return None
+    others = [other for name in known if (other := name_pattern(name))]
+    for at in candidates:
         pattern = name_pattern(names[at])
-        if others is None:
-            others = [other for name in known if (other := name_pattern(name))]
         if pattern is not None and _whole(text, pattern, others):
             return at
-        if short and short_form_in(text, names[at], language, others, initials=initials):
+        if short and short_form_in(text, names[at], others, initials=initials):
             return at
-    return None
+    return next((at for at, name in enumerate(names) if inflected_in(text, name, others)), None) if inflected else None
 
 
 def _whole(text: str, pattern: NamePattern, known: Sequence[NamePattern]) -> bool:

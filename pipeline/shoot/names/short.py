@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from pipeline.shoot.names.letters import CASED, FOLDS, PLAIN, Fold, cased, readings, words_apart
-from pipeline.shoot.names.parts import inflects, may_be, telling
+from pipeline.shoot.names.parts import may_be, telling
 from pipeline.shoot.names.spelled import (
     GAP,
     LETTER,
@@ -51,11 +51,9 @@ class _Forms:
         return not words.isdisjoint(self.surnames) or (self.initial in words and not words.isdisjoint(self.given))
 
 
-def short_form_in(
-    text: str, name: str, language: str = "", known: Sequence[NamePattern] = (), *, initials: bool = True
-) -> bool:
+def short_form_in(text: str, name: str, known: Sequence[NamePattern] = (), *, initials: bool = True) -> bool:
     """Whether the text has a short form of the name, such as "A. Holm", "Holm, A.", "Ada H.", "Ada M. Holm",
-    "Ada Holms", or "AdaHolm" inside a longer word; in inflecting languages (BCP 47) also both parts with other endings.
+    "Ada Holms", or "AdaHolm" inside a longer word.
 
     known     names of others: what is all theirs counts for nobody else
     initials  whether an initial with a name counts, which may be of another person
@@ -70,7 +68,7 @@ def short_form_in(
                 continue
             if _whole(reading, forms, fold, known) or (initials and _initials(reading, forms, fold)):
                 return True
-    return bool(language) and inflects(language) and _inflected(text, name, known)
+    return False
 
 
 def may_have_short_form(text: str, name: str, fold: Fold) -> bool:
@@ -160,8 +158,11 @@ def _forms(name: str, fold: Fold) -> _Forms | None:
     )  # fmt: skip
 
 
-def _inflected(text: str, name: str, known: Sequence[NamePattern]) -> bool:
-    """Whether words that stand side by side may be forms of the name's parts, the given names or the surname first."""
+def inflected_in(text: str, name: str, known: Sequence[NamePattern] = ()) -> bool:
+    """Whether words that stand side by side may be forms of the name's parts, the given names or the surname first.
+
+    For languages that inflect names; `known` as above.
+    """
     parts = telling(parts_of(name))
     if len(parts) < 2 or not all(cased(part[0]) for part in parts):
         return False
