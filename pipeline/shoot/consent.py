@@ -22,7 +22,10 @@ _UNREAD = (
     "{do}, or take those players' lines out of the roster"
 )
 _LETTERS = re.compile(r"[^\x00-\x40\x5b-\x60\x7b-\x7f]|\\u|&#|%")  # or what may stand for one
-_DO = {"sidecar": "write it again or delete it", "file of the same exposure": "copy it again from the card or delete it"}
+_DO = {
+    "sidecar": "write it again or delete it",
+    "file of the same exposure": "copy it again from the card or delete it",
+}
 
 
 def held_by_own_texts(facts: Facts, frames: Sequence[Frame]) -> dict[str, str]:

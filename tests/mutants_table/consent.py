@@ -126,7 +126,7 @@ MUTANTS = [
         "if any(player.publish for player in facts.roster):",
         *_PLACES,
     ),
-    mutant(_CONSENT, "if not text.maker and _LETTERS", "if _LETTERS", "shoot/test_consent.py"),
+    mutant(_CONSENT, "if not t.maker and _LETTERS", "if _LETTERS", "shoot/test_consent.py"),
     mutant(
         _CONSENT, 'for part in (relative.stem, str(relative.with_suffix("")))', "for part in (relative.stem,)", *_PLACES
     ),
