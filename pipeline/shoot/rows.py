@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 from pipeline.errors import Problem
 from pipeline.shoot.eventfile import box_of
-from pipeline.shoot.facts import SIDES, FrameFacts, Player
+from pipeline.shoot.facts import FRAME_COLUMNS, SIDES, FrameFacts, Player
 from pipeline.shoot.frame_names import FrameIndex, Meant, row_digest
 from pipeline.shoot.names import hints_at, holds_any, same_name
 from pipeline.textfile.messages import did_you_mean
@@ -119,6 +119,7 @@ def read_rows(
     elsewhere: list[Row] = []
     unplaced: list[str] = []
     unclear: dict[str, str] = {}
+    first: dict[str, Row] = {}
     meanings = [(row, _meaning(row, index)) for row in (table.rows if table else ())]
     certain = {meant.name for _, meant in meanings}
     for row, meant in meanings:
@@ -127,7 +128,7 @@ def read_rows(
         may = [one for one in meant.may if meant.sure or one not in certain]
         if not row["frame"]:
             wrong.append("frame: empty; write the frame's name")
-        elif name is not None and name in rows:
+        elif name is not None and name in rows and not _says_nothing_more(row, first[name]):
             wrong.append(f"frame: {name} is already on line {rows[name].line}; leave one of the two out")
         facts = replace(_facts_of(row, teams, roster, languages, wrong), unclear=_unsure_words(row, hidden))
         if row["frame"] and name is None:
@@ -143,14 +144,24 @@ def read_rows(
             called = row["frame"] if row["frame"] not in index.frames else f"{row['frame']} (line {row.line})"
             missing.append((called, f"{row.where}: {why}"))
             elsewhere.append(row)
-        if name is not None and not wrong:
-            rows[name] = facts
+        if name is not None and not wrong and (name not in rows or not _typed(first[name])):
+            rows[name], first[name] = facts, row
         problems += [row.problem(message) for message in wrong]
     means = {row_digest(row): meant.name for row, meant in meanings if meant.name is not None}
     return Rows(rows, missing, tuple(elsewhere), tuple(unplaced), unclear, means)
 
 
 _UNCLEAR = "line {line} of frames.csv may mean it or another frame; write the whole name there"
+
+
+def _typed(row: Row) -> bool:
+    return any(row[column] for column in FRAME_COLUMNS[1:])
+
+
+def _says_nothing_more(row: Row, first: Row) -> bool:
+    """Whether two rows of one frame, by two of its files, are no contradiction: nobody wrote into one of them."""
+    by_two_files = folded(row["frame"]) != folded(first["frame"]) or row["file"] != first["file"]
+    return by_two_files and not (_typed(row) and _typed(first))
 
 
 def _meaning(row: Row, index: FrameIndex) -> Meant:

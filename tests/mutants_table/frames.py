@@ -8,7 +8,7 @@ _NAMES = "shoot/frame_names.py"
 _PAIRS = "shoot/pairs.py"
 _NAMED = ("shoot/test_frame_names.py",)
 _PAIRED = ("shoot/test_pairs.py",)
-_CARDS = ("engine/test_two_cards.py",)
+_CARDS = "engine/test_two_cards.py"
 _TWINS = ("engine/test_twins.py",)
 
 MUTANTS = [
@@ -31,8 +31,18 @@ MUTANTS = [
     mutant(_NAMES, "            if not fits:", "            if False:", *_NAMED),
     mutant(_NAMES, "return alike, not rooted and alike == in_root", "return alike, not rooted", *_NAMED),
     mutant(_NAMES, 'return self._unsure(row["frame"], meant.may)', "return meant", *_NAMED),
-    mutant("shoot/rows.py", "if meant.sure or one not in certain]", "if meant.sure]", *_CARDS),
-    mutant("shoot/rows.py", "unclear |= {one: _UNCLEAR", "_ = {one: _UNCLEAR", *_CARDS),
+    mutant(
+        "shoot/rows.py",
+        "if meant.sure or one not in certain]",
+        "if meant.sure]",
+        f"{_CARDS}::test_no_other_frame_gets_the_name_of_one_that_left",
+    ),
+    mutant(
+        "shoot/rows.py",
+        "unclear |= {one: _UNCLEAR",
+        "_ = {one: _UNCLEAR",
+        f"{_CARDS}::test_what_says_which_frame_a_row_means",
+    ),
     mutant(_PAIRS, "(timed and not _same_time(a, b)) or ", "", *_PAIRED),
     mutant(_PAIRS, " or _differ(a.serial, b.serial)", "", *_PAIRED),
     mutant(_PAIRS, "if len(set(head)) > 1 else None", "", *_PAIRED),
@@ -47,8 +57,18 @@ MUTANTS = [
     ),
     mutant("engine/measure.py", "twin = from_twin(one.frame) if one.error else None", "twin = None", *_TWINS),
     mutant("engine/run.py", "                damaged = True", "                pass", *_TWINS),
-    mutant("engine/jobs.py", "names_known(out) if out is not None else NOTHING_KNOWN", "NOTHING_KNOWN", *_CARDS),
-    mutant("engine/outputs.py", "if relative not in self.orphans}", "if True}", *_CARDS),
+    mutant(
+        "engine/jobs.py",
+        "names_known(out) if out is not None else NOTHING_KNOWN",
+        "NOTHING_KNOWN",
+        f"{_CARDS}::test_moved_files_are_known_by_their_bytes",
+    ),
+    mutant(
+        "engine/outputs.py",
+        "if relative not in self.orphans}",
+        "if True}",
+        f"{_CARDS}::test_a_frame_that_left_is_in_no_zip_page_or_push",
+    ),
     mutant("engine/run.py", "*self.shoot.index.formerly},", "},", *_TWINS),
     mutant("engine/filenames.py", "sorted(numbered, key=lambda pair: pair[0])", "numbered", "engine/test_filenames.py"),
 ]

@@ -17,8 +17,10 @@ from pipeline.shoot.clocks.entries import Clock
 from pipeline.shoot.countries import _CODES, alpha2, alpha3
 from pipeline.shoot.eventfile import TEXTS
 from pipeline.shoot.facts import Facts, FrameFacts, Player, Reference, held_back
+from pipeline.shoot.frame_names import FrameIndex
 from pipeline.shoot.read_facts import load_facts
-from tests.shoot.called import index_of
+from pipeline.types import Frame
+from tests.shoot.called import frame_called, index_of
 
 NAMES = [f"TH1_000{n}" for n in range(1, 6)] + ["card1/TH1_0009", "card2/TH1_0009"]
 
@@ -389,3 +391,27 @@ def test_files_of_one_stem_are_held_where_a_row_names_the_stem_alone() -> None:
     assert index.find("./F1.dng") == ("F1.dng", "")
     assert index.candidates("F1") == ["F1.DNG", "F1.dng"] and index.candidates("F2.nef") == ["F2"]
     assert index.candidates("F3") == []
+
+
+def test_two_rows_by_two_files_of_one_frame_are_no_mistake_where_one_is_empty(tmp_path: Path) -> None:
+    """A table that was written when the raw and the JPEG were not yet known to be of one exposure."""
+    frame = Frame("TH1_0001", Path("TH1_0001.NEF"), "TH1_0001.NEF", "raw", twin=Path("card2/TH1_0001.JPG"))
+    (tmp_path / "roster.csv").write_text("team,number,name\nhome,7,Ida Marlow\n", encoding="utf-8")
+    for rows, problem in (
+        ("TH1_0001,,\ncard2/TH1_0001,no,\n", False), ("card2/TH1_0001,no,\nTH1_0001,,\n", False),
+        ("TH1_0001,,home 7\ncard2/TH1_0001,no,\n", True), ("TH1_0001,no,\nTH1_0001,,\n", True),
+    ):  # fmt: skip
+        (tmp_path / "frames.csv").write_text(f"frame,keep,players\n{rows}", encoding="utf-8")
+        facts, problems, _ = load_facts(tmp_path, None, FrameIndex([frame]))
+        assert ["already on line 2" in p.message for p in problems] == [True] * problem
+        assert problem or not facts.rows["TH1_0001"].keep
+
+
+def test_a_reference_of_several_frames_is_the_one_that_is_called_so(tmp_path: Path) -> None:
+    """A wrong grey card is no harm to anybody; so the night goes on, and says which is used."""
+    frames = [frame_called("TH1_0001"), frame_called("card2/TH1_0001")]
+    (tmp_path / "shoot.yaml").write_text("references:\n  - {frame: TH1_0001, patch: auto}\n", encoding="utf-8")
+    facts, problems, _ = load_facts(tmp_path, None, FrameIndex(frames))
+    assert problems == [] and [r.frame for r in facts.references] == ["TH1_0001"]
+    assert "TH1_0001 may be ./TH1_0001 or card2/TH1_0001" in facts.notices[0]
+    assert facts.notices[0].endswith("./TH1_0001 is used")
