@@ -10,6 +10,7 @@ _GATHER, _LAYOUT, _LISTING, _NAMES = (f"{_AT}{name}.py" for name in ("gather", "
 _RESULT, _TARGET = f"{_AT}result.py", f"{_AT}target.py"
 _COPIES = (f"{_AT}test_gather.py",)
 _FAULTS = (f"{_AT}test_faults.py",)
+_ANSWERS = (f"{_AT}test_result.py",)
 _KILLS = (f"{_AT}test_kills.py",)
 _NAMED = (f"{_AT}test_names.py",)
 
@@ -127,11 +128,11 @@ MUTANTS = [
     mutant(_CARD, "new = [path for path in now if path not in listed]", "new: list[str] = []", *_FAULTS),
     mutant(_CARD, "        if fallen:\n", "        if False:\n", *_FAULTS),
     mutant(_CARD, "                if attempt == _TRIES:\n                    raise", "                pass", *_FAULTS),
-    mutant(_RESULT, "return self.complete and not", "return not", "cli/test_gather.py"),
-    mutant(_RESULT, "not self.failed and", "", *_FAULTS),
-    mutant(_RESULT, "and not self.against and", "and", *_FAULTS),
-    mutant(_RESULT, "self.gathered == self.found > 0", "self.found > 0", *_FAULTS),
-    mutant(_RESULT, "self.gathered == self.found > 0", "self.gathered == self.found", *_COPIES),
+    mutant(_RESULT, "return self.complete and not", "return not", *_ANSWERS),
+    mutant(_RESULT, "not self.failed and", "", *_ANSWERS),
+    mutant(_RESULT, "and not self.against and", "and", *_ANSWERS),
+    mutant(_RESULT, "self.gathered == self.found > 0", "self.found > 0", *_ANSWERS),
+    mutant(_RESULT, "self.gathered == self.found > 0", "self.gathered == self.found", *_ANSWERS),
     mutant("cli/gather.py", "    if not all(result.safe for", "    if not any(result.safe for", "cli/test_gather.py"),
     # The list.
     mutant(_CHECKSUMS, 'self._data + b"".join(self._new), prefix', 'b"".join(self._new), prefix', *_NAMED),

@@ -164,7 +164,8 @@ def test_a_card_that_is_pulled_is_said_and_taken_up_again(
     with monkeypatch.context() as patch:
         failing_read(patch, card / FOLDER / "HALL0002.CR3", errno.ENODEV, 1, pull)
         (result,) = gather(card, shoot)
-    assert not result.safe and "the card was taken out" in result.verdict() and not unfinished(shoot)
+    assert not result.safe and "the card was taken out or has failed" in result.verdict() and not result.failed
+    assert not unfinished(shoot)
     assert 0 < result.copied < result.found
     if card.exists():
         card.rmdir()
@@ -234,6 +235,22 @@ def test_a_file_that_changes_while_it_is_read_is_read_again_or_named(
     assert (f"{RAW}: changes while it is read" in result.verdict()) == (times == 2)
     assert result.safe == holds_all(card, shoot) == (times == 1)
     assert set(sums(shoot).values()) <= set(sums(card).values()) and not unfinished(shoot)
+
+
+def test_what_changes_on_the_card_after_it_was_copied_is_no_yes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    card = write_card(tmp_path / "CARD")
+    real = copying.Part.settle
+
+    def settle(self, final):
+        real(self, final)
+        if final.name == "HALL0002.CR3":
+            put(card / RAW, content("rated a moment later"))
+
+    monkeypatch.setattr(copying.Part, "settle", settle)
+    (result,) = gather(card, tmp_path / "shoot")
+    assert not result.safe and f"{RAW} changed while the card was read" in result.verdict()
 
 
 def test_what_comes_to_the_card_meanwhile_is_no_yes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -396,6 +413,43 @@ def test_a_file_that_ends_too_early_is_no_copy(tmp_path: Path, monkeypatch: pyte
     monkeypatch.setattr(os, "read", watched_read)
     (result,) = gather(card, shoot)
     assert not result.safe and RAW in result.verdict() and f"CARD/{RAW}" not in sums(shoot)
+
+
+@linux
+def test_a_card_of_another_user_is_read_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """open(2) of Linux: O_NOATIME is EPERM where the file is another user's."""
+    real = os.open
+
+    def opened(path, flags, *arguments, **keywords):
+        if flags & os.O_NOATIME:
+            raise PermissionError(errno.EPERM, "Operation not permitted")
+        return real(path, flags, *arguments, **keywords)
+
+    monkeypatch.setattr(os, "open", opened)
+    assert gather(write_card(tmp_path / "CARD"), tmp_path / "shoot")[0].safe
+
+
+@linux
+def test_every_byte_is_read_back_from_the_device(tmp_path: Path) -> None:
+    """The kernel counts the sectors of 512 bytes that a device was asked for (iostats.rst of its documentation)."""
+    disk_file, folder = tmp_path / "disk.img", tmp_path / "disk"
+    folder.mkdir()
+    disk_file.write_bytes(b"")
+    os.truncate(disk_file, 32 << 20)
+    for command in (["mkfs.ext4", "-q", "-F", str(disk_file)], ["mount", "-o", "loop", str(disk_file), str(folder)]):
+        if shutil.which(command[0]) is None or subprocess.run(command, capture_output=True, timeout=60).returncode:
+            pytest.skip("no disk image can be mounted here")
+    try:
+        device = folder.stat().st_dev
+        counts = Path(f"/sys/dev/block/{os.major(device)}:{os.minor(device)}/stat")
+        card = tmp_path / "CARD"
+        for i in range(4):
+            put(card / FOLDER / f"HALL{i}.CR3", content(f"{i}", 3_000_000))
+        before = int(counts.read_text().split()[2])
+        assert gather(card, folder / "shoot")[0].safe
+        assert (int(counts.read_text().split()[2]) - before) * 512 >= 12_000_000
+    finally:
+        subprocess.run(["umount", "-l", str(folder)], check=True, timeout=60)
 
 
 @linux
