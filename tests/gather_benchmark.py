@@ -31,6 +31,17 @@ def by_hand(card: Path, shoot: Path) -> None:
     subprocess.run(["sha256sum", "-c", "--quiet", f"{shoot}.sums"], cwd=shoot, check=True)
 
 
+def by_openssl(card: Path, shoot: Path) -> None:
+    """The same by a faster program: what sha256sum costs depends on how it was built."""
+    sums = f"cd '{{}}' && find . -type f | sort | xargs -d '\\n' openssl sha256 -r > '{shoot}.{{}}'"
+    subprocess.run(sums.format(card, "sums"), shell=True, check=True)
+    subprocess.run(["cp", "-a", card, shoot], check=True)
+    os.sync()
+    forget(shoot)
+    subprocess.run(sums.format(shoot, "again"), shell=True, check=True)
+    subprocess.run(["cmp", f"{shoot}.sums", f"{shoot}.again"], check=True)
+
+
 def copy_only(card: Path, shoot: Path) -> None:
     subprocess.run(["cp", "-a", card, shoot], check=True)
     os.sync()
@@ -73,7 +84,7 @@ def main() -> None:
         (card / "DCIM").mkdir(parents=True)
         for i in range(options.files):
             (card / "DCIM" / f"HALL{i:04}.CR3").write_bytes(i.to_bytes(4, "big") + data[4:])
-        ways = {"by hand": by_hand, "cp -a and sync only": copy_only, "gather": gather}
+        ways = {"by hand": by_hand, "by hand, openssl": by_openssl, "cp -a and sync only": copy_only, "gather": gather}
         found: dict[str, list[tuple[float, float]]] = {way: [] for way in ways}
         for _ in range(ROUNDS):
             for way, call in ways.items():

@@ -72,6 +72,11 @@ class Card:
                     break
                 self.result.failed.append((entry.path, f"cannot be read from the card ({reason(error)})"))
             progress(entry.size - self._counted, 1)
+        for target in targets:
+            try:
+                target.flush()
+            except OSError as error:
+                self.result.against.append(f"{shown(target.given)} {target.failed(error)}")
         self._compare()
         self.result.complete = True
 

@@ -100,9 +100,8 @@ class Part:
         return abs(self.path.stat().st_mtime_ns - mtime) <= FAT_SECONDS * 10**9
 
     def settle(self, final: Path) -> None:
-        """Give the verified copy its name, for good. Raises FileExistsError where the name is taken, OSError."""
+        """Give the verified copy its name. Raises FileExistsError where the name is taken, OSError."""
         disk.move(self.path, final)
-        disk.flush_folder(final.parent)
 
     def discard(self) -> None:
         """Remove what there is under the temporary name; what cannot be removed is a leftover for the next gather."""
@@ -117,12 +116,16 @@ class Part:
             os.close(opened)
 
 
-def hash_from_disk(path: Path) -> str:
-    """SHA-256 in hex of a file, from the disk and not from memory where the system permits. Raises OSError."""
+def hash_from_disk(path: Path, *, unflushed: bool = False) -> str:
+    """SHA-256 in hex of a file, from the disk and not from memory where the system permits. Raises OSError.
+
+    unflushed  whether another program may have written it a moment ago
+    """
     opened = disk.open_to_read(path)
     try:
-        with suppress(OSError):  # written by another program a moment ago, perhaps; some systems flush only for writers
-            os.fsync(opened)
+        if unflushed:
+            with suppress(OSError):  # some systems flush for writers only
+                os.fsync(opened)
         disk.forget(opened)
         digest = hashlib.sha256()
         while data := _read(opened, _CHUNK):

@@ -57,6 +57,7 @@ class Target:
         self._by_name: dict[tuple[str, int], list[str]] = defaultdict(list)
         self._groups: Counter[str] = Counter()
         self._folders: set[str] = set()  # and files at the top
+        self._unflushed: set[Path] = set()  # folders with new names
         self._heads: dict[str, bytes] = {}
         self._digests: dict[str, str] = {}
 
@@ -182,7 +183,7 @@ class Target:
         """Whether the file at `path` has this SHA-256, read from the disk once."""
         if path not in self._digests:
             try:
-                self._digests[path] = hash_from_disk(self.root / path)
+                self._digests[path] = hash_from_disk(self.root / path, unflushed=True)
             except OSError:
                 self._digests[path] = ""
         return self._digests[path] == digest
@@ -211,10 +212,17 @@ class Target:
                 part.settle(self.root / path)
             except FileExistsError:  # came in the meantime, or the disk takes two names for one
                 continue
+            self._unflushed.add((self.root / path).parent)
             self._add(Entry.of(path, os.lstat(self.root / path)))
             self._heads[path], self._digests[path] = hashlib.sha256(head).digest(), digest
             return path
         raise AssertionError("names end")
+
+    def flush(self) -> None:
+        """Wait until the disk has the names of all copies. Raises OSError."""
+        for folder in sorted(self._unflushed):
+            disk.flush_folder(folder)
+            self._unflushed.remove(folder)
 
     def stands(self, path: str, size: int) -> bool:
         """Whether a verified file is still where it was put."""
