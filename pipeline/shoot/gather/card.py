@@ -89,6 +89,7 @@ class Card:
         result.copied += bool(outcome.copied)
         for target, (path, digest) in outcome.places.items():
             target.checksums.add(path, digest)
+            result.verified[target.given] += 1
             self._places.append((target, path, self._read[entry.path].size))
         for path in dict.fromkeys(outcome.copied):
             result.folder = layout.folder

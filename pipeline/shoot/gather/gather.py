@@ -35,10 +35,12 @@ class Gathering:
                     _refuse_nested(card, folder)
             if also is not None and (_within(also, to) or _within(to, also)):
                 raise InputError(
-                    f"{also}: a second copy in the same folder is none; give --also a folder on another disk"
+                    f"{shown(also)}: a second copy in the same folder is none; give --also a folder on another disk"
                 )
         except OSError as error:
-            raise InputError(f"{error.filename}: cannot be read ({reason(error)}); nothing was copied") from error
+            raise InputError(
+                f"{shown(error.filename)}: cannot be read ({reason(error)}); nothing was copied"
+            ) from error
         self.results = [CardResult(card, self._folders) for card in distinct]
 
     def run(self, started: Callable[[int, int], None], progress: Progress) -> None:
@@ -66,7 +68,7 @@ class Gathering:
         found: list[Path] = []
         for card in cards:
             if not card.is_dir():
-                raise InputError(f"{card}: there is no such folder; is the card in its reader?")
+                raise InputError(f"{shown(card)}: there is no such folder; is the card in its reader?")
             if any(card.samefile(other) for other in found):
                 self.notes.append(f"{shown(card)} was given twice, and is read once")
             else:
@@ -78,7 +80,7 @@ class Gathering:
         try:
             targets = [_opened(self._to, stack)]
         except OSError as error:
-            raise InputError(f"{self._to}: cannot be written ({reason(error)}); choose another --to") from error
+            raise InputError(f"{shown(self._to)}: cannot be written ({reason(error)}); choose another --to") from error
         if self._also is not None:
             try:
                 targets.append(_opened(self._also, stack))
@@ -101,12 +103,16 @@ class Gathering:
         try:
             card = Card(result.card, result)
         except OSError as error:
-            raise InputError(f"{result.card}: cannot be read ({reason(error)}); is the card in its reader?") from error
+            raise InputError(
+                f"{shown(result.card)}: cannot be read ({reason(error)}); is the card in its reader?"
+            ) from error
         stack.callback(card.close)
         listing = card.listing
         if listing.odd:
             odd = some_text([f"{path} ({what})" for path, what in listing.odd])
             result.notes.append(f"not copied, no file: {odd}")
+        if empty := [entry.path for entry in listing.files if not entry.size]:
+            result.notes.append(f"empty on the card, perhaps a picture that it lost: {some_text(empty)}")
         if listing.trash:
             result.notes.append(f"not copied, in the trash of a computer: {some_text(listing.trash)}")
         if listing.system:
@@ -155,9 +161,11 @@ def _opened(folder: Path, stack: ExitStack) -> Target:
 
 def _refuse_nested(card: Path, folder: Path) -> None:
     if _within(folder, card):
-        raise InputError(f"{folder}: lies on the card {card}, which is never written; choose another folder")
+        raise InputError(
+            f"{shown(folder)}: lies on the card {shown(card)}, which is never written; choose another folder"
+        )
     if _within(card, folder):
-        raise InputError(f"{card}: lies in {folder}; give the card itself, or a folder outside")
+        raise InputError(f"{shown(card)}: lies in {shown(folder)}; give the card itself, or a folder outside")
     here = next((path for path in (folder.absolute(), *folder.absolute().parents) if path.exists()), folder)
     if here.stat().st_dev != card.stat().st_dev:
         return
@@ -166,7 +174,7 @@ def _refuse_nested(card: Path, folder: Path) -> None:
     # A folder of a disk that holds much else may be gathered; a card, with DCIM at its top, is formatted as a whole.
     if top == card.resolve() or (top / "DCIM").is_dir():
         raise InputError(
-            f"{folder}: is on the same disk as the card {card} and would be lost with it; choose another disk"
+            f"{shown(folder)}: is on the same disk as the card {shown(card)} and would be lost with it; choose another"
         )
 
 

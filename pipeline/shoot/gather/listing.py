@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import stat
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -16,10 +17,12 @@ LIST = "gathered.sha256"
 LOCK = ".evencourt-gather.lock"
 
 # What operating systems leave on a card; common practice, no source. All that cameras write is copied.
-_TRASH = frozenset((".trashes", ".trash", "$recycle.bin", "recycler", "recycled"))
-_SYSTEM_FOLDERS = frozenset((".spotlight-v100", ".fseventsd", ".temporaryitems", ".documentrevisions-v100"))
-_SYSTEM_FOLDERS |= {"system volume information"}
-_SYSTEM_FILES = frozenset((".ds_store", "thumbs.db", "desktop.ini", "indexervolumeguid", "wpsettings.dat"))
+# A folder that a person might call so is not among them, since what is skipped is lost when the card is formatted.
+_TRASH = re.compile(r"\.trashes|\.trash-[0-9]+|\$recycle\.bin")
+_SYSTEM_FOLDERS = frozenset((
+    ".spotlight-v100", ".fseventsd", ".temporaryitems", ".documentrevisions-v100", "system volume information",
+))  # fmt: skip
+_SYSTEM_FILES = frozenset((".ds_store", "thumbs.db", "desktop.ini"))
 _APPLE_DOUBLE = bytes.fromhex("00051607")  # RFC 1740, appendix A: the magic number of an AppleDouble header file
 
 
@@ -103,7 +106,7 @@ def _add(found: Listing, item: os.DirEntry[str], path: str, in_trash: bool, targ
         if name in _SYSTEM_FOLDERS:
             found.system.append(path)
             return None
-        return in_trash or name in _TRASH or name.startswith(".trash-")
+        return in_trash or _TRASH.fullmatch(name) is not None
     if not stat.S_ISREG(mode):
         found.odd.append((path, _KINDS.get(stat.S_IFMT(mode), "no file")))
     elif in_trash:

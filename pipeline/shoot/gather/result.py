@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -35,7 +36,7 @@ class CardResult:
     card      the folder as it was given; folders  where each file must stand
     folder    its own folder in each of these, "" where nothing was copied
     found     files on it; size  their octets; copied  files that were copied now
-    gathered  files that stand verified in every folder
+    gathered  files that stand verified in every folder; verified  files that stand verified in each
     renamed   (path on the card, path in the shoot) of files that could not keep their name
     failed    (path on the card, reason) of files that are not safe
     against   further reasons against formatting, of the whole card
@@ -53,6 +54,7 @@ class CardResult:
     failed: list[tuple[str, str]] = field(default_factory=list)
     against: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    verified: Counter[Path] = field(default_factory=Counter)
     complete: bool = False
 
     @property
@@ -77,8 +79,9 @@ class CardResult:
         for path, why in self.failed:
             by_reason.setdefault(why, []).append(path)
         reasons += [f"{some_text(paths)}: {why}" for why, paths in by_reason.items()]
-        missing = self.found - self.gathered
-        if missing:
-            where = " and in ".join(map(shown, self.folders))
-            reasons.append(f"{missing:,} of {files_text(self.found)} not verified in {where}")
+        if self.gathered != self.found:
+            counts = [
+                f"{self.verified[folder]:,} of {files_text(self.found)} in {shown(folder)}" for folder in self.folders
+            ]
+            reasons.append(f"verified are {', '.join(counts)}")
         return reasons or ["it was not read to its end"]

@@ -72,7 +72,7 @@ class Target:
             lock.acquire(timeout=0)
         except Timeout:
             raise InputError(
-                f"{self.given}: another gather is copying into it; wait for it. Several cards go into one command"
+                f"{shown(self.given)}: another gather is copying into it; wait for it. One command takes several cards"
             ) from None
         except NotImplementedError:
             pass

@@ -65,7 +65,8 @@ def test_a_disk_that_fills_up_keeps_what_is_whole_and_the_other_copy_goes_on(
     full, other = small_disk / "shoot", tmp_path / "other"
     (result,) = gather(card, full, other) if which == "to" else gather(card, other, full)
     assert not result.safe and result.verdict().count(f"{full} is full") == 1 and not result.failed
-    assert f"{10 - result.gathered} of 10 files not verified in " in result.verdict() and result.gathered < 10
+    assert f"{result.gathered} of 10 files in {full}" in result.verdict() and result.gathered < 10
+    assert f"10 of 10 files in {other}" in result.verdict()
     assert holds_all(card, other) and not unfinished(full) and 0 < len(sums(full)) < len(sums(card))
     assert set(sums(full).values()) <= set(sums(card).values())
 

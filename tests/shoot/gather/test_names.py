@@ -102,12 +102,15 @@ def test_what_computers_leave_on_a_card_is_counted_and_not_copied(tmp_path: Path
     put(card / "$RECYCLE.BIN" / "x", content("thrown away there"))
     put(card / FOLDER / "._HALL0007.CR3", content("a photograph with an odd name"))
     put(card / ".hidden" / "file", content("hidden"))
+    put(card / "RECYCLED" / "HALL0008.CR3", content("a person's own folder"))
     (result,) = gather(card, shoot)
-    assert result.safe and result.found == 12
+    assert result.safe and result.found == 13
     names = set(sums(shoot))
     assert f"CARD/{FOLDER}/._HALL0007.CR3" in names and "CARD/.hidden/file" in names
     assert not any("HALL0000" in n or n.endswith(("._HALL0001.CR3", ".DS_Store", "/x")) for n in names)
+    assert "CARD/RECYCLED/HALL0008.CR3" in names
     text = "\n".join(result.notes)
+    assert f"empty on the card, perhaps a picture that it lost: {FOLDER}/HALL9999.JPG" in text
     assert "trash of a computer: $RECYCLE.BIN/x and 1 more" in text and ".DS_Store and 2 more" in text
 
 

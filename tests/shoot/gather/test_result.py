@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from pathlib import Path
 
 import pytest
 
 from pipeline.shoot.gather.result import CardResult, size_text
 
+SHOOT, SECOND = Path("shoot"), Path("second")
+
 
 def result(**changes) -> CardResult:
     values = {"found": 2, "gathered": 2, "size": 5_000_000, "complete": True} | changes
-    return CardResult(Path("CARD"), (Path("shoot"), Path("second")), **values)
+    return CardResult(Path("CARD"), (SHOOT, SECOND), **values)
 
 
 def test_yes_names_files_and_folders() -> None:
@@ -26,7 +29,10 @@ def test_yes_names_files_and_folders() -> None:
     ("changes", "because"),
     [
         ({"complete": False}, "it was not read to its end"),
-        ({"gathered": 1}, "1 of 2 files not verified in shoot and in second"),
+        (
+            {"gathered": 1, "verified": Counter({SHOOT: 2, SECOND: 1})},
+            "verified are 2 of 2 files in shoot, 1 of 2 files in second",
+        ),
         ({"gathered": 3}, ""),
         ({"found": 0, "gathered": 0}, ""),
         ({"failed": [("DCIM/A.CR3", "cannot be read")]}, "DCIM/A.CR3: cannot be read"),
