@@ -25,7 +25,7 @@ from pipeline.shoot.consent import held_by_own_texts
 from pipeline.shoot.read_facts import FRAMES_FILE, facts_place
 from pipeline.steps import crop
 from pipeline.steps.caption import CaptionParams
-from pipeline.store.files import write_atomic
+from pipeline.store.files import is_inside, write_atomic
 from pipeline.store.store import Store
 
 
@@ -128,7 +128,7 @@ def _write(
     table, failed = caption_sheet.sheet(shoot, params, ranks, measured_frames, players, separator)
     if failed:
         note(f"no caption yet: {failed}")
-    save(out, table.encode("utf-8-sig"))
+    _save(out, table.encode("utf-8-sig"))
     say(f"{out}: {len(shoot.frames)} frames in {len(shoot.bursts)} bursts")
     if suggested is not None:
         say(f"suggested players for {len(suggested)} frames, by their shirts; whom you confirm, write under players")
@@ -142,7 +142,7 @@ def _write(
         raise typer.Exit(1)
 
 
-def save(file: Path, data: bytes) -> None:
+def _save(file: Path, data: bytes) -> None:
     """Write a table or form, whole or not at all. Raises InputError where that cannot be."""
     try:
         write_atomic(file, data)
@@ -191,7 +191,7 @@ def _table_of(shoot: Shoot) -> Path:
 
 
 def _inside(path: Path, folder: Path) -> bool:
-    return folder.resolve() in (path.resolve(), *path.resolve().parents)
+    return is_inside(path.resolve(), folder.resolve())
 
 
 def _refuse(folder: Path, out: Path) -> None:

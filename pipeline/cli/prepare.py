@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import os
+import secrets
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
 import typer
 
 from pipeline.cli.cache import CacheChoice, open_cache
-from pipeline.cli.captions import caption_params, cell_separator, save
+from pipeline.cli.captions import caption_params, cell_separator
 from pipeline.cli.console import command, note, progress, said_once, say, warn
 from pipeline.cli.models import with_models
 from pipeline.engine import executors
@@ -21,8 +24,10 @@ from pipeline.engine.tables.caption_sheet import sheet
 from pipeline.engine.tables.event_form import event_form
 from pipeline.engine.tables.reference_proposals import Proposal, reference_proposals
 from pipeline.errors import InputError
+from pipeline.shoot.gather.disk import move
 from pipeline.shoot.read_facts import EVENT_FILE, FRAMES_FILE, ROSTER_FILE
 from pipeline.steps import crop
+from pipeline.store.files import TEMPORARY, is_inside, write_atomic
 from pipeline.store.store import Store
 
 
@@ -81,7 +86,7 @@ def prepare_shoot(
 def _refuse(shoot: Path, facts: Path) -> None:
     if not shoot.is_dir():
         raise InputError(f"{shoot}: there is no such folder; give the folder that holds the frames")
-    if facts.resolve().is_relative_to(shoot.resolve()):
+    if is_inside(facts.resolve(), shoot.resolve()):
         raise InputError(f"{facts}: is in the shoot folder, which is never written to; give a folder beside it")
     if (facts.exists() and not facts.is_dir()) or facts.suffix.lower() in (".yaml", ".yml"):
         raise InputError(f"{facts}: is a file; give a folder, which is made where there is none")
@@ -103,7 +108,8 @@ def _write_event(
     last: prepare.Written,
 ) -> None:
     content = prepare.form_content(shoot.frames, measured_frames, found, beside, last)
-    save(facts / EVENT_FILE, event_form(shoot.folder.resolve().name, content).encode())
+    if not _save_new(facts / EVENT_FILE, event_form(shoot.folder.resolve().name, content).encode()):
+        return
     usable = [one.frame for one in found if not one.why]
     told = [f"start {content.values['start']}"] if "start" in content.values else []
     told += [f"{', '.join(usable)} may show a card or chart: see references"] if usable else []
@@ -115,10 +121,11 @@ def _write_roster(facts: Path, beside: prepare.Written, last: prepare.Written, s
     if beside.table is not None and last.table is not None:
         note(f"the roster beside the frames, {beside.file}, is taken, not that of the last match")
     if source.table is None:
-        save(facts / ROSTER_FILE, prepare.roster_form(separator).encode("utf-8-sig"))
-        say(f"{facts / ROSTER_FILE}: written, with two examples that are not read")
+        if _save_new(facts / ROSTER_FILE, prepare.roster_form(separator).encode("utf-8-sig")):
+            say(f"{facts / ROSTER_FILE}: written, with two examples that are not read")
         return
-    save(facts / ROSTER_FILE, source.table)
+    if not _save_new(facts / ROSTER_FILE, source.table):
+        return
     withheld = sum(not player.publish for player in source.players)
     say(f"{facts / ROSTER_FILE}: as {source.file}: {len(source.players)} players, {withheld} with publish: no")
 
@@ -135,8 +142,28 @@ def _write_frames(
     table, failed = sheet(now, caption_params(None), ranks, measured_frames, None, separator)
     if failed:
         note(f"no caption yet: {failed}")
-    save(facts / FRAMES_FILE, table.encode("utf-8-sig"))
-    say(f"{facts / FRAMES_FILE}: written: {len(now.frames)} frames in {len(now.bursts)} bursts")
+    if _save_new(facts / FRAMES_FILE, table.encode("utf-8-sig")):
+        say(f"{facts / FRAMES_FILE}: written: {len(now.frames)} frames in {len(now.bursts)} bursts")
+
+
+def _save_new(file: Path, data: bytes) -> bool:
+    """Write a file, whole or not at all, if it is still not there: measuring takes a while, and a person may begin.
+
+    Raises InputError where it cannot be written.
+    """
+    part = file.with_name(f"{TEMPORARY}{os.getpid()}-{secrets.token_hex(8)}")
+    try:
+        write_atomic(part, data)
+        move(part, file)
+    except FileExistsError:
+        say(f"{file}: kept, it was made meanwhile")
+        return False
+    except OSError as error:
+        raise InputError(f"{file}: cannot be written ({error.strerror or error})") from error
+    finally:
+        with suppress(OSError):
+            part.unlink()
+    return True
 
 
 def _say_what_next(shoot: Path, facts: Path, there: list[str]) -> None:

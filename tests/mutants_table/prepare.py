@@ -19,7 +19,8 @@ MUTANTS = [
         *_TESTS,
     ),
     mutant("cli/prepare.py", "        if ROSTER_FILE not in there:\n", "        if True:\n", *_TESTS),
-    mutant("cli/prepare.py", "if facts.resolve().is_relative_to(shoot.resolve()):", "if facts == shoot:", *_TESTS),
+    mutant("cli/prepare.py", "if is_inside(facts.resolve(), shoot.resolve()):", "if facts == shoot:", *_TESTS),
+    mutant("cli/prepare.py", "        move(part, file)\n", "        part.replace(file)\n", *_TESTS),
     # Consent is carried over from beside the frames and from the last match.
     mutant("cli/prepare.py", "beside if beside.table is not None else last", "last", *_TESTS),
     mutant(

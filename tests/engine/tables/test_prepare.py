@@ -14,6 +14,7 @@ import pytest
 from PIL import Image
 from ruamel.yaml import YAML
 
+from pipeline.cli import prepare as command
 from pipeline.engine.jobs import read_shoot
 from pipeline.engine.tables.event_form import FORM, PARTS, FormContent, event_form
 from pipeline.engine.tables.prepare import form_content, last_match, written_facts
@@ -176,6 +177,21 @@ def test_what_is_there_is_never_overwritten(tmp_path: Path) -> None:
     (facts / "shoot.yaml").symlink_to(tmp_path / "elsewhere.yaml")
     evencourt("prepare", shoot, "--facts", facts)
     assert (facts / "shoot.yaml").is_symlink() and not (tmp_path / "elsewhere.yaml").exists()
+
+
+def test_a_file_that_a_person_begins_meanwhile_is_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    shoot, facts = night(tmp_path / "shoot"), tmp_path / "facts"
+    texts = {"shoot.yaml": "title: Mine\n", "roster.csv": "team,number,name\nhome,7,Ida Ask\n", "frames.csv": "frame\n"}
+    measure_shoot = command.measure_shoot
+
+    def meanwhile(*given: object) -> object:
+        for name, text in texts.items():
+            (facts / name).write_text(text, encoding="utf-8")
+        return measure_shoot(*given)
+
+    monkeypatch.setattr(command, "measure_shoot", meanwhile)
+    assert prepare(shoot, facts).count("kept, it was made meanwhile") == 3
+    assert {p.name: p.read_text(encoding="utf-8") for p in facts.iterdir()} == texts
 
 
 def test_tables_that_the_facts_call_otherwise_are_kept(tmp_path: Path) -> None:
