@@ -38,7 +38,8 @@ class _Sizes:
     limit: int = 2_000_000_000  # bytes of all entries
     left: float = 0.9  # of the limit, once the oldest have been removed, so that it is not done for each entry
     entry: int = 64_000_000  # bytes; what is larger was not written by this program
-    room: int = 1_000_000_000  # bytes that stay free on the disk: the night's pictures come first
+    room: int = 1_000_000_000  # bytes that stay free on the disk, for the night's pictures come first;
+    share: float = 0.05  # of a small disk
     recount: int = 50_000_000  # bytes written, after which what other processes wrote is counted too
     abandoned: float = 3600.0  # seconds, after which a temporary file belongs to no living process
 
@@ -128,7 +129,8 @@ class Cache:
             return
         self._counted, self._unseen = True, 0
         try:
-            if shutil.disk_usage(self.folder).free < SIZES.room + more:
+            disk = shutil.disk_usage(self.folder)
+            if disk.free < min(SIZES.room, SIZES.share * disk.total) + more:
                 self._give_up("the disk is nearly full")
                 return
             self._size = more + _trim(self.folder, self._limit - more)

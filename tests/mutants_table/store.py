@@ -63,7 +63,7 @@ MUTANTS = [
     mutant(_CACHE, '    safe = getattr(os, "O_NOFOLLOW", 0) | ', "    safe = ", *_CACHED),
     mutant(_CACHE, "        os.utime(path)\n", "        pass\n", *_CACHED),
     mutant(_CACHE, "in sorted(entries):", "in sorted(entries, reverse=True):", *_CACHED),
-    mutant(_CACHE, "free < SIZES.room + more", "free < 0", *_CACHED),
+    mutant(_CACHE, "disk.free < min(", "disk.free < 0 * min(", *_CACHED),
     mutant(_CACHE, "now - about.st_mtime > SIZES.abandoned", "True", *_CACHED),
     mutant(_CACHE, "place.resolve().is_relative_to(outside.resolve())", "False", *_CACHED),
     mutant(_CACHE, "            _made_private(own)", "            pass", *_CACHED),

@@ -167,15 +167,20 @@ def test_what_a_killed_process_left_goes_and_what_is_being_written_stays(tmp_pat
     assert not old.exists() and new.exists()
 
 
-def test_the_night_s_pictures_come_before_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    usage = shutil.disk_usage(tmp_path)._replace(free=900_000_000)
+@pytest.mark.parametrize(
+    ("total", "free", "kept"), [(10**12, 0.9e9, False), (10**12, 1.1e9, True), (10**9, 4e7, False), (10**9, 6e7, True)]
+)
+def test_the_night_s_pictures_come_before_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, total: int, free: float, kept: bool
+) -> None:
+    """A gigabyte stays free, or a twentieth of a small disk."""
+    usage = shutil.disk_usage(tmp_path)._replace(total=total, free=int(free))
     monkeypatch.setattr(module.shutil, "disk_usage", lambda path: usage)
     cache = Cache.open(tmp_path / "cache")
     for name in "ab":
         cache.put("measured", name, b"one")
-    assert not list((tmp_path / "cache" / "measured").iterdir())
-    (why,) = cache.notices
-    assert "nearly full" in why
+    assert len(list((tmp_path / "cache" / "measured").iterdir())) == 2 * kept
+    assert [("nearly full" in why) for why in cache.notices] == [True] * (not kept)
 
 
 def test_a_disk_that_cannot_be_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
