@@ -82,6 +82,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--frames", type=int, default=40)
     parser.add_argument("--size", default="6000x4000")
+    parser.add_argument("--first", help="only this command comes first, such as inspect")
     parser.add_argument("--shoot", type=Path, help="a folder of frames to measure in place of drawn ones")
     options = parser.parse_args()
     width, height = map(int, options.size.split("x"))
@@ -98,8 +99,10 @@ def main() -> None:
             alone[name] = cpu(arguments, folder / "one")
         todo = commands(folder, shoot)
         for first, arguments in todo.items():
+            if options.first not in (None, first):
+                continue
             took = cpu(arguments, folder / first)
-            print(f"{first} first: {took:.1f} CPU s")
+            print(f"{first} first: {took:.1f} CPU s", flush=True)
             for name, again in todo.items():
                 then = cpu(again, folder / first)
                 rest = max(0.0, then - alone[name])

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from scipy.ndimage import gaussian_filter, maximum_filter
 
 from pipeline.imaging.robust import reweighted
 from pipeline.light.palette import LOW, STEP, ChromaSamples, counts
@@ -80,6 +79,8 @@ def plausible(chroma: F64) -> F64:
 
 def candidates(of: ChromaSamples) -> list[Candidate]:
     """The likeliest whites of one scene, the best first; empty when too little can be used."""
+    from scipy.ndimage import gaussian_filter, maximum_filter
+
     weight = of.weight
     area = gaussian_filter(counts(of.chroma, weight), NEUTRAL.smoothing)
     bright = np.minimum(of.luminance, NEUTRAL.most_luminance) ** NEUTRAL.bright

@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.ndimage import gaussian_filter
 
 from pipeline.imaging.robust import reweighted, weighted_median
 from pipeline.light.highlights import usable
@@ -112,6 +111,8 @@ def histogram(of: ChromaSamples) -> F64:
 
 
 def _root(binned: F64) -> F64:
+    from scipy.ndimage import gaussian_filter
+
     root = np.sqrt(np.maximum(gaussian_filter(binned, PALETTE.smoothing), 0))
     size = float(np.sqrt((root**2).sum()))
     return np.asarray(root / size if size > 0 else root)

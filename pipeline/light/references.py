@@ -5,18 +5,18 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.imaging.geometry import Box, box_to_pixels
 from pipeline.imaging.orientation import Orientation
-from pipeline.light.chart.card import find_card
-from pipeline.light.chart.find import find_chart
-from pipeline.light.chart.fit import Chart, fit_matrix, neutral_of, read_chart
 from pipeline.shoot.facts import Reference
 from pipeline.types import F64, Image
+
+if TYPE_CHECKING:
+    from pipeline.light.chart.fit import Chart
 
 
 @dataclass(frozen=True)
@@ -108,6 +108,10 @@ def measure_references(
 
 def _shown(proxy: Image, reference: Reference, daylight: F64) -> tuple[F64, tuple[float, float], F64 | None]:
     """White (3,) in camera colour, where in the frame it is, and the chart's matrix if asked for."""
+    from pipeline.light.chart.card import find_card
+    from pipeline.light.chart.find import find_chart
+    from pipeline.light.chart.fit import neutral_of, read_chart
+
     corners = np.array(reference.chart) if isinstance(reference.chart, tuple) else None
     if corners is None and "auto" in (reference.chart, reference.patch):
         corners = find_chart(proxy.pixels, proxy.saturation)
@@ -126,6 +130,8 @@ def _shown(proxy: Image, reference: Reference, daylight: F64) -> tuple[F64, tupl
 
 
 def _matrix(chart: Chart, to_working: F64) -> F64:
+    from pipeline.light.chart.fit import fit_matrix
+
     fit = fit_matrix(chart.patches, to_working, chart.weights)
     if fit.refusal:
         raise ValueError(fit.refusal)

@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.cluster.hierarchy import fcluster, linkage
 
 from pipeline.imaging.orientation import Orientation
 from pipeline.light import palette
@@ -283,6 +282,8 @@ def zones(light: ShootLight) -> F64:
     Complete linkage (Sorensen 1948), so that no zone is wider than the limit, over cells of like chromaticities, so
     that its cost does not grow with the square of the scenes. Numbered by their first scene.
     """
+    from scipy.cluster.hierarchy import fcluster, linkage
+
     cells = np.column_stack([light.group * 1000.0, np.round(light.chromaticities / SCENES.cell)])
     unique, inverse = np.unique(cells, axis=0, return_inverse=True)
     inverse = inverse.ravel()

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from pipeline.light.row_wave import ACROSS, DEGREE, Terms
 from pipeline.types import F64
@@ -67,6 +66,8 @@ def static_amplitudes(main: Complex, others: Complex) -> tuple[complex, Complex]
     share; others (F, N): further amplitudes (across the frame, of colour) that turn by the same phase. Returns
     what to ADD to each. The circle is fitted geometrically (Gander, Golub and Strebel, BIT 34, 1994), robustly.
     """
+    from scipy.optimize import least_squares
+
     count = len(main)
     if count < STATIC.frames:
         return None

@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 
 from pipeline.imaging.geometry import HeightBox
 from pipeline.types import F64
@@ -142,6 +141,8 @@ def frame_burst(constraints: Sequence[CropConstraints], style: Style) -> list[He
 
 def _heights(constraints: Sequence[CropConstraints], style: Style) -> F64:
     """Height of each crop, evened over the burst, and never so small that the subject is cut."""
+    from scipy.ndimage import gaussian_filter1d, maximum_filter1d
+
     tall = np.array([w.subject[3] - w.subject[1] for w in constraints])
     calm = gaussian_filter1d(
         maximum_filter1d(tall, FRAMING.height_peak, mode="nearest"), FRAMING.height_sigma, mode="nearest"
@@ -163,6 +164,8 @@ def _limits(constraints: Sequence[CropConstraints], style: Style) -> tuple[F64, 
 
 def _middles(constraints: Sequence[CropConstraints], heights: F64, style: Style) -> F64:
     """(N, 2) where each crop should have its middle: the subject stands behind it, with room ahead of its movement."""
+    from scipy.ndimage import gaussian_filter1d
+
     towards = gaussian_filter1d(np.array([w.towards for w in constraints]), FRAMING.towards_sigma, mode="nearest")
     places = np.array([[(w.subject[0] + w.subject[2]) / 2, (w.subject[1] + w.subject[3]) / 2] for w in constraints])
     calm = places

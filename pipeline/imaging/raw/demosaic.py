@@ -13,7 +13,6 @@ import cv2
 import numpy as np
 import rawpy
 from numpy.typing import NDArray
-from scipy.fft import dctn
 
 from pipeline.imaging.orientation import Orientation
 from pipeline.types import F32, F64
@@ -108,6 +107,8 @@ def demosaic_noise(scale: float) -> tuple[F64, F64]:
 
 def _power(plane: F64) -> F64:
     """Mean power of each coefficient of the 8x8 DCT over all blocks."""
+    from scipy.fft import dctn
+
     rows, columns = (side // 8 * 8 for side in plane.shape)
     blocks = plane[:rows, :columns].reshape(rows // 8, 8, columns // 8, 8).transpose(0, 2, 1, 3)
     return np.asarray((dctn(blocks, axes=(2, 3), norm="ortho") ** 2).mean(axis=(0, 1)))

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.imaging.denoise.denoise import Quality
 from pipeline.imaging.raw.defects import Candidates
 from pipeline.imaging.raw.noise import NoiseStatistics
 from pipeline.imaging.raw.row_noise import RowNoise
 from pipeline.imaging.sharpness import Detail
 from pipeline.types import F64, I64, Image, JsonObject, Noise
+
+if TYPE_CHECKING:
+    from pipeline.imaging.denoise.denoise import Quality
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import nnls
 
 from pipeline.imaging.raw.defects import I64, TILE, Candidates
 from pipeline.imaging.raw.noise import LEAST_A, LEAST_B, NoiseStatistics, fit
@@ -202,6 +201,8 @@ def _read_noise(iso: F64, b: F64, weight: F64) -> tuple[float, float]:
     """b0, b1 >= 0 of b = b0 + b1 * ISO**2 by least relative squares, points off the line losing weight."""
     if len(iso) == 1:
         return 0.0, float(b[0] / iso[0] ** 2)
+    from scipy.optimize import nnls
+
     scale = iso.max() ** 2
 
     def solve(robust: F64) -> F64:

@@ -13,8 +13,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
-from scipy.linalg import solveh_banded
 
 from pipeline.imaging.compiled import compiled
 from pipeline.imaging.raw.noise import Sensor
@@ -239,6 +237,9 @@ def _offsets(sums: F64, prior: float) -> F64:
 
 def _white_part(sums: F64, prior: float) -> tuple[F64, F64]:
     """What is not smooth along the rows (Whittaker's penalty on third differences, 1923), and its weight."""
+    from scipy import sparse
+    from scipy.linalg import solveh_banded
+
     weight = sums[:, 1].sum(axis=1)
     value = sums[:, 0].sum(axis=1) / np.maximum(weight, 1e-30) / _KEPT
     # Strips that disagree by more than their noise see the picture, not the row.
