@@ -5,7 +5,7 @@ from __future__ import annotations
 import unicodedata
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from pathlib import Path
+from pathlib import Path, PurePath
 
 from pipeline.formats import heif
 
@@ -42,7 +42,7 @@ _MOST_SUFFIXES = 5
 OtherFiles = Mapping[str, Mapping[str, int]]  # kind, a key of _WORDS -> suffix in capitals -> how many
 
 
-def suffix_of(path: Path) -> str:
+def suffix_of(path: PurePath) -> str:
     """The suffix in small letters, without its dot."""
     return path.suffix[1:].lower()
 

@@ -63,7 +63,7 @@ MUTANTS = [
     mutant(_TARGET, "return self._digests[path] == digest", "return True", *_COPIES),
     mutant(_TARGET, "if self.head(entry.path) == first]", "]", f"{_AT}test_gather.py", why="only saves reading"),
     mutant(_LAYOUT, "return entry.size > 0 and", "return", *_COPIES),
-    mutant(_LAYOUT, "suffix[1:].lower() in _BY_CONTENT", "suffix[1:].lower() != ''", *_COPIES),
+    mutant(_LAYOUT, "in _BY_CONTENT\n", "!= ''\n", *_COPIES),
     mutant(_LAYOUT, "for member in filter(_is_known_by_bytes, members):", "for member in members:", *_COPIES),
     mutant(_LAYOUT, "self._claimed.get((target, folded(path)), entry.path) == entry.path]", "True]", *_COPIES),
     mutant(_LAYOUT, "for path in free if folded(path) not in self._own_paths]", "for path in free]", *_COPIES),

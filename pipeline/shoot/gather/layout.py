@@ -13,7 +13,7 @@ from pipeline.shoot.gather.copying import head_of
 from pipeline.shoot.gather.listing import Entry
 from pipeline.shoot.gather.portable import folded, label, portable, split
 from pipeline.shoot.gather.target import Target
-from pipeline.shoot.kinds import FILMS, HEIC, PICTURE, RAW
+from pipeline.shoot.kinds import FILMS, HEIC, PICTURE, RAW, suffix_of
 
 _BY_CONTENT = RAW | PICTURE | HEIC | FILMS  # what is known by its bytes, wherever it is
 _SAMPLE = 8  # files whose first 64 KiB are compared to know a card again; chosen, no source
@@ -184,7 +184,7 @@ class Layout:
 
 
 def _is_known_by_bytes(entry: Entry) -> bool:
-    return entry.size > 0 and PurePosixPath(entry.path).suffix[1:].lower() in _BY_CONTENT
+    return entry.size > 0 and suffix_of(PurePosixPath(entry.path)) in _BY_CONTENT
 
 
 def _joined(folder: str, name: str) -> str:
