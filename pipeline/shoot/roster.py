@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from pipeline.errors import Problem
 from pipeline.shoot.facts import Player
@@ -35,7 +35,7 @@ def read_roster(
     languages  in which publish may be answered, besides English
 
     Where the code page of the table is a guess, a name that must not appear is also looked for as the other likely
-    code pages spell it: each such spelling is one more player of that number, with publish: no.
+    code pages spell it: each such spelling is one more player of that number.
     """
     players: dict[tuple[str, str], Player] = {}
     others: list[Player] = []
@@ -70,7 +70,7 @@ def read_roster(
             player = players[side, number] = Player(side, number, row["name"], bool(publish), row.line)
             spellings = row.others.get("name", ())
             if minors or not publish:
-                others += [Player(side, number, name, False, row.line) for name in spellings if only_letters(name)]
+                others += [replace(player, name=name) for name in spellings if only_letters(name)]
             elif spellings and not example:
                 example = f"line {row.line}: {player.name}"
     if table and table.guess:

@@ -66,7 +66,10 @@ def test_names_are_checked_in_a_line_that_may_be_shown(tmp_path: Path) -> None:
         "line 4: Eva Růžová. If not, save the table as CSV UTF-8"
     ]
     assert facts.roster[0] == Player("home", "7", "Jiří Dvořák", False, 2)
-    facts, _ = read(tmp_path, "language: cs\nminors: true\n", roster)
+    facts, _ = read(tmp_path, "language: cs\nminors: true\n", roster, b"frame,players\nTH1_0001,home 9\n")
+    assert held_back(facts, facts.row("TH1_0001")) == ""  # a name is taken out then, no frame is held
+    hidden = tuple(player.name for player in facts.roster if withheld(facts, player))
+    assert "Eva Růžová" in hidden and len(hidden) > 4
     assert "line 2. If not" in said(facts)[0] and "Eva" not in said(facts)[0]
 
 

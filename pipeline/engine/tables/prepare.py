@@ -77,7 +77,9 @@ def written_facts(folder: Path) -> Written:
     file = folder / (parsed.roster or ROSTER_FILE)
     if not file.is_file():
         return Written(values)
-    return Written(values, players, read_bytes(file, SIZE_LIMIT), str(file))
+    # A withheld name may stand there in several spellings, where the table's code page is a guess.
+    one_each = {(player.team, player.number): player for player in reversed(players)}
+    return Written(values, tuple(reversed(one_each.values())), read_bytes(file, SIZE_LIMIT), str(file))
 
 
 def table_files(folder: Path) -> dict[str, Path]:
