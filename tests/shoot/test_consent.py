@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import exiv2
@@ -107,6 +108,13 @@ def test_a_readable_sidecar_and_empty_blocks_hold_nothing(tmp_path: Path) -> Non
     data = one.path.read_bytes()
     one.path.write_bytes(data[:2] + b"\xff\xe1\0\x1fhttp://ns.adobe.com/xap/1.0/\0" + data[2:])
     assert held_by_own_texts(FACTS, [one]) == {}
+
+
+def test_a_file_of_the_same_exposure_that_cannot_be_opened_holds_the_frame(tmp_path: Path) -> None:
+    one = frame(tmp_path)
+    pair = replace(one, twin=tmp_path / "TH1_0001.JPG")
+    assert "copy it again" in held_by_own_texts(FACTS, [pair])["TH1_0001"]
+    assert held_by_own_texts(Facts(roster=FACTS.roster[:1]), [pair]) == {}
 
 
 def test_who_made_it_holds_nothing_in_exif_and_iim_either(tmp_path: Path) -> None:

@@ -23,7 +23,7 @@ Writer = Callable[[Path, str], Path]
 PLACES: dict[str, Writer] = {}
 # A reader cannot know what else stood there: such a frame is held whatever is found.
 BROKEN = {"XMP cut", "XMP with a document type", "XMP extension, a part missing", "sidecar cut", "PNG zTXt damaged",
-          "IIM cut"}  # fmt: skip
+          "IIM cut", "Exif cut", "Exif without a beginning", "Exif directory cut"}  # fmt: skip
 _NAMESPACES = {
     "x": "adobe:ns:meta/", "rdf": "http://www.w3.org/1999/02/22-rdf-syntax-ns#",
     "dc": "http://purl.org/dc/elements/1.1/", "photoshop": "http://ns.adobe.com/photoshop/1.0/",
@@ -189,9 +189,19 @@ def _exif(*fields: tuple[int, int, bytes], order: str = "<", inside: int = 0) ->
     return ((0xE1, b"Exif\0\0" + tiff(list(fields), order, inside)),)
 
 
+def _directory_cut() -> tuple[int, bytes]:
+    """A directory that says to have more entries than there are."""
+    data = bytearray(tiff([(270, 2, b"Cup\0")]))
+    data[8] = 40
+    return 0xE1, b"Exif\0\0" + bytes(data)
+
+
 _PHOTO, _COMMENT = 0x8769, 0x9286
 _in_jpeg("Exif description", lambda t: _exif((270, 2, t.encode() + b"\0")))
 _in_jpeg("Exif description, big-endian, Latin 1", lambda t: _exif((270, 2, t.encode("latin-1") + b"\0"), order=">"))
+_in_jpeg("Exif cut", lambda t: ((0xE1, _exif((270, 2, t.encode() + b" a goal\0"))[0][1][:-4]),))
+_in_jpeg("Exif without a beginning", lambda t: ((0xE1, b"Exif\0\0" + bytes(8) + t.encode()),))
+_in_jpeg("Exif directory cut", lambda t: (_directory_cut(), (0xFE, t.encode())))
 _in_jpeg("Exif document name", lambda t: _exif((269, 2, t.encode() + b"\0")))
 _in_jpeg("Exif title", lambda t: _exif((0xA436, 129, t.encode() + b"\0"), inside=_PHOTO))
 _in_jpeg("Exif comment, ASCII", lambda t: _exif((_COMMENT, 7, b"ASCII\0\0\0" + t.encode()), inside=_PHOTO))
