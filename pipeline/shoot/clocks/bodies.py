@@ -171,11 +171,23 @@ def meant(key: str, everybody: Iterable[Body]) -> list[Body]:
 
 def in_folder(frames: Iterable[Frame], folder: str) -> list[Frame]:
     """The frames in a folder of the shoot or below it; those of no folder but a card's own for "."."""
-    wanted = tuple(part for part in _folded(folder).replace("\\", "/").split("/") if part not in ("", "."))
+    wanted = folder_parts(folder)
     if not wanted:
         return [frame for frame in frames if card_folder(frame) == ROOT] if folder.strip() else []
     below = "/".join(wanted) + "/"
     return [frame for frame in frames if _folded(frame.relative).startswith(below)]
+
+
+def folder_parts(folder: str) -> tuple[str, ...]:
+    """A folder as a person writes it, in parts that can be compared; none for the shoot itself."""
+    return tuple(part for part in _folded(folder).replace("\\", "/").split("/") if part not in ("", "."))
+
+
+def holding(frames: Iterable[Frame]) -> frozenset[tuple[str, ...]]:
+    """The parts of every folder that holds frames, or a folder with frames; those of the shoot itself too."""
+    paths = {_folded(frame.relative).rpartition("/")[0] for frame in frames}
+    parts = {tuple(path.split("/")) if path else () for path in paths}
+    return frozenset(path[:end] for path in parts for end in range(len(path) + 1))
 
 
 def folders(frames: Iterable[Frame]) -> list[str]:

@@ -5,9 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from functools import cached_property
 
 from pipeline.errors import Problem
-from pipeline.shoot.clocks.bodies import Body, bodies, by_time, folders, identity, in_folder, meant
+from pipeline.shoot.clocks.bodies import (
+    Body,
+    bodies,
+    by_time,
+    folder_parts,
+    folders,
+    holding,
+    identity,
+    in_folder,
+    meant,
+)
 from pipeline.shoot.clocks.entries import Clock
 from pipeline.shoot.frame_names import FrameIndex
 from pipeline.types import Frame
@@ -56,7 +67,8 @@ def with_clocks(
     correction, and "right", where the offset is not that of the start: the person has judged that clock.
     """
     problems: list[Problem] = []
-    found = [entry for clock in clocks if (entry := _meant(clock, frames, problems)) is not None]
+    cameras = _Cameras(frames)
+    found = [entry for clock in clocks if (entry := _meant(clock, cameras, problems)) is not None]
     found = _without_repeats(found, problems)
     seconds = _Seconds(frames, found, start, problems)
     moved = [_moved(frame, seconds, start, problems) for frame in frames]
@@ -65,10 +77,31 @@ def with_clocks(
     return Corrected(tuple(sorted(moved, key=by_time)), added, right), sorted(set(problems))
 
 
-def _meant(clock: Clock, frames: Sequence[Frame], problems: list[Problem]) -> _Meant | None:
-    timed = [frame for frame in frames if frame.exif.time is not None]
-    everybody = bodies(timed)
-    inside = in_folder(timed, clock.key)
+class _Cameras:
+    """The cameras and folders of a shoot, found once for all entries."""
+
+    def __init__(self, frames: Sequence[Frame]) -> None:
+        self.frames = frames
+        self.timed = [frame for frame in frames if frame.exif.time is not None]
+        self.everybody = bodies(self.timed)
+        self.untimed = [body for body in bodies(frames) if not body.times]
+        self.holding = holding(frames)
+
+    def inside(self, folder: str, frames: Sequence[Frame]) -> list[Frame]:
+        """Those of `frames` in a folder."""
+        return in_folder(frames, folder) if folder_parts(folder) in self.holding else []
+
+    @cached_property
+    def choices(self) -> str:
+        """What can be written."""
+        of_folders = [name for name in folders(self.frames) if name not in {body.key for body in self.everybody}]
+        more = f", or a folder: {_listed(of_folders)}" if of_folders else ""
+        return f"{_keys(self.everybody)}{more}"
+
+
+def _meant(clock: Clock, cameras: _Cameras, problems: list[Problem]) -> _Meant | None:
+    everybody = cameras.everybody
+    inside = cameras.inside(clock.key, cameras.timed)
     known = [] if clock.key.endswith(("/", "\\")) else meant(clock.key, everybody)
     if len(known) > 1:
         problems.append(clock.problem(f"is {len(known)} cameras; write one of {_keys(known)}"))
@@ -83,7 +116,7 @@ def _meant(clock: Clock, frames: Sequence[Frame], problems: list[Problem]) -> _M
     if of_body:
         return _Meant(clock, 0, of_body)
     if not of_folder:
-        problems.append(_nothing(clock, frames, everybody))
+        problems.append(_nothing(clock, cameras))
         return None
     there = {identity(frame) for frame in inside}
     if len(there) > 1:
@@ -94,17 +127,13 @@ def _meant(clock: Clock, frames: Sequence[Frame], problems: list[Problem]) -> _M
     return _Meant(clock, 1 + depth, of_folder)
 
 
-def _nothing(clock: Clock, frames: Sequence[Frame], everybody: Sequence[Body]) -> Problem:
+def _nothing(clock: Clock, cameras: _Cameras) -> Problem:
     """Why an entry is for no frame, and what would be."""
-    without = meant(clock.key, bodies(frames)) or in_folder(frames, clock.key)
-    if without:
+    if meant(clock.key, cameras.untimed) or cameras.inside(clock.key, cameras.frames):
         return clock.problem("no frame of it has a time, so there is nothing to correct; delete the line")
-    if not everybody:
+    if not cameras.everybody:
         return clock.problem("no frame of the shoot has a time, so there is nothing to correct; delete the line")
-    several = _keys(everybody)
-    of_folders = [name for name in folders(frames) if name not in {body.key for body in everybody}]
-    more = f", or a folder: {_listed(of_folders)}" if of_folders else ""
-    return clock.problem(f"no camera or folder of this shoot is called that; write {several}{more}")
+    return clock.problem(f"no camera or folder of this shoot is called that; write {cameras.choices}")
 
 
 def _keys(some: Sequence[Body]) -> str:

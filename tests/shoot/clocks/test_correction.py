@@ -215,6 +215,13 @@ def test_every_problem_comes_at_once(tmp_path: Path) -> None:
     assert [line for line, _, _ in moved(tmp_path, text)[1]] == [3, 2, 4]
 
 
+def test_twenty_thousand_wrong_keys_are_named_at_once(tmp_path: Path) -> None:
+    """In a night of thousands of frames; the error itself prints the first of them and a count."""
+    frames = [frame(f"DCIM/100ABCDE/A{n}.nef", n, A) for n in range(3000)]
+    _, problems = with_clocks(frames, [Clock(f"key{n}", 1.0, places={"key": (n, 1)}) for n in range(20_000)])
+    assert len(problems) == 20_000
+
+
 def test_many_cameras_are_not_all_listed(tmp_path: Path) -> None:
     frames = [frame(f"{n}.nef", n, f"10{n:04d}") for n in range(40)]
     assert "and 28 more" in moved(tmp_path, " {none: 1}", frames)[1][0][2]
