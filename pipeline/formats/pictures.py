@@ -96,7 +96,8 @@ def _damage(path: Path, error: Exception) -> str:
     if "truncated" not in str(error) and "cannot be decoded" not in str(error):
         return f"the picture is damaged or cut short ({error}); copy it again from the card"
     data = path.read_bytes()
-    kind = "JPEG" if data[:2] == b"\xff\xd8" else "PNG" if data[:4] == b"\x89PNG" else "TIFF"
+    kinds = ((data[:2] == b"\xff\xd8", "JPEG"), (data[:4] == b"\x89PNG", "PNG"), (is_heif(data[:12]), "HEIC"))
+    kind = next((kind for is_it, kind in kinds if is_it), "TIFF")
     missing = _missing_share(data) if kind == "JPEG" else 0
     share = f": about {missing} % of the picture is missing" if missing else ""
     return f"the {kind} is damaged or cut short{share}; copy it again from the card"
