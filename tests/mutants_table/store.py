@@ -53,7 +53,6 @@ MUTANTS = [
     mutant("store/digests.py", "if known.looks_like(before) else", "if True else", *_DIGESTS),
     mutant(_CACHE, "why = _made_private(folder)\n", 'why = ""\n', *_CACHED),
     mutant(_CACHE, "why = why or _made_private(folder / kind)", "_made_private(folder / kind)", *_CACHED),
-    mutant(_CACHE, "        folder.mkdir(mode=0o700)", "        folder.mkdir()", *_CACHED),
     mutant(_CACHE, "part, flags, 0o600)", "part, flags)", *_CACHED),
     mutant(_CACHE, "    if not _is_mine(found):\n", "    if False:\n", *_CACHED),
     mutant(_CACHE, "& 0o022:", "& 0o002:", *_CACHED),

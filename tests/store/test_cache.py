@@ -89,7 +89,7 @@ def test_a_link_is_not_followed(tmp_path: Path, below: str) -> None:
     cache = Cache.open(tmp_path / "cache")
     cache.put("measured", "a", b"one")
     assert not list((tmp_path / "elsewhere").rglob("*"))
-    assert len(cache.notices) == 1 and "link" in cache.notices[0]
+    assert len(cache.notices) == 1 and "it is a link" in cache.notices[0]
 
 
 @posix
@@ -131,6 +131,9 @@ def test_what_is_no_file_is_absent(cache: Cache, tmp_path: Path) -> None:
         assert cache.get("measured", name) is None
         cache.put("measured", name, b"two")
     assert cache.get("measured", "there") == b"one"
+    (folder / "there").rename(tmp_path / "there")
+    (folder / "there").symlink_to(tmp_path / "there")
+    assert cache.get("measured", "there") is None
     assert cache.get("measured", "pipe") == cache.get("measured", "link") == b"two"
 
 
@@ -215,6 +218,8 @@ def test_where_it_is(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert user_cache(outside=shoot).folder == tmp_path / "named"
     monkeypatch.delenv("EVENCOURT_CACHE")
     monkeypatch.setattr(module.platformdirs, "user_cache_path", lambda *_, **__: tmp_path / "user" / "evencourt")
+    (tmp_path / "user" / "evencourt" / "models").mkdir(parents=True)  # where model files are kept
+    (tmp_path / "user" / "evencourt").chmod(0o755)
     usual = user_cache(outside=shoot)
     assert usual.folder == tmp_path / "user" / "evencourt" / "frames"
     if os.name != "nt":
