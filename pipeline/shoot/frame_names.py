@@ -185,12 +185,14 @@ class Meant:
     may   every frame that may be meant
     sure  false where nothing fits, and `may` has what only resembles it: a frame that another row means for certain
           is then not meant
+    as_before  which of several is meant, where only an earlier run says so; "" else
     """
 
     name: str | None
     why: str
     may: tuple[str, ...]
     sure: bool = True
+    as_before: str = ""
 
 
 class FrameIndex:
@@ -269,7 +271,9 @@ class FrameIndex:
             return meant
         earlier = self.formerly.get(earlier, earlier)
         if earlier in meant.may:
-            return Meant(earlier, "", (earlier,))
+            others = [name for name in meant.may if name != earlier]
+            said = f"{self.unmistakable(earlier)}, not {self._shown(others)}" if others else ""
+            return Meant(earlier, "", (earlier,), as_before=said)
         return self._unsure(row["frame"], meant.may)  # it meant a frame that is no longer here
 
     def _by_time(self, row: Row, names: Sequence[str]) -> str | None:

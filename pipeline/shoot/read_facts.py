@@ -117,6 +117,7 @@ def load_facts(
         frames = _table("frames", parsed, doc, place.folders, problems, notices)
     notices += _said(frames, f"line {frames.guess}" if frames and frames.guess else "")
     rows = read_rows(frames, teams, players, index, problems, languages, parsed.minors)
+    notices += [rows.as_before] if rows.as_before else []
     problems += frames.doubts(problems) if frames else []
     facts = Facts(
         title=parsed.title,

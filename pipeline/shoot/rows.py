@@ -12,7 +12,7 @@ from pipeline.shoot.eventfile import box_of
 from pipeline.shoot.facts import FRAME_COLUMNS, SIDES, FrameFacts, Player
 from pipeline.shoot.frame_names import FrameIndex, Meant, row_digest
 from pipeline.shoot.names import hints_at, holds_any, same_name
-from pipeline.textfile.messages import did_you_mean
+from pipeline.textfile.messages import and_more, did_you_mean
 from pipeline.textfile.tables import SAVE_AS, Row, Table, numbers, whole
 from pipeline.textfile.yes_no import yes_or_no
 
@@ -90,6 +90,7 @@ class Rows:
     unclear   frame name -> why it is held back: a row may mean it or another, and what that row forbids must not be
               delivered
     meant     digest of a row -> the frame that it means
+    as_before  what to say of rows that mean one of several frames because they did in an earlier run; "" for none
     """
 
     facts: Mapping[str, FrameFacts]
@@ -98,6 +99,7 @@ class Rows:
     unplaced: tuple[str, ...]
     unclear: Mapping[str, str]
     meant: Mapping[str, str]
+    as_before: str
 
 
 def read_rows(
@@ -126,6 +128,8 @@ def read_rows(
         wrong: list[str] = []
         name = meant.name
         may = [one for one in meant.may if meant.sure or one not in certain]
+        if name is None and may and not _typed(row):
+            continue  # it forbids nothing: no night is held back for a table that nobody has filled in
         if not row["frame"]:
             wrong.append("frame: empty; write the frame's name")
         elif name is not None and name in rows and not _says_nothing_more(row, first[name]):
@@ -148,10 +152,21 @@ def read_rows(
             rows[name], first[name] = facts, row
         problems += [row.problem(message) for message in wrong]
     means = {row_digest(row): meant.name for row, meant in meanings if meant.name is not None}
-    return Rows(rows, missing, tuple(elsewhere), tuple(unplaced), unclear, means)
+    return Rows(rows, missing, tuple(elsewhere), tuple(unplaced), unclear, means, _as_before(meanings))
 
 
 _UNCLEAR = "line {line} of frames.csv may mean it or another frame; write the whole name there"
+
+
+def _as_before(meanings: Sequence[tuple[Row, Meant]]) -> str:
+    said = [(row["frame"], meant.as_before) for row, meant in meanings if meant.as_before]
+    if not said:
+        return ""
+    names = and_more([name for name, _ in said])
+    return (
+        f"frames.csv: {names} may mean frames of several cards and mean those that they meant in the last run: "
+        f"{said[0][1]}; write the whole name if that is wrong"
+    )
 
 
 def _typed(row: Row) -> bool:

@@ -117,6 +117,7 @@ def test_a_second_card_shows_nobody_who_must_not_be(
     ]  # fmt: skip
     assert files.items() <= {p.name: p.stat().st_mtime_ns for p in (tmp_path / "out" / "web").glob("*.jpg")}.items()
     assert {night.names()[f"{first}/{n}.JPG".lstrip("/")] for n in FIRST} == set(FIRST)
+    assert "A_0002 and 1 more may mean frames of several cards and mean those that they meant in the last run" in text
     assert "no longer" not in text and "no frame" not in text and night.record()["counts"]["rendered"] == 3
     assert "Ingrid Solbakken" in night.record()["frames"]["A_0003"]["deliveries"]["web"]["caption"]
 

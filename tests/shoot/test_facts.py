@@ -393,6 +393,12 @@ def test_files_of_one_stem_are_held_where_a_row_names_the_stem_alone() -> None:
     assert index.candidates("F3") == []
 
 
+def test_a_row_that_says_nothing_holds_nothing(tmp_path: Path) -> None:
+    """A table of bare names from a spreadsheet must not hold a whole night of two cards."""
+    facts, problems, missing = read(tmp_path, EVENT, ROSTER, f"{FRAMES}TH1_0009,,,,,\n")
+    assert not problems and not missing and not facts.unclear and not facts.elsewhere
+
+
 def test_two_rows_by_two_files_of_one_frame_are_no_mistake_where_one_is_empty(tmp_path: Path) -> None:
     """A table that was written when the raw and the JPEG were not yet known to be of one exposure."""
     frame = Frame("TH1_0001", Path("TH1_0001.NEF"), "TH1_0001.NEF", "raw", twin=Path("card2/TH1_0001.JPG"))
