@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import InputError
-from pipeline.textfile.reading import read_utf8
+from pipeline.textfile.reading import read_unicode
 
 if TYPE_CHECKING:
     from jinja2 import Environment, Template
@@ -118,7 +118,7 @@ def read_file(written: str, folder: Path) -> str:
     if not path.is_file():
         raise ValueError(f"no file {name} beside the recipe; check the name")
     try:
-        text = read_utf8(path, FILE_LIMIT)
+        text = read_unicode(path, FILE_LIMIT)
     except InputError as error:
         (problem,) = error.problems
         raise ValueError(f"{name}{f', line {problem.line}' if problem.line else ''}: {problem.message}") from None

@@ -39,7 +39,7 @@ class Reading:
             with suppress(UnicodeError):
                 text = part.encode(self.page).decode(page)
                 found.setdefault(_bare(text), text)
-            if len(found) > _LIKELIEST:
+            if len(found) > GUESS.likeliest:
                 break
         return tuple(found.values())[1:]
 
@@ -94,11 +94,28 @@ _IN_WORDS = {"gb18030": "GB 18030", "euc_jp": "EUC-JP", "koi8_u": "KOI8-U"}
 _INSIDE = frozenset("'’-‐·.`´")  # what stands between two letters of a word
 _AROUND = frozenset("µ’“”„‚«»‹›–—…°ºª€§№¿¡、。・，；：（）「」")  # what stands beside words in ordinary texts
 _WORD = re.compile(r'[^ \t\r\n,;"]+')
-# How wrong a reading looks, for each word with such a fault; chosen on the tables of tests/textfile, no source.
-_STRANGE, _MIXED, _CAPITAL, _FOREIGN = 3, 3, 2, 1
 _TWO_BYTES = "\u07ff"  # the last letter that UTF-8 writes as two bytes
-_LIKELIEST = 12  # readings of a part that count; see tests/textfile/test_encodings.py for where the right one stands
-_BROKEN_SHARE = 0.1  # of what is not ASCII: damaged UTF-8 below it, another encoding above
+
+
+@dataclass(frozen=True)
+class GuessConstants:
+    """How wrong a reading looks for each of its words; chosen on the tables of tests/textfile, no source.
+
+    strange  a sign that belongs in no word; mixed  letters of two scripts; capital  one inside a word
+    foreign  a letter that the language has not
+    likeliest  readings of a part that count; tests/textfile/test_encodings.py shows where the right one stands
+    broken   share of what is not ASCII: damaged UTF-8 up to it, another encoding above
+    """
+
+    strange: int = 3
+    mixed: int = 3
+    capital: int = 2
+    foreign: int = 1
+    likeliest: int = 12
+    broken: float = 0.1
+
+
+GUESS = GuessConstants()
 
 
 def read_text(raw: bytes, languages: Sequence[str] = ()) -> Reading:
@@ -129,7 +146,7 @@ def read_text(raw: bytes, languages: Sequence[str] = ()) -> Reading:
         start = error.start
         tolerant = raw.decode("utf-8", "surrogateescape")
         broken = sum("\udc80" <= letter <= "\udcff" for letter in tolerant)
-        if broken <= _BROKEN_SHARE * sum(letter > "\x7f" for letter in tolerant):
+        if broken <= GUESS.broken * sum(letter > "\x7f" for letter in tolerant):
             raise UnreadableTextError("is UTF-8 but for some letters", _line_of(raw, start)) from None
     found = _by_code_page(raw, languages)
     if found is None:
@@ -218,20 +235,20 @@ def _strangeness(text: str, page: str, own: Sequence[str]) -> int:
     if page == "utf-8":
         return sum(map(_faults, words))
     letters = [{letter for letter in word if letter > "\x7f" and letter.isalpha()} for word in words]
-    hypotheses = [(frozenset().union(*map(_alphabet, own)), 0)]
-    hypotheses += [(_alphabet(code), _FOREIGN) for code, pages in _PAGES.items() if page in pages and code not in own]
-    foreign = min(before + sum(_FOREIGN for some in letters if not some <= alphabet) for alphabet, before in hypotheses)
-    return foreign + sum(map(_faults, words))
+    made_for = [code for code, pages in _PAGES.items() if page in pages and code not in own]
+    hypotheses = [(frozenset().union(*map(_alphabet, own)), 0), *((_alphabet(code), 1) for code in made_for)]
+    foreign = min(other + sum(not some <= alphabet for some in letters) for alphabet, other in hypotheses)
+    return GUESS.foreign * foreign + sum(map(_faults, words))
 
 
 def _faults(word: str) -> int:
     faults = 0
     if _is_mixed(word):
-        faults += _MIXED
+        faults += GUESS.mixed
     if any(not _ordinary(word, at) for at, letter in enumerate(word) if letter > "\x7f"):
-        faults += _STRANGE
+        faults += GUESS.strange
     if any(_capital_inside(piece) for piece in re.findall(r"[^\W\d_]+", word)):
-        faults += _CAPITAL
+        faults += GUESS.capital
     return faults
 
 

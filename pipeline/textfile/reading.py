@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 from pathlib import Path
 
 from pipeline.errors import InputError, Problem
@@ -25,18 +26,18 @@ def read_bytes(path: Path, limit: int, doubt: str = "is it the right file?") -> 
     return raw
 
 
-def read_utf8(path: Path, limit: int, save_as: str = "save the file as UTF-8") -> str:
-    """The text of a file of at most `limit` bytes, without a byte order mark.
+def read_unicode(path: Path, limit: int) -> str:
+    """The text of a file of at most `limit` bytes: UTF-8, or UTF-16 with its byte order mark (as YAML 1.2.2, 5.2).
 
-    save_as  what to do where it is not UTF-8
-    Raises InputError as `read_bytes`, and for a file that is not UTF-8, with the line.
+    Raises InputError as `read_bytes`, and for a file that is neither, with the line.
     """
     raw = read_bytes(path, limit)
+    wide = raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
     try:
-        return raw.decode("utf-8-sig")
+        return raw.decode("utf-16" if wide else "utf-8-sig")
     except UnicodeDecodeError as error:
-        line = raw.count(b"\n", 0, error.start) + 1
-        raise refused(path, line, f"is not UTF-8 text; {save_as}") from None
+        line = 0 if wide else raw.count(b"\n", 0, error.start) + 1
+        raise refused(path, line, "is not UTF-8 text; save the file as UTF-8") from None
 
 
 def refused(path: Path, line: int, message: str) -> InputError:

@@ -30,7 +30,7 @@ from ruamel.yaml.reader import ReaderError
 
 from pipeline.errors import InputError, Problem
 from pipeline.textfile.messages import Loc, explain, few
-from pipeline.textfile.reading import read_utf8
+from pipeline.textfile.reading import read_unicode
 
 SIZE_LIMIT = 1_000_000  # bytes; a season of facts is a tenth of it
 _DEPTH_LIMIT = 50  # levels; a recipe has 5
@@ -192,7 +192,7 @@ def load_yaml(path: Path, repeated: list[Problem] | None = None) -> Document:
     keys go to `repeated` where it is given, so that the first of the two can be checked like the rest.
     """
     file = str(path)
-    text = read_utf8(path, SIZE_LIMIT)
+    text = read_unicode(path, SIZE_LIMIT)
     builder: _Builder | None = None
     try:
         builder = _Builder(file, iter(YAML(typ="safe", pure=True).parse(text)))

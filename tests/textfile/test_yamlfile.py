@@ -20,6 +20,14 @@ def load(tmp_path: Path, text: str | bytes) -> Document:
     return load_yaml(path)
 
 
+def test_text_of_an_older_editor(tmp_path: Path) -> None:
+    """YAML 1.2.2, 5.2: UTF-16 with a byte order mark."""
+    for codec in ("utf-8-sig", "utf-16", "utf-8"):
+        assert load(tmp_path, "title: Žár\r\n".encode(codec)).data == {"title": "Žár"}
+    problems = refused(tmp_path, "title: Žár\n".encode("utf-16")[:-1])
+    assert [(p.line, p.message) for p in problems] == [(0, "is not UTF-8 text; save the file as UTF-8")]
+
+
 def refused(tmp_path: Path, text: str | bytes) -> tuple[Problem, ...]:
     with pytest.raises(InputError) as caught:
         load(tmp_path, text)
