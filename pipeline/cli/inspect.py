@@ -85,6 +85,8 @@ def inspect_text(store: Store, shoot: Shoot, measured_frames: Sequence[MeasuredF
     noise, of_noise = _noise(store, measured_frames)
     notes = [*shoot.notices]
     notes += [f"{s.frame.relative}: {s.error}" for s in measured_frames if s.error]
+    used = {f.name: f.path for f in shoot.frames}
+    notes += [f"{s.frame.name}: {s.notices[0]}" for s in measured_frames if s.frame.path != used[s.frame.name]]
     notes += [f"{name}: {why}" for name, why in shoot.missing]
     notes += notices
     if words is not None:

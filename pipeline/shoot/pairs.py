@@ -36,8 +36,8 @@ class PairConstants:
     apart: float = 0.01
     edge: int = 48  # pixels of the side of the small grey pictures that are compared
     decoded: int = 96  # pixels of the longer side of a raw that holds no small picture of its own
-    # Rank correlation of the small grey pictures. Over 8 raw files of 3 cameras and 16 frames of one hall, pictures of
-    # the same exposure gave 0.90 and more, others 0.84 and less (`pytest tests/shoot/test_pairs.py`).
+    # Rank correlation of the small grey pictures. Tried on the raw files of tests/shoot/test_pairs.py and 16 frames of
+    # the demonstration: 0.90 and more for a raw and its own picture, 0.84 and less for any other.
     alike: float = 0.87
     sample: int = 1 << 16  # octets at both ends of a file that are compared before all of it is read
 

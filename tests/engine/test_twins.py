@@ -78,7 +78,9 @@ def test_a_damaged_raw_is_delivered_from_its_jpeg(shoot: Path) -> None:
     status, text = evencourt("verify", shoot.parent / "out", "--render", 3)
     assert status == 0, text
     status, text = evencourt("inspect", shoot, "--workers", 1)
-    assert status == 0 and "3 frames are there both as raw and as JPEG" in " ".join(text.split())
+    said = " ".join(text.split())
+    assert status == 0 and "3 frames are there both as raw and as JPEG" in said
+    assert said.count("delivered from its JPEG, A_0001.JPG, because the raw is damaged") == 1
 
 
 def test_damage_that_shows_when_it_is_rendered(shoot: Path, monkeypatch: pytest.MonkeyPatch) -> None:
