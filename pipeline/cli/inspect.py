@@ -104,7 +104,7 @@ def _cameras(shoot: Shoot) -> list[list[str]]:
         same_day = first is not None and last is not None and first.date() == last.date()
         begins = f"{first:%Y-%m-%d %H:%M:%S}" if first else "no time"
         ends = "" if last is None else f"{last:%H:%M:%S}" if same_day else f"{last:%Y-%m-%d %H:%M:%S}"
-        rows.append([body.model or "unknown", body.key, str(len(body.frames)), begins, ends])
+        rows.append([body.model or "unknown", body.key if first else "", str(len(body.frames)), begins, ends])
         if shoot.added:
             added = sorted({shoot.added[frame.name] for frame in body.frames if frame.name in shoot.added})
             rows[-1].append(", ".join(f"{seconds:+.10g} s" for seconds in added))

@@ -39,6 +39,20 @@ MUTANTS = [
     mutant(_EVIDENCE, "not (start is not None or _slip(wrong, right))", "False", *_FIT_TESTS),
     mutant(_EVIDENCE, "seconds = (zone - own) * 60.0", "seconds = (own - zone) * 60.0", *_FIT_TESTS),
     mutant(_EVIDENCE, "if min(last - first, ends - begins) < LIMITS.long:", "if False:", *_FIT_TESTS),
+    *(
+        mutant(
+            _EVIDENCE, f"{name} = timedelta({unit}={value})", f"{name} = timedelta({unit}={times * value})", *_FIT_TESTS
+        )
+        for name, unit, value in (
+            ("apart: timedelta", "minutes", 15),
+            ("before: timedelta", "hours", 3),
+            ("long: timedelta", "minutes", 30),
+            ("ends: timedelta", "minutes", 5),
+        )
+        for times in (1.1, 0.9)
+    ),
+    mutant(_EVIDENCE, "fixes: int = 3", "fixes: int = 4", *_FIT_TESTS),
+    mutant(_EVIDENCE, "fixes: int = 3", "fixes: int = 2", *_FIT_TESTS),
     mutant(_FIT, "if body.key in judged:", "if False:", *_FIT_TESTS),
     mutant(_FIT, "if one != other and after - before < gap:", "if one != other:", *_FIT_TESTS),
     mutant(_TURNS, "if len(ranges) != 1:", "if not ranges:", *_TURN_TESTS),

@@ -260,6 +260,15 @@ def test_whole_hours_by_which_both_evenings_begin_and_end_together() -> None:
     assert proposed(evening("A", A, 0, 60, 60) + evening("B", B, 2 * HOUR, 60)) == []  # a minute proves nothing
 
 
+@pytest.mark.parametrize(
+    ("late", "minutes", "found"), [(290, 90, True), (310, 90, False), (60, 32, True), (60, 28, False), (-290, 90, True)]
+)
+def test_how_near_the_ends_and_how_long_both_must_be(late: float, minutes: float, found: bool) -> None:
+    """Ends at most five minutes off, evenings of half an hour and more."""
+    one = evening("A", A, 0, 60 * minutes, 60)
+    assert bool(proposed(one + evening("B", B, late - 2 * HOUR, 60 * minutes))) == found
+
+
 def test_nothing_is_proposed_for_unrelated_cameras() -> None:
     """Evenings of random day, hour and length, of cameras that have nothing to do with each other."""
     rng = random.Random(4)
