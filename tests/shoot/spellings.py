@@ -92,8 +92,11 @@ def whole(name: str) -> Mapping[str, str]:
 def short(name: str) -> Mapping[str, str]:
     """Forms that hold a frame, and that another person may have too or that cannot be replaced."""
     given, surname = name.split()
+    spaced = " ".join(surname if len(surname) > 3 else [surname])  # of a shorter one nobody would see the word
     return {
         "initial": f"{given[0]}. {surname}",
+        "initial, surname spaced": f"{given[0]}. {spaced}",
+        "initial last, surname spaced": f"{spaced}, {given[0]}.",
         "initial, no stop": f"{given[0]} {surname}",
         "initial, no space": f"{given[0]}.{surname}",
         "initial, underscore": f"{given[0]}_{surname}".lower(),

@@ -147,24 +147,22 @@ def dataset(number: int, data: bytes, record: int = 2) -> bytes:
     return struct.pack(">BBBH", 0x1C, record, number, len(data)) + data
 
 
-def _resources(iim: bytes, number: int = 0x0404) -> tuple[tuple[int, bytes], ...]:
+def resources(iim: bytes, number: int = 0x0404) -> tuple[tuple[int, bytes], ...]:
     padded = iim + b"\0" * (len(iim) % 2)
     return ((0xED, b"Photoshop 3.0\0" + struct.pack(">4sHHI", b"8BIM", number, 0, len(iim)) + padded),)
 
 
 _UTF8 = dataset(90, b"\x1b%G", 1)
-_in_jpeg("IIM caption", lambda t: _resources(_UTF8 + dataset(120, t.encode())))
-_in_jpeg("IIM keyword, Latin 1", lambda t: _resources(dataset(25, b"goal") + dataset(25, t.encode("latin-1"))))
-_in_jpeg("IIM object name", lambda t: _resources(_UTF8 + dataset(5, t.encode()) + b"\0"))
-_in_jpeg("IIM record 3", lambda t: _resources(dataset(7, t.encode(), 3)))
-_in_jpeg(
-    "IIM after a dataset of another record", lambda t: _resources(dataset(0, b"\0\4", 8) + dataset(40, t.encode()))
-)
-_in_jpeg("IIM extended", lambda t: _resources(
+_in_jpeg("IIM caption", lambda t: resources(_UTF8 + dataset(120, t.encode())))
+_in_jpeg("IIM keyword, Latin 1", lambda t: resources(dataset(25, b"goal") + dataset(25, t.encode("latin-1"))))
+_in_jpeg("IIM object name", lambda t: resources(_UTF8 + dataset(5, t.encode()) + b"\0"))
+_in_jpeg("IIM record 3", lambda t: resources(dataset(7, t.encode(), 3)))
+_in_jpeg("IIM after a dataset of another record", lambda t: resources(dataset(0, b"\0\4", 8) + dataset(40, t.encode())))
+_in_jpeg("IIM extended", lambda t: resources(
     struct.pack(">BBBHI", 0x1C, 2, 120, 0x8004, len(t.encode())) + t.encode()))  # fmt: skip
-_in_jpeg("IIM cut", lambda t: _resources((_UTF8 + dataset(25, t.encode()) + dataset(120, b"a goal"))[:-3]))
-_in_jpeg("image resource, caption", lambda t: _resources(bytes([len(t.encode())]) + t.encode(), 0x03F0))
-_in_jpeg("image resource, XMP", lambda t: _resources(_said(t).encode(), 0x0424))
+_in_jpeg("IIM cut", lambda t: resources((_UTF8 + dataset(25, t.encode()) + dataset(120, b"a goal"))[:-3]))
+_in_jpeg("image resource, caption", lambda t: resources(bytes([len(t.encode())]) + t.encode(), 0x03F0))
+_in_jpeg("image resource, XMP", lambda t: resources(_said(t).encode(), 0x0424))
 
 
 # ---- Exif ------------------------------------------------------------------------------------------------------

@@ -24,7 +24,7 @@ _ADDRESS = "(?:選手|选手|さん|くん|君|ちゃん|선수|씨|양|군)"  #
 
 _WORD = re.compile(r"[^\W_]+")
 _DIGIT_WITHIN = re.compile(f"{LETTER}[01]|[01]{LETTER}")
-_APART = re.compile(rf"(?<!{LETTER}){LETTER}(?:{GAP}{{1,3}}{LETTER}){{3,}}(?!{LETTER})")
+APART = re.compile(rf"(?<!{LETTER}){LETTER}(?:{GAP}{{1,3}}{LETTER}){{3,}}(?!{LETTER})")
 _JOINED = re.compile(rf"[^\W_]+(?:{JOINTS}[^\W_]+)+")
 
 
@@ -65,7 +65,7 @@ def telling(parts: tuple[str, ...]) -> tuple[str, ...]:
 
 def _joined(text: str) -> str:
     """The text with letters that stand apart put together: "F j e l l" is "Fjell"."""
-    return _APART.sub(lambda run: "".join(re.findall(LETTER, run[0])), text)
+    return APART.sub(lambda run: "".join(re.findall(LETTER, run[0])), text)
 
 
 def _odd(word: str) -> bool:

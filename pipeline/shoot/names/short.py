@@ -11,11 +11,12 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from pipeline.shoot.names.letters import CASED, FOLDS, PLAIN, Fold, cased, readings, words_apart
-from pipeline.shoot.names.parts import may_be, telling
+from pipeline.shoot.names.parts import APART, may_be, telling
 from pipeline.shoot.names.spelled import (
     GAP,
     LETTER,
     NamePattern,
+    bare_text,
     covered,
     name_pattern,
     paired,
@@ -64,7 +65,7 @@ def short_form_in(text: str, name: str, known: Sequence[NamePattern] = (), *, in
             forms = _forms(name, fold)
             if fold is PLAIN and pattern is not None and _within_words(reading, pattern, known):
                 return True
-            if forms is None or not forms.may_be_in(words_of(reading, fold)):
+            if forms is None or not may_have_short_form(reading, name, fold):
                 continue
             if _whole(reading, forms, fold, known) or (initials and _initials(reading, forms, fold)):
                 return True
@@ -74,7 +75,17 @@ def short_form_in(text: str, name: str, known: Sequence[NamePattern] = (), *, in
 def may_have_short_form(text: str, name: str, fold: Fold) -> bool:
     """Quickly: False where this fold of the text surely has no short form of the name, other than inside a word."""
     forms = _forms(name, fold)
-    return forms is not None and forms.may_be_in(words_of(text, fold))
+    if forms is None:
+        return False
+    if apart(text, fold) and any(surname in bare_text(text, fold) for surname in forms.surnames):
+        return True
+    return forms.may_be_in(words_of(text, fold))
+
+
+@lru_cache(maxsize=64)
+def apart(text: str, fold: Fold) -> bool:
+    """Whether some word of a text is spelled out letter by letter."""
+    return APART.search(fold.text(text)) is not None
 
 
 @lru_cache(maxsize=64)

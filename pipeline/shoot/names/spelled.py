@@ -121,7 +121,9 @@ def spelled(part: str, length: int) -> str:
         return f"{GAP}{{0,{SPELLING.gap}}}".join(letters)
     if len(part) < 2:
         return "".join(letters)
-    return f"(?:{f'{JOINTS}?'.join(letters)}|{f'{GAP}{{1,{SPELLING.gap}}}'.join(letters)})"
+    gap = f"{GAP}{{1,{SPELLING.gap}}}"
+    apart = [f"(?:{gap}{letter})?" if at in optional else f"{gap}{letter}" for at, letter in enumerate(part)]
+    return f"(?:{f'{JOINTS}?'.join(letters)}|{part[0]}{''.join(apart[1:])})"
 
 
 def _bounded(body: str, order: Sequence[str]) -> str:
