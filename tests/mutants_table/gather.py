@@ -73,8 +73,9 @@ MUTANTS = [
     mutant(_TARGET, "or self.checksums.holds_other(path, digest):", "or False:", *_NAMED),
     mutant(_TARGET, "                if not stat.S_ISDIR(mode):", "                if False:", *_COPIES),
     mutant(_TARGET, "return not stat.S_ISDIR((self.root / folder).lstat().st_mode)", "return False", *_COPIES),
-    mutant(_LAYOUT, "        return 2 * same > len(some)", "        return True", *_COPIES),
-    mutant(_LAYOUT, "        return 2 * same > len(some)", "        return False", *_COPIES),
+    mutant(_LAYOUT, "for target in taken)) > most:", "for target in taken)) and not best:", f"{_AT}test_names.py"),
+    mutant(_LAYOUT, "if 2 * same > len(some) else 0.0", "", *_COPIES),
+    mutant(_LAYOUT, "if 2 * same > len(some) else 0.0", "and 0.0", *_COPIES),
     mutant(_LAYOUT, "or entry.same_file(there):", "or False:", *_COPIES),
     mutant(_LAYOUT, "return self._elsewhere(members) or (folder, head)", "return folder, head", *_COPIES),
     mutant(

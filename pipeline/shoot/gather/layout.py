@@ -47,11 +47,11 @@ class Layout:
         empty one too, the place says what they mean (two sidecars may hold the same): they count in theirs only.
         """
         own = folded(self.natural(entry))
-        if any(folded(path) == own for path in paths):
-            return [path for path in paths if folded(path) == own]
-        if not _is_known_by_bytes(entry):
-            return [path for path in paths if self._is_in_place(entry, path)]
         free = [path for path in paths if self._claimed.get((target, folded(path)), entry.path) == entry.path]
+        if any(folded(path) == own for path in free):
+            return [path for path in free if folded(path) == own]
+        if not _is_known_by_bytes(entry):
+            return [path for path in free if self._is_in_place(entry, path)]
         return [path for path in free if folded(path) not in self._own_paths]
 
     def claim(self, entry: Entry, target: Target, path: str) -> None:
@@ -90,21 +90,21 @@ class Layout:
         return f"{self.folder}/{self._below}{entry.path}"
 
     def _choose(self, name: str, files: Sequence[Entry]) -> str:
-        """The folder that holds files of this card already, else one that holds none at all."""
-        free = ""
+        """The folder that holds the most files of this card already, else the first that holds none at all."""
+        free, best, most = "", "", 0.0
         for number in count(1):
             folder = name if number == 1 else f"{name}-{number}"
             taken = [target for target in self._targets if target.holds_below(folder)]
             if not taken:
                 free = free or folder
                 if number > max((target.folder_count for target in self._targets), default=0):
-                    return free
-            elif all(self._is_of_card(target, folder, files) for target in taken):
-                return folder
+                    return best or free
+            elif (here := min(self._known(target, folder, files) for target in taken)) > most:
+                best, most = folder, here
         raise AssertionError("numbers end")
 
-    def _is_of_card(self, target: Target, folder: str, files: Sequence[Entry]) -> bool:
-        """Whether most of what both hold under one name begins with the same bytes."""
+    def _known(self, target: Target, folder: str, files: Sequence[Entry]) -> float:
+        """About how many files of the card a folder holds; 0 where most of those of one name begin with other bytes."""
         pairs: dict[Entry, list[Entry]] = defaultdict(list)
         for entry in files:
             if there := target.at(self.natural(entry, folder)):
@@ -112,7 +112,7 @@ class Layout:
         paths = [there for there in pairs if there.size] or list(pairs)
         some = paths[:: max(1, len(paths) // _SAMPLE)]
         same = sum(any(self._begins_alike(entry, target, there) for entry in pairs[there]) for there in some)
-        return 2 * same > len(some)
+        return len(paths) * same / len(some) if 2 * same > len(some) else 0.0
 
     def _begins_alike(self, entry: Entry, target: Target, there: Entry) -> bool:
         if entry.size != there.size or entry.same_file(there):

@@ -210,3 +210,25 @@ def test_a_cards_folder_is_called_as_the_card_is(card: str, expected: tuple[str,
 def test_folding_is_stable() -> None:
     for text in ("ǰ", "ΐ", "İ", "ﬃ", "ß", "Å", "e\u0301\u0323"):
         assert folded(folded(text)) == folded(text) == folded(unicodedata.normalize("NFD", text))
+
+
+@linux
+def test_files_of_one_folded_name_and_the_same_bytes_are_both_copied(tmp_path: Path) -> None:
+    card, shoot = tmp_path / "CARD", tmp_path / "shoot"
+    for folder in ("DCIM", "dcim"):
+        put(card / folder / "notes", content("the same"))
+    for copied in (2, 0):
+        assert gather(card, shoot)[0].copied == copied
+    assert len(sums(shoot)) == len(sums(card))
+
+
+def test_a_card_goes_to_the_folder_that_holds_most_of_it(tmp_path: Path) -> None:
+    """A person may have put a file of it into another card's folder."""
+    card, shoot = tmp_path / "CARD", tmp_path / "shoot"
+    for i in range(5):
+        put(card / FOLDER / f"HALL{i}.CR3", content(f"{i}"))
+    put(shoot / "CARD" / FOLDER / "HALL0.CR3", content("0"))
+    shutil.copytree(card / FOLDER, shoot / "CARD-2" / FOLDER)
+    put(card / "NOTES.TXT", b"new")
+    (result,) = gather(card, shoot)
+    assert result.safe and result.folder == "CARD-2" and result.copied == 1
