@@ -16,18 +16,6 @@ from tests.shoot.gather.cards import content, gather, put, snapshot, sums, unfin
 from tests.shoot.gather.refused import Refusal
 
 NAMES = ("HALL0001", "HALL0002", "hall0002", "HALL0003", "HALL0003-2", "Tor é", "Tor e\u0301", "what?", "con", "a.b")
-    "HALL0001",
-    "HALL0002",
-    "hall0002",
-    "HALL0003",
-    "HALL0003-2",
-    "Tor é",
-    "Tor e\u0301",
-    "what?",
-    "con",
-    ".hid",
-    "a.b",
-)
 SUFFIXES = (".CR3", ".JPG", ".jpg", ".xmp", ".CR3.xmp", ".MP4", ".CTG", "", ".hid")
 FOLDERS = ("DCIM/100HALL", "DCIM/101HALL", "dcim/100hall", "MISC", ".")
 
