@@ -48,11 +48,14 @@ def suffix_of(path: PurePath) -> str:
 
 
 def frame_kind(path: Path) -> str:
-    """ "raw", "picture", or "" for a file that is no frame; HEIC is one where what reads it is installed."""
+    """ "raw", "picture", or "" for a file that is no photograph."""
     suffix = suffix_of(path)
-    if suffix in RAW:
-        return "raw"
-    return "picture" if suffix in PICTURE or (suffix in HEIC and heif.readable()) else ""
+    return "raw" if suffix in RAW else "picture" if suffix in PICTURE | HEIC else ""
+
+
+def is_readable(path: Path) -> bool:
+    """Whether a photograph can be decoded here: HEIC only where what reads it is installed."""
+    return suffix_of(path) not in HEIC or heif.readable()
 
 
 def other_files(paths: Iterable[Path], frames: Iterable[Path]) -> OtherFiles:

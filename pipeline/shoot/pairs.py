@@ -16,15 +16,15 @@ import PIL.Image
 import rawpy
 
 from pipeline.errors import FrameError
-from pipeline.formats import heif
 from pipeline.formats.pictures import read_picture
 from pipeline.imaging.orientation import Orientation
 from pipeline.shoot.frame_names import folded
+from pipeline.shoot.kinds import HEIC, is_readable
 from pipeline.store.keys import digest_file
 from pipeline.textfile.messages import and_more
 from pipeline.types import F32, F64, Exif, Frame
 
-BESIDE_RAW = heif.SUFFIXES | {"jpeg", "jpg"}  # what cameras write together with a raw file
+BESIDE_RAW = HEIC | {"jpeg", "jpg"}  # what cameras write together with a raw file
 
 
 @dataclass(frozen=True)
@@ -74,7 +74,7 @@ def one_each(
 
 def kind_of_twin(name: str) -> str:
     """ "JPEG" or "HEIC", for messages on a file that a camera wrote beside a raw."""
-    return "HEIC" if PurePosixPath(name).suffix[1:].lower() in heif.SUFFIXES else "JPEG"
+    return "HEIC" if PurePosixPath(name).suffix[1:].lower() in HEIC else "JPEG"
 
 
 # ---- identical files -------------------------------------------------------------------------------------------
@@ -169,7 +169,7 @@ def _paired(files: Sequence[Frame]) -> tuple[list[Frame], list[str]]:
 
 
 def _joined(raw: Frame, pictures: Sequence[Frame]) -> Frame:
-    twin, *others = pictures
+    twin, *others = sorted(pictures, key=lambda f: not is_readable(f.path))
     copies = (*raw.copies, *twin.copies, *(path for f in others for path in f.files))
     exif = raw.exif
     if exif.time is None:  # a damaged raw still has its place in the night
@@ -230,7 +230,7 @@ def same_picture(raw: Path, picture: Path) -> bool | None:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # Pillow warns of odd tags
         try:
-            if picture.suffix[1:].lower() in heif.SUFFIXES:
+            if picture.suffix[1:].lower() in HEIC:
                 other = _grey(read_picture(picture).pixels)
             else:
                 other = _small_picture(picture)

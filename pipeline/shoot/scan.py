@@ -12,7 +12,7 @@ from pipeline.errors import InputError
 from pipeline.formats.exif import read_exif
 from pipeline.shoot.clocks.bodies import by_time
 from pipeline.shoot.frame_names import NOTHING_KNOWN, NameMemory, with_names
-from pipeline.shoot.kinds import HEIC, PICTURE, RAW, OtherFiles, frame_kind, not_photographs, other_files
+from pipeline.shoot.kinds import HEIC, PICTURE, RAW, OtherFiles, frame_kind, is_readable, not_photographs, other_files
 from pipeline.shoot.pairs import one_each
 from pipeline.types import Exif, Frame
 
@@ -45,8 +45,6 @@ def scan(shoot: Path, memory: NameMemory = NOTHING_KNOWN) -> Scan:
     if not shoot.is_dir():
         raise InputError(f"{shoot}: there is no such folder; give the folder that holds the frames")
     paths, rest, skipped, notices = _walk(shoot)
-    others = other_files(rest, paths)
-    notices += [line] if (line := not_photographs(others)) else []
     files = []
     for path in paths:
         kind = frame_kind(path)
@@ -57,7 +55,11 @@ def scan(shoot: Path, memory: NameMemory = NOTHING_KNOWN) -> Scan:
         files.append(Frame("", path, _relative(path, shoot), kind, exif))
     one_each_of, of_files = one_each(files)
     notices += of_files
-    frames, formerly = with_names(one_each_of, memory)
+    # HEIC beside a raw belongs to its frame, and what stands in it counts for consent, also where it cannot be decoded.
+    unread = [path for frame in one_each_of if not is_readable(frame.path) for path in frame.files]
+    others = other_files([*rest, *unread], [path for path in paths if path not in unread])
+    notices += [line] if (line := not_photographs(others)) else []
+    frames, formerly = with_names([frame for frame in one_each_of if is_readable(frame.path)], memory)
     if not frames:
         wanted = ", ".join(sorted(RAW | PICTURE | HEIC))
         why = "".join(f"\n{line}" for line in (*notices, *(f"{name}: {reason}" for name, reason in sorted(skipped))))

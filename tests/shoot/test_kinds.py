@@ -54,6 +54,16 @@ def test_what_is_no_photograph_is_named(tmp_path: Path, monkeypatch: pytest.Monk
     assert line.format(told) in found.notices and sorted(f.name for f in found.frames) == ["A_1", "A_2"]
 
 
+def test_heic_beside_a_raw_counts_for_consent_unread(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(heif, "readable", lambda: False)
+    fill(tmp_path, "A_1.heic", "A_2.heic", "A_1.jpg")
+    (tmp_path / "A_1.nef").write_bytes(b"damaged")
+    found = scan(tmp_path)
+    (frame,) = [frame for frame in found.frames if frame.kind == "raw"]
+    assert tmp_path / "A_1.heic" in frame.files and frame.twin == tmp_path / "A_1.jpg"
+    assert found.others == {"heic": {"HEIC": 1}}  # A_2
+
+
 def test_nothing_else_gives_no_line(tmp_path: Path) -> None:
     found = scan(fill(tmp_path, "A_1.jpg", "a_1.XMP", "frames.csv", "desktop.ini"))
     assert not found.others and not any("not photographs" in text for text in found.notices)
