@@ -92,10 +92,8 @@ def _met(own: F64, other: F64) -> F64:
     begins = np.ceil((other[:, None, 0] - own[None, :, 1] + reach) / LIMITS.step).astype(np.int64).ravel()
     ends = np.floor((other[:, None, 1] - own[None, :, 0] + reach) / LIMITS.step).astype(np.int64).ravel() + 1
     inside = (ends > 0) & (begins < count)
-    change = np.zeros(count + 1)
-    np.add.at(change, np.clip(begins[inside], 0, count), 1.0)
-    np.add.at(change, np.clip(ends[inside], 0, count), -1.0)
-    met: F64 = np.cumsum(change)[:count]
+    more, fewer = (np.bincount(np.clip(at[inside], 0, count), minlength=count + 1) for at in (begins, ends))
+    met: F64 = np.cumsum(more - fewer)[:count].astype(np.float64)
     return met
 
 

@@ -114,10 +114,11 @@ def by_satellites(body: Body, zone: int | None, start: datetime | None) -> Propo
     return Proposal(round(off), f"{len(fresh)} frames hold the time of the satellites, by which its clock is {by}")
 
 
-def by_zone(body: Body, others: Sequence[datetime], zone: int) -> Proposal | None:
+def by_zone(body: Body, others: Sequence[datetime], zone: int, known_by: str) -> Proposal | None:
     """A camera that is set to another time zone than the hall's, where its times fit once that is taken out.
 
     others  times of the cameras that are right, sorted; zone  minutes from UTC of the hall
+    known_by  what says so, for the message
     """
     own = zone_of(body)
     if own is None or own == zone:
@@ -126,7 +127,7 @@ def by_zone(body: Body, others: Sequence[datetime], zone: int) -> Proposal | Non
     gap = apart(body, others, timedelta(seconds=seconds))
     if gap is None or gap >= LIMITS.apart:
         return None
-    return Proposal(seconds, f"it is set to {as_zone(own)}, the hall is at {as_zone(zone)}, and without that they fit")
+    return Proposal(seconds, f"it is set to {as_zone(own)}, {known_by} {as_zone(zone)}, and without that they fit")
 
 
 def by_date(body: Body, main: Body, others: Sequence[datetime], start: datetime | None) -> Proposal | None:

@@ -119,7 +119,7 @@ def _apart(body: Body, main: Body, times: Sequence[datetime], start: datetime | 
     zone = _zone(main, start)
     proposal = (
         by_satellites(body, zone, start)
-        or (by_zone(body, times, zone) if zone is not None else None)
+        or (by_zone(body, times, zone, _zone_by(main, start)) if zone is not None else None)
         or by_alternation(body, main)
         or by_date(body, main, times, start)
         or by_hours(body, main)
@@ -152,8 +152,7 @@ def _zones(body: Body, main: Body, timed: Sequence[Body], start: datetime | None
     own, zone = zone_of(body), _zone(main, start)
     if own is None or zone is None or own == zone:
         return None
-    of = f"start in the facts is at {as_zone(zone)}" if start is not None else f"{main.name} to {as_zone(zone)}"
-    hall = f"{body.name} is set to {as_zone(own)}, {of}"
+    hall = f"{body.name} is set to {as_zone(own)}, {_zone_by(main, start)} {as_zone(zone)}"
     seconds = (zone - own) * 60
     others = sorted(time for other in timed if other is not body for time in other.times)
     gap = apart(body, others, timedelta(seconds=seconds))
@@ -170,6 +169,11 @@ def _zone(main: Body, start: datetime | None) -> int | None:
     """Minutes from UTC at the hall, as far as it is known."""
     offset = start.utcoffset() if start is not None else None
     return zone_of(main) if offset is None else round(offset.total_seconds() / 60)
+
+
+def _zone_by(main: Body, start: datetime | None) -> str:
+    """What says the time zone of the hall, for "X is set to one zone, ... another"."""
+    return f"{main.name} to" if start is None else "start in the facts is at"
 
 
 def _without_times(body: Body) -> ClockNote:
