@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import socket
 import tempfile
@@ -15,7 +16,7 @@ from typing import TypeVar
 
 from filelock import FileLock, Timeout
 
-from pipeline.errors import InputError
+from pipeline.errors import InputError, RunStoppedError
 from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.digests import FrameDigest, read_digest
 from pipeline.store.files import TEMPORARY, is_inside, write_atomic
@@ -73,9 +74,20 @@ class Store:
     @classmethod
     @contextmanager
     def scratch(cls, shoot: Path, cache: Cache = NO_CACHE) -> Iterator[Store]:
-        """A store in a temporary folder, which goes when the block ends: only what the cache keeps stays."""
-        with tempfile.TemporaryDirectory() as folder:
-            yield cls.open(Path(folder), shoot, cache, durable=False)
+        """A store in a temporary folder, which goes when the block ends: only what the cache keeps stays.
+
+        Raises RunStoppedError where the disk for temporary files is full.
+        """
+        try:
+            with tempfile.TemporaryDirectory() as folder:
+                yield cls.open(Path(folder), shoot, cache, durable=False)
+        except OSError as error:
+            if error.errno not in (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)):
+                raise
+            place = tempfile.gettempdir()
+            raise RunStoppedError(
+                f"{place}: the disk is full; make room, or name a folder on another disk in TMPDIR"
+            ) from error
 
     @contextmanager
     def locked(self) -> Iterator[None]:

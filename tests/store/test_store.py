@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import subprocess
@@ -10,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.errors import InputError
+from pipeline.errors import InputError, RunStoppedError
 from pipeline.store import digests, files
 from pipeline.store import store as module
 from pipeline.store.digests import FrameDigest
@@ -197,6 +198,16 @@ def test_damaged_digests_are_made_anew(store: Store, shoot: Path) -> None:
     path = shoot / "TH1_0001.dng"
     path.write_bytes(b"abc")
     assert store.frame_digest(Frame("TH1_0001", path, path.name, "raw")) == digest_file(path)
+
+
+def test_a_full_disk_for_temporary_files_is_said(shoot: Path) -> None:
+    with pytest.raises(RunStoppedError, match="TMPDIR"), Store.scratch(shoot) as store:
+        place = store.out
+        store.put("measured", "key", b"data")
+        raise OSError(errno.ENOSPC, "No space left on device")
+    assert not place.exists()
+    with pytest.raises(PermissionError), Store.scratch(shoot):
+        raise PermissionError(13, "another thing")
 
 
 def test_one_run_at_a_time(store: Store) -> None:
