@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from pipeline.light.chart.values import COLUMNS, ROWS, SIDE, half_side, likeness, mapped, places, to_area
 from pipeline.types import F32, F64
+
+if TYPE_CHECKING:
+    from scipy.spatial import cKDTree
 
 _NINE = np.stack(np.meshgrid([-1.0, 0.0, 1.0], [-1.0, 0.0, 1.0]), axis=2).reshape(9, 2)
 
@@ -126,6 +128,8 @@ def _regions(smooth: F32) -> tuple[F64, F64]:
 
 def _once(middles: F64, area: F64) -> tuple[F64, F64]:
     """Of regions that several thresholds show at one place, the largest."""
+    from scipy.spatial import cKDTree
+
     order = np.argsort(-area, kind="stable")
     middles, area = middles[order], area[order]
     dropped = np.zeros(len(area), dtype=bool)
@@ -158,6 +162,8 @@ def slope_of(smooth: F32) -> F32:
 
 def _lattices(smooth: F32) -> Iterator[tuple[F64, NDArray[np.int64]]]:
     """Regions that stand in a lattice: middles (N, 2) in pixels and their whole-number cells (N, 2)."""
+    from scipy.spatial import cKDTree
+
     middles, area = _regions(smooth)
     if len(area) < CHART.fewest:
         return
@@ -219,6 +225,8 @@ def _grow(seed: int, x: F64, y: F64, middles: F64, side: F64, tree: cKDTree) -> 
 
 def _place(smooth: F32, middles: F64, cells: NDArray[np.int64]) -> tuple[float, F64] | None:
     """The chart's best place on a lattice: likeness, and corners (4, 2) in pixels."""
+    from scipy.spatial import cKDTree
+
     # Pixel index 0 is the middle of the first pixel: half a pixel makes coordinates of the plane.
     pitch = float(np.median(cKDTree(middles).query(middles, k=2)[0][:, 1]))
     fitted, inliers = cv2.findHomography(cells.astype(np.float64), middles + 0.5, cv2.RANSAC, CHART.inlier * pitch)

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy.optimize import least_squares
 
 from pipeline.imaging.colour import LUMINANCE, delta_e_2000, to_lab
 from pipeline.imaging.robust import weighted_median
@@ -247,6 +246,8 @@ def fit_matrix(patches: F64, to_working: F64, weights: F64 | None = None) -> Fit
     greys = np.arange(24)[GREYS]
     usable = greys[weight[greys] > 0]
     level = float(np.median((LINEAR[usable] @ LUMINANCE) / balanced[usable, 1]))
+    from scipy.optimize import least_squares
+
     target = to_lab(LINEAR)
     norms = np.sqrt((to_working**2).sum(axis=1))
     pull = np.sqrt(weight)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from scipy.optimize import nnls
 
 from pipeline.imaging.colour import LUMINANCE, REC709_FROM_XYZ
 from pipeline.types import F64
@@ -80,6 +79,8 @@ def likeness(colours: F64) -> float:
     above, upside down 0.43 and below, 3,000 random orders 0.67 and below. Rows that are not a number are left out;
     fewer than 16 left, or a channel without variation, give 0.
     """
+    from scipy.optimize import nnls
+
     known = np.isfinite(colours).all(axis=1)
     if known.sum() < _KNOWN:
         return 0.0
