@@ -85,7 +85,9 @@ def counts(text: str) -> tuple[int, ...]:
 
 
 def notes(text: str) -> list[str]:
-    return [line for line in text.splitlines() if line.startswith("note: ") and " held back: " not in line]
+    """Each once: what a person can still correct, a run also says before it begins."""
+    lines = [line for line in text.splitlines() if line.startswith("note: ") and " held back: " not in line]
+    return list(dict.fromkeys(lines))
 
 
 def reasons(text: str) -> list[str]:
