@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -21,6 +22,7 @@ from pipeline.shoot.facts import (
     Reference,
 )
 from pipeline.shoot.frame_names import FrameIndex
+from pipeline.shoot.names import same_name
 from pipeline.shoot.roster import read_roster
 from pipeline.shoot.rows import Missing, folded, read_rows
 from pipeline.textfile.reading import refused
@@ -109,6 +111,7 @@ def load_facts(
     notices = list(place.notices)
     teams, roster, readable = load_players(parsed, doc, place.folders, problems, notices)
     languages = languages_of(parsed.language, parsed.country)
+    roster, minors = _with_unread(parsed, roster, place, teams, notices)
     # An unreadable roster is one problem, not one for each player named in frames.csv.
     players = roster if readable else None
     if frames_file is not None:
@@ -116,7 +119,7 @@ def load_facts(
     else:
         frames = _table("frames", parsed, doc, place.folders, problems, notices)
     notices += _said(frames, f"line {frames.guess}" if frames and frames.guess else "")
-    rows = read_rows(frames, teams, players, index, problems, languages, parsed.minors)
+    rows = read_rows(frames, teams, players, index, problems, languages, minors)
     notices += [rows.as_before] if rows.as_before else []
     problems += frames.doubts(problems) if frames else []
     facts = Facts(
@@ -129,7 +132,7 @@ def load_facts(
         rows=rows.facts,
         references=_references(parsed, doc, index, problems, notices),
         clocks=parsed.clocks,
-        minors=parsed.minors,
+        minors=minors,
         source_file=doc.file if doc.positions else "",
         frames_file=frames.file if frames else "",
         elsewhere=rows.elsewhere,
@@ -199,6 +202,42 @@ def _table(
     if kind == "roster":
         return read_table(path, ROSTER_COLUMNS, ("team", "number", "name"), problems, languages=languages)
     return read_table(path, FRAME_COLUMNS, ("frame",), problems, INFO_COLUMNS, languages)
+
+
+def _with_unread(
+    parsed: EventFile, roster: tuple[Player, ...], place: FactsPlace, teams: Mapping[str, str], notices: list[str]
+) -> tuple[tuple[Player, ...], bool]:
+    """The players, and whether the shoot is of minors, with what facts beside the frames forbid that are not read
+    because others take their place: which of the two is right only a person knows, and no name comes back."""
+    minors, ignored = parsed.minors, list[Problem]()
+    used = _file_in(parsed.roster or ROSTER_FILE, place.folders)
+    for folder in place.folders[1:]:
+        for table in sorted({folder / (parsed.roster or ROSTER_FILE), folder / ROSTER_FILE} - {used}):
+            if table.is_file():
+                languages = languages_of(parsed.language, parsed.country)
+                read = read_table(table, ROSTER_COLUMNS, ("team", "number", "name"), ignored, languages=languages)
+                there = read_roster(read, teams, minors, languages, ignored).players
+                roster = _also_withheld(roster, [p for p in there if not p.publish], table, notices)
+        event = folder / EVENT_FILE
+        if event.is_file() and event != place.event and not minors:
+            minors = parse_event(load_yaml(event, ignored), ignored).minors
+            notices += [f"{event} says minors: true, which counts too"] if minors else []
+    return roster, minors
+
+
+def _also_withheld(
+    roster: tuple[Player, ...], withheld: Sequence[Player], table: Path, notices: list[str]
+) -> tuple[Player, ...]:
+    """The players, without the permission of those whom another table withholds."""
+    more: list[Player] = []
+    for player in withheld:
+        same = [p for p in roster if same_name(p.name, player.name)]
+        if same and not any(p.publish for p in same):
+            continue
+        notices.append(f"{table}:{player.line} says publish: no, which counts too")
+        roster = tuple(replace(p, publish=False) if p in same else p for p in roster)
+        more += [] if same else [replace(player, number="")]  # who has the number now is somebody else
+    return (*roster, *more)
 
 
 def _said(table: Table | None, example: str = "") -> list[str]:

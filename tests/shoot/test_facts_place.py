@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import InputError
-from pipeline.shoot.facts import Facts
+from pipeline.shoot.facts import Facts, FrameFacts, held_back
 from pipeline.shoot.read_facts import facts_place, load_facts
 from tests.shoot.called import index_of
 
@@ -76,9 +76,10 @@ def test_a_named_table_of_the_facts_folder_wins_too(places: tuple[Path, Path]) -
     (desk / "shoot.yaml").write_text("roster: gulls.csv\n", encoding="utf-8")
     (shoot / "gulls.csv").write_text(ROSTER.format("no"), encoding="utf-8")
     assert not load(shoot, desk).roster[0].publish
-    (desk / "gulls.csv").write_text(ROSTER.format("yes"), encoding="utf-8")
+    (shoot / "gulls.csv").write_text(ROSTER.format("yes"), encoding="utf-8")
+    (desk / "gulls.csv").write_text(ROSTER.format("no"), encoding="utf-8")
     facts = load(shoot, desk)
-    assert facts.roster[0].publish
+    assert not facts.roster[0].publish
     assert facts.notices == (f"{desk / 'gulls.csv'} is used; {shoot / 'gulls.csv'} is not read",)
 
 
@@ -133,3 +134,42 @@ def test_a_roster_line_that_is_commented_out_is_no_player(places: tuple[Path, Pa
     (shoot / "shoot.yaml").write_text('teams: {home: "#1 Gulls"}\n', encoding="utf-8")
     (shoot / "roster.csv").write_text("team,number,name,publish\n#1 Gulls,4,Kit Vane,no\n", encoding="utf-8")
     assert [p.publish for p in load(shoot, None).roster] == [False]
+
+
+def frames_held(shoot: Path, desk: Path, words: str) -> bool:
+    facts, problems, _ = load_facts(shoot, desk, index_of(NAMES))
+    assert problems == [] and not any("Marlow" in text or "Quill" in text for text in facts.notices)
+    return bool(held_back(facts, FrameFacts(words=words, players=(("home", "7"),))))
+
+
+@pytest.mark.parametrize(
+    ("near", "far", "held"),
+    [
+        ("home,7,Ida Marlow,no", "home,7,Ida Marlow,yes", True),
+        ("home,9,Marlow Ida,no", "home,7,Ida Marlow,yes", True),
+        ("home,7,Ida Marlow,yes", "home,7,Ida Marlow,no", True),
+        ("home,7,Bo Quill,no", "home,7,Ida Marlow,yes", False),  # another player has the number now
+        ("home,7,Ida Marlow,yes", "home,7,Ida Marlow,yes", False),
+    ],
+)
+@pytest.mark.parametrize("called", ["roster.csv", "gulls.csv"])
+def test_who_is_withheld_beside_the_frames_is_withheld_whichever_roster_is_read(
+    places: tuple[Path, Path], near: str, far: str, held: bool, called: str
+) -> None:
+    shoot, desk = places
+    (desk / "shoot.yaml").write_text(f"roster: {called}\n", encoding="utf-8")
+    for file, text in ((shoot / "roster.csv", near), (desk / called, far)):
+        file.write_text(f"team,number,name,publish\n{text}\n", encoding="utf-8")
+    assert frames_held(shoot, desk, "jumps") == held
+    assert frames_held(shoot, desk, "jumps over Bo Quill") == ("Quill" in near or held)
+    said = any("says publish: no, which counts too" in text for text in load(shoot, desk).notices)
+    assert said == (",no" in near)
+
+
+def test_minors_beside_the_frames_counts_whichever_shoot_yaml_is_read(places: tuple[Path, Path]) -> None:
+    shoot, desk = places
+    (shoot / "shoot.yaml").write_text("title: near\nminors: true\n", encoding="utf-8")
+    fill(desk, "far")
+    facts = load(shoot, desk)
+    assert (facts.title, facts.minors) == ("far", True)
+    assert f"{shoot / 'shoot.yaml'} says minors: true, which counts too" in facts.notices
