@@ -104,6 +104,7 @@ MUTANTS = [
             ("short", 3),
             ("short_ending", 2),
             ("inside", 3),
+            ("apart", 4),
         )
         for other in (value - 1, value + 1)
     ),

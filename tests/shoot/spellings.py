@@ -60,6 +60,7 @@ def whole(name: str) -> Mapping[str, str]:
         "struck through": "".join(c + "\u0336" for c in name),
         "soft hyphens": "\u00ad".join(name),
         "zero width spaces": "\u200b".join(name),
+        "fillers": "\u3164".join(name),
         "joiners": "\u2060".join(name),
         "written from right to left": f"\u202e{name}\u202c",
         "Cyrillic": name.translate(_CYRILLIC),

@@ -80,6 +80,13 @@ def test_other_words_are_none(name: str, text: str, language: str) -> None:
     assert not hints_at(text, name, language)
 
 
+def test_letters_that_stand_apart() -> None:
+    """Of a part of four letters or more: in fewer, chance has them."""
+    assert hints_at("p a s s, Å. F j e l l h e i m", "Siri Fjellheim", "en")
+    assert hints_at("to H.o.l.m", "Ida Holm", "en") and not hints_at("to b.i.d.a.y", "Ida Holm", "en")
+    assert not hints_at("to f j e l l", "Siri Fjellheim", "en")
+
+
 @pytest.mark.parametrize(
     ("name", "text", "form"),
     [

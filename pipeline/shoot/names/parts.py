@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from pipeline.shoot.names.letters import ALIKE, CASED, PLAIN, cased, readings, words_apart
-from pipeline.shoot.names.spelled import GAP, JOINTS, LETTER, parts_of, single
+from pipeline.shoot.names.spelled import GAP, JOINTS, LETTER, parts_of, single, squeezed
 
 # Languages that leave a person's name unchanged in a text, or only add an ending; common practice, no source.
 _UNINFLECTED = frozenset((
@@ -40,7 +40,7 @@ def hints_at(text: str, name: str, language: str = "") -> bool:
     parts = telling(parts_of(name))
     changes = inflects(language)
     for reading in readings(text):
-        if any(_hints(some, parts, changes) for some in dict.fromkeys((reading, _joined(reading)))):
+        if _hints(reading, parts, changes) or _spelled_out(reading, parts):
             return True
         if (apart := words_apart(reading)) != CASED.text(reading) and _hints(apart, parts, changes):
             return True
@@ -63,9 +63,10 @@ def telling(parts: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(p for i, p in enumerate(parts) if p not in _PARTICLES or i in (0, len(parts) - 1))
 
 
-def _joined(text: str) -> str:
-    """The text with letters that stand apart put together: "F j e l l" is "Fjell"."""
-    return APART.sub(lambda run: "".join(re.findall(LETTER, run[0])), text)
+def _spelled_out(text: str, parts: tuple[str, ...]) -> bool:
+    """Whether letters that stand apart ("F j e l l") have a part in them."""
+    runs = [squeezed(re.sub(f"{GAP}+", "", run[0])) for run in APART.finditer(PLAIN.text(text))]
+    return any(squeezed(part) in run for part in parts if len(part) >= FORMS.apart for run in runs)
 
 
 def _odd(word: str) -> bool:
@@ -103,6 +104,7 @@ class FormLimits:
     changing   letters before an ending that may change
     short      longest part of which all but the last letter must be there, before an ending of `short_ending`
     inside     shortest part that counts within a word, in scripts without capitals
+    apart      shortest part that counts within letters that stand apart
     """
 
     part: int = 3
@@ -113,6 +115,7 @@ class FormLimits:
     short: int = 3
     short_ending: int = 2
     inside: int = 3
+    apart: int = 4
 
 
 FORMS = FormLimits()
