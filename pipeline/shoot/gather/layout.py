@@ -43,8 +43,9 @@ class Layout:
     def eligible(self, entry: Entry, target: Target, paths: Sequence[str]) -> list[str]:
         """Which of these files of a target, alike in their bytes, may count as the copy of a file.
 
-        A photograph or a film counts wherever it is, but one file stands for one of the card only. Of other files, an
-        empty one too, the place says what they mean (two sidecars may hold the same): they count in theirs only.
+        A photograph or a film counts wherever other commands see it as one, but one file stands for one of the card
+        only. Of other files, an empty one too, the place says what they mean (two sidecars may hold the same): they
+        count in theirs only.
         """
         own = folded(self.natural(entry))
         free = [path for path in paths if self._claimed.get((target, folded(path)), entry.path) == entry.path]
@@ -52,7 +53,7 @@ class Layout:
             return [path for path in free if folded(path) == own]
         if not _is_known_by_bytes(entry):
             return [path for path in free if self._is_in_place(entry, path)]
-        return [path for path in free if folded(path) not in self._own_paths]
+        return [path for path in free if folded(path) not in self._own_paths and _is_seen(PurePosixPath(path))]
 
     def claim(self, entry: Entry, target: Target, path: str) -> None:
         """Note which file of a target stands for a file of the card."""
@@ -175,16 +176,20 @@ class Layout:
         for member in filter(_is_known_by_bytes, members):
             name = portable(PurePosixPath(member.path).name)
             for target in self._targets:
-                for path in target.named(name, member.size):
-                    there = target.at(path)
+                for path in filter(_is_seen, map(PurePosixPath, target.named(name, member.size))):
+                    there = target.at(str(path))
                     if there is not None and self._begins_alike(member, target, there):
-                        found = PurePosixPath(path)
-                        return str(found.parent), split(found.name)[0]
+                        return str(path.parent), split(path.name)[0]
         return None
 
 
 def _is_known_by_bytes(entry: Entry) -> bool:
     return entry.size > 0 and suffix_of(PurePosixPath(entry.path)) in _BY_CONTENT
+
+
+def _is_seen(path: PurePosixPath) -> bool:
+    """Whether other commands see a photograph or a film in it: a hidden file, or one of another suffix, is none."""
+    return suffix_of(path) in _BY_CONTENT and not any(part.startswith(".") for part in path.parts)
 
 
 def _joined(folder: str, name: str) -> str:

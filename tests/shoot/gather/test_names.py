@@ -232,3 +232,12 @@ def test_a_card_goes_to_the_folder_that_holds_most_of_it(tmp_path: Path) -> None
     put(card / "NOTES.TXT", b"new")
     (result,) = gather(card, shoot)
     assert result.safe and result.folder == "CARD-2" and result.copied == 1
+
+
+@pytest.mark.parametrize("hidden", [".rejected/HALL0001.CR3", "HALL0001.CR3.bak", ".HALL0001.CR3", "HALL0001"])
+def test_a_copy_that_no_other_command_sees_is_no_copy(tmp_path: Path, hidden: str) -> None:
+    card, shoot = tmp_path / "CARD", tmp_path / "shoot"
+    put(card / FOLDER / "HALL0001.CR3", content("one"))
+    put(shoot / hidden, content("one"))
+    assert gather(card, shoot)[0].copied == 1 and f"CARD/{FOLDER}/HALL0001.CR3" in sums(shoot)
+    assert gather(card, shoot)[0].copied == 0
