@@ -282,13 +282,13 @@ def zones(light: ShootLight) -> F64:
     Complete linkage (Sorensen 1948), so that no zone is wider than the limit, over cells of like chromaticities, so
     that its cost does not grow with the square of the scenes. Numbered by their first scene.
     """
-    from scipy.cluster.hierarchy import fcluster, linkage
-
     cells = np.column_stack([light.group * 1000.0, np.round(light.chromaticities / SCENES.cell)])
     unique, inverse = np.unique(cells, axis=0, return_inverse=True)
     inverse = inverse.ravel()
     if len(unique) <= 1:
         return np.zeros(len(inverse))
+    from scipy.cluster.hierarchy import fcluster, linkage
+
     places = unique * [1.0, SCENES.cell, SCENES.cell]
     label = fcluster(linkage(places, "complete"), SCENES.zone, "distance")[inverse]
     order = {v: i for i, v in enumerate(dict.fromkeys(label.tolist()))}
