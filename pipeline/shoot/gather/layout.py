@@ -110,10 +110,11 @@ class Layout:
         for entry in files:
             if there := target.at(self.natural(entry, folder)):
                 pairs[there].append(entry)
-        paths = [there for there in pairs if there.size] or list(pairs)
+        filled = [there for there in pairs if there.size]
+        paths = filled or list(pairs)  # empty files are alike on any card
         some = paths[:: max(1, len(paths) // _SAMPLE)]
         same = sum(any(self._begins_alike(entry, target, there) for entry in pairs[there]) for there in some)
-        return len(paths) * same / len(some) if 2 * same > len(some) else 0.0
+        return (len(filled) or 0.5) * same / len(some) if 2 * same > len(some) else 0.0
 
     def _begins_alike(self, entry: Entry, target: Target, there: Entry) -> bool:
         if entry.size != there.size or entry.same_file(there):
