@@ -2,15 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import fields, replace
-from functools import partial
+from functools import lru_cache, partial
 
 from pipeline.captions.people import team_names, why_withheld
 from pipeline.formats.metadata.carried import CARRIED
 from pipeline.formats.metadata.credits import Contact, changed
 from pipeline.formats.metadata.model import Metadata, PictureTexts
 from pipeline.shoot.facts import Facts, FrameFacts, withheld
-from pipeline.shoot.names import NamePattern, first_named, hints_at, holds_any, name_pattern, replace_name, same_name
+from pipeline.shoot.names import (
+    NamePattern,
+    first_named,
+    hints_at,
+    holds_any,
+    name_pattern,
+    perhaps_named,
+    replace_name,
+    same_name,
+)
 
 # Texts that would be false with "a player" in them: they are left out whole.
 _OWN = ("creator", "job_title", "caption_writer", "credit", "source", "copyright", "title", "job_id", "rights_url",
@@ -66,8 +76,12 @@ def carried_without_hints(carried: PictureTexts, facts: Facts, notices: list[str
 def _withheld_and_others(facts: Facts) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Names that are withheld, and names that may be published and are spelled otherwise."""
     names = tuple(player.name for player in facts.roster if withheld(facts, player))
-    shown = (player.name for player in facts.roster if not withheld(facts, player))
-    return names, tuple(name for name in shown if not any(same_name(name, other) for other in names))
+    return names, _others(tuple(player.name for player in facts.roster if not withheld(facts, player)), names)
+
+
+@lru_cache(maxsize=16)
+def _others(shown: tuple[str, ...], names: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(name for name in shown if not any(same_name(name, other) for other in names))
 
 
 def _hinted(text: str, facts: Facts) -> str:
@@ -81,11 +95,10 @@ def _hinted(text: str, facts: Facts) -> str:
 
 def withhold(metadata: Metadata, facts: Facts, unnamed: str, notices: list[str]) -> Metadata:
     """`metadata` with every withheld name replaced by `unnamed`, in whatever text it stands, or without the text."""
-    players = [player for player in facts.roster if withheld(facts, player)]
     names, others = _withheld_and_others(facts)
-    known = [pattern for name in others if (pattern := name_pattern(name))]
-    if not _holds_any(metadata, tuple(player.name for player in players)):
-        players = []
+    names = tuple(names[at] for at in perhaps_named("\0".join(_texts(metadata)), names, short=True))
+    players = [player for player in facts.roster if withheld(facts, player) and player.name in names]
+    known = [pattern for name in others if (pattern := name_pattern(name))] if players else []
     for player in sorted(players, key=lambda p: (-len(p.name), p.line)):  # a longer name may hold a shorter
         pattern = name_pattern(player.name)
         if pattern is None:
@@ -139,13 +152,11 @@ def _without_own(text: str, pattern: NamePattern, unnamed: str) -> str:
     return text if replace_name(text, pattern, unnamed) == text else ""
 
 
-def _holds_any(metadata: Metadata, names: tuple[str, ...]) -> bool:
+def _texts(metadata: Metadata) -> Iterator[str]:
     for item in fields(metadata):
         value = getattr(metadata, item.name)
-        texts = [value] if isinstance(value, str) else value if isinstance(value, tuple) else ()
-        if any(holds_any(text, names) for text in texts):
-            return True
-    return any(holds_any(text, names) for text in metadata.contact.iptc().values())
+        yield from [value] if isinstance(value, str) else value if isinstance(value, tuple) else ()
+    yield from metadata.contact.iptc().values()
 
 
 def _hints(metadata: Metadata, facts: Facts, notices: list[str]) -> Metadata:
@@ -179,7 +190,7 @@ def _known_taken_out(text: str, facts: Facts) -> str:
 
 
 def _less(text: str, names: list[str]) -> str:
-    for name in names if holds_any(text, tuple(names)) else ():
-        if pattern := name_pattern(name):
+    for at in perhaps_named(text, names):
+        if pattern := name_pattern(names[at]):
             text = replace_name(text, pattern, "")
     return text

@@ -10,6 +10,8 @@ from pipeline.shoot.names.parts import inflects
 from pipeline.shoot.names.short import inflected_in, may_have_short_form, short_form_in
 from pipeline.shoot.names.spelled import NamePattern, bare_text, covered, name_pattern
 
+_LONG = 400  # characters
+
 
 def holds_any(text: str, names: Sequence[str]) -> bool:
     """Whether one of the names stands in the text as a whole."""
@@ -30,7 +32,7 @@ def first_named(
     known     names of others: what is all theirs counts for nobody else
     language  of the text (BCP 47); short  whether short forms count, and among them initials with a name
     """
-    candidates = _candidates(text, tuple(names), short)
+    candidates = perhaps_named(text, names, short=short)
     inflected = short and language != "" and inflects(language)
     if not candidates and not inflected:
         return None
@@ -44,6 +46,13 @@ def first_named(
     return next((at for at, name in enumerate(names) if inflected_in(text, name, others)), None) if inflected else None
 
 
+def perhaps_named(text: str, names: Sequence[str], *, short: bool = False) -> list[int]:
+    """Quickly: indices of the names that the text may have, in order, perhaps more than it has."""
+    # Texts of an event are the same in every frame; long ones are of one frame and would only fill the memory.
+    find = _candidates if len(text) <= _LONG else _candidates.__wrapped__
+    return find(text, tuple(names), short)
+
+
 def _whole(text: str, pattern: NamePattern, known: Sequence[NamePattern]) -> bool:
     return any(
         not covered(reading, span, known)
@@ -53,6 +62,7 @@ def _whole(text: str, pattern: NamePattern, known: Sequence[NamePattern]) -> boo
     )
 
 
+@lru_cache(maxsize=8192)
 def _candidates(text: str, names: tuple[str, ...], short: bool) -> list[int]:
     """Indices of names of which the text may have one, in order."""
     found: set[int] = set()
