@@ -132,7 +132,12 @@ MUTANTS = [
     mutant("engine/measure.py", 'store.shared("measured", key, _is_whole)', 'store.get("measured", key)', *_ONCE),
     mutant("engine/measure.py", "elif not store.is_as_read(task.frame):", "elif False:", *_ONCE),
     mutant("engine/measure.py", '            store.share("measured", task.key)\n', "", *_ONCE),
-    mutant("engine/measure.py", "carried_as_json(read_texts(", "carried_as_json(read_carried(", *_ONCE),
+    mutant(
+        "engine/measure.py",
+        "read_texts(task.frame.path))",
+        "without_own_name(read_texts(task.frame.path), task.frame.path))",
+        *_ONCE,
+    ),
     mutant("engine/burst_light.py", "== len(scene.pan) == frames", "== len(scene.pan)", *_ONCE),
     mutant(
         "engine/burst_light.py",
