@@ -150,6 +150,7 @@ def test_a_card_that_comes_again_with_more_goes_to_its_own_folder(tmp_path: Path
         "CARD-2/MISC/INDEX-2.CTG",
     }
     assert before.items() <= sums(shoot).items()
+    assert gather(card, shoot)[0].copied == 0
 
 
 def test_a_card_that_was_formatted_and_used_again_gets_a_new_folder(tmp_path: Path) -> None:
@@ -380,3 +381,12 @@ def test_two_pictures_of_the_same_bytes_are_both_copied(tmp_path: Path) -> None:
     there = {"mine/best.jpg", f"CARD/{FOLDER}/HALL0002.JPG", f"CARD/{FOLDER}/HALL0003.JPG"}
     assert result.safe and result.copied == 1 and set(sums(shoot)) == there
     assert gather(card, shoot)[0].copied == 0
+
+
+def test_a_copy_stands_for_the_file_of_its_name_first(tmp_path: Path) -> None:
+    card, shoot = tmp_path / "CARD", tmp_path / "shoot"
+    for name in ("HALL0001.JPG", "HALL0002.JPG"):
+        put(card / FOLDER / name, content("the same"))
+    put(shoot / "CARD" / FOLDER / "HALL0002.JPG", content("the same"))
+    gather(card, shoot)
+    assert set(sums(shoot)) == {f"CARD/{FOLDER}/HALL0001.JPG", f"CARD/{FOLDER}/HALL0002.JPG"}
