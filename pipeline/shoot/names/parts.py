@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -37,20 +38,63 @@ def hints_at(text: str, name: str, language: str = "") -> bool:
     characters in a row count, since no space tells surname from given name. Words spelled out letter by letter, within
     a longer word that begins anew with a capital, and of letters of other scripts that look alike count too.
     """
-    parts = telling(parts_of(name))
-    changes = inflects(language)
+    name_parts, changes = _name_parts(name), inflects(language)
+    return any(_hints(view, name_parts, changes) for view in _views(text))
+
+
+@dataclass(frozen=True)
+class _View:
+    """A text in one reading: `letters` composed; by their first letter `words` as (word, has a capital, single letters
+    for pairs); `odd` words as they look; `runs` of letters that stand apart."""
+
+    letters: str
+    words: Mapping[str, list[tuple[str, bool, str]]]
+    odd: tuple[tuple[str, bool], ...]
+    runs: tuple[str, ...]
+
+
+@lru_cache(maxsize=512)
+def _views(text: str) -> tuple[_View, ...]:
+    """Each reading as it stands, and with the words within words apart."""
+    found = []
     for reading in readings(text):
-        if _hints(reading, parts, changes) or _spelled_out(reading, parts):
-            return True
-        if (apart := words_apart(reading)) != CASED.text(reading) and _hints(apart, parts, changes):
-            return True
-        for match in _WORD.finditer(reading):
-            if _odd(match[0]):
-                capital = match[0] != match[0].lower()
-                word = ALIKE.text(match[0])
-                if any(may_be(word, part, capital, changes) for part in telling(parts_of(name, ALIKE))):
-                    return True
-    return False
+        found.append(_view(reading))
+        if (apart := words_apart(reading)) != CASED.text(reading):
+            found.append(_view(apart))
+    return tuple(found)
+
+
+def _view(text: str) -> _View:
+    letters, places = PLAIN.placed(text)
+    words: dict[str, list[tuple[str, bool, str]]] = {}
+    for match in (*_WORD.finditer(letters), *_JOINED.finditer(letters)):
+        word = re.sub(JOINTS, "", match[0])
+        capital = text[places[match.start()]] != text[places[match.start()]].lower()
+        words.setdefault(word[0], []).append((word, capital, single(word)))
+    odd = tuple((ALIKE.text(m[0]), m[0] != m[0].lower()) for m in _WORD.finditer(text) if _odd(m[0]))
+    runs = tuple(squeezed(re.sub(f"{GAP}+", "", run[0])) for run in APART.finditer(letters))
+    return _View(unicodedata.normalize("NFC", letters), words, odd, runs)
+
+
+@dataclass(frozen=True)
+class _NameParts:
+    """Parts in scripts without capitals; of the others those of two letters or more, with single letters for pairs
+    where that is long enough, and as they look."""
+
+    uncased: tuple[str, ...]
+    whole: tuple[str, ...]
+    shorter: tuple[str, ...]
+    alike: tuple[str, ...]
+
+
+@lru_cache(maxsize=1024)
+def _name_parts(name: str) -> _NameParts:
+    parts = telling(parts_of(name))
+    whole = tuple(part for part in parts if cased(part[0]) and len(part) > 1)
+    shorter = tuple(short for part in whole if len(short := single(part)) >= FORMS.part)
+    return _NameParts(
+        tuple(part for part in parts if not cased(part[0])), whole, shorter, telling(parts_of(name, ALIKE))
+    )
 
 
 def inflects(language: str) -> bool:
@@ -63,12 +107,6 @@ def telling(parts: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(p for i, p in enumerate(parts) if p not in _PARTICLES or i in (0, len(parts) - 1))
 
 
-def _spelled_out(text: str, parts: tuple[str, ...]) -> bool:
-    """Whether letters that stand apart ("F j e l l") have a part in them."""
-    runs = [squeezed(re.sub(f"{GAP}+", "", run[0])) for run in APART.finditer(PLAIN.text(text))]
-    return any(squeezed(part) in run for part in parts if len(part) >= FORMS.apart for run in runs)
-
-
 def _odd(word: str) -> bool:
     """Whether a word has letters of other scripts that look like Latin ones, or digits that do, within it."""
     if word.isascii():
@@ -76,21 +114,18 @@ def _odd(word: str) -> bool:
     return any(ALIKE[ord(c)].isascii() and not PLAIN[ord(c)].isascii() for c in word)
 
 
-def _hints(text: str, parts: tuple[str, ...], changes: bool) -> bool:
-    letters, places = PLAIN.placed(text)
-    composed = unicodedata.normalize("NFC", letters)
-    if any(_hints_without_case(composed, part) for part in parts if not cased(part[0])):
+def _hints(view: _View, name: _NameParts, changes: bool) -> bool:
+    if any(_hints_without_case(view.letters, part) for part in name.uncased):
         return True
-    whole = [part for part in parts if cased(part[0]) and len(part) > 1]
-    shorter = [short for part in whole if len(short := single(part)) >= FORMS.part]
-    for match in (*_WORD.finditer(letters), *_JOINED.finditer(letters)):
-        word = re.sub(JOINTS, "", match[0])
-        capital = text[places[match.start()]] != text[places[match.start()]].lower()
-        if any(may_be(word, part, capital, changes) for part in whole):
+    for part in name.whole:
+        if any(may_be(word, part, capital, changes) for word, capital, _ in view.words.get(part[0], ())):
             return True
-        if any(may_be(single(word), part, capital, changes) for part in shorter):
+    for part in name.shorter:
+        if any(may_be(short, part, capital, changes) for _, capital, short in view.words.get(part[0], ())):
             return True
-    return False
+    if any(may_be(word, part, capital, changes) for word, capital in view.odd for part in name.alike):
+        return True
+    return any(squeezed(part) in run for part in name.whole if len(part) >= FORMS.apart for run in view.runs)
 
 
 @dataclass(frozen=True)
