@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import fields, replace
-from functools import lru_cache, partial
+from functools import lru_cache
 
 from pipeline.captions.people import team_names, why_withheld
 from pipeline.formats.metadata.carried import CARRIED
@@ -12,7 +12,6 @@ from pipeline.formats.metadata.credits import Contact, changed
 from pipeline.formats.metadata.model import Metadata, PictureTexts
 from pipeline.shoot.facts import Facts, FrameFacts, withheld
 from pipeline.shoot.names import (
-    NamePattern,
     first_named,
     hints_at,
     holds_any,
@@ -103,7 +102,7 @@ def withhold(metadata: Metadata, facts: Facts, unnamed: str, notices: list[str])
         pattern = name_pattern(player.name)
         if pattern is None:
             continue
-        changes: dict[str, str | tuple[str, ...] | Contact] = {}
+        changes: dict[str, str | tuple[str, ...]] = {}
         for item in fields(metadata):
             name, value = item.name, getattr(metadata, item.name)
             if isinstance(value, str) and value and name not in _CODES:
@@ -114,9 +113,6 @@ def withhold(metadata: Metadata, facts: Facts, unnamed: str, notices: list[str])
                 kept = tuple(entry for entry in value if replace_name(entry, pattern, unnamed, known) == entry)
                 if kept != value:
                     changes[name] = kept
-        contact = metadata.contact.changed(partial(_without_own, pattern=pattern, unnamed=unnamed))
-        if contact != metadata.contact:
-            changes["contact"] = contact
         if changes:
             metadata = changed(metadata, changes)
             notices.append(why_withheld(facts, player.line))
@@ -127,7 +123,8 @@ def withhold(metadata: Metadata, facts: Facts, unnamed: str, notices: list[str])
 def _without_short_forms(
     metadata: Metadata, names: tuple[str, ...], known: tuple[str, ...], notices: list[str]
 ) -> Metadata:
-    """Leave out what still holds a name in a form that cannot be replaced, such as inside a longer word."""
+    """Leave out what still holds a name: in a form that cannot be replaced, such as inside a longer word, or in the
+    contact, which would be false with another word in it."""
 
     def holds(text: str, initials: bool = False) -> bool:
         return first_named(text, names, known, initials=initials) is not None
@@ -145,11 +142,6 @@ def _without_short_forms(
     if changes:
         notices.append(f"a withheld name was typed: it is taken out of {', '.join(sorted(changes))}")
     return changed(metadata, changes) if changes else metadata
-
-
-def _without_own(text: str, pattern: NamePattern, unnamed: str) -> str:
-    """A text that would be false with `unnamed` in it: left out whole where it holds the name."""
-    return text if replace_name(text, pattern, unnamed) == text else ""
 
 
 def _texts(metadata: Metadata) -> Iterator[str]:

@@ -40,7 +40,6 @@ MUTANTS = [
         *_CAPTIONED,
     ),
     mutant(_PRIVACY, "(-len(p.name), p.line)", "(len(p.name), p.line)", *_CAPTIONED),
-    mutant(_PRIVACY, '    changes["contact"] = contact\n        if', "    pass\n        if", *_CAPTIONED),
     mutant(_PRIVACY, '    changes["contact"] = contact\n    if', "    pass\n    if", *_CAPTIONED),
     mutant(_PRIVACY, "return _hints(_without", "return (lambda m, *_: m)(_without", *_CAPTIONED),
     mutant(_PRIVACY, 'return replace(row, words="")', "return row", *_CAPTIONED),
