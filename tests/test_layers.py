@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import tomllib
 from pathlib import Path
 
 PACKAGE = Path(__file__).resolve().parents[1] / "pipeline"
@@ -85,3 +86,19 @@ def test_every_package_says_in_one_line_what_lives_there() -> None:
 def test_no_package_is_a_heap() -> None:
     counts = {d: len(list(d.glob("*.py"))) - 1 for d in {p.parent for p in PACKAGE.rglob("*.py")}}
     assert {d.name: n for d, n in counts.items() if n > MOST_FILES} == {}
+
+
+def test_the_wheel_holds_every_package() -> None:
+    # An editable install finds a package that the list lacks; the README's first command, a plain install, does not.
+    settings = tomllib.loads((PACKAGE.parent / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["setuptools"]
+    folders = {p.parent.relative_to(PACKAGE.parent) for p in PACKAGE.rglob("__init__.py")}
+    assert {".".join(f.parts) for f in folders} == set(settings["packages"]) - {"pipeline.recipes", "pipeline.fixtures"}
+    kept = {
+        (name, p.relative_to(folder).as_posix())
+        for name, patterns in settings["package-data"].items()
+        for folder in [PACKAGE.parent / settings["package-dir"].get(name, name.replace(".", "/"))]
+        for pattern in patterns
+        for p in folder.glob(pattern)
+    }
+    data = {p for p in PACKAGE.rglob("*") if p.is_file() and p.suffix not in {".py", ".pyc"}}
+    assert {(".".join(p.parent.relative_to(PACKAGE.parent).parts), p.name) for p in data} <= kept
