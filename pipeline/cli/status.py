@@ -64,15 +64,12 @@ def print_outcome(record: RunRecord, seconds: float | None = None) -> None:
 
 
 def print_foreseen(record: RunRecord) -> None:
-    """The same of a run that has not begun, with why frames are held back and how many files each delivery has.
+    """The same of a run that has not begun, with how many files each delivery has.
 
     record  see engine.decide.foresee
     """
     counts = record.counts
     _print_notes(record, "", "would fail")
-    reasons = Counter(frame.reason for frame in record.frames.values() if frame.status == "held")
-    for why, count in reasons.most_common():
-        note(f"{count} held back: {why}")
     say(f"{counts.frames} frames in {len(record.bursts)} bursts, {counts.files} files")
     for name, count in Counter(name for frame in record.frames.values() for name in frame.deliveries).items():
         say(f"  {name}: {count}")
@@ -90,7 +87,7 @@ def _not_delivered(counts: Counts) -> str:
 
 
 def _print_notes(record: RunRecord, where: str, failed: str) -> None:
-    """Notes, and failures by frame. `where` the rest of the notes are, if anywhere."""
+    """Notes, failures by frame, and why frames are held back. `where` the rest of the notes are, if anywhere."""
     notes = _notes(record)
     for text in notes[:_MOST]:
         note(text)
@@ -99,6 +96,11 @@ def _print_notes(record: RunRecord, where: str, failed: str) -> None:
     for name, frame in record.frames.items():
         if frame.status == "failed":
             warn(f"{failed}: {frame.relative or name}: {frame.reason}")
+    reasons = Counter(frame.reason for frame in record.frames.values() if frame.status == "held").most_common()
+    for why, count in reasons[:_MOST]:
+        note(f"{count} held back: {why}")
+    if len(reasons) > _MOST:
+        note(f"and {sum(count for _, count in reasons[_MOST:])} more held back{where}")
 
 
 def _notes(record: RunRecord) -> list[str]:

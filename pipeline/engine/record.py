@@ -14,7 +14,9 @@ from pipeline.engine.render import Job
 from pipeline.engine.solve import Plan
 from pipeline.recipe.recipe import Recipe, flatten_yaml
 from pipeline.report.record import Counts, FileRecord, FrameRecord, RunRecord, Status
+from pipeline.shoot.pairs import kind_of_twin
 from pipeline.store.keys import environment
+from pipeline.textfile.messages import and_more
 
 
 @dataclass
@@ -89,10 +91,18 @@ def build(
         seconds={k: round(v, 2) for k, v in log.seconds.items()},
         environment=environment(),
         models=shoot.models.digest,
-        notices=[*shoot.notices, *plan.notices, *log.notices],
+        notices=[*shoot.notices, *_from_twins(shoot, measured_frames), *plan.notices, *log.notices],
         bursts=[list(b.frames) for b in shoot.bursts],
         frames=frames,
     )
+
+
+def _from_twins(shoot: Shoot, measured_frames: Sequence[MeasuredFrame]) -> list[str]:
+    """Says which frames are not made from the file that was to be used; the report says why of each."""
+    files = {frame.name: frame for frame in shoot.frames}
+    names = [one.frame.name for one in measured_frames if one.frame.path != files[one.frame.name].path]
+    kinds = sorted({kind_of_twin(one.frame.relative) for one in measured_frames if one.frame.name in names})
+    return [f"{and_more(names)}: the raw is damaged, and its {' or '.join(kinds)} is used"] if names else []
 
 
 def _frame(

@@ -68,6 +68,7 @@ def test_a_damaged_raw_is_delivered_from_its_jpeg(shoot: Path) -> None:
     record = run(shoot)
     assert record["counts"]["delivered"] == 3 and record["counts"]["failed"] == 0
     assert "3 frames are there both as raw and as JPEG: the raw is used" in " ".join(record["notices"])
+    assert "A_0001: the raw is damaged, and its JPEG is used" in record["notices"]
     frame = record["frames"]["A_0001"]
     assert frame["relative"] == "jpeg/A_0001.JPG"
     assert frame["notices"][0].startswith("delivered from its JPEG, A_0001.JPG, because the raw is damaged: ")
