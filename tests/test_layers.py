@@ -100,5 +100,5 @@ def test_the_wheel_holds_every_package() -> None:
         for pattern in patterns
         for p in folder.glob(pattern)
     }
-    data = {p for p in PACKAGE.rglob("*") if p.is_file() and p.suffix not in {".py", ".pyc"}}
+    data = {p for p in PACKAGE.rglob("*") if p.is_file() and p.suffix != ".py" and "__pycache__" not in p.parts}
     assert {(".".join(p.parent.relative_to(PACKAGE.parent).parts), p.name) for p in data} <= kept
