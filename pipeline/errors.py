@@ -36,7 +36,8 @@ def lines_of(problems: Sequence[Problem]) -> list[str]:
         found = list(some)
         lines += map(str, found[:MOST_LINES])
         if len(found) > MOST_LINES:
-            lines.append(f"{file}: and {len(found) - MOST_LINES:,} more problems")
+            more = len(found) - MOST_LINES
+            lines.append(f"{file}: and {more:,} more problem{'' if more == 1 else 's'}")
     return lines
 
 

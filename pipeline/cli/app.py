@@ -225,7 +225,8 @@ def captions(
         Path | None, typer.Option("--recipe", help="recipe whose caption step is used; default: overnight-web")
     ] = None,
     numbers: Annotated[
-        bool, typer.Option("--numbers", help="also suggest players whose shirt numbers can be read; see README")
+        bool,
+        typer.Option("--numbers", help="also suggest players whose jersey numbers can be read; see recipes"),
     ] = False,
     separator: Separator = "auto",
     force: Annotated[

@@ -27,6 +27,7 @@ from pipeline.steps import crop
 from pipeline.steps.caption import CaptionParams
 from pipeline.store.files import is_inside, write_atomic
 from pipeline.store.store import Store
+from pipeline.textfile.messages import and_more, counted
 
 
 def write_table(
@@ -49,7 +50,7 @@ def write_table(
     out        the table to write; None for the one in the facts folder, without such a folder for frames.csv here
     offline    fetch no model file
     separator  a key of SEPARATORS, or "auto" for what spreadsheets of this computer's language take
-    numbers    also suggest players by the numbers on their shirts; workers  processes, 0 for one a core
+    numbers    also suggest players by the numbers on their jerseys; workers  processes, 0 for one a core
 
     Raises InputError where the table cannot be written or would lose something, typer.Exit(1) where a frame could
     not be read.
@@ -129,11 +130,13 @@ def _write(
     if failed:
         note(f"no caption yet: {failed}")
     _save(out, table.encode("utf-8-sig"))
-    say(f"{out}: {len(shoot.frames)} frames in {len(shoot.bursts)} bursts")
+    say(f"{out}: {counted(len(shoot.frames), 'frame')} in {counted(len(shoot.bursts), 'burst')}")
     if suggested is not None:
-        say(f"suggested players for {len(suggested)} frames, by their shirts; whom you confirm, write under players")
+        say(
+            f"suggested players for {counted(len(suggested), 'frame')} by jersey; whom you confirm, write under players"
+        )
         if held := sum(one.unpublished and not shoot.withheld(name) for name, one in suggested.items()):
-            note(f"{held} frames may show a player with publish: no; they are held back once players says so")
+            note(f"{counted(held, 'frame')} may show a player with publish: no; held back once players says so")
     say(f"Fill in players and words, save it as CSV, then see what comes of it with: {_check_command(shoot, out)}")
     bad = [s for s in measured_frames if s.error]
     for one in bad:
@@ -152,12 +155,12 @@ def _save(file: Path, data: bytes) -> None:
 
 
 def _can_read(shoot: Shoot) -> bool:
-    """Whether shirt numbers can be read and matched to players; says what is missing."""
+    """Whether jersey numbers can be read and matched to players; says what is missing."""
     missing = jersey_digits.available()
     if shoot.models.person is None:
-        missing = "without the model file that finds people no shirt numbers are read"
+        missing = "without the model file that finds people no jersey numbers are read"
     elif not shoot.facts.roster:
-        missing = "shirt numbers are not read, since no roster.csv says whose they are"
+        missing = "jersey numbers are not read, since no roster.csv says whose they are"
     if missing:
         note(missing)
     return not missing
@@ -234,14 +237,13 @@ def check_table(folder: Path, facts: Path | None, file: Path | None, recipe: Pat
     rows = sum(len(one.frames) for one in checked.previews)
     held = sum(len(one.frames) for one in checked.previews if one.held)
     if checked.unnamed:
-        more = f" and {len(checked.unnamed) - 1} more" if len(checked.unnamed) > 1 else ""
-        note(f"not in the table: {checked.unnamed[0]}{more}; what the event says is written of them")
+        note(f"not in the table: {and_more(checked.unnamed)}; what the event says is written of them")
     for line in lines_of(checked.problems):
         warn(line)
     wrong = len(checked.problems)
     say(
-        f"{checked.file}: {rows} rows read, {held} of them in no delivery, "
-        f"{wrong or 'no'} problem{'' if wrong == 1 else 's'}"
+        f"{checked.file}: {counted(rows, 'row')} read, {held} of them in no delivery, "
+        f"{counted(wrong, 'problem') if wrong else 'no problems'}"
     )
     if wrong:
         raise typer.Exit(2)

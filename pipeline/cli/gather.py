@@ -11,7 +11,8 @@ from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeR
 from pipeline.cli.console import err_console, note, say, warn
 from pipeline.shoot.gather.gather import Gathering
 from pipeline.shoot.gather.listing import shown
-from pipeline.shoot.gather.result import CardResult, files_text, size_text
+from pipeline.shoot.gather.result import CardResult, size_text
+from pipeline.textfile.messages import counted
 
 _NAMED = 10  # files that are named one by one
 
@@ -65,17 +66,17 @@ def _run(gathering: Gathering) -> None:
 def _show(result: CardResult, to: Path) -> None:
     """What was found on one card, and what is worth knowing of it."""
     there = result.gathered - result.copied
-    parts = [f"{files_text(result.copied)} copied to {shown(to / result.folder)}"] if result.copied else []
-    parts += [f"{files_text(there)} already there"] if there > 0 else []
-    found = f"{files_text(result.found)}, {size_text(result.size)}"
+    parts = [f"{counted(result.copied, 'file')} copied to {shown(to / result.folder)}"] if result.copied else []
+    parts += [f"{counted(there, 'file')} already there"] if there > 0 else []
+    found = f"{counted(result.found, 'file')}, {size_text(result.size)}"
     say(f"{shown(result.card)}: {found}; {', '.join(parts) or 'none copied'}")
     for path, name in result.renamed[:_NAMED]:
         note(f"{shown(path)} is {shown(name)} now, since its name or place was taken or not every disk takes it")
     if len(result.renamed) > _NAMED:
-        note(f"so are {files_text(len(result.renamed) - _NAMED)} more")
+        note(f"the same is true of {counted(len(result.renamed) - _NAMED, 'more file')}")
     for text in result.notes:
         note(f"{shown(result.card)}: {text}")
     for path, why in result.failed[:_NAMED]:
         warn(f"{shown(path)}: {why}")
     if len(result.failed) > _NAMED:
-        warn(f"and {files_text(len(result.failed) - _NAMED)} more")
+        warn(f"and {counted(len(result.failed) - _NAMED, 'more file')}")

@@ -26,6 +26,7 @@ from pipeline.shoot.clocks.bodies import bodies
 from pipeline.steps import decode, white_balance
 from pipeline.steps.base import SolveContext, camera_of
 from pipeline.store.store import Store
+from pipeline.textfile.messages import counted
 
 _SOFT_ISO = 12800
 _MOST_CAMERAS = 24  # lines of the table: folders may stand for cameras that tell no serial number
@@ -150,10 +151,12 @@ def _settings_notes(shoot: Shoot) -> list[str]:
         notes.append("frames above ISO 12,800: expect soft detail")
     slow = sum(1 for f in shoot.frames if f.exif.exposure_time and f.exif.exposure_time > _SLOW)
     if slow:
-        notes.append(f"{slow} frames slower than 1/400 s: moving players will blur (common practice, no source)")
+        notes.append(
+            f"{counted(slow, 'frame')} slower than 1/400 s: moving players will blur (common practice, no source)"
+        )
     timeless = sum(1 for f in shoot.frames if not f.exif.has_subseconds)
     if timeless:
-        notes.append(f"{timeless} frames without sub-second times: bursts are found to the second only")
+        notes.append(f"{counted(timeless, 'frame')} without sub-second times: bursts are found to the second only")
     return notes
 
 

@@ -15,6 +15,7 @@ from pipeline.light.scenes import ShootLight, zones
 from pipeline.shoot.clocks.bodies import Identity, identity
 from pipeline.steps.base import camera_of
 from pipeline.steps.white_balance import WhiteBalanceSolution
+from pipeline.textfile.messages import and_more
 from pipeline.types import F64, Frame
 
 _ROWS = 9
@@ -61,13 +62,12 @@ def light_words(
     for number in dict.fromkeys(zone.tolist()):
         members = [i for i in range(len(light.scenes)) if zone[i] == number]
         inside = np.isin(burst, members)
-        first = light.scenes[members[0]].names[0]
         flicker = percent_flicker(
             profiles[inside], exposure[inside], mains.hz, times[inside], burst[inside], mains.readout_time
         )
         several = any(len(light.scenes[i].names) > 1 for i in members)
         rows.append([
-            str(number + 1), f"{first}" + (f" and {len(members) - 1} more" if len(members) > 1 else ""),
+            str(number + 1), and_more([light.scenes[i].names[0] for i in members]),
             str(int(inside.sum())), _colour(light, members, balances, daylight), _level(light, members, by_name),
             _percent(flicker) if several else "",
         ])  # fmt: skip

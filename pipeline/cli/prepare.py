@@ -29,6 +29,7 @@ from pipeline.shoot.read_facts import EVENT_FILE, FRAMES_FILE, ROSTER_FILE
 from pipeline.steps import crop
 from pipeline.store.files import TEMPORARY, is_inside, write_atomic
 from pipeline.store.store import Store
+from pipeline.textfile.messages import counted
 
 
 def prepare_shoot(
@@ -127,7 +128,8 @@ def _write_roster(facts: Path, beside: prepare.Written, last: prepare.Written, s
     if not _save_new(facts / ROSTER_FILE, source.table):
         return
     withheld = sum(not player.publish for player in source.players)
-    say(f"{facts / ROSTER_FILE}: as {source.file}: {len(source.players)} players, {withheld} with publish: no")
+    players = counted(len(source.players), "player")
+    say(f"{facts / ROSTER_FILE}: as {source.file}: {players}, {withheld} with publish: no")
 
 
 def _write_frames(
@@ -143,7 +145,8 @@ def _write_frames(
     if failed:
         note(f"no caption yet: {failed}")
     if _save_new(facts / FRAMES_FILE, table.encode("utf-8-sig")):
-        say(f"{facts / FRAMES_FILE}: written: {len(now.frames)} frames in {len(now.bursts)} bursts")
+        frames, bursts = counted(len(now.frames), "frame"), counted(len(now.bursts), "burst")
+        say(f"{facts / FRAMES_FILE}: written: {frames} in {bursts}")
 
 
 def _save_new(file: Path, data: bytes) -> bool:

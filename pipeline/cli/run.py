@@ -23,6 +23,7 @@ from pipeline.errors import InputError
 from pipeline.recipe.recipe import Recipe, flatten_yaml
 from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.store import Store
+from pipeline.textfile.messages import counted
 
 # Rendering a frame against measuring it: the same read and demosaic, then the steps on more pixels. About six on the
 # demonstration; eight errs on the late side.
@@ -115,7 +116,7 @@ def _dry_run(recipe: Recipe, shoot: engine.Shoot, out: Path, workers: int, only:
     say(flatten_yaml(recipe))
     print_foreseen(record)
     say(
-        f"about {minutes:.1f} minutes with {workers} workers (a rough guess from measuring them, "
+        f"about {minutes:.1f} minutes with {counted(workers, 'worker')} (a rough guess from measuring them, "
         f"{per_frame:.2f} s a frame)"
     )
     if record.counts.failed:

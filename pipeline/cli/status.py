@@ -11,6 +11,7 @@ from pipeline.cli.console import note, said_once, say, warn
 from pipeline.errors import InputError
 from pipeline.report.record import Counts, RunRecord, read_record
 from pipeline.store.store import Store
+from pipeline.textfile.messages import counted
 
 _MOST = 20  # notes of a kind that are printed; the report has all
 
@@ -28,7 +29,7 @@ def show_status(out: Path) -> None:
         say("a run is writing to this folder now")
     if record is None:
         done = sum(1 for _ in store.names("done"))
-        say(f"no finished run here; {done} files delivered so far. Run the same command again to go on")
+        say(f"no finished run here; {counted(done, 'file')} delivered so far. Run the same command again to go on")
         raise typer.Exit(1)
     print_outcome(record)
     if record.state != "done" or record.counts.failed or record.problems():
@@ -53,10 +54,10 @@ def print_outcome(record: RunRecord, seconds: float | None = None) -> None:
         warn(f"not sent: {text}")
     if record.stopped:
         warn(record.stopped)
-    again = f", {counts.reused} files already done" if counts.reused else ""
-    again += f", {counts.captions_rewritten} captions rewritten" if counts.captions_rewritten else ""
+    again = f", {counted(counts.reused, 'file')} already done" if counts.reused else ""
+    again += f", {counted(counts.captions_rewritten, 'caption')} rewritten" if counts.captions_rewritten else ""
     took = f" in {seconds:.0f} s" if seconds is not None else ""
-    rendered = f"{counts.rendered} frames rendered" if counts.rendered else "nothing to render"
+    rendered = f"{counted(counts.rendered, 'frame')} rendered" if counts.rendered else "nothing to render"
     say(
         f"{counts.delivered} of {counts.frames} frames delivered, {counts.failed} failed, "
         f"{_not_delivered(counts)}: {rendered}{again}{took}"
@@ -70,7 +71,8 @@ def print_foreseen(record: RunRecord) -> None:
     """
     counts = record.counts
     _print_notes(record, "", "would fail")
-    say(f"{counts.frames} frames in {len(record.bursts)} bursts, {counts.files} files")
+    frames, bursts = counted(counts.frames, "frame"), counted(len(record.bursts), "burst")
+    say(f"{frames} in {bursts}, {counted(counts.files, 'file')}")
     for name, count in Counter(name for frame in record.frames.values() for name in frame.deliveries).items():
         say(f"  {name}: {count}")
     say(

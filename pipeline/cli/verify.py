@@ -18,6 +18,7 @@ from pipeline.errors import InputError
 from pipeline.report.record import RunRecord
 from pipeline.store.keys import digest_file
 from pipeline.store.store import Store
+from pipeline.textfile.messages import counted
 
 
 def verify_run(out: Path, render_count: int, shoot: Path | None, facts: Path | None, models: Path | None) -> None:
@@ -43,7 +44,7 @@ def verify_run(out: Path, render_count: int, shoot: Path | None, facts: Path | N
     rendered = _render_again(record, out, shoot, facts, models, render_count) if render_count else []
     for text in (*changed, *rendered):
         warn(text)
-    again = f", {render_count} frames rendered again" if render_count else ""
+    again = f", {counted(render_count, 'frame')} rendered again" if render_count else ""
     say(f"{len(files) - len(changed)} of {len(files)} files as delivered{again}")
     if changed or rendered:
         raise typer.Exit(1)

@@ -14,7 +14,7 @@ from pipeline.shoot.frame_names import KnownFile, NameMemory
 from pipeline.store.keys import digest_json
 from pipeline.store.records import read_json, write_json
 from pipeline.store.store import Store
-from pipeline.textfile.messages import and_more
+from pipeline.textfile.messages import and_more, counted
 from pipeline.types import Frame
 
 
@@ -140,7 +140,9 @@ def refuse_other_shoot(store: Store, shoot: Path, frames: Sequence[Frame]) -> No
         return
     here = {(f.relative, f.path.stat().st_size) for f in frames if f.path.is_file()}
     if not here & known:
-        raise InputError(f"{store.out}: holds {count} files delivered from another shoot; give another --out")
+        raise InputError(
+            f"{store.out}: holds {counted(count, 'file')} delivered from another shoot; give another --out"
+        )
 
 
 def absent(relative: str) -> Frame:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.textfile.messages import counted
 from pipeline.types import F64
 
 Ints = NDArray[np.int64]
@@ -266,7 +267,8 @@ def frequency(
         return Mains(None, 0.0, None, "the brightness of the frames does not follow their times more than by chance")
     certainty = min(1 / (1 + math.exp(-ratio)), 1 - 1 / (1 + MAINS.trials))
     seconds = found[best][1] / best
-    why = f"flicker at {best} Hz in {len(p.starts)} bursts; the shutter crosses the frame in {1000 * seconds:.1f} ms"
+    bursts = counted(len(p.starts), "burst")
+    why = f"flicker at {best} Hz in {bursts}; the shutter crosses the frame in {1000 * seconds:.1f} ms"
     return Mains(best, certainty, seconds, why)
 
 

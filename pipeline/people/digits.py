@@ -51,7 +51,7 @@ class Reading:
 def available() -> str:
     """What is missing for reading numbers and how to get it; empty where nothing is missing."""
     if find_spec("rapidocr") is None or find_spec("onnxruntime") is None:
-        return "shirt numbers need a further package; install it with: pip install 'evencourt[numbers]'"
+        return "jersey numbers need a further package; install it with: pip install 'evencourt[numbers]'"
     if None in _models():
         return "the installed rapidocr brings no model files; reinstall it with: pip install -U 'evencourt[numbers]'"
     return ""

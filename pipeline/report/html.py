@@ -8,6 +8,7 @@ from pathlib import Path, PurePosixPath
 from pipeline.report.record import FrameRecord, RunRecord
 from pipeline.store.files import write_atomic
 from pipeline.textfile.html import link, page_environment
+from pipeline.textfile.messages import counted
 
 PHASES = ("measure", "solve", "render")
 
@@ -32,6 +33,7 @@ def write_report(out: Path, record: RunRecord) -> Path:
     environment = page_environment("report")
     environment.filters |= {
         "address": link,
+        "counted": counted,
         "shutter": _shutter,
         "size": _size,
         "duration": _duration,

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path, PurePath
 
 from pipeline.formats import heif
+from pipeline.textfile.messages import counted
 
 # fmt: off
 RAW = frozenset((
@@ -85,10 +86,10 @@ def not_photographs(others: OtherFiles) -> str:
     for kind, suffixes in others.items():
         one, several, then = _WORDS[kind]
         count = sum(suffixes.values())
-        part = f"{count:,} {one if count == 1 else several}{then}"
+        part = f"{counted(count, one, several)}{then}"
         if kind in _NAMED:
             names = [name for name, _ in sorted(suffixes.items(), key=lambda item: (-item[1], item[0])) if name]
-            more = f" and {len(names) - _MOST_SUFFIXES} more kinds" if len(names) > _MOST_SUFFIXES else ""
+            more = f" and {counted(len(names) - _MOST_SUFFIXES, 'more kind')}" if len(names) > _MOST_SUFFIXES else ""
             part += f" ({', '.join(names[:_MOST_SUFFIXES])}{more})" if names else ""
         parts.append(part)
     return f"not photographs: {', '.join(parts)}" if parts else ""

@@ -21,7 +21,7 @@ from pipeline.imaging.orientation import Orientation
 from pipeline.shoot.frame_names import folded
 from pipeline.shoot.kinds import HEIC, is_readable
 from pipeline.store.keys import digest_file
-from pipeline.textfile.messages import and_more
+from pipeline.textfile.messages import and_more, counted
 from pipeline.types import F32, F64, Exif, Frame
 
 BESIDE_RAW = HEIC | {"jpeg", "jpg"}  # what cameras write together with a raw file
@@ -61,11 +61,11 @@ def one_each(
     kept, left = _without_identical(files, digest)
     notices = []
     if left:
-        files_are = "1 file is" if len(left) == 1 else f"{len(left)} files are"
+        files_are = counted(len(left), "file is", "files are")
         notices.append(f"{files_are} there twice with the same bytes, and used once: {and_more(sorted(left))} left out")
     frames, pairs = _paired(kept)
     if pairs:
-        frames_are = "1 frame is" if len(pairs) == 1 else f"{len(pairs)} frames are"
+        frames_are = counted(len(pairs), "frame is", "frames are")
         notices.append(
             f"{frames_are} there both as raw and as JPEG: the raw is used, {and_more(sorted(pairs))} left out"
         )

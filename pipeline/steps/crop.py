@@ -23,6 +23,7 @@ from pipeline.imaging.geometry import (
 )
 from pipeline.light.gain_map import gains_of_part
 from pipeline.steps.base import ApplyContext, MeasureContext, Params, SolveContext, Solved, Step, signed
+from pipeline.textfile.messages import and_more
 from pipeline.types import Domain, Image, JsonObject
 
 if TYPE_CHECKING:
@@ -197,8 +198,7 @@ def solve(context: SolveContext[FrameObservation], params: CropParams) -> Solved
     texts = [NO_MODEL] if blind else []
     for text in dict.fromkeys(notices.values()):
         names = [name for name, notice in notices.items() if notice == text]
-        more = f" and {len(names) - 1} more" if len(names) > 1 else ""
-        texts.append(f"{text}: {names[0]}{more}")
+        texts.append(f"{text}: {and_more(names)}")
     return Solved(solutions, tuple(texts), notices)
 
 

@@ -14,6 +14,7 @@ from pipeline.errors import FrameError, UndecodableError
 from pipeline.imaging.geometry import WHOLE, Box
 from pipeline.imaging.orientation import Orientation
 from pipeline.steps.base import Order, Params, SolveContext, Solved, Step, camera_of, rounded
+from pipeline.textfile.messages import counted
 from pipeline.types import Domain, Frame, Image, Noise
 
 if TYPE_CHECKING:
@@ -105,7 +106,7 @@ def solve(context: SolveContext[DecodeMeasurement], params: DecodeParams) -> Sol
         camera = camera_of(frames[0])
         notices += noise_notes(camera, found)
         if len(defects):
-            notices.append(f"{camera}: {len(defects)} pixels stand out in most frames and are repaired")
+            notices.append(f"{camera}: {counted(len(defects), 'pixel')} found defective in most frames and repaired")
         striped = [f"{iso:.0f}" for iso, v in of_rows.items() if v > 0 and iso]
         if striped:
             notices.append(f"{camera}: noise of whole rows at ISO {', '.join(striped)} is taken out")

@@ -15,6 +15,7 @@ from pipeline.light.gain_map import GainMap, apply_gain_map
 from pipeline.steps import white_balance
 from pipeline.steps.base import ApplyContext, NoMeasurement, Params, SolveContext, Solved, Step, signed
 from pipeline.steps.white_balance import WhiteBalanceSolution
+from pipeline.textfile.messages import counted
 from pipeline.types import F64, Image, JsonObject
 
 if TYPE_CHECKING:
@@ -117,7 +118,7 @@ def _single_frames(light: ShootLight) -> list[str]:
     single = [s.names[0] for s in light.scenes if len(s.names) == 1]
     if not single or not ranges or np.median(ranges) < RULES.flicker:
         return []
-    more = f" and {len(single) - 1} more single frames" if len(single) > 1 else ""
+    more = f" and {counted(len(single) - 1, 'more single frame')}" if len(single) > 1 else ""
     return [
         f"exposure: {single[0]}{more}: the lamps flicker, and a single frame does not show how its rows were lit; "
         "its overall brightness is evened, its balance comes from its light zone"

@@ -79,7 +79,7 @@ def test_a_number_is_that_of_whose_shirt_it_stands_on() -> None:
     # of two who cover each other, the one before: his feet are lower
     same = np.array([[0.3, 0.2, 0.7, 0.9, 0.9], [0.32, 0.25, 0.72, 0.7, 0.9]], np.float32)
     assert own_reading(0, same, [own]) == own and own_reading(1, same, [own]) is None
-    # a shoe's print and a banner's are no shirt numbers
+    # a shoe's print and a banner's are no jersey numbers
     assert own_reading(0, people, [reading("7", box=(0.46, 0.80, 0.52, 0.88))]) is None
     assert own_reading(0, people, [reading("7", box=(0.31, 0.2, 0.69, 0.6))]) is None
 

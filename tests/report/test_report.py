@@ -103,7 +103,7 @@ def test_what_is_on_the_page(out: Path) -> None:
     found = page(out, RECORD)
     text = " ".join(found.text.split())
     for words in (
-        "1 of 3 frames delivered in 1 files; 1 failed, 1 held back.",
+        "1 of 3 frames delivered in 1 file; 1 failed, 1 held back.",
         "TH1_0002.dng: the file is cut short", "TH1_0099: no such file", "frames.csv says keep: no",
         "two cameras disagree", "Burst of 2: TH1_0001 to TH1_0002", "Single: TH1_0003",
         "2026-02-14 19:31:02.125", "ISO 6400, 1/1000 s", "Example One", "time unknown", "ISO unknown, shutter unknown",

@@ -1,41 +1,28 @@
-"""Hints at the word that was meant."""
+"""Counts in messages."""
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
-from pydantic import BaseModel
 
-from pipeline.textfile.messages import did_you_mean
-from pipeline.textfile.yamlfile import load_yaml, validate
+from pipeline.errors import MOST_LINES, Problem, lines_of
+from pipeline.textfile.messages import counted
 
 
 @pytest.mark.parametrize(
-    ("written", "known", "hint"),
+    ("number", "one", "several", "text"),
     [
-        ("Venu", ("venue", "city"), "; did you mean venue?"),
-        ("languish", ("language",), "; did you mean language?"),  # 5 of 8 letters alike: 0.625
-        ("creamed", ("creator",), ""),  # 4 of 7: 0.57
-        ("sport", ("venue", "city"), ""),
-        ("venue", (), ""),
+        (0, "frame", "", "0 frames"),
+        (1, "frame", "", "1 frame"),
+        (1200, "frame", "", "1,200 frames"),
+        (1, "frame is", "frames are", "1 frame is"),
+        (2, "frame is", "frames are", "2 frames are"),
     ],
 )
-def test_did_you_mean(written: str, known: tuple[str, ...], hint: str) -> None:
-    """The measure is that of Python's difflib, twice the letters alike to those of both; 0.6 is its own default."""
-    assert did_you_mean(written, known) == hint
+def test_a_count_has_its_singular(number: int, one: str, several: str, text: str) -> None:
+    assert counted(number, one, several) == text
 
 
-class Model(BaseModel):
-    """One number."""
-
-    edge: int
-
-
-@pytest.mark.parametrize(("written", "quoted"), [("x" * 40, "x" * 40), ("x" * 41, "x" * 40 + "...")])
-def test_a_message_repeats_forty_characters(tmp_path: Path, written: str, quoted: str) -> None:
-    path = tmp_path / "a.yaml"
-    path.write_text(f"edge: {written}\n", encoding="utf-8")
-    doc = load_yaml(path)
-    _, problems = validate(Model, doc.data, doc, ())
-    assert [p.message for p in problems] == [f"edge: {quoted} is not a whole number; write a whole number"]
+@pytest.mark.parametrize(("more", "text"), [(1, "and 1 more problem"), (2, "and 2 more problems")])
+def test_problems_that_are_not_named_are_counted(more: int, text: str) -> None:
+    lines = lines_of([Problem("a.csv", line, 1, "is wrong") for line in range(1, MOST_LINES + more + 1)])
+    assert len(lines) == MOST_LINES + 1 and lines[-1] == f"a.csv: {text}"

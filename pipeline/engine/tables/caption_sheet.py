@@ -21,6 +21,7 @@ from pipeline.shoot.facts import Facts, FrameFacts, held_back
 from pipeline.shoot.frame_names import FrameIndex
 from pipeline.shoot.read_facts import load_facts
 from pipeline.steps.caption import CaptionParams, describe
+from pipeline.textfile.messages import counted
 from pipeline.types import Frame
 
 
@@ -106,7 +107,7 @@ def sheet(
     table = frame_table(
         shoot.frames, shoot.bursts, shoot.facts, ranks, info={**info, "caption": captions}, separator=separator
     )
-    more = f"; and {len(failed) - 1} more frames" if len(failed) > 1 else ""
+    more = f"; and {counted(len(failed) - 1, 'more frame')}" if len(failed) > 1 else ""
     return table, f"{failed[0]}{more}" if failed else ""
 
 

@@ -22,6 +22,7 @@ from pipeline.shoot.clocks.entries import Clock
 from pipeline.shoot.eventfile import NOTHING_WRITTEN, as_written, parse_event
 from pipeline.shoot.facts import ROSTER_COLUMNS, Player
 from pipeline.shoot.read_facts import EVENT_FILE, FRAMES_FILE, ROSTER_FILE, load_players
+from pipeline.textfile.messages import counted
 from pipeline.textfile.reading import read_bytes
 from pipeline.textfile.tables import SIZE_LIMIT
 from pipeline.textfile.yaml_text import Value, flow, quoted
@@ -168,7 +169,7 @@ def _camera_texts(measured_frames: Sequence[MeasuredFrame]) -> dict[str, str]:
     for key in _OF_CAMERA:
         texts = Counter(text for one in measured_frames if (text := getattr(one.carried, key)))
         if texts:
-            some = ", ".join(f"{_short(text)} ({count} frames)" for text, count in texts.most_common(_MOST))
+            some = ", ".join(f"{_short(text)} ({counted(count, 'frame')})" for text, count in texts.most_common(_MOST))
             more = f" and {len(texts) - _MOST} more" if len(texts) > _MOST else ""
             remarks[key] = f"the cameras say {some}{more}; that stays where this is empty"
     return remarks
@@ -208,7 +209,7 @@ def _iso(moment: datetime, offset: int | None) -> str:
 def _body(body: Body) -> str:
     """A camera and its frames, as a remark."""
     name = " ".join(filter(None, (body.model or "a camera without a model", body.serial and f"serial {body.serial}")))
-    count = f"{len(body.frames)} frame{'' if len(body.frames) == 1 else 's'}"
+    count = counted(len(body.frames), "frame")
     if body.first is None or body.last is None:
         return f"{name}: {count} without a time"
     days = "%Y-%m-%d %H:%M:%S" if body.first.date() != body.last.date() else "%H:%M:%S"

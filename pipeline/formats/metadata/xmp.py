@@ -14,6 +14,7 @@ from pipeline.formats.metadata.model import (
     offset_text,
     subseconds,
 )
+from pipeline.textfile.messages import counted
 
 XMP_MAXIMUM = 65_502  # octets of a packet in one APP1 segment: XMP specification part 3, 1.1.3
 
@@ -85,7 +86,7 @@ def xmp_packet(metadata: Metadata) -> bytes:
     if len(packet) > XMP_MAXIMUM:
         raise MetadataTooLarge(
             f"the texts need {len(packet)} bytes as XMP, and a JPEG holds {XMP_MAXIMUM}; "
-            f"shorten the caption ({len(m.caption)} characters) or the {len(m.keywords)} keywords"
+            f"shorten the caption ({len(m.caption)} characters) or the {counted(len(m.keywords), 'keyword')}"
         )
     return packet
 

@@ -11,6 +11,7 @@ from statistics import median
 
 from pipeline.shoot.clocks.bodies import Body
 from pipeline.shoot.clocks.correction import BELIEVED
+from pipeline.textfile.messages import counted
 
 
 @dataclass(frozen=True)
@@ -111,7 +112,10 @@ def by_satellites(body: Body, zone: int | None, start: datetime | None) -> Propo
     if abs(off) <= 2 * room or not possible:
         return None
     by = f"{abs(off):.0f} s {'slow' if off > 0 else 'fast'} (give or take {room:.0f} s)"
-    return Proposal(round(off), f"{len(fresh)} frames hold the time of the satellites, by which its clock is {by}")
+    return Proposal(
+        round(off),
+        f"{counted(len(fresh), 'frame holds', 'frames hold')} the time of the satellites, by which its clock is {by}",
+    )
 
 
 def by_zone(body: Body, others: Sequence[datetime], zone: int, known_by: str) -> Proposal | None:

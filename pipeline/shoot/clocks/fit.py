@@ -22,6 +22,7 @@ from pipeline.shoot.clocks.evidence import (
     far,
     zone_of,
 )
+from pipeline.textfile.messages import counted
 from pipeline.types import Frame
 
 _MOST = 6  # cameras that are named with what to write
@@ -80,7 +81,7 @@ def clock_notes(
                 notes.append(note)
     notes += [note for note in misfits[:_MOST] if note is not None]
     if len(misfits) > _MOST:
-        more = f"the clocks of {len(misfits) - _MOST} more cameras do not fit either"
+        more = f"the clocks of {counted(len(misfits) - _MOST, 'more camera')} do not fit either"
         notes.append(ClockNote(more, more))
     return tuple(notes)
 

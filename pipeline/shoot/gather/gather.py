@@ -11,9 +11,10 @@ from pipeline.errors import InputError
 from pipeline.shoot.gather.card import Card, Progress
 from pipeline.shoot.gather.listing import reason, shown
 from pipeline.shoot.gather.portable import folded
-from pipeline.shoot.gather.result import CardResult, files_text, size_text, some_text
+from pipeline.shoot.gather.result import CardResult, size_text, some_text
 from pipeline.shoot.gather.target import Target
 from pipeline.store.files import is_inside
+from pipeline.textfile.messages import counted
 
 
 class Gathering:
@@ -91,7 +92,7 @@ class Gathering:
         for target in targets:
             if target.cleaned:
                 self.notes.append(
-                    f"{shown(target.given)}: {files_text(target.cleaned)} that an earlier gather had not finished "
+                    f"{shown(target.given)}: {counted(target.cleaned, 'file')} that an earlier gather had not finished "
                     "removed; they are copied anew"
                 )
             self.notes += [f"{shown(target.given)}: {note}" for note in target.notes]
@@ -141,9 +142,10 @@ class Gathering:
     def _finish(self, targets: Sequence[Target]) -> None:
         for target in targets:
             if target.untimed:
+                files = counted(len(target.untimed), "file carries", "files carry")
                 self.notes.append(
-                    f"{shown(target.given)} does not keep the times of files; {files_text(len(target.untimed))} carry "
-                    "the time of copying, and the time of capture only inside"
+                    f"{shown(target.given)} does not keep the times of files; {files} the time of copying, and the "
+                    "time of capture only inside"
                 )
             try:
                 if target.present():

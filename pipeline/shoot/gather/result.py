@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipeline.shoot.gather.listing import shown
-from pipeline.textfile.messages import and_more
+from pipeline.textfile.messages import and_more, counted
 
 
 def size_text(size: int) -> str:
@@ -17,11 +17,6 @@ def size_text(size: int) -> str:
         if size >= limit:
             return f"{size / limit:.1f} {unit}" if unit != "kB" else f"{size / limit:.0f} kB"
     return f"{size} bytes"
-
-
-def files_text(number: int) -> str:
-    """ "1 file", "12 files"."""
-    return f"{number} file" if number == 1 else f"{number:,} files"
 
 
 def some_text(paths: Sequence[str]) -> str:
@@ -66,7 +61,7 @@ class CardResult:
         """ "safe to format: yes, because ..." or "no, because ..."."""
         if self.safe:
             where = " and in ".join(map(shown, self.folders))
-            what = "its only file stands" if self.found == 1 else f"all {files_text(self.found)} stand"
+            what = "its only file stands" if self.found == 1 else f"all {counted(self.found, 'file')} stand"
             return (
                 f"safe to format: yes, because {what} in {where}, read back from disk with the same SHA-256 as on the "
                 f"card ({size_text(self.size)})"
@@ -81,7 +76,8 @@ class CardResult:
         reasons += [f"{some_text(paths)}: {why}" for why, paths in by_reason.items()]
         if self.gathered != self.found:
             counts = [
-                f"{self.verified[folder]:,} of {files_text(self.found)} in {shown(folder)}" for folder in self.folders
+                f"{self.verified[folder]:,} of {counted(self.found, 'file')} in {shown(folder)}"
+                for folder in self.folders
             ]
             reasons.append(f"verified are {', '.join(counts)}")
         return reasons or ["it was not read to its end"]
