@@ -12,14 +12,14 @@ from typing import Annotated, Literal
 
 import typer
 
-from pipeline.cli.console import warn
+from pipeline import __version__
+from pipeline.cli.console import say, warn
 from pipeline.errors import EvencourtError, RunStoppedError
 
 app = typer.Typer(
     add_completion=False,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
-    help="Finish a night's court sport photographs as if one even light had lit the hall.",
 )
 models_app = typer.Typer(help="The model files that find people and faces: which are there, and fetching them.")
 app.add_typer(models_app, name="models")
@@ -57,6 +57,21 @@ def main() -> None:
     except KeyboardInterrupt:
         warn("stopped by hand; run the same command again to go on")
         sys.exit(1)
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        say(f"evencourt {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def options(
+    version: Annotated[
+        bool, typer.Option("--version", is_eager=True, callback=_print_version, help="print the version")
+    ] = False,
+) -> None:
+    """Finish a night's court sport photographs as if one even light had lit the hall."""
 
 
 @app.command()

@@ -1,12 +1,14 @@
-"""Where recipes come from: a file of the user, or one of the ready ones."""
+"""Recipes as the commands take them: a file, or one of the ready ones."""
 
 from __future__ import annotations
 
 from importlib.util import find_spec
 from pathlib import Path
 
+from pipeline.errors import InputError
 from pipeline.recipe.recipe import Recipe, load_recipe
 from pipeline.steps import REGISTRY
+from pipeline.textfile.messages import did_you_mean
 
 
 def recipe_folder() -> Path:
@@ -19,4 +21,15 @@ def recipe_folder() -> Path:
 
 def read_recipe(path: Path | None = None) -> Recipe:
     """The recipe of a file; the ready overnight-web where none is given. Raises InputError with every problem."""
+    if path is not None and not path.exists():
+        raise InputError(f"{path}: there is no such file{_ready(path)}")
     return load_recipe(path or recipe_folder() / "overnight-web.yaml", REGISTRY)
+
+
+def _ready(path: Path) -> str:
+    """Where the ready recipe of this name is; else what the ready ones are called."""
+    folder = recipe_folder()
+    ready = {file.stem: file for file in sorted(folder.glob("*.yaml"))}
+    if path.stem in ready:
+        return f"; the ready recipe of this name is {ready[path.stem]}"
+    return f"{did_you_mean(path.stem, ready)}; the ready recipes are {', '.join(ready)}, in {folder}"

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.deliver.address import Address, expanded
+from pipeline.textfile.messages import install
 
 PART = ".evencourt-part-"  # a name of ours that is no picture yet; the rest is the SHA-256 of what it will be
 _BLOCK = 1 << 18
@@ -293,7 +294,7 @@ def lacking(address: Address) -> str:
 
 
 def _needs(name: str) -> str:
-    return f"a push needs more packages ({name} is missing): pip install 'evencourt[push]', in a checkout '.[push]'"
+    return f"a push needs more packages ({name} is missing): {install('push')}"
 
 
 def _mark(info: Mapping[str, object]) -> str:

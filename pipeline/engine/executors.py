@@ -23,6 +23,7 @@ from contextlib import contextmanager, suppress
 from typing import Any, TypeVar
 
 from pipeline.errors import FrameError, InputError
+from pipeline.textfile.messages import install
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -224,7 +225,7 @@ def cluster(address: str) -> Iterator[Executor]:
     try:
         distributed = importlib.import_module("distributed")
     except ImportError as error:
-        raise InputError("a cluster needs one more package: pip install 'evencourt[cluster]'") from error
+        raise InputError(f"a cluster needs one more package: {install('cluster')}") from error
     try:
         client = distributed.Client(address, timeout=_CLUSTER_TIMEOUT)
     except (OSError, ValueError) as error:

@@ -14,10 +14,10 @@ from typing import Any
 import numpy as np
 
 from pipeline.errors import FrameError
+from pipeline.textfile.messages import install
 
 SUFFIXES = frozenset(("heic", "heif", "hif"))
 _PROCESS = Path(__file__).with_name("heif_process.py")
-INSTALL = "pip install 'evencourt[heic]'"
 # Codes of ITU-T H.273, tables 2 and 3.
 _HDR = {16: "PQ", 18: "HLG"}
 PRIMARIES_REC709 = (1, 2, 5, 6)  # 2: not said; 5 and 6: those of standard television, which hardly differ
@@ -55,7 +55,7 @@ def decode_heif(path: Path, most_pixels: int) -> HeifPicture:
     HDR; ValueError where it is damaged; OSError of the file.
     """
     if not readable():
-        raise FrameError(f"a HEIC picture, and what reads it is not installed: {INSTALL}")
+        raise FrameError(f"a HEIC picture, and what reads it is not installed: {install('heic')}")
     with path.open("rb"):  # raises where the file cannot be read
         done = subprocess.run(
             [sys.executable, "-P", str(_PROCESS), str(path), str(most_pixels)],

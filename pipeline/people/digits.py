@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.imaging.geometry import Box
+from pipeline.textfile.messages import install
 
 
 @dataclass(frozen=True)
@@ -51,9 +52,9 @@ class Reading:
 def available() -> str:
     """What is missing for reading numbers and how to get it; empty where nothing is missing."""
     if find_spec("rapidocr") is None or find_spec("onnxruntime") is None:
-        return "jersey numbers need a further package; install it with: pip install 'evencourt[numbers]'"
+        return f"jersey numbers need a further package; install it with: {install('numbers')}"
     if None in _models():
-        return "the installed rapidocr brings no model files; reinstall it with: pip install -U 'evencourt[numbers]'"
+        return f"the installed rapidocr brings no model files; uninstall it, then: {install('numbers')}"
     return ""
 
 

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path, PurePath
 
 from pipeline.formats import heif
-from pipeline.textfile.messages import counted
+from pipeline.textfile.messages import counted, install
 
 # fmt: off
 RAW = frozenset((
@@ -27,7 +27,7 @@ _PICTURES = frozenset(("avif", "bmp", "gif", "jp2", "jxl", "psd", "svg", "webp")
 _OURS = frozenset(("csv", "yaml", "yml", "sha256"))  # facts and lists of checksums, of which a person knows
 _SYSTEMS = frozenset(("desktop.ini", "thumbs.db"))
 # fmt: on
-_READ_HEIC = f" (to read them: {heif.INSTALL})"
+_READ_HEIC = f" (to read them: {install('heic')})"
 # Kind -> (one, several, what to do), in the order of the line.
 _WORDS = {
     "film": ("film", "films", ""),

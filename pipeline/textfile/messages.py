@@ -57,6 +57,11 @@ def counted(number: int, one: str, several: str = "") -> str:
     return f"{number:,} {one if number == 1 else several or one + 's'}"
 
 
+def install(extra: str) -> str:
+    """How to install one of the project's extras, in a checkout or elsewhere."""
+    return f"pip install 'evencourt[{extra}]', in a checkout '.[{extra}]'"
+
+
 def explain(model: type[BaseModel], path: Loc, errors: Sequence[ErrorDetails], written: str | None) -> str:
     """One sentence for all that is wrong at `path` of a `model`.
 

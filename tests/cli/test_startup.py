@@ -9,6 +9,8 @@ from pathlib import Path
 import PIL.Image
 import pytest
 
+from pipeline import __version__
+
 HEAVY = ("numba", "scipy", "skimage", "cv2", "rawpy", "tifffile", "jinja2", "pooch", "babel")
 CODE = """\
 import sys
@@ -68,3 +70,9 @@ def test_a_command_that_finds_all_measured_loads_no_compiler(tmp_path: Path) -> 
     second, modules = loaded(*arguments, *cache)
     assert first == second and "3 of 3 frames" in second
     assert "numba" not in modules
+
+
+def test_the_version_is_printed_without_any_library() -> None:
+    text, modules = loaded("--version")
+    assert text == f"evencourt {__version__}\n"
+    assert not modules & {*HEAVY, "numpy"}

@@ -50,7 +50,7 @@ def test_what_is_no_photograph_is_named(tmp_path: Path, monkeypatch: pytest.Monk
     assert found.others["film"] == {"MP4": 2, "MOV": 1}
     monkeypatch.setattr(heif, "readable", lambda: False)
     found = scan(tmp_path)
-    told = "2 HEIC pictures (to read them: pip install 'evencourt[heic]'), "
+    told = "2 HEIC pictures (to read them: pip install 'evencourt[heic]', in a checkout '.[heic]'), "
     assert line.format(told) in found.notices and sorted(f.name for f in found.frames) == ["A_1", "A_2"]
 
 
