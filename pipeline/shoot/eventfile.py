@@ -8,14 +8,16 @@ from datetime import datetime
 from typing import Any, Literal
 
 from babel import Locale
-from pydantic import BaseModel, ConfigDict, ValidationError, create_model, field_validator
+from pydantic import BaseModel, ConfigDict, ValidationError, ValidationInfo, create_model, field_validator
 
 from pipeline.errors import Problem
 from pipeline.formats.metadata.credits import Contact, Credits, Place
 from pipeline.imaging.geometry import Box
 from pipeline.shoot.clocks.entries import Clock, read_clocks
-from pipeline.shoot.countries import alpha2, suggested
+from pipeline.shoot.countries import alpha2, languages_of, suggested
+from pipeline.textfile.messages import did_you_mean
 from pipeline.textfile.yamlfile import Document, problems_of
+from pipeline.textfile.yes_no import yes_or_no
 
 Corners = tuple[tuple[float, float], tuple[float, float], tuple[float, float], tuple[float, float]]
 
@@ -123,6 +125,16 @@ class EventFile(_Part):
             raise ValueError(f"{primary} is not a language code of ISO 639; {hint}")
         return value
 
+    @field_validator("minors", mode="before")
+    @classmethod
+    def _minors(cls, value: object, info: ValidationInfo) -> object:
+        """Yes and no in the shoot's languages, as in the tables; what is no such word stays, and is refused."""
+        if not isinstance(value, str) or not value.strip():
+            return value
+        languages = languages_of(info.data.get("language", "en"), info.data.get("country", ""))
+        answer = yes_or_no(value, default=False, languages=languages)
+        return value if answer is None else answer
+
     @field_validator("rights_url", check_fields=False)
     @classmethod
     def _rights_url(cls, value: str) -> str:
@@ -145,6 +157,7 @@ class EventFile(_Part):
 _Written = create_model("EventFile", __base__=EventFile, **_texts(*_PLACE, *_CREDITS))
 _Contact = create_model("_Contact", __base__=_Part, **_texts(*(item.name for item in fields(Contact))))
 NOTHING_WRITTEN: EventFile = _Written()
+NOTHING_UNDERSTOOD: EventFile = _Written(minors=True)  # nobody is named while it may say that the shoot is of minors
 
 
 def as_written(doc: Document) -> Any:
@@ -161,20 +174,28 @@ def as_written(doc: Document) -> Any:
 
 
 def parse_event(doc: Document, problems: list[Problem]) -> EventFile:
-    """The content of `doc`, without the values that do not fit; a problem for each is added to `problems`."""
+    """The content of `doc`, without the values that do not fit; a problem for each is added to `problems`.
+
+    While minors, or a key that may be meant for it, does not fit, the shoot counts as one of minors.
+    """
     data = {} if doc.data is None else as_written(doc)
     if not isinstance(data, dict):
         problems.append(doc.problem((), "the facts of a shoot are keys and values, such as title: Town cup"))
-        return NOTHING_WRITTEN
+        return NOTHING_UNDERSTOOD
     data["clocks"] = read_clocks(data.get("clocks", {}), doc, problems)
     data["contact"] = _contact(data.get("contact", ""), doc, problems)
+    twice = any(one.file == doc.file and one.message.startswith("minors is already") for one in problems)
     try:
-        return _Written.model_validate(data)
+        written = _Written.model_validate(data)
+        return written.model_copy(update={"minors": True}) if twice else written
     except ValidationError as error:
         problems += problems_of(error, doc, (), _Written)
         bad = {e["loc"][0] for e in error.errors()}
     # The rest is read anyway, so that the problems of the tables are reported in the same run.
-    return _Written.model_validate({key: value for key, value in data.items() if key not in bad})
+    read = {key: value for key, value in data.items() if key not in bad}
+    if twice or any(key == "minors" or did_you_mean(str(key), ("minors",)) for key in bad):
+        read["minors"] = True
+    return _Written.model_validate(read)
 
 
 def _contact(written: Any, doc: Document, problems: list[Problem]) -> Contact:

@@ -11,7 +11,7 @@ from typing import Literal
 from pipeline.errors import InputError, Problem
 from pipeline.formats.metadata.credits import Credits, Place, copied
 from pipeline.shoot.countries import languages_of
-from pipeline.shoot.eventfile import NOTHING_WRITTEN, EventFile, parse_event
+from pipeline.shoot.eventfile import NOTHING_UNDERSTOOD, NOTHING_WRITTEN, EventFile, parse_event
 from pipeline.shoot.facts import (
     FRAME_COLUMNS,
     INFO_COLUMNS,
@@ -104,6 +104,7 @@ def load_facts(
     try:
         place = facts_place(shoot, facts_file)
         if place.event is not None:
+            parsed = NOTHING_UNDERSTOOD  # unless it can be read
             doc = load_yaml(place.event, problems)
             parsed = parse_event(doc, problems)
     except InputError as error:
@@ -220,8 +221,9 @@ def _with_unread(
                 roster = _also_withheld(roster, [p for p in there if not p.publish], table, notices)
         event = folder / EVENT_FILE
         if event.is_file() and event != place.event and not minors:
-            minors = parse_event(load_yaml(event, ignored), ignored).minors
-            notices += [f"{event} says minors: true, which counts too"] if minors else []
+            wrong: list[Problem] = []
+            minors = parse_event(load_yaml(event, wrong), wrong).minors
+            notices += [f"{event} {'may say' if wrong else 'says'} minors: true, which counts too"] if minors else []
     return roster, minors
 
 

@@ -421,3 +421,38 @@ def test_a_reference_of_several_frames_is_the_one_that_is_called_so(tmp_path: Pa
     assert problems == [] and [r.frame for r in facts.references] == ["TH1_0001"]
     assert "TH1_0001 may be ./TH1_0001 or card2/TH1_0001" in facts.notices[0]
     assert facts.notices[0].endswith("./TH1_0001 is used")
+
+
+@pytest.mark.parametrize(
+    ("event", "minors"),
+    [
+        ("language: de\nminors: ja\n", True),
+        ("minors: Nein\nlanguage: de-AT\n", False),
+        ("language: fr\nminors: oui\n", True),
+        ("country: POL\nminors: tak\n", True),
+        ("language: nb\nminors: nei\n", False),
+        ("language: de\nminors: yes\n", True),
+        ("language: de\nminors: 'no'\n", False),
+    ],
+)
+def test_minors_is_answered_in_the_language_of_the_shoot(tmp_path: Path, event: str, minors: bool) -> None:
+    """As publish and keep are; the words are those of POSIX locales, see textfile/yes_no.py."""
+    facts, problems, _ = read(tmp_path, event)
+    assert (facts.minors, problems) == (minors, [])
+
+
+@pytest.mark.parametrize(
+    "event",
+    [
+        "minors: perhaps\n", "minors: ja\n", "minors: [true]\n", "minors: ''\n", "minor: true\n", "minors : tru\n",
+        "minors: false\nminors: true\n", "title: [a]\nminors: false\nminors: true\n", "minors\n", "minors: {\n",
+    ],
+)  # fmt: skip
+def test_nobody_is_named_while_minors_is_not_understood(tmp_path: Path, event: str) -> None:
+    facts, problems, _ = read(tmp_path, event)
+    assert problems and facts.minors
+
+
+def test_another_problem_does_not_make_a_shoot_one_of_minors(tmp_path: Path) -> None:
+    facts, problems, _ = read(tmp_path, "titel: Town cup\nminors: false\nstart: now\n")
+    assert len(problems) == 2 and not facts.minors

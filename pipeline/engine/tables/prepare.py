@@ -75,6 +75,8 @@ def written_facts(folder: Path) -> Written:
     if problems:
         raise InputError(problems)
     values = {key: value for key, value in as_written(doc).items() if value not in ("", {}, [])} if doc.data else {}
+    if "minors" in values:
+        values["minors"] = parsed.minors  # which may be written in the shoot's language
     file = folder / (parsed.roster or ROSTER_FILE)
     if not file.is_file():
         return Written(values)

@@ -209,6 +209,15 @@ def test_minors_are_named_nowhere(tmp_path: Path) -> None:
     assert "Ingrid" not in evencourt(shoot, "--check", out)[1]
 
 
+def test_nobody_is_named_while_minors_is_not_understood(tmp_path: Path) -> None:
+    shoot = shoot_of(tmp_path / "shoot", "frame,players,words\nTH1_0001,home 7,\nTH1_0002,,Ingrid Solbakken jumps\n")
+    assert "Ingrid" in evencourt(shoot, "--check")[1]
+    (shoot / "shoot.yaml").write_text(EVENT + "minors: vielleicht\n", encoding="utf-8")
+    status, printed, errors = evencourt(shoot, "--check")
+    assert status == 2 and "minors: vielleicht does not fit" in errors
+    assert "TH1_0002" in printed and not any(name in printed for name in ("Ingrid", "Solbakken"))
+
+
 # ---- what a spreadsheet does to it -------------------------------------------------------------------------
 
 

@@ -404,6 +404,15 @@ def test_a_contact_that_is_one_text_is_carried_as_it_is(tmp_path: Path) -> None:
     assert written_facts(tmp_path).values == {"contact": "0123 456", "teams": {"away": "1899"}, "minors": False}
 
 
+@pytest.mark.parametrize(("word", "minors"), [("ja", True), ("nein", False), ("'no'", False)])
+def test_minors_of_the_last_match_in_its_own_language(tmp_path: Path, word: str, minors: bool) -> None:
+    (tmp_path / "shoot.yaml").write_text(f"language: de\nminors: {word}\n", encoding="utf-8")
+    (tmp_path / "shoot.yaml").write_text(
+        event_form("x", form_content([], [], [], last=last_match(tmp_path))), encoding="utf-8"
+    )
+    assert written_facts(tmp_path).values["minors"] is minors
+
+
 def test_what_is_wrong_with_the_last_match_is_said_before_anything_is_written(tmp_path: Path, last: Path) -> None:
     shoot, facts, empty = night(tmp_path / "shoot"), tmp_path / "facts", tmp_path / "empty"
     empty.mkdir()
