@@ -32,7 +32,7 @@ def gather_cards(cards: Sequence[Path], to: Path, also: Path | None) -> None:
     for text in gathering.notes:
         note(text)
     for result in gathering.results:
-        _show(result, to)
+        _show(result)
     for result in gathering.results:  # last, so that it is what stays on the screen
         say(f"{shown(result.card)}: {result.verdict()}")
     if not all(result.safe for result in gathering.results):
@@ -63,10 +63,13 @@ def _run(gathering: Gathering) -> None:
         gathering.run(started, progress)
 
 
-def _show(result: CardResult, to: Path) -> None:
+def _show(result: CardResult) -> None:
     """What was found on one card, and what is worth knowing of it."""
     there = result.gathered - result.copied
-    parts = [f"{counted(result.copied, 'file')} copied to {shown(to / result.folder)}"] if result.copied else []
+    places: dict[int, list[str]] = {}
+    for folder, count in result.copied_to.items():
+        places.setdefault(count, []).append(shown(folder / result.folder))
+    parts = [f"{counted(count, 'file')} copied to {' and '.join(where)}" for count, where in places.items()]
     parts += [f"{counted(there, 'file')} already there"] if there > 0 else []
     found = f"{counted(result.found, 'file')}, {size_text(result.size)}"
     say(f"{shown(result.card)}: {found}; {', '.join(parts) or 'none copied'}")
@@ -76,6 +79,13 @@ def _show(result: CardResult, to: Path) -> None:
         note(f"the same is true of {counted(len(result.renamed) - _NAMED, 'more file')}")
     for text in result.notes:
         note(f"{shown(result.card)}: {text}")
+    for changed, good in result.changed[:_NAMED]:
+        warn(
+            f"{shown(changed)} no longer has the bytes that were gathered: it was changed or damaged since; "
+            f"{shown(good)} is as on the card"
+        )
+    if len(result.changed) > _NAMED:
+        warn(f"the same is true of {counted(len(result.changed) - _NAMED, 'more file')}")
     for path, why in result.failed[:_NAMED]:
         warn(f"{shown(path)}: {why}")
     if len(result.failed) > _NAMED:

@@ -29,6 +29,7 @@ def test_the_evening_takes_at_most_eight_commands_and_each_works(
     monkeypatch.setattr(executors, "default_workers", lambda: 1)  # processes cost more than four small pictures
     night(tmp_path / "CARD1" / "DCIM" / "100EVENC")
     photograph(tmp_path / "CARD2" / "DCIM" / "100EVENC" / "TH2_0001.jpg", serial="EC-000777")
+    (tmp_path / "BACKUP").mkdir()
     evening = commands()
     assert [words[0] for words in evening] == ["gather", "prepare", "inspect", "captions", "check", "run"]
     assert len(evening) <= 8

@@ -26,8 +26,9 @@ def test_a_card_that_is_copied_ends_with_yes_and_status_0(tmp_path: Path) -> Non
     card = write_card(tmp_path / "CARD")
     result = run(card, "--to", tmp_path / "shoot", "--also", tmp_path / "second")
     assert result.exit_code == 0
-    assert last(result).startswith(f"{card}: safe to format: yes, because all 10 files stand in ")
-    assert "10 files copied to " in result.stdout
+    assert last(result).startswith(f"{card}: safe to delete its files: yes, because all 10 files stand in ")
+    assert "do not format that disk" in result.stderr and "safe to format: yes" not in result.output
+    assert f"10 files copied to {tmp_path / 'shoot' / 'CARD'} and {tmp_path / 'second' / 'CARD'}" in result.stdout
     again = run(card, "--to", tmp_path / "shoot", "--also", tmp_path / "second")
     assert again.exit_code == 0 and "10 files already there" in again.stdout and "yes, because" in last(again)
 
@@ -38,7 +39,7 @@ def test_each_card_has_its_own_answer(tmp_path: Path) -> None:
     bad.mkdir()
     result = run(good, bad, "--to", tmp_path / "shoot")
     lines = result.stdout.strip().splitlines()
-    assert result.exit_code == 1 and "good: safe to format: yes, because" in lines[-2]
+    assert result.exit_code == 1 and "good: safe to delete its files: yes, because" in lines[-2]
     assert "bad: safe to format: no, because no file was found on it" in lines[-1]
 
 
@@ -47,6 +48,52 @@ def test_a_changed_name_is_said(tmp_path: Path) -> None:
     run(card, "--to", tmp_path / "shoot")
     put(card / FOLDER / "HALL0001.CR3", content("two"))
     assert "HALL0001-2.CR3" in run(card, "--to", tmp_path / "shoot").stderr
+
+
+def test_a_copy_that_went_bad_is_named_each_time_with_its_folder(tmp_path: Path) -> None:
+    card, shoot, second = write_card(tmp_path / "CARD"), tmp_path / "shoot", tmp_path / "second"
+    run(card, "--to", shoot, "--also", second)
+    bad = second / "CARD" / FOLDER / "HALL0001.CR3"
+    with bad.open("ab") as file:
+        file.write(b"more")
+    good = bad.with_name("HALL0001-2.CR3")
+    for attempt in range(2):
+        result = run(card, "--to", shoot, "--also", second)
+        assert result.exit_code == 0 and good.exists()
+        assert f"{bad} no longer has the bytes that were gathered" in result.stderr
+        assert f"{good} is as on the card" in result.stderr
+        assert "HALL0001.JPG no longer" not in result.stderr and str(shoot) not in result.stderr
+        if not attempt:
+            assert f"; 1 file copied to {second / 'CARD'}, 9 files already there" in result.stdout
+            assert f"{FOLDER}/HALL0001.CR3 is {good} now" in result.stderr
+    assert not (shoot / "CARD" / FOLDER / "HALL0001-2.CR3").exists()
+
+
+def test_damage_that_keeps_the_size_is_named_and_a_moved_file_is_not(tmp_path: Path) -> None:
+    first, shoot = write_card(tmp_path / "CARD"), tmp_path / "shoot"
+    run(first, "--to", shoot)
+    bad = shoot / "CARD" / FOLDER / "HALL0002.CR3"
+    data = bytearray(bad.read_bytes())
+    data[-1] ^= 1
+    bad.write_bytes(data)
+    (shoot / "CARD" / FOLDER / "HALL0003.CR3").rename(shoot / "moved.CR3")  # a person may move a file: no damage
+    result = run(first, "--to", shoot)
+    assert result.stderr.count("no longer has the bytes") == 1 and str(bad) in result.stderr
+    assert f"{FOLDER}/HALL0002.CR3 is CARD/{FOLDER}/HALL0002-2.CR3 now" in result.stderr
+
+
+def test_a_folder_of_a_disk_that_is_not_plugged_in_is_not_made(tmp_path: Path) -> None:
+    card = write_card(tmp_path / "CARD")
+    for to, also, option in (
+        (tmp_path / "a", tmp_path / "DISK" / "a", "--also"),
+        (tmp_path / "DISK" / "a", None, "--to"),
+    ):
+        result = run(card, "--to", to, *(("--also", also) if also else ()))
+        assert isinstance(result.exception, InputError)
+        assert f"{tmp_path / 'DISK'} is not there; make it or plug in its disk, or correct {option}" in str(
+            result.exception
+        )
+        assert not (tmp_path / "DISK").exists() and not (tmp_path / "a").exists()
 
 
 def test_usage_is_refused_before_anything_is_written(tmp_path: Path) -> None:
@@ -77,7 +124,7 @@ def test_stopped_by_hand_every_card_has_an_answer(tmp_path: Path, monkeypatch: p
     monkeypatch.setattr(command.Gathering, "run", stopped)
     result = run(first, second, "--to", tmp_path / "shoot")
     lines = result.stdout.strip().splitlines()
-    assert result.exit_code == 1 and "A: safe to format: yes" in lines[-2]
+    assert result.exit_code == 1 and "A: safe to delete its files: yes" in lines[-2]
     assert "B: safe to format: no, because it was stopped by hand; run the same command again to go on" in lines[-1]
     assert holds_all(first, tmp_path / "shoot")
 

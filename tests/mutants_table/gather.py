@@ -11,6 +11,7 @@ _RESULT, _TARGET = f"{_AT}result.py", f"{_AT}target.py"
 _COPIES = (f"{_AT}test_gather.py",)
 _FAULTS = (f"{_AT}test_faults.py",)
 _ANSWERS = (f"{_AT}test_result.py",)
+_SAID = ("cli/test_gather.py",)
 _KILLS = (f"{_AT}test_kills.py",)
 _NAMED = (f"{_AT}test_names.py",)
 
@@ -115,7 +116,12 @@ MUTANTS = [
     mutant(_GATHER, "    if _within(card, folder):", "    if False:", *_COPIES),
     mutant(_GATHER, "(_within(also, to) or", "(", *_COPIES),
     mutant(_GATHER, "or _within(to, also)):", "):", *_COPIES),
+    mutant(_GATHER, "    if not above.exists():", "    if False:", *_SAID),
+    # What went bad since.
+    mutant(_CARD, "for other in target.changed(digest)]", "for other in []]", *_SAID),
+    mutant(_TARGET, "if not any(self.has(path, one) for one in digests)]", "]", *_SAID),
     # The answer.
+    mutant(_RESULT, "if self.same_disk else", "if False else", *_ANSWERS),
     mutant(
         _CARD,
         "result.gathered += len(outcome.places) == wanted",

@@ -20,10 +20,10 @@ _READ_BACK = "does not give back what was written; do not trust this disk, its c
 
 @dataclass
 class _Outcome:
-    """Of one file: where it stands verified, (path, SHA-256) a target; where it was copied now; why not elsewhere."""
+    """Of one file: where it stands verified, (path, SHA-256) a target; of these, copied now; why not elsewhere."""
 
     places: dict[Target, tuple[str, str]] = field(default_factory=dict)
-    copied: list[str] = field(default_factory=list)
+    copied: dict[Target, str] = field(default_factory=dict)
     refused: list[tuple[Target, str]] = field(default_factory=list)
 
 
@@ -91,10 +91,14 @@ class Card:
             target.checksums.add(path, digest)
             result.verified[target.given] += 1
             self._places.append((target, path, self._read[entry.path].size))
-        for path in dict.fromkeys(outcome.copied):
+            result.changed += [(target.given / other, target.given / path) for other in target.changed(digest)]
+        everywhere = len(outcome.copied) == wanted and len(set(outcome.copied.values())) == 1
+        for target, path in outcome.copied.items():
             result.folder = layout.folder
-            if path != layout.as_on_card(entry):
-                result.renamed.append((entry.path, path))
+            result.copied_to[target.given] += 1
+            renamed = entry.path, path if everywhere else str(target.given / path)
+            if path != layout.as_on_card(entry) and renamed not in result.renamed:
+                result.renamed.append(renamed)
 
     def _bring(self, entry: Entry, layout: Layout, targets: Sequence[Target], progress: Progress) -> _Outcome:
         """Find or copy one file in each target. Raises ChangedError, OSError where the card is at fault."""
@@ -176,7 +180,7 @@ class Card:
         else:
             layout.claim(opened.entry, target, path)
             outcome.places[target] = path, digest
-            outcome.copied.append(path)
+            outcome.copied[target] = path
             if not kept_time:
                 target.untimed.append(path)
 

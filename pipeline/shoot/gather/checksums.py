@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections import defaultdict
 from pathlib import Path
 
 from pipeline.shoot.gather.disk import flush_folder
@@ -26,11 +27,20 @@ class Checksums:
             self._data += b"\n"
         self._known = set(filter(None, map(_parsed, self._data.splitlines())))
         self._paths = dict(self._known)
+        self._unasked: dict[str, list[str]] = defaultdict(list)  # digest -> paths
+        self._listed: dict[str, set[str]] = defaultdict(set)  # path -> digests
+        for path, digest in sorted(self._known):
+            self._unasked[digest].append(path)
+            self._listed[path].add(digest)
         self._new: list[bytes] = []
 
     def holds_other(self, path: str, digest: str) -> bool:
         """Whether the list says that other bytes stood at `path`."""
         return self._paths.get(path, digest) != digest
+
+    def take(self, digest: str) -> list[tuple[str, set[str]]]:
+        """Each path that the list, as it was read, gives this digest, with all its digests; the second time none."""
+        return [(path, self._listed[path]) for path in self._unasked.pop(digest, ())]
 
     def add(self, path: str, digest: str) -> None:
         """A file that was verified: path from the folder with "/", SHA-256 in hex."""

@@ -38,6 +38,8 @@ class Gathering:
                 raise InputError(
                     f"{shown(also)}: a second copy in the same folder is none; give --also a folder on another disk"
                 )
+            for folder, option in zip(self._folders, ("--to", "--also"), strict=False):
+                _refuse_unplugged(folder, option)
         except OSError as error:
             raise InputError(
                 f"{shown(error.filename)}: cannot be read ({reason(error)}); nothing was copied"
@@ -119,6 +121,7 @@ class Gathering:
         if listing.system:
             result.notes.append(f"not copied, left by the operating system of a computer: {some_text(listing.system)}")
         if any(target.device == card.device for target in targets):
+            result.same_disk = True
             result.notes.append("it is on the same disk as its copy; delete its files, but do not format that disk")
         return card
 
@@ -159,6 +162,13 @@ def _opened(folder: Path, stack: ExitStack) -> Target:
     target = Target(folder)
     stack.enter_context(target.locked())
     return target
+
+
+def _refuse_unplugged(folder: Path, option: str) -> None:
+    """A disk that is not plugged in must not become a folder of the same name on another."""
+    above = folder.absolute().parent
+    if not above.exists():
+        raise InputError(f"{shown(above)} is not there; make it or plug in its disk, or correct {option}")
 
 
 def _refuse_nested(card: Path, folder: Path) -> None:

@@ -41,7 +41,7 @@ class Target:
     """
 
     def __init__(self, given: Path) -> None:
-        """Make the folder and look at what it holds. Raises OSError."""
+        """Make the folder, but none above it, and look at what it holds. Raises OSError."""
         self.given = given
         _make(given)
         self.root = given.resolve(strict=True)
@@ -188,6 +188,12 @@ class Target:
                 self._digests[path] = ""
         return self._digests[path] == digest
 
+    def changed(self, digest: str) -> list[str]:
+        """Paths of files that were gathered with this SHA-256, are still there and have other bytes; each once."""
+        listed = [(there.path, digests) for path, digests in self.checksums.take(digest) if (there := self.at(path))]
+        found = [path for path, digests in listed if not any(self.has(path, one) for one in digests)]
+        return found if self.present() else []
+
     def stage(self, folder: str) -> Part:
         """A copy to write in `folder`, which is made. Raises OSError, also for a link or a file on the way."""
         here = self.root
@@ -234,12 +240,12 @@ class Target:
 
 
 def _make(folder: Path) -> None:
-    """Make a folder and those above it, for good."""
-    new = [path for path in (folder, *folder.parents) if not path.exists()]
-    folder.mkdir(parents=True, exist_ok=True)
-    for path in new:
-        with suppress(OSError):  # a folder above may not be ours to open
-            disk.flush_folder(path.parent)
+    """Make a folder for good. Raises FileNotFoundError where the one above is not there: its disk may be unplugged."""
+    if folder.exists():
+        return
+    folder.mkdir(exist_ok=True)
+    with suppress(OSError):  # the folder above may not be ours to open
+        disk.flush_folder(folder.absolute().parent)
 
 
 def _group(path: PurePosixPath) -> str:

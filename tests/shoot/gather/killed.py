@@ -70,6 +70,7 @@ def main(top: Path, links: bool) -> int:
     killed = True
     while killed:
         kill_at += 1
+        (top / f"{kill_at}").mkdir()
         folders = (top / f"{kill_at}" / "shoot", top / f"{kill_at}" / "second")
         child = os.fork()
         if child == 0:

@@ -59,6 +59,7 @@ def sweep(top: Path, number: int, onward: bool, step: int = 1) -> tuple[list[str
     wanted = set(sums(card).values())
     faults, at = [], 1
     while True:
+        (top / f"{at}").mkdir()
         folders = (top / f"{at}" / "shoot", top / f"{at}" / "second")
         refusal = Refusal(at, number, onward)
         verdict, safe = "refused", False

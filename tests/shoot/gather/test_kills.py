@@ -23,7 +23,7 @@ def test_a_kill_at_any_moment_leaves_no_half_file_and_the_next_gather_goes_on(tm
         cwd=ROOT, capture_output=True, text=True, timeout=240,
     )  # fmt: skip
     assert done.returncode == 0, done.stdout + done.stderr
-    assert int(done.stdout.rpartition(":")[2]) > 60
+    assert int(done.stdout.rpartition(":")[2]) > 50
 
 
 @linux
