@@ -28,6 +28,8 @@ class Phrases:
     pictured, pictured_many, pictured_left      the same without: of one, of "2 players", of several
     indoors                            with {who}: on a court
     someone, someone_of                who is not named; the latter with {team}
+    anyone                             the same in place of a name that was typed in a sentence, where `someone` might
+                                       need an ending or another preposition; "" = `someone` fits there too
     several, several_of                by CLDR plural category: {n} of them; the latter with {team}
     meet                               with {home} and {away}, or {teams}: both teams as subjects
     sport                              what can be said of any frame
@@ -40,6 +42,7 @@ class Phrases:
     indoors: str = "{who}"
     someone: str = ""
     someone_of: str = "{team}"
+    anyone: str = ""
     several: Mapping[str, str] = field(default_factory=dict)
     several_of: Mapping[str, str] = field(default_factory=dict)
     meet: str = ""
@@ -67,6 +70,7 @@ _PHRASES = {
         indoors="{who} en una cancha cubierta",
         someone="deportista",
         someone_of="integrante del equipo {team}",
+        anyone="alguien",
         several={"other": "{n} deportistas"},
         several_of={"other": "{n} integrantes del equipo {team}"},
         meet="{teams} se enfrentan",
@@ -119,6 +123,7 @@ _PHRASES = {
         indoors="{who} in einer Sporthalle",
         someone="ein Teammitglied",
         someone_of="ein Mitglied des Teams {team}",
+        anyone="jemand",  # which may stay so in the dative and accusative (Duden, from memory)
         several={"other": "{n} Teammitglieder"},
         several_of={"other": "{n} Mitglieder des Teams {team}"},
         meet="{teams} spielen gegeneinander",
@@ -131,6 +136,7 @@ _PHRASES = {
         indoors="{who} en salle",
         someone="une personne sur le terrain",
         someone_of="un membre de l’équipe {team}",
+        anyone="quelqu’un",
         several={"other": "{n} personnes sur le terrain"},
         several_of={"other": "{n} membres de l’équipe {team}"},
         meet="{teams} s’affrontent",
@@ -228,6 +234,11 @@ class Language:
         kind = self.locale.plural_form(count)
         forms = p.several_of if team else p.several
         return forms.get(kind, forms["other"]).format(n=count, team=team)
+
+    @property
+    def stand_in(self) -> str:
+        """What is written for a withheld name in a sentence that a person typed, after any word of it."""
+        return self.phrases.anyone or self.phrases.someone or "…"
 
     def meet(self, home: str, away: str) -> str:
         """A sentence without its full stop: both teams play each other; "" where there are no words for it."""

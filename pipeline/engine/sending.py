@@ -87,7 +87,7 @@ def sent_record(done: Delivered) -> SentRecord:
 def _unnamed(delivery: Delivery, shoot: Shoot) -> str:
     """What the page says for a withheld name: `unnamed` of the caption step, else the word of the shoot's language."""
     own = next((b.params.unnamed for b in delivery.steps if isinstance(b.params, CaptionParams)), None)
-    return own or language_of(shoot.facts.language, shoot.facts.country).nobody("") or "…"
+    return own or language_of(shoot.facts.language, shoot.facts.country).stand_in
 
 
 def _items(delivery: str, frames: Mapping[str, FrameRecord]) -> Sequence[Item]:

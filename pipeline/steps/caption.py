@@ -120,7 +120,7 @@ def describe(
     notices: list[str] = []
     language = language_of(facts.language, facts.country)
     unnamed = params.unnamed or ""
-    stand_in = unnamed or language.nobody("") or "…"
+    stand_in = unnamed or language.stand_in
     row = without_hints(row, facts, stand_in, notices)
     persons = people(facts, row, language, unnamed, notices)
     taken = moment(frame, facts, notices)

@@ -15,7 +15,7 @@ from babel import Locale
 from babel.plural import PluralRule
 
 from pipeline.captions.language import _PHRASES, language_of
-from pipeline.shoot.facts import FrameFacts
+from pipeline.shoot.facts import FrameFacts, Player
 from tests.steps.test_caption import FACTS, made
 
 DAY = date(2026, 2, 14)
@@ -178,6 +178,30 @@ def test_a_withheld_name_in_the_language_of_the_shoot() -> None:
     )
     metadata, _ = made(row, replace(FACTS, language="fi"))
     assert metadata.caption.startswith(f"Mill Lane Foxes ja {A}. … rzuca.")
+
+
+@pytest.mark.parametrize(
+    ("tag", "typed", "written"),
+    [
+        ("en", "A picture of {}", "A picture of a player."),
+        ("de", "Ein Bild von {} am Kreis", "Ein Bild von jemand am Kreis."),
+        ("de", "Jubel um {}", "Jubel um jemand."),
+        ("de", "{} wirft", "Jemand wirft."),
+        ("fr", "Une photo de {}", "Une photo de quelqu’un."),
+        ("fr", "Une photo d’{} et de {}", "Une photo de quelqu’un et de quelqu’un."),
+        ("fr", "Il faut qu'{} tire", "Il faut que quelqu’un tire."),
+        ("es", "Un pase de {} a {}", "Un pase de alguien a alguien."),
+        ("pt", "Um passe do {}", "Um passe do atleta."),
+        ("nb", "Et bilde av {}", "Et bilde av en spiller."),
+    ],
+)
+def test_the_stand_in_for_a_typed_name_fits_after_a_preposition(tag: str, typed: str, written: str) -> None:
+    """German: "jemand" without an ending is right in every case but the genitive; French: "de" is not elided before a
+    consonant (both common grammar, from memory). In Polish only a name without endings can be found elsewhere than as
+    the subject; the nominative stays there."""
+    words = typed.replace("{}", "Anna Lind")
+    facts = replace(FACTS, language=tag, roster=(Player("home", "7", "Anna Lind", True, 2),), minors=True)
+    assert made(FrameFacts(words=words), facts)[0].caption.startswith(written)
 
 
 def test_a_language_without_a_country() -> None:

@@ -19,6 +19,7 @@ SECOND = re.compile("(?<=[aou])e|(?<=a)a|(?<=d)j")  # the second letter of such 
 GAP = r"(?:[^\w\0]|[\d_])"
 LETTER = r"[^\W\d_]"
 _NO_LETTERS = re.compile(r"[\W\d_]+")
+_ELIDED = re.compile(r"(?i)\b((?:jus|lors|puis)?qu|d)['’]$")  # French: d’Anna, but de quelqu’un
 _ODD = re.compile(r"[^\x00-\x7f]|[01]")
 
 
@@ -158,7 +159,10 @@ def _replaced(text: str, spans: list[tuple[int, int]], unnamed: str) -> str:
         while end < len(text) and unicodedata.category(text[end]) in ("Mn", "Me"):
             end += 1  # the marks of the last letter
         start_of_sentence = not text[:begin].strip() or text[:begin].rstrip()[-1] in ".!?\n"
-        pieces += [text[at:begin], unnamed[:1].upper() + unnamed[1:] if start_of_sentence else unnamed]
+        before = text[at:begin]
+        if unnamed.startswith("quelqu"):
+            before = _ELIDED.sub(r"\1e ", before)
+        pieces += [before, unnamed[:1].upper() + unnamed[1:] if start_of_sentence else unnamed]
         at = end
     return "".join([*pieces, text[at:]])
 
