@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
@@ -13,6 +12,7 @@ from pathlib import PurePosixPath
 from types import MappingProxyType
 
 from pipeline.shoot.facts import FRAME_COLUMNS
+from pipeline.store.files import folded
 from pipeline.store.keys import digest_json
 from pipeline.textfile.tables import Row
 from pipeline.types import Frame
@@ -51,12 +51,6 @@ class NameMemory:
 
 
 NOTHING_KNOWN = NameMemory()
-
-
-def folded(name: str) -> str:
-    """Equal for names that differ only in case or in the composition of letters: delivered files may go to a disk that
-    does not distinguish them."""
-    return unicodedata.normalize("NFC", name).casefold()
 
 
 # ---- giving names ----------------------------------------------------------------------------------------------

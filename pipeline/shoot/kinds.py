@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import unicodedata
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from pathlib import Path, PurePath
 
 from pipeline.formats import heif
+from pipeline.store.files import folded
 from pipeline.textfile.messages import counted, install
 
 # fmt: off
@@ -61,11 +61,11 @@ def is_readable(path: Path) -> bool:
 
 def other_files(paths: Iterable[Path], frames: Iterable[Path]) -> OtherFiles:
     """How many files there are of each kind, of `paths`, which are no frames. frames  files of the shoot that are."""
-    stems = {(path.parent, _folded(name)) for path in frames for name in (path.name, path.stem)}
+    stems = {(path.parent, folded(name)) for path in frames for name in (path.name, path.stem)}
     counts: dict[str, Counter[str]] = {}
     for path in paths:
         suffix = suffix_of(path)
-        if suffix == "xmp" and (path.parent, _folded(path.stem)) in stems:
+        if suffix == "xmp" and (path.parent, folded(path.stem)) in stems:
             continue
         if suffix not in _OURS and path.name.lower() not in _SYSTEMS:
             counts.setdefault(_kind(suffix), Counter())[suffix.upper()] += 1
@@ -93,7 +93,3 @@ def not_photographs(others: OtherFiles) -> str:
             part += f" ({', '.join(names[:_MOST_SUFFIXES])}{more})" if names else ""
         parts.append(part)
     return f"not photographs: {', '.join(parts)}" if parts else ""
-
-
-def _folded(name: str) -> str:
-    return unicodedata.normalize("NFC", name).casefold()

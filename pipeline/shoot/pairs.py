@@ -18,8 +18,8 @@ import rawpy
 from pipeline.errors import FrameError
 from pipeline.formats.pictures import read_picture
 from pipeline.imaging.orientation import Orientation
-from pipeline.shoot.frame_names import folded
 from pipeline.shoot.kinds import HEIC, is_readable
+from pipeline.store.files import folded
 from pipeline.store.keys import digest_file
 from pipeline.textfile.messages import and_more, counted
 from pipeline.types import F32, F64, Exif, Frame

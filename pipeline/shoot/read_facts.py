@@ -24,7 +24,7 @@ from pipeline.shoot.facts import (
 from pipeline.shoot.frame_names import FrameIndex
 from pipeline.shoot.names import same_name
 from pipeline.shoot.roster import read_roster
-from pipeline.shoot.rows import Missing, folded, read_rows
+from pipeline.shoot.rows import Missing, read_rows, team_key
 from pipeline.textfile.reading import refused
 from pipeline.textfile.tables import PLAIN, SAVE_AS, Table, read_table
 from pipeline.textfile.yamlfile import Document, load_yaml
@@ -169,7 +169,7 @@ def load_players(
     parsed, doc  the shoot.yaml that may name the roster; folders  see FactsPlace. What is wrong goes to `problems`.
     """
     teams = {side: name for side in SIDES if (name := getattr(parsed.teams, side))}
-    if len(set(map(folded, teams.values()))) < len(teams):
+    if len(set(map(team_key, teams.values()))) < len(teams):
         message = "teams: both have the same name, so players cannot be told apart; change one"
         problems.append(doc.problem(("teams", "away"), message))
     before = len(problems)

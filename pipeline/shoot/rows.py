@@ -12,6 +12,7 @@ from pipeline.shoot.eventfile import box_of
 from pipeline.shoot.facts import FRAME_COLUMNS, SIDES, FrameFacts, Player
 from pipeline.shoot.frame_names import FrameIndex, Meant, row_digest
 from pipeline.shoot.names import hints_at, holds_any, same_name
+from pipeline.store.files import folded
 from pipeline.textfile.messages import and_more, did_you_mean
 from pipeline.textfile.tables import SAVE_AS, Row, Table, numbers, whole
 from pipeline.textfile.yes_no import yes_or_no
@@ -19,15 +20,15 @@ from pipeline.textfile.yes_no import yes_or_no
 Missing = list[tuple[str, str]]
 
 
-def folded(name: str) -> str:
-    """The name of a team, however it is capitalised and spaced."""
-    return " ".join(name.split()).casefold()
+def team_key(name: str) -> str:
+    """The name of a team, however it is capitalised, spaced and composed of letters and accents."""
+    return folded(" ".join(name.split()))
 
 
 def side_of(written: str, teams: Mapping[str, str]) -> tuple[str | None, str]:
     """("home" or "away", "") or (None, why not)."""
-    sides = {folded(name): side for side, name in teams.items()} | {side: side for side in SIDES}
-    if side := sides.get(folded(written)):
+    sides = {team_key(name): side for side, name in teams.items()} | {side: side for side in SIDES}
+    if side := sides.get(team_key(written)):
         return side, ""
     known = [*SIDES, *teams.values()]
     return None, f"no team {written or '(empty)'}; write {' or '.join(known)}{did_you_mean(written, known)}"
@@ -59,8 +60,8 @@ def _players(
 
 def _by_name(written: str, teams: Mapping[str, str], roster: tuple[Player, ...]) -> tuple[tuple[str, str] | None, str]:
     """((side, number), "") of "home Åse Holm", or (None, why not). An exact spelling wins over others."""
-    sides = {folded(name): side for side, name in teams.items()} | {side: side for side in SIDES}
-    text = folded(written)
+    sides = {team_key(name): side for side, name in teams.items()} | {side: side for side in SIDES}
+    text = team_key(written)
     before = max((name for name in sides if text.startswith(f"{name} ")), key=len, default="")
     name = " ".join(written.split())
     if before:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-import unicodedata
 from functools import lru_cache
 from pathlib import Path
 
 from pipeline.formats.metadata.xmp_read import Packet, RefusedPacketError
+from pipeline.store.files import folded
 from pipeline.textfile.reading import read_bytes, refused
 
 SIZE_LIMIT = 10_000_000  # bytes; sidecars with masks of a development reach some megabytes
@@ -30,7 +30,7 @@ def sidecars(frame: Path) -> list[Path]:
         there = _sidecars_in(frame.parent, frame.parent.stat().st_mtime_ns)
     except OSError:
         return []
-    paths = [path for base in (frame.name, frame.stem) for path in there.get(_folded(f"{base}.xmp"), ())]
+    paths = [path for base in (frame.name, frame.stem) for path in there.get(folded(f"{base}.xmp"), ())]
     return [path for path in paths if path.is_file()]
 
 
@@ -40,12 +40,8 @@ def _sidecars_in(folder: Path, changed: int) -> dict[str, list[Path]]:
     found: dict[str, list[Path]] = {}
     for path in sorted(folder.iterdir(), reverse=True):  # .xmp before .XMP
         if path.suffix.lower() == ".xmp":
-            found.setdefault(_folded(path.name), []).append(path)
+            found.setdefault(folded(path.name), []).append(path)
     return found
-
-
-def _folded(name: str) -> str:
-    return unicodedata.normalize("NFC", name).casefold()
 
 
 def _rating(path: Path) -> int | None:

@@ -1,10 +1,11 @@
-"""Files that appear whole or not at all."""
+"""Files that appear whole or not at all, and names and folders that count as one."""
 
 from __future__ import annotations
 
 import os
 import secrets
 import time
+import unicodedata
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -41,6 +42,11 @@ def write_atomic(path: Path, data: bytes, *, durable: bool = True, prefix: str =
     """Write `data` to `path`, whole or not at all, as `whole_file`. Raises OSError."""
     with whole_file(path, durable=durable, prefix=prefix) as file:
         file.write(data)
+
+
+def folded(path: str) -> str:
+    """Equal for names and paths that a disk may take for one: they differ in case, or in how letters are composed."""
+    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", path).casefold())
 
 
 def is_inside(target: Path, source: Path) -> bool:

@@ -91,7 +91,7 @@ MUTANTS = [
     mutant(_NAMES, 'card.name.lstrip(". ")', "card.name", *_NAMED),
     mutant(_NAMES, 'name.find(".", 1)', 'name.rfind(".", 1)', *_NAMED),
     mutant(
-        _NAMES,
+        "store/files.py",
         'unicodedata.normalize("NFC", unicodedata.normalize("NFC", path).casefold())',
         "path.casefold()",
         *_NAMED,

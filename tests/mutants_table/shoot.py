@@ -22,6 +22,11 @@ MUTANTS = [
     ),
     mutant(_SCAN, "if not there.is_relative_to(inside):", "if False:", *_SCAN_TESTS),
     mutant(_SCAN, 'sorted(names) if not name.startswith(".")', "sorted(names)", *_SCAN_TESTS),
-    mutant(_FRAME_NAMES, 'unicodedata.normalize("NFC", name).casefold()', "name", *_SCAN_TESTS),
+    mutant(
+        "store/files.py",
+        'unicodedata.normalize("NFC", unicodedata.normalize("NFC", path).casefold())',
+        "path",
+        *_SCAN_TESTS,
+    ),
     mutant(_BURSTS, "streams.setdefault(identity(frame), [])", 'streams.setdefault(("",) * 4, [])', *_BURST_TESTS),
 ]

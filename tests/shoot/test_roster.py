@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from pathlib import Path
 
 import pytest
@@ -26,6 +27,14 @@ def read(folder: Path, event: str = "", roster: bytes = b"", frames: bytes = b""
 
 def said(facts: Facts) -> list[str]:
     return [text.rpartition("/")[2] for text in facts.notices]
+
+
+def test_a_team_is_known_however_its_letters_are_composed(tmp_path: Path) -> None:
+    """Unicode 16, 3.7: canonically equivalent text; some systems save é as e and an accent."""
+    teams = "teams: {home: Café Gulls, away: Foxes}\n"
+    roster = unicodedata.normalize("NFD", f"{HEAD}café  gulls,7,Ida Ask,no\n").encode()
+    facts, problems = read(tmp_path, teams, roster)
+    assert problems == [] and [(p.team, p.publish) for p in facts.roster] == [("home", False)]
 
 
 @pytest.mark.parametrize("event", ["", "language: en\ncountry: DE\n"])

@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property, lru_cache
 
-from pipeline.textfile.yaml_text import quoted
+from pipeline.store.files import folded
+from pipeline.textfile.yaml_text import text_value
 from pipeline.types import Frame
 
 ROOT = "."  # the shoot folder itself, as a key
 _SHORT = 4  # characters of a serial number that are shown; chosen by us, no source: enough to tell bodies apart
 # Folders that a camera makes on its card (CIPA DC-009, 3.2: DCIM, and below it three digits and five characters).
 _OF_CARD = re.compile(r"dcim|[1-9]\d\d\w{5}", re.IGNORECASE | re.ASCII)
-# What YAML 1.2 reads as plain text in a flow mapping too (7.3.3): no sign that means something there.
-_PLAIN = re.compile(r"[A-Za-z0-9_./](?:[A-Za-z0-9_./+ -]*[A-Za-z0-9_./+-])?")
 
 Identity = tuple[str, str, str, str]  # make, model, serial, folder
 
@@ -67,14 +65,9 @@ class Body:
         return model if self.key == self.model else f"{model} ({self.key})"
 
 
-def _folded(text: str) -> str:
-    """For comparing names: a disk may keep letters composed or not."""
-    return unicodedata.normalize("NFC", text).casefold()
-
-
 def as_yaml(text: str) -> str:
-    """`text` as a key or value in YAML 1.2, in quotes where it needs them."""
-    return text if _PLAIN.fullmatch(text) else quoted(text)
+    """`text` as a key or value under `clocks`, where numbers are serials, also without quotes."""
+    return text if text.isascii() and text.isdigit() else text_value(text)
 
 
 def identity(frame: Frame) -> Identity:
@@ -117,14 +110,14 @@ class _Names:
     """What each of some bodies may be called, counted once for all of them."""
 
     def __init__(self, everybody: Sequence[Body]) -> None:
-        serials = [_folded(body.serial) for body in everybody if body.serial]
+        serials = [folded(body.serial) for body in everybody if body.serial]
         self.whole = Counter(serials)
         self.ends = Counter(serial[-length:] for serial in serials for length in range(_SHORT, len(serial) + 1))
-        self.models = Counter(_folded(body.model) for body in everybody)
+        self.models = Counter(folded(body.model) for body in everybody)
         self.folders: dict[str, Counter[int]] = {}  # folder -> number of a body -> its frames there
         self.numbers = {id(body): number for number, body in enumerate(everybody)}
         for number, body in enumerate(everybody):
-            for folder, count in Counter(_folded(f.relative).rpartition("/")[0] for f in body.frames).items():
+            for folder, count in Counter(folded(f.relative).rpartition("/")[0] for f in body.frames).items():
                 parts = folder.split("/") if folder else []
                 for end in range(1, len(parts) + 1):
                     self.folders.setdefault("/".join(parts[:end]), Counter())[number] += count
@@ -137,36 +130,36 @@ class _Names:
             return f"{body.folder}/" if self._is_known(body.folder) else body.folder
         keys = [body.serial[-length:] for length in range(_SHORT, len(body.serial))]
         for key in keys:
-            wanted = _folded(key)
+            wanted = folded(key)
             if self.ends[wanted] == 1 and not self._is_folder(key, body):
                 return key
         return body.serial
 
     def _is_model(self, body: Body) -> bool:
         """Whether its model means this body alone."""
-        model = _folded(body.model)
+        model = folded(body.model)
         return self.models[model] == 1 and not self.whole[model] and not self.ends[model]
 
     def _is_known(self, name: str) -> bool:
         """Whether `name` means a body, not only a folder."""
-        wanted = _folded(name)
+        wanted = folded(name)
         return bool(self.whole[wanted] or self.ends[wanted] or self.models[wanted])
 
     def _is_folder(self, name: str, body: Body) -> bool:
         """Whether `name` is also the name of a folder, of other frames than those of `body`."""
-        inside = self.folders.get(_folded(name))
+        inside = self.folders.get(folded(name))
         return inside is not None and inside != {self.numbers[id(body)]: len(body.frames)}
 
 
 def meant(key: str, everybody: Iterable[Body]) -> list[Body]:
     """The bodies that `key` may mean: a serial number or its end of four characters and more, else a model."""
-    wanted = _folded(key)
+    wanted = folded(key)
     known = list(everybody)
-    whole = [body for body in known if body.serial and _folded(body.serial) == wanted]
+    whole = [body for body in known if body.serial and folded(body.serial) == wanted]
     if whole:
         return whole
-    end = [body for body in known if len(wanted) >= _SHORT and _folded(body.serial).endswith(wanted)]
-    return end or [body for body in known if body.model and _folded(body.model) == wanted]
+    end = [body for body in known if len(wanted) >= _SHORT and folded(body.serial).endswith(wanted)]
+    return end or [body for body in known if body.model and folded(body.model) == wanted]
 
 
 def in_folder(frames: Iterable[Frame], folder: str) -> list[Frame]:
@@ -175,17 +168,17 @@ def in_folder(frames: Iterable[Frame], folder: str) -> list[Frame]:
     if not wanted:
         return [frame for frame in frames if card_folder(frame) == ROOT] if folder.strip() else []
     below = "/".join(wanted) + "/"
-    return [frame for frame in frames if _folded(frame.relative).startswith(below)]
+    return [frame for frame in frames if folded(frame.relative).startswith(below)]
 
 
 def folder_parts(folder: str) -> tuple[str, ...]:
     """A folder as a person writes it, in parts that can be compared; none for the shoot itself."""
-    return tuple(part for part in _folded(folder).replace("\\", "/").split("/") if part not in ("", "."))
+    return tuple(part for part in folded(folder).replace("\\", "/").split("/") if part not in ("", "."))
 
 
 def holding(frames: Iterable[Frame]) -> frozenset[tuple[str, ...]]:
     """The parts of every folder that holds frames, or a folder with frames; those of the shoot itself too."""
-    paths = {_folded(frame.relative).rpartition("/")[0] for frame in frames}
+    paths = {folded(frame.relative).rpartition("/")[0] for frame in frames}
     parts = {tuple(path.split("/")) if path else () for path in paths}
     return frozenset(path[:end] for path in parts for end in range(len(path) + 1))
 

@@ -10,10 +10,9 @@ from pathlib import Path
 from pipeline.errors import InputError
 from pipeline.shoot.gather.card import Card, Progress
 from pipeline.shoot.gather.listing import reason, shown
-from pipeline.shoot.gather.portable import folded
 from pipeline.shoot.gather.result import CardResult, size_text, some_text
 from pipeline.shoot.gather.target import Target
-from pipeline.store.files import is_inside
+from pipeline.store.files import folded, is_inside
 from pipeline.textfile.messages import counted
 
 

@@ -11,9 +11,10 @@ from pathlib import Path, PurePosixPath
 
 from pipeline.shoot.gather.copying import head_of
 from pipeline.shoot.gather.listing import Entry
-from pipeline.shoot.gather.portable import folded, label, portable, split
+from pipeline.shoot.gather.portable import label, portable, split
 from pipeline.shoot.gather.target import Target
 from pipeline.shoot.kinds import FILMS, HEIC, PICTURE, RAW, suffix_of
+from pipeline.store.files import folded
 
 _BY_CONTENT = RAW | PICTURE | HEIC | FILMS  # what is known by its bytes, wherever it is
 _SAMPLE = 8  # files whose first 64 KiB are compared to know a card again; chosen, no source

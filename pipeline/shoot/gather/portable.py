@@ -39,11 +39,6 @@ def split(name: str) -> tuple[str, str]:
     return (name, "") if at < 0 else (name[:at], name[at:])
 
 
-def folded(path: str) -> str:
-    """Equal for paths that a disk may take for one: those that differ in case or in the composition of letters."""
-    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", path).casefold())
-
-
 def label(card: Path) -> tuple[str, str]:
     """The name of a card's own folder in the shoot, and the folder in it that stands for `card`: DCIM/ or "".
 

@@ -64,10 +64,6 @@ class NamePattern:
                 found.append((begin, end))
         return found
 
-    def stands_in(self, text: str) -> bool:
-        """Whether the name stands in a text, or in what its escapes stand for."""
-        return any(self.spans(reading, fold) for reading in readings(text) for fold in FOLDS)
-
 
 @lru_cache(maxsize=1024)
 def name_pattern(name: str) -> NamePattern | None:

@@ -80,7 +80,7 @@ def test_frames_of_a_folder() -> None:
 @pytest.mark.parametrize(
     ("text", "written"),
     [("0012", "0012"), ("W1 Mark II", "W1 Mark II"), ("*ist W", '"*ist W"'), ("a: b", '"a: b"'), ('"', '"\\""'),
-     ("card, two", '"card, two"'), ("-3", '"-3"'), ("Käthe", '"Käthe"')],
+     ("card, two", '"card, two"'), ("-3", '"-3"'), ("Käthe", "Käthe"), ("1e5", '"1e5"'), ("No", '"No"')],
 )  # fmt: skip
 def test_keys_as_yaml(text: str, written: str) -> None:
     assert as_yaml(text) == written

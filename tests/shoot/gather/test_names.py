@@ -13,8 +13,9 @@ from pathlib import Path
 import pytest
 
 from pipeline.shoot.gather.checksums import Checksums
-from pipeline.shoot.gather.portable import folded, label, portable, split
+from pipeline.shoot.gather.portable import label, portable, split
 from pipeline.shoot.scan import scan
+from pipeline.store.files import folded
 from tests.shoot.gather.cards import FOLDER, content, gather, holds_all, put, sums, unfinished, write_card
 
 linux = pytest.mark.skipif(sys.platform != "linux", reason="file systems elsewhere do not take such names")
