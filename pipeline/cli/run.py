@@ -15,7 +15,7 @@ from pipeline.cli.cache import CacheChoice, open_cache
 from pipeline.cli.console import note, progress, say
 from pipeline.cli.models import with_models
 from pipeline.cli.recipes import read_recipe
-from pipeline.cli.status import print_foreseen, print_outcome
+from pipeline.cli.status import print_foreseen, print_outcome, print_places
 from pipeline.engine import executors
 from pipeline.engine import run as engine
 from pipeline.engine.decide import foresee
@@ -100,7 +100,7 @@ def _run(
             recipe, shoot, out, workers=workers, only=only, progress=report, executor=executor, cache=cache
         )
     print_outcome(outcome.record, time.perf_counter() - started)
-    say(f"delivered  {out}")
+    print_places(outcome.record, out)
     say(f"report     {outcome.report}")
     if outcome.record.state != "done" or outcome.failed or outcome.record.problems():
         raise typer.Exit(1)

@@ -32,6 +32,7 @@ def show_status(out: Path) -> None:
         say(f"no finished run here; {counted(done, 'file')} delivered so far. Run the same command again to go on")
         raise typer.Exit(1)
     print_outcome(record)
+    print_places(record, out)
     if record.state != "done" or record.counts.failed or record.problems():
         raise typer.Exit(1)
 
@@ -73,12 +74,23 @@ def print_foreseen(record: RunRecord) -> None:
     _print_notes(record, "", "would fail")
     frames, bursts = counted(counts.frames, "frame"), counted(len(record.bursts), "burst")
     say(f"{frames} in {bursts}, {counted(counts.files, 'file')}")
-    for name, count in Counter(name for frame in record.frames.values() for name in frame.deliveries).items():
+    for name, count in _files(record).items():
         say(f"  {name}: {count}")
     say(
         f"{counts.delivered} of {counts.frames} frames would be delivered, {counts.failed} would fail, "
         f"{_not_delivered(counts)}"
     )
+
+
+def print_places(record: RunRecord, out: Path) -> None:
+    """The folder of each delivery, with how many files of the shoot's frames are in it."""
+    for name, count in _files(record).items():
+        say(f"delivered  {out / name}  {counted(count, 'file')}")
+
+
+def _files(record: RunRecord) -> Counter[str]:
+    """Delivery -> how many files it has."""
+    return Counter(name for frame in record.frames.values() for name in frame.deliveries)
 
 
 def _not_delivered(counts: Counts) -> str:

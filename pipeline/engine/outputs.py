@@ -27,6 +27,7 @@ class Outputs:
     files    posix path below OUT -> record of each file that stays; notices  on those that were removed or changed
     orphans  of these, whose frame has left the shoot folder
     reused   files that were there already; rewritten  files whose texts were written again around the same pixels
+    changed  posix paths of the files that were rendered again and are no longer what an earlier run delivered
     """
 
     def __init__(self, store: Store) -> None:
@@ -35,9 +36,13 @@ class Outputs:
         self.notices: list[str] = []
         self.orphans: list[str] = []
         self.reused = self.rewritten = 0
+        self.changed: set[str] = set()
+        self._before: dict[str, str] = {}  # path of a file that is to be rendered again -> its SHA-256 till now
 
     def keep(self, one: Rendered, frame: str, metadata: Metadata | None) -> None:
         """Record a file that was made just now. Raises OSError where it is not there."""
+        if self._before.get(one.relative, one.sha256) != one.sha256:
+            self.changed.add(one.relative)
         moment = (self.store.out / one.relative).stat().st_mtime_ns
         self._put(DeliveredFile(**vars(one), frame=frame, text=text_key(metadata), mtime=moment))
 
@@ -48,7 +53,11 @@ class Outputs:
             return True  # earlier in this run
         entry = DeliveredFile.from_bytes(self.store.get("done", done_name(output.relative)))
         path = self.store.out / output.relative
-        if entry is None or entry.key != output.key or not path.is_file():
+        if entry is None or not path.is_file():
+            return False
+        if entry.key != output.key:
+            if made is None:  # an earlier run's
+                self._before[output.relative] = entry.sha256
             return False
         text = text_key(output.metadata)
         same = path.stat().st_size == entry.bytes and path.stat().st_mtime_ns == entry.mtime

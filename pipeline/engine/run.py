@@ -29,6 +29,7 @@ from pipeline.steps import crop
 from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.files import write_atomic
 from pipeline.store.store import Store
+from pipeline.textfile.messages import counted
 
 __all__ = ["Outcome", "Progress", "Shoot", "jobs", "measure_shoot", "read_shoot", "run"]
 
@@ -90,6 +91,9 @@ class _Run:
             {*(s.frame.name for s in measured_frames), *self.shoot.index.formerly},
         )
         log.notices += self.outputs.notices
+        if changed := len(self.outputs.changed):
+            files = counted(changed, "file that was delivered before has", "files that were delivered before have")
+            log.notices.append(f"{files} changed; send {'it' if changed == 1 else 'them'} again")
         # The rest was not asked for: it is undone, not failed.
         log.failed = {name: why for name, why in log.failed.items() if matches(name, only)}
         log.seconds["render"] = time.perf_counter() - start

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
-from pipeline.cli.status import print_outcome
-from pipeline.report.record import Counts, FrameRecord, RunRecord
+from pipeline.cli.status import print_outcome, print_places
+from pipeline.report.record import Counts, FileRecord, FrameRecord, RunRecord
 
 
 def printed(capsys: pytest.CaptureFixture[str], notices: list[str], frames: int) -> list[str]:
@@ -25,3 +27,15 @@ def test_what_is_the_same_of_many_frames_is_said_once(capsys: pytest.CaptureFixt
 
 def test_many_things_to_say_end_with_a_count(capsys: pytest.CaptureFixture[str]) -> None:
     assert printed(capsys, [f"thing {n}" for n in range(25)], 1)[-1] == "note: and 5 more in the report"
+
+
+def test_each_delivery_has_a_line_with_its_folder_and_number_of_files(capsys: pytest.CaptureFixture[str]) -> None:
+    """The README: the pictures are in OUT/<delivery>/."""
+    file = FileRecord("", "", 1, 1, 1, 0, "", True, "", "", "", [])
+    frames = {
+        "A": FrameRecord("", "delivered", deliveries={"web": file, "phone": file}),
+        "B": FrameRecord("", "delivered", deliveries={"web": file}),
+        "C": FrameRecord("", "held"),
+    }
+    print_places(RunRecord("1", "done", "", "", "", {}, "", Counts(), [], frames), Path("OUT"))
+    assert capsys.readouterr().out == f"delivered  {Path('OUT/web')}  2 files\ndelivered  {Path('OUT/phone')}  1 file\n"

@@ -50,6 +50,27 @@ def test_half_a_card_removes_no_picture(delivered: tuple[Path, Path, Path]) -> N
     assert len(list((out / "web").iterdir())) == 6
 
 
+def test_files_that_have_changed_since_they_were_delivered_are_counted(delivered: tuple[Path, Path, Path]) -> None:
+    recipe, shoot, out = delivered
+
+    def said(*more: object) -> str:
+        status, output = run("run", recipe, shoot, "--out", out, "--workers", 1, *more)
+        assert status == 0 and f"delivered  {out / 'web'}  6 files" in output
+        return output
+
+    before = {path.name: path.read_bytes() for path in (out / "web").iterdir()}
+    (shoot / "frames.csv").write_text("frame,words\nTH1_0005,Applause\n", encoding="utf-8")
+    output = said()
+    assert "1 caption rewritten" in output and "delivered before" not in output
+    recipe.write_text(RECIPE.replace("save:", "save: {quality: 70}"), encoding="utf-8")
+    assert "1 file that was delivered before has changed; send it again" in said("--only", "TH1_0006")
+    assert "5 files that were delivered before have changed; send them again" in said()
+    assert all((out / "web" / name).read_bytes() != data for name, data in before.items())
+    assert "delivered before" not in said()
+    (out / "web" / "TH1_0005.jpg").unlink()  # made again, the same as before
+    assert "delivered before" not in said()
+
+
 def test_another_shoot_is_refused(delivered: tuple[Path, Path, Path], tmp_path: Path) -> None:
     recipe, _, out = delivered
     other = tmp_path / "other"
