@@ -39,7 +39,7 @@ FirstModels = Annotated[Path | None, typer.Option("--models", help="a folder to 
 CacheFolder = Annotated[
     Path | None, typer.Option("--cache", help="keep what is measured of frames here, not in the user's cache folder")
 ]
-NoCache = Annotated[bool, typer.Option("--no-cache", help="measure every frame anew, and keep nothing of it")]
+NoCache = Annotated[bool, typer.Option("--no-cache", help="measure every frame again, and keep nothing of it")]
 Separator = Annotated[
     Literal["auto", "comma", "semicolon", "tab"],
     typer.Option("--separator", help="between cells; auto: what spreadsheets of this computer's language take"),

@@ -13,7 +13,7 @@ from pipeline.store.cache import Cache, user_cache
 
 @dataclass(frozen=True)
 class CacheChoice:
-    """folder  None for the usual one; used  false where everything is to be measured anew"""
+    """folder  None for the usual one; used  false where everything is to be measured again"""
 
     folder: Path | None = None
     used: bool = True

@@ -68,7 +68,7 @@ def write_table(
     for text in said_once(read.notices, [frame.name for frame in read.frames]):
         note(text)
     if read.models.person is None:
-        note("ratings go by the middle of each frame, as nothing finds the people in it")
+        note("ratings look at the middle of each frame, since the model file that finds people is missing")
     numbers = numbers and _can_read(read)
     with progress() as report:
         _write(read, out, params, cells, numbers, workers or executors.default_workers(), cache, report)
@@ -237,7 +237,7 @@ def check_table(folder: Path, facts: Path | None, file: Path | None, recipe: Pat
     rows = sum(len(one.frames) for one in checked.previews)
     held = sum(len(one.frames) for one in checked.previews if one.held)
     if checked.unnamed:
-        note(f"not in the table: {and_more(checked.unnamed)}; what the event says is written of them")
+        note(f"not in the table: {and_more(checked.unnamed)}; their captions say only what shoot.yaml says")
     for line in lines_of(checked.problems):
         warn(line)
     wrong = len(checked.problems)

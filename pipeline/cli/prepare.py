@@ -120,7 +120,7 @@ def _write_event(
 def _write_roster(facts: Path, beside: prepare.Written, last: prepare.Written, separator: str) -> None:
     source = beside if beside.table is not None else last
     if beside.table is not None and last.table is not None:
-        note(f"the roster beside the frames, {beside.file}, is taken, not that of the last match")
+        note(f"the roster beside the frames, {beside.file}, is used, not that of the last match")
     if source.table is None:
         if _save_new(facts / ROSTER_FILE, prepare.roster_form(separator).encode("utf-8-sig")):
             say(f"{facts / ROSTER_FILE}: written, with two examples that are not read")
@@ -159,7 +159,7 @@ def _save_new(file: Path, data: bytes) -> bool:
         write_atomic(part, data)
         move(part, file)
     except FileExistsError:
-        say(f"{file}: kept, it was made meanwhile")
+        say(f"{file}: kept, since it was written in the meantime")
         return False
     except OSError as error:
         raise InputError(f"{file}: cannot be written ({error.strerror or error})") from error

@@ -74,7 +74,7 @@ class Cache:
             why = error.strerror or str(error)
         if why:
             cache = cls(None)
-            cache.notices.append(f"{folder}: not used to keep what is measured ({why}); everything is measured anew")
+            cache.notices.append(f"{folder}: not used to keep what is measured ({why}); everything is measured again")
             return cache
         with suppress(OSError):
             if not (folder / _TAG).exists():
@@ -119,7 +119,7 @@ class Cache:
     def _give_up(self, why: str) -> None:
         self._writable = False
         self.notices.append(
-            f"{self.folder}: what is measured is not kept there ({why}); the next command measures anew"
+            f"{self.folder}: what is measured is not kept there ({why}); the next command measures again"
         )
 
     def _make_room(self, more: int) -> None:

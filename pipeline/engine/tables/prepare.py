@@ -226,7 +226,7 @@ def _references(proposals: Sequence[Proposal], written: Value) -> list[str]:
     lines = []
     if any(not one.why for one in new):
         lines.append(
-            "Guesses, not used: look at these frames, and take away the # before those that show a chart or card."
+            "Guesses, not used: look at these frames, and remove the # before those that show a chart or card."
         )
     for one in new:
         patch = [round(v, 3) for v in one.patch]

@@ -20,10 +20,10 @@ class EvidenceLimits:
 
     apart     between any two frames of two cameras: in one match they are never so far apart all evening
     before    a frame may be taken before the start of the event: warming up, the hall, the teams
-    fixes     frames with a fresh time of the satellites that must agree
-    fresh     s; a time of the satellites further behind than this is that of an older fix
-    resolves  s; what is written as a time of the satellites may be cut to whole seconds
-    believed  of an error by the satellites; a receiver that miscounts its weeks is years off
+    fixes     frames with a fresh GPS time stamp that must agree
+    fresh     s; a GPS time stamp further behind than this is that of an older fix
+    resolves  s; a GPS time stamp may be cut to whole seconds
+    believed  of an error by GPS; a receiver that miscounts its weeks is years off
     long      of both cameras' evenings, before their ends are compared
     ends      of the two evenings, once moved by whole hours
     hours     of a clock in another time zone, at most (UTC-12 to UTC+14, to a hall in between)
@@ -80,8 +80,8 @@ def as_zone(minutes: int) -> str:
     return f"UTC{'-' if minutes < 0 else '+'}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"
 
 
-def by_satellites(body: Body, zone: int | None, start: datetime | None) -> Proposal | None:
-    """The error of a clock by the times of the satellites in its frames (Exif 2.32, GPS tags 7 and 29, UTC).
+def by_gps(body: Body, zone: int | None, start: datetime | None) -> Proposal | None:
+    """The error of a clock by the GPS time stamps of its frames (Exif 2.32, GPS tags 7 and 29, UTC).
 
     zone  minutes from UTC of the hall, for frames that do not say theirs; None where it is not known: then the error
           is known but for whole quarters of an hour
@@ -114,7 +114,7 @@ def by_satellites(body: Body, zone: int | None, start: datetime | None) -> Propo
     by = f"{abs(off):.0f} s {'slow' if off > 0 else 'fast'} (give or take {room:.0f} s)"
     return Proposal(
         round(off),
-        f"{counted(len(fresh), 'frame holds', 'frames hold')} the time of the satellites, by which its clock is {by}",
+        f"{counted(len(fresh), 'frame has', 'frames have')} a GPS time stamp, by which its clock is {by}",
     )
 
 

@@ -16,8 +16,8 @@ from pipeline.shoot.clocks.evidence import (
     apart,
     as_zone,
     by_date,
+    by_gps,
     by_hours,
-    by_satellites,
     by_zone,
     far,
     zone_of,
@@ -75,7 +75,7 @@ def clock_notes(
             misfits.append(_early_or_late(body, start))
         else:
             entered = any(frame.name in corrected for frame in body.frames)
-            if proposal := by_satellites(body, zone, start) or (None if body is main else by_alternation(body, main)):
+            if proposal := by_gps(body, zone, start) or (None if body is main else by_alternation(body, main)):
                 notes.append(_not_right(body, proposal))
             elif not entered and (note := _zones(body, main, timed, start)):
                 notes.append(note)
@@ -119,7 +119,7 @@ def _apart(body: Body, main: Body, times: Sequence[datetime], start: datetime | 
     gap = apart(body, times) or timedelta()
     zone = _zone(main, start)
     proposal = (
-        by_satellites(body, zone, start)
+        by_gps(body, zone, start)
         or (by_zone(body, times, zone, _zone_by(main, start)) if zone is not None else None)
         or by_alternation(body, main)
         or by_date(body, main, times, start)

@@ -94,7 +94,7 @@ class Gathering:
             if target.cleaned:
                 self.notes.append(
                     f"{shown(target.given)}: {counted(target.cleaned, 'file')} that an earlier gather had not finished "
-                    "removed; they are copied anew"
+                    "removed; they are copied again"
                 )
             self.notes += [f"{shown(target.given)}: {note}" for note in target.notes]
         if len(targets) > 1 and targets[0].device == targets[1].device:

@@ -190,7 +190,7 @@ def test_a_file_that_a_person_begins_meanwhile_is_kept(tmp_path: Path, monkeypat
         return measure_shoot(*given)
 
     monkeypatch.setattr(command, "measure_shoot", meanwhile)
-    assert prepare(shoot, facts).count("kept, it was made meanwhile") == 3
+    assert prepare(shoot, facts).count("kept, since it was written in the meantime") == 3
     assert {p.name: p.read_text(encoding="utf-8") for p in facts.iterdir()} == texts
 
 
@@ -441,7 +441,7 @@ def test_facts_beside_the_frames_are_carried_in_full(tmp_path: Path, last: Path)
     (shoot / "frames.csv").write_text("frame,keep,players\nTH1_0002,,home 4\nTH1_0003,no,\n", encoding="utf-8")
     before = read_shoot(shoot)
     text = prepare(shoot, facts, "--like", last)
-    assert "is taken, not that of the last match" in text
+    assert "is used, not that of the last match" in text
     after = read_shoot(shoot, facts)
     for name in ("title", "teams", "start", "contact", "usage", "minors", "references", "job_id", "country"):
         assert getattr(after.facts, name) == getattr(before.facts, name), name

@@ -184,7 +184,7 @@ def test_one_camera_in_another_zone_than_the_start() -> None:
 
 
 def with_fixes(frames: Sequence[Frame], slow: float, ages: Sequence[float], zone: int = 60) -> list[Frame]:
-    """Frames of a clock that is `slow` s behind, with times of satellites cut to seconds and `ages` s old."""
+    """Frames of a clock that is `slow` s behind, with GPS time stamps cut to seconds and `ages` s old."""
     made = []
     for one, age in zip(frames, ages, strict=False):
         assert one.exif.time is not None
@@ -195,17 +195,17 @@ def with_fixes(frames: Sequence[Frame], slow: float, ages: Sequence[float], zone
     return made
 
 
-def test_the_time_of_the_satellites() -> None:
+def test_gps_time_stamps() -> None:
     """14 s slow; the receiver indoors keeps its last fix, so that most times are old."""
     frames = with_fixes(evening("A", A, 0.5, 1200, 8, 60), 14, [0, 70, 900, 0, 300, 0, 12, 1000])
     (text,) = texts(frames)
-    assert "3 frames hold the time of the satellites, by which its clock is 14 s slow (give or take 1 s)" in text
+    assert "3 frames have a GPS time stamp, by which its clock is 14 s slow (give or take 1 s)" in text
     assert proposed(frames) == ["2345: 14"]
     assert texts(with_fixes(evening("A", A, 0.5, 1200, 8, 60), 0.4, [0] * 8)) == []  # within a second
     assert texts(frames[:4]) == []  # two fresh ones are no proof
 
 
-def test_the_time_of_the_satellites_without_a_zone() -> None:
+def test_gps_time_stamps_without_a_zone() -> None:
     """Then whole quarters of an hour may be the zone's."""
     frames = with_fixes(evening("A", A, 0.5, 1200, 8), -21, [0] * 8, zone=120)
     assert proposed(frames) == ["2345: -21"]
