@@ -21,6 +21,7 @@ from pipeline.engine.record import Made, RunLog, build
 from pipeline.engine.sending import refuse_unplaced, refuse_unready
 from pipeline.engine.solve import Plan, solve
 from pipeline.engine.tables.reference_proposals import reference_proposals
+from pipeline.engine.tables.selection import refuse_typed
 from pipeline.errors import InputError
 from pipeline.recipe.recipe import Recipe
 from pipeline.report.record import RunRecord
@@ -56,6 +57,8 @@ def refuse(recipe: Recipe, shoot: Shoot, only: str | None = None, out: Path | No
         folder = shoot.folder.resolve()
         if out is not None and (out / delivery.name).resolve() in (folder, *folder.parents):
             raise InputError(f"delivery {delivery.name}: {out / delivery.name} holds the shoot; choose another --out")
+    if out is not None:
+        refuse_typed(shoot, out)
     refuse_unready(recipe)
     refuse_unplaced(recipe, shoot)
 

@@ -18,7 +18,7 @@ from pipeline.engine.redaction import Redaction
 from pipeline.engine.render import Job, Refused, render, thumb_of_proxy
 from pipeline.engine.sending import send, sent_record
 from pipeline.engine.solve import solve
-from pipeline.engine.tables.selection import proposal
+from pipeline.engine.tables.selection import left_notice, proposal, write_proposal
 from pipeline.engine.twins import copy_damage, keep_damage
 from pipeline.errors import RunStoppedError, UndecodableError
 from pipeline.people.observe import FrameObservation
@@ -27,7 +27,6 @@ from pipeline.report.html import write_report
 from pipeline.report.record import ObservationRecord, RunRecord, write_record
 from pipeline.steps import crop
 from pipeline.store.cache import NO_CACHE, Cache
-from pipeline.store.files import write_atomic
 from pipeline.store.store import Store
 from pipeline.textfile.messages import counted
 
@@ -115,9 +114,12 @@ class _Run:
         record.seconds["deliver"] = round(time.perf_counter() - start, 2)
         record.sent = {name: sent_record(done) for name, done in sent.items()}
         record.notices += [text for done in sent.values() for text in done.notices]
+        left = left_notice(self.store)
+        record.notices += [left] if left else []
         redacted = redaction.record(record)
         write_record(out, redacted)
-        write_atomic(out / "frames.csv", proposal(self.shoot, self.recipe, plan).encode("utf-8-sig"))
+        if not left:
+            write_proposal(self.store, proposal(self.shoot, self.recipe, plan))
         return Outcome(record, write_report(out, redacted), log.failed)
 
     def _collect(self, planned: Planned) -> None:

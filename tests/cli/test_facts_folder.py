@@ -102,3 +102,39 @@ def test_a_folder_that_is_not_there_is_an_error_of_every_command(night: Path) ->
         status, text = evencourt(*words, "--facts", gone)
         assert status == 2 and f"{gone}: cannot be read: there is no such file or folder" in text
     assert not (night / "none").exists()
+
+
+def test_out_may_not_be_the_folder_of_the_facts(night: Path) -> None:
+    typed = {p.name: p.read_bytes() for p in (night / "desk").iterdir()}
+    for facts in (night / "desk", night / "desk" / "shoot.yaml"):
+        for more in ((), ("--dry-run",)):
+            words = ("run", *files(night)[:2], "--facts", facts, "--out", night / "shoot" / ".." / "desk", *more)
+            status, text = evencourt(*words, "--workers", 1)
+            assert status == 2 and "OUT is the folder of the facts, which is never written" in text
+    assert {p.name: p.read_bytes() for p in (night / "desk").iterdir()} == typed
+
+
+def test_a_table_of_frames_that_no_run_wrote_is_not_written_over(night: Path, tmp_path: Path) -> None:
+    (tmp_path / "frames.csv").write_text("frame,words\nTH1_0001,mine\n", encoding="utf-8")
+    status, text = evencourt("run", *files(night), "--out", tmp_path, "--workers", 1)
+    assert status == 2 and f"{tmp_path / 'frames.csv'}: no run wrote it" in text
+    assert [p.name for p in tmp_path.iterdir()] == ["frames.csv"] and "mine" in (tmp_path / "frames.csv").read_text()
+
+
+def test_a_table_in_out_that_a_person_changed_stays_and_is_said(night: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    run = ("run", *files(night), "--out", out, "--workers", 1)
+    assert evencourt(*run)[0] == 0
+    table = out / "frames.csv"
+    first = table.read_bytes()
+    (night / "desk" / "frames.csv").write_text("frame,words\nTH1_0003,leaps\n", encoding="utf-8")  # ours is made anew
+    status, text = evencourt(*run)
+    assert status == 0 and table.read_bytes() != first and b"leaps" in table.read_bytes() and "by hand" not in text
+    table.write_bytes(first + b"TH1_0009,no\r\n")
+    for _ in range(2):
+        status, text = evencourt(*run)
+        assert status == 0 and "frames.csv in OUT was changed by hand and is left as it is" in text
+        assert table.read_bytes() == first + b"TH1_0009,no\r\n"
+    table.unlink()
+    status, text = evencourt(*run)
+    assert status == 0 and b"leaps" in table.read_bytes() and "by hand" not in text

@@ -12,8 +12,15 @@ _PLANNED = ("engine/test_jobs.py",)
 _KEYS = ("engine/test_result_keys.py",)
 _FORESEEN = ("cli/test_foreseen.py",)
 _ONCE = ("engine/test_measured_once.py",)
+_TABLE = "engine/tables/selection.py"
+_TYPED = ("cli/test_facts_folder.py",)
 
 MUTANTS = [
+    # What a person typed is not written over.
+    mutant(_TABLE, "if folder != shoot.folder and out.exists() and out.samefile(folder):", "if False:", *_TYPED),
+    mutant(_TABLE, "    if (out / FRAMES_FILE).exists() and not", "    if False and not", *_TYPED),
+    mutant(_TABLE, "    if there is None or there in _written(store):", "    if True:", *_TYPED),
+    mutant(_TABLE, "*([before] if before else [])", "", "engine/tables/test_selection.py"),
     # Sizes that frames are measured at and kept at.
     mutant("engine/measure.py", "MEASURED_EDGE = 960", "MEASURED_EDGE = 864", "engine/test_measure.py"),
     mutant("engine/measure.py", "PROXY_EDGE = 192", "PROXY_EDGE = 211", "engine/test_measure.py"),

@@ -2,10 +2,18 @@
 
 from __future__ import annotations
 
+from hashlib import sha256
+from pathlib import Path
+
 from pipeline.engine.jobs import Shoot
 from pipeline.engine.solve import Plan
 from pipeline.engine.tables.frame_table import frame_table
+from pipeline.errors import InputError
 from pipeline.recipe.recipe import Recipe
+from pipeline.shoot.read_facts import FRAMES_FILE, facts_place
+from pipeline.store.files import write_atomic
+from pipeline.store.records import read_json, write_json
+from pipeline.store.store import Store
 
 
 def proposal(shoot: Shoot, recipe: Recipe, plan: Plan) -> str:
@@ -17,3 +25,43 @@ def proposal(shoot: Shoot, recipe: Recipe, plan: Plan) -> str:
     free = [f.name for f in shoot.frames if not shoot.withheld(f.name)]
     chosen = {name for name in free if any(not plan.left_out(recipe, delivery, name) for delivery in selecting)}
     return frame_table(shoot.frames, shoot.bursts, shoot.facts, plan.ranks, chosen=chosen)
+
+
+def refuse_typed(shoot: Shoot, out: Path) -> None:
+    """Raises InputError where OUT is the folder of the facts, or holds a frames.csv and no run has been there."""
+    for folder in facts_place(shoot.folder, shoot.facts_file).folders:
+        if folder != shoot.folder and out.exists() and out.samefile(folder):  # of the shoot, store.Store.open says so
+            raise InputError(f"{out}: OUT is the folder of the facts, which is never written; choose another folder")
+    if (out / FRAMES_FILE).exists() and not Store(out).work.is_dir():
+        raise InputError(
+            f"{out / FRAMES_FILE}: no run wrote it, and this one would write over it; choose another --out"
+        )
+
+
+def left_notice(store: Store) -> str:
+    """Why OUT/frames.csv must stay as it is, or ""; a person may have typed in it. Raises OSError."""
+    there = _digest(store)
+    if there is None or there in _written(store):
+        return ""
+    return f"{FRAMES_FILE} in OUT was changed by hand and is left as it is; move it elsewhere to get a new one"
+
+
+def write_proposal(store: Store, text: str) -> None:
+    """Write OUT/frames.csv, and remember that it is ours. Raises OSError."""
+    data, before = text.encode("utf-8-sig"), _digest(store)
+    # Before the file, so that after a kill in between neither the old nor the new one is taken for a person's.
+    write_json(_record(store), list[str], [sha256(data).hexdigest(), *([before] if before else [])])
+    write_atomic(store.out / FRAMES_FILE, data)
+
+
+def _digest(store: Store) -> str | None:
+    path = store.out / FRAMES_FILE
+    return sha256(path.read_bytes()).hexdigest() if path.is_file() else None
+
+
+def _written(store: Store) -> list[str]:
+    return read_json(_record(store), list[str]) or []
+
+
+def _record(store: Store) -> Path:
+    return store.work / "proposal.json"

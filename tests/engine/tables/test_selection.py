@@ -12,7 +12,8 @@ import pytest
 
 from pipeline.engine.jobs import Shoot
 from pipeline.engine.solve import Plan
-from pipeline.engine.tables.selection import proposal
+from pipeline.engine.tables import selection
+from pipeline.engine.tables.selection import left_notice, proposal, write_proposal
 from pipeline.light.scenes import ShootLight
 from pipeline.people.modelfiles import ModelFiles
 from pipeline.people.ranking import Ranked
@@ -22,6 +23,7 @@ from pipeline.shoot.read_facts import load_facts
 from pipeline.steps import REGISTRY
 from pipeline.steps.base import Solution, SolveContext
 from pipeline.steps.select import STEP as SELECT
+from pipeline.store.store import Store
 from pipeline.types import Burst, Exif, Frame
 from tests.shoot.called import index_of
 
@@ -183,3 +185,19 @@ def test_the_choice_of_several_deliveries_together_is_filled_in(tmp_path: Path) 
     after = chosen(copied, recipe)
     assert after["club"] == before["club"]
     assert set(before["web"]) <= set(after["web"]) <= set(before["club"])
+
+
+def test_a_kill_before_the_table_is_written_makes_it_nobody_elses(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store = Store.open(tmp_path / "out", tmp_path / "shoot")
+    write_proposal(store, "frame\n")
+
+    def killed(path: Path, data: bytes) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patched:
+        patched.setattr(selection, "write_atomic", killed)
+        with pytest.raises(KeyboardInterrupt):
+            write_proposal(store, "frame,keep\n")
+    assert left_notice(store) == "" and (store.out / "frames.csv").read_bytes() == b"\xef\xbb\xbfframe\n"
