@@ -128,7 +128,15 @@ def _bursts(shoot: Shoot, words: LightWords | None) -> list[list[str]]:
         name = burst.frames[0] if len(burst.frames) == 1 else f"{burst.frames[0]} .. {burst.frames[-1]}"
         time = exif.time.strftime("%H:%M:%S") if exif.time else ""
         rows.append(
-            [str(index + 1), f"{name} ({len(burst.frames)})", time, f"{exif.iso or 0:.0f}", shutter, zone, dark]
+            [
+                str(index + 1),
+                f"{name} ({len(burst.frames)})",
+                time,
+                f"{exif.iso:.0f}" if exif.iso else "",
+                shutter,
+                zone,
+                dark,
+            ]
         )
     return rows
 

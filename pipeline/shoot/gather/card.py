@@ -195,7 +195,7 @@ class Card:
             changed = [path for path in now if path in was and now[path] != was[path]]
             new = [path for path in now if path not in listed]
             gone = [path for path in listed if path not in now]
-            for paths, what in ((changed, "changed"), (new, "came to it"), (gone, "went from it")):
+            for paths, what in ((changed, "changed"), (new, "appeared on it"), (gone, "disappeared from it")):
                 if paths:
                     result.against.append(
                         f"{some_text(sorted(paths))} {what} while the card was read; run the command again"
@@ -205,4 +205,4 @@ class Card:
             result.against.append("the card was taken out before it was compared at the end; put it in and run again")
         fallen = [path for target, path, size in self._places if target.present() and not target.stands(path, size)]
         if fallen:
-            result.against.append(f"{some_text(fallen)} no longer stands where it was copied")
+            result.against.append(f"{some_text(fallen)} no longer found where it was copied")

@@ -264,7 +264,7 @@ def test_what_comes_to_the_card_meanwhile_is_no_yes(tmp_path: Path, monkeypatch:
 
     monkeypatch.setattr(copying.Part, "verify", verify)
     (result,) = gather(card, tmp_path / "shoot")
-    assert not result.safe and "HALL0100.CR3 came to it while the card was read" in result.verdict()
+    assert not result.safe and "HALL0100.CR3 appeared on it while the card was read" in result.verdict()
 
 
 def test_a_copy_that_is_taken_away_before_the_end_is_no_yes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -278,7 +278,7 @@ def test_a_copy_that_is_taken_away_before_the_end_is_no_yes(tmp_path: Path, monk
 
     monkeypatch.setattr(copying.Part, "settle", settle)
     (result,) = gather(card, shoot)
-    assert not result.safe and "no longer stands where it was copied" in result.verdict()
+    assert not result.safe and "no longer found where it was copied" in result.verdict()
 
 
 @pytest.mark.parametrize("way", ["hard link", "exclusive rename", "reserved name"])
