@@ -42,7 +42,10 @@ CacheFolder = Annotated[
 NoCache = Annotated[bool, typer.Option("--no-cache", help="measure every frame again, and keep nothing of it")]
 Separator = Annotated[
     Literal["auto", "comma", "semicolon", "tab"],
-    typer.Option("--separator", help="between cells; auto: what spreadsheets of this computer's language take"),
+    typer.Option(
+        "--separator",
+        help="between cells; auto: as in a table that is there, else as spreadsheets of this computer's language do",
+    ),
 ]
 Workers = Annotated[int, typer.Option("--workers", min=0, help="processes; 0 = one per core")]
 

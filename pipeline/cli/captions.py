@@ -28,6 +28,7 @@ from pipeline.steps.caption import CaptionParams
 from pipeline.store.files import is_inside, write_atomic
 from pipeline.store.store import Store
 from pipeline.textfile.messages import and_more, counted
+from pipeline.textfile.tables import UNICODE
 
 
 def write_table(
@@ -49,7 +50,8 @@ def write_table(
 
     out        the table to write; None for the one in the facts folder, without such a folder for frames.csv here
     offline    fetch no model file
-    separator  a key of SEPARATORS, or "auto" for what spreadsheets of this computer's language take
+    separator  a key of SEPARATORS, or "auto" for that of the table which is filled up, else for what spreadsheets of
+               this computer's language take
     numbers    also suggest players by the numbers on their jerseys; workers  processes, 0 for one a core
 
     Raises InputError where the table cannot be written or would lose something, typer.Exit(1) where a frame could
@@ -63,7 +65,9 @@ def write_table(
     out = out or _table_of(read)
     _refuse(shoot, out)
     if out.is_file() and not force:
-        read = _filled_up(read, out)
+        read, found = _filled_up(read, out)
+        if separator == "auto" and found in SEPARATORS.values():
+            cells = found  # so that the spreadsheet that saved it opens it again
     read = with_models(read, models, offline)
     for text in said_once(read.notices, [frame.name for frame in read.frames]):
         note(text)
@@ -208,8 +212,8 @@ def _refuse(folder: Path, out: Path) -> None:
         raise InputError(f"{out}: there is no folder {place}; make it first")
 
 
-def _filled_up(shoot: Shoot, out: Path) -> Shoot:
-    """The shoot with what a person has filled in at `out`, so that writing it again loses nothing."""
+def _filled_up(shoot: Shoot, out: Path) -> tuple[Shoot, str]:
+    """The shoot with what a person has filled in at `out`, so that writing it again loses nothing; its separator."""
     try:
         facts = caption_sheet.filled_in(shoot, out)
     except InputError as error:
@@ -217,8 +221,10 @@ def _filled_up(shoot: Shoot, out: Path) -> Shoot:
             f"{error}\n{out}: is there already and cannot be read in full, so it is left as it is; correct it, "
             "write to another file with --out, or write a new one with --force"
         ) from error
-    note(f"{out} was there: what is filled in there stays")
-    return replace(shoot, facts=facts, own_texts=held_by_own_texts(facts, shoot.frames))
+    separator, encoding = caption_sheet.form_of(shoot, out)
+    saved = "" if encoding == UNICODE else f"; it was {encoding}, and is written as {UNICODE} with a mark"
+    note(f"{out} was there: what is filled in there stays{saved}")
+    return replace(shoot, facts=facts, own_texts=held_by_own_texts(facts, shoot.frames)), separator
 
 
 # ---- reading back ------------------------------------------------------------------------------------------

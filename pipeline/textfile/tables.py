@@ -15,7 +15,8 @@ from pipeline.textfile.reading import read_bytes
 
 SIZE_LIMIT = 10_000_000  # bytes; a table that the program wrote of 10,000 frames is a third of it
 SAVE_AS = "save the table as CSV UTF-8"
-PLAIN = "read as UTF-8 with commas"  # what `Table.reading` says of a table that is as expected
+UNICODE = "UTF-8"  # what `Table.encoding` says of a table as the program writes it
+PLAIN = f"read as {UNICODE} with commas"  # what `Table.reading` says of a table that is as expected
 _NUMBER = re.compile(r"-\d+(\.\d+)?")
 _DECIMAL = re.compile(r"-?\d*[.,]?\d+,?")
 _WHOLE = re.compile(r"(-?\d+)[.,]0+")
@@ -54,6 +55,7 @@ class Table:
     """The readable rows of a file, in its order.
 
     reading  its encoding and what separates its cells, in words
+    encoding, separator  these two alone: in words; between cells, "" where it has one column
     guess    the first line that another code page reads in another way, from 1; 0 where nothing is guessed
     absent   columns without which its rows cannot be judged; a problem says so
     """
@@ -63,6 +65,8 @@ class Table:
     reading: str = ""
     guess: int = 0
     absent: frozenset[str] = frozenset()
+    encoding: str = ""
+    separator: str = ""
 
     def doubts(self, problems: Collection[Problem]) -> list[Problem]:
         """That its letters were guessed, where something is wrong in it: the guess may be what is wrong."""
@@ -226,7 +230,8 @@ class _Reader:
             return None
         absent = frozenset(self.required) - set(header)
         readable = tuple(rows) if len(absent) < len(self.required) else ()
-        return Table(self.file, readable, words, reading.line, absent)
+        separator = delimiter if len(header) > 1 else ""
+        return Table(self.file, readable, words, reading.line, absent, reading.encoding, separator)
 
     def _delimiter(self, text: str) -> tuple[str, int]:
         """What stands between cells, and where the table begins. That by which the header names most columns."""

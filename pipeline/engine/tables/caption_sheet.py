@@ -17,11 +17,13 @@ from pipeline.people.ranking import Ranked
 from pipeline.recipe.recipe import Recipe
 from pipeline.shoot.clocks.correction import with_clocks
 from pipeline.shoot.consent import held_by_own_texts
-from pipeline.shoot.facts import Facts, FrameFacts, held_back
+from pipeline.shoot.countries import languages_of
+from pipeline.shoot.facts import FRAME_COLUMNS, INFO_COLUMNS, Facts, FrameFacts, held_back
 from pipeline.shoot.frame_names import FrameIndex
 from pipeline.shoot.read_facts import load_facts
 from pipeline.steps.caption import CaptionParams, describe
 from pipeline.textfile.messages import counted
+from pipeline.textfile.tables import UNICODE, read_table
 from pipeline.types import Frame
 
 
@@ -60,6 +62,13 @@ def filled_in(shoot: Shoot, file: Path) -> Facts:
     already = {row["frame"] for row in read.elsewhere}
     elsewhere = (*read.elsewhere, *(row for row in shoot.facts.elsewhere if row["frame"] not in already))
     return replace(shoot.facts, rows=rows, elsewhere=elsewhere)
+
+
+def form_of(shoot: Shoot, file: Path) -> tuple[str, str]:
+    """(separator between the cells of `file`, "" where nobody can tell; its encoding in words) of a table of frames."""
+    languages = languages_of(shoot.facts.language, shoot.facts.country)
+    table = read_table(file, FRAME_COLUMNS, ("frame",), [], INFO_COLUMNS, languages)
+    return (table.separator, table.encoding) if table is not None else ("", UNICODE)
 
 
 def _joined(first: FrameFacts, second: FrameFacts) -> FrameFacts:

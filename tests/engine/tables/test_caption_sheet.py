@@ -167,6 +167,33 @@ def test_written_again_it_keeps_what_was_filled_in_there(tmp_path: Path) -> None
     assert not rows_of(out)[0]["players"] and len(rows_of(out)) == 3
 
 
+@pytest.mark.parametrize(
+    ("codec", "was"), [("utf-8", ""), ("utf-8-sig", ""), ("utf-16", "UTF-16"), ("cp1252", "Windows")]
+)
+@pytest.mark.parametrize("separator", [",", ";", "\t"])
+def test_filled_up_it_keeps_its_separator_and_says_so_where_its_encoding_changes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, codec: str, was: str, separator: str
+) -> None:
+    """RFC 4180 for commas; semicolons and tabs as spreadsheets save them."""
+    monkeypatch.setattr(locale, "localeconv", lambda: {"decimal_point": "," if separator == "," else "."})
+    shoot, out = shoot_of(tmp_path / "shoot"), tmp_path / "frames.csv"
+    out.write_bytes(f"frame{separator}words\r\nTH1_0002{separator}klatscht für Köln\r\n".encode(codec))
+    status, _, errors = evencourt(shoot, "--out", out, "--workers", 1)
+    assert status == 0 and rows_of(out, separator)[1]["words"] == "klatscht für Köln"
+    (said,) = [line for line in errors.splitlines() if "stays" in line]
+    assert (f"it was {was}" in said and "written as UTF-8 with a mark" in said) if was else "written as" not in said
+    evencourt(shoot, "--out", out, "--workers", 1, "--separator", "tab")  # asked for
+    assert rows_of(out, "\t")[1]["words"] == "klatscht für Köln"
+
+
+def test_a_table_of_one_column_has_no_separator_to_keep(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(locale, "localeconv", lambda: {"decimal_point": ","})
+    shoot, out = shoot_of(tmp_path / "shoot"), tmp_path / "frames.csv"
+    out.write_text("frame\nTH1_0002\n", encoding="utf-8")
+    evencourt(shoot, "--out", out, "--workers", 1)
+    assert rows_of(out, ";")[2]["frame"] == "TH1_0003"
+
+
 def test_a_table_that_is_not_understood_is_left_alone(tmp_path: Path) -> None:
     shoot, out = shoot_of(tmp_path / "shoot"), tmp_path / "frames.csv"
     out.write_text("frame,players\nTH1_0001,home 77\n", encoding="utf-8")
