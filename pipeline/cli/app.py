@@ -131,7 +131,7 @@ def inspect(
     cache: CacheFolder = None,
     no_cache: NoCache = False,
 ) -> None:
-    """What is in the folder: bursts, light, ISO and shutter warnings."""
+    """What is in the folder: bursts, light, cameras and clocks, warnings, and what is no photograph."""
     from pipeline.cli.cache import CacheChoice
     from pipeline.cli.inspect import inspect_shoot
 
@@ -154,7 +154,7 @@ def verify(
     facts: Annotated[Path | None, typer.Option(help="with --render: the facts, if they have moved")] = None,
     models: ModelsFolder = None,
 ) -> None:
-    """Re-hash every delivered file against the run record."""
+    """Compare every delivered file with the record of the run."""
     from pipeline.cli.verify import verify_run
 
     verify_run(out, render, shoot, facts, models)
@@ -244,7 +244,7 @@ def captions(
     ] = None,
     numbers: Annotated[
         bool,
-        typer.Option("--numbers", help="also suggest players whose jersey numbers can be read; see recipes"),
+        typer.Option("--numbers", help="also suggest players whose jersey numbers can be read"),
     ] = False,
     separator: Separator = "auto",
     force: Annotated[
