@@ -57,6 +57,9 @@ class RunStoppedError(EvencourtError):
     """The run cannot go on, through no fault of a recipe or frame; what is done stays. Exit status 1."""
 
 
+COPY_AGAIN = "copy it again from the card, if the card has a better one"  # gather may have verified this very one
+
+
 class FrameError(EvencourtError):
     """One frame cannot be delivered. The message is the reason, ready to print after the frame's name."""
 

@@ -20,6 +20,7 @@ from pipeline.formats.metadata.xmp_read import Packet
 from pipeline.formats.source import DamagedError, Source
 from pipeline.formats.tiff_ifd import CAMERA_JPEG, Tags, read_tiff
 from pipeline.imaging.orientation import Orientation
+from pipeline.imaging.raw.quiet import quiet_libraw
 from pipeline.types import Exif
 
 _RW2_ISO = 0x0017
@@ -232,7 +233,7 @@ def _offset(value: str) -> int | None:
 def _completed(exif: Exif, path: Path, ciff: bool, oriented: bool) -> Exif:
     """`exif` with what is missing taken from LibRaw, whose time has whole seconds."""
     try:
-        with rawpy.imread(str(path)) as raw:
+        with quiet_libraw(path), rawpy.imread(str(path)) as raw:
             other, flip = raw.other, raw.sizes.flip
     except (rawpy.LibRawError, OSError, ValueError, OverflowError):
         return exif  # the failure shows, with its reason, when the frame is decoded

@@ -16,7 +16,7 @@ import PIL.Image
 import PIL.ImageCms
 import tifffile
 
-from pipeline.errors import FrameError
+from pipeline.errors import COPY_AGAIN, FrameError
 from pipeline.formats.exif import read_exif, read_tags
 from pipeline.formats.heif import PRIMARIES_REC709, decode_heif, is_heif
 from pipeline.formats.icc import MatrixProfile, adobe_rgb, coded_primaries, matrix_profile
@@ -65,7 +65,7 @@ def read_picture(path: Path, orientation: Orientation | None = None) -> Picture:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # Pillow warns of odd tags; what matters raises
             if path.stat().st_size == 0:
-                raise FrameError("the file is empty (0 bytes); copy it again from the card")
+                raise FrameError(f"the file is empty (0 bytes); {COPY_AGAIN}")
             encoded = _read(path)
             linear = _linearise(encoded)
     except PIL.UnidentifiedImageError as error:
@@ -94,13 +94,13 @@ def read_picture(path: Path, orientation: Orientation | None = None) -> Picture:
 def _damage(path: Path, error: Exception) -> str:
     """Why a picture cannot be decoded; for a JPEG that ends early also how much of it is missing."""
     if "truncated" not in str(error) and "cannot be decoded" not in str(error):
-        return f"the picture is damaged or cut short ({error}); copy it again from the card"
+        return f"the picture is damaged or cut short ({error}); {COPY_AGAIN}"
     data = path.read_bytes()
     kinds = ((data[:2] == b"\xff\xd8", "JPEG"), (data[:4] == b"\x89PNG", "PNG"), (is_heif(data[:12]), "HEIC"))
     kind = next((kind for is_it, kind in kinds if is_it), "TIFF")
     missing = _missing_share(data) if kind == "JPEG" else 0
     share = f": about {missing} % of the picture is missing" if missing else ""
-    return f"the {kind} is damaged or cut short{share}; copy it again from the card"
+    return f"the {kind} is damaged or cut short{share}; {COPY_AGAIN}"
 
 
 def _missing_share(data: bytes) -> int:

@@ -18,6 +18,7 @@ import rawpy
 from pipeline.errors import FrameError
 from pipeline.formats.pictures import read_picture
 from pipeline.imaging.orientation import Orientation
+from pipeline.imaging.raw.quiet import quiet_libraw
 from pipeline.shoot.kinds import HEIC, is_readable
 from pipeline.store.files import folded
 from pipeline.store.keys import digest_file
@@ -257,7 +258,7 @@ def _small_picture(source: Path | io.BytesIO) -> F32:
 def _small_of_raw(path: Path) -> F32 | None:
     """The small picture in a raw file; None where it has none that can be read."""
     try:
-        with rawpy.imread(str(path)) as raw:
+        with quiet_libraw(path), rawpy.imread(str(path)) as raw:
             found = raw.extract_thumb()
         if found.format == rawpy.ThumbFormat.BITMAP:
             return _grey(np.asarray(found.data, dtype=np.float32))

@@ -11,7 +11,7 @@ import numpy as np
 import rawpy
 from numpy.typing import NDArray
 
-from pipeline.errors import FrameError
+from pipeline.errors import COPY_AGAIN, FrameError
 from pipeline.imaging.colour import camera_to_working
 from pipeline.imaging.denoise.denoise import denoise_mosaic
 from pipeline.imaging.geometry import WHOLE, Box
@@ -20,6 +20,7 @@ from pipeline.imaging.raw import noise as noise_model
 from pipeline.imaging.raw.defects import candidates, repair
 from pipeline.imaging.raw.demosaic import AHD_ABOVE, BAYER, by_area, by_libraw, demosaic_noise
 from pipeline.imaging.raw.frame import Clean, DecodedFrame, SensorCorrection, SensorReading
+from pipeline.imaging.raw.quiet import quiet_libraw
 from pipeline.imaging.raw.row_noise import remove_rows, row_noise
 from pipeline.imaging.sharpness import Detail, detail_of, detail_of_mosaic
 from pipeline.types import F64, Domain, Image, Noise
@@ -47,17 +48,18 @@ MOSAIC = MosaicConstants()
 def open_raw(path: Path) -> Any:
     """LibRaw handle on `path`, unpacked. Raises FrameError with a reason a photographer can act on."""
     if path.stat().st_size == 0:
-        raise FrameError("the file is empty (0 bytes); copy it again from the card")
+        raise FrameError(f"the file is empty (0 bytes); {COPY_AGAIN}")
     raw = rawpy.RawPy()
     try:
-        raw.open_file(str(path))
-        raw.unpack()
+        with quiet_libraw(path):
+            raw.open_file(str(path))
+            raw.unpack()
     except rawpy.LibRawFileUnsupportedError as error:
         raw.close()
         raise FrameError("not a raw file that LibRaw can read, whatever its name says") from error
     except rawpy.LibRawError as error:
         raw.close()
-        raise FrameError(f"the raw data is damaged or cut short ({_said(error)}); copy it again") from error
+        raise FrameError(f"the raw data is damaged or cut short ({_said(error)}); {COPY_AGAIN}") from error
     return raw
 
 
@@ -187,7 +189,7 @@ def _mosaic(raw: Any, pattern: NDArray[np.int64]) -> tuple[NDArray[np.uint16], F
     if tail >= 1:
         raise FrameError("every pixel has the same value; the raw data holds no picture")
     if tail > MOSAIC.cut_short:
-        raise FrameError(f"the last {tail:.0%} of the frame holds no data: the file is cut short; copy it again")
+        raise FrameError(f"the last {tail:.0%} of the frame holds no data: the file is cut short; {COPY_AGAIN}")
     if not mosaic.any():
         raise FrameError("every pixel is zero; the raw data holds no picture")
     if black4[3] not in (0.0, black4[1]):  # greens with unequal black: level them in place, once
