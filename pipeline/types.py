@@ -87,6 +87,12 @@ class CameraFacts:
     f_number: float | None = None
     focal_length: float | None = None
 
+    @property
+    def camera(self) -> str:
+        """Make and model, the make once: many models begin with the first word of it. "" where neither is known."""
+        repeated = self.model and self.model.casefold().split()[:1] == self.make.casefold().split()[:1]
+        return self.model if repeated else f"{self.make} {self.model}".strip()
+
 
 @dataclass(frozen=True)
 class Exif(CameraFacts):

@@ -9,7 +9,7 @@ from typing import Literal
 
 import typer
 from rich.markup import escape
-from rich.table import Table
+from rich.table import Column, Table
 
 from pipeline.cli.cache import CacheChoice, open_cache
 from pipeline.cli.console import note, out_console, progress, said_once
@@ -30,6 +30,7 @@ from pipeline.textfile.messages import counted
 
 _SOFT_ISO = 12800
 _MOST_CAMERAS = 24  # lines of the table: folders may stand for cameras that tell no serial number
+_TIMES = ("time", "first", "last")  # columns that are kept on one line
 _SLOW = 1 / 400  # s, from which on moving players blur (common practice, no source)
 
 
@@ -59,7 +60,9 @@ def inspect_shoot(
         found = inspect_text(store, read, measured_frames, count)
     columns = ("camera", "in clocks", "frames", "first", "last", *(["corrected by"] if read.added else []))
     _print_table("", columns, found.cameras)
-    _print_table("", ("burst", "frames", "time", "ISO", "shutter", "zone", "in the dark phase"), found.bursts)
+    of_camera = ["camera"] if len(found.cameras) > 1 else []
+    columns = ("burst", "frames", *of_camera, "time", "ISO", "shutter", "zone", "in the dark phase")
+    _print_table("", columns, found.bursts)
     _print_table("light", ("zone", "seen in", "frames", "colour", "level", "flicker"), found.zones)
     _print_table("noise", HEADINGS, found.noise)
     for text in said_once(found.notes, [frame.name for frame in read.frames]):
@@ -71,7 +74,8 @@ def inspect_shoot(
 def _print_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     if not rows:
         return
-    table = Table(*columns, box=None, title=title or None, title_justify="left")
+    headings = [Column(name, no_wrap=name in _TIMES) for name in columns]
+    table = Table(*headings, box=None, title=title or None, title_justify="left")
     for row in rows:
         table.add_row(*(escape(cell) for cell in row))
     out_console.print(table)
@@ -114,7 +118,12 @@ def _cameras(shoot: Shoot) -> list[list[str]]:
 
 
 def _bursts(shoot: Shoot, words: LightWords | None) -> list[list[str]]:
+    """A row a burst: with the camera where there are several, and the date where there is more than one."""
     by_name = {f.name: f for f in shoot.frames}
+    everybody = bodies(shoot.frames)
+    cameras = {frame.name: body.name for body in everybody for frame in body.frames} if len(everybody) > 1 else {}
+    days = {f.exif.time.date() for f in shoot.frames if f.exif.time}
+    written = "%H:%M:%S" if len(days) == 1 else "%Y-%m-%d %H:%M:%S"
     rows = []
     for index, burst in enumerate(shoot.bursts):
         exif = by_name[burst.frames[0]].exif
@@ -126,18 +135,11 @@ def _bursts(shoot: Shoot, words: LightWords | None) -> list[list[str]]:
             dark = f"{count} of {len(readable)}" if len(readable) > 1 else ""
         shutter = f"1/{1 / exif.exposure_time:.0f}" if exif.exposure_time else ""
         name = burst.frames[0] if len(burst.frames) == 1 else f"{burst.frames[0]} .. {burst.frames[-1]}"
-        time = exif.time.strftime("%H:%M:%S") if exif.time else ""
-        rows.append(
-            [
-                str(index + 1),
-                f"{name} ({len(burst.frames)})",
-                time,
-                f"{exif.iso:.0f}" if exif.iso else "",
-                shutter,
-                zone,
-                dark,
-            ]
-        )
+        time = exif.time.strftime(written) if exif.time else ""
+        of_camera = [cameras[burst.frames[0]]] if cameras else []
+        frames = f"{name} ({len(burst.frames)})"
+        iso = f"{exif.iso:.0f}" if exif.iso else ""
+        rows.append([str(index + 1), frames, *of_camera, time, iso, shutter, zone, dark])
     return rows
 
 

@@ -15,7 +15,7 @@ from pipeline.light.scenes import ShootLight, zones
 from pipeline.shoot.clocks.bodies import Identity, identity
 from pipeline.steps.base import camera_of
 from pipeline.steps.white_balance import WhiteBalanceSolution
-from pipeline.textfile.messages import and_more
+from pipeline.textfile.messages import and_more, listed
 from pipeline.types import F64, Frame
 
 _ROWS = 9
@@ -55,7 +55,7 @@ def light_words(
         c: frequency(times[cameras == c], profiles[cameras == c], burst[cameras == c], 0.0, exposure[cameras == c])
         for c in dict.fromkeys(cameras.tolist())
     }
-    mains = next((m for m in by_camera.values() if m.hz is not None), next(iter(by_camera.values())))
+    mains = next((m for m in by_camera.values() if m.hz is not None), None) or _unknown(by_camera)
     dark = dark_phase(profiles, burst) | (level <= -LAMP_FLICKER.dark)
     zone = zones(light).astype(int)
     rows = []
@@ -93,6 +93,16 @@ def _seconds(frames: Sequence[Frame]) -> F64:
             for frame in frames
         ]
     )
+
+
+def _unknown(by_camera: Mapping[str, Mains]) -> Mains:
+    """The mains where no camera shows it: with the reason, or that of each camera where they differ."""
+    reasons: dict[str, list[str]] = {}
+    for camera, found in by_camera.items():
+        reasons.setdefault(found.reason, []).append(camera)
+    if len(reasons) == 1:
+        return next(iter(by_camera.values()))
+    return Mains(None, 0.0, None, "; ".join(f"{listed(cameras)}: {why}" for why, cameras in reasons.items()))
 
 
 def _mains(found: Mains) -> str:

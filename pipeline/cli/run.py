@@ -99,7 +99,8 @@ def _run(
         outcome = engine.run(
             recipe, shoot, out, workers=workers, only=only, progress=report, executor=executor, cache=cache
         )
-    print_outcome(outcome.record, time.perf_counter() - started)
+    said = {text for about in shoot.clock_notes for text in (about.text, about.record)}
+    print_outcome(outcome.record, time.perf_counter() - started, said)
     print_places(outcome.record, out)
     say(f"report     {outcome.report}")
     if outcome.record.state != "done" or outcome.failed or outcome.record.problems():

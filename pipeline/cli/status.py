@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Container
 from pathlib import Path
 
 import typer
@@ -47,10 +48,13 @@ def read_run(out: Path) -> RunRecord | None:
     return read_record(out)
 
 
-def print_outcome(record: RunRecord, seconds: float | None = None) -> None:
-    """Notes, failures and the counts of a run; `seconds` is how long it took, where that is known."""
+def print_outcome(record: RunRecord, seconds: float | None = None, said: Container[str] = ()) -> None:
+    """Notes, failures and the counts of a run.
+
+    seconds  how long it took, where that is known; said  notices of the record that were printed before
+    """
     counts = record.counts
-    _print_notes(record, " in the report", "failed")
+    _print_notes(record, " in the report", "failed", said)
     for text in record.problems():
         warn(f"not sent: {text}")
     if record.stopped:
@@ -100,13 +104,13 @@ def _not_delivered(counts: Counts) -> str:
     return f"{counts.held} held back{consent}{rest}"
 
 
-def _print_notes(record: RunRecord, where: str, failed: str) -> None:
+def _print_notes(record: RunRecord, where: str, failed: str, said: Container[str] = ()) -> None:
     """Notes, failures by frame, and why frames are held back. `where` the rest of the notes are, if anywhere."""
-    notes = _notes(record)
+    notes = _notes(record, said)
     for text in notes[:_MOST]:
         note(text)
     if len(notes) > _MOST:
-        note(f"and {len(notes) - _MOST} more{where}")
+        note(f"and {counted(len(notes) - _MOST, 'more note')}{where}")
     for name, frame in record.frames.items():
         if frame.status == "failed":
             warn(f"{failed}: {frame.relative or name}: {frame.reason}")
@@ -114,14 +118,16 @@ def _print_notes(record: RunRecord, where: str, failed: str) -> None:
     for why, count in reasons[:_MOST]:
         note(f"{count} held back: {why}")
     if len(reasons) > _MOST:
-        note(f"and {sum(count for _, count in reasons[_MOST:])} more held back{where}")
+        note(f"and {counted(sum(count for _, count in reasons[_MOST:]), 'more frame')} held back{where}")
 
 
-def _notes(record: RunRecord) -> list[str]:
-    """One line for each thing to say, however many frames it is about: first those of the run, then of its files."""
+def _notes(record: RunRecord, said: Container[str]) -> list[str]:
+    """One line for each thing to say that was not `said`, however many frames it is about: first those of the run,
+    then of its files."""
+    of_run = (text for text in record.notices if text not in said)
     of_files = (
         f"{name}: {text}"
         for name, frame in record.frames.items()
         for text in sorted({text for file in frame.deliveries.values() for text in file.notices})
     )
-    return said_once((*record.notices, *of_files), record.frames)
+    return said_once((*of_run, *of_files), record.frames)

@@ -119,7 +119,7 @@ def _frame(
         time=exif.time.isoformat() if exif.time else None,
         iso=exif.iso,
         exposure_time=exif.exposure_time,
-        camera=f"{exif.make} {exif.model}".strip(),
+        camera=exif.camera,
         solutions={label: v[name].as_json() for label, v in plan.solutions.items() if name in v},
         decisions=list(_decisions(recipe, plan, name)),
         rank=plan.ranks.get(name),

@@ -244,7 +244,7 @@ def frequency(
     shortest, longest = readout_time or (MAINS.readout_least, MAINS.readout_most)
     p = segments(times, profiles, burst, exposure)
     if p is None:
-        return Mains(None, 0.0, None, "no burst of three frames or more with times and exposure")
+        return Mains(None, 0.0, None, _too_few(times, profiles, burst, exposure))
     kept = max(resolution, _resolution(times[p.frames]))
     if kept > MAINS.coarse:
         return Mains(None, 0.0, None, f"times are only kept to {_fraction(kept)}; 1/1000 s is needed")
@@ -293,6 +293,21 @@ def _beyond_chance(
 
     true = fit(np.arange(len(index)))
     return all(fit(np.lexsort((random.random(len(index)), segment))) < true for _ in range(MAINS.trials))
+
+
+def _too_few(times: F64, profiles: F64, burst: Ints, exposure: F64) -> str:
+    """Why there is no segment: what first leaves no burst of three frames, as `segments` would take them."""
+    usable = np.ones(len(times), dtype=bool)
+    for good, why in (
+        (usable, "no burst has three frames or more"),
+        (np.isfinite(times), "the frames of the bursts hold no times"),
+        (np.isfinite(exposure) & (exposure > 0), "the frames of the bursts hold no exposure times"),
+        (np.isfinite(profiles).all(axis=1), "the brightness of three frames of a burst cannot be compared"),
+    ):
+        usable = usable & good
+        if not (np.unique(burst[usable], return_counts=True)[1] >= MAINS.fewest).any():
+            return why
+    return f"no burst has three frames within {MAINS.coherent:g} s"
 
 
 def _resolution(times: F64) -> float:

@@ -261,4 +261,4 @@ def signed(value: float, digits: int = 2) -> str:
 
 def camera_of(frame: Frame) -> str:
     """Make and model of the camera that took a frame, for messages."""
-    return f"{frame.exif.make} {frame.exif.model}".strip() or "this camera"
+    return frame.exif.camera or "a camera without a model"

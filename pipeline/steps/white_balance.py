@@ -233,8 +233,12 @@ def _without_reference(
     without = [i for i in range(len(light.scenes)) if int(light.group[i]) not in maps]
     served = {camera_of(by_name[s.names[0]]) for i, s in enumerate(light.scenes) if int(light.group[i]) in maps}
     notices = []
-    for camera in sorted({camera_of(by_name[light.scenes[i].names[0]]) for i in without} - served):
-        notices.append(f"white_balance: no reference frame of {camera}; its frames take gray_world")
+    lacking: dict[str, list[str]] = {}
+    for name in (n for i in without for n in light.scenes[i].names if camera_of(by_name[n]) not in served):
+        lacking.setdefault(camera_of(by_name[name]), []).append(name)
+    for camera, of_it in sorted(lacking.items()):
+        which = camera if by_name[of_it[0]].exif.camera else f"{camera} ({and_more(of_it)})"
+        notices.append(f"white_balance: no reference frame of {which}; its frames take gray_world")
     frames = [n for i in without for n in light.scenes[i].names if camera_of(by_name[n]) in served]
     if frames:
         notices.append(

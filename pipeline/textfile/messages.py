@@ -52,6 +52,11 @@ def and_more(names: Sequence[str]) -> str:
     return names[0] + (f" and {len(names) - 1} more" if len(names) > 1 else "")
 
 
+def listed(items: Sequence[str]) -> str:
+    """ "A, B and C"; "" for none."""
+    return " and ".join(filter(None, (", ".join(items[:-1]), *items[-1:])))
+
+
 def counted(number: int, one: str, several: str = "") -> str:
     """ "1 frame", "0 frames", "1,200 frames". several  the plural, where it is not `one` and an s."""
     return f"{number:,} {one if number == 1 else several or one + 's'}"

@@ -145,6 +145,19 @@ def test_neither_times_nor_settings() -> None:
     assert words.of == dict.fromkeys(("F1", "F2", "F3"), (1, False))
 
 
+def test_the_reason_of_each_camera_is_said_where_they_differ() -> None:
+    """One takes single frames, the other a frame a second."""
+    start = datetime(2026, 2, 14, 19, 30)
+    exifs = {
+        f"F{k}": Exif(model="W1" if k < 3 else "W2", exposure_time=0.001, time=start + timedelta(seconds=k))
+        for k in range(6)
+    }
+    bursts = [scene([f"F{k}"]) for k in range(3)] + [scene(["F3", "F4", "F5"])]
+    assert words_of(light_of(bursts), exifs).mains.endswith(
+        "(W1: no burst has three frames or more; W2: no burst has three frames within 1.5 s)"
+    )
+
+
 def test_settings_of_an_even_grey() -> None:
     """12.8 % of saturation is what the settings are right for (ISO 12232: 18 % grey, saturation-based speed)."""
     exif = Exif(iso=3200, exposure_time=1 / 1000, f_number=2.8)

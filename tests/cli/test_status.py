@@ -26,7 +26,7 @@ def test_what_is_the_same_of_many_frames_is_said_once(capsys: pytest.CaptureFixt
 
 
 def test_many_things_to_say_end_with_a_count(capsys: pytest.CaptureFixture[str]) -> None:
-    assert printed(capsys, [f"thing {n}" for n in range(25)], 1)[-1] == "note: and 5 more in the report"
+    assert printed(capsys, [f"thing {n}" for n in range(25)], 1)[-1] == "note: and 5 more notes in the report"
 
 
 def test_each_delivery_has_a_line_with_its_folder_and_number_of_files(capsys: pytest.CaptureFixture[str]) -> None:

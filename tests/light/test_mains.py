@@ -125,6 +125,27 @@ def test_broken_input_is_told_and_not_fatal() -> None:
     assert frequency(times[:0], profiles[:0], burst[:0], 0.001, exposure[:0]).hz is None
 
 
+@pytest.mark.parametrize(
+    ("fps", "lost", "words"),
+    [
+        (10.0, "", "no burst has three frames or more"),
+        (1.0, "", "no burst has three frames within 1.5 s"),
+        (10.0, "times", "hold no times"),
+        (10.0, "exposure", "hold no exposure times"),
+        (10.0, "profiles", "cannot be compared"),
+    ],
+)
+def test_why_there_is_nothing_to_measure(fps: float, lost: str, words: str) -> None:
+    """Five frames each: alone, a second apart, or without what is needed of all but two."""
+    values = {"times": np.arange(5) / fps, "exposure": np.full(5, 0.001), "profiles": np.zeros((5, 9))}
+    if lost:
+        values[lost][2:] = np.nan
+    alone = words == "no burst has three frames or more"
+    burst = np.arange(5) if alone else np.zeros(5, int)
+    found = frequency(values["times"], values["profiles"], burst, 0.0, values["exposure"])
+    assert found.hz is None and words in found.reason
+
+
 def test_hardly_ever_wrong() -> None:
     """A mixed bag of halls, some of them hopeless, gives no wrong answer."""
     rng = np.random.default_rng(4)

@@ -123,6 +123,14 @@ def test_reference_carries_to_other_light_by_the_chromaticity() -> None:
     assert "F1" in found["F1"].words
 
 
+def test_a_camera_without_a_model_that_has_no_reference_is_told_by_its_frames() -> None:
+    light = replace(light_of([scene(["F1"]), scene(["F2", "F3"])]), group=np.array([0, 1]))
+    context = context_of(light, Facts(references=(Reference("F1", patch=Box(0, 0, 1, 1)),)), F1=reference_of(0.3 / DAY))
+    others = [replace(frame, exif=Exif()) for frame in context.frames[1:]]
+    found = solve(replace(context, frames=[context.frames[0], *others]), WhiteBalanceParams(method="reference_patch"))
+    assert any("no reference frame of a camera without a model (F2 and 1 more); its" in n for n in found.notices)
+
+
 def test_gradient_and_pan_decide_what_the_card_stood_in() -> None:
     """A card at the right edge, where the light is another: the middle of the frame gets the light of the middle."""
     chroma_gradient = np.array([[0.2, -0.1], [0.0, 0.0]])

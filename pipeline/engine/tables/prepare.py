@@ -16,9 +16,7 @@ from pipeline.engine.measure import MeasuredFrame
 from pipeline.engine.tables.event_form import FormContent
 from pipeline.engine.tables.reference_proposals import Proposal
 from pipeline.errors import InputError, Problem
-from pipeline.shoot.clocks.bodies import Body, bodies
-from pipeline.shoot.clocks.correction import with_clocks
-from pipeline.shoot.clocks.entries import Clock
+from pipeline.shoot.clocks.bodies import Body, bodies, to_separate
 from pipeline.shoot.eventfile import NOTHING_WRITTEN, as_written, parse_event
 from pipeline.shoot.facts import ROSTER_COLUMNS, Player
 from pipeline.shoot.read_facts import EVENT_FILE, FRAMES_FILE, ROSTER_FILE, load_players
@@ -149,20 +147,22 @@ def form_content(
         start, remarks["start"] = _start(frames)
         if start:
             values["start"] = start
-    # Of a key that could not be read back, or next to entries of the person's own, only a remark.
-    sure = {} if "clocks" in values else {b.key: b for b in bodies(frames) if b.first and _is_clear(b, frames)}
+    # Where `clocks` cannot name it, or next to entries of the person's own, only a remark.
+    sure = {} if "clocks" in values else {b.key: b for b in bodies(frames) if b.first and b.key}
     below = {
         "references": _references(proposals, values.get("references")),
-        "clocks": [f"{b.written}: {_body(b)}" for b in bodies(frames) if b.key not in sure],
+        "clocks": [_unsure(b) for b in bodies(frames) if b.key not in sure],
     }
     if sure:
         values["clocks"] = dict.fromkeys(sure, 0)
     return FormContent(values, remarks, below, {("clocks", key): _body(body) for key, body in sure.items()})
 
 
-def _is_clear(body: Body, frames: Sequence[Frame]) -> bool:
-    """Whether `clocks` may call the camera by its key."""
-    return with_clocks(frames, [Clock(body.key, 0.0)])[1] == []
+def _unsure(body: Body) -> str:
+    """A camera that gets no entry of its own, as a remark."""
+    if not body.first:
+        return _body(body)
+    return f"{body.written}: {_body(body)}" if body.key else f"{_body(body)}; to correct it, {to_separate([body])}"
 
 
 def _camera_texts(measured_frames: Sequence[MeasuredFrame]) -> dict[str, str]:
@@ -189,10 +189,12 @@ def _start(frames: Sequence[Frame]) -> tuple[str, str]:
         return "", "no frame holds a time; write 2026-02-14T19:30:00+01:00"
     (first, offset), (last, _) = timed[0], timed[-1]
     if last - first > _ONE_NIGHT:
-        guess = _iso(first, offset)
-        return (
-            "",
-            f"a guess: {guess}; the frames are of {first:%Y-%m-%d} to {last:%Y-%m-%d}: is a camera's clock wrong?",
+        days = Counter(moment.date() for moment, _ in timed)
+        most = max(days, key=lambda day: (days[day], day))  # a clock that was never set is behind
+        guess = _iso(*next(one for one in timed if one[0].date() == most))
+        return "", (
+            f"a guess: {guess}, the first frame of the day with most frames; "
+            f"the frames are of {first:%Y-%m-%d} to {last:%Y-%m-%d}: is a camera's clock wrong?"
         )
     if offset is None:
         return "", f"a guess: {_iso(first, offset)}, the first frame; no camera says its offset from UTC"

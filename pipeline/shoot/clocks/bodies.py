@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import posixpath
 import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
@@ -10,11 +11,13 @@ from datetime import datetime
 from functools import cached_property, lru_cache
 
 from pipeline.store.files import folded
+from pipeline.textfile.messages import and_more, listed
 from pipeline.textfile.yaml_text import text_value
 from pipeline.types import Frame
 
 ROOT = "."  # the shoot folder itself, as a key
 _SHORT = 4  # characters of a serial number that are shown; chosen by us, no source: enough to tell bodies apart
+_MOST_NAMED = 3  # cameras without a key that a message names
 # Folders that a camera makes on its card (CIPA DC-009, 3.2: DCIM, and below it three digits and five characters).
 _OF_CARD = re.compile(r"dcim|[1-9]\d\d\w{5}", re.IGNORECASE | re.ASCII)
 
@@ -27,7 +30,8 @@ class Body:
 
     serial  in full, "" where none is known: then frames of one make and model in one `folder` are a body
     folder  posix path from the shoot, without the folders of a card; "." for the shoot itself
-    key     what `clocks` may call it: the end of its serial, its model or its folder; the shortest that is clear
+    key     what `clocks` may call it: the end of its serial, its model or its folder; the shortest that is clear, ""
+            where none is: no serial number, and frames of another camera beside its own
     frames  in order of time, those without a time last
     """
 
@@ -55,13 +59,15 @@ class Body:
 
     @property
     def written(self) -> str:
-        """The key as it stands in YAML."""
-        return as_yaml(self.key)
+        """The key as it stands in YAML; the word FOLDER where it first needs a folder of its own."""
+        return as_yaml(self.key) if self.key else "FOLDER"
 
     @property
     def name(self) -> str:
         """For messages on the person's own screen: its model, and its key where that says more."""
-        model = self.model or "camera without a model"
+        model = self.model or "a camera without a model"
+        if not self.key:
+            return f"{model} ({and_more([frame.name for frame in self.frames])})"
         return model if self.key == self.model else f"{model} ({self.key})"
 
 
@@ -121,23 +127,36 @@ class _Names:
                 parts = folder.split("/") if folder else []
                 for end in range(1, len(parts) + 1):
                     self.folders.setdefault("/".join(parts[:end]), Counter())[number] += count
+            if in_root := len(in_folder(body.frames, ROOT)):
+                self.folders.setdefault(ROOT, Counter())[number] += in_root
 
     def shortest(self, body: Body) -> str:
-        """The shortest end of the serial number, or the model, or the folder, that means this body alone."""
+        """The shortest end of the serial number, or the model, or a folder, that means this body alone; else ""."""
         if not body.serial:
             if body.model and self._is_model(body) and not self._is_folder(body.model, body):
                 return body.model
-            return f"{body.folder}/" if self._is_known(body.folder) else body.folder
+            return self._own_folder(body)
         keys = [body.serial[-length:] for length in range(_SHORT, len(body.serial))]
         for key in keys:
             wanted = folded(key)
             if self.ends[wanted] == 1 and not self._is_folder(key, body):
                 return key
-        return body.serial
+        alone = self.whole[folded(body.serial)] == 1 and not self._is_folder(body.serial, body)
+        return body.serial if alone else self._own_folder(body)
+
+    def _own_folder(self, body: Body) -> str:
+        """A folder that holds all its frames and no other's, as a key; "" where there is none."""
+        deepest = posixpath.commonpath([frame.relative.rpartition("/")[0] for frame in body.frames])
+        for folder in filter(None, (body.folder, deepest)):
+            if self.folders.get(_as_path(folder)) == {self.numbers[id(body)]: len(body.frames)}:
+                return f"{folder}/" if self._is_known(folder) else folder
+        return ""
 
     def _is_model(self, body: Body) -> bool:
         """Whether its model means this body alone."""
         model = folded(body.model)
+        if model.endswith(("/", "\\")):
+            return False  # that is how a folder is written
         return self.models[model] == 1 and not self.whole[model] and not self.ends[model]
 
     def _is_known(self, name: str) -> bool:
@@ -147,8 +166,19 @@ class _Names:
 
     def _is_folder(self, name: str, body: Body) -> bool:
         """Whether `name` is also the name of a folder, of other frames than those of `body`."""
-        inside = self.folders.get(folded(name))
+        inside = self.folders.get(_as_path(name))
         return inside is not None and inside != {self.numbers[id(body)]: len(body.frames)}
+
+
+def to_separate(some: Iterable[Body]) -> str:
+    """What must be done before `clocks` can name those of these cameras that have no key; "" where all have one."""
+    names = [body.name for body in some if not body.key]
+    if not names:
+        return ""
+    if len(names) > _MOST_NAMED + 1:
+        names = [*names[:_MOST_NAMED], f"{len(names) - _MOST_NAMED} more cameras"]
+    each = " each" if len(names) > 1 else ""
+    return f"put the frames of {listed(names)}{each} into a folder of their own"
 
 
 def meant(key: str, everybody: Iterable[Body]) -> list[Body]:
@@ -174,6 +204,11 @@ def in_folder(frames: Iterable[Frame], folder: str) -> list[Frame]:
 def folder_parts(folder: str) -> tuple[str, ...]:
     """A folder as a person writes it, in parts that can be compared; none for the shoot itself."""
     return tuple(part for part in folded(folder).replace("\\", "/").split("/") if part not in ("", "."))
+
+
+def _as_path(folder: str) -> str:
+    """A folder as a person writes it, as a path that can be compared."""
+    return "/".join(folder_parts(folder)) or ROOT
 
 
 def holding(frames: Iterable[Frame]) -> frozenset[tuple[str, ...]]:

@@ -10,6 +10,7 @@ from functools import cached_property
 from pipeline.errors import Problem
 from pipeline.shoot.clocks.bodies import (
     Body,
+    as_yaml,
     bodies,
     by_time,
     folder_parts,
@@ -18,6 +19,7 @@ from pipeline.shoot.clocks.bodies import (
     identity,
     in_folder,
     meant,
+    to_separate,
 )
 from pipeline.shoot.clocks.entries import Clock
 from pipeline.shoot.frame_names import FrameIndex
@@ -94,9 +96,15 @@ class _Cameras:
     @cached_property
     def choices(self) -> str:
         """What can be written."""
-        of_folders = [name for name in folders(self.frames) if name not in {body.key for body in self.everybody}]
-        more = f", or a folder: {_listed(of_folders)}" if of_folders else ""
-        return f"{_keys(self.everybody)}{more}"
+        shown = {body.key for body in self.everybody}
+        of_folders = [as_yaml(name) for name in folders(self.timed) if name not in shown and self._is_clear(name)]
+        of_folder = f"a folder: {_listed(of_folders)}" if of_folders else ""
+        written = ", or ".join(filter(None, (_keys(self.everybody), of_folder)))
+        return "; ".join(filter(None, (written and f"write {written}", to_separate(self.everybody))))
+
+    def _is_clear(self, name: str) -> bool:
+        """Whether an entry may be called that."""
+        return bool(self.inside(name, self.timed)) and _meant(Clock(name), self, []) is not None
 
 
 def _meant(clock: Clock, cameras: _Cameras, problems: list[Problem]) -> _Meant | None:
@@ -104,24 +112,23 @@ def _meant(clock: Clock, cameras: _Cameras, problems: list[Problem]) -> _Meant |
     inside = cameras.inside(clock.key, cameras.timed)
     known = [] if clock.key.endswith(("/", "\\")) else meant(clock.key, everybody)
     if len(known) > 1:
-        problems.append(clock.problem(f"is {len(known)} cameras; write one of {_keys(known)}"))
+        problems.append(clock.problem(f"is {len(known)} cameras; {_choose(known, 'one of ')}"))
         return None
     of_body = frozenset(frame.name for body in known for frame in body.frames)
     of_folder = frozenset(frame.name for frame in inside)
+    there = {identity(frame) for frame in inside}
     if of_body and of_folder and of_body != of_folder:
-        problems.append(
-            clock.problem(f"is a camera and a folder; write {clock.key}/ for the folder, or the camera's serial number")
-        )
+        folder = f"write {as_yaml(f'{clock.key}/')} for the folder; " if len(there) == 1 else ""
+        problems.append(clock.problem(f"is a camera and a folder; {folder}for the camera, {_choose(known)}"))
         return None
     if of_body:
         return _Meant(clock, 0, of_body)
     if not of_folder:
         problems.append(_nothing(clock, cameras))
         return None
-    there = {identity(frame) for frame in inside}
     if len(there) > 1:
         several = [body for body in everybody if identity(body.frames[0]) in there]
-        problems.append(clock.problem(f"this folder holds frames of {len(several)} cameras; write {_keys(several)}"))
+        problems.append(clock.problem(f"this folder holds frames of {len(several)} cameras; {_choose(several)}"))
         return None
     depth = len([part for part in clock.key.replace("\\", "/").split("/") if part not in ("", ".")])
     return _Meant(clock, 1 + depth, of_folder)
@@ -133,17 +140,25 @@ def _nothing(clock: Clock, cameras: _Cameras) -> Problem:
         return clock.problem("no frame of it has a time, so there is nothing to correct; delete the line")
     if not cameras.everybody:
         return clock.problem("no frame of the shoot has a time, so there is nothing to correct; delete the line")
-    return clock.problem(f"no camera or folder of this shoot is called that; write {cameras.choices}")
+    return clock.problem(f"no camera or folder of this shoot is called that; {cameras.choices}")
 
 
 def _keys(some: Sequence[Body]) -> str:
-    return _listed([body.written if body.key == body.model else f"{body.written} ({body.model})" for body in some])
+    """The keys of those that have one, with the models."""
+    named = [body for body in some if body.key]
+    return _listed([b.written if b.key == b.model or not b.model else f"{b.written} ({b.model})" for b in named])
+
+
+def _choose(some: Sequence[Body], one_of: str = "") -> str:
+    """What to write for one of these cameras, and what to do first for those that no key can name."""
+    written = f"write {one_of}{_keys(some)}" if any(body.key for body in some) else ""
+    return "; ".join(filter(None, (written, to_separate(some))))
 
 
 def _listed(names: Sequence[str]) -> str:
     if len(names) > _NAMED:
         return f"{', '.join(names[:_NAMED])} and {len(names) - _NAMED} more"
-    return " or ".join(filter(None, (", ".join(names[:-1]), names[-1])))
+    return " or ".join(filter(None, (", ".join(names[:-1]), *names[-1:])))
 
 
 def _without_repeats(found: Sequence[_Meant], problems: list[Problem]) -> list[_Meant]:

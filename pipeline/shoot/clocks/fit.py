@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from itertools import pairwise
 
 from pipeline.shoot.clocks.alternation import by_alternation
-from pipeline.shoot.clocks.bodies import Body, as_yaml, bodies
+from pipeline.shoot.clocks.bodies import Body, as_yaml, bodies, to_separate
 from pipeline.shoot.clocks.correction import BELIEVED
 from pipeline.shoot.clocks.evidence import (
     LIMITS,
@@ -22,10 +22,11 @@ from pipeline.shoot.clocks.evidence import (
     far,
     zone_of,
 )
-from pipeline.textfile.messages import counted
+from pipeline.textfile.messages import counted, listed
 from pipeline.types import Frame
 
-_MOST = 6  # cameras that are named with what to write
+_MOST = 6  # cameras that do not fit, of which each is named
+_TAKEN = " (no serial number is known: the frames of each folder are taken to be of one camera)"
 
 
 @dataclass(frozen=True)
@@ -58,31 +59,33 @@ def clock_notes(
     if not timed:
         return tuple(notes)
     main = _main(timed, start)
-    judged = {body.key for body in timed if any(frame.name in right for frame in body.frames)}
+    judged = {id(body) for body in timed if any(frame.name in right for frame in body.frames)}
     if start is not None and all(far(body, start) for body in timed):
         notes.append(_all_far(timed, start))
     group = next(some for some in _groups(timed, LIMITS.apart) if main in some)
     near = {id(body) for body in group}
     times = sorted(time for body in group for time in body.times)
     zone = _zone(main, start)
-    misfits: list[ClockNote | None] = []
+    misfits: list[Body] = []
     for body in timed:
-        if body.key in judged:
+        if id(body) in judged:
             continue
         if id(body) not in near:
-            misfits.append(_apart(body, main, times, start) if len(misfits) < _MOST else None)
+            misfits.append(body)
         elif far(body, start) and not far(main, start):
-            misfits.append(_early_or_late(body, start))
+            notes.append(_early_or_late(body, start))
         else:
             entered = any(frame.name in corrected for frame in body.frames)
             if proposal := by_gps(body, zone, start) or (None if body is main else by_alternation(body, main)):
                 notes.append(_not_right(body, proposal))
             elif not entered and (note := _zones(body, main, timed, start)):
                 notes.append(note)
-    notes += [note for note in misfits[:_MOST] if note is not None]
-    if len(misfits) > _MOST:
-        more = f"the clocks of {counted(len(misfits) - _MOST, 'more camera')} do not fit either"
-        notes.append(ClockNote(more, more))
+    if len(misfits) == 1:
+        notes.append(_apart(misfits[0], main, times, start))
+    elif misfits:
+        proposals = [(body, _proposal(body, main, times, start)) for body in misfits[:_MOST]]
+        notes.append(_all_apart(misfits, main, times))
+        notes += [_not_right(body, proposal) for body, proposal in proposals if proposal is not None]
     return tuple(notes)
 
 
@@ -117,20 +120,41 @@ def _groups(timed: Sequence[Body], gap: timedelta) -> list[list[Body]]:
 def _apart(body: Body, main: Body, times: Sequence[datetime], start: datetime | None) -> ClockNote:
     """No frame is near one of the cameras that are right, whose times are `times`."""
     gap = apart(body, times) or timedelta()
+    alike = not (main.serial or body.serial) and (main.make, main.model) == (body.make, body.model)
+    taken = _TAKEN if alike else ""
+    return ClockNote(
+        f"the clocks of two cameras do not fit together: {main.name} says {span(main)}, {body.name} {span(body)}, "
+        f"{duration(gap)} apart at the nearest{taken}; {_advice(body, main, _proposal(body, main, times, start))}",
+        f"the clocks of {_model(main)} and {_model(body)} do not fit together, {duration(gap)} apart at the nearest",
+    )
+
+
+def _all_apart(misfits: Sequence[Body], main: Body, times: Sequence[datetime]) -> ClockNote:
+    """The same of several cameras: each with its span, and what to write once, with the first as the example."""
+    shown, more = misfits[:_MOST], len(misfits) - _MOST
+    several = [(body.make, body.model) for body in (main, *shown) if not body.serial]
+    taken = _TAKEN if len(set(several)) < len(several) else ""
+    rest = [counted(more, "more camera")] if more > 0 else []
+    spans = listed([f"{main.name} says {span(main)}", *(f"{body.name} {span(body)}" for body in shown), *rest])
+    example = next((body for body in shown if body.key), shown[0])
+    first = f"{to_separate(misfits)}; " if not all(body.key for body in misfits) else ""
+    said = f"the clocks of {len(misfits) + 1} cameras do not fit together"
+    return ClockNote(
+        f"{said}: {spans}{taken}; {first}write each that is wrong under clocks, such as {_entry(example)}; "
+        f"each that is right, such as {example.written}: right",
+        f"{said}: {listed([*map(_model, (main, *shown)), *rest])}",
+    )
+
+
+def _proposal(body: Body, main: Body, times: Sequence[datetime], start: datetime | None) -> Proposal | None:
+    """What the frames say of the error of a clock that is far from the others."""
     zone = _zone(main, start)
-    proposal = (
+    return (
         by_gps(body, zone, start)
         or (by_zone(body, times, zone, _zone_by(main, start)) if zone is not None else None)
         or by_alternation(body, main)
         or by_date(body, main, times, start)
         or by_hours(body, main)
-    )
-    alike = not (main.serial or body.serial) and (main.make, main.model) == (body.make, body.model)
-    taken = " (no serial number is known: the frames of each folder are taken to be of one camera)" if alike else ""
-    return ClockNote(
-        f"the clocks of two cameras do not fit together: {main.name} says {span(main)}, {body.name} {span(body)}, "
-        f"{duration(gap)} apart at the nearest{taken}; {_advice(body, main, proposal)}",
-        f"the clocks of {_model(main)} and {_model(body)} do not fit together, {duration(gap)} apart at the nearest",
     )
 
 
@@ -162,7 +186,7 @@ def _zones(body: Body, main: Body, timed: Sequence[Body], start: datetime | None
         f"if its clock is {duration(timedelta(seconds=seconds))} {'slow' if seconds > 0 else 'fast'} too, write under "
     )
     moved += f"clocks: {body.written}: {seconds}; " if fits_moved else ""
-    advice = f"{moved if fits_moved else ''}if only the setting is wrong, write {body.written}: right"
+    advice = f"{_separated(body)}{moved if fits_moved else ''}if only the setting is wrong, write {body.written}: right"
     return ClockNote(f"{hall}: {advice}", f"{_model(body)} is set to another time zone than the hall's")
 
 
@@ -194,7 +218,9 @@ def _all_far(timed: Sequence[Body], start: datetime) -> ClockNote:
         text = f"all cameras say {said}: correct start, or each camera under clocks"
         return ClockNote(text, text)
     one = timed[0]
-    return ClockNote(f"{one.name} says {said}: correct start, or {_write(one)}", f"{_model(one)} says {said}")
+    return ClockNote(
+        f"{one.name} says {said}: correct start, or {_separated(one)}{_write(one)}", f"{_model(one)} says {said}"
+    )
 
 
 def _two_dates(body: Body) -> ClockNote | None:
@@ -213,20 +239,31 @@ def _two_dates(body: Body) -> ClockNote | None:
 
 
 def _advice(body: Body, other: Body | None, proposal: Proposal | None) -> str:
+    first = _separated(body)
     if proposal is None:
-        return f"if its clock is wrong, {_write(body, other)}; if it is right, write {body.written}: right"
-    return f"{proposal.because}; if that is so, write under clocks: {body.written}: {proposal.seconds:.10g}"
+        return f"{first}if its clock is wrong, {_write(body, other)}; if it is right, write {body.written}: right"
+    return f"{proposal.because}; {first}if that is so, write under clocks: {body.written}: {proposal.seconds:.10g}"
+
+
+def _separated(body: Body) -> str:
+    """What must be done first with the frames of a camera that no key can name."""
+    return "" if body.key else f"{to_separate([body])}; "
 
 
 def _write(body: Body, other: Body | None = None) -> str:
     """What to write for a camera whose clock is wrong."""
+    return f"write under clocks: {_entry(body, other)}"
+
+
+def _entry(body: Body, other: Body | None = None) -> str:
+    """A line of `clocks` for a camera whose clock is wrong."""
     name = as_yaml(next(frame.name for frame in body.frames if frame.exif.time is not None))
     same = ""
     if other is not None:
         match = as_yaml(next(frame.name for frame in other.frames if frame.exif.time is not None))
         same = f", or {{frame: {name}, same_as: {match}}} with two frames of one moment"
     shows = f'{{frame: {name}, shows: "19:30:12"}} with a frame that shows a clock'
-    return f"write under clocks: {body.written}: and seconds to add, or {shows}{same}"
+    return f"{body.written}: and seconds to add, or {shows}{same}"
 
 
 def span(body: Body) -> str:
@@ -242,7 +279,7 @@ def _from_to(first: datetime, last: datetime) -> str:
 
 
 def _model(body: Body) -> str:
-    return body.model or "a camera"
+    return body.model or "a camera without a model"
 
 
 def duration(gap: timedelta) -> str:

@@ -235,7 +235,7 @@ def test_two_cameras(tmp_path: Path) -> None:
     prepare(shoot, facts)
     assert yaml_of(facts)["clocks"] == {"0123": 0, "0777": 0, "Small camera": 0}
     form = (facts / "shoot.yaml").read_text(encoding="utf-8")
-    assert "  # Clockless: Clockless: 1 frame without a time\n" in form
+    assert "  # Clockless: 1 frame without a time\n" in form
     (facts / "shoot.yaml").write_text(form.replace('"0777": 0', '"0777": 90'), encoding="utf-8")
     moved = {frame.name: frame.exif.time for frame in read_shoot(shoot, facts).frames}
     for name, plain in {frame.name: frame.exif.time for frame in read_shoot(shoot).frames}.items():
@@ -247,7 +247,9 @@ def test_a_camera_that_no_key_is_clear_for_is_a_remark(tmp_path: Path) -> None:
     photograph(shoot / "A.jpg", START, model="")
     prepare(shoot, facts)
     assert yaml_of(facts)["clocks"] == {"0123": 0}
-    assert "a camera without a model: 1 frame, 2026-02-14 19:42:15\n" in (facts / "shoot.yaml").read_text("utf-8")
+    assert "a camera without a model: 1 frame, 2026-02-14 19:42:15; to correct it, put the frames of" in (
+        (facts / "shoot.yaml").read_text("utf-8")
+    )
 
 
 @pytest.mark.parametrize(
@@ -256,6 +258,12 @@ def test_a_camera_that_no_key_is_clear_for_is_a_remark(tmp_path: Path) -> None:
         ((None, None), "+01:00", "no frame holds a time"),
         ((START, START), "", "a guess: 2026-02-14T19:42:15"),
         ((START, START + timedelta(days=6)), "+01:00", "frames are of 2026-02-14 to 2026-02-20"),
+        # One frame of a camera that was never set, one of a week later: the evening is that with most frames.
+        (
+            (datetime(2000, 1, 1), START, START + timedelta(hours=1), START + timedelta(days=7)),
+            "+01:00",
+            "a guess: 2026-02-14T19:42:15+01:00, the first frame of the day with most frames",
+        ),
         ((datetime(1, 1, 1), datetime(1, 1, 1)), "", "a guess: 0001-01-01T00:00:00"),
     ],
 )

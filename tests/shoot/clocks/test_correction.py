@@ -2,20 +2,29 @@
 
 from __future__ import annotations
 
+import random
+import re
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
 
+from pipeline.engine.tables.event_form import event_form
+from pipeline.engine.tables.prepare import form_content
 from pipeline.errors import Problem
+from pipeline.shoot.clocks.bodies import bodies
 from pipeline.shoot.clocks.correction import with_clocks
 from pipeline.shoot.clocks.entries import Clock, reading_of
+from pipeline.shoot.clocks.fit import clock_notes
 from pipeline.shoot.frame_names import FrameIndex
 from pipeline.shoot.read_facts import load_facts
 from pipeline.types import Frame
 from tests.shoot.clocks.made import EVENING, frame
 
+_KEY = r'(?:"(?:[^"\\]|\\.)*"|[A-Za-z0-9_./](?:(?! or | for the folder)[A-Za-z0-9_./+ -])*)'
+_PROPOSED = rf"(?:write under clocks: |write |such as )({_KEY}): (?:right|and|-?\d)"
+_LISTED = rf"(?:^|, (?:or )?| or )(?:a folder: )?({_KEY})(?= \(| or |, |$| for the folder)"  # 2345 (W1), "Ä/W 3" (W1)
 A, B, C = "0012345", "2004411", "2009977"
 SHOOT = [
     frame("A_0012.nef", 0, A),
@@ -193,6 +202,66 @@ def test_a_key_that_may_be_a_camera_or_a_folder(tmp_path: Path) -> None:
     frames = [frame("W3/a.nef", 0, A, "W1"), frame("b.nef", 1, B, "W3")]
     assert "is a camera and a folder; write W3/ for the folder" in moved(tmp_path, " {W3: 1}", frames)[1][0][2]
     assert moved(tmp_path, " {W3/: 1}", frames) == ({"W3/a": 1}, [])
+    # The camera is called by its number; and a folder of two cameras is nothing to write.
+    found = moved(tmp_path, " {W3: 1}", [*frames, frame("W3/c.nef", 2, C, "W4")])[1][0][2]
+    assert found == "clocks W3: is a camera and a folder; for the camera, write 4411 (W3)"
+
+
+def test_a_folder_of_several_cameras_is_not_offered_as_a_key(tmp_path: Path) -> None:
+    frames = [frame("both/a.nef", 0, A), frame("both/b.nef", 1, B), frame("both/late/c.nef", 2, B)]
+    assert moved(tmp_path, " {none: 1}", frames)[1][0][2].endswith(
+        "called that; write 2345 (W1) or 4411 (W1), or a folder: both/late"
+    )
+    bare = [frame("a.nef", 0, "", ""), frame("b.nef", 1, "", "W1"), frame("c/b.nef", 1, "", "W1")]
+    assert moved(tmp_path, " {none: 1}", bare)[1][0][2].endswith(
+        "write c (W1); put the frames of a camera without a model (a) and W1 (b) each into a folder of their own"
+    )
+
+
+def random_shoot(rng: random.Random) -> list[Frame]:
+    """Frames of a few cameras in mixed folders: serial numbers, models and folders that are missing or look alike."""
+    folders = ("", "W1", "2345", "card", "card/DCIM/100EVENT", "card/100EVC", "DCIM/101EVENT", "a: b, {c}", "Ä/W 3")
+    cameras = [
+        (rng.choice(("", "", "0000", "12345", "9912345", "2345", "007", "card", "X-2345")),
+         rng.choice(("", "W1", "w1", "W 3", "card", "2345", ".", "*ist: W", "W/", "null", "0123", "1e3")))
+        for _ in range(rng.randint(1, 6))
+    ]  # fmt: skip
+    frames = []
+    for number in range(rng.randint(1, 14)):
+        serial, model = rng.choice(cameras)
+        folder = rng.choice(folders)
+        second = None if rng.random() < 0.1 else rng.choice((0, 9, 40_000, 400_000, 40_000_000)) + number
+        frames.append(frame(f"{folder}/F_{number}.nef".lstrip("/"), second, serial, model))
+    return frames
+
+
+def test_every_key_that_is_proposed_or_prepared_is_accepted(tmp_path: Path) -> None:
+    """In every note, in every message on a wrong key, and in the form that prepare writes; read as YAML from a file."""
+    rng, proposals, written, without = random.Random(12), 0, 0, 0
+    for _ in range(100):
+        frames = random_shoot(rng)
+        start = rng.choice((None, datetime.fromisoformat("2026-02-14T19:30:00+01:00")))
+        said = [note.text for note in clock_notes(frames, start)]
+        keys = ["none", "W1", "card", "2345", *(body.folder for body in bodies(frames))]
+        refused = [problem.message for key in keys for problem in with_clocks(frames, [Clock(key, 1.0)])[1]]
+        assert not any("()" in text or '""' in text for text in [*said, *refused])
+        found = {key for text in said for key in re.findall(_PROPOSED, text)} - {"FOLDER"}
+        listed = (
+            part for text in refused for part in re.findall(r"; (?:for the camera, )?write (?:one of )?([^;]*)", text)
+        )
+        found |= {key for part in listed for key in re.findall(_LISTED, part)}
+        for key in found:
+            assert moved(tmp_path, f"\n  {key}: right", frames)[1] == [], (key, said, refused)
+        proposals += len(found)
+        content = form_content(frames, [], [])
+        (tmp_path / "shoot.yaml").write_text(event_form("x", content), encoding="utf-8")
+        facts, wrong, _ = load_facts(tmp_path, None, FrameIndex(frames))
+        assert wrong == [] and with_clocks(frames, facts.clocks, facts.start)[1] == []
+        timed = [body for body in bodies(frames) if body.times]
+        assert [clock.key for clock in facts.clocks] == [body.key for body in timed if body.key]
+        written += len(facts.clocks)
+        without += sum(not body.key for body in timed)
+    assert proposals > 200 and written > 130 and without > 20
 
 
 def test_a_folder_of_two_cameras(tmp_path: Path) -> None:
@@ -200,6 +269,10 @@ def test_a_folder_of_two_cameras(tmp_path: Path) -> None:
     assert moved(tmp_path, " {card: 1}", frames)[1] == [
         (1, 10, "clocks card: this folder holds frames of 2 cameras; write 2345 (W1) or 4411 (W1)")
     ]
+    assert moved(tmp_path, " {card: 1}", [*frames, frame("card/d.png", 2, "", "")])[1][0][2] == (
+        "clocks card: this folder holds frames of 3 cameras; write 2345 (W1) or 4411 (W1); put the frames of a camera "
+        "without a model (card/d) into a folder of their own"
+    )
     # What has no time is no matter.
     assert moved(tmp_path, " {card: 1}", [frames[0], frames[2]]) == ({"card/a": 1}, [])
 

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.shoot.clocks.bodies import bodies
 from pipeline.shoot.clocks.correction import with_clocks
 from pipeline.shoot.clocks.entries import Clock
 from pipeline.shoot.clocks.fit import clock_notes, duration
@@ -88,7 +89,14 @@ def test_a_clock_that_the_person_calls_right_is_not_named_again() -> None:
 
 def test_two_clocks_of_three_are_wrong_together() -> None:
     frames = evening("A", A, 0, 3000, 90) + evening("B", B, 7 * HOUR, 600) + evening("C", C, 7 * HOUR, 600)
-    assert [("4411" in text, "9977" in text) for text in texts(frames)] == [(True, False), (False, True)]
+    assert texts(frames) == [
+        "the clocks of 3 cameras do not fit together: W1 (2345) says 2026-02-14 19:00 to 19:50, W1 (4411) 2026-02-15 "
+        "02:00 to 02:10 and W1 (9977) 2026-02-15 02:00 to 02:10; write each that is wrong under clocks, such as 4411: "
+        'and seconds to add, or {frame: B_0000, shows: "19:30:12"} with a frame that shows a clock; each that is '
+        "right, such as 4411: right"
+    ]
+    (note,) = clock_notes(frames)
+    assert note.record == "the clocks of 3 cameras do not fit together: W1, W1 and W1"
 
 
 def test_the_clock_of_which_there_are_most_frames_that_day_is_taken_for_right() -> None:
@@ -282,19 +290,38 @@ def test_nothing_is_proposed_for_unrelated_cameras() -> None:
 
 def test_real_folders_of_several_cameras(shared: Callable[[str], Path]) -> None:
     """Pictures of unrelated cameras, months apart: said to be apart, and nothing proposed."""
-    for name, cameras in (("data/chart-jpeg", 3), ("data/raw", 3)):
+    for name in ("data/chart-jpeg", "data/raw"):
         frames = scan(shared(name)).frames
-        found = texts(frames)
-        assert sum("do not fit together" in text for text in found) >= cameras - 1, found
+        (found,) = [text for text in texts(frames) if "do not fit together" in text]
+        assert int(found.split()[3]) >= 3, found
         assert proposed(frames) == []
     assert texts(scan(shared("data/burst-jpeg")).frames) == []
 
 
 def test_many_cameras_are_not_all_named() -> None:
     frames = [f for n in range(40) for f in evening(f"A{n}", f"10{n:05d}", n * 6 * HOUR, 60, 3)]
-    found = texts(frames)
-    assert len(found) == 7
-    assert found[-1] == "the clocks of 33 more cameras do not fit either"
+    (found,) = texts(frames)
+    assert "the clocks of 40 cameras do not fit together" in found and "and 33 more cameras; write each" in found
+    assert len(found) < 700
+
+
+def test_a_camera_that_no_key_can_name_needs_a_folder_of_its_own() -> None:
+    """In one folder with another camera, without serial number or model: FOLDER stands for what the person makes."""
+    frames = [frame(f"card/A_{n}.nef", n, A) for n in range(5)] + [frame(f"card/B_{n}.crw", HOUR, "", "") for n in "12"]
+    (text,) = texts(frames)
+    assert "put the frames of a camera without a model (card/B_1 and 1 more) into a folder of their own; if" in text
+    assert text.endswith("if it is right, write FOLDER: right")
+    apart = [*frames[:5], *(frame(f"card/other/B_{n}.crw", HOUR, "", "") for n in "12")]
+    (text,) = texts(apart)
+    assert text.endswith("if it is right, write card/other: right")
+    assert texts(apart, None, Clock("card/other", 0.0, right=True)) == []
+
+
+def test_of_two_cameras_without_a_key_one_that_is_right_says_nothing_of_the_other() -> None:
+    some = [frame("one/A.nef", 0, "", ""), frame("two/B.nef", 9 * HOUR, "", "")]
+    frames = [*some, *(frame(f"{folder}/{folder}.jpg", 0, A) for folder in ("one", "two"))]
+    assert [body.key for body in bodies(frames) if not body.serial] == ["", ""]
+    assert len(clock_notes(frames, None, frozenset(), frozenset({"one/A"}))) == 1
 
 
 def test_bursts_of_one_person_in_turn() -> None:
