@@ -22,7 +22,7 @@ from pipeline.shoot.read_facts import load_facts
 from pipeline.types import Frame
 from tests.shoot.clocks.made import EVENING, frame
 
-_KEY = r'(?:"(?:[^"\\]|\\.)*"|[A-Za-z0-9_./](?:(?! or | for the folder)[A-Za-z0-9_./+ -])*)'
+_KEY = r'(?:"(?:[^"\\]|\\.)*"|[\w./](?:(?! or | for the folder)[\w./+ -])*)'
 _PROPOSED = rf"(?:write under clocks: |write |such as )({_KEY}): (?:right|and|-?\d)"
 _LISTED = rf"(?:^|, (?:or )?| or )(?:a folder: )?({_KEY})(?= \(| or |, |$| for the folder)"  # 2345 (W1), "Ä/W 3" (W1)
 A, B, C = "0012345", "2004411", "2009977"
@@ -200,7 +200,7 @@ def test_what_does_not_fit_is_named_with_its_place(tmp_path: Path, clocks: str, 
 
 def test_a_key_that_may_be_a_camera_or_a_folder(tmp_path: Path) -> None:
     frames = [frame("W3/a.nef", 0, A, "W1"), frame("b.nef", 1, B, "W3")]
-    assert "is a camera and a folder; write W3/ for the folder" in moved(tmp_path, " {W3: 1}", frames)[1][0][2]
+    assert 'is a camera and a folder; write "W3/" for the folder' in moved(tmp_path, " {W3: 1}", frames)[1][0][2]
     assert moved(tmp_path, " {W3/: 1}", frames) == ({"W3/a": 1}, [])
     # The camera is called by its number; and a folder of two cameras is nothing to write.
     found = moved(tmp_path, " {W3: 1}", [*frames, frame("W3/c.nef", 2, C, "W4")])[1][0][2]
