@@ -106,7 +106,9 @@ def solve(context: SolveContext[DecodeMeasurement], params: DecodeParams) -> Sol
         camera = camera_of(frames[0])
         notices += noise_notes(camera, found)
         if len(defects):
-            notices.append(f"{camera}: {counted(len(defects), 'pixel')} found defective in most frames and repaired")
+            many = "pixels stand out in most frames and are repaired"
+            one = "pixel stands out in most frames and is repaired"
+            notices.append(f"{camera}: {counted(len(defects), one, many)}")
         striped = [f"{iso:.0f}" for iso, v in of_rows.items() if v > 0 and iso]
         if striped:
             notices.append(f"{camera}: noise of whole rows at ISO {', '.join(striped)} is taken out")
