@@ -66,10 +66,10 @@ def _run(gathering: Gathering) -> None:
 def _show(result: CardResult) -> None:
     """What was found on one card, and what is worth knowing of it."""
     there = result.gathered - result.copied
-    places: dict[int, list[str]] = {}
-    for folder, count in result.copied_to.items():
-        places.setdefault(count, []).append(shown(folder / result.folder))
-    parts = [f"{counted(count, 'file')} copied to {' and '.join(where)}" for count, where in places.items()]
+    places: dict[tuple[str, int], list[str]] = {}
+    for (folder, top), count in result.copied_to.items():
+        places.setdefault((top, count), []).append(shown(folder / top))
+    parts = [f"{counted(count, 'file')} copied to {' and '.join(where)}" for (_, count), where in places.items()]
     parts += [f"{counted(there, 'file')} already there"] if there > 0 else []
     found = f"{counted(result.found, 'file')}, {size_text(result.size)}"
     say(f"{shown(result.card)}: {found}; {', '.join(parts) or 'none copied'}")

@@ -69,6 +69,18 @@ def test_a_copy_that_went_bad_is_named_each_time_with_its_folder(tmp_path: Path)
     assert not (shoot / "CARD" / FOLDER / "HALL0001-2.CR3").exists()
 
 
+def test_where_files_went_is_said_as_it_is(tmp_path: Path) -> None:
+    """Of a card of two frames one copy is bad: the card gets no new folder, so none is named."""
+    card, shoot, second = tmp_path / "CARD", tmp_path / "shoot", tmp_path / "second"
+    for name in ("HALL0001.CR3", "HALL0002.CR3"):
+        put(card / FOLDER / name, content(name))
+    run(card, "--to", shoot, "--also", second)
+    put(second / "CARD" / FOLDER / "HALL0001.CR3", content("bad", 2000))
+    result = run(card, "--to", shoot, "--also", second)
+    assert f"; 1 file copied to {second / 'CARD'}, 1 file already there" in result.stdout
+    assert (second / "CARD" / FOLDER / "HALL0001-2.CR3").exists() and not (second / "CARD-2").exists()
+
+
 def test_damage_that_keeps_the_size_is_named_and_a_moved_file_is_not(tmp_path: Path) -> None:
     first, shoot = write_card(tmp_path / "CARD"), tmp_path / "shoot"
     run(first, "--to", shoot)

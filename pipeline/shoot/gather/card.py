@@ -94,8 +94,8 @@ class Card:
             result.changed += [(target.given / other, target.given / path) for other in target.changed(digest)]
         everywhere = len(outcome.copied) == wanted and len(set(outcome.copied.values())) == 1
         for target, path in outcome.copied.items():
-            result.folder = layout.folder
-            result.copied_to[target.given] += 1
+            top, inner, _ = path.partition("/")
+            result.copied_to[target.given, top if inner else ""] += 1
             renamed = entry.path, path if everywhere else str(target.given / path)
             if path != layout.as_on_card(entry) and renamed not in result.renamed:
                 result.renamed.append(renamed)

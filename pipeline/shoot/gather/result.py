@@ -29,10 +29,9 @@ class CardResult:
     """One card.
 
     card      the folder as it was given; folders  where each file must stand
-    folder    its own folder in each of these, "" where nothing was copied
     found     files on it; size  their octets; copied  files that were copied now
     gathered  files that stand verified in every folder; verified  files that stand verified in each
-    copied_to of these, how many went to each folder
+    copied_to (one of folders, what is at its top) -> how many were copied to it, usually into the card's own folder
     renamed   (path on the card, path in the folders, or with its folder where only that one got it) of files that
               could not keep their name
     changed   (file, good copy) of files that were gathered earlier and have other bytes now
@@ -44,12 +43,11 @@ class CardResult:
 
     card: Path
     folders: tuple[Path, ...]
-    folder: str = ""
     found: int = 0
     size: int = 0
     gathered: int = 0
     copied: int = 0
-    copied_to: Counter[Path] = field(default_factory=Counter)
+    copied_to: Counter[tuple[Path, str]] = field(default_factory=Counter)
     renamed: list[tuple[str, str]] = field(default_factory=list)
     changed: list[tuple[Path, Path]] = field(default_factory=list)
     same_disk: bool = False

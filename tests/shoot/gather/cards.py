@@ -69,6 +69,11 @@ def gather(cards: Path | Sequence[Path], to: Path, also: Path | None = None) -> 
     return gathering.results
 
 
+def tops(result: CardResult) -> set[str]:
+    """What the files that were copied now stand in, at the top of the folders."""
+    return {top for _, top in result.copied_to}
+
+
 def holds_all(card: Path, *folders: Path) -> bool:
     """Whether the bytes of every file of a card stand in each folder under a final name."""
     wanted = set(sums(card).values())
