@@ -89,9 +89,9 @@ class CameraFacts:
 
     @property
     def camera(self) -> str:
-        """Make and model, the make once: many models begin with the first word of it. "" where neither is known."""
-        repeated = self.model and self.model.casefold().split()[:1] == self.make.casefold().split()[:1]
-        return self.model if repeated else f"{self.make} {self.model}".strip()
+        """Make and model, the make once: many models begin with a word of it. "" where neither is known."""
+        first = self.model.casefold().partition(" ")[0]
+        return self.model if first in self.make.casefold().split() else f"{self.make} {self.model}".strip()
 
 
 @dataclass(frozen=True)

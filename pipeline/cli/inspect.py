@@ -121,7 +121,8 @@ def _bursts(shoot: Shoot, words: LightWords | None) -> list[list[str]]:
     """A row a burst: with the camera where there are several, and the date where there is more than one."""
     by_name = {f.name: f for f in shoot.frames}
     everybody = bodies(shoot.frames)
-    cameras = {frame.name: body.name for body in everybody for frame in body.frames} if len(everybody) > 1 else {}
+    called = [(body, body.name if body.key else body.model or "unknown") for body in everybody]
+    cameras = {frame.name: name for body, name in called for frame in body.frames} if len(everybody) > 1 else {}
     days = {f.exif.time.date() for f in shoot.frames if f.exif.time}
     written = "%H:%M:%S" if len(days) == 1 else "%Y-%m-%d %H:%M:%S"
     rows = []

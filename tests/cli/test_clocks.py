@@ -181,6 +181,7 @@ def test_a_camera_that_no_key_can_name_is_told_by_its_frames(shoot: Path, tmp_pa
     _, checked = evencourt("check", tmp_path / "recipe.yaml", shoot)
     assert "put the frames of a camera without a model (C_0009) into a folder of their own" in checked
     assert "two: right" not in checked and "()" not in checked
+    assert re.search(r"\n 7 +C_0009 .*unknown +2026-02-17", evencourt("inspect", shoot)[1])
     clocks(shoot, "{two: right}")
     status, refused = evencourt("check", tmp_path / "recipe.yaml", shoot)
     assert status == 2 and "2 cameras; write 5678 (W1); put the frames of a camera without a model (C_0009)" in refused
@@ -194,6 +195,7 @@ def test_a_camera_that_no_key_can_name_is_told_by_its_frames(shoot: Path, tmp_pa
 @pytest.mark.parametrize(
     ("make", "model", "camera"),
     [("Canon", "Canon EOS RP", "Canon EOS RP"), ("NIKON CORPORATION", "NIKON D90", "NIKON D90"),
+     ("Eastman Kodak Company", "KODAK DC120", "KODAK DC120"),
      ("Westerby", "W1", "Westerby W1"), ("Westerby", "", "Westerby"), ("", "W1", "W1"), ("", "", ""),
      ("West", "Westerby 1", "West Westerby 1")],
 )  # fmt: skip
