@@ -27,7 +27,7 @@ from pipeline.steps import crop
 from pipeline.steps.caption import CaptionParams
 from pipeline.store.files import is_inside, write_atomic
 from pipeline.store.store import Store
-from pipeline.textfile.messages import and_more, counted
+from pipeline.textfile.messages import counted
 from pipeline.textfile.tables import UNICODE
 
 
@@ -242,8 +242,8 @@ def check_table(folder: Path, facts: Path | None, file: Path | None, recipe: Pat
         _show(one)
     rows = sum(len(one.frames) for one in checked.previews)
     held = sum(len(one.frames) for one in checked.previews if one.held)
-    if checked.unnamed:
-        note(f"not in the table: {and_more(checked.unnamed)}; their captions say only what shoot.yaml says")
+    for text in checked.unnamed:
+        note(text)
     for line in lines_of(checked.problems):
         warn(line)
     wrong = len(checked.problems)

@@ -14,6 +14,7 @@ from pipeline.cli.status import print_foreseen
 from pipeline.engine import executors
 from pipeline.engine.decide import foresee
 from pipeline.engine.jobs import Shoot, read_shoot
+from pipeline.engine.redaction import Redaction
 from pipeline.engine.sending import refuse_unready
 from pipeline.errors import EvencourtError, InputError
 from pipeline.recipe.recipe import Recipe, flatten_yaml
@@ -59,6 +60,6 @@ def check_recipe(
     with open_cache(cache, read.folder) as kept, Store.scratch(read.folder, kept) as store, progress() as report:
         record, _ = foresee(store, read, loaded, workers or executors.default_workers(), report)
     say(flatten_yaml(loaded))
-    print_foreseen(record)
+    print_foreseen(record, Redaction(read).frame)
     if record.counts.failed:
         raise typer.Exit(1)

@@ -19,6 +19,7 @@ from pipeline.cli.status import print_foreseen, print_outcome, print_places
 from pipeline.engine import executors
 from pipeline.engine import run as engine
 from pipeline.engine.decide import foresee
+from pipeline.engine.redaction import Redaction
 from pipeline.errors import InputError
 from pipeline.recipe.recipe import Recipe, flatten_yaml
 from pipeline.store.cache import NO_CACHE, Cache
@@ -100,7 +101,7 @@ def _run(
             recipe, shoot, out, workers=workers, only=only, progress=report, executor=executor, cache=cache
         )
     said = {text for about in shoot.clock_notes for text in (about.text, about.record)}
-    print_outcome(outcome.record, time.perf_counter() - started, said)
+    print_outcome(outcome.record, time.perf_counter() - started, said, Redaction(shoot).frame)
     print_places(outcome.record, out)
     say(f"report     {outcome.report}")
     if outcome.record.state != "done" or outcome.failed or outcome.record.problems():
@@ -115,7 +116,7 @@ def _dry_run(recipe: Recipe, shoot: engine.Shoot, out: Path, workers: int, only:
     per_frame = statistics.fmean(seconds) if seconds else 0.0
     minutes = per_frame * _RENDER_COST * record.counts.delivered / workers / 60
     say(flatten_yaml(recipe))
-    print_foreseen(record)
+    print_foreseen(record, Redaction(shoot).frame)
     say(
         f"about {minutes:.1f} minutes with {counted(workers, 'worker')} (a rough guess from measuring them, "
         f"{per_frame:.2f} s a frame)"

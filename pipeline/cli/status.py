@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Container
+from collections.abc import Callable, Container
 from pathlib import Path
 
 import typer
@@ -12,7 +12,7 @@ from pipeline.cli.console import note, said_once, say, warn
 from pipeline.errors import InputError
 from pipeline.report.record import Counts, RunRecord, read_record
 from pipeline.store.store import Store
-from pipeline.textfile.messages import counted
+from pipeline.textfile.messages import and_more, counted
 
 _MOST = 20  # notes of a kind that are printed; the report has all
 
@@ -48,13 +48,16 @@ def read_run(out: Path) -> RunRecord | None:
     return read_record(out)
 
 
-def print_outcome(record: RunRecord, seconds: float | None = None, said: Container[str] = ()) -> None:
+def print_outcome(
+    record: RunRecord, seconds: float | None = None, said: Container[str] = (), called: Callable[[str], str] = str
+) -> None:
     """Notes, failures and the counts of a run.
 
     seconds  how long it took, where that is known; said  notices of the record that were printed before
+    called   frame -> its name where it is held back, for the screen
     """
     counts = record.counts
-    _print_notes(record, " in the report", "failed", said)
+    _print_notes(record, " in the report", "failed", called, said)
     for text in record.problems():
         warn(f"not sent: {text}")
     if record.stopped:
@@ -64,24 +67,24 @@ def print_outcome(record: RunRecord, seconds: float | None = None, said: Contain
     took = f" in {seconds:.0f} s" if seconds is not None else ""
     rendered = f"{counted(counts.rendered, 'frame')} rendered" if counts.rendered else "nothing to render"
     say(
-        f"{counts.delivered} of {counts.frames} frames delivered, {counts.failed} failed, "
+        f"{counts.delivered} of {counts.frames} frames delivered, {counts.failed_frames} failed, "
         f"{_not_delivered(counts)}: {rendered}{again}{took}"
     )
 
 
-def print_foreseen(record: RunRecord) -> None:
+def print_foreseen(record: RunRecord, called: Callable[[str], str] = str) -> None:
     """The same of a run that has not begun, with how many files each delivery has.
 
-    record  see engine.decide.foresee
+    record  see engine.decide.foresee; called  as for print_outcome
     """
     counts = record.counts
-    _print_notes(record, "", "would fail")
+    _print_notes(record, "", "would fail", called)
     frames, bursts = counted(counts.frames, "frame"), counted(len(record.bursts), "burst")
     say(f"{frames} in {bursts}, {counted(counts.files, 'file')}")
     for name, count in _files(record).items():
         say(f"  {name}: {count}")
     say(
-        f"{counts.delivered} of {counts.frames} frames would be delivered, {counts.failed} would fail, "
+        f"{counts.delivered} of {counts.frames} frames would be delivered, {counts.failed_frames} would fail, "
         f"{_not_delivered(counts)}"
     )
 
@@ -101,11 +104,19 @@ def _not_delivered(counts: Counts) -> str:
     consent = f" ({counts.consent} for consent)" if counts.consent else ""
     rest = f", {counts.left_out} left out by select" if counts.left_out else ""
     rest += f", {counts.undone} not done" if counts.undone else ""
+    if counts.unmatched_rows:
+        fit = "fits no frame or may" if counts.unmatched_rows == 1 else "fit no frame or may"
+        rest += f", {counted(counts.unmatched_rows, 'row')} of frames.csv {fit} mean several"
     return f"{counts.held} held back{consent}{rest}"
 
 
-def _print_notes(record: RunRecord, where: str, failed: str, said: Container[str] = ()) -> None:
-    """Notes, failures by frame, and why frames are held back. `where` the rest of the notes are, if anywhere."""
+def _print_notes(
+    record: RunRecord, where: str, failed: str, called: Callable[[str], str], said: Container[str] = ()
+) -> None:
+    """Notes, failures by frame, and which frames are held back and why.
+
+    where  the rest of the notes are, if anywhere; called, said  as for print_outcome
+    """
     notes = _notes(record, said)
     for text in notes[:_MOST]:
         note(text)
@@ -114,11 +125,15 @@ def _print_notes(record: RunRecord, where: str, failed: str, said: Container[str
     for name, frame in record.frames.items():
         if frame.status == "failed":
             warn(f"{failed}: {frame.relative or name}: {frame.reason}")
-    reasons = Counter(frame.reason for frame in record.frames.values() if frame.status == "held").most_common()
-    for why, count in reasons[:_MOST]:
-        note(f"{count} held back: {why}")
-    if len(reasons) > _MOST:
-        note(f"and {counted(sum(count for _, count in reasons[_MOST:]), 'more frame')} held back{where}")
+    held: dict[str, list[str]] = {}
+    for name, frame in record.frames.items():
+        if frame.status == "held":
+            held.setdefault(frame.reason, []).append(called(name))
+    most_first = sorted(held.items(), key=lambda item: -len(item[1]))
+    for why, names in most_first[:_MOST]:
+        note(f"{and_more(names)} held back: {why}")
+    if rest := sum(len(names) for _, names in most_first[_MOST:]):
+        note(f"and {counted(rest, 'more frame')} held back{where}")
 
 
 def _notes(record: RunRecord, said: Container[str]) -> list[str]:

@@ -21,7 +21,7 @@ from pipeline.recipe.recipe import Delivery, Recipe
 from pipeline.shoot.bursts import find_bursts
 from pipeline.shoot.clocks.correction import with_clocks
 from pipeline.shoot.clocks.fit import ClockNote, clock_notes
-from pipeline.shoot.consent import held_by_own_texts
+from pipeline.shoot.consent import held_by_own_texts, is_named
 from pipeline.shoot.facts import Facts, FrameFacts, held_back
 from pipeline.shoot.frame_names import NOTHING_KNOWN, FrameIndex, NameMemory, with_numbers
 from pipeline.shoot.read_facts import load_facts, written_names
@@ -63,6 +63,11 @@ class Shoot:
         if not row.keep:
             return "frames.csv says keep: no"
         return held_back(self.facts, row) or self.own_texts.get(frame, "")
+
+    def shows_withheld(self, frame: str) -> bool:
+        """Whether a person or the frame's own texts say that it shows a player who must not be published."""
+        known = replace(self.facts.row(frame), unclear="")
+        return bool(held_back(self.facts, known)) or is_named(self.own_texts.get(frame, ""))
 
 
 def read_frames(folder: Path, facts_file: Path | None, memory: NameMemory = NOTHING_KNOWN) -> Scan:

@@ -14,6 +14,7 @@ from pipeline.engine.render import Job
 from pipeline.engine.solve import Plan
 from pipeline.recipe.recipe import Recipe, flatten_yaml
 from pipeline.report.record import Counts, FileRecord, FrameRecord, RunRecord, Status
+from pipeline.shoot.facts import without_rows
 from pipeline.shoot.pairs import kind_of_twin
 from pipeline.store.keys import environment
 from pipeline.textfile.messages import and_more
@@ -67,8 +68,6 @@ def build(
         entry.burst = burst[name]
         entry.status, entry.reason = _status(log, shoot, recipe, plan, planned.get(name), entry, name)
         frames[name] = entry
-    for name, why in shoot.missing:
-        frames[name] = FrameRecord("", "failed" if name in log.failed else "undone", why)
     counts = Counts(
         consent=sum(shoot.facts.row(n).keep for n, f in frames.items() if f.status == "held"),
         frames=len(frames),
@@ -80,6 +79,11 @@ def build(
     statuses = [f.status for f in frames.values()]
     counts.delivered, counts.failed, counts.held = (statuses.count(s) for s in ("delivered", "failed", "held"))
     counts.left_out, counts.undone = statuses.count("left out"), statuses.count("undone")
+    counts.unmatched_rows = sum(name in log.failed for name, _ in shoot.missing)
+    counts.failed += counts.unmatched_rows
+    notices = [*_beside_withheld(shoot, frames), *without_rows(shoot.facts), *shoot.notices]
+    for name, why in shoot.missing:
+        frames[name] = FrameRecord("", "failed" if name in log.failed else "undone", why)
     return RunRecord(
         evencourt=__version__,
         state="stopped" if log.stopped else "done",
@@ -91,10 +95,26 @@ def build(
         seconds={k: round(v, 2) for k, v in log.seconds.items()},
         environment=environment(),
         models=shoot.models.digest,
-        notices=[*shoot.notices, *_from_twins(shoot, measured_frames), *plan.notices, *log.notices],
+        notices=[*notices, *_from_twins(shoot, measured_frames), *plan.notices, *log.notices],
         bursts=[list(b.frames) for b in shoot.bursts],
         frames=frames,
     )
+
+
+def _beside_withheld(shoot: Shoot, frames: Mapping[str, FrameRecord]) -> list[str]:
+    """Names the delivered frames of which nobody wrote whom they show, taken in the same burst as one that is held
+    back because it shows a player: they may show the same one, and only a person can see that."""
+    names: list[str] = []
+    for burst in shoot.bursts:
+        if any(shoot.facts.row(name).keep and shoot.shows_withheld(name) for name in burst.frames):
+            names += [n for n in burst.frames if frames[n].deliveries and not shoot.facts.row(n).players]
+    if not names:
+        return []
+    are, them = ("are", "them") if len(names) > 1 else ("is", "it")
+    return [
+        f"{and_more(names)} {are} in a burst with frames that are held back for a player, and nobody wrote who is in "
+        f"{them}: look at {them} before you publish"
+    ]
 
 
 def _from_twins(shoot: Shoot, measured_frames: Sequence[MeasuredFrame]) -> list[str]:

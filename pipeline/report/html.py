@@ -40,6 +40,7 @@ def write_report(out: Path, record: RunRecord) -> Path:
         "moment": _moment,
     }
     groups = {word.split()[0]: _with_status(record, word) for word in ("failed", "held", "left out", "undone")}
+    groups["unmatched"] = list(record.unmatched().items())
     page = environment.get_template("page.html").render(record=record, picture=picture, phases=PHASES, **groups)
     path = out / "report.html"
     write_atomic(path, page.encode("utf-8"))
@@ -50,7 +51,7 @@ _FRACTION_BELOW = 0.3  # s; shorter exposures are shown as a fraction (common pr
 
 
 def _with_status(record: RunRecord, status: str) -> list[tuple[str, FrameRecord]]:
-    return [(name, frame) for name, frame in record.frames.items() if frame.status == status]
+    return [(name, frame) for name, frame in record.of_shoot().items() if frame.status == status]
 
 
 def _shutter(seconds: float | None) -> str:

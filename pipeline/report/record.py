@@ -56,9 +56,9 @@ class ObservationRecord:
 
 @dataclass
 class FrameRecord:
-    """One frame of the shoot, or one that frames.csv names and that is missing.
+    """One frame of the shoot, or a row of frames.csv that fits none or may mean several.
 
-    relative   posix path in the shoot folder, "" for a missing frame; reason  why it is not delivered, ""
+    relative   posix path in the shoot folder, "" for such a row; reason  why it is not delivered, ""
     time       local, ISO 8601; exposure_time  seconds; camera  make and model
     burst      index into RunRecord.bursts
     solutions  by label of the step; decisions  the same as sentences
@@ -86,7 +86,8 @@ class FrameRecord:
 class Counts:
     """How many.
 
-    delivered, failed, held, left_out, undone  frames by status; frames  in all
+    delivered, failed, held, left_out, undone  frames by status; frames  of the shoot, in all
+    unmatched_rows  of those failed, the ones that are no frame but rows of frames.csv that fit none or may mean several
     consent   of those held, the ones that are held because of who is in them
     files     delivered files in OUT; rendered  frames that this run rendered; reused  files that were there already
     captions_rewritten  files whose texts this run wrote again
@@ -103,6 +104,12 @@ class Counts:
     rendered: int = 0
     reused: int = 0
     captions_rewritten: int = 0
+    unmatched_rows: int = 0
+
+    @property
+    def failed_frames(self) -> int:
+        """Frames of the shoot that failed."""
+        return self.failed - self.unmatched_rows
 
 
 @dataclass
@@ -169,6 +176,14 @@ class RunRecord:
     def from_json(value: object) -> RunRecord:
         """The reverse of `as_json`. Raises ValueError for other values."""
         return _adapter().validate_python(value)
+
+    def of_shoot(self) -> dict[str, FrameRecord]:
+        """The frames that the shoot has: `frames` without the rows of frames.csv that fit none."""
+        return {name: frame for name, frame in self.frames.items() if frame.relative}
+
+    def unmatched(self) -> dict[str, FrameRecord]:
+        """The rows of frames.csv that this run should have used, and that fit no frame or may mean several."""
+        return {n: frame for n, frame in self.frames.items() if not frame.relative and frame.status == "failed"}
 
     def problems(self) -> list[str]:
         """Messages on zips, pages and pushes that failed."""

@@ -16,7 +16,8 @@ from pipeline.shoot.facts import Facts, named_player
 from pipeline.shoot.sidecar import SIZE_LIMIT, sidecars
 from pipeline.types import Frame
 
-_NAMES = "its {what} names a player whose line in the roster says publish: no (line {line})"
+_SHOWN = " names a player whose line in the roster says publish: no"
+_NAMES = "its {what}" + _SHOWN + " (line {line})"
 _UNREAD = (
     "its {what} cannot be read and may name a player whose line in the roster says publish: no; "
     "{do}, or take those players' lines out of the roster"
@@ -42,6 +43,11 @@ def held_by_own_texts(facts: Facts, frames: Sequence[Frame]) -> dict[str, str]:
         if why:
             held[frame.name] = why
     return held
+
+
+def is_named(why: str) -> bool:
+    """Whether a reason of `held_by_own_texts` says that the texts name somebody, not that they cannot be read."""
+    return _SHOWN in why
 
 
 def _why_held(facts: Facts, frame: Frame) -> str:

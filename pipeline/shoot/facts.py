@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import lru_cache
+from pathlib import Path
 from typing import Literal
 
 from pipeline.formats.metadata.credits import Credits, Place
@@ -13,6 +14,7 @@ from pipeline.imaging.geometry import Box
 from pipeline.shoot.clocks.entries import Clock
 from pipeline.shoot.eventfile import Corners
 from pipeline.shoot.names import first_named, same_name
+from pipeline.textfile.messages import and_more
 from pipeline.textfile.tables import Row
 
 SIDES = ("home", "away")
@@ -82,6 +84,7 @@ class Facts(Credits, Place):
     frames_file  the table that the rows are from, "" = none; elsewhere  its rows that name no frame here, or several
     unclear  frame name -> why it is held back: a row may mean it or another frame
     meant    digest of a row of frames.csv -> name of the frame that it means, see frame_names.row_digest
+    unnamed  frames of the shoot that have no row in a table that somebody has filled in
     unplaced  "file:line" of rows that show a player with publish: no and fit no frame, so that none is held back
     notices  on the files that were read, wrong in nothing
     """
@@ -101,6 +104,7 @@ class Facts(Credits, Place):
     elsewhere: tuple[Row, ...] = ()
     unclear: Mapping[str, str] = field(default_factory=dict)
     meant: Mapping[str, str] = field(default_factory=dict)
+    unnamed: tuple[str, ...] = ()
     unplaced: tuple[str, ...] = ()
     notices: tuple[str, ...] = ()
 
@@ -112,6 +116,15 @@ class Facts(Credits, Place):
     def player(self, team: str, number: str) -> Player | None:
         """The roster's player with that side ("home" or "away") and shirt number."""
         return next((p for p in self.roster if (p.team, p.number) == (team, number)), None)
+
+
+def without_rows(facts: Facts) -> list[str]:
+    """A notice on the frames that have no row in the table, where some have none."""
+    if not facts.unnamed:
+        return []
+    frames = "1 frame has" if len(facts.unnamed) == 1 else f"{len(facts.unnamed):,} frames have"
+    table = Path(facts.frames_file).name
+    return [f"{frames} no row in {table}: {and_more(facts.unnamed)}; their captions say only what shoot.yaml says"]
 
 
 def withheld(facts: Facts, player: Player) -> bool:

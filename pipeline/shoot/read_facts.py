@@ -11,7 +11,7 @@ from typing import Literal
 from pipeline.errors import InputError, Problem
 from pipeline.formats.metadata.credits import Credits, Place, copied
 from pipeline.shoot.countries import languages_of
-from pipeline.shoot.eventfile import NOTHING_UNDERSTOOD, NOTHING_WRITTEN, EventFile, parse_event
+from pipeline.shoot.eventfile import NOTHING_WRITTEN, EventFile, parse_event
 from pipeline.shoot.facts import (
     FRAME_COLUMNS,
     INFO_COLUMNS,
@@ -24,7 +24,8 @@ from pipeline.shoot.facts import (
 from pipeline.shoot.frame_names import FrameIndex
 from pipeline.shoot.names import same_name
 from pipeline.shoot.roster import read_roster
-from pipeline.shoot.rows import Missing, read_rows, team_key
+from pipeline.shoot.rows import Missing, players_written, read_rows, team_key
+from pipeline.textfile.messages import counted, shown
 from pipeline.textfile.reading import refused
 from pipeline.textfile.tables import PLAIN, SAVE_AS, Table, read_table
 from pipeline.textfile.yamlfile import Document, load_yaml
@@ -99,28 +100,30 @@ def load_facts(
     frames.csv names and the folder does not hold, which need not stop it. Raises nothing itself.
     """
     problems: list[Problem] = []
-    place = FactsPlace(None, (shoot,))
     parsed, doc = NOTHING_WRITTEN, Document(str(shoot / EVENT_FILE), {}, {}, {})
     try:
         place = facts_place(shoot, facts_file)
         if place.event is not None:
-            parsed = NOTHING_UNDERSTOOD  # unless it can be read
             doc = load_yaml(place.event, problems)
             parsed = parse_event(doc, problems)
-    except InputError as error:
-        problems += error.problems
+    except InputError as error:  # the tables need its teams; and it may say minors: true
+        return Facts(minors=True), sorted({*problems, *error.problems}), []
     notices = list(place.notices)
-    teams, roster, readable = load_players(parsed, doc, place.folders, problems, notices)
+    before = len(problems)
+    teams, listed, readable = load_players(parsed, doc, place.folders, problems, notices)
+    nobody = not listed and len(problems) == before
     languages = languages_of(parsed.language, parsed.country)
-    roster, minors = _with_unread(parsed, roster, place, teams, notices)
-    # An unreadable roster is one problem, not one for each player named in frames.csv.
-    players = roster if readable else None
+    roster, minors = _with_unread(parsed, listed, place, teams, notices)
+    # A roster that cannot be read, or is not there, is one problem, not one for each player named in frames.csv.
+    players = roster if readable and listed else None
     if frames_file is not None:
         frames = read_table(frames_file, FRAME_COLUMNS, ("frame",), problems, INFO_COLUMNS, languages)
     else:
         frames = _table("frames", parsed, doc, place.folders, problems, notices)
     notices += _said(frames, f"line {frames.guess}" if frames and frames.guess else "")
     rows = read_rows(frames, teams, players, index, problems, languages, minors)
+    if nobody and frames:
+        problems += _without_roster(frames, _file_in(parsed.roster or ROSTER_FILE, place.folders))
     notices += [rows.as_before] if rows.as_before else []
     problems += frames.doubts(problems) if frames else []
     facts = Facts(
@@ -139,6 +142,7 @@ def load_facts(
         elsewhere=rows.elsewhere,
         unclear=rows.unclear,
         meant=rows.meant,
+        unnamed=rows.unnamed,
         unplaced=rows.unplaced,
         notices=tuple(notices),
     )
@@ -175,9 +179,13 @@ def load_players(
     before = len(problems)
     table = _table("roster", parsed, doc, folders, problems, notices)
     readable = len(problems) == before
+    unsaid = readable and table is not None and "publish" not in table.columns
     roster = read_roster(table, teams, parsed.minors, languages_of(parsed.language, parsed.country), problems)
     problems += table.doubts(problems) if table else []
     notices += _said(table, roster.example)
+    if unsaid and table and roster.players:
+        may = "shown" if parsed.minors else "named and shown"
+        notices.append(f"{Path(table.file).name} has no column publish: every player may be {may}")
     return teams, roster.players, readable
 
 
@@ -203,6 +211,20 @@ def _table(
     if kind == "roster":
         return read_table(path, ROSTER_COLUMNS, ("team", "number", "name"), problems, languages=languages)
     return read_table(path, FRAME_COLUMNS, ("frame",), problems, INFO_COLUMNS, languages)
+
+
+def _without_roster(frames: Table, roster: Path | None) -> list[Problem]:
+    """That players are named in a table of frames, and no table says who they are; `roster` is one without players."""
+    naming = [row for row in frames.rows if players_written(row)]
+    if not naming:
+        return []
+    lacking = f"{roster.name} has no players" if roster else f"there is no {ROSTER_FILE}"
+    rows, player = counted(len(naming), "row"), shown(players_written(naming[0])[0])
+    message = (
+        f"players: {lacking}, so {player} names nobody ({rows} with players): "
+        f"write one line for each player under {','.join(ROSTER_COLUMNS)}"
+    )
+    return [naming[0].problem(message)]
 
 
 def _with_unread(

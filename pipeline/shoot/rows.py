@@ -34,11 +34,16 @@ def side_of(written: str, teams: Mapping[str, str]) -> tuple[str | None, str]:
     return None, f"no team {written or '(empty)'}; write {' or '.join(known)}{did_you_mean(written, known)}"
 
 
+def players_written(row: Row) -> list[str]:
+    """The cell `players`, one entry for each player."""
+    return [part for p in re.split("[;,；、，]", row["players"]) if (part := p.strip())]
+
+
 def _players(
     row: Row, teams: Mapping[str, str], roster: tuple[Player, ...] | None, wrong: list[str]
 ) -> tuple[tuple[str, str], ...]:
     found: list[tuple[str, str]] = []
-    for part in filter(None, (p.strip() for p in re.split("[;,；、，]", row["players"]))):
+    for part in players_written(row):
         match = re.fullmatch(r"(.*\S)\s+#?(\d+)", unicodedata.normalize("NFKC", part))
         if match:
             side, why = side_of(match[1], teams)
@@ -91,6 +96,7 @@ class Rows:
     unclear   frame name -> why it is held back: a row may mean it or another, and what that row forbids must not be
               delivered
     meant     digest of a row -> the frame that it means
+    unnamed   frames that no row means, where somebody has filled in the table
     as_before  what to say of rows that mean one of several frames because they did in an earlier run; "" for none
     """
 
@@ -100,6 +106,7 @@ class Rows:
     unplaced: tuple[str, ...]
     unclear: Mapping[str, str]
     meant: Mapping[str, str]
+    unnamed: tuple[str, ...]
     as_before: str
 
 
@@ -153,7 +160,10 @@ def read_rows(
             rows[name], first[name] = facts, row
         problems += [row.problem(message) for message in wrong]
     means = {row_digest(row): meant.name for row, meant in meanings if meant.name is not None}
-    return Rows(rows, missing, tuple(elsewhere), tuple(unplaced), unclear, means, _as_before(meanings))
+    begun = any(_typed(row) for row, _ in meanings)
+    named = {*certain, *unclear}
+    unnamed = tuple(name for name in index.frames if name not in named) if begun else ()
+    return Rows(rows, missing, tuple(elsewhere), tuple(unplaced), unclear, means, unnamed, _as_before(meanings))
 
 
 _UNCLEAR = "line {line} of frames.csv may mean it or another frame; write the whole name there"

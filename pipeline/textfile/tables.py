@@ -57,6 +57,7 @@ class Table:
     reading  its encoding and what separates its cells, in words
     encoding, separator  these two alone: in words; between cells, "" where it has one column
     guess    the first line that another code page reads in another way, from 1; 0 where nothing is guessed
+    columns  that its first line names
     absent   columns without which its rows cannot be judged; a problem says so
     """
 
@@ -64,6 +65,7 @@ class Table:
     rows: tuple[Row, ...]
     reading: str = ""
     guess: int = 0
+    columns: frozenset[str] = frozenset()
     absent: frozenset[str] = frozenset()
     encoding: str = ""
     separator: str = ""
@@ -230,8 +232,9 @@ class _Reader:
             return None
         absent = frozenset(self.required) - set(header)
         readable = tuple(rows) if len(absent) < len(self.required) else ()
+        columns = frozenset(header)
         separator = delimiter if len(header) > 1 else ""
-        return Table(self.file, readable, words, reading.line, absent, reading.encoding, separator)
+        return Table(self.file, readable, words, reading.line, columns, absent, reading.encoding, separator)
 
     def _delimiter(self, text: str) -> tuple[str, int]:
         """What stands between cells, and where the table begins. That by which the header names most columns."""

@@ -29,6 +29,7 @@ ROSTER = "team,number,name,publish\nhome,7,Siri Fjellheim,no\nhome,8,Ada Holm,ye
 COUNTS = re.compile(
     r"(\d+) of (\d+) frames (?:would be )?delivered, (\d+) (?:would )?(?:fail|failed), (\d+) held back(?: \((\d+) for "
     r"consent\))?(?:, (\d+) left out by select)?(?:, (\d+) not done)?"
+    r"(?:, (\d+) rows? of frames.csv fits? no frame or may mean several)?"
 )
 
 
@@ -86,7 +87,7 @@ def counts(text: str) -> tuple[int, ...]:
 
 def notes(text: str) -> list[str]:
     """Each once: what a person can still correct, a run also says before it begins."""
-    lines = [line for line in text.splitlines() if line.startswith("note: ") and " held back: " not in line]
+    lines = [line for line in text.splitlines() if line.startswith("note: ")]
     return list(dict.fromkeys(lines))
 
 
@@ -103,7 +104,7 @@ def night(drawn: Path, tmp_path: Path) -> Night:
 
 def test_a_clean_night(night: Night) -> None:
     status, text = night.agree()
-    assert status == 0 and counts(text) == (6, 6, 0, 0, 0, 0, 0)
+    assert status == 0 and counts(text) == (6, 6, 0, 0, 0, 0, 0, 0)
     assert "  web: 6\n" in text and "  print: 6\n" in text
 
 
@@ -113,8 +114,61 @@ def test_damaged_frames_and_rows_without_one(night: Night) -> None:
     (night.shoot / "TH5_0004.dng").write_bytes(b"")
     night.write("frames.csv", "frame,keep\nTH5_0001,\nTH5_0099,\n")
     status, text = night.agree()
-    assert status == 1 and counts(text) == (4, 7, 3, 0, 0, 0, 0)
+    assert status == 1 and counts(text) == (4, 6, 2, 0, 0, 0, 0, 1)
     assert "would fail: TH5_0003.dng: " in text and "would fail: TH5_0099: " in text
+
+
+def test_a_row_without_a_frame_alone_makes_the_exit_status_1(night: Night) -> None:
+    night.write("frames.csv", "frame,keep\nTH5_0099,yes\n")
+    status, text = night.agree()
+    assert status == 1 and counts(text) == (6, 6, 0, 0, 0, 0, 0, 1)
+    assert evencourt("status", night.folder / "out")[0] == 1
+    report = (night.folder / "out" / "report.html").read_text(encoding="utf-8")
+    assert "6 of 6 frames delivered" in report and "1 row of frames.csv fits no frame" in " ".join(report.split())
+    assert "What failed" not in report and "<strong>TH5_0099</strong>" in report
+
+
+BESIDE = "in a burst with frames that are held back for a player"
+
+
+@pytest.mark.parametrize(
+    ("frames", "said"),
+    [
+        (
+            "TH5_0001,,home 7,\n",
+            "note: TH5_0002 and 1 more are {}, and nobody wrote who is in them: look at them before",
+        ),
+        ("TH5_0001,,,Siri Fjellheim\nTH5_0002,,,\nTH5_0003,,home 8,\n", "note: TH5_0002 is {}, and nobody wrote who"),
+        ("TH5_0001,,home 7,\nTH5_0002,no,,\n", "note: TH5_0003 is {}"),  # who is not delivered needs no look
+        ("TH5_0001,,home 7,\nTH5_0002,,home 8,\nTH5_0003,,home 8,\n", ""),
+        ("TH5_0001,no,home 7,\n", ""),  # held, and not for who is in it
+        ("TH5_0001,no,,\n", ""),
+    ],
+)
+def test_frames_beside_one_that_is_held_for_a_player_are_named(night: Night, frames: str, said: str) -> None:
+    night.write("frames.csv", f"frame,keep,players,words\n{frames}")
+    status, text = night.agree()
+    assert status == 0 and (said.format(BESIDE) if said else "note: ") in text and (BESIDE in text) == bool(said)
+    assert "Fjellheim" not in text.partition("deliveries:")[2]
+    told = json.loads((night.folder / "out" / "run.json").read_bytes())["notices"]
+    assert sum(BESIDE in text for text in told) == bool(said)
+
+
+def test_a_sidecar_that_names_somebody_or_cannot_be_read(night: Night) -> None:
+    (night.shoot / "TH5_0001.xmp").write_bytes(b"\0")
+    (night.shoot / "TH5_0004.xmp").write_text(
+        '<rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#"><rdf:Description rdf:about="" '
+        'xmlns:d="http://purl.org/dc/elements/1.1/" d:title="Siri Fjellheim"/></rdf:RDF>',
+        encoding="utf-8",
+    )
+    _, text = night.agree()
+    assert counts(text)[4] == 2 and f"note: TH5_0005 and 1 more are {BESIDE}" in text
+
+
+def test_frames_without_a_row_are_counted(night: Night) -> None:
+    night.write("frames.csv", "frame,words\nTH5_0001,fast break\n")
+    _, text = night.agree()
+    assert "note: 5 frames have no row in frames.csv: TH5_0002 and 4 more; their captions say only" in text
 
 
 def test_held_frames_are_counted_with_their_reasons_and_no_name(night: Night) -> None:
@@ -123,9 +177,10 @@ def test_held_frames_are_counted_with_their_reasons_and_no_name(night: Night) ->
     with (night.shoot / "Siri_Fjellheim.dng").open("ab") as file:
         file.write(b"\0")  # other bytes, so that it is another frame
     status, text = night.agree()
-    assert status == 0 and counts(text) == (3, 7, 0, 4, 3, 0, 0)
-    assert "1 held back: shows a player whose line in the roster says publish: no (line 2)" in text
-    assert "1 held back: frames.csv says keep: no" in text
+    assert status == 0 and counts(text) == (3, 7, 0, 4, 3, 0, 0, 0)
+    assert "note: TH5_0002 held back: shows a player whose line in the roster says publish: no (line 2)" in text
+    assert "note: TH5_0001 held back: frames.csv says keep: no" in text
+    assert re.search(r"note: frame-000\d held back: its file or folder name names a player", text)
     assert "Fjellheim" not in text.partition("deliveries:")[2]
 
 
@@ -143,7 +198,7 @@ def test_select_leaves_frames_out(night: Night) -> None:
     night.use(SELECT)
     night.write("frames.csv", "frame,keep,rating\nTH5_0001,,5\nTH5_0002,always,\nTH5_0006,no,5\n")
     status, text = night.agree()
-    delivered, frames, failed, held, _, left_out, _ = counts(text)
+    delivered, frames, failed, held, _, left_out, *_ = counts(text)
     assert status == 0 and (frames, failed, held) == (6, 0, 1) and delivered and left_out
     assert delivered + left_out == 5
 
@@ -178,7 +233,7 @@ def test_problems_of_the_facts(night: Night) -> None:
 def test_only_some_frames(night: Night) -> None:
     (night.shoot / "TH5_0004.dng").write_bytes(b"")
     status, text = night.agree("--only", "TH5_000[12]")
-    assert status == 0 and counts(text) == (2, 6, 0, 0, 0, 0, 4)
+    assert status == 0 and counts(text) == (2, 6, 0, 0, 0, 0, 4, 0)
     shutil.rmtree(night.folder / "out")
     status, text = night.agree("--only", "X*")
     assert status == 2 and "--only X*" in text

@@ -25,6 +25,14 @@ def test_what_is_the_same_of_many_frames_is_said_once(capsys: pytest.CaptureFixt
     ]
 
 
+def test_who_is_held_back_is_named(capsys: pytest.CaptureFixture[str]) -> None:
+    names = {"A": FrameRecord("A.dng", "held", "keep: no")}
+    names |= {f"TH1_{n:04d}": FrameRecord(f"{n}.dng", "held", "shows a player") for n in (1, 2, 3)}
+    print_outcome(RunRecord("1", "done", "", "", "", {}, "", Counts(), [], names))
+    lines = capsys.readouterr().err.splitlines()
+    assert lines == ["note: TH1_0001 and 2 more held back: shows a player", "note: A held back: keep: no"]
+
+
 def test_many_things_to_say_end_with_a_count(capsys: pytest.CaptureFixture[str]) -> None:
     assert printed(capsys, [f"thing {n}" for n in range(25)], 1)[-1] == "note: and 5 more notes in the report"
 

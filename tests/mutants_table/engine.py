@@ -135,6 +135,11 @@ MUTANTS = [
     mutant("engine/decide.py", "    refuse(recipe, shoot, only, out)\n", "", *_FORESEEN),
     mutant("cli/check.py", "    if record.counts.failed:", "    if False:", *_FORESEEN),
     mutant("cli/run.py", "    if record.counts.failed:", "    if False:", *_FORESEEN),
+    mutant("engine/record.py", "*_beside_withheld(shoot, frames), ", "", *_FORESEEN),
+    mutant("engine/record.py", "if frames[n].deliveries and not shoot", "if not shoot", *_FORESEEN),
+    mutant("engine/record.py", "if any(shoot.facts.row(name).keep and shoot.", "if any(shoot.", *_FORESEEN),
+    mutant("engine/jobs.py", "or is_named(self.own_texts", "or bool(self.own_texts", *_FORESEEN),
+    mutant("engine/jobs.py", 'or is_named(self.own_texts.get(frame, ""))', "", *_FORESEEN),
     # What was measured comes out of the cache only for the bytes that it was measured from.
     mutant("engine/measure.py", 'store.shared("measured", key, _is_whole)', 'store.get("measured", key)', *_ONCE),
     mutant("engine/measure.py", "elif not store.is_as_read(task.frame):", "elif False:", *_ONCE),

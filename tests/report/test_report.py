@@ -38,8 +38,8 @@ FRAME: dict[str, Any] = {
 RECORD: dict[str, Any] = {
     "evencourt": "0.1.0", "state": "done", "title": "Town cup, semi-final", "recipe": "overnight-web.yaml",
     "recipe_flat": "recipe: 1\n",
-    "counts": {"frames": 3, "delivered": 1, "failed": 1, "held": 1, "consent": 0, "files": 1, "rendered": 1,
-               "reused": 0},
+    "counts": {"frames": 3, "delivered": 1, "failed": 2, "unmatched_rows": 1, "held": 1,
+               "consent": 0, "files": 1, "rendered": 1, "reused": 0},
     "schema": SCHEMA, "models": "",
     "seconds": {"measure": 2.5, "solve": 0.25, "render": 8045.0}, "environment": {"numpy": "2.4.6"},
     "notices": ["two cameras disagree about the time"], "bursts": [["TH1_0001", "TH1_0002"], ["TH1_0003"]],
@@ -103,7 +103,7 @@ def test_what_is_on_the_page(out: Path) -> None:
     found = page(out, RECORD)
     text = " ".join(found.text.split())
     for words in (
-        "1 of 3 frames delivered in 1 file; 1 failed, 1 held back.",
+        "1 of 3 frames delivered in 1 file; 1 failed, 1 held back; 1 row of frames.csv fits no frame",
         "TH1_0002.dng: the file is cut short", "TH1_0099: no such file", "frames.csv says keep: no",
         "two cameras disagree", "Burst of 2: TH1_0001 to TH1_0002", "Single: TH1_0003",
         "2026-02-14 19:31:02.125", "ISO 6400, 1/1000 s", "Example One", "time unknown", "ISO unknown, shutter unknown",

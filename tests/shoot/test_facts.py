@@ -187,6 +187,61 @@ TH1_0003,,,home 7,one, two, three
     ]  # fmt: skip
 
 
+def test_a_shoot_yaml_that_cannot_be_parsed_is_the_only_problem(tmp_path: Path) -> None:
+    event = EVENT.replace("venue: Old", "venue: [Old")
+    facts, problems, _ = read(tmp_path, event, ROSTER, FRAMES)
+    assert {(file, message.split(":")[0]) for file, _, _, message in problems} == {("shoot.yaml", "is not valid YAML")}
+    assert facts == Facts(minors=True)  # as it may say
+
+
+@pytest.mark.parametrize(
+    ("roster", "lacking"),
+    [
+        ("", "there is no roster.csv"),
+        ("team,number,name,publish\n# home,7,Kari Nordmann,yes\n", "roster.csv has no players"),
+    ],
+)
+def test_players_without_a_roster_are_one_problem(tmp_path: Path, roster: str, lacking: str) -> None:
+    _, problems, _ = read(tmp_path, EVENT, roster, FRAMES)
+    message = (
+        f"players: {lacking}, so home 7 names nobody (2 rows with players): "
+        "write one line for each player under team,number,name,publish"
+    )
+    assert problems == [("frames.csv", 2, 13, message)]
+
+
+def test_a_roster_of_wrong_lines_is_not_said_to_be_empty(tmp_path: Path) -> None:
+    _, problems, _ = read(tmp_path, EVENT, "team,number,name\nhome,x,Ida Marlow\n", FRAMES)
+    assert [file for file, *_ in problems] == ["roster.csv"]
+
+
+@pytest.mark.parametrize(("minors", "may"), [("", "named and shown"), ("minors: true\n", "shown")])
+def test_a_roster_that_says_of_nobody_whether_to_publish(tmp_path: Path, minors: str, may: str) -> None:
+    facts, problems, _ = read(tmp_path, EVENT + minors, "team,number,name\nhome,7,Ida Marlow\n")
+    assert problems == []
+    assert facts.notices == (f"roster.csv has no column publish: every player may be {may}",)
+
+
+def test_a_roster_that_says_whom_to_publish_needs_no_notice(tmp_path: Path) -> None:
+    assert read(tmp_path, EVENT, ROSTER)[0].notices == ()
+
+
+@pytest.mark.parametrize(
+    ("frames", "unnamed"),
+    [
+        ("frame,words\nTH1_0001,fast break\nTH1_0002,\n", ("TH1_0003", "TH1_0004", "TH1_0005", *NAMES[5:])),
+        ("frame,words\nTH1_0009,fast break\n", tuple(NAMES[:5])),  # it may mean either of the other two
+        ("frame,keep\nTH1_0001,yes\n", tuple(NAMES[1:])),
+        ("frame,words\nTH1_0001,\n", ()),
+        ("", ()),
+    ],
+)
+def test_frames_without_a_row_in_a_table_that_somebody_filled_in(
+    tmp_path: Path, frames: str, unnamed: tuple[str, ...]
+) -> None:
+    assert read(tmp_path, "", "", frames)[0].unnamed == unnamed
+
+
 def test_always_keeps_and_columns_that_inform_are_not_read(tmp_path: Path) -> None:
     frames = "frame,burst,time,score,why,caption,suggested,keep\nTH1_0001,3,19:31,x,sharp,A goal.,yes,Always\n"
     facts, problems, _ = read(tmp_path, "", "", frames + "TH1_0002,,,,,,,no\nTH1_0003,,,,,,,\n")

@@ -18,7 +18,7 @@ from pipeline.recipe.recipe import Recipe
 from pipeline.shoot.clocks.correction import with_clocks
 from pipeline.shoot.consent import held_by_own_texts
 from pipeline.shoot.countries import languages_of
-from pipeline.shoot.facts import FRAME_COLUMNS, INFO_COLUMNS, Facts, FrameFacts, held_back
+from pipeline.shoot.facts import FRAME_COLUMNS, INFO_COLUMNS, Facts, FrameFacts, held_back, without_rows
 from pipeline.shoot.frame_names import FrameIndex
 from pipeline.shoot.read_facts import load_facts
 from pipeline.steps.caption import CaptionParams, describe
@@ -139,9 +139,9 @@ class CaptionPreview:
 
 @dataclass(frozen=True)
 class CheckedTable:
-    """A table that was read back: previews in its order, problems by line, frames of the shoot it does not name.
+    """A table that was read back: previews in its order, problems by line.
 
-    notices  on the files that were read, wrong in nothing
+    notices  on the files that were read, wrong in nothing; unnamed  on the frames of the shoot without a row
     """
 
     file: str
@@ -157,7 +157,6 @@ def check(folder: Path, facts_file: Path | None, file: Path | None, params: Capt
     A wrong row becomes a problem and gets no preview. Raises InputError where there is no shoot or no table.
     """
     found = read_frames(folder, facts_file)
-    names = [f.name for f in found.frames]
     index = FrameIndex(found.frames, found.formerly)
     facts, problems, _ = load_facts(folder, facts_file, index, file)
     if not facts.frames_file and not problems:
@@ -183,8 +182,8 @@ def check(folder: Path, facts_file: Path | None, file: Path | None, params: Capt
             previews[-1] = replace(last, frames=(*last.frames, name), lines=(*last.lines, typed.line))
         else:
             previews.append(one)
-    wrong = {p.line for p in problems if p.file == facts.frames_file}
-    unnamed = () if wrong else tuple(n for n in names if n not in facts.rows)
+    wrong = any(p.file == facts.frames_file for p in problems)
+    unnamed = () if wrong else tuple(without_rows(facts))
     read = facts.frames_file or str(file or folder)
     return CheckedTable(read, tuple(previews), tuple(sorted(set(problems))), unnamed, facts.notices)
 

@@ -338,7 +338,7 @@ def test_frames_that_the_table_leaves_out_are_named(tmp_path: Path) -> None:
     shoot, file = shoot_of(tmp_path / "shoot"), tmp_path / "filled.csv"
     file.write_text("frame,words\nTH1_0002,warms up\n", encoding="utf-8")
     status, _, errors = evencourt(shoot, "--check", file)
-    assert status == 0 and "not in the table: TH1_0001 and 1 more" in errors
+    assert status == 0 and "2 frames have no row in filled.csv: TH1_0001 and 1 more" in errors
 
 
 def test_a_template_that_fails_is_a_problem_of_its_row(tmp_path: Path) -> None:
