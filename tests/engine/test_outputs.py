@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 import os
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -13,7 +14,7 @@ import numpy as np
 import PIL.Image
 import pytest
 
-from pipeline.engine.earlier import Rendered
+from pipeline.engine.earlier import Rendered, done_name
 from pipeline.engine.outputs import Outputs
 from pipeline.engine.render import Output
 from pipeline.formats.jpeg_segments import scan_digest
@@ -177,3 +178,30 @@ def test_the_record_of_a_file_that_is_gone_goes_too(store: Store) -> None:
     delivered(store)
     (store.out / "web" / "TH1_0001.jpg").unlink()
     assert settled(store, {"web/TH1_0001.jpg": NAMED}).files == {} and store.names("done") == []
+
+
+def test_only_a_file_of_other_bytes_has_changed_since_it_was_delivered(store: Store) -> None:
+    delivered(store)
+    outputs = Outputs(store)
+    assert not outputs.still_good(asked(key="another key"))
+    path = store.out / "web" / "TH1_0001.jpg"
+    one = Rendered(
+        "web/TH1_0001.jpg", "another key", hashlib.sha256(path.read_bytes()).hexdigest(), 1, 32, 24, 90, "", ""
+    )
+    outputs.keep(one, "TH1_0001", NAMED)  # the new settings make the same picture
+    assert not outputs.changed
+    assert not outputs.still_good(asked(key="a third key"))
+    outputs.keep(replace(one, key="a third key", sha256="0" * 64), "TH1_0001", NAMED)
+    assert outputs.changed == {"web/TH1_0001.jpg"}
+
+
+def test_a_file_that_this_run_makes_twice_was_not_delivered_before(store: Store) -> None:
+    delivered(store)
+    path = store.out / "web" / "TH1_0001.jpg"
+    outputs = Outputs(store)
+    store.remove("done", done_name("web/TH1_0001.jpg"))
+    one = Rendered("web/TH1_0001.jpg", "the key", hashlib.sha256(path.read_bytes()).hexdigest(), 1, 32, 24, 90, "", "")
+    outputs.keep(one, "TH1_0001", NAMED)
+    assert not outputs.still_good(asked(key="another key"))
+    outputs.keep(replace(one, key="another key", sha256="0" * 64), "TH1_0001", NAMED)
+    assert not outputs.changed

@@ -16,6 +16,14 @@ _TABLE = "engine/tables/selection.py"
 _TYPED = ("cli/test_facts_folder.py",)
 
 MUTANTS = [
+    mutant(_OUTPUTS, "self._before[output.relative] = entry.sha256", "pass", *_STANDING),
+    mutant(_OUTPUTS, "if made is None:", "if True:", *_STANDING),
+    mutant(
+        _OUTPUTS,
+        "self._before.get(one.relative, one.sha256) != one.sha256",
+        "one.relative in self._before",
+        "engine/test_outputs.py",
+    ),
     # What a person typed is not written over.
     mutant(_TABLE, "if folder != shoot.folder and out.exists() and out.samefile(folder):", "if False:", *_TYPED),
     mutant(_TABLE, "    if (out / FRAMES_FILE).exists() and not", "    if False and not", *_TYPED),

@@ -8,9 +8,20 @@ _PREPARE, _PROPOSALS = "engine/tables/prepare.py", "engine/tables/reference_prop
 _TESTS = ("engine/tables/test_prepare.py",)
 _YAML, _TEXTS = "textfile/yaml_text.py", ("textfile/test_yaml_text.py",)
 _SHEET_TESTS = ("engine/tables/test_caption_sheet.py",)
+_EVENT, _FACTS = "shoot/eventfile.py", ("shoot/test_facts.py",)
 _PLACE, _PLACE_TESTS = "shoot/read_facts.py", ("shoot/test_facts_place.py",)
 
 MUTANTS = [
+    # Nobody is named while minors is not understood; yes and no in the shoot's language.
+    mutant(_EVENT, 'any(key == "minors" or did_you_mean(str(key), ("minors",)) for key in bad)', "False", *_FACTS),
+    mutant(_EVENT, "if twice or any(", "if any(", *_FACTS),
+    mutant(_EVENT, 'written.model_copy(update={"minors": True}) if twice else written', "written", *_FACTS),
+    mutant(_EVENT, "default=False, languages=languages)", "default=False)", *_FACTS),
+    mutant(_PLACE, "parsed = NOTHING_UNDERSTOOD ", "pass ", *_FACTS),
+    mutant(_PREPARE, 'values["minors"] = parsed.minors', "pass", *_TESTS),
+    # A spreadsheet opens again what it saved.
+    mutant("cli/captions.py", "cells = found", "pass", *_SHEET_TESTS),
+    mutant("textfile/tables.py", 'delimiter if len(header) > 1 else ""', "delimiter", *_SHEET_TESTS),
     # An existing file is kept; the shoot folder is never written to.
     mutant(
         "cli/prepare.py",
