@@ -17,7 +17,7 @@ MUTANTS = [
     mutant(_EVENT, "if twice or any(", "if any(", *_FACTS),
     mutant(_EVENT, 'written.model_copy(update={"minors": True}) if twice else written', "written", *_FACTS),
     mutant(_EVENT, "default=False, languages=languages)", "default=False)", *_FACTS),
-    mutant(_PLACE, "parsed = NOTHING_UNDERSTOOD ", "pass ", *_FACTS),
+    mutant(_PLACE, "return Facts(minors=True), sorted", "return Facts(), sorted", *_FACTS),
     mutant(_PREPARE, 'values["minors"] = parsed.minors', "pass", *_TESTS),
     # A spreadsheet opens again what it saved.
     mutant("cli/captions.py", "cells = found", "pass", *_SHEET_TESTS),
