@@ -13,8 +13,14 @@ _TYPES = "types.py"
 _RECORDED = "test_constants.py::test_figures_are_those_recorded"
 _NOISE_TESTS = ("imaging/raw/test_noise.py",)
 _MOSAIC_TESTS = ("imaging/raw/test_mosaic.py",)
+_QUIET = "imaging/raw/quiet.py"
+_QUIET_TESTS = ("imaging/raw/test_quiet.py",)
 
 MUTANTS = [
+    mutant(_QUIET, "if threading.current_thread() is not threading.main_thread():", "if False:", *_QUIET_TESTS),
+    mutant(_QUIET, "        os.dup2(before, _STDERR)\n", "", *_QUIET_TESTS),
+    mutant(_QUIET, "            os.write(_STDERR, rest)\n", "            pass\n", *_QUIET_TESTS),
+    mutant(_QUIET, "            os.close(kept)\n", "            pass\n", *_QUIET_TESTS),
     mutant(_NOISE, "np.median(noisy[:, 1]) * _CENSORED", "np.median(noisy[:, 1]) / _CENSORED", *_NOISE_TESTS),
     mutant(_NOISE, "2 * np.pi / (np.pi - 1)", "2 * np.pi / (np.pi + 1)", *_NOISE_TESTS),
     mutant(_NOISE, "[1.0, -3.0, 3.0, -1.0]", "[1.0, -3.0, 3.0, 1.0]", *_NOISE_TESTS),

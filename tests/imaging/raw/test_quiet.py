@@ -14,6 +14,14 @@ from pipeline.imaging.raw.quiet import quiet_libraw
 from tests.imaging.raw.test_mosaic import flat, write
 
 
+def free() -> list[int]:
+    """The next numbers that the system would give to descriptors."""
+    numbers = [os.dup(2) for _ in range(8)]
+    for number in numbers:
+        os.close(number)
+    return numbers
+
+
 def cut(folder: Path) -> Path:
     path = write(folder / "F.dng", flat(0.2, 0.2, 0.2))
     path.write_bytes(path.read_bytes()[:-9000])
@@ -57,14 +65,11 @@ def test_no_descriptor_is_lost_and_none_is_needed(tmp_path: Path, monkeypatch: p
     def full(**options: object) -> None:
         raise OSError(28, "No space left on device")
 
-    first = os.dup(2)
-    os.close(first)
+    first = free()
     for _ in range(3):
         with quiet_libraw(tmp_path / "F.dng"):
             pass
     monkeypatch.setattr("pipeline.imaging.raw.quiet.tempfile.TemporaryFile", full)
     with quiet_libraw(tmp_path / "F.dng"):
         pass
-    last = os.dup(2)
-    os.close(last)
-    assert first == last
+    assert free() == first
