@@ -240,7 +240,7 @@ def test_single_frames_under_flickering_lamps_are_pointed_out(spread: float, nam
     level = [GainMap.constant(np.full(3, v)) for v in (0.0, spread, 0.0)]
     light = light_of([scene(["F0", "F1", "F2"], flicker=tuple(level)), scene(["F3"]), scene(["F4"])])
     notices = solve(context_of(light), ExposureParams()).notices
-    assert [n.startswith("exposure: F3 and 1 more single frames") for n in notices] == ([True] if named else [])
+    assert [n.startswith("exposure: F3 and 1 more single frame: ") for n in notices] == ([True] if named else [])
 
 
 def test_the_reference_frames_themselves_do_not_make_the_typical_picture() -> None:
