@@ -26,8 +26,8 @@ def test_a_card_that_is_copied_ends_with_yes_and_status_0(tmp_path: Path) -> Non
     card = write_card(tmp_path / "CARD")
     result = run(card, "--to", tmp_path / "shoot", "--also", tmp_path / "second")
     assert result.exit_code == 0
-    assert last(result).startswith(f"{card}: safe to delete its files: yes, because all 10 files stand in ")
-    assert "do not format that disk" in result.stderr and "safe to format: yes" not in result.output
+    assert last(result).startswith(f"{card}: safe to format: yes, because all 10 files stand in ")
+    assert "to format that disk would delete the copy too" in " ".join(result.stderr.split())
     assert f"10 files copied to {tmp_path / 'shoot' / 'CARD'} and {tmp_path / 'second' / 'CARD'}" in result.stdout
     again = run(card, "--to", tmp_path / "shoot", "--also", tmp_path / "second")
     assert again.exit_code == 0 and "10 files already there" in again.stdout and "yes, because" in last(again)
@@ -39,7 +39,7 @@ def test_each_card_has_its_own_answer(tmp_path: Path) -> None:
     bad.mkdir()
     result = run(good, bad, "--to", tmp_path / "shoot")
     lines = result.stdout.strip().splitlines()
-    assert result.exit_code == 1 and "good: safe to delete its files: yes, because" in lines[-2]
+    assert result.exit_code == 1 and "good: safe to format: yes, because" in lines[-2]
     assert "bad: safe to format: no, because no file was found on it" in lines[-1]
 
 
@@ -136,7 +136,7 @@ def test_stopped_by_hand_every_card_has_an_answer(tmp_path: Path, monkeypatch: p
     monkeypatch.setattr(command.Gathering, "run", stopped)
     result = run(first, second, "--to", tmp_path / "shoot")
     lines = result.stdout.strip().splitlines()
-    assert result.exit_code == 1 and "A: safe to delete its files: yes" in lines[-2]
+    assert result.exit_code == 1 and "A: safe to format: yes" in lines[-2]
     assert "B: safe to format: no, because it was stopped by hand; run the same command again to go on" in lines[-1]
     assert holds_all(first, tmp_path / "shoot")
 

@@ -121,7 +121,6 @@ MUTANTS = [
     mutant(_CARD, "for other in target.changed(digest)]", "for other in []]", *_SAID),
     mutant(_TARGET, "if not any(self.has(path, one) for one in digests)]", "]", *_SAID),
     # The answer.
-    mutant(_RESULT, "if self.same_disk else", "if False else", *_ANSWERS),
     mutant(
         _CARD,
         "result.gathered += len(outcome.places) == wanted",

@@ -120,8 +120,10 @@ class Gathering:
         if listing.system:
             result.notes.append(f"not copied, left by the operating system of a computer: {some_text(listing.system)}")
         if any(target.device == card.device for target in targets):
-            result.same_disk = True
-            result.notes.append("it is on the same disk as its copy; delete its files, but do not format that disk")
+            result.notes.append(
+                "it is a folder on the disk of its copy, not a card of its own; to empty it, delete its files: to format "
+                "that disk would delete the copy too"
+            )
         return card
 
     def _has_room(self, cards: Sequence[Card], targets: Sequence[Target]) -> bool:

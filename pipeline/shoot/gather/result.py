@@ -35,7 +35,6 @@ class CardResult:
     renamed   (path on the card, path in the folders, or with its folder where only that one got it) of files that
               could not keep their name
     changed   (file, good copy) of files that were gathered earlier and have other bytes now
-    same_disk whether a folder is on the card's own disk, which formatting would empty too
     failed    (path on the card, reason) of files that are not safe
     against   further reasons against formatting, of the whole card
     notes     what is worth knowing and is no reason against it
@@ -50,7 +49,6 @@ class CardResult:
     copied_to: Counter[tuple[Path, str]] = field(default_factory=Counter)
     renamed: list[tuple[str, str]] = field(default_factory=list)
     changed: list[tuple[Path, Path]] = field(default_factory=list)
-    same_disk: bool = False
     failed: list[tuple[str, str]] = field(default_factory=list)
     against: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
@@ -63,16 +61,12 @@ class CardResult:
         return self.complete and not self.failed and not self.against and self.gathered == self.found > 0
 
     def verdict(self) -> str:
-        """ "safe to format: yes, because ..." or "no, because ...".
-
-        Where the copies are on the card's own disk, "safe to delete its files: yes, because ...".
-        """
+        """ "safe to format: yes, because ..." or "no, because ..."."""
         if self.safe:
             where = " and in ".join(map(shown, self.folders))
             what = "its only file stands" if self.found == 1 else f"all {counted(self.found, 'file')} stand"
-            act = "delete its files" if self.same_disk else "format"
             return (
-                f"safe to {act}: yes, because {what} in {where}, read back from disk with the same SHA-256 as on the "
+                f"safe to format: yes, because {what} in {where}, read back from disk with the same SHA-256 as on the "
                 f"card ({size_text(self.size)})"
             )
         return f"safe to format: no, because {'; '.join(self._reasons())}"

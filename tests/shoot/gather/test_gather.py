@@ -49,7 +49,7 @@ def test_a_card_is_copied_as_it_is_into_a_folder_of_its_own(tmp_path: Path) -> N
         assert check_list(folder).stdout.count(": OK") == len(sums(card))
         assert not unfinished(folder)
     assert result.safe and result.copied == result.gathered == result.found == len(sums(card)) == 10
-    assert result.verdict().startswith("safe to delete its files: yes, because all 10 files stand in ")
+    assert result.verdict().startswith("safe to format: yes, because all 10 files stand in ")
 
 
 def test_the_card_is_not_touched(tmp_path: Path) -> None:

@@ -25,11 +25,6 @@ def test_yes_names_files_and_folders() -> None:
     )
 
 
-def test_a_card_on_the_disk_of_its_copies_is_not_to_be_formatted() -> None:
-    assert result(same_disk=True).verdict().startswith("safe to delete its files: yes, because all 2 files stand in ")
-    assert "safe to format: no, because " in result(same_disk=True, complete=False).verdict()
-
-
 @pytest.mark.parametrize(
     ("changes", "because"),
     [
