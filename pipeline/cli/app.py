@@ -78,97 +78,6 @@ def options(
 
 
 @app.command()
-def run(
-    recipe: RecipeFile,
-    shoot: ShootFolder,
-    out: OutFolder,
-    facts: FactsFile = None,
-    models: ModelsFolder = None,
-    offline: Offline = False,
-    workers: Workers = 0,
-    cluster: Annotated[str | None, typer.Option(help="address of a dask scheduler instead of local processes")] = None,
-    only: Annotated[str | None, typer.Option(help="only frames whose name matches, such as 'TH1_00*'")] = None,
-    dry_run: Annotated[bool, typer.Option("--dry-run", help="say what would be done, and how long it takes")] = False,
-    cache: CacheFolder = None,
-    no_cache: NoCache = False,
-) -> None:
-    """Run a recipe over a shoot folder."""
-    from pipeline.cli.cache import CacheChoice
-    from pipeline.cli.run import run_shoot
-
-    run_shoot(
-        recipe, shoot, out, facts, models,
-        offline=offline, workers=workers, cluster=cluster, only=only, dry_run=dry_run,
-        cache=CacheChoice(cache, not no_cache),
-    )  # fmt: skip
-
-
-@app.command()
-def check(
-    recipe: RecipeFile,
-    shoot: Annotated[Path | None, typer.Argument(help="also check this shoot, and count what a run would do")] = None,
-    facts: FactsFile = None,
-    models: ModelsFolder = None,
-    offline: Offline = False,
-    workers: Workers = 0,
-    cache: CacheFolder = None,
-    no_cache: NoCache = False,
-) -> None:
-    """Validate a recipe and a shoot's facts; print the flattened recipe and what it would do."""
-    from pipeline.cli.cache import CacheChoice
-    from pipeline.cli.check import check_recipe
-
-    check_recipe(recipe, shoot, facts, models, offline=offline, workers=workers, cache=CacheChoice(cache, not no_cache))
-
-
-@app.command()
-def inspect(
-    shoot: ShootFolder,
-    facts: FactsFile = None,
-    models: ModelsFolder = None,
-    offline: Offline = False,
-    workers: Workers = 0,
-    cache: CacheFolder = None,
-    no_cache: NoCache = False,
-) -> None:
-    """What is in the folder: bursts, light, cameras and clocks, warnings, and what is no photograph."""
-    from pipeline.cli.cache import CacheChoice
-    from pipeline.cli.inspect import inspect_shoot
-
-    inspect_shoot(shoot, facts, models, offline, workers, CacheChoice(cache, not no_cache))
-
-
-@app.command()
-def status(out: RunFolder) -> None:
-    """What a run did, is doing, or left undone."""
-    from pipeline.cli.status import show_status
-
-    show_status(out)
-
-
-@app.command()
-def verify(
-    out: RunFolder,
-    render: Annotated[int, typer.Option(min=0, help="also render so many frames again and compare the bytes")] = 0,
-    shoot: Annotated[Path | None, typer.Option(help="with --render: the shoot folder, if it has moved")] = None,
-    facts: Annotated[Path | None, typer.Option(help="with --render: the facts, if they have moved")] = None,
-    models: ModelsFolder = None,
-) -> None:
-    """Compare every delivered file with the record of the run."""
-    from pipeline.cli.verify import verify_run
-
-    verify_run(out, render, shoot, facts, models)
-
-
-@app.command()
-def steps(name: Annotated[str | None, typer.Argument(help="one step")] = None) -> None:
-    """What each step does and takes."""
-    from pipeline.cli.steps import show_steps
-
-    show_steps(name)
-
-
-@app.command()
 def demo(
     folder: Annotated[Path, typer.Argument(help="folder to make")] = Path("evencourt-demo"),
     models: ModelsFolder = None,
@@ -224,6 +133,23 @@ def prepare(
 
 
 @app.command()
+def inspect(
+    shoot: ShootFolder,
+    facts: FactsFile = None,
+    models: ModelsFolder = None,
+    offline: Offline = False,
+    workers: Workers = 0,
+    cache: CacheFolder = None,
+    no_cache: NoCache = False,
+) -> None:
+    """What is in the folder: bursts, light, cameras and clocks, warnings, and what is no photograph."""
+    from pipeline.cli.cache import CacheChoice
+    from pipeline.cli.inspect import inspect_shoot
+
+    inspect_shoot(shoot, facts, models, offline, workers, CacheChoice(cache, not no_cache))
+
+
+@app.command()
 def captions(
     shoot: ShootFolder,
     file: Annotated[
@@ -269,6 +195,80 @@ def captions(
             offline=offline, separator=separator, force=force, numbers=numbers, workers=workers,
             cache=CacheChoice(cache, not no_cache),
         )  # fmt: skip
+
+
+@app.command()
+def check(
+    recipe: RecipeFile,
+    shoot: Annotated[Path | None, typer.Argument(help="also check this shoot, and count what a run would do")] = None,
+    facts: FactsFile = None,
+    models: ModelsFolder = None,
+    offline: Offline = False,
+    workers: Workers = 0,
+    cache: CacheFolder = None,
+    no_cache: NoCache = False,
+) -> None:
+    """Validate a recipe and a shoot's facts; print the flattened recipe and what it would do."""
+    from pipeline.cli.cache import CacheChoice
+    from pipeline.cli.check import check_recipe
+
+    check_recipe(recipe, shoot, facts, models, offline=offline, workers=workers, cache=CacheChoice(cache, not no_cache))
+
+
+@app.command()
+def run(
+    recipe: RecipeFile,
+    shoot: ShootFolder,
+    out: OutFolder,
+    facts: FactsFile = None,
+    models: ModelsFolder = None,
+    offline: Offline = False,
+    workers: Workers = 0,
+    cluster: Annotated[str | None, typer.Option(help="address of a dask scheduler instead of local processes")] = None,
+    only: Annotated[str | None, typer.Option(help="only frames whose name matches, such as 'TH1_00*'")] = None,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="say what would be done, and how long it takes")] = False,
+    cache: CacheFolder = None,
+    no_cache: NoCache = False,
+) -> None:
+    """Run a recipe over a shoot folder."""
+    from pipeline.cli.cache import CacheChoice
+    from pipeline.cli.run import run_shoot
+
+    run_shoot(
+        recipe, shoot, out, facts, models,
+        offline=offline, workers=workers, cluster=cluster, only=only, dry_run=dry_run,
+        cache=CacheChoice(cache, not no_cache),
+    )  # fmt: skip
+
+
+@app.command()
+def status(out: RunFolder) -> None:
+    """What a run did, is doing, or left undone."""
+    from pipeline.cli.status import show_status
+
+    show_status(out)
+
+
+@app.command()
+def verify(
+    out: RunFolder,
+    render: Annotated[int, typer.Option(min=0, help="also render so many frames again and compare the bytes")] = 0,
+    shoot: Annotated[Path | None, typer.Option(help="with --render: the shoot folder, if it has moved")] = None,
+    facts: Annotated[Path | None, typer.Option(help="with --render: the facts, if they have moved")] = None,
+    models: ModelsFolder = None,
+) -> None:
+    """Compare every delivered file with the record of the run."""
+    from pipeline.cli.verify import verify_run
+
+    verify_run(out, render, shoot, facts, models)
+
+
+@app.command()
+def steps(name: Annotated[str | None, typer.Argument(help="one step")] = None) -> None:
+    """What each step does and takes."""
+    from pipeline.cli.steps import show_steps
+
+    show_steps(name)
 
 
 @models_app.callback(invoke_without_command=True)

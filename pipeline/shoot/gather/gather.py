@@ -121,8 +121,8 @@ class Gathering:
             result.notes.append(f"not copied, left by the operating system of a computer: {some_text(listing.system)}")
         if any(target.device == card.device for target in targets):
             result.notes.append(
-                "it is a folder on the disk of its copy, not a card of its own; to empty it, delete its files: to format "
-                "that disk would delete the copy too"
+                "it is a folder on the disk of its copy, not a card of its own; to empty it, delete its files: to "
+                "format that disk would delete the copy too"
             )
         return card
 
