@@ -133,7 +133,7 @@ def test_a_table_in_out_that_a_person_changed_stays_and_is_said(night: Path, tmp
     table.write_bytes(first + b"TH1_0009,no\r\n")
     for _ in range(2):
         status, text = evencourt(*run)
-        assert status == 0 and "frames.csv in OUT was changed by hand and is left as it is" in text
+        assert status == 0 and "frames.csv in OUT is not as the last run wrote it, and is left as it is" in text
         assert table.read_bytes() == first + b"TH1_0009,no\r\n"
     table.unlink()
     status, text = evencourt(*run)

@@ -43,7 +43,7 @@ def left_notice(store: Store) -> str:
     there = _digest(store)
     if there is None or there in _written(store):
         return ""
-    return f"{FRAMES_FILE} in OUT was changed by hand and is left as it is; move it elsewhere to get a new one"
+    return f"{FRAMES_FILE} in OUT is not as the last run wrote it, and is left as it is; move it to get a new one"
 
 
 def write_proposal(store: Store, text: str) -> None:
