@@ -231,19 +231,22 @@ def _with_unread(
     parsed: EventFile, roster: tuple[Player, ...], place: FactsPlace, teams: Mapping[str, str], notices: list[str]
 ) -> tuple[tuple[Player, ...], bool]:
     """The players, and whether the shoot is of minors, with what facts beside the frames forbid that are not read
-    because others take their place: which of the two is right only a person knows, and no name comes back."""
-    minors, ignored = parsed.minors, list[Problem]()
+    because others take their place: only a person knows which is right, and a published name cannot be taken back."""
+    minors = parsed.minors
     used = _file_in(parsed.roster or ROSTER_FILE, place.folders)
     for folder in place.folders[1:]:
         for table in sorted({folder / (parsed.roster or ROSTER_FILE), folder / ROSTER_FILE} - {used}):
+            wrong: list[Problem] = []
             if table.is_file():
                 languages = languages_of(parsed.language, parsed.country)
-                read = read_table(table, ROSTER_COLUMNS, ("team", "number", "name"), ignored, languages=languages)
-                there = read_roster(read, teams, minors, languages, ignored).players
+                read = read_table(table, ROSTER_COLUMNS, ("team", "number", "name"), wrong, languages=languages)
+                there = read_roster(read, teams, minors, languages, wrong).players
                 roster = _also_withheld(roster, [p for p in there if not p.publish], table, notices)
+            if wrong:
+                notices.append(f"{table} cannot be read in full, and may say publish: no; correct it, or take it away")
         event = folder / EVENT_FILE
         if event.is_file() and event != place.event and not minors:
-            wrong: list[Problem] = []
+            wrong = []
             minors = parse_event(load_yaml(event, wrong), wrong).minors
             notices += [f"{event} {'may say' if wrong else 'says'} minors: true, which counts too"] if minors else []
     return roster, minors

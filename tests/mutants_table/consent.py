@@ -32,6 +32,15 @@ _NAMED = ("shoot/test_names.py", "steps/test_caption.py")
 _REDACTED = ("engine/test_redaction.py",)
 
 MUTANTS = [
+    mutant(_READ, "replace(p, publish=False) if p in same else p", "p", "shoot/test_facts_place.py"),
+    mutant(_READ, 'replace(player, number="")', "player", "shoot/test_facts_place.py"),
+    mutant(_READ, "event != place.event and not minors:", "False:", "shoot/test_facts_place.py"),
+    mutant(
+        _READ,
+        "            if wrong:\n                notices.append",
+        "            if False:\n                notices.append",
+        "shoot/test_facts_place.py",
+    ),
     mutant(_PRIVACY, '"" if name in _OWN else text', "text", *_CAPTIONED),
     mutant(
         _PRIVACY,

@@ -166,6 +166,14 @@ def test_who_is_withheld_beside_the_frames_is_withheld_whichever_roster_is_read(
     assert said == (",no" in near)
 
 
+def test_a_roster_beside_the_frames_that_cannot_be_read_is_named(places: tuple[Path, Path]) -> None:
+    shoot, desk = places
+    fill(desk, publish="yes")
+    (shoot / "roster.csv").write_text("team,number,name,publish\nnowhere,7,Bo Quill,no\n", encoding="utf-8")
+    said = [text for text in load(shoot, desk).notices if "cannot be read in full" in text]
+    assert len(said) == 1 and str(shoot / "roster.csv") in said[0] and "Quill" not in said[0]
+
+
 def test_minors_beside_the_frames_counts_whichever_shoot_yaml_is_read(places: tuple[Path, Path]) -> None:
     shoot, desk = places
     (shoot / "shoot.yaml").write_text("title: near\nminors: true\n", encoding="utf-8")
