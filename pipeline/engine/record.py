@@ -122,7 +122,11 @@ def _from_twins(shoot: Shoot, measured_frames: Sequence[MeasuredFrame]) -> list[
     files = {frame.name: frame for frame in shoot.frames}
     names = [one.frame.name for one in measured_frames if one.frame.path != files[one.frame.name].path]
     kinds = sorted({kind_of_twin(one.frame.relative) for one in measured_frames if one.frame.name in names})
-    return [f"{and_more(names)}: the raw is damaged, and its {' or '.join(kinds)} is used"] if names else []
+    return (
+        [f"{and_more(names)}: the raw is damaged or cannot be read now, and its {' or '.join(kinds)} is used"]
+        if names
+        else []
+    )
 
 
 def _frame(

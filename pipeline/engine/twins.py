@@ -53,7 +53,7 @@ def from_twin(frame: Frame) -> Frame | None:
 def notice(raw: Frame, why: str) -> str:
     """What the report says of such a frame."""
     twin = raw.twin.name if raw.twin else ""
-    return f"delivered from its {kind_of_twin(twin)}, {twin}, because the raw is damaged: {why}"
+    return f"delivered from its {kind_of_twin(twin)}, {twin}, because the raw is damaged or cannot be read now: {why}"
 
 
 def _name(digest: str) -> str:

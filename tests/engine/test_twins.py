@@ -68,10 +68,12 @@ def test_a_damaged_raw_is_delivered_from_its_jpeg(shoot: Path) -> None:
     record = run(shoot)
     assert record["counts"]["delivered"] == 3 and record["counts"]["failed"] == 0
     assert "3 frames are there both as raw and as JPEG: the raw is used" in " ".join(record["notices"])
-    assert "A_0001: the raw is damaged, and its JPEG is used" in record["notices"]
+    assert "A_0001: the raw is damaged or cannot be read now, and its JPEG is used" in record["notices"]
     frame = record["frames"]["A_0001"]
     assert frame["relative"] == "jpeg/A_0001.JPG"
-    assert frame["notices"][0].startswith("delivered from its JPEG, A_0001.JPG, because the raw is damaged: ")
+    assert frame["notices"][0].startswith(
+        "delivered from its JPEG, A_0001.JPG, because the raw is damaged or cannot be read now: "
+    )
     assert not any("its JPEG" in text for name in ("A_0000", "A_0002") for text in record["frames"][name]["notices"])
     made = shoot.parent / "out" / "web" / "A_0001.jpg"
     assert of_jpeg(made, 1) and not of_jpeg(made, 2)
@@ -81,7 +83,7 @@ def test_a_damaged_raw_is_delivered_from_its_jpeg(shoot: Path) -> None:
     status, text = evencourt("inspect", shoot, "--workers", 1)
     said = " ".join(text.split())
     assert status == 0 and "3 frames are there both as raw and as JPEG" in said
-    assert said.count("delivered from its JPEG, A_0001.JPG, because the raw is damaged") == 1
+    assert said.count("delivered from its JPEG, A_0001.JPG, because the raw is damaged or cannot be read now") == 1
 
 
 def test_damage_that_shows_when_it_is_rendered(shoot: Path, monkeypatch: pytest.MonkeyPatch) -> None:
