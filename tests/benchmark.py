@@ -25,11 +25,11 @@ import numpy as np
 import PIL.Image
 import rawpy
 
-from pipeline.engine.executors import worker_setup
 from pipeline.engine.render import render
 from pipeline.engine.run import jobs, read_shoot
 from pipeline.recipe.recipe import load_recipe
 from pipeline.steps import REGISTRY
+from pipeline.workers.executors import worker_setup
 
 RECIPE = """\
 recipe: 1

@@ -32,7 +32,6 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.engine.executors import default_workers, worker_setup
 from pipeline.engine.measure import MEASURED_EDGE, Measurements, measure_frames
 from pipeline.engine.run import read_shoot
 from pipeline.engine.solve import solve, subjects_and_ranks
@@ -50,6 +49,7 @@ from pipeline.steps.base import MeasureContext
 from pipeline.steps.decode import decode
 from pipeline.store.store import Store
 from pipeline.types import Burst
+from pipeline.workers.executors import default_workers, worker_setup
 from tests.benchmark import cpu
 
 ISOS = (800, 12800)

@@ -30,12 +30,12 @@ from pathlib import Path
 import numpy as np
 import PIL.Image
 
-from pipeline.engine.executors import default_workers
 from pipeline.engine.run import read_shoot, run
 from pipeline.imaging.colour import LUMINANCE, REC709_FROM_XYZ, delta_e_2000, srgb_decode, to_lab
 from pipeline.imaging.tone import shoulder
 from pipeline.recipe.recipe import load_recipe
 from pipeline.steps import REGISTRY
+from pipeline.workers.executors import default_workers
 
 RECIPE = """\
 recipe: 1

@@ -12,7 +12,6 @@ from pipeline.cli.cache import CacheChoice, open_cache
 from pipeline.cli.console import Report, command, note, progress, said_once, say, warn
 from pipeline.cli.models import with_models
 from pipeline.cli.recipes import read_recipe
-from pipeline.engine import executors
 from pipeline.engine.jobs import Shoot, read_shoot
 from pipeline.engine.measure import Measurements
 from pipeline.engine.run import measure_shoot
@@ -29,6 +28,7 @@ from pipeline.store.files import is_inside, write_atomic
 from pipeline.store.store import Store
 from pipeline.textfile.messages import counted
 from pipeline.textfile.tables import UNICODE
+from pipeline.workers import executors
 
 
 def write_table(

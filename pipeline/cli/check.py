@@ -11,7 +11,6 @@ from pipeline.cli.console import progress, say
 from pipeline.cli.models import with_models
 from pipeline.cli.recipes import read_recipe
 from pipeline.cli.status import print_foreseen
-from pipeline.engine import executors
 from pipeline.engine.decide import foresee
 from pipeline.engine.jobs import Shoot, read_shoot
 from pipeline.engine.redaction import Redaction
@@ -19,6 +18,7 @@ from pipeline.engine.sending import refuse_unready
 from pipeline.errors import EvencourtError, InputError
 from pipeline.recipe.recipe import Recipe, flatten_yaml
 from pipeline.store.store import Store
+from pipeline.workers import executors
 
 
 def check_recipe(

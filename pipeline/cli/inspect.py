@@ -15,7 +15,6 @@ from pipeline.cli.cache import CacheChoice, open_cache
 from pipeline.cli.console import note, out_console, progress, said_once
 from pipeline.cli.light_words import LightWords, light_words
 from pipeline.cli.models import with_models
-from pipeline.engine import executors
 from pipeline.engine.jobs import Shoot, read_shoot
 from pipeline.engine.measure import MeasuredFrame, Measurements
 from pipeline.engine.run import measure_shoot
@@ -27,6 +26,7 @@ from pipeline.steps import decode, white_balance
 from pipeline.steps.base import SolveContext, camera_of
 from pipeline.store.store import Store
 from pipeline.textfile.messages import counted
+from pipeline.workers import executors
 
 _SOFT_ISO = 12800
 _MOST_CAMERAS = 24  # lines of the table: folders may stand for cameras that tell no serial number

@@ -14,7 +14,6 @@ from pipeline.cli.cache import CacheChoice, open_cache
 from pipeline.cli.captions import caption_params, cell_separator
 from pipeline.cli.console import command, note, progress, said_once, say, warn
 from pipeline.cli.models import with_models
-from pipeline.engine import executors
 from pipeline.engine.jobs import Shoot, read_shoot
 from pipeline.engine.measure import MeasuredFrame, Measurements
 from pipeline.engine.run import measure_shoot
@@ -30,6 +29,7 @@ from pipeline.steps import crop
 from pipeline.store.files import TEMPORARY, is_inside, write_atomic
 from pipeline.store.store import Store
 from pipeline.textfile.messages import counted
+from pipeline.workers import executors
 
 
 def prepare_shoot(

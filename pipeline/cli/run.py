@@ -16,7 +16,6 @@ from pipeline.cli.console import note, progress, say
 from pipeline.cli.models import with_models
 from pipeline.cli.recipes import read_recipe
 from pipeline.cli.status import print_foreseen, print_outcome, print_places
-from pipeline.engine import executors
 from pipeline.engine import run as engine
 from pipeline.engine.decide import foresee
 from pipeline.engine.redaction import Redaction
@@ -25,6 +24,7 @@ from pipeline.recipe.recipe import Recipe, flatten_yaml
 from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.store import Store
 from pipeline.textfile.messages import counted
+from pipeline.workers import executors
 
 # Rendering a frame against measuring it: the same read and demosaic, then the steps on more pixels. About six on the
 # demonstration; eight errs on the late side.

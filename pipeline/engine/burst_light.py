@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
-from pipeline.engine.executors import map_unordered
 from pipeline.engine.measure import MeasuredFrame, read_measured, read_proxy
 from pipeline.light.scenes import VERSION, Scene, look, unknown
 from pipeline.steps import white_balance
@@ -16,6 +15,7 @@ from pipeline.store.keys import digest_json, environment
 from pipeline.store.packing import pack_parts, unpack_part
 from pipeline.store.store import Store
 from pipeline.types import Burst, Frame
+from pipeline.workers.executors import map_unordered
 
 # Frames that are evened together, at most: their proxies are in memory at once. Longer than any burst (common practice,
 # no source), so a tenth more or less is flat.

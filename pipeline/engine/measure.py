@@ -14,7 +14,6 @@ from typing import Any
 import cv2
 import numpy as np
 
-from pipeline.engine.executors import map_unordered
 from pipeline.engine.twins import from_twin, is_damaged, keep_damage, notice
 from pipeline.errors import FrameError, UndecodableError
 from pipeline.formats.metadata.carried import (
@@ -37,6 +36,7 @@ from pipeline.store.keys import digest_json, environment
 from pipeline.store.packing import pack_parts, unpack_part
 from pipeline.store.store import Store
 from pipeline.types import Domain, Frame, Image, Noise
+from pipeline.workers.executors import map_unordered
 
 # Pixels of the longer side of the decode that steps measure on. Chosen by eye, no source: smaller misses people far
 # down the court, larger costs time in proportion to its area. `python -m tests.crops` shows what it finds.

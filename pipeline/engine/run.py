@@ -9,7 +9,6 @@ from pathlib import Path
 
 from pipeline.engine.decide import Progress, decide, matches, measure_shoot, refuse
 from pipeline.engine.earlier import Rendered, keep_names, refuse_other_shoot
-from pipeline.engine.executors import map_unordered
 from pipeline.engine.jobs import Planned, Planner, Shoot, read_shoot
 from pipeline.engine.measure import DISK_FULL, read_measured, reason
 from pipeline.engine.outputs import Outputs
@@ -29,6 +28,7 @@ from pipeline.steps import crop
 from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.store import Store
 from pipeline.textfile.messages import counted
+from pipeline.workers.executors import map_unordered
 
 __all__ = ["Outcome", "Progress", "Shoot", "jobs", "measure_shoot", "read_shoot", "run"]
 

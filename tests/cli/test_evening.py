@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.engine import executors
+from pipeline.workers import executors
 from tests.engine.tables.test_prepare import night, photograph
 from tests.engine.test_run import evencourt
 

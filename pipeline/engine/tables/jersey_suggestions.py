@@ -7,7 +7,6 @@ from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 
-from pipeline.engine.executors import map_unordered
 from pipeline.imaging.geometry import Box, box_of_part, pixels_inside
 from pipeline.people.detect import picture_for_detection
 from pipeline.people.digits import DIGITS, Reading, read_numbers, reader
@@ -30,6 +29,7 @@ from pipeline.store.keys import digest_json, environment
 from pipeline.store.records import from_json
 from pipeline.store.store import Store
 from pipeline.types import F32, F64, Burst, Frame
+from pipeline.workers.executors import map_unordered
 
 Readings = Mapping[int, Sequence[Reading]]
 # Pixels of a torso in the decode, of those that the reader scales it to: a little more, so that it only scales down.

@@ -11,7 +11,6 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from pipeline.engine.executors import map_unordered
 from pipeline.engine.measure import MEASURED_EDGE, MeasuredFrame, read_measured, read_proxy
 from pipeline.imaging.geometry import Box
 from pipeline.imaging.orientation import Orientation
@@ -27,6 +26,7 @@ from pipeline.store.keys import digest_json, environment
 from pipeline.store.records import from_json
 from pipeline.store.store import Store
 from pipeline.types import F32, F64, Burst, Frame, Image
+from pipeline.workers.executors import map_unordered
 
 _KIND = "references"
 _VERSION = 1  # raised when the same frame may show something else

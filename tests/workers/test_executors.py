@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.engine.executors import _WorkerDied, cluster, default_workers, map_unordered
 from pipeline.errors import FrameError, InputError
+from pipeline.workers.executors import _WorkerDied, cluster, default_workers, map_unordered
 
 
 def nothing() -> None:
@@ -134,8 +134,8 @@ def test_few_items_are_taken_at_a_time() -> None:
 SCRIPT = """\
 import sys, time
 from pathlib import Path
-from pipeline.engine.executors import map_unordered
-from tests.engine.test_executors import nothing, slow
+from pipeline.workers.executors import map_unordered
+from tests.workers.test_executors import nothing, slow
 if __name__ == "__main__":
     folder = Path(sys.argv[1])
     try:
