@@ -6,10 +6,39 @@ A command that finds all frames measured calls none, and loading numba takes a g
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from functools import update_wrapper
 from typing import Any, TypeVar, cast
 
 F = TypeVar("F", bound=Callable[..., Any])
+
+
+def _kept(dispatcher: Any) -> Any:
+    """The dispatcher, with what it compiles kept on disk where there is a place for it.
+
+    A disk that is full or read-only, a user without a home, or a file that was cut cost time, and never a frame.
+    """
+    try:
+        dispatcher.enable_caching()
+    except (RuntimeError, OSError):  # numba finds no folder that it may write to
+        return dispatcher
+    kept = dispatcher._cache  # numba has no public place for this; tests notice where it moves
+    load, save = kept.load_overload, kept.save_overload
+
+    def load_overload(*arguments: Any) -> Any:
+        try:
+            return load(*arguments)
+        except Exception:  # what was cut or changed can raise anything
+            with suppress(Exception):
+                kept.flush()  # or it could never be replaced
+            return None
+
+    def save_overload(*arguments: Any) -> None:
+        with suppress(Exception):
+            save(*arguments)
+
+    kept.load_overload, kept.save_overload = load_overload, save_overload
+    return dispatcher
 
 
 class Compiled:
@@ -30,7 +59,7 @@ class Compiled:
         if self._dispatcher is None:
             import numba
 
-            self._dispatcher = numba.njit(cache=True, **self._options)(self._function)
+            self._dispatcher = _kept(numba.njit(**self._options)(self._function))
             names = self._function.__globals__
             names |= {name: one.dispatcher() for name, one in list(names.items()) if isinstance(one, Compiled)}
         return cast(Callable[..., Any], self._dispatcher)
