@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import secrets
-from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -23,10 +20,9 @@ from pipeline.engine.tables.caption_sheet import sheet
 from pipeline.engine.tables.event_form import event_form
 from pipeline.engine.tables.reference_proposals import Proposal, reference_proposals
 from pipeline.errors import InputError
-from pipeline.shoot.gather.disk import move
 from pipeline.shoot.read_facts import EVENT_FILE, FRAMES_FILE, ROSTER_FILE
 from pipeline.steps import crop
-from pipeline.store.files import TEMPORARY, is_inside, write_atomic
+from pipeline.store.files import is_inside, write_atomic
 from pipeline.store.store import Store
 from pipeline.textfile.messages import counted
 from pipeline.workers import executors
@@ -154,18 +150,13 @@ def _save_new(file: Path, data: bytes) -> bool:
 
     Raises InputError where it cannot be written.
     """
-    part = file.with_name(f"{TEMPORARY}{os.getpid()}-{secrets.token_hex(8)}")
     try:
-        write_atomic(part, data)
-        move(part, file)
+        write_atomic(file, data, replaces=False)
     except FileExistsError:
         say(f"{file}: kept, since it was written in the meantime")
         return False
     except OSError as error:
         raise InputError(f"{file}: cannot be written ({error.strerror or error})") from error
-    finally:
-        with suppress(OSError):
-            part.unlink()
     return True
 
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import os
-import secrets
 import shutil
 import stat
 import time
@@ -20,7 +19,7 @@ import platformdirs
 from pydantic import ByteSize, TypeAdapter
 
 from pipeline.errors import InputError
-from pipeline.store.files import TEMPORARY
+from pipeline.store.files import TEMPORARY, write_atomic
 
 VARIABLE = "EVENCOURT_CACHE"  # a folder to use in place of the user's cache folder
 SIZE_VARIABLE = "EVENCOURT_CACHE_SIZE"  # such as "500 MB"
@@ -78,7 +77,7 @@ class Cache:
             return cache
         with suppress(OSError):
             if not (folder / _TAG).exists():
-                _write(folder, _TAG, _TAG_TEXT.encode())
+                _write(folder / _TAG, _TAG_TEXT.encode())
         return cls(folder, limit)
 
     def get(self, kind: str, name: str) -> bytes | None:
@@ -104,7 +103,7 @@ class Cache:
         self._make_room(len(data))
         try:
             if self._writable:
-                _write(self.folder / kind, name, _MAGIC + _checksum(kind, name, data) + data)
+                _write(self.folder / kind / name, _MAGIC + _checksum(kind, name, data) + data)
         except IsADirectoryError:  # somebody put a folder there: this one entry is not kept
             return
         except OSError as error:
@@ -217,18 +216,9 @@ def _read(path: Path) -> bytes:
     return data
 
 
-def _write(folder: Path, name: str, data: bytes) -> None:
-    """As files.write_atomic, for its owner only, and without waiting for the disk: a cut entry is a miss."""
-    part = folder / f"{TEMPORARY}{os.getpid()}-{secrets.token_hex(8)}"
-    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
-    try:
-        with os.fdopen(os.open(part, flags, 0o600), "wb") as file:
-            file.write(data)
-        part.replace(folder / name)
-    except BaseException:
-        with suppress(OSError):
-            part.unlink()
-        raise
+def _write(path: Path, data: bytes) -> None:
+    """For its owner only, and without waiting for the disk: a cut entry is a miss. Raises OSError."""
+    write_atomic(path, data, durable=False, private=True)
 
 
 def _trim(folder: Path, limit: int) -> int:

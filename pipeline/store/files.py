@@ -11,37 +11,69 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO
 
+from pipeline.store.disk import create, flush, move
+
 TEMPORARY = ".evencourt-part-"  # how the name of a file begins that is not whole yet
 _WINDOWS = os.name == "nt"
 _TRIES = 6  # with waits of 50, 100, ... ms, about 1.5 s in all
 
 
 @contextmanager
-def whole_file(path: Path, *, durable: bool = True, prefix: str = TEMPORARY) -> Iterator[BinaryIO]:
+def whole_file(
+    path: Path, *, durable: bool = True, prefix: str = TEMPORARY, private: bool = False, replaces: bool = True
+) -> Iterator[BinaryIO]:
     """A file to write and read back, which appears at `path` when the block ends: temporary name, fsync, rename.
 
-    Where the block or the disk fails, nothing is left of it and what was at `path` stays. Raises OSError. Without
-    `durable` nobody waits for the disk, and a loss of power may cut the file. The temporary name does not hold the
-    final one, which may already be as long as the system allows; it begins with `prefix`, by which leftovers are known.
+    durable   wait for the disk; without it a loss of power may cut the file
+    prefix    how the temporary name begins, by which leftovers are known; it does not hold the final name, which may
+              already be as long as the system allows
+    private   only its owner can read it
+    replaces  where it is false, FileExistsError is raised for a file that is there, and that one stays
+
+    Where the block or the disk fails, nothing is left of it and what was at `path` stays. Raises OSError, which names
+    `path` where the disk refused.
     """
     part = path.with_name(f"{prefix}{os.getpid()}-{secrets.token_hex(8)}")
+    with _naming(path):
+        opened = create(part, private=private)
     try:
-        with part.open("w+b") as file:
+        with os.fdopen(opened, "w+b") as file:
             yield file
-            file.flush()
-            if durable:
-                os.fsync(file.fileno())
-        _replace(part, path)
+            with _naming(path):
+                file.flush()
+                if durable:
+                    flush(file.fileno(), fully=False)
+        with _naming(path):
+            _replace(part, path) if replaces else move(part, path)
     except BaseException:
         with suppress(OSError):
             part.unlink()
         raise
 
 
-def write_atomic(path: Path, data: bytes, *, durable: bool = True, prefix: str = TEMPORARY) -> None:
-    """Write `data` to `path`, whole or not at all, as `whole_file`. Raises OSError."""
-    with whole_file(path, durable=durable, prefix=prefix) as file:
+def write_atomic(
+    path: Path,
+    data: bytes,
+    *,
+    durable: bool = True,
+    prefix: str = TEMPORARY,
+    private: bool = False,
+    replaces: bool = True,
+) -> None:
+    """Write `data` to `path`, whole or not at all, as `whole_file`. Raises OSError, which names `path`."""
+    with whole_file(path, durable=durable, prefix=prefix, private=private, replaces=replaces) as file, _naming(path):
         file.write(data)
+
+
+@contextmanager
+def _naming(path: Path) -> Iterator[None]:
+    """What the disk refuses in the block is an error of the same kind that names `path`, not a temporary file."""
+    try:
+        yield
+    except OSError as error:
+        if error.errno is None:
+            raise
+        raise OSError(error.errno, error.strerror, str(path)) from error
 
 
 def folded(path: str) -> str:

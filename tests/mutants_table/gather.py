@@ -5,7 +5,8 @@ from __future__ import annotations
 from tests.mutants_table import mutant
 
 _AT = "shoot/gather/"
-_CARD, _CHECKSUMS, _COPYING, _DISK = (f"{_AT}{name}.py" for name in ("card", "checksums", "copying", "disk"))
+_CARD, _CHECKSUMS, _COPYING = (f"{_AT}{name}.py" for name in ("card", "checksums", "copying"))
+_DISK = "store/disk.py"
 _GATHER, _LAYOUT, _LISTING, _NAMES = (f"{_AT}{name}.py" for name in ("gather", "layout", "listing", "portable"))
 _RESULT, _TARGET = f"{_AT}result.py", f"{_AT}target.py"
 _COPIES = (f"{_AT}test_gather.py",)

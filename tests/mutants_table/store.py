@@ -15,8 +15,10 @@ _KEYED = ("store/test_keys.py",)
 
 MUTANTS = [
     mutant(_FILES, "            part.unlink()\n", "            pass\n", *_STORED),
-    mutant(_FILES, "        _replace(part, path)\n    except", "        _replace(path, part)\n    except", *_STORED),
-    mutant(_FILES, "            os.fsync(file.fileno())\n", "", *_STORED),
+    mutant(_FILES, "            _replace(part, path) if", "            _replace(path, part) if", *_STORED),
+    mutant(_FILES, " if replaces else move(part, path)", "", *_STORED),
+    mutant(_FILES, "flush(file.fileno(), fully=False)\n", "pass\n", *_STORED),
+    mutant(_FILES, "error.strerror, str(path))", "error.strerror)", *_STORED),
     mutant(_FILES, "if not _WINDOWS:", "if _WINDOWS:", *_STORED),
     mutant(_KEYS, "sort_keys=True", "sort_keys=False", *_KEYED),
     mutant(_KEYS, "allow_nan=False", "allow_nan=True", *_KEYED),
@@ -53,7 +55,7 @@ MUTANTS = [
     mutant("store/digests.py", "if known.looks_like(before) else", "if True else", *_DIGESTS),
     mutant(_CACHE, "why = _made_private(folder)\n", 'why = ""\n', *_CACHED),
     mutant(_CACHE, "why = why or _made_private(folder / kind)", "_made_private(folder / kind)", *_CACHED),
-    mutant(_CACHE, "part, flags, 0o600)", "part, flags)", *_CACHED),
+    mutant(_CACHE, ", private=True)", ")", *_CACHED),
     mutant(_CACHE, "    if not _is_mine(found):\n", "    if False:\n", *_CACHED),
     mutant(_CACHE, "& 0o022:", "& 0o002:", *_CACHED),
     mutant(_CACHE, "    if not stat.S_ISDIR(found.st_mode):\n", "    if False:\n", *_CACHED),

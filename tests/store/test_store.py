@@ -52,10 +52,30 @@ def test_a_failed_write_leaves_the_old_file_and_nothing_else(
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(call, fail)
-    with pytest.raises(OSError, match="No space"):
+    with pytest.raises(OSError, match="No space") as caught:
         write_atomic(path, b"new")
+    assert caught.value.filename == str(path)
     assert path.read_bytes() == b"old"
     assert [p.name for p in tmp_path.iterdir()] == ["file.jpg"]
+
+
+def test_a_file_that_is_there_may_have_to_stay(tmp_path: Path) -> None:
+    path = tmp_path / "shoot.yaml"
+    write_atomic(path, b"first", replaces=False)
+    with pytest.raises(FileExistsError):
+        write_atomic(path, b"second", replaces=False)
+    assert path.read_bytes() == b"first" and [p.name for p in tmp_path.iterdir()] == ["shoot.yaml"]
+
+
+def test_a_disk_that_cannot_flush_is_used_without(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """fsync(2) of Linux: EINVAL where a file does not support synchronisation, as on some network and FUSE disks."""
+
+    def fsync(number: int) -> None:
+        raise OSError(errno.EINVAL, "Invalid argument")
+
+    monkeypatch.setattr(os, "fsync", fsync)
+    write_atomic(tmp_path / "file", b"data")
+    assert (tmp_path / "file").read_bytes() == b"data"
 
 
 def test_a_name_as_long_as_the_system_allows(tmp_path: Path) -> None:

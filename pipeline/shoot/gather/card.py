@@ -7,11 +7,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipeline.shoot.gather.copying import ChangedError, Part, ReadBackError, Source, source
-from pipeline.shoot.gather.disk import Anchor
 from pipeline.shoot.gather.layout import Layout
 from pipeline.shoot.gather.listing import Entry, list_files, reason, shown
 from pipeline.shoot.gather.result import CardResult, some_text
 from pipeline.shoot.gather.target import Target
+from pipeline.store.disk import Anchor
 
 Progress = Callable[[int, int], None]  # bytes read since the last call, files done since
 _TRIES = 2  # a file that changes while it is read is read once more

@@ -6,8 +6,8 @@ import os
 from collections import defaultdict
 from pathlib import Path
 
-from pipeline.shoot.gather.disk import flush_folder
 from pipeline.shoot.gather.listing import LIST, PART
+from pipeline.store.disk import flush_folder
 from pipeline.store.files import write_atomic
 
 _HEX = 64

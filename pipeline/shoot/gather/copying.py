@@ -9,8 +9,8 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from pipeline.shoot.gather import disk
 from pipeline.shoot.gather.listing import PART, Entry
+from pipeline.store import disk
 
 HEAD = 1 << 16  # bytes at a file's start by which files of one size are told apart before they are read in full
 _CHUNK = 1 << 22  # bytes read at once; chosen for large files on slow readers, no source

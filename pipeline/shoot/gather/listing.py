@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from pipeline.shoot.gather.disk import open_to_read
+from pipeline.store.disk import open_to_read
 from pipeline.store.files import TEMPORARY
 
 PART = f"{TEMPORARY}gather-"  # how a copy's name begins that is not verified yet

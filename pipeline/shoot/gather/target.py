@@ -15,12 +15,12 @@ from pathlib import Path, PurePosixPath
 from filelock import FileLock, Timeout
 
 from pipeline.errors import InputError
-from pipeline.shoot.gather import disk
 from pipeline.shoot.gather.checksums import Checksums
 from pipeline.shoot.gather.copying import Part, hash_from_disk, head_of
 from pipeline.shoot.gather.listing import LOCK, Entry, list_files, reason, shown
 from pipeline.shoot.gather.portable import split
 from pipeline.shoot.gather.result import some_text
+from pipeline.store import disk
 from pipeline.store.files import folded
 
 # After these a disk takes nothing more; after others the next file may still go well.

@@ -14,9 +14,10 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import InputError
-from pipeline.shoot.gather import copying, disk
+from pipeline.shoot.gather import copying
 from pipeline.shoot.gather.gather import Gathering
 from pipeline.shoot.gather.target import Target
+from pipeline.store import disk
 from tests.shoot.gather.cards import FOLDER, content, gather, holds_all, put, snapshot, sums, unfinished, write_card
 
 RAW = f"{FOLDER}/HALL0001.CR3"

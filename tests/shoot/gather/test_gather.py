@@ -11,8 +11,9 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import InputError
-from pipeline.shoot.gather import copying, disk
+from pipeline.shoot.gather import copying
 from pipeline.shoot.gather.gather import Gathering
+from pipeline.store import disk
 from tests.shoot.gather.cards import (
     FOLDER,
     TIME,

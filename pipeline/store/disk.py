@@ -71,19 +71,25 @@ class Anchor:
                 os.close(opened)
 
 
-def create(path: Path) -> int:
-    """A descriptor of a new file, to write and read. Raises FileExistsError where the name is taken, OSError."""
-    return os.open(path, _NEW, 0o666)
+def create(path: Path, *, private: bool = False) -> int:
+    """A descriptor of a new file, to write and read; private: for its owner only. Raises FileExistsError where the
+    name is taken, OSError."""
+    return os.open(path, _NEW, 0o600 if private else 0o666)
 
 
-def flush(opened: int) -> None:
-    """Wait until the disk has a file's bytes, on macOS until its own cache is empty too. Raises OSError."""
-    full = getattr(fcntl, "F_FULLFSYNC", None)
+def flush(opened: int, *, fully: bool = True) -> None:
+    """Wait until the disk has a file's bytes, on macOS with `fully` until its own cache is empty too. Raises OSError,
+    but where files cannot be flushed at all."""
+    full = getattr(fcntl, "F_FULLFSYNC", None) if fully else None
     if full is not None:
         with suppress(OSError):  # a network disk may not know it
             fcntl.fcntl(opened, full)
             return
-    os.fsync(opened)
+    try:
+        os.fsync(opened)
+    except OSError as error:
+        if error.errno not in _NO_FLAG:
+            raise
 
 
 def forget(opened: int) -> None:
