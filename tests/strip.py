@@ -5,11 +5,14 @@ Above the frames of the second burst as the camera balanced them, below as deliv
 
 from __future__ import annotations
 
+import io
 import json
 import sys
 from pathlib import Path
 
 import PIL.Image
+
+from pipeline.store.store import Store
 
 WIDTH, BURST = 300, 3
 
@@ -21,8 +24,8 @@ def main() -> None:
     rows = []
     for name in names:
         frame = record["frames"][name]
-        paths = (out / ".work" / "thumbs" / frame["before"], out / frame["deliveries"]["web"]["file"])
-        rows.append([PIL.Image.open(p).convert("RGB") for p in paths])
+        before = io.BytesIO(Store(out).get("thumbs", frame["before"]) or b"")
+        rows.append([PIL.Image.open(p).convert("RGB") for p in (before, out / frame["deliveries"]["web"]["file"])])
     heights = [round(WIDTH * picture.height / picture.width) for picture in rows[0]]
     strip = PIL.Image.new("RGB", (WIDTH * len(rows), sum(heights) + 6), "white")
     for column, pictures in enumerate(rows):

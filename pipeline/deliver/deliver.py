@@ -17,8 +17,10 @@ from pipeline.deliver.push import PAUSES, Outgoing, push
 from pipeline.deliver.records import PushRecords
 from pipeline.deliver.targets import PushError
 from pipeline.store.keys import digest_json
+from pipeline.store.places import path_below, read_file
 from pipeline.store.store import Store
 
+_LARGEST = 1 << 30  # octets of a delivered file that is read whole; a TIFF of 24 megapixels has 150 MB
 Progress = Callable[[str, int, int], None]  # phase, done, total
 
 
@@ -73,6 +75,7 @@ def deliver(
     if made_page is None:  # small pictures are the page's only
         outgoing = [o for o in outgoing if not o.name.startswith(f"{page.SMALL}/")]
     pushed = _push(out, name, wanted, facts, outgoing, earlier or {}, progress, environ, pauses, problems)
+    extras.notices += extras.store.damage_notice()
     return Delivered(tuple(extras.made.values()), pushed, tuple(extras.notices), (*problems, *pushed.problems))
 
 
@@ -178,7 +181,8 @@ def _small_picture(extras: Extras, out: Path, item: Item) -> Made:
 
 def _unchanged(out: Path, item: Item) -> bytes:
     """The bytes the run made. Raises ChangedError for others, which nobody has cleared for publication."""
-    data = (out / item.relative).read_bytes()
+    path = path_below(out, item.relative)
+    data = read_file(path, _LARGEST) if path is not None else b""
     if hashlib.sha256(data).hexdigest() != item.sha256:
         raise zip.ChangedError(f"{item.relative}: {zip.CHANGED}")
     return data
@@ -190,8 +194,8 @@ def _zip(extras: Extras, out: Path, archive: str, files: Sequence[Item]) -> Made
         return stands
     path = extras.begin(archive)
     try:
-        digest = zip.write_zip(out, path, extras.name, files)
+        digest, size = zip.write_zip(out, path, extras.name, files, partial(extras.announce, archive))
     except BaseException:
         extras.drop(archive)  # the old one may hold a picture that must not be shown
         raise
-    return extras.keep(archive, key, digest, path.stat().st_size, reused=False)
+    return extras.keep(archive, key, digest, size, reused=False)

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 from pipeline.deliver.model import Made
 from pipeline.deliver.page import SMALL
 from pipeline.errors import FrameError
 from pipeline.store.files import write_atomic
-from pipeline.store.keys import digest_file
+from pipeline.store.places import DeliveredPath, digest_below, path_below
+from pipeline.store.records import Count, Digest
 from pipeline.store.store import Store
 
 _KIND = "extras"
@@ -24,30 +27,50 @@ class ExtraRecord:
 
     relative  posix path below OUT; key  digest of what it was made from, "" where it is compared by its bytes
     sha256, bytes, mtime  of the file: hex, octets, nanoseconds
-    pending   the file was about to be written when this was; the rest is then not known
+    pending   the file was about to be written when this was: it is there, or still the one before it
+    replaced  SHA-256 of the one before it, "" for none
     """
 
     delivery: str
-    relative: str
+    relative: DeliveredPath
+    sha256: Digest
     key: str = ""
-    sha256: str = ""
-    bytes: int = 0
+    bytes: Count = 0
     mtime: int = 0
     pending: bool = False
+    replaced: Digest | Literal[""] = ""
+
+    def is_ours(self, digest: str | None) -> bool:
+        """Whether a file of this SHA-256, None where it cannot be read, was put there by this program."""
+        return digest is not None and (digest == self.sha256 or (self.pending and digest == self.replaced))
 
 
 def extra_deliveries(store: Store) -> set[str]:
     """The deliveries that have files of ours beside their pictures."""
-    return {record.delivery for _, record in _records(store)}
+    return {record.delivery for record in _records(store)}
 
 
-def _records(store: Store) -> Iterator[tuple[str, ExtraRecord]]:
-    """(name, record) of all that can be read; the file of a damaged one is not known to be ours, and is left."""
+def extra_paths(store: Store) -> set[str]:
+    """Posix paths below OUT of the files of ours beside the pictures."""
+    return {record.relative for record in _records(store)}
+
+
+def _records(store: Store) -> Iterator[ExtraRecord]:
+    """All that can be read; the file of a damaged one is not known to be ours, and is left."""
     for name in store.names(_KIND):
-        with suppress(ValueError):
-            record = store.record(_KIND, name, ExtraRecord)
-            if record is not None:
-                yield name, record
+        if (record := _read(store, name)) is not None:
+            yield record
+
+
+def _read(store: Store, name: str) -> ExtraRecord | None:
+    """The record of this name; None where there is none, or it is that of another file."""
+    record = store.record(_KIND, name, ExtraRecord)
+    fits = record is not None and record.relative.startswith(f"{record.delivery}/") and _name(record.relative) == name
+    return record if fits else None
+
+
+def _name(relative: str) -> str:
+    return hashlib.sha256(relative.encode()).hexdigest()[:32] + ".json"
 
 
 class Extras:
@@ -75,77 +98,88 @@ class Extras:
     def reuse(self, local: str, key: str) -> Made | None:
         """The file as it was made before from the same things, or None. `local`: path below the delivery's folder."""
         path, record = self._path(local), self._record(local)
-        if record is None or record.pending or record.key != key or not path.is_file():
+        if record is None or record.pending or record.key != key or path is None or not path.is_file():
             return None
         stat = path.stat()
         same = (stat.st_size, stat.st_mtime_ns) == (record.bytes, record.mtime)
-        if not same and digest_file(path) != record.sha256:
+        if not same and self._digest(local) != record.sha256:
             return None
         return self.keep(local, key, record.sha256, record.bytes, reused=True)
 
     def write(self, local: str, data: bytes, key: str = "") -> Made:
         """A file with these bytes; one that has them already is left as it is. Raises OSError, and see `begin`."""
         digest = hashlib.sha256(data).hexdigest()
-        path = self._path(local)
-        if path.is_file() and path.stat().st_size == len(data) and digest_file(path) == digest:
+        if self._digest(local) == digest:
             return self.keep(local, key, digest, len(data), reused=True)
-        self.begin(local)
+        path = self.begin(local)
+        self.announce(local, digest, len(data))
         write_atomic(path, data)
         return self.keep(local, key, digest, len(data), reused=False)
 
     def begin(self, local: str) -> Path:
-        """Record that a file is about to be written. Raises FrameError where one stands that is not ours to replace."""
+        """Where a file is about to be written. Raises FrameError where that would be elsewhere, through a link."""
         path = self._path(local)
-        if path.exists() and not self._is_ours(local):
-            self.refused.add(f"{self.name}/{local}")
-            raise FrameError(f"{self.name}/{local} was changed or put there by hand; move it away and run again")
+        if path is None:
+            raise self._refused(local)
         path.parent.mkdir(parents=True, exist_ok=True)
-        self._put(local, ExtraRecord(self.name, f"{self.name}/{local}", pending=True))
         return path
+
+    def announce(self, local: str, sha256: str, size: int) -> None:
+        """Record a file just before it appears, so that it is known as ours if the run is stopped in between.
+
+        Raises FrameError where another one stands that is not ours to replace.
+        """
+        before, stands = self._record(local), self._digest(local)
+        ours = stands == sha256 or (before is not None and before.is_ours(stands))
+        if not ours and os.path.lexists(self.begin(local)):
+            raise self._refused(local)
+        record = ExtraRecord(self.name, f"{self.name}/{local}", sha256, bytes=size, pending=True, replaced=stands or "")
+        self._put(local, record)
+
+    def _refused(self, local: str) -> FrameError:
+        self.refused.add(f"{self.name}/{local}")
+        return FrameError(f"{self.name}/{local} was changed or put there by hand; move it away and run again")
 
     def keep(self, local: str, key: str, sha256: str, size: int, *, reused: bool) -> Made:
         """Record a file that stands. `size` in octets."""
         made = Made(f"{self.name}/{local}", sha256, size, reused)
-        mtime = self._path(local).stat().st_mtime_ns
-        self._put(local, ExtraRecord(self.name, made.relative, key, sha256, size, mtime))
+        mtime = (self.out / made.relative).stat().st_mtime_ns
+        self._put(local, ExtraRecord(self.name, made.relative, sha256, key, size, mtime))
         self.made[made.relative] = made
         return made
 
     def drop(self, local: str) -> None:
-        """Remove a file of ours and its record."""
-        self._path(local).unlink(missing_ok=True)
-        self.store.remove(_KIND, self._name(local))
+        """Remove a file that its record and its SHA-256 prove to be ours, and the record; another one is left."""
+        path, record = self._path(local), self._record(local)
+        if path is not None and record is not None and record.is_ours(self._digest(local)):
+            path.unlink(missing_ok=True)
+            self.store.remove(_KIND, _name(record.relative))
 
     def remove_rest(self) -> None:
         """Remove what an earlier run made here and this one did not."""
-        for name, record in _records(self.store):
+        for record in list(_records(self.store)):
             relative = record.relative
             if record.delivery != self.name or relative in self.made or relative in self.refused:
                 continue
             local = relative.removeprefix(f"{self.name}/")
-            if self._path(local).exists() and not self._is_ours(local):
-                self.notices.append(f"{relative}: changed by hand and no longer asked for; look at it")
-                self.store.remove(_KIND, name)
-                continue
             self.drop(local)
-        with suppress(OSError):  # not empty, or not there
-            self._path(SMALL).rmdir()
-
-    def _is_ours(self, local: str) -> bool:
-        record = self._record(local)
-        return record is not None and (record.pending or record.sha256 == digest_file(self._path(local)))
+            path = self._path(local)
+            if path is None or os.path.lexists(path):
+                self.notices.append(f"{relative}: changed by hand and no longer asked for; look at it")
+            self.store.remove(_KIND, _name(relative))
+        small = self._path(SMALL)
+        if small is not None:
+            with suppress(OSError):  # not empty, or not there
+                small.rmdir()
 
     def _record(self, local: str) -> ExtraRecord | None:
-        try:
-            return self.store.record(_KIND, self._name(local), ExtraRecord)
-        except ValueError:
-            return None
+        return _read(self.store, _name(f"{self.name}/{local}"))
 
     def _put(self, local: str, record: ExtraRecord) -> None:
-        self.store.put_record(_KIND, self._name(local), ExtraRecord, record)
+        self.store.put_record(_KIND, _name(f"{self.name}/{local}"), ExtraRecord, record)
 
-    def _path(self, local: str) -> Path:
-        return self.out / self.name / local
+    def _path(self, local: str) -> Path | None:
+        return path_below(self.out, f"{self.name}/{local}")
 
-    def _name(self, local: str) -> str:
-        return hashlib.sha256(f"{self.name}/{local}".encode()).hexdigest()[:32] + ".json"
+    def _digest(self, local: str) -> str | None:
+        return digest_below(self.out, f"{self.name}/{local}")

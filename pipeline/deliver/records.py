@@ -6,13 +6,30 @@ import hashlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from typing import Annotated, Literal
 
-from pydantic import ConfigDict
+from pydantic import AfterValidator, ConfigDict
 
 from pipeline.deliver.targets import Observation, PushError
+from pipeline.store.places import is_plain
+from pipeline.store.records import Count, Digest
 from pipeline.store.store import Store
+from pipeline.textfile.messages import and_more
 
 _KIND = "pushed"
+_LOST = (
+    "damaged, so it is not known what was put where; look at the addresses of earlier pushes for pictures that must "
+    "not be shown, then delete these records"
+)
+
+
+def _pushed_name(name: str) -> str:
+    if not all(map(is_plain, name.split("/"))):
+        raise ValueError("is no path below an address")
+    return name
+
+
+PushedName = Annotated[str, AfterValidator(_pushed_name)]
 
 
 @dataclass(frozen=True)
@@ -24,35 +41,37 @@ class PushRecord:
     text                 digest of the texts that can be read in or beside the picture
     """
 
-    # What a later version wrote might mean that a file must go: a record that is not understood stops the push.
+    # What a later version wrote might mean that a file must go: a record that is not understood is named as lost.
     __pydantic_config__ = ConfigDict(extra="forbid")
 
     delivery: str
     address: str
-    name: str
-    sha256: str = ""
-    bytes: int = 0
+    name: PushedName
+    sha256: Digest | Literal[""] = ""
+    bytes: Count = 0
     mark: str = ""
     text: str = ""
-    sending: str = ""
+    sending: Digest | Literal[""] = ""
 
 
 class PushRecords:
-    """The records of one OUT. Raises PushError when they cannot be read or written."""
+    """The records of one OUT. Raises PushError when they cannot be written.
+
+    lost  one sentence on records that are damaged, so that nobody knows what they put where; empty where there are none
+    """
 
     def __init__(self, store: Store) -> None:
         self.store = store
         (store.work / _KIND).mkdir(parents=True, exist_ok=True)
         self._records: dict[tuple[str, str], PushRecord] = {}
+        damaged = []
         for name in store.names(_KIND):
-            try:
-                record = store.record(_KIND, name, PushRecord)
-            except ValueError as error:
-                raise PushError(
-                    f"{store.work / _KIND / name}: cannot be read, so what was put where is not known"
-                ) from error
-            if record is not None:
+            record = store.record(_KIND, name, PushRecord)
+            if record is not None and _name(record) == name:
                 self._records[record.address, record.name] = record
+            else:
+                damaged.append(str(store.work / _KIND / name))
+        self.lost = [f"{and_more(damaged)}: {_LOST}"] if damaged else []
 
     def at(self, address: str, name: str) -> PushRecord | None:
         """The record of a file at an address; None where this OUT never put one there."""

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import zipfile
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import BinaryIO
 
@@ -39,8 +40,15 @@ def ordered(items: Sequence[Item]) -> list[Item]:
     return sorted(items, key=lambda item: item.name)
 
 
-def write_zip(out: Path, path: Path, folder: str, items: Sequence[Item]) -> str:
-    """Write the zip whole or not at all, and return the SHA-256 of its bytes.
+def write_zip(
+    out: Path,
+    path: Path,
+    folder: str,
+    items: Sequence[Item],
+    announce: Callable[[str, int], None] = lambda sha, size: None,
+) -> tuple[str, int]:
+    """Write the zip whole or not at all, and return the SHA-256 and number of its bytes, which `announce` is given
+    before it appears at `path`.
 
     The pictures go into `folder` as they are, since a JPEG does not compress; with them goes their list of checksums.
     Files pass through in blocks; sizes beyond 4 GiB and more than 65,535 files take the zip64 form.
@@ -54,8 +62,11 @@ def write_zip(out: Path, path: Path, folder: str, items: Sequence[Item]) -> str:
             data = checksums(ordered(items))
             with archive.open(_entry(f"{folder}/{CHECKSUMS}", len(data)), "w") as into:
                 into.write(data)
+        size = file.seek(0, io.SEEK_END)
         file.seek(0)
-        return hashlib.file_digest(file, "sha256").hexdigest()  # type: ignore[arg-type]
+        digest = hashlib.file_digest(file, "sha256").hexdigest()  # type: ignore[arg-type]
+        announce(digest, size)
+    return digest, size
 
 
 def _entry(name: str, size: int) -> zipfile.ZipInfo:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from fnmatch import fnmatch
 from pathlib import Path
 
+from pipeline.deliver.page import SMALL
 from pipeline.engine.burst_light import find_scenes
 from pipeline.engine.earlier import DeliveredFile
 from pipeline.engine.filenames import holds_withheld
@@ -25,6 +26,7 @@ from pipeline.engine.tables.selection import refuse_typed
 from pipeline.errors import InputError
 from pipeline.recipe.recipe import Recipe
 from pipeline.report.record import RunRecord
+from pipeline.store.places import refuse_links
 from pipeline.store.store import Store
 
 Progress = Callable[[str, int, int], None]  # phase, done, total
@@ -58,6 +60,7 @@ def refuse(recipe: Recipe, shoot: Shoot, only: str | None = None, out: Path | No
         if out is not None and (out / delivery.name).resolve() in (folder, *folder.parents):
             raise InputError(f"delivery {delivery.name}: {out / delivery.name} holds the shoot; choose another --out")
     if out is not None:
+        refuse_links(out, (path for d in recipe.deliveries for path in (d.name, f"{d.name}/{SMALL}")))
         refuse_typed(shoot, out)
     refuse_unready(recipe)
     refuse_unplaced(recipe, shoot)

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Literal
 
 from pipeline.errors import InputError
 from pipeline.formats.metadata.model import Metadata
 from pipeline.shoot.frame_names import KnownFile, NameMemory
 from pipeline.store.keys import digest_json
-from pipeline.store.records import read_json, write_json
-from pipeline.store.store import Store
+from pipeline.store.places import DeliveredPath, digest_below
+from pipeline.store.records import Count, Digest
+from pipeline.store.store import ROOT, Store
 from pipeline.textfile.messages import and_more, counted
 from pipeline.types import Frame
 
@@ -26,13 +27,13 @@ class Rendered:
     scan      digest of the JPEG's scan data, "" for other formats; thumb  name of its small picture, ""
     """
 
-    relative: str
+    relative: DeliveredPath
     key: str
-    sha256: str
-    bytes: int
-    width: int
-    height: int
-    quality: int
+    sha256: Digest
+    bytes: Count
+    width: Count
+    height: Count
+    quality: Count
     scan: str
     thumb: str
     notices: tuple[str, ...] = field(default=())
@@ -51,29 +52,24 @@ class DeliveredFile(Rendered):
     frame: str = ""
     text: str = ""
     mtime: int = 0
-    replaced: str = ""
+    replaced: Digest | Literal[""] = ""
     current: bool = True
 
     def is_ours(self, digest: str) -> bool:
-        """Whether a file of this SHA-256 was put there by this program."""
-        return digest == self.sha256 or (not self.mtime and digest == self.replaced)
+        """Whether a file of this SHA-256, "" where it cannot be read, was put there by this program."""
+        return bool(digest) and (digest == self.sha256 or (not self.mtime and digest == self.replaced))
 
-    def as_bytes(self) -> bytes:
-        """For the store."""
-        return json.dumps({name: value for name, value in asdict(self).items() if name != "current"}).encode()
 
-    @staticmethod
-    def from_bytes(data: bytes | None) -> DeliveredFile | None:
-        """Reads what `as_bytes` wrote; None where it is damaged, or names a file that no delivery can have made: a
-        record planted in OUT/.work must not lead to a file elsewhere, since old files are removed."""
-        try:
-            found = json.loads(data or b"")
-            entry = DeliveredFile(**found | {"notices": tuple(found["notices"])})
-            delivery, name = entry.relative.split("/")
-        except (AttributeError, KeyError, TypeError, ValueError):
-            return None
-        plain = all(part not in ("", ".", "..") and not set(part) & set("\\:\0") for part in (delivery, name))
-        return entry if plain else None
+def read_done(store: Store, name: str) -> DeliveredFile | None:
+    """The record of a delivered file; None where there is none, or it is not that of the file that `name` stands for:
+    a record that was planted or moved in OUT/.work must not lead to another file, since old files are removed."""
+    entry = store.record("done", name, DeliveredFile)
+    return replace(entry, current=True) if entry is not None and done_name(entry.relative) == name else None
+
+
+def keep_done(store: Store, entry: DeliveredFile) -> None:
+    """Keep the record of a delivered file. Raises OSError."""
+    store.put_record("done", done_name(entry.relative), DeliveredFile, entry)
 
 
 def done_name(relative: str) -> str:
@@ -89,12 +85,10 @@ def text_key(metadata: Metadata | None) -> str:
 def announce(store: Store, one: Rendered, frame: str, metadata: Metadata | None) -> None:
     """Record a file before it is written. A run may be stopped between the two, and its process may die before it
     learns of the file: a file without a record would stay when its consent is withdrawn. Raises OSError."""
-    path = store.out / one.relative
-    before = DeliveredFile.from_bytes(store.get("done", done_name(one.relative)))
-    digest = hashlib.sha256(path.read_bytes()).hexdigest() if before is not None and path.is_file() else ""
-    replaced = digest if before is not None and before.is_ours(digest) else ""  # not what a person has changed
-    entry = DeliveredFile(**vars(one), frame=frame, text=text_key(metadata), replaced=replaced)
-    store.put("done", done_name(one.relative), entry.as_bytes())
+    before = read_done(store, done_name(one.relative))
+    digest = digest_below(store.out, one.relative) if before is not None else None
+    replaced = digest if before and digest and before.is_ours(digest) else ""  # not what a person has changed
+    keep_done(store, DeliveredFile(**vars(one), frame=frame, text=text_key(metadata), replaced=replaced))
 
 
 @dataclass(frozen=True)
@@ -108,7 +102,7 @@ class _Names:
 def names_known(out: Path) -> NameMemory:
     """What earlier runs into `out` called their frames."""
     store = Store(out)
-    kept = read_json(store.work / "names.json", _Names) or _Names()
+    kept = store.record(ROOT, "names.json", _Names) or _Names()
     return NameMemory(kept.files, kept.rows, digest=store.frame_digest)
 
 
@@ -117,7 +111,7 @@ def keep_names(store: Store, frames: Sequence[Frame], rows: Mapping[str, str]) -
 
     Frames that are no longer there keep theirs, so that no other frame gets their name. Raises OSError.
     """
-    before = read_json(store.work / "names.json", _Names) or _Names()
+    before = store.record(ROOT, "names.json", _Names) or _Names()
     files: list[KnownFile] = []
     for frame in frames:
         try:
@@ -128,7 +122,7 @@ def keep_names(store: Store, frames: Sequence[Frame], rows: Mapping[str, str]) -
         files += [KnownFile(frame.name, frame.number, relative) for relative in frame.relatives[1:]]
     paths, digests = {f.relative for f in files}, {f.sha256 for f in files} - {""}
     files += [f for f in before.files if f.relative not in paths and f.sha256 not in digests]
-    write_json(store.work / "names.json", _Names, _Names(tuple(files), {**before.rows, **rows}))
+    store.put_record(ROOT, "names.json", _Names, _Names(tuple(files), {**before.rows, **rows}))
 
 
 def refuse_other_shoot(store: Store, shoot: Path, frames: Sequence[Frame]) -> None:

@@ -8,14 +8,25 @@ from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
-from pipeline.engine.earlier import DeliveredFile, Rendered, absent, done_name, notice_on, text_key
+from pipeline.engine.earlier import (
+    DeliveredFile,
+    Rendered,
+    absent,
+    done_name,
+    keep_done,
+    notice_on,
+    read_done,
+    text_key,
+)
 from pipeline.engine.filenames import holds_withheld
 from pipeline.engine.jobs import Planner
+from pipeline.engine.lost_records import UNKNOWN, found_again
 from pipeline.engine.render import Output, rewrap
 from pipeline.errors import EvencourtError
 from pipeline.formats.metadata.model import Metadata
 from pipeline.shoot.facts import FrameFacts
 from pipeline.store.files import write_atomic
+from pipeline.store.places import digest_below, path_below
 from pipeline.store.store import Store
 
 _EARLIER = "made by an earlier run with other settings"
@@ -51,9 +62,9 @@ class Outputs:
         made = self.files.get(output.relative)
         if made is not None and (made.key, made.text) == (output.key, text_key(output.metadata)):
             return True  # earlier in this run
-        entry = DeliveredFile.from_bytes(self.store.get("done", done_name(output.relative)))
-        path = self.store.out / output.relative
-        if entry is None or not path.is_file():
+        entry = read_done(self.store, done_name(output.relative))
+        path = path_below(self.store.out, output.relative)
+        if entry is None or path is None or not path.is_file():
             return False
         if entry.key != output.key:
             if made is None:  # an earlier run's
@@ -61,7 +72,7 @@ class Outputs:
             return False
         text = text_key(output.metadata)
         same = path.stat().st_size == entry.bytes and path.stat().st_mtime_ns == entry.mtime
-        if not same and hashlib.sha256(path.read_bytes()).hexdigest() != entry.sha256:
+        if not same and digest_below(self.store.out, output.relative) != entry.sha256:
             return False
         if entry.text != text:
             rewrapped = rewrap(self.store.out, output.relative, entry.scan, output.metadata)
@@ -86,14 +97,19 @@ class Outputs:
         """
         allowed = dict(texts)
         gone: list[str] = []
-        for name in self.store.names("done"):
-            entry = DeliveredFile.from_bytes(self.store.get("done", name))
-            if entry is None or entry.relative in self.files:
+        entries = [entry for name in self.store.names("done") if (entry := read_done(self.store, name)) is not None]
+        lost = found_again(self.store, {*self.files, *(entry.relative for entry in entries)}, planner.shoot)
+        self.notices += lost.notices
+        for entry in (*entries, *lost.files):
+            if entry.relative in self.files:
                 continue
             relative = entry.relative
-            path = self.store.out / relative
+            path = path_below(self.store.out, relative)
+            if path is None:
+                self.notices.append(f"{relative}: is, or lies in, a link in OUT; it is left alone, so look at it")
+                continue
             if not path.is_file():
-                self.store.remove("done", name)
+                self.store.remove("done", done_name(relative))
                 continue
             delivery = next((d for d in planner.recipe.deliveries if relative.startswith(f"{d.name}/")), None)
             stem = Path(relative).stem
@@ -117,7 +133,7 @@ class Outputs:
         self, entry: DeliveredFile, path: Path, stays: bool, metadata: Metadata | None, gone: list[str]
     ) -> None:
         """Give one file its new text, or remove it where it may not stay. `gone` collects what was removed."""
-        relative, intact = entry.relative, entry.is_ours(hashlib.sha256(path.read_bytes()).hexdigest())
+        relative, intact = entry.relative, entry.is_ours(digest_below(self.store.out, entry.relative) or "")
         if not (stays and entry.text == text_key(metadata)):
             if not intact:
                 self.notices.append(
@@ -126,6 +142,9 @@ class Outputs:
                 )
                 return
             rewrapped = rewrap(self.store.out, relative, entry.scan, metadata) if stays else None
+            if rewrapped is None and stays and not entry.key:  # found again, and no JPEG
+                self.notices.append(f"{relative}: {UNKNOWN}")
+                return
             if rewrapped is None:
                 path.unlink()
                 self.store.remove("done", done_name(relative))
@@ -148,5 +167,5 @@ class Outputs:
 
     def _put(self, entry: DeliveredFile) -> DeliveredFile:
         self.files[entry.relative] = entry
-        self.store.put("done", done_name(entry.relative), entry.as_bytes())
+        keep_done(self.store, entry)
         return entry

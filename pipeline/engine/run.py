@@ -26,6 +26,7 @@ from pipeline.report.html import write_report
 from pipeline.report.record import ObservationRecord, RunRecord, write_record
 from pipeline.steps import crop
 from pipeline.store.cache import NO_CACHE, Cache
+from pipeline.store.places import resolved
 from pipeline.store.store import Store
 from pipeline.textfile.messages import counted
 from pipeline.workers.executors import map_unordered
@@ -114,6 +115,7 @@ class _Run:
         record.seconds["deliver"] = round(time.perf_counter() - start, 2)
         record.sent = {name: sent_record(done) for name, done in sent.items()}
         record.notices += [text for done in sent.values() for text in done.notices]
+        record.notices += self.store.damage_notice()
         left = left_notice(self.store)
         record.notices += [left] if left else []
         redacted = redaction.record(record)
@@ -189,6 +191,7 @@ def run(
 
     Raises InputError before anything starts, RunStoppedError where the disk is full, OSError where OUT fails otherwise.
     """
+    out = resolved(out)
     refuse(recipe, shoot, only, out)
     store = Store.open(out, shoot.folder, cache)
     with store.locked():

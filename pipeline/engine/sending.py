@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
@@ -10,6 +11,7 @@ from pipeline.captions.language import language_of
 from pipeline.deliver.address import parse_address
 from pipeline.deliver.deliver import Progress, deliver, recall
 from pipeline.deliver.model import Delivered, Item, Wanted, set_facts
+from pipeline.deliver.records import PushRecords
 from pipeline.deliver.targets import lacking
 from pipeline.engine.earlier import DeliveredFile
 from pipeline.engine.jobs import Shoot
@@ -17,6 +19,7 @@ from pipeline.errors import InputError
 from pipeline.recipe.recipe import Delivery, Recipe
 from pipeline.report.record import AddedFile, FrameRecord, PushRecord, SentRecord
 from pipeline.steps.caption import CaptionParams
+from pipeline.store.store import Store
 from pipeline.textfile.messages import and_more
 
 
@@ -47,7 +50,11 @@ def send(
         )
         for one in recipe.deliveries
     }
-    return sent | recall(out, [one.name for one in recipe.deliveries], earlier=earlier)
+    sent |= recall(out, [one.name for one in recipe.deliveries], earlier=earlier)
+    if lost := PushRecords(Store(out)).lost:
+        first = recipe.deliveries[0].name
+        sent[first] = replace(sent[first], problems=(*sent[first].problems, *lost))
+    return sent
 
 
 def refuse_unready(recipe: Recipe) -> None:

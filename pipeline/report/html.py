@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import base64
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 
 from pipeline.report.record import FrameRecord, RunRecord
 from pipeline.store.files import write_atomic
+from pipeline.store.places import is_plain
+from pipeline.store.store import Store
 from pipeline.textfile.html import link, page_environment
 from pipeline.textfile.messages import counted
 
@@ -22,14 +24,12 @@ def write_report(out: Path, record: RunRecord) -> Path:
 
     def picture(name: str | None) -> str:
         """A thumbnail as a data: URL, "" where there is none."""
-        if not name or name != PurePosixPath(name).name:  # a file of thumbs/, nothing elsewhere
-            return ""
-        try:
-            data = (out / ".work" / "thumbs" / name).read_bytes()
-        except FileNotFoundError:
+        data = store.get("thumbs", name) if name and is_plain(name) else None  # a file of thumbs/, nothing elsewhere
+        if data is None:
             return ""
         return "data:image/jpeg;base64," + base64.b64encode(data).decode()
 
+    store = Store(out)
     environment = page_environment("report")
     environment.filters |= {
         "address": link,

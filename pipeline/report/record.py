@@ -8,14 +8,17 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Literal
 
-from pydantic import JsonValue, TypeAdapter, ValidationError
+from pydantic import JsonValue, TypeAdapter
 
 from pipeline.errors import InputError
 from pipeline.people.ranking import Ranked
 from pipeline.store.files import write_atomic
+from pipeline.store.places import read_file
+from pipeline.store.records import from_json
 from pipeline.types import JsonObject
 
 SCHEMA = 2  # raised when the form of run.json changes
+_LARGEST = 1 << 30  # octets of run.json; 20,000 frames take a tenth of it
 SCHEMA_FILE = Path(__file__).with_name("run.schema.json")
 
 Status = Literal["delivered", "failed", "held", "left out", "undone"]
@@ -209,16 +212,23 @@ def write_record(out: Path, record: RunRecord) -> None:
 def read_record(out: Path) -> RunRecord | None:
     """Read OUT/run.json; None where there is none. Raises InputError where it is damaged or of another version."""
     path = out / "run.json"
-    if not path.is_file():
-        return None
     again = "run the same command again to write it again"
     try:
-        found = json.loads(path.read_bytes())
-        if isinstance(found, dict) and found.get("schema") != SCHEMA:
+        data = read_file(path, _LARGEST)
+        if from_json(_Version, data).schema != SCHEMA:
             raise InputError(f"{path}: was written by another version of evencourt; {again}")
-        return RunRecord.from_json(found)
-    except (ValidationError, ValueError) as error:
+        return from_json(RunRecord, data)
+    except FileNotFoundError:
+        return None
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror or error}); {again}") from error
+    except ValueError as error:
         raise InputError(f"{path}: is damaged and cannot be read; {again}") from error
+
+
+@dataclass
+class _Version:
+    schema: int
 
 
 if __name__ == "__main__":

@@ -6,7 +6,6 @@ is a miss, and a folder that others could read or change, or a disk that is full
 
 from __future__ import annotations
 
-import hashlib
 import os
 import shutil
 import stat
@@ -19,12 +18,13 @@ import platformdirs
 from pydantic import ByteSize, TypeAdapter
 
 from pipeline.errors import InputError
-from pipeline.store.files import TEMPORARY, write_atomic
+from pipeline.store.files import TEMPORARY, is_leftover, write_atomic
+from pipeline.store.places import open_file
+from pipeline.store.seal import is_sealed, sealed, unsealed
 
 VARIABLE = "EVENCOURT_CACHE"  # a folder to use in place of the user's cache folder
 SIZE_VARIABLE = "EVENCOURT_CACHE_SIZE"  # such as "500 MB"
 _KINDS = ("measured", "damaged", "burst_light", "references", "numbers", "digests")
-_MAGIC = b"evencourt kept 1\n"
 _TAG = "CACHEDIR.TAG"
 # Cache Directory Tagging Specification 0.6 (B. Ford): backups leave a folder with this file out.
 _TAG_TEXT = "Signature: 8a477f597d28d172789f06886806bc55\n# What evencourt measured of frames. It may be deleted.\n"
@@ -89,11 +89,10 @@ class Cache:
             data = _read(path)
         except OSError:
             return None
-        head = len(_MAGIC) + hashlib.sha256().digest_size
-        if not data.startswith(_MAGIC) or data[len(_MAGIC) : head] != _checksum(kind, name, data[head:]):
+        found = unsealed(kind, name, data)
+        if found is None:
             self.forget(kind, name)
-            return None
-        return data[head:]
+        return found
 
     def put(self, kind: str, name: str, data: bytes) -> None:
         """Keep bytes under `name`, a plain file name, and remove the entries that were used longest ago where the
@@ -103,17 +102,17 @@ class Cache:
         self._make_room(len(data))
         try:
             if self._writable:
-                _write(self.folder / kind / name, _MAGIC + _checksum(kind, name, data) + data)
+                _write(self.folder / kind / name, sealed(kind, name, data))
         except IsADirectoryError:  # somebody put a folder there: this one entry is not kept
             return
         except OSError as error:
             self._give_up(error.strerror or str(error))
 
     def forget(self, kind: str, name: str) -> None:
-        """Remove an entry; also one that proved to be damaged."""
+        """Remove an entry, also one that proved to be damaged; what this program did not write stays."""
         if self.folder is not None:
             with suppress(OSError):
-                (self.folder / kind / name).unlink()
+                _remove(self.folder / kind / name)
 
     def _give_up(self, why: str) -> None:
         self._writable = False
@@ -196,19 +195,20 @@ def _is_mine(found: os.stat_result) -> bool:
     return not hasattr(os, "geteuid") or found.st_uid == os.geteuid()
 
 
-def _checksum(kind: str, name: str, data: bytes) -> bytes:
-    """SHA-256 (FIPS 180-4) of an entry with its place, so that it counts nowhere else."""
-    digest = hashlib.sha256(f"{kind}\0{name}\0".encode())
-    digest.update(data)
-    return digest.digest()
+def _remove(path: Path) -> None:
+    """Remove an entry. Raises OSError, also where it is none that this program wrote."""
+    with open_file(path) as file:
+        ours = is_sealed(file.read(32))
+    if not ours:
+        raise OSError(f"{path} was not written by this program")
+    path.unlink()
 
 
 def _read(path: Path) -> bytes:
     """All of an entry, which counts as used now. Raises OSError; a link, a pipe, or somebody else's file is one."""
-    safe = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
-    with os.fdopen(os.open(path, os.O_RDONLY | safe), "rb") as file:
+    with open_file(path) as file:
         found = os.fstat(file.fileno())
-        if not stat.S_ISREG(found.st_mode) or not _is_mine(found) or found.st_size > 2 * SIZES.entry:
+        if not _is_mine(found) or found.st_size > 2 * SIZES.entry:
             raise OSError(f"{path} was not written by this program")
         data = file.read()
     with suppress(OSError):
@@ -233,9 +233,9 @@ def _trim(folder: Path, limit: int) -> int:
             for one in found:
                 with suppress(OSError):
                     about = one.stat(follow_symlinks=False)
-                    if not one.name.startswith(TEMPORARY):
+                    if not one.name.startswith(TEMPORARY) and about.st_size <= 2 * SIZES.entry:
                         entries.append((about.st_mtime, about.st_size, one.path))
-                    elif now - about.st_mtime > SIZES.abandoned:
+                    elif is_leftover(one.name) and now - about.st_mtime > SIZES.abandoned:
                         Path(one.path).unlink()
     size = sum(entry[1] for entry in entries)
     if size > limit:
@@ -243,6 +243,6 @@ def _trim(folder: Path, limit: int) -> int:
             if size <= limit * SIZES.left:
                 break
             with suppress(OSError):
-                Path(path).unlink()
-            size -= octets
+                _remove(Path(path))
+                size -= octets
     return size

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import secrets
 import time
 import unicodedata
@@ -14,6 +15,7 @@ from typing import BinaryIO
 from pipeline.store.disk import create, flush, move
 
 TEMPORARY = ".evencourt-part-"  # how the name of a file begins that is not whole yet
+_LEFTOVER = re.compile(re.escape(TEMPORARY) + r"[0-9]+-[0-9a-f]+")
 _WINDOWS = os.name == "nt"
 _TRIES = 6  # with waits of 50, 100, ... ms, about 1.5 s in all
 
@@ -74,6 +76,11 @@ def _naming(path: Path) -> Iterator[None]:
         if error.errno is None:
             raise
         raise OSError(error.errno, error.strerror, str(path)) from error
+
+
+def is_leftover(name: str) -> bool:
+    """Whether a file's name is one that `whole_file` gives to what is not whole yet."""
+    return _LEFTOVER.fullmatch(name) is not None
 
 
 def folded(path: str) -> str:

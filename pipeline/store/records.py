@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import Any, TypeVar
+from typing import Annotated, Any, TypeVar
 
-from pydantic import TypeAdapter
-
-from pipeline.store.files import write_atomic
+from pydantic import Field, StringConstraints, TypeAdapter
 
 T = TypeVar("T")
-
+Digest = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{64}$")]  # SHA-256, hex
+Count = Annotated[int, Field(ge=0, lt=1 << 63)]
 
 _adapters: dict[Any, TypeAdapter[Any]] = {}  # making one costs more than many uses of it
 
@@ -32,16 +30,3 @@ def from_json(kind: type[T], data: bytes) -> T:
     Raises ValueError where `data` is no JSON, or no such record: a member is missing or of another type.
     """
     return _adapter(kind).validate_json(data, strict=True)
-
-
-def write_json(path: Path, kind: type[T], record: T) -> None:
-    """Keep a record in a file, whole or not at all. Raises OSError."""
-    write_atomic(path, to_json(kind, record))
-
-
-def read_json(path: Path, kind: type[T]) -> T | None:
-    """What `write_json` kept; None where there is no file or it holds no such record. Raises OSError."""
-    try:
-        return from_json(kind, path.read_bytes())
-    except (FileNotFoundError, ValueError):
-        return None

@@ -19,12 +19,17 @@ from filelock import FileLock, Timeout
 from pipeline.errors import InputError, RunStoppedError
 from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.digests import FrameDigest, read_digest
-from pipeline.store.files import TEMPORARY, is_inside, write_atomic
-from pipeline.store.records import from_json, read_json, to_json, write_json
+from pipeline.store.files import TEMPORARY, is_inside, is_leftover, write_atomic
+from pipeline.store.places import OWN_FILES, is_link, path_below, read_file, refuse_links
+from pipeline.store.records import from_json, to_json
+from pipeline.store.seal import HEAD, sealed, unsealed
+from pipeline.textfile.messages import counted
 from pipeline.types import Frame
 
 T = TypeVar("T")
 KINDS = ("measured", "damaged", "burst_light", "references", "numbers", "done", "thumbs", "extras", "pushed")
+ROOT = ""  # the kind of what is kept in OUT/.work itself
+_LARGEST = 256_000_000  # octets of a kept file: ten times what 20,000 frames take; what is larger is not ours
 
 
 @dataclass(frozen=True)
@@ -45,7 +50,11 @@ class Source:
 
 
 class Store:
-    """OUT/.work: measured/ and burst_light/ by key, done/ by delivered file, thumbs/, digests.json, lock."""
+    """OUT/.work: measured/ and burst_light/ by key, done/ by delivered file, thumbs/, digests.json, lock.
+
+    Everything but the lock is kept under a kind and a name, with a seal, and is absent where it does not fit: cut,
+    changed, moved, planted, a link. `damaged` has the names of what did not fit, as kind/name, to be said once.
+    """
 
     def __init__(self, out: Path, shoot: Path | None = None, cache: Cache = NO_CACHE, durable: bool = True) -> None:
         """`cache`: the user's, which other runs share; durable: what is put here outlasts a loss of power."""
@@ -55,18 +64,22 @@ class Store:
         self._cache, self._durable = cache, durable
         self._digests: dict[str, FrameDigest] | None = None
         self._cached_digests: dict[str, FrameDigest] = {}
+        self.damaged: dict[str, None] = {}
+        self._checked: dict[tuple[str, str], tuple[int, int, int]] = {}  # seals that were right: size, time, inode
 
     @classmethod
     def open(cls, out: Path, shoot: Path, cache: Cache = NO_CACHE, durable: bool = True) -> Store:
-        """Make the folders. Raises InputError when OUT lies in the shoot or cannot be written."""
+        """Make the folders. Raises InputError when OUT lies in the shoot or cannot be written, or when something of
+        ours in it is a link."""
         if is_inside(out.resolve(), shoot.resolve()):
             raise InputError(f"{out}: OUT lies inside the shoot folder, which is never written; choose another folder")
         store = cls(out, shoot, cache, durable)
+        refuse_links(out, (".work", ".work/lock", *(f".work/{kind}" for kind in KINDS), *OWN_FILES))
         try:
             for kind in KINDS:
                 (store.work / kind).mkdir(parents=True, exist_ok=True)
-            write_atomic(store.work / "probe", b"")
-            (store.work / "probe").unlink(missing_ok=True)
+            with tempfile.NamedTemporaryFile(prefix=f"{TEMPORARY}{os.getpid()}-", dir=store.work):
+                pass
         except OSError as error:
             raise InputError(f"{out}: cannot be written ({error.strerror or error}); choose another --out") from error
         return store
@@ -106,54 +119,97 @@ class Store:
             raise InputError(f"{self.out}: cannot be locked ({error}); give an --out on a local disk") from error
         try:
             since = datetime.now().astimezone().isoformat(" ", "seconds")
-            write_json(self.work / "holder.json", Holder, Holder(os.getpid(), socket.gethostname(), since))
+            self.put_record(ROOT, "holder.json", Holder, Holder(os.getpid(), socket.gethostname(), since))
             yield
         finally:
             with suppress(OSError):
-                (self.work / "holder.json").unlink()
+                self.remove(ROOT, "holder.json")
             lock.release()
 
     def _holder(self) -> str:
         # Beside the lock, because Windows lets nobody read a locked file.
-        holder = read_json(self.work / "holder.json", Holder)
+        holder = self.record(ROOT, "holder.json", Holder)
         return f" (process {holder.process} on {holder.on}, since {holder.since})" if holder else ""
 
     def is_locked(self) -> bool:
         """Whether a run holds the folder now."""
-        if not (self.work / "lock").exists():
+        lock = path_below(self.out, ".work/lock")
+        if lock is None or not lock.is_file():
             return False
         try:
-            with FileLock(self.work / "lock").acquire(timeout=0):
+            with FileLock(lock).acquire(timeout=0):
                 return False
         except Timeout:
             return True
+        except (OSError, NotImplementedError):  # a folder that can only be read: no run writes to it
+            return False
 
     def clean_temporaries(self) -> None:
         """Remove what a killed run left behind under temporary names; the caller holds the lock.
 
-        Neither the shoot nor the OUT of another run is entered, should they lie inside this OUT.
+        Only in the folders that a run writes to, and only plain files of just such names. Neither the shoot nor the
+        OUT of another run is entered, should they lie inside this OUT.
         """
-        for folder, below, files in os.walk(self.out):
-            here = Path(folder)
-            below[:] = [name for name in below if not self._is_foreign(here / name)]
-            for name in files:
-                if name.startswith(TEMPORARY):
-                    with suppress(OSError):  # harmless where it stands; the next run tries again
-                        (here / name).unlink()
+        folders = [self.out, self.work, *(self.work / kind for kind in KINDS)]
+        for delivery in self.delivery_folders():
+            folders += [delivery, *self._folders(delivery)]
+        for folder in folders:
+            with suppress(OSError), os.scandir(folder) as found:  # harmless where it stands; the next run tries again
+                for one in found:
+                    if is_leftover(one.name) and one.is_file(follow_symlinks=False):
+                        with suppress(OSError):
+                            Path(one.path).unlink()
+
+    def delivery_folders(self) -> list[Path]:
+        """Folders in OUT that may be those of deliveries: neither links nor the shoot, nor the OUT of another run."""
+        return self._folders(self.out)
+
+    def _folders(self, folder: Path) -> list[Path]:
+        with suppress(OSError), os.scandir(folder) as found:
+            below = [Path(one.path) for one in found if one.is_dir(follow_symlinks=False) and one.name != ".work"]
+            return [one for one in below if not is_link(one) and not self._is_foreign(one)]
+        return []
 
     def _is_foreign(self, folder: Path) -> bool:
         return (folder / ".work").is_dir() or folder.resolve() == self._shoot
 
     def get(self, kind: str, name: str) -> bytes | None:
-        """Bytes kept under `name`, or None."""
+        """Bytes kept under `name`; None where there are none, or not what was kept there: see `damaged`."""
+        place = f"{kind}/{name}" if kind else name
+        path = path_below(self.out, f".work/{place}")
         try:
-            return (self.work / kind / name).read_bytes()
-        except FileNotFoundError:
+            if path is None:
+                raise OSError(errno.ELOOP, "leads elsewhere")
+            about = path.lstat()
+            data = read_file(path, _LARGEST)
+        except (FileNotFoundError, NotADirectoryError):
             return None
+        except OSError:  # also a disk that cannot read it any more
+            self.damaged[place] = None
+            return None
+        seen = (about.st_size, about.st_mtime_ns, about.st_ino)
+        if self._checked.get((kind, name)) == seen:
+            return data[HEAD:]
+        found = unsealed(kind, name, data)
+        if found is None:
+            self.damaged[place] = None
+        else:
+            self._checked[kind, name] = seen
+        return found
 
     def put(self, kind: str, name: str, data: bytes) -> None:
         """Keep bytes under `name`. Raises OSError."""
-        write_atomic(self.work / kind / name, data, durable=self._durable)
+        write_atomic(self.work / kind / name, sealed(kind, name, data), durable=self._durable)
+        self._checked.pop((kind, name), None)
+
+    def damage_notice(self) -> list[str]:
+        """One notice on what was kept here and does not fit; none where all does."""
+        if not self.damaged:
+            return []
+        first = next(iter(self.damaged)).encode("utf-8", "replace").decode()  # a planted name may be no text
+        which = f"{self.work / first}"
+        more = f" and {counted(len(self.damaged) - 1, 'other file')} there" if len(self.damaged) > 1 else ""
+        return [f"{which}{more}: damaged, or not written by this program; not used, and made again where it is needed"]
 
     def shared(self, kind: str, name: str, is_good: Callable[[bytes], bool]) -> bytes | None:
         """Bytes kept under `name` here, or else in the user's cache, from which they are copied: the cache may be
@@ -161,6 +217,8 @@ class Store:
         kept = self.get(kind, name)
         if kept is not None and is_good(kept):
             return kept
+        if kept is not None:
+            self.damaged[f"{kind}/{name}"] = None
         kept = self._cache.get(kind, name)
         if kept is None:
             return None
@@ -177,9 +235,13 @@ class Store:
             self._cache.put(kind, name, kept)
 
     def record(self, kind: str, name: str, of: type[T]) -> T | None:
-        """The record of type `of` kept under `name`; None where there is none. Raises ValueError for another thing."""
+        """The record of type `of` kept under `name`; None where there is none, or another thing: see `damaged`."""
         data = self.get(kind, name)
-        return None if data is None else from_json(of, data)
+        try:
+            return None if data is None else from_json(of, data)
+        except ValueError:
+            self.damaged[f"{kind}/{name}" if kind else name] = None
+            return None
 
     def put_record(self, kind: str, name: str, of: type[T], record: T) -> None:
         """Keep a record of type `of` under `name`. Raises OSError."""
@@ -187,30 +249,33 @@ class Store:
 
     def names(self, kind: str) -> list[str]:
         """Everything kept of one kind, sorted."""
-        folder = self.work / kind
-        return sorted(p.name for p in folder.iterdir() if not p.name.startswith(".")) if folder.is_dir() else []
+        folder = path_below(self.out, f".work/{kind}")
+        if folder is None or not folder.is_dir():
+            return []
+        return sorted(p.name for p in folder.iterdir() if not p.name.startswith("."))
 
     def remove(self, kind: str, name: str) -> None:
-        """Forget `name`."""
-        (self.work / kind / name).unlink(missing_ok=True)
+        """Forget `name`. What is damaged, or is not ours, stays."""
+        if self.get(kind, name) is not None:
+            (self.work / kind / name).unlink(missing_ok=True)
 
     def keep_source(self, shoot: Path, facts: Path | None) -> None:
         """Remember where the frames are, for `verify --render`. Here and not in run.json, which may be passed on."""
         kept = Source(str(shoot.resolve()), str(facts.resolve()) if facts else None)
-        write_json(self.work / "source.json", Source, kept)
+        self.put_record(ROOT, "source.json", Source, kept)
 
     def keep_recipe(self, text: str) -> None:
         """Remember the flattened recipe, for `verify --render`; in run.json it is without withheld names."""
-        write_atomic(self.work / "recipe.yaml", text.encode())
+        self.put(ROOT, "recipe.yaml", text.encode())
 
     def recipe(self) -> str | None:
         """What `keep_recipe` kept."""
-        path = self.work / "recipe.yaml"
-        return path.read_text(encoding="utf-8") if path.is_file() else None
+        kept = self.get(ROOT, "recipe.yaml")
+        return None if kept is None else kept.decode("utf-8", "replace")
 
     def source(self) -> Source:
         """What `keep_source` kept."""
-        return read_json(self.work / "source.json", Source) or Source()
+        return self.record(ROOT, "source.json", Source) or Source()
 
     def frames_seen(self) -> set[tuple[str, int]]:
         """(path in the shoot folder, size in octets) of the frames of earlier runs."""
@@ -242,11 +307,11 @@ class Store:
     def save_digests(self) -> None:
         """Keep the digests for the next run."""
         if self._digests is not None:
-            write_json(self.work / "digests.json", dict[str, FrameDigest], self._digests)
+            self.put_record(ROOT, "digests.json", dict[str, FrameDigest], self._digests)
             self._cache.put("digests", self._digests_name(), to_json(dict[str, FrameDigest], self._cached_digests))
 
     def _kept_digests(self) -> dict[str, FrameDigest]:
-        return read_json(self.work / "digests.json", dict[str, FrameDigest]) or {}
+        return self.record(ROOT, "digests.json", dict[str, FrameDigest]) or {}
 
     def _digests_in_cache(self) -> dict[str, FrameDigest]:
         data = self._cache.get("digests", self._digests_name())

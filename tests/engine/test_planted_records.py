@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
-from pipeline.engine.earlier import DeliveredFile
+from pipeline.engine.earlier import DeliveredFile, done_name, keep_done, read_done
 from pipeline.engine.outputs import Outputs
 from pipeline.store.store import Store
 
@@ -18,10 +19,19 @@ ENTRY: dict[str, Any] = {
 }  # fmt: skip
 
 
-def test_an_entry_is_read_back_as_it_was_kept() -> None:
-    entry = DeliveredFile.from_bytes(json.dumps(ENTRY).encode())
+@pytest.fixture
+def store(tmp_path: Path) -> Store:
+    (tmp_path / "shoot").mkdir()
+    return Store.open(tmp_path / "out", tmp_path / "shoot")
+
+
+def test_an_entry_is_read_back_as_it_was_kept(store: Store) -> None:
+    name = done_name(ENTRY["relative"])
+    store.put("done", name, json.dumps(ENTRY).encode())
+    entry = read_done(store, name)
     assert entry is not None and entry.relative == ENTRY["relative"] and entry.current
-    assert DeliveredFile.from_bytes(entry.as_bytes()) == entry
+    keep_done(store, entry)
+    assert read_done(store, name) == entry
 
 
 @pytest.mark.parametrize(
@@ -39,18 +49,36 @@ def test_an_entry_is_read_back_as_it_was_kept() -> None:
         3,
     ],
 )
-def test_a_planted_path_removes_nothing(tmp_path: Path, relative: object) -> None:
-    (tmp_path / "shoot").mkdir()
+def test_a_planted_path_removes_nothing(tmp_path: Path, store: Store, relative: object) -> None:
     outside = tmp_path / "kept.jpg"
     outside.write_bytes(b"abc")
-    store = Store.open(tmp_path / "out", tmp_path / "shoot")
     digest = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"  # of "abc": FIPS 180-4, appendix B.1
-    store.put("done", "planted.json", json.dumps(ENTRY | {"relative": relative, "sha256": digest}).encode())
+    name = done_name(str(relative))
+    store.put("done", name, json.dumps(ENTRY | {"relative": relative, "sha256": digest}).encode())
     outputs = Outputs(store)
-    outputs.settle(None, {}, set())  # type: ignore[arg-type]  # the planner is not asked about what is no record
+    planner = SimpleNamespace(shoot=None)  # not asked about what is no record
+    outputs.settle(planner, {}, set())  # type: ignore[arg-type]
     assert outside.read_bytes() == b"abc" and not outputs.files
 
 
-@pytest.mark.parametrize("data", [None, b"", b"{", b"[]", b"null", b"{}", json.dumps(ENTRY | {"more": 1}).encode()])
-def test_a_damaged_entry_is_none(data: bytes | None) -> None:
-    assert DeliveredFile.from_bytes(data) is None
+@pytest.mark.parametrize(
+    "data",
+    [b"", b"{", b"[]", b"null", b"{}", *(json.dumps(ENTRY | change).encode() for change in (
+        {"sha256": "0" * 63}, {"sha256": "X" * 64}, {"bytes": -1}, {"bytes": 1 << 80}, {"bytes": "3"}, {"mtime": None},
+        {"notices": "text"}, {"width": 4.5}, {"replaced": "../x"}, {"frame": ["a"]}, {"thumb": {}},
+    ))],
+)  # fmt: skip
+def test_a_damaged_entry_is_none(store: Store, data: bytes) -> None:
+    name = done_name(ENTRY["relative"])
+    store.put("done", name, data)
+    assert read_done(store, name) is None and store.damage_notice()
+
+
+def test_an_entry_counts_only_under_its_own_name(store: Store) -> None:
+    store.put("done", done_name("web/TH1_0002.jpg"), json.dumps(ENTRY).encode())
+    assert read_done(store, done_name("web/TH1_0002.jpg")) is None
+
+
+def test_what_cannot_be_read_is_not_ours() -> None:
+    """A file that was announced over nothing: "" is the SHA-256 of no file."""
+    assert not DeliveredFile(**ENTRY | {"mtime": 0, "replaced": "", "notices": ()}).is_ours("")

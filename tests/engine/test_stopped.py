@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.engine.earlier import DeliveredFile, Rendered, announce
+from pipeline.engine.earlier import DeliveredFile, Rendered, announce, keep_done, read_done
 from pipeline.engine.render import render
 from pipeline.engine.run import Outcome, jobs, read_shoot, run
 from pipeline.recipe.recipe import Recipe, load_recipe
@@ -81,10 +81,10 @@ def test_a_file_that_was_about_to_be_replaced_is_still_ours(shoot: Path) -> None
     again(shoot)
     store = Store(shoot.parent / "out")
     [name] = [n for n in store.names("done") if b"TH5_0001" in (store.get("done", n) or b"")]
-    entry = DeliveredFile.from_bytes(store.get("done", name))
+    entry = read_done(store, name)
     assert entry is not None
     announced = {**vars(entry), "sha256": "0" * 64, "replaced": entry.sha256, "mtime": 0}
-    store.put("done", name, DeliveredFile(**announced).as_bytes())
+    keep_done(store, DeliveredFile(**announced))
     may_be_shown(shoot, "no")
     again(shoot)
     assert on_disk(shoot) == set()
@@ -114,14 +114,14 @@ def test_what_a_person_changed_does_not_become_ours_by_being_announced(shoot: Pa
     store = Store(shoot.parent / "out")
     path = store.out / "web" / "TH5_0001.jpg"
     [name] = [n for n in store.names("done") if b"TH5_0001" in (store.get("done", n) or b"")]
-    entry = DeliveredFile.from_bytes(store.get("done", name))
+    entry = read_done(store, name)
     assert entry is not None
     made = Rendered(**{f.name: getattr(entry, f.name) for f in fields(Rendered)} | {"sha256": "0" * 64})
     for retouched, ours in ((False, True), (True, False)):
         if retouched:
-            store.put("done", name, entry.as_bytes())
+            keep_done(store, entry)
             path.write_bytes(path.read_bytes() + b"retouched")
         announce(store, made, entry.frame, None)
-        announced = DeliveredFile.from_bytes(store.get("done", name))
+        announced = read_done(store, name)
         assert announced is not None
         assert announced.is_ours(hashlib.sha256(path.read_bytes()).hexdigest()) == ours

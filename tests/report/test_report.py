@@ -15,6 +15,7 @@ import pytest
 from pipeline.report import html
 from pipeline.report.html import write_report
 from pipeline.report.record import SCHEMA, RunRecord
+from pipeline.store.store import Store
 
 # HTML Living Standard, 13.1.2: void elements have no end tag.
 VOID = {"area", "base", "br", "col", "embed", "hr", "img", "input", "link", "meta", "source", "track", "wbr"}
@@ -86,10 +87,9 @@ class Page(HTMLParser):
 
 @pytest.fixture
 def out(tmp_path: Path) -> Path:
-    thumbs = tmp_path / ".work" / "thumbs"
-    thumbs.mkdir(parents=True)
+    (tmp_path / ".work" / "thumbs").mkdir(parents=True)
     for name in ("TH1_0001.before.jpg", "TH1_0001.web.jpg"):
-        (thumbs / name).write_bytes(THUMB)
+        Store(tmp_path).put("thumbs", name, THUMB)
     return tmp_path
 
 

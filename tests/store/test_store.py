@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import errno
-import json
 import os
 import subprocess
 import sys
@@ -17,7 +16,7 @@ from pipeline.store import store as module
 from pipeline.store.digests import FrameDigest
 from pipeline.store.files import write_atomic
 from pipeline.store.keys import digest_file
-from pipeline.store.records import from_json, read_json, to_json, write_json
+from pipeline.store.records import from_json, to_json
 from pipeline.store.store import Source, Store
 from pipeline.types import Frame
 
@@ -114,19 +113,93 @@ def test_a_file_that_is_held_open(
     assert [p.name for p in tmp_path.iterdir()] == (["file"] if works else [])
 
 
-def test_records_come_back_and_damage_counts_as_absent(tmp_path: Path) -> None:
-    path = tmp_path / "a.json"
-    assert read_json(path, Source) is None
-    write_json(path, Source, Source("Zoë", None))
-    assert read_json(path, Source) == Source("Zoë", None)
-    path.write_bytes(b'{"shoot": "Zo')
-    assert read_json(path, Source) is None
+def test_records_come_back_and_damage_counts_as_absent(store: Store) -> None:
+    assert store.record("", "a.json", Source) is None and not store.damaged
+    store.put_record("", "a.json", Source, Source("Zoë", None))
+    assert store.record("", "a.json", Source) == Source("Zoë", None)
     kept = {"a/TH1_0001.dng": FrameDigest(3, 2**62 + 1, "ba78")}
-    write_json(path, dict[str, FrameDigest], kept)
-    assert read_json(path, dict[str, FrameDigest]) == kept
-    assert json.loads(path.read_text(encoding="utf-8"))["a/TH1_0001.dng"][:3] == [3, 2**62 + 1, "ba78"]
-    path.write_bytes(b'{"a/TH1_0001.dng": [3, 4, "ba78"]}')  # as an earlier version wrote it
-    assert read_json(path, dict[str, FrameDigest]) == {"a/TH1_0001.dng": FrameDigest(3, 4, "ba78")}
+    store.put_record("", "b.json", dict[str, FrameDigest], kept)
+    assert store.record("", "b.json", dict[str, FrameDigest]) == kept
+    store.put("", "c.json", b'{"a/TH1_0001.dng": [3, 4, "ba78"]}')  # as an earlier version wrote it
+    assert store.record("", "c.json", dict[str, FrameDigest]) == {"a/TH1_0001.dng": FrameDigest(3, 4, "ba78")}
+    assert not store.damage_notice()
+    store.put("", "a.json", b'{"shoot": "Zo')
+    assert store.record("", "a.json", Source) is None
+    (store.work / "b.json").write_bytes(to_json(dict[str, FrameDigest], kept))  # without a seal
+    assert store.record("", "b.json", dict[str, FrameDigest]) is None
+    assert list(store.damaged) == ["a.json", "b.json"]
+    [said] = store.damage_notice()
+    assert said.startswith(f"{store.work / 'a.json'} and 1 other file there: damaged")
+
+
+def test_cut_changed_moved_and_planted_files_are_absent(store: Store) -> None:
+    """Whatever a disk or a person did to a byte, and wherever a file was copied from."""
+    store.put("done", "a.json", b"one")
+    path = store.work / "done" / "a.json"
+    whole = path.read_bytes()
+    for changed in (
+        *(whole[:n] for n in range(len(whole))),
+        *(whole[:n] + bytes([whole[n] ^ 1]) + whole[n + 1 :] for n in range(len(whole))),
+        whole + b" ",
+    ):
+        path.write_bytes(changed)
+        assert store.get("done", "a.json") is None
+    for kind, name in (("done", "b.json"), ("extras", "a.json")):
+        (store.work / kind / name).write_bytes(whole)
+        assert store.get(kind, name) is None
+    path.write_bytes(whole)
+    assert store.get("done", "a.json") == b"one"
+    changed = bytearray(whole)
+    changed[-1] ^= 1
+    path.write_bytes(changed)  # after it was read and right
+    os.utime(path, ns=(1, 1))
+    assert store.get("done", "a.json") is None
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no pipes, and links need rights")
+def test_what_is_no_file_of_ours_is_never_read(store: Store, tmp_path: Path) -> None:
+    """A pipe would hang for ever; a link may lead to any file, a sealed one too; a file may be as large as the disk."""
+    store.put("done", "a.json", b"one")
+    (store.work / "done" / "a.json").rename(tmp_path / "a.json")
+    (store.work / "done" / "a.json").symlink_to(tmp_path / "a.json")
+    os.mkfifo(store.work / "done" / "pipe")
+    (store.work / "done" / "folder").mkdir()
+    with (store.work / "done" / "large").open("wb") as file:
+        file.truncate(1 << 40)
+    for name in ("a.json", "pipe", "folder", "large", "../measured", "../../../a.json"):
+        assert store.get("done", name) is None, name
+    assert len(store.damaged) == 6
+    store.put("extras", "a.json", b"one")
+    (store.work / "extras").rename(tmp_path / "extras")
+    (store.work / "extras").symlink_to(tmp_path / "extras")
+    assert store.get("extras", "a.json") is None and store.names("extras") == []
+
+
+def test_forgetting_removes_only_what_was_kept(store: Store) -> None:
+    store.put("done", "a.json", b"one")
+    (store.work / "done" / "b.json").write_bytes(b"somebody's")
+    for name in ("a.json", "b.json", "c.json"):
+        store.remove("done", name)
+    assert [path.name for path in (store.work / "done").iterdir()] == ["b.json"]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="symbolic links need rights on Windows")
+@pytest.mark.parametrize(
+    "name", [".work", ".work/measured", ".work/done", ".work/lock", "run.json", "report.html", "frames.csv"]
+)
+@pytest.mark.parametrize("there", [True, False])
+def test_a_link_in_place_of_ours_is_refused_and_nothing_written(
+    tmp_path: Path, shoot: Path, name: str, there: bool
+) -> None:
+    out, target = tmp_path / "out", shoot / "target"
+    if there:
+        (target.mkdir if name in (".work", ".work/measured", ".work/done") else target.touch)()
+    (out / name).parent.mkdir(parents=True)
+    (out / name).symlink_to(target)
+    with pytest.raises(InputError, match="is a link, and what is written there would land elsewhere"):
+        Store.open(out, shoot)
+    assert list(out.rglob("*")) == ([out / ".work", out / name] if "/" in name else [out / name])
+    assert not target.is_dir() or not list(target.iterdir())
 
 
 @pytest.mark.parametrize("data", [b"", b"null", b"[]", b'{"shoot": 3}', b'{"shoot": ["a"]}'])
@@ -214,7 +287,7 @@ def test_a_longer_file_of_the_same_time_is_read_again(store: Store, shoot: Path)
 
 
 def test_damaged_digests_are_made_anew(store: Store, shoot: Path) -> None:
-    (store.work / "digests.json").write_bytes(b"[1, 2")
+    store.put("", "digests.json", b"[1, 2")
     path = shoot / "TH1_0001.dng"
     path.write_bytes(b"abc")
     assert store.frame_digest(Frame("TH1_0001", path, path.name, "raw")) == digest_file(path)
@@ -267,6 +340,14 @@ def test_leftovers_are_removed_and_nothing_else(store: Store, shoot: Path) -> No
         (folder / leftover).write_bytes(b"")
     (out / "web" / "TH1_0001.jpg").write_bytes(b"picture")
     (out / ".hidden").write_bytes(b"a file of the user")
+    own = (".evencourt-part-", ".evencourt-part-mine.jpg", ".evencourt-part-1-0.jpg")
+    for name in own:
+        (out / "web" / name).write_bytes(b"a file of the user")
+    (out / "web" / "mine" / "deep").mkdir(parents=True)
+    (out / "web" / "mine" / "deep" / leftover).write_bytes(b"no run writes there")
     Store(out, inner).clean_temporaries()
     left = {p.relative_to(out).as_posix() for p in out.rglob("*") if p.is_file()}
-    assert left == {"web/TH1_0001.jpg", ".hidden", f"second/web/{leftover}", f"raws/{leftover}"}
+    assert left == {
+        "web/TH1_0001.jpg", ".hidden", f"second/web/{leftover}", f"raws/{leftover}", f"web/mine/deep/{leftover}",
+        *(f"web/{name}" for name in own),
+    }  # fmt: skip

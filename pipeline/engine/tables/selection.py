@@ -12,8 +12,10 @@ from pipeline.errors import InputError
 from pipeline.recipe.recipe import Recipe
 from pipeline.shoot.read_facts import FRAMES_FILE, facts_place
 from pipeline.store.files import write_atomic
-from pipeline.store.records import read_json, write_json
-from pipeline.store.store import Store
+from pipeline.store.places import digest_below
+from pipeline.store.store import ROOT, Store
+
+_RECORD = "proposal.json"
 
 
 def proposal(shoot: Shoot, recipe: Recipe, plan: Plan) -> str:
@@ -50,18 +52,13 @@ def write_proposal(store: Store, text: str) -> None:
     """Write OUT/frames.csv, and remember that it is ours. Raises OSError."""
     data, before = text.encode("utf-8-sig"), _digest(store)
     # Before the file, so that after a kill in between neither the old nor the new one is taken for a person's.
-    write_json(_record(store), list[str], [sha256(data).hexdigest(), *([before] if before else [])])
+    store.put_record(ROOT, _RECORD, list[str], [sha256(data).hexdigest(), *([before] if before else [])])
     write_atomic(store.out / FRAMES_FILE, data)
 
 
 def _digest(store: Store) -> str | None:
-    path = store.out / FRAMES_FILE
-    return sha256(path.read_bytes()).hexdigest() if path.is_file() else None
+    return digest_below(store.out, FRAMES_FILE)
 
 
 def _written(store: Store) -> list[str]:
-    return read_json(_record(store), list[str]) or []
-
-
-def _record(store: Store) -> Path:
-    return store.work / "proposal.json"
+    return store.record(ROOT, _RECORD, list[str]) or []

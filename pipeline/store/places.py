@@ -1,0 +1,144 @@
+"""Paths in OUT that a record names: followed only where they stay in OUT and go through no link."""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import os
+import re
+import stat
+import unicodedata
+from collections.abc import Iterable
+from contextlib import suppress
+from pathlib import Path
+from typing import Annotated, BinaryIO
+
+from pydantic import AfterValidator
+
+from pipeline.errors import InputError
+
+_BLOCK = 1 << 20
+_LONGEST = 255  # octets of a name that file systems take
+# Microsoft Learn, "Naming Files, Paths, and Namespaces": characters and names that Windows reserves.
+_RESERVED = re.compile(r"(con|prn|aux|nul|conin\$|conout\$|(com|lpt)[0-9\u00b9\u00b2\u00b3])(?=\.|$)", re.IGNORECASE)
+_REFUSED = re.compile(r'[<>:"/\\|?*]')
+_DELIVERY = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9_.-]{0,63}")  # what a recipe may call a delivery
+OWN_FILES = ("run.json", "report.html", "frames.csv")  # in OUT itself
+
+
+def is_plain(name: str) -> bool:
+    """Whether a text is the name of one file or folder on every system: no path, drive, stream or device."""
+    try:
+        length = len(name.encode())
+    except UnicodeEncodeError:  # half of a surrogate pair
+        return False
+    return (
+        0 < length <= _LONGEST
+        and name not in (".", "..")
+        and name == name.rstrip(" .")
+        and not _REFUSED.search(name)
+        and not _RESERVED.match(name)
+        and not any(unicodedata.category(c) == "Cc" for c in name)
+    )
+
+
+def is_delivered_path(relative: str) -> bool:
+    """Whether a posix path below OUT may be that of a file of a delivery: delivery/name, or delivery/small/name."""
+    delivery, *rest = relative.split("/")
+    return (
+        _DELIVERY.fullmatch(delivery) is not None
+        and is_plain(delivery)
+        and 1 <= len(rest) <= 2
+        and all(is_plain(part) and not part.startswith(".") for part in rest)
+    )
+
+
+def _delivered_path(relative: str) -> str:
+    if not is_delivered_path(relative):
+        raise ValueError("is no path of a delivered file")
+    return relative
+
+
+DeliveredPath = Annotated[str, AfterValidator(_delivered_path)]  # in a record: see is_delivered_path
+
+
+def is_link(path: Path) -> bool:
+    """Whether a path is itself a symbolic link, or on Windows a junction."""
+    try:
+        found = path.lstat()
+    except (OSError, ValueError):
+        return False
+    return stat.S_ISLNK(found.st_mode) or bool(
+        getattr(found, "st_reparse_tag", 0) == getattr(stat, "IO_REPARSE_TAG_MOUNT_POINT", -1)
+    )
+
+
+def path_below(folder: Path, relative: str) -> Path | None:
+    """Where a posix path that a record names lies below `folder`; None where it may lead elsewhere: a part of it is no
+    plain name, or is a link. What is there, if anything, may be of any kind. The one way from a record to a file."""
+    path = folder
+    for part in relative.split("/"):
+        path = path / part
+        if not is_plain(part) or is_link(path):
+            return None
+    return path
+
+
+def open_file(path: Path) -> BinaryIO:
+    """A file to read. Raises OSError, also for a link, and at once for a pipe, a device or a folder."""
+    flags = os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    if is_link(path):  # a system without O_NOFOLLOW
+        raise OSError(errno.ELOOP, "is a link", str(path))
+    file = os.fdopen(os.open(path, flags), "rb")
+    if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
+        file.close()
+        raise OSError(errno.EINVAL, "is no plain file", str(path))
+    return file
+
+
+def read_file(path: Path, most: int) -> bytes:
+    """All of a file of at most `most` octets. Raises OSError as open_file, and for a larger one."""
+    with open_file(path) as file:
+        if os.fstat(file.fileno()).st_size > most:
+            raise OSError(errno.EFBIG, "is larger than any file of this kind", str(path))
+        return file.read()
+
+
+def digest_below(folder: Path, relative: str) -> str | None:
+    """SHA-256 (FIPS 180-4), hex, of the file that a record names below `folder`; None where there is no such file, it
+    cannot be read, or the path may lead elsewhere."""
+    path = path_below(folder, relative)
+    if path is None:
+        return None
+    digest = hashlib.sha256()
+    try:
+        with open_file(path) as file:
+            while block := file.read(_BLOCK):
+                digest.update(block)
+    except OSError:
+        return None
+    return digest.hexdigest()
+
+
+def resolved(out: Path) -> Path:
+    """OUT itself: where it is a link that somebody made, to another disk say, the folder that it leads to.
+
+    Raises InputError where that is not there.
+    """
+    if not is_link(out):
+        return out
+    with suppress(OSError, RuntimeError):
+        return out.resolve(strict=True)
+    raise InputError(f"{out}: is a link to a folder that is not there now; plug in its disk, or choose another --out")
+
+
+def refuse_links(out: Path, below: Iterable[str]) -> None:
+    """Raises InputError where one of our own files or folders `below` OUT (posix paths) is a link: what is written
+    there would land elsewhere, perhaps in the shoot."""
+    for relative in below:
+        path = out / relative
+        if is_link(path):
+            raise InputError(
+                f"{path}: is a link, and what is written there would land elsewhere; remove the link, or choose "
+                "another --out"
+            )
