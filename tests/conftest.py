@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator
+from contextlib import nullcontext
 from pathlib import Path
 
 import cv2
@@ -25,6 +26,17 @@ def _own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
         environment.setenv("EVENCOURT_OFFLINE", "1")
         environment.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("cache")))
         environment.setenv("EVENCOURT_CACHE", str(tmp_path_factory.mktemp("frames")))
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _one_worker_is_this_process() -> Iterator[None]:
+    """Where a test calls a command in its own process with --workers 1: starting a worker costs a second each time."""
+    from pipeline.workers.executors import WorkChoice
+
+    real = WorkChoice.open
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(WorkChoice, "open", lambda self: nullcontext(1) if self.processes == 1 else real(self))
         yield
 
 

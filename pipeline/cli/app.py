@@ -47,7 +47,16 @@ Separator = Annotated[
         help="between cells; auto: as in a table that is there, else as spreadsheets of this computer's language do",
     ),
 ]
-Workers = Annotated[int, typer.Option("--workers", min=0, help="processes; 0 = one per core")]
+Workers = Annotated[int, typer.Option("--workers", min=0, help="processes; 0 = one per core, where memory allows")]
+FrameLimit = Annotated[
+    float | None,
+    typer.Option(
+        "--frame-limit",
+        metavar="SECONDS",
+        min=1,
+        help="end the work on a frame that takes longer, and name it; default: far more than the others took",
+    ),
+]
 
 
 def main() -> None:
@@ -83,14 +92,16 @@ def demo(
     models: ModelsFolder = None,
     offline: Offline = False,
     workers: Workers = 0,
+    frame_limit: FrameLimit = None,
     cache: CacheFolder = None,
     no_cache: NoCache = False,
 ) -> None:
     """Write a demonstration shoot of raw files and run the overnight recipe on it."""
     from pipeline.cli.cache import CacheChoice
     from pipeline.cli.run import run_demo
+    from pipeline.workers.executors import WorkChoice
 
-    run_demo(folder, models, offline, workers, CacheChoice(cache, not no_cache))
+    run_demo(folder, models, offline, WorkChoice(workers, frame_limit), CacheChoice(cache, not no_cache))
 
 
 @app.command()
@@ -119,16 +130,19 @@ def prepare(
     models: ModelsFolder = None,
     offline: Offline = False,
     workers: Workers = 0,
+    frame_limit: FrameLimit = None,
     cache: CacheFolder = None,
     no_cache: NoCache = False,
 ) -> None:
     """Write shoot.yaml, roster.csv and frames.csv to fill in, with all that the frames already tell."""
     from pipeline.cli.cache import CacheChoice
     from pipeline.cli.prepare import prepare_shoot
+    from pipeline.workers.executors import WorkChoice
 
     prepare_shoot(
         shoot, facts, like, models,
-        offline=offline, separator=separator, workers=workers, cache=CacheChoice(cache, not no_cache),
+        offline=offline, separator=separator, work=WorkChoice(workers, frame_limit),
+        cache=CacheChoice(cache, not no_cache),
     )  # fmt: skip
 
 
@@ -139,14 +153,16 @@ def inspect(
     models: ModelsFolder = None,
     offline: Offline = False,
     workers: Workers = 0,
+    frame_limit: FrameLimit = None,
     cache: CacheFolder = None,
     no_cache: NoCache = False,
 ) -> None:
     """What is in the folder: bursts, light, cameras and clocks, warnings, and what is no photograph."""
     from pipeline.cli.cache import CacheChoice
     from pipeline.cli.inspect import inspect_shoot
+    from pipeline.workers.executors import WorkChoice
 
-    inspect_shoot(shoot, facts, models, offline, workers, CacheChoice(cache, not no_cache))
+    inspect_shoot(shoot, facts, models, offline, WorkChoice(workers, frame_limit), CacheChoice(cache, not no_cache))
 
 
 @app.command()
@@ -180,20 +196,22 @@ def captions(
     models: ModelsFolder = None,
     offline: Offline = False,
     workers: Workers = 0,
+    frame_limit: FrameLimit = None,
     cache: CacheFolder = None,
     no_cache: NoCache = False,
 ) -> None:
     """Write a frames.csv to fill in, one row a frame; with --check, show the captions that one gives."""
     from pipeline.cli.cache import CacheChoice
     from pipeline.cli.captions import check_table, write_table
+    from pipeline.workers.executors import WorkChoice
 
     if check:
         check_table(shoot, facts, file, recipe)
     else:
         write_table(
             shoot, facts, file, recipe, out, models,
-            offline=offline, separator=separator, force=force, numbers=numbers, workers=workers,
-            cache=CacheChoice(cache, not no_cache),
+            offline=offline, separator=separator, force=force, numbers=numbers,
+            work=WorkChoice(workers, frame_limit), cache=CacheChoice(cache, not no_cache),
         )  # fmt: skip
 
 
@@ -205,14 +223,19 @@ def check(
     models: ModelsFolder = None,
     offline: Offline = False,
     workers: Workers = 0,
+    frame_limit: FrameLimit = None,
     cache: CacheFolder = None,
     no_cache: NoCache = False,
 ) -> None:
     """Validate a recipe and a shoot's facts; print the flattened recipe and what it would do."""
     from pipeline.cli.cache import CacheChoice
     from pipeline.cli.check import check_recipe
+    from pipeline.workers.executors import WorkChoice
 
-    check_recipe(recipe, shoot, facts, models, offline=offline, workers=workers, cache=CacheChoice(cache, not no_cache))
+    check_recipe(
+        recipe, shoot, facts, models,
+        offline=offline, work=WorkChoice(workers, frame_limit), cache=CacheChoice(cache, not no_cache),
+    )  # fmt: skip
 
 
 @app.command()
@@ -224,6 +247,7 @@ def run(
     models: ModelsFolder = None,
     offline: Offline = False,
     workers: Workers = 0,
+    frame_limit: FrameLimit = None,
     cluster: Annotated[str | None, typer.Option(help="address of a dask scheduler instead of local processes")] = None,
     only: Annotated[str | None, typer.Option(help="only frames whose name matches, such as 'TH1_00*'")] = None,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="say what would be done, and how long it takes")] = False,
@@ -233,10 +257,11 @@ def run(
     """Run a recipe over a shoot folder."""
     from pipeline.cli.cache import CacheChoice
     from pipeline.cli.run import run_shoot
+    from pipeline.workers.executors import WorkChoice
 
     run_shoot(
         recipe, shoot, out, facts, models,
-        offline=offline, workers=workers, cluster=cluster, only=only, dry_run=dry_run,
+        offline=offline, work=WorkChoice(workers, frame_limit, cluster), only=only, dry_run=dry_run,
         cache=CacheChoice(cache, not no_cache),
     )  # fmt: skip
 

@@ -28,7 +28,7 @@ from pipeline.store.files import is_inside, write_atomic
 from pipeline.store.store import Store
 from pipeline.textfile.messages import counted
 from pipeline.textfile.tables import UNICODE
-from pipeline.workers import executors
+from pipeline.workers.executors import WorkChoice, Workers
 
 
 def write_table(
@@ -43,7 +43,7 @@ def write_table(
     separator: str,
     force: bool,
     numbers: bool,
-    workers: int,
+    work: WorkChoice,
     cache: CacheChoice,
 ) -> None:
     """Write a table of all frames to fill in; what was filled in there before stays, unless `force`.
@@ -52,7 +52,7 @@ def write_table(
     offline    fetch no model file
     separator  a key of SEPARATORS, or "auto" for that of the table which is filled up, else for what spreadsheets of
                this computer's language take
-    numbers    also suggest players by the numbers on their jerseys; workers  processes, 0 for one a core
+    numbers    also suggest players by the numbers on their jerseys; work  where it is done
 
     Raises InputError where the table cannot be written or would lose something, typer.Exit(1) where a frame could
     not be read.
@@ -74,8 +74,8 @@ def write_table(
     if read.models.person is None:
         note("ratings look at the middle of each frame, since the model file that finds people is missing")
     numbers = numbers and _can_read(read)
-    with progress() as report:
-        _write(read, out, params, cells, numbers, workers or executors.default_workers(), cache, report)
+    with work.open() as workers, progress() as report:
+        _write(read, out, params, cells, numbers, workers, cache, report)
 
 
 def caption_params(recipe: Path | None) -> CaptionParams:
@@ -113,7 +113,7 @@ def _write(
     params: CaptionParams,
     separator: str,
     numbers: bool,
-    workers: int,
+    workers: Workers,
     cache: CacheChoice,
     report: Report,
 ) -> None:

@@ -18,7 +18,7 @@ from pipeline.engine.sending import refuse_unready
 from pipeline.errors import EvencourtError, InputError
 from pipeline.recipe.recipe import Recipe, flatten_yaml
 from pipeline.store.store import Store
-from pipeline.workers import executors
+from pipeline.workers.executors import WorkChoice
 
 
 def check_recipe(
@@ -28,12 +28,12 @@ def check_recipe(
     models: Path | None,
     *,
     offline: bool,
-    workers: int,
+    work: WorkChoice,
     cache: CacheChoice,
 ) -> None:
     """Print the recipe with every parameter, and what a run would make of `shoot`: its frames are measured for that.
 
-    offline  fetch no model file; workers  processes, 0 for one a core
+    offline  fetch no model file; work  where it is done
 
     Raises InputError with all that is wrong with the recipe and the facts, else for what makes a run impossible;
     typer.Exit(1) where frames would fail: the exit status is that of the run.
@@ -57,8 +57,13 @@ def check_recipe(
         say(flatten_yaml(loaded))
         return
     read = with_models(read, models, offline)
-    with open_cache(cache, read.folder) as kept, Store.scratch(read.folder, kept) as store, progress() as report:
-        record, _ = foresee(store, read, loaded, workers or executors.default_workers(), report)
+    with (
+        work.open() as workers,
+        open_cache(cache, read.folder) as kept,
+        Store.scratch(read.folder, kept) as store,
+        progress() as report,
+    ):
+        record, _ = foresee(store, read, loaded, workers, report)
     say(flatten_yaml(loaded))
     print_foreseen(record, Redaction(read).frame)
     if record.counts.failed:

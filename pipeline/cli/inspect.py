@@ -26,7 +26,7 @@ from pipeline.steps import decode, white_balance
 from pipeline.steps.base import SolveContext, camera_of
 from pipeline.store.store import Store
 from pipeline.textfile.messages import counted
-from pipeline.workers import executors
+from pipeline.workers.executors import WorkChoice, Workers
 
 _SOFT_ISO = 12800
 _MOST_CAMERAS = 24  # lines of the table: folders may stand for cameras that tell no serial number
@@ -46,18 +46,17 @@ class InspectText:
 
 
 def inspect_shoot(
-    shoot: Path, facts: Path | None, models: Path | None, offline: bool, workers: int, cache: CacheChoice
+    shoot: Path, facts: Path | None, models: Path | None, offline: bool, work: WorkChoice, cache: CacheChoice
 ) -> None:
-    """Measure a shoot and print what was found; `workers`: processes, 0 for one a core.
+    """Measure a shoot and print what was found; work  where it is done.
 
     Raises InputError where the shoot or its facts cannot be read, typer.Exit(1) where a frame cannot.
     """
     read = with_models(read_shoot(shoot, facts, models), models, offline)
-    with open_cache(cache, shoot) as kept, Store.scratch(read.folder, kept) as store:
-        count = workers or executors.default_workers()
+    with work.open() as workers, open_cache(cache, shoot) as kept, Store.scratch(read.folder, kept) as store:
         with progress() as report:
-            measured_frames = measure_shoot(store, read, count, report)
-        found = inspect_text(store, read, measured_frames, count)
+            measured_frames = measure_shoot(store, read, workers, report)
+        found = inspect_text(store, read, measured_frames, workers)
     columns = ("camera", "in clocks", "frames", "first", "last", *(["corrected by"] if read.added else []))
     _print_table("", columns, found.cameras)
     of_camera = ["camera"] if len(found.cameras) > 1 else []
@@ -81,10 +80,10 @@ def _print_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str
     out_console.print(table)
 
 
-def inspect_text(store: Store, shoot: Shoot, measured_frames: Sequence[MeasuredFrame], workers: int) -> InspectText:
+def inspect_text(store: Store, shoot: Shoot, measured_frames: Sequence[MeasuredFrame], workers: Workers) -> InspectText:
     """What is in the folder, in words; looks at the light of every burst first.
 
-    measured_frames  all frames of the shoot, measured into `store`; workers  processes, 1 or more
+    measured_frames  all frames of the shoot, measured into `store`; workers  as for map_unordered
     """
     words, notices = _light(store, shoot, measured_frames, workers)
     noise, of_noise = _noise(store, measured_frames)
@@ -145,7 +144,7 @@ def _bursts(shoot: Shoot, words: LightWords | None) -> list[list[str]]:
 
 
 def _reference_notes(
-    store: Store, shoot: Shoot, measured_frames: Sequence[MeasuredFrame], workers: int
+    store: Store, shoot: Shoot, measured_frames: Sequence[MeasuredFrame], workers: Workers
 ) -> Iterator[str]:
     """Where no reference is named, the frames that may be some."""
     if shoot.facts.references:
@@ -184,7 +183,7 @@ def _noise(store: Store, measured_frames: Sequence[MeasuredFrame]) -> tuple[list
 
 
 def _light(
-    store: Store, shoot: Shoot, measured_frames: Sequence[MeasuredFrame], workers: int
+    store: Store, shoot: Shoot, measured_frames: Sequence[MeasuredFrame], workers: Workers
 ) -> tuple[LightWords | None, tuple[str, ...]]:
     """The light as white_balance would see it: by the references where there are any, else by gray_world."""
     frames = [s.frame for s in measured_frames if not s.error]

@@ -25,7 +25,7 @@ from pipeline.steps import crop
 from pipeline.store.files import is_inside, write_atomic
 from pipeline.store.store import Store
 from pipeline.textfile.messages import counted
-from pipeline.workers import executors
+from pipeline.workers.executors import WorkChoice
 
 
 def prepare_shoot(
@@ -36,13 +36,13 @@ def prepare_shoot(
     *,
     offline: bool,
     separator: str,
-    workers: int,
+    work: WorkChoice,
     cache: CacheChoice,
 ) -> None:
     """Write shoot.yaml, roster.csv and frames.csv into the folder `facts`; one that is there is kept as it is.
 
     like       the folder of another match, whose roster, teams and texts are carried over
-    offline    fetch no model file; separator  as for captions.write_table; workers  processes, 0 for one a core
+    offline    fetch no model file; separator  as for captions.write_table; work  where it is done
 
     Raises InputError where the folder cannot be used or facts that exist are wrong, typer.Exit(1) where a frame could
     not be read.
@@ -61,12 +61,11 @@ def prepare_shoot(
         note(text)
     beside = prepare.written_facts(shoot)
     _make(facts)
-    count = workers or executors.default_workers()
-    with open_cache(cache, shoot) as kept, Store.scratch(shoot, kept) as store:
+    with work.open() as workers, open_cache(cache, shoot) as kept, Store.scratch(shoot, kept) as store:
         with progress() as report:
-            measured_frames = measure_shoot(store, read, count, report)
+            measured_frames = measure_shoot(store, read, workers, report)
             if EVENT_FILE not in there:
-                found = reference_proposals(store, measured_frames, read.bursts, count)
+                found = reference_proposals(store, measured_frames, read.bursts, workers)
                 _write_event(read, facts, measured_frames, found, beside, last)
         if ROSTER_FILE not in there:
             _write_roster(facts, beside, last, cell_separator(separator))

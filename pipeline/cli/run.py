@@ -5,8 +5,6 @@ from __future__ import annotations
 import importlib
 import statistics
 import time
-from concurrent.futures import Executor
-from contextlib import nullcontext
 from pathlib import Path
 
 import typer
@@ -24,7 +22,7 @@ from pipeline.recipe.recipe import Recipe, flatten_yaml
 from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.store import Store
 from pipeline.textfile.messages import counted
-from pipeline.workers import executors
+from pipeline.workers.executors import WorkChoice, Workers
 
 # Rendering a frame against measuring it: the same read and demosaic, then the steps on more pixels. About six on the
 # demonstration; eight errs on the late side.
@@ -39,8 +37,7 @@ def run_shoot(
     models: Path | None,
     *,
     offline: bool,
-    workers: int,
-    cluster: str | None,
+    work: WorkChoice,
     only: str | None,
     dry_run: bool,
     cache: CacheChoice,
@@ -48,25 +45,24 @@ def run_shoot(
     """Run a recipe over a shoot folder into `out`, or with `dry_run` say what would be done.
 
     offline  fetch no model file
-    workers  processes, 0 for one a core; cluster  address of a dask scheduler to use in their place
+    work     where it is done
     only     pattern of frame names, None for all
 
     Raises InputError before anything is written, RunStoppedError where the disk is full, and typer.Exit(1) where a
     frame failed or something was not sent.
     """
-    with executors.cluster(cluster) if cluster else nullcontext() as executor:
+    with work.open() as workers:
         read = engine.read_shoot(shoot, facts, models, out)
         loaded = read_recipe(recipe)
         read = with_models(read, models, offline)
-        count = workers or executors.default_workers()
         with open_cache(cache, shoot) as kept:
             if dry_run:
-                _dry_run(loaded, read, out, count, only, kept)
+                _dry_run(loaded, read, out, workers, work.count, only, kept)
             else:
-                _run(loaded, read, out, count, only, executor, kept)
+                _run(loaded, read, out, workers, only, kept)
 
 
-def run_demo(folder: Path, models: Path | None, offline: bool, workers: int, cache: CacheChoice) -> None:
+def run_demo(folder: Path, models: Path | None, offline: bool, work: WorkChoice, cache: CacheChoice) -> None:
     """Write the demonstration shoot into `folder`, where it is not there yet, and run the overnight recipe on it.
 
     Raises InputError where the folder holds other files.
@@ -79,27 +75,23 @@ def run_demo(folder: Path, models: Path | None, offline: bool, workers: int, cac
         with progress() as report:
             write_demo(shoot, progress=lambda done, total: report("shoot", done, total))
     read = with_models(engine.read_shoot(shoot, None, models), models, offline)
-    count = workers or executors.default_workers()
-    with open_cache(cache, shoot) as kept:
-        _run(read_recipe(), read, folder / "delivered", count, cache=kept)
+    with work.open() as workers, open_cache(cache, shoot) as kept:
+        _run(read_recipe(), read, folder / "delivered", workers, cache=kept)
 
 
 def _run(
     recipe: Recipe,
     shoot: engine.Shoot,
     out: Path,
-    workers: int,
+    workers: Workers,
     only: str | None = None,
-    executor: Executor | None = None,
     cache: Cache = NO_CACHE,
 ) -> None:
     started = time.perf_counter()
     for about in shoot.clock_notes:  # before the night, when they can still be corrected
         note(about.text)
     with progress() as report:
-        outcome = engine.run(
-            recipe, shoot, out, workers=workers, only=only, progress=report, executor=executor, cache=cache
-        )
+        outcome = engine.run(recipe, shoot, out, workers=workers, only=only, progress=report, cache=cache)
     said = {text for about in shoot.clock_notes for text in (about.text, about.record)}
     print_outcome(outcome.record, time.perf_counter() - started, said, Redaction(shoot).frame)
     print_places(outcome.record, out)
@@ -108,17 +100,19 @@ def _run(
         raise typer.Exit(1)
 
 
-def _dry_run(recipe: Recipe, shoot: engine.Shoot, out: Path, workers: int, only: str | None, cache: Cache) -> None:
+def _dry_run(
+    recipe: Recipe, shoot: engine.Shoot, out: Path, workers: Workers, count: int, only: str | None, cache: Cache
+) -> None:
     """As check, and about how long a run takes. Leaves nothing behind but what the cache keeps."""
     with Store.scratch(shoot.folder, cache) as store, progress() as report:
         record, measured_frames = foresee(store, shoot, recipe, workers, report, only, out)
     seconds = [s.seconds for s in measured_frames if not s.error]
     per_frame = statistics.fmean(seconds) if seconds else 0.0
-    minutes = per_frame * _RENDER_COST * record.counts.delivered / workers / 60
+    minutes = per_frame * _RENDER_COST * record.counts.delivered / count / 60
     say(flatten_yaml(recipe))
     print_foreseen(record, Redaction(shoot).frame)
     say(
-        f"about {minutes:.1f} minutes with {counted(workers, 'worker')} (a rough guess from measuring them, "
+        f"about {minutes:.1f} minutes with {counted(count, 'worker')} (a rough guess from measuring them, "
         f"{per_frame:.2f} s a frame)"
     )
     if record.counts.failed:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -15,7 +14,7 @@ from pipeline.store.keys import digest_json, environment
 from pipeline.store.packing import pack_parts, unpack_part
 from pipeline.store.store import Store
 from pipeline.types import Burst, Frame
-from pipeline.workers.executors import map_unordered
+from pipeline.workers.executors import Workers, map_unordered
 
 # Frames that are evened together, at most: their proxies are in memory at once. Longer than any burst (common practice,
 # no source), so a tenth more or less is flat.
@@ -36,12 +35,11 @@ def find_scenes(
     store: Store,
     measured_frames: Sequence[MeasuredFrame],
     bursts: Sequence[Burst],
-    workers: int = 1,
-    executor: Executor | None = None,
+    workers: Workers = 1,
 ) -> tuple[list[Scene], tuple[str, ...]]:
     """(a scene for each burst with a readable frame, in order of time; notices on bursts whose light was not found).
 
-    workers, executor  as for map_unordered
+    workers  as for map_unordered
     """
     by_name = {s.frame.name: s for s in measured_frames if not s.error}
     tasks = []
@@ -57,7 +55,7 @@ def find_scenes(
             tasks.append(_Task(store.out, tuple(s.frame for s in part), keys, key))
     waiting = [t for t in tasks if store.shared("burst_light", t.key, partial(_is_whole, len(t.frames))) is None]
     failed: dict[str, str] = {}
-    for index, result in map_unordered(_find_scene, waiting, workers, executor=executor):
+    for index, result in map_unordered(_find_scene, waiting, workers):
         if isinstance(result, Exception):
             name = waiting[index].frames[0].name
             failed[waiting[index].key] = f"{name}: the light of its burst was not found ({result}); it is left as it is"

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from concurrent.futures import Executor
 from dataclasses import dataclass
 from fnmatch import fnmatch
 from pathlib import Path
@@ -28,6 +27,7 @@ from pipeline.recipe.recipe import Recipe
 from pipeline.report.record import RunRecord
 from pipeline.store.places import refuse_links
 from pipeline.store.store import Store
+from pipeline.workers.executors import Workers
 
 Progress = Callable[[str, int, int], None]  # phase, done, total
 
@@ -66,25 +66,21 @@ def refuse(recipe: Recipe, shoot: Shoot, only: str | None = None, out: Path | No
     refuse_unplaced(recipe, shoot)
 
 
-def measure_shoot(
-    store: Store, shoot: Shoot, workers: int, progress: Progress, executor: Executor | None = None
-) -> list[MeasuredFrame]:
+def measure_shoot(store: Store, shoot: Shoot, workers: Workers, progress: Progress) -> list[MeasuredFrame]:
     """Measure all frames, in the order of the shoot, the light of their bursts, and where no references are named what
     may be some: this command needs it, or the next. Raises OSError where the disk is full."""
     found: dict[str, MeasuredFrame] = {}
-    for one in measure_frames(store, shoot.frames, shoot.facts, shoot.models, workers, executor):
+    for one in measure_frames(store, shoot.frames, shoot.facts, shoot.models, workers):
         found[one.frame.name] = one
         progress("measure", len(found), len(shoot.frames))
     measured_frames = [found[f.name] for f in shoot.frames]
-    find_scenes(store, measured_frames, shoot.bursts, workers, executor)
+    find_scenes(store, measured_frames, shoot.bursts, workers)
     if not shoot.facts.references:
-        reference_proposals(store, measured_frames, shoot.bursts, workers, executor)
+        reference_proposals(store, measured_frames, shoot.bursts, workers)
     return measured_frames
 
 
-def decide(
-    store: Store, planner: Planner, log: RunLog, workers: int, progress: Progress, executor: Executor | None = None
-) -> Decided:
+def decide(store: Store, planner: Planner, log: RunLog, workers: Workers, progress: Progress) -> Decided:
     """Measure, solve and plan. Frames that fail are in `log`, with their reason, and so is the time of each phase.
 
     Raises InputError where a template of file names fails, OSError where the disk is full.
@@ -92,11 +88,11 @@ def decide(
     shoot, recipe = planner.shoot, planner.recipe
     _ = planner.names  # raises where a name template fails: before the night's work, not after
     start = time.perf_counter()
-    measured_frames = measure_shoot(store, shoot, workers, progress, executor)
+    measured_frames = measure_shoot(store, shoot, workers, progress)
     log.failed |= {s.frame.name: s.error for s in measured_frames if s.error}
     log.seconds["measure"] = time.perf_counter() - start
     start = time.perf_counter()
-    plan = solve(store, measured_frames, shoot.bursts, shoot.facts, recipe, workers, executor)
+    plan = solve(store, measured_frames, shoot.bursts, shoot.facts, recipe, workers)
     log.seconds["solve"] = time.perf_counter() - start
     planned, failed = planner.plan(measured_frames, plan)
     log.failed |= failed
@@ -107,7 +103,7 @@ def foresee(
     store: Store,
     shoot: Shoot,
     recipe: Recipe,
-    workers: int,
+    workers: Workers,
     progress: Progress,
     only: str | None = None,
     out: Path | None = None,

@@ -6,10 +6,9 @@ import errno
 import json
 import time
 from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import cv2
 import numpy as np
@@ -36,7 +35,7 @@ from pipeline.store.keys import digest_json, environment
 from pipeline.store.packing import pack_parts, unpack_part
 from pipeline.store.store import Store
 from pipeline.types import Domain, Frame, Image, Noise
-from pipeline.workers.executors import map_unordered
+from pipeline.workers.executors import Workers, map_unordered
 
 # Pixels of the longer side of the decode that steps measure on. Chosen by eye, no source: smaller misses people far
 # down the court, larger costs time in proportion to its area. `python -m tests.crops` shows what it finds.
@@ -93,24 +92,23 @@ def measure_frames(
     frames: Sequence[Frame],
     facts: Facts,
     models: ModelFiles,
-    workers: int,
-    executor: Executor | None = None,
+    workers: Workers,
 ) -> Iterator[MeasuredFrame]:
     """Measure frames, yielding them as they are done. Measurements are kept in the store and in the cache behind it:
     another run or command reads them. A frame whose raw is damaged is measured from its JPEG, where it has one.
 
-    workers, executor  as for map_unordered. Raises OSError where the disk is full; any other failure is in `error`.
+    workers  as for map_unordered. Raises OSError where the disk is full; any other failure is in `error`.
     """
     damaged: dict[str, tuple[MeasuredFrame, str]] = {}
     twins: list[Frame] = []
-    for one in _measure(store, frames, facts, models, workers, executor):
+    for one in _measure(store, frames, facts, models, workers):
         twin = from_twin(one.frame) if one.error else None
         if twin is None:
             yield one
         else:
             damaged[twin.name] = one, notice(one.frame, one.error)
             twins.append(twin)
-    for one in _measure(store, twins, facts, models, workers, executor) if twins else ():
+    for one in _measure(store, twins, facts, models, workers) if twins else ():
         raw, why = damaged[one.frame.name]
         if one.error:
             yield replace(raw, error=f"{raw.error}; its {kind_of_twin(one.frame.relative)}: {one.error}")
@@ -123,8 +121,7 @@ def _measure(
     frames: Sequence[Frame],
     facts: Facts,
     models: ModelFiles,
-    workers: int,
-    executor: Executor | None,
+    workers: Workers,
 ) -> Iterator[MeasuredFrame]:
     """As measure_frames, each frame from its own file only."""
     tasks = []
@@ -147,7 +144,7 @@ def _measure(
         else:
             tasks.append(_Task(store.out, frame, digest, key, references, models))
     store.save_digests()
-    for index, result in map_unordered(_measure_one, tasks, workers, executor=executor):
+    for index, result in map_unordered(_measure_one, tasks, workers, size=octets):
         task = tasks[index]
         if isinstance(result, OSError) and result.errno in DISK_FULL:
             raise result
@@ -172,6 +169,20 @@ def reason(error: BaseException) -> str:
     if isinstance(error, MemoryError):
         return "not enough memory; run again with --workers 1"
     return f"unexpected {type(error).__name__}: {error}; please report this with the frame"
+
+
+class _OfAFrame(Protocol):
+    @property
+    def frame(self) -> Frame:
+        """Whose file it is about."""
+
+
+def octets(task: _OfAFrame) -> float:
+    """The size of the file that a task reads, 0 where that is not known: its time limit is in proportion."""
+    try:
+        return task.frame.path.stat().st_size
+    except OSError:
+        return 0.0
 
 
 def _measure_one(task: _Task) -> MeasuredFrame:

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import time
-from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from pipeline.engine.decide import Progress, decide, matches, measure_shoot, refuse
 from pipeline.engine.earlier import Rendered, keep_names, refuse_other_shoot
 from pipeline.engine.jobs import Planned, Planner, Shoot, read_shoot
-from pipeline.engine.measure import DISK_FULL, read_measured, reason
+from pipeline.engine.measure import DISK_FULL, octets, read_measured, reason
 from pipeline.engine.outputs import Outputs
 from pipeline.engine.record import Made, RunLog, build
 from pipeline.engine.redaction import Redaction
@@ -29,7 +28,7 @@ from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.places import resolved
 from pipeline.store.store import Store
 from pipeline.textfile.messages import counted
-from pipeline.workers.executors import map_unordered
+from pipeline.workers.executors import Workers, map_unordered
 
 __all__ = ["Outcome", "Progress", "Shoot", "jobs", "measure_shoot", "read_shoot", "run"]
 
@@ -57,12 +56,11 @@ class _Run:
         store: Store,
         shoot: Shoot,
         recipe: Recipe,
-        workers: int,
+        workers: Workers,
         progress: Progress,
-        executor: Executor | None = None,
     ) -> None:
         self.store, self.shoot, self.recipe = store, shoot, recipe
-        self.workers, self.progress, self.executor = workers, progress, executor
+        self.workers, self.progress = workers, progress
         self.planner = Planner(store.out, shoot, recipe)
         self.outputs = Outputs(store)
         self.log = RunLog(dict(shoot.missing))
@@ -73,7 +71,7 @@ class _Run:
         rendering = 0.0
         again = True
         while again:
-            decided = decide(self.store, self.planner, log, self.workers, self.progress, self.executor)
+            decided = decide(self.store, self.planner, log, self.workers, self.progress)
             measured_frames, plan, planned = decided.measured_frames, decided.plan, decided.planned
             start = time.perf_counter() - rendering
             keep_names(self.store, self.shoot.frames, self.shoot.facts.meant)
@@ -148,7 +146,7 @@ class _Run:
                 todo.append(replace(job, outputs=left))
         ready = total - len(todo)
         self.progress("render", ready, total)
-        for index, result in map_unordered(render, todo, self.workers, executor=self.executor):
+        for index, result in map_unordered(render, todo, self.workers, size=octets):
             job = todo[index]
             ready += 1
             if isinstance(result, UndecodableError) and job.frame.twin is not None:
@@ -177,16 +175,15 @@ def run(
     shoot: Shoot,
     out: Path,
     *,
-    workers: int,
+    workers: Workers,
     only: str | None = None,
     progress: Progress = lambda phase, done, total: None,
-    executor: Executor | None = None,
     cache: Cache = NO_CACHE,
 ) -> Outcome:
     """The whole run. A bad frame is in the outcome and stops nothing.
 
     only      a pattern of frame names (fnmatch), None for all; progress  called with (phase, done, total)
-    executor  where to measure and render, None for `workers` local processes
+    workers   where to measure and render
     cache     what other runs and commands measured of the same frames
 
     Raises InputError before anything starts, RunStoppedError where the disk is full, OSError where OUT fails otherwise.
@@ -199,7 +196,7 @@ def run(
         store.clean_temporaries()
         store.keep_source(shoot.folder, shoot.facts_file)
         try:
-            return _Run(store, shoot, recipe, workers, progress, executor).go(only)
+            return _Run(store, shoot, recipe, workers, progress).go(only)
         except OSError as error:
             if error.errno in DISK_FULL:
                 raise RunStoppedError(f"{out}: {_FULL}") from error

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from functools import cache
 
@@ -19,6 +18,7 @@ from pipeline.steps import crop
 from pipeline.steps.base import Solution, SolveContext
 from pipeline.store.store import Store
 from pipeline.types import Burst
+from pipeline.workers.executors import Workers
 
 
 @dataclass(frozen=True)
@@ -49,11 +49,10 @@ def shoot_light(
     measured_frames: Sequence[MeasuredFrame],
     bursts: Sequence[Burst],
     facts: Facts,
-    workers: int = 1,
-    executor: Executor | None = None,
+    workers: Workers = 1,
 ) -> ShootLight:
     """The light of the frames that could be read. Slow on the first call for a shoot; the scenes are then stored."""
-    scenes, notices = find_scenes(store, measured_frames, bursts, workers, executor)
+    scenes, notices = find_scenes(store, measured_frames, bursts, workers)
     light = compare([s.frame for s in measured_frames if not s.error], scenes, [r.frame for r in facts.references])
     return replace(light, notices=notices)
 
@@ -78,12 +77,11 @@ def solve(
     bursts: Sequence[Burst],
     facts: Facts,
     recipe: Recipe,
-    workers: int = 1,
-    executor: Executor | None = None,
+    workers: Workers = 1,
 ) -> Plan:
     """Run every step's `solve` in recipe order over the frames that could be read.
 
-    bursts  of frame names, in order of time; workers, executor  for finding the light, as for map_unordered
+    bursts  of frame names, in order of time; workers  for finding the light, as for map_unordered
     """
     frames = [s.frame for s in measured_frames if not s.error]
     solutions: dict[str, Mapping[str, Solution]] = {}
@@ -92,7 +90,7 @@ def solve(
 
     @cache
     def light() -> ShootLight:
-        return shoot_light(store, measured_frames, bursts, facts, workers, executor)
+        return shoot_light(store, measured_frames, bursts, facts, workers)
 
     @cache
     def people() -> tuple[Mapping[str, Subject | None], Mapping[str, Ranked]]:

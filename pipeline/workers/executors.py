@@ -1,50 +1,39 @@
-"""Work in this process, in many processes or on a cluster, through one function."""
+"""Work in this process, in worker processes or on a cluster, through one function."""
 
 from __future__ import annotations
 
-import ctypes
-import importlib
-import multiprocessing
 import os
-import signal
-from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import (
-    FIRST_COMPLETED,
-    CancelledError,
-    Executor,
-    Future,
-    InvalidStateError,
-    ProcessPoolExecutor,
-    wait,
-)
-from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager, suppress
-from typing import Any, TypeVar
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from typing import Protocol, TypeVar
 
-from pipeline.errors import FrameError, InputError
-from pipeline.textfile.messages import install
+from pipeline.workers.cluster import cluster
+from pipeline.workers.limits import workers_that_fit
+from pipeline.workers.processes import Processes
 
 T = TypeVar("T")
 R = TypeVar("R")
 Setup = Callable[[], None]
 
-_DIED = (
-    "its worker process died, and died again when it was tried once more: the file is damaged or memory ran out; "
-    "copy the frame again from the card, or close other programs and run again"
-)
-# Items that are handed out for each worker: one in work and one waiting, so that none is idle and a large frame is not
-# in memory long before its turn. Decides no result, only speed (common practice, no source).
-_IN_FLIGHT = 2
-_CLUSTER_TIMEOUT = 10  # s, within which a scheduler must answer
-_stop: Any = None  # in a worker: a flag, set by the parent to cancel what is queued
+
+class Executor(Protocol):
+    """Where the work is done."""
+
+    def map(
+        self, function: Callable[[T], R], items: Sequence[T], size: Callable[[T], float] | None = None
+    ) -> Iterator[tuple[int, R | Exception]]:
+        """As map_unordered."""
+
+
+Workers = int | Executor
 
 
 def default_workers() -> int:
-    """Cores that this process may use."""
+    """Cores that this process may use, or fewer where there is no memory for so many frames at once."""
     if hasattr(os, "sched_getaffinity"):
-        return max(1, len(os.sched_getaffinity(0)))
-    return os.cpu_count() or 1
+        return workers_that_fit(max(1, len(os.sched_getaffinity(0))))
+    return workers_that_fit(os.cpu_count() or 1)
 
 
 def worker_setup() -> None:
@@ -54,181 +43,58 @@ def worker_setup() -> None:
     cv2.setNumThreads(1)
 
 
+@dataclass(frozen=True)
+class WorkChoice:
+    """Where a command was asked to do its work.
+
+    processes  0 for as many as fit; frame_limit  seconds for one frame, None to go by the rate
+    cluster    address of a dask scheduler to use in their place, None for none
+    """
+
+    processes: int = 0
+    frame_limit: float | None = None
+    cluster: str | None = None
+
+    @property
+    def count(self) -> int:
+        """Of processes."""
+        return self.processes or default_workers()
+
+    def open(self) -> AbstractContextManager[Executor]:
+        """The workers, for the time of the command. Raises InputError where the cluster cannot be reached."""
+        if self.cluster:
+            return cluster(self.cluster, worker_setup, self.frame_limit)
+        return Processes(self.count, worker_setup, self.frame_limit)
+
+
 def map_unordered(
     function: Callable[[T], R],
     items: Sequence[T],
-    workers: int,
+    workers: Workers,
     initializer: Setup = worker_setup,
-    executor: Executor | None = None,
+    size: Callable[[T], float] | None = None,
 ) -> Iterator[tuple[int, R | Exception]]:
-    """Yield (index, result or the exception it raised) as they come. At most _IN_FLIGHT * workers are in flight.
+    """Yield (index, result or the exception it raised) as they come. Few items are taken at a time.
 
-    `function` and `items` must pickle unless workers is 1, which runs in this process; with an `executor` (see
-    `cluster`) no local processes are started. A worker that dies breaks its pool: a new pool is started, and what
-    was in flight is tried once more, one at a time; an item that kills its worker again gets a FrameError.
-    Closing the iterator, or Ctrl-C, cancels what has not begun and waits for what has.
+    workers  where the work is done; a number of processes start here and end with the iterator, and 1 is this process
+    initializer  called in each of these at its start; an Executor has its own
+    size     of an item that is one frame, in any unit: its time limit is in proportion; None where items are no frames
+
+    `function`, `items` and results must pickle, except in this process. An item whose worker dies, or is ended because
+    it takes too long, is tried again after all others, and in the end gets a FrameError; no other item is touched. When
+    the iterator is closed, or at Ctrl-C, what is in work is ended and nothing more begins.
+
+    Raises RunStoppedError where no worker can be started, or the cluster is lost.
     """
-    waiting = deque(range(len(items)))
-    if executor is not None:
-        in_flight: dict[Future[R], int] = {}
-        prepared, died = _Prepared(function, initializer), []
-        try:
-            for index, result in _flow(executor, prepared, items, waiting, in_flight, _IN_FLIGHT * workers):
-                if isinstance(result, _WorkerDied):
-                    died.append(index)
-                else:
-                    yield index, result
-            for index in died:  # alone, since a neighbour on the same worker may have killed it
-                yield from _flow(executor, prepared, items, deque([index]), in_flight, 1)
-        finally:
-            for future in in_flight:
-                future.cancel()
-    elif workers <= 1:
+    if not isinstance(workers, int):
+        yield from workers.map(function, items, size)
+    elif workers > 1:
+        with Processes(workers, initializer) as own:
+            yield from own.map(function, items, size)
+    else:
         initializer()
         for index, item in enumerate(items):
             try:
                 yield index, function(item)
             except Exception as error:
                 yield index, error
-    else:
-        while waiting:  # once, and once more for each pool that breaks
-            in_flight = {}
-            try:
-                with _pool(min(workers, len(waiting)), initializer) as pool:
-                    yield from _flow(pool, _Queued(function), items, waiting, in_flight, _IN_FLIGHT * workers)
-            except BrokenProcessPool:
-                for index in sorted(in_flight.values()):
-                    yield index, _alone(function, items[index], initializer)
-
-
-def _flow(
-    executor: Executor,
-    function: Callable[[T], R],
-    items: Sequence[T],
-    waiting: deque[int],
-    in_flight: dict[Future[R], int],
-    limit: int,
-) -> Iterator[tuple[int, R | Exception]]:
-    """Run everything in `waiting`. After BrokenProcessPool, `waiting` and `in_flight` hold what has no result yet."""
-    while waiting or in_flight:
-        while waiting and len(in_flight) < limit:
-            future = executor.submit(function, items[waiting[0]])  # may raise: the item then still waits
-            in_flight[future] = waiting.popleft()
-        broken: BrokenProcessPool | None = None
-        for future in wait(in_flight, return_when=FIRST_COMPLETED).done:
-            error = future.exception()
-            if isinstance(error, BrokenProcessPool):
-                broken = error
-                continue
-            index = in_flight.pop(future)
-            yield index, future.result() if error is None else _as_exception(error)
-        if broken is not None:
-            raise broken
-
-
-class _WorkerDied(FrameError):
-    """A task of a cluster whose workers died; which of the tasks on them killed them is not known."""
-
-
-@contextmanager
-def _pool(workers: int, initializer: Setup) -> Iterator[ProcessPoolExecutor]:
-    # spawn: the same on the three systems, and no copy of the parent's threads
-    context = multiprocessing.get_context("spawn")
-    # No lock inside: a worker killed while it held one would block the others for ever.
-    stop = context.RawValue(ctypes.c_bool, False)
-    pool = ProcessPoolExecutor(workers, context, _start_worker, (stop, initializer))
-    try:
-        yield pool
-    finally:
-        stop.value = True  # what is in the pool's own queue can no longer be cancelled
-        pool.shutdown(wait=True, cancel_futures=True)
-
-
-def _start_worker(stop: Any, initializer: Setup) -> None:
-    global _stop
-    _stop = stop
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the parent's to handle
-    initializer()
-
-
-class _Queued:
-    """`function`, unless the parent has cancelled it in the meantime. Raises CancelledError then."""
-
-    def __init__(self, function: Callable[[Any], Any]) -> None:
-        self.function = function
-
-    def __call__(self, item: Any) -> Any:
-        if _stop is not None and _stop.value:
-            raise CancelledError
-        return self.function(item)
-
-
-class _Prepared:
-    """`function` with its setup, for workers that this program does not start. The setup must be cheap."""
-
-    def __init__(self, function: Callable[[Any], Any], initializer: Setup) -> None:
-        self.function, self.initializer = function, initializer
-
-    def __call__(self, item: Any) -> Any:
-        self.initializer()
-        return self.function(item)
-
-
-def _alone(function: Callable[[T], R], item: T, initializer: Setup) -> R | Exception:
-    with _pool(1, initializer) as pool:
-        future = pool.submit(function, item)
-        error = future.exception()
-        if isinstance(error, BrokenProcessPool):
-            return FrameError(_DIED)
-        return future.result() if error is None else _as_exception(error)
-
-
-def _as_exception(error: BaseException) -> Exception:
-    return error if isinstance(error, Exception) else RuntimeError(repr(error))
-
-
-class _Cluster(Executor):
-    """A dask client as an executor.
-
-    Its own `get_executor` may hand on a wrong TypeError for a healthy task while another task kills workers.
-    """
-
-    def __init__(self, client: Any, killed: type[Exception]) -> None:
-        self._client, self._killed = client, killed
-
-    def submit(self, fn: Callable[..., R], /, *args: Any, **kwargs: Any) -> Future[R]:
-        """As Executor.submit. FrameError where a task has killed its workers."""
-        remote = self._client.submit(fn, *args, **kwargs, pure=False)
-        local: Future[R] = Future()
-
-        def hand_on(_: Any) -> None:
-            try:
-                result = remote.result()
-            except Exception as error:
-                with suppress(InvalidStateError):  # cancelled in the meantime
-                    local.set_exception(_WorkerDied(_DIED) if isinstance(error, self._killed) else error)
-            else:
-                with suppress(InvalidStateError):
-                    local.set_result(result)
-
-        remote.add_done_callback(hand_on)
-        local.add_done_callback(lambda future: remote.cancel() if future.cancelled() else None)
-        return local
-
-
-@contextmanager
-def cluster(address: str) -> Iterator[Executor]:
-    """An executor on the dask scheduler at `address`; its workers must see the shoot and OUT under the same paths.
-
-    Raises InputError when the package is absent or the scheduler does not answer in time.
-    """
-    try:
-        distributed = importlib.import_module("distributed")
-    except ImportError as error:
-        raise InputError(f"a cluster needs one more package: {install('cluster')}") from error
-    try:
-        client = distributed.Client(address, timeout=_CLUSTER_TIMEOUT)
-    except (OSError, ValueError) as error:
-        raise InputError(f"{address}: no dask scheduler answers there ({error}); check the address") from error
-    with client:
-        yield _Cluster(client, distributed.KilledWorker)

@@ -12,7 +12,8 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import FrameError, InputError
-from pipeline.workers.executors import _WorkerDied, cluster, default_workers, map_unordered
+from pipeline.workers.cluster import Submitted, WorkerDied, cluster
+from pipeline.workers.executors import default_workers, map_unordered
 
 
 def nothing() -> None:
@@ -124,7 +125,7 @@ def test_few_items_are_taken_at_a_time() -> None:
             return super().__getitem__(index)
 
     with ThreadPoolExecutor(2) as pool:
-        results = map_unordered(square, Watched(range(50)), 2, nothing, pool)
+        results = map_unordered(square, Watched(range(50)), Submitted(pool, lambda: 2, nothing))
         for count in range(1, 51):
             next(results)
             assert len(taken) <= count + 4
@@ -177,7 +178,7 @@ def test_default_workers() -> None:
 
 def test_cluster_without_its_package_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "distributed", None)
-    with pytest.raises(InputError, match=r"evencourt\[cluster\]"), cluster("tcp://127.0.0.1:8786"):
+    with pytest.raises(InputError, match=r"evencourt\[cluster\]"), cluster("tcp://127.0.0.1:8786", nothing):
         pass
 
 
@@ -193,15 +194,15 @@ def test_cluster() -> None:
         dask.config.set(strict),
         distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as local,
     ):
-        with cluster(local.scheduler_address) as executor:
-            found = dict(map_unordered(square, [3, -1, 4], 2, nothing, executor))
+        with cluster(local.scheduler_address, nothing) as executor:
+            found = dict(map_unordered(square, [3, -1, 4], executor))
             assert (found[0], found[2]) == (9, 16)
             assert isinstance(found[1], ValueError)
-            found = dict(map_unordered(die_on_three, [0, 1, 2, 3, 4, 5], 2, nothing, executor))
+            found = dict(map_unordered(die_on_three, [0, 1, 2, 3, 4, 5], executor))
             assert isinstance(found.pop(3), FrameError)
             assert found == {n: n for n in (0, 1, 2, 4, 5)}
         address = local.scheduler_address
-    with pytest.raises(InputError, match="no dask scheduler answers"), cluster(address):
+    with pytest.raises(InputError, match="no dask scheduler answers"), cluster(address, nothing):
         pass
 
 
@@ -215,7 +216,7 @@ class Blaming(Executor):
         [item] = args
         future: Future[int] = Future()
         if item == 3 or (item == 4 and 4 not in self.asked):
-            future.set_exception(_WorkerDied("its worker died"))
+            future.set_exception(WorkerDied("its worker died"))
         else:
             future.set_result(fn(item))
         self.asked.append(item)
@@ -224,7 +225,7 @@ class Blaming(Executor):
 
 def test_a_neighbour_of_one_that_kills_its_worker_is_tried_again_alone() -> None:
     executor = Blaming()
-    found = dict(map_unordered(square, [1, 3, 4, 5], 2, nothing, executor))
+    found = dict(map_unordered(square, [1, 3, 4, 5], Submitted(executor, lambda: 2, nothing)))
     assert isinstance(found.pop(1), FrameError)
     assert found == {0: 1, 2: 16, 3: 25}
     assert executor.asked.count(3) == 2

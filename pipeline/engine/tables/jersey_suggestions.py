@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 
+from pipeline.engine.measure import octets
 from pipeline.imaging.geometry import Box, box_of_part, pixels_inside
 from pipeline.people.detect import picture_for_detection
 from pipeline.people.digits import DIGITS, Reading, read_numbers, reader
@@ -29,7 +30,7 @@ from pipeline.store.keys import digest_json, environment
 from pipeline.store.records import from_json
 from pipeline.store.store import Store
 from pipeline.types import F32, F64, Burst, Frame
-from pipeline.workers.executors import map_unordered
+from pipeline.workers.executors import Workers, map_unordered
 
 Readings = Mapping[int, Sequence[Reading]]
 # Pixels of a torso in the decode, of those that the reader scales it to: a little more, so that it only scales down.
@@ -110,7 +111,7 @@ def suggested_players(
     bursts: Sequence[Burst],
     facts: Facts,
     measured: Mapping[str, FrameObservation],
-    workers: int,
+    workers: Workers,
     progress: Callable[[str, int, int], None] = lambda phase, done, total: None,
     kept: KeptReadings | None = None,
 ) -> tuple[dict[str, Suggestion], tuple[str, ...]]:
@@ -142,7 +143,7 @@ def read_people(
     frames: Sequence[Frame],
     bursts: Sequence[Burst],
     measured: Mapping[str, FrameObservation],
-    workers: int,
+    workers: Workers,
     progress: Callable[[str, int, int], None] = lambda phase, done, total: None,
     kept: KeptReadings | None = None,
 ) -> tuple[list[tuple[Person, Agreed]], tuple[str, ...]]:
@@ -161,7 +162,7 @@ def read_people(
             waiting.append(task)
         else:
             read[task.frame.name] = known
-    for index, result in map_unordered(_read_frame, waiting, workers):
+    for index, result in map_unordered(_read_frame, waiting, workers, size=octets):
         name = waiting[index].frame.name
         if isinstance(result, Exception):
             notices.append(f"{name}: its jersey numbers were not read: {result}")

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from concurrent.futures import Executor
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import cv2
 import numpy as np
 
-from pipeline.engine.measure import MEASURED_EDGE, MeasuredFrame, read_measured, read_proxy
+from pipeline.engine.measure import MEASURED_EDGE, MeasuredFrame, octets, read_measured, read_proxy
 from pipeline.imaging.geometry import Box
 from pipeline.imaging.orientation import Orientation
 from pipeline.light.chart.card import find_card
@@ -26,14 +25,11 @@ from pipeline.store.keys import digest_json, environment
 from pipeline.store.records import from_json
 from pipeline.store.store import Store
 from pipeline.types import F32, F64, Burst, Frame, Image
-from pipeline.workers.executors import map_unordered
+from pipeline.workers.executors import Workers, map_unordered
 
 _KIND = "references"
 _VERSION = 1  # raised when the same frame may show something else
 _GREY = 20  # neutral 6.5 of the chart
-# Frames to look at, from which starting processes costs less than it saves (measured: 0.05 s a frame, 1.5 s a process).
-# It decides no result.
-_WORTH_PROCESSES = 60
 
 
 @dataclass(frozen=True)
@@ -101,13 +97,12 @@ def reference_proposals(
     store: Store,
     measured_frames: Sequence[MeasuredFrame],
     bursts: Sequence[Burst],
-    workers: int,
-    executor: Executor | None = None,
+    workers: Workers,
 ) -> tuple[Proposal, ...]:
     """The best frame for each camera and light, charts before cards; then those with a chart that cannot be used.
 
     Looks at the middle frame of each burst: at its proxy, and where that shows something, at the frame again. What is
-    found is kept in the store and the cache behind it. workers, executor  as for map_unordered
+    found is kept in the store and the cache behind it. workers  as for map_unordered
 
     Raises OSError where the disk is full.
     """
@@ -119,9 +114,7 @@ def reference_proposals(
             middle = group[len(group) // 2]
             tasks.append(_Task(store.out, middle.frame, middle.key, len(group) <= RULES.most_frames))
     waiting = [task for task in tasks if store.shared(_KIND, task.key, _is_whole) is None]
-    if executor is None and len(waiting) <= _WORTH_PROCESSES:
-        workers = 1
-    for index, result in map_unordered(_look, waiting, workers, executor=executor):
+    for index, result in map_unordered(_look, waiting, workers, size=octets):
         task = waiting[index]
         if isinstance(result, Exception):
             continue  # a frame that cannot be read again is no reference
