@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import sys
+import traceback
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby
@@ -55,6 +58,38 @@ class InputError(EvencourtError):
 
 class RunStoppedError(EvencourtError):
     """The run cannot go on, through no fault of a recipe or frame; what is done stays. Exit status 1."""
+
+
+DEBUG = "EVENCOURT_DEBUG"  # in the environment, so that worker processes have it too
+_MOST_SHOWN = 300  # characters of an unexpected error that are shown
+
+
+def debugging() -> bool:
+    """Whether tracebacks are to be shown: `evencourt --debug`, or EVENCOURT_DEBUG=1."""
+    return os.environ.get(DEBUG, "0") not in ("", "0")
+
+
+def trace(error: BaseException) -> None:
+    """Show the traceback of an error that the run survives or ends with, where the user asked for it."""
+    if debugging():
+        traceback.print_exception(error, file=sys.stderr)
+
+
+def in_short(error: BaseException) -> str:
+    """An unexpected error on one line: its kind and what it says, without control characters and of bounded length."""
+    if isinstance(error, MemoryError):
+        return "not enough memory"
+    try:
+        text = str(error)
+        if isinstance(error, OSError) and error.strerror:
+            text = f"{error.filename}: {error.strerror}" if error.filename else error.strerror
+    except Exception:  # an exception of a library can raise when it is printed
+        text = ""
+    one_line = " ".join("".join(c if c.isprintable() else " " for c in text[: 4 * _MOST_SHOWN]).split())
+    short = one_line[:_MOST_SHOWN] + ("..." if len(one_line) > _MOST_SHOWN else "")
+    if isinstance(error, EvencourtError | OSError):
+        return short or type(error).__name__
+    return f"{type(error).__name__}: {short}" if short else type(error).__name__
 
 
 COPY_AGAIN = "copy it again from the card, if the card has a better one"  # gather may have verified this very one

@@ -6,7 +6,10 @@ the numerical libraries, which take seconds. Only this package prints.
 
 from __future__ import annotations
 
+import io
+import os
 import sys
+from contextlib import suppress
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -14,7 +17,7 @@ import typer
 
 from pipeline import __version__
 from pipeline.cli.console import say, warn
-from pipeline.errors import EvencourtError, RunStoppedError
+from pipeline.errors import DEBUG, EvencourtError, RunStoppedError, debugging, in_short, trace
 
 app = typer.Typer(
     add_completion=False,
@@ -60,15 +63,55 @@ FrameLimit = Annotated[
 
 
 def main() -> None:
-    """Console entry: an EvencourtError is printed as plain text; exit status 2, or 1 where a run stopped."""
+    """Console entry: every error is printed as plain text; exit status 2, or 1 where a run stopped.
+
+    The traceback of an error is shown where --debug or EVENCOURT_DEBUG=1 asks for it.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a terminal that cannot show a letter shows its code instead
+            stream.reconfigure(errors="backslashreplace")
     try:
         app()
+        sys.stdout.flush()  # here, where a full disk or a closed pipe still finds words
+    except BrokenPipeError:  # who read the output has seen enough
+        _drop_output()
+        sys.exit(1)
     except EvencourtError as error:
+        trace(error)
         warn(str(error))
         sys.exit(1 if isinstance(error, RunStoppedError) else 2)
+    except Exception as error:
+        trace(error)
+        warn(_unexpected(error))
+        _drop_output()
+        sys.exit(2)
     except KeyboardInterrupt:
         warn("stopped by hand; run the same command again to go on")
         sys.exit(1)
+
+
+def _unexpected(error: Exception) -> str:
+    """One line on an error that nobody foresaw, with what to do."""
+    if isinstance(error, MemoryError):
+        return "there is not enough memory; close other programs, and run again with --workers 1"
+    if isinstance(error, OSError):
+        return f"{in_short(error)}; look at that file or folder and its disk, then run the same command again"
+    asked = "report the lines above" if debugging() else "put --debug after evencourt, and report what that shows"
+    return f"unexpected {in_short(error)}; what is done stays: run the same command again. If it says the same, {asked}"
+
+
+def _drop_output() -> None:
+    """Leave nothing for the end of the process to write, where it would find no words for a failure."""
+    try:
+        sys.stdout.flush()
+    except (OSError, ValueError):
+        with suppress(OSError, ValueError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _debug(wanted: bool) -> None:
+    if wanted:
+        os.environ[DEBUG] = "1"
 
 
 def _print_version(wanted: bool) -> None:
@@ -81,6 +124,12 @@ def _print_version(wanted: bool) -> None:
 def options(
     version: Annotated[
         bool, typer.Option("--version", is_eager=True, callback=_print_version, help="print the version")
+    ] = False,
+    debug: Annotated[
+        bool,
+        typer.Option(
+            "--debug", is_eager=True, callback=_debug, help="show tracebacks of errors; also EVENCOURT_DEBUG=1"
+        ),
     ] = False,
 ) -> None:
     """Finish a night's court sport photographs as if one even light had lit the hall."""

@@ -66,5 +66,5 @@ def check_recipe(
         record, _ = foresee(store, read, loaded, workers, report)
     say(flatten_yaml(loaded))
     print_foreseen(record, Redaction(read).frame)
-    if record.counts.failed:
+    if record.counts.failed or record.failed_steps:
         raise typer.Exit(1)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -16,10 +17,11 @@ from pipeline.cli.console import note, out_console, progress, said_once
 from pipeline.cli.light_words import LightWords, light_words
 from pipeline.cli.models import with_models
 from pipeline.engine.jobs import Shoot, read_shoot
-from pipeline.engine.measure import MeasuredFrame, Measurements
+from pipeline.engine.measure import MeasuredFrame, Measurements, raise_if_full
 from pipeline.engine.run import measure_shoot
-from pipeline.engine.solve import shoot_light
+from pipeline.engine.solve import AGAIN, shoot_light
 from pipeline.engine.tables.reference_proposals import reference_proposals
+from pipeline.errors import in_short, trace
 from pipeline.imaging.raw.noise_pool import HEADINGS, noise_notes, noise_rows
 from pipeline.shoot.clocks.bodies import bodies
 from pipeline.steps import decode, white_balance
@@ -85,8 +87,18 @@ def inspect_text(store: Store, shoot: Shoot, measured_frames: Sequence[MeasuredF
 
     measured_frames  all frames of the shoot, measured into `store`; workers  as for map_unordered
     """
-    words, notices = _light(store, shoot, measured_frames, workers)
-    noise, of_noise = _noise(store, measured_frames)
+    failed: list[str] = []
+    words: LightWords | None = None
+    notices: tuple[str, ...] = ()
+    with _costs("the light", failed):
+        words, notices = _light(store, shoot, measured_frames, workers)
+    noise: list[list[str]] = []
+    of_noise: list[str] = []
+    with _costs("the noise", failed):
+        noise, of_noise = _noise(store, measured_frames)
+    references: list[str] = []
+    with _costs("cards and charts", failed):
+        references += _reference_notes(store, shoot, measured_frames, workers)
     notes = [*shoot.notices]
     notes += [f"{s.frame.relative}: {s.error}" for s in measured_frames if s.error]
     used = {f.name: f.path for f in shoot.frames}
@@ -95,9 +107,20 @@ def inspect_text(store: Store, shoot: Shoot, measured_frames: Sequence[MeasuredF
     notes += notices
     if words is not None:
         notes.append(words.mains)
-    notes += [*_reference_notes(store, shoot, measured_frames, workers), *_settings_notes(shoot), *of_noise]
+    notes += [*references, *_settings_notes(shoot), *of_noise, *failed]
     zones = words.zones if words is not None else []
     return InspectText(_cameras(shoot), _bursts(shoot, words), zones, noise, notes)
+
+
+@contextmanager
+def _costs(what: str, failed: list[str]) -> Iterator[None]:
+    """Where looking at one thing fails, the rest is still shown; `failed` says so."""
+    try:
+        yield
+    except Exception as error:
+        raise_if_full(error)
+        trace(error)
+        failed.append(f"{what} could not be looked at ({in_short(error)}); {AGAIN}")
 
 
 def _cameras(shoot: Shoot) -> list[list[str]]:

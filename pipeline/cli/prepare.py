@@ -12,14 +12,14 @@ from pipeline.cli.captions import caption_params, cell_separator
 from pipeline.cli.console import command, note, progress, said_once, say, warn
 from pipeline.cli.models import with_models
 from pipeline.engine.jobs import Shoot, read_shoot
-from pipeline.engine.measure import MeasuredFrame, Measurements
+from pipeline.engine.measure import MeasuredFrame, Measurements, raise_if_full
 from pipeline.engine.run import measure_shoot
 from pipeline.engine.solve import subjects_and_ranks
 from pipeline.engine.tables import prepare
 from pipeline.engine.tables.caption_sheet import sheet
 from pipeline.engine.tables.event_form import event_form
 from pipeline.engine.tables.reference_proposals import Proposal, reference_proposals
-from pipeline.errors import InputError
+from pipeline.errors import InputError, in_short, trace
 from pipeline.shoot.read_facts import EVENT_FILE, FRAMES_FILE, ROSTER_FILE
 from pipeline.steps import crop
 from pipeline.store.files import is_inside, write_atomic
@@ -65,7 +65,13 @@ def prepare_shoot(
         with progress() as report:
             measured_frames = measure_shoot(store, read, workers, report)
             if EVENT_FILE not in there:
-                found = reference_proposals(store, measured_frames, read.bursts, workers)
+                found: tuple[Proposal, ...] = ()
+                try:
+                    found = reference_proposals(store, measured_frames, read.bursts, workers)
+                except Exception as error:
+                    raise_if_full(error)
+                    trace(error)
+                    note(f"cards and charts could not be looked for ({in_short(error)})")
                 _write_event(read, facts, measured_frames, found, beside, last)
         if ROSTER_FILE not in there:
             _write_roster(facts, beside, last, cell_separator(separator))
@@ -135,7 +141,9 @@ def _write_frames(
         now = replace(read_shoot(folder, facts), models=shoot.models)
     except InputError as error:
         raise InputError(f"{error}\ncorrect that, and prepare again: {FRAMES_FILE} is still to be written") from error
-    _, ranks = subjects_and_ranks(Measurements(store, measured_frames, crop.STEP), now.bursts)
+    _, ranks, unranked = subjects_and_ranks(Measurements(store, measured_frames, crop.STEP), now.bursts)
+    if unranked:
+        note(unranked)
     table, failed = sheet(now, caption_params(None), ranks, measured_frames, None, separator)
     if failed:
         note(f"no caption yet: {failed}")

@@ -95,8 +95,9 @@ def _run(
     said = {text for about in shoot.clock_notes for text in (about.text, about.record)}
     print_outcome(outcome.record, time.perf_counter() - started, said, Redaction(shoot).frame)
     print_places(outcome.record, out)
-    say(f"report     {outcome.report}")
-    if outcome.record.state != "done" or outcome.failed or outcome.record.problems():
+    if outcome.report.is_file():
+        say(f"report     {outcome.report}")
+    if outcome.record.state != "done" or outcome.failed or outcome.record.failed_steps or outcome.record.problems():
         raise typer.Exit(1)
 
 
@@ -115,5 +116,5 @@ def _dry_run(
         f"about {minutes:.1f} minutes with {counted(count, 'worker')} (a rough guess from measuring them, "
         f"{per_frame:.2f} s a frame)"
     )
-    if record.counts.failed:
+    if record.counts.failed or record.failed_steps:
         raise typer.Exit(1)

@@ -34,7 +34,7 @@ def show_status(out: Path) -> None:
         raise typer.Exit(1)
     print_outcome(record)
     print_places(record, out)
-    if record.state != "done" or record.counts.failed or record.problems():
+    if record.state != "done" or record.counts.failed or record.failed_steps or record.problems():
         raise typer.Exit(1)
 
 
@@ -58,6 +58,8 @@ def print_outcome(
     """
     counts = record.counts
     _print_notes(record, " in the report", "failed", called, said)
+    for text in record.failed_steps.values():
+        warn(f"failed: {text}")
     for text in record.problems():
         warn(f"not sent: {text}")
     if record.stopped:
@@ -79,6 +81,8 @@ def print_foreseen(record: RunRecord, called: Callable[[str], str] = str) -> Non
     """
     counts = record.counts
     _print_notes(record, "", "would fail", called)
+    for text in record.failed_steps.values():
+        warn(f"failed: {text}")
     frames, bursts = counted(counts.frames, "frame"), counted(len(record.bursts), "burst")
     say(f"{frames} in {bursts}, {counted(counts.files, 'file')}")
     for name, count in _files(record).items():

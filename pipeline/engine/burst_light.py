@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
-from pipeline.engine.measure import MeasuredFrame, read_measured, read_proxy
+from pipeline.engine.measure import MeasuredFrame, raise_if_full, read_measured, read_proxy
+from pipeline.errors import in_short, trace
 from pipeline.light.scenes import VERSION, Scene, look, unknown
 from pipeline.steps import white_balance
 from pipeline.store.keys import digest_json, environment
@@ -20,6 +21,7 @@ from pipeline.workers.executors import Workers, map_unordered
 # no source), so a tenth more or less is flat.
 _LONGEST = 120
 _PART = "scene"
+_NOT_FOUND = "{name}: the light of its burst was not found ({why}); it is left as it is"
 _KEPT_VERSION = 1  # raised when the form of what is kept of a burst changes
 
 
@@ -57,11 +59,18 @@ def find_scenes(
     failed: dict[str, str] = {}
     for index, result in map_unordered(_find_scene, waiting, workers):
         if isinstance(result, Exception):
+            raise_if_full(result)
             name = waiting[index].frames[0].name
-            failed[waiting[index].key] = f"{name}: the light of its burst was not found ({result}); it is left as it is"
+            trace(result)
+            failed[waiting[index].key] = _NOT_FOUND.format(name=name, why=in_short(result))
         else:
             store.share("burst_light", waiting[index].key)
-    scenes = [unknown([f.name for f in t.frames]) if t.key in failed else _read(store, t) for t in tasks]
+    scenes = []
+    for task in tasks:
+        scene = None if task.key in failed else _read(store, task)
+        if scene is None and task.key not in failed:
+            failed[task.key] = _NOT_FOUND.format(name=task.frames[0].name, why="it has gone from OUT/.work; run again")
+        scenes.append(scene or unknown([f.name for f in task.frames]))
     return scenes, tuple(failed.values())
 
 
@@ -81,7 +90,8 @@ def _is_whole(frames: int, data: bytes) -> bool:
     return len(scene.flicker) == len(scene.steady) == len(scene.pan) == frames
 
 
-def _read(store: Store, task: _Task) -> Scene:
+def _read(store: Store, task: _Task) -> Scene | None:
     data = store.get("burst_light", task.key)
-    assert data is not None
+    if data is None or not _is_whole(len(task.frames), data):
+        return None
     return Scene.from_arrays(tuple(f.name for f in task.frames), unpack_part(data, _PART))

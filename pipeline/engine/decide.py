@@ -16,13 +16,13 @@ from pipeline.engine.burst_light import find_scenes
 from pipeline.engine.earlier import DeliveredFile
 from pipeline.engine.filenames import holds_withheld
 from pipeline.engine.jobs import Planned, Planner, Shoot
-from pipeline.engine.measure import MeasuredFrame, measure_frames
+from pipeline.engine.measure import MeasuredFrame, measure_frames, raise_if_full
 from pipeline.engine.record import Made, RunLog, build
 from pipeline.engine.sending import refuse_unplaced, refuse_unready
 from pipeline.engine.solve import Plan, solve
 from pipeline.engine.tables.reference_proposals import reference_proposals
 from pipeline.engine.tables.selection import refuse_typed
-from pipeline.errors import InputError
+from pipeline.errors import InputError, trace
 from pipeline.recipe.recipe import Recipe
 from pipeline.report.record import RunRecord
 from pipeline.store.places import refuse_links
@@ -74,9 +74,13 @@ def measure_shoot(store: Store, shoot: Shoot, workers: Workers, progress: Progre
         found[one.frame.name] = one
         progress("measure", len(found), len(shoot.frames))
     measured_frames = [found[f.name] for f in shoot.frames]
-    find_scenes(store, measured_frames, shoot.bursts, workers)
-    if not shoot.facts.references:
-        reference_proposals(store, measured_frames, shoot.bursts, workers)
+    try:  # ahead of time: whoever uses it asks again, and says what failed
+        find_scenes(store, measured_frames, shoot.bursts, workers)
+        if not shoot.facts.references:
+            reference_proposals(store, measured_frames, shoot.bursts, workers)
+    except Exception as error:
+        raise_if_full(error)
+        trace(error)
     return measured_frames
 
 

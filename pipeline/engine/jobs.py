@@ -10,10 +10,10 @@ from pathlib import Path
 
 from pipeline.engine.earlier import names_known
 from pipeline.engine.filenames import file_names, relative_path
-from pipeline.engine.measure import MeasuredFrame
+from pipeline.engine.measure import MeasuredFrame, raise_if_full, reason
 from pipeline.engine.render import Job, Output, long_edge_needed, pixel_key, window_needed
 from pipeline.engine.solve import Plan
-from pipeline.errors import EvencourtError, InputError
+from pipeline.errors import InputError, in_short, trace
 from pipeline.formats.metadata.carried import NOTHING_CARRIED
 from pipeline.formats.metadata.model import Metadata, PictureTexts
 from pipeline.people.modelfiles import ModelFiles, find
@@ -131,8 +131,9 @@ def _with_ratings(facts: Facts, frames: Sequence[Frame]) -> tuple[Facts, list[st
         try:
             ratings = (sidecar_rating(path) for path in frame.files)
             rating = next((one for one in ratings if one is not None), None)
-        except EvencourtError as error:
-            notices.append(f"{frame.name}: the rating of its sidecar is not used: {error}")
+        except Exception as error:
+            trace(error)
+            notices.append(f"{frame.name}: the rating of its sidecar is not used: {in_short(error)}")
             continue
         if rating is not None:
             rows[frame.name] = replace(row, rating=rating)
@@ -183,8 +184,9 @@ class Planner:
                 continue
             try:
                 planned[frame.name] = self._frame(one, plan, wanted, thumbs[frame.name])
-            except EvencourtError as error:
-                failed[frame.name] = str(error)
+            except Exception as error:  # what cannot be captioned or placed is not delivered
+                raise_if_full(error)
+                failed[frame.name] = reason(error)
         return planned, failed
 
     def _frame(
@@ -226,8 +228,10 @@ class Planner:
             if self.shoot.withheld(name):
                 continue
             for delivery in self.recipe.deliveries:
-                if not plan.left_out(self.recipe, delivery, name):
-                    with suppress(EvencourtError):  # without a text, no such file may stay
+                # Where the choosing failed, what was chosen before stays; it is in no zip, page or push.
+                unknown = any(label in plan.failed for label, _ in self.recipe.labelled(delivery))
+                if unknown or not plan.left_out(self.recipe, delivery, name):
+                    with suppress(Exception):  # without a text, no such file may stay
                         path = relative_path(delivery, self.names[delivery.name][name])
                         texts[path] = self.text(delivery, one.frame, self.shoot.facts.row(name), one.carried)[0]
         return texts

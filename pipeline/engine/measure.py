@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 
 from pipeline.engine.twins import from_twin, is_damaged, keep_damage, notice
-from pipeline.errors import FrameError, UndecodableError
+from pipeline.errors import EvencourtError, FrameError, UndecodableError, in_short, trace
 from pipeline.formats.metadata.carried import (
     NOTHING_CARRIED,
     carried_as_json,
@@ -160,15 +160,22 @@ def _measure(
             yield result
 
 
+def raise_if_full(error: Exception) -> None:
+    """Raises `error` where the disk is full: the one failure that no frame or step is to blame for."""
+    if isinstance(error, OSError) and error.errno in DISK_FULL:
+        raise error
+
+
 def reason(error: BaseException) -> str:
     """Why a frame failed, in words for the report."""
-    if isinstance(error, FrameError):
+    if isinstance(error, EvencourtError):
         return str(error)
     if isinstance(error, OSError):
         return f"cannot be read or written ({error.strerror or error})"
     if isinstance(error, MemoryError):
         return "not enough memory; run again with --workers 1"
-    return f"unexpected {type(error).__name__}: {error}; please report this with the frame"
+    trace(error)
+    return f"unexpected {in_short(error)}; please report this with the frame"
 
 
 class _OfAFrame(Protocol):

@@ -12,6 +12,7 @@ from pipeline.engine.jobs import Delivered, Planned, Shoot
 from pipeline.engine.measure import MeasuredFrame
 from pipeline.engine.render import Job
 from pipeline.engine.solve import Plan
+from pipeline.errors import in_short, trace
 from pipeline.recipe.recipe import Recipe, flatten_yaml
 from pipeline.report.record import Counts, FileRecord, FrameRecord, RunRecord, Status
 from pipeline.shoot.facts import without_rows
@@ -25,7 +26,7 @@ class RunLog:
     """What a run did so far.
 
     failed  frame -> reason; stopped  why the run ended early, "" where it did not; seconds  by phase
-    rendered  frames that were rendered
+    rendered  frames that were rendered; failed_steps  as in the record
     """
 
     failed: dict[str, str] = field(default_factory=dict)
@@ -33,6 +34,7 @@ class RunLog:
     seconds: dict[str, float] = field(default_factory=dict)
     notices: list[str] = field(default_factory=list)
     rendered: int = 0
+    failed_steps: dict[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -98,6 +100,7 @@ def build(
         notices=[*notices, *_from_twins(shoot, measured_frames), *plan.notices, *log.notices],
         bursts=[list(b.frames) for b in shoot.bursts],
         frames=frames,
+        failed_steps={**plan.failed, **log.failed_steps},
     )
 
 
@@ -178,7 +181,14 @@ def _decisions(recipe: Recipe, plan: Plan, frame: str) -> Iterator[str]:
         labelled |= dict(recipe.labelled(delivery))
     for label, bound in labelled.items():
         solution = plan.of(label, frame)
-        if bound.step.in_words is not None and solution is not None and (text := bound.step.in_words(solution)):
+        if bound.step.in_words is None or solution is None:
+            continue
+        try:
+            text = bound.step.in_words(solution)
+        except Exception as error:  # a sentence is not worth the record of a night
+            trace(error)
+            text = f"cannot be said ({in_short(error)})"
+        if text:
             yield f"{label.replace('_', ' ').replace('/', ' ').capitalize()}: {text}"
 
 

@@ -18,7 +18,7 @@ from pipeline.shoot.names import first_named, hints_at, holds_any, name_pattern,
 
 STAND_IN = "(name withheld)"
 # Messages of the program about files and tables: there, a lone surname must go too. Captions stay as delivered.
-_MESSAGES = ("notices", "reason", "problems", "relative", "stopped")
+_MESSAGES = ("notices", "reason", "problems", "relative", "stopped", "failed_steps")
 _CAMERA = "camera"  # left out whole, also where it has initials with a surname
 
 

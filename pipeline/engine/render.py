@@ -202,7 +202,7 @@ def render(job: Job) -> list[Rendered | Refused]:
 def _apply(image: Image, bound: Bound, job: Job, label: str) -> Image:
     if bound.step.apply is None:
         return image
-    return bound.step.apply(image, bound.params, ApplyContext(job.frame, job.row, job.solutions.get(label, {})))
+    return bound.step.apply(image, bound.params, ApplyContext(job.frame, job.row, job.solutions.get(label)))
 
 
 def _deliver(job: Job, image: Image, output: Output) -> Rendered:

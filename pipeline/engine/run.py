@@ -3,26 +3,30 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from pipeline.deliver.model import Delivered
 from pipeline.engine.decide import Progress, decide, matches, measure_shoot, refuse
 from pipeline.engine.earlier import Rendered, keep_names, refuse_other_shoot
 from pipeline.engine.jobs import Planned, Planner, Shoot, read_shoot
-from pipeline.engine.measure import DISK_FULL, octets, read_measured, reason
+from pipeline.engine.measure import DISK_FULL, octets, raise_if_full, read_measured, reason
 from pipeline.engine.outputs import Outputs
 from pipeline.engine.record import Made, RunLog, build
 from pipeline.engine.redaction import Redaction
 from pipeline.engine.render import Job, Refused, render, thumb_of_proxy
 from pipeline.engine.sending import send, sent_record
-from pipeline.engine.solve import solve
+from pipeline.engine.solve import AGAIN, solve
 from pipeline.engine.tables.selection import left_notice, proposal, write_proposal
 from pipeline.engine.twins import copy_damage, keep_damage
-from pipeline.errors import RunStoppedError, UndecodableError
+from pipeline.errors import RunStoppedError, UndecodableError, in_short, trace
 from pipeline.people.observe import FrameObservation
 from pipeline.recipe.recipe import Recipe, flatten_yaml
-from pipeline.report.html import write_report
+from pipeline.report.html import REPORT_FILE, write_report
 from pipeline.report.record import ObservationRecord, RunRecord, write_record
+from pipeline.shoot.read_facts import FRAMES_FILE
 from pipeline.steps import crop
 from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.places import resolved
@@ -104,23 +108,47 @@ class _Run:
             if one.error:
                 continue
             entry = record.frames[one.frame.name]
-            entry.observations = _observations(read_measured(self.store, one.key, crop.STEP))
-            if entry.before is None:
-                entry.before = thumb_of_proxy(self.store, one.key)
+            with self._costs("the report's small pictures"):
+                entry.observations = _observations(read_measured(self.store, one.key, crop.STEP))
+                if entry.before is None:
+                    entry.before = thumb_of_proxy(self.store, one.key)
+        record.failed_steps |= log.failed_steps
         write_record(out, redaction.record(record))  # the files are on record even if a push is stopped by hand
         start = time.perf_counter()
-        sent = send(out, self.shoot, self.recipe, record.frames, self.outputs.in_the_shoot(), self.progress)
+        sent: Mapping[str, Delivered] = {}
+        with self._costs("zip, page and push"):
+            sent = send(out, self.shoot, self.recipe, record.frames, self.outputs.in_the_shoot(), self.progress)
         record.seconds["deliver"] = round(time.perf_counter() - start, 2)
         record.sent = {name: sent_record(done) for name, done in sent.items()}
         record.notices += [text for done in sent.values() for text in done.notices]
         record.notices += self.store.damage_notice()
-        left = left_notice(self.store)
-        record.notices += [left] if left else []
+        left = FRAMES_FILE  # where it is not known whether a person typed in it, it is not written over
+        with self._costs(f"{FRAMES_FILE} in OUT"):
+            left = left_notice(self.store)
+            record.notices += [left] if left else []
+        record.failed_steps |= log.failed_steps
         redacted = redaction.record(record)
         write_record(out, redacted)
         if not left:
-            write_proposal(self.store, proposal(self.shoot, self.recipe, plan))
-        return Outcome(record, write_report(out, redacted), log.failed)
+            with self._costs(f"{FRAMES_FILE} in OUT"):
+                write_proposal(self.store, proposal(self.shoot, self.recipe, plan))
+        with self._costs("the report"):
+            write_report(out, redacted)
+        if log.failed_steps.keys() - record.failed_steps.keys():
+            record.failed_steps |= log.failed_steps
+            write_record(out, redaction.record(record))
+        return Outcome(record, out / REPORT_FILE, log.failed)
+
+    @contextmanager
+    def _costs(self, what: str) -> Iterator[None]:
+        """Where something beside the pictures fails, the run does without it and says so. Raises OSError where the
+        disk is full."""
+        try:
+            yield
+        except Exception as error:
+            raise_if_full(error)
+            trace(error)
+            self.log.failed_steps[what] = f"{what} could not be made ({in_short(error)}); {AGAIN}"
 
     def _collect(self, planned: Planned) -> None:
         """Take in the files that workers wrote and this process has not heard of."""

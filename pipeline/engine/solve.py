@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
+from typing import Any
 
 from pipeline.engine.burst_light import find_scenes
-from pipeline.engine.measure import MeasuredFrame, Measurements
+from pipeline.engine.measure import MeasuredFrame, Measurements, raise_if_full
+from pipeline.errors import in_short, trace
 from pipeline.light.scenes import ShootLight, compare
 from pipeline.people.observe import FrameObservation
 from pipeline.people.ranking import Quality, Ranked, rank
@@ -15,20 +17,29 @@ from pipeline.people.subject import Subject, find_subjects
 from pipeline.recipe.recipe import Bound, Delivery, Recipe
 from pipeline.shoot.facts import Facts
 from pipeline.steps import crop
-from pipeline.steps.base import Solution, SolveContext
+from pipeline.steps.base import Solution, SolveContext, Solved
 from pipeline.store.store import Store
+from pipeline.textfile.messages import and_more
 from pipeline.types import Burst
 from pipeline.workers.executors import Workers
+
+AGAIN = "run the same command again; if it says the same, put --debug after evencourt and report what that shows"
+
+_UNRANKED = 3  # of 1 to 5: the rating suggested for a frame that could not be looked at; neither praise nor blame
 
 
 @dataclass(frozen=True)
 class Plan:
-    """What was solved: solutions by label of the step (Recipe.labelled) and frame, notices, and how good frames are."""
+    """What was solved: solutions by label of the step (Recipe.labelled) and frame, notices, and how good frames are.
+
+    failed  label of each step whose `solve` failed, and "ranks" where ranking did -> what that costs, for a person
+    """
 
     solutions: Mapping[str, Mapping[str, Solution]]
     notices: tuple[str, ...]
     notices_by_frame: Mapping[str, tuple[str, ...]]
     ranks: Mapping[str, Ranked]
+    failed: Mapping[str, str] = field(default_factory=dict)
 
     def of(self, label: str, frame: str) -> Solution | None:
         """The solution of one step for one frame; None where the step has none."""
@@ -39,8 +50,15 @@ class Plan:
         reasons = []
         for label, bound in recipe.labelled(delivery):
             solution = self.of(label, frame)
-            if bound.step.leaves_out is not None and solution is not None:
-                reasons.append(bound.step.leaves_out(solution))
+            step = bound.step
+            if step.leaves_out is not None and solution is not None:
+                try:
+                    reasons.append(step.leaves_out(solution))
+                except Exception as error:
+                    reasons.append(f"{label} failed ({in_short(error)})")
+            elif label in self.failed and solution is None and (step.leaves_out or step.fallback):
+                # What is not known to be chosen, or to be fit to be seen, is not delivered.
+                reasons.append(f"{label} failed, and nothing can stand for it")
         return tuple(reason for reason in reasons if reason)
 
 
@@ -59,16 +77,48 @@ def shoot_light(
 
 def subjects_and_ranks(
     measured: Mapping[str, FrameObservation], bursts: Sequence[Burst]
-) -> tuple[dict[str, Subject | None], dict[str, Ranked]]:
-    """(frame -> its subject, frame -> how good it is); burst by burst, so that only one is in memory at a time."""
+) -> tuple[dict[str, Subject | None], dict[str, Ranked], str]:
+    """(frame -> its subject, frame -> how good it is, why some could not be looked at or ""); burst by burst, so that
+    only one is in memory at a time.
+
+    Frames of a burst that cannot be looked at have no subject, and are ranked in order of time.
+    """
     subjects: dict[str, Subject | None] = {}
     qualities: dict[str, Quality] = {}
+    unseen: list[str] = []
+    why: Exception | None = None
     for burst in bursts:
-        own = {n: measured[n] for n in burst.frames if n in measured}
-        for (name, m), subject in zip(own.items(), find_subjects([m.people for m in own.values()]), strict=True):
-            subjects[name] = subject
-            qualities[name] = m.assessed(subject)
-    return subjects, rank(bursts, qualities)
+        names = [n for n in burst.frames if n in measured]
+        try:
+            own = {n: measured[n] for n in names}
+            found = find_subjects([m.people for m in own.values()])
+            assessed = {n: m.assessed(s) for (n, m), s in zip(own.items(), found, strict=True)}
+        except Exception as error:
+            raise_if_full(error)
+            unseen, why = [*unseen, *names], error
+            continue
+        subjects |= zip(names, found, strict=True)
+        qualities |= assessed
+    try:
+        ranks = rank(bursts, qualities)
+    except Exception as error:
+        ranks, why = {}, error
+    if why is not None:
+        trace(why)
+        for burst in bursts:
+            names = [n for n in burst.frames if n in measured]
+            ranks |= {
+                n: Ranked(0.0, at, len(names), _UNRANKED, "not ranked")
+                for at, n in enumerate(names, 1)
+                if n not in ranks
+            }
+    subjects |= dict.fromkeys(unseen)
+    return subjects, ranks, "" if why is None else _not_ranked([n for n in ranks if n not in qualities], why)
+
+
+def _not_ranked(names: Sequence[str], why: Exception) -> str:
+    of = and_more(names) if names else "some frames"
+    return f"ranking failed ({in_short(why)}): {of}: taken in order of time, and cropped without a subject; {AGAIN}"
 
 
 def solve(
@@ -82,18 +132,22 @@ def solve(
     """Run every step's `solve` in recipe order over the frames that could be read.
 
     bursts  of frame names, in order of time; workers  for finding the light, as for map_unordered
+
+    A step whose `solve` fails costs what it would have given: its frames get what `Step.fallback` makes of them, and
+    the plan says so. Raises OSError where the disk is full, and nothing else.
     """
     frames = [s.frame for s in measured_frames if not s.error]
     solutions: dict[str, Mapping[str, Solution]] = {}
     notices: list[str] = []
     by_frame: dict[str, tuple[str, ...]] = {}
+    failed: dict[str, str] = {}
 
     @cache
     def light() -> ShootLight:
         return shoot_light(store, measured_frames, bursts, facts, workers)
 
     @cache
-    def people() -> tuple[Mapping[str, Subject | None], Mapping[str, Ranked]]:
+    def people() -> tuple[Mapping[str, Subject | None], Mapping[str, Ranked], str]:
         return subjects_and_ranks(Measurements(store, measured_frames, crop.STEP), bursts)
 
     def run(bound: Bound, label: str) -> None:
@@ -103,7 +157,13 @@ def solve(
         context = SolveContext(
             frames, bursts, facts, measured, light, lambda: people()[0], lambda: people()[1], dict(solutions)
         )
-        solved = bound.step.solve(context, bound.params)
+        try:
+            solved = bound.step.solve(context, bound.params)
+        except Exception as error:  # whatever it is, the night goes on
+            raise_if_full(error)
+            trace(error)
+            failed[label] = f"step {label} failed ({in_short(error)}): {bound.step.without}; {AGAIN}"
+            solved = _instead(bound, context)
         solutions[label] = solved.by_frame
         notices.extend(n for n in solved.notices if n not in notices)
         for name, text in solved.notices_by_frame.items():
@@ -116,4 +176,19 @@ def solve(
             run(bound, delivery.label(bound))
     if light.cache_info().currsize:
         notices.extend(light().notices)
-    return Plan(solutions, tuple(notices), by_frame, people()[1])
+    _, ranks, unranked = people()
+    if unranked:
+        failed["ranks"] = unranked
+    return Plan(solutions, tuple(notices), by_frame, ranks, failed)
+
+
+def _instead(bound: Bound, context: SolveContext[Any]) -> Solved[Any]:
+    """What stands for a `solve` that failed; no solutions where that fails too."""
+    if bound.step.fallback is None:
+        return Solved({})
+    try:
+        return bound.step.fallback(context, bound.params)
+    except Exception as error:
+        raise_if_full(error)
+        trace(error)
+        return Solved({})

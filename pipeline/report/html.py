@@ -12,6 +12,7 @@ from pipeline.store.store import Store
 from pipeline.textfile.html import link, page_environment
 from pipeline.textfile.messages import counted
 
+REPORT_FILE = "report.html"  # in OUT
 PHASES = ("measure", "solve", "render")
 
 
@@ -42,7 +43,7 @@ def write_report(out: Path, record: RunRecord) -> Path:
     groups = {word.split()[0]: _with_status(record, word) for word in ("failed", "held", "left out", "undone")}
     groups["unmatched"] = list(record.unmatched().items())
     page = environment.get_template("page.html").render(record=record, picture=picture, phases=PHASES, **groups)
-    path = out / "report.html"
+    path = out / REPORT_FILE
     write_atomic(path, page.encode("utf-8"))
     return path
 

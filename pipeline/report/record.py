@@ -152,6 +152,7 @@ class RunRecord:
     environment  versions that pixels depend on; models  digest of the model files; seconds  by phase
     bursts       frame names; frames  by name, in order of time; sent  by delivery
     schema       version of the form of this file
+    failed_steps what failed beside single frames (a step's label, or another part of the run) -> what that costs
     """
 
     evencourt: str
@@ -169,6 +170,7 @@ class RunRecord:
     seconds: dict[str, float] = field(default_factory=dict)
     notices: list[str] = field(default_factory=list)
     sent: dict[str, SentRecord] = field(default_factory=dict)
+    failed_steps: dict[str, str] = field(default_factory=dict)
 
     def as_json(self) -> JsonObject:
         """All of it, as JSON values."""

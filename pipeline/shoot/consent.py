@@ -9,6 +9,7 @@ import re
 from collections.abc import Iterable, Sequence
 from pathlib import Path, PurePosixPath
 
+from pipeline.errors import trace
 from pipeline.formats.metadata.own_texts import own_texts
 from pipeline.formats.metadata.search_blocks import Found
 from pipeline.formats.metadata.search_xmp import Text
@@ -63,6 +64,9 @@ def _why_held(facts: Facts, frame: Frame) -> str:
                     return _NAMES.format(what=what, line=player.line)
         except OSError:  # a frame of one file fails with its reason when it is decoded
             unread += ["file of the same exposure"] if len(frame.files) > 1 else []
+        except Exception as error:  # nobody knows what it says
+            trace(error)
+            unread.append("metadata")
     if unread:
         return _UNREAD.format(what=unread[0], do=_DO.get(unread[0], "save the file again without it"))
     return ""

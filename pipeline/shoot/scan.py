@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from pipeline.errors import InputError
+from pipeline.errors import InputError, in_short, trace
 from pipeline.formats.exif import read_exif
 from pipeline.shoot.clocks.bodies import by_time
 from pipeline.shoot.frame_names import NOTHING_KNOWN, NameMemory, with_names
@@ -52,6 +52,9 @@ def scan(shoot: Path, memory: NameMemory = NOTHING_KNOWN) -> Scan:
             exif = read_exif(path, kind)
         except OSError as error:
             exif = Exif(notices=(f"cannot be opened ({error.strerror or error})",))
+        except Exception as error:  # no file of a shoot stops the others
+            trace(error)
+            exif = Exif(notices=(f"its time and settings cannot be read ({in_short(error)})",))
         files.append(Frame("", path, _relative(path, shoot), kind, exif))
     one_each_of, of_files = one_each(files)
     notices += of_files

@@ -187,6 +187,8 @@ class Step(Generic[P, M, S]):
     measure   of one frame, without parameters; from_arrays  reads back what its `as_arrays` wrote. Both None where the
               step measures nothing
     solve     of all frames: a solution for each, and notices
+    fallback  the same, as simple as can be, for where `solve` fails; without one such frames have no solution
+    without   what frames get where `solve` fails, for a person
     apply     Image -> Image; None for steps that work otherwise
 
     Hooks that the engine calls, each None where the step has no answer:
@@ -219,6 +221,8 @@ class Step(Generic[P, M, S]):
     from_arrays: Callable[[Mapping[str, NDArray[Any]]], M] | None = None
     measure: Callable[[MeasureContext], M] | None = None
     solve: Callable[[SolveContext[M], P], Solved[S]] | None = None
+    fallback: Callable[[SolveContext[M], P], Solved[S]] | None = None
+    without: str = "it is left out"
     apply: Callable[[Image, P, ApplyContext[S]], Image] | None = None
     leaves_out: Callable[[S], str] | None = None
     every_pixel: Callable[[P], bool] | None = None

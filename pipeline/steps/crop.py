@@ -202,6 +202,16 @@ def solve(context: SolveContext[FrameObservation], params: CropParams) -> Solved
     return Solved(solutions, tuple(texts), notices)
 
 
+def fallback(context: SolveContext[FrameObservation], params: CropParams) -> Solved[CropSolution]:
+    """The boxes that a person drew, which may leave somebody out on purpose; the others loose and around the centre."""
+    found: dict[str, CropSolution] = {}
+    for frame in context.frames:
+        box = context.facts.row(frame.name).crop
+        source = CropSource.LOOSE if params.to == "subject" else CropSource(params.to)
+        found[frame.name] = CropSolution(source) if box is None else CropSolution(CropSource.TABLE, _rounded(box))
+    return Solved(found)
+
+
 def _fewer(named: int, frame: Observation, subject: Subject | None, solution: CropSolution) -> str:
     """The notice where a crop shows fewer people than frames.csv names, though the frame shows as many; "" without."""
     from pipeline.people.detect import SURE, within
@@ -356,6 +366,8 @@ STEP: Step[CropParams, FrameObservation, CropSolution] = Step(
     from_arrays=measured_of,
     measure=measure,
     solve=solve,
+    fallback=fallback,
+    without="crops are those of frames.csv, the others loose and around the centre",
     apply=apply,
     kept=box_for,
     reads=reads,

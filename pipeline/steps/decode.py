@@ -214,5 +214,6 @@ STEP: Step[DecodeParams, DecodeMeasurement, SensorCorrection] = Step(
     misplaced="decode reads the file; put it first",
     from_arrays=DecodeMeasurement.from_arrays,
     solve=solve,
+    without="defects stay, and noise is judged in each frame alone",
     every_pixel=every_pixel,
 )

@@ -214,6 +214,7 @@ STEP: Step[ExposureParams, NoMeasurement, ExposureSolution] = Step(
     Params=ExposureParams,
     place="shared",
     solve=solve,
+    without="brightness stays as the camera exposed it",
     apply=apply,
     in_words=in_words,
 )

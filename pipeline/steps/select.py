@@ -79,6 +79,20 @@ def solve(context: SolveContext[NoMeasurement], params: SelectParams) -> Solved[
     return Solved({name: _solution(name, why, ranks, always) for name in rows})
 
 
+def fallback(context: SolveContext[NoMeasurement], params: SelectParams) -> Solved[SelectSolution]:
+    """Only what a person chose: keep: always, or rated as the recipe asks. Too few can be delivered later, a picture
+    that nobody chose cannot be called back."""
+    from pipeline.shoot.facts import held_back
+
+    found: dict[str, SelectSolution] = {}
+    for name in (frame.name for frame in context.frames):
+        row = context.facts.row(name)
+        rated = params.rating is not None and row.rating is not None and row.rating >= max(params.rating, 1)
+        chosen = (row.always or rated) and row.keep and not held_back(context.facts, row)
+        found[name] = SelectSolution(chosen, "a person chose it" if chosen else "select failed, and nobody chose it")
+    return Solved(found)
+
+
 def _solution(name: str, why: Mapping[str, str], ranks: Mapping[str, Ranked], always: set[str]) -> SelectSolution:
     if name in why:
         return SelectSolution(False, why[name])
@@ -120,5 +134,7 @@ STEP: Step[SelectParams, NoMeasurement, SelectSolution] = Step(
     order=Order.ANYWHERE,
     changes_pixels=False,
     solve=solve,
+    fallback=fallback,
+    without="only frames are delivered that frames.csv keeps always, or that are rated as the recipe asks",
     leaves_out=leaves_out,
 )

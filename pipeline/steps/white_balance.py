@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
+from pipeline.errors import FrameError
 from pipeline.imaging.orientation import Orientation
 from pipeline.light.gain_map import GainMap, apply_gain_map
 from pipeline.steps.base import (
@@ -225,6 +226,25 @@ def _as_shot(context: SolveContext[WhiteBalanceMeasurement]) -> Solved[WhiteBala
     return Solved(result)
 
 
+def fallback(
+    context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalanceParams
+) -> Solved[WhiteBalanceSolution]:
+    """The balance of the camera, or that for daylight: without any, a raw picture comes out green."""
+    from pipeline.light.scene_white import WhiteSource
+
+    found: dict[str, WhiteBalanceSolution] = {}
+    for frame in context.frames:
+        try:
+            measured = context.measured[frame.name]
+        except FrameError:  # it has no picture that is fit to be seen
+            continue
+        if measured.as_shot is not None:
+            found[frame.name] = _balance(measured.as_shot, WhiteSource.CAMERA, "camera, as shot")
+        else:
+            found[frame.name] = _balance(measured.daylight, WhiteSource.DAYLIGHT, "daylight")
+    return Solved(found)
+
+
 def _without_reference(
     context: SolveContext[WhiteBalanceMeasurement], light: ShootLight, maps: Mapping[int, WhiteMap]
 ) -> list[str]:
@@ -321,6 +341,8 @@ STEP: Step[WhiteBalanceParams, WhiteBalanceMeasurement, WhiteBalanceSolution] = 
     from_arrays=WhiteBalanceMeasurement.from_arrays,
     measure=measure,
     solve=solve,
+    fallback=fallback,
+    without="frames are balanced as the camera did, or for daylight",
     apply=apply,
     in_words=in_words,
 )
