@@ -27,6 +27,7 @@ from pipeline.steps.caption import CaptionParams
 from pipeline.store.files import is_inside, write_atomic
 from pipeline.store.store import Store
 from pipeline.textfile.messages import counted
+from pipeline.textfile.reading import is_there
 from pipeline.textfile.tables import UNICODE
 from pipeline.workers.executors import WorkChoice, Workers
 
@@ -64,7 +65,7 @@ def write_table(
     read = _read(shoot, facts, models)
     out = out or _table_of(read)
     _refuse(shoot, out)
-    if out.is_file() and not force:
+    if is_there(out) and not force:
         read, found = _filled_up(read, out)
         if separator == "auto" and found in SEPARATORS.values():
             cells = found  # so that the spreadsheet that saved it opens it again
@@ -210,6 +211,8 @@ def _refuse(folder: Path, out: Path) -> None:
         raise InputError(f"{out}: is in the shoot folder, which is never written to; give another place: --out FILE")
     if out.is_dir():
         raise InputError(f"{out}: is a folder; name a file in it: --out {out / FRAMES_FILE}")
+    if is_there(out) and not out.is_file():
+        raise InputError(f"{out}: is there already and is no file; name another: --out FILE")
     if not place.is_dir():
         raise InputError(f"{out}: there is no folder {place}; make it first")
 

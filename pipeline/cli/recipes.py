@@ -9,6 +9,7 @@ from pipeline.errors import InputError
 from pipeline.recipe.recipe import Recipe, load_recipe
 from pipeline.steps import REGISTRY
 from pipeline.textfile.messages import did_you_mean
+from pipeline.textfile.reading import is_there
 
 
 def recipe_folder() -> Path:
@@ -21,7 +22,7 @@ def recipe_folder() -> Path:
 
 def read_recipe(path: Path | None = None) -> Recipe:
     """The recipe of a file; the ready overnight-web where none is given. Raises InputError with every problem."""
-    if path is not None and not path.exists():
+    if path is not None and not is_there(path):
         raise InputError(f"{path}: there is no such file{_ready(path)}")
     return load_recipe(path or recipe_folder() / "overnight-web.yaml", REGISTRY)
 

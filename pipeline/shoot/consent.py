@@ -9,12 +9,13 @@ import re
 from collections.abc import Iterable, Sequence
 from pathlib import Path, PurePosixPath
 
-from pipeline.errors import trace
+from pipeline.errors import InputError, trace
 from pipeline.formats.metadata.own_texts import own_texts
 from pipeline.formats.metadata.search_blocks import Found
 from pipeline.formats.metadata.search_xmp import Text
 from pipeline.shoot.facts import Facts, named_player
 from pipeline.shoot.sidecar import SIZE_LIMIT, sidecars
+from pipeline.textfile.reading import read_bytes
 from pipeline.types import Frame
 
 _SHOWN = " names a player whose line in the roster says publish: no"
@@ -78,8 +79,8 @@ def _texts(path: Path, relative: PurePosixPath, unread: list[str]) -> Iterable[t
     for file in sidecars(path):
         beside = Found()
         try:
-            data = file.read_bytes() if file.stat().st_size <= SIZE_LIMIT else b""
-        except OSError:
+            data = read_bytes(file, SIZE_LIMIT)
+        except InputError:
             data = b""
         beside.xmp(data)
         yield "sidecar", beside.texts

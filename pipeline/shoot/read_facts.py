@@ -26,7 +26,7 @@ from pipeline.shoot.names import same_name
 from pipeline.shoot.roster import read_roster
 from pipeline.shoot.rows import Missing, players_written, read_rows, team_key
 from pipeline.textfile.messages import counted, shown
-from pipeline.textfile.reading import refused
+from pipeline.textfile.reading import is_there, refused
 from pipeline.textfile.tables import PLAIN, SAVE_AS, Table, read_table
 from pipeline.textfile.yamlfile import Document, load_yaml
 
@@ -57,14 +57,14 @@ def facts_place(shoot: Path, given: Path | None) -> FactsPlace:
     if given is None:
         return FactsPlace(_file_in(EVENT_FILE, (shoot,)), (shoot,))
     if given.is_dir():
-        if not any((given / name).is_file() for name in FACTS_FILES):
+        if not any(is_there(given / name) for name in FACTS_FILES):
             message = (
                 f"holds none of {', '.join(FACTS_FILES)}; write them with: evencourt prepare {shoot} --facts {given}"
             )
             raise refused(given, 0, message)
         folders = _distinct(given, shoot)
         return FactsPlace(_file_in(EVENT_FILE, folders), folders, tuple(_notices(EVENT_FILE, folders)))
-    if not given.exists():
+    if not is_there(given):
         raise refused(given, 0, "cannot be read: there is no such file or folder; give shoot.yaml or its folder")
     if given.suffix.lower() not in (".yaml", ".yml"):
         raise refused(given, 0, "is no shoot.yaml; give that file, or the folder that holds it, to --facts")
@@ -72,8 +72,8 @@ def facts_place(shoot: Path, given: Path | None) -> FactsPlace:
 
 
 def _file_in(name: str, folders: tuple[Path, ...]) -> Path | None:
-    """The file of that name in the first folder that holds one."""
-    return next((folder / name for folder in folders if (folder / name).is_file()), None)
+    """The file of that name in the first folder that holds one, also where it cannot be read, which is then said."""
+    return next((folder / name for folder in folders if is_there(folder / name)), None)
 
 
 def _distinct(first: Path, second: Path) -> tuple[Path, ...]:
@@ -82,7 +82,7 @@ def _distinct(first: Path, second: Path) -> tuple[Path, ...]:
 
 def _notices(name: str, folders: tuple[Path, ...]) -> list[str]:
     """Says so where two folders hold a file of that name, so that nobody edits the one that is not read."""
-    there = [folder / name for folder in folders if (folder / name).is_file()]
+    there = [folder / name for folder in folders if is_there(folder / name)]
     return [f"{there[0]} is used; {there[1]} is not read"] if len(there) > 1 else []
 
 
@@ -237,7 +237,7 @@ def _with_unread(
     for folder in place.folders[1:]:
         for table in sorted({folder / (parsed.roster or ROSTER_FILE), folder / ROSTER_FILE} - {used}):
             wrong: list[Problem] = []
-            if table.is_file():
+            if is_there(table):
                 languages = languages_of(parsed.language, parsed.country)
                 read = read_table(table, ROSTER_COLUMNS, ("team", "number", "name"), wrong, languages=languages)
                 there = read_roster(read, teams, minors, languages, wrong).players
@@ -245,7 +245,7 @@ def _with_unread(
             if wrong:
                 notices.append(f"{table} cannot be read in full, and may say publish: no; correct it, or take it away")
         event = folder / EVENT_FILE
-        if event.is_file() and event != place.event and not minors:
+        if is_there(event) and event != place.event and not minors:
             wrong = []
             minors = parse_event(load_yaml(event, wrong), wrong).minors
             notices += [f"{event} {'may say' if wrong else 'says'} minors: true, which counts too"] if minors else []

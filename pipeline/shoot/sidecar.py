@@ -25,13 +25,14 @@ def sidecar_rating(frame: Path) -> int | None:
 
 
 def sidecars(frame: Path) -> list[Path]:
-    """The sidecars that stand beside a frame, whatever the case of their names, the one that counts most first."""
+    """The sidecars that stand beside a frame, whatever the case of their names, the one that counts most first; also
+    what has the name of one and is no file, since it may stand for one that names somebody."""
     try:
         there = _sidecars_in(frame.parent, frame.parent.stat().st_mtime_ns)
     except OSError:
         return []
     paths = [path for base in (frame.name, frame.stem) for path in there.get(folded(f"{base}.xmp"), ())]
-    return [path for path in paths if path.is_file()]
+    return paths
 
 
 @lru_cache(maxsize=256)

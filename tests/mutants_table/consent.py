@@ -136,7 +136,7 @@ MUTANTS = [
     mutant(_CONSENT, "    if unread:", "    if False:", *_PLACES),
     mutant(_CONSENT, "if beside.unreadable or not data.strip", "if not data.strip", *_PLACES),
     mutant(_CONSENT, 'if beside.unreadable or not data.strip(b"\\0 \\t\\r\\n"):', "if beside.unreadable:", *_PLACES),
-    mutant(_CONSENT, 'if file.stat().st_size <= SIZE_LIMIT else b""', 'if True else b""', "shoot/test_consent.py"),
+    mutant(_CONSENT, "read_bytes(file, SIZE_LIMIT)", "file.read_bytes()", "shoot/test_consent.py"),
     mutant(_SIDECAR, "setdefault(folded(path.name), [])", "setdefault(path.name, [])", *_PLACES),
     mutant(_LETTERS, 'unicodedata.category(c) not in ("Mn", "Me", "Cf")', "True", *_WRITTEN),
     mutant(_LETTERS, "and c not in _UNSEEN", "", *_WRITTEN),

@@ -13,6 +13,9 @@ _KEYS = ("engine/test_result_keys.py",)
 _FORESEEN = ("cli/test_foreseen.py",)
 _ONCE = ("engine/test_measured_once.py",)
 _TABLE = "engine/tables/selection.py"
+_SOLVE = "engine/solve.py"
+_FAILING = ("engine/test_failing_steps.py",)
+_SPECIAL = ("cli/test_special_files.py",)
 _TYPED = ("cli/test_facts_folder.py",)
 
 MUTANTS = [
@@ -120,7 +123,7 @@ MUTANTS = [
         *_PLANNED,
     ),
     mutant(_JOBS, "            if self.shoot.withheld(name):\n", "            if False:\n", *_PLANNED),
-    mutant(_JOBS, "if not plan.left_out(self.recipe, delivery, name):", "if True:", *_PLANNED),
+    mutant(_JOBS, "if unknown or not plan.left_out(self.recipe, delivery, name):", "if True:", *_PLANNED),
     mutant("engine/render.py", "needed = max(needed, edge)", "needed = edge", *_PLANNED),
     mutant("engine/render.py", "return None if needed >= max(full) else needed", "return needed", *_PLANNED),
     mutant(
@@ -141,8 +144,39 @@ MUTANTS = [
     mutant("engine/decide.py", "if holds_withheld(delivery.name, shoot.facts):", "if False:", *_FORESEEN),
     mutant("engine/decide.py", "    log.failed |= failed\n", "", *_FORESEEN),
     mutant("engine/decide.py", "    refuse(recipe, shoot, only, out)\n", "", *_FORESEEN),
-    mutant("cli/check.py", "    if record.counts.failed:", "    if False:", *_FORESEEN),
-    mutant("cli/run.py", "    if record.counts.failed:", "    if False:", *_FORESEEN),
+    mutant("cli/check.py", "    if record.counts.failed or", "    if", *_FORESEEN),
+    mutant("cli/run.py", "    if record.counts.failed or", "    if", *_FORESEEN),
+    # What fails costs what it gives, and what may not be shown is not shown for that.
+    mutant(_JOBS, "if unknown or not plan", "if not plan", *_FAILING),
+    mutant(_SOLVE, "and solution is None and (step.leaves_out or step.fallback)", "and False", *_FAILING),
+    mutant(
+        _SOLVE,
+        "            raise_if_full(error)\n            trace(error)\n            failed[label]",
+        "            failed[label]",
+        *_FAILING,
+    ),
+    mutant("steps/select.py", "chosen = (row.always or rated) and", "chosen =", *_FAILING),
+    mutant("steps/crop.py", "CropSolution(source) if box is None else", "CropSolution(source) if True else", *_FAILING),
+    mutant(
+        "shoot/consent.py",
+        '            trace(error)\n            unread.append("metadata")',
+        "            trace(error)",
+        *_FAILING,
+    ),
+    # What is there and no file.
+    mutant(
+        "shoot/read_facts.py",
+        "for folder in folders if is_there(folder / name)), None)",
+        "for folder in folders if (folder / name).is_file()), None)",
+        *_SPECIAL,
+    ),
+    mutant("shoot/read_facts.py", "            if is_there(table):", "            if table.is_file():", *_SPECIAL),
+    mutant(
+        "shoot/consent.py",
+        "data = read_bytes(file, SIZE_LIMIT)",
+        "data = file.read_bytes() if file.is_file() else b' x'",
+        *_SPECIAL,
+    ),
     mutant("engine/record.py", "*_beside_withheld(shoot, frames), ", "", *_FORESEEN),
     mutant("engine/record.py", "if frames[n].deliveries and not shoot", "if not shoot", *_FORESEEN),
     mutant("engine/record.py", "if any(shoot.facts.row(name).keep and shoot.", "if any(shoot.", *_FORESEEN),

@@ -21,7 +21,7 @@ from pipeline.shoot.eventfile import NOTHING_WRITTEN, as_written, parse_event
 from pipeline.shoot.facts import ROSTER_COLUMNS, Player
 from pipeline.shoot.read_facts import EVENT_FILE, FRAMES_FILE, ROSTER_FILE, load_players
 from pipeline.textfile.messages import counted
-from pipeline.textfile.reading import read_bytes
+from pipeline.textfile.reading import is_there, read_bytes
 from pipeline.textfile.tables import SIZE_LIMIT
 from pipeline.textfile.yaml_text import Value, flow, quoted
 from pipeline.textfile.yamlfile import Document, load_yaml
@@ -66,7 +66,7 @@ def written_facts(folder: Path) -> Written:
     """
     event, problems = folder / EVENT_FILE, list[Problem]()
     doc = Document(str(event), {}, {}, {})
-    if event.is_file():
+    if is_there(event):
         doc = load_yaml(event, problems)
     parsed = parse_event(doc, problems)
     _, players, _ = load_players(parsed, doc, (folder,), problems, [])
@@ -76,7 +76,7 @@ def written_facts(folder: Path) -> Written:
     if "minors" in values:
         values["minors"] = parsed.minors  # which may be written in the shoot's language
     file = folder / (parsed.roster or ROSTER_FILE)
-    if not file.is_file():
+    if not is_there(file):
         return Written(values)
     # A withheld name may stand there in several spellings, where the table's code page is a guess.
     one_each = {(player.team, player.number): player for player in reversed(players)}
@@ -90,7 +90,7 @@ def table_files(folder: Path) -> dict[str, Path]:
     """
     problems: list[Problem] = []
     event = folder / EVENT_FILE
-    parsed = parse_event(load_yaml(event, problems), problems) if event.is_file() else NOTHING_WRITTEN
+    parsed = parse_event(load_yaml(event, problems), problems) if is_there(event) else NOTHING_WRITTEN
     if problems:
         raise InputError(problems)
     roster, frames = parsed.roster or ROSTER_FILE, parsed.frames or FRAMES_FILE
