@@ -1,35 +1,47 @@
-"""CPU time per frame against the floor, and peak memory of a worker: `python -m tests.benchmark`.
+"""CPU time of the real command against a plain script, and how two workers scale: `python -m tests.benchmark`.
 
-One 24-megapixel generated frame, one process, one thread; lossless-compressed as cameras write them where the
-package imagecodecs is there to do it, else uncompressed. Two measures stand beside the recipe: the floor that no
-finishing can go below (LibRaw's half-size postprocess, an area average to the delivered size, Pillow's JPEG), and
-the plain script that anyone would write (LibRaw's AHD postprocess, Lanczos, JPEG, no denoise). All times are CPU
-times of the same run; only their ratios mean anything.
+Frames of 24 megapixels, lossless-compressed as cameras write them where the package imagecodecs is there to do it,
+else uncompressed. All times of a run stand beside two measures of the same run: the plain script that anyone would
+write (LibRaw's AHD postprocess, Lanczos, JPEG; no denoise), and the floor that no finishing can go below (LibRaw's
+half-size postprocess, an area average to the delivered size, JPEG). Only the ratios mean anything elsewhere.
+
+    whole    the command `evencourt run` on an empty OUT without a cache, with its workers: start, measuring, solving,
+             rendering, crop by the model files of ../shared/models, denoise; and the script over the same frames
+    render   one frame in one process: denoise off against the floor, denoise on against the script, a tight crop
+             (40 % of the width at full resolution, denoised) against the script
+    workers  the command with two workers against one, on twice as many frames, by the clock: wants an idle machine
+
+`--only whole,render,workers` runs a part, `--frames 6` takes a few minutes less, `--repeat 3` takes the least of three.
+`--keep DIR` writes the frames there, or takes those that are there.
 """
 
 from __future__ import annotations
 
+import argparse
 import io
 import multiprocessing
+import os
 import resource
+import shutil
+import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import datetime
 from pathlib import Path
 
 import cv2
-import numpy as np
 import PIL.Image
 import rawpy
 
+from pipeline.cli.recipes import recipe_folder
+from pipeline.workers.executors import worker_setup
 from pipeline.engine.render import render
 from pipeline.engine.run import jobs, read_shoot
 from pipeline.recipe.recipe import load_recipe
 from pipeline.steps import REGISTRY
-from pipeline.workers.executors import worker_setup
+from tests.benchmark_frames import SHARED, lossless, write_again, write_frames
 
 RECIPE = """\
 recipe: 1
@@ -44,35 +56,17 @@ deliveries:
     - caption:
     - save: {format: jpeg, quality: 88}
 """
-
-
-def lossless() -> Callable[[np.ndarray], bytes] | None:
-    """An encoder to lossless JPEG, None where imagecodecs (BSD-3-Clause; for this measure only) is not installed."""
-    try:
-        import imagecodecs
-    except ImportError:
-        return None
-    return lambda rows: imagecodecs.ljpeg_encode(rows, bitspersample=14)
-
-
-def write_frame(path: Path) -> None:
-    """6000 x 4000 Bayer frame at ISO 6400: smooth colour, edges, Poisson-Gaussian noise."""
-    from pipeline.fixtures.dng import write_dng
-
-    y, x = np.mgrid[0:4000, 0:6000].astype(np.float32)
-    scene = 0.12 + 0.08 * np.sin(x / 310) * np.cos(y / 170) + 0.1 * ((x // 400 + y // 300) % 2)
-    scene[0::2, 0::2] *= 0.55
-    scene[1::2, 1::2] *= 0.6
-    rng = np.random.default_rng(0)
-    scene += rng.standard_normal(scene.shape, dtype=np.float32) * np.sqrt(1.6e-3 * scene + 1.6e-5)
-    cfa = np.clip(scene * (15000 - 512) + 512, 0, 16383).astype(np.uint16)
-    write_dng(
-        path, cfa, black=512, white=15000, pattern="RGGB", make="Evencourt", model="Evencourt Test Camera",
-        serial="1", lens="", iso=6400, exposure_time=0.001, f_number=2.8, focal_length=85.0,
-        time=datetime(2026, 2, 14, 19, 30), as_shot_neutral=(0.55, 1.0, 0.6),
-        color_matrix=np.array([[0.83, -0.26, -0.08], [-0.46, 1.24, 0.24], [-0.08, 0.19, 0.6]]), orientation=1,
-        lossless=lossless(),
-    )  # fmt: skip
+TIGHT = RECIPE.replace("resize: {long_edge: 2048}", "crop: {to: box}")
+FACTS = "frame,crop\n{name},0.3 0.3 0.7 0.7\n"
+SCRIPT = """\
+import sys, PIL.Image, rawpy
+for path in sys.argv[2:]:
+    with rawpy.imread(path) as raw:
+        rgb = raw.postprocess(use_camera_wb=True, no_auto_bright=True)
+    small = PIL.Image.fromarray(rgb).resize((2048, 1365), PIL.Image.Resampling.LANCZOS)
+    small.save(sys.argv[1], "JPEG", quality=88)
+"""
+MODELS = SHARED / "models"
 
 
 def floor(path: Path) -> None:
@@ -89,43 +83,126 @@ def plain(path: Path) -> None:
     small.save(io.BytesIO(), "JPEG", quality=88)
 
 
-def cpu(work: Callable[[], object], repeats: int = 3) -> float:
-    best = float("inf")
+def cpu(work: Callable[[], object], repeats: int) -> tuple[float, float]:
+    """Least CPU seconds of `work`, and how much of them the system took."""
+    best = (float("inf"), 0.0)
     for _ in range(repeats):
-        start = time.process_time()
+        before = resource.getrusage(resource.RUSAGE_SELF)
         work()
-        best = min(best, time.process_time() - start)
+        after = resource.getrusage(resource.RUSAGE_SELF)
+        system = after.ru_stime - before.ru_stime
+        best = min(best, (after.ru_utime - before.ru_utime + system, system))
     return best
 
 
-def measure(folder: str) -> None:
+def command(arguments: list[str]) -> tuple[float, float, float]:
+    """CPU seconds of a command with its workers, those of them that the system took, and seconds by the clock."""
+    before, start = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
+    quiet = {"OMP_NUM_THREADS": "1", "EVENCOURT_OFFLINE": "1"}
+    done = subprocess.run([sys.executable, *arguments], capture_output=True, text=True, env=os.environ | quiet)
+    wall, after = time.perf_counter() - start, resource.getrusage(resource.RUSAGE_CHILDREN)
+    if done.returncode:
+        raise SystemExit(done.stdout + done.stderr)
+    system = after.ru_stime - before.ru_stime
+    return after.ru_utime - before.ru_utime + system, system, wall
+
+
+def finish(shoot: Path, out: Path, workers: int) -> tuple[float, float, float]:
+    """`command` of the overnight recipe over a shoot, into an empty folder."""
+    shutil.rmtree(out, ignore_errors=True)
+    models = ["--models", str(MODELS)] if MODELS.is_dir() else []
+    recipe = str(recipe_folder() / "overnight-web.yaml")
+    of = ["run", recipe, str(shoot), "--out", str(out), "--workers", str(workers), "--no-cache"]
+    return command(["-m", "pipeline.cli.app", *of, *models])
+
+
+def whole(shoot: Path, out: Path, repeats: int) -> None:
+    paths = [str(path) for path in sorted(shoot.glob("*.dng"))]
+    finish(shoot, out, 1)  # compiles, and brings the frames into the system's memory
+    ours, theirs = [], []
+    for _ in range(repeats):
+        theirs.append(command(["-c", SCRIPT, str(out / "script.jpg"), *paths])[:2])
+        ours.append(finish(shoot, out, 1)[:2])
+    (script, script_system), (took, system) = min(theirs), min(ours)
+    n = len(paths)
+    note = "" if MODELS.is_dir() else "; WITHOUT model files: nobody was looked for"
+    print(f"plain script over {n} frames: {script / n:.2f} CPU s a frame, {script_system / n:.2f} of them the system's")
+    print(f"whole command, overnight recipe: {took / n:.2f} CPU s a frame, {system / n:.2f} of them the system's{note}")
+    print(f"whole command against the plain script: {took / script:.2f} times (wanted: 0.8)", flush=True)
+
+
+def workers(shoot: Path, out: Path, repeats: int) -> None:
+    one, two = [], []
+    for _ in range(repeats):
+        one.append(finish(shoot, out, 1))
+        two.append(finish(shoot, out, 2))
+    n = len(list(shoot.glob("*.dng")))
+    wall_one, wall_two = min(w for *_, w in one), min(w for *_, w in two)
+    print(f"one worker, {n} frames: {wall_one:.1f} s by the clock, {min(one)[0]:.1f} CPU s")
+    print(f"two workers: {wall_two:.1f} s by the clock, {min(two)[0]:.1f} CPU s")
+    print(f"two workers do {wall_one / wall_two:.2f} times the work of one (wanted: 1.85)", flush=True)
+
+
+def renders(folder: Path, repeats: int) -> None:
+    """Both measures and each recipe on one frame, in this process."""
     worker_setup()
-    shoot = read_shoot(Path(folder) / "shoot")
-    baseline = cpu(lambda: floor(shoot.frames[0].path))
-    script = cpu(lambda: plain(shoot.frames[0].path))
-    kind = "lossless-compressed" if lossless() else "uncompressed (imagecodecs is not installed)"
-    print(f"{kind}; floor (half-size postprocess, area, JPEG): 1.00  ({baseline:.2f} CPU s here)")
-    print(f"plain script (AHD postprocess, Lanczos, JPEG): {script / baseline:.2f} times the floor")
-    for label, strength in (("denoise off", "0"), ("denoise on", "1.0")):
-        recipe_file = Path(folder) / "recipe.yaml"
-        recipe_file.write_text(RECIPE.replace("STRENGTH", strength), encoding="utf-8")
-        out = Path(folder) / f"out-{strength}"
-        job = replace(next(iter(jobs(load_recipe(recipe_file, REGISTRY), shoot, out).values())), thumbs="")
+    shoot = read_shoot(folder / "shoot")
+    path = shoot.frames[0].path
+    baseline, script = cpu(lambda: floor(path), repeats), cpu(lambda: plain(path), repeats)
+    print(f"floor (half-size postprocess, area, JPEG): {baseline[0]:.2f} CPU s, {baseline[1]:.2f} of them the system's")
+    print(f"plain script (AHD postprocess, Lanczos, JPEG): {script[0]:.2f} CPU s, {script[1]:.2f} of the system")
+    cases = (
+        ("denoise off", RECIPE.replace("STRENGTH", "0"), ""),
+        ("denoise on", RECIPE.replace("STRENGTH", "1.0"), ""),
+        ("tight crop, denoise on", TIGHT.replace("STRENGTH", "1.0"), FACTS.format(name=path.stem)),
+    )
+    for label, text, facts in cases:
+        recipe, out = folder / "recipe.yaml", folder / label.replace(" ", "-")
+        recipe.write_text(text, encoding="utf-8")
+        (folder / "shoot" / "frames.csv").unlink(missing_ok=True)
+        if facts:
+            (folder / "shoot" / "frames.csv").write_text(facts, encoding="utf-8")
+        shoot = read_shoot(folder / "shoot")
+        job = replace(next(iter(jobs(load_recipe(recipe, REGISTRY), shoot, out).values())), thumbs="")
         render(job)  # compiles, warms
-        took = cpu(lambda job=job: render(job))
-        print(f"web recipe, {label}: {took / baseline:.2f} times the floor, {took / script:.2f} times the plain script")
+        took, system = cpu(lambda job=job: render(job), repeats)
+        ratios = f"{took / baseline[0]:.2f} times the floor, {took / script[0]:.2f} times the plain script"
+        print(f"render alone, {label}: {ratios} ({took:.2f} CPU s, {system:.2f} of the system)", flush=True)
     unit = 1 if sys.platform == "darwin" else 1024
-    print(f"peak memory of the worker: {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit / 1e9:.2f} GB")
+    print(f"peak memory of the process: {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit / 1e9:.2f} GB")
+
+
+def render_alone(frames: Path, folder: Path, repeats: int) -> None:
+    (folder / "shoot").mkdir(parents=True)
+    first = min(frames.glob("*.dng"))
+    shutil.copy(first, folder / "shoot" / first.name)
+    # A process of its own, so that writing the frames does not count as the worker's memory.
+    worker = multiprocessing.get_context("spawn").Process(target=renders, args=(folder, max(repeats, 3)))
+    worker.start()
+    worker.join()
 
 
 def main() -> None:
-    with tempfile.TemporaryDirectory() as folder:
-        (Path(folder) / "shoot").mkdir()
-        write_frame(Path(folder) / "shoot" / "TH9_0001.dng")
-        # A process of its own, so that writing the frame does not count as the worker's memory.
-        worker = multiprocessing.get_context("spawn").Process(target=measure, args=(folder,))
-        worker.start()
-        worker.join()
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--frames", type=int, default=20)
+    parser.add_argument("--only", default="whole,render,workers")
+    parser.add_argument("--repeat", type=int, default=1)
+    parser.add_argument("--keep", type=Path, help="a folder for the frames")
+    options = parser.parse_args()
+    parts = options.only.split(",")
+    with tempfile.TemporaryDirectory() as scratch:
+        folder = Path(scratch)
+        frames = options.keep or folder / "frames"
+        if not frames.is_dir():
+            write_frames(frames, options.frames)
+        print("lossless-compressed" if lossless() else "uncompressed (imagecodecs is not installed)", flush=True)
+        if "render" in parts:
+            render_alone(frames, folder / "render", options.repeat)
+        if "whole" in parts:
+            whole(frames, folder / "out", options.repeat)
+        if "workers" in parts:
+            write_again(frames, folder / "twice", 2)
+            workers(folder / "twice", folder / "out", options.repeat)
 
 
 if __name__ == "__main__":
