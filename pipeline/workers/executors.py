@@ -10,6 +10,7 @@ from typing import Protocol, TypeVar
 
 from pipeline.workers.cluster import cluster
 from pipeline.workers.limits import workers_that_fit
+from pipeline.workers.memory import keep_memory
 from pipeline.workers.processes import Processes
 
 T = TypeVar("T")
@@ -37,10 +38,12 @@ def default_workers() -> int:
 
 
 def worker_setup() -> None:
-    """One thread a process: frames are the unit of parallel work, and threads inside one would fight."""
+    """One thread a process: frames are the unit of parallel work, and threads inside one would fight. And memory that
+    is kept from frame to frame."""
     import cv2
 
     cv2.setNumThreads(1)
+    keep_memory()
 
 
 @dataclass(frozen=True)
