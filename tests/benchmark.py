@@ -36,11 +36,11 @@ import PIL.Image
 import rawpy
 
 from pipeline.cli.recipes import recipe_folder
-from pipeline.workers.executors import worker_setup
 from pipeline.engine.render import render
 from pipeline.engine.run import jobs, read_shoot
 from pipeline.recipe.recipe import load_recipe
 from pipeline.steps import REGISTRY
+from pipeline.workers.executors import worker_setup
 from tests.benchmark_frames import SHARED, lossless, write_again, write_frames
 
 RECIPE = """\
