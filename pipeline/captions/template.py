@@ -1,4 +1,4 @@
-"""Templates of texts: Jinja2 in its sandbox, over facts that may be missing; in a recipe or a file beside it."""
+"""Templates of texts, in Jinja2's syntax, over facts that may be missing; in a recipe or a file beside it."""
 
 from __future__ import annotations
 
@@ -9,10 +9,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import InputError
+from pipeline.textfile.messages import shown
 from pipeline.textfile.reading import read_unicode
 
 if TYPE_CHECKING:
-    from jinja2 import Environment, Template
+    from jinja2 import Environment
+    from jinja2.nodes import Template
 
 # Names that the templates of captions, headlines and alternative texts may use.
 TEXT_FIELDS = (
@@ -20,6 +22,7 @@ TEXT_FIELDS = (
     "region", "country", "country_code", "date", "iso_date", "time", "frame", "creator", "credit",
 )  # fmt: skip
 FILE_SUFFIX = ".txt"
+_SAID_LETTERS = 200  # of an error of a template; it may repeat all of a text
 FILE_LIMIT = 100_000  # bytes; the longest caption fills a hundredth of it
 
 
@@ -58,27 +61,31 @@ def _environment() -> Environment:
 
 
 @lru_cache(maxsize=256)
-def _compiled(source: str) -> Template:
-    return _environment().from_string(source)
+def _parsed(source: str) -> Template:
+    from pipeline.captions.evaluate import parse
+
+    return parse(source, _environment())
 
 
 def render(source: str, values: Mapping[str, str]) -> str:
-    """The text of a template filled with `values`. Raises any exception of the template; see `explained`."""
-    return _compiled(source).render({name: Fact(text, name) for name, text in values.items()})
+    """The text of a template filled with `values`. Raises any exception of the template, soon; see `explained`."""
+    from pipeline.captions.evaluate import evaluate
+
+    return evaluate(_parsed(source), {name: Fact(text, name) for name, text in values.items()}, _environment())
 
 
 def fields_of(source: str) -> set[str]:
     """The names that a template uses; it must be one that `check` takes."""
-    from jinja2 import meta
+    from pipeline.captions import evaluate
 
-    return set(meta.find_undeclared_variables(_environment().parse(source)))
+    return evaluate.fields_of(_parsed(source))
 
 
 def explained(error: Exception) -> str:
     """What is wrong with a template, for the person who wrote it."""
     from jinja2 import TemplateError
 
-    text = " ".join(str(error).split()) or type(error).__name__
+    text = shown(str(error), _SAID_LETTERS) or type(error).__name__
     line = getattr(error, "lineno", None)
     kind = "the template is wrong" if isinstance(error, TemplateError) else "the template fails"
     return f"{kind}{f' in its line {line}' if line else ''}: {text}"

@@ -32,10 +32,10 @@ def did_you_mean(written: str, known: Collection[str]) -> str:
     return f"; did you mean {by_fold[close[0]]}?" if close else ""
 
 
-def shown(text: str) -> str:
-    """Text of a file on one line, and no more of it than a message can hold."""
+def shown(text: str, most: int = _QUOTED) -> str:
+    """Text of a file on one line, and no more of it than a message can hold: `most` characters."""
     one_line = " ".join(text.split())
-    return one_line[:_QUOTED] + "..." if len(one_line) > _QUOTED else one_line
+    return one_line[:most] + "..." if len(one_line) > most else one_line
 
 
 def few(found: Sequence[_T], problem: Callable[[_T], Problem]) -> list[Problem]:
