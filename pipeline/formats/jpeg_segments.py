@@ -11,7 +11,7 @@ from pipeline.formats.source import DamagedError, Source
 
 SOI, SOS, EOI = 0xD8, 0xDA, 0xD9  # ITU-T T.81, table B.1
 APP0, APP1, APP13 = 0xE0, 0xE1, 0xED
-_FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}  # start of frame; C4, C8, CC are something else
+FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}  # start of frame; C4, C8, CC are something else
 EXIF = b"Exif\0\0"
 XMP = b"http://ns.adobe.com/xap/1.0/\0"
 PHOTOSHOP = b"Photoshop 3.0\0"
@@ -143,7 +143,7 @@ def scan_digest(data: bytes) -> str:
 def frame_size(data: bytes) -> tuple[int, int]:
     """(height, width) in pixels, from the start-of-frame segment. ValueError where there is none."""
     for segment in _segments(data)[0]:
-        if segment.marker in _FRAMES and len(segment.payload) >= 5:
+        if segment.marker in FRAMES and len(segment.payload) >= 5:
             height, width = struct.unpack_from(">HH", segment.payload, 1)
             return height, width
     raise ValueError("damaged JPEG: no start of frame")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import random
+import struct
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
@@ -152,7 +153,7 @@ def test_any_damage_is_survived(tmp_path: Path) -> None:
 
 
 def test_rows_that_are_padded() -> None:
-    rows = bytes([1, 2, 3, 0, 4, 5, 6, 0])
+    rows = np.array([1, 2, 3, 0, 4, 5, 6, 0], np.uint8)
     assert heif._values(rows, "RGB", 1, 2, 4).tolist() == [[[1, 2, 3]], [[4, 5, 6]]]
     assert heif._values(rows, "L;16", 1, 2, 4).tolist() == [[[513]], [[1284]]]
 
@@ -160,7 +161,7 @@ def test_rows_that_are_padded() -> None:
 def test_a_decoder_that_crashes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """As libheif 1.23 does on some damaged files; the night goes on."""
     crashing = tmp_path / "crashing.py"
-    said = {"pixels": 1, "bits": 8, "profile": "", "colour": {}, "mode": "RGB", "width": 1, "height": 1, "row": 3}
+    said = {"size": [1, 1], "bits": 8, "profile": "", "colour": {}, "mode": "RGB", "width": 1, "height": 1, "row": 3}
     written = json.dumps(said) + "\nabc"
     crashing.write_text(f"import os\nprint({written!r}, end='', flush=True)\nos.abort()\n", encoding="utf-8")
     monkeypatch.setattr(heif, "_PROCESS", crashing)
@@ -177,5 +178,12 @@ def test_without_what_reads_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
 
 
 def test_a_picture_of_too_many_pixels(tmp_path: Path) -> None:
-    with pytest.raises(FrameError, match="too large to be a photograph"):
-        heif.decode_heif(write(tmp_path / "a.heic"), 48 * 64 - 1)
+    """By what the file says, in the property ispe (ISO/IEC 23008-12, 6.5.3), before anything is decoded."""
+    path = tmp_path / "a.heic"
+    pillow_heif.from_pillow(PIL.Image.new("RGB", (64, 64))).save(path)
+    says = b"ispe" + bytes(4)
+    path.write_bytes(
+        path.read_bytes().replace(says + struct.pack(">II", 64, 64), says + struct.pack(">II", 30000, 30000))
+    )
+    with pytest.raises(FrameError, match="900 megapixels in this form: too large"):
+        heif.decode_heif(path)

@@ -15,6 +15,7 @@ from pipeline.errors import COPY_AGAIN, FrameError
 from pipeline.imaging.colour import camera_to_working
 from pipeline.imaging.denoise.denoise import denoise_mosaic
 from pipeline.imaging.geometry import WHOLE, Box
+from pipeline.imaging.memory import MEMORY, refuse_too_large
 from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw import noise as noise_model
 from pipeline.imaging.raw.defects import candidates, repair
@@ -53,10 +54,14 @@ def open_raw(path: Path) -> Any:
     try:
         with quiet_libraw(path):
             raw.open_file(str(path))
+            refuse_too_large(raw.sizes.raw_width, raw.sizes.raw_height, MEMORY.raw)
             raw.unpack()
     except rawpy.LibRawFileUnsupportedError as error:
         raw.close()
         raise FrameError("not a raw file that LibRaw can read, whatever its name says") from error
+    except FrameError:
+        raw.close()
+        raise
     except rawpy.LibRawError as error:
         raw.close()
         raise FrameError(f"the raw data is damaged or cut short ({_said(error)}); {COPY_AGAIN}") from error
