@@ -68,7 +68,7 @@ def refuse(recipe: Recipe, shoot: Shoot, only: str | None = None, out: Path | No
 
 def measure_shoot(store: Store, shoot: Shoot, workers: Workers, progress: Progress) -> list[MeasuredFrame]:
     """Measure all frames, in the order of the shoot, the light of their bursts, and where no references are named what
-    may be some: this command needs it, or the next. Raises OSError where the disk is full."""
+    may be some: this command needs it, or the next. Raises as `measure_frames`, OSError."""
     found: dict[str, MeasuredFrame] = {}
     for one in measure_frames(store, shoot.frames, shoot.facts, shoot.models, workers):
         found[one.frame.name] = one
@@ -87,7 +87,7 @@ def measure_shoot(store: Store, shoot: Shoot, workers: Workers, progress: Progre
 def decide(store: Store, planner: Planner, log: RunLog, workers: Workers, progress: Progress) -> Decided:
     """Measure, solve and plan. Frames that fail are in `log`, with their reason, and so is the time of each phase.
 
-    Raises InputError where a template of file names fails, OSError where the disk is full.
+    Raises InputError where a template of file names fails, RunStoppedError where a folder is lost or full, OSError.
     """
     shoot, recipe = planner.shoot, planner.recipe
     _ = planner.names  # raises where a name template fails: before the night's work, not after

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 import json
 import time
 from collections.abc import Iterator, Mapping, Sequence
@@ -14,7 +13,7 @@ import cv2
 import numpy as np
 
 from pipeline.engine.twins import from_twin, is_damaged, keep_damage, notice
-from pipeline.errors import EvencourtError, FrameError, UndecodableError, in_short, trace
+from pipeline.errors import EvencourtError, FrameError, RunStoppedError, UndecodableError, in_short, trace
 from pipeline.formats.metadata.carried import (
     NOTHING_CARRIED,
     carried_as_json,
@@ -34,6 +33,7 @@ from pipeline.steps.decode import DecodeMeasurement, decode
 from pipeline.store.keys import digest_json, environment
 from pipeline.store.packing import pack_parts, unpack_part
 from pipeline.store.store import Store
+from pipeline.store.watch import FULL, LOST
 from pipeline.types import Domain, Frame, Image, Noise
 from pipeline.workers.executors import Workers, map_unordered
 
@@ -43,7 +43,6 @@ MEASURED_EDGE = 960
 # Pixels of the longer side of the proxy that is kept, some tens of kB a frame. Chosen by eye, no source: light changes
 # slowly over a frame. `python -m tests.evenness` shows how even the result is.
 PROXY_EDGE = 192
-DISK_FULL = (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
 _CHANGED = "changed while it was read; if it is still being copied, wait for that, then run again"
 _FACTS, _PROXY = "facts", "proxy"  # what is kept of a frame beside the measurement of each step
 _KEPT_VERSION = 3  # raised when the form of what is kept of a frame changes
@@ -97,7 +96,8 @@ def measure_frames(
     """Measure frames, yielding them as they are done. Measurements are kept in the store and in the cache behind it:
     another run or command reads them. A frame whose raw is damaged is measured from its JPEG, where it has one.
 
-    workers  as for map_unordered. Raises OSError where the disk is full; any other failure is in `error`.
+    workers  as for map_unordered. Raises RunStoppedError where the shoot or the store's own folder is lost or full; any
+    other failure is in `error`.
     """
     damaged: dict[str, tuple[MeasuredFrame, str]] = {}
     twins: list[Frame] = []
@@ -129,6 +129,7 @@ def _measure(
         try:
             digest = store.frame_digest(frame)
         except OSError as error:
+            store.stop_if_lost(error)
             yield MeasuredFrame(
                 frame, "", error=f"cannot be read ({error.strerror or error}); copy it again from the card"
             )
@@ -146,9 +147,8 @@ def _measure(
     store.save_digests()
     for index, result in map_unordered(_measure_one, tasks, workers, size=octets):
         task = tasks[index]
-        if isinstance(result, OSError) and result.errno in DISK_FULL:
-            raise result
         if isinstance(result, Exception):
+            store.stop_if_lost(result)
             if isinstance(result, UndecodableError) and task.frame.twin is not None:
                 keep_damage(store, task.digest, reason(result))
             yield MeasuredFrame(task.frame, task.digest, error=reason(result))
@@ -161,8 +161,8 @@ def _measure(
 
 
 def raise_if_full(error: Exception) -> None:
-    """Raises `error` where the disk is full: the one failure that no frame or step is to blame for."""
-    if isinstance(error, OSError) and error.errno in DISK_FULL:
+    """Raises `error` where a disk is full or gone, or the run cannot go on: no frame or step is to blame for that."""
+    if isinstance(error, RunStoppedError) or (isinstance(error, OSError) and error.errno in FULL | LOST):
         raise error
 
 

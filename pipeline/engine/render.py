@@ -216,7 +216,6 @@ def _deliver(job: Job, image: Image, output: Output) -> Rendered:
     file = encode(image, delivery.encoder.params, output.metadata)
     notices = (*(text for text in short if text), *file.notices)
     path = (job.to or job.out) / output.relative
-    path.parent.mkdir(parents=True, exist_ok=True)
     thumb = ""
     if job.thumbs:
         thumb = f"{job.thumbs}.{delivery.name}.jpg"
@@ -225,6 +224,7 @@ def _deliver(job: Job, image: Image, output: Output) -> Rendered:
     made = Rendered(output.relative, output.key, digest, size, width, height, file.quality, file.scan, thumb, notices)
     if job.to is None:
         announce(Store(job.out), made, job.frame.name, output.metadata)
+    path.parent.mkdir(parents=True, exist_ok=True)  # after the record, so that none is made where OUT's disk was pulled
     write_atomic(path, file.data)
     return made
 

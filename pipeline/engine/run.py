@@ -6,13 +6,14 @@ import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 
 from pipeline.deliver.model import Delivered
 from pipeline.engine.decide import Progress, decide, matches, measure_shoot, refuse
 from pipeline.engine.earlier import Rendered, keep_names, refuse_other_shoot
 from pipeline.engine.jobs import Planned, Planner, Shoot, read_shoot
-from pipeline.engine.measure import DISK_FULL, octets, raise_if_full, read_measured, reason
+from pipeline.engine.measure import octets, raise_if_full, read_measured, reason
 from pipeline.engine.outputs import Outputs
 from pipeline.engine.record import Made, RunLog, build
 from pipeline.engine.redaction import Redaction
@@ -35,8 +36,6 @@ from pipeline.textfile.messages import counted
 from pipeline.workers.executors import Workers, map_unordered
 
 __all__ = ["Outcome", "Progress", "Shoot", "jobs", "measure_shoot", "read_shoot", "run"]
-
-_FULL = "the disk is full; make room and run the same command again"
 
 
 @dataclass
@@ -70,7 +69,7 @@ class _Run:
         self.log = RunLog(dict(shoot.missing))
 
     def go(self, only: str | None) -> Outcome:
-        """Measure, solve, render, record and send. Raises OSError where the disk is full while measuring."""
+        """Measure, solve, render, record and send. Raises RunStoppedError where OUT or the shoot is lost, OSError."""
         log, out = self.log, self.store.out
         rendering = 0.0
         again = True
@@ -85,6 +84,7 @@ class _Run:
                 log.stopped = "stopped by hand; run the same command again to go on"
             again &= not log.stopped
             rendering = time.perf_counter() - start
+        self.store.stop_if_lost(shoot=False)  # what is left of its mount point must not be written to
         if log.stopped:  # what was under way has been finished since
             self._collect(planned)
         self.outputs.settle(
@@ -113,11 +113,14 @@ class _Run:
                 if entry.before is None:
                     entry.before = thumb_of_proxy(self.store, one.key)
         record.failed_steps |= log.failed_steps
+        there = partial(self.store.stop_if_lost, shoot=False)
+        there()
         write_record(out, redaction.record(record))  # the files are on record even if a push is stopped by hand
         start = time.perf_counter()
         sent: Mapping[str, Delivered] = {}
         with self._costs("zip, page and push"):
-            sent = send(out, self.shoot, self.recipe, record.frames, self.outputs.in_the_shoot(), self.progress)
+            files = self.outputs.in_the_shoot()
+            sent = send(out, self.shoot, self.recipe, record.frames, files, self.progress, there)
         record.seconds["deliver"] = round(time.perf_counter() - start, 2)
         record.sent = {name: sent_record(done) for name, done in sent.items()}
         record.notices += [text for done in sent.values() for text in done.notices]
@@ -128,6 +131,7 @@ class _Run:
             record.notices += [left] if left else []
         record.failed_steps |= log.failed_steps
         redacted = redaction.record(record)
+        there()
         write_record(out, redacted)
         if not left:
             with self._costs(f"{FRAMES_FILE} in OUT"):
@@ -177,14 +181,13 @@ class _Run:
         for index, result in map_unordered(render, todo, self.workers, size=octets):
             job = todo[index]
             ready += 1
+            if isinstance(result, Exception) and self._stops(result):
+                break
             if isinstance(result, UndecodableError) and job.frame.twin is not None:
                 keep_damage(self.store, self.store.frame_digest(job.frame), reason(result))
                 damaged = True
             elif isinstance(result, Exception):
                 self.log.failed[job.frame.name] = reason(result)
-                if isinstance(result, OSError) and result.errno in DISK_FULL:
-                    self.log.stopped = _FULL
-                    break
             else:
                 texts = {o.relative: o.metadata for o in job.outputs}
                 for one in result:
@@ -196,6 +199,14 @@ class _Run:
                 self.log.rendered += 1
             self.progress("render", ready, total)
         return damaged
+
+    def _stops(self, error: Exception) -> bool:
+        """Whether `error` is no frame's own: the shoot or OUT is lost. The log then says so."""
+        try:
+            self.store.stop_if_lost(error)
+        except RunStoppedError as stop:
+            self.log.stopped = str(stop)
+        return bool(self.log.stopped)
 
 
 def run(
@@ -214,7 +225,8 @@ def run(
     workers   where to measure and render
     cache     what other runs and commands measured of the same frames
 
-    Raises InputError before anything starts, RunStoppedError where the disk is full, OSError where OUT fails otherwise.
+    Raises InputError before anything starts, RunStoppedError where the disk of OUT is full or fails, or the shoot is
+    not there any more.
     """
     out = resolved(out)
     refuse(recipe, shoot, only, out)
@@ -223,12 +235,7 @@ def run(
         refuse_other_shoot(store, shoot.folder, shoot.frames)
         store.clean_temporaries()
         store.keep_source(shoot.folder, shoot.facts_file)
-        try:
-            return _Run(store, shoot, recipe, workers, progress).go(only)
-        except OSError as error:
-            if error.errno in DISK_FULL:
-                raise RunStoppedError(f"{out}: {_FULL}") from error
-            raise
+        return _Run(store, shoot, recipe, workers, progress).go(only)
 
 
 def _observations(measured: FrameObservation) -> ObservationRecord:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -30,16 +30,20 @@ def send(
     frames: Mapping[str, FrameRecord],
     files: Mapping[str, DeliveredFile],
     progress: Progress,
+    check: Callable[[], None] = lambda: None,
 ) -> dict[str, Delivered]:
     """Make each delivery's zip and page and push its files; take back deliveries that the recipe no longer has.
 
     frames  of the record, by name; files  those in OUT, by posix path
+    check   called before each delivery; raises where OUT is not there any more
 
     Returns by delivery what was done. A disk or link that fails raises nothing: see `Delivered.problems`.
     """
     earlier = {path: entry.sha256 for path, entry in files.items() if not entry.current}
-    sent = {
-        one.name: deliver(
+    sent = {}
+    for one in recipe.deliveries:
+        check()
+        sent[one.name] = deliver(
             out,
             one.name,
             _items(one.name, frames),
@@ -48,8 +52,7 @@ def send(
             earlier=earlier,
             progress=progress,
         )
-        for one in recipe.deliveries
-    }
+    check()
     sent |= recall(out, [one.name for one in recipe.deliveries], earlier=earlier)
     if lost := PushRecords(Store(out)).lost:
         first = recipe.deliveries[0].name

@@ -7,6 +7,8 @@ import errno
 import os
 import stat
 import sys
+import tempfile
+from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -69,6 +71,51 @@ class Anchor:
         if opened is not None:
             with suppress(OSError):
                 os.close(opened)
+
+
+def temporary_folder() -> Path:
+    """The folder for temporary files: the one that TMPDIR, TEMP or TMP names, else the system's, the first that can be
+    written. Never the current folder, which Python tries last and which may be the shoot. Raises OSError.
+
+    From then on the whole process uses it.
+    """
+    if tempfile.tempdir is None:
+        named = [os.environ.get(name, "") for name in ("TMPDIR", "TEMP", "TMP")]
+        own = str(Path.home() / "AppData/Local/Temp") if os.name == "nt" else "/tmp"
+        tempfile.tempdir = _first_writable([*filter(None, named), own, "/var/tmp"])
+    return Path(tempfile.tempdir)
+
+
+def _first_writable(folders: Sequence[str]) -> str:
+    refused: OSError = FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT))
+    for folder in map(os.path.abspath, folders):
+        try:
+            with tempfile.TemporaryFile(dir=folder, buffering=0) as file:
+                file.write(b"0")
+        except OSError as error:
+            refused = error if refused.errno == errno.ENOENT else refused
+        else:
+            return folder
+    raise refused
+
+
+def is_held(lock: Path) -> bool:
+    """Whether another process holds a lock file that cannot be opened for writing; False where that cannot be seen."""
+    if fcntl is None:
+        return False
+    try:
+        opened = os.open(lock, _READ)
+    except OSError:
+        return False
+    try:
+        fcntl.flock(opened, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    except OSError:
+        return False
+    finally:
+        os.close(opened)  # which lets the lock go
+    return False
 
 
 def create(path: Path, *, private: bool = False) -> int:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 import os
 import socket
 import tempfile
@@ -19,14 +18,17 @@ from filelock import FileLock, Timeout
 from pipeline.errors import InputError, RunStoppedError
 from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.digests import FrameDigest, read_digest
+from pipeline.store.disk import is_held, temporary_folder
 from pipeline.store.files import TEMPORARY, is_inside, is_leftover, write_atomic
 from pipeline.store.places import OWN_FILES, is_link, path_below, read_file, refuse_links
 from pipeline.store.records import from_json, to_json
 from pipeline.store.seal import HEAD, sealed, unsealed
+from pipeline.store.watch import AGAIN, FULL, Watch
 from pipeline.textfile.messages import counted
 from pipeline.types import Frame
 
 T = TypeVar("T")
+_LOOK = 0.5  # s to wait for the lock: `status` holds it for a moment, to see whether a run does
 KINDS = ("measured", "damaged", "burst_light", "references", "numbers", "done", "thumbs", "extras", "pushed")
 ROOT = ""  # the kind of what is kept in OUT/.work itself
 _LARGEST = 256_000_000  # octets of a kept file: ten times what 20,000 frames take; what is larger is not ours
@@ -66,51 +68,103 @@ class Store:
         self._cached_digests: dict[str, FrameDigest] = {}
         self.damaged: dict[str, None] = {}
         self._checked: dict[tuple[str, str], tuple[int, int, int]] = {}  # seals that were right: size, time, inode
+        self._watch: Watch | None = None
 
     @classmethod
     def open(cls, out: Path, shoot: Path, cache: Cache = NO_CACHE, durable: bool = True) -> Store:
         """Make the folders. Raises InputError when OUT lies in the shoot or cannot be written, or when something of
-        ours in it is a link."""
+        ours in it is a link, RunStoppedError where its disk is full."""
         if is_inside(out.resolve(), shoot.resolve()):
             raise InputError(f"{out}: OUT lies inside the shoot folder, which is never written; choose another folder")
         store = cls(out, shoot, cache, durable)
         refuse_links(out, (".work", ".work/lock", *(f".work/{kind}" for kind in KINDS), *OWN_FILES))
         try:
-            for kind in KINDS:
-                (store.work / kind).mkdir(parents=True, exist_ok=True)
-            with tempfile.NamedTemporaryFile(prefix=f"{TEMPORARY}{os.getpid()}-", dir=store.work):
-                pass
+            store._make()
         except OSError as error:
+            if error.errno in FULL:
+                raise RunStoppedError(f"{out}: the disk is full; make room and {AGAIN}") from error
             raise InputError(f"{out}: cannot be written ({error.strerror or error}); choose another --out") from error
         return store
+
+    def _make(self) -> None:
+        for kind in KINDS:
+            (self.work / kind).mkdir(parents=True, exist_ok=True)
+        with tempfile.NamedTemporaryFile(prefix=f"{TEMPORARY}{os.getpid()}-", dir=self.work, buffering=0) as probe:
+            probe.write(b"0")
 
     @classmethod
     @contextmanager
     def scratch(cls, shoot: Path, cache: Cache = NO_CACHE) -> Iterator[Store]:
         """A store in a temporary folder, which goes when the block ends: only what the cache keeps stays.
 
-        Raises RunStoppedError where the disk for temporary files is full.
+        Raises InputError where there is no folder for temporary files outside the shoot, RunStoppedError where its disk
+        is full or fails.
+        """
+        named = "name a folder on another disk in TMPDIR"
+        try:
+            place = temporary_folder()
+        except OSError as error:
+            if error.errno in FULL:
+                raise RunStoppedError(f"the disk for temporary files is full; make room, or {named}") from error
+            raise InputError(f"temporary files cannot be written ({error.strerror or error}); {named}") from error
+        if is_inside(place.resolve(), shoot.resolve()):
+            raise InputError(f"{place}: temporary files would lie in the shoot folder, which is never written; {named}")
+        try:
+            with tempfile.TemporaryDirectory(dir=place, ignore_cleanup_errors=True) as folder:
+                store = cls(Path(folder), shoot, cache, durable=False)
+                store._make()
+                with store._watched(place, f"make room, or {named}"):
+                    yield store
+        except OSError as error:
+            named_here = error.filename is not None and is_inside(Path(os.fsdecode(error.filename)), place)
+            if not (named_here or (error.filename is None and error.errno in FULL)):
+                raise
+            if error.errno in FULL:
+                raise RunStoppedError(f"{place}: the disk is full; make room, or {named}") from error
+            raise RunStoppedError(f"{place}: cannot be written ({error.strerror}); {named}") from error
+
+    @contextmanager
+    def _watched(self, called: Path, full: str = f"make room and {AGAIN}") -> Iterator[None]:
+        """See `stop_if_lost` while the block runs. What the disk of this store refuses in it is a RunStoppedError.
+
+        called  what a person knows the folder as; full  what to do when its disk is full
         """
         try:
-            with tempfile.TemporaryDirectory() as folder:
-                yield cls.open(Path(folder), shoot, cache, durable=False)
+            self._watch = Watch(self.out, self._shoot, called, full)
         except OSError as error:
-            if error.errno not in (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)):
+            raise RunStoppedError(f"{called}: cannot be read ({error.strerror}); {AGAIN}") from error
+        try:
+            yield
+        except OSError as error:
+            self.stop_if_lost(error)
+            if not self._watch.is_own(error):
                 raise
-            place = tempfile.gettempdir()
-            raise RunStoppedError(
-                f"{place}: the disk is full; make room, or name a folder on another disk in TMPDIR"
-            ) from error
+            raise RunStoppedError(f"{error.filename}: cannot be read or written ({error.strerror}); {AGAIN}") from error
+        finally:
+            self._watch.close()
+            self._watch = None
+
+    def stop_if_lost(self, error: Exception | None = None, *, shoot: bool = True) -> None:
+        """Raises RunStoppedError where the folder of this store, or with `shoot` that of the frames, is not there any
+        more, or `error` says that the store's disk takes nothing more.
+
+        An error about one file raises nothing, nor does a store that nobody watches.
+        """
+        if self._watch is not None:
+            why = self._watch.refusal(error) if isinstance(error, OSError) else self._watch.lost(shoot=shoot)
+            if why:
+                raise RunStoppedError(why)
 
     @contextmanager
     def locked(self) -> Iterator[None]:
-        """Hold the folder for one run. The system drops the lock when a run is killed.
+        """Hold the folder for one run, and watch it: see `stop_if_lost`. The system drops the lock of a killed run.
 
-        Raises InputError when another run holds it, or when the file system knows no locks.
+        Raises InputError when another run holds it, or when the file system knows no locks; RunStoppedError where in
+        the block the disk of OUT is full or fails.
         """
         lock = FileLock(self.work / "lock")
         try:
-            lock.acquire(timeout=0)
+            lock.acquire(timeout=_LOOK)
         except Timeout as error:
             raise InputError(
                 f"another run is writing to {self.out}{self._holder()}; wait for it or give another --out"
@@ -118,9 +172,10 @@ class Store:
         except (OSError, NotImplementedError) as error:
             raise InputError(f"{self.out}: cannot be locked ({error}); give an --out on a local disk") from error
         try:
-            since = datetime.now().astimezone().isoformat(" ", "seconds")
-            self.put_record(ROOT, "holder.json", Holder, Holder(os.getpid(), socket.gethostname(), since))
-            yield
+            with self._watched(self.out):
+                since = datetime.now().astimezone().isoformat(" ", "seconds")
+                self.put_record(ROOT, "holder.json", Holder, Holder(os.getpid(), socket.gethostname(), since))
+                yield
         finally:
             with suppress(OSError):
                 self.remove(ROOT, "holder.json")
@@ -141,8 +196,8 @@ class Store:
                 return False
         except Timeout:
             return True
-        except (OSError, NotImplementedError):  # a folder that can only be read: no run writes to it
-            return False
+        except (OSError, NotImplementedError):  # a folder that can only be read
+            return is_held(lock)
 
     def clean_temporaries(self) -> None:
         """Remove what a killed run left behind under temporary names; the caller holds the lock.

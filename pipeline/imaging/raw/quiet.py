@@ -10,6 +10,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+from pipeline.store.disk import temporary_folder
+
 _STDERR = 2
 # LibRaw 0.22, its default data callback, which rawpy gives no switch for.
 _SAID = rb": (?:Unexpected end of file|data corrupted at -?[0-9]+)\r?\n"
@@ -51,7 +53,7 @@ def _redirected() -> tuple[int, int] | None:
         return None
     before = os.dup(_STDERR)
     try:
-        with tempfile.TemporaryFile(buffering=0) as file:
+        with tempfile.TemporaryFile(buffering=0, dir=temporary_folder()) as file:
             kept = os.dup(file.fileno())
         os.dup2(kept, _STDERR)
     except OSError:
