@@ -119,8 +119,8 @@ class _Run:
         start = time.perf_counter()
         sent: Mapping[str, Delivered] = {}
         with self._costs("zip, page and push"):
-            files = self.outputs.in_the_shoot()
-            sent = send(out, self.shoot, self.recipe, record.frames, files, self.progress, there)
+            current = self.outputs.in_the_shoot()
+            sent = send(out, self.shoot, self.recipe, record.frames, current, self.progress, there)
         record.seconds["deliver"] = round(time.perf_counter() - start, 2)
         record.sent = {name: sent_record(done) for name, done in sent.items()}
         record.notices += [text for done in sent.values() for text in done.notices]

@@ -75,7 +75,7 @@ MUTANTS = [
         "store/test_packing.py",
     ),
     mutant("store/packing.py", "    if not unpacker.eof:\n", "    if False:\n", "store/test_packing.py"),
-    mutant(_STORE, "lock.acquire(timeout=0)\n        except Timeout", "pass\n        except Timeout", *_STORED),
+    mutant(_STORE, "lock.acquire(timeout=_LOOK)\n        except Timeout", "pass\n        except Timeout", *_STORED),
     mutant(
         "store/packing.py",
         'len(head).to_bytes(4, "little") + head + body',
