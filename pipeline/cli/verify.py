@@ -8,59 +8,69 @@ from pathlib import Path
 
 import typer
 
-from pipeline.cli.console import say, warn
+from pipeline.cli.console import note, say, warn
 from pipeline.cli.recipes import read_recipe
 from pipeline.cli.status import read_run
 from pipeline.engine import run as engine
+from pipeline.engine.kept.compare import compare
+from pipeline.engine.measure import reason
 from pipeline.engine.redaction import Redaction
 from pipeline.engine.render import Refused, render
-from pipeline.errors import InputError
+from pipeline.errors import FrameError, InputError
 from pipeline.report.record import RunRecord
 from pipeline.store.keys import digest_file
+from pipeline.store.places import resolved
 from pipeline.store.store import Store
 from pipeline.textfile.messages import counted
 
+_MOST = 50  # problems that are printed; more are of no help
+
 
 def verify_run(out: Path, render_count: int, shoot: Path | None, facts: Path | None, models: Path | None) -> None:
-    """Print which files in `out` are missing or differ from its record.
+    """Print what in `out` was changed, lost or added since its runs: see engine.kept.compare.
 
     render_count   frames to render again and compare, 0 for none
     shoot, facts   where the shoot folder and its facts are now, if they have moved
 
-    Raises InputError where there is no record or no shoot folder, typer.Exit(1) where anything differs.
+    Raises InputError where there is no record or no shoot folder, or a run is going on; typer.Exit(1) where anything
+    differs.
     """
     record = read_run(out)
     if record is None:
         raise InputError(f"{out}: holds no run.json; nothing to verify")
-    files = {d.file: d.sha256 for f in record.frames.values() for d in f.deliveries.values()}
-    files |= {name: d.sha256 for sent in record.sent.values() for name, d in sent.files.items()}
-    changed = []
-    for relative, digest in sorted(files.items()):
-        path = out / relative
-        if not path.is_file():
-            changed.append(f"{relative}: is missing")
-        elif digest_file(path) != digest:
-            changed.append(f"{relative}: differs from what was delivered")
-    rendered = _render_again(record, out, shoot, facts, models, render_count) if render_count else []
-    for text in (*changed, *rendered):
+    out = resolved(out)
+    store = Store(out)
+    if store.is_locked():
+        raise InputError(f"{out}: a run is writing to this folder now; verify it when that has ended")
+    compared = compare(store, record)
+    rendered, differ = _render_again(record, store, shoot, facts, models, render_count) if render_count else (0, [])
+    for text in compared.notes:
+        note(text)
+    problems = (*compared.problems, *differ)
+    for text in problems[:_MOST]:
         warn(text)
-    again = f", {counted(render_count, 'frame')} rendered again" if render_count else ""
-    say(f"{len(files) - len(changed)} of {len(files)} files as delivered{again}")
-    if changed or rendered:
+    if len(problems) > _MOST:
+        warn(f"and {counted(len(problems) - _MOST, 'more problem')}")
+    again = f", {counted(rendered, 'frame')} rendered again" if render_count else ""
+    say(f"{compared.files - compared.wrong} of {compared.files} files as delivered{again}")
+    if problems:
         raise typer.Exit(1)
 
 
 def _render_again(
-    record: RunRecord, out: Path, moved: Path | None, facts: Path | None, models: Path | None, count: int
-) -> list[str]:
-    """Render `count` frames, evenly spread, into a scratch folder; what differs from the record."""
-    source = Store(out).source()
-    folder = moved or (Path(source.shoot) if source.shoot else None)
+    record: RunRecord, store: Store, moved: Path | None, facts: Path | None, models: Path | None, count: int
+) -> tuple[int, list[str]]:
+    """Render `count` frames, evenly spread, into a scratch folder; how many, and what differs from the record.
+
+    What the run measured is taken from OUT/.work; only what is not there is measured again.
+    """
+    out, source = store.out, store.source()
+    folder = moved or (Path(source.shoot) if source.shoot and Path(source.shoot).is_absolute() else None)
     if folder is None:
         raise InputError(f"{out}: does not know its shoot folder any more; give it with --shoot")
     if not folder.is_dir():
         raise InputError(f"{folder}: the shoot folder is not there any more; say where it is now with --shoot")
-    if facts is None and source.facts:
+    if facts is None and source.facts and Path(source.facts).is_absolute():
         facts = Path(source.facts)
         if not facts.exists():
             raise InputError(f"{facts}: the facts are not there any more; say where they are now with --facts")
@@ -74,20 +84,30 @@ def _render_again(
     bad = []
     with tempfile.TemporaryDirectory() as scratch:
         recipe_file = Path(scratch) / "recipe.yaml"
-        recipe_file.write_text(Store(out).recipe() or record.recipe_flat, encoding="utf-8")
+        recipe_file.write_text(store.recipe() or record.recipe_flat, encoding="utf-8")
         shoot = engine.read_shoot(folder, facts, models, out)
         if record.models != shoot.models.digest:
             bad.append("the model files are not those of the run, so crops may differ; give their folder with --models")
         redaction = Redaction(shoot)
-        jobs = engine.jobs(read_recipe(recipe_file), shoot, Path(scratch) / "out", Store(out))
+        jobs = engine.jobs(read_recipe(recipe_file), shoot, Path(scratch) / "out", store)
         jobs = {redaction.frame(name): job for name, job in jobs.items()}
+        known = store.known_digests()
         for name in chosen:
             time_now = jobs[name].frame.exif.time if name in jobs else None
             if name not in jobs or (time_now.isoformat() if time_now else None) != record.frames[name].time:
                 bad.append(f"{name}: the frame of this name in {folder} is another one; is it the right shoot folder?")
                 continue
+            frame = jobs[name].frame
             recorded = {d.file: d.sha256 for d in record.frames[name].deliveries.values()}
-            for one in render(replace(jobs[name], thumbs="")):
+            try:
+                if frame.relative in known and digest_file(frame.path) != known[frame.relative]:
+                    bad.append(f"{name}: {frame.path} is not the file that was delivered from; copy it again")
+                    continue
+                made = render(replace(jobs[name], thumbs=""))
+            except (FrameError, OSError) as error:
+                bad.append(f"{name}: cannot be rendered again: {reason(error)}")
+                continue
+            for one in made:
                 if isinstance(one, Refused) or one.sha256 != recorded.get(one.relative):
                     bad.append(f"{one.relative}: renders to other bytes now")
-    return bad
+    return len(chosen), bad

@@ -50,9 +50,9 @@ def extra_deliveries(store: Store) -> set[str]:
     return {record.delivery for record in _records(store)}
 
 
-def extra_paths(store: Store) -> set[str]:
-    """Posix paths below OUT of the files of ours beside the pictures."""
-    return {record.relative for record in _records(store)}
+def extra_digests(store: Store) -> dict[str, str]:
+    """Posix path below OUT -> SHA-256 of the files of ours beside the pictures."""
+    return {record.relative: record.sha256 for record in _records(store)}
 
 
 def _records(store: Store) -> Iterator[ExtraRecord]:

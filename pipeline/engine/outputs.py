@@ -20,7 +20,7 @@ from pipeline.engine.earlier import (
 )
 from pipeline.engine.filenames import holds_withheld
 from pipeline.engine.jobs import Planner
-from pipeline.engine.lost_records import UNKNOWN, found_again
+from pipeline.engine.kept.lost_records import UNKNOWN, found_again
 from pipeline.engine.render import Output, rewrap
 from pipeline.errors import EvencourtError
 from pipeline.formats.metadata.model import Metadata

@@ -13,6 +13,7 @@ from pipeline.deliver.model import Delivered
 from pipeline.engine.decide import Progress, decide, matches, measure_shoot, refuse
 from pipeline.engine.earlier import Rendered, keep_names, refuse_other_shoot
 from pipeline.engine.jobs import Planned, Planner, Shoot, read_shoot
+from pipeline.engine.kept.manifest import write_manifest
 from pipeline.engine.measure import octets, raise_if_full, read_measured, reason
 from pipeline.engine.outputs import Outputs
 from pipeline.engine.record import Made, RunLog, build
@@ -21,7 +22,7 @@ from pipeline.engine.render import Job, Refused, render, thumb_of_proxy
 from pipeline.engine.sending import send, sent_record
 from pipeline.engine.solve import AGAIN, solve
 from pipeline.engine.tables.selection import left_notice, proposal, write_proposal
-from pipeline.engine.twins import copy_damage, keep_damage
+from pipeline.engine.twins import keep_damage
 from pipeline.errors import RunStoppedError, UndecodableError, in_short, trace
 from pipeline.people.observe import FrameObservation
 from pipeline.recipe.recipe import Recipe, flatten_yaml
@@ -31,7 +32,7 @@ from pipeline.shoot.read_facts import FRAMES_FILE
 from pipeline.steps import crop
 from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.places import resolved
-from pipeline.store.store import Store
+from pipeline.store.store import ROOT, Store
 from pipeline.textfile.messages import counted
 from pipeline.workers.executors import Workers, map_unordered
 
@@ -141,6 +142,10 @@ class _Run:
         if log.failed_steps.keys() - record.failed_steps.keys():
             record.failed_steps |= log.failed_steps
             write_record(out, redaction.record(record))
+        with self._costs("the list for verify"):
+            delivered = {relative: entry.sha256 for relative, entry in self.outputs.files.items()}
+            delivered |= {name: one.sha256 for entry in record.sent.values() for name, one in entry.files.items()}
+            write_manifest(self.store, delivered)
         return Outcome(record, out / REPORT_FILE, log.failed)
 
     @contextmanager
@@ -249,14 +254,24 @@ def _observations(measured: FrameObservation) -> ObservationRecord:
     )
 
 
+class _Earlier(Cache):
+    """What an earlier run kept in its OUT, read as a cache is: nothing is put there."""
+
+    def __init__(self, store: Store) -> None:
+        super().__init__(None)
+        self._store = store
+
+    def get(self, kind: str, name: str) -> bytes | None:
+        """As Cache.get."""
+        return self._store.get(ROOT, "digests.json") if kind == "digests" else self._store.get(kind, name)
+
+
 def jobs(recipe: Recipe, shoot: Shoot, out: Path, earlier: Store | None = None) -> dict[str, Job]:
     """Frame -> its render job, after measuring and solving into `out`; renders nothing. Raises InputError, OSError.
 
-    earlier  the store of a run that may know which raws are damaged
+    earlier  the store of a run: what it measured and knows of damaged raws is not found out again
     """
-    store = Store.open(out, shoot.folder)
-    if earlier is not None:
-        copy_damage(earlier, store)
+    store = Store.open(out, shoot.folder, _Earlier(earlier) if earlier is not None else NO_CACHE, durable=False)
     measured_frames = measure_shoot(store, shoot, 1, lambda phase, done, total: None)
     plan = solve(store, measured_frames, shoot.bursts, shoot.facts, recipe)
     return {name: job for name, (job, _) in Planner(out, shoot, recipe).plan(measured_frames, plan)[0].items()}

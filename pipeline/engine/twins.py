@@ -31,12 +31,6 @@ def keep_damage(store: Store, digest: str, why: str) -> None:
     store.share(_KIND, _name(digest))
 
 
-def copy_damage(of: Store, to: Store) -> None:
-    """Let `to` know what `of` knows. Raises OSError."""
-    for name in of.names(_KIND):
-        to.put(_KIND, name, of.get(_KIND, name) or b"")
-
-
 def from_twin(frame: Frame) -> Frame | None:
     """The frame with its JPEG in place of the raw; None where it has none that can be opened."""
     if frame.twin is None:

@@ -17,6 +17,7 @@ from pipeline.deliver.address import sharing
 from pipeline.errors import MOST_LINES, InputError, Problem
 from pipeline.formats.metadata.model import Metadata
 from pipeline.steps.base import AnyStep, FileName, Order, Params, Solution
+from pipeline.store.places import OWN_FILES
 from pipeline.textfile.messages import Loc, did_you_mean, few, shown
 from pipeline.textfile.yamlfile import Document, load_yaml, validate
 from pipeline.types import Domain, JsonValue
@@ -27,7 +28,6 @@ _VERSION = 1  # of the recipe format
 # Device names that Windows reserves: Microsoft, "Naming Files, Paths, and Namespaces".
 _RESERVED = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))}
 _NAME_LENGTH = 64  # characters of a delivery's name: short enough for any file system (common practice, no source)
-_OWN_FILES = {"run.json", "report.html", "frames.csv"}  # in the output folder, beside the deliveries
 
 
 @dataclass(frozen=True)
@@ -343,6 +343,6 @@ def _unsafe(name: str) -> str:
         return f"not safe as a folder's name; use up to {_NAME_LENGTH} letters, digits, - and _ (a dot only inside)"
     if name.casefold().split(".")[0] in _RESERVED:
         return "Windows keeps this name for itself; choose another"
-    if name.casefold() in _OWN_FILES:
+    if name.casefold() in OWN_FILES:
         return "the output folder has a file of this name; choose another"
     return ""

@@ -223,10 +223,11 @@ class Store:
     def _folders(self, folder: Path) -> list[Path]:
         with suppress(OSError), os.scandir(folder) as found:
             below = [Path(one.path) for one in found if one.is_dir(follow_symlinks=False) and one.name != ".work"]
-            return [one for one in below if not is_link(one) and not self._is_foreign(one)]
+            return [one for one in below if not is_link(one) and not self.is_foreign(one)]
         return []
 
-    def _is_foreign(self, folder: Path) -> bool:
+    def is_foreign(self, folder: Path) -> bool:
+        """Whether a folder in OUT is the shoot, or the OUT of another run."""
         return (folder / ".work").is_dir() or folder.resolve() == self._shoot
 
     def get(self, kind: str, name: str) -> bytes | None:
@@ -336,6 +337,10 @@ class Store:
     def frames_seen(self) -> set[tuple[str, int]]:
         """(path in the shoot folder, size in octets) of the frames of earlier runs."""
         return {(name, known.size) for name, known in self._kept_digests().items()}
+
+    def known_digests(self) -> dict[str, str]:
+        """Frame (posix path in the shoot folder) -> SHA-256 when an earlier run read it."""
+        return {relative: known.sha256 for relative, known in self._kept_digests().items()}
 
     def frame_digest(self, frame: Frame) -> str:
         """SHA-256 of the frame's file, read again where the file system does not vouch for it. Raises OSError."""

@@ -48,6 +48,11 @@ def left_notice(store: Store) -> str:
     return f"{FRAMES_FILE} in OUT is not as the last run wrote it, and is left as it is; move it to get a new one"
 
 
+def proposal_digest(store: Store) -> str | None:
+    """SHA-256 of OUT/frames.csv as a run wrote it last; None where none did."""
+    return next(iter(_written(store)), None)
+
+
 def write_proposal(store: Store, text: str) -> None:
     """Write OUT/frames.csv, and remember that it is ours. Raises OSError."""
     data, before = text.encode("utf-8-sig"), _digest(store)

@@ -9,7 +9,7 @@ from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from pathlib import PurePosixPath
 
-from pipeline.deliver.extras import extra_paths
+from pipeline.deliver.extras import extra_digests
 from pipeline.engine.earlier import DeliveredFile
 from pipeline.engine.jobs import Shoot
 from pipeline.engine.redaction import Redaction
@@ -36,7 +36,7 @@ def found_again(store: Store, known: Collection[str], shoot: Shoot) -> FoundAgai
     """The files in the folders of deliveries that are not `known` (posix paths below OUT), as far as run.json and their
     SHA-256 prove them to be ours. The rest is left alone, and named: it may show somebody who is withheld today."""
     strays = set(_in_deliveries(store)) - set(known)
-    strays -= extra_paths(store) if strays else set()
+    strays -= extra_digests(store).keys() if strays else set()
     if not strays:
         return FoundAgain()
     try:
