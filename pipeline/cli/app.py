@@ -17,6 +17,7 @@ import typer
 
 from pipeline import __version__
 from pipeline.cli.console import say, warn
+from pipeline.cli.stop import stoppable
 from pipeline.errors import DEBUG, EvencourtError, RunStoppedError, debugging, in_short, trace
 
 app = typer.Typer(
@@ -85,9 +86,6 @@ def main() -> None:
         warn(_unexpected(error))
         _drop_output()
         sys.exit(2)
-    except KeyboardInterrupt:
-        warn("stopped by hand; run the same command again to go on")
-        sys.exit(1)
 
 
 def _unexpected(error: Exception) -> str:
@@ -150,7 +148,8 @@ def demo(
     from pipeline.cli.run import run_demo
     from pipeline.workers.executors import WorkChoice
 
-    run_demo(folder, models, offline, WorkChoice(workers, frame_limit), CacheChoice(cache, not no_cache))
+    with stoppable():
+        run_demo(folder, models, offline, WorkChoice(workers, frame_limit), CacheChoice(cache, not no_cache))
 
 
 @app.command()
@@ -165,7 +164,8 @@ def gather(
     """Copy memory cards into a shoot folder, verified, and say whether they are safe to format."""
     from pipeline.cli.gather import gather_cards
 
-    gather_cards(cards, to, also)
+    with stoppable():
+        gather_cards(cards, to, also)
 
 
 @app.command()
@@ -188,11 +188,12 @@ def prepare(
     from pipeline.cli.prepare import prepare_shoot
     from pipeline.workers.executors import WorkChoice
 
-    prepare_shoot(
-        shoot, facts, like, models,
-        offline=offline, separator=separator, work=WorkChoice(workers, frame_limit),
-        cache=CacheChoice(cache, not no_cache),
-    )  # fmt: skip
+    with stoppable():
+        prepare_shoot(
+            shoot, facts, like, models,
+            offline=offline, separator=separator, work=WorkChoice(workers, frame_limit),
+            cache=CacheChoice(cache, not no_cache),
+        )  # fmt: skip
 
 
 @app.command()
@@ -211,7 +212,8 @@ def inspect(
     from pipeline.cli.inspect import inspect_shoot
     from pipeline.workers.executors import WorkChoice
 
-    inspect_shoot(shoot, facts, models, offline, WorkChoice(workers, frame_limit), CacheChoice(cache, not no_cache))
+    with stoppable():
+        inspect_shoot(shoot, facts, models, offline, WorkChoice(workers, frame_limit), CacheChoice(cache, not no_cache))
 
 
 @app.command()
@@ -257,11 +259,12 @@ def captions(
     if check:
         check_table(shoot, facts, file, recipe)
     else:
-        write_table(
-            shoot, facts, file, recipe, out, models,
-            offline=offline, separator=separator, force=force, numbers=numbers,
-            work=WorkChoice(workers, frame_limit), cache=CacheChoice(cache, not no_cache),
-        )  # fmt: skip
+        with stoppable():
+            write_table(
+                shoot, facts, file, recipe, out, models,
+                offline=offline, separator=separator, force=force, numbers=numbers,
+                work=WorkChoice(workers, frame_limit), cache=CacheChoice(cache, not no_cache),
+            )  # fmt: skip
 
 
 @app.command()
@@ -281,10 +284,11 @@ def check(
     from pipeline.cli.check import check_recipe
     from pipeline.workers.executors import WorkChoice
 
-    check_recipe(
-        recipe, shoot, facts, models,
-        offline=offline, work=WorkChoice(workers, frame_limit), cache=CacheChoice(cache, not no_cache),
-    )  # fmt: skip
+    with stoppable():
+        check_recipe(
+            recipe, shoot, facts, models,
+            offline=offline, work=WorkChoice(workers, frame_limit), cache=CacheChoice(cache, not no_cache),
+        )  # fmt: skip
 
 
 @app.command()
@@ -308,11 +312,12 @@ def run(
     from pipeline.cli.run import run_shoot
     from pipeline.workers.executors import WorkChoice
 
-    run_shoot(
-        recipe, shoot, out, facts, models,
-        offline=offline, work=WorkChoice(workers, frame_limit, cluster), only=only, dry_run=dry_run,
-        cache=CacheChoice(cache, not no_cache),
-    )  # fmt: skip
+    with stoppable():
+        run_shoot(
+            recipe, shoot, out, facts, models,
+            offline=offline, work=WorkChoice(workers, frame_limit, cluster), only=only, dry_run=dry_run,
+            cache=CacheChoice(cache, not no_cache),
+        )  # fmt: skip
 
 
 @app.command()
@@ -334,7 +339,8 @@ def verify(
     """Compare every delivered file with the record of the run."""
     from pipeline.cli.verify import verify_run
 
-    verify_run(out, render, shoot, facts, models)
+    with stoppable():
+        verify_run(out, render, shoot, facts, models)
 
 
 @app.command()
@@ -371,7 +377,8 @@ def fetch(
     """Fetch the files that are missing, once, over the network; each is checked before it is kept."""
     from pipeline.cli.models import fetch_files
 
-    fetch_files(to)
+    with stoppable():
+        fetch_files(to)
 
 
 if __name__ == "__main__":

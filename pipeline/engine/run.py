@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -23,11 +23,11 @@ from pipeline.engine.sending import send, sent_record
 from pipeline.engine.solve import AGAIN, solve
 from pipeline.engine.tables.selection import left_notice, proposal, write_proposal
 from pipeline.engine.twins import keep_damage
-from pipeline.errors import RunStoppedError, UndecodableError, in_short, trace
+from pipeline.errors import InputError, RunStoppedError, UndecodableError, in_short, trace
 from pipeline.people.observe import FrameObservation
 from pipeline.recipe.recipe import Recipe, flatten_yaml
 from pipeline.report.html import REPORT_FILE, write_report
-from pipeline.report.record import ObservationRecord, RunRecord, write_record
+from pipeline.report.record import ObservationRecord, RunRecord, SentRecord, read_record, write_record
 from pipeline.shoot.read_facts import FRAMES_FILE
 from pipeline.steps import crop
 from pipeline.store.cache import NO_CACHE, Cache
@@ -73,7 +73,7 @@ class _Run:
         """Measure, solve, render, record and send. Raises RunStoppedError where OUT or the shoot is lost, OSError."""
         log, out = self.log, self.store.out
         rendering = 0.0
-        again = True
+        again, by_hand = True, False
         while again:
             decided = decide(self.store, self.planner, log, self.workers, self.progress)
             measured_frames, plan, planned = decided.measured_frames, decided.plan, decided.planned
@@ -81,12 +81,14 @@ class _Run:
             keep_names(self.store, self.shoot.frames, self.shoot.facts.meant)
             try:
                 again = self._render(planned, only)
-            except KeyboardInterrupt:
-                log.stopped = "stopped by hand; run the same command again to go on"
+            except KeyboardInterrupt as stop:
+                log.stopped = str(stop) or "stopped by hand; run the same command again to go on"
+                self.store.clean_temporaries()  # of workers that were ended
+                by_hand = True
             again &= not log.stopped
             rendering = time.perf_counter() - start
         self.store.stop_if_lost(shoot=False)  # what is left of its mount point must not be written to
-        if log.stopped:  # what was under way has been finished since
+        if log.stopped:  # a worker may have finished a file a moment before
             self._collect(planned)
         self.outputs.settle(
             self.planner,
@@ -111,11 +113,16 @@ class _Run:
             entry = record.frames[one.frame.name]
             with self._costs("the report's small pictures"):
                 entry.observations = _observations(read_measured(self.store, one.key, crop.STEP))
-                if entry.before is None:
+                if entry.before is None and not by_hand:  # a stop has no time for that
                     entry.before = thumb_of_proxy(self.store, one.key)
         record.failed_steps |= log.failed_steps
         there = partial(self.store.stop_if_lost, shoot=False)
         there()
+        if by_hand:  # nothing is sent in a hurry, nor half a night
+            record.sent = _sent_before(out)
+            redacted = redaction.record(record)
+            write_record(out, redacted)
+            return Outcome(record, write_report(out, redacted), log.failed)
         write_record(out, redaction.record(record))  # the files are on record even if a push is stopped by hand
         start = time.perf_counter()
         sent: Mapping[str, Delivered] = {}
@@ -183,26 +190,27 @@ class _Run:
                 todo.append(replace(job, outputs=left))
         ready = total - len(todo)
         self.progress("render", ready, total)
-        for index, result in map_unordered(render, todo, self.workers, size=octets):
-            job = todo[index]
-            ready += 1
-            if isinstance(result, Exception) and self._stops(result):
-                break
-            if isinstance(result, UndecodableError) and job.frame.twin is not None:
-                keep_damage(self.store, self.store.frame_digest(job.frame), reason(result))
-                damaged = True
-            elif isinstance(result, Exception):
-                self.log.failed[job.frame.name] = reason(result)
-            else:
-                texts = {o.relative: o.metadata for o in job.outputs}
-                for one in result:
-                    if isinstance(one, Rendered):
-                        self.outputs.keep(one, job.frame.name, texts[one.relative])
-                refused = [one.reason for one in result if isinstance(one, Refused)]
-                if refused:
-                    self.log.failed[job.frame.name] = "; ".join(refused)
-                self.log.rendered += 1
-            self.progress("render", ready, total)
+        with closing(map_unordered(render, todo, self.workers, size=octets)) as results:
+            for index, result in results:
+                job = todo[index]
+                ready += 1
+                if isinstance(result, Exception) and self._stops(result):
+                    break
+                if isinstance(result, UndecodableError) and job.frame.twin is not None:
+                    keep_damage(self.store, self.store.frame_digest(job.frame), reason(result))
+                    damaged = True
+                elif isinstance(result, Exception):
+                    self.log.failed[job.frame.name] = reason(result)
+                else:
+                    texts = {o.relative: o.metadata for o in job.outputs}
+                    for one in result:
+                        if isinstance(one, Rendered):
+                            self.outputs.keep(one, job.frame.name, texts[one.relative])
+                    refused = [one.reason for one in result if isinstance(one, Refused)]
+                    if refused:
+                        self.log.failed[job.frame.name] = "; ".join(refused)
+                    self.log.rendered += 1
+                self.progress("render", ready, total)
         return damaged
 
     def _stops(self, error: Exception) -> bool:
@@ -241,6 +249,15 @@ def run(
         store.clean_temporaries()
         store.keep_source(shoot.folder, shoot.facts_file)
         return _Run(store, shoot, recipe, workers, progress).go(only)
+
+
+def _sent_before(out: Path) -> dict[str, SentRecord]:
+    """What the record of the run before says was made and sent; a damaged one says nothing."""
+    try:
+        before = read_record(out)
+    except InputError:
+        return {}
+    return before.sent if before is not None else {}
 
 
 def _observations(measured: FrameObservation) -> ObservationRecord:

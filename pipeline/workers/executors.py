@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import Protocol, TypeVar
@@ -76,7 +76,7 @@ def map_unordered(
     workers: Workers,
     initializer: Setup = worker_setup,
     size: Callable[[T], float] | None = None,
-) -> Iterator[tuple[int, R | Exception]]:
+) -> Generator[tuple[int, R | Exception], None, None]:
     """Yield (index, result or the exception it raised) as they come. Few items are taken at a time.
 
     workers  where the work is done; a number of processes start here and end with the iterator, and 1 is this process

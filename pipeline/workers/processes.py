@@ -17,7 +17,7 @@ from queue import Empty, SimpleQueue
 from types import TracebackType
 from typing import Any, Self, TypeVar
 
-from pipeline.errors import FrameError, RunStoppedError
+from pipeline.errors import FrameError, RunStoppedError, debugging
 from pipeline.workers.limits import MEMORY, TimeLimit, memory_is_short
 from pipeline.workers.wire import DONE, FAILED, READY, UNUSABLE, Message, packed, receive, send
 
@@ -50,7 +50,7 @@ class _Worker:
         self.limits: deque[float] = deque()
         self.ready, self.spent, self.over = False, 0.0, ""
         self._outbox: SimpleQueue[Message | None] = SimpleQueue()
-        quiet = not os.environ.get("EVENCOURT_DEBUG")
+        quiet = not debugging()
         own = {"creationflags": 0x200} if os.name == "nt" else {"start_new_session": True}  # a group of its own
         self._process = subprocess.Popen(
             [sys.executable, "-c", _CODE.format(f"{os.getpid()}, {memory}, {quiet}"), json.dumps(sys.path)],
@@ -160,6 +160,7 @@ class Processes:
 
         Raises RunStoppedError where no worker can be started.
         """
+        self._drop_busy()  # of one that was left in the middle and is not closed yet
         limit = TimeLimit(self._frame_limit if size is not None else None)
         waiting, again, tries = deque(range(len(items))), deque[int](), Counter[int]()
         try:
