@@ -88,7 +88,7 @@ def _hinted(text: str, facts: Facts) -> str:
     players = [player for player in facts.roster if withheld(facts, player)]
     if not text or not players:
         return ""
-    text = _known_taken_out(_less(text, [player.name for player in players]), facts)
+    text = _known_taken_out(_less(text, tuple(player.name for player in players)), facts)
     return ", ".join(str(player.line) for player in players if hints_at(text, player.name, facts.language))
 
 
@@ -178,10 +178,11 @@ def _hints(metadata: Metadata, facts: Facts, notices: list[str]) -> Metadata:
 def _known_taken_out(text: str, facts: Facts) -> str:
     """A text without the names that may be published, the teams and the place."""
     publishable = [player.name for player in facts.roster if not withheld(facts, player)]
-    return _less(text, [*publishable, *team_names(facts), facts.title, facts.venue, facts.city, facts.region])
+    return _less(text, (*publishable, *team_names(facts), facts.title, facts.venue, facts.city, facts.region))
 
 
-def _less(text: str, names: list[str]) -> str:
+@lru_cache(maxsize=4096)  # keywords are the same in every frame, captions often in a burst
+def _less(text: str, names: tuple[str, ...]) -> str:
     for at in perhaps_named(text, names):
         if pattern := name_pattern(names[at]):
             text = replace_name(text, pattern, "")

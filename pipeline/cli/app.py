@@ -304,6 +304,13 @@ def run(
     cluster: Annotated[str | None, typer.Option(help="address of a dask scheduler instead of local processes")] = None,
     only: Annotated[str | None, typer.Option(help="only frames whose name matches, such as 'TH1_00*'")] = None,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="say what would be done, and how long it takes")] = False,
+    finish_by: Annotated[
+        str | None,
+        typer.Option(
+            "--finish-by",
+            help="stop at this time of day, such as 07:00, or date and time; the most wanted frames are done first",
+        ),
+    ] = None,
     cache: CacheFolder = None,
     no_cache: NoCache = False,
 ) -> None:
@@ -316,7 +323,7 @@ def run(
         run_shoot(
             recipe, shoot, out, facts, models,
             offline=offline, work=WorkChoice(workers, frame_limit, cluster), only=only, dry_run=dry_run,
-            cache=CacheChoice(cache, not no_cache),
+            finish_by=finish_by, cache=CacheChoice(cache, not no_cache),
         )  # fmt: skip
 
 

@@ -6,11 +6,12 @@ import shlex
 import time
 from collections.abc import Callable, Container, Iterable, Iterator
 from contextlib import contextmanager
+from itertools import chain, repeat
 
 from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextColumn, TimeRemainingColumn
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextColumn
 
-from pipeline.textfile.messages import and_more
+from pipeline.textfile.messages import and_more, duration
 
 Report = Callable[[str, int, int], None]  # phase, done, total
 
@@ -18,6 +19,8 @@ out_console = Console(highlight=False, soft_wrap=True)
 err_console = Console(stderr=True, highlight=False, soft_wrap=True)
 
 _SETTLED = 0.5  # seconds before a rate is shown: one of the first frames alone jumps about
+# Seconds between lines where there is no terminal: enough to see that it goes on, no more than some dozens in a night.
+_PAUSES = (30.0, 60.0, 120.0, 300.0, 600.0)
 
 
 def say(text: str) -> None:
@@ -53,28 +56,42 @@ def command(*words: object) -> str:
 
 
 @contextmanager
-def progress() -> Iterator[Report]:
+def progress(left: Callable[[], float | None] = lambda: None) -> Iterator[Report]:
     """A function to call with (phase, done, total): shows frames done, rate and time left.
 
-    Nothing is shown where standard error is no terminal.
+    left  seconds until the command ends, where the caller knows them; else the time left is that of the phase
+
+    Where standard error is no terminal, such as in a log file, a line is printed now and then.
     """
     columns = (
         TextColumn("{task.description:8}"),
         BarColumn(),
         MofNCompleteColumn(),
         TextColumn("{task.fields[rate]}"),
-        TimeRemainingColumn(),
     )
-    with Progress(*columns, console=err_console, disable=not err_console.is_terminal, transient=True) as bar:
+    terminal = err_console.is_terminal
+    with Progress(*columns, console=err_console, disable=not terminal, transient=True) as bar:
         tasks: dict[str, TaskID] = {}
-        started: dict[str, float] = {}
+        began: dict[str, tuple[float, int]] = {}  # when, and how much was done before
+        pauses = chain(_PAUSES, repeat(_PAUSES[-1]))
+        due = time.perf_counter() + next(pauses)
 
         def report(phase: str, done: int, total: int) -> None:
+            nonlocal due
+            now = time.perf_counter()
             if phase not in tasks:
                 tasks[phase] = bar.add_task(phase, total=total, rate="")
-                started[phase] = time.perf_counter()
-            elapsed = time.perf_counter() - started[phase]
-            rate = f"{done / elapsed:.1f} frames/s" if elapsed > _SETTLED else ""
+                began[phase] = now, done
+            since, before = began[phase]
+            rate = ""
+            if now - since > _SETTLED and done > before:
+                speed = (done - before) / (now - since)
+                whole = left()
+                seconds, of = (whole, " in all") if whole is not None else ((total - done) / speed, "")
+                rate = f"{speed:.1f} frames/s, about {duration(seconds)} left{of}"
             bar.update(tasks[phase], completed=done, total=total, rate=rate)
+            if not terminal and now >= due:
+                due = now + next(pauses)
+                warn(f"{phase}: {done:,} of {total:,}{', ' if rate else ''}{rate}")
 
         yield report

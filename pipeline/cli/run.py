@@ -5,6 +5,9 @@ from __future__ import annotations
 import importlib
 import statistics
 import time
+from contextlib import suppress
+from datetime import datetime, timedelta
+from datetime import time as time_of_day
 from pathlib import Path
 
 import typer
@@ -16,12 +19,13 @@ from pipeline.cli.recipes import read_recipe
 from pipeline.cli.status import print_foreseen, print_outcome, print_places
 from pipeline.engine import run as engine
 from pipeline.engine.decide import foresee
+from pipeline.engine.pacing.pace import Pace
 from pipeline.engine.redaction import Redaction
 from pipeline.errors import InputError
 from pipeline.recipe.recipe import Recipe, flatten_yaml
 from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.store import Store
-from pipeline.textfile.messages import counted
+from pipeline.textfile.messages import counted, shown
 from pipeline.workers.executors import WorkChoice, Workers
 
 # Rendering a frame against measuring it: the same read and demosaic, then the steps on more pixels. About six on the
@@ -41,16 +45,18 @@ def run_shoot(
     only: str | None,
     dry_run: bool,
     cache: CacheChoice,
+    finish_by: str | None = None,
 ) -> None:
     """Run a recipe over a shoot folder into `out`, or with `dry_run` say what would be done.
 
     offline  fetch no model file
     work     where it is done
-    only     pattern of frame names, None for all
+    only     pattern of frame names, None for all; finish_by  see `hour_of`, None for no such hour
 
     Raises InputError before anything is written, RunStoppedError where the disk is full, and typer.Exit(1) where a
-    frame failed or something was not sent.
+    frame failed, something was not sent, or the hour came before all was done.
     """
+    deadline = hour_of(finish_by, datetime.now().astimezone()) if finish_by is not None else None
     with work.open() as workers:
         read = engine.read_shoot(shoot, facts, models, out)
         loaded = read_recipe(recipe)
@@ -59,7 +65,7 @@ def run_shoot(
             if dry_run:
                 _dry_run(loaded, read, out, workers, work.count, only, kept)
             else:
-                _run(loaded, read, out, workers, only, kept)
+                _run(loaded, read, out, workers, only, kept, deadline)
 
 
 def run_demo(folder: Path, models: Path | None, offline: bool, work: WorkChoice, cache: CacheChoice) -> None:
@@ -86,12 +92,14 @@ def _run(
     workers: Workers,
     only: str | None = None,
     cache: Cache = NO_CACHE,
+    deadline: datetime | None = None,
 ) -> None:
     started = time.perf_counter()
     for about in shoot.clock_notes:  # before the night, when they can still be corrected
         note(about.text)
-    with progress() as report:
-        outcome = engine.run(recipe, shoot, out, workers=workers, only=only, progress=report, cache=cache)
+    pace = Pace(deadline, say=note)
+    with progress(pace.left) as report:
+        outcome = engine.run(recipe, shoot, out, workers=workers, only=only, progress=report, cache=cache, pace=pace)
     said = {text for about in shoot.clock_notes for text in (about.text, about.record)}
     print_outcome(outcome.record, time.perf_counter() - started, said, Redaction(shoot).frame)
     print_places(outcome.record, out)
@@ -99,6 +107,30 @@ def _run(
         say(f"report     {outcome.report}")
     if outcome.record.state != "done" or outcome.failed or outcome.record.failed_steps or outcome.record.problems():
         raise typer.Exit(1)
+
+
+def hour_of(written: str, now: datetime) -> datetime:
+    """The moment that --finish-by names: a time of day such as 07:00, the next time that it is so by this machine's
+    clock, or a date and time (ISO 8601), local where it has no offset.
+
+    now  aware. Raises InputError for another text, and for a moment that has passed.
+    """
+    here = now.astimezone().replace(tzinfo=None)
+    with suppress(ValueError):
+        clock = time_of_day.fromisoformat(written.strip())
+        if clock.tzinfo is None:
+            moment = datetime.combine(here.date(), clock)
+            return (moment if moment > here else moment + timedelta(days=1)).astimezone()
+    try:
+        moment = datetime.fromisoformat(written.strip()).astimezone()
+    except (ValueError, OverflowError, OSError):
+        raise InputError(
+            f"--finish-by {shown(written)}: write a time of day such as 07:00, or a date and time such as "
+            f"{here + timedelta(days=1):%Y-%m-%d}T07:00"
+        ) from None
+    if moment <= now:
+        raise InputError(f"--finish-by {shown(written)}: has passed; it is {here:%Y-%m-%d %H:%M} now")
+    return moment
 
 
 def _dry_run(

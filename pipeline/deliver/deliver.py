@@ -62,7 +62,7 @@ def deliver(
     archive = f"{name}.zip" if wanted.zip and files else ""
     if wanted.page and files:
         _small_pictures(extras, out, files, problems, progress)
-    made_zip = extras.guarded(partial(_zip, extras, out, archive, files), problems) if archive else None
+    made_zip = extras.guarded(partial(_zip, extras, out, archive, files, facts.missing), problems) if archive else None
     made_page = None
     if wanted.page and files:
         size = made_zip.bytes if made_zip else 0
@@ -188,13 +188,13 @@ def _unchanged(out: Path, item: Item) -> bytes:
     return data
 
 
-def _zip(extras: Extras, out: Path, archive: str, files: Sequence[Item]) -> Made:
-    key = digest_json([zip.VERSION, [[i.name, i.sha256] for i in zip.ordered(files)]])
+def _zip(extras: Extras, out: Path, archive: str, files: Sequence[Item], missing: int) -> Made:
+    key = digest_json([zip.VERSION, [[i.name, i.sha256] for i in zip.ordered(files)], *([missing] if missing else [])])
     if stands := extras.reuse(archive, key):
         return stands
     path = extras.begin(archive)
     try:
-        digest, size = zip.write_zip(out, path, extras.name, files, partial(extras.announce, archive))
+        digest, size = zip.write_zip(out, path, extras.name, files, partial(extras.announce, archive), missing)
     except BaseException:
         extras.drop(archive)  # the old one may hold a picture that must not be shown
         raise

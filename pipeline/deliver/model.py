@@ -54,6 +54,7 @@ class SetFacts(Rights, Place):
     """What the page says of the set as a whole.
 
     withheld  names that must appear nowhere, whatever text they were typed into; `unnamed` stands in for them
+    missing   pictures of the set that are not done yet
     """
 
     title: str = ""
@@ -62,6 +63,7 @@ class SetFacts(Rights, Place):
     language: str = "en"
     withheld: tuple[str, ...] = ()
     unnamed: str = "a player"
+    missing: int = 0
 
     def clean(self, text: str) -> str:
         """`text` without the names that are withheld."""

@@ -62,6 +62,7 @@ def render_page(items: Sequence[Item], facts: SetFacts, archive: str = "", archi
             title=title or tongue["many"].format(n=total),
             line=_line(facts, title),
             count=tongue["one"] if total == 1 else tongue["many"].format(n=total),
+            missing=tongue["missing"].format(n=facts.missing) if facts.missing else "",
             credit=facts.own(facts.credit),
             copyright=facts.own(facts.copyright),
             usage=facts.clean(facts.usage),

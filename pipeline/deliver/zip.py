@@ -13,6 +13,7 @@ from pipeline.deliver.model import Item
 from pipeline.store.files import whole_file
 
 CHECKSUMS = "SHA256SUMS"
+INCOMPLETE = "NOT-COMPLETE.txt"
 VERSION = 1  # raised when the same files give other bytes
 _MOMENT = (1980, 1, 1, 0, 0, 0)  # the earliest a zip can say (APPNOTE.TXT 4.4.6, MS-DOS date)
 _MODE = 0o100644 << 16  # a plain file, read by everybody, in the upper half (APPNOTE.TXT 4.4.15)
@@ -46,11 +47,13 @@ def write_zip(
     folder: str,
     items: Sequence[Item],
     announce: Callable[[str, int], None] = lambda sha, size: None,
+    missing: int = 0,
 ) -> tuple[str, int]:
     """Write the zip whole or not at all, and return the SHA-256 and number of its bytes, which `announce` is given
     before it appears at `path`.
 
     The pictures go into `folder` as they are, since a JPEG does not compress; with them goes their list of checksums.
+    Where pictures are `missing` because they are not done yet, a text beside the folder says so.
     Files pass through in blocks; sizes beyond 4 GiB and more than 65,535 files take the zip64 form.
     Raises ChangedError when a picture is not the one the run made, and OSError.
     """
@@ -62,6 +65,10 @@ def write_zip(
             data = checksums(ordered(items))
             with archive.open(_entry(f"{folder}/{CHECKSUMS}", len(data)), "w") as into:
                 into.write(data)
+            if missing:
+                note = f"{len(items)} of {len(items) + missing} pictures. This set is not complete yet.\n".encode()
+                with archive.open(_entry(INCOMPLETE, len(note)), "w") as into:
+                    into.write(note)
         size = file.seek(0, io.SEEK_END)
         file.seek(0)
         digest = hashlib.file_digest(file, "sha256").hexdigest()  # type: ignore[arg-type]

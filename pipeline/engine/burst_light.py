@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -38,10 +38,11 @@ def find_scenes(
     measured_frames: Sequence[MeasuredFrame],
     bursts: Sequence[Burst],
     workers: Workers = 1,
+    progress: Callable[[int, int], None] = lambda done, total: None,
 ) -> tuple[list[Scene], tuple[str, ...]]:
     """(a scene for each burst with a readable frame, in order of time; notices on bursts whose light was not found).
 
-    workers  as for map_unordered
+    workers  as for map_unordered; progress  called with frames done, frames in all
     """
     by_name = {s.frame.name: s for s in measured_frames if not s.error}
     tasks = []
@@ -57,6 +58,9 @@ def find_scenes(
             tasks.append(_Task(store.out, tuple(s.frame for s in part), keys, key))
     waiting = [t for t in tasks if store.shared("burst_light", t.key, partial(_is_whole, len(t.frames))) is None]
     failed: dict[str, str] = {}
+    done, total = 0, sum(len(t.frames) for t in waiting)
+    if waiting:
+        progress(done, total)
     for index, result in map_unordered(_find_scene, waiting, workers):
         if isinstance(result, Exception):
             raise_if_full(result)
@@ -65,6 +69,8 @@ def find_scenes(
             failed[waiting[index].key] = _NOT_FOUND.format(name=name, why=in_short(result))
         else:
             store.share("burst_light", waiting[index].key)
+        done += len(waiting[index].frames)
+        progress(done, total)
     scenes = []
     for task in tasks:
         scene = None if task.key in failed else _read(store, task)

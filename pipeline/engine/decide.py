@@ -5,7 +5,6 @@ A run begins with it. `check` and `run --dry-run` end with it, so what they anno
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from fnmatch import fnmatch
@@ -17,12 +16,15 @@ from pipeline.engine.earlier import DeliveredFile
 from pipeline.engine.filenames import holds_withheld
 from pipeline.engine.jobs import Planned, Planner, Shoot
 from pipeline.engine.measure import MeasuredFrame, measure_frames, raise_if_full
+from pipeline.engine.pacing.pace import Pace
+from pipeline.engine.pacing.phases import Phases
+from pipeline.engine.pacing.trial import try_out
 from pipeline.engine.record import Made, RunLog, build
 from pipeline.engine.sending import refuse_unplaced, refuse_unready
 from pipeline.engine.solve import Plan, solve
 from pipeline.engine.tables.reference_proposals import reference_proposals
 from pipeline.engine.tables.selection import refuse_typed
-from pipeline.errors import InputError, trace
+from pipeline.errors import InputError, RunStoppedError, trace
 from pipeline.recipe.recipe import Recipe
 from pipeline.report.record import RunRecord
 from pipeline.store.places import refuse_links
@@ -66,16 +68,46 @@ def refuse(recipe: Recipe, shoot: Shoot, only: str | None = None, out: Path | No
     refuse_unplaced(recipe, shoot)
 
 
-def measure_shoot(store: Store, shoot: Shoot, workers: Workers, progress: Progress) -> list[MeasuredFrame]:
+def measure_shoot(
+    store: Store,
+    shoot: Shoot,
+    workers: Workers,
+    progress: Progress,
+    pace: Pace | None = None,
+    phases: Phases | None = None,
+) -> list[MeasuredFrame]:
     """Measure all frames, in the order of the shoot, the light of their bursts, and where no references are named what
-    may be some: this command needs it, or the next. Raises as `measure_frames`, OSError."""
+    may be some: this command needs it, or the next.
+
+    Raises as `measure_frames`, OSError, and RunStoppedError where the hour that `pace` keeps has come.
+    """
+    pace, phases = pace or Pace(), phases or Phases()
     found: dict[str, MeasuredFrame] = {}
-    for one in measure_frames(store, shoot.frames, shoot.facts, shoot.models, workers):
+    total = len(shoot.frames)
+
+    def began(waiting: int) -> None:
+        pace.begin("measure", waiting)
+
+    phases.begin("measure")
+    pace.begin("measure")
+    for one in measure_frames(store, shoot.frames, shoot.facts, shoot.models, workers, began):
         found[one.frame.name] = one
-        progress("measure", len(found), len(shoot.frames))
+        pace.advance()
+        progress("measure", len(found), total)
+        _stop_in_time(pace, "measured", len(found), total)
     measured_frames = [found[f.name] for f in shoot.frames]
+
+    def of_light(done: int, frames: int) -> None:
+        if not done:
+            pace.begin("light", frames)
+        pace.advance(done - pace.done)
+        progress("light", done, frames)
+        _stop_in_time(pace, "compared", done, frames)
+
+    phases.begin("burst light")
+    pace.begin("light")
     try:  # ahead of time: whoever uses it asks again, and says what failed
-        find_scenes(store, measured_frames, shoot.bursts, workers)
+        find_scenes(store, measured_frames, shoot.bursts, workers, of_light)
         if not shoot.facts.references:
             reference_proposals(store, measured_frames, shoot.bursts, workers)
     except Exception as error:
@@ -84,22 +116,49 @@ def measure_shoot(store: Store, shoot: Shoot, workers: Workers, progress: Progre
     return measured_frames
 
 
-def decide(store: Store, planner: Planner, log: RunLog, workers: Workers, progress: Progress) -> Decided:
+def _stop_in_time(pace: Pace, what: str, done: int, total: int) -> None:
+    pace.warn(total)
+    if pace.is_over(total) and done < total:
+        raise RunStoppedError(
+            f"{pace.hour()} has come while the frames were being {what} ({done:,} of {total:,}), so none is delivered "
+            "by this run; run the same command again to go on"
+        )
+
+
+def decide(
+    store: Store,
+    planner: Planner,
+    log: RunLog,
+    workers: Workers,
+    progress: Progress,
+    pace: Pace | None = None,
+) -> Decided:
     """Measure, solve and plan. Frames that fail are in `log`, with their reason, and so is the time of each phase.
 
-    Raises InputError where a template of file names fails, RunStoppedError where a folder is lost or full, OSError.
+    Raises InputError where a template of file names fails, RunStoppedError where a folder is lost or full or the hour
+    that `pace` keeps has come, OSError.
     """
-    shoot, recipe = planner.shoot, planner.recipe
+    shoot, recipe, phases = planner.shoot, planner.recipe, log.phases
     _ = planner.names  # raises where a name template fails: before the night's work, not after
-    start = time.perf_counter()
-    measured_frames = measure_shoot(store, shoot, workers, progress)
+    if pace is not None:
+        phases.begin("trial")
+        try:
+            pace.expect(try_out(store, planner, workers))
+        except Exception as error:  # the night can do without
+            raise_if_full(error)
+            trace(error)
+        pace.warn(len(shoot.frames))
+    measured_frames = measure_shoot(store, shoot, workers, progress, pace, phases)
     log.failed |= {s.frame.name: s.error for s in measured_frames if s.error}
-    log.seconds["measure"] = time.perf_counter() - start
-    start = time.perf_counter()
+    phases.begin("solve")
+    pace = pace or Pace()
+    pace.begin("solve")
     plan = solve(store, measured_frames, shoot.bursts, shoot.facts, recipe, workers)
-    log.seconds["solve"] = time.perf_counter() - start
+    phases.begin("plan")
+    pace.begin("plan")
     planned, failed = planner.plan(measured_frames, plan)
     log.failed |= failed
+    phases.begin("")
     return Decided(measured_frames, plan, planned)
 
 

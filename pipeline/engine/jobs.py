@@ -220,11 +220,16 @@ class Planner:
                 return bound.step.texts(frame, self.shoot.facts, row, bound.params, carried)
         return None, ()
 
-    def texts(self, measured_frames: Sequence[MeasuredFrame], plan: Plan) -> dict[str, Metadata | None]:
+    def texts(
+        self, measured_frames: Sequence[MeasuredFrame], plan: Plan, planned: Planned
+    ) -> dict[str, Metadata | None]:
         """Posix path below OUT -> the texts that a file of that name may carry today, whether or not it is made now."""
         texts: dict[str, Metadata | None] = {}
         for one in measured_frames:
             name = one.frame.name
+            if name in planned:
+                texts |= {d.output.relative: d.output.metadata for d in planned[name][1]}
+                continue
             if self.shoot.withheld(name):
                 continue
             for delivery in self.recipe.deliveries:

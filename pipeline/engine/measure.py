@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Protocol
@@ -12,6 +12,7 @@ from typing import Any, Protocol
 import cv2
 import numpy as np
 
+from pipeline.engine.pacing.pace import spread
 from pipeline.engine.twins import from_twin, is_damaged, keep_damage, notice
 from pipeline.errors import EvencourtError, FrameError, RunStoppedError, UndecodableError, in_short, trace
 from pipeline.formats.metadata.carried import (
@@ -92,16 +93,19 @@ def measure_frames(
     facts: Facts,
     models: ModelFiles,
     workers: Workers,
+    began: Callable[[int], None] = lambda waiting: None,
 ) -> Iterator[MeasuredFrame]:
     """Measure frames, yielding them as they are done. Measurements are kept in the store and in the cache behind it:
     another run or command reads them. A frame whose raw is damaged is measured from its JPEG, where it has one.
 
-    workers  as for map_unordered. Raises RunStoppedError where the shoot or the store's own folder is lost or full; any
+    workers  as for map_unordered; began  called with how many are to be measured, once that is known
+
+    Raises RunStoppedError where the shoot or the store's own folder is lost or full; any
     other failure is in `error`.
     """
     damaged: dict[str, tuple[MeasuredFrame, str]] = {}
     twins: list[Frame] = []
-    for one in _measure(store, frames, facts, models, workers):
+    for one in _measure(store, frames, facts, models, workers, began):
         twin = from_twin(one.frame) if one.error else None
         if twin is None:
             yield one
@@ -122,6 +126,7 @@ def _measure(
     facts: Facts,
     models: ModelFiles,
     workers: Workers,
+    began: Callable[[int], None] = lambda waiting: None,
 ) -> Iterator[MeasuredFrame]:
     """As measure_frames, each frame from its own file only."""
     tasks = []
@@ -145,6 +150,8 @@ def _measure(
         else:
             tasks.append(_Task(store.out, frame, digest, key, references, models))
     store.save_digests()
+    tasks = spread(tasks)  # the first tenth then says how long all take
+    began(len(tasks))
     for index, result in map_unordered(_measure_one, tasks, workers, size=octets):
         task = tasks[index]
         if isinstance(result, Exception):

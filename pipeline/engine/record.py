@@ -10,6 +10,7 @@ from pipeline import __version__
 from pipeline.engine.earlier import DeliveredFile
 from pipeline.engine.jobs import Delivered, Planned, Shoot
 from pipeline.engine.measure import MeasuredFrame
+from pipeline.engine.pacing.phases import Phases
 from pipeline.engine.render import Job
 from pipeline.engine.solve import Plan
 from pipeline.errors import in_short, trace
@@ -25,13 +26,15 @@ from pipeline.textfile.messages import and_more
 class RunLog:
     """What a run did so far.
 
-    failed  frame -> reason; stopped  why the run ended early, "" where it did not; seconds  by phase
+    failed  frame -> reason; stopped  why the run ended early, "" where it did not; phases  how long each takes
     rendered  frames that were rendered; failed_steps  as in the record
+    short  the hour that came before all was done, "" for none
     """
 
     failed: dict[str, str] = field(default_factory=dict)
     stopped: str = ""
-    seconds: dict[str, float] = field(default_factory=dict)
+    short: str = ""
+    phases: Phases = field(default_factory=Phases)
     notices: list[str] = field(default_factory=list)
     rendered: int = 0
     failed_steps: dict[str, str] = field(default_factory=dict)
@@ -94,7 +97,7 @@ def build(
         recipe=Path(recipe.file).name,
         recipe_flat=flatten_yaml(recipe),
         counts=counts,
-        seconds={k: round(v, 2) for k, v in log.seconds.items()},
+        seconds=log.phases.rounded(),
         environment=environment(),
         models=shoot.models.digest,
         notices=[*notices, *_from_twins(shoot, measured_frames), *plan.notices, *log.notices],
@@ -102,6 +105,18 @@ def build(
         frames=frames,
         failed_steps={**plan.failed, **log.failed_steps},
     )
+
+
+def undone(planned: Planned, record: RunRecord) -> dict[str, int]:
+    """Delivery -> how many of its files are still to be made, where any are; not those of frames that failed."""
+    missing: dict[str, int] = {}
+    for name, (_, delivered) in planned.items():
+        entry = record.frames[name]
+        for one in delivered if entry.status == "undone" else ():
+            delivery = one.output.delivery.name
+            if delivery not in entry.deliveries or not entry.deliveries[delivery].current:
+                missing[delivery] = missing.get(delivery, 0) + 1
+    return missing
 
 
 def _beside_withheld(shoot: Shoot, frames: Mapping[str, FrameRecord]) -> list[str]:

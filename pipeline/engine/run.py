@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field, replace
@@ -10,16 +9,18 @@ from functools import partial
 from pathlib import Path
 
 from pipeline.deliver.model import Delivered
-from pipeline.engine.decide import Progress, decide, matches, measure_shoot, refuse
+from pipeline.engine.decide import Decided, Progress, decide, matches, measure_shoot, refuse
 from pipeline.engine.earlier import Rendered, keep_names, refuse_other_shoot
 from pipeline.engine.jobs import Planned, Planner, Shoot, read_shoot
 from pipeline.engine.kept.manifest import write_manifest
 from pipeline.engine.measure import octets, raise_if_full, read_measured, reason
 from pipeline.engine.outputs import Outputs
-from pipeline.engine.record import Made, RunLog, build
+from pipeline.engine.pacing.pace import Pace
+from pipeline.engine.pacing.priority import by_priority
+from pipeline.engine.record import Made, RunLog, build, undone
 from pipeline.engine.redaction import Redaction
 from pipeline.engine.render import Job, Refused, render, thumb_of_proxy
-from pipeline.engine.sending import send, sent_record
+from pipeline.engine.sending import incomplete, send, sent_record
 from pipeline.engine.solve import AGAIN, solve
 from pipeline.engine.tables.selection import left_notice, proposal, write_proposal
 from pipeline.engine.twins import keep_damage
@@ -37,6 +38,8 @@ from pipeline.textfile.messages import counted
 from pipeline.workers.executors import Workers, map_unordered
 
 __all__ = ["Outcome", "Progress", "Shoot", "jobs", "measure_shoot", "read_shoot", "run"]
+
+_LEAST_WORK = 0.02  # s of a render that no measurement shows: it decides only how well the time left is known
 
 
 @dataclass
@@ -62,9 +65,11 @@ class _Run:
         recipe: Recipe,
         workers: Workers,
         progress: Progress,
+        pace: Pace | None = None,
     ) -> None:
         self.store, self.shoot, self.recipe = store, shoot, recipe
         self.workers, self.progress = workers, progress
+        self.pace = pace or Pace()
         self.planner = Planner(store.out, shoot, recipe)
         self.outputs = Outputs(store)
         self.log = RunLog(dict(shoot.missing))
@@ -72,27 +77,28 @@ class _Run:
     def go(self, only: str | None) -> Outcome:
         """Measure, solve, render, record and send. Raises RunStoppedError where OUT or the shoot is lost, OSError."""
         log, out = self.log, self.store.out
-        rendering = 0.0
         again, by_hand = True, False
         while again:
-            decided = decide(self.store, self.planner, log, self.workers, self.progress)
+            decided = decide(self.store, self.planner, log, self.workers, self.progress, self.pace)
             measured_frames, plan, planned = decided.measured_frames, decided.plan, decided.planned
-            start = time.perf_counter() - rendering
+            self._begin("render")
             keep_names(self.store, self.shoot.frames, self.shoot.facts.meant)
             try:
-                again = self._render(planned, only)
+                again = self._render(decided, only)
             except KeyboardInterrupt as stop:
                 log.stopped = str(stop) or "stopped by hand; run the same command again to go on"
                 self.store.clean_temporaries()  # of workers that were ended
                 by_hand = True
             again &= not log.stopped
-            rendering = time.perf_counter() - start
         self.store.stop_if_lost(shoot=False)  # what is left of its mount point must not be written to
+        if log.short:
+            self.store.clean_temporaries()
         if log.stopped:  # a worker may have finished a file a moment before
             self._collect(planned)
+        self._begin("settle")
         self.outputs.settle(
             self.planner,
-            self.planner.texts(measured_frames, plan),
+            self.planner.texts(measured_frames, plan, planned),
             {*(s.frame.name for s in measured_frames), *self.shoot.index.formerly},
         )
         log.notices += self.outputs.notices
@@ -101,11 +107,13 @@ class _Run:
             log.notices.append(f"{files} changed; send {'it' if changed == 1 else 'them'} again")
         # The rest was not asked for: it is undone, not failed.
         log.failed = {name: why for name, why in log.failed.items() if matches(name, only)}
-        log.seconds["render"] = time.perf_counter() - start
+        self._begin("record")
         redaction = Redaction(self.shoot)
         redacted_recipe = redaction.recipe(self.recipe)
         made = Made(self.outputs.files, self.outputs.reused, self.outputs.rewritten)
         record = build(log, self.shoot, redacted_recipe, measured_frames, plan, planned, made)
+        if log.short:
+            log.stopped = record.stopped = _short(log.short, record)
         self.store.keep_recipe(flatten_yaml(self.recipe))
         for one in measured_frames:
             if one.error:
@@ -124,14 +132,16 @@ class _Run:
             write_record(out, redacted)
             return Outcome(record, write_report(out, redacted), log.failed)
         write_record(out, redaction.record(record))  # the files are on record even if a push is stopped by hand
-        start = time.perf_counter()
+        self._begin("deliver")
+        missing = undone(planned, record)
         sent: Mapping[str, Delivered] = {}
         with self._costs("zip, page and push"):
             current = self.outputs.in_the_shoot()
-            sent = send(out, self.shoot, self.recipe, record.frames, current, self.progress, there)
-        record.seconds["deliver"] = round(time.perf_counter() - start, 2)
+            sent = send(out, self.shoot, self.recipe, record.frames, current, self.progress, there, missing)
+        self._begin("record")
         record.sent = {name: sent_record(done) for name, done in sent.items()}
         record.notices += [text for done in sent.values() for text in done.notices]
+        record.notices += incomplete(self.recipe, missing, record)
         record.notices += self.store.damage_notice()
         left = FRAMES_FILE  # where it is not known whether a person typed in it, it is not written over
         with self._costs(f"{FRAMES_FILE} in OUT"):
@@ -144,6 +154,7 @@ class _Run:
         if not left:
             with self._costs(f"{FRAMES_FILE} in OUT"):
                 write_proposal(self.store, proposal(self.shoot, self.recipe, plan))
+        self._begin("report")
         with self._costs("the report"):
             write_report(out, redacted)
         if log.failed_steps.keys() - record.failed_steps.keys():
@@ -153,7 +164,12 @@ class _Run:
             delivered = {relative: entry.sha256 for relative, entry in self.outputs.files.items()}
             delivered |= {name: one.sha256 for entry in record.sent.values() for name, one in entry.files.items()}
             write_manifest(self.store, delivered)
+        self.log.phases.begin("")
         return Outcome(record, out / REPORT_FILE, log.failed)
+
+    def _begin(self, phase: str) -> None:
+        self.log.phases.begin(phase)
+        self.pace.begin(phase)
 
     @contextmanager
     def _costs(self, what: str) -> Iterator[None]:
@@ -173,27 +189,34 @@ class _Run:
                 if output.relative not in self.outputs.files:
                     self.outputs.still_good(output)
 
-    def _render(self, planned: Planned, only: str | None) -> bool:
+    def _render(self, decided: Decided, only: str | None) -> bool:
         """Render what is missing. Outside of --only, delivered files still get their new texts, and no more is done.
 
         Returns whether raws with a JPEG proved to be damaged: all must be decided anew, and then they come from it.
         """
         damaged = False
-        todo: list[Job] = []
+        waiting: dict[str, Job] = {}
         total = 0
-        for name, (job, delivered) in planned.items():
+        for name, (job, delivered) in decided.planned.items():
             left = tuple(d.output for d in delivered if not self.outputs.still_good(d.output))
             if not matches(name, only):
                 continue
             total += 1
             if left:
-                todo.append(replace(job, outputs=left))
+                waiting[name] = replace(job, outputs=left)
+        todo = [waiting[name] for name in by_priority(waiting, self.shoot.facts, decided.plan.ranks)]
+        # What a frame took to measure says how its render compares with others'.
+        took = {one.frame.name: one.seconds + _LEAST_WORK for one in decided.measured_frames}
+        self.pace.begin("render", sum(took[name] for name in waiting))
         ready = total - len(todo)
         self.progress("render", ready, total)
+        if todo and self._time_is_up(len(todo)):
+            return False
         with closing(map_unordered(render, todo, self.workers, size=octets)) as results:
             for index, result in results:
                 job = todo[index]
                 ready += 1
+                self.pace.advance(took[job.frame.name])
                 if isinstance(result, Exception) and self._stops(result):
                     break
                 if isinstance(result, UndecodableError) and job.frame.twin is not None:
@@ -211,7 +234,18 @@ class _Run:
                         self.log.failed[job.frame.name] = "; ".join(refused)
                     self.log.rendered += 1
                 self.progress("render", ready, total)
+                if ready < total and self._time_is_up(total - ready):
+                    break
         return damaged
+
+    def _time_is_up(self, left: int) -> bool:
+        """Whether the hour has come with `left` frames undone; says so as soon as it will."""
+        self.pace.warn(left)
+        if not self.pace.is_over(len(self.shoot.frames)):
+            return False
+        self.log.short = self.pace.hour()
+        self.log.stopped = f"{self.log.short} has come"
+        return True
 
     def _stops(self, error: Exception) -> bool:
         """Whether `error` is no frame's own: the shoot or OUT is lost. The log then says so."""
@@ -231,15 +265,16 @@ def run(
     only: str | None = None,
     progress: Progress = lambda phase, done, total: None,
     cache: Cache = NO_CACHE,
+    pace: Pace | None = None,
 ) -> Outcome:
     """The whole run. A bad frame is in the outcome and stops nothing.
 
     only      a pattern of frame names (fnmatch), None for all; progress  called with (phase, done, total)
     workers   where to measure and render
-    cache     what other runs and commands measured of the same frames
+    cache     what other runs and commands measured of the same frames; pace  when the run must end, and its clock
 
-    Raises InputError before anything starts, RunStoppedError where the disk of OUT is full or fails, or the shoot is
-    not there any more.
+    Raises InputError before anything starts, RunStoppedError where the disk of OUT is full or fails, the shoot is not
+    there any more, or the hour has come before all is measured.
     """
     out = resolved(out)
     refuse(recipe, shoot, only, out)
@@ -248,7 +283,16 @@ def run(
         refuse_other_shoot(store, shoot.folder, shoot.frames)
         store.clean_temporaries()
         store.keep_source(shoot.folder, shoot.facts_file)
-        return _Run(store, shoot, recipe, workers, progress).go(only)
+        return _Run(store, shoot, recipe, workers, progress, pace).go(only)
+
+
+def _short(hour: str, record: RunRecord) -> str:
+    """What a run that ended at its hour says of itself."""
+    done, wanted = record.counts.delivered, record.counts.delivered + record.counts.undone
+    return (
+        f"{hour} has come: {done:,} of {counted(wanted, 'frame')} delivered, {record.counts.undone:,} not done; "
+        "run the same command again to finish them"
+    )
 
 
 def _sent_before(out: Path) -> dict[str, SentRecord]:

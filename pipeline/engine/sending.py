@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
+from types import MappingProxyType
 
 from pipeline.captions.language import language_of
 from pipeline.deliver.address import parse_address
@@ -17,7 +18,7 @@ from pipeline.engine.earlier import DeliveredFile
 from pipeline.engine.jobs import Shoot
 from pipeline.errors import InputError
 from pipeline.recipe.recipe import Delivery, Recipe
-from pipeline.report.record import AddedFile, FrameRecord, PushRecord, SentRecord
+from pipeline.report.record import AddedFile, FrameRecord, PushRecord, RunRecord, SentRecord
 from pipeline.steps.caption import CaptionParams
 from pipeline.store.store import Store
 from pipeline.textfile.messages import and_more
@@ -31,10 +32,12 @@ def send(
     files: Mapping[str, DeliveredFile],
     progress: Progress,
     check: Callable[[], None] = lambda: None,
+    missing: Mapping[str, int] = MappingProxyType({}),
 ) -> dict[str, Delivered]:
     """Make each delivery's zip and page and push its files; take back deliveries that the recipe no longer has.
 
     frames  of the record, by name; files  those in OUT, by posix path
+    missing  delivery -> how many of its pictures are not done yet; its zip and page say so
     check   called before each delivery; raises where OUT is not there any more
 
     Returns by delivery what was done. A disk or link that fails raises nothing: see `Delivered.problems`.
@@ -48,7 +51,7 @@ def send(
             one.name,
             _items(one.name, frames),
             _wanted(one),
-            set_facts(shoot.facts, _unnamed(one, shoot)),
+            replace(set_facts(shoot.facts, _unnamed(one, shoot)), missing=missing.get(one.name, 0)),
             earlier=earlier,
             progress=progress,
         )
@@ -58,6 +61,20 @@ def send(
         first = recipe.deliveries[0].name
         sent[first] = replace(sent[first], problems=(*sent[first].problems, *lost))
     return sent
+
+
+def incomplete(recipe: Recipe, missing: Mapping[str, int], record: RunRecord) -> list[str]:
+    """A notice on each delivery that was put into a zip or page or sent before all its pictures were done."""
+    notices = []
+    for one in recipe.deliveries:
+        wanted, left = _wanted(one), missing.get(one.name, 0)
+        if left and (wanted.zip or wanted.page or wanted.push):
+            done = len(_items(one.name, record.frames))
+            notices.append(
+                f"delivery {one.name} is not complete: its zip, page or push holds {done:,} of {done + left:,} "
+                "pictures; run the same command again before you call it finished"
+            )
+    return notices
 
 
 def refuse_unready(recipe: Recipe) -> None:

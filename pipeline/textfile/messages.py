@@ -62,6 +62,14 @@ def counted(number: int, one: str, several: str = "") -> str:
     return f"{number:,} {one if number == 1 else several or one + 's'}"
 
 
+def duration(seconds: float) -> str:
+    """Seconds as a person says them: "40 s", "12 min", "1 h 40 min"."""
+    minutes = round(seconds / 60)
+    if minutes < 1:
+        return f"{max(1, round(seconds))} s"
+    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
+
+
 def install(extra: str) -> str:
     """How to install one of the project's extras, in a checkout or elsewhere."""
     return f"pip install 'evencourt[{extra}]', in a checkout '.[{extra}]'"

@@ -67,6 +67,11 @@ class Submitted:
         self._executor, self._threads, self._setup = executor, threads, setup
         self._frame_limit, self._alive, self._place = frame_limit, alive, place
 
+    @property
+    def count(self) -> int:
+        """Threads of all its workers now."""
+        return self._threads()
+
     def map(
         self, function: Callable[[T], R], items: Sequence[T], size: Callable[[T], float] | None = None
     ) -> Iterator[tuple[int, R | Exception]]:

@@ -21,6 +21,10 @@ Setup = Callable[[], None]
 class Executor(Protocol):
     """Where the work is done."""
 
+    @property
+    def count(self) -> int:
+        """How many items are in work at a time."""
+
     def map(
         self, function: Callable[[T], R], items: Sequence[T], size: Callable[[T], float] | None = None
     ) -> Iterator[tuple[int, R | Exception]]:
@@ -28,6 +32,11 @@ class Executor(Protocol):
 
 
 Workers = int | Executor
+
+
+def parallel(workers: Workers) -> int:
+    """How many items are in work at a time."""
+    return max(1, workers if isinstance(workers, int) else workers.count)
 
 
 def default_workers() -> int:

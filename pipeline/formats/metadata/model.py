@@ -6,6 +6,7 @@ import re
 import unicodedata
 from dataclasses import dataclass, fields
 from datetime import datetime
+from functools import lru_cache
 
 from pipeline.errors import FrameError
 from pipeline.formats.metadata.credits import Contact, Credits, Place
@@ -31,6 +32,7 @@ class MetadataTooLarge(FrameError, ValueError):
     """The text does not fit into the segment of the file that has to hold it."""
 
 
+@lru_cache(maxsize=4096)  # those of the event are the same in every frame
 def clean_text(text: str) -> str:
     """NFC text without control characters, noncharacters and lone surrogates; every line end becomes LF.
 
@@ -42,6 +44,7 @@ def clean_text(text: str) -> str:
     return unicodedata.normalize("NFC", text).strip()
 
 
+@lru_cache(maxsize=4096)
 def clean_line(text: str) -> str:
     """Like `clean_text`, on one line: every run of white space becomes one space."""
     return " ".join(clean_text(text).split())

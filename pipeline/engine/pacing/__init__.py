@@ -1,0 +1,1 @@
+"""How long a run takes, when it ends, and what comes first."""

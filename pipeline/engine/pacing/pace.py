@@ -1,0 +1,118 @@
+"""How fast a run goes, when it will end, and whether that is in time."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import TypeVar
+
+from pipeline.textfile.messages import counted, duration
+
+T = TypeVar("T")
+Clock = Callable[[], float]  # seconds since 1970
+
+_GOLDEN = 0.6180339887498949  # the golden ratio less one: its multiples, taken modulo 1, never crowd (H. Weyl, 1916)
+
+
+@dataclass(frozen=True)
+class PaceRules:
+    """Chosen by trial on generated evenings (`python -m tests.scale`), no source. They decide no pixel."""
+
+    settled: float = 0.02  # share of a phase after which its own rate counts and not what was expected of it
+    closing: float = 0.02  # s a frame that is kept free at the end for record, report and page, while nothing is known
+    margin: float = 60.0  # s by which the end may be late before it is worth saying
+
+
+RULES = PaceRules()
+
+
+def spread(items: Sequence[T]) -> list[T]:
+    """The items in an order of which every beginning is spread evenly over them, so that its rate is that of all."""
+    order = sorted(range(len(items)), key=lambda at: at * _GOLDEN % 1)
+    return [items[at] for at in order]
+
+
+class Pace:
+    """The time of a run. Phases come one after the other; some are expected before they begin.
+
+    deadline  when the run must have ended, aware; None for no such hour
+    now       seconds since 1970; say  called with a text for the person who waits
+    """
+
+    def __init__(
+        self, deadline: datetime | None = None, now: Clock = time.time, say: Callable[[str], None] = lambda text: None
+    ) -> None:
+        self.deadline, self.now, self.say = deadline, now, say
+        self._warned = False
+        self._expected: dict[str, float] = {}  # of phases that have not ended, seconds
+        self._phase = ""
+        self._since = self._total = self.done = 0.0  # done: work of the present phase
+
+    def expect(self, seconds: Mapping[str, float]) -> None:
+        """Set how long phases that have not begun will take, seconds, in the order in which they come."""
+        self._expected |= seconds
+
+    def begin(self, phase: str, total: float = 0.0) -> None:
+        """`phase` begins, and what came before it has ended. total  work of it, in any unit; 0 where that is unknown"""
+        if phase in self._expected:  # what was expected before it is over
+            while next(iter(self._expected)) != phase:
+                self._expected.pop(next(iter(self._expected)))
+        self._phase, self._since, self._total, self.done = phase, self.now(), total, 0.0
+
+    def advance(self, work: float = 1.0) -> None:
+        """So much of the phase's work is done now."""
+        self.done += work
+
+    def left_of_phase(self) -> float | None:
+        """Seconds that the present phase will still take; None while that is not known."""
+        elapsed = self.now() - self._since
+        if self._total and self.done > RULES.settled * self._total:
+            return elapsed * max(0.0, self._total - self.done) / self.done
+        expected = self._expected.get(self._phase)
+        return None if expected is None else max(0.0, expected - elapsed)
+
+    def left(self) -> float | None:
+        """Seconds until the run has ended; None while that is not known."""
+        here = self.left_of_phase() if self._phase or not self._expected else 0.0
+        if here is None:
+            return None
+        return here + sum(seconds for phase, seconds in self._expected.items() if phase != self._phase)
+
+    def closing(self, frames: int) -> float:
+        """Seconds that are kept free after rendering, for what ends a run over so many frames."""
+        after = [
+            s for phase, s in self._expected.items() if phase not in ("measure", "light", "solve", "plan", "render")
+        ]
+        return sum(after) if after else RULES.closing * frames
+
+    def is_over(self, frames: int) -> bool:
+        """Whether no more frame may be begun, if a run over so many frames is to end in time."""
+        return self.deadline is not None and self.now() + self.closing(frames) >= self.deadline.timestamp()
+
+    def hour(self) -> str:
+        """The deadline as a person says it: 07:00, with the date where it is not within a day."""
+        assert self.deadline is not None
+        local = self.deadline.astimezone()
+        near = abs(local.timestamp() - self.now()) < timedelta(days=1).total_seconds()
+        return f"{local:%H:%M}" if near else f"{local:%Y-%m-%d %H:%M}"
+
+    def warn(self, frames: int) -> None:
+        """Say, once, if the hour cannot be met: how late it would be, and how many of `frames` would be left."""
+        left = self.left()
+        if self.deadline is None or left is None or self._warned:
+            return
+        end = self.now() + left
+        late = end - self.deadline.timestamp()
+        if late < RULES.margin:
+            return
+        self._warned = True
+        rendering = self._expected.get("render", 0.0) if self._phase != "render" else self.left_of_phase() or 0.0
+        missed = min(frames, max(1, round(frames * late / rendering))) if rendering > 0 else frames
+        self.say(
+            f"{self.hour()} cannot be met: at this rate the run would end at about "
+            f"{datetime.fromtimestamp(end):%H:%M}, {duration(late)} late, so about {missed:,} of "
+            f"{counted(frames, 'frame')} would be left. Frames with keep: always come first, then those rated best and "
+            "the best of each burst; the same command finishes the rest"
+        )
