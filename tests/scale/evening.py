@@ -1,8 +1,8 @@
 """A made-up handball evening of any number of small raw frames, for `python -m tests.scale`.
 
 Frames are drawn in two cameras' bursts of eight under lamps that flicker, each with noise of its own, so that no two
-files have the same bytes. They are as small as every step can still work on: what is measured is how the program grows with
-the number of frames, and not pixels.
+files have the same bytes. They are as small as every step can still work on: what is measured is how the program
+grows with the number of frames, and not pixels.
 """
 
 from __future__ import annotations
