@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-import json
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Annotated, Any, Protocol
 
 import cv2
 import numpy as np
+from pydantic import Field, JsonValue
 
 from pipeline.engine.pacing.pace import spread
 from pipeline.engine.twins import from_twin, is_damaged, keep_damage, notice
@@ -27,12 +28,13 @@ from pipeline.imaging.resample import resize_energy
 from pipeline.people.modelfiles import ModelFiles
 from pipeline.shoot.facts import Facts, Reference
 from pipeline.shoot.pairs import kind_of_twin
-from pipeline.steps import REGISTRY
+from pipeline.steps import REGISTRY, white_balance
 from pipeline.steps.base import M, MeasureContext, Step
 from pipeline.steps.decode import STEP as DECODE
 from pipeline.steps.decode import DecodeMeasurement, decode
 from pipeline.store.keys import digest_json, environment
-from pipeline.store.packing import pack_parts, unpack_part
+from pipeline.store.packing import LARGEST, pack_parts, take, unpack_part
+from pipeline.store.records import from_json, to_json
 from pipeline.store.store import Store
 from pipeline.store.watch import FULL, LOST
 from pipeline.types import Domain, Frame, Image, Noise
@@ -45,8 +47,9 @@ MEASURED_EDGE = 960
 # slowly over a frame. `python -m tests.evenness` shows how even the result is.
 PROXY_EDGE = 192
 _CHANGED = "changed while it was read; if it is still being copied, wait for that, then run again"
+_Side = Annotated[int, Field(ge=1, lt=1 << 20)]
 _FACTS, _PROXY = "facts", "proxy"  # what is kept of a frame beside the measurement of each step
-_KEPT_VERSION = 3  # raised when the form of what is kept of a frame changes
+_KEPT_VERSION = 4  # raised when the form of what is kept of a frame changes
 
 
 @dataclass(frozen=True)
@@ -76,6 +79,16 @@ class _Task:
     key: str
     references: tuple[Reference, ...]
     models: ModelFiles
+
+
+@dataclass(frozen=True)
+class _Facts:
+    """What is kept of a frame beside arrays. full_size  (height, width), pixels; carried  see carried_as_json"""
+
+    full_size: tuple[_Side, _Side]
+    notices: tuple[str, ...]
+    seconds: Annotated[float, Field(ge=0, allow_inf_nan=False)]
+    carried: dict[str, JsonValue]
 
 
 def measure_key(digest: str, references: Sequence[Reference], models: ModelFiles, kind: str = "raw") -> str:
@@ -144,7 +157,7 @@ def _measure(
             continue
         references = tuple(r for r in facts.references if r.frame == frame.name)
         key = measure_key(digest, references, models, frame.kind)
-        kept = store.shared("measured", key, _is_whole)
+        kept = store.shared("measured", key, partial(_is_whole, len(references)))
         if kept is not None:
             yield _summary(frame, digest, key, kept)
         else:
@@ -219,10 +232,10 @@ def _measure_one(task: _Task) -> MeasuredFrame:
     scale = min(1.0, PROXY_EDGE / max(height, width))
     small = (max(1, round(height * scale)), max(1, round(width * scale)))
     energy = resize_energy((height, width), small)
-    facts = {"full_size": list(decoded.full_size), "notices": list(decoded.notices), "seconds": 0.0}
-    facts["carried"] = carried_as_json(read_texts(task.frame.path))  # not by its name, which is not in the key
-    facts["seconds"] = round(time.perf_counter() - start, 4)
-    parts[_FACTS] = {"json": np.frombuffer(json.dumps(facts).encode(), dtype=np.uint8)}
+    carried = carried_as_json(read_texts(task.frame.path))  # not by its name, which is not in the key
+    seconds = round(time.perf_counter() - start, 4)
+    facts = _Facts(decoded.full_size, tuple(decoded.notices), seconds, carried)
+    parts[_FACTS] = {"json": np.frombuffer(to_json(_Facts, facts), dtype=np.uint8)}
     parts[_PROXY] = {
         "pixels": cv2.resize(image.pixels, (small[1], small[0]), interpolation=cv2.INTER_AREA).astype(np.float16),
         "noise": np.stack([image.noise.a * energy, image.noise.b * energy]),
@@ -234,12 +247,15 @@ def _measure_one(task: _Task) -> MeasuredFrame:
     return _summary(task.frame, task.digest, task.key, data)
 
 
-def _is_whole(data: bytes) -> bool:
-    """Whether all that is kept of a frame can be read back: a disk may cut a file, and anyone may plant one."""
+def _is_whole(references: int, data: bytes) -> bool:
+    """Whether all that is kept of a frame with so many references can be read back, and may have been measured: a disk
+    may cut a file, and anyone may plant one."""
     try:
         for name, step in REGISTRY.items():
             if step.from_arrays is not None:
-                step.from_arrays(unpack_part(data, name))
+                measured = step.from_arrays(unpack_part(data, name))
+                if name == white_balance.STEP.name and len(measured.references.reasons) != references:
+                    return False
         _image(data)
         _summary(Frame("", Path(), "", ""), "", "", data)
     except Exception:  # what is wrong can raise anything
@@ -248,11 +264,9 @@ def _is_whole(data: bytes) -> bool:
 
 
 def _summary(frame: Frame, digest: str, key: str, data: bytes) -> MeasuredFrame:
-    facts = json.loads(unpack_part(data, _FACTS)["json"].tobytes())
-    height, width = facts["full_size"]
-    notices = tuple(facts["notices"])
-    carried = without_own_name(carried_of_json(facts["carried"]), frame.path)
-    return MeasuredFrame(frame, digest, key, (height, width), facts["seconds"], notices, carried=carried)
+    facts = from_json(_Facts, take(unpack_part(data, _FACTS), "json", np.uint8, (None,), 0, 255).tobytes())
+    carried = without_own_name(carried_of_json(facts.carried), frame.path)
+    return MeasuredFrame(frame, digest, key, facts.full_size, facts.seconds, facts.notices, carried=carried)
 
 
 def read_measured(store: Store, key: str, step: Step[Any, M, Any]) -> M:
@@ -278,8 +292,13 @@ def read_proxy(store: Store, key: str) -> Image:
 
 def _image(data: bytes) -> Image:
     kept = unpack_part(data, _PROXY)
-    noise = Noise(kept["noise"][0], kept["noise"][1])
-    return Image(kept["pixels"].astype(np.float32), Domain.CAMERA, noise, kept["saturation"], kept["to_working"])
+    pixels = take(kept, "pixels", np.float16, (None, None, 3), -LARGEST, LARGEST)
+    if not 0 < min(pixels.shape) <= max(pixels.shape) <= PROXY_EDGE:
+        raise ValueError(f"a proxy of {pixels.shape}")
+    noise = take(kept, "noise", np.float64, (2, 3), 0, LARGEST)
+    saturation = take(kept, "saturation", np.float64, (3,), 1 / LARGEST, LARGEST)
+    to_working = take(kept, "to_working", np.float64, (3, 3), -LARGEST, LARGEST)
+    return Image(pixels.astype(np.float32), Domain.CAMERA, Noise(noise[0], noise[1]), saturation, to_working)
 
 
 class Measurements(Mapping[str, M]):

@@ -18,7 +18,7 @@ from pipeline.types import F32, F64, Image
 
 STEP = 0.04  # of the histograms, in natural log; smoothed by one step, so that a vertex is found to a twentieth
 LOW = np.array([-1.6, -3.2])  # relative to daylight: high-pressure sodium on a wood floor lies at v = -2.5
-_SIZE = (80, 112)
+SIZE = (80, 112)
 _PADDED = (128, 160)
 
 
@@ -121,18 +121,18 @@ def _root(binned: F64) -> F64:
 def counts(chroma: F64, weight: F64) -> F64:
     """Weights shared between the four nearest bins, so that a shift of part of a bin shows."""
     u, v = (chroma[:, k] / STEP - (LOW[k] / STEP + 0.5) for k in (0, 1))
-    inside = (u >= 0) & (u < _SIZE[0] - 1) & (v >= 0) & (v < _SIZE[1] - 1)
+    inside = (u >= 0) & (u < SIZE[0] - 1) & (v >= 0) & (v < SIZE[1] - 1)
     u, v, weight = u[inside], v[inside], weight[inside]
     low_u, low_v = u.astype(np.int64), v.astype(np.int64)
     part_u, part_v = u - low_u, v - low_v
-    flat = low_u * _SIZE[1] + low_v
-    sums = np.zeros(_SIZE[0] * _SIZE[1])
+    flat = low_u * SIZE[1] + low_v
+    sums = np.zeros(SIZE[0] * SIZE[1])
     for step, share in (
         (0, (1 - part_u) * (1 - part_v)), (1, (1 - part_u) * part_v),
-        (_SIZE[1], part_u * (1 - part_v)), (_SIZE[1] + 1, part_u * part_v),
+        (SIZE[1], part_u * (1 - part_v)), (SIZE[1] + 1, part_u * part_v),
     ):  # fmt: skip
         sums += np.bincount(flat + step, weight * share, minlength=len(sums))
-    return sums.reshape(_SIZE)
+    return sums.reshape(SIZE)
 
 
 def tones(of: ChromaSamples) -> F64:

@@ -13,6 +13,8 @@ from numpy.typing import NDArray
 from pipeline.imaging.geometry import Box, box_to_pixels
 from pipeline.imaging.orientation import Orientation
 from pipeline.shoot.facts import Reference
+from pipeline.store.packing import LARGEST, take
+from pipeline.store.records import from_json
 from pipeline.types import F64, Image
 
 if TYPE_CHECKING:
@@ -68,9 +70,13 @@ class MeasuredReferences:
 
     @classmethod
     def from_arrays(cls, arrays: Mapping[str, NDArray[Any]]) -> MeasuredReferences:
-        """What `as_arrays` gave."""
-        reasons = tuple(json.loads(arrays["reasons"].tobytes()))
-        return cls(arrays["whites"], arrays["places"], arrays["matrices"], reasons)
+        """What `as_arrays` gave. Raises ValueError for what it cannot have given."""
+        reasons = from_json(tuple[str, ...], take(arrays, "reasons", np.uint8, (None,), 0, 255).tobytes())
+        count = len(reasons)
+        whites = take(arrays, "whites", np.float64, (count, 3), 0, LARGEST, may_be_nan=True)
+        places = take(arrays, "places", np.float64, (count, 2), -2, 2)
+        matrices = take(arrays, "matrices", np.float64, (count, 3, 3), -LARGEST, LARGEST, may_be_nan=True)
+        return cls(whites, places, matrices, reasons)
 
 
 class ShowsReferences(Protocol):

@@ -18,9 +18,11 @@ from pipeline.light.flicker import agree, views
 from pipeline.light.gain_map import GainMap
 from pipeline.light.neutral import Candidate, candidates
 from pipeline.light.row_wave import ACROSS, DEGREE
+from pipeline.store.packing import LARGEST, take
 from pipeline.types import F32, F64, Frame, Image
 
 VERSION = 6  # raised when the result for a scene changes
+_STOPS = 100.0  # that light changes by at most; more was not measured
 _FULL = GainMap(np.zeros((DEGREE + 1, ACROSS + 1, 3)))
 
 
@@ -95,18 +97,23 @@ class Scene:
 
     @staticmethod
     def from_arrays(names: tuple[str, ...], arrays: Mapping[str, NDArray[Any]]) -> Scene:
-        """What as_arrays gave."""
+        """What as_arrays gave. Raises ValueError for what it cannot have given, but for the number of frames."""
+        flicker = take(arrays, "flicker", np.float64, (None, *_FULL.coefficients.shape), -_STOPS, _STOPS)
+        count = len(flicker)
+        histogram = take(arrays, "chroma_histogram", np.float16, palette.SIZE, 0, LARGEST)
         return Scene(
             names,
-            tuple(GainMap(p) for p in arrays["flicker"]),
-            tuple(arrays["steady"].tolist()),
-            tuple(arrays["pan"].tolist()),
-            arrays["chroma_gradient"],
-            arrays["chroma_histogram"],
-            arrays["tones"],
-            tuple(Candidate(w[:2], float(w[2])) for w in arrays["whites"]),
-            arrays["level"],
-            arrays["to_working"],
+            tuple(GainMap(p) for p in flicker),
+            tuple(take(arrays, "steady", np.float64, (count,), -LARGEST, LARGEST).tolist()),
+            tuple(take(arrays, "pan", np.float64, (count,), -LARGEST, LARGEST).tolist()),
+            take(arrays, "chroma_gradient", np.float64, (2, 2), -_STOPS, _STOPS),
+            histogram,
+            take(arrays, "tones", np.float16, palette.SIZE, -LARGEST, LARGEST, may_be_nan=True),
+            tuple(
+                Candidate(w[:2], float(w[2])) for w in take(arrays, "whites", np.float64, (None, 3), -LARGEST, LARGEST)
+            ),
+            take(arrays, "level", np.float64, (3,), -LARGEST, LARGEST, may_be_nan=True),
+            take(arrays, "to_working", np.float64, (3, 3), -LARGEST, LARGEST),
         )
 
 

@@ -18,6 +18,7 @@ from pipeline.people.modelfiles import ModelFiles
 from pipeline.people.ranking import Quality, quality_of
 from pipeline.people.subject import Subject
 from pipeline.people.tracking import Observation
+from pipeline.store.packing import LARGEST, take
 from pipeline.types import F64, Image
 
 
@@ -42,6 +43,7 @@ class ObservationRules:
 
 
 RULES = ObservationRules()
+_BEYOND = 10.0  # sides of a frame that a box in it may reach out of it; more was not measured
 
 
 @dataclass(frozen=True)
@@ -79,13 +81,26 @@ class FrameObservation:
 
     @classmethod
     def from_arrays(cls, arrays: Mapping[str, NDArray[Any]]) -> FrameObservation:
-        """What `as_arrays` gave."""
-        names = ("people", "sharp", "jersey_colour", "faces", "balls", "small", "light")
-        rows, columns = (int(n) for n in arrays["size"])
-        people = Observation(**{name: arrays[name] for name in names}, size=(rows, columns))
-        sharp, mean, clipped = (float(v) for v in arrays["frame"])
-        person_model, face_model = (bool(v) for v in arrays["models"])
-        degrees, certainty = (float(v) for v in arrays["tilt"])
+        """What `as_arrays` gave. Raises ValueError for what it cannot have given."""
+        rows, columns = (int(n) for n in take(arrays, "size", np.int64, (2,), 1, LARGEST))
+        found = take(arrays, "people", np.float32, (None, 5), -_BEYOND, _BEYOND)
+        count, small = len(found), take(arrays, "small", np.uint8, (None, None), 0, 255)
+        if count > RULES.most or not 0 < min(small.shape) <= max(small.shape) <= RULES.small_edge:
+            raise ValueError("more people, or a larger picture, than is kept")
+        people = Observation(
+            people=found,
+            sharp=take(arrays, "sharp", np.float32, (count,), -LARGEST, LARGEST),
+            jersey_colour=take(arrays, "jersey_colour", np.float32, (count, 3), 0, 255),
+            faces=take(arrays, "faces", np.float32, (None, 9), -_BEYOND, _BEYOND),
+            balls=take(arrays, "balls", np.float32, (None, 5), -_BEYOND, _BEYOND),
+            small=small,
+            size=(rows, columns),
+            light=take(arrays, "light", np.float32, (count, 2), -LARGEST, LARGEST),
+        )
+        sharp, mean, clipped = (float(v) for v in take(arrays, "frame", np.float64, (3,), -LARGEST, LARGEST))
+        person_model, face_model = (bool(v) for v in take(arrays, "models", np.bool_, (2,), 0, 1))
+        tilted = take(arrays, "tilt", np.float64, (2,), -LARGEST, LARGEST, may_be_nan=True)
+        degrees, certainty = (float(v) for v in tilted)
         tilt = level.Tilt(degrees, certainty) if np.isfinite(degrees) else None
         return cls(people, (person_model, face_model), sharp, mean, clipped, tilt)
 

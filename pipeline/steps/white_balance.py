@@ -24,6 +24,7 @@ from pipeline.steps.base import (
     rounded,
     stops_in_words,
 )
+from pipeline.store.packing import LARGEST, take
 from pipeline.textfile.messages import and_more
 from pipeline.types import F64, Domain, Image, JsonObject
 
@@ -90,11 +91,14 @@ class WhiteBalanceMeasurement:
 
     @classmethod
     def from_arrays(cls, arrays: Mapping[str, NDArray[Any]]) -> WhiteBalanceMeasurement:
-        """The reverse of `as_arrays`."""
+        """The reverse of `as_arrays`. Raises ValueError for what that cannot have given."""
         from pipeline.light.references import MeasuredReferences
 
-        as_shot = arrays["as_shot"] if arrays["as_shot"].any() else None
-        return cls(as_shot, arrays["daylight"], MeasuredReferences.from_arrays(arrays))
+        given = take(arrays, "as_shot", np.float64, (3,), 0, LARGEST)
+        daylight = take(arrays, "daylight", np.float64, (3,), 1 / LARGEST, LARGEST)
+        if given.any() and not given.all():
+            raise ValueError("as_shot is no balance")
+        return cls(given if given.any() else None, daylight, MeasuredReferences.from_arrays(arrays))
 
     @property
     def camera_balance(self) -> F64:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import math
+import re
 import zlib
 from collections.abc import Mapping
 from typing import Any
@@ -10,7 +12,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.store.records import Count, from_json
+
 _LARGEST = 1 << 28  # octets of a group of arrays: a thousand times what is kept of a frame
+LARGEST = 1e9  # of a number that was measured: none comes near it, and products of a few of them stay finite
+_KIND = re.compile(r"\|b1|[|<>][iu][1248]|[<>]f[248]")  # of numbers (numpy's array interface)
 
 
 def pack(arrays: Mapping[str, NDArray[Any]]) -> NDArray[np.uint8]:
@@ -22,15 +28,44 @@ def pack(arrays: Mapping[str, NDArray[Any]]) -> NDArray[np.uint8]:
 
 
 def unpack(packed: NDArray[np.uint8]) -> dict[str, NDArray[Any]]:
-    """What `pack` was given."""
+    """What `pack` was given. Raises ValueError for anything else."""
     data = packed.tobytes()
     at = 4 + int.from_bytes(data[:4], "little")
     arrays: dict[str, NDArray[Any]] = {}
-    for name, kind, shape in json.loads(data[4:at]):
-        count = int(np.prod(shape, dtype=np.int64))
+    for name, kind, shape in from_json(list[tuple[str, str, list[Count]]], data[4:at]):
+        if not _KIND.fullmatch(kind):
+            raise ValueError(f"{name} is of no kind that is kept")
+        count = math.prod(shape)
+        if count > len(data):
+            raise ValueError(f"{name} is cut")
         arrays[name] = np.frombuffer(data, np.dtype(kind), count, at).reshape(shape).copy()
         at += arrays[name].nbytes
     return arrays
+
+
+def take(
+    arrays: Mapping[str, NDArray[Any]],
+    name: str,
+    kind: type[np.generic],
+    shape: tuple[int | None, ...],
+    least: float,
+    most: float,
+    *,
+    may_be_nan: bool = False,
+) -> NDArray[Any]:
+    """One array that was unpacked, if it is what was kept: of this kind and shape, None for any length, its values
+    from `least` to `most`. Raises ValueError for any other."""
+    found = arrays.get(name)
+    if found is None or found.dtype != np.dtype(kind):
+        raise ValueError(f"{name} is missing, or of another kind")
+    if found.ndim != len(shape) or any(n not in (None, side) for n, side in zip(shape, found.shape, strict=True)):
+        raise ValueError(f"{name} has the shape {found.shape}")
+    fits = (found >= np.float64(least)) & (found <= np.float64(most))
+    if may_be_nan:
+        fits |= np.isnan(found)
+    if not fits.all():
+        raise ValueError(f"{name} holds a value outside {least} to {most}")
+    return found
 
 
 def pack_parts(parts: Mapping[str, Mapping[str, NDArray[Any]]]) -> bytes:
@@ -41,10 +76,12 @@ def pack_parts(parts: Mapping[str, Mapping[str, NDArray[Any]]]) -> bytes:
 
 
 def unpack_part(data: bytes, name: str) -> dict[str, NDArray[Any]]:
-    """One group that `pack_parts` was given. Raises KeyError where there is none of this name, ValueError or TypeError
-    where `data` is damaged; nothing in it can make more than _LARGEST octets or run as a program."""
+    """One group that `pack_parts` was given. Raises ValueError where there is none of this name, or `data` is damaged;
+    nothing in it can make more than _LARGEST octets or run as a program."""
     start = 4 + int.from_bytes(data[:4], "little")
-    sizes: dict[str, int] = json.loads(data[4:start])
+    sizes = from_json(dict[str, Count], data[4:start])
+    if name not in sizes:
+        raise ValueError(f"{name} is missing")
     for other, size in sizes.items():
         if other == name:
             break

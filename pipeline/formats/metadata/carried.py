@@ -103,7 +103,13 @@ def carried_as_json(carried: PictureTexts) -> JsonObject:
 
 
 def carried_of_json(values: JsonObject) -> PictureTexts:
-    """The texts that `carried_as_json` wrote. Raises TypeError for a field that is none of them."""
+    """The texts that `carried_as_json` wrote. Raises TypeError for a field that is none of them, ValueError for a value
+    of another type."""
+    for name, value in values.items():
+        wanted = {"contact": dict, "keywords": list, "rating": int}.get(name, str)
+        inside = value if isinstance(value, list) else value.values() if isinstance(value, dict) else ()
+        if type(value) is not wanted or not all(isinstance(one, str) for one in inside):
+            raise ValueError(f"{name} is no {wanted.__name__}")
     contact = Contact.of_iptc(cast(Mapping[str, str], values.get("contact", {})))
     keywords = tuple(cast(Sequence[str], values.get("keywords", ())))
     others = {name: value for name, value in values.items() if name not in ("contact", "keywords")}

@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.imaging.raw.defects import Candidates
+from pipeline.imaging.raw.defects import TILE, Candidates
 from pipeline.imaging.raw.noise import NoiseStatistics
 from pipeline.imaging.raw.row_noise import RowNoise
 from pipeline.imaging.sharpness import Detail
+from pipeline.store.packing import LARGEST, take
 from pipeline.types import F64, I64, Image, JsonObject, Noise
 
 if TYPE_CHECKING:
@@ -46,14 +47,17 @@ class SensorReading:
 
     @classmethod
     def from_arrays(cls, arrays: Mapping[str, NDArray[Any]]) -> SensorReading:
-        """What `as_arrays` gave."""
-        height, width = (int(n) for n in arrays["mosaic_size"])
+        """What `as_arrays` gave. Raises ValueError for what it cannot have given."""
+        height, width = (int(n) for n in take(arrays, "mosaic_size", np.int64, (2,), 1, LARGEST))
         candidates = rows = None
         if "index" in arrays:
-            excess, level = arrays["excess"].astype(np.float32), arrays["level"].astype(np.float32)
-            candidates = Candidates(arrays["index"], excess, level)
+            index = take(arrays, "index", np.uint32, (None,), 0, height * width - 1)
+            excess = take(arrays, "excess", np.float16, index.shape, -LARGEST, LARGEST).astype(np.float32)
+            tiles = (-(-height // TILE), -(-width // TILE))
+            level = take(arrays, "level", np.float16, tiles, -LARGEST, LARGEST).astype(np.float32)
+            candidates = Candidates(index, excess, level)
         if "rows" in arrays:
-            rows = RowNoise(*(float(v) for v in arrays["rows"]))
+            rows = RowNoise(*(float(v) for v in take(arrays, "rows", np.float64, (3,), -LARGEST, np.inf)))
         return cls(NoiseStatistics.from_arrays(arrays), (height, width), candidates, rows)
 
 

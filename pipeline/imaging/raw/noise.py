@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from pipeline.imaging.compiled import compiled
 from pipeline.imaging.robust import cauchy, reweighted
+from pipeline.store.packing import LARGEST, take
 from pipeline.types import F32, F64, Noise
 
 LEAST_A, LEAST_B = 1e-7, 1e-10
@@ -92,8 +93,10 @@ class NoiseStatistics:
 
     @staticmethod
     def from_arrays(arrays: Mapping[str, NDArray[Any]]) -> NoiseStatistics:
-        """Back from `arrays`."""
-        return NoiseStatistics(arrays["bins"].astype(np.float64), arrays["marks"].astype(np.float64))
+        """Back from `arrays`. Raises ValueError for what cannot be its statistics."""
+        bins = take(arrays, "bins", np.float32, (3, BINS, 4), -LARGEST, LARGEST)
+        marks = take(arrays, "marks", np.float32, (3, 3), -LARGEST, LARGEST)
+        return NoiseStatistics(bins.astype(np.float64), marks.astype(np.float64))
 
 
 @dataclass(frozen=True)
