@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import suppress
-from functools import update_wrapper
+from functools import cache, update_wrapper
 from typing import Any, TypeVar, cast
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -59,16 +59,36 @@ class Compiled:
         if self._dispatcher is None:
             import numba
 
-            self._dispatcher = _kept(numba.njit(**self._options)(self._function))
+            options = dict(self._options)
+            if options.pop("apart", False):
+                options["pipeline_class"] = _apart()
+            self._dispatcher = _kept(numba.njit(**options)(self._function))
             names = self._function.__globals__
             names |= {name: one.dispatcher() for name, one in list(names.items()) if isinstance(one, Compiled)}
         return cast(Callable[..., Any], self._dispatcher)
 
 
 def compiled(**options: Any) -> Callable[[F], F]:
-    """A decorator: numba.njit with `options`, kept on disk between processes."""
+    """A decorator: numba.njit with `options`, kept on disk between processes.
+
+    apart=True promises that no argument which is written shares memory with another argument. Loops over many rows then
+    become vector instructions, where the compiler would else have to compare all rows with each other first.
+    """
 
     def decorate(function: F) -> F:
         return cast(F, Compiled(function, options))
 
     return decorate
+
+
+@cache
+def _apart() -> type[Any]:
+    """A compiler that believes the promise of `apart`: numba has the flag, but no option for it."""
+    from numba.core.compiler import Compiler
+
+    class Apart(Compiler):  # type: ignore[misc]
+        def __init__(self, typing: Any, target: Any, library: Any, args: Any, gives: Any, flags: Any, names: Any):
+            flags.noalias = True
+            super().__init__(typing, target, library, args, gives, flags, names)
+
+    return Apart

@@ -94,7 +94,7 @@ def apply(image: Image, params: DenoiseParams, context: ApplyContext[NoSolution]
 
 STEP: Step[DenoiseParams, NoMeasurement, NoSolution] = Step(
     name="denoise",
-    version=4,
+    version=5,
     summary="Remove brightness and colour noise by the measured noise of this ISO, before or after a resize.",
     Params=DenoiseParams,
     place="both",
