@@ -86,9 +86,9 @@ def _apart() -> type[Any]:
     """A compiler that believes the promise of `apart`: numba has the flag, but no option for it."""
     from numba.core.compiler import Compiler
 
-    class Apart(Compiler):  # type: ignore[misc]
-        def __init__(self, typing: Any, target: Any, library: Any, args: Any, gives: Any, flags: Any, names: Any):
-            flags.noalias = True
-            super().__init__(typing, target, library, args, gives, flags, names)
+    class Apart(Compiler):
+        def __init__(self, *arguments: Any) -> None:
+            arguments[5].noalias = True  # of typing, target, library, arguments, result, flags, names
+            super().__init__(*arguments)  # type: ignore[no-untyped-call]
 
     return Apart

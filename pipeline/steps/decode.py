@@ -203,7 +203,7 @@ def every_pixel(params: DecodeParams) -> bool:
 
 STEP: Step[DecodeParams, DecodeMeasurement, SensorCorrection] = Step(
     name="decode",
-    version=3,
+    version=4,
     summary="Read a raw frame or a JPEG, TIFF or PNG into linear camera colour, upright, black subtracted.",
     Params=DecodeParams,
     place="shared",

@@ -15,8 +15,6 @@ from pipeline.imaging.compiled import compiled
 from pipeline.imaging.orientation import Orientation
 from pipeline.types import F32, F64
 
-_CUT_AT = 4  # of the first pixels of a row, that are mirrored before it: the reach of the bilinear demosaic and more
-
 
 def by_area(
     mosaic: NDArray[np.uint16],
@@ -54,7 +52,7 @@ def _shares(side: int, parts: int) -> tuple[NDArray[np.int64], F32]:
 
 
 @compiled(error_model="numpy", apart=True)
-def _add_row(row: NDArray[Any], own: float, spread: float, sums: NDArray[Any], wide: NDArray[Any]) -> None:
+def _add_row(row: NDArray[Any], own: Any, spread: Any, sums: NDArray[Any], wide: NDArray[Any]) -> None:
     for x in range(row.size):
         v = np.float32(row[x])
         sums[x] += own * v
@@ -90,9 +88,9 @@ def _average(
             before = row_share[i, k - 1] if 0 <= k - 1 < most else f32(0)
             after = row_share[i, k + 1] if 0 <= k + 1 < most else f32(0)
             # Beyond the first and the last row the picture is mirrored, so that colours stay in step.
-            if y == 1:
-                before = f32(2) * before if first == 0 else before
-            if y == height - 2 and first + most >= height:
+            if y == 1 and first == 0:
+                before = f32(2) * before
+            if y == height - 2:
                 after = f32(2) * after
             half = f32(0.5) * (before + after)
             if 0 <= y < height and (share != 0 or half != 0):

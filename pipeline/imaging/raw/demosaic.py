@@ -1,6 +1,6 @@
 """A Bayer mosaic to pixels of all colours, and what that does to noise.
 
-For a web size the mosaic is demosaiced bilinearly and then averaged by area: at half size and below
+For a web size the mosaic is demosaiced bilinearly and averaged by area (area.py): at half size and below
 the average hides what a costlier demosaic would add. Larger sizes take LibRaw's AHD.
 """
 
@@ -12,7 +12,6 @@ from typing import Any
 import cv2
 import numpy as np
 import rawpy
-from numpy.typing import NDArray
 
 from pipeline.imaging.orientation import Orientation
 from pipeline.types import F32, F64
@@ -28,31 +27,6 @@ BAYER: dict[tuple[int, ...], int] = {
     (1, 0, 2, 1): cv2.COLOR_BayerGRBG2RGB,
     (1, 2, 0, 1): cv2.COLOR_BayerGBRG2RGB,
 }
-
-
-def by_area(
-    mosaic: NDArray[np.uint16],
-    black: F64,
-    white: F64,
-    pattern: NDArray[np.int64],
-    orientation: Orientation,
-    size: tuple[int, int],
-) -> F32:
-    """Bilinear demosaic of the visible mosaic, averaged by area to `size`, the upright (height, width).
-
-    black and white (3,) per colour in the mosaic's units; pattern 2x2 colour indices, one of BAYER. The result is
-    upright camera colour (H, W, 3), black subtracted, 1.0 = saturation.
-    """
-    # The pedestal stays until after the average, so that noise about black is not clipped; the shift
-    # spends the unused bits so that the 16-bit average does not round.
-    shift = max(0, 15 - int(white.max()).bit_length()) if white.max() < 32768 else 0
-    rgb = cv2.cvtColor(mosaic << shift, BAYER[tuple(pattern.ravel().tolist())])
-    sensor_size = orientation.upright_size(*size)
-    rgb = cv2.resize(rgb, (sensor_size[1], sensor_size[0]), interpolation=cv2.INTER_AREA)
-    pixels = rgb.astype(np.float32)
-    pixels -= (black * 2**shift).astype(np.float32)
-    pixels /= ((white - black) * 2**shift).astype(np.float32)
-    return orientation.to_upright(pixels)
 
 
 def by_libraw(
@@ -88,7 +62,7 @@ def demosaic_noise(scale: float) -> tuple[F64, F64]:
     """What bilinear demosaic and area average to `scale` do to white mosaic noise of unit variance.
 
     Returns the variance left (3,) and the relative power (2, 8, 8) in the DCT coefficients of luma and
-    chroma. Measured on a fixed sample through the same two calls, not derived: the area weights at
+    chroma. Measured on a fixed sample through OpenCV's demosaic and resize, not derived: the area weights at
     fractional scales have no short closed form. LibRaw's AHD, used near full size, is taken as bilinear.
     """
     sample = np.random.default_rng(1).normal(_MEAN, _DEVIATION, (_SIDE, _SIDE)).astype(np.uint16)

@@ -18,8 +18,9 @@ from pipeline.imaging.geometry import WHOLE, Box
 from pipeline.imaging.memory import MEMORY, refuse_too_large
 from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw import noise as noise_model
+from pipeline.imaging.raw.area import by_area
 from pipeline.imaging.raw.defects import candidates, repair
-from pipeline.imaging.raw.demosaic import AHD_ABOVE, BAYER, by_area, by_libraw, demosaic_noise
+from pipeline.imaging.raw.demosaic import AHD_ABOVE, BAYER, by_libraw, demosaic_noise
 from pipeline.imaging.raw.frame import Clean, DecodedFrame, SensorCorrection, SensorReading
 from pipeline.imaging.raw.quiet import quiet_libraw
 from pipeline.imaging.raw.row_noise import remove_rows, row_noise

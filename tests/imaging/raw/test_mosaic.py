@@ -13,7 +13,7 @@ from pipeline.fixtures.dng import write_dng
 
 from pipeline.errors import FrameError
 from pipeline.imaging.orientation import Orientation
-from pipeline.imaging.raw import demosaic, mosaic
+from pipeline.imaging.raw import area, mosaic
 from pipeline.imaging.raw.demosaic import demosaic_noise
 from pipeline.imaging.raw.frame import SensorCorrection
 from pipeline.imaging.raw.mosaic import decode_raw
@@ -158,7 +158,7 @@ def test_sizes_near_the_full_one_get_the_finer_demosaic(
 
     def watched(*args: object, **named: object) -> object:
         taken.append("by area")
-        return demosaic.by_area(*args, **named)  # type: ignore[arg-type]
+        return area.by_area(*args, **named)  # type: ignore[arg-type]
 
     monkeypatch.setattr(mosaic, "by_area", watched)
     decode_raw(write(tmp_path / "F.dng", flat(0.2, 0.2, 0.2)), UPRIGHT, edge)
