@@ -1,0 +1,148 @@
+"""Ctrl-C, SIGTERM and a closed terminal: words, the status of the signal, and an end within three seconds."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from pipeline.cli.stop import stoppable
+
+pytestmark = pytest.mark.skipif(os.name == "nt", reason="sends POSIX signals")
+ROOT = Path(__file__).resolve().parents[2]
+# A shell gives 128 and the number of a signal (POSIX, Shell Command Language, 2.8.2); a closed terminal counts as the
+# request to end that SIGTERM is.
+STATUS = {signal.SIGINT: 130, signal.SIGTERM: 143, signal.SIGHUP: 143}
+SCRIPT = """\
+import hashlib, sys, time
+from pipeline.cli.stop import finish, install, stoppable
+def swallow():
+    while True:
+        try:
+            time.sleep(60)
+        except KeyboardInterrupt:
+            pass
+def turn():
+    try:
+        time.sleep(60)
+    except KeyboardInterrupt:
+        raise ImportError("a library made this of it")
+def compute():
+    hashlib.pbkdf2_hmac("sha256", b"", b"", 10**9)
+def tidy():
+    try:
+        time.sleep(60)
+    finally:
+        print("tidied", flush=True)
+install()
+try:
+    print("ready", flush=True)
+    if sys.argv[1] == "outside":
+        time.sleep(60)
+    with stoppable():
+        print("ready", flush=True)
+        globals()[sys.argv[1]]()
+finally:
+    finish()
+"""
+
+
+@contextmanager
+def started(what: str, *prefix: str) -> Iterator[subprocess.Popen[str]]:
+    with subprocess.Popen(
+        [*prefix, sys.executable, "-c", SCRIPT, what],
+        cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    ) as child:  # fmt: skip
+        try:
+            assert child.stdout is not None
+            for _ in range(1 if what == "outside" else 2):
+                assert child.stdout.readline() == "ready\n"
+            time.sleep(0.1)
+            yield child
+        finally:
+            child.kill()
+
+
+def ended(child: subprocess.Popen[str], *signals: signal.Signals, pause: float = 0.0) -> tuple[int, str, str, float]:
+    """(exit status, standard output, standard error, seconds from the last signal to the end)"""
+    for number in signals:
+        child.send_signal(number)
+        time.sleep(pause)
+    start = time.monotonic()
+    out, err = child.communicate(timeout=30)
+    return child.returncode, out, err, time.monotonic() - start
+
+
+@pytest.mark.parametrize("how", STATUS)
+@pytest.mark.parametrize("what", ["outside", "tidy", "turn"])
+def test_a_stop_has_words_and_a_status_of_its_own(what: str, how: signal.Signals) -> None:
+    with started(what) as child:
+        status, out, err, took = ended(child, how)
+    assert status == STATUS[how] and took < 1.5
+    assert out == ("tidied\n" if what == "tidy" else "")
+    assert err.count("\n") == 1 and "stopped" in err and "run the same command again" in err
+
+
+@pytest.mark.parametrize("what", ["swallow", "compute"])
+def test_where_the_stop_is_not_heard_the_command_ends_all_the_same(what: str) -> None:
+    with started(what) as child:
+        status, _, err, took = ended(child, signal.SIGINT)
+    assert (status, err.count("\n")) == (130, 1) and took < 3
+
+
+@pytest.mark.parametrize("what", ["swallow", "compute"])
+def test_a_second_one_ends_it_at_once(what: str) -> None:
+    with started(what) as child:
+        status, _, err, took = ended(child, signal.SIGINT, signal.SIGINT, pause=0.5)
+    assert (status, err.count("\n")) == (130, 1) and took < 0.8
+
+
+def test_a_signal_that_comes_twice_at_once_is_one_request() -> None:
+    """`timeout` and some supervisors signal a process and then its group, which it is in."""
+    with started("tidy") as child:
+        status, out, _, _ = ended(child, signal.SIGTERM, signal.SIGTERM)
+    assert (status, out) == (143, "tidied\n")
+
+
+def test_under_nohup_a_closed_terminal_stops_nothing() -> None:
+    with started("tidy", "nohup") as child:
+        child.send_signal(signal.SIGHUP)
+        time.sleep(0.5)
+        assert child.poll() is None
+        status, _, _, _ = ended(child, signal.SIGTERM)
+    assert status == 143
+
+
+@pytest.mark.parametrize("delay", [0.05, 0.15, 0.3, 0.6])
+def test_control_c_while_the_program_starts(delay: float, tmp_path: Path) -> None:
+    """Python itself must have started; before that the system ends it, as it does any program."""
+    ready = "import sys; print('ready', flush=True); from pipeline.cli.entry import main; main()"
+    command = [
+        sys.executable,
+        "-c",
+        ready,
+        "run",
+        str(tmp_path / "no.yaml"),
+        str(tmp_path),
+        "--out",
+        str(tmp_path / "o"),
+    ]
+    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as child:
+        assert child.stdout is not None and child.stdout.readline() == "ready\n"
+        time.sleep(delay)
+        status, _, err, took = ended(child, signal.SIGINT)
+    assert took < 1.5 and "Traceback" not in err
+    assert status == 130 or (status == 2 and "no.yaml" in err)  # 2: it was faster, and found no recipe
+    assert err.count("\n") == 1
+
+
+def test_without_a_stop_errors_pass_through() -> None:
+    with pytest.raises(ZeroDivisionError), stoppable():
+        raise ZeroDivisionError
