@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import os
 import subprocess
 import sys
 from dataclasses import dataclass
@@ -62,7 +63,8 @@ def decode_heif(path: Path) -> HeifPicture:
         raise FrameError(f"a HEIC picture, and what reads it is not installed: {install('heic')}")
     with path.open("rb"):  # raises where the file cannot be read
         pass
-    command = [sys.executable, "-P", str(_PROCESS), str(path), str(MEMORY.decode // HELD), str(MEMORY.decode)]
+    limits = map(str, (MEMORY.decode // HELD, MEMORY.decode, os.getpid()))
+    command = [sys.executable, "-P", str(_PROCESS), str(path), *limits]
     with subprocess.Popen(
         command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
     ) as process:

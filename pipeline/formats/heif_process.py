@@ -1,8 +1,8 @@
 """Decodes one HEIF file in a process of its own: on damaged files the decoder may end its process instead of failing.
 
-`python -P heif_process.py FILE MOST_PIXELS MOST_BYTES` writes a line of JSON to standard output, and after it the
-octets of the picture. It is run by heif.py as a script and imports nothing of the program, so that it starts in a tenth
-of a second.
+`python -P heif_process.py FILE MOST_PIXELS MOST_BYTES PARENT` writes a line of JSON to standard output, and after it
+the octets of the picture. It is run by heif.py as a script and imports hardly anything of the program, so that it
+starts in a tenth of a second; it ends when the process PARENT does.
 """
 
 import json
@@ -54,4 +54,8 @@ _MOST_SECONDS = 300  # of CPU time; 100 megapixels take some 20
 _CODES = ("color_primaries", "transfer_characteristics")
 
 if __name__ == "__main__":
+    sys.path.append(str(Path(__file__).resolve().parents[2]))  # where the program is, should it not be installed
+    from pipeline.lifetime import end_with
+
+    end_with(int(sys.argv[4]))
     main(sys.argv[1], int(sys.argv[2]), int(sys.argv[3]))

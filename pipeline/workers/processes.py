@@ -162,7 +162,7 @@ class Processes:
         """
         self._drop_busy()  # of one that was left in the middle and is not closed yet
         limit = TimeLimit(self._frame_limit if size is not None else None)
-        waiting, again, tries = deque(range(len(items))), deque[int](), Counter[int]()
+        waiting, again, tries = deque(range(len(items))), deque[int](), Counter[tuple[int, bool]]()
         try:
             while waiting or again or any(w.items for w in self._workers):
                 self._start(len(waiting) + len(again) + sum(len(w.items) for w in self._workers))
@@ -179,8 +179,8 @@ class Processes:
                 if message is None:
                     blamed, why, killed = self._buried(heard, waiting)
                     if blamed is not None:
-                        tries[blamed] += 1
-                        if tries[blamed] < (_TRIES_KILLED if killed else _TRIES):
+                        tries[blamed, killed] += 1
+                        if tries[blamed, killed] < (_TRIES_KILLED if killed else _TRIES):
                             again.append(blamed)
                         else:
                             yield blamed, FrameError(why)

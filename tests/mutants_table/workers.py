@@ -1,0 +1,29 @@
+"""workers/ and what stops a command: whose frame fails, who is left, and what a stop says."""
+
+from __future__ import annotations
+
+from tests.mutants_table import mutant
+
+_PROCESSES = "workers/processes.py"
+_WAYS = ("workers/test_processes.py",)
+_STOP = ("cli/test_stop.py",)
+
+MUTANTS = [
+    mutant(_PROCESSES, "        waiting.extendleft(reversed(worker.items))\n", "", *_WAYS),
+    mutant(_PROCESSES, "_TRIES_KILLED if killed else _TRIES", "_TRIES", *_WAYS),
+    mutant(_PROCESSES, "_TRIES_KILLED if killed else _TRIES", "1", *_WAYS),
+    mutant(_PROCESSES, "os.killpg(self._process.pid, signal.SIGKILL)", "self._process.kill()", *_WAYS),
+    mutant(_PROCESSES, "if worker.spent > limit:", "if False:", *_WAYS),
+    mutant(_PROCESSES, "            self._drop_busy()\n\n", "            pass\n\n", *_WAYS),
+    mutant(_PROCESSES, "if self._unstarted >= _STARTS:", "if False:", *_WAYS),
+    mutant("workers/worker.py", "(0, 1, 2) if quiet else (0, 1)", "(0, 1)", *_WAYS),
+    mutant("workers/worker.py", "    end_with(parent)\n", "", *_WAYS),
+    mutant("workers/worker.py", "    _limit_memory(memory)\n", "", *_WAYS),
+    mutant("workers/wire.py", "if type(pickle.loads(data)) is type(error):", "if True:", *_WAYS),
+    mutant("lifetime.py", "    if os.getppid() != parent:", "    if False:", "test_lifetime.py"),
+    mutant("formats/heif_process.py", "    end_with(int(sys.argv[4]))\n", "", "test_lifetime.py"),
+    mutant("cli/stop.py", "signal.getsignal(number) is not signal.SIG_IGN", "True", *_STOP),
+    mutant("cli/stop.py", "time.monotonic() - first > _SAME", "True", *_STOP),
+    mutant("cli/stop.py", "select.select([heard], [], [], _LIMIT - _SAME)", "time.sleep(600)", *_STOP),
+    mutant("cli/stop.py", "    if not _stop.unwinding or", "    if", *_STOP),
+]
