@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import locale
 from dataclasses import replace
 from pathlib import Path
@@ -18,7 +19,7 @@ from pipeline.engine.run import measure_shoot
 from pipeline.engine.solve import subjects_and_ranks
 from pipeline.engine.tables import caption_sheet, jersey_suggestions
 from pipeline.engine.tables.frame_table import SEPARATORS
-from pipeline.errors import InputError, lines_of
+from pipeline.errors import InputError, RunStoppedError, lines_of
 from pipeline.people import digits as jersey_digits
 from pipeline.shoot.consent import held_by_own_texts
 from pipeline.shoot.read_facts import FRAMES_FILE, facts_place
@@ -26,6 +27,7 @@ from pipeline.steps import crop
 from pipeline.steps.caption import CaptionParams
 from pipeline.store.files import is_inside, write_atomic
 from pipeline.store.store import Store
+from pipeline.store.watch import FULL
 from pipeline.textfile.messages import counted
 from pipeline.textfile.reading import is_there
 from pipeline.textfile.tables import UNICODE
@@ -136,7 +138,7 @@ def _write(
     table, failed = caption_sheet.sheet(shoot, params, ranks, measured_frames, players, separator)
     if failed:
         note(f"no caption yet: {failed}")
-    _save(out, table.encode("utf-8-sig"))
+    save(out, table.encode("utf-8-sig"))
     say(f"{out}: {counted(len(shoot.frames), 'frame')} in {counted(len(shoot.bursts), 'burst')}")
     if suggested is not None:
         say(
@@ -152,13 +154,25 @@ def _write(
         raise typer.Exit(1)
 
 
-def _save(file: Path, data: bytes) -> None:
-    """Write a table or form, whole or not at all. Raises InputError where that cannot be."""
+def save(file: Path, data: bytes, *, replaces: bool = True) -> None:
+    """Write a table or form, whole or not at all.
+
+    Raises InputError where another place must be named or the file is open, RunStoppedError where its disk is full or
+    fails, FileExistsError without `replaces` for one that is there.
+    """
     try:
-        write_atomic(file, data)
+        write_atomic(file, data, replaces=replaces)
+    except FileExistsError:
+        raise
     except OSError as error:
-        why = error.strerror or str(error)
-        raise InputError(f"{file}: cannot be written ({why}); if a spreadsheet has it open, close it there") from error
+        why = f"{file}: cannot be written ({error.strerror or error})"
+        if error.errno in FULL:
+            raise RunStoppedError(f"{why}; make room and run the same command again") from error
+        if isinstance(error, PermissionError):
+            raise InputError(f"{why}; if a spreadsheet has it open, close it there") from error
+        if error.errno == errno.EIO:
+            raise RunStoppedError(f"{why}; its disk fails: write to another one") from error
+        raise InputError(f"{why}; choose another place for it") from error
 
 
 def _can_read(shoot: Shoot) -> bool:

@@ -8,7 +8,7 @@ from pathlib import Path
 import typer
 
 from pipeline.cli.cache import CacheChoice, open_cache
-from pipeline.cli.captions import caption_params, cell_separator
+from pipeline.cli.captions import caption_params, cell_separator, save
 from pipeline.cli.console import command, note, progress, said_once, say, warn
 from pipeline.cli.models import with_models
 from pipeline.engine.jobs import Shoot, read_shoot
@@ -22,7 +22,7 @@ from pipeline.engine.tables.reference_proposals import Proposal, reference_propo
 from pipeline.errors import InputError, in_short, trace
 from pipeline.shoot.read_facts import EVENT_FILE, FRAMES_FILE, ROSTER_FILE
 from pipeline.steps import crop
-from pipeline.store.files import is_inside, write_atomic
+from pipeline.store.files import is_inside
 from pipeline.store.store import Store
 from pipeline.textfile.messages import counted
 from pipeline.workers.executors import WorkChoice
@@ -155,15 +155,13 @@ def _write_frames(
 def _save_new(file: Path, data: bytes) -> bool:
     """Write a file, whole or not at all, if it is still not there: measuring takes a while, and a person may begin.
 
-    Raises InputError where it cannot be written.
+    Raises as `save`.
     """
     try:
-        write_atomic(file, data, replaces=False)
+        save(file, data, replaces=False)
     except FileExistsError:
         say(f"{file}: kept, since it was written in the meantime")
         return False
-    except OSError as error:
-        raise InputError(f"{file}: cannot be written ({error.strerror or error})") from error
     return True
 
 

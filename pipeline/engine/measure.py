@@ -46,7 +46,8 @@ MEASURED_EDGE = 960
 # Pixels of the longer side of the proxy that is kept, some tens of kB a frame. Chosen by eye, no source: light changes
 # slowly over a frame. `python -m tests.evenness` shows how even the result is.
 PROXY_EDGE = 192
-_CHANGED = "changed while it was read; if it is still being copied, wait for that, then run again"
+GONE = "is not in the shoot folder any more; put it back, then run again"
+CHANGED = "changed while it was read; if it is still being copied, wait for that, then run again"
 _Side = Annotated[int, Field(ge=1, lt=1 << 20)]
 _FACTS, _PROXY = "facts", "proxy"  # what is kept of a frame beside the measurement of each step
 _KEPT_VERSION = 4  # raised when the form of what is kept of a frame changes
@@ -169,12 +170,15 @@ def _measure(
         task = tasks[index]
         if isinstance(result, Exception):
             store.stop_if_lost(result)
+            if not store.is_as_read(task.frame):  # no wonder that it could not be read
+                yield MeasuredFrame(task.frame, task.digest, error=CHANGED if task.frame.path.exists() else GONE)
+                continue
             if isinstance(result, UndecodableError) and task.frame.twin is not None:
                 keep_damage(store, task.digest, reason(result))
             yield MeasuredFrame(task.frame, task.digest, error=reason(result))
         elif not store.is_as_read(task.frame):  # what was measured may be that of other bytes than the key says
             store.remove("measured", task.key)
-            yield MeasuredFrame(task.frame, task.digest, error=_CHANGED)
+            yield MeasuredFrame(task.frame, task.digest, error=CHANGED)
         else:
             store.share("measured", task.key)
             yield result

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import io
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,7 +13,7 @@ import numpy as np
 import PIL.Image
 
 from pipeline.engine.earlier import Rendered, announce
-from pipeline.engine.measure import read_measured, read_proxy
+from pipeline.engine.measure import CHANGED, GONE, read_measured, read_proxy
 from pipeline.engine.solve import Plan
 from pipeline.errors import FrameError
 from pipeline.formats.jpeg_segments import scan_digest
@@ -60,6 +61,7 @@ class Job:
     long_edge  of the decode, pixels, None for all; window  the part of the upright frame that is decoded
     solutions  by label of the step; thumbs  start of the names of its small pictures, "" for none
     to         a folder to write to in place of OUT
+    seen       (octets, time of change in nanoseconds) of the frame's file when its digest was taken, None: not compared
     """
 
     out: Path
@@ -72,6 +74,7 @@ class Job:
     thumbs: str
     window: Box = WHOLE
     to: Path | None = None
+    seen: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True)
@@ -175,13 +178,14 @@ def render(job: Job) -> list[Rendered | Refused]:
     early = next((b for b in job.shared if b.step.on_mosaic is not None), None)
     clean = early.step.on_mosaic(early.params) if early is not None and early.step.on_mosaic is not None else None
     correction = job.solutions.get(DECODE.name)
-    decoded = decode(
-        job.frame,
-        job.long_edge,
-        correction if isinstance(correction, SensorCorrection) else None,
-        clean=clean,
-        window=job.window,
-    )
+    with _held_still(job):
+        decoded = decode(
+            job.frame,
+            job.long_edge,
+            correction if isinstance(correction, SensorCorrection) else None,
+            clean=clean,
+            window=job.window,
+        )
     image = decoded.image
     if job.thumbs:
         Store(job.out).put("thumbs", f"{job.thumbs}.before.jpg", _jpeg(_before(image, decoded.camera_balance)))
@@ -197,6 +201,29 @@ def render(job: Job) -> list[Rendered | Refused]:
         except FrameError as error:
             made.append(Refused(output.relative, f"{output.delivery.name}: {error}"))
     return made
+
+
+@contextmanager
+def _held_still(job: Job) -> Iterator[None]:
+    """Raises FrameError where the frame's file is not the one that was measured, before or after the block: whom
+    another picture shows, nobody has looked at."""
+    try:
+        yield
+    except (FrameError, OSError):
+        _refuse_changed(job)
+        raise
+    _refuse_changed(job)
+
+
+def _refuse_changed(job: Job) -> None:
+    if job.seen is None:
+        return
+    try:
+        found = job.frame.path.stat()
+    except FileNotFoundError:
+        raise FrameError(GONE) from None
+    if (found.st_size, found.st_mtime_ns) != job.seen:
+        raise FrameError(CHANGED)
 
 
 def _apply(image: Image, bound: Bound, job: Job, label: str) -> Image:

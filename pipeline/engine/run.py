@@ -203,7 +203,7 @@ class _Run:
                 continue
             total += 1
             if left:
-                waiting[name] = replace(job, outputs=left)
+                waiting[name] = replace(job, outputs=left, seen=self.store.seen(job.frame))
         todo = [waiting[name] for name in by_priority(waiting, self.shoot.facts, decided.plan.ranks)]
         # What a frame took to measure says how its render compares with others'.
         took = {one.frame.name: one.seconds + _LEAST_WORK for one in decided.measured_frames}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import re
 import secrets
@@ -17,6 +18,8 @@ from pipeline.store.disk import create, flush, move
 TEMPORARY = ".evencourt-part-"  # how the name of a file begins that is not whole yet
 _LEFTOVER = re.compile(re.escape(TEMPORARY) + r"[0-9]+-[0-9a-f]+")
 _WINDOWS = os.name == "nt"
+_OF_A_MOMENT = (errno.EIO, errno.ETIMEDOUT, errno.EAGAIN, errno.EBUSY)
+_PAUSES = (0.1, 0.5)  # s before each further try; chosen by thinking of network disks, no source
 _TRIES = 6  # with waits of 50, 100, ... ms, about 1.5 s in all
 
 
@@ -38,16 +41,18 @@ def whole_file(
     part = path.with_name(f"{prefix}{os.getpid()}-{secrets.token_hex(8)}")
     with _naming(path):
         opened = create(part, private=private)
+    file = os.fdopen(opened, "w+b")
     try:
-        with os.fdopen(opened, "w+b") as file:
-            yield file
-            with _naming(path):
-                file.flush()
-                if durable:
-                    flush(file.fileno(), fully=False)
+        yield file
         with _naming(path):
+            file.flush()
+            if durable:
+                flush(file.fileno(), fully=False)
+            file.close()  # where some network disks say that there is no room
             _replace(part, path) if replaces else move(part, path)
     except BaseException:
+        with suppress(OSError):
+            file.close()
         with suppress(OSError):
             part.unlink()
         raise
@@ -62,9 +67,20 @@ def write_atomic(
     private: bool = False,
     replaces: bool = True,
 ) -> None:
-    """Write `data` to `path`, whole or not at all, as `whole_file`. Raises OSError, which names `path`."""
-    with whole_file(path, durable=durable, prefix=prefix, private=private, replaces=replaces) as file, _naming(path):
-        file.write(data)
+    """Write `data` to `path`, whole or not at all, as `whole_file`. Raises OSError, which names `path`.
+
+    A failure that may be one of a moment, as on a network disk, is tried again: it must not end a night.
+    """
+    for pause in (*_PAUSES, None):
+        try:
+            whole = whole_file(path, durable=durable, prefix=prefix, private=private, replaces=replaces)
+            with whole as file, _naming(path):
+                file.write(data)
+            return
+        except OSError as error:
+            if pause is None or error.errno not in _OF_A_MOMENT:
+                raise
+            time.sleep(pause)
 
 
 @contextmanager

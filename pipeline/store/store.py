@@ -356,6 +356,11 @@ class Store:
         self._digests[frame.relative] = self._cached_digests[frame.relative] = known
         return known.sha256
 
+    def seen(self, frame: Frame) -> tuple[int, int] | None:
+        """(octets, time of change in nanoseconds) of the frame's file when `frame_digest` gave its digest."""
+        known = (self._digests or {}).get(frame.relative)
+        return (known.size, known.mtime) if known is not None else None
+
     def is_as_read(self, frame: Frame) -> bool:
         """Whether the file system still says the same of the frame's file as when `frame_digest` gave its digest."""
         known = (self._digests or {}).get(frame.relative)

@@ -205,4 +205,15 @@ MUTANTS = [
         "                    pass",
         "workers/test_executors.py",
     ),
+    # A frame that is another one by now, and a disk that is pulled in the middle.
+    mutant("engine/render.py", "!= job.seen:", "!= job.seen and False:", "engine/test_lost_disks.py"),
+    mutant("engine/run.py", "and self._stops(result):", "and False:", "engine/test_lost_disks.py"),
+    mutant(
+        "engine/measure.py",
+        "if not store.is_as_read(task.frame):  # no wonder",
+        "if False:  # no",
+        "engine/test_lost_disks.py",
+    ),
+    mutant("store/watch.py", "if not self._held.holds():", "if False:", "engine/test_lost_disks.py"),
+    mutant("store/watch.py", "if not self.is_own(error):", "if False:", "engine/test_lost_disks.py"),
 ]

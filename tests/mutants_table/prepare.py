@@ -31,7 +31,7 @@ MUTANTS = [
     ),
     mutant("cli/prepare.py", "        if ROSTER_FILE not in there:\n", "        if True:\n", *_TESTS),
     mutant("cli/prepare.py", "if is_inside(facts.resolve(), shoot.resolve()):", "if facts == shoot:", *_TESTS),
-    mutant("cli/prepare.py", "write_atomic(file, data, replaces=False)", "write_atomic(file, data)", *_TESTS),
+    mutant("cli/prepare.py", "save(file, data, replaces=False)", "save(file, data)", *_TESTS),
     # Consent is carried over from beside the frames and from the last match.
     mutant("cli/prepare.py", "beside if beside.table is not None else last", "last", *_TESTS),
     mutant(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import io
 import os
 import subprocess
 import sys
@@ -75,6 +76,45 @@ def test_a_disk_that_cannot_flush_is_used_without(tmp_path: Path, monkeypatch: p
     monkeypatch.setattr(os, "fsync", fsync)
     write_atomic(tmp_path / "file", b"data")
     assert (tmp_path / "file").read_bytes() == b"data"
+
+
+@pytest.mark.parametrize(("times", "works"), [(2, True), (3, False)])
+def test_a_failure_of_a_moment_is_tried_again(
+    tmp_path: Path, times: int, works: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    refusals, fsync = iter([True] * times), os.fsync
+
+    def refuse(number: int) -> None:
+        if next(refusals, False):
+            raise OSError(errno.EIO, "Input/output error")
+        fsync(number)
+
+    monkeypatch.setattr(os, "fsync", refuse)
+    monkeypatch.setattr(files.time, "sleep", lambda seconds: None)
+    if works:
+        write_atomic(tmp_path / "file", b"new")
+    else:
+        with pytest.raises(OSError, match="Input/output"):
+            write_atomic(tmp_path / "file", b"new")
+    assert [p.name for p in tmp_path.iterdir()] == (["file"] if works else [])
+
+
+def test_what_a_disk_refuses_when_the_file_is_closed_names_the_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As network disks do with a quota: close(2) of Linux."""
+
+    class Full(io.BufferedRandom):
+        def close(self) -> None:
+            if self.closed:
+                return
+            super().close()
+            raise OSError(errno.EDQUOT, "Disk quota exceeded")
+
+    monkeypatch.setattr(os, "fdopen", lambda opened, mode: Full(io.FileIO(opened, "w+")))
+    with pytest.raises(OSError, match="quota") as caught:
+        write_atomic(tmp_path / "file", b"new")
+    assert caught.value.filename == str(tmp_path / "file") and list(tmp_path.iterdir()) == []
 
 
 def test_a_name_as_long_as_the_system_allows(tmp_path: Path) -> None:
