@@ -47,13 +47,25 @@ def lines_of(problems: Sequence[Problem]) -> list[str]:
 class EvencourtError(Exception):
     """Base of every error that is shown to the user as plain text, without a traceback."""
 
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """What to print, a line each: a path in one of them may have line breaks of its own."""
+        return (str(self),)
+
 
 class InputError(EvencourtError):
     """Usage, recipe or shoot facts cannot work. All problems at once; exit status 2."""
 
-    def __init__(self, problems: Sequence[Problem] | str) -> None:
+    def __init__(self, problems: Sequence[Problem] | str, *more: str) -> None:
+        """more  further lines, after the problems or the text"""
         self.problems = () if isinstance(problems, str) else tuple(sorted(set(problems)))
-        super().__init__(problems if isinstance(problems, str) else "\n".join(lines_of(self.problems)))
+        self._lines = (*([problems] if isinstance(problems, str) else lines_of(self.problems)), *more)
+        super().__init__("\n".join(self._lines))
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """Each problem or text."""
+        return self._lines
 
 
 class RunStoppedError(EvencourtError):

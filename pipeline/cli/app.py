@@ -16,11 +16,12 @@ from typing import Annotated, Literal
 import typer
 
 from pipeline import __version__
-from pipeline.cli.console import say, warn
+from pipeline.cli.console import Commands, quiet_libraries, say, some, warn
 from pipeline.cli.stop import stoppable
 from pipeline.errors import DEBUG, EvencourtError, RunStoppedError, debugging, in_short, trace
 
 app = typer.Typer(
+    cls=Commands,
     add_completion=False,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
@@ -63,6 +64,9 @@ FrameLimit = Annotated[
 ]
 
 
+_MOST_PROBLEMS = 200  # lines of what is wrong with a recipe and facts; more are of no help
+
+
 def main() -> None:
     """Console entry: every error is printed as plain text; exit status 2, or 1 where a run stopped.
 
@@ -71,6 +75,13 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # a terminal that cannot show a letter shows its code instead
             stream.reconfigure(errors="backslashreplace")
+    if "--debug" in sys.argv[1:2]:  # before anything is kept from the terminal
+        _debug(True)
+    with quiet_libraries():
+        _main()
+
+
+def _main() -> None:
     try:
         app()
         sys.stdout.flush()  # here, where a full disk or a closed pipe still finds words
@@ -79,7 +90,7 @@ def main() -> None:
         sys.exit(1)
     except EvencourtError as error:
         trace(error)
-        warn(str(error))
+        some(warn, error.lines, "problem", most=_MOST_PROBLEMS)
         sys.exit(1 if isinstance(error, RunStoppedError) else 2)
     except Exception as error:
         trace(error)

@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.cli.console import note
+from pipeline.cli.console import note, some
 from pipeline.store.cache import Cache, user_cache
 
 
@@ -29,5 +29,4 @@ def open_cache(choice: CacheChoice, shoot: Path) -> Iterator[Cache]:
     try:
         yield cache
     finally:
-        for text in cache.notices:
-            note(text)
+        some(note, list(cache.notices), "note")

@@ -10,7 +10,7 @@ from pathlib import Path
 import typer
 
 from pipeline.cli.cache import CacheChoice, open_cache
-from pipeline.cli.console import Report, command, note, progress, said_once, say, warn
+from pipeline.cli.console import Report, command, note, progress, said_once, say, some, warn
 from pipeline.cli.models import with_models
 from pipeline.cli.recipes import read_recipe
 from pipeline.engine.jobs import Shoot, read_shoot
@@ -72,8 +72,7 @@ def write_table(
         if separator == "auto" and found in SEPARATORS.values():
             cells = found  # so that the spreadsheet that saved it opens it again
     read = with_models(read, models, offline)
-    for text in said_once(read.notices, [frame.name for frame in read.frames]):
-        note(text)
+    some(note, said_once(read.notices, [frame.name for frame in read.frames]), "note")
     if read.models.person is None:
         note("ratings look at the middle of each frame, since the model file that finds people is missing")
     numbers = numbers and _can_read(read)
@@ -148,8 +147,7 @@ def _write(
             note(f"{counted(held, 'frame')} may show a player with publish: no; held back once players says so")
     say(f"Fill in players and words, save it as CSV, then see what comes of it with: {_check_command(shoot, out)}")
     bad = [s for s in measured_frames if s.error]
-    for one in bad:
-        warn(f"failed: {one.frame.relative}: {one.error}")
+    some(warn, [f"failed: {one.frame.relative}: {one.error}" for one in bad], "failed frame")
     if bad:
         raise typer.Exit(1)
 
@@ -192,7 +190,8 @@ def _read(folder: Path, facts: Path | None, models: Path | None) -> Shoot:
         return read_shoot(folder, facts, models)
     except InputError as error:
         if any(p.missing == "frames" for p in error.problems):
-            raise InputError(f"{error}\nto have that table written first, put a # before frames: meanwhile") from error
+            more = "to have that table written first, put a # before frames: meanwhile"
+            raise InputError(*error.lines, more) from error
         raise
 
 
@@ -237,8 +236,9 @@ def _filled_up(shoot: Shoot, out: Path) -> tuple[Shoot, str]:
         facts = caption_sheet.filled_in(shoot, out)
     except InputError as error:
         raise InputError(
-            f"{error}\n{out}: is there already and cannot be read in full, so it is left as it is; correct it, "
-            "write to another file with --out, or write a new one with --force"
+            *error.lines,
+            f"{out}: is there already and cannot be read in full, so it is left as it is; correct it, write to another "
+            "file with --out, or write a new one with --force",
         ) from error
     separator, encoding = caption_sheet.form_of(shoot, out)
     saved = "" if encoding == UNICODE else f"; it was {encoding}, and is written as {UNICODE} with a mark"
@@ -255,15 +255,13 @@ def check_table(folder: Path, facts: Path | None, file: Path | None, recipe: Pat
     Raises InputError where there is no shoot or no table, typer.Exit(2) where the table has problems.
     """
     checked = caption_sheet.check(folder, facts, file, caption_params(recipe))
-    for text in checked.notices:
-        note(text)
+    some(note, checked.notices, "note")
     for one in checked.previews:
         _show(one)
     rows = sum(len(one.frames) for one in checked.previews)
     held = sum(len(one.frames) for one in checked.previews if one.held)
-    for text in checked.unnamed:
-        note(text)
-    for line in lines_of(checked.problems):
+    some(note, checked.unnamed, "note")
+    for line in lines_of(checked.problems):  # which bounds them
         warn(line)
     wrong = len(checked.problems)
     say(

@@ -7,7 +7,7 @@ from pathlib import Path
 import typer
 
 from pipeline.cli.cache import CacheChoice, open_cache
-from pipeline.cli.console import progress, say
+from pipeline.cli.console import progress, say_lines
 from pipeline.cli.models import with_models
 from pipeline.cli.recipes import read_recipe
 from pipeline.cli.status import print_foreseen
@@ -43,18 +43,18 @@ def check_recipe(
     try:
         loaded = read_recipe(recipe)
     except EvencourtError as error:
-        problems.append(str(error))
+        problems += error.lines
     read: Shoot | None = None
     if shoot is not None:
         try:
             read = read_shoot(shoot, facts, models)
         except EvencourtError as error:
-            problems.append(str(error))
+            problems += error.lines
     if loaded is None or problems:
-        raise InputError("\n".join(problems))
+        raise InputError(*problems)
     if read is None:
         refuse_unready(loaded)
-        say(flatten_yaml(loaded))
+        say_lines(flatten_yaml(loaded))
         return
     read = with_models(read, models, offline)
     with (
@@ -64,7 +64,7 @@ def check_recipe(
         progress() as report,
     ):
         record, _ = foresee(store, read, loaded, workers, report)
-    say(flatten_yaml(loaded))
+    say_lines(flatten_yaml(loaded))
     print_foreseen(record, Redaction(read).frame)
     if record.counts.failed or record.failed_steps:
         raise typer.Exit(1)

@@ -2,16 +2,26 @@
 
 from __future__ import annotations
 
+import io
+import logging
+import os
 import shlex
+import sys
 import time
-from collections.abc import Callable, Container, Iterable, Iterator
-from contextlib import contextmanager
+import unicodedata
+import warnings
+from collections.abc import Callable, Container, Iterable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from itertools import chain, repeat
+from typing import Any, TextIO
 
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextColumn
+from typer.core import TyperGroup
 
-from pipeline.textfile.messages import and_more, duration
+from pipeline.cli.stop import say_to
+from pipeline.errors import debugging
+from pipeline.textfile.messages import and_more, counted, duration
 
 Report = Callable[[str, int, int], None]  # phase, done, total
 
@@ -23,19 +33,140 @@ _SETTLED = 0.5  # seconds before a rate is shown: one of the first frames alone 
 _PAUSES = (30.0, 60.0, 120.0, 300.0, 600.0)
 
 
+MOST_LINES = 20  # of a kind that are printed; a record or a report has all
+_LONGEST = 2000  # characters of a line; the longest path of most systems is 4,096 bytes
+# Categories of Unicode that a terminal acts upon instead of showing them: control characters, invisible ones (among
+# them those that turn the direction of a line), halves of pairs, line and paragraph separators.
+_ACTING = ("Cc", "Cf", "Cs", "Zl", "Zp")
+_JOINERS = "\u200c\u200d\u00ad"  # spelling needs them: zero width joiner and non-joiner, soft hyphen
+_NAMED = {"\t": "\\t", "\n": "\\n", "\r": "\\r"}
+_BYTES = range(0xDC80, 0xDD00)  # what Python makes of a byte of a file name that is no text
+
+
+def clean(text: str) -> str:
+    """A text as one line that a terminal only shows: what it would act upon stands as its code, as in \\x1b.
+
+    File names, metadata, records and the words of libraries may hold anything.
+    """
+    if not text.isprintable():
+        text = "".join(c if c.isprintable() else _shown(c) for c in text[: 2 * _LONGEST]) + text[2 * _LONGEST :]
+    if len(text) > _LONGEST:
+        text = f"{text[:_LONGEST]}... ({len(text) - _LONGEST:,} more characters)"
+    return text
+
+
+def _shown(character: str) -> str:
+    if character in _JOINERS or unicodedata.category(character) not in _ACTING:
+        return character
+    code = ord(character)
+    if code in _BYTES:
+        code -= 0xDC00
+    plain = f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
+    return _NAMED.get(character, plain)
+
+
 def say(text: str) -> None:
-    """Print a result. The text is printed as it is: square brackets in it are no markup."""
-    out_console.print(text, markup=False)
+    """Print a result on one line, cleaned. Square brackets in it are no markup."""
+    out_console.print(clean(text), markup=False)
+
+
+def say_lines(text: str) -> None:
+    """Print a result of several lines, such as a recipe."""
+    for line in text.split("\n"):
+        say(line)
 
 
 def warn(text: str) -> None:
-    """Print to standard error, so that it is seen where the output goes into a file."""
-    err_console.print(text, markup=False)
+    """Print to standard error, cleaned, so that it is seen where the output goes into a file."""
+    err_console.print(clean(text), markup=False)
 
 
 def note(text: str) -> None:
     """Print something worth knowing that stops nothing."""
     warn(f"note: {text}")
+
+
+def some(show: Callable[[str], None], texts: Sequence[str], kind: str, where: str = "", most: int = MOST_LINES) -> None:
+    """`show` the first of the texts, and say how many more of a `kind` there are, and `where` they are, if anywhere."""
+    for text in texts[:most]:
+        show(text)
+    if len(texts) > most:
+        show(f"and {counted(len(texts) - most, f'more {kind}')}{where}")
+
+
+@contextmanager
+def quiet_libraries() -> Iterator[None]:
+    """Keep what libraries print, in Python or below it, from the terminal, unless --debug asks for it.
+
+    What is ours goes to a copy of standard output and error; their own numbers lead nowhere, for processes that are
+    started meanwhile too.
+    """
+    if debugging():
+        yield
+        return
+    nowhere = logging.NullHandler()
+    logging.getLogger().addHandler(nowhere)
+    kept = {name: stream for name in ("stdout", "stderr") if (stream := _aside(getattr(sys, name))) is not None}
+    before = {name: getattr(sys, name) for name in kept}
+    for name, stream in kept.items():
+        setattr(sys, name, stream)
+    if "stderr" in kept:
+        say_to(kept["stderr"].fileno())
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            yield
+    finally:
+        logging.getLogger().removeHandler(nowhere)
+        say_to(2)
+        for name, stream in before.items():
+            with suppress(OSError, ValueError):  # what could not be written was said, or nobody reads it
+                kept[name].flush()
+            os.dup2(kept[name].fileno(), stream.fileno())
+            setattr(sys, name, stream)
+            with suppress(OSError, ValueError):
+                kept[name].close()
+
+
+def _aside(stream: TextIO) -> TextIO | None:
+    """A copy of a stream, whose own number then leads nowhere; None for one that is none of the operating system's."""
+    if not isinstance(stream, io.TextIOWrapper):
+        return None
+    try:
+        number = stream.fileno()
+        stream.flush()
+        copy = os.dup(number)
+        null = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(null, number)
+        os.close(null)
+    except (OSError, ValueError):
+        return None
+    buffering = 1 if stream.line_buffering else -1
+    return open(copy, "w", buffering, encoding=stream.encoding, errors="backslashreplace")  # noqa: PTH123
+
+
+class Commands(TyperGroup):
+    """The commands, whose usage errors repeat nothing that a terminal would act upon."""
+
+    def make_context(self, *given: Any, **more: Any) -> Any:
+        """As typer does."""
+        with _cleaned():
+            return super().make_context(*given, **more)
+
+    def invoke(self, ctx: Any) -> Any:
+        """As typer does."""
+        with _cleaned():
+            return super().invoke(ctx)
+
+
+@contextmanager
+def _cleaned() -> Iterator[None]:
+    try:
+        yield
+    except Exception as error:
+        if hasattr(error, "format_message") and isinstance(getattr(error, "message", None), str):
+            error.message = clean(error.message)  # type: ignore[attr-defined]
+        raise
 
 
 def said_once(notices: Iterable[str], frames: Container[str]) -> list[str]:

@@ -13,7 +13,7 @@ from rich.markup import escape
 from rich.table import Column, Table
 
 from pipeline.cli.cache import CacheChoice, open_cache
-from pipeline.cli.console import note, out_console, progress, said_once
+from pipeline.cli.console import clean, note, out_console, progress, said_once, some
 from pipeline.cli.light_words import LightWords, light_words
 from pipeline.cli.models import with_models
 from pipeline.engine.jobs import Shoot, read_shoot
@@ -32,6 +32,7 @@ from pipeline.workers.executors import WorkChoice, Workers
 
 _SOFT_ISO = 12800
 _MOST_CAMERAS = 24  # lines of the table: folders may stand for cameras that tell no serial number
+_MOST_NOTES = 100  # that are printed; no other place has them
 _TIMES = ("time", "first", "last")  # columns that are kept on one line
 _SLOW = 1 / 400  # s, from which on moving players blur (common practice, no source)
 
@@ -66,8 +67,7 @@ def inspect_shoot(
     _print_table("", columns, found.bursts)
     _print_table("light", ("zone", "seen in", "frames", "colour", "level", "flicker"), found.zones)
     _print_table("noise", HEADINGS, found.noise)
-    for text in said_once(found.notes, [frame.name for frame in read.frames]):
-        note(text)
+    some(note, said_once(found.notes, [frame.name for frame in read.frames]), "note", most=_MOST_NOTES)
     if any(s.error for s in measured_frames):
         raise typer.Exit(1)
 
@@ -78,7 +78,7 @@ def _print_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str
     headings = [Column(name, no_wrap=name in _TIMES) for name in columns]
     table = Table(*headings, box=None, title=title or None, title_justify="left")
     for row in rows:
-        table.add_row(*(escape(cell) for cell in row))
+        table.add_row(*(escape(clean(cell)) for cell in row))
     out_console.print(table)
 
 

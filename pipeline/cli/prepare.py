@@ -9,7 +9,7 @@ import typer
 
 from pipeline.cli.cache import CacheChoice, open_cache
 from pipeline.cli.captions import caption_params, cell_separator, save
-from pipeline.cli.console import command, note, progress, said_once, say, warn
+from pipeline.cli.console import command, note, progress, said_once, say, some, warn
 from pipeline.cli.models import with_models
 from pipeline.engine.jobs import Shoot, read_shoot
 from pipeline.engine.measure import MeasuredFrame, Measurements, raise_if_full
@@ -57,8 +57,7 @@ def prepare_shoot(
         _say_what_next(shoot, facts, there)
         return
     read = with_models(read_shoot(shoot, facts if there else None, models), models, offline)
-    for text in said_once(read.notices, [frame.name for frame in read.frames]):
-        note(text)
+    some(note, said_once(read.notices, [frame.name for frame in read.frames]), "note")
     beside = prepare.written_facts(shoot)
     _make(facts)
     with work.open() as workers, open_cache(cache, shoot) as kept, Store.scratch(shoot, kept) as store:
@@ -79,8 +78,7 @@ def prepare_shoot(
             _write_frames(store, shoot, facts, read, measured_frames, cell_separator(separator))
     _say_what_next(shoot, facts, there)
     bad = [one for one in measured_frames if one.error]
-    for one in bad:
-        warn(f"failed: {one.frame.relative}: {one.error}")
+    some(warn, [f"failed: {one.frame.relative}: {one.error}" for one in bad], "failed frame")
     if bad:
         raise typer.Exit(1)
 
@@ -140,7 +138,8 @@ def _write_frames(
     try:
         now = replace(read_shoot(folder, facts), models=shoot.models)
     except InputError as error:
-        raise InputError(f"{error}\ncorrect that, and prepare again: {FRAMES_FILE} is still to be written") from error
+        more = f"correct that, and prepare again: {FRAMES_FILE} is still to be written"
+        raise InputError(*error.lines, more) from error
     _, ranks, unranked = subjects_and_ranks(Measurements(store, measured_frames, crop.STEP), now.bursts)
     if unranked:
         note(unranked)

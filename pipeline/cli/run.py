@@ -13,7 +13,7 @@ from pathlib import Path
 import typer
 
 from pipeline.cli.cache import CacheChoice, open_cache
-from pipeline.cli.console import note, progress, say
+from pipeline.cli.console import note, progress, say, say_lines, some
 from pipeline.cli.models import with_models
 from pipeline.cli.recipes import read_recipe
 from pipeline.cli.status import print_foreseen, print_outcome, print_places
@@ -95,8 +95,7 @@ def _run(
     deadline: datetime | None = None,
 ) -> None:
     started = time.perf_counter()
-    for about in shoot.clock_notes:  # before the night, when they can still be corrected
-        note(about.text)
+    some(note, [about.text for about in shoot.clock_notes], "note", " in the report")  # while they can be corrected
     pace = Pace(deadline, say=note)
     with progress(pace.left) as report:
         outcome = engine.run(recipe, shoot, out, workers=workers, only=only, progress=report, cache=cache, pace=pace)
@@ -142,7 +141,7 @@ def _dry_run(
     seconds = [s.seconds for s in measured_frames if not s.error]
     per_frame = statistics.fmean(seconds) if seconds else 0.0
     minutes = per_frame * _RENDER_COST * record.counts.delivered / count / 60
-    say(flatten_yaml(recipe))
+    say_lines(flatten_yaml(recipe))
     print_foreseen(record, Redaction(shoot).frame)
     say(
         f"about {minutes:.1f} minutes with {counted(count, 'worker')} (a rough guess from measuring them, "

@@ -8,13 +8,11 @@ from pathlib import Path
 
 import typer
 
-from pipeline.cli.console import note, said_once, say, warn
+from pipeline.cli.console import MOST_LINES, note, said_once, say, some, warn
 from pipeline.errors import InputError
 from pipeline.report.record import Counts, RunRecord, read_record
 from pipeline.store.store import Store
 from pipeline.textfile.messages import and_more, counted
-
-_MOST = 20  # notes of a kind that are printed; the report has all
 
 
 def show_status(out: Path) -> None:
@@ -60,8 +58,7 @@ def print_outcome(
     _print_notes(record, " in the report", "failed", called, said)
     for text in record.failed_steps.values():
         warn(f"failed: {text}")
-    for text in record.problems():
-        warn(f"not sent: {text}")
+    some(warn, [f"not sent: {text}" for text in record.problems()], "file not sent", " in the report")
     if record.stopped:
         warn(record.stopped)
     again = f", {counted(counts.reused, 'file')} already done" if counts.reused else ""
@@ -122,21 +119,17 @@ def _print_notes(
     where  the rest of the notes are, if anywhere; called, said  as for print_outcome
     """
     notes = _notes(record, said)
-    for text in notes[:_MOST]:
-        note(text)
-    if len(notes) > _MOST:
-        note(f"and {counted(len(notes) - _MOST, 'more note')}{where}")
-    for name, frame in record.frames.items():
-        if frame.status == "failed":
-            warn(f"{failed}: {frame.relative or name}: {frame.reason}")
+    some(note, notes, "note", where)
+    bad = [(frame.relative or name, frame.reason) for name, frame in record.frames.items() if frame.status == "failed"]
+    some(warn, [f"{failed}: {name}: {reason}" for name, reason in bad], "failed frame", where)
     held: dict[str, list[str]] = {}
     for name, frame in record.frames.items():
         if frame.status == "held":
             held.setdefault(frame.reason, []).append(called(name))
     most_first = sorted(held.items(), key=lambda item: -len(item[1]))
-    for why, names in most_first[:_MOST]:
+    for why, names in most_first[:MOST_LINES]:
         note(f"{and_more(names)} held back: {why}")
-    if rest := sum(len(names) for _, names in most_first[_MOST:]):
+    if rest := sum(len(names) for _, names in most_first[MOST_LINES:]):
         note(f"and {counted(rest, 'more frame')} held back{where}")
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from pipeline.cli.console import say
+from pipeline.cli.console import say_lines
 from pipeline.errors import InputError
 from pipeline.steps import REGISTRY
 from pipeline.steps.base import AnyStep
@@ -17,7 +17,7 @@ def show_steps(name: str | None) -> None:
     """Print the reference of one step, or of all. Raises InputError where there is no step of that name."""
     if name is not None and name not in REGISTRY:
         raise InputError(f"there is no step {name!r}; the steps are {', '.join(REGISTRY)}")
-    say(steps_text([REGISTRY[name]] if name else list(REGISTRY.values())))
+    say_lines(steps_text([REGISTRY[name]] if name else list(REGISTRY.values())))
 
 
 def steps_text(steps: Sequence[AnyStep]) -> str:

@@ -31,10 +31,11 @@ _SHOW_CURSOR = "\x1b[?25h"
 
 class _Stop:
     """name  of the first signal, "" before one; since  when it was handled, s; said  the words are on the terminal
-    unwinding  how many blocks have something to tidy up"""
+    unwinding  how many blocks have something to tidy up; to  the descriptor of the terminal"""
 
     def __init__(self) -> None:
         self.name, self.since, self.unwinding, self.said = "", 0.0, 0, False
+        self.to = 2
 
     def words(self) -> str:
         """What a person reads."""
@@ -49,9 +50,9 @@ class _Stop:
         if self.said:
             return
         self.said = True
-        cursor = _SHOW_CURSOR if os.isatty(2) else ""  # a progress bar hides it
+        cursor = _SHOW_CURSOR if os.isatty(self.to) else ""  # a progress bar hides it
         with suppress(OSError):  # the terminal is gone
-            os.write(2, f"{cursor}{self.words()}\n".encode())
+            os.write(self.to, f"{cursor}{self.words()}\n".encode())
 
     def leave(self) -> None:
         """End now. Workers end with this process."""
@@ -60,6 +61,11 @@ class _Stop:
 
 
 _stop = _Stop()
+
+
+def say_to(descriptor: int) -> None:
+    """Where the words go, while standard error is not the terminal."""
+    _stop.to = descriptor
 
 
 def finish() -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import typer
 
-from pipeline.cli.console import note, say, warn
+from pipeline.cli.console import note, say, some, warn
 from pipeline.cli.recipes import read_recipe
 from pipeline.cli.status import read_run
 from pipeline.engine import run as engine
@@ -44,13 +44,9 @@ def verify_run(out: Path, render_count: int, shoot: Path | None, facts: Path | N
         raise InputError(f"{out}: a run is writing to this folder now; verify it when that has ended")
     compared = compare(store, record)
     rendered, differ = _render_again(record, store, shoot, facts, models, render_count) if render_count else (0, [])
-    for text in compared.notes:
-        note(text)
+    some(note, compared.notes, "note")
     problems = (*compared.problems, *differ)
-    for text in problems[:_MOST]:
-        warn(text)
-    if len(problems) > _MOST:
-        warn(f"and {counted(len(problems) - _MOST, 'more problem')}")
+    some(warn, problems, "problem", most=_MOST)
     again = f", {counted(rendered, 'frame')} rendered again" if render_count else ""
     say(f"{compared.files - compared.wrong} of {compared.files} files as delivered{again}")
     if problems:
