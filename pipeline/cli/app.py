@@ -6,7 +6,6 @@ the numerical libraries, which take seconds. Only this package prints.
 
 from __future__ import annotations
 
-import io
 import os
 import sys
 from contextlib import suppress
@@ -72,9 +71,6 @@ def main() -> None:
 
     The traceback of an error is shown where --debug or EVENCOURT_DEBUG=1 asks for it.
     """
-    for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):  # a terminal that cannot show a letter shows its code instead
-            stream.reconfigure(errors="backslashreplace")
     if "--debug" in sys.argv[1:2]:  # before anything is kept from the terminal
         _debug(True)
     with quiet_libraries():

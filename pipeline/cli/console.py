@@ -101,6 +101,9 @@ def quiet_libraries() -> Iterator[None]:
     What is ours goes to a copy of standard output and error; their own numbers lead nowhere, for processes that are
     started meanwhile too.
     """
+    for given in (sys.stdout, sys.stderr):
+        if isinstance(given, io.TextIOWrapper):  # a terminal that cannot show a letter shows its code instead
+            given.reconfigure(errors="backslashreplace")
     if debugging():
         yield
         return
