@@ -19,6 +19,7 @@ def main() -> int:
     parser.add_argument("--amount", type=int, help="cases of each kind")
     wanted = parser.parse_args()
     with tempfile.TemporaryDirectory() as cache:
+        os.environ["OMP_NUM_THREADS"] = "1"  # LibRaw's threads do not outlive a fork, and wait for each other for ever
         # No case fetches anything or touches the cache of the person who runs it.
         os.environ |= {"EVENCOURT_OFFLINE": "1", "XDG_CACHE_HOME": cache, "EVENCOURT_CACHE": f"{cache}/frames"}
         found = sum(
