@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,6 +48,15 @@ class Noise:
         return Noise(self.a * energy, self.b * energy, self.spectrum if energy == 1.0 else None)
 
 
+class Part(NamedTuple):
+    """Where pixels lie in a picture that they are a part of: left and top of the first one, size of the picture."""
+
+    left: int
+    top: int
+    width: int
+    height: int
+
+
 @dataclass(frozen=True)
 class Image:
     """Pixels with what is needed to interpret them.
@@ -58,6 +67,7 @@ class Image:
     to_working  (3, 3) matrix that brings balanced camera colour to working-linear
     uneven      (K, K, 3) gains about 1, coarse over the whole picture, that the noise went through besides: there
                 a is a * u and b is b * u * u; None where it is even
+    part        where the pixels lie in the frame, if only some of it was decoded; None: they are all of it
     """
 
     pixels: F32
@@ -66,6 +76,12 @@ class Image:
     saturation: F64
     to_working: F64
     noise_gain_map: F32 | None = None
+    part: Part | None = None
+
+    @property
+    def place(self) -> Part:
+        """Where the pixels lie in the whole picture."""
+        return self.part or Part(0, 0, self.pixels.shape[1], self.pixels.shape[0])
 
     def with_pixels(self, pixels: F32) -> Image:
         """The same with other pixels of the same size, units and noise."""

@@ -19,7 +19,7 @@ import numpy as np
 
 from pipeline.imaging import level, resample, sharpness
 from pipeline.imaging.denoise import block_wiener, denoise
-from pipeline.imaging.raw import defects, mosaic, noise, noise_pool, row_noise
+from pipeline.imaging.raw import defects, mosaic, noise, noise_pool, residual_demosaic, row_noise, window
 from pipeline.light import (
     flicker,
     highlights,
@@ -39,7 +39,16 @@ from tests.constants_chart import of_card, of_chart, of_fit, of_read, of_refine
 from tests.constants_filters import of_blocks, of_denoise, of_highlights, of_sharpen, of_sharpness
 from tests.constants_light import HALLS, of_gray_world, of_palette, of_references, of_scenes, spots
 from tests.constants_mains import of_lamp_flicker, of_mains, of_row_wave
-from tests.constants_raw import of_defects, of_mosaic, of_noise, of_pool, of_row_noise, of_vote
+from tests.constants_raw import (
+    of_defects,
+    of_mosaic,
+    of_noise,
+    of_pool,
+    of_residual_demosaic,
+    of_row_noise,
+    of_vote,
+    of_window,
+)
 from tests.imaging.test_level import hall, turned
 
 FILE = Path(__file__).with_name("constants.json")
@@ -178,10 +187,14 @@ TOPICS = {
     "mosaic": Topic(
         mosaic, "MOSAIC", of_mosaic,
         {
-            "rim": "the filters hardly reach beyond it: tests/steps/test_decode.py holds a window against the whole",
             "black": "a frame that is nowhere brighter than a millionth shows nothing, at whatever exposure",
         },
     ),
+    "window": Topic(
+        window, "WINDOW", of_window,
+        {"rim": "the filters hardly reach beyond it: tests/steps/test_decode.py holds a window against the whole"},
+    ),
+    "residual demosaic": Topic(residual_demosaic, "RESIDUAL", of_residual_demosaic),
     "denoise": Topic(denoise, "DENOISE", of_denoise),
     "blocks": Topic(block_wiener, "BLOCKS", of_blocks),
     "sharpen": Topic(resample, "SHARPEN", of_sharpen, {"dark": "keeps a ratio finite: least_factor holds long before"}),

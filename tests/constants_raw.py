@@ -1,4 +1,5 @@
-"""Figures for the constants by which raw files are judged: noise, its pools, defects, row noise, what is a picture."""
+"""Figures for the constants by which raw files are judged: noise, its pools, defects, row noise, what is a
+picture, and the full demosaic."""
 
 from __future__ import annotations
 
@@ -9,14 +10,17 @@ from unittest.mock import patch
 
 import numpy as np
 import rawpy
+from numpy.typing import NDArray
 
 from pipeline.errors import FrameError
-from pipeline.imaging.raw import defects, mosaic, noise, noise_pool, row_noise
+from pipeline.imaging.geometry import Box
+from pipeline.imaging.orientation import Orientation
+from pipeline.imaging.raw import defects, mosaic, noise, noise_pool, residual_demosaic, row_noise, window
 from pipeline.imaging.raw.defects import Candidates
 from pipeline.imaging.raw.noise import NoiseStatistics, Sensor
 from pipeline.imaging.raw.noise_pool import CameraNoise, IsoLine, Pool
 from pipeline.imaging.raw.row_noise import RowNoise
-from pipeline.types import F64, Noise
+from pipeline.types import F32, F64, Noise
 
 _A, _B = 1.6e-3, 1.6e-5
 _NOISE = Noise(np.full(3, _A), np.full(3, _B))
@@ -254,3 +258,34 @@ def of_mosaic() -> Iterator[float]:
             frame = np.broadcast_to(np.uint16(0), (high, 1000))
             found = mosaic._reading(frame, _RGGB, _NOISE, _frame(rng), np.zeros(3), np.ones(3))  # type: ignore[arg-type]
             yield float(found.rows is not None)
+
+
+def _coloured(height: int, width: int) -> NDArray[np.uint16]:
+    """A mosaic of stripes and noise, of a green and a little red and blue."""
+    y, x = np.mgrid[0:height, 0:width]
+    light = 0.3 + 0.25 * np.sin(x * y / 60) + 0.1 * _plane(height, width) - 0.31 * (x > width - 40)
+    return np.asarray(500 + 9000 * light * np.where((y + x) % 2 == 1, 1.0, 0.4), dtype=np.uint16)
+
+
+def of_window() -> Iterator[float]:
+    """How large a window and what is cleaned about it come out, and a small whole frame."""
+    mosaic_, levels = _coloured(400, 600), (np.full(3, 480.0), np.full(3, 11000.0))
+    how = (mosaic_, *levels, _RGGB, Orientation.TOP_LEFT, (400, 600))
+    sizes: list[float] = []
+
+    def clean(cells: F32) -> F32:
+        sizes.append(float(cells.shape[0]))
+        return cells
+
+    for low in (0.3, 0.5):
+        pixels, _ = window.full_size_window(*how, Box(low, low, 0.6, 0.6), np.array([1.8, 1.0, 1.5]), clean)
+        yield from (*pixels.shape, *sizes, float(pixels.mean()))
+    small = window.overview(np.tile(mosaic_, (7, 7)), *how[1:-1], (2800, 4200))
+    yield from (*small.shape, *(1e3 * small[::40, ::40]).ravel().tolist())
+
+
+def of_residual_demosaic() -> Iterator[float]:
+    """Stripes, noise and the dark."""
+    light = (_coloured(64, 80) - np.float32(480)) / np.float32(9000)
+    out = residual_demosaic.by_residuals(light - np.float32(0.005), np.array([1.8, 1.0, 1.5]), 14, 14, 36, 50)
+    yield from (1e4 * out[::3, ::7]).ravel().tolist()

@@ -36,6 +36,7 @@ from pipeline.engine.measure import MEASURED_EDGE, Measurements, measure_frames
 from pipeline.engine.run import read_shoot
 from pipeline.engine.solve import solve, subjects_and_ranks
 from pipeline.imaging.geometry import Box, row_to_box
+from pipeline.imaging.raw.frame import DecodeOptions
 from pipeline.imaging.sharpness import sharpness
 from pipeline.people.detect import SURE, find, overlap, picture_for_detection, within
 from pipeline.people.modelfiles import ModelFiles
@@ -302,7 +303,7 @@ def report_cpu(files: ModelFiles, folder: Path) -> None:
     (folder / "large").mkdir()
     write_large(folder / "large" / "TH9_0001.dng", folder)
     frame = read_shoot(folder / "large").frames[0]
-    decoded = decode(frame, MEASURED_EDGE, sense=True)
+    decoded = decode(frame, MEASURED_EDGE, DecodeOptions(sense=True))
     balance = decoded.camera_balance
     context = MeasureContext(
         frame, decoded.image, decoded.as_shot, decoded.daylight, (), decoded.full_size, decoded.detail, files
@@ -323,7 +324,7 @@ def report_cpu(files: ModelFiles, folder: Path) -> None:
     print(f"  detection with its resizing {both:.3f}{_mark(both > _BAR['cpu'])}; sharpness {sharp:.3f}")
     print(f"  crop's whole measure (also tilt, kits, light) {whole:.3f}{_mark(whole > _BAR['cpu'])}")
     print(f"  the measuring decode of the frame to {MEASURED_EDGE} pixels, which every step shares: ", end="")
-    print(f"{cpu(lambda: decode(frame, MEASURED_EDGE, sense=True)):.3f}")
+    print(f"{cpu(lambda: decode(frame, MEASURED_EDGE, DecodeOptions(sense=True))):.3f}")
 
 
 def measure(halls: Iterable[str], seed: int, size: tuple[int, int], folder: Path, work: Path) -> None:

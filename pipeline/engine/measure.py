@@ -24,6 +24,7 @@ from pipeline.formats.metadata.carried import (
     without_own_name,
 )
 from pipeline.formats.metadata.model import PictureTexts
+from pipeline.imaging.raw.frame import DecodeOptions
 from pipeline.imaging.resample import resize_energy
 from pipeline.people.modelfiles import ModelFiles
 from pipeline.shoot.facts import Facts, Reference
@@ -218,7 +219,7 @@ def octets(task: _OfAFrame) -> float:
 
 def _measure_one(task: _Task) -> MeasuredFrame:
     start = time.perf_counter()
-    decoded = decode(task.frame, MEASURED_EDGE, sense=True)
+    decoded = decode(task.frame, MEASURED_EDGE, DecodeOptions(sense=True))
     context = MeasureContext(
         task.frame,
         decoded.image,

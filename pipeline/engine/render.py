@@ -21,8 +21,8 @@ from pipeline.formats.metadata.embed import embed_jpeg
 from pipeline.formats.metadata.model import Metadata
 from pipeline.imaging import tone as tone_curve
 from pipeline.imaging.geometry import WHOLE, Box, box_to_pixels
-from pipeline.imaging.raw.demosaic import AHD_ABOVE
-from pipeline.imaging.raw.frame import SensorCorrection
+from pipeline.imaging.raw.demosaic import FULL_ABOVE
+from pipeline.imaging.raw.frame import DecodeOptions, SensorCorrection
 from pipeline.imaging.resample import resize
 from pipeline.light.highlights import rebuild_highlights
 from pipeline.recipe.recipe import Bound, Delivery, Recipe
@@ -120,7 +120,7 @@ def window_needed(recipe: Recipe, plan: Plan, frame: str, full: tuple[int, int],
 
     full  (height, width) of the upright frame; edge  as long_edge_needed gave it
     """
-    if edge is not None and edge <= AHD_ABOVE * max(full):
+    if edge is not None and edge <= FULL_ABOVE * max(full):
         return WHOLE
     boxes = [_read(delivery, plan, frame, *full) for delivery in recipe.deliveries]
     rounded = [[round(v, _WINDOW_DIGITS) for v in box] for box in boxes]
@@ -178,17 +178,13 @@ def render(job: Job) -> list[Rendered | Refused]:
     early = next((b for b in job.shared if b.step.on_mosaic is not None), None)
     clean = early.step.on_mosaic(early.params) if early is not None and early.step.on_mosaic is not None else None
     correction = job.solutions.get(DECODE.name)
+    known = correction if isinstance(correction, SensorCorrection) else None
     with _held_still(job):
-        decoded = decode(
-            job.frame,
-            job.long_edge,
-            correction if isinstance(correction, SensorCorrection) else None,
-            clean=clean,
-            window=job.window,
-        )
+        decoded = decode(job.frame, job.long_edge, DecodeOptions(known, clean=clean, window=job.window))
     image = decoded.image
     if job.thumbs:
-        Store(job.out).put("thumbs", f"{job.thumbs}.before.jpg", _jpeg(_before(image, decoded.camera_balance)))
+        before = _before(decoded.overview or image, decoded.camera_balance)
+        Store(job.out).put("thumbs", f"{job.thumbs}.before.jpg", _jpeg(before))
     if decoded.cleaned and early is not None and early.step.after_mosaic is not None:
         image = early.step.after_mosaic(image, early.params)
     for bound in job.shared:

@@ -14,7 +14,7 @@ import numpy as np
 
 from pipeline.imaging.geometry import Box
 from pipeline.imaging.orientation import Orientation
-from pipeline.types import F32, F64, Image, JsonValue
+from pipeline.types import F32, F64, Image, JsonValue, Part
 
 _NOTHING = 0.0005  # stops
 _COARSE = 64  # gains are worked out at this many places and interpolated: finer than the highest degree varies
@@ -96,20 +96,21 @@ def apply_gain_map(image: Image, gain_map: GainMap, orientation: Orientation) ->
         pixels = rebuild_highlights(image.pixels * mean.astype(np.float32), saturation)
         return replace(image, pixels=pixels, noise=noise, saturation=saturation)
     gains = orientation.to_upright((2.0 ** gain_map.on(_COARSE, _COARSE, ends=True)).astype(np.float32))
-    whole = gains_at_pixels(gains, image.pixels.shape)
+    whole = gains_at_pixels(gains, image.pixels.shape, image.part)
     pixels = rebuild_highlights(image.pixels * whole, image.saturation * whole)
     noise_gain_map = gains / mean.astype(np.float32) * (1 if image.noise_gain_map is None else image.noise_gain_map)
     return replace(image, pixels=pixels, noise=noise, saturation=saturation, noise_gain_map=noise_gain_map)
 
 
-def gains_at_pixels(coarse: F32, shape: tuple[int, ...]) -> F32:
-    """(K, K, 3) gains, given from edge to edge, at the pixel centres of a picture of `shape`."""
+def gains_at_pixels(coarse: F32, shape: tuple[int, ...], part: Part | None = None) -> F32:
+    """(K, K, 3) gains, given from edge to edge, at the pixel centres of a picture of `shape`, or of a part of one."""
     import cv2
 
     rows, columns = coarse.shape[:2]
-    across, down = (columns - 1) / shape[1], (rows - 1) / shape[0]
+    left, top, width, height = part or (0, 0, shape[1], shape[0])
+    across, down = (columns - 1) / width, (rows - 1) / height
     # A resize would take the places for pixel centres and hold the outer half cells.
-    matrix = np.array([[across, 0, across / 2], [0, down, down / 2]])
+    matrix = np.array([[across, 0, across * (left + 0.5)], [0, down, down * (top + 0.5)]])
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     wide = cv2.warpAffine(
         np.ascontiguousarray(coarse), matrix, (shape[1], shape[0]), flags=flags, borderMode=cv2.BORDER_REPLICATE

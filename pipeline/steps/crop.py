@@ -342,12 +342,13 @@ def apply(image: Image, params: CropParams, context: ApplyContext[CropSolution])
     """Turn the picture straight if it is to be, and cut the box out of it."""
     from pipeline.imaging import level
 
-    height, width = image.pixels.shape[:2]
+    left, top, width, height = image.place
     turned = context.solution.turned if context.solution is not None else 0.0
     pixels = level.rotated(image.pixels, turned) if turned else image.pixels
     box = box_to_pixels(box_for(params, context.solution, height, width), height, width)
-    part = gains_of_part(image.noise_gain_map, pixels_to_box(box, height, width))
-    return replace(image, pixels=pixels[box.y0 : box.y1, box.x0 : box.x1], noise_gain_map=part)
+    gains = gains_of_part(image.noise_gain_map, pixels_to_box(box, height, width))
+    cut = pixels[box.y0 - top : box.y1 - top, box.x0 - left : box.x1 - left]
+    return replace(image, pixels=cut, noise_gain_map=gains, part=None)
 
 
 def in_words(solution: CropSolution) -> str:

@@ -11,14 +11,13 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from pipeline.errors import FrameError, UndecodableError
-from pipeline.imaging.geometry import WHOLE, Box
 from pipeline.imaging.orientation import Orientation
 from pipeline.steps.base import Order, Params, SolveContext, Solved, Step, camera_of, rounded
 from pipeline.textfile.messages import counted
 from pipeline.types import Domain, Frame, Image, Noise
 
 if TYPE_CHECKING:
-    from pipeline.imaging.raw.frame import Clean, DecodedFrame, SensorCorrection, SensorReading
+    from pipeline.imaging.raw.frame import DecodedFrame, DecodeOptions, SensorCorrection, SensorReading
     from pipeline.imaging.raw.noise import NoiseStatistics
     from pipeline.imaging.raw.noise_pool import CameraNoise
     from pipeline.imaging.raw.row_noise import RowNoise
@@ -144,33 +143,21 @@ def _defects(context: SolveContext[DecodeMeasurement], sensor: Sensor) -> NDArra
     )
 
 
-def decode(
-    frame: Frame,
-    long_edge: int | None,
-    correction: SensorCorrection | None = None,
-    sense: bool = False,
-    clean: Clean | None = None,
-    window: Box = WHOLE,
-) -> DecodedFrame:
+def decode(frame: Frame, long_edge: int | None, options: DecodeOptions | None = None) -> DecodedFrame:
     """Decode `frame` to camera-linear, upright, at most `long_edge` pixels long (None: full size).
 
-    correction, sense, clean, window  as for decode_raw; of a picture that is no raw file only sense counts, which adds
-    the finer luma (`detail`). Raises UndecodableError where the frame cannot be read.
+    Of the options a picture that is no raw file knows only sense, which adds the finer luma (`detail`). Raises
+    UndecodableError where the frame cannot be read.
     """
+    from pipeline.imaging.raw.frame import DecodeOptions
+
     try:
-        return _decode(frame, long_edge, correction, sense, clean, window)
+        return _decode(frame, long_edge, options or DecodeOptions())
     except FrameError as error:
         raise UndecodableError(str(error)) from error
 
 
-def _decode(
-    frame: Frame,
-    long_edge: int | None,
-    correction: SensorCorrection | None,
-    sense: bool,
-    clean: Clean | None,
-    window: Box,
-) -> DecodedFrame:
+def _decode(frame: Frame, long_edge: int | None, options: DecodeOptions) -> DecodedFrame:
     from pipeline.formats.pictures import read_picture
     from pipeline.imaging.raw.frame import DecodedFrame
     from pipeline.imaging.raw.mosaic import decode_raw
@@ -180,12 +167,12 @@ def _decode(
 
     orientation = Orientation(frame.exif.orientation)
     if frame.kind == "raw":
-        return decode_raw(frame.path, orientation, long_edge, correction, sense, clean, window)
+        return decode_raw(frame.path, orientation, long_edge, options)
     picture = read_picture(frame.path, orientation)
     pixels = picture.pixels
     full = (pixels.shape[0], pixels.shape[1])
     noise = estimate_rgb(pixels, np.ones(3))
-    detail = detail_of(pixels, noise) if sense else None
+    detail = detail_of(pixels, noise) if options.sense else None
     scale = min(1.0, (long_edge or max(full)) / max(full))
     if scale < 1:
         size = (max(1, round(full[0] * scale)), max(1, round(full[1] * scale)))
@@ -203,7 +190,7 @@ def every_pixel(params: DecodeParams) -> bool:
 
 STEP: Step[DecodeParams, DecodeMeasurement, SensorCorrection] = Step(
     name="decode",
-    version=4,
+    version=5,
     summary="Read a raw frame or a JPEG, TIFF or PNG into linear camera colour, upright, black subtracted.",
     Params=DecodeParams,
     place="shared",

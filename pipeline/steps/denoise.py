@@ -79,7 +79,8 @@ def apply(image: Image, params: DenoiseParams, context: ApplyContext[NoSolution]
     if params.strength == 0:
         return image
     # Where light was evened, the noise got the same gains: without them it is as the model says.
-    whole = None if image.noise_gain_map is None else gains_at_pixels(image.noise_gain_map, image.pixels.shape)
+    gains = image.noise_gain_map
+    whole = None if gains is None else gains_at_pixels(gains, image.pixels.shape, image.part)
     even = image.pixels if whole is None else image.pixels / whole
     psd = (None, None) if image.noise.spectrum is None else tuple(image.noise.spectrum)
     pixels = denoise(

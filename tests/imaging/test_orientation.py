@@ -6,6 +6,7 @@ import io
 from datetime import datetime
 from pathlib import Path
 
+import cv2
 import numpy as np
 import PIL.Image
 import pytest
@@ -18,6 +19,7 @@ from pipeline.formats.pictures import read_picture
 from pipeline.imaging.colour import srgb_decode
 from pipeline.imaging.geometry import Box, box_to_pixels
 from pipeline.imaging.orientation import Orientation
+from pipeline.imaging.raw.frame import DecodeOptions
 from pipeline.imaging.raw.mosaic import decode_raw
 
 EIGHT = list(Orientation)
@@ -98,14 +100,15 @@ def test_full_size_decode_is_turned_as_libraw_turns(turned_raws: Path, orientati
             no_auto_bright=True, adjust_maximum_thr=0.0, highlight_mode=rawpy.HighlightMode.Ignore,
         )  # fmt: skip
     assert decoded.full_size == expected.shape[:2]
-    assert decoded.image.pixels == pytest.approx(expected / 65535 * balance.max() / balance, abs=1e-6)
+    expected = cv2.blur(expected / 65535 * balance.max() / balance, (8, 8))  # two demosaics differ at edges
+    assert cv2.blur(decoded.image.pixels, (8, 8)) == pytest.approx(expected, abs=0.02)
 
 
 @pytest.mark.parametrize("orientation", EIGHT)
 def test_web_size_decode_and_detail_turn_with_it(turned_raws: Path, orientation: Orientation) -> None:
     path = turned_raws / f"{orientation}.dng"
-    plain = decode_raw(path, Orientation.TOP_LEFT, 48, sense=True)
-    decoded = decode_raw(path, orientation, 48, sense=True)
+    plain = decode_raw(path, Orientation.TOP_LEFT, 48, DecodeOptions(sense=True))
+    decoded = decode_raw(path, orientation, 48, DecodeOptions(sense=True))
     assert decoded.full_size == orientation.upright_size(64, 96)
     assert np.array_equal(decoded.image.pixels, orientation.to_upright(plain.image.pixels))
     assert plain.detail is not None and decoded.detail is not None

@@ -129,7 +129,7 @@ MUTANTS = [
     mutant(
         "engine/render.py", "max(min(x0), 0.0), max(min(y0), 0.0)", "max(max(x0), 0.0), max(max(y0), 0.0)", *_PLANNED
     ),
-    mutant("engine/render.py", "if edge is not None and edge <= AHD_ABOVE * max(full):", "if False:", *_PLANNED),
+    mutant("engine/render.py", "if edge is not None and edge <= FULL_ABOVE * max(full):", "if False:", *_PLANNED),
     mutant(
         "engine/render.py", "ratio = max(wanted) / max(y1 - y0, x1 - x0)", "ratio = max(wanted) / max(full)", *_PLANNED
     ),

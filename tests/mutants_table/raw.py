@@ -13,6 +13,8 @@ _TYPES = "types.py"
 _RECORDED = "test_constants.py::test_figures_are_those_recorded"
 _NOISE_TESTS = ("imaging/raw/test_noise.py",)
 _MOSAIC_TESTS = ("imaging/raw/test_mosaic.py",)
+_WINDOW, _RESIDUAL = "imaging/raw/window.py", "imaging/raw/residual_demosaic.py"
+_WINDOW_TESTS = ("imaging/raw/test_window.py",)
 _QUIET = "imaging/raw/quiet.py"
 _QUIET_TESTS = ("imaging/raw/test_quiet.py",)
 
@@ -41,16 +43,23 @@ MUTANTS = [
     mutant(_MOSAIC, "cut_short: float = 0.02", "cut_short: float = 0.2", *_MOSAIC_TESTS),
     mutant(_MOSAIC, "if tail > MOSAIC.cut_short:", "if False:", *_MOSAIC_TESTS),
     mutant(_MOSAIC, "constant[::-1]", "constant", *_MOSAIC_TESTS),
-    mutant(_MOSAIC, "rim: int = 64", "rim: int = 0", "steps/test_decode.py", *_MOSAIC_TESTS),
+    mutant(_WINDOW, "rim: int = 64", "rim: int = 0", *_WINDOW_TESTS),
+    mutant(_WINDOW, "slack: int = 2", "slack: int = 0", *_WINDOW_TESTS),
+    mutant(_WINDOW, "before = RIM + (red - low) % 2", "before = RIM", *_WINDOW_TESTS),
+    mutant(_WINDOW, "starts.append(span.first - low + before)", "starts.append(before)", *_WINDOW_TESTS),
+    mutant(_WINDOW, "cv2.BORDER_REFLECT_101)", "cv2.BORDER_REFLECT)", *_WINDOW_TESTS),
+    mutant(_WINDOW, "share[span.low : span.high]  #", "share[: span.high - span.low]  #", *_WINDOW_TESTS),
+    mutant(_WINDOW, "share = 0.5 if colour == 1 else 1.0", "share = 1.0", *_WINDOW_TESTS),
+    mutant(_WINDOW, "else Part(place.x0, place.y0,", "else Part(place.y0, place.x0,", *_WINDOW_TESTS),
     mutant(
-        _MOSAIC,
-        "int(v * side) - MOSAIC.rim) // 2 * 2",
-        "int(v * side) - MOSAIC.rim)",
-        "steps/test_decode.py",
-        *_MOSAIC_TESTS,
-        why="the four planes stay whole; only their weights in luma differ (0.08 of the noise, 0.04 otherwise)",
+        _RESIDUAL,
+        "out[k] = min(slope[k] * green[k] + rest[k], max(most[k], full))",
+        "out[k] = slope[k] * green[k] + rest[k]",
+        *_WINDOW_TESTS,
     ),
-    mutant(_MOSAIC, "((y0, shape[0]), (x0, shape[1]))", "((x0, shape[0]), (y0, shape[1]))", "steps/test_decode.py"),
+    mutant(_RESIDUAL, "max(high, min(high + room, full))", "high + room", *_WINDOW_TESTS),
+    mutant(_RESIDUAL, "min(u[k] - start, zero)", "zero * (u[k] - start)", *_WINDOW_TESTS),
+    mutant(_RESIDUAL, "sign[r, k] = f32(1) if (k + r) % 2 == 0 else f32(-1)", "sign[r, k] = f32(1)", *_WINDOW_TESTS),
     mutant(_DEMOSAIC, "pixels -= (black * 2**shift)", "pixels += (black * 2**shift)", *_MOSAIC_TESTS),
     mutant(_DEMOSAIC, "((white - black) * 2**shift)", "(white * 2**shift)", *_MOSAIC_TESTS),
     mutant(_DEMOSAIC, "balance.max() / balance / 65535.0", "1 / balance / 65535.0", *_MOSAIC_TESTS),

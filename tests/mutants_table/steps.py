@@ -173,8 +173,8 @@ MUTANTS = [
     mutant(_CROP, "if source is CropSource.TABLE and aspect is not None:", "if False:", *_CROPPED),
     mutant(
         _CROP,
-        "part = gains_of_part(image.noise_gain_map, pixels_to_box(box, height, width))",
-        "part = image.noise_gain_map",
+        "gains = gains_of_part(image.noise_gain_map, pixels_to_box(box, height, width))",
+        "gains = image.noise_gain_map",
         *_CROPPED,
         "steps/test_gain_map_noise.py",
     ),
@@ -213,7 +213,7 @@ MUTANTS = [
     ),
     mutant(_TONE, "render(image.pixels, matrix,", "render(image.pixels * np.float32(1.01), matrix,", *_GOLDEN),
     mutant(_TONE, "render(image.pixels, matrix,", "render(image.pixels[..., ::-1], matrix,", *_GOLDEN),
-    mutant("steps/crop.py", "pixels=pixels[box.y0", "pixels=np.roll(pixels, 2, axis=1)[box.y0", *_GOLDEN),
+    mutant("steps/crop.py", "cut = pixels[box.y0", "cut = np.roll(pixels, 2, axis=1)[box.y0", *_GOLDEN),
     mutant(_SAVE, "(image.pixels * 255.0 + 0.5)", "(image.pixels * 256.5 + 0.5)", *_GOLDEN),
     mutant(_RESIZE, "params.sharpen, params.radius)", "0.9 * params.sharpen, params.radius)", *_GOLDEN),
 ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
@@ -10,12 +11,15 @@ import pytest
 from pipeline.fixtures.dng import write_dng
 from skimage import data
 
-from pipeline.imaging.raw.mosaic import Clean
+from pipeline.imaging.geometry import Box
+from pipeline.imaging.orientation import Orientation
+from pipeline.imaging.raw.frame import Clean, DecodeOptions
+from pipeline.light.gain_map import GainMap, apply_gain_map
 from pipeline.shoot.facts import FrameFacts
-from pipeline.steps import denoise
+from pipeline.steps import crop, denoise
 from pipeline.steps.base import ApplyContext
 from pipeline.steps.decode import decode
-from pipeline.types import Exif, Frame
+from pipeline.types import Domain, Exif, Frame, Image, Noise, Part
 
 A, B = 3.2e-3, 6.4e-5  # ISO 12,800; simulated, ours
 COLOURS = {"RGGB": (0, 1, 1, 2), "BGGR": (2, 1, 1, 0), "GRBG": (1, 0, 2, 1), "GBRG": (1, 2, 0, 1)}
@@ -59,7 +63,7 @@ def test_before_the_demosaic_is_better_than_after(tmp_path: Path, pattern: str) 
     frame = Frame("f", tmp_path / "f.dng", "f.dng", "raw", Exif())
     params = denoise.DenoiseParams(quality="fine", keep_grain=0.0)
     after = denoise.apply(decode(frame, None).image, params, ApplyContext(frame, FrameFacts(), None))
-    before = decode(frame, None, clean=denoise.on_mosaic(params))
+    before = decode(frame, None, DecodeOptions(clean=denoise.on_mosaic(params)))
     assert before.cleaned
     assert psnr(before.image.pixels, scene) > psnr(after.pixels, scene) + 0.5
 
@@ -67,5 +71,30 @@ def test_before_the_demosaic_is_better_than_after(tmp_path: Path, pattern: str) 
 def test_web_sizes_and_no_strength_leave_the_mosaic_alone(tmp_path: Path) -> None:
     write(tmp_path / "f.dng", truth(), "RGGB")
     frame = Frame("f", tmp_path / "f.dng", "f.dng", "raw", Exif())
-    assert not decode(frame, 200, clean=Clean(1.0, 1.0, 1.0, 0.0, "standard")).cleaned
+    assert not decode(frame, 200, DecodeOptions(clean=Clean(1.0, 1.0, 1.0, 0.0, "standard"))).cleaned
     assert denoise.on_mosaic(denoise.DenoiseParams(strength=0.0)) is None
+
+
+@pytest.mark.parametrize("orientation", [1, 6])
+def test_steps_take_a_part_of_a_frame_for_what_it_is(orientation: int) -> None:
+    """Light is evened and a crop cut at the same places, whether all of the frame was decoded or the crop alone."""
+    rng = np.random.default_rng(3)
+    pixels = rng.uniform(0.05, 0.6, (300, 450, 3)).astype(np.float32)
+    whole = Image(pixels, Domain.CAMERA, Noise(np.full(3, A), np.full(3, B)), np.ones(3), np.eye(3))
+    part = replace(whole, pixels=pixels[60:200, 90:340], part=Part(90, 60, 450, 300))
+    gain_map = GainMap(rng.normal(0, 0.2, (4, 3, 3)))
+    frame = Frame("f", Path(), "f.dng", "raw", Exif(orientation=orientation))
+    solution = crop.CropSolution(crop.CropSource.SUBJECT, Box(0.21, 0.22, 0.74, 0.65), 1.5)
+    noise = denoise.DenoiseParams()
+    cut = []
+    for image in (whole, part):
+        even = apply_gain_map(image, gain_map, Orientation(orientation))
+        clean = denoise.apply(even, noise, ApplyContext(frame, FrameFacts(), None))
+        assert clean.part == image.part
+        cut += [
+            crop.apply(one, crop.CropParams(), ApplyContext(frame, FrameFacts(), solution)) for one in (even, clean)
+        ]
+    for of_whole, of_part, apart in ((cut[0], cut[2], 1e-6), (cut[1], cut[3], 0.01)):
+        assert of_part.part is None and of_part.pixels.shape == of_whole.pixels.shape
+        assert np.abs(of_part.pixels - of_whole.pixels).mean() < apart
+        assert of_part.noise_gain_map == pytest.approx(of_whole.noise_gain_map)

@@ -31,7 +31,7 @@ def by_area(
     black is not clipped.
     """
     height, width = orientation.upright_size(*size)
-    rows, columns = _shares(mosaic.shape[0], height), _shares(mosaic.shape[1], width)
+    rows, columns = area_shares(mosaic.shape[0], height), area_shares(mosaic.shape[1], width)
     red = pattern.ravel().tolist().index(0)
     scale = (1 / (white - black)).astype(np.float32)
     pixels = np.empty((height, width, 3), np.float32)
@@ -39,7 +39,7 @@ def by_area(
     return orientation.to_upright(pixels)
 
 
-def _shares(side: int, parts: int) -> tuple[NDArray[np.int64], F32]:
+def area_shares(side: int, parts: int) -> tuple[NDArray[np.int64], F32]:
     """Of each of `parts` equal parts of a side: its first pixel, and (parts, n) the share of its mean that each pixel
     from there on has."""
     edges = np.arange(parts + 1) * (side / parts)

@@ -1,7 +1,8 @@
 """A Bayer mosaic to pixels of all colours, and what that does to noise.
 
 For a web size the mosaic is demosaiced bilinearly and averaged by area (area.py): at half size and below
-the average hides what a costlier demosaic would add. Larger sizes take LibRaw's AHD.
+the average hides what a costlier demosaic would add. Larger sizes take residual_demosaic.py. Mosaics that are not of
+2x2 cells of three colours are left to LibRaw.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from pipeline.imaging.orientation import Orientation
 from pipeline.types import F32, F64
 
 # Above this scale of the full size the bilinear demosaic would show; below it the area average hides it. No source.
-AHD_ABOVE = 0.67
+FULL_ABOVE = 0.67
 # The sample that demosaic_noise measures: raw numbers far from either end, enough of them for 1 % of the variance.
 _SIDE, _MEAN, _DEVIATION, _RIM = 1024, 30000.0, 2000.0, 4
 # OpenCV's code of each 2x2 pattern of colour indices (0 R, 1 G, 2 B), read row by row.
@@ -29,16 +30,13 @@ BAYER: dict[tuple[int, ...], int] = {
 }
 
 
-def by_libraw(
-    raw: Any, orientation: Orientation, size: tuple[int, int], as_shot: F64 | None, daylight: F64, *, half: bool
-) -> F32:
-    """LibRaw's demosaic (AHD; half: 2x2 cells) of an open raw, averaged by area to `size`, the upright (height, width).
+def by_libraw(raw: Any, orientation: Orientation, size: tuple[int, int], balance: F64, *, half: bool) -> F32:
+    """LibRaw's demosaic (half: of cells) of an open raw, averaged by area to `size`, the upright (height, width).
 
-    as_shot and daylight (3,) balances, to demosaic in. The result is upright camera colour (H, W, 3), unbalanced,
-    black subtracted, 1.0 = saturation.
+    balance (3,) to demosaic in. The result is upright camera colour (H, W, 3), unbalanced, black subtracted, 1.0 =
+    saturation.
     """
     # The demosaic compares channels, so it gets them balanced; without a clip, and undone afterwards.
-    balance = as_shot if as_shot is not None else daylight
     rgb = raw.postprocess(
         half_size=half,
         user_flip=0,
@@ -63,7 +61,7 @@ def demosaic_noise(scale: float) -> tuple[F64, F64]:
 
     Returns the variance left (3,) and the relative power (2, 8, 8) in the DCT coefficients of luma and
     chroma. Measured on a fixed sample through OpenCV's demosaic and resize, not derived: the area weights at
-    fractional scales have no short closed form. LibRaw's AHD, used near full size, is taken as bilinear.
+    fractional scales have no short closed form. The full demosaic, used near full size, is taken as bilinear.
     """
     sample = np.random.default_rng(1).normal(_MEAN, _DEVIATION, (_SIDE, _SIDE)).astype(np.uint16)
     rgb = cv2.cvtColor(sample, cv2.COLOR_BayerRGGB2RGB)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.imaging.geometry import WHOLE, Box
 from pipeline.imaging.raw.defects import TILE, Candidates
 from pipeline.imaging.raw.noise import NoiseStatistics
 from pipeline.imaging.raw.row_noise import RowNoise
@@ -99,6 +100,24 @@ class Clean:
 
 
 @dataclass(frozen=True)
+class DecodeOptions:
+    """What a decode does besides giving pixels.
+
+    correction  what the shoot knows of the sensor: its defects and rows are repaired, and its noise is taken; else
+                noise is estimated from this frame
+    sense       also look for defects and row noise, and give the detail
+    clean       where the size needs a full demosaic, denoise before it, while noise is still white
+    window      the part of the upright frame that is wanted; where the size needs a full demosaic of a Bayer mosaic
+                of square pixels, no more is decoded
+    """
+
+    correction: SensorCorrection | None = None
+    sense: bool = False
+    clean: Clean | None = None
+    window: Box = WHOLE
+
+
+@dataclass(frozen=True)
 class DecodedFrame:
     """One frame, raw or picture, at the asked size.
 
@@ -110,6 +129,7 @@ class DecodedFrame:
     reading     what the mosaic says of the sensor; None unless asked for, and for pictures
     cleaned     whether the mosaic was denoised
     detail      the luma at half the sensor's resolution; None unless asked for
+    overview    the whole frame, small and as bright, where `image` is only a part of it
     """
 
     image: Image
@@ -120,6 +140,7 @@ class DecodedFrame:
     reading: SensorReading | None = None
     cleaned: bool = False
     detail: Detail | None = None
+    overview: Image | None = None
 
     @property
     def camera_balance(self) -> F64:

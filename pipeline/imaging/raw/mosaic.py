@@ -4,6 +4,7 @@ data, and the order in which it is corrected, cleaned and demosaiced."""
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -14,18 +15,19 @@ from numpy.typing import NDArray
 from pipeline.errors import COPY_AGAIN, FrameError
 from pipeline.imaging.colour import camera_to_working
 from pipeline.imaging.denoise.denoise import denoise_mosaic
-from pipeline.imaging.geometry import WHOLE, Box
+from pipeline.imaging.geometry import WHOLE
 from pipeline.imaging.memory import MEMORY, refuse_too_large
 from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw import noise as noise_model
 from pipeline.imaging.raw.area import by_area
 from pipeline.imaging.raw.defects import candidates, repair
-from pipeline.imaging.raw.demosaic import AHD_ABOVE, BAYER, by_libraw, demosaic_noise
-from pipeline.imaging.raw.frame import Clean, DecodedFrame, SensorCorrection, SensorReading
+from pipeline.imaging.raw.demosaic import BAYER, FULL_ABOVE, by_libraw, demosaic_noise
+from pipeline.imaging.raw.frame import Clean, DecodedFrame, DecodeOptions, SensorCorrection, SensorReading
 from pipeline.imaging.raw.quiet import quiet_libraw
 from pipeline.imaging.raw.row_noise import remove_rows, row_noise
+from pipeline.imaging.raw.window import can_be_cut, full_size_window, overview
 from pipeline.imaging.sharpness import Detail, detail_of, detail_of_mosaic
-from pipeline.types import F64, Domain, Image, Noise
+from pipeline.types import F32, F64, Domain, Image, Noise, Part
 
 
 @dataclass(frozen=True)
@@ -33,7 +35,6 @@ class MosaicConstants:
     """What decides whether a raw file holds a picture, and what is done to it. Ours, no source but where one is named;
     `pytest tests/imaging/raw/test_mosaic.py`."""
 
-    rim: int = 64  # pixels of the mosaic about a window that are cleaned too: eight patches of the filter
     # Pixels from which the rows of a frame are looked at: in a small one the picture's own lines are taken for noise.
     rows_from: int = 1_000_000
     cut_short: float = 0.02  # share of the rows, from the bottom, that may be constant: a camera's own border
@@ -91,21 +92,13 @@ def upright_size(raw: Any, orientation: Orientation) -> tuple[int, int]:
 
 
 def decode_raw(
-    path: Path,
-    orientation: Orientation,
-    long_edge: int | None,
-    correction: SensorCorrection | None = None,
-    sense: bool = False,
-    clean: Clean | None = None,
-    window: Box = WHOLE,
+    path: Path, orientation: Orientation, long_edge: int | None, options: DecodeOptions | None = None
 ) -> DecodedFrame:
     """Decode to at most `long_edge` pixels (None: full size), turned upright by the frame's `orientation`.
 
-    Source of the camera matrix: LibRaw's table or the file's own (DNG). correction: repair the sensor's defects and
-    rows, and take its noise; else noise is estimated from this frame. sense: also look for them, and give the detail.
-    clean: where the size needs a full demosaic, denoise before it, while noise is still white; only what lies in
-    `window`, a box of the upright frame, need come out clean. Raises FrameError.
+    Source of the camera matrix: LibRaw's table or the file's own (DNG). Raises FrameError.
     """
+    options = options or DecodeOptions()
     with open_raw(path) as raw:
         full = upright_size(raw, orientation)
         scale = min(1.0, (long_edge or max(full)) / max(full))
@@ -113,43 +106,46 @@ def decode_raw(
         notices: list[str] = []
         to_working, daylight = _matrix(raw, notices)
         as_shot = _as_shot(raw)
+        balance = as_shot if as_shot is not None else daylight
         size = (max(1, round(full[0] * scale)), max(1, round(full[1] * scale)))
         reading: SensorReading | None = None
         cleaned = False
         detail: Detail | None = None
+        part: Part | None = None
+        small: F32 | None = None
         if pattern is None:
-            pixels = by_libraw(raw, orientation, size, as_shot, daylight, half=scale <= 0.5)
+            pixels = by_libraw(raw, orientation, size, balance, half=scale <= 0.5)
             noise = noise_model.estimate_rgb(pixels, np.ones(3))
-            detail = detail_of(pixels, noise) if sense else None
+            detail = detail_of(pixels, noise) if options.sense else None
         else:
             mosaic, black, white = _mosaic(raw, pattern)
-            if correction is None:
+            if options.correction is None:
                 statistics = noise_model.statistics(mosaic, pattern, black, white)
                 model = noise_model.noise_of(statistics)
-                if sense:
+                if options.sense:
                     reading = _reading(mosaic, pattern, model, statistics, black, white)
                     detail = detail_of_mosaic(mosaic, pattern, model, black, white, orientation)
             else:
-                model = correction.noise
-                corrected = _corrected(mosaic, pattern, correction, black, white)
-                if corrected is not mosaic:
-                    raw.raw_image_visible[:] = mosaic = corrected
-            cleaned = scale > AHD_ABOVE and clean is not None
-            if scale > AHD_ABOVE:
-                if clean is not None:
-                    balance = as_shot if as_shot is not None else daylight
-                    rows, columns = _sensor_part(window, orientation, mosaic.shape)
-                    part = mosaic[rows, columns]
-                    raw.raw_image_visible[rows, columns] = _cleaned(part, pattern, model, black, white, clean, balance)
-                pixels = by_libraw(raw, orientation, size, as_shot, daylight, half=False)
+                model = options.correction.noise
+                mosaic = _corrected(mosaic, pattern, options.correction, black, white)
+            if scale > FULL_ABOVE:
+                window = options.window if can_be_cut(mosaic, orientation, size) else WHOLE
+                clean = None if options.clean is None else partial(_cleaned, model, options.clean, balance)
+                cleaned = clean is not None
+                pixels, part = full_size_window(
+                    mosaic, black, white, pattern, orientation, size, window, balance, clean
+                )
+                if part is not None:
+                    small = overview(mosaic, black, white, pattern, orientation, size)
             else:
                 pixels = by_area(mosaic, black, white, pattern, orientation, size)
             energy, spectrum = demosaic_noise(round(scale, 2))
             noise = Noise(model.a * energy, model.b * energy, spectrum)
-    if not np.isfinite(pixels).all() or float(np.abs(pixels).max()) < MOSAIC.black:
+    if not np.isfinite(pixels).all() or (part is None and max(pixels.max(), -pixels.min()) < MOSAIC.black):
         raise FrameError("every pixel is black; the raw data holds no picture")
-    image = Image(pixels, Domain.CAMERA, noise, np.ones(3), to_working)
-    return DecodedFrame(image, as_shot, daylight, full, tuple(notices), reading, cleaned, detail)
+    image = Image(pixels, Domain.CAMERA, noise, np.ones(3), to_working, part=part)
+    whole = None if small is None else Image(small, Domain.CAMERA, noise, np.ones(3), to_working)
+    return DecodedFrame(image, as_shot, daylight, full, tuple(notices), reading, cleaned, detail, whole)
 
 
 def _pattern(raw: Any) -> NDArray[np.int64] | None:
@@ -252,37 +248,8 @@ def _corrected(
     return np.asarray(remove_rows(repair(mosaic, correction.defects), sensor, correction.rows), dtype=np.uint16)
 
 
-def _sensor_part(window: Box, orientation: Orientation, shape: tuple[int, ...]) -> tuple[slice, slice]:
-    """Rows and columns of the mosaic that hold a window with room for the blocks at its rim, in whole cells."""
-    x0, y0, x1, y1 = orientation.box_to_sensor(window)
-    low = [max(0, int(v * side) - MOSAIC.rim) // 2 * 2 for v, side in ((y0, shape[0]), (x0, shape[1]))]
-    high = [min(side, int(v * side) + MOSAIC.rim) for v, side in ((y1, shape[0]), (x1, shape[1]))]
-    return slice(low[0], high[0]), slice(low[1], high[1])
-
-
-def _cleaned(
-    mosaic: NDArray[np.uint16],
-    pattern: NDArray[np.int64],
-    noise: Noise,
-    black: F64,
-    white: F64,
-    clean: Clean,
-    balance: F64,
-) -> NDArray[np.uint16]:
-    """The mosaic denoised as four planes; an odd last row or column stays as it is."""
-    rows, columns = (side // 2 * 2 for side in mosaic.shape)
-    # Mirrored so that red comes first: then the cell reads R, G, G, B.
-    red_row, red_column = (int(n) for n in np.argwhere(pattern == 0)[0])
-    turned = mosaic[:rows, :columns][:: -1 if red_row else 1, :: -1 if red_column else 1]
-    span, floor = (white - black).astype(np.float32), black.astype(np.float32)
-    places = ((0, 0, 0), (0, 1, 1), (1, 0, 1), (1, 1, 2))
-    packed = np.stack([(turned[y::2, x::2] - floor[c]) / span[c] for y, x, c in places], axis=-1)
-    done = denoise_mosaic(
-        packed, noise, clean.strength, clean.luma, clean.chroma, clean.keep_grain, balance, clean.quality
+def _cleaned(noise: Noise, clean: Clean, balance: F64, cells: F32) -> F32:
+    """The packed planes of a mosaic, denoised."""
+    return denoise_mosaic(
+        cells, noise, clean.strength, clean.luma, clean.chroma, clean.keep_grain, balance, clean.quality
     )
-    out = mosaic.copy()
-    back = out[:rows, :columns][:: -1 if red_row else 1, :: -1 if red_column else 1]
-    for plane, (y, x, c) in enumerate(places):
-        values = done[..., plane] * span[c] + floor[c]
-        back[y::2, x::2] = np.clip(np.round(values), 0, 65535).astype(np.uint16)
-    return out

@@ -15,7 +15,7 @@ from pipeline.errors import FrameError
 from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw import area, mosaic
 from pipeline.imaging.raw.demosaic import demosaic_noise
-from pipeline.imaging.raw.frame import SensorCorrection
+from pipeline.imaging.raw.frame import DecodeOptions, SensorCorrection
 from pipeline.imaging.raw.mosaic import decode_raw
 from pipeline.types import Noise
 
@@ -132,7 +132,7 @@ def test_noise_of_the_pixels_is_what_the_image_says(tmp_path: Path, edge: int | 
     rng = np.random.default_rng(1)
     light = rng.poisson(level / a, (320, 480, 3)) * a + rng.normal(0, np.sqrt(b), (320, 480, 3))
     known = SensorCorrection(Noise(np.full(3, a), np.full(3, b)))
-    image = decode_raw(write(tmp_path / "F.dng", light), UPRIGHT, edge, known).image
+    image = decode_raw(write(tmp_path / "F.dng", light), UPRIGHT, edge, DecodeOptions(known)).image
     inner = image.pixels[16:-16, 16:-16]
     said = image.noise.a * level + image.noise.b
     measured = inner.var(axis=(0, 1))
