@@ -190,10 +190,7 @@ TOPICS = {
             "black": "a frame that is nowhere brighter than a millionth shows nothing, at whatever exposure",
         },
     ),
-    "window": Topic(
-        window, "WINDOW", of_window,
-        {"rim": "the filters hardly reach beyond it: tests/steps/test_decode.py holds a window against the whole"},
-    ),
+    "window": Topic(window, "WINDOW", of_window),
     "residual demosaic": Topic(residual_demosaic, "RESIDUAL", of_residual_demosaic),
     "denoise": Topic(denoise, "DENOISE", of_denoise),
     "blocks": Topic(block_wiener, "BLOCKS", of_blocks),
