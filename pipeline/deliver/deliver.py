@@ -10,11 +10,11 @@ from functools import partial
 from pathlib import Path
 
 from pipeline.deliver import page, small, zip
-from pipeline.deliver.address import Address, expanded, inside, parse_address
+from pipeline.deliver.address import Address, inside, parse_address
 from pipeline.deliver.extras import Extras, extra_deliveries
 from pipeline.deliver.model import Delivered, Item, Made, Pushed, SetFacts, Wanted
 from pipeline.deliver.push import PAUSES, Outgoing, push
-from pipeline.deliver.records import PushRecords
+from pipeline.deliver.records import PushRecords, own_folder
 from pipeline.deliver.targets import PushError
 from pipeline.store.keys import digest_json
 from pipeline.store.places import path_below, read_file
@@ -123,7 +123,7 @@ def _push(
     try:
         store = Store(out)
         address = resolve_address(wanted, facts, name)
-        if address is not None and address.kind == "folder":
+        if address is not None:
             _refuse_own_folders(store, address)
         return push(
             PushRecords(store),
@@ -145,12 +145,11 @@ def _push(
 def _refuse_own_folders(store: Store, address: Address) -> None:
     """The shoot is never written, and OUT holds what is pushed."""
     try:
-        path = expanded(address.path).resolve()
+        what = own_folder(store, address)
     except RuntimeError:
         raise PushError(f"{address.text}: this user has no home folder; write the whole path") from None
-    for what, folder in (("the shoot", store.source().shoot), ("OUT", str(store.out.resolve()))):
-        if folder is not None and path.is_relative_to(folder):
-            raise PushError(f"{address.text}: lies in {what}; push to another folder")
+    if what:
+        raise PushError(f"{address.text}: lies in {what}; push to another folder")
 
 
 def resolve_address(wanted: Wanted, facts: SetFacts, name: str) -> Address | None:

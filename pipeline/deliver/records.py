@@ -10,6 +10,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, ConfigDict
 
+from pipeline.deliver.address import Address, expanded, parse_address
 from pipeline.deliver.targets import Observation, PushError
 from pipeline.store.places import is_plain
 from pipeline.store.records import Count, Digest
@@ -67,7 +68,7 @@ class PushRecords:
         damaged = []
         for name in store.names(_KIND):
             record = store.record(_KIND, name, PushRecord)
-            if record is not None and _name(record) == name:
+            if record is not None and _name(record) == name and _may_be(store, record.address):
                 self._records[record.address, record.name] = record
             else:
                 damaged.append(str(store.work / _KIND / name))
@@ -111,6 +112,26 @@ class PushRecords:
             yield
         except OSError as error:
             raise PushError(f"{self.store.work / _KIND}: {error.strerror or error}; nothing more was sent") from error
+
+
+def own_folder(store: Store, address: Address) -> str:
+    """ "the shoot" or "OUT" where an address is a folder in one of them, "" else. Raises RuntimeError where it begins
+    with ~ and this user has no home folder."""
+    if address.kind != "folder":
+        return ""
+    path = expanded(address.path).resolve()
+    places = (("the shoot", store.source().shoot), ("OUT", str(store.out.resolve())))
+    return next((what for what, folder in places if folder is not None and path.is_relative_to(folder)), "")
+
+
+def _may_be(store: Store, address: str) -> bool:
+    """Whether a push may have gone to an address."""
+    try:
+        return not own_folder(store, parse_address(address))
+    except RuntimeError:
+        return True
+    except (OSError, ValueError):
+        return False
 
 
 def _name(record: PushRecord) -> str:

@@ -27,7 +27,7 @@ from pipeline.engine.tables.selection import refuse_typed
 from pipeline.errors import InputError, RunStoppedError, trace
 from pipeline.recipe.recipe import Recipe
 from pipeline.report.record import RunRecord
-from pipeline.store.places import refuse_links
+from pipeline.store.places import OWN_FILES, refuse_links
 from pipeline.store.store import Store
 from pipeline.workers.executors import Workers
 
@@ -55,6 +55,8 @@ def refuse(recipe: Recipe, shoot: Shoot, only: str | None = None, out: Path | No
     """
     if not any(matches(f.name, only) for f in shoot.frames):
         raise InputError(f"--only {only}: no frame of the shoot has a name like that; one is {shoot.frames[0].name}")
+    if out is not None:
+        refuse_links(out, (*OWN_FILES, *(path for d in recipe.deliveries for path in (d.name, f"{d.name}/{SMALL}"))))
     for delivery in recipe.deliveries:  # its folder, its zip and the place it is pushed to have this name
         if holds_withheld(delivery.name, shoot.facts):
             raise InputError(f"delivery {delivery.name}: holds a name of the roster that is withheld; rename it")
@@ -62,7 +64,6 @@ def refuse(recipe: Recipe, shoot: Shoot, only: str | None = None, out: Path | No
         if out is not None and (out / delivery.name).resolve() in (folder, *folder.parents):
             raise InputError(f"delivery {delivery.name}: {out / delivery.name} holds the shoot; choose another --out")
     if out is not None:
-        refuse_links(out, (path for d in recipe.deliveries for path in (d.name, f"{d.name}/{SMALL}")))
         refuse_typed(shoot, out)
     refuse_unready(recipe)
     refuse_unplaced(recipe, shoot)

@@ -30,6 +30,6 @@ def is_sealed(head: bytes) -> bool:
 
 
 def _checksum(kind: str, name: str, data: bytes) -> bytes:
-    digest = hashlib.sha256(f"{kind}\0{name}\0".encode())
+    digest = hashlib.sha256(f"{kind}\0{name}\0".encode("utf-8", "surrogateescape"))
     digest.update(data)
     return digest.hexdigest().encode()

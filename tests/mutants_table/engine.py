@@ -18,7 +18,33 @@ _FAILING = ("engine/test_failing_steps.py",)
 _SPECIAL = ("cli/test_special_files.py",)
 _TYPED = ("cli/test_facts_folder.py",)
 
+_PLANTED = ("engine/test_planted_records.py",)
+_LOST = ("engine/kept/test_lost_records.py",)
+_LINKED = ("engine/kept/test_links.py",)
+_VERIFY = ("engine/kept/test_verify.py",)
+
 MUTANTS = [
+    mutant("engine/earlier.py", " and done_name(entry.relative) == name else None", " else None", *_PLANTED),
+    mutant("engine/earlier.py", "return bool(digest) and (", "return (", *_PLANTED),
+    mutant(
+        "engine/kept/lost_records.py",
+        "one.file not in strays or digest_below(store.out, one.file) != one.sha256:",
+        "one.file not in strays:",
+        *_LOST,
+    ),
+    mutant("engine/kept/lost_records.py", "true = true_names.get(name, name)", "true = name", *_LOST),
+    mutant(
+        "engine/kept/lost_records.py", "    strays -= extra_digests(store).keys() if strays else set()\n", "", *_VERIFY
+    ),
+    mutant(_OUTPUTS, "for entry in (*entries, *lost.files):", "for entry in entries:", *_LOST),
+    mutant(_OUTPUTS, "self.notices += lost.notices", "pass", *_LOST),
+    mutant("engine/decide.py", "refuse_links(out, (*OWN", "tuple((*OWN", *_LINKED),
+    mutant("engine/run.py", "out = resolved(out)", "pass", *_LINKED),
+    mutant("cli/verify.py", "digest_file(frame.path) != known[frame.relative]", "False", *_VERIFY),
+    mutant("engine/kept/compare.py", "name in manifest.own and found != manifest.own[name]", "False", *_VERIFY),
+    mutant("engine/kept/compare.py", "work_digest(store, kind, name) != digest", "False", *_VERIFY),
+    mutant("engine/kept/compare.py", "for name in sorted(set(names) - set(listed)):", "for name in ():", *_VERIFY),
+    mutant("engine/run.py", 'return self._store.get(ROOT, "digests.json") if', "return None if", *_VERIFY),
     mutant(_OUTPUTS, "self._before[output.relative] = entry.sha256", "pass", *_STANDING),
     mutant(_OUTPUTS, "if made is None:", "if True:", *_STANDING),
     mutant(
@@ -64,7 +90,7 @@ MUTANTS = [
     mutant("steps/crop.py", 'found["turned"] = self.turned', "pass", *_KEYS),
     mutant("steps/white_balance.py", 'found["matrix"] = self.matrix.tolist()', "pass", *_KEYS),
     mutant("imaging/raw/frame.py", '            "clips_black": self.clips_black,\n', "", *_KEYS),
-    mutant(_OUTPUTS, "if not same and hashlib", "if False and hashlib", *_STANDING),
+    mutant(_OUTPUTS, "if not same and digest_below", "if False and digest_below", *_STANDING),
     mutant(
         _OUTPUTS,
         "if stays else None",
@@ -183,7 +209,12 @@ MUTANTS = [
     mutant("engine/jobs.py", "or is_named(self.own_texts", "or bool(self.own_texts", *_FORESEEN),
     mutant("engine/jobs.py", 'or is_named(self.own_texts.get(frame, ""))', "", *_FORESEEN),
     # What was measured comes out of the cache only for the bytes that it was measured from.
-    mutant("engine/measure.py", 'store.shared("measured", key, _is_whole)', 'store.get("measured", key)', *_ONCE),
+    mutant(
+        "engine/measure.py",
+        'store.shared("measured", key, partial(_is_whole, len(references)))',
+        'store.get("measured", key)',
+        *_ONCE,
+    ),
     mutant("engine/measure.py", "elif not store.is_as_read(task.frame):", "elif False:", *_ONCE),
     mutant("engine/measure.py", '            store.share("measured", task.key)\n', "", *_ONCE),
     mutant(

@@ -51,6 +51,6 @@ MUTANTS = [
     ),
     mutant(_RECIPE, "_NAME_LENGTH = 64 ", "_NAME_LENGTH = 70 ", *_RECIPES),
     mutant(_RECIPE, "_NAME_LENGTH = 64 ", "_NAME_LENGTH = 58 ", *_RECIPES),
-    mutant(_RECIPE, "if name.casefold() in _OWN_FILES:", "if False:", *_RECIPES),
+    mutant(_RECIPE, "if name.casefold() in OWN_FILES:", "if False:", *_RECIPES),
     mutant(_RECIPE, 'or name.endswith(".")', "", *_RECIPES),
 ]

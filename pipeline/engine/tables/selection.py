@@ -34,7 +34,7 @@ def refuse_typed(shoot: Shoot, out: Path) -> None:
     for folder in facts_place(shoot.folder, shoot.facts_file).folders:
         if folder != shoot.folder and out.exists() and out.samefile(folder):  # of the shoot, store.Store.open says so
             raise InputError(f"{out}: OUT is the folder of the facts, which is never written; choose another folder")
-    if (out / FRAMES_FILE).exists() and not Store(out).work.is_dir():
+    if (out / FRAMES_FILE).exists() and not Store(out).work.is_dir() and not (out / "run.json").exists():
         raise InputError(
             f"{out / FRAMES_FILE}: no run wrote it, and this one would write over it; choose another --out"
         )
