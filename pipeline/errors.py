@@ -94,7 +94,9 @@ def in_short(error: BaseException) -> str:
     try:
         text = str(error)
         if isinstance(error, OSError) and error.strerror:
-            text = f"{error.filename}: {error.strerror}" if error.filename else error.strerror
+            where = str(error.filename or "")  # of a long one the end: the reason must be seen
+            where = where if len(where) <= _MOST_SHOWN // 2 else f"...{where[-_MOST_SHOWN // 2 :]}"
+            text = f"{where}: {error.strerror}" if where else error.strerror
     except Exception:  # an exception of a library can raise when it is printed
         text = ""
     one_line = " ".join("".join(c if c.isprintable() else " " for c in text[: 4 * _MOST_SHOWN]).split())
