@@ -12,6 +12,7 @@ from pipeline.formats.metadata.credits import Contact, changed
 from pipeline.formats.metadata.model import Metadata, PictureTexts
 from pipeline.shoot.facts import Facts, FrameFacts, withheld
 from pipeline.shoot.names import (
+    LONGEST_NAME,
     first_named,
     hints_at,
     holds_any,
@@ -183,6 +184,7 @@ def _known_taken_out(text: str, facts: Facts) -> str:
 
 @lru_cache(maxsize=4096)  # keywords are the same in every frame, captions often in a burst
 def _less(text: str, names: tuple[str, ...]) -> str:
+    names = tuple(name for name in names if len(name) <= LONGEST_NAME)  # no title that tells a story
     for at in perhaps_named(text, names):
         if pattern := name_pattern(names[at]):
             text = replace_name(text, pattern, "")

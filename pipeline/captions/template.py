@@ -137,7 +137,7 @@ def read_file(written: str, folder: Path) -> str:
 
 def tidy(text: str) -> str:
     """`text` without the traces of a missing fact: empty brackets, doubled marks, stray commas and spaces."""
-    text = re.sub(r"[(\[（]\s*[,;、–-]?\s*[)\]）]", "", text)
+    text = re.sub(r"[(\[（]\s*(?:[,;、–-]\s*)?[)\]）]", "", text)
     text = re.sub(r"[ \t]{2,}", " ", text)
     text = re.sub(r" +([,、。]|\.(?!\.))", r"\1", text)
     text = re.sub(r"([,;、])(?:\s*[,;、])+", r"\1", text)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 from pipeline.errors import Problem
 from pipeline.shoot.facts import Player
+from pipeline.shoot.names import LONGEST_NAME
 from pipeline.shoot.rows import side_of
 from pipeline.textfile.encodings import only_letters
 from pipeline.textfile.tables import Row, Table, whole
@@ -56,6 +57,8 @@ def read_roster(
             wrong.append(("number", f"{number or '(empty)'} is not a shirt number; write digits, such as 7"))
         if not row["name"]:
             wrong.append(("name", "empty; write the player's name"))
+        elif len(row["name"]) > LONGEST_NAME:
+            wrong.append(("name", f"longer than {LONGEST_NAME} letters; write the player's name only"))
         if publish is None:
             unclear = is_mark(row["publish"])
             means = "may mean yes or no beside empty cells; write yes or no" if unclear else "is neither yes nor no"

@@ -21,9 +21,9 @@ _MAKERS = frozenset((
     _PLUS + "CopyrightOwner", _PLUS + "Licensor", _PLUS + "ImageSupplier", _AUX + "OwnerName", _AUX + "Lens",
     "{http://cipa.jp/exif/1.0/}CameraOwnerName", "{http://cipa.jp/exif/1.0/}LensModel",
 ))  # fmt: skip
-_WHOLE = re.compile(r"<(?:[\w.-]+:)?(?:xmpmeta|xapmeta|RDF)\b.*</(?:[\w.-]+:)?(?:xmpmeta|xapmeta|RDF)\s*>", re.S)
+_OPENS = re.compile(r"<(?:[\w.-]+:)?(?:xmpmeta|xapmeta|RDF)\b")
+_CLOSES = re.compile(r"</(?:[\w.-]+:)?(?:xmpmeta|xapmeta|RDF)\s*>")
 _DOCTYPE = re.compile(r"<!(?:DOCTYPE|ENTITY)", re.I)  # its entities could stand for anything
-_INSTRUCTION = re.compile(r"<\?.*?\?>", re.S)
 _LONE_AMPERSAND = re.compile(r"&(?!(?:#\d+|#x[0-9a-fA-F]+|lt|gt|amp|quot|apos);)")
 _NO_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")  # XML 1.0, production 2
 
@@ -66,9 +66,19 @@ def xmp_texts(data: bytes, where: str) -> tuple[list[Text], bool]:
 
 def _mended(text: str) -> str:
     """What is between the outermost elements of XMP, one packet or more, without what XML forbids."""
-    whole = _WHOLE.search(text)
-    text = _INSTRUCTION.sub("", _NO_XML.sub("", whole[0] if whole else text))
+    begin = _OPENS.search(text)
+    ends = [match.end() for match in _CLOSES.finditer(text, begin.end())] if begin else []
+    text = _without_instructions(_NO_XML.sub("", text[begin.start() : ends[-1]] if begin and ends else text))
     return f"<all>{_LONE_AMPERSAND.sub('&amp;', text)}</all>"
+
+
+def _without_instructions(text: str) -> str:
+    """Without what stands between <? and ?>. A regular expression would look to the end for each <? that has none."""
+    kept, at = list[str](), 0
+    while (begin := text.find("<?", at)) >= 0 and (end := text.find("?>", begin + 2)) >= 0:
+        kept.append(text[at:begin])
+        at = end + 2
+    return "".join((*kept, text[at:]))
 
 
 def _values(element: Element, maker: bool) -> Iterator[tuple[str, bool]]:

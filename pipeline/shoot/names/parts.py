@@ -26,7 +26,7 @@ _ADDRESS = "(?:選手|选手|さん|くん|君|ちゃん|선수|씨|양|군)"  #
 _WORD = re.compile(r"[^\W_]+")
 _DIGIT_WITHIN = re.compile(f"{LETTER}[01]|[01]{LETTER}")
 APART = re.compile(rf"(?<!{LETTER}){LETTER}(?:{GAP}{{1,3}}{LETTER}){{3,}}(?!{LETTER})")
-_JOINED = re.compile(rf"[^\W_]+(?:{JOINTS}[^\W_]+)+")
+_JOINED = re.compile(rf"(?<![^\W_])[^\W_]+(?:{JOINTS}[^\W_]+)+")
 
 
 @lru_cache(maxsize=16384)

@@ -17,6 +17,8 @@ _PAIRED = str.maketrans(_PAIRS | {upper.upper(): pair for upper, pair in _PAIRS.
 SECOND = re.compile("(?<=[aou])e|(?<=a)a|(?<=d)j")  # the second letter of such a pair
 # Between letters. NUL ends a text: several are searched as one.
 GAP = r"(?:[^\w\0]|[\d_])"
+# The same before a digit of a name: else a long number could be split into digits and gaps in countless ways.
+_GAP_BEFORE_DIGIT = r"(?:[^\w\0]|_)"
 LETTER = r"[^\W\d_]"
 _NO_LETTERS = re.compile(r"[\W\d_]+")
 _ELIDED = re.compile(r"(?i)\b((?:jus|lors|puis)?qu|d)['’]$")  # French: d’Anna, but de quelqu’un
@@ -39,6 +41,7 @@ class SpellingLimits:
 
 
 SPELLING = SpellingLimits()
+LONGEST_NAME = 100  # letters; a text that is longer is no name, and to search for it could take the night
 
 
 @dataclass(frozen=True)
@@ -101,26 +104,39 @@ def orders_of(parts: tuple[str, ...]) -> list[tuple[str, ...]]:
 def _turned(parts: tuple[str, ...], at: int, length: int) -> str:
     """Regular expression of the parts with those from `at` on first; then not over the end of a line, because names
     below one another are names of several people, and in a short name not without a gap: Viktor is no Tor Vik."""
-    halves = [[spelled(part, length) for part in half] for half in (parts[at:], parts[:at])]
-    gap = rf"(?:(?!\n){GAP}){'*' if length >= SPELLING.apart or not cased(parts[0][0]) else '+'}"
-    body = gap.join(f"{GAP}*".join(half) for half in halves if half)
+    first, last = parts[at:], parts[:at]
+    body = _joined(first, length)
+    if last:
+        several = "*" if length >= SPELLING.apart or not cased(parts[0][0]) else "+"
+        body += rf"(?:(?!\n){gap_before(last[0])}){several}" + _joined(last, length)
     return _bounded(body, (*parts[at:], *parts[:at]))
+
+
+def _joined(parts: Sequence[str], length: int) -> str:
+    between = [f"{gap_before(part)}*" if at else "" for at, part in enumerate(parts)]
+    return "".join(gap + spelled(part, length) for gap, part in zip(between, parts, strict=True))
+
+
+def gap_before(letters: str) -> str:
+    """Regular expression of one character between letters, where `letters` come next."""
+    return _GAP_BEFORE_DIGIT if letters[0].isdigit() else GAP
 
 
 def spelled(part: str, length: int) -> str:
     """Regular expression of one part: pairs of letters also as one, apostrophes and hyphens anywhere, letters apart,
     and Chinese names also with a space in them."""
     if not cased(part[0]):
-        return rf"{GAP}*".join(part)
+        return part[0] + "".join(f"{gap_before(letter)}*{letter}" for letter in part[1:])
     optional = {match.start() for match in SECOND.finditer(part)}
     letters = [f"{letter}?" if at in optional else letter for at, letter in enumerate(part)]
     if length >= SPELLING.apart:
-        return f"{GAP}{{0,{SPELLING.gap}}}".join(letters)
+        gaps = [f"{gap_before(letter)}{{0,{SPELLING.gap}}}" if at else "" for at, letter in enumerate(part)]
+        return "".join(gap + letter for gap, letter in zip(gaps, letters, strict=True))
     if len(part) < 2:
         return "".join(letters)
-    gap = f"{GAP}{{1,{SPELLING.gap}}}"
-    apart = [f"(?:{gap}{letter})?" if at in optional else f"{gap}{letter}" for at, letter in enumerate(part)]
-    return f"(?:{f'{JOINTS}?'.join(letters)}|{part[0]}{''.join(apart[1:])})"
+    apart = [f"{gap_before(letter)}{{1,{SPELLING.gap}}}{letter}" for letter in part[1:]]
+    apart = [f"(?:{letter})?" if at in optional else letter for at, letter in enumerate(apart, 1)]
+    return f"(?:{f'{JOINTS}?'.join(letters)}|{part[0]}{''.join(apart)})"
 
 
 def _bounded(body: str, order: Sequence[str]) -> str:
