@@ -7,6 +7,7 @@ import io
 import logging
 import struct
 import warnings
+import zlib
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -101,8 +102,8 @@ def read_picture(path: Path, orientation: Orientation | None = None) -> Picture:
     except MemoryError as error:
         raise FrameError("not enough memory for a picture of this size; run with fewer workers") from error
     except (
-        OSError, SyntaxError, ValueError, TypeError, KeyError, IndexError, struct.error, cv2.error,
-        tifffile.TiffFileError,
+        OSError, SyntaxError, ValueError, TypeError, KeyError, IndexError, ArithmeticError, RuntimeError, struct.error,
+        cv2.error, zlib.error, tifffile.TiffFileError,
     ) as error:  # fmt: skip
         raise FrameError(_damage(path, error)) from error
     return Picture(linear, tuple(encoded.notices), encoded.bits)

@@ -172,3 +172,54 @@ def write_all(folder: Path) -> None:
     """Each of the files into `folder`."""
     for name, build in (REFUSED | CLAIMING).items():
         (folder / name).write_bytes(build())
+
+
+# ---- texts: what a name is searched in, in the parent -----------------------------------------------------------
+
+
+def _many_packed_texts() -> bytes:
+    packed = bomb(15 << 20)
+    return png(8, 8, 8, 2, *[_chunk(b"zTXt", b"Comment\0\0" + packed)] * 400, data=bytes(8 * 25))
+
+
+def _one_text_many_times() -> bytes:
+    """A directory in which 500 texts are the same 12 MB, in no known encoding."""
+    entries = b"".join(struct.pack("<HHII", 0x9C00 + n, 2, 12 << 20, 16) for n in range(500))
+    data = _RNG.integers(128, 256, 12 << 20, dtype=np.uint8).tobytes()
+    at = 16 + len(data)
+    return struct.pack("<2sHI8x", b"II", 42, at) + data + struct.pack("<H", 500) + entries + bytes(4)
+
+
+def _metadata_segments() -> bytes:
+    segment = b"\xff\xe5" + struct.pack(">H", 65_000) + _RNG.integers(0, 256, 64_998, dtype=np.uint8).tobytes()
+    jpeg = _jpeg()
+    return jpeg[:2] + segment * 2000 + jpeg[2:]
+
+
+def _elements() -> bytes:
+    packet = b"<x:xmpmeta xmlns:x='adobe:ns:meta/'>" + b"<a/>" * (3 << 20) + b"</x:xmpmeta>"
+    return tiff(plain(8, 8) | {700: ("B", tuple(packet))}, bytes(600))
+
+
+def _datasets() -> bytes:
+    return tiff(plain(8, 8) | {33723: ("B", tuple(b"\x1c\2\x19\0\1x" * (2 << 20)))}, bytes(600))
+
+
+def _nested() -> bytes:
+    """A JPEG in the Exif of a JPEG, and so on (tag 0x2E, as one maker's raws have it)."""
+    inner = _jpeg()
+    while len(inner) < 65_000 - 60:
+        head = struct.pack("<2sHIHHHIII", b"II", 42, 8, 1, 0x2E, 7, len(inner), 26, 0)
+        block = b"Exif\0\0" + head + inner
+        inner = b"\xff\xd8\xff\xe1" + struct.pack(">H", len(block) + 2) + block
+    return inner
+
+
+TEXTS: dict[str, Callable[[], bytes]] = {
+    "packed.png": _many_packed_texts,
+    "one_text.tif": _one_text_many_times,
+    "segments.jpg": _metadata_segments,
+    "elements.tif": _elements,
+    "datasets.tif": _datasets,
+    "nested.jpg": _nested,
+}

@@ -57,8 +57,8 @@ def read_blocks(path: Path) -> Blocks:
         return _from_tiff(whole)
 
 
-def _from_jpeg(source: Source) -> Blocks:
-    """Segments before the first scan; resources may go on in a second APP13."""
+def _from_jpeg(source: Source, inner: bool = False) -> Blocks:
+    """Segments before the first scan; resources may go on in a second APP13. inner  it is in a block of another."""
     blocks, resources = Blocks(), b""
     with suppress(DamagedError):  # what stands before the damage counts
         for place in walk(source):
@@ -66,7 +66,7 @@ def _from_jpeg(source: Source) -> Blocks:
                 continue
             payload = _bytes(place.payload)
             if payload.startswith(EXIF):
-                blocks.add(_from_tiff(place.payload.part(len(EXIF), place.payload.length)))
+                blocks.add(_from_tiff(place.payload.part(len(EXIF), place.payload.length), inner))
             elif payload.startswith(XMP):
                 blocks.add(Blocks(xmp=payload[len(XMP) :]))
             elif payload.startswith(PHOTOSHOP) and len(resources) < _MOST:
@@ -81,8 +81,8 @@ def _bytes(source: Source) -> bytes:
     return source.read(0, min(source.length, _MOST))
 
 
-def _from_tiff(source: Source) -> Blocks:
-    """The first directory only, in the order of its entries."""
+def _from_tiff(source: Source, inner: bool = False) -> Blocks:
+    """The first directory only, in the order of its entries; of a block that is `inner` no further JPEG."""
     blocks = Blocks()
     for tag, found in first_directory(source).fields.items():
         block = found.part()
@@ -95,8 +95,8 @@ def _from_tiff(source: Source) -> Blocks:
         elif tag == _RESOURCES_TAG:
             resources = _from_resources(_bytes(block))
             blocks.iim, blocks.iim_newer = resources.iim or blocks.iim, resources.iim_newer
-        elif tag == CAMERA_JPEG and block.read(0, 2) == b"\xff\xd8":
-            blocks.add(_from_jpeg(block))
+        elif tag == CAMERA_JPEG and not inner and block.read(0, 2) == b"\xff\xd8":
+            blocks.add(_from_jpeg(block, True))
     return blocks
 
 

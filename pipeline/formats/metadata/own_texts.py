@@ -11,6 +11,7 @@ from __future__ import annotations
 import struct
 import zlib
 from contextlib import suppress
+from itertools import islice
 from pathlib import Path
 
 import tifffile
@@ -36,6 +37,14 @@ _PACKETS = ((b"<x:xmpmeta", b"</x:xmpmeta>"), (b"<rdf:RDF", b"</rdf:RDF>"))
 def own_texts(path: Path) -> Found:
     """The texts of a picture or raw file, and what is there but cannot be read. Raises OSError of the file."""
     found = Found()
+    try:
+        _search(path, found)
+    except RecursionError:  # a picture in a picture in a picture
+        found.unreadable.append("metadata")
+    return found
+
+
+def _search(path: Path, found: Found) -> None:
     with path.open("rb") as file:
         whole = Source.whole(file)
         head = whole.read(0, 16)
@@ -57,17 +66,16 @@ def own_texts(path: Path) -> Found:
                 _jpeg(jpeg, found)
         else:
             _unknown(whole, found)
-    return found
 
 
 def _read(source: Source, what: str, found: Found) -> bytes:
     if source.wanted > MOST or source.length < source.wanted:
         found.unreadable.append(what)
-    return source.read(0, min(source.length, MOST))
+    return found.take(what, source.read(0, min(source.length, MOST)))
 
 
 def _jpeg(source: Source, found: Found) -> None:
-    resources, extensions = b"", dict[bytes, dict[int, bytes]]()
+    resources, extensions = list[bytes](), dict[bytes, dict[int, bytes]]()
     lengths: dict[bytes, int] = {}
     try:
         for place in walk(source):
@@ -88,13 +96,13 @@ def _jpeg(source: Source, found: Found) -> None:
                     lengths[which], offset = struct.unpack_from(">II", rest)
                     extensions.setdefault(which, {})[offset] = rest[8:]
                 elif data.startswith(PHOTOSHOP):
-                    resources += data[len(PHOTOSHOP) :]
+                    resources.append(data[len(PHOTOSHOP) :])
                 elif place.marker == APP13 or len(data) <= MOST:
-                    found.texts += [Text("metadata", text) for text in opaque(data)]
+                    found.texts += [Text("metadata", text) for text in opaque(found.readable("metadata", data))]
     except DamagedError:
         found.unreadable.append("metadata")
     if resources:
-        found.resources(resources)
+        found.resources(b"".join(resources))
     for which, parts in extensions.items():  # XMP specification part 3, 1.1.3.1
         packet = b"".join(parts[offset] for offset in sorted(parts))
         found.xmp(packet)
@@ -139,6 +147,7 @@ def _png_text(name: bytes, data: bytes, found: Found) -> None:
             return
         if not unpacker.eof:
             found.unreadable.append("text")
+        rest = found.take("text", rest)
     found.octets("text", keyword)
     if keyword.startswith(b"Raw profile type "):  # hexadecimal after a name and a length; common practice, no source
         with suppress(ValueError):
@@ -208,13 +217,13 @@ def _mrw(source: Source, found: Found) -> None:
 def _big_tiff(path: Path, found: Found) -> None:
     try:
         with tifffile.TiffFile(path) as file:
-            for page in list(file.pages)[:64]:
+            for page in islice(file.pages, 64):
                 for tag in getattr(page, "tags", ()):
                     if tag.code == 700:
-                        found.xmp(bytes(tag.value))
+                        found.xmp(found.take("XMP", bytes(tag.value)))
                     elif isinstance(tag.value, str | bytes):
                         value = tag.value.encode() if isinstance(tag.value, str) else tag.value
-                        found.octets("TIFF", value[:MOST], tag.code in (271, 272, 305, 315, 33432))
+                        found.octets("TIFF", found.take("TIFF", value[:MOST]), tag.code in (271, 272, 305, 315, 33432))
     except (OSError, ValueError, TypeError, KeyError, IndexError, struct.error, tifffile.TiffFileError):
         found.unreadable.append("TIFF")
 

@@ -11,6 +11,9 @@ from pipeline.formats.source import Source
 from pipeline.formats.tiff_ifd import CAMERA_JPEG, EXIF_POINTER, Field, directory, header
 
 MOST = 16 << 20  # octets of one block; one that is longer counts as not read
+_MOST_IN_ALL = 64 << 20  # octets of all blocks of a file; what is beyond counts as not read
+_MOST_UNKNOWN = 4 << 20  # of these in no known encoding: each octet is read in some thirty
+_MOST_DATASETS = 1 << 13  # of one IIM block; programs write some hundred
 _ASCII, _UTF8, _BYTES = 2, 129, (1, 7)
 _XMP_TAG, _IIM_TAG, _RESOURCES_TAG, _COMMENT, _MAKER_NOTE = 700, 33723, 34377, 0x9286, 0x927C
 _POINTERS = (
@@ -42,9 +45,31 @@ class Found:
     def __init__(self) -> None:
         self.texts: list[Text] = []
         self.unreadable: list[str] = []
+        self._left, self._unknown = _MOST_IN_ALL, _MOST_UNKNOWN
+
+    def take(self, where: str, data: bytes) -> bytes:
+        """`data`, to be searched; nothing once the file has had too much of it, which counts as not read."""
+        self._left -= len(data)
+        if self._left >= 0:
+            return data
+        if where not in self.unreadable:
+            self.unreadable.append(where)
+        return b""
+
+    def readable(self, where: str, data: bytes) -> bytes:
+        """`data`; nothing once the file has had too much in encodings that are not known."""
+        if b"\0" not in data.strip(b"\0") and _is_utf8(data):
+            return data
+        self._unknown -= len(data)
+        if self._unknown >= 0:
+            return data
+        if where not in self.unreadable:
+            self.unreadable.append(where)
+        return b""
 
     def octets(self, where: str, data: bytes, maker: bool = False) -> None:
         """A text in whatever encoding; values that NUL ends stand for themselves, and together as words."""
+        data = self.readable(where, data)
         if data.strip(b"\0 \t\r\n"):
             ended = data.rstrip(b"\0")  # but UTF-16 may end in one that counts
             for text in decodings(data if b"\0" in ended else ended):
@@ -52,7 +77,7 @@ class Found:
 
     def xmp(self, data: bytes, where: str = "XMP") -> None:
         """A packet, or several."""
-        texts, readable = xmp_texts(data, where)
+        texts, readable = xmp_texts(self.readable(where, data), where)
         self.texts += texts
         if not readable:
             self.unreadable.append(where)
@@ -62,8 +87,9 @@ class Found:
         if data[:1] != b"\x1c" and data[3:4] == b"\x1c":  # written as numbers of four octets in the other order
             data = b"".join(data[at : at + 4][::-1] for at in range(0, len(data), 4))
         values: dict[int, list[tuple[str, bool]]] = {}
-        at = 0
-        while at + 5 <= len(data) and data[at] == 0x1C:
+        at, left = 0, _MOST_DATASETS
+        while at + 5 <= len(data) and data[at] == 0x1C and left:
+            left -= 1
             record, number, size = struct.unpack_from(">BBH", data, at + 1)
             at += 5
             if size & 0x8000:  # an extended dataset: the length of its length (IIM 4.2, 1.5)
@@ -138,7 +164,7 @@ class Found:
         if kind not in (_ASCII, _UTF8) and not known and (kind not in _BYTES or length > _SMALL or tag == _MAKER_NOTE):
             return
         what = {_XMP_TAG: "XMP", _IIM_TAG: "IPTC", _RESOURCES_TAG: "image resources"}.get(tag, "Exif")
-        data = part.read(0, min(part.length, MOST))
+        data = self.take(what, part.read(0, min(part.length, MOST)))
         if len(data) < length and (known or kind in (_ASCII, _UTF8)):
             self.unreadable.append(what)
         if tag == _XMP_TAG:
@@ -164,6 +190,14 @@ class Found:
         if not body.isascii() or b"\0" in body or b"\x1b" in body:
             texts = (*_two_octets(body), *(body.decode(codec, "ignore") for codec in _JAPANESE))
             self.texts += [Text("Exif comment", text) for text in texts]
+
+
+def _is_utf8(data: bytes) -> bool:
+    try:
+        data.decode("utf-8")
+    except UnicodeDecodeError:
+        return False
+    return True
 
 
 def _two_octets(data: bytes) -> Iterator[str]:

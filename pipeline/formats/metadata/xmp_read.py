@@ -17,6 +17,7 @@ _RDF = "{http://www.w3.org/1999/02/22-rdf-syntax-ns#}"
 _LANGUAGE = "{http://www.w3.org/XML/1998/namespace}lang"
 _READ = NAMESPACES | {"tiff": "http://ns.adobe.com/tiff/1.0/"}  # the last is only read, never written
 _PREFIXES = {uri: prefix for prefix, uri in _READ.items()}
+MOST_ELEMENTS = 100_000  # of one packet; each takes half a kilobyte of memory, and real ones have some thousands
 DEEPEST = 40  # elements; structures of the standard need 12 (no source)
 
 
@@ -92,17 +93,20 @@ def _properties(root: Element) -> dict[str, str | Element]:
 
 def parse(data: bytes, encoding: str | None = None) -> Element:
     """The root of a packet; `encoding` wins over what its declaration says. Raises RefusedPacketError."""
-    builder, depth = TreeBuilder(), 0
+    builder, depth, left = TreeBuilder(), 0, MOST_ELEMENTS
 
     def refuse(*_: object) -> None:
         message = "has a document type declaration, which is not read; delete it or the sidecar"
         raise RefusedPacketError(message, parser.CurrentLineNumber)
 
     def start(name: str, attributes: dict[str, str]) -> None:
-        nonlocal depth
+        nonlocal depth, left
         depth += 1
+        left -= 1
         if depth > DEEPEST:
             raise RefusedPacketError(f"is nested deeper than {DEEPEST} elements", parser.CurrentLineNumber)
+        if not left:
+            raise RefusedPacketError(f"has more than {MOST_ELEMENTS:,} elements", parser.CurrentLineNumber)
         builder.start(_qualified(name), {_qualified(key): value for key, value in attributes.items()})
 
     def end(name: str) -> None:
