@@ -15,6 +15,7 @@ import pytest
 import tifffile
 
 from pipeline.errors import FrameError
+from pipeline.formats.metadata.own_texts import own_texts
 from pipeline.formats.pictures import read_picture
 from pipeline.imaging.memory import MEMORY
 from pipeline.imaging.raw.mosaic import open_raw
@@ -112,3 +113,13 @@ def test_scans_are_counted_in_the_picture_alone(tmp_path: Path) -> None:
         else:
             with pytest.raises(FrameError, match="more than 100 scans"):
                 read_picture(path)
+
+
+def test_texts_without_end_are_not_searched_and_count_as_not_read(tmp_path: Path) -> None:
+    """A name is searched in the parent of a run. What is not read holds a frame back where somebody is withheld."""
+    for name, build in hostile.TEXTS.items():
+        (tmp_path / name).write_bytes(build())
+    _, before, after = _read(*sorted(tmp_path.iterdir()))
+    assert after - before < 500
+    for name in hostile.TEXTS:
+        assert own_texts(tmp_path / name).unreadable, name

@@ -5,6 +5,8 @@ from __future__ import annotations
 from tests.mutants_table import mutant
 
 _HEIF = ("formats/test_heif.py",)
+_DECLARED = ("formats/test_declared.py",)
+_TERMINAL = ("cli/test_terminal.py",)
 _TIFF = "formats/tiff_ifd.py"
 _BOXES = "formats/bmff.py"
 _JPEG = "formats/jpeg_segments.py"
@@ -51,9 +53,32 @@ MUTANTS = [
     mutant(_EXIF, "iso >= 65535", "iso > 65535", *_EXIF_TESTS),
     mutant(_EXIF, 'if kind == "picture" and not oriented:', 'if kind == "picture":', *_EXIF_TESTS),
     mutant(_EXIF, "stamp.year < 1980", "stamp.year < 1960", *_EXIF_TESTS),
+    mutant("formats/declared.py", "height=most(_LENGTH) * most(_DEPTH)", "height=most(_LENGTH)", *_DECLARED),
+    mutant("formats/declared.py", "refuse_too_large(tile, 1, 2 * wide)", "pass", *_DECLARED),
+    mutant("formats/declared.py", "if samples > LIMITS.samples:", "if False:", *_DECLARED),
+    mutant("formats/declared.py", "if sum(counts) > LIMITS.overlap * length + LIMITS.piece:", "if False:", *_DECLARED),
+    mutant("formats/declared.py", "if made > expected + LIMITS.piece:", "if False:", *_DECLARED),
+    mutant("formats/declared.py", "if scans > LIMITS.scans:", "if False:", *_DECLARED),
+    mutant("formats/declared.py", "if marker == 0xD9:", "if False:", *_DECLARED),
+    mutant("imaging/memory.py", "if held * pixels + file > MEMORY.decode:", "if False:", *_DECLARED),
+    mutant("imaging/memory.py", "decode: int = 2_500_000_000", "decode: int = 1_500_000_000", *_DECLARED),
     mutant(
-        "formats/pictures.py", "_MOST_PIXELS = 500_000_000", "_MOST_PIXELS = 550_000_000", "formats/test_pictures.py"
+        "imaging/raw/mosaic.py",
+        "refuse_too_large(raw.sizes.raw_width, raw.sizes.raw_height, MEMORY.raw)",
+        "pass",
+        *_DECLARED,
     ),
+    # the terminal
+    mutant("cli/console.py", "out_console.print(clean(text)", "out_console.print(text", *_TERMINAL),
+    mutant("cli/console.py", "err_console.print(clean(text)", "err_console.print(text", *_TERMINAL),
+    mutant("cli/console.py", "error.message = clean(error.message)", "error.message = error.message", *_TERMINAL),
+    mutant("cli/console.py", '_ACTING = ("Cc", "Cf", "Cs", "Zl", "Zp")', '_ACTING = ("Cc",)', *_TERMINAL),
+    mutant("cli/console.py", "if len(text) > _LONGEST:", "if False:", *_TERMINAL),
+    mutant("cli/console.py", "if len(texts) > most:", "if False:", *_TERMINAL),
+    mutant("cli/console.py", "os.dup2(null, number)", "pass", *_TERMINAL),
+    mutant("cli/inspect.py", "escape(clean(cell))", "escape(cell)", *_TERMINAL),
+    mutant("formats/metadata/search_blocks.py", "if self._left >= 0:", "if True:", *_DECLARED),
+    mutant("formats/metadata/search_blocks.py", "if self._unknown >= 0:", "if True:", *_DECLARED),
     mutant("formats/pictures.py", 'index.startswith("R03")', 'index.startswith("R98")', "formats/test_pictures.py"),
     # texts in files
     mutant(_IIM, "120: 2000", "120: 2001", "formats/metadata/test_standard.py"),
@@ -144,13 +169,13 @@ MUTANTS = [
     # HEIC, and what is no photograph
     mutant("formats/exif.py", "exif = replace(exif, orientation=1)", "pass", *_HEIF),
     mutant("formats/heif.py", "rows[:, : width * len(letters)]", "rows[:, -width * len(letters) :]", *_HEIF),
-    mutant("formats/heif.py", 'values = values >> (16 - said["bits"])', "pass", *_HEIF),
+    mutant("formats/heif.py", 'values >>= 16 - said["bits"]', "pass", *_HEIF),
     mutant("formats/heif.py", "if not profile and (hdr", "if False and (hdr", *_HEIF),
-    mutant("formats/heif.py", "if done.returncode != 0 or not line:", "if False:", *_HEIF),
+    mutant("formats/heif.py", 'refuse_too_large(said["size"][0], said["size"][1], HELD)', "pass", *_HEIF),
     mutant(
         "formats/pictures.py",
-        "return _by_matrix(encoded.matrix, values)",
-        "return _by_srgb(values)",
+        "return _matrix_of(encoded, encoded.matrix)",
+        "return _srgb_of(encoded)",
         *_HEIF,
     ),
     mutant("shoot/kinds.py", "(path.parent, folded(path.stem)) in stems", "False", "shoot/test_kinds.py"),

@@ -61,8 +61,8 @@ MUTANTS = [
     mutant(_BLOCKS, "at += 4 + size + size % 2", "at += 4 + size", "formats/metadata/test_carried.py"),
     mutant(
         "formats/pictures.py",
-        "np.float32(2**bits - 1)",
-        "np.float32(2**bits)",
+        "np.asarray(values.astype(np.float32) / np.float32(2**bits - 1))",
+        "np.asarray(values.astype(np.float32) / np.float32(2**bits))",
         "formats/test_pictures.py",
         "imaging/test_colour.py",
     ),

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 import rawpy
 
+from pipeline.errors import COPY_AGAIN, FrameError
 from pipeline.imaging.orientation import Orientation
 from pipeline.types import F32, F64
 
@@ -34,20 +35,25 @@ def by_libraw(raw: Any, orientation: Orientation, size: tuple[int, int], balance
     """LibRaw's demosaic (half: of cells) of an open raw, averaged by area to `size`, the upright (height, width).
 
     balance (3,) to demosaic in. The result is upright camera colour (H, W, 3), unbalanced, black subtracted, 1.0 =
-    saturation.
+    saturation. Raises FrameError where LibRaw cannot, and for a raw of a single colour.
     """
     # The demosaic compares channels, so it gets them balanced; without a clip, and undone afterwards.
-    rgb = raw.postprocess(
-        half_size=half,
-        user_flip=0,
-        user_wb=[*balance.tolist(), float(balance[1])],
-        output_color=rawpy.ColorSpace.raw,
-        output_bps=16,
-        gamma=(1, 1),
-        no_auto_bright=True,
-        adjust_maximum_thr=0.0,
-        highlight_mode=rawpy.HighlightMode.Ignore,
-    )
+    try:
+        rgb = raw.postprocess(
+            half_size=half,
+            user_flip=0,
+            user_wb=[*balance.tolist(), float(balance[1])],
+            output_color=rawpy.ColorSpace.raw,
+            output_bps=16,
+            gamma=(1, 1),
+            no_auto_bright=True,
+            adjust_maximum_thr=0.0,
+            highlight_mode=rawpy.HighlightMode.Ignore,
+        )
+    except rawpy.LibRawError as error:
+        raise FrameError(f"the raw data is damaged ({error}); {COPY_AGAIN}") from error
+    if rgb.ndim != 3 or rgb.shape[2] < len(balance):
+        raise FrameError("a raw of a single colour, as black-and-white cameras write it, cannot be read; use its JPEG")
     pixels: F32 = orientation.to_upright(rgb[..., :3]).astype(np.float32)
     pixels *= (balance.max() / balance / 65535.0).astype(np.float32)
     if pixels.shape[:2] != size:
