@@ -1,0 +1,209 @@
+"""One command of evencourt in a process of its own, watched: `python -m tests.scale.child ANSWER MODE COMMAND...`.
+
+Writes to ANSWER, as JSON, the parent's peak memory, the processor's time of each phase, and what was said of the time
+left. MODE is "whole" for the command as it is, or "parent", in which the work of the worker processes is done only for
+the first frames and copied for all others: what the parent does and holds is then that of a real night, in a fraction
+of the time.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+import time
+from contextlib import nullcontext
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+DONORS = 32  # frames, and four bursts, whose work is really done
+PAGE = os.sysconf("SC_CLK_TCK")
+
+
+def memory(field: str) -> float:
+    """VmRSS or VmHWM of this process, megabytes (proc(5))."""
+    line = next(one for one in Path("/proc/self/status").read_text().splitlines() if one.startswith(field))
+    return int(line.split()[1]) / 1024
+
+
+def of_children() -> float:
+    """Processor time of living child processes, seconds (proc(5))."""
+    total = 0.0
+    for path in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            rest = path.read_text().rpartition(")")[2].split()
+        except OSError:  # it has ended
+            continue
+        if int(rest[1]) == os.getpid():
+            total += (int(rest[11]) + int(rest[12])) / PAGE
+    return total
+
+
+def processor() -> float:
+    """Processor time of this process, of its children that have ended, and of those that live."""
+    spent = os.times()
+    return spent.user + spent.system + spent.children_user + spent.children_system + of_children()
+
+
+def copy_work() -> None:
+    """Put copies in the place of what worker processes do, after the first frames."""
+    import hashlib
+
+    from pipeline.engine import burst_light, measure, render, run
+    from pipeline.engine.earlier import Rendered, announce
+    from pipeline.engine.pacing import trial
+    from pipeline.formats.jpeg_segments import scan_digest
+    from pipeline.formats.metadata.embed import embed_jpeg
+    from pipeline.store.files import write_atomic
+    from pipeline.store.store import Store
+    from pipeline.workers import executors
+
+    executors.WorkChoice.open = lambda self: nullcontext(1)  # type: ignore[method-assign,assignment,return-value]
+    trial.RULES = replace(trial.RULES, worth=1 << 40)
+    measured: list[bytes] = []
+    really_measure = measure._measure_one
+
+    def measure_one(task: Any) -> Any:
+        store = Store(task.out)
+        if task.references or len(measured) < DONORS:
+            done = really_measure(task)
+            if not task.references:
+                measured.append(store.get("measured", task.key) or b"")
+            return done
+        data = measured[int(task.digest, 16) % DONORS]
+        store.put("measured", task.key, data)
+        return measure._summary(task.frame, task.digest, task.key, data)
+
+    measure._measure_one = measure_one
+    lights: dict[int, list[bytes]] = {}
+    really_find = burst_light._find_scene
+
+    def find_scene(task: Any) -> None:
+        store, kept = Store(task.out), lights.setdefault(len(task.frames), [])
+        if len(kept) < DONORS // 8:
+            really_find(task)
+            kept.append(store.get("burst_light", task.key) or b"")
+        else:
+            store.put("burst_light", task.key, kept[int(task.key, 16) % len(kept)])
+
+    burst_light._find_scene = find_scene
+    pictures: list[tuple[Rendered, bytes, bytes, bytes]] = []
+    really_render = render.render
+
+    def rendered(job: Any) -> Any:
+        store = Store(job.out)
+        if len(pictures) < DONORS:
+            made = really_render(job)
+            one = made[0]
+            before = store.get("thumbs", f"{job.thumbs}.before.jpg") or b""
+            data = (job.out / one.relative).read_bytes()
+            pictures.append((one, data, before, store.get("thumbs", one.thumb) or b""))
+            return made
+        done = []
+        for output in job.outputs:
+            donor, data, before, after = pictures[int(output.key, 16) % DONORS]
+            data, _ = embed_jpeg(data, output.metadata)
+            thumb = f"{job.thumbs}.{output.delivery.name}.jpg"
+            store.put("thumbs", f"{job.thumbs}.before.jpg", before)
+            store.put("thumbs", thumb, after)
+            one = replace(
+                donor, relative=output.relative, key=output.key, sha256=hashlib.sha256(data).hexdigest(),
+                bytes=len(data), scan=scan_digest(data), thumb=thumb,
+            )  # fmt: skip
+            announce(store, one, job.frame.name, output.metadata)
+            write_atomic(job.out / one.relative, data)
+            done.append(one)
+        return done
+
+    run.render = rendered
+
+
+def watch(answer: dict[str, Any]) -> None:
+    """Let the phases of a run count the processor's time, and keep what was said of the time left."""
+    from pipeline.cli import run as command
+    from pipeline.engine import run as engine
+    from pipeline.engine.pacing import phases
+    from pipeline.engine.pacing.pace import Pace
+    from pipeline.store.store import Store
+
+    phases.now = processor
+    begin, shown = phases.Phases.begin, answer.setdefault("memory", {})
+
+    def began(self: Any, phase: str) -> None:
+        begin(self, phase)
+        answer["phases"] = dict(self.seconds)
+        shown[phase or "end"] = round(memory("VmRSS"), 1)
+
+    phases.Phases.begin = began  # type: ignore[method-assign]
+    digested = Store.frame_digest
+
+    def digest(self: Any, frame: Any) -> str:
+        since = time.process_time()
+        try:
+            return digested(self, frame)
+        finally:
+            answer["digest"] = answer.get("digest", 0.0) + time.process_time() - since
+
+    Store.frame_digest = digest  # type: ignore[method-assign]
+    read = engine.read_shoot
+
+    def scanned(*given: Any, **named: Any) -> Any:
+        since = time.process_time()
+        shoot = read(*given, **named)
+        answer["scan"] = answer.get("scan", 0.0) + time.process_time() - since
+        shown["scan"] = round(memory("VmRSS"), 1)
+        return shoot
+
+    engine.read_shoot = scanned
+    said = answer.setdefault("said", [])
+
+    class Watched(Pace):
+        """Runs by the processor's time, and notes at each tenth of a phase how long it said that the run takes."""
+
+        def __init__(self, deadline: Any = None, now: Any = processor, say: Any = print) -> None:
+            super().__init__(deadline, processor, say)
+            self.noted: set[tuple[str, int]] = set()
+
+        def advance(self, work: float = 1.0) -> None:
+            """As Pace.advance."""
+            super().advance(work)
+            tenth = int(10 * self.done / self._total) if self._total else 0
+            if self._total and (self._phase, tenth) not in self.noted and tenth < 10:
+                self.noted.add((self._phase, tenth))
+                said.append([self._phase, tenth, processor(), self.left_of_phase(), self.left()])
+
+        def begin(self, phase: str, total: float = 0.0) -> None:
+            """As Pace.begin."""
+            super().begin(phase, total)
+            said.append([phase, -1, processor(), None, None])
+
+    command.Pace = Watched  # type: ignore[misc]
+
+
+def main() -> int:
+    """Run the command; its exit status."""
+    target, mode, *words = sys.argv[1:]
+    answer: dict[str, Any] = {}
+    from pipeline.cli.app import main as evencourt
+
+    if words[0] == "run":
+        watch(answer)
+    if mode == "parent":
+        copy_work()
+    sys.argv = ["evencourt", *words]
+    since, status = time.perf_counter(), 0
+    try:
+        evencourt()
+    except SystemExit as stop:
+        status = int(stop.code or 0)
+    answer |= {
+        "seconds": time.perf_counter() - since, "processor": processor(), "peak": memory("VmHWM"),
+        "status": status, "ended": processor(),
+    }  # fmt: skip
+    Path(target).write_text(json.dumps(answer))
+    return status
+
+
+if __name__ == "__main__":
+    sys.exit(main())
