@@ -81,7 +81,11 @@ class Outputs:
             self._rewrite(entry, path, rewrapped, text)
         else:
             self.reused += 1
-            self._put(replace(entry, mtime=path.stat().st_mtime_ns))
+            after = replace(entry, mtime=path.stat().st_mtime_ns)
+            if after == entry:
+                self.files[entry.relative] = entry
+            else:
+                self._put(after)
         return True
 
     def settle(self, planner: Planner, texts: Mapping[str, Metadata | None], frames: Collection[str]) -> None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from pipeline.engine.render import Job
 from pipeline.engine.solve import Plan
 from pipeline.errors import in_short, trace
 from pipeline.recipe.recipe import Recipe, flatten_yaml
+from pipeline.report.kept_frames import KeptFrames
 from pipeline.report.record import Counts, FileRecord, FrameRecord, RunRecord, Status
 from pipeline.shoot.facts import without_rows
 from pipeline.shoot.pairs import kind_of_twin
@@ -60,35 +62,35 @@ def build(
     plan: Plan,
     planned: Planned,
     made: Made,
+    finish: Callable[[MeasuredFrame, FrameRecord], None] = lambda one, entry: None,
 ) -> RunRecord:
     """The record of a run.
 
     recipe  without withheld names, see redaction.py; planned  frame -> its job and outputs, see jobs.Planner.plan
+    finish  adds to a frame's record what it does not have yet
     """
     burst = {name: i for i, b in enumerate(shoot.bursts) for name in b.frames}
-    frames: dict[str, FrameRecord] = {}
+    frames = KeptFrames()
+    counts = Counts(rendered=log.rendered, reused=made.reused, captions_rewritten=made.rewritten)
+    statuses: Counter[Status] = Counter()
     for one in measured_frames:
         name = one.frame.name
         entry = _frame(one, recipe, plan, planned.get(name), made.files)
         entry.burst = burst[name]
         entry.status, entry.reason = _status(log, shoot, recipe, plan, planned.get(name), entry, name)
-        frames[name] = entry
-    counts = Counts(
-        consent=sum(shoot.facts.row(n).keep for n, f in frames.items() if f.status == "held"),
-        frames=len(frames),
-        files=sum(len(f.deliveries) for f in frames.values()),
-        rendered=log.rendered,
-        reused=made.reused,
-        captions_rewritten=made.rewritten,
-    )
-    statuses = [f.status for f in frames.values()]
-    counts.delivered, counts.failed, counts.held = (statuses.count(s) for s in ("delivered", "failed", "held"))
-    counts.left_out, counts.undone = statuses.count("left out"), statuses.count("undone")
+        finish(one, entry)
+        frames.put(name, entry)
+        statuses[entry.status] += 1
+        counts.consent += entry.status == "held" and shoot.facts.row(name).keep
+        counts.files += len(entry.deliveries)
+    counts.frames = len(frames)
+    counts.delivered, counts.failed, counts.held = (statuses[s] for s in ("delivered", "failed", "held"))
+    counts.left_out, counts.undone = statuses["left out"], statuses["undone"]
     counts.unmatched_rows = sum(name in log.failed for name, _ in shoot.missing)
     counts.failed += counts.unmatched_rows
     notices = [*_beside_withheld(shoot, frames), *without_rows(shoot.facts), *shoot.notices]
     for name, why in shoot.missing:
-        frames[name] = FrameRecord("", "failed" if name in log.failed else "undone", why)
+        frames.put(name, FrameRecord("", "failed" if name in log.failed else "undone", why))
     return RunRecord(
         evencourt=__version__,
         state="stopped" if log.stopped else "done",
@@ -110,7 +112,7 @@ def build(
 def undone(planned: Planned, record: RunRecord) -> dict[str, int]:
     """Delivery -> how many of its files are still to be made, where any are; not those of frames that failed."""
     missing: dict[str, int] = {}
-    for name, (_, delivered) in planned.items():
+    for name, (_, delivered) in planned.items() if record.counts.undone else ():
         entry = record.frames[name]
         for one in delivered if entry.status == "undone" else ():
             delivery = one.output.delivery.name

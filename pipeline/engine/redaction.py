@@ -12,6 +12,7 @@ from typing import Any
 from pipeline.engine.filenames import holds_withheld
 from pipeline.engine.jobs import Shoot
 from pipeline.recipe.recipe import Bound, Recipe
+from pipeline.report.kept_frames import KeptFrames, adapter
 from pipeline.report.record import RunRecord
 from pipeline.shoot.facts import withheld
 from pipeline.shoot.names import first_named, hints_at, holds_any, name_pattern, replace_name
@@ -61,7 +62,20 @@ class Redaction:
 
     def record(self, record: RunRecord) -> RunRecord:
         """A copy of a run's record without the names."""
-        return RunRecord.from_json(self._value(record.as_json(), message=False))
+        if not (self.names or self.called or self.unmarked):
+            return record
+        kept = KeptFrames()
+        for name, frame in record.frames.items():
+            value = self._value(adapter().dump_python(frame, mode="json"), message=False)
+            kept.put(self.text(name), adapter().validate_python(value))
+        return self.again(record, replace(record, frames=kept))
+
+    def again(self, record: RunRecord, redacted: RunRecord) -> RunRecord:
+        """As `record`, where only what is not of single frames has changed since `redacted` was made of it."""
+        if not (self.names or self.called or self.unmarked):
+            return record
+        head = RunRecord.from_json(self._value(replace(record, frames={}).as_json(), message=False))
+        return replace(head, frames=redacted.frames)
 
     def recipe(self, recipe: Recipe) -> Recipe:
         """A copy of the recipe without the names, in its parameters and keywords."""

@@ -13,7 +13,7 @@ from pipeline.engine.decide import Decided, Progress, decide, matches, measure_s
 from pipeline.engine.earlier import Rendered, keep_names, refuse_other_shoot
 from pipeline.engine.jobs import Planned, Planner, Shoot, read_shoot
 from pipeline.engine.kept.manifest import write_manifest
-from pipeline.engine.measure import octets, raise_if_full, read_measured, reason
+from pipeline.engine.measure import MeasuredFrame, octets, raise_if_full, read_measured, reason
 from pipeline.engine.outputs import Outputs
 from pipeline.engine.pacing.pace import Pace
 from pipeline.engine.pacing.priority import by_priority
@@ -28,7 +28,7 @@ from pipeline.errors import InputError, RunStoppedError, UndecodableError, in_sh
 from pipeline.people.observe import FrameObservation
 from pipeline.recipe.recipe import Recipe, flatten_yaml
 from pipeline.report.html import REPORT_FILE, write_report
-from pipeline.report.record import ObservationRecord, RunRecord, SentRecord, read_record, write_record
+from pipeline.report.record import FrameRecord, ObservationRecord, RunRecord, SentRecord, read_record, write_record
 from pipeline.shoot.read_facts import FRAMES_FILE
 from pipeline.steps import crop
 from pipeline.store.cache import NO_CACHE, Cache
@@ -111,18 +111,19 @@ class _Run:
         redaction = Redaction(self.shoot)
         redacted_recipe = redaction.recipe(self.recipe)
         made = Made(self.outputs.files, self.outputs.reused, self.outputs.rewritten)
-        record = build(log, self.shoot, redacted_recipe, measured_frames, plan, planned, made)
-        if log.short:
-            log.stopped = record.stopped = _short(log.short, record)
-        self.store.keep_recipe(flatten_yaml(self.recipe))
-        for one in measured_frames:
+
+        def finish(one: MeasuredFrame, entry: FrameRecord) -> None:
             if one.error:
-                continue
-            entry = record.frames[one.frame.name]
+                return
             with self._costs("the report's small pictures"):
                 entry.observations = _observations(read_measured(self.store, one.key, crop.STEP))
                 if entry.before is None and not by_hand:  # a stop has no time for that
                     entry.before = thumb_of_proxy(self.store, one.key)
+
+        record = build(log, self.shoot, redacted_recipe, measured_frames, plan, planned, made, finish)
+        if log.short:
+            log.stopped = record.stopped = _short(log.short, record)
+        self.store.keep_recipe(flatten_yaml(self.recipe))
         record.failed_steps |= log.failed_steps
         there = partial(self.store.stop_if_lost, shoot=False)
         there()
@@ -131,7 +132,8 @@ class _Run:
             redacted = redaction.record(record)
             write_record(out, redacted)
             return Outcome(record, write_report(out, redacted), log.failed)
-        write_record(out, redaction.record(record))  # the files are on record even if a push is stopped by hand
+        redacted = redaction.record(record)
+        write_record(out, redacted)  # the files are on record even if a push is stopped by hand
         self._begin("deliver")
         missing = undone(planned, record)
         sent: Mapping[str, Delivered] = {}
@@ -148,7 +150,7 @@ class _Run:
             left = left_notice(self.store)
             record.notices += [left] if left else []
         record.failed_steps |= log.failed_steps
-        redacted = redaction.record(record)
+        redacted = redaction.again(record, redacted)
         there()
         write_record(out, redacted)
         if not left:
@@ -159,7 +161,7 @@ class _Run:
             write_report(out, redacted)
         if log.failed_steps.keys() - record.failed_steps.keys():
             record.failed_steps |= log.failed_steps
-            write_record(out, redaction.record(record))
+            write_record(out, redaction.again(record, redacted))
         with self._costs("the list for verify"):
             delivered = {relative: entry.sha256 for relative, entry in self.outputs.files.items()}
             delivered |= {name: one.sha256 for entry in record.sent.values() for name, one in entry.files.items()}

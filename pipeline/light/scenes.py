@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from pipeline.imaging.orientation import Orientation
 from pipeline.light import palette
 from pipeline.light.flicker import agree, views
+from pipeline.light.folded import Folded
 from pipeline.light.gain_map import GainMap
 from pipeline.light.neutral import Candidate, candidates
 from pipeline.light.row_wave import ACROSS, DEGREE
@@ -75,8 +76,8 @@ class Scene:
     steady: tuple[float, ...]
     pan: tuple[float, ...]
     chroma_gradient: F64
-    chroma_histogram: NDArray[np.float16]
-    tones: NDArray[np.float16]
+    chroma_histogram: NDArray[np.float16] | Folded
+    tones: NDArray[np.float16] | Folded
     whites: tuple[Candidate, ...]
     level: F64
     to_working: F64
@@ -88,8 +89,8 @@ class Scene:
             "steady": np.array(self.steady),
             "pan": np.array(self.pan),
             "chroma_gradient": self.chroma_gradient,
-            "chroma_histogram": self.chroma_histogram,
-            "tones": self.tones,
+            "chroma_histogram": np.asarray(self.chroma_histogram),
+            "tones": np.asarray(self.tones),
             "whites": np.array([[*c.chroma, c.score] for c in self.whites]).reshape(-1, 3),
             "level": self.level,
             "to_working": self.to_working,
@@ -107,8 +108,8 @@ class Scene:
             tuple(take(arrays, "steady", np.float64, (count,), -LARGEST, LARGEST).tolist()),
             tuple(take(arrays, "pan", np.float64, (count,), -LARGEST, LARGEST).tolist()),
             take(arrays, "chroma_gradient", np.float64, (2, 2), -_STOPS, _STOPS),
-            histogram,
-            take(arrays, "tones", np.float16, palette.SIZE, -LARGEST, LARGEST, may_be_nan=True),
+            Folded(histogram),
+            Folded(take(arrays, "tones", np.float16, palette.SIZE, -LARGEST, LARGEST, may_be_nan=True)),
             tuple(
                 Candidate(w[:2], float(w[2])) for w in take(arrays, "whites", np.float64, (None, 3), -LARGEST, LARGEST)
             ),

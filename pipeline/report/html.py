@@ -5,15 +5,20 @@ from __future__ import annotations
 import base64
 from pathlib import Path
 
-from pipeline.report.record import FrameRecord, RunRecord
-from pipeline.store.files import write_atomic
+from pipeline.report.record import RunRecord
+from pipeline.store.files import whole_file
 from pipeline.store.places import is_plain
 from pipeline.store.store import Store
 from pipeline.textfile.html import link, page_environment
 from pipeline.textfile.messages import counted
 
 REPORT_FILE = "report.html"  # in OUT
-PHASES = ("measure", "solve", "render")
+PHASES = (
+    "trial", "measure", "burst light", "solve", "plan", "render", "settle", "record", "deliver", "report",
+)  # fmt: skip
+# Octets of pictures in the page: about 2,000 frames with one before and one after. Chosen by us, no source: a page of
+# 100 MB still opens in a browser on a machine with 4 GB, one of 1 GB does not.
+_MOST_PICTURES = 100_000_000
 
 
 def write_report(out: Path, record: RunRecord) -> Path:
@@ -40,19 +45,52 @@ def write_report(out: Path, record: RunRecord) -> Path:
         "duration": _duration,
         "moment": _moment,
     }
-    groups = {word.split()[0]: _with_status(record, word) for word in ("failed", "held", "left out", "undone")}
-    groups["unmatched"] = list(record.unmatched().items())
-    page = environment.get_template("page.html").render(record=record, picture=picture, phases=PHASES, **groups)
+    groups, pictured = _grouped(record, store)
+    page = environment.get_template("page.html").generate(
+        record=record, picture=picture, pictured=pictured, phases=PHASES, **groups
+    )
     path = out / REPORT_FILE
-    write_atomic(path, page.encode("utf-8"))
+    with whole_file(path) as file:
+        for some in page:
+            file.write(some.encode("utf-8"))
     return path
 
 
 _FRACTION_BELOW = 0.3  # s; shorter exposures are shown as a fraction (common practice, no source)
 
 
-def _with_status(record: RunRecord, status: str) -> list[tuple[str, FrameRecord]]:
-    return [(name, frame) for name, frame in record.of_shoot().items() if frame.status == status]
+def _grouped(record: RunRecord, store: Store) -> tuple[dict[str, list[tuple[str, str, str]]], set[str]]:
+    """({status: (name, path, reason) of each frame that is not delivered}, the frames that are shown with pictures).
+
+    Where a browser could not hold all pictures, the best frame of each burst has them first, then the second.
+    """
+    groups: dict[str, list[tuple[str, str, str]]] = {
+        name: [] for name in ("failed", "held", "left", "undone", "unmatched")
+    }
+    wanted: list[tuple[int, int, str]] = []
+    for at, (name, frame) in enumerate(record.frames.items()):
+        group = frame.status.split()[0] if frame.relative else "unmatched" if frame.status == "failed" else ""
+        if group in groups:
+            groups[group].append((name, frame.relative, frame.reason))
+        wanted.append((frame.rank.place if frame.rank else 1, at, name))
+    left, pictured = _MOST_PICTURES, set()
+    for _, _, name in sorted(wanted):
+        frame = record.frames[name]
+        left -= sum(_octets(store, one) for one in (frame.before, *(d.thumb for d in frame.deliveries.values())))
+        if left < 0:
+            break
+        pictured.add(name)
+    return groups, pictured
+
+
+def _octets(store: Store, thumb: str | None) -> int:
+    """What a small picture takes in the page: four characters for three octets (RFC 4648)."""
+    if not thumb or not is_plain(thumb):
+        return 0
+    try:
+        return (store.work / "thumbs" / thumb).stat().st_size * 4 // 3
+    except OSError:
+        return 0
 
 
 def _shutter(seconds: float | None) -> str:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from typing import Any, Literal
@@ -12,7 +13,7 @@ from pydantic import JsonValue, TypeAdapter
 
 from pipeline.errors import InputError
 from pipeline.people.ranking import Ranked
-from pipeline.store.files import write_atomic
+from pipeline.store.files import whole_file
 from pipeline.store.places import read_file
 from pipeline.store.records import from_json
 from pipeline.types import JsonObject
@@ -164,7 +165,7 @@ class RunRecord:
     models: str
     counts: Counts
     bursts: list[list[str]]
-    frames: dict[str, FrameRecord]
+    frames: Mapping[str, FrameRecord]
     schema: int = SCHEMA
     stopped: str = ""
     seconds: dict[str, float] = field(default_factory=dict)
@@ -174,7 +175,7 @@ class RunRecord:
 
     def as_json(self) -> JsonObject:
         """All of it, as JSON values."""
-        found: JsonObject = _adapter().dump_python(self, mode="json")
+        found: JsonObject = _adapter().dump_python(replace(self, frames=dict(self.frames)), mode="json")
         return found
 
     @staticmethod
@@ -207,8 +208,17 @@ def json_schema() -> dict[str, Any]:
 
 
 def write_record(out: Path, record: RunRecord) -> None:
-    """Write OUT/run.json, whole or not at all. Raises OSError."""
-    write_atomic(out / "run.json", json.dumps(record.as_json(), indent=1, ensure_ascii=False).encode())
+    """Write OUT/run.json, whole or not at all: frame by frame, one to a line. Raises OSError."""
+    head = replace(record, frames={}).as_json()
+    del head["frames"]
+    frames = TypeAdapter(FrameRecord)
+    with whole_file(out / "run.json") as file:
+        file.write(json.dumps(head, indent=1, ensure_ascii=False).removesuffix("\n}").encode())
+        before = b',\n "frames": {\n'
+        for name, frame in record.frames.items():
+            file.write(before + json.dumps(name, ensure_ascii=False).encode() + b": " + frames.dump_json(frame))
+            before = b",\n"
+        file.write(b"}\n}\n" if record.frames else b',\n "frames": {}\n}\n')
 
 
 def read_record(out: Path) -> RunRecord | None:

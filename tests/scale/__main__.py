@@ -1,9 +1,9 @@
 """How the program grows with the night: `python -m tests.scale --frames 100,1000,10000,20000 [--parent]`.
 
-Small generated frames of a made-up handball evening, each with bytes of its own, go through the real command line: a first
-run, a second one that has nothing to do, `status` and `verify`. Printed are the parent's peak memory, processor time of
-each phase a frame and against the smallest size, what run.json, report.html and .work hold a frame, and how well the
-time left was foretold.
+Small generated frames of a made-up handball evening, each with bytes of its own, go through the real command line: a
+first run, a second one that has nothing to do, `status` and `verify`. Printed are the parent's peak memory, processor
+time of each phase a frame and against the smallest size, what run.json, report.html and .work hold a frame, and how
+well the time left was foretold.
 
 --parent  does the work of the worker processes for the first frames only and copies it for the rest: memory and time of
           the parent are the real ones, and 20,000 frames take minutes
@@ -70,7 +70,7 @@ def octets(path: Path) -> int:
 
 
 def foretold(one: dict[str, Any]) -> list[str]:
-    """For each phase: how far what was said of its own and of the whole time left was off, after each tenth, at most."""
+    """By phase: how far what was said of its own and of the whole time left was off, at most, after the first tenth."""
     ends: dict[str, float] = {}
     order = [entry for entry in one["said"] if entry[1] == -1]
     for entry, later in zip(order, [*order[1:], None], strict=True):
@@ -132,10 +132,8 @@ def main() -> None:
                     against = f"{each / base:5.2f} of linear" if base > 1e-5 else ""
                     print(f"  {phase:12} {1000 * each:8.3f} ms a frame {against}  {what['memory'].get(phase, '')}")
             for name in ("status", "verify"):
-                each = one[name]["processor"] / count
-                print(
-                    f" {name}: {one[name]['processor']:.1f} s, {1000 * each:.2f} ms a frame, exit {one[name]['status']}"
-                )
+                spent = one[name]["processor"]
+                print(f" {name}: {spent:.1f} s, {1000 * spent / count:.2f} ms a frame, exit {one[name]['status']}")
             for name, size in one["octets"].items():
                 print(f" {name}: {size / count:,.0f} octets a frame, {size / 1e6:.1f} MB")
             print(" time left, off by at most after the first tenth:", *foretold(one["first"]), sep="\n")
