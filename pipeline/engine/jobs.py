@@ -227,12 +227,12 @@ class Planner:
         texts: dict[str, Metadata | None] = {}
         for one in measured_frames:
             name = one.frame.name
-            if name in planned:
-                texts |= {d.output.relative: d.output.metadata for d in planned[name][1]}
-                continue
             if self.shoot.withheld(name):
                 continue
-            for delivery in self.recipe.deliveries:
+            made = planned[name][1] if name in planned else []
+            texts |= {d.output.relative: d.output.metadata for d in made}
+            there = {d.output.delivery.name for d in made}
+            for delivery in (d for d in self.recipe.deliveries if d.name not in there):
                 # Where the choosing failed, what was chosen before stays; it is in no zip, page or push.
                 unknown = any(label in plan.failed for label, _ in self.recipe.labelled(delivery))
                 if unknown or not plan.left_out(self.recipe, delivery, name):

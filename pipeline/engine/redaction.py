@@ -35,6 +35,7 @@ class Redaction:
         self.names = tuple(p.name for p in self.facts.roster if withheld(self.facts, p))
         self.patterns = [pattern for name in self.names if (pattern := name_pattern(name))]
         self.unmarked = {note.text: note.record for note in shoot.clock_notes}  # without serial numbers
+        self.changed = False  # whether anything was taken out of a record
         self._known: dict[tuple[str, bool], str] = {}
         called: dict[str, str] = {}
         for at, frame in enumerate(shoot.frames, 1):
@@ -66,7 +67,9 @@ class Redaction:
             return record
         kept = KeptFrames()
         for name, frame in record.frames.items():
-            value = self._value(adapter().dump_python(frame, mode="json"), message=False)
+            before = adapter().dump_python(frame, mode="json")
+            value = self._value(before, message=False)
+            self.changed |= value != before or self.text(name) != name
             kept.put(self.text(name), adapter().validate_python(value))
         return self.again(record, replace(record, frames=kept))
 
@@ -74,7 +77,10 @@ class Redaction:
         """As `record`, where only what is not of single frames has changed since `redacted` was made of it."""
         if not (self.names or self.called or self.unmarked):
             return record
-        head = RunRecord.from_json(self._value(replace(record, frames={}).as_json(), message=False))
+        before = replace(record, frames={}).as_json()
+        value = self._value(before, message=False)
+        self.changed |= value != before
+        head = RunRecord.from_json(value)
         return replace(head, frames=redacted.frames)
 
     def recipe(self, recipe: Recipe) -> Recipe:

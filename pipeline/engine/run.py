@@ -13,6 +13,7 @@ from pipeline.engine.decide import Decided, Progress, decide, matches, measure_s
 from pipeline.engine.earlier import Rendered, keep_names, refuse_other_shoot
 from pipeline.engine.jobs import Planned, Planner, Shoot, read_shoot
 from pipeline.engine.kept.manifest import write_manifest
+from pipeline.engine.kept.unchanged import is_worth, keep_unchanged, record_again, unchanged
 from pipeline.engine.measure import MeasuredFrame, octets, raise_if_full, read_measured, reason
 from pipeline.engine.outputs import Outputs
 from pipeline.engine.pacing.pace import Pace
@@ -77,6 +78,10 @@ class _Run:
     def go(self, only: str | None) -> Outcome:
         """Measure, solve, render, record and send. Raises RunStoppedError where OUT or the shoot is lost, OSError."""
         log, out = self.log, self.store.out
+        if worth := is_worth(self.shoot, self.recipe, only):
+            self._begin("compare")
+            if (before := unchanged(self.store, self.shoot, self.recipe)) is not None:
+                return self._nothing_to_do(before)
         again, by_hand = True, False
         while again:
             decided = decide(self.store, self.planner, log, self.workers, self.progress, self.pace)
@@ -166,8 +171,23 @@ class _Run:
             delivered = {relative: entry.sha256 for relative, entry in self.outputs.files.items()}
             delivered |= {name: one.sha256 for entry in record.sent.values() for name, one in entry.files.items()}
             write_manifest(self.store, delivered)
+        told = self.outputs.changed or self.outputs.notices or self.store.damaged
+        if worth and not redaction.changed and _is_clean(record) and not told:
+            keep_unchanged(self.store, self.shoot, self.recipe)
         self.log.phases.begin("")
         return Outcome(record, out / REPORT_FILE, log.failed)
+
+    def _nothing_to_do(self, before: RunRecord) -> Outcome:
+        """What a run did over which nothing has changed since the one `before`."""
+        counts = replace(before.counts, rendered=0, reused=before.counts.files, captions_rewritten=0)
+        sent = {
+            name: replace(one, files={path: replace(file, reused=True) for path, file in one.files.items()})
+            for name, one in before.sent.items()
+        }
+        self.log.phases.begin("")
+        record = replace(before, counts=counts, sent=sent, seconds=self.log.phases.rounded())
+        record_again(self.store, self.shoot, self.recipe, record)
+        return Outcome(record, self.store.out / REPORT_FILE)
 
     def _begin(self, phase: str) -> None:
         self.log.phases.begin(phase)
@@ -286,6 +306,11 @@ def run(
         store.clean_temporaries()
         store.keep_source(shoot.folder, shoot.facts_file)
         return _Run(store, shoot, recipe, workers, progress, pace).go(only)
+
+
+def _is_clean(record: RunRecord) -> bool:
+    counts = record.counts
+    return record.state == "done" and not (counts.failed or counts.undone or record.failed_steps or record.problems())
 
 
 def _short(hour: str, record: RunRecord) -> str:

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import json
 import tempfile
 import weakref
 from array import array
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
 from pydantic import TypeAdapter
 
-from pipeline.report.record import FrameRecord
+from pipeline.report.record import FRAMES_LINE, FrameRecord, RunRecord
 from pipeline.store.files import TEMPORARY
 
 _IN_MEMORY = 4_000_000  # octets, up to which no file is written; about 1,500 frames
@@ -32,7 +34,10 @@ class KeptFrames(Mapping[str, FrameRecord]):
 
     def put(self, name: str, frame: FrameRecord) -> None:
         """Keep a frame's record; each name once. Raises OSError where the disk is full."""
-        data = adapter().dump_json(frame)
+        self.put_json(name, adapter().dump_json(frame))
+
+    def put_json(self, name: str, data: bytes) -> None:
+        """Keep a frame's record that is JSON already. Raises OSError where the disk is full."""
         self._file.seek(self._ends[-1])
         self._file.write(data)
         self._at[name] = len(self._ends) - 1
@@ -61,3 +66,25 @@ class KeptFrames(Mapping[str, FrameRecord]):
 def adapter() -> TypeAdapter[FrameRecord]:
     """Writes and reads one frame's record."""
     return TypeAdapter(FrameRecord)
+
+
+def read_kept(out: Path) -> RunRecord | None:
+    """OUT/run.json as `write_record` wrote it, its frames on disk; None where it is laid out otherwise.
+
+    Raises OSError, ValueError where it holds no record. Each frame is checked when it is read.
+    """
+    head: list[str] = []
+    kept = KeptFrames()
+    with (out / "run.json").open(encoding="utf-8") as file:
+        for line in file:
+            if line == FRAMES_LINE:
+                break
+            head.append(line)
+        else:
+            return None
+        for line in file:
+            if line == " }\n":
+                return replace(RunRecord.from_json(json.loads("".join(head).rstrip().rstrip(",") + "}")), frames=kept)
+            name, end = json.JSONDecoder().raw_decode(line)
+            kept.put_json(name, line[end + 2 :].rstrip(",\n").encode())
+    return None

@@ -22,6 +22,8 @@ SCHEMA = 2  # raised when the form of run.json changes
 _LARGEST = 1 << 30  # octets of run.json; 20,000 frames take a tenth of it
 SCHEMA_FILE = Path(__file__).with_name("run.schema.json")
 
+FRAMES_LINE = ' "frames": {\n'  # of run.json, after which each line is a frame, to the line with its closing brace
+
 Status = Literal["delivered", "failed", "held", "left out", "undone"]
 State = Literal["done", "stopped"]
 
@@ -214,11 +216,11 @@ def write_record(out: Path, record: RunRecord) -> None:
     frames = TypeAdapter(FrameRecord)
     with whole_file(out / "run.json") as file:
         file.write(json.dumps(head, indent=1, ensure_ascii=False).removesuffix("\n}").encode())
-        before = b',\n "frames": {\n'
+        before = ",\n" + FRAMES_LINE
         for name, frame in record.frames.items():
-            file.write(before + json.dumps(name, ensure_ascii=False).encode() + b": " + frames.dump_json(frame))
-            before = b",\n"
-        file.write(b"}\n}\n" if record.frames else b',\n "frames": {}\n}\n')
+            file.write((before + json.dumps(name, ensure_ascii=False) + ": ").encode() + frames.dump_json(frame))
+            before = ",\n"
+        file.write(b"\n }\n}\n" if record.frames else b',\n "frames": {}\n}\n')
 
 
 def read_record(out: Path) -> RunRecord | None:
