@@ -84,7 +84,8 @@ def read_kept(out: Path) -> RunRecord | None:
             return None
         for line in file:
             if line == " }\n":
-                return replace(RunRecord.from_json(json.loads("".join(head).rstrip().rstrip(",") + "}")), frames=kept)
+                told = json.loads("".join(head).rstrip().rstrip(",") + "}")
+                return replace(RunRecord.from_json({**told, "frames": {}}), frames=kept)
             name, end = json.JSONDecoder().raw_decode(line)
             kept.put_json(name, line[end + 2 :].rstrip(",\n").encode())
     return None
