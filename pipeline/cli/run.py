@@ -26,6 +26,7 @@ from pipeline.recipe.recipe import Recipe, flatten_yaml
 from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.store import Store
 from pipeline.textfile.messages import counted, shown
+from pipeline.workers.cluster import Submitted
 from pipeline.workers.executors import WorkChoice, Workers
 
 # Rendering a frame against measuring it: the same read and demosaic, then the steps on more pixels. About six on the
@@ -59,6 +60,9 @@ def run_shoot(
     deadline = hour_of(finish_by, datetime.now().astimezone()) if finish_by is not None else None
     with work.open() as workers:
         read = engine.read_shoot(shoot, facts, models, out)
+        if isinstance(workers, Submitted):
+            above = next(folder for folder in (out, *out.absolute().parents) if folder.exists())
+            workers.refuse_unlike([read.frames[0].path.absolute(), above.absolute()])
         loaded = read_recipe(recipe)
         read = with_models(read, models, offline)
         with open_cache(cache, shoot) as kept:

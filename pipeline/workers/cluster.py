@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import importlib
+import os
+import socket
 import time
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, InvalidStateError, wait
 from contextlib import contextmanager, suppress
+from functools import partial
+from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
-from pipeline.errors import FrameError, InputError, RunStoppedError
+from pipeline.errors import FrameError, InputError, RunStoppedError, in_short
+from pipeline.store.keys import environment, program
 from pipeline.textfile.messages import install
 from pipeline.workers.limits import TimeLimit
 
@@ -20,6 +25,7 @@ R = TypeVar("R")
 _TIMEOUT = 10  # s, within which a scheduler must answer
 _GONE = 60.0  # s without a scheduler, after which the run ends (chosen by us, no source)
 _TICK = 1.0  # s between looks at the clock
+_MOST = 10  # workers that are named in one message
 _DEPTH = 2  # items for each thread of the workers: one in work and one waiting
 _DIED = (
     "its worker process died, and died again when it was tried once more: the file is damaged or memory ran out; "
@@ -42,12 +48,36 @@ class Prepared:
     """`function` with its setup, for workers that this program does not start. The setup must be cheap."""
 
     def __init__(self, function: Callable[[Any], Any], setup: Callable[[], None]) -> None:
-        self.function, self.setup = function, setup
+        self.function, self.setup, self.of = function, setup, versions()
 
     def __call__(self, item: Any) -> Any:
-        """What the function gives."""
+        """What the function gives. Raises FrameError where this worker has other versions, so other bytes."""
+        if why := unlike(self.of, versions()):  # it may have come after the run began
+            raise FrameError(
+                f"worker on {socket.gethostname()}: {why}; stop that worker, and run the same command again"
+            )
         self.setup()
         return self.function(item)
+
+
+def versions() -> dict[str, str]:
+    """All versions that bytes depend on, in this process."""
+    return {**environment(), "program": program()}
+
+
+def unlike(here: Mapping[str, str], there: Mapping[str, str]) -> str:
+    """How the versions of a worker differ from those of the run; "" where they do not."""
+    other = [name for name in {**here, **there} if here.get(name) != there.get(name)]
+    if not other:
+        return ""
+    named = [name for name in other if name != "program"]
+    shown = [f"{name} {there.get(name, 'absent')}, not {here.get(name, 'absent')}" for name in named]
+    return "has " + ("; ".join(shown) or "another version of evencourt") + ", so its pictures would be other ones"
+
+
+def _about(paths: Sequence[str]) -> tuple[dict[str, str], list[str]]:
+    """Of the worker on which this runs: its versions, and which of the paths it cannot see."""
+    return versions(), [path for path in paths if not os.path.exists(path)]  # noqa: PTH110
 
 
 class Submitted:
@@ -66,6 +96,9 @@ class Submitted:
         alive  whether it still answers; place  its address, for messages"""
         self._executor, self._threads, self._setup = executor, threads, setup
         self._frame_limit, self._alive, self._place = frame_limit, alive, place
+
+    def refuse_unlike(self, paths: Sequence[Path]) -> None:
+        """Raises InputError for workers that would make other bytes, have several threads, or do not see `paths`."""
 
     @property
     def count(self) -> int:
@@ -182,7 +215,7 @@ def cluster(address: str, setup: Callable[[], None], frame_limit: float | None =
     except (OSError, ValueError) as error:
         raise InputError(f"{address}: no dask scheduler answers there ({error}); check the address") from error
     with client:
-        yield Submitted(
+        workers = Submitted(
             _Client(client, distributed.KilledWorker),
             lambda: sum(client.nthreads().values()),
             setup,
@@ -190,3 +223,36 @@ def cluster(address: str, setup: Callable[[], None], frame_limit: float | None =
             lambda: client.status == "running",
             address,
         )
+        workers.refuse_unlike = partial(_refuse_unlike, client, address)  # type: ignore[method-assign]
+        workers.refuse_unlike(())
+        yield workers
+
+
+def _refuse_unlike(client: Any, address: str, paths: Sequence[Path]) -> None:
+    """As Submitted.refuse_unlike. A worker that does not answer in time is asked again with each frame."""
+    threads: dict[str, int] = client.nthreads()
+    if not threads:
+        raise InputError(f"{address}: no worker has joined; start some: dask worker {address} --nthreads 1")
+    problems = [
+        f"worker {name} has {many} threads; start it with --nthreads 1, and more workers in its place"
+        for name, many in threads.items()
+        if many != 1
+    ]
+    asked = {
+        name: client.submit(_about, [str(path) for path in paths], workers=[name], pure=False, priority=1)
+        for name in threads
+    }
+    until = time.monotonic() + _TIMEOUT
+    for name, answer in asked.items():
+        try:
+            there, unseen = answer.result(timeout=max(0.1, until - time.monotonic()))
+        except TimeoutError:
+            continue
+        except Exception as error:  # such as a worker without this program
+            problems.append(f"worker {name} cannot work for evencourt ({in_short(error)}); install it there")
+            continue
+        if why := unlike(versions(), there):
+            problems.append(f"worker {name} {why}; give it the same environment")
+        problems += [f"worker {name} does not see {path}; mount it there under the same path" for path in unseen]
+    if problems:
+        raise InputError("\n".join(f"{address}: {text}" for text in problems[:_MOST]))

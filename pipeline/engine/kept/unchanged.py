@@ -11,17 +11,15 @@ from __future__ import annotations
 import hashlib
 import os
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
 
-import pipeline
 from pipeline.engine.jobs import Shoot
 from pipeline.engine.kept.manifest import NAME as MANIFEST
 from pipeline.engine.kept.manifest import Manifest, read_manifest
 from pipeline.recipe.recipe import Recipe, flatten_yaml
 from pipeline.report.kept_frames import read_kept
 from pipeline.report.record import RunRecord, write_record
-from pipeline.store.keys import digest_json, environment
+from pipeline.store.keys import digest_json, environment, program
 from pipeline.store.places import digest_below
 from pipeline.store.store import ROOT, Store
 
@@ -66,19 +64,7 @@ def inputs_digest(store: Store, shoot: Shoot, recipe: Recipe) -> str:
             about = path.stat()
             read.update(repr((about.st_size, about.st_mtime_ns, about.st_ctime_ns, about.st_ino)).encode())
     of = {"read": read.hexdigest(), "recipe": [recipe.file, flatten_yaml(recipe)], "models": shoot.models.digest}
-    return digest_json({**of, "version": _VERSION, "program": _program(), "on": environment()})
-
-
-@cache
-def _program() -> str:
-    """Digest of this program's own files: another version may decide otherwise, whatever it calls itself."""
-    digest = hashlib.sha256()
-    folder = Path(pipeline.__file__).parent
-    for path in sorted(folder.rglob("*")):
-        if path.is_file() and "__pycache__" not in path.parts:
-            digest.update(path.relative_to(folder).as_posix().encode())
-            digest.update(path.read_bytes())
-    return digest.hexdigest()
+    return digest_json({**of, "version": _VERSION, "program": program(), "on": environment()})
 
 
 def _out_digest(out: Path) -> str:
