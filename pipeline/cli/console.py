@@ -20,7 +20,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextC
 from typer.core import TyperGroup
 
 from pipeline.cli.stop import say_to
-from pipeline.errors import debugging
+from pipeline.errors import RunStoppedError, debugging
 from pipeline.textfile.messages import and_more, counted, duration
 
 Report = Callable[[str, int, int], None]  # phase, done, total
@@ -66,8 +66,17 @@ def _shown(character: str) -> str:
 
 
 def say(text: str) -> None:
-    """Print a result on one line, cleaned. Square brackets in it are no markup."""
-    out_console.print(clean(text), markup=False)
+    """Print a result on one line, cleaned. Square brackets in it are no markup.
+
+    Raises BrokenPipeError where nobody reads on, RunStoppedError where it goes to a file that cannot be written.
+    """
+    try:
+        out_console.print(clean(text), markup=False)
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        why = error.strerror or str(error)
+        raise RunStoppedError(f"what this command prints cannot be written ({why}); its work is not touched") from error
 
 
 def say_lines(text: str) -> None:
@@ -78,7 +87,8 @@ def say_lines(text: str) -> None:
 
 def warn(text: str) -> None:
     """Print to standard error, cleaned, so that it is seen where the output goes into a file."""
-    err_console.print(clean(text), markup=False)
+    with suppress(OSError):  # a log on a full disk, or nobody who reads it: no reason to end a night
+        err_console.print(clean(text), markup=False)
 
 
 def note(text: str) -> None:

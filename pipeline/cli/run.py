@@ -24,6 +24,7 @@ from pipeline.engine.redaction import Redaction
 from pipeline.errors import InputError
 from pipeline.recipe.recipe import Recipe, flatten_yaml
 from pipeline.store.cache import NO_CACHE, Cache
+from pipeline.store.disk import absent_disk
 from pipeline.store.store import Store
 from pipeline.textfile.messages import counted, shown
 from pipeline.workers.cluster import Submitted
@@ -100,6 +101,8 @@ def _run(
 ) -> None:
     started = time.perf_counter()
     some(note, [about.text for about in shoot.clock_notes], "note", " in the report")  # while they can be corrected
+    if not Store(out).work.is_dir() and (place := absent_disk(out)) is not None:
+        note(f"{place}: no disk is connected there, so {out} is written on this computer's own; if that is wrong, stop")
     pace = Pace(deadline, say=note)
     with progress(pace.left) as report:
         outcome = engine.run(recipe, shoot, out, workers=workers, only=only, progress=report, cache=cache, pace=pace)

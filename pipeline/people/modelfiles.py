@@ -19,9 +19,8 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
-import platformdirs
-
 from pipeline.errors import InputError, RunStoppedError
+from pipeline.store.disk import user_cache_folder
 from pipeline.store.files import write_atomic
 from pipeline.store.keys import digest_file
 
@@ -101,9 +100,16 @@ class ModelFiles:
 def folders(option: Path | None = None) -> tuple[Path, ...]:
     """Where files are looked for, in this order: the folder given, the one in EVENCOURT_MODELS, the user's cache."""
     named = os.environ.get(VARIABLE, "")
-    cache = Path(platformdirs.user_cache_dir("evencourt", appauthor=False)) / "models"
-    places = [option, Path(named) if named else None, cache]
-    return tuple(dict.fromkeys(place.expanduser() for place in places if place is not None))
+    cache = user_cache_folder()
+    places = [option, Path(named) if named else None, cache / "models" if cache is not None else None]
+    return tuple(dict.fromkeys(_expanded(place) for place in places if place is not None))
+
+
+def _expanded(place: Path) -> Path:
+    try:
+        return place.expanduser()
+    except RuntimeError:  # nobody's home folder: a folder of that name, then
+        return place
 
 
 def find(option: Path | None = None, models: Sequence[ModelFile] = MODELS) -> ModelFiles:
@@ -111,7 +117,7 @@ def find(option: Path | None = None, models: Sequence[ModelFile] = MODELS) -> Mo
 
     A wrong or unreadable file is passed over with a notice. Raises InputError when the folder given is not there.
     """
-    if option is not None and not option.expanduser().is_dir():
+    if option is not None and not _expanded(option).is_dir():
         raise InputError(f"{option}: there is no such folder of model files")
     found: dict[str, Path] = {}
     notices = []
@@ -173,7 +179,8 @@ def ensure(
         return f"{lacking}, and {'--offline' if never else OFFLINE} says to fetch nothing (see: evencourt models)"
     place = next((folder for folder in folders() if _writable(folder)), None)
     if place is None:
-        return f"{lacking}, and {folders()[-1]} cannot be written; name another folder in {VARIABLE}"
+        where = f"{folders()[-1]} cannot be written" if folders() else "this user has no home folder"
+        return f"{lacking}, and {where}; name another folder in {VARIABLE}"
     mark = place / _MARK
     if last := _lately(mark):
         return f"{lacking}: {last}. With a network, now: evencourt models fetch; {by_hand}"
@@ -246,9 +253,11 @@ def fetch(
     time.monotonic) ends them. A file takes its name only whole and with the right hash; a damaged one of that name is
     replaced then, and not before.
     Raises FetchError where the network, the server or the bytes are at fault, RunStoppedError where the disk is; files
-    that came before that stay.
+    that came before that stay; InputError where there is no folder to fetch into.
     """
-    places = (to.expanduser(),) if to is not None else folders()
+    places = (_expanded(to),) if to is not None else folders()
+    if not places:
+        raise InputError(f"this user has no home folder; name a folder with --to, or in {VARIABLE}")
     written = []
     missing = _missing(places, models)
     for number, model in enumerate(missing, 1):

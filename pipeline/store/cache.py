@@ -14,10 +14,10 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-import platformdirs
 from pydantic import ByteSize, TypeAdapter
 
 from pipeline.errors import InputError
+from pipeline.store.disk import user_cache_folder
 from pipeline.store.files import TEMPORARY, is_leftover, write_atomic
 from pipeline.store.places import open_file
 from pipeline.store.seal import is_sealed, sealed, unsealed
@@ -145,18 +145,24 @@ def user_cache(folder: Path | None = None, *, outside: Path) -> Cache:
     outside  the shoot folder, which is never written. Raises InputError where the cache would lie in it, or
     EVENCOURT_CACHE_SIZE is no size.
     """
-    own = Path(platformdirs.user_cache_path("evencourt", appauthor=False))
+    own = user_cache_folder()
     named = os.environ.get(VARIABLE, "")
     chosen = folder or (Path(named) if named else None)
-    place = (chosen or own / "frames").expanduser()
-    if place.resolve().is_relative_to(outside.resolve()):
+    try:
+        place = (chosen or (own or Path("~")) / "frames").expanduser()
+        inside = place.resolve().is_relative_to(outside.resolve())
+    except (OSError, RuntimeError) as error:  # no home folder; links that lead to themselves
+        cache = Cache(None)
+        cache.notices.append(f"nothing is kept of what is measured ({error}); name a folder with --cache")
+        return cache
+    if inside:
         raise InputError(f"{place}: lies in the shoot folder, which is never written; choose another --cache")
     written = os.environ.get(SIZE_VARIABLE, "")
     try:
         limit = int(TypeAdapter(ByteSize).validate_python(written)) if written else SIZES.limit
     except ValueError:
         raise InputError(f"{SIZE_VARIABLE}={written}: is no size; write one such as 500 MB") from None
-    if chosen is None:
+    if chosen is None and own is not None:
         with suppress(OSError):
             _made_private(own)
     return Cache.open(place, limit)

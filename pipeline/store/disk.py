@@ -13,12 +13,16 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+import platformdirs
+
 fcntl: Any
 try:
     import fcntl
 except ImportError:  # Windows
     fcntl = None
 
+_MOUNTS = Path("/etc/fstab")
+_FOR_DISKS = tuple(map(Path, ("/media", "/run/media", "/mnt", "/Volumes")))
 _READ = os.O_RDONLY | getattr(os, "O_BINARY", 0) | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
 _NEW = os.O_RDWR | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0) | getattr(os, "O_NOFOLLOW", 0)
 # What link() says on a file system without hard links, such as FAT, exFAT and many network disks.
@@ -73,6 +77,14 @@ class Anchor:
                 os.close(opened)
 
 
+def user_cache_folder() -> Path | None:
+    """The user's own folder for what can be made again, None where this user has no home folder."""
+    try:
+        return Path(platformdirs.user_cache_path("evencourt", appauthor=False)).expanduser()
+    except RuntimeError:  # as services and containers run
+        return None
+
+
 def temporary_folder() -> Path:
     """The folder for temporary files: the one that TMPDIR, TEMP or TMP names, else the system's, the first that can be
     written. Never the current folder, which Python tries last and which may be the shoot. Raises OSError.
@@ -116,6 +128,33 @@ def is_held(lock: Path) -> bool:
     finally:
         os.close(opened)  # which lets the lock go
     return False
+
+
+def absent_disk(folder: Path) -> Path | None:
+    """The place of a disk that `folder` lies on and that is not connected, None where none is known.
+
+    Known are those that the system's table names (fstab(5)), and the folders under which desktops connect disks
+    (Filesystem Hierarchy Standard 3.0, 3.11 and 3.12; macOS: /Volumes): what lies there on the system's own disk was
+    probably meant for another.
+    """
+    places = (here := folder.resolve(), *here.parents)
+    mount = next(place for place in places if place.is_mount() or place == place.parent)
+    below = places[: places.index(mount)]
+    named = {line[1] for line in map(str.split, _lines(_MOUNTS)) if len(line) > 1 and not line[0].startswith("#")}
+    for place in below:
+        if str(place) in named:
+            return place
+    for top in _FOR_DISKS:
+        if here.is_relative_to(top) and here != top and not (mount.is_relative_to(top) and mount != top):
+            return below[-1 - len(top.relative_to(mount).parts)] if top.is_relative_to(mount) else below[-1]
+    return None
+
+
+def _lines(file: Path) -> list[str]:
+    try:
+        return file.read_text(encoding="utf-8", errors="replace").splitlines()
+    except OSError:
+        return []
 
 
 def create(path: Path, *, private: bool = False) -> int:

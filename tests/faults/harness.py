@@ -21,7 +21,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import ModuleType
 
-KINDS = ("disk", "inputs", "kills", "processes", "records", "tables")
+KINDS = ("disk", "inputs", "kills", "processes", "records", "tables", "readonly")
 MOST = 20  # failures of a kind that are printed
 
 

@@ -75,7 +75,7 @@ def places(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> dict[str, Path]:
     """The three places, none of them the real ones."""
     found = {name: tmp_path / name for name in ("option", "variable", "cache")}
     monkeypatch.setenv("EVENCOURT_MODELS", str(found["variable"]))
-    monkeypatch.setattr("platformdirs.user_cache_dir", lambda *a, **k: str(tmp_path / "cache"))
+    monkeypatch.setattr("platformdirs.user_cache_path", lambda *a, **k: tmp_path / "cache")
     monkeypatch.setenv("NO_PROXY", "127.0.0.1")
     Handler.asked.clear()
     return found | {"cache": tmp_path / "cache" / "models"}

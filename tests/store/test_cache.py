@@ -217,7 +217,7 @@ def test_where_it_is(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert user_cache(tmp_path / "given", outside=shoot).folder == tmp_path / "given"
     assert user_cache(outside=shoot).folder == tmp_path / "named"
     monkeypatch.delenv("EVENCOURT_CACHE")
-    monkeypatch.setattr(module.platformdirs, "user_cache_path", lambda *_, **__: tmp_path / "user" / "evencourt")
+    monkeypatch.setattr("platformdirs.user_cache_path", lambda *_, **__: tmp_path / "user" / "evencourt")
     (tmp_path / "user" / "evencourt" / "models").mkdir(parents=True)  # where model files are kept
     (tmp_path / "user" / "evencourt").chmod(0o755)
     usual = user_cache(outside=shoot)
