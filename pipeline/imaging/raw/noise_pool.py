@@ -130,9 +130,9 @@ def pool(frames: Sequence[NoiseStatistics]) -> Pool:
         kept = own
         if len(own) >= POOL.compared:
             level = np.array([_level(points, line.a, line.b) for points in own])
-            level /= np.median(level)
-            kept = [p for p, at in zip(own, level, strict=True) if POOL.odd_low < at < POOL.odd_high]
-            # Where no frame is near the middle of all, none is odd: the first line, of all of them, stays.
+            middle = float(np.median(level))
+            kept = [p for p, v in zip(own, level, strict=True) if POOL.odd_low * middle < v < POOL.odd_high * middle]
+            # Where no frame is near the middle of all, or most show no noise, none is odd: the first line stays.
             line = fit(np.concatenate(kept), upper) if kept else line
         a[colour], b[colour], error[colour] = line.a, line.b, (line.error_a, line.error_b)
         used = max(used, len(kept))
