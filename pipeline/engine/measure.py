@@ -198,7 +198,7 @@ def reason(error: BaseException) -> str:
     if isinstance(error, OSError):
         return f"cannot be read or written ({error.strerror or error})"
     if isinstance(error, MemoryError):
-        return "not enough memory; run again with --workers 1"
+        return "not enough memory, even alone; close other programs and run the same command again"
     trace(error)
     return f"unexpected {in_short(error)}; please report this with the frame"
 

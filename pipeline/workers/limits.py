@@ -32,11 +32,10 @@ class TimeRules:
 class MemoryRules:
     """Octets. Chosen by us, no source, from what is measured in DEVELOPERS.md.
 
-    worker  that a worker may have; wanted  that it has with frames of 24 megapixels, with room
+    wanted  that a worker has at the least: frames of 24 megapixels brought to a web size take half of it
     kept    left to the rest of the machine: below that, no more than one frame is in work
     """
 
-    worker: int = 4 * _GB
     wanted: int = 3 * _GB // 2
     kept: int = _GB // 2
 
@@ -81,6 +80,23 @@ def workers_that_fit(cores: int) -> int:
     """So many of `cores` workers as the memory has room for, at least one."""
     free = memory_free()
     return cores if free is None else max(1, min(cores, free // MEMORY.wanted))
+
+
+@dataclass(frozen=True)
+class MemoryShare:
+    """Octets that a worker may have: among others, and when it works alone; 0 for no limit."""
+
+    among_others: int = 0
+    alone: int = 0
+
+
+def memory_share(workers: int) -> MemoryShare:
+    """What each of so many workers may have, so that all together take no more than is free now."""
+    free = memory_free()
+    if free is None:
+        return MemoryShare()
+    alone = max(MEMORY.wanted, free - MEMORY.kept)
+    return MemoryShare(max(MEMORY.wanted, alone // workers), alone)
 
 
 def memory_is_short() -> bool:

@@ -18,8 +18,8 @@ from types import TracebackType
 from typing import Any, Self, TypeVar
 
 from pipeline.errors import FrameError, RunStoppedError, debugging
-from pipeline.workers.limits import MEMORY, TimeLimit, memory_is_short
-from pipeline.workers.wire import DONE, FAILED, READY, UNUSABLE, Message, packed, receive, send
+from pipeline.workers.limits import MemoryShare, TimeLimit, memory_is_short, memory_share
+from pipeline.workers.wire import ALONE, DONE, FAILED, READY, SHORT, TASK, UNUSABLE, Message, packed, receive, send
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -36,7 +36,13 @@ _GRACE = 1.0  # s that idle workers have to end by themselves
 # by a system short of memory, which says less about the item. Chosen by us, no source.
 _TRIES, _TRIES_KILLED = 2, 4
 _OUTSIDE = ("SIGKILL", "SIGTERM", "SIGHUP", "SIGINT", "SIGQUIT")
-_CODE = "import json, sys; sys.path[:] = json.loads(sys.argv[1]); from pipeline.workers.worker import main; main({})"
+_CODE = """\
+import json, sys
+sys.path[:] = json.loads(sys.argv[1])
+from pipeline.workers.limits import MemoryShare
+from pipeline.workers.worker import main
+main({}, MemoryShare({}, {}), {})
+"""
 
 
 class _Worker:
@@ -45,26 +51,27 @@ class _Worker:
     spent  s that it has been at the oldest; over  why it was ended by us, "" where it was not
     """
 
-    def __init__(self, setup: bytes, events: SimpleQueue[tuple[_Worker, Message | None]], memory: int) -> None:
+    def __init__(self, setup: bytes, events: SimpleQueue[tuple[_Worker, Message | None]], memory: MemoryShare) -> None:
         self.items: deque[int] = deque()
         self.limits: deque[float] = deque()
         self.ready, self.spent, self.over = False, 0.0, ""
         self._outbox: SimpleQueue[Message | None] = SimpleQueue()
         quiet = not debugging()
         own = {"creationflags": 0x200} if os.name == "nt" else {"start_new_session": True}  # a group of its own
+        code = _CODE.format(os.getpid(), memory.among_others, memory.alone, quiet)
         self._process = subprocess.Popen(
-            [sys.executable, "-c", _CODE.format(f"{os.getpid()}, {memory}, {quiet}"), json.dumps(sys.path)],
+            [sys.executable, "-c", code, json.dumps(sys.path)],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, bufsize=0, **own,
         )  # fmt: skip
-        self.send(Message(READY, body=setup))
+        self.send(Message(TASK, body=setup))
         for work in (self._write, self._read):
             threading.Thread(target=work, args=(events,), daemon=True).start()
 
-    def give(self, index: int, task: bytes, limit: float) -> None:
-        """Hand an item to the worker, which has `limit` seconds for it."""
+    def give(self, index: int, task: bytes, limit: float, alone: bool) -> None:
+        """Hand an item to the worker, which has `limit` seconds for it, and if it is `alone` all memory."""
         self.items.append(index)
         self.limits.append(limit)
-        self.send(Message(DONE, index, body=task))
+        self.send(Message(ALONE if alone else TASK, index, body=task))
 
     def send(self, message: Message | None) -> None:
         """Write, some time; None closes the pipe, at which the worker ends. Never waits for the worker."""
@@ -115,11 +122,14 @@ class Processes:
     Workers start when they are first needed. One task at a time is mapped over items.
     """
 
-    def __init__(self, count: int, setup: Setup, frame_limit: float | None = None, memory: int = MEMORY.worker) -> None:
+    def __init__(
+        self, count: int, setup: Setup, frame_limit: float | None = None, memory: MemoryShare | None = None
+    ) -> None:
         """count  of workers; setup  called in each at its start; frame_limit  seconds for a frame, None to go by the
-        rate; memory  octets that each may have, 0 for no limit"""
+        rate; memory  that each may have, None for its part of what is free"""
         self.count = max(1, count)
-        self._setup, self._frame_limit, self._memory = packed(setup), frame_limit, memory
+        self._setup, self._frame_limit = packed(setup), frame_limit
+        self._memory = memory_share(self.count) if memory is None else memory
         self._workers: list[_Worker] = []
         self._events: SimpleQueue[tuple[_Worker, Message | None]] = SimpleQueue()
         self._unstarted = 0
@@ -155,14 +165,16 @@ class Processes:
 
         size  of an item that is one frame, in any unit, None where items are none: then frame_limit does not count
 
-        An item whose worker dies, or is ended because it takes too long, is tried again after all others, alone, and in
-        the end gets a FrameError. When the iterator is closed before its end, what is in work is ended.
+        An item whose worker dies, is ended because it takes too long, or has too little memory is tried again after all
+        others, alone, and in the end gets a FrameError or its MemoryError. When the iterator is closed before its end,
+        what is in work is ended.
 
         Raises RunStoppedError where no worker can be started.
         """
         self._drop_busy()  # of one that was left in the middle and is not closed yet
         limit = TimeLimit(self._frame_limit if size is not None else None)
         waiting, again, tries = deque(range(len(items))), deque[int](), Counter[tuple[int, bool]]()
+        tried: set[int] = set()
         try:
             while waiting or again or any(w.items for w in self._workers):
                 self._start(len(waiting) + len(again) + sum(len(w.items) for w in self._workers))
@@ -172,7 +184,7 @@ class Processes:
                     except ValueError as error:
                         yield index, error
                     else:
-                        worker.give(index, task, limit.of(_size(size, items[index])))
+                        worker.give(index, task, limit.of(_size(size, items[index])), index in tried)
                 heard, message = self._event()
                 if heard is None:
                     continue
@@ -182,12 +194,17 @@ class Processes:
                         tries[blamed, killed] += 1
                         if tries[blamed, killed] < (_TRIES_KILLED if killed else _TRIES):
                             again.append(blamed)
+                            tried.add(blamed)
                         else:
                             yield blamed, FrameError(why)
-                elif not heard.items or heard.items[0] != message.number or message.kind not in (DONE, FAILED):
+                elif not heard.items or heard.items[0] != message.number or message.kind not in (DONE, FAILED, SHORT):
                     heard.kill()  # it answers what it was not asked: its memory is damaged
                 else:
                     heard.answered()
+                    if message.kind == SHORT and message.number not in tried:
+                        again.append(message.number)
+                        tried.add(message.number)
+                        continue
                     if message.kind == DONE:
                         limit.note(message.seconds, _size(size, items[message.number]))
                     yield message.number, _opened(message)

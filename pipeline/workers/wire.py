@@ -10,7 +10,9 @@ from typing import Any
 
 # Octets of one message at most. A result is a few numbers and texts; pictures go to disk (chosen by us, no source).
 MOST = 64 << 20
-READY, DONE, FAILED, UNUSABLE = range(4)  # what a worker says: it has started; a result; an exception; it cannot start
+# What a worker says: it has started; a result; an exception; one for want of memory; it cannot start.
+READY, DONE, FAILED, SHORT, UNUSABLE = range(5)
+TASK, ALONE = range(10, 12)  # what a worker is told: a task; one that it has all memory for
 _HEAD = struct.Struct("<4sBIdQ")
 _MARK = b"ecw1"
 

@@ -15,13 +15,27 @@ import time
 from queue import SimpleQueue
 
 from pipeline.lifetime import end_with
-from pipeline.workers.wire import DONE, FAILED, READY, UNUSABLE, Message, packed, packed_error, receive, send
+from pipeline.workers.limits import MemoryShare
+from pipeline.workers.wire import (
+    ALONE,
+    DONE,
+    FAILED,
+    READY,
+    SHORT,
+    UNUSABLE,
+    Message,
+    packed,
+    packed_error,
+    receive,
+    send,
+)
+
+_NO_MEMORY = -4  # code of OpenCV's error where it gets none (Error::StsNoMem)
 
 
-def main(parent: int, memory: int, quiet: bool) -> None:
+def main(parent: int, memory: MemoryShare, quiet: bool) -> None:
     """Serve the parent process on standard input and output. Does not return.
 
-    memory  octets of data that this process may have, 0 for as many as it likes
     quiet   keep what libraries print from the terminal, even as they crash
     """
     source, to = os.dup(0), os.dup(1)
@@ -36,14 +50,14 @@ def main(parent: int, memory: int, quiet: bool) -> None:
     serve(source, to, parent, memory)
 
 
-def serve(source: int, to: int, parent: int, memory: int) -> None:
+def serve(source: int, to: int, parent: int, memory: MemoryShare) -> None:
     """Take tasks from the descriptor `source`, the first of which is this worker's setup; answer on `to`.
 
     Does not return. parent, memory  as for main
     """
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the parent's to handle
     end_with(parent)
-    _limit_memory(memory)
+    _limit_memory(memory.among_others)
     tasks: SimpleQueue[Message] = SimpleQueue()
     threading.Thread(target=_take, args=(source, tasks), daemon=True).start()
     try:
@@ -54,7 +68,9 @@ def serve(source: int, to: int, parent: int, memory: int) -> None:
             os._exit(1)
         send(to, Message(READY))
         while True:
-            send(to, _answer(tasks.get()))
+            task = tasks.get()
+            _limit_memory(memory.alone if task.kind == ALONE else memory.among_others)
+            send(to, _answer(task))
     except BaseException:  # nobody reads the answer any more
         os._exit(1)
 
@@ -73,18 +89,24 @@ def _answer(task: Message) -> Message:
         function, item = pickle.loads(task.body)
         kind, body = DONE, packed(function(item))
     except BaseException as error:  # a task that wants to leave the process has failed too
-        kind, body = FAILED, packed_error(error)
+        kind, body = SHORT if _short_of_memory(error) else FAILED, packed_error(error)
     return Message(kind, task.number, time.perf_counter() - start, body)
 
 
+def _short_of_memory(error: BaseException) -> bool:
+    return isinstance(error, MemoryError) or (
+        type(error).__module__ == "cv2" and getattr(error, "code", 0) == _NO_MEMORY
+    )
+
+
 def _limit_memory(most: int) -> None:
-    """Let no more than `most` octets of memory be written to, on Linux: what asks for more gets a MemoryError.
+    """Let no more than `most` octets of memory be written to, on Linux: what asks for more gets a MemoryError. 0: any.
 
     Not the address space: libraries reserve much of that and never touch it.
     """
-    if most and sys.platform == "linux":
+    if sys.platform == "linux":
         import resource
 
         _, hard = resource.getrlimit(resource.RLIMIT_DATA)
-        soft = most if hard == resource.RLIM_INFINITY else min(most, hard)
+        soft = hard if not most else most if hard == resource.RLIM_INFINITY else min(most, hard)
         resource.setrlimit(resource.RLIMIT_DATA, (soft, hard))

@@ -18,7 +18,7 @@ MUTANTS = [
     mutant(_PROCESSES, "if self._unstarted >= _STARTS:", "if False:", *_WAYS),
     mutant("workers/worker.py", "(0, 1, 2) if quiet else (0, 1)", "(0, 1)", *_WAYS),
     mutant("workers/worker.py", "    end_with(parent)\n", "", *_WAYS),
-    mutant("workers/worker.py", "    _limit_memory(memory)\n", "", *_WAYS),
+    mutant("workers/worker.py", "    _limit_memory(memory.among_others)\n", "", *_WAYS),
     mutant("workers/wire.py", "if type(pickle.loads(data)) is type(error):", "if True:", *_WAYS),
     mutant("lifetime.py", "    if os.getppid() != parent:", "    if False:", "test_lifetime.py"),
     mutant("formats/heif_process.py", "    end_with(int(sys.argv[4]))\n", "", "test_lifetime.py"),

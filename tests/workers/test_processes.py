@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 
 from pipeline.errors import FrameError, RunStoppedError
+from pipeline.workers.limits import MemoryShare
 from pipeline.workers.processes import Processes
 from tests.faults.kills import alive, below
 from tests.workers.tasks import do, fail, nothing, process, same, vanish
@@ -74,7 +75,10 @@ def test_what_cannot_be_handed_on_fails_in_words(what: str, said: str, tmp_path:
 
 @pytest.mark.skipif(sys.platform != "linux", reason="only Linux limits what a process may write to")
 def test_an_item_that_wants_more_memory_than_a_worker_may_have(tmp_path: Path) -> None:
-    assert isinstance(outcome("memory", tmp_path / "a", memory=500 << 20), MemoryError)
+    little = 500 << 20
+    assert isinstance(outcome("memory", tmp_path / "a", memory=MemoryShare(little, little)), MemoryError)
+    assert outcome("memory", tmp_path / "a", memory=MemoryShare(little, 2 * little)) == 600 << 20  # alone
+    assert outcome("memory", tmp_path / "a", memory=MemoryShare(little)) == 600 << 20
     assert outcome("memory", tmp_path / "a") == 600 << 20
 
 
@@ -129,6 +133,7 @@ def test_left_in_the_middle_ends_what_is_in_work(tmp_path: Path) -> None:
 
 PARENT = """\
 import sys
+from pipeline.workers.limits import MemoryShare
 from pipeline.workers.processes import Processes
 from tests.workers import tasks
 with Processes(2, tasks.nothing) as workers:
