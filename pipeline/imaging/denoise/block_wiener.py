@@ -38,7 +38,7 @@ class BlockConstants:
 BLOCKS = BlockConstants()
 
 
-@compiled(error_model="numpy")
+@compiled(error_model="numpy", apart=True)
 def _add_square_difference(a: NDArray[Any], b: NDArray[Any], out: NDArray[Any]) -> None:
     for p in range(out.size):
         d = a[p] - b[p]
@@ -161,7 +161,7 @@ def _add_patches(
         _sum(weights[y + j], line, weights[y + j])
 
 
-@compiled(error_model="numpy")
+@compiled(error_model="numpy", apart=True)
 def _add_moments(x: NDArray[Any], steer: NDArray[Any], a: NDArray[Any], b: NDArray[Any], c: NDArray[Any]) -> None:
     for p in range(64):
         a[p] += x[p]
@@ -169,7 +169,7 @@ def _add_moments(x: NDArray[Any], steer: NDArray[Any], a: NDArray[Any], b: NDArr
         c[p] += steer[p] * steer[p]
 
 
-@compiled(error_model="numpy")
+@compiled(error_model="numpy", apart=True)
 def _gains(n: Any, variance: NDArray[Any], a: NDArray[Any], b: NDArray[Any], c: NDArray[Any]) -> Any:
     """Sums over the group -> a: what is added to each patch, b: its gain; returns the group's weight."""
     f32 = np.float32
@@ -194,7 +194,7 @@ def _gains(n: Any, variance: NDArray[Any], a: NDArray[Any], b: NDArray[Any], c: 
     return weight
 
 
-@compiled(error_model="numpy")
+@compiled(error_model="numpy", apart=True)
 def _add_shrunk(x: NDArray[Any], a: NDArray[Any], b: NDArray[Any], out: NDArray[Any]) -> None:
     for p in range(64):
         out[p] += a[p] + b[p] * x[p]
