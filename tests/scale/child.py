@@ -8,10 +8,13 @@ of the time.
 
 from __future__ import annotations
 
+import importlib
 import json
+import multiprocessing
 import os
 import sys
 import time
+from concurrent.futures import ProcessPoolExecutor
 from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
@@ -46,6 +49,11 @@ def processor() -> float:
     return spent.user + spent.system + spent.children_user + spent.children_system + of_children()
 
 
+def really(module: str, name: str, item: Any) -> Any:
+    """In a process apart: what a worker does with an item. The parent stays without the workers' libraries."""
+    return getattr(importlib.import_module(module), name)(item)
+
+
 def copy_work() -> None:
     """Put copies in the place of what worker processes do, after the first frames."""
     import hashlib
@@ -59,15 +67,15 @@ def copy_work() -> None:
     from pipeline.store.store import Store
     from pipeline.workers import executors
 
+    apart = ProcessPoolExecutor(1, multiprocessing.get_context("spawn"))
     executors.WorkChoice.open = lambda self: nullcontext(1)  # type: ignore[method-assign,assignment,return-value]
     trial.RULES = replace(trial.RULES, worth=1 << 40)
     measured: list[bytes] = []
-    really_measure = measure._measure_one
 
     def measure_one(task: Any) -> Any:
         store = Store(task.out)
         if task.references or len(measured) < DONORS:
-            done = really_measure(task)
+            done = apart.submit(really, measure.__name__, "_measure_one", task).result()
             if not task.references:
                 measured.append(store.get("measured", task.key) or b"")
             return done
@@ -77,24 +85,22 @@ def copy_work() -> None:
 
     measure._measure_one = measure_one
     lights: dict[int, list[bytes]] = {}
-    really_find = burst_light._find_scene
 
     def find_scene(task: Any) -> None:
         store, kept = Store(task.out), lights.setdefault(len(task.frames), [])
         if len(kept) < DONORS // 8:
-            really_find(task)
+            apart.submit(really, burst_light.__name__, "_find_scene", task).result()
             kept.append(store.get("burst_light", task.key) or b"")
         else:
             store.put("burst_light", task.key, kept[int(task.key, 16) % len(kept)])
 
     burst_light._find_scene = find_scene
     pictures: list[tuple[Rendered, bytes, bytes, bytes]] = []
-    really_render = render.render
 
     def rendered(job: Any) -> Any:
         store = Store(job.out)
         if len(pictures) < DONORS:
-            made = really_render(job)
+            made = apart.submit(really, render.__name__, "render", job).result()
             one = made[0]
             before = store.get("thumbs", f"{job.thumbs}.before.jpg") or b""
             data = (job.out / one.relative).read_bytes()
@@ -159,10 +165,10 @@ def watch(answer: dict[str, Any]) -> None:
     said = answer.setdefault("said", [])
 
     class Watched(Pace):
-        """Runs by the processor's time, and notes at each tenth of a phase how long it said that the run takes."""
+        """Notes at each tenth of a phase how long it said that the run takes."""
 
-        def __init__(self, deadline: Any = None, now: Any = processor, say: Any = print) -> None:
-            super().__init__(deadline, processor, say)
+        def __init__(self, deadline: Any = None, now: Any = time.time, say: Any = print) -> None:
+            super().__init__(deadline, now, say)
             self.noted: set[tuple[str, int]] = set()
 
         def advance(self, work: float = 1.0) -> None:
@@ -171,12 +177,12 @@ def watch(answer: dict[str, Any]) -> None:
             tenth = int(10 * self.done / self._total) if self._total else 0
             if self._total and (self._phase, tenth) not in self.noted and tenth < 10:
                 self.noted.add((self._phase, tenth))
-                said.append([self._phase, tenth, processor(), self.left_of_phase(), self.left()])
+                said.append([self._phase, tenth, time.time(), self.left_of_phase(), self.left()])
 
         def begin(self, phase: str, total: float = 0.0) -> None:
             """As Pace.begin."""
             super().begin(phase, total)
-            said.append([phase, -1, processor(), None, None])
+            said.append([phase, -1, time.time(), None, None])
 
     command.Pace = Watched  # type: ignore[misc]
 
@@ -199,7 +205,7 @@ def main() -> int:
         status = int(stop.code or 0)
     answer |= {
         "seconds": time.perf_counter() - since, "processor": processor(), "peak": memory("VmHWM"),
-        "status": status, "ended": processor(),
+        "status": status, "ended": time.time(),
     }  # fmt: skip
     Path(target).write_text(json.dumps(answer))
     return status
