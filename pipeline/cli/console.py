@@ -216,7 +216,10 @@ def progress(left: Callable[[], float | None] = lambda: None) -> Iterator[Report
     terminal = err_console.is_terminal
     with Progress(*columns, console=err_console, disable=not terminal, transient=True) as bar:
         tasks: dict[str, TaskID] = {}
-        began: dict[str, tuple[float, int]] = {}  # when, and how much was done before
+        # When, and how much was done then: twice, the second in the middle of the time that counts for the rate. What
+        # was there from an earlier run comes at once, and is soon forgotten.
+        since: dict[str, tuple[float, int]] = {}
+        middle: dict[str, tuple[float, int]] = {}
         pauses = chain(_PAUSES, repeat(_PAUSES[-1]))
         due = time.perf_counter() + next(pauses)
 
@@ -225,11 +228,13 @@ def progress(left: Callable[[], float | None] = lambda: None) -> Iterator[Report
             now = time.perf_counter()
             if phase not in tasks:
                 tasks[phase] = bar.add_task(phase, total=total, rate="")
-                began[phase] = now, done
-            since, before = began[phase]
+                since[phase] = middle[phase] = now, done
+            if now - middle[phase][0] > max(_SETTLED, middle[phase][0] - since[phase][0]):
+                since[phase], middle[phase] = middle[phase], (now, done)
+            start, before = since[phase]
             rate = ""
-            if now - since > _SETTLED and done > before:
-                speed = (done - before) / (now - since)
+            if now - start > _SETTLED and done > before:
+                speed = (done - before) / (now - start)
                 whole = left()
                 seconds, of = (whole, " in all") if whole is not None else ((total - done) / speed, "")
                 rate = f"{speed:.1f} frames/s, about {duration(seconds)} left{of}"

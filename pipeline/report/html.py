@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+from itertools import accumulate
 from pathlib import Path
 
 from pipeline.report.record import RunRecord
@@ -45,9 +46,9 @@ def write_report(out: Path, record: RunRecord) -> Path:
         "duration": _duration,
         "moment": _moment,
     }
-    groups, pictured = _grouped(record, store)
+    groups, left_off = _grouped(record, store)
     page = environment.get_template("page.html").generate(
-        record=record, picture=picture, pictured=pictured, phases=PHASES, **groups
+        record=record, picture=picture, left_off=left_off, phases=PHASES, **groups
     )
     path = out / REPORT_FILE
     with whole_file(path) as file:
@@ -60,27 +61,26 @@ _FRACTION_BELOW = 0.3  # s; shorter exposures are shown as a fraction (common pr
 
 
 def _grouped(record: RunRecord, store: Store) -> tuple[dict[str, list[tuple[str, str, str]]], set[str]]:
-    """({status: (name, path, reason) of each frame that is not delivered}, the frames that are shown with pictures).
+    """({status: (name, path, reason) of each frame that is not delivered}, the frames that are shown without pictures).
 
     Where a browser could not hold all pictures, the best frame of each burst has them first, then the second.
     """
     groups: dict[str, list[tuple[str, str, str]]] = {
         name: [] for name in ("failed", "held", "left", "undone", "unmatched")
     }
-    wanted: list[tuple[int, int, str]] = []
+    wanted: list[tuple[int, int, str, int]] = []
     for at, (name, frame) in enumerate(record.frames.items()):
         group = frame.status.split()[0] if frame.relative else "unmatched" if frame.status == "failed" else ""
         if group in groups:
             groups[group].append((name, frame.relative, frame.reason))
-        wanted.append((frame.rank.place if frame.rank else 1, at, name))
-    left, pictured = _MOST_PICTURES, set()
-    for _, _, name in sorted(wanted):
-        frame = record.frames[name]
-        left -= sum(_octets(store, one) for one in (frame.before, *(d.thumb for d in frame.deliveries.values())))
-        if left < 0:
-            break
-        pictured.add(name)
-    return groups, pictured
+        octets = sum(_octets(store, one) for one in (frame.before, *(d.thumb for d in frame.deliveries.values())))
+        wanted.append((frame.rank.place if frame.rank else 1, at, name, octets))
+    in_all = accumulate(octets for *_, octets in sorted(wanted))
+    return groups, {
+        name
+        for (_, _, name, octets), sum_ in zip(sorted(wanted), in_all, strict=True)
+        if octets and sum_ > _MOST_PICTURES
+    }
 
 
 def _octets(store: Store, thumb: str | None) -> int:

@@ -239,3 +239,24 @@ def test_figures() -> None:
         "1 kB", "150 kB", "999 kB", "1.00 MB", "1.50 MB"]  # fmt: skip
     assert [html._duration(s) for s in (0.04, 59.4, 59.96, 3599.7)] == ["0.0 s", "59.4 s", "1 min 0 s", "1 h 0 min"]
     assert math.isclose(luminance("fff"), 1.0)
+
+
+def test_a_page_with_more_pictures_than_a_browser_holds_shows_the_best_of_each_burst(
+    out: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    record = copy.deepcopy(RECORD)
+    for name, place in (("TH1_0001", 2), ("TH1_0002", 1)):
+        frame = copy.deepcopy(FRAME) | {"relative": f"{name}.dng", "before": f"{name}.before.jpg"}
+        frame["rank"]["place"] = place
+        frame["deliveries"]["web"]["thumb"] = f"{name}.web.jpg"
+        record["frames"][name] = frame
+        for thumb in (frame["before"], frame["deliveries"]["web"]["thumb"]):
+            Store(out).put("thumbs", thumb, THUMB + name.encode())
+    thumbs = [out / ".work" / "thumbs" / f"TH1_0001.{which}.jpg" for which in ("before", "web")]
+    one = sum(path.stat().st_size * 4 // 3 for path in thumbs)
+    monkeypatch.setattr(html, "_MOST_PICTURES", one)
+    found = page(out, record)
+    shown = {base64.b64decode((image["src"] or "").partition(",")[2])[-8:] for image in found.all("img")}
+    assert shown == {b"TH1_0002"} and len(found.all("img")) == 2
+    assert "1 frame of 3 frames is shown without pictures" in " ".join(found.text.split())
+    assert any(link.get("href", "").startswith("web/") for link in found.all("a"))

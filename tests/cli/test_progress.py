@@ -1,0 +1,66 @@
+"""What a person sees of a night under way where there is no terminal: a line now and then, with the whole time left."""
+
+from __future__ import annotations
+
+import pytest
+
+from pipeline.cli import console
+
+
+class Clock:
+    def __init__(self) -> None:
+        self.moment = 1000.0
+
+    def perf_counter(self) -> float:
+        return self.moment
+
+
+@pytest.fixture
+def clock(monkeypatch: pytest.MonkeyPatch) -> Clock:
+    clock = Clock()
+    monkeypatch.setattr(console.time, "perf_counter", clock.perf_counter)
+    return clock
+
+
+@pytest.fixture
+def said(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    lines: list[str] = []
+    monkeypatch.setattr(console, "warn", lines.append)
+    return lines
+
+
+def test_a_log_of_a_night_has_some_lines_and_no_flood(clock: Clock, said: list[str]) -> None:
+    with console.progress() as report:
+        for done in range(20_001):  # five and a half hours
+            report("render", done, 20_000)
+            clock.moment += 1.0
+    assert 20 < len(said) < 60
+    assert said[0].startswith("render: 30 of 20,000, 1.0 frames/s, about 5 h 33 min left")
+
+
+def test_a_short_run_says_nothing(clock: Clock, said: list[str]) -> None:
+    with console.progress() as report:
+        for done in range(30):
+            report("render", done, 30)
+            clock.moment += 0.9
+    assert said == []
+
+
+def test_the_time_left_is_that_of_the_whole_run_where_it_is_known(clock: Clock, said: list[str]) -> None:
+    with console.progress(lambda: 7260.0) as report:
+        for done in range(40):
+            report("measure", done, 1000)
+            clock.moment += 1.0
+    assert said == ["measure: 30 of 1,000, 1.0 frames/s, about 2 h 01 min left in all"]
+
+
+def test_what_was_there_already_does_not_count_for_the_rate(clock: Clock, said: list[str]) -> None:
+    """900 frames were measured by an earlier run and come within a second; the others take two seconds each."""
+    with console.progress() as report:
+        for done in range(901):
+            report("measure", done, 1000)
+            clock.moment += 0.001
+        for done in range(901, 1001):
+            clock.moment += 2.0
+            report("measure", done, 1000)
+    assert "0.5 frames/s" in said[1]
