@@ -21,8 +21,9 @@ from pipeline.engine.earlier import (
 from pipeline.engine.filenames import holds_withheld
 from pipeline.engine.jobs import Planner
 from pipeline.engine.kept.lost_records import UNKNOWN, found_again
+from pipeline.engine.measure import raise_if_full
 from pipeline.engine.render import Output, rewrap
-from pipeline.errors import EvencourtError
+from pipeline.errors import in_short, trace
 from pipeline.formats.metadata.model import Metadata
 from pipeline.shoot.facts import FrameFacts
 from pipeline.store.files import write_atomic
@@ -37,6 +38,7 @@ class Outputs:
 
     files    posix path below OUT -> record of each file that stays; notices  on those that were removed or changed
     orphans  of these, whose frame has left the shoot folder
+    unsettled  files that may not stay as they are, and could be neither rewritten nor removed, with the reason
     reused   files that were there already; rewritten  files whose texts were written again around the same pixels
     changed  posix paths of the files that were rendered again and are no longer what an earlier run delivered
     """
@@ -46,6 +48,7 @@ class Outputs:
         self.files: dict[str, DeliveredFile] = {}
         self.notices: list[str] = []
         self.orphans: list[str] = []
+        self.unsettled: list[str] = []
         self.reused = self.rewritten = 0
         self.changed: set[str] = set()
         self._before: dict[str, str] = {}  # path of a file that is to be rendered again -> its SHA-256 till now
@@ -120,9 +123,15 @@ class Outputs:
             orphan = entry.frame not in frames
             if delivery is not None and orphan and not holds_withheld(stem, planner.shoot.facts):
                 self.orphans.append(relative)
-                with suppress(EvencourtError):
+                with suppress(Exception):  # without a text, no such file may stay
                     allowed[relative] = planner.text(delivery, absent(relative), FrameFacts())[0]
-            self._bring_into_line(entry, path, relative in allowed, allowed.get(relative), gone)
+            try:
+                self._bring_into_line(entry, path, relative in allowed, allowed.get(relative), gone)
+            except Exception as error:  # the other files must not stay as they are for that
+                raise_if_full(error)
+                trace(error)
+                self.files.pop(relative, None)  # so it is in no zip, page or push
+                self.unsettled.append(f"{relative} ({in_short(error)})")
         self.notices += notice_on(gone, "removed: the facts or the recipe no longer ask for it")
         self.notices += notice_on(
             self.orphans,

@@ -35,7 +35,7 @@ from pipeline.steps import crop
 from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.places import resolved
 from pipeline.store.store import ROOT, Store
-from pipeline.textfile.messages import counted
+from pipeline.textfile.messages import and_more, counted
 from pipeline.workers.executors import Workers, map_unordered
 
 __all__ = ["Outcome", "Progress", "Shoot", "jobs", "measure_shoot", "read_shoot", "run"]
@@ -107,6 +107,11 @@ class _Run:
             {*(s.frame.name for s in measured_frames), *self.shoot.index.formerly},
         )
         log.notices += self.outputs.notices
+        if unsettled := self.outputs.unsettled:
+            log.failed_steps["earlier files"] = (
+                f"{and_more(unsettled)}: may no longer stay as it is, and could be neither written nor removed; "
+                "delete it, or let this command do so"
+            )
         if changed := len(self.outputs.changed):
             files = counted(changed, "file that was delivered before has", "files that were delivered before have")
             log.notices.append(f"{files} changed; send {'it' if changed == 1 else 'them'} again")

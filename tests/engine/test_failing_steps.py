@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+import zipfile
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -179,10 +181,37 @@ def test_parts_of_a_run_that_fail(
 
 def test_a_full_disk_is_no_fault_of_a_step(shoot: Path, tmp_path: Path) -> None:
     def full(*_: Any) -> Any:
-        raise OSError(28, "No space left on device")
+        raise OSError(28, "No space left on device", str(tmp_path / "out" / ".work"))
 
     with pytest.raises(RunStoppedError, match="disk is full"):
         delivered(shoot, tmp_path / "out", exposure={"solve": full})
+
+
+def test_a_file_that_may_not_stay_and_cannot_be_removed_is_named_and_goes_nowhere(
+    shoot: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Someone's name may be in it: the others are still brought into line, and the run ends with exit status 1."""
+    shutil.copytree(shoot / "shoot", tmp_path / "shoot")
+    (tmp_path / "shoot" / "frames.csv").unlink()
+    (tmp_path / "recipe.yaml").write_text(RECIPE.replace("    - select: {best: 2}\n", ""), encoding="utf-8")
+    first = delivered(tmp_path, tmp_path / "out")
+    assert "TH5_0002" in stems(tmp_path / "out", "web") and not first.record.failed_steps
+    table = "frame,keep\nTH5_0002,no\nTH5_0003,no\n"
+    (tmp_path / "shoot" / "frames.csv").write_text(table, encoding="utf-8")
+    unlink = Path.unlink
+
+    def refused(path: Path, missing_ok: bool = False) -> None:
+        if path.name == "TH5_0002.jpg":
+            raise PermissionError(13, "Permission denied", str(path))
+        unlink(path, missing_ok=missing_ok)
+
+    monkeypatch.setattr(Path, "unlink", refused)
+    again = delivered(tmp_path, tmp_path / "out")
+    assert "TH5_0003" not in stems(tmp_path / "out", "all") | stems(tmp_path / "out", "web")
+    (why,) = again.record.failed_steps.values()
+    assert "web/TH5_0002.jpg" in why and "Permission denied" in why and "delete" in why
+    with zipfile.ZipFile(tmp_path / "out" / "web" / "web.zip") as archive:
+        assert not any("TH5_0002" in name for name in archive.namelist())
 
 
 def test_the_debug_switch_shows_the_traceback(
