@@ -28,9 +28,12 @@ def lossless() -> Callable[[np.ndarray], bytes] | None:
     return lambda rows: imagecodecs.ljpeg_encode(rows, bitspersample=14)
 
 
-def _photographs() -> list[Path]:
-    """Photographs of players and people, open data of ../shared; none where it is not there."""
-    return sorted((SHARED / "data" / "court").glob("*.jpg")) + sorted((SHARED / "data" / "people").glob("*.jpg"))
+def _photographs() -> list[tuple[Path, bool]]:
+    """Photographs of people and of players, open data of ../shared, and whether to mirror them; none where it is not
+    there. What is found in them decides how much of a frame a crop keeps, and with it what a frame costs."""
+    people = sorted((SHARED / "data" / "people").glob("*.jpg"))
+    court = sorted((SHARED / "data" / "court").glob("*.jpg"))
+    return [(path, False) for path in people] + [(path, True) for path in people] + [(path, False) for path in court]
 
 
 def _drawn(number: int) -> np.ndarray:
@@ -44,9 +47,9 @@ def _drawn(number: int) -> np.ndarray:
     return cv2.resize(np.repeat(scene[..., None], 3, axis=2), (WIDTH, HEIGHT), interpolation=cv2.INTER_LINEAR)
 
 
-def _photograph(path: Path) -> np.ndarray:
+def _photograph(path: Path, mirrored: bool) -> np.ndarray:
     """Linear light (H, W, 3) of the middle of a photograph, enlarged."""
-    picture = cv2.imread(str(path))[..., ::-1]
+    picture = np.ascontiguousarray(cv2.imread(str(path))[:, :: -1 if mirrored else 1, ::-1])
     height, width = picture.shape[:2]
     scale = max(HEIGHT / height, WIDTH / width)
     large = cv2.resize(picture, (round(width * scale), round(height * scale)), interpolation=cv2.INTER_CUBIC)
@@ -62,7 +65,7 @@ def write_frames(folder: Path, count: int) -> None:
     noise = np.random.default_rng(0).standard_normal((HEIGHT, WIDTH), dtype=np.float32)
     for number in range(count):
         burst, at = divmod(number, _BURST)
-        rgb = _photograph(photographs[number % len(photographs)]) if photographs else _drawn(number)
+        rgb = _photograph(*photographs[number % len(photographs)]) if photographs else _drawn(number)
         mosaic = rgb[..., 1].copy()
         mosaic[0::2, 0::2] = rgb[0::2, 0::2, 0] * np.float32(_NEUTRAL[0])
         mosaic[1::2, 1::2] = rgb[1::2, 1::2, 2] * np.float32(_NEUTRAL[2])

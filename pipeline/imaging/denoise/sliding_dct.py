@@ -12,7 +12,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.fft import dct
 
 from pipeline.imaging.compiled import compiled
 from pipeline.types import F32
@@ -20,7 +19,9 @@ from pipeline.types import F32
 _N = 8
 CHUNK = 512  # patches at a time: their coefficients stay in the second-level cache
 
-_DCT = dct(np.eye(_N), axis=0, norm="ortho").astype(np.float32)
+# Row k, column j: cos((2 j + 1) k pi / 16), each row brought to unit length (the orthonormal DCT-II).
+_DCT = np.cos((2 * np.arange(_N) + 1) * np.arange(_N)[:, None] * math.pi / (2 * _N))
+_DCT = (_DCT / np.linalg.norm(_DCT, axis=1, keepdims=True)).astype(np.float32)
 # Row k of the DCT is even about its middle for even k and odd for odd k: half of each row says it all.
 HALF = np.ascontiguousarray(_DCT[:, : _N // 2])
 # The same for the inverse: [0, j] the even coefficients' share of sample j, [1, j] the odd ones'.
