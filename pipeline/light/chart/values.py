@@ -91,5 +91,6 @@ def likeness(colours: F64) -> float:
         a, b = np.cbrt(channel), np.cbrt(primaries @ weights)
         if min(np.ptp(a), np.ptp(b)) < 1e-9:
             return 0.0
-        total += float(np.corrcoef(a, b)[0, 1])
+        a, b = a - a.mean(), b - b.mean()  # a call of corrcoef takes ten times as long, and there are thousands
+        total += float(a @ b / np.sqrt((a @ a) * (b @ b)))
     return total / 3
