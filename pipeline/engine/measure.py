@@ -51,6 +51,7 @@ GONE = "is not in the shoot folder any more; put it back, then run again"
 CHANGED = "changed while it was read; if it is still being copied, wait for that, then run again"
 _Side = Annotated[int, Field(ge=1, lt=1 << 20)]
 _FACTS, _PROXY = "facts", "proxy"  # what is kept of a frame beside the measurement of each step
+_SAVED_EVERY = 30.0  # s between saves of the digests of what was read: a killed run loses no more (chosen by us)
 _KEPT_VERSION = 4  # raised when the form of what is kept of a frame changes
 
 
@@ -144,45 +145,90 @@ def _measure(
     began: Callable[[int], None] = lambda waiting: None,
 ) -> Iterator[MeasuredFrame]:
     """As measure_frames, each frame from its own file only."""
-    tasks = []
+    plan = partial(_planned, store, facts, models)
+    todo: list[_Task | Frame] = []
     for frame in frames:
-        try:
-            digest = store.frame_digest(frame)
-        except OSError as error:
-            store.stop_if_lost(error)
-            yield MeasuredFrame(
-                frame, "", error=f"cannot be read ({error.strerror or error}); copy it again from the card"
-            )
-            continue
-        if frame.twin is not None and (why := is_damaged(store, digest)):
-            yield MeasuredFrame(frame, digest, error=why)
-            continue
-        references = tuple(r for r in facts.references if r.frame == frame.name)
-        key = measure_key(digest, references, models, frame.kind)
-        kept = store.shared("measured", key, partial(_is_whole, len(references)))
-        if kept is not None:
-            yield _summary(frame, digest, key, kept)
+        found = plan(frame) if store.is_known(frame) else frame
+        if isinstance(found, MeasuredFrame):
+            yield found
         else:
-            tasks.append(_Task(store.out, frame, digest, key, references, models))
-    store.save_digests()
-    tasks = spread(tasks)  # the first tenth then says how long all take
-    began(len(tasks))
-    for index, result in map_unordered(_measure_one, tasks, workers, size=octets):
-        task = tasks[index]
-        if isinstance(result, Exception):
-            store.stop_if_lost(result)
-            if not store.is_as_read(task.frame):  # no wonder that it could not be read
-                yield MeasuredFrame(task.frame, task.digest, error=CHANGED if task.frame.path.exists() else GONE)
-                continue
-            if isinstance(result, UndecodableError) and task.frame.twin is not None:
-                keep_damage(store, task.digest, reason(result))
-            yield MeasuredFrame(task.frame, task.digest, error=reason(result))
-        elif not store.is_as_read(task.frame):  # what was measured may be that of other bytes than the key says
-            store.remove("measured", task.key)
-            yield MeasuredFrame(task.frame, task.digest, error=CHANGED)
-        else:
-            store.share("measured", task.key)
-            yield result
+            todo.append(found)
+    began(len(todo))
+    saved = time.monotonic()
+    tasks = _Tasks(spread(todo), plan)  # spread: the first tenth then says how long all take
+    try:
+        for index, result in map_unordered(_answer, tasks, workers, size=octets):
+            task = tasks.pop(index)
+            yield task if isinstance(task, MeasuredFrame) else _measured(store, task, result)
+            if time.monotonic() - saved > _SAVED_EVERY:
+                store.save_digests()
+                saved = time.monotonic()
+    finally:
+        store.save_digests()
+
+
+def _planned(store: Store, facts: Facts, models: ModelFiles, frame: Frame) -> _Task | MeasuredFrame:
+    """What is to be measured of a frame, or what is known of it without. Raises RunStoppedError as measure_frames."""
+    try:
+        digest = store.frame_digest(frame)
+    except OSError as error:
+        store.stop_if_lost(error)
+        return MeasuredFrame(
+            frame, "", error=f"cannot be read ({error.strerror or error}); copy it again from the card"
+        )
+    if frame.twin is not None and (why := is_damaged(store, digest)):
+        return MeasuredFrame(frame, digest, error=why)
+    references = tuple(r for r in facts.references if r.frame == frame.name)
+    key = measure_key(digest, references, models, frame.kind)
+    kept = store.shared("measured", key, partial(_is_whole, len(references)))
+    if kept is not None:
+        return _summary(frame, digest, key, kept)
+    return _Task(store.out, frame, digest, key, references, models)
+
+
+class _Tasks(Sequence["_Task | MeasuredFrame"]):
+    """Tasks, of which those that are still frames are planned when they are first asked for.
+
+    A frame that was never read is read just before a worker reads it again: the disk gives its bytes once, and no
+    worker waits until the last frame has been read.
+    """
+
+    def __init__(self, todo: list[_Task | Frame], plan: Callable[[Frame], _Task | MeasuredFrame]) -> None:
+        self._todo, self._plan = todo, plan
+        self._planned: dict[int, _Task | MeasuredFrame] = {}
+
+    def __len__(self) -> int:
+        return len(self._todo)
+
+    def __getitem__(self, index: Any) -> Any:
+        of = self._todo[index]
+        if not isinstance(of, Frame):
+            return of
+        if index not in self._planned:
+            self._planned[index] = self._plan(of)
+        return self._planned[index]
+
+    def pop(self, index: int) -> _Task | MeasuredFrame:
+        """The task at `index`, for the last time."""
+        task: _Task | MeasuredFrame = self[index]
+        self._planned.pop(index, None)
+        return task
+
+
+def _measured(store: Store, task: _Task, result: MeasuredFrame | Exception) -> MeasuredFrame:
+    """What became of a task. Raises RunStoppedError where the shoot or the store's own folder is lost or full."""
+    if isinstance(result, Exception):
+        store.stop_if_lost(result)
+        if not store.is_as_read(task.frame):  # no wonder that it could not be read
+            return MeasuredFrame(task.frame, task.digest, error=CHANGED if task.frame.path.exists() else GONE)
+        if isinstance(result, UndecodableError) and task.frame.twin is not None:
+            keep_damage(store, task.digest, reason(result))
+        return MeasuredFrame(task.frame, task.digest, error=reason(result))
+    if not store.is_as_read(task.frame):  # what was measured may be that of other bytes than the key says
+        store.remove("measured", task.key)
+        return MeasuredFrame(task.frame, task.digest, error=CHANGED)
+    store.share("measured", task.key)
+    return result
 
 
 def raise_if_full(error: Exception) -> None:
@@ -215,6 +261,10 @@ def octets(task: _OfAFrame) -> float:
         return task.frame.path.stat().st_size
     except OSError:
         return 0.0
+
+
+def _answer(task: _Task | MeasuredFrame) -> MeasuredFrame:
+    return task if isinstance(task, MeasuredFrame) else _measure_one(task)
 
 
 def _measure_one(task: _Task) -> MeasuredFrame:

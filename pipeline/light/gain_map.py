@@ -93,11 +93,11 @@ def apply_gain_map(image: Image, gain_map: GainMap, orientation: Orientation) ->
     mean = 2.0 ** gain_map.coefficients[0, 0]
     saturation, noise = image.saturation * mean, image.noise.scaled(mean)
     if gain_map.coefficients.shape[:2] == (1, 1):
-        pixels = rebuild_highlights(image.pixels * mean.astype(np.float32), saturation)
+        pixels = rebuild_highlights(image.pixels, image.saturation, mean.astype(np.float32))
         return replace(image, pixels=pixels, noise=noise, saturation=saturation)
     gains = orientation.to_upright((2.0 ** gain_map.on(_COARSE, _COARSE, ends=True)).astype(np.float32))
     whole = gains_at_pixels(gains, image.pixels.shape, image.part)
-    pixels = rebuild_highlights(image.pixels * whole, image.saturation * whole)
+    pixels = rebuild_highlights(image.pixels, image.saturation, whole)
     noise_gain_map = gains / mean.astype(np.float32) * (1 if image.noise_gain_map is None else image.noise_gain_map)
     return replace(image, pixels=pixels, noise=noise, saturation=saturation, noise_gain_map=noise_gain_map)
 

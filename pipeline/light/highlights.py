@@ -47,37 +47,50 @@ class HighlightConstants:
 HIGHLIGHTS = HighlightConstants()
 
 
-def rebuild_highlights(pixels: F32, saturation: F64 | F32) -> F32:
-    """Raise clipped channels to the pixel's largest, so that blown light is white and not magenta.
+def rebuild_highlights(pixels: F32, saturation: F64, gains: F32 | None = None) -> F32:
+    """Multiply by gains, and raise clipped channels to the pixel's largest, so that blown light is white, not magenta.
 
     A clipped channel is known only to be "at least" its value; the largest channel is the least
-    assumption that keeps the hue of a single blown colour (a red shirt). `saturation` in pixel units, (3,), or
-    (H, W, 3) where gains vary over the frame.
+    assumption that keeps the hue of a single blown colour (a red shirt). `saturation` (3,) in the units of `pixels`
+    (H, W, 3); gains (H, W, 3), or (3,) for the whole frame, None for none: clipping is where it was before them.
     """
-    limit = np.asarray(saturation, dtype=np.float32)
+    every = np.ones(3, np.float32) if gains is None else gains
     out = np.empty(pixels.shape, np.float32)
     ends = np.float32(HIGHLIGHTS.near), np.float32(1 / HIGHLIGHTS.ramp)
     _rebuild(
-        np.ascontiguousarray(pixels, dtype=np.float32), limit.reshape(1, 1, 3) if limit.ndim == 1 else limit, ends, out
+        np.ascontiguousarray(pixels, dtype=np.float32),
+        every.reshape(1, 1, 3) if every.ndim == 1 else every,
+        np.asarray(saturation, dtype=np.float64),
+        ends,
+        out,
     )
     return out
 
 
 @compiled(error_model="numpy")
-def _rebuild(pixels: NDArray[Any], limit: NDArray[Any], ends: tuple[np.float32, np.float32], out: NDArray[Any]) -> None:
-    one = limit.shape[0] == 1
+def _rebuild(
+    pixels: NDArray[Any],
+    gains: NDArray[Any],
+    saturation: NDArray[Any],
+    ends: tuple[np.float32, np.float32],
+    out: NDArray[Any],
+) -> None:
+    one = gains.shape[0] == 1
     near, steep = ends
+    sr, sg, sb = saturation[0], saturation[1], saturation[2]
     for y in range(pixels.shape[0]):
-        for x in range(pixels.shape[1]):
-            ly, lx = (0, 0) if one else (y, x)
-            r, g, b = pixels[y, x, 0], pixels[y, x, 1], pixels[y, x, 2]
-            lr, lg, lb = limit[ly, lx, 0], limit[ly, lx, 1], limit[ly, lx, 2]
-            out[y, x, 0], out[y, x, 1], out[y, x, 2] = r, g, b
+        row, of, to = pixels[y], gains[0 if one else y], out[y]
+        for x in range(row.shape[0]):
+            at = 0 if one else x
+            gr, gg, gb = of[at, 0], of[at, 1], of[at, 2]
+            r, g, b = row[x, 0] * gr, row[x, 1] * gg, row[x, 2] * gb
+            lr, lg, lb = np.float32(sr * gr), np.float32(sg * gg), np.float32(sb * gb)
+            to[x, 0], to[x, 1], to[x, 2] = r, g, b
             if r > near * lr or g > near * lg or b > near * lb:
                 most = max(r, g, b)
-                out[y, x, 0] = r + min(max((r / lr - near) * steep, np.float32(0)), np.float32(1)) * (most - r)
-                out[y, x, 1] = g + min(max((g / lg - near) * steep, np.float32(0)), np.float32(1)) * (most - g)
-                out[y, x, 2] = b + min(max((b / lb - near) * steep, np.float32(0)), np.float32(1)) * (most - b)
+                to[x, 0] = r + min(max((r / lr - near) * steep, np.float32(0)), np.float32(1)) * (most - r)
+                to[x, 1] = g + min(max((g / lg - near) * steep, np.float32(0)), np.float32(1)) * (most - g)
+                to[x, 2] = b + min(max((b / lb - near) * steep, np.float32(0)), np.float32(1)) * (most - b)
 
 
 @dataclass(frozen=True)

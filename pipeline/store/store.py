@@ -344,17 +344,27 @@ class Store:
 
     def frame_digest(self, frame: Frame) -> str:
         """SHA-256 of the frame's file, read again where the file system does not vouch for it. Raises OSError."""
+        known = self._vouched(frame) or read_digest(frame.path)
+        assert self._digests is not None
+        self._digests[frame.relative] = self._cached_digests[frame.relative] = known
+        return known.sha256
+
+    def is_known(self, frame: Frame) -> bool:
+        """Whether `frame_digest` need not read the frame's file."""
+        try:
+            return self._vouched(frame) is not None
+        except OSError:
+            return False
+
+    def _vouched(self, frame: Frame) -> FrameDigest | None:
         if self._digests is None:
             self._digests = self._kept_digests()
             self._cached_digests = self._digests_in_cache()
         found = frame.path.stat()
         for known in (self._digests.get(frame.relative), self._cached_digests.get(frame.relative)):
             if known is not None and known.is_of(found):
-                break
-        else:
-            known = read_digest(frame.path)
-        self._digests[frame.relative] = self._cached_digests[frame.relative] = known
-        return known.sha256
+                return known
+        return None
 
     def seen(self, frame: Frame) -> tuple[int, int] | None:
         """(octets, time of change in nanoseconds) of the frame's file when `frame_digest` gave its digest."""

@@ -14,7 +14,10 @@ from pipeline.engine.run import measure_shoot, read_shoot
 from pipeline.engine.tables import jersey_suggestions
 from pipeline.imaging.geometry import Box
 from pipeline.imaging.raw.frame import DecodedFrame
+from pipeline.store import store as store_module
+from pipeline.store.digests import FrameDigest, read_digest
 from pipeline.store.store import Store
+from pipeline.types import Frame
 
 
 @dataclass
@@ -23,9 +26,9 @@ class Decoder:
 
     edge: int | None = None
 
-    def __call__(self, frame: object, long_edge: int | None, **more: object) -> DecodedFrame:
+    def __call__(self, frame: object, long_edge: int | None, *more: object) -> DecodedFrame:
         self.edge = long_edge
-        return _DECODE(frame, long_edge, **more)
+        return _DECODE(frame, long_edge, *more)
 
 
 _DECODE = measure.decode
@@ -55,3 +58,49 @@ def test_torsos_are_decoded_a_quarter_larger_than_the_reader_wants(size: tuple[i
     torsos = [Box(0.1, 0.2, 0.2, 0.4), Box(0.5, 0.1, 0.7, 0.6)]
     assert jersey_suggestions._edge(size, torsos) == edge
     assert jersey_suggestions._edge((800, 1200), torsos) == 1200  # never more than there is
+
+
+def test_a_frame_is_read_for_its_digest_just_before_it_is_measured(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """So that a disk gives its bytes once, also where a night is larger than the memory."""
+    shoot = tmp_path / "shoot"
+    shoot.mkdir()
+    for number in range(4):
+        pixels = np.random.default_rng(number).integers(60, 200, (80, 120, 3)).astype(np.uint8)
+        PIL.Image.fromarray(pixels, "RGB").save(shoot / f"F{number}.png")
+    happened: list[tuple[str, str]] = []
+
+    def read(path: Path) -> FrameDigest:
+        happened.append(("read", path.stem))
+        return read_digest(path)
+
+    def decode(frame: Frame, *more: object) -> DecodedFrame:
+        happened.append(("measured", frame.name))
+        return _DECODE(frame, *more)
+
+    monkeypatch.setattr(store_module, "read_digest", read)
+    monkeypatch.setattr(measure, "decode", decode)
+    store = Store.open(tmp_path / "out", shoot)
+    measured = measure_shoot(store, read_shoot(shoot), 1, lambda *_: None)
+    assert not any(one.error for one in measured)
+    first, second = happened[0::2], happened[1::2]
+    assert [what for what, _ in first] == ["read"] * 4 and [what for what, _ in second] == ["measured"] * 4
+    assert [name for _, name in first] == [name for _, name in second]
+    # What was read is known to the next run, where the file system vouches for it.
+    assert set(Store(tmp_path / "out").known_digests()) == {f"F{number}.png" for number in range(4)}
+
+
+def test_what_was_measured_elsewhere_is_not_measured_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same bytes in another folder: they are read, and found in the store."""
+    for name in ("one", "two"):
+        (tmp_path / name).mkdir()
+        pixels = np.random.default_rng(5).integers(60, 200, (80, 120, 3)).astype(np.uint8)
+        PIL.Image.fromarray(pixels, "RGB").save(tmp_path / name / "F1.png")
+    store = Store.open(tmp_path / "out", tmp_path / "one")
+    (before,) = measure_shoot(store, read_shoot(tmp_path / "one"), 1, lambda *_: None)
+    (tmp_path / "out" / ".work" / "digests.json").unlink()
+    monkeypatch.setattr(measure, "decode", None)
+    again = Store.open(tmp_path / "out", tmp_path / "two")
+    (after,) = measure_shoot(again, read_shoot(tmp_path / "two"), 1, lambda *_: None)
+    assert not after.error and after.key == before.key
