@@ -149,7 +149,9 @@ MUTANTS = [
         _SPELLED, "for parts in every for at in range(len(parts))]", "for parts in every for at in range(1)]", *_WRITTEN
     ),
     mutant(_SPELLED, "if length >= SPELLING.apart:", "if False:", *_WRITTEN),
-    mutant(_SPELLED, 'gap = rf"(?:(?!\\n){GAP})', 'gap = rf"(?:{GAP})', *_WRITTEN),
+    mutant(_SPELLED, 'rf"(?:(?!\\n){gap_before', 'rf"(?:{gap_before', *_WRITTEN),
+    mutant(_SPELLED, "return _GAP_BEFORE_DIGIT if", "return GAP if", "shoot/test_names_limits.py"),
+    mutant("shoot/roster.py", 'elif len(row["name"]) > LONGEST_NAME:', "elif False:", "shoot/test_names_limits.py"),
     mutant(_SPELLED, "return all(at in others for at in", "return any(at in others for at in", *_WRITTEN),
     mutant(_SPELLED, "if not covered(reading, span, known)]", "]", "captions/test_privacy.py"),
     mutant(_SEARCH, "not covered(reading, span, known)\n", "True\n", *_WRITTEN),
