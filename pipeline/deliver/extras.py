@@ -91,7 +91,8 @@ class Extras:
         try:
             return make()
         except (OSError, FrameError) as error:
-            reason = str(error) if not isinstance(error, OSError) or error.errno is None else error.strerror
+            where = f"{error.filename}: " if isinstance(error, OSError) and error.filename else ""
+            reason = str(error) if not isinstance(error, OSError) or error.errno is None else f"{where}{error.strerror}"
             problems.append(f"delivery {self.name}: {reason}")
             return None
 

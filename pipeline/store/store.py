@@ -256,7 +256,11 @@ class Store:
 
     def put(self, kind: str, name: str, data: bytes) -> None:
         """Keep bytes under `name`. Raises OSError."""
-        write_atomic(self.work / kind / name, sealed(kind, name, data), durable=self._durable)
+        path = self.work / kind / name
+        with suppress(OSError):  # an empty folder in its place; one that holds something is left, and refuses the write
+            if path.is_dir():
+                path.rmdir()
+        write_atomic(path, sealed(kind, name, data), durable=self._durable)
         self._checked.pop((kind, name), None)
 
     def damage_notice(self) -> list[str]:

@@ -47,6 +47,7 @@ def test_a_record_counts_only_under_its_own_name(store: Store) -> None:
     (store.out / "web").mkdir()
     (store.out / "web" / "index.html").write_bytes(OURS)
     plant(store, "extras", "web/other.html", delivery="web", relative="web/index.html", sha256=DIGEST)
+    assert extra_digests(store) == {}
     Extras(store.out, "web").remove_rest()
     assert (store.out / "web" / "index.html").exists()
 

@@ -289,7 +289,7 @@ _IMPOSSIBLE: tuple[tuple[str, Callable[[Any], Any]], ...] = (
     ("huge", lambda a: np.full_like(a, 1e300) if a.dtype == np.float64 else a),
     ("one more side of", lambda a: a[None]),
     ("a row less of", lambda a: a.reshape(-1)[:-1]),
-    ("other kind of", lambda a: a.astype(np.int16)),
+    ("other kind of", lambda a: np.zeros(a.shape, np.int16)),
     ("double length of", lambda a: np.concatenate([a.reshape(-1)] * 2)),
 )
 

@@ -391,3 +391,14 @@ def test_leftovers_are_removed_and_nothing_else(store: Store, shoot: Path) -> No
         "web/TH1_0001.jpg", ".hidden", f"second/web/{leftover}", f"raws/{leftover}", f"web/mine/deep/{leftover}",
         *(f"web/{name}" for name in own),
     }  # fmt: skip
+
+
+def test_an_empty_folder_in_place_of_a_file_is_no_hindrance(store: Store) -> None:
+    for name in ("a.json", "b.json"):
+        (store.work / "done" / name).mkdir()
+    store.put("done", "a.json", b"one")
+    assert store.get("done", "a.json") == b"one"
+    (store.work / "done" / "b.json" / "mine").touch()
+    with pytest.raises(OSError):
+        store.put("done", "b.json", b"one")
+    assert (store.work / "done" / "b.json" / "mine").exists()
