@@ -99,6 +99,15 @@ def is_leftover(name: str) -> bool:
     return _LEFTOVER.fullmatch(name) is not None
 
 
+def remove_leftovers(folder: Path) -> None:
+    """Remove what `whole_file` left in a folder when its process was killed: plain files of just such names."""
+    with suppress(OSError), os.scandir(folder) as found:  # harmless where one stands; the next run tries again
+        for one in found:
+            if is_leftover(one.name) and one.is_file(follow_symlinks=False):
+                with suppress(OSError):
+                    Path(one.path).unlink()
+
+
 def folded(path: str) -> str:
     """Equal for names and paths that a disk may take for one: they differ in case, or in how letters are composed."""
     return unicodedata.normalize("NFC", unicodedata.normalize("NFC", path).casefold())

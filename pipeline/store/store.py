@@ -20,7 +20,7 @@ from pipeline.errors import InputError, RunStoppedError
 from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.digests import FrameDigest, read_digest
 from pipeline.store.disk import is_held, temporary_folder
-from pipeline.store.files import TEMPORARY, is_inside, is_leftover, write_atomic
+from pipeline.store.files import TEMPORARY, is_inside, remove_leftovers, write_atomic
 from pipeline.store.places import OWN_FILES, is_link, path_below, read_file, refuse_links
 from pipeline.store.records import from_json, to_json
 from pipeline.store.seal import HEAD, sealed, unsealed
@@ -210,11 +210,7 @@ class Store:
         for delivery in self.delivery_folders():
             folders += [delivery, *self._folders(delivery)]
         for folder in folders:
-            with suppress(OSError), os.scandir(folder) as found:  # harmless where it stands; the next run tries again
-                for one in found:
-                    if is_leftover(one.name) and one.is_file(follow_symlinks=False):
-                        with suppress(OSError):
-                            Path(one.path).unlink()
+            remove_leftovers(folder)
 
     def delivery_folders(self) -> list[Path]:
         """Folders in OUT that may be those of deliveries: neither links nor the shoot, nor the OUT of another run."""

@@ -43,7 +43,7 @@ MUTANTS = [
         "folder.resolve() == self._shoot",
         *_STORED,
     ),
-    mutant(_STORE, "if is_leftover(one.name) and", "if", *_STORED),
+    mutant(_FILES, "if is_leftover(one.name) and", "if", *_STORED),
     mutant(_STORE, "return data[HEAD:]\n        found", "pass\n        found", *_STORED, why="only saves time"),
     mutant(_STORE, "if self._checked.get((kind, name)) == seen:", "if (kind, name) in self._checked:", *_STORED),
     mutant(_STORE, "        if self.get(kind, name) is not None:\n", "        if True:\n", *_STORED),
