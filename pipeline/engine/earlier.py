@@ -129,8 +129,10 @@ def refuse_other_shoot(store: Store, shoot: Path, frames: Sequence[Frame]) -> No
     """Raises InputError when OUT holds the delivery of another shoot, whose files this run would remove as outdated."""
     before = store.source().shoot
     known = store.frames_seen()
+    if not known:  # that record is damaged
+        known = {(f.relative, f.size) for f in (store.record(ROOT, "names.json", _Names) or _Names()).files}
     count = len(store.names("done"))
-    if before is None or not known or not count or before == str(shoot.resolve()):
+    if not known or not count or before == str(shoot.resolve()):
         return
     here = {(f.relative, f.path.stat().st_size) for f in frames if f.path.is_file()}
     if not here & known:

@@ -9,9 +9,11 @@ from typing import Any
 
 import pytest
 
-from pipeline.engine.earlier import DeliveredFile, done_name, keep_done, read_done
+from pipeline.engine.earlier import DeliveredFile, done_name, keep_done, keep_names, read_done, refuse_other_shoot
 from pipeline.engine.outputs import Outputs
+from pipeline.errors import InputError
 from pipeline.store.store import Store
+from pipeline.types import Frame
 
 ENTRY: dict[str, Any] = {
     "relative": "web/TH1_0001.jpg", "key": "k", "sha256": "0" * 64, "bytes": 3, "width": 4, "height": 2, "quality": 88,
@@ -82,3 +84,27 @@ def test_an_entry_counts_only_under_its_own_name(store: Store) -> None:
 def test_what_cannot_be_read_is_not_ours() -> None:
     """A file that was announced over nothing: "" is the SHA-256 of no file."""
     assert not DeliveredFile(**ENTRY | {"mtime": 0, "replaced": "", "notices": ()}).is_ours("")
+
+
+@pytest.mark.parametrize("lost", [(), ("source.json",), ("digests.json",), ("source.json", "digests.json")])
+def test_another_shoot_is_refused_also_where_records_are_lost(
+    store: Store, tmp_path: Path, lost: tuple[str, ...]
+) -> None:
+    """Its pictures would take the place of those of the first, where frames have the same names."""
+    frames = []
+    for folder, data in (("shoot", b"one"), ("other", b"another")):
+        (tmp_path / folder).mkdir(exist_ok=True)
+        path = tmp_path / folder / "TH1_0001.dng"
+        path.write_bytes(data)
+        frames.append(Frame("TH1_0001", path, path.name, "raw", number=1))
+    store.frame_digest(frames[0])
+    store.save_digests()
+    store.keep_source(tmp_path / "shoot", None)
+    keep_names(store, frames[:1], {})
+    store.put("done", done_name(ENTRY["relative"]), json.dumps(ENTRY).encode())
+    for name in lost:
+        (store.work / name).write_bytes(b"")
+    again = Store(store.out)
+    refuse_other_shoot(again, tmp_path / "shoot", frames[:1])
+    with pytest.raises(InputError, match="delivered from another shoot"):
+        refuse_other_shoot(again, tmp_path / "other", frames[1:])

@@ -26,6 +26,7 @@ _VERIFY = ("engine/kept/test_verify.py",)
 MUTANTS = [
     mutant("engine/earlier.py", " and done_name(entry.relative) == name else None", " else None", *_PLANTED),
     mutant("engine/earlier.py", "return bool(digest) and (", "return (", *_PLANTED),
+    mutant("engine/earlier.py", "    if not known:  # that record is damaged\n", "    if False:\n", *_PLANTED),
     mutant(
         "engine/kept/lost_records.py",
         "one.file not in strays or digest_below(store.out, one.file) != one.sha256:",
