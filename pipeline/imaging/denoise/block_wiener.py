@@ -39,10 +39,13 @@ BLOCKS = BlockConstants()
 
 
 @compiled(error_model="numpy", apart=True)
-def _add_square_difference(a: NDArray[Any], b: NDArray[Any], out: NDArray[Any]) -> None:
+def _add_square_differences(
+    a0: NDArray[Any], a1: NDArray[Any], b0: NDArray[Any], b1: NDArray[Any], out: NDArray[Any]
+) -> None:
+    """Of two rows, so that sums are stored half as often."""
     for p in range(out.size):
-        d = a[p] - b[p]
-        out[p] += d * d
+        d0, d1 = a0[p] - b0[p], a1[p] - b1[p]
+        out[p] = (out[p] + d0 * d0) + d1 * d1
 
 
 @compiled(error_model="numpy")
@@ -80,9 +83,10 @@ def _match(plane: NDArray[Any], grid: int, step: int, radius: int, most: int) ->
                 if n < 8 or (down == 0 and across == 0):
                     continue
                 one[:n] = 0
-                for j in range(8):
-                    ours, theirs = plane[y + j, left:right], plane[other + j, left + shift : right + shift]
-                    _add_square_difference(ours, theirs, one[:n])
+                a, b = left + shift, right + shift
+                for j in range(0, 8, 2):
+                    top, low = plane[y + j, left:right], plane[y + j + 1, left:right]
+                    _add_square_differences(top, low, plane[other + j, a:b], plane[other + j + 1, a:b], one[:n])
                 # Sums of two, four, then eight columns.
                 _sum(one[: n - 1], one[1:n], two[: n - 1])
                 _sum(two[: n - 3], two[2 : n - 1], one[: n - 3])
