@@ -18,7 +18,7 @@ import numpy as np
 
 from pipeline.imaging.geometry import Box
 from pipeline.imaging.robust import reweighted
-from pipeline.types import F32, F64
+from pipeline.types import F32, F64, Part
 
 
 @dataclass(frozen=True)
@@ -207,8 +207,13 @@ def _votes(place: F64, angle: F64, length: F64) -> F64:
     return np.asarray(votes * np.exp(-0.5 * (slopes[:, None] / LEVEL.usual) ** 2), dtype=np.float64)
 
 
-def rotated(pixels: F32, degrees: float) -> F32:
-    """Turn (H, W, 3) clockwise about the middle, on the same canvas; the corners repeat the frame's border.
+_REACH = 6  # pixels about a place that the turn looks at: Lanczos over 8x8, the range of 3x3, and rounding
+
+
+def rotated(pixels: F32, degrees: float, place: Part | None = None) -> F32:
+    """Turn (H, W, 3) clockwise about the middle of the frame, on the same canvas; the corners repeat its border.
+
+    place  where the pixels lie in the frame, if they are a part of it: right then is what `before_turn` says is needed
 
     Cut to a box for which `inside` is true and none of that border is left. Lanczos interpolation over 8x8 pixels,
     held to the range of the 3x3 pixels around, so that lamps and lines get no halo; any scale of values.
@@ -216,7 +221,9 @@ def rotated(pixels: F32, degrees: float) -> F32:
     if degrees == 0:
         return pixels
     height, width = pixels.shape[:2]
-    matrix = cv2.getRotationMatrix2D(((width - 1) / 2, (height - 1) / 2), -degrees, 1.0)
+    left, top, whole_width, whole_height = place or (0, 0, width, height)
+    middle = ((whole_width - 1) / 2 - left, (whole_height - 1) / 2 - top)
+    matrix = cv2.getRotationMatrix2D(middle, -degrees, 1.0)
 
     def turn(values: F32, how: int) -> F32:
         out = cv2.warpAffine(values, matrix, (width, height), flags=how, borderMode=cv2.BORDER_REPLICATE)
@@ -226,6 +233,23 @@ def rotated(pixels: F32, degrees: float) -> F32:
     low = turn(np.asarray(cv2.erode(pixels, kernel), dtype=np.float32), cv2.INTER_NEAREST)
     high = turn(np.asarray(cv2.dilate(pixels, kernel), dtype=np.float32), cv2.INTER_NEAREST)
     return np.clip(turn(pixels, cv2.INTER_LANCZOS4), low, high)
+
+
+def before_turn(box: Box, degrees: float, height: int, width: int) -> Box:
+    """What of a frame is looked at for a box of it after a turn, the box itself among it."""
+    turn = math.radians(degrees)
+    xs, ys = [box.x0 * width, box.x1 * width], [box.y0 * height, box.y1 * height]
+    for x, y in ((x, y) for x in tuple(xs) for y in tuple(ys)):
+        across, down = x - width / 2, y - height / 2
+        xs.append(across * math.cos(turn) + down * math.sin(turn) + width / 2)
+        ys.append(down * math.cos(turn) - across * math.sin(turn) + height / 2)
+    reach = _REACH
+    return Box(
+        max(0.0, (min(xs) - reach) / width),
+        max(0.0, (min(ys) - reach) / height),
+        min(1.0, (max(xs) + reach) / width),
+        min(1.0, (max(ys) + reach) / height),
+    )
 
 
 def inside(box: Box, degrees: float, height: int, width: int) -> bool:

@@ -334,8 +334,12 @@ def box_for(params: CropParams, solution: CropSolution | None, height: int, widt
 
 
 def reads(params: CropParams, solution: CropSolution | None, height: int, width: int) -> Box:
-    """What of the upright frame a crop needs: all of it where the picture is turned first."""
-    return WHOLE if solution is not None and solution.turned else box_for(params, solution, height, width)
+    """What of the upright frame a crop needs: more than the box where the picture is turned first."""
+    from pipeline.imaging import level
+
+    box = box_for(params, solution, height, width)
+    turned = 0.0 if solution is None else solution.turned
+    return level.before_turn(box, turned, height, width) if turned else box
 
 
 def apply(image: Image, params: CropParams, context: ApplyContext[CropSolution]) -> Image:
@@ -344,7 +348,7 @@ def apply(image: Image, params: CropParams, context: ApplyContext[CropSolution])
 
     left, top, width, height = image.place
     turned = context.solution.turned if context.solution is not None else 0.0
-    pixels = level.rotated(image.pixels, turned) if turned else image.pixels
+    pixels = level.rotated(image.pixels, turned, image.place) if turned else image.pixels
     box = box_to_pixels(box_for(params, context.solution, height, width), height, width)
     gains = gains_of_part(image.noise_gain_map, pixels_to_box(box, height, width))
     cut = pixels[box.y0 - top : box.y1 - top, box.x0 - left : box.x1 - left]
@@ -359,7 +363,7 @@ def in_words(solution: CropSolution) -> str:
 
 STEP: Step[CropParams, FrameObservation, CropSolution] = Step(
     name="crop",
-    version=4,
+    version=5,
     summary="Cut to an aspect around the player the moment is about, or to the box that frames.csv gives.",
     Params=CropParams,
     place="delivery",

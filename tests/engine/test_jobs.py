@@ -121,4 +121,6 @@ def test_what_is_cleaned_at_full_size_is_what_any_delivery_shows(tmp_path: Path)
     assert window(CUT) == WHOLE  # the other delivery shows all of it
     assert window(CUT | other, edge=700) == WHOLE  # the mosaic is not cleaned at that size
     turned = {"print/crop": {"TH1_0005": CropSolution(CropSource.TABLE, Box(0.5, 0.3, 0.9, 0.8), turned=1.0)}}
-    assert window(CUT | turned) == WHOLE
+    found = window(CUT | turned)  # by a degree, which moves the lower corner at the right by 6 pixels
+    assert found.x1 == pytest.approx(0.9 + (0.3 * 800 * 0.01745 + 6) / 1200, abs=2e-3)
+    assert found.y1 == pytest.approx(0.8 + 6 / 800, abs=2e-3) and found[:2] == pytest.approx((0.25, 0.1), abs=1e-3)

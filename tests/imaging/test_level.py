@@ -14,11 +14,11 @@ import skimage.data
 from scipy import ndimage
 from skimage.util import img_as_float32
 
-from pipeline.imaging.geometry import Box, PixelBox, box_to_pixels, pixels_to_box
-from pipeline.imaging.level import AGREE, LIMIT, inscribed, inside, rotated, segments, tilt
+from pipeline.imaging.geometry import Box, PixelBox, box_to_pixels, pixels_inside, pixels_to_box
+from pipeline.imaging.level import AGREE, LIMIT, before_turn, inscribed, inside, rotated, segments, tilt
 from pipeline.shoot.scan import scan
 from pipeline.steps.decode import decode
-from pipeline.types import F32
+from pipeline.types import F32, Part
 
 HEIGHT, WIDTH = 640, 960
 NOISE = 0.08  # of display white; the demonstration at ISO 12,800 has 0.03 to 0.04 at this size
@@ -264,3 +264,15 @@ def test_inside_holds_only_pixels_of_the_frame() -> None:
         if not inside(slightly_less, degrees, height, width):
             assert not real[top:bottom, left:right].all()
     assert min(seen.values()) > 20
+
+
+@pytest.mark.parametrize("degrees", [-4.0, 1.3, 5.0])
+@pytest.mark.parametrize("box", [Box(0.1, 0.5, 0.4, 0.8), Box(0.6, 0.2, 0.9, 0.5)])
+def test_a_part_is_turned_as_the_whole_is(degrees: float, box: Box) -> None:
+    pixels = cv2.GaussianBlur(np.random.default_rng(4).random((400, 600, 3)), (0, 0), 1.5).astype(np.float32)
+    x0, y0, x1, y1 = pixels_inside(before_turn(box, degrees, 400, 600), 400, 600)
+    part = rotated(pixels[y0:y1, x0:x1], degrees, Part(x0, y0, 600, 400))
+    inner = box_to_pixels(box, 400, 600)
+    whole = rotated(pixels, degrees)[inner.y0 : inner.y1, inner.x0 : inner.x1]
+    off = part[inner.y0 - y0 : inner.y1 - y0, inner.x0 - x0 : inner.x1 - x0] - whole
+    assert np.abs(off).max() < 0.01 * float(np.ptp(pixels))  # OpenCV takes places to 1/32 of a pixel

@@ -9,6 +9,13 @@ _TONE = "imaging/tone.py"
 _RESAMPLE = "imaging/resample.py"
 
 MUTANTS = [
+    mutant("imaging/level.py", "(whole_width - 1) / 2 - left", "(whole_width - 1) / 2", "imaging/test_level.py"),
+    mutant(
+        "imaging/level.py",
+        "ys.append(down * math.cos(turn) - ",
+        "ys.append(down * math.cos(turn) + ",
+        "imaging/test_level.py",
+    ),
     mutant(_COLOUR, "x <= 0.0031308,", "x <= 0.0134308,", "imaging/test_colour.py"),
     mutant(_COLOUR, "x <= 0.0031308,", "x <= 0.00031308,", "imaging/test_colour.py"),
     mutant(_COLOUR, "12.92 * x,", "14.2 * x,", "imaging/test_colour.py"),
