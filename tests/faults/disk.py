@@ -26,7 +26,7 @@ from tests.faults.injection import Fault
 from tests.golden import write_shoot
 
 NAME = "disk"
-FULL, QUICK = 420, 12
+FULL, QUICK = 420, 8
 
 RECIPE = """\
 recipe: 1

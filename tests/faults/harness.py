@@ -13,6 +13,7 @@ number seed + i alone (`cases`), so that one case is repeated by `--seed seed+i 
 from __future__ import annotations
 
 import importlib
+import os
 import random
 import tempfile
 import time
@@ -45,7 +46,7 @@ def try_kind(name: str, amount: int | None, quick: bool, seed: int, say: Callabl
     """Run a kind, say what came of it, and return the number of failures."""
     module = kind(name)
     count = amount if amount is not None else module.QUICK if quick else module.FULL
-    start = time.perf_counter()
+    start, before = time.perf_counter(), _processor_seconds()
     with tempfile.TemporaryDirectory(prefix=f"faults-{name}-") as folder:
         try:
             found = module.run(count, Path(folder), seed)
@@ -55,5 +56,11 @@ def try_kind(name: str, amount: int | None, quick: bool, seed: int, say: Callabl
         say(text)
     if len(found) > MOST:
         say(f"{name}: and {len(found) - MOST} more")
-    say(f"{name}: {count} cases, {len(found)} wrong, {time.perf_counter() - start:.0f} s (seed {seed})")
+    took = f"{time.perf_counter() - start:.0f} s, {_processor_seconds() - before:.0f} s of processor time"
+    say(f"{name}: {count} cases, {len(found)} wrong, {took} (seed {seed})")
     return len(found)
+
+
+def _processor_seconds() -> float:
+    """Of this process and of those that it waited for: other work on the machine does not count."""
+    return sum(os.times()[:4])
