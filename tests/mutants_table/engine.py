@@ -12,6 +12,7 @@ _PLANNED = ("engine/test_jobs.py",)
 _KEYS = ("engine/test_result_keys.py",)
 _FORESEEN = ("cli/test_foreseen.py",)
 _ONCE = ("engine/test_measured_once.py",)
+_MEASURE = ("engine/test_measure.py",)
 _TABLE = "engine/tables/selection.py"
 _SOLVE = "engine/solve.py"
 _FAILING = ("engine/test_failing_steps.py",)
@@ -219,8 +220,22 @@ MUTANTS = [
         'store.get("measured", key)',
         *_ONCE,
     ),
-    mutant("engine/measure.py", "elif not store.is_as_read(task.frame):", "elif False:", *_ONCE),
-    mutant("engine/measure.py", '            store.share("measured", task.key)\n', "", *_ONCE),
+    mutant(
+        "engine/measure.py",
+        "    if not store.is_as_read(task.frame):  # what",
+        "    if False:  # what",
+        *_ONCE,
+    ),
+    mutant("engine/measure.py", '    store.share("measured", task.key)\n', "", *_ONCE),
+    mutant(
+        "engine/measure.py", "plan(frame) if store.is_known(frame) else frame", "plan(frame)", "engine/test_measure.py"
+    ),
+    mutant(
+        "engine/measure.py",
+        "            self._planned[index] = self._plan(of)\n",
+        "            return self._plan(of)\n",
+        "engine/test_measure.py",
+    ),
     mutant(
         "engine/measure.py",
         "read_texts(task.frame.path))",

@@ -8,6 +8,8 @@ _NOISE = "imaging/raw/noise.py"
 _MOSAIC = "imaging/raw/mosaic.py"
 _DEMOSAIC = "imaging/raw/demosaic.py"
 _DENOISE = "imaging/denoise/denoise.py"
+_AREA, _AVERAGED = "imaging/raw/area.py", ("imaging/raw/test_area.py",)
+_SLIDING, _PATCHES = "imaging/denoise/sliding_dct.py", ("imaging/denoise/test_sliding_dct.py",)
 _ORIENTATION = "imaging/orientation.py"
 _TYPES = "types.py"
 _RECORDED = "test_constants.py::test_figures_are_those_recorded"
@@ -100,6 +102,12 @@ MUTANTS = [
         "math.sqrt(0.93)",
         "imaging/denoise/test_denoise.py::test_thresholds_are_at_their_best",
     ),
+    mutant(_AREA, "before = f32(2) * before", "before = f32(1) * before", *_AVERAGED),
+    mutant(_AREA, "after = f32(2) * after", "after = f32(1) * after", *_AVERAGED),
+    mutant(_AREA, "own[1, x] + half * about[1, x] +", "own[1, x] + about[1, x] +", *_AVERAGED),
+    mutant(_SLIDING, "g0 = one if mean else g0 / (g0 + v0)", "g0 = g0 / (g0 + v0)", *_PATCHES),
+    mutant(_SLIDING, "l0 = zero if i == 0 else l0", "l0 = l0", *_PATCHES),
+    mutant(_SLIDING, "kept_all[:] = 0", "kept_all[:8] = 0", *_PATCHES),
     mutant(_DENOISE, "closed + 0.25) +", "closed) +", "imaging/denoise/test_denoise.py"),
     mutant(_DENOISE, "1.0 / np.sqrt(a *", "np.sqrt(a *", _RECORDED),
     mutant(_DENOISE, "noise if balance is None else noise.scaled(balance)", "noise", _RECORDED),

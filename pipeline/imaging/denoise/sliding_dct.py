@@ -174,7 +174,7 @@ def _wiener(
 ) -> None:
     """Row i of the patches a to e, transformed, shrunk as the same row of `steer` says, transformed back into out[i];
     the energy of the gains is added to `kept`."""
-    step, one, zero = s.shape[0], np.float32(1), np.float32(0)
+    step, one = s.shape[0], np.float32(1)
     x0 = s[0 % step, i, a + 0 // step : e + 0 // step]
     x1 = s[1 % step, i, a + 1 // step : e + 1 // step]
     x2 = s[2 % step, i, a + 2 // step : e + 2 // step]
@@ -202,7 +202,6 @@ def _wiener(
     mean = i == 0  # the mean of a patch is not shrunk
     v0, v1, v2, v3 = sigma[0] * sigma[0], sigma[1] * sigma[1], sigma[2] * sigma[2], sigma[3] * sigma[3]
     v4, v5, v6, v7 = sigma[4] * sigma[4], sigma[5] * sigma[5], sigma[6] * sigma[6], sigma[7] * sigma[7]
-    v0 = zero if mean else v0
     for p in range(kept.size):
         g0, g1, g2, g3, g4, g5, g6, g7 = _forward((r0[p], r1[p], r2[p], r3[p], r4[p], r5[p], r6[p], r7[p]))
         g0, g1, g2, g3, g4, g5, g6, g7 = g0 * g0, g1 * g1, g2 * g2, g3 * g3, g4 * g4, g5 * g5, g6 * g6, g7 * g7
