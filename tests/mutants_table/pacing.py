@@ -1,0 +1,35 @@
+"""What is done first, when a run ends, what the second run of a long night compares, and whose work is taken."""
+
+from __future__ import annotations
+
+from tests.mutants_table import mutant
+
+_HOUR = ("engine/test_finish_by.py",)
+_SAME = ("engine/test_unchanged.py",)
+_UNLIKE = ("workers/test_unlike.py",)
+_KEPT = "engine/kept/unchanged.py"
+
+MUTANTS = [
+    mutant("engine/pacing/priority.py", "return not row.always, -", "return row.always, -", *_HOUR),
+    mutant("engine/pacing/priority.py", "-(row.rating or 0), place", "(row.rating or 0), place", *_HOUR),
+    mutant("engine/pacing/priority.py", "place, -score", "0, -score", *_HOUR),
+    mutant("engine/pacing/pace.py", "if late < RULES.margin:", "if False:", *_HOUR),
+    mutant("engine/pacing/pace.py", "+ self.closing(frames) >= ", ">= ", *_HOUR),
+    mutant("engine/run.py", "if ready < total and self._time_is_up(total - ready):", "if False:", *_HOUR),
+    mutant("engine/decide.py", "if pace.is_over(total) and done < total:", "if False:", *_HOUR),
+    mutant("deliver/zip.py", "            if missing:", "            if False:", *_HOUR),
+    mutant(
+        "engine/jobs.py",
+        "(d for d in self.recipe.deliveries if d.name not in there):",
+        "():",
+        "engine/test_failing_steps.py",
+    ),
+    mutant(_KEPT, "read.update(repr(part).encode(", "read.update(repr(0).encode(", *_SAME),
+    mutant(_KEPT, "read.update(store.frame_digest(frame).encode())", "pass", *_SAME),
+    mutant(_KEPT, "about.st_mtime_ns, about.st_ctime_ns, about.st_ino, about.st_mode)", "about.st_mode)", *_SAME),
+    mutant("workers/cluster.py", "        if many != 1", "        if False", *_UNLIKE),
+    mutant("workers/cluster.py", "if why := unlike(self.of, versions()):", 'if why := "":', *_UNLIKE),
+    mutant("workers/cluster.py", "for path in unseen]", "for path in ()]", *_UNLIKE),
+    mutant("report/html.py", "if octets and sum_ > _MOST_PICTURES", "if octets and sum_ < 0", "report/test_report.py"),
+    mutant("cli/console.py", "if not terminal and now >= due:", "if not terminal:", "cli/test_progress.py"),
+]
