@@ -264,9 +264,19 @@ def rewrap(out: Path, relative: str, scan: str, metadata: Metadata | None) -> tu
     return embed_jpeg(data, metadata) if metadata is not None else None
 
 
+def proxy_thumb(key: str) -> str:
+    """Name of the small picture that `thumb_of_proxy` makes of the frame of this measure key."""
+    return f"{key[:32]}.jpg"
+
+
+def make_proxy_thumb(task: tuple[Path, str]) -> str:
+    """As thumb_of_proxy, for a worker. task  OUT and the frame's measure key"""
+    return thumb_of_proxy(Store(task[0]), task[1])
+
+
 def thumb_of_proxy(store: Store, key: str) -> str:
     """Name of the small picture of a frame that is not rendered, made from its proxy. Raises FrameError."""
-    name = f"{key[:32]}.jpg"
+    name = proxy_thumb(key)
     if store.get("thumbs", name) is None:
         balance = read_measured(store, key, white_balance.STEP).camera_balance
         store.put("thumbs", name, _jpeg(_before(read_proxy(store, key), balance)))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -20,7 +20,7 @@ from pipeline.engine.pacing.pace import Pace
 from pipeline.engine.pacing.priority import by_priority
 from pipeline.engine.record import Made, RunLog, build, undone
 from pipeline.engine.redaction import Redaction
-from pipeline.engine.render import Job, Refused, render, thumb_of_proxy
+from pipeline.engine.render import Job, Refused, make_proxy_thumb, proxy_thumb, render, thumb_of_proxy
 from pipeline.engine.sending import incomplete, send, sent_record
 from pipeline.engine.solve import AGAIN, solve
 from pipeline.engine.tables.selection import left_notice, proposal, write_proposal
@@ -122,6 +122,9 @@ class _Run:
         redacted_recipe = redaction.recipe(self.recipe)
         made = Made(self.outputs.files, self.outputs.reused, self.outputs.rewritten)
 
+        if not by_hand:  # a stop has no time for that
+            self._small_pictures(measured_frames, planned)
+
         def finish(one: MeasuredFrame, entry: FrameRecord) -> None:
             if one.error:
                 return
@@ -208,6 +211,17 @@ class _Run:
             raise_if_full(error)
             trace(error)
             self.log.failed_steps[what] = f"{what} could not be made ({in_short(error)}); {AGAIN}"
+
+    def _small_pictures(self, measured_frames: Sequence[MeasuredFrame], planned: Planned) -> None:
+        """Make those of frames that are not rendered: in the workers, which have the libraries for it."""
+        delivered = {
+            name for name, (_, some) in planned.items() if any(d.output.relative in self.outputs.files for d in some)
+        }
+        tasks = [(self.store.out, s.key) for s in measured_frames if not s.error and s.frame.name not in delivered]
+        waiting = [task for task in tasks if self.store.get("thumbs", proxy_thumb(task[1])) is None]
+        with self._costs("the report's small pictures"):
+            for _ in map_unordered(make_proxy_thumb, waiting, self.workers):
+                pass
 
     def _collect(self, planned: Planned) -> None:
         """Take in the files that workers wrote and this process has not heard of."""
