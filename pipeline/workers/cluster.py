@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+import asyncio
 import importlib
+import logging
 import os
 import socket
 import time
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, InvalidStateError, wait
+from concurrent.futures import FIRST_COMPLETED, CancelledError, Future, InvalidStateError, wait
 from contextlib import contextmanager, suppress
 from functools import partial
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
-from pipeline.errors import FrameError, InputError, RunStoppedError, in_short
+from pipeline.errors import FrameError, InputError, RunStoppedError, debugging, in_short
 from pipeline.store.keys import environment, program
 from pipeline.textfile.messages import install
 from pipeline.workers.limits import TimeLimit
@@ -42,6 +44,10 @@ class Submitting(Protocol):
 
 class WorkerDied(FrameError):
     """A task of a cluster whose workers died; which of the tasks on them killed them is not known."""
+
+
+class ClusterLost(Exception):
+    """A task came to nothing because the scheduler is gone; says nothing about the task."""
 
 
 class Prepared:
@@ -140,12 +146,15 @@ class Submitted:
     ) -> Iterator[tuple[int, R | Exception]]:
         lost = 0.0
         while waiting or in_flight:
-            while waiting and len(in_flight) < depth * max(1, self._threads()):
+            most_in_flight = depth * max(1, self._count())
+            while waiting and len(in_flight) < most_in_flight:
                 future = self._executor.submit(function, items[waiting[0]])
                 in_flight[future] = waiting.popleft(), time.monotonic()
             for future in wait(in_flight, timeout=_TICK, return_when=FIRST_COMPLETED).done:
                 index, since = in_flight.pop(future)
                 error = future.exception()
+                if isinstance(error, ClusterLost):
+                    raise self._lost() from error
                 if error is None:
                     limit.note(time.monotonic() - since, 1.0 if size is None else size(items[index]))
                     yield index, future.result()
@@ -166,9 +175,18 @@ class Submitted:
                     )
             lost = 0.0 if self._alive() else (lost or now)
             if lost and now - lost > _GONE:
-                raise RunStoppedError(
-                    f"{self._place}: the dask scheduler is gone; start it again and run the same command again"
-                )
+                raise self._lost()
+
+    def _count(self) -> int:
+        try:
+            return self._threads()
+        except OSError as error:
+            raise self._lost() from error
+
+    def _lost(self) -> RunStoppedError:
+        return RunStoppedError(
+            f"{self._place}: the dask scheduler is gone; start it again and run the same command again"
+        )
 
 
 class _Client:
@@ -177,17 +195,20 @@ class _Client:
     Its own `get_executor` may hand on a wrong TypeError for a healthy task while another task kills workers.
     """
 
-    def __init__(self, client: Any, killed: type[Exception]) -> None:
-        self._client, self._killed = client, killed
+    def __init__(self, client: Any, killed: type[Exception], lost: tuple[type[BaseException], ...]) -> None:
+        self._client, self._killed, self._lost = client, killed, lost
 
     def submit(self, fn: Callable[..., R], /, *args: Any, **kwargs: Any) -> Future[R]:
-        """As Executor.submit. WorkerDied where a task has killed its workers."""
+        """As Executor.submit. WorkerDied where a task has killed its workers, ClusterLost where there is no cluster."""
         remote = self._client.submit(fn, *args, **kwargs, pure=False)
         local: Future[R] = Future()
 
         def hand_on(_: Any) -> None:
             try:
                 result = remote.result()
+            except self._lost as error:
+                with suppress(InvalidStateError):
+                    local.set_exception(ClusterLost(str(error)))
             except Exception as error:
                 with suppress(InvalidStateError):  # cancelled in the meantime
                     local.set_exception(WorkerDied(_DIED) if isinstance(error, self._killed) else error)
@@ -210,13 +231,16 @@ def cluster(address: str, setup: Callable[[], None], frame_limit: float | None =
         distributed = importlib.import_module("distributed")
     except ImportError as error:
         raise InputError(f"a cluster needs one more package: {install('cluster')}") from error
+    if not debugging():  # its lines about connections are no help to a photographer
+        logging.getLogger("distributed").setLevel(logging.CRITICAL + 1)
+    closed = importlib.import_module("distributed.comm").CommClosedError
     try:
         client = distributed.Client(address, timeout=_TIMEOUT)
     except (OSError, ValueError) as error:
         raise InputError(f"{address}: no dask scheduler answers there ({error}); check the address") from error
     with client:
         workers = Submitted(
-            _Client(client, distributed.KilledWorker),
+            _Client(client, distributed.KilledWorker, (CancelledError, asyncio.CancelledError, closed)),
             lambda: sum(client.nthreads().values()),
             setup,
             frame_limit,

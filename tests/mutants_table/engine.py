@@ -161,7 +161,7 @@ MUTANTS = [
     mutant(
         "engine/render.py", "ratio = max(wanted) / max(y1 - y0, x1 - x0)", "ratio = max(wanted) / max(full)", *_PLANNED
     ),
-    mutant("workers/cluster.py", "len(in_flight) < depth * max(1", "True or (1", "workers/test_executors.py"),
+    mutant("workers/cluster.py", "len(in_flight) < most_in_flight", "True", "workers/test_executors.py"),
     # stopped runs: a file without a record would stay when consent is withdrawn
     mutant("engine/render.py", "if job.to is None:", "if job.to is not None:", "engine/test_stopped.py"),
     mutant("engine/earlier.py", "not self.mtime and digest == self.replaced", "False", "engine/test_stopped.py"),

@@ -8,11 +8,12 @@ import sys
 import time
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from pipeline.errors import FrameError, InputError
-from pipeline.workers.cluster import Submitted, WorkerDied, cluster
+from pipeline.errors import FrameError, InputError, RunStoppedError
+from pipeline.workers.cluster import ClusterLost, Submitted, WorkerDied, cluster
 from pipeline.workers.executors import default_workers, map_unordered
 
 
@@ -229,3 +230,41 @@ def test_a_neighbour_of_one_that_kills_its_worker_is_tried_again_alone() -> None
     assert isinstance(found.pop(1), FrameError)
     assert found == {0: 1, 2: 16, 3: 25}
     assert executor.asked.count(3) == 2
+
+
+class Lost(Executor):
+    """An executor whose second task finds no scheduler."""
+
+    def submit(self, fn, /, *args, **kwargs):  # type: ignore[no-untyped-def]
+        future: Future[int] = Future()
+        if args == (2,):
+            future.set_exception(ClusterLost("connection closed"))
+        else:
+            future.set_result(fn(*args))
+        return future
+
+
+def no_scheduler() -> int:
+    raise ConnectionResetError("connection closed")
+
+
+@pytest.mark.parametrize(("executor", "threads"), [(Lost(), lambda: 2), (Blaming(), no_scheduler)])
+def test_a_cluster_that_is_lost_ends_the_run_in_words_and_fails_no_frame(executor: Executor, threads: Any) -> None:
+    place = Submitted(executor, threads, nothing, place="tcp://10.0.0.1:8786")
+    found = []
+    with pytest.raises(RunStoppedError, match=r"tcp://10.0.0.1:8786: the dask scheduler is gone"):
+        found += map_unordered(square, [1, 2, 1], place)
+    assert not [result for _, result in found if isinstance(result, Exception)]
+
+
+def test_an_item_that_takes_too_long_on_a_cluster_is_given_up() -> None:
+    class Slow(Executor):
+        def submit(self, fn, /, *args, **kwargs):  # type: ignore[no-untyped-def]
+            future: Future[int] = Future()
+            if args != (3,):
+                future.set_result(fn(*args))
+            return future
+
+    place = Submitted(Slow(), lambda: 1, nothing, frame_limit=0.2)
+    found = dict(map_unordered(square, [1, 3, 2], place, size=float))
+    assert (found[0], found[2]) == (1, 4) and "took longer" in str(found[1])
