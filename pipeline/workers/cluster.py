@@ -221,6 +221,13 @@ class _Client:
         return local
 
 
+def _quieten() -> None:
+    """Keep what dask logs about connections from the terminal, where it is no help to a photographer."""
+    for name in list(logging.root.manager.loggerDict):
+        if name.partition(".")[0] in ("distributed", "tornado"):  # each has a level and an output of its own
+            logging.getLogger(name).setLevel(logging.CRITICAL + 1)
+
+
 @contextmanager
 def cluster(address: str, setup: Callable[[], None], frame_limit: float | None = None) -> Iterator[Submitted]:
     """An executor on the dask scheduler at `address`; its workers must see the shoot and OUT under the same paths.
@@ -231,8 +238,8 @@ def cluster(address: str, setup: Callable[[], None], frame_limit: float | None =
         distributed = importlib.import_module("distributed")
     except ImportError as error:
         raise InputError(f"a cluster needs one more package: {install('cluster')}") from error
-    if not debugging():  # its lines about connections are no help to a photographer
-        logging.getLogger("distributed").setLevel(logging.CRITICAL + 1)
+    if not debugging():
+        _quieten()
     closed = importlib.import_module("distributed.comm").CommClosedError
     try:
         client = distributed.Client(address, timeout=_TIMEOUT)
