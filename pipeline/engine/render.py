@@ -185,10 +185,12 @@ def render(job: Job) -> list[Rendered | Refused]:
     if job.thumbs:
         before = _before(decoded.overview or image, decoded.camera_balance)
         Store(job.out).put("thumbs", f"{job.thumbs}.before.jpg", _jpeg(before))
-    if decoded.cleaned and early is not None and early.step.after_mosaic is not None:
+    cleaned = decoded.cleaned
+    del decoded  # a large picture is held once only
+    if cleaned and early is not None and early.step.after_mosaic is not None:
         image = early.step.after_mosaic(image, early.params)
     for bound in job.shared:
-        if not (decoded.cleaned and bound is early):
+        if not (cleaned and bound is early):
             image = _apply(image, bound, job, bound.step.name)
     made: list[Rendered | Refused] = []
     for output in job.outputs:

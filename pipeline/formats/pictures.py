@@ -199,6 +199,9 @@ def _deep_tiff(path: Path) -> _Encoded | None:
     with tifffile.TiffFile(path) as file:
         page: Any = file.pages.first
         bits = int(np.max(page.bitspersample))
+        sides = (page.imagewidth, page.imagelength, page.imagedepth, page.samplesperpixel)
+        if not all(isinstance(side, int) for side in sides):
+            raise ValueError("its size is no number")
         tile = page.tilewidth * page.tilelength * page.tiledepth if page.is_tiled else 1
         check_tiff_size(page.imagewidth, page.imagelength * page.imagedepth, page.samplesperpixel, bits, tile)
         if bits <= 8 or page.photometric in (_PALETTE, _SEPARATED):

@@ -79,14 +79,15 @@ def apply(image: Image, params: DenoiseParams, context: ApplyContext[NoSolution]
     if params.strength == 0:
         return image
     # Where light was evened, the noise got the same gains: without them it is as the model says.
-    gains = image.noise_gain_map
-    whole = None if gains is None else gains_at_pixels(gains, image.pixels.shape, image.part)
-    even = image.pixels if whole is None else image.pixels / whole
+    gains, shape = image.noise_gain_map, image.pixels.shape
     psd = (None, None) if image.noise.spectrum is None else tuple(image.noise.spectrum)
+    # Neither the gains nor the evened picture have a name here: a large picture fills the memory of a worker.
     pixels = denoise(
-        even, image.noise, params.strength, params.luma, params.chroma, params.keep_grain, psd, params.quality
-    )
-    pixels = pixels if whole is None else pixels * whole
+        image.pixels if gains is None else image.pixels / gains_at_pixels(gains, shape, image.part),
+        image.noise, params.strength, params.luma, params.chroma, params.keep_grain, psd, params.quality,
+    )  # fmt: skip
+    if gains is not None:
+        pixels *= gains_at_pixels(gains, shape, image.part)
     spectrum = image.noise.spectrum
     coarse = (1.0, 1.0) if spectrum is None else (float(spectrum[0, 0, 0]), float(spectrum[1, 0, 0]))
     left = variance_left(params.strength, params.luma, params.chroma, params.keep_grain, coarse)

@@ -12,6 +12,7 @@ import random
 import resource
 import shutil
 import struct
+import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -60,7 +61,7 @@ def run(amount: int, folder: Path, seed: int) -> list[str]:
     write_seeds(seeds)
     todo = [_Case(number, seeds, folder) for number, _ in cases(amount, seed)]
     found, crashed = [], 0
-    with Processes(_WORKERS, worker_setup, MOST_SECONDS) as workers:
+    with Processes(_WORKERS, worker_setup, 5 * MOST_SECONDS) as workers:
         for index, result in workers.map(try_case, todo):
             number = todo[index].number
             at = _stage(folder, number)
@@ -83,6 +84,7 @@ def try_case(case: _Case) -> list[str]:
     path = case.folder / f"{case.number}{source.suffix}"
     path.write_bytes(damaged(source.read_bytes(), chance))
     kind = "raw" if source.suffix in _RAW else "picture"
+    _warmed(case.seeds)
     stage, start, before = _stage(case.folder, case.number), time.monotonic(), _peak()
     stage.write_text("parent")
     out = case.folder / f"out{case.number}"
@@ -177,6 +179,16 @@ def _stage(folder: Path, number: int) -> Path:
 
 def _peak() -> int:
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss << 10
+
+
+@cache
+def _warmed(seeds: Path) -> None:
+    """Compile, once a process, what a sound raw needs: that takes longer than a case may."""
+    sound = min(seeds.glob("*.dng"))
+    with tempfile.TemporaryDirectory() as folder:
+        (Path(folder) / ".work").mkdir()
+        frame = Frame(sound.stem, sound, sound.name, "raw", read_exif(sound, "raw"))
+        list(measure_frames(Store(Path(folder)), [frame], Facts(), ModelFiles(), 1))
 
 
 @cache

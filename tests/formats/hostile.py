@@ -162,6 +162,7 @@ REFUSED: dict[str, Callable[[], bytes]] = {
 }
 # What claims too much beside its pixels, which can be read or not.
 CLAIMING: dict[str, Callable[[], bytes]] = {
+    "no_number.tif": lambda: tiff(plain(60_000_000, 1, t257=("H", (0, 0, 0, 1, 1, 1))), bytes(600)),
     "icc.tif": _huge_icc,
     "exif.jpg": _jpeg_with_exif,
     "texts.png": _texts,

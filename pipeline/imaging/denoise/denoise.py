@@ -259,13 +259,14 @@ def denoise(
         return pixels
     a, t = _variance(noise)
     mix = _opponent(a, t)
-    planes = _planes(pixels, a, t, mix)
+    shape, planes = pixels.shape, _planes(pixels, a, t, mix)
+    del pixels  # often the only name of it, and as large as the planes
     grain = planes[0].copy() if keep_grain > 0 else None
     powers = [np.ones((8, 8)) if power is None else np.asarray(power, dtype=np.float64) for power in psd]
     parts = (strength * luma, strength * chroma, strength * chroma)
     _clean(planes, parts, (powers[0], powers[1], powers[1]), quality)
     _keep_grain(planes, grain, keep_grain)
-    out = np.empty(pixels.shape, np.float32)
+    out = np.empty(shape, np.float32)
     _join(planes, a, t, mix, out)
     return out
 

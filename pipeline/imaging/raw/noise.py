@@ -173,7 +173,8 @@ def _block_statistics(plane: NDArray[Any], size: int, black: float, span: float)
     if rows == 0 or columns == 0:
         return np.empty((0, 6)), np.inf
     every = max(1, rows * columns * size * size // NOISE.enough)
-    bands = plane[: rows * size, : columns * size].reshape(rows, size, columns * size)[every // 2 :: every]
+    first = min(every // 2, rows - 1)  # a picture may be a million pixels wide and ten high
+    bands = plane[: rows * size, : columns * size].reshape(rows, size, columns * size)[first::every]
     bands = bands.astype(np.float32)
     if black != 0.0 or span != 1.0:
         bands -= np.float32(black)

@@ -146,3 +146,9 @@ def test_a_brighter_scale_scales_the_line() -> None:
     plain, scaled = estimate_rgb(picture, np.ones(3)), estimate_rgb(picture * np.float32(4), np.full(3, 4.0))
     assert scaled.a == pytest.approx(4 * plain.a, rel=1e-3)
     assert scaled.b == pytest.approx(16 * plain.b, rel=1e-3)
+
+
+def test_a_picture_that_is_hardly_higher_than_a_block() -> None:
+    """Bands are left out where there are many pixels, but never all."""
+    flat = np.random.default_rng(2).normal(0.5, 0.01, (40, 262_000)).astype(np.float32)
+    assert statistics(flat, np.array([[0, 1], [1, 2]])).bins[:, :, 2].sum() > 0
