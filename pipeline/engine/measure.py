@@ -321,6 +321,8 @@ def _is_whole(references: int, data: bytes) -> bool:
 def _summary(frame: Frame, digest: str, key: str, data: bytes) -> MeasuredFrame:
     facts = from_json(_Facts, take(unpack_part(data, _FACTS), "json", np.uint8, (None,), 0, 255).tobytes())
     carried = without_own_name(carried_of_json(facts.carried), frame.path)
+    if carried == NOTHING_CARRIED:
+        carried = NOTHING_CARRIED  # one for all the frames of a night that have no text
     return MeasuredFrame(frame, digest, key, facts.full_size, facts.seconds, facts.notices, carried=carried)
 
 
