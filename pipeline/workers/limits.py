@@ -19,6 +19,8 @@ class TimeRules:
     first   s for a frame while fewer than `enough` are done: functions may still be compiled
     least   s that every frame has; times  the typical frame of this run, in proportion to its size where it is larger
     looked_at  frames that were done last, of which the typical one is the median
+    warming    s more for the first frame of a worker, which loads libraries and compiled functions, and on the very
+               first run compiles them (16 CPU s here)
     """
 
     first: float = 900.0
@@ -26,6 +28,7 @@ class TimeRules:
     times: float = 30.0
     enough: int = 5
     looked_at: int = 101
+    warming: float = 60.0
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ from types import TracebackType
 from typing import Any, Self, TypeVar
 
 from pipeline.errors import FrameError, RunStoppedError, debugging
-from pipeline.workers.limits import MemoryShare, TimeLimit, memory_is_short, memory_share
+from pipeline.workers.limits import TIME, MemoryShare, TimeLimit, memory_is_short, memory_share
 from pipeline.workers.wire import ALONE, DONE, FAILED, READY, SHORT, TASK, UNUSABLE, Message, packed, receive, send
 
 T = TypeVar("T")
@@ -54,7 +54,7 @@ class _Worker:
     def __init__(self, setup: bytes, events: SimpleQueue[tuple[_Worker, Message | None]], memory: MemoryShare) -> None:
         self.items: deque[int] = deque()
         self.limits: deque[float] = deque()
-        self.ready, self.spent, self.over = False, 0.0, ""
+        self.ready, self.warm, self.spent, self.over = False, False, 0.0, ""
         self._outbox: SimpleQueue[Message | None] = SimpleQueue()
         quiet = not debugging()
         own = {"creationflags": 0x200} if os.name == "nt" else {"start_new_session": True}  # a group of its own
@@ -81,6 +81,7 @@ class _Worker:
         """The oldest item is done."""
         self.items.popleft()
         self.limits.popleft()
+        self.warm = True
         self.spent, self.over = 0.0, ""  # it was ended a moment too early: that is not the fault of the next item
 
     def kill(self) -> None:
@@ -123,12 +124,17 @@ class Processes:
     """
 
     def __init__(
-        self, count: int, setup: Setup, frame_limit: float | None = None, memory: MemoryShare | None = None
+        self,
+        count: int,
+        setup: Setup,
+        frame_limit: float | None = None,
+        memory: MemoryShare | None = None,
+        warming: float = TIME.warming,
     ) -> None:
         """count  of workers; setup  called in each at its start; frame_limit  seconds for a frame, None to go by the
-        rate; memory  that each may have, None for its part of what is free"""
+        rate; memory  that each may have, None for its part of what is free; warming  s more for a worker's first"""
         self.count = max(1, count)
-        self._setup, self._frame_limit = packed(setup), frame_limit
+        self._setup, self._frame_limit, self._warming = packed(setup), frame_limit, warming
         self._memory = memory_share(self.count) if memory is None else memory
         self._workers: list[_Worker] = []
         self._events: SimpleQueue[tuple[_Worker, Message | None]] = SimpleQueue()
@@ -184,7 +190,8 @@ class Processes:
                     except ValueError as error:
                         yield index, error
                     else:
-                        worker.give(index, task, limit.of(_size(size, items[index])), index in tried)
+                        seconds = limit.of(_size(size, items[index])) + (0.0 if worker.warm else self._warming)
+                        worker.give(index, task, seconds, index in tried)
                 heard, message = self._event()
                 if heard is None:
                     continue

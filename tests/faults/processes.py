@@ -75,7 +75,7 @@ def _night(items: list[tuple[str, str]], chance: random.Random) -> tuple[list[tu
                 tell(chance.choice(workers), signal.SIGKILL)
 
     killer = threading.Thread(target=kill)
-    with Processes(chance.randrange(1, 5), nothing, frame_limit=LIMIT) as workers:
+    with Processes(chance.randrange(1, 5), nothing, frame_limit=LIMIT, warming=0) as workers:
         killer.start()
         answers += workers.map(do, items, size=lambda item: 1.0)
         over.set()

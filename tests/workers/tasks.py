@@ -90,6 +90,10 @@ def do(item: tuple[str, str]) -> Any:
             child = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(600)"])
             Path(path).write_text(str(child.pid))
             time.sleep(600)
+        case "slow start":
+            with Path(path).open("a") as file:
+                file.write("x")
+            time.sleep(2.0)
         case "memory":
             return len(bytearray(600 << 20))
         case "noise":

@@ -26,7 +26,7 @@ ROOT = Path(__file__).resolve().parents[2]
 def outcome(what: str, path: Path, **limits: Any) -> Any:
     """What becomes of one item among good ones, which must all come back."""
     items = [("good", ""), (what, str(path)), ("good", ""), ("fine", "")]
-    with Processes(2, nothing, **limits) as workers:
+    with Processes(2, nothing, warming=0, **limits) as workers:
         found = dict(workers.map(do, items, size=lambda item: 1.0))
         [again] = workers.map(same, [5])  # the set is as good as new
     assert again == (0, 5)
@@ -51,6 +51,13 @@ def test_what_hangs_is_ended_with_its_children_and_named(tmp_path: Path) -> None
     assert isinstance(result, FrameError) and "took longer than 1 s" in str(result) and "--frame-limit" in str(result)
     assert time.monotonic() - start < 30
     assert not alive(int((tmp_path / "a").read_text()))
+
+
+def test_the_first_frame_of_a_worker_has_time_to_load_libraries(tmp_path: Path) -> None:
+    items = [("slow start", str(tmp_path / "a"))]
+    with Processes(1, nothing, frame_limit=0.5) as workers:
+        assert list(workers.map(do, items, size=lambda item: 1.0)) == [(0, "slow start")]
+    assert (tmp_path / "a").read_text() == "x"  # at the first try
 
 
 def test_a_worker_that_was_stopped_is_replaced(tmp_path: Path) -> None:
