@@ -84,7 +84,12 @@ MUTANTS = [
     mutant(_GAIN, "np.log2(gains)", "np.log(gains)", *_GAIN_TESTS),
     mutant(_GAIN, "_NOTHING = 0.0005", "_NOTHING = 0.05", *_GAIN_TESTS),
     mutant(_GAIN, "(np.arange(count) + 0.5) / count", "np.arange(count) / count", *_GAIN_TESTS),
-    mutant(_GAIN, "[[across, 0, across / 2], [0, down, down / 2]]", "[[across, 0, 0], [0, down, 0]]", *_GAIN_TESTS),
+    mutant(
+        _GAIN,
+        "across * (left + 0.5)], [0, down, down * (top + 0.5)",
+        "across * left], [0, down, down * top",
+        *_GAIN_TESTS,
+    ),
     mutant(_HIGH, "(most - g)", "(g - most)", *_GREY_TESTS),
     *moved(_HIGH, ("light/test_highlights.py",), "near 0.9; ramp 0.09"),
     mutant(_HIGH, "counts**GRAY_WORLD.power", "counts", *_GREY_TESTS),

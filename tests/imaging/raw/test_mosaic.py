@@ -12,6 +12,7 @@ import pytest
 from pipeline.fixtures.dng import write_dng
 
 from pipeline.errors import FrameError
+from pipeline.imaging.geometry import Box
 from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw import area, mosaic
 from pipeline.imaging.raw.demosaic import demosaic_noise
@@ -56,6 +57,20 @@ def test_levels_are_fractions_of_saturation(tmp_path: Path, pattern: str, edge: 
     found = decode_raw(write(tmp_path / "F.dng", flat(*colour), pattern), UPRIGHT, edge)
     assert found.image.pixels.shape[:2] == ((64, 96) if edge else (128, 192))
     assert found.full_size == (128, 192)
+    assert found.image.pixels[8:-8, 8:-8].mean(axis=(0, 1)) == pytest.approx(colour, rel=3e-3)
+
+
+@pytest.mark.parametrize("edge", [96, None])
+def test_levels_of_mosaics_that_are_left_to_libraw(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, edge: int | None
+) -> None:
+    """The same of a sensor whose pattern we do not know, played here by one that we do."""
+    monkeypatch.setattr(mosaic, "_pattern", lambda raw: None)
+    colour = (0.2, 0.83, 0.35)
+    found = decode_raw(
+        write(tmp_path / "F.dng", flat(*colour)), UPRIGHT, edge, DecodeOptions(window=Box(0, 0, 0.5, 0.5))
+    )
+    assert found.image.part is None and found.image.pixels.shape[:2] == ((64, 96) if edge else (128, 192))
     assert found.image.pixels[8:-8, 8:-8].mean(axis=(0, 1)) == pytest.approx(colour, rel=3e-3)
 
 
