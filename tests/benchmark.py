@@ -172,6 +172,7 @@ def renders(folder: Path, repeats: int) -> None:
         ("denoise off", RECIPE.replace("STRENGTH", "0"), ""),
         ("denoise on", RECIPE.replace("STRENGTH", "1.0"), ""),
         ("tight crop, denoise on", TIGHT.replace("STRENGTH", "1.0"), FACTS.format(name=path.stem)),
+        ("tight crop, fine", TIGHT.replace("STRENGTH", "1.0, quality: fine"), FACTS.format(name=path.stem)),
     )
     for label, text, facts in cases:
         recipe, out = folder / "recipe.yaml", folder / label.replace(" ", "-")

@@ -23,18 +23,19 @@ import importlib.util
 import tempfile
 import time
 from collections.abc import Callable, Sequence
-from datetime import datetime
 from functools import cache
 from pathlib import Path
 
 import cv2
 import numpy as np
-import rawpy
 from scipy.fft import dctn
 from skimage.color import deltaE_ciede2000, rgb2lab
 from skimage.restoration import denoise_nl_means, denoise_wavelet
 
 from pipeline.imaging.denoise.denoise import QUALITIES, Quality, denoise, denoise_mosaic, stabilise, unstabilise
+from pipeline.imaging.geometry import WHOLE
+from pipeline.imaging.orientation import Orientation
+from pipeline.imaging.raw.window import full_size_window
 from pipeline.types import Noise
 
 TUNING = ("astronaut", "coffee", "chelsea", "friends_by_Aitzol_Berasategi", "Picture_1A_by_freespace")
@@ -317,24 +318,13 @@ def table(names: Sequence[str], isos: Sequence[int], quick: bool) -> None:
             print(line)
 
 
-def _ahd(mosaic: np.ndarray) -> Picture:
-    """LibRaw's demosaic of a mosaic, balanced, as pipeline/imaging/mosaic.py asks for it."""
-    from pipeline.fixtures.dng import write_dng
-
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "frame.dng"
-        write_dng(
-            path, _as_counts(np.pad(mosaic, 8, mode="reflect")), black=int(_BLACK), white=int(_WHITE),
-            pattern="RGGB", make="Evencourt", model="Evencourt Test Camera", serial="1", lens="", iso=6400,
-            exposure_time=0.001, f_number=2.8, focal_length=85.0, time=datetime(2026, 2, 14, 19, 30),
-            color_matrix=np.eye(3), as_shot_neutral=tuple((1 / GAINS).tolist()),
-        )  # fmt: skip
-        with rawpy.imread(str(path)) as raw:
-            rgb = raw.postprocess(
-                user_wb=[*GAINS.tolist(), 1.0], output_color=rawpy.ColorSpace.raw, output_bps=16, gamma=(1, 1),
-                no_auto_bright=True, adjust_maximum_thr=0.0, highlight_mode=rawpy.HighlightMode.Ignore,
-            )  # fmt: skip
-    return rgb[8:-8, 8:-8].astype(np.float32) * np.float32(GAINS.max() / 65535)
+def _demosaiced(mosaic: np.ndarray) -> Picture:
+    """At full size and balanced."""
+    black, white, pattern = np.full(3, _BLACK), np.full(3, _WHITE), np.array([[0, 1], [1, 2]])
+    size = (mosaic.shape[0], mosaic.shape[1])
+    counts = _as_counts(mosaic)
+    rgb, _ = full_size_window(counts, black, white, pattern, Orientation.TOP_LEFT, size, WHOLE, GAINS, None)
+    return rgb * GAINS.astype(np.float32)
 
 
 def full_size(names: Sequence[str], isos: Sequence[int]) -> None:
@@ -347,7 +337,7 @@ def full_size(names: Sequence[str], isos: Sequence[int]) -> None:
             continue
         large = cv2.resize(picture, None, fx=1.5, fy=1.5, interpolation=cv2.INTER_CUBIC)
         pictures.append(whole if name in _OWN_PIXELS else np.maximum(large, 0))
-    flat = _ahd(np.random.default_rng(1).normal(0.2, 0.02, (512, 512)))
+    flat = _demosaiced(np.random.default_rng(1).normal(0.2, 0.02, (512, 512)))
     energy = flat.var(axis=(0, 1)) / (0.02 * GAINS) ** 2
     power = block_power(((flat - flat.mean(axis=(0, 1))) / flat.std(axis=(0, 1)))[None].astype(np.float64))
     for iso in isos:
@@ -356,7 +346,7 @@ def full_size(names: Sequence[str], isos: Sequence[int]) -> None:
         scores: dict[str, list[tuple[float, float]]] = {}
         for truth in pictures:
             mosaic = expose(mosaic_of(truth / GAINS), iso, 7)
-            noisy = _ahd(mosaic)
+            noisy = _demosaiced(mosaic)
             results = {"none": noisy}
             for quality in QUALITIES:
                 results[f"after the demosaic, {quality}"] = _ours(quality)(noisy, balanced_noise(iso, energy), power)
@@ -367,8 +357,8 @@ def full_size(names: Sequence[str], isos: Sequence[int]) -> None:
                 whole = np.empty_like(mosaic)
                 for index in range(4):
                     whole[index // 2 :: 2, index % 2 :: 2] = cleaned[..., index]
-                results[f"before the demosaic, {quality}"] = _ahd(whole)
-            results["no noise"] = _ahd(mosaic_of(truth / GAINS))
+                results[f"before the demosaic, {quality}"] = _demosaiced(whole)
+            results["no noise"] = _demosaiced(mosaic_of(truth / GAINS))
             for name, result in results.items():
                 scores.setdefault(name, []).append(score(truth, result))
         print(f"\nFull size, ISO {iso:<22}dB     dE")
