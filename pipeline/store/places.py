@@ -133,8 +133,8 @@ def resolved(out: Path) -> Path:
 
 
 def refuse_links(out: Path, below: Iterable[str]) -> None:
-    """Raises InputError where one of our own files or folders `below` OUT (posix paths) is a link: what is written
-    there would land elsewhere, perhaps in the shoot."""
+    """Raises InputError where one of our own files or folders `below` OUT (posix paths) is a link, so that what is
+    written there would land elsewhere, perhaps in the shoot; or where a folder has the name of a file."""
     for relative in below:
         path = out / relative
         if is_link(path):
@@ -142,3 +142,5 @@ def refuse_links(out: Path, below: Iterable[str]) -> None:
                 f"{path}: is a link, and what is written there would land elsewhere; remove the link, or choose "
                 "another --out"
             )
+        if relative in OWN_FILES and path.is_dir():
+            raise InputError(f"{path}: is a folder, and a run writes a file of this name; move it away")

@@ -47,6 +47,13 @@ def test_a_link_into_the_shoot_is_refused_before_anything_is_written(drawn: Path
     assert [p for p in (tmp_path / "out").rglob("*") if p.is_file() and not p.is_symlink()] == []
 
 
+def test_a_folder_with_the_name_of_a_file_is_refused_before_the_night_s_work(drawn: Path, tmp_path: Path) -> None:
+    (tmp_path / "out" / "run.json").mkdir(parents=True)
+    status, text = run(drawn, tmp_path / "out")
+    assert status == 2 and "run.json: is a folder, and a run writes a file of this name" in text
+    assert list((tmp_path / "out").iterdir()) == [tmp_path / "out" / "run.json"]
+
+
 def test_out_may_be_a_link_to_another_disk_and_not_to_the_shoot(drawn: Path, tmp_path: Path) -> None:
     (tmp_path / "disk").mkdir()
     (tmp_path / "out").symlink_to(tmp_path / "disk")
