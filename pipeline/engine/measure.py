@@ -244,7 +244,10 @@ def reason(error: BaseException) -> str:
     if isinstance(error, OSError):
         return f"cannot be read or written ({error.strerror or error})"
     if isinstance(error, MemoryError):
-        return "not enough memory, even alone; close other programs and run the same command again"
+        return (
+            "not enough memory, even alone; close other programs, or put resize into a delivery at full size, and run "
+            "the same command again"
+        )
     trace(error)
     return f"unexpected {in_short(error)}; please report this with the frame"
 

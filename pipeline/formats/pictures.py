@@ -100,7 +100,9 @@ def read_picture(path: Path, orientation: Orientation | None = None) -> Picture:
     except PermissionError as error:
         raise FrameError("no permission to read the file; allow reading it and run again") from error
     except MemoryError as error:
-        raise FrameError("not enough memory for a picture of this size; run with fewer workers") from error
+        raise FrameError(
+            "not enough memory for a picture of this size; close other programs, or save it smaller"
+        ) from error
     except (
         OSError, SyntaxError, ValueError, TypeError, KeyError, IndexError, ArithmeticError, RuntimeError, struct.error,
         cv2.error, zlib.error, tifffile.TiffFileError,
