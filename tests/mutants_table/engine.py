@@ -183,9 +183,6 @@ MUTANTS = [
         "            failed[label]",
         *_FAILING,
     ),
-    mutant(
-        _OUTPUTS, "                self.files.pop(relative, None)  # so it is in no zip, page or push\n", "", *_FAILING
-    ),
     mutant("steps/select.py", "chosen = (row.always or rated) and", "chosen =", *_FAILING),
     mutant("steps/crop.py", "CropSolution(source) if box is None else", "CropSolution(source) if True else", *_FAILING),
     mutant(
