@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from dataclasses import replace
 from pathlib import Path
 
@@ -78,14 +77,14 @@ def _render_again(
     ]
     chosen = delivered[:: max(1, len(delivered) // count)][:count]
     bad = []
-    with tempfile.TemporaryDirectory() as scratch:
-        recipe_file = Path(scratch) / "recipe.yaml"
+    with Store.scratch(folder) as scratch:
+        recipe_file = scratch.out / "recipe.yaml"
         recipe_file.write_text(store.recipe() or record.recipe_flat, encoding="utf-8")
         shoot = engine.read_shoot(folder, facts, models, out)
         if record.models != shoot.models.digest:
             bad.append("the model files are not those of the run, so crops may differ; give their folder with --models")
         redaction = Redaction(shoot)
-        jobs = engine.jobs(read_recipe(recipe_file), shoot, Path(scratch) / "out", store)
+        jobs = engine.jobs(read_recipe(recipe_file), shoot, scratch.out / "out", store)
         jobs = {redaction.frame(name): job for name, job in jobs.items()}
         known = store.known_digests()
         for name in chosen:
@@ -101,6 +100,7 @@ def _render_again(
                     continue
                 made = render(replace(jobs[name], thumbs=""))
             except (FrameError, OSError) as error:
+                scratch.stop_if_lost(error)
                 bad.append(f"{name}: cannot be rendered again: {reason(error)}")
                 continue
             for one in made:

@@ -86,6 +86,7 @@ KINDS = (
     Kind("run", "tmp", lambda n: n.run()),
     Kind("inspect", "tmp", lambda n: ["inspect", n.shoot, "--cache", n.place("cache")]),
     Kind("dry run", "tmp", lambda n: n.run("--dry-run")),
+    Kind("verify", "tmp", lambda n: ["verify", n.place("out"), "--render", 1], prior=True),
 )
 
 
