@@ -180,11 +180,16 @@ MUTANTS = [
     ),
     # decode and denoise
     mutant("steps/decode.py", "frame.exif.serial, reading.size)", "reading.size)", "steps/test_decode.py"),
-    mutant("steps/denoise.py", "image.pixels / whole", "image.pixels", "steps/test_gain_map_noise.py"),
     mutant(
         "steps/denoise.py",
-        "if whole is None else pixels * whole",
-        "if whole is None else pixels",
+        "image.pixels / gains_at_pixels(gains, shape, image.part)",
+        "image.pixels",
+        "steps/test_gain_map_noise.py",
+    ),
+    mutant(
+        "steps/denoise.py",
+        "pixels *= gains_at_pixels(gains, shape, image.part)",
+        "pass",
         "steps/test_gain_map_noise.py",
     ),
     mutant("steps/denoise.py", "grain / 3 + of_chroma * 2 / 3", "grain / 3", "imaging/denoise/test_denoise.py"),
