@@ -55,7 +55,7 @@ class Compiled:
 
     def dispatcher(self) -> Callable[..., Any]:
         """Numba's own object. The compiler knows other compiled functions only as these, so they take their place
-        among the names that the function sees; some see each other."""
+        among the names that the function sees, its own among them."""
         if self._dispatcher is None:
             import numba
 
@@ -70,6 +70,8 @@ class Compiled:
 
 def compiled(**options: Any) -> Callable[[F], F]:
     """A decorator: numba.njit with `options`, kept on disk between processes.
+
+    A function may call others and itself, but no two may call each other: numba crashes where it loads such a pair.
 
     apart=True promises that no argument which is written shares memory with another argument. Loops over many rows then
     become vector instructions, where the compiler would else have to compare all rows with each other first.
