@@ -8,7 +8,15 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import InputError
-from pipeline.store.places import digest_below, is_delivered_path, is_plain, path_below, read_file, resolved
+from pipeline.store.places import (
+    digest_below,
+    is_delivered_path,
+    is_plain,
+    open_file,
+    path_below,
+    read_file,
+    resolved,
+)
 
 # Microsoft Learn, "Naming Files, Paths, and Namespaces": reserved characters and device names, with or without a
 # suffix; no name ends in a space or dot. POSIX.1-2017, 4.13: "." and "..", "/" and NUL.
@@ -81,3 +89,13 @@ def test_out_may_be_a_link_to_another_disk(tmp_path: Path) -> None:
     (tmp_path / "disk").rmdir()
     with pytest.raises(InputError, match="plug in its disk"):
         resolved(tmp_path / "out")
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes with names on this system")
+def test_a_pipe_is_not_opened_as_a_file(tmp_path: Path) -> None:
+    """Where nobody writes to it, an empty file would be read; where somebody does, what is read would be gone."""
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    with pytest.raises(OSError, match="no plain file"):
+        open_file(pipe)
+    assert digest_below(tmp_path, "pipe") is None

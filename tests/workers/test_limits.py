@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import pytest
@@ -68,3 +69,24 @@ def test_the_memory_of_a_container(names: tuple[str, str], most: str, free: int 
     (tmp_path / names[1]).write_text(f"{3 * GB}\n")
     (tmp_path / "memory.stat").write_text(f"anon {2 * GB}\ninactive_file {GB // 4}\nactive_file {3 * GB // 4}\n")
     assert limits._group_free(tmp_path) == free
+
+
+def test_the_least_of_all_groups_counts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A limit on any group above holds for the groups in it (Linux kernel, "Control Group v2")."""
+    if sys.platform != "linux":
+        pytest.skip("control groups are Linux's")
+    top, inner = tmp_path / "sys/fs/cgroup/night", tmp_path / "sys/fs/cgroup/night/work"
+    inner.mkdir(parents=True)
+    for folder, most in ((top, 2 * GB), (inner, 6 * GB)):
+        (folder / "memory.max").write_text(f"{most}\n")
+        (folder / "memory.current").write_text(f"{GB}\n")
+        (folder / "memory.stat").write_text("anon 0\n")
+    (tmp_path / "proc/self").mkdir(parents=True)
+    (tmp_path / "proc/self/cgroup").write_text("0::/night/work\n")
+    (tmp_path / "proc/meminfo").write_text(f"MemTotal: 9 kB\nMemAvailable: {8 * GB >> 10} kB\n")
+    monkeypatch.setattr(limits, "Path", lambda text: tmp_path / text[1:] if text.startswith("/") else Path(text))
+    assert limits.memory_free() == GB
+    (top / "memory.max").write_text("max\n")
+    assert limits.memory_free() == 5 * GB
+    (inner / "memory.max").write_text(f"{20 * GB}\n")
+    assert limits.memory_free() == 8 * GB
