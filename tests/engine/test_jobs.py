@@ -77,7 +77,7 @@ def test_nothing_is_planned_of_what_is_withheld_or_cannot_be_read(tmp_path: Path
 def test_no_text_is_allowed_for_a_file_that_may_not_stand(tmp_path: Path) -> None:
     """What earlier runs left is held against this: a file that is not in it goes."""
     planner = Planner(tmp_path, shoot(), recipe(tmp_path))
-    assert set(planner.texts(measured("TH1_0006"), plan())) == {"web/TH1_0005.jpg", "web/TH1_0006.jpg"}
+    assert set(planner.texts(measured("TH1_0006"), plan(), {})) == {"web/TH1_0005.jpg", "web/TH1_0006.jpg"}
 
 
 @pytest.mark.parametrize("where", ["select", "web/select"])
@@ -89,7 +89,7 @@ def test_a_frame_that_is_not_chosen_is_left_out(tmp_path: Path, where: str) -> N
     choice = {"TH1_0005": SelectSolution(False, "not the best"), "TH1_0006": SelectSolution(True, "the best")}
     planned, _ = planner.plan(measured(), plan({where: choice}))
     assert set(planned) == {"TH1_0006"}
-    assert set(planner.texts(measured(), plan({where: choice}))) == {"web/TH1_0006.jpg"}
+    assert set(planner.texts(measured(), plan({where: choice}), planned)) == {"web/TH1_0006.jpg"}
 
 
 SMALL = "    - resize: {long_edge: 300}\n"

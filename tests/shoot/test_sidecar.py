@@ -57,7 +57,8 @@ def test_which_file(tmp_path: Path) -> None:
     frame = tmp_path / "TH1_0001.NEF"
     assert sidecar_rating(frame) is None
     (tmp_path / "TH1_0001.xmp").mkdir()
-    assert sidecar_rating(frame) is None
+    with pytest.raises(InputError, match="a folder, not a file"):  # a note says so
+        sidecar_rating(frame)
     (tmp_path / "TH1_0001.xmp").rmdir()
     rated(tmp_path, f'{HEAD} xmp:Rating="2">{TAIL}', "TH1_0001.XMP")
     assert sidecar_rating(frame) == 2
