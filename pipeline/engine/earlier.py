@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Collection, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
+from pipeline.engine.pacing.pace import spread
 from pipeline.errors import InputError
 from pipeline.formats.metadata.model import Metadata
 from pipeline.shoot.frame_names import KnownFile, NameMemory
@@ -125,20 +127,38 @@ def keep_names(store: Store, frames: Sequence[Frame], rows: Mapping[str, str]) -
     store.put_record(ROOT, "names.json", _Names, _Names(tuple(files), {**before.rows, **rows}))
 
 
+_COMPARED = 5  # frames whose bytes are read to tell two shoots apart; chosen by us: about a second from a card
+
+
 def refuse_other_shoot(store: Store, shoot: Path, frames: Sequence[Frame]) -> None:
-    """Raises InputError when OUT holds the delivery of another shoot, whose files this run would remove as outdated."""
+    """Raises InputError when OUT holds the delivery of another shoot, whose files this run would remove as outdated.
+
+    Cameras count anew every evening, and uncompressed raws all have one size: bytes decide, of a few frames.
+    """
     before = store.source().shoot
     known = store.frames_seen()
     if not known:  # that record is damaged
-        known = {(f.relative, f.size) for f in (store.record(ROOT, "names.json", _Names) or _Names()).files}
+        files = (store.record(ROOT, "names.json", _Names) or _Names()).files
+        known = {(f.relative, f.size): f.sha256 for f in files}
     count = len(store.names("done"))
     if not known or not count or before == str(shoot.resolve()):
         return
-    here = {(f.relative, f.path.stat().st_size) for f in frames if f.path.is_file()}
-    if not here & known:
+    here = [(f, known.get((f.relative, f.path.stat().st_size))) for f in frames if f.path.is_file()]
+    if not _some_equal(store, [(frame, digest) for frame, digest in here if digest is not None]):
         raise InputError(
             f"{store.out}: holds {counted(count, 'file')} delivered from another shoot; give another --out"
         )
+
+
+def _some_equal(store: Store, frames: Sequence[tuple[Frame, str]]) -> bool:
+    """Whether one of a few of the frames, spread over all, has its SHA-256, or none can be read; False for no frames."""
+    read = 0
+    for frame, digest in spread(frames)[:_COMPARED]:
+        with suppress(OSError):  # it will fail by name
+            if store.frame_digest(frame) == digest:
+                return True
+            read += 1
+    return bool(frames) and not read
 
 
 def absent(relative: str) -> Frame:

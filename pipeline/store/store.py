@@ -334,9 +334,9 @@ class Store:
         """What `keep_source` kept."""
         return self.record(ROOT, "source.json", Source) or Source()
 
-    def frames_seen(self) -> set[tuple[str, int]]:
-        """(path in the shoot folder, size in octets) of the frames of earlier runs."""
-        return {(name, known.size) for name, known in self._kept_digests().items()}
+    def frames_seen(self) -> dict[tuple[str, int], str]:
+        """(path in the shoot folder, size in octets) of the frames of earlier runs -> SHA-256."""
+        return {(name, known.size): known.sha256 for name, known in self._kept_digests().items()}
 
     def known_digests(self) -> dict[str, str]:
         """Frame (posix path in the shoot folder) -> SHA-256 when an earlier run read it."""

@@ -108,3 +108,60 @@ def test_another_shoot_is_refused_also_where_records_are_lost(
     refuse_other_shoot(again, tmp_path / "shoot", frames[:1])
     with pytest.raises(InputError, match="delivered from another shoot"):
         refuse_other_shoot(again, tmp_path / "other", frames[1:])
+
+
+@pytest.fixture
+def delivered(store: Store, tmp_path: Path) -> tuple[Store, list[Frame]]:
+    """A store that knows a delivery of ten frames of tmp_path/shoot, all of one size."""
+    frames = shoot_of(tmp_path / "shoot", range(10))
+    for frame in frames:
+        store.frame_digest(frame)
+    store.save_digests()
+    store.keep_source(tmp_path / "shoot", None)
+    keep_names(store, frames, {})
+    store.put("done", done_name(ENTRY["relative"]), json.dumps(ENTRY).encode())
+    return store, frames
+
+
+def shoot_of(folder: Path, marks: range, first: int = 1) -> list[Frame]:
+    """Frames of one size; `marks` are what their bytes say."""
+    folder.mkdir(exist_ok=True)
+    frames = []
+    for number, mark in enumerate(marks, first):
+        path = folder / f"TH1_{number:04d}.dng"
+        path.write_bytes(b"raw %06d" % mark)
+        frames.append(Frame(path.stem, path, path.name, "raw", number=number))
+    return frames
+
+
+@pytest.mark.parametrize("lost", [(), ("digests.json",), ("source.json", "digests.json")])
+def test_other_frames_of_the_same_names_and_sizes_are_refused(
+    delivered: tuple[Store, list[Frame]], tmp_path: Path, lost: tuple[str, ...]
+) -> None:
+    """Cameras count anew, and uncompressed raws all have one size."""
+    for name in lost:
+        (delivered[0].work / name).write_bytes(b"")
+    other = shoot_of(tmp_path / "other", range(100, 120))
+    with pytest.raises(InputError, match="holds 1 file delivered from another shoot; give another --out"):
+        refuse_other_shoot(Store(delivered[0].out), tmp_path / "other", other)
+
+
+@pytest.mark.parametrize("lost", [(), ("digests.json",), ("source.json", "digests.json")])
+@pytest.mark.parametrize("marks", [range(10), range(4), range(200)])
+def test_a_shoot_that_was_copied_elsewhere_and_grew_or_shrank_is_accepted(
+    delivered: tuple[Store, list[Frame]], tmp_path: Path, marks: range, lost: tuple[str, ...]
+) -> None:
+    for name in lost:
+        (delivered[0].work / name).write_bytes(b"")
+    refuse_other_shoot(Store(delivered[0].out), tmp_path / "copy", shoot_of(tmp_path / "copy", marks))
+
+
+def test_only_a_few_frames_are_read_to_tell_shoots_apart(
+    delivered: tuple[Store, list[Frame]], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read: list[str] = []
+    again = Store(delivered[0].out)
+    monkeypatch.setattr(again, "frame_digest", lambda frame: read.append(frame.name) or "0" * 64)
+    with pytest.raises(InputError, match="another shoot"):
+        refuse_other_shoot(again, tmp_path / "other", shoot_of(tmp_path / "other", range(100, 110)))
+    assert len(read) == 5 and {name[-4:] > "0005" for name in read} == {True, False}
