@@ -254,6 +254,13 @@ def _deliver(job: Job, image: Image, output: Output) -> Rendered:
     return made
 
 
+def has_damaged_thumbs(store: Store, job: Job) -> bool:
+    """Whether a small picture of a frame is there and is not what a render left; only a render makes it again."""
+    names = [f"{job.thumbs}.{label}.jpg" for label in ("before", *(o.delivery.name for o in job.outputs))]
+    there = [name for name in names if job.thumbs and (store.work / "thumbs" / name).exists()]
+    return any(store.get("thumbs", name) is None for name in there)
+
+
 def rewrap(out: Path, relative: str, scan: str, metadata: Metadata | None) -> tuple[bytes, tuple[str, ...]] | None:
     """(bytes of the delivered JPEG with new metadata around the same scan data, notices); None where the file is no
     longer the one whose scan data had the digest `scan`, or `metadata` is None."""

@@ -20,7 +20,15 @@ from pipeline.engine.pacing.pace import Pace
 from pipeline.engine.pacing.priority import by_priority
 from pipeline.engine.record import Made, RunLog, build, undone
 from pipeline.engine.redaction import Redaction
-from pipeline.engine.render import Job, Refused, make_proxy_thumb, proxy_thumb, render, thumb_of_proxy
+from pipeline.engine.render import (
+    Job,
+    Refused,
+    has_damaged_thumbs,
+    make_proxy_thumb,
+    proxy_thumb,
+    render,
+    thumb_of_proxy,
+)
 from pipeline.engine.sending import incomplete, send, sent_record
 from pipeline.engine.solve import AGAIN, solve
 from pipeline.engine.tables.selection import left_notice, proposal, write_proposal
@@ -243,6 +251,8 @@ class _Run:
             if not matches(name, only):
                 continue
             total += 1
+            if not left and has_damaged_thumbs(self.store, job):  # else verify would find them for ever
+                left = tuple(d.output for d in delivered)
             if left:
                 waiting[name] = replace(job, outputs=left, seen=self.store.seen(job.frame))
         todo = [waiting[name] for name in by_priority(waiting, self.shoot.facts, decided.plan.ranks)]

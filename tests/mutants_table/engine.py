@@ -42,6 +42,7 @@ MUTANTS = [
     mutant(_OUTPUTS, "self.notices += lost.notices", "pass", *_LOST),
     mutant("engine/decide.py", "refuse_links(out, (*OWN", "tuple((*OWN", *_LINKED),
     mutant("engine/run.py", "out = resolved(out)", "pass", *_LINKED),
+    mutant("engine/run.py", "not left and has_damaged_thumbs(self.store, job)", "False", *_VERIFY),
     mutant("cli/verify.py", "digest_file(frame.path) != known[frame.relative]", "False", *_VERIFY),
     mutant("engine/kept/compare.py", "name in manifest.own and found != manifest.own[name]", "False", *_VERIFY),
     mutant("engine/kept/compare.py", "work_digest(store, kind, name) != digest", "False", *_VERIFY),

@@ -70,6 +70,22 @@ def test_a_changed_bit_is_found_in_every_file(out: Path) -> None:
     assert verified(out)[0] == 0
 
 
+def test_after_the_next_run_nothing_is_wrong_again(night: Path, tmp_path: Path) -> None:
+    """Also where a small picture of the report was damaged, which nobody would delete by hand. Only its frame is done
+    again."""
+    run = ("run", night / "night.yaml", night / "shoot", "--out", tmp_path / "out", "--workers", 1)
+    shutil.copytree(night / "out", tmp_path / "out")
+    whole = {path.name: path.read_bytes() for path in (tmp_path / "out" / ".work" / "thumbs").iterdir()}
+    for kind in ("before", "web"):
+        damaged = next((tmp_path / "out" / ".work" / "thumbs").glob(f"*.{kind}.jpg"))
+        flip(damaged)
+        assert verified(tmp_path / "out")[0] == 1
+        status, text = evencourt(*run)
+        assert status == 0 and "1 frame rendered" in text, text
+        assert damaged.read_bytes() == whole[damaged.name]
+        assert verified(tmp_path / "out") == (0, "20 of 20 files as delivered ")
+
+
 def test_a_lost_file_is_found(out: Path) -> None:
     for path in sorted(p for p in out.rglob("*") if p.is_file() and p.name not in ("lock", "run.json")):
         data = path.read_bytes()
