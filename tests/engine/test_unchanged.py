@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -127,9 +128,16 @@ def another_recipe(folder: Path) -> None:
 @pytest.mark.parametrize(
     "change", [caption, withdraw, retouch, remove, damage, change_frame, rate, another_recipe], ids=lambda c: c.__name__
 )
-def test_any_change_is_seen(evening: Path, decided: list[int], change: Callable[[Path], None]) -> None:
-    change(evening)
-    night(evening)
+def test_any_change_is_seen(evening: Path, decided: list[int], change: Callable[[Path], None], tmp_path: Path) -> None:
+    """Each on a night over which a run would else decide nothing: one that had something to say is decided anew."""
+    folder = tmp_path / "evening"
+    shutil.copytree(evening, folder)
+    night(folder)
+    decided.clear()
+    night(folder)
+    assert decided == []
+    change(folder)
+    night(folder)
     assert decided == [1]
 
 

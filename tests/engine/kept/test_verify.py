@@ -119,6 +119,21 @@ def test_an_earlier_record_in_place_of_the_last_is_found(night: Path, out: Path)
     assert verified(out)[0] == 0
 
 
+def test_an_added_record_is_found(out: Path) -> None:
+    """Its seal is right, as where somebody copied back what an earlier run had kept."""
+    store = Store(out)
+    [*_, name] = store.names("measured")
+    store.put("measured", "0" * len(name), store.get("measured", name) or b"")
+    status, text = verified(out)
+    assert status == 1 and f"{'0' * len(name)}: was not there when the last run finished" in text, text
+
+
+def test_a_second_run_knows_its_zips_and_pages(night: Path, out: Path) -> None:
+    status, text = evencourt("run", night / "night.yaml", night / "shoot", "--out", out, "--workers", 1)
+    assert status == 0 and "no record says" not in text, text
+    assert "no record says" not in (out / "run.json").read_text(encoding="utf-8")
+
+
 @pytest.mark.skipif(os.name == "nt", reason="no pipes, and links need rights")
 def test_links_and_pipes_are_named_and_never_followed(out: Path, tmp_path: Path) -> None:
     (out / "web" / "TH5_0001.jpg").rename(tmp_path / "elsewhere.jpg")
