@@ -103,7 +103,7 @@ def inspect_text(store: Store, shoot: Shoot, measured_frames: Sequence[MeasuredF
     notes += [f"{s.frame.relative}: {s.error}" for s in measured_frames if s.error]
     used = {f.name: f.path for f in shoot.frames}
     notes += [f"{s.frame.name}: {s.notices[0]}" for s in measured_frames if s.frame.path != used[s.frame.name]]
-    notes += [f"{name}: {why}" for name, why in shoot.missing]
+    notes += [f"{name}: {why}" for name, why in (*shoot.missing, *shoot.lost)]
     notes += notices
     if words is not None:
         notes.append(words.mains)

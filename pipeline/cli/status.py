@@ -8,11 +8,13 @@ from pathlib import Path
 
 import typer
 
-from pipeline.cli.console import MOST_LINES, note, said_once, say, some, warn
+from pipeline.cli.console import MOST_LINES, command, note, said_once, say, some, warn
 from pipeline.errors import InputError
 from pipeline.report.record import Counts, RunRecord, read_record
 from pipeline.store.store import Store
 from pipeline.textfile.messages import and_more, counted
+
+_NO_FRAME = " in the shoot folder"  # how the reason of a row of frames.csv ends that fits no frame
 
 
 def show_status(out: Path) -> None:
@@ -24,14 +26,19 @@ def show_status(out: Path) -> None:
     record = read_run(out)
     if not store.work.is_dir():
         raise InputError(f"{out}: holds no run; give the folder that was given to --out")
-    if store.is_locked():
-        say("a run is writing to this folder now")
+    if goes_on := store.is_locked():
+        say("a run is writing to this folder now; wait until it has ended")
     if record is None:
         done = sum(1 for _ in store.names("done"))
-        say(f"no finished run here; {counted(done, 'file')} delivered so far. Run the same command again to go on")
+        then = "" if goes_on else ". Run the same command again to go on"
+        say(f"no finished run here; {counted(done, 'file')} delivered so far{then}")
         raise typer.Exit(1)
+    if goes_on:
+        say("the run before it:")
     print_outcome(record)
     print_places(record, out)
+    if not goes_on:
+        say(f"{command('verify', out)} compares every file with what was delivered")
     if record.state != "done" or record.counts.failed or record.failed_steps or record.problems():
         raise typer.Exit(1)
 
@@ -121,6 +128,10 @@ def _print_notes(
     notes = _notes(record, said)
     some(note, notes, "note", where)
     bad = [(frame.relative or name, frame.reason) for name, frame in record.frames.items() if frame.status == "failed"]
+    rows = [name for name, frame in record.unmatched().items() if frame.reason.endswith(_NO_FRAME)]
+    if len(rows) > 1:
+        bad = [one for one in bad if one[0] not in rows]
+        warn(f"{failed}: rows of frames.csv without a frame{_NO_FRAME}: {and_more(rows)}")
     some(warn, [f"{failed}: {name}: {reason}" for name, reason in bad], "failed frame", where)
     held: dict[str, list[str]] = {}
     for name, frame in record.frames.items():

@@ -36,7 +36,9 @@ def verify_run(out: Path, render_count: int, shoot: Path | None, facts: Path | N
     """
     record = read_run(out)
     if record is None:
-        raise InputError(f"{out}: holds no run.json; nothing to verify")
+        begun = Store(out).work.is_dir()
+        why = "; the run was stopped before its end: run the same command again" if begun else ""
+        raise InputError(f"{out}: holds no run.json; nothing to verify{why}")
     out = resolved(out)
     store = Store(out)
     if store.is_locked():

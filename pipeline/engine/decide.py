@@ -180,7 +180,7 @@ def foresee(
     Raises as `refuse` and `decide`.
     """
     refuse(recipe, shoot, only, out)
-    log = RunLog(dict(shoot.missing))
+    log = RunLog(shoot.failures())
     decided = decide(store, Planner(store.out, shoot, recipe), log, workers, progress)
     log.failed = {name: why for name, why in log.failed.items() if matches(name, only)}
     files = [d.output for name, (_, delivered) in decided.planned.items() if matches(name, only) for d in delivered]

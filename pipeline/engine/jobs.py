@@ -38,6 +38,7 @@ class Shoot:
     frames, bursts  in order of time; facts_file  what --facts gave, a shoot.yaml or a folder, None for neither
     missing         (frame, reason) of rows in frames.csv whose frame is not in the folder
     notices         on what is wrong but not fatal
+    lost            (path in the shoot folder, reason) of photographs that cannot be frames, and fail; in no notice
     own_texts       frame -> why it is held back, by what its own texts or file name say
     added           frame -> seconds that `clocks` of the facts added to its time
     clock_notes     those of the notices that may hold the end of a serial number
@@ -56,6 +57,11 @@ class Shoot:
     added: Mapping[str, float] = field(default_factory=dict)
     clock_notes: tuple[ClockNote, ...] = ()
     index: FrameIndex = field(default_factory=lambda: FrameIndex(()))
+    lost: tuple[tuple[str, str], ...] = ()
+
+    def failures(self) -> dict[str, str]:
+        """Frame or row of frames.csv -> why it fails, of those that have failed before a run begins."""
+        return dict((*self.missing, *self.lost))
 
     def withheld(self, frame: str) -> str:
         """Why a frame may be in no delivery; "" where it may."""
@@ -98,7 +104,7 @@ def read_shoot(
         *(note.text for note in of_clocks),
         *facts.notices,
         *found.notices,
-        *(f"{name}: {why}" for name, why in found.skipped),
+        *(f"{name}: {why}" for name, why in found.skipped if (name, why) not in found.lost),
         *sidecars,
         *files.notices,
     )
@@ -110,13 +116,14 @@ def read_shoot(
         bursts,
         facts,
         facts_file,
-        tuple(missing),
+        tuple((name, why) for name, why in missing if name not in dict(found.lost)),
         notices,
         files,
         own_texts,
         added=corrected.added,
         clock_notes=of_clocks,
         index=index,
+        lost=found.lost,
     )
 
 

@@ -83,6 +83,10 @@ def build(
         statuses[entry.status] += 1
         counts.consent += entry.status == "held" and shoot.facts.row(name).keep
         counts.files += len(entry.deliveries)
+    for name, why in shoot.lost:
+        status: Status = "failed" if name in log.failed else "undone"
+        frames.put(name, FrameRecord(name, status, why))
+        statuses[status] += 1
     counts.frames = len(frames)
     counts.delivered, counts.failed, counts.held = (statuses[s] for s in ("delivered", "failed", "held"))
     counts.left_out, counts.undone = statuses["left out"], statuses["undone"]

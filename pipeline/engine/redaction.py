@@ -16,6 +16,7 @@ from pipeline.report.kept_frames import KeptFrames, adapter
 from pipeline.report.record import RunRecord
 from pipeline.shoot.facts import withheld
 from pipeline.shoot.names import first_named, hints_at, holds_any, name_pattern, replace_name
+from pipeline.shoot.scan import NOT_UTF8
 
 STAND_IN = "(name withheld)"
 # Messages of the program about files and tables: there, a lone surname must go too. Captions stay as delivered.
@@ -47,6 +48,10 @@ class Redaction:
         for number, (name, _) in enumerate(shoot.missing, 1):
             if name not in called and holds_withheld(name, self.facts, parts=True):
                 called[name] = f"missing-{number:04d}"
+        for number, (name, why) in enumerate(shoot.lost, 1):
+            # What is no text may be a letter of a withheld name in another code page.
+            if holds_withheld(name, self.facts, parts=True) or (self.names and why == NOT_UTF8):
+                called[name] = f"unreadable-{number:04d}{PurePosixPath(name).suffix}"
         self.called: Mapping[str, str] = called
 
     def frame(self, name: str) -> str:

@@ -81,7 +81,7 @@ class _Run:
         self.pace = pace or Pace()
         self.planner = Planner(store.out, shoot, recipe)
         self.outputs = Outputs(store)
-        self.log = RunLog(dict(shoot.missing))
+        self.log = RunLog(shoot.failures())
 
     def go(self, only: str | None) -> Outcome:
         """Measure, solve, render, record and send. Raises RunStoppedError where OUT or the shoot is lost, OSError."""

@@ -14,6 +14,7 @@ from pathlib import Path
 from pydantic import TypeAdapter
 
 from pipeline.report.record import FRAMES_LINE, FrameRecord, RunRecord
+from pipeline.store.disk import temporary_folder
 from pipeline.store.files import TEMPORARY
 
 _IN_MEMORY = 4_000_000  # octets, up to which no file is written; about 1,500 frames
@@ -26,7 +27,7 @@ class KeptFrames(Mapping[str, FrameRecord]):
     def __init__(self, folder: Path | None = None) -> None:
         """folder  on whose disk they lie, None for that of temporary files; the file has no name and goes with this"""
         self._file = tempfile.SpooledTemporaryFile(  # noqa: SIM115
-            _IN_MEMORY, dir=str(folder) if folder else None, prefix=f"{TEMPORARY}frames-"
+            _IN_MEMORY, dir=str(folder or temporary_folder()), prefix=f"{TEMPORARY}frames-"
         )
         weakref.finalize(self, self._file.close)
         self._at: dict[str, int] = {}

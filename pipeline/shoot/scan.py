@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -16,6 +16,10 @@ from pipeline.shoot.kinds import HEIC, PICTURE, RAW, OtherFiles, frame_kind, is_
 from pipeline.shoot.pairs import one_each
 from pipeline.types import Exif, Frame
 
+NOT_UTF8 = "its name is not valid UTF-8; rename it"
+_LEADS_OUT = "a link that leads out of the shoot folder; copy the file into it"
+_LOST = (NOT_UTF8, _LEADS_OUT)
+
 
 @dataclass(frozen=True)
 class Scan:
@@ -25,6 +29,7 @@ class Scan:
     notices   about the folder or many frames at once; those of one frame are in its Exif
     formerly  name that a frame had in an earlier run -> its name today, where that is another
     others    what is no photograph, see kinds.other_files; one of the notices says it
+    lost      those of skipped that are photographs for all their names say: a run counts them as failed
     """
 
     frames: tuple[Frame, ...]
@@ -32,6 +37,7 @@ class Scan:
     notices: tuple[str, ...]
     formerly: Mapping[str, str]
     others: OtherFiles = field(default_factory=dict)
+    lost: tuple[tuple[str, str], ...] = ()
 
 
 def scan(shoot: Path, memory: NameMemory = NOTHING_KNOWN) -> Scan:
@@ -73,7 +79,9 @@ def scan(shoot: Path, memory: NameMemory = NOTHING_KNOWN) -> Scan:
             f"{coarse} of {len(frames)} frames know their time to the second only: there, frames at most 1 s apart "
             "with the same settings are taken as one burst"
         )
-    return Scan(tuple(sorted(frames, key=by_time)), tuple(sorted(skipped)), tuple(notices), formerly, others)
+    skipped = sorted(skipped)
+    lost = tuple((name, why) for name, why in skipped if why in _LOST and is_readable(Path(name)))
+    return Scan(tuple(sorted(frames, key=by_time)), tuple(skipped), tuple(notices), formerly, others, lost)
 
 
 def _walk(shoot: Path) -> tuple[list[Path], list[Path], list[tuple[str, str]], list[str]]:
@@ -99,7 +107,7 @@ def _walk(shoot: Path) -> tuple[list[Path], list[Path], list[tuple[str, str]], l
             else:
                 reason = _no_frame(path, inside)
                 if reason:
-                    skipped.append((_relative(path, shoot), reason))
+                    skipped.append((_unlike(_relative(path, shoot), skipped), reason))
                 else:
                     paths.append(path)
     return paths, rest, skipped, notices
@@ -110,18 +118,25 @@ def _no_frame(path: Path, inside: Path) -> str:
     try:
         str(path).encode("utf-8")
     except UnicodeEncodeError:
-        return "its name is not valid UTF-8; rename it"
+        return NOT_UTF8
     try:
         if path.is_symlink():
             there = path.resolve(strict=True)
             if not there.is_relative_to(inside):
-                return "a link that leads out of the shoot folder; copy the file into it"
+                return _LEADS_OUT
             hidden = any(part.startswith(".") for part in there.relative_to(inside).parts)
             if not hidden and frame_kind(there):
                 return "a link to another frame of this folder"
         return "" if stat.S_ISREG(path.stat().st_mode) else "not a file"
     except (OSError, RuntimeError):  # RuntimeError: a circle of links, before Python 3.13
         return "a link that leads nowhere" if path.is_symlink() else "cannot be opened"
+
+
+def _unlike(name: str, skipped: Sequence[tuple[str, str]]) -> str:
+    """A name that none of the skipped has: two that are not valid UTF-8 may look the same."""
+    taken = {one for one, _ in skipped}
+    numbered = (f"{Path(name).with_suffix('')} ({n}){Path(name).suffix}" for n in range(2, len(taken) + 3))
+    return name if name not in taken else next(one for one in numbered if one not in taken)
 
 
 def _relative(path: Path, shoot: Path) -> str:

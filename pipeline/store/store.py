@@ -31,6 +31,7 @@ from pipeline.types import Frame
 T = TypeVar("T")
 _LOOK = 0.5  # s to wait for the lock: `status` holds it for a moment, to see whether a run does
 KINDS = ("measured", "damaged", "burst_light", "references", "numbers", "done", "thumbs", "extras", "pushed")
+HOLDER = "holder.json"
 ROOT = ""  # the kind of what is kept in OUT/.work itself
 _LARGEST = 256_000_000  # octets of a kept file: ten times what 20,000 frames take; what is larger is not ours
 
@@ -175,16 +176,16 @@ class Store:
         try:
             with self._watched(self.out):
                 since = datetime.now().astimezone().isoformat(" ", "seconds")
-                self.put_record(ROOT, "holder.json", Holder, Holder(os.getpid(), socket.gethostname(), since))
+                self.put_record(ROOT, HOLDER, Holder, Holder(os.getpid(), socket.gethostname(), since))
                 yield
         finally:
             with suppress(OSError):
-                self.remove(ROOT, "holder.json")
+                self.remove(ROOT, HOLDER)
             lock.release()
 
     def _holder(self) -> str:
         # Beside the lock, because Windows lets nobody read a locked file.
-        holder = self.record(ROOT, "holder.json", Holder)
+        holder = self.record(ROOT, HOLDER, Holder)
         return f" (process {holder.process} on {holder.on}, since {holder.since})" if holder else ""
 
     def is_locked(self) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import shutil
 from pathlib import Path
@@ -79,6 +80,11 @@ class Night:
                     assert (f"  {name[1]}: {files}\n" in text) == bool(files)
         return foreseen[0]
 
+    def agree_again(self, *more: str) -> tuple[int, str]:
+        """As `agree`, into a new folder."""
+        shutil.rmtree(self.folder / "out")
+        return self.agree(*more)
+
 
 def counts(text: str) -> tuple[int, ...]:
     (found,) = COUNTS.finditer(text)
@@ -126,6 +132,38 @@ def test_a_row_without_a_frame_alone_makes_the_exit_status_1(night: Night) -> No
     report = (night.folder / "out" / "report.html").read_text(encoding="utf-8")
     assert "6 of 6 frames delivered" in report and "1 row of frames.csv fits no frame" in " ".join(report.split())
     assert "What failed" not in report and "<strong>TH5_0099</strong>" in report
+
+
+def test_many_rows_without_a_frame_are_one_line(night: Night) -> None:
+    """A roll of names from last week must not look like a night that failed."""
+    night.write("frames.csv", "frame,keep\nTH5_0001,\n" + "".join(f"TH9_{n:04d},\n" for n in range(16)))
+    status, text = night.agree()
+    assert status == 1 and counts(text) == (6, 6, 0, 0, 0, 0, 0, 16)
+    assert reasons(text) == ["failed: rows of frames.csv without a frame in the shoot folder: TH9_0000 and 15 more"]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="names are Unicode on this system")
+def test_a_photograph_whose_name_or_place_cannot_be_used_fails(night: Night) -> None:
+    (night.folder / "elsewhere.dng").write_bytes(b"x")
+    for name in (b"TH5_\xff.dng", b"TH5_\xfe.dng"):
+        try:
+            Path(os.fsdecode(os.fsencode(night.shoot) + b"/" + name)).write_bytes(b"x")
+        except OSError:
+            pytest.skip("this file system takes only UTF-8 names")
+    (night.shoot / "TH5_0007.dng").symlink_to(night.folder / "elsewhere.dng")
+    (night.shoot / "notes.txt").symlink_to(night.folder / "elsewhere.dng")  # no picture
+    status, text = night.agree()
+    assert status == 1 and counts(text) == (6, 9, 3, 0, 0, 0, 0, 0)
+    assert "would fail: TH5_?.dng: its name is not valid UTF-8" in text
+    assert "would fail: TH5_? (2).dng: its name is not valid UTF-8" in text
+    assert "would fail: TH5_0007.dng: a link that leads out of the shoot folder" in text
+    assert "note: TH5_" not in text
+    report = (night.folder / "out" / "report.html").read_text(encoding="utf-8")
+    assert "6 of 9 frames delivered" in report and "<strong>TH5_0007.dng</strong>" in report
+    # A name of the roster is withheld, and "?" may be a letter of it.
+    assert "TH5_?" not in report and "<strong>unreadable-0003.dng</strong>" in report
+    status, text = night.agree_again("--only", "TH5_0001")
+    assert status == 0 and ", 8 not done" in text
 
 
 BESIDE = "in a burst with frames that are held back for a player"

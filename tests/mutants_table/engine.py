@@ -169,7 +169,7 @@ MUTANTS = [
     mutant("engine/run.py", "self._collect(planned)", "pass", "engine/test_stopped.py"),
     mutant("engine/decide.py", "    refuse_unplaced(recipe, shoot)", "    pass", "engine/test_unplaced.py"),
     # What check and --dry-run announce is what a run does.
-    mutant("engine/decide.py", "RunLog(dict(shoot.missing))\n    decided", "RunLog()\n    decided", *_FORESEEN),
+    mutant("engine/decide.py", "RunLog(shoot.failures())\n    decided", "RunLog()\n    decided", *_FORESEEN),
     mutant("engine/decide.py", "if holds_withheld(delivery.name, shoot.facts):", "if False:", *_FORESEEN),
     mutant("engine/decide.py", "    log.failed |= failed\n", "", *_FORESEEN),
     mutant("engine/decide.py", "    refuse(recipe, shoot, only, out)\n", "", *_FORESEEN),

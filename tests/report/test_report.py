@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.report import html
+from pipeline.report import html, kept_frames
 from pipeline.report.html import write_report
 from pipeline.report.record import SCHEMA, RunRecord
 from pipeline.store.store import Store
@@ -260,3 +260,11 @@ def test_a_page_with_more_pictures_than_a_browser_holds_shows_the_best_of_each_b
     assert shown == {b"TH1_0002"} and len(found.all("img")) == 2
     assert "1 frame of 3 frames is shown without pictures" in " ".join(found.text.split())
     assert len(found.all("a")) == 2  # both delivered files
+
+
+def test_the_frames_of_a_night_lie_where_temporary_files_may(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Never in the current folder, which Python tries last and which may be the shoot."""
+    asked: list[None] = []
+    monkeypatch.setattr(kept_frames, "temporary_folder", lambda: asked.append(None) or Path("/tmp"))
+    kept_frames.KeptFrames()
+    assert asked == [None]

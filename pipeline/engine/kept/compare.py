@@ -14,12 +14,12 @@ from pipeline.engine.kept.manifest import NAME, Manifest, read_manifest, work_di
 from pipeline.report.record import RunRecord
 from pipeline.store.files import is_leftover
 from pipeline.store.places import OWN_FILES, digest_below, is_link, path_below
-from pipeline.store.store import KINDS, ROOT, Store
+from pipeline.store.store import HOLDER, KINDS, ROOT, Store
 
 _AGAIN = "run the same command again"
 # What systems leave in folders that somebody has looked into (common practice, no source).
 _OF_THE_SYSTEM = ("thumbs.db", "desktop.ini", ".ds_store", ".directory")
-_NO_RECORDS = ("lock", "holder.json")  # in .work, and of no weight: they decide nothing
+_NO_RECORDS = ("lock", HOLDER)  # in .work, and of no weight: they decide nothing
 
 
 @dataclass(frozen=True)
@@ -55,11 +55,24 @@ def compare(store: Store, record: RunRecord) -> Compared:
         is_right = (relative in done and done[relative].is_ours(ours or "")) or (ours and ours == extras.get(relative))
         why = f"was written by a run that did not finish; {_AGAIN}" if is_right else "differs from its record"
         problems.append(f"{relative}: {why if ours else f'is missing; {_AGAIN}'}")
-    problems += _own(store.out, manifest)
+    if is_unfinished(store, record, manifest):
+        problems.append(f"the run was stopped before its end; {_AGAIN}")
+        problems += [f".work/{NAME}: is damaged, or not ours"] if NAME in store.damaged else []
+        manifest = None  # that of a run before it says nothing of what this one left
+    else:
+        problems += _own(store.out, manifest)
     added, notes = _added(store, {*files, *done, *extras})
     problems += added
     problems += _work(store, manifest)
     return Compared(len(files), wrong, tuple(problems), tuple(notes))
+
+
+def is_unfinished(store: Store, record: RunRecord, manifest: Manifest | None) -> bool:
+    """Whether the last run was stopped before it wrote the list of what it left."""
+    if manifest is not None and manifest.own.get("run.json") == digest_below(store.out, "run.json"):
+        return False
+    killed = manifest is None and NAME not in store.damaged and HOLDER in store.names(ROOT)
+    return record.state == "stopped" or killed
 
 
 def _delivered(out: Path, relative: str, digest: str, done: DeliveredFile | None) -> str:

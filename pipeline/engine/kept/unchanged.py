@@ -53,7 +53,7 @@ def inputs_digest(store: Store, shoot: Shoot, recipe: Recipe) -> str:
     read = hashlib.sha256()
     told = (
         shoot.folder, shoot.facts_file, shoot.frames, shoot.bursts, shoot.facts, shoot.missing, shoot.notices,
-        sorted(shoot.own_texts.items()), sorted(shoot.added.items()), shoot.clock_notes,
+        shoot.lost, sorted(shoot.own_texts.items()), sorted(shoot.added.items()), shoot.clock_notes,
         sorted(shoot.index.formerly.items()),
     )  # fmt: skip
     for part in told:

@@ -186,3 +186,57 @@ def test_a_run_that_goes_on_is_not_verified(out: Path) -> None:
     with Store(out).locked():
         status, text = verified(out)
     assert status == 2 and "a run is writing to this folder now" in text
+
+
+def stopped(night: Path, out: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A run that is ended by Ctrl-C while it renders."""
+
+    def interrupted(self: object, decided: object, only: object) -> bool:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch:
+        patch.setattr("pipeline.engine.run._Run._render", interrupted)
+        status, text = evencourt("run", night / "night.yaml", night / "shoot", "--out", out, "--workers", 1)
+    assert status and "run the same command again" in text
+
+
+def test_a_run_that_was_stopped_is_called_so(night: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    stopped(night, tmp_path / "out", monkeypatch)
+    status, text = verified(tmp_path / "out")
+    assert status == 1 and "the run was stopped before its end; run the same command again" in text
+    assert "manifest" not in text and "differs" not in text
+    next((tmp_path / "out" / ".work" / "measured").iterdir()).write_bytes(b"x")
+    assert "is damaged, or not ours" in verified(tmp_path / "out")[1]
+
+
+def test_a_run_that_was_stopped_over_a_finished_one_is_called_so(
+    night: Path, out: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stopped(night, out, monkeypatch)
+    flip(out / "web" / "TH5_0002.jpg")
+    status, text = verified(out)
+    assert status == 1 and "the run was stopped before its end" in text and "run.json: differs" not in text
+    assert "web/TH5_0002.jpg: differs" in text
+
+
+def test_a_run_that_was_stopped_before_its_record_is_called_so(out: Path) -> None:
+    (out / "run.json").unlink()
+    status, text = verified(out)
+    assert status == 2 and "nothing to verify; the run was stopped before its end: run the same command again" in text
+
+
+def test_a_list_that_is_lost_without_a_stop_is_still_missing(out: Path) -> None:
+    (out / ".work" / "manifest.json").unlink()
+    status, text = verified(out)
+    assert status == 1 and ".work/manifest.json: is missing or damaged" in text and "stopped" not in text
+
+
+def test_status_says_to_wait_for_a_run_that_goes_on(out: Path) -> None:
+    """And where the last one has ended, how to compare every file."""
+    assert "verify" in evencourt("status", out)[1] and "compares every file" in evencourt("status", out)[1]
+    with Store(out).locked():
+        status, text = evencourt("status", out)
+        assert "a run is writing to this folder now; wait until it has ended" in text and "compares" not in text
+        (out / "run.json").unlink()
+        status, text = evencourt("status", out)
+    assert status == 1 and "delivered so far" in text and "again" not in text
