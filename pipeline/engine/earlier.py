@@ -151,7 +151,7 @@ def refuse_other_shoot(store: Store, shoot: Path, frames: Sequence[Frame]) -> No
 
 
 def _some_equal(store: Store, frames: Sequence[tuple[Frame, str]]) -> bool:
-    """Whether one of a few of the frames, has its SHA-256, or none can be read; False for no frames."""
+    """Whether one of a few of the frames has its SHA-256, or none can be read; False for no frames."""
     read = 0
     for frame, digest in spread(frames)[:_COMPARED]:
         with suppress(OSError):  # it will fail by name
