@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import importlib
-import statistics
 import time
 from contextlib import suppress
 from datetime import datetime, timedelta
@@ -20,19 +19,16 @@ from pipeline.cli.status import print_foreseen, print_outcome, print_places
 from pipeline.engine import run as engine
 from pipeline.engine.decide import foresee
 from pipeline.engine.pacing.pace import Pace
+from pipeline.engine.pacing.trial import seconds_to_render
 from pipeline.engine.redaction import Redaction
 from pipeline.errors import InputError
 from pipeline.recipe.recipe import Recipe, flatten_yaml
 from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.disk import absent_disk
 from pipeline.store.store import Store
-from pipeline.textfile.messages import counted, shown
+from pipeline.textfile.messages import counted, duration, shown
 from pipeline.workers.cluster import Submitted
 from pipeline.workers.executors import WorkChoice, Workers
-
-# Rendering a frame against measuring it: the same read and demosaic, then the steps on more pixels. About six on the
-# demonstration; eight errs on the late side.
-_RENDER_COST = 8
 
 
 def run_shoot(
@@ -68,7 +64,7 @@ def run_shoot(
         read = with_models(read, models, offline)
         with open_cache(cache, shoot) as kept:
             if dry_run:
-                _dry_run(loaded, read, out, workers, work.count, only, kept)
+                _dry_run(loaded, read, out, workers, work.count, only, kept, deadline)
             else:
                 _run(loaded, read, out, workers, only, kept, deadline)
 
@@ -123,7 +119,8 @@ def hour_of(written: str, now: datetime) -> datetime:
     """
     here = now.astimezone().replace(tzinfo=None)
     with suppress(ValueError):
-        clock = time_of_day.fromisoformat(written.strip())
+        hour, _, rest = written.strip().partition(":")
+        clock = time_of_day.fromisoformat(f"{hour:0>2}:{rest}" if rest else written.strip())
         if clock.tzinfo is None:
             moment = datetime.combine(here.date(), clock)
             return (moment if moment > here else moment + timedelta(days=1)).astimezone()
@@ -140,19 +137,38 @@ def hour_of(written: str, now: datetime) -> datetime:
 
 
 def _dry_run(
-    recipe: Recipe, shoot: engine.Shoot, out: Path, workers: Workers, count: int, only: str | None, cache: Cache
+    recipe: Recipe,
+    shoot: engine.Shoot,
+    out: Path,
+    workers: Workers,
+    count: int,
+    only: str | None,
+    cache: Cache,
+    deadline: datetime | None = None,
 ) -> None:
     """As check, and about how long a run takes. Leaves nothing behind but what the cache keeps."""
-    with Store.scratch(shoot.folder, cache) as store, progress() as report:
-        record, measured_frames = foresee(store, shoot, recipe, workers, report, only, out)
-    seconds = [s.seconds for s in measured_frames if not s.error]
-    per_frame = statistics.fmean(seconds) if seconds else 0.0
-    minutes = per_frame * _RENDER_COST * record.counts.delivered / count / 60
+    with Store.scratch(shoot.folder, cache) as store:
+        start = time.perf_counter()
+        with progress() as report:
+            record, jobs = foresee(store, shoot, recipe, workers, report, only, out)
+        # What the cache keeps is not measured again.
+        before = time.perf_counter() - start if cache.folder is None else 0.0
+        each = seconds_to_render(store, list(jobs.values()), workers)
+    seconds = each * record.counts.delivered / count + before
     say_lines(flatten_yaml(recipe))
     print_foreseen(record, Redaction(shoot).frame)
-    say(
-        f"about {minutes:.1f} minutes with {counted(count, 'worker')} (a rough guess from measuring them, "
-        f"{per_frame:.2f} s a frame)"
-    )
+    if each or not record.counts.delivered:
+        say(
+            f"about {seconds / 60:.1f} minutes with {counted(count, 'worker')} (a rough guess from rendering a few of "
+            f"them now, {each:.2f} s a frame)"
+        )
+    else:
+        say("how long a run takes is not known: none of the frames that were tried could be rendered")
+    if deadline is not None:
+        pace, end = Pace(deadline), datetime.now().astimezone() + timedelta(seconds=seconds)
+        when = f"a run that begins now would end at about {end:%H:%M}"
+        late = (end - deadline).total_seconds()
+        said = f"cannot be met: {when}, {duration(late)} late" if late > 0 else f"can be met: {when}"
+        say(f"{pace.hour()} {said}")
     if record.counts.failed or record.failed_steps:
         raise typer.Exit(1)

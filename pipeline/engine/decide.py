@@ -20,6 +20,7 @@ from pipeline.engine.pacing.pace import Pace
 from pipeline.engine.pacing.phases import Phases
 from pipeline.engine.pacing.trial import try_out
 from pipeline.engine.record import Made, RunLog, build
+from pipeline.engine.render import Job
 from pipeline.engine.sending import refuse_unplaced, refuse_unready
 from pipeline.engine.solve import Plan, solve
 from pipeline.engine.tables.reference_proposals import reference_proposals
@@ -144,7 +145,7 @@ def decide(
     if pace is not None:
         phases.begin("trial")
         try:
-            pace.expect(try_out(store, planner, workers))
+            pace.expect(try_out(store, planner, workers, hurried=pace.deadline is not None))
         except Exception as error:  # the night can do without
             raise_if_full(error)
             trace(error)
@@ -171,8 +172,8 @@ def foresee(
     progress: Progress,
     only: str | None = None,
     out: Path | None = None,
-) -> tuple[RunRecord, list[MeasuredFrame]]:
-    """(the record that a run into an empty folder would have if every render went well, all frames as measured).
+) -> tuple[RunRecord, dict[str, Job]]:
+    """(the record that a run into an empty folder would have if every render went well, frame -> its render job).
 
     only, out  as for `refuse`. The files of the record have names and texts, and neither bytes nor pixels. What only
     shows when a frame is rendered, such as a picture that does not fit into at_most, is not foreseen.
@@ -186,4 +187,4 @@ def foresee(
     files = [d.output for name, (_, delivered) in decided.planned.items() if matches(name, only) for d in delivered]
     made = Made({o.relative: DeliveredFile(o.relative, o.key, "", 0, 0, 0, 0, "", "") for o in files})
     record = build(log, shoot, recipe, decided.measured_frames, decided.plan, decided.planned, made)
-    return record, decided.measured_frames
+    return record, {name: job for name, (job, _) in decided.planned.items() if matches(name, only)}

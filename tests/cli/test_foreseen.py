@@ -6,10 +6,12 @@ import json
 import os
 import re
 import shutil
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
 
+from pipeline.engine.pacing import trial
 from tests.engine.test_run import evencourt
 from tests.golden import write_shoot
 
@@ -132,6 +134,23 @@ def test_a_row_without_a_frame_alone_makes_the_exit_status_1(night: Night) -> No
     report = (night.folder / "out" / "report.html").read_text(encoding="utf-8")
     assert "6 of 6 frames delivered" in report and "1 row of frames.csv fits no frame" in " ".join(report.split())
     assert "What failed" not in report and "<strong>TH5_0099</strong>" in report
+
+
+def test_how_long_a_run_takes_is_what_rendering_takes_now(night: Night, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Not what measuring took on another day, on a busy machine: six frames of 20 s each are two minutes."""
+    true = trial._rendered
+    monkeypatch.setattr(trial, "_rendered", lambda *given: [20.0 for seconds in true(*given) if seconds > 0])
+
+    def said(*more: str) -> str:
+        out = ("--out", night.folder / "out", "--workers", "1", "--dry-run")
+        return evencourt("run", night.recipe, night.shoot, *out, *more)[1]
+
+    assert "about 2.0 minutes with 1 worker" in said()
+    soon = (datetime.now() + timedelta(seconds=60)).isoformat()
+    text = said("--finish-by", soon)
+    assert "cannot be met: a run that begins now would end at about" in text and " late" in text
+    assert "2999-01-01 07:00 can be met: a run that begins now" in said("--finish-by", "2999-01-01T07:00")
+    assert "be met" not in said()
 
 
 def test_many_rows_without_a_frame_are_one_line(night: Night) -> None:

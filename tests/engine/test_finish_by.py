@@ -139,6 +139,27 @@ def test_it_is_said_at_once_that_the_hour_cannot_be_met_and_only_once() -> None:
     assert said[0].startswith("07:00 cannot be met")
 
 
+def test_a_small_shoot_with_too_little_time_is_told_before_it_is_measured(evening: Path, tmp_path: Path) -> None:
+    """Twenty frames take longer than a twentieth of a second."""
+    said: list[tuple[str, int]] = []
+    clock = Clock(SEVEN - timedelta(seconds=0.05), "measure")
+    with pytest.raises(RunStoppedError, match="07:00 has come"):
+        pace = Pace(SEVEN, clock, lambda text: said.append((text, clock.seen)))
+        night(evening, tmp_path / "out", pace, clock)
+    assert len(said) == 1 and said[0][0].startswith("07:00 cannot be met") and said[0][1] == 0
+
+
+def test_of_a_short_time_less_than_a_minute_late_is_worth_saying() -> None:
+    said: list[str] = []
+    pace = Pace(SEVEN, Clock(SEVEN - timedelta(seconds=60)), said.append)
+    pace.expect({"render": 65.0})
+    pace.warn(20)
+    assert not said
+    pace.expect({"render": 90.0})
+    pace.warn(20)
+    assert len(said) == 1 and "30 s late" in said[0] and "about 7 of 20 frames" in said[0]
+
+
 def test_nothing_is_said_where_there_is_time_enough() -> None:
     said: list[str] = []
     pace = Pace(SEVEN, Clock(SEVEN - timedelta(hours=3)), said.append)
@@ -189,7 +210,8 @@ def test_frames_come_by_keep_always_then_rating_then_place_and_score() -> None:
 
 @pytest.mark.parametrize(
     ("written", "meant"),
-    [("07:00", "2026-02-15T07:00"), ("22:30", "2026-02-14T22:30"), ("22:00", "2026-02-15T22:00"),
+    [("07:00", "2026-02-15T07:00"), ("22:30", "2026-02-14T22:30"), ("0:00", "2026-02-15T00:00"),
+     ("7:05", "2026-02-15T07:05"), ("22:00", "2026-02-15T22:00"),
      ("2026-02-16T06:15", "2026-02-16T06:15"), ("2026-02-16 06:15", "2026-02-16T06:15")],
 )  # fmt: skip
 def test_an_hour_is_the_next_time_that_it_is_so(written: str, meant: str) -> None:

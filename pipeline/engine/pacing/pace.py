@@ -22,7 +22,8 @@ class PaceRules:
 
     settled: float = 0.02  # share of a phase after which its own rate counts and not what was expected of it
     closing: float = 0.02  # s a frame that is kept free at the end for record, report and page, while nothing is known
-    margin: float = 60.0  # s by which the end may be late before it is worth saying
+    margin: float = 60.0  # s by which the end may be late before it is worth saying, or if that is less
+    short: float = 0.1  # this share of the time that is left until the hour
 
 
 RULES = PaceRules()
@@ -105,7 +106,7 @@ class Pace:
             return
         end = self.now() + left
         late = end - self.deadline.timestamp()
-        if late < RULES.margin:
+        if late < min(RULES.margin, RULES.short * max(0.0, self.deadline.timestamp() - self.now())):
             return
         self._warned = True
         rendering = self._expected.get("render", 0.0) if self._phase != "render" else self.left_of_phase() or 0.0

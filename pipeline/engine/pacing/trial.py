@@ -10,11 +10,11 @@ from dataclasses import dataclass, replace
 
 from pipeline.engine.burst_light import find_scenes
 from pipeline.engine.jobs import Planner
-from pipeline.engine.measure import MeasuredFrame, measure_frames, octets
+from pipeline.engine.measure import MeasuredFrame, measure_frames, octets, raise_if_full
 from pipeline.engine.pacing.pace import spread
 from pipeline.engine.render import Job, render
 from pipeline.engine.solve import solve
-from pipeline.errors import EvencourtError
+from pipeline.errors import EvencourtError, trace
 from pipeline.store.store import Store
 from pipeline.types import Burst
 from pipeline.workers.executors import Workers, map_unordered, parallel
@@ -25,6 +25,9 @@ class TrialRules:
     """Chosen by trial on generated evenings (`python -m tests.scale`), no source. They decide no pixel."""
 
     worth: int = 200  # frames still to render, from which knowing the time is worth the trial
+    hurried: int = 8  # the same where the run must end at an hour; then no more than
+    share: int = 8  # every so many frames is tried
+    foreseen: int = 6  # frames that --dry-run renders, or as many as keep every worker busy twice
     bursts: int = 6
     longest: int = 4  # frames of a burst that are tried
     record: float = 0.004  # s a frame for what ends a run: texts, record and report
@@ -33,17 +36,23 @@ class TrialRules:
 RULES = TrialRules()
 
 
-def try_out(store: Store, planner: Planner, workers: Workers) -> dict[str, float]:
+def try_out(store: Store, planner: Planner, workers: Workers, hurried: bool = False) -> dict[str, float]:
     """Phase -> seconds that it will take, in the order of the run; empty where little is left to do.
+
+    hurried  the run must end at an hour: a small shoot is tried too, by few frames
 
     What is measured is kept; pictures are rendered into a folder that goes again. Raises OSError where OUT fails.
     """
     shoot, recipe = planner.shoot, planner.recipe
     frames = len(shoot.frames)
     waiting = frames - len(store.names("done")) // max(1, len(recipe.deliveries))
-    if waiting < RULES.worth:
+    if waiting < (RULES.hurried if hurried else RULES.worth):
         return {}
     bursts = [Burst(b.frames[: RULES.longest]) for b in spread(shoot.bursts)[: RULES.bursts]]
+    if waiting < RULES.worth:
+        few = max(2, waiting // RULES.share)
+        longest = max(1, few // min(len(bursts), few))
+        bursts = [Burst(b.frames[:longest]) for b in bursts[:few]]
     names = {name for burst in bursts for name in burst.frames}
     some = [frame for frame in shoot.frames if frame.name in names]
     measured = list(measure_frames(store, some, shoot.facts, shoot.models, workers))
@@ -75,6 +84,18 @@ def try_out(store: Store, planner: Planner, workers: Workers) -> dict[str, float
         "record": RULES.record * frames,
         "report": RULES.record * frames,
     }
+
+
+def seconds_to_render(store: Store, jobs: Sequence[Job], workers: Workers) -> float:
+    """Seconds that rendering one frame takes a worker here and now: some, spread over all, are rendered into the folder
+    of a scratch store. 0 where none can be. Raises OSError where the disk is full."""
+    some = spread(jobs)[: max(RULES.foreseen, 2 * parallel(workers))]
+    try:
+        return statistics.fmean(_rendered(store, some, workers) or [0.0])
+    except Exception as error:  # it is only a guess
+        raise_if_full(error)
+        trace(error)
+        return 0.0
 
 
 def _seconds_of_light(store: Store, measured: Sequence[MeasuredFrame], burst: Burst) -> float:
