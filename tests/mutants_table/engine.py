@@ -126,6 +126,9 @@ MUTANTS = [
         "engine/test_earlier.py::test_another_shoot_is_refused",
     ),
     mutant(
+        "engine/earlier.py", "if store.frame_digest(frame) == digest:", "if True:", "engine/test_planted_records.py"
+    ),
+    mutant(
         "engine/earlier.py",
         "known.get((f.relative, f.path.stat().st_size))",
         "known.get((f.relative, 0))",
