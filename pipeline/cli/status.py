@@ -70,6 +70,7 @@ def print_outcome(
         warn(record.stopped)
     again = f", {counted(counts.reused, 'file')} already done" if counts.reused else ""
     again += f", {counted(counts.captions_rewritten, 'caption')} rewritten" if counts.captions_rewritten else ""
+    again += ", files in OUT that must not stay there" if record.failed_steps.get("earlier files") else ""
     took = f" in {seconds:.0f} s" if seconds is not None else ""
     rendered = f"{counted(counts.rendered, 'frame')} rendered" if counts.rendered else "nothing to render"
     say(

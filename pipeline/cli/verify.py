@@ -14,7 +14,7 @@ from pipeline.engine import run as engine
 from pipeline.engine.kept.compare import compare
 from pipeline.engine.measure import reason
 from pipeline.engine.redaction import Redaction
-from pipeline.engine.render import Refused, render
+from pipeline.engine.render import Moved, Refused, render
 from pipeline.errors import FrameError, InputError
 from pipeline.report.record import RunRecord
 from pipeline.store.keys import digest_file
@@ -106,6 +106,6 @@ def _render_again(
                 bad.append(f"{name}: cannot be rendered again: {reason(error)}")
                 continue
             for one in made:
-                if isinstance(one, Refused) or one.sha256 != recorded.get(one.relative):
+                if isinstance(one, Refused | Moved) or one.sha256 != recorded.get(one.relative):
                     bad.append(f"{one.relative}: renders to other bytes now")
     return len(chosen), bad

@@ -68,7 +68,7 @@ def deliver(
         size = made_zip.bytes if made_zip else 0
         data = page.render_page(files, facts, archive if made_zip else "", size)
         made_page = extras.guarded(partial(extras.write, page.NAME, data), problems)
-    extras.remove_rest()
+    extras.remove_rest(problems)
     for made in extras.made.values():
         kind = {archive: "archive", page.NAME: "page"}.get(made.relative.removeprefix(f"{name}/"), "picture")
         outgoing.append(Outgoing(made.relative.removeprefix(f"{name}/"), out / made.relative, made.sha256, kind=kind))

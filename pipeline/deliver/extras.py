@@ -16,6 +16,7 @@ from pipeline.errors import FrameError
 from pipeline.store.files import write_atomic
 from pipeline.store.places import DeliveredPath, digest_below, path_below
 from pipeline.store.records import Count, Digest
+from pipeline.store.set_aside import FOLDER, moved_notice, set_aside
 from pipeline.store.store import Store
 
 _KIND = "extras"
@@ -77,6 +78,7 @@ class Extras:
     """Makes, keeps and removes the files of ours beside the pictures of delivery `name`.
 
     made      relative path -> what stands after this run; notices  what the report should say
+    moved     posix paths below OUT of files that were set aside, to be made again
     """
 
     def __init__(self, out: Path, name: str) -> None:
@@ -84,6 +86,7 @@ class Extras:
         (self.store.work / _KIND).mkdir(parents=True, exist_ok=True)
         self.made: dict[str, Made] = {}
         self.refused: set[str] = set()
+        self.moved: list[str] = []
         self.notices: list[str] = []
 
     def guarded(self, make: Callable[[], Made], problems: list[str]) -> Made | None:
@@ -128,14 +131,27 @@ class Extras:
     def announce(self, local: str, sha256: str, size: int) -> None:
         """Record a file just before it appears, so that it is known as ours if the run is stopped in between.
 
-        Raises FrameError where another one stands that is not ours to replace.
+        Another one that stands there and is not ours is set aside. Raises FrameError where that cannot be done.
         """
         before, stands = self._record(local), self._digest(local)
         ours = stands == sha256 or (before is not None and before.is_ours(stands))
         if not ours and os.path.lexists(self.begin(local)):
-            raise self._refused(local)
+            self._set_aside(local)
+            stands = ""
         record = ExtraRecord(self.name, f"{self.name}/{local}", sha256, bytes=size, pending=True, replaced=stands or "")
         self._put(local, record)
+
+    def _set_aside(self, local: str) -> None:
+        relative = f"{self.name}/{local}"
+        try:
+            set_aside(self.out, relative)
+        except OSError as error:
+            self.refused.add(relative)
+            raise FrameError(
+                f"{relative}: changed since it was delivered, or not written by this program, and it cannot be moved "
+                f"to OUT/{FOLDER} ({error.strerror or error}); move it away and run again"
+            ) from error
+        self.moved.append(relative)
 
     def _refused(self, local: str) -> FrameError:
         self.refused.add(f"{self.name}/{local}")
@@ -156,8 +172,10 @@ class Extras:
             path.unlink(missing_ok=True)
             self.store.remove(_KIND, _name(record.relative))
 
-    def remove_rest(self) -> None:
-        """Remove what an earlier run made here and this one did not."""
+    def remove_rest(self, problems: list[str]) -> None:
+        """Remove what an earlier run made here and this one did not; what was changed by hand is set aside. One more of
+        `problems` for each that can be neither."""
+        gone: list[str] = []
         for record in list(_records(self.store)):
             relative = record.relative
             if record.delivery != self.name or relative in self.made or relative in self.refused:
@@ -165,9 +183,21 @@ class Extras:
             local = relative.removeprefix(f"{self.name}/")
             self.drop(local)
             path = self._path(local)
-            if path is None or os.path.lexists(path):
-                self.notices.append(f"{relative}: changed by hand and no longer asked for; look at it")
+            if path is None:
+                self.notices.append(f"{relative}: is, or lies in, a link in OUT; it is left alone, so look at it")
+            elif os.path.lexists(path):
+                try:
+                    self._set_aside(local)
+                except FrameError as error:
+                    problems.append(str(error))
+                    continue
+                gone.append(self.moved.pop())
             self.store.remove(_KIND, _name(relative))
+        if gone:
+            why = "no longer asked for"
+            self.notices.append(moved_notice(gone, f"since it is {why}", f"since they are {why}"))
+        if self.moved:
+            self.notices.append(moved_notice(self.moved, "and made again", "and made again"))
         small = self._path(SMALL)
         if small is not None:
             with suppress(OSError):  # not empty, or not there

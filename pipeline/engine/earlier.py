@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Collection, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
@@ -10,13 +11,15 @@ from pathlib import Path
 from typing import Literal
 
 from pipeline.engine.pacing.pace import spread
-from pipeline.errors import InputError
+from pipeline.errors import FrameError, InputError, in_short
 from pipeline.formats.metadata.model import Metadata
 from pipeline.shoot.frame_names import KnownFile, NameMemory
 from pipeline.store.keys import digest_json
-from pipeline.store.places import DeliveredPath, digest_below
+from pipeline.store.places import DeliveredPath, digest_below, path_below
 from pipeline.store.records import Count, Digest
+from pipeline.store.set_aside import FOLDER, set_aside
 from pipeline.store.store import ROOT, Store
+from pipeline.store.watch import FULL
 from pipeline.textfile.messages import and_more, counted
 from pipeline.types import Frame
 
@@ -84,13 +87,37 @@ def text_key(metadata: Metadata | None) -> str:
     return digest_json({"text": repr(metadata)})
 
 
-def announce(store: Store, one: Rendered, frame: str, metadata: Metadata | None) -> None:
+def announce(store: Store, one: Rendered, frame: str, metadata: Metadata | None) -> str:
     """Record a file before it is written. A run may be stopped between the two, and its process may die before it
-    learns of the file: a file without a record would stay when its consent is withdrawn. Raises OSError."""
+    learns of the file: a file without a record would stay when its consent is withdrawn.
+
+    A file that stands there and is not proven ours is set aside first: where it is now (posix path below OUT), "" where
+    none was moved. Raises FrameError where that cannot be done, OSError.
+    """
     before = read_done(store, done_name(one.relative))
-    digest = digest_below(store.out, one.relative) if before is not None else None
-    replaced = digest if before and digest and before.is_ours(digest) else ""  # not what a person has changed
+    digest = digest_below(store.out, one.relative) or ""
+    ours = bool(digest) and (digest == one.sha256 or (before is not None and before.is_ours(digest)))
+    aside = "" if ours else _make_way(store.out, one.relative)
+    replaced = digest if ours else ""
     keep_done(store, DeliveredFile(**vars(one), frame=frame, text=text_key(metadata), replaced=replaced))
+    return aside
+
+
+def _make_way(out: Path, relative: str) -> str:
+    path = path_below(out, relative)
+    if path is None or not os.path.lexists(path):  # a link is replaced, and what it leads to stays
+        return ""
+    if path.is_dir():
+        raise FrameError(f"{path}: is a folder, and a picture of this name is to be written; move it away")
+    try:
+        return set_aside(out, relative)
+    except OSError as error:
+        if error.errno in FULL:
+            raise
+        raise FrameError(
+            f"{path}: changed since it was delivered, or not written by this program, and it cannot be moved to "
+            f"OUT/{FOLDER} ({in_short(error)}); move it away"
+        ) from error
 
 
 @dataclass(frozen=True)

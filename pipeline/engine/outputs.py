@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Collection, Mapping
-from contextlib import suppress
+from collections.abc import Collection, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,8 +19,8 @@ from pipeline.engine.earlier import (
     text_key,
 )
 from pipeline.engine.filenames import holds_withheld
-from pipeline.engine.jobs import Planner
-from pipeline.engine.kept.lost_records import UNKNOWN, found_again
+from pipeline.engine.jobs import Planner, Shoot
+from pipeline.engine.kept.lost_records import UNKNOWN, found_again, of_nobody
 from pipeline.engine.measure import raise_if_full
 from pipeline.engine.render import Output, rewrap
 from pipeline.errors import in_short, trace
@@ -28,8 +28,14 @@ from pipeline.formats.metadata.model import Metadata
 from pipeline.shoot.facts import FrameFacts
 from pipeline.store.files import write_atomic
 from pipeline.store.places import digest_below, path_below
+from pipeline.store.set_aside import moved_notice, set_aside
 from pipeline.store.store import Store
 
+_WHY_MOVED = {  # in the order of the notices: one file, several
+    "held": ("since its frame is held back", "since their frames are held back"),
+    "again": ("and made again", "and made again"),
+    "outdated": ("since it may not stay as it is", "since they may not stay as they are"),
+}
 _EARLIER = "made by an earlier run with other settings"
 
 
@@ -40,17 +46,19 @@ class Outputs:
     orphans  of these, whose frame has left the shoot folder
     unsettled  files that may not stay as they are, and could be neither rewritten nor removed, with the reason
     reused   files that were there already; rewritten  files whose texts were written again around the same pixels
+    moved    posix path of each file that was set aside, being not proven ours -> why, a key of _WHY_MOVED
     changed  posix paths of the files that were rendered again and are no longer what an earlier run delivered
     """
 
-    def __init__(self, store: Store) -> None:
-        self.store = store
+    def __init__(self, store: Store, shoot: Shoot | None = None) -> None:
+        self.store, self._shoot = store, shoot
         self.files: dict[str, DeliveredFile] = {}
         self.notices: list[str] = []
         self.orphans: list[str] = []
         self.unsettled: list[str] = []
         self.reused = self.rewritten = 0
         self.changed: set[str] = set()
+        self.moved: dict[str, str] = {}
         self._before: dict[str, str] = {}  # path of a file that is to be rendered again -> its SHA-256 till now
 
     def keep(self, one: Rendered, frame: str, metadata: Metadata | None) -> None:
@@ -67,6 +75,9 @@ class Outputs:
             return True  # earlier in this run
         entry = read_done(self.store, done_name(output.relative))
         path = path_below(self.store.out, output.relative)
+        if entry is None and path is not None and path.is_file() and self._shoot is not None:
+            self._record_again(self._shoot)
+            entry = read_done(self.store, done_name(output.relative))
         if entry is None or path is None or not path.is_file():
             return False
         if entry.key != output.key:
@@ -96,8 +107,8 @@ class Outputs:
 
         A name that has been withheld since must not stay in OUT just because its frame failed or was not asked for:
         such a file gets its new text, or is removed, and so is one whose frame is called otherwise today. A file whose
-        frame has left the shoot folder stays, with no text but that of the event, and is in no zip, page or push; one
-        that a person has changed is left alone. Notices name both.
+        frame has left the shoot folder stays, with no text but that of the event, and is in no zip, page or push. One
+        that is not proven ours is set aside instead, also where no record names it and its frame is held back.
 
         texts   posix path below OUT -> the texts that a file of that name may carry
         frames  names in the shoot, also earlier ones of frames that are there
@@ -105,9 +116,14 @@ class Outputs:
         allowed = dict(texts)
         gone: list[str] = []
         entries = [entry for name in self.store.names("done") if (entry := read_done(self.store, name)) is not None]
-        lost = found_again(self.store, {*self.files, *(entry.relative for entry in entries)}, planner.shoot)
-        self.notices += lost.notices
-        for entry in (*entries, *lost.files):
+        known = {*self.files, *(entry.relative for entry in entries)}
+        lost = found_again(self.store, known, planner.shoot)
+        left = of_nobody(self.store, {*known, *(one.relative for one in lost)}, planner, texts)
+        self.notices += left.notices
+        for relative in left.held:
+            with self._unsettling(relative):
+                self._set_aside(relative, "held")
+        for entry in (*entries, *lost):
             if entry.relative in self.files:
                 continue
             relative = entry.relative
@@ -125,13 +141,10 @@ class Outputs:
                 self.orphans.append(relative)
                 with suppress(Exception):  # without a text, no such file may stay
                     allowed[relative] = planner.text(delivery, absent(relative), FrameFacts())[0]
-            try:
-                self._bring_into_line(entry, path, relative in allowed, allowed.get(relative), gone)
-            except Exception as error:  # the other files must not stay as they are for that
-                raise_if_full(error)
-                trace(error)
-                self.files.pop(relative, None)  # so it is in no zip, page or push
-                self.unsettled.append(f"{relative} ({in_short(error)})")
+            name = planner.shoot.index.formerly.get(entry.frame, entry.frame)
+            why = "held" if not orphan and planner.shoot.withheld(name) else "outdated"
+            with self._unsettling(relative):
+                self._bring_into_line(entry, path, relative in allowed, allowed.get(relative), gone, why)
         self.notices += notice_on(gone, "removed: the facts or the recipe no longer ask for it")
         self.notices += notice_on(
             self.orphans,
@@ -142,17 +155,43 @@ class Outputs:
         """The files whose frames are in the shoot folder."""
         return {relative: entry for relative, entry in self.files.items() if relative not in self.orphans}
 
+    def moved_notices(self) -> list[str]:
+        """A notice on the files that were set aside, for each reason."""
+        by_reason = {why: [one for one, reason in self.moved.items() if reason == why] for why in _WHY_MOVED}
+        return [moved_notice(names, *_WHY_MOVED[why]) for why, names in by_reason.items() if names]
+
+    @contextmanager
+    def _unsettling(self, relative: str) -> Iterator[None]:
+        """Where the block fails, that file is named, and the others do not stay as they are for it."""
+        try:
+            yield
+        except Exception as error:
+            raise_if_full(error)
+            trace(error)
+            self.files.pop(relative, None)  # so it is in no zip, page or push
+            self.unsettled.append(f"{relative} ({in_short(error)})")
+
+    def _set_aside(self, relative: str, why: str) -> None:
+        set_aside(self.store.out, relative)
+        self.moved[relative] = why
+
+    def _record_again(self, shoot: Shoot) -> None:
+        """Where records were lost: those of the files that run.json and their bytes prove to be ours."""
+        self._shoot = None  # once in a run
+        known = {one.relative for name in self.store.names("done") if (one := read_done(self.store, name)) is not None}
+        for entry in found_again(self.store, known, shoot):
+            keep_done(self.store, entry)
+
     def _bring_into_line(
-        self, entry: DeliveredFile, path: Path, stays: bool, metadata: Metadata | None, gone: list[str]
+        self, entry: DeliveredFile, path: Path, stays: bool, metadata: Metadata | None, gone: list[str], why: str
     ) -> None:
-        """Give one file its new text, or remove it where it may not stay. `gone` collects what was removed."""
+        """Give one file its new text, or remove it where it may not stay, or set it aside where it is not proven ours,
+        for this reason (`why`). `gone` collects what was removed."""
         relative, intact = entry.relative, entry.is_ours(digest_below(self.store.out, entry.relative) or "")
         if not (stays and entry.text == text_key(metadata)):
             if not intact:
-                self.notices.append(
-                    f"{relative}: changed by hand since it was delivered, and its caption or permission is no longer "
-                    "what the facts say; check it or delete it"
-                )
+                self._set_aside(relative, why)
+                self.store.remove("done", done_name(relative))
                 return
             rewrapped = rewrap(self.store.out, relative, entry.scan, metadata) if stays else None
             if rewrapped is None and stays and not entry.key:  # found again, and no JPEG

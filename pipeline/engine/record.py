@@ -30,7 +30,7 @@ class RunLog:
 
     failed  frame -> reason; stopped  why the run ended early, "" where it did not; phases  how long each takes
     rendered  frames that were rendered; failed_steps  as in the record
-    short  the hour that came before all was done, "" for none
+    short  the hour that came before all was done, "" for none; moved  notices on files that were set aside
     """
 
     failed: dict[str, str] = field(default_factory=dict)
@@ -40,6 +40,7 @@ class RunLog:
     notices: list[str] = field(default_factory=list)
     rendered: int = 0
     failed_steps: dict[str, str] = field(default_factory=dict)
+    moved: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -92,7 +93,7 @@ def build(
     counts.left_out, counts.undone = statuses["left out"], statuses["undone"]
     counts.unmatched_rows = sum(name in log.failed for name, _ in shoot.missing)
     counts.failed += counts.unmatched_rows
-    notices = [*_beside_withheld(shoot, frames), *without_rows(shoot.facts), *shoot.notices]
+    notices = [*_beside_withheld(shoot, frames), *without_rows(shoot.facts), *log.moved, *shoot.notices]
     for name, why in shoot.missing:
         frames.put(name, FrameRecord("", "failed" if name in log.failed else "undone", why))
     return RunRecord(

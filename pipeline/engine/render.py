@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -32,6 +32,7 @@ from pipeline.steps.base import ApplyContext, Solution
 from pipeline.steps.decode import STEP as DECODE
 from pipeline.steps.decode import decode
 from pipeline.steps.tone import ToneParams
+from pipeline.store.disk import move
 from pipeline.store.files import write_atomic
 from pipeline.store.keys import digest_json, environment
 from pipeline.store.store import Store
@@ -83,6 +84,13 @@ class Refused:
 
     relative: str
     reason: str
+
+
+@dataclass(frozen=True)
+class Moved:
+    """A file that was not proven ours, and that was set aside for an output of the same path below OUT."""
+
+    relative: str
 
 
 def long_edge_needed(recipe: Recipe, plan: Plan, frame: str, full: tuple[int, int]) -> int | None:
@@ -169,7 +177,7 @@ def pixel_key(
     )
 
 
-def render(job: Job) -> list[Rendered | Refused]:
+def render(job: Job) -> list[Rendered | Refused | Moved]:
     """Make every output of one frame; a file appears whole or not at all.
 
     Raises FrameError where the frame cannot be decoded, OSError where a file cannot be read or written.
@@ -192,10 +200,10 @@ def render(job: Job) -> list[Rendered | Refused]:
     for bound in job.shared:
         if not (cleaned and bound is early):
             image = _apply(image, bound, job, bound.step.name)
-    made: list[Rendered | Refused] = []
+    made: list[Rendered | Refused | Moved] = []
     for output in job.outputs:
         try:
-            made.append(_deliver(job, image, output))
+            made += _deliver(job, image, output)
         except FrameError as error:
             made.append(Refused(output.relative, f"{output.delivery.name}: {error}"))
     return made
@@ -230,7 +238,7 @@ def _apply(image: Image, bound: Bound, job: Job, label: str) -> Image:
     return bound.step.apply(image, bound.params, ApplyContext(job.frame, job.row, job.solutions.get(label)))
 
 
-def _deliver(job: Job, image: Image, output: Output) -> Rendered:
+def _deliver(job: Job, image: Image, output: Output) -> list[Rendered | Refused | Moved]:
     delivery = output.delivery
     for bound in delivery.steps:
         image = _apply(image, bound, job, delivery.label(bound))
@@ -247,11 +255,16 @@ def _deliver(job: Job, image: Image, output: Output) -> Rendered:
         Store(job.out).put("thumbs", thumb, _jpeg(image.pixels))
     digest, size = hashlib.sha256(file.data).hexdigest(), len(file.data)
     made = Rendered(output.relative, output.key, digest, size, width, height, file.quality, file.scan, thumb, notices)
-    if job.to is None:
-        announce(Store(job.out), made, job.frame.name, output.metadata)
-    path.parent.mkdir(parents=True, exist_ok=True)  # after the record, so that none is made where OUT's disk was pulled
-    write_atomic(path, file.data)
-    return made
+    aside = announce(Store(job.out), made, job.frame.name, output.metadata) if job.to is None else ""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)  # after the record: none is made where OUT's disk was pulled
+        write_atomic(path, file.data)
+    except OSError:
+        if aside:
+            with suppress(OSError):
+                move(job.out / aside, path)
+        raise
+    return [made, Moved(output.relative)] if aside else [made]
 
 
 def has_damaged_thumbs(store: Store, job: Job) -> bool:

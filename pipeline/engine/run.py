@@ -22,6 +22,7 @@ from pipeline.engine.record import Made, RunLog, build, undone
 from pipeline.engine.redaction import Redaction
 from pipeline.engine.render import (
     Job,
+    Moved,
     Refused,
     has_damaged_thumbs,
     make_proxy_thumb,
@@ -80,7 +81,7 @@ class _Run:
         self.workers, self.progress = workers, progress
         self.pace = pace or Pace()
         self.planner = Planner(store.out, shoot, recipe)
-        self.outputs = Outputs(store)
+        self.outputs = Outputs(store, shoot)
         self.log = RunLog(shoot.failures())
 
     def go(self, only: str | None) -> Outcome:
@@ -115,6 +116,7 @@ class _Run:
             {*(s.frame.name for s in measured_frames), *self.shoot.index.formerly},
         )
         log.notices += self.outputs.notices
+        log.moved += self.outputs.moved_notices()
         if unsettled := self.outputs.unsettled:
             log.failed_steps["earlier files"] = (
                 f"{and_more(unsettled)}: may no longer stay as it is, and could be neither written nor removed; "
@@ -187,7 +189,7 @@ class _Run:
             delivered = {relative: entry.sha256 for relative, entry in self.outputs.files.items()}
             delivered |= {name: one.sha256 for entry in record.sent.values() for name, one in entry.files.items()}
             write_manifest(self.store, delivered)
-        told = self.outputs.changed or self.outputs.notices or self.store.damaged
+        told = self.outputs.changed or self.outputs.notices or self.outputs.moved or self.store.damaged
         if worth and not redaction.changed and _is_clean(record) and not told:
             keep_unchanged(self.store, self.shoot, self.recipe)
         self.log.phases.begin("")
@@ -280,6 +282,8 @@ class _Run:
                     for one in result:
                         if isinstance(one, Rendered):
                             self.outputs.keep(one, job.frame.name, texts[one.relative])
+                        elif isinstance(one, Moved):
+                            self.outputs.moved[one.relative] = "again"
                     refused = [one.reason for one in result if isinstance(one, Refused)]
                     if refused:
                         self.log.failed[job.frame.name] = "; ".join(refused)

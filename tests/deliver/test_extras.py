@@ -38,7 +38,7 @@ def test_a_planted_record_removes_nothing_elsewhere(store: Store, tmp_path: Path
     for delivery in ("web", "..", relative.split("/")[0]):
         plant(store, "extras", relative, delivery=delivery, relative=relative, sha256=DIGEST, pending=True)
         for name in ("web", delivery):
-            Extras(store.out, name).remove_rest()
+            Extras(store.out, name).remove_rest([])
     assert (tmp_path / "kept.html").read_bytes() == OURS
     assert extra_digests(store) == {}
 
@@ -48,7 +48,7 @@ def test_a_record_counts_only_under_its_own_name(store: Store) -> None:
     (store.out / "web" / "index.html").write_bytes(OURS)
     plant(store, "extras", "web/other.html", delivery="web", relative="web/index.html", sha256=DIGEST)
     assert extra_digests(store) == {}
-    Extras(store.out, "web").remove_rest()
+    Extras(store.out, "web").remove_rest([])
     assert (store.out / "web" / "index.html").exists()
 
 
@@ -62,9 +62,10 @@ def test_only_what_record_and_hash_prove_is_removed(store: Store) -> None:
         store.put_record("extras", name, ExtraRecord, ExtraRecord("web", "web/index.html", DIGEST, pending=pending))
         again = Extras(store.out, "web")
         again.drop("index.html")
-        again.remove_rest()
-        assert (store.out / "web" / "index.html").read_bytes() == b"somebody's own"
-        assert any("changed by hand" in text for text in again.notices)
+        again.remove_rest([])
+        [kept] = (store.work / "set_aside" / "web").iterdir()
+        assert kept.read_bytes() == b"somebody's own" and any("it was moved to OUT" in text for text in again.notices)
+        kept.unlink()
 
 
 def test_what_was_being_written_or_replaced_is_ours(store: Store) -> None:
@@ -73,7 +74,7 @@ def test_what_was_being_written_or_replaced_is_ours(store: Store) -> None:
         extras.write("index.html", b"the page before")
         extras.announce("index.html", DIGEST, len(OURS))
         (store.out / "web" / "index.html").write_bytes(left)
-        Extras(store.out, "web").remove_rest()
+        Extras(store.out, "web").remove_rest([])
         assert not (store.out / "web" / "index.html").exists()
 
 

@@ -102,11 +102,12 @@ def test_it_goes_when_it_is_not_asked_for_or_cannot_be_made_anew(tmp_path: Path,
     assert not list(tmp_path.rglob(".evencourt-part-*"))
 
 
-def test_a_zip_that_somebody_else_made_is_left(tmp_path: Path, items: list[Item]) -> None:
+def test_a_zip_that_somebody_else_made_is_kept_aside(tmp_path: Path, items: list[Item]) -> None:
     archive = tmp_path / "web" / "web.zip"
     archive.write_bytes(b"the photographer's own")
-    assert "was changed or put there by hand" in pack(tmp_path, items).problems[0]
-    assert archive.read_bytes() == b"the photographer's own"
+    done = pack(tmp_path, items)
+    assert "web/web.zip: changed since" in done.notices[0] and done.problems == () and len(done.made) == 1
+    assert (tmp_path / ".work" / "set_aside" / "web" / "web.zip").read_bytes() == b"the photographer's own"
 
 
 def test_the_large_form(tmp_path: Path, items: list[Item], monkeypatch: pytest.MonkeyPatch) -> None:
@@ -140,8 +141,8 @@ def test_a_zip_that_was_changed_by_hand_is_not_taken_for_ours(tmp_path: Path, it
     archive.write_bytes(data)
     os.utime(archive, (1, 1))
     done = pack(tmp_path, items)
-    assert "was changed or put there by hand" in done.problems[0] and done.made == ()
-    assert archive.read_bytes() == data
+    assert "made again" in done.notices[0] and len(done.made) == 1 and zipfile.is_zipfile(archive)
+    assert (tmp_path / ".work" / "set_aside" / "web" / "web.zip").read_bytes() == data
 
 
 @pytest.mark.parametrize("damage", [b"", b"{", b"[]", b'{"delivery": "web"}', b'{"delivery": 3, "relative": "w"}'])
@@ -152,9 +153,8 @@ def test_a_file_whose_record_is_damaged_is_not_taken_for_ours(tmp_path: Path, it
     for record in (tmp_path / ".work" / "extras").iterdir():
         record.write_bytes(damage)
     done = pack(tmp_path, items[:1])
-    assert "was changed or put there by hand" in done.problems[0]
-    assert pack(tmp_path, [], wanted=False).problems == ()
-    assert archive.read_bytes() == data
+    assert "web/web.zip: changed since" in done.notices[0] and archive.read_bytes() != data
+    assert (tmp_path / ".work" / "set_aside" / "web" / "web.zip").read_bytes() == data
 
 
 def test_the_old_zip_is_gone_when_a_run_is_stopped_in_the_middle(

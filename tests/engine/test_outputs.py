@@ -64,12 +64,18 @@ def asked(key: str = "the key", text: Metadata | None = NAMED, relative: str = "
 
 
 def settled(
-    store: Store, texts: dict[str, Metadata | None], frames: tuple[str, ...] = ("TH1_0001",), **facts: Any
+    store: Store,
+    texts: dict[str, Metadata | None],
+    frames: tuple[str, ...] = ("TH1_0001",),
+    held: tuple[str, ...] = (),
+    **facts: Any,
 ) -> Outputs:
     """What becomes of earlier files where this run made none of them."""
     planner = SimpleNamespace(
         recipe=SimpleNamespace(deliveries=[WEB]),
-        shoot=SimpleNamespace(facts=Facts(**facts)),
+        shoot=SimpleNamespace(
+            facts=Facts(**facts), frames=(), index=SimpleNamespace(formerly={}), withheld=lambda name: name in held
+        ),
         text=lambda delivery, frame, row: (EVENT, ()),
     )
     outputs = Outputs(store)
@@ -130,16 +136,24 @@ def test_a_file_without_a_text_of_today_goes(store: Store) -> None:
     assert not (store.out / "web" / "TH1_0001.jpg").exists()
 
 
-def test_what_a_person_changed_is_left_and_named(store: Store) -> None:
+def test_what_a_person_changed_is_set_aside_and_named(store: Store) -> None:
     delivered(store)
     changed = by_hand(store.out / "web" / "TH1_0001.jpg")
     outputs = settled(store, {"web/TH1_0001.jpg": NAMED})  # its text is right: nothing to say
     assert outputs.notices == [] and list(outputs.files) == ["web/TH1_0001.jpg"]
-    for texts in ({"web/TH1_0001.jpg": NAMELESS}, {}):
-        outputs = settled(store, texts)
-        assert outputs.files == {}
-        assert "changed by hand" in outputs.notices[0] and "check it or delete it" in outputs.notices[0]
-        assert (store.out / "web" / "TH1_0001.jpg").read_bytes() == changed
+    for texts, held, why in (
+        ({"web/TH1_0001.jpg": NAMELESS}, (), "may not stay as it is"),
+        ({}, (), "may not stay as it is"),
+        ({}, ("TH1_0001",), "its frame is held back"),
+    ):
+        delivered(store)
+        by_hand(store.out / "web" / "TH1_0001.jpg")
+        outputs = settled(store, texts, held=held)
+        assert outputs.files == {} and store.names("done") == []
+        assert "web/TH1_0001.jpg: changed since" in outputs.moved_notices()[0] and why in outputs.moved_notices()[0]
+        [kept] = (store.work / "set_aside" / "web").iterdir()
+        assert kept.read_bytes() == changed and not (store.out / "web" / "TH1_0001.jpg").exists()
+        kept.unlink()
 
 
 def test_a_frame_that_left_the_shoot_keeps_its_file_but_no_name(store: Store) -> None:

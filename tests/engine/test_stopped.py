@@ -121,7 +121,8 @@ def test_what_a_person_changed_does_not_become_ours_by_being_announced(shoot: Pa
         if retouched:
             keep_done(store, entry)
             path.write_bytes(path.read_bytes() + b"retouched")
-        announce(store, made, entry.frame, None)
+        digest = hashlib.sha256(path.read_bytes()).hexdigest()
+        moved = announce(store, made, entry.frame, None)
         announced = read_done(store, name)
         assert announced is not None
-        assert announced.is_ours(hashlib.sha256(path.read_bytes()).hexdigest()) == ours
+        assert announced.is_ours(digest) == ours == path.exists() and bool(moved) == retouched

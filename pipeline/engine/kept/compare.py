@@ -14,7 +14,9 @@ from pipeline.engine.kept.manifest import NAME, Manifest, read_manifest, work_di
 from pipeline.report.record import RunRecord
 from pipeline.store.files import is_leftover
 from pipeline.store.places import OWN_FILES, digest_below, is_link, path_below
+from pipeline.store.set_aside import FOLDER, files_aside
 from pipeline.store.store import HOLDER, KINDS, ROOT, Store
+from pipeline.textfile.messages import counted
 
 _AGAIN = "run the same command again"
 # What systems leave in folders that somebody has looked into (common practice, no source).
@@ -63,6 +65,8 @@ def compare(store: Store, record: RunRecord) -> Compared:
         problems += _own(store.out, manifest)
     added, notes = _added(store, {*files, *done, *extras})
     problems += added
+    if aside := files_aside(store.out):
+        notes.append(f"{store.out / FOLDER}: {counted(aside, 'file')} of your own set aside; not looked at")
     problems += _work(store, manifest)
     return Compared(len(files), wrong, tuple(problems), tuple(notes))
 
@@ -171,6 +175,8 @@ def _listed(store: Store, kind: str, listed: Mapping[str, str], names: Collectio
 def _walked_work(folder: Path, above: str) -> Iterator[str]:
     with suppress(OSError), os.scandir(folder) as found:
         for one in found:
+            if f".work/{above}{one.name}" == FOLDER and one.is_dir(follow_symlinks=False):
+                continue
             if one.is_dir(follow_symlinks=False):
                 yield from _walked_work(Path(one.path), f"{above}{one.name}/")
             else:

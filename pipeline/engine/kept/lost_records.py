@@ -5,18 +5,22 @@ Without a record, a file would stay when its consent is withdrawn.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Iterator
+from dataclasses import dataclass, replace
 from pathlib import PurePosixPath
 
 from pipeline.deliver.extras import extra_digests
+from pipeline.deliver.page import SMALL
 from pipeline.engine.earlier import DeliveredFile
-from pipeline.engine.jobs import Shoot
+from pipeline.engine.filenames import file_names, holds_withheld
+from pipeline.engine.jobs import Planner, Shoot
+from pipeline.engine.kept.manifest import read_manifest
 from pipeline.engine.redaction import Redaction
 from pipeline.errors import InputError
 from pipeline.formats.jpeg_segments import scan_digest
 from pipeline.report.record import RunRecord, read_record
-from pipeline.store.places import digest_below, is_delivered_path, read_file
+from pipeline.store.files import folded
+from pipeline.store.places import digest_below, is_delivered_path, path_below, read_file
 from pipeline.store.store import Store
 from pipeline.textfile.messages import and_more
 
@@ -24,33 +28,79 @@ UNKNOWN = "no record says that this program made it, so it is left; if it must n
 _LARGEST = 1 << 30  # octets of a delivered file that is read whole
 
 
-@dataclass(frozen=True)
-class FoundAgain:
-    """files  with a record made anew from run.json, of which neither key nor texts are known; notices  on the others"""
+def found_again(store: Store, known: Collection[str], shoot: Shoot) -> tuple[DeliveredFile, ...]:
+    """Records of the files in the folders of deliveries that are not `known` (posix paths below OUT), as far as
+    run.json and their SHA-256 prove them to be ours. Neither their key nor their texts are known."""
+    strays = set(_in_deliveries(store)) - set(known)
+    record = _run_record(store) if strays else None
+    return tuple(_recorded(store, strays, record, shoot)) if record is not None else ()
 
-    files: tuple[DeliveredFile, ...] = ()
+
+@dataclass(frozen=True)
+class OfNobody:
+    """held  files (posix paths below OUT) that are called as those of held frames; notices  on the other files"""
+
+    held: tuple[str, ...] = ()
     notices: tuple[str, ...] = ()
 
 
-def found_again(store: Store, known: Collection[str], shoot: Shoot) -> FoundAgain:
-    """The files in the folders of deliveries that are not `known` (posix paths below OUT), as far as run.json and their
-    SHA-256 prove them to be ours. The rest is left alone, and named: it may show somebody who is withheld today."""
-    strays = set(_in_deliveries(store)) - set(known)
-    strays -= extra_digests(store).keys() if strays else set()
+def of_nobody(store: Store, known: Collection[str], planner: Planner, allowed: Collection[str]) -> OfNobody:
+    """The files in the folders of deliveries that no record names: neither `known` nor beside the pictures. What is
+    left of them may show somebody who is withheld today, so it is named.
+
+    allowed  paths that the file of a frame which is not held back may have today
+    """
+    small, extras = set(_small(store)), extra_digests(store)
+    strays = (set(_in_deliveries(store)) | small) - set(known) - (extras.keys() - small)
     if not strays:
-        return FoundAgain()
+        return OfNobody()
+    record, manifest = _run_record(store), read_manifest(store)
+    delivered = {relative.split("/")[0] for relative in (*known, *(manifest.delivered if manifest else ()))}
+    delivered |= {d.name for d in planner.recipe.deliveries}
+    if record is not None:
+        delivered |= {name for frame in record.frames.values() for name in frame.deliveries}
+    is_held = _held(planner)
+    ours = sorted(relative for relative in strays if relative.split("/")[0] in delivered)
+    small_of = {f"{PurePosixPath(one).parent}/{SMALL}/{PurePosixPath(one).stem}" for one in allowed}
+    held = [
+        relative
+        for relative in ours
+        if relative not in allowed
+        and relative.rpartition(".")[0] not in small_of
+        and is_held(relative)
+        and not (relative in extras and digest_below(store.out, relative) == extras[relative])
+    ]
+    # A page makes its small pictures again.
+    left = [one for one in ours if one not in held and one not in small]
+    left += [one for one in sorted(strays) if one not in ours and is_held(one)]
+    return OfNobody(tuple(held), (f"{and_more(left)}: {UNKNOWN}",) if left else ())
+
+
+def _held(planner: Planner) -> Callable[[str], bool]:
+    """Whether a path is called as the file of a frame that is held back, today or before the names were withheld."""
+    shoot = planner.shoot
+    held = {frame.name for frame in shoot.frames if shoot.withheld(frame.name)}
+    names = held | {former for former, name in shoot.index.formerly.items() if name in held}
+    names |= {PurePosixPath(frame.relative).stem for frame in shoot.frames if frame.name in held}
+    roster = tuple(replace(player, publish=True) for player in shoot.facts.roster)
+    all_named = replace(shoot.facts, roster=roster, minors=False)
+    for delivery in planner.recipe.deliveries if held else ():
+        before = file_names(shoot.frames, all_named, delivery.file_name.template)
+        names |= {called[name] for called in (planner.names[delivery.name], before) for name in held}
+    known = {folded(name) for name in names}
+
+    def is_held(relative: str) -> bool:
+        stem = PurePosixPath(relative).stem
+        return folded(stem) in known or holds_withheld(stem, shoot.facts)
+
+    return is_held
+
+
+def _run_record(store: Store) -> RunRecord | None:
     try:
-        record = read_record(store.out)
+        return read_record(store.out)
     except InputError:
-        record = None
-    files = tuple(_recorded(store, strays, record, shoot)) if record is not None else ()
-    delivered = {PurePosixPath(relative).parts[0] for relative in known}
-    delivered |= (
-        {name for frame in record.frames.values() for name in frame.deliveries} if record is not None else set()
-    )
-    left = sorted(strays - {one.relative for one in files})
-    left = [relative for relative in left if relative.split("/")[0] in delivered]
-    return FoundAgain(files, (f"{and_more(left)}: {UNKNOWN}",) if left else ())
+        return None
 
 
 def _in_deliveries(store: Store) -> Iterator[str]:
@@ -58,6 +108,16 @@ def _in_deliveries(store: Store) -> Iterator[str]:
     for folder in store.delivery_folders():
         for path in folder.iterdir():
             relative = f"{folder.name}/{path.name}"
+            if is_delivered_path(relative) and not path.is_dir():
+                yield relative
+
+
+def _small(store: Store) -> Iterator[str]:
+    """The same of the small pictures of pages."""
+    for folder in store.delivery_folders():
+        small = path_below(store.out, f"{folder.name}/{SMALL}")
+        for path in small.iterdir() if small is not None and small.is_dir() else ():
+            relative = f"{folder.name}/{SMALL}/{path.name}"
             if is_delivered_path(relative) and not path.is_dir():
                 yield relative
 
