@@ -15,6 +15,7 @@ import pytest
 import tifffile
 
 from pipeline.errors import FrameError
+from pipeline.formats.declared import LIMITS, check_tiff, check_tiff_size
 from pipeline.formats.metadata.own_texts import own_texts
 from pipeline.formats.pictures import read_picture
 from pipeline.imaging.memory import MEMORY
@@ -95,6 +96,27 @@ def test_memory_of_a_photograph(tmp_path: Path, name: str) -> None:
     packed = path.stat().st_size if name in ("deflate.tif", "sixteen.png") else 0  # in memory as a whole
     taken = ((after - before) * 2**20 - packed) / 4096**2
     assert taken < MEMORY.decode / 100e6, f"{taken:.1f} bytes a pixel"
+
+
+def test_more_samples_than_a_photograph_has() -> None:
+    """Also where the picture is small: a decoder may take time for each."""
+    check_tiff_size(64, 64, LIMITS.samples, 16)
+    with pytest.raises(FrameError, match="9 samples a pixel: this is not a photograph"):
+        check_tiff_size(64, 64, LIMITS.samples + 1, 16)
+
+
+def test_the_depth_of_a_tiff_multiplies_it(tmp_path: Path) -> None:
+    """ImageDepth, 32997, a tag of SGI that libraries read; a directory of SHORTs by TIFF 6.0, section 2."""
+    path = tmp_path / "deep.tif"
+    for depth, fine in ((1, True), (9000, False)):
+        tags = ((256, 1000), (257, 1000), (258, 8), (277, 1), (32997, depth))
+        entries = b"".join(struct.pack("<HHIHxx", tag, 3, 1, value) for tag, value in tags)
+        path.write_bytes(struct.pack("<2sHIH", b"II", 42, 8, len(tags)) + entries + bytes(4))
+        if fine:
+            check_tiff(path)
+        else:
+            with pytest.raises(FrameError, match=r"9,?000 megapixels in this form: too large"):
+                check_tiff(path)
 
 
 def test_a_raw_that_declares_too_much(tmp_path: Path) -> None:
