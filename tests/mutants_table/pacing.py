@@ -13,7 +13,12 @@ MUTANTS = [
     mutant("engine/pacing/priority.py", "return not row.always, -", "return row.always, -", *_HOUR),
     mutant("engine/pacing/priority.py", "-(row.rating or 0), place", "(row.rating or 0), place", *_HOUR),
     mutant("engine/pacing/priority.py", "place, -score", "0, -score", *_HOUR),
-    mutant("engine/pacing/pace.py", "if late < RULES.margin:", "if False:", *_HOUR),
+    mutant(
+        "engine/pacing/pace.py",
+        "if late < min(RULES.margin, RULES.short * max(0.0, self.deadline.timestamp() - self.now())):",
+        "if False:",
+        *_HOUR,
+    ),
     mutant("engine/pacing/pace.py", "+ self.closing(frames) >= ", ">= ", *_HOUR),
     mutant("engine/run.py", "if ready < total and self._time_is_up(total - ready):", "if False:", *_HOUR),
     mutant("engine/decide.py", "if pace.is_over(total) and done < total:", "if False:", *_HOUR),
