@@ -45,6 +45,7 @@ MUTANTS = [
     mutant("engine/run.py", "not left and has_damaged_thumbs(self.store, job)", "False", *_VERIFY),
     mutant("cli/verify.py", "digest_file(frame.path) != known[frame.relative]", "False", *_VERIFY),
     mutant("engine/kept/compare.py", "name in manifest.own and found != manifest.own[name]", "False", *_VERIFY),
+    mutant("engine/kept/compare.py", "if is_unfinished(store, record, manifest):", "if False:", *_VERIFY),
     mutant("engine/kept/compare.py", "work_digest(store, kind, name) != digest", "False", *_VERIFY),
     mutant("engine/kept/compare.py", "for name in sorted(set(names) - set(listed)):", "for name in ():", *_VERIFY),
     mutant("engine/run.py", 'return self._store.get(ROOT, "digests.json") if', "return None if", *_VERIFY),
@@ -172,6 +173,7 @@ MUTANTS = [
     mutant("engine/run.py", "self._collect(planned)", "pass", "engine/test_stopped.py"),
     mutant("engine/decide.py", "    refuse_unplaced(recipe, shoot)", "    pass", "engine/test_unplaced.py"),
     # What check and --dry-run announce is what a run does.
+    mutant("engine/jobs.py", "dict((*self.missing, *self.lost))", "dict(self.missing)", *_FORESEEN),
     mutant("engine/decide.py", "RunLog(shoot.failures())\n    decided", "RunLog()\n    decided", *_FORESEEN),
     mutant("engine/decide.py", "if holds_withheld(delivery.name, shoot.facts):", "if False:", *_FORESEEN),
     mutant("engine/decide.py", "    log.failed |= failed\n", "", *_FORESEEN),

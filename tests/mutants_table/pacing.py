@@ -19,6 +19,8 @@ MUTANTS = [
         "if False:",
         *_HOUR,
     ),
+    mutant("engine/pacing/pace.py", "if late < min(RULES.margin,", "if late < max(RULES.margin,", *_HOUR),
+    mutant("engine/pacing/trial.py", "RULES.hurried if hurried else RULES.worth", "RULES.worth", *_HOUR),
     mutant("engine/pacing/pace.py", "+ self.closing(frames) >= ", ">= ", *_HOUR),
     mutant("engine/run.py", "if ready < total and self._time_is_up(total - ready):", "if False:", *_HOUR),
     mutant("engine/decide.py", "if pace.is_over(total) and done < total:", "if False:", *_HOUR),
