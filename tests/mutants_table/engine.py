@@ -22,6 +22,7 @@ _TYPED = ("cli/test_facts_folder.py",)
 _PLANTED = ("engine/test_planted_records.py",)
 _LOST = ("engine/kept/test_lost_records.py",)
 _LINKED = ("engine/kept/test_links.py",)
+_ASIDE = ("engine/kept/test_set_aside.py",)
 _VERIFY = ("engine/kept/test_verify.py",)
 
 MUTANTS = [
@@ -35,11 +36,20 @@ MUTANTS = [
         *_LOST,
     ),
     mutant("engine/kept/lost_records.py", "true = true_names.get(name, name)", "true = name", *_LOST),
+    mutant("engine/kept/lost_records.py", " - (extras.keys() - small)", "", *_VERIFY),
+    mutant(_OUTPUTS, "for entry in (*entries, *lost):", "for entry in entries:", *_LOST),
+    mutant(_OUTPUTS, "self.notices += left.notices", "pass", *_LOST),
+    mutant(_OUTPUTS, "        for relative in left.held:\n", "        for relative in ():\n", *_ASIDE),
     mutant(
-        "engine/kept/lost_records.py", "    strays -= extra_digests(store).keys() if strays else set()\n", "", *_VERIFY
+        "engine/kept/lost_records.py",
+        "for called in (planner.names[delivery.name], before)",
+        "for called in (planner.names[delivery.name],)",
+        *_ASIDE,
     ),
-    mutant(_OUTPUTS, "for entry in (*entries, *lost.files):", "for entry in entries:", *_LOST),
-    mutant(_OUTPUTS, "self.notices += lost.notices", "pass", *_LOST),
+    mutant("engine/earlier.py", 'aside = "" if ours else _make_way', 'aside = "" if True else _make_way', *_ASIDE),
+    mutant("engine/render.py", "                move(job.out / aside, path)\n", "                pass\n", *_ASIDE),
+    mutant("engine/record.py", "*log.moved, *shoot.notices]", "*shoot.notices, *log.moved]", *_ASIDE),
+    mutant(_OUTPUTS, "                self._set_aside(relative, why)\n", "", *_ASIDE),
     mutant("engine/decide.py", "refuse_links(out, (*OWN", "tuple((*OWN", *_LINKED),
     mutant("engine/run.py", "out = resolved(out)", "pass", *_LINKED),
     mutant("engine/run.py", "not left and has_damaged_thumbs(self.store, job)", "False", *_VERIFY),
@@ -168,7 +178,7 @@ MUTANTS = [
     ),
     mutant("workers/cluster.py", "len(in_flight) < most_in_flight", "True", "workers/test_executors.py"),
     # stopped runs: a file without a record would stay when consent is withdrawn
-    mutant("engine/render.py", "if job.to is None:", "if job.to is not None:", "engine/test_stopped.py"),
+    mutant("engine/render.py", "if job.to is None else", "if job.to is not None else", "engine/test_stopped.py"),
     mutant("engine/earlier.py", "not self.mtime and digest == self.replaced", "False", "engine/test_stopped.py"),
     mutant("engine/run.py", "self._collect(planned)", "pass", "engine/test_stopped.py"),
     mutant("engine/decide.py", "    refuse_unplaced(recipe, shoot)", "    pass", "engine/test_unplaced.py"),

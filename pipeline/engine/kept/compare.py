@@ -66,7 +66,7 @@ def compare(store: Store, record: RunRecord) -> Compared:
     added, notes = _added(store, {*files, *done, *extras})
     problems += added
     if aside := files_aside(store.out):
-        notes.append(f"{store.out / FOLDER}: {counted(aside, 'file')} of your own set aside; not looked at")
+        notes.append(f"{store.out / FOLDER}: {counted(aside, 'file')} set aside by earlier runs; not looked at")
     problems += _work(store, manifest)
     return Compared(len(files), wrong, tuple(problems), tuple(notes))
 

@@ -78,7 +78,7 @@ def test_a_changed_picture_of_a_held_frame_leaves_the_delivery(night: Path) -> N
     ), text
     assert len(list((night / "out" / "web").glob("*.jpg"))) == 5
     status, text = evencourt("verify", night / "out")
-    assert status == 0 and "set_aside: 2 files of your own set aside" in text
+    assert status == 0 and "set_aside: 2 files set aside by earlier runs" in text
     assert "set_aside" not in run(night)[1]  # said once
 
 
