@@ -133,7 +133,7 @@ def test_scans_are_counted_in_the_picture_alone(tmp_path: Path) -> None:
     """A film that a telephone puts behind a picture holds any octets; they are none of its scans."""
     for number, fine in ((80, True), (120, False)):
         path = tmp_path / f"{number}.jpg"
-        path.write_bytes(hostile.many_scans(number, side=64) + b"\xff\xda\0\0" * 200)
+        path.write_bytes(hostile.many_scans(number, side=64) + b"\0\0" + b"\xff\xda\0\0" * 200)
         if fine:
             assert read_picture(path).pixels.shape == (64, 64, 3)
         else:
