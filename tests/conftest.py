@@ -10,6 +10,8 @@ from pathlib import Path
 import cv2
 import pytest
 
+from tests.signals import as_in_a_terminal
+
 SHARED = Path(__file__).resolve().parents[2] / "shared"
 
 
@@ -17,6 +19,12 @@ SHARED = Path(__file__).resolve().parents[2] / "shared"
 def _one_thread() -> None:
     """As in a run's own processes: frames, and here files of tests, are the unit of parallel work."""
     cv2.setNumThreads(1)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _signals() -> None:
+    """Commands that tests start can be stopped, also where the tests themselves run in the background."""
+    as_in_a_terminal()
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -8,6 +8,7 @@ import sys
 import tempfile
 
 from tests.faults.harness import KINDS, try_kind
+from tests.signals import as_in_a_terminal
 
 
 def main() -> int:
@@ -18,6 +19,7 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1, help="number of the first case")
     parser.add_argument("--amount", type=int, help="cases of each kind")
     wanted = parser.parse_args()
+    as_in_a_terminal()
     with tempfile.TemporaryDirectory() as cache:
         os.environ["OMP_NUM_THREADS"] = "1"  # LibRaw's threads do not outlive a fork, and wait for each other for ever
         # No case fetches anything or touches the cache of the person who runs it.
