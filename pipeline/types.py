@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from enum import StrEnum
@@ -65,8 +66,9 @@ class Image:
     noise       variance model in the same units
     saturation  (3,) the value at which each channel clips, in the same units
     to_working  (3, 3) matrix that brings balanced camera colour to working-linear
-    uneven      (K, K, 3) gains about 1, coarse over the whole picture, that the noise went through besides: there
-                a is a * u and b is b * u * u; None where it is even
+    noise_gain_map  (K, K, 3) gains about 1, coarse over the whole picture, that noise and clipping went through
+                besides: there a is a * u, b is b * u * u, and a channel clips at u * saturation; None where it is even
+    warp        brings coarse gains over the frame as taken, (K, K, C), to this picture; None: nothing has moved
     part        where the pixels lie in the frame, if only some of it was decoded; None: they are all of it
     """
 
@@ -77,6 +79,7 @@ class Image:
     to_working: F64
     noise_gain_map: F32 | None = None
     part: Part | None = None
+    warp: Callable[[F32], F32] | None = None
 
     @property
     def place(self) -> Part:

@@ -132,10 +132,10 @@ def of_flicker() -> list[float]:
     none = flicker.GainMap.constant(np.zeros(3))
     typical, known = flicker._scene(many, [none] * 30)
     out.append(float(typical.sum()))
-    out.append(float(flicker._ratios(many[0], typical * rng.choice([0.01, 1.0], (8, 8, 1)), known, (2, 2))[1].sum()))
+    out.append(float(flicker.ratios(many[0], typical * rng.choice([0.01, 1.0], (8, 8, 1)), known, (2, 2))[1].sum()))
     for count in range(24, 40):
         part = np.arange(64).reshape(8, 8) < count
-        out.append(float(np.isfinite(flicker._ratios(many[0], typical, part, (1, 1))[0]).sum()))
+        out.append(float(np.isfinite(flicker.ratios(many[0], typical, part, (1, 1))[0]).sum()))
     model = flicker.terms(1.0)
     profile = np.where(rng.random((18, 3)) < 0.2, 0.5, 0.0) + rng.normal(0, 0.02, (18, 3))
     out += flicker._start(model, profile, model.prior)[:4].ravel().tolist()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -11,10 +11,11 @@ from pipeline.engine.measure import MeasuredFrame, raise_if_full, read_measured,
 from pipeline.errors import in_short, trace
 from pipeline.light.scenes import VERSION, Scene, look, unknown
 from pipeline.steps import white_balance
+from pipeline.steps.base import AnyStep, Solution
 from pipeline.store.keys import digest_json, environment
 from pipeline.store.packing import pack_parts, unpack_part
 from pipeline.store.store import Store
-from pipeline.types import Burst, Frame
+from pipeline.types import Burst, Frame, Image, JsonObject, JsonValue
 from pipeline.workers.executors import Workers, map_unordered
 
 # Frames that are evened together, at most: their proxies are in memory at once. Longer than any burst (common practice,
@@ -22,7 +23,31 @@ from pipeline.workers.executors import Workers, map_unordered
 _LONGEST = 120
 _PART = "scene"
 _NOT_FOUND = "{name}: the light of its burst was not found ({why}); it is left as it is"
-_KEPT_VERSION = 1  # raised when the form of what is kept of a burst changes
+_KEPT_VERSION = 2  # raised when the form of what is kept of a burst changes
+
+
+@dataclass(frozen=True)
+class Before:
+    """A step that changes the pictures in which light is found (Step.on_proxy), and its solutions by frame name."""
+
+    step: AnyStep
+    solutions: Mapping[str, Solution]
+
+    def of(self, names: Sequence[str]) -> Before | None:
+        """The same for these frames only; None where it changes nothing in them."""
+        own = {n: self.solutions[n] for n in names if n in self.solutions}
+        return Before(self.step, own) if any(one.as_json() for one in own.values()) else None
+
+    def as_json(self) -> JsonValue:
+        """For a key."""
+        return [self.step.name, self.step.version, {name: one.as_json() for name, one in self.solutions.items()}]
+
+    def apply(self, image: Image, frame: Frame) -> Image:
+        """The picture of a frame as it is after the step."""
+        solution = self.solutions.get(frame.name)
+        if solution is None or self.step.on_proxy is None:
+            return image
+        return self.step.on_proxy(image, solution, frame)
 
 
 @dataclass(frozen=True)
@@ -31,6 +56,7 @@ class _Task:
     frames: tuple[Frame, ...]
     keys: tuple[str, ...]  # of their measurements
     key: str
+    before: tuple[Before, ...]
 
 
 def find_scenes(
@@ -39,10 +65,12 @@ def find_scenes(
     bursts: Sequence[Burst],
     workers: Workers = 1,
     progress: Callable[[int, int], None] = lambda done, total: None,
+    before: Sequence[Before] = (),
 ) -> tuple[list[Scene], tuple[str, ...]]:
     """(a scene for each burst with a readable frame, in order of time; notices on bursts whose light was not found).
 
-    workers  as for map_unordered; progress  called with frames done, frames in all
+    workers  as for map_unordered; progress  called with frames done, frames in all; before  steps that change the
+    pictures in which the light is found, in their order
     """
     by_name = {s.frame.name: s for s in measured_frames if not s.error}
     tasks = []
@@ -52,10 +80,13 @@ def find_scenes(
         for start in range(0, len(group), _LONGEST):
             part = group[start : start + _LONGEST]
             keys = tuple(s.key for s in part)
-            turned = [s.frame.exif.orientation for s in part]
-            of = {"frames": list(keys), "turned": turned, "version": VERSION, "kept": _KEPT_VERSION}
+            turned: list[JsonValue] = [s.frame.exif.orientation for s in part]
+            of: JsonObject = {"frames": list(keys), "turned": turned, "version": VERSION, "kept": _KEPT_VERSION}
+            steps = tuple(one for step in before if (one := step.of([s.frame.name for s in part])) is not None)
+            if steps:
+                of["before"] = [step.as_json() for step in steps]
             key = digest_json({**of, "on": environment()})
-            tasks.append(_Task(store.out, tuple(s.frame for s in part), keys, key))
+            tasks.append(_Task(store.out, tuple(s.frame for s in part), keys, key, steps))
     waiting = [t for t in tasks if store.shared("burst_light", t.key, partial(_is_whole, len(t.frames))) is None]
     failed: dict[str, str] = {}
     done, total = 0, sum(len(t.frames) for t in waiting)
@@ -83,6 +114,8 @@ def find_scenes(
 def _find_scene(task: _Task) -> None:
     store = Store(task.out)
     images = [read_proxy(store, key) for key in task.keys]
+    for step in task.before:
+        images = [step.apply(image, frame) for image, frame in zip(images, task.frames, strict=True)]
     scene = look(task.frames, images, read_measured(store, task.keys[0], white_balance.STEP).daylight)
     store.put("burst_light", task.key, pack_parts({_PART: scene.as_arrays()}))
 

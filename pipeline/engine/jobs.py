@@ -204,7 +204,7 @@ class Planner:
             label: by_frame[frame.name] for label, by_frame in plan.solutions.items() if frame.name in by_frame
         }
         edge = long_edge_needed(self.recipe, plan, frame.name, one.full_size)
-        window = window_needed(self.recipe, plan, frame.name, one.full_size, edge)
+        window = window_needed(self.recipe, plan, frame, one.full_size, edge)
         delivered = []
         for delivery in wanted:
             metadata, notices = self.text(delivery, frame, row, one.carried)

@@ -123,14 +123,18 @@ def long_edge_needed(recipe: Recipe, plan: Plan, frame: str, full: tuple[int, in
     return None if needed >= max(full) else needed
 
 
-def window_needed(recipe: Recipe, plan: Plan, frame: str, full: tuple[int, int], edge: int | None) -> Box:
+def window_needed(recipe: Recipe, plan: Plan, frame: Frame, full: tuple[int, int], edge: int | None) -> Box:
     """The part of the upright frame that any delivery needs, fractions; all of it where less would save no work.
 
     full  (height, width) of the upright frame; edge  as long_edge_needed gave it
     """
     if edge is not None and edge <= FULL_ABOVE * max(full):
         return WHOLE
-    boxes = [_read(delivery, plan, frame, *full) for delivery in recipe.deliveries]
+    boxes = [_read(delivery, plan, frame.name, *full) for delivery in recipe.deliveries]
+    for bound in reversed(recipe.steps):
+        solution = plan.of(bound.step.name, frame.name)
+        if bound.step.reaches is not None and solution is not None:
+            boxes = [bound.step.reaches(solution, frame, box, *full) for box in boxes]
     rounded = [[round(v, _WINDOW_DIGITS) for v in box] for box in boxes]
     x0, y0, x1, y1 = zip(*rounded, strict=True)
     return Box(max(min(x0), 0.0), max(min(y0), 0.0), min(max(x1), 1.0), min(max(y1), 1.0))

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from functools import cache
 from typing import Any
 
-from pipeline.engine.burst_light import find_scenes
+from pipeline.engine.burst_light import Before, find_scenes
 from pipeline.engine.measure import MeasuredFrame, Measurements, raise_if_full
 from pipeline.errors import in_short, trace
 from pipeline.light.scenes import ShootLight, compare
@@ -68,9 +68,13 @@ def shoot_light(
     bursts: Sequence[Burst],
     facts: Facts,
     workers: Workers = 1,
+    before: Sequence[Before] = (),
 ) -> ShootLight:
-    """The light of the frames that could be read. Slow on the first call for a shoot; the scenes are then stored."""
-    scenes, notices = find_scenes(store, measured_frames, bursts, workers)
+    """The light of the frames that could be read. Slow on the first call for a shoot; the scenes are then stored.
+
+    before  steps that change the pictures in which the light is found
+    """
+    scenes, notices = find_scenes(store, measured_frames, bursts, workers, before=before)
     light = compare([s.frame for s in measured_frames if not s.error], scenes, [r.frame for r in facts.references])
     return replace(light, notices=notices)
 
@@ -141,10 +145,11 @@ def solve(
     notices: list[str] = []
     by_frame: dict[str, tuple[str, ...]] = {}
     failed: dict[str, str] = {}
+    before: list[Before] = []
 
     @cache
     def light() -> ShootLight:
-        return shoot_light(store, measured_frames, bursts, facts, workers)
+        return shoot_light(store, measured_frames, bursts, facts, workers, before)
 
     @cache
     def people() -> tuple[Mapping[str, Subject | None], Mapping[str, Ranked], str]:
@@ -165,6 +170,9 @@ def solve(
             failed[label] = f"step {label} failed ({in_short(error)}): {bound.step.without}; {AGAIN}"
             solved = _instead(bound, context)
         solutions[label] = solved.by_frame
+        if bound.step.on_proxy is not None and any(one.as_json() for one in solved.by_frame.values()):
+            before.append(Before(bound.step, solved.by_frame))
+            light.cache_clear()  # the steps that follow work on other pictures
         notices.extend(n for n in solved.notices if n not in notices)
         for name, text in solved.notices_by_frame.items():
             by_frame[name] = (*by_frame.get(name, ()), text)

@@ -13,8 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.imaging.geometry import Box
+from pipeline.types import F64
 
 _Values = TypeVar("_Values", bound=np.generic)
+_Place = TypeVar("_Place", float, F64)  # one, or an array of them
 
 
 class Orientation(IntEnum):
@@ -66,11 +68,17 @@ class Orientation(IntEnum):
         """(height, width) of the upright picture of a sensor of `height` and `width` pixels; its own inverse."""
         return (width, height) if self.swaps_sides else (height, width)
 
-    def point_to_sensor(self, x: float, y: float) -> tuple[float, float]:
+    def point_to_sensor(self, x: _Place, y: _Place) -> tuple[_Place, _Place]:
         """A point of the upright picture, fractions from its left and top, as fractions across and down the sensor."""
         rows, columns = self._reversed
         x, y = 1 - x if columns else x, 1 - y if rows else y
         return (y, x) if self.swaps_sides else (x, y)
+
+    def point_to_upright(self, across: _Place, down: _Place) -> tuple[_Place, _Place]:
+        """The inverse: a point of the sensor as one of the upright picture."""
+        rows, columns = self._reversed
+        x, y = (down, across) if self.swaps_sides else (across, down)
+        return 1 - x if columns else x, 1 - y if rows else y
 
     def box_to_sensor(self, box: Box) -> Box:
         """A box of the upright picture as one of the sensor."""

@@ -97,7 +97,7 @@ def agree(views: Sequence[View]) -> list[GainMap]:
     height, width = views[0].pixels.shape[:2]
     tiles = (max(2, height // FLICKER.tile), max(2, width // FLICKER.tile))
     scene, known = _scene(views, [GainMap.constant(np.zeros(3))] * count)
-    profiles = np.stack([_profile(_ratios(one, scene, known, tiles)[0].reshape(*tiles, 3)) for one in views])
+    profiles = np.stack([_profile(ratios(one, scene, known, tiles)[0].reshape(*tiles, 3)) for one in views])
     model = terms(find_cycles(profiles[..., 0]))
     design, prior = model.design(*tiles), model.prior.copy()
     usable_frames = [i for i, p in enumerate(profiles) if np.isfinite(p[:, 0]).sum() >= 4]  # not black, not blown
@@ -108,7 +108,7 @@ def agree(views: Sequence[View]) -> list[GainMap]:
         scene, known = _scene(views, [GainMap(model.legendre(c) @ _TO_CHANNELS) for c in parts])
         variance = np.zeros_like(parts)
         for index in usable_frames:
-            ratio, weight = _ratios(views[index], scene, known, tiles)
+            ratio, weight = ratios(views[index], scene, known, tiles)
             parts[index], variance[index] = _fit(design, ratio @ _TO_PARTS, weight, prior, parts[index])
         parts[usable_frames] -= np.median(parts[usable_frames], axis=0)
         if step >= 1:
@@ -145,7 +145,7 @@ def _scene(views: Sequence[View], gain_maps: Sequence[GainMap]) -> tuple[F32, _M
     return scene, count >= 2
 
 
-def _ratios(one: View, scene: F32, in_scene: _Mask, tiles: tuple[int, int]) -> tuple[F64, F64]:
+def ratios(one: View, scene: F32, in_scene: _Mask, tiles: tuple[int, int]) -> tuple[F64, F64]:
     """(T, 3) log2 ratio of frame to scene in tiles, NaN where they share too little, and (T, 3) its weight."""
     known = np.where(in_scene[..., None], scene, np.nan).astype(np.float32)
     here = warp(known, one.motion, back=True)

@@ -92,14 +92,39 @@ def apply_gain_map(image: Image, gain_map: GainMap, orientation: Orientation) ->
 
     mean = 2.0 ** gain_map.coefficients[0, 0]
     saturation, noise = image.saturation * mean, image.noise.scaled(mean)
+    earlier, shape = image.noise_gain_map, image.pixels.shape
+    before = None if earlier is None else gains_at_pixels(earlier, shape, image.part)
     if gain_map.coefficients.shape[:2] == (1, 1):
-        pixels = rebuild_highlights(image.pixels, image.saturation, mean.astype(np.float32))
+        pixels = rebuild_highlights(image.pixels, image.saturation, mean.astype(np.float32), before)
         return replace(image, pixels=pixels, noise=noise, saturation=saturation)
     gains = orientation.to_upright((2.0 ** gain_map.on(_COARSE, _COARSE, ends=True)).astype(np.float32))
-    whole = gains_at_pixels(gains, image.pixels.shape, image.part)
-    pixels = rebuild_highlights(image.pixels, image.saturation, whole)
-    noise_gain_map = gains / mean.astype(np.float32) * (1 if image.noise_gain_map is None else image.noise_gain_map)
+    if image.warp is not None:
+        gains = image.warp(gains)
+    whole = gains_at_pixels(gains, shape, image.part)
+    pixels = rebuild_highlights(image.pixels, image.saturation, whole, before)
+    noise_gain_map = _times(gains / mean.astype(np.float32), earlier)
     return replace(image, pixels=pixels, noise=noise, saturation=saturation, noise_gain_map=noise_gain_map)
+
+
+def apply_coarse_gains(image: Image, gains: F32) -> Image:
+    """Multiply by (K, K, 3) gains over the upright picture, from edge to edge, before anything is balanced.
+
+    Noise and clipping follow by `noise_gain_map`: a clipped channel is still known as one when the balance comes.
+    """
+    pixels = image.pixels * gains_at_pixels(gains, image.pixels.shape, image.part)
+    return replace(image, pixels=pixels, noise_gain_map=_times(gains, image.noise_gain_map))
+
+
+def _times(gains: F32, earlier: F32 | None) -> F32:
+    """The product of coarse gains, at as many places as the finer of the two has."""
+    import cv2
+
+    if earlier is None or earlier.shape == gains.shape:
+        return gains if earlier is None else gains * earlier
+    fine, coarse = (gains, earlier) if len(gains) > len(earlier) else (earlier, gains)
+    x, y = (np.linspace(0, side - 1, n) for side, n in zip(coarse.shape[1::-1], fine.shape[1::-1], strict=True))
+    places = [v.astype(np.float32) for v in np.meshgrid(x, y)]
+    return np.asarray(fine * cv2.remap(coarse, places[0], places[1], cv2.INTER_LINEAR), dtype=np.float32)
 
 
 def gains_at_pixels(coarse: F32, shape: tuple[int, ...], part: Part | None = None) -> F32:

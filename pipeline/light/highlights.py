@@ -47,12 +47,13 @@ class HighlightConstants:
 HIGHLIGHTS = HighlightConstants()
 
 
-def rebuild_highlights(pixels: F32, saturation: F64, gains: F32 | None = None) -> F32:
+def rebuild_highlights(pixels: F32, saturation: F64, gains: F32 | None = None, before: F32 | None = None) -> F32:
     """Multiply by gains, and raise clipped channels to the pixel's largest, so that blown light is white, not magenta.
 
     A clipped channel is known only to be "at least" its value; the largest channel is the least
     assumption that keeps the hue of a single blown colour (a red shirt). `saturation` (3,) in the units of `pixels`
     (H, W, 3); gains (H, W, 3), or (3,) for the whole frame, None for none: clipping is where it was before them.
+    before (H, W, 3)  gains that the pixels, and where they clip, went through already besides; None for none
     """
     every = np.ones(3, np.float32) if gains is None else gains
     out = np.empty(pixels.shape, np.float32)
@@ -60,6 +61,7 @@ def rebuild_highlights(pixels: F32, saturation: F64, gains: F32 | None = None) -
     _rebuild(
         np.ascontiguousarray(pixels, dtype=np.float32),
         every.reshape(1, 1, 3) if every.ndim == 1 else every,
+        np.ones((1, 1, 3), np.float32) if before is None else before,
         np.asarray(saturation, dtype=np.float64),
         ends,
         out,
@@ -71,20 +73,23 @@ def rebuild_highlights(pixels: F32, saturation: F64, gains: F32 | None = None) -
 def _rebuild(
     pixels: NDArray[Any],
     gains: NDArray[Any],
+    before: NDArray[Any],
     saturation: NDArray[Any],
     ends: tuple[np.float32, np.float32],
     out: NDArray[Any],
 ) -> None:
-    one = gains.shape[0] == 1
+    one, level = gains.shape[0] == 1, before.shape[0] == 1
     near, steep = ends
     sr, sg, sb = saturation[0], saturation[1], saturation[2]
     for y in range(pixels.shape[0]):
         row, of, to = pixels[y], gains[0 if one else y], out[y]
+        clip = before[0 if level else y]
         for x in range(row.shape[0]):
-            at = 0 if one else x
+            at, there = 0 if one else x, 0 if level else x
             gr, gg, gb = of[at, 0], of[at, 1], of[at, 2]
             r, g, b = row[x, 0] * gr, row[x, 1] * gg, row[x, 2] * gb
             lr, lg, lb = np.float32(sr * gr), np.float32(sg * gg), np.float32(sb * gb)
+            lr, lg, lb = lr * clip[there, 0], lg * clip[there, 1], lb * clip[there, 2]
             to[x, 0], to[x, 1], to[x, 2] = r, g, b
             if r > near * lr or g > near * lg or b > near * lb:
                 most = max(r, g, b)

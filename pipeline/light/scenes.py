@@ -17,6 +17,7 @@ from pipeline.light import palette
 from pipeline.light.flicker import agree, views
 from pipeline.light.folded import Folded
 from pipeline.light.gain_map import GainMap
+from pipeline.light.lens.pans import PanEvidence, evidence
 from pipeline.light.neutral import Candidate, candidates
 from pipeline.light.row_wave import ACROSS, DEGREE
 from pipeline.store.packing import LARGEST, take
@@ -69,6 +70,7 @@ class Scene:
     whites  what may be white
     level   (3,) mean log2 of the channels, the middle of the frame counting most; NaN when nothing is usable
     to_working  (3, 3) the camera's own matrix for balanced colour
+    pans    what frames that moved say of the lens's falloff; None where none did
     """
 
     names: tuple[str, ...]
@@ -81,6 +83,7 @@ class Scene:
     whites: tuple[Candidate, ...]
     level: F64
     to_working: F64
+    pans: PanEvidence | None = None
 
     def as_arrays(self) -> dict[str, NDArray[Any]]:
         """For the store; from_arrays reads them back."""
@@ -94,6 +97,7 @@ class Scene:
             "whites": np.array([[*c.chroma, c.score] for c in self.whites]).reshape(-1, 3),
             "level": self.level,
             "to_working": self.to_working,
+            **({} if self.pans is None else self.pans.as_arrays()),
         }
 
     @staticmethod
@@ -115,6 +119,7 @@ class Scene:
             ),
             take(arrays, "level", np.float64, (3,), -LARGEST, LARGEST, may_be_nan=True),
             take(arrays, "to_working", np.float64, (3, 3), -LARGEST, LARGEST),
+            PanEvidence.from_arrays(arrays),
         )
 
 
@@ -163,8 +168,10 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64) -> Sce
     same = [i for i, shape in enumerate(shapes) if shape == usual]
     flickers = [GainMap.constant(np.zeros(3))] * len(turned)
     steady, pan = [1.0] * len(turned), [0.0] * len(turned)
+    pans = None
     if len(same) > 1 and min(usual[:2]) >= SCENES.least:
         registered = views([turned[i] for i in same])
+        pans = evidence(registered)
         for i, one, flicker in zip(same, registered, agree(registered), strict=True):
             flickers[i], steady[i] = flicker, one.motion.explained
             pan[i] = 2 * one.motion.dx / one.pixels.shape[1]
@@ -187,6 +194,7 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64) -> Sce
         whites=tuple(candidates(level_samples)),
         level=_level([e[:2] for e in evened]),
         to_working=images[0].to_working,
+        pans=pans,
     )
 
 

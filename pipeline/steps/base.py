@@ -197,6 +197,10 @@ class Step(Generic[P, M, S]):
     every_pixel    whether all pixels of a frame are needed, whatever the deliveries ask for
     kept           (params, solution, height, width) -> box of the upright frame that it keeps, fractions
     reads          the same for the box that must be decoded for that
+    reaches        (solution, frame, box, height, width) -> the box before a shared step that it makes the box after it
+                   from, fractions of the upright frame
+    on_proxy       (small picture, solution, frame) -> the picture in which the light of bursts is found: for what is no
+                   light, and would be taken for it
     output_size    (params, height, width) -> (height, width) after it, pixels
     shortfall      (params, height, width of the finished picture) -> message where that is smaller than asked for, ""
     on_mosaic      the part of it that decode may do on the mosaic; after_mosaic  the image after decode has done it
@@ -228,6 +232,8 @@ class Step(Generic[P, M, S]):
     every_pixel: Callable[[P], bool] | None = None
     kept: Callable[[P, S | None, int, int], Box] | None = None
     reads: Callable[[P, S | None, int, int], Box] | None = None
+    reaches: Callable[[S, Frame, Box, int, int], Box] | None = None
+    on_proxy: Callable[[Image, S, Frame], Image] | None = None
     output_size: Callable[[P, int, int], tuple[int, int]] | None = None
     shortfall: Callable[[P, int, int], str] | None = None
     on_mosaic: Callable[[P], Clean | None] | None = None

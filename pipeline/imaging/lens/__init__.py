@@ -1,0 +1,1 @@
+"""What a lens does to a picture, and taking it out: falloff, distortion, lateral colour."""

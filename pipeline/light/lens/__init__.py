@@ -1,0 +1,1 @@
+"""What a shoot itself shows of its lenses."""
