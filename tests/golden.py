@@ -24,6 +24,7 @@ from pipeline.fixtures.light import colour_matrix
 from pipeline.engine.run import read_shoot, run
 from pipeline.recipe.recipe import load_recipe
 from pipeline.steps import REGISTRY
+from tests.opcodes import opcode_list, vignette, warp
 
 FILE = Path(__file__).with_name("golden.json")
 CELLS = 12  # along the longer side
@@ -34,6 +35,7 @@ RECIPES = {
 recipe: 1
 steps:
   - decode: {size: full}
+  - lens: {vignetting: file, strength: 0.7, distortion: yes, lateral_colour: yes}
   - white_balance: {method: gray_world, within_frame: no}
   - exposure: {across: zone, target: 0.4, mean: 0.2, limit: 1.2}
   - denoise: {quality: fine, strength: 1.3, luma: 0.7, chroma: 1.4, keep_grain: 0.3}
@@ -63,12 +65,17 @@ deliveries:
     - save:
 """,
 }
+LENS = opcode_list(
+    vignette(0.4, 0.15),
+    warp((1.001, -0.03, 0, 0, 0, 0), (1.0, -0.03, 0, 0, 0.001, 0), (0.999, -0.03, 0, 0, 0, 0), centre=(0.52, 0.49)),
+)
 FRAMES = "frame,keep,rating,players,words,crop\nTH5_0002,,,,,0.1 0.2 0.7 0.8\n"
 
 
 def write_shoot(folder: Path) -> None:
     """Two bursts of three frames of tiles and slopes, tilted by 1.5 degrees; the light runs over the rows in a wave,
-    and a window is blown out. The second burst is upright, darker and of another colour of light."""
+    and a window is blown out. The second burst is upright, darker and of another colour of light, and its files name
+    what the lens does."""
     folder.mkdir(parents=True)
     rng = np.random.default_rng(11)
     y, x = np.mgrid[0:320, 0:480].astype(np.float64)
@@ -90,7 +97,7 @@ def write_shoot(folder: Path) -> None:
             black=512, white=15000, pattern="RGGB", make="Evencourt", model="Evencourt Test Camera", serial="1",
             lens="", iso=3200, exposure_time=0.001, f_number=2.8, focal_length=85.0, color_matrix=colour_matrix(),
             time=datetime(2026, 2, 14, 19, 30) + timedelta(seconds=60 * burst + 0.1 * moment),
-            as_shot_neutral=(0.6, 1.0, 0.55), orientation=(1, 6)[burst],
+            as_shot_neutral=(0.6, 1.0, 0.55), orientation=(1, 6)[burst], opcodes=(b"", (b"", LENS)[burst]),
         )  # fmt: skip
     (folder / "frames.csv").write_text(FRAMES, encoding="utf-8")
 

@@ -11,7 +11,7 @@ from pipeline.recipe.recipe import load_recipe
 from pipeline.steps import REGISTRY
 from tests import golden
 
-PIXELS = ("decode", "white_balance", "exposure", "denoise", "crop", "resize", "tone", "save")
+PIXELS = ("decode", "lens", "white_balance", "exposure", "denoise", "crop", "resize", "tone", "save")
 
 
 def test_pixels_change_only_with_a_version(tmp_path: Path) -> None:

@@ -22,6 +22,7 @@ from pipeline.imaging.geometry import (
     widened,
 )
 from pipeline.light.gain_map import gains_of_part
+from pipeline.steps import lens
 from pipeline.steps.base import ApplyContext, MeasureContext, Params, SolveContext, Solved, Step, signed
 from pipeline.textfile.messages import and_more
 from pipeline.types import Domain, Image, JsonObject
@@ -195,11 +196,28 @@ def solve(context: SolveContext[FrameObservation], params: CropParams) -> Solved
                 notice = notice or _fewer(named, measured[name].people, context.subjects()[name], solution)
                 if notice:
                     notices[name] = notice
+    solutions = _moved(context, solutions)
     texts = [NO_MODEL] if blind else []
     for text in dict.fromkeys(notices.values()):
         names = [name for name, notice in notices.items() if notice == text]
         texts.append(f"{text}: {and_more(names)}")
     return Solved(solutions, tuple(texts), notices)
+
+
+def _moved(context: SolveContext[FrameObservation], solutions: Mapping[str, CropSolution]) -> dict[str, CropSolution]:
+    """The crops around subjects where lens moves the subjects; those of frames.csv are of the picture as delivered."""
+    found, lenses = dict(solutions), context.earlier_of(lens.STEP)
+    for frame in context.frames:
+        solution, moving = solutions.get(frame.name), lenses.get(frame.name)
+        if solution is None or solution.box is None or solution.source is CropSource.TABLE or moving is None:
+            continue
+        height, width = context.measured[frame.name].people.size
+        warp = moving.upright(frame, height, width)
+        if warp is not None:
+            box = warp.box_after(solution.box)
+            wide = box if solution.aspect is None else widened(box, solution.aspect, height, width)
+            found[frame.name] = replace(solution, box=_rounded(wide))
+    return found
 
 
 def fallback(context: SolveContext[FrameObservation], params: CropParams) -> Solved[CropSolution]:
@@ -352,7 +370,7 @@ def apply(image: Image, params: CropParams, context: ApplyContext[CropSolution])
     box = box_to_pixels(box_for(params, context.solution, height, width), height, width)
     gains = gains_of_part(image.noise_gain_map, pixels_to_box(box, height, width))
     cut = pixels[box.y0 - top : box.y1 - top, box.x0 - left : box.x1 - left]
-    return replace(image, pixels=cut, noise_gain_map=gains, part=None)
+    return replace(image, pixels=cut, noise_gain_map=gains, part=None, warp=None)
 
 
 def in_words(solution: CropSolution) -> str:

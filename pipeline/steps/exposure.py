@@ -209,7 +209,7 @@ def in_words(solution: ExposureSolution) -> str:
 
 STEP: Step[ExposureParams, NoMeasurement, ExposureSolution] = Step(
     name="exposure",
-    version=2,
+    version=3,
     summary="Even out the flicker of the lamps across a burst, row by row and per channel, and set one level.",
     Params=ExposureParams,
     place="shared",

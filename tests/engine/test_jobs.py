@@ -93,6 +93,7 @@ def test_a_frame_that_is_not_chosen_is_left_out(tmp_path: Path, where: str) -> N
 
 
 SMALL = "    - resize: {long_edge: 300}\n"
+FIFTH = Frame("TH1_0005", Path("TH1_0005.dng"), "TH1_0005.dng", "raw", Exif())
 CUT = {"web/crop": {"TH1_0005": CropSolution(CropSource.TABLE, Box(0.25, 0.1, 0.75, 0.6))}}
 
 
@@ -114,7 +115,7 @@ def test_what_is_cleaned_at_full_size_is_what_any_delivery_shows(tmp_path: Path)
     def window(solutions: dict, edge: int | None = None) -> Box:
         web = "    - crop: {to: box}\n"
         more = "  print:\n    - crop: {to: box}\n    - save:\n"
-        return window_needed(recipe(tmp_path, web=web, more=more), plan(solutions), "TH1_0005", (800, 1200), edge)
+        return window_needed(recipe(tmp_path, web=web, more=more), plan(solutions), FIFTH, (800, 1200), edge)
 
     other = {"print/crop": {"TH1_0005": CropSolution(CropSource.TABLE, Box(0.5, 0.3, 0.9, 0.8))}}
     assert window(CUT | other) == pytest.approx(Box(0.25, 0.1, 0.9, 0.8), abs=1e-3)

@@ -107,7 +107,7 @@ class UprightWarp:
         return _within(x.min(), y.min(), x.max(), y.max())
 
     def apply(self, pixels: F32, part: Part) -> F32:
-        """The corrected picture (h, w, 3) of the same place, bicubic. part  of the frame as taken, that the pixels are"""
+        """The corrected picture (h, w, 3), bicubic, where `part` is, which the pixels are of the frame as taken."""
         import cv2
 
         factors, tangential = self.warp.factors, self.warp.tangential
