@@ -158,6 +158,7 @@ def decode(frame: Frame, long_edge: int | None, options: DecodeOptions | None = 
 
 
 def _decode(frame: Frame, long_edge: int | None, options: DecodeOptions) -> DecodedFrame:
+    from pipeline.formats.dng import coded_mosaic
     from pipeline.formats.pictures import read_picture
     from pipeline.imaging.raw.frame import DecodedFrame
     from pipeline.imaging.raw.mosaic import decode_raw
@@ -167,7 +168,7 @@ def _decode(frame: Frame, long_edge: int | None, options: DecodeOptions) -> Deco
 
     orientation = Orientation(frame.exif.orientation)
     if frame.kind == "raw":
-        return decode_raw(frame.path, orientation, long_edge, options)
+        return decode_raw(frame.path, orientation, long_edge, options, coded_mosaic)
     picture = read_picture(frame.path, orientation)
     pixels = picture.pixels
     full = (pixels.shape[0], pixels.shape[1])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -86,6 +86,17 @@ class SensorCorrection:
             "defects": self.defects.tolist(),
             "clips_black": self.clips_black,
         }
+
+
+class CodedMosaic(Protocol):
+    """The mosaic of a raw file, decoded without LibRaw: see formats.dng."""
+
+    @property
+    def without_mosaic(self) -> bytearray:
+        """The file without it, as LibRaw is to read it."""
+
+    def decode_into(self, mosaic: NDArray[np.uint16]) -> bool:
+        """Whether the mosaic is whole and of this shape; it is then in `mosaic`."""
 
 
 @dataclass(frozen=True)

@@ -3,10 +3,12 @@ data, and the order in which it is corrected, cleaned and demosaiced."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, BinaryIO, cast
 
 import numpy as np
 import rawpy
@@ -22,7 +24,7 @@ from pipeline.imaging.raw import noise as noise_model
 from pipeline.imaging.raw.area import by_area
 from pipeline.imaging.raw.defects import candidates, repair
 from pipeline.imaging.raw.demosaic import BAYER, FULL_ABOVE, by_libraw, demosaic_noise
-from pipeline.imaging.raw.frame import Clean, DecodedFrame, DecodeOptions, SensorCorrection, SensorReading
+from pipeline.imaging.raw.frame import Clean, CodedMosaic, DecodedFrame, DecodeOptions, SensorCorrection, SensorReading
 from pipeline.imaging.raw.quiet import quiet_libraw
 from pipeline.imaging.raw.row_noise import remove_rows, row_noise
 from pipeline.imaging.raw.window import can_be_cut, full_size_window, overview
@@ -46,12 +48,20 @@ class MosaicConstants:
 
 
 MOSAIC = MosaicConstants()
+MosaicReader = Callable[[Path], CodedMosaic | None]
 
 
-def open_raw(path: Path) -> Any:
-    """LibRaw handle on `path`, unpacked. Raises FrameError with a reason a photographer can act on."""
+def open_raw(path: Path, coded_mosaic: MosaicReader | None = None) -> Any:
+    """LibRaw handle on `path`, unpacked. Raises FrameError with a reason a photographer can act on.
+
+    coded_mosaic  finds the mosaics that need not be decoded by LibRaw
+    """
     if path.stat().st_size == 0:
         raise FrameError(f"the file is empty (0 bytes); {COPY_AGAIN}")
+    coded = None if coded_mosaic is None else coded_mosaic(path)
+    raw = None if coded is None else _open_coded(path, coded)
+    if raw is not None:
+        return raw
     raw = rawpy.RawPy()
     try:
         with quiet_libraw(path):
@@ -68,6 +78,23 @@ def open_raw(path: Path) -> Any:
         raw.close()
         raise FrameError(f"the raw data is damaged or cut short ({_said(error)}); {COPY_AGAIN}") from error
     return raw
+
+
+def _open_coded(path: Path, coded: CodedMosaic) -> Any | None:
+    """LibRaw handle on the file without its mosaic, which is decoded into it; None where either fails."""
+    raw = rawpy.RawPy()
+    try:
+        with quiet_libraw(path):
+            raw.open_buffer(cast(BinaryIO, SimpleNamespace(read=lambda: coded.without_mosaic)))  # it only reads all
+            refuse_too_large(raw.sizes.raw_width, raw.sizes.raw_height, MEMORY.raw)
+            raw.unpack()
+        flat = raw.raw_type == rawpy.RawType.Flat
+        if flat and raw.raw_image is not None and coded.decode_into(raw.raw_image):
+            return raw
+    except (rawpy.LibRawError, FrameError, TypeError):  # as it will be said of the whole file
+        pass
+    raw.close()
+    return None
 
 
 def _said(error: rawpy.LibRawError) -> str:
@@ -92,14 +119,20 @@ def upright_size(raw: Any, orientation: Orientation) -> tuple[int, int]:
 
 
 def decode_raw(
-    path: Path, orientation: Orientation, long_edge: int | None, options: DecodeOptions | None = None
+    path: Path,
+    orientation: Orientation,
+    long_edge: int | None,
+    options: DecodeOptions | None = None,
+    coded_mosaic: MosaicReader | None = None,
 ) -> DecodedFrame:
     """Decode to at most `long_edge` pixels (None: full size), turned upright by the frame's `orientation`.
+
+    coded_mosaic  as for open_raw
 
     Source of the camera matrix: LibRaw's table or the file's own (DNG). Raises FrameError.
     """
     options = options or DecodeOptions()
-    with open_raw(path) as raw:
+    with open_raw(path, coded_mosaic) as raw:
         full = upright_size(raw, orientation)
         scale = min(1.0, (long_edge or max(full)) / max(full))
         pattern = _pattern(raw)
