@@ -3,8 +3,9 @@
 `python -m tests.evenness DIR/shoot`, or with `--hall A` to make the shoot first, in DIR/shoot or a scratch folder;
 `--size 1536x1024` and `--seed 7` go with it. Four recipes run over the shoot at half size without a crop, quality
 95, and the delivered JPEGs are measured in the boxes of truth.json. A box holds one surface; its mean is taken in
-linear light, with the shoulder of the tone step undone. The truth of a box is what the generator drew there
-under D65 (shade of folds, reflections and all), so that a surface may move without counting as uneven.
+linear light, with the shoulder of the tone step undone; the recipe asks for no contrast, so that light is measured.
+The truth of a box is what the generator drew there under D65 (shade of folds, reflections and all), so that a surface
+may move without counting as uneven.
 
 * neutrals: white jersey, lines, and the greys of charts that are no reference. The figure is the distance in CIELAB
   a*b* from the truth at the same luminance, since the published white patch has itself a chroma of 2.6. Without a
@@ -46,6 +47,7 @@ steps:
 deliveries:
   web:
     - resize: {long_edge: EDGE, sharpen: 0}
+    - tone: {contrast: 0}
     - save: {quality: 95}
 """
 # Name -> white_balance, exposure across, whether the references give their chart in place of the patch.

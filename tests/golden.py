@@ -43,7 +43,7 @@ deliveries:
   web:
     - crop: {to: centre, aspect: "4:5", share: 0.85, level: yes, at_least: 100}
     - resize: {long_edge: 360, sharpen: 0.9, radius: 1.1}
-    - tone: {ev: 0.3, knee: 0.4, white: 2.2, saturation: 1.25}
+    - tone: {ev: 0.3, contrast: 0.6, knee: 0.4, white: 2.2, saturation: 1.25}
     - save: {quality: 94, chroma: half, at_most: 55 KB, name: "{{ frame }}-web"}
   print:
     - crop: {to: subject, aspect: "3:2", margin: 0.1, lead_room: 0.2, fill: 0.6}

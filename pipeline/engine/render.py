@@ -6,7 +6,7 @@ import hashlib
 import io
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -19,7 +19,6 @@ from pipeline.errors import FrameError
 from pipeline.formats.jpeg_segments import scan_digest
 from pipeline.formats.metadata.embed import embed_jpeg
 from pipeline.formats.metadata.model import Metadata
-from pipeline.imaging import tone as tone_curve
 from pipeline.imaging.geometry import WHOLE, Box, box_to_pixels
 from pipeline.imaging.raw.demosaic import FULL_ABOVE
 from pipeline.imaging.raw.frame import DecodeOptions, SensorCorrection
@@ -31,7 +30,7 @@ from pipeline.steps import white_balance
 from pipeline.steps.base import ApplyContext, Solution
 from pipeline.steps.decode import STEP as DECODE
 from pipeline.steps.decode import decode
-from pipeline.steps.tone import ToneParams
+from pipeline.steps.tone import ToneParams, displayed
 from pipeline.store.disk import move
 from pipeline.store.files import write_atomic
 from pipeline.store.keys import digest_json, environment
@@ -195,7 +194,7 @@ def render(job: Job) -> list[Rendered | Refused | Moved]:
         decoded = decode(job.frame, job.long_edge, DecodeOptions(known, clean=clean, window=job.window))
     image = decoded.image
     if job.thumbs:
-        before = _before(decoded.overview or image, decoded.camera_balance)
+        before = _before(decoded.overview or image, decoded.camera_balance, job.frame.kind)
         Store(job.out).put("thumbs", f"{job.thumbs}.before.jpg", _jpeg(before))
     cleaned = decoded.cleaned
     del decoded  # a large picture is held once only
@@ -295,26 +294,26 @@ def proxy_thumb(key: str) -> str:
     return f"{key[:32]}.jpg"
 
 
-def make_proxy_thumb(task: tuple[Path, str]) -> str:
-    """As thumb_of_proxy, for a worker. task  OUT and the frame's measure key"""
-    return thumb_of_proxy(Store(task[0]), task[1])
+def make_proxy_thumb(task: tuple[Path, str, str]) -> str:
+    """As thumb_of_proxy, for a worker. task  OUT, the frame's measure key, its kind"""
+    return thumb_of_proxy(Store(task[0]), *task[1:])
 
 
-def thumb_of_proxy(store: Store, key: str) -> str:
-    """Name of the small picture of a frame that is not rendered, made from its proxy. Raises FrameError."""
+def thumb_of_proxy(store: Store, key: str, kind: str) -> str:
+    """Name of the small picture of a frame that is not rendered, made from its proxy. kind  as of Frame. Raises
+    FrameError."""
     name = proxy_thumb(key)
     if store.get("thumbs", name) is None:
         balance = read_measured(store, key, white_balance.STEP).camera_balance
-        store.put("thumbs", name, _jpeg(_before(read_proxy(store, key), balance)))
+        store.put("thumbs", name, _jpeg(_before(read_proxy(store, key), balance, kind)))
     return name
 
 
-def _before(image: Image, gains: F64) -> F32:
+def _before(image: Image, gains: F64, kind: str) -> F32:
     """The picture as the camera balanced it, small, display sRGB, with the tone step's defaults."""
     small = _shrink(image.pixels)
-    t = ToneParams.model_validate({})
     balanced = rebuild_highlights(small * gains.astype(np.float32), image.saturation * gains)
-    return tone_curve.render(balanced, image.to_working, t.ev, t.knee, t.white, t.saturation)
+    return displayed(replace(image, pixels=balanced), ToneParams.model_validate({}), finished=kind != "raw").pixels
 
 
 def _shrink(pixels: F32) -> F32:

@@ -141,7 +141,7 @@ class _Run:
             with self._costs("the report's small pictures"):
                 entry.observations = _observations(read_measured(self.store, one.key, crop.STEP))
                 if entry.before is None and not by_hand:  # a stop has no time for that
-                    entry.before = thumb_of_proxy(self.store, one.key)
+                    entry.before = thumb_of_proxy(self.store, one.key, one.frame.kind)
 
         record = build(log, self.shoot, redacted_recipe, measured_frames, plan, planned, made, finish)
         if log.short:
@@ -227,7 +227,11 @@ class _Run:
         delivered = {
             name for name, (_, some) in planned.items() if any(d.output.relative in self.outputs.files for d in some)
         }
-        tasks = [(self.store.out, s.key) for s in measured_frames if not s.error and s.frame.name not in delivered]
+        tasks = [
+            (self.store.out, s.key, s.frame.kind)
+            for s in measured_frames
+            if not s.error and s.frame.name not in delivered
+        ]
         waiting = [task for task in tasks if self.store.get("thumbs", proxy_thumb(task[1])) is None]
         with self._costs("the report's small pictures"):
             for _ in map_unordered(make_proxy_thumb, waiting, self.workers):

@@ -28,6 +28,11 @@ MUTANTS = [
     mutant(_COLOUR, "rgb_to_camera / white[:, None]", "rgb_to_camera / white[None]", "imaging/test_colour.py"),
     mutant(_TONE, "matrix = to_working * 2.0**ev", "matrix = to_working * 2.0**-ev", "imaging/test_tone.py"),
     mutant(_TONE, "grey + saturation * (matrix - grey)", "grey - saturation * (matrix - grey)", "imaging/test_tone.py"),
+    mutant(_TONE, "keep = room * (top", "keep = (top", "imaging/test_tone_contrast.py"),
+    mutant(
+        _TONE, "(above + middle)) ** contrast", "(above + middle)) ** (2 * contrast)", "imaging/test_tone_contrast.py"
+    ),
+    mutant(_TONE, "signal = x / (x + floor) if floor > 0 else 1.0", "signal = 1.5", "imaging/test_tone_contrast.py"),
     mutant(_TONE, "if saturation != 1.0:", "if saturation > 1.0:", "imaging/test_tone.py"),
     mutant(_TONE, "np.outer(np.ones(3), LUMINANCE)", "np.outer(np.ones(3), np.ones(3) / 3)", "imaging/test_tone.py"),
     mutant(_TONE, "pull = lowest / (lowest - light)", "pull = lowest / (lowest + light)", "imaging/test_tone.py"),

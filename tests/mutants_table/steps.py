@@ -73,10 +73,14 @@ MUTANTS = [
     mutant(_TONE, "domain=Domain.DISPLAY, to_working", "to_working", "steps/test_tone.py"),
     mutant(
         _TONE,
-        "params.knee, params.white, params.saturation)",
-        "0.55, params.white, params.saturation)",
+        "params.knee, white, params.saturation, *at_black",
+        "0.55, white, params.saturation, *at_black",
         "steps/test_tone.py",
     ),
+    mutant(_TONE, "if finished or params.contrast == 0:", "if params.contrast == 0:", "steps/test_tone.py"),
+    mutant(_TONE, "lift = max(_lift", "lift = min(_lift", "steps/test_tone.py"),
+    mutant(_TONE, "max(shadow - noise, 0.0), RULES.most", "max(shadow, 0.0), RULES.most", "steps/test_tone.py"),
+    mutant(_TONE, "float(np.median(shadows))", "float(np.max(shadows))", "steps/test_tone.py"),
     mutant(
         _EXPOSURE,
         "return apply_gain_map(image, context.solution.gain_map, Orientation(context.frame.exif.orientation))",
