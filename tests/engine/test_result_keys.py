@@ -27,6 +27,7 @@ from pipeline.steps import REGISTRY
 from pipeline.steps.crop import CropSolution, CropSource
 from pipeline.steps.exposure import ExposureSolution
 from pipeline.steps.select import SelectSolution
+from pipeline.steps.tone import ToneSolution
 from pipeline.steps.white_balance import WhiteBalanceSolution
 from pipeline.store.keys import digest_file, environment
 from pipeline.types import Noise
@@ -45,6 +46,7 @@ SOLUTIONS: dict[str, Any] = {
     ),
     "exposure": ExposureSolution(0.3, GainMap(np.full((2, 1, 3), 0.2))),
     "web/crop": CropSolution(next(iter(CropSource)), Box(0.1, 0.1, 0.9, 0.9), 1.5, 0.4),
+    "web/tone": ToneSolution(0.002, 0.001, 1.5),
 }  # fmt: skip
 # Values to try, the first that a parameter takes and that is not its default.
 VALUES: tuple[Any, ...] = (
