@@ -227,12 +227,9 @@ class _Run:
         delivered = {
             name for name, (_, some) in planned.items() if any(d.output.relative in self.outputs.files for d in some)
         }
-        tasks = [
-            (self.store.out, s.key, s.frame.kind)
-            for s in measured_frames
-            if not s.error and s.frame.name not in delivered
-        ]
-        waiting = [task for task in tasks if self.store.get("thumbs", proxy_thumb(task[1])) is None]
+        others = [s for s in measured_frames if not s.error and s.frame.name not in delivered]
+        missing = [s for s in others if self.store.get("thumbs", proxy_thumb(s.key)) is None]
+        waiting = [(self.store.out, s.key, s.frame.kind) for s in missing]
         with self._costs("the report's small pictures"):
             for _ in map_unordered(make_proxy_thumb, waiting, self.workers):
                 pass
