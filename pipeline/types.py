@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -34,19 +35,47 @@ class Noise:
 
     spectrum: relative power (2, 8, 8), mean 1, of the noise in the 8x8 DCT coefficients of luma and of
     chroma, for noise that a demosaic or resize has correlated; None is white noise.
+
+    Of finished pictures the noise is known better, and a and b are the nearest line only:
+    levels: (2, 3, L) rising signal and variance of each channel there; None elsewhere
+    spectrum: power (S, 3, 8, 8) against these variances, of luma and two colour planes, at this size, half of it, ...
     """
 
     a: F64  # (3,), >= 0
     b: F64  # (3,), >= 0
     spectrum: F64 | None = None
+    levels: F64 | None = None
 
     def scaled(self, gain: F64) -> Noise:
         """After x -> gain * x: a -> gain * a, b -> gain**2 * b. `gain` is (3,) or a scalar array."""
-        return Noise(self.a * gain, self.b * gain * gain, self.spectrum)
+        levels = self.levels
+        if levels is not None:
+            of_channel = np.broadcast_to(gain, (3,))[:, None]
+            levels = np.stack([levels[0] * of_channel, levels[1] * of_channel**2])
+        return Noise(self.a * gain, self.b * gain * gain, self.spectrum, levels)
 
     def averaged(self, energy: float) -> Noise:
-        """After a filter whose squared weights sum to `energy`; an average over areas leaves it nearly white."""
-        return Noise(self.a * energy, self.b * energy, self.spectrum if energy == 1.0 else None)
+        """After an average over areas whose squared weights sum to `energy`; white noise stays nearly white."""
+        if energy == 1.0:
+            return self
+        if self.spectrum is None or self.levels is None:
+            return Noise(self.a * energy, self.b * energy)
+        # What lies between two of the sizes that were measured lies between their powers.
+        scales = len(self.spectrum)
+        at = np.arange(scales) - 0.5 * math.log2(energy)
+        low = np.minimum(np.floor(at).astype(np.int64), scales - 1)
+        high = np.minimum(low + 1, scales - 1)
+        logs = np.log(np.maximum(self.spectrum, 1e-12))
+        between = np.where(low == high, 0.0, at - low)[:, None, None, None]
+        # Beyond the coarsest, noise is white: a quarter for each halving.
+        beyond = np.where(low == high, at - low, 0.0)[:, None, None, None] * math.log(4.0)
+        shifted = np.exp(logs[low] + between * (logs[high] - logs[low]) - beyond)
+        less = float(shifted[0].mean() / self.spectrum[0].mean())
+        return Noise(self.a * less, self.b * less, shifted, self.levels)
+
+    def left(self, share: float) -> Noise:
+        """After a denoise that leaves `share` of the variance: nearly white, hardly any."""
+        return Noise(self.a * share, self.b * share)
 
 
 class Part(NamedTuple):

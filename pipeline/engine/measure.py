@@ -283,7 +283,7 @@ def _measure_one(task: _Task) -> MeasuredFrame:
         decoded.detail,
         task.models,
     )
-    parts = {DECODE.name: DecodeMeasurement(decoded.reading).as_arrays()}
+    parts = {DECODE.name: DecodeMeasurement(decoded.reading, decoded.picture).as_arrays()}
     parts |= {name: step.measure(context).as_arrays() for name, step in REGISTRY.items() if step.measure is not None}
     image = decoded.image
     height, width = image.pixels.shape[:2]

@@ -19,6 +19,7 @@ from pipeline.errors import FrameError
 from pipeline.formats.jpeg_segments import scan_digest
 from pipeline.formats.metadata.embed import embed_jpeg
 from pipeline.formats.metadata.model import Metadata
+from pipeline.imaging.denoise.picture_noise import PictureNoise
 from pipeline.imaging.geometry import WHOLE, Box, box_to_pixels
 from pipeline.imaging.raw.demosaic import FULL_ABOVE
 from pipeline.imaging.raw.frame import DecodeOptions, SensorCorrection
@@ -190,8 +191,11 @@ def render(job: Job) -> list[Rendered | Refused | Moved]:
     clean = early.step.on_mosaic(early.params) if early is not None and early.step.on_mosaic is not None else None
     correction = job.solutions.get(DECODE.name)
     known = correction if isinstance(correction, SensorCorrection) else None
+    picture = correction if isinstance(correction, PictureNoise) else None
     with _held_still(job):
-        decoded = decode(job.frame, job.long_edge, DecodeOptions(known, clean=clean, window=job.window))
+        decoded = decode(
+            job.frame, job.long_edge, DecodeOptions(known, clean=clean, window=job.window, picture=picture)
+        )
     image = decoded.image
     if job.thumbs:
         before = _before(decoded.overview or image, decoded.camera_balance, job.frame.kind)

@@ -17,6 +17,7 @@ from pipeline.textfile.messages import counted
 from pipeline.types import Domain, Frame, Image, Noise
 
 if TYPE_CHECKING:
+    from pipeline.imaging.denoise.picture_noise import PictureNoise, PictureStatistics
     from pipeline.imaging.raw.frame import DecodedFrame, DecodeOptions, SensorCorrection, SensorReading
     from pipeline.imaging.raw.noise import NoiseStatistics
     from pipeline.imaging.raw.noise_pool import CameraNoise
@@ -39,19 +40,28 @@ _VOTING_FRAMES = 200
 
 @dataclass(frozen=True)
 class DecodeMeasurement:
-    """What one frame shows of its sensor; None for pictures, and for sensors without a Bayer mosaic."""
+    """What one frame shows of its sensor; None for pictures, and for sensors without a Bayer mosaic.
+
+    picture  what a finished picture shows of its noise, None for raws
+    """
 
     reading: SensorReading | None
+    picture: PictureStatistics | None = None
 
     def as_arrays(self) -> dict[str, NDArray[Any]]:
         """For the store."""
+        if self.picture is not None:
+            return self.picture.as_arrays()
         return {} if self.reading is None else self.reading.as_arrays()
 
     @classmethod
     def from_arrays(cls, arrays: Mapping[str, NDArray[Any]]) -> DecodeMeasurement:
         """The reverse of `as_arrays`."""
+        from pipeline.imaging.denoise.picture_noise import PictureStatistics
         from pipeline.imaging.raw.frame import SensorReading
 
+        if "picture_power" in arrays:
+            return cls(None, PictureStatistics.from_arrays(arrays))
         return cls(SensorReading.from_arrays(arrays) if arrays else None)
 
 
@@ -86,12 +96,35 @@ def sensors(frames: Sequence[Frame], measured: Mapping[str, DecodeMeasurement]) 
     ]
 
 
-def solve(context: SolveContext[DecodeMeasurement], params: DecodeParams) -> Solved[SensorCorrection]:
-    """For each sensor and ISO the noise that its frames agree on, its defects and the noise of its rows."""
+def _pictures(context: SolveContext[DecodeMeasurement]) -> dict[str, PictureNoise]:
+    """By name of the frame, the noise of finished pictures, from all of one camera, ISO and size."""
+    from pipeline.imaging.denoise.picture_noise_pool import alike, of_frame, pool
+
+    groups: dict[tuple[str, str, float | None, tuple[int, int]], list[tuple[str, PictureStatistics]]] = {}
+    for frame in context.frames:
+        found = context.measured[frame.name].picture
+        if found is not None:
+            size = (min(found.size), max(found.size))  # upright or not
+            key = (frame.exif.make, frame.exif.model, frame.exif.iso, size)
+            groups.setdefault(key, []).append((frame.name, found))
+    noises: dict[str, PictureNoise] = {}
+    for (_, model, iso, _), all_of_them in groups.items():
+        known = bool(model and iso)
+        for indices in [range(len(all_of_them))] if known else alike([found for _, found in all_of_them]):
+            some = [all_of_them[i] for i in indices]
+            pooled = pool([found for _, found in some], iso)
+            if pooled is not None:
+                noises |= {name: of_frame(pooled, found) for name, found in some}
+    return noises
+
+
+def solve(context: SolveContext[DecodeMeasurement], params: DecodeParams) -> Solved[SensorCorrection | PictureNoise]:
+    """For each sensor and ISO the noise that its frames agree on, its defects and the noise of its rows; for finished
+    pictures the noise that those of one camera, ISO and size agree on."""
     from pipeline.imaging.raw.frame import SensorCorrection
     from pipeline.imaging.raw.noise_pool import noise_notes, row_variance
 
-    solutions: dict[str, SensorCorrection] = {}
+    solutions: dict[str, SensorCorrection | PictureNoise] = dict(_pictures(context))
     notices: list[str] = []
     for sensor in sensors(context.frames, context.measured):
         found, frames, rows = sensor.noise, sensor.frames, sensor.rows
@@ -146,8 +179,8 @@ def _defects(context: SolveContext[DecodeMeasurement], sensor: Sensor) -> NDArra
 def decode(frame: Frame, long_edge: int | None, options: DecodeOptions | None = None) -> DecodedFrame:
     """Decode `frame` to camera-linear, upright, at most `long_edge` pixels long (None: full size).
 
-    Of the options a picture that is no raw file knows only sense, which adds the finer luma (`detail`). Raises
-    UndecodableError where the frame cannot be read.
+    Of the options a picture that is no raw file knows only `picture` and sense, which adds the finer luma (`detail`)
+    and what it says of its noise. Raises UndecodableError where the frame cannot be read.
     """
     from pipeline.imaging.raw.frame import DecodeOptions
 
@@ -160,6 +193,8 @@ def decode(frame: Frame, long_edge: int | None, options: DecodeOptions | None = 
 def _decode(frame: Frame, long_edge: int | None, options: DecodeOptions) -> DecodedFrame:
     from pipeline.formats.dng import coded_mosaic
     from pipeline.formats.pictures import read_picture
+    from pipeline.imaging.denoise.picture_noise import picture_statistics
+    from pipeline.imaging.denoise.picture_noise_pool import pool
     from pipeline.imaging.raw.frame import DecodedFrame
     from pipeline.imaging.raw.mosaic import decode_raw
     from pipeline.imaging.raw.noise import estimate_rgb
@@ -172,16 +207,21 @@ def _decode(frame: Frame, long_edge: int | None, options: DecodeOptions) -> Deco
     picture = read_picture(frame.path, orientation)
     pixels = picture.pixels
     full = (pixels.shape[0], pixels.shape[1])
-    noise = estimate_rgb(pixels, np.ones(3))
-    detail = detail_of(pixels, noise) if options.sense else None
+    detail = statistics = None
+    if options.sense:
+        noise = estimate_rgb(pixels, np.ones(3))
+        detail = detail_of(pixels, noise)
+        statistics = picture_statistics(pixels)
+    else:
+        known = options.picture or pool([picture_statistics(pixels)], frame.exif.iso)
+        noise = Noise(np.zeros(3), np.zeros(3)) if known is None else known.noise()
     scale = min(1.0, (long_edge or max(full)) / max(full))
     if scale < 1:
         size = (max(1, round(full[0] * scale)), max(1, round(full[1] * scale)))
         pixels = resize(pixels, *size)
-        energy = resize_energy(full, size)
-        noise = noise.averaged(energy)
+        noise = noise.averaged(resize_energy(full, size))
     image = Image(pixels, Domain.CAMERA, noise, np.ones(3), np.eye(3))
-    return DecodedFrame(image, np.ones(3), np.ones(3), full, picture.notices, detail=detail)
+    return DecodedFrame(image, np.ones(3), np.ones(3), full, picture.notices, picture=statistics, detail=detail)
 
 
 def every_pixel(params: DecodeParams) -> bool:
@@ -189,9 +229,9 @@ def every_pixel(params: DecodeParams) -> bool:
     return params.size == "full"
 
 
-STEP: Step[DecodeParams, DecodeMeasurement, SensorCorrection] = Step(
+STEP: Step[DecodeParams, DecodeMeasurement, SensorCorrection | PictureNoise] = Step(
     name="decode",
-    version=5,
+    version=6,
     summary="Read a raw frame or a JPEG, TIFF or PNG into linear camera colour, upright, black subtracted.",
     Params=DecodeParams,
     place="shared",

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from pydantic import Field
 
-from pipeline.steps.base import LINEAR, ApplyContext, NoMeasurement, NoSolution, Params, Step
-from pipeline.types import Image
+from pipeline.steps.base import LINEAR, ApplyContext, NoMeasurement, Params, SolveContext, Solved, Step
+from pipeline.steps.decode import STEP as DECODE
+from pipeline.types import Image, JsonObject
 
 if TYPE_CHECKING:
     from pipeline.imaging.raw.frame import Clean
@@ -66,12 +67,39 @@ def on_mosaic(params: DenoiseParams) -> Clean | None:
 
 def after_mosaic(image: Image, params: DenoiseParams) -> Image:
     """The image that decode has denoised on the mosaic, with the noise that is left."""
-    return replace(image, noise=image.noise.averaged(variance_left(
-        params.strength, params.luma, params.chroma, params.keep_grain
-    )))  # fmt: skip
+    left = variance_left(params.strength, params.luma, params.chroma, params.keep_grain)
+    return replace(image, noise=image.noise.left(left))
 
 
-def apply(image: Image, params: DenoiseParams, context: ApplyContext[NoSolution]) -> Image:
+@dataclass(frozen=True)
+class Basis:
+    """What a finished picture is denoised by. frames  whose noise was measured together"""
+
+    frames: int
+
+    def as_json(self) -> JsonObject:
+        """Nothing: what the pixels depend on is decode's."""
+        return {}
+
+
+def solve(context: SolveContext[NoMeasurement], params: DenoiseParams) -> Solved[Basis]:
+    """By how many frames' noise each finished picture is denoised; raws go by the noise of their sensor."""
+    from pipeline.imaging.denoise.picture_noise import PictureNoise
+
+    found = context.earlier_of(DECODE)
+    if params.strength == 0:
+        return Solved({})
+    return Solved({name: Basis(s.frames) for name, s in found.items() if isinstance(s, PictureNoise)})
+
+
+def in_words(solution: Basis) -> str:
+    """For the report."""
+    if solution.frames == 1:
+        return "denoised by the noise of this frame alone"
+    return f"denoised by the noise of {solution.frames} frames"
+
+
+def apply(image: Image, params: DenoiseParams, context: ApplyContext[Basis]) -> Image:
     """Denoise the pixels; the noise model is then that of the noise left. Linear light, any size."""
     from pipeline.imaging.denoise.denoise import denoise
     from pipeline.light.gain_map import gains_at_pixels
@@ -80,7 +108,8 @@ def apply(image: Image, params: DenoiseParams, context: ApplyContext[NoSolution]
         return image
     # Where light was evened, the noise got the same gains: without them it is as the model says.
     gains, shape = image.noise_gain_map, image.pixels.shape
-    psd = (None, None) if image.noise.spectrum is None else tuple(image.noise.spectrum)
+    spectrum = image.noise.spectrum
+    psd = (None, None) if spectrum is None else tuple(spectrum if spectrum.ndim == 3 else np.moveaxis(spectrum, 1, 0))
     # Neither the gains nor the evened picture have a name here: a large picture fills the memory of a worker.
     pixels = denoise(
         image.pixels if gains is None else image.pixels / gains_at_pixels(gains, shape, image.part),
@@ -88,20 +117,23 @@ def apply(image: Image, params: DenoiseParams, context: ApplyContext[NoSolution]
     )  # fmt: skip
     if gains is not None:
         pixels *= gains_at_pixels(gains, shape, image.part)
-    spectrum = image.noise.spectrum
-    coarse = (1.0, 1.0) if spectrum is None else (float(spectrum[0, 0, 0]), float(spectrum[1, 0, 0]))
-    left = variance_left(params.strength, params.luma, params.chroma, params.keep_grain, coarse)
-    return replace(image, pixels=pixels, noise=image.noise.averaged(left))
+    finest = [np.ones((8, 8)) if power is None else power.reshape(-1, 8, 8)[0] for power in psd[:2]]
+    luma, chroma = (float(power[0, 0] / power.mean()) for power in finest)
+    left = variance_left(params.strength, params.luma, params.chroma, params.keep_grain, (luma, chroma))
+    return replace(image, pixels=pixels, noise=image.noise.left(left))
 
 
-STEP: Step[DenoiseParams, NoMeasurement, NoSolution] = Step(
+STEP: Step[DenoiseParams, NoMeasurement, Basis] = Step(
     name="denoise",
-    version=5,
+    version=6,
     summary="Remove brightness and colour noise by the measured noise of this ISO, before or after a resize.",
     Params=DenoiseParams,
     place="both",
     takes=LINEAR,
+    solve=solve,
+    without="how many frames it goes by is not said",
     apply=apply,
+    in_words=in_words,
     on_mosaic=on_mosaic,
     after_mosaic=after_mosaic,
 )

@@ -11,7 +11,7 @@ are cleaned too (Pierazzo, Morel and Facciolo, "Multi-scale DCT denoising", IPOL
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from pipeline.imaging.compiled import compiled
 from pipeline.imaging.denoise.block_wiener import collaborate, match
+from pipeline.imaging.denoise.level_table import LevelTable
 from pipeline.imaging.denoise.sliding_dct import sliding_dct
 from pipeline.types import F32, F64, Noise
 
@@ -173,8 +174,15 @@ def _opponent(a: F64, t: F64) -> F64:
 
 
 def _clean(planes: F32, parts: Sequence[float], powers: Sequence[F64], quality: Quality) -> None:
-    """Both passes on each plane (C, H, W), in place; luma is the first. A plane of part 0 stays as it is."""
-    sigmas = [(part * np.sqrt(power)).astype(np.float32) for part, power in zip(parts, powers, strict=True)]
+    """Both passes on each plane (C, H, W), in place; luma is the first. A plane of part 0 stays as it is.
+
+    powers  of each plane, (8, 8), or (S, 8, 8) at its size, half of it, and so on
+    """
+    every = [
+        [(part * np.sqrt(own)).astype(np.float32) for own in power.reshape(-1, 8, 8)]
+        for part, power in zip(parts, powers, strict=True)
+    ]
+    sigmas = [scales[0] for scales in every]
     found = None
     for index, sigma in enumerate(sigmas):
         steps = DENOISE.luma_steps if index == 0 else DENOISE.chroma_steps
@@ -192,25 +200,32 @@ def _clean(planes: F32, parts: Sequence[float], powers: Sequence[F64], quality: 
         scales = DENOISE.luma_scales if index == 0 else DENOISE.chroma_scales
         if found is None:
             cleaned = sliding_dct(planes[index], guide, sigma * np.float32(DENOISE.wiener), steps[1])
-            _clean_coarser(planes[index], cleaned, sigma, scales, DENOISE.blur)
+            _clean_coarser(planes[index], cleaned, every[index], scales, DENOISE.blur)
         else:
             cleaned = collaborate(planes[index], guide, sigma, found)
-            _clean_coarser(planes[index], cleaned, sigma, scales, DENOISE.blur_fine)
+            _clean_coarser(planes[index], cleaned, every[index], scales, DENOISE.blur_fine)
         planes[index] = cleaned
 
 
-def _clean_coarser(plane: F32, cleaned: F32, sigma: F32, scales: int, blur: float) -> None:
-    """Take what is coarser than a patch from the halved plane (H, W), cleaned alike, into `cleaned`, in place."""
+def _clean_coarser(plane: F32, cleaned: F32, sigmas: Sequence[F32], scales: int, blur: float) -> None:
+    """Take what is coarser than a patch from the halved plane (H, W), cleaned alike, into `cleaned`, in place.
+
+    sigmas  deviation of the noise at this size, and at the halved ones as far as it is known
+    """
     height, width = (side // 2 * 2 for side in plane.shape)
     if scales < 2 or min(height, width) < DENOISE.least_side:
         return
     half = (width // 2, height // 2)
     halved = np.asarray(cv2.resize(plane[:height, :width], half, interpolation=cv2.INTER_AREA), dtype=np.float32)
     # A mean of 2x2 halves the deviation of white noise; of correlated noise, the low coefficients halve.
-    low = np.asarray(sigma[np.ix_(np.arange(8) // 2, np.arange(8) // 2)] / 2, dtype=np.float32)
+    if len(sigmas) > 1:
+        sigmas = sigmas[1:]
+    else:
+        sigmas = [np.asarray(sigmas[0][np.ix_(np.arange(8) // 2, np.arange(8) // 2)] / 2, dtype=np.float32)]
+    low = sigmas[0]
     guide = sliding_dct(halved, None, low * np.float32(DENOISE.threshold), DENOISE.coarse_steps[0])
     coarse = sliding_dct(halved, guide, low * np.float32(DENOISE.wiener), DENOISE.coarse_steps[1])
-    _clean_coarser(halved, coarse, low, scales - 1, blur)
+    _clean_coarser(halved, coarse, sigmas, scales - 1, blur)
     coarse -= cv2.resize(cleaned[:height, :width], half, interpolation=cv2.INTER_AREA)
     # Only the slow part of the correction is taken: the finer scale knows more about edges.
     coarse = np.asarray(cv2.GaussianBlur(coarse, (0, 0), blur, borderType=cv2.BORDER_REFLECT), dtype=np.float32)
@@ -257,18 +272,49 @@ def denoise(
     """
     if strength <= 0 or pixels.size == 0 or (luma <= 0 and chroma <= 0):
         return pixels
-    a, t = _variance(noise)
-    mix = _opponent(a, t)
+    powers = [np.ones((8, 8)) if power is None else np.asarray(power, dtype=np.float64) for power in psd]
+    tables = _tables(noise, powers)
+    if tables:
+        a, t, mix = np.zeros(3), np.ones(3), _opponent_of_levels(noise)
+        pixels = _each(pixels, [table.stabilise for table in tables])
+    else:
+        a, t = _variance(noise)
+        mix = _opponent(a, t)
     shape, planes = pixels.shape, _planes(pixels, a, t, mix)
     del pixels  # often the only name of it, and as large as the planes
     grain = planes[0].copy() if keep_grain > 0 else None
-    powers = [np.ones((8, 8)) if power is None else np.asarray(power, dtype=np.float64) for power in psd]
     parts = (strength * luma, strength * chroma, strength * chroma)
-    _clean(planes, parts, (powers[0], powers[1], powers[1]), quality)
+    _clean(planes, parts, (powers[0], powers[1], powers[-1]), quality)
     _keep_grain(planes, grain, keep_grain)
     out = np.empty(shape, np.float32)
     _join(planes, a, t, mix, out)
-    return out
+    return _each(out, [table.restore for table in tables]) if tables else out
+
+
+def _tables(noise: Noise, powers: Sequence[F64]) -> list[LevelTable]:
+    """Of each channel, where the noise is known by levels; else none."""
+    if noise.levels is None:
+        return []
+    total = float(np.mean([power.reshape(-1, 8, 8)[0].mean() for power in powers]))
+    return [LevelTable(noise.levels[:, c], total) for c in range(noise.levels.shape[1])]
+
+
+def _opponent_of_levels(noise: Noise) -> F64:
+    """As _opponent. A balance changes signal and deviation alike, and the planes stay those that were measured."""
+    assert noise.levels is not None
+    x, variance = noise.levels
+    grey = np.array(
+        [np.interp(DENOISE.mid_grey * signal[-1], signal, own) for signal, own in zip(x, variance, strict=True)]
+    )
+    certainty = x[:, -1] / np.sqrt(grey)
+    return _opponent(np.zeros(3), certainty**-2.0)
+
+
+def _each(pixels: F32, changes: Sequence[Callable[[F32], F32]]) -> F32:
+    """Each channel by its own change; what is not finite counts as black."""
+    if not np.isfinite(pixels).all():
+        pixels = np.nan_to_num(pixels, nan=0.0, posinf=0.0, neginf=0.0)
+    return np.stack([change(pixels[..., c]) for c, change in enumerate(changes)], axis=-1)
 
 
 def denoise_mosaic(

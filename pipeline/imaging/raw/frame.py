@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.imaging.denoise.picture_noise import PictureNoise, PictureStatistics
 from pipeline.imaging.geometry import WHOLE, Box
 from pipeline.imaging.raw.defects import TILE, Candidates
 from pipeline.imaging.raw.noise import NoiseStatistics
@@ -120,12 +121,14 @@ class DecodeOptions:
     clean       where the size needs a full demosaic, denoise before it, while noise is still white
     window      the part of the upright frame that is wanted; where the size needs a full demosaic of a Bayer mosaic
                 of square pixels, no more is decoded
+    picture     what the shoot knows of the noise of such finished pictures; else it is estimated from this frame
     """
 
     correction: SensorCorrection | None = None
     sense: bool = False
     clean: Clean | None = None
     window: Box = WHOLE
+    picture: PictureNoise | None = None
 
 
 @dataclass(frozen=True)
@@ -141,6 +144,7 @@ class DecodedFrame:
     cleaned     whether the mosaic was denoised
     detail      the luma at half the sensor's resolution; None unless asked for
     overview    the whole frame, small and as bright, where `image` is only a part of it
+    picture     what a finished picture says of its noise; None unless asked for, and for raws
     """
 
     image: Image
@@ -152,6 +156,7 @@ class DecodedFrame:
     cleaned: bool = False
     detail: Detail | None = None
     overview: Image | None = None
+    picture: PictureStatistics | None = None
 
     @property
     def camera_balance(self) -> F64:

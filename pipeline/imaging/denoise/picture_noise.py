@@ -1,0 +1,231 @@
+"""Noise of finished pictures (JPEG, TIFF, PNG): its power by frequency, scale and brightness, from the pictures.
+
+A camera's own picture was demosaiced, smoothed, sharpened, bent by a tone curve and compressed: its noise is coarse
+and its deviation follows no line. So its mean power in the 8x8 DCT is measured, as in Lebrun, Colom and Morel,
+"Multiscale image blind denoising", IEEE Trans. Image Process. 24(10), 2015 (named from memory), here in the quiet
+blocks of each brightness and of each of some sizes, every one half of the one before, of luma and two colour planes.
+
+Texture is power too, and is kept out in five ways: only the quietest blocks count; of the frames of one camera, ISO and
+size those with less; of the brightnesses those with less; noise flattens towards the coarse, where structure grows; and
+no sensor has much more noise in luma than in colour at the coarse end, nor more than its ISO explains.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.store.packing import take
+from pipeline.types import F32, F64, JsonObject, Noise
+
+SCALES = 5  # sizes that are measured
+BINS = 8  # of brightness
+U8 = NDArray[np.uint8]
+
+
+@dataclass(frozen=True)
+class PictureNoiseConstants:
+    """How noise of finished pictures is kept apart from texture.
+
+    No published values exist but where one is named. Chosen by trial on photographs developed with known noise:
+    `python -m tests.jpeg_noise`. That each one matters: `pytest tests/imaging/denoise/test_picture_noise.py`.
+    """
+
+    # A noise var = a * x + b by which brightness is stabilised before anything is known of the noise; only the
+    # ratio b / a matters. The ratios of the channels' deviations: red and blue were amplified for balance.
+    a: float = 1e-3
+    b: float = 4e-6
+    deviations: tuple[float, float, float] = (1.3, 1.0, 1.4)
+    step: int = 5  # pixels between blocks: odd, so that all phases of a JPEG's own blocks count
+    tile: int = 192  # pixels of a tile's side, where a picture is sampled
+    tiles: int = 16
+    black: float = 8e-4  # linear; below it, and above white, noise is cut off
+    white: float = 0.985
+    cut: int = 1  # pixels of a block that may be cut off
+    least_blocks: int = 60  # of one brightness
+    quiet: float = 0.05  # share of the blocks that count
+    fewest: int = 24  # blocks
+    rounds: int = 4
+    lost: float = 0.75  # of the power, by choosing quiet blocks
+    at_white: float = 0.7  # natural logarithm by which noise is taken to fall at white
+    least_side: int = 96  # pixels; smaller pictures are not halved
+
+
+PICTURE_NOISE = PictureNoiseConstants()
+_DCT = np.cos((2 * np.arange(8) + 1) * np.arange(8)[:, None] * np.pi / 16)
+_DCT = (_DCT / np.linalg.norm(_DCT, axis=1, keepdims=True)).astype(np.float32)
+_MIDDLE = 0.18  # middle grey
+_LEAST, _STEP = -10.0, 0.06  # natural logarithm of the power that 0 stands for, and of a step of the 8-bit codes
+
+
+def logarithms(codes: U8) -> NDArray[np.float32]:
+    """Natural logarithms of the power that codes stand for."""
+    return np.asarray(np.float32(_LEAST) + np.float32(_STEP) * codes)
+
+
+def coded(power: NDArray[Any]) -> U8:
+    """Codes of powers, of any shape."""
+    logs = np.log(np.maximum(power, 1e-9))
+    return np.asarray(np.clip(np.round((logs - _LEAST) / _STEP), 0, 255), dtype=np.uint8)
+
+
+def power_of(codes: U8) -> F64:
+    """The powers that codes stand for."""
+    return np.asarray(np.exp(_LEAST + _STEP * codes.astype(np.float64)))
+
+
+@dataclass(frozen=True)
+class PictureStatistics:
+    """What one finished picture says of its noise.
+
+    power   (SCALES, BINS, 3, 8, 8) codes of the mean power in the quiet blocks of luma and two colour planes
+    blocks  (SCALES, BINS) how many blocks there were; 0 where too few
+    size    (height, width), pixels
+    """
+
+    power: U8
+    blocks: NDArray[np.int32]
+    size: tuple[int, int]
+
+    def as_arrays(self) -> dict[str, NDArray[Any]]:
+        """For the store; 8 kB."""
+        return {"picture_power": self.power, "picture_blocks": self.blocks, "picture_size": np.array(self.size)}
+
+    @classmethod
+    def from_arrays(cls, arrays: Mapping[str, NDArray[Any]]) -> PictureStatistics:
+        """What `as_arrays` gave. Raises ValueError for what it cannot have given."""
+        power = take(arrays, "picture_power", np.uint8, (SCALES, BINS, 3, 8, 8), 0, 255)
+        blocks = take(arrays, "picture_blocks", np.int32, (SCALES, BINS), 0, 1 << 30)
+        height, width = (int(n) for n in take(arrays, "picture_size", np.int64, (2,), 1, 1 << 30))
+        return cls(power, blocks, (height, width))
+
+
+def _stable(x: NDArray[Any]) -> NDArray[Any]:
+    p = PICTURE_NOISE
+    return np.asarray((2 / p.a) * (np.sqrt(p.a * np.maximum(x, 0) + np.float32(p.b)) - np.float32(np.sqrt(p.b))))
+
+
+def _mix() -> F64:
+    """Orthonormal (3, 3): luma by the channels' certainty, and two differences in which grey vanishes."""
+    axis = 1 / np.array(PICTURE_NOISE.deviations)
+    axis /= np.linalg.norm(axis)
+    first = np.array([axis[2], 0.0, -axis[0]])
+    first /= np.linalg.norm(first)
+    return np.stack([axis, first, np.cross(axis, first)])
+
+
+_MIX = _mix()
+_GREY = float(_stable(np.array(1.0)))  # where white lies
+_WHITE = float(_stable(np.array(1.0)) * (_MIX[0] / np.array(PICTURE_NOISE.deviations)).sum())
+
+
+def _blocks(pixels: F32) -> F32:
+    """(H, W, 3) linear -> (N, 3, 64), DCT of the blocks that are nowhere cut off."""
+    p = PICTURE_NOISE
+    stable = _stable(pixels) @ (_MIX / np.array(p.deviations)).T.astype(np.float32)
+    cut = np.asarray(((pixels <= p.black) | (pixels >= p.white)).any(axis=2))
+
+    def every(plane: NDArray[Any]) -> NDArray[Any]:
+        view = np.lib.stride_tricks.sliding_window_view(plane, (8, 8))[:: p.step, :: p.step]
+        return view.reshape(-1, 8, 8)
+
+    kept = every(cut).sum(axis=(1, 2)) <= p.cut
+    found = [_DCT @ every(stable[..., c])[kept] @ _DCT.T for c in range(3)]
+    return np.stack(found, axis=1).reshape(-1, 3, 64)
+
+
+def _sampled(pixels: F32) -> F32:
+    """(N, 3, 64) of the blocks of a picture, of tiles spread over it where it is large."""
+    p = PICTURE_NOISE
+    height, width = pixels.shape[:2]
+    if height * width <= 1.5 * p.tiles * p.tile**2 or min(height, width) <= p.tile:
+        return _blocks(pixels)
+    across = max(1, round((p.tiles * width / height) ** 0.5))
+    down = max(1, round(p.tiles / across))
+    tops, lefts = (
+        np.linspace(0, side - p.tile, number).astype(int) for side, number in ((height, down), (width, across))
+    )
+    return np.concatenate([_blocks(pixels[y : y + p.tile, x : x + p.tile]) for y in tops for x in lefts])
+
+
+def _quiet(power: F32) -> F64:
+    """(N, 3, 64) -> (3, 64), the mean of the blocks that are quietest against that mean itself."""
+    p = PICTURE_NOISE
+    count = min(len(power), max(p.fewest, round(p.quiet * len(power))))
+    flat = power.reshape(len(power), -1)
+    weight = np.ones((3, 64), np.float32)
+    for _ in range(p.rounds):
+        weight[:, 0] = 0
+        chosen = np.argpartition(flat @ weight.ravel(), count - 1)[:count]
+        mean = power[chosen].mean(axis=0)
+        weight = 1 / np.maximum(mean, 1e-4)
+    return np.asarray(mean / p.lost, dtype=np.float64)
+
+
+def picture_statistics(pixels: F32) -> PictureStatistics:
+    """What a finished picture (H, W, 3), linear, 1 = white, at its full size, says of its noise."""
+    p = PICTURE_NOISE
+    codes = np.zeros((SCALES, BINS, 3, 8, 8), np.uint8)
+    counts = np.zeros((SCALES, BINS), np.int32)
+    size = (pixels.shape[0], pixels.shape[1])
+    for scale in range(SCALES):
+        if scale:
+            height, width = (side // 2 for side in pixels.shape[:2])
+            even = pixels[: 2 * height, : 2 * width]
+            pixels = np.asarray(cv2.resize(even, (width, height), interpolation=cv2.INTER_AREA), dtype=np.float32)
+        if min(pixels.shape[:2]) < p.least_side:
+            break
+        found = _sampled(pixels)
+        bright = np.clip(found[:, 0, 0] * (BINS / 8 / _WHITE), 0, BINS - 1).astype(np.int64)
+        for b in range(BINS):
+            own = found[bright == b]
+            if len(own) < p.least_blocks:
+                continue
+            counts[scale, b] = len(own)
+            codes[scale, b] = coded(_quiet(own * own).reshape(3, 8, 8))
+    return PictureStatistics(codes, counts, size)
+
+
+@dataclass(frozen=True)
+class PictureNoise:
+    """Noise of the finished pictures of one camera, ISO and size, as codes of natural logarithms.
+
+    power   (SCALES, 3, 8, 8) of each scale and plane, brightness apart
+    bright  (BINS,) of each brightness against that
+    share   of the variance that a frame has of its own; 1 where it has as much as its pool
+    frames  that it rests on
+    """
+
+    power: U8
+    bright: U8
+    frames: int
+    share: float = 1.0
+
+    def as_json(self) -> JsonObject:
+        """For the record and the keys: the numbers are many, so that a digest stands for them."""
+        digest = hashlib.sha256(self.power.tobytes() + self.bright.tobytes()).hexdigest()
+        noise = self.noise()
+        grain = float(np.median(np.sqrt(noise.a * _MIDDLE + noise.b)) / _MIDDLE)
+        return {"share": self.share, "grain": round(grain, 4), "spectrum": digest}
+
+    def noise(self) -> Noise:
+        """At full size, of a picture as it was read."""
+        p = PICTURE_NOISE
+        at = np.linspace(0, 1, 4 * BINS + 1)  # of the stabilised signal
+        signal = ((0.5 * p.a * at * _GREY + np.sqrt(p.b)) ** 2 - p.b) / p.a
+        bright = np.log(power_of(self.bright))
+        # Where white is cut off, so is noise: what was not measured is taken to fall.
+        part = np.interp(at * BINS - 0.5, np.arange(BINS + 1), np.append(bright, bright[-1] - p.at_white))
+        variance = (p.a * signal + p.b) * np.exp(part)
+        levels = np.stack([np.stack([signal, variance * d * d]) for d in p.deviations], axis=1)
+        spectrum = power_of(self.power) * self.share
+        total = spectrum[0].mean() * levels[1]
+        grey = int(np.argmin(np.abs(signal - _MIDDLE)))
+        a = np.maximum(total[:, grey] - total[:, 0], 0) / signal[grey]
+        return Noise(a, total[:, 0], spectrum, levels)

@@ -1,0 +1,198 @@
+"""What the finished pictures of one camera, ISO and size say of their noise together (see picture_noise.py)."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.imaging.denoise.picture_noise import (
+    BINS,
+    PICTURE_NOISE,
+    SCALES,
+    PictureNoise,
+    PictureStatistics,
+    coded,
+    logarithms,
+)
+from pipeline.types import F64
+
+
+@dataclass(frozen=True)
+class PoolConstants:
+    """How pictures of one camera, ISO and size are put together. Chosen as PictureNoiseConstants were."""
+
+    most_frames: int = 60  # spread over the pool: more change nothing
+    quieter_frames: float = 0.25  # quantile of the frames
+    quieter_bins: float = 0.3  # quantile of the brightnesses
+    bin_above: float = 2.0  # power of one brightness over the lower ones, above which the rest is texture
+    ring: tuple[float, float] = (2.8, 5.7)  # coefficients by whose power a scale is judged
+    # Noise flattens towards the coarse: from octave to octave its density grows by at most this part of the growth
+    # before (a quarter for a Gaussian roll-off), and this much more.
+    flattens: float = 0.25
+    grows: float = 0.15
+    falls: float = 0.7  # natural logarithm by which the finer may lie above the coarser: sharpening
+    around: float = 0.35  # natural logarithm by which one coefficient may lie above its ring
+    # Natural logarithm by which luma may lie above colour; more where luma is sure, since cameras smooth colour.
+    luma_over_colour: float = 0.7
+    colour_smoothed: float = 4.5
+    colour_over_luma: float = 0.7
+    unsure: float = 2.0  # by which what the coarser scales hold too much costs
+    # Of what the coarser scales hold beyond that, the part by which all is taken to be less, in luma and in colour:
+    # where even quiet blocks hold structure, the finer ones hold some of it.
+    doubt: tuple[float, float] = (0.5, 0.25)
+    grey: float = -6.0  # natural logarithm of the density of colour, below which a picture has none
+    # Densities, of `a` above: three times what a small sensor collects, 6e10 electrons in all at ISO 100, the rest
+    # for tone curve and balance. What is smaller may be a part of a picture of so many pixels.
+    electrons: float = 2e10
+    part_of: float = 6e6
+    unknown_iso: float = 12800.0
+    alike: float = 0.8  # natural logarithm of power, within which frames of unknown ISO are pooled
+    own: float = 1.3  # of a frame's own power, which bounds what its pool says of it
+
+
+POOL = PoolConstants()
+_RADIUS: F64 = np.hypot(*np.mgrid[0:8, 0:8])
+_COARSE, _RING, _OUTER = (np.digitize(_RADIUS, POOL.ring) == part for part in range(3))
+_FINE = _RING | _OUTER
+
+
+def _masked(statistics: Sequence[PictureStatistics]) -> NDArray[Any]:
+    """(frames, SCALES, BINS, 3, 8, 8) natural logarithms, NaN where there were too few blocks."""
+    logs = logarithms(np.stack([s.power for s in statistics]))
+    logs[np.stack([s.blocks for s in statistics]) == 0] = np.nan
+    return logs
+
+
+def _quantile(values: NDArray[Any], q: float) -> NDArray[Any]:
+    """Along the first axis, NaN left out; NaN where there is nothing else."""
+    ordered = np.sort(values, axis=0)
+    count = np.isfinite(ordered).sum(axis=0)
+    at = np.maximum(count - 1, 0) * q
+    low = np.floor(at).astype(np.int64)
+    high = np.minimum(low + 1, np.maximum(count - 1, 0))
+    below, above = (np.take_along_axis(ordered, i[None], axis=0)[0] for i in (low, high))
+    return np.asarray(below + (at - low) * (above - below))
+
+
+def _brightness(logs: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
+    """(SCALES, BINS, 3, 8, 8) -> power by brightness (BINS,), and by scale (SCALES, 3, 8, 8), logarithms."""
+    bright = np.zeros(BINS)
+    fine = logs[:3][..., _FINE]  # the finest scales see most blocks
+    for _ in range(3):
+        shape = _quantile(np.moveaxis(fine - bright[None, :, None, None], 1, 0), 0.5)
+        off = fine - shape[:, None]
+        bright = np.array([np.nanmedian(off[:, b]) if np.isfinite(off[:, b]).any() else np.nan for b in range(BINS)])
+        bright = np.where(np.isfinite(bright), bright, np.nan)
+        filled = np.isfinite(bright)
+        if not filled.any():
+            return np.zeros(BINS), np.full((SCALES, 3, 8, 8), np.nan)
+        bright = np.minimum(bright, np.nanquantile(bright, 0.4) + np.log(POOL.bin_above))
+        bright = np.interp(np.arange(BINS), np.flatnonzero(filled), bright[filled])
+    power = _quantile(np.moveaxis(logs - bright[None, :, None, None, None], 1, 0), POOL.quieter_bins)
+    return bright, power
+
+
+def _bounded(power: NDArray[Any], iso: float | None, area: float) -> NDArray[Any]:
+    """(SCALES, 3, 8, 8) logarithms -> the same without what cannot be noise, and with all scales filled."""
+    octave = np.log(4.0) * np.arange(SCALES)
+    electrons = POOL.electrons / max(area, POOL.part_of) * 100 / (iso or POOL.unknown_iso)
+    most = -np.log(electrons * PICTURE_NOISE.a)
+    measured = np.array([[_mean(power[s, plane][_RING]) for s in range(SCALES)] for plane in range(3)]) + octave
+    densities, over = np.empty((3, SCALES)), np.zeros(3)
+    for plane in range(3):
+        # The finest colour is lost where a JPEG halves it, and says nothing of the coarser.
+        first = 1 if plane else 0
+        outer = _mean(power[first, plane][_OUTER]) + octave[first]
+        densities[plane] = _flattened(measured[plane], first, outer)
+        beyond = (measured[plane] - densities[plane])[first + 1 :]
+        beyond = beyond[np.isfinite(beyond)]
+        over[plane] = np.maximum(beyond, 0).mean() if len(beyond) else 0.0
+    sure = float(np.exp(-POOL.unsure * over[0]))
+    luma = densities[0] - POOL.doubt[0] * over[0]
+    colour = densities[1:].max()
+    if colour > POOL.grey:
+        luma = np.minimum(luma, colour + POOL.luma_over_colour + POOL.colour_smoothed * sure)
+    densities[0] = luma
+    # Cameras smooth colour more than luma, and coarsely. Where luma is sure, colour may be what it is measured to be,
+    # up to the noise that luma shows.
+    for plane in (1, 2):
+        d = densities[plane]
+        usual = np.fmin(measured[plane], luma.max() + POOL.colour_over_luma)
+        usual = np.where(np.isfinite(usual), usual, usual[np.isfinite(usual)][-1] if np.isfinite(usual).any() else d)
+        densities[plane] = d - POOL.doubt[1] * over[plane] * (1 - sure) + sure * np.maximum(usual - d, 0)
+    out = np.empty_like(power)
+    at = np.log2(np.maximum(_RADIUS, 0.5) / 4.0)
+    for plane in range(3):
+        density = np.minimum(densities[plane], most)
+        for s in range(SCALES - 2, -1, -1):
+            density[s] = min(density[s], density[s + 1] + POOL.falls)
+        for s in range(SCALES):
+            line = np.interp(s - at, np.arange(SCALES), density) - octave[s]
+            around = np.where(_COARSE, POOL.grows, POOL.around)
+            lowered = min(0.0, density[s] - measured[plane, s]) if np.isfinite(measured[plane, s]) else 0.0
+            own = np.where(np.isfinite(power[s, plane]), power[s, plane] + lowered, line)
+            out[s, plane] = np.minimum(own, line + around)
+            out[s, plane][0, 0] = line[0, 0]
+    return out
+
+
+def _flattened(measured: NDArray[Any], first: int, outer: float) -> NDArray[Any]:
+    """Densities (SCALES,) that grow towards the coarse no more than noise does; `outer`  beyond the first of them."""
+    density = measured.copy()
+    before = density[first] - outer
+    for s in range(first + 1, SCALES):
+        limit = density[s - 1] + POOL.flattens * max(before, 0.0) + POOL.grows
+        density[s] = min(limit, density[s]) if np.isfinite(density[s]) else density[s - 1]
+        before = density[s] - density[s - 1]
+    return density
+
+
+def _mean(values: NDArray[Any]) -> float:
+    return float(values.mean()) if np.isfinite(values).all() else float("nan")
+
+
+def pool(statistics: Sequence[PictureStatistics], iso: float | None) -> PictureNoise | None:
+    """What the pictures of one camera, ISO and size say together; None where they say nothing."""
+    every = len(statistics)
+    pick = np.unique(np.linspace(0, every - 1, min(POOL.most_frames, every)).round().astype(int))
+    bright, power = _brightness(_together([statistics[i] for i in pick]))
+    if not np.isfinite(power[0]).any():
+        return None
+    height, width = statistics[0].size
+    return PictureNoise(coded(np.exp(_bounded(power, iso, height * width))), coded(np.exp(bright)), every)
+
+
+def _together(statistics: Sequence[PictureStatistics]) -> NDArray[Any]:
+    return _quantile(_masked(statistics), POOL.quieter_frames)
+
+
+def of_frame(pooled: PictureNoise, own: PictureStatistics) -> PictureNoise:
+    """The noise of a frame of the pool: no more than its own quiet blocks hold, which hold noise at the least."""
+    logs = _masked([own])[0, :2][..., _RING]
+    known = logarithms(pooled.power)[:2, None][..., _RING] + logarithms(pooled.bright)[None, :, None, None]
+    less = (logs - known)[np.isfinite(logs)]
+    if not less.size:
+        return pooled
+    return replace(pooled, share=round(min(1.0, float(np.exp(np.median(less))) * POOL.own), 3))
+
+
+def alike(statistics: Sequence[PictureStatistics]) -> list[list[int]]:
+    """Indices of frames whose camera or ISO nobody knows, in groups that show about as much of noise."""
+    level = [_level(s) for s in statistics]
+    groups: list[list[int]] = []
+    for index in sorted(range(len(level)), key=lambda i: (level[i], i)):
+        if groups and level[index] - level[groups[-1][0]] < POOL.alike:
+            groups[-1].append(index)
+        else:
+            groups.append([index])
+    return groups
+
+
+def _level(own: PictureStatistics) -> float:
+    known = _masked([own])[0, :2][..., _RING]
+    known = known[np.isfinite(known)]
+    return float(known.mean()) if known.size else 0.0
