@@ -23,6 +23,7 @@ RECIPE = """\
 recipe: 1
 steps:
   - decode:
+  - lens:
   - white_balance: {method: gray_world}
   - exposure:
 deliveries:

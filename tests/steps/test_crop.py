@@ -12,7 +12,9 @@ import pytest
 from pydantic import ValidationError
 
 from pipeline.imaging.geometry import Box, box_to_pixels
+from pipeline.imaging.lens.warp import UprightWarp, of_factors
 from pipeline.imaging.level import Tilt, inside
+from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.sharpness import Detail
 from pipeline.light.scenes import ShootLight
 from pipeline.people.modelfiles import ModelFiles
@@ -33,6 +35,7 @@ from pipeline.steps.crop import (
     measure,
     solve,
 )
+from pipeline.steps.lens import LensSolution, LensSource
 from pipeline.types import Burst, Domain, Frame, Image, Noise
 from tests.people.test_subject import ball, face
 from tests.people.test_tracking import observed, standing
@@ -310,3 +313,29 @@ def test_measuring_works_without_models() -> None:
 def test_parameters_have_their_range(wrong: dict[str, Any]) -> None:
     with pytest.raises(ValidationError):
         CropParams(**wrong)
+
+
+def test_crops_follow_subjects_that_the_lens_moves() -> None:
+    """The subject is looked for in the frame as taken; what is delivered is straightened."""
+    player = standing(0.75, foot=0.75, tall=0.25)
+    named = {"TH1_1": measured(observed([player]))}
+    subjects = dict(zip(named, find_subjects([m.people for m in named.values()]), strict=True))
+    frames = [Frame("TH1_1", Path("TH1_1"), "TH1_1", "raw")]
+    warp = of_factors(np.array([1.0, 0.0, -0.12])).filled(HEIGHT, WIDTH)
+    solution = LensSolution(moved_by=LensSource.FILE, warp=warp)
+    boxes = []
+    for earlier in ({}, {"lens": {"TH1_1": solution}}):
+        context = SolveContext(
+            frames, [Burst(("TH1_1",))], Facts(), named, lambda: None, lambda: subjects, lambda: {}, earlier
+        )  # fmt: skip
+        params = CropParams(aspect="3:2")
+        boxes.append(box_for(params, solve(context, params).by_frame["TH1_1"], HEIGHT, WIDTH))
+    plain, followed = boxes
+    there = UprightWarp(warp, Orientation.TOP_LEFT, (HEIGHT, WIDTH)).box_after(Box(*player[:4]))
+    assert holds(followed, there)
+
+    def middle(of: Sequence[float], crop: Box) -> float:
+        return float((of[0] + of[2]) / 2 - crop.x0) / (crop.x1 - crop.x0)
+
+    assert middle(there, followed) == pytest.approx(middle(player, plain), abs=0.02)
+    assert abs(middle(there, plain) - middle(player, plain)) > 0.03
