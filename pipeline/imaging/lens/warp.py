@@ -14,6 +14,7 @@ from pipeline.types import F32, F64, JsonValue, Part
 POWERS = 7  # of the radius that a factor has: r^0 to r^6, as WarpRectilinear and the open lens database need
 _EDGE = 33  # places along each side of a box that are followed
 _REACH = 4  # pixels about a place that its interpolation reads, and one to spare
+_OUTSIDE = 0.25  # of a side, beyond the corrected picture, in which a place is still looked for
 _ROWS = 256  # of a picture that are moved at once: what is worked out for them then fits the cache
 # Mean over all parts of a pixel of the sum of the squared weights of OpenCV's bicubic filter (a = -0.75), both ways.
 CUBIC_ENERGY = 0.735
@@ -91,7 +92,11 @@ class UprightWarp:
         to_x, to_y = x, y
         for _ in range(20):
             at_x, at_y = self.source(to_x, to_y)
-            to_x, to_y = to_x + x - at_x, to_y + y - at_y
+            # What lies far outside the corrected picture need not be found, and must not run away.
+            to_x, to_y = (
+                np.clip(to_x + x - at_x, -_OUTSIDE, 1 + _OUTSIDE),
+                np.clip(to_y + y - at_y, -_OUTSIDE, 1 + _OUTSIDE),
+            )
         return to_x, to_y
 
     def box_before(self, box: Box) -> Box:
