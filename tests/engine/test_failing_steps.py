@@ -45,7 +45,7 @@ FRAMES = "frame,keep,crop\nTH5_0001,,0 0 0.3 0.3\nTH5_0002,always,\nTH5_0003,no,
 ALL = {f"TH5_{n:04d}" for n in range(1, 7)}
 
 
-def broken(*_: Any) -> Any:
+def broken(*_: Any, **__: Any) -> Any:
     raise ZeroDivisionError("planted\x1b[31m fault")
 
 
