@@ -5,16 +5,20 @@ The reference is LibRaw, reading the file alone; files are written by ITU-T T.81
 
 from __future__ import annotations
 
+import io
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+import rawpy
 
 from pipeline.errors import FrameError
 from pipeline.formats import dng
 from pipeline.formats.dng import coded_mosaic
 from pipeline.formats.lossless_jpeg import decode, read_scan
+from pipeline.imaging.memory import MEMORY
 from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw.mosaic import decode_raw, open_raw
 from pipeline.steps.decode import decode as decode_step
@@ -255,6 +259,25 @@ def test_the_step_decodes_without_libraw(tmp_path: Path, monkeypatch: pytest.Mon
     found = decode_step(frame, None).image.pixels
     assert calls == [True]
     assert np.array_equal(found, decode_raw(path, Orientation.TOP_LEFT, None).image.pixels)
+
+
+def test_libraw_finds_nothing_to_decode(tmp_path: Path) -> None:
+    mosaic = drawn(48, 64)
+    coded = coded_mosaic(write_dng(tmp_path / "F.dng", mosaic))
+    assert coded is not None
+    with rawpy.RawPy() as raw:
+        raw.open_buffer(io.BytesIO(coded.without_mosaic))
+        raw.unpack()
+        assert raw.raw_image.shape == mosaic.shape and (raw.raw_image != mosaic).mean() > 0.9
+
+
+def test_no_file_is_read_that_takes_too_much_memory(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = write_dng(tmp_path / "F.dng", drawn(48, 64))
+    needed = 48 * 64 * MEMORY.raw + path.stat().st_size
+    monkeypatch.setattr(dng, "MEMORY", replace(MEMORY, decode=needed))
+    assert coded_mosaic(path) is not None
+    monkeypatch.setattr(dng, "MEMORY", replace(MEMORY, decode=needed - 1))
+    assert coded_mosaic(path) is None
 
 
 def test_other_raws_are_left_to_libraw() -> None:
