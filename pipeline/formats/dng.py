@@ -31,27 +31,26 @@ _LEAST_TILE, _MOST_TILES = 16, 16384  # pixels of a side; tiles of 64 x 64 of a 
 
 @dataclass(frozen=True)
 class CodedMosaic:
-    """A mosaic (height, width) that waits to be decoded.
+    """A mosaic that waits to be decoded.
 
-    without_mosaic  the file, the beginning of its mosaic overwritten; tiles  (height, width) of one, and the scans of
-    all, row by row
+    without_mosaic  the file, the beginning of its mosaic overwritten; shape  (height, width) of the mosaic
+    tile  (height, width) of one; tiles  the scans of all, row by row
     """
 
     without_mosaic: bytearray
-    height: int
-    width: int
+    shape: tuple[int, int]
     tile: tuple[int, int]
     tiles: tuple[Scan, ...]
 
     def decode_into(self, mosaic: NDArray[np.uint16]) -> bool:
         """Whether the mosaic is whole; it is then in `mosaic`, (height, width) and contiguous."""
         data = np.frombuffer(self.without_mosaic, np.uint8)
-        if mosaic.shape != (self.height, self.width) or not mosaic.flags.c_contiguous:
+        if mosaic.shape != self.shape or not mosaic.flags.c_contiguous:
             return False
         if self.tile == mosaic.shape:
             return decode(data, self.tiles[0], mosaic.reshape(self.tiles[0].shape))
         high, wide = self.tile
-        across = -(-self.width // wide)
+        across = -(-self.shape[1] // wide)
         whole = np.empty(self.tile, np.uint16)
         for number, scan in enumerate(self.tiles):
             if not decode(data, scan, whole.reshape(scan.shape)):
@@ -83,7 +82,7 @@ def coded_mosaic(path: Path) -> CodedMosaic | None:
         return None
     first = place.tiles[0][0]
     data[first : first + 2] = bytes(2)
-    return CodedMosaic(data, place.height, place.width, place.tile, tiles)
+    return CodedMosaic(data, (place.height, place.width), place.tile, tiles)
 
 
 def _is_as_libraw_reads(scan: Scan, place: _Place) -> bool:

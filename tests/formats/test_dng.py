@@ -8,6 +8,7 @@ from __future__ import annotations
 import io
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -237,7 +238,7 @@ def test_damage_is_seen_as_libraw_sees_it(tmp_path: Path) -> None:
         coded = coded_mosaic(path)
         if coded is None:
             continue
-        decoded += coded.decode_into(np.empty((coded.height, coded.width), np.uint16))
+        decoded += coded.decode_into(np.empty(coded.shape, np.uint16))
         results = []
         for reader in (None, coded_mosaic):
             try:
@@ -278,6 +279,16 @@ def test_no_file_is_read_that_takes_too_much_memory(tmp_path: Path, monkeypatch:
     assert coded_mosaic(path) is not None
     monkeypatch.setattr(dng, "MEMORY", replace(MEMORY, decode=needed - 1))
     assert coded_mosaic(path) is None
+
+
+def test_a_mosaic_of_another_size_than_libraw_finds_is_left_to_it(tmp_path: Path) -> None:
+    """Before LibRaw takes memory for it."""
+    path = write_dng(tmp_path / "F.dng", drawn(48, 64))
+    coded = coded_mosaic(path)
+    assert coded is not None
+    other = SimpleNamespace(without_mosaic=coded.without_mosaic, shape=(48, 62), decode_into=lambda mosaic: True)
+    with open_raw(path, lambda path: other) as raw:
+        assert np.array_equal(raw.raw_image, drawn(48, 64))
 
 
 def test_other_raws_are_left_to_libraw() -> None:

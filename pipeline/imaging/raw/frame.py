@@ -96,6 +96,10 @@ class CodedMosaic(Protocol):
     def without_mosaic(self) -> bytearray:
         """The file without it, as LibRaw is to read it."""
 
+    @property
+    def shape(self) -> tuple[int, int]:
+        """(height, width) of the mosaic with its margins."""
+
     def decode_into(self, mosaic: NDArray[np.uint16]) -> bool:
         """Whether the mosaic is whole and of this shape; it is then in `mosaic`."""
 

@@ -86,12 +86,13 @@ def _open_coded(path: Path, coded: CodedMosaic) -> Any | None:
     try:
         with quiet_libraw(path):
             raw.open_buffer(cast(BinaryIO, SimpleNamespace(read=lambda: coded.without_mosaic)))  # it only reads all
-            refuse_too_large(raw.sizes.raw_width, raw.sizes.raw_height, MEMORY.raw)
-            raw.unpack()
-        flat = raw.raw_type == rawpy.RawType.Flat
-        if flat and raw.raw_image is not None and coded.decode_into(raw.raw_image):
+            meant = (raw.sizes.raw_height, raw.sizes.raw_width) == coded.shape
+            if meant:
+                raw.unpack()
+        flat = meant and raw.raw_type == rawpy.RawType.Flat and raw.raw_image is not None
+        if flat and coded.decode_into(raw.raw_image):
             return raw
-    except (rawpy.LibRawError, FrameError, TypeError):  # as it will be said of the whole file
+    except (rawpy.LibRawError, TypeError):  # what is wrong is said of the whole file
         pass
     raw.close()
     return None
