@@ -90,6 +90,8 @@ def apply_gain_map(image: Image, gain_map: GainMap, orientation: Orientation) ->
     """
     from pipeline.light.highlights import rebuild_highlights
 
+    if not gain_map.coefficients.any():  # a finished frame that nothing changes stays as it is
+        return image
     mean = 2.0 ** gain_map.coefficients[0, 0]
     saturation, noise = image.saturation * mean, image.noise.scaled(mean)
     earlier, shape = image.noise_gain_map, image.pixels.shape

@@ -134,3 +134,9 @@ def test_what_nobody_sees_is_dropped() -> None:
         coefficients = np.zeros((2, 1, 3))
         coefficients[0], coefficients[1, 0, 1] = 1.0, stops
         assert len(GainMap(coefficients).rounded().coefficients) == kept
+
+
+def test_no_gain_leaves_the_image_alone() -> None:
+    """A finished frame with a yellow near its top, whose channels would be taken for clipped ones."""
+    yellow = image(np.array([[[1.0, 0.95, 0.2]]]))
+    assert apply_gain_map(yellow, GainMap.constant(np.zeros(3)), UP) is yellow
