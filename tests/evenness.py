@@ -41,6 +41,8 @@ from pipeline.workers.executors import default_workers
 RECIPE = """\
 recipe: 1
 steps:
+  - decode:
+  - lens: {vignetting: LENS}
   - white_balance: {method: METHOD}
   - exposure: {across: ACROSS}
   - denoise:
@@ -131,11 +133,11 @@ def truth_of(shoot: Path) -> dict:
     return json.loads((shoot.parent / f"{shoot.name}-truth" / "truth.json").read_text(encoding="utf-8"))
 
 
-def write_inputs(shoot: Path, name: str, folder: Path) -> tuple[Path, Path]:
+def write_inputs(shoot: Path, name: str, folder: Path, lens: str) -> tuple[Path, Path]:
     """Recipe of a run and its facts, which name nobody: light is measured in every frame, also of who is not shown."""
     method, across, chart = RUNS[name]
     edge = max(truth_of(shoot)["size"]) // 2
-    text = RECIPE.replace("METHOD", method).replace("ACROSS", across).replace("EDGE", str(edge))
+    text = RECIPE.replace("METHOD", method).replace("ACROSS", across).replace("EDGE", str(edge)).replace("LENS", lens)
     recipe, facts = folder / f"{name}.yaml", folder / f"{name}-facts.yaml"
     recipe.write_text(text, encoding="utf-8")
     (folder / "frames.csv").write_text("frame\n", encoding="utf-8")
@@ -146,9 +148,9 @@ def write_inputs(shoot: Path, name: str, folder: Path) -> tuple[Path, Path]:
     return recipe, facts
 
 
-def deliver(shoot: Path, name: str, folder: Path) -> Path:
+def deliver(shoot: Path, name: str, folder: Path, lens: str) -> Path:
     """Runs one recipe; the folder of the delivered files."""
-    recipe, facts = write_inputs(shoot, name, folder)
+    recipe, facts = write_inputs(shoot, name, folder, lens)
     run(load_recipe(recipe, REGISTRY), read_shoot(shoot, facts), folder / name, workers=default_workers())
     return folder / name / "web"
 
@@ -265,11 +267,11 @@ def verdicts(results: Mapping[str, Mapping[str, float]], bars: Sequence[Bar]) ->
     ]
 
 
-def measure(shoot: Path, names: Sequence[str] = tuple(RUNS)) -> dict[str, list[Sample]]:
+def measure(shoot: Path, names: Sequence[str] = tuple(RUNS), lens: str = "auto") -> dict[str, list[Sample]]:
     """Run name -> the boxes of its delivered frames."""
     truth = truth_of(shoot)
     with tempfile.TemporaryDirectory() as scratch:
-        return {name: samples(truth, deliver(shoot, name, Path(scratch))) for name in names}
+        return {name: samples(truth, deliver(shoot, name, Path(scratch), lens)) for name in names}
 
 
 def table(results: Mapping[str, Mapping[str, float]], bars: Sequence[Bar]) -> str:
@@ -293,6 +295,9 @@ def main() -> None:
     parser.add_argument("--hall", help="make the shoot of this hall of fixtures/hall.py first")
     parser.add_argument("--size", default="1536x1024")
     parser.add_argument("--seed", type=int, default=7)
+    parser.add_argument(
+        "--lens", default="auto", help="vignetting of the step lens; hall V is seen through a dark lens"
+    )
     parser.add_argument("--only", default=",".join(RUNS), help="which runs, separated by commas")
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch:
@@ -305,7 +310,7 @@ def main() -> None:
             write_demo(shoot, hall=HALLS[given.hall], seed=given.seed, width=width, height=height)
         elif given.shoot is None:
             parser.error("give a shoot, or --hall to make one")
-        found = measure(shoot, given.only.split(","))
+        found = measure(shoot, given.only.split(","), given.lens)
         print(table({name: figures(boxes) for name, boxes in found.items()}, bars_for(truth_of(shoot))))
         for name, boxes in found.items():
             print(f"\n{name}, worst:", *worst(boxes), sep="\n  ")

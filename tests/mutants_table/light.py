@@ -80,7 +80,12 @@ MUTANTS = [
     ),
     mutant(_GAIN, "(2.0 ** gain_map.on(_COARSE", "(2.0 ** -gain_map.on(_COARSE", *_GAIN_TESTS),
     mutant(_GAIN, "return GainMap(-self.coefficients)", "return GainMap(self.coefficients)", *_GAIN_TESTS),
-    mutant(_GAIN, "gains / mean.astype(np.float32) *", "gains *", "steps/test_gain_map_noise.py"),
+    mutant(
+        _GAIN,
+        "_times(gains / mean.astype(np.float32), earlier)",
+        "_times(gains, earlier)",
+        "steps/test_gain_map_noise.py",
+    ),
     mutant(_GAIN, "np.log2(gains)", "np.log(gains)", *_GAIN_TESTS),
     mutant(_GAIN, "_NOTHING = 0.0005", "_NOTHING = 0.05", *_GAIN_TESTS),
     mutant(_GAIN, "(np.arange(count) + 0.5) / count", "np.arange(count) / count", *_GAIN_TESTS),
