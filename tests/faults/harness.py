@@ -15,6 +15,7 @@ from __future__ import annotations
 import importlib
 import os
 import random
+import sys
 import tempfile
 import time
 import traceback
@@ -24,6 +25,7 @@ from types import ModuleType
 
 KINDS = ("disk", "inputs", "kills", "processes", "records", "tables", "readonly")
 MOST = 20  # failures of a kind that are printed
+SAY_EVERY = 60.0  # s
 
 
 def kind(name: str) -> ModuleType:
@@ -32,8 +34,12 @@ def kind(name: str) -> ModuleType:
 
 
 def cases(amount: int, seed: int) -> Iterator[tuple[int, random.Random]]:
-    """The number of each case, and the source of all chance in it."""
+    """The number of each case, and the source of all chance in it; every minute a line says how far they are."""
+    told = time.monotonic()
     for number in range(seed, seed + amount):
+        if time.monotonic() - told > SAY_EVERY:
+            told = time.monotonic()
+            print(f"... {number - seed} of {amount} cases tried, next {number}", file=sys.stderr, flush=True)
         yield number, random.Random(number)
 
 
