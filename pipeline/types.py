@@ -29,7 +29,7 @@ class Domain(StrEnum):
     DISPLAY = "display"  # sRGB encoded, 0 to 1
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Noise:
     """Variance of each channel at signal x: var = a * x + b, in the units of the image it travels with.
 
@@ -160,7 +160,7 @@ class Exif(CameraFacts):
     gps_time: datetime | None = None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Frame:
     """One capture in the shoot folder.
 
@@ -194,7 +194,7 @@ class Frame:
         return (self.relative, *(path.relative_to(self.path.parents[up]).as_posix() for path in self.files[1:]))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Burst:
     """Frames of one camera that share a scene and settings, in order of time. A single is a burst of one."""
 

@@ -31,6 +31,7 @@ from pipeline.report.record import RunRecord
 from pipeline.store.places import OWN_FILES, refuse_links
 from pipeline.store.store import Store
 from pipeline.workers.executors import Workers
+from pipeline.workers.memory import give_back_memory
 
 Progress = Callable[[str, int, int], None]  # phase, done, total
 
@@ -156,6 +157,7 @@ def decide(
     pace = pace or Pace()
     pace.begin("solve")
     plan = solve(store, measured_frames, shoot.bursts, shoot.facts, recipe, workers)
+    give_back_memory()
     phases.begin("plan")
     pace.begin("plan")
     planned, failed = planner.plan(measured_frames, plan)

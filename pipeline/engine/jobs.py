@@ -147,7 +147,7 @@ def _with_ratings(facts: Facts, frames: Sequence[Frame]) -> tuple[Facts, list[st
     return replace(facts, rows=rows), notices
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Delivered:
     """A planned output, its texts for the record ("" where the delivery has none), and notices on them."""
 

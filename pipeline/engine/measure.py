@@ -55,7 +55,7 @@ _SAVED_EVERY = 30.0  # s between saves of the digests of what was read: a killed
 _KEPT_VERSION = 4  # raised when the form of what is kept of a frame changes
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class MeasuredFrame:
     """One frame after measuring.
 
@@ -74,7 +74,7 @@ class MeasuredFrame:
     carried: PictureTexts = NOTHING_CARRIED
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class _Task:
     out: Path
     frame: Frame
@@ -84,7 +84,7 @@ class _Task:
     models: ModelFiles
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class _Facts:
     """What is kept of a frame beside arrays. full_size  (height, width), pixels; carried  see carried_as_json"""
 

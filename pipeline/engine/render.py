@@ -45,7 +45,7 @@ _TRIED_EDGES = (0, 1, -1, 2, 3)  # pixels about the edge by proportion: rounding
 _THUMB_QUALITY = 80  # JPEG; chosen by eye, decides no delivered picture
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Output:
     """One file to make. relative  posix path below OUT; metadata  None for no texts; key  see pixel_key."""
 
@@ -55,7 +55,7 @@ class Output:
     key: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Job:
     """All that a render of one frame depends on.
 
@@ -78,7 +78,7 @@ class Job:
     seen: tuple[int, int] | None = None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Refused:
     """An output that cannot be made, and why; the frame's other outputs are."""
 
@@ -86,7 +86,7 @@ class Refused:
     reason: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Moved:
     """A file that was not proven ours, and that was set aside for an output of the same path below OUT."""
 

@@ -20,7 +20,7 @@ _NOTHING = 0.0005  # stops
 _COARSE = 64  # gains are worked out at this many places and interpolated: finer than the highest degree varies
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class GainMap:
     """Stops per channel over a frame.
 

@@ -64,7 +64,7 @@ class Ranking:
 RANKING = Ranking()
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Quality:
     """What counts of one frame, before frames are compared. Shares are 0 to 1.
 
@@ -87,7 +87,7 @@ class Quality:
     blind: bool = False
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Ranked:
     """score 0 to 100; place in the burst from 1, and of how many; rating 1 to 5 to suggest; why, for a person."""
 

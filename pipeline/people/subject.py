@@ -100,7 +100,7 @@ class Direction:
 WORTH, BELONGING, CONTEST, DIRECTION = Worth(), Belonging(), Contest(), Direction()
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Subject:
     """The subject of one frame. Boxes are fractions of the upright frame.
 

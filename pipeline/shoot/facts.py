@@ -36,7 +36,7 @@ class Player:
     line: int = 0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class FrameFacts:
     """What the photographer wrote about one frame.
 

@@ -130,7 +130,7 @@ _WORDS = {
 }
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class CropSolution:
     """The crop of one frame.
 

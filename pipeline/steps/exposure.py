@@ -68,7 +68,7 @@ class ExposureParams(Params):
     limit: float = Field(3.5, ge=0, le=6, description="most stops that target may add or take away")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class ExposureSolution:
     """Stops to add over a frame (gain_map), and the mean of its constant term over R, G and B (ev)."""
 

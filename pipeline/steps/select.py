@@ -31,7 +31,7 @@ class SelectParams(Params):
     )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class SelectSolution:
     """Whether a frame is chosen, and why or why not, as a sentence for the report."""
 

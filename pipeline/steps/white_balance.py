@@ -106,7 +106,7 @@ class WhiteBalanceMeasurement:
         return self.as_shot if self.as_shot is not None else self.daylight
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class WhiteBalanceSolution:
     """The balance of one frame.
 

@@ -59,7 +59,7 @@ def try_out(store: Store, planner: Planner, workers: Workers, hurried: bool = Fa
     measured = [one for one in sorted(measured, key=lambda one: some.index(one.frame)) if not one.error]
     if not measured:
         return {}
-    light = [_seconds_of_light(store, measured, burst) for burst in bursts]
+    light = [_seconds_of_light(store, measured, burst, workers) for burst in bursts]
     start = time.perf_counter()
     plan = solve(store, measured, bursts, shoot.facts, recipe)
     solved = time.perf_counter() - start
@@ -98,9 +98,9 @@ def seconds_to_render(store: Store, jobs: Sequence[Job], workers: Workers) -> fl
         return 0.0
 
 
-def _seconds_of_light(store: Store, measured: Sequence[MeasuredFrame], burst: Burst) -> float:
+def _seconds_of_light(store: Store, measured: Sequence[MeasuredFrame], burst: Burst, workers: Workers) -> float:
     start = time.perf_counter()
-    find_scenes(store, measured, [burst])
+    find_scenes(store, measured, [burst], workers)  # in a worker: this process needs none of its libraries
     return time.perf_counter() - start
 
 

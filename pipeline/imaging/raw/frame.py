@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from pipeline.imaging.denoise.denoise import Quality
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class SensorReading:
     """What one mosaic says of its sensor: noise, isolated pixels that stand out, noise of whole rows.
 
@@ -63,7 +63,7 @@ class SensorReading:
         return cls(NoiseStatistics.from_arrays(arrays), (height, width), candidates, rows)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class SensorCorrection:
     """What the whole shoot knows of a frame's sensor.
 
