@@ -18,7 +18,7 @@ from unittest.mock import patch
 import numpy as np
 
 from pipeline.imaging import level, resample, sharpness
-from pipeline.imaging.denoise import block_wiener, denoise
+from pipeline.imaging.denoise import block_wiener, cells, denoise
 from pipeline.imaging.raw import defects, mosaic, noise, noise_pool, residual_demosaic, row_noise, window
 from pipeline.light import (
     flicker,
@@ -36,7 +36,7 @@ from pipeline.light import (
 from pipeline.light.chart import card, find, fit
 from tests.constants_bursts import of_flicker, of_registration, of_static
 from tests.constants_chart import of_card, of_chart, of_fit, of_read, of_refine
-from tests.constants_filters import of_blocks, of_denoise, of_highlights, of_sharpen, of_sharpness
+from tests.constants_filters import of_blocks, of_cells, of_denoise, of_highlights, of_sharpen, of_sharpness
 from tests.constants_light import HALLS, of_gray_world, of_palette, of_references, of_scenes, spots
 from tests.constants_mains import of_lamp_flicker, of_mains, of_row_wave
 from tests.constants_raw import (
@@ -193,6 +193,7 @@ TOPICS = {
     "window": Topic(window, "WINDOW", of_window),
     "residual demosaic": Topic(residual_demosaic, "RESIDUAL", of_residual_demosaic),
     "denoise": Topic(denoise, "DENOISE", of_denoise),
+    "cells": Topic(cells, "CELLS", of_cells),
     "blocks": Topic(block_wiener, "BLOCKS", of_blocks),
     "sharpen": Topic(resample, "SHARPEN", of_sharpen, {"dark": "keeps a ratio finite: least_factor holds long before"}),
     "sharpness": Topic(sharpness, "SHARPNESS", of_sharpness),

@@ -9,7 +9,7 @@ from unittest.mock import patch
 import numpy as np
 
 from pipeline.imaging import resample, sharpness
-from pipeline.imaging.denoise import block_wiener, denoise
+from pipeline.imaging.denoise import block_wiener, cells, denoise
 from pipeline.imaging.geometry import WHOLE
 from pipeline.imaging.sharpness import Detail
 from pipeline.light import highlights
@@ -42,6 +42,16 @@ def of_denoise() -> Iterator[float]:
     with patch.object(denoise, "sliding_dct", lambda plane, *_: plane * np.float32(1 - 1 / len(plane))):
         out = denoise.denoise(_picture(256, 260), _NOISE)
         yield from out[::40, ::40].ravel().tolist()
+
+
+def of_cells() -> Iterator[float]:
+    """A small mosaic of hard edges and dark places, cleaned."""
+    mosaic = np.ascontiguousarray(_picture(44, 48)[..., 1])
+    mosaic[:20] *= np.float32(0.02)
+    packed = np.stack([mosaic[y::2, x::2] for y in (0, 1) for x in (0, 1)], axis=-1)
+    yield from denoise.denoise_mosaic(packed, _NOISE, quality="fine")[::5, ::5].ravel().tolist()
+    planes = np.stack([np.hypot(*np.mgrid[0:20, 0:24]).astype(np.float32) / 9] * 4)
+    yield from cells.detail_within(planes[0], planes, np.eye(4)[::-1])[:, ::5, ::5].ravel().tolist()
 
 
 def of_blocks() -> Iterator[float]:

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.imaging.compiled import compiled
+from pipeline.imaging.denoise import cells
 from pipeline.imaging.denoise.block_wiener import collaborate, match
 from pipeline.imaging.denoise.level_table import LevelTable
 from pipeline.imaging.denoise.sliding_dct import sliding_dct
@@ -48,9 +49,13 @@ class DenoiseConstants:
     # Pixels of a halved plane, standard deviation of what it corrects. Groups of patches know more of the coarse than
     # single ones, and take less from it.
     blur: float = 1.0
-    blur_fine: float = 2.0
-    threshold: float = 2.9  # deviations of the noise, below which a coefficient counts as noise
-    wiener: float = math.sqrt(1.15)  # on the deviation of the noise in the Wiener pass
+    blur_fine: float = 1.4
+    # Deviations of the noise, below which a coefficient counts as noise: of luma, of chroma, and of all halved planes,
+    # where one that is kept for chance makes a wide blotch.
+    threshold: float = 2.9
+    threshold_chroma: float = 3.1
+    threshold_coarse: float = 3.5
+    wiener: float = 1.02  # on the deviation of the noise in the Wiener pass
     mid_grey: float = 0.18  # of saturation, the brightness at which the channels are weighed: shot noise rules there
     least_b: float = 1e-12  # a frame without noise still needs a finite scale; far below the rounding of any sensor
 
@@ -58,6 +63,9 @@ class DenoiseConstants:
 DENOISE = DenoiseConstants()
 # Where the stabilised value stands for zero counts: 2 * sqrt(3/8), below which the inverse is not defined.
 _ZERO = 2.0 * math.sqrt(0.375)
+# The plane of a mosaic's two greens against each other. It holds detail only, so that not even its means stay as they
+# are: greens apart by less than a deviation of the noise show as a mesh of rows and columns.
+_GREENS = 3
 # Far above any scene after balance and exposure; keeps infinities out of the filter.
 _GREATEST = 1e4
 
@@ -173,63 +181,96 @@ def _opponent(a: F64, t: F64) -> F64:
     return np.stack([axis, first, rest / np.linalg.norm(rest), greens])
 
 
-def _clean(planes: F32, parts: Sequence[float], powers: Sequence[F64], quality: Quality) -> None:
+def _clean(
+    planes: F32, parts: Sequence[float], powers: Sequence[F64], quality: Quality, mix: F64 | None = None
+) -> None:  # fmt: skip
     """Both passes on each plane (C, H, W), in place; luma is the first. A plane of part 0 stays as it is.
 
     powers  of each plane, (8, 8), or (S, 8, 8) at its size, half of it, and so on
+    mix     (4, 4) for the packed planes of a mosaic, whose pixels lie apart
     """
     every = [
         [(part * np.sqrt(own)).astype(np.float32) for own in power.reshape(-1, 8, 8)]
         for part, power in zip(parts, powers, strict=True)
     ]
     sigmas = [scales[0] for scales in every]
-    found = None
+    # What is picture is told by the noise as it is: assumed larger, it takes the colour from edges, as fringes.
+    least = [1 / max(part, 1.0) for part in parts]
+    found, within = None, None
     for index, sigma in enumerate(sigmas):
-        steps = DENOISE.luma_steps if index == 0 else DENOISE.chroma_steps
-        guide = None
+        luma, slow = index == 0, index < _GREENS
+        steps = DENOISE.luma_steps if luma else DENOISE.chroma_steps
+        threshold = least[index] * (DENOISE.threshold if luma else DENOISE.threshold_chroma)
+        guide = coarse = None
         if parts[index] > 0:
-            guide = sliding_dct(planes[index], None, sigma * np.float32(DENOISE.threshold), steps[0])
-        if quality == "fine" and index == 0:
-            # Patches are compared in luma, the plane with the least noise, even where it is to stay.
-            compared = guide
-            if compared is None:
-                compared = sliding_dct(planes[0], None, sigmas[1] * np.float32(DENOISE.threshold), steps[0])
+            scales = DENOISE.luma_scales if luma else DENOISE.chroma_scales
+            coarse = _coarse(planes[index], every[index], scales, slow, least[index])
+            guide = _guide(planes[index], coarse, sigma, threshold, steps[0], slow)
+        # Patches are compared in luma, the plane with the least noise, even where it is to stay.
+        compared = guide
+        if compared is None and luma and (mix is not None or quality == "fine"):
+            compared = _guide(planes[0], None, sigmas[1], threshold, steps[0], slow)
+        if compared is not None and luma and quality == "fine":
             found = match(compared)
-        if guide is None:
-            continue
-        scales = DENOISE.luma_scales if index == 0 else DENOISE.chroma_scales
-        if found is None:
-            cleaned = sliding_dct(planes[index], guide, sigma * np.float32(DENOISE.wiener), steps[1])
-            _clean_coarser(planes[index], cleaned, every[index], scales, DENOISE.blur)
-        else:
-            cleaned = collaborate(planes[index], guide, sigma, found)
-            _clean_coarser(planes[index], cleaned, every[index], scales, DENOISE.blur_fine)
-        planes[index] = cleaned
+        if guide is not None:
+            if found is None:
+                cleaned = sliding_dct(planes[index], guide, sigma * np.float32(DENOISE.wiener), steps[1], slow)
+            else:
+                cleaned = collaborate(planes[index], guide, sigma, found)
+            _correct(cleaned, coarse, DENOISE.blur if found is None else DENOISE.blur_fine)
+            planes[index] = compared = cleaned
+        if compared is not None and luma and mix is not None:
+            within = cells.detail_within(compared, planes, mix)
+            planes[1:] -= within
+    if within is not None:
+        planes[1:] += within
 
 
-def _clean_coarser(plane: F32, cleaned: F32, sigmas: Sequence[F32], scales: int, blur: float) -> None:
-    """Take what is coarser than a patch from the halved plane (H, W), cleaned alike, into `cleaned`, in place.
+def _guide(
+    plane: F32, coarse: F32 | None, sigma: F32, threshold: float, steps: tuple[int, int], slow: bool
+) -> F32:  # fmt: skip
+    """The first estimate (H, W). Without the noise that is coarser than a patch, which would steer the second one."""
+    guide = sliding_dct(plane, None, sigma * np.float32(threshold), steps, slow)
+    _correct(guide, coarse, DENOISE.blur)
+    return guide
 
-    sigmas  deviation of the noise at this size, and at the halved ones as far as it is known
+
+def _coarse(plane: F32, sigmas: Sequence[F32], scales: int, slow: bool, least: float) -> F32 | None:
+    """The halved plane (H // 2, W // 2), cleaned alike, and all scales below it; None where there is none.
+
+    sigmas  deviation of the noise at the plane's size, and at the halved ones as far as it is known
     """
-    height, width = (side // 2 * 2 for side in plane.shape)
-    if scales < 2 or min(height, width) < DENOISE.least_side:
-        return
-    half = (width // 2, height // 2)
-    halved = np.asarray(cv2.resize(plane[:height, :width], half, interpolation=cv2.INTER_AREA), dtype=np.float32)
+    if scales < 2 or min(plane.shape) // 2 * 2 < DENOISE.least_side:
+        return None
+    halved = _halved(plane)
     # A mean of 2x2 halves the deviation of white noise; of correlated noise, the low coefficients halve.
     if len(sigmas) > 1:
         sigmas = sigmas[1:]
     else:
         sigmas = [np.asarray(sigmas[0][np.ix_(np.arange(8) // 2, np.arange(8) // 2)] / 2, dtype=np.float32)]
     low = sigmas[0]
-    guide = sliding_dct(halved, None, low * np.float32(DENOISE.threshold), DENOISE.coarse_steps[0])
-    coarse = sliding_dct(halved, guide, low * np.float32(DENOISE.wiener), DENOISE.coarse_steps[1])
-    _clean_coarser(halved, coarse, sigmas, scales - 1, blur)
-    coarse -= cv2.resize(cleaned[:height, :width], half, interpolation=cv2.INTER_AREA)
+    coarser = _coarse(halved, sigmas, scales - 1, slow, least)
+    guide = _guide(halved, coarser, low, least * DENOISE.threshold_coarse, DENOISE.coarse_steps[0], slow)
+    cleaned = sliding_dct(halved, guide, low * np.float32(DENOISE.wiener), DENOISE.coarse_steps[1], slow)
+    _correct(cleaned, coarser, DENOISE.blur)
+    return cleaned
+
+
+def _halved(plane: F32) -> F32:
+    height, width = (side // 2 * 2 for side in plane.shape)
+    half = (width // 2, height // 2)
+    return np.asarray(cv2.resize(plane[:height, :width], half, interpolation=cv2.INTER_AREA), dtype=np.float32)
+
+
+def _correct(cleaned: F32, coarse: F32 | None, blur: float) -> None:
+    """Bring what is coarser than a patch in `cleaned` (H, W) to `coarse`, in place."""
+    if coarse is None:
+        return
+    height, width = (side // 2 * 2 for side in cleaned.shape)
+    off = coarse - _halved(cleaned)
     # Only the slow part of the correction is taken: the finer scale knows more about edges.
-    coarse = np.asarray(cv2.GaussianBlur(coarse, (0, 0), blur, borderType=cv2.BORDER_REFLECT), dtype=np.float32)
-    cleaned[:height, :width] += cv2.resize(coarse, (width, height), interpolation=cv2.INTER_LINEAR)
+    off = np.asarray(cv2.GaussianBlur(off, (0, 0), blur, borderType=cv2.BORDER_REFLECT), dtype=np.float32)
+    cleaned[:height, :width] += cv2.resize(off, (width, height), interpolation=cv2.INTER_LINEAR)
 
 
 def _planes(pixels: F32, a: F64, t: F64, mix: F64) -> F32:
@@ -239,11 +280,6 @@ def _planes(pixels: F32, a: F64, t: F64, mix: F64) -> F32:
     planes = np.empty((pixels.shape[2], *pixels.shape[:2]), np.float32)
     _split(pixels, a, t, mix, planes)
     return planes
-
-
-def _keep_grain(planes: F32, luma: F32 | None, share: float) -> None:
-    if luma is not None:
-        planes[0] += np.float32(share) * (luma - planes[0])
 
 
 def _variance(noise: Noise) -> tuple[F64, F64]:
@@ -285,7 +321,8 @@ def denoise(
     grain = planes[0].copy() if keep_grain > 0 else None
     parts = (strength * luma, strength * chroma, strength * chroma)
     _clean(planes, parts, (powers[0], powers[1], powers[-1]), quality)
-    _keep_grain(planes, grain, keep_grain)
+    if grain is not None:
+        planes[0] += np.float32(keep_grain) * (grain - planes[0])
     out = np.empty(shape, np.float32)
     _join(planes, a, t, mix, out)
     return _each(out, [table.restore for table in tables]) if tables else out
@@ -343,37 +380,11 @@ def denoise_mosaic(
     planes = _planes(packed, a, t, mix)
     noisy = planes.copy()
     parts = (strength * luma, *[strength * chroma] * 3)
-    _clean(planes, parts, [np.ones((8, 8))] * 4, quality)
+    _clean(planes, parts, [np.ones((8, 8))] * 4, quality, mix)
     if quality == "fine" and min(parts) > 0:
-        _refine(planes, noisy, mix, parts)
-    _keep_grain(planes, noisy[0] if keep_grain > 0 else None, keep_grain)
+        cells.refine(planes, noisy, mix, parts)
+    if keep_grain > 0 and parts[0] > 0:
+        cells.keep_grain(planes, noisy, mix, keep_grain)
     out = np.empty(packed.shape, np.float32)
     _join(planes, a, t, mix, out)
     return out
-
-
-def _refine(planes: F32, noisy: F32, mix: F64, parts: Sequence[float]) -> None:
-    """The mean of the cleaned packed planes and of the mosaic itself, shrunk as one plane steered by them.
-
-    The packed planes see a colour alone but at half the resolution; patches of the mosaic that lie alike on
-    its pattern (the patches of block_wiener.py are an even number of pixels apart) see the full one
-    (Danielyan, Vehvilainen, Foi, Katkovnik, Egiazarian, "Cross-color BM3D filtering of noisy raw data",
-    LNLA 2009). The errors of the two differ, so that their mean is better than either. In a mosaic luma and
-    chroma are one: planes that are to be cleaned more than the least stay as they were.
-    """
-    least = min(parts)
-    guide = _unpacked(np.einsum("kc,kyx->cyx", mix, planes))
-    sigma = np.full((8, 8), least, np.float32)
-    shrunk = collaborate(_unpacked(np.einsum("kc,kyx->cyx", mix, noisy)), guide, sigma, match(guide))
-    cells = np.stack([shrunk[y::2, x::2] for y in (0, 1) for x in (0, 1)])
-    for index, part in enumerate(parts):
-        if part == least:
-            planes[index] = (planes[index] + np.einsum("c,cyx->yx", mix[index], cells)) / 2
-
-
-def _unpacked(cells: NDArray[Any]) -> F32:
-    """(4, H/2, W/2) -> (H, W)."""
-    mosaic = np.empty((2 * cells.shape[1], 2 * cells.shape[2]), np.float32)
-    for index in range(4):
-        mosaic[index // 2 :: 2, index % 2 :: 2] = cells[index]
-    return mosaic

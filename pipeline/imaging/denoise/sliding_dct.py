@@ -169,6 +169,7 @@ def _wiener(
     a: int,
     e: int,
     sigma: NDArray[Any],
+    slow: bool,
     kept: NDArray[Any],
     out: NDArray[Any],
 ) -> None:
@@ -199,7 +200,7 @@ def _wiener(
     y5 = out[i, 5, _RIM : _RIM + kept.size]
     y6 = out[i, 6, _RIM : _RIM + kept.size]
     y7 = out[i, 7, _RIM : _RIM + kept.size]
-    mean = i == 0  # the mean of a patch is not shrunk
+    mean = i == 0 and slow  # the mean of a patch is not shrunk
     v0, v1, v2, v3 = sigma[0] * sigma[0], sigma[1] * sigma[1], sigma[2] * sigma[2], sigma[3] * sigma[3]
     v4, v5, v6, v7 = sigma[4] * sigma[4], sigma[5] * sigma[5], sigma[6] * sigma[6], sigma[7] * sigma[7]
     for p in range(kept.size):
@@ -217,7 +218,7 @@ def _wiener(
 
 @compiled(error_model="numpy", apart=True)
 def _threshold(
-    s: NDArray[Any], i: int, a: int, e: int, least: NDArray[Any], kept: NDArray[Any], out: NDArray[Any]
+    s: NDArray[Any], i: int, a: int, e: int, least: NDArray[Any], slow: bool, kept: NDArray[Any], out: NDArray[Any]
 ) -> None:
     """Row i of the patches a to e, transformed, coefficients below `least` left out, transformed back into out[i]; the
     number of those that stay is added to `kept`."""
@@ -239,7 +240,7 @@ def _threshold(
     y6 = out[i, 6, _RIM : _RIM + kept.size]
     y7 = out[i, 7, _RIM : _RIM + kept.size]
     l0, l1, l2, l3, l4, l5, l6, l7 = least[0], least[1], least[2], least[3], least[4], least[5], least[6], least[7]
-    l0 = zero if i == 0 else l0  # the mean of a patch stays
+    l0 = zero if i == 0 and slow else l0  # the mean of a patch stays
     for p in range(kept.size):
         c0, c1, c2, c3, c4, c5, c6, c7 = _forward((x0[p], x1[p], x2[p], x3[p], x4[p], x5[p], x6[p], x7[p]))
         k0, k1 = one if abs(c0) >= l0 else zero, one if abs(c1) >= l1 else zero
@@ -296,6 +297,7 @@ def _run(
     down: int,
     step: int,
     wiener: bool,
+    slow: bool,
     chunk: int,
 ) -> NDArray[Any]:
     """plane (H, W) -> the weighted mean of the shrunk patches; rows and across  indices that mirror it at its rims."""
@@ -320,11 +322,11 @@ def _run(
             kept = kept_all[_RIM : _RIM + count]
             for i in range(8):
                 if wiener:
-                    _wiener(s, steer, i, start, start + count, sigma[i], kept, out)
+                    _wiener(s, steer, i, start, start + count, sigma[i], slow, kept, out)
                 else:
-                    _threshold(s, i, start, start + count, sigma[i], kept, out)
+                    _threshold(s, i, start, start + count, sigma[i], slow, kept, out)
             for p in range(count):
-                kept[p] = f32(1) / kept[p]
+                kept[p] = f32(1) / max(kept[p], f32(1))
             _gather(out, kept_all, start, count, sums)
         for r in range(step):
             _add_up(sums[r], total[r, y : y + 8], weights[r, y : y + 8])
@@ -339,16 +341,16 @@ def _run(
     return result
 
 
-def sliding_dct(plane: F32, guide: F32 | None, sigma: F32, steps: tuple[int, int]) -> F32:
+def sliding_dct(plane: F32, guide: F32 | None, sigma: F32, steps: tuple[int, int], slow: bool = True) -> F32:
     """(H, W) -> (H, W): hard threshold without a guide, Wiener shrinkage steered by the guide (H, W) with one.
 
     sigma (8, 8) > 0 is the least coefficient to keep, or the deviation of the noise in each; `steps`, each 1
-    to 8, the distance between patches down and across. The plane is mirrored at its edges, so that they are
-    covered by as many patches as the rest.
+    to 8, the distance between patches down and across; `slow` whether the means of patches stay as they are. The
+    plane is mirrored at its edges, so that they are covered by as many patches as the rest.
     """
     rows, across = (_mirror(side, step) for side, step in zip(plane.shape, steps, strict=True))
     steer = plane if guide is None else guide
-    return np.asarray(_run(plane, steer, rows, across, sigma, steps[0], steps[1], guide is not None, CHUNK))
+    return np.asarray(_run(plane, steer, rows, across, sigma, steps[0], steps[1], guide is not None, slow, CHUNK))
 
 
 def _mirror(side: int, step: int) -> NDArray[np.int64]:

@@ -13,6 +13,7 @@ from scipy.fft import dctn, idctn
 from scipy.stats import poisson
 from skimage import data
 from skimage.restoration import denoise_wavelet
+from skimage.transform import downscale_local_mean
 
 from pipeline.imaging.denoise import denoise as module
 from pipeline.imaging.denoise.block_wiener import collaborate, match
@@ -187,7 +188,7 @@ def test_mosaic_before_the_demosaic() -> None:
             whole[index // 2 :: 2, index % 2 :: 2] = cleaned[..., index]
         figures[quality] = encoded_psnr(demosaiced(whole), truth)
     print("\nPSNR, dB: after the demosaic", round(after, 2), "before it", figures)
-    assert figures["fine"] > after + 0.2
+    assert figures["fine"] > after + 0.15
     assert figures["fine"] > figures["standard"] + 0.2
 
 
@@ -202,7 +203,9 @@ def test_mosaic_parts_and_pass_through() -> None:
         )
         noise = flat.mean(axis=-1).std()
         assert smooth.mean(axis=-1).std() < 0.15 * noise
-        assert grainy.mean(axis=-1).std() == pytest.approx(0.5 * noise, rel=0.2)
+        tile = (4, 4)  # grain is put back at every pixel, a little softer than a cell: its share is that of the coarse
+        tiles = (downscale_local_mean(each.mean(axis=-1), tile) for each in (grainy - smooth, flat - smooth))
+        assert np.divide(*(each.std() for each in tiles)) == pytest.approx(0.5, rel=0.1)
         assert luma_only.mean(axis=-1).std() < 0.15 * noise
         assert chroma_only.mean(axis=-1).std() == pytest.approx(noise, rel=0.05)
         assert (chroma_only[..., 1] - chroma_only[..., 2]).std() < 0.15 * (flat[..., 1] - flat[..., 2]).std()
@@ -280,7 +283,7 @@ def test_odd_input_stays_finite(shape: tuple[int, int, int], value: float) -> No
             assert np.isfinite(out).all()
 
 
-@pytest.mark.parametrize("name", ["threshold", "wiener"])
+@pytest.mark.parametrize("name", ["threshold", "threshold_chroma", "threshold_coarse", "wiener"])
 def test_thresholds_are_at_their_best(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
     """A tenth more or less leaves photographs further from their truth (scikit-image's, ISO 6400 simulated)."""
     photographs = [scene(photo) for photo in ("coffee", "astronaut", "rocket")]

@@ -1,0 +1,119 @@
+"""What the packed planes of a Bayer mosaic need besides what denoises any planes: its four pixels a cell lie apart.
+
+Planes are stabilised and mixed by an orthonormal (4, 4) as in denoise.py: luma, two of colour, the greens against each
+other; a cell is R, G, G, B, row by row.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.imaging.denoise.block_wiener import collaborate, match
+from pipeline.types import F32, F64
+
+
+@dataclass(frozen=True)
+class CellConstants:
+    """Chosen on photographs and drawn shading: `python -m tests.denoise_table`, tests/imaging/denoise/test_clean.py."""
+
+    slow: float = 1.0  # pixels of a packed plane, deviation of the blur that tells a colour from its detail
+    tile: int = 4  # pixels of a packed plane along the side of the tiles whose colour is compared with their luma
+    dark: float = 1.0  # deviations of the noise, luma below which colour is not compared
+    # Detail within a cell that is expected: deviations of the noise above which an edge speaks for itself, and pixels
+    # of a packed plane, deviation of the blur over which that is judged.
+    edge: float = 1.0
+    about: float = 2.0
+
+
+CELLS = CellConstants()
+# Cubic convolution (Keys, IEEE Trans. Acoust. Speech Signal Process. 29(6), 1981) a quarter of a pixel ahead, and back.
+_AHEAD = np.array([0.0, -9.0, 111.0, 29.0, -3.0], np.float32) / np.float32(128)
+_BACK = np.ascontiguousarray(_AHEAD[::-1])
+_GRAIN = np.array([0.5, 1.0, 0.5], np.float32)
+
+
+def detail_within(luma: F32, planes: F32, mix: F64) -> F32:
+    """(3, H, W): what luma that changes from pixel to pixel of a cell puts into the planes after the first.
+
+    luma (H, W) is cleaned luma, planes (4, H, W). A slope makes the two greens unequal, and red and blue; shrunk with
+    the noise it comes back as a mesh of rows and columns, and as colour. Each pixel of a cell lies a quarter of a
+    packed pixel from its middle. There its colour is as many times the luma as around it, as under light and shade.
+    Where that is much more than the noise, it is an edge that no threshold takes away, and better known by itself.
+    """
+    height, width = luma.shape
+    tiles = (max(1, width // CELLS.tile), max(1, height // CELLS.tile))
+    small = [cv2.resize(plane, tiles, interpolation=cv2.INTER_AREA) for plane in (luma, *planes[1:])]
+    floor = np.maximum(small[0], np.float32(CELLS.dark))
+    within = np.zeros((3, height, width), np.float32)
+    for site, kernels in enumerate((down, across) for down in (_BACK, _AHEAD) for across in (_BACK, _AHEAD)):
+        moved = cv2.sepFilter2D(luma, -1, kernels[1], kernels[0], borderType=cv2.BORDER_REFLECT)
+        share = sum(np.float32(row[site]) * plane for row, plane in zip(mix, small, strict=True)) / floor
+        share = cv2.resize(np.clip(share, 0, 1), (width, height), interpolation=cv2.INTER_LINEAR)
+        moved = (moved - luma) * share
+        for plane, row in zip(within, mix[1:], strict=True):
+            plane += np.float32(row[site]) * moved
+    for plane in within:
+        power = cv2.GaussianBlur(plane * plane, (0, 0), CELLS.about, borderType=cv2.BORDER_REFLECT)
+        plane /= 1 + power / np.float32(CELLS.edge**2)
+    return within
+
+
+def refine(planes: F32, noisy: F32, mix: F64, parts: tuple[float, ...]) -> None:
+    """The mean of the cleaned packed planes and of the mosaic itself, shrunk as one plane steered by them.
+
+    The packed planes see a colour alone but at half the resolution; patches of the mosaic that lie alike on
+    its pattern (the patches of block_wiener.py are an even number of pixels apart) see the full one
+    (Danielyan, Vehvilainen, Foi, Katkovnik, Egiazarian, "Cross-color BM3D filtering of noisy raw data",
+    LNLA 2009). The errors of the two differ, so that their mean is better than either. In a mosaic luma and
+    chroma are one: planes that are to be cleaned more than the least stay as they were.
+
+    What is slow in each colour is set aside meanwhile: the pattern of a mosaic of unequal colours is as strong as an
+    edge in a third of the coefficients, whose noise would all pass, as a mesh and as blotches.
+    """
+    least = min(parts)
+    guide = _mixed(planes, mix.T)
+    slow = np.stack([cv2.GaussianBlur(c, (0, 0), CELLS.slow, borderType=cv2.BORDER_REFLECT) for c in guide])
+    found = match(unpacked(guide))
+    guide -= slow
+    rest = unpacked(_mixed(noisy, mix.T) - slow)
+    shrunk = collaborate(rest, unpacked(guide), np.full((8, 8), least, np.float32), found)
+    slow += np.stack([shrunk[y::2, x::2] for y in (0, 1) for x in (0, 1)])
+    for index, (part, plane) in enumerate(zip(parts, _mixed(slow, mix), strict=True)):
+        if part == least:
+            planes[index] = (planes[index] + plane) / 2
+
+
+def keep_grain(planes: F32, noisy: F32, mix: F64, share: float) -> None:
+    """Put back a share of the grain of luma, at each pixel of the mosaic that of the 3x3 about it.
+
+    That of each cell alone, the same at its four pixels, would lie on a mesh of two. The binomial weights give each
+    colour of the cell the same sum wherever they stand.
+    """
+    removed = _mixed(noisy - planes, mix.T)
+    removed *= mix[0].astype(np.float32)[:, None, None]
+    grain = cv2.sepFilter2D(unpacked(removed), -1, _GRAIN, _GRAIN, borderType=cv2.BORDER_REFLECT_101)
+    for index in range(4):
+        removed[index] = np.float32(share * mix[0, index]) * grain[index // 2 :: 2, index % 2 :: 2]
+    planes += _mixed(removed, mix)
+
+
+def unpacked(cells: F32) -> F32:
+    """(4, H/2, W/2) -> (H, W)."""
+    mosaic = np.empty((2 * cells.shape[1], 2 * cells.shape[2]), np.float32)
+    for index in range(4):
+        mosaic[index // 2 :: 2, index % 2 :: 2] = cells[index]
+    return mosaic
+
+
+def _mixed(planes: F32, mix: NDArray[Any]) -> F32:
+    """(4, H, W) -> (4, H, W), each plane the sum of all by a row of mix (4, 4)."""
+    out = np.zeros(planes.shape, np.float32)
+    for target, row in zip(out, mix.astype(np.float32), strict=True):
+        for weight, plane in zip(row, planes, strict=True):
+            target += weight * plane
+    return out

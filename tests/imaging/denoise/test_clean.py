@@ -1,0 +1,79 @@
+"""Full size is clean: what denoise and demosaic leave on flat, shaded, dark and edged patches of a mosaic.
+
+Truth is drawn, so that all that is left is a fault. The bounds are what a picture editor does not see at 3:1, in codes
+of 255 after the sRGB curve (IEC 61966-2-1); common practice, no source.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+import pytest
+
+from pipeline.imaging.denoise.denoise import QUALITIES, Quality
+from tests.clean_patches import (
+    COLOURS,
+    band_deviations,
+    cleaned,
+    edge,
+    encode,
+    flat,
+    fringe,
+    hatching,
+    opponent,
+    shaded,
+)
+
+
+@cache
+def left_on_flat(colour: str, quality: Quality) -> dict[str, np.ndarray]:
+    """Deviations by octave of scale of luma, red-green and blue-yellow at ISO 6400, without the grain that is kept."""
+    truth = flat(colour, 256)
+    found = cleaned(truth, 6400, quality, keep_grain=0.0)
+    return {name: band_deviations(plane) for name, plane in opponent(encode(found)).items()}
+
+
+@pytest.mark.parametrize("colour", COLOURS)
+def test_fine_is_as_clean_as_standard_where_it_is_flat(colour: str) -> None:
+    standard, fine = (left_on_flat(colour, quality) for quality in ("standard", "fine"))
+    for name in standard:
+        assert np.hypot.reduce(fine[name]) <= 1.02 * np.hypot.reduce(standard[name])
+        assert (fine[name][:3] <= standard[name][:3] + 0.02).all()  # pixels, pairs, fours
+
+
+@pytest.mark.parametrize(("colour", "luma", "chroma"), [("grey", 0.4, 0.7), ("dark", 0.5, 1.1), ("wood", 0.4, 0.8)])
+@pytest.mark.parametrize("quality", QUALITIES)
+def test_no_blotches(colour: str, luma: float, chroma: float, quality: Quality) -> None:
+    left = left_on_flat(colour, quality)
+    assert np.hypot.reduce(left["luma"]) < luma
+    assert np.hypot.reduce(left["red-green"]) < chroma
+    assert np.hypot.reduce(left["blue-yellow"]) < chroma
+
+
+@pytest.mark.parametrize("colour", ["grey", "skin", "blue"])
+@pytest.mark.parametrize("quality", QUALITIES)
+def test_no_mesh_on_shaded_cloth(colour: str, quality: Quality) -> None:
+    """Energy at the rows and columns of Nyquist: a slope in light makes the two greens of a cell unequal."""
+    truth = shaded(colour, 192)
+    off = encode(cleaned(truth, 6400, quality, keep_grain=0.0)) - encode(truth)
+    for name, plane in opponent(off).items():
+        assert max(hatching(plane)) < 0.15, name
+
+
+@pytest.mark.parametrize("quality", QUALITIES)
+def test_grain_lies_on_no_mesh(quality: Quality) -> None:
+    """Neighbours in a cell differ as much as neighbours across its border; they differed by a fifteenth."""
+    luma = opponent(encode(cleaned(flat("grey", 256), 6400, quality, keep_grain=0.12)))["luma"][16:-16, 16:-16]
+    for steps in (np.diff(luma, axis=1), np.diff(luma, axis=0).T):
+        within, across = (float(np.mean(steps[:, start::2] ** 2)) for start in (0, 1))
+        assert 0.6 < within / across < 1.6
+
+
+@pytest.mark.parametrize(("colours", "most"), [(("skin", "white"), 10.5), (("skin", "dark"), 13.0)])
+@pytest.mark.parametrize("quality", QUALITIES)
+def test_no_fringe_along_a_sleeve(colours: tuple[str, str], most: float, quality: Quality) -> None:
+    """Half as much again as the noise: the threshold must not take the colour from edges (14 and 16 where it did)."""
+    truth, off = edge(*colours, 224)
+    found = cleaned(truth, 6400, quality, strength=1.5, keep_grain=0.0)
+    assert fringe(encode(found), encode(truth), off) < most
