@@ -44,6 +44,11 @@ NO_DATABASE = (
     "pip install 'evencourt[lens]' adds it"
 )
 
+DISPROVED = (
+    "lens: {who}: pans show corners {found:.1f} EV darker than the middle, the lens database says {given:.1f} EV; "
+    "the pictures are believed"
+)
+
 
 class LensParams(Params):
     """Parameters of lens."""
@@ -191,7 +196,8 @@ def solve(context: SolveContext[LensMeasurement], params: LensParams) -> Solved[
             solution = LensSolution(LensSource.DATABASE, of_database.falloff)
         found[frame.name] = _with_warp(solution, of_file, of_database, params)
     if "shoot" in sources:
-        _measured(context, [f for f in wanted if found[f.name].falloff is None], found, notices)
+        unsure = [f for f in wanted if found[f.name].source is not LensSource.FILE]
+        _measured(context, unsure, found, notices)
     found = {name: _scaled(one, params.strength) for name, one in found.items()}
     notices += _in_short(context.frames, found)
     return Solved({f.name: found.get(f.name, LensSolution()) for f in context.frames}, tuple(notices))
@@ -246,8 +252,9 @@ def _measured(
     found: dict[str, LensSolution],
     notices: list[str],
 ) -> None:
-    """Gives `found` what the pans of the shoot prove about the lens of `frames`."""
-    from pipeline.light.lens.pans import fitted
+    """Gives `found` what the pans of the shoot prove about the lens of `frames`, and takes from it what they disprove:
+    some cameras take falloff out of their raw files and do not say so."""
+    from pipeline.light.lens.pans import fit_bursts
 
     groups: dict[tuple[Any, ...], list[Frame]] = {}
     for frame in frames:
@@ -258,9 +265,16 @@ def _measured(
     for group in groups.values():
         names = {f.name for f in group}
         scenes = [s for s in light.scenes if s.pans is not None and names.issuperset(s.names)]
-        falloff = fitted([s.pans for s in scenes if s.pans is not None])
-        if falloff is not None:
-            found |= {f.name: replace(found[f.name], source=LensSource.SHOOT, falloff=falloff) for f in group}
+        fit = fit_bursts([s.pans for s in scenes if s.pans is not None])
+        given = next((one for f in group if (one := found[f.name].falloff) is not None), None)
+        if fit is None or (given is not None and not fit.contradicts(given)):
+            continue
+        measured = fit.falloff
+        source = LensSource.NONE if measured is None else LensSource.SHOOT
+        found |= {f.name: replace(found[f.name], source=source, falloff=measured) for f in group}
+        if given is not None:
+            who = f"{camera_of(group[0])}, {group[0].exif.lens}"
+            notices.append(DISPROVED.format(who=who, given=given.corner, found=max(float(fit.stops[-1]), 0.0)))
 
 
 def _setting(frame: Frame) -> tuple[Any, ...]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import sys
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -18,12 +19,14 @@ from pipeline.imaging.lens.falloff import NODES, Falloff, stops_of_polynomial
 from pipeline.imaging.lens.warp import UprightWarp, Warp, of_factors, only
 from pipeline.imaging.orientation import Orientation
 from pipeline.light.gain_map import GainMap, apply_gain_map
+from pipeline.light.lens.pans import evidence
 from pipeline.shoot.facts import Facts, FrameFacts
 from pipeline.steps import lens
 from pipeline.steps.base import ApplyContext, SolveContext
 from pipeline.steps.lens import LensMeasurement, LensParams, LensSolution, LensSource
 from pipeline.store.packing import pack_parts, unpack_part
 from pipeline.types import Burst, Domain, Exif, Frame, Image, Noise, Part
+from tests.light.lens.drawn import burst, seen
 
 HEIGHT, WIDTH = 240, 360
 SHOT = Exif(make="Canon", model="Canon EOS R6", iso=6400, f_number=2.8, focal_length=100.0)
@@ -134,6 +137,35 @@ def test_the_file_comes_before_the_database() -> None:
     assert solved([KNOWN]).by_frame[KNOWN.name].source is LensSource.DATABASE
     assert solved([KNOWN], vignetting="file").by_frame[KNOWN.name] == LensSolution()
     assert solved([KNOWN], falloff_of(), vignetting="none").by_frame[KNOWN.name] == LensSolution()
+
+
+def panned(stops: np.ndarray) -> tuple[Any, list[Frame]]:
+    """Scenes of five pans of one lens, and their frames."""
+    scenes, frames = [], []
+    for n in (3, 4, 6, 8, 12):
+        names = tuple(f"P{n}_{k}" for k in range(8))
+        scenes.append(SimpleNamespace(names=names, pans=evidence(seen(*burst(n, stops)))))
+        frames += [replace(KNOWN, name=name) for name in names]
+    return tuple(scenes), frames
+
+
+def test_pans_tell_where_nobody_else_does_and_are_believed_before_the_database() -> None:
+    u = np.linspace(0, 1, NODES)
+    dark, frames = panned(1.3 * u)
+    unknown = [replace(f, exif=replace(SHOT, lens="")) for f in frames]
+    found = solved(unknown, scenes=dark)
+    one = found.by_frame[unknown[0].name]
+    assert one.source is LensSource.SHOOT and one.falloff.stops == pytest.approx(1.3 * u, abs=0.05)
+    assert "measured in this shoot: 40 frames" in " ".join(found.notices)
+    assert solved(unknown, scenes=dark, vignetting="file").by_frame[unknown[0].name].falloff is None
+    other = replace(unknown[0], name="other", exif=replace(unknown[0].exif, f_number=8.0))
+    assert solved([*unknown, other], scenes=dark).by_frame["other"].falloff is None  # at another aperture
+    assert solved(frames, scenes=dark).by_frame[frames[0].name].source is LensSource.DATABASE  # which says 1.5
+    even, frames = panned(0 * u)  # the camera took it out already
+    found = solved(frames, scenes=even)
+    assert found.by_frame[frames[0].name] == LensSolution()
+    assert any("the pictures are believed" in text for text in found.notices)
+    assert solved(frames, scenes=even, vignetting="database").by_frame[frames[0].name].source is LensSource.DATABASE
 
 
 def test_half_the_strength_is_half_the_stops() -> None:

@@ -23,7 +23,7 @@ from pipeline.light.gain_map import basis
 from pipeline.store.packing import LARGEST, take
 from pipeline.types import F64
 
-TERMS = 3  # of the falloff: squared radius to its third power, as FixVignetteRadial and the open lens database have
+TERMS = 4  # of the falloff: powers of the squared radius; a fifth, as FixVignetteRadial has, changes nothing
 CURVES = 3  # Legendre polynomials of the column, from the slope on, that all rows of a frame share by flicker
 _SIZE = CURVES + TERMS + 1  # curves, terms, what was measured
 
@@ -54,6 +54,7 @@ class PanConstants:
     error: float = 0.04  # most standard error anywhere along the radius
     sure: float = 4.0  # standard errors that the corner's falloff must be
     least: float = 0.15  # at the corner
+    apart: float = 0.3  # at the corner, from which a calibration is not believed
     rise: float = 0.03  # by which it may fall back along the radius: no lens does
 
 
@@ -139,7 +140,7 @@ def _pair(ratio: F64, weight: F64, view: View, tiles: tuple[int, int], aspect: f
 
 @dataclass(frozen=True)
 class Fit:
-    """A falloff as measured. terms (TERMS,) stops of r^2, r^4, r^6; errors (NODES,) its standard errors."""
+    """A falloff as measured. terms (TERMS,) stops of r^2, r^4, ...; errors (NODES,) its standard errors."""
 
     terms: F64
     errors: F64
@@ -151,30 +152,38 @@ class Fit:
         return _POWERS @ self.terms
 
     @property
+    def sure(self) -> bool:
+        """Whether it says how large the falloff is, or that there is none."""
+        return bool(self.bursts >= PANS.bursts and self.errors.max() <= PANS.error)
+
+    @property
     def proved(self) -> bool:
-        """Whether it is sure enough to be taken out."""
+        """Whether it is a falloff that is sure enough to be taken out."""
         stops = self.stops
-        corner = float(stops[-1])
         return bool(
-            self.bursts >= PANS.bursts
-            and self.errors.max() <= PANS.error
-            and max(PANS.least, PANS.sure * float(self.errors[-1])) <= corner <= MOST_STOPS
+            self.sure
+            and max(PANS.least, PANS.sure * float(self.errors[-1])) <= stops[-1] <= MOST_STOPS
             and (np.maximum.accumulate(stops) - stops).max() <= PANS.rise
             and stops.min() >= -PANS.rise
         )
+
+    @property
+    def falloff(self) -> Falloff | None:
+        """The falloff to take out; None where there is none that is proved."""
+        return Falloff(np.maximum(np.maximum.accumulate(self.stops), 0.0)) if self.proved else None
+
+    def contradicts(self, other: Falloff) -> bool:
+        """Whether another falloff cannot be that of these pictures: the camera may have taken it out already."""
+        apart = abs(float(self.stops[-1]) - float(other.stops[-1]))
+        return self.sure and apart > max(PANS.apart, PANS.sure * float(self.errors[-1]))
 
 
 _POWERS = np.vander(np.linspace(0, 1, NODES), TERMS + 1, increasing=True)[:, 1:]
 
 
-def fitted(bursts: Sequence[PanEvidence]) -> Falloff | None:
-    """The falloff that the bursts of one lens at one setting prove together; None where they do not."""
-    fit = fit_bursts(bursts)
-    return None if fit is None or not fit.proved else Falloff(np.maximum(np.maximum.accumulate(fit.stops), 0.0))
-
-
 def fit_bursts(bursts: Sequence[PanEvidence]) -> Fit | None:
-    """The falloff on which the bursts agree best, and how far they differ; None for fewer than two.
+    """The falloff on which the bursts of one lens at one setting agree best, and how far they differ; None for fewer
+    than two.
 
     Each burst has curves by the flicker of its reference frame, and each frame has its own, whose size is learnt from
     the burst (empirical Bayes, Efron and Morris 1973). The error is the jackknife's over groups of bursts (Efron and

@@ -7,6 +7,7 @@ correction where there is none, nothing where the evidence does not suffice. `py
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import lru_cache
 
 import numpy as np
@@ -16,7 +17,7 @@ from pipeline.imaging.lens.falloff import Falloff
 from pipeline.imaging.orientation import Orientation
 from pipeline.light.flicker import agree, views
 from pipeline.light.gain_map import apply_coarse_gains
-from pipeline.light.lens.pans import PANS, PanEvidence, evidence, fit_bursts, fitted
+from pipeline.light.lens.pans import PANS, PanEvidence, evidence, fit_bursts
 from tests.light.lens.drawn import HEIGHT, STEADY, WIDTH, Pan, U, burst, seen
 
 NONE = 0 * U
@@ -26,6 +27,11 @@ TELE = -np.log2(1 - 0.3839 * U - 0.3892 * U**2 + 0.1295 * U**3)
 
 def of(stops: np.ndarray, count: int, pan: Pan = STEADY) -> list[PanEvidence]:
     return [one for n in range(count) if (one := _of(n, tuple(stops), pan)) is not None]
+
+
+def fitted(bursts: Sequence[PanEvidence]) -> Falloff | None:
+    fit = fit_bursts(bursts)
+    return None if fit is None else fit.falloff
 
 
 @lru_cache(maxsize=128)
@@ -76,6 +82,15 @@ def test_a_fit_that_no_lens_has_is_not_used() -> None:
     assert brighter is not None and brighter.stops[-1] < -0.8 and not brighter.proved
     humped = fit_bursts(of(1.2 * np.sin(np.pi * 0.8 * U), 8))  # darkest half-way
     assert humped is not None and humped.stops.max() > humped.stops[-1] + PANS.rise and not humped.proved
+
+
+def test_pictures_contradict_a_falloff_that_is_not_theirs() -> None:
+    corrected, dark = fit_bursts(of(NONE, 8)), fit_bursts(of(TELE, 8))
+    assert corrected is not None and dark is not None
+    assert corrected.contradicts(Falloff(TELE)) and not dark.contradicts(Falloff(TELE))
+    assert not dark.contradicts(Falloff(TELE * 0.9)) and dark.contradicts(Falloff(TELE * 0.6))
+    unsure = fit_bursts(of(NONE, 4, Pan(modulation=0.35)))
+    assert unsure is not None and not unsure.contradicts(Falloff(TELE))
 
 
 def test_registered_by_the_pictures_themselves() -> None:
