@@ -124,7 +124,7 @@ def _neutral() -> list[float]:
     ]
     for vote in neutral.agree_on_white(places, many):
         out += [*vote.white, vote.sure]
-    dense, wide = rng.normal(0, 0.02, (60, 2)), rng.normal(0.6, 0.09, (60, 2))
+    dense, wide = rng.normal(0, 0.02, (60, 2)), rng.normal([0.6, -0.7], 0.09, (60, 2))
     for share in np.linspace(0.2, 0.9, 29):
         both = [neutral.Candidate(p, share) for p in dense] + [neutral.Candidate(p, 1.0) for p in wide]
         out += neutral.agree_on_white(np.zeros((1, 2)), [both])[0].white.tolist()
@@ -135,6 +135,20 @@ _HALLS = [
     turned(hall(yaw, pitch, roll, focal, people=6), degrees)
     for yaw, pitch, roll, focal, degrees in ((0, 0, -1.7, 1.1, 0.7), (-1, -6, 2.9, 1.8, 0))
 ]
+
+
+def _camera_prior() -> list[float]:
+    """White of some scenes, near and far from the camera's balance, in one light and in changing light."""
+    out = []
+    for count in (1, 2, 3, 5, 12, 30):
+        for far in np.linspace(0, 1.2, 13):
+            for step in (0.0, 0.05):
+                places = np.arange(count)[:, None] * np.array([[step, -step]])
+                found = [[neutral.Candidate(np.array([far, -far * (1 + 0.01 * (i % 3))]) + p, 1.0)]
+                         for i, p in enumerate(places)]  # fmt: skip
+                vote = neutral.agree_on_white(places, found, np.zeros((count, 2)))[0]
+                out += [*vote.white, vote.sure]
+    return out
 
 
 def _level() -> list[float]:
@@ -162,6 +176,9 @@ TOPICS = {
     "neutral": Topic(
         neutral, "NEUTRAL", _neutral,
         {"settle_window": "at its edge the kernel of the mean shift is below 1e-5 of its peak: it only saves time"},
+    ),
+    "camera prior": Topic(
+        neutral, "CAMERA_PRIOR", _camera_prior, {"most": "bounds a power: 20 doublings of the odds leave no doubt"}
     ),
     "flicker": Topic(flicker, "FLICKER", of_flicker),
     "registration": Topic(registration, "REGISTRATION", of_registration),

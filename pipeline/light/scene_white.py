@@ -34,12 +34,16 @@ class WhiteSource(StrEnum):
     DAYLIGHT = "daylight"
 
 
-class HasDaylight(ShowsReferences, Protocol):
-    """A measurement with what the frame's references show and (3,) multipliers for daylight, green = 1."""
+class HasBalances(ShowsReferences, Protocol):
+    """A measurement with what the frame's references show and the camera's balances, (3,) multipliers, green = 1."""
 
     @property
     def daylight(self) -> F64:
-        """(3,) multipliers, green = 1."""
+        """(3,) multipliers for daylight."""
+
+    @property
+    def as_shot(self) -> F64 | None:
+        """(3,) multipliers that the camera chose; None where the file has none."""
 
 
 @dataclass(frozen=True)
@@ -62,10 +66,14 @@ class SceneWhite:
 
     @staticmethod
     def of_vote(vote: Vote, chromaticity: F64) -> SceneWhite:
-        """White as the pictures suggest it; daylight where they suggest nothing."""
+        """White as the pictures suggest it; the camera's, else daylight, where they suggest nothing."""
         white, sure = vote.white, vote.sure
-        source = WhiteSource.GRAY_WORLD if sure else WhiteSource.DAYLIGHT
-        words = f"gray-world of the hall, {sure:.0%} agreed" if sure else "daylight (too little to judge by)"
+        if sure:
+            source, words = WhiteSource.GRAY_WORLD, f"gray-world of the hall, {sure:.0%} sure"
+        elif vote.of_camera:
+            source, words = WhiteSource.CAMERA, "camera, as shot (too little to judge by)"
+        else:
+            source, words = WhiteSource.DAYLIGHT, "daylight (too little to judge by)"
         return SceneWhite(lambda a: white + a - chromaticity, chromaticity, source, words, sure)
 
     @staticmethod
@@ -99,20 +107,33 @@ def gradient_at(scene: Scene, columns: F64) -> F64:
     return np.asarray(palette.gradient_at(scene.chroma_gradient * PLAYER_GRADIENT, columns))
 
 
-def votes_of(light: ShootLight) -> list[Vote]:
-    """White as the pictures suggest it, for every scene; scenes that share no surface vote apart."""
+def votes_of(light: ShootLight, measured: Mapping[str, HasBalances]) -> list[Vote]:
+    """White as the pictures and the cameras suggest it, for every scene; scenes that share no surface vote apart."""
+    cameras = np.array([_camera_white([measured[n] for n in _few(scene.names)]) for scene in light.scenes])
     result = [Vote(np.zeros(2), 0.0)] * len(light.scenes)
     for group in np.unique(light.group):
         members = np.flatnonzero(light.group == group)
-        votes = agree_on_white(light.chromaticities[members], [light.scenes[i].whites for i in members])
+        found = [light.scenes[i].whites for i in members]
+        votes = agree_on_white(light.chromaticities[members], found, cameras[members])
         for index, vote in zip(members, votes, strict=True):
             result[index] = vote
     return result
 
 
+def _few(names: Sequence[str]) -> Sequence[str]:
+    """At most three of a burst, since each is read from the disk: a camera's balance hardly moves within one."""
+    return [names[i] for i in sorted({0, len(names) // 2, len(names) - 1})]
+
+
+def _camera_white(balances: Sequence[HasBalances]) -> F64:
+    """(2,) chroma that the camera took for white, against daylight, mean over a scene's frames; NaN where none."""
+    logs = [np.log(one.daylight / one.as_shot) for one in balances if one.as_shot is not None]
+    return np.mean([[v[0] - v[1], v[2] - v[1]] for v in logs], axis=0) if logs else np.full(2, np.nan)
+
+
 def reference_maps(
     references: Sequence[Reference],
-    measured: Mapping[str, HasDaylight],
+    measured: Mapping[str, HasBalances],
     light: ShootLight,
     votes: Sequence[Vote],
     notices: list[str],

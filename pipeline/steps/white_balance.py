@@ -40,17 +40,18 @@ class WhiteBalanceRules:
 
     columns     places across a frame at which white is asked for; a parabola is fitted through them. Flat: with 8 or 10
                 of them the demonstration's stops move by 0.0001 at most
-    unsure      share of what the pictures suggest that agrees; a scene below it is named in the notices
+    unsure      probability that what the pictures suggest is right; frames below it are named: likelier wrong
     recognised  match (0 to 1) below which a scene's colours are too little like those of the reference frames
     """
 
     columns: int = 9
-    unsure: float = 0.35
+    unsure: float = 0.5
     recognised: float = 0.6
 
 
 RULES = WhiteBalanceRules()
 _COLUMNS: F64 = np.linspace(-1, 1, RULES.columns)
+_UNSURE = "white balance: {sure:.0%} sure of what is white, so it stays near {stays}; look at the colours"
 _UNLIKE_REFERENCES = "white balance: its colours are little like those of the reference frames; look at it"
 
 
@@ -172,7 +173,7 @@ def solve(context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalancePa
     if params.method == "camera":
         return _as_shot(context)
     light = context.light()
-    votes = votes_of(light)
+    votes = votes_of(light, context.measured)
     notices: list[str] = []
     maps: dict[int, WhiteMap] = {}
     if params.method == "reference_patch":
@@ -194,13 +195,24 @@ def solve(context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalancePa
         for at, name in enumerate(scene.names)
     }
     notices += _certainty_notices(light, whites)
-    unlike = {
+    doubts = {
+        name: _UNSURE.format(sure=whites[index].sure, stays=_stays(context.measured[name]))
+        for index, scene in enumerate(light.scenes)
+        if whites[index].source is WhiteSource.GRAY_WORLD and whites[index].sure < RULES.unsure
+        for name in scene.names
+    }
+    doubts |= {
         name: _UNLIKE_REFERENCES
         for index, scene in enumerate(light.scenes)
         if light.match[index] < RULES.recognised and int(light.group[index]) in maps
         for name in scene.names
     }
-    return Solved(by_frame, tuple(notices), unlike)
+    return Solved(by_frame, tuple(notices), doubts)
+
+
+def _stays(measured: WhiteBalanceMeasurement) -> str:
+    """What an unsure white is drawn to, in words."""
+    return "what lamps look like" if measured.as_shot is None else "the camera's own balance"
 
 
 def _balance(gains: F64, source: WhiteSource, words: str) -> WhiteBalanceSolution:
@@ -219,7 +231,7 @@ def _as_shot(context: SolveContext[WhiteBalanceMeasurement]) -> Solved[WhiteBala
     missing = [f.name for f in context.frames if f.name not in result]
     if missing:
         light = context.light()
-        votes = votes_of(light)
+        votes = votes_of(light, context.measured)
         for name in missing:
             vote, daylight = votes[light.of[name]], context.measured[name].daylight
             if vote.sure:
@@ -301,14 +313,11 @@ def _certainty_notices(light: ShootLight, whites: Sequence[SceneWhite]) -> list[
     guessed = [(s, w) for s, w in zip(light.scenes, whites, strict=True) if w.source is WhiteSource.GRAY_WORLD]
     notices = []
     if guessed:
-        sure = np.array([w.sure for _, w in guessed])
+        middle = float(np.median([w.sure for _, w in guessed]))
+        scenes = "one scene" if len(guessed) == 1 else f"{len(guessed)} scenes"
         weak = [s.names[0] for s, w in guessed if w.sure < RULES.unsure]
-        text = (
-            "white_balance: gray_world took the brightest surface of one scene for white, with nothing to check it by"
-            if len(guessed) == 1
-            else f"white_balance: gray_world found white from the brightest surfaces of {len(guessed)} scenes; "
-            f"{np.median(sure):.0%} of what they suggest agrees"
-        )
+        text = f"white_balance: gray_world weighed what looks white in {scenes} against the camera's own balance; "
+        text += f"{middle:.0%} sure" if len(guessed) == 1 else f"half of them are at least {middle:.0%} sure"
         if weak:
             text += f"; least sure about {and_more(weak)}"
         notices.append(text + ". A grey card at each end makes it sure.")
@@ -336,7 +345,7 @@ def in_words(solution: WhiteBalanceSolution) -> str:
 
 STEP: Step[WhiteBalanceParams, WhiteBalanceMeasurement, WhiteBalanceSolution] = Step(
     name="white_balance",
-    version=2,
+    version=3,
     summary="Make neutral things neutral: as shot, gray-world, from reference patches, or fixed multipliers.",
     Params=WhiteBalanceParams,
     place="shared",

@@ -19,6 +19,7 @@ from pipeline.light.chart.fit import Chart, Fit, fit_matrix, neutral_of, read_ch
 from pipeline.light.chart.values import GREYS, LINEAR, NAMES, SIDE, XYZ, likeness, mapped, to_area
 from pipeline.steps.decode import decode
 from pipeline.types import F32, F64, Frame, Image
+from tests.real_white import CHARTS
 
 ONE = np.ones(3)
 SIZE = (512, 768)
@@ -125,29 +126,18 @@ def test_likeness_is_blind_to_the_lamp_and_not_to_the_order() -> None:
 
 # Real photographs
 
-# Corners of the patch area by eye, in fractions, clockwise from dark skin.
-REAL = {
-    "raw/CRW_0101.CRW": [(0.096, 0.116), (0.885, 0.105), (0.885, 0.795), (0.102, 0.810)],
-    "raw/CRW_0304.CRW": [(0.077, 0.096), (0.916, 0.099), (0.920, 0.832), (0.081, 0.838)],
-    "raw/P003909.KDC": [(-0.016, 0.036), (0.676, 0.000), (0.685, 0.635), (-0.013, 0.640)],
-    "raw/P003917.KDC": [(0.058, 0.127), (0.786, 0.114), (0.787, 0.768), (0.058, 0.770)],
-    "chart-jpeg/Canon_EOS_RP___MG_0635.JPG": [(0.080, 0.094), (0.909, 0.087), (0.909, 0.911), (0.078, 0.900)],
-    "chart-jpeg/Nikon_D3100__DSC_0008.JPG": [(0.108, 0.898), (0.119, 0.129), (0.864, 0.138), (0.871, 0.892)],
-    "chart-jpeg/Pentax_ist_DL__IMGP6672.JPG": [(0.081, 0.080), (0.899, 0.087), (0.899, 0.886), (0.082, 0.881)],
-    "chart-jpeg/Sony_SLT-A57___DSC8830.JPG": [(0.089, 0.098), (0.897, 0.096), (0.903, 0.886), (0.083, 0.901)],
-}
 # Not linear alike: against the published greys the log slopes of red, green and blue are 0.88, 1.07 and 1.12 in the
 # 1990s raws, with 0.05 of red in black, and 1.03 to 1.13, 1.12 to 1.23 and 1.31 to 1.42 in the two JPEGs under tungsten
 # (the others keep within 0.03), so that no multiplier makes light and dark greys neutral at once.
 CURVED = ("P003909", "P003917", "Canon", "Pentax")
 
 
-@pytest.mark.parametrize("name", REAL)
+@pytest.mark.parametrize("name", CHARTS)
 def test_real_chart(shared: Callable[[str], Path], name: str) -> None:
     image = _decoded(shared(f"data/{name}"))
     found = find_chart(image.pixels, image.saturation)
     assert found is not None
-    np.testing.assert_allclose(found, REAL[name], atol=0.025)
+    np.testing.assert_allclose(found, CHARTS[name], atol=0.025)
     chart = read_chart(image.pixels, image.saturation, found)
     fit = fit_matrix(chart.patches, image.to_working, chart.weights)
     assert fit.refusal == ""

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from pipeline.fixtures.light import response, tables
 
-from pipeline.light.neutral import Candidate, agree_on_white, candidates, plausible
+from pipeline.light.neutral import CAMERA_PRIOR, Candidate, Vote, agree_on_white, candidates, plausible
 from pipeline.light.palette import ChromaSamples
 
 LAMPS = tuple(sorted(set(tables()["lamps"])))
@@ -111,4 +111,64 @@ def test_nothing_to_judge_by() -> None:
     assert [v.sure for v in votes] == [0, 0, 0]
     assert agree_on_white(np.zeros((0, 2)), []) == []
     one = agree_on_white(np.array([[0.1, 0.1], [0.1, 0.1]]), [[], [Candidate(np.array([0.2, 0.0]), 1.0)]])
-    assert one[0].white == pytest.approx([0.2, 0.0])
+    assert one[0].white == pytest.approx([0.2, 0.0], abs=0.02)
+
+
+# The camera's own balance beside what the pictures suggest; distances in natural log, 0.02 is about a CIELAB unit.
+
+
+def voted(count: int, colour: tuple[float, float], camera: tuple[float, float] | None) -> list[Vote]:
+    """Votes of so many scenes in one light that show one bright colour."""
+    found = [[Candidate(np.array(colour), 1.0)]] * count
+    cameras = np.full((count, 2), np.nan) if camera is None else np.tile(np.array(camera), (count, 1))
+    return agree_on_white(np.zeros((count, 2)), found, cameras)
+
+
+@pytest.mark.parametrize("count", [1, 2])
+@pytest.mark.parametrize("colour", [(0.2, -1.0), (0.5, -0.6), (-0.6, 0.3), (1.1, -1.4)])
+def test_one_big_colour_does_not_outvote_the_camera(count: int, colour: tuple[float, float]) -> None:
+    """A wall or a table fills the frame, and the camera was right."""
+    for vote in voted(count, colour, (0.0, 0.0)):
+        assert np.hypot(*vote.white) < 0.17
+        assert vote.sure < 0.5
+
+
+def test_many_scenes_outvote_a_camera_that_was_left_on_daylight() -> None:
+    """High-pressure sodium, chroma of a white as of published lamps (test_published_lamps_are_plausible)."""
+    assert np.hypot(*(voted(9, (1.15, -1.4), (0.0, 0.0))[0].white - [1.15, -1.4])) < 0.03
+    assert voted(9, (1.15, -1.4), (0.0, 0.0))[0].sure > 0.9
+
+
+def test_white_lies_between_two_witnesses_who_are_both_near() -> None:
+    """Bayes' rule for two normal distributions: the mean by the inverse of their variances."""
+    vote = voted(1, (0.1, -0.1), (0.0, 0.0))[0]
+    inverse = CAMERA_PRIOR.camera**-2, CAMERA_PRIOR.pictures**-2
+    assert vote.white == pytest.approx(np.array([0.1, -0.1]) * inverse[1] / sum(inverse), abs=0.02)
+    assert vote.sure > 0.7
+
+
+def test_of_two_colours_the_one_that_the_camera_took_for_white_is_chosen() -> None:
+    both = [Candidate(np.array([0.7, -0.8]), 1.0), Candidate(np.array([0.05, 0.0]), 0.7)]
+    for camera, white in (((0.0, 0.0), (0.05, 0.0)), ((0.7, -0.7), (0.7, -0.8))):
+        assert np.hypot(*(agree_on_white(np.zeros((1, 2)), [both], np.array([camera]))[0].white - white)) < 0.1
+
+
+def test_a_balance_that_stays_while_the_light_changes_says_less() -> None:
+    """In the second of four scenes both cameras say the same."""
+    places = np.arange(4)[:, None] * np.array([[0.1, -0.1]])
+    found = [[Candidate(np.array([0.2, -0.2]) + place, 1.0)] for place in places]
+    stays, follows = np.tile(places[1], (4, 1)), places
+    left, kept = (agree_on_white(places, found, cameras)[1].white - found[1][0].chroma for cameras in (stays, follows))
+    assert np.hypot(*left) < 0.6 * np.hypot(*kept)
+
+
+def test_without_a_camera_balance_white_is_drawn_to_the_lamps() -> None:
+    colour = np.array([0.3, 0.1])
+    vote = voted(1, (0.3, 0.1), None)[0]
+    assert plausible(vote.white[None])[0] > plausible(colour[None])[0]
+    assert np.hypot(*(vote.white - colour)) < 0.1
+
+
+def test_without_anything_white_the_camera_is_followed() -> None:
+    vote = agree_on_white(np.array([[0.4, 0.1]]), [[]], np.array([[0.2, -0.3]]))[0]
+    assert vote.white == pytest.approx([0.2, -0.3]) and vote.of_camera and vote.sure == 0

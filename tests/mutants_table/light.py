@@ -20,7 +20,18 @@ _REFERENCE_TESTS = ("light/test_references.py",)
 _GAIN_TESTS = ("light/test_gain_map.py", "steps/test_exposure.py")
 _GREY_TESTS = ("light/test_highlights.py", "light/test_illuminant.py")
 
+_WHITE_TESTS = ("light/test_neutral.py",)
+
 MUTANTS = [
+    mutant("light/neutral.py", "self.centre + at * gap", "self.centre + gap", *_WHITE_TESTS),
+    mutant("light/neutral.py", "CAMERA_PRIOR.camera**2 + scatter", "CAMERA_PRIOR.camera**2", *_WHITE_TESTS),
+    mutant("light/neutral.py", "known * (lost - near) * prior.lamps + ", "", *_WHITE_TESTS),
+    mutant(
+        "light/neutral.py",
+        "guided = prior.density(offset) ** (1 / max(scenes, 1.0))",
+        "guided = np.ones(len(offset))",
+        *_WHITE_TESTS,
+    ),
     *moved(
         "light/neutral.py",
         ("test_constants.py::test_figures_are_those_recorded",),

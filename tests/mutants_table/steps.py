@@ -205,7 +205,7 @@ MUTANTS = [
     ),
     mutant(_BALANCE, "return balanced if solution.matrix is None else", "return balanced if True else", *_BALANCED),
     mutant(_BALANCE, "_COLUMNS - scene.pan[at])", "_COLUMNS + scene.pan[at])", *_BALANCED),
-    *moved(_BALANCE, _BALANCED, "unsure 0.35; recognised 0.6"),
+    *moved(_BALANCE, _BALANCED, "unsure 0.5; recognised 0.6"),
     mutant(_WHITE, "PLAYER_GRADIENT = 0.7", "PLAYER_GRADIENT = 0.77", *_BALANCED),
     mutant(_WHITE, "PLAYER_GRADIENT = 0.7", "PLAYER_GRADIENT = 0.63", *_BALANCED),
     mutant(_WHITE, "/ STOPS_PER_LOG", "* STOPS_PER_LOG", *_BALANCED),

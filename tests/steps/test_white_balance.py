@@ -86,27 +86,33 @@ def test_as_shot_and_fixed() -> None:
 
 def test_file_without_balance_falls_back_and_says_so() -> None:
     light = light_of([scene(["F1"]), scene(["F2"], whites=())], [(0, 0), (0, 0)])
-    context = context_of(light, F1={"as_shot": None})
+    context = context_of(replace(light, group=np.array([0, 1])), F1={"as_shot": None})
     found = solve(context, WhiteBalanceParams(method="camera")).by_frame
-    assert found["F1"].gains == pytest.approx([1.9 * np.exp(-0.3), 1, 1.5 * np.exp(0.2)], rel=1e-5)
+    assert found["F1"].gains == pytest.approx([1.9 * np.exp(-0.3), 1, 1.5 * np.exp(0.2)], rel=0.02)
     assert found["F1"].source is WhiteSource.GRAY_WORLD and "no camera balance" in found["F1"].words
     assert found["F2"].source is WhiteSource.CAMERA
 
 
 def test_gray_world_makes_the_white_of_the_hall_neutral() -> None:
-    """By definition: gains undo daylight's multipliers and the chroma of white, ln R/G and ln B/G."""
-    found = solve(context_of(light_of([scene(["F1"])])), WhiteBalanceParams(method="gray_world"))
+    """By definition: gains undo daylight's multipliers and the chroma of white, ln R/G and ln B/G. A dozen scenes
+    agree, so that the camera's balance has next to no say."""
+    found = solve(context_of(light_of([scene([f"F{n}"]) for n in range(12)])), WhiteBalanceParams(method="gray_world"))
     white = np.exp([0.3, 0, -0.2]) / DAY
-    assert np.ptp(np.log(white * found.by_frame["F1"].gains)) == pytest.approx(0, abs=1e-5)
-    assert found.by_frame["F1"].sure == pytest.approx(1.0)
+    assert np.ptp(np.log(white * found.by_frame["F1"].gains)) == pytest.approx(0, abs=0.03)
+    assert not found.notices_by_frame
     assert any("gray_world" in n and "grey card" in n for n in found.notices)
 
 
 def test_unsure_and_nothing_are_named() -> None:
-    split = tuple(Candidate(np.array([0.5 * k, -0.4 * k]), 1.0) for k in range(4))
-    found = solve(context_of(light_of([scene(["F1"], split)])), WhiteBalanceParams(method="gray_world"))
-    assert any("least sure about F1" in n for n in found.notices)
-    found = solve(context_of(light_of([scene(["F1", "F2"], ())])), WhiteBalanceParams(method="gray_world"))
+    violet = (Candidate(np.array([0.2, -1.0]), 1.0),)
+    found = solve(context_of(light_of([scene(["F1"], violet)])), WhiteBalanceParams(method="gray_world"))
+    assert any("least sure about F1" in n for n in found.notices) and list(found.notices_by_frame) == ["F1"]
+    dark = context_of(light_of([scene(["F1", "F2"], ())]))
+    as_shot = solve(dark, WhiteBalanceParams(method="gray_world"))
+    assert as_shot.by_frame["F1"].gains == pytest.approx([2.0, 1.0, 1.4])
+    assert as_shot.by_frame["F1"].source is WhiteSource.CAMERA
+    none = {n: replace(m, as_shot=None) for n, m in dark.measured.items()}
+    found = solve(replace(dark, measured=none), WhiteBalanceParams(method="gray_world"))
     assert found.by_frame["F1"].gains == pytest.approx(DAY)
     assert any("F1 and 1 more" in n and "daylight" in n for n in found.notices)
 
@@ -252,12 +258,18 @@ def test_from_which_match_colours_are_like_those_of_the_references(match: float,
     assert found.by_frame["F2"].source is WhiteSource.REFERENCE
 
 
-@pytest.mark.parametrize(("sure", "named"), [(0.37, False), (0.33, True)])
-def test_below_which_agreement_a_scene_is_named(monkeypatch: pytest.MonkeyPatch, sure: float, named: bool) -> None:
-    """Chosen by eye: 0.35 of what the pictures suggest."""
-    monkeypatch.setattr(scene_white, "votes_of", lambda light: [Vote(np.array([0.3, -0.2]), sure)])
-    found = solve(context_of(light_of([scene(["F1"])])), WhiteBalanceParams(method="gray_world"))
+@pytest.mark.parametrize(("sure", "named"), [(0.52, False), (0.48, True)])
+def test_a_frame_whose_white_is_likelier_wrong_than_right_is_named(
+    monkeypatch: pytest.MonkeyPatch, sure: float, named: bool
+) -> None:
+    monkeypatch.setattr(scene_white, "votes_of", lambda light, _: [Vote(np.array([0.3, -0.2]), sure)])
+    context = context_of(light_of([scene(["F1", "F2"])]), F2={"as_shot": None})
+    found = solve(context, WhiteBalanceParams(method="gray_world"))
     assert ["least sure about F1" in n for n in found.notices] == [named]
+    assert list(found.notices_by_frame) == (["F1", "F2"] if named else [])
+    if named:
+        assert "48% sure" in found.notices_by_frame["F1"] and "camera's own balance" in found.notices_by_frame["F1"]
+        assert "camera" not in found.notices_by_frame["F2"]
 
 
 def test_players_get_seven_tenths_of_the_gradient_of_the_walls() -> None:
