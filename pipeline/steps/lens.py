@@ -41,7 +41,7 @@ class LensRules:
 RULES = LensRules()
 NO_DATABASE = (
     "lens: the package lensfunpy is not installed, so the open lens database was not asked; "
-    "pip install 'evencourt[lens]' adds it"
+    "pip install '.[lens]' adds it"
 )
 
 DISPROVED = (

@@ -1,6 +1,6 @@
 """The open lens database, through lensfunpy (MIT; its wheels hold liblensfun, LGPL-3.0, and the database, CC BY-SA).
 
-An extra: `pip install 'evencourt[lens]'`. Nothing of it is part of this project.
+An extra: `pip install '.[lens]'`. Nothing of it is part of this project.
 """
 
 from __future__ import annotations
