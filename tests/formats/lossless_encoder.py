@@ -96,12 +96,14 @@ def write_dng(
     tile: tuple[int, int] | None = None,
     lines: int = 1,
     below: bool = False,
+    beside: dict[int, tuple[str, object]] | None = None,
     tags: dict[int, tuple[str, object] | None] | None = None,
     make: str = "Evencourt",
     **coding: object,
 ) -> Path:
     """A DNG of a mosaic (H, W). tile  (height, width), None for one strip; lines  of the mosaic in one of the JPEG
-    below  whether the mosaic is in a SubIFD, below a small picture; tags  of the mosaic's directory beside the usual
+    below  whether the mosaic is in a SubIFD, below a small picture; beside  tags by which such a picture in a SubIFD
+    differs, None for no such picture; tags  of the mosaic's directory beside the usual
     ones, or None to leave one out; coding  as for encode"""
     height, width = mosaic.shape
     high, wide = tile or (height, width)
@@ -129,18 +131,21 @@ def write_dng(
     }  # fmt: skip
     small = {254: ("I", 1), 256: ("I", 4), 257: ("I", 4), 258: ("H", (8, 8, 8)), 259: ("H", 1), 262: ("H", 2),
              277: ("H", 3), 278: ("I", 4), 273: ("I", 8), 279: ("I", 48)}  # fmt: skip
-    head = main | small | {330: ("I", 0)} if below else main | raw
+    head = main | small if below else main | raw
+    second = raw if below else small | (beside or {})
+    if below or beside is not None:
+        head |= {330: ("I", 0)}
     second_at = 8 + 48 + len(_directory(head, 0, order))
     second_at += second_at % 2
-    data_at = second_at + (len(_directory(raw, 0, order)) if below else 0)
+    data_at = second_at + len(_directory(second, 0, order))
     starts = [data_at + sum(len(t) for t in tiles[:i]) for i in range(len(tiles))]
     holder = raw if below else head
     holder[places[0]] = (holder[places[0]][0], tuple(starts))
-    if below:
+    if 330 in head:
         head[330] = ("I", second_at)
     mark = b"II*\0" if order == "<" else b"MM\0*"
     out = mark + struct.pack(order + "I", 56) + bytes(48) + _directory(head, 56, order)
-    out = out.ljust(second_at, b"\0") + (_directory(raw, second_at, order) if below else b"")
+    out = out.ljust(second_at, b"\0") + _directory(second, second_at, order)
     path.write_bytes(out + b"".join(tiles) + bytes(16))
     return path
 

@@ -144,17 +144,21 @@ def test_what_is_unusual_is_left_to_libraw(tmp_path: Path, name: str) -> None:
     assert coded_mosaic(path) is None
 
 
-def test_two_mosaics_or_pictures_of_one_size_are_left_to_libraw(tmp_path: Path) -> None:
-    path = write_dng(tmp_path / "F.dng", drawn(48, 64), below=True)
-    assert coded_mosaic(path) is not None
-    for width, height, photometric in ((4, 4, 32803), (64, 48, 34892)):
-        other = write_dng(tmp_path / "G.dng", drawn(48, 64), below=True)
-        data = bytearray(other.read_bytes())
-        for tag, value in ((256, width), (257, height), (262, photometric)):
-            at = data.index(tag.to_bytes(2, "little"), 56) + 8
-            data[at : at + 4] = value.to_bytes(4, "little")
-        other.write_bytes(data)
-        assert coded_mosaic(other) is None
+@pytest.mark.parametrize(
+    ("beside", "left"),
+    [
+        ({}, False),
+        ({262: ("H", 32803)}, True),  # of two mosaics LibRaw chooses one
+        ({256: ("I", 64), 257: ("I", 48)}, True),  # and of two pictures of one size
+        ({256: ("I", 64), 257: ("I", 47)}, False),
+    ],
+)
+def test_another_picture_in_the_file(tmp_path: Path, beside: dict, left: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = write_dng(tmp_path / "F.dng", drawn(48, 64), beside=beside)
+    if left:
+        assert coded_mosaic(path) is None
+    else:
+        assert_same(path, drawn(48, 64), monkeypatch)
 
 
 def test_a_difference_of_half_the_range_is_left_to_libraw(tmp_path: Path) -> None:

@@ -14,6 +14,7 @@ MUTANTS = [
     mutant(_DNG, "or _MASKED in fields", "", *_TESTS),
     mutant(_DNG, "if not _leads_inside(one):", "if False:", *_TESTS),
     mutant(_DNG, "len(raws) != 1 or", "not raws or", *_TESTS),
+    mutant(_DNG, "_numbers(raws[0], _WIDTH))) != 1", "_numbers(raws[0], _WIDTH))) < 1", *_TESTS),
     mutant(_DNG, "or _one(found, _SAMPLES) != 1", "", *_TESTS),
     mutant(_DNG, "len(scan.tables) == 1 or 2 * samples != place.width", "True", *_TESTS),
     mutant(_DNG, "or at + n > size for", "for", *_TESTS),
