@@ -284,13 +284,14 @@ class _Reader:
                 self.refuse(item.path, item.bound.step.misplaced, key=True)
         first = [item for item in items[:1] if item.bound.step.order is Order.FIRST]
         rest = [item for item in items if item.bound.step.order is not Order.FIRST]
-        missing = self.missing("shared", [*first, *rest], ("steps",))
-        return [
-            *choosing,
-            *first,
-            *sorted(missing, key=lambda item: item.bound.step.order is not Order.FIRST),
-            *rest,
-        ]
+        early = [item for item in rest if item.bound.step.order is Order.EARLY]
+        for item in early:
+            if any(other.bound.step.order is not Order.EARLY for other in rest[: rest.index(item)]):
+                self.refuse(item.path, item.bound.step.misplaced, key=True)
+        rest = [item for item in rest if item not in early]
+        missing = self.missing("shared", [*first, *early, *rest], ("steps",))
+        filled = [item for item in missing if item.bound.step.order is Order.FIRST]
+        return [*choosing, *first, *filled, *early, *(item for item in missing if item not in filled), *rest]
 
     def complete_delivery(self, path: Loc, items: list[_Item], shared: list[_Item]) -> list[_Item]:
         """The steps of a delivery in their order, with the missing ones filled in."""

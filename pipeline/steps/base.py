@@ -150,6 +150,7 @@ class Order(StrEnum):
     FREE = "free"
     ANYWHERE = "anywhere"  # chooses frames, not pixels: moved to the front
     FIRST = "first"
+    EARLY = "early"  # right after the first, before what depends on the pictures' light
     LAST = "last"
     AFTERWARDS = "afterwards"  # uses the finished files: after the last
 

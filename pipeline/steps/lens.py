@@ -13,9 +13,19 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from pipeline.imaging.orientation import Orientation
-from pipeline.steps.base import ApplyContext, MeasureContext, Params, SolveContext, Solved, Step, camera_of, signed
+from pipeline.steps.base import (
+    ApplyContext,
+    MeasureContext,
+    Order,
+    Params,
+    SolveContext,
+    Solved,
+    Step,
+    camera_of,
+    signed,
+)
 from pipeline.store.packing import LARGEST, take
-from pipeline.textfile.messages import counted
+from pipeline.textfile.messages import counted, install
 from pipeline.types import Domain, Frame, Image, JsonObject
 
 if TYPE_CHECKING:
@@ -39,10 +49,7 @@ class LensRules:
 
 
 RULES = LensRules()
-NO_DATABASE = (
-    "lens: the package lensfunpy is not installed, so the open lens database was not asked; "
-    "pip install '.[lens]' adds it"
-)
+NO_DATABASE = f"lens: the open lens database was not asked, since what reads it is not installed: {install('lens')}"
 
 DISPROVED = (
     "lens: {who}: pans show corners {found:.1f} EV darker than the middle, the lens database says {given:.1f} EV; "
@@ -369,6 +376,8 @@ STEP: Step[LensParams, LensMeasurement, LensSolution] = Step(
     Params=LensParams,
     place="shared",
     takes=(Domain.CAMERA,),
+    order=Order.EARLY,
+    misplaced="lens undoes what the lens did before light is balanced; put it right after decode",
     from_arrays=LensMeasurement.from_arrays,
     measure=measure,
     solve=solve,
