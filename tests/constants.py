@@ -17,7 +17,7 @@ from unittest.mock import patch
 
 import numpy as np
 
-from pipeline.imaging import level, resample, sharpness
+from pipeline.imaging import level, resample, sharpness, tone
 from pipeline.imaging.denoise import block_wiener, cells, denoise
 from pipeline.imaging.raw import defects, mosaic, noise, noise_pool, residual_demosaic, row_noise, window
 from pipeline.light import (
@@ -36,7 +36,7 @@ from pipeline.light import (
 from pipeline.light.chart import card, find, fit
 from tests.constants_bursts import of_flicker, of_registration, of_static
 from tests.constants_chart import of_card, of_chart, of_fit, of_read, of_refine
-from tests.constants_filters import of_blocks, of_cells, of_denoise, of_highlights, of_sharpen, of_sharpness
+from tests.constants_filters import of_blocks, of_cells, of_denoise, of_highlights, of_sharpen, of_sharpness, of_tone
 from tests.constants_light import HALLS, of_gray_world, of_palette, of_references, of_scenes, spots
 from tests.constants_mains import of_lamp_flicker, of_mains, of_row_wave
 from tests.constants_raw import (
@@ -193,6 +193,7 @@ TOPICS = {
         },
     ),
     "references": Topic(references, "REFERENCES", of_references),
+    "tone": Topic(tone, "CONTRAST", of_tone),
     "noise": Topic(noise, "NOISE", of_noise, {"fit_steps": "converged by then: fewer show, more do not"}),
     "noise pool": Topic(noise_pool, "POOL", of_pool),
     "vote": Topic(noise_pool, "VOTE", of_vote),

@@ -1,4 +1,4 @@
-"""Figures for the constants of the filters: denoise, groups of patches, sharpening, sharpness, blown light."""
+"""Figures for the constants of the filters: denoise, groups of patches, sharpening, sharpness, blown light, tone."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from unittest.mock import patch
 
 import numpy as np
 
-from pipeline.imaging import resample, sharpness
+from pipeline.imaging import resample, sharpness, tone
 from pipeline.imaging.denoise import block_wiener, cells, denoise
 from pipeline.imaging.geometry import WHOLE
 from pipeline.imaging.sharpness import Detail
@@ -82,3 +82,12 @@ def of_highlights() -> Iterator[float]:
     rising = np.linspace(0.8, 1.05, 60, dtype=np.float32)
     pixels = np.stack([rising, rising[::-1], np.full(60, 0.5, np.float32)], axis=1)[None]
     yield from highlights.rebuild_highlights(pixels, np.array([1.0, 0.95, 0.6])).ravel().tolist()
+
+
+def of_tone() -> Iterator[float]:
+    """Light with contrast, and colours on both sides of the edge of the gamut."""
+    light = np.geomspace(0.001, 3, 12)
+    yield from tone.curve(light, 0.55, 3.0, 0.4, 0.002).tolist()
+    yield from tone.colourfulness(light, 0.4, 0.01).tolist()
+    colours = np.array([[0.3, 0.2, b] for b in np.linspace(-0.1, 0.1, 12)], np.float32)
+    yield from tone.render(colours[None], np.eye(3), 0.0, 0.55, 3.0, 1.0, 0.4).ravel().tolist()

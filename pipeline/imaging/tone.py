@@ -23,14 +23,12 @@ class ContrastConstants:
     """What decides where contrast acts.
 
     middle  linear value that contrast leaves as it is: the 18 % grey card (common practice)
-    soft    part of the way from grey to the edge of Rec. 709 from which colours brighter than their grey are drawn in,
-            so that none newly clips: a bright jersey keeps its folds (chosen by eye, no source)
-    soft_dark  the same on the side where a channel falls to nothing, which does not show (chosen by eye, no source)
+    soft    part of the way from grey to the edge of Rec. 709, where a channel is nothing, from which colours are drawn
+            in softly, so that those outside stay apart (chosen by eye, no source)
     """
 
     middle: float = 0.18
-    soft: float = 0.85
-    soft_dark: float = 0.97
+    soft: float = 0.97
 
 
 CONTRAST = ContrastConstants()
@@ -96,12 +94,16 @@ def _encoded(knee: float, white: float) -> F32:
 
 
 @lru_cache(maxsize=8)
-def _luminance_tables(knee: float, white: float, contrast: float, black: float, floor: float) -> tuple[F32, F32]:
-    """(luminance shown, what a colour's distance from grey is multiplied by), by the square root of x / white."""
-    grid = np.linspace(0.0, 1.0, _TABLE) ** 2 * white
-    grid[0] = grid[1] * 1e-3  # as good as none, and its ratio is defined
-    shown = curve(grid, knee, white, contrast, black)
-    return shown.astype(np.float32), (shown / grid * colourfulness(grid, contrast, floor)).astype(np.float32)
+def _contrast_tables(knee: float, white: float, contrast: float, black: float, floor: float) -> tuple[F32, F32, F32]:
+    """What light is multiplied by, and a colour's distance from its grey, by the square root of luminance / white; the
+    shoulder by the square root of x / `contrasted(white)`."""
+    grid = np.linspace(0.0, 1.0, _TABLE) ** 2
+    light = grid * white
+    light[0] = light[1] * 1e-3  # as good as none, and its ratio is defined
+    ratio = contrasted(light, contrast, black) / light
+    ends = float(contrasted(np.array(white), contrast, black))
+    tables = ratio, ratio * colourfulness(light, contrast, floor), shoulder(grid * ends, knee, ends)
+    return tuple(t.astype(np.float32) for t in tables)  # type: ignore[return-value]
 
 
 def render(
@@ -121,8 +123,9 @@ def render(
     black as in `curve`, floor as in `colourfulness`, all of them linear values after ev.
 
     Without contrast the shoulder acts on each channel, and colours outside Rec. 709 are pulled towards their own
-    luminance until no channel is negative, which keeps hue better than a clip. With it the curve acts on luminance,
-    and a colour stays on the line from its grey, where it is drawn in softly before a channel ends.
+    luminance until no channel is negative, which keeps hue better than a clip. With it contrast acts on luminance, the
+    shoulder on the largest and the smallest channel with the middle one between them as before, so that a colour
+    stays on its line from grey, and no channel ends that the shoulder alone would not end.
     """
     matrix = to_working * 2.0**ev
     if saturation != 1.0:
@@ -134,9 +137,9 @@ def render(
     if contrast == 0 and black == 0:
         _render(given, m, weight, _encoded(knee, white), np.float32(white), out)
     else:
-        shown, spread = _luminance_tables(knee, white, contrast, black, floor)
-        ends = np.float32(CONTRAST.soft), np.float32(CONTRAST.soft_dark)
-        _render_contrast(given, m, weight, shown, spread, _encoded(0.5, 1.0), np.float32(white), ends, out)
+        tables = _contrast_tables(knee, white, contrast, black, floor)
+        ends = np.array([white, contrasted(np.array(white), contrast, black), knee, CONTRAST.soft], np.float32)
+        _render_contrast(given, m, weight, *tables, _encoded(0.5, 1.0), ends, out)
     return out
 
 
@@ -171,21 +174,27 @@ def _render(
 
 
 @compiled(error_model="numpy")
+def _looked_up(table: NDArray[Any], x: Any) -> Any:
+    # The value of a table over the square root of x; x beyond 0 to 1 is at its ends.
+    place = np.sqrt(min(max(x, np.float32(0.0)), np.float32(1.0))) * np.float32(len(table) - 1)
+    index = min(np.int32(place), np.int32(len(table) - 2))
+    return table[index] + (table[index + 1] - table[index]) * (place - np.float32(index))
+
+
+@compiled(error_model="numpy")
 def _render_contrast(
     pixels: NDArray[Any],
     m: NDArray[Any],
     weight: NDArray[Any],
-    shown: NDArray[Any],
+    ratio: NDArray[Any],
     spread: NDArray[Any],
+    rolled: NDArray[Any],
     encoded: NDArray[Any],
-    white: Any,
-    ends: tuple[np.float32, np.float32],
+    ends: NDArray[Any],
     out: NDArray[Any],
 ) -> None:
-    scale = np.float32(1.0) / white
-    last = np.float32(len(shown) - 1)
     zero, one = np.float32(0.0), np.float32(1.0)
-    top, bottom = ends
+    scale, scale_rolled, knee, soft = one / ends[0], one / ends[1], ends[2], ends[3]
     for y in range(pixels.shape[0]):
         for x in range(pixels.shape[1]):
             a, b, c = pixels[y, x, 0], pixels[y, x, 1], pixels[y, x, 2]
@@ -193,29 +202,25 @@ def _render_contrast(
             g = m[1, 0] * a + m[1, 1] * b + m[1, 2] * c
             u = m[2, 0] * a + m[2, 1] * b + m[2, 2] * c
             light = weight[0] * r + weight[1] * g + weight[2] * u
-            place = np.sqrt(min(max(light * scale, zero), one)) * last
-            index = min(np.int32(place), np.int32(len(shown) - 2))
-            part = place - np.float32(index)
-            grey = shown[index] + (shown[index + 1] - shown[index]) * part
-            if light <= zero or light >= white:
-                r, g, u = zero, zero, zero
-            else:
-                gain = spread[index] + (spread[index + 1] - spread[index]) * part
-                r, g, u = (r - light) * gain, (g - light) * gain, (u - light) * gain
-                # Shares of the way from grey to the edge of the gamut, above and below; 1 is the edge.
-                keep = one
-                above, room = max(r, g, u), one - grey
-                if above > top * room:
-                    over = (above - top * room) / max((one - top) * room, np.float32(1e-9))
-                    keep = room * (top + (one - top) * over / (one + over)) / above
-                below = -min(r, g, u)
-                if below > bottom * grey:
-                    over = (below - bottom * grey) / max((one - bottom) * grey, np.float32(1e-9))
-                    keep = min(keep, grey * (bottom + (one - bottom) * over / (one + over)) / below)
+            grey = max(light, zero) * _looked_up(ratio, light * scale)
+            if grey <= zero:
+                out[y, x, 0], out[y, x, 1], out[y, x, 2] = zero, zero, zero
+                continue
+            gain = _looked_up(spread, light * scale)
+            r, g, u = (r - light) * gain, (g - light) * gain, (u - light) * gain
+            below = -min(r, g, u)
+            if below > soft * grey:
+                over = (below - soft * grey) / ((one - soft) * grey)
+                keep = grey * (soft + (one - soft) * over / (one + over)) / below
                 r, g, u = r * keep, g * keep, u * keep
-            for k in range(3):
-                value = grey + (r if k == 0 else (g if k == 1 else u))
-                place = np.sqrt(min(max(value, zero), one)) * last
-                index = min(np.int32(place), np.int32(len(encoded) - 2))
-                low = encoded[index]
-                out[y, x, k] = low + (encoded[index + 1] - low) * (place - np.float32(index))
+            r, g, u = grey + r, grey + g, grey + u
+            most = max(r, g, u)
+            if most > knee:
+                least = min(r, g, u)
+                top = _looked_up(rolled, most * scale_rolled)
+                bottom = _looked_up(rolled, least * scale_rolled)
+                share = (top - bottom) / max(most - least, np.float32(1e-9))
+                r, g, u = bottom + (r - least) * share, bottom + (g - least) * share, bottom + (u - least) * share
+            out[y, x, 0] = _looked_up(encoded, r)
+            out[y, x, 1] = _looked_up(encoded, g)
+            out[y, x, 2] = _looked_up(encoded, u)

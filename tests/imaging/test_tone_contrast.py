@@ -7,6 +7,7 @@ import pytest
 
 from pipeline.imaging.colour import LUMINANCE, srgb_decode, to_lab
 from pipeline.imaging.tone import CONTRAST, colourfulness, contrasted, curve, render, shoulder
+from pipeline.light.chart.values import LINEAR
 
 SAME = np.eye(3)
 KNEE, WHITE = 0.55, 3.0
@@ -55,12 +56,14 @@ def test_no_contrast_is_the_shoulder_alone() -> None:
 
 
 def test_luminance_follows_the_curve_and_hue_is_kept() -> None:
-    """Y of ITU-R BT.709 of what is shown is the curve of Y; a colour stays on the straight line from its grey."""
+    """Y of ITU-R BT.709 of what is shown is the curve of Y up to the knee; a colour stays on its line from grey."""
     rng = np.random.default_rng(5)
-    colours = rng.uniform(0.01, 0.5, (300, 3))
+    colours = rng.uniform(0.01, 1.2, (300, 1)) * rng.uniform(0.05, 1, (300, 3))
     light = colours @ LUMINANCE
     out = shown(colours)
-    assert out @ LUMINANCE == pytest.approx(curve(light, KNEE, WHITE, 0.4), rel=4e-3, abs=2e-4)
+    free = out.max(axis=1) < KNEE
+    assert free.sum() > 50
+    assert out[free] @ LUMINANCE == pytest.approx(curve(light[free], KNEE, WHITE, 0.4), rel=4e-3, abs=2e-4)
     before, after = colours - light[:, None], out - (out @ LUMINANCE)[:, None]
     along = (before * after).sum(axis=1) / np.linalg.norm(before, axis=1) / np.linalg.norm(after, axis=1)
     assert along.min() > 0.999
@@ -78,7 +81,7 @@ def test_bright_colours_do_not_newly_clip_and_stay_in_order() -> None:
     shade = np.geomspace(0.2, 1.0, 60)
     for colour in ((0.9, 0.12, 0.1), (0.95, 0.75, 0.06), (0.1, 0.15, 0.8)):
         out = shown(shade[:, None] * np.array(colour))
-        assert out.max() < 0.995
+        assert out.max() < 0.98
         assert (np.diff(out.max(axis=1)) > 1e-4).all() and (np.diff(out @ LUMINANCE) > 1e-4).all()
 
 
@@ -91,8 +94,18 @@ def test_folds_of_a_white_shirt_are_kept() -> None:
         assert np.ptp(now) > 0.5 * np.ptp(straight)
 
 
+def test_a_bright_yellow_stays_yellow() -> None:
+    """The chart's yellow (measured by D. Pascale, values.XYZ) in strong light, against straight."""
+    now, straight, dim = (
+        to_lab(shown(light * LINEAR[15][None], c))[0] for light, c in ((1.4, 0.4), (1.4, 0.0), (0.7, 0))
+    )
+    hues = [np.degrees(np.arctan2(lab[2], lab[1])) for lab in (now, dim)]
+    assert hues[0] == pytest.approx(hues[1], abs=2)
+    assert np.hypot(*now[1:]) > 0.95 * np.hypot(*straight[1:]) and now[0] > 80
+
+
 def test_white_and_beyond_is_white_and_nothing_is_black() -> None:
-    out = shown(np.array([[3.0, 3.0, 3.0], [9.0, 4.0, 4.0], [0.0, 0.0, 0.0], [-0.01, -0.02, -0.01], [-0.1, 0.0, 0.05]]))
+    out = shown(np.array([[3.0, 3.0, 3.0], [9.0, 5.0, 5.0], [0.0, 0.0, 0.0], [-0.01, -0.02, -0.01], [-0.1, 0.0, 0.05]]))
     assert out[:2] == pytest.approx(1.0)
     assert out[2:4] == pytest.approx(0.0, abs=1e-6)
     assert np.isfinite(out).all() and out[4].max() < 1e-3

@@ -28,7 +28,7 @@ MUTANTS = [
     mutant(_COLOUR, "rgb_to_camera / white[:, None]", "rgb_to_camera / white[None]", "imaging/test_colour.py"),
     mutant(_TONE, "matrix = to_working * 2.0**ev", "matrix = to_working * 2.0**-ev", "imaging/test_tone.py"),
     mutant(_TONE, "grey + saturation * (matrix - grey)", "grey - saturation * (matrix - grey)", "imaging/test_tone.py"),
-    mutant(_TONE, "keep = room * (top", "keep = (top", "imaging/test_tone_contrast.py"),
+    mutant(_TONE, "bottom + (r - least) * share", "top", "imaging/test_tone_contrast.py"),
     mutant(
         _TONE, "(above + middle)) ** contrast", "(above + middle)) ** (2 * contrast)", "imaging/test_tone_contrast.py"
     ),
