@@ -22,7 +22,7 @@ from pipeline.imaging.memory import MEMORY
 _WIDTH, _LENGTH, _BITS, _COMPRESSION, _PHOTOMETRIC, _SAMPLES = 256, 257, 258, 259, 262, 277
 _STRIPS, _STRIP_BYTES, _TILE_WIDTH, _TILE_LENGTH, _TILES, _TILE_BYTES = 273, 279, 322, 323, 324, 325
 _POINTERS = (330, 34665, 34853, 40965)  # to SubIFDs, and to Exif, GPS and interoperability (Exif 2.32)
-_DNG_VERSION, _LINEARIZATION, _MASKED = 50706, 50712, 50830  # tags of DNG
+_DNG_VERSION, _MASKED = 50706, 50830  # tags of DNG
 _LOSSLESS, _CFA = 7, 32803  # compression and photometric interpretation
 _BYTE, _SHORT, _LONG, _IFD = 1, 3, 4, 13  # types of TIFF 6.0, and of its technical note 1
 _MOST_DIRECTORIES = 16  # of one file; cameras and converters write up to seven
@@ -144,7 +144,7 @@ def _checked(found: Directory, size: int) -> _Place | None:
     rows, columns = _one(found, _LENGTH), _one(found, _WIDTH)
     if rows * columns == 0 or rows * columns * MEMORY.raw + size > MEMORY.decode:
         return None
-    if len(fields) != len(found.entries) or _LINEARIZATION in fields or _MASKED in fields:
+    if len(fields) != len(found.entries) or _MASKED in fields:
         return None
     if _one(found, _COMPRESSION) != _LOSSLESS or _one(found, _SAMPLES) != 1 or _one(found, _BITS) == 0:
         return None

@@ -10,7 +10,6 @@ _TESTS = ("formats/test_dng.py",)
 MUTANTS = [
     mutant(_DNG, "data[first : first + 2] = bytes(2)", "pass", *_TESTS),
     mutant(_DNG, "+ size > MEMORY.decode", "> MEMORY.decode", *_TESTS),
-    mutant(_DNG, "or _LINEARIZATION in fields", "", *_TESTS),
     mutant(_DNG, "or _MASKED in fields", "", *_TESTS),
     mutant(_DNG, "if not _leads_inside(one):", "if False:", *_TESTS),
     mutant(_DNG, "len(raws) != 1 or", "not raws or", *_TESTS),
@@ -22,10 +21,11 @@ MUTANTS = [
     mutant(_DNG, "number // across * high, number % across * wide", "number % across * high, 0", *_TESTS),
     mutant(
         _MOSAIC,
-        "if flat and coded.decode_into(raw.raw_image):",
-        "if flat and (coded.decode_into(raw.raw_image) or True):",
+        "and coded.decode_into(raw.raw_image):",
+        "and (coded.decode_into(raw.raw_image) or True):",
         *_TESTS,
     ),
+    mutant(_MOSAIC, "and np.array_equal(raw.tone_curve, np.arange(1 << 16))", "", *_TESTS),
     mutant(_MOSAIC, "meant = (raw.sizes.raw_height, raw.sizes.raw_width) == coded.shape", "meant = True", *_TESTS),
     mutant(_JPEG, "if out.shape != scan.shape or scan.end > data.size:", "if out.shape != scan.shape:", *_TESTS),
     mutant(_JPEG, "if out.shape != scan.shape or scan.end > data.size:", "if scan.end > data.size:", *_TESTS),

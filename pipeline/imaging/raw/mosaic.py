@@ -90,7 +90,8 @@ def _open_coded(path: Path, coded: CodedMosaic) -> Any | None:
             if meant:
                 raw.unpack()
         flat = meant and raw.raw_type == rawpy.RawType.Flat and raw.raw_image is not None
-        if flat and coded.decode_into(raw.raw_image):
+        # LibRaw looks samples up in this table, which several tags may change.
+        if flat and np.array_equal(raw.tone_curve, np.arange(1 << 16)) and coded.decode_into(raw.raw_image):
             return raw
     except (rawpy.LibRawError, TypeError):  # what is wrong is said of the whole file
         pass
