@@ -44,9 +44,13 @@ def encode(
     restart: int = 0,
     tables: tuple[bytes, ...] = (EVEN,),
     used: tuple[int, ...] | None = None,
+    longest: int = 15,
 ) -> bytes:
-    """Samples (lines, components times width). restart  lines from one marker to the next, 0 for none; tables  by
-    number; used  the numbers of those that the components use, 0, 1, ... if there are as many"""
+    """Samples (lines, components times width).
+
+    restart  lines from one marker to the next, 0 for none; tables  by number; used  the numbers of those that the
+    components use, 0, 1, ... if there are as many; longest  bits of a difference that are written, 16 as some do
+    """
     height, wide = samples.shape
     lines = samples.reshape(height, wide // components, components).astype(np.int64)
     used = used or tuple(min(c, len(tables) - 1) for c in range(components))
@@ -67,7 +71,7 @@ def encode(
         guesses[0, 0] = 1 << (bits - 1)
         differences = (part - guesses + 32767) % 65536 - 32767  # 32,768 for half of 65,536
         out += b"" if number == 0 else bytes((0xFF, 0xD0 + (number - 1) % 8))
-        out += _coded(differences.reshape(-1), codes)
+        out += _coded(differences.reshape(-1), codes, longest)
     return out + b"\xff\xd9"
 
 
@@ -75,13 +79,13 @@ def _segment(marker: int, payload: bytes) -> bytes:
     return struct.pack(">BBH", 0xFF, marker, len(payload) + 2) + payload
 
 
-def _coded(differences: np.ndarray, codes: list[dict[int, tuple[int, int]]]) -> bytes:
+def _coded(differences: np.ndarray, codes: list[dict[int, tuple[int, int]]], longest: int) -> bytes:
     written = []
     for index, value in enumerate(differences.tolist()):
         size = abs(value).bit_length()
         code, length = codes[index % len(codes)][size]
         written.append(f"{code:0{length}b}")
-        if 0 < size < 16:
+        if 0 < size <= longest:
             written.append(f"{value if value > 0 else value + (1 << size) - 1:0{size}b}")
     text = "".join(written)
     text += "1" * (-len(text) % 8)

@@ -179,6 +179,9 @@ def test_a_difference_of_half_the_range_is_left_to_libraw(tmp_path: Path) -> Non
     assert coded is not None and not coded.decode_into(np.empty((48, 64), np.uint16))
     with open_raw(path, coded_mosaic) as raw:
         assert np.array_equal(raw.raw_image, mosaic)
+    data = np.frombuffer(encode(mosaic, bits=16, longest=16), np.uint8)
+    scan = read_scan(data.data, 0, len(data))
+    assert scan is not None and not decode(data, scan, np.empty((48, 64), np.uint16))
 
 
 @pytest.mark.parametrize("missing", [*range(1, 9), 1000])
