@@ -34,9 +34,11 @@ from pipeline.light import (
     static_bands,
 )
 from pipeline.light.chart import card, find, fit
+from pipeline.light.lens import pans
 from tests.constants_bursts import of_flicker, of_registration, of_static
 from tests.constants_chart import of_card, of_chart, of_fit, of_read, of_refine
 from tests.constants_filters import of_blocks, of_cells, of_denoise, of_highlights, of_sharpen, of_sharpness, of_tone
+from tests.constants_lens import of_pans
 from tests.constants_light import HALLS, of_gray_world, of_palette, of_references, of_scenes, spots
 from tests.constants_mains import of_lamp_flicker, of_mains, of_row_wave
 from tests.constants_raw import (
@@ -182,6 +184,15 @@ TOPICS = {
     ),
     "flicker": Topic(flicker, "FLICKER", of_flicker),
     "registration": Topic(registration, "REGISTRATION", of_registration),
+    "pans": Topic(
+        pans, "PANS", of_pans,
+        {
+            "most": "bounds the cost: more bursts of one lens say the same",
+            "groups": "no more than the bursts here; the error of a mean hardly depends on them",
+            "steps": "converged by then: fewer show, more do not",
+            "rounds": "converged before",
+        },
+    ),
     "static": Topic(static_bands, "STATIC", of_static),
     "gray world": Topic(highlights, "GRAY_WORLD", of_gray_world),
     "palette": Topic(palette, "PALETTE", of_palette),

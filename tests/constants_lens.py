@@ -1,0 +1,48 @@
+"""Figures for the constants by which pans prove the falloff of a lens: small drawn bursts, and fits that nearly do."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+
+from pipeline.imaging.lens.falloff import NODES, Falloff
+from pipeline.light.flicker import View
+from pipeline.light.lens import pans
+from tests.light.lens.drawn import WIDTH, Pan, U, burst, seen
+
+
+@cache
+def _views() -> tuple[tuple[View, ...], ...]:
+    pan = Pan(frames=4, step=14.0, modulation=0.3)
+    return tuple(tuple(seen(*burst(n, 1.3 * U**1.5, pan))) for n in (2, 3, 4, 6, 8))
+
+
+def of_pans() -> list[float]:
+    """What few bursts under flickering lamps say, which motions count, and which fits are believed."""
+    found = [one for views in _views() if (one := pans.evidence(views)) is not None]
+    fit = pans.fit_bursts(found)
+    assert fit is not None
+    out = [*fit.terms.tolist(), *fit.errors.tolist()]
+    one = _views()[2]
+
+    def counts(**motion: float) -> float:
+        return float(pans.evidence([replace(v, motion=replace(v.motion, **motion)) for v in one]) is not None)
+
+    out += [counts(explained=part) for part in (0.19, 0.21)]
+    out += [counts(dx=float(dx)) for dx in np.linspace(0.025, 0.035, 11) * WIDTH]
+
+    def believed(corner: float, error: float, bursts: int = 9, hump: float = 0.0) -> list[float]:
+        made = pans.Fit(np.array([corner + 4 * hump, -4 * hump, 0, 0]), np.full(NODES, error), bursts)
+        return [float(made.sure), float(made.proved), float(made.contradicts(Falloff(0 * U)))]
+
+    for bursts in range(2, 8):
+        out += believed(1.0, 0.01, bursts)
+    for value in np.linspace(0.03, 0.05, 41):
+        out += believed(1.0, value)
+    for value in np.linspace(0.1, 0.5, 81):
+        out += believed(value, 0.001) + believed(value, 0.039)
+    for value in np.linspace(0.0, 0.2, 81):
+        out += believed(0.2, 0.001, hump=value)
+    return out
