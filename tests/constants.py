@@ -18,7 +18,7 @@ from unittest.mock import patch
 import numpy as np
 
 from pipeline.imaging import level, resample, sharpness, tone
-from pipeline.imaging.denoise import block_wiener, cells, denoise
+from pipeline.imaging.denoise import block_wiener, cells, denoise, picture_noise, picture_noise_pool
 from pipeline.imaging.raw import defects, mosaic, noise, noise_pool, residual_demosaic, row_noise, window
 from pipeline.light import (
     flicker,
@@ -37,7 +37,17 @@ from pipeline.light.chart import card, find, fit
 from pipeline.light.lens import pans
 from tests.constants_bursts import of_flicker, of_registration, of_static
 from tests.constants_chart import of_card, of_chart, of_fit, of_read, of_refine
-from tests.constants_filters import of_blocks, of_cells, of_denoise, of_highlights, of_sharpen, of_sharpness, of_tone
+from tests.constants_filters import (
+    of_blocks,
+    of_cells,
+    of_denoise,
+    of_highlights,
+    of_picture_noise,
+    of_picture_pool,
+    of_sharpen,
+    of_sharpness,
+    of_tone,
+)
 from tests.constants_lens import of_pans
 from tests.constants_light import HALLS, of_gray_world, of_palette, of_references, of_scenes, spots
 from tests.constants_mains import of_lamp_flicker, of_mains, of_row_wave
@@ -224,6 +234,15 @@ TOPICS = {
     "denoise": Topic(denoise, "DENOISE", of_denoise),
     "cells": Topic(cells, "CELLS", of_cells),
     "blocks": Topic(block_wiener, "BLOCKS", of_blocks),
+    "picture noise": Topic(
+        picture_noise, "PICTURE_NOISE", of_picture_noise,
+        {
+            "tile": "bounds the cost of large pictures: so many blocks are enough",
+            "tiles": "bounds the cost of large pictures: so many blocks are enough",
+            "rounds": "converged by then",
+        },
+    ),
+    "picture pool": Topic(picture_noise_pool, "POOL", of_picture_pool),
     "sharpen": Topic(resample, "SHARPEN", of_sharpen, {"dark": "keeps a ratio finite: least_factor holds long before"}),
     "sharpness": Topic(sharpness, "SHARPNESS", of_sharpness),
     "highlights": Topic(highlights, "HIGHLIGHTS", of_highlights),

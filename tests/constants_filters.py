@@ -1,15 +1,17 @@
-"""Figures for the constants of the filters: denoise, groups of patches, sharpening, sharpness, blown light, tone."""
+"""Figures for the constants of the filters: denoise, groups of patches, pictures' noise, sharpening, light, tone."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import cache
 from unittest.mock import patch
 
+import cv2
 import numpy as np
 
 from pipeline.imaging import resample, sharpness, tone
-from pipeline.imaging.denoise import block_wiener, cells, denoise
+from pipeline.imaging.denoise import block_wiener, cells, denoise, picture_noise, picture_noise_pool
 from pipeline.imaging.geometry import WHOLE
 from pipeline.imaging.sharpness import Detail
 from pipeline.light import highlights
@@ -59,6 +61,52 @@ def of_blocks() -> Iterator[float]:
     plane = np.ascontiguousarray(_picture(40, 44)[..., 1])
     sigma = np.full((8, 8), 0.03, np.float32)
     yield from block_wiener.collaborate(plane, plane, sigma, block_wiener.match(plane))[::3, ::3].ravel().tolist()
+
+
+def of_picture_noise() -> Iterator[float]:
+    """A small picture with blacks and whites, just large enough to be halved once, and the levels of noise."""
+    picture = np.clip(cv2.GaussianBlur(_picture(212, 200), (0, 0), 0.7), 0, 1)
+    picture[:60, :60] *= 0.02
+    picture[80:120] *= 1.8
+    found = picture_noise.picture_statistics(picture.clip(0, 1))
+    yield from found.power[:, ::3, :, ::2, ::3].ravel().tolist()
+    yield from found.blocks.ravel().tolist()
+    noise = picture_noise.PictureNoise(found.power[:, 2], found.power[0, :, 0, 3, 3], 1).noise()
+    assert noise.levels is not None
+    yield from np.log(noise.levels[1]).ravel().tolist()
+    for width in range(60, 120, 4):
+        yield from picture_noise.picture_statistics(picture[:100, :width].clip(0, 1)).blocks[0].tolist()
+
+
+def of_picture_pool() -> Iterator[float]:
+    """Made-up statistics of many kinds of noise and texture."""
+    rng = np.random.default_rng(8)
+    scales, bins = picture_noise.SCALES, picture_noise.BINS
+    radius = np.hypot(*np.mgrid[0:8, 0:8])
+    white = np.log(4.0) * np.arange(scales)[:, None, None, None, None]
+    strong = np.broadcast_to(picture_noise.coded(np.exp(5.3 - white)), (scales, bins, 3, 8, 8))
+    every = np.full((scales, bins), 100, np.int32)
+    found = picture_noise_pool.pool([picture_noise.PictureStatistics(strong, every, (3000, 4000))], None)
+    assert found is not None
+    yield from found.power[:, 0, 3, 3].tolist()
+    for case in range(20):
+        frames = []
+        for _ in range({0: 1, 2: 70}.get(case, 3)):
+            level = rng.uniform(-6, 5, (1, 1, 3, 1, 1)) + rng.uniform(-1.5, 2.5, (scales, 1, 3, 1, 1)).cumsum(axis=0)
+            level -= 1.4 * np.arange(scales)[:, None, None, None, None]
+            bright = rng.normal(0, 0.6, (1, bins, 1, 1, 1))
+            logs = level + bright - rng.uniform(0, 0.4) * radius + rng.normal(0, 0.3, (scales, bins, 3, 8, 8))
+            blocks = rng.integers(0, 4, (scales, bins)).astype(np.int32)
+            logs = logs - rng.uniform(3, 10) * (case % 2) * np.array([0, 1, 1])[:, None, None]
+            frames.append(picture_noise.PictureStatistics(picture_noise.coded(np.exp(logs)), blocks, (3000, 4000)))
+        if case % 4 == 0:
+            frames = [replace(one, size=(1000, 1000)) for one in frames]
+        found = picture_noise_pool.pool(frames, (100.0, 6400.0, None)[case % 3])
+        if found is not None:
+            yield from found.power[:, :, ::3, ::3].ravel().tolist()
+            yield from found.bright.tolist()
+            yield from picture_noise_pool.of_frame(found, frames[0], 800.0).power[:2, :, ::3, ::3].ravel().tolist()
+        yield float(len(picture_noise_pool.alike(frames)))
 
 
 def of_sharpen() -> Iterator[float]:

@@ -114,7 +114,7 @@ def _pictures(context: SolveContext[DecodeMeasurement]) -> dict[str, PictureNois
             some = [all_of_them[i] for i in indices]
             pooled = pool([found for _, found in some], iso)
             if pooled is not None:
-                noises |= {name: of_frame(pooled, found) for name, found in some}
+                noises |= {name: of_frame(pooled, found, iso) for name, found in some}
     return noises
 
 

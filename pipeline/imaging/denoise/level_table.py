@@ -19,13 +19,25 @@ _NODES = 2048  # of a table, finer than 8-bit codes
 
 
 @compiled(error_model="numpy")
-def _look_up(x: NDArray[Any], first: Any, scale: Any, root: bool, table: NDArray[Any], out: NDArray[Any]) -> None:
+def _forward(x: NDArray[Any], first: Any, scale: Any, below: Any, table: NDArray[Any], out: NDArray[Any]) -> None:
+    """Nodes lie evenly on the root of the signal; `below`  slope under the first of them."""
     last = table.size - 1
     for i in range(x.size):
         v = (x[i] - first) * scale
-        if root:
-            v = np.sqrt(max(v, np.float32(0))) if v < np.float32(1) else np.float32(0.5) * (v + np.float32(1))
+        if v < np.float32(0):
+            out[i] = table[0] + (x[i] - first) * below
+            continue
+        v = np.sqrt(v) if v < np.float32(1) else np.float32(0.5) * (v + np.float32(1))
         v *= np.float32(last)
+        k = min(int(v), last - 1)
+        out[i] = table[k] + (v - np.float32(k)) * (table[k + 1] - table[k])
+
+
+@compiled(error_model="numpy")
+def _back(d: NDArray[Any], scale: Any, table: NDArray[Any], out: NDArray[Any]) -> None:
+    last = table.size - 1
+    for i in range(d.size):
+        v = d[i] * scale * np.float32(last)
         k = min(max(int(v), 0), last - 1)
         out[i] = table[k] + (v - np.float32(k)) * (table[k + 1] - table[k])
 
@@ -41,21 +53,23 @@ class LevelTable:
         deviation = np.sqrt(np.interp(fine, x, variance))
         steps = np.diff(fine) * 0.5 * (1 / deviation[1:] + 1 / deviation[:-1])
         stable = np.concatenate([[0.0], np.cumsum(steps)])
-        self._forward = stable.astype(np.float32)
-        self._last = np.float32(1 / stable[-1])
+        self._stable = stable.astype(np.float32)
+        self._below, self._last = np.float32(1 / deviation[0]), np.float32(1 / stable[-1])
         even = np.linspace(0, stable[-1], _NODES)
         slope = np.gradient(deviation**2, fine)
-        back = np.interp(even, stable, fine + 0.25 * total * np.maximum(slope, 0.0))
-        self._back = back.astype(np.float32)
+        lift = total * np.maximum(slope, 0.0)
+        # Black that was cut off has no noise, and stays black.
+        back = np.interp(even, stable, fine + 0.25 * lift * fine / np.maximum(fine + 2 * lift, 1e-12))
+        self._restored = back.astype(np.float32)
 
     def stabilise(self, x: F32) -> F32:
         """Any shape -> the same, of unit variance; 0 at the first level."""
         out = np.empty(x.size, np.float32)
-        _look_up(np.ascontiguousarray(x).ravel(), self._first, self._scale, True, self._forward, out)
+        _forward(np.ascontiguousarray(x).ravel(), self._first, self._scale, self._below, self._stable, out)
         return out.reshape(x.shape)
 
     def restore(self, d: F32) -> F32:
         """The reverse of `stabilise`, for means."""
         out = np.empty(d.size, np.float32)
-        _look_up(np.ascontiguousarray(d).ravel(), np.float32(0), self._last, False, self._back, out)
+        _back(np.ascontiguousarray(d).ravel(), self._last, self._restored, out)
         return out.reshape(d.shape)

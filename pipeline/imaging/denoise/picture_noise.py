@@ -120,15 +120,16 @@ def _mix() -> F64:
     return np.stack([axis, first, np.cross(axis, first)])
 
 
-_MIX = _mix()
-_GREY = float(_stable(np.array(1.0)))  # where white lies
-_WHITE = float(_stable(np.array(1.0)) * (_MIX[0] / np.array(PICTURE_NOISE.deviations)).sum())
+def _white() -> tuple[float, float]:
+    """Where white lies: stabilised, and in luma."""
+    stable = float(_stable(np.array(1.0)))
+    return stable, stable * float((_mix()[0] / np.array(PICTURE_NOISE.deviations)).sum())
 
 
 def _blocks(pixels: F32) -> F32:
     """(H, W, 3) linear -> (N, 3, 64), DCT of the blocks that are nowhere cut off."""
     p = PICTURE_NOISE
-    stable = _stable(pixels) @ (_MIX / np.array(p.deviations)).T.astype(np.float32)
+    stable = _stable(pixels) @ (_mix() / np.array(p.deviations)).T.astype(np.float32)
     cut = np.asarray(((pixels <= p.black) | (pixels >= p.white)).any(axis=2))
 
     def every(plane: NDArray[Any]) -> NDArray[Any]:
@@ -182,7 +183,7 @@ def picture_statistics(pixels: F32) -> PictureStatistics:
         if min(pixels.shape[:2]) < p.least_side:
             break
         found = _sampled(pixels)
-        bright = np.clip(found[:, 0, 0] * (BINS / 8 / _WHITE), 0, BINS - 1).astype(np.int64)
+        bright = np.clip(found[:, 0, 0] * (BINS / 8 / _white()[1]), 0, BINS - 1).astype(np.int64)
         for b in range(BINS):
             own = found[bright == b]
             if len(own) < p.least_blocks:
@@ -198,33 +199,31 @@ class PictureNoise:
 
     power   (SCALES, 3, 8, 8) of each scale and plane, brightness apart
     bright  (BINS,) of each brightness against that
-    share   of the variance that a frame has of its own; 1 where it has as much as its pool
     frames  that it rests on
     """
 
     power: U8
     bright: U8
     frames: int
-    share: float = 1.0
 
     def as_json(self) -> JsonObject:
         """For the record and the keys: the numbers are many, so that a digest stands for them."""
         digest = hashlib.sha256(self.power.tobytes() + self.bright.tobytes()).hexdigest()
         noise = self.noise()
         grain = float(np.median(np.sqrt(noise.a * _MIDDLE + noise.b)) / _MIDDLE)
-        return {"share": self.share, "grain": round(grain, 4), "spectrum": digest}
+        return {"grain": round(grain, 4), "spectrum": digest}
 
     def noise(self) -> Noise:
         """At full size, of a picture as it was read."""
         p = PICTURE_NOISE
         at = np.linspace(0, 1, 4 * BINS + 1)  # of the stabilised signal
-        signal = ((0.5 * p.a * at * _GREY + np.sqrt(p.b)) ** 2 - p.b) / p.a
+        signal = ((0.5 * p.a * at * _white()[0] + np.sqrt(p.b)) ** 2 - p.b) / p.a
         bright = np.log(power_of(self.bright))
         # Where white is cut off, so is noise: what was not measured is taken to fall.
         part = np.interp(at * BINS - 0.5, np.arange(BINS + 1), np.append(bright, bright[-1] - p.at_white))
         variance = (p.a * signal + p.b) * np.exp(part)
         levels = np.stack([np.stack([signal, variance * d * d]) for d in p.deviations], axis=1)
-        spectrum = power_of(self.power) * self.share
+        spectrum = power_of(self.power)
         total = spectrum[0].mean() * levels[1]
         grey = int(np.argmin(np.abs(signal - _MIDDLE)))
         a = np.maximum(total[:, grey] - total[:, 0], 0) / signal[grey]

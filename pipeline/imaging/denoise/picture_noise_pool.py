@@ -26,7 +26,8 @@ class PoolConstants:
     """How pictures of one camera, ISO and size are put together. Chosen as PictureNoiseConstants were."""
 
     most_frames: int = 60  # spread over the pool: more change nothing
-    quieter_frames: float = 0.25  # quantile of the frames
+    quieter_frames: float = 0.35  # quantile of the frames
+    alone: float = 0.35  # quantile of what frames say alone, which bounds what they say together
     quieter_bins: float = 0.3  # quantile of the brightnesses
     bin_above: float = 2.0  # power of one brightness over the lower ones, above which the rest is texture
     ring: tuple[float, float] = (2.8, 5.7)  # coefficients by whose power a scale is judged
@@ -43,21 +44,29 @@ class PoolConstants:
     unsure: float = 2.0  # by which what the coarser scales hold too much costs
     # Of what the coarser scales hold beyond that, the part by which all is taken to be less, in luma and in colour:
     # where even quiet blocks hold structure, the finer ones hold some of it.
-    doubt: tuple[float, float] = (0.5, 0.25)
+    doubt: tuple[float, float] = (0.6, 0.6)
+    # Where luma holds far too much, all of the picture is texture, and still less is sure.
+    textured_from: float = 1.5
+    textured: float = 0.5
     grey: float = -6.0  # natural logarithm of the density of colour, below which a picture has none
     # Densities, of `a` above: three times what a small sensor collects, 6e10 electrons in all at ISO 100, the rest
     # for tone curve and balance. What is smaller may be a part of a picture of so many pixels.
     electrons: float = 2e10
-    part_of: float = 6e6
+    part_of: float = 4e6
     unknown_iso: float = 12800.0
+    base_iso: float = 400.0  # below it small sensors are near their base, and the bound falls faster
     alike: float = 0.8  # natural logarithm of power, within which frames of unknown ISO are pooled
-    own: float = 1.3  # of a frame's own power, which bounds what its pool says of it
+    own: float = 1.25  # of a frame's own power, which bounds what its pool says of it
 
 
 POOL = PoolConstants()
 _RADIUS: F64 = np.hypot(*np.mgrid[0:8, 0:8])
-_COARSE, _RING, _OUTER = (np.digitize(_RADIUS, POOL.ring) == part for part in range(3))
-_FINE = _RING | _OUTER
+
+
+def _rings() -> tuple[NDArray[np.bool_], NDArray[np.bool_], NDArray[np.bool_]]:
+    """(8, 8) each: coefficients within POOL.ring, in it and beyond."""
+    part = np.digitize(_RADIUS, POOL.ring)
+    return part == 0, part == 1, part == 2
 
 
 def _masked(statistics: Sequence[PictureStatistics]) -> NDArray[Any]:
@@ -81,7 +90,7 @@ def _quantile(values: NDArray[Any], q: float) -> NDArray[Any]:
 def _brightness(logs: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
     """(SCALES, BINS, 3, 8, 8) -> power by brightness (BINS,), and by scale (SCALES, 3, 8, 8), logarithms."""
     bright = np.zeros(BINS)
-    fine = logs[:3][..., _FINE]  # the finest scales see most blocks
+    fine = logs[:3][..., ~_rings()[0]]  # the finest scales see most blocks
     for _ in range(3):
         shape = _quantile(np.moveaxis(fine - bright[None, :, None, None], 1, 0), 0.5)
         off = fine - shape[:, None]
@@ -99,19 +108,22 @@ def _brightness(logs: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
 def _bounded(power: NDArray[Any], iso: float | None, area: float) -> NDArray[Any]:
     """(SCALES, 3, 8, 8) logarithms -> the same without what cannot be noise, and with all scales filled."""
     octave = np.log(4.0) * np.arange(SCALES)
-    electrons = POOL.electrons / max(area, POOL.part_of) * 100 / (iso or POOL.unknown_iso)
-    most = -np.log(electrons * PICTURE_NOISE.a)
-    measured = np.array([[_mean(power[s, plane][_RING]) for s in range(SCALES)] for plane in range(3)]) + octave
+    within, ring, outer_ring = _rings()
+    speed = iso or POOL.unknown_iso
+    electrons = POOL.electrons / max(area, POOL.part_of) * 100 / speed
+    most = -np.log(electrons * PICTURE_NOISE.a) + 0.5 * min(0.0, np.log(speed / POOL.base_iso))
+    measured = np.array([[_mean(power[s, plane][ring]) for s in range(SCALES)] for plane in range(3)]) + octave
     densities, over = np.empty((3, SCALES)), np.zeros(3)
     for plane in range(3):
         # The finest colour is lost where a JPEG halves it, and says nothing of the coarser.
         first = 1 if plane else 0
-        outer = _mean(power[first, plane][_OUTER]) + octave[first]
+        outer = _mean(power[first, plane][outer_ring]) + octave[first]
         densities[plane] = _flattened(measured[plane], first, outer)
         beyond = (measured[plane] - densities[plane])[first + 1 :]
         beyond = beyond[np.isfinite(beyond)]
         over[plane] = np.maximum(beyond, 0).mean() if len(beyond) else 0.0
     sure = float(np.exp(-POOL.unsure * over[0]))
+    textured = POOL.textured * max(0.0, over[0] - POOL.textured_from)
     luma = densities[0] - POOL.doubt[0] * over[0]
     colour = densities[1:].max()
     if colour > POOL.grey:
@@ -127,12 +139,12 @@ def _bounded(power: NDArray[Any], iso: float | None, area: float) -> NDArray[Any
     out = np.empty_like(power)
     at = np.log2(np.maximum(_RADIUS, 0.5) / 4.0)
     for plane in range(3):
-        density = np.minimum(densities[plane], most)
+        density = np.minimum(densities[plane], most) - textured
         for s in range(SCALES - 2, -1, -1):
             density[s] = min(density[s], density[s + 1] + POOL.falls)
         for s in range(SCALES):
             line = np.interp(s - at, np.arange(SCALES), density) - octave[s]
-            around = np.where(_COARSE, POOL.grows, POOL.around)
+            around = np.where(within, POOL.grows, POOL.around)
             lowered = min(0.0, density[s] - measured[plane, s]) if np.isfinite(measured[plane, s]) else 0.0
             own = np.where(np.isfinite(power[s, plane]), power[s, plane] + lowered, line)
             out[s, plane] = np.minimum(own, line + around)
@@ -159,25 +171,33 @@ def pool(statistics: Sequence[PictureStatistics], iso: float | None) -> PictureN
     """What the pictures of one camera, ISO and size say together; None where they say nothing."""
     every = len(statistics)
     pick = np.unique(np.linspace(0, every - 1, min(POOL.most_frames, every)).round().astype(int))
-    bright, power = _brightness(_together([statistics[i] for i in pick]))
+    some = [statistics[i] for i in pick]
+    height, width = some[0].size
+    bright, power = _seen(some, iso, height * width)
     if not np.isfinite(power[0]).any():
         return None
-    height, width = statistics[0].size
-    return PictureNoise(coded(np.exp(_bounded(power, iso, height * width))), coded(np.exp(bright)), every)
+    if len(some) > 1:
+        # Together, the textures of several frames may look like noise: no more than half of them would say alone.
+        singles = [_seen([one], iso, height * width) for one in some]
+        alone = np.stack([own + light.mean() for light, own in singles])
+        power = np.fmin(power, _quantile(alone, POOL.alone) - bright.mean() + POOL.grows)
+    return PictureNoise(coded(np.exp(power)), coded(np.exp(bright)), every)
 
 
-def _together(statistics: Sequence[PictureStatistics]) -> NDArray[Any]:
-    return _quantile(_masked(statistics), POOL.quieter_frames)
+def _seen(statistics: Sequence[PictureStatistics], iso: float | None, area: float) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Logarithms of the power by brightness and by scale and plane, as _brightness, without what is no noise."""
+    bright, power = _brightness(_quantile(_masked(statistics), POOL.quieter_frames))
+    return bright, _bounded(power, iso, area) if np.isfinite(power[0]).any() else power
 
 
-def of_frame(pooled: PictureNoise, own: PictureStatistics) -> PictureNoise:
-    """The noise of a frame of the pool: no more than its own quiet blocks hold, which hold noise at the least."""
-    logs = _masked([own])[0, :2][..., _RING]
-    known = logarithms(pooled.power)[:2, None][..., _RING] + logarithms(pooled.bright)[None, :, None, None]
-    less = (logs - known)[np.isfinite(logs)]
-    if not less.size:
+def of_frame(pooled: PictureNoise, own: PictureStatistics, iso: float | None) -> PictureNoise:
+    """The noise of a frame of the pool: at no frequency much more than it shows alone."""
+    height, width = own.size
+    bright, power = _seen([own], iso, height * width)
+    if pooled.frames == 1 or not np.isfinite(power[0]).any():
         return pooled
-    return replace(pooled, share=round(min(1.0, float(np.exp(np.median(less))) * POOL.own), 3))
+    most = power + bright.mean() - logarithms(pooled.bright).mean() + np.log(POOL.own)
+    return replace(pooled, power=np.minimum(pooled.power, coded(np.exp(most))))
 
 
 def alike(statistics: Sequence[PictureStatistics]) -> list[list[int]]:
@@ -193,6 +213,6 @@ def alike(statistics: Sequence[PictureStatistics]) -> list[list[int]]:
 
 
 def _level(own: PictureStatistics) -> float:
-    known = _masked([own])[0, :2][..., _RING]
+    known = _masked([own])[0, :2][..., _rings()[1]]
     known = known[np.isfinite(known)]
     return float(known.mean()) if known.size else 0.0
