@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Literal
 
@@ -16,6 +17,7 @@ from pipeline.cli.cache import CacheChoice, open_cache
 from pipeline.cli.console import clean, note, out_console, progress, said_once, some
 from pipeline.cli.light_words import LightWords, light_words
 from pipeline.cli.models import with_models
+from pipeline.engine.burst_light import Before
 from pipeline.engine.jobs import Shoot, read_shoot
 from pipeline.engine.measure import MeasuredFrame, Measurements, raise_if_full
 from pipeline.engine.run import measure_shoot
@@ -24,7 +26,7 @@ from pipeline.engine.tables.reference_proposals import reference_proposals
 from pipeline.errors import in_short, trace
 from pipeline.imaging.raw.noise_pool import HEADINGS, noise_notes, noise_rows
 from pipeline.shoot.clocks.bodies import bodies
-from pipeline.steps import decode, white_balance
+from pipeline.steps import decode, lens, white_balance
 from pipeline.steps.base import SolveContext, camera_of
 from pipeline.store.store import Store
 from pipeline.textfile.messages import counted
@@ -213,7 +215,17 @@ def _light(
     if not frames:
         return None, ()
     measured = Measurements(store, measured_frames, white_balance.STEP)
-    light = shoot_light(store, measured_frames, shoot.bursts, shoot.facts, workers)
+    found = cache(lambda: shoot_light(store, measured_frames, shoot.bursts, shoot.facts, workers))
+    lenses = SolveContext(
+        frames, shoot.bursts, shoot.facts, Measurements(store, measured_frames, lens.STEP), found, dict, dict, {}
+    )
+    # What lens takes out would be taken for flicker.
+    before = Before(lens.STEP, lens.solve(lenses, lens.LensParams.model_validate({})).by_frame).of(
+        [f.name for f in frames]
+    )
+    light = (
+        found() if before is None else shoot_light(store, measured_frames, shoot.bursts, shoot.facts, workers, [before])
+    )
     context = SolveContext(frames, shoot.bursts, shoot.facts, measured, lambda: light, dict, dict, {})
     method: Literal["reference_patch", "gray_world"] = "reference_patch" if shoot.facts.references else "gray_world"
     solved = white_balance.solve(
