@@ -25,7 +25,7 @@ from pipeline.steps.base import (
     signed,
 )
 from pipeline.store.packing import LARGEST, take
-from pipeline.textfile.messages import counted, install
+from pipeline.textfile.messages import and_more, counted, install
 from pipeline.types import Domain, Frame, Image, JsonObject
 
 if TYPE_CHECKING:
@@ -306,14 +306,18 @@ def _in_short(frames: Sequence[Frame], found: Mapping[str, LensSolution]) -> lis
     for frame in (f for f in frames if f.name in found):
         key = (camera_of(frame), frame.exif.lens, found[frame.name].source)
         groups.setdefault(key, []).append(frame)
-    notices = []
+    notices, unknown = [], []
     for (camera, lens, source), group in groups.items():
         who, many = f"{camera}, {lens}" if lens else camera, counted(len(group), "frame")
         if source is LensSource.NONE:
-            notices.append(f"lens: {who}: nothing says by how much its corners are darker; {many} left as shot")
+            unknown.append(f"{who}: {many}")
         else:
             most = max(one.corner for f in group if (one := found[f.name].falloff) is not None)
             notices.append(f"lens: {who}: corners lifted by up to {most:.1f} EV, {_WORDS[source]}: {many}")
+    if unknown:
+        notices.append(
+            f"lens: corners left as shot, since nothing says how dark the lens makes them: {and_more(unknown)}"
+        )
     return notices
 
 
