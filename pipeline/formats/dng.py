@@ -22,6 +22,7 @@ from pipeline.imaging.memory import MEMORY
 _WIDTH, _LENGTH, _BITS, _COMPRESSION, _PHOTOMETRIC, _SAMPLES = 256, 257, 258, 259, 262, 277
 _STRIPS, _STRIP_BYTES, _TILE_WIDTH, _TILE_LENGTH, _TILES, _TILE_BYTES = 273, 279, 322, 323, 324, 325
 _POINTERS = (330, 34665, 34853, 40965)  # to SubIFDs, and to Exif, GPS and interoperability (Exif 2.32)
+_OF_STRIPS, _OF_TILES = (_STRIPS, 278, _STRIP_BYTES), (_TILE_WIDTH, _TILE_LENGTH, _TILES, _TILE_BYTES)
 _DNG_VERSION, _MASKED = 50706, 50830  # tags of DNG
 _LOSSLESS, _CFA = 7, 32803  # compression and photometric interpretation
 _BYTE, _SHORT, _LONG, _IFD = 1, 3, 4, 13  # types of TIFF 6.0, and of its technical note 1
@@ -149,7 +150,7 @@ def _checked(found: Directory, size: int) -> _Place | None:
     if _one(found, _COMPRESSION) != _LOSSLESS or _one(found, _SAMPLES) != 1 or _one(found, _BITS) == 0:
         return None
     is_tiled = _TILES in fields
-    if is_tiled == (_STRIPS in fields):
+    if any(tag in fields for tag in (_OF_STRIPS if is_tiled else _OF_TILES)):
         return None
     places = _numbers(found, _TILES if is_tiled else _STRIPS) or ()
     lengths = _numbers(found, _TILE_BYTES if is_tiled else _STRIP_BYTES) or ()

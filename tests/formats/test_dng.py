@@ -128,6 +128,8 @@ LEFT: dict[str, dict] = {
     "restarts without the left predictor": {"restart": 5, "predictor": 4},
     "tables in another order": {"tables": (UNEVEN, EVEN), "components": 2, "used": (1, 0)},
     "a tag that leads out of the file": {"tags": {51000: ("I", (0,) * 9)}},
+    "a strip with a tag of tiles": {"tags": {322: ("H", 64)}},
+    "tiles with a tag of strips": {"tile": (16, 16), "tags": {278: ("I", 48)}},
     "no length of a strip": {"tags": {279: None}},
     "another compression": {"tags": {259: ("H", 34892)}},
 }

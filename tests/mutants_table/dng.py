@@ -16,6 +16,7 @@ MUTANTS = [
     mutant(_DNG, "_numbers(raws[0], _WIDTH))) != 1", "_numbers(raws[0], _WIDTH))) < 1", *_TESTS),
     mutant(_DNG, "or _one(found, _SAMPLES) != 1", "", *_TESTS),
     mutant(_DNG, "len(scan.tables) == 1 or 2 * samples != place.width", "True", *_TESTS),
+    mutant(_DNG, "if any(tag in fields for tag in (_OF_STRIPS if is_tiled else _OF_TILES)):", "if False:", *_TESTS),
     mutant(_DNG, "or at + n > size for", "for", *_TESTS),
     mutant(_DNG, "len(places) != len(lengths) or", "", *_TESTS),
     mutant(_DNG, "number // across * high, number % across * wide", "number % across * high, 0", *_TESTS),
