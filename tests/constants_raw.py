@@ -121,7 +121,11 @@ def _shots(count: int, places: dict[int, tuple[int, float]], level: float) -> li
     for k in range(count):
         index = [i for i, (n, _) in places.items() if k < n]
         excess = np.array([places[i][1] for i in index], np.float32)
-        frames.append(Candidates(np.array(index, np.uint32), excess, np.full((1, 1), level, np.float32)))
+        frames.append(
+            Candidates(
+                np.array(index, np.uint32), excess, np.ones(len(index), np.bool_), np.full((1, 1), level, np.float32)
+            )
+        )
     return frames
 
 
@@ -161,6 +165,16 @@ def of_defects() -> Iterator[float]:
             for dy, dx in ((-1, 0), (1, 0), (0, -1), (0, 1)):
                 frame[12 + dy, x + dx] += share * size
         yield float(len(defects.candidates(frame, sensor).index))
+    for y, share in ((12, 0.0), (12, 0.02), (13, 0.02)):  # red, and green beside it: what one frame proves
+        for part in np.linspace(0.2, 0.32, 7):
+            frame = flat.copy()
+            for k, size in enumerate(np.geomspace(12, 80, 50) * float(sizes[25]) / 3.5):
+                x = 6 + 8 * k
+                frame[y, x] += size
+                frame[y, x + 2] += part * size
+                for dy, dx in ((-1, 0), (1, 0), (0, -1), (0, 1)):
+                    frame[y + dy, x + dx] += share * size
+            yield float(defects.candidates(frame, sensor).alone.sum())
     frame = np.zeros((24, 420))
     frame[12, 6:406:8] += np.linspace(6e-5, 9e-5, 50)
     none = Sensor(_RGGB, Noise(np.zeros(3), np.zeros(3)), 0.0, 1.0)

@@ -122,7 +122,7 @@ def solve(context: SolveContext[DecodeMeasurement], params: DecodeParams) -> Sol
     """For each sensor and ISO the noise that its frames agree on, its defects and the noise of its rows; for finished
     pictures the noise that those of one camera, ISO and size agree on."""
     from pipeline.imaging.raw.frame import SensorCorrection
-    from pipeline.imaging.raw.noise_pool import noise_notes, row_variance
+    from pipeline.imaging.raw.noise_pool import ENOUGH, noise_notes, row_variance
 
     solutions: dict[str, SensorCorrection | PictureNoise] = dict(_pictures(context))
     notices: list[str] = []
@@ -138,8 +138,8 @@ def solve(context: SolveContext[DecodeMeasurement], params: DecodeParams) -> Sol
         camera = camera_of(frames[0])
         notices += noise_notes(camera, found)
         if len(defects):
-            many = "pixels stand out in most frames and are repaired"
-            one = "pixel stands out in most frames and is repaired"
+            how = "in most frames" if len(frames) >= ENOUGH else "as no lens draws it"
+            many, one = f"pixels stand out {how} and are repaired", f"pixel stands out {how} and is repaired"
             notices.append(f"{camera}: {counted(len(defects), one, many)}")
         striped = [f"{iso:.0f}" for iso, v in of_rows.items() if v > 0 and iso]
         if striped:
@@ -154,7 +154,7 @@ def solve(context: SolveContext[DecodeMeasurement], params: DecodeParams) -> Sol
 
 
 def _defects(context: SolveContext[DecodeMeasurement], sensor: Sensor) -> NDArray[np.int64]:
-    """Flat indices into the mosaic of the pixels that are defective in most frames."""
+    """Flat indices into the mosaic of the pixels that are defective in most frames, or of few frames surely in one."""
     from pipeline.imaging.raw.noise_pool import vote
 
     frames = sensor.frames
@@ -231,7 +231,7 @@ def every_pixel(params: DecodeParams) -> bool:
 
 STEP: Step[DecodeParams, DecodeMeasurement, SensorCorrection | PictureNoise] = Step(
     name="decode",
-    version=6,
+    version=7,
     summary="Read a raw frame or a JPEG, TIFF or PNG into linear camera colour, upright, black subtracted.",
     Params=DecodeParams,
     place="shared",

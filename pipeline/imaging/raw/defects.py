@@ -1,4 +1,4 @@
-"""Hot and dead pixels that stay put over a shoot: found, and repaired in the mosaic.
+"""Hot and dead pixels, that stay put over a shoot or that one frame proves: found, and repaired in the mosaic.
 
 Mosaics (H, W) are raw numbers or floats, as noise.Sensor says.
 """
@@ -30,6 +30,12 @@ class DefectConstants:
     sigmas: float = 3.5  # of noise above the greatest of the neighbours, itself about 1.4 above their mean
     # A lens spreads a point of light over pixels of every colour, but not a defect: share seen by the next pixels.
     spread: float = 0.2
+    # What one frame proves: a lens, however sharp (0.4 pixels), brings at least this share of a point of light to the
+    # four next pixels; those of red and blue are green, which sees most of any white light.
+    proven: float = 0.1
+    proven_green: float = 0.06
+    doubt: float = 2.5  # deviations by which the next pixels must stay below that share
+    calm: float = 0.25  # of the excess, range of the eight neighbours of the colour: no line, corner or texture
     rounding: float = 2e-5  # of saturation: a constant frame has no noise but the rounding of a 14-bit raw
     room: int = 64  # times MOST_CANDIDATES that are compared for their strength, the uppermost first
 
@@ -43,11 +49,13 @@ class Candidates:
 
     index    (N,) row * width + column, at most MOST_CANDIDATES
     excess   (N,) over the neighbours' median, fraction of saturation; negative = darker
+    alone    (N,) whether this frame proves by itself that no lens drew it
     level    (rows, columns) mean signal of tiles of 64 x 64 pixels, fraction of saturation
     """
 
     index: NDArray[np.uint32]
     excess: NDArray[np.float32]
+    alone: NDArray[np.bool_]
     level: NDArray[np.float32]
 
 
@@ -92,6 +100,23 @@ def _isolated(m: Mosaic, y: int, x: int, square: float, spread: float, black: fl
 
 
 @compiled()
+def _proven(m: Mosaic, y: int, x: int, excess: float, share: float, doubt: float, calm: float, noise: float) -> bool:
+    """Whether the next pixels of (y, x) have too little of its excess for a point of light; noise  their deviation."""
+    nine = np.sort(m[y - 2 : y + 3 : 2, x - 2 : x + 3 : 2].copy().reshape(9).astype(np.float64))
+    around = nine[:8] if excess > 0 else nine[1:]
+    if around[7] - around[0] > calm * abs(excess):
+        return False
+    near = float(m[y, x - 1]) + float(m[y, x + 1]) + float(m[y - 1, x]) + float(m[y + 1, x])
+    far = 0.0  # the eight a knight's move away have the same two colours
+    for down in (-1, 1):
+        for across in (-2, 2):
+            far += float(m[y + down, x + across]) + float(m[y + across, x + down])
+    lift = near / 4 - far / 8
+    sign = 1.0 if excess > 0 else -1.0
+    return bool(sign * lift + doubt * noise * (1 / 4 + 1 / 8) ** 0.5 < share * abs(excess))
+
+
+@compiled()
 def _find(
     m: Mosaic,
     gain: float,
@@ -99,8 +124,12 @@ def _find(
     black: float,
     square: float,
     spread: float,
+    shares: Mosaic,
+    doubt: float,
+    calm: float,
     index: Mosaic,
     excess: Mosaic,
+    alone: Mosaic,
 ) -> int:
     height, width = m.shape
     flags = np.empty(width - 4, np.uint8)
@@ -115,6 +144,8 @@ def _find(
                 if value != 0.0 and found < index.size:
                     index[found] = y * width + x + 2
                     excess[found] = value
+                    noise = (gain * max(float(m[y, x + 2]) - value - black, 0.0) + read) ** 0.5
+                    alone[found] = _proven(m, y, x + 2, value, shares[y % 2, (x + 2) % 2], doubt, calm, noise)
                     found += 1
     return found
 
@@ -122,24 +153,26 @@ def _find(
 def candidates(mosaic: Mosaic, sensor: Sensor) -> Candidates:
     """Pixels of one frame that stand out from their eight neighbours of the same colour.
 
-    A single frame cannot tell a defect from a glint: noise_pool.vote does. Of too many, the strongest.
+    What a single frame cannot tell from a glint is left to noise_pool.vote. Of too many, the strongest.
     """
     (height, width), black, span = mosaic.shape, sensor.black, sensor.span
     level = _levels(mosaic, black, span)
     if min(height, width) < 8:
-        return Candidates(np.empty(0, np.uint32), np.empty(0, np.float32), level)
+        return Candidates(np.empty(0, np.uint32), np.empty(0, np.float32), np.empty(0, np.bool_), level)
     gain, read = sensor.units
     read += (span * DEFECTS.rounding) ** 2
     room = DEFECTS.room * MOST_CANDIDATES
-    index, excess = np.empty(room, np.int64), np.empty(room)
-    count = _find(mosaic, gain, read, black, DEFECTS.sigmas**2, DEFECTS.spread, index, excess)
-    index, excess = index[:count], excess[:count]
+    index, excess, alone = np.empty(room, np.int64), np.empty(room), np.empty(room, np.bool_)
+    shares = np.where(sensor.pattern == 1, DEFECTS.proven_green, DEFECTS.proven)
+    d = DEFECTS
+    count = _find(mosaic, gain, read, black, d.sigmas**2, d.spread, shares, d.doubt, d.calm, index, excess, alone)
+    index, excess, alone = index[:count], excess[:count], alone[:count]
     if count > MOST_CANDIDATES:
         ground = np.maximum(mosaic.ravel()[index] - excess - black, 0)
         strength = np.abs(excess) / np.sqrt(gain * ground + read)
         strongest = np.sort(np.argsort(-strength, kind="stable")[:MOST_CANDIDATES])
-        index, excess = index[strongest], excess[strongest]
-    return Candidates(index.astype(np.uint32), (excess / span).astype(np.float32), level)
+        index, excess, alone = index[strongest], excess[strongest], alone[strongest]
+    return Candidates(index.astype(np.uint32), (excess / span).astype(np.float32), alone, level)
 
 
 def _levels(mosaic: Mosaic, black: float, span: float) -> NDArray[np.float32]:

@@ -41,6 +41,7 @@ class SensorReading:
             arrays |= {
                 "index": self.candidates.index,
                 "excess": self.candidates.excess.astype(np.float16),
+                "alone": self.candidates.alone.astype(np.uint8),
                 "level": self.candidates.level.astype(np.float16),
             }
         if self.rows is not None:
@@ -55,9 +56,10 @@ class SensorReading:
         if "index" in arrays:
             index = take(arrays, "index", np.uint32, (None,), 0, height * width - 1)
             excess = take(arrays, "excess", np.float16, index.shape, -LARGEST, LARGEST).astype(np.float32)
+            alone = take(arrays, "alone", np.uint8, index.shape, 0, 1).astype(np.bool_)
             tiles = (-(-height // TILE), -(-width // TILE))
             level = take(arrays, "level", np.float16, tiles, -LARGEST, LARGEST).astype(np.float32)
-            candidates = Candidates(index, excess, level)
+            candidates = Candidates(index, excess, alone, level)
         if "rows" in arrays:
             rows = RowNoise(*(float(v) for v in take(arrays, "rows", np.float64, (3,), -LARGEST, np.inf)))
         return cls(NoiseStatistics.from_arrays(arrays), (height, width), candidates, rows)

@@ -262,24 +262,28 @@ def vote(
     frames of one sensor, whose mosaics are `width` pixels wide, their noise models, the burst that each belongs to and
     the gain (ISO) with which a defect's excess grows. More than half of the frames that could show it must, at least a
     tenth of all and half of `least`, in three bursts or as many as there are: what stays put while the scene changes is
-    the sensor's. With fewer than `least` frames nothing is found.
+    the sensor's. With fewer than `least` frames, one of them must prove by itself that no lens drew it.
     """
-    if len(frames) < least:
+    if not frames:
         return np.empty(0, np.int64)
+    few = len(frames) < least
     gain = np.ones(len(frames)) if gains is None else np.asarray(gains, dtype=np.float64)
     gain = gain / np.median(gain)
     burst = np.asarray(bursts)
     owner = np.concatenate([np.full(len(f.index), i) for i, f in enumerate(frames)])
     index = np.concatenate([f.index.astype(np.int64) for f in frames])
     excess = np.concatenate([f.excess.astype(np.float64) for f in frames])
+    alone = np.concatenate([f.alone for f in frames])
     order = np.argsort(index, kind="stable")
-    owner, index, excess = owner[order], index[order], excess[order]
+    owner, index, excess, alone = owner[order], index[order], excess[order], alone[order]
     places, start, count = np.unique(index, return_index=True, return_counts=True)
     a, b = (np.array([getattr(n, part).max() for n in noises]) for part in "ab")
-    several = min(VOTE.bursts, len(np.unique(burst)))
+    several = 1 if few else min(VOTE.bursts, len(np.unique(burst)))
     found = []
-    for at in np.flatnonzero(count >= max(int(VOTE.of_least * least), VOTE.shown * len(frames))):
+    for at in np.flatnonzero(count >= (1 if few else max(int(VOTE.of_least * least), VOTE.shown * len(frames)))):
         here = slice(start[at], start[at] + count[at])
+        if few and not alone[here].any():
+            continue
         y, x = divmod(int(places[at]), width)
         level = np.array([f.level[y // TILE, x // TILE] for f in frames], dtype=np.float64)
         deviation = np.sqrt(a * np.maximum(level, 0) + b)

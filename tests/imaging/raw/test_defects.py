@@ -8,6 +8,7 @@ from functools import cache
 import cv2
 import numpy as np
 import pytest
+from scipy.special import ndtr
 from skimage import data
 
 from pipeline.imaging.raw.defects import MOST_CANDIDATES, Candidates, candidates, repair
@@ -63,11 +64,50 @@ def test_what_stays_is_found_and_a_glint_is_not() -> None:
     assert len(set(voted) & set(dead)) >= 0.5 * len(dead)  # a dead pixel in a shadow cannot be seen
 
 
-def test_few_frames_or_one_burst_of_many_find_nothing() -> None:
+def test_one_burst_of_many_finds_nothing() -> None:
     found, _, _ = shoot()
-    assert len(vote(found[:7], [SENSOR.noise] * 7, [0] * 7, 432)) == 0
-    still = (found[0],) * 6 + tuple(replace(c, index=c.index[:0], excess=c.excess[:0]) for c in found[6:])
+    none = np.zeros(0, np.bool_)
+    still = (found[0],) * 6 + tuple(
+        replace(c, index=c.index[:0], excess=c.excess[:0], alone=none) for c in found[6:]
+    )  # fmt: skip
     assert len(vote(still, [SENSOR.noise] * 12, [0] * 6 + [1, 1, 1, 2, 2, 2], 432)) == 0
+
+
+@pytest.mark.parametrize(("frames", "size", "share"), [(1, 6000, 0.85), (2, 6000, 0.9), (5, 3000, 0.8)])
+def test_few_frames_prove_what_no_lens_drew(frames: int, size: int, share: float) -> None:
+    """One hot pixel in a shoot of one or a few frames; in these photographs nothing else is taken for one."""
+    rng = np.random.default_rng(8)
+    y, x = rng.integers(4, 284, 60), rng.integers(4, 428, 60)
+    hot = np.unique(432 * y + x)
+    found = []
+    for i in range(frames):
+        frame = expose(scene(i, 0.2), i)
+        frame.flat[hot] = np.minimum(frame.flat[hot] + size, BLACK + SPAN)
+        found.append(candidates(frame, SENSOR))
+    voted = vote(found, [SENSOR.noise] * frames, range(frames), 432)
+    assert set(voted) <= set(hot)
+    assert len(voted) >= share * len(hot)
+    assert len(vote([], [], [], 432)) == 0
+
+
+@pytest.mark.parametrize("colour", [(0.53, 1.0, 0.59), (0.9, 1.0, 0.35)])  # white light and tungsten, to the sensor
+@pytest.mark.parametrize("blur", [0.4, 0.5, 0.7])
+def test_catchlights_are_proven_by_no_frame(colour: tuple[float, float, float], blur: float) -> None:
+    """300 points of light anywhere between pixels, 0.1 to 3 times saturation, of a Gaussian lens over square pixels."""
+    rng = np.random.default_rng(2)
+    picture = np.full((288, 432, 3), 0.02)
+    for y, x, light in zip(
+        rng.uniform(8, 280, 300), rng.uniform(8, 424, 300), np.geomspace(0.1, 3, 300), strict=True
+    ):  # fmt: skip
+        top, left = int(y) - 4, int(x) - 4
+        down, across = (np.diff(ndtr((start + np.arange(11) - 0.5 - at) / blur)) for start, at in ((top, y), (left, x)))
+        spot = light * np.outer(down, across)[..., None] * np.array(colour)
+        picture[top : top + 10, left : left + 10] += spot
+    found = candidates(expose(mosaic_of(picture), 1), SENSOR)
+    assert found.alone.sum() <= 1
+    net = np.full((256, 256), 0.05)
+    net[::18], net[:, ::18] = 0.4, 0.4
+    assert not candidates(expose(cv2.GaussianBlur(net, (0, 0), 0.5), 3), SENSOR).alone.any()
 
 
 def test_sharp_points_of_light_are_no_candidates() -> None:
