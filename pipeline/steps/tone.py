@@ -175,11 +175,9 @@ def displayed(image: Image, params: ToneParams, finished: bool, solution: ToneSo
     white = params.white
     if finished:
         white = found.white or float(np.clip(image.saturation.max() * more, 1.0, params.white))
-    if finished or params.contrast == 0:
-        pixels = render(image.pixels, matrix, params.ev, params.knee, white, params.saturation)
-    else:
-        at_black = params.contrast, found.black * more, found.floor * more
-        pixels = render(image.pixels, matrix, params.ev, params.knee, white, params.saturation, *at_black)
+    straight = finished or params.contrast == 0
+    own = (0.0, 0.0, 0.0) if straight else (params.contrast, found.black * more, found.floor * more)
+    pixels = render(image.pixels, matrix, params.ev, params.knee, white, params.saturation, *own)
     return replace(image, pixels=pixels, domain=Domain.DISPLAY, to_working=np.eye(3))
 
 
