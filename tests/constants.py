@@ -34,6 +34,7 @@ from pipeline.light import (
     static_bands,
 )
 from pipeline.light.chart import card, find, fit
+from pipeline.light.comparing import pairs, tones
 from pipeline.light.lens import pans
 from tests.constants_bursts import of_flicker, of_registration, of_static
 from tests.constants_chart import of_card, of_chart, of_fit, of_read, of_refine
@@ -49,7 +50,7 @@ from tests.constants_filters import (
     of_tone,
 )
 from tests.constants_lens import of_pans
-from tests.constants_light import HALLS, of_gray_world, of_palette, of_references, of_scenes, spots
+from tests.constants_light import HALLS, of_gray_world, of_pairs, of_palette, of_references, of_scenes, of_tones, spots
 from tests.constants_mains import of_lamp_flicker, of_mains, of_row_wave
 from tests.constants_raw import (
     of_defects,
@@ -208,11 +209,13 @@ TOPICS = {
     "palette": Topic(palette, "PALETTE", of_palette),
     "scenes": Topic(
         scenes, "SCENES", of_scenes,
-        {
-            "most_alone": "bounds the cost where 60 scenes have nothing in common",
-            "least": "pictures this small have too few tiles to be fitted anyway: it only saves the attempt",
-        },
+        {"least": "pictures this small have too few tiles to be fitted anyway: it only saves the attempt"},
     ),
+    "pairs": Topic(
+        pairs, "PAIRS", of_pairs,
+        {"most_alone": "bounds the cost where 60 scenes have nothing in common"},
+    ),
+    "tones": Topic(tones, "TONES", of_tones),
     "references": Topic(references, "REFERENCES", of_references),
     "tone": Topic(tone, "CONTRAST", of_tone),
     "noise": Topic(noise, "NOISE", of_noise, {"fit_steps": "converged by then: fewer show, more do not"}),
@@ -284,7 +287,8 @@ def cases() -> list[tuple[str, str]]:
 
 if __name__ == "__main__":
     figures = {topic: [float(f"{v:.9g}") for v in of.figures()] for topic, of in TOPICS.items()}
-    FILE.write_text(json.dumps(figures) + "\n", encoding="utf-8")
+    lines = ",\n ".join(f"{json.dumps(topic)}: {json.dumps(of)}" for topic, of in figures.items())
+    FILE.write_text(f"{{{lines}}}\n", encoding="utf-8")
     for topic, name in cases():
         for factor in (0.9, 1.1):
             if TOPICS[topic].shows(name, factor, figures[topic]) == (name in TOPICS[topic].flat):

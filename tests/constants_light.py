@@ -11,6 +11,7 @@ import numpy as np
 from pipeline.imaging.geometry import Box
 from pipeline.imaging.orientation import Orientation
 from pipeline.light import highlights, palette, references, scenes
+from pipeline.light.comparing import pairs, tones
 from pipeline.light.palette import ChromaSamples
 from pipeline.shoot.facts import Reference
 from pipeline.types import Domain, Exif, Frame, Image, Noise
@@ -49,7 +50,7 @@ def of_gray_world() -> list[float]:
 
 
 def of_palette() -> list[float]:
-    """Sampling, tones of bins nearly too small, registrations with two nearly equal answers, gradients."""
+    """Sampling, registrations with two nearly equal answers, gradients."""
     rng = np.random.default_rng(0)
     out: list[float] = []
     for shape in ((25, 26), (300, 250), (270, 300)):
@@ -57,11 +58,6 @@ def of_palette() -> list[float]:
         found = palette.chroma_samples([(image.pixels, image, 0.0)], np.ones(3))
         out += [float(len(found.weight)), found.total, float(found.luminance.sum())]
     out.append(float(palette.histogram(HALLS[0]).max()))
-    few = [(0.02, 0.4 * k - 2.58) for k in range(7)]
-    for weight in (1.0, 0.95):
-        counted = spots(few, list(range(6, 13)))
-        found_tones = palette.tones(replace(counted, weight=counted.weight * weight))
-        out.append(float(np.isfinite(found_tones).sum()))
     one = palette.spectrum(palette.histogram(spots([(0.02, -0.58)], [500])))
     for n in range(540, 601, 4):
         two = palette.spectrum(palette.histogram(spots([(0.02, -0.58), (0.62, -0.58)], [500, n])))
@@ -75,11 +71,26 @@ def of_palette() -> list[float]:
     return out
 
 
+def of_tones() -> list[float]:
+    """Two halls in more and less light of another colour, as green and as the luminance of colours bright and dark."""
+    out: list[float] = []
+    steep = np.array([[1.6, -0.5, -0.9], [-0.1, 1.6, -0.6], [0.0, -0.5, 1.5]])  # a blue darker than nothing
+    out.append(float(tones.luminance_offsets(np.array([1.2, 1.0, 0.7]), steep).min()))
+    for stops in np.linspace(-1, 1, 7):
+        by = np.array([0.2, -0.15]) * stops
+        one, other = HALLS[0], _shift(HALLS[1], (float(by[0]), float(by[1])), float(stops))
+        for offsets in (None, tones.luminance_offsets(np.array([1.2, 1.0, 0.7]), steep)):
+            spectra = [tones.tone_spectrum(tones.tone_histogram(s), offsets) for s in (other, one)]
+            found = tones.brighter(spectra[0], spectra[1], by)
+            out += [found.stops, found.match]
+    return out
+
+
 def _scene(name: str, samples: ChromaSamples) -> scenes.Scene:
     return replace(
         scenes.unknown([name]),
         chroma_histogram=palette.histogram(samples).astype(np.float16),
-        tones=palette.tones(samples).astype(np.float16),
+        tone_histogram=tones.tone_histogram(samples),
     )
 
 
@@ -102,8 +113,8 @@ def _compared(samples: list[ChromaSamples], first: Sequence[str] = ()) -> list[f
     return [float(v) for part in parts for v in np.ravel(part)]
 
 
-def of_scenes() -> list[float]:
-    """Scenes that share more or less with each other, in light more or less alike; bursts of few and tiny pictures."""
+def of_pairs() -> list[float]:
+    """Scenes that share more or less with each other, in light more or less alike; comparisons that disagree."""
     rng = np.random.default_rng(1)
     out: list[float] = []
     base = [(float(u), float(v)) for u, v in rng.uniform([-0.5, -1.2], [0.5, 0.4], (10, 2))]
@@ -127,6 +138,18 @@ def of_scenes() -> list[float]:
     many = [_shift(hall, (0.1 * i - 0.8, 0.07 * i), 0.0) for i in range(16)]
     out += _compared(many)
     out += _compared([hall, _shift(hall, (1.5, 0.0), 0.0), _shift(hall, (1.68, 0.0), 0.0)])
+    ring = [pairs.Pair(i, j, np.array([0.02 * i * i * j, 0.0]), 1.0) for i in range(1, 6) for j in range(i)]
+    start = np.array([0])
+    out += pairs.agreed_chroma(ring, start, np.zeros((1, 2))).ravel().tolist()
+    out += pairs.agreed_tones(ring, [tones.Brighter(0.1 * p.one * p.other, 0.9) for p in ring], start).tolist()
+    return out
+
+
+def of_scenes() -> list[float]:
+    """Light zones wide and narrow; bursts of few and tiny pictures."""
+    rng = np.random.default_rng(1)
+    out: list[float] = []
+    hall = spots([(0.1, -0.2), (-0.3, 0.1), (0.4, -0.9)], [200] * 3)
     light = scenes.compare([_frame("F0"), _frame("F1")], [_scene("F0", hall), _scene("F1", hall)], [])
     for gap in np.linspace(0.08, 0.2, 25):
         places = np.array([[0.0, 0.0], [gap, 0.0], [2 * gap, 0.0]])

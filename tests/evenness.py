@@ -1,7 +1,7 @@
 """How even generated shoots come out, against their ground truth and the bars set for them.
 
 `python -m tests.evenness DIR/shoot`, or with `--hall A` to make the shoot first, in DIR/shoot or a scratch folder;
-`--size 1536x1024` and `--seed 7` go with it. Four recipes run over the shoot at half size without a crop, quality
+`--size 1536x1024` and `--seed 7` go with it. Six recipes run over the shoot at half size without a crop, quality
 95, and the delivered JPEGs are measured in the boxes of truth.json. A box holds one surface; its mean is taken in
 linear light, with the shoulder of the tone step undone; the recipe asks for no contrast, so that light is measured.
 The truth of a box is what the generator drew there under D65 (shade of folds, reflections and all), so that a surface
@@ -13,6 +13,8 @@ may move without counting as uneven.
 * burst: per burst and place (a spot of floor or wall, a player's jersey or skin, 8 by 8 pixels at least) the range
   over its frames in EV, and the CIEDE2000 of the two frames that are farthest apart; also each frame against its
   burst's mean. The noise of the demonstration's small frames alone takes more of these than the bars allow.
+* ends: how many EV brighter than its truth a surface is in the pictures of the left end of the court than in those of
+  the right (medians of the boxes in frames whose view is four metres and more from the middle).
 * truth: floor, skin and jersey against their truth at the truth's luminance, CIEDE2000.
 """
 
@@ -58,9 +60,13 @@ RUNS = {
     "gray_world": ("gray_world", "burst", False),
     "patch": ("reference_patch", "burst", False),
     "chart": ("reference_patch", "burst", True),
+    "zone": ("reference_patch", "zone", False),
+    "shoot": ("reference_patch", "shoot", False),
 }
 NEUTRAL = ("white jersey", "line", "grey")
 SURFACES = ("floor", "wall", "white jersey", "coloured jersey", "skin")
+ALIKE = ("white jersey", "skin", "floor", "wall")  # a coloured jersey without a chart is darker under some lamps
+_END = 4.0  # metres from the middle of the court (the halls are drawn so that lamps mix between the ends)
 _SMALL, _WIDE = 9, 64  # delivered pixels: below them noise and the JPEG's blocks are measured, not the light
 _TOPPED = 0.02  # a box with more of its pixels at the top of the scale says nothing about colour
 _KNEE, _WHITE = 0.55, 3.0  # of the tone step that the recipe is given by default
@@ -68,7 +74,8 @@ _KNEE, _WHITE = 0.55, 3.0  # of the tone step that the recipe is given by defaul
 
 @dataclass(frozen=True)
 class Sample:
-    """One box of one delivered frame. light and truth (3,): mean linear Rec. 709; clipped: share of its pixels."""
+    """One box of one delivered frame. light and truth (3,): mean linear Rec. 709; clipped: share of its pixels; x: the
+    middle of the view, metres right of that of the court."""
 
     frame: str
     burst: int | None  # None: a single frame
@@ -78,6 +85,7 @@ class Sample:
     truth: np.ndarray
     clipped: float
     pixels: int
+    x: float = 0.0
 
     @property
     def at_truth(self) -> np.ndarray:
@@ -93,13 +101,14 @@ class Sample:
 
 @dataclass(frozen=True)
 class Bar:
-    """What issue 3 asks of a figure: at most `most`, in the runs named."""
+    """What issues ask of a figure: at most `most`, in the runs named."""
 
     figure: str
     most: float
     runs: tuple[str, ...]
 
 
+ENDS = tuple(f"ends apart, {kind}, EV" for kind in ALIKE)
 REFERENCED = ("patch", "chart")
 EVENED = ("gray_world", "patch", "chart")
 BARS = (
@@ -115,6 +124,8 @@ BARS = (
     Bar("floor, skin, jersey against truth, CIEDE2000, 95th", 6.0, ("chart",)),
     Bar("floor, standard deviation in a*b*", 1.5, ("chart",)),
     Bar("white jersey newly clipped, % of pixels", 0.1, EVENED),
+    *(Bar(figure, 0.15, ("zone",)) for figure in ENDS),  # issue 14
+    *(Bar(figure, 0.1, ("shoot",)) for figure in ENDS),
 )
 MERCURY = {"neutrals, chroma off truth, median": 1.5, "neutrals, chroma off truth, 95th": 3.0}
 
@@ -181,7 +192,8 @@ def samples(truth: Mapping, web: Path) -> list[Sample]:
             burst = None if entry.get("single") else entry.get("burst")
             true = REC709_FROM_XYZ @ np.array(spot["xyz"])
             found.append(Sample(
-                name, burst, spot["kind"], spot["place"], part.mean(axis=0), true, float(top[area].mean()), len(part)
+                name, burst, spot["kind"], spot["place"], part.mean(axis=0), true, float(top[area].mean()), len(part),
+                entry["x"],
             ))  # fmt: skip
     return found
 
@@ -242,6 +254,7 @@ def figures(found: Sequence[Sample]) -> dict[str, float]:
         result |= _summary(f"burst farthest pair of {words}, CIEDE2000", (s[1] for s in some), True)
     result |= _summary("frame to its burst's mean, EV", (v for s in spreads for v in s[2]))
     result |= _summary("frame to its burst's mean, CIEDE2000", (v for s in spreads for v in s[3]))
+    result |= ends_apart(whole)
     subjects = [s for s in whole if s.kind in SURFACES and s.kind != "wall"]
     distances = [float(delta_e_2000(s.at_truth, to_lab(s.truth))) for s in subjects]
     result |= _summary("floor, skin, jersey against truth, CIEDE2000", distances)
@@ -254,6 +267,17 @@ def figures(found: Sequence[Sample]) -> dict[str, float]:
     clipped = [(s.clipped * s.pixels, s.pixels) for s in found if s.kind == "white jersey"]
     if clipped:
         result["white jersey newly clipped, % of pixels"] = float(100 * np.divide(*np.sum(clipped, axis=0)))
+    return result
+
+
+def ends_apart(found: Sequence[Sample]) -> dict[str, float]:
+    """EV between the ends for each kind of surface that both show."""
+    result = {}
+    for kind in SURFACES:
+        of = [(s.x, np.log2((s.light @ LUMINANCE) / (s.truth @ LUMINANCE))) for s in found if s.kind == kind]
+        left, right = [v for x, v in of if x < -_END], [v for x, v in of if x > _END]
+        if left and right:
+            result[f"ends apart, {kind}, EV"] = abs(float(np.median(left) - np.median(right)))
     return result
 
 

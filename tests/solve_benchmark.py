@@ -27,15 +27,18 @@ from pipeline.engine import burst_light
 from pipeline.engine.measure import MeasuredFrame
 from pipeline.engine.solve import solve
 from pipeline.imaging.geometry import Box
+from pipeline.imaging.orientation import Orientation
+from pipeline.light.comparing.tones import tone_histogram
 from pipeline.light.gain_map import GainMap
 from pipeline.light.neutral import candidates
-from pipeline.light.palette import ChromaSamples, histogram, tones
+from pipeline.light.palette import ChromaSamples, histogram
 from pipeline.light.row_wave import ACROSS, DEGREE
 from pipeline.light.scenes import Scene
 from pipeline.shoot.facts import Facts, Reference
+from pipeline.steps.bright_pixels import BrightPixels, bright_pixels
 from pipeline.store.packing import pack_parts
 from pipeline.store.store import Store
-from pipeline.types import Burst, Exif, Frame
+from pipeline.types import Burst, Domain, Exif, Frame, Image, Noise
 
 SIZES = (100, 1000, 10_000)
 SECONDS, MEGABYTES = 60.0, 1024.0
@@ -66,7 +69,7 @@ def scene(names: tuple[str, ...], index: int) -> Scene:
     flicker = tuple(GainMap(rng.normal(0, 1, (DEGREE + 1, ACROSS + 1, 3)) * fall * (len(names) > 1)) for _ in names)
     return Scene(
         names, flicker, (0.9,) * len(names), tuple(rng.normal(0, 0.05, len(names)).tolist()),
-        rng.normal(0, 0.05, (2, 2)), histogram(of).astype(np.float16), tones(of).astype(np.float16),
+        rng.normal(0, 0.05, (2, 2)), histogram(of).astype(np.float16), tone_histogram(of),
         tuple(candidates(of)), rng.normal(-3, 0.4, 3), np.eye(3),
     )  # fmt: skip
 
@@ -84,6 +87,14 @@ def players(rng: np.random.Generator) -> dict[str, np.ndarray]:
     }  # fmt: skip
 
 
+def bright(rng: np.random.Generator) -> BrightPixels:
+    """What the exposure step measures of a frame with a window and white jerseys."""
+    height, width = 640, 960
+    pixels = (rng.gamma(1.5, 0.05, (height, width, 1)) * np.array([0.6, 1, 0.7])).astype(np.float32)
+    image = Image(np.minimum(pixels, 1), Domain.CAMERA, Noise(np.zeros(3), np.zeros(3)), np.ones(3), np.eye(3))
+    return bright_pixels(image, DAY / DAY[1], Orientation.TOP_LEFT, False)
+
+
 def fill(store: Store, count: int, size: int) -> tuple[list[MeasuredFrame], list[Burst], Facts]:
     """The store as measuring `count` frames in bursts of `size` leaves it."""
     start = datetime(2026, 2, 14, 19, 30)
@@ -97,6 +108,8 @@ def fill(store: Store, count: int, size: int) -> tuple[list[MeasuredFrame], list
             "matrices": np.full((1, 3, 3), np.nan),
             "reasons": np.frombuffer(json.dumps([""]).encode(), dtype=np.uint8),
         },
+        "exposure": {"daylight": DAY, **bright(np.random.default_rng(2)).as_arrays()},
+        "tone": {"shadow": np.array([0.002, 0.001])},
         "crop": players(np.random.default_rng(1)),
         "facts": {"json": np.frombuffer(json.dumps(facts).encode(), dtype=np.uint8)}, "proxy": {"pixels": proxy},
     })  # fmt: skip

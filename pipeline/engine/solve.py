@@ -20,7 +20,7 @@ from pipeline.steps import crop
 from pipeline.steps.base import Solution, SolveContext, Solved
 from pipeline.store.store import Store
 from pipeline.textfile.messages import and_more
-from pipeline.types import Burst
+from pipeline.types import Burst, Image
 from pipeline.workers.executors import Workers
 
 AGAIN = "run the same command again; if it says the same, put --debug after evencourt and report what that shows"
@@ -147,6 +147,11 @@ def solve(
     failed: dict[str, str] = {}
     before: list[Before] = []
 
+    curves = {b for b in (*recipe.steps, *(b for d in recipe.deliveries for b in d.steps)) if b.step.displayed}
+
+    def displayed(image: Image, finished: bool) -> list[Image]:
+        return [b.step.displayed(image, b.params, finished) for b in curves if b.step.displayed is not None]
+
     @cache
     def light() -> ShootLight:
         return shoot_light(store, measured_frames, bursts, facts, workers, before)
@@ -160,7 +165,15 @@ def solve(
             return
         measured = Measurements(store, measured_frames, bound.step) if bound.step.from_arrays else {}
         context = SolveContext(
-            frames, bursts, facts, measured, light, lambda: people()[0], lambda: people()[1], dict(solutions)
+            frames,
+            bursts,
+            facts,
+            measured,
+            light,
+            lambda: people()[0],
+            lambda: people()[1],
+            dict(solutions),
+            displayed,
         )
         try:
             solved = bound.step.solve(context, bound.params)

@@ -56,11 +56,15 @@ class GainMap:
 
     def at(self, row: float, column: float) -> F64:
         """(3,) stops at one place, -1 to 1 both ways."""
-        rows, columns = (
+        return np.asarray(self.at_each(np.array([row]), np.array([column]))[0])
+
+    def at_each(self, rows: F64, columns: F64) -> F64:
+        """(N, 3) stops at places (N,), -1 to 1 both ways."""
+        down, across = (
             np.polynomial.legendre.legvander(v, d - 1)
-            for v, d in zip((row, column), self.coefficients.shape, strict=False)
+            for v, d in zip((rows, columns), self.coefficients.shape, strict=False)
         )
-        return np.asarray(np.einsum("i,ijc,j->c", rows.ravel(), self.coefficients, columns.ravel()))
+        return np.asarray(np.einsum("ni,ijc,nj->nc", down, self.coefficients, across, optimize=True))
 
     def rounded(self) -> GainMap:
         """To 1e-5 stop, so that a last-bit difference does not change a render's key, less what is nothing."""

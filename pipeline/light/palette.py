@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.imaging.robust import reweighted, weighted_median
+from pipeline.imaging.robust import reweighted
 from pipeline.light.highlights import usable
 from pipeline.types import F32, F64, Image
 
@@ -35,7 +35,6 @@ class PaletteConstants:
     pixels: int = 40_000  # of a burst that are looked at
     smoothing: float = 1.0  # bins, standard deviation of the histogram's blur
     bright_quantile: float = 0.9  # of green, that luminance is relative to
-    fewest: float = 8.0  # pixels' worth of weight that a bin needs for a tone
     pull: float = 0.1  # a chroma of 1, off match: breaks ties between equal matches in favour of no change
     band_least: float = 40.0  # pixels' worth of weight that a band of columns needs
     slope: float = 0.5  # chroma over half a frame, standard deviation of slopes that are expected
@@ -135,14 +134,6 @@ def counts(chroma: F64, weight: F64) -> F64:
     return sums.reshape(SIZE)
 
 
-def tones(of: ChromaSamples) -> F64:
-    """(80, 112) mean log2 green of the pixels in each bin of `histogram`; NaN where there are too few."""
-    area = counts(of.chroma, of.weight)
-    total = counts(of.chroma, of.weight * of.green)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(area > PALETTE.fewest, total / area, np.nan)
-
-
 def main_chroma(chroma_histogram: F32) -> F64:
     """(2,) chroma of the fullest bin."""
     place = np.unravel_index(int(np.argmax(chroma_histogram)), chroma_histogram.shape)
@@ -155,24 +146,6 @@ def commonness(chroma_histogram: F32, chroma: F64) -> float:
     if (place < 0).any() or (place >= np.array(chroma_histogram.shape)).any() or chroma_histogram.max() <= 0:
         return 0.0
     return float(chroma_histogram[tuple(place)] / chroma_histogram.max())
-
-
-def brighter(chroma_histogram: F32, tone: F32, other_histogram: F32, other_tone: F32, step: F64) -> float:
-    """Stops by which the surfaces that two scenes share are brighter in the first.
-
-    step: the first scene's shift against the other (register). The weighted median over the bins both fill;
-    0 where they share none.
-    """
-    du, dv = (round(float(n) / STEP) for n in step)
-    size = chroma_histogram.shape
-    here = (slice(max(du, 0), size[0] + min(du, 0)), slice(max(dv, 0), size[1] + min(dv, 0)))
-    there = (slice(max(-du, 0), size[0] + min(-du, 0)), slice(max(-dv, 0), size[1] + min(-dv, 0)))
-    gap = (tone[here] - other_tone[there]).ravel()
-    weight = (chroma_histogram[here] * other_histogram[there]).ravel()
-    known = np.isfinite(gap)
-    if not known.any():
-        return 0.0
-    return weighted_median(gap[known], weight[known])
 
 
 @dataclass(frozen=True)
@@ -196,7 +169,7 @@ def register(one: Spectrum, other: Spectrum, reach: float) -> Shift:
     scored = np.where(distance <= reach, match * (1 - PALETTE.pull * distance), -np.inf)
     i, j = (int(n) for n in np.unravel_index(int(np.argmax(scored)), scored.shape))
     rows, columns = np.arange(i - 1, i + 2) % _PADDED[0], np.arange(j - 1, j + 2) % _PADDED[1]
-    step = np.array([u[i] + STEP * _vertex(match[rows, j]), v[j] + STEP * _vertex(match[i, columns])])
+    step = np.array([u[i] + STEP * vertex(match[rows, j]), v[j] + STEP * vertex(match[i, columns])])
     return Shift(step, float(match[i, j]))
 
 
@@ -205,7 +178,8 @@ def _offsets(size: int) -> F64:
     return np.where(at <= size // 2, at, at - size) * STEP
 
 
-def _vertex(values: F64) -> float:
+def vertex(values: F64) -> float:
+    """Where the parabola through three values, -1 to 1, has its top, within half a place; 0 where it has none."""
     bend = values[0] - 2 * values[1] + values[2]
     return float(np.clip(0.5 * (values[0] - values[2]) / bend, -0.5, 0.5)) if bend < 0 else 0.0
 

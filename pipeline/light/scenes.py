@@ -6,7 +6,7 @@ Nothing here depends on a recipe or a reference frame: steps, `evencourt inspect
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -14,6 +14,9 @@ from numpy.typing import NDArray
 
 from pipeline.imaging.orientation import Orientation
 from pipeline.light import palette
+from pipeline.light.comparing.pairs import Pair, agreed_chroma, agreed_tones, find_pairs, tone_differences
+from pipeline.light.comparing.tones import SIZE as TONE_SIZE
+from pipeline.light.comparing.tones import luminance_offsets, tone_histogram
 from pipeline.light.flicker import agree, views
 from pipeline.light.folded import Folded
 from pipeline.light.gain_map import GainMap
@@ -23,14 +26,14 @@ from pipeline.light.row_wave import ACROSS, DEGREE
 from pipeline.store.packing import LARGEST, take
 from pipeline.types import F32, F64, Frame, Image
 
-VERSION = 6  # raised when the result for a scene changes
+VERSION = 7  # raised when the result for a scene changes
 _STOPS = 100.0  # that light changes by at most; more was not measured
 _FULL = GainMap(np.zeros((DEGREE + 1, ACROSS + 1, 3)))
 
 
 @dataclass(frozen=True)
 class SceneConstants:
-    """How the light of bursts is compared. Chroma in natural log; match is the correlation of histograms, 0 to 1.
+    """How the light of a burst is looked at, and light zones. Chroma in natural log.
 
     No published values exist. Chosen by trial on drawn halls under published lamps: `pytest tests/light/test_scenes.py
     tests/light/test_even_light.py`. That each one matters: `pytest tests/test_constants.py`.
@@ -38,16 +41,6 @@ class SceneConstants:
 
     pictures: int = 6  # frames of a burst whose colours are pooled
     least: int = 8  # pixels a side: smaller pictures show nothing of rows
-    most_alone: int = 60  # reference scenes that may have nothing in common, so that the cost stays linear
-    reference_scenes: int = 6  # of a camera, that all its others are compared with
-    far: float = 0.35  # chroma; a scene further off becomes a reference scene itself
-    poor: float = 0.75  # match; so does one that matches worse
-    nothing_shared: float = 0.45  # match; two histograms that match no better show different things
-    reach: float = 1.6  # chroma between any two lamps of a hall
-    distance_cost: float = 0.4  # of a match, for each unit of chroma: near scenes are compared first
-    nearly_best: float = 0.8  # of the best match, above which a reference scene has a say
-    match_power: int = 4  # by which match counts
-    nearness: float = 0.02  # chroma, that keeps the weight of a scene in the same light finite
     cell: float = 0.02  # chroma; scenes nearer than this count as one when zones are made
     zone: float = 0.13  # chroma, widest light zone: about eight CIELAB units on a white
     clipped: float = 0.97  # of saturation, above which a pixel has no level
@@ -66,7 +59,7 @@ class Scene:
     steady  for each frame, the part of it that the hall explains (1 = nothing moved)
     pan     for each frame, how far the scene lies right of its place in the middle frame, in half sensor widths
     chroma_gradient   (2, 2) how the light's chroma changes across the middle frame (palette.chroma_gradient)
-    chroma_histogram  (80, 112) of the chroma less its gradient;  tones the mean log2 green of each of its bins
+    chroma_histogram  (80, 112) of the chroma less its gradient;  tone_histogram  (20, 28, 64) of that and log2 green
     whites  what may be white
     level   (3,) mean log2 of the channels, the middle of the frame counting most; NaN when nothing is usable
     to_working  (3, 3) the camera's own matrix for balanced colour
@@ -79,7 +72,7 @@ class Scene:
     pan: tuple[float, ...]
     chroma_gradient: F64
     chroma_histogram: NDArray[np.float16] | Folded
-    tones: NDArray[np.float16] | Folded
+    tone_histogram: NDArray[np.uint8] | Folded
     whites: tuple[Candidate, ...]
     level: F64
     to_working: F64
@@ -93,7 +86,7 @@ class Scene:
             "pan": np.array(self.pan),
             "chroma_gradient": self.chroma_gradient,
             "chroma_histogram": np.asarray(self.chroma_histogram),
-            "tones": np.asarray(self.tones),
+            "tone_histogram": np.asarray(self.tone_histogram),
             "whites": np.array([[*c.chroma, c.score] for c in self.whites]).reshape(-1, 3),
             "level": self.level,
             "to_working": self.to_working,
@@ -113,7 +106,7 @@ class Scene:
             tuple(take(arrays, "pan", np.float64, (count,), -LARGEST, LARGEST).tolist()),
             take(arrays, "chroma_gradient", np.float64, (2, 2), -_STOPS, _STOPS),
             Folded(histogram),
-            Folded(take(arrays, "tones", np.float16, palette.SIZE, -LARGEST, LARGEST, may_be_nan=True)),
+            Folded(take(arrays, "tone_histogram", np.uint8, TONE_SIZE, 0, 255)),
             tuple(
                 Candidate(w[:2], float(w[2])) for w in take(arrays, "whites", np.float64, (None, 3), -LARGEST, LARGEST)
             ),
@@ -133,7 +126,7 @@ class ShootLight:
     group    (N,) scenes whose chromaticities may be compared: same camera, something in common
     match    (N,) how well each scene's colours are recognised, 0 to 1
     of       frame name -> index of its scene
-    notices  what the report should say
+    notices  what the report should say; pairs  the scenes that were compared
     """
 
     scenes: tuple[Scene, ...]
@@ -143,6 +136,7 @@ class ShootLight:
     match: F64
     of: Mapping[str, int]
     notices: tuple[str, ...] = ()
+    pairs: tuple[Pair, ...] = ()
 
     def scene(self, name: str) -> Scene:
         """The scene that a frame belongs to."""
@@ -190,7 +184,7 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64) -> Sce
         pan=tuple(pan),
         chroma_gradient=chroma_gradient,
         chroma_histogram=palette.histogram(level_samples).astype(np.float16),
-        tones=palette.tones(level_samples).astype(np.float16),
+        tone_histogram=tone_histogram(level_samples),
         whites=tuple(candidates(level_samples)),
         level=_level([e[:2] for e in evened]),
         to_working=images[0].to_working,
@@ -208,7 +202,7 @@ def unknown(names: Sequence[str]) -> Scene:
         pan=(0.0,) * len(names),
         chroma_gradient=np.zeros((2, 2)),
         chroma_histogram=nothing.astype(np.float16),
-        tones=np.full_like(nothing, np.nan).astype(np.float16),
+        tone_histogram=np.zeros(TONE_SIZE, np.uint8),
         whites=(),
         level=np.full(3, np.nan),
         to_working=np.eye(3),
@@ -221,7 +215,9 @@ def compare(frames: Sequence[Frame], scenes: Sequence[Scene], reference_scenes: 
     frames of the scenes; reference_scenes: names of frames that the others are best compared with."""
     by_name = {f.name: f for f in frames}
     of = {name: index for index, scene in enumerate(scenes) for name in scene.names}
-    cameras = [(by_name[s.names[0]].exif.make, by_name[s.names[0]].exif.model) for s in scenes]
+    # A camera's own JPEG is no linear light, and has other colours than its raw.
+    firsts = [by_name[s.names[0]] for s in scenes]
+    cameras = [(f.exif.make, f.exif.model, f.kind) for f in firsts]
     return _placed(tuple(scenes), cameras, [of[n] for n in reference_scenes if n in of], of)
 
 
@@ -237,59 +233,37 @@ def _level(evened: Sequence[tuple[F32, Image]]) -> F64:
     return totals / weights if weights > SCENES.enough else np.full(3, np.nan)
 
 
-def _brighter(one: Scene, other: Scene, step: F64) -> float:
-    return palette.brighter(
-        one.chroma_histogram.astype(np.float32), one.tones.astype(np.float32),
-        other.chroma_histogram.astype(np.float32), other.tones.astype(np.float32), step,
-    )  # fmt: skip
-
-
 def _placed(
-    scenes: tuple[Scene, ...], cameras: Sequence[tuple[str, str]], first: Sequence[int], of: Mapping[str, int]
+    scenes: tuple[Scene, ...], cameras: Sequence[tuple[str, ...]], first: Sequence[int], of: Mapping[str, int]
 ) -> ShootLight:
-    """Every scene against a few reference scenes, these against the earlier ones; groups with nothing in common
-    apart."""
-    count = len(scenes)
-    chromaticities, tone = np.zeros((count, 2)), np.zeros(count)
-    group, match = np.full(count, -1), np.ones(count)
-    reference_scenes: list[int] = []
-    spectra: dict[int, palette.Spectrum] = {}
-    for index in [*dict.fromkeys(first), *(i for i in range(count) if i not in first)]:
-        own = palette.spectrum(scenes[index].chroma_histogram.astype(np.float64))
-        near = [h for h in reference_scenes if cameras[h] == cameras[index]]
-        shifts = [(h, palette.register(own, spectra[h], SCENES.reach)) for h in near]
-        best = max(
-            shifts, key=lambda s: s[1].match * (1 - SCENES.distance_cost * float(np.hypot(*s[1].step))), default=None
-        )
-        if best is None or best[1].match < SCENES.nothing_shared:
-            group[index] = group.max() + 1
-            chromaticities[index] = palette.main_chroma(scenes[index].chroma_histogram.astype(np.float32))
-            match[index] = 1.0 if best is None else best[1].match
-        else:
-            group[index] = group[best[0]]
-            match[index] = best[1].match
-            # Reference scenes in like light count most; between two of them both have a say.
-            kept = [
-                (h, s) for h, s in shifts if group[h] == group[index] and s.match > SCENES.nearly_best * best[1].match
-            ]
-            weight = np.array(
-                [s.match**SCENES.match_power / (SCENES.nearness + float(np.hypot(*s.step))) for _, s in kept]
-            )
-            places = np.array([chromaticities[h] + s.step for h, s in kept])
-            brighter = [tone[h] + _brighter(scenes[index], scenes[h], s.step) for h, s in kept]
-            chromaticities[index] = weight @ places / weight.sum()
-            tone[index] = weight @ np.array(brighter) / weight.sum()
-        needed = best is None or best[1].match < SCENES.poor or float(np.hypot(*best[1].step)) > SCENES.far
-        alone = best is None or best[1].match < SCENES.nothing_shared  # a new group, which others must find
-        own_references = sum(cameras[h] == cameras[index] for h in reference_scenes)
-        if (
-            index in first
-            or (alone and len(reference_scenes) < SCENES.most_alone)
-            or (needed and own_references < SCENES.reference_scenes + len(first))
-        ):
-            reference_scenes.append(index)
-            spectra[index] = own
-    return ShootLight(scenes, chromaticities, tone, group, match, of)
+    """What all comparisons of scenes together say.
+
+    Groups that have nothing in common stay apart; the first scene of each stands where its colours are, at tone 0.
+    """
+    pairs, group, match = find_pairs([s.chroma_histogram for s in scenes], cameras, first)
+    starts: dict[int, int] = {}
+    for index in [*dict.fromkeys(first), *range(len(scenes))]:
+        starts.setdefault(int(group[index]), index)
+    fixed = np.array(list(starts.values()), dtype=np.int64)
+    main = [palette.main_chroma(scenes[i].chroma_histogram.astype(np.float32)) for i in fixed]
+    chromaticities = agreed_chroma(pairs, fixed, np.array(main).reshape(-1, 2))
+    light = ShootLight(
+        scenes, chromaticities, np.zeros(len(scenes)), group.astype(np.float64), match, of, pairs=tuple(pairs)
+    )
+    return replace(light, tone=tones_as_shown(light))
+
+
+def tones_as_shown(light: ShootLight, gains: Sequence[F64] = (), to_working: Sequence[F64] = ()) -> F64:
+    """(N,) ShootLight.tone of the luminance of balanced scenes: a floor that one lamp makes redder than the other is
+    as bright in a picture as its luminance, not as its green. Without balances that of green.
+
+    gains  of each scene, (3,) multipliers on top of daylight's; to_working  of each, (3, 3)
+    """
+    offsets = [luminance_offsets(g, m) for g, m in zip(gains, to_working, strict=True)] or None
+    found = tone_differences([s.tone_histogram for s in light.scenes], light.pairs, light.chromaticities, offsets)
+    compared = {p.one for p in light.pairs}  # every scene but the first of each group
+    fixed = np.array([i for i in range(len(light.scenes)) if i not in compared], dtype=np.int64)
+    return agreed_tones(light.pairs, found, fixed)
 
 
 def zones(light: ShootLight) -> F64:

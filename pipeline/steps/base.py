@@ -110,6 +110,7 @@ class SolveContext(Generic[M]):
     measured  frame name -> this step's measurement; the same for every recipe
     light, subjects, ranks  found when first called; subjects and ranks by frame name
     earlier   label of a step -> frame name -> solution
+    displayed  (linear image, whether its file is a finished picture) -> how it comes out in each kind of delivery
     """
 
     frames: Sequence[Frame]
@@ -120,6 +121,7 @@ class SolveContext(Generic[M]):
     subjects: Callable[[], Mapping[str, Subject | None]]
     ranks: Callable[[], Mapping[str, Ranked]]
     earlier: Mapping[str, Mapping[str, Solution]]
+    displayed: Callable[[Image, bool], Sequence[Image]] = lambda image, finished: ()
 
     def earlier_of(self, step: Step[Any, Any, S]) -> Mapping[str, S]:
         """Frame name -> what a shared step before this one decided; empty where it is not in the recipe."""
@@ -202,6 +204,8 @@ class Step(Generic[P, M, S]):
                    from, fractions of the upright frame
     on_proxy       (small picture, solution, frame) -> the picture in which the light of bursts is found: for what is no
                    light, and would be taken for it
+    displayed      (image, params, whether its file is a finished picture) -> what it makes of linear light, as far as
+                   that does not depend on a solution; for the step that brings it to display values
     output_size    (params, height, width) -> (height, width) after it, pixels
     shortfall      (params, height, width of the finished picture) -> message where that is smaller than asked for, ""
     on_mosaic      the part of it that decode may do on the mosaic; after_mosaic  the image after decode has done it
@@ -235,6 +239,7 @@ class Step(Generic[P, M, S]):
     reads: Callable[[P, S | None, int, int], Box] | None = None
     reaches: Callable[[S, Frame, Box, int, int], Box] | None = None
     on_proxy: Callable[[Image, S, Frame], Image] | None = None
+    displayed: Callable[[Image, P, bool], Image] | None = None
     output_size: Callable[[P, int, int], tuple[int, int]] | None = None
     shortfall: Callable[[P, int, int], str] | None = None
     on_mosaic: Callable[[P], Clean | None] | None = None

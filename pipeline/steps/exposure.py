@@ -2,24 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 from pydantic import Field
 
+from pipeline.errors import FrameError
 from pipeline.imaging.colour import LUMINANCE
 from pipeline.imaging.orientation import Orientation
 from pipeline.light.gain_map import GainMap, apply_gain_map
-from pipeline.steps import white_balance
-from pipeline.steps.base import ApplyContext, NoMeasurement, Params, SolveContext, Solved, Step, signed
+from pipeline.steps import lens, white_balance
+from pipeline.steps.base import ApplyContext, MeasureContext, Params, SolveContext, Solved, Step, signed
 from pipeline.steps.white_balance import WhiteBalanceSolution
+from pipeline.store.packing import LARGEST, take
 from pipeline.textfile.messages import counted
-from pipeline.types import F64, Image, JsonObject
+from pipeline.types import F64, Domain, Frame, Image, JsonObject, Noise
 
 if TYPE_CHECKING:
     from pipeline.light.scenes import Scene, ShootLight
+    from pipeline.steps.bright_pixels import BrightPixels
 
 
 @dataclass(frozen=True)
@@ -42,10 +46,14 @@ class ExposureRules:
     common: float = 0.03
     flicker: float = 0.15
     recognised: float = 0.6
+    burnt: float = 0.004
+    alone: float = 0.3
+    said: float = 0.05
 
 
 RULES = ExposureRules()
 _ROWS = 9  # of a frame, at which flicker is compared; decides a notice only (chosen by eye)
+_HALVINGS = 10  # of the stops in which a limit is looked for: to a hundredth
 _LOST = "exposure: it has hardly anything in common with its burst; look at its brightness and colour"
 
 
@@ -59,8 +67,9 @@ class ExposureParams(Params):
     )
     target: Literal["median", "reference", "exposed"] | float = Field(
         "median",
-        description="median: the typical picture gets the brightness under mean; a number: the same with that many "
-        "stops added; reference: as bright as the reference frames show the hall; exposed: as bright as it was shot",
+        description="median: the typical raw picture gets the brightness under mean, a finished one (JPEG, TIFF, PNG) "
+        "keeps its own; a number: the same with that many stops added; reference: as bright as the reference frames "
+        "show the hall; exposed: as bright as it was shot",
     )
     mean: float = Field(
         0.16, ge=0.02, le=0.6, description="mean luminance of the typical picture, as a fraction of white"
@@ -85,25 +94,125 @@ class ExposureSolution:
         return {"ev": self.ev, "gain_map": self.gain_map.as_json()}
 
 
-def solve(context: SolveContext[NoMeasurement], params: ExposureParams) -> Solved[ExposureSolution]:
+@dataclass(frozen=True)
+class ExposureMeasurement:
+    """The brightest pixels of a frame, and the multipliers (3,) of daylight, green = 1."""
+
+    bright: BrightPixels
+    daylight: F64
+
+    def as_arrays(self) -> dict[str, NDArray[Any]]:
+        """For the store."""
+        return {"daylight": self.daylight, **self.bright.as_arrays()}
+
+    @classmethod
+    def from_arrays(cls, arrays: Mapping[str, NDArray[Any]]) -> ExposureMeasurement:
+        """What `as_arrays` gave. Raises ValueError for what it cannot have given."""
+        from pipeline.steps.bright_pixels import BrightPixels
+
+        return cls(BrightPixels.from_arrays(arrays), take(arrays, "daylight", np.float64, (3,), 1 / LARGEST, LARGEST))
+
+
+def measure(context: MeasureContext) -> ExposureMeasurement:
+    """The brightest pixels under the camera's own balance."""
+    from pipeline.steps.bright_pixels import bright_pixels
+
+    balance = context.daylight if context.as_shot is None else context.as_shot
+    up = Orientation(context.frame.exif.orientation)
+    bright = bright_pixels(context.proxy, balance, up, context.frame.kind == "picture")
+    return ExposureMeasurement(bright, context.daylight)
+
+
+def solve(context: SolveContext[ExposureMeasurement], params: ExposureParams) -> Solved[ExposureSolution]:
     """A gain map of stops for each frame: what makes it agree with its burst, plus one level for each burst.
 
-    light.flicker finds the first, by a robust fit (pipeline.light.flicker); for the level see ExposureRules.
+    light.flicker finds the first, by a robust fit (pipeline.light.flicker); for the level see ExposureRules. A level
+    is lowered until hardly a pixel burns out that was whole in the file.
     """
     light = context.light()
     if params.across == "none":
         return Solved({f.name: ExposureSolution.of(GainMap.constant(np.zeros(3))) for f in context.frames})
     balance = context.earlier_of(white_balance.STEP)
+    frames = {f.name: f for f in context.frames}
     own = np.array([_brightness(light, i, balance) for i in range(len(light.scenes))])
-    levels, notices = _levels(context, light, own, params)
-    by_frame = {}
+    light = _as_shown(context, light, balance)
+    finished = np.array([frames[s.names[0]].kind == "picture" for s in light.scenes], dtype=bool)
+    levels, notices = _levels(context, light, own, finished, params)
+    by_frame, lost = {}, {}
+    shown = _Shown(context, balance)
     for scene, level in zip(light.scenes, levels, strict=True):
         shared = _shared_gain([balance.get(n) for n in scene.names])
-        for name, flicker in zip(scene.names, scene.flicker, strict=True):
-            left = _left_over(flicker, balance.get(name), shared)
-            by_frame[name] = ExposureSolution.of(left + GainMap.constant(np.full(3, level)))
-    lost = {n: _LOST for s in light.scenes for n, part in zip(s.names, s.steady, strict=True) if part < RULES.common}
+        evening = [_left_over(f, balance.get(n), shared) for n, f in zip(scene.names, scene.flicker, strict=True)]
+        kept = _kept_levels([shown.most(frames[n], e, level) for n, e in zip(scene.names, evening, strict=True)], level)
+        for name, even, part, own_level in zip(scene.names, evening, scene.steady, kept, strict=True):
+            by_frame[name] = ExposureSolution.of(even + GainMap.constant(np.full(3, own_level)))
+            said = [_LOST] * bool(part < RULES.common) + [_held_back(level, own_level)] * bool(
+                level - own_level > RULES.said
+            )
+            if said:
+                lost[name] = "; ".join(said)
     return Solved(by_frame, (*notices, *_single_frames(light)), lost)
+
+
+class _Shown:
+    """How the samples of a frame come out in the deliveries, and how far it may be lifted."""
+
+    def __init__(self, context: SolveContext[ExposureMeasurement], balance: Mapping[str, WhiteBalanceSolution]) -> None:
+        self._measured, self._balance, self._displayed = context.measured, balance, context.displayed
+        self._lens = context.earlier_of(lens.STEP)
+
+    def most(self, frame: Frame, evening: GainMap, level: float) -> float:
+        """The stops up to `level` that a frame with this evening bears without newly burning; `level` where nothing
+        was measured."""
+        try:
+            bright = self._measured[frame.name].bright
+        except (FrameError, KeyError):
+            return level
+        balance = self._balance.get(frame.name)
+        stops = evening if balance is None else evening + balance.stops
+        matrix = bright.to_working if balance is None or balance.matrix is None else balance.matrix
+        of_lens = self._lens.get(frame.name)
+        falloff = None
+        if of_lens is not None and of_lens.falloff is not None:
+            falloff = of_lens.falloff.gains_on(2, 3, Orientation.TOP_LEFT)
+        nothing, finished = Noise(np.zeros(3), np.zeros(3)), frame.kind == "picture"
+
+        def burns(at: float) -> bool:
+            total = stops + GainMap.constant(np.full(3, at))
+            saturation = bright.saturation * 2.0 ** total.coefficients[0, 0]
+            image = Image(bright.balanced(total, falloff), Domain.CAMERA, nothing, saturation, matrix)
+            shown = self._displayed(image, finished)
+            return any(bright.newly_burnt(s.pixels, finished) > RULES.burnt for s in shown)
+
+        own_numbers = -float(stops.coefficients[0, 0].max())  # below it no channel is lifted
+        return _highest(burns, level, min(level, own_numbers))
+
+
+def _highest(burns: Callable[[float], bool], level: float, least: float) -> float:
+    """The highest stops from `least` to `level` at which nothing burns; `least` where it always does."""
+    if level <= least or not burns(level):
+        return level
+    low, high = least, level
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if burns(middle) else (middle, high)
+    return low
+
+
+def _kept_levels(most: Sequence[float], level: float) -> list[float]:
+    """The level of each frame of a burst: one for all that every frame bears; but where one frame alone bears far less
+    than the others, that of the others, and its own for that one."""
+    first, *others = np.sort(most).tolist()
+    if len(others) < 2 or others[0] - first < RULES.alone:
+        return [first] * len(most)
+    return [min(m, others[0]) for m in most]
+
+
+def _held_back(level: float, kept: float) -> str:
+    return (
+        f"exposure: {signed(kept)} EV in place of {signed(level)} EV, so that bright parts do not burn out; "
+        "compare it with its neighbours"
+    )
 
 
 def _flicker_range(scene: Scene) -> float:
@@ -143,6 +252,23 @@ def _left_over(flicker: GainMap, balance: WhiteBalanceSolution | None, shared: G
     return flicker + shared + -GainMap.of_multipliers(balance.gains)
 
 
+def _as_shown(
+    context: SolveContext[ExposureMeasurement], light: ShootLight, balance: Mapping[str, WhiteBalanceSolution]
+) -> ShootLight:
+    """The light with tones of luminance as balanced, where all that needs is known."""
+    from pipeline.light.scenes import tones_as_shown
+
+    gains, matrices = [], []
+    try:
+        for scene in light.scenes:
+            of = balance[scene.names[0]]
+            gains.append(of.gains / context.measured[scene.names[0]].daylight)
+            matrices.append(scene.to_working if of.matrix is None else of.matrix)
+    except (FrameError, KeyError):
+        return light
+    return replace(light, tone=tones_as_shown(light, gains, matrices)) if light.pairs else light
+
+
 def _brightness(light: ShootLight, index: int, balance: Mapping[str, WhiteBalanceSolution]) -> float:
     """Mean log2 luminance of a scene as balanced; NaN when nothing is usable."""
     scene = light.scenes[index]
@@ -151,11 +277,16 @@ def _brightness(light: ShootLight, index: int, balance: Mapping[str, WhiteBalanc
 
 
 def _levels(
-    context: SolveContext[NoMeasurement], light: ShootLight, own: F64, params: ExposureParams
+    context: SolveContext[ExposureMeasurement],
+    light: ShootLight,
+    own: F64,
+    finished: NDArray[np.bool_],
+    params: ExposureParams,
 ) -> tuple[list[float], list[str]]:
     """Stops to add to each scene, and notices.
 
     own  (scenes,) mean log2 luminance of each picture as balanced, NaN where unknown
+    finished  (scenes,) a JPEG, TIFF or PNG, whose brightness somebody has chosen: the typical one keeps it
 
     light.tone says by how many stops the surfaces that two scenes share are brighter in one; `own` also depends on
     what the picture shows, such as a white bench. For zone and shoot tone alone decides. For burst the difference
@@ -167,9 +298,11 @@ def _levels(
     part = zones(light) if params.across == "zone" else light.group
     known = np.isfinite(own) & (light.match >= RULES.recognised)
     references = {light.of[r.frame] for r in context.facts.references if r.frame in light.of}
-    aim = float(np.log2(params.mean)) + (params.target if isinstance(params.target, float) else 0.0)
+    more = params.target if isinstance(params.target, float) else 0.0
+    aim = float(np.log2(params.mean)) + more
+    as_shot = finished | (params.target == "exposed")
     # Of a scene that has only itself.
-    levels: F64 = np.where(np.isfinite(own) & (params.target != "exposed"), aim - own, 0.0)
+    levels: F64 = np.where(as_shot, more, np.where(np.isfinite(own), aim - own, 0.0))
     for number in np.unique(part):
         members = [int(i) for i in np.flatnonzero(part == number) if known[i]]
         typical = [i for i in members if i not in references] or members
@@ -180,10 +313,10 @@ def _levels(
             i for i in references if light.group[i] == light.group[members[0]]
         ]
         for i in members:
-            if params.target == "exposed":
-                levels[i] = 0.0 if params.across == "burst" else float(np.median(tones[typical])) - tones[i]
-            elif params.target == "reference" and with_reference:
+            if params.target == "reference" and with_reference:
                 levels[i] = float(np.median(tones[with_reference])) - tones[i]
+            elif as_shot[i]:
+                levels[i] = more + (0.0 if params.across == "burst" else float(np.median(tones[typical])) - tones[i])
             elif params.across == "burst":
                 own_part = float(np.clip(usual + tones[i] - own[i], -RULES.own_reach, RULES.own_reach))
                 levels[i] -= own_part * RULES.own_share
@@ -207,12 +340,14 @@ def in_words(solution: ExposureSolution) -> str:
     return f"{signed(solution.ev)} EV"
 
 
-STEP: Step[ExposureParams, NoMeasurement, ExposureSolution] = Step(
+STEP: Step[ExposureParams, ExposureMeasurement, ExposureSolution] = Step(
     name="exposure",
     version=3,
     summary="Even out the flicker of the lamps across a burst, row by row and per channel, and set one level.",
     Params=ExposureParams,
     place="shared",
+    from_arrays=ExposureMeasurement.from_arrays,
+    measure=measure,
     solve=solve,
     without="brightness stays as the camera exposed it",
     apply=apply,

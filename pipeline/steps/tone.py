@@ -195,6 +195,7 @@ STEP: Step[ToneParams, ToneMeasurement, ToneSolution] = Step(
     gives=Domain.DISPLAY,
     required=True,
     from_arrays=ToneMeasurement.from_arrays,
+    displayed=displayed,
     measure=measure,
     solve=solve,
     without="each frame gets the curve without a black point",

@@ -39,7 +39,7 @@ deliveries:
   web: [crop: {to: subject}, resize: {long_edge: 120}, caption: , save: {}, deliver: {zip: true, page: true}]
   phone: [resize: {long_edge: 60}, save: {}]
 """
-ARRAYS = {"measured": ("decode", "white_balance", "crop", "proxy", "facts"), "burst_light": ("scene",)}
+ARRAYS = {"measured": ("decode", "white_balance", "exposure", "crop", "proxy", "facts"), "burst_light": ("scene",)}
 # A made-up name of a frame, with a right seal, is a name: these may change what files are called.
 NAMES = ("names.json",)
 _PATHS = ("../kept/file.jpg", "../../kept/file.jpg", "/etc/passwd", "C:\\kept\\file.jpg", "web/../../kept/file.jpg",
@@ -48,7 +48,7 @@ _VALUES: tuple[Any, ...] = (
     None, True, -1, 0, 2**63, 10**400, 1e308, float("nan"), float("inf"), "", [], {}, "\x1b[31m", [[[[]]]], "x",
     {"a": [1]}, *_PATHS,
 )  # fmt: skip
-_MAY_BE_NAN = ("tones", "level", "whites", "matrices", "tilt")  # "not known", which only measuring again can refute
+_MAY_BE_NAN = ("level", "whites", "matrices", "tilt")  # "not known", which only measuring again can refute
 _MAY_BE_HUGE = ("rows",)
 
 

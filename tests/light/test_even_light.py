@@ -20,7 +20,7 @@ from pipeline.cli import app
 from tests.evenness import BARS, RUNS, figures, samples, truth_of, write_inputs
 
 SEED, WIDTH, HEIGHT = 23, 960, 640
-MEASURED = ("gray_world", "patch", "chart")
+MEASURED = ("gray_world", "patch", "chart", "shoot")
 # The light on a player is not quite the light on the wall behind, and in one burst of this hall the phases hardly
 # differ: these bars are missed (the command prints it). The figures hold what is reached.
 REACHED = {

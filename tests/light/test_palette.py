@@ -12,14 +12,12 @@ from pipeline.fixtures.light import response, tables
 from pipeline.light import palette
 from pipeline.light.palette import (
     ChromaSamples,
-    brighter,
     chroma_gradient,
     chroma_samples,
     counts,
     histogram,
     register,
     spectrum,
-    tones,
 )
 from pipeline.types import Domain, Image, Noise
 
@@ -125,26 +123,6 @@ def test_coloured_wall_on_one_side_is_not_light(name: str, side: int) -> None:
     assert np.abs(found).max() < max(0.03, float(np.hypot(*chroma)) / 8)
 
 
-@pytest.mark.parametrize("stops", [0.5, -0.8, 0.0])
-def test_brighter_finds_stops(stops: float) -> None:
-    """The shared surfaces in `stops` more light of another colour, seen with another share of floor.
-
-    Greys of three reflectances share a hue, so their mean tone is a little a matter of what is in the picture.
-    """
-    colours = measured("FL2")
-    one = samples_of(hall(1, colours, floor=0.55) * 0.3 * 2**stops * np.exp([0.2, 0, -0.15]))
-    other = samples_of(hall(2, colours) * 0.3)
-    found = brighter(histogram(one), tones(one), histogram(other), tones(other), np.array([0.2, -0.15]))
-    assert found == pytest.approx(stops, abs=0.12)
-
-
-def test_brighter_of_scenes_that_share_nothing_is_nothing() -> None:
-    grey = samples_of(np.full((HEIGHT, WIDTH, 3), 0.2))
-    red = samples_of(np.full((HEIGHT, WIDTH, 3), 0.2) * [1, 0.3, 0.3])
-    found = brighter(histogram(grey), tones(grey), histogram(red), tones(red), np.zeros(2))
-    assert found == 0
-
-
 def test_counts_keep_all_weight_and_the_mean_place() -> None:
     rng = np.random.default_rng(0)
     points, weight = rng.uniform(-0.5, 0.5, (500, 2)), rng.uniform(0, 1, 500)
@@ -163,6 +141,5 @@ def test_pictures_that_show_nothing(value: float) -> None:
     assert empty.total == 0
     assert chroma_gradient(empty) == pytest.approx(np.zeros((2, 2)))
     assert not histogram(empty).any()
-    assert np.isnan(tones(empty)).all()
     shift = register(spectrum(histogram(empty)), spectrum(histogram(empty)), 1.6)
     assert np.isfinite(shift.step).all() and shift.match == 0

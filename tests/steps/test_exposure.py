@@ -21,7 +21,8 @@ from pipeline.steps.exposure import ExposureParams, ExposureSolution, apply, sol
 from pipeline.steps.white_balance import WhiteBalanceParams, WhiteBalanceSolution
 from pipeline.steps.white_balance import solve as solve_balance
 from pipeline.types import Domain, Exif, Frame, Image, Noise
-from tests.steps.test_white_balance import context_of, light_of, scene
+from tests.steps.test_white_balance import context_of as balance_context_of
+from tests.steps.test_white_balance import light_of, scene
 
 ACROSS = ("none", "burst", "zone", "shoot")
 
@@ -31,6 +32,11 @@ def shoot(levels: Sequence[float], tones: Sequence[float], zone: Sequence[int] |
     scenes = [scene([f"F{i}"], level=np.full(3, v)) for i, v in enumerate(levels)]
     chromaticities = [(0.6 * z, -0.6 * z) for z in zone or [0] * len(levels)]
     return replace(light_of(scenes, chromaticities), tone=np.array(tones, dtype=float))
+
+
+def context_of(light: ShootLight, facts: Facts | None = None, **measured: dict) -> SolveContext:
+    """As white_balance's, with no pixels measured that could burn out."""
+    return replace(balance_context_of(light, facts, **measured), measured={})
 
 
 def stops(context: SolveContext, **params: object) -> np.ndarray:
@@ -143,9 +149,9 @@ def test_balance_and_exposure_together_undo_the_flicker_once(method: str) -> Non
     camera's automatic balance followed the flicker from frame to frame."""
     names = ["F0", "F1", "F2"]
     as_shot = {n: {"as_shot": np.array([2.0 - 0.2 * k, 1.0, 1.4 + 0.1 * k])} for k, n in enumerate(names)}
-    context = context_of(light_of([scene(names, flicker=FLICKERS)]), **as_shot)
+    context = balance_context_of(light_of([scene(names, flicker=FLICKERS)]), **as_shot)
     balance = solve_balance(context, WhiteBalanceParams(method=method, multipliers=(2.0, 1.0, 1.5)))
-    context = replace(context, earlier={"white_balance": balance.by_frame})
+    context = replace(context, measured={}, earlier={"white_balance": balance.by_frame})
     exposed = solve(context, ExposureParams(across="burst")).by_frame
     result = []
     for name, flicker in zip(names, FLICKERS, strict=True):

@@ -18,6 +18,7 @@ from pipeline.engine.run import Shoot, measure_shoot, read_shoot
 from pipeline.engine.solve import shoot_light
 from pipeline.imaging.geometry import Box
 from pipeline.light import palette, scene_white
+from pipeline.light.comparing.tones import SIZE
 from pipeline.light.gain_map import GainMap
 from pipeline.light.neutral import Candidate, Vote
 from pipeline.light.references import MeasuredReferences
@@ -43,7 +44,11 @@ def scene(names: Sequence[str], whites: tuple[Candidate, ...] = (WHITE,), **more
         "to_working": np.eye(3),
     }  # fmt: skip
     return Scene(
-        tuple(names), chroma_histogram=chroma_histogram, tones=chroma_histogram * -3, whites=whites, **(given | more)
+        tuple(names),
+        chroma_histogram=chroma_histogram,
+        tone_histogram=np.zeros(SIZE, np.uint8),
+        whites=whites,
+        **(given | more),
     )  # type: ignore[arg-type]
 
 

@@ -1,0 +1,1 @@
+"""How the light of scenes compares: which are compared, and by how many stops one is brighter."""

@@ -1,0 +1,150 @@
+"""The brightest pixels of a frame: measured once, they say how far it may be lifted before they burn out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.imaging.colour import srgb_decode, srgb_encode
+from pipeline.imaging.orientation import Orientation
+from pipeline.light.gain_map import GainMap
+from pipeline.light.highlights import rebuild_highlights
+from pipeline.store.packing import LARGEST, take
+from pipeline.types import F32, F64, Image
+
+BURNT = 253.5 / 255  # of a delivered channel, from which it is written as 254 or 255: no detail is left
+_END = 127  # places are kept as -127 to 127
+
+
+@dataclass(frozen=True)
+class BrightPixelConstants:
+    """Which pixels are kept. Chosen so that half a percent of a frame is some sixty samples: python -m
+    tests.real_exposure shows what is delivered. No source.
+
+    step     every so many rows and columns are looked at
+    shares   of the frame that each channel's brightest may be, of the first and of the second lot
+    samples  kept of each lot at most
+    raw      share of saturation from which a raw pixel counts as clipped in the file
+    coding   codes of 255, standard deviation of what sharpening and JPEG do to a delivered channel: a sky that lies
+             just below the end of the scale comes out with a part of it clipped
+    """
+
+    step: int = 2
+    shares: tuple[float, float] = (0.02, 0.12)
+    samples: int = 512
+    raw: float = 0.97
+    coding: float = 3.0
+
+
+BRIGHT = BrightPixelConstants()
+_FINISHED = float(srgb_decode(np.array(BURNT)))  # linear value from which a finished picture's channel is clipped
+
+
+@dataclass(frozen=True)
+class BrightPixels:
+    """Samples of the brightest pixels of one frame.
+
+    pixels   (N, 3) camera-linear, before any balance; places  (N, 2) sensor row and column, -1 to 1
+    clipped  (N, 3) channels that are at the end of the scale in the file itself
+    weight   (N,) share of the frame's pixels that each sample stands for
+    saturation (3,) and to_working (3, 3)  as of the image
+    """
+
+    pixels: F32
+    places: F64
+    clipped: NDArray[np.bool_]
+    weight: F64
+    saturation: F64
+    to_working: F64
+
+    def as_arrays(self) -> dict[str, NDArray[Any]]:
+        """For the store; from_arrays reads them back."""
+        return {
+            "pixels": self.pixels.astype(np.float16),
+            "places": np.round(self.places * _END).astype(np.int8),
+            "clipped": self.clipped.astype(np.uint8),
+            "weight": self.weight.astype(np.float32),
+            "saturation": self.saturation,
+            "to_working": self.to_working,
+        }
+
+    @classmethod
+    def from_arrays(cls, arrays: Mapping[str, NDArray[Any]]) -> BrightPixels:
+        """What `as_arrays` gave. Raises ValueError for what it cannot have given."""
+        pixels = take(arrays, "pixels", np.float16, (None, 3), -LARGEST, LARGEST)
+        count = len(pixels)
+        return cls(
+            pixels.astype(np.float32),
+            take(arrays, "places", np.int8, (count, 2), -_END, _END) / _END,
+            take(arrays, "clipped", np.uint8, (count, 3), 0, 1) > 0,
+            take(arrays, "weight", np.float32, (count,), 0, 1).astype(np.float64),
+            take(arrays, "saturation", np.float64, (3,), 1 / LARGEST, LARGEST),
+            take(arrays, "to_working", np.float64, (3, 3), -LARGEST, LARGEST),
+        )
+
+    def balanced(self, stops: GainMap, falloff: F32 | None = None) -> F32:
+        """(1, N, 3) the samples under these stops, clipped channels rebuilt as `apply_gain_map` does.
+
+        falloff  (K, K, 3) gains on top from edge to edge of the sensor, such as those of a lens
+        """
+        gains = 2.0 ** stops.at_each(self.places[:, 0], self.places[:, 1])
+        if falloff is not None:
+            rows, columns = (np.round((self.places + 1) / 2 * (len(falloff) - 1)).astype(int)).T
+            gains = gains * falloff[rows, columns]
+        return rebuild_highlights(self.pixels[None], self.saturation, gains[None].astype(np.float32))
+
+    def newly_burnt(self, delivered: F32, finished: bool) -> float:
+        """Share of the frame's pixels that will be burnt as `delivered` (1, N, 3) display and is not so in the file:
+        that of the worst channel. finished  the file is a picture with codes of its own."""
+        if not len(self.weight):
+            return 0.0
+        new = _burnt(delivered[0])
+        if finished:
+            new = np.maximum(new - _burnt(srgb_encode(self.pixels)), 0.0)
+        return float((self.weight @ np.where(self.clipped, 0.0, new)).max())
+
+
+def _burnt(shown: NDArray[Any]) -> F64:
+    """How likely channels, 0 to 1, come out as the last code or the one before."""
+    from scipy.special import ndtr
+
+    return np.asarray(ndtr((shown - BURNT) * (255 / BRIGHT.coding)))
+
+
+def bright_pixels(image: Image, balance: F64, orientation: Orientation, finished: bool) -> BrightPixels:
+    """The brightest pixels of an upright camera-linear picture, by each working channel under `balance` (3,).
+
+    finished  the file is a JPEG, TIFF or PNG, whose channels clip one by one; of a raw pixel that clips in one channel
+    nothing is known but that it is bright, so all of it counts as clipped
+    """
+    step = BRIGHT.step
+    pixels = image.pixels[::step, ::step]
+    height, width = pixels.shape[:2]
+    flat = pixels.reshape(-1, 3)
+    limit = np.full(3, _FINISHED) if finished else BRIGHT.raw * image.saturation
+    clipped: NDArray[np.bool_] = np.greater_equal(flat, limit.astype(np.float32))
+    if not finished:
+        clipped = np.repeat(np.any(clipped, axis=1, keepdims=True), 3, axis=1)
+    light = flat @ (image.to_working * balance).T.astype(np.float32)
+    open_ = np.flatnonzero(~clipped.all(axis=1))
+    lots: list[tuple[NDArray[np.int64], float]] = []
+    taken = np.zeros(len(flat), dtype=bool)
+    for share in BRIGHT.shares:
+        if not len(open_):
+            break
+        most = max(1, round(share * len(open_)))
+        brightest = np.argpartition(light[open_], len(open_) - most, axis=0)[-most:]  # of each channel
+        lot = np.unique(open_[brightest])
+        lot = lot[~taken[lot]]
+        taken[lot] = True
+        pick = lot[np.unique(np.linspace(0, len(lot) - 1, min(len(lot), BRIGHT.samples)).round().astype(int))]
+        lots.append((pick, len(lot) / max(len(pick), 1) / len(flat)))
+    chosen = np.concatenate([pick for pick, _ in lots]) if lots else np.zeros(0, dtype=np.int64)
+    weight = np.concatenate([np.full(len(pick), w) for pick, w in lots]) if lots else np.zeros(0)
+    across, down = orientation.point_to_sensor((chosen % width + 0.5) / width, (chosen // width + 0.5) / height)
+    places = np.stack([2 * down - 1, 2 * across - 1], axis=1)
+    return BrightPixels(flat[chosen], places, clipped[chosen], weight, image.saturation, image.to_working)
