@@ -126,7 +126,10 @@ def apply(image: Image, params: DenoiseParams, context: ApplyContext[Basis]) -> 
 STEP: Step[DenoiseParams, NoMeasurement, Basis] = Step(
     name="denoise",
     version=7,
-    summary="Remove brightness and colour noise by the measured noise of this ISO, before or after a resize.",
+    summary=(
+        "Remove brightness and colour noise by the measured noise of this ISO, before or after a resize; of JPEG, TIFF "
+        "and PNG frames by the noise that those of one camera, ISO and size show."
+    ),
     Params=DenoiseParams,
     place="both",
     takes=LINEAR,

@@ -8,7 +8,17 @@ _COLOUR = "imaging/colour.py"
 _TONE = "imaging/tone.py"
 _RESAMPLE = "imaging/resample.py"
 
+_PICTURE_POOL = "imaging/denoise/picture_noise_pool.py"
+_PICTURE_TEST = "imaging/denoise/test_picture_noise.py"
+
 MUTANTS = [
+    mutant(_PICTURE_POOL, "np.minimum(pooled.power, coded(np.exp(most)))", "pooled.power", _PICTURE_TEST),
+    mutant(_PICTURE_POOL, "min(limit, density[s]) if", "density[s] if", _PICTURE_TEST),
+    mutant(_PICTURE_POOL, "colour + POOL.luma_over_colour", "9 + POOL.luma_over_colour", _PICTURE_TEST),
+    mutant("imaging/denoise/picture_noise.py", "mean / p.lost", "mean * p.lost", _PICTURE_TEST),
+    mutant("imaging/denoise/level_table.py", "0.25 * lift", "-0.25 * lift", _PICTURE_TEST),
+    mutant("types.py", "- 0.5 * math.log2(energy)", "- math.log2(energy)", _PICTURE_TEST),
+    mutant("types.py", "levels[1] * of_channel**2", "levels[1] * of_channel", _PICTURE_TEST),
     mutant("imaging/level.py", "(whole_width - 1) / 2 - left", "(whole_width - 1) / 2", "imaging/test_level.py"),
     mutant(
         "imaging/level.py",

@@ -183,6 +183,8 @@ MUTANTS = [
         "steps/test_gain_map_noise.py",
     ),
     # decode and denoise
+    mutant("steps/decode.py", "known = bool(model and iso)", "known = True", "engine/test_finished_noise.py"),
+    mutant("steps/decode.py", "frame.exif.iso, size)", "None, size)", "engine/test_finished_noise.py"),
     mutant("steps/decode.py", "frame.exif.serial, reading.size)", "reading.size)", "steps/test_decode.py"),
     mutant(
         "steps/denoise.py",
