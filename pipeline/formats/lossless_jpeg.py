@@ -169,8 +169,7 @@ def _decode(
             first[:] = 1 << (bits - 1)
         elif restart > 0 and y % restart == 0:
             marker = 0xD0 + (y // restart - 1) % 8
-            unused = count - np.uint64(8) * missing  # bits of the last octet
-            if unused > 7 or at + np.uint64(2) > limit or data[at] != 0xFF or data[at + one] != marker:
+            if at + np.uint64(2) > limit or data[at] != 0xFF or data[at + one] != marker:
                 return False
             at, held, count, missing = at + np.uint64(2), np.uint64(0), np.uint64(0), np.uint64(0)
             first[:] = 1 << (bits - 1)

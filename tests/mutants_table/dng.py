@@ -37,7 +37,6 @@ MUTANTS = [
     mutant(_JPEG, "return bool(wrong >> bits == 0)", "return True", *_TESTS),
     mutant(_JPEG, "or table[_SYMBOLS + place] > _WIDEST", "", *_TESTS),
     mutant(_JPEG, "if code + count > 1 << length:", "if False:", *_TESTS),
-    mutant(_JPEG, "if unused > 7 or", "if", *_TESTS),
     mutant(_JPEG, "or data[at + one] != marker", "", *_TESTS),
     mutant(_JPEG, "(restart % width or predictor != 1)", "restart % width", *_TESTS),
     mutant(_JPEG, "if used != [tables.get(0), tables.get(1, tables.get(0))][:count]:", "if False:", *_TESTS),
