@@ -72,10 +72,10 @@ LENS = opcode_list(
 FRAMES = "frame,keep,rating,players,words,crop\nTH5_0002,,,,,0.1 0.2 0.7 0.8\n"
 
 
-def write_shoot(folder: Path) -> None:
+def write_shoot(folder: Path, lens: bool = False) -> None:
     """Two bursts of three frames of tiles and slopes, tilted by 1.5 degrees; the light runs over the rows in a wave,
-    and a window is blown out. The second burst is upright, darker and of another colour of light, and its files name
-    what the lens does."""
+    and a window is blown out. The second burst is upright, darker and of another colour of light, and (lens) its files
+    say what the lens does."""
     folder.mkdir(parents=True)
     rng = np.random.default_rng(11)
     y, x = np.mgrid[0:320, 0:480].astype(np.float64)
@@ -97,7 +97,7 @@ def write_shoot(folder: Path) -> None:
             black=512, white=15000, pattern="RGGB", make="Evencourt", model="Evencourt Test Camera", serial="1",
             lens="", iso=3200, exposure_time=0.001, f_number=2.8, focal_length=85.0, color_matrix=colour_matrix(),
             time=datetime(2026, 2, 14, 19, 30) + timedelta(seconds=60 * burst + 0.1 * moment),
-            as_shot_neutral=(0.6, 1.0, 0.55), orientation=(1, 6)[burst], opcodes=(b"", (b"", LENS)[burst]),
+            as_shot_neutral=(0.6, 1.0, 0.55), orientation=(1, 6)[burst], opcodes=(b"", LENS if lens and burst else b""),
         )  # fmt: skip
     (folder / "frames.csv").write_text(FRAMES, encoding="utf-8")
 
@@ -125,7 +125,7 @@ def versions() -> dict[str, int]:
 
 def found(folder: Path) -> Iterator[tuple[str, dict[str, Any]]]:
     """ "recipe/delivery/file" and its numbers, of a run of each recipe."""
-    write_shoot(folder / "shoot")
+    write_shoot(folder / "shoot", lens=True)
     shoot = read_shoot(folder / "shoot", models=folder)
     for name, text in RECIPES.items():
         (folder / f"{name}.yaml").write_text(text, encoding="utf-8")

@@ -261,17 +261,17 @@ def _measured(
 ) -> None:
     """Gives `found` what the pans of the shoot prove about the lens of `frames`, and takes from it what they disprove:
     some cameras take falloff out of their raw files and do not say so."""
-    from pipeline.light.lens.pans import fit_bursts
+    from pipeline.light.lens.pans import PANS, fit_bursts
 
     groups: dict[tuple[Any, ...], list[Frame]] = {}
     for frame in frames:
         groups.setdefault(_setting(frame), []).append(frame)
-    if not groups:
-        return
-    light = context.light()
     for group in groups.values():
         names = {f.name for f in group}
-        scenes = [s for s in light.scenes if s.pans is not None and names.issuperset(s.names)]
+        bursts = [b for b in context.bursts if len(b.frames) > 1 and names.issuperset(b.frames)]
+        if len(bursts) < PANS.bursts:  # whatever they show, it proves nothing: spare looking
+            continue
+        scenes = [s for s in context.light().scenes if s.pans is not None and names.issuperset(s.names)]
         fit = fit_bursts([s.pans for s in scenes if s.pans is not None])
         given = next((one for f in group if (one := found[f.name].falloff) is not None), None)
         if fit is None or (given is not None and not fit.contradicts(given)):

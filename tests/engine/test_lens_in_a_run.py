@@ -49,7 +49,9 @@ def recipe_of(folder: Path, text: str) -> Recipe:
 
 
 def test_light_is_found_in_pictures_without_the_falloff(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    write_shoot(tmp_path / "shoot")  # the files of the second burst name a falloff of 0.63 stops at the corners
+    write_shoot(
+        tmp_path / "shoot", lens=True
+    )  # the files of the second burst name a falloff of 0.63 stops at the corners
     seen: dict[str, list[dict[str, np.ndarray]]] = {"none": [], "file": []}
 
     def spy(frames: Sequence[Frame], images: Sequence[Image], daylight: Any) -> Scene:

@@ -111,6 +111,7 @@ def solved(
     of_file: Falloff | None = None,
     scenes: tuple[Any, ...] = (),
     warp: Warp | None = None,
+    bursts: list[Burst] | None = None,
     **params: Any,
 ) -> Any:
     class Light:
@@ -119,7 +120,8 @@ def solved(
     light: Any = Light()
     light.scenes = scenes
     measured = {f.name: LensMeasurement((HEIGHT, WIDTH), of_file, warp) for f in frames}
-    context = SolveContext(frames, [Burst((f.name,)) for f in frames], Facts(), measured, lambda: light, dict, dict, {})
+    groups = bursts or [Burst((f.name,)) for f in frames]
+    context = SolveContext(frames, groups, Facts(), measured, lambda: light, dict, dict, {})
     return lens.solve(context, LensParams(**params))
 
 
@@ -139,33 +141,33 @@ def test_the_file_comes_before_the_database() -> None:
     assert solved([KNOWN], falloff_of(), vignetting="none").by_frame[KNOWN.name] == LensSolution()
 
 
-def panned(stops: np.ndarray) -> tuple[Any, list[Frame]]:
+def panned(stops: np.ndarray) -> tuple[dict[str, Any], list[Frame]]:
     """Scenes of five pans of one lens, and their frames."""
     scenes, frames = [], []
     for n in (3, 4, 6, 8, 12):
         names = tuple(f"P{n}_{k}" for k in range(8))
         scenes.append(SimpleNamespace(names=names, pans=evidence(seen(*burst(n, stops)))))
         frames += [replace(KNOWN, name=name) for name in names]
-    return tuple(scenes), frames
+    return {"scenes": tuple(scenes), "bursts": [Burst(s.names) for s in scenes]}, frames
 
 
 def test_pans_tell_where_nobody_else_does_and_are_believed_before_the_database() -> None:
     u = np.linspace(0, 1, NODES)
     dark, frames = panned(1.3 * u)
     unknown = [replace(f, exif=replace(SHOT, lens="")) for f in frames]
-    found = solved(unknown, scenes=dark)
+    found = solved(unknown, **dark)
     one = found.by_frame[unknown[0].name]
     assert one.source is LensSource.SHOOT and one.falloff.stops == pytest.approx(1.3 * u, abs=0.05)
     assert "measured in this shoot: 40 frames" in " ".join(found.notices)
-    assert solved(unknown, scenes=dark, vignetting="file").by_frame[unknown[0].name].falloff is None
+    assert solved(unknown, **dark, vignetting="file").by_frame[unknown[0].name].falloff is None
     other = replace(unknown[0], name="other", exif=replace(unknown[0].exif, f_number=8.0))
-    assert solved([*unknown, other], scenes=dark).by_frame["other"].falloff is None  # at another aperture
-    assert solved(frames, scenes=dark).by_frame[frames[0].name].source is LensSource.DATABASE  # which says 1.5
+    assert solved([*unknown, other], **dark).by_frame["other"].falloff is None  # at another aperture
+    assert solved(frames, **dark).by_frame[frames[0].name].source is LensSource.DATABASE  # which says 1.5
     even, frames = panned(0 * u)  # the camera took it out already
-    found = solved(frames, scenes=even)
+    found = solved(frames, **even)
     assert found.by_frame[frames[0].name] == LensSolution()
     assert any("the pictures are believed" in text for text in found.notices)
-    assert solved(frames, scenes=even, vignetting="database").by_frame[frames[0].name].source is LensSource.DATABASE
+    assert solved(frames, **even, vignetting="database").by_frame[frames[0].name].source is LensSource.DATABASE
 
 
 def test_half_the_strength_is_half_the_stops() -> None:
