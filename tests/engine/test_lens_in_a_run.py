@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ from pipeline.engine.solve import Plan
 from pipeline.imaging.geometry import Box
 from pipeline.imaging.lens.falloff import NODES, Falloff
 from pipeline.imaging.lens.warp import of_factors
+from pipeline.light.lens import pans
 from pipeline.light.scenes import Scene, look
 from pipeline.recipe.recipe import Recipe, load_recipe
 from pipeline.report.record import read_record
@@ -59,6 +61,8 @@ def test_light_is_found_in_pictures_without_the_falloff(tmp_path: Path, monkeypa
         return look(frames, images, daylight)
 
     monkeypatch.setattr(burst_light, "look", spy)
+    # Also where lens has looked at the pictures with their falloff before, for pans.
+    monkeypatch.setattr(pans, "PANS", replace(pans.PANS, bursts=1))
     cache = Cache.open(tmp_path / "cache")
     shoot = read_shoot(tmp_path / "shoot", models=tmp_path)
     for which in seen:

@@ -95,12 +95,12 @@ def test_noise_is_known_where_it_was_lifted() -> None:
 def test_blown_light_stays_white_and_colour_stays_colour_in_the_corners() -> None:
     pixels = np.full((HEIGHT, WIDTH, 3), 0.3)
     pixels[:12, :12] = 1.0  # a lamp, clipped in all channels
-    pixels[-12:, :12] = (0.55, 0.3, 0.1)  # an orange shirt, of 1.1, 0.6 and 0.2 without the falloff: not clipped
+    pixels[-12:, :12] = (0.6, 0.55, 0.1)  # a yellow shirt, of 1.2, 1.1 and 0.2 without the falloff: not clipped
     out = applied(picture(pixels), LensSolution(LensSource.FILE, Falloff(falloff_of().stops * 1.1)))
     balanced = apply_gain_map(out, GainMap.of_multipliers(np.array([1.6, 1.0, 2.0])), Orientation.TOP_LEFT)
     lamp, shirt = balanced.pixels[2, 2], balanced.pixels[-3, 2]
     assert np.ptp(lamp) < 1e-3 * lamp.max() and lamp.min() > 3
-    assert shirt / shirt[1] == pytest.approx(np.array([0.55 * 1.6, 0.3, 0.1 * 2.0]) / 0.3, rel=1e-3)
+    assert shirt / shirt[1] == pytest.approx(np.array([0.6 * 1.6, 0.55, 0.1 * 2.0]) / 0.55, rel=1e-3)
 
 
 # ---- where it is known from --------------------------------------------------------------------------------
@@ -307,6 +307,18 @@ def test_lateral_colour_alone_moves_red_and_blue_against_green() -> None:
             np.concatenate(whole.source(x, y, channel)), abs=1e-5
         )
     assert only(Warp(factors, np.zeros((3, 2))), False, False) is None
+
+
+def test_gains_that_the_noise_went_through_move_too() -> None:
+    off = Falloff(falloff_of().stops, (0.3, 0.5))
+    still = applied(picture(lines()), LensSolution(LensSource.FILE, off)).noise_gain_map
+    warp = of_factors(np.array([1.0, 0.0, -0.2]))
+    out = applied(picture(lines()), LensSolution(LensSource.FILE, off, LensSource.FILE, warp)).noise_gain_map
+    assert still is not None and out is not None
+    x, y = moved(warp).source(np.array([50 / 63]), np.array([20 / 63]))
+    assert abs(x[0] - 50 / 63) > 0.01
+    there = still[round(y[0] * 63), round(x[0] * 63), 1]
+    assert out[20, 50, 1] == pytest.approx(there, rel=0.01) and abs(out[20, 50, 1] / still[20, 50, 1] - 1) > 0.005
 
 
 def test_noise_after_the_move_is_what_the_model_says() -> None:

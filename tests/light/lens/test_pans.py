@@ -13,11 +13,11 @@ from functools import lru_cache
 import numpy as np
 import pytest
 
-from pipeline.imaging.lens.falloff import Falloff
+from pipeline.imaging.lens.falloff import NODES, Falloff
 from pipeline.imaging.orientation import Orientation
 from pipeline.light.flicker import agree, views
 from pipeline.light.gain_map import apply_coarse_gains
-from pipeline.light.lens.pans import PANS, PanEvidence, evidence, fit_bursts
+from pipeline.light.lens.pans import PANS, Fit, PanEvidence, evidence, fit_bursts
 from tests.light.lens.drawn import HEIGHT, STEADY, WIDTH, Pan, U, burst, seen
 
 NONE = 0 * U
@@ -91,6 +91,16 @@ def test_pictures_contradict_a_falloff_that_is_not_theirs() -> None:
     assert not dark.contradicts(Falloff(TELE * 0.9)) and dark.contradicts(Falloff(TELE * 0.6))
     unsure = fit_bursts(of(NONE, 4, Pan(modulation=0.35)))
     assert unsure is not None and not unsure.contradicts(Falloff(TELE))
+
+
+def test_what_makes_it_sure() -> None:
+    """Bursts enough to know how they differ, and an error that leaves less than 0.1 EV."""
+    terms, small = np.array([1.0, 0.0, 0.0, 0.0]), np.full(NODES, 0.03)
+    assert Fit(terms, small, 4).proved
+    assert not Fit(terms, small, 3).proved and not Fit(terms, small, 3).contradicts(Falloff(NONE))
+    assert not Fit(terms, small + 0.03, 40).proved and not Fit(terms, small + 0.03, 40).contradicts(Falloff(NONE))
+    assert not Fit(0.11 * terms, small, 40).proved  # less than four of its errors
+    assert not Fit(3.5 * terms, small, 40).proved  # more than a lens takes
 
 
 def test_registered_by_the_pictures_themselves() -> None:
