@@ -32,6 +32,7 @@ from pathlib import Path
 import numpy as np
 import PIL.Image
 import PIL.ImageDraw
+import PIL.ImageOps
 import rawpy
 
 from pipeline.engine.run import read_shoot, run
@@ -91,7 +92,7 @@ def files(only: str) -> Iterator[Path]:
 def camera_picture(path: Path) -> PIL.Image.Image | None:
     """What the camera made of a frame; None where a raw file holds no picture."""
     if path.suffix.lower() in (".jpg", ".jpeg"):
-        return PIL.Image.open(path).convert("RGB")
+        return PIL.ImageOps.exif_transpose(PIL.Image.open(path)).convert("RGB")
     with rawpy.imread(str(path)) as raw:
         try:
             thumb = raw.extract_thumb()

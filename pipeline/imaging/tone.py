@@ -116,6 +116,7 @@ def render(
     contrast: float = 0.0,
     black: float = 0.0,
     floor: float = 0.0,
+    keep_hue: bool = False,
 ) -> F32:
     """(H, W, 3) balanced camera-linear -> display sRGB (IEC 61966-2-1) 0 to 1.
 
@@ -123,9 +124,9 @@ def render(
     black as in `curve`, floor as in `colourfulness`, all of them linear values after ev.
 
     Without contrast the shoulder acts on each channel, and colours outside Rec. 709 are pulled towards their own
-    luminance until no channel is negative, which keeps hue better than a clip. With it contrast acts on luminance, the
-    shoulder on the largest and the smallest channel with the middle one between them as before, so that a colour
-    stays on its line from grey, and no channel ends that the shoulder alone would not end.
+    luminance until no channel is negative, which keeps hue better than a clip. With contrast, or to keep_hue, contrast
+    acts on luminance, the shoulder on the largest and the smallest channel with the middle one between them as before,
+    so that a colour stays on its line from grey, and no channel ends that the shoulder alone would not end.
     """
     matrix = to_working * 2.0**ev
     if saturation != 1.0:
@@ -134,7 +135,7 @@ def render(
     out = np.empty(pixels.shape, np.float32)
     given = np.ascontiguousarray(pixels, dtype=np.float32)
     m, weight = matrix.astype(np.float32), LUMINANCE.astype(np.float32)
-    if contrast == 0 and black == 0:
+    if contrast == 0 and black == 0 and not keep_hue:
         _render(given, m, weight, _encoded(knee, white), np.float32(white), out)
     else:
         tables = _contrast_tables(knee, white, contrast, black, floor)

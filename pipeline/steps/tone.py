@@ -175,9 +175,11 @@ def displayed(image: Image, params: ToneParams, finished: bool, solution: ToneSo
     white = params.white
     if finished:
         white = found.white or float(np.clip(image.saturation.max() * more, 1.0, params.white))
-    straight = finished or params.contrast == 0
-    own = (0.0, 0.0, 0.0) if straight else (params.contrast, found.black * more, found.floor * more)
-    pixels = render(image.pixels, matrix, params.ev, params.knee, white, params.saturation, *own)
+    own: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    if not finished and params.contrast > 0:
+        own = params.contrast, found.black * more, found.floor * more
+    keep = finished and white > 1
+    pixels = render(image.pixels, matrix, params.ev, params.knee, white, params.saturation, *own, keep_hue=keep)
     return replace(image, pixels=pixels, domain=Domain.DISPLAY, to_working=np.eye(3))
 
 

@@ -130,3 +130,12 @@ def test_a_finished_frame_rolls_off_as_far_as_its_burst_was_lifted(tmp_path) -> 
     assert solved(frames[:1], {"A": (0.01, 0.001)}, {"A": -1.0})["A"].white == 1.0
     assert solved(frames[:1], {"A": (0.01, 0.001)}, {"A": 3.0}, white=2.5)["A"].white == 2.5
     assert solved(frames[:1], {"A": (0.01, 0.001)}, {"A": 0.0}, ev=1.0)["A"].white == 2.0
+
+
+def test_a_finished_frame_that_was_lifted_keeps_its_hues(tmp_path) -> None:
+    """A skin tone a stop brighter stays on its line from grey, where R alone would roll off to yellow."""
+    skin = np.array([0.55, 0.30, 0.20])
+    lifted = image_of(2 * skin[None, None], matrix=np.eye(3))
+    context = ApplyContext(shot("A", "picture"), FrameFacts(), ToneSolution(white=2.0))
+    out = srgb_decode(apply(lifted, ToneParams(), context).pixels)[0, 0].astype(float)
+    assert (out[1] - out[2]) / (out[0] - out[2]) == pytest.approx((skin[1] - skin[2]) / (skin[0] - skin[2]), abs=0.01)
