@@ -230,7 +230,7 @@ def of_row_noise() -> Iterator[float]:
 
 
 def of_mosaic() -> Iterator[float]:
-    """Files that are nearly cut short, matrices that nearly sum to 1, blacks that nearly agree."""
+    """Files that are nearly cut short, pictures that lie nearly above white, blacks that nearly agree."""
     rng = np.random.default_rng(6)
     whole = rng.integers(100, 200, (1000, 64)).astype(np.uint16)
     rows = rng.integers(100, 200, (64,)).astype(np.uint16)
@@ -242,7 +242,7 @@ def of_mosaic() -> Iterator[float]:
             camera_white_level_per_channel=None, raw_pattern=_RGGB,
         )  # fmt: skip
         try:
-            mosaic._mosaic(raw, _RGGB)
+            mosaic._mosaic(raw, _RGGB, [])
         except FrameError:
             return False
         return True
@@ -253,12 +253,16 @@ def of_mosaic() -> Iterator[float]:
         yield float(read(frame))
         frame[-count:] = rows
         yield float(read(frame))
-    for off in np.linspace(0.015, 0.025, 41):
-        matrix = np.array([[1.2 + off, -0.1, -0.1], [0.0, 1.0, 0.0], [0.0, -0.2, 1.2]])
-        raw = SimpleNamespace(
-            rgb_xyz_matrix=np.zeros((4, 3)), color_matrix=matrix, daylight_whitebalance=[2.0, 1.0, 1.5]
-        )
-        yield float(mosaic._matrix(raw, [])[0][0, 0] == matrix[0, 0])
+
+    def lifted(share: float, low: float, high: float) -> float:
+        frame = np.full(70_000, 50, np.uint16)
+        frame[: round(70_000 * share)] = np.linspace(low, high, round(70_000 * share))
+        frame = rng.permutation(frame).reshape(700, 100)
+        return float(mosaic._believable(np.full(3, 1000.0), frame, [])[0])
+
+    yield from (lifted(share, 1100, 1900) for share in np.linspace(0.2, 0.3, 41))
+    yield from (lifted(0.26, low, low + 400) for low in range(990, 1110, 4))
+    yield from (lifted(0.5, 1200, 1200 + wide) for wide in range(90, 132))
     for off in np.linspace(0.4, 0.6, 41):
         yield float(mosaic._sensor(_RGGB, _NOISE, np.array([0, 0, off]), np.full(3, 9.0)) is None)
     for count in range(5, 12):

@@ -29,7 +29,7 @@ from pipeline.shoot.clocks.bodies import bodies
 from pipeline.steps import decode, lens, white_balance
 from pipeline.steps.base import SolveContext, camera_of
 from pipeline.store.store import Store
-from pipeline.textfile.messages import counted
+from pipeline.textfile.messages import counted, shutter
 from pipeline.workers.executors import WorkChoice, Workers
 
 _SOFT_ISO = 12800
@@ -158,13 +158,13 @@ def _bursts(shoot: Shoot, words: LightWords | None) -> list[list[str]]:
             zone = str(words.of[readable[0]][0])
             count = sum(words.of[n][1] for n in readable)
             dark = f"{count} of {len(readable)}" if len(readable) > 1 else ""
-        shutter = f"1/{1 / exif.exposure_time:.0f}" if exif.exposure_time else ""
+        open_for = shutter(exif.exposure_time) if exif.exposure_time else ""
         name = burst.frames[0] if len(burst.frames) == 1 else f"{burst.frames[0]} .. {burst.frames[-1]}"
         time = exif.time.strftime(written) if exif.time else ""
         of_camera = [cameras[burst.frames[0]]] if cameras else []
         frames = f"{name} ({len(burst.frames)})"
         iso = f"{exif.iso:.0f}" if exif.iso else ""
-        rows.append([str(index + 1), frames, *of_camera, time, iso, shutter, zone, dark])
+        rows.append([str(index + 1), frames, *of_camera, time, iso, open_for, zone, dark])
     return rows
 
 

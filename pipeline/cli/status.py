@@ -147,11 +147,11 @@ def _print_notes(
 
 def _notes(record: RunRecord, said: Container[str]) -> list[str]:
     """One line for each thing to say that was not `said`, however many frames it is about: first those of the run,
-    then of its files."""
+    then of its frames and files."""
     of_run = (text for text in record.notices if text not in said)
     of_files = (
         f"{name}: {text}"
         for name, frame in record.frames.items()
-        for text in sorted({text for file in frame.deliveries.values() for text in file.notices})
+        for text in (*frame.notices, *sorted({t for file in frame.deliveries.values() for t in file.notices}))
     )
     return said_once((*of_run, *of_files), record.frames)

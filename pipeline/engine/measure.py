@@ -24,6 +24,7 @@ from pipeline.formats.metadata.carried import (
     without_own_name,
 )
 from pipeline.formats.metadata.model import PictureTexts
+from pipeline.imaging.blank import blank_notice
 from pipeline.imaging.raw.frame import DecodeOptions
 from pipeline.imaging.resample import resize_energy
 from pipeline.people.modelfiles import ModelFiles
@@ -52,7 +53,7 @@ CHANGED = "changed while it was read; if it is still being copied, wait for that
 _Side = Annotated[int, Field(ge=1, lt=1 << 20)]
 _FACTS, _PROXY = "facts", "proxy"  # what is kept of a frame beside the measurement of each step
 _SAVED_EVERY = 30.0  # s between saves of the digests of what was read: a killed run loses no more (chosen by us)
-_KEPT_VERSION = 4  # raised when the form of what is kept of a frame changes
+_KEPT_VERSION = 5  # raised when the form of what is kept of a frame changes
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,7 +293,7 @@ def _measure_one(task: _Task) -> MeasuredFrame:
     energy = resize_energy((height, width), small)
     carried = carried_as_json(read_texts(task.frame.path))  # not by its name, which is not in the key
     seconds = round(time.perf_counter() - start, 4)
-    facts = _Facts(decoded.full_size, tuple(decoded.notices), seconds, carried)
+    facts = _Facts(decoded.full_size, tuple(filter(None, (*decoded.notices, blank_notice(image)))), seconds, carried)
     parts[_FACTS] = {"json": np.frombuffer(to_json(_Facts, facts), dtype=np.uint8)}
     parts[_PROXY] = {
         "pixels": cv2.resize(image.pixels, (small[1], small[0]), interpolation=cv2.INTER_AREA).astype(np.float16),

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.textfile.messages import counted
+from pipeline.textfile.messages import counted, shutter
 from pipeline.types import F64
 
 Ints = NDArray[np.int64]
@@ -247,7 +247,7 @@ def frequency(
         return Mains(None, 0.0, None, _too_few(times, profiles, burst, exposure))
     kept = max(resolution, _resolution(times[p.frames]))
     if kept > MAINS.coarse:
-        return Mains(None, 0.0, None, f"times are only kept to {_fraction(kept)}; 1/1000 s is needed")
+        return Mains(None, 0.0, None, f"times are only kept to {shutter(kept)}; 1/1000 s is needed")
     if float(np.sqrt(np.mean(p.profiles**2))) < MAINS.faint:
         return Mains(None, 0.0, None, _unseen(p.exposure))
     if all(np.median(np.abs(np.sinc(hz * p.exposure))) < MAINS.seen for hz in CANDIDATES):
@@ -318,15 +318,11 @@ def _resolution(times: F64) -> float:
     return 0.0
 
 
-def _fraction(seconds: float) -> str:
-    return f"{seconds:.0f} s" if seconds >= 1 else f"1/{1 / seconds:.0f} s"
-
-
 def _unseen(exposure: F64) -> str:
     typical = float(np.median(exposure))
     for hz in CANDIDATES:
         if typical * hz > MAINS.averaged and abs(np.sinc(hz * typical)) < MAINS.seen:
-            return f"an exposure of {_fraction(typical)} averages flicker at {hz} Hz away"
+            return f"an exposure of {shutter(typical)} averages flicker at {hz} Hz away"
     return f"no flicker found: the frames of a burst agree within {MAINS.faint:g} EV"
 
 

@@ -122,7 +122,7 @@ def _shown(proxy: Image, reference: Reference, daylight: F64) -> tuple[F64, tupl
     if corners is None and "auto" in (reference.chart, reference.patch):
         corners = find_chart(proxy.pixels, proxy.saturation)
     if corners is not None:
-        chart = read_chart(proxy.pixels, proxy.saturation, corners)
+        chart = read_chart(proxy.pixels, proxy.saturation, corners, given=isinstance(reference.chart, tuple))
         matrix = _matrix(chart, proxy.to_working) if reference.chart is not None else None
         return neutral_of(chart), (float(corners[:, 0].mean()), float(corners[:, 1].mean())), matrix
     if reference.chart is not None:
@@ -132,7 +132,7 @@ def _shown(proxy: Image, reference: Reference, daylight: F64) -> tuple[F64, tupl
     box = find_card(proxy.pixels, proxy.saturation, daylight) if reference.patch == "auto" else reference.patch
     if box is None or isinstance(box, str):
         raise ValueError("neither a chart nor a neutral card was found; give the corners of a patch")
-    return _mean(proxy, box, daylight), ((box.x0 + box.x1) / 2, (box.y0 + box.y1) / 2), None
+    return _mean(proxy, box, daylight, where(reference)), ((box.x0 + box.x1) / 2, (box.y0 + box.y1) / 2), None
 
 
 def _matrix(chart: Chart, to_working: F64) -> F64:
@@ -144,7 +144,16 @@ def _matrix(chart: Chart, to_working: F64) -> F64:
     return fit.matrix
 
 
-def _mean(proxy: Image, box: Box, daylight: F64) -> F64:
+def where(reference: Reference) -> str:
+    """What to look at where a reference is doubted, in words: only who gave a box is asked about it."""
+    if reference.chart is not None:
+        return "is the chart whole, clean and in the light of the players?"
+    if reference.patch == "auto":
+        return "the card was looked for, not given; if it is something else, give the corners of a patch"
+    return "is the box on the card?"
+
+
+def _mean(proxy: Image, box: Box, daylight: F64, hint: str) -> F64:
     """Mean R, G, B of a patch. Raises ValueError where it cannot be a neutral in the light of a lamp."""
     x0, y0, x1, y1 = box_to_pixels(box, *proxy.pixels.shape[:2])
     inside = proxy.pixels[y0:y1, x0:x1].reshape(-1, 3)
@@ -153,20 +162,25 @@ def _mean(proxy: Image, box: Box, daylight: F64) -> F64:
     if clipped > REFERENCES.clipped:
         raise ValueError(f"{clipped:.0%} of the patch is clipped; use a darker neutral, or a frame exposed less")
     if mean.min() < REFERENCES.dark:
-        raise ValueError("the patch is too dark to trust; is the box on the card?")
+        raise ValueError(f"the patch is too dark to trust; {hint}")
     if np.abs(np.log(mean[1] / mean / daylight)).max() > np.log(REFERENCES.beyond_reason):
-        raise ValueError("the patch is coloured beyond any lamp; is the box on the card?")
+        raise ValueError(f"the patch is coloured beyond any lamp; {hint}")
     return mean
 
 
 @dataclass(frozen=True)
 class Reading:
-    """A usable reference: chromaticity (2,) of its scene at the patch, white (2,) there, matrix (3, 3) or None."""
+    """A usable reference: chromaticity (2,) of its scene at the patch, white (2,) there, matrix (3, 3) or None.
+
+    hint  what to look at where it is doubted; surely  it is a chart, known by its 24 colours
+    """
 
     frame: str
     chromaticity: F64
     white: F64
     matrix: F64 | None
+    hint: str = "is the box on the card?"
+    surely: bool = False
 
 
 @dataclass(frozen=True)
@@ -212,16 +226,16 @@ def plausible(found: Sequence[Reading], guess: F64, sure: F64, common: F64, noti
     kept = []
     for index, (one, white, certainty, share) in enumerate(zip(found, guess, sure, common, strict=True)):
         off = float(np.linalg.norm(one.white - white)) if certainty > REFERENCES.sure else 0.0
-        if off > REFERENCES.other and share > REFERENCES.large:
+        if off > REFERENCES.other and share > REFERENCES.large and not one.surely:
             notices.append(
                 f"reference {one.frame}: its patch has the colour of a large surface, such as the floor, and is far "
-                "from what looks white in the pictures; it is left out (is the box on the card?)"
+                f"from what looks white in the pictures; it is left out ({one.hint})"
             )
             continue
         if off > REFERENCES.far_off:
             notices.append(
                 f"reference {one.frame}: its patch is far from what looks white in the pictures; it is used all the "
-                "same: look at the whites (is the box on the card?)"
+                f"same: look at the whites ({one.hint})"
             )
         kept.append(index)
     return kept
@@ -255,7 +269,7 @@ def agreeing(found: Sequence[Reading], guess: F64, notices: list[str]) -> list[R
         kept.remove(worst)
         notices.append(
             f"reference {found[worst].frame}: its patch disagrees with the other references in the same light; "
-            "it is left out (is the box on a neutral?)"
+            f"it is left out ({found[worst].hint})"
         )
     return [found[i] for i in kept]
 

@@ -12,7 +12,7 @@ import numpy as np
 from pipeline.light import palette
 from pipeline.light.gain_map import GainMap
 from pipeline.light.neutral import Vote, agree_on_white
-from pipeline.light.references import Reading, ShowsReferences, WhiteMap, agreeing, plausible, readings
+from pipeline.light.references import Reading, ShowsReferences, WhiteMap, agreeing, plausible, readings, where
 from pipeline.light.scenes import Scene, ShootLight
 from pipeline.shoot.facts import Reference
 from pipeline.types import F64
@@ -153,7 +153,9 @@ def reference_maps(
         flicker = colour_of(scene.flicker[frame]).at(row, column)
         logs = np.log(found.white * measured[name].daylight) + flicker / STOPS_PER_LOG
         chroma = np.array([logs[0] - logs[1], logs[2] - logs[1]])
-        groups.setdefault(group, []).append(Reading(name, light.chromaticities[index] + here, chroma, found.matrix))
+        place, reference = light.chromaticities[index] + here, found.reference
+        reading = Reading(name, place, chroma, found.matrix, where(reference), reference.chart is not None)
+        groups.setdefault(group, []).append(reading)
         common = palette.commonness(scene.chroma_histogram.astype(np.float32), chroma - here)
         checks.setdefault(group, []).append((votes[index].white + here, votes[index].sure, common))
     maps = {}

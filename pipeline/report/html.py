@@ -11,7 +11,7 @@ from pipeline.store.files import whole_file
 from pipeline.store.places import is_plain
 from pipeline.store.store import Store
 from pipeline.textfile.html import link, page_environment
-from pipeline.textfile.messages import counted
+from pipeline.textfile.messages import counted, shutter
 
 REPORT_FILE = "report.html"  # in OUT
 PHASES = (
@@ -57,9 +57,6 @@ def write_report(out: Path, record: RunRecord) -> Path:
     return path
 
 
-_FRACTION_BELOW = 0.3  # s; shorter exposures are shown as a fraction (common practice, no source)
-
-
 def _grouped(record: RunRecord, store: Store) -> tuple[dict[str, list[tuple[str, str, str]]], set[str]]:
     """({status: (name, path, reason) of each frame that is not delivered}, the frames that are shown without pictures).
 
@@ -95,9 +92,7 @@ def _octets(store: Store, thumb: str | None) -> int:
 
 def _shutter(seconds: float | None) -> str:
     """Exposure time in seconds, written as cameras show it."""
-    if not seconds:
-        return "shutter unknown"
-    return f"1/{1 / seconds:.0f} s" if seconds < _FRACTION_BELOW else f"{seconds:.2g} s"
+    return shutter(seconds) if seconds else "shutter unknown"
 
 
 def _size(octets: int) -> str:

@@ -51,7 +51,7 @@ class WhiteBalanceRules:
 
 RULES = WhiteBalanceRules()
 _COLUMNS: F64 = np.linspace(-1, 1, RULES.columns)
-_UNSURE = "white balance: {sure:.0%} sure of what is white, so it stays near {stays}; look at the colours"
+_UNSURE = "white balance: not sure what is white, so it stays near {}; look at the colours"
 _UNLIKE_REFERENCES = "white balance: its colours are little like those of the reference frames; look at it"
 
 
@@ -60,8 +60,9 @@ class WhiteBalanceParams(Params):
 
     method: Literal["gray_world", "reference_patch", "camera", "fixed"] = Field(
         "camera",
-        description="camera: as shot; gray_world: from the colours of the pictures; reference_patch: from the "
-        "neutral patches and charts under references in shoot.yaml; fixed: the multipliers given",
+        description="camera: as shot; gray_world: from the colours of the pictures, drawn to the camera's "
+        "balance where few pictures agree; reference_patch: from the neutral patches and charts under references in "
+        "shoot.yaml; fixed: the multipliers given",
     )
     multipliers: tuple[float, float, float] | None = Field(
         None, description="for method fixed: red, green and blue multipliers of the raw channels, e.g. [1.9, 1, 1.6]"
@@ -196,7 +197,7 @@ def solve(context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalancePa
     }
     notices += _certainty_notices(light, whites)
     doubts = {
-        name: _UNSURE.format(sure=whites[index].sure, stays=_stays(context.measured[name]))
+        name: _UNSURE.format(_stays(context.measured[name]))
         for index, scene in enumerate(light.scenes)
         if whites[index].source is WhiteSource.GRAY_WORLD and whites[index].sure < RULES.unsure
         for name in scene.names

@@ -21,6 +21,7 @@ _T = TypeVar("_T")
 
 MOST_ALIKE = 10  # problems of a kind that are named; more are of no help
 _QUOTED = 40  # characters of a value that a message repeats
+_FRACTION_BELOW = 0.3  # s; shorter exposures are shown as a fraction (common practice, no source)
 _CLOSE = 0.6  # ratio of difflib from which a word may be meant; its own default
 _RANGE_ERRORS = ("greater_than", "greater_than_equal", "less_than", "less_than_equal")
 
@@ -45,6 +46,13 @@ def few(found: Sequence[_T], problem: Callable[[_T], Problem]) -> list[Problem]:
         next_one = problem(found[MOST_ALIKE])
         problems.append(replace(next_one, message=f"and {len(found) - MOST_ALIKE:,} more of this kind"))
     return problems
+
+
+def shutter(seconds: float) -> str:
+    """An exposure time as cameras show it: "1/1000 s", "0.5 s", "5 s". Raises ValueError for what is not above 0."""
+    if not seconds > 0:
+        raise ValueError(f"an exposure time of {seconds} s")
+    return f"1/{1 / seconds:.0f} s" if seconds < _FRACTION_BELOW else f"{float(f'{seconds:.2g}'):g} s"
 
 
 def and_more(names: Sequence[str]) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -15,7 +16,7 @@ from pipeline.fixtures.light import Lamp, response, tables
 from pipeline.engine.run import read_shoot
 from pipeline.imaging.geometry import Box
 from pipeline.imaging.orientation import Orientation
-from pipeline.light.references import Reading, WhiteMap, agreeing, measure_references, plausible, readings
+from pipeline.light.references import Reading, WhiteMap, agreeing, measure_references, plausible, readings, where
 from pipeline.shoot.facts import Reference
 from pipeline.steps.decode import decode
 from pipeline.types import Domain, Image, Noise
@@ -273,6 +274,16 @@ def test_a_patch_on_the_floor_is_refused_and_a_far_one_pointed_out() -> None:
     assert "F0" in notices[0] and "left out" in notices[0]
     assert "F2" in notices[1] and "used all the same" in notices[1]
     assert plausible(found, guess, np.full(3, 0.3), common, nothing := []) == [0, 1, 2] and not nothing
+
+
+def test_a_chart_is_never_taken_for_the_floor_and_only_a_given_box_is_asked_about() -> None:
+    """A chart is known by its 24 colours, whatever else has the colour of its greys."""
+    chart = replace(reading("C", (0, 0), (0.6, -0.6)), surely=True, hint=where(Reference("C", chart="auto")))
+    card = replace(reading("P", (0, 0), (0.6, -0.6)), hint=where(Reference("P", patch="auto")))
+    both = (np.zeros((2, 2)), np.full(2, 0.9), np.ones(2))
+    assert plausible([chart, card], *both, notices := []) == [0]
+    assert len(notices) == 2 and not any("box" in text for text in notices)
+    assert "is the box on the card?" in where(Reference("B", patch=Box(0, 0, 1, 1)))
 
 
 def test_a_picture_gets_white_from_a_chart_and_no_matrix(card_shoot: Path) -> None:

@@ -233,8 +233,9 @@ def test_contrast(ink: str, paper: str, least: float) -> None:
 
 
 def test_figures() -> None:
-    assert [html._shutter(s) for s in (0.001, 1 / 1250, 1 / 60, 0.28, 0.32, 0.5, 2, None)] == [
-        "1/1000 s", "1/1250 s", "1/60 s", "1/4 s", "0.32 s", "0.5 s", "2 s", "shutter unknown"]  # fmt: skip
+    assert [html._shutter(s) for s in (0.001, 1 / 1250, 1 / 60, 0.28, 0.32, 0.5, 2, 5, 300, None)] == [
+        "1/1000 s", "1/1250 s", "1/60 s", "1/4 s", "0.32 s", "0.5 s", "2 s", "5 s", "300 s",
+        "shutter unknown"]  # fmt: skip
     assert [html._size(n) for n in (999, 150_000, 999_499, 999_500, 1_500_000)] == [
         "1 kB", "150 kB", "999 kB", "1.00 MB", "1.50 MB"]  # fmt: skip
     assert [html._duration(s) for s in (0.04, 59.4, 59.96, 3599.7)] == ["0.0 s", "59.4 s", "1 min 0 s", "1 h 0 min"]

@@ -15,13 +15,13 @@ import rawpy
 from numpy.typing import NDArray
 
 from pipeline.errors import COPY_AGAIN, FrameError
-from pipeline.imaging.colour import camera_to_working
 from pipeline.imaging.denoise.denoise import denoise_mosaic
 from pipeline.imaging.geometry import WHOLE
 from pipeline.imaging.memory import MEMORY, refuse_too_large
 from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw import noise as noise_model
 from pipeline.imaging.raw.area import by_area
+from pipeline.imaging.raw.colour_matrix import colour_matrix
 from pipeline.imaging.raw.defects import candidates, repair
 from pipeline.imaging.raw.demosaic import BAYER, FULL_ABOVE, by_libraw, demosaic_noise
 from pipeline.imaging.raw.frame import Clean, CodedMosaic, DecodedFrame, DecodeOptions, SensorCorrection, SensorReading
@@ -42,7 +42,9 @@ class MosaicConstants:
     cut_short: float = 0.02  # share of the rows, from the bottom, that may be constant: a camera's own border
     looked_at: int = 7  # every so many columns are compared to find constant rows; odd, so that all colours are seen
     black: float = 1e-6  # of saturation; a frame that is nowhere brighter holds no picture
-    row_sum: float = 0.02  # by which rows of a camera -> Rec. 709 matrix may miss 1, as written in a DNG
+    above_white: float = 1.02  # times white, that a pixel lies above it
+    much_above: float = 0.25  # share of the pixels
+    spread_above: float = 0.1  # of white, from the 5th to the 95th percentile of those
     own_blacks: float = 0.5  # raw numbers by which black may differ between colours that share one threshold
     least_rows: int = 8  # of a mosaic: a smaller one is left to LibRaw
 
@@ -139,7 +141,7 @@ def decode_raw(
         scale = min(1.0, (long_edge or max(full)) / max(full))
         pattern = _pattern(raw)
         notices: list[str] = []
-        to_working, daylight = _matrix(raw, notices)
+        to_working, daylight = colour_matrix(raw, lambda: open_raw(path), notices)
         as_shot = _as_shot(raw)
         balance = as_shot if as_shot is not None else daylight
         size = (max(1, round(full[0] * scale)), max(1, round(full[1] * scale)))
@@ -153,7 +155,7 @@ def decode_raw(
             noise = noise_model.estimate_rgb(pixels, np.ones(3))
             detail = detail_of(pixels, noise) if options.sense else None
         else:
-            mosaic, black, white = _mosaic(raw, pattern)
+            mosaic, black, white = _mosaic(raw, pattern, notices)
             if options.correction is None:
                 statistics = noise_model.statistics(mosaic, pattern, black, white)
                 model = noise_model.noise_of(statistics)
@@ -194,19 +196,6 @@ def _pattern(raw: Any) -> NDArray[np.int64] | None:
     return folded if tuple(folded.ravel().tolist()) in BAYER else None
 
 
-def _matrix(raw: Any, notices: list[str]) -> tuple[F64, F64]:
-    xyz_to_camera = np.asarray(raw.rgb_xyz_matrix, dtype=np.float64)[:3]
-    if abs(np.linalg.det(xyz_to_camera)) > 1e-6:
-        return camera_to_working(xyz_to_camera)
-    # A DNG brings its own matrix, which LibRaw has already turned into camera -> Rec. 709.
-    own = np.asarray(raw.color_matrix, dtype=np.float64)[:3, :3]
-    daylight = np.asarray(raw.daylight_whitebalance[:3], dtype=np.float64)
-    if np.abs(own.sum(axis=1) - 1).max() < MOSAIC.row_sum and daylight.min() > 0 and not np.allclose(own, np.eye(3)):
-        return own, daylight / daylight[1]
-    notices.append("LibRaw knows no colour matrix for this camera: its colours are used as they are")
-    return np.eye(3), np.ones(3)
-
-
 def _as_shot(raw: Any) -> F64 | None:
     values = np.asarray(raw.camera_whitebalance[:3], dtype=np.float64)
     # Files without a balance carry ones or zeros here.
@@ -215,8 +204,8 @@ def _as_shot(raw: Any) -> F64 | None:
     return np.asarray(values / values[1])
 
 
-def _mosaic(raw: Any, pattern: NDArray[np.int64]) -> tuple[NDArray[np.uint16], F64, F64]:
-    """The visible mosaic, and black and white per colour (R, G, B)."""
+def _mosaic(raw: Any, pattern: NDArray[np.int64], notices: list[str]) -> tuple[NDArray[np.uint16], F64, F64]:
+    """The visible mosaic, and black and white per colour (R, G, B); what is odd about them goes to `notices`."""
     mosaic = raw.raw_image_visible
     black4 = np.asarray(raw.black_level_per_channel, dtype=np.float64)
     white4 = np.full(4, float(raw.white_level))
@@ -236,10 +225,29 @@ def _mosaic(raw: Any, pattern: NDArray[np.int64]) -> tuple[NDArray[np.uint16], F
                 if raw.raw_pattern[row, column] == 3:
                     cell = mosaic[row::2, column::2].astype(np.int32) + round(black4[1] - black4[3])
                     mosaic[row::2, column::2] = np.clip(cell, 0, 65535).astype(np.uint16)
-    black, white = black4[:3], white4[:3]
+    black, white = black4[:3], _believable(white4[:3], mosaic, notices)
     if (white - black).min() <= 0:
         raise FrameError("black level and white level of this raw contradict each other")
     return mosaic, black, white
+
+
+def _believable(white: F64, mosaic: NDArray[np.uint16], notices: list[str]) -> F64:
+    """White (3,) as the file gives it, or where much of the picture lies above that: the most that its bits can hold.
+
+    Clipped pixels lie at one value, whatever a file calls white; a picture above it does not.
+    """
+    some = mosaic[:: MOSAIC.looked_at, :: MOSAIC.looked_at]
+    above = some[some > MOSAIC.above_white * white.max()]
+    if above.size < MOSAIC.much_above * some.size:
+        return white
+    low, high = np.quantile(above, [0.05, 0.95])
+    if high - low < MOSAIC.spread_above * white.max():
+        return white
+    most = float((1 << int(mosaic.max()).bit_length()) - 1)
+    notices.append(
+        f"the file calls {white.max():.0f} white, and much of its picture lies above that: {most:.0f} was taken instead"
+    )
+    return np.full(3, most)
 
 
 def _missing_rows(mosaic: NDArray[np.uint16]) -> float:

@@ -87,11 +87,12 @@ class Chart:
         return ((self.clipped <= READ.clipped) & (self.scatter <= READ.scatter)).astype(np.float64)
 
 
-def read_chart(pixels: F32, saturation: F64, corners: F64) -> Chart:
+def read_chart(pixels: F32, saturation: F64, corners: F64, given: bool = True) -> Chart:
     """Measure the chart whose patch area has these `corners`, from find_chart or a person.
 
-    pixels (H, W, 3) linear camera colour; saturation (3,) in the same units. Raises ValueError, worded for the
-    photographer, where the chart cannot be trusted: cut, too small, too dark, clipped, or not where the corners are.
+    pixels (H, W, 3) linear camera colour; saturation (3,) in the same units; given: a person gave the corners. Raises
+    ValueError, worded for the photographer, where the chart cannot be trusted: cut, too small, too dark, clipped, or
+    not where the corners are.
     """
     height, width = pixels.shape[:2]
     corners = np.asarray(corners, dtype=np.float64)
@@ -123,6 +124,11 @@ def read_chart(pixels: F32, saturation: F64, corners: F64) -> Chart:
     if not (error[21] < READ.dark * patches[21, 1]):
         raise ValueError("the chart is too dark to read through the noise: use a reference frame with more exposure")
     like = likeness(patches)
+    if like < CHART.like and not given:
+        raise ValueError(
+            "what looks like a 24-patch chart is there, but its colours cannot be read surely (small, covered, unsharp "
+            "or shiny?); give its four corners, or a patch"
+        )
     if like < CHART.like:
         raise ValueError(_misplaced(pixels, saturation, plane, like))
     return Chart(corners, patches, clipped, scatter)

@@ -32,10 +32,11 @@ def write(path: Path, light: np.ndarray, pattern: str = "RGGB", black: tuple | i
     for place, (colour, level) in enumerate(zip(PATTERNS[pattern], places, strict=True)):
         cell = (slice(place // 2, None, 2), slice(place % 2, None, 2))
         cfa[cell] = np.clip(np.round(light[(*cell, colour)] * (WHITE - BLACK) + level), 0, WHITE)
-    facts = {"orientation": 1, "as_shot_neutral": (0.5, 1.0, 0.8)} | changed
+    named = changed.pop("white_level", WHITE)
+    facts = {"exposure_time": 0.001, "orientation": 1, "as_shot_neutral": (0.5, 1.0, 0.8)} | changed
     write_dng(
-        path, cfa, black=black, white=WHITE, pattern=pattern, make="Evencourt", model="Evencourt Test Camera",
-        serial="1", lens="", iso=6400, exposure_time=0.001, f_number=2.8, focal_length=85.0,
+        path, cfa, black=black, white=named, pattern=pattern, make="Evencourt", model="Evencourt Test Camera",
+        serial="1", lens="", iso=6400, f_number=2.8, focal_length=85.0,
         time=datetime(2026, 2, 14, 19, 30), color_matrix=np.array([[0.8, -0.2, -0.1], [-0.4, 1.2, 0.2], [0, 0.2, 0.6]]),
         **facts,
     )  # fmt: skip
@@ -178,3 +179,17 @@ def test_sizes_near_the_full_one_get_the_finer_demosaic(
     monkeypatch.setattr(mosaic, "by_area", watched)
     decode_raw(write(tmp_path / "F.dng", flat(0.2, 0.2, 0.2)), UPRIGHT, edge)
     assert taken == ["by area"] * by_area
+
+
+def test_a_picture_above_the_white_that_its_file_names_is_no_blank(tmp_path: Path) -> None:
+    """An uncompressed raw whose white level is wrong: half of the picture would be clipped, and come out pale."""
+    ramp = np.linspace(0.02, 0.9, 192)[None, :, None] + flat(0, 0, 0)
+    path = write(tmp_path / "F.dng", ramp, white_level=BLACK + round(0.1 * (WHITE - BLACK)))
+    found = decode_raw(path, UPRIGHT, 96)
+    assert any("lies above" in text for text in found.notices)
+    columns = found.image.pixels[8:-8].mean(axis=(0, 2))
+    assert np.diff(columns[2:-2]).min() > 0, "still clipped"
+    right = decode_raw(write(tmp_path / "G.dng", ramp), UPRIGHT, 96)
+    assert right.notices == ()
+    burnt = decode_raw(write(tmp_path / "H.dng", np.clip(ramp * 9, 0, 1)), UPRIGHT, 96)  # clipped at one value
+    assert burnt.notices == ()

@@ -1,0 +1,45 @@
+"""Frames that show next to nothing: the lens cap was on, the shutter stayed shut, or the flash burnt everything."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from pipeline.types import F32, Image
+
+
+@dataclass(frozen=True)
+class BlankConstants:
+    """What counts as nothing. Chosen by us, no source; `pytest tests/imaging/test_blank.py`."""
+
+    cells: int = 32  # along the longer side, whose means are judged: noise averages out
+    nearly_all: float = 0.95  # share of the cells
+    black: float = 0.002  # of saturation, 9 stops below it: a hall exposed three stops too little is above
+    full: float = 0.97  # of saturation, above which a channel is clipped
+    even: float = 0.01  # relative: everywhere the same, as where a file's levels are misread; a wall has shading
+
+
+BLANK = BlankConstants()
+
+
+def blank_notice(image: Image) -> str:
+    """Why a linear frame (H, W, 3), small or large, shows next to nothing, in words; "" where it shows something.
+
+    Frames like that are delivered all the same: they can be read, and somebody may want them.
+    """
+    height, width = image.pixels.shape[:2]
+    scale = min(1.0, BLANK.cells / max(height, width))
+    size = (max(1, round(width * scale)), max(1, round(height * scale)))
+    shares: F32 = np.asarray(image.pixels / image.saturation, dtype=np.float32)
+    clipped = cv2.resize((shares.max(axis=2) >= BLANK.full).astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    if float((clipped > 0.5).mean()) >= BLANK.nearly_all:
+        return "nearly all of it is clipped (a flash, or far too long an exposure): there is no picture to save"
+    cells = cv2.resize(shares, size, interpolation=cv2.INTER_AREA)
+    if float((cells.mean(axis=2) < BLANK.black).mean()) >= BLANK.nearly_all:
+        return "nearly all of it is black (lens cap on, shutter or flash that did not fire?)"
+    low, high = np.quantile(cells.reshape(-1, 3), [0.02, 0.98], axis=0)
+    if (high - low <= BLANK.even * np.maximum(high, BLANK.black)).all():
+        return "it is one even tone from edge to edge: look at it, and at the file in the camera's own program"
+    return ""
