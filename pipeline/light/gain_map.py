@@ -71,7 +71,7 @@ class GainMap:
         close = np.round(self.coefficients, 5) + 0.0
         some = np.abs(close).max(axis=2) >= _NOTHING
         rows, columns = (1 + max([0, *np.flatnonzero(some.any(axis=1 - k)).tolist()]) for k in (0, 1))
-        return GainMap(close[:rows, :columns])
+        return GainMap(close[:rows, :columns].copy())  # a view would keep all of it in memory
 
     def as_json(self) -> JsonValue:
         """The coefficients as nested lists."""
