@@ -6,13 +6,14 @@ as for a delivery at full size and demosaiced. Measures are in codes of 255.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import cv2
 import numpy as np
 from scipy.special import erf
 
-from pipeline.imaging.denoise.denoise import Quality, denoise_mosaic
+from pipeline.imaging.denoise.denoise import QUALITIES, Quality, denoise_mosaic
 from pipeline.imaging.raw.residual_demosaic import RIM, by_residuals
 from pipeline.imaging.raw.window import packed, unpacked
 from pipeline.types import Noise
@@ -108,3 +109,35 @@ def hatching(plane: np.ndarray) -> tuple[float, float]:
     fine = plane - cv2.GaussianBlur(plane, (0, 0), 1.5)
     across, down = (cv2.GaussianBlur(fine * (-1.0) ** place, (0, 0), 2) for place in (x, y))
     return float(np.sqrt((across**2).mean())), float(np.sqrt((down**2).mean()))
+
+
+def table(isos: Sequence[float], side: int = 512) -> None:
+    """Prints what is left on each flat patch by octave of scale, the mesh on shaded ones and the fringe along edges."""
+    print("\nLeft on flat patches, of 255: all, then by octave of scale from one pixel on; grain kept as by default")
+    for iso in isos:
+        for colour in COLOURS:
+            for quality in QUALITIES:
+                planes = opponent(encode(cleaned(flat(colour, side), iso, quality, keep_grain=0.12)))
+                parts = [
+                    f"{name} {plane.std():.2f}: " + " ".join(f"{v:.2f}" for v in band_deviations(plane))
+                    for name, plane in planes.items()
+                ]
+                print(f"ISO {iso:.0f} {colour:<6}{quality:<9}" + " | ".join(parts), flush=True)
+    print(
+        "\nMesh of rows and columns on shaded patches, the worst plane, of 255; fringe along edges, strength 1 and 1.5"
+    )
+    for iso in isos:
+        for quality in QUALITIES:
+            mesh = []
+            for colour in COLOURS:
+                truth = shaded(colour, side // 2)
+                off = encode(cleaned(truth, iso, quality, keep_grain=0.12)) - encode(truth)
+                mesh.append(f"{colour} {max(max(hatching(plane)) for plane in opponent(off).values()):.2f}")
+            for pair in (("skin", "white"), ("skin", "dark"), ("blue", "white")):
+                truth, away = edge(*pair, side // 2)
+                found = [
+                    fringe(encode(cleaned(truth, iso, quality, strength=s, keep_grain=0.0)), encode(truth), away)
+                    for s in (1.0, 1.5)
+                ]
+                mesh.append(f"{'/'.join(pair)} {found[0]:.1f} {found[1]:.1f}")
+            print(f"ISO {iso:.0f} {quality:<9}" + " | ".join(mesh), flush=True)

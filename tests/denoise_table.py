@@ -3,7 +3,8 @@
 Prints, for each ISO, the mean sRGB PSNR and CIEDE2000 of each method on noise that is independent in each
 channel and on the web path (mosaic, bilinear demosaic, area average to 2048 of 6000 pixels: correlated),
 the CPU seconds per megapixel, and the difference to BM3D on the same pictures; then, at full size, the
-mosaic denoised before the demosaic against the picture denoised after it.
+mosaic denoised before the demosaic against the picture denoised after it. Before all that (`--patches`: only that) what
+is left on drawn patches at full size: blotches, mesh, fringes.
 
 Photographs: those inside the wheels of scikit-image and scikit-learn and, where they are installed,
 Debian's lomiri-wallpapers-16.04 and -20.04. The settings of the filter were chosen on TUNING only; the
@@ -370,10 +371,16 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
     parser.add_argument("--tuning", action="store_true", help="the photographs the filter was tuned on")
     parser.add_argument("--iso", type=int, action="append", help="only this ISO; may be repeated")
+    parser.add_argument("--patches", action="store_true", help="only what is left on drawn patches at full size")
     parser.add_argument("--quick", action="store_true", help="leave out non-local means")
     arguments = parser.parse_args()
     cv2.setNumThreads(1)
     names, isos = TUNING if arguments.tuning else HELD_OUT, arguments.iso or ISOS
+    from tests.clean_patches import table as patches  # which rests on the cameras of this module
+
+    patches([iso for iso in isos if iso >= 6400])
+    if arguments.patches:
+        return
     table(names, isos, arguments.quick)
     full_size(names, [iso for iso in isos if iso >= 6400])
 

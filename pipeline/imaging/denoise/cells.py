@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.imaging.compiled import compiled
 from pipeline.imaging.denoise.block_wiener import collaborate, match
 from pipeline.types import F32, F64
 
@@ -21,7 +22,7 @@ from pipeline.types import F32, F64
 class CellConstants:
     """Chosen on photographs and drawn shading: `python -m tests.denoise_table`, tests/imaging/denoise/test_clean.py."""
 
-    slow: float = 1.0  # pixels of a packed plane, deviation of the blur that tells a colour from its detail
+    slow: float = 1.4  # pixels of a packed plane, deviation of the blur that tells a colour from its detail
     tile: int = 4  # pixels of a packed plane along the side of the tiles whose colour is compared with their luma
     dark: float = 1.0  # deviations of the noise, luma below which colour is not compared
     # Detail within a cell that is expected: deviations of the noise above which an edge speaks for itself, and pixels
@@ -112,8 +113,17 @@ def unpacked(cells: F32) -> F32:
 
 def _mixed(planes: F32, mix: NDArray[Any]) -> F32:
     """(4, H, W) -> (4, H, W), each plane the sum of all by a row of mix (4, 4)."""
-    out = np.zeros(planes.shape, np.float32)
-    for target, row in zip(out, mix.astype(np.float32), strict=True):
-        for weight, plane in zip(row, planes, strict=True):
-            target += weight * plane
+    out = np.empty(planes.shape, np.float32)
+    _mix(planes, mix.astype(np.float32), out)
     return out
+
+
+@compiled(error_model="numpy")
+def _mix(planes: NDArray[Any], mix: NDArray[Any], out: NDArray[Any]) -> None:
+    for y in range(planes.shape[1]):
+        a, b, c, d = planes[0, y], planes[1, y], planes[2, y], planes[3, y]
+        for k in range(4):
+            wa, wb, wc, wd = mix[k, 0], mix[k, 1], mix[k, 2], mix[k, 3]
+            to = out[k, y]
+            for p in range(to.size):
+                to[p] = ((wa * a[p] + wb * b[p]) + wc * c[p]) + wd * d[p]

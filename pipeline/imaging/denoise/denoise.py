@@ -50,10 +50,9 @@ class DenoiseConstants:
     # single ones, and take less from it.
     blur: float = 1.0
     blur_fine: float = 1.4
-    # Deviations of the noise, below which a coefficient counts as noise: of luma, of chroma, and of all halved planes,
-    # where one that is kept for chance makes a wide blotch.
+    # Deviations of the noise, below which a coefficient counts as noise; and of the halved planes, where one that is
+    # kept by chance makes a wide blotch.
     threshold: float = 2.9
-    threshold_chroma: float = 3.1
     threshold_coarse: float = 3.5
     wiener: float = 1.02  # on the deviation of the noise in the Wiener pass
     mid_grey: float = 0.18  # of saturation, the brightness at which the channels are weighed: shot noise rules there
@@ -200,7 +199,7 @@ def _clean(
     for index, sigma in enumerate(sigmas):
         luma, slow = index == 0, index < _GREENS
         steps = DENOISE.luma_steps if luma else DENOISE.chroma_steps
-        threshold = least[index] * (DENOISE.threshold if luma else DENOISE.threshold_chroma)
+        threshold = least[index] * DENOISE.threshold
         guide = coarse = None
         if parts[index] > 0:
             scales = DENOISE.luma_scales if luma else DENOISE.chroma_scales

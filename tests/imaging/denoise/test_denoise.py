@@ -283,7 +283,7 @@ def test_odd_input_stays_finite(shape: tuple[int, int, int], value: float) -> No
             assert np.isfinite(out).all()
 
 
-@pytest.mark.parametrize("name", ["threshold", "threshold_chroma", "threshold_coarse", "wiener"])
+@pytest.mark.parametrize("name", ["threshold", "threshold_coarse", "wiener"])
 def test_thresholds_are_at_their_best(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
     """A tenth more or less leaves photographs further from their truth (scikit-image's, ISO 6400 simulated)."""
     photographs = [scene(photo) for photo in ("coffee", "astronaut", "rocket")]
