@@ -55,18 +55,24 @@ class MeasuredReferences:
     """What the N references of one frame show.
 
     whites (N, 3) camera colour, NaN where a reference cannot be used; places (N, 2) sensor row and column, -1 to 1;
-    matrices (N, 3, 3) of charts, NaN where there is none; reasons (N) why a reference cannot be used, "" where it can
+    matrices (N, 3, 3) of charts, NaN where there is none; reasons (N) why a reference cannot be used, "" where it can;
+    guessed (N) it is a card that was looked for and not given, nor a chart, so that it may be something else
     """
 
     whites: F64
     places: F64
     matrices: F64
     reasons: tuple[str, ...]
+    guessed: tuple[bool, ...] = ()
 
     def as_arrays(self) -> dict[str, NDArray[Any]]:
         """For the store."""
         reasons = np.frombuffer(json.dumps(self.reasons).encode(), dtype=np.uint8)
-        return {"whites": self.whites, "places": self.places, "matrices": self.matrices, "reasons": reasons}
+        guessed = np.array([*self.guessed, *(False,) * len(self.reasons)][: len(self.reasons)], dtype=np.uint8)
+        return {
+            "whites": self.whites, "places": self.places, "matrices": self.matrices, "reasons": reasons,
+            "guessed": guessed,
+        }  # fmt: skip
 
     @classmethod
     def from_arrays(cls, arrays: Mapping[str, NDArray[Any]]) -> MeasuredReferences:
@@ -76,7 +82,8 @@ class MeasuredReferences:
         whites = take(arrays, "whites", np.float64, (count, 3), 0, LARGEST, may_be_nan=True)
         places = take(arrays, "places", np.float64, (count, 2), -2, 2)
         matrices = take(arrays, "matrices", np.float64, (count, 3, 3), -LARGEST, LARGEST, may_be_nan=True)
-        return cls(whites, places, matrices, reasons)
+        guessed = take(arrays, "guessed", np.uint8, (count,), 0, 1)
+        return cls(whites, places, matrices, reasons, tuple(bool(g) for g in guessed))
 
 
 class ShowsReferences(Protocol):
@@ -97,10 +104,10 @@ def measure_references(
     """
     count = len(references)
     whites, places, matrices = np.full((count, 3), np.nan), np.zeros((count, 2)), np.full((count, 3, 3), np.nan)
-    reasons = [""] * count
+    reasons, guessed = [""] * count, [False] * count
     for index, reference in enumerate(references):
         try:
-            white, place, matrix = _shown(proxy, reference, daylight)
+            white, place, matrix, guessed[index] = _shown(proxy, reference, daylight)
         except ValueError as error:
             reasons[index] = str(error)
             continue
@@ -109,11 +116,12 @@ def measure_references(
         places[index] = 2 * down - 1, 2 * across - 1
         if matrix is not None and not rendered:
             matrices[index] = matrix
-    return MeasuredReferences(whites, places, matrices, tuple(reasons))
+    return MeasuredReferences(whites, places, matrices, tuple(reasons), tuple(guessed))
 
 
-def _shown(proxy: Image, reference: Reference, daylight: F64) -> tuple[F64, tuple[float, float], F64 | None]:
-    """White (3,) in camera colour, where in the frame it is, and the chart's matrix if asked for."""
+def _shown(proxy: Image, reference: Reference, daylight: F64) -> tuple[F64, tuple[float, float], F64 | None, bool]:
+    """White (3,) in camera colour, where in the frame it is, the chart's matrix if asked for, and whether it is a card
+    that was looked for."""
     from pipeline.light.chart.card import find_card
     from pipeline.light.chart.find import find_chart
     from pipeline.light.chart.fit import neutral_of, read_chart
@@ -124,7 +132,7 @@ def _shown(proxy: Image, reference: Reference, daylight: F64) -> tuple[F64, tupl
     if corners is not None:
         chart = read_chart(proxy.pixels, proxy.saturation, corners, given=isinstance(reference.chart, tuple))
         matrix = _matrix(chart, proxy.to_working) if reference.chart is not None else None
-        return neutral_of(chart), (float(corners[:, 0].mean()), float(corners[:, 1].mean())), matrix
+        return neutral_of(chart), (float(corners[:, 0].mean()), float(corners[:, 1].mean())), matrix, False
     if reference.chart is not None:
         raise ValueError(
             "no 24-patch chart was found (small, cut, very dark or too bright?); give its four corners, or a patch"
@@ -132,7 +140,8 @@ def _shown(proxy: Image, reference: Reference, daylight: F64) -> tuple[F64, tupl
     box = find_card(proxy.pixels, proxy.saturation, daylight) if reference.patch == "auto" else reference.patch
     if box is None or isinstance(box, str):
         raise ValueError("neither a chart nor a neutral card was found; give the corners of a patch")
-    return _mean(proxy, box, daylight, where(reference)), ((box.x0 + box.x1) / 2, (box.y0 + box.y1) / 2), None
+    middle = ((box.x0 + box.x1) / 2, (box.y0 + box.y1) / 2)
+    return _mean(proxy, box, daylight, where(reference)), middle, None, reference.patch == "auto"
 
 
 def _matrix(chart: Chart, to_working: F64) -> F64:
@@ -172,7 +181,8 @@ def _mean(proxy: Image, box: Box, daylight: F64, hint: str) -> F64:
 class Reading:
     """A usable reference: chromaticity (2,) of its scene at the patch, white (2,) there, matrix (3, 3) or None.
 
-    hint  what to look at where it is doubted; surely  it is a chart, known by its 24 colours
+    hint  what to look at where it is doubted; surely  it is a chart, known by its 24 colours; guessed  a card that was
+    looked for: it does not outvote pictures and camera that agree on quite another white
     """
 
     frame: str
@@ -181,6 +191,7 @@ class Reading:
     matrix: F64 | None
     hint: str = "is the box on the card?"
     surely: bool = False
+    guessed: bool = False
 
 
 @dataclass(frozen=True)
@@ -191,6 +202,7 @@ class UsableReference:
     white: F64
     place: tuple[float, float]
     matrix: F64 | None
+    guessed: bool = False
 
 
 def readings(
@@ -212,7 +224,9 @@ def readings(
             continue
         white, matrix = shows.whites[index], shows.matrices[index]
         row, column = (float(v) for v in shows.places[index])
-        found.append(UsableReference(reference, white, (row, column), matrix if np.isfinite(matrix).all() else None))
+        own = matrix if np.isfinite(matrix).all() else None
+        guessed = index < len(shows.guessed) and shows.guessed[index]
+        found.append(UsableReference(reference, white, (row, column), own, guessed))
     return found
 
 
@@ -230,6 +244,12 @@ def plausible(found: Sequence[Reading], guess: F64, sure: F64, common: F64, noti
             notices.append(
                 f"reference {one.frame}: its patch has the colour of a large surface, such as the floor, and is far "
                 f"from what looks white in the pictures; it is left out ({one.hint})"
+            )
+            continue
+        if off > REFERENCES.far_off and one.guessed:
+            notices.append(
+                f"reference {one.frame}: what looks like a card is far from what pictures and camera take for white; "
+                f"it is left out ({one.hint})"
             )
             continue
         if off > REFERENCES.far_off:

@@ -154,7 +154,9 @@ def reference_maps(
         logs = np.log(found.white * measured[name].daylight) + flicker / STOPS_PER_LOG
         chroma = np.array([logs[0] - logs[1], logs[2] - logs[1]])
         place, reference = light.chromaticities[index] + here, found.reference
-        reading = Reading(name, place, chroma, found.matrix, where(reference), reference.chart is not None)
+        reading = Reading(
+            name, place, chroma, found.matrix, where(reference), reference.chart is not None, found.guessed
+        )
         groups.setdefault(group, []).append(reading)
         common = palette.commonness(scene.chroma_histogram.astype(np.float32), chroma - here)
         checks.setdefault(group, []).append((votes[index].white + here, votes[index].sure, common))

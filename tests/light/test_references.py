@@ -286,6 +286,15 @@ def test_a_chart_is_never_taken_for_the_floor_and_only_a_given_box_is_asked_abou
     assert "is the box on the card?" in where(Reference("B", patch=Box(0, 0, 1, 1)))
 
 
+def test_a_card_that_was_looked_for_does_not_outvote_pictures_and_camera() -> None:
+    """Made by hand: 0.35 in log chroma from what both take for white, as a table top may be."""
+    table = replace(reading("T", (0, 0), (0.25, -0.25)), guessed=True)
+    given = replace(table, guessed=False)
+    sure, doubtful = ((np.zeros((2, 2)), np.full(2, s), np.zeros(2)) for s in (0.9, 0.4))
+    assert plausible([table, given], *sure, notices := []) == [1] and "left out" in notices[0]
+    assert plausible([table, given], *doubtful, []) == [0, 1]
+
+
 def test_a_picture_gets_white_from_a_chart_and_no_matrix(card_shoot: Path) -> None:
     frames = {f.name: f for f in read_shoot(card_shoot).frames}
     seen = decode(frames["TH1_0001"], 768)

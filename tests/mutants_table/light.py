@@ -23,6 +23,8 @@ _GREY_TESTS = ("light/test_highlights.py", "light/test_illuminant.py")
 _WHITE_TESTS = ("light/test_neutral.py",)
 
 MUTANTS = [
+    mutant("light/references.py", "and one.guessed", "and False", *_REFERENCE_TESTS),
+    mutant("light/references.py", "and not one.surely", "", *_REFERENCE_TESTS),
     mutant("light/neutral.py", "self.centre + at * gap", "self.centre + gap", *_WHITE_TESTS),
     mutant("light/neutral.py", "CAMERA_PRIOR.camera**2 + scatter", "CAMERA_PRIOR.camera**2", *_WHITE_TESTS),
     mutant("light/neutral.py", "known * (lost - near) * prior.lamps + ", "", *_WHITE_TESTS),
