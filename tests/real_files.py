@@ -36,7 +36,9 @@ import PIL.ImageOps
 import rawpy
 
 from pipeline.engine.run import read_shoot, run
-from pipeline.imaging.colour import delta_e_2000, srgb_decode, to_lab
+from pipeline.formats.pictures import read_picture
+from pipeline.imaging.colour import delta_e_2000, srgb_decode, srgb_encode, to_lab
+from pipeline.imaging.orientation import Orientation
 from pipeline.light.chart.find import find_chart
 from pipeline.light.chart.fit import read_chart
 from pipeline.light.chart.values import GREYS, LINEAR
@@ -49,6 +51,7 @@ PATTERNS = ("raw/*", "noise-disagrees/*", "chart-jpeg/*")
 SMALLEST = 320  # pixels of the longer side
 LARGEST = 640
 DRAWN = 480  # pixels, height of a sheet
+_ORIENTATION = 274  # the tag of Exif
 _UNCLIPPED = np.full(3, 9.0)
 
 
@@ -92,7 +95,10 @@ def files(only: str) -> Iterator[Path]:
 def camera_picture(path: Path) -> PIL.Image.Image | None:
     """What the camera made of a frame; None where a raw file holds no picture."""
     if path.suffix.lower() in (".jpg", ".jpeg"):
-        return PIL.ImageOps.exif_transpose(PIL.Image.open(path)).convert("RGB")
+        shown = srgb_encode(read_picture(path, Orientation.TOP_LEFT).pixels)  # its own profile counts
+        picture = PIL.Image.fromarray((shown * 255 + 0.5).astype(np.uint8))
+        picture.getexif()[_ORIENTATION] = PIL.Image.open(path).getexif().get(_ORIENTATION, 1)
+        return PIL.ImageOps.exif_transpose(picture)
     with rawpy.imread(str(path)) as raw:
         try:
             thumb = raw.extract_thumb()
