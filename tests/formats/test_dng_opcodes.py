@@ -22,10 +22,10 @@ HEIGHT, WIDTH = 200, 300
 UPRIGHT = Orientation.TOP_LEFT
 
 
-def dng(path: Path, list2: bytes = b"", list3: bytes = b"") -> Path:
+def dng(path: Path, list2: bytes = b"", list3: bytes = b"", pattern: str = "RGGB") -> Path:
     mosaic = np.random.default_rng(5).integers(5000, 7000, (HEIGHT, WIDTH)).astype(np.uint16)
     write_dng(
-        path, mosaic, black=512, white=15000, pattern="RGGB", make="Evencourt",
+        path, mosaic, black=512, white=15000, pattern=pattern, make="Evencourt",
         model="Evencourt Test Camera", serial="1", lens="", iso=3200, exposure_time=0.001, f_number=2.8,
         focal_length=85.0, color_matrix=colour_matrix(), time=datetime(2026, 2, 14, 19, 30),
         as_shot_neutral=(0.6, 1.0, 0.55), opcodes=(list2, list3),
@@ -79,6 +79,12 @@ def test_gain_maps_of_a_mosaic_go_to_their_colours(tmp_path: Path) -> None:
     assert gains[:, :, 1] == pytest.approx(1.2, rel=1e-3)
     assert gains[10, :, 0] == pytest.approx(np.linspace(1, 2, COARSE), rel=1e-3)
     assert gains[:, 10, 2] == pytest.approx(np.linspace(1, 3, COARSE), rel=1e-3)
+
+
+def test_the_place_in_a_cell_gives_the_colour(tmp_path: Path) -> None:
+    maps = (gain_map(np.full((1, 1, 1), 1.5), (HEIGHT, WIDTH), at, 2) for at in ((0, 1), (0, 0), (1, 1)))
+    gains = falloff(dng(tmp_path / "a.dng", opcode_list(*maps), pattern="GRBG")).gains_on(HEIGHT, WIDTH, UPRIGHT)
+    assert gains[5, 5] == pytest.approx([1.5, 1.5, 1.0], rel=1e-3)  # red is to the right of the first green
 
 
 def test_a_gain_map_of_the_picture_multiplies_with_the_radial_gain(tmp_path: Path) -> None:

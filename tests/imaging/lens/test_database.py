@@ -64,6 +64,7 @@ def test_a_crop_of_the_sensor_sees_the_middle_of_the_picture_only(database: Lens
     "changes",
     [
         {"lens": ""}, {"lens": "70.0-200.0 mm f/2.8"}, {"lens": "EF70-200mm f/2.8L IS III USM X"},
+        {"lens": "EF70-200mm f/2.8L"}, {"lens": "70-200mm"},
         {"model": "Evencourt Test Camera"}, {"focal_length": None}, {"f_number": None}, {"focal_length": 400.0},
     ],
 )  # fmt: skip
