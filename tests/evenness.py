@@ -144,7 +144,7 @@ def truth_of(shoot: Path) -> dict:
     return json.loads((shoot.parent / f"{shoot.name}-truth" / "truth.json").read_text(encoding="utf-8"))
 
 
-def write_inputs(shoot: Path, name: str, folder: Path, lens: str) -> tuple[Path, Path]:
+def write_inputs(shoot: Path, name: str, folder: Path, lens: str = "auto") -> tuple[Path, Path]:
     """Recipe of a run and its facts, which name nobody: light is measured in every frame, also of who is not shown."""
     method, across, chart = RUNS[name]
     edge = max(truth_of(shoot)["size"]) // 2

@@ -146,9 +146,9 @@ def solve(context: SolveContext[ExposureMeasurement], params: ExposureParams) ->
         kept = _kept_levels([shown.most(frames[n], e, level) for n, e in zip(scene.names, evening, strict=True)], level)
         for name, even, part, own_level in zip(scene.names, evening, scene.steady, kept, strict=True):
             by_frame[name] = ExposureSolution.of(even + GainMap.constant(np.full(3, own_level)))
-            said = [_LOST] * bool(part < RULES.common) + [_held_back(level, own_level)] * bool(
-                level - own_level > RULES.said
-            )
+            said = [_LOST] if part < RULES.common else []
+            if level - own_level > RULES.said:
+                said.append(_held_back(level, own_level))
             if said:
                 lost[name] = "; ".join(said)
     return Solved(by_frame, (*notices, *_single_frames(light)), lost)

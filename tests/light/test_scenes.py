@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -150,6 +151,14 @@ def test_cameras_are_not_compared() -> None:
     light = ends(["FL2", "FL2", "FL2"], models=["One", "Two", "One"])
     assert light.group[0] == light.group[2] != light.group[1]
     assert zones(light)[0] == zones(light)[2] != zones(light)[1]
+
+
+def test_a_camera_s_jpeg_is_not_compared_with_its_raw() -> None:
+    """A JPEG has gone through the camera's curve and colours: its numbers are no light (common practice)."""
+    shots = [taken(hall("FL2", seed=i), f"F{i}", seed=i) for i in range(3)]
+    frames = [f if i != 1 else replace(f, kind="picture") for i, (f, _) in enumerate(shots)]
+    light = compare(frames, [seen_as([s]) for s in shots], [])
+    assert light.group[0] == light.group[2] != light.group[1]
 
 
 def strange(seed: int) -> np.ndarray:

@@ -9,6 +9,8 @@ _LAMPS = "light/lamp_flicker.py"
 _REFERENCES = "light/references.py"
 _GAIN = "light/gain_map.py"
 _HIGH = "light/highlights.py"
+_PAIRS, _TONES = "light/comparing/pairs.py", "light/comparing/tones.py"
+_COMPARED, _SCENES = ("light/comparing/test_comparing.py",), ("light/test_scenes.py",)
 _MAINS_TESTS = ("light/test_mains.py::test_frequency_is_found", "light/test_mains.py::test_what_cannot_be_told_is_not")
 _WAVES = ("light/test_mains.py::test_what_an_exposure_leaves_of_a_wave",)
 _PERCENT = (
@@ -25,6 +27,13 @@ _WHITE_TESTS = ("light/test_neutral.py",)
 MUTANTS = [
     mutant("light/references.py", "and one.guessed", "and False", *_REFERENCE_TESTS),
     mutant("light/references.py", "and not one.surely", "", *_REFERENCE_TESTS),
+    mutant(_PAIRS, "weights * cauchy(off / outlier)", "weights", *_COMPARED),
+    mutant(_PAIRS, "** PAIRS.tone_power", "** 0", *_COMPARED),
+    mutant(_PAIRS, "np.add.at(target, other, -w", "np.add.at(target, other, w", *_COMPARED),
+    mutant(_TONES, "(offsets / STEP)", "(-offsets / STEP)", *_COMPARED),
+    mutant(_TONES, "LUMINANCE @ to_working", "LUMINANCE", *_COMPARED),
+    mutant(_TONES, "_moved(other, step / CELL)", "_moved(other, -step / CELL)", *_COMPARED),
+    mutant("light/scenes.py", "(f.exif.make, f.exif.model, f.kind)", "(f.exif.make, f.exif.model)", *_SCENES),
     mutant("light/neutral.py", "self.centre + at * gap", "self.centre + gap", *_WHITE_TESTS),
     mutant("light/neutral.py", "CAMERA_PRIOR.camera**2 + scatter", "CAMERA_PRIOR.camera**2", *_WHITE_TESTS),
     mutant("light/neutral.py", "known * (lost - near) * prior.lamps + ", "", *_WHITE_TESTS),

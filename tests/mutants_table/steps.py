@@ -8,6 +8,8 @@ _RESIZE = "steps/resize.py"
 _SAVE = "steps/save.py"
 _TONE = "steps/tone.py"
 _EXPOSURE = "steps/exposure.py"
+_BRIGHT = "steps/bright_pixels.py"
+_BURNING = ("steps/test_exposure_burning.py",)
 _SAVED = ("steps/test_save.py",)
 _WHITE = "light/scene_white.py"
 _BALANCE = "steps/white_balance.py"
@@ -107,7 +109,18 @@ MUTANTS = [
     mutant(_EXPOSURE, "flicker.coefficients[..., 1:2]", "flicker.coefficients[..., 0:1]", *_EXPOSED),
     mutant(_EXPOSURE, "if balance.evened:", "if False:", *_EXPOSED),
     mutant(_EXPOSURE, "if i not in references] or members", "] or members", *_EXPOSED),
-    mutant(_EXPOSURE, "if part < RULES.common}", "if part > RULES.common}", *_EXPOSED),
+    mutant(_EXPOSURE, "if part < RULES.common else", "if part > RULES.common else", *_EXPOSED),
+    mutant(_EXPOSURE, "alone: float = 0.3", "alone: float = 9.0", *_BURNING),
+    mutant(_EXPOSURE, "if len(others) < 2 or others[0]", "if others[0]", *_BURNING),
+    mutant(_EXPOSURE, "for s in shown)", "for s in shown[:1])", *_BURNING),
+    mutant(_EXPOSURE, "as_shot = finished | (", "as_shot = (", *_BURNING),
+    mutant(_EXPOSURE, "else evening + balance.stops", "else evening", *_BURNING),
+    mutant(_EXPOSURE, "if level - own_level > RULES.said:", "if False:", *_BURNING),
+    mutant(_BRIGHT, "np.where(self.clipped, 0.0, new)", "new", *_BURNING),
+    mutant(_BRIGHT, " - _burnt(srgb_encode(self.pixels))", "", *_BURNING),
+    mutant(_BRIGHT, "np.any(clipped, axis=1, keepdims=True)", "clipped[:, :1]", *_BURNING),
+    mutant(_BRIGHT, "[2 * down - 1, 2 * across - 1]", "[2 * across - 1, 2 * down - 1]", *_BURNING),
+    mutant(_BRIGHT, "lot = lot[~taken[lot]]", "pass", *_BURNING),
     mutant(
         _EXPOSURE,
         "float(np.median(tones[with_reference])) - tones[i]",
