@@ -45,6 +45,7 @@ class PoolConstants:
     # Of what the coarser scales hold beyond that, the part by which all is taken to be less, in luma and in colour:
     # where even quiet blocks hold structure, the finer ones hold some of it.
     doubt: tuple[float, float] = (0.6, 0.6)
+    busier: float = 0.5  # natural logarithm by which noise is more beside quiet places, where luma is sure
     # Where luma holds far too much, all of the picture is texture, and still less is sure.
     textured_from: float = 1.5
     textured: float = 0.5
@@ -149,7 +150,7 @@ def _bounded(power: NDArray[Any], iso: float | None, area: float) -> NDArray[Any
             own = np.where(np.isfinite(power[s, plane]), power[s, plane] + lowered, line)
             out[s, plane] = np.minimum(own, line + around)
             out[s, plane][0, 0] = line[0, 0]
-    return out
+    return np.asarray(out + POOL.busier * sure)
 
 
 def _flattened(measured: NDArray[Any], first: int, outer: float) -> NDArray[Any]:
