@@ -17,6 +17,8 @@ import pytest
 from pipeline.engine import measure, render
 from pipeline.formats.metadata.model import Metadata
 from pipeline.imaging.geometry import WHOLE, Box
+from pipeline.imaging.lens.falloff import NODES, Falloff
+from pipeline.imaging.lens.warp import POWERS, Warp
 from pipeline.imaging.raw.frame import SensorCorrection
 from pipeline.light.gain_map import GainMap
 from pipeline.light.scene_white import WhiteSource
@@ -27,13 +29,14 @@ from pipeline.steps import REGISTRY
 from pipeline.steps.crop import CropSolution, CropSource
 from pipeline.steps.denoise import Basis
 from pipeline.steps.exposure import ExposureSolution
+from pipeline.steps.lens import LensSolution, LensSource
 from pipeline.steps.select import SelectSolution
 from pipeline.steps.tone import ToneSolution
 from pipeline.steps.white_balance import WhiteBalanceSolution
 from pipeline.store.keys import digest_file, environment
 from pipeline.types import Noise
 
-SHARED = ("select", "decode", "white_balance", "exposure", "denoise")
+SHARED = ("select", "decode", "lens", "white_balance", "exposure", "denoise")
 OWN = ("crop", "resize", "tone", "caption", "save")
 NO_PIXELS = ("select", "caption")  # which frames, and what is written beside the pixels
 TEXTS = Metadata(caption="A throw.", headline="Gulls and Foxes", title="TH1_0001", keywords=("handball",))
@@ -41,6 +44,10 @@ TEXTS = Metadata(caption="A throw.", headline="Gulls and Foxes", title="TH1_0001
 SOLUTIONS: dict[str, Any] = {
     "select": SelectSolution(True, "the best of its burst"),
     "decode": SensorCorrection(Noise(np.full(3, 1e-3), np.full(3, 1e-5)), 1e-6, np.array([7, 99]), False),
+    "lens": LensSolution(
+        LensSource.FILE, Falloff(np.full(NODES, 0.1), (0.4, 0.6), np.full((2, 2, 3), 1.1, np.float32)),
+        LensSource.FILE, Warp(np.full((3, POWERS), 0.1), np.full((3, 2), 0.01), (0.4, 0.6), 0.98),
+    ),
     "white_balance": WhiteBalanceSolution(
         np.array([1.9, 1.0, 1.5]), next(iter(WhiteSource)), "as shot", GainMap(np.full((2, 2, 3), 0.1)), False, 0.5,
         np.eye(3),
@@ -112,6 +119,9 @@ def variants(value: Any) -> Iterator[Any]:
             part = getattr(value, field.name)
             if part is not None:
                 yield from (dataclasses.replace(value, **{field.name: other}) for other in variants(part))
+    elif isinstance(value, tuple):
+        for at, part in enumerate(value):
+            yield from ((*value[:at], other, *value[at + 1 :]) for other in variants(part))
     elif isinstance(value, np.ndarray):
         for at in np.ndindex(value.shape):
             changed = value.copy()
