@@ -8,6 +8,8 @@ _NOISE = "imaging/raw/noise.py"
 _MOSAIC = "imaging/raw/mosaic.py"
 _DEMOSAIC = "imaging/raw/demosaic.py"
 _DENOISE = "imaging/denoise/denoise.py"
+_CELLS, _CLEAN = "imaging/denoise/cells.py", "imaging/denoise/test_clean.py"
+_DEFECTS, _POOL, _DEFECT_TESTS = "imaging/raw/defects.py", "imaging/raw/noise_pool.py", "imaging/raw/test_defects.py"
 _AREA, _AVERAGED = "imaging/raw/area.py", ("imaging/raw/test_area.py",)
 _SLIDING, _PATCHES = "imaging/denoise/sliding_dct.py", ("imaging/denoise/test_sliding_dct.py",)
 _ORIENTATION = "imaging/orientation.py"
@@ -107,6 +109,13 @@ MUTANTS = [
     mutant(_SLIDING, "g0 = one if mean else g0 / (g0 + v0)", "g0 = g0 / (g0 + v0)", *_PATCHES),
     mutant(_SLIDING, "l0 = zero if i == 0 and slow else l0", "l0 = l0", *_PATCHES),
     mutant(_SLIDING, "kept_all[:] = 0", "kept_all[:8] = 0", *_PATCHES),
+    mutant(_CELLS, "guide -= slow", "guide -= 0 * slow", _CLEAN),
+    mutant(_CELLS, "share * mix[0, index]", "share", "imaging/denoise/test_denoise.py"),
+    mutant(_DENOISE, "planes[1:] -= within", "planes[1:] += 0 * within", _CLEAN),
+    mutant(_DENOISE, "1 / max(part, 1.0) for", "1.0 for", _CLEAN),
+    mutant(_DEFECTS, "if around[7] - around[0] > calm * abs(excess):", "if around[7] < around[0]:", _RECORDED),
+    mutant(_DEFECTS, "return bool(sign * lift", "return bool(0 * lift", _DEFECT_TESTS),
+    mutant(_POOL, "if few and not alone[here].any():", "if few and False:", _DEFECT_TESTS),
     mutant(_DENOISE, "closed + 0.25) +", "closed) +", "imaging/denoise/test_denoise.py"),
     mutant(_DENOISE, "1.0 / np.sqrt(a *", "np.sqrt(a *", _RECORDED),
     mutant(_DENOISE, "noise if balance is None else noise.scaled(balance)", "noise", _RECORDED),
