@@ -138,8 +138,12 @@ def solve(context: SolveContext[DecodeMeasurement], params: DecodeParams) -> Sol
         camera = camera_of(frames[0])
         notices += noise_notes(camera, found)
         if len(defects):
-            how = "in most frames" if len(frames) >= ENOUGH else "as no lens draws it"
-            many, one = f"pixels stand out {how} and are repaired", f"pixel stands out {how} and is repaired"
+            many, one = (
+                "pixels stand out in most frames and are repaired",
+                "pixel stands out in most frames and is repaired",
+            )
+            if len(frames) < ENOUGH:
+                many, one = "pixels no lens could have drawn are repaired", "pixel no lens could have drawn is repaired"
             notices.append(f"{camera}: {counted(len(defects), one, many)}")
         striped = [f"{iso:.0f}" for iso, v in of_rows.items() if v > 0 and iso]
         if striped:
