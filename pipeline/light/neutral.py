@@ -160,11 +160,13 @@ class Vote:
 @dataclass(frozen=True)
 class _CameraPrior:
     """Where the camera's balance puts white, centre (2,) as an offset from the hall's own colours, and its standard
-    deviation; place (2,): those colours. centre None: no camera said anything, and any lamp is as likely."""
+    deviation; place (2,): those colours. centre None: no camera said anything, and any lamp is as likely.
+    follows: 0 to 1, whether the balance follows the light, 0 where it stayed while the light changed."""
 
     place: F64
     centre: F64 | None
     spread: float
+    follows: float = 1.0
 
     @staticmethod
     def of(place: F64, weight: F64, offsets: F64) -> _CameraPrior:
@@ -179,7 +181,9 @@ class _CameraPrior:
         share = weight[known] / weight[known].sum()
         centre = share @ offsets[known]
         scatter = float(offsets[known].var(axis=0).mean())
-        return _CameraPrior(place, centre, float(np.sqrt(CAMERA_PRIOR.camera**2 + scatter)))
+        sure = scatter * max(0.0, 1 - 2 / int(known.sum()))  # two scenes may differ by chance
+        follows = CAMERA_PRIOR.camera**2 / (CAMERA_PRIOR.camera**2 + sure)
+        return _CameraPrior(place, centre, float(np.sqrt(CAMERA_PRIOR.camera**2 + scatter)), follows)
 
     def density(self, offsets: F64, blur: float = 0.0) -> F64:
         """(N,) of offsets (N, 2); blur: standard deviation of what is asked about."""
@@ -210,7 +214,8 @@ class _CameraPrior:
             return found + pull * (nearest - found), 1 - lost
         gap = found - self.centre
         far, here = float(np.hypot(*gap)), float(plausible((found + self.place)[None])[0])
-        known, anywhere = 1 - prior.camera_lost, prior.camera_lost * prior.lamps
+        known = (1 - prior.camera_lost) * self.follows
+        anywhere = (1 - known) * prior.lamps
         cases = []  # probability; share of the way to the pictures' answer, and its standard deviation, chroma
         near = lost * (1 - prior.far_anywhere)
         for share, own in ((1 - lost, spread), (near, prior.far)):

@@ -162,6 +162,14 @@ def test_a_balance_that_stays_while_the_light_changes_says_less() -> None:
     assert np.hypot(*left) < 0.6 * np.hypot(*kept)
 
 
+def test_a_balance_that_was_left_on_daylight_holds_back_no_scene_between_two_lamps() -> None:
+    """Sodium at one end, LED at the other, one scene in the mixture between them; the camera never moved."""
+    places = np.array([[1.0, -1.2]] * 4 + [[0.0, 0.0]] * 4 + [[0.5, -0.6]])
+    found = [[Candidate(place + np.array([0.1, -0.1]), 1.0)] for place in places]
+    between = agree_on_white(places, found, np.zeros((9, 2)))[-1]
+    assert np.hypot(*(between.white - [0.6, -0.7])) < 0.1 and between.sure > 0.5
+
+
 def test_without_a_camera_balance_white_is_drawn_to_the_lamps() -> None:
     colour = np.array([0.3, 0.1])
     vote = voted(1, (0.3, 0.1), None)[0]
