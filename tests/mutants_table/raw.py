@@ -120,5 +120,10 @@ MUTANTS = [
     mutant(_DENOISE, "1.0 / np.sqrt(a *", "np.sqrt(a *", _RECORDED),
     mutant(_DENOISE, "noise if balance is None else noise.scaled(balance)", "noise", _RECORDED),
     mutant(_TYPES, "self.b * gain * gain", "self.b * gain", "steps/test_exposure.py"),
-    mutant(_TYPES, "self.spectrum if energy == 1.0 else None", "self.spectrum", "steps/test_resize.py"),
+    mutant(
+        _TYPES,
+        "return Noise(self.a * energy, self.b * energy)",
+        "return Noise(self.a * energy, self.b * energy, self.spectrum)",
+        "steps/test_resize.py",
+    ),
 ]

@@ -10,7 +10,15 @@ from skimage import data
 
 from pipeline.imaging.denoise.denoise import denoise
 from pipeline.imaging.denoise.level_table import LevelTable
-from pipeline.imaging.denoise.picture_noise import BINS, PictureNoise, PictureStatistics, picture_statistics, power_of
+from pipeline.imaging.denoise.picture_noise import (
+    BINS,
+    SCALES,
+    PictureNoise,
+    PictureStatistics,
+    coded,
+    picture_statistics,
+    power_of,
+)
 from pipeline.imaging.denoise.picture_noise_pool import alike, of_frame, pool
 from pipeline.imaging.resample import resize, resize_energy
 from pipeline.types import Noise
@@ -180,3 +188,13 @@ def test_jpegs_of_known_sensors() -> None:
         before, after = (jpeg_noise.score(truth, one) for one in (frame, jpeg_noise.by_itself(frame, "full", 6400)))
         assert after[0] - before[0] > 2.5 and after[1] < before[1], name
         assert jpeg_noise.score(truth, jpeg_noise.by_itself(truth, "full", 100))[1] < 0.3, name
+
+
+def test_luma_without_noise_of_colour_is_texture() -> None:
+    """Luma that grows towards the coarse, 5.5 natural logarithms above colour: no sensor has such noise."""
+    white = np.log(4.0) * np.arange(SCALES)
+    logs = np.full((SCALES, BINS, 3, 8, 8), -5.5) - white[:, None, None, None, None]
+    logs[:, :, 0] += 5.5 + 2 * np.arange(SCALES)[:, None, None, None]
+    found = pool([PictureStatistics(coded(np.exp(logs)), np.full((SCALES, BINS), 99, np.int32), (3000, 4000))], 6400.0)
+    assert found is not None
+    assert level(found) < -5.5 + 0.7
