@@ -32,7 +32,6 @@ MUTANTS = [
     mutant(_PAIRS, "np.add.at(target, other, -w", "np.add.at(target, other, w", *_COMPARED),
     mutant(_TONES, "(offsets / STEP)", "(-offsets / STEP)", *_COMPARED),
     mutant(_TONES, "LUMINANCE @ to_working", "LUMINANCE", *_COMPARED),
-    mutant(_TONES, "_moved(other, step / CELL)", "_moved(other, -step / CELL)", *_COMPARED),
     mutant("light/scenes.py", "(f.exif.make, f.exif.model, f.kind)", "(f.exif.make, f.exif.model)", *_SCENES),
     mutant("light/neutral.py", "self.centre + at * gap", "self.centre + gap", *_WHITE_TESTS),
     mutant("light/neutral.py", "CAMERA_PRIOR.camera**2 + scatter", "CAMERA_PRIOR.camera**2", *_WHITE_TESTS),

@@ -116,7 +116,6 @@ MUTANTS = [
     mutant(_EXPOSURE, "as_shot = finished | (", "as_shot = (", *_BURNING),
     mutant(_EXPOSURE, "else evening + balance.stops", "else evening", *_BURNING),
     mutant(_EXPOSURE, "if level - own_level > RULES.said:", "if False:", *_BURNING),
-    mutant(_BRIGHT, "np.where(self.clipped, 0.0, new)", "new", *_BURNING),
     mutant(_BRIGHT, " - _burnt(srgb_encode(self.pixels))", "", *_BURNING),
     mutant(_BRIGHT, "np.any(clipped, axis=1, keepdims=True)", "clipped[:, :1]", *_BURNING),
     mutant(_BRIGHT, "[2 * down - 1, 2 * across - 1]", "[2 * across - 1, 2 * down - 1]", *_BURNING),
