@@ -49,7 +49,7 @@ class Candidates:
 
     index    (N,) row * width + column, at most MOST_CANDIDATES
     excess   (N,) over the neighbours' median, fraction of saturation; negative = darker
-    alone    (N,) whether this frame proves by itself that no lens drew it
+    alone    (N,) whether it is bright and this frame proves by itself that no lens drew it
     level    (rows, columns) mean signal of tiles of 64 x 64 pixels, fraction of saturation
     """
 
@@ -145,7 +145,8 @@ def _find(
                     index[found] = y * width + x + 2
                     excess[found] = value
                     noise = (gain * max(float(m[y, x + 2]) - value - black, 0.0) + read) ** 0.5
-                    alone[found] = _proven(m, y, x + 2, value, shares[y % 2, (x + 2) % 2], doubt, calm, noise)
+                    share = shares[y % 2, (x + 2) % 2]
+                    alone[found] = value > 0 and _proven(m, y, x + 2, value, share, doubt, calm, noise)
                     found += 1
     return found
 
