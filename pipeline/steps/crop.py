@@ -24,7 +24,6 @@ from pipeline.imaging.geometry import (
 from pipeline.light.gain_map import gains_of_part
 from pipeline.steps import lens
 from pipeline.steps.base import ApplyContext, MeasureContext, Params, SolveContext, Solved, Step, signed
-from pipeline.textfile.messages import and_more
 from pipeline.types import Domain, Image, JsonObject
 
 if TYPE_CHECKING:
@@ -197,11 +196,7 @@ def solve(context: SolveContext[FrameObservation], params: CropParams) -> Solved
                 if notice:
                     notices[name] = notice
     solutions = _moved(context, solutions)
-    texts = [NO_MODEL] if blind else []
-    for text in dict.fromkeys(notices.values()):
-        names = [name for name, notice in notices.items() if notice == text]
-        texts.append(f"{text}: {and_more(names)}")
-    return Solved(solutions, tuple(texts), notices)
+    return Solved(solutions, (NO_MODEL,) if blind else (), notices)
 
 
 def _moved(context: SolveContext[FrameObservation], solutions: Mapping[str, CropSolution]) -> dict[str, CropSolution]:
