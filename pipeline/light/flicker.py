@@ -28,7 +28,7 @@ class FlickerConstants:
     most: int = 24  # frames that make the typical picture: a longer burst says no more and takes memory
     tile: int = 4  # pixels
     floor: float = 0.002  # of saturation: below it a pixel shows nothing of the light
-    model: float = 0.006  # stops by which true tiles miss the polynomial
+    model: float = 0.012  # stops by which true tiles miss the polynomial
     jitter: float = 0.15  # pixels by which registration may be off: tiles across an edge say less
     steep: float = 4.0  # stops a pixel, squared: an edge counts no steeper
     noise: float = 1.5  # by which the variance of a ratio exceeds that of the frame: the scene has noise too
@@ -146,7 +146,11 @@ def _scene(views: Sequence[View], gain_maps: Sequence[GainMap]) -> tuple[F32, _M
 
 
 def ratios(one: View, scene: F32, in_scene: _Mask, tiles: tuple[int, int]) -> tuple[F64, F64]:
-    """(T, 3) log2 ratio of frame to scene in tiles, NaN where they share too little, and (T, 3) its weight."""
+    """(T, 3) log2 ratio of frame to scene in tiles, NaN where they share too little; (T, 3) weights of its parts.
+
+    The weights are those of the common part and of the two differences: where the picture is off its place by a part of
+    a pixel, an edge between light and dark changes the first alone, an edge between two colours the others.
+    """
     known = np.where(in_scene[..., None], scene, np.nan).astype(np.float32)
     here = warp(known, one.motion, back=True)
     both = one.good & np.isfinite(here[..., 1])
@@ -157,16 +161,19 @@ def ratios(one: View, scene: F32, in_scene: _Mask, tiles: tuple[int, int]) -> tu
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = np.where(enough[..., None], np.log2(frame / ground), np.nan)
         level = frame / share[..., None]
-        logs = np.log2(np.maximum(np.nan_to_num(here[..., 1], nan=1.0), 1e-4))
-        down, across = np.gradient(logs)
-        slope = _tiled(
-            np.where(both, np.minimum(down**2 + across**2, FLICKER.steep), 0)[..., None].astype(np.float32), tiles
-        )
         variance = (one.a * level + one.b) / (share[..., None] * FLICKER.tile**2) / (level * np.log(2)) ** 2
-        weight = np.where(
-            enough[..., None], 1 / (FLICKER.noise * variance + FLICKER.model**2 + FLICKER.jitter**2 * slope), 0.0
-        )
+        noise = FLICKER.noise * variance.mean(axis=2, keepdims=True) + FLICKER.model**2
+        weight = np.where(enough[..., None], 1 / (noise + FLICKER.jitter**2 * _steepness(here, both, tiles)), 0.0)
     return ratio.reshape(-1, 3), weight.reshape(-1, 3)
+
+
+def _steepness(scene: F32, known: _Mask, tiles: tuple[int, int]) -> F64:
+    """(R, C, 3) mean squared slopes in tiles, (stops a pixel)^2, of green and of the differences to it."""
+    logs = np.log2(np.maximum(np.nan_to_num(scene, nan=1.0), 1e-4))
+    parts = np.stack([logs[..., 1], logs[..., 0] - logs[..., 1], logs[..., 2] - logs[..., 1]], axis=-1)
+    down, across = np.gradient(parts, axis=(0, 1))
+    limited = np.minimum(down**2 + across**2, FLICKER.steep).astype(np.float32)
+    return _tiled(np.where(known[..., None], limited, 0), tiles)
 
 
 def _tiled(picture: F32, tiles: tuple[int, int]) -> F64:
@@ -208,21 +215,20 @@ def _fit(design: F64, parts: F64, weight: F64, prior: F64, start: F64) -> tuple[
     good = np.isfinite(parts).all(axis=1)
     if good.sum() < 12:
         return start, np.full_like(start, 1.0)
-    x, y, w = design[good], parts[good], weight[good].mean(axis=1)
+    x, y, w = design[good], parts[good], weight[good]
 
     def weigh(fit: tuple[F64, F64], step: int) -> F64:
-        size = np.sqrt(((y - x @ fit[0]) ** 2).mean(axis=1) * w)
+        size = np.sqrt(((y - x @ fit[0]) ** 2 * w).mean(axis=1))
         scale = max(1.0, float(np.median(size)) * FLICKER.median_to_scale)
         reach = FLICKER.biweight * scale * (FLICKER.wide if step < 2 else 1.0)
-        return np.asarray(w / scale**2 / FLICKER.together * biweight(size / reach))
+        return np.asarray(w / scale**2 / FLICKER.together * biweight(size / reach)[:, None])
 
     def solve(robust: F64) -> tuple[F64, F64]:
         found, variance = np.zeros_like(start), np.zeros_like(start)
-        normal = x.T @ (robust[:, None] * x)
-        target = x.T @ (robust[:, None] * y)
         for part in range(3):
-            inverse = np.linalg.inv(normal + np.diag(1 / prior[:, part] ** 2))
-            found[:, part] = inverse @ target[:, part]
+            weighted = robust[:, part, None] * x
+            inverse = np.linalg.inv(x.T @ weighted + np.diag(1 / prior[:, part] ** 2))
+            found[:, part] = inverse @ (weighted.T @ y[:, part])
             variance[:, part] = np.diag(inverse)
         return found, variance
 

@@ -47,6 +47,8 @@ class RegistrationConstants:
     most_rest: float = 0.5  # stops, beyond which a pixel shows another thing
     most_slope: float = 1.0  # stops a pixel; steeper edges bend between pixels
     outlier: float = 2.5  # median distances, beyond which a pixel has no say (biweight)
+    turn_reach: tuple[float, ...] = (1.0, 0.7, 0.5, 0.35, 0.25, 0.25)  # pixels that an edge may be off and have a say
+    turn_gain: float = 0.01  # by which they must explain more
 
 
 REGISTRATION = RegistrationConstants()
@@ -54,24 +56,42 @@ REGISTRATION = RegistrationConstants()
 
 @dataclass(frozen=True)
 class Motion:
-    """Where a point of the reference is in the frame: x' = scale * (x - centre) + centre + dx, likewise y.
+    """Where a point of the reference is in the frame, u and v being pixels right of and below the centre:
 
-    dx and dy in pixels of the pictures. explained: the part of the frame, 0 to 1, that differs from the
-    reference by a smooth change of light only.
+    u' = (scale * u - roll * v + dx) / w, v' = (roll * u + scale * v + dy) / w, w = 1 - keystone * (u, v): what a camera
+    that turns about its lens and zooms does to a picture (Hartley and Zisserman, Multiple View Geometry, 2004,
+    section 8.4, for small angles).
+
+    dx, dy in pixels of the pictures; roll in radians; keystone in 1 / pixels. explained: the part of the frame, 0 to 1,
+    that differs from the reference by a smooth change of light only.
     """
 
     dx: float = 0.0
     dy: float = 0.0
     scale: float = 1.0
     explained: float = 1.0
+    roll: float = 0.0
+    keystone: tuple[float, float] = (0.0, 0.0)
 
     @property
     def still(self) -> bool:
         """Whether nothing moved."""
-        return self.dx == 0 and self.dy == 0 and self.scale == 1
+        return self.dx == 0 and self.dy == 0 and self.scale == 1 and not self.turns
+
+    @property
+    def turns(self) -> bool:
+        """Whether there is more than a shift and a zoom."""
+        return self.roll != 0 or any(self.keystone)
+
+    def homography(self, height: int, width: int) -> F64:
+        """(3, 3) from reference to frame coordinates."""
+        centre = np.array([[1, 0, (width - 1) / 2], [0, 1, (height - 1) / 2], [0, 0, 1]])
+        s, r, (p, q) = self.scale, self.roll, self.keystone
+        about = np.array([[s, -r, self.dx], [r, s, self.dy], [-p, -q, 1]])
+        return np.asarray(centre @ about @ np.linalg.inv(centre))
 
     def matrix(self, height: int, width: int) -> F64:
-        """(2, 3) affine from reference to frame coordinates."""
+        """(2, 3) affine from reference to frame coordinates, for shifts and zooms."""
         cx, cy, s = (width - 1) / 2, (height - 1) / 2, self.scale
         return np.array([[s, 0, cx - s * cx + self.dx], [0, s, cy - s * cy + self.dy]])
 
@@ -83,6 +103,11 @@ def warp(picture: F32, motion: Motion, back: bool = False) -> F32:
     height, width = picture.shape[:2]
     flags = cv2.INTER_LINEAR | (0 if back else cv2.WARP_INVERSE_MAP)
     size = (width, height)
+    if motion.turns:
+        turned = cv2.warpPerspective(
+            picture, motion.homography(height, width), size, flags=flags, borderValue=(np.nan,) * 3
+        )
+        return np.asarray(turned, dtype=np.float32)
     moved = cv2.warpAffine(picture, motion.matrix(height, width), size, flags=flags, borderValue=(np.nan,) * 3)
     return np.asarray(moved, dtype=np.float32)
 
@@ -126,30 +151,47 @@ def _motion(reference: F32, frame: F32, edges: F32, frame_edges: F32, guesses: S
             finer = [replace(best, scale=best.scale * f) for f in (0.985, 0.9925, 1.0075, 1.015)]
             best = _best(reference, frame, finer, best)
     best = best if best.explained > still.explained + REGISTRATION.gain else still
-    return _best(reference, frame, [_refined(reference, frame, best)], best)
+    best = _best(reference, frame, [_refined(reference, frame, best)], best)
+    turned = _best(reference, frame, [_refined(reference, frame, best, turns=True)], best)
+    return turned if turned.explained > best.explained + REGISTRATION.turn_gain else best
 
 
-def _refined(reference: F32, frame: F32, motion: Motion) -> Motion:
-    """To parts of a pixel: two robust Gauss-Newton steps (Lucas and Kanade 1981) on what light does not explain."""
+def _refined(reference: F32, frame: F32, motion: Motion, turns: bool = False) -> Motion:
+    """To parts of a pixel: robust Gauss-Newton steps (Lucas and Kanade 1981) on what light does not explain.
+
+    turns: also roll, zoom and keystone, as of a camera that is panned by hand or on a tripod that is not level
+    """
     height, width = reference.shape[:2]
     ground = cv2.GaussianBlur(np.nan_to_num(reference[..., 1], nan=-6.0), (0, 0), REGISTRATION.ground_blur)
     gy, gx = np.gradient(ground)
     y, x = np.mgrid[0:height, 0:width]
-    slopes = np.stack([gx, gy, gx * (x - width / 2) + gy * (y - height / 2)], axis=-1)
-    use = 3 if motion.scale != 1 else 2
-    for _ in range(2):
+    half = width / 2
+    # Places in half widths, so that each unknown is in pixels, at the sides of the frame.
+    u, v = ((x - half) / half, (y - height / 2) / half) if turns else (x - half, y - height / 2)
+    away = gx * u + gy * v
+    slopes = np.stack([gx, gy, away, gy * u - gx * v, away * u, away * v], axis=-1)
+    use = 6 if turns else 3 if motion.scale != 1 else 2
+    slope = np.hypot(gx, gy)
+    for reach in REGISTRATION.turn_reach if turns else (0.0, 0.0):
         moved = warp(frame, motion)[..., 1] - reference[..., 1]
         known = np.isfinite(moved)
         rest = cv2.GaussianBlur(np.where(known, moved, 0).astype(np.float32), (0, 0), REGISTRATION.ground_blur)
         rest = rest - cv2.GaussianBlur(rest, (0, 0), REGISTRATION.light_blur)  # less what light may do
-        strong = known & (np.abs(rest) < REGISTRATION.most_rest) & (np.hypot(gx, gy) < REGISTRATION.most_slope)
+        strong = known & (np.abs(rest) < REGISTRATION.most_rest) & (slope < REGISTRATION.most_slope)
         a, b = slopes[strong][:, :use].astype(np.float64), rest[strong].astype(np.float64)
         if len(b) < 50:
             return motion
-        limit = REGISTRATION.outlier * float(np.median(np.abs(b))) + 1e-3
-        step = np.clip(-ridge(a, b, biweight(b / limit), 1e-2 * np.eye(use)), -1.0, 1.0)
-        scale = motion.scale * (1 + float(step[2])) if use == 3 else motion.scale
-        motion = Motion(motion.dx + float(step[0]), motion.dy + float(step[1]), scale)
+        limit = REGISTRATION.outlier * float(np.median(np.abs(b))) + 1e-3 + reach * slope[strong]
+        step = np.clip(-ridge(a, b, biweight(b / limit), 1e-2 * np.eye(use)), -1.0, 1.0).tolist()
+        if turns:
+            (p, q), (more_p, more_q) = motion.keystone, (v / half**2 for v in step[4:])
+            motion = replace(
+                motion, scale=motion.scale + step[2] / half, roll=motion.roll + step[3] / half,
+                keystone=(p + more_p, q + more_q),
+            )  # fmt: skip
+        elif use == 3:
+            motion = replace(motion, scale=motion.scale * (1 + step[2]))
+        motion = replace(motion, dx=motion.dx + step[0], dy=motion.dy + step[1])
     return motion
 
 

@@ -91,7 +91,7 @@ def evidence(views: Sequence[View]) -> PanEvidence | None:
         if abs(motion.dx) + abs(motion.dy) < PANS.moved * width or motion.explained < PANS.explained:
             continue
         ratio, weight = ratios(view, reference.pixels, reference.good, tiles)
-        found = _pair(ratio.mean(axis=1), weight.mean(axis=1), view, tiles, height / width)
+        found = _pair(ratio.mean(axis=1), weight[:, 0], view, tiles, height / width)
         if found is not None:
             pairs.append(found)
     return PanEvidence(np.array(pairs)) if pairs else None
