@@ -63,6 +63,9 @@ def of_registration() -> list[float]:
     holes = reference.copy()
     holes[np.random.default_rng(4).random((_HIGH, _WIDE)) < 0.5] = np.nan
     out.append(registration._explained(reference, holes, Motion()))
+    zoomed = _logs(0.02, 1.0)
+    turned = registration._refined(zoomed[2], zoomed[3], Motion(), turns=True)
+    out += [turned.dx, turned.dy, turned.scale, 100 * turned.roll, *(1e4 * v for v in turned.keystone)]
     edges = [registration._edges(one) for one in (reference, frame)]
     out += [float(one.sum()) for one in edges] + [float(one.max()) for one in edges]
     noise = np.random.default_rng(6).normal(0, 1, (2, _HIGH, _WIDE)).astype(np.float32)
@@ -85,7 +88,7 @@ def _decided(still: float, moved: float, zoomed: float) -> Motion:
     shifted = np.roll(edges, 5, axis=1)
     with (
         patch.object(registration, "_explained", explained),
-        patch.object(registration, "_refined", lambda _, __, motion: motion),
+        patch.object(registration, "_refined", lambda _, __, motion, turns=False: motion),
     ):
         return registration._motion(edges, shifted, edges, shifted, (Motion(), Motion()))
 

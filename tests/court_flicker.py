@@ -1,4 +1,4 @@
-"""Flicker put on real court frames, and what a run leaves of it: `python -m tests.court_flicker [--seeds 2] [--worst 8]`.
+"""Flicker put on real court frames, and what a run leaves of it: `python -m tests.court_flicker [--seeds 2]`.
 
 The ten consecutive frames of a rally in ../shared/data/court (a_*; where they come from: ../shared/data/SOURCES.md) are
 multiplied, in linear light, by lamps at 100 Hz behind a shutter whose readout shows a third to a half of a period: a
@@ -14,7 +14,8 @@ the camera pans and players run; what all frames of a burst share cancels. Print
 * dE: the farthest pair in CIEDE2000 (CIE 142-2001, scikit-image) of the cell's mean colour in the light of each frame
 * of all cells, and of those whose content stays: where its luminance without flicker ranges over at most 0.3 EV
 
-median and 95th percentile of the cells, before (as shot) and after. Issue 14 wants 0.05 EV and 0.5 CIEDE2000 at the 95th.
+median and 95th percentile of the cells, before (as shot) and after. Issue 14 wants 0.05 EV and 0.5 CIEDE2000 at the
+95th.
 """
 
 from __future__ import annotations
@@ -154,8 +155,9 @@ def _cells(picture: Picture) -> Picture:
     return small.reshape(*CELLS, -1).astype(np.float64)
 
 
-def compare(scratch: Path, seed: int, bits: int, white: str, frames: int = 10, edge: int = 1920, web: int = 960) -> tuple[
-    Evenness, Evenness]:  # fmt: skip
+def compare(
+    scratch: Path, seed: int, bits: int, white: str, frames: int = 10, edge: int = 1920, web: int = 960
+) -> tuple[Evenness, Evenness]:
     """The court with flicker before (as shot) and after a run."""
     pictures = [p / np.float32(1 + DEPTH.max()) for p in court(frames, edge)]
     lamps = flicker(seed, len(pictures), pictures[0].shape[0]).astype(np.float32)

@@ -39,7 +39,10 @@ class RegistrationConstants:
     overlap: float = 0.25  # least share of the tiles
     overlap_power: float = 0.25  # by which a small overlap counts less
     ridge: float = 0.5  # tiles' worth of trust that light does not slope
-    gain: float = 0.03  # by which a motion must explain more than no motion: most bursts are shot with a quiet hand
+    gain: float = (
+        0.03  # by which a motion must explain more than none, one that turns more than one that does not: most
+    )
+    # bursts are shot with a quiet hand
     jump: float = 0.25  # of the width between two frames: no pan goes further, only a person in front of the lens
     good: float = 0.62  # of the frame explained: no need to look for a zoom
     ground_blur: float = 1.0  # pixels, before the last step of part of a pixel
@@ -48,7 +51,6 @@ class RegistrationConstants:
     most_slope: float = 1.0  # stops a pixel; steeper edges bend between pixels
     outlier: float = 2.5  # median distances, beyond which a pixel has no say (biweight)
     turn_reach: tuple[float, ...] = (1.0, 0.7, 0.5, 0.35, 0.25, 0.25)  # pixels that an edge may be off and have a say
-    turn_gain: float = 0.01  # by which they must explain more
 
 
 REGISTRATION = RegistrationConstants()
@@ -153,7 +155,7 @@ def _motion(reference: F32, frame: F32, edges: F32, frame_edges: F32, guesses: S
     best = best if best.explained > still.explained + REGISTRATION.gain else still
     best = _best(reference, frame, [_refined(reference, frame, best)], best)
     turned = _best(reference, frame, [_refined(reference, frame, best, turns=True)], best)
-    return turned if turned.explained > best.explained + REGISTRATION.turn_gain else best
+    return turned if turned.explained > best.explained + REGISTRATION.gain else best
 
 
 def _refined(reference: F32, frame: F32, motion: Motion, turns: bool = False) -> Motion:

@@ -24,7 +24,18 @@ _GREY_TESTS = ("light/test_highlights.py", "light/test_illuminant.py")
 
 _WHITE_TESTS = ("light/test_neutral.py",)
 
+_COURT_TESTS = ("light/test_court_flicker.py",)
+_TURN_TESTS = ("light/test_registration.py::test_a_pan_that_rolls",)
+
 MUTANTS = [
+    mutant(
+        "light/flicker.py",
+        "return [GainMap(-w @ _TO_CHANNELS) for w in whole]",
+        "return [GainMap.constant(np.zeros(3)) for w in whole]",
+        *_COURT_TESTS,
+    ),
+    mutant("light/registration.py", "gy * u - gx * v", "gy * u + gx * v", *_TURN_TESTS),
+    mutant("light/registration.py", "away * u, away * v", "away * v, away * u", *_TURN_TESTS),
     mutant("light/references.py", "and one.guessed", "and False", *_REFERENCE_TESTS),
     mutant("light/references.py", "and not one.surely", "", *_REFERENCE_TESTS),
     mutant(_PAIRS, "weights * cauchy(off / outlier)", "weights", *_COMPARED),
