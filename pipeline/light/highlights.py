@@ -78,7 +78,7 @@ def _rebuild(
     ends: tuple[np.float32, np.float32],
     out: NDArray[Any],
 ) -> None:
-    one, level = gains.shape[0] == 1, before.shape[0] == 1
+    one, level = gains.shape[0] * gains.shape[1] == 1, before.shape[0] * before.shape[1] == 1
     near, steep = ends
     sr, sg, sb = saturation[0], saturation[1], saturation[2]
     for y in range(pixels.shape[0]):

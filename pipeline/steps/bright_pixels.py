@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.imaging.colour import srgb_decode, srgb_encode
+from pipeline.imaging.colour import srgb_decode, srgb_encode, to_lab
 from pipeline.imaging.orientation import Orientation
 from pipeline.light.gain_map import GainMap
 from pipeline.light.highlights import rebuild_highlights
@@ -26,7 +26,8 @@ class BrightPixelConstants:
     tests.real_exposure shows what is delivered. No source.
 
     step     every so many rows and columns are looked at
-    shares   of the frame that each channel's brightest may be, of the first and of the second lot
+    shares   of the frame that each channel's brightest may be, of the first and of the second lot; what is clipped in
+             all channels makes one of its own
     samples  kept of each lot at most
     raw      share of saturation from which a raw pixel counts as clipped in the file
     coding   codes of 255, standard deviation of what sharpening and JPEG do to a delivered channel: a sky that lies
@@ -97,6 +98,16 @@ class BrightPixels:
             gains = gains * falloff[rows, columns]
         return rebuild_highlights(self.pixels[None], self.saturation, gains[None].astype(np.float32))
 
+    def lightness(self, delivered: F32, share: float) -> float:
+        """L* (CIE 15:2004) that this share of the frame's pixels reaches as `delivered` (1, N, 3) display; 0 where
+        nothing was kept. share  at most the larger of BRIGHT.shares"""
+        if not len(self.weight):
+            return 0.0
+        found = to_lab(srgb_decode(delivered[0]))[:, 0]
+        order = np.argsort(-found)
+        at = int(np.searchsorted(np.cumsum(self.weight[order]), share))
+        return float(found[order[min(at, len(order) - 1)]])
+
     def newly_burnt(self, delivered: F32, finished: bool) -> float:
         """Share of the frame's pixels that will be burnt as `delivered` (1, N, 3) display and is not so in the file:
         that of the worst channel. finished  the file is a picture with codes of its own."""
@@ -131,7 +142,7 @@ def bright_pixels(image: Image, balance: F64, orientation: Orientation, finished
         clipped = np.repeat(np.any(clipped, axis=1, keepdims=True), 3, axis=1)
     light = flat @ (image.to_working * balance).T.astype(np.float32)
     open_ = np.flatnonzero(~clipped.all(axis=1))
-    lots: list[tuple[NDArray[np.int64], float]] = []
+    found: list[NDArray[np.int64]] = [np.flatnonzero(clipped.all(axis=1))]
     taken = np.zeros(len(flat), dtype=bool)
     for share in BRIGHT.shares:
         if not len(open_):
@@ -141,10 +152,14 @@ def bright_pixels(image: Image, balance: F64, orientation: Orientation, finished
         lot = np.unique(open_[brightest])
         lot = lot[~taken[lot]]
         taken[lot] = True
-        pick = lot[np.unique(np.linspace(0, len(lot) - 1, min(len(lot), BRIGHT.samples)).round().astype(int))]
-        lots.append((pick, len(lot) / max(len(pick), 1) / len(flat)))
-    chosen = np.concatenate([pick for pick, _ in lots]) if lots else np.zeros(0, dtype=np.int64)
-    weight = np.concatenate([np.full(len(pick), w) for pick, w in lots]) if lots else np.zeros(0)
+        found.append(lot)
+    picks = [
+        np.unique(np.linspace(0, len(lot) - 1, min(len(lot), BRIGHT.samples)).round().astype(int)) for lot in found
+    ]
+    chosen = np.concatenate([lot[pick] for lot, pick in zip(found, picks, strict=True)])
+    weight = np.concatenate(
+        [np.full(len(p), len(lot) / max(len(p), 1) / len(flat)) for lot, p in zip(found, picks, strict=True)]
+    )
     across, down = orientation.point_to_sensor((chosen % width + 0.5) / width, (chosen // width + 0.5) / height)
     places = np.stack([2 * down - 1, 2 * across - 1], axis=1)
     return BrightPixels(flat[chosen], places, clipped[chosen], weight, image.saturation, image.to_working)

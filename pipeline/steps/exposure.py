@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -14,12 +14,13 @@ from pipeline.errors import FrameError
 from pipeline.imaging.colour import LUMINANCE
 from pipeline.imaging.orientation import Orientation
 from pipeline.light.gain_map import GainMap, apply_gain_map
-from pipeline.steps import lens, white_balance
+from pipeline.steps import white_balance
 from pipeline.steps.base import ApplyContext, MeasureContext, Params, SolveContext, Solved, Step, signed
+from pipeline.steps.exposure_limits import Shown, kept_levels, raised
 from pipeline.steps.white_balance import WhiteBalanceSolution
 from pipeline.store.packing import LARGEST, take
 from pipeline.textfile.messages import counted
-from pipeline.types import F64, Domain, Frame, Image, JsonObject, Noise
+from pipeline.types import F64, Image, JsonObject
 
 if TYPE_CHECKING:
     from pipeline.light.scenes import Scene, ShootLight
@@ -39,6 +40,7 @@ class ExposureRules:
     flicker       stops that a typical burst varies by from which its lamps are reported to flicker (chosen by eye:
                   less is hard to see between two prints)
     recognised    match (0 to 1) from which a scene's surfaces may decide its brightness (chosen by eye)
+    said          stops by which a limit must change a level to be reported (chosen by eye)
     """
 
     own_reach: float = 0.8
@@ -46,14 +48,11 @@ class ExposureRules:
     common: float = 0.03
     flicker: float = 0.15
     recognised: float = 0.6
-    burnt: float = 0.004
-    alone: float = 0.3
     said: float = 0.05
 
 
 RULES = ExposureRules()
 _ROWS = 9  # of a frame, at which flicker is compared; decides a notice only (chosen by eye)
-_HALVINGS = 10  # of the stops in which a limit is looked for: to a hundredth
 _LOST = "exposure: it has hardly anything in common with its burst; look at its brightness and colour"
 
 
@@ -126,8 +125,9 @@ def measure(context: MeasureContext) -> ExposureMeasurement:
 def solve(context: SolveContext[ExposureMeasurement], params: ExposureParams) -> Solved[ExposureSolution]:
     """A gain map of stops for each frame: what makes it agree with its burst, plus one level for each burst.
 
-    light.flicker finds the first, by a robust fit (pipeline.light.flicker); for the level see ExposureRules. A level
-    is lowered until hardly a pixel burns out that was whole in the file.
+    light.flicker finds the first, by a robust fit (pipeline.light.flicker); for the level see ExposureRules. Across
+    bursts, what was white as exposed is not lowered to grey (pipeline.steps.exposure_limits). A level is lowered until
+    hardly a pixel burns out that was whole in the file.
     """
     light = context.light()
     if params.across == "none":
@@ -137,82 +137,28 @@ def solve(context: SolveContext[ExposureMeasurement], params: ExposureParams) ->
     own = np.array([_brightness(light, i, balance) for i in range(len(light.scenes))])
     light = _as_shown(context, light, balance)
     finished = np.array([frames[s.names[0]].kind == "picture" for s in light.scenes], dtype=bool)
-    levels, notices = _levels(context, light, own, finished, params)
+    levels, highest, notices = _levels(context, light, own, finished, params)
+    more = params.target if isinstance(params.target, float) else 0.0
     by_frame, lost = {}, {}
-    shown = _Shown(context, balance)
-    for scene, level in zip(light.scenes, levels, strict=True):
+    shown = Shown(context)
+    for scene, level, most in zip(light.scenes, levels, highest, strict=True):
+        members = [frames[n] for n in scene.names]
         shared = _shared_gain([balance.get(n) for n in scene.names])
         evening = [_left_over(f, balance.get(n), shared) for n, f in zip(scene.names, scene.flicker, strict=True)]
-        kept = _kept_levels([shown.most(frames[n], e, level) for n, e in zip(scene.names, evening, strict=True)], level)
+        kept = kept_levels(shown, members, evening, raised(shown, members, evening, level, most, more))
         for name, even, part, own_level in zip(scene.names, evening, scene.steady, kept, strict=True):
             by_frame[name] = ExposureSolution.of(even + GainMap.constant(np.full(3, own_level)))
             said = [_LOST] if part < RULES.common else []
-            if level - own_level > RULES.said:
+            if abs(level - own_level) > RULES.said:
                 said.append(_held_back(level, own_level))
             if said:
                 lost[name] = "; ".join(said)
     return Solved(by_frame, (*notices, *_single_frames(light)), lost)
 
 
-class _Shown:
-    """How the samples of a frame come out in the deliveries, and how far it may be lifted."""
-
-    def __init__(self, context: SolveContext[ExposureMeasurement], balance: Mapping[str, WhiteBalanceSolution]) -> None:
-        self._measured, self._balance, self._displayed = context.measured, balance, context.displayed
-        self._lens = context.earlier_of(lens.STEP)
-
-    def most(self, frame: Frame, evening: GainMap, level: float) -> float:
-        """The stops up to `level` that a frame with this evening bears without newly burning; `level` where nothing
-        was measured."""
-        try:
-            bright = self._measured[frame.name].bright
-        except (FrameError, KeyError):
-            return level
-        balance = self._balance.get(frame.name)
-        stops = evening if balance is None else evening + balance.stops
-        matrix = bright.to_working if balance is None or balance.matrix is None else balance.matrix
-        of_lens = self._lens.get(frame.name)
-        falloff = None
-        if of_lens is not None and of_lens.falloff is not None:
-            falloff = of_lens.falloff.gains_on(2, 3, Orientation.TOP_LEFT)
-        nothing, finished = Noise(np.zeros(3), np.zeros(3)), frame.kind == "picture"
-
-        def burns(at: float) -> bool:
-            total = stops + GainMap.constant(np.full(3, at))
-            saturation = bright.saturation * 2.0 ** total.coefficients[0, 0]
-            image = Image(bright.balanced(total, falloff), Domain.CAMERA, nothing, saturation, matrix)
-            shown = self._displayed(image, finished)
-            return any(bright.newly_burnt(s.pixels, finished) > RULES.burnt for s in shown)
-
-        own_numbers = -float(stops.coefficients[0, 0].max())  # below it no channel is lifted
-        return _highest(burns, level, min(level, own_numbers))
-
-
-def _highest(burns: Callable[[float], bool], level: float, least: float) -> float:
-    """The highest stops from `least` to `level` at which nothing burns; `least` where it always does."""
-    if level <= least or not burns(level):
-        return level
-    low, high = least, level
-    for _ in range(_HALVINGS):
-        middle = 0.5 * (low + high)
-        low, high = (low, middle) if burns(middle) else (middle, high)
-    return low
-
-
-def _kept_levels(most: Sequence[float], level: float) -> list[float]:
-    """The level of each frame of a burst: one for all that every frame bears; but where one frame alone bears far less
-    than the others, that of the others, and its own for that one."""
-    first, *others = np.sort(most).tolist()
-    if len(others) < 2 or others[0] - first < RULES.alone:
-        return [first] * len(most)
-    return [min(m, others[0]) for m in most]
-
-
 def _held_back(level: float, kept: float) -> str:
-    return (
-        f"exposure: {signed(kept)} EV in place of {signed(level)} EV, so that bright parts do not burn out; "
-        "compare it with its neighbours"
-    )
+    why = "white stays white" if kept > level else "bright parts do not burn out"
+    return f"exposure: {signed(kept)} EV in place of {signed(level)} EV, so that {why}; compare it with its neighbours"
 
 
 def _flicker_range(scene: Scene) -> float:
@@ -282,8 +228,8 @@ def _levels(
     own: F64,
     finished: NDArray[np.bool_],
     params: ExposureParams,
-) -> tuple[list[float], list[str]]:
-    """Stops to add to each scene, and notices.
+) -> tuple[list[float], list[float], list[str]]:
+    """Stops to add to each scene, the most that keeping its whites may raise them to, and notices.
 
     own  (scenes,) mean log2 luminance of each picture as balanced, NaN where unknown
     finished  (scenes,) a JPEG, TIFF or PNG, whose brightness somebody has chosen: the typical one keeps it
@@ -292,6 +238,10 @@ def _levels(
     what the picture shows, such as a white bench. For zone and shoot tone alone decides. For burst the difference
     between the two counts by RULES.own_share, at most RULES.own_reach: a burst further from the others was lit
     differently. A scene whose surfaces are not recognised has only `own`.
+
+    For white a level is raised in across: burst alone, where evenness between bursts was not asked for: no further
+    above its neighbours than what is in the picture may move it, and a picture by itself by RULES.own_reach. Stops
+    that target asks for are not given back.
     """
     from pipeline.light.scenes import zones
 
@@ -303,6 +253,7 @@ def _levels(
     as_shot = finished | (params.target == "exposed")
     # Of a scene that has only itself.
     levels: F64 = np.where(as_shot, more, np.where(np.isfinite(own), aim - own, 0.0))
+    highest = levels + RULES.own_reach
     for number in np.unique(part):
         members = [int(i) for i in np.flatnonzero(part == number) if known[i]]
         typical = [i for i in members if i not in references] or members
@@ -320,12 +271,17 @@ def _levels(
             elif params.across == "burst":
                 own_part = float(np.clip(usual + tones[i] - own[i], -RULES.own_reach, RULES.own_reach))
                 levels[i] -= own_part * RULES.own_share
+                if len(typical) > 1 or i not in typical:
+                    highest[i] = aim - usual - tones[i] + RULES.own_reach * RULES.own_share
             else:
                 levels[i] = aim - usual - tones[i]
     notices = []
     if params.target == "reference" and not references:
         notices.append("exposure: target is reference, but shoot.yaml names no reference frame; median was used")
-    return [float(v) for v in np.clip(levels, -params.limit, params.limit)], notices
+    if params.across != "burst" or params.target in ("reference", "exposed"):
+        highest = levels
+    kept = [[float(v) for v in np.clip(of, -params.limit, params.limit)] for of in (levels, highest)]
+    return kept[0], kept[1], notices
 
 
 def apply(image: Image, params: ExposureParams, context: ApplyContext[ExposureSolution]) -> Image:

@@ -9,7 +9,9 @@ _SAVE = "steps/save.py"
 _TONE = "steps/tone.py"
 _EXPOSURE = "steps/exposure.py"
 _BRIGHT = "steps/bright_pixels.py"
+_LIMITS = "steps/exposure_limits.py"
 _BURNING = ("steps/test_exposure_burning.py",)
+_WHITES = ("steps/test_exposure_whites.py",)
 _SAVED = ("steps/test_save.py",)
 _WHITE = "light/scene_white.py"
 _BALANCE = "steps/white_balance.py"
@@ -110,12 +112,33 @@ MUTANTS = [
     mutant(_EXPOSURE, "if balance.evened:", "if False:", *_EXPOSED),
     mutant(_EXPOSURE, "if i not in references] or members", "] or members", *_EXPOSED),
     mutant(_EXPOSURE, "if part < RULES.common else", "if part > RULES.common else", *_EXPOSED),
-    mutant(_EXPOSURE, "alone: float = 0.3", "alone: float = 9.0", *_BURNING),
-    mutant(_EXPOSURE, "if len(others) < 2 or others[0]", "if others[0]", *_BURNING),
-    mutant(_EXPOSURE, "for s in shown)", "for s in shown[:1])", *_BURNING),
+    mutant(_LIMITS, "alone: float = 0.3", "alone: float = 9.0", *_BURNING),
+    mutant(_LIMITS, "if len(others) < 2 or others[0]", "if others[0]", *_BURNING),
+    mutant(_LIMITS, "LIMITS.burnt for s in shown)", "LIMITS.burnt for s in shown[:1])", *_BURNING),
     mutant(_EXPOSURE, "as_shot = finished | (", "as_shot = (", *_BURNING),
-    mutant(_EXPOSURE, "else evening + balance.stops", "else evening", *_BURNING),
-    mutant(_EXPOSURE, "if level - own_level > RULES.said:", "if False:", *_BURNING),
+    mutant(_LIMITS, "else evening + balance.stops", "else evening", *_BURNING),
+    mutant(_EXPOSURE, "if abs(level - own_level) > RULES.said:", "if False:", *_BURNING),
+    mutant(_EXPOSURE, "if abs(level - own_level) >", "if level - own_level >", *_WHITES),
+    mutant(_EXPOSURE, 'if params.across != "burst" or', "if", *_WHITES),
+    mutant(_EXPOSURE, 'params.target in ("reference", "exposed")', "False", *_WHITES),
+    mutant(_EXPOSURE, "tones[i] + RULES.own_reach * RULES.own_share", "tones[i] + RULES.own_reach", *_WHITES),
+    mutant(_EXPOSURE, "highest = levels + RULES.own_reach", "highest = levels + 9", *_WHITES),
+    mutant(_LIMITS, "(0.005, 96.0)", "(0.015, 96.0)", *_WHITES),
+    mutant(_LIMITS, "(0.005, 96.0)", "(0.003, 96.0)", *_WHITES),
+    mutant(_LIMITS, "(0.05, 90.0)", "(0.3, 90.0)", *_WHITES),
+    mutant(_LIMITS, "(0.05, 90.0)", "(0.05, 84.0)", *_WHITES),
+    mutant(_LIMITS, "lack: float = 3.0", "lack: float = 0.0", *_WHITES),
+    mutant(_LIMITS, "lack: float = 3.0", "lack: float = 300.0", *_WHITES),
+    mutant(_LIMITS, "float(np.median(least)) + asked", "float(np.max(least)) + asked", *_WHITES),
+    mutant(_LIMITS, "float(np.median(least)) + asked", "float(np.median(least))", *_WHITES),
+    mutant(_LIMITS, "[max((bright.lightness", "[min((bright.lightness", *_WHITES),
+    mutant(_BRIGHT, "[np.flatnonzero(clipped.all(axis=1))]", "[]", *_WHITES),
+    mutant(
+        "light/highlights.py",
+        "one, level = gains.shape[0] * gains.shape[1] == 1",
+        "one, level = gains.shape[0] == 1",
+        *_BURNING,
+    ),
     mutant(_BRIGHT, " - _burnt(srgb_encode(self.pixels))", "", *_BURNING),
     mutant(_BRIGHT, "np.any(clipped, axis=1, keepdims=True)", "clipped[:, :1]", *_BURNING),
     mutant(_BRIGHT, "[2 * down - 1, 2 * across - 1]", "[2 * across - 1, 2 * down - 1]", *_BURNING),
