@@ -235,7 +235,7 @@ def every_pixel(params: DecodeParams) -> bool:
 
 STEP: Step[DecodeParams, DecodeMeasurement, SensorCorrection | PictureNoise] = Step(
     name="decode",
-    version=8,
+    version=9,
     summary="Read a raw frame or a JPEG, TIFF or PNG into linear camera colour, upright, black subtracted.",
     Params=DecodeParams,
     place="shared",

@@ -14,7 +14,8 @@ _PICTURE_TEST = "imaging/denoise/test_picture_noise.py"
 MUTANTS = [
     mutant(_PICTURE_POOL, "np.minimum(pooled.power, coded(np.exp(most)))", "pooled.power", _PICTURE_TEST),
     mutant(_PICTURE_POOL, "min(limit, density[s]) if", "density[s] if", _PICTURE_TEST),
-    mutant(_PICTURE_POOL, "colour + POOL.luma_over_colour", "9 + POOL.luma_over_colour", _PICTURE_TEST),
+    mutant(_PICTURE_POOL, "colour + POOL.colour_smoothed", "9 + POOL.colour_smoothed", _PICTURE_TEST),
+    mutant(_PICTURE_POOL, "if np.isfinite(bounded).all()", "if True", _PICTURE_TEST),
     mutant("imaging/denoise/picture_noise.py", "mean / p.lost", "mean * p.lost", _PICTURE_TEST),
     mutant("imaging/denoise/level_table.py", "0.25 * lift", "-0.25 * lift", _PICTURE_TEST),
     mutant("types.py", "- 0.5 * math.log2(energy)", "- math.log2(energy)", _PICTURE_TEST),

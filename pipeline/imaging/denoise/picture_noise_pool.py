@@ -37,8 +37,7 @@ class PoolConstants:
     grows: float = 0.15
     falls: float = 0.7  # natural logarithm by which the finer may lie above the coarser: sharpening
     around: float = 0.35  # natural logarithm by which one coefficient may lie above its ring
-    # Natural logarithm by which luma may lie above colour; more where luma is sure, since cameras smooth colour.
-    luma_over_colour: float = 0.7
+    # Natural logarithm by which luma may lie above colour where luma is sure: cameras smooth colour.
     colour_smoothed: float = 4.5
     colour_over_luma: float = 0.7
     unsure: float = 2.0  # by which what the coarser scales hold too much costs
@@ -55,7 +54,9 @@ class PoolConstants:
     electrons: float = 2e10
     part_of: float = 4e6
     unknown_iso: float = 12800.0
-    base_iso: float = 400.0  # below it small sensors are near their base, and the bound falls faster
+    # Below it small sensors are near their base, and the bound falls: at ISO 100 none of the three times is left.
+    base_iso: float = 400.0
+    below_base: float = 0.8  # log(3) / log(400 / 100)
     alike: float = 0.8  # natural logarithm of power, within which frames of unknown ISO are pooled
     own: float = 1.25  # of a frame's own power, which bounds what its pool says of it
 
@@ -112,7 +113,7 @@ def _bounded(power: NDArray[Any], iso: float | None, area: float) -> NDArray[Any
     within, ring, outer_ring = _rings()
     speed = iso or POOL.unknown_iso
     electrons = POOL.electrons / max(area, POOL.part_of) * 100 / speed
-    most = -np.log(electrons * PICTURE_NOISE.a) + 0.5 * min(0.0, np.log(speed / POOL.base_iso))
+    most = -np.log(electrons * PICTURE_NOISE.a) + POOL.below_base * min(0.0, np.log(speed / POOL.base_iso))
     measured = np.array([[_mean(power[s, plane][ring]) for s in range(SCALES)] for plane in range(3)]) + octave
     densities, over = np.empty((3, SCALES)), np.zeros(3)
     for plane in range(3):
@@ -126,9 +127,12 @@ def _bounded(power: NDArray[Any], iso: float | None, area: float) -> NDArray[Any
     sure = float(np.exp(-POOL.unsure * over[0]))
     textured = POOL.textured * max(0.0, over[0] - POOL.textured_from)
     luma = densities[0] - POOL.doubt[0] * over[0]
-    colour = densities[1:].max()
+    # Colour may hold structure as well: what bounds luma is what is sure of it. A little too much in luma costs little
+    # here, for cameras smooth colour.
+    near = float(np.exp(-POOL.unsure * over[0] ** 2))
+    colour = max((densities[c] - POOL.doubt[1] * over[c] * (1 - near)).max() for c in (1, 2))
     if colour > POOL.grey:
-        luma = np.minimum(luma, colour + POOL.luma_over_colour + POOL.colour_smoothed * sure)
+        luma = np.minimum(luma, colour + POOL.colour_smoothed * near)
     densities[0] = luma
     # Cameras smooth colour more than luma, and coarsely. Where luma is sure, colour may be what it is measured to be,
     # up to the noise that luma shows.
@@ -188,7 +192,9 @@ def pool(statistics: Sequence[PictureStatistics], iso: float | None) -> PictureN
 def _seen(statistics: Sequence[PictureStatistics], iso: float | None, area: float) -> tuple[NDArray[Any], NDArray[Any]]:
     """Logarithms of the power by brightness and by scale and plane, as _brightness, without what is no noise."""
     bright, power = _brightness(_quantile(_masked(statistics), POOL.quieter_frames))
-    return bright, _bounded(power, iso, area) if np.isfinite(power[0]).any() else power
+    bounded = _bounded(power, iso, area) if np.isfinite(power[0]).any() else power
+    # Colour that is nowhere measured bounds nothing: then nothing is known.
+    return bright, bounded if np.isfinite(bounded).all() else np.full_like(power, np.nan)
 
 
 def of_frame(pooled: PictureNoise, own: PictureStatistics, iso: float | None) -> PictureNoise:
