@@ -8,9 +8,9 @@ from unittest.mock import patch
 import cv2
 import numpy as np
 
-from pipeline.light import flicker, registration, static_bands
+from pipeline.light import flicker, registration, row_wave, static_bands
 from pipeline.light.registration import Motion
-from pipeline.types import F32, Image
+from pipeline.types import F32, F64, Image
 from tests.constants_light import picture
 
 _HIGH, _WIDE = 72, 108
@@ -94,26 +94,42 @@ def _decided(still: float, moved: float, zoomed: float) -> Motion:
 
 
 def of_static() -> list[float]:
-    """Arcs of nearly too few frames, too short, too wide, too near to the middle."""
+    """Arcs of nearly too few frames, too short, too wide, of a lamp that is no sine, of frames that are off."""
     rng = np.random.default_rng(8)
     out: list[float] = []
+    at = np.linspace(-1, 1, 24)
 
-    def believed(radius: float, spread: float, static: float, noise: float, count: int) -> list[float]:
-        phase = np.linspace(-1, 1, count) * spread * np.sqrt(3)
-        main = radius * np.exp(1j * phase) - static + rng.normal(0, noise, (count, 2)) @ np.array([1, 1j])
-        found = static_bands.static_amplitudes(main, main[:, None] * np.array([1.0, 0.5j]))
-        return [0.0] * 3 if found is None else [1.0, found[0].real, float(abs(found[1][1]))]
+    def waves(depth: float, spread: float, count: int, noise: float, cycles: float = 0.5, second: float = 0.0) -> F64:
+        angle = (1.2 + np.linspace(-1, 1, count) * spread * np.sqrt(3))[:, None] + np.pi * cycles * at
+        light = np.log2(1 + depth * (np.cos(angle) + second * np.cos(2 * angle)))
+        bend = np.polynomial.legendre.legval(at, rng.normal(0, noise, (4, count)))
+        return np.asarray(light + bend - light[0])
 
-    for value in np.linspace(0.7, 1.1, 41):
-        out += believed(value, 0.8, 0.3, 1e-4, 12)
-    for value in np.linspace(0.4, 0.6, 41):
-        out += believed(0.3, value, 0.3, 1e-4, 12)
-    for value in np.linspace(0.002, 0.04, 60):
-        out += believed(0.3, 0.8, value, 0.004, 12) + believed(0.3, 0.8, value, 1e-4, 12)
-    for count in (3, 4, 5, 6):
-        out += believed(0.3, 0.9, 0.3, 1e-4, count)
-    for _ in range(8):
-        out += believed(0.3, 0.8, 0.3, 0.03, 7)
+    def believed(*shown: float, cycles: float = 0.5, second: float = 0.0) -> list[float]:
+        depth, spread, count, noise = shown
+        lamp = static_bands.find_lamp(waves(depth, spread, int(count), noise, cycles, second), 0.5)
+        return [0.0] * 4 if lamp is None else [1.0, lamp.depth, lamp.cycles, float(lamp.shared(at)[3])]
+
+    for value in np.linspace(0.05, 0.5, 10):
+        out += believed(0.25, float(value), 6, 0.003) + believed(0.25, float(value), 8, 0.012)
+    for value in np.linspace(0.01, 0.1, 10):
+        out += believed(float(value), 0.5, 6, 0.002)
+    for value in np.linspace(0.004, 0.04, 37):
+        out += believed(float(value), 0.9, 6, 0.0003)
+    for count in (3, 4, 5):
+        out += believed(0.3, 0.9, count, 0.002)
+    for second in (0.1, 0.3):
+        out += believed(0.25, 0.5, 6, 0.003, second=second) + believed(0.25, 0.6, 6, 0.003, cycles=0.7)
+    model = row_wave.terms(0.5)
+    for count in (6, 14):
+        rows = waves(0.25, 0.6, count, 0.002)
+        functions = np.polynomial.legendre.legvander(at, row_wave.DEGREE) @ model.rows
+        level = np.array(model.across) == 0
+        parts = np.zeros((count, len(model.of), 3))
+        parts[:, level, 0] = np.linalg.lstsq(functions, rows.T, rcond=None)[0].T[:, np.array(model.of)[level]]
+        parts[:, :, 1] = 0.2 * parts[:, :, 0]
+        shared = static_bands.static_bands(model, parts)
+        out += [0.0] if shared is None else [float(v) for v in shared[:3, 0, :2].ravel()]
     return out
 
 

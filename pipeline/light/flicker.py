@@ -13,7 +13,7 @@ from pipeline.light.gain_map import GainMap
 from pipeline.light.highlights import usable
 from pipeline.light.registration import Motion, motions, warp
 from pipeline.light.row_wave import Terms, find_cycles, terms
-from pipeline.light.static_bands import static_bands
+from pipeline.light.static_bands import pan_along, static_bands
 from pipeline.types import F32, F64, Image
 
 
@@ -117,8 +117,11 @@ def agree(views: Sequence[View]) -> list[GainMap]:
             few = FLICKER.few / (FLICKER.few - 1 + len(usable_frames))  # two frames say little about a variance
             prior = np.sqrt(few * np.minimum(prior**2, 4 * learned + 1e-6) + (1 - few) * learned)
             prior[0] = model.prior[0]
+    whole = [model.legendre(c) for c in parts]
     shared = static_bands(model, parts[usable_frames])
-    whole = [model.legendre(c) if shared is None else model.legendre(c) + shared for c in parts]
+    if shared is not None:  # it lies in the scene, which a pan moves over the frame
+        moved = [2 * one.motion.dx / width for one in views]
+        whole = [w + pan_along(shared, dx) for w, dx in zip(whole, moved, strict=True)]
     return [GainMap(-w @ _TO_CHANNELS) for w in whole]
 
 

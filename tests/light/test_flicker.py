@@ -144,6 +144,30 @@ def test_flicker_leaves_little(case: str) -> None:
     assert spread(left) < BAR, f"of {before:.2f} EV"
 
 
+STILL = {  # frames a second that divide the flicker nearly: all frames meet much the same phase
+    "curtain of 4 ms": (replace(MECHANICAL, modulation=(0.28, 0.28), phase=(1.9, 1.9), fps=10.04), 6),
+    "electronic, 17 ms at 120 Hz": (replace(ELECTRONIC, waves=2.04, fps=20.12), 7),
+    "a weak lamp": (replace(MECHANICAL, modulation=(0.1, 0.1), phase=(1.9, 1.9), fps=10.04), 6),
+}
+
+
+@pytest.mark.parametrize("case", STILL)
+def test_bands_that_stand_still_are_found(case: str) -> None:
+    """What all frames share goes too, though no two frames show it: their light is held against its mean over time."""
+    lamps, count = STILL[case]
+    shown = burst(lamps, count, seed=40 + list(STILL).index(case))
+    shared = np.mean([light[..., 1] for light in shown.light], axis=0).mean(axis=1)
+    left = np.nanmean([one[..., 1] for one in evened(shown)[0]], axis=(0, 2))
+    assert np.ptp(shared) > 0.08
+    assert np.ptp(left) < max(0.25 * np.ptp(shared), 0.04)
+
+
+def test_bands_that_stand_still_move_with_a_pan() -> None:
+    """They are in the scene that frames are compared with, and the frame moves over it: unmoved it leaves 0.034 EV."""
+    shown = burst(MECHANICAL, 8, pan=-5, seed=3)
+    assert spread(evened(shown)[0]) < BAR
+
+
 def test_modulation_of_these_bursts_is_what_an_exposure_leaves() -> None:
     """sinc(f T) for the closed form above: 35 % at 1/1000 s leaves 34.4 % at 100 Hz."""
     rows = numbers("sine_flicker")
