@@ -19,7 +19,7 @@ import numpy as np
 
 from pipeline.imaging import level, resample, sharpness, tone
 from pipeline.imaging.denoise import block_wiener, cells, denoise, picture_noise, picture_noise_pool
-from pipeline.imaging.raw import defects, mosaic, noise, noise_pool, residual_demosaic, row_noise, window
+from pipeline.imaging.raw import defects, greens, mosaic, noise, noise_pool, residual_demosaic, row_noise, window
 from pipeline.light import (
     flicker,
     highlights,
@@ -54,6 +54,7 @@ from tests.constants_light import HALLS, of_gray_world, of_pairs, of_palette, of
 from tests.constants_mains import of_lamp_flicker, of_mains, of_row_wave
 from tests.constants_raw import (
     of_defects,
+    of_greens,
     of_mosaic,
     of_noise,
     of_pool,
@@ -233,6 +234,7 @@ TOPICS = {
         },
     ),
     "window": Topic(window, "WINDOW", of_window),
+    "greens": Topic(greens, "GREENS", of_greens),
     "residual demosaic": Topic(residual_demosaic, "RESIDUAL", of_residual_demosaic),
     "denoise": Topic(denoise, "DENOISE", of_denoise),
     "cells": Topic(cells, "CELLS", of_cells),

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pipeline.errors import FrameError
 from pipeline.imaging.geometry import Box
 from pipeline.imaging.orientation import Orientation
-from pipeline.imaging.raw import defects, mosaic, noise, noise_pool, residual_demosaic, row_noise, window
+from pipeline.imaging.raw import defects, greens, mosaic, noise, noise_pool, residual_demosaic, row_noise, window
 from pipeline.imaging.raw.defects import Candidates
 from pipeline.imaging.raw.noise import NoiseStatistics, Sensor
 from pipeline.imaging.raw.noise_pool import CameraNoise, IsoLine, Pool
@@ -307,3 +307,19 @@ def of_residual_demosaic() -> Iterator[float]:
     light = (_coloured(64, 80) - np.float32(480)) / np.float32(9000)
     out = residual_demosaic.by_residuals(light - np.float32(0.005), np.array([1.8, 1.0, 1.5]), 14, 14, 36, 50)
     yield from (1e4 * out[::3, ::7]).ravel().tolist()
+
+
+def of_greens() -> Iterator[float]:
+    """Unequal greens of smooth light that is more or less noisy, dark, bright or full of edges."""
+    y, x = np.mgrid[0:144, 0:208]
+    rng = np.random.default_rng(5)
+    for level in (200, 600, 2000, 3000, 3500, 3700, 3900):
+        for apart in (0.004, 0.02, 0.08):
+            light = level * (1 + 0.1 * np.sin(x / 30)) + 300 * ((x // 7 + y // 9) % 2) * (x > 104)
+            light[::2, 1::2] *= 1 + apart
+            counts = np.clip(light + rng.normal(0, 70, light.shape) + 64, 0, 4095).astype(np.uint16)
+            share = greens.imbalance(counts, _RGGB, 64.0, 4095.0)
+            yield from (1e4 * share).ravel().tolist()
+            own = ((counts - np.float32(64)) / np.float32(4031)).astype(np.float32)
+            greens.level_greens(own, share, 0, 0)
+            yield from (1e4 * own[1::24, ::26]).ravel().tolist()

@@ -18,6 +18,7 @@ _RECORDED = "test_constants.py::test_figures_are_those_recorded"
 _NOISE_TESTS = ("imaging/raw/test_noise.py",)
 _MOSAIC_TESTS = ("imaging/raw/test_mosaic.py",)
 _WINDOW, _RESIDUAL = "imaging/raw/window.py", "imaging/raw/residual_demosaic.py"
+_GREENS = "imaging/raw/greens.py"
 _WINDOW_TESTS = ("imaging/raw/test_window.py",)
 _QUIET = "imaging/raw/quiet.py"
 _QUIET_TESTS = ("imaging/raw/test_quiet.py",)
@@ -109,6 +110,9 @@ MUTANTS = [
     mutant(_SLIDING, "g0 = one if mean else g0 / (g0 + v0)", "g0 = g0 / (g0 + v0)", *_PATCHES),
     mutant(_SLIDING, "l0 = zero if i == 0 and slow else l0", "l0 = l0", *_PATCHES),
     mutant(_SLIDING, "kept_all[:] = 0", "kept_all[:8] = 0", *_PATCHES),
+    mutant(_WINDOW, "level_greens(light,", "level_greens(light.copy(),", "imaging/raw/test_greens.py"),
+    mutant(_GREENS, "to[0] += sign * off", "to[0] += (sign > 0) * off", "imaging/raw/test_greens.py"),
+    mutant(_GREENS, "first * (1 - half * room)", "first * (1 - half)", "imaging/raw/test_greens.py"),
     mutant(_CELLS, "guide -= slow", "guide -= 0 * slow", _CLEAN),
     mutant(_CELLS, "share * mix[0, index]", "share", "imaging/denoise/test_denoise.py"),
     mutant(_DENOISE, "planes[1:] -= within", "planes[1:] += 0 * within", _CLEAN),

@@ -18,6 +18,7 @@ from pipeline.imaging.compiled import compiled
 from pipeline.imaging.geometry import Box, PixelBox, pixels_to_box
 from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw.area import area_shares
+from pipeline.imaging.raw.greens import imbalance, level_greens
 from pipeline.imaging.raw.residual_demosaic import RIM, by_residuals
 from pipeline.types import F32, F64, Part
 
@@ -73,6 +74,7 @@ def full_size_window(
     rows = _span(y0, y1, sensor_size[0], mosaic.shape[0])
     columns = _span(x0, x1, sensor_size[1], mosaic.shape[1])
     light, top, left = _light(mosaic, rows, columns, pattern, black, white, WINDOW.rim if clean is not None else 0)
+    level_greens(light, imbalance(mosaic, pattern, black[1], white[1]), rows.first - top, columns.first - left)
     if clean is not None:
         light = unpacked(clean(packed(light)))
     pixels = by_residuals(light, balance, top, left, rows.last - rows.first, columns.last - columns.first)
