@@ -162,6 +162,9 @@ def _camera_prior() -> list[float]:
                          for i, p in enumerate(places)]  # fmt: skip
                 vote = neutral.agree_on_white(places, found, np.zeros((count, 2)))[0]
                 out += [*vote.white, vote.sure]
+    for far in np.linspace(0, 0.6, 7):  # bluer than a finished picture
+        blue = [[neutral.Candidate(np.array([-far, far]), 1.0)]]
+        out += neutral.agree_on_white(np.zeros((1, 2)), blue, np.zeros((1, 2)), True)[0].white.tolist()
     return out
 
 

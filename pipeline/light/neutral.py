@@ -65,6 +65,7 @@ class CameraPriorConstants:
     """
 
     camera: float = 0.10
+    finished_cool: float = 0.05  # towards blue, of a finished picture: cameras leave warm light warm, hardly ever cold
     camera_lost: float = 0.1
     pictures: float = 0.083  # of one scene
     pictures_lost: float = 0.37  # of one scene
@@ -161,15 +162,17 @@ class Vote:
 class _CameraPrior:
     """Where the camera's balance puts white, centre (2,) as an offset from the hall's own colours, and its standard
     deviation; place (2,): those colours. centre None: no camera said anything, and any lamp is as likely.
-    follows: 0 to 1, whether the balance follows the light, 0 where it stayed while the light changed."""
+    follows: 0 to 1, whether the balance follows the light, 0 where it stayed while the light changed.
+    finished: the balance is that of finished pictures."""
 
     place: F64
     centre: F64 | None
     spread: float
     follows: float = 1.0
+    finished: bool = False
 
     @staticmethod
-    def of(place: F64, weight: F64, offsets: F64) -> _CameraPrior:
+    def of(place: F64, weight: F64, offsets: F64, finished: bool) -> _CameraPrior:
         """From the balances of scenes, offsets (N, 2) with NaN where there is none, by weight (N,).
 
         Were the balances right they would all lie at about one offset, so what they differ by adds to their spread:
@@ -183,7 +186,15 @@ class _CameraPrior:
         scatter = float(offsets[known].var(axis=0).mean())
         sure = scatter * max(0.0, 1 - 2 / int(known.sum()))  # two scenes may differ by chance
         follows = CAMERA_PRIOR.camera**2 / (CAMERA_PRIOR.camera**2 + sure)
-        return _CameraPrior(place, centre, float(np.sqrt(CAMERA_PRIOR.camera**2 + scatter)), follows)
+        spread = float(np.sqrt(CAMERA_PRIOR.camera**2 + scatter))
+        return _CameraPrior(place, centre, spread, follows, finished)
+
+    def towards(self, gap: F64) -> float:
+        """Standard deviation in the direction of `gap` (2,). Sky, haze and shade are blue by nature and bright, and
+        finished pictures err to the warm side: so what is bluer than their white says little against it."""
+        cool = max(0.0, float(gap[1] - gap[0])) / max(float(np.sqrt(2) * np.hypot(*gap)), 1e-12)  # 1: straight to blue
+        least = CAMERA_PRIOR.finished_cool / CAMERA_PRIOR.camera
+        return self.spread * (1 - cool * (1 - least) if self.finished else 1.0)
 
     def density(self, offsets: F64, blur: float = 0.0) -> F64:
         """(N,) of offsets (N, 2); blur: standard deviation of what is asked about."""
@@ -216,13 +227,14 @@ class _CameraPrior:
         far, here = float(np.hypot(*gap)), float(plausible((found + self.place)[None])[0])
         known = (1 - prior.camera_lost) * self.follows
         anywhere = (1 - known) * prior.lamps
+        camera = self.towards(gap)
         cases = []  # probability; share of the way to the pictures' answer, and its standard deviation, chroma
         near = lost * (1 - prior.far_anywhere)
         for share, own in ((1 - lost, spread), (near, prior.far)):
-            total = self.spread**2 + own**2
+            total = camera**2 + own**2
             both = known * share * float(_normal(gap, np.sqrt(total)))
-            cases.append((both, self.spread**2 / total, self.spread * own / np.sqrt(total)))
-        cases.append((known * (lost - near) * prior.lamps + anywhere * lost / 2, 0.0, self.spread))
+            cases.append((both, camera**2 / total, camera * own / np.sqrt(total)))
+        cases.append((known * (lost - near) * prior.lamps + anywhere * lost / 2, 0.0, camera))
         cases.append((anywhere * (1 - lost) * here, 1.0, spread))
         weight, middle, width = np.array(cases).T
         way = np.linspace(0, 1, prior.steps)
@@ -236,14 +248,16 @@ def _normal(gap: F64, spread: float) -> F64:
     return np.asarray(np.exp(-0.5 * (gap**2).sum(axis=-1) / spread**2) / (2 * np.pi * spread**2))
 
 
-def agree_on_white(chromaticities: F64, found: Sequence[Sequence[Candidate]], cameras: F64 | None = None) -> list[Vote]:
+def agree_on_white(
+    chromaticities: F64, found: Sequence[Sequence[Candidate]], cameras: F64 | None = None, finished: bool = False
+) -> list[Vote]:
     """White of each scene from its own candidates, those of scenes in similar light, and the cameras' balances.
 
     chromaticities (N, 2): where the hall's own colours (its floor, its walls) lie in each scene; the offset of white
     from them changes only slowly from one lamp to the other. So candidates are compared by that offset, weighted by
     how alike the light of their scenes is, and the densest offset wins; the fewer scenes there are, the more the
     camera's balance has a say in which, and in how far it is followed. found: the candidates of each scene; cameras
-    (N, 2): white as the camera balanced each scene, NaN where it did not.
+    (N, 2): white as the camera balanced each scene, NaN where it did not; finished: it is in the pictures already.
     """
     if cameras is None:
         cameras = np.full(np.shape(chromaticities), np.nan)
@@ -259,7 +273,7 @@ def agree_on_white(chromaticities: F64, found: Sequence[Sequence[Candidate]], ca
         if cell not in cells:
             distance = np.linalg.norm(chromaticities - chromaticity, axis=1)
             alike = np.exp(-0.5 * (distance / NEUTRAL.near) ** 2) + NEUTRAL.far_say
-            prior = _CameraPrior.of(chromaticity, alike, cameras - chromaticities)
+            prior = _CameraPrior.of(chromaticity, alike, cameras - chromaticities, finished)
             if len(owner):
                 scenes = float(alike[shows].sum())
                 guided = prior.density(offset) ** (1 / max(scenes, 1.0))

@@ -170,6 +170,15 @@ def test_a_balance_that_was_left_on_daylight_holds_back_no_scene_between_two_lam
     assert np.hypot(*(between.white - [0.6, -0.7])) < 0.1 and between.sure > 0.5
 
 
+@pytest.mark.parametrize(("colour", "most"), [((-0.15, 0.15), 0.3), ((-0.08, 0.08), 0.3), ((0.15, -0.15), 0.7)])
+def test_a_bright_blue_says_little_against_a_finished_picture(colour: tuple[float, float], most: float) -> None:
+    """Sky and haze are blue by nature (common practice, no source); what is warm is lamplight that the camera left."""
+    zero = np.zeros((1, 2))
+    raw, own = (agree_on_white(zero, [[Candidate(np.array(colour), 1.0)]], zero, o)[0].white for o in (False, True))
+    assert np.hypot(*own) < most * np.hypot(*colour)
+    assert (np.hypot(*own) < 0.6 * np.hypot(*raw)) == (colour[0] < 0)
+
+
 def test_without_a_camera_balance_white_is_drawn_to_the_lamps() -> None:
     colour = np.array([0.3, 0.1])
     vote = voted(1, (0.3, 0.1), None)[0]

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.real_white import WORSE, rows
+from tests.real_white import WORSE, balanced, read, rows
 
 
 def test_white_is_never_worse_than_the_cameras_own(shared: Callable[[str], Path]) -> None:
@@ -19,3 +19,21 @@ def test_white_is_never_worse_than_the_cameras_own(shared: Callable[[str], Path]
     for row in found:
         assert row.worst <= row.camera + WORSE, row
     assert np.median([r.alone for r in found]) < np.median([r.camera for r in found]) - 1
+
+
+def test_unrelated_finished_pictures_give_each_other_no_cast(shared: Callable[[str], Path]) -> None:
+    """Each looks right as it is: grey cloud, water and sky, by eye. 0.1 stops of red or blue is about a just visible
+    step on grey (2 CIELAB units, computed)."""
+    pictures = [read(shared("data/people") / f"{n}_k.jpg") for n in (
+        "15673749081_767a7fa63a", "17790319373_bd19b24cfc", "33887522274_eebd074106", "34501842524_3c858b3080",
+    )]  # fmt: skip
+    for name, solution in balanced(pictures).items():
+        assert np.abs(np.log2(solution.gains)).max() < 0.1, name
+
+
+def test_finished_pictures_of_one_place_still_help_each_other(shared: Callable[[str], Path]) -> None:
+    """Four of the same table with a grey chart; alone each is held back by its camera."""
+    pictures = [read(p) for p in sorted(shared("data/burst-jpeg").glob("*.JPG"))]
+    together, alone = balanced(pictures), balanced(pictures[:1])
+    name = pictures[0].frame.name
+    assert np.ptp(np.log2(together[name].gains)) > 1.5 * np.ptp(np.log2(alone[name].gains))
