@@ -22,6 +22,7 @@ from pipeline.store.places import resolved
 from pipeline.store.store import Store
 from pipeline.textfile.messages import counted
 
+_OTHER_MODELS = "the model files that find people are not those of the run"
 _MOST = 50  # problems that are printed; more are of no help
 
 
@@ -44,8 +45,9 @@ def verify_run(out: Path, render_count: int, shoot: Path | None, facts: Path | N
     if store.is_locked():
         raise InputError(f"{out}: a run is writing to this folder now; verify it when that has ended")
     compared = compare(store, record)
-    rendered, differ = _render_again(record, store, shoot, facts, models, render_count) if render_count else (0, [])
-    some(note, compared.notes, "note")
+    again_of = (record, store, shoot, facts, models, render_count)
+    rendered, differ, doubts = _render_again(*again_of) if render_count else (0, [], [])
+    some(note, (*compared.notes, *doubts), "note")
     problems = (*compared.problems, *differ)
     some(warn, problems, "problem", most=_MOST)
     again = f", {counted(rendered, 'frame')} rendered again" if render_count else ""
@@ -56,8 +58,8 @@ def verify_run(out: Path, render_count: int, shoot: Path | None, facts: Path | N
 
 def _render_again(
     record: RunRecord, store: Store, moved: Path | None, facts: Path | None, models: Path | None, count: int
-) -> tuple[int, list[str]]:
-    """Render `count` frames, evenly spread, into a scratch folder; how many, and what differs from the record.
+) -> tuple[int, list[str], list[str]]:
+    """Render `count` frames, evenly spread, into a scratch folder; how many, what differs from the record, and notes.
 
     What the run measured is taken from OUT/.work; only what is not there is measured again.
     """
@@ -71,6 +73,8 @@ def _render_again(
         facts = Path(source.facts)
         if not facts.exists():
             raise InputError(f"{facts}: the facts are not there any more; say where they are now with --facts")
+    if models is None and source.models and Path(source.models).is_dir():
+        models = Path(source.models)
     # Files of an earlier recipe are checked by their hash alone: this record cannot say how they were made.
     delivered = [
         name
@@ -83,8 +87,6 @@ def _render_again(
         recipe_file = scratch.out / "recipe.yaml"
         recipe_file.write_text(store.recipe() or record.recipe_flat, encoding="utf-8")
         shoot = engine.read_shoot(folder, facts, models, out)
-        if record.models != shoot.models.digest:
-            bad.append("the model files are not those of the run, so crops may differ; give their folder with --models")
         redaction = Redaction(shoot)
         jobs = engine.jobs(read_recipe(recipe_file), shoot, scratch.out / "out", store)
         jobs = {redaction.frame(name): job for name, job in jobs.items()}
@@ -108,4 +110,8 @@ def _render_again(
             for one in made:
                 if isinstance(one, Refused | Moved) or one.sha256 != recorded.get(one.relative):
                     bad.append(f"{one.relative}: renders to other bytes now")
-    return len(chosen), bad
+    if record.models == shoot.models.digest:
+        return len(chosen), bad, []
+    if not bad:
+        return len(chosen), [], [f"{_OTHER_MODELS}: what was rendered again has the same bytes"]
+    return len(chosen), [*bad, f"{_OTHER_MODELS}, so crops may differ; give their folder with --models"], []

@@ -338,7 +338,7 @@ def run(
     with store.locked():
         refuse_other_shoot(store, shoot.folder, shoot.frames)
         store.clean_temporaries()
-        store.keep_source(shoot.folder, shoot.facts_file)
+        store.keep_source(shoot.folder, shoot.facts_file, shoot.models.folder)
         return _Run(store, shoot, recipe, workers, progress, pace).go(only)
 
 

@@ -96,6 +96,12 @@ class ModelFiles:
     notices: tuple[str, ...] = ()
     digest: str = ""
 
+    @property
+    def folder(self) -> Path | None:
+        """Where the first of them is; None without any."""
+        first = self.person or self.face
+        return None if first is None else first.parent
+
 
 def folders(option: Path | None = None) -> tuple[Path, ...]:
     """Where files are looked for, in this order: the folder given, the one in EVENCOURT_MODELS, the user's cache."""

@@ -47,10 +47,11 @@ class Holder:
 
 @dataclass(frozen=True)
 class Source:
-    """Whole paths of the shoot folder and of the facts file that was named; None for what is not known."""
+    """Whole paths of the shoot folder, the facts file that was named, the model files' folder; None for the unknown."""
 
     shoot: str | None = None
     facts: str | None = None
+    models: str | None = None
 
 
 class Store:
@@ -317,10 +318,10 @@ class Store:
         if self.get(kind, name) is not None:
             (self.work / kind / name).unlink(missing_ok=True)
 
-    def keep_source(self, shoot: Path, facts: Path | None) -> None:
+    def keep_source(self, shoot: Path, facts: Path | None, models: Path | None = None) -> None:
         """Remember where the frames are, for `verify --render`. Here and not in run.json, which may be passed on."""
-        kept = Source(str(shoot.resolve()), str(facts.resolve()) if facts else None)
-        self.put_record(ROOT, "source.json", Source, kept)
+        paths = [str(path.resolve()) if path else None for path in (shoot, facts, models)]
+        self.put_record(ROOT, "source.json", Source, Source(*paths))
 
     def keep_recipe(self, text: str) -> None:
         """Remember the flattened recipe, for `verify --render`; in run.json it is without withheld names."""
@@ -328,8 +329,7 @@ class Store:
 
     def recipe(self) -> str | None:
         """What `keep_recipe` kept."""
-        kept = self.get(ROOT, "recipe.yaml")
-        return None if kept is None else kept.decode("utf-8", "replace")
+        return kept.decode("utf-8", "replace") if (kept := self.get(ROOT, "recipe.yaml")) is not None else None
 
     def source(self) -> Source:
         """What `keep_source` kept."""

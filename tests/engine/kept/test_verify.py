@@ -6,11 +6,16 @@ import json
 import os
 import shutil
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from pipeline.cli import verify
 from pipeline.engine import measure
+from pipeline.engine.jobs import Shoot
+from pipeline.engine.render import Refused
 from pipeline.store.store import Store
 from tests.engine.test_run import evencourt
 from tests.golden import write_shoot
@@ -244,3 +249,41 @@ def test_status_says_to_wait_for_a_run_that_goes_on(out: Path) -> None:
         (out / "run.json").unlink()
         status, text = evencourt("status", out)
     assert status == 1 and "delivered so far" in text and "again" not in text
+
+
+@pytest.mark.parametrize("differ", [False, True])
+def test_other_model_files_are_a_fault_only_where_bytes_differ(
+    out: Path, monkeypatch: pytest.MonkeyPatch, differ: bool
+) -> None:
+    """They cannot change a picture that is not cropped: nothing is wrong then, and the exit status says so."""
+    true = verify.engine.read_shoot
+
+    def with_other_models(*given: Any) -> Shoot:
+        shoot = true(*given)
+        return replace(shoot, models=replace(shoot.models, digest="person:00"))
+
+    monkeypatch.setattr(verify.engine, "read_shoot", with_other_models)
+    if differ:
+        monkeypatch.setattr(verify, "render", lambda job: [Refused("phone/TH1_0001.jpg", "why")])
+    status, text = verified(out, "--render", 1)
+    assert status == int(differ), text
+    assert ("give their folder with --models" in text) == differ
+    assert ("note: the model files that find people are not those of the run" in text) != differ
+
+
+def test_the_model_files_of_the_run_are_found_again(
+    night: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, shared: Callable[[str], Path]
+) -> None:
+    """Without --models verify looks where the run had them; a folder that is gone is no fault of the pictures."""
+    folder = tmp_path / "models"
+    shutil.copytree(shared("models"), folder)
+    monkeypatch.delenv("EVENCOURT_MODELS", raising=False)
+    monkeypatch.setattr("pipeline.people.modelfiles.user_cache_folder", lambda: None)
+    out, recipe = tmp_path / "out", night / "night.yaml"
+    status, text = evencourt("run", recipe, night / "shoot", "--out", out, "--workers", 1, "--models", folder)
+    assert status == 0, text
+    assert Store(out).source().models == str(folder.resolve())
+    assert verified(out, "--render", 1) == (0, "20 of 20 files as delivered, 1 frame rendered again ")
+    shutil.rmtree(folder)
+    status, text = verified(out, "--render", 1)
+    assert status == 0 and "note: the model files that find people are not those of the run" in text
