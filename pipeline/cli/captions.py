@@ -10,7 +10,7 @@ from pathlib import Path
 import typer
 
 from pipeline.cli.cache import CacheChoice, open_cache
-from pipeline.cli.console import Report, command, note, progress, said_once, say, some, warn
+from pipeline.cli.console import Report, command, note, progress, say, some, warn
 from pipeline.cli.models import with_models
 from pipeline.cli.recipes import read_recipe
 from pipeline.engine.jobs import Shoot, read_shoot
@@ -28,7 +28,7 @@ from pipeline.steps.caption import CaptionParams
 from pipeline.store.files import is_inside, write_atomic
 from pipeline.store.store import Store
 from pipeline.store.watch import FULL
-from pipeline.textfile.messages import counted
+from pipeline.textfile.messages import counted, said_once
 from pipeline.textfile.reading import is_there
 from pipeline.textfile.tables import UNICODE
 from pipeline.workers.executors import WorkChoice, Workers

@@ -10,7 +10,7 @@ import sys
 import time
 import unicodedata
 import warnings
-from collections.abc import Callable, Container, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from itertools import chain, repeat
 from typing import Any, TextIO
@@ -21,7 +21,7 @@ from typer.core import TyperGroup
 
 from pipeline.cli.stop import say_to
 from pipeline.errors import RunStoppedError, debugging
-from pipeline.textfile.messages import and_more, counted, duration
+from pipeline.textfile.messages import counted, duration
 
 Report = Callable[[str, int, int], None]  # phase, done, total
 
@@ -29,6 +29,8 @@ out_console = Console(highlight=False, soft_wrap=True)
 err_console = Console(stderr=True, highlight=False, soft_wrap=True)
 
 _SETTLED = 0.5  # seconds before a rate is shown: one of the first frames alone jumps about
+_LEAST = 8  # frames of a phase before it is shown: the first wait for workers that load their libraries
+_SLOW = 0.1  # frames a second, below which the seconds of a frame are shown
 # Seconds between lines where there is no terminal: enough to see that it goes on, no more than some dozens in a night.
 _PAUSES = (30.0, 60.0, 120.0, 300.0, 600.0)
 
@@ -182,18 +184,6 @@ def _cleaned() -> Iterator[None]:
         raise
 
 
-def said_once(notices: Iterable[str], frames: Container[str]) -> list[str]:
-    """The notices, of which those that say the same of several of `frames`, as "NAME: TEXT", are one line."""
-    about: dict[str, dict[str, None]] = {}
-    for text in notices:
-        name, _, rest = text.partition(": ")
-        if name in frames:
-            about.setdefault(rest, {})[name] = None
-        else:
-            about.setdefault(text, {})
-    return [f"{and_more(list(names))}: {text}" if names else text for text, names in about.items()]
-
-
 def command(*words: object) -> str:
     """A command of evencourt as one types it: a path with a space in it is put in quotes."""
     return shlex.join(("evencourt", *map(str, words)))
@@ -220,6 +210,7 @@ def progress(left: Callable[[], float | None] = lambda: None) -> Iterator[Report
         # was there from an earlier run comes at once, and is soon forgotten.
         since: dict[str, tuple[float, int]] = {}
         middle: dict[str, tuple[float, int]] = {}
+        first: dict[str, int] = {}
         pauses = chain(_PAUSES, repeat(_PAUSES[-1]))
         due = time.perf_counter() + next(pauses)
 
@@ -229,15 +220,17 @@ def progress(left: Callable[[], float | None] = lambda: None) -> Iterator[Report
             if phase not in tasks:
                 tasks[phase] = bar.add_task(phase, total=total, rate="")
                 since[phase] = middle[phase] = now, done
+                first[phase] = done
             if now - middle[phase][0] > max(_SETTLED, middle[phase][0] - since[phase][0]):
                 since[phase], middle[phase] = middle[phase], (now, done)
             start, before = since[phase]
             rate = ""
-            if now - start > _SETTLED and done > before:
+            if now - start > _SETTLED and done > before and done - first[phase] >= _LEAST:
                 speed = (done - before) / (now - start)
                 whole = left()
                 seconds, of = (whole, " in all") if whole is not None else ((total - done) / speed, "")
-                rate = f"{speed:.1f} frames/s, about {duration(seconds)} left{of}"
+                pace = f"{speed:.1f} frames/s" if speed >= _SLOW else f"{1 / speed:.0f} s a frame"
+                rate = f"{pace}, about {duration(seconds)} left{of}"
             bar.update(tasks[phase], completed=done, total=total, rate=rate)
             if not terminal and now >= due:
                 due = now + next(pauses)

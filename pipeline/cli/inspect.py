@@ -14,7 +14,7 @@ from rich.markup import escape
 from rich.table import Column, Table
 
 from pipeline.cli.cache import CacheChoice, open_cache
-from pipeline.cli.console import clean, note, out_console, progress, said_once, some
+from pipeline.cli.console import clean, note, out_console, progress, some
 from pipeline.cli.light_words import LightWords, light_words
 from pipeline.cli.models import with_models
 from pipeline.engine.burst_light import Before
@@ -29,7 +29,7 @@ from pipeline.shoot.clocks.bodies import bodies
 from pipeline.steps import decode, lens, white_balance
 from pipeline.steps.base import SolveContext, camera_of
 from pipeline.store.store import Store
-from pipeline.textfile.messages import counted, shutter
+from pipeline.textfile.messages import counted, said_once, shutter
 from pipeline.workers.executors import WorkChoice, Workers
 
 _SOFT_ISO = 12800
@@ -189,9 +189,6 @@ def _settings_notes(shoot: Shoot) -> list[str]:
         notes.append(
             f"{counted(slow, 'frame')} slower than 1/400 s: moving players will blur (common practice, no source)"
         )
-    timeless = sum(1 for f in shoot.frames if not f.exif.has_subseconds)
-    if timeless:
-        notes.append(f"{counted(timeless, 'frame')} without sub-second times: bursts are found to the second only")
     return notes
 
 

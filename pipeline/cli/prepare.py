@@ -9,7 +9,7 @@ import typer
 
 from pipeline.cli.cache import CacheChoice, open_cache
 from pipeline.cli.captions import caption_params, cell_separator, save
-from pipeline.cli.console import command, note, progress, said_once, say, some, warn
+from pipeline.cli.console import command, note, progress, say, some, warn
 from pipeline.cli.models import with_models
 from pipeline.engine.jobs import Shoot, read_shoot
 from pipeline.engine.measure import MeasuredFrame, Measurements, raise_if_full
@@ -21,10 +21,11 @@ from pipeline.engine.tables.event_form import event_form
 from pipeline.engine.tables.reference_proposals import Proposal, reference_proposals
 from pipeline.errors import InputError, in_short, trace
 from pipeline.shoot.read_facts import EVENT_FILE, FRAMES_FILE, ROSTER_FILE
+from pipeline.shoot.scan import raise_unless_folder
 from pipeline.steps import crop
 from pipeline.store.files import is_inside
 from pipeline.store.store import Store
-from pipeline.textfile.messages import counted
+from pipeline.textfile.messages import counted, said_once
 from pipeline.workers.executors import WorkChoice
 
 
@@ -84,8 +85,7 @@ def prepare_shoot(
 
 
 def _refuse(shoot: Path, facts: Path) -> None:
-    if not shoot.is_dir():
-        raise InputError(f"{shoot}: there is no such folder; give the folder that holds the frames")
+    raise_unless_folder(shoot)
     if is_inside(facts.resolve(), shoot.resolve()):
         raise InputError(f"{facts}: is in the shoot folder, which is never written to; give a folder beside it")
     if (facts.exists() and not facts.is_dir()) or facts.suffix.lower() in (".yaml", ".yml"):

@@ -8,12 +8,14 @@ from pathlib import Path
 
 import typer
 
-from pipeline.cli.console import MOST_LINES, command, note, said_once, say, some, warn
+from pipeline.cli.console import MOST_LINES, command, note, say, some, warn
 from pipeline.errors import InputError
 from pipeline.report.record import Counts, RunRecord, read_record
+from pipeline.steps.resize import SHORT
 from pipeline.store.store import Store
-from pipeline.textfile.messages import and_more, counted
+from pipeline.textfile.messages import and_more, counted, said_once
 
+_FEW = 5  # notes that status prints: a run has printed them all
 _NO_FRAME = " in the shoot folder"  # how the reason of a row of frames.csv ends that fits no frame
 
 
@@ -35,7 +37,7 @@ def show_status(out: Path) -> None:
         raise typer.Exit(1)
     if goes_on:
         say("the run before it:")
-    print_outcome(record)
+    print_outcome(record, most=_FEW)
     print_places(record, out)
     if not goes_on:
         say(f"{command('verify', out)} compares every file with what was delivered")
@@ -54,15 +56,22 @@ def read_run(out: Path) -> RunRecord | None:
 
 
 def print_outcome(
-    record: RunRecord, seconds: float | None = None, said: Container[str] = (), called: Callable[[str], str] = str
+    record: RunRecord,
+    seconds: float | None = None,
+    said: Container[str] = (),
+    called: Callable[[str], str] = str,
+    before: RunRecord | None = None,
+    most: int = MOST_LINES,
 ) -> None:
     """Notes, failures and the counts of a run.
 
     seconds  how long it took, where that is known; said  notices of the record that were printed before
     called   frame -> its name where it is held back, for the screen
+    before   the record of the run before this one, whose notes are only counted; most  notes that are printed
     """
     counts = record.counts
-    _print_notes(record, " in the report", "failed", called, said)
+    known = set(_notes(before, ())) if before is not None else set()
+    _print_notes(record, " in the report", "failed", called, said, known, most)
     for text in record.failed_steps.values():
         warn(f"failed: {text}")
     some(warn, [f"not sent: {text}" for text in record.problems()], "file not sent", " in the report")
@@ -120,14 +129,24 @@ def _not_delivered(counts: Counts) -> str:
 
 
 def _print_notes(
-    record: RunRecord, where: str, failed: str, called: Callable[[str], str], said: Container[str] = ()
+    record: RunRecord,
+    where: str,
+    failed: str,
+    called: Callable[[str], str],
+    said: Container[str] = (),
+    known: Container[str] = (),
+    most: int = MOST_LINES,
 ) -> None:
     """Notes, failures by frame, and which frames are held back and why.
 
-    where  the rest of the notes are, if anywhere; called, said  as for print_outcome
+    where  the rest of the notes are, if anywhere; known  notes that are only counted
+    called, said, most  as for print_outcome
     """
     notes = _notes(record, said)
-    some(note, notes, "note", where)
+    new = [text for text in notes if text not in known]
+    some(note, new, "note", where, most)
+    if as_before := len(notes) - len(new):
+        note(f"{counted(as_before, 'note')} as after the run before,{where}")
     bad = [(frame.relative or name, frame.reason) for name, frame in record.frames.items() if frame.status == "failed"]
     rows = [name for name, frame in record.unmatched().items() if frame.reason.endswith(_NO_FRAME)]
     if len(rows) > 1:
@@ -153,5 +172,25 @@ def _notes(record: RunRecord, said: Container[str]) -> list[str]:
         f"{name}: {text}"
         for name, frame in record.frames.items()
         for text in (*frame.notices, *sorted({t for file in frame.deliveries.values() for t in file.notices}))
+        if not text.startswith(SHORT)
     )
-    return said_once((*of_run, *of_files), record.frames)
+    return [*said_once((*of_run, *of_files), record.frames), *_too_small(record)]
+
+
+def _too_small(record: RunRecord) -> list[str]:
+    """One line on all files that have fewer pixels than their delivery asks for."""
+    small = {
+        (name, delivery): file
+        for name, frame in record.frames.items()
+        for delivery, file in frame.deliveries.items()
+        if any(text.startswith(SHORT) for text in file.notices)
+    }
+    if not small:
+        return []
+    (name, delivery), least = min(small.items(), key=lambda item: max(item[1].width, item[1].height))
+    names = and_more(list(dict.fromkeys(name for name, _ in small)))
+    which = f"the smallest is {name} in {delivery}, " if len(small) > 1 else ""
+    return [
+        f"{names}: shorter than asked for, since the frame, or its crop, holds no more: {which}"
+        f"{least.width} × {least.height} pixels"
+    ]

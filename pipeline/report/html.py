@@ -11,7 +11,7 @@ from pipeline.store.files import whole_file
 from pipeline.store.places import is_plain
 from pipeline.store.store import Store
 from pipeline.textfile.html import link, page_environment
-from pipeline.textfile.messages import counted, shutter
+from pipeline.textfile.messages import counted, said_once, shutter
 
 REPORT_FILE = "report.html"  # in OUT
 PHASES = (
@@ -48,7 +48,12 @@ def write_report(out: Path, record: RunRecord) -> Path:
     }
     groups, left_off = _grouped(record, store)
     page = environment.get_template("page.html").generate(
-        record=record, picture=picture, left_off=left_off, phases=PHASES, **groups
+        record=record,
+        worth_knowing=said_once(record.notices, record.frames),
+        picture=picture,
+        left_off=left_off,
+        phases=PHASES,
+        **groups,
     )
     path = out / REPORT_FILE
     with whole_file(path) as file:

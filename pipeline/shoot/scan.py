@@ -40,6 +40,14 @@ class Scan:
     lost: tuple[tuple[str, str], ...] = ()
 
 
+def raise_unless_folder(shoot: Path) -> None:
+    """Raises InputError, which says what to give instead, where `shoot` is no folder."""
+    if shoot.is_file():
+        raise InputError(f"{shoot}: is a file; give the folder that it is in: {shoot.parent}")
+    if not shoot.is_dir():
+        raise InputError(f"{shoot}: there is no such folder; give the folder that holds the frames")
+
+
 def scan(shoot: Path, memory: NameMemory = NOTHING_KNOWN) -> Scan:
     """Every raw and picture below `shoot`; `memory`: what is known of the names of frames.
 
@@ -48,8 +56,7 @@ def scan(shoot: Path, memory: NameMemory = NOTHING_KNOWN) -> Scan:
     see pairs.one_each. An empty or damaged file is a frame: it fails, by name, when it is decoded; so does one that
     cannot be opened. Raises InputError where there is no such folder or no frame in it.
     """
-    if not shoot.is_dir():
-        raise InputError(f"{shoot}: there is no such folder; give the folder that holds the frames")
+    raise_unless_folder(shoot)
     paths, rest, skipped, notices = _walk(shoot)
     files = []
     for path in paths:

@@ -52,11 +52,14 @@ def apply(image: Image, params: ResizeParams, context: ApplyContext[NoSolution])
     return replace(image, pixels=pixels, noise=image.noise.averaged(resize_energy(before, after)))
 
 
+SHORT = "shorter than "  # how the message on too few pixels begins
+
+
 def shortfall(params: ResizeParams, height: int, width: int) -> str:
     """The message for a finished picture (pixels) with fewer pixels than were asked for; "" where it has enough."""
     if params.long_edge is None or max(height, width) >= params.long_edge:
         return ""
-    return f"shorter than the {params.long_edge} pixels asked for: the frame, or its crop, holds no more"
+    return f"{SHORT}the {params.long_edge} pixels asked for: the frame, or its crop, holds no more"
 
 
 STEP: Step[ResizeParams, NoMeasurement, NoSolution] = Step(

@@ -64,3 +64,20 @@ def test_what_was_there_already_does_not_count_for_the_rate(clock: Clock, said: 
             clock.moment += 2.0
             report("measure", done, 1000)
     assert "0.5 frames/s" in said[1]
+
+
+def test_of_the_first_frames_only_their_number_is_said(clock: Clock, said: list[str]) -> None:
+    """The first of twenty takes 40 s, since its worker still starts: half an hour left would be wrong by far."""
+    with console.progress() as report:
+        report("render", 0, 20)
+        clock.moment += 40.0
+        report("render", 1, 20)
+    assert said == ["render: 1 of 20"]
+
+
+def test_of_slow_frames_the_seconds_are_said(clock: Clock, said: list[str]) -> None:
+    with console.progress() as report:
+        for done in range(40):
+            report("render", done, 100)
+            clock.moment += 20.0
+    assert said[2].startswith("render: 11 of 100, 20 s a frame, about 30 min left")

@@ -8,6 +8,7 @@ import pytest
 
 from pipeline.cli.status import print_outcome, print_places
 from pipeline.report.record import Counts, FileRecord, FrameRecord, RunRecord
+from pipeline.steps.resize import ResizeParams, shortfall
 
 
 def printed(capsys: pytest.CaptureFixture[str], notices: list[str], frames: int) -> list[str]:
@@ -47,3 +48,40 @@ def test_each_delivery_has_a_line_with_its_folder_and_number_of_files(capsys: py
     }
     print_places(RunRecord("1", "done", "", "", "", {}, "", Counts(), [], frames), Path("OUT"))
     assert capsys.readouterr().out == f"delivered  {Path('OUT/web')}  2 files\ndelivered  {Path('OUT/phone')}  1 file\n"
+
+
+def test_what_the_run_before_said_is_only_counted(capsys: pytest.CaptureFixture[str]) -> None:
+    frames = {"A": FrameRecord("A.dng", "held", "keep: no")}
+    record, before = (
+        RunRecord("1", "done", "", "", "", {}, "", Counts(), [], frames, notices=notices)
+        for notices in (
+            ["the lamps flicker", "a new thing", "the white is sure"],
+            ["the white is sure", "the lamps flicker"],
+        )
+    )
+    print_outcome(record, before=before)
+    assert [line for line in capsys.readouterr().err.splitlines() if line.startswith("note:")] == [
+        "note: a new thing",
+        "note: 2 notes as after the run before, in the report",
+        "note: A held back: keep: no",  # who is not shown is said every time
+    ]
+    print_outcome(record, most=1)
+    assert "note: and 2 more notes in the report" in capsys.readouterr().err
+
+
+def test_files_smaller_than_asked_for_are_one_line_with_the_smallest(capsys: pytest.CaptureFixture[str]) -> None:
+    """One for all deliveries: 480 pixels are worth knowing, whichever of them asked for more."""
+
+    def file(width: int, height: int, asked: int) -> FileRecord:
+        params = ResizeParams(long_edge=asked)
+        notices = [text for text in (shortfall(params, height, width),) if text]
+        return FileRecord("", "", 1, width, height, 0, "", True, "", "", "", notices)
+
+    frames = {
+        "A": FrameRecord("", "delivered", deliveries={"web": file(1920, 1080, 2048), "phone": file(1350, 759, 1350)}),
+        "B": FrameRecord("", "delivered", deliveries={"web": file(1920, 1080, 2048), "phone": file(384, 480, 1350)}),
+    }
+    print_outcome(RunRecord("1", "done", "", "", "", {}, "", Counts(), [], frames))
+    notes = [line for line in capsys.readouterr().err.splitlines() if line.startswith("note:")]
+    assert len(notes) == 1 and notes[0].startswith("note: A and 1 more: shorter than asked for")
+    assert notes[0].endswith("the smallest is B in phone, 384 × 480 pixels")

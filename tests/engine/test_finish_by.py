@@ -175,15 +175,33 @@ def test_the_time_left_is_of_the_whole_night_and_follows_the_measured_rate() -> 
     pace.begin("measure", 200)
     assert pace.left() == 1150.0
     clock.moment += 30
-    pace.advance(20)  # a tenth took 30 s and not 10
+    advance(pace, 20)  # a tenth took 30 s and not 10
     assert pace.left() == pytest.approx(270 + 50 + 1000)
     pace.begin("light")
     clock.moment += 20
     assert pace.left() == pytest.approx(30 + 1000)
     pace.begin("render", 10.0)
     clock.moment += 50
-    pace.advance(1.0)
+    advance(pace, 1.0)
     assert pace.left() == pytest.approx(450)
+
+
+def test_the_first_frames_of_workers_that_still_start_say_nothing_of_the_time_left() -> None:
+    """Of twenty frames a small one comes first, after its worker started: 40 s say nothing of the rest."""
+    clock = Clock(SEVEN)
+    pace = Pace(None, clock)
+    pace.begin("render", 20.0)
+    clock.moment += 40
+    pace.advance(0.5)
+    assert pace.left() is None
+    clock.moment += 10
+    advance(pace, 9.5, pieces=9)
+    assert pace.left() == pytest.approx(50)
+
+
+def advance(pace: Pace, work: float, pieces: int = 10) -> None:
+    for _ in range(pieces):
+        pace.advance(work / pieces)
 
 
 def test_every_beginning_of_a_spread_is_spread_over_all() -> None:

@@ -38,5 +38,7 @@ MUTANTS = [
     mutant("workers/cluster.py", "if why := unlike(self.of, versions()):", 'if why := "":', *_UNLIKE),
     mutant("workers/cluster.py", "for path in unseen]", "for path in ()]", *_UNLIKE),
     mutant("report/html.py", "if octets and sum_ > _MOST_PICTURES", "if octets and sum_ < 0", "report/test_report.py"),
+    mutant("engine/pacing/pace.py", "self._pieces >= RULES.least and ", "", *_HOUR),
+    mutant("cli/console.py", " and done - first[phase] >= _LEAST:", ":", "cli/test_progress.py"),
     mutant("cli/console.py", "if not terminal and now >= due:", "if not terminal:", "cli/test_progress.py"),
 ]

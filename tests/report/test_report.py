@@ -93,6 +93,12 @@ def out(tmp_path: Path) -> Path:
     return tmp_path
 
 
+def test_what_is_the_same_of_many_frames_is_one_line(out: Path) -> None:
+    record = RECORD | {"notices": [f"{name}: no Exif in this file" for name in ("TH1_0001", "TH1_0002", "TH1_0003")]}
+    text = page(out, record).text
+    assert text.count("no Exif in this file") == 1 and "TH1_0001 and 2 more: no Exif in this file" in text
+
+
 def page(out: Path, record: dict[str, Any]) -> Page:
     path = write_report(out, RunRecord.from_json(record))
     assert path == out / "report.html"

@@ -143,6 +143,8 @@ def test_nothing_to_do_names_what_is_looked_for(tmp_path: Path) -> None:
         scan(tmp_path)
     with pytest.raises(InputError, match="no such folder"):
         scan(tmp_path / "absent")
+    with pytest.raises(InputError, match=r"notes.txt: is a file; give the folder that it is in: .*"):
+        scan(tmp_path / "notes.txt")
 
 
 def test_the_folder_is_only_read(tmp_path: Path) -> None:

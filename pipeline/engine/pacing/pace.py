@@ -21,6 +21,7 @@ class PaceRules:
     """Chosen by trial on generated evenings (`python -m tests.scale`), no source. They decide no pixel."""
 
     settled: float = 0.02  # share of a phase after which its own rate counts and not what was expected of it
+    least: int = 8  # and so many pieces of work: the first wait for workers that load their libraries
     closing: float = 0.02  # s a frame that is kept free at the end for record, report and page, while nothing is known
     margin: float = 60.0  # s by which the end may be late before it is worth saying, or if that is less
     short: float = 0.1  # this share of the time that is left until the hour
@@ -49,7 +50,8 @@ class Pace:
         self._warned = False
         self._expected: dict[str, float] = {}  # of phases that have not ended, seconds
         self._phase = ""
-        self._since = self._total = self.done = 0.0  # done: work of the present phase
+        self._since = self._total = self.done = 0.0  # done: work of the present phase, in so many pieces
+        self._pieces = 0
 
     def expect(self, seconds: Mapping[str, float]) -> None:
         """Set how long phases that have not begun will take, seconds, in the order in which they come."""
@@ -61,15 +63,17 @@ class Pace:
             while next(iter(self._expected)) != phase:
                 self._expected.pop(next(iter(self._expected)))
         self._phase, self._since, self._total, self.done = phase, self.now(), total, 0.0
+        self._pieces = 0
 
     def advance(self, work: float = 1.0) -> None:
         """So much of the phase's work is done now."""
         self.done += work
+        self._pieces += work > 0
 
     def left_of_phase(self) -> float | None:
         """Seconds that the present phase will still take; None while that is not known."""
         elapsed = self.now() - self._since
-        if self._total and self.done > RULES.settled * self._total:
+        if self._total and self._pieces >= RULES.least and self.done > RULES.settled * self._total:
             return elapsed * max(0.0, self._total - self.done) / self.done
         expected = self._expected.get(self._phase)
         return None if expected is None else max(0.0, expected - elapsed)
