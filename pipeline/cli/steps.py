@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Literal, get_args, get_origin
 
 from pipeline.cli.console import say_lines
 from pipeline.errors import InputError
 from pipeline.steps import REGISTRY
 from pipeline.steps.base import AnyStep
+from pipeline.textfile.messages import describe
 
 _PLACES = {"shared": "under steps", "delivery": "in a delivery", "both": "under steps or in a delivery"}
 
@@ -41,9 +42,10 @@ def _range(info: Any) -> str:
     bounds = {key: getattr(m, key) for m in info.metadata for key in ("ge", "le") if hasattr(m, key)}
     text = str(info.annotation)
     if "Literal" in text:
-        parts = [a for a in getattr(info.annotation, "__args__", ()) if hasattr(a, "__args__")] or [info.annotation]
-        options = ", ".join(f"`{o}`" for part in parts for o in part.__args__)
-        return f"one of {options}" + (", or a number" if "float" in text else "")
+        parts = [info.annotation] if get_origin(info.annotation) is Literal else get_args(info.annotation)
+        options = ", ".join(f"`{o}`" for part in parts if get_origin(part) is Literal for o in get_args(part))
+        numbers = [part for part in parts if "float" in str(part)]
+        return f"one of {options}" + "".join(f", or {describe(part, ())}" for part in numbers)
     kind = "yes or no" if "bool" in text else "number" if "float" in text or "int" in text else "text"
     if "tuple" in text or "list" in text:
         kind = "list"

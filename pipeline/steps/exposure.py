@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,6 +53,7 @@ class ExposureRules:
 
 RULES = ExposureRules()
 _ROWS = 9  # of a frame, at which flicker is compared; decides a notice only (chosen by eye)
+_NO_TARGET = "exposure: target does nothing with across: none; write across: burst, zone or shoot"
 _LOST = "exposure: it has hardly anything in common with its burst; look at its brightness and colour"
 
 
@@ -64,7 +65,7 @@ class ExposureParams(Params):
         description="burst: the frames of one burst agree; zone: also all bursts under the same light; shoot: also "
         "both ends of the hall; none: every frame stays as exposed",
     )
-    target: Literal["median", "reference", "exposed"] | float = Field(
+    target: Literal["median", "reference", "exposed"] | Annotated[float, Field(ge=-6, le=6)] = Field(
         "median",
         description="median: the typical raw picture gets the brightness under mean, a finished one (JPEG, TIFF, PNG) "
         "keeps its own; a number: the same with that many stops added; reference: as bright as the reference frames "
@@ -131,7 +132,8 @@ def solve(context: SolveContext[ExposureMeasurement], params: ExposureParams) ->
     """
     light = context.light()
     if params.across == "none":
-        return Solved({f.name: ExposureSolution.of(GainMap.constant(np.zeros(3))) for f in context.frames})
+        flat = {f.name: ExposureSolution.of(GainMap.constant(np.zeros(3))) for f in context.frames}
+        return Solved(flat, () if params.target == "median" else (_NO_TARGET,))
     balance = context.earlier_of(white_balance.STEP)
     frames = {f.name: f for f in context.frames}
     own = np.array([_brightness(light, i, balance) for i in range(len(light.scenes))])
@@ -276,6 +278,10 @@ def _levels(
             else:
                 levels[i] = aim - usual - tones[i]
     notices = []
+    if abs(more) > params.limit:
+        notices.append(
+            f"exposure: target: {more:g} is more than limit: {params.limit:g} allows; no frame changes by more"
+        )
     if params.target == "reference" and not references:
         notices.append("exposure: target is reference, but shoot.yaml names no reference frame; median was used")
     if params.across != "burst" or params.target in ("reference", "exposed"):

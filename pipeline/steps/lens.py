@@ -50,6 +50,7 @@ class LensRules:
 
 RULES = LensRules()
 NO_DATABASE = f"lens: the open lens database was not asked, since what reads it is not installed: {install('lens')}"
+_NO_STRENGTH = "lens: strength does nothing with vignetting: none; it is a part of the falloff that is taken out"
 
 DISPROVED = (
     "lens: {who}: pans show corners {found:.1f} EV darker than the middle, the lens database says {given:.1f} EV; "
@@ -183,7 +184,7 @@ def solve(context: SolveContext[LensMeasurement], params: LensParams) -> Solved[
     """What to take out of each frame, from the first source that knows."""
     wanted = [f for f in context.frames if params.vignetting != "auto" or f.kind == "raw"]
     sources = ("file", "database", "shoot") if params.vignetting == "auto" else (params.vignetting,)
-    notices: list[str] = []
+    notices = [_NO_STRENGTH] if params.vignetting == "none" and params.strength != 1 else []
     found: dict[str, LensSolution] = {}
     from_file = {f.name: context.measured[f.name] for f in wanted}
     geometry = params.distortion or params.lateral_colour

@@ -269,3 +269,24 @@ def test_a_balance_that_has_evened_the_colour_leaves_brightness_only() -> None:
         gains = found[f"F{k}"].gain_map.on(9, 9)
         assert np.ptp(gains, axis=2).max() < 2e-3
         assert np.ptp((gains - flicker.on(9, 9))[..., 1]) < 3e-3
+
+
+@pytest.mark.parametrize(
+    ("across", "target", "said"),
+    [
+        ("none", 1.0, "target does nothing with across: none"),
+        ("none", "exposed", "target does nothing with across: none"),
+        ("zone", 5.0, "target: 5 is more than limit: 3.5 allows"),
+        ("none", "median", ""),
+        ("zone", 1.0, ""),
+    ],
+)
+def test_a_target_that_cannot_be_met_is_said(across: str, target: object, said: str) -> None:
+    params = ExposureParams.model_validate({"across": across, "target": target})
+    of_target = [text for text in solve(context_of(shoot([-3.0], [0.0])), params).notices if "target" in text]
+    assert len(of_target) == bool(said) and all(said in text for text in of_target)
+
+
+def test_a_target_beyond_every_limit_is_refused() -> None:
+    with pytest.raises(ValueError, match="less than or equal to 6"):
+        ExposureParams.model_validate({"target": 9})

@@ -189,6 +189,12 @@ def test_a_shoot_without_the_database_goes_on_and_says_so_once(monkeypatch: pyte
     assert any("left as shot" in text and text.endswith("2 frames") for text in found.notices)
 
 
+def test_a_strength_of_nothing_is_said() -> None:
+    """vignetting: none leaves nothing of which a part could be taken out."""
+    assert any("strength does nothing" in text for text in solved([KNOWN], vignetting="none", strength=0.5).notices)
+    assert not any("strength" in text for text in solved([KNOWN], vignetting="none").notices)
+
+
 def test_what_is_taken_out_is_said() -> None:
     found = solved([KNOWN])
     assert found.notices == (
