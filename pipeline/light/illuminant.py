@@ -79,14 +79,14 @@ def duv(xy: XY) -> float:
 
 
 def describe(xy: XY) -> str:
-    """A light in words: "4100 K, Duv +0.004", with "greenish" or "pinkish" where ANSI C78.377 would not call it white.
+    """A light in words: "4100 K", with "greenish" or "pinkish" where ANSI C78.377 would not call it white.
 
     Rounded to 50 K below 5,000 K and to 100 K above. Outside the formula's range it says "below 2000 K" or
     "above 12500 K"; beyond Duv 0.05 no temperature is given (CIE 15).
     """
     off = duv(xy)
     if not math.isfinite(off) or abs(off) > FAR:
-        hue = "" if not math.isfinite(off) else f" (Duv {off:+.3f}, {'green' if off > 0 else 'magenta'})"
+        hue = "" if not math.isfinite(off) else f" ({'green' if off > 0 else 'magenta'})"
         return f"no white light{hue}: no colour temperature"
     kelvin = cct_mccamy(xy)
     if not kelvin >= LOWEST:
@@ -97,4 +97,4 @@ def describe(xy: XY) -> str:
         step = 50 if kelvin < 5000 else 100
         words = f"{round(kelvin / step) * step} K"
     tint = "" if abs(off) <= _TINTED else ", greenish" if off > 0 else ", pinkish"
-    return f"{words}, Duv {off:+.3f}{tint}"
+    return f"{words}{tint}"

@@ -320,10 +320,10 @@ class _Reader:
 
     def misfit(self, step: AnyStep, domain: Domain) -> str:
         """The message for a step that cannot work on `domain`."""
-        needs = " or ".join(dict.fromkeys(_WORDS[d] for d in step.takes))
         if domain is Domain.DISPLAY:
             makers = [s.name for s in self.registry.values() if s.gives is Domain.DISPLAY]
-            return f"{step.name} works on {needs} data; put it before {' or '.join(makers)}"
+            return f"{step.name} cannot work on a finished picture; put it before {' or '.join(makers)}"
+        needs = " or ".join(dict.fromkeys(_WORDS[d] for d in step.takes))
         makers = [s.name for s in self.registry.values() if s.gives in step.takes and s is not step]
         return f"{step.name} works on {needs} data; put it after {' or '.join(makers) or 'another step'}"
 

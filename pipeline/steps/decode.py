@@ -147,7 +147,7 @@ def solve(context: SolveContext[DecodeMeasurement], params: DecodeParams) -> Sol
             notices.append(f"{camera}: {counted(len(defects), one, many)}")
         striped = [f"{iso:.0f}" for iso, v in of_rows.items() if v > 0 and iso]
         if striped:
-            notices.append(f"{camera}: noise of whole rows at ISO {', '.join(striped)} is taken out")
+            notices.append(f"{camera}: faint stripes along the rows at ISO {', '.join(striped)} are taken out")
         for frame in frames:
             iso = frame.exif.iso
             model = found.model(iso)

@@ -217,9 +217,11 @@ deliveries:
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("steps: [tone, denoise]\ndeliveries: {web: }", "denoise works on linear data; put it before tone"),
-        ("deliveries: {web: [tone, denoise]}", "denoise works on linear data; put it before tone"),
-        ("steps: [tone]\ndeliveries: {web: [denoise]}", "denoise works on linear data; put it before tone"),
+        ("steps: [tone, denoise]\ndeliveries: {web: }",
+         "denoise cannot work on a finished picture; put it before tone"),
+        ("deliveries: {web: [tone, denoise]}", "denoise cannot work on a finished picture; put it before tone"),
+        ("steps: [tone]\ndeliveries: {web: [denoise]}",
+         "denoise cannot work on a finished picture; put it before tone"),
         ("steps: [tone]\ndeliveries: {web: [tone]}",
          "tone is already done under steps; leave one of the two out"),
         ("steps: [white_balance, lens]\ndeliveries: {web: }", "put lens right after decode"),

@@ -319,7 +319,7 @@ def row_variance(frames: Sequence[RowNoise], read: float) -> float:
     return mean.variance if mean.present and mean.variance > VOTE.faint * read else 0.0
 
 
-HEADINGS = ("camera", "ISO", "frames", "grain at middle grey", "against the line", "")
+HEADINGS = ("camera", "ISO", "frames", "grain at middle grey", "against other ISOs", "")
 
 
 def noise_rows(camera: str, found: CameraNoise) -> list[list[str]]:
@@ -332,7 +332,13 @@ def noise_rows(camera: str, found: CameraNoise) -> list[list[str]]:
         off = found.line.off(iso, p.noise) if found.line is not None and iso else None
         # A line through one ISO goes through it: that says nothing.
         line = f"{off:+.0%}" if off is not None and (isos > 1 or p.frames < ENOUGH) else ""
-        remark = "" if p.frames >= ENOUGH else "too few frames: taken from the line" if found.line else "few frames"
+        remark = (
+            ""
+            if p.frames >= ENOUGH
+            else "too few frames: judged by other ISOs"
+            if found.line
+            else "too few frames to be sure"
+        )
         rows.append([camera, f"{iso:.0f}" if iso else "unknown", str(p.frames), f"{grain:.1%}", line, remark])
     return rows
 
@@ -371,8 +377,8 @@ def noise_notes(camera: str, found: CameraNoise) -> list[str]:
         notes.append(f"{camera}: the frames{at} do not agree on their noise; it is judged from all of them together")
     if any(p.clips_black for p in found.pools.values()):
         notes.append(
-            f"{camera}: the raw files hold nothing darker than black (the camera cuts noise off there): deep shadows "
-            "come out a little too bright and their noise is judged from brighter parts"
+            f"{camera}: the camera cuts off what its noise makes darker than black: deep shadows come out a little too "
+            "bright"
         )
     return notes
 
