@@ -23,7 +23,6 @@ from pipeline.engine.pacing.trial import seconds_to_render
 from pipeline.engine.redaction import Redaction
 from pipeline.errors import InputError
 from pipeline.recipe.recipe import Recipe, flatten_yaml
-from pipeline.report.record import read_record
 from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.disk import absent_disk
 from pipeline.store.store import Store
@@ -100,14 +99,11 @@ def _run(
     some(note, [about.text for about in shoot.clock_notes], "note", " in the report")  # while they can be corrected
     if not Store(out).work.is_dir() and (place := absent_disk(out)) is not None:
         note(f"{place}: no disk is connected there, so {out} is written on this computer's own; if that is wrong, stop")
-    before = None
-    with suppress(InputError):  # a damaged record is written again
-        before = read_record(out)
     pace = Pace(deadline, say=note)
     with progress(pace.left) as report:
         outcome = engine.run(recipe, shoot, out, workers=workers, only=only, progress=report, cache=cache, pace=pace)
     said = {text for about in shoot.clock_notes for text in (about.text, about.record)}
-    print_outcome(outcome.record, time.perf_counter() - started, said, Redaction(shoot).frame, before)
+    print_outcome(outcome.record, time.perf_counter() - started, said, Redaction(shoot).frame)
     print_places(outcome.record, out)
     if outcome.report.is_file():
         say(f"report     {outcome.report}")

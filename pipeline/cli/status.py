@@ -60,18 +60,16 @@ def print_outcome(
     seconds: float | None = None,
     said: Container[str] = (),
     called: Callable[[str], str] = str,
-    before: RunRecord | None = None,
     most: int = MOST_LINES,
 ) -> None:
     """Notes, failures and the counts of a run.
 
     seconds  how long it took, where that is known; said  notices of the record that were printed before
     called   frame -> its name where it is held back, for the screen
-    before   the record of the run before this one, whose notes are only counted; most  notes that are printed
+    most     notes that are printed
     """
     counts = record.counts
-    known = set(_notes(before, ())) if before is not None else set()
-    _print_notes(record, " in the report", "failed", called, said, known, most)
+    _print_notes(record, " in the report", "failed", called, said, most)
     for text in record.failed_steps.values():
         warn(f"failed: {text}")
     some(warn, [f"not sent: {text}" for text in record.problems()], "file not sent", " in the report")
@@ -134,19 +132,13 @@ def _print_notes(
     failed: str,
     called: Callable[[str], str],
     said: Container[str] = (),
-    known: Container[str] = (),
     most: int = MOST_LINES,
 ) -> None:
     """Notes, failures by frame, and which frames are held back and why.
 
-    where  the rest of the notes are, if anywhere; known  notes that are only counted
-    called, said, most  as for print_outcome
+    where  the rest of the notes are, if anywhere; called, said, most  as for print_outcome
     """
-    notes = _notes(record, said)
-    new = [text for text in notes if text not in known]
-    some(note, new, "note", where, most)
-    if as_before := len(notes) - len(new):
-        note(f"{counted(as_before, 'note')} as after the run before,{where}")
+    some(note, _notes(record, said), "note", where, most)
     bad = [(frame.relative or name, frame.reason) for name, frame in record.frames.items() if frame.status == "failed"]
     rows = [name for name, frame in record.unmatched().items() if frame.reason.endswith(_NO_FRAME)]
     if len(rows) > 1:
