@@ -23,12 +23,21 @@ class ContrastConstants:
     """What decides where contrast acts.
 
     middle  linear value that contrast leaves as it is: the 18 % grey card (common practice)
-    soft    part of the way from grey to the edge of Rec. 709, where a channel is nothing, from which colours are drawn
-            in softly, so that those outside stay apart (chosen by eye, no source)
+    edge    distance of a channel from the largest, in parts of it, from which raw colours are drawn in softly, and
+            closed  that of finished pictures, which lie inside but for rounding and wider profiles
+    vivid   part of the largest channel in the light that contrast goes by; the rest is luminance
+    follow  slopes beyond 1 by which a colour near grey moves from it: as much as keeps skin within 3 CIEDE2000 of the
+            straight curve's, lightness aside; saturated colours move less (`render`)
+    most    of colourfulness beyond 1: beyond 7 / 9 a purer colour of one luminance could end less pure
+    The middle and most have the reasons given, the others were chosen by eye, no source.
     """
 
     middle: float = 0.18
-    soft: float = 0.97
+    edge: float = 0.95
+    closed: float = 0.999
+    vivid: float = 0.4
+    follow: float = 2.0
+    most: float = 0.75
 
 
 CONTRAST = ContrastConstants()
@@ -52,15 +61,17 @@ def contrasted(x: F64, contrast: float, black: float = 0.0) -> F64:
 
 
 def colourfulness(x: F64, contrast: float, floor: float = 0.0) -> F64:
-    """How many times further from grey a colour of linear luminance x is shown: the slope of `contrasted`.
+    """How many times further from grey a pale colour of light x is shown: by the slope of `contrasted`, and more.
 
     Contrast on luminance alone looks grey (Mantiuk et al., "Color correction for tone mapping", Computer Graphics
-    Forum 28, 2009); the same slope on R, G and B would raise ratios of channels by just that. floor  the noise at
+    Forum 28, 2009); the same slope on R, G and B would raise ratios of channels by just that, of pale
+    and of saturated colours alike; here pale ones get CONTRAST.follow times that, and saturated ones less (`render`).
+    floor  the noise at
     black, linear: colour that is noise is not raised.
     """
     middle = CONTRAST.middle
     signal = x / (x + floor) if floor > 0 else 1.0
-    return np.asarray(1 + contrast * middle / (x + middle) * signal)
+    return np.asarray(1 + np.minimum(CONTRAST.follow * contrast * middle / (x + middle) * signal, CONTRAST.most))
 
 
 def shoulder(x: F64, knee: float, white: float) -> F64:
@@ -95,14 +106,14 @@ def _encoded(knee: float, white: float) -> F32:
 
 @lru_cache(maxsize=8)
 def _contrast_tables(knee: float, white: float, contrast: float, black: float, floor: float) -> tuple[F32, F32, F32]:
-    """What light is multiplied by, and a colour's distance from its grey, by the square root of luminance / white; the
+    """What light is multiplied by, and a colour's distance from grey on top, by the square root of light / white; the
     shoulder by the square root of x / `contrasted(white)`."""
     grid = np.linspace(0.0, 1.0, _TABLE) ** 2
     light = grid * white
     light[0] = light[1] * 1e-3  # as good as none, and its ratio is defined
     ratio = contrasted(light, contrast, black) / light
     ends = float(contrasted(np.array(white), contrast, black))
-    tables = ratio, ratio * colourfulness(light, contrast, floor), shoulder(grid * ends, knee, ends)
+    tables = ratio, colourfulness(light, contrast, floor), shoulder(grid * ends, knee, ends)
     return tuple(t.astype(np.float32) for t in tables)  # type: ignore[return-value]
 
 
@@ -117,6 +128,7 @@ def render(
     black: float = 0.0,
     floor: float = 0.0,
     keep_hue: bool = False,
+    raw: bool = False,
 ) -> F32:
     """(H, W, 3) balanced camera-linear -> display sRGB (IEC 61966-2-1) 0 to 1.
 
@@ -124,9 +136,17 @@ def render(
     black as in `curve`, floor as in `colourfulness`, all of them linear values after ev.
 
     Without contrast the shoulder acts on each channel, and colours outside Rec. 709 are pulled towards their own
-    luminance until no channel is negative, which keeps hue better than a clip. With contrast, or to keep_hue, contrast
-    acts on luminance, the shoulder on the largest and the smallest channel with the middle one between them as before,
-    so that a colour stays on its line from grey, and no channel ends that the shoulder alone would not end.
+    luminance until no channel is negative, which keeps hue better than a clip; those of a raw frame are drawn in as
+    below. With contrast, or to keep_hue, contrast acts on luminance, the shoulder on the largest and the smallest
+    channel with the middle one between them as before, so that a colour stays on its line from grey, and no channel
+    ends that the shoulder alone would not end.
+
+    raw  colours are drawn in by the distance of each channel from the largest, in parts of it: the measure of the
+    reference gamut compression of the Academy Color Encoding System (2021); the curve is our own. A deep blue whose
+    green is below zero has a luminance of about nothing, and was black where it was pulled or divided by that.
+    How much contrast a colour gets goes by its luminance and by its largest channel alike, as a saturated colour looks
+    brighter than its luminance says (Helmholtz and Kohlrausch; Nayatani, Color Res. Appl. 22, 1997), and it goes
+    further from grey the less, the nearer it is to the edge, where a channel is nothing.
     """
     matrix = to_working * 2.0**ev
     if saturation != 1.0:
@@ -136,17 +156,36 @@ def render(
     given = np.ascontiguousarray(pixels, dtype=np.float32)
     m, weight = matrix.astype(np.float32), LUMINANCE.astype(np.float32)
     if contrast == 0 and black == 0 and not keep_hue:
-        _render(given, m, weight, _encoded(knee, white), np.float32(white), out)
+        edge = np.float32(CONTRAST.edge if raw else 0.0)
+        _render(given, m, weight, _encoded(knee, white), np.float32(white), edge, out)
     else:
         tables = _contrast_tables(knee, white, contrast, black, floor)
-        ends = np.array([white, contrasted(np.array(white), contrast, black), knee, CONTRAST.soft], np.float32)
+        edge = CONTRAST.edge if raw else CONTRAST.closed
+        ends = np.array([white, contrasted(np.array(white), contrast, black), knee, edge, CONTRAST.vivid], np.float32)
         _render_contrast(given, m, weight, *tables, _encoded(0.5, 1.0), ends, out)
     return out
 
 
 @compiled(error_model="numpy")
+def _drawn_in(x: Any, most: Any, edge: Any) -> Any:
+    # Channel x of a colour whose largest is `most`, above 0: as it is up to `edge`, ever nearer to 0 beyond.
+    distance = (most - x) / most
+    if distance <= edge:
+        return x
+    over = distance - edge
+    room = np.float32(1.0) - edge
+    return most * (room - over * room / (over + room))
+
+
+@compiled(error_model="numpy")
 def _render(
-    pixels: NDArray[Any], m: NDArray[Any], weight: NDArray[Any], table: NDArray[Any], white: Any, out: NDArray[Any]
+    pixels: NDArray[Any],
+    m: NDArray[Any],
+    weight: NDArray[Any],
+    table: NDArray[Any],
+    white: Any,
+    edge: Any,
+    out: NDArray[Any],
 ) -> None:
     # One pass over the picture: matrix, gamut and table without a picture in between.
     scale = np.float32(1.0) / white
@@ -159,7 +198,10 @@ def _render(
             g = m[1, 0] * a + m[1, 1] * b + m[1, 2] * c
             u = m[2, 0] * a + m[2, 1] * b + m[2, 2] * c
             lowest = min(r, g, u)
-            if lowest < zero:
+            most = max(r, g, u)
+            if edge > zero and most > zero:
+                r, g, u = _drawn_in(r, most, edge), _drawn_in(g, most, edge), _drawn_in(u, most, edge)
+            elif lowest < zero:
                 light = weight[0] * r + weight[1] * g + weight[2] * u
                 if light > zero:
                     pull = lowest / (lowest - light)
@@ -195,25 +237,26 @@ def _render_contrast(
     out: NDArray[Any],
 ) -> None:
     zero, one = np.float32(0.0), np.float32(1.0)
-    scale, scale_rolled, knee, soft = one / ends[0], one / ends[1], ends[2], ends[3]
+    scale, scale_rolled, knee, edge, vivid = one / ends[0], one / ends[1], ends[2], ends[3], ends[4]
     for y in range(pixels.shape[0]):
         for x in range(pixels.shape[1]):
             a, b, c = pixels[y, x, 0], pixels[y, x, 1], pixels[y, x, 2]
             r = m[0, 0] * a + m[0, 1] * b + m[0, 2] * c
             g = m[1, 0] * a + m[1, 1] * b + m[1, 2] * c
             u = m[2, 0] * a + m[2, 1] * b + m[2, 2] * c
-            light = weight[0] * r + weight[1] * g + weight[2] * u
-            grey = max(light, zero) * _looked_up(ratio, light * scale)
-            if grey <= zero:
+            most = max(r, g, u)
+            if most <= zero:
                 out[y, x, 0], out[y, x, 1], out[y, x, 2] = zero, zero, zero
                 continue
-            gain = _looked_up(spread, light * scale)
+            r, g, u = _drawn_in(r, most, edge), _drawn_in(g, most, edge), _drawn_in(u, most, edge)
+            light = weight[0] * r + weight[1] * g + weight[2] * u
+            seen = (light + vivid * (most - light)) * scale
+            rate = _looked_up(ratio, seen)
+            grey = light * rate
+            near = (most - min(r, g, u)) / most  # 0 for grey, 1 where a channel is nothing
+            free = one - near * near * near
+            gain = rate * (one + (_looked_up(spread, seen) - one) * free * free)
             r, g, u = (r - light) * gain, (g - light) * gain, (u - light) * gain
-            below = -min(r, g, u)
-            if below > soft * grey:
-                over = (below - soft * grey) / ((one - soft) * grey)
-                keep = grey * (soft + (one - soft) * over / (one + over)) / below
-                r, g, u = r * keep, g * keep, u * keep
             r, g, u = grey + r, grey + g, grey + u
             most = max(r, g, u)
             if most > knee:

@@ -179,7 +179,9 @@ def displayed(image: Image, params: ToneParams, finished: bool, solution: ToneSo
     if not finished and params.contrast > 0:
         own = params.contrast, found.black * more, found.floor * more
     keep = finished and white > 1
-    pixels = render(image.pixels, matrix, params.ev, params.knee, white, params.saturation, *own, keep_hue=keep)
+    pixels = render(
+        image.pixels, matrix, params.ev, params.knee, white, params.saturation, *own, keep_hue=keep, raw=not finished
+    )
     return replace(image, pixels=pixels, domain=Domain.DISPLAY, to_working=np.eye(3))
 
 
@@ -190,7 +192,7 @@ def apply(image: Image, params: ToneParams, context: ApplyContext[ToneSolution])
 
 STEP: Step[ToneParams, ToneMeasurement, ToneSolution] = Step(
     name="tone",
-    version=3,
+    version=4,
     summary="Bring scene light to display values: contrast and a black point for raw frames, a soft shoulder for all.",
     Params=ToneParams,
     place="both",
