@@ -144,7 +144,7 @@ def render(
     raw  colours are drawn in by the distance of each channel from the largest, in parts of it: the measure of the
     reference gamut compression of the Academy Color Encoding System (2021); the curve is our own. A deep blue whose
     green is below zero has a luminance of about nothing, and was black where it was pulled or divided by that.
-    How much contrast a colour gets goes by its luminance and by its largest channel alike, as a saturated colour looks
+    How much contrast a colour gets goes by its luminance and by its largest channel, as a saturated colour looks
     brighter than its luminance says (Helmholtz and Kohlrausch; Nayatani, Color Res. Appl. 22, 1997), and it goes
     further from grey the less, the nearer it is to the edge, where a channel is nothing.
     """

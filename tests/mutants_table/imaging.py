@@ -40,6 +40,10 @@ MUTANTS = [
     mutant(_TONE, "matrix = to_working * 2.0**ev", "matrix = to_working * 2.0**-ev", "imaging/test_tone.py"),
     mutant(_TONE, "grey + saturation * (matrix - grey)", "grey - saturation * (matrix - grey)", "imaging/test_tone.py"),
     mutant(_TONE, "bottom + (r - least) * share", "top", "imaging/test_tone_contrast.py"),
+    mutant(_TONE, "    if distance <= edge:", "    if True:", "imaging/test_tone_contrast.py"),
+    mutant(_TONE, "light + vivid * (most - light)", "light", "imaging/test_tone_contrast.py"),
+    mutant(_TONE, "free = one - near * near * near", "free = one", "imaging/test_tone_contrast.py"),
+    mutant(_TONE, "CONTRAST.edge if raw else 0.0", "0.0", "imaging/test_tone_contrast.py"),
     mutant(
         _TONE, "(above + middle)) ** contrast", "(above + middle)) ** (2 * contrast)", "imaging/test_tone_contrast.py"
     ),
