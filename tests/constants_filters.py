@@ -139,3 +139,5 @@ def of_tone() -> Iterator[float]:
     yield from tone.colourfulness(light, 0.4, 0.01).tolist()
     colours = np.array([[0.3, 0.2, b] for b in np.linspace(-0.1, 0.1, 12)], np.float32)
     yield from tone.render(colours[None], np.eye(3), 0.0, 0.55, 3.0, 1.0, 0.4).ravel().tolist()
+    yield from tone.render(colours[None], np.eye(3), 0.0, 0.55, 3.0, 1.0, 0.4, raw=True).ravel().tolist()
+    yield from tone.colourfulness(light, 1.5).tolist()  # more than it is let

@@ -156,8 +156,8 @@ def render(
     given = np.ascontiguousarray(pixels, dtype=np.float32)
     m, weight = matrix.astype(np.float32), LUMINANCE.astype(np.float32)
     if contrast == 0 and black == 0 and not keep_hue:
-        edge = np.float32(CONTRAST.edge if raw else 0.0)
-        _render(given, m, weight, _encoded(knee, white), np.float32(white), edge, out)
+        edge = CONTRAST.edge if raw else 0.0
+        _render(given, m, weight, _encoded(knee, white), np.float32(white), np.float32(edge), out)
     else:
         tables = _contrast_tables(knee, white, contrast, black, floor)
         edge = CONTRAST.edge if raw else CONTRAST.closed

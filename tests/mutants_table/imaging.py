@@ -43,7 +43,7 @@ MUTANTS = [
     mutant(_TONE, "    if distance <= edge:", "    if True:", "imaging/test_tone_contrast.py"),
     mutant(_TONE, "light + vivid * (most - light)", "light", "imaging/test_tone_contrast.py"),
     mutant(_TONE, "free = one - near * near * near", "free = one", "imaging/test_tone_contrast.py"),
-    mutant(_TONE, "CONTRAST.edge if raw else 0.0", "0.0", "imaging/test_tone_contrast.py"),
+    mutant(_TONE, "edge = CONTRAST.edge if raw else 0.0", "edge = 0.0", "imaging/test_tone_contrast.py"),
     mutant(
         _TONE, "(above + middle)) ** contrast", "(above + middle)) ** (2 * contrast)", "imaging/test_tone_contrast.py"
     ),
