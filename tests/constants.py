@@ -208,7 +208,10 @@ TOPICS = {
             "rounds": "converged before",
         },
     ),
-    "static": Topic(static_bands, "STATIC", of_static),
+    "static": Topic(
+        static_bands, "STATIC", of_static,
+        {"decided": "another solution of these bursts is worse by far more, or as good"},
+    ),
     "gray world": Topic(highlights, "GRAY_WORLD", of_gray_world),
     "palette": Topic(palette, "PALETTE", of_palette),
     "scenes": Topic(

@@ -159,6 +159,8 @@ def _bursts(shoot: Shoot, words: LightWords | None) -> list[list[str]]:
             count = sum(words.of[n][1] for n in readable)
             dark = f"{count} of {len(readable)}" if len(readable) > 1 else ""
         open_for = shutter(exif.exposure_time) if exif.exposure_time else ""
+        if "/" in open_for:  # a fraction needs no unit, and the table no wider column
+            open_for = open_for.removesuffix(" s")
         name = burst.frames[0] if len(burst.frames) == 1 else f"{burst.frames[0]} .. {burst.frames[-1]}"
         time = exif.time.strftime(written) if exif.time else ""
         of_camera = [cameras[burst.frames[0]]] if cameras else []

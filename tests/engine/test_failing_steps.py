@@ -26,6 +26,7 @@ steps:
   - lens:
   - white_balance: {method: gray_world}
   - exposure:
+  - denoise:
 deliveries:
   web:
     - select: {best: 2}
