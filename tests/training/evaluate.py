@@ -1,0 +1,241 @@
+"""The network against `fine` and the classical demosaics: `python -m tests.training.evaluate [NETWORK] [--part NAME]`.
+
+On a CPU, through OpenCV's dnn, one thread. Photographs and noise are those that `python -m tests.denoise_table` holds
+out (WALLPAPERS: a folder with Debian's packages unpacked, where they are not installed), at full size as it makes them.
+
+noise      PSNR (sRGB) and CIEDE2000 of every picture at ISO 3200, 6400 and 12,800: network, `fine` + own demosaic,
+           `fine` + LibRaw's AHD
+wrong      the same, with the deviation of the noise told 30 % too low and too high
+clean      no noise: network, own demosaic, AHD; photographs held out, and those of ../shared not learnt from
+flat       grey and coloured patches: deviation, and blotches (8 pixels and wider), luma and chroma
+drawn      false colour on nets, stripes, wedges and text, with and without noise
+time       CPU seconds a megapixel of the mosaic
+sheet      writes SHEET, a PNG: noisy, `fine` + AHD, `fine` + own demosaic, network, truth, at 3:1, at ISO 6400
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import cv2
+import numpy as np
+from skimage.color import rgb2lab
+
+from pipeline.imaging.denoise.denoise import denoise_mosaic
+from pipeline.imaging.raw.window import packed, unpacked
+from pipeline.types import Noise
+from tests import denoise_table
+from tests.demosaic_table import PHOTOS, by_ahd, by_ours, drawn
+from tests.denoise_table import EXPOSURE, GAINS, HELD_OUT, camera_noise, decode, encode, expose, mosaic_of, score
+from tests.training import domain
+from tests.training.pictures import held_back
+
+MULTIPLE = 8  # cells, of which all sides and places of tiles are, or the coarse scales see another grid
+TILE, OVERLAP = 512, 16  # cells of the packed mosaic: of a tile's result, and around it
+_SHOWN = {
+    "china": (60, 40),
+    "motorcycle_left": (120, 120),
+    "life_by_Aitzol_Berasategi": (60, 60),
+    "rocket": (130, 130),
+    "flower": (100, 100),
+    "Kleiber_by_Lukas_Baubkus": (60, 60),
+}  # top and left of what a sheet shows
+_SIDE = 110  # fmt: skip
+Way = Callable[[np.ndarray, float, float], np.ndarray]  # mosaic (H, W), a, b as told -> (H, W, 3) balanced
+
+
+class Learned:
+    """The network on a mosaic of any size, in tiles."""
+
+    def __init__(self, path: Path) -> None:
+        self.network = cv2.dnn.readNetFromONNX(str(path))
+
+    def __call__(self, mosaic: np.ndarray, a: float, b: float, gains: np.ndarray = GAINS) -> np.ndarray:
+        """RGGB (H, W) of even sides, 1 = saturation."""
+        s = domain.foot(a, b)
+        height, width = (side // 2 for side in mosaic.shape)
+        # Mirrored about its outermost pixels, the mosaic goes on with the right colours.
+        more = [2 * OVERLAP + 2 * (-(side + 2 * OVERLAP) % MULTIPLE) for side in (height, width)]
+        around = (2 * OVERLAP, more[0], 2 * OVERLAP, more[1])
+        light = cv2.copyMakeBorder(mosaic.astype(np.float32), *around, cv2.BORDER_REFLECT_101)
+        wide = domain.to_root(packed(light) * gains[[0, 1, 1, 2]].astype(np.float32), np.float32(s))
+        numbers = np.concatenate(domain.told(gains, a, b)).astype(np.float32)
+        out = np.empty((2 * height, 2 * width, 3), np.float32)
+        for top in range(0, height, TILE):
+            for left in range(0, width, TILE):
+                low, right = min(height, top + TILE), min(width, left + TILE)
+                sides = [side + 2 * OVERLAP for side in (low - top, right - left)]
+                sides = [side + -side % MULTIPLE for side in sides]
+                part = wide[top : top + sides[0], left : left + sides[1]]
+                told = np.empty((1, domain.CHANNELS, *part.shape[:2]), np.float32)
+                told[0, :4] = np.moveaxis(part, -1, 0)
+                told[0, 4:] = numbers[:, None, None]
+                self.network.setInput(told)
+                u = self.network.forward()[0, :, OVERLAP:, OVERLAP:][:, : low - top, : right - left]
+                u = u.reshape(3, 2, 2, low - top, right - left).transpose(3, 1, 4, 2, 0)
+                out[2 * top : 2 * low, 2 * left : 2 * right] = u.reshape(2 * (low - top), -1, 3)
+        return domain.from_root(out, np.float32(s))
+
+
+def fine(demosaic: Callable[[np.ndarray, str], np.ndarray]) -> Way:
+    def run(mosaic: np.ndarray, a: float, b: float) -> np.ndarray:
+        noise = Noise(np.full(3, a), np.full(3, b))
+        cells = denoise_mosaic(packed(mosaic.astype(np.float32)), noise, balance=GAINS, quality="fine")
+        return demosaic(unpacked(cells), "RGGB")
+
+    return run
+
+
+def pictures(wallpapers: Path | None) -> dict[str, np.ndarray]:
+    """As tests/denoise_table.full_size makes them."""
+    found = {}
+    for name in HELD_OUT:
+        own = name in denoise_table._OWN_PIXELS
+        picture = denoise_table.photograph(name, 100_000 if own else denoise_table._WIDEST)
+        if picture is None and wallpapers is not None:
+            picture = _wallpaper(wallpapers, name, own)
+        if picture is not None:
+            large = picture if own else cv2.resize(picture, None, fx=1.5, fy=1.5, interpolation=cv2.INTER_CUBIC)
+            found[name] = np.maximum(large, 0)
+    return found
+
+
+def _wallpaper(folder: Path, name: str, own: bool) -> np.ndarray | None:
+    for path in folder.rglob(f"{name}.*"):
+        rgb = cv2.imread(str(path), cv2.IMREAD_COLOR)[..., ::-1]
+        if not own and rgb.shape[1] > denoise_table._WIDEST:
+            scale = denoise_table._WIDEST / rgb.shape[1]
+            size = (denoise_table._WIDEST, round(rgb.shape[0] * scale))
+            rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
+        side, (across, down) = denoise_table._SIDE, denoise_table._PLACES.get(name, (0.5, 0.5))
+        left, top = int(across * (rgb.shape[1] - side)), int(down * (rgb.shape[0] - side))
+        return EXPOSURE * decode(rgb[top : top + side, left : left + side] / 255.0)
+    return None
+
+
+def table(ways: dict[str, Way], found: dict[str, np.ndarray], iso: float, wrong: float = 1.0) -> None:
+    """wrong: the deviation of the noise as told, over what it is."""
+    a, b = camera_noise(iso) if iso else (0.0, 0.0)
+    scores: dict[str, list[tuple[float, float]]] = {}
+    for picture in found.values():
+        mosaic = mosaic_of(picture / GAINS)
+        noisy = expose(mosaic, iso, 7) if iso else mosaic
+        for name, way in ways.items():
+            scores.setdefault(name, []).append(score(picture, way(noisy, a * wrong**2, b * wrong**2)))
+    told = "" if wrong == 1 else f", told {wrong:.0%} of the deviation"
+    print(f"\nISO {iso:g}{told}" if iso else "\nno noise", f"({len(found)} pictures)")
+    first = np.array(next(iter(scores.values())))
+    for name, rows in scores.items():
+        each = np.array(rows)
+        gain, share = first - each, 100 * (first[:, 1] / each[:, 1] - 1)
+        print(f"  {name:<22}{each[:, 0].mean():7.2f} dB {each[:, 1].mean():6.3f} dE", end="")
+        if name == next(iter(scores)):
+            print()
+            continue
+        print(f"   network {gain[:, 0].mean():+.2f} (least {gain[:, 0].min():+.2f}) dB,", end="")
+        print(f" {share.mean():+.1f} % (worst {share.max():+.1f}) dE", flush=True)
+
+
+def flat(ways: dict[str, Way], iso: float) -> None:
+    colours = {"grey": (0.3, 0.3, 0.3), "dark": (0.03, 0.03, 0.03), "skin": (0.45, 0.28, 0.2), "blue": (0.05, 0.1, 0.4)}
+    print(f"\nflat, ISO {iso:g}: deviation of L*, of a*b*; blotches of L*, of a*b*; mean L* off")
+    for title, colour in colours.items():
+        truth = np.full((256, 256, 3), colour)
+        noisy = expose(mosaic_of(truth / GAINS), iso, 11)
+        wanted = rgb2lab(encode(truth[:1, :1]))[0, 0]
+        for name, way in ways.items():
+            lab = rgb2lab(encode(way(noisy, *camera_noise(iso))))[16:-16, 16:-16] - wanted
+            broad = cv2.GaussianBlur(lab, (0, 0), 4)
+            parts = [v[..., 0].std() for v in (lab,)] + [float(np.hypot(lab[..., 1].std(), lab[..., 2].std()))]
+            parts += [broad[..., 0].std(), float(np.hypot(broad[..., 1].std(), broad[..., 2].std()))]
+            print(f"  {title:<6}{name:<22}", " ".join(f"{v:6.3f}" for v in parts), f"{lab[..., 0].mean():+.2f}")
+
+
+def patterns(ways: dict[str, Way], iso: float) -> None:
+    print(f"\ndrawn, ISO {iso:g}: CIE chroma mean, 99th percentile; dB")
+    a, b = camera_noise(iso) if iso else (0.0, 0.0)
+    for title, truth in drawn():
+        mosaic = mosaic_of(truth / GAINS)
+        noisy = expose(mosaic, iso, 7) if iso else mosaic
+        for name, way in ways.items():
+            found = encode(way(noisy, a, b))
+            chroma = np.hypot(*np.moveaxis(rgb2lab(found)[..., 1:], -1, 0))[16:-16, 16:-16]
+            level = -10 * np.log10(np.mean((found - encode(truth))[16:-16, 16:-16] ** 2))
+            print(f"  {title:<18}{name:<22}{chroma.mean():6.2f} {np.percentile(chroma, 99):6.1f} {level:7.2f}")
+
+
+def seconds(way: Way) -> float:
+    mosaic = expose(np.full((2048, 2048), 0.2), 6400, 1)
+    times = []
+    for _ in range(3):
+        begun = time.process_time()
+        way(mosaic, *camera_noise(6400))
+        times.append((time.process_time() - begun) / 4.194304)
+    return min(times)
+
+
+def sheet(path: Path, ways: dict[str, Way], found: dict[str, np.ndarray], iso: float) -> None:
+    rows = []
+    for name, (top, left) in _SHOWN.items():
+        if name not in found:
+            continue
+        noisy = expose(mosaic_of(found[name] / GAINS), iso, 7)
+        shown = [by_ours(noisy, "RGGB"), *(way(noisy, *camera_noise(iso)) for way in reversed(ways.values()))]
+        cut = [encode(p[top : top + _SIDE, left : left + _SIDE]) for p in (*shown, found[name])]
+        rows.append(np.hstack([np.repeat(np.repeat(c, 3, 0), 3, 1) for c in cut]))
+    cv2.imwrite(str(path), (np.vstack(rows)[..., ::-1] * 255).round().astype(np.uint8))
+
+
+def not_learnt() -> dict[str, np.ndarray]:
+    found = {}
+    for index, path in enumerate(sorted(PHOTOS.glob("*.webp"))):
+        if held_back(index):
+            rgb = cv2.imread(str(path), cv2.IMREAD_COLOR)[128:384, 128:384, ::-1]
+            found[path.stem] = EXPOSURE * decode(rgb / 255.0)
+    return found
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
+    parser.add_argument("network", type=Path, help="an ONNX file that train wrote")
+    parser.add_argument("--wallpapers", type=Path)
+    parser.add_argument("--part", action="append", choices=("noise", "wrong", "clean", "flat", "drawn", "time"))
+    parser.add_argument("--sheet", type=Path, help="a PNG to write, and no more")
+    arguments = parser.parse_args()
+    cv2.setNumThreads(1)
+    parts = arguments.part or ["noise", "wrong", "clean", "flat", "drawn", "time"]
+    network = Learned(arguments.network)
+    found = pictures(arguments.wallpapers)
+    print("pictures:", ", ".join(found), "| not found:", ", ".join(set(HELD_OUT) - set(found)) or "none")
+    ways: dict[str, Way] = {"network": network, "fine, own demosaic": fine(by_ours), "fine, AHD": fine(by_ahd)}
+    bare: dict[str, Way] = {
+        "network": network,
+        "own demosaic": lambda mosaic, a, b: by_ours(mosaic, "RGGB"),
+        "AHD": lambda mosaic, a, b: by_ahd(mosaic, "RGGB"),
+    }
+    if arguments.sheet is not None:
+        sheet(arguments.sheet, ways, found, 6400)
+        return
+    if "time" in parts:
+        print(f"network: {seconds(network):.2f} CPU s a megapixel of the mosaic")
+    if "noise" in parts:
+        for iso in (3200, 6400, 12800):
+            table(ways, found, iso)
+    if "wrong" in parts:
+        for wrong in (0.7, 1.3):
+            table({k: ways[k] for k in ("network", "fine, own demosaic")}, found, 6400, wrong)
+    if "clean" in parts:
+        table(bare, found, 0)
+        table(bare, not_learnt(), 0)
+    if "flat" in parts:
+        flat({k: ways[k] for k in ("network", "fine, own demosaic")}, 6400)
+    if "drawn" in parts:
+        patterns(bare, 0)
+        patterns({k: ways[k] for k in ("network", "fine, AHD")}, 6400)
+
+
+if __name__ == "__main__":
+    main()

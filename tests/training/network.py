@@ -1,0 +1,174 @@
+"""The network, and its weights as ONNX: 3x3 convolutions and no more, so that any runtime is fast with it.
+
+Input (1, 10, h, w): u of the packed RGGB cells (domain.py), then six planes that are even: what each colour's noise is.
+Output (1, 12, h, w): u of red at the four pixels of each cell, row by row, then of green, then of blue. It is the
+bilinear demosaic of the input and a correction, which starts as nothing. Four scales, each halving the one before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import torch
+from torch import Tensor, nn
+from torch.nn.functional import conv2d, interpolate, leaky_relu, pad
+
+from tests.training.domain import CHANNELS
+
+WIDTHS = (32, 64, 128, 144)
+DOWN = (1, 1, 1, 1)  # blocks of a scale on the way down
+UP = (1, 1, 1)  # and on the way up
+LEAK = 0.1  # slope below zero: a unit that is driven under zero for every picture can come back
+MULTIPLE = 2 ** (len(WIDTHS) - 1)  # of which the sides of the packed mosaic must be
+
+
+def bilinear() -> np.ndarray:
+    """(12, 4, 3, 3): the bilinear demosaic as a convolution over packed RGGB cells."""
+    colours = np.array([[0, 1], [1, 2]])
+    cross = np.array([[0, 1, 0], [1, 4, 1], [0, 1, 0]]) / 4
+    square = np.array([[1, 2, 1], [2, 4, 2], [1, 2, 1]]) / 4
+    weights = np.zeros((12, 4, 3, 3), np.float32)
+    for place in range(4):
+        for colour, kernel in enumerate((square, cross, square)):
+            for oy in (-1, 0, 1):
+                for ox in (-1, 0, 1):
+                    y, x = place // 2 + oy, place % 2 + ox
+                    if colours[y % 2, x % 2] == colour:
+                        weights[4 * colour + place, 2 * (y % 2) + x % 2, 1 + y // 2, 1 + x // 2] += kernel[
+                            oy + 1, ox + 1
+                        ]
+    return weights
+
+
+class Block(nn.Module):
+    """Adds to its input what two convolutions make of it."""
+
+    def __init__(self, width: int) -> None:
+        super().__init__()
+        self.first = nn.Conv2d(width, width, 3, padding=1)
+        self.second = nn.Conv2d(width, width, 3, padding=1)
+        nn.init.zeros_(self.second.weight)
+        nn.init.zeros_(self.second.bias)
+
+    def forward(self, x: Tensor) -> Tensor:
+        return x + self.second(leaky_relu(self.first(x), LEAK))
+
+
+class Network(nn.Module):
+    def __init__(self) -> None:
+        super().__init__()
+        self.inp = nn.Conv2d(CHANNELS, WIDTHS[0], 3, padding=1)
+        self.down = nn.ModuleList(nn.ModuleList(Block(w) for _ in range(n)) for w, n in zip(WIDTHS, DOWN, strict=True))
+        pairs = list(pairwise(WIDTHS))
+        self.halve = nn.ModuleList(nn.Conv2d(fine, coarse, 2, 2) for fine, coarse in pairs)
+        self.widen = nn.ModuleList(nn.Conv2d(coarse, fine, 1) for fine, coarse in pairs)
+        self.up = nn.ModuleList(nn.ModuleList(Block(w) for _ in range(n)) for w, n in zip(WIDTHS, UP, strict=False))
+        self.out = nn.Conv2d(WIDTHS[0], 12, 3, padding=1)
+        nn.init.zeros_(self.out.weight)
+        nn.init.zeros_(self.out.bias)
+        self.register_buffer("base", torch.from_numpy(bilinear()), persistent=False)
+
+    def forward(self, x: Tensor) -> Tensor:
+        with torch.autocast(x.device.type, enabled=False):
+            base = conv2d(pad(x[:, :4].float(), (1, 1, 1, 1), mode="reflect"), self.base)
+        h = self.inp(x)
+        kept = []
+        for level, blocks in enumerate(self.down):
+            for block in blocks:
+                h = block(h)
+            if level < len(self.halve):
+                kept.append(h)
+                h = self.halve[level](h)
+        for level in reversed(range(len(self.up))):
+            h = kept[level] + interpolate(self.widen[level](h), scale_factor=2, mode="nearest")
+            for block in self.up[level]:
+                h = block(h)
+        return base + self.out(h).float()
+
+
+def working(network: Network, inputs: Tensor) -> dict[str, float]:
+    """The share of each block's units that are above zero anywhere in these inputs: none means that it does nothing."""
+    found, hooks = {}, []
+
+    def note(name: str) -> Callable[[nn.Module, object, Tensor], None]:
+        def hook(_module: nn.Module, _inputs: object, output: Tensor) -> None:
+            found[name] = float((output > 0).any(dim=3).any(dim=2).any(dim=0).float().mean())
+
+        return hook
+
+    for name, module in network.named_modules():
+        if isinstance(module, Block):
+            hooks.append(module.first.register_forward_hook(note(name)))
+    network(inputs)
+    for hook in hooks:
+        hook.remove()
+    return found
+
+
+def multiply_adds() -> float:
+    """A pixel of the mosaic."""
+    w, total = WIDTHS, 0.0
+    for level, width in enumerate(w):
+        blocks = DOWN[level] + (UP[level] if level < len(UP) else 0)
+        total += 18 * width * width * blocks / 4 ** (level + 1)
+        if level:
+            total += 5 * w[level - 1] * width / 4 ** (level + 1)
+    return total + 9 * (CHANNELS * w[0] + 12 * w[0] + 48) / 4
+
+
+def write_onnx(state: dict[str, Tensor], path: Path) -> None:
+    """The weights in half precision, as a model that OpenCV's dnn and onnxruntime read."""
+    import onnx
+    from onnx import TensorProto, helper, numpy_helper
+
+    nodes, weights, count = [], [], [0]
+
+    def node(kind: str, inputs: list[str], **attributes: object) -> str:
+        count[0] += 1
+        nodes.append(helper.make_node(kind, inputs, [f"n{count[0]}"], **attributes))
+        return f"n{count[0]}"
+
+    def stored(name: str, value: np.ndarray) -> str:
+        weights.append(numpy_helper.from_array(value.astype(np.float16), name))
+        return node("Cast", [name], to=TensorProto.FLOAT)
+
+    def conv(name: str, x: str, stride: int = 1) -> str:
+        weight, bias = (state[f"{name}.{part}"].detach().float().cpu().numpy() for part in ("weight", "bias"))
+        side = weight.shape[-1]
+        inputs = [x, stored(f"{name}.weight", weight), stored(f"{name}.bias", bias)]
+        return node("Conv", inputs, kernel_shape=[side] * 2, strides=[stride] * 2, pads=[side // 2 * (stride == 1)] * 4)
+
+    def leaky(x: str) -> str:
+        return node("LeakyRelu", [x], alpha=LEAK)
+
+    def block(name: str, x: str) -> str:
+        return node("Add", [x, conv(f"{name}.second", leaky(conv(f"{name}.first", x)))])
+
+    # The base as weights of the whole input, which spares a slice.
+    base = np.concatenate([bilinear(), np.zeros((12, CHANNELS - 4, 3, 3), np.float32)], 1)
+    demosaiced = node("Conv", ["mosaic", stored("base", base)], kernel_shape=[3, 3], pads=[1] * 4)
+    twice = numpy_helper.from_array(np.array([1, 1, 2, 2], np.float32), "twice")
+    h, kept = conv("inp", "mosaic"), []
+    for level in range(len(WIDTHS)):
+        for index in range(DOWN[level]):
+            h = block(f"down.{level}.{index}", h)
+        if level < len(WIDTHS) - 1:
+            kept.append(h)
+            h = conv(f"halve.{level}", h, 2)
+    for level in reversed(range(len(UP))):
+        wide = node("Resize", [conv(f"widen.{level}", h), "", "twice"], mode="nearest",
+                    coordinate_transformation_mode="asymmetric", nearest_mode="floor")  # fmt: skip
+        h = node("Add", [kept[level], wide])
+        for index in range(UP[level]):
+            h = block(f"up.{level}.{index}", h)
+    nodes.append(helper.make_node("Add", [demosaiced, conv("out", h)], ["picture"]))
+    shape = [helper.make_tensor_value_info(n, TensorProto.FLOAT, [1, c, "h", "w"]) for n, c in
+             (("mosaic", CHANNELS), ("picture", 12))]  # fmt: skip
+    graph = helper.make_graph(nodes, "evencourt", shape[:1], shape[1:], [*weights, twice])
+    model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 13)])
+    model.ir_version = 8
+    onnx.checker.check_model(model)
+    path.write_bytes(model.SerializeToString())
