@@ -317,7 +317,7 @@ def _certainty_notices(light: ShootLight, whites: Sequence[SceneWhite]) -> list[
         middle = float(np.median([w.sure for _, w in guessed]))
         scenes = "one scene" if len(guessed) == 1 else f"{len(guessed)} scenes"
         weak = [s.names[0] for s, w in guessed if w.sure < RULES.unsure]
-        text = f"white_balance: what is white was judged by the pictures, in {scenes}: "
+        text = f"white_balance: gray_world judged white from the pictures, {scenes}: "
         text += f"{middle:.0%} sure" if len(guessed) == 1 else f"half of them are at least {middle:.0%} sure"
         if weak:
             text += f"; least sure about {and_more(weak)}"

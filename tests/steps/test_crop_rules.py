@@ -25,7 +25,7 @@ def too_few(second: tuple[float, ...]) -> bool:
     """Whether it is said that a crop shows fewer than the two whom frames.csv names, of two in the frame."""
     rows = {"TH1_1": FrameFacts(players=(None, None))}  # type: ignore[arg-type]
     found, _ = solved([[measured(observed([standing(0.3, tall=0.5, sure=0.9), second]))]], rows, aspect="1:1")
-    return bool(found.notices)
+    return bool(found.notices_by_frame)
 
 
 def shows_both(inside: float) -> bool:
