@@ -64,10 +64,9 @@ def colourfulness(x: F64, contrast: float, floor: float = 0.0) -> F64:
     """How many times further from grey a pale colour of light x is shown: by the slope of `contrasted`, and more.
 
     Contrast on luminance alone looks grey (Mantiuk et al., "Color correction for tone mapping", Computer Graphics
-    Forum 28, 2009); the same slope on R, G and B would raise ratios of channels by just that, of pale
-    and of saturated colours alike; here pale ones get CONTRAST.follow times that, and saturated ones less (`render`).
-    floor  the noise at
-    black, linear: colour that is noise is not raised.
+    Forum 28, 2009); the same slope on R, G and B would raise ratios of channels by just that, of pale and of saturated
+    colours alike; here pale ones get CONTRAST.follow times that, and saturated ones less (`render`).
+    floor  the noise at black, linear: colour that is noise is not raised.
     """
     middle = CONTRAST.middle
     signal = x / (x + floor) if floor > 0 else 1.0
@@ -178,6 +177,25 @@ def _drawn_in(x: Any, most: Any, edge: Any) -> Any:
 
 
 @compiled(error_model="numpy")
+def _looked_up(table: NDArray[Any], x: Any) -> Any:
+    # The value of a table over the square root of x; x beyond 0 to 1 is at its ends.
+    place = np.sqrt(min(max(x, np.float32(0.0)), np.float32(1.0))) * np.float32(len(table) - 1)
+    index = min(np.int32(place), np.int32(len(table) - 2))
+    return table[index] + (table[index + 1] - table[index]) * (place - np.float32(index))
+
+
+@compiled(error_model="numpy")
+def _working(rgb: NDArray[Any], m: NDArray[Any]) -> Any:
+    # (r, g, b) of a pixel after a matrix.
+    a, b, c = rgb[0], rgb[1], rgb[2]
+    return (
+        m[0, 0] * a + m[0, 1] * b + m[0, 2] * c,
+        m[1, 0] * a + m[1, 1] * b + m[1, 2] * c,
+        m[2, 0] * a + m[2, 1] * b + m[2, 2] * c,
+    )
+
+
+@compiled(error_model="numpy")
 def _render(
     pixels: NDArray[Any],
     m: NDArray[Any],
@@ -188,15 +206,10 @@ def _render(
     out: NDArray[Any],
 ) -> None:
     # One pass over the picture: matrix, gamut and table without a picture in between.
-    scale = np.float32(1.0) / white
-    last = np.float32(len(table) - 1)
-    zero, one = np.float32(0.0), np.float32(1.0)
+    scale, zero = np.float32(1.0) / white, np.float32(0.0)
     for y in range(pixels.shape[0]):
         for x in range(pixels.shape[1]):
-            a, b, c = pixels[y, x, 0], pixels[y, x, 1], pixels[y, x, 2]
-            r = m[0, 0] * a + m[0, 1] * b + m[0, 2] * c
-            g = m[1, 0] * a + m[1, 1] * b + m[1, 2] * c
-            u = m[2, 0] * a + m[2, 1] * b + m[2, 2] * c
+            r, g, u = _working(pixels[y, x], m)
             lowest = min(r, g, u)
             most = max(r, g, u)
             if edge > zero and most > zero:
@@ -210,18 +223,7 @@ def _render(
                     u += pull * (light - u)
             for k in range(3):
                 value = r if k == 0 else (g if k == 1 else u)
-                place = np.sqrt(min(max(value * scale, zero), one)) * last
-                index = min(np.int32(place), np.int32(len(table) - 2))
-                low = table[index]
-                out[y, x, k] = low + (table[index + 1] - low) * (place - np.float32(index))
-
-
-@compiled(error_model="numpy")
-def _looked_up(table: NDArray[Any], x: Any) -> Any:
-    # The value of a table over the square root of x; x beyond 0 to 1 is at its ends.
-    place = np.sqrt(min(max(x, np.float32(0.0)), np.float32(1.0))) * np.float32(len(table) - 1)
-    index = min(np.int32(place), np.int32(len(table) - 2))
-    return table[index] + (table[index + 1] - table[index]) * (place - np.float32(index))
+                out[y, x, k] = _looked_up(table, value * scale)
 
 
 @compiled(error_model="numpy")
@@ -240,10 +242,7 @@ def _render_contrast(
     scale, scale_rolled, knee, edge, vivid = one / ends[0], one / ends[1], ends[2], ends[3], ends[4]
     for y in range(pixels.shape[0]):
         for x in range(pixels.shape[1]):
-            a, b, c = pixels[y, x, 0], pixels[y, x, 1], pixels[y, x, 2]
-            r = m[0, 0] * a + m[0, 1] * b + m[0, 2] * c
-            g = m[1, 0] * a + m[1, 1] * b + m[1, 2] * c
-            u = m[2, 0] * a + m[2, 1] * b + m[2, 2] * c
+            r, g, u = _working(pixels[y, x], m)
             most = max(r, g, u)
             if most <= zero:
                 out[y, x, 0], out[y, x, 1], out[y, x, 2] = zero, zero, zero
