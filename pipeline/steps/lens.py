@@ -25,7 +25,7 @@ from pipeline.steps.base import (
     signed,
 )
 from pipeline.store.packing import LARGEST, take
-from pipeline.textfile.messages import and_more, counted, install
+from pipeline.textfile.messages import counted, install
 from pipeline.types import Domain, Frame, Image, JsonObject
 
 if TYPE_CHECKING:
@@ -316,9 +316,9 @@ def _in_short(frames: Sequence[Frame], found: Mapping[str, LensSolution]) -> lis
             most = max(one.corner for f in group if (one := found[f.name].falloff) is not None)
             notices.append(f"lens: {who}: corners lifted by up to {most:.1f} EV, {_WORDS[source]}: {many}")
     if unknown:
-        notices.append(
-            f"lens: corners left as shot, since nothing says how dark the lens makes them: {and_more(unknown)}"
-        )
+        first, others = unknown[0], len(unknown) - 1
+        more = f", and {counted(others, 'more camera or lens', 'more cameras or lenses')}" if others else ""
+        notices.append(f"lens: corners left as shot, since nothing says how dark the lens makes them: {first}{more}")
     return notices
 
 

@@ -189,6 +189,12 @@ def test_a_shoot_without_the_database_goes_on_and_says_so_once(monkeypatch: pyte
     assert any("left as shot" in text and text.endswith("2 frames") for text in found.notices)
 
 
+def test_lenses_that_nobody_knows_are_one_note() -> None:
+    other = replace(FRAME, name="TH1_0009", exif=replace(FRAME.exif, lens="Made-up 50mm"))
+    (text,) = solved([replace(FRAME, exif=Exif(lens="Made-up 35mm")), other]).notices
+    assert text.endswith("1 frame, and 1 more camera or lens")
+
+
 def test_a_strength_of_nothing_is_said() -> None:
     """vignetting: none leaves nothing of which a part could be taken out."""
     assert any("strength does nothing" in text for text in solved([KNOWN], vignetting="none", strength=0.5).notices)
