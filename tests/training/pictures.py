@@ -21,9 +21,7 @@ HELD_OUT = (
     "Wine_by", "Dragonfly_by", "Kleiber_by", "life_by", "friends_by", "Picture_1A_by", "Picture_0B_by",
 )  # fmt: skip
 _LARGEST = 1440  # pixels of the longer side of a wallpaper, brought to half of its own or less
-_DULL = (
-    6.0  # mean change from pixel to pixel, of 255 by 10, below which a wallpaper is left out: gradients teach little
-)
+_DULL = 0.6  # mean change from pixel to pixel, of 255, below which a wallpaper is left out: gradients teach little
 _LEAVES, _PATTERNS = 0.22, 0.16  # shares of what is drawn
 
 

@@ -21,7 +21,7 @@ SATURATION = 15000.0  # digital numbers above black
 HIGH_GAIN = (2e-4, 7.5e-3)  # a at about ISO 800 and above 25,600, 1 = saturation
 LOW_GAIN = (6e-6, 2e-4)  # down to ISO 100 or less
 WHITE = 0.7  # of saturation at exposure 1
-PLAIN = 0.06  # share of pictures that are made even
+PLAIN = 0.08  # share of pictures that are made even
 COLOURS = torch.tensor([0, 1, 1, 2])
 
 
