@@ -14,6 +14,7 @@ LEAST_FOOT = 0.004  # of saturation: the shadows of a low ISO are not spread mor
 BRIGHT = 0.25  # balanced light at which the deviation is told, besides black
 NOISELESS = 1e-12  # variance; noise is told as no less
 CHANNELS = 10  # of the input: four planes of the mosaic, six numbers of the noise
+WEB_CHANNELS = 19  # of that for web sizes: twelve planes of pixels, six numbers of the noise, how coarse it is
 
 
 def foot(a: Any, b: Any) -> Any:
@@ -42,8 +43,12 @@ def from_root(u: Any, s: Any) -> Any:
 
 def deviation(y: float, gain: Any, a: Any, b: Any) -> Any:
     """Of u at balanced light y in a channel of that gain."""
-    s = foot(a, b)
-    return (gain * a * y + gain * gain * b) ** 0.5 / (2 * (y + s) ** 0.5 * ((1 + s) ** 0.5 - s**0.5))
+    return deviation_of(y, gain * a, gain * gain * b, foot(a, b))
+
+
+def deviation_of(y: float, a: Any, b: Any, s: Any) -> Any:
+    """The same, of noise var = a y + b of the balanced channel."""
+    return (a * y + b) ** 0.5 / (2 * (y + s) ** 0.5 * ((1 + s) ** 0.5 - s**0.5))
 
 
 def told(gain: Any, a: Any, b: Any) -> list[Any]:

@@ -3,6 +3,9 @@
 Input (1, 10, h, w): u of the packed RGGB cells (domain.py), then six planes that are even: what each colour's noise is.
 Output (1, 12, h, w): u of red at the four pixels of each cell, row by row, then of green, then of blue. It is the
 bilinear demosaic of the input and a correction, which starts as nothing. Four scales, each halving the one before.
+
+For web sizes the same network takes pixels of three colours (web.py), four of a colour in a cell as in the output, and
+seven even planes; its base is its input.
 """
 
 from __future__ import annotations
@@ -25,14 +28,18 @@ LEAK = 0.1  # slope below zero: a unit that is driven under zero for every pictu
 MULTIPLE = 2 ** (len(WIDTHS) - 1)  # of which the sides of the packed mosaic must be
 
 
+def bilinear_kernels() -> Tensor:
+    """(3, 1, 3, 3): the bilinear demosaic of planes that are zero where a colour has no pixel."""
+    square = [[1, 2, 1], [2, 4, 2], [1, 2, 1]]
+    return torch.tensor([square, [[0, 1, 0], [1, 4, 1], [0, 1, 0]], square], dtype=torch.float32)[:, None] / 4
+
+
 def bilinear() -> np.ndarray:
     """(12, 4, 3, 3): the bilinear demosaic as a convolution over packed RGGB cells."""
     colours = np.array([[0, 1], [1, 2]])
-    cross = np.array([[0, 1, 0], [1, 4, 1], [0, 1, 0]]) / 4
-    square = np.array([[1, 2, 1], [2, 4, 2], [1, 2, 1]]) / 4
     weights = np.zeros((12, 4, 3, 3), np.float32)
     for place in range(4):
-        for colour, kernel in enumerate((square, cross, square)):
+        for colour, kernel in enumerate(bilinear_kernels()[:, 0].numpy()):
             for oy in (-1, 0, 1):
                 for ox in (-1, 0, 1):
                     y, x = place // 2 + oy, place % 2 + ox
@@ -41,6 +48,15 @@ def bilinear() -> np.ndarray:
                             oy + 1, ox + 1
                         ]
     return weights
+
+
+def base_of(channels: int) -> np.ndarray:
+    """(12, n, 3, 3): what the network corrects, by the planes of pixels of its input."""
+    if channels == CHANNELS:
+        return bilinear()
+    same = np.zeros((12, 12, 3, 3), np.float32)
+    same[range(12), range(12), 1, 1] = 1
+    return same
 
 
 class Block(nn.Module):
@@ -58,9 +74,9 @@ class Block(nn.Module):
 
 
 class Network(nn.Module):
-    def __init__(self) -> None:
+    def __init__(self, channels: int = CHANNELS) -> None:
         super().__init__()
-        self.inp = nn.Conv2d(CHANNELS, WIDTHS[0], 3, padding=1)
+        self.inp = nn.Conv2d(channels, WIDTHS[0], 3, padding=1)
         self.down = nn.ModuleList(nn.ModuleList(Block(w) for _ in range(n)) for w, n in zip(WIDTHS, DOWN, strict=True))
         pairs = list(pairwise(WIDTHS))
         self.halve = nn.ModuleList(nn.Conv2d(fine, coarse, 2, 2) for fine, coarse in pairs)
@@ -69,11 +85,12 @@ class Network(nn.Module):
         self.out = nn.Conv2d(WIDTHS[0], 12, 3, padding=1)
         nn.init.zeros_(self.out.weight)
         nn.init.zeros_(self.out.bias)
-        self.register_buffer("base", torch.from_numpy(bilinear()), persistent=False)
+        self.register_buffer("base", torch.from_numpy(base_of(channels)), persistent=False)
 
     def forward(self, x: Tensor) -> Tensor:
         with torch.autocast(x.device.type, enabled=False):
-            base = conv2d(pad(x[:, :4].float(), (1, 1, 1, 1), mode="reflect"), self.base)
+            pixels = x[:, : self.base.shape[1]].float()
+            base = conv2d(pad(pixels, (1, 1, 1, 1), mode="reflect"), self.base)
         h = self.inp(x)
         kept = []
         for level, blocks in enumerate(self.down):
@@ -108,15 +125,15 @@ def working(network: Network, inputs: Tensor) -> dict[str, float]:
     return found
 
 
-def multiply_adds() -> float:
-    """A pixel of the mosaic."""
+def multiply_adds(channels: int = CHANNELS) -> float:
+    """A pixel of the mosaic, or of the web."""
     w, total = WIDTHS, 0.0
     for level, width in enumerate(w):
         blocks = DOWN[level] + (UP[level] if level < len(UP) else 0)
         total += 18 * width * width * blocks / 4 ** (level + 1)
         if level:
             total += 5 * w[level - 1] * width / 4 ** (level + 1)
-    return total + 9 * (CHANNELS * w[0] + 12 * w[0] + 48) / 4
+    return total + 9 * (channels * w[0] + 12 * w[0] + 48) / 4
 
 
 def write_onnx(state: dict[str, Tensor], path: Path) -> None:
@@ -148,7 +165,9 @@ def write_onnx(state: dict[str, Tensor], path: Path) -> None:
         return node("Add", [x, conv(f"{name}.second", leaky(conv(f"{name}.first", x)))])
 
     # The base as weights of the whole input, which spares a slice.
-    base = np.concatenate([bilinear(), np.zeros((12, CHANNELS - 4, 3, 3), np.float32)], 1)
+    channels = state["inp.weight"].shape[1]
+    base = base_of(channels)
+    base = np.concatenate([base, np.zeros((12, channels - base.shape[1], 3, 3), np.float32)], 1)
     demosaiced = node("Conv", ["mosaic", stored("base", base)], kernel_shape=[3, 3], pads=[1] * 4)
     twice = numpy_helper.from_array(np.array([1, 1, 2, 2], np.float32), "twice")
     h, kept = conv("inp", "mosaic"), []
@@ -166,7 +185,7 @@ def write_onnx(state: dict[str, Tensor], path: Path) -> None:
             h = block(f"up.{level}.{index}", h)
     nodes.append(helper.make_node("Add", [demosaiced, conv("out", h)], ["picture"]))
     shape = [helper.make_tensor_value_info(n, TensorProto.FLOAT, [1, c, "h", "w"]) for n, c in
-             (("mosaic", CHANNELS), ("picture", 12))]  # fmt: skip
+             (("mosaic", channels), ("picture", 12))]  # fmt: skip
     graph = helper.make_graph(nodes, "evencourt", shape[:1], shape[1:], [*weights, twice])
     model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 13)])
     model.ir_version = 8

@@ -1,4 +1,4 @@
-"""One piece of the training: `python -m tests.training.train PACK OUT [--from FOLDER] [--seconds N] [--steps N]`.
+"""One piece of the training: `python -m tests.training.train PACK OUT [--web] [--from FOLDER] [--seconds N]`.
 
 Needs PyTorch and one GPU. A piece begins where the checkpoint in FOLDER (else in OUT) ends, or anew, and stops after N
 seconds or at the last step of the schedule; it writes its checkpoint to OUT every minute, so that a piece that is cut
@@ -19,8 +19,9 @@ import cv2
 import numpy as np
 import torch
 from torch import Tensor
+from torch.nn.functional import avg_pool2d
 
-from tests.training import domain, sensor
+from tests.training import domain, sensor, web
 from tests.training.network import Network, multiply_adds, working, write_onnx
 from tests.training.pictures import Pictures
 from tests.training.synthetic import SIDE
@@ -141,6 +142,23 @@ class Look:
         return " ".join(f"{v:.2f}" for v in self(network)) + f" dB; units at work: {shares}"
 
 
+class WebLook(Look):
+    """The same at web size, brought there from 6000 pixels to 2048, at ISO 3200, 6400 and 12,800."""
+
+    def __init__(self, folder: Path, device: str) -> None:
+        encoded = np.stack([p[128:384, 128:384] for p in Pictures(folder).looked_at])
+        light = sensor.linear(torch.from_numpy(encoded).to(device).permute(0, 3, 1, 2).float() / 255) * sensor.WHITE
+        gains = torch.tensor([1.9, 1.0, 1.7], device=device).view(1, 3, 1, 1).expand(len(light), -1, -1, -1)
+        scene, self.cases = web.scene_of(light / gains, web.SCALE), []
+        self.light = web.by_area(scene, light.shape[-1]) * gains
+        for iso in (3200, 6400, 12800):
+            a, b = (torch.full((len(light), 1, 1, 1), v, device=device) for v in
+                    (1.6e-3 * iso / 6400, 1.6e-5 * (iso / 6400) ** 2))  # fmt: skip
+            mosaic = sensor.mosaic_of(scene)
+            noisy = torch.poisson(mosaic / a) * a + b.sqrt() * torch.randn_like(mosaic)
+            self.cases.append(web.told_input(noisy, gains, a, b, web.SCALE, light.shape[-1]))
+
+
 def _encoded(light: Tensor) -> Tensor:
     x = (light / sensor.WHITE).clamp(0, 1)
     return torch.where(x <= 0.0031308, 12.92 * x, 1.055 * x.clamp(min=1e-8) ** (1 / 2.4) - 0.055)
@@ -149,9 +167,9 @@ def _encoded(light: Tensor) -> Tensor:
 class Trainer:
     """The network, its optimiser and their checkpoint; a step is recorded once and replayed where the GPU can."""
 
-    def __init__(self, device: str, steps: int, compiled: bool) -> None:
-        self.device, self.steps, self.step = device, steps, 0
-        self.network = Network().to(device, memory_format=torch.channels_last)
+    def __init__(self, device: str, steps: int, compiled: bool, channels: int) -> None:
+        self.device, self.steps, self.step, self.channels = device, steps, 0, channels
+        self.network = Network(channels).to(device, memory_format=torch.channels_last)
         self.parameters = list(self.network.parameters())
         self.mean = [p.detach().clone() for p in self.parameters]
         on_gpu = device == "cuda"
@@ -191,7 +209,7 @@ class Trainer:
             (folder / f"{name}.new").replace(folder / f"{name}.pt")
 
     def averaged(self) -> Network:
-        network = Network().to(self.device)
+        network = Network(self.channels).to(self.device)
         for parameter, mean in zip(network.parameters(), self.mean, strict=True):
             parameter.data.copy_(mean)
         return network
@@ -222,8 +240,8 @@ class Trainer:
             self._learn(*self.inputs)
         self.graph = graph
 
-    def learn(self, inputs: tuple[Tensor, ...]) -> None:
-        done = self.step / self.steps
+    def learn(self, inputs: tuple[Tensor, ...], done: float) -> None:
+        """done: of the schedule, 0 to 1."""
         wave = 0.5 * (1 + math.cos(math.pi * min(1.0, done)))
         rate = RATE * min(1, (self.step + 1) / WARM_UP) * (LAST_RATE + (1 - LAST_RATE) * wave)
         self.step += 1
@@ -251,25 +269,32 @@ def train(arguments: argparse.Namespace) -> None:
     torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = torch.backends.cudnn.benchmark = True
     out, count = arguments.out, arguments.pictures
     out.mkdir(parents=True, exist_ok=True)
-    trainer = Trainer(device, arguments.steps, not arguments.plain and device == "cuda")
+    channels = domain.WEB_CHANNELS if arguments.web else domain.CHANNELS
+    trainer = Trainer(device, arguments.steps, not arguments.plain and device == "cuda", channels)
     source = next((f for f in (arguments.begin, out) if f is not None and (f / "weights.pt").exists()), None)
     bank_seed = SEED * 1_000_003
     if source is not None:
         trainer.load(source)
         bank_seed += 10_000_000 * trainer.step
     bank = Bank(arguments.pack, bank_seed, device, arguments.workers, count)
-    look = Look(arguments.pack, device)
+    look = (WebLook if arguments.web else Look)(arguments.pack, device)
+    batch = web.batch if arguments.web else sensor.batch
     torch.manual_seed(SEED + trainer.step)
-    print(f"{multiply_adds():.0f} multiply-adds a pixel, {sum(p.numel() for p in trainer.parameters)} weights; "
+    print(f"{multiply_adds(channels):.0f} multiply-adds a pixel, {sum(p.numel() for p in trainer.parameters)} weights; "
           f"step {trainer.step} of {trainer.steps}, {time.time() - begun:.0f} s", flush=True)  # fmt: skip
     bank.take(min(count, 256), wait=True)
     print(f"first pictures after {time.time() - begun:.0f} s", flush=True)
     saved, told, since = time.time(), trainer.step, time.time()
     while trainer.step < trainer.steps and time.time() - begun < arguments.seconds:
         with torch.no_grad():
-            inputs = sensor.batch(bank.crops(arguments.crops, arguments.crop))
+            # Half of the web's are sharper: pictures of full size are soft at the pixel.
+            side = arguments.crop * (2 if arguments.web and trainer.step % 2 else 1)
+            crops = bank.crops(arguments.crops, side)
+            inputs = batch(avg_pool2d(crops, 2) if side > arguments.crop else crops)
             inputs = (inputs[0].contiguous(memory_format=torch.channels_last), *inputs[1:])
-        trainer.learn(inputs)
+        # Of a schedule that ends with this piece, the time tells, whatever the machine's pace.
+        late = (time.time() - begun) / arguments.seconds if arguments.one_piece else 0.0
+        trainer.learn(inputs, max(late, trainer.step / trainer.steps))
         if trainer.step % 20 == 0:
             bank.take(4 if bank.count >= count else 16)
         if trainer.step % 500 == 0 or device == "cpu":
@@ -300,7 +325,9 @@ def main() -> None:
     parser.add_argument("out", type=Path)
     parser.add_argument("--from", dest="begin", type=Path, help="a folder with a checkpoint")
     parser.add_argument("--seconds", type=float, default=540)
+    parser.add_argument("--web", action="store_true", help="the network for web sizes")
     parser.add_argument("--steps", type=int, default=160_000, help="of the whole schedule")
+    parser.add_argument("--one-piece", action="store_true", help="the schedule ends with this piece's time")
     parser.add_argument("--every", type=float, default=60, help="seconds between checkpoints")
     parser.add_argument("--workers", type=int, default=14, help="processes that make pictures")
     parser.add_argument("--pictures", type=int, default=PICTURES, help="held on the GPU")
