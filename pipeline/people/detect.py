@@ -6,6 +6,7 @@ Faces: YuNet (Wu, Peng, Yu, "YuNet: A Tiny Millisecond-level Face Detector", Mac
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -52,8 +53,11 @@ class Detection:
     coarse_edge: int = 416  # and once more at the size YOLOX-Nano was trained at, for people who fill the frame
     tall: float = 0.4  # of the picture's height: taller people are detected whole in the coarse picture
     coarse_trust: float = 0.9  # of the certainty of smaller ones in it, against the fine picture's
-    candidate_person: float = 0.2  # certainty at one size, before both are merged
-    candidate_ball: float = 0.25
+    candidate_ball: float = 0.25  # certainty at one size, before both are merged
+    # Boxes less sure than a candidate still show how far arms and feet reach. On labelled court frames 5 % of people reach
+    # beyond the merged box by 0.22 heights at the feet, beyond all of their boxes by 0.05 (python -m tests.reaches).
+    hint: float = 0.08
+    hint_same: float = 0.5  # intersection over union with somebody's box, from which a box shows that person's reach
     same: float = 0.55  # intersection over union from which two boxes are one person or thing
     # A torso detected apart: so much of it lies in the surer box, at this intersection over union.
     inside: float = 0.9
@@ -84,16 +88,20 @@ class Found:
     """What was detected in one picture; boxes x0, y0, x1, y1 in fractions of it, in falling order of certainty.
 
     people  (N, 5) box and certainty 0 to 1
+    reach   (N, 5) for each of them the box around all that was detected of this person at any size, however unsure, and
+            the certainty at the size of picture that is the less sure, 0 where it shows nobody
     faces   (M, 9) box, certainty, and x, y of the middle of the eyes and of the nose
     balls   (K, 5)
     """
 
     people: F32
+    reach: F32
     faces: F32
     balls: F32
 
 
-NOTHING = Found(np.zeros((0, 5), np.float32), np.zeros((0, 9), np.float32), np.zeros((0, 5), np.float32))
+_NO_BOXES = np.zeros((0, 5), np.float32)
+NOTHING = Found(_NO_BOXES, _NO_BOXES, np.zeros((0, 9), np.float32), _NO_BOXES)
 
 
 def picture_for_detection(pixels: F32, balance: F64, to_working: F64) -> NDArray[np.uint8]:
@@ -128,25 +136,48 @@ def find(picture: NDArray[np.uint8], person: Path | None, face: Path | None) -> 
 
     Raises ValueError where a model file cannot be read.
     """
-    people, balls = NOTHING.people, NOTHING.balls
+    people, reach, balls = NOTHING.people, NOTHING.reach, NOTHING.balls
     if person is not None:
         net = _person_net(str(person))
-        people, balls = _people(net, picture)
-    return Found(people, _faces(str(face), picture) if face is not None else NOTHING.faces, balls)
+        people, reach, balls = _people(net, picture)
+    return Found(people, reach, _faces(str(face), picture) if face is not None else NOTHING.faces, balls)
 
 
-def _people(net: Any, picture: NDArray[np.uint8]) -> tuple[F32, F32]:
+def _people(net: Any, picture: NDArray[np.uint8]) -> tuple[F32, F32, F32]:
     height, width = picture.shape[:2]
     longest = int(np.sqrt(DETECTION.area * max(height, width) / min(height, width)))
     edge = min(DETECTION.edge, longest // _STRIDES[-1] * _STRIDES[-1])
     fine, coarse = _run(net, picture, edge), _run(net, picture, DETECTION.coarse_edge)
+    hints = (fine[0], coarse[0])
+    fine, coarse = ((rows[rows[:, 4] >= REPORTED.person], balls) for rows, balls in (fine, coarse))
     tall = (coarse[0][:, 3] - coarse[0][:, 1]) / height
     rows = np.concatenate([fine[0], coarse[0]])
     trust = np.concatenate([np.ones(len(fine[0])), np.where(tall > DETECTION.tall, 1.0, DETECTION.coarse_trust)])
     scale = np.array([width, height, width, height, 1], np.float32)
-    people = merged(rows, rows[:, 4] * trust) / scale
+    people = merged(rows, rows[:, 4] * trust)
     balls = merged(fine[1], fine[1][:, 4]) / scale
-    return people[people[:, 4] >= REPORTED.person], balls[balls[:, 4] >= REPORTED.ball]
+    return people / scale, reaches(people, hints) / scale, balls[balls[:, 4] >= REPORTED.ball]
+
+
+def reaches(people: F32, sizes: Sequence[F32]) -> F32:
+    """(N, 5) the box around each of `people` (N, 5) and all boxes of that person, and the certainty at the size that is
+    less sure; sizes: the boxes (M, 5) found at each size of picture, also unsure ones."""
+    result = people.copy()
+    if not len(people):
+        return result
+    surest = np.zeros((len(people), len(sizes)), np.float32)
+    for size, boxes in enumerate(sizes):
+        if not len(boxes):
+            continue
+        over = overlap(boxes[:, None, :4], people[None, :, :4])
+        whose = over.argmax(axis=1)  # a box between two people shows only the nearer one's reach
+        for box, owner, share in zip(boxes, whose, over.max(axis=1), strict=True):
+            if share >= DETECTION.hint_same:
+                result[owner, :2] = np.minimum(result[owner, :2], box[:2])
+                result[owner, 2:4] = np.maximum(result[owner, 2:4], box[2:4])
+                surest[owner, size] = max(surest[owner, size], box[4])
+    result[:, 4] = surest.min(axis=1)
+    return result
 
 
 def _run(net: Any, picture: NDArray[np.uint8], edge: int) -> tuple[F32, F32]:
@@ -161,7 +192,7 @@ def _run(net: Any, picture: NDArray[np.uint8], edge: int) -> tuple[F32, F32]:
     raw = net.forward()[0]
     grid, stride = _grid(deep, wide)
     found = []
-    for kind, least in ((_PERSON, DETECTION.candidate_person), (_BALL, DETECTION.candidate_ball)):
+    for kind, least in ((_PERSON, DETECTION.hint), (_BALL, DETECTION.candidate_ball)):
         sure = raw[:, 4] * raw[:, 5 + kind]
         rows = np.flatnonzero(sure > least)
         centre = (raw[rows, :2] + grid[rows]) * stride[rows]

@@ -69,6 +69,7 @@ class FrameObservation:
             "models": np.array(self.has_models),
             "size": np.array(people.size),
             "people": people.people,
+            "reach": people.reach,
             "faces": people.faces,
             "balls": people.balls,
             "sharp": people.sharp,
@@ -89,6 +90,7 @@ class FrameObservation:
             raise ValueError("more people, or a larger picture, than is kept")
         people = Observation(
             people=found,
+            reach=take(arrays, "reach", np.float32, (count, 5), -_BEYOND, _BEYOND),
             sharp=take(arrays, "sharp", np.float32, (count,), -LARGEST, LARGEST),
             jersey_colour=take(arrays, "jersey_colour", np.float32, (count, 3), 0, 255),
             faces=take(arrays, "faces", np.float32, (None, 9), -_BEYOND, _BEYOND),
@@ -136,6 +138,7 @@ def observe(
     ]
     observation = Observation(
         people=people,
+        reach=found.reach[: RULES.most],
         sharp=np.array(sharp, np.float32),
         jersey_colour=np.array([p.reshape(-1, 3).mean(axis=0) for p in torsos], np.float32).reshape(-1, 3),
         faces=found.faces[: RULES.most],

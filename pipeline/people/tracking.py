@@ -67,6 +67,7 @@ class Observation:
     """What `crop` measured in one frame. Boxes are fractions of the upright frame.
 
     people  (N, 5) box and certainty; sharp (N,) their sharpness, see imaging.sharpness
+    reach   (N, 5) as in people.detect.Found
     jersey_colour  (N, 3) mean BGR of the torso, 0 to 255
     faces   (M, 9) as in people.detect.Found; balls (K, 5) box and certainty
     small   (h, w) uint8, the frame in grey for measuring how the camera turned
@@ -75,6 +76,7 @@ class Observation:
     """
 
     people: F32
+    reach: F32
     sharp: F32
     jersey_colour: F32
     faces: F32

@@ -35,7 +35,8 @@ def found(fine: np.ndarray, coarse: np.ndarray = NONE, balls: np.ndarray = NONE)
     """(people, balls) of a picture 1500 by 1000, of what the network answers at its two sizes, in pixels."""
     answers = iter([(fine, balls), (coarse, NONE)])
     with patch.object(detect, "_run", lambda *given: next(answers)):
-        return detect._people(None, PICTURE)
+        people, _, balls = detect._people(None, PICTURE)
+        return people, balls
 
 
 def edges(height: int, width: int) -> list[int]:
@@ -64,6 +65,12 @@ def candidate(certainty: float, kind: int) -> bool:
             return raw
 
     return len(detect._run(Net(), PICTURE, 416)[0 if kind == 0 else 1]) == 1
+
+
+def reach_of(foot: float, sure: float) -> np.ndarray:
+    """The reach of somebody 300 tall, where the coarse picture shows a box down to `foot`."""
+    people = rows((0, 0, 100, 300, 0.6))
+    return detect.reaches(people, [people, rows((0, 0, 100, foot, sure))])[0]
 
 
 def faces(certainty: float, x: float = 100, y: float = 100) -> np.ndarray:
@@ -160,7 +167,8 @@ SCENARIOS: dict[str, Scenario] = {
     "DETECTION.coarse_edge": lambda: edges(1000, 1500)[1] == 416,
     "DETECTION.tall": lambda: turns(preferred, 0.4),
     "DETECTION.coarse_trust": lambda: turns(lambda sure: not coarse_first(sure), 0.9 * 0.8),
-    "DETECTION.candidate_person": lambda: turns(lambda sure: candidate(sure, 0), 0.2),
+    "DETECTION.hint": lambda: turns(lambda sure: candidate(sure, 0), 0.08),
+    "DETECTION.hint_same": lambda: turns(lambda over: reach_of(300 / over, 0.1)[3] > 300, 0.5),
     "DETECTION.candidate_ball": lambda: turns(lambda sure: candidate(sure, 32), 0.25),
     "DETECTION.same": lambda: turns(lambda over: boxes_left(over) == 1, 0.55),
     "DETECTION.inside": lambda: turns(lambda inside: torso_left(inside) == 1, 0.9),
@@ -176,6 +184,15 @@ SCENARIOS: dict[str, Scenario] = {
 def test_a_face_at_the_rim_ends_with_the_picture() -> None:
     assert faces(0.9, x=-10, y=610)[0, :4] == pytest.approx((0, 610 / 640, 40 / 960, 1), abs=1e-6)
     assert faces(0.9, x=930, y=-20)[0, :4] == pytest.approx((930 / 960, 0, 1, 40 / 640), abs=1e-6)
+
+
+def test_a_reach_is_around_all_boxes_of_a_person_and_as_sure_as_the_less_sure_size() -> None:
+    assert reach_of(400, 0.1) == pytest.approx((0, 0, 100, 400, 0.1))
+    assert reach_of(200, 0.1)[3] == 300  # never less than the person's own box
+    assert detect.reaches(rows((0, 0, 100, 300, 0.6)), [NONE, NONE])[0] == pytest.approx((0, 0, 100, 300, 0))
+    # A box between two belongs to whom it fits better.
+    pair = detect.reaches(rows((0, 0, 100, 300, 0.6), (60, 0, 160, 300, 0.6)), [rows((40, 0, 150, 300, 0.2))])
+    assert pair[:, [0, 2]] == pytest.approx(np.array([[0, 100], [40, 160]]))
 
 
 test_a_tenth_more_or_less_changes_what_is_detected, test_every_number_is_guarded = guards(RULES, SCENARIOS, FLAT)

@@ -30,7 +30,7 @@ def observed(
     """A frame in which so many are detected, all at PERSON's place."""
     values = np.full((*shape, 3), 0.2, np.float32) if pixels is None else pixels
     image = Image(values, Domain.CAMERA, Noise(np.full(3, 1e-4), np.full(3, 1e-6)), np.ones(3), np.eye(3))
-    found = Found(rows(people, 5), rows(faces, 9), rows(balls, 5))
+    found = Found(rows(people, 5), rows(people, 5), rows(faces, 9), rows(balls, 5))
     with patch.object(observe, "find", lambda *given: found):
         return observe.observe(image, np.ones(3), None, ModelFiles(), shape)
 
@@ -51,7 +51,7 @@ def measured_parts() -> list[Box]:
         np.eye(3),
     )
     with (
-        patch.object(observe, "find", lambda *given: Found(rows(1, 5), rows(0, 9), rows(0, 5))),
+        patch.object(observe, "find", lambda *given: Found(rows(1, 5), rows(1, 5), rows(0, 9), rows(0, 5))),
         patch.object(observe, "sharpness", sharp),
     ):
         observe.observe(image, np.ones(3), Detail(image.pixels[..., 0], 1e-4, 1e-6), ModelFiles(), (HEIGHT, WIDTH))

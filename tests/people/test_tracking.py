@@ -23,7 +23,7 @@ def standing(x: float, foot: float = 0.8, tall: float = 0.5, sure: float = 0.8) 
 
 
 def observed(
-    people: Sequence[Sequence[float]] = (), *,
+    people: Sequence[Sequence[float]] = (), *, reach: Sequence[Sequence[float]] | None = None,
     sharp: Sequence[float] | None = None, jersey_colour: Sequence[tuple[float, float, float]] | None = None,
     faces: Sequence[Sequence[float]] = (), balls: Sequence[Sequence[float]] = (), small: np.ndarray | None = None,
 ) -> Observation:  # fmt: skip
@@ -31,6 +31,7 @@ def observed(
     count = len(people)
     return Observation(
         people=np.array(people, np.float32).reshape(-1, 5),
+        reach=np.array(people if reach is None else reach, np.float32).reshape(-1, 5),
         sharp=np.array([0.1] * count if sharp is None else sharp, np.float32),
         jersey_colour=np.array([GREY] * count if jersey_colour is None else jersey_colour, np.float32).reshape(-1, 3),
         faces=np.array(faces, np.float32).reshape(-1, 9),
