@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from pipeline.imaging.colour import LUMINANCE, srgb_encode
 from pipeline.imaging.compiled import compiled
+from pipeline.imaging.tone_samples import contrast_samples, straight_samples
 from pipeline.types import F32, F64
 
 _TABLE = 4096  # entries of the curve: interpolated, it is within a tenth of an 8-bit code of the formula
@@ -128,6 +129,7 @@ def render(
     floor: float = 0.0,
     keep_hue: bool = False,
     raw: bool = False,
+    samples: bool = False,
 ) -> F32:
     """(H, W, 3) balanced camera-linear -> display sRGB (IEC 61966-2-1) 0 to 1.
 
@@ -146,6 +148,8 @@ def render(
     How much contrast a colour gets goes by its luminance and by its largest channel, as a saturated colour looks
     brighter than its luminance says (Helmholtz and Kohlrausch; Nayatani, Color Res. Appl. 22, 1997), and it goes
     further from grey the less, the nearer it is to the edge, where a channel is nothing.
+
+    samples  of few pixels the same numbers to the last bit, without loading the compiler
     """
     matrix = to_working * 2.0**ev
     if saturation != 1.0:
@@ -153,15 +157,16 @@ def render(
         matrix = grey + saturation * (matrix - grey)
     out = np.empty(pixels.shape, np.float32)
     given = np.ascontiguousarray(pixels, dtype=np.float32)
+    straight, contrasting = (straight_samples, contrast_samples) if samples else (_render, _render_contrast)
     m, weight = matrix.astype(np.float32), LUMINANCE.astype(np.float32)
     if contrast == 0 and black == 0 and not keep_hue:
         edge = CONTRAST.edge if raw else 0.0
-        _render(given, m, weight, _encoded(knee, white), np.float32(white), np.float32(edge), out)
+        straight(given, m, weight, _encoded(knee, white), np.float32(white), np.float32(edge), out)
     else:
         tables = _contrast_tables(knee, white, contrast, black, floor)
         edge = CONTRAST.edge if raw else CONTRAST.closed
         ends = np.array([white, contrasted(np.array(white), contrast, black), knee, edge, CONTRAST.vivid], np.float32)
-        _render_contrast(given, m, weight, *tables, _encoded(0.5, 1.0), ends, out)
+        contrasting(given, m, weight, *tables, _encoded(0.5, 1.0), ends, out)
     return out
 
 

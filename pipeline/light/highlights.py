@@ -69,6 +69,18 @@ def rebuild_highlights(pixels: F32, saturation: F64, gains: F32 | None = None, b
     return out
 
 
+def rebuild_samples(pixels: F32, saturation: F64, gains: F32) -> F32:
+    """`rebuild_highlights` of few pixels (..., 3) and gains like them, the same to the last bit, without loading the
+    compiler: the process that decides has no memory for it."""
+    near, steep = np.float32(HIGHLIGHTS.near), np.float32(1 / HIGHLIGHTS.ramp)
+    raised = pixels * gains
+    limit = (saturation * gains).astype(np.float32)
+    most = raised.max(axis=-1, keepdims=True)
+    clipped = np.clip((raised / limit - near) * steep, np.float32(0), np.float32(1))
+    some = (raised > near * limit).any(axis=-1, keepdims=True)
+    return np.where(some, raised + clipped * (most - raised), raised)
+
+
 @compiled(error_model="numpy")
 def _rebuild(
     pixels: NDArray[Any],

@@ -204,8 +204,9 @@ class Step(Generic[P, M, S]):
                    from, fractions of the upright frame
     on_proxy       (small picture, solution, frame) -> the picture in which the light of bursts is found: for what is no
                    light, and would be taken for it
-    displayed      (image, params, whether its file is a finished picture) -> what it makes of linear light, as far as
-                   that does not depend on a solution; for the step that brings it to display values
+    displayed      (image, params, whether its file is a finished picture) -> what it makes of a few samples of linear
+                   light, as far as that does not depend on a solution; for the step that brings it to display values.
+                   Called in the parent, so it loads no compiler
     output_size    (params, height, width) -> (height, width) after it, pixels
     shortfall      (params, height, width of the finished picture) -> message where that is smaller than asked for, ""
     on_mosaic      the part of it that decode may do on the mosaic; after_mosaic  the image after decode has done it

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from pipeline.imaging.colour import srgb_decode, srgb_encode, to_lab
 from pipeline.imaging.orientation import Orientation
 from pipeline.light.gain_map import GainMap
-from pipeline.light.highlights import rebuild_highlights
+from pipeline.light.highlights import rebuild_samples
 from pipeline.store.packing import LARGEST, take
 from pipeline.types import F32, F64, Image
 
@@ -88,7 +88,7 @@ class BrightPixels:
         )
 
     def balanced(self, stops: GainMap, falloff: F32 | None = None) -> F32:
-        """(1, N, 3) the samples under these stops, clipped channels rebuilt as `apply_gain_map` does.
+        """(1, N, 3) the samples under these stops, clipped channels rebuilt as `rebuild_highlights` does.
 
         falloff  (K, K, 3) gains on top from edge to edge of the sensor, such as those of a lens
         """
@@ -96,7 +96,7 @@ class BrightPixels:
         if falloff is not None:
             rows, columns = (np.round((self.places + 1) / 2 * (len(falloff) - 1)).astype(int)).T
             gains = gains * falloff[rows, columns]
-        return rebuild_highlights(self.pixels[None], self.saturation, gains[None].astype(np.float32))
+        return rebuild_samples(self.pixels[None], self.saturation, gains[None].astype(np.float32))
 
     def lightness(self, delivered: F32, share: float) -> float:
         """L* (CIE 15:2004) that this share of the frame's pixels reaches as `delivered` (1, N, 3) display; 0 where

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -165,9 +166,11 @@ def _lift(context: SolveContext[ToneMeasurement], frame: Frame) -> float:
     return float(np.max(total))
 
 
-def displayed(image: Image, params: ToneParams, finished: bool, solution: ToneSolution | None = None) -> Image:
+def displayed(
+    image: Image, params: ToneParams, finished: bool, solution: ToneSolution | None = None, samples: bool = False
+) -> Image:
     """Linear -> display sRGB (IEC 61966-2-1), 0 to 1. finished  it has a camera's curve, and gets none of ours;
-    solution  None: without a black point, a finished frame's shoulder by its own saturation."""
+    solution  None: without a black point, a finished frame's shoulder by its own saturation. samples  as of `render`"""
     from pipeline.imaging.tone import render
 
     matrix = image.to_working if image.domain is Domain.CAMERA else np.eye(3)
@@ -180,8 +183,9 @@ def displayed(image: Image, params: ToneParams, finished: bool, solution: ToneSo
         own = params.contrast, found.black * more, found.floor * more
     keep = finished and white > 1
     pixels = render(
-        image.pixels, matrix, params.ev, params.knee, white, params.saturation, *own, keep_hue=keep, raw=not finished
-    )
+        image.pixels, matrix, params.ev, params.knee, white, params.saturation, *own, keep_hue=keep, raw=not finished,
+        samples=samples,
+    )  # fmt: skip
     return replace(image, pixels=pixels, domain=Domain.DISPLAY, to_working=np.eye(3))
 
 
@@ -199,7 +203,7 @@ STEP: Step[ToneParams, ToneMeasurement, ToneSolution] = Step(
     gives=Domain.DISPLAY,
     required=True,
     from_arrays=ToneMeasurement.from_arrays,
-    displayed=displayed,
+    displayed=partial(displayed, samples=True),
     measure=measure,
     solve=solve,
     without="each frame gets the curve without a black point",

@@ -123,6 +123,7 @@ def copy_work() -> None:
         return done
 
     run.render = rendered
+    run.make_proxy_thumb = lambda item: apart.submit(really, render.__name__, "make_proxy_thumb", item).result()
 
 
 def watch(answer: dict[str, Any]) -> None:
@@ -205,7 +206,7 @@ def main() -> int:
         status = int(stop.code or 0)
     answer |= {
         "seconds": time.perf_counter() - since, "processor": processor(), "peak": memory("VmHWM"),
-        "status": status, "ended": time.time(),
+        "status": status, "ended": time.time(), "compiler": "numba" in sys.modules,
     }  # fmt: skip
     Path(target).write_text(json.dumps(answer))
     return status
