@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import PIL.Image
 import pytest
 
 from pipeline import __version__
+from tests.scale.__main__ import RECIPE
+from tests.scale.evening import write_frames
 
 HEAVY = ("numba", "scipy", "skimage", "cv2", "rawpy", "tifffile", "jinja2", "pooch", "babel")
 CODE = """\
@@ -70,6 +73,19 @@ def test_a_command_that_finds_all_measured_loads_no_compiler(tmp_path: Path) -> 
     second, modules = loaded(*arguments, *cache)
     assert first == second and "3 of 3 frames" in second
     assert "numba" not in modules
+
+
+def test_the_parent_of_a_night_of_raws_loads_no_compiler(tmp_path: Path) -> None:
+    """It takes 125 MB, which a night of 20,000 frames needs for other things. With an hour to end at there is a trial
+    too. Workers render: their pictures are there."""
+    for _ in write_frames(tmp_path / "shoot", 16):
+        pass
+    (tmp_path / "night.yaml").write_text(RECIPE, encoding="utf-8")
+    hour = (datetime.now() + timedelta(hours=20)).isoformat(timespec="minutes")
+    given = (str(tmp_path / "night.yaml"), str(tmp_path / "shoot"), "--out", str(tmp_path / "out"))
+    _, modules = loaded("run", *given, "--workers", "1", "--no-cache", "--offline", "--finish-by", hour)
+    assert len(list((tmp_path / "out" / "web").glob("*.jpg"))) == 16
+    assert "numpy" in modules and "numba" not in modules
 
 
 def test_the_version_is_printed_without_any_library() -> None:

@@ -11,7 +11,15 @@ _RESAMPLE = "imaging/resample.py"
 _PICTURE_POOL = "imaging/denoise/picture_noise_pool.py"
 _PICTURE_TEST = "imaging/denoise/test_picture_noise.py"
 
+_SAMPLES, _AS_PIXELS = "imaging/tone_samples.py", "imaging/test_tone_samples.py"
+
 MUTANTS = [
+    mutant(_SAMPLES, "distance <= edge", "distance < 0", _AS_PIXELS),
+    mutant(_SAMPLES, "np.where(most > knee, bottom", "np.where(most > 0, bottom", _AS_PIXELS),
+    mutant(_SAMPLES, "one - near * near * near", "one - near * near", _AS_PIXELS),
+    mutant(_SAMPLES, "(least < 0) & (light > 0)", "(least < 0)", _AS_PIXELS),
+    mutant("light/highlights.py", "raised + clipped * (", "raised - clipped * (", _AS_PIXELS),
+    mutant("steps/tone.py", "partial(displayed, samples=True)", "displayed", "cli/test_startup.py"),
     mutant(_PICTURE_POOL, "np.minimum(pooled.power, coded(np.exp(most)))", "pooled.power", _PICTURE_TEST),
     mutant(_PICTURE_POOL, "min(limit, density[s]) if", "density[s] if", _PICTURE_TEST),
     mutant(_PICTURE_POOL, "colour + POOL.colour_smoothed", "9 + POOL.colour_smoothed", _PICTURE_TEST),

@@ -75,7 +75,11 @@ def foretold(one: dict[str, Any]) -> list[str]:
     order = [entry for entry in one["said"] if entry[1] == -1]
     for entry, later in zip(order, [*order[1:], None], strict=True):
         ends[entry[0]] = later[2] if later else one["ended"]
-    lines = []
+    lines = [
+        f"  {phase}: {one['expected'][phase]:.1f} s said by the trial, {ends[phase] - min(began):.1f} s taken"
+        for phase in one.get("expected", ())
+        if (began := [entry[2] for entry in order if entry[0] == phase])
+    ]
     for phase in dict.fromkeys(entry[0] for entry in one["said"]):
         off, whole = [], []
         for _, tenth, moment, own, all_of_it in (e for e in one["said"] if e[0] == phase and 1 <= e[1] < 10):

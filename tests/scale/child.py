@@ -180,6 +180,11 @@ def watch(answer: dict[str, Any]) -> None:
                 self.noted.add((self._phase, tenth))
                 said.append([self._phase, tenth, time.time(), self.left_of_phase(), self.left()])
 
+        def expect(self, seconds: Any) -> None:
+            """As Pace.expect."""
+            super().expect(seconds)
+            answer["expected"] = dict(seconds)
+
         def begin(self, phase: str, total: float = 0.0) -> None:
             """As Pace.begin."""
             super().begin(phase, total)
