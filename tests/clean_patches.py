@@ -20,11 +20,12 @@ from pipeline.types import Noise
 from tests.denoise_table import EXPOSURE, GAINS, camera_noise, decode, expose, mosaic_of
 from tests.denoise_table import encode as encode_unit
 
-# sRGB, 0 to 1: a wall, a dark stand, a saturated shirt, the floor, an arm.
+# sRGB, 0 to 1: a wall, a dark stand, two saturated shirts, the floor, an arm.
 COLOURS = {
     "grey": (0.5, 0.5, 0.5),
     "dark": (0.13, 0.12, 0.12),
     "blue": (0.1, 0.15, 0.6),
+    "red": (0.4, 0.05, 0.07),
     "wood": (0.7, 0.5, 0.33),
     "skin": (0.8, 0.6, 0.5),
     "white": (0.92, 0.92, 0.92),

@@ -54,6 +54,9 @@ def of_cells() -> Iterator[float]:
     yield from denoise.denoise_mosaic(packed, _NOISE, quality="fine")[::5, ::5].ravel().tolist()
     planes = np.stack([np.hypot(*np.mgrid[0:20, 0:24]).astype(np.float32) / 9] * 4)
     yield from cells.detail_within(planes[0], planes, np.eye(4)[::-1])[:, ::5, ::5].ravel().tolist()
+    planes[cells.GREENS] = 0.3 * np.cos(np.mgrid[0:20, 0:24][0] / 2)
+    cells.calm_greens(planes, np.eye(4)[::-1])
+    yield from planes[cells.GREENS, ::5, ::5].ravel().tolist()
 
 
 def of_blocks() -> Iterator[float]:

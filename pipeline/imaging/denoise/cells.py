@@ -29,9 +29,15 @@ class CellConstants:
     # of a packed plane, deviation of the blur over which that is judged.
     edge: float = 1.0
     about: float = 2.0
+    # What luma does not say of the greens' difference is noise where it is slow and weak: pixels of a packed plane,
+    # deviation of the blur, and deviations of the noise from which on it is taken for stripes a pixel wide.
+    calm: float = 1.0
+    stripes: float = 0.2
 
 
 CELLS = CellConstants()
+# The plane of a mosaic's two greens against each other.
+GREENS = 3
 # Cubic convolution (Keys, IEEE Trans. Acoust. Speech Signal Process. 29(6), 1981) a quarter of a pixel ahead, and back.
 _AHEAD = np.array([0.0, -9.0, 111.0, 29.0, -3.0], np.float32) / np.float32(128)
 _BACK = np.ascontiguousarray(_AHEAD[::-1])
@@ -42,26 +48,50 @@ def detail_within(luma: F32, planes: F32, mix: F64) -> F32:
     """(3, H, W): what luma that changes from pixel to pixel of a cell puts into the planes after the first.
 
     luma (H, W) is cleaned luma, planes (4, H, W). A slope makes the two greens unequal, and red and blue; shrunk with
-    the noise it comes back as a mesh of rows and columns, and as colour. Each pixel of a cell lies a quarter of a
-    packed pixel from its middle. There its colour is as many times the luma as around it, as under light and shade.
-    Where that is much more than the noise, it is an edge that no threshold takes away, and better known by itself.
+    the noise it comes back as a mesh of rows and columns, and as colour. Where that is much more than the noise, it is
+    an edge that no threshold takes away, and better known by itself.
     """
+    within = _within(luma, planes, mix, mix[1:])
+    for plane in within:
+        plane /= 1 + _about(plane * plane) / np.float32(CELLS.edge**2)
+    return within
+
+
+def _within(luma: F32, planes: F32, mix: F64, rows: F64) -> F32:
+    """(N, H, W), of the planes that the rows (N, 4) of mix make. Each pixel of a cell lies a quarter of a packed pixel
+    from its middle. There its colour is as many times the luma as around it, as under light and shade."""
     height, width = luma.shape
     tiles = (max(1, width // CELLS.tile), max(1, height // CELLS.tile))
     small = [cv2.resize(plane, tiles, interpolation=cv2.INTER_AREA) for plane in (luma, *planes[1:])]
     floor = np.maximum(small[0], np.float32(CELLS.dark))
-    within = np.zeros((3, height, width), np.float32)
+    within = np.zeros((len(rows), height, width), np.float32)
     for site, kernels in enumerate((down, across) for down in (_BACK, _AHEAD) for across in (_BACK, _AHEAD)):
         moved = cv2.sepFilter2D(luma, -1, kernels[1], kernels[0], borderType=cv2.BORDER_REFLECT)
         share = sum(np.float32(row[site]) * plane for row, plane in zip(mix, small, strict=True)) / floor
         share = cv2.resize(np.clip(share, 0, 1), (width, height), interpolation=cv2.INTER_LINEAR)
         moved = (moved - luma) * share
-        for plane, row in zip(within, mix[1:], strict=True):
+        for plane, row in zip(within, rows, strict=True):
             plane += np.float32(row[site]) * moved
-    for plane in within:
-        power = cv2.GaussianBlur(plane * plane, (0, 0), CELLS.about, borderType=cv2.BORDER_REFLECT)
-        plane /= 1 + power / np.float32(CELLS.edge**2)
     return within
+
+
+def _about(power: F32) -> F32:
+    blurred = cv2.GaussianBlur(power, (0, 0), CELLS.about, borderType=cv2.BORDER_REFLECT)
+    return np.asarray(blurred, dtype=np.float32)
+
+
+def calm_greens(planes: F32, mix: F64) -> None:
+    """Take out of cleaned planes (4, H, W) what is left of noise in the difference of the two greens, in place.
+
+    What passes a threshold by chance and is slow is drawn as a mesh of rows and columns, plainest in dark red and blue,
+    where little green is much of the light. Of a picture only stripes about a pixel wide are slow there, and what luma
+    says of the difference: where either stands out of the noise, nothing is changed.
+    """
+    explained = _within(planes[0], planes, mix, mix[GREENS:])[0]
+    rest = planes[GREENS] - explained
+    power = _about(rest * rest + explained * explained)
+    slow = cv2.GaussianBlur(rest, (0, 0), CELLS.calm, borderType=cv2.BORDER_REFLECT)
+    planes[GREENS] -= slow / (1 + power / np.float32(CELLS.stripes**2))
 
 
 def refine(planes: F32, noisy: F32, mix: F64, parts: tuple[float, ...]) -> None:

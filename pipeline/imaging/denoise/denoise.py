@@ -62,9 +62,6 @@ class DenoiseConstants:
 DENOISE = DenoiseConstants()
 # Where the stabilised value stands for zero counts: 2 * sqrt(3/8), below which the inverse is not defined.
 _ZERO = 2.0 * math.sqrt(0.375)
-# The plane of a mosaic's two greens against each other. It holds detail only, so that not even its means stay as they
-# are: greens apart by less than a deviation of the noise show as a mesh of rows and columns.
-_GREENS = 3
 # Far above any scene after balance and exposure; keeps infinities out of the filter.
 _GREATEST = 1e4
 
@@ -197,7 +194,9 @@ def _clean(
     least = [1 / max(part, 1.0) for part in parts]
     found, within = None, None
     for index, sigma in enumerate(sigmas):
-        luma, slow = index == 0, index < _GREENS
+        # The greens against each other hold detail only, so that not even their means stay as they are: apart by less
+        # than a deviation of the noise they show as a mesh of rows and columns.
+        luma, slow = index == 0, index < cells.GREENS
         steps = DENOISE.luma_steps if luma else DENOISE.chroma_steps
         threshold = least[index] * DENOISE.threshold
         guide = coarse = None
@@ -382,6 +381,8 @@ def denoise_mosaic(
     _clean(planes, parts, [np.ones((8, 8))] * 4, quality, mix)
     if quality == "fine" and min(parts) > 0:
         cells.refine(planes, noisy, mix, parts)
+    if parts[cells.GREENS] > 0:
+        cells.calm_greens(planes, mix)
     if keep_grain > 0 and parts[0] > 0:
         cells.keep_grain(planes, noisy, mix, keep_grain)
     out = np.empty(packed.shape, np.float32)
