@@ -1,8 +1,8 @@
 """How far labelled people reach beyond what the detector gives of them: `python -m tests.reaches`.
 
-The labelled frames of ../shared/data/court (24 players, boxes drawn by hand; see its SOURCES.md): for each side of the box
-the percentiles, in heights of the person, of what lies outside `people` (the merged box) and outside `reach`, of those
-who are found with an overlap (IoU) of 0.4.
+The labelled frames of ../shared/data/court (24 players, boxes drawn by hand; see its SOURCES.md): for each side of the
+box the percentiles, in heights of the person, of what lies outside `people` (the merged box) and outside `reach`, of
+those who are found with an overlap (IoU) of 0.4.
 """
 
 from __future__ import annotations
@@ -20,8 +20,10 @@ _PERCENTILES = (50, 90, 95, 98)
 def labelled() -> dict[str, np.ndarray]:
     """File name -> (N, 4) boxes of its players, pixels."""
     result = {}
-    for line in (COURT / "annotations.txt").read_text(encoding="utf-8").split("\n"):
-        name, *words = line.split()[:1] + line.split()[2:]
+    for line in (COURT / "annotations.txt").read_text(encoding="utf-8").splitlines():
+        if not line.strip():
+            continue
+        name, _, *words = line.split()
         (path,) = COURT.glob(f"*_{name}")
         rows = np.array(words).reshape(-1, 5)[:, :4].astype(np.float64)  # x y width height action
         result[path.name] = np.concatenate([rows[:, :2], rows[:, :2] + rows[:, 2:]], axis=1)
@@ -45,7 +47,8 @@ def main() -> None:
                     beyond[what].append(out / (box[3] - box[1]))
     for what, out in beyond.items():
         print(f"beyond {what}, of {len(out)} players: percentiles {_PERCENTILES}, heights of the player")
-        for side, row in zip(("left", "top", "right", "bottom"), np.percentile(out, _PERCENTILES, axis=0).T, strict=True):
+        shares = np.percentile(out, _PERCENTILES, axis=0).T
+        for side, row in zip(("left", "top", "right", "bottom"), shares, strict=True):
             print(f"  {side:6s} " + " ".join(f"{value:6.3f}" for value in row))
 
 

@@ -50,11 +50,17 @@ def constraints_of(found: Observation, subject: Subject, margin: float, turned: 
 
     own = placed([subject.box])[0]
     tall = own[3] - own[1]
-    must = _grown(placed([subject.whole])[0], margin * tall)
+    needed = placed([subject.whole])[0]
+    must = _grown(needed, margin * tall)
+    for other in placed(subject.others) if subject.others else ():
+        needed = _joined(needed, other)
+        must = _joined(must, _grown(other, margin * (other[3] - other[1])))
     for face in placed(subject.faces) if subject.faces else ():
+        needed = _joined(needed, face)
         must = _joined(must, _grown(face, RULES.face_room * (face[3] - face[1])))
     if subject.ball is not None:
         ball = placed([subject.ball])[0]
+        needed = _joined(needed, ball)
         must = _joined(must, _grown(ball, RULES.ball_room * (ball[3] - ball[1])))
     frame = box_to_heights(level.inscribed(turned, height, width) if turned else WHOLE, height, width)
     people = np.delete(found.people, subject.row, axis=0) if subject.row is not None else found.people
@@ -62,6 +68,7 @@ def constraints_of(found: Observation, subject: Subject, margin: float, turned: 
         frame=frame,
         must=_to_rim(_within(must, frame), frame),
         subject=_within(own, frame),
+        needed=_within(needed, frame),
         least=0.0,
         towards=subject.towards,
         faces=placed(found.faces),  # also what only may be a face is not cut

@@ -8,9 +8,10 @@ dynamic programming (Viterbi 1967), so that what one frame would like is weighed
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.imaging.geometry import HeightBox
 from pipeline.types import F64
@@ -35,6 +36,8 @@ class Framing:
     least_evened: int = 3  # frames: a shorter burst is not evened in place
     columns: int = 21  # places tried across, from one bound to the other
     rows: int = 11  # and down
+    # Sizes that are tried besides where each of those cuts what must not be cut.
+    larger: tuple[float, ...] = (1.4, 1.6, 1.85, 2.15, 2.5, 3.0)
     kept: int = 80  # proposals of a frame that take part in the search through the burst
     # Costs of place and size. With much less for the place, people running beside the subject pull the crop to
     # their side, and the room is behind the subject (tests.crops, "room ahead").
@@ -46,6 +49,8 @@ class Framing:
     far_face: float = 5.0
     far: float = 0.05  # of the subject's height: faces up to this size are far ones
     ball: float = 10.0
+    torso: float = 30.0  # head or torso of somebody near
+    near: float = 0.45  # of the subject's height, from which somebody is near
     head: float = 0.5  # somebody else's head; this and the next two times the height against the subject's
     body: float = 0.12  # times the share of the person that is inside
     feet: float = 0.1
@@ -55,6 +60,8 @@ class Framing:
     head_height: float = 0.17
     head_width: float = 0.5
     feet_height: float = 0.2
+    torso_height: float = 0.6  # from the top of the head to the hips, about half of the height, and a little more
+    torso_width: float = 0.6
     uncut: float = 0.005  # share of a box that may be out, or in, before it counts as cut
 
 
@@ -68,7 +75,8 @@ class CropConstraints:
     """What a crop of one frame must and should do. All boxes, lengths and (N, 4) arrays in heights of the frame.
 
     frame    the part that may be used: all of the frame unless it was turned
-    must     box that has to be inside: the subject with its margin, its faces, the ball
+    must     box that has to be inside: the subject, whoever else may be it, faces, the ball, with their margins
+    needed   the same without margins, which may give way
     subject  the person alone
     least    lowest height of a crop: so many pixels are asked for
     towards  -1 to 1: where room is left
@@ -78,6 +86,7 @@ class CropConstraints:
     frame: HeightBox
     must: HeightBox
     subject: HeightBox
+    needed: HeightBox
     least: float
     towards: float
     faces: F64
@@ -121,9 +130,13 @@ def turned_boxes(boxes: F64, degrees: float, width: float) -> F64:
 
 
 def fits(constraints: CropConstraints, aspect: float) -> bool:
-    """Whether the subject alone, without any margin, can stand whole in a crop of this aspect."""
+    """Whether all that has to be inside, without any margin, can stand whole in a crop of this aspect."""
+    return _fits(constraints.needed, constraints, aspect)
+
+
+def _fits(box: HeightBox, constraints: CropConstraints, aspect: float) -> bool:
     widest = min(constraints.frame[2] - constraints.frame[0], (constraints.frame[3] - constraints.frame[1]) * aspect)
-    x0, y0, x1, y1 = constraints.subject
+    x0, y0, x1, y1 = box
     return x1 - x0 <= widest + _ROUNDING and y1 - y0 <= widest / aspect + _ROUNDING
 
 
@@ -132,11 +145,29 @@ def frame_burst(constraints: Sequence[CropConstraints], style: Style) -> list[He
 
     constraints  one of each frame, at least one; each must fit (see `fits`)
     """
+    constraints = _held_beside(constraints, style)
     heights = _heights(constraints, style)
     middles = _middles(constraints, heights, style)
     proposals = [_propose(w, style, h, m) for w, h, m in zip(constraints, heights, middles, strict=True)]
     best = _cheapest(proposals, np.column_stack([middles, heights]))
     return [_box_of(crop, style.aspect) for crop in best]
+
+
+def _held_beside(constraints: Sequence[CropConstraints], style: Style) -> list[CropConstraints]:
+    """Each frame also holds what the frames beside it must hold, where there is room: who comes and goes among those to
+    be held does not make a crop jump."""
+    result = []
+    for at, own in enumerate(constraints):
+        for beside in constraints[max(0, at - 1) : at + 2]:
+            must, needed = _around(own.must, beside.must), _around(own.needed, beside.needed)
+            if _fits(must, own, style.aspect):
+                own = replace(own, must=must, needed=needed)
+        result.append(own)
+    return result
+
+
+def _around(a: HeightBox, b: HeightBox) -> HeightBox:
+    return HeightBox(min(a.x0, b.x0), min(a.y0, b.y0), max(a.x1, b.x1), max(a.y1, b.y1))
 
 
 def _heights(constraints: Sequence[CropConstraints], style: Style) -> F64:
@@ -186,15 +217,13 @@ def _inside(middle: F64, constraints: CropConstraints, height: float, aspect: fl
 
 def _range(constraints: CropConstraints, half: F64) -> tuple[F64, F64]:
     """Lowest and highest middle (x, y) of a crop of this half size."""
-    frame, must, subject = (
-        np.array(b).reshape(2, 2) for b in (constraints.frame, constraints.must, constraints.subject)
-    )
+    frame, must, needed = (np.array(b).reshape(2, 2) for b in (constraints.frame, constraints.must, constraints.needed))
     inner, outer = frame[0] + half, frame[1] - half
     low, high = np.maximum(must[1] - half, inner), np.minimum(must[0] + half, outer)
     # What cannot all be held gives way in this order: the margin first, then the frame's own edge decides.
     loose = low > high + _EXACT
     if loose.any():
-        tight_low, tight_high = np.maximum(subject[1] - half, inner), np.minimum(subject[0] + half, outer)
+        tight_low, tight_high = np.maximum(needed[1] - half, inner), np.minimum(needed[0] + half, outer)
         low, high = np.where(loose, tight_low, low), np.where(loose, tight_high, high)
     middle = np.clip((low + high) / 2, np.minimum(inner, outer), np.maximum(inner, outer))
     return np.where(low > high, middle, low), np.where(low > high, middle, high)
@@ -202,11 +231,22 @@ def _range(constraints: CropConstraints, half: F64) -> tuple[F64, F64]:
 
 def _propose(constraints: CropConstraints, style: Style, height: float, middle: F64) -> _Proposals:
     """Crops around the wished one, and what each costs."""
-    (low,), (high,) = _limits([constraints], style)
+    (low,), (room,) = _limits([constraints], style)
     tall = constraints.subject[3] - constraints.subject[1]
-    high = min(high, max(low, height, FRAMING.loosest * tall))
+    high = min(room, max(low, height, FRAMING.loosest * tall))
+    crops = _placed(constraints, style, {float(np.clip(height * s, low, high)) for s in FRAMING.sizes}, middle)
+    if cuts(crops, constraints, style.aspect).all():
+        larger = {float(np.clip(height * s, low, room)) for s in FRAMING.larger}
+        crops = np.concatenate([crops, _placed(constraints, style, larger, middle)])
+    costs = _costs(crops, constraints, style, height, middle)
+    best = np.argsort(costs, kind="stable")[: FRAMING.kept]
+    return _Proposals(crops[best], costs[best])
+
+
+def _placed(constraints: CropConstraints, style: Style, sizes: set[float], middle: F64) -> F64:
+    """(N, 3) crops of these heights all over the places they may have."""
     crops = []
-    for size in sorted({float(np.clip(height * s, low, high)) for s in FRAMING.sizes}):
+    for size in sorted(sizes):
         half = np.array([size * style.aspect / 2, size / 2])
         lowest, highest = _range(constraints, half)
         around = np.clip(middle, lowest, highest)
@@ -214,10 +254,36 @@ def _propose(constraints: CropConstraints, style: Style, height: float, middle: 
         ys = np.unique(np.append(np.linspace(lowest[1], highest[1], FRAMING.rows), around[1]))
         grid = np.stack(np.meshgrid(xs, ys), axis=-1).reshape(-1, 2)
         crops.append(np.column_stack([grid, np.full(len(grid), size)]))
-    all_crops = np.concatenate(crops)
-    costs = _costs(all_crops, constraints, style, height, middle)
-    best = np.argsort(costs, kind="stable")[: FRAMING.kept]
-    return _Proposals(all_crops[best], costs[best])
+    return np.concatenate(crops)
+
+
+def cut_by(box: HeightBox, constraints: CropConstraints) -> bool:
+    """Whether a crop cuts what it must not, see `cuts`."""
+    x0, y0, x1, y1 = box
+    crop = np.array([[(x0 + x1) / 2, (y0 + y1) / 2, y1 - y0]])
+    return bool(cuts(crop, constraints, (x1 - x0) / (y1 - y0))[0])
+
+
+def cuts(crops: F64, constraints: CropConstraints, aspect: float) -> NDArray[np.bool_]:
+    """(N,) whether each of `crops` (N, 3: middle and height) goes through the head or torso of somebody near, a face
+    that is no far one, or what may be a ball."""
+    half = crops[:, 2:3] * np.array([aspect / 2, 0.5])
+    box = np.concatenate([crops[:, :2] - half, crops[:, :2] + half], axis=1)
+    tall = constraints.subject[3] - constraints.subject[1]
+    faces, people = constraints.faces, constraints.people
+    faces = faces[(faces[:, 3] - faces[:, 1]) / tall > FRAMING.far]
+    torsos = _torsos(people[(people[:, 3] - people[:, 1]) / tall >= FRAMING.near])
+    whole = np.concatenate([faces, torsos, constraints.balls])
+    return np.asarray((_cut(_inside_share(box, whole)) > 0).any(axis=1))
+
+
+def _torsos(people: F64) -> F64:
+    """(N, 4) from the heads to the hips of `people` (N, 4)."""
+    torsos = people.copy()
+    torsos[:, 3] = people[:, 1] + FRAMING.torso_height * (people[:, 3] - people[:, 1])
+    middle, half = (people[:, 0] + people[:, 2]) / 2, (people[:, 2] - people[:, 0]) * (FRAMING.torso_width / 2)
+    torsos[:, 0], torsos[:, 2] = middle - half, middle + half
+    return torsos
 
 
 def _costs(crops: F64, constraints: CropConstraints, style: Style, height: float, middle: F64) -> F64:
@@ -239,7 +305,9 @@ def _costs(crops: F64, constraints: CropConstraints, style: Style, height: float
 
 def _people_cost(box: F64, people: F64, tall: float) -> F64:
     """What it costs to cut other people: heads most, then whoever is mostly inside, then feet at the ankle."""
-    sizes = np.minimum((people[:, 3] - people[:, 1]) / tall, FRAMING.largest)
+    ratio = (people[:, 3] - people[:, 1]) / tall
+    sizes = np.minimum(ratio, FRAMING.largest)
+    torsos = FRAMING.torso * _cut(_inside_share(box, _torsos(people))) * (ratio >= FRAMING.near)
     heads = people.copy()
     heads[:, 3] = people[:, 1] + FRAMING.head_height * (people[:, 3] - people[:, 1])
     middle, half = (people[:, 0] + people[:, 2]) / 2, (people[:, 2] - people[:, 0]) * (FRAMING.head_width / 2)
@@ -249,7 +317,7 @@ def _people_cost(box: F64, people: F64, tall: float) -> F64:
     part = _inside_share(box, people)
     cost = FRAMING.head * _cut(_inside_share(box, heads)) + FRAMING.body * _cut(part) * part
     cost = cost + FRAMING.feet * _cut(_inside_share(box, feet))
-    return np.asarray((cost * sizes).sum(axis=1))
+    return np.asarray((cost * sizes + torsos).sum(axis=1))
 
 
 def _inside_share(crops: F64, boxes: F64) -> F64:

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.people.subject import Subject, rise, touched_sides
+from pipeline.people.belonging import rise
+from pipeline.people.subject import Subject, touched_sides
 from pipeline.types import Burst
 
 

@@ -9,7 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.imaging.geometry import Box, row_to_box
-from pipeline.people.detect import SURE, within
+from pipeline.people.belonging import ball_of, faces_of, rise, surest
+from pipeline.people.confidence import Verdict, judged
+from pipeline.people.detect import SURE
 from pipeline.people.tracking import LINKING, Observation, camera_shifts, follow, speeds
 from pipeline.types import F32, F64
 
@@ -55,23 +57,6 @@ class Worth:
 
 
 @dataclass(frozen=True)
-class Belonging:
-    """Which face and which ball is a person's. Lengths in heights of that person. Chosen by eye on photographs."""
-
-    face_above: float = 0.03  # above the top of the box: boxes are sometimes short
-    face_below: float = 0.5  # below the top of the box: somebody who dives or bends
-    face_least: float = 0.04  # heights of a face; an adult's is about an eighth (common practice, no source)
-    face_most: float = 0.35
-    head: float = 0.22  # of the box from its top, in which a round thing is hair and no ball
-    in_head: float = 0.85  # share of the ball that lies in there
-    # A handball is 0.16 to 0.19 m across (IHF rules of the game, rule 3, from memory): a tenth of an adult; somebody
-    # who crouches is half as tall, and a basketball half as large again.
-    ball_least: float = 0.03
-    ball_most: float = 0.4
-    reach: float = 0.6  # from the box to the middle of a ball that belongs to the action: an arm and a little more
-
-
-@dataclass(frozen=True)
 class Contest:
     """Who contests the ball with the subject. Chosen by eye on generated bursts of two at a ball."""
 
@@ -97,14 +82,17 @@ class Direction:
     interpolated: float = 0.5  # of certainty and sharpness left to a subject that is put between two frames
 
 
-WORTH, BELONGING, CONTEST, DIRECTION = Worth(), Belonging(), Contest(), Direction()
+WORTH, CONTEST, DIRECTION = Worth(), Contest(), Direction()
 
 
 @dataclass(frozen=True, slots=True)
 class Subject:
     """The subject of one frame. Boxes are fractions of the upright frame.
 
-    box      the main person; whole  around the main person and whoever contests the ball
+    box      the main person; whole  around the main person and whoever contests the ball, with all that reaches out of
+             their boxes
+    others   the same of everybody else whom the frame may have been taken for; everybody  whether nobody of them leads
+    confidence  0 to 1, that this is the subject; doubt  why no crop is earned, "" where one is
     faces    of these people; ball  the ball of the action, if one is certain
     face_sure, ball_sure  certainty of the person's surest face, and of the ball within reach; 0 without one
     towards  -1 (left) to 1 (right): where the movement, the ball or the face points
@@ -115,6 +103,10 @@ class Subject:
 
     box: Box
     whole: Box
+    others: tuple[Box, ...]
+    everybody: bool
+    confidence: float
+    doubt: str
     faces: tuple[Box, ...]
     ball: Box | None
     towards: float
@@ -138,9 +130,15 @@ def find_subjects(frames: Sequence[Observation]) -> list[Subject | None]:
     rivals = _lasting([
         None if row is None else _rival(row, frame, own) for frame, row, own in zip(frames, rows, worth, strict=True)
     ])  # fmt: skip
+    balls = [
+        None if row is None else ball_of(frame.people[row], frame) for frame, row in zip(frames, rows, strict=True)
+    ]
+    verdicts = judged(frames, worth, rows, moves, balls)
     return [
-        _between(at, rows, frames) if row is None else _subject(frame, row, moves[at], rivals[at])
-        for at, (frame, row) in enumerate(zip(frames, rows, strict=True))
+        _between(at, rows, frames, verdicts)
+        if row is None or verdict is None
+        else _subject(frame, row, moves[at], rivals[at], balls[at], verdict)
+        for at, (frame, row, verdict) in enumerate(zip(frames, rows, verdicts, strict=True))
     ]
 
 
@@ -161,7 +159,7 @@ def _worth(frame: Observation) -> F64:
     place = WORTH.place_floor + (1 - WORTH.place_floor) * near
     at_side, at_end = _at_rim(x0, x1), _at_rim(y0, y1)
     side = np.where(at_side, WORTH.cut_side, 1.0) * np.where(at_end, WORTH.cut_end, 1.0)
-    certain = [_surest(faces_of(p, frame.faces)) for p in people]
+    certain = [surest(faces_of(p, frame.faces)) for p in people]
     face = np.array([1 + WORTH.face * rise(c, WORTH.face_from, WORTH.face_to) for c in certain])
     worth = np.sqrt(sure) * np.minimum(tall, WORTH.largest) ** WORTH.height_power * place * side * sharp * face
     least = WORTH.certainty + WORTH.small_certainty * np.maximum(WORTH.small - tall, 0)
@@ -182,65 +180,27 @@ def _at_rim(low: F64, high: F64) -> NDArray[np.bool_]:
     return np.asarray((low < WORTH.rim) | (high > 1 - WORTH.rim))
 
 
-def faces_of(person: F32, faces: F32) -> F32:
-    """Those of `faces` (M, 9) that sit where the head of `person` (5,) can be and have the size of one."""
-    if not len(faces):
-        return faces
-    x0, y0, x1, y1 = person[:4]
-    tall = y1 - y0
-    x, y = (faces[:, 0] + faces[:, 2]) / 2, (faces[:, 1] + faces[:, 3]) / 2
-    size = (faces[:, 3] - faces[:, 1]) / tall
-    inside = (x > x0) & (x < x1) & (y > y0 - BELONGING.face_above * tall) & (y < y0 + BELONGING.face_below * tall)
-    return np.asarray(faces[inside & (size > BELONGING.face_least) & (size < BELONGING.face_most)])
-
-
-def _surest(rows: F32) -> float:
-    return float(rows[:, 4].max()) if len(rows) else 0.0
-
-
-def rise(value: float, low: float, high: float) -> float:
-    """0 up to `low`, 1 from `high`, and linear between."""
-    return float(np.clip((value - low) / (high - low), 0, 1))
-
-
-def ball_of(person: F32, frame: Observation) -> F32 | None:
-    """The surest ball (5,) within reach of `person` (5,), None without; inside somebody's head it is hair, no ball."""
-    height, width = frame.size
-    x0, y0, x1, y1 = (float(v) for v in person[:4])
-    tall = y1 - y0
-    heads = frame.people[:, :4].copy()
-    heads[:, 3] = heads[:, 1] + BELONGING.head * (heads[:, 3] - heads[:, 1])
-    for ball in frame.balls:
-        size = float(ball[3] - ball[1]) / tall
-        if any(within(ball[None, :4], h)[0] > BELONGING.in_head for h in heads):
-            continue
-        if not BELONGING.ball_least < size < BELONGING.ball_most:
-            continue
-        x, y = (float(ball[0] + ball[2]) / 2, float(ball[1] + ball[3]) / 2)
-        away = np.hypot(max(x0 - x, x - x1, 0.0) * width / height, max(y0 - y, y - y1, 0.0))
-        if away <= BELONGING.reach * tall:
-            return np.asarray(ball)
-    return None
-
-
-def _subject(frame: Observation, row: int, move: F64, rival: int | None) -> Subject:
+def _subject(frame: Observation, row: int, move: F64, rival: int | None, near: F32 | None, verdict: Verdict) -> Subject:
     person = frame.people[row]
-    near = ball_of(person, frame)
     ball = _sure_ball(near)
     group = [row] if rival is None else [row, rival]
     own = faces_of(person, frame.faces)
     faces = np.concatenate([faces_of(frame.people[i], frame.faces) for i in group])
     faces = faces[faces[:, 4] >= SURE.face]
-    boxes = frame.people[group, :4]
+    boxes = frame.reach[group, :4]
     whole = (*boxes[:, :2].min(axis=0), *boxes[:, 2:].max(axis=0))
     return Subject(
         box=row_to_box(person),
         whole=row_to_box(np.array(whole)),
+        others=tuple(row_to_box(frame.reach[i]) for i in verdict.others if i not in group),
+        everybody=verdict.everybody,
+        confidence=verdict.confidence,
+        doubt=verdict.doubt,
         faces=tuple(row_to_box(face) for face in faces),
         ball=ball,
         towards=_towards(person, faces, ball, move, frame),
         sure=float(person[4]),
-        face_sure=_surest(own),
+        face_sure=surest(own),
         ball_sure=0.0 if near is None else float(near[4]),
         sharp=float(frame.sharp[row]),
         light=(float(frame.light[row, 0]), float(frame.light[row, 1])),
@@ -303,7 +263,9 @@ def _towards(person: F32, faces: F32, ball: Box | None, move: F64, frame: Observ
     return float(np.clip(signs, -1, 1))
 
 
-def _between(at: int, rows: Sequence[int | None], frames: Sequence[Observation]) -> Subject | None:
+def _between(
+    at: int, rows: Sequence[int | None], frames: Sequence[Observation], verdicts: Sequence[Verdict | None]
+) -> Subject | None:
     """A subject that is hidden or missed for a few frames, interpolated between the frames before and after."""
     reached = [i for i, row in enumerate(rows) if row is not None]
     before = max((i for i in reached if i < at), default=None)
@@ -315,7 +277,14 @@ def _between(at: int, rows: Sequence[int | None], frames: Sequence[Observation])
     share = (at - before) / (after - before)
     a, b = first.people[i], second.people[k]
     box = row_to_box(a + share * (b - a))
+    whole = row_to_box(first.reach[i] + share * (second.reach[k] - first.reach[i]))
+    one, other = (verdict for verdict in (verdicts[before], verdicts[after]) if verdict is not None)
     left = DIRECTION.interpolated
     sharp = left * min(float(first.sharp[i]), float(second.sharp[k]))
     light = (float(first.light[i, 0]), float(first.light[i, 1]))
-    return Subject(box, box, (), None, 0.0, left * float(min(a[4], b[4])), 0.0, 0.0, sharp, light, None)
+    return Subject(
+        box=box, whole=whole, others=(), everybody=one.everybody, confidence=min(one.confidence, other.confidence),
+        doubt=one.doubt or other.doubt, faces=(), ball=None,
+        towards=0.0, sure=left * float(min(a[4], b[4])), face_sure=0.0, ball_sure=0.0, sharp=sharp, light=light,
+        row=None,
+    )  # fmt: skip

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from enum import StrEnum
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -23,8 +22,17 @@ from pipeline.imaging.geometry import (
 )
 from pipeline.light.gain_map import gains_of_part
 from pipeline.steps import lens
-from pipeline.steps.base import ApplyContext, MeasureContext, Params, SolveContext, Solved, Step, signed
-from pipeline.types import Domain, Image, JsonObject
+from pipeline.steps.base import ApplyContext, MeasureContext, Params, SolveContext, Solved, Step
+from pipeline.steps.crop_solution import (
+    NO_SUBJECT,
+    NOBODY,
+    TOO_WIDE,
+    WOULD_CUT,
+    CropSolution,
+    CropSource,
+    in_words,
+)
+from pipeline.types import Domain, Image
 
 if TYPE_CHECKING:
     from pipeline.people import framing
@@ -41,6 +49,8 @@ class CropRules:
     where no other source stands beside a number.
     """
 
+    web: int = 1200  # pixels that a crop has on its longer side where none are asked for: a page of a web gallery
+    of_longer_side: float = 0.5  # of the frame's, where that is less: an enlarged cut-out of a small frame is of no use
     loose: float = 0.92  # of the possible width, where no model finds the subject: it rarely costs a hand or a ball
     narrowest: float = 2 / 3  # aspects of "free": those of the widest common formats (common practice, no source)
     widest: float = 16 / 9
@@ -58,12 +68,10 @@ NO_MODEL = (
     "crop: the model file that finds people is not there, so crops are loose and around the centre; "
     "see: evencourt models"
 )
-NOBODY = "crop: no clear subject; left whole"
 FEWER = (
     "crop: frames.csv names {named} players, and the crop shows {whole} of {near} people near the subject; check that "
     "the named players are in it"
 )
-TOO_WIDE = "crop: the subject does not fit into {aspect} without cutting a hand or a foot; left whole"
 
 
 class CropParams(Params):
@@ -87,8 +95,12 @@ class CropParams(Params):
         0.4, ge=0, le=1, description="how much of the room beside the subject lies ahead of its movement; 0 = as behind"
     )
     fill: float = Field(0.7, ge=0.2, le=1, description="how much of the crop's height the subject takes")
-    at_least: int = Field(
-        480, ge=0, le=20000, description="pixels of the longer side that a crop never goes below; it is looser instead"
+    at_least: int | None = Field(
+        None,
+        ge=0,
+        le=20000,
+        description="pixels of the longer side that a crop never goes below; it is looser instead (default 1200, but "
+        "no more than half of the frame's longer side)",
     )
     level: bool = Field(
         False, description="straighten by the verticals and horizontals of the hall where they agree, up to 5 degrees"
@@ -105,51 +117,6 @@ class CropParams(Params):
         if ":" in value and not all(float(v) for v in value.split(":")):
             raise ValueError("has a zero side")
         return value
-
-
-class CropSource(StrEnum):
-    """Why a crop is as it is."""
-
-    SUBJECT = "subject"
-    TABLE = "frames.csv"
-    LOOSE = "loose"  # no model file, so no subject can be found
-    NOBODY = "nobody"
-    DOES_NOT_FIT = "does not fit"
-    CENTRE = "centre"
-    BOX = "box"  # only where frames.csv gives one
-    NONE = "none"
-
-
-_WORDS = {
-    CropSource.SUBJECT: "around the subject",
-    CropSource.TABLE: "as frames.csv says",
-    CropSource.LOOSE: "loosely around the centre",
-    CropSource.NOBODY: "left whole, no clear subject",
-    CropSource.DOES_NOT_FIT: "left whole, the subject does not fit",
-}
-
-
-@dataclass(frozen=True, slots=True)
-class CropSolution:
-    """The crop of one frame.
-
-    source  why; box  fractions of the upright frame, None: what the parameters make of the whole frame
-    aspect  width to height in pixels that the box is meant to have; turned  degrees clockwise, to straighten
-    """
-
-    source: CropSource
-    box: Box | None = None
-    aspect: float | None = None
-    turned: float = 0.0
-
-    def as_json(self) -> JsonObject:
-        """For the record and the keys."""
-        found: JsonObject = {"source": self.source.value, "box": None if self.box is None else list(self.box)}
-        if self.aspect is not None:
-            found["aspect"] = self.aspect
-        if self.turned:
-            found["turned"] = self.turned
-        return found
 
 
 def measure(context: MeasureContext) -> FrameObservation:
@@ -275,17 +242,27 @@ def _around(
         height, width = measured[name].people.size
         aspect = _aspect(params.aspect, height, width, constraints)
         if constraints is not None:  # so many pixels on the longer side
-            constraints = replace(constraints, least=params.at_least / (max(aspect, 1.0) * height))
-        if run and (constraints is None or run[-1][2] != aspect or not framing.fits(constraints, aspect)):
-            yield from _framed(run, params, turned, measured)
+            constraints = replace(constraints, least=_least(params, height, width) / (max(aspect, 1.0) * height))
+        doubt = NO_SUBJECT if subject is None else subject.doubt
+        if run and (constraints is None or doubt or run[-1][2] != aspect or not framing.fits(constraints, aspect)):
+            yield from _framed(run, params, turned, measured, subjects)
             run = []
-        if constraints is None:
-            yield name, CropSolution(CropSource.NOBODY, turned=turned), NOBODY
+        sure = None if subject is None else subject.confidence
+        if constraints is None or doubt:
+            yield name, CropSolution(CropSource.NOBODY, None, None, turned, doubt, sure), NOBODY.format(why=doubt)
         elif not framing.fits(constraints, aspect):
-            yield name, CropSolution(CropSource.DOES_NOT_FIT), TOO_WIDE.format(aspect=params.aspect)
+            words = TOO_WIDE.format(aspect=params.aspect)
+            yield name, CropSolution(CropSource.DOES_NOT_FIT, turned=turned, confidence=sure), words
         else:
             run.append((name, constraints, aspect))
-    yield from _framed(run, params, turned, measured)
+    yield from _framed(run, params, turned, measured, subjects)
+
+
+def _least(params: CropParams, height: int, width: int) -> float:
+    """Pixels of the longer side that a crop has at least."""
+    if params.at_least is not None:
+        return params.at_least
+    return min(RULES.web, RULES.of_longer_side * max(height, width))
 
 
 def _framed(
@@ -293,16 +270,24 @@ def _framed(
     params: CropParams,
     turned: float,
     measured: Mapping[str, FrameObservation],
+    subjects: Mapping[str, Subject | None],
 ) -> Iterable[tuple[str, CropSolution, str]]:
     from pipeline.people import framing
 
     if not run:
         return
     style = framing.Style(run[0][2], params.fill, params.lead_room)
-    for (name, _, _), box in zip(run, framing.frame_burst([w for _, w, _ in run], style), strict=True):
+    for (name, constraints, _), box in zip(run, framing.frame_burst([w for _, w, _ in run], style), strict=True):
         height, width = measured[name].people.size
+        subject = subjects[name]
+        sure = None if subject is None else subject.confidence
+        if framing.cut_by(box, constraints):
+            words = WOULD_CUT.format(aspect=params.aspect)
+            yield name, CropSolution(CropSource.WOULD_CUT, turned=turned, confidence=sure), words
+            continue
         placed = _rounded(heights_to_box(box, height, width))
-        yield name, CropSolution(CropSource.SUBJECT, placed, round(run[0][2], 6), turned), ""
+        source = CropSource.EVERYBODY if subject is not None and subject.everybody else CropSource.SUBJECT
+        yield name, CropSolution(source, placed, round(run[0][2], 6), turned, confidence=sure), ""
 
 
 def _aspect(written: str, height: int, width: int, constraints: framing.CropConstraints | None = None) -> float:
@@ -339,7 +324,7 @@ def box_for(params: CropParams, solution: CropSolution | None, height: int, widt
         if source is CropSource.TABLE and aspect is not None:
             box = widened(box, aspect, height, width)
         return centred(box, aspect, 1.0, height, width)
-    if source in (CropSource.NONE, CropSource.BOX, CropSource.DOES_NOT_FIT, CropSource.NOBODY):
+    if source in (CropSource.NONE, CropSource.BOX, CropSource.DOES_NOT_FIT, CropSource.WOULD_CUT, CropSource.NOBODY):
         return whole
     share = RULES.loose if source is CropSource.LOOSE else params.share or 1.0 if source is CropSource.CENTRE else 1.0
     kept = None if params.aspect in ("original", "free") else _aspect(params.aspect, height, width)
@@ -368,15 +353,9 @@ def apply(image: Image, params: CropParams, context: ApplyContext[CropSolution])
     return replace(image, pixels=cut, noise_gain_map=gains, part=None, warp=None)
 
 
-def in_words(solution: CropSolution) -> str:
-    """How the frame is cut, and by how much it is turned; "" where the recipe alone decides."""
-    words = _WORDS.get(solution.source, "")
-    return f"{words}, turned by {signed(solution.turned, 1)}\N{DEGREE SIGN}" if words and solution.turned else words
-
-
 STEP: Step[CropParams, FrameObservation, CropSolution] = Step(
     name="crop",
-    version=5,
+    version=6,
     summary="Cut to an aspect around the player the moment is about, or to the box that frames.csv gives.",
     Params=CropParams,
     place="delivery",

@@ -101,7 +101,7 @@ MUTANTS = [
     mutant("recipe/recipe.py", "{} if solution is None else solution.as_json()]", "{}]", *_KEYS),
     mutant("steps/save.py", 'of["texts"] = repr(metadata)', "pass", *_KEYS),
     mutant("steps/save.py", 'of["reserve"] = reserve(metadata)', "pass", *_KEYS),
-    mutant("steps/crop.py", 'found["turned"] = self.turned', "pass", *_KEYS),
+    mutant("steps/crop_solution.py", 'found["turned"] = self.turned', "pass", *_KEYS),
     mutant("steps/white_balance.py", 'found["matrix"] = self.matrix.tolist()', "pass", *_KEYS),
     mutant("imaging/raw/frame.py", '            "clips_black": self.clips_black,\n', "", *_KEYS),
     mutant(_OUTPUTS, "if not same and digest_below", "if False and digest_below", *_STANDING),

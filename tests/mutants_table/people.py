@@ -6,6 +6,9 @@ from tests.mutants_table import moved, mutant
 
 _FRAMING = "people/framing.py"
 _SUBJECT = "people/subject.py"
+_BELONGING = "people/belonging.py"
+_CONFIDENCE = "people/confidence.py"
+_SURE = ("people/test_confidence.py",)
 _TRACKING = "people/tracking.py"
 _RANKING = "people/ranking.py"
 _NUMBERS = "people/jersey_numbers.py"
@@ -40,7 +43,12 @@ MUTANTS = [
     *moved(
         _SUBJECT, _WORTHY, "certainty 0.40; small_certainty 2.5; in_focus 0.6; across 0.27; down 0.35; crowd_worth 0.7"
     ),
-    *moved(_SUBJECT, _WORTHY, "face_below 0.5; reach 0.6; shortest 0.65; gap 0.2; full_speed 0.12; place_floor 0.2"),
+    *moved(_BELONGING, _WORTHY, "face_below 0.5; reach 0.6"),
+    *moved(
+        _CONFIDENCE, _SURE, "enough 0.5; no_lead 0.6; no_play 0.4; rival 0.5; everybody 0.3; alike 0.25; frontal 0.12"
+    ),
+    *moved(_FRAMING, _FRAMED, "torso 30.0; near 0.45"),
+    *moved(_SUBJECT, _WORTHY, "shortest 0.65; gap 0.2; full_speed 0.12; place_floor 0.2"),
     *moved(_TRACKING, _TRACKED, "jersey 60.0; weight 0.5; fast 0.15; nearest 0.1; runner_reach 0.4; response 0.1"),
     *moved(_RANKING, _RANKED, "behind 0.25; tie 6.0; full_size 0.6; free_stops 0.3; dark_stops 2.0; blown 0.25"),
     # framing
@@ -83,7 +91,9 @@ MUTANTS = [
     mutant(_SUBJECT, "faces = faces[faces[:, 4] >= SURE.face]", "pass", *_WORTHY),
     mutant(_SUBJECT, "signs += DIRECTION.ball *", "signs -= DIRECTION.ball *", *_WORTHY),
     mutant(_SUBJECT, "signs += DIRECTION.face *", "signs -= DIRECTION.face *", *_WORTHY),
-    mutant(_SUBJECT, "if any(within(ball[None, :4], h)[0] > BELONGING.in_head for h in heads):", "if False:", *_WORTHY),
+    mutant(
+        _BELONGING, "if any(within(ball[None, :4], h)[0] > BELONGING.in_head for h in heads):", "if False:", *_WORTHY
+    ),
     mutant(_SUBJECT, "after - before > LINKING.skip + 1:", "False:", *_WORTHY),
     # tracking
     mutant(_TRACKING, "hall[rows, columns] = 0", "hall[rows, columns] = 1", *_TRACKED),

@@ -26,7 +26,7 @@ def grown(box: HeightBox, by: float, frame: HeightBox = WIDE) -> HeightBox:
 
 
 def constraints(subject: HeightBox, *, margin: float = 0.02, **more: object) -> CropConstraints:
-    known = CropConstraints(WIDE, grown(subject, margin), subject, 0.0, 0.0, NONE, NONE, NONE)
+    known = CropConstraints(WIDE, grown(subject, margin), subject, subject, 0.0, 0.0, NONE, NONE, NONE)
     return replace(known, **more)  # type: ignore[arg-type]
 
 
@@ -59,7 +59,7 @@ def random_burst(rng: np.random.Generator) -> tuple[list[CropConstraints], Style
         others = [person(rng.uniform(0, 1.5), rng.uniform(0.1, 0.8), rng.uniform(0.5, 1)) for _ in range(4)]
         heads = np.array([(o[0] + 0.1 * (o[2] - o[0]), o[1], o[2], o[1] + 0.12) for o in others])
         constraints.append(CropConstraints(
-            frame, grown(subject, 0.05 * size, frame), subject, float(rng.choice([0, 0.3, 0.5])),
+            frame, grown(subject, 0.05 * size, frame), subject, subject, float(rng.choice([0, 0.3, 0.5])),
             float(rng.uniform(-1, 1)), heads, np.array(others), NONE,
         ))  # fmt: skip
     return constraints, Style(aspect, float(rng.uniform(0.4, 1)), float(rng.uniform(0, 1)))
@@ -79,7 +79,14 @@ def test_whatever_the_burst_nobody_is_cut_and_the_shape_is_exact(seed: int) -> N
         needed = max(w.must[3] - w.must[1], (w.must[2] - w.must[0]) / style.aspect)
         if needed <= room:
             assert holds(crop, w.must)
-        # Never looser than it has to be.
+    alone = [replace(w, faces=NONE, people=NONE) for w in constraints]
+    for at, (crop, w) in enumerate(zip(frame_burst(alone, style) if alone else [], alone, strict=True)):
+        # Never looser than it has to be, for what it holds and the frames beside it hold.
+        room = min(w.frame[3] - w.frame[1], (w.frame[2] - w.frame[0]) / style.aspect)
+        musts = np.array([other.must for other in alone[max(0, at - 1) : at + 2]])
+        low, high = musts[:, :2].min(axis=0), musts[:, 2:].max(axis=0)
+        needed = max(high[1] - low[1], (high[0] - low[0]) / style.aspect)
+        y0, y1 = crop[1], crop[3]
         forced = max(FRAMING.loosest * (w.subject[3] - w.subject[1]), (w.subject[3] - w.subject[1]) / style.fill)
         assert y1 - y0 <= max(forced, needed, min(w.least, room)) + 1e-6
 

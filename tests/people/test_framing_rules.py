@@ -75,10 +75,22 @@ def others(top: float, tall: float) -> np.ndarray:
     return np.array([[0.7, top, 0.8, top + tall]])
 
 
-def beside(inside: float) -> float:
-    """Cost of somebody 0.4 tall, 0.2 wide and well away from top and bottom, so much of them inside."""
+def beside(inside: float, tall: float = 0.4) -> float:
+    """Cost of somebody 0.2 wide and well away from top and bottom, so much of them inside."""
     left = 1.2 - 0.2 * inside
-    return cost(people=np.array([[left, 0.3, left + 0.2, 0.7]]))
+    return cost(people=np.array([[left, 0.3, left + 0.2, 0.3 + tall]]))
+
+
+def held(share: float) -> float:
+    """The size, against the wished one, of a crop that cuts nobody's torso only from so much on: two as tall as the
+    subject, one on each side."""
+    wished = 0.25 / 0.8
+    end = share * wished * 1.5 / 2
+    people = np.array([(0.75 - end, 0.4, 0.75 + 0.12 - end, 0.65), (0.75 + end - 0.12, 0.4, 0.75 + end, 0.65)])
+    row = np.array([(x, 0.4, x + 0.12, 0.65) for x in np.arange(0.75 - end, 0.75 + end - 0.12, 0.06)])
+    burst = [constraints(person(0.75, 0.25, 0.65), people=np.concatenate([people, row]))]
+    (box,) = frame_burst(burst, Style(1.5, 0.8, 0.0))
+    return height(box) / wished
 
 
 def moved_in(share: float) -> float:
@@ -101,7 +113,7 @@ LEAD = 0.5 * 0.4 * (0.4 / 0.7 * 1.5 - 0.2)  # half of the room beside SUBJECT an
 
 SCENARIOS: dict[str, Scenario] = {
     # The neighbour is so tall that the evened height would be looser than a crop may be.
-    "FRAMING.loosest": lambda: near(height(crop_of(0.3, 0.5, 0.3)[0]) / 0.3, 1.55),
+    "FRAMING.loosest": lambda: near(height(crop_of(0.3, 0.3, 0.5)[0]) / 0.3, 1.55),
     "FRAMING.sizes": lambda: (
         near(narrowed(), 0.94)
         and near(height(crop_of(0.4)[0]), 0.4 / 0.7)
@@ -129,14 +141,19 @@ SCENARIOS: dict[str, Scenario] = {
     "FRAMING.far_face": lambda: near(cost(faces=half_out(0.01)), 5),
     "FRAMING.far": lambda: turns(lambda size: cost(faces=half_out(size * 0.4)) > 20, 0.05),
     "FRAMING.ball": lambda: near(cost(balls=half_out(0.1)), 10),
+    "FRAMING.torso": lambda: near(cost(people=others(0.1, 0.4)) - cost(people=others(0.1, 0.17)), 30),
+    "FRAMING.near": lambda: turns(lambda share: cost(people=others(0.1, share * 0.4)) > 20, 0.45),
+    "FRAMING.torso_height": lambda: turns(lambda above: cost(people=others(0.2 - above * 0.4, 0.4)) < 20, 0.6),
+    "FRAMING.torso_width": lambda: turns(lambda share: beside(0.5 - share / 2) < 20, 0.6),
+    "FRAMING.larger": lambda: all(near(held(size * 0.97), size) for size in (1.4, 1.6, 1.85, 2.15, 2.5, 3.0)),
     # The crop's top is at 0.2, its bottom at 0.8; the other is as tall as the subject.
-    "FRAMING.head": lambda: near(cost(people=others(0.18, 0.4)), 0.5 + 0.12 * 0.95),
+    "FRAMING.head": lambda: near(cost(people=others(0.18, 0.17)), 0.425 * (0.5 + 0.12 * 0.15 / 0.17)),
     "FRAMING.body": lambda: near(beside(0.8), 0.12 * 0.8 + 0.1),
     "FRAMING.feet": lambda: near(cost(people=others(0.43, 0.4)), 0.1 + 0.12 * 0.37 / 0.4),
-    "FRAMING.largest": lambda: near(cost(people=others(0.0, 0.8)), 1.5 * 0.12 * 0.6 / 0.8),
-    "FRAMING.head_height": lambda: turns(lambda above: cost(people=others(0.2 - above * 0.4, 0.4)) < 0.4, 0.17),
+    "FRAMING.largest": lambda: near(cost(people=others(0.3, 0.8)), 1.5 * 0.12 * 0.5 / 0.8),
+    "FRAMING.head_height": lambda: turns(lambda above: cost(people=others(0.2 - above * 0.17, 0.17)) < 0.15, 0.17),
     # A quarter of the width beyond the middle is head: somebody 0.2 wide whose head begins at 1.2.
-    "FRAMING.head_width": lambda: turns(lambda share: beside(0.5 - share / 2) < 0.4, 0.5),
+    "FRAMING.head_width": lambda: turns(lambda share: beside(0.5 - share / 2, 0.17) < 0.15, 0.5),
     "FRAMING.feet_height": lambda: turns(lambda below: cost(people=others(0.4 + below * 0.4, 0.4)) < 0.1, 0.2),
     "FRAMING.uncut": lambda: (
         turns(lambda out: moved_in(1 - out) > 5, 0.005) and turns(lambda part: moved_in(part) > 5, 0.005)
@@ -159,8 +176,8 @@ def test_the_margin_gives_way_before_the_subject_is_cut() -> None:
     """Where the crop is too narrow for all that should be in it, it is the person who is whole."""
     nobody = np.zeros((0, 4))
     constraints = CropConstraints(
-        frame=HeightBox(0, 0, 1.5, 1), must=HeightBox(0.2, 0.1, 1.4, 0.9), subject=HeightBox(0.25, 0.1, 0.7, 0.9),
-        least=0.0, towards=0.0, faces=nobody, people=nobody, balls=nobody,
+        frame=HeightBox(0, 0, 1.5, 1), must=HeightBox(0.2, 0.1, 1.4, 0.9), subject=HeightBox(0.3, 0.1, 0.6, 0.9),
+        needed=HeightBox(0.25, 0.1, 0.7, 0.9), least=0.0, towards=0.0, faces=nobody, people=nobody, balls=nobody,
     )  # fmt: skip
     (box,) = frame_burst([constraints], Style(0.6, 0.9, 0.0))
     assert box.x0 <= 0.25 and box.x1 >= 0.7 and box.x0 >= 0

@@ -14,9 +14,10 @@ from scipy.ndimage import gaussian_filter
 from pipeline.engine.measure import MEASURED_EDGE
 from pipeline.imaging.raw.mosaic import detail_of
 from pipeline.imaging.resample import resize, resize_energy
+from pipeline.people.belonging import ball_of, faces_of
 from pipeline.people.detect import overlap
 from pipeline.people.modelfiles import find
-from pipeline.people.subject import Subject, ball_of, faces_of, find_subjects
+from pipeline.people.subject import Subject, find_subjects
 from pipeline.shoot.scan import scan
 from pipeline.steps import crop
 from pipeline.steps.base import MeasureContext

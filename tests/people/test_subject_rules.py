@@ -10,7 +10,8 @@ from math import exp, log, sqrt
 
 import numpy as np
 
-from pipeline.people.subject import BELONGING, CONTEST, DIRECTION, WORTH, ball_of, faces_of
+from pipeline.people.belonging import BELONGING, ball_of, faces_of
+from pipeline.people.subject import CONTEST, DIRECTION, WORTH
 from tests.people.rules import Scenario, guards, near, turns
 from tests.people.test_subject import about, ball, burst, face
 from tests.people.test_tracking import RATIO, observed, standing

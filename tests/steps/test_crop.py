@@ -25,6 +25,7 @@ from pipeline.shoot.facts import Facts, FrameFacts
 from pipeline.steps.base import ApplyContext, MeasureContext, SolveContext, Solved
 from pipeline.steps.crop import (
     NO_MODEL,
+    NO_SUBJECT,
     NOBODY,
     TOO_WIDE,
     CropParams,
@@ -43,11 +44,21 @@ from tests.people.test_tracking import observed, standing
 HEIGHT, WIDTH = 4000, 6000
 
 
+def held(person: Sequence[float]) -> tuple[float, ...]:
+    """A ball in somebody's hands, a sign of play; not so sure that a crop must hold it."""
+    x0, y0, x1, y1 = (float(v) for v in person[:4])
+    return ball((x0 + x1) / 2, y0 + 0.6 * (y1 - y0), 0.58, 0.1 * (y1 - y0))
+
+
 def measured(
     frame: Observation, *, models: bool = True, tilt: float | None = None, size: tuple[int, int] | None = None
 ) -> FrameObservation:
     """What `measure` gives of such a frame."""
-    people = replace(frame, size=size or (HEIGHT, WIDTH), people=frame.people if models else frame.people[:0])
+    count = len(frame.people) if models else 0
+    balls = frame.balls if len(frame.balls) else np.array([held(p) for p in frame.people], np.float32).reshape(-1, 5)
+    people = replace(
+        frame, size=size or (HEIGHT, WIDTH), people=frame.people[:count], reach=frame.reach[:count], balls=balls
+    )
     return FrameObservation(people, (models, models), 0.05, 0.2, 0.0, None if tilt is None else Tilt(tilt, 3.0))
 
 
@@ -204,7 +215,7 @@ def test_without_a_model_crops_are_loose_and_it_is_said_once() -> None:
 
 def test_where_nobody_is_the_subject_the_frame_is_left_and_named() -> None:
     found, params = solved([[measured(observed())], [measured(LOOK)], [measured(observed())]], aspect="4:5")
-    assert found.notices_by_frame == {"TH1_1": NOBODY, "TH3_1": NOBODY}
+    assert found.notices_by_frame == dict.fromkeys(("TH1_1", "TH3_1"), NOBODY.format(why=NO_SUBJECT))
     assert found.notices == ()  # the frames say it themselves
     assert box_for(params, found.by_frame["TH1_1"], HEIGHT, WIDTH) == (0, 0, 1, 1)
 

@@ -10,7 +10,7 @@ from pipeline.shoot.facts import FrameFacts
 from pipeline.steps.crop import RULES, CropParams, CropSolution, CropSource, _fewer, box_for
 from tests.people.rules import Scenario, guards, near, turns
 from tests.people.test_tracking import RATIO, observed, standing
-from tests.steps.test_crop import HEIGHT, LOOK, WIDTH, measured, one, solved
+from tests.steps.test_crop import HEIGHT, LOOK, WIDTH, measured, one, shape, solved
 
 
 def aspect(wide: float) -> float:
@@ -43,12 +43,20 @@ def turned(*tilts: float | None) -> float:
     return float(degrees)
 
 
+def longest(height: int, width: int) -> int:
+    """Pixels of the longer side of a crop around somebody far away, where none are asked for."""
+    small = observed([standing(0.5, foot=0.6, tall=0.1, sure=0.95)])
+    return max(shape(one(small, (height, width), aspect="3:2"), height, width))
+
+
 def loose() -> float:
     box = box_for(CropParams(), CropSolution(CropSource.LOOSE), HEIGHT, WIDTH)
     return box.x1 - box.x0
 
 
 SCENARIOS: dict[str, Scenario] = {
+    "RULES.web": lambda: near(longest(4000, 6000), 1200, 0.005),
+    "RULES.of_longer_side": lambda: near(longest(1000, 1500), 750, 0.005),
     "RULES.loose": lambda: near(loose(), 0.92),
     "RULES.narrowest": lambda: near(aspect(0.4), 2 / 3),
     "RULES.widest": lambda: near(aspect(2.1), 16 / 9),

@@ -1,0 +1,210 @@
+"""How sure it is that a frame is about its subject, who else it may be about, and what speaks against a crop.
+
+No published method was at hand that tells play from people who stand, pose or watch without a network of its own; what
+counts here is what a picture editor would name, and its numbers are chosen by eye on ../shared/data/court and people
+and on drawn halls, and checked with `python -m tests.crops`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.people.belonging import rise
+from pipeline.people.detect import SURE
+from pipeline.people.tracking import Observation
+from pipeline.types import F32, F64
+
+
+@dataclass(frozen=True)
+class Earning:
+    """What earns a crop. Certainties are 0 to 1, lengths in heights of the subject where nothing else is said."""
+
+    enough: float = 0.5  # confidence from which a frame is cropped around its subject
+    # Lead: worth against the next one's, over which it rises from 0 to 1; without any there is still so much left.
+    lead_from: float = 1.0
+    lead_to: float = 1.8
+    no_lead: float = 0.6
+    no_play: float = 0.4  # left to somebody who leads by far but shows no sign of play: a coach, a spectator
+    # Signs of play: a ball in reach, a body wider than one who stands (0.3 to 0.45 of the height) or sits (0.6),
+    # movement against the hall in heights a frame.
+    ball_from: float = 0.3
+    ball_to: float = 0.55
+    wide_from: float = 0.55
+    wide_to: float = 0.9
+    wide: float = 0.6  # of a sign: it is the least sure one
+    speed_from: float = 0.04
+    speed_to: float = 0.12
+    seen_in: float = 75  # percentile over the frames of a burst: play that a quarter of them shows is play
+    # The detector's certainty, and that at the size of picture at which it is the less sure.
+    sure_from: float = 0.35
+    sure_to: float = 0.60
+    both_sizes: float = 0.4
+    one_size: float = 0.6  # left where one of the sizes does not show the person at all
+    steady: float = 0.6  # of the best one's worth, from which the subject would be chosen in that frame alone too
+    # Who else may be the subject, by worth against it; more is asked for where the subject has the ball in hand.
+    rival: float = 0.5
+    rival_in_hand: float = 0.8
+    in_hand: float = 0.15  # from the box to the middle of a ball
+    everybody: float = 0.3  # where nobody leads
+
+
+@dataclass(frozen=True)
+class Posing:
+    """Who stands or sits in a row, or looks at the camera: a team photograph, a bench, spectators."""
+
+    few: int = 4  # people; fewer are no row
+    alike: float = 0.25  # heights differ by so much of the subject's at most
+    level: float = 0.22  # heights between the tops of their heads at most
+    apart: float = 0.9  # heights between the middles of one and the next at most
+    # Faces of people at least half as tall as the subject that look into the camera: the nose is in the middle.
+    faces: int = 4
+    face: float = 0.5  # of the subject's height
+    frontal: float = 0.12  # widths of a face from the middle of the eyes to the nose
+
+
+EARNING, POSING = Earning(), Posing()
+
+ROW = "people stand or sit in a row"
+POSE = "people look at the camera"
+UNSURE = "hardly sure that it is a person"
+NO_PLAY = "no sign of play"
+NO_LEAD = "others may as well be the subject"
+UNSTEADY = "the frames beside it point to somebody else"
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """confidence 0 to 1, that the subject is the one; others: rows of those who may be it as well, and stay whole;
+    everybody: these are all of them, since nobody leads; doubt: why no crop is earned, else ""."""
+
+    confidence: float
+    others: tuple[int, ...]
+    everybody: bool
+    doubt: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Signs:
+    """What one frame says, each 0 to 1; veto: why there is no one subject, or ""."""
+
+    play: float
+    certain: float
+    lead: float
+    steady: float
+    veto: str
+
+
+def judged(
+    frames: Sequence[Observation],
+    worth: Sequence[F64],
+    rows: Sequence[int | None],
+    moves: Sequence[F64],
+    balls: Sequence[F32 | None],
+) -> list[Verdict | None]:
+    """The verdict on the subject of each frame of a burst; None where `rows` has none.
+
+    worth  (N,) of each frame; rows, moves  as from tracking.follow and speeds; balls  (5,) of the subject, or None
+
+    One verdict stands for the burst, so that no crop comes and goes within it: play is what is seen in some of its
+    frames, the rest what most of them say.
+    """
+    told = [
+        None if row is None else _signs(frame, row, w, float(np.hypot(*move)), ball)
+        for frame, row, w, move, ball in zip(frames, rows, worth, moves, balls, strict=True)
+    ]
+    said = [one for one in told if one is not None]
+    if not said:
+        return [None] * len(frames)
+    signs = float(np.percentile([one.play for one in said], EARNING.seen_in))
+    certain, lead = float(np.median([one.certain for one in said])), float(np.median([one.lead for one in said]))
+    steady = float(np.mean([one.steady for one in said]))
+    leads = EARNING.no_lead + (1 - EARNING.no_lead) * lead
+    confidence = certain * steady * (signs * leads + (1 - signs) * EARNING.no_play * lead)
+    everybody = confidence < EARNING.enough <= certain * signs
+    doubt = "" if everybody or confidence >= EARNING.enough else _weakest(certain, signs, leads, steady)
+    vetoes = [one.veto for one in said if one.veto]
+    if len(vetoes) > len(said) / 2:
+        doubt, everybody = vetoes[0], False
+    result: list[Verdict | None] = []
+    for frame, row, own, ball in zip(frames, rows, worth, balls, strict=True):
+        if row is None:
+            result.append(None)
+            continue
+        least = EARNING.rival_in_hand if _in_hand(frame.people[row], frame, ball) else EARNING.rival
+        least = EARNING.everybody if everybody else least
+        others = tuple(int(i) for i in np.flatnonzero(own >= least * own[row]) if i != row)
+        result.append(Verdict(round(confidence, 2), others, everybody, doubt))
+    return result
+
+
+def _signs(frame: Observation, row: int, worth: F64, speed: float, ball: F32 | None) -> _Signs:
+    person, rest = frame.people[row], np.delete(worth, row)
+    best = float(rest.max()) if len(rest) else 0.0
+    lead = 1.0 if best <= 0 else rise(float(worth[row]) / best, EARNING.lead_from, EARNING.lead_to)
+    both = EARNING.one_size + (1 - EARNING.one_size) * rise(float(frame.reach[row, 4]), 0, EARNING.both_sizes)
+    certain = both * rise(float(person[4]), EARNING.sure_from, EARNING.sure_to)
+    veto = ""
+    if speed < EARNING.speed_to:  # nobody runs while posing
+        veto = ROW if in_a_row(frame, row) else POSE if posed(frame, row) else ""
+    steady = float(worth[row] >= EARNING.steady * best)
+    return _Signs(play(person, frame, speed, ball), certain, lead, steady, veto)
+
+
+def play(person: F32, frame: Observation, speed: float, ball: F32 | None) -> float:
+    """How much `person` (5,) shows that a game is on, 0 to 1; speed in own heights a frame."""
+    x0, y0, x1, y1 = (float(v) for v in person[:4])
+    shape = (x1 - x0) * frame.size[1] / frame.size[0] / max(y1 - y0, 1e-6)
+    signs = (
+        0.0 if ball is None else rise(float(ball[4]), EARNING.ball_from, EARNING.ball_to),
+        EARNING.wide * rise(shape, EARNING.wide_from, EARNING.wide_to),
+        rise(speed, EARNING.speed_from, EARNING.speed_to),
+    )
+    return float(1 - np.prod([1 - sign for sign in signs]))
+
+
+def _weakest(certain: float, signs: float, leads: float, steady: float) -> str:
+    """What of it keeps the confidence low: the smallest."""
+    parts = {NO_PLAY: signs, UNSURE: certain, NO_LEAD: leads, UNSTEADY: steady}
+    return min(parts, key=lambda name: parts[name])
+
+
+def _in_hand(person: F32, frame: Observation, ball: F32 | None) -> bool:
+    if ball is None or ball[4] < EARNING.ball_to:
+        return False
+    x, y, ratio = (ball[0] + ball[2]) / 2, (ball[1] + ball[3]) / 2, frame.size[1] / frame.size[0]
+    away = np.hypot(max(person[0] - x, x - person[2], 0) * ratio, max(person[1] - y, y - person[3], 0))
+    return bool(away <= EARNING.in_hand * (person[3] - person[1]))
+
+
+def in_a_row(frame: Observation, row: int) -> bool:
+    """Whether the subject is one of several as tall, with their heads on one level, side by side."""
+    own, people = frame.people[row], frame.people[frame.people[:, 4] >= SURE.person]
+    tall = own[3] - own[1]
+    heights = people[:, 3] - people[:, 1]
+    alike = (np.abs(heights - tall) <= POSING.alike * tall) & (np.abs(people[:, 1] - own[1]) <= POSING.level * tall)
+    middles = np.sort((people[alike, 0] + people[alike, 2]) / 2) * frame.size[1] / frame.size[0]
+    beside = np.diff(middles) <= POSING.apart * tall
+    longest = here = 1
+    for near in beside:
+        here = here + 1 if near else 1
+        longest = max(longest, here)
+    return longest >= POSING.few
+
+
+def posed(frame: Observation, row: int) -> bool:
+    """Whether several people as near as the subject look into the camera."""
+    tall = frame.people[row, 3] - frame.people[row, 1]
+    faces = frame.faces[frame.faces[:, 4] >= SURE.face]
+    looking = 0
+    for face in faces:
+        wide = float(face[2] - face[0])
+        if abs(float(face[7] - face[5])) > POSING.frontal * wide:
+            continue
+        x, y = (face[0] + face[2]) / 2, (face[1] + face[3]) / 2
+        inside = (frame.people[:, 0] < x) & (x < frame.people[:, 2]) & (frame.people[:, 1] - 0.1 * tall < y)
+        inside &= y < frame.people[:, 3]
+        looking += bool((inside & (frame.people[:, 3] - frame.people[:, 1] >= POSING.face * tall)).any())
+    return looking >= POSING.faces

@@ -1,0 +1,199 @@
+"""What earns a crop: who leads, what shows that a game is on, who stands in a row; and each number of it, by hand.
+
+The confidence is certainty * steadiness * (play * (0.6 + 0.4 * lead) + (1 - play) * 0.4 * lead); see people.confidence.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from pipeline.people.confidence import EARNING, NO_LEAD, NO_PLAY, POSE, POSING, ROW, UNSURE, in_a_row, posed
+from pipeline.people.subject import Subject, find_subjects
+from pipeline.people.tracking import Observation
+from tests.people.rules import Scenario, guards, near, turns
+from tests.people.test_subject import about, ball, face
+from tests.people.test_subject_rules import Row, at, place
+from tests.people.test_tracking import RATIO, observed
+
+PERSON = at(0.4)  # 0.5 tall from 0.27 to 0.77, 0.8 certain
+
+
+def in_hands(person: Row, sure: float = 0.9) -> Row:
+    return ball((person[0] + person[2]) / 2, person[1] + 0.6 * (person[3] - person[1]), sure)
+
+
+def subject(people: list[Row], **more: object) -> Subject:
+    found = about(people, **more)
+    assert found is not None
+    return found
+
+
+def confidence(*people: Row, **more: object) -> float:
+    return subject(list(people), **more).confidence
+
+
+def with_ball(sure: float) -> Subject:
+    return subject([PERSON], balls=[in_hands(PERSON, sure)])
+
+
+def shaped(wide: float) -> float:
+    """Confidence of somebody alone, without a ball, so many heights wide."""
+    half = wide * 0.5 / 2 / RATIO
+    return confidence((0.5 - half, 0.27, 0.5 + half, 0.77, 0.8))
+
+
+def running(speed: float) -> float:
+    frames = [observed([at(0.4 + speed * 0.5 / RATIO * n)]) for n in range(4)]
+    found = find_subjects(frames)[1]
+    assert found is not None
+    return found.confidence
+
+
+def seen_in(count: int) -> float:
+    """Confidence where the ball is seen in so many of nine frames."""
+    frames = [observed([PERSON], balls=[in_hands(PERSON)] if n < count else []) for n in range(9)]
+    found = find_subjects(frames)[4]
+    assert found is not None
+    return found.confidence
+
+
+def overtaken(share: float) -> float:
+    """Confidence in a burst of four, in one frame of which somebody else is worth more, the subject so much of that."""
+    people = [[at(0.4, 0.4, 0.9)] for _ in range(4)]
+    people[1].append(at(0.6, 0.4 / share ** (1 / 1.2), 0.9))
+    found = find_subjects([observed(p, balls=[in_hands(p[0])]) for p in people])[0]
+    assert found is not None
+    return found.confidence
+
+
+def second(share: float, sure: float = 0.0, away: float | None = None) -> bool:
+    """Whether somebody worth so much of the subject may be it too; the ball so sure in hand, or away from it."""
+    first, other = at(0.4, 0.5), at(0.6, 0.5 * share ** (1 / 1.2))
+    held = in_hands(first, sure) if away is None else ball(first[0] - away * 0.5 / RATIO, 0.55, sure)
+    return len(subject([first, other], balls=[held] if sure else []).others) == 1
+
+
+def third(share: float) -> bool:
+    """Of two who are worth the same and certain by 0.8 of what counts, and one worth so much: whether the third is held
+    as well."""
+    pair = [at(0.4, 0.5, 0.55), at(0.6, 0.5, 0.55)]
+    tall = 0.5 * (share * place(0.4) * (0.55 / 0.7) ** 0.5) ** (1 / 1.2)
+    found = subject([*pair, at(0.5, tall, 0.7)], balls=[in_hands(pair[0])])
+    return found.everybody and len(found.others) == 2
+
+
+def row_of(count: int, *, apart: float = 0.5, lower: float = 0.0, taller: float = 0.0, tall: float = 0.3) -> list[Row]:
+    """So many beside each other; every other one's head so much lower, or all but the first so much taller."""
+    rows = []
+    for n in range(count):
+        own = tall * (1 + (taller if n else 0))
+        top = 0.3 + (lower * tall if n % 2 else 0)
+        rows.append((0.2 + n * apart * tall / RATIO, top, 0.25 + n * apart * tall / RATIO, top + own, 0.8))
+    return rows
+
+
+def row(*given: int, **more: float) -> bool:
+    return in_a_row(observed(row_of(*given, **more)), 0)
+
+
+def looking(count: int, nose: float = 0.0, tall: float = 0.3) -> Observation:
+    """One person 0.3 tall, and so many others with faces."""
+    others = row_of(count, apart=0.6, tall=tall) if count else []
+    faces = [face((p[0] + p[2]) / 2, p[1] + 0.1 * tall, 0.04, nose=nose) for p in others]
+    return observed([at(0.5, 0.3), *others], faces=faces)
+
+
+SCENARIOS: dict[str, Scenario] = {
+    # Alone: 0.4 without a sign of play, and 0.6 of the sign more.
+    "EARNING.enough": lambda: turns(lambda level: not with_ball(0.3 + 0.25 * (level - 0.4) / 0.6).doubt, 0.5),
+    "EARNING.no_play": lambda: near(confidence(PERSON), 0.4),
+    "EARNING.ball_from": lambda: near(with_ball(0.425).confidence, 0.7),
+    "EARNING.ball_to": lambda: near(with_ball(0.425).confidence, 0.7),
+    "EARNING.wide_from": lambda: near(shaped(0.725), 0.58),
+    "EARNING.wide_to": lambda: near(shaped(0.725), 0.58),
+    "EARNING.wide": lambda: near(shaped(1.0), 0.4 + 0.6 * 0.6),
+    "EARNING.speed_from": lambda: near(running(0.06), 0.55, 0.02),
+    "EARNING.speed_to": lambda: near(running(0.08), 0.7, 0.015),
+    "EARNING.seen_in": lambda: seen_in(3) == 1.0 and seen_in(2) == 0.4,
+    "EARNING.sure_from": lambda: near(confidence(at(0.4, sure=0.475), balls=[in_hands(PERSON)]), 0.5),
+    "EARNING.sure_to": lambda: near(confidence(at(0.4, sure=0.475), balls=[in_hands(PERSON)]), 0.5),
+    "EARNING.both_sizes": lambda: near(seen_at_other_size(0.2), 0.8, 0.015),
+    "EARNING.one_size": lambda: near(seen_at_other_size(0.0), 0.6),
+    # The worth of the second is 1 / 1.4 of the first's, half of the way from 1 to 1.8.
+    "EARNING.lead_from": lambda: near(beside(1.4), 0.8, 0.015),
+    "EARNING.lead_to": lambda: near(beside(1.4), 0.8, 0.015),
+    "EARNING.no_lead": lambda: near(beside(1.0), 0.6),
+    "EARNING.steady": lambda: turns(lambda share: overtaken(share) > 0.9, 0.6),
+    "EARNING.rival": lambda: turns(second, 0.5),
+    "EARNING.rival_in_hand": lambda: turns(lambda share: second(share, 0.9), 0.8),
+    "EARNING.in_hand": lambda: turns(lambda away: second(0.65, 0.9, away), 0.15),
+    "EARNING.everybody": lambda: turns(third, 0.3),
+    "POSING.few": lambda: row(4) and not row(3),
+    "POSING.alike": lambda: turns(lambda taller: not row(5, taller=taller), 0.25),
+    "POSING.level": lambda: turns(lambda lower: not row(5, lower=lower), 0.22),
+    "POSING.apart": lambda: turns(lambda apart: not row(4, apart=apart), 0.9),
+    "POSING.faces": lambda: posed(looking(4), 0) and not posed(looking(3), 0),
+    "POSING.face": lambda: turns(lambda share: posed(looking(5, tall=share * 0.3), 0), 0.5),
+    "POSING.frontal": lambda: turns(lambda nose: not posed(looking(5, nose), 0), 0.12),
+}
+
+
+def seen_at_other_size(sure: float) -> float:
+    return confidence(PERSON, reach=[(*PERSON[:4], sure)], balls=[in_hands(PERSON)])
+
+
+def beside(ratio: float) -> float:
+    return confidence(PERSON, at(0.6, sure=0.8 / ratio**2), balls=[in_hands(PERSON)])
+
+
+test_a_tenth_more_or_less_changes_what_earns_a_crop, test_every_number_is_guarded = guards(
+    {"EARNING": EARNING, "POSING": POSING}, SCENARIOS
+)
+
+
+def test_what_is_missing_is_said() -> None:
+    assert with_ball(0.9).doubt == "" and with_ball(0.9).confidence == 1
+    assert subject([PERSON]).doubt == NO_PLAY  # a coach at the line, who leads by far
+    assert subject([at(0.4, sure=0.42)], balls=[in_hands(PERSON)]).doubt == UNSURE
+    pair = [PERSON, at(0.6)]
+    assert subject(pair, balls=[in_hands(PERSON)]).doubt == ""  # both are held
+    assert subject([PERSON, at(0.6, sure=0.7)], balls=[in_hands(PERSON, 0.5)]).doubt == ""
+    assert NO_LEAD != NO_PLAY
+
+
+@pytest.mark.parametrize("with_a_ball", [True, False])
+def test_a_team_photograph_has_no_subject_even_with_a_ball(with_a_ball: bool) -> None:
+    people = row_of(7, apart=0.4, tall=0.5)
+    middle = people[3]
+    found = about(people, balls=[in_hands(middle)] if with_a_ball else [])
+    assert found is None or found.doubt in (ROW, NO_PLAY)
+    front = [(x0 + 0.06, 0.5, x1 + 0.06, 0.95, s) for x0, _, x1, _, s in people[:4]]
+    two_rows = [*row_of(4, apart=0.45, tall=0.4), *front]
+    faces = [face((p[0] + p[2]) / 2, p[1] + 0.05, 0.05) for p in two_rows]
+    posing = about(two_rows, faces=faces, balls=[in_hands(two_rows[5])] if with_a_ball else [])
+    assert posing is None or posing.doubt in (POSE, ROW, NO_PLAY)
+
+
+def test_a_row_that_runs_is_no_row_that_poses() -> None:
+    people = row_of(5)
+    frames = [observed([(x0 + 0.03 * n, y0, x1 + 0.03 * n, y1, s) for x0, y0, x1, y1, s in people]) for n in range(4)]
+    assert all(s is not None and s.doubt != ROW for s in find_subjects(frames))
+    still = find_subjects([observed(people)] * 4)
+    assert all(s is not None and s.doubt == ROW for s in still)
+
+
+def test_one_verdict_stands_for_a_burst() -> None:
+    """Seen in some frames of a burst, the ball counts in each of them, so that no crop comes and goes."""
+    frames = [observed([PERSON], balls=[in_hands(PERSON)] if n in (2, 3, 4) else []) for n in range(8)]
+    found = find_subjects(frames)
+    assert len({(s.confidence, s.doubt) for s in found if s is not None}) == 1
+    assert all(s is not None and s.doubt == "" for s in found)
+
+
+def test_who_may_be_the_subject_as_well_stays_whole_with_all_that_reaches_out_of_the_box() -> None:
+    first, other = at(0.4), at(0.6, sure=0.75)
+    reach = [(*first[:4], 0.8), (other[0], other[1] - 0.1, other[2] + 0.05, other[3], 0.8)]
+    found = subject([first, other], reach=reach)
+    assert found.others == (pytest.approx(reach[1][:4]),)
+    assert np.allclose(found.whole, first[:4])
