@@ -48,8 +48,11 @@ class Detection:
     Chosen by eye on the photographs of ../shared/data/people, where no other source stands beside a number.
     """
 
-    edge: int = 960  # pixels of the longer side at which people and faces are detected, at most
-    area: int = 550_000  # pixels in which people are detected, at most: it sets the cost (python -m tests.crops, CPU)
+    # Pixels of the longer side at which people are detected, at most. The measuring decode is enlarged to it: so far
+    # players are found that the network misses at 960 (python -m tests.real_crops --detector).
+    edge: int = 1152
+    area: int = 750_000  # pixels in which people are detected, at most: it sets the cost (python -m tests.crops, CPU)
+    face_edge: int = 960  # pixels of the longer side at which faces are detected, at most
     coarse_edge: int = 416  # and once more at the size YOLOX-Nano was trained at, for people who fill the frame
     tall: float = 0.4  # of the picture's height: taller people are detected whole in the coarse picture
     coarse_trust: float = 0.9  # of the certainty of smaller ones in it, against the fine picture's
@@ -58,10 +61,22 @@ class Detection:
     # reach beyond the merged box by 0.22 heights at the feet, beyond all of their boxes by 0.05 (tests.reaches).
     hint: float = 0.08
     hint_same: float = 0.5  # intersection over union with somebody's box, from which a box shows that person's reach
-    same: float = 0.55  # intersection over union from which two boxes are one person or thing
+    same: float = 0.55  # intersection over union from which two boxes are one person
+    same_ball: float = 0.3  # and one ball: of a few pixels, its boxes differ by more
     # A torso detected apart: so much of it lies in the surer box, at this intersection over union.
     inside: float = 0.9
     part: float = 0.35
+    # A part of somebody tall that only the fine picture shows as a person: so much of it lies in the whole one, of
+    # whose height it has so much at least; who is smaller may stand behind.
+    part_inside: float = 0.75
+    part_tall: float = 0.35
+    # A box around two people, where each was found too: so much of each lies in it, as tall as this in it, so wide in
+    # it alone at most and together at least, at this intersection over union of the two at most.
+    held: float = 0.8
+    both_tall: float = 0.75
+    one_wide: float = 0.75
+    both_wide: float = 0.8
+    both_over: float = 0.3
     face_overlap: float = 0.3  # intersection over union from which YuNet drops the less certain face (its default)
     most_faces: int = 500  # that YuNet merges; a stand full of spectators has fewer
 
@@ -150,12 +165,14 @@ def _people(net: Any, picture: NDArray[np.uint8]) -> tuple[F32, F32, F32]:
     fine, coarse = _run(net, picture, edge), _run(net, picture, DETECTION.coarse_edge)
     hints = (fine[0], coarse[0])
     fine, coarse = ((rows[rows[:, 4] >= REPORTED.person], balls) for rows, balls in (fine, coarse))
-    tall = (coarse[0][:, 3] - coarse[0][:, 1]) / height
-    rows = np.concatenate([fine[0], coarse[0]])
-    trust = np.concatenate([np.ones(len(fine[0])), np.where(tall > DETECTION.tall, 1.0, DETECTION.coarse_trust)])
+    tall = _tall(coarse[0]) / height > DETECTION.tall
+    rows = np.concatenate([without_parts(fine[0], coarse[0], tall), coarse[0]])
+    trust = np.append(np.ones(len(rows) - len(tall)), np.where(tall, 1.0, DETECTION.coarse_trust))
     scale = np.array([width, height, width, height, 1], np.float32)
-    people = merged(rows, rows[:, 4] * trust)
-    balls = merged(fine[1], fine[1][:, 4]) / scale
+    people = without_pairs(merged(rows, rows[:, 4] * trust))
+    # YOLOX finds large balls at the size it was trained at, small ones in the fine picture.
+    balls = np.concatenate([fine[1], coarse[1]])
+    balls = merged(balls, balls[:, 4], DETECTION.same_ball) / scale
     return people / scale, reaches(people, hints) / scale, balls[balls[:, 4] >= REPORTED.ball]
 
 
@@ -214,25 +231,67 @@ def _grid(height: int, width: int) -> tuple[F32, F32]:
     return np.concatenate(cells).astype(np.float32), np.concatenate(strides).astype(np.float32)
 
 
-def merged(rows: F32, order: F64 | F32) -> F32:
+def merged(rows: F32, order: F64 | F32, least: float | None = None) -> F32:
     """(M, 5) one row for each thing: boxes that overlap a surer one join it, each weighed by its certainty squared.
 
-    rows (N, 5) box and certainty; order (N,) by which one is surer than another. A mean instead of non-maximum
-    suppression alone, since the boxes of the two sizes of picture err independently.
+    rows   (N, 5) box and certainty; order  (N,) by which one is surer than another
+    least  intersection over union from which two boxes are one thing; None: DETECTION.same
+
+    A mean instead of non-maximum suppression alone, since the boxes of the two sizes of picture err independently.
     """
-    left = list(np.argsort(np.negative(order), kind="stable"))
+    left = np.argsort(np.negative(order), kind="stable")
     result = []
-    while left:
-        best = rows[left[0]]
-        over = overlap(best[:4], rows[left, :4])
+    while len(left):
+        best, others = rows[left[0]], rows[left]
+        over = overlap(best[:4], others[:, :4])
+        joins = over >= (DETECTION.same if least is None else least)
+        joins[0] = True  # also a box without any width
         # A less certain box inside a larger one, a torso detected apart, is the same person too.
-        inside = within(rows[left, :4], best[:4])
-        same = (over >= DETECTION.same) | ((inside > DETECTION.inside) & (over > DETECTION.part))
-        group = rows[[i for i, s in zip(left, over >= DETECTION.same, strict=True) if s]]
+        part = (within(others[:, :4], best[:4]) > DETECTION.inside) & (over > DETECTION.part)
+        part &= ~side_by_side(others, best)
+        group = others[joins]
         weight = group[:, 4:5] ** 2
         result.append(np.append((group[:, :4] * weight).sum(axis=0) / weight.sum(), group[:, 4].max()))
-        left = [i for i, s in zip(left, same, strict=True) if not s]
+        left = left[~(joins | part)]
     return np.array(result, np.float32).reshape(-1, 5)
+
+
+def without_parts(fine: F32, coarse: F32, tall: NDArray[np.bool_]) -> F32:
+    """Those of `fine` (N, 5) that are no part of somebody tall: an enlarged picture shows a close person in pieces.
+
+    coarse (M, 5) people of the coarse picture, where who is tall is seen as a whole; tall (M,) which of them are
+    """
+    keep = np.ones(len(fine), bool)
+    for at in np.flatnonzero(tall):
+        box = coarse[at]
+        part = within(fine[:, :4], box[:4]) > DETECTION.part_inside
+        part &= (_tall(fine) > DETECTION.part_tall * _tall(box)) & ~side_by_side(fine, box)
+        for other in np.delete(coarse, at, axis=0):  # who is seen in both pictures is somebody
+            part &= overlap(other[:4], fine[:, :4]) < DETECTION.same
+        keep &= ~part | (overlap(box[:4], fine[:, :4]) >= DETECTION.same)
+    return fine[keep]
+
+
+def without_pairs(people: F32) -> F32:
+    """Those of `people` (N, 5) that hold no two others side by side: a box around two is neither of them."""
+    return people[[not side_by_side(people, box).any() for box in people]]
+
+
+def side_by_side(rows: F32, box: F32) -> NDArray[np.bool_]:
+    """(N,) which of `rows` (N, 5) fill `box` (5,) together with another of them, each as tall as it."""
+    wide = box[2] - box[0]
+    held = (within(rows[:, :4], box[:4]) > DETECTION.held) & (_tall(rows) > DETECTION.both_tall * _tall(box))
+    held &= rows[:, 2] - rows[:, 0] < DETECTION.one_wide * wide
+    found = np.zeros(len(rows), bool)
+    for at in np.flatnonzero(held):
+        spread = np.maximum(rows[at, 2], rows[:, 2]) - np.minimum(rows[at, 0], rows[:, 0])
+        apart = overlap(rows[at, :4], rows[:, :4]) < DETECTION.both_over
+        found[at] = (held & apart & (spread > DETECTION.both_wide * wide)).any()
+    return found
+
+
+def _tall(boxes: NDArray[Any]) -> NDArray[Any]:
+    return np.asarray(boxes[..., 3] - boxes[..., 1])
 
 
 def overlap(box: NDArray[Any], boxes: NDArray[Any]) -> F64:
@@ -257,7 +316,7 @@ def _common(box: NDArray[Any], boxes: NDArray[Any]) -> NDArray[Any]:
 
 def _faces(model: str, picture: NDArray[np.uint8]) -> F32:
     height, width = picture.shape[:2]
-    scale = min(1.0, DETECTION.edge / max(height, width))
+    scale = min(1.0, DETECTION.face_edge / max(height, width))
     if scale < 1:
         size = (max(1, round(width * scale)), max(1, round(height * scale)))
         picture = np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
@@ -289,7 +348,7 @@ def _person_net(path: str) -> Any:
 def _face_net(path: str) -> Any:
     _quiet()
     try:
-        edge = DETECTION.edge
+        edge = DETECTION.face_edge
         return cv2.FaceDetectorYN.create(
             path, "", (edge, edge), REPORTED.face, DETECTION.face_overlap, DETECTION.most_faces
         )

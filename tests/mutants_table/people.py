@@ -110,6 +110,16 @@ MUTANTS = [
     mutant(_NUMBERS, "-float(frames[at].sharp[path[at]])", "float(frames[at].sharp[path[at]])", *_NUMBERED),
     # detection and what is measured of a frame
     mutant(_DETECT, "weight = group[:, 4:5] ** 2", "weight = group[:, 4:5]", *_DETECTED),
+    mutant(_DETECT, "balls = np.concatenate([fine[1], coarse[1]])", "balls = fine[1]", *_DETECTED),
+    mutant(_DETECT, "part &= ~side_by_side(others, best)", "pass", *_DETECTED),
+    mutant(
+        _DETECT,
+        "people = without_pairs(merged(rows, rows[:, 4] * trust))",
+        "people = merged(rows, rows[:, 4] * trust)",
+        *_DETECTED,
+    ),
+    mutant(_DETECT, "without_parts(fine[0], coarse[0], tall)", "fine[0]", *_DETECTED),
+    mutant(_DETECT, "part &= overlap(other[:4], fine[:, :4]) < DETECTION.same", "pass", *_DETECTED),
     mutant(_DETECT, "cast = np.sqrt(means.mean() / means)", "cast = means.mean() / means", *_DETECTED),
     mutant(_DETECT, "np.diag(cast * gain)[::-1]", "np.diag(cast * gain)", *_DETECTED),
     mutant(_DETECT, "found[:, :4] = np.clip(found[:, :4], 0, 1)", "pass", *_DETECTED),

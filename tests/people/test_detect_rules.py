@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from pipeline.people import detect
-from pipeline.people.detect import DETECTION, EXPOSURE, REPORTED, SURE, merged, picture_for_detection
+from pipeline.people.detect import DETECTION, EXPOSURE, REPORTED, SURE, merged, picture_for_detection, without_pairs
 from pipeline.people.subject import find_subjects
 from tests.people.rules import Scenario, guards, near, turns
 from tests.people.test_subject import ball, face
@@ -31,9 +31,11 @@ def rows(*boxes: tuple[float, ...]) -> np.ndarray:
     return np.array(boxes, np.float32).reshape(-1, 5)
 
 
-def found(fine: np.ndarray, coarse: np.ndarray = NONE, balls: np.ndarray = NONE) -> tuple[np.ndarray, np.ndarray]:
+def found(
+    fine: np.ndarray, coarse: np.ndarray = NONE, balls: np.ndarray = NONE, coarse_balls: np.ndarray = NONE
+) -> tuple[np.ndarray, np.ndarray]:
     """(people, balls) of a picture 1500 by 1000, of what the network answers at its two sizes, in pixels."""
-    answers = iter([(fine, balls), (coarse, NONE)])
+    answers = iter([(fine, balls), (coarse, coarse_balls)])
     with patch.object(detect, "_run", lambda *given: next(answers)):
         people, _, balls = detect._people(None, PICTURE)
         return people, balls
@@ -124,6 +126,37 @@ def torso_left(inside: float = 1.0, share: float = 0.45) -> int:
     return len(merged(both, both[:, 4]))
 
 
+def balls_left(over: float) -> int:
+    """How many of two balls of one size are left that overlap by this intersection over union, one at each size."""
+    shift = 40 * (1 - over) / (1 + over)
+    return len(found(NONE, NONE, rows((0, 0, 40, 40, 0.9)), rows((shift, 0, 40 + shift, 40, 0.6)))[1])
+
+
+def piece_left(inside: float = 1.0, tall: float = 0.5) -> bool:
+    """Whether somebody stays whom the fine picture shows in a person 500 wide and 800 tall, so much inside, so tall."""
+    left = 300 - 200 * (1 - inside)
+    return len(found(rows((left, 100, left + 200, 100 + 800 * tall, 0.6)), rows((300, 100, 800, 900, 0.9)))[0]) == 2
+
+
+def pair_left(first: tuple[float, float], second: tuple[float, float], tall: float = 95) -> bool:
+    """Whether a box 100 by 100 stays that holds two others: from where to where each, so tall, to its lower rim."""
+    both = ((*sides[:1], 100 - tall, *sides[1:], 100) for sides in (first, second))
+    return len(without_pairs(rows((0, 0, 100, 100, 0.9), *((*box, 0.6) for box in both)))) == 3
+
+
+def held_left(share: float) -> bool:
+    """Whether a box around two stays, so much of the first of whom lies in it: the rest is below it."""
+    low = 100 - 90 * share
+    two = rows((0, 0, 100, 100, 0.9), (0, low, 45, low + 90, 0.6), (55, 5, 100, 95, 0.6))
+    return len(without_pairs(two)) == 3
+
+
+def lapped_left(over: float) -> bool:
+    """Whether a box around two stays who overlap by this intersection over union."""
+    wide = 100 * (1 + over) / 2
+    return pair_left((0, wide), (100 - wide, 100))
+
+
 def coarse_first(certainty: float) -> bool:
     """Whether somebody small whom the coarse picture has with 0.8 is taken before one whom the fine one has so."""
     people = found(rows((0, 0, 100, 300, certainty)), rows((900, 0, 1000, 300, 0.8)))[0]
@@ -161,9 +194,10 @@ SCENARIOS: dict[str, Scenario] = {
     "SURE.person": lambda: turns(lambda sure: left_out(0.5, sure), 0.30),
     "SURE.ball": lambda: turns(lambda sure: bool(heeded(balls=[ball(0.55, 0.6, sure)])), 0.60),
     "SURE.face": lambda: turns(lambda sure: bool(heeded(faces=[face(0.5, 0.35, sure=sure)])), 0.70),
-    "DETECTION.edge": lambda: edges(400, 1500)[0] == 960 and face_edge() == (960, 640),
-    # 1500 by 1000 in 550,000 pixels: 908 of the longer side, of which 896 are whole strides of 32.
-    "DETECTION.area": lambda: edges(1000, 1500)[0] == 896,
+    "DETECTION.edge": lambda: edges(400, 1500)[0] == 1152,
+    "DETECTION.face_edge": lambda: face_edge() == (960, 640),
+    # 1500 by 1000 in 750,000 pixels: 1060 of the longer side, of which 1056 are whole strides of 32.
+    "DETECTION.area": lambda: edges(1000, 1500)[0] == 1056,
     "DETECTION.coarse_edge": lambda: edges(1000, 1500)[1] == 416,
     "DETECTION.tall": lambda: turns(preferred, 0.4),
     "DETECTION.coarse_trust": lambda: turns(lambda sure: not coarse_first(sure), 0.9 * 0.8),
@@ -171,14 +205,49 @@ SCENARIOS: dict[str, Scenario] = {
     "DETECTION.hint_same": lambda: turns(lambda over: reach_of(300 / over, 0.1)[3] > 300, 0.5),
     "DETECTION.candidate_ball": lambda: turns(lambda sure: candidate(sure, 32), 0.25),
     "DETECTION.same": lambda: turns(lambda over: boxes_left(over) == 1, 0.55),
+    "DETECTION.same_ball": lambda: turns(lambda over: balls_left(over) == 1, 0.3),
     "DETECTION.inside": lambda: turns(lambda inside: torso_left(inside) == 1, 0.9),
     "DETECTION.part": lambda: turns(lambda share: torso_left(share=share) == 1, 0.35),
+    "DETECTION.part_inside": lambda: turns(lambda share: not piece_left(inside=share), 0.75),
+    "DETECTION.part_tall": lambda: turns(lambda tall: not piece_left(tall=tall), 0.35),
+    "DETECTION.both_tall": lambda: turns(lambda tall: not pair_left((0, 45), (55, 100), 100 * tall), 0.75),
+    "DETECTION.held": lambda: turns(lambda share: not held_left(share), 0.8),
+    "DETECTION.one_wide": lambda: turns(lambda wide: pair_left((0, 100 * wide), (70, 100)), 0.75),
+    "DETECTION.both_wide": lambda: turns(lambda wide: not pair_left((0, 40), (50, 100 * wide)), 0.8),
+    "DETECTION.both_over": lambda: turns(lapped_left, 0.3),
     "EXPOSURE.grey": lambda: near(grey((0.03, 64)), srgb(0.20), within=0.012),
     # A quarter of the picture a hundred times as bright counts as four times.
     "EXPOSURE.usual": lambda: near(grey((0.03, 48), (3.0, 16)), srgb(0.20 / 1.75), within=0.012),
     # Four times the rest, of which the mean is 1.1875 times: 0.674 of white, and 0.6 + 0.4 * (1 - exp(-0.184)) of it.
     "EXPOSURE.shoulder": lambda: near(grey((0.12, 4), (0.03, 60)), srgb(0.6672), within=0.003),
 }  # fmt: skip
+
+
+def test_a_ball_of_either_size_counts() -> None:
+    near, far = rows((0, 0, 90, 90, 0.7)), rows((900, 0, 912, 12, 0.8))
+    assert len(found(NONE, NONE, far, near)[1]) == 2
+    assert found(NONE, NONE, NONE, near)[1][0, 4] == pytest.approx(0.7)
+
+
+def test_a_box_around_two_is_nobody() -> None:
+    """Two players side by side and one box around both: the two stay. A child before somebody large is no second."""
+    two = [(100, 100, 200, 500, 0.6), (210, 110, 300, 500, 0.5)]
+    for top in (0, 300):  # far, and tall enough that the coarse picture counts most
+        near, other = ((x0, 100, x1, 500 + top, sure) for x0, _, x1, _, sure in two)
+        around = (100, 100, 300, 500 + top, 0.8)
+        assert found(rows(near, other), rows(around))[0][:, 4] == pytest.approx([0.6, 0.5])
+        assert found(NONE, rows(near, other, around))[0][:, 4] == pytest.approx([0.6, 0.5])
+    child = (110, 380, 150, 500, 0.6)
+    assert found(rows((100, 100, 300, 500, 0.8), child, two[1]))[0][0, 4] == pytest.approx(0.8)
+
+
+def test_a_close_person_is_whole_as_the_coarse_picture_shows_it() -> None:
+    """An enlarged picture shows head and shoulders, and legs; who is seen in both pictures is somebody else."""
+    whole, head, legs = (300, 50, 700, 950, 0.9), (350, 60, 650, 450, 0.8), (320, 500, 600, 940, 0.7)
+    assert len(found(rows(head, legs), rows(whole))[0]) == 1
+    assert len(found(rows(head, legs), rows(whole, (345, 65, 655, 440, 0.3)))[0]) == 2
+    assert len(found(rows(head, legs))[0]) == 2
+    assert found(rows((310, 60, 700, 940, 0.6)), rows(whole))[0][0, 0] > 300 / 1500  # the same person, weighed in
 
 
 def test_a_face_at_the_rim_ends_with_the_picture() -> None:
