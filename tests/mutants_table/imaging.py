@@ -23,6 +23,7 @@ MUTANTS = [
     mutant(_PICTURE_POOL, "np.minimum(pooled.power, coded(np.exp(most)))", "pooled.power", _PICTURE_TEST),
     mutant(_PICTURE_POOL, "min(limit, density[s]) if", "density[s] if", _PICTURE_TEST),
     mutant(_PICTURE_POOL, "colour + POOL.colour_smoothed", "9 + POOL.colour_smoothed", _PICTURE_TEST),
+    mutant(_PICTURE_POOL, "bounded - POOL.few", "bounded - 0 * POOL.few", _PICTURE_TEST),
     mutant(_PICTURE_POOL, "if np.isfinite(bounded).all()", "if True", _PICTURE_TEST),
     mutant("imaging/denoise/picture_noise.py", "mean / p.lost", "mean * p.lost", _PICTURE_TEST),
     mutant("imaging/denoise/level_table.py", "0.25 * lift", "-0.25 * lift", _PICTURE_TEST),

@@ -57,6 +57,10 @@ class PoolConstants:
     # Below it small sensors are near their base, and the bound falls: at ISO 100 none of the three times is left.
     base_iso: float = 400.0
     below_base: float = 0.8  # log(3) / log(400 / 100)
+    # Where blocks are few, as in a small picture, fewer are quiet: by each natural logarithm of their number below
+    # `enough`, noise is taken to be so much less, in natural logarithms of power.
+    enough: float = 10000.0
+    few: float = 0.3
     alike: float = 0.8  # natural logarithm of power, within which frames of unknown ISO are pooled
     own: float = 1.25  # of a frame's own power, which bounds what its pool says of it
 
@@ -193,6 +197,8 @@ def _seen(statistics: Sequence[PictureStatistics], iso: float | None, area: floa
     """Logarithms of the power by brightness and by scale and plane, as _brightness, without what is no noise."""
     bright, power = _brightness(_quantile(_masked(statistics), POOL.quieter_frames))
     bounded = _bounded(power, iso, area) if np.isfinite(power[0]).any() else power
+    blocks = sum(int(one.blocks[0].sum()) for one in statistics)
+    bounded = bounded - POOL.few * max(0.0, np.log(POOL.enough / max(blocks, 1)))
     # Colour that is nowhere measured bounds nothing: then nothing is known.
     return bright, bounded if np.isfinite(bounded).all() else np.full_like(power, np.nan)
 

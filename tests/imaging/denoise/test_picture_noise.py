@@ -192,13 +192,14 @@ def test_jpegs_of_known_sensors() -> None:
 
 
 @pytest.mark.skipif(not (jpeg_noise.DATA / "photos").is_dir(), reason="needs ../shared/data/photos")
-def test_structure_of_colour_does_not_vouch_for_luma() -> None:
-    """The middle of a picture of rust and brick, which no constant was tuned to, sharp at its pixels, with the little
-    noise of ISO 1600: 1.1 dB were lost without what colour says, 0.3 are for want of blocks (0 for all of it)."""
-    picture = jpeg_noise.photograph("041")[128:384, 128:384]
+@pytest.mark.parametrize("name", ["041", "024"])
+def test_a_small_textured_frame_keeps_its_texture(name: str) -> None:
+    """The middle of pictures of rust and brick, and of ferns in the shade, sharp at its pixels, with the little noise
+    of ISO 1600. The former loses 1.1 dB without what colour says of luma; 0.3 and 0.4 were lost for want of blocks."""
+    picture = jpeg_noise.photograph(name)[128:384, 128:384]
     frame, truth = jpeg_noise.exposed(picture, 1600, "file", 92)
     before, after = (jpeg_noise.score(truth, one)[0] for one in (frame, jpeg_noise.by_itself(frame, "file", 1600)))
-    assert after > before - 0.4
+    assert after > before - 0.1
 
 
 def test_luma_without_noise_of_colour_is_texture() -> None:
