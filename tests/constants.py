@@ -172,20 +172,39 @@ def _level() -> list[float]:
     """What the lines of drawn halls say, and how many of many made-up answers are believed, each nearly good enough."""
     out: list[float] = []
     for grey in _HALLS:
-        for one in level.families(grey):
-            out += [] if one is None else [float(v) for v in vars(one).values()]
-    good = level.Family(1.0, 0.05, 0.0, 2.0, 0.9, 0.1, 0.02)
+        for edge in level.LEVEL.edges:
+            for one in level.families(grey, edge):
+                out += [] if one is None else [float(v) for v in vars(one).values()]
+
+    def told(vertical: level.Family | None, flat: level.Family | None) -> bool:
+        return isinstance(level.agreed(vertical, flat), level.Tilt)
+
+    good = level.Family(1.0, 0.05, 0.0, 2.0, 0.9, 0.1, 0.02, 0.0, 2, 0.9, 0.5)  # but seen in two cells only
     sweeps = (
         ("length", np.linspace(0, 1, 101)), ("share", np.linspace(0, 1, 101)), ("rival", np.linspace(0, 1, 101)),
         ("error", np.linspace(0.01, 0.5, 99)), ("moved", np.linspace(0, 0.6, 121)), ("roll", np.linspace(0.2, 1.8, 81)),
     )  # fmt: skip
     for name, values in sweeps:
         for pair in (lambda odd: (odd, good), lambda odd: (good, odd)):
-            out.append(float(sum(level.agreed(*pair(replace(good, **{name: float(v)}))) is not None for v in values)))
+            out.append(float(sum(told(*pair(replace(good, **{name: float(v)}))) for v in values)))
     both = [replace(good, roll=float(v)) for v in np.linspace(4, 6, 81)]
-    out.append(float(sum(level.agreed(one, one) is not None for one in both)))
+    out.append(float(sum(told(one, one) for one in both)))
     unsure = [replace(good, roll=1.4, rival=0.69, share=float(v)) for v in np.linspace(0.25, 1, 76)]
-    out.append(float(sum(level.agreed(good, one) is not None for one in unsure)))
+    out.append(float(sum(told(good, one) for one in unsure)))
+    lone = replace(good, length=3.0, cells=9, lump=0.2)
+    alone = (
+        ("length", np.linspace(0.5, 2.5, 101)), ("share", np.linspace(0.3, 1, 101)), ("rival", np.linspace(0, 1, 101)),
+        ("error", np.linspace(0.01, 0.3, 99)), ("moved", np.linspace(0, 0.3, 121)), ("lump", np.linspace(0, 1, 101)),
+        ("cells", range(9)), ("side", np.linspace(0, 0.5, 101)), ("slope", np.linspace(0, 1, 101)),
+    )  # fmt: skip
+    for name, values in alone:
+        kind = type(getattr(good, name))
+        for pair in (lambda odd: (odd, None), lambda odd: (None, odd)):
+            out.append(float(sum(told(*pair(replace(lone, **{name: kind(v)}))) for v in values)))
+    small = [level._family(np.full(1, 0.1), np.zeros(1), np.full(1, v)) for v in np.linspace(0.04, 0.06, 81)]
+    out.append(float(sum(one.cells for one in small if one is not None)))
+    slanted = [replace(good, roll=1.8, slope=float(v)) for v in np.linspace(0, 1, 101)]
+    out += [found.degrees for one in slanted if isinstance(found := level.agreed(lone, one), level.Tilt)]
     return out
 
 

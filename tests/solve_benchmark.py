@@ -82,7 +82,7 @@ def players(rng: np.random.Generator) -> dict[str, np.ndarray]:
         "models": np.array([True, True]), "size": np.array([4000, 6000]), "people": people,
         "faces": np.column_stack([people[:3, :2], people[:3, :2] + 0.03, np.full(3, 0.9), people[:3, :4]]),
         "balls": people[:1], "sharp": rng.uniform(0.05, 0.2, 10), "jersey_colour": rng.uniform(0, 255, (10, 3)),
-        "light": rng.uniform(0, 1, (10, 2)), "frame": np.array([0.1, 0.1, 0.0]), "tilt": np.array([np.nan, 0.0]),
+        "light": rng.uniform(0, 1, (10, 2)), "frame": np.array([0.1, 0.1, 0.0]), "tilt": np.array([np.nan, 1.0]),
         "small": rng.integers(0, 255, (107, 160)).astype(np.uint8),
     }  # fmt: skip
 

@@ -5,13 +5,16 @@ clockwise by two degrees, and `rotated(pixels, -2)` straightens it.
 
 Sources, named from memory: line segments by LSD (Grompone von Gioi, Jakubowicz, Morel and Randall, IEEE PAMI 32(4),
 2010), in OpenCV; that in a built place most lines belong to three directions, which give the camera's angles:
-Coughlan and Yuille, "Manhattan World", ICCV 1999. The fit and its thresholds are ours.
+Coughlan and Yuille, "Manhattan World", ICCV 1999; that level lines meet on the horizon, and upright ones in the point
+below or above the middle of the frame: Hartley and Zisserman, "Multiple View Geometry", ch. 8. The fit and its
+thresholds are ours.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from enum import IntEnum
 
 import cv2
 import numpy as np
@@ -33,7 +36,9 @@ class LevelConstants:
 
     limit: float = 5.0  # degrees; beyond that a tilt is meant, or wrongly found
     agree: float = 0.5  # degrees between verticals and horizontals
-    edge: int = 432  # pixels of the longer side, for finding segments: what is straight in a hall is large
+    # Pixels of the longer side, for finding segments: what is straight in a hall is large, and noise breaks up long
+    # lines of a finer picture. Where that says too little, small posts and rails in the finer one may say enough.
+    edges: tuple[int, int] = (432, 640)
     blur: float = 0.8  # pixels, before segments are looked for
     lsd_sigma: float = 0.6  # of LSD's own Gaussian, as in the paper; without effect at its scale of 1
     quant: float = 3.0  # grey levels of gradient that count as noise; OpenCV's default is 2, for quieter pictures
@@ -57,6 +62,17 @@ class LevelConstants:
     error: float = 0.25  # degrees, largest standard error
     moved: float = 0.3  # degrees, by which one cell may move the answer
     certain: float = 0.25  # least certainty that is an answer
+    # What one family must show to be believed alone. Lengths and shares are of verticals, then of level lines.
+    alone_length: tuple[float, float] = (0.7, 2.0)
+    alone_share: tuple[float, float] = (0.55, 0.5)
+    alone_rival: tuple[float, float] = (0.6, 0.45)
+    alone_error: float = 0.16
+    alone_moved: float = 0.1
+    alone_cells: int = 4  # twelfths of the frame in which it must be seen
+    in_cell: float = 0.05  # frames of length, from which it is seen in one
+    alone_lump: float = 0.45  # most of its length in one of them
+    alone_side: float = 0.2  # least of the verticals' length on either side of the middle
+    horizon: float = 1.1  # frames from the middle to the horizon at most: a long lens from high up in a stand
 
 
 LEVEL = LevelConstants()
@@ -72,6 +88,14 @@ class Tilt:
     certainty: float
 
 
+class Unsure(IntEnum):
+    """Why a picture's tilt is not known; the numbers are stored."""
+
+    FEW = 1  # too few lines, or none that most of the others agree with
+    DISAGREE = 2  # verticals and horizontals say different things
+    FAR = 3  # beyond LEVEL.limit: meant, or wrongly found
+
+
 @dataclass(frozen=True)
 class Family:
     """What lines of one direction say.
@@ -81,6 +105,9 @@ class Family:
     length  of what agrees, in frames; share: of what could have agreed, 0 to 1
     rival   votes for the next best answer against this one's, 0 to 1
     moved   degrees, the most that roll moves when one twelfth of the frame is left out
+    slope_error  standard error of slope
+    cells   how many twelfths of the frame show it; lump: share of the length in the one with most of it
+    side    share of the length on the side of the middle that has less of it, 0 to 0.5
     """
 
     roll: float
@@ -90,6 +117,10 @@ class Family:
     share: float
     rival: float
     moved: float
+    slope_error: float
+    cells: int
+    lump: float
+    side: float
 
     def sure(self, enough: float) -> bool:
         """Whether it may be believed where another family says the same."""
@@ -97,43 +128,81 @@ class Family:
         return not few and self.rival < LEVEL.rival and self.error < LEVEL.error and self.moved < LEVEL.moved
 
 
-def tilt(grey: F32) -> Tilt | None:
-    """Tilt of a picture (H, W), display-like 0 to 1, about 640x960; None where the evidence is thin or disagrees.
+def tilt(grey: F32) -> Tilt | Unsure:
+    """Tilt of a picture (H, W), display-like 0 to 1, about 640x960; or why it is not known.
 
     Verticals of a camera that looks up or down converge, evenly over the frame's width, and are upright where the
     middle of the frame is; so a line is fitted to angle against place, and its value in the middle is the roll.
-    Horizontals seen at a slant converge likewise from top to bottom, but lean as a whole where the camera also looks
-    up or down: that, a floor line or a player's leg is why only what both families say is believed.
+    Horizontals seen at a slant converge likewise from top to bottom, but show the roll on the horizon only, which may
+    lie above or below the frame. A floor line or a player's leg is why one family is believed alone only where it is
+    seen all over the frame and next to nothing contradicts it.
     """
-    return agreed(*families(grey))
+    coarse, fine = LEVEL.edges
+    found = agreed(*families(grey, coarse))
+    if isinstance(found, Tilt) or found is Unsure.FAR:
+        return found
+    finer = agreed(*families(grey, fine))
+    return finer if isinstance(finer, Tilt) else found
 
 
-def agreed(vertical: Family | None, level: Family | None) -> Tilt | None:
-    """The tilt that verticals and horizontals both show; None where either is not sure or they disagree."""
-    if vertical is None or level is None:
-        return None
-    if not (vertical.sure(LEVEL.enough_vertical) and level.sure(LEVEL.enough_level)):
-        return None
+def agreed(vertical: Family | None, level: Family | None) -> Tilt | Unsure:
+    """The tilt that verticals and horizontals both show, or one of them beyond doubt; else why it is not known."""
+    alone = vertical is not None and _upright_alone(vertical)
+    if vertical is None or not vertical.sure(LEVEL.enough_vertical):
+        return _limited(level) if level is not None and _level_alone(level) else Unsure.FEW
+    if level is None or not level.sure(LEVEL.enough_level):
+        return _limited(vertical) if alone else Unsure.FEW
     apart = abs(vertical.roll - level.roll)
-    trust = np.array([vertical.error, level.error]) ** -2.0
+    # Verticals that need no witness are contradicted only by what no place of the horizon explains.
+    slack = LEVEL.agree + (LEVEL.horizon * (abs(level.slope) + level.slope_error) if alone else 0.0)
+    if apart > slack:
+        return Unsure.DISAGREE
+    flat = math.hypot(level.error, LEVEL.horizon / 2 * level.slope, LEVEL.horizon / 2 * level.slope_error)
+    trust = np.array([vertical.error, flat]) ** -2.0
     degrees = float(trust @ [vertical.roll, level.roll] / trust.sum())
-    if apart > LEVEL.agree or abs(degrees) > LEVEL.limit:
-        return None
-    alone = 1 - max(vertical.rival, level.rival)
-    certainty = (1 - apart / LEVEL.agree / 2) * math.sqrt(alone * min(1.0, vertical.share, level.share))
-    return Tilt(degrees, certainty) if certainty > LEVEL.certain else None
+    certainty = (1 - apart / slack / 2) * _certainty(max(vertical.rival, level.rival), min(vertical.share, level.share))
+    if certainty <= LEVEL.certain:
+        return _limited(vertical) if alone else Unsure.FEW
+    return Tilt(degrees, certainty) if abs(degrees) <= LEVEL.limit else Unsure.FAR
 
 
-def families(grey: F32) -> tuple[Family | None, Family | None]:
-    """The verticals and the horizontals of a picture as in `tilt`."""
-    x, y, angle, length = segments(grey)
+def _limited(family: Family) -> Tilt | Unsure:
+    if abs(family.roll) > LEVEL.limit:
+        return Unsure.FAR
+    return Tilt(family.roll, _certainty(family.rival, family.share))
+
+
+def _certainty(rival: float, share: float) -> float:
+    return math.sqrt((1 - rival) * min(1.0, share))
+
+
+def _upright_alone(family: Family) -> bool:
+    """Whether verticals need no witness: they stand on both sides of the frame, and little else agrees."""
+    return _alone(family, 0) and family.side > LEVEL.alone_side
+
+
+def _level_alone(family: Family) -> bool:
+    """Whether horizontals need no witness: besides, they run so flat that it matters little where the horizon is."""
+    return _alone(family, 1) and LEVEL.horizon * (abs(family.slope) + family.slope_error) < LEVEL.agree
+
+
+def _alone(family: Family, which: int) -> bool:
+    enough = family.length > LEVEL.alone_length[which] and family.share > LEVEL.alone_share[which]
+    spread = family.cells >= LEVEL.alone_cells and family.lump < LEVEL.alone_lump
+    steady = family.error < LEVEL.alone_error and family.moved < LEVEL.alone_moved
+    return enough and spread and steady and family.rival < LEVEL.alone_rival[which]
+
+
+def families(grey: F32, edge: int) -> tuple[Family | None, Family | None]:
+    """The verticals and the horizontals of a picture as in `tilt`, looked for at `edge` pixels of the longer side."""
+    x, y, angle, length = segments(grey, edge)
     return _family(x, (angle + 180) % 180 - 90, length), _family(y, angle, length)
 
 
-def segments(grey: F32) -> tuple[F64, F64, F64, F64]:
+def segments(grey: F32, edge: int) -> tuple[F64, F64, F64, F64]:
     """Straight edges: middle x and y from the frame's middle, angle -90 to 90 (0 = flat), length; (N,) each."""
     height, width = grey.shape
-    scale = min(1.0, LEVEL.edge / max(height, width))
+    scale = min(1.0, edge / max(height, width))
     across, down = max(1, round(width * scale)), max(1, round(height * scale))
     small = cv2.resize(grey, (across, down), interpolation=cv2.INTER_AREA)
     levels = cv2.GaussianBlur((255 * np.clip(small, 0, 1)).astype(np.uint8), (0, 0), LEVEL.blur)
@@ -175,14 +244,21 @@ def _family(place: F64, angle: F64, length: F64) -> Family | None:
     rests = [trust * (cell != one) for one in np.unique(cell[agrees > LEVEL.cell_agrees])]
     without = [np.linalg.solve(design.T * rest @ design + usual, design.T @ (rest * angle))[0] for rest in rests]
     held = np.abs(angle - roll - slope * place) < LEVEL.held * LEVEL.spread
+    certain = np.linalg.inv(design.T * trust @ design + usual)
+    in_cells = np.bincount((cell[held] + LEVEL.cells).astype(np.int64), length[held], minlength=1)
+    whole, left = max(float(length[held].sum()), LEVEL.short), float(length[held & (place < 0)].sum())
     return Family(
         roll=float(roll),
-        error=math.sqrt(np.linalg.inv(design.T * trust @ design + usual)[0, 0]),
+        error=math.sqrt(certain[0, 0]),
         slope=float(slope),
         length=float(length[held].sum()),
         share=float(length[held].sum() / max(length[np.abs(angle - roll) < LEVEL.search].sum(), LEVEL.short)),
         rival=float(votes[:, away].max() / votes.max()),
         moved=float(np.abs(np.array(without) - roll).max(initial=0.0)),
+        slope_error=math.sqrt(certain[1, 1]),
+        cells=int((in_cells > LEVEL.in_cell).sum()),
+        lump=float(in_cells.max() / whole),
+        side=float(min(left / whole, 1 - left / whole)),
     )
 
 

@@ -52,7 +52,7 @@ class FrameObservation:
 
     has_models  whether there was a model file to find people, and one to find faces
     sharpness   of the middle of the frame; mean  of its values, fractions of saturation; clipped  share of its pixels
-    tilt        of the hall, None where it cannot be measured
+    tilt        of the hall, or why it cannot be measured
     """
 
     people: Observation
@@ -60,7 +60,7 @@ class FrameObservation:
     sharpness: float
     mean: float
     clipped: float
-    tilt: level.Tilt | None
+    tilt: level.Tilt | level.Unsure
 
     def as_arrays(self) -> dict[str, NDArray[Any]]:
         """For the store."""
@@ -77,7 +77,7 @@ class FrameObservation:
             "light": people.light,
             "frame": np.array([self.sharpness, self.mean, self.clipped]),
             "small": people.small,
-            "tilt": np.array([np.nan, 0.0] if tilt is None else [tilt.degrees, tilt.certainty]),
+            "tilt": np.array([np.nan, tilt] if isinstance(tilt, level.Unsure) else [tilt.degrees, tilt.certainty]),
         }
 
     @classmethod
@@ -103,7 +103,7 @@ class FrameObservation:
         person_model, face_model = (bool(v) for v in take(arrays, "models", np.bool_, (2,), 0, 1))
         tilted = take(arrays, "tilt", np.float64, (2,), -LARGEST, LARGEST, may_be_nan=True)
         degrees, certainty = (float(v) for v in tilted)
-        tilt = level.Tilt(degrees, certainty) if np.isfinite(degrees) else None
+        tilt = level.Tilt(degrees, certainty) if np.isfinite(degrees) else level.Unsure(int(certainty))
         return cls(people, (person_model, face_model), sharp, mean, clipped, tilt)
 
     def assessed(self, subject: Subject | None) -> Quality:

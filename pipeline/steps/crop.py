@@ -43,7 +43,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class CropRules:
-    """What a crop must hold, and when a burst is straightened.
+    """What a crop must hold.
 
     Chosen by eye on generated shoots and checked with `python -m tests.crops` (faces cut, holds the main player),
     where no other source stands beside a number.
@@ -56,11 +56,6 @@ class CropRules:
     widest: float = 16 / 9
     named: float = 0.5  # heights of the subject, from which somebody else may be one of the players in frames.csv
     shown: float = 0.8  # share of somebody inside the crop, from which the crop shows them
-    # Straightening, in degrees. Frames of a burst are turned as one, where a third of them have a tilt and most agree.
-    tilt_frames: float = 3  # one frame of so many
-    tilt_percentiles: tuple[float, float] = (20, 80)
-    tilt_spread: float = 0.8  # between these percentiles at most
-    least_tilt: float = 0.15  # less is not seen (common practice, no source)
 
 
 RULES = CropRules()
@@ -103,7 +98,7 @@ class CropParams(Params):
         "no more than half of the frame's longer side)",
     )
     level: bool = Field(
-        False, description="straighten by the verticals and horizontals of the hall where they agree, up to 5 degrees"
+        False, description="straighten by the upright and level lines of the hall where they are sure, up to 5 degrees"
     )
     share: float | None = Field(
         None, ge=0.1, le=1.0, description="how much of the possible width to keep (to: centre); default all"
@@ -139,6 +134,8 @@ def measured_of(arrays: Mapping[str, NDArray[Any]]) -> FrameObservation:
 
 def solve(context: SolveContext[FrameObservation], params: CropParams) -> Solved[CropSolution]:
     """A box for every frame; burst by burst where it follows a subject."""
+    from pipeline.people import straighten
+
     solutions: dict[str, CropSolution] = {}
     notices: dict[str, str] = {}
     known = {f.name: f for f in context.frames}
@@ -149,15 +146,18 @@ def solve(context: SolveContext[FrameObservation], params: CropParams) -> Solved
         free = [n for n in names if n not in boxes]
         solutions |= {n: CropSolution(CropSource.TABLE, _rounded(boxes[n])) for n in names if n in boxes}
         measured = {n: context.measured[n] for n in free} if params.to == "subject" or params.level else {}
-        turned = _turn(measured) if params.level else 0.0
+        turned, level = 0.0, ""
+        if params.level and measured:
+            straight = straighten.turn([m.tilt for m in measured.values()])
+            turned, level = straight.degrees, straight.said
         if params.to != "subject":
-            solutions |= {n: CropSolution(CropSource(params.to), turned=turned) for n in free}
+            solutions |= {n: CropSolution(CropSource(params.to), turned=turned, level=level) for n in free}
         elif any(not m.has_models[0] for m in measured.values()):
-            solutions |= {n: CropSolution(CropSource.LOOSE, turned=turned) for n in free}
+            solutions |= {n: CropSolution(CropSource.LOOSE, turned=turned, level=level) for n in free}
             blind = True
         else:
             for name, solution, notice in _around(free, measured, context.subjects(), params, turned):
-                solutions[name] = solution
+                solutions[name] = replace(solution, level=level)
                 named = len(context.facts.row(name).players)
                 notice = notice or _fewer(named, measured[name].people, context.subjects()[name], solution)
                 if notice:
@@ -211,17 +211,6 @@ def _fewer(named: int, frame: Observation, subject: Subject | None, solution: Cr
 
 def _rounded(box: Iterable[float]) -> Box:
     return Box(*(round(float(v), 5) for v in box))
-
-
-def _turn(measured: Mapping[str, FrameObservation]) -> float:
-    """Degrees clockwise by which all frames of a burst are turned: against the median tilt, where most frames agree."""
-    tilts = np.array([m.tilt.degrees for m in measured.values() if m.tilt is not None], dtype=np.float64)
-    if len(tilts) < max(1, len(measured) / RULES.tilt_frames):
-        return 0.0
-    if np.ptp(np.percentile(tilts, RULES.tilt_percentiles)) > RULES.tilt_spread:
-        return 0.0
-    middle = float(np.median(tilts))
-    return round(-middle, 2) if abs(middle) >= RULES.least_tilt else 0.0
 
 
 def _around(

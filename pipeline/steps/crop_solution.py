@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from pipeline.imaging.geometry import Box
-from pipeline.steps.base import signed
 from pipeline.types import JsonObject
 
 NOBODY = "crop: left whole: {why}"
@@ -49,6 +48,7 @@ class CropSolution:
     aspect  width to height in pixels that the box is meant to have; turned  degrees clockwise, to straighten
     why     it is left whole, in a few words, "" where it is not, or where the source says it
     confidence  0 to 1, that the subject is the one; None without one
+    level   what is said of straightening, "" where it is not asked for
     """
 
     source: CropSource
@@ -57,6 +57,7 @@ class CropSolution:
     turned: float = 0.0
     why: str = ""
     confidence: float | None = None
+    level: str = ""
 
     def as_json(self) -> JsonObject:
         """For the record and the keys."""
@@ -69,10 +70,11 @@ class CropSolution:
             found["why"] = self.why
         if self.confidence is not None:
             found["confidence"] = self.confidence
+        if self.level:
+            found["level"] = self.level
         return found
 
 
 def in_words(solution: CropSolution) -> str:
-    """How the frame is cut, and by how much it is turned; "" where the recipe alone decides."""
-    words = _WORDS.get(solution.source, "") + (f", {solution.why}" if solution.why else "")
-    return f"{words}, turned by {signed(solution.turned, 1)}\N{DEGREE SIGN}" if words and solution.turned else words
+    """How the frame is cut, and whether it is turned; "" where the recipe alone decides."""
+    return ", ".join(filter(None, (_WORDS.get(solution.source, ""), solution.why, solution.level)))

@@ -15,7 +15,19 @@ from scipy import ndimage
 from skimage.util import img_as_float32
 
 from pipeline.imaging.geometry import Box, PixelBox, box_to_pixels, pixels_inside, pixels_to_box
-from pipeline.imaging.level import AGREE, LIMIT, before_turn, inscribed, inside, rotated, segments, tilt
+from pipeline.imaging.level import (
+    AGREE,
+    LEVEL,
+    LIMIT,
+    Tilt,
+    Unsure,
+    before_turn,
+    inscribed,
+    inside,
+    rotated,
+    segments,
+    tilt,
+)
 from pipeline.shoot.scan import scan
 from pipeline.steps.decode import decode
 from pipeline.types import F32, Part
@@ -84,7 +96,7 @@ def test_roll_of_a_hall_is_found() -> None:
         (0, 0, 0, 2),
     ]
     found = [tilt(hall(yaw, pitch, roll, focal)) for yaw, pitch, roll, focal in views]
-    answers = [(one, view[2]) for one, view in zip(found, views, strict=True) if one is not None]
+    answers = [(one, view[2]) for one, view in zip(found, views, strict=True) if isinstance(one, Tilt)]
     assert len(answers) >= 4
     for one, roll in answers:
         assert one.degrees == pytest.approx(roll, abs=0.3)
@@ -92,26 +104,26 @@ def test_roll_of_a_hall_is_found() -> None:
 
 
 def test_never_wrong_from_anywhere_in_the_hall() -> None:
-    """Corners, floor lines in perspective, up to 13 people: few are answered, none by more than the tolerance."""
+    """Corners, floor lines in perspective, up to 13 people: some are answered, none by more than the tolerance."""
     rng = np.random.default_rng(31)
     errors = []
     for seed in range(10):
         yaw, pitch, roll = rng.uniform(-50, 50), rng.uniform(-8, 8), rng.uniform(-5, 5)
         picture = hall(yaw, pitch, roll, rng.uniform(0.9, 4), seed, int(rng.integers(0, 14)), rng.choice([0.02, 0.08]))
         found = tilt(picture)
-        if found is not None:
+        if isinstance(found, Tilt):
             errors.append(abs(found.degrees - roll))
-    assert max(errors, default=0) < AGREE
+    assert len(errors) >= 2 and max(errors) < AGREE, errors
 
 
 @pytest.mark.parametrize("roll", [-9.0, -6.5, 6.5, 9.0])
 def test_more_than_the_limit_is_meant(roll: float) -> None:
     assert abs(roll) > LIMIT
-    assert tilt(hall(0, 0, roll, 1.4)) is None
+    assert isinstance(tilt(hall(0, 0, roll, 1.4)), Unsure)
 
 
 def test_floor_lines_alone_say_nothing() -> None:
-    assert tilt(hall(25, -25, 0, 1.5, people=0)) is None
+    assert tilt(hall(25, -25, 0, 1.5, people=0)) is Unsure.FEW
 
 
 def test_frames_of_the_demonstration(small_shoot: tuple[Path, dict]) -> None:
@@ -123,16 +135,16 @@ def test_frames_of_the_demonstration(small_shoot: tuple[Path, dict]) -> None:
         grey = np.clip(green / np.percentile(green, 98), 0, 1).astype(np.float32) ** np.float32(1 / 2.2)
         for degrees in (-2.4, 1.3):
             found = tilt(turned(grey, degrees))
-            if found is not None:
+            if isinstance(found, Tilt):
                 answered += 1
                 assert found.degrees == pytest.approx(degrees, abs=0.5)
     assert answered >= 2
 
 
-@pytest.mark.parametrize(("kind", "least", "most"), [("people", 0, 0), ("chart-jpeg", 12, 20)])
+@pytest.mark.parametrize(("kind", "least", "most"), [("people", 0, 5), ("chart-jpeg", 17, 20)])
 def test_photographs_turn_with_their_tilt(shared: Callable[[str], Path], kind: str, least: int, most: int) -> None:
     """Between any two answers for turns of one photograph lies the angle between the turns; streets and decks, whose
-    lines run away in all directions, get none."""
+    lines run away in all directions, get none. But a bridge, whose posts lean by 2 degrees (by eye)."""
     answered = 0
     for path in sorted(shared(f"data/{kind}").glob("*.[jJ][pP][gG]")):
         grey = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
@@ -140,10 +152,11 @@ def test_photographs_turn_with_their_tilt(shared: Callable[[str], Path], kind: s
         away = []
         for degrees in (-3.4, -1.4, 0.0, 1.1, 2.6):
             found = tilt(turned(grey.astype(np.float32) / 255, degrees))
-            away += [found.degrees - degrees] if found is not None else []
+            away += [found.degrees - degrees] if isinstance(found, Tilt) else []
         answered += len(away)
         if away:
             assert np.ptp(away) < 0.4, path.name
+            assert kind != "people" or (path.name.startswith("24274813513") and abs(np.mean(away) - 2.0) < 0.3)
     assert least <= answered <= most
 
 
@@ -168,7 +181,7 @@ def _patterns() -> list[F32]:
 
 
 def test_nothing_straight_nothing_said() -> None:
-    assert [i for i, picture in enumerate(_patterns()) if tilt(picture) is not None] == []
+    assert [i for i, picture in enumerate(_patterns()) if isinstance(tilt(picture), Tilt)] == []
 
 
 @pytest.mark.parametrize("name", ["chelsea", "grass", "gravel", "moon", "coins"])
@@ -176,12 +189,12 @@ def test_photographs_of_nothing_straight(name: str) -> None:
     """A face (a cat's) and textures that come with scikit-image, upright and at angles."""
     grey = img_as_float32(getattr(skimage.data, name)())
     grey = grey if grey.ndim == 2 else np.ascontiguousarray(grey[..., 1])
-    assert [degrees for degrees in (-3.0, -1.0, 0.0, 2.0) if tilt(turned(grey, degrees)) is not None] == []
+    assert [degrees for degrees in (-3.0, -1.0, 0.0, 2.0) if isinstance(tilt(turned(grey, degrees)), Tilt)] == []
 
 
 def test_small_pictures_are_no_error() -> None:
     for shape in ((1, 1), (3, 200), (40, 30)):
-        assert tilt(np.zeros(shape, np.float32)) is None
+        assert tilt(np.zeros(shape, np.float32)) is Unsure.FEW
 
 
 @pytest.mark.parametrize("degrees", [0.0, 0.3, 1.0, -1.3, 4.0])
@@ -192,7 +205,7 @@ def test_an_edge_has_its_angle(degrees: float) -> None:
     off = (y - HEIGHT / 2) * math.cos(turn) - (x - WIDTH / 2) * math.sin(turn)
     noise = 0.03 * np.random.default_rng(2).standard_normal(off.shape)
     picture = (0.3 + 0.4 * np.clip(0.5 + off / 2, 0, 1) + noise).astype(np.float32)
-    _, _, angle, length = segments(picture)
+    _, _, angle, length = segments(picture, LEVEL.edges[0])
     assert np.average(angle, weights=length**2) == pytest.approx(degrees, abs=0.05)
 
 
@@ -210,11 +223,11 @@ def test_rotated_as_a_spline_of_fifth_order(degrees: float) -> None:
 def test_rotated_straightens_what_tilt_finds() -> None:
     picture = hall(0, 2, 2.5, 1.5, noise=0.03)
     found = tilt(picture)
-    assert found is not None
+    assert isinstance(found, Tilt)
     straight = rotated(np.repeat(picture[..., None], 3, axis=2), -found.degrees)[..., 1]
     x0, y0, x1, y1 = box_to_pixels(inscribed(found.degrees, HEIGHT, WIDTH), HEIGHT, WIDTH)
     left = tilt(np.ascontiguousarray(straight[y0:y1, x0:x1]))
-    assert left is not None
+    assert isinstance(left, Tilt)
     assert abs(left.degrees) < 0.3
 
 

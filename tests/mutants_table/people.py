@@ -11,6 +11,8 @@ _CONFIDENCE = "people/confidence.py"
 _SURE = ("people/test_confidence.py",)
 _TRACKING = "people/tracking.py"
 _RANKING = "people/ranking.py"
+_STRAIGHTEN = "people/straighten.py"
+_STRAIGHTENED = ("people/test_straighten.py",)
 _NUMBERS = "people/jersey_numbers.py"
 _DETECT = "people/detect.py"
 _OBSERVE = "people/observe.py"
@@ -51,6 +53,13 @@ MUTANTS = [
     *moved(_SUBJECT, _WORTHY, "shortest 0.65; gap 0.2; full_speed 0.12; place_floor 0.2"),
     *moved(_TRACKING, _TRACKED, "jersey 60.0; weight 0.5; fast 0.15; nearest 0.1; runner_reach 0.4; response 0.1"),
     *moved(_RANKING, _RANKED, "behind 0.25; tie 6.0; full_size 0.6; free_stops 0.3; dark_stops 2.0; blown 0.25"),
+    mutant(
+        _STRAIGHTEN,
+        "np.percentile(degrees, rules.percentiles)) > rules.spread",
+        "np.percentile(degrees, rules.percentiles)) > 80",
+        *_STRAIGHTENED,
+    ),
+    mutant(_STRAIGHTEN, "round(-float(np.median(degrees)), 2)", "round(float(np.median(degrees)), 2)", *_STRAIGHTENED),
     # framing
     mutant(
         _FRAMING, "[-np.sin(angle), np.cos(angle)]", "[np.sin(angle), np.cos(angle)]", *_FRAMED, "steps/test_crop.py"

@@ -183,13 +183,6 @@ MUTANTS = [
     mutant(_CROP, "if height > width and across > down else across / down", "if False else across / down", *_CROPPED),
     mutant(
         _CROP,
-        "np.percentile(tilts, RULES.tilt_percentiles)) > RULES.tilt_spread",
-        "np.percentile(tilts, RULES.tilt_percentiles)) > 80",
-        "steps/test_crop_rules.py",
-    ),
-    mutant(_CROP, "return round(-middle, 2)", "return round(middle, 2)", *_CROPPED),
-    mutant(
-        _CROP,
         "_least(params, height, width) / (max(aspect, 1.0) * height)",
         "_least(params, height, width) / height",
         *_CROPPED,

@@ -13,7 +13,7 @@ from pydantic import ValidationError
 
 from pipeline.imaging.geometry import Box, box_to_pixels
 from pipeline.imaging.lens.warp import UprightWarp, of_factors
-from pipeline.imaging.level import Tilt, inside
+from pipeline.imaging.level import Tilt, Unsure, inside
 from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.sharpness import Detail
 from pipeline.light.scenes import ShootLight
@@ -59,7 +59,7 @@ def measured(
     people = replace(
         frame, size=size or (HEIGHT, WIDTH), people=frame.people[:count], reach=frame.reach[:count], balls=balls
     )
-    return FrameObservation(people, (models, models), 0.05, 0.2, 0.0, None if tilt is None else Tilt(tilt, 3.0))
+    return FrameObservation(people, (models, models), 0.05, 0.2, 0.0, Unsure.FEW if tilt is None else Tilt(tilt, 0.8))
 
 
 def solved(

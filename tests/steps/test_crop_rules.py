@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from pipeline.imaging.geometry import Box
 from pipeline.people.subject import find_subjects
 from pipeline.shoot.facts import FrameFacts
 from pipeline.steps.crop import RULES, CropParams, CropSolution, CropSource, _fewer, box_for
 from tests.people.rules import Scenario, guards, near, turns
 from tests.people.test_tracking import RATIO, observed, standing
-from tests.steps.test_crop import HEIGHT, LOOK, WIDTH, measured, one, shape, solved
+from tests.steps.test_crop import HEIGHT, WIDTH, measured, one, shape, solved
 
 
 def aspect(wide: float) -> float:
@@ -36,13 +34,6 @@ def shows_both(inside: float) -> bool:
     return not _fewer(2, frame, subject, CropSolution(CropSource.SUBJECT, Box(0.0, 0.0, 0.6, 1.0)))
 
 
-def turned(*tilts: float | None) -> float:
-    """Degrees by which a burst is turned whose frames tell these tilts."""
-    found, _ = solved([[measured(LOOK, tilt=tilt) for tilt in tilts]], level=True)
-    (degrees,) = {solution.turned for solution in found.by_frame.values()}
-    return float(degrees)
-
-
 def longest(height: int, width: int) -> int:
     """Pixels of the longer side of a crop around somebody far away, where none are asked for."""
     small = observed([standing(0.5, foot=0.6, tall=0.1, sure=0.95)])
@@ -62,16 +53,7 @@ SCENARIOS: dict[str, Scenario] = {
     "RULES.widest": lambda: near(aspect(2.1), 16 / 9),
     "RULES.named": lambda: turns(lambda share: too_few(standing(0.9, tall=0.5 * share, sure=0.7)), 0.5),
     "RULES.shown": lambda: turns(shows_both, 0.8),
-    "RULES.tilt_frames": lambda: turned(2.0, None, None) == -2.0 and turned(2.0, None, None, None) == 0.0,
-    "RULES.tilt_percentiles": lambda: (
-        near(turned(*SLOPE), -2.0)
-        and turned(*STEEP) == 0.0
-    ),
-    "RULES.tilt_spread": lambda: turns(lambda spread: turned(*[2.0] * 3, *[2.0 + spread] * 3) == 0.0, 0.8),
-    "RULES.least_tilt": lambda: turns(lambda tilt: turned(tilt) != 0.0, 0.15),
 }  # fmt: skip
-# Even slopes: between the 20th and the 80th percentile 0.79 and 0.81 of a degree.
-SLOPE, STEEP = (tuple(2.0 + spread / 0.6 * np.linspace(-0.5, 0.5, 101)) for spread in (0.79, 0.81))
 
 
 test_a_tenth_more_or_less_changes_what_a_crop_holds, test_every_number_is_guarded = guards({"RULES": RULES}, SCENARIOS)
