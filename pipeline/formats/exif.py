@@ -14,6 +14,7 @@ from pathlib import Path
 import rawpy
 
 from pipeline.formats.bmff import boxes, exif_of_item, metadata_items
+from pipeline.formats.ciff import MARK, make_and_model
 from pipeline.formats.jpeg_segments import APP1, EXIF, of_raf, walk
 from pipeline.formats.metadata.blocks import read_blocks
 from pipeline.formats.metadata.xmp_read import Packet
@@ -47,7 +48,10 @@ def read_exif(path: Path, kind: str) -> Exif:
             return Exif(notices=("the file is empty",))
         tags = read_tags(source)
         exif = _exif(tags)
-        ciff = source.read(6, 8) == b"HEAPCCDR"
+        ciff = source.read(6, 8) == MARK
+        if ciff:
+            make, model = make_and_model(source)
+            exif = replace(exif, make=exif.make or make, model=exif.model or model)
         oriented = 1 <= (tags.number(_ORIENTATION) or 0) <= 8
         heif = kind == "picture" and source.read(4, 4) == b"ftyp"
     if heif:
