@@ -8,6 +8,11 @@ The figure is the mean over the greys that are in the picture, neutral 8 to neut
 and its published colour, both at the published luminance, so that only colour counts. Published colours: D. Pascale,
 "RGB coordinates of the Macbeth ColorChecker", BabelColor 2012 (pipeline/light/chart/values.py). Where the chart is was
 measured by eye.
+
+`--unrelated` takes the sharp crops of ../shared/data/photos, whose own white is taken for true, for raws of one camera:
+each under a lamp of its own, between daylight and warm white, and with a balance of the camera that is 0.08 in log
+chroma off. Printed is how far white is off, log chroma, as the camera has it, of each alone, and of each when all of
+them are one shoot: next to nothing connects them, so next to nothing may change.
 """
 
 from __future__ import annotations
@@ -19,15 +24,16 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+import PIL.Image
 
 from pipeline.engine.measure import MEASURED_EDGE, PROXY_EDGE
-from pipeline.imaging.colour import LUMINANCE, delta_e_2000, to_lab
+from pipeline.imaging.colour import LUMINANCE, delta_e_2000, srgb_decode, to_lab
 from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw.frame import DecodeOptions
 from pipeline.imaging.resample import resize_energy
 from pipeline.light.chart.values import GREYS, LINEAR, half_side, mapped, places, to_area
-from pipeline.light.references import measure_references
-from pipeline.light.scene_white import WhiteSource
+from pipeline.light.references import MeasuredReferences, measure_references
+from pipeline.light.scene_white import WhiteSource, votes_of
 from pipeline.light.scenes import Scene, compare, look
 from pipeline.shoot.facts import Facts
 from pipeline.shoot.scan import scan
@@ -35,7 +41,7 @@ from pipeline.steps import white_balance
 from pipeline.steps.base import ApplyContext, SolveContext
 from pipeline.steps.decode import decode
 from pipeline.steps.white_balance import WhiteBalanceMeasurement, WhiteBalanceParams, WhiteBalanceSolution
-from pipeline.types import Burst, Frame, Image, Noise
+from pipeline.types import Burst, Domain, Exif, Frame, Image, Noise
 
 # Corners of the patch area by eye, in fractions, clockwise from dark skin.
 CHARTS = {
@@ -169,8 +175,65 @@ def table(found: Sequence[Row]) -> str:
     return "\n".join([*lines, f"| median | {camera:.2f} | {alone:.2f} | {pairs:.2f} | | | |"])
 
 
+@dataclass(frozen=True)
+class Unrelated:
+    """A photograph as a raw: its scene, white (2,) in truth and of the camera, log chroma against daylight."""
+
+    scene: Scene
+    true: np.ndarray
+    camera: np.ndarray
+
+    @property
+    def measured(self) -> WhiteBalanceMeasurement:
+        """As a run measures a raw. Daylight is not 1, 1, 1, as that of a finished picture is."""
+        nothing = MeasuredReferences(np.zeros((0, 3)), np.zeros((0, 2)), np.zeros((0, 3, 3)), ())
+        daylight = np.array([1.0, 1.0, 1.0001])
+        return WhiteBalanceMeasurement(np.exp([-self.camera[0], 0.0, -self.camera[1]]) * daylight, daylight, nothing)
+
+
+def unrelated(photos: Sequence[Path], seed: int = 5) -> list[Unrelated]:
+    """Photographs under a lamp each: the published ones of light.neutral, from daylight to warm white."""
+    lamps, rng, found = np.array([[0.0, 0.0], [0.3, -0.35], [0.6, -0.7]]), np.random.default_rng(seed), []
+    for path in photos:
+        with PIL.Image.open(path) as picture:
+            light = srgb_decode(np.asarray(picture.convert("RGB"), np.float32) / 255)
+        at = rng.uniform(0, 2)
+        white = np.array([np.interp(at, np.arange(3), lamps[:, k]) for k in (0, 1)])
+        lamp = np.exp([white[0], 0.0, white[1]])
+        pixels = cv2.resize(light, (PROXY_EDGE, PROXY_EDGE), interpolation=cv2.INTER_AREA) * (lamp / lamp.max())
+        noise = Noise(np.full(3, 1e-5), np.full(3, 1e-7))
+        image = Image(pixels.astype(np.float32), Domain.CAMERA, noise, np.ones(3), np.eye(3))
+        scene = look([Frame(path.stem, path, path.name, "raw", Exif(model="One"))], [image], np.ones(3))
+        found.append(Unrelated(scene, white, white + rng.normal(0, 0.08, 2)))
+    return found
+
+
+def white_of(some: Sequence[Unrelated]) -> np.ndarray:
+    """(N, 2) the white of each in a shoot of these, log chroma."""
+    frames = [Frame(u.scene.names[0], Path("a"), "a", "raw", Exif(model="One")) for u in some]
+    light = compare(frames, [u.scene for u in some], [])
+    return np.array([v.white for v in votes_of(light, {u.scene.names[0]: u.measured for u in some})])
+
+
+def unrelated_table(some: Sequence[Unrelated]) -> str:
+    """How far white is off, median and 95th percentile."""
+    true = np.array([u.true for u in some])
+    alone = np.concatenate([white_of([u]) for u in some])
+    whites = {"camera": np.array([u.camera for u in some]), "alone": alone, "one shoot": white_of(some)}
+    lines = [
+        f"{len(some)} unrelated photographs as raws of one camera, white off in log chroma: median, 95th percentile"
+    ]
+    for name, white in whites.items():
+        off = np.hypot(*(white - true).T)
+        lines.append(f"{name:10s} {np.median(off):.3f} {np.quantile(off, 0.95):.3f}")
+    return "\n".join(lines)
+
+
 if __name__ == "__main__":
     shared = Path(__file__).resolve().parents[2] / "shared" / "data"
     if not shared.is_dir():
         sys.exit("../shared/data is not here")
-    print(table(rows(shared)))
+    if "--unrelated" in sys.argv:
+        print(unrelated_table(unrelated(sorted((shared / "photos").glob("*.webp"))[::6])))
+    else:
+        print(table(rows(shared)))

@@ -21,9 +21,6 @@ from pipeline.types import F64
 # than the players do, so the light on players changes less from side to side than the light on the walls, which the
 # gradient is measured from. Chosen on the generated halls: python -m tests.evenness.
 PLAYER_GRADIENT = 0.7
-# Match of the colours of two scenes, above which they show the same surfaces. Finished pictures of one hall reach 0.98
-# (../shared/data: court, burst-jpeg), of 122 unrelated ones 5 % reach 0.90 (photos), the nine of people 0.92.
-SAME_SURFACES = 0.95
 STOPS_PER_LOG = float(1 / np.log(2))  # natural log -> stops
 
 
@@ -111,18 +108,13 @@ def gradient_at(scene: Scene, columns: F64) -> F64:
 
 
 def votes_of(light: ShootLight, measured: Mapping[str, HasBalances]) -> list[Vote]:
-    """White as the pictures and the cameras suggest it, for every scene; scenes that share no surface vote apart.
-
-    Each finished picture has a balance of its own in it already, so others say how far that is off only where they show
-    the same surfaces: unrelated ones look as if one balance had stayed while the light changed.
+    """White as the pictures and the cameras suggest it, for every scene. Only those that are proven to show the same
+    surfaces have a say in each other's: light that is alike says nothing of another hall, or of a test shot at home.
     """
     cameras = np.array([_camera_white([measured[n] for n in _few(scene.names)]) for scene in light.scenes])
     result = [Vote(np.zeros(2), 0.0)] * len(light.scenes)
     finished = np.array([bool((measured[s.names[0]].daylight == 1).all()) for s in light.scenes], dtype=bool)
-    compared = np.isin(np.arange(len(light.scenes)), [p.one for p in light.pairs])  # all but the first of each group
-    apart = finished & compared & (light.match < SAME_SURFACES)
-    together = [np.flatnonzero((light.group == group) & ~apart) for group in np.unique(light.group)]
-    for members in [*(m for m in together if len(m)), *np.flatnonzero(apart)[:, None]]:
+    for members in (np.flatnonzero(light.place == place) for place in np.unique(light.place)):
         found = [light.scenes[i].whites for i in members]
         own = bool(finished[members[0]])
         votes = agree_on_white(light.chromaticities[members], found, cameras[members], own)

@@ -6,7 +6,7 @@ Nothing here depends on a recipe or a reference frame: steps, `evencourt inspect
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -14,7 +14,14 @@ from numpy.typing import NDArray
 
 from pipeline.imaging.orientation import Orientation
 from pipeline.light import palette
-from pipeline.light.comparing.pairs import Pair, agreed_chroma, agreed_tones, find_pairs, tone_differences
+from pipeline.light.comparing.pairs import (
+    Pair,
+    agreed_chroma,
+    agreed_tones,
+    find_pairs,
+    of_one_place,
+    tone_differences,
+)
 from pipeline.light.comparing.tones import SIZE as TONE_SIZE
 from pipeline.light.comparing.tones import luminance_offsets, tone_histogram
 from pipeline.light.flicker import agree, views
@@ -125,6 +132,7 @@ class ShootLight:
     tone     (N,) stops by which the shared surfaces of each scene are brighter than in its group
     group    (N,) scenes whose chromaticities may be compared: same camera, something in common
     match    (N,) how well each scene's colours are recognised, 0 to 1
+    place    (N,) scenes of one number are proven to show the same surfaces (comparing.pairs.of_one_place)
     of       frame name -> index of its scene
     notices  what the report should say; pairs  the scenes that were compared
     """
@@ -134,6 +142,7 @@ class ShootLight:
     tone: F64
     group: F64
     match: F64
+    place: NDArray[np.int64]
     of: Mapping[str, int]
     notices: tuple[str, ...] = ()
     pairs: tuple[Pair, ...] = ()
@@ -247,23 +256,26 @@ def _placed(
     fixed = np.array(list(starts.values()), dtype=np.int64)
     main = [palette.main_chroma(scenes[i].chroma_histogram.astype(np.float32)) for i in fixed]
     chromaticities = agreed_chroma(pairs, fixed, np.array(main).reshape(-1, 2))
-    light = ShootLight(
-        scenes, chromaticities, np.zeros(len(scenes)), group.astype(np.float64), match, of, pairs=tuple(pairs)
-    )
-    return replace(light, tone=tones_as_shown(light))
+    found = tone_differences([s.tone_histogram for s in scenes], pairs, chromaticities)
+    place = of_one_place(pairs, found, len(scenes))
+    tone = agreed_tones(pairs, found, _first_of_groups(pairs, len(scenes)))
+    return ShootLight(scenes, chromaticities, tone, group.astype(np.float64), match, place, of, pairs=tuple(pairs))
 
 
-def tones_as_shown(light: ShootLight, gains: Sequence[F64] = (), to_working: Sequence[F64] = ()) -> F64:
+def _first_of_groups(pairs: Sequence[Pair], count: int) -> NDArray[np.int64]:
+    compared = {p.one for p in pairs}  # every scene but the first of each group
+    return np.array([i for i in range(count) if i not in compared], dtype=np.int64)
+
+
+def tones_as_shown(light: ShootLight, gains: Sequence[F64], to_working: Sequence[F64]) -> F64:
     """(N,) ShootLight.tone of the luminance of balanced scenes: a floor that one lamp makes redder than the other is
-    as bright in a picture as its luminance, not as its green. Without balances that of green.
+    as bright in a picture as its luminance, not as its green.
 
     gains  of each scene, (3,) multipliers on top of daylight's; to_working  of each, (3, 3)
     """
-    offsets = [luminance_offsets(g, m) for g, m in zip(gains, to_working, strict=True)] or None
+    offsets = [luminance_offsets(g, m) for g, m in zip(gains, to_working, strict=True)]
     found = tone_differences([s.tone_histogram for s in light.scenes], light.pairs, light.chromaticities, offsets)
-    compared = {p.one for p in light.pairs}  # every scene but the first of each group
-    fixed = np.array([i for i in range(len(light.scenes)) if i not in compared], dtype=np.int64)
-    return agreed_tones(light.pairs, found, fixed)
+    return agreed_tones(light.pairs, found, _first_of_groups(light.pairs, len(light.scenes)))
 
 
 def zones(light: ShootLight) -> F64:

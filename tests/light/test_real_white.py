@@ -6,8 +6,9 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
+import pytest
 
-from tests.real_white import WORSE, balanced, read, rows
+from tests.real_white import WORSE, balanced, read, rows, unrelated, white_of
 
 
 def test_white_is_never_worse_than_the_cameras_own(shared: Callable[[str], Path]) -> None:
@@ -37,3 +38,10 @@ def test_finished_pictures_of_one_place_still_help_each_other(shared: Callable[[
     together, alone = balanced(pictures), balanced(pictures[:1])
     name = pictures[0].frame.name
     assert np.ptp(np.log2(together[name].gains)) > 1.5 * np.ptp(np.log2(alone[name].gains))
+
+
+def test_unrelated_raws_in_one_folder_have_no_say_in_each_others_white(shared: Callable[[str], Path]) -> None:
+    """Photographs as raws under lamps of their own: nothing that they show connects them."""
+    some = unrelated(sorted(shared("data/photos").glob("*.webp"))[::24])
+    alone = np.concatenate([white_of([u]) for u in some])
+    assert white_of(some) == pytest.approx(alone, abs=1e-6)

@@ -177,9 +177,22 @@ def test_another_camera_that_comes_late_is_one_group_too() -> None:
     assert len(set(light.group[12:].tolist())) == 1
 
 
+def test_test_shots_before_a_match_leave_room_for_its_scenes() -> None:
+    """Fourteen strange frames, more than scenes that others are compared with, and one after each of the hall's: its
+    scenes still prove to each other that they show one place, and the strange ones to nobody."""
+    shots = [taken(strange(i), f"F{i}", seed=i) for i in range(14)]
+    for i in range(14, 20):
+        shots += [taken(hall("FL2" if i % 2 else "FL11", seed=i), f"F{i}", seed=i), taken(strange(i), f"S{i}", seed=i)]
+    light = compare([f for f, _ in shots], [seen_as([s]) for s in shots], [])
+    places = [light.place[i] for i, (f, _) in enumerate(shots) if f.name in {f"F{i}" for i in range(14, 20)}]
+    assert len(set(places)) == 1
+    assert len(set(light.place.tolist())) == len(shots) - len(places) + 1
+
+
 def test_flicker_by_name() -> None:
     scene = seen_as(burst("FL2", count=3))
-    light = ShootLight((scene,), np.zeros((1, 2)), np.zeros(1), np.zeros(1), np.ones(1), dict.fromkeys(scene.names, 0))
+    none, place = np.zeros(1), np.zeros(1, dtype=int)
+    light = ShootLight((scene,), np.zeros((1, 2)), none, none, np.ones(1), place, dict.fromkeys(scene.names, 0))
     assert light.flicker("F1") is scene.flicker[1]
     assert light.scene("F2") is scene
     assert isinstance(light.flicker("F0"), GainMap)

@@ -56,7 +56,8 @@ def light_of(scenes: Sequence[Scene], chromaticities: Sequence[tuple[float, floa
     count = len(scenes)
     of = {n: i for i, s in enumerate(scenes) for n in s.names}
     places = np.array(chromaticities) if chromaticities is not None else np.zeros((count, 2))
-    return ShootLight(tuple(scenes), places, np.zeros(count), np.zeros(count, dtype=int), np.ones(count), of)
+    none = np.zeros(count, dtype=int)
+    return ShootLight(tuple(scenes), places, np.zeros(count), none, np.ones(count), none, of)
 
 
 NO_REFERENCES = MeasuredReferences(np.zeros((0, 3)), np.zeros((0, 2)), np.zeros((0, 3, 3)), ())
@@ -91,7 +92,7 @@ def test_as_shot_and_fixed() -> None:
 
 def test_file_without_balance_falls_back_and_says_so() -> None:
     light = light_of([scene(["F1"]), scene(["F2"], whites=())], [(0, 0), (0, 0)])
-    context = context_of(replace(light, group=np.array([0, 1])), F1={"as_shot": None})
+    context = context_of(replace(light, group=np.array([0, 1]), place=np.array([0, 1])), F1={"as_shot": None})
     found = solve(context, WhiteBalanceParams(method="camera")).by_frame
     assert found["F1"].gains == pytest.approx([1.9 * np.exp(-0.3), 1, 1.5 * np.exp(0.2)], rel=0.02)
     assert found["F1"].source is WhiteSource.GRAY_WORLD and "no camera balance" in found["F1"].words

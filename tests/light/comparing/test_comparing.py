@@ -7,7 +7,7 @@ import pytest
 from pipeline.fixtures.light import response, tables
 
 from pipeline.imaging.colour import LUMINANCE
-from pipeline.light.comparing.pairs import Pair, agreed_chroma, agreed_tones
+from pipeline.light.comparing.pairs import PAIRS, Pair, agreed_chroma, agreed_tones, of_one_place
 from pipeline.light.comparing.tones import (
     CELL,
     CHROMA_LOW,
@@ -106,3 +106,11 @@ def test_groups_that_nothing_connects_stand_by_themselves() -> None:
     pairs = [Pair(1, 0, np.array([0.1, 0.0]), 1.0), Pair(3, 2, np.array([0.0, 0.2]), 1.0)]
     got = agreed_chroma(pairs, np.array([0, 2]), np.array([[0.5, 0.0], [-0.5, 0.0]]))
     assert got == pytest.approx(np.array([[0.5, 0.0], [0.6, 0.0], [-0.5, 0.0], [-0.5, 0.2]]), abs=1e-4)
+
+
+def test_one_place_is_proven_by_colours_and_tones_together_and_by_way_of_others() -> None:
+    same, none = PAIRS.same_surfaces, np.zeros(2)
+    pairs = [Pair(1, 0, none, 1.0, same + 0.05), Pair(2, 1, none, 1.0, same - 0.04), Pair(3, 2, none, 1.0, same + 0.05)]
+    found = [Brighter(0.0, same), Brighter(0.0, same + 0.05), Brighter(0.0, same - 0.06)]
+    assert of_one_place(pairs, found, 5).tolist() == [0, 0, 0, 1, 2]
+    assert of_one_place([], [], 2).tolist() == [0, 1]
