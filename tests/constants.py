@@ -21,6 +21,7 @@ from pipeline.imaging import level, resample, sharpness, tone
 from pipeline.imaging.denoise import block_wiener, cells, denoise, picture_noise, picture_noise_pool
 from pipeline.imaging.raw import defects, greens, mosaic, noise, noise_pool, residual_demosaic, row_noise, window
 from pipeline.light import (
+    cast,
     flicker,
     highlights,
     lamp_flicker,
@@ -50,7 +51,17 @@ from tests.constants_filters import (
     of_tone,
 )
 from tests.constants_lens import of_pans
-from tests.constants_light import HALLS, of_gray_world, of_pairs, of_palette, of_references, of_scenes, of_tones, spots
+from tests.constants_light import (
+    HALLS,
+    of_cast,
+    of_gray_world,
+    of_pairs,
+    of_palette,
+    of_references,
+    of_scenes,
+    of_tones,
+    spots,
+)
 from tests.constants_mains import of_lamp_flicker, of_mains, of_row_wave
 from tests.constants_raw import (
     of_defects,
@@ -216,6 +227,7 @@ TOPICS = {
     "camera prior": Topic(
         neutral, "CAMERA_PRIOR", _camera_prior, {"most": "bounds a power: 20 doublings of the odds leave no doubt"}
     ),
+    "cast": Topic(cast, "CAST", of_cast),
     "flicker": Topic(flicker, "FLICKER", of_flicker),
     "registration": Topic(registration, "REGISTRATION", of_registration),
     "pans": Topic(

@@ -10,7 +10,7 @@ import numpy as np
 
 from pipeline.imaging.geometry import Box
 from pipeline.imaging.orientation import Orientation
-from pipeline.light import highlights, palette, references, scenes
+from pipeline.light import cast, highlights, neutral, palette, references, scenes
 from pipeline.light.comparing import pairs, tones
 from pipeline.light.palette import ChromaSamples
 from pipeline.shoot.facts import Reference
@@ -109,7 +109,7 @@ def _strange(rng: np.random.Generator) -> ChromaSamples:
 def _compared(samples: list[ChromaSamples], first: Sequence[str] = ()) -> list[float]:
     made = [_scene(f"F{i}", s) for i, s in enumerate(samples)]
     light = scenes.compare([_frame(s.names[0]) for s in made], made, first)
-    parts = (light.chromaticities, light.tone, light.group, light.match, scenes.zones(light))
+    parts = (light.chromaticities, light.tone, light.group, light.match, light.place, scenes.zones(light))
     return [float(v) for part in parts for v in np.ravel(part)]
 
 
@@ -143,6 +143,28 @@ def of_pairs() -> list[float]:
     out += pairs.agreed_chroma(ring, start, np.zeros((1, 2))).ravel().tolist()
     out += pairs.agreed_tones(ring, [tones.Brighter(0.1 * p.one * p.other, 0.9) for p in ring], start).tolist()
     return out
+
+
+def of_cast() -> list[float]:
+    """Whites more or less warm, beside the lamps' way, among others, with more or less grey; what is taken off."""
+    warm, out = np.array([0.6, -0.7]) / np.hypot(0.6, 0.7), list[float]()
+
+    def found(whites: list[neutral.Candidate], grey: int = 0, at: float = 0.0) -> float:
+        return float(
+            cast.warm_cast(whites, palette.histogram(spots([(0.5, -0.6), (at, 0.0)], [1000, grey]))) is not None
+        )
+
+    for far in np.linspace(0.2, 0.7, 51):
+        out.append(found([neutral.Candidate(far * warm, 1.0)]))
+        out.append(found([neutral.Candidate(0.6 * warm + (far - 0.2) * warm[::-1] * [-1, 1], 1.0)]))
+        out.append(found([neutral.Candidate(0.6 * warm, 1.0), neutral.Candidate((far - 0.1) * warm, 1.0)]))
+    for many in range(5, 400, 5):
+        out.append(found([neutral.Candidate(0.6 * warm, 400.0), neutral.Candidate(0 * warm, float(many) / 4)]))
+        out.append(found([neutral.Candidate(0.6 * warm, 1.0)], many))
+        out += [found([neutral.Candidate(0.6 * warm, 1.0)], many, -at) for at in (0.1, 0.12, 0.14)]
+    votes = [neutral.Vote(np.zeros(2), 0.1)] * 2
+    out += [v for one in cast.without_cast(votes, np.zeros((2, 2)), [warm, warm]) for v in one.white]
+    return out + [float(cast.outdoors(Exif(f_number=n, exposure_time=0.01, iso=100))) for n in np.linspace(2, 16, 60)]
 
 
 def of_scenes() -> list[float]:

@@ -151,11 +151,13 @@ def _settled(of: ChromaSamples, start: F64) -> F64:
 @dataclass(frozen=True)
 class Vote:
     """White of a scene: chroma (2,), and how probable it is, 0 to 1, that the pictures' answer is right; 0: they give
-    none. of_camera: it is the camera's balance alone."""
+    none. of_camera: it is the camera's balance alone; cast: part of a strong cast is taken off, unsure as the pictures'
+    answer is (light.cast)."""
 
     white: F64
     sure: float
     of_camera: bool = False
+    cast: bool = False
 
 
 @dataclass(frozen=True)

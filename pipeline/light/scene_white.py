@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Protocol
@@ -10,6 +10,7 @@ from typing import Protocol
 import numpy as np
 
 from pipeline.light import palette
+from pipeline.light.cast import warm_cast, without_cast
 from pipeline.light.gain_map import GainMap
 from pipeline.light.neutral import Vote, agree_on_white
 from pipeline.light.references import Reading, ShowsReferences, WhiteMap, agreeing, plausible, readings, where
@@ -55,6 +56,7 @@ class SceneWhite:
     chromaticity  (2,) of the scene; source  where white comes from, and words  the same for a person
     sure          0 to 1
     matrix        (3, 3) default -> (3, 3) camera to working-linear of the charts; None without references
+    cast          part of a strong warm cast is taken off
     """
 
     at: Callable[[F64], F64]
@@ -63,18 +65,21 @@ class SceneWhite:
     words: str
     sure: float
     matrix: Callable[[F64], F64 | None] | None = None
+    cast: bool = False
 
     @staticmethod
     def of_vote(vote: Vote, chromaticity: F64) -> SceneWhite:
         """White as the pictures suggest it; the camera's, else daylight, where they suggest nothing."""
         white, sure = vote.white, vote.sure
-        if sure:
+        if vote.cast:
+            source, words = WhiteSource.GRAY_WORLD, "part of a strong warm cast of the finished picture taken off"
+        elif sure:
             source, words = WhiteSource.GRAY_WORLD, f"gray-world of the hall, {sure:.0%} sure"
         elif vote.of_camera:
             source, words = WhiteSource.CAMERA, "camera, as shot (too little to judge by)"
         else:
             source, words = WhiteSource.DAYLIGHT, "daylight (too little to judge by)"
-        return SceneWhite(lambda a: white + a - chromaticity, chromaticity, source, words, sure)
+        return SceneWhite(lambda a: white + a - chromaticity, chromaticity, source, words, sure, cast=vote.cast)
 
     @staticmethod
     def of_map(found: WhiteMap, light: ShootLight, index: int) -> SceneWhite:
@@ -107,9 +112,11 @@ def gradient_at(scene: Scene, columns: F64) -> F64:
     return np.asarray(palette.gradient_at(scene.chroma_gradient * PLAYER_GRADIENT, columns))
 
 
-def votes_of(light: ShootLight, measured: Mapping[str, HasBalances]) -> list[Vote]:
+def votes_of(light: ShootLight, measured: Mapping[str, HasBalances], outdoors: Collection[str] = ()) -> list[Vote]:
     """White as the pictures and the cameras suggest it, for every scene. Only those that are proven to show the same
     surfaces have a say in each other's: light that is alike says nothing of another hall, or of a test shot at home.
+
+    outdoors  frames lit by the sun or sky: their warmth is no cast
     """
     cameras = np.array([_camera_white([measured[n] for n in _few(scene.names)]) for scene in light.scenes])
     result = [Vote(np.zeros(2), 0.0)] * len(light.scenes)
@@ -118,6 +125,10 @@ def votes_of(light: ShootLight, measured: Mapping[str, HasBalances]) -> list[Vot
         found = [light.scenes[i].whites for i in members]
         own = bool(finished[members[0]])
         votes = agree_on_white(light.chromaticities[members], found, cameras[members], own)
+        if own:
+            scenes = [light.scenes[i] for i in members]
+            casts = [None if s.names[0] in outdoors else warm_cast(s.whites, s.chroma_histogram) for s in scenes]
+            votes = without_cast(votes, light.chromaticities[members], casts)
         for index, vote in zip(members, votes, strict=True):
             result[index] = vote
     return result

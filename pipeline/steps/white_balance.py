@@ -52,6 +52,7 @@ class WhiteBalanceRules:
 RULES = WhiteBalanceRules()
 _COLUMNS: F64 = np.linspace(-1, 1, RULES.columns)
 _UNSURE = "white balance: not sure what is white, so it stays near {}; look at the colours"
+_CAST = "white balance: very warm light in a finished picture: part of its cast was taken off; look at the colours"
 _UNLIKE_REFERENCES = "white balance: its colours are little like those of the reference frames; look at it"
 
 
@@ -166,6 +167,7 @@ def solve(context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalancePa
     How a white is carried from a reference to other frames: light.palette, after Barron, "Convolutional Color
     Constancy", ICCV 2015 (a change of light shifts the log-chroma histogram).
     """
+    from pipeline.light.cast import outdoors
     from pipeline.light.scene_white import SceneWhite, WhiteSource, reference_maps, votes_of
 
     if params.method == "fixed":
@@ -174,7 +176,7 @@ def solve(context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalancePa
     if params.method == "camera":
         return _as_shot(context)
     light = context.light()
-    votes = votes_of(light, context.measured)
+    votes = votes_of(light, context.measured, {f.name for f in context.frames if outdoors(f.exif)})
     notices: list[str] = []
     maps: dict[int, WhiteMap] = {}
     if params.method == "reference_patch":
@@ -197,7 +199,7 @@ def solve(context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalancePa
     }
     notices += _certainty_notices(light, whites)
     doubts = {
-        name: _UNSURE.format(_stays(context.measured[name]))
+        name: _CAST if whites[index].cast else _UNSURE.format(_stays(context.measured[name]))
         for index, scene in enumerate(light.scenes)
         if whites[index].source is WhiteSource.GRAY_WORLD and whites[index].sure < RULES.unsure
         for name in scene.names
@@ -346,7 +348,7 @@ def in_words(solution: WhiteBalanceSolution) -> str:
 
 STEP: Step[WhiteBalanceParams, WhiteBalanceMeasurement, WhiteBalanceSolution] = Step(
     name="white_balance",
-    version=4,
+    version=5,
     summary="Make neutral things neutral: as shot, gray-world, from reference patches, or fixed multipliers.",
     Params=WhiteBalanceParams,
     place="shared",

@@ -18,6 +18,7 @@ from pipeline.engine.run import Shoot, measure_shoot, read_shoot
 from pipeline.engine.solve import shoot_light
 from pipeline.imaging.geometry import Box
 from pipeline.light import palette, scene_white
+from pipeline.light.cast import CAST
 from pipeline.light.comparing.tones import SIZE
 from pipeline.light.gain_map import GainMap
 from pipeline.light.neutral import Candidate, Vote
@@ -121,6 +122,19 @@ def test_unsure_and_nothing_are_named() -> None:
     found = solve(replace(dark, measured=none), WhiteBalanceParams(method="gray_world"))
     assert found.by_frame["F1"].gains == pytest.approx(DAY)
     assert any("F1 and 1 more" in n and "daylight" in n for n in found.notices)
+
+
+def test_a_strong_cast_of_a_finished_picture_is_taken_off_in_part_and_said_but_not_out_of_doors() -> None:
+    orange = scene(["F1"], (Candidate(np.array([0.42, -0.5]), 1.0),))
+    context = context_of(light_of([orange]), F1={"as_shot": np.ones(3), "daylight": np.ones(3)})
+    found = solve(context, WhiteBalanceParams(method="gray_world"))
+    assert found.by_frame["F1"].gains == pytest.approx(np.exp(CAST.taken * np.array([-0.42, 0, 0.5])), rel=1e-3)
+    assert "part of its cast was taken off" in found.notices_by_frame["F1"]
+    (frame,) = context.frames
+    sun = Exif(make="Evencourt", model="One", f_number=11.0, exposure_time=1 / 125, iso=100.0)
+    outdoors = solve(replace(context, frames=[replace(frame, exif=sun)]), WhiteBalanceParams(method="gray_world"))
+    assert np.abs(np.log(outdoors.by_frame["F1"].gains)).max() < 0.1
+    assert "stays near the camera's own balance" in outdoors.notices_by_frame["F1"]
 
 
 def test_reference_carries_to_other_light_by_the_chromaticity() -> None:
@@ -268,7 +282,7 @@ def test_from_which_match_colours_are_like_those_of_the_references(match: float,
 def test_a_frame_whose_white_is_likelier_wrong_than_right_is_named(
     monkeypatch: pytest.MonkeyPatch, sure: float, named: bool
 ) -> None:
-    monkeypatch.setattr(scene_white, "votes_of", lambda light, _: [Vote(np.array([0.3, -0.2]), sure)])
+    monkeypatch.setattr(scene_white, "votes_of", lambda *_: [Vote(np.array([0.3, -0.2]), sure)])
     context = context_of(light_of([scene(["F1", "F2"])]), F2={"as_shot": None})
     found = solve(context, WhiteBalanceParams(method="gray_world"))
     assert ["least sure about F1" in n for n in found.notices] == [named]
