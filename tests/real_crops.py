@@ -1,0 +1,302 @@
+"""Who is found in real pictures, how they are cut, and sheets to judge it by: `python -m tests.real_crops --to DIR`.
+
+Pictures: ../shared/data/court (eleven frames of two rallies, the players of two of them labelled) as it is and
+degraded, ../shared/data/people (see their SOURCES.md), drawn scenes (tests/situations.py), and each folder given with
+`--also FOLDER`: JPEGs in the order they were taken; those whose names begin alike before the last number are one burst.
+`--only detector,court,people,drawn`. They are measured and solved as a run would, with the recipe's own parameters at
+3:2 and 4:5. Printed:
+
+* labelled players found: with an overlap (IoU) of 0.4 with somebody of the certainty that counts (0.3), and in brackets
+  where each box counts for one player only. Of the two labelled frames and their mirror images, 48 players, clean and
+  degraded: ISO 12,800, 8 pixels of blur, two stops under (tests/degraded.py), twice. With `--detector` at other sizes
+  of picture too, with the CPU time of finding people, balls and faces against the first, in the same run.
+* of each set: how many pictures are cropped and how many left whole; of labelled pictures, labelled players within half
+  a height of the subject who are partly out of the crop
+* of the rally: in how many frames the subject is the same person. Positions are followed from frame to frame; a person
+  who is hidden and comes back elsewhere counts as another one.
+* of drawn scenes: how many are as their truth asks for, and which are not
+* CPU seconds that crop takes to measure one picture
+
+A PNG of each picture is written to DIR: people green with their certainty in per cent, faces blue, balls orange, the
+subject red, the crops white and yellow, and beside it what would be delivered. No figure says a crop is good: look.
+"""
+
+from __future__ import annotations
+
+import argparse
+import re
+import tempfile
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+import PIL.Image
+import PIL.ImageOps
+import rawpy
+
+from pipeline.engine.measure import MEASURED_EDGE, Measurements, measure_frames
+from pipeline.engine.run import read_shoot
+from pipeline.engine.solve import solve, subjects_and_ranks
+from pipeline.imaging.colour import srgb_decode
+from pipeline.imaging.raw.frame import DecodeOptions
+from pipeline.people import detect
+from pipeline.people.detect import SURE, find, overlap, within
+from pipeline.people.modelfiles import ModelFiles
+from pipeline.recipe.recipe import load_recipe
+from pipeline.steps import REGISTRY, crop
+from pipeline.steps.base import MeasureContext
+from pipeline.steps.decode import decode
+from pipeline.store.store import Store
+from pipeline.types import Frame
+from tests.crop_sheet import Cut, write
+from tests.crops import ASPECTS, SHARED_MODELS, cpu, models
+from tests.degraded import degraded
+from tests.reaches import labelled
+
+DATA = SHARED_MODELS.parent / "data"
+RECIPE = "recipe: 1\nsteps:\n  - decode:\ndeliveries:\n" + "".join(
+    f'  {name}:\n    - crop: {{to: subject, aspect: "{aspect}"}}\n    - save:\n' for aspect, name in ASPECTS.items()
+)
+_IOU = 0.4
+_NEAR = 0.5  # heights of the subject
+_BARS = {"clean": 46, "degraded": 42}  # of 48
+SEEDS = (1, 2)
+
+
+def recall(found: np.ndarray, truth: np.ndarray) -> tuple[int, int]:
+    """How many of `truth` (N, 4) are met by `found` (M, 5); and how many where each box counts for one only."""
+    if not len(found):
+        return 0, 0
+    over = overlap(truth[:, None], found[None, :, :4])
+    pairs = sorted(((-over[i, j], i, j) for i, j in zip(*np.nonzero(over >= _IOU), strict=True)))
+    players: set[int] = set()
+    boxes: set[int] = set()
+    for _, i, j in pairs:
+        if i not in players and j not in boxes:
+            players.add(i)
+            boxes.add(j)
+    return int((over.max(axis=1) >= _IOU).sum()), len(players)
+
+
+def looked_at(pixels: np.ndarray) -> np.ndarray:
+    """An RGB picture as the measuring decode gives it to the networks."""
+    linear = srgb_decode(pixels.astype(np.float32) / 255).astype(np.float32)
+    scale = 960 / max(linear.shape[:2])
+    size = (round(linear.shape[1] * scale), round(linear.shape[0] * scale))
+    small = cv2.resize(linear, size, interpolation=cv2.INTER_AREA)
+    return detect.picture_for_detection(small, np.ones(3), np.eye(3))
+
+
+def labelled_pictures() -> Iterable[tuple[str, np.ndarray, np.ndarray]]:
+    """(kind, picture for the networks, (N, 4) players in fractions) of the labelled frames and their mirror images."""
+    for name, boxes in labelled().items():
+        with PIL.Image.open(DATA / "court" / name) as image:
+            pixels = np.asarray(image.convert("RGB"))
+        height, width = pixels.shape[:2]
+        truth = boxes / [width, height, width, height]
+        turned = truth[:, [2, 1, 0, 3]] * [-1, 1, -1, 1] + [1, 0, 1, 0]
+        for one, players in ((pixels, truth), (pixels[:, ::-1], turned)):
+            yield "clean", looked_at(one), players
+            for seed in SEEDS:
+                yield "degraded", looked_at(degraded(one, seed)), players
+
+
+@contextmanager
+def _detection(**changed: int) -> Iterable[None]:
+    before = {name: getattr(detect.DETECTION, name) for name in changed}
+    for name, value in changed.items():
+        object.__setattr__(detect.DETECTION, name, value)
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            object.__setattr__(detect.DETECTION, name, value)
+
+
+def report_detector(files: ModelFiles, sizes: bool) -> None:
+    """Recall, and with `sizes` also at other sizes of picture, with the CPU time against the one used before."""
+    pictures = list(labelled_pictures())
+    plans: dict[str, dict[str, int]] = {"as it is": {}}
+    if sizes:
+        plans = {f"{edge} pixels": {"edge": edge, "area": area} for edge, area in
+                 ((960, 550_000), (1024, 620_000), (1152, 750_000), (1280, 930_000))} | plans  # fmt: skip
+    first = 0.0
+    for what, plan in plans.items():
+        counts = {"clean": np.zeros(3, int), "degraded": np.zeros(3, int)}
+        with _detection(**plan):
+            for kind, picture, truth in pictures:
+                people = find(picture, files.person, None).people
+                counts[kind] += (*recall(people[people[:, 4] >= SURE.person], truth), len(truth))
+            took = cpu(lambda: find(pictures[0][1], files.person, files.face))
+        first = first or took
+        words = []
+        for kind, (met, own, of) in counts.items():
+            bar = "" if 48 * met >= _BARS[kind] * of else "  MISSED"
+            words.append(f"{kind} {met} of {of} ({own}){bar}")
+        print(f"labelled players found, {what}: " + ", ".join(words) + f"; CPU {took:.3f} s, {took / first:.2f} times")
+
+
+def with_time(data: bytes, second: int, hundredth: int) -> bytes:
+    """A JPEG's bytes with the time it was taken in front; nothing else of it changes."""
+    exif = PIL.Image.Exif()
+    exif[271], exif[272] = "Evencourt", "Test Camera"
+    when = f"2026:02:14 19:{30 + second // 60:02d}:{second % 60:02d}"
+    exif[306] = exif.get_ifd(0x8769)[36867] = when
+    exif.get_ifd(0x8769)[37521] = f"{hundredth:02d}"
+    block = exif.tobytes()
+    return data[:2] + b"\xff\xe1" + (len(block) + 2).to_bytes(2, "big") + block + data[2:]
+
+
+def write_shoot(folder: Path, pictures: Sequence[Path], worse: bool = False) -> None:
+    """Copies of JPEGs in `folder`, a tenth of a second apart within a burst and half a minute between two."""
+    folder.mkdir(parents=True)
+    before, second, hundredth = "", 0, 0
+    for number, path in enumerate(pictures):
+        burst = re.sub(r"\d+\D*$", "", path.stem)
+        same = burst == before and len(burst) > 0
+        second, hundredth = (second, hundredth + 10) if same else (second + 30, 0)
+        second, hundredth = second + hundredth // 100, hundredth % 100
+        before = burst
+        data = path.read_bytes()
+        if worse:
+            with PIL.Image.open(path) as image:
+                pixels = degraded(np.asarray(image.convert("RGB")), number)
+            ok, coded = cv2.imencode(".jpg", pixels[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 92])
+            assert ok
+            data = coded.tobytes()
+        (folder / f"{path.stem}.jpg").write_bytes(with_time(data, second, hundredth))
+
+
+def cuts_of(shoot_folder: Path, files: ModelFiles, work: Path) -> tuple[list[Cut], float]:
+    """Every frame of a shoot as a run would cut it, and the CPU seconds that crop takes to measure the first."""
+    shoot = replace(read_shoot(shoot_folder), models=files)
+    work.mkdir(parents=True, exist_ok=True)
+    (work / "recipe.yaml").write_text(RECIPE, encoding="utf-8")
+    recipe = load_recipe(work / "recipe.yaml", REGISTRY)
+    store = Store.open(work / "out", shoot_folder)
+    frames = list(measure_frames(store, shoot.frames, shoot.facts, files, 1))
+    wrong = [f"{s.frame.name}: {s.error}" for s in frames if s.error]
+    if wrong:
+        raise SystemExit("\n".join(wrong))
+    plan = solve(store, frames, shoot.bursts, shoot.facts, recipe)
+    measured = dict(Measurements(store, frames, crop.STEP))
+    subjects, _, _ = subjects_and_ranks(measured, shoot.bursts)
+    params = {d.name: b.params for d in recipe.deliveries for b in d.steps if b.step is crop.STEP}
+    found = []
+    for frame in shoot.frames:
+        name, (height, width) = frame.name, measured[frame.name].people.size
+        solutions = {aspect: plan.solutions[f"{which}/crop"][name] for aspect, which in ASPECTS.items()}
+        boxes = {a: crop.box_for(params[w], solutions[a], height, width) for a, w in ASPECTS.items()}
+        pixels = picture_of(frame, (height, width))
+        found.append(Cut(name, pixels, measured[name], subjects[name], solutions, boxes))
+    return found, _time(context_of(shoot.frames[0], files))
+
+
+def _time(context: MeasureContext) -> float:
+    return cpu(lambda: crop.measure(context))
+
+
+def context_of(frame: Frame, files: ModelFiles) -> MeasureContext:
+    """What crop measures a frame by."""
+    decoded = decode(frame, MEASURED_EDGE, DecodeOptions(sense=True))
+    size, detail = decoded.full_size, decoded.detail
+    return MeasureContext(frame, decoded.image, decoded.as_shot, decoded.daylight, (), size, detail, files)
+
+
+def picture_of(frame: Frame, size: tuple[int, int]) -> np.ndarray:
+    """BGR, 8 bit, as the file's own picture; a raw one developed plainly."""
+    path = frame.path
+    if path.suffix.lower() in (".jpg", ".jpeg"):
+        with PIL.Image.open(path) as image:
+            return np.ascontiguousarray(np.asarray(PIL.ImageOps.exif_transpose(image).convert("RGB"))[..., ::-1])
+    with rawpy.imread(str(path)) as raw:
+        picture = raw.postprocess(use_camera_wb=True, no_auto_bright=False, half_size=False)
+    return cv2.resize(picture[..., ::-1], size[::-1], interpolation=cv2.INTER_AREA)
+
+
+def cut_players(cut: Cut, aspect: str, truth: np.ndarray) -> int:
+    """How many of `truth` (N, 4) near the subject are partly out of the crop; fractions."""
+    if cut.whole(aspect) or cut.subject is None:
+        return 0
+    height, width = cut.pixels.shape[:2]
+    box, own = np.array(cut.boxes[aspect]), np.array(cut.subject.box)
+    tall = own[3] - own[1]
+    across = np.maximum(np.maximum(truth[:, 0] - own[2], own[0] - truth[:, 2]), 0) * width / height
+    down = np.maximum(np.maximum(truth[:, 1] - own[3], own[1] - truth[:, 3]), 0)
+    near = np.hypot(across, down) <= _NEAR * tall
+    share = within(truth, box)
+    return int((near & (share > 0.005) & (share < 0.99)).sum())
+
+
+def report_cuts(what: str, cuts: Sequence[Cut], truths: Mapping[str, np.ndarray]) -> None:
+    print(f"\n{what}: {len(cuts)} pictures, a subject in {sum(c.subject is not None for c in cuts)}")
+    for aspect in ASPECTS:
+        whole = [c for c in cuts if c.whole(aspect)]
+        print(f"  {aspect}: cropped {len(cuts) - len(whole)}, left whole {len(whole)}", end="")
+        known = [(c, truths[c.name]) for c in cuts if c.name in truths]
+        if known:
+            bad = {c.name: cut_players(c, aspect, truth) for c, truth in known}
+            print(f"; labelled players near the subject cut: {sum(bad.values())} in {len(bad)} pictures", end="")
+        print()
+
+
+def report_burst(cuts: Sequence[Cut]) -> None:
+    """Over consecutive frames: how many have the subject of the longest path of small steps."""
+    paths: list[list[Cut]] = []
+    for cut in cuts:
+        if cut.subject is None:
+            continue
+        here = np.array(cut.subject.box)
+        for path in paths:
+            there = np.array(path[-1].subject.box)  # type: ignore[union-attr]
+            if overlap(there, here[None])[0] > 0.2:
+                path.append(cut)
+                break
+        else:
+            paths.append([cut])
+    longest = max((len(path) for path in paths), default=0)
+    found = sum(len(path) for path in paths)
+    print(f"  same subject in {longest} of {len(cuts)} frames; {len(cuts) - found} without one")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description="Crops of real pictures: figures, and sheets to judge them by.")
+    parser.add_argument("--to", type=Path, help="folder for the sheets")
+    parser.add_argument("--only", default="detector,court,people,drawn")
+    parser.add_argument("--also", type=Path, action="append", default=[], help="a further folder of JPEGs")
+    parser.add_argument("--detector", action="store_true", help="other sizes of picture too, and what they take")
+    given = parser.parse_args()
+    only, files = given.only.split(","), models()
+    if "detector" in only or given.detector:
+        report_detector(files, given.detector)
+    truths = {}
+    for name, boxes in labelled().items():
+        truths[Path(name).stem] = boxes / [1920, 1080, 1920, 1080]
+    rally = sorted((DATA / "court").glob("a_*.jpg"))
+    court = [*rally, *sorted((DATA / "court").glob("b_*.jpg"))]
+    sets: dict[str, tuple[list[Path], bool]] = {}
+    if "court" in only:
+        sets |= {"court": (court, False), "court degraded": (court, True)}
+    if "people" in only:
+        sets["people"] = (sorted((DATA / "people").glob("*.jpg")), False)
+    for folder in given.also:
+        sets[folder.name] = (sorted(p for p in folder.iterdir() if p.suffix.lower() in (".jpg", ".jpeg")), False)
+    with tempfile.TemporaryDirectory() as scratch:
+        for what, (pictures, worse) in sets.items():
+            work = Path(scratch) / what.replace(" ", "-")
+            write_shoot(work / "shoot", pictures, worse)
+            cuts, took = cuts_of(work / "shoot", files, work)
+            report_cuts(what, cuts, truths)
+            if what.startswith("court"):
+                report_burst([c for c in cuts if c.name.startswith("a_")])
+            print(f"  measuring one for crop takes {took:.2f} CPU s")
+            if given.to is not None:
+                folder = given.to / what.replace(" ", "-")
+                print(f"  sheets: {len(write(folder, cuts))} in {folder}")
+
+
+if __name__ == "__main__":
+    main()
