@@ -19,7 +19,6 @@ EDGE = 1200  # pixels of the longer side of a picture on a sheet
 # BGR: people, faces, balls, the subject, and the crop at each aspect in its order.
 _PEOPLE, _FACES, _BALLS, _SUBJECT = (90, 200, 90), (230, 200, 60), (0, 140, 255), (60, 60, 255)
 _CROPS = ((255, 255, 255), (0, 255, 255), (255, 0, 255))
-_DIM = 0.45  # of the light left outside a crop
 
 
 @dataclass(frozen=True)
@@ -42,7 +41,7 @@ class Cut:
 
 
 def drawn(cut: Cut) -> np.ndarray:
-    """The picture with all boxes and the reason of each aspect, and beside it each crop as it would be delivered."""
+    """The picture with all boxes and the reason of each aspect, and beside it each crop as it would be delivered, if any."""
     height, width = cut.pixels.shape[:2]
     scale = EDGE / max(height, width)
     size = (round(width * scale), round(height * scale))
@@ -63,7 +62,7 @@ def drawn(cut: Cut) -> np.ndarray:
         lines.append(f"{aspect} {in_words(solution)}{sure}")
         if not cut.whole(aspect):
             _box(shown, box, colour, 2, aspect)
-        parts.append(_part(cut.pixels, box, size[1], cut.whole(aspect)))
+            parts.append(_part(cut.pixels, box, size[1]))
     row = np.hstack([shown, *parts])
     head = np.zeros((26 * len(lines) + 10, row.shape[1], 3), np.uint8)
     for number, text in enumerate(lines):
@@ -80,16 +79,15 @@ def _box(picture: np.ndarray, box: Sequence[float] | np.ndarray, colour: tuple[i
         cv2.putText(picture, text, (x0 + 2, max(y0 - 3, 10)), cv2.FONT_HERSHEY_SIMPLEX, 0.4, colour, 1, cv2.LINE_AA)
 
 
-def _part(pixels: np.ndarray, box: Box, height: int, whole: bool) -> np.ndarray:
-    """The crop as it would be delivered, so high; dimmed where the frame is left whole."""
+def _part(pixels: np.ndarray, box: Box, height: int) -> np.ndarray:
+    """The crop as it would be delivered, so high at the most, in a strip so high."""
     tall, wide = pixels.shape[:2]
     x0, y0, x1, y1 = (round(v * side) for v, side in zip(box, (wide, tall, wide, tall), strict=True))
     part = pixels[y0:y1, x0:x1]
     scale = min(height / part.shape[0], 0.75 * EDGE / part.shape[1])
     size = (max(1, round(part.shape[1] * scale)), max(1, round(part.shape[0] * scale)))
     part = cv2.resize(part, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR)
-    part = cv2.copyMakeBorder(part, 0, height - part.shape[0], 8, 0, cv2.BORDER_CONSTANT)
-    return (part * _DIM).astype(np.uint8) if whole else part
+    return cv2.copyMakeBorder(part, 0, height - part.shape[0], 8, 0, cv2.BORDER_CONSTANT)
 
 
 def write(folder: Path, cuts: Sequence[Cut]) -> list[Path]:
