@@ -27,7 +27,7 @@ class Earning:
     lead_from: float = 1.0
     lead_to: float = 1.8
     no_lead: float = 0.6
-    no_play: float = 0.4  # left to somebody who leads by far but shows no sign of play: a coach, a spectator
+    no_play: float = 0.25  # left to somebody who leads by far but shows no sign of play: a coach, a spectator
     # Signs of play: a ball in reach, a body wider than one who stands (0.3 to 0.45 of the height) or sits (0.6),
     # movement against the hall in heights a frame.
     ball_from: float = 0.3
@@ -35,6 +35,7 @@ class Earning:
     wide_from: float = 0.55
     wide_to: float = 0.9
     wide: float = 0.6  # of a sign: it is the least sure one
+    rim: float = 0.01  # of the frame: whoever it cuts off has no shape that says anything
     speed_from: float = 0.04
     speed_to: float = 0.12
     seen_in: float = 75  # percentile over the frames of a burst: play that a quarter of them shows is play
@@ -156,7 +157,8 @@ def _signs(frame: Observation, row: int, worth: F64, speed: float, ball: F32 | N
 def play(person: F32, frame: Observation, speed: float, ball: F32 | None) -> float:
     """How much `person` (5,) shows that a game is on, 0 to 1; speed in own heights a frame."""
     x0, y0, x1, y1 = (float(v) for v in person[:4])
-    shape = (x1 - x0) * frame.size[1] / frame.size[0] / max(y1 - y0, 1e-6)
+    whole = min(x0, y0) >= EARNING.rim and max(x1, y1) <= 1 - EARNING.rim
+    shape = whole * (x1 - x0) * frame.size[1] / frame.size[0] / max(y1 - y0, 1e-6)
     signs = (
         0.0 if ball is None else rise(float(ball[4]), EARNING.ball_from, EARNING.ball_to),
         EARNING.wide * rise(shape, EARNING.wide_from, EARNING.wide_to),

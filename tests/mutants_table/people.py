@@ -47,7 +47,7 @@ MUTANTS = [
     ),
     *moved(_BELONGING, _WORTHY, "face_below 0.5; reach 0.6"),
     *moved(
-        _CONFIDENCE, _SURE, "enough 0.5; no_lead 0.6; no_play 0.4; rival 0.5; everybody 0.3; alike 0.25; frontal 0.12"
+        _CONFIDENCE, _SURE, "enough 0.5; no_lead 0.6; no_play 0.25; rival 0.5; everybody 0.3; alike 0.25; frontal 0.12"
     ),
     *moved(_FRAMING, _FRAMED, "torso 30.0; near 0.45"),
     *moved(_SUBJECT, _WORTHY, "shortest 0.65; gap 0.2; full_speed 0.12; place_floor 0.2"),

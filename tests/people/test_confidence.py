@@ -1,6 +1,6 @@
 """What earns a crop: who leads, what shows that a game is on, who stands in a row; and each number of it, by hand.
 
-The confidence is certainty * steadiness * (play * (0.6 + 0.4 * lead) + (1 - play) * 0.4 * lead); see people.confidence.
+The confidence is certainty * steadiness * (play * (0.6 + 0.4 * lead) + (1 - play) * 0.25 * lead); see people.confidence.
 """
 
 from __future__ import annotations
@@ -37,10 +37,10 @@ def with_ball(sure: float) -> Subject:
     return subject([PERSON], balls=[in_hands(PERSON, sure)])
 
 
-def shaped(wide: float) -> float:
+def shaped(wide: float, top: float = 0.27) -> float:
     """Confidence of somebody alone, without a ball, so many heights wide."""
     half = wide * 0.5 / 2 / RATIO
-    return confidence((0.5 - half, 0.27, 0.5 + half, 0.77, 0.8))
+    return confidence((0.5 - half, top, 0.5 + half, top + 0.5, 0.8))
 
 
 def running(speed: float) -> float:
@@ -105,17 +105,18 @@ def looking(count: int, nose: float = 0.0, tall: float = 0.3) -> Observation:
 
 
 SCENARIOS: dict[str, Scenario] = {
-    # Alone: 0.4 without a sign of play, and 0.6 of the sign more.
-    "EARNING.enough": lambda: turns(lambda level: not with_ball(0.3 + 0.25 * (level - 0.4) / 0.6).doubt, 0.5),
-    "EARNING.no_play": lambda: near(confidence(PERSON), 0.4),
-    "EARNING.ball_from": lambda: near(with_ball(0.425).confidence, 0.7),
-    "EARNING.ball_to": lambda: near(with_ball(0.425).confidence, 0.7),
-    "EARNING.wide_from": lambda: near(shaped(0.725), 0.58),
-    "EARNING.wide_to": lambda: near(shaped(0.725), 0.58),
-    "EARNING.wide": lambda: near(shaped(1.0), 0.4 + 0.6 * 0.6),
-    "EARNING.speed_from": lambda: near(running(0.06), 0.55, 0.02),
-    "EARNING.speed_to": lambda: near(running(0.08), 0.7, 0.015),
-    "EARNING.seen_in": lambda: seen_in(3) == 1.0 and seen_in(2) == 0.4,
+    # Alone: 0.25 without a sign of play, and 0.75 of the sign more.
+    "EARNING.enough": lambda: turns(lambda level: not with_ball(0.3 + 0.25 * (level - 0.25) / 0.75).doubt, 0.5),
+    "EARNING.no_play": lambda: near(confidence(PERSON), 0.25),
+    "EARNING.ball_from": lambda: near(with_ball(0.425).confidence, 0.625),
+    "EARNING.ball_to": lambda: near(with_ball(0.425).confidence, 0.625),
+    "EARNING.wide_from": lambda: near(shaped(0.725), 0.475),
+    "EARNING.wide_to": lambda: near(shaped(0.725), 0.475),
+    "EARNING.wide": lambda: near(shaped(1.0), 0.25 + 0.75 * 0.6),
+    "EARNING.rim": lambda: turns(lambda y: shaped(0.9, y) > 0.5, 0.01),
+    "EARNING.speed_from": lambda: near(running(0.06), 0.4375, 0.02),
+    "EARNING.speed_to": lambda: near(running(0.08), 0.625, 0.02),
+    "EARNING.seen_in": lambda: seen_in(3) == 1.0 and seen_in(2) == 0.25,
     "EARNING.sure_from": lambda: near(confidence(at(0.4, sure=0.475), balls=[in_hands(PERSON)]), 0.5),
     "EARNING.sure_to": lambda: near(confidence(at(0.4, sure=0.475), balls=[in_hands(PERSON)]), 0.5),
     "EARNING.both_sizes": lambda: near(seen_at_other_size(0.2), 0.8, 0.015),
