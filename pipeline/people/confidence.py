@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.people.belonging import rise
 from pipeline.people.detect import SURE
@@ -38,6 +39,12 @@ class Earning:
     rim: float = 0.01  # of the frame: whoever it cuts off has no shape that says anything
     speed_from: float = 0.04
     speed_to: float = 0.12
+    # A burst in which several people near the subject move shows a game, whoever the subject is.
+    moves: float = 0.05
+    comparable: float = 0.5
+    movers_from: float = 1
+    movers_to: float = 4
+    game: float = 0.8  # of a sign
     seen_in: float = 75  # percentile over the frames of a burst: play that a quarter of them shows is play
     # The detector's certainty, and that at the size of picture at which it is the less sure.
     sure_from: float = 0.35
@@ -104,23 +111,28 @@ def judged(
     rows: Sequence[int | None],
     moves: Sequence[F64],
     balls: Sequence[F32 | None],
+    moving: Sequence[F64],
 ) -> list[Verdict | None]:
     """The verdict on the subject of each frame of a burst; None where `rows` has none.
 
     worth  (N,) of each frame; rows, moves  as from tracking.follow and speeds; balls  (5,) of the subject, or None
+    moving  (N,) of each frame: how fast each person moves, see tracking.paces
 
     One verdict stands for the burst, so that no crop comes and goes within it: play is what is seen in some of its
     frames, the rest what most of them say.
     """
     told = [
-        None if row is None else _signs(frame, row, w, float(np.hypot(*move)), ball)
-        for frame, row, w, move, ball in zip(frames, rows, worth, moves, balls, strict=True)
+        None
+        if row is None
+        else _signs(frame, row, w, float(np.hypot(*move)), ball, int(_movers(frame, row, pace).sum()))
+        for frame, row, w, move, ball, pace in zip(frames, rows, worth, moves, balls, moving, strict=True)
     ]
     said = [one for one in told if one is not None]
     if not said:
         return [None] * len(frames)
     signs = float(np.percentile([one.play for one in said], EARNING.seen_in))
-    certain, lead = float(np.median([one.certain for one in said])), float(np.median([one.lead for one in said]))
+    certain = float(np.median([one.certain for one in said]))
+    lead = float(np.median([one.lead for one in said]))
     steady = float(np.mean([one.steady for one in said]))
     leads = EARNING.no_lead + (1 - EARNING.no_lead) * lead
     confidence = certain * steady * (signs * leads + (1 - signs) * EARNING.no_play * lead)
@@ -130,28 +142,38 @@ def judged(
     if len(vetoes) > len(said) / 2:
         doubt, everybody = vetoes[0], False
     result: list[Verdict | None] = []
-    for frame, row, own, ball in zip(frames, rows, worth, balls, strict=True):
+    for frame, row, own, ball, pace in zip(frames, rows, worth, balls, moving, strict=True):
         if row is None:
             result.append(None)
             continue
         least = EARNING.rival_in_hand if _in_hand(frame.people[row], frame, ball) else EARNING.rival
-        least = EARNING.everybody if everybody else least
-        others = tuple(int(i) for i in np.flatnonzero(own >= least * own[row]) if i != row)
+        may_be = own >= (EARNING.everybody if everybody else least) * own[row]
+        if everybody:
+            may_be |= _movers(frame, row, pace)
+        others = tuple(int(i) for i in np.flatnonzero(may_be) if i != row)
         result.append(Verdict(round(confidence, 2), others, everybody, doubt))
     return result
 
 
-def _signs(frame: Observation, row: int, worth: F64, speed: float, ball: F32 | None) -> _Signs:
+def _movers(frame: Observation, row: int, pace: F64) -> NDArray[np.bool_]:
+    """(N,) who moves, among the people as near as the subject."""
+    tall = frame.people[:, 3] - frame.people[:, 1]
+    near = (frame.people[:, 4] >= SURE.person) & (tall >= EARNING.comparable * tall[row])
+    return np.asarray(near & (pace >= EARNING.moves))
+
+
+def _signs(frame: Observation, row: int, worth: F64, speed: float, ball: F32 | None, movers: int) -> _Signs:
     person, rest = frame.people[row], np.delete(worth, row)
     best = float(rest.max()) if len(rest) else 0.0
     lead = 1.0 if best <= 0 else rise(float(worth[row]) / best, EARNING.lead_from, EARNING.lead_to)
     both = EARNING.one_size + (1 - EARNING.one_size) * rise(float(frame.reach[row, 4]), 0, EARNING.both_sizes)
     certain = both * rise(float(person[4]), EARNING.sure_from, EARNING.sure_to)
     veto = ""
-    if speed < EARNING.speed_to:  # nobody runs while posing
+    if speed < EARNING.speed_to and movers <= EARNING.movers_from:  # nobody runs while posing
         veto = ROW if in_a_row(frame, row) else POSE if posed(frame, row) else ""
     steady = float(worth[row] >= EARNING.steady * best)
-    return _Signs(play(person, frame, speed, ball), certain, lead, steady, veto)
+    game = EARNING.game * rise(movers, EARNING.movers_from, EARNING.movers_to)
+    return _Signs(1 - (1 - play(person, frame, speed, ball)) * (1 - game), certain, lead, steady, veto)
 
 
 def play(person: F32, frame: Observation, speed: float, ball: F32 | None) -> float:

@@ -12,7 +12,7 @@ from pipeline.imaging.geometry import Box, row_to_box
 from pipeline.people.belonging import ball_of, faces_of, rise, surest
 from pipeline.people.confidence import Verdict, judged
 from pipeline.people.detect import SURE
-from pipeline.people.tracking import LINKING, Observation, camera_shifts, follow, speeds
+from pipeline.people.tracking import LINKING, Observation, camera_shifts, follow, paces, speeds
 from pipeline.types import F32, F64
 
 
@@ -54,6 +54,11 @@ class Worth:
     crowd_height: float = 0.15
     crowd: int = 6  # people; the crowd is more than so many
     crowd_worth: float = 0.7  # of the best one's worth, from which somebody is as good
+    # Who stands still while several others move, in own heights a frame against the hall, is an official.
+    moves: float = 0.05
+    movers: int = 3
+    still: float = 0.03
+    official: float = 0.5  # of the worth
 
 
 @dataclass(frozen=True)
@@ -124,7 +129,8 @@ def find_subjects(frames: Sequence[Observation]) -> list[Subject | None]:
     One person over the whole burst where one path can be followed, see `tracking.follow`.
     """
     shifts = camera_shifts(frames)
-    worth = [_worth(frame) for frame in frames]
+    moving = paces(frames, shifts)
+    worth = [_worth(frame) * _in_the_game(pace) for frame, pace in zip(frames, moving, strict=True)]
     rows = follow(frames, worth, shifts)
     moves = speeds(rows, frames, shifts)
     rivals = _lasting([
@@ -133,7 +139,7 @@ def find_subjects(frames: Sequence[Observation]) -> list[Subject | None]:
     balls = [
         None if row is None else ball_of(frame.people[row], frame) for frame, row in zip(frames, rows, strict=True)
     ]
-    verdicts = judged(frames, worth, rows, moves, balls)
+    verdicts = judged(frames, worth, rows, moves, balls, moving)
     return [
         _between(at, rows, frames, verdicts)
         if row is None or verdict is None
@@ -168,6 +174,12 @@ def _worth(frame: Observation) -> F64:
     if tall[first] < WORTH.crowd_height and (worth > WORTH.crowd_worth * worth[first]).sum() > WORTH.crowd:
         return np.zeros(len(people))
     return np.asarray(np.where(worth >= WORTH.least, worth, 0.0))
+
+
+def _in_the_game(pace: F64) -> F64:
+    """(N,) less than 1 for whoever stands still while several others move: officials, who are not followed."""
+    several = (pace >= WORTH.moves).sum() >= WORTH.movers
+    return np.where(several & (pace < WORTH.still), WORTH.official, 1.0)
 
 
 def touched_sides(box: Box) -> int:

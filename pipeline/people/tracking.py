@@ -57,6 +57,7 @@ class Linking:
     runner: float = 0.6
     runner_reach: float = 0.4
     runner_height: float = 2.0  # power of the ratio of heights
+    paced_over: int = 2  # frames over which anybody's own pace is measured: over one, boxes shake by as much
 
 
 CAMERA, LINKING = CameraShift(), Linking()
@@ -213,6 +214,33 @@ def _nearness(first: F64, second: F64, ratio: float) -> F64:
     alike = np.minimum(tall / others, others / tall) ** LINKING.runner_height
     near = LINKING.runner * np.exp(-(away**2).sum(axis=2) / LINKING.runner_reach**2) * alike
     return np.asarray(np.maximum(overlap(first[:, None], second[None]), near))
+
+
+def paces(frames: Sequence[Observation], shifts: Sequence[F64]) -> list[F64]:
+    """(N,) of each frame: how fast each person moves against the hall, in own heights a frame; nan where not known.
+
+    Each is compared with whoever fits best some frames before and after, the smaller movement of both: a detector that
+    takes somebody else for the same person makes it large on one side only.
+    """
+    result = []
+    for at, now in enumerate(frames):
+        found = np.full(len(now.people), np.nan)
+        for other in (at - LINKING.paced_over, at + LINKING.paced_over):
+            if not 0 <= other < len(frames) or not len(now.people) or not len(frames[other].people):
+                continue
+            first, last = min(at, other), max(at, other)
+            between = shifts[first + 1 : last + 1]
+            costs = _links(frames[first], frames[last], between)
+            costs = costs if first == at else costs.T
+            best = costs.argmin(axis=1)
+            hall = np.sum(between, axis=0) * (1 if first == at else -1)
+            boxes, theirs = now.people[:, :4].astype(np.float64), frames[other].people[best, :4].astype(np.float64)
+            moved = (_centres(theirs) - _centres(boxes) - hall) * (now.size[1] / now.size[0], 1.0)
+            pace = np.hypot(moved[:, 0], moved[:, 1]) / np.maximum(boxes[:, 3] - boxes[:, 1], 1e-6) / len(between)
+            pace[~np.isfinite(costs[np.arange(len(best)), best])] = np.nan
+            found = np.fmin(found, pace)
+        result.append(found)
+    return result
 
 
 def _centres(boxes: F64) -> F64:

@@ -156,7 +156,7 @@ def solve(context: SolveContext[FrameObservation], params: CropParams) -> Solved
             solutions |= {n: CropSolution(CropSource.LOOSE, turned=turned, level=level) for n in free}
             blind = True
         else:
-            for name, solution, notice in _around(free, measured, context.subjects(), params, turned):
+            for name, solution, notice in _as_one(_around(free, measured, context.subjects(), params, turned)):
                 solutions[name] = replace(solution, level=level)
                 named = len(context.facts.row(name).players)
                 notice = notice or _fewer(named, measured[name].people, context.subjects()[name], solution)
@@ -245,6 +245,18 @@ def _around(
         else:
             run.append((name, constraints, aspect))
     yield from _framed(run, params, turned, measured, subjects)
+
+
+def _as_one(found: Iterable[tuple[str, CropSolution, str]]) -> Iterable[tuple[str, CropSolution, str]]:
+    """Where nobody leads and most frames of a burst are left whole, all of them are, for the first one's reason."""
+    every = list(found)
+    whole = [one for one in every if one[1].source in (CropSource.DOES_NOT_FIT, CropSource.WOULD_CUT)]
+    for name, solution, notice in every:
+        if solution.source is CropSource.EVERYBODY and 2 * len(whole) > len(every):
+            _, other, words = whole[0]
+            yield name, replace(other, confidence=solution.confidence), words
+        else:
+            yield name, solution, notice
 
 
 def _least(params: CropParams, height: int, width: int) -> float:

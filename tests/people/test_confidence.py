@@ -1,6 +1,6 @@
 """What earns a crop: who leads, what shows that a game is on, who stands in a row; and each number of it, by hand.
 
-The confidence is certainty * steadiness * (play * (0.6 + 0.4 * lead) + (1 - play) * 0.25 * lead); see people.confidence.
+The confidence is certainty * steadiness * (play * (0.6 + 0.4 * lead) + (1 - play) * 0.25 * lead).
 """
 
 from __future__ import annotations
@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.people.confidence import EARNING, NO_LEAD, NO_PLAY, POSE, POSING, ROW, UNSURE, in_a_row, posed
+from pipeline.people.confidence import EARNING, NO_PLAY, POSE, POSING, ROW, UNSURE, _movers, _signs, in_a_row, posed
 from pipeline.people.subject import Subject, find_subjects
 from pipeline.people.tracking import Observation
 from tests.people.rules import Scenario, guards, near, turns
@@ -48,6 +48,16 @@ def running(speed: float) -> float:
     found = find_subjects(frames)[1]
     assert found is not None
     return found.confidence
+
+
+def moves(pace: float, share: float = 1.0) -> bool:
+    """Whether somebody of this share of the subject's height counts as moving."""
+    return bool(_movers(observed([PERSON, at(0.6, 0.5 * share)]), 0, np.array([0.0, pace]))[1])
+
+
+def game(movers: int) -> float:
+    """The sign of play that a subject without any of its own has from so many who move."""
+    return _signs(observed([PERSON]), 0, np.ones(1), 0.0, None, movers).play
 
 
 def seen_in(count: int) -> float:
@@ -116,6 +126,12 @@ SCENARIOS: dict[str, Scenario] = {
     "EARNING.rim": lambda: turns(lambda y: shaped(0.9, y) > 0.5, 0.01),
     "EARNING.speed_from": lambda: near(running(0.06), 0.4375, 0.02),
     "EARNING.speed_to": lambda: near(running(0.08), 0.625, 0.02),
+    "EARNING.moves": lambda: turns(lambda pace: moves(pace), 0.05),
+    "EARNING.comparable": lambda: turns(lambda share: moves(0.1, share), 0.5),
+    # Two who move: a third of the way from one to four.
+    "EARNING.movers_from": lambda: near(game(2), 0.8 / 3),
+    "EARNING.movers_to": lambda: near(game(2), 0.8 / 3),
+    "EARNING.game": lambda: near(game(5), 0.8),
     "EARNING.seen_in": lambda: seen_in(3) == 1.0 and seen_in(2) == 0.25,
     "EARNING.sure_from": lambda: near(confidence(at(0.4, sure=0.475), balls=[in_hands(PERSON)]), 0.5),
     "EARNING.sure_to": lambda: near(confidence(at(0.4, sure=0.475), balls=[in_hands(PERSON)]), 0.5),
@@ -160,7 +176,6 @@ def test_what_is_missing_is_said() -> None:
     pair = [PERSON, at(0.6)]
     assert subject(pair, balls=[in_hands(PERSON)]).doubt == ""  # both are held
     assert subject([PERSON, at(0.6, sure=0.7)], balls=[in_hands(PERSON, 0.5)]).doubt == ""
-    assert NO_LEAD != NO_PLAY
 
 
 @pytest.mark.parametrize("with_a_ball", [True, False])
@@ -182,6 +197,16 @@ def test_a_row_that_runs_is_no_row_that_poses() -> None:
     assert all(s is not None and s.doubt != ROW for s in find_subjects(frames))
     still = find_subjects([observed(people)] * 4)
     assert all(s is not None and s.doubt == ROW for s in still)
+
+
+def test_an_official_who_stands_still_among_players_is_not_followed() -> None:
+    """The official is larger, surer and nearer to the middle; five players run."""
+    official = at(0.5, 0.5, 0.9)
+    frames = [observed([official, *[at(0.1 + 0.14 * k + 0.02 * n, 0.4) for k in range(5)]]) for n in range(6)]
+    assert [s is not None and s.row for s in find_subjects(frames[:1])] == [0]
+    found = find_subjects(frames)
+    assert all(s is not None and s.row != 0 for s in found)
+    assert all(s is not None and s.doubt == "" for s in found)
 
 
 def test_one_verdict_stands_for_a_burst() -> None:

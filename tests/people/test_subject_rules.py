@@ -11,7 +11,7 @@ from math import exp, log, sqrt
 import numpy as np
 
 from pipeline.people.belonging import BELONGING, ball_of, faces_of
-from pipeline.people.subject import CONTEST, DIRECTION, WORTH
+from pipeline.people.subject import CONTEST, DIRECTION, WORTH, _in_the_game
 from tests.people.rules import Scenario, guards, near, turns
 from tests.people.test_subject import about, ball, burst, face
 from tests.people.test_tracking import RATIO, observed, standing
@@ -91,6 +91,11 @@ def interpolated() -> float:
     return found.sure
 
 
+def left_of(*moving: float) -> float:
+    """What is left of the worth of the first of several who move so fast."""
+    return float(_in_the_game(np.array(moving))[0])
+
+
 BESIDE = standing(0.45, sure=0.9)  # its box ends at x = 0.5056; one beside it at 0.56 begins at 0.5044
 SCENARIOS: dict[str, Scenario] = {
     "WORTH.certainty": lambda: turns(lambda sure: alone(at(0.5, 0.5, sure)), 0.40),
@@ -157,6 +162,10 @@ SCENARIOS: dict[str, Scenario] = {
     "WORTH.crowd_worth": lambda: turns(
         lambda away: about(ring(away)) is not None, 0.27 * sqrt(-2 * log((0.7 - 0.2) / 0.8))
     ),
+    "WORTH.moves": lambda: turns(lambda pace: left_of(0.01, *[pace] * 3) < 1, 0.05),
+    "WORTH.movers": lambda: left_of(0.01, *[0.06] * 3) < 1 and left_of(0.01, *[0.06] * 2) == 1,
+    "WORTH.still": lambda: turns(lambda pace: left_of(pace, *[0.06] * 3) == 1, 0.03),
+    "WORTH.official": lambda: near(left_of(0.01, *[0.06] * 3), 0.5),
     "BELONGING.face_above": lambda: turns(lambda above: not kept(0.3 - above * 0.5), 0.03),
     "BELONGING.face_below": lambda: turns(lambda below: not kept(0.3 + below * 0.5), 0.5),
     "BELONGING.face_least": lambda: turns(lambda size: kept(0.4, size * 0.5), 0.04),

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
-from pipeline.people.tracking import LINKING, Observation, _links, camera_shifts, follow, speeds
+from pipeline.people.tracking import LINKING, Observation, _links, camera_shifts, follow, paces, speeds
 from pipeline.types import F64
 
 RED, WHITE, GREY = (40.0, 40.0, 200.0), (230.0, 230.0, 230.0), (90.0, 90.0, 90.0)
@@ -228,3 +228,16 @@ def test_a_spectator_whom_the_camera_leaves_behind_is_found_where_the_hall_moved
     assert np.isinf(_links(before, elsewhere, turn)[0, 0])
     # Who stays in the picture moves against the hall, fast, and costs nothing.
     assert _links(before, before, turn)[0, 0] == pytest.approx(0.0, abs=1e-5)
+
+
+def test_a_pace_is_against_the_hall_and_not_known_of_one_frame() -> None:
+    """The camera turns by 0.02 of the frame; one stands in the hall, one keeps in the frame, one is seen once."""
+    shifts = [np.zeros(2), *[np.array([0.02, 0.0])] * 4]
+    frames = [
+        observed([standing(0.3 + 0.02 * n), standing(0.6), *([standing(0.9)] if n == 2 else [])]) for n in range(5)
+    ]
+    still, runs, once = paces(frames, shifts)[2]
+    assert still == pytest.approx(0, abs=1e-5)
+    assert runs == pytest.approx(0.02 * RATIO / 0.5, rel=1e-4)
+    assert np.isnan(once) or once > 0.1
+    assert np.isnan(paces(frames[:1], shifts[:1])[0]).all()

@@ -8,7 +8,7 @@ from unittest.mock import patch
 import cv2
 import numpy as np
 
-from pipeline.people.tracking import CAMERA, LINKING, _edges, _links, _nearness, best_path, camera_shifts
+from pipeline.people.tracking import CAMERA, LINKING, _edges, _links, _nearness, best_path, camera_shifts, paces
 from tests.people.rules import Scenario, guards, near, turns
 from tests.people.test_tracking import GREY, RATIO, hall, observed, standing, view
 
@@ -51,6 +51,11 @@ def path(colour: float) -> int:
     return len(best_path(frames, [np.ones(1)] * 2, [np.zeros(2)] * 2))
 
 
+def stepped() -> list[np.ndarray]:
+    places = (0.5, 0.5, 0.5 + 0.2 * 0.5 / RATIO, 0.5 + 0.2 * 0.5 / RATIO)
+    return paces([observed([standing(x)]) for x in places], [np.zeros(2)] * 4)
+
+
 def bridged(missed: int) -> bool:
     frames = [observed([standing(0.5)]), *[observed()] * missed, observed([standing(0.5)])]
     return len(best_path(frames, [np.ones(len(f.people)) for f in frames], [np.zeros(2)] * len(frames))) == 2
@@ -77,6 +82,8 @@ SCENARIOS: dict[str, Scenario] = {
     "LINKING.near_jersey": lambda: near(cost(STILL, STILL, 30), 0.3 + 0.35 / 2),
     # Twice the height about the same middle: a quarter of the larger box is the smaller one.
     "LINKING.growth": lambda: near(cost(standing(0.5, 0.7, 0.4), standing(0.5, 0.9, 0.8)) - 0.75, 0.4 + 0.3),
+    # Who takes a step of 0.2 heights between the second and the third of four frames.
+    "LINKING.paced_over": lambda: near(stepped()[1][0], 0.1),
     "LINKING.still": lambda: near(cost(STILL, STILL), 0.3),
     # Half as fast as counts fully, over a fifth of the width of the box.
     "LINKING.fast": lambda: near(cost(STILL, standing(0.5 + 0.075 * 0.5 / RATIO)) - lost_overlap(0.075), 0.15),
