@@ -41,7 +41,7 @@ class Cut:
 
 
 def drawn(cut: Cut) -> np.ndarray:
-    """The picture with all boxes and the reason of each aspect, and beside it each crop as it would be delivered, if any."""
+    """The picture with all boxes and the reasons, and beside it each crop as it would be delivered, if any."""
     height, width = cut.pixels.shape[:2]
     scale = EDGE / max(height, width)
     size = (round(width * scale), round(height * scale))

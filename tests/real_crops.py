@@ -55,6 +55,7 @@ from tests.crop_sheet import Cut, write
 from tests.crops import ASPECTS, SHARED_MODELS, cpu, models
 from tests.degraded import degraded
 from tests.reaches import labelled
+from tests.situations import SITUATIONS, Drawn, draw_situation
 
 DATA = SHARED_MODELS.parent / "data"
 RECIPE = "recipe: 1\nsteps:\n  - decode:\ndeliveries:\n" + "".join(
@@ -262,6 +263,37 @@ def report_burst(cuts: Sequence[Cut]) -> None:
     print(f"  same subject in {longest} of {len(cuts)} frames; {len(cuts) - found} without one")
 
 
+def wrong_in(cut: Cut, aspect: str, drawn: Drawn) -> str:
+    """What is wrong with the crop of a drawn frame, "" where nothing is."""
+    plan = drawn.situation
+    if cut.whole(aspect):
+        return "left whole" if plan.cropped else ""
+    if plan.cropped is False:
+        return "cropped"
+    if cut.subject is None or max(overlap(np.array(cut.subject.box), np.array(drawn.must))) < _IOU:
+        return "about somebody else"
+    held = within(np.array(drawn.must), np.array(cut.boxes[aspect]))
+    return "" if (held > 0.995).all() else f"cuts {100 * (1 - held.min()):.1f} % of whom it is about"
+
+
+def report_situations(files: ModelFiles, work: Path, to: Path | None) -> None:
+    """Drawn frames against what is right in them; see tests/situations.py."""
+    (work / "drawn").mkdir(parents=True)
+    known: dict[str, Drawn] = {}
+    for plan in SITUATIONS:
+        known |= draw_situation(plan, work / "drawn")
+    write_shoot(work / "shoot", sorted((work / "drawn").glob("*.jpg")))
+    cuts, _ = cuts_of(work / "shoot", files, work)
+    report_cuts("drawn situations", cuts, {})
+    bad = [(cut.name, aspect, wrong_in(cut, aspect, known[cut.name])) for cut in cuts for aspect in ASPECTS]
+    print(f"  as they should be: {sum(not why for _, _, why in bad)} of {len(bad)}")
+    for name, aspect, why in bad:
+        if why:
+            print(f"    {name} {aspect}: {why}")
+    if to is not None:
+        write(to / "drawn", cuts)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description="Crops of real pictures: figures, and sheets to judge them by.")
     parser.add_argument("--to", type=Path, help="folder for the sheets")
@@ -296,6 +328,8 @@ def main() -> None:
             if given.to is not None:
                 folder = given.to / what.replace(" ", "-")
                 print(f"  sheets: {len(write(folder, cuts))} in {folder}")
+        if "drawn" in only:
+            report_situations(files, Path(scratch) / "drawn", given.to)
 
 
 if __name__ == "__main__":
