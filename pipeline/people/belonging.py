@@ -25,6 +25,8 @@ class Belonging:
     # who crouches is half as tall, and a basketball half as large again.
     ball_least: float = 0.03
     ball_most: float = 0.4
+    racket_most: float = 0.9  # size of a racket or bat
+    grip: float = 0.1  # from the reach of somebody to a racket that this person holds
     reach: float = 0.6  # from the box to the middle of a ball that belongs to the action: an arm and a little more
 
 
@@ -51,6 +53,18 @@ def surest(rows: F32) -> float:
 def rise(value: float, low: float, high: float) -> float:
     """0 up to `low`, 1 from `high`, and linear between."""
     return float(np.clip((value - low) / (high - low), 0, 1))
+
+
+def rackets_of(reach: F32, frame: Observation) -> F32:
+    """(K, 5) the rackets and bats that touch the `reach` (5,) of somebody."""
+    height, width = frame.size
+    x0, y0, x1, y1 = reach[:4]
+    tall, rows = y1 - y0, frame.rackets
+    across = np.maximum(np.maximum(rows[:, 0] - x1, x0 - rows[:, 2]), 0) * width / height
+    down = np.maximum(np.maximum(rows[:, 1] - y1, y0 - rows[:, 3]), 0)
+    large = np.maximum((rows[:, 2] - rows[:, 0]) * width / height, rows[:, 3] - rows[:, 1])
+    held = (np.hypot(across, down) <= BELONGING.grip * tall) & (large < BELONGING.racket_most * tall)
+    return np.asarray(rows[held])
 
 
 def ball_of(person: F32, frame: Observation) -> F32 | None:

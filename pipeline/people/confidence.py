@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.people.belonging import rise
+from pipeline.people.belonging import rackets_of, rise, surest
 from pipeline.people.detect import SURE
 from pipeline.people.tracking import Observation
 from pipeline.types import F32, F64
@@ -29,8 +29,8 @@ class Earning:
     lead_to: float = 1.8
     no_lead: float = 0.6
     no_play: float = 0.25  # left to somebody who leads by far but shows no sign of play: a coach, a spectator
-    # Signs of play: a ball in reach, a body wider than one who stands (0.3 to 0.45 of the height) or sits (0.6),
-    # movement against the hall in heights a frame.
+    # Signs of play: a ball in reach or a racket in hand, a body wider than one who stands (0.3 to 0.45 of the height) or
+    # sits (0.6), movement against the hall in heights a frame.
     ball_from: float = 0.3
     ball_to: float = 0.55
     wide_from: float = 0.55
@@ -173,16 +173,18 @@ def _signs(frame: Observation, row: int, worth: F64, speed: float, ball: F32 | N
         veto = ROW if in_a_row(frame, row) else POSE if posed(frame, row) else ""
     steady = float(worth[row] >= EARNING.steady * best)
     game = EARNING.game * rise(movers, EARNING.movers_from, EARNING.movers_to)
-    return _Signs(1 - (1 - play(person, frame, speed, ball)) * (1 - game), certain, lead, steady, veto)
+    thing = max(0.0 if ball is None else float(ball[4]), surest(rackets_of(frame.reach[row], frame)))
+    return _Signs(1 - (1 - play(person, frame, speed, thing)) * (1 - game), certain, lead, steady, veto)
 
 
-def play(person: F32, frame: Observation, speed: float, ball: F32 | None) -> float:
-    """How much `person` (5,) shows that a game is on, 0 to 1; speed in own heights a frame."""
+def play(person: F32, frame: Observation, speed: float, thing: float) -> float:
+    """How much `person` (5,) shows that a game is on, 0 to 1; speed in own heights a frame; thing: the certainty of a
+    ball in reach, or of a racket in hand."""
     x0, y0, x1, y1 = (float(v) for v in person[:4])
     whole = min(x0, y0) >= EARNING.rim and max(x1, y1) <= 1 - EARNING.rim
     shape = whole * (x1 - x0) * frame.size[1] / frame.size[0] / max(y1 - y0, 1e-6)
     signs = (
-        0.0 if ball is None else rise(float(ball[4]), EARNING.ball_from, EARNING.ball_to),
+        rise(thing, EARNING.ball_from, EARNING.ball_to),
         EARNING.wide * rise(shape, EARNING.wide_from, EARNING.wide_to),
         rise(speed, EARNING.speed_from, EARNING.speed_to),
     )

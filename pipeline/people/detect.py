@@ -21,7 +21,7 @@ from pipeline.types import F32, F64
 
 # Facts of the networks: YOLOX's output strides and padding, COCO's numbers of its classes (the sources above).
 _STRIDES = (8, 16, 32)
-_PERSON, _BALL = 0, 32
+_PERSON, _BALL, _RACKETS = (0,), (32,), (34, 38)  # 34: baseball bat; 38: tennis racket
 _PAD = (114, 114, 114)
 
 
@@ -105,18 +105,20 @@ class Found:
     people  (N, 5) box and certainty 0 to 1
     reach   (N, 5) for each of them the box around all that was detected of this person at any size, however unsure, and
             the certainty at the size of picture that is the less sure, 0 where it shows nobody
+    rackets (L, 5) rackets and bats
     faces   (M, 9) box, certainty, and x, y of the middle of the eyes and of the nose
     balls   (K, 5)
     """
 
     people: F32
     reach: F32
+    rackets: F32
     faces: F32
     balls: F32
 
 
 _NO_BOXES = np.zeros((0, 5), np.float32)
-NOTHING = Found(_NO_BOXES, _NO_BOXES, np.zeros((0, 9), np.float32), _NO_BOXES)
+NOTHING = Found(_NO_BOXES, _NO_BOXES, _NO_BOXES, np.zeros((0, 9), np.float32), _NO_BOXES)
 
 
 def picture_for_detection(pixels: F32, balance: F64, to_working: F64) -> NDArray[np.uint8]:
@@ -151,29 +153,31 @@ def find(picture: NDArray[np.uint8], person: Path | None, face: Path | None) -> 
 
     Raises ValueError where a model file cannot be read.
     """
-    people, reach, balls = NOTHING.people, NOTHING.reach, NOTHING.balls
+    people, reach, balls, rackets = NOTHING.people, NOTHING.reach, NOTHING.balls, NOTHING.rackets
     if person is not None:
         net = _person_net(str(person))
-        people, reach, balls = _people(net, picture)
-    return Found(people, reach, _faces(str(face), picture) if face is not None else NOTHING.faces, balls)
+        people, reach, balls, rackets = _people(net, picture)
+    return Found(people, reach, rackets, _faces(str(face), picture) if face is not None else NOTHING.faces, balls)
 
 
-def _people(net: Any, picture: NDArray[np.uint8]) -> tuple[F32, F32, F32]:
+def _people(net: Any, picture: NDArray[np.uint8]) -> tuple[F32, F32, F32, F32]:
+    """(people, reach, balls, rackets) as in Found."""
     height, width = picture.shape[:2]
     longest = int(np.sqrt(DETECTION.area * max(height, width) / min(height, width)))
     edge = min(DETECTION.edge, longest // _STRIDES[-1] * _STRIDES[-1])
     fine, coarse = _run(net, picture, edge), _run(net, picture, DETECTION.coarse_edge)
     hints = (fine[0], coarse[0])
-    fine, coarse = ((rows[rows[:, 4] >= REPORTED.person], balls) for rows, balls in (fine, coarse))
+    fine, coarse = ((rows[rows[:, 4] >= REPORTED.person], *things) for rows, *things in (fine, coarse))
     tall = _tall(coarse[0]) / height > DETECTION.tall
     rows = np.concatenate([without_parts(fine[0], coarse[0], tall), coarse[0]])
     trust = np.append(np.ones(len(rows) - len(tall)), np.where(tall, 1.0, DETECTION.coarse_trust))
     scale = np.array([width, height, width, height, 1], np.float32)
     people = without_pairs(merged(rows, rows[:, 4] * trust))
     # YOLOX finds large balls at the size it was trained at, small ones in the fine picture.
-    balls = np.concatenate([fine[1], coarse[1]])
-    balls = merged(balls, balls[:, 4], DETECTION.same_ball) / scale
-    return people / scale, reaches(people, hints) / scale, balls[balls[:, 4] >= REPORTED.ball]
+    things = (np.concatenate(both) for both in zip(fine[1:], coarse[1:], strict=True))
+    balls, rackets = (merged(rows, rows[:, 4], DETECTION.same_ball) / scale for rows in things)
+    balls, rackets = (rows[rows[:, 4] >= REPORTED.ball] for rows in (balls, rackets))
+    return people / scale, reaches(people, hints) / scale, balls, rackets
 
 
 def reaches(people: F32, sizes: Sequence[F32]) -> F32:
@@ -197,8 +201,8 @@ def reaches(people: F32, sizes: Sequence[F32]) -> F32:
     return result
 
 
-def _run(net: Any, picture: NDArray[np.uint8], edge: int) -> tuple[F32, F32]:
-    """(people, balls) at one size of input: rows of box in pixels of `picture` and certainty."""
+def _run(net: Any, picture: NDArray[np.uint8], edge: int) -> tuple[F32, F32, F32]:
+    """(people, balls, rackets) at one size of input: rows of box in pixels of `picture` and certainty."""
     height, width = picture.shape[:2]
     scale = edge / max(height, width)
     h, w = max(1, round(height * scale)), max(1, round(width * scale))
@@ -209,15 +213,16 @@ def _run(net: Any, picture: NDArray[np.uint8], edge: int) -> tuple[F32, F32]:
     raw = net.forward()[0]
     grid, stride = _grid(deep, wide)
     found = []
-    for kind, least in ((_PERSON, DETECTION.hint), (_BALL, DETECTION.candidate_ball)):
-        sure = raw[:, 4] * raw[:, 5 + kind]
+    thing = DETECTION.candidate_ball
+    for kinds, least in ((_PERSON, DETECTION.hint), (_BALL, thing), (_RACKETS, thing)):
+        sure = raw[:, 4] * raw[:, [5 + kind for kind in kinds]].max(axis=1)
         rows = np.flatnonzero(sure > least)
         centre = (raw[rows, :2] + grid[rows]) * stride[rows]
         half = np.exp(np.minimum(raw[rows, 2:4], 10)) * stride[rows] / 2
         boxes = np.concatenate([centre - half, centre + half], axis=1) / scale
         boxes = np.clip(boxes, 0, np.array([width, height, width, height]))
         found.append(np.column_stack([boxes, sure[rows]]).astype(np.float32))
-    return found[0], found[1]
+    return found[0], found[1], found[2]
 
 
 @lru_cache(maxsize=8)

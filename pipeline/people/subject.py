@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.imaging.geometry import Box, row_to_box
-from pipeline.people.belonging import ball_of, faces_of, rise, surest
+from pipeline.people.belonging import ball_of, faces_of, rackets_of, rise, surest
 from pipeline.people.confidence import Verdict, judged
 from pipeline.people.detect import SURE
 from pipeline.people.tracking import LINKING, Observation, camera_shifts, follow, paces, speeds
@@ -199,7 +199,8 @@ def _subject(frame: Observation, row: int, move: F64, rival: int | None, near: F
     own = faces_of(person, frame.faces)
     faces = np.concatenate([faces_of(frame.people[i], frame.faces) for i in group])
     faces = faces[faces[:, 4] >= SURE.face]
-    boxes = frame.reach[group, :4]
+    held = [rackets_of(frame.reach[i], frame)[:, :4] for i in group]
+    boxes = np.concatenate([frame.reach[group, :4], *held])
     whole = (*boxes[:, :2].min(axis=0), *boxes[:, 2:].max(axis=0))
     return Subject(
         box=row_to_box(person),

@@ -70,7 +70,7 @@ class Observation:
     people  (N, 5) box and certainty; sharp (N,) their sharpness, see imaging.sharpness
     reach   (N, 5) as in people.detect.Found
     jersey_colour  (N, 3) mean BGR of the torso, 0 to 255
-    faces   (M, 9) as in people.detect.Found; balls (K, 5) box and certainty
+    faces   (M, 9) as in people.detect.Found; balls (K, 5) and rackets (L, 5): box and certainty
     small   (h, w) uint8, the frame in grey for measuring how the camera turned
     size    (height, width) of the full upright frame in pixels
     light   (N, 2) mean luminance of a person against the frame's (ratio), and the share of the box that is clipped
@@ -82,6 +82,7 @@ class Observation:
     jersey_colour: F32
     faces: F32
     balls: F32
+    rackets: F32
     small: NDArray[np.uint8]
     size: tuple[int, int]
     light: F32

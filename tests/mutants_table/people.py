@@ -119,7 +119,9 @@ MUTANTS = [
     mutant(_NUMBERS, "-float(frames[at].sharp[path[at]])", "float(frames[at].sharp[path[at]])", *_NUMBERED),
     # detection and what is measured of a frame
     mutant(_DETECT, "weight = group[:, 4:5] ** 2", "weight = group[:, 4:5]", *_DETECTED),
-    mutant(_DETECT, "balls = np.concatenate([fine[1], coarse[1]])", "balls = fine[1]", *_DETECTED),
+    mutant(
+        _DETECT, "(np.concatenate(both) for both in zip(fine[1:], coarse[1:], strict=True))", "fine[1:]", *_DETECTED
+    ),
     mutant(_DETECT, "part &= ~side_by_side(others, best)", "pass", *_DETECTED),
     mutant(
         _DETECT,

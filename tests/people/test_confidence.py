@@ -209,6 +209,14 @@ def test_an_official_who_stands_still_among_players_is_not_followed() -> None:
     assert all(s is not None and s.doubt == "" for s in found)
 
 
+def test_a_racket_is_a_sign_of_play_and_held_whole() -> None:
+    racket = (PERSON[0] - 0.1, 0.2, PERSON[0], 0.35, 0.7)
+    found = subject([PERSON], rackets=[racket])
+    assert found.confidence == 1 and found.doubt == ""
+    assert found.whole == pytest.approx((racket[0], 0.2, *PERSON[2:4])) and found.box == pytest.approx(PERSON[:4])
+    assert subject([PERSON], rackets=[(0.9, *racket[1:2], 1.0, *racket[3:])]).doubt == NO_PLAY  # somebody else's
+
+
 def test_one_verdict_stands_for_a_burst() -> None:
     """Seen in some frames of a burst, the ball counts in each of them, so that no crop comes and goes."""
     frames = [observed([PERSON], balls=[in_hands(PERSON)] if n in (2, 3, 4) else []) for n in range(8)]

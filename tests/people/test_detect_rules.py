@@ -35,9 +35,9 @@ def found(
     fine: np.ndarray, coarse: np.ndarray = NONE, balls: np.ndarray = NONE, coarse_balls: np.ndarray = NONE
 ) -> tuple[np.ndarray, np.ndarray]:
     """(people, balls) of a picture 1500 by 1000, of what the network answers at its two sizes, in pixels."""
-    answers = iter([(fine, balls), (coarse, coarse_balls)])
+    answers = iter([(fine, balls, NONE), (coarse, coarse_balls, NONE)])
     with patch.object(detect, "_run", lambda *given: next(answers)):
-        people, _, balls = detect._people(None, PICTURE)
+        people, _, balls, _ = detect._people(None, PICTURE)
         return people, balls
 
 
@@ -45,9 +45,9 @@ def edges(height: int, width: int) -> list[int]:
     """The longer sides at which people are looked for in a picture of this size."""
     asked: list[int] = []
 
-    def run(net: object, picture: np.ndarray, edge: int) -> tuple[np.ndarray, np.ndarray]:
+    def run(net: object, picture: np.ndarray, edge: int) -> tuple[np.ndarray, ...]:
         asked.append(edge)
-        return NONE, NONE
+        return NONE, NONE, NONE
 
     with patch.object(detect, "_run", run):
         detect._people(None, np.zeros((height, width, 3), np.uint8))
@@ -66,7 +66,7 @@ def candidate(certainty: float, kind: int) -> bool:
             raw[0, 5, 4], raw[0, 5, 5 + kind] = 1.0, certainty
             return raw
 
-    return len(detect._run(Net(), PICTURE, 416)[0 if kind == 0 else 1]) == 1
+    return len(detect._run(Net(), PICTURE, 416)[{0: 0, 32: 1}.get(kind, 2)]) == 1
 
 
 def reach_of(foot: float, sure: float) -> np.ndarray:
@@ -253,6 +253,15 @@ def test_a_close_person_is_whole_as_the_coarse_picture_shows_it() -> None:
 def test_a_face_at_the_rim_ends_with_the_picture() -> None:
     assert faces(0.9, x=-10, y=610)[0, :4] == pytest.approx((0, 610 / 640, 40 / 960, 1), abs=1e-6)
     assert faces(0.9, x=930, y=-20)[0, :4] == pytest.approx((930 / 960, 0, 1, 40 / 640), abs=1e-6)
+
+
+def test_rackets_and_bats_are_things_that_people_hold() -> None:
+    assert candidate(0.5, 38) and candidate(0.5, 34) and not candidate(0.2, 38) and not candidate(0.9, 36)
+    coarse = rows((2, 0, 42, 80, 0.35), (500, 0, 540, 80, 0.28))
+    answers = iter([(NONE, NONE, rows((0, 0, 40, 80, 0.5))), (NONE, NONE, coarse)])
+    with patch.object(detect, "_run", lambda *given: next(answers)):
+        *_, rackets = detect._people(None, PICTURE)
+    assert rackets[:, 4] == pytest.approx([0.5])
 
 
 def test_a_reach_is_around_all_boxes_of_a_person_and_as_sure_as_the_less_sure_size() -> None:

@@ -10,7 +10,7 @@ from math import exp, log, sqrt
 
 import numpy as np
 
-from pipeline.people.belonging import BELONGING, ball_of, faces_of
+from pipeline.people.belonging import BELONGING, ball_of, faces_of, rackets_of
 from pipeline.people.subject import CONTEST, DIRECTION, WORTH, _in_the_game
 from tests.people.rules import Scenario, guards, near, turns
 from tests.people.test_subject import about, ball, burst, face
@@ -70,6 +70,13 @@ def kept(y: float, size: float = 0.06) -> bool:
 def has_ball(x: float, y: float, size: float = 0.06) -> bool:
     frame = observed([standing(0.5)], balls=[ball(x, y, 0.9, size)])
     return ball_of(frame.people[0], frame) is not None
+
+
+def holds_racket(away: float, size: float = 0.3) -> bool:
+    """Whether a racket of this size belongs to PERSON, from whose reach it ends so far to the left; in heights."""
+    x1 = PERSON[0] - away * 0.5 / RATIO
+    frame = observed([standing(0.5)], rackets=[(x1 - 0.1, 0.4, x1, 0.4 + size * 0.5, 0.9)])
+    return len(rackets_of(PERSON, frame)) == 1
 
 
 def contest(first: Row, second: Row, x: float, y: float, **more: object) -> bool:
@@ -175,6 +182,8 @@ SCENARIOS: dict[str, Scenario] = {
     "BELONGING.in_head": lambda: turns(lambda top: has_ball(0.5, 0.3 + (top + 0.05) * 0.5, 0.05), 0.135),
     "BELONGING.ball_least": lambda: turns(lambda size: has_ball(0.5, 0.6, size * 0.5), 0.03),
     "BELONGING.ball_most": lambda: turns(lambda size: not has_ball(0.5, 0.6, size * 0.5), 0.4),
+    "BELONGING.racket_most": lambda: turns(lambda size: not holds_racket(0.0, size), 0.9),
+    "BELONGING.grip": lambda: turns(lambda away: not holds_racket(away), 0.1),
     "BELONGING.reach": lambda: turns(lambda away: not has_ball(PERSON[2] + away * 0.5 / RATIO, 0.6), 0.6),
     "CONTEST.worth": lambda: turns(
         lambda sure: contest(standing(0.44, 0.97, 0.6, 0.95), standing(0.56, 1.0, 0.42, sure), 0.5, 0.7),

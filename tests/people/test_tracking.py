@@ -25,7 +25,8 @@ def standing(x: float, foot: float = 0.8, tall: float = 0.5, sure: float = 0.8) 
 def observed(
     people: Sequence[Sequence[float]] = (), *, reach: Sequence[Sequence[float]] | None = None,
     sharp: Sequence[float] | None = None, jersey_colour: Sequence[tuple[float, float, float]] | None = None,
-    faces: Sequence[Sequence[float]] = (), balls: Sequence[Sequence[float]] = (), small: np.ndarray | None = None,
+    faces: Sequence[Sequence[float]] = (), balls: Sequence[Sequence[float]] = (),
+    rackets: Sequence[Sequence[float]] = (), small: np.ndarray | None = None,
 ) -> Observation:  # fmt: skip
     """One frame as `crop` measures it."""
     count = len(people)
@@ -36,6 +37,7 @@ def observed(
         jersey_colour=np.array([GREY] * count if jersey_colour is None else jersey_colour, np.float32).reshape(-1, 3),
         faces=np.array(faces, np.float32).reshape(-1, 9),
         balls=np.array(balls, np.float32).reshape(-1, 5),
+        rackets=np.array(rackets, np.float32).reshape(-1, 5),
         small=np.zeros((8, 8), np.uint8) if small is None else small,
         size=SIZE,
         light=np.tile(np.array([1.0, 0.0], np.float32), (count, 1)),
