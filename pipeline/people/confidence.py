@@ -29,8 +29,8 @@ class Earning:
     lead_to: float = 1.8
     no_lead: float = 0.6
     no_play: float = 0.25  # left to somebody who leads by far but shows no sign of play: a coach, a spectator
-    # Signs of play: a ball in reach or a racket in hand, a body wider than one who stands (0.3 to 0.45 of the height) or
-    # sits (0.6), movement against the hall in heights a frame.
+    # Signs of play: a ball in reach or a racket in hand, a body wider than one who stands (0.3 to 0.45 of the height)
+    # or sits (0.6), movement against the hall in heights a frame.
     ball_from: float = 0.3
     ball_to: float = 0.55
     wide_from: float = 0.55
@@ -174,15 +174,17 @@ def _signs(frame: Observation, row: int, worth: F64, speed: float, ball: F32 | N
     steady = float(worth[row] >= EARNING.steady * best)
     game = EARNING.game * rise(movers, EARNING.movers_from, EARNING.movers_to)
     thing = max(0.0 if ball is None else float(ball[4]), surest(rackets_of(frame.reach[row], frame)))
-    return _Signs(1 - (1 - play(person, frame, speed, thing)) * (1 - game), certain, lead, steady, veto)
+    return _Signs(
+        1 - (1 - play(person, frame.reach[row], frame.size, speed, thing)) * (1 - game), certain, lead, steady, veto
+    )
 
 
-def play(person: F32, frame: Observation, speed: float, thing: float) -> float:
-    """How much `person` (5,) shows that a game is on, 0 to 1; speed in own heights a frame; thing: the certainty of a
-    ball in reach, or of a racket in hand."""
+def play(person: F32, reach: F32, size: tuple[int, int], speed: float, thing: float) -> float:
+    """How much `person` (5,), with this `reach` (5,) in a frame of this size (height, width), shows that a game is on, 0 to 1; speed in own
+    heights a frame; thing: the certainty of a ball in reach, or of a racket in hand."""
     x0, y0, x1, y1 = (float(v) for v in person[:4])
-    whole = min(x0, y0) >= EARNING.rim and max(x1, y1) <= 1 - EARNING.rim
-    shape = whole * (x1 - x0) * frame.size[1] / frame.size[0] / max(y1 - y0, 1e-6)
+    whole = reach[:2].min() >= EARNING.rim and reach[2:4].max() <= 1 - EARNING.rim
+    shape = whole * (x1 - x0) * size[1] / size[0] / max(y1 - y0, 1e-6)
     signs = (
         rise(thing, EARNING.ball_from, EARNING.ball_to),
         EARNING.wide * rise(shape, EARNING.wide_from, EARNING.wide_to),
