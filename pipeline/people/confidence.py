@@ -180,8 +180,11 @@ def _signs(frame: Observation, row: int, worth: F64, speed: float, ball: F32 | N
 
 
 def play(person: F32, reach: F32, size: tuple[int, int], speed: float, thing: float) -> float:
-    """How much `person` (5,), with this `reach` (5,) in a frame of this size (height, width), shows that a game is on, 0 to 1; speed in own
-    heights a frame; thing: the certainty of a ball in reach, or of a racket in hand."""
+    """How much `person` (5,) with this `reach` (5,) shows that a game is on, 0 to 1.
+
+    size   (height, width) of the frame in pixels; speed  in own heights a frame
+    thing  certainty of a ball in reach, or of a racket in hand
+    """
     x0, y0, x1, y1 = (float(v) for v in person[:4])
     whole = reach[:2].min() >= EARNING.rim and reach[2:4].max() <= 1 - EARNING.rim
     shape = whole * (x1 - x0) * size[1] / size[0] / max(y1 - y0, 1e-6)

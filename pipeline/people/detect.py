@@ -167,9 +167,9 @@ def _people(net: Any, picture: NDArray[np.uint8]) -> tuple[F32, F32, F32, F32]:
     edge = min(DETECTION.edge, longest // _STRIDES[-1] * _STRIDES[-1])
     fine, coarse = _run(net, picture, edge), _run(net, picture, DETECTION.coarse_edge)
     hints = (fine[0], coarse[0])
-    fine, coarse = ((rows[rows[:, 4] >= REPORTED.person], *things) for rows, *things in (fine, coarse))
-    tall = _tall(coarse[0]) / height > DETECTION.tall
-    rows = np.concatenate([without_parts(fine[0], coarse[0], tall), coarse[0]])
+    close, wide = (rows[rows[:, 4] >= REPORTED.person] for rows in hints)
+    tall = _tall(wide) / height > DETECTION.tall
+    rows = np.concatenate([without_parts(close, wide, tall), wide])
     trust = np.append(np.ones(len(rows) - len(tall)), np.where(tall, 1.0, DETECTION.coarse_trust))
     scale = np.array([width, height, width, height, 1], np.float32)
     people = without_pairs(merged(rows, rows[:, 4] * trust))
