@@ -82,10 +82,10 @@ def recall(found: np.ndarray, truth: np.ndarray) -> tuple[int, int]:
     return int((over.max(axis=1) >= _IOU).sum()), len(players)
 
 
-def looked_at(pixels: np.ndarray) -> np.ndarray:
-    """An RGB picture as the measuring decode gives it to the networks."""
+def looked_at(pixels: np.ndarray, edge: int = MEASURED_EDGE) -> np.ndarray:
+    """An RGB picture as the measuring decode gives it to the networks, `edge` pixels on the longer side."""
     linear = srgb_decode(pixels.astype(np.float32) / 255).astype(np.float32)
-    scale = 960 / max(linear.shape[:2])
+    scale = edge / max(linear.shape[:2])
     size = (round(linear.shape[1] * scale), round(linear.shape[0] * scale))
     small = cv2.resize(linear, size, interpolation=cv2.INTER_AREA)
     return detect.picture_for_detection(small, np.ones(3), np.eye(3))
