@@ -1,4 +1,4 @@
-"""Denoise of finished JPEGs: `python -m tests.jpeg_noise [--iso N] [--size S] [--every N] [--clean] [--against]`.
+"""Denoise of finished JPEGs: `python -m tests.jpeg_noise [--iso N] [--size S] [--every N] [--crop] [--clean] ...`.
 
 Photographs of ../shared/data/photos are exposed by a sensor with the noise of one of the five cameras measured in
 ../shared/data/noise (Wei, Fu, Yang and Huang, "A physics-based noise formation model for extreme low-light raw
@@ -144,9 +144,10 @@ def read(data: bytes) -> Picture:
         return read_picture(path).pixels
 
 
-def pair(name: str, iso: float, size: str, seed: int = 7) -> tuple[Picture, Picture]:
-    """As `exposed`, of a photograph of the folder; the quality goes by the name."""
-    return exposed(photograph(name), iso, size, 90 + zlib.crc32(name.encode()) % 6, seed)
+def pair(name: str, iso: float, size: str, crop: bool = False) -> tuple[Picture, Picture]:
+    """As `exposed`, of a photograph of the folder, or of its middle; the quality goes by the name."""
+    picture = photograph(name)[_MIDDLE, _MIDDLE] if crop else photograph(name)
+    return exposed(picture, iso, size, 90 + zlib.crc32(name.encode()) % 6)
 
 
 def exposed(picture: Picture, iso: float, size: str, quality: int, seed: int = 7) -> tuple[Picture, Picture]:
@@ -174,7 +175,8 @@ def at_size(picture: Picture, noise: Noise, size: str) -> tuple[Picture, Noise]:
     if size != "web":
         return picture, noise
     before = (picture.shape[0], picture.shape[1])
-    return resize(picture, 512, 512), noise.averaged(resize_energy(before, (512, 512)))
+    after = (round(before[0] / SIZES["web"]), round(before[1] / SIZES["web"]))
+    return resize(picture, *after), noise.averaged(resize_energy(before, after))
 
 
 def denoised(picture: Picture, noise: Noise, **params: object) -> Picture:
@@ -187,22 +189,23 @@ def denoised(picture: Picture, noise: Noise, **params: object) -> Picture:
 
 
 def by_itself(picture: Picture, size: str, iso: float | None, known: PictureStatistics | None = None) -> Picture:
-    """A frame that is alone in its shoot."""
+    """A frame that is alone in its shoot; as it is where nothing is known of its noise."""
     own = pool([known or picture_statistics(picture)], iso)
-    assert own is not None
+    if own is None:
+        return at_size(picture, Noise(np.ones(3), np.ones(3)), size)[0]
     return denoised(*at_size(picture, own.noise(), size))
 
 
-def table(pictures: Sequence[str], iso: int, size: str, clean: bool) -> float:
+def table(pictures: Sequence[str], iso: int, size: str, clean: bool, crop: bool) -> float:
     """Prints it; the least gain of all pictures, dB."""
-    pairs = {name: pair(name, iso, size) for name in pictures}
+    pairs = {name: pair(name, iso, size, crop) for name in pictures}
     own = {name: picture_statistics(noisy) for name, (noisy, _) in pairs.items()}
     together = pool(list(own.values()), iso)
     assert together is not None
     rows = {}
     print(f"\nISO {iso}, {size}: dB, CIEDE2000 before | gain dB, CIEDE2000 after: alone | in a pool of {len(pairs)}")
     for name, (noisy, truth) in pairs.items():
-        wanted = resize(truth, 512, 512) if size == "web" else truth
+        wanted = at_size(truth, Noise(np.ones(3), np.ones(3)), size)[0]
         before = score(wanted, at_size(noisy, Noise(np.ones(3), np.ones(3)), size)[0])
         alone = score(wanted, by_itself(noisy, size, iso, own[name]))
         pooled = score(wanted, denoised(*at_size(noisy, of_frame(together, own[name], iso).noise(), size)))
@@ -274,6 +277,7 @@ def main() -> None:
     parser.add_argument("--size", choices=SIZES, action="append", help="only this size; may be repeated")
     parser.add_argument("--pictures", help="names without suffix, with commas between them")
     parser.add_argument("--every", type=int, default=0, help="one in so many of all photographs instead")
+    parser.add_argument("--crop", action="store_true", help="only the middle 256 pixels of each: a small frame")
     parser.add_argument("--clean", action="store_true", help="also what is done to pictures without noise")
     parser.add_argument("--against", action="store_true", help="compare with other methods (minutes)")
     arguments = parser.parse_args()
@@ -286,7 +290,7 @@ def main() -> None:
             if arguments.against:
                 against(pictures, iso, size)
             else:
-                table(pictures, iso, size, arguments.clean and iso == (arguments.iso or ISOS)[0])
+                table(pictures, iso, size, arguments.clean and iso == (arguments.iso or ISOS)[0], arguments.crop)
 
 
 if __name__ == "__main__":
