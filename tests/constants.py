@@ -18,7 +18,7 @@ from unittest.mock import patch
 import numpy as np
 
 from pipeline.imaging import level, resample, sharpness, tone
-from pipeline.imaging.denoise import block_wiener, cells, denoise, picture_noise, picture_noise_pool
+from pipeline.imaging.denoise import block_wiener, cells, denoise, edges, picture_noise, picture_noise_pool
 from pipeline.imaging.raw import defects, greens, mosaic, noise, noise_pool, residual_demosaic, row_noise, window
 from pipeline.light import (
     cast,
@@ -43,6 +43,7 @@ from tests.constants_filters import (
     of_blocks,
     of_cells,
     of_denoise,
+    of_edges,
     of_highlights,
     of_picture_noise,
     of_picture_pool,
@@ -275,6 +276,7 @@ TOPICS = {
     "residual demosaic": Topic(residual_demosaic, "RESIDUAL", of_residual_demosaic),
     "denoise": Topic(denoise, "DENOISE", of_denoise),
     "cells": Topic(cells, "CELLS", of_cells),
+    "edges": Topic(edges, "EDGES", of_edges),
     "blocks": Topic(block_wiener, "BLOCKS", of_blocks),
     "picture noise": Topic(
         picture_noise, "PICTURE_NOISE", of_picture_noise,

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 
 from pipeline.imaging import resample, sharpness, tone
-from pipeline.imaging.denoise import block_wiener, cells, denoise, picture_noise, picture_noise_pool
+from pipeline.imaging.denoise import block_wiener, cells, denoise, edges, picture_noise, picture_noise_pool
 from pipeline.imaging.geometry import WHOLE
 from pipeline.imaging.sharpness import Detail
 from pipeline.light import highlights
@@ -57,6 +57,13 @@ def of_cells() -> Iterator[float]:
     planes[cells.GREENS] = 0.3 * np.cos(np.mgrid[0:20, 0:24][0] / 2)
     cells.calm_greens(planes, np.eye(4)[::-1])
     yield from planes[cells.GREENS, ::5, ::5].ravel().tolist()
+
+
+def of_edges() -> Iterator[float]:
+    """A step and a slope, one of them weak."""
+    plane = np.minimum(np.mgrid[0:24, 0:28][1] / np.float32(4), 3).astype(np.float32)
+    plane[:12, 14:] += np.float32(9)
+    yield from edges.firm(plane, edges.edge_share(plane), 1.5)[::5, ::3].ravel().tolist()
 
 
 def of_blocks() -> Iterator[float]:

@@ -9,6 +9,7 @@ _MOSAIC = "imaging/raw/mosaic.py"
 _DEMOSAIC = "imaging/raw/demosaic.py"
 _DENOISE = "imaging/denoise/denoise.py"
 _CELLS, _CLEAN = "imaging/denoise/cells.py", "imaging/denoise/test_clean.py"
+_EDGES = "imaging/denoise/edges.py"
 _DEFECTS, _POOL, _DEFECT_TESTS = "imaging/raw/defects.py", "imaging/raw/noise_pool.py", "imaging/raw/test_defects.py"
 _AREA, _AVERAGED = "imaging/raw/area.py", ("imaging/raw/test_area.py",)
 _SLIDING, _PATCHES = "imaging/denoise/sliding_dct.py", ("imaging/denoise/test_sliding_dct.py",)
@@ -117,6 +118,8 @@ MUTANTS = [
     mutant(_CELLS, "explained = _within(", "explained = 0 * _within(", _CLEAN),
     mutant(_CELLS, "slow / (1 + power", "0 * slow / (1 + power", _CLEAN),
     mutant(_CELLS, "slow / (1 + power", "slow / (1 + 0 * power", _CLEAN),
+    mutant(_EDGES, "* (1 + np.float32(part - 1) * share)", "* 1", _CLEAN),
+    mutant(_EDGES, "EDGES.strong**2", "0.1", _CLEAN),
     mutant(_CELLS, "share * mix[0, index]", "share", "imaging/denoise/test_denoise.py"),
     mutant(_DENOISE, "planes[1:] -= within", "planes[1:] += 0 * within", _CLEAN),
     mutant(_DENOISE, "1 / max(part, 1.0) for", "1.0 for", _CLEAN),

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from pipeline.imaging.compiled import compiled
 from pipeline.imaging.denoise.block_wiener import collaborate, match
+from pipeline.imaging.denoise.edges import edge_share, firm
 from pipeline.types import F32, F64
 
 
@@ -111,8 +112,10 @@ def refine(planes: F32, noisy: F32, mix: F64, parts: tuple[float, ...]) -> None:
     slow = np.stack([cv2.GaussianBlur(c, (0, 0), CELLS.slow, borderType=cv2.BORDER_REFLECT) for c in guide])
     found = match(unpacked(guide))
     guide -= slow
-    rest = unpacked(_mixed(noisy, mix.T) - slow)
-    shrunk = collaborate(rest, unpacked(guide), np.full((8, 8), least, np.float32), found)
+    rest, steer = unpacked(_mixed(noisy, mix.T) - slow), unpacked(guide)
+    if least > 1:
+        steer = firm(steer, edge_share(steer), least)
+    shrunk = collaborate(rest, steer, np.full((8, 8), least, np.float32), found)
     slow += np.stack([shrunk[y::2, x::2] for y in (0, 1) for x in (0, 1)])
     for index, (part, plane) in enumerate(zip(parts, _mixed(slow, mix), strict=True)):
         if part == least:

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from pipeline.imaging.compiled import compiled
 from pipeline.imaging.denoise import cells
 from pipeline.imaging.denoise.block_wiener import collaborate, match
+from pipeline.imaging.denoise.edges import edge_share, firm
 from pipeline.imaging.denoise.level_table import LevelTable
 from pipeline.imaging.denoise.sliding_dct import sliding_dct
 from pipeline.types import F32, F64, Noise
@@ -192,7 +193,7 @@ def _clean(
     sigmas = [scales[0] for scales in every]
     # What is picture is told by the noise as it is: assumed larger, it takes the colour from edges, as fringes.
     least = [1 / max(part, 1.0) for part in parts]
-    found, within = None, None
+    found, within, edges = None, None, None
     for index, sigma in enumerate(sigmas):
         # The greens against each other hold detail only, so that not even their means stay as they are: apart by less
         # than a deviation of the noise they show as a mesh of rows and columns.
@@ -210,7 +211,11 @@ def _clean(
             compared = _guide(planes[0], None, sigmas[1], threshold, steps[0], slow)
         if compared is not None and luma and quality == "fine":
             found = match(compared)
+        if compared is not None and luma and max(parts) > 1:
+            edges = edge_share(compared)
         if guide is not None:
+            if edges is not None and parts[index] > 1:
+                guide = firm(guide, edges, parts[index])
             if found is None:
                 cleaned = sliding_dct(planes[index], guide, sigma * np.float32(DENOISE.wiener), steps[1], slow)
             else:
