@@ -51,6 +51,7 @@ class CropRules:
 
     web: int = 1200  # pixels that a crop has on its longer side where none are asked for: a page of a web gallery
     of_longer_side: float = 0.5  # of the frame's, where that is less: an enlarged cut-out of a small frame is of no use
+    unsure: float = 0.75  # of the wished fill where the confidence is just enough; all of it where it is full
     loose: float = 0.92  # of the possible width, where no model finds the subject: it rarely costs a hand or a ball
     narrowest: float = 2 / 3  # aspects of "free": those of the widest common formats (common practice, no source)
     widest: float = 16 / 9
@@ -84,7 +85,7 @@ class CropParams(Params):
         "upright frame a wide aspect is turned (3:2 gives 2:3), unless frames.csv gives the box",
     )
     margin: float = Field(
-        0.05, ge=0, le=1, description="least room around the subject, in parts of its height (to: subject)"
+        0.08, ge=0, le=1, description="least room around the subject, in parts of its height (to: subject)"
     )
     lead_room: float = Field(
         0.4, ge=0, le=1, description="how much of the room beside the subject lies ahead of its movement; 0 = as behind"
@@ -274,21 +275,25 @@ def _framed(
     subjects: Mapping[str, Subject | None],
 ) -> Iterable[tuple[str, CropSolution, str]]:
     from pipeline.people import framing
+    from pipeline.people.belonging import rise
+    from pipeline.people.confidence import EARNING
 
     if not run:
         return
-    style = framing.Style(run[0][2], params.fill, params.lead_room)
+    sure = min((s.confidence for n, _, _ in run if (s := subjects[n]) is not None), default=0.0)
+    fill = params.fill * (RULES.unsure + (1 - RULES.unsure) * rise(sure, EARNING.enough, 1.0))
+    style = framing.Style(run[0][2], fill, params.lead_room)
     for (name, constraints, _), box in zip(run, framing.frame_burst([w for _, w, _ in run], style), strict=True):
         height, width = measured[name].people.size
         subject = subjects[name]
-        sure = None if subject is None else subject.confidence
+        own = None if subject is None else subject.confidence
         if framing.cut_by(box, constraints):
             words = WOULD_CUT.format(aspect=params.aspect)
-            yield name, CropSolution(CropSource.WOULD_CUT, turned=turned, confidence=sure), words
+            yield name, CropSolution(CropSource.WOULD_CUT, turned=turned, confidence=own), words
             continue
         placed = _rounded(heights_to_box(box, height, width))
         source = CropSource.EVERYBODY if subject is not None and subject.everybody else CropSource.SUBJECT
-        yield name, CropSolution(source, placed, round(run[0][2], 6), turned, confidence=sure), ""
+        yield name, CropSolution(source, placed, round(run[0][2], 6), turned, confidence=own), ""
 
 
 def _aspect(written: str, height: int, width: int, constraints: framing.CropConstraints | None = None) -> float:

@@ -129,7 +129,7 @@ MUTANTS = [
         "people = merged(rows, rows[:, 4] * trust)",
         *_DETECTED,
     ),
-    mutant(_DETECT, "without_parts(fine[0], coarse[0], tall)", "fine[0]", *_DETECTED),
+    mutant(_DETECT, "without_parts(close, wide, tall)", "close", *_DETECTED),
     mutant(_DETECT, "part &= overlap(other[:4], fine[:, :4]) < DETECTION.same", "pass", *_DETECTED),
     mutant(_DETECT, "cast = np.sqrt(means.mean() / means)", "cast = means.mean() / means", *_DETECTED),
     mutant(_DETECT, "np.diag(cast * gain)[::-1]", "np.diag(cast * gain)", *_DETECTED),

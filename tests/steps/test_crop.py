@@ -165,7 +165,7 @@ def test_faces_and_a_sure_ball_are_held_and_a_doubtful_ball_is_not_asked_for() -
     high = observed([PLAYER], faces=[face(0.6, 0.37, size=0.08)], balls=[ball(0.67, 0.22, 0.9)])
     box = one(high, aspect="4:5", fill=0.9)
     assert holds(box, high.faces[0]) and holds(box, high.balls[0])
-    doubtful = observed([PLAYER], balls=[ball(0.67, 0.22, 0.5)])
+    doubtful = observed([PLAYER], balls=[ball(0.67, 0.22, 0.59)])
     assert one(doubtful, aspect="4:5", fill=0.9) == pytest.approx(one(LOOK, aspect="4:5", fill=0.9))
 
 

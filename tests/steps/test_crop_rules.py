@@ -8,7 +8,7 @@ from pipeline.shoot.facts import FrameFacts
 from pipeline.steps.crop import RULES, CropParams, CropSolution, CropSource, _fewer, box_for
 from tests.people.rules import Scenario, guards, near, turns
 from tests.people.test_tracking import RATIO, observed, standing
-from tests.steps.test_crop import HEIGHT, WIDTH, measured, one, shape, solved
+from tests.steps.test_crop import HEIGHT, WIDTH, held, measured, one, shape, solved
 
 
 def aspect(wide: float) -> float:
@@ -40,12 +40,21 @@ def longest(height: int, width: int) -> int:
     return max(shape(one(small, (height, width), aspect="3:2"), height, width))
 
 
+def doubtful() -> float:
+    """Height of the crop around somebody 0.35 tall, of whom it is not quite sure that this is the subject."""
+    person = standing(0.5, foot=0.75, tall=0.35)
+    box = one(observed([person], balls=[(*held(person)[:4], 0.425)]), aspect="3:2", at_least=0)
+    return box.y1 - box.y0
+
+
 def loose() -> float:
     box = box_for(CropParams(), CropSolution(CropSource.LOOSE), HEIGHT, WIDTH)
     return box.x1 - box.x0
 
 
 SCENARIOS: dict[str, Scenario] = {
+    # A ball of certainty 0.425 is half a sign of play: confidence 0.625, a quarter of the way from 0.5 to 1.
+    "RULES.unsure": lambda: near(doubtful(), 0.35 / (0.7 * (0.75 + 0.25 * 0.25))),
     "RULES.web": lambda: near(longest(4000, 6000), 1200, 0.005),
     "RULES.of_longer_side": lambda: near(longest(1000, 1500), 750, 0.005),
     "RULES.loose": lambda: near(loose(), 0.92),
