@@ -79,11 +79,11 @@ def players(rng: np.random.Generator) -> dict[str, np.ndarray]:
     corner, size = rng.uniform(0, 0.6, (10, 2)), rng.uniform(0.15, 0.4, (10, 2))
     people = np.column_stack([corner, corner + size, rng.uniform(0.5, 0.9, 10)]).astype(np.float32)
     return {
-        "models": np.array([True, True]), "size": np.array([4000, 6000]), "people": people,
+        "models": np.array([True, True]), "size": np.array([4000, 6000]), "people": people, "reach": people,
         "faces": np.column_stack([people[:3, :2], people[:3, :2] + 0.03, np.full(3, 0.9), people[:3, :4]]),
         "balls": people[:1], "sharp": rng.uniform(0.05, 0.2, 10), "jersey_colour": rng.uniform(0, 255, (10, 3)),
         "light": rng.uniform(0, 1, (10, 2)), "frame": np.array([0.1, 0.1, 0.0]), "tilt": np.array([np.nan, 1.0]),
-        "small": rng.integers(0, 255, (107, 160)).astype(np.uint8),
+        "small": rng.integers(0, 255, (107, 160)).astype(np.uint8), "eyes": np.ones(3, np.float32),
     }  # fmt: skip
 
 

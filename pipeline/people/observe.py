@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import cv2
@@ -13,13 +13,15 @@ from numpy.typing import NDArray
 from pipeline.imaging import level
 from pipeline.imaging.geometry import Box, pixels_inside, row_to_box
 from pipeline.imaging.sharpness import Detail, sharpness
-from pipeline.people.detect import find, picture_for_detection
+from pipeline.people.detect import SURE, find, picture_for_detection
+from pipeline.people.eyes import eyes_of
 from pipeline.people.modelfiles import ModelFiles
+from pipeline.people.moments import look_of
 from pipeline.people.ranking import Quality, quality_of
 from pipeline.people.subject import Subject
 from pipeline.people.tracking import Observation
 from pipeline.store.packing import LARGEST, take
-from pipeline.types import F64, Image
+from pipeline.types import F32, F64, Image
 
 
 @dataclass(frozen=True)
@@ -32,6 +34,7 @@ class ObservationRules:
     most_balls: int = 8
     middle: float = 0.2  # of the frame on each side left out of the part whose sharpness counts where nobody is found
     clipped: float = 0.98  # of saturation
+    head: float = 0.6  # of a person's box from its top, in which the middle of the face lies, also of a bust
     # The part of a person's box that shows the jersey: the middle of it, from the shoulders to the hips.
     jersey_side: float = 0.25
     jersey_top: float = 0.18
@@ -53,6 +56,7 @@ class FrameObservation:
     has_models  whether there was a model file to find people, and one to find faces
     sharpness   of the middle of the frame; mean  of its values, fractions of saturation; clipped  share of its pixels
     tilt        of the hall, or why it cannot be measured
+    eyes        (M,) how well those of each face are seen, 0 to 1, see people.eyes
     """
 
     people: Observation
@@ -61,6 +65,7 @@ class FrameObservation:
     mean: float
     clipped: float
     tilt: level.Tilt | level.Unsure
+    eyes: F32 = field(default_factory=lambda: np.zeros(0, np.float32))
 
     def as_arrays(self) -> dict[str, NDArray[Any]]:
         """For the store."""
@@ -78,6 +83,7 @@ class FrameObservation:
             "light": people.light,
             "frame": np.array([self.sharpness, self.mean, self.clipped]),
             "small": people.small,
+            "eyes": self.eyes,
             "tilt": np.array([np.nan, tilt] if isinstance(tilt, level.Unsure) else [tilt.degrees, tilt.certainty]),
         }
 
@@ -106,11 +112,37 @@ class FrameObservation:
         tilted = take(arrays, "tilt", np.float64, (2,), -LARGEST, LARGEST, may_be_nan=True)
         degrees, certainty = (float(v) for v in tilted)
         tilt = level.Tilt(degrees, certainty) if np.isfinite(degrees) else level.Unsure(int(certainty))
-        return cls(people, (person_model, face_model), sharp, mean, clipped, tilt)
+        eyes = take(arrays, "eyes", np.float32, (None,), 0, 1)
+        return cls(people, (person_model, face_model), sharp, mean, clipped, tilt, eyes)
 
     def assessed(self, subject: Subject | None) -> Quality:
         """What ranking compares, of one frame."""
-        return quality_of(subject, self.sharpness, self.mean, self.clipped, not self.has_models[0])
+        sure, eyes = self._face_of(subject)
+        return quality_of(
+            subject,
+            self.sharpness,
+            self.mean,
+            self.clipped,
+            not self.has_models[0],
+            face_sure=sure,
+            eyes=eyes,
+            anybody=bool((self.people.people[:, 4] >= SURE.person).any()),
+            look=look_of(self.people.small, None if subject is None else subject.box),
+        )
+
+    def _face_of(self, subject: Subject | None) -> tuple[float, float]:
+        """(certainty of the subject's surest face, also of a close one that fills much of the box, how well its eyes
+        are seen); (0, 1) without one."""
+        if subject is None or subject.row is None or len(self.eyes) != len(self.people.faces):
+            return 0.0, 1.0
+        box, faces = subject.box, self.people.faces
+        x, y = (faces[:, 0] + faces[:, 2]) / 2, (faces[:, 1] + faces[:, 3]) / 2
+        high = box.y0 + RULES.head * (box.y1 - box.y0)
+        own = np.flatnonzero((x > box.x0) & (x < box.x1) & (y > box.y0) & (y < high))
+        if not len(own):
+            return 0.0, 1.0
+        best = own[faces[own, 4].argmax()]
+        return float(faces[best, 4]), float(self.eyes[best])
 
 
 def observe(
@@ -159,6 +191,7 @@ def observe(
         mean=mean,
         clipped=float(clipped.mean()),
         tilt=level.tilt(np.asarray(grey, dtype=np.float32) / np.float32(255)),
+        eyes=eyes_of(np.asarray(grey), observation.faces),
     )
 
 

@@ -1,14 +1,16 @@
-"""Which frames of a burst are the best, from what was measured of each: a score made of named parts, and why."""
+"""How good each frame of a shoot is, from what was measured of each: a score made of named parts, its place in its
+burst, a rating to suggest, and why."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from pipeline.people.belonging import rise
-from pipeline.people.subject import Subject, touched_sides
+from pipeline.people.moments import Look, better_ones
+from pipeline.people.subject import Subject
 from pipeline.types import Burst
 
 
@@ -18,51 +20,74 @@ class Parts:
 
     sharp: float
     face: float
-    size: float
     whole: float
+    size: float
     exposure: float
     ball: float
+    middle: float  # of the burst: the height of the action is more often there than at its ends (common practice)
 
 
 # A perfect frame has a hundred points. Sharpness leads, since nothing else can be repaired afterwards, and a face comes
-# before a ball: common practice, no source. The numbers are chosen by eye on generated shoots.
-POINTS = Parts(sharp=45, face=15, size=15, whole=12, exposure=8, ball=5)
+# before a ball: common practice, no source. The numbers are chosen by eye on generated shoots and real pictures.
+POINTS = Parts(sharp=40, face=18, whole=14, size=12, exposure=8, ball=5, middle=3)
 
 
 @dataclass(frozen=True)
 class Ranking:
-    """What turns measurements into parts, scores, order and words.
+    """What turns measurements into parts, scores, ratings and words.
 
-    Chosen by eye on generated shoots and checked with `python -m tests.crops` (same first place at ISO 800 and 12,800),
-    where no other source stands beside a number.
+    Chosen by eye on generated shoots and on degraded photographs, and checked with `python -m tests.crops` (same first
+    place at ISO 800 and 12,800) and `pytest tests/people/test_choice.py`, where no other source stands beside a number.
     """
 
-    crisp_percentile: float = 75  # of the sharpness of a shoot's subjects, which counts as fully sharp
+    crisp_percentile: float = 90  # of the sharpness of a shoot's subjects, which counts as fully sharp
+    # Sharpness that counts as fully sharp, at least and at most: in a shoot of blurred frames none is sharp, and a
+    # large smooth face is not less sharp than a small figure (imaging.sharpness: 0.02 is soft, 0.1 crisp).
+    crisp_from: float = 0.04
+    crisp_to: float = 0.14
     full_size: float = 0.6  # of the frame's height, from which a subject is as large as it need be
-    whole: float = 0.5  # left for each side of the frame that cuts the subject
+    # Heights of the subject: a box that ends as near to a side of the frame, and whose reach goes to `reached` of it,
+    # is cut by it. Of a head that is beyond the frame the detector leaves up to 0.034 free (seen in photographs).
+    rim: float = 0.04
+    reached: float = 0.01  # of the frame
+    side: float = 0.6  # of `whole` left for each side of the frame that cuts the subject
+    head: float = 0.2  # left where that is the top, and no face is seen
     # Certainties of the detectors over which a face and a ball rise from 0 to 1.
     face_from: float = 0.5
     face_to: float = 0.85
     ball_from: float = 0.3
     ball_to: float = 0.7
+    no_eyes: float = 0.4  # of a face left where its eyes are hidden
+    # Heights of the subject in frames over which a face, where there is one to see, would be found.
+    telling_from: float = 0.25
+    telling_to: float = 0.4
+    untold: float = 0.6  # a face that is too small to be found counts as so much of one
+    nobody: float = 0.5  # of sharpness left where nobody is in the frame
     # How dark a frame is counts in stops below the shoot's median: it is lifted, and its noise with it.
+    jersey: float = 0.6  # of the frame's mean, below which a subject's counts as a dark jersey and not as want of light
     free_stops: float = 0.3
     dark_stops: float = 2.0  # beyond the free ones, at which exposure is worth nothing
     blown: float = 0.25  # share of the subject that is clipped at which exposure is worth nothing
     behind: float = 0.25  # of what the best frame of the burst has more counts against a frame
-    tie: float = 6.0  # points: frames closer than this to the best one left are as good, and the middlemost goes first
-    ratings: tuple[float, ...] = (30, 45, 60, 75)  # points from which 2, 3, 4 and 5 are suggested
-    # From which a part is put in words; for a person to read, no choice depends on them.
-    said_sharp: float = 0.85
-    said_fairly_sharp: float = 0.6
-    said_face: float = 0.5
+    again: float = 15.0  # points off for a frame that is much like a better one
+    # Of a shoot, one in so many is 5 at most, and one in so many 4 or 5 at most; fewer where few are so good.
+    fives: int = 10
+    fours: int = 4
+    ratings: tuple[float, ...] = (25, 45, 58, 70)  # points from which 2, 3, 4 and 5 may be suggested
+    # From which something is put in words; for a person to read, no choice depends on them.
+    said_sharp: float = 0.65
+    said_blurred: float = 0.35
+    said_face: float = 0.6
+    said_turned: float = 0.25
+    said_eyes: float = 0.5
     said_ball: float = 0.5
     said_small: float = 0.3  # of the frame's height
-    said_badly_exposed: float = 0.6
+    said_badly_exposed: float = 0.4
     said_blown: float = 0.08  # share of the subject that is clipped; less is called dark
 
 
 RANKING = Ranking()
+NOBODY = "nobody in it"
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +100,10 @@ class Quality:
     whole     1, or less where the frame itself cuts the subject
     level     mean luminance of the subject in fractions of saturation; clipped  share of it that is blown
     blind     there is no model file, so people were not detected
+    eyes      how well the eyes of the face are seen
+    headless  the top of the frame cuts the subject, and no face is seen
+    anybody   whether somebody was found, the subject or not
+    look      for finding near-duplicates, None where they are not looked for
     """
 
     subject: bool
@@ -86,113 +115,193 @@ class Quality:
     level: float
     clipped: float
     blind: bool = False
+    eyes: float = 1.0
+    headless: bool = False
+    anybody: bool = True
+    look: Look | None = field(default=None, compare=False, repr=False)
 
 
 @dataclass(frozen=True, slots=True)
 class Ranked:
-    """score 0 to 100; place in the burst from 1, and of how many; rating 1 to 5 to suggest; why, for a person."""
+    """score 0 to 100; place in the burst from 1, by score, and of how many; rating 1 to 5 to suggest; why, in words.
+
+    moment  a number that near-duplicates of one moment share over the shoot, from 1; 0 where it is not known
+    """
 
     score: float
     place: int
     of: int
     rating: int
     why: str
+    moment: int = 0
 
 
-def quality_of(subject: Subject | None, middle_sharp: float, level: float, clipped: float, blind: bool) -> Quality:
+def quality_of(
+    subject: Subject | None,
+    middle_sharp: float,
+    level: float,
+    clipped: float,
+    blind: bool,
+    *,
+    face_sure: float = 0.0,
+    eyes: float = 1.0,
+    anybody: bool = True,
+    look: Look | None = None,
+) -> Quality:
     """The quality of one frame.
 
     middle_sharp, level, clipped  of the frame: sharpness of its middle, mean luminance in fractions of saturation,
                                   share that is clipped; they stand for the subject where there is none
+    face_sure                     certainty of a face on the subject that is too large for the whole of somebody
+    eyes, anybody, look           as in Quality
     """
     if subject is None:
-        return Quality(False, middle_sharp, 0, 0, 0, 0, level, clipped, blind)
+        return Quality(False, middle_sharp, 0, 0, 0, 0, level, clipped, blind, anybody=anybody, look=look)
+    face = rise(max(subject.face_sure, face_sure), RANKING.face_from, RANKING.face_to)
+    box, reach = subject.box, subject.whole
+    rim, near = RANKING.rim * (box.y1 - box.y0), RANKING.reached
+    top = box.y0 < rim and reach.y0 < near
+    headless = top and face == 0
+    left, right = box.x0 < rim and reach.x0 < near, box.x1 > 1 - rim and reach.x1 > 1 - near
+    sides = left + right + (top and not headless) + (box.y1 > 1 - rim and reach.y1 > 1 - near)
     return Quality(
         subject=True,
         sharp=subject.sharp,
-        face=rise(subject.face_sure, RANKING.face_from, RANKING.face_to),
+        face=face,
         ball=rise(subject.ball_sure, RANKING.ball_from, RANKING.ball_to),
-        size=subject.box.y1 - subject.box.y0,
-        whole=RANKING.whole ** touched_sides(subject.box),
-        level=level * subject.light[0],
+        size=box.y1 - box.y0,
+        whole=RANKING.side**sides * (RANKING.head if headless else 1.0),
+        level=level * max(subject.light[0], RANKING.jersey),
         clipped=subject.light[1],
+        eyes=eyes,
+        headless=headless,
+        look=look,
     )
 
 
 def rank(bursts: Sequence[Burst], qualities: Mapping[str, Quality]) -> dict[str, Ranked]:
-    """Score, place and rating of every frame (by name) that has a quality.
+    """Score, place and rating of every frame (by name) that has a quality; `bursts` in order of time.
 
-    Frames are compared within their burst; sharpness and brightness count against those of the whole shoot.
+    Frames are compared within their burst, near-duplicates within the bursts around too; sharpness and brightness
+    count against those of the whole shoot, and so do ratings: of equal scores all are rated alike.
     """
+    grouped = [[n for n in burst.frames if n in qualities] for burst in bursts]
     crisp = _crisp(qualities, True), _crisp(qualities, False)
     usual = float(np.median([one.level for one in qualities.values()])) if qualities else 1.0
+    parts = {
+        name: _parts(qualities[name], crisp[not qualities[name].subject], usual, _middle(at, len(names)))
+        for names in grouped
+        for at, name in enumerate(names)
+    }
+    points = {name: round(_score(one, qualities[name]), 1) for name, one in parts.items()}
+    looks = {name: look for name in parts if (look := qualities[name].look) is not None}
+    better = better_ones(grouped, looks, points)
+    scores: dict[str, float] = {}
+    for names in grouped:
+        best = max((points[n] for n in names), default=0.0)
+        for n in names:
+            off = RANKING.behind * (best - points[n]) + (RANKING.again if n in better else 0.0)
+            scores[n] = round(max(0.0, points[n] - off), 1)
+    ratings = _ratings(scores, better)
+    moments: dict[str, int] = {}
     result: dict[str, Ranked] = {}
-    for burst in bursts:
-        names = [n for n in burst.frames if n in qualities]
-        parts = [_parts(qualities[n], crisp[not qualities[n].subject], usual) for n in names]
-        scores = [_score(p) for p in parts]
-        for place, i in enumerate(_order(scores), 1):
-            score = max(0.0, scores[i] - RANKING.behind * (max(scores) - scores[i]))
-            rating = 1 + sum(score >= least for least in RANKING.ratings)
-            why = _why(qualities[names[i]], parts[i], place, len(names))
-            result[names[i]] = Ranked(round(score, 1), place, len(names), rating, why)
+    for names in grouped:
+        middle = (len(names) - 1) / 2
+        order = sorted(range(len(names)), key=lambda i: (-scores[names[i]], abs(i - middle), i))
+        places = {names[i]: place for place, i in enumerate(order, 1)}
+        for n in names:
+            moment = moments.setdefault(better.get(n, n), len(moments) + 1) if n in looks else 0
+            why = _why(qualities[n], parts[n], n in better)
+            result[n] = Ranked(scores[n], places[n], len(names), ratings[n], why, moment)
     return result
 
 
-def _score(parts: Parts) -> float:
+def _score(parts: Parts, one: Quality) -> float:
+    always = POINTS.sharp * parts.sharp + POINTS.exposure * parts.exposure + POINTS.middle * parts.middle
+    if one.blind:  # what only a detector could tell is left out of the hundred
+        return 100 * always / (POINTS.sharp + POINTS.exposure + POINTS.middle)
     return (
-        POINTS.sharp * parts.sharp + POINTS.face * parts.face + POINTS.size * parts.size + POINTS.whole * parts.whole
-        + POINTS.ball * parts.ball + POINTS.exposure * parts.exposure
+        always + POINTS.face * parts.face + POINTS.size * parts.size + POINTS.whole * parts.whole
+        + POINTS.ball * parts.ball
     )  # fmt: skip
 
 
-def _order(scores: Sequence[float]) -> list[int]:
-    """Best first. Noise does not decide between frames that are as good as each other: the height of the action is
-    more often in the middle of a burst than at its ends (common practice, no source)."""
-    middle = (len(scores) - 1) / 2
-    left = list(range(len(scores)))
-    order = []
-    while left:
-        best = max(scores[i] for i in left)
-        order.append(min((i for i in left if scores[i] >= best - RANKING.tie), key=lambda i: (abs(i - middle), i)))
-        left.remove(order[-1])
-    return order
+def _ratings(scores: Mapping[str, float], better: Mapping[str, str]) -> dict[str, int]:
+    """The better the score, the better the rating: so many points, and among so many of the shoot. No near-duplicate
+    of a better frame, and no frame that scores less than one, is 5."""
+    falling = sorted(scores.values(), reverse=True)
+
+    def beyond(count: int) -> float:
+        """The score that a frame must exceed to be one of the first `count`, however many are equal."""
+        return falling[count] if count < len(falling) else -1.0
+
+    fives = max(beyond(len(scores) // RANKING.fives), max((scores[n] for n in better), default=-1.0))
+    fours = beyond(max(1, round(len(scores) / RANKING.fours)))
+    two, three, four, five = RANKING.ratings
+    return {
+        name: 5 if score >= five and score > max(fives, fours)
+        else 4 if score >= four and score > fours
+        else 1 + (score >= two) + (score >= three)
+        for name, score in scores.items()
+    }  # fmt: skip
 
 
 def _crisp(qualities: Mapping[str, Quality], subject: bool) -> float:
     sharp = [one.sharp for one in qualities.values() if one.subject is subject and one.sharp > 0]
-    return float(np.percentile(sharp, RANKING.crisp_percentile)) if sharp else 1.0
+    usual = float(np.percentile(sharp, RANKING.crisp_percentile)) if sharp else 0.0
+    return min(max(RANKING.crisp_from, usual), RANKING.crisp_to)
 
 
-def _parts(one: Quality, crisp: float, usual: float) -> Parts:
+def _middle(at: int, count: int) -> float:
+    """1 in the middle of a burst, 0 at its ends; 1 for the frames of a burst of two."""
+    return 1.0 if count <= 2 else 1 - abs(2 * at / (count - 1) - 1)
+
+
+def _parts(one: Quality, crisp: float, usual: float, middle: float) -> Parts:
     """Each 0 to 1."""
     below = max(0.0, float(np.log2(max(usual, 1e-6) / max(one.level, 1e-6))) - RANKING.free_stops)
+    seen = one.face * (RANKING.no_eyes + (1 - RANKING.no_eyes) * one.eyes)
+    telling = _telling(one)
+    empty = not one.subject and not one.blind
     return Parts(
-        sharp=min(1.0, one.sharp / crisp),
-        face=one.face,
-        size=min(1.0, one.size / RANKING.full_size),
+        sharp=min(1.0, one.sharp / crisp) * (RANKING.nobody if empty else 1.0),
+        face=max(seen, (1 - telling) * RANKING.untold * one.subject),
         whole=one.whole,
+        size=min(1.0, one.size / RANKING.full_size),
         exposure=max(0.0, 1 - below / RANKING.dark_stops) * max(0.0, 1 - one.clipped / RANKING.blown),
         ball=one.ball,
+        middle=middle,
     )
 
 
-def _why(one: Quality, parts: Parts, place: int, of: int) -> str:
-    words = [] if of == 1 else ["best of its burst" if place == 1 else f"number {place} of {of} in its burst"]
+def _telling(one: Quality) -> float:
+    """0 to 1, whether a face would be found if one were to be seen."""
+    return rise(one.size, RANKING.telling_from, RANKING.telling_to)
+
+
+def _why(one: Quality, parts: Parts, again: bool) -> str:
+    """One short phrase: what is wrong, the worst first, or what is good."""
+    sharp = parts.sharp / (RANKING.nobody if not one.subject and not one.blind else 1.0)
     if not one.subject and not one.blind:
-        words.append("no clear subject")
-    if parts.sharp > RANKING.said_sharp:
-        words.append("sharp")
-    else:
-        words.append("fairly sharp" if parts.sharp > RANKING.said_fairly_sharp else "soft")
-    if one.face > RANKING.said_face:
-        words.append("face seen")
-    if one.ball > RANKING.said_ball:
-        words.append("ball in the action")
-    if one.subject and one.size < RANKING.said_small:
-        words.append("small in the frame")
-    if one.subject and one.whole < 1:
-        words.append("cut by the frame")
-    if parts.exposure < RANKING.said_badly_exposed:
-        words.append("blown out" if one.clipped > RANKING.said_blown else "dark")
-    return ", ".join(words)
+        return "no clear subject" if one.anybody else NOBODY
+    if sharp < RANKING.said_blurred:
+        return "blurred"
+    dull = parts.exposure < RANKING.said_badly_exposed
+    faults = (
+        (one.headless, "head cut off"),
+        (dull, "blown out" if one.clipped > RANKING.said_blown else "too dark"),
+        (one.subject and one.face < RANKING.said_turned and _telling(one) > 0.5, "face hidden or turned away"),
+        (one.face > RANKING.said_face and one.eyes < RANKING.said_eyes, "eyes hidden"),
+        (one.subject and one.whole < 1, "cut by the frame"),
+        (again, "much like a better one"),
+        (one.subject and one.size < RANKING.said_small, "small in the frame"),
+    )
+    crisp = sharp > RANKING.said_sharp
+    for wrong, words in faults:
+        if wrong:
+            return words if crisp else f"a little soft, {words}"
+    good = [
+        *(["face"] if one.face > RANKING.said_face else []), *(["ball"] if one.ball > RANKING.said_ball else []),
+    ]  # fmt: skip
+    start = "sharp" if crisp else "a little soft"
+    return f"{start}, with {' and '.join(good)}" if good else start

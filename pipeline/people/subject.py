@@ -182,11 +182,6 @@ def _in_the_game(pace: F64) -> F64:
     return np.where(several & (pace < WORTH.still), WORTH.official, 1.0)
 
 
-def touched_sides(box: Box) -> int:
-    """How many sides of the frame, 0 to 4, cut off `box`."""
-    return int(sum((box.x0 < WORTH.rim, box.x1 > 1 - WORTH.rim, box.y0 < WORTH.rim, box.y1 > 1 - WORTH.rim)))
-
-
 def _at_rim(low: F64, high: F64) -> NDArray[np.bool_]:
     """(N,) whether boxes from `low` to `high`, in fractions along one axis, reach the rim of the frame."""
     return np.asarray((low < WORTH.rim) | (high > 1 - WORTH.rim))

@@ -25,9 +25,17 @@ class SelectParams(Params):
         le=5,
         description="only frames rated this or better, in frames.csv or an XMP sidecar beside the frame",
     )
-    best: int | None = Field(None, ge=1, le=1000, description="the best of each burst by score, at most this many")
+    best: int | None = Field(
+        None,
+        ge=1,
+        le=1000,
+        description="the best of each burst by score, at most this many; of near-duplicates in several bursts one",
+    )
     total: int | None = Field(
-        None, ge=1, le=100000, description="the best in all, at most this many, spread evenly over the match"
+        None,
+        ge=1,
+        le=100000,
+        description="the best in all, at most this many, spread evenly over the match; of near-duplicates one",
     )
 
 
@@ -63,6 +71,9 @@ def solve(context: SolveContext[NoMeasurement], params: SelectParams) -> Solved[
                 why[name] = f"{rated}, and {params.rating} or more is asked for"
     elif params.best is not None or params.total is not None:
         why |= {name: "rejected: rated -1" for name, row in rows.items() if row.rating == -1 and name not in always}
+    if params.best is not None or params.total is not None:
+        left = [[n for n in burst if n not in why] for burst in bursts]
+        why |= dict.fromkeys(_seen_elsewhere(left, ranks, rows), "much like a better frame of another burst")
     ordered = [_by_rank([n for n in burst if n not in why], ranks, rows) for burst in bursts]
     if params.best is not None:
         for names in ordered:
@@ -70,7 +81,9 @@ def solve(context: SolveContext[NoMeasurement], params: SelectParams) -> Solved[
                 if name not in always:
                     # Ratings and keep: always may have put others before a frame that ranks higher.
                     first = "rated or always kept frames went first; " if ranks[name].place <= params.best else ""
-                    why[name] = f"not among the best {params.best} of its burst: {first}{ranks[name].why}"
+                    one = ranks[name]
+                    place = f"number {one.place} of {one.of}, {one.why}"
+                    why[name] = f"not among the best {params.best} of its burst: {first}{place}"
         ordered = [[n for n in names if n not in why] for names in ordered]
     if params.total is not None:
         chosen = _spread([names for names in ordered if names], params.total, ranks, always)
@@ -102,6 +115,20 @@ def _solution(name: str, why: Mapping[str, str], ranks: Mapping[str, Ranked], al
 def _by_rank(names: Sequence[str], ranks: Mapping[str, Ranked], rows: Mapping[str, FrameFacts]) -> list[str]:
     """What a person said first: keep: always, then the higher rating, then the place in the burst."""
     return sorted(names, key=lambda n: (not rows[n].always, -(rows[n].rating or 0), ranks[n].place))
+
+
+def _seen_elsewhere(
+    bursts: Sequence[Sequence[str]], ranks: Mapping[str, Ranked], rows: Mapping[str, FrameFacts]
+) -> set[str]:
+    """Near-duplicates of a frame of another burst that goes first. What a person keeps or has rated is none."""
+    place = {name: (at, i) for at, names in enumerate(bursts) for i, name in enumerate(names)}
+    first: dict[int, int] = {}  # moment -> burst that shows it best
+    seen: set[str] = set()
+    for name in sorted(place, key=lambda n: (not rows[n].always, -(rows[n].rating or 0), -ranks[n].score, place[n])):
+        burst = first.setdefault(ranks[name].moment, place[name][0]) if ranks[name].moment else place[name][0]
+        if burst != place[name][0] and not rows[name].always and not (rows[name].rating or 0) > 0:
+            seen.add(name)
+    return seen
 
 
 def _spread(bursts: Sequence[Sequence[str]], total: int, ranks: Mapping[str, Ranked], always: set[str]) -> set[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from unittest.mock import patch
 
 import numpy as np
@@ -13,6 +14,7 @@ from pipeline.people import observe
 from pipeline.people.detect import Found
 from pipeline.people.modelfiles import ModelFiles
 from pipeline.people.observe import RULES, FrameObservation
+from pipeline.people.subject import find_subjects
 from pipeline.types import F32, Domain, Image, Noise
 from tests.people.rules import Scenario, guards, turns
 
@@ -68,7 +70,17 @@ def clipped(level: float) -> bool:
     return observed(np.full((HEIGHT, WIDTH, 3), level, np.float32)).clipped == 1.0
 
 
+def has_face(share: float) -> bool:
+    """Whether a face whose middle is so far down PERSON's box is the subject's, though it is too large for a head."""
+    y = 0.25 + 0.5 * share
+    faces = np.array([[0.35, y - 0.2, 0.65, y + 0.2, 0.9, 0.5, y, 0.5, y]], np.float32)
+    found = observed()
+    found = replace(found, people=replace(found.people, faces=faces), eyes=np.ones(1, np.float32))
+    return found.assessed(find_subjects([found.people])[0]).face == 1.0
+
+
 SCENARIOS: dict[str, Scenario] = {
+    "RULES.head": lambda: turns(lambda share: not has_face(share), 0.6),
     "RULES.small_edge": lambda: observed().people.small.shape == (107, 160),
     "RULES.smallest": lambda: observed(shape=(40, 600)).people.small.shape == (16, 160),
     "RULES.most": lambda: len(observed(people=60).people.people) == len(observed(faces=60).people.faces) == 40,

@@ -1,19 +1,23 @@
-"""The score of a frame and the order of a burst: each part, what is as good as another, and what is said of it."""
+"""The score of a frame, its place and its rating: each part, what is as good as another, and what is said of it."""
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import astuple, replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
 
-from pipeline.people.ranking import POINTS, Quality, Ranked, quality_of, rank
+from pipeline.people.moments import Look
+from pipeline.people.ranking import POINTS, RANKING, Quality, Ranked, quality_of, rank
 from pipeline.people.subject import find_subjects
 from pipeline.types import Burst
 from tests.people.test_subject import ball, face
 from tests.people.test_tracking import observed, standing
 
 GOOD = Quality(subject=True, sharp=0.1, face=1.0, ball=1.0, size=0.7, whole=1.0, level=0.2, clipped=0.0)
+NOBODY = replace(GOOD, subject=False, face=0.0, ball=0.0, size=0.0, whole=0.0, anybody=False)
 
 
 def ranked(*frames: Quality, rest: Quality = GOOD) -> list[Ranked]:
@@ -29,18 +33,39 @@ def places(*frames: Quality) -> list[int]:
     return [r.place for r in ranked(*frames)]
 
 
+def match(seed: int = 0, frames: int = 300, longest: int = 12) -> tuple[list[Burst], dict[str, Quality]]:
+    """An evening of bursts in which frames of a burst are much alike, and bursts differ; some frames fail."""
+    rng = np.random.default_rng(seed)
+    bursts, qualities = [], {}
+    while len(qualities) < frames:
+        count = min(int(rng.integers(1, longest + 1)), frames - len(qualities))
+        usual, tall, hall = rng.uniform(0.06, 0.12), rng.uniform(0.25, 0.8), rng.standard_normal(600)
+        names = tuple(f"TH{len(bursts):03d}_{i:02d}" for i in range(count))
+        for name in names:
+            look = (hall + rng.uniform(0.1, 0.6) * rng.standard_normal(600)).astype(np.float16)
+            qualities[name] = Quality(
+                subject=bool(rng.random() > 0.1), sharp=usual * rng.uniform(0.3, 1.1), size=tall,
+                face=float(rng.choice([0, 0.7, 1])), ball=float(rng.choice([0, 1])),
+                whole=float(rng.choice([0.6, 1, 1])),
+                level=0.2 * 2 ** rng.normal(0, 0.4), clipped=float(rng.choice([0, 0, 0.1])), anybody=True,
+                look=Look(look / np.float16(np.linalg.norm(look.astype(float))), None, 0.0, True),
+            )  # fmt: skip
+        bursts.append(Burst(names))
+    return bursts, qualities
+
+
 def test_a_perfect_frame_has_a_hundred_points_and_the_parts_add_up() -> None:
     assert sum(astuple(POINTS)) == 100
     assert ranked(GOOD)[0].score == 100
-    assert ranked(GOOD)[0].rating == 5
-    assert ranked(replace(GOOD, sharp=0.0, face=0.0, ball=0.0, size=0.0, whole=0.0, clipped=1.0))[0].score == 0
+    nothing = replace(GOOD, sharp=0.0, face=0.0, ball=0.0, size=0.0, whole=0.0, clipped=1.0)
+    assert ranked(nothing)[0].score == pytest.approx(POINTS.middle + POINTS.face * RANKING.untold)
 
 
 @pytest.mark.parametrize(
     "worse",
     [
         {"sharp": 0.03}, {"face": 0.0}, {"size": 0.2}, {"whole": 0.25}, {"level": 0.02}, {"clipped": 0.4},
-        {"ball": 0.0, "face": 0.8},
+        {"ball": 0.0, "face": 0.8}, {"eyes": 0.0}, {"subject": False},
     ],
 )  # fmt: skip
 def test_each_part_counts(worse: dict[str, float]) -> None:
@@ -53,21 +78,77 @@ def test_each_part_counts(worse: dict[str, float]) -> None:
 def test_sharpness_leads() -> None:
     """A sharp frame without a face goes before a soft one with it: nothing else can be mended afterwards."""
     soft, turned = replace(GOOD, sharp=0.03), replace(GOOD, face=0.0)
-    assert places(soft, turned, soft) == [2, 1, 3] or places(soft, turned, soft) == [3, 1, 2]
+    assert places(soft, turned, soft)[1] == 1
 
 
-def test_sharpness_is_measured_by_the_shoot_and_not_by_a_number() -> None:
-    """A shoot of a softer lens has its best frames too."""
-    soft = replace(GOOD, sharp=0.04)
+def test_sharpness_is_measured_by_the_shoot_but_a_blurred_shoot_is_not_sharp() -> None:
+    """A shoot of a softer lens has its best frames too; one that is all blurred (0.02 is soft: sharpness) has none."""
+    soft, blurred = replace(GOOD, sharp=0.045), replace(GOOD, sharp=0.012)
     assert ranked(soft, rest=soft)[0].score == 100
     assert ranked(soft, rest=GOOD)[0].score < 80
+    assert ranked(blurred, rest=blurred)[0].score < 75 and ranked(blurred, rest=blurred)[0].why == "blurred"
 
 
 def test_what_is_as_good_is_taken_from_the_middle_of_the_burst() -> None:
     assert places(*[GOOD] * 5) == [4, 2, 1, 3, 5]
-    noise = [replace(GOOD, sharp=0.1 * v) for v in (0.99, 0.93, 0.90, 0.95, 1.0)]
-    assert places(*noise)[2] == 1  # five points are no difference
-    assert places(*noise[:4], replace(GOOD, sharp=0.1), replace(GOOD, sharp=0.01))[5] == 6
+    assert places(*[replace(GOOD, sharp=0.1 * v) for v in (0.97, 0.97, 1.0, 0.97, 1.0)])[2] == 1
+
+
+def test_score_and_place_agree_whatever_is_measured() -> None:
+    for seed in range(4):
+        bursts, qualities = match(seed)
+        ranks = rank(bursts, qualities)
+        for burst in bursts:
+            of = sorted((ranks[n] for n in burst.frames), key=lambda one: one.place)
+            assert [one.place for one in of] == list(range(1, len(of) + 1))
+            assert all(a.score >= b.score and a.rating >= b.rating for a, b in pairwise(of))
+        falling = sorted(ranks.values(), key=lambda one: -one.score)
+        assert all(a.rating >= b.rating for a, b in pairwise(falling))
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_ratings_spread(seed: int) -> None:
+    """Of a match at most one in ten is 5 and about a quarter 4 or better (the issue's bar); each moment has one 5."""
+    bursts, qualities = match(seed)
+    ranks = rank(bursts, qualities)
+    count = Counter(one.rating for one in ranks.values())
+    assert 0 < count[5] <= 30
+    assert 0.18 * 300 <= count[5] + count[4] <= 0.25 * 300
+    assert max(Counter(one.moment for one in ranks.values() if one.rating == 5).values()) == 1
+    assert min(count[k] for k in (2, 3)) > 20
+
+
+def test_ratings_do_not_depend_on_the_order_in_which_frames_were_measured() -> None:
+    bursts, qualities = match(5, 120)
+    shuffled = dict(sorted(qualities.items(), key=lambda item: item[0][::-1]))
+    assert list(shuffled) != list(qualities)
+    assert rank(bursts, shuffled) == rank(bursts, qualities)
+
+
+@pytest.mark.parametrize("count", range(1, 11))
+def test_small_shoots(count: int) -> None:
+    """Of a few frames one or two are 4, a 5 needs ten to be one of; bad frames get neither, be they the only ones."""
+    frames = {f"F{i}": replace(GOOD, sharp=0.1 - 0.004 * i) for i in range(count)}
+    bursts = [Burst((name,)) for name in frames]
+    ratings = [one.rating for one in rank(bursts, frames).values()]
+    assert ratings[0] == (5 if count == 10 else 4) and ratings.count(5) <= count / 10
+    assert sum(one >= 4 for one in ratings) <= max(1, round(count / 4)) and min(ratings) >= 3
+    bad = {name: replace(one, sharp=0.01, face=0.0) for name, one in frames.items()}
+    assert max(one.rating for one in rank(bursts, bad).values()) <= 3
+
+
+def test_a_near_duplicate_in_another_burst_is_the_same_moment_and_rated_lower() -> None:
+    rng = np.random.default_rng(3)
+    one, other = (Look((v / np.linalg.norm(v)).astype(np.float16), None, 0.0, True) for v in rng.normal(0, 1, (2, 600)))
+    names = [f"F{i:02d}" for i in range(20)]
+    qualities = {n: replace(GOOD, sharp=0.05, look=other) for n in names}
+    for n, look in ((names[3], one), (names[5], one)):
+        qualities[n] = replace(GOOD, sharp=0.1 if n == names[3] else 0.099, look=look)
+    ranks = rank([Burst((n,)) for n in names], qualities)
+    assert ranks[names[3]].moment == ranks[names[5]].moment != ranks[names[4]].moment
+    assert ranks[names[3]].rating == 5 and ranks[names[5]].rating < 5
+    assert ranks[names[5]].why == "much like a better one"
+    assert ranks[names[3]].score - ranks[names[5]].score >= RANKING.again
 
 
 def test_noise_changes_few_first_places() -> None:
@@ -88,22 +169,31 @@ def test_dark_and_blown_frames_lose_and_a_little_darker_ones_do_not() -> None:
     assert ranked(replace(GOOD, level=0.17))[0].score == 100
     dark, blown = ranked(replace(GOOD, level=0.01))[0], ranked(replace(GOOD, clipped=0.3))[0]
     assert dark.score == blown.score == 100 - POINTS.exposure
-    assert "dark" in dark.why and "blown out" in blown.why
+    assert "too dark" in dark.why and "blown out" in blown.why
 
 
-def test_what_a_person_is_told() -> None:
-    first, second = ranked(GOOD, replace(GOOD, sharp=0.01, face=0.0, ball=0.0, size=0.2, whole=0.5))
-    assert first.why == "best of its burst, sharp, face seen, ball in the action"
-    assert second.why == "number 2 of 2 in its burst, soft, small in the frame, cut by the frame"
-    assert (first.place, first.of, second.place, second.of) == (1, 2, 2, 2)
-    assert ranked(GOOD)[0].why == "sharp, face seen, ball in the action"
-    nobody = replace(GOOD, subject=False, face=0.0, ball=0.0, size=0.0, whole=0.0)
-    assert ranked(nobody, rest=nobody)[0].why == "no clear subject, sharp"
+@pytest.mark.parametrize(
+    ("frame", "why"),
+    [
+        (GOOD, "sharp, with face and ball"), (replace(GOOD, ball=0.0), "sharp, with face"),
+        (replace(GOOD, sharp=0.06), "a little soft, with face and ball"), (replace(GOOD, sharp=0.02), "blurred"),
+        (replace(GOOD, face=0.0), "face hidden or turned away"), (replace(GOOD, eyes=0.1), "eyes hidden"),
+        (replace(GOOD, face=0.0, whole=0.2, headless=True), "head cut off"),
+        (replace(GOOD, whole=0.6), "cut by the frame"),
+        (replace(GOOD, size=0.25), "small in the frame"), (replace(GOOD, face=0.0, size=0.15), "small in the frame"),
+        (replace(GOOD, sharp=0.06, whole=0.6), "a little soft, cut by the frame"),
+        (NOBODY, "nobody in it"), (replace(NOBODY, anybody=True), "no clear subject"),
+    ],
+)  # fmt: skip
+def test_what_a_person_is_told(frame: Quality, why: str) -> None:
+    assert ranked(frame)[0].why == why
+    assert len(why.split()) <= 7
 
 
 def test_a_frame_with_a_player_goes_before_one_without() -> None:
-    nobody = replace(GOOD, subject=False, sharp=0.5, face=0.0, ball=0.0, size=0.0, whole=0.0)
+    nobody = replace(NOBODY, sharp=0.5)
     assert places(nobody, GOOD, nobody)[1] == 1
+    assert ranked(nobody)[0].rating <= 2
 
 
 def test_frames_that_could_not_be_read_are_not_ranked() -> None:
@@ -115,18 +205,28 @@ def test_frames_that_could_not_be_read_are_not_ranked() -> None:
 def test_what_is_looked_at_is_the_subject() -> None:
     frame = observed([standing(0.5, tall=0.5)], sharp=[0.08], faces=[face(0.5, 0.35)], balls=[ball(0.55, 0.5, 0.9)])
     (subject,) = find_subjects([frame])
-    found = quality_of(subject, 0.2, 0.3, 0.01, False)
-    assert (found.subject, found.face, found.ball, found.whole) == (True, 1.0, 1.0, 1.0)
+    found = quality_of(subject, 0.2, 0.3, 0.01, False, eyes=0.5)
+    assert (found.subject, found.face, found.ball, found.whole, found.eyes) == (True, 1.0, 1.0, 1.0, 0.5)
     assert found.sharp == pytest.approx(0.08) and found.size == pytest.approx(0.5)
     assert (found.level, found.clipped) == pytest.approx((0.3, 0.0))  # the subject is as bright as the frame
     edge = observed([(0.0, 0.3, 0.2, 1.0, 0.9)])
-    assert quality_of(find_subjects([edge])[0], 0.2, 0.3, 0.0, False).whole == 0.25
-    assert quality_of(None, 0.2, 0.3, 0.01, False) == Quality(False, 0.2, 0, 0, 0, 0, 0.3, 0.01)
+    assert quality_of(find_subjects([edge])[0], 0.2, 0.3, 0.0, False).whole == pytest.approx(RANKING.side**2)
+    none = quality_of(None, 0.2, 0.3, 0.01, False, anybody=False)
+    assert none == Quality(False, 0.2, 0, 0, 0, 0, 0.3, 0.01, anybody=False)
+
+
+def test_a_head_beyond_the_frame_is_worse_than_feet() -> None:
+    def whole(*box: float, faces: list = []) -> Quality:  # noqa: B006
+        return quality_of(find_subjects([observed([(*box, 0.9)], faces=faces)])[0], 0.1, 0.2, 0.0, False)
+
+    head, feet = whole(0.4, 0.0, 0.6, 0.8), whole(0.4, 0.2, 0.6, 1.0)
+    assert (head.headless, feet.headless) == (True, False) and head.whole < feet.whole < 1
+    assert not whole(0.4, 0.0, 0.6, 0.8, faces=[face(0.5, 0.05, sure=0.9)]).headless
 
 
 def test_without_a_model_nobody_is_said_to_be_missing() -> None:
     blind = quality_of(None, 0.1, 0.2, 0.0, True)
-    assert ranked(blind, rest=blind)[0].why == "sharp"
+    assert ranked(blind, rest=blind)[0].why == "sharp" and ranked(blind, rest=blind)[0].score == 100
 
 
 def test_what_the_burst_has_better_counts_against_a_frame() -> None:

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from pipeline.people.ranking import POINTS, RANKING, Quality, quality_of, rank
+import numpy as np
+
+from pipeline.people.moments import Look
+from pipeline.people.ranking import POINTS, RANKING, Quality, Ranked, quality_of, rank
 from pipeline.people.subject import find_subjects
 from pipeline.types import Burst
 from tests.people.rules import Scenario, guards, near, turns
-from tests.people.test_ranking import GOOD, places, ranked
+from tests.people.test_ranking import GOOD, NOBODY, ranked
 from tests.people.test_tracking import observed
 
 RULES = {"POINTS": POINTS, "RANKING": RANKING}
+_LOOK = Look(np.eye(1, 600, dtype=np.float16)[0], None, 0.0, True)
 
 
 def lost(**worse: float) -> float:
@@ -20,18 +24,28 @@ def lost(**worse: float) -> float:
 
 
 def rated(score: float) -> int:
-    """The rating of a frame of so many points, whole and well exposed (20), of which sharpness gives the rest."""
-    face = 1.0 if score > 50 else 0.0
-    sharp = 0.1 * (score - 20 - 15 * face) / 45
-    (found,) = ranked(replace(GOOD, sharp=sharp, face=face, size=0.0, ball=0.0))
+    """The rating of a frame of so many points, of which sharpness gives what others do not, best of eleven."""
+    least = replace(GOOD, sharp=0.0, face=0.0, ball=0.0, size=0.4, whole=0.0, clipped=1.0)
+    one, given = least, 11.0  # size 8, middle 3
+    for name, worth in (("face", 18.0), ("whole", 14.0)):
+        if score - given - worth > 0:
+            one, given = replace(one, **{name: 1.0}), given + worth
+    one = replace(one, sharp=0.1 * (score - given) / 40)
+    found = _best_of(one, least)
     assert near(found.score, score, 0.005)
     return found.rating
 
 
-def of_shoot() -> float:
-    """Score of a frame half as sharp as the 76th of 101 that are 0.01, 0.02 and so on to 1.01."""
-    frames = {f"F{i:03d}": replace(GOOD, sharp=0.01 * i) for i in range(1, 102)}
-    return rank([Burst((name,)) for name in frames], frames)["F038"].score
+def _best_of(one: Quality, rest: Quality) -> Ranked:
+    """The rank of a frame among forty without a subject's size, of whom some set what is sharp in the shoot."""
+    frames = {f"F{i:02d}": replace(rest, size=0.0, sharp=0.1 if i > 30 else 0.0) for i in range(41)} | {"F00": one}
+    return rank([Burst((n,)) for n in frames], frames)["F00"]
+
+
+def of_shoot(sharpest: float) -> float:
+    """Points for sharpness of the 61st of 101 frames that are from 0 to `sharpest` in even steps."""
+    frames = {f"F{i:03d}": replace(GOOD, sharp=sharpest * i / 100) for i in range(101)}
+    return rank([Burst((name,)) for name in frames], frames)["F060"].score - 60
 
 
 def quality(**more: float) -> Quality:
@@ -40,12 +54,21 @@ def quality(**more: float) -> Quality:
     return quality_of(replace(subject, **more), 0.1, 0.2, 0.0, False)
 
 
-def cut() -> Quality:
-    return quality_of(find_subjects([observed([(0.0, 0.2, 0.3, 0.9, 0.9)])])[0], 0.1, 0.2, 0.0, False)
+def cut(left: float = 0.0, top: float = 0.2, reached: float = 0.0) -> Quality:
+    """Somebody whose box ends there, and who reaches so near to the frame's side."""
+    reach = [(reached, 0.0 if top == 0 else top, 0.3, 0.9, 0.9)]
+    frame = observed([(left, top, 0.3, 0.9, 0.9)], reach=reach if left < 0.1 else None)
+    return quality_of(find_subjects([frame])[0], 0.1, 0.2, 0.0, False)
 
 
-def says(word: str, **more: float) -> bool:
-    return word in ranked(replace(GOOD, **more))[0].why.split(", ")
+def dressed(light: float) -> float:
+    (subject,) = find_subjects([observed([(0.4, 0.2, 0.6, 0.9, 0.9)])])
+    assert subject is not None
+    return quality_of(replace(subject, light=(light, 0.0)), 0.1, 0.2, 0.0, False).level / 0.2
+
+
+def says(word: str, frame: Quality = GOOD, **more: float) -> bool:
+    return word in ranked(replace(frame, **more))[0].why
 
 
 def badly_exposed(part: float) -> str:
@@ -53,37 +76,71 @@ def badly_exposed(part: float) -> str:
     return ranked(replace(GOOD, level=0.2 * 2 ** -(0.3 + 2 * (1 - part))))[0].why
 
 
+def counts(frames: int) -> tuple[int, int]:
+    """How many of so many frames, all good and none like another, are 5, and 4 or 5."""
+    shoot = {f"F{i:03d}": replace(GOOD, size=0.6 * (1 - i / frames), whole=1 - i / frames) for i in range(frames)}
+    ratings = [one.rating for one in rank([Burst((n,)) for n in shoot], shoot).values()]
+    return ratings.count(5), sum(one >= 4 for one in ratings)
+
+
+def again() -> float:
+    """What a near-duplicate loses, in another burst."""
+    two = {"A": replace(GOOD, look=_LOOK), "B": replace(GOOD, look=_LOOK)}
+    ranks = rank([Burst(("A",)), Burst(("B",))], two)
+    return ranks["A"].score - ranks["B"].score
+
+
+# A frame without a face: what is left of it where one that is there would hardly be found.
+TOLD = replace(GOOD, face=0.0, size=0.325)
+
 SCENARIOS: dict[str, Scenario] = {
-    "POINTS.sharp": lambda: near(lost(sharp=0.0), 45),
-    "POINTS.face": lambda: near(lost(face=0.0), 15),
-    "POINTS.size": lambda: near(lost(size=0.0), 15),
-    "POINTS.whole": lambda: near(lost(whole=0.0), 12),
+    "POINTS.sharp": lambda: near(lost(sharp=0.0), 40),
+    "POINTS.face": lambda: near(lost(face=0.0), 18),
+    "POINTS.size": lambda: near(lost(size=0.0), 12),
+    "POINTS.whole": lambda: near(lost(whole=0.0), 14),
     "POINTS.exposure": lambda: near(lost(clipped=1.0), 8),
     "POINTS.ball": lambda: near(lost(ball=0.0), 5),
-    "RANKING.crisp_percentile": lambda: near(of_shoot(), 55 + 45 / 2, 0.01),
-    "RANKING.full_size": lambda: near(lost(size=0.3), 15 / 2),
-    "RANKING.whole": lambda: near(cut().whole, 0.5),
+    "POINTS.middle": lambda: near(ranked(GOOD, GOOD, GOOD)[0].score, 100 - 1.25 * 3, 0.002),
+    "RANKING.crisp_percentile": lambda: near(of_shoot(0.1), 40 * 60 / 90, 0.01),
+    "RANKING.crisp_from": lambda: near(of_shoot(0.02), 40 * 0.012 / 0.04, 0.02),
+    "RANKING.crisp_to": lambda: near(of_shoot(0.2), 40 * 0.12 / 0.14, 0.01),
+    "RANKING.full_size": lambda: near(lost(size=0.45), 12 / 4),
+    "RANKING.rim": lambda: turns(lambda left: cut(left).whole == 1.0, 0.04 * 0.7),
+    "RANKING.reached": lambda: turns(lambda left: cut(0.02, reached=left).whole == 1.0, 0.01),
+    "RANKING.side": lambda: near(cut().whole, 0.6),
+    "RANKING.head": lambda: near(cut(0.2, 0.0).whole, 0.2),
     # Half way between the two certainties.
     "RANKING.face_from": lambda: near(quality(face_sure=0.675).face, 0.5),
     "RANKING.face_to": lambda: near(quality(face_sure=0.675).face, 0.5),
     "RANKING.ball_from": lambda: near(quality(ball_sure=0.5).ball, 0.5),
     "RANKING.ball_to": lambda: near(quality(ball_sure=0.5).ball, 0.5),
+    "RANKING.no_eyes": lambda: near(lost(eyes=0.0), 18 * 0.6),
+    # Of a height half way between the two a face counts as half of 0.6.
+    "RANKING.telling_from": lambda: near(ranked(TOLD)[0].score, 100 - 12 * (1 - 0.325 / 0.6) - 18 * 0.7, 0.003),
+    "RANKING.telling_to": lambda: near(ranked(TOLD)[0].score, 100 - 12 * (1 - 0.325 / 0.6) - 18 * 0.7, 0.003),
+    "RANKING.untold": lambda: near(ranked(replace(GOOD, face=0.0, size=0.0))[0].score, 100 - 12 - 18 * 0.4, 0.003),
+    "RANKING.nobody": lambda: near(ranked(NOBODY, rest=NOBODY)[0].score, 20 + 8 + 3, 0.01),
+    "RANKING.jersey": lambda: near(dressed(0.2), 0.6),
     # One stop darker than the shoot, of which 0.3 are free and 2 would lose all.
     "RANKING.free_stops": lambda: near(lost(level=0.1), 8 * 0.7 / 2, 0.02),
     "RANKING.dark_stops": lambda: near(lost(level=0.1), 8 * 0.7 / 2, 0.02),
     "RANKING.blown": lambda: near(lost(clipped=0.125), 8 / 2),
-    "RANKING.behind": lambda: near(ranked(replace(GOOD, size=0.0, ball=0.0), GOOD)[0].score, 80 - 0.25 * 20, 0.002),
-    "RANKING.tie": lambda: turns(lambda less: places(GOOD, replace(GOOD, face=1 - less / 15), GOOD)[1] != 1, 6.0),
+    "RANKING.behind": lambda: near(ranked(replace(GOOD, size=0.0, ball=0.0), GOOD)[0].score, 83 - 0.25 * 17, 0.002),
+    "RANKING.again": lambda: near(again(), 15),
+    "RANKING.fives": lambda: counts(200)[0] == 20 and counts(9)[0] == 0,
+    "RANKING.fours": lambda: counts(200)[1] == 50,
     "RANKING.ratings": lambda: all(
         turns(lambda score, stars=stars: rated(score) >= stars, least, by=0.02)  # type: ignore[misc]
-        for stars, least in ((2, 30), (3, 45), (4, 60), (5, 75))
+        for stars, least in ((2, 25), (3, 45), (4, 58), (5, 70))
     ),
-    "RANKING.said_sharp": lambda: turns(lambda part: says("sharp", sharp=0.1 * part), 0.85),
-    "RANKING.said_fairly_sharp": lambda: turns(lambda part: says("fairly sharp", sharp=0.1 * part), 0.6),
-    "RANKING.said_face": lambda: turns(lambda part: says("face seen", face=part), 0.5),
-    "RANKING.said_ball": lambda: turns(lambda part: says("ball in the action", ball=part), 0.5),
+    "RANKING.said_sharp": lambda: turns(lambda part: says("sharp", sharp=0.1 * part), 0.65),
+    "RANKING.said_blurred": lambda: turns(lambda part: says("soft", sharp=0.1 * part), 0.35),
+    "RANKING.said_face": lambda: turns(lambda part: says("face", face=part), 0.6),
+    "RANKING.said_turned": lambda: turns(lambda part: not says("turned away", face=part), 0.25),
+    "RANKING.said_eyes": lambda: turns(lambda part: not says("eyes", eyes=part), 0.5),
+    "RANKING.said_ball": lambda: turns(lambda part: says("ball", ball=part), 0.5),
     "RANKING.said_small": lambda: turns(lambda size: not says("small in the frame", size=size), 0.3),
-    "RANKING.said_badly_exposed": lambda: turns(lambda part: "dark" not in badly_exposed(part), 0.6),
+    "RANKING.said_badly_exposed": lambda: turns(lambda part: "dark" not in badly_exposed(part), 0.4, by=0.05),
     "RANKING.said_blown": lambda: turns(lambda share: says("blown out", level=0.01, clipped=share), 0.08),
 }
 

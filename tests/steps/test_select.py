@@ -25,7 +25,7 @@ def names(burst: int, count: int) -> tuple[str, ...]:
 
 def select(
     sizes: Sequence[int], rows: Mapping[str, FrameFacts] | None = None, *, facts: Facts | None = None,
-    scores: Mapping[str, float] | None = None, **params: int,
+    scores: Mapping[str, float] | None = None, moments: Mapping[str, int] | None = None, **params: int,
 ) -> Solved:  # fmt: skip
     """select over bursts of these sizes, whose frames are the better the earlier they are, unless `scores` says so."""
     bursts = [Burst(names(i + 1, size)) for i, size in enumerate(sizes)]
@@ -34,7 +34,8 @@ def select(
         score = {n: (scores or {}).get(n, 90.0 - i) for i, n in enumerate(burst.frames)}
         order = sorted(burst.frames, key=lambda n: -score[n])
         for n in burst.frames:
-            ranks[n] = Ranked(score[n], order.index(n) + 1, len(order), 3, f"score {score[n]:g}")
+            moment = (moments or {}).get(n, 0)
+            ranks[n] = Ranked(score[n], order.index(n) + 1, len(order), 3, f"score {score[n]:g}", moment)
     frames = [Frame(n, Path(n), n, "raw") for burst in bursts for n in burst.frames]
 
     def none() -> ShootLight:
@@ -61,7 +62,23 @@ def test_the_best_of_each_burst() -> None:
     assert chosen(select([4, 1, 3], best=2)) == ["TH1_1", "TH1_2", "TH2_1", "TH3_1", "TH3_2"]
     assert chosen(select([3], best=1, scores={"TH1_3": 95})) == ["TH1_3"]
     solved = select([4], best=1)
-    assert solved.by_frame["TH1_3"].why.startswith("not among the best 1 of its burst: score 88")
+    assert solved.by_frame["TH1_3"].why.startswith("not among the best 1 of its burst: number 3 of 4, score 88")
+
+
+def test_near_duplicates_in_two_bursts_are_one_moment_unless_a_person_says_otherwise() -> None:
+    """TH1_1, TH2_1 and TH2_2 show one moment, TH2_3 another: one of the three is delivered, and the next moment."""
+    same = {"TH1_1": 1, "TH2_1": 1, "TH2_2": 1, "TH2_3": 2}
+    better = {"TH1_1": 95.0, "TH2_1": 90, "TH2_2": 89, "TH2_3": 50}
+    solved = select([1, 3], moments=same, scores=better, best=1)
+    assert chosen(solved) == ["TH1_1", "TH2_3"]
+    assert solved.by_frame["TH2_1"].why == "much like a better frame of another burst"
+    assert chosen(select([1, 3], moments=same, scores={**better, "TH2_1": 99}, best=1)) == ["TH2_1"]
+    assert chosen(select([1, 3], moments=same, scores=better, total=3)) == ["TH1_1", "TH2_3"]
+    assert len(chosen(select([1, 3], moments=same, scores=better))) == 4  # nothing is asked for
+    for row in (ALWAYS, FrameFacts(rating=3)):
+        assert "TH2_2" in chosen(select([1, 3], {"TH2_2": row}, moments=same, scores=better, best=1))
+    assert "TH2_1" in chosen(select([1, 3], {"TH1_1": NEVER}, moments=same, scores=better, best=1))
+    assert len(chosen(select([2, 2], moments=dict.fromkeys(("TH1_1", "TH1_2"), 1), best=2))) == 4  # one burst
 
 
 def test_nothing_is_hidden_silently() -> None:
