@@ -8,10 +8,12 @@ degraded, ../shared/data/people (see their SOURCES.md), drawn scenes (tests/situ
 
 * labelled players found: with an overlap (IoU) of 0.4 with somebody of the certainty that counts (0.3), and in brackets
   where each box counts for one player only. Of the two labelled frames and their mirror images, 48 players, clean and
-  degraded: ISO 12,800, 8 pixels of blur, two stops under (tests/degraded.py), twice. With `--detector` at other sizes
-  of picture too, with the CPU time of finding people, balls and faces against the first, in the same run.
-* of each set: how many pictures are cropped and how many left whole; of labelled pictures, labelled players within half
-  a height of the subject who are partly out of the crop
+  degraded: ISO 12,800, 8 pixels of blur, two stops under (tests/degraded.py), twice. Boxes around two: those that hold
+  seven tenths of two players or more. With `--detector` at other sizes of picture too, with the CPU time of finding
+  people, balls and faces against the first, in the same run.
+* of each set: how many pictures are cropped and how many left whole; which crops cut through head or torso of somebody
+  found who is at least half as tall as the subject; of labelled pictures, labelled players within half a height of the
+  subject who are partly out of the crop
 * of the rally: in how many frames the subject is the same person. Positions are followed from frame to frame; a person
   who is hidden and comes back elsewhere counts as another one.
 * of drawn scenes: how many are as their truth asks for, and which are not
@@ -62,7 +64,9 @@ RECIPE = "recipe: 1\nsteps:\n  - decode:\ndeliveries:\n" + "".join(
     f'  {name}:\n    - crop: {{to: subject, aspect: "{aspect}"}}\n    - save:\n' for aspect, name in ASPECTS.items()
 )
 _IOU = 0.4
+_INSIDE = 0.7  # of a labelled player, in a box that is around two
 _NEAR = 0.5  # heights of the subject
+_TORSO = 0.6  # of a person's height, from the top: head and torso
 _BARS = {"clean": 46, "degraded": 42}  # of 48
 SEEDS = (1, 2)
 
@@ -106,7 +110,7 @@ def labelled_pictures() -> Iterable[tuple[str, np.ndarray, np.ndarray]]:
 
 
 @contextmanager
-def _detection(**changed: int) -> Iterable[None]:
+def _detection(**changed: float) -> Iterable[None]:
     before = {name: getattr(detect.DETECTION, name) for name in changed}
     for name, value in changed.items():
         object.__setattr__(detect.DETECTION, name, value)
@@ -120,24 +124,28 @@ def _detection(**changed: int) -> Iterable[None]:
 def report_detector(files: ModelFiles, sizes: bool) -> None:
     """Recall, and with `sizes` also at other sizes of picture, with the CPU time against the one used before."""
     pictures = list(labelled_pictures())
-    plans: dict[str, dict[str, int]] = {"as it is": {}}
+    plans: dict[str, dict[str, float]] = {"as it is": {}}
     if sizes:
         plans = {f"{edge} pixels": {"edge": edge, "area": area} for edge, area in
                  ((960, 550_000), (1024, 620_000), (1152, 750_000), (1280, 930_000))} | plans  # fmt: skip
+        plans["boxes around two kept"] = {"both_wide": 9.0}
     first = 0.0
     for what, plan in plans.items():
-        counts = {"clean": np.zeros(3, int), "degraded": np.zeros(3, int)}
+        counts, around = {"clean": np.zeros(3, int), "degraded": np.zeros(3, int)}, 0
         with _detection(**plan):
             for kind, picture, truth in pictures:
                 people = find(picture, files.person, None).people
-                counts[kind] += (*recall(people[people[:, 4] >= SURE.person], truth), len(truth))
+                people = people[people[:, 4] >= SURE.person]
+                counts[kind] += (*recall(people, truth), len(truth))
+                around += sum((within(truth, person[:4]) > _INSIDE).sum() > 1 for person in people)
             took = cpu(lambda: find(pictures[0][1], files.person, files.face))
         first = first or took
         words = []
         for kind, (met, own, of) in counts.items():
             bar = "" if 48 * met >= _BARS[kind] * of else "  MISSED"
             words.append(f"{kind} {met} of {of} ({own}){bar}")
-        print(f"labelled players found, {what}: " + ", ".join(words) + f"; CPU {took:.3f} s, {took / first:.2f} times")
+        print(f"labelled players found, {what}: " + ", ".join(words), end="")
+        print(f"; boxes around two {around}; CPU {took:.3f} s, {took / first:.2f} times", flush=True)
 
 
 def with_time(data: bytes, second: int, hundredth: int) -> bytes:
@@ -232,11 +240,26 @@ def cut_players(cut: Cut, aspect: str, truth: np.ndarray) -> int:
     return int((near & (share > 0.005) & (share < 0.99)).sum())
 
 
+def cut_found(cut: Cut, aspect: str) -> int:
+    """How many of the found people at least half as tall as the subject the crop cuts through, at head or torso."""
+    if cut.whole(aspect) or cut.subject is None:
+        return 0
+    people = cut.seen.people.people
+    tall = people[:, 3] - people[:, 1]
+    people = people[(people[:, 4] >= SURE.person) & (tall >= 0.5 * (cut.subject.box[3] - cut.subject.box[1]))]
+    torsos = people[:, :4].copy()
+    torsos[:, 3] = people[:, 1] + _TORSO * (people[:, 3] - people[:, 1])
+    share = within(torsos, np.array(cut.boxes[aspect]))
+    return int(((share > 0.1) & (share < 0.9)).sum())
+
+
 def report_cuts(what: str, cuts: Sequence[Cut], truths: Mapping[str, np.ndarray]) -> None:
     print(f"\n{what}: {len(cuts)} pictures, a subject in {sum(c.subject is not None for c in cuts)}")
     for aspect in ASPECTS:
         whole = [c for c in cuts if c.whole(aspect)]
         print(f"  {aspect}: cropped {len(cuts) - len(whole)}, left whole {len(whole)}", end="")
+        through = [c.name for c in cuts if cut_found(c, aspect)]
+        print(f"; through somebody's head or torso {len(through)} {' '.join(through)}", end="")
         known = [(c, truths[c.name]) for c in cuts if c.name in truths]
         if known:
             bad = {c.name: cut_players(c, aspect, truth) for c, truth in known}
