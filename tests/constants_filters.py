@@ -126,6 +126,7 @@ def of_sharpen() -> Iterator[float]:
     for amount in (0.3, 3.0, 30.0):
         ratio = resample.sharpen(picture, amount, 1.0)[::3, ::5] / np.maximum(picture[::3, ::5], 1e-12)
         yield from ratio.ravel().tolist()
+    yield from resample.sharpen(picture, 3.0, 1.0, 1.0)[::3, ::5].ravel().tolist()
 
 
 def of_sharpness() -> Iterator[float]:

@@ -62,6 +62,8 @@ RUNS = {
     "chart": ("reference_patch", "burst", True),
     "zone": ("reference_patch", "zone", False),
     "shoot": ("reference_patch", "shoot", False),
+    "chart zone": ("reference_patch", "zone", True),
+    "chart shoot": ("reference_patch", "shoot", True),
 }
 NEUTRAL = ("white jersey", "line", "grey")
 SURFACES = ("floor", "wall", "white jersey", "coloured jersey", "skin")

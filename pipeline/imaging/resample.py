@@ -20,6 +20,7 @@ class SharpenConstants:
     most_factor: float = 2.0
     dark: float = 0.01  # of the cube root of luminance (a millionth of white), that stands for what is less
     black: float = 1e-5  # of luminance, that stands for zero
+    room: float = 0.25  # of what a channel has left to the end of the scale, that it may be brightened by
 
 
 SHARPEN = SharpenConstants()
@@ -42,12 +43,13 @@ def resize_energy(before: tuple[int, int], after: tuple[int, int]) -> float:
     return min(1.0, (after[0] * after[1]) / (before[0] * before[1]))
 
 
-def sharpen(pixels: F32, amount: float, radius: float) -> F32:
+def sharpen(pixels: F32, amount: float, radius: float, top: float = np.inf) -> F32:
     """Unsharp mask on luminance in a cube-root scale, the same factor on all channels so hue is kept.
 
     pixels (H, W, 3) linear Rec. 709; amount 0 (the input itself comes back) and up; radius, the Gaussian's standard
     deviation in pixels. The cube root (as in CIE L*) makes light and dark halos look equal; the overshoot is held to
     the range of the 3x3 neighbourhood plus a quarter of it, so that hard edges do not ring.
+    top  where a channel would burn out: a pixel is brightened by a part of what its largest channel has left to there
     """
     if amount <= 0:
         return pixels
@@ -60,4 +62,7 @@ def sharpen(pixels: F32, amount: float, radius: float) -> F32:
     sharp = np.clip(root + np.float32(amount) * (root - soft), low - slack, high + slack)
     factor = (np.maximum(sharp, SHARPEN.dark) / np.maximum(root, SHARPEN.dark)) ** 3
     factor = np.clip(factor, SHARPEN.least_factor, SHARPEN.most_factor)
+    if np.isfinite(top):
+        left = np.float32(top) / np.maximum(pixels.max(axis=2), np.float32(SHARPEN.black))
+        factor = np.minimum(factor, np.maximum(1 + np.float32(SHARPEN.room) * (left - 1), 1))
     return np.asarray(pixels * factor[..., None], dtype=np.float32)

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import lru_cache
 
 from pydantic import Field, model_validator
 
 from pipeline.steps.base import ApplyContext, NoMeasurement, NoSolution, Params, Step
-from pipeline.types import Image
+from pipeline.steps.tone import KNEE, WHITE
+from pipeline.types import Domain, Image
 
+_LAST, _STEPS = 253.5 / 255, 1000
 _LONG_EDGE = 2048  # pixels, where a recipe gives no size; common practice for web galleries, no source
 
 
@@ -42,13 +45,29 @@ def output_size(params: ResizeParams, height: int, width: int) -> tuple[int, int
     return max(1, round(height * factor)), max(1, round(width * factor))
 
 
+@lru_cache(maxsize=64)
+def _burns_at(saturation: float) -> float:
+    """The linear value from which a channel is shown as one of the last two codes of 8 bits, by tone as it is where a
+    recipe says nothing."""
+    import numpy as np
+
+    from pipeline.imaging.colour import srgb_decode
+    from pipeline.imaging.tone import shoulder
+
+    white = float(np.clip(saturation, 1.0, WHITE))
+    grid = np.linspace(0.0, white, _STEPS)
+    return float(np.interp(srgb_decode(np.array(_LAST)), shoulder(grid, KNEE, white), grid))
+
+
 def apply(image: Image, params: ResizeParams, context: ApplyContext[NoSolution]) -> Image:
-    """Resize in linear light and sharpen; the noise model is that of the average."""
+    """Resize in linear light and sharpen, but not so far that a channel burns out; the noise model is that of the
+    average."""
     from pipeline.imaging.resample import resize, resize_energy, sharpen
 
     before = (image.pixels.shape[0], image.pixels.shape[1])
     after = output_size(params, *before)
-    pixels = sharpen(resize(image.pixels, *after), params.sharpen, params.radius)
+    top = 1.0 if image.domain is Domain.DISPLAY else _burns_at(float(image.saturation.max()))
+    pixels = sharpen(resize(image.pixels, *after), params.sharpen, params.radius, top)
     return replace(image, pixels=pixels, noise=image.noise.averaged(resize_energy(before, after)))
 
 
@@ -64,7 +83,7 @@ def shortfall(params: ResizeParams, height: int, width: int) -> str:
 
 STEP: Step[ResizeParams, NoMeasurement, NoSolution] = Step(
     name="resize",
-    version=1,
+    version=2,
     summary="Scale to the delivered size by area average in linear light, then sharpen for the screen.",
     Params=ResizeParams,
     place="delivery",

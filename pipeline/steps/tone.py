@@ -38,6 +38,7 @@ class ToneRules:
 
 
 RULES = ToneRules()
+KNEE, WHITE = 0.55, 3.0  # linear values where the shoulder begins and that become white, where a recipe does not say
 _DIGITS = 5  # decimals of a black point and a noise floor: far less than a step of 8 bits
 
 
@@ -52,9 +53,9 @@ class ToneParams(Params):
         description="more contrast in shadows and middle tones, and colour that follows; 0 = the straight curve. "
         "Raw frames only: JPEG, TIFF and PNG frames have their camera's",
     )
-    knee: float = Field(0.55, ge=0.1, le=0.99, description="linear value where the shoulder begins")
+    knee: float = Field(KNEE, ge=0.1, le=0.99, description="linear value where the shoulder begins")
     white: float = Field(
-        3.0,
+        WHITE,
         ge=1.0,
         le=16,
         description="linear value that becomes pure white; 1 = no shoulder. JPEG, TIFF and PNG frames: at most as far "

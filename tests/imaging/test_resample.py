@@ -74,6 +74,18 @@ def test_halos_end_a_quarter_of_the_step_beyond_it() -> None:
     assert root[20] == pytest.approx(0.7 + 0.25 * 0.2, abs=1e-3)
 
 
+def test_sharpening_burns_nothing_out() -> None:
+    """A bright edge that would end above the end of the scale stays below it; what is there already, and what lies far
+    below, is as without an end."""
+    step = np.where(np.arange(40) < 20, 0.5, 0.93).astype(np.float32)
+    pixels = np.repeat(np.repeat(step[None, :, None], 12, 0), 3, 2)
+    free, held = sharpen(pixels, 2.0, 1.0), sharpen(pixels, 2.0, 1.0, 1.0)
+    assert free.max() > 1 and 0.93 < held.max() < 254 / 255
+    assert held[:, :19] == pytest.approx(free[:, :19])
+    assert sharpen(pixels, 2.0, 1.0, 0.9)[:, 20:] == pytest.approx(np.full((12, 20, 3), 0.93))
+    assert sharpen(pixels, 2.0, 1.0, 3.0) == pytest.approx(free)
+
+
 def test_sharpening_keeps_hue_and_flat_parts() -> None:
     pixels = edge(colour=(0.3, 1.0, 0.6))
     out = sharpen(pixels, 0.8, 1.0)
