@@ -32,6 +32,9 @@ from pathlib import Path
 
 import numpy as np
 import PIL.Image
+from pipeline.fixtures.hall import HALLS, Hall
+from pipeline.fixtures.light import colour_matrix, response
+from pipeline.fixtures.scene import surfaces
 
 from pipeline.engine.run import read_shoot, run
 from pipeline.imaging.colour import LUMINANCE, REC709_FROM_XYZ, delta_e_2000, srgb_decode, to_lab
@@ -110,6 +113,7 @@ class Bar:
     runs: tuple[str, ...]
 
 
+ZONE, SHOOT = ("zone", "chart zone"), ("shoot", "chart shoot")
 ENDS = tuple(f"ends apart, {kind}, EV" for kind in ALIKE)
 REFERENCED = ("patch", "chart")
 EVENED = ("gray_world", "patch", "chart")
@@ -126,8 +130,8 @@ BARS = (
     Bar("floor, skin, jersey against truth, CIEDE2000, 95th", 6.0, ("chart",)),
     Bar("floor, standard deviation in a*b*", 1.5, ("chart",)),
     Bar("white jersey newly clipped, % of pixels", 0.1, EVENED),
-    *(Bar(figure, 0.15, ("zone",)) for figure in ENDS),  # issue 14
-    *(Bar(figure, 0.1, ("shoot",)) for figure in ENDS),
+    *(Bar(figure, 0.15, ZONE) for figure in ENDS),  # issue 14
+    *(Bar(figure, 0.1, SHOOT) for figure in ENDS),
 )
 MERCURY = {"neutrals, chroma off truth, median": 1.5, "neutrals, chroma off truth, 95th": 3.0}
 
@@ -283,6 +287,18 @@ def ends_apart(found: Sequence[Sample]) -> dict[str, float]:
     return result
 
 
+def ends_by_lamps(hall: Hall) -> dict[str, float]:
+    """EV by which each surface, balanced without any error by a white patch, is brighter at the left end of a hall than
+    white is, against the right end: what the lamps' colour rendering does, and no level of a picture takes out."""
+    day, to_xyz = response(np.ones(31), "D65", hall.camera), np.linalg.inv(colour_matrix(hall.camera))
+    known, light = surfaces(), {}
+    for name, of in (("white jersey", "white"), ("skin", "skin"), ("floor", hall.floor), ("wall", "wall")):
+        balanced = [response(known[of], e.spectrum, hall.camera) / response(np.ones(31), e.spectrum, hall.camera)
+                    for e in (hall.left, hall.right)]  # fmt: skip
+        light[name] = float(np.log2(np.divide(*((to_xyz @ (b * day))[1] for b in balanced))))
+    return {name: v - light["white jersey"] for name, v in light.items()}
+
+
 def verdicts(results: Mapping[str, Mapping[str, float]], bars: Sequence[Bar]) -> list[tuple[str, str, float, float]]:
     """(run, figure, found, bar) for every bar that a run was measured for."""
     return [
@@ -330,12 +346,14 @@ def main() -> None:
         shoot = given.shoot or Path(scratch) / "shoot"
         if given.hall:
             from pipeline.fixtures.demo import write_demo
-            from pipeline.fixtures.hall import HALLS
 
             width, height = (int(v) for v in given.size.split("x"))
             write_demo(shoot, hall=HALLS[given.hall], seed=given.seed, width=width, height=height)
         elif given.shoot is None:
             parser.error("give a shoot, or --hall to make one")
+        if given.hall:
+            parts = (f"{name} {v:+.2f}" for name, v in ends_by_lamps(HALLS[given.hall]).items())
+            print("EV left against right by the lamps' colour rendering alone:", ", ".join(parts))
         found = measure(shoot, given.only.split(","), given.lens)
         print(table({name: figures(boxes) for name, boxes in found.items()}, bars_for(truth_of(shoot))))
         for name, boxes in found.items():

@@ -37,7 +37,7 @@ class ContrastConstants:
     edge: float = 0.95
     closed: float = 0.999
     vivid: float = 0.4
-    follow: float = 2.0
+    follow: float = 2.4
     most: float = 0.75
 
 

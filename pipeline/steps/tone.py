@@ -197,7 +197,7 @@ def apply(image: Image, params: ToneParams, context: ApplyContext[ToneSolution])
 
 STEP: Step[ToneParams, ToneMeasurement, ToneSolution] = Step(
     name="tone",
-    version=4,
+    version=5,
     summary="Bring scene light to display values: contrast and a black point for raw frames, a soft shoulder for all.",
     Params=ToneParams,
     place="both",
