@@ -1,4 +1,4 @@
-"""Denoise against other methods on photographs: `python -m tests.denoise_table [--tuning] [--iso N] [--quick]`.
+"""Denoise against other methods on photographs: `python -m tests.denoise_table [--iso N] [--quick]`.
 
 Prints, for each ISO, the mean sRGB PSNR and CIEDE2000 of each method on noise that is independent in each
 channel and on the web path (mosaic, bilinear demosaic, area average to 2048 of 6000 pixels: correlated),
@@ -21,6 +21,7 @@ from __future__ import annotations
 import argparse
 import hashlib
 import importlib.util
+import itertools
 import tempfile
 import time
 from collections.abc import Callable, Sequence
@@ -35,6 +36,8 @@ from skimage.restoration import denoise_nl_means, denoise_wavelet
 
 from pipeline.imaging.denoise.denoise import QUALITIES, Quality, denoise, denoise_mosaic, stabilise, unstabilise
 from pipeline.imaging.geometry import WHOLE
+from pipeline.imaging.learned.mosaic import learned_demosaic
+from pipeline.imaging.learned.tiles import Settings
 from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw.window import full_size_window
 from pipeline.types import Noise
@@ -62,6 +65,10 @@ ISOS = (1600, 3200, 6400, 12800)
 _SCALE = 2048 / 6000
 _BLACK, _WHITE = 2000.0, 62000.0
 
+# What `quality: learned` is to gain over `fine` followed by LibRaw's AHD at full size, dB, by ISO; and of CIEDE2000, %.
+BARS, BAR_OF_COLOUR = {3200: 1.8, 6400: 1.6, 12800: 1.3}, 12.0
+WALLPAPERS: list[Path] = []  # folders with Debian's packages unpacked
+
 Picture = np.ndarray  # (H, W, 3) linear, balanced, white = EXPOSURE
 Case = tuple[Picture, Picture, Noise, np.ndarray | None]  # truth, noisy, noise, power (3, 8, 8) of each channel
 Method = Callable[[Picture, Noise, "np.ndarray | None"], Picture]
@@ -85,7 +92,8 @@ def photograph(name: str, widest: int = _WIDEST) -> Picture | None:
         if package and (found is None or found.origin is None):
             continue
         root = Path(found.origin).parent / folder if found and found.origin else Path(folder)
-        for path in sorted(root.glob(f"{name}.*")):
+        places = [root.glob(f"{name}.*")] if package else [f.rglob(f"{name}.*") for f in (root, *WALLPAPERS)]
+        for path in sorted(itertools.chain(*places)):
             rgb = cv2.imread(str(path), cv2.IMREAD_COLOR)[..., ::-1]
             if rgb.shape[1] > widest:
                 size = (widest, round(rgb.shape[0] * widest / rgb.shape[1]))
@@ -331,6 +339,8 @@ def _demosaiced(mosaic: np.ndarray) -> Picture:
 def full_size(names: Sequence[str], isos: Sequence[int]) -> None:
     """Cleaned before and after the demosaic. A full-size frame is not sharp at the pixel: wallpapers of 3000
     pixels and more have their own pixels here, the others are enlarged by 1.5."""
+    from tests.demosaic_table import by_ahd  # which rests on the cameras of this module
+
     pictures = []
     for name in names:
         picture, whole = photograph(name), photograph(name, 100_000)
@@ -359,12 +369,24 @@ def full_size(names: Sequence[str], isos: Sequence[int]) -> None:
                 for index in range(4):
                     whole[index // 2 :: 2, index % 2 :: 2] = cleaned[..., index]
                 results[f"before the demosaic, {quality}"] = _demosaiced(whole)
+                if quality == "fine":
+                    results["fine and AHD"] = by_ahd(whole, "RGGB")
+            light, sides = mosaic.astype(np.float32), mosaic.shape
+            found = learned_demosaic(light, GAINS, 0, 0, *sides, camera, Settings())
+            results["learned"] = found * GAINS
             results["no noise"] = _demosaiced(mosaic_of(truth / GAINS))
             for name, result in results.items():
                 scores.setdefault(name, []).append(score(truth, result))
         print(f"\nFull size, ISO {iso:<22}dB     dE")
         for name, each in scores.items():
             print(f"{name:<33}{np.mean(each, axis=0)[0]:9.2f} {np.mean(each, axis=0)[1]:6.3f}")
+        ours, theirs = np.array(scores["learned"]), np.array(scores["fine and AHD"])
+        gain, colour = ours[:, 0] - theirs[:, 0], 100 * (ours[:, 1] / theirs[:, 1] - 1)
+        print(
+            f"learned to fine and AHD: {gain.mean():+.2f} dB (least {gain.min():+.2f}; bar +{BARS.get(iso, 0)}), dE "
+            f"{100 * (ours[:, 1].mean() / theirs[:, 1].mean() - 1):+.1f} % (worst {colour.max():+.1f}; bar "
+            f"-{BAR_OF_COLOUR:.0f}). At web sizes learned is fine."
+        )
 
 
 def main() -> None:
@@ -372,9 +394,11 @@ def main() -> None:
     parser.add_argument("--tuning", action="store_true", help="the photographs the filter was tuned on")
     parser.add_argument("--iso", type=int, action="append", help="only this ISO; may be repeated")
     parser.add_argument("--patches", action="store_true", help="only what is left on drawn patches at full size")
+    parser.add_argument("--wallpapers", type=Path, help="a folder with Debian's packages unpacked")
     parser.add_argument("--quick", action="store_true", help="leave out non-local means")
     arguments = parser.parse_args()
     cv2.setNumThreads(1)
+    WALLPAPERS.extend([arguments.wallpapers] if arguments.wallpapers else [])
     names, isos = TUNING if arguments.tuning else HELD_OUT, arguments.iso or ISOS
     from tests.clean_patches import table as patches  # which rests on the cameras of this module
 
@@ -382,7 +406,7 @@ def main() -> None:
     if arguments.patches:
         return
     table(names, isos, arguments.quick)
-    full_size(names, [iso for iso in isos if iso >= 6400])
+    full_size(names, [iso for iso in isos if iso >= 3200])
 
 
 if __name__ == "__main__":

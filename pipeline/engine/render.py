@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import io
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -210,7 +210,12 @@ def render(job: Job) -> list[Rendered | Refused | Moved]:
     made: list[Rendered | Refused | Moved] = []
     for output in job.outputs:
         try:
-            made += _deliver(job, image, output)
+            said = [
+                b.step.off_mosaic(b.params)
+                for b in (*job.shared, *output.delivery.steps)
+                if b.step.off_mosaic is not None and not (cleaned and b is early)
+            ]
+            made += _deliver(job, image, output, said)
         except FrameError as error:
             made.append(Refused(output.relative, f"{output.delivery.name}: {error}"))
     return made
@@ -245,7 +250,7 @@ def _apply(image: Image, bound: Bound, job: Job, label: str) -> Image:
     return bound.step.apply(image, bound.params, ApplyContext(job.frame, job.row, job.solutions.get(label)))
 
 
-def _deliver(job: Job, image: Image, output: Output) -> list[Rendered | Refused | Moved]:
+def _deliver(job: Job, image: Image, output: Output, said: Sequence[str]) -> list[Rendered | Refused | Moved]:
     delivery = output.delivery
     for bound in delivery.steps:
         image = _apply(image, bound, job, delivery.label(bound))
@@ -254,7 +259,7 @@ def _deliver(job: Job, image: Image, output: Output) -> list[Rendered | Refused 
     encode = delivery.encoder.step.encode
     assert encode is not None, "the last step of a delivery encodes"
     file = encode(image, delivery.encoder.params, output.metadata)
-    notices = (*(text for text in short if text), *file.notices)
+    notices = (*(text for text in (*said, *short) if text), *file.notices)
     path = (job.to or job.out) / output.relative
     thumb = ""
     if job.thumbs:

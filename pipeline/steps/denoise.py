@@ -11,9 +11,10 @@ from pydantic import Field
 
 from pipeline.steps.base import LINEAR, ApplyContext, NoMeasurement, Params, SolveContext, Solved, Step
 from pipeline.steps.decode import STEP as DECODE
-from pipeline.types import Image, JsonObject
+from pipeline.types import Image, JsonObject, JsonValue
 
 if TYPE_CHECKING:
+    from pipeline.formats.metadata.model import Metadata
     from pipeline.imaging.raw.frame import Clean
 
 # Share of the noise variance that is left in flat parts, by the strength: measured on white noise over a constant
@@ -44,9 +45,11 @@ def variance_left(
 class DenoiseParams(Params):
     """Parameters of denoise. The defaults are chosen by eye."""
 
-    quality: Literal["standard", "fine"] = Field(
+    quality: Literal["standard", "fine", "learned"] = Field(
         "standard",
-        description="standard: fast, for a night's work; fine: twice the time, keeps a little more of hair and cloth",
+        description="standard: fast, for a night's work; fine: twice the time, keeps a little more of hair and cloth; "
+        "learned: a trained network, for prints and tight crops of raw frames, at a second or more a megapixel; where "
+        "it cannot be used, fine is, and the report says so",
     )
     strength: float = Field(1.0, ge=0, le=2, description="0 = none, 1 = the measured noise, 2 = twice as much")
     luma: float = Field(1.0, ge=0, le=2, description="part of the strength for brightness noise")
@@ -69,6 +72,26 @@ def after_mosaic(image: Image, params: DenoiseParams) -> Image:
     """The image that decode has denoised on the mosaic, with the noise that is left."""
     left = variance_left(params.strength, params.luma, params.chroma, params.keep_grain)
     return replace(image, noise=image.noise.left(left))
+
+
+def off_mosaic(params: DenoiseParams) -> str:
+    """What to say where the network cannot be used."""
+    if params.strength == 0 or params.quality != "learned":
+        return ""
+    return (
+        "denoised with quality fine: learned is for raw files of Bayer sensors at more than two thirds of their size, "
+        "as a step of all deliveries"
+    )
+
+
+def key(params: DenoiseParams, metadata: Metadata | None) -> JsonValue:
+    """The parameters, and the network's weights where they are asked for."""
+    asked: dict[str, JsonValue] = params.model_dump(mode="json")
+    if params.quality == "learned":
+        from pipeline.imaging.learned.runtime import MOSAIC
+
+        asked["weights"] = MOSAIC.sha256
+    return asked
 
 
 @dataclass(frozen=True)
@@ -111,9 +134,10 @@ def apply(image: Image, params: DenoiseParams, context: ApplyContext[Basis]) -> 
     spectrum = image.noise.spectrum
     psd = (None, None) if spectrum is None else tuple(spectrum if spectrum.ndim == 3 else np.moveaxis(spectrum, 1, 0))
     # Neither the gains nor the evened picture have a name here: a large picture fills the memory of a worker.
+    quality = "fine" if params.quality == "learned" else params.quality
     pixels = denoise(
         image.pixels if gains is None else image.pixels / gains_at_pixels(gains, shape, image.part),
-        image.noise, params.strength, params.luma, params.chroma, params.keep_grain, psd, params.quality,
+        image.noise, params.strength, params.luma, params.chroma, params.keep_grain, psd, quality,
     )  # fmt: skip
     if gains is not None:
         pixels *= gains_at_pixels(gains, shape, image.part)
@@ -139,4 +163,6 @@ STEP: Step[DenoiseParams, NoMeasurement, Basis] = Step(
     in_words=in_words,
     on_mosaic=on_mosaic,
     after_mosaic=after_mosaic,
+    off_mosaic=off_mosaic,
+    key=key,
 )

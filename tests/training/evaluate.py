@@ -25,16 +25,16 @@ import numpy as np
 from skimage.color import rgb2lab
 
 from pipeline.imaging.denoise.denoise import denoise_mosaic
+from pipeline.imaging.learned.mosaic import learned_demosaic
+from pipeline.imaging.learned.runtime import MOSAIC, Network, network
+from pipeline.imaging.learned.tiles import Settings
 from pipeline.imaging.raw.window import packed, unpacked
 from pipeline.types import Noise
 from tests import denoise_table
 from tests.demosaic_table import PHOTOS, by_ahd, by_ours, drawn
 from tests.denoise_table import EXPOSURE, GAINS, HELD_OUT, camera_noise, decode, encode, expose, mosaic_of, score
-from tests.training import domain
 from tests.training.pictures import held_back
 
-MULTIPLE = 8  # cells, of which all sides and places of tiles are, or the coarse scales see another grid
-TILE, OVERLAP = 512, 16  # cells of the packed mosaic: of a tile's result, and around it
 _SHOWN = {
     "china": (60, 40),
     "motorcycle_left": (120, 120),
@@ -47,37 +47,15 @@ _SIDE = 110  # fmt: skip
 Way = Callable[[np.ndarray, float, float], np.ndarray]  # mosaic (H, W), a, b as told -> (H, W, 3) balanced
 
 
-class Learned:
-    """The network on a mosaic of any size, in tiles."""
+def learned(onnx: Path | None) -> Way:
+    """The network in tiles, as the program runs it; None: the weights of the package."""
+    by = network(MOSAIC) if onnx is None else Network(onnx.read_bytes())
 
-    def __init__(self, path: Path) -> None:
-        self.network = cv2.dnn.readNetFromONNX(str(path))
+    def run(mosaic: np.ndarray, a: float, b: float) -> np.ndarray:
+        noise, size = Noise(np.full(3, a), np.full(3, b)), mosaic.shape
+        return learned_demosaic(mosaic.astype(np.float32), GAINS, 0, 0, *size, noise, Settings(), by) * GAINS
 
-    def __call__(self, mosaic: np.ndarray, a: float, b: float, gains: np.ndarray = GAINS) -> np.ndarray:
-        """RGGB (H, W) of even sides, 1 = saturation."""
-        s = domain.foot(a, b)
-        height, width = (side // 2 for side in mosaic.shape)
-        # Mirrored about its outermost pixels, the mosaic goes on with the right colours.
-        more = [2 * OVERLAP + 2 * (-(side + 2 * OVERLAP) % MULTIPLE) for side in (height, width)]
-        around = (2 * OVERLAP, more[0], 2 * OVERLAP, more[1])
-        light = cv2.copyMakeBorder(mosaic.astype(np.float32), *around, cv2.BORDER_REFLECT_101)
-        wide = domain.to_root(packed(light) * gains[[0, 1, 1, 2]].astype(np.float32), np.float32(s))
-        numbers = np.concatenate(domain.told(gains, a, b)).astype(np.float32)
-        out = np.empty((2 * height, 2 * width, 3), np.float32)
-        for top in range(0, height, TILE):
-            for left in range(0, width, TILE):
-                low, right = min(height, top + TILE), min(width, left + TILE)
-                sides = [side + 2 * OVERLAP for side in (low - top, right - left)]
-                sides = [side + -side % MULTIPLE for side in sides]
-                part = wide[top : top + sides[0], left : left + sides[1]]
-                told = np.empty((1, domain.CHANNELS, *part.shape[:2]), np.float32)
-                told[0, :4] = np.moveaxis(part, -1, 0)
-                told[0, 4:] = numbers[:, None, None]
-                self.network.setInput(told)
-                u = self.network.forward()[0, :, OVERLAP:, OVERLAP:][:, : low - top, : right - left]
-                u = u.reshape(3, 2, 2, low - top, right - left).transpose(3, 1, 4, 2, 0)
-                out[2 * top : 2 * low, 2 * left : 2 * right] = u.reshape(2 * (low - top), -1, 3)
-        return domain.from_root(out, np.float32(s))
+    return run
 
 
 def fine(demosaic: Callable[[np.ndarray, str], np.ndarray]) -> Way:
@@ -89,31 +67,16 @@ def fine(demosaic: Callable[[np.ndarray, str], np.ndarray]) -> Way:
     return run
 
 
-def pictures(wallpapers: Path | None) -> dict[str, np.ndarray]:
+def pictures() -> dict[str, np.ndarray]:
     """As tests/denoise_table.full_size makes them."""
     found = {}
     for name in HELD_OUT:
         own = name in denoise_table._OWN_PIXELS
         picture = denoise_table.photograph(name, 100_000 if own else denoise_table._WIDEST)
-        if picture is None and wallpapers is not None:
-            picture = _wallpaper(wallpapers, name, own)
         if picture is not None:
             large = picture if own else cv2.resize(picture, None, fx=1.5, fy=1.5, interpolation=cv2.INTER_CUBIC)
             found[name] = np.maximum(large, 0)
     return found
-
-
-def _wallpaper(folder: Path, name: str, own: bool) -> np.ndarray | None:
-    for path in folder.rglob(f"{name}.*"):
-        rgb = cv2.imread(str(path), cv2.IMREAD_COLOR)[..., ::-1]
-        if not own and rgb.shape[1] > denoise_table._WIDEST:
-            scale = denoise_table._WIDEST / rgb.shape[1]
-            size = (denoise_table._WIDEST, round(rgb.shape[0] * scale))
-            rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
-        side, (across, down) = denoise_table._SIDE, denoise_table._PLACES.get(name, (0.5, 0.5))
-        left, top = int(across * (rgb.shape[1] - side)), int(down * (rgb.shape[0] - side))
-        return EXPOSURE * decode(rgb[top : top + side, left : left + side] / 255.0)
-    return None
 
 
 def table(ways: dict[str, Way], found: dict[str, np.ndarray], iso: float, wrong: float = 1.0) -> None:
@@ -200,19 +163,20 @@ def not_learnt() -> dict[str, np.ndarray]:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
-    parser.add_argument("network", type=Path, help="an ONNX file that train wrote")
+    parser.add_argument("network", type=Path, nargs="?", help="an ONNX file that train wrote; else that of the package")
     parser.add_argument("--wallpapers", type=Path)
     parser.add_argument("--part", action="append", choices=("noise", "wrong", "clean", "flat", "drawn", "time"))
     parser.add_argument("--sheet", type=Path, help="a PNG to write, and no more")
     arguments = parser.parse_args()
     cv2.setNumThreads(1)
     parts = arguments.part or ["noise", "wrong", "clean", "flat", "drawn", "time"]
-    network = Learned(arguments.network)
-    found = pictures(arguments.wallpapers)
+    by_network = learned(arguments.network)
+    denoise_table.WALLPAPERS.extend([arguments.wallpapers] if arguments.wallpapers else [])
+    found = pictures()
     print("pictures:", ", ".join(found), "| not found:", ", ".join(set(HELD_OUT) - set(found)) or "none")
-    ways: dict[str, Way] = {"network": network, "fine, own demosaic": fine(by_ours), "fine, AHD": fine(by_ahd)}
+    ways: dict[str, Way] = {"network": by_network, "fine, own demosaic": fine(by_ours), "fine, AHD": fine(by_ahd)}
     bare: dict[str, Way] = {
-        "network": network,
+        "network": by_network,
         "own demosaic": lambda mosaic, a, b: by_ours(mosaic, "RGGB"),
         "AHD": lambda mosaic, a, b: by_ahd(mosaic, "RGGB"),
     }
@@ -220,7 +184,7 @@ def main() -> None:
         sheet(arguments.sheet, ways, found, 6400)
         return
     if "time" in parts:
-        print(f"network: {seconds(network):.2f} CPU s a megapixel of the mosaic")
+        print(f"network: {seconds(by_network):.2f} CPU s a megapixel of the mosaic")
     if "noise" in parts:
         for iso in (3200, 6400, 12800):
             table(ways, found, iso)

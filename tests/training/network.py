@@ -19,7 +19,7 @@ import torch
 from torch import Tensor, nn
 from torch.nn.functional import conv2d, interpolate, leaky_relu, pad
 
-from tests.training.domain import CHANNELS
+from pipeline.imaging.learned.domain import CHANNELS
 
 WIDTHS = (32, 64, 128, 144)
 DOWN = (1, 1, 1, 1)  # blocks of a scale on the way down

@@ -12,7 +12,7 @@ import torch
 from torch import Tensor
 from torch.nn.functional import pixel_unshuffle
 
-from tests.training import domain
+from pipeline.imaging.learned import domain
 
 # Read noise of the cameras: log deviation = slope * log gain + bias, in digital numbers of 14 bits; each fitted twice.
 CAMERAS = ((0.677, 1.512), (0.656, 1.093), (0.652, 2.080), (0.598, 1.537), (0.568, 1.998), (0.487, 1.464),
@@ -118,8 +118,9 @@ def told_wrongly(a: Tensor, b: Tensor) -> tuple[Tensor, Tensor]:
 def told_input(noisy: Tensor, gains: Tensor, a: Tensor, b: Tensor) -> Tensor:
     """(B, 1, H, W) mosaic, gains (B, 3, 1, 1), noise as told (B, 1, 1, 1) -> (B, 10, H/2, W/2), as network.py says."""
     cells = pixel_unshuffle(noisy, 2) * gains[:, COLOURS.to(noisy.device)]
-    planes = domain.to_root(cells, domain.foot(a, b))
-    numbers = torch.cat(domain.told(gains, a, b), 1)
+    s = domain.foot(a, b)
+    planes = domain.to_root(cells, s)
+    numbers = torch.cat(domain.told(gains * a, gains.square() * b, s), 1)
     return torch.cat([planes, numbers.expand(-1, -1, *planes.shape[2:])], 1)
 
 
@@ -132,5 +133,6 @@ def batch(encoded: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor]:
     a, b, rows = camera_noise(light)
     noisy = expose(mosaic_of(camera), a, b, rows)
     a, b = told_wrongly(a, b)
-    noise = domain.deviation(domain.BRIGHT, 1.5, a, b).flatten()
-    return told_input(noisy, gains, a, b), camera * gains, domain.foot(a, b), noise
+    s = domain.foot(a, b)
+    noise = domain.deviation(domain.BRIGHT, 1.5 * a, 2.25 * b, s).flatten()
+    return told_input(noisy, gains, a, b), camera * gains, s, noise

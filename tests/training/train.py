@@ -21,7 +21,8 @@ import torch
 from torch import Tensor
 from torch.nn.functional import avg_pool2d
 
-from tests.training import domain, sensor, web
+from pipeline.imaging.learned import domain
+from tests.training import sensor, web
 from tests.training.network import Network, multiply_adds, working, write_onnx
 from tests.training.pictures import Pictures
 from tests.training.synthetic import SIDE

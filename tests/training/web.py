@@ -15,7 +15,8 @@ import torch
 from torch import Tensor
 from torch.nn.functional import avg_pool2d, conv2d, interpolate, pad, pixel_unshuffle
 
-from tests.training import domain, sensor
+from pipeline.imaging.learned import domain
+from tests.training import sensor
 from tests.training.network import bilinear_kernels
 
 SCALE = 2048 / 6000  # web pixels for a pixel of the sensor: most frames
@@ -75,8 +76,7 @@ def told_input(noisy: Tensor, gains: Tensor, a: Tensor, b: Tensor, scale: float,
     balanced_a, balanced_b = gains * a * variance, gains.square() * b * variance
     foot = domain.foot(balanced_a[:, 1:2], balanced_b[:, 1:2])
     planes = pixel_unshuffle(domain.to_root(_small(noisy, parts) * gains, foot), 2)
-    numbers = torch.cat([domain.deviation_of(y, balanced_a, balanced_b, foot) ** 0.5 for y in (domain.BRIGHT, 0.0)], 1)
-    numbers = torch.cat([numbers, torch.full_like(foot, coarse / 4)], 1)
+    numbers = torch.cat([*domain.told(balanced_a, balanced_b, foot), torch.full_like(foot, coarse / 4)], 1)
     return torch.cat([planes, numbers.expand(-1, -1, *planes.shape[2:])], 1), foot
 
 
@@ -92,5 +92,5 @@ def batch(encoded: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor]:
     told, foot = told_input(noisy, gains, a, b, scale, parts)
     variance, _ = left(scale, str(light.device))
     green = variance[:, 1:2]
-    noise = domain.deviation_of(domain.BRIGHT, 1.5 * a * green, 2.25 * b * green, foot).flatten()
+    noise = domain.deviation(domain.BRIGHT, 1.5 * a * green, 2.25 * b * green, foot).flatten()
     return told, by_area(scene, parts) * gains, foot, noise

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -108,13 +108,14 @@ class CodedMosaic(Protocol):
 
 @dataclass(frozen=True)
 class Clean:
-    """How to denoise the mosaic where it is demosaiced at full size: see imaging.denoise.denoise_mosaic."""
+    """How to denoise the mosaic where it is demosaiced at full size: see imaging.denoise.denoise_mosaic, and
+    imaging.learned, which demosaics too."""
 
     strength: float
     luma: float
     chroma: float
     keep_grain: float
-    quality: Quality
+    quality: Quality | Literal["learned"]
 
 
 @dataclass(frozen=True)

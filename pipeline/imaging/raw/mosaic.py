@@ -17,6 +17,8 @@ from numpy.typing import NDArray
 from pipeline.errors import COPY_AGAIN, FrameError
 from pipeline.imaging.denoise.denoise import denoise_mosaic
 from pipeline.imaging.geometry import WHOLE
+from pipeline.imaging.learned.mosaic import learned_demosaic
+from pipeline.imaging.learned.tiles import Settings
 from pipeline.imaging.memory import MEMORY, refuse_too_large
 from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw import noise as noise_model
@@ -27,7 +29,7 @@ from pipeline.imaging.raw.demosaic import BAYER, FULL_ABOVE, by_libraw, demosaic
 from pipeline.imaging.raw.frame import Clean, CodedMosaic, DecodedFrame, DecodeOptions, SensorCorrection, SensorReading
 from pipeline.imaging.raw.quiet import quiet_libraw
 from pipeline.imaging.raw.row_noise import remove_rows, row_noise
-from pipeline.imaging.raw.window import can_be_cut, full_size_window, overview
+from pipeline.imaging.raw.window import Demosaic, can_be_cut, full_size_window, overview
 from pipeline.imaging.sharpness import Detail, detail_of, detail_of_mosaic
 from pipeline.types import F32, F64, Domain, Image, Noise, Part
 
@@ -167,10 +169,10 @@ def decode_raw(
                 mosaic = _corrected(mosaic, pattern, options.correction, black, white)
             if scale > FULL_ABOVE:
                 window = options.window if can_be_cut(mosaic, orientation, size) else WHOLE
-                clean = None if options.clean is None else partial(_cleaned, model, options.clean, balance)
-                cleaned = clean is not None
+                clean, learned = _cleaners(model, options.clean, balance)
+                cleaned = options.clean is not None
                 pixels, part = full_size_window(
-                    mosaic, black, white, pattern, orientation, size, window, balance, clean
+                    mosaic, black, white, pattern, orientation, size, window, balance, clean, learned
                 )
                 if part is not None:
                     small = overview(mosaic, black, white, pattern, orientation, size)
@@ -291,8 +293,18 @@ def _corrected(
     return np.asarray(remove_rows(repair(mosaic, correction.defects), sensor, correction.rows), dtype=np.uint16)
 
 
-def _cleaned(noise: Noise, clean: Clean, balance: F64, cells: F32) -> F32:
-    """The packed planes of a mosaic, denoised."""
-    return denoise_mosaic(
-        cells, noise, clean.strength, clean.luma, clean.chroma, clean.keep_grain, balance, clean.quality
-    )
+def _cleaners(noise: Noise, clean: Clean | None, balance: F64) -> tuple[Callable[[F32], F32] | None, Demosaic | None]:
+    """What cleans the packed planes of a mosaic, and what cleans and demosaics it; one of them at the most."""
+    if clean is None:
+        return None, None
+    quality = clean.quality
+    if quality == "learned":
+        settings = Settings(clean.strength * clean.luma, clean.strength * clean.chroma, clean.keep_grain)
+        return None, partial(learned_demosaic, noise=noise, settings=settings)
+
+    def denoised(cells: F32) -> F32:
+        return denoise_mosaic(
+            cells, noise, clean.strength, clean.luma, clean.chroma, clean.keep_grain, balance, quality
+        )
+
+    return denoised, None

@@ -23,6 +23,8 @@ from pipeline.imaging.raw.residual_demosaic import RIM, by_residuals
 from pipeline.types import F32, F64, Part
 
 Mosaic = NDArray[np.uint16]
+# (H, W) RGGB, balance (3,), top, left, height, width of the wanted part -> camera colour (height, width, 3).
+Demosaic = Callable[[F32, F64, int, int, int, int], F32]
 
 
 @dataclass(frozen=True)
@@ -30,6 +32,10 @@ class WindowConstants:
     """Ours, no source; `pytest tests/imaging/raw/test_window.py`."""
 
     rim: int = 64  # pixels of the mosaic about a window that are cleaned too: eight patches of the filter
+    # As far as a pixel has a say in what a network makes of another; and the grid of its coarsest scale, on which the
+    # part of the mosaic begins, so that a window comes out as in the whole.
+    far_rim: int = 96
+    grid: int = 16
     slack: int = 2  # pixels of the result about a window: a crop rounds its place by as much
     overview: int = 320  # pixels of the longer side of the small whole frame: as large as the report shows it
     overview_samples: int = 3  # cells of the mosaic to a pixel of it, each way, that are looked at
@@ -60,24 +66,27 @@ def full_size_window(
     window: Box,
     balance: F64,
     clean: Callable[[F32], F32] | None,
+    learned: Demosaic | None = None,
 ) -> tuple[F32, Part | None]:
     """Upright camera colour (h, w, 3) of the window of a frame of `size`, unbalanced, black subtracted, 1.0 =
     saturation; and where it lies in the frame, None where it is all of it.
 
     black and white (3,) per colour in the mosaic's units; pattern 2x2 colour indices; size (height, width) upright;
     window in fractions of the upright frame; balance (3,) to demosaic in; clean takes the packed planes (h, w, 4) of
-    RGGB cells to the same, denoised.
+    RGGB cells to the same, denoised; learned cleans and demosaics, in place of clean and the classical demosaic.
     """
     place = _place(window, *size)
     x0, y0, x1, y1 = orientation.box_to_sensor(pixels_to_box(place, *size))
     sensor_size = orientation.upright_size(*size)
     rows = _span(y0, y1, sensor_size[0], mosaic.shape[0])
     columns = _span(x0, x1, sensor_size[1], mosaic.shape[1])
-    light, top, left = _light(mosaic, rows, columns, pattern, black, white, WINDOW.rim if clean is not None else 0)
+    rim, grid = (WINDOW.rim if clean is not None else 0, 1) if learned is None else (WINDOW.far_rim, WINDOW.grid)
+    light, top, left = _light(mosaic, rows, columns, pattern, black, white, rim, grid)
     level_greens(light, imbalance(mosaic, pattern, black[1], white[1]), rows.first - top, columns.first - left)
     if clean is not None:
         light = unpacked(clean(packed(light)))
-    pixels = by_residuals(light, balance, top, left, rows.last - rows.first, columns.last - columns.first)
+    demosaic = by_residuals if learned is None else learned
+    pixels = demosaic(light, balance, top, left, rows.last - rows.first, columns.last - columns.first)
     ratios = (mosaic.shape[0] / sensor_size[0], mosaic.shape[1] / sensor_size[1])
     if min(ratios) < 1:  # pixels that are not square, of which all are wanted
         wide = cv2.resize(pixels, (sensor_size[1], sensor_size[0]), interpolation=cv2.INTER_LINEAR)
@@ -110,12 +119,14 @@ def _span(start: float, end: float, side: int, mosaic_side: int) -> _Span:
 
 
 def _light(
-    mosaic: Mosaic, rows: _Span, columns: _Span, pattern: NDArray[np.int64], black: F64, white: F64, rim: int
+    mosaic: Mosaic, rows: _Span, columns: _Span, pattern: NDArray[np.int64], black: F64, white: F64, rim: int, grid: int
 ) -> tuple[F32, int, int]:
-    """The light of that part of the mosaic and around it, even sides, red first; and the place of its first pixel."""
+    """The light of that part of the mosaic and around it, even sides, red first; and the place of its first pixel.
+
+    It begins at a multiple of `grid` pixels."""
     cuts, pads, starts = [], [], []
     for span, red, side in zip((rows, columns), np.argwhere(pattern == 0)[0].tolist(), mosaic.shape, strict=True):
-        low, high = max(0, span.first - max(rim, RIM)), min(side, span.last + max(rim, RIM))
+        low, high = max(0, span.first - max(rim, RIM)) // grid * grid, min(side, span.last + max(rim, RIM))
         before = RIM + (red - low) % 2
         cuts.append(slice(low, high))
         pads.append((before, RIM + (before + high - low + RIM) % 2))

@@ -1,4 +1,4 @@
-"""The domain the network works in, for NumPy and for PyTorch alike.
+"""The domain the networks work in, for NumPy and for PyTorch alike: tests/training learns in it.
 
 Balanced light y (green = its share of saturation, red and blue times their gains) goes to a root with a foot that the
 noise sets: u = (sqrt(y + s) - sqrt(s)) / (sqrt(1 + s) - sqrt(s)), s = 3/8 a + b / a, the generalised Anscombe transform
@@ -41,16 +41,11 @@ def from_root(u: Any, s: Any) -> Any:
     return up * (up + 2 * root) - _positive(-v) * 2 * root
 
 
-def deviation(y: float, gain: Any, a: Any, b: Any) -> Any:
-    """Of u at balanced light y in a channel of that gain."""
-    return deviation_of(y, gain * a, gain * gain * b, foot(a, b))
-
-
-def deviation_of(y: float, a: Any, b: Any, s: Any) -> Any:
-    """The same, of noise var = a y + b of the balanced channel."""
+def deviation(y: float, a: Any, b: Any, s: Any) -> Any:
+    """Of u at balanced light y, of noise var = a y + b of the balanced channel; s as `foot` gives it."""
     return (a * y + b) ** 0.5 / (2 * (y + s) ** 0.5 * ((1 + s) ** 0.5 - s**0.5))
 
 
-def told(gain: Any, a: Any, b: Any) -> list[Any]:
+def told(a: Any, b: Any, s: Any) -> list[Any]:
     """The two numbers of a channel's noise that the network is told: roots of deviations, about 0 to 0.7."""
-    return [deviation(y, gain, a, b) ** 0.5 for y in (BRIGHT, 0.0)]
+    return [deviation(y, a, b, s) ** 0.5 for y in (BRIGHT, 0.0)]

@@ -1,0 +1,129 @@
+"""What the networks share: how strongly they clean, and the tiles in which they see a picture."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.imaging.learned import domain
+from pipeline.imaging.learned.runtime import MULTIPLE, Network
+from pipeline.types import F32, F64
+
+
+@dataclass(frozen=True)
+class LearnedConstants:
+    """How the networks are run; tests/imaging/learned."""
+
+    # Cells of a tile's result along a side, and about it: no seam is measured, and a worker keeps within its memory.
+    tile: int = 544
+    overlap: int = 32
+    # Gains of red and blue that were trained on; beyond them the network is told the nearest.
+    least_gain: float = 1.15
+    most_gain: float = 3.0
+    most_told: float = 1.3  # times the deviation of the noise; told more, the network blurs and leaves as much
+    mid_grey: float = 0.18  # of saturation, the brightness at which the colours are weighed to luma
+
+
+LEARNED = LearnedConstants()
+GRID = 2 * MULTIPLE  # pixels, on which tiles begin
+# Share of the amplitude of the noise that stays by the strength, below the whole: as the classical filters leave it
+# (steps/denoise.py has its square).
+_STRENGTHS = (0.0, 0.25, 0.5, 0.75, 0.9, 1.0)
+_STAYS = (1.0, 0.94, 0.66, 0.18, 0.06, 0.0)
+
+
+@dataclass(frozen=True)
+class Settings:
+    """As in denoise: strength times luma, strength times chroma, and the share of the luma grain that stays."""
+
+    luma: float = 1.0
+    chroma: float = 1.0
+    keep_grain: float = 0.0
+
+    @property
+    def levels(self) -> tuple[float, float]:
+        """Deviation of the noise that a network is told, over what it is, for luma and for chroma.
+
+        No less than the truth: told less, it leaves worms where it should leave grain. No more than it was trained on.
+        """
+        return min(max(1.0, self.luma), LEARNED.most_told), min(max(1.0, self.chroma), LEARNED.most_told)
+
+    @property
+    def stays(self) -> tuple[float, float]:
+        """Share of the amplitude of luma noise and of colour noise that is not taken."""
+        luma, chroma = (float(np.interp(part, _STRENGTHS, _STAYS)) for part in (self.luma, self.chroma))
+        return luma, chroma
+
+
+def gains_told(balance: F64) -> F64:
+    """(3,) multipliers of a balance, green = 1, as near as was trained."""
+    gains = np.clip(balance / balance[1], LEARNED.least_gain, LEARNED.most_gain)
+    gains[1] = 1.0
+    return np.asarray(gains)
+
+
+def luma_weights(a: F64, b: F64, s: float, pixels: F32) -> F32:
+    """(3,) of the colours in an estimate of grey, by how sure they are of it: see denoise._opponent.
+
+    a, b (3,) noise of the balanced colours; s  foot of u; pixels (3,) of each colour that tell
+    """
+    deviation = domain.deviation(LEARNED.mid_grey, a + domain.NOISELESS, b, s)
+    weights = pixels / deviation**2
+    return np.asarray(weights / weights.sum(), dtype=np.float32)
+
+
+def with_luma_of(u: F32, colour: F32, weights: F32) -> F32:
+    """The colour of one picture (H, W, 3) with the luma of another."""
+    return np.asarray(colour + ((u - colour) @ weights)[..., None], dtype=np.float32)
+
+
+def mixed(u: F32, noisy: F32, luma: float, chroma: float, weights: F32) -> F32:
+    """u (H, W, 3) with these shares of the luma and of the colour that tell a noisy picture from it."""
+    off = noisy - u
+    grey = (off @ weights)[..., None]
+    return np.asarray(u + np.float32(chroma) * (off - grey) + np.float32(luma) * grey, dtype=np.float32)
+
+
+def look(by: Network, planes: list[F32], numbers: F32) -> F32:
+    """Planes of u (h, w), and what the network is told of the noise -> u of every pixel (2h, 2w, 3)."""
+    height, width = planes[0].shape
+    told = np.empty((len(planes) + len(numbers), height, width), np.float32)
+    for index, plane in enumerate(planes):
+        told[index] = plane
+    told[len(planes) :] = numbers[:, None, None]
+    u = by(told).reshape(3, 2, 2, height, width)
+    return np.ascontiguousarray(u.transpose(3, 1, 4, 2, 0)).reshape(2 * height, 2 * width, 3)
+
+
+def in_tiles(
+    top: int, left: int, height: int, width: int, tile_of: Callable[[int, int, int, int], F32]
+) -> F32:  # fmt: skip
+    """(height, width, 3) from (top, left) on, of tiles; tile_of takes top, left, bottom, right in cells of 2x2 pixels.
+
+    All tiles lie on one grid of the coarsest scale, which begins where the picture does: a window is as in the whole.
+    """
+    out = np.empty((height, width, 3), np.float32)
+    side = 2 * LEARNED.tile
+    for y in range(top // GRID * GRID, top + height, side):
+        for x in range(left // GRID * GRID, left + width, side):
+            low, right = min(top + height, y + side), min(left + width, x + side)
+            tile = tile_of(y // 2, x // 2, (low + 1) // 2, (right + 1) // 2)
+            up, first = max(y, top), max(x, left)
+            out[up - top : low - top, first - left : right - left] = tile[up - y : low - y, first - x : right - x]
+    return out
+
+
+def mirrored(first: int, last: int, side: int) -> NDArray[np.int64]:
+    """Places along a side, in pixels, that a tile of cells [first, last) sees; its cells are a multiple of MULTIPLE.
+
+    Beyond the border a picture goes on mirrored about its outermost pixels: a mosaic then keeps its colours.
+    """
+    cells = last - first + 2 * LEARNED.overlap
+    at = np.abs(2 * (first - LEARNED.overlap) + np.arange(2 * (cells + -cells % MULTIPLE)))
+    if side == 1:
+        return np.zeros_like(at)
+    at %= 2 * side - 2
+    return np.asarray(np.minimum(at, 2 * side - 2 - at), dtype=np.int64)

@@ -1,0 +1,71 @@
+"""quality: learned in a whole run: the same bytes on one worker and on two, and words where it cannot be used."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from pipeline.engine.run import read_shoot, run
+from pipeline.imaging.learned import runtime
+from pipeline.recipe.recipe import load_recipe
+from pipeline.steps import REGISTRY
+from tests.golden import write_shoot
+
+RECIPE = """\
+recipe: 1
+steps:
+  - decode: {size: SIZE}
+  - white_balance: {method: fixed, multipliers: [1.7, 1.0, 1.9]}
+  - exposure: {across: none}
+  - denoise: {quality: learned}
+deliveries:
+  prints:
+    - resize: {long_edge: 240}
+    - tone:
+    - save:
+"""
+
+
+def delivered(folder: Path, out: str, size: str, workers: int, only: str = "*") -> tuple[dict[str, bytes], dict]:
+    (folder / "r.yaml").write_text(RECIPE.replace("SIZE", size), encoding="utf-8")
+    recipe = load_recipe(folder / "r.yaml", REGISTRY)
+    outcome = run(recipe, read_shoot(folder / "shoot", models=folder), folder / out, workers=workers, only=only)
+    assert not outcome.failed, outcome.failed
+    files = {p.name: p.read_bytes() for p in sorted((folder / out / "prints").iterdir())}
+    return files, json.loads((folder / out / "run.json").read_text(encoding="utf-8"))["frames"]
+
+
+def notices(frame: dict) -> str:
+    return " ".join(frame["deliveries"]["prints"]["notices"])
+
+
+def test_the_same_bytes_on_one_worker_and_on_two_and_fine_is_named(tmp_path: Path) -> None:
+    write_shoot(tmp_path / "shoot")
+    for path in sorted((tmp_path / "shoot").glob("*.dng"))[2:]:
+        path.unlink()
+    (tmp_path / "shoot" / "frames.csv").unlink()
+    picture = np.random.default_rng(1).integers(90, 160, (240, 320, 3), np.uint8)
+    cv2.imwrite(str(tmp_path / "shoot" / "phone.jpg"), cv2.GaussianBlur(picture, (0, 0), 2))
+    one, frames = delivered(tmp_path, "one", "full", 1)
+    two, _ = delivered(tmp_path, "two", "full", 2)
+    assert len(one) == 3 and one == two
+    assert notices(frames["TH5_0001"]) == notices(frames["TH5_0002"]) == ""
+    assert "quality fine" in notices(frames["phone"]) and "Bayer" in notices(frames["phone"])
+    # At web size no full demosaic is made.
+    _, small = delivered(tmp_path, "web", "needed", 1, only="TH5_0001")
+    assert "quality fine" in notices(small["TH5_0001"]) and "two thirds" in notices(small["TH5_0001"])
+
+
+def test_other_weights_are_another_key(monkeypatch: pytest.MonkeyPatch) -> None:
+    params = [REGISTRY["denoise"].Params.model_validate({"quality": q}) for q in ("fine", "learned")]
+    own = REGISTRY["denoise"].key
+    assert own is not None
+    before = [own(p, None) for p in params]
+    assert before[0] == params[0].model_dump(mode="json")  # what was rendered by the others stays
+    monkeypatch.setattr(runtime, "MOSAIC", runtime.Weights("mosaic.onnx", "0" * 64))
+    after = [own(p, None) for p in params]
+    assert after[0] == before[0] and after[1] != before[1]

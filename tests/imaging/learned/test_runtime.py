@@ -1,0 +1,54 @@
+"""The weights that are run are those that were trained, and any number of threads gives the same bytes."""
+
+from __future__ import annotations
+
+import hashlib
+from importlib.resources import files
+
+import cv2
+import numpy as np
+import pytest
+
+from pipeline.errors import FrameError
+from pipeline.imaging.learned import domain, runtime
+from pipeline.imaging.learned.runtime import MOSAIC, network, read
+
+FOLDER = files("pipeline.imaging.learned")
+
+
+def test_the_weights_are_small_and_named_in_the_card() -> None:
+    data = FOLDER.joinpath(MOSAIC.file).read_bytes()
+    assert len(data) <= 3_000_000
+    assert hashlib.sha256(data).hexdigest() == MOSAIC.sha256
+    assert MOSAIC.sha256 in FOLDER.joinpath("MODEL_CARD.md").read_text(encoding="utf-8")
+
+
+def test_other_weights_are_refused_in_words(monkeypatch: pytest.MonkeyPatch) -> None:
+    with pytest.raises(FrameError, match=r"mosaic\.onnx.*damaged.*SHA-256.*install evencourt again.*fine"):
+        read(runtime.Weights(MOSAIC.file, "0" * 64))
+    with pytest.raises(FrameError, match=r"none\.onnx.*cannot be read"):
+        read(runtime.Weights("none.onnx", "0" * 64))
+
+
+def test_threads_change_no_byte() -> None:
+    planes = np.random.default_rng(1).random((domain.CHANNELS, 64, 80), np.float32)
+    found = []
+    for threads in (1, 2, 1):
+        cv2.setNumThreads(threads)
+        found.append(network(MOSAIC)(planes).tobytes())
+        assert cv2.getNumThreads() == threads
+    cv2.setNumThreads(1)
+    assert len(set(found)) == 1
+
+
+@pytest.mark.parametrize("a", [1e-5, 1.6e-3, 6e-3])
+def test_the_root_is_undone_and_its_deviation_is_told(a: float) -> None:
+    """By simulation: the deviation of u is what `deviation` says, where light is far from black."""
+    b, gain, y = a * a, 1.9, 0.25
+    s = domain.foot(a, b)
+    light = np.linspace(-0.05, 1.2, 500)
+    assert np.allclose(domain.from_root(domain.to_root(light, s), s), light, atol=1e-9)
+    assert domain.to_root(np.array([0.0, 1.0]), s) == pytest.approx([0, 1])
+    rng = np.random.default_rng(2)
+    noisy = y + rng.normal(0, (gain * a * y + gain**2 * b) ** 0.5, 200_000)
+    assert domain.to_root(noisy, s).std() == pytest.approx(domain.deviation(y, gain * a, gain**2 * b, s), rel=0.03)
