@@ -19,6 +19,7 @@ import numpy as np
 
 from pipeline.imaging import level, resample, sharpness, tone
 from pipeline.imaging.denoise import block_wiener, cells, denoise, edges, picture_noise, picture_noise_pool
+from pipeline.imaging.learned import settle, tiles
 from pipeline.imaging.raw import defects, greens, mosaic, noise, noise_pool, residual_demosaic, row_noise, window
 from pipeline.light import (
     cast,
@@ -45,8 +46,10 @@ from tests.constants_filters import (
     of_denoise,
     of_edges,
     of_highlights,
+    of_learned,
     of_picture_noise,
     of_picture_pool,
+    of_settle,
     of_sharpen,
     of_sharpness,
     of_tone,
@@ -275,6 +278,14 @@ TOPICS = {
     "greens": Topic(greens, "GREENS", of_greens),
     "residual demosaic": Topic(residual_demosaic, "RESIDUAL", of_residual_demosaic),
     "denoise": Topic(denoise, "DENOISE", of_denoise),
+    "learned": Topic(
+        tiles, "LEARNED", of_learned,
+        {
+            "tile": "decides time and memory: tests/imaging/learned/test_mosaic.py shows that tiles leave no seam",
+            "overlap": "the same",
+        },
+    ),
+    "settle": Topic(settle, "SETTLE", of_settle),
     "cells": Topic(cells, "CELLS", of_cells),
     "edges": Topic(edges, "EDGES", of_edges),
     "blocks": Topic(block_wiener, "BLOCKS", of_blocks),

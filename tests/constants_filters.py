@@ -13,6 +13,7 @@ import numpy as np
 from pipeline.imaging import resample, sharpness, tone
 from pipeline.imaging.denoise import block_wiener, cells, denoise, edges, picture_noise, picture_noise_pool
 from pipeline.imaging.geometry import WHOLE
+from pipeline.imaging.learned import settle, tiles
 from pipeline.imaging.sharpness import Detail
 from pipeline.light import highlights
 from pipeline.types import F32, Noise
@@ -44,6 +45,22 @@ def of_denoise() -> Iterator[float]:
     with patch.object(denoise, "sliding_dct", lambda plane, *_: plane * np.float32(1 - 1 / len(plane))):
         out = denoise.denoise(_picture(256, 260), _NOISE)
         yield from out[::40, ::40].ravel().tolist()
+
+
+def of_learned() -> Iterator[float]:
+    """What the network is told of balances that it knows and does not, and what is made of strengths; no picture."""
+    for balance in ((2.0, 1.0, 1.5), (0.8, 1.0, 4.0)):
+        gains = tiles.gains_told(np.array(balance))
+        yield from gains.tolist()
+        yield from tiles.luma_weights(gains * 1e-3, gains**2 * 1e-5, 0.01, np.ones(3, np.float32)).tolist()
+    yield from tiles.Settings(1.2, 2.0).levels
+
+
+def of_settle() -> Iterator[float]:
+    """Faint noise, and a picture that is halved as often as can be."""
+    for side in (35, 59, 140):
+        faint = 0.4 + 0.02 * (_picture(side, side) - 0.3)
+        yield from (100 * settle.correction(faint, 0.15))[:, ::9, ::9].ravel().tolist()
 
 
 def of_cells() -> Iterator[float]:

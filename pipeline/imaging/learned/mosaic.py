@@ -12,12 +12,11 @@ from collections.abc import Iterator
 import cv2
 import numpy as np
 
-from pipeline.imaging.learned import domain
+from pipeline.imaging.learned import domain, tiles
 from pipeline.imaging.learned.runtime import MOSAIC, Network, network
 from pipeline.imaging.learned.settle import correction, in_colour
 from pipeline.imaging.learned.tiles import (
     GRID,
-    LEARNED,
     Settings,
     gains_told,
     in_tiles,
@@ -78,7 +77,7 @@ class _Work:
         root = np.empty_like(light)
         for colour, cell in _sites():
             root[cell] = domain.to_root(light[cell] * self.gains[colour], s)
-        cut, height, width = 2 * LEARNED.overlap - _MORE, 2 * (low - top + _MORE), 2 * (right - left + _MORE)
+        cut, height, width = 2 * tiles.LEARNED.overlap - _MORE, 2 * (low - top + _MORE), 2 * (right - left + _MORE)
         near = (slice(cut, cut + height), slice(cut, cut + width))
         levels, stays = self.settings.levels, self.settings.stays
         found = self._look(root, levels[0])[near]

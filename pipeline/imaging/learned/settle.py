@@ -43,11 +43,11 @@ def correction(cells: F32, deviation: float) -> F32:
     deviation  of the sensor's noise in u
     """
     planes = np.ascontiguousarray(np.moveaxis(cells @ _MIX.T, -1, 0))
-    return np.stack([_off(plane, deviation * (SETTLE.chroma if index else SETTLE.luma)) for index, plane in
-                     enumerate(planes)])  # fmt: skip
+    parts = (SETTLE.luma, SETTLE.chroma, SETTLE.chroma)
+    return np.stack([_off(plane, deviation * part, SETTLE.halvings) for plane, part in zip(planes, parts, strict=True)])
 
 
-def _off(plane: F32, deviation: float, halvings: int = SETTLE.halvings) -> F32:
+def _off(plane: F32, deviation: float, halvings: int) -> F32:
     """What brings a plane to its cleaned state, from what does so at half its size on."""
     off = np.zeros_like(plane)
     height, width = (side // 2 * 2 for side in plane.shape)

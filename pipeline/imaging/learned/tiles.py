@@ -28,7 +28,8 @@ class LearnedConstants:
 
 
 LEARNED = LearnedConstants()
-GRID = 2 * MULTIPLE  # pixels, on which tiles begin
+GRID = 2 * MULTIPLE  # pixels, on which tiles begin, and the part of a mosaic that a window needs
+REACH = 96  # pixels, as far as one has a say in what becomes of another
 # Share of the amplitude of the noise that stays by the strength, below the whole: as the classical filters leave it
 # (steps/denoise.py has its square).
 _STRENGTHS = (0.0, 0.25, 0.5, 0.75, 0.9, 1.0)

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from pipeline.imaging.compiled import compiled
 from pipeline.imaging.geometry import Box, PixelBox, pixels_to_box
+from pipeline.imaging.learned.tiles import GRID, REACH
 from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw.area import area_shares
 from pipeline.imaging.raw.greens import imbalance, level_greens
@@ -32,10 +33,6 @@ class WindowConstants:
     """Ours, no source; `pytest tests/imaging/raw/test_window.py`."""
 
     rim: int = 64  # pixels of the mosaic about a window that are cleaned too: eight patches of the filter
-    # As far as a pixel has a say in what a network makes of another; and the grid of its coarsest scale, on which the
-    # part of the mosaic begins, so that a window comes out as in the whole.
-    far_rim: int = 96
-    grid: int = 16
     slack: int = 2  # pixels of the result about a window: a crop rounds its place by as much
     overview: int = 320  # pixels of the longer side of the small whole frame: as large as the report shows it
     overview_samples: int = 3  # cells of the mosaic to a pixel of it, each way, that are looked at
@@ -80,7 +77,7 @@ def full_size_window(
     sensor_size = orientation.upright_size(*size)
     rows = _span(y0, y1, sensor_size[0], mosaic.shape[0])
     columns = _span(x0, x1, sensor_size[1], mosaic.shape[1])
-    rim, grid = (WINDOW.rim if clean is not None else 0, 1) if learned is None else (WINDOW.far_rim, WINDOW.grid)
+    rim, grid = (WINDOW.rim if clean is not None else 0, 1) if learned is None else (REACH, GRID)
     light, top, left = _light(mosaic, rows, columns, pattern, black, white, rim, grid)
     level_greens(light, imbalance(mosaic, pattern, black[1], white[1]), rows.first - top, columns.first - left)
     if clean is not None:

@@ -97,8 +97,7 @@ def test_tiles_leave_no_seam(monkeypatch: pytest.MonkeyPatch) -> None:
     truth = np.tile(held_out("china"), (2, 2, 1))[:400, :400]
     mosaic = expose(mosaic_of(truth / GAINS), ISO, 3)
     whole = 255 * encode(by_network(mosaic, keep_grain=0.12))
-    monkeypatch.setattr(learned, "LEARNED", replace(tiles.LEARNED, tile=72))
-    monkeypatch.setattr(tiles, "LEARNED", learned.LEARNED)
+    monkeypatch.setattr(tiles, "LEARNED", replace(tiles.LEARNED, tile=72))
     off = np.abs(255 * encode(by_network(mosaic, keep_grain=0.12)) - whole)
     assert 0 < np.sqrt((off**2).mean()) < 0.04
     assert off.max() < 3
