@@ -20,10 +20,10 @@ class Likeness:
     one hall by 0.87 (tests/people/test_moments.py).
     """
 
-    hall: float = 0.93  # correlation of two whole frames
-    person: float = 0.8  # of what is around the subject
+    hall: float = 0.95  # correlation of two whole frames
+    person: float = 0.9  # of what is around the subject
     taller: float = 1.3  # ratio of the heights of two subjects, at most
-    near: int = 12  # bursts before and after one in which the same moment is looked for: two cameras take turns
+    near: int = 3  # bursts before and after one in which the same moment is looked for: two cameras take turns
     fine: float = 1.5  # pixels of a frame of 160: standard deviation of what smooths noise away
     coarse: float = 6.0  # cells: of what is taken off as light, so that flicker is not seen
     room: float = 0.1  # heights of the subject around its box

@@ -88,6 +88,8 @@ class Ranking:
 
 RANKING = Ranking()
 NOBODY = "nobody in it"
+_NO_FACE, _EYES, _CUT, _SMALL = "face hidden or turned away", "eyes hidden", "cut by the frame", "small in the frame"
+_SLIGHT = (_NO_FACE, _EYES, _CUT, _SMALL)  # a sharp frame may still be wanted
 
 
 @dataclass(frozen=True, slots=True)
@@ -290,18 +292,19 @@ def _why(one: Quality, parts: Parts, again: bool) -> str:
     faults = (
         (one.headless, "head cut off"),
         (dull, "blown out" if one.clipped > RANKING.said_blown else "too dark"),
-        (one.subject and one.face < RANKING.said_turned and _telling(one) > 0.5, "face hidden or turned away"),
-        (one.face > RANKING.said_face and one.eyes < RANKING.said_eyes, "eyes hidden"),
-        (one.subject and one.whole < 1, "cut by the frame"),
+        (one.subject and one.face < RANKING.said_turned and _telling(one) > 0.5, _NO_FACE),
+        (one.face > RANKING.said_face and one.eyes < RANKING.said_eyes, _EYES),
+        (one.subject and one.whole < 1, _CUT),
         (again, "much like a better one"),
-        (one.subject and one.size < RANKING.said_small, "small in the frame"),
+        (one.subject and one.size < RANKING.said_small, _SMALL),
     )
     crisp = sharp > RANKING.said_sharp
     for wrong, words in faults:
         if wrong:
-            return words if crisp else f"a little soft, {words}"
-    good = [
+            good = "sharp, but " if words in _SLIGHT else ""
+            return (good if crisp else "a little soft, ") + words
+    seen = [
         *(["face"] if one.face > RANKING.said_face else []), *(["ball"] if one.ball > RANKING.said_ball else []),
     ]  # fmt: skip
     start = "sharp" if crisp else "a little soft"
-    return f"{start}, with {' and '.join(good)}" if good else start
+    return f"{start}, with {' and '.join(seen)}" if seen else start

@@ -120,12 +120,18 @@ def _by_rank(names: Sequence[str], ranks: Mapping[str, Ranked], rows: Mapping[st
 def _seen_elsewhere(
     bursts: Sequence[Sequence[str]], ranks: Mapping[str, Ranked], rows: Mapping[str, FrameFacts]
 ) -> set[str]:
-    """Near-duplicates of a frame of another burst that goes first. What a person keeps or has rated is none."""
+    """Near-duplicates of a frame of another burst that goes first. What a person keeps or has rated is none, nor is
+    what shows other players, where they are named."""
     place = {name: (at, i) for at, names in enumerate(bursts) for i, name in enumerate(names)}
-    first: dict[int, int] = {}  # moment -> burst that shows it best
+    first: dict[tuple[object, ...], int] = {}  # moment and who is named in it -> burst that shows it best
     seen: set[str] = set()
-    for name in sorted(place, key=lambda n: (not rows[n].always, -(rows[n].rating or 0), -ranks[n].score, place[n])):
-        burst = first.setdefault(ranks[name].moment, place[name][0]) if ranks[name].moment else place[name][0]
+
+    def order(name: str) -> tuple[bool, int, float, tuple[int, int]]:
+        return not rows[name].always, -(rows[name].rating or 0), -ranks[name].score, place[name]
+
+    for name in sorted(place, key=order):
+        one = (ranks[name].moment, *rows[name].players)
+        burst = first.setdefault(one, place[name][0]) if ranks[name].moment else place[name][0]
         if burst != place[name][0] and not rows[name].always and not (rows[name].rating or 0) > 0:
             seen.add(name)
     return seen

@@ -52,7 +52,12 @@ MUTANTS = [
     *moved(_FRAMING, _FRAMED, "torso 30.0; near 0.45"),
     *moved(_SUBJECT, _WORTHY, "shortest 0.65; gap 0.2; full_speed 0.12; place_floor 0.2"),
     *moved(_TRACKING, _TRACKED, "jersey 60.0; weight 0.5; fast 0.15; nearest 0.1; runner_reach 0.4; response 0.1"),
-    *moved(_RANKING, _RANKED, "behind 0.25; tie 6.0; full_size 0.6; free_stops 0.3; dark_stops 2.0; blown 0.25"),
+    *moved(_RANKING, _RANKED, "behind 0.25; again 15.0; full_size 0.6; free_stops 0.3; blown 0.25"),
+    mutant(_RANKING, "score > max(fives, fours)", "score > fours", *_RANKED),
+    mutant(_RANKING, "(-scores[names[i]], abs(i - middle), i)", "(abs(i - middle), i)", *_RANKED),
+    mutant(_RANKING, "if count < len(falling) else -1.0", "if count < len(falling) else 101.0", *_RANKED),
+    mutant("people/moments.py", "(-points[one], place[one])", "(points[one], place[one])", "people/test_moments.py"),
+    mutant("people/eyes.py", "darker = max(", "darker = min(", "people/test_eyes.py"),
     mutant(
         _STRAIGHTEN,
         "np.percentile(degrees, rules.percentiles)) > rules.spread",

@@ -121,7 +121,7 @@ def test_backs_and_empty_streets_come_last(others: dict[str, FrameObservation], 
         "dogs": seen(cv2.imread(str(shared("data/people/16004479832_a748d55f21_k.jpg"))), files),
         **others,
     })  # fmt: skip
-    assert found["backs"].why == "face hidden or turned away"
+    assert found["backs"].why == "sharp, but face hidden or turned away"
     assert found["street"].why == "nobody in it" and found["street"].rating <= 2
     assert found["dogs"].why == "head cut off"
     worst = max(found[name].score for name in ("backs", "street", "dogs"))

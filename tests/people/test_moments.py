@@ -105,10 +105,10 @@ def hall_values() -> np.ndarray:
 
 _HALL, _PERSON = hall_values(), person_values()
 SCENARIOS: dict[str, Scenario] = {
-    "LIKENESS.hall": lambda: turns(vectors, 0.93),
-    "LIKENESS.person": lambda: turns(lambda value: vectors(1.0, value), 0.8),
+    "LIKENESS.hall": lambda: turns(vectors, 0.95),
+    "LIKENESS.person": lambda: turns(lambda value: vectors(1.0, value), 0.9),
     "LIKENESS.taller": lambda: turns(lambda value: not vectors(1.0, 1.0, value), 1.3),
-    "LIKENESS.near": lambda: reaches(12) and not reaches(13),
+    "LIKENESS.near": lambda: reaches(3) and not reaches(4),
     "LIKENESS.fine": lambda: bool(np.array_equal(hall_values(), _HALL)),
     "LIKENESS.coarse": lambda: bool(np.array_equal(hall_values(), _HALL)),
     "LIKENESS.room": lambda: bool(np.array_equal(person_values(), _PERSON)),

@@ -77,6 +77,8 @@ def test_near_duplicates_in_two_bursts_are_one_moment_unless_a_person_says_other
     assert len(chosen(select([1, 3], moments=same, scores=better))) == 4  # nothing is asked for
     for row in (ALWAYS, FrameFacts(rating=3)):
         assert "TH2_2" in chosen(select([1, 3], {"TH2_2": row}, moments=same, scores=better, best=1))
+    rows = {"TH1_1": FrameFacts(players=(("home", "7"),)), "TH2_1": FrameFacts(players=(("home", "11"),))}
+    assert chosen(select([1, 3], rows, moments=same, scores=better, best=1)) == ["TH1_1", "TH2_1"]
     assert "TH2_1" in chosen(select([1, 3], {"TH1_1": NEVER}, moments=same, scores=better, best=1))
     assert len(chosen(select([2, 2], moments=dict.fromkeys(("TH1_1", "TH1_2"), 1), best=2))) == 4  # one burst
 
