@@ -75,4 +75,4 @@ def _looked_up(table: F32, x: F32) -> F32:
     place = np.sqrt(np.clip(x, np.float32(0.0), np.float32(1.0))) * np.float32(len(table) - 1)
     index = np.minimum(place.astype(np.int32), len(table) - 2)
     below = table[index]
-    return below + (table[index + 1] - below) * (place - index.astype(np.float32))
+    return np.asarray(below + (table[index + 1] - below) * (place - index.astype(np.float32)), dtype=np.float32)

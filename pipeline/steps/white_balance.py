@@ -62,8 +62,9 @@ class WhiteBalanceParams(Params):
     method: Literal["gray_world", "reference_patch", "camera", "fixed"] = Field(
         "camera",
         description="camera: as shot; gray_world: from the colours of the pictures, drawn to the camera's "
-        "balance where few pictures agree; reference_patch: from the neutral patches and charts under references in "
-        "shoot.yaml; fixed: the multipliers given",
+        "balance where few pictures agree (of a strong warm cast of JPEG, TIFF and PNG a part is taken off); "
+        "reference_patch: from the neutral patches and charts under references in shoot.yaml; "
+        "fixed: the multipliers given",
     )
     multipliers: tuple[float, float, float] | None = Field(
         None, description="for method fixed: red, green and blue multipliers of the raw channels, e.g. [1.9, 1, 1.6]"

@@ -40,7 +40,8 @@ MUTANTS = [
     mutant(
         _RESIZE, "if factor >= 1 and not params.enlarge:", "if not params.enlarge and False:", "steps/test_resize.py"
     ),
-    mutant(_RESIZE, "params.sharpen, params.radius)", "params.radius, params.sharpen)", "steps/test_resize.py"),
+    mutant(_RESIZE, "params.sharpen, params.radius, top)", "params.radius, params.sharpen, top)", "steps/test_resize.py"),
+    mutant("imaging/resample.py", "SHARPEN.room) * (left - 1)", "1.0) * (left - 1)", "imaging/test_resample.py"),
     mutant(_RESIZE, "_LONG_EDGE = 2048", "_LONG_EDGE = 1843", "steps/test_resize.py"),
     mutant(_SAVE, "found, low = Encoded(data, quality), quality + 1", "return Encoded(data, quality)", *_SAVED),
     mutant(_SAVE, "parse_size(params.at_most) - reserve", "parse_size(params.at_most)", *_SAVED),
@@ -260,5 +261,5 @@ MUTANTS = [
     mutant(_TONE, "image.pixels, matrix, params.ev,", "image.pixels[..., ::-1], matrix, params.ev,", *_GOLDEN),
     mutant("steps/crop.py", "cut = pixels[box.y0", "cut = np.roll(pixels, 2, axis=1)[box.y0", *_GOLDEN),
     mutant(_SAVE, "(image.pixels * 255.0 + 0.5)", "(image.pixels * 256.5 + 0.5)", *_GOLDEN),
-    mutant(_RESIZE, "params.sharpen, params.radius)", "0.9 * params.sharpen, params.radius)", *_GOLDEN),
+    mutant(_RESIZE, "params.sharpen, params.radius, top)", "0.9 * params.sharpen, params.radius, top)", *_GOLDEN),
 ]
