@@ -146,7 +146,7 @@ def judged(
         if row is None:
             result.append(None)
             continue
-        least = EARNING.rival_in_hand if _in_hand(frame.people[row], frame, ball) else EARNING.rival
+        least = EARNING.rival_in_hand if in_hand(frame.people[row], frame, ball) else EARNING.rival
         may_be = own >= (EARNING.everybody if everybody else least) * own[row]
         if everybody:
             may_be |= _movers(frame, row, pace)
@@ -202,7 +202,8 @@ def _weakest(certain: float, signs: float, leads: float, steady: float) -> str:
     return min(parts, key=lambda name: parts[name])
 
 
-def _in_hand(person: F32, frame: Observation, ball: F32 | None) -> bool:
+def in_hand(person: F32, frame: Observation, ball: F32 | None) -> bool:
+    """Whether a sure ball (5,) is in the hands of `person` (5,)."""
     if ball is None or ball[4] < EARNING.ball_to:
         return False
     x, y, ratio = (ball[0] + ball[2]) / 2, (ball[1] + ball[3]) / 2, frame.size[1] / frame.size[0]

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.imaging.geometry import Box, row_to_box
 from pipeline.people.belonging import ball_of, faces_of, rackets_of, rise, surest
-from pipeline.people.confidence import Verdict, judged
+from pipeline.people.confidence import Verdict, in_hand, judged
 from pipeline.people.detect import SURE
 from pipeline.people.tracking import LINKING, Observation, camera_shifts, follow, paces, speeds
 from pipeline.types import F32, F64
@@ -69,8 +69,11 @@ class Contest:
     shortest: float = 0.65  # heights of the subject
     tallest: float = 1.5
     sharpness: float = 0.7  # of the subject's
+    # Of a ball in the subject's hands, and of a free one:
     gap: float = 0.2  # heights of the subject between the two boxes
     reach: float = 0.3  # own heights from the box to the middle of the ball
+    free_gap: float = 0.8
+    free_reach: float = 0.45
     feet: float = 0.35  # heights of the subject: who stands as near to the camera has the feet as low
 
 
@@ -232,9 +235,11 @@ def _lasting(rivals: Sequence[int | None]) -> list[int | None]:
 def _rival(row: int, frame: Observation, worth: F64) -> int | None:
     """Who contests the ball: as near to it as the subject, as tall, as sharp, and beside the subject."""
     own = frame.people[row]
-    ball = _sure_ball(ball_of(own, frame))
+    near = ball_of(own, frame)
+    ball = _sure_ball(near)
     if ball is None:
         return None
+    most, away = (CONTEST.gap, CONTEST.reach) if in_hand(own, frame, near) else (CONTEST.free_gap, CONTEST.free_reach)
     tall = float(own[3] - own[1])
     ratio = frame.size[1] / frame.size[0]
     best: int | None = None
@@ -250,7 +255,7 @@ def _rival(row: int, frame: Observation, worth: F64) -> int | None:
         x, y = (ball[0] + ball[2]) / 2, (ball[1] + ball[3]) / 2
         reach = np.hypot(max(other[0] - x, x - other[2], 0.0) * ratio, max(other[1] - y, y - other[3], 0.0))
         feet = abs(float(other[3] - own[3]))
-        close = gap < CONTEST.gap * tall and reach < CONTEST.reach * height and feet < CONTEST.feet * tall
+        close = gap < most * tall and reach < away * height and feet < CONTEST.feet * tall
         if close and (best is None or worth[i] > worth[best]):
             best = i
     return best

@@ -205,6 +205,19 @@ SCENARIOS: dict[str, Scenario] = {
     "CONTEST.reach": lambda: turns(
         lambda away: not contest(BESIDE, standing(0.56), 0.5044 - away * 0.5 / RATIO, 0.55), 0.3
     ),
+    # Free: half of the gap, and then 0.3 away from the subject, which is 0.1111 wide.
+    "CONTEST.free_gap": lambda: turns(
+        lambda gap: not contest(
+            BESIDE, standing(0.45 + 0.5 / 4.5 + gap * 0.5 / RATIO), BESIDE[2] + gap / 2 * 0.5 / RATIO, 0.5
+        ),
+        0.8,
+    ),
+    "CONTEST.free_reach": lambda: turns(
+        lambda away: not contest(
+            BESIDE, standing(0.45 + 0.5 / 4.5 + (0.3 + away) * 0.5 / RATIO), BESIDE[2] + 0.3 * 0.5 / RATIO, 0.5
+        ),
+        0.45,
+    ),
     "CONTEST.feet": lambda: turns(
         lambda lower: not contest(BESIDE, standing(0.56, 0.8 + lower * 0.5), 0.505, 0.6), 0.35
     ),
