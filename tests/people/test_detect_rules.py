@@ -202,7 +202,7 @@ SCENARIOS: dict[str, Scenario] = {
     "DETECTION.tall": lambda: turns(preferred, 0.4),
     "DETECTION.coarse_trust": lambda: turns(lambda sure: not coarse_first(sure), 0.9 * 0.8),
     "DETECTION.hint": lambda: turns(lambda sure: candidate(sure, 0), 0.08),
-    "DETECTION.hint_same": lambda: turns(lambda over: reach_of(300 / over, 0.1)[3] > 300, 0.5),
+    "DETECTION.hint_same": lambda: turns(lambda over: reach_of(300 / over, 0.1)[3] > 300, 0.4),
     "DETECTION.candidate_ball": lambda: turns(lambda sure: candidate(sure, 32), 0.25),
     "DETECTION.same": lambda: turns(lambda over: boxes_left(over) == 1, 0.55),
     "DETECTION.same_ball": lambda: turns(lambda over: balls_left(over) == 1, 0.3),
