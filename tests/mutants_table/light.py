@@ -58,7 +58,7 @@ MUTANTS = [
     mutant("light/cast.py", "2 * len(offsets) <= len(votes)", "not len(offsets)", "light/test_cast.py"),
     mutant("steps/white_balance.py", "if outdoors(f.exif)", "", "steps/test_white_balance.py"),
     mutant("formats/ciff.py", "seen < _MOST_HEAPS", "True", "formats/test_ciff.py"),
-    mutant(_PAIRS, "reference_scenes.remove(spare)", "pass", *_SCENES),
+    mutant(_PAIRS, "room = True", "room = False", *_SCENES),
     mutant(_PAIRS, "if not found_again[h]", "if True", *_SCENES),
     mutant("light/neutral.py", "self.centre + at * gap", "self.centre + gap", *_WHITE_TESTS),
     mutant("light/neutral.py", "CAMERA_PRIOR.camera**2 + scatter", "CAMERA_PRIOR.camera**2", *_WHITE_TESTS),

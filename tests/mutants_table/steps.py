@@ -40,7 +40,7 @@ MUTANTS = [
     mutant(
         _RESIZE, "if factor >= 1 and not params.enlarge:", "if not params.enlarge and False:", "steps/test_resize.py"
     ),
-    mutant(_RESIZE, "params.sharpen, params.radius, top)", "params.radius, params.sharpen, top)", "steps/test_resize.py"),
+    mutant(_RESIZE, "params.sharpen, params.radius, t", "params.radius, params.sharpen, t", "steps/test_resize.py"),
     mutant("imaging/resample.py", "SHARPEN.room) * (left - 1)", "1.0) * (left - 1)", "imaging/test_resample.py"),
     mutant(_RESIZE, "_LONG_EDGE = 2048", "_LONG_EDGE = 1843", "steps/test_resize.py"),
     mutant(_SAVE, "found, low = Encoded(data, quality), quality + 1", "return Encoded(data, quality)", *_SAVED),
