@@ -74,5 +74,6 @@ def _drawn_in(x: F32, most: F32, edge: np.float32) -> F32:
 def _looked_up(table: F32, x: F32) -> F32:
     place = np.sqrt(np.clip(x, np.float32(0.0), np.float32(1.0))) * np.float32(len(table) - 1)
     index = np.minimum(place.astype(np.int32), len(table) - 2)
-    below = table[index]
-    return np.asarray(below + (table[index + 1] - below) * (place - index.astype(np.float32)), dtype=np.float32)
+    below: F32 = table[index]
+    found: F32 = below + (table[index + 1] - below) * (place - index.astype(np.float32))
+    return found

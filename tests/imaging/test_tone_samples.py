@@ -50,5 +50,5 @@ def test_rebuilt_samples_are_rebuilt_pixels_to_the_last_bit(ends: tuple[float, f
     pixels = np.abs(samples())
     gains = np.random.default_rng(6).uniform(0.4, 2.5, pixels.shape).astype(np.float32)
     saturation = np.array(ends)
-    whole = rebuild_highlights(pixels, saturation, gains)
-    np.testing.assert_array_equal(rebuild_samples(pixels, saturation, gains), whole)
+    rebuilt = rebuild_highlights(pixels, saturation, gains)
+    np.testing.assert_array_equal(rebuild_samples(pixels, saturation, gains), rebuilt)
