@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 from pipeline.engine.earlier import names_known
 from pipeline.engine.filenames import file_names, relative_path
@@ -27,7 +28,9 @@ from pipeline.shoot.frame_names import NOTHING_KNOWN, FrameIndex, NameMemory, wi
 from pipeline.shoot.read_facts import load_facts, written_names
 from pipeline.shoot.scan import Scan, scan
 from pipeline.shoot.sidecar import sidecar_rating
+from pipeline.steps.base import Solution
 from pipeline.store.keys import digest_json
+from pipeline.store.store import Store
 from pipeline.types import Burst, Frame
 
 
@@ -161,6 +164,45 @@ class Delivered:
 Planned = Mapping[str, tuple[Job, list[Delivered]]]
 
 
+class _OfFrame(Mapping[str, Solution]):
+    """One frame's solutions by label, without a dict of its own for each frame of a night; a worker gets a dict."""
+
+    __slots__ = ("_all", "_frame")
+
+    def __init__(self, of_all: Mapping[str, Mapping[str, Solution]], frame: str) -> None:
+        self._all, self._frame = of_all, frame
+
+    def __getitem__(self, label: str) -> Solution:
+        return self._all[label][self._frame]
+
+    def __iter__(self) -> Iterator[str]:
+        return (label for label, by_frame in self._all.items() if self._frame in by_frame)
+
+    def __len__(self) -> int:
+        return sum(self._frame in by_frame for by_frame in self._all.values())
+
+    def __reduce__(self) -> tuple[type[dict[str, Solution]], tuple[dict[str, Solution]]]:
+        return dict, (dict(self),)
+
+
+class JobsInOrder(Sequence[Job]):
+    """What is to be rendered, in this order. Each job is made when it is asked for: a night of them takes memory."""
+
+    def __init__(
+        self, order: Sequence[str], waiting: Mapping[str, tuple[Output, ...]], planned: Planned, store: Store
+    ) -> None:
+        """waiting  frame -> the outputs of its job that are to be made"""
+        self._order, self._waiting, self._planned, self._store = order, waiting, planned, store
+
+    def __len__(self) -> int:
+        return len(self._order)
+
+    def __getitem__(self, index: Any) -> Any:
+        name = self._order[index]
+        job = self._planned[name][0]
+        return replace(job, outputs=self._waiting[name], seen=self._store.seen(job.frame))
+
+
 @dataclass(frozen=True)
 class Planner:
     """Turns solutions into one render job for each frame."""
@@ -200,9 +242,7 @@ class Planner:
         self, one: MeasuredFrame, plan: Plan, wanted: Sequence[Delivery], thumbs: str
     ) -> tuple[Job, list[Delivered]]:
         frame, row = one.frame, self.shoot.facts.row(one.frame.name)
-        solutions = {
-            label: by_frame[frame.name] for label, by_frame in plan.solutions.items() if frame.name in by_frame
-        }
+        solutions = _OfFrame(plan.solutions, frame.name)
         edge = long_edge_needed(self.recipe, plan, frame.name, one.full_size)
         window = window_needed(self.recipe, plan, frame, one.full_size, edge)
         delivered = []

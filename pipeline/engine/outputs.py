@@ -115,7 +115,8 @@ class Outputs:
         """
         allowed = dict(texts)
         gone: list[str] = []
-        entries = [entry for name in self.store.names("done") if (entry := read_done(self.store, name)) is not None]
+        read = (read_done(self.store, name) for name in self.store.names("done"))
+        entries = [entry for entry in read if entry is not None and entry.relative not in self.files]
         known = {*self.files, *(entry.relative for entry in entries)}
         lost = found_again(self.store, known, planner.shoot)
         left = of_nobody(self.store, {*known, *(one.relative for one in lost)}, planner, texts)
@@ -124,8 +125,6 @@ class Outputs:
             with self._unsettling(relative):
                 self._set_aside(relative, "held")
         for entry in (*entries, *lost):
-            if entry.relative in self.files:
-                continue
             relative = entry.relative
             path = path_below(self.store.out, relative)
             if path is None:

@@ -14,14 +14,24 @@ from pipeline.engine.measure import MeasuredFrame
 from pipeline.engine.pacing.phases import Phases
 from pipeline.engine.render import Job
 from pipeline.engine.solve import Plan
-from pipeline.errors import in_short, trace
+from pipeline.errors import InputError, in_short, trace
+from pipeline.people.observe import FrameObservation
 from pipeline.recipe.recipe import Recipe, flatten_yaml
 from pipeline.report.kept_frames import KeptFrames
-from pipeline.report.record import Counts, FileRecord, FrameRecord, RunRecord, Status
+from pipeline.report.record import (
+    Counts,
+    FileRecord,
+    FrameRecord,
+    ObservationRecord,
+    RunRecord,
+    SentRecord,
+    Status,
+    read_record,
+)
 from pipeline.shoot.facts import without_rows
 from pipeline.shoot.pairs import kind_of_twin
 from pipeline.store.keys import environment
-from pipeline.textfile.messages import and_more
+from pipeline.textfile.messages import and_more, counted
 
 
 @dataclass
@@ -233,3 +243,38 @@ def _status(
         return "left out", "; ".join(dict.fromkeys(text for some in reasons for text in some))
     whole = planned is not None and len(entry.deliveries) == len(planned[1])
     return "delivered" if whole else "undone", ""
+
+
+def is_clean(record: RunRecord) -> bool:
+    """Whether a run did all that it was asked for."""
+    counts = record.counts
+    return record.state == "done" and not (counts.failed or counts.undone or record.failed_steps or record.problems())
+
+
+def ended_early(hour: str, record: RunRecord) -> str:
+    """What a run that ended at its hour says of itself."""
+    done, wanted = record.counts.delivered, record.counts.delivered + record.counts.undone
+    return (
+        f"{hour} has come: {done:,} of {counted(wanted, 'frame')} delivered, {record.counts.undone:,} not done; "
+        "run the same command again to finish them"
+    )
+
+
+def sent_before(out: Path) -> dict[str, SentRecord]:
+    """What the record of the run before says was made and sent; a damaged one says nothing."""
+    try:
+        before = read_record(out)
+    except InputError:
+        return {}
+    return before.sent if before is not None else {}
+
+
+def observations_of(measured: FrameObservation) -> ObservationRecord:
+    """The people, faces and balls of a frame, rounded for the record."""
+    people = measured.people
+    return ObservationRecord(
+        *(
+            [[round(float(v), 4) for v in row[:5]] for row in rows]
+            for rows in (people.people, people.faces, people.balls)
+        )
+    )

@@ -11,18 +11,28 @@ from pathlib import Path
 from pipeline.deliver.model import Delivered
 from pipeline.engine.decide import Decided, Progress, decide, matches, measure_shoot, refuse
 from pipeline.engine.earlier import Rendered, keep_names, refuse_other_shoot
-from pipeline.engine.jobs import Planned, Planner, Shoot, read_shoot
+from pipeline.engine.jobs import JobsInOrder, Planned, Planner, Shoot, read_shoot
 from pipeline.engine.kept.manifest import write_manifest
 from pipeline.engine.kept.unchanged import is_worth, keep_unchanged, record_again, unchanged
 from pipeline.engine.measure import MeasuredFrame, octets, raise_if_full, read_measured, reason
 from pipeline.engine.outputs import Outputs
 from pipeline.engine.pacing.pace import Pace
 from pipeline.engine.pacing.priority import by_priority
-from pipeline.engine.record import Made, RunLog, build, undone
+from pipeline.engine.record import (
+    Made,
+    RunLog,
+    build,
+    ended_early,
+    is_clean,
+    observations_of,
+    sent_before,
+    undone,
+)
 from pipeline.engine.redaction import Redaction
 from pipeline.engine.render import (
     Job,
     Moved,
+    Output,
     Refused,
     has_damaged_thumbs,
     make_proxy_thumb,
@@ -34,11 +44,10 @@ from pipeline.engine.sending import incomplete, send, sent_record
 from pipeline.engine.solve import AGAIN, solve
 from pipeline.engine.tables.selection import left_notice, proposal, write_proposal
 from pipeline.engine.twins import keep_damage
-from pipeline.errors import InputError, RunStoppedError, UndecodableError, in_short, trace
-from pipeline.people.observe import FrameObservation
+from pipeline.errors import RunStoppedError, UndecodableError, in_short, trace
 from pipeline.recipe.recipe import Recipe, flatten_yaml
 from pipeline.report.html import REPORT_FILE, write_report
-from pipeline.report.record import FrameRecord, ObservationRecord, RunRecord, SentRecord, read_record, write_record
+from pipeline.report.record import FrameRecord, RunRecord, write_record
 from pipeline.shoot.read_facts import FRAMES_FILE
 from pipeline.steps import crop
 from pipeline.store.cache import NO_CACHE, Cache
@@ -46,6 +55,7 @@ from pipeline.store.places import resolved
 from pipeline.store.store import ROOT, Store
 from pipeline.textfile.messages import and_more, counted
 from pipeline.workers.executors import Workers, map_unordered
+from pipeline.workers.memory import give_back_memory
 
 __all__ = ["Outcome", "Progress", "Shoot", "jobs", "measure_shoot", "read_shoot", "run"]
 
@@ -65,17 +75,26 @@ class Outcome:
     failed: dict[str, str] = field(default_factory=dict)
 
 
+@dataclass(frozen=True)
+class _Finished:
+    """What is left to say and to send of the frames of a run.
+
+    missing  delivery -> how many of its pictures are not done; proposed  the text of OUT/frames.csv, "" for none
+    by_hand  whether a person stopped the run
+    """
+
+    record: RunRecord
+    redaction: Redaction
+    missing: Mapping[str, int]
+    proposed: str
+    by_hand: bool
+
+
 class _Run:
     """The state of one run; `go` is the whole of it."""
 
     def __init__(
-        self,
-        store: Store,
-        shoot: Shoot,
-        recipe: Recipe,
-        workers: Workers,
-        progress: Progress,
-        pace: Pace | None = None,
+        self, store: Store, shoot: Shoot, recipe: Recipe, workers: Workers, progress: Progress, pace: Pace | None = None
     ) -> None:
         self.store, self.shoot, self.recipe = store, shoot, recipe
         self.workers, self.progress = workers, progress
@@ -86,14 +105,20 @@ class _Run:
 
     def go(self, only: str | None) -> Outcome:
         """Measure, solve, render, record and send. Raises RunStoppedError where OUT or the shoot is lost, OSError."""
-        log, out = self.log, self.store.out
         if worth := is_worth(self.shoot, self.recipe, only):
             self._begin("compare")
             if (before := unchanged(self.store, self.shoot, self.recipe)) is not None:
                 return self._nothing_to_do(before)
+        finished = self._finish_frames(only)
+        give_back_memory()  # of a whole night's solutions
+        return self._record_and_send(finished, worth)
+
+    def _finish_frames(self, only: str | None) -> _Finished:
+        """Measure, solve and render, and bring in line what earlier runs left. Raises as `go`."""
+        log = self.log
         again, by_hand = True, False
         while again:
-            decided = decide(self.store, self.planner, log, self.workers, self.progress, self.pace)
+            decided = decide(self.store, self.planner, log, self.workers, self.progress, self.pace, only)
             measured_frames, plan, planned = decided.measured_frames, decided.plan, decided.planned
             self._begin("render")
             keep_names(self.store, self.shoot.frames, self.shoot.facts.meant)
@@ -109,6 +134,7 @@ class _Run:
             self.store.clean_temporaries()
         if log.stopped:  # a worker may have finished a file a moment before
             self._collect(planned)
+        give_back_memory()
         self._begin("settle")
         self.outputs.settle(
             self.planner,
@@ -139,26 +165,34 @@ class _Run:
             if one.error:
                 return
             with self._costs("the report's small pictures"):
-                entry.observations = _observations(read_measured(self.store, one.key, crop.STEP))
+                entry.observations = observations_of(read_measured(self.store, one.key, crop.STEP))
                 if entry.before is None and not by_hand:  # a stop has no time for that
                     entry.before = thumb_of_proxy(self.store, one.key, one.frame.kind)
 
         record = build(log, self.shoot, redacted_recipe, measured_frames, plan, planned, made, finish)
         if log.short:
-            log.stopped = record.stopped = _short(log.short, record)
+            log.stopped = record.stopped = ended_early(log.short, record)
         self.store.keep_recipe(flatten_yaml(self.recipe))
         record.failed_steps |= log.failed_steps
+        proposed = ""
+        with self._costs(f"{FRAMES_FILE} in OUT"):
+            proposed = "" if by_hand else proposal(self.shoot, self.recipe, plan)
+        return _Finished(record, redaction, undone(planned, record), proposed, by_hand)
+
+    def _record_and_send(self, finished: _Finished, worth: bool) -> Outcome:
+        """What comes when all frames are done. worth  whether to remember how all was. Raises as `go`."""
+        log, out, record, redaction = self.log, self.store.out, finished.record, finished.redaction
         there = partial(self.store.stop_if_lost, shoot=False)
         there()
-        if by_hand:  # nothing is sent in a hurry, nor half a night
-            record.sent = _sent_before(out)
-            redacted = redaction.record(record)
+        if finished.by_hand:  # nothing is sent in a hurry, nor half a night
+            record.sent = sent_before(out)
+        redacted = redaction.record(record)
+        if finished.by_hand:
             write_record(out, redacted)
             return Outcome(record, write_report(out, redacted), log.failed)
-        redacted = redaction.record(record)
         write_record(out, redacted)  # the files are on record even if a push is stopped by hand
         self._begin("deliver")
-        missing = undone(planned, record)
+        missing = finished.missing
         sent: Mapping[str, Delivered] = {}
         with self._costs("zip, page and push"):
             current = self.outputs.in_the_shoot()
@@ -176,9 +210,9 @@ class _Run:
         redacted = redaction.again(record, redacted)
         there()
         write_record(out, redacted)
-        if not left:
+        if finished.proposed and not left:
             with self._costs(f"{FRAMES_FILE} in OUT"):
-                write_proposal(self.store, proposal(self.shoot, self.recipe, plan))
+                write_proposal(self.store, finished.proposed)
         self._begin("report")
         with self._costs("the report"):
             write_report(out, redacted)
@@ -190,7 +224,7 @@ class _Run:
             delivered |= {name: one.sha256 for entry in record.sent.values() for name, one in entry.files.items()}
             write_manifest(self.store, delivered)
         told = self.outputs.changed or self.outputs.notices or self.outputs.moved or self.store.damaged
-        if worth and not redaction.changed and _is_clean(record) and not told:
+        if worth and not redaction.changed and is_clean(record) and not told:
             keep_unchanged(self.store, self.shoot, self.recipe)
         self.log.phases.begin("")
         return Outcome(record, out / REPORT_FILE, log.failed)
@@ -247,7 +281,7 @@ class _Run:
         Returns whether raws with a JPEG proved to be damaged: all must be decided anew, and then they come from it.
         """
         damaged = False
-        waiting: dict[str, Job] = {}
+        waiting: dict[str, tuple[Output, ...]] = {}
         total = 0
         for name, (job, delivered) in decided.planned.items():
             left = tuple(d.output for d in delivered if not self.outputs.still_good(d.output))
@@ -257,8 +291,9 @@ class _Run:
             if not left and has_damaged_thumbs(self.store, job):  # else verify would find them for ever
                 left = tuple(d.output for d in delivered)
             if left:
-                waiting[name] = replace(job, outputs=left, seen=self.store.seen(job.frame))
-        todo = [waiting[name] for name in by_priority(waiting, self.shoot.facts, decided.plan.ranks)]
+                waiting[name] = left
+        order = by_priority(waiting, self.shoot.facts, decided.plan.ranks)
+        todo = JobsInOrder(order, waiting, decided.planned, self.store)
         # What a frame took to measure says how its render compares with others'.
         took = {one.frame.name: one.seconds + _LEAST_WORK for one in decided.measured_frames}
         self.pace.begin("render", sum(took[name] for name in waiting))
@@ -340,40 +375,6 @@ def run(
         store.clean_temporaries()
         store.keep_source(shoot.folder, shoot.facts_file, shoot.models.folder)
         return _Run(store, shoot, recipe, workers, progress, pace).go(only)
-
-
-def _is_clean(record: RunRecord) -> bool:
-    counts = record.counts
-    return record.state == "done" and not (counts.failed or counts.undone or record.failed_steps or record.problems())
-
-
-def _short(hour: str, record: RunRecord) -> str:
-    """What a run that ended at its hour says of itself."""
-    done, wanted = record.counts.delivered, record.counts.delivered + record.counts.undone
-    return (
-        f"{hour} has come: {done:,} of {counted(wanted, 'frame')} delivered, {record.counts.undone:,} not done; "
-        "run the same command again to finish them"
-    )
-
-
-def _sent_before(out: Path) -> dict[str, SentRecord]:
-    """What the record of the run before says was made and sent; a damaged one says nothing."""
-    try:
-        before = read_record(out)
-    except InputError:
-        return {}
-    return before.sent if before is not None else {}
-
-
-def _observations(measured: FrameObservation) -> ObservationRecord:
-    """The people, faces and balls of a frame, rounded for the record."""
-    people = measured.people
-    return ObservationRecord(
-        *(
-            [[round(float(v), 4) for v in row[:5]] for row in rows]
-            for rows in (people.people, people.faces, people.balls)
-        )
-    )
 
 
 class _Earlier(Cache):

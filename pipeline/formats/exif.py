@@ -9,7 +9,9 @@ from __future__ import annotations
 import struct
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from pathlib import Path
+from typing import TypeVar
 
 import rawpy
 
@@ -23,6 +25,8 @@ from pipeline.formats.tiff_ifd import CAMERA_JPEG, Tags, read_tiff
 from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw.quiet import quiet_libraw
 from pipeline.types import Exif
+
+T = TypeVar("T")
 
 _RW2_ISO = 0x0017
 _ORIENTATION = 0x0112
@@ -169,6 +173,12 @@ def _from_boxes(source: Source) -> Tags:
     return tags
 
 
+@lru_cache(maxsize=1024, typed=True)
+def _one(value: T) -> T:
+    """The same object for equal values: most frames of a night share them, and 20,000 frames are in memory at once."""
+    return value
+
+
 def _exif(tags: Tags) -> Exif:
     time, has_subseconds, offset = _time(tags)
     iso = tags.number(0x8827)
@@ -176,14 +186,14 @@ def _exif(tags: Tags) -> Exif:
         iso = tags.number(0x8832, 0x8831) or iso
     orientation = int(tags.number(_ORIENTATION) or 1)
     return Exif(
-        make=tags.text(0x010F),
-        model=tags.text(0x0110),
-        serial=tags.text(0xA431, 0xC62F),
-        lens=tags.text(0xA434),
-        iso=iso,
-        exposure_time=tags.number(0x829A),
-        f_number=tags.number(0x829D),
-        focal_length=tags.number(0x920A),
+        make=_one(tags.text(0x010F)),
+        model=_one(tags.text(0x0110)),
+        serial=_one(tags.text(0xA431, 0xC62F)),
+        lens=_one(tags.text(0xA434)),
+        iso=_one(iso),
+        exposure_time=_one(tags.number(0x829A)),
+        f_number=_one(tags.number(0x829D)),
+        focal_length=_one(tags.number(0x920A)),
         time=time,
         has_subseconds=has_subseconds,
         utc_offset=offset,

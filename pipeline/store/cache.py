@@ -94,6 +94,10 @@ class Cache:
             self.forget(kind, name)
         return found
 
+    def holds(self, kind: str, name: str) -> bool:
+        """Whether something is kept under `name`; it is not read."""
+        return self.folder is not None and (self.folder / kind / name).is_file()
+
     def put(self, kind: str, name: str, data: bytes) -> None:
         """Keep bytes under `name`, a plain file name, and remove the entries that were used longest ago where the
         limit is passed. Does nothing where the disk is full or nearly so, or cannot be written."""

@@ -70,7 +70,7 @@ class Store:
         self._digests: dict[str, FrameDigest] | None = None
         self._cached_digests: dict[str, FrameDigest] = {}
         self.damaged: dict[str, None] = {}
-        self._checked: dict[tuple[str, str], tuple[int, int, int]] = {}  # seals that were right: size, time, inode
+        self._checked: set[int] = set()  # seals that were right: hashes of place, size, time and inode
         self._watch: Watch | None = None
 
     @classmethod
@@ -242,14 +242,14 @@ class Store:
         except OSError:  # also a disk that cannot read it any more
             self.damaged[place] = None
             return None
-        seen = (about.st_size, about.st_mtime_ns, about.st_ino)
-        if self._checked.get((kind, name)) == seen:
+        seen = hash((kind, name, about.st_size, about.st_mtime_ns, about.st_ino))
+        if seen in self._checked:
             return data[HEAD:]
         found = unsealed(kind, name, data)
         if found is None:
             self.damaged[place] = None
         else:
-            self._checked[kind, name] = seen
+            self._checked.add(seen)
         return found
 
     def put(self, kind: str, name: str, data: bytes) -> None:
@@ -259,7 +259,6 @@ class Store:
             if path.is_dir():
                 path.rmdir()
         write_atomic(path, sealed(kind, name, data), durable=self._durable)
-        self._checked.pop((kind, name), None)
 
     def damage_notice(self) -> list[str]:
         """One notice on what was kept here and does not fit; none where all does."""
@@ -273,19 +272,21 @@ class Store:
     def shared(self, kind: str, name: str, is_good: Callable[[bytes], bool]) -> bytes | None:
         """Bytes kept under `name` here, or else in the user's cache, from which they are copied: the cache may be
         emptied meanwhile. None where there are none that `is_good`. Raises OSError where they cannot be written."""
-        kept = self.get(kind, name)
-        if kept is not None and is_good(kept):
-            return kept
-        if kept is not None:
+        if (kept := self.get(kind, name)) is not None:
+            if is_good(kept):
+                return kept
             self.damaged[f"{kind}/{name}"] = None
-        kept = self._cache.get(kind, name)
-        if kept is None:
+        if (kept := self._cache.get(kind, name)) is None:
             return None
         if not is_good(kept):
             self._cache.forget(kind, name)
             return None
         self.put(kind, name, kept)
         return kept
+
+    def holds(self, kind: str, name: str) -> bool:
+        """Whether something is kept under `name`, here or in the user's cache; it may be damaged."""
+        return (self.work / kind / name).is_file() or self._cache.holds(kind, name)
 
     def share(self, kind: str, name: str) -> None:
         """Also keep in the user's cache what is kept here under `name`."""
@@ -352,10 +353,9 @@ class Store:
 
     def is_known(self, frame: Frame) -> bool:
         """Whether `frame_digest` need not read the frame's file."""
-        try:
+        with suppress(OSError):
             return self._vouched(frame) is not None
-        except OSError:
-            return False
+        return False
 
     def _vouched(self, frame: Frame) -> FrameDigest | None:
         if self._digests is None:
