@@ -8,6 +8,7 @@ from functools import partial
 from pathlib import Path
 
 from pipeline.engine.measure import MeasuredFrame, raise_if_full, read_measured, read_proxy
+from pipeline.engine.pacing.pace import spread
 from pipeline.errors import in_short, trace
 from pipeline.light.scenes import VERSION, Scene, look, unknown
 from pipeline.steps import white_balance
@@ -87,7 +88,8 @@ def find_scenes(
                 of["before"] = [step.as_json() for step in steps]
             key = digest_json({**of, "on": environment()})
             tasks.append(_Task(store.out, tuple(s.frame for s in part), keys, key, steps))
-    waiting = [t for t in tasks if store.shared("burst_light", t.key, partial(_is_whole, len(t.frames))) is None]
+    missing = [t for t in tasks if store.shared("burst_light", t.key, partial(_is_whole, len(t.frames))) is None]
+    waiting = spread(missing)  # the first tenth then says how long all take
     failed: dict[str, str] = {}
     done, total = 0, sum(len(t.frames) for t in waiting)
     if waiting:

@@ -112,6 +112,7 @@ def measure_shoot(
     try:  # ahead of time: whoever uses it asks again, and says what failed
         find_scenes(store, measured_frames, shoot.bursts, workers, of_light)
         if not shoot.facts.references:
+            pace.begin("references")
             reference_proposals(store, measured_frames, shoot.bursts, workers)
     except Exception as error:
         raise_if_full(error)
@@ -135,8 +136,11 @@ def decide(
     workers: Workers,
     progress: Progress,
     pace: Pace | None = None,
+    only: str | None = None,
 ) -> Decided:
     """Measure, solve and plan. Frames that fail are in `log`, with their reason, and so is the time of each phase.
+
+    pace  None where nobody waits for the end; only  pattern of the frames that will be rendered, None for all
 
     Raises InputError where a template of file names fails, RunStoppedError where a folder is lost or full or the hour
     that `pace` keeps has come, OSError.
@@ -146,7 +150,8 @@ def decide(
     if pace is not None:
         phases.begin("trial")
         try:
-            pace.expect(try_out(store, planner, workers, hurried=pace.deadline is not None))
+            asked = [frame.name for frame in shoot.frames if matches(frame.name, only)]
+            pace.expect(try_out(store, planner, workers, asked, hurried=pace.deadline is not None))
         except Exception as error:  # the night can do without
             raise_if_full(error)
             trace(error)
@@ -162,6 +167,7 @@ def decide(
     pace.begin("plan")
     planned, failed = planner.plan(measured_frames, plan)
     log.failed |= failed
+    give_back_memory()
     phases.begin("")
     return Decided(measured_frames, plan, planned)
 

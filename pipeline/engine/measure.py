@@ -261,8 +261,13 @@ class _OfAFrame(Protocol):
 
 def octets(task: _OfAFrame) -> float:
     """The size of the file that a task reads, 0 where that is not known: its time limit is in proportion."""
+    return octets_of(task.frame)
+
+
+def octets_of(frame: Frame) -> float:
+    """The size of a frame's file, 0 where that is not known."""
     try:
-        return task.frame.path.stat().st_size
+        return frame.path.stat().st_size
     except OSError:
         return 0.0
 

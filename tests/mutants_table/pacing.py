@@ -5,6 +5,7 @@ from __future__ import annotations
 from tests.mutants_table import mutant
 
 _HOUR = ("engine/test_finish_by.py",)
+_LEFT = ("engine/test_time_left.py",)
 _SAME = ("engine/test_unchanged.py",)
 _UNLIKE = ("workers/test_unlike.py",)
 _KEPT = "engine/kept/unchanged.py"
@@ -39,6 +40,13 @@ MUTANTS = [
     mutant("workers/cluster.py", "for path in unseen]", "for path in ()]", *_UNLIKE),
     mutant("report/html.py", "if octets and sum_ > _MOST_PICTURES", "if octets and sum_ < 0", "report/test_report.py"),
     mutant("engine/pacing/pace.py", "self._pieces >= RULES.least and ", "", *_HOUR),
+    mutant("engine/pacing/pace.py", "return here + self._slower() * sum(", "return here + sum(", *_LEFT),
+    mutant("engine/pacing/pace.py", "expected * self._slower() - elapsed", "expected - elapsed", *_LEFT),
+    mutant("engine/pacing/pace.py", 'and "render" not in self._expected):', "and False):", *_LEFT),
+    mutant("engine/pacing/sample.py", "slope * (weights[name].octets - middle)", "0.0", *_LEFT),
+    mutant("engine/pacing/sample.py", "max(slope, 0.0), each / middle", "slope, 100 * each / middle", *_LEFT),
+    mutant("engine/pacing/sample.py", "for burst in spread(in_order):", "for burst in in_order:", *_LEFT),
+    mutant("engine/pacing/sample.py", "if weights[name].kind == kind]\n        if len", "]\n        if len", *_LEFT),
     mutant("cli/console.py", " and done - first[phase] >= _LEAST:", ":", "cli/test_progress.py"),
     mutant("cli/console.py", "if not terminal and now >= due:", "if not terminal:", "cli/test_progress.py"),
 ]

@@ -5,13 +5,14 @@ from __future__ import annotations
 import shutil
 import statistics
 import time
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 from pipeline.engine.burst_light import find_scenes
-from pipeline.engine.jobs import Planner
+from pipeline.engine.jobs import Planned, Planner
 from pipeline.engine.measure import MeasuredFrame, measure_frames, octets, raise_if_full
 from pipeline.engine.pacing.pace import spread
+from pipeline.engine.pacing.sample import Weight, foretold, middle_of, not_measured, representative
 from pipeline.engine.render import Job, render
 from pipeline.engine.solve import solve
 from pipeline.errors import EvencourtError, trace
@@ -28,62 +29,102 @@ class TrialRules:
     hurried: int = 8  # the same where the run must end at an hour; then no more than
     share: int = 8  # every so many frames is tried
     foreseen: int = 6  # frames that --dry-run renders, or as many as keep every worker busy twice
-    bursts: int = 6
-    longest: int = 4  # frames of a burst that are tried
-    record: float = 0.004  # s a frame for what ends a run: texts, record and report
+    bursts: int = 6  # that are tried, or more of them until they have
+    frames: int = 24  # so many frames
+    longest: int = 10  # frames of a burst that are measured, which is not done in vain, and
+    rendered: int = 4  # that are rendered, which is
+    look: float = 0.1  # s a burst that looking for cards and charts takes a worker
+    settle: float = 0.05  # of what planning takes: texts of earlier files, the record, the report
+    record: float = 0.8
+    report: float = 0.2
 
 
 RULES = TrialRules()
 
 
-def try_out(store: Store, planner: Planner, workers: Workers, hurried: bool = False) -> dict[str, float]:
+def try_out(
+    store: Store, planner: Planner, workers: Workers, asked: Collection[str], hurried: bool = False
+) -> dict[str, float]:
     """Phase -> seconds that it will take, in the order of the run; empty where little is left to do.
 
+    asked    names of the frames that are to be delivered, if they may be
     hurried  the run must end at an hour: a small shoot is tried too, by few frames
 
     What is measured is kept; pictures are rendered into a folder that goes again. Raises OSError where OUT fails.
     """
-    shoot, recipe = planner.shoot, planner.recipe
+    shoot, recipe, many = planner.shoot, planner.recipe, parallel(workers)
     frames = len(shoot.frames)
-    waiting = frames - len(store.names("done")) // max(1, len(recipe.deliveries))
+    waiting = len(asked) - len(store.names("done")) // max(1, len(recipe.deliveries))
     if waiting < (RULES.hurried if hurried else RULES.worth):
         return {}
-    bursts = [Burst(b.frames[: RULES.longest]) for b in spread(shoot.bursts)[: RULES.bursts]]
+    weights = {frame.name: Weight.of(frame) for frame in shoot.frames}
+    due = {f.name for f in not_measured(store, shoot.frames, shoot.facts, shoot.models)}
+    of = [burst for burst in shoot.bursts if not due.isdisjoint(burst.frames)] or shoot.bursts
+    bursts = representative(of, weights, RULES.longest, RULES.bursts, RULES.frames)
     if waiting < RULES.worth:
         few = max(2, waiting // RULES.share)
         longest = max(1, few // min(len(bursts), few))
-        bursts = [Burst(b.frames[:longest]) for b in bursts[:few]]
+        bursts = [middle_of(b, longest) for b in bursts[:few]]
     names = {name for burst in bursts for name in burst.frames}
     some = [frame for frame in shoot.frames if frame.name in names]
+    first = {frame.name for frame in spread([f for f in some if f.name in due])[:many]}
     measured = list(measure_frames(store, some, shoot.facts, shoot.models, workers))
     measured = [one for one in sorted(measured, key=lambda one: some.index(one.frame)) if not one.error]
     if not measured:
         return {}
     light = [_seconds_of_light(store, measured, burst, workers) for burst in bursts]
-    start = time.perf_counter()
-    plan = solve(store, measured, bursts, shoot.facts, recipe)
-    solved = time.perf_counter() - start
-    start = time.perf_counter()
-    try:
-        planned = planner.plan(measured, plan)[0]
-    except EvencourtError:
+    solved, wrote, planned = _seconds_in_parent(store, planner, measured, bursts, workers)
+    if not planned:
         return {}
-    wrote = time.perf_counter() - start
-    many = parallel(workers)
-    took = _rendered(store, [job for job, _ in planned.values()], workers)
-    share, each = len(planned) / len(measured), 1 / len(measured)
-    measuring = _typical([one.seconds for one in measured], many)
-    of_light = statistics.median(seconds / max(1, len(b.frames)) for seconds, b in zip(light, bursts, strict=True))
+    shown = {name for b in bursts for name in middle_of(b, RULES.rendered).frames}
+    trial = {name: job for name, (job, _) in planned.items() if name in shown}
+    rendered = _rendered(store, list(trial.values()), workers)
+    if not rendered:
+        return {}
+    warm = {at: seconds for at, seconds in rendered.items() if at >= many} or rendered
+    took = {list(trial)[at]: seconds for at, seconds in warm.items()}
+    measuring = {one.frame.name: one.seconds for one in measured}
+    due -= measuring.keys()
+    measuring = {name: seconds for name, seconds in measuring.items() if name not in first} or measuring
+    later = slice(1, None) if len(bursts) > 1 else slice(None)
+    of_light = sum(light[later]) / sum(len(b.frames) for b in bursts[later])
+    dark = sum(len(b.frames) for b in shoot.bursts if not due.isdisjoint(b.frames))  # whose light is not found yet
+    unseen = 0 if shoot.facts.references else len(shoot.bursts) - len(store.names("references"))
+    share = len(planned) / len(measured) * waiting / len(asked)
     return {
-        "measure": measuring * frames / many,
-        "light": of_light * frames / many,
-        "solve": solved * each * frames,
-        "plan": wrote * each * frames,
-        "render": _typical(took, many) * share * waiting / many,
-        "settle": RULES.record * frames,
-        "record": RULES.record * frames,
-        "report": RULES.record * frames,
+        "measure": foretold(measuring, weights, due) / many,
+        "light": of_light * dark / many,
+        "references": RULES.look * max(0, unseen) / many,
+        "solve": solved * frames,
+        "plan": wrote * frames,
+        "render": foretold(took, weights, asked) * share / many,
+        "settle": RULES.settle * wrote * frames,
+        "record": RULES.record * wrote * frames,
+        "report": RULES.report * wrote * frames,
     }
+
+
+def _seconds_in_parent(
+    store: Store, planner: Planner, measured: Sequence[MeasuredFrame], bursts: Sequence[Burst], workers: Workers
+) -> tuple[float, float, Planned]:
+    """(seconds a frame of solve and of plan, what is planned). The first burst by itself loads what both need."""
+    planned: Planned = {}
+    solved = wrote = 0.0
+    for part in (bursts[:1], bursts[1:] or bursts):
+        names = {name for burst in part for name in burst.frames}
+        own = [one for one in measured if one.frame.name in names]
+        if not own:
+            continue
+        start = time.perf_counter()
+        plan = solve(store, own, part, planner.shoot.facts, planner.recipe, workers)
+        middle = time.perf_counter()
+        try:
+            planned = {**planned, **planner.plan(own, plan)[0]}
+        except EvencourtError:
+            return solved, wrote, {}
+        wrote = (time.perf_counter() - middle) / len(own)
+        solved = (middle - start) / len(own)
+    return solved, wrote, planned
 
 
 def seconds_to_render(store: Store, jobs: Sequence[Job], workers: Workers) -> float:
@@ -91,7 +132,7 @@ def seconds_to_render(store: Store, jobs: Sequence[Job], workers: Workers) -> fl
     of a scratch store. 0 where none can be. Raises OSError where the disk is full."""
     some = spread(jobs)[: max(RULES.foreseen, 2 * parallel(workers))]
     try:
-        return statistics.fmean(_rendered(store, some, workers) or [0.0])
+        return statistics.fmean(_rendered(store, some, workers).values() or [0.0])
     except Exception as error:  # it is only a guess
         raise_if_full(error)
         trace(error)
@@ -104,22 +145,17 @@ def _seconds_of_light(store: Store, measured: Sequence[MeasuredFrame], burst: Bu
     return time.perf_counter() - start
 
 
-def _typical(seconds: Sequence[float], many: int) -> float:
-    """The mean without what each worker took longest for: its first frame, for which it loads its libraries."""
-    return statistics.fmean(sorted(seconds)[:-many] or seconds) if seconds else 0.0
-
-
-def _rendered(store: Store, jobs: Sequence[Job], workers: Workers) -> list[float]:
-    """Seconds that each render took where it ran."""
+def _rendered(store: Store, jobs: Sequence[Job], workers: Workers) -> dict[int, float]:
+    """Index of a job -> seconds that it took where it ran."""
     folder = store.work / "trial"  # where the workers of a cluster see it too
     shutil.rmtree(folder, ignore_errors=True)  # of a run that was killed
     folder.mkdir()
     try:
         trial = [replace(job, to=folder, thumbs="") for job in jobs]
-        results = [result for _, result in map_unordered(_timed, trial, workers, size=octets)]
+        results = list(map_unordered(_timed, trial, workers, size=octets))
     finally:
         shutil.rmtree(folder, ignore_errors=True)
-    return [result for result in results if isinstance(result, float)]
+    return {index: result for index, result in results if isinstance(result, float)}
 
 
 def _timed(job: Job) -> float:
