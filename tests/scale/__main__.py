@@ -7,7 +7,8 @@ well the time left was foretold.
 
 --parent  does the work of the worker processes for the first frames only and copies it for the rest: memory and time of
           the parent are the real ones, and 20,000 frames take minutes
---mixed   one burst in four has sixteen times the pixels
+--processor  the time left goes by the processor's time of all processes: an idle machine of one core
+--mixed   larger frames, of which one burst in four has sixteen times the pixels
 --folder  keep the frames there, and use those that are there already
 """
 
@@ -64,6 +65,12 @@ def phases(one: dict[str, Any]) -> dict[str, float]:
     return found
 
 
+def held(one: dict[str, Any], phase: str) -> str:
+    """The parent's memory at the beginning of a phase and at most in it, megabytes."""
+    at, most = one["memory"].get(phase), one.get("peaks", {}).get(phase)
+    return "" if at is None else f"{at} MB, at most {most or at}"
+
+
 def octets(path: Path) -> int:
     """Of a file, or of all files in a folder."""
     return sum(p.stat().st_size for p in path.rglob("*") if p.is_file()) if path.is_dir() else path.stat().st_size
@@ -80,13 +87,15 @@ def foretold(one: dict[str, Any]) -> list[str]:
         for phase in one.get("expected", ())
         if (began := [entry[2] for entry in order if entry[0] == phase])
     ]
+    start = min(entry[2] for entry in order)
+    tenth_of_all = start + 0.1 * (one["ended"] - start)
     for phase in dict.fromkeys(entry[0] for entry in one["said"]):
         off, whole = [], []
         for _, tenth, moment, own, all_of_it in (e for e in one["said"] if e[0] == phase and 1 <= e[1] < 10):
             del tenth
             if own is not None:
                 off.append(abs(own / max(1e-9, ends[phase] - moment) - 1))
-            if all_of_it is not None:
+            if all_of_it is not None and moment >= tenth_of_all:
                 whole.append(abs(all_of_it / max(1e-9, one["ended"] - moment) - 1))
         if off or whole:
             lines.append(f"  {phase}: phase {max(off, default=0):.0%}, whole run {max(whole, default=0):.0%}")
@@ -115,6 +124,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--frames", default="100,1000,10000,20000")
     parser.add_argument("--parent", action="store_true")
+    parser.add_argument("--processor", action="store_true")
     parser.add_argument("--mixed", action="store_true")
     parser.add_argument("--folder", type=Path)
     given = parser.parse_args()
@@ -122,7 +132,9 @@ def main() -> None:
         first: dict[str, dict[str, float]] = {}
         for count in map(int, given.frames.split(",")):
             folder = (given.folder or Path(scratch)) / f"{count}{'-mixed' if given.mixed else ''}"
-            one = night(folder, count, "parent" if given.parent else "whole", given.mixed)
+            one = night(
+                folder, count, "parent" if given.parent else "processor" if given.processor else "whole", given.mixed
+            )
             print(f"\n{count:,} frames, {'work of the workers copied' if given.parent else 'all real'}")
             for run in ("first", "second"):
                 what = one[run]
@@ -134,7 +146,7 @@ def main() -> None:
                     each = seconds / count
                     base = first.setdefault(run, {}).setdefault(phase, each)
                     against = f"{each / base:5.2f} of linear" if base > 1e-5 else ""
-                    print(f"  {phase:12} {1000 * each:8.3f} ms a frame {against}  {what['memory'].get(phase, '')}")
+                    print(f"  {phase:12} {1000 * each:8.3f} ms a frame {against}  {held(what, phase)}")
             for name in ("status", "verify"):
                 spent = one[name]["processor"]
                 print(f" {name}: {spent:.1f} s, {1000 * spent / count:.2f} ms a frame, exit {one[name]['status']}")

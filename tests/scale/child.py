@@ -1,9 +1,9 @@
 """One command of evencourt in a process of its own, watched: `python -m tests.scale.child ANSWER MODE COMMAND...`.
 
 Writes to ANSWER, as JSON, the parent's peak memory, the processor's time of each phase, and what was said of the time
-left. MODE is "whole" for the command as it is, or "parent", in which the work of the worker processes is done only for
-the first frames and copied for all others: what the parent does and holds is then that of a real night, in a fraction
-of the time.
+left. MODE is "whole" for the command as it is, "processor" for the same by the processor's clock, or "parent", in
+which the work of the worker processes is done only for the first frames and copied for all others: what the parent
+does and holds is then that of a real night, in a fraction of the time.
 """
 
 from __future__ import annotations
@@ -11,42 +11,24 @@ from __future__ import annotations
 import importlib
 import json
 import multiprocessing
-import os
 import sys
 import time
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
+from tests.scale.clock import count_processor, processor
+
 DONORS = 32  # frames, and four bursts, whose work is really done
-PAGE = os.sysconf("SC_CLK_TCK")
 
 
 def memory(field: str) -> float:
     """VmRSS or VmHWM of this process, megabytes (proc(5))."""
     line = next(one for one in Path("/proc/self/status").read_text().splitlines() if one.startswith(field))
     return int(line.split()[1]) / 1024
-
-
-def of_children() -> float:
-    """Processor time of living child processes, seconds (proc(5))."""
-    total = 0.0
-    for path in Path("/proc").glob("[0-9]*/stat"):
-        try:
-            rest = path.read_text().rpartition(")")[2].split()
-        except OSError:  # it has ended
-            continue
-        if int(rest[1]) == os.getpid():
-            total += (int(rest[11]) + int(rest[12])) / PAGE
-    return total
-
-
-def processor() -> float:
-    """Processor time of this process, of its children that have ended, and of those that live."""
-    spent = os.times()
-    return spent.user + spent.system + spent.children_user + spent.children_system + of_children()
 
 
 def really(module: str, name: str, item: Any) -> Any:
@@ -126,8 +108,17 @@ def copy_work() -> None:
     run.make_proxy_thumb = lambda item: apart.submit(really, render.__name__, "make_proxy_thumb", item).result()
 
 
-def watch(answer: dict[str, Any]) -> None:
-    """Let the phases of a run count the processor's time, and keep what was said of the time left."""
+def count_everywhere() -> None:
+    """Let the trial, the workers and the phases go by the processor's time."""
+    from pipeline.engine.pacing import trial
+    from pipeline.workers import executors
+
+    trial.time = SimpleNamespace(perf_counter=processor)  # type: ignore[assignment]
+    executors.worker_setup = count_processor
+
+
+def watch(answer: dict[str, Any], clock: Any) -> None:
+    """Let the phases of a run count the processor's time, and keep what was said of the time left by `clock`."""
     from pipeline.cli import run as command
     from pipeline.engine import run as engine
     from pipeline.engine.pacing import phases
@@ -136,8 +127,12 @@ def watch(answer: dict[str, Any]) -> None:
 
     phases.now = processor
     begin, shown = phases.Phases.begin, answer.setdefault("memory", {})
+    peaks: dict[str, float] = answer.setdefault("peaks", {})
 
     def began(self: Any, phase: str) -> None:
+        before = self._phase or "scan"
+        peaks[before] = round(max(peaks.get(before, 0.0), memory("VmHWM")), 1)
+        Path("/proc/self/clear_refs").write_text("5")  # the peak begins anew (proc(5))
         begin(self, phase)
         answer["phases"] = dict(self.seconds)
         shown[phase or "end"] = round(memory("VmRSS"), 1)
@@ -168,8 +163,8 @@ def watch(answer: dict[str, Any]) -> None:
     class Watched(Pace):
         """Notes at each tenth of a phase how long it said that the run takes."""
 
-        def __init__(self, deadline: Any = None, now: Any = time.time, say: Any = print) -> None:
-            super().__init__(deadline, now, say)
+        def __init__(self, deadline: Any = None, now: Any = None, say: Any = print) -> None:
+            super().__init__(deadline, now or clock, say)
             self.noted: set[tuple[str, int]] = set()
 
         def advance(self, work: float = 1.0) -> None:
@@ -178,7 +173,7 @@ def watch(answer: dict[str, Any]) -> None:
             tenth = int(10 * self.done / self._total) if self._total else 0
             if self._total and (self._phase, tenth) not in self.noted and tenth < 10:
                 self.noted.add((self._phase, tenth))
-                said.append([self._phase, tenth, time.time(), self.left_of_phase(), self.left()])
+                said.append([self._phase, tenth, clock(), self.left_of_phase(), self.left()])
 
         def expect(self, seconds: Any) -> None:
             """As Pace.expect."""
@@ -188,7 +183,7 @@ def watch(answer: dict[str, Any]) -> None:
         def begin(self, phase: str, total: float = 0.0) -> None:
             """As Pace.begin."""
             super().begin(phase, total)
-            said.append([phase, -1, time.time(), None, None])
+            said.append([phase, -1, clock(), None, None])
 
     command.Pace = Watched  # type: ignore[misc]
 
@@ -199,8 +194,11 @@ def main() -> int:
     answer: dict[str, Any] = {}
     from pipeline.cli.app import main as evencourt
 
+    clock = processor if mode == "processor" else time.time
     if words[0] == "run":
-        watch(answer)
+        watch(answer, clock)
+    if mode == "processor":
+        count_everywhere()
     if mode == "parent":
         copy_work()
     sys.argv = ["evencourt", *words]
@@ -210,8 +208,9 @@ def main() -> int:
     except SystemExit as stop:
         status = int(stop.code or 0)
     answer |= {
-        "seconds": time.perf_counter() - since, "processor": processor(), "peak": memory("VmHWM"),
-        "status": status, "ended": time.time(), "compiler": "numba" in sys.modules,
+        "seconds": time.perf_counter() - since, "processor": processor(),
+        "peak": max(memory("VmHWM"), *answer.get("peaks", {}).values(), 0.0),
+        "status": status, "ended": clock(), "compiler": "numba" in sys.modules,
     }  # fmt: skip
     Path(target).write_text(json.dumps(answer))
     return status

@@ -16,7 +16,8 @@ import numpy as np
 from pipeline.fixtures.dng import write_dng
 
 BURST = 8
-SMALL, LARGE = (64, 96), (256, 384)  # rows and columns; one burst in four is large where costs are mixed
+SMALL = (64, 96)  # rows and columns
+MIXED = (320, 480), (1280, 1920)  # of three bursts in four and of the others, where costs are mixed as cameras differ
 START = datetime(2026, 2, 14, 17, 0, 0, 100_000)
 PAUSE = 6.0  # s from burst to burst
 _BLACK, _WHITE = 512, 16383
@@ -56,13 +57,13 @@ def _mosaic(scene: np.ndarray, gain: np.ndarray, rng: np.random.Generator) -> np
 def write_frames(shoot: Path, count: int, mixed: bool = False, first: int = 0) -> Iterator[Path]:
     """Write frames `first` to `count` of the evening, where they are not there yet, and yield their paths.
 
-    mixed  one burst in four has sixteen times the pixels, as where two cameras differ
+    mixed  larger frames, and in one burst in four sixteen times the pixels of the others, as where two cameras differ
     """
     shoot.mkdir(parents=True, exist_ok=True)
     scene = np.empty(0)
     for at in range(first, count):
         burst, step = divmod(at, BURST)
-        size = LARGE if mixed and burst % 4 == 1 else SMALL
+        size = MIXED[burst % 4 == 1] if mixed else SMALL
         if not step or at == first:
             scene = _scene(np.random.default_rng([1, burst]), size)
         path = shoot / f"{name_of(at)}.dng"
