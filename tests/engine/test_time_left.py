@@ -144,6 +144,15 @@ def test_formats_are_judged_apart_where_enough_were_tried() -> None:
     assert foretold(seconds, weights, ["j4"]) == pytest.approx((3 * 4 + 2 * 1) / 5)  # of all that were tried
 
 
+def test_frames_for_which_a_worker_loaded_its_libraries_do_not_count() -> None:
+    """Two of twenty took two seconds more; that one in four takes three times as long is no accident."""
+    weights = {str(n): Weight(".dng", 10.0 + n % 4) for n in range(20)}
+    seconds = {str(n): 2.1 if n in (0, 7) else 0.1 for n in range(20)}
+    assert foretold(seconds, weights, list(weights)) == pytest.approx(20 * 0.1)
+    seconds = {str(n): 0.3 if n % 4 == 0 else 0.1 for n in range(20)}
+    assert foretold(seconds, weights, list(weights)) == pytest.approx(5 * 0.3 + 15 * 0.1, rel=0.02)
+
+
 def test_each_size_has_its_share_among_the_few() -> None:
     made = night(NIGHTS["one burst in four is large"], frames=2000)
     large = sum(made.weights[b.frames[0]].octets > 1e7 for b in made.bursts) / len(made.bursts)

@@ -14,6 +14,8 @@ from pipeline.store.store import Store
 from pipeline.types import Burst, Frame
 
 _FEWEST = 3  # frames of a format from which it is judged by itself
+_ODD = 6  # one in so many may have taken
+_FAR = 2.5  # times as long as the others say, and is then left out
 
 
 @dataclass(frozen=True, order=True)
@@ -53,13 +55,37 @@ def foretold(seconds: Mapping[str, float], weights: Mapping[str, Weight], wanted
         tried = [name for name in seconds if weights[name].kind == kind]
         if len(tried) < _FEWEST:
             tried = list(seconds)
-        octets, took = [weights[name].octets for name in tried], [seconds[name] for name in tried]
-        middle, each = statistics.fmean(octets), statistics.fmean(took)
-        squares = sum((x - middle) ** 2 for x in octets)
-        slope = sum((x - middle) * (y - each) for x, y in zip(octets, took, strict=True)) / squares if squares else 0.0
-        slope = min(max(slope, 0.0), each / middle if middle else 0.0)
+        each, slope, middle = _fitted([(weights[name].octets, seconds[name]) for name in tried])
         total += sum(each + slope * (weights[name].octets - middle) for name in names)
     return total
+
+
+def _fitted(points: Sequence[tuple[float, float]]) -> tuple[float, float, float]:
+    """(seconds at the mean of the octets, more seconds for each octet, that mean) of (octets, seconds).
+
+    A frame that took far longer than the others say is left out: its worker loaded libraries for it.
+    """
+    points = list(points)
+    for _ in range(len(points) // _ODD):
+        line = _line(points)
+        worst = max(points, key=lambda point: point[1] - _at(line, point[0]))
+        others = [point for point in points if point is not worst]
+        if worst[1] < _FAR * _at(_line(others), worst[0]):
+            break
+        points = others
+    return _line(points)
+
+
+def _line(points: Sequence[tuple[float, float]]) -> tuple[float, float, float]:
+    middle, each = (statistics.fmean(values) for values in zip(*points, strict=True))
+    squares = sum((x - middle) ** 2 for x, _ in points)
+    slope = sum((x - middle) * (y - each) for x, y in points) / squares if squares else 0.0
+    return each, min(max(slope, 0.0), each / middle if middle else 0.0), middle
+
+
+def _at(line: tuple[float, float, float], octets: float) -> float:
+    each, slope, middle = line
+    return each + slope * (octets - middle)
 
 
 def representative(
