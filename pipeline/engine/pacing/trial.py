@@ -33,6 +33,7 @@ class TrialRules:
     frames: int = 24  # so many frames
     longest: int = 10  # frames of a burst that are measured, which is not done in vain, and
     rendered: int = 4  # that are rendered, which is
+    beside: float = 3.0  # times that a frame takes at the most as long as its measuring
     look: float = 0.1  # s a burst that looking for cards and charts takes a worker
     settle: float = 0.05  # of what planning takes: texts of earlier files, the record, the report
     record: float = 0.8
@@ -68,7 +69,11 @@ def try_out(
     names = {name for burst in bursts for name in burst.frames}
     some = [frame for frame in shoot.frames if frame.name in names]
     first = {frame.name for frame in spread([f for f in some if f.name in due])[:many]}
-    measured = list(measure_frames(store, some, shoot.facts, shoot.models, workers))
+    came: list[tuple[float, MeasuredFrame]] = []
+    for one in measure_frames(store, some, shoot.facts, shoot.models, workers):
+        came.append((time.perf_counter(), one))
+    more = _beside(came, many) if names <= due else 1.0
+    measured = [one for _, one in came]
     measured = [one for one in sorted(measured, key=lambda one: some.index(one.frame)) if not one.error]
     if not measured:
         return {}
@@ -92,7 +97,7 @@ def try_out(
     unseen = 0 if shoot.facts.references else len(shoot.bursts) - len(store.names("references"))
     share = len(planned) / len(measured) * waiting / len(asked)
     return {
-        "measure": foretold(measuring, weights, due) / many,
+        "measure": more * foretold(measuring, weights, due) / many,
         "light": of_light * dark / many,
         "references": RULES.look * max(0, unseen) / many,
         "solve": solved * frames,
@@ -102,6 +107,18 @@ def try_out(
         "record": RULES.record * wrote * frames,
         "report": RULES.report * wrote * frames,
     }
+
+
+def _beside(came: Sequence[tuple[float, MeasuredFrame]], many: int) -> float:
+    """How many times as long frames take as their measuring does: they are also packed, written, and noted here.
+
+    came  when each was there; the first of each worker, for which it loads its libraries, say nothing
+    """
+    if len(came) <= 2 * many:
+        return 1.0
+    passed = came[-1][0] - came[many - 1][0]
+    measuring = sum(one.seconds for _, one in came[many:]) / many
+    return min(max(passed / measuring, 1.0), RULES.beside) if measuring > 0 else 1.0
 
 
 def _seconds_in_parent(
