@@ -140,9 +140,9 @@ def test_it_is_said_at_once_that_the_hour_cannot_be_met_and_only_once() -> None:
 
 
 def test_a_small_shoot_with_too_little_time_is_told_before_it_is_measured(evening: Path, tmp_path: Path) -> None:
-    """Twenty frames take longer than a twentieth of a second."""
+    """Twenty frames take longer than a two hundredth of a second, and so do their record and report."""
     said: list[tuple[str, int]] = []
-    clock = Clock(SEVEN - timedelta(seconds=0.05), "measure")
+    clock = Clock(SEVEN - timedelta(seconds=0.005), "measure")
     with pytest.raises(RunStoppedError, match="07:00 has come"):
         pace = Pace(SEVEN, clock, lambda text: said.append((text, clock.seen)))
         night(evening, tmp_path / "out", pace, clock)
