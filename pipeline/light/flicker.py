@@ -34,12 +34,13 @@ class FlickerConstants:
     noise: float = 1.5  # by which the variance of a ratio exceeds that of the frame: the scene has noise too
     covered: float = 0.5  # least share of a tile that frame and scene both show
     together: float = 8.0  # tiles whose errors are one: neighbours show the same player, the same bad registration
-    biweight: float = 4.0  # scales, beyond which a tile has no say
+    biweight: float = 3.0  # scales, beyond which a tile has no say
     wide: float = 1.5  # times wider in the first two steps
     median_to_scale: float = 1.3  # of the median distance
     fit_steps: int = 5
     rounds: int = 4  # of scene, fit and what is learned from the burst
     few: float = 3.0  # frames' worth of trust in the prior against what the burst shows
+    decided: float = 0.3  # least frames' worth of a coefficient that the burst is taken to decide
     start_error: float = 0.03  # stops, of a row profile
     start_outlier: float = 0.05  # stops, by which a row is off that counts half (Cauchy)
 
@@ -112,8 +113,7 @@ def agree(views: Sequence[View]) -> list[GainMap]:
             parts[index], variance[index] = _fit(design, ratio @ _TO_PARTS, weight, prior, parts[index])
         parts[usable_frames] -= np.median(parts[usable_frames], axis=0)
         if step >= 1:
-            power = (parts[usable_frames] ** 2).sum(axis=0) / (len(usable_frames) - 1)
-            learned = np.maximum(power - variance[usable_frames].mean(axis=0), 1e-8)
+            learned = _learned(parts[usable_frames], variance[usable_frames], prior)
             few = FLICKER.few / (FLICKER.few - 1 + len(usable_frames))  # two frames say little about a variance
             prior = np.sqrt(few * np.minimum(prior**2, 4 * learned + 1e-6) + (1 - few) * learned)
             prior[0] = model.prior[0]
@@ -125,6 +125,18 @@ def agree(views: Sequence[View]) -> list[GainMap]:
     return [GainMap(-w @ _TO_CHANNELS) for w in whole]
 
 
+def _learned(parts: F64, variance: F64, prior: F64) -> F64:
+    """(K, 3) variances of coefficients (F, K, 3) over the burst, given what their fit left open, by the evidence.
+
+    The part of each coefficient that the pictures decided and the prior did not, 1 - variance / prior^2, is what its
+    power is counted over (MacKay, Neural Computation 4, 1992, "Bayesian interpolation"). Less the variance itself it
+    would count twice that the fit draws towards nothing, and waves in dark rows were lost.
+    """
+    frames = len(parts)
+    decided = np.maximum(1 - variance / prior**2, 0).sum(axis=0) * (frames - 1) / frames
+    return np.asarray((parts**2).sum(axis=0) / np.maximum(decided, FLICKER.decided) + 1e-8)
+
+
 def _scene(views: Sequence[View], gain_maps: Sequence[GainMap]) -> tuple[F32, _Mask]:
     """The burst's typical picture in the reference's place, and where at least two frames show it."""
     height, width = views[0].pixels.shape[:2]
@@ -134,7 +146,7 @@ def _scene(views: Sequence[View], gain_maps: Sequence[GainMap]) -> tuple[F32, _M
     for index, (one, gain_map) in enumerate((views[i], gain_maps[i]) for i in pick):
         even = one.pixels * np.exp2(-gain_map.on(height, width)).astype(np.float32)
         even[~one.good] = np.nan
-        stack[..., index] = moved = warp(even, one.motion)
+        stack[..., index] = moved = warp(even, one.motion, sharp=True)
         count += np.isfinite(moved[..., 0])
     stack.sort(axis=-1)  # NaN last
     low, high = np.maximum((count - 1) // 2, 0), count // 2
@@ -155,7 +167,7 @@ def ratios(one: View, scene: F32, in_scene: _Mask, tiles: tuple[int, int]) -> tu
     a pixel, an edge between light and dark changes the first alone, an edge between two colours the others.
     """
     known = np.where(in_scene[..., None], scene, np.nan).astype(np.float32)
-    here = warp(known, one.motion, back=True)
+    here = warp(known, one.motion, back=True, sharp=True)
     both = one.good & np.isfinite(here[..., 1])
     share = _tiled(both[..., None].astype(np.float32), tiles)[..., 0]
     frame = _tiled(np.where(both[..., None], one.pixels, 0), tiles)
