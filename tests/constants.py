@@ -33,12 +33,13 @@ from pipeline.light import (
     registration,
     row_wave,
     scenes,
+    shared_lamp,
     static_bands,
 )
 from pipeline.light.chart import card, find, fit
 from pipeline.light.comparing import pairs, tones
 from pipeline.light.lens import pans
-from tests.constants_bursts import of_flicker, of_registration, of_static
+from tests.constants_bursts import of_flicker, of_registration, of_shared_lamp, of_static
 from tests.constants_chart import of_card, of_chart, of_fit, of_read, of_refine
 from tests.constants_filters import (
     of_blocks,
@@ -247,6 +248,7 @@ TOPICS = {
         static_bands, "STATIC", of_static,
         {"decided": "another solution of these bursts is worse by far more, or as good"},
     ),
+    "shared lamp": Topic(shared_lamp, "SHARED_LAMP", of_shared_lamp),
     "gray world": Topic(highlights, "GRAY_WORLD", of_gray_world),
     "palette": Topic(palette, "PALETTE", of_palette),
     "scenes": Topic(

@@ -8,8 +8,9 @@ from unittest.mock import patch
 import cv2
 import numpy as np
 
-from pipeline.light import flicker, registration, row_wave, static_bands
+from pipeline.light import flicker, registration, row_wave, shared_lamp, static_bands
 from pipeline.light.registration import Motion
+from pipeline.light.row_wave import DEGREE, terms
 from pipeline.types import F32, F64, Image
 from tests.constants_light import picture
 
@@ -162,4 +163,22 @@ def of_flicker() -> list[float]:
     parts = rng.normal(0, 0.02, (216, 3)) + np.where(rng.random((216, 1)) < 0.4, rng.uniform(0, 0.4, (216, 1)), 0)
     fitted, _ = flicker._fit(design, parts, np.full((216, 3), 2500.0), model.prior, np.zeros((len(model.of), 3)))
     out += fitted[:4].ravel().tolist()
+    return out
+
+
+def of_shared_lamp() -> list[float]:
+    """Waves of one lamp under more and more of what is no lamp, and its colour."""
+    rng = np.random.default_rng(9)
+    model, at = terms(0.42), np.linspace(-1, 1, 48)
+    functions = np.polynomial.legendre.legvander(at, DEGREE) @ model.rows
+    own = [t for t, a in enumerate(model.across) if a == 0]
+    light = np.log2(1 + 0.3 * np.cos(rng.uniform(0, 6, 8)[:, None] + np.pi * 0.42 * at))
+    lamp = np.linalg.lstsq(functions[:, [model.of[t] for t in own]], (light - light.mean(axis=0)).T, rcond=None)[0].T
+    parts = np.zeros((8, len(model.of), 3))
+    other = rng.normal(0, 1, lamp.shape)
+    out: list[float] = []
+    for size in np.geomspace(0.005, 0.2, 60):
+        parts[:, own, 0], parts[:, own, 1] = lamp + size * other, 0.2 * lamp
+        found = shared_lamp.expected(model, parts)
+        out += [float(found[0, own[1], 0]), float(found[0, own[1], 1])]
     return out

@@ -13,6 +13,7 @@ from pipeline.light.gain_map import GainMap
 from pipeline.light.highlights import usable
 from pipeline.light.registration import Motion, motions, warp
 from pipeline.light.row_wave import Terms, find_cycles, terms
+from pipeline.light.shared_lamp import expected
 from pipeline.light.static_bands import pan_along, static_bands
 from pipeline.types import F32, F64, Image
 
@@ -33,7 +34,7 @@ class FlickerConstants:
     steep: float = 4.0  # stops a pixel, squared: an edge counts no steeper
     noise: float = 1.5  # by which the variance of a ratio exceeds that of the frame: the scene has noise too
     covered: float = 0.5  # least share of a tile that frame and scene both show
-    together: float = 8.0  # tiles whose errors are one: neighbours show the same player, the same bad registration
+    together: float = 12.0  # tiles whose errors are one: neighbours show the same player, the same bad registration
     biweight: float = 3.0  # scales, beyond which a tile has no say
     wide: float = 1.5  # times wider in the first two steps
     median_to_scale: float = 1.3  # of the median distance
@@ -88,8 +89,9 @@ def agree(views: Sequence[View]) -> list[GainMap]:
     The scene is the median over the registered, corrected frames; each frame's gain map is fitted to the log
     ratios of small tiles against it by iteratively reweighted least squares with Tukey's biweight (Beaton
     and Tukey, Technometrics 16, 1974), so that tiles which a player, a flash or a changing board differs in
-    lose their say. How far each coefficient may go is learned from the burst itself (empirical Bayes, Efron
-    and Morris 1973): lamps that flicker keep their wave, and steady ones keep nothing. Bands that stand still in
+    lose their say. How far each coefficient may go from what one lamp for all frames explains (shared_lamp.py) is
+    learned from the burst itself (empirical Bayes, Efron and Morris 1973): lamps that flicker keep their wave, and
+    steady ones keep nothing. Bands that stand still in
     all frames are found last (static_bands.py).
     """
     count = len(views)
@@ -105,15 +107,20 @@ def agree(views: Sequence[View]) -> list[GainMap]:
     if len(usable_frames) < 2:
         return [GainMap.constant(np.zeros(3))] * count
     parts = np.stack([_start(model, p, prior) for p in profiles])
+    mean = np.zeros_like(parts)  # what is expected of each frame
     for step in range(FLICKER.rounds):
         scene, known = _scene(views, [GainMap(model.legendre(c) @ _TO_CHANNELS) for c in parts])
         variance = np.zeros_like(parts)
         for index in usable_frames:
             ratio, weight = ratios(views[index], scene, known, tiles)
-            parts[index], variance[index] = _fit(design, ratio @ _TO_PARTS, weight, prior, parts[index])
+            rest = ratio @ _TO_PARTS - design @ mean[index]
+            off, variance[index] = _fit(design, rest, weight, prior, parts[index] - mean[index])
+            parts[index] = mean[index] + off
         parts[usable_frames] -= np.median(parts[usable_frames], axis=0)
         if step >= 1:
-            learned = _learned(parts[usable_frames], variance[usable_frames], prior)
+            if step < FLICKER.rounds - 1:
+                mean[usable_frames] = expected(model, parts[usable_frames])
+            learned = _learned((parts - mean)[usable_frames], variance[usable_frames], prior)
             few = FLICKER.few / (FLICKER.few - 1 + len(usable_frames))  # two frames say little about a variance
             prior = np.sqrt(few * np.minimum(prior**2, 4 * learned + 1e-6) + (1 - few) * learned)
             prior[0] = model.prior[0]

@@ -125,9 +125,9 @@ def _sharp(picture: F32, motion: Motion, back: bool) -> F32:
     linear = warp(picture, motion, back)
     flags = 0 if back else cv2.WARP_INVERSE_MAP
     matrix, size = motion.homography(height, width), (width, height)
-    unknown = (~np.isfinite(picture).all(axis=2)).astype(np.float32)
+    unknown = np.asarray(~np.isfinite(picture).all(axis=2), dtype=np.float32)
     cubic = cv2.warpPerspective(
-        np.nan_to_num(picture), matrix, size, flags=flags | cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
+        np.asarray(np.nan_to_num(picture)), matrix, size, flags=flags | cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
     )
     near = cv2.warpPerspective(unknown, matrix, size, flags=flags | cv2.INTER_LINEAR, borderValue=1.0)
     near = cv2.dilate(near, np.ones((5, 5), np.uint8))  # cubic interpolation takes two pixels to each side

@@ -10,6 +10,7 @@ frames share. Logarithms of light are compared, so that the sine is not one any 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -106,19 +107,11 @@ def find_lamp(waves: F64, cycles: float) -> Lamp | None:
     share; cycles per frame, nearly. Robust least squares with priors (STATIC); a lamp is believed when the part that
     all frames share is well above its standard error, and no other lamp explains the frames about as well.
     """
-    from scipy.optimize import least_squares
-
     count, rows = waves.shape
     if count < STATIC.frames:
         return None
     at = np.linspace(-1, 1, rows)
-    problem = _Problem(waves - waves.mean(axis=0), at, cycles)
-    fits = [
-        least_squares(
-            problem.residuals, start, jac=problem.jacobian, loss="soft_l1", f_scale=STATIC.outlier, max_nfev=100,
-        )
-        for start in problem.starts()
-    ]  # fmt: skip
+    problem, fits = _fits(waves, cycles)
     best = min(fits, key=lambda fit: float(fit.cost))
     lamp = problem.lamp(best.x)
     shared = lamp.shared(at)
@@ -139,6 +132,29 @@ def find_lamp(waves: F64, cycles: float) -> Lamp | None:
         if other and float(fit.cost - best.cost) < STATIC.decided * max(1.0, spread):
             return None
     return lamp
+
+
+def best_lamp(waves: F64, cycles: float) -> Lamp:
+    """The lamp that explains best how the frames differ, whether or not it tells what they share; see `find_lamp`."""
+    problem, fits = _fits(waves, cycles)
+    return problem.lamp(min(fits, key=lambda fit: float(fit.cost)).x)
+
+
+def lamp_light(angle: F64, lamp: Lamp) -> F64:
+    """log2 of a lamp's light at angles of any shape."""
+    return _wave(angle, lamp.depth, lamp.harmonic)[0]
+
+
+def _fits(waves: F64, cycles: float) -> tuple[_Problem, list[Any]]:
+    from scipy.optimize import least_squares
+
+    problem = _Problem(waves - waves.mean(axis=0), np.linspace(-1, 1, waves.shape[1]), cycles)
+    return problem, [
+        least_squares(
+            problem.residuals, start, jac=problem.jacobian, loss="soft_l1", f_scale=STATIC.outlier, max_nfev=100,
+        )
+        for start in problem.starts()
+    ]  # fmt: skip
 
 
 class _Problem:

@@ -25,6 +25,7 @@ _GREY_TESTS = ("light/test_highlights.py", "light/test_illuminant.py")
 _WHITE_TESTS = ("light/test_neutral.py",)
 
 _COURT_TESTS = ("light/test_court_flicker.py",)
+_LAMP_TESTS = ("light/test_shared_lamp.py",)
 _TURN_TESTS = ("light/test_registration.py::test_a_pan_that_rolls",)
 
 MUTANTS = [
@@ -33,6 +34,15 @@ MUTANTS = [
         "return [GainMap(-w @ _TO_CHANNELS) for w in whole]",
         "return [GainMap.constant(np.zeros(3)) for w in whole]",
         *_COURT_TESTS,
+    ),
+    mutant("light/flicker.py", "decided, FLICKER.decided)", "frames - 1.0, FLICKER.decided)", *_LAMP_TESTS),
+    mutant("light/shared_lamp.py", "if power > SHARED_LAMP.unexplained * of:", "if False:", *_LAMP_TESTS),
+    mutant("light/shared_lamp.py", "mean[:, 0] = 0", "pass", *_LAMP_TESTS),
+    mutant(
+        "light/shared_lamp.py",
+        "phases = tried[np.argmin(distance, axis=1)]",
+        "phases = tried[:len(parts)]",
+        *_LAMP_TESTS,
     ),
     mutant("light/registration.py", "gy * u - gx * v", "gy * u + gx * v", *_TURN_TESTS),
     mutant("light/registration.py", "away * u, away * v", "away * v, away * u", *_TURN_TESTS),
