@@ -27,20 +27,27 @@ from pipeline.engine import burst_light
 from pipeline.engine.measure import MeasuredFrame
 from pipeline.engine.solve import solve
 from pipeline.imaging.geometry import Box
+from pipeline.imaging.level import Unsure
 from pipeline.imaging.orientation import Orientation
 from pipeline.light.comparing.tones import tone_histogram
 from pipeline.light.gain_map import GainMap
 from pipeline.light.neutral import candidates
 from pipeline.light.palette import ChromaSamples, histogram
+from pipeline.light.references import MeasuredReferences
 from pipeline.light.row_wave import ACROSS, DEGREE
 from pipeline.light.scenes import Scene
+from pipeline.people.observe import FrameObservation
+from pipeline.people.tracking import Observation
 from pipeline.shoot.facts import Facts, Reference
 from pipeline.steps.bright_pixels import BrightPixels, bright_pixels
+from pipeline.steps.lens import LensMeasurement
+from pipeline.steps.white_balance import WhiteBalanceMeasurement
 from pipeline.store.packing import pack_parts
 from pipeline.store.store import Store
 from pipeline.types import Burst, Domain, Exif, Frame, Image, Noise
 
 SIZES = (100, 1000, 10_000)
+FULL_SIZE = (4000, 6000)  # height, width
 SECONDS, MEGABYTES = 60.0, 1024.0
 LAMPS = ("HP3", "LED-B5")
 NAMES = ("orange yellow", "neutral 6.5 (.44 D)", "white 9.5 (.05 D)", "light skin", "red", "blue", "dark skin")
@@ -74,17 +81,18 @@ def scene(names: tuple[str, ...], index: int) -> Scene:
     )  # fmt: skip
 
 
-def players(rng: np.random.Generator) -> dict[str, np.ndarray]:
+def players(rng: np.random.Generator) -> FrameObservation:
     """What the crop step measures where ten people and three faces are seen; boxes and colours of chance."""
     corner, size = rng.uniform(0, 0.6, (10, 2)), rng.uniform(0.15, 0.4, (10, 2))
     people = np.column_stack([corner, corner + size, rng.uniform(0.5, 0.9, 10)]).astype(np.float32)
-    return {
-        "models": np.array([True, True]), "size": np.array([4000, 6000]), "people": people, "reach": people,
-        "faces": np.column_stack([people[:3, :2], people[:3, :2] + 0.03, np.full(3, 0.9), people[:3, :4]]),
-        "balls": people[:1], "sharp": rng.uniform(0.05, 0.2, 10), "jersey_colour": rng.uniform(0, 255, (10, 3)),
-        "light": rng.uniform(0, 1, (10, 2)), "frame": np.array([0.1, 0.1, 0.0]), "tilt": np.array([np.nan, 1.0]),
-        "small": rng.integers(0, 255, (107, 160)).astype(np.uint8), "eyes": np.ones(3, np.float32),
-    }  # fmt: skip
+    faces = np.column_stack([people[:3, :2], people[:3, :2] + 0.03, np.full(3, 0.9), people[:3, :4]])
+    seen = Observation(
+        people=people, reach=people, sharp=rng.uniform(0.05, 0.2, 10).astype(np.float32),
+        jersey_colour=rng.uniform(0, 255, (10, 3)).astype(np.float32), faces=faces.astype(np.float32),
+        balls=people[:1], rackets=people[:0], small=rng.integers(0, 255, (107, 160)).astype(np.uint8),
+        size=FULL_SIZE, light=rng.uniform(0, 1, (10, 2)).astype(np.float32),
+    )  # fmt: skip
+    return FrameObservation(seen, (True, True), 0.1, 0.1, 0.0, Unsure.FEW, np.ones(3, np.float32))
 
 
 def bright(rng: np.random.Generator) -> BrightPixels:
@@ -98,19 +106,17 @@ def bright(rng: np.random.Generator) -> BrightPixels:
 def fill(store: Store, count: int, size: int) -> tuple[list[MeasuredFrame], list[Burst], Facts]:
     """The store as measuring `count` frames in bursts of `size` leaves it."""
     start = datetime(2026, 2, 14, 19, 30)
-    facts = {"full_size": [4000, 6000], "notices": [], "seconds": 0.1}
+    facts = {"full_size": FULL_SIZE, "notices": [], "seconds": 0.1}
     white = response(np.ones(31), LAMPS[0]) * 0.3
+    references = MeasuredReferences(white[None], np.zeros((1, 2)), np.full((1, 3, 3), np.nan), ("",))
     proxy = np.random.default_rng(0).random((128, 192, 3)).astype(np.float16)
     record = pack_parts({
         "decode": {},
-        "white_balance": {
-            "as_shot": DAY, "daylight": DAY, "whites": white[None], "places": np.zeros((1, 2)),
-            "matrices": np.full((1, 3, 3), np.nan),
-            "reasons": np.frombuffer(json.dumps([""]).encode(), dtype=np.uint8),
-        },
+        "lens": LensMeasurement(FULL_SIZE).as_arrays(),
+        "white_balance": WhiteBalanceMeasurement(DAY, DAY, references).as_arrays(),
         "exposure": {"daylight": DAY, **bright(np.random.default_rng(2)).as_arrays()},
         "tone": {"shadow": np.array([0.002, 0.001])},
-        "crop": players(np.random.default_rng(1)),
+        "crop": players(np.random.default_rng(1)).as_arrays(),
         "facts": {"json": np.frombuffer(json.dumps(facts).encode(), dtype=np.uint8)}, "proxy": {"pixels": proxy},
     })  # fmt: skip
     measured_frames, bursts = [], []
@@ -120,7 +126,7 @@ def fill(store: Store, count: int, size: int) -> tuple[list[MeasuredFrame], list
         for at, name in enumerate(names):
             exif = Exif("Evencourt", "One", iso=3200, exposure_time=0.001, f_number=2.8,
                         time=start + timedelta(seconds=first * 1.5 + at * 0.1), has_subseconds=True)  # fmt: skip
-            measured_frames.append(MeasuredFrame(Frame(name, Path(name), name, "raw", exif), name, name, (4000, 6000)))
+            measured_frames.append(MeasuredFrame(Frame(name, Path(name), name, "raw", exif), name, name, FULL_SIZE))
             store.put("measured", name, record)
     ends = tuple(Reference(n, patch=Box(0.4, 0.4, 0.6, 0.6)) for n in ("F00000", f"F{count - 1:05d}"))
     return measured_frames, bursts, Facts(references=ends)
@@ -149,6 +155,7 @@ def _child(folder: str, count: int, size: int, answer: multiprocessing.SimpleQue
     before, worked = time.perf_counter(), time.process_time()
     plan = solve(store, measured_frames, bursts, facts, recipe)
     took, worked = time.perf_counter() - before, time.process_time() - worked
+    assert not plan.failed, plan.failed
     assert len(plan.solutions["white_balance"]) == len(plan.solutions["exposure"]) == count
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (2**20 if sys.platform == "darwin" else 2**10)
     answer.put((took, worked, peak))
