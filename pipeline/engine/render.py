@@ -188,7 +188,9 @@ def render(job: Job) -> list[Rendered | Refused | Moved]:
     """
     # A frame that needs the full demosaic is denoised before it, if the recipe does so for all deliveries.
     early = next((b for b in job.shared if b.step.on_mosaic is not None), None)
-    clean = early.step.on_mosaic(early.params) if early is not None and early.step.on_mosaic is not None else None
+    clean = None
+    if early is not None and early.step.on_mosaic is not None:
+        clean = early.step.on_mosaic(early.params, job.solutions.get(early.step.name))
     correction = job.solutions.get(DECODE.name)
     known = correction if isinstance(correction, SensorCorrection) else None
     picture = correction if isinstance(correction, PictureNoise) else None

@@ -209,7 +209,8 @@ class Step(Generic[P, M, S]):
                    Called in the parent, so it loads no compiler
     output_size    (params, height, width) -> (height, width) after it, pixels
     shortfall      (params, height, width of the finished picture) -> message where that is smaller than asked for, ""
-    on_mosaic      the part of it that decode may do on the mosaic; after_mosaic  the image after decode has done it
+    on_mosaic      (params, solution) -> the part of it that decode may do on the mosaic; after_mosaic  the image after
+                   decode has done it
     off_mosaic     (params) -> message where decode has not, and the step does something else instead; "" for none
     texts          what is written into a frame's file, and notices. Raises EvencourtError where it cannot be made
     file_name      how files are named; encode  an image and its texts as a file. Raises FrameError where it is too big
@@ -244,7 +245,7 @@ class Step(Generic[P, M, S]):
     displayed: Callable[[Image, P, bool], Image] | None = None
     output_size: Callable[[P, int, int], tuple[int, int]] | None = None
     shortfall: Callable[[P, int, int], str] | None = None
-    on_mosaic: Callable[[P], Clean | None] | None = None
+    on_mosaic: Callable[[P, S | None], Clean | None] | None = None
     after_mosaic: Callable[[Image, P], Image] | None = None
     off_mosaic: Callable[[P], str] | None = None
     texts: Callable[[Frame, Facts, FrameFacts, P, PictureTexts], tuple[Metadata, tuple[str, ...]]] | None = None

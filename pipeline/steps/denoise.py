@@ -59,13 +59,14 @@ class DenoiseParams(Params):
     )
 
 
-def on_mosaic(params: DenoiseParams) -> Clean | None:
+def on_mosaic(params: DenoiseParams, solution: Basis | None = None) -> Clean | None:
     """The settings for denoising on the mosaic, which decode does; None where the strength is 0."""
     from pipeline.imaging.raw.frame import Clean
 
     if params.strength == 0:
         return None
-    return Clean(params.strength, params.luma, params.chroma, params.keep_grain, params.quality)
+    quality = "fine" if solution is not None and solution.no_weights else params.quality
+    return Clean(params.strength, params.luma, params.chroma, params.keep_grain, quality)
 
 
 def after_mosaic(image: Image, params: DenoiseParams) -> Image:
@@ -96,27 +97,53 @@ def key(params: DenoiseParams, metadata: Metadata | None) -> JsonValue:
 
 @dataclass(frozen=True)
 class Basis:
-    """What a finished picture is denoised by. frames  whose noise was measured together"""
+    """What a finished picture is denoised by, or a raw where the network that is asked for is not there.
 
-    frames: int
+    frames  whose noise was measured together; no_weights  a raw is denoised with quality fine instead of learned
+    """
+
+    frames: int = 0
+    no_weights: bool = False
 
     def as_json(self) -> JsonObject:
-        """Nothing: what the pixels depend on is decode's."""
-        return {}
+        """What stands in; all else that the pixels depend on is decode's."""
+        return {"quality": "fine"} if self.no_weights else {}
 
 
 def solve(context: SolveContext[NoMeasurement], params: DenoiseParams) -> Solved[Basis]:
-    """By how many frames' noise each finished picture is denoised; raws go by the noise of their sensor."""
+    """By how many frames' noise each finished picture is denoised; raws go by the noise of their sensor.
+
+    Whether the network can be used is decided once for the night, so that its pictures are alike, and none fails.
+    """
     from pipeline.imaging.denoise.picture_noise import PictureNoise
 
     found = context.earlier_of(DECODE)
     if params.strength == 0:
         return Solved({})
-    return Solved({name: Basis(s.frames) for name, s in found.items() if isinstance(s, PictureNoise)})
+    solutions = {name: Basis(s.frames) for name, s in found.items() if isinstance(s, PictureNoise)}
+    why = _no_weights() if params.quality == "learned" else ""
+    if not why:
+        return Solved(solutions)
+    instead = Basis(no_weights=True)
+    return Solved({f.name: solutions.get(f.name, instead) for f in context.frames}, (f"denoise: {why}",))
+
+
+def _no_weights() -> str:
+    """Why the network cannot be used, and what to do; "" where it can."""
+    from pipeline.errors import FrameError
+    from pipeline.imaging.learned.runtime import MOSAIC, read
+
+    try:
+        read(MOSAIC)
+    except FrameError as error:
+        return f"done with quality fine instead of learned: {error}"
+    return ""
 
 
 def in_words(solution: Basis) -> str:
     """For the report."""
+    if solution.no_weights:
+        return "denoised with quality fine instead of learned"
     if solution.frames == 1:
         return "denoised by the noise of this frame alone"
     return f"denoised by the noise of {solution.frames} frames"

@@ -30,8 +30,10 @@ deliveries:
 """
 
 
-def delivered(folder: Path, out: str, size: str, workers: int, only: str = "*") -> tuple[dict[str, bytes], dict]:
-    (folder / "r.yaml").write_text(RECIPE.replace("SIZE", size), encoding="utf-8")
+def delivered(
+    folder: Path, out: str, size: str, workers: int, only: str = "*", quality: str = "learned"
+) -> tuple[dict[str, bytes], dict]:
+    (folder / "r.yaml").write_text(RECIPE.replace("SIZE", size).replace("learned", quality), encoding="utf-8")
     recipe = load_recipe(folder / "r.yaml", REGISTRY)
     outcome = run(recipe, read_shoot(folder / "shoot", models=folder), folder / out, workers=workers, only=only)
     assert not outcome.failed, outcome.failed
@@ -58,6 +60,25 @@ def test_the_same_bytes_on_one_worker_and_on_two_and_fine_is_named(tmp_path: Pat
     # At web size no full demosaic is made.
     _, small = delivered(tmp_path, "web", "needed", 1, only="TH5_0001")
     assert "quality fine" in notices(small["TH5_0001"]) and "two thirds" in notices(small["TH5_0001"])
+
+
+def test_a_night_without_the_weights_is_delivered_with_fine_and_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write_shoot(tmp_path / "shoot")
+    for path in (*sorted((tmp_path / "shoot").glob("*.dng"))[1:], tmp_path / "shoot" / "frames.csv"):
+        path.unlink()
+    learned, _ = delivered(tmp_path, "out", "full", 1)
+    with monkeypatch.context() as damaged:
+        damaged.setattr(runtime, "MOSAIC", runtime.Weights("none.onnx", runtime.MOSAIC.sha256))
+        instead, frames = delivered(tmp_path, "out", "full", 1)
+        record = json.loads((tmp_path / "out" / "run.json").read_text(encoding="utf-8"))
+    said = [n for n in record["notices"] if "none.onnx" in n]
+    assert len(said) == 1 and "quality fine instead of learned" in said[0] and "install evencourt again" in said[0]
+    assert "quality fine instead of learned" in json.dumps(frames["TH5_0001"], ensure_ascii=False)
+    assert instead == delivered(tmp_path, "fine", "full", 1, quality="fine")[0]
+    assert instead != learned
+    assert delivered(tmp_path, "out", "full", 1)[0] == learned  # and again with the weights
 
 
 def test_other_weights_are_another_key(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -23,6 +23,7 @@ _SELECTED = ("steps/test_select.py",)
 _CROPPED = ("steps/test_crop.py",)
 _HELD = ("people/test_constraints.py", "people/test_constraints_rules.py", "steps/test_crop.py")
 _GOLDEN = ("test_golden.py",)
+_LEARNED = ("engine/test_learned.py",)
 _EXPOSED = ("steps/test_exposure.py",)
 
 MUTANTS = [
@@ -43,6 +44,9 @@ MUTANTS = [
     mutant(_RESIZE, "params.sharpen, params.radius, t", "params.radius, params.sharpen, t", "steps/test_resize.py"),
     mutant("imaging/resample.py", "SHARPEN.room) * (left - 1)", "1.0) * (left - 1)", "imaging/test_resample.py"),
     mutant(_RESIZE, "_LONG_EDGE = 2048", "_LONG_EDGE = 1843", "steps/test_resize.py"),
+    mutant("steps/denoise.py", '"fine" if solution is not None and solution.no_weights else ', "", *_LEARNED),
+    mutant("steps/denoise.py", '{"quality": "fine"} if self.no_weights else {}', "{}", *_LEARNED),
+    mutant("steps/denoise.py", '(f"denoise: {why}",)', "()", *_LEARNED),
     mutant(_SAVE, "found, low = Encoded(data, quality), quality + 1", "return Encoded(data, quality)", *_SAVED),
     mutant(_SAVE, "parse_size(params.at_most) - reserve", "parse_size(params.at_most)", *_SAVED),
     mutant(_SAVE, "0 if full else 2", "0 if full else 1", *_SAVED),
