@@ -150,7 +150,7 @@ def look_at(shoot_folder: Path, files: ModelFiles, work: Path) -> Look:
         raise SystemExit("\n".join(wrong))
     plan = solve(store, measured_frames, shoot.bursts, shoot.facts, recipe)
     measured = dict(Measurements(store, measured_frames, crop.STEP))
-    subjects, _, _ = subjects_and_ranks(measured, shoot.bursts)
+    subjects, _, _ = subjects_and_ranks(measured, shoot.bursts, shoot.facts)
     truth = json.loads((shoot_folder.parent / "shoot-truth" / "truth.json").read_text(encoding="utf-8"))
     width, height = truth["size"]
     params = {d.name: b.params for d in recipe.deliveries for b in d.steps if b.step is crop.STEP}

@@ -192,7 +192,7 @@ def cuts_of(shoot_folder: Path, files: ModelFiles, work: Path) -> tuple[list[Cut
         raise SystemExit("\n".join(wrong))
     plan = solve(store, frames, shoot.bursts, shoot.facts, recipe)
     measured = dict(Measurements(store, frames, crop.STEP))
-    subjects, _, _ = subjects_and_ranks(measured, shoot.bursts)
+    subjects, _, _ = subjects_and_ranks(measured, shoot.bursts, shoot.facts)
     params = {d.name: b.params for d in recipe.deliveries for b in d.steps if b.step is crop.STEP}
     found = []
     for frame in shoot.frames:

@@ -122,7 +122,7 @@ def _write(
     with open_cache(cache, shoot.folder) as kept, Store.scratch(shoot.folder, kept) as store:
         measured_frames = measure_shoot(store, shoot, workers, report)
         measured = Measurements(store, measured_frames, crop.STEP)
-        _, ranks, unranked = subjects_and_ranks(measured, shoot.bursts)
+        _, ranks, unranked = subjects_and_ranks(measured, shoot.bursts, shoot.facts)
         if unranked:
             note(unranked)
         suggested = None

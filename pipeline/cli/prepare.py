@@ -140,7 +140,7 @@ def _write_frames(
     except InputError as error:
         more = f"correct that, and prepare again: {FRAMES_FILE} is still to be written"
         raise InputError(*error.lines, more) from error
-    _, ranks, unranked = subjects_and_ranks(Measurements(store, measured_frames, crop.STEP), now.bursts)
+    _, ranks, unranked = subjects_and_ranks(Measurements(store, measured_frames, crop.STEP), now.bursts, now.facts)
     if unranked:
         note(unranked)
     table, failed = sheet(now, caption_params(None), ranks, measured_frames, None, separator)

@@ -15,7 +15,7 @@ from pipeline.people.observe import FrameObservation
 from pipeline.people.ranking import Quality, Ranked, rank
 from pipeline.people.subject import Subject, find_subjects
 from pipeline.recipe.recipe import Bound, Delivery, Recipe
-from pipeline.shoot.facts import Facts
+from pipeline.shoot.facts import Facts, held_back
 from pipeline.steps import crop
 from pipeline.steps.base import Solution, SolveContext, Solved
 from pipeline.store.store import Store
@@ -80,7 +80,7 @@ def shoot_light(
 
 
 def subjects_and_ranks(
-    measured: Mapping[str, FrameObservation], bursts: Sequence[Burst]
+    measured: Mapping[str, FrameObservation], bursts: Sequence[Burst], facts: Facts
 ) -> tuple[dict[str, Subject | None], dict[str, Ranked], str]:
     """(frame -> its subject, frame -> how good it is, why some could not be looked at or ""); burst by burst, so that
     only one is in memory at a time.
@@ -104,7 +104,9 @@ def subjects_and_ranks(
         subjects |= zip(names, found, strict=True)
         qualities |= assessed
     try:
-        ranks = rank(bursts, qualities)
+        rows = {name: facts.row(name) for name in qualities}
+        held = {name for name, row in rows.items() if not row.keep or held_back(facts, row)}
+        ranks = rank(bursts, qualities, held)
     except Exception as error:
         ranks, why = {}, error
     if why is not None:
@@ -158,7 +160,7 @@ def solve(
 
     @cache
     def people() -> tuple[Mapping[str, Subject | None], Mapping[str, Ranked], str]:
-        return subjects_and_ranks(Measurements(store, measured_frames, crop.STEP), bursts)
+        return subjects_and_ranks(Measurements(store, measured_frames, crop.STEP), bursts, facts)
 
     def run(bound: Bound, label: str) -> None:
         if bound.step.solve is None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -74,18 +74,22 @@ def _unit(values: NDArray[np.generic]) -> NDArray[np.float16]:
 
 
 def better_ones(
-    bursts: Sequence[Sequence[str]], looks: Mapping[str, Look], points: Mapping[str, float]
+    bursts: Sequence[Sequence[str]],
+    looks: Mapping[str, Look],
+    points: Mapping[str, float],
+    held: Collection[str] = (),
 ) -> dict[str, str]:
     """For each frame that is a near-duplicate of a better one: that one, which is no near-duplicate itself.
 
     bursts  of frames in order of time; points  by frame, more is better; of equals the earlier frame is the better
+    held    frames that no delivery may hold: any other of the same moment is better
 
     Greedy from the best frame down, so every frame is compared with those that stand for their moments only.
     """
     place = {name: (at, i) for at, names in enumerate(bursts) for i, name in enumerate(names) if name in looks}
     first: dict[int, list[str]] = {}  # burst -> those that stand for a moment
     found: dict[str, str] = {}
-    for name in sorted(place, key=lambda one: (-points[one], place[one])):
+    for name in sorted(place, key=lambda one: (one in held, -points[one], place[one])):
         at = place[name][0]
         near = [one for k in range(at - LIKENESS.near, at + LIKENESS.near + 1) for one in first.get(k, ())]
         best = _most_alike(looks[name], [looks[one] for one in near])
@@ -115,5 +119,3 @@ def _same_person(one: Look, other: Look) -> bool:
     ratio = max(one.tall, other.tall) / max(min(one.tall, other.tall), 1e-6)
     alike = float(one.person.astype(np.float32) @ other.person.astype(np.float32))
     return ratio <= LIKENESS.taller and alike >= LIKENESS.person
-
-

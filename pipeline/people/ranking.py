@@ -3,7 +3,7 @@ burst, a rating to suggest, and why."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -181,11 +181,13 @@ def quality_of(
     )
 
 
-def rank(bursts: Sequence[Burst], qualities: Mapping[str, Quality]) -> dict[str, Ranked]:
+def rank(bursts: Sequence[Burst], qualities: Mapping[str, Quality], held: Collection[str] = ()) -> dict[str, Ranked]:
     """Score, place and rating of every frame (by name) that has a quality; `bursts` in order of time.
 
     Frames are compared within their burst, near-duplicates within the bursts around too; sharpness and brightness
     count against those of the whole shoot, and so do ratings: of equal scores all are rated alike.
+
+    held  frames that no delivery may hold: none is a reason to rate another lower as its near-duplicate
     """
     grouped = [[n for n in burst.frames if n in qualities] for burst in bursts]
     crisp = _crisp(qualities, True), _crisp(qualities, False)
@@ -197,7 +199,7 @@ def rank(bursts: Sequence[Burst], qualities: Mapping[str, Quality]) -> dict[str,
     }
     points = {name: round(_score(one, qualities[name]), 1) for name, one in parts.items()}
     looks = {name: look for name in parts if (look := qualities[name].look) is not None}
-    better = better_ones(grouped, looks, points)
+    better = better_ones(grouped, looks, points, held)
     scores: dict[str, float] = {}
     for names in grouped:
         best = max((points[n] for n in names), default=0.0)

@@ -149,6 +149,10 @@ def test_a_near_duplicate_in_another_burst_is_the_same_moment_and_rated_lower() 
     assert ranks[names[3]].rating == 5 and ranks[names[5]].rating < 5
     assert ranks[names[5]].why == "much like a better one"
     assert ranks[names[3]].score - ranks[names[5]].score >= RANKING.again
+    # Where the better one may not be shown, its twin is all there is of that moment.
+    ranks = rank([Burst((n,)) for n in names], qualities, {names[3]})
+    assert ranks[names[5]].rating == 5 and ranks[names[5]].why == "sharp, with face and ball"
+    assert ranks[names[3]].moment == ranks[names[5]].moment
 
 
 def test_noise_changes_few_first_places() -> None:
