@@ -18,7 +18,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from pipeline.imaging.level import AGREE, Tilt, tilt
+from pipeline.imaging.level import LEVEL, Tilt, tilt
 from pipeline.types import F32
 from tests.imaging.test_level import hall, turned
 
@@ -43,7 +43,7 @@ def of_pictures(paths: Sequence[Path]) -> str:
         grey = grey_of(path)
         found = [tilt(turned(grey, degrees)) for degrees in TURNS]
         own = [one.degrees - by for one, by in zip(found, TURNS, strict=True) if isinstance(one, Tilt)]
-        wrong = [one for one in own if abs(one - np.median(own)) > AGREE]
+        wrong = [one for one in own if abs(one - np.median(own)) > LEVEL.agree]
         asked, answered, false = asked + len(found), answered + len(own), false + len(wrong)
         if own:
             said = " ".join(
@@ -67,7 +67,7 @@ def of_halls(count: int) -> str:
         else:
             silent[found.name.lower()] += 1
     most = f", off by {np.median(off):.2f} in the median and {max(off):.2f} at most" if off else ""
-    false = sum(one > AGREE for one in off)
+    false = sum(one > LEVEL.agree for one in off)
     return f"{count} drawn halls, {len(off)} answered{most}, {false} false; not answered: {dict(silent)}"
 
 

@@ -76,7 +76,6 @@ class LevelConstants:
 
 
 LEVEL = LevelConstants()
-LIMIT, AGREE = LEVEL.limit, LEVEL.agree
 _TRIED_SLOPES = 33
 
 

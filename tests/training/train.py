@@ -270,7 +270,7 @@ def train(arguments: argparse.Namespace) -> None:
     torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = torch.backends.cudnn.benchmark = True
     out, count = arguments.out, arguments.pictures
     out.mkdir(parents=True, exist_ok=True)
-    channels = domain.WEB_CHANNELS if arguments.web else domain.CHANNELS
+    channels = web.CHANNELS if arguments.web else domain.CHANNELS
     trainer = Trainer(device, arguments.steps, not arguments.plain and device == "cuda", channels)
     source = next((f for f in (arguments.begin, out) if f is not None and (f / "weights.pt").exists()), None)
     bank_seed = SEED * 1_000_003

@@ -22,6 +22,7 @@ from tests.training.network import bilinear_kernels
 SCALE = 2048 / 6000  # web pixels for a pixel of the sensor: most frames
 SCALES = (SCALE, SCALE, SCALE, 0.28, 0.42, 0.52, 0.65, 0.8)
 _BLOCK = 8
+CHANNELS = 19  # of the input: twelve planes of pixels, six numbers of the noise, how coarse it is
 
 
 @cache

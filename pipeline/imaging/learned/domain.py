@@ -14,7 +14,6 @@ LEAST_FOOT = 0.004  # of saturation: the shadows of a low ISO are not spread mor
 BRIGHT = 0.25  # balanced light at which the deviation is told, besides black
 NOISELESS = 1e-12  # variance; noise is told as no less
 CHANNELS = 10  # of the input: four planes of the mosaic, six numbers of the noise
-WEB_CHANNELS = 19  # of that for web sizes: twelve planes of pixels, six numbers of the noise, how coarse it is
 
 
 def foot(a: Any, b: Any) -> Any:

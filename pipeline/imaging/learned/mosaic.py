@@ -66,10 +66,8 @@ class _Work:
         self.foot = float(domain.foot(a[1], b[1]))
         self.gains = gains.astype(np.float32)
         self.weights = luma_weights(self.a, self.b, self.foot, _PIXELS)
-        self.place, self.cells = (
-            (0, 0),
-            np.empty((0, 0, 3), np.float32),
-        )  # mean u of each cell, and where the first lies
+        self.place = (0, 0)  # of the first of the cells
+        self.cells: F32 = np.empty((0, 0, 3), np.float32)  # mean u of each
 
     def tile(self, top: int, left: int, low: int, right: int) -> F32:
         """(2 (low - top), 2 (right - left), 3) camera colour of cells [top, low) x [left, right)."""
