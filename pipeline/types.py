@@ -196,6 +196,10 @@ class Frame:
 
 @dataclass(frozen=True, slots=True)
 class Burst:
-    """Frames of one camera that share a scene and settings, in order of time. A single is a burst of one."""
+    """Frames of one camera that share a scene and settings, in order of time. A single is a burst of one.
+
+    timed  False of a frame without a capture time, which nothing but its picture ties to its neighbours
+    """
 
     frames: tuple[str, ...]
+    timed: bool = True

@@ -14,6 +14,7 @@ from pipeline.light.scenes import ShootLight, compare
 from pipeline.people.observe import FrameObservation
 from pipeline.people.ranking import Quality, Ranked, rank
 from pipeline.people.subject import Subject, find_subjects
+from pipeline.people.untimed import moments_of
 from pipeline.recipe.recipe import Bound, Delivery, Recipe
 from pipeline.shoot.facts import Facts, held_back
 from pipeline.steps import crop
@@ -91,7 +92,7 @@ def subjects_and_ranks(
     qualities: dict[str, Quality] = {}
     unseen: list[str] = []
     why: Exception | None = None
-    for burst in bursts:
+    for burst in moments_of(bursts, measured):
         names = [n for n in burst.frames if n in measured]
         try:
             own = {n: measured[n] for n in names}

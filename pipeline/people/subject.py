@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.imaging.geometry import Box, row_to_box
 from pipeline.people.belonging import ball_of, faces_of, rackets_of, rise, surest
+from pipeline.people.candidates import throughout
 from pipeline.people.confidence import Verdict, in_hand, judged
 from pipeline.people.detect import SURE
 from pipeline.people.tracking import LINKING, Observation, camera_shifts, follow, paces, speeds
@@ -143,11 +144,17 @@ def find_subjects(frames: Sequence[Observation]) -> list[Subject | None]:
         None if row is None else ball_of(frame.people[row], frame) for frame, row in zip(frames, rows, strict=True)
     ]
     verdicts = judged(frames, worth, rows, moves, balls, moving)
-    return [
+    nobody_leads = any(verdict is not None and verdict.everybody for verdict in verdicts)
+    everybody = throughout(frames, shifts, rows, verdicts) if nobody_leads else [()] * len(frames)
+    found = [
         _between(at, rows, frames, verdicts)
         if row is None or verdict is None
         else _subject(frame, row, moves[at], rivals[at], balls[at], verdict)
         for at, (frame, row, verdict) in enumerate(zip(frames, rows, verdicts, strict=True))
+    ]
+    return [
+        replace(one, others=others) if one is not None and one.everybody else one
+        for one, others in zip(found, everybody, strict=True)
     ]
 
 

@@ -97,15 +97,59 @@ def camera_shifts(frames: Sequence[Observation]) -> list[F64]:
     shifts = [np.zeros(2)]
     edges = [_edges(frame) for frame in frames] if len(frames) > 1 else []
     for (before, now), (first, second) in zip(pairwise(frames), pairwise(edges), strict=True):
-        a, b = before.small, now.small
-        if a.shape != b.shape or min(a.shape) < CAMERA.fewest:
-            shifts.append(np.zeros(2))
-            continue
-        window = cv2.createHanningWindow((a.shape[1], a.shape[0]), cv2.CV_32F)
-        (x, y), response = cv2.phaseCorrelate(first, second, window)
-        sure = response >= CAMERA.response
-        shifts.append(np.array([x / a.shape[1], y / a.shape[0]]) if sure else np.zeros(2))
+        shift = _shift(before, now, first, second)
+        shifts.append(np.zeros(2) if shift is None else shift)
     return shifts
+
+
+def _shift(before: Observation, now: Observation, first: F32, second: F32) -> F64 | None:
+    """How far the hall moved between two frames with these edges, None where it is not known."""
+    height, width = before.small.shape
+    if before.small.shape != now.small.shape or min(height, width) < CAMERA.fewest:
+        return None
+    (x, y), response = cv2.phaseCorrelate(first, second, cv2.createHanningWindow((width, height), cv2.CV_32F))
+    return np.array([x / width, y / height]) if response >= CAMERA.response else None
+
+
+def same_moment(before: Observation, now: Observation) -> bool:
+    """Whether two frames without a time show one hall, and most of the people of each go on in the other."""
+    sure = [(frame.people[:, 4] >= SURE.person) for frame in (before, now)]
+    most = max(int(one.sum()) for one in sure)
+    shift = _shift(before, now, _edges(before), _edges(now)) if most else None
+    if shift is None:
+        return False
+    pairs = _paired(_links(before, now, [shift])[np.ix_(*sure)])
+    return 2 * len(pairs) > most
+
+
+def linked(frames: Sequence[Observation], shifts: Sequence[F64]) -> list[NDArray[np.intp]]:
+    """(N,) of each frame: a number for each person, the same for who goes on from frame to frame of a burst.
+
+    Pairs of least total cost (Kuhn, "The Hungarian method for the assignment problem", 1955) with the frame before;
+    who is left with up to LINKING.skip frames before that, for somebody may be hidden or missed.
+    """
+    names = [np.full(len(frame.people), -1) for frame in frames]
+    new = 0
+    for at, now in enumerate(frames):
+        for before in range(at - 1, max(-1, at - 2 - LINKING.skip), -1):
+            open_now = np.flatnonzero(names[at] < 0)
+            open_then = np.flatnonzero(~np.isin(names[before], np.concatenate(names[before + 1 : at + 1])))
+            if len(open_now) and len(open_then):
+                costs = _links(frames[before], now, shifts[before + 1 : at + 1])[np.ix_(open_then, open_now)]
+                for i, k in _paired(costs):
+                    names[at][open_now[k]] = names[before][open_then[i]]
+        fresh = np.flatnonzero(names[at] < 0)
+        names[at][fresh] = new + np.arange(len(fresh))
+        new += len(fresh)
+    return names
+
+
+def _paired(costs: F64) -> list[tuple[int, int]]:
+    """Rows and columns of the links of least total cost, without those that no path would take."""
+    from scipy.optimize import linear_sum_assignment
+
+    loss = np.minimum(LINKING.weight * costs, 1.0)
+    return [(int(i), int(k)) for i, k in zip(*linear_sum_assignment(loss), strict=True) if loss[i, k] < 1]
 
 
 def _edges(frame: Observation) -> F32:

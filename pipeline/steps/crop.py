@@ -23,7 +23,9 @@ from pipeline.imaging.geometry import (
 from pipeline.light.gain_map import gains_of_part
 from pipeline.steps import lens
 from pipeline.steps.base import ApplyContext, MeasureContext, Params, SolveContext, Solved, Step
+from pipeline.steps.crop_burst import as_one
 from pipeline.steps.crop_solution import (
+    LEFT_WHOLE,
     NO_SUBJECT,
     NOBODY,
     TOO_WIDE,
@@ -136,13 +138,14 @@ def measured_of(arrays: Mapping[str, NDArray[Any]]) -> FrameObservation:
 def solve(context: SolveContext[FrameObservation], params: CropParams) -> Solved[CropSolution]:
     """A box for every frame; burst by burst where it follows a subject."""
     from pipeline.people import straighten
+    from pipeline.people.untimed import moments_of
 
     solutions: dict[str, CropSolution] = {}
     notices: dict[str, str] = {}
     known = {f.name: f for f in context.frames}
     boxes = {name: row.crop for name, row in context.facts.rows.items() if row.crop is not None}
     blind = False
-    for burst in context.bursts:
+    for burst in moments_of(context.bursts, context.measured) if params.to == "subject" else context.bursts:
         names = [n for n in burst.frames if n in known]
         free = [n for n in names if n not in boxes]
         solutions |= {n: CropSolution(CropSource.TABLE, _rounded(boxes[n])) for n in names if n in boxes}
@@ -157,10 +160,12 @@ def solve(context: SolveContext[FrameObservation], params: CropParams) -> Solved
             solutions |= {n: CropSolution(CropSource.LOOSE, turned=turned, level=level) for n in free}
             blind = True
         else:
-            for name, solution, notice in _as_one(_around(free, measured, context.subjects(), params, turned)):
+            subjects = context.subjects()
+            around = _around(free, measured, subjects, params, turned)
+            for name, solution, notice in as_one(list(around), measured, subjects, params.aspect):
                 solutions[name] = replace(solution, level=level)
                 named = len(context.facts.row(name).players)
-                notice = notice or _fewer(named, measured[name].people, context.subjects()[name], solution)
+                notice = notice or _fewer(named, measured[name].people, subjects[name], solution)
                 if notice:
                     notices[name] = notice
     solutions = _moved(context, solutions)
@@ -248,18 +253,6 @@ def _around(
     yield from _framed(run, params, turned, measured, subjects)
 
 
-def _as_one(found: Iterable[tuple[str, CropSolution, str]]) -> Iterable[tuple[str, CropSolution, str]]:
-    """Where nobody leads and most frames of a burst are left whole, all of them are, for the first one's reason."""
-    every = list(found)
-    whole = [one for one in every if one[1].source in (CropSource.DOES_NOT_FIT, CropSource.WOULD_CUT)]
-    for name, solution, notice in every:
-        if solution.source is CropSource.EVERYBODY and 2 * len(whole) > len(every):
-            _, other, words = whole[0]
-            yield name, replace(other, confidence=solution.confidence), words
-        else:
-            yield name, solution, notice
-
-
 def _least(params: CropParams, height: int, width: int) -> float:
     """Pixels of the longer side that a crop has at least."""
     if params.at_least is not None:
@@ -330,7 +323,7 @@ def box_for(params: CropParams, solution: CropSolution | None, height: int, widt
         if source is CropSource.TABLE and aspect is not None:
             box = widened(box, aspect, height, width)
         return centred(box, aspect, 1.0, height, width)
-    if source in (CropSource.NONE, CropSource.BOX, CropSource.DOES_NOT_FIT, CropSource.WOULD_CUT, CropSource.NOBODY):
+    if source in LEFT_WHOLE:
         return whole
     share = RULES.loose if source is CropSource.LOOSE else params.share or 1.0 if source is CropSource.CENTRE else 1.0
     kept = None if params.aspect in ("original", "free") else _aspect(params.aspect, height, width)

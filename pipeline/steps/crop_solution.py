@@ -12,6 +12,7 @@ NOBODY = "crop: left whole: {why}"
 NO_SUBJECT = "nobody is clearly the subject"
 TOO_WIDE = "crop: left whole: all that must be in does not fit into {aspect}"
 WOULD_CUT = "crop: left whole: {aspect} would cut through somebody near, a face or a ball"
+WOULD_CHANGE = "crop: left whole: nobody leads, and who is in {aspect} would change from frame to frame of the burst"
 
 
 class CropSource(StrEnum):
@@ -24,6 +25,7 @@ class CropSource(StrEnum):
     NOBODY = "nobody"
     DOES_NOT_FIT = "does not fit"
     WOULD_CUT = "would cut"
+    WOULD_CHANGE = "would change"  # nobody leads: the burst's crops would not hold the same people
     CENTRE = "centre"
     BOX = "box"  # only where frames.csv gives one
     NONE = "none"
@@ -37,7 +39,16 @@ _WORDS = {
     CropSource.NOBODY: "left whole",
     CropSource.DOES_NOT_FIT: "left whole, what must be in does not fit",
     CropSource.WOULD_CUT: "left whole, somebody near would be cut",
+    CropSource.WOULD_CHANGE: "left whole, who is in it would change within the burst",
 }
+LEFT_WHOLE = (
+    CropSource.NONE,
+    CropSource.BOX,
+    CropSource.DOES_NOT_FIT,
+    CropSource.WOULD_CUT,
+    CropSource.WOULD_CHANGE,
+    CropSource.NOBODY,
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,71 @@
+"""Who may be the subject throughout a burst in which nobody leads."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.imaging.geometry import Box, row_to_box
+from pipeline.people.confidence import Verdict
+from pipeline.people.detect import SURE, within
+from pipeline.people.tracking import LINKING, Observation, camera_shifts, linked
+from pipeline.types import F64
+
+
+@dataclass(frozen=True)
+class CandidateRules:
+    """Chosen by eye on ../shared/data/court, checked with `python -m tests.real_crops --only court`."""
+
+    share: float = 0.25  # of a burst's frames: who may be the subject in so many may be it in all
+    near: float = 0.5  # heights of the subject, from which whoever is in one crop of a burst is to be in the next
+    shown: float = 0.8  # share of somebody inside a crop, from which they are in it
+
+
+RULES = CandidateRules()
+
+
+def throughout(
+    frames: Sequence[Observation],
+    shifts: Sequence[F64],
+    rows: Sequence[int | None],
+    verdicts: Sequence[Verdict | None],
+) -> list[tuple[Box, ...]]:
+    """What each frame of a burst without a leader must hold besides its subject: the same people in each, with all
+    that reaches out of their boxes, in fractions; arguments as of `confidence.judged`, and its result.
+
+    In one frame the detector misses somebody, or places them just below what counts; so a person may be the subject
+    by what a share of the frames says, and stands, where missed, between where they were seen before and after.
+    """
+    names = linked(frames, shifts)
+    counts: dict[int, int] = {}
+    for own, row, verdict in zip(names, rows, verdicts, strict=True):
+        if row is not None and verdict is not None:
+            for name in own[[row, *verdict.others]].tolist():
+                counts[name] = counts.get(name, 0) + 1
+    told = sum(verdict is not None for verdict in verdicts)
+    held: list[list[Box]] = [[] for _ in frames]
+    for name in (name for name, count in counts.items() if count >= RULES.share * told):
+        seen = {at: int(np.flatnonzero(own == name)[0]) for at, own in enumerate(names) if name in own}
+        places = np.array(list(seen))
+        reach = np.array([frames[at].reach[row, :4] for at, row in seen.items()], np.float64)
+        for at in range(len(frames)):
+            if np.abs(places - at).min() <= LINKING.skip and (at not in seen or seen[at] != rows[at]):
+                held[at].append(row_to_box(np.array([np.interp(at, places, side) for side in reach.T])))
+    return [tuple(boxes) for boxes in held]
+
+
+def in_each(frames: Sequence[Observation], crops: Sequence[Box], tall: Sequence[float]) -> bool:
+    """Whether crops (fractions) of consecutive frames hold the same people of those near the subject, which is
+    `tall` (fractions) in each: nobody is in one crop, and cut by or out of the next."""
+    shown: dict[int, bool] = {}
+    names = linked(frames, camera_shifts(frames))
+    for frame, crop, height, own in zip(frames, crops, tall, names, strict=True):
+        people = frame.people
+        near = (people[:, 4] >= SURE.person) & (people[:, 3] - people[:, 1] >= RULES.near * height)
+        inside = within(people[:, :4], np.array(crop)) >= RULES.shown
+        for name, now in zip(own[near].tolist(), inside[near].tolist(), strict=True):
+            if shown.setdefault(name, now) != now:
+                return False
+    return True

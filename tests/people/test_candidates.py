@@ -1,0 +1,140 @@
+"""A burst in which nobody leads is decided as one: about the same people in each frame, or left whole in each."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from pipeline.engine.solve import subjects_and_ranks
+from pipeline.imaging.geometry import Box
+from pipeline.people.candidates import RULES, in_each
+from pipeline.people.observe import FrameObservation
+from pipeline.people.subject import find_subjects
+from pipeline.people.tracking import Observation, linked
+from pipeline.people.untimed import moments_of
+from pipeline.shoot.bursts import find_bursts
+from pipeline.steps.crop import TOO_WIDE, CropSource
+from pipeline.types import Burst, Frame
+from tests.people.rules import Scenario, guards, turns
+from tests.people.test_subject import ball
+from tests.people.test_subject_rules import Row, at
+from tests.people.test_tracking import hall, observed, view
+from tests.steps.test_crop import holds, measured, solved
+
+PAIR = [at(0.42, 0.4, 0.55), at(0.55, 0.4, 0.55)]  # worth as much as each other, and not quite certain: nobody leads
+KIT = [(40.0, 40.0, 200.0), (230.0, 230.0, 230.0), (40.0, 160.0, 40.0), (200.0, 60.0, 20.0)]
+
+
+def play(*thirds: Row | None) -> list[Observation]:
+    """A burst of the pair with a ball, and somebody else where that one is found, in three kits."""
+    thing = ball((PAIR[0][0] + PAIR[0][2]) / 2, 0.5, 0.9, 0.03)
+    people = [[*PAIR, *([] if third is None else [third])] for third in thirds]
+    return [observed(each, balls=[thing], jersey_colour=KIT[: len(each)]) for each in people]
+
+
+def third(x: float, tall: float = 0.4, sure: float = 0.55) -> Row:
+    return at(x, tall, sure)
+
+
+def crops(frames: Sequence[Observation], aspect: str = "3:2") -> tuple[list[CropSource], list[Box | None], set[str]]:
+    """Of each frame why it is cropped and how; and what is said."""
+    found, _ = solved([[measured(frame) for frame in frames]], aspect=aspect, fill=0.9, at_least=0)
+    solutions = list(found.by_frame.values())
+    return [s.source for s in solutions], [s.box for s in solutions], set(found.notices_by_frame.values())
+
+
+def test_who_may_be_the_subject_in_some_frames_is_held_in_all() -> None:
+    """The third is hardly found, missed, or too doubtful to be the subject in half of the frames."""
+    seen, doubtful = third(0.3), third(0.3, sure=0.33)
+    frames = play(seen, doubtful, None, seen, doubtful, seen, None, seen)
+    found = find_subjects(frames)
+    assert all(one is not None and one.everybody and len(one.others) == 2 for one in found)
+    sources, boxes, notices = crops(frames)
+    assert set(sources) == {CropSource.EVERYBODY} and not notices
+    assert all(box is not None and holds(box, seen[:4]) and holds(box, PAIR[1][:4]) for box in boxes)
+
+
+def test_what_does_not_fit_one_frame_leaves_the_burst_whole() -> None:
+    """The third runs off, and in the last frames only is too far off for 4:5."""
+    frames = play(*[third(0.22 - 0.022 * n) for n in range(8)])
+    assert set(crops(frames[:3], "4:5")[0]) == {CropSource.EVERYBODY}
+    sources, boxes, notices = crops(frames, "4:5")
+    assert boxes == [None] * 8 and set(sources) == {CropSource.DOES_NOT_FIT}
+    assert notices == {TOO_WIDE.format(aspect="4:5")}
+
+
+def test_crops_that_would_not_hold_the_same_people_leave_the_burst_whole() -> None:
+    """Somebody near, who cannot be the subject, is well inside the crop at first, and strolls out of it."""
+    frames = play(*[third(0.33 - 0.01 * n, sure=0.33) for n in range(28)])
+    sources, boxes, notices = crops(frames)
+    assert boxes == [None] * 28 and len(set(sources)) == len(notices) == 1
+    assert set(crops(play(*[third(0.03, sure=0.33)] * 8))[0]) == {CropSource.EVERYBODY}
+
+
+def held_in(count: int) -> bool:
+    """Whether somebody who may be the subject in so many of 40 frames is held in the last one."""
+    found = find_subjects(play(*[third(0.3, sure=0.55 if n < count else 0.33) for n in range(40)]))[-1]
+    return found is not None and len(found.others) == 2
+
+
+def stays(tall: float = 0.4, part: float = 0.0) -> bool:
+    """Whether two crops count as of the same people, when of somebody so tall the second one shows only this part."""
+    person = at(0.3, tall)
+    left = person[2] - part * (person[2] - person[0])
+    return in_each([observed([person])] * 2, [Box(0, 0, 1, 1), Box(left, 0, 1, 1)], [0.4, 0.4])
+
+
+SCENARIOS: dict[str, Scenario] = {
+    "RULES.share": lambda: held_in(10) and not held_in(9),
+    "RULES.near": lambda: turns(lambda share: not stays(share * 0.4), 0.5),
+    "RULES.shown": lambda: turns(lambda part: stays(part=part), 0.8),
+}
+test_a_tenth_more_or_less_changes_who_is_held, test_every_number_is_guarded = guards({"RULES": RULES}, SCENARIOS)
+
+
+def test_people_keep_their_number_while_missed_and_when_they_cross() -> None:
+    left, right = [0.3, 0.36, 0.42, 0.48, 0.54], [0.54, 0.48, 0.42, 0.36, 0.3]
+    people = [[at(a), at(b)] for a, b in zip(left, right, strict=True)]
+    frames = [observed(each, jersey_colour=KIT[:2]) for each in people]
+    frames[2] = observed(people[2][:1], jersey_colour=KIT[:1])
+    names = linked(frames, [np.zeros(2)] * 5)
+    assert [own.tolist() for own in names] == [[0, 1], [0, 1], [0], [0, 1], [0, 1]]
+    other = observed([at(0.9, 0.2)])
+    assert linked([frames[0], other], [np.zeros(2)] * 2)[1].tolist() == [2]
+
+
+def untimed(names: Sequence[str], frames: Sequence[Observation]) -> tuple[list[Burst], dict[str, FrameObservation]]:
+    seen = {name: replace(measured(frame), people=frame) for name, frame in zip(names, frames, strict=True)}
+    return list(find_bursts([Frame(name, Path(name), name, "picture") for name in names])), seen
+
+
+def test_frames_without_a_time_that_show_one_moment_are_decided_as_one() -> None:
+    """The ball is seen in one of four frames, which alone would be cropped."""
+    wall = hall()
+    frames = [replace(frame, small=view(wall, 100 + n, 90)) for n, frame in enumerate(play(*[None] * 4))]
+    frames[1:] = [replace(frame, balls=frame.balls[:0]) for frame in frames[1:]]
+    numbered = [f"TH1_{n}" for n in range(7, 11)]
+    bursts, seen = untimed(numbered, frames)
+    assert [len(b.frames) for b in bursts] == [1] * 4
+    assert [b.frames for b in moments_of(bursts, seen)] == [tuple(numbered)]
+    subjects, ranks, _ = subjects_and_ranks(seen, bursts)
+    assert len({(s.confidence, s.doubt) for s in subjects.values() if s is not None}) == 1
+    assert {r.of for r in ranks.values()} == {1}  # they are ranked as the singles that the record says they are
+    assert moments_of([Burst((name,)) for name in numbered], seen) == [Burst((name,)) for name in numbered]
+
+
+def test_frames_without_a_time_that_show_something_else_stay_alone() -> None:
+    wall, other = hall(), hall(2)
+    pair = play(None, None)
+    same = [replace(frame, small=view(wall, 100, 90)) for frame in pair]
+    for names in (["TH1_7", "TH1_99"], ["TH1_7", "TH2_8"], ["TH1_7", "entrance"], ["TH1_8", "TH1_7"]):
+        assert len(moments_of(*untimed(names, same))) == 2
+    elsewhere = [same[0], replace(pair[1], small=view(other, 100, 90))]
+    changed = [same[0], replace(observed([at(0.1), at(0.9)]), small=same[1].small)]
+    for frames in (elsewhere, changed):
+        assert len(moments_of(*untimed(["TH1_7", "TH1_8"], frames))) == 2
+    bursts, seen = untimed(["TH1_7", "TH1_8"], same)
+    assert len(moments_of(bursts, {"TH1_8": seen["TH1_8"]})) == 2
