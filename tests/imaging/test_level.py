@@ -16,9 +16,7 @@ from skimage.util import img_as_float32
 
 from pipeline.imaging.geometry import Box, PixelBox, box_to_pixels, pixels_inside, pixels_to_box
 from pipeline.imaging.level import (
-    AGREE,
     LEVEL,
-    LIMIT,
     Tilt,
     Unsure,
     before_turn,
@@ -113,12 +111,12 @@ def test_never_wrong_from_anywhere_in_the_hall() -> None:
         found = tilt(picture)
         if isinstance(found, Tilt):
             errors.append(abs(found.degrees - roll))
-    assert len(errors) >= 2 and max(errors) < AGREE, errors
+    assert len(errors) >= 2 and max(errors) < LEVEL.agree, errors
 
 
 @pytest.mark.parametrize("roll", [-9.0, -6.5, 6.5, 9.0])
 def test_more_than_the_limit_is_meant(roll: float) -> None:
-    assert abs(roll) > LIMIT
+    assert abs(roll) > LEVEL.limit
     assert isinstance(tilt(hall(0, 0, roll, 1.4)), Unsure)
 
 
