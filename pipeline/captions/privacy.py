@@ -6,13 +6,12 @@ from collections.abc import Iterator
 from dataclasses import fields, replace
 from functools import lru_cache
 
-from pipeline.captions.people import team_names, why_withheld
+from pipeline.captions.people import why_withheld
 from pipeline.formats.metadata.carried import CARRIED
 from pipeline.formats.metadata.credits import Contact, changed
 from pipeline.formats.metadata.model import Metadata, PictureTexts
-from pipeline.shoot.facts import Facts, FrameFacts, withheld
+from pipeline.shoot.facts import Facts, FrameFacts, Player, held_back, hinted_at, known_taken_out, withheld
 from pipeline.shoot.names import (
-    LONGEST_NAME,
     first_named,
     hints_at,
     holds_any,
@@ -39,9 +38,11 @@ def without_hints(row: FrameFacts, facts: Facts, unnamed: str, notices: list[str
     lines = _hinted(row.words, facts)
     if not lines:
         return row
+    # Of a frame that is held because of them, nobody should take out what they say.
+    advice = "" if held_back(facts, row) else "; write them without it"
     notices.append(
         f"the words in frames.csv line {row.line} are left out: one of them is, or looks like, a part of a name that "
-        f"is withheld (roster.csv line {lines}); write them without it"
+        f"is withheld (roster.csv line {lines}){advice}"
     )
     return replace(row, words="")
 
@@ -86,11 +87,11 @@ def _others(shown: tuple[str, ...], names: tuple[str, ...]) -> tuple[str, ...]:
 
 def _hinted(text: str, facts: Facts) -> str:
     """Lines of the roster whose withheld names `text` may hold a part of, "" for none; whole names do not count."""
-    players = [player for player in facts.roster if withheld(facts, player)]
-    if not text or not players:
-        return ""
-    text = _known_taken_out(_less(text, tuple(player.name for player in players)), facts)
-    return ", ".join(str(player.line) for player in players if hints_at(text, player.name, facts.language))
+    return ", ".join(str(player.line) for player in hinted_at(text, facts, _hidden(facts)))
+
+
+def _hidden(facts: Facts) -> tuple[Player, ...]:
+    return tuple(player for player in facts.roster if withheld(facts, player))
 
 
 def withhold(metadata: Metadata, facts: Facts, unnamed: str, notices: list[str]) -> Metadata:
@@ -154,12 +155,12 @@ def _texts(metadata: Metadata) -> Iterator[str]:
 
 def _hints(metadata: Metadata, facts: Facts, notices: list[str]) -> Metadata:
     """Leave out keywords that may be a part of a withheld name, and report such a word in the texts of the recipe."""
-    players = [player for player in facts.roster if withheld(facts, player)]
+    players = _hidden(facts)
     if not players:
         return metadata
-    keywords = [(word, _known_taken_out(word, facts)) for word in metadata.keywords]
+    keywords = [(word, known_taken_out(word, facts, players)) for word in metadata.keywords]
     text = "\n".join((metadata.headline, metadata.caption, metadata.alt_text))
-    text = _known_taken_out(text, facts)
+    text = known_taken_out(text, facts, players)
     if any(hints_at(metadata.title, player.name, facts.language) for player in players):
         metadata = replace(metadata, title="")  # the name of the frame's own file
     out: set[str] = set()
@@ -174,18 +175,3 @@ def _hints(metadata: Metadata, facts: Facts, notices: list[str]) -> Metadata:
                 "taken out: look at it"
             )
     return replace(metadata, keywords=tuple(word for word in metadata.keywords if word not in out)) if out else metadata
-
-
-def _known_taken_out(text: str, facts: Facts) -> str:
-    """A text without the names that may be published, the teams and the place."""
-    publishable = [player.name for player in facts.roster if not withheld(facts, player)]
-    return _less(text, (*publishable, *team_names(facts), facts.title, facts.venue, facts.city, facts.region))
-
-
-@lru_cache(maxsize=4096)  # keywords are the same in every frame, captions often in a burst
-def _less(text: str, names: tuple[str, ...]) -> str:
-    names = tuple(name for name in names if len(name) <= LONGEST_NAME)  # no title that tells a story
-    for at in perhaps_named(text, names):
-        if pattern := name_pattern(names[at]):
-            text = replace_name(text, pattern, "")
-    return text

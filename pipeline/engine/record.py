@@ -137,8 +137,8 @@ def undone(planned: Planned, record: RunRecord) -> dict[str, int]:
 
 
 def _beside_withheld(shoot: Shoot, frames: Mapping[str, FrameRecord]) -> list[str]:
-    """Names the delivered frames of which nobody wrote whom they show, taken in the same burst as one that is held
-    back because it shows a player: they may show the same one, and only a person can see that."""
+    """Names the delivered frames of which `players` does not say whom they show, taken in the same burst as one that is
+    held back because it shows a player: they may show the same one, and only a person can see that."""
     names: list[str] = []
     for burst in shoot.bursts:
         if any(shoot.facts.row(name).keep and shoot.shows_withheld(name) for name in burst.frames):
@@ -147,8 +147,8 @@ def _beside_withheld(shoot: Shoot, frames: Mapping[str, FrameRecord]) -> list[st
         return []
     are, them = ("are", "them") if len(names) > 1 else ("is", "it")
     return [
-        f"{and_more(names)} {are} in a burst with frames that are held back for a player, and nobody wrote who is in "
-        f"{them}: look at {them} before you publish"
+        f"{and_more(names)} {are} in a burst with frames that are held back for a player, and nobody wrote under "
+        f"players who is in {them}: look at {them} before you publish"
     ]
 
 

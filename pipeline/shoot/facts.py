@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import lru_cache
@@ -13,7 +13,15 @@ from pipeline.formats.metadata.credits import Credits, Place
 from pipeline.imaging.geometry import Box
 from pipeline.shoot.clocks.entries import Clock
 from pipeline.shoot.eventfile import Corners
-from pipeline.shoot.names import first_named, same_name
+from pipeline.shoot.names import (
+    LONGEST_NAME,
+    first_named,
+    hints_at,
+    name_pattern,
+    perhaps_named,
+    replace_name,
+    same_name,
+)
 from pipeline.textfile.messages import and_more
 from pipeline.textfile.tables import Row
 
@@ -136,8 +144,9 @@ def held_back(facts: Facts, row: FrameFacts) -> str:
     """Why a frame must be in no delivery, without a name; "" where there is no reason.
 
     A frame is held where `players` names one whose roster line says publish: no, or `words` has such a name in
-    whatever spelling, or where another row may mean it: nobody knows then what that row forbids. minors: true alone
-    holds no frame, or nothing could be delivered: it takes out every name instead.
+    whatever spelling, or a part of it while `players` is empty, or where another row may mean it: nobody knows then
+    what that row forbids. minors: true alone holds no frame, or nothing could be delivered: it takes out every name
+    instead.
     """
     if row.unclear:
         return row.unclear
@@ -146,6 +155,12 @@ def held_back(facts: Facts, row: FrameFacts) -> str:
             return f"shows a player whose line in the roster says publish: no (line {player.line})"
     if (named := named_player(row.words, facts, row.players)) is not None:
         return f"its words name a player whose line in the roster says publish: no (line {named.line})"
+    if row.words and not row.players:  # only the words say then whom it shows
+        for player in hinted_at(row.words, facts, tuple(p for p in facts.roster if not p.publish)):
+            return (
+                "its words name, or seem to name, somebody who must not be shown (the roster says publish: no in line "
+                f"{player.line}); write under players who is in the picture"
+            )
     return ""
 
 
@@ -161,6 +176,36 @@ def named_player(text: str, facts: Facts, players: Sequence[tuple[str, str]]) ->
     names, known = _names(facts.roster, tuple(players))
     found = first_named(text, names, known, facts.language)
     return None if found is None else hidden[found]
+
+
+def hinted_at(text: str, facts: Facts, hidden: Sequence[Player]) -> Iterator[Player]:
+    """Those of `hidden`, players of the roster, of whose names the text may hold a part, such as a lone surname.
+
+    Whole names do not count, neither theirs nor those of other players, the teams, the title and the place.
+    """
+    if not text or not hidden:
+        return
+    text = names_taken_out(text, tuple(player.name for player in hidden))
+    text = known_taken_out(text, facts, hidden)
+    yield from (player for player in hidden if hints_at(text, player.name, facts.language))
+
+
+def known_taken_out(text: str, facts: Facts, hidden: Sequence[Player]) -> str:
+    """A text without the names of players who are not `hidden`, the teams, the title and the place."""
+    unsaid = set(hidden)
+    shown = [player.name for player in facts.roster if player not in unsaid]
+    teams = [name for side in SIDES if (name := facts.teams.get(side))]
+    return names_taken_out(text, (*shown, *teams, facts.title, facts.venue, facts.city, facts.region))
+
+
+@lru_cache(maxsize=4096)  # keywords are the same in every frame, captions often in a burst
+def names_taken_out(text: str, names: tuple[str, ...]) -> str:
+    """A text without these names, where they stand in it as a whole."""
+    names = tuple(name for name in names if len(name) <= LONGEST_NAME)  # no title that tells a story
+    for at in perhaps_named(text, names):
+        if pattern := name_pattern(names[at]):
+            text = replace_name(text, pattern, "")
+    return text
 
 
 @lru_cache(maxsize=256)

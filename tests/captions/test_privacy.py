@@ -16,6 +16,7 @@ FACTS = Facts(
     title="Lantern Cup", venue="Old Market Hall", language="en",
     roster=(Player("home", "7", SHOWN, True, 2), Player("home", "9", HIDDEN, False, 3)),
 )  # fmt: skip
+MINOR = (Player("home", "9", HIDDEN, True, 3),)
 # Codes: nobody types a player's name into them.
 OF_THE_CAMERA = {"language", "digital_source_type"}
 TEXTS = [f.name for f in dataclasses.fields(Metadata) if f.type in ("str", str) and f.name not in OF_THE_CAMERA]
@@ -79,6 +80,10 @@ def test_words_with_a_part_of_a_name_are_left_out() -> None:
     row = FrameFacts(words="passes to Fjellheim", line=4)
     assert without_hints(row, FACTS, "a player", notices).words == ""
     assert "frames.csv line 4" in notices[0] and "roster.csv line 3" in notices[0]
+    assert "without it" not in notices[0]  # the frame is held because of them
+    for players, facts in (((("home", "7"),), FACTS), ((), dataclasses.replace(FACTS, roster=MINOR, minors=True))):
+        without_hints(dataclasses.replace(row, players=players), facts, "a player", notices)
+        assert "roster.csv line 3" in notices[-1] and notices[-1].endswith("; write them without it")
     for words in ("passes at the six-metre line", f"passes to {HIDDEN}", f"passes to {SHOWN}"):
         row = FrameFacts(words=words)
         assert without_hints(row, FACTS, "a player", []) is row

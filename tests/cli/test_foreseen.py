@@ -193,9 +193,13 @@ BESIDE = "in a burst with frames that are held back for a player"
     [
         (
             "TH5_0001,,home 7,\n",
-            "note: TH5_0002 and 1 more are {}, and nobody wrote who is in them: look at them before",
+            "note: TH5_0002 and 1 more are {}, and nobody wrote under players who is in them: look at them before",
         ),
-        ("TH5_0001,,,Siri Fjellheim\nTH5_0002,,,\nTH5_0003,,home 8,\n", "note: TH5_0002 is {}, and nobody wrote who"),
+        ("TH5_0001,,,Siri Fjellheim\nTH5_0002,,,\nTH5_0003,,home 8,\n", "note: TH5_0002 is {}, and nobody wrote"),
+        (
+            "TH5_0001,,,Fjellheim scores\nTH5_0002,,,a shot by Siri\nTH5_0003,,,a save\n",
+            "note: TH5_0003 is {}, and nobody wrote under players",
+        ),
         ("TH5_0001,,home 7,\nTH5_0002,no,,\n", "note: TH5_0003 is {}"),  # who is not delivered needs no look
         ("TH5_0001,,home 7,\nTH5_0002,,home 8,\nTH5_0003,,home 8,\n", ""),
         ("TH5_0001,no,home 7,\n", ""),  # held, and not for who is in it

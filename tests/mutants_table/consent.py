@@ -61,9 +61,9 @@ MUTANTS = [
     ),
     mutant(_PRIVACY, 'metadata = replace(metadata, title="")', "pass", *_CAPTIONED),
     mutant(
-        _PRIVACY,
-        "if not withheld(facts, player)]\n    return _less",
-        "if withheld(facts, player)]\n    return _less",
+        _FACTS,
+        "for player in facts.roster if player not in unsaid]",
+        "for player in facts.roster if player in unsaid]",
         *_CAPTIONED,
     ),
     mutant(_PRIVACY, "yield from metadata.contact.iptc().values()", "yield from ()", *_CAPTIONED),
@@ -82,6 +82,8 @@ MUTANTS = [
         "if (named := None) is not None:",
         "shoot/test_facts.py",
     ),
+    mutant(_FACTS, "if row.words and not row.players:", "if False:", "shoot/test_facts.py"),
+    mutant(_FACTS, "if row.words and not row.players:", "if row.words:", "shoot/test_facts.py"),
     mutant(
         _FACTS,
         "for player in roster if not player.publish)",

@@ -384,6 +384,33 @@ def test_held_back() -> None:
     assert held_back(young, row) == ""
 
 
+@pytest.mark.parametrize(
+    ("words", "held"),
+    [
+        ("Bea scores from the line", True),
+        ("Lind scores", True),
+        ("passes to LIND", True),
+        ("Lind's save", True),
+        ("Bea Holm and Bea", True),
+        ("Bea Holm scores", False),  # wholly the name of one who may be shown
+        ("Holm scores", False),
+        ("scores for Lind Gulls", False),
+        ("blinded by the lamps", False),  # within a word
+        ("", False),
+    ],
+)
+def test_a_part_of_a_withheld_name_holds_where_players_is_empty(words: str, held: bool) -> None:
+    """Only the words say then whom the frame shows. Whose first name it is, a person says under players."""
+    roster = (Player("home", "11", "Bea Lind", False, 3), Player("home", "7", "Bea Holm", True, 2))
+    facts = Facts(roster=roster, teams={"home": "Lind Gulls"})
+    why = held_back(facts, FrameFacts(words=words))
+    assert bool(why) == held and "Bea" not in why and "Lind" not in why
+    assert not held or ("publish: no in line 3" in why and "write under players who is in the picture" in why)
+    assert held_back(facts, FrameFacts(words=words, players=(("home", "7"),))) == ""
+    young = Facts(roster=(roster[1],), minors=True)
+    assert held_back(young, FrameFacts(words="Holm scores")) == ""
+
+
 def test_a_shirt_number_with_its_sign_and_a_crop_outside_the_frame(tmp_path: Path) -> None:
     roster = "team,number,name\nhome,#7,Ada Brekke\n"
     frames = "frame,players,crop\nTH1_0001,home #7,-0.1 0 1 1\nTH1_0002,home 7,0 0 1 1.01\n"
