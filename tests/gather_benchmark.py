@@ -50,7 +50,7 @@ def copy_only(card: Path, shoot: Path) -> None:
 def gather(card: Path, shoot: Path) -> None:
     gathering = Gathering([card], shoot)
     gathering.run(lambda size, files: None, lambda size, files: None)
-    assert gathering.results[0].safe
+    assert gathering.results[0].whole
 
 
 def forget(folder: Path) -> None:

@@ -145,6 +145,7 @@ MUTANTS = [
     mutant(_RESULT, "and not self.against and", "and", *_ANSWERS),
     mutant(_RESULT, "self.gathered == self.found > 0", "self.found > 0", *_ANSWERS),
     mutant(_RESULT, "self.gathered == self.found > 0", "self.gathered == self.found", *_ANSWERS),
+    mutant("shoot/gather/gather.py", "return card.device == target.device", "return False", "cli/test_gather.py"),
     mutant("cli/gather.py", "    if not all(result.safe for", "    if not any(result.safe for", "cli/test_gather.py"),
     # The list.
     mutant(_CHECKSUMS, 'self._data + b"".join(self._new), prefix', 'b"".join(self._new), prefix', *_NAMED),

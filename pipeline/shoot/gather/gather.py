@@ -119,11 +119,7 @@ class Gathering:
             result.notes.append(f"not copied, in the trash of a computer: {some_text(listing.trash)}")
         if listing.system:
             result.notes.append(f"not copied, left by the operating system of a computer: {some_text(listing.system)}")
-        if any(target.device == card.device for target in targets):
-            result.notes.append(
-                "it is a folder on the disk of its copy, not a card of its own; to empty it, delete its files: to "
-                "format that disk would delete the copy too"
-            )
+        result.on_disk_of = [target.given for target in targets if _share_disk(card, target)]
         return card
 
     def _has_room(self, cards: Sequence[Card], targets: Sequence[Target]) -> bool:
@@ -157,6 +153,10 @@ class Gathering:
             except OSError as error:
                 for result in self.results:
                     result.against.append(f"the checksum list in {shown(target.given)} {target.failed(error)}")
+
+
+def _share_disk(card: Card, target: Target) -> bool:
+    return card.device == target.device
 
 
 def _opened(folder: Path, stack: ExitStack) -> Target:

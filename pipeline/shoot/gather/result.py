@@ -37,6 +37,7 @@ class CardResult:
     changed   (file, good copy) of files that were gathered earlier and have other bytes now
     failed    (path on the card, reason) of files that are not safe
     against   further reasons against formatting, of the whole card
+    on_disk_of  those of folders that are on the disk of the card: to format it would delete their copies too
     notes     what is worth knowing and is no reason against it
     """
 
@@ -51,25 +52,38 @@ class CardResult:
     changed: list[tuple[Path, Path]] = field(default_factory=list)
     failed: list[tuple[str, str]] = field(default_factory=list)
     against: list[str] = field(default_factory=list)
+    on_disk_of: list[Path] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     verified: Counter[Path] = field(default_factory=Counter)
     complete: bool = False
 
     @property
     def safe(self) -> bool:
-        """Whether every file of the card stands in every folder, verified: only then may it be formatted."""
+        """Whether every file of the card stands in every folder, verified and on another disk: only then may it be
+        formatted."""
+        return self.whole and not self.on_disk_of
+
+    @property
+    def whole(self) -> bool:
+        """Whether every file of the card stands in every folder, verified."""
         return self.complete and not self.failed and not self.against and self.gathered == self.found > 0
 
     def verdict(self) -> str:
         """ "safe to format: yes, because ..." or "no, because ..."."""
+        where = " and in ".join(map(shown, self.folders))
+        what = "its only file stands" if self.found == 1 else f"all {counted(self.found, 'file')} stand"
+        all_there = (
+            f"{what} in {where}, read back from disk with the same SHA-256 as on the card ({size_text(self.size)})"
+        )
         if self.safe:
-            where = " and in ".join(map(shown, self.folders))
-            what = "its only file stands" if self.found == 1 else f"all {counted(self.found, 'file')} stand"
-            return (
-                f"safe to format: yes, because {what} in {where}, read back from disk with the same SHA-256 as on the "
-                f"card ({size_text(self.size)})"
-            )
-        return f"safe to format: no, because {'; '.join(self._reasons())}"
+            return f"safe to format: yes, because {all_there}"
+        reasons = [] if self.whole else self._reasons()
+        if self.on_disk_of:
+            disks = " and of ".join(map(shown, self.on_disk_of))
+            reasons.append(f"it is a folder on the disk of {disks}: to format that disk would delete the copy too")
+        if self.whole:
+            reasons.append(f"to empty it, delete its files: {all_there}")
+        return f"safe to format: no, because {'; '.join(reasons)}"
 
     def _reasons(self) -> list[str]:
         reasons = list(dict.fromkeys(self.against))

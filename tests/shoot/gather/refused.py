@@ -66,7 +66,7 @@ def sweep(top: Path, number: int, onward: bool, step: int = 1) -> tuple[list[str
         with refusal.armed():
             try:
                 (result,) = gather(card, *folders)
-                verdict, safe = result.verdict(), result.safe
+                verdict, safe = result.verdict(), result.whole
             except InputError as error:  # before anything was copied, and said
                 verdict = str(error)
         if refusal.calls < at:
@@ -79,7 +79,7 @@ def sweep(top: Path, number: int, onward: bool, step: int = 1) -> tuple[list[str
             faults.append(f"{where}: it says {verdict}")
         (result,) = gather(card, *folders)
         expected = {f"CARD/{path}": digest for path, digest in sums(card).items()}
-        if not result.safe or any(sums(folder) != expected or unfinished(folder) for folder in folders):
+        if not result.whole or any(sums(folder) != expected or unfinished(folder) for folder in folders):
             faults.append(f"{where}, run again: {result.verdict()} {sums(folders[0])}")
         shutil.rmtree(top / f"{at}")
         at += step

@@ -46,15 +46,15 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
 def test_a_disk_that_is_too_small_is_said_before_anything_is_copied(tmp_path: Path, small_disk: Path) -> None:
     card = write_card(tmp_path / "CARD", size=600_000)
     (result,) = gather(card, small_disk / "shoot")
-    assert not result.safe and "nothing was copied" in result.verdict() and " free, and at least " in result.verdict()
+    assert not result.whole and "nothing was copied" in result.verdict() and " free, and at least " in result.verdict()
     assert sums(small_disk) == {}
 
 
 def test_a_card_that_is_there_for_the_most_part_needs_room_for_the_rest_only(tmp_path: Path, small_disk: Path) -> None:
     card = write_card(tmp_path / "CARD", size=100_000)  # 0.6 MB
-    assert gather(card, small_disk / "shoot")[0].safe
+    assert gather(card, small_disk / "shoot")[0].whole
     put(card / FOLDER / "HALL0004.CR3", content("later", 200_000))
-    assert gather(card, small_disk / "shoot")[0].safe
+    assert gather(card, small_disk / "shoot")[0].whole
 
 
 @pytest.mark.parametrize("which", ["to", "also"])
@@ -65,7 +65,7 @@ def test_a_disk_that_fills_up_keeps_what_is_whole_and_the_other_copy_goes_on(
     card = write_card(tmp_path / "CARD", size=300_000)
     full, other = small_disk / "shoot", tmp_path / "other"
     (result,) = gather(card, full, other) if which == "to" else gather(card, other, full)
-    assert not result.safe and result.verdict().count(f"{full} is full") == 1 and not result.failed
+    assert not result.whole and result.verdict().count(f"{full} is full") == 1 and not result.failed
     assert f"{result.gathered} of 10 files in {full}" in result.verdict() and result.gathered < 10
     assert f"10 of 10 files in {other}" in result.verdict()
     assert holds_all(card, other) and not unfinished(full) and 0 < len(sums(full)) < len(sums(card))
@@ -75,7 +75,7 @@ def test_a_disk_that_fills_up_keeps_what_is_whole_and_the_other_copy_goes_on(
 def test_room_for_the_second_copy_only_lacking_does_not_stop_the_first(tmp_path: Path, small_disk: Path) -> None:
     card = write_card(tmp_path / "CARD", size=600_000)
     (result,) = gather(card, tmp_path / "shoot", small_disk / "second")
-    assert holds_all(card, tmp_path / "shoot") and not result.safe and "second has " in result.verdict()
+    assert holds_all(card, tmp_path / "shoot") and not result.whole and "second has " in result.verdict()
 
 
 def test_a_shoot_on_the_card_itself_is_refused(tmp_path: Path, small_disk: Path) -> None:
@@ -129,9 +129,9 @@ def test_a_file_that_the_card_cannot_give_is_named_and_the_rest_is_copied(
     with monkeypatch.context() as patch:
         failing_read(patch, card / RAW, errno.EIO, after)
         (result,) = gather(card, shoot)
-    assert not result.safe and f"{RAW}: cannot be read from the card (Input/output error)" in result.verdict()
+    assert not result.whole and f"{RAW}: cannot be read from the card (Input/output error)" in result.verdict()
     assert set(sums(shoot)) == {f"CARD/{p}" for p in sums(card)} - {f"CARD/{RAW}"} and not unfinished(shoot)
-    assert gather(card, shoot)[0].safe  # the reader's contact is clean again
+    assert gather(card, shoot)[0].whole  # the reader's contact is clean again
 
 
 @pytest.mark.parametrize("times", [1, 9])
@@ -148,7 +148,7 @@ def test_a_folder_that_cannot_be_listed_is_no_yes(tmp_path: Path, times: int, mo
 
     monkeypatch.setattr(os, "scandir", scandir)
     (result,) = gather(card, tmp_path / "shoot")
-    assert not result.safe and "PRIVATE: Input/output error" in result.verdict() and result.copied == 9
+    assert not result.whole and "PRIVATE: Input/output error" in result.verdict() and result.copied == 9
 
 
 @pytest.mark.parametrize("leaves", ["nothing", "an empty folder"])
@@ -166,14 +166,14 @@ def test_a_card_that_is_pulled_is_said_and_taken_up_again(
     with monkeypatch.context() as patch:
         failing_read(patch, card / FOLDER / "HALL0002.CR3", errno.ENODEV, 1, pull)
         (result,) = gather(card, shoot)
-    assert not result.safe and "the card was taken out or has failed" in result.verdict() and not result.failed
+    assert not result.whole and "the card was taken out or has failed" in result.verdict() and not result.failed
     assert not unfinished(shoot)
     assert 0 < result.copied < result.found
     if card.exists():
         card.rmdir()
     away.rename(card)
     (result,) = gather(card, shoot)
-    assert result.safe and sums(shoot) == {f"CARD/{path}": digest for path, digest in sums(card).items()}
+    assert result.whole and sums(shoot) == {f"CARD/{path}": digest for path, digest in sums(card).items()}
 
 
 def test_a_shoot_whose_disk_is_pulled_is_not_made_anew_elsewhere(
@@ -191,7 +191,7 @@ def test_a_shoot_whose_disk_is_pulled_is_not_made_anew_elsewhere(
 
     monkeypatch.setattr(copying.Part, "verify", verify)
     (result,) = gather(card, shoot, second)
-    assert not result.safe and f"{shoot} is not there any more" in result.verdict()
+    assert not result.whole and f"{shoot} is not there any more" in result.verdict()
     assert list(shoot.iterdir()) == [] and holds_all(card, second)
 
 
@@ -199,7 +199,7 @@ def test_a_second_copy_that_cannot_be_begun_does_not_stop_the_first(tmp_path: Pa
     card = write_card(tmp_path / "CARD")
     put(tmp_path / "file", b"in the way")
     (result,) = gather(card, tmp_path / "shoot", tmp_path / "file" / "second")
-    assert holds_all(card, tmp_path / "shoot") and not result.safe and "there is no second copy" in result.verdict()
+    assert holds_all(card, tmp_path / "shoot") and not result.whole and "there is no second copy" in result.verdict()
 
 
 def test_a_disk_that_gives_back_other_bytes_is_noticed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -212,7 +212,7 @@ def test_a_disk_that_gives_back_other_bytes_is_noticed(tmp_path: Path, monkeypat
 
     monkeypatch.setattr(os, "write", write)
     (result,) = gather(card, shoot)
-    assert not result.safe and "does not give back what was written" in result.verdict() and len(result.failed) == 3
+    assert not result.whole and "does not give back what was written" in result.verdict() and len(result.failed) == 3
     assert set(sums(shoot).values()) <= set(sums(card).values()) and not unfinished(shoot)
 
 
@@ -235,7 +235,7 @@ def test_a_file_that_changes_while_it_is_read_is_read_again_or_named(
     monkeypatch.setattr(copying.Source, "copy", copy)
     (result,) = gather(card, shoot)
     assert (f"{RAW}: changes while it is read" in result.verdict()) == (times == 2)
-    assert result.safe == holds_all(card, shoot) == (times == 1)
+    assert result.whole == holds_all(card, shoot) == (times == 1)
     assert set(sums(shoot).values()) <= set(sums(card).values()) and not unfinished(shoot)
 
 
@@ -252,7 +252,7 @@ def test_what_changes_on_the_card_after_it_was_copied_is_no_yes(
 
     monkeypatch.setattr(copying.Part, "settle", settle)
     (result,) = gather(card, tmp_path / "shoot")
-    assert not result.safe and f"{RAW} changed while the card was read" in result.verdict()
+    assert not result.whole and f"{RAW} changed while the card was read" in result.verdict()
 
 
 def test_what_comes_to_the_card_meanwhile_is_no_yes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -265,7 +265,7 @@ def test_what_comes_to_the_card_meanwhile_is_no_yes(tmp_path: Path, monkeypatch:
 
     monkeypatch.setattr(copying.Part, "verify", verify)
     (result,) = gather(card, tmp_path / "shoot")
-    assert not result.safe and "HALL0100.CR3 appeared on it while the card was read" in result.verdict()
+    assert not result.whole and "HALL0100.CR3 appeared on it while the card was read" in result.verdict()
 
 
 def test_a_copy_that_is_taken_away_before_the_end_is_no_yes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -279,7 +279,7 @@ def test_a_copy_that_is_taken_away_before_the_end_is_no_yes(tmp_path: Path, monk
 
     monkeypatch.setattr(copying.Part, "settle", settle)
     (result,) = gather(card, shoot)
-    assert not result.safe and "no longer found where it was copied" in result.verdict()
+    assert not result.whole and "no longer found where it was copied" in result.verdict()
 
 
 @pytest.mark.parametrize("way", ["hard link", "exclusive rename", "reserved name"])
@@ -303,7 +303,7 @@ def test_a_file_that_comes_at_the_last_moment_is_not_written_over(
     (result,) = gather(card, shoot)
     assert (shoot / "CARD" / RAW).read_bytes() == b"theirs"
     assert (shoot / "CARD" / FOLDER / "HALL0001-2.CR3").read_bytes() == content("mine")
-    assert result.safe and not unfinished(shoot) and len(sums(shoot)) == 2
+    assert result.whole and not unfinished(shoot) and len(sums(shoot)) == 2
 
 
 @pytest.mark.parametrize("way", ["exclusive rename", "reserved name"])
@@ -312,7 +312,7 @@ def test_disks_without_hard_links_do_as_well(tmp_path: Path, way: str, monkeypat
     if way == "reserved name":
         monkeypatch.setattr(disk, "_rename_exclusively", lambda part, final: False)
     card, shoot = write_card(tmp_path / "CARD"), tmp_path / "shoot"
-    assert gather(card, shoot)[0].safe
+    assert gather(card, shoot)[0].whole
     assert sums(shoot) == {f"CARD/{path}": digest for path, digest in sums(card).items()} and not unfinished(shoot)
 
 
@@ -325,7 +325,7 @@ def test_a_link_whose_answer_a_network_lost_counts(tmp_path: Path, monkeypatch: 
 
     monkeypatch.setattr(os, "link", link)
     card, shoot = write_card(tmp_path / "CARD"), tmp_path / "shoot"
-    assert gather(card, shoot)[0].safe
+    assert gather(card, shoot)[0].whole
     assert set(sums(shoot)) == {f"CARD/{path}" for path in sums(card)}
 
 
@@ -338,8 +338,8 @@ def test_two_gathers_do_not_copy_into_one_folder_at_once(tmp_path: Path) -> None
             gather(card, shoot)
         assert part.exists()
         (result,) = gather(card, tmp_path / "elsewhere", shoot)  # as a second copy, it does not stop the first
-        assert part.exists() and not result.safe and holds_all(card, tmp_path / "elsewhere")
-    assert gather(card, shoot)[0].safe and not part.exists()
+        assert part.exists() and not result.whole and holds_all(card, tmp_path / "elsewhere")
+    assert gather(card, shoot)[0].whole and not part.exists()
 
 
 def test_what_other_programs_left_in_the_shoot_stays(tmp_path: Path) -> None:
@@ -358,7 +358,9 @@ def test_a_disk_that_keeps_no_times_is_said(tmp_path: Path, monkeypatch: pytest.
     monkeypatch.setattr(os, "utime", utime)
     gathering = Gathering([card], tmp_path / "shoot")
     gathering.run(lambda size, files: None, lambda size, files: None)
-    assert gathering.results[0].safe and any("does not keep the times of files; 10 files" in n for n in gathering.notes)
+    assert gathering.results[0].whole and any(
+        "does not keep the times of files; 10 files" in n for n in gathering.notes
+    )
 
 
 def test_stopping_by_hand_leaves_nothing_half_written(tmp_path: Path) -> None:
@@ -376,12 +378,12 @@ def test_stopping_by_hand_leaves_nothing_half_written(tmp_path: Path) -> None:
     with pytest.raises(KeyboardInterrupt):
         gathering.run(lambda size, files: None, progress)
     (result,) = gathering.results
-    assert not result.safe and not result.complete and not unfinished(shoot)
+    assert not result.whole and not result.complete and not unfinished(shoot)
     assert set(sums(shoot).values()) < set(sums(card).values())
     listed = (shoot / "gathered.sha256").read_text().splitlines()
     assert {line[66:]: line[:64] for line in listed} == sums(shoot)
     assert {p: s[:5] for p, s in snapshot(card).items()} == {p: s[:5] for p, s in before.items()}
-    assert gather(card, shoot)[0].safe
+    assert gather(card, shoot)[0].whole
 
 
 def test_a_system_that_writes_or_reads_less_than_it_was_given_loses_nothing(
@@ -392,7 +394,7 @@ def test_a_system_that_writes_or_reads_less_than_it_was_given_loses_nothing(
     monkeypatch.setattr(os, "write", lambda number, data: write(number, bytes(data)[: next(most)]))
     monkeypatch.setattr(os, "read", lambda number, size: read(number, min(size, next(most))))
     card, shoot = write_card(tmp_path / "CARD", size=25_000), tmp_path / "shoot"
-    assert gather(card, shoot)[0].safe and holds_all(card, shoot)
+    assert gather(card, shoot)[0].whole and holds_all(card, shoot)
     assert gather(card, shoot)[0].copied == 0
 
 
@@ -414,7 +416,7 @@ def test_a_file_that_ends_too_early_is_no_copy(tmp_path: Path, monkeypatch: pyte
     monkeypatch.setattr(os, "open", watched_open)
     monkeypatch.setattr(os, "read", watched_read)
     (result,) = gather(card, shoot)
-    assert not result.safe and RAW in result.verdict() and f"CARD/{RAW}" not in sums(shoot)
+    assert not result.whole and RAW in result.verdict() and f"CARD/{RAW}" not in sums(shoot)
 
 
 @linux
@@ -428,7 +430,7 @@ def test_a_card_of_another_user_is_read_too(tmp_path: Path, monkeypatch: pytest.
         return real(path, flags, *arguments, **keywords)
 
     monkeypatch.setattr(os, "open", opened)
-    assert gather(write_card(tmp_path / "CARD"), tmp_path / "shoot")[0].safe
+    assert gather(write_card(tmp_path / "CARD"), tmp_path / "shoot")[0].whole
 
 
 @linux
@@ -448,7 +450,7 @@ def test_every_byte_is_read_back_from_the_device(tmp_path: Path) -> None:
         for i in range(4):
             put(card / FOLDER / f"HALL{i}.CR3", content(f"{i}", 3_000_000))
         before = int(counts.read_text().split()[2])
-        assert gather(card, folder / "shoot")[0].safe
+        assert gather(card, folder / "shoot")[0].whole
         assert (int(counts.read_text().split()[2]) - before) * 512 >= 12_000_000
     finally:
         subprocess.run(["umount", "-l", str(folder)], check=True, timeout=60)

@@ -49,8 +49,8 @@ def test_a_card_is_copied_as_it_is_into_a_folder_of_its_own(tmp_path: Path) -> N
         assert check_list(folder).returncode == 0
         assert check_list(folder).stdout.count(": OK") == len(sums(card))
         assert not unfinished(folder)
-    assert result.safe and result.copied == result.gathered == result.found == len(sums(card)) == 10
-    assert result.verdict().startswith("safe to format: yes, because all 10 files stand in ")
+    assert result.whole and result.copied == result.gathered == result.found == len(sums(card)) == 10
+    assert "all 10 files stand in " in result.verdict()
 
 
 def test_the_card_is_not_touched(tmp_path: Path) -> None:
@@ -86,7 +86,7 @@ def test_each_file_of_the_card_is_read_once_for_both_copies(tmp_path: Path, monk
     gather(card, tmp_path / "shoot", tmp_path / "second")
     assert {path: octets.get(str(card / path), 0) for path in size} == size
     octets.clear()
-    assert gather(card, tmp_path / "shoot", tmp_path / "second")[0].safe  # all there: read once to know it
+    assert gather(card, tmp_path / "shoot", tmp_path / "second")[0].whole  # all there: read once to know it
     more = {path: octets[str(card / path)] - size[path] for path in size if size[path]}
     # A few files' first 64 KiB are read before, to know the card's folder again.
     assert max(more.values()) <= copying.HEAD and sum(map(bool, more.values())) <= 16
@@ -97,7 +97,7 @@ def test_a_second_time_nothing_is_copied_and_the_card_is_still_safe(tmp_path: Pa
     gather(card, shoot)
     before = snapshot(shoot)
     (result,) = gather(card, shoot)
-    assert (result.safe, result.copied, result.gathered) == (True, 0, 10)
+    assert (result.whole, result.copied, result.gathered) == (True, 0, 10)
     after = snapshot(shoot)
     assert {p: s[:4] for p, s in after.items()} == {p: s[:4] for p, s in before.items()}
 
@@ -107,7 +107,7 @@ def test_what_is_there_is_known_by_content_wherever_it_is_and_whatever_its_name(
     put(shoot / "best of" / "winner.CR3", (card / RAW).read_bytes())
     put(shoot / "other.CR3", content("another of the same size"))
     (result,) = gather(card, shoot)
-    assert result.safe and result.copied == 9
+    assert result.whole and result.copied == 9
     assert list(sums(shoot).values()).count(sums(card)[RAW]) == 1
     assert "best of/winner.CR3" in (shoot / "gathered.sha256").read_text()
 
@@ -119,7 +119,7 @@ def test_a_file_that_only_begins_like_one_that_is_there_is_copied(tmp_path: Path
     put(card / RAW, good)
     put(shoot / "broken.CR3", good[:-1] + bytes([good[-1] ^ 1]))
     (result,) = gather(card, shoot)
-    assert result.safe and holds_all(card, shoot)
+    assert result.whole and holds_all(card, shoot)
     assert len(sums(shoot)) == 2
 
 
@@ -128,10 +128,10 @@ def test_two_cards_of_one_name_keep_their_files_apart(tmp_path: Path) -> None:
     b = write_card(tmp_path / "right" / "CARD", "b")
     shoot = tmp_path / "shoot"
     results = gather([a, b], shoot)
-    assert [tops(r) for r in results] == [{"CARD"}, {"CARD-2"}] and all(r.safe for r in results)
+    assert [tops(r) for r in results] == [{"CARD"}, {"CARD-2"}] and all(r.whole for r in results)
     expected = {f"CARD/{p}": d for p, d in sums(a).items()} | {f"CARD-2/{p}": d for p, d in sums(b).items()}
     assert sums(shoot) == expected
-    assert all(r.safe and r.copied == 0 for r in gather([b, a], shoot))  # in the other order too
+    assert all(r.whole and r.copied == 0 for r in gather([b, a], shoot))  # in the other order too
     assert sums(shoot) == expected
 
 
@@ -146,7 +146,7 @@ def test_a_card_that_comes_again_with_more_goes_to_its_own_folder(tmp_path: Path
     put(card / "MISC/INDEX.CTG", content("the index of more", 120))  # a camera writes its index anew
     (result,) = gather(card, shoot)
     new = set(sums(shoot)) - set(before)
-    assert result.safe and new == {
+    assert result.whole and new == {
         f"CARD-2/{FOLDER}/HALL0004.CR3",
         f"CARD-2/{FOLDER}/HALL0002.xmp",
         "CARD-2/MISC/INDEX-2.CTG",
@@ -162,7 +162,7 @@ def test_a_card_that_was_formatted_and_used_again_gets_a_new_folder(tmp_path: Pa
     shutil.rmtree(card)
     write_card(card, "second half")
     (result,) = gather(card, shoot)
-    assert result.safe and tops(result) == {"CARD-2"} and len(sums(shoot)) == 20
+    assert result.whole and tops(result) == {"CARD-2"} and len(sums(shoot)) == 20
 
 
 def test_a_changed_picture_keeps_its_companions_beside_it(tmp_path: Path) -> None:
@@ -175,7 +175,7 @@ def test_a_changed_picture_keeps_its_companions_beside_it(tmp_path: Path) -> Non
     (result,) = gather(card, shoot)
     at = f"CARD/{FOLDER}/"
     assert set(sums(shoot)) - set(before) == {f"{at}HALL0002-2.CR3", f"{at}HALL0002-2.JPG"}
-    assert before.items() <= sums(shoot).items() and result.safe and len(result.renamed) == 2
+    assert before.items() <= sums(shoot).items() and result.whole and len(result.renamed) == 2
     put(card / FOLDER / "HALL0002.CR3.xmp", content("sidecar of the rated one"))
     gather(card, shoot)
     assert f"{at}HALL0002-2.CR3.xmp" in sums(shoot)
@@ -193,7 +193,7 @@ def test_the_folder_dcim_alone_goes_where_the_card_goes(tmp_path: Path) -> None:
     gather(card / "DCIM", shoot)
     assert set(sums(shoot)) == {f"CARD/{path}" for path in sums(card) if path.startswith("DCIM/")}
     (result,) = gather(card, shoot)
-    assert result.safe and set(sums(shoot)) == {f"CARD/{path}" for path in sums(card)}
+    assert result.whole and set(sums(shoot)) == {f"CARD/{path}" for path in sums(card)}
 
 
 def test_a_card_given_twice_is_read_once(tmp_path: Path) -> None:
@@ -206,7 +206,7 @@ def test_a_card_given_twice_is_read_once(tmp_path: Path) -> None:
 def test_an_empty_folder_is_never_safe_to_format(tmp_path: Path) -> None:
     (tmp_path / "card").mkdir()
     (result,) = gather(tmp_path / "card", tmp_path / "shoot")
-    assert not result.safe and "no file was found" in result.verdict()
+    assert not result.whole and "no file was found" in result.verdict()
 
 
 def test_an_empty_file_keeps_its_name(tmp_path: Path) -> None:
@@ -216,7 +216,7 @@ def test_an_empty_file_keeps_its_name(tmp_path: Path) -> None:
         put(card / name, b"")
     for _ in range(3):
         (result,) = gather(card, shoot)
-        assert result.safe and set(sums(shoot)) == {"card/A.CR3", "card/B.CR3"}
+        assert result.whole and set(sums(shoot)) == {"card/A.CR3", "card/B.CR3"}
 
 
 @pytest.mark.parametrize("where", ["on the card", "is the card", "around the card", "through a link"])
@@ -249,7 +249,7 @@ def test_a_hard_link_to_the_cards_own_file_is_no_copy(tmp_path: Path) -> None:
     shoot.mkdir()
     (shoot / "HALL0001.CR3").hardlink_to(card / RAW)
     (result,) = gather(card, shoot)
-    assert result.safe and result.copied == 10
+    assert result.whole and result.copied == 10
     assert (shoot / "CARD" / RAW).stat().st_ino != (card / RAW).stat().st_ino
 
 
@@ -261,7 +261,7 @@ def test_a_link_in_the_shoot_is_no_copy_and_is_not_written_through(tmp_path: Pat
     before = snapshot(card)
     (result,) = gather(card, shoot)
     assert snapshot(card) == before
-    assert result.safe and tops(result) == {"CARD-2"} and holds_all(card, shoot / "CARD-2")
+    assert result.whole and tops(result) == {"CARD-2"} and holds_all(card, shoot / "CARD-2")
 
 
 def test_a_link_further_down_is_not_written_through_either(tmp_path: Path) -> None:
@@ -271,7 +271,9 @@ def test_a_link_further_down_is_not_written_through_either(tmp_path: Path) -> No
     (shoot / "CARD" / "DCIM").symlink_to(outside)
     (result,) = gather(card, shoot)
     assert (
-        list(outside.iterdir()) == [] and not result.safe and "is a link or a file and not a folder" in result.verdict()
+        list(outside.iterdir()) == []
+        and not result.whole
+        and "is a link or a file and not a folder" in result.verdict()
     )
 
 
@@ -314,7 +316,7 @@ def test_names_are_on_the_disk_before_the_answer(tmp_path: Path, monkeypatch: py
 
     monkeypatch.setattr(disk, "flush_folder", fails)
     (result,) = gather(card, tmp_path / "other")
-    assert not result.safe and "other cannot be written (Input/output error)" in result.verdict()
+    assert not result.whole and "other cannot be written (Input/output error)" in result.verdict()
 
 
 def test_what_another_program_has_just_copied_is_flushed_before_it_counts(
@@ -331,7 +333,7 @@ def test_what_another_program_has_just_copied_is_flushed_before_it_counts(
         real(number)
 
     monkeypatch.setattr(os, "fsync", fsync)
-    assert gather(card, shoot)[0].safe and there.stat().st_ino in flushed
+    assert gather(card, shoot)[0].whole and there.stat().st_ino in flushed
 
 
 def test_the_pages_of_a_copy_are_not_in_memory_when_it_is_read_back(tmp_path_factory: pytest.TempPathFactory) -> None:
@@ -363,7 +365,7 @@ def test_sidecars_that_hold_the_same_are_all_copied_beside_their_raws(tmp_path: 
         for name in ("HALL0002.xmp", "HALL0003.xmp"):
             put(card / FOLDER / name, b"rating: 5")
     shoot = tmp_path / "shoot"
-    assert all(result.safe for result in gather(cards, shoot))
+    assert all(result.whole for result in gather(cards, shoot))
     expected = {f"CARD/{p}": d for p, d in sums(cards[0]).items()} | {
         f"CARD-2/{p}": d for p, d in sums(cards[1]).items()
     }
@@ -381,7 +383,7 @@ def test_two_pictures_of_the_same_bytes_are_both_copied(tmp_path: Path) -> None:
     put(shoot / "CARD" / FOLDER / "HALL0002.JPG", content("the same"))
     (result,) = gather(card, shoot)
     there = {"mine/best.jpg", f"CARD/{FOLDER}/HALL0002.JPG", f"CARD/{FOLDER}/HALL0003.JPG"}
-    assert result.safe and result.copied == 1 and set(sums(shoot)) == there
+    assert result.whole and result.copied == 1 and set(sums(shoot)) == there
     assert gather(card, shoot)[0].copied == 0
 
 

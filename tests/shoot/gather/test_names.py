@@ -48,7 +48,7 @@ def test_every_name_is_copied_under_one_that_all_disks_take(tmp_path: Path, name
         put(card / name, content(ascii(name)))
     for copied in (len(names), 0, 0):
         (result,) = gather(card, shoot)
-        assert result.safe and result.copied == copied and holds_all(card, shoot) and not unfinished(shoot)
+        assert result.whole and result.copied == copied and holds_all(card, shoot) and not unfinished(shoot)
     there = [path.relative_to(shoot).as_posix() for path in shoot.rglob("*") if path.is_file()]
     copies = [path for path in there if path.startswith("CARD/")]
     assert len(copies) == len(names)
@@ -87,7 +87,7 @@ def test_what_is_no_file_is_named_and_not_followed(tmp_path: Path) -> None:
     with socket.socket(socket.AF_UNIX) as opened:
         opened.bind(str(card / "socket"))
     (result,) = gather(card, shoot)
-    assert result.safe and sums(shoot) == {
+    assert result.whole and sums(shoot) == {
         f"CARD/{p}": d for p, d in sums(card).items() if p.startswith(("D", "P", "M"))
     }
     (note,) = [text for text in result.notes if "no file" in text]
@@ -105,7 +105,7 @@ def test_what_computers_leave_on_a_card_is_counted_and_not_copied(tmp_path: Path
     put(card / ".hidden" / "file", content("hidden"))
     put(card / "RECYCLED" / "HALL0008.CR3", content("a person's own folder"))
     (result,) = gather(card, shoot)
-    assert result.safe and result.found == 13
+    assert result.whole and result.found == 13
     names = set(sums(shoot))
     assert f"CARD/{FOLDER}/._HALL0007.CR3" in names and "CARD/.hidden/file" in names
     assert not any("HALL0000" in n or n.endswith(("._HALL0001.CR3", ".DS_Store", "/x")) for n in names)
@@ -119,7 +119,7 @@ def test_a_copy_in_the_trash_of_the_shoots_disk_is_no_copy(tmp_path: Path) -> No
     card, shoot = write_card(tmp_path / "CARD"), tmp_path / "shoot"
     shutil.copytree(card, shoot / ".Trash-1000" / "CARD")
     (result,) = gather(card, shoot)
-    assert result.safe and result.copied == result.found
+    assert result.whole and result.copied == result.found
 
 
 def test_the_list_and_the_lock_are_no_photographs(tmp_path: Path) -> None:
@@ -135,7 +135,7 @@ def test_the_list_and_the_lock_are_no_photographs(tmp_path: Path) -> None:
 def test_a_hidden_card_gets_a_folder_that_other_commands_see(tmp_path: Path) -> None:
     put(tmp_path / ".card" / "HALL0001.JPG", content("one"))
     (result,) = gather(tmp_path / ".card", tmp_path / "shoot")
-    assert result.safe and len(scan(tmp_path / "shoot").frames) == 1
+    assert result.whole and len(scan(tmp_path / "shoot").frames) == 1
 
 
 def test_the_checksum_list_loses_no_line(tmp_path: Path) -> None:
@@ -161,7 +161,7 @@ def test_a_name_that_the_list_gives_to_other_bytes_is_not_used_again(tmp_path: P
     (shoot / "CARD" / "A.CR3").rename(tmp_path / "elsewhere.CR3")
     put(card / "A.CR3", content("new"))
     (result,) = gather(card, shoot)
-    assert result.safe and set(sums(shoot)) == {"CARD/A-2.CR3"}
+    assert result.whole and set(sums(shoot)) == {"CARD/A-2.CR3"}
 
 
 def test_a_list_that_cannot_be_written_is_no_yes(tmp_path: Path) -> None:
@@ -175,7 +175,7 @@ def test_a_list_that_cannot_be_written_is_no_yes(tmp_path: Path) -> None:
         (result,) = gather(card, shoot)
     finally:
         Checksums.write = real  # type: ignore[method-assign]
-    assert not result.safe and "the checksum list in" in result.verdict() and "is full" in result.verdict()
+    assert not result.whole and "the checksum list in" in result.verdict() and "is full" in result.verdict()
 
 
 @pytest.mark.parametrize(
@@ -232,7 +232,7 @@ def test_a_card_goes_to_the_folder_that_holds_most_of_it(tmp_path: Path) -> None
     shutil.copytree(card / FOLDER, shoot / "CARD-2" / FOLDER)
     put(card / "NOTES.TXT", b"new")
     (result,) = gather(card, shoot)
-    assert result.safe and tops(result) == {"CARD-2"} and result.copied == 1
+    assert result.whole and tops(result) == {"CARD-2"} and result.copied == 1
 
 
 @pytest.mark.parametrize("hidden", [".rejected/HALL0001.CR3", "HALL0001.CR3.bak", ".HALL0001.CR3", "HALL0001"])

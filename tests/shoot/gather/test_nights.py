@@ -71,9 +71,9 @@ def test_nothing_gets_lost_in_a_night(tmp_path: Path, seed: int) -> None:
         assert {path: state[:4] for card in cards for path, state in snapshot(card).items()} == before
         assert there <= Counter(sums(night.shoot).values() if night.shoot.exists() else ())
         for result in results:
-            for folder in (night.shoot, also) if also and result.safe else (night.shoot,) if result.safe else ():
+            for folder in (night.shoot, also) if also and result.whole else (night.shoot,) if result.whole else ():
                 # As many files as on the card, not only as many contents.
                 assert Counter(sums(result.card).values()) <= Counter(sums(folder).values())
         results = gather(cards, night.shoot, also)
-        assert all(result.safe for result in results) and not unfinished(night.shoot)
+        assert all(result.whole for result in results) and not unfinished(night.shoot)
         assert sum(result.copied for result in gather(cards, night.shoot, also)) == 0

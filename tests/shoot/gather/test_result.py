@@ -25,6 +25,18 @@ def test_yes_names_files_and_folders() -> None:
     )
 
 
+def test_no_where_the_copy_would_be_formatted_too() -> None:
+    shared = result(on_disk_of=[SECOND])
+    assert not shared.safe and shared.whole
+    assert shared.verdict() == (
+        "safe to format: no, because it is a folder on the disk of second: to format that disk would delete the "
+        "copy too; to empty it, delete its files: all 2 files stand in shoot and in second, read back from disk "
+        "with the same SHA-256 as on the card (5.0 MB)"
+    )
+    doubtful = result(on_disk_of=[SECOND], complete=False)
+    assert not doubtful.whole and "delete its files" not in doubtful.verdict()
+
+
 @pytest.mark.parametrize(
     ("changes", "because"),
     [
