@@ -52,6 +52,7 @@ def write_report(out: Path, record: RunRecord) -> Path:
         worth_knowing=said_once(record.notices, record.frames),
         picture=picture,
         left_off=left_off,
+        facts="the folder of the facts that --facts names" if store.source().facts else "the shoot folder",
         phases=PHASES,
         **groups,
     )

@@ -122,6 +122,19 @@ def test_what_is_on_the_page(out: Path) -> None:
     assert text.index("What failed") < text.index("Worth knowing") < text.index("Burst of 2")
 
 
+def test_the_selection_is_copied_to_where_the_facts_are_read(out: Path, tmp_path: Path) -> None:
+    """With --facts, a frames.csv in the shoot folder would not be read (README, 5)."""
+    left = RECORD["frames"]["TH1_0003"] | {"status": "left out", "reason": "much like a better one"}
+    record = RECORD | {"frames": RECORD["frames"] | {"TH1_0003": left}}
+    for facts, folder in (
+        (None, "the shoot folder"),
+        (tmp_path / "facts", "the folder of the facts that --facts names"),
+    ):
+        Store(out).keep_source(tmp_path / "shoot", facts)
+        text = " ".join(page(out, record).text.split())
+        assert f"copy frames.csv from beside this page into {folder}, write always under keep" in text
+
+
 def test_pictures_are_inside_and_in_order(out: Path) -> None:
     images = page(out, RECORD).all("img")
     expected = "data:image/jpeg;base64," + base64.b64encode(THUMB).decode()

@@ -1,4 +1,4 @@
-"""OUT/frames.csv: every frame with its score and what was chosen, to copy beside the frames and change."""
+"""OUT/frames.csv: every frame with its score and what was chosen, to copy over the one of the facts and change."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _RECORD = "proposal.json"
 def proposal(shoot: Shoot, recipe: Recipe, plan: Plan) -> str:
     """The CSV text of engine.tables.frame_table, with keep filled in where the recipe selects.
 
-    Copied beside the frames as it is, the next run makes the same choice; any of it can be changed by hand first.
+    Copied to where the facts are as it is, the next run makes the same choice; any of it can be changed by hand first.
     """
     selecting = [d for d in recipe.deliveries if any(b.step.leaves_out is not None for _, b in recipe.labelled(d))]
     free = [f.name for f in shoot.frames if not shoot.withheld(f.name)]
