@@ -74,7 +74,10 @@ def open_raw(path: Path, coded_mosaic: MosaicReader | None = None) -> Any:
             raw.unpack()
     except rawpy.LibRawFileUnsupportedError as error:
         raw.close()
-        raise FrameError("not a raw file that LibRaw can read, whatever its name says") from error
+        # Also where the directory of a file is at its end, as in CRW, and the end is gone.
+        raise FrameError(
+            f"not a raw file that LibRaw can read, whatever its name says, or damaged or cut short; {COPY_AGAIN}"
+        ) from error
     except FrameError:
         raw.close()
         raise

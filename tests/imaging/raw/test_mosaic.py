@@ -119,6 +119,14 @@ def test_greens_with_blacks_of_their_own_are_levelled(tmp_path: Path, pattern: s
     assert abs(rows[::2].mean() - rows[1::2].mean()) < 3e-4
 
 
+def test_a_file_without_the_directory_at_its_end_may_be_cut_short(tmp_path: Path) -> None:
+    """A CIFF heap (CRW) says at its end what it holds: cut short, it is no raw file to LibRaw."""
+    path = tmp_path / "F.CRW"
+    path.write_bytes(b"II" + (26).to_bytes(4, "little") + b"HEAPCCDR" + bytes(100_000))
+    with pytest.raises(FrameError, match=r"not a raw file .* or damaged or cut short; copy it again from the card"):
+        decode_raw(path, UPRIGHT, 96)
+
+
 @pytest.mark.parametrize(("rows", "cut"), [(128, True), (13, True), (4, True), (2, False)])
 def test_a_frame_that_ends_early_is_refused(tmp_path: Path, rows: int, cut: bool) -> None:
     """Rows at the end that are one constant are data that never arrived. Two of 128 (1.6 %) may be a camera's own."""
