@@ -28,7 +28,7 @@ from pipeline.engine.tables.selection import refuse_typed
 from pipeline.errors import InputError, RunStoppedError, trace
 from pipeline.recipe.recipe import Recipe
 from pipeline.report.record import RunRecord
-from pipeline.store.places import OWN_FILES, refuse_links
+from pipeline.store.places import OWN_FILES, refuse_inside, refuse_links
 from pipeline.store.store import Store
 from pipeline.workers.executors import Workers
 from pipeline.workers.memory import give_back_memory
@@ -58,6 +58,7 @@ def refuse(recipe: Recipe, shoot: Shoot, only: str | None = None, out: Path | No
     if not any(matches(f.name, only) for f in shoot.frames):
         raise InputError(f"--only {only}: no frame of the shoot has a name like that; one is {shoot.frames[0].name}")
     if out is not None:
+        refuse_inside(out, shoot.folder)
         refuse_links(out, (*OWN_FILES, *(path for d in recipe.deliveries for path in (d.name, f"{d.name}/{SMALL}"))))
     for delivery in recipe.deliveries:  # its folder, its zip and the place it is pushed to have this name
         if holds_withheld(delivery.name, shoot.facts):

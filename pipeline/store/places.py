@@ -16,6 +16,7 @@ from typing import Annotated, BinaryIO
 from pydantic import AfterValidator
 
 from pipeline.errors import InputError
+from pipeline.store.files import is_inside
 
 _BLOCK = 1 << 20
 _LONGEST = 255  # octets of a name that file systems take
@@ -130,6 +131,12 @@ def resolved(out: Path) -> Path:
     with suppress(OSError, RuntimeError):
         return out.resolve(strict=True)
     raise InputError(f"{out}: is a link to a folder that is not there now; plug in its disk, or choose another --out")
+
+
+def refuse_inside(out: Path, shoot: Path) -> None:
+    """Raises InputError when OUT lies in the shoot."""
+    if is_inside(out.resolve(), shoot.resolve()):
+        raise InputError(f"{out}: OUT lies inside the shoot folder, which is never written; choose another folder")
 
 
 def refuse_links(out: Path, below: Iterable[str]) -> None:

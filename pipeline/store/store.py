@@ -21,7 +21,7 @@ from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.digests import FrameDigest, read_digest
 from pipeline.store.disk import is_held, temporary_folder
 from pipeline.store.files import TEMPORARY, is_inside, remove_leftovers, write_atomic
-from pipeline.store.places import OWN_FILES, is_link, path_below, read_file, refuse_links
+from pipeline.store.places import OWN_FILES, is_link, path_below, read_file, refuse_inside, refuse_links
 from pipeline.store.records import from_json, to_json
 from pipeline.store.seal import HEAD, sealed, unsealed
 from pipeline.store.watch import AGAIN, FULL, Watch
@@ -77,8 +77,7 @@ class Store:
     def open(cls, out: Path, shoot: Path, cache: Cache = NO_CACHE, durable: bool = True) -> Store:
         """Make the folders. Raises InputError when OUT lies in the shoot or cannot be written, or when something of
         ours in it is a link, RunStoppedError where its disk is full."""
-        if is_inside(out.resolve(), shoot.resolve()):
-            raise InputError(f"{out}: OUT lies inside the shoot folder, which is never written; choose another folder")
+        refuse_inside(out, shoot)
         store = cls(out, shoot, cache, durable)
         refuse_links(out, (".work", ".work/lock", *(f".work/{kind}" for kind in KINDS), *OWN_FILES))
         try:

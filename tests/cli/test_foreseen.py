@@ -116,6 +116,15 @@ def test_a_clean_night(night: Night) -> None:
     assert "  web: 6\n" in text and "  print: 6\n" in text
 
 
+def test_out_in_the_shoot_is_refused_by_both(night: Night) -> None:
+    out = ("--out", night.shoot / "delivered", "--workers", "1")
+    before = sorted(night.shoot.iterdir())
+    for more in ((), ("--dry-run",)):
+        status, text = evencourt("run", night.recipe, night.shoot, *out, *more)
+        assert status == 2 and "OUT lies inside the shoot folder, which is never written" in text
+    assert sorted(night.shoot.iterdir()) == before
+
+
 def test_damaged_frames_and_rows_without_one(night: Night) -> None:
     path = night.shoot / "TH5_0003.dng"
     path.write_bytes(path.read_bytes()[:60_000])

@@ -28,7 +28,7 @@ MUTANTS = [
     mutant(_KEYS, "while chunk := file.read(_CHUNK):", "if chunk := file.read(_CHUNK):", *_KEYED),
     mutant(_KEYS, "return dict(_found())", "return _found()", *_KEYED),
     mutant(_KEYS, '"numba", "tifffile")', '"tifffile")', *_KEYED),
-    mutant(_STORE, "if is_inside(out.resolve(), shoot.resolve()):", "if False:", *_STORED),
+    mutant("store/places.py", "if is_inside(out.resolve(), shoot.resolve()):", "if False:", *_STORED),
     mutant(_FILES, "if folder.samefile(source):", "if False:", *_STORED),
     mutant(_FILES, "for folder in (target, *target.parents):", "for folder in (target,):", *_STORED),
     mutant(
