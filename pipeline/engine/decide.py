@@ -26,12 +26,12 @@ from pipeline.engine.solve import Plan, solve
 from pipeline.engine.tables.reference_proposals import reference_proposals
 from pipeline.engine.tables.selection import refuse_typed
 from pipeline.errors import InputError, RunStoppedError, trace
+from pipeline.imaging.memory import give_back_memory
 from pipeline.recipe.recipe import Recipe
 from pipeline.report.record import RunRecord
 from pipeline.store.places import OWN_FILES, refuse_inside, refuse_links
 from pipeline.store.store import Store
 from pipeline.workers.executors import Workers
-from pipeline.workers.memory import give_back_memory
 
 Progress = Callable[[str, int, int], None]  # phase, done, total
 

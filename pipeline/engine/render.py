@@ -21,6 +21,7 @@ from pipeline.formats.metadata.embed import embed_jpeg
 from pipeline.formats.metadata.model import Metadata
 from pipeline.imaging.denoise.picture_noise import PictureNoise
 from pipeline.imaging.geometry import WHOLE, Box, box_to_pixels
+from pipeline.imaging.memory import give_back_memory
 from pipeline.imaging.raw.demosaic import FULL_ABOVE
 from pipeline.imaging.raw.frame import DecodeOptions, SensorCorrection
 from pipeline.imaging.resample import resize
@@ -42,6 +43,9 @@ THUMB_EDGE = 320  # pixels of the longer side of a small picture in the report
 # Decimals of the fractions of a window: half a pixel of a frame 5,000 wide, far less than the rim decoded around it.
 _WINDOW_DIGITS = 4
 _TRIED_EDGES = (0, 1, -1, 2, 3)  # pixels about the edge by proportion: rounding moves the sides of a crop by one or two
+# Octets of a picture from which the memory that a step leaves is given back: of several so large the next finds no hole
+# of its size, and emptying pages anew is little of the time that so many pixels take. `python -m tests.benchmark`.
+_LARGE = 120_000_000
 _THUMB_QUALITY = 80  # JPEG; chosen by eye, decides no delivered picture
 
 
@@ -210,6 +214,10 @@ def render(job: Job) -> list[Rendered | Refused | Moved]:
         if not (cleaned and bound is early):
             image = _apply(image, bound, job, bound.step.name)
     made: list[Rendered | Refused | Moved] = []
+    # Each delivery takes the picture from here, the last one the list's own: it is then held no longer than needed.
+    images = [image] * len(job.outputs)
+    large = image.pixels.nbytes > _LARGE
+    del image
     for output in job.outputs:
         try:
             said = [
@@ -217,9 +225,11 @@ def render(job: Job) -> list[Rendered | Refused | Moved]:
                 for b in (*job.shared, *output.delivery.steps)
                 if b.step.off_mosaic is not None and not (cleaned and b is early)
             ]
-            made += _deliver(job, image, output, said)
+            made += _deliver(job, images.pop(), output, said)
         except FrameError as error:
             made.append(Refused(output.relative, f"{output.delivery.name}: {error}"))
+    if large:
+        give_back_memory()
     return made
 
 
@@ -249,6 +259,8 @@ def _refuse_changed(job: Job) -> None:
 def _apply(image: Image, bound: Bound, job: Job, label: str) -> Image:
     if bound.step.apply is None:
         return image
+    if image.pixels.nbytes > _LARGE:
+        give_back_memory()
     return bound.step.apply(image, bound.params, ApplyContext(job.frame, job.row, job.solutions.get(label)))
 
 

@@ -45,6 +45,7 @@ from pipeline.engine.solve import AGAIN, solve
 from pipeline.engine.tables.selection import left_notice, proposal, write_proposal
 from pipeline.engine.twins import keep_damage
 from pipeline.errors import RunStoppedError, UndecodableError, in_short, trace
+from pipeline.imaging.memory import give_back_memory
 from pipeline.recipe.recipe import Recipe, flatten_yaml
 from pipeline.report.html import REPORT_FILE, write_report
 from pipeline.report.record import FrameRecord, RunRecord, write_record
@@ -55,7 +56,6 @@ from pipeline.store.places import resolved
 from pipeline.store.store import ROOT, Store
 from pipeline.textfile.messages import and_more, counted
 from pipeline.workers.executors import Workers, map_unordered
-from pipeline.workers.memory import give_back_memory
 
 __all__ = ["Outcome", "Progress", "Shoot", "jobs", "measure_shoot", "read_shoot", "run"]
 

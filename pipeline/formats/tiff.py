@@ -8,6 +8,7 @@ from typing import Literal
 
 import numpy as np
 import tifffile
+from numpy.typing import NDArray
 
 from pipeline.formats.icc import srgb_profile
 from pipeline.formats.metadata.embed import tiff_tags
@@ -18,6 +19,7 @@ from pipeline.formats.tiff_ifd import EXIF_POINTER, directory, header
 from pipeline.types import F32
 
 _ORDER: Literal["<"] = "<"  # on every machine, for the same bytes everywhere
+_STRIP = 256  # rows that are brought to codes at a time
 
 
 def encode_tiff(pixels: F32, metadata: Metadata | None) -> tuple[bytes, tuple[str, ...]]:
@@ -29,7 +31,7 @@ def encode_tiff(pixels: F32, metadata: Metadata | None) -> tuple[bytes, tuple[st
     buffer = io.BytesIO()
     tifffile.imwrite(
         buffer,
-        (np.clip(pixels, 0, 1) * 65535 + 0.5).astype(np.uint16),
+        _sixteen_bits(pixels),
         byteorder=_ORDER,
         photometric="rgb",
         compression="zlib",
@@ -42,6 +44,15 @@ def encode_tiff(pixels: F32, metadata: Metadata | None) -> tuple[bytes, tuple[st
     if metadata is not None:
         _append_exif(buffer, metadata)
     return buffer.getvalue(), cut
+
+
+def _sixteen_bits(pixels: F32) -> NDArray[np.uint16]:
+    """Display values as codes: in strips, since all pixels of a frame fill a worker's memory."""
+    out = np.empty(pixels.shape, np.uint16)
+    for first in range(0, len(pixels), _STRIP):
+        part = slice(first, first + _STRIP)
+        out[part] = (np.clip(pixels[part], 0, 1) * 65535 + 0.5).astype(np.uint16)
+    return out
 
 
 def _append_exif(buffer: io.BytesIO, metadata: Metadata) -> None:

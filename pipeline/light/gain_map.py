@@ -107,7 +107,8 @@ def apply_gain_map(image: Image, gain_map: GainMap, orientation: Orientation) ->
     if image.warp is not None:
         gains = image.warp(gains)
     whole = gains_at_pixels(gains, shape, image.part)
-    pixels = rebuild_highlights(image.pixels, image.saturation, whole, before)
+    # A large picture fills the memory of a worker: the gains give theirs to the result.
+    pixels = rebuild_highlights(image.pixels, image.saturation, whole, before, to=whole)
     noise_gain_map = _times(gains / mean.astype(np.float32), earlier)
     return replace(image, pixels=pixels, noise=noise, saturation=saturation, noise_gain_map=noise_gain_map)
 

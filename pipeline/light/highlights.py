@@ -47,16 +47,19 @@ class HighlightConstants:
 HIGHLIGHTS = HighlightConstants()
 
 
-def rebuild_highlights(pixels: F32, saturation: F64, gains: F32 | None = None, before: F32 | None = None) -> F32:
+def rebuild_highlights(
+    pixels: F32, saturation: F64, gains: F32 | None = None, before: F32 | None = None, to: F32 | None = None
+) -> F32:
     """Multiply by gains, and raise clipped channels to the pixel's largest, so that blown light is white, not magenta.
 
     A clipped channel is known only to be "at least" its value; the largest channel is the least
     assumption that keeps the hue of a single blown colour (a red shirt). `saturation` (3,) in the units of `pixels`
     (H, W, 3); gains (H, W, 3), or (3,) for the whole frame, None for none: clipping is where it was before them.
     before (H, W, 3)  gains that the pixels, and where they clip, went through already besides; None for none
+    to (H, W, 3)  memory for the result, which may be that of gains; None for new
     """
     every = np.ones(3, np.float32) if gains is None else gains
-    out = np.empty(pixels.shape, np.float32)
+    out = np.empty(pixels.shape, np.float32) if to is None else to
     ends = np.float32(HIGHLIGHTS.near), np.float32(1 / HIGHLIGHTS.ramp)
     _rebuild(
         np.ascontiguousarray(pixels, dtype=np.float32),

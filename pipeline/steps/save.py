@@ -8,12 +8,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 from pydantic import Field, field_validator
 
 from pipeline.captions.filename_template import DEFAULT_NAME, NAME_FIELDS, check_name
 from pipeline.errors import FrameError
 from pipeline.steps.base import EncodedFile, FileName, NoMeasurement, NoSolution, Order, Params, Step
-from pipeline.types import Domain, Image, JsonObject, JsonValue
+from pipeline.types import F32, Domain, Image, JsonObject, JsonValue
 
 if TYPE_CHECKING:
     import PIL.Image
@@ -41,6 +42,7 @@ class SaveRules:
 
 
 RULES = SaveRules()
+_STRIP = 256  # rows that are brought to codes at a time
 _UNITS = {"": 1, "B": 1, "KB": 1000, "MB": 1000_000, "KIB": 1024, "MIB": 1024**2}
 
 
@@ -100,7 +102,7 @@ def encode_jpeg(image: Image, params: SaveParams, reserve: int) -> Encoded:
     """
     import PIL.Image
 
-    picture = PIL.Image.fromarray((image.pixels * 255.0 + 0.5).clip(0, 255).astype(np.uint8), "RGB")
+    picture = PIL.Image.fromarray(eight_bits(image.pixels), "RGB")
     best = _jpeg(picture, params.quality, params)
     if params.at_most is None:
         return Encoded(best, params.quality)
@@ -121,6 +123,15 @@ def encode_jpeg(image: Image, params: SaveParams, reserve: int) -> Encoded:
             f"does not fit into {params.at_most} at quality {RULES.lowest_quality}; allow more or resize smaller"
         )
     return found
+
+
+def eight_bits(pixels: F32) -> NDArray[np.uint8]:
+    """Display values (H, W, 3), 0 to 1, as codes: in strips, since all pixels of a frame fill a worker's memory."""
+    out = np.empty(pixels.shape, np.uint8)
+    for first in range(0, len(pixels), _STRIP):
+        part = slice(first, first + _STRIP)
+        out[part] = (pixels[part] * 255.0 + 0.5).clip(0, 255).astype(np.uint8)
+    return out
 
 
 def _jpeg(picture: PIL.Image.Image, quality: int, params: SaveParams) -> bytes:

@@ -1,4 +1,4 @@
-"""What becomes of memory that was used: a worker keeps it for the next frame, the parent gives it back."""
+"""What becomes of memory that a worker has used: it keeps it for the next frame. imaging.memory gives it back."""
 
 from __future__ import annotations
 
@@ -24,14 +24,3 @@ def keep_memory() -> None:
         libc = ctypes.CDLL(None)
         libc.mallopt(_MMAP_THRESHOLD, _LARGEST_BLOCK)
         libc.mallopt(_TRIM_THRESHOLD, _NEVER)
-
-
-def give_back_memory() -> None:
-    """Let the system have the pages that lie free between what is still needed. On glibc; elsewhere nothing happens.
-
-    Solving a night leaves small arrays with as much free space between them (python -m tests.scale).
-    """
-    if sys.platform != "linux":
-        return
-    with suppress(OSError, AttributeError):
-        ctypes.CDLL(None).malloc_trim(0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import tracemalloc
 
 import numpy as np
 import pytest
@@ -140,3 +141,20 @@ def test_no_gain_leaves_the_image_alone() -> None:
     """A finished frame with a yellow near its top, whose channels would be taken for clipped ones."""
     yellow = image(np.array([[[1.0, 0.95, 0.2]]]))
     assert apply_gain_map(yellow, GainMap.constant(np.zeros(3)), UP) is yellow
+
+
+def test_gains_that_differ_from_pixel_to_pixel_take_the_memory_of_one_picture() -> None:
+    """A picture of all pixels fills a worker: the gains give their memory to the result."""
+    pixels = np.random.default_rng(3).uniform(0.01, 1, (600, 800, 3)).astype(np.float32)
+    given, gain_map = image(pixels), wavy()
+    apply_gain_map(given, gain_map, UP)  # compiles
+    before = pixels.copy()
+    tracemalloc.start()
+    try:
+        made = apply_gain_map(given, gain_map, UP)
+        most = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert (given.pixels == before).all()
+    assert np.ptp(made.pixels / pixels) > 0.1
+    assert most < 1.5 * pixels.nbytes

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import struct
+import tracemalloc
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +17,7 @@ from pydantic import ValidationError
 from pipeline.errors import FrameError
 from pipeline.formats.metadata.embed import metadata_size
 from pipeline.formats.metadata.model import Metadata
-from pipeline.steps.save import SaveParams, encode, encode_jpeg, parse_size, reserve
+from pipeline.steps.save import SaveParams, eight_bits, encode, encode_jpeg, parse_size, reserve
 from pipeline.types import Domain, Image, Noise
 
 
@@ -148,6 +149,19 @@ def test_at_most_leaves_alone_what_fits_and_refuses_blocks_in_skin(busy: Image) 
     assert encode_jpeg(busy, SaveParams(quality=88, at_most=f"{lowest} B"), 0).quality == 40
     with pytest.raises(FrameError, match="quality 40"):
         encode_jpeg(busy, SaveParams(quality=88, at_most=f"{lowest - 1} B"), 0)
+
+
+def test_all_pixels_become_codes_without_another_picture_in_memory() -> None:
+    """Of several strips, the last one cut; a picture of all pixels of a frame is 12 octets a pixel, its codes are 3."""
+    pixels = np.random.default_rng(2).uniform(-0.1, 1.1, (1030, 700, 3)).astype(np.float32)
+    tracemalloc.start()
+    try:
+        codes = eight_bits(pixels)
+        most = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert np.abs(codes - pixels.clip(0, 1).astype(np.float64) * 255).max() <= 0.51
+    assert most < codes.nbytes + 0.6 * pixels.nbytes
 
 
 def test_sizes_are_decimal_unless_written_binary() -> None:
