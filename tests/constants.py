@@ -285,6 +285,7 @@ TOPICS = {
         {
             "tile": "decides time and memory: tests/imaging/learned/test_mosaic.py shows that tiles leave no seam",
             "overlap": "the same",
+            "beyond": "the network knows borders: four times as much changes their error by 0.2 %",
         },
     ),
     "settle": Topic(settle, "SETTLE", of_settle),

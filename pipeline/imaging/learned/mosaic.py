@@ -12,7 +12,7 @@ from collections.abc import Iterator
 import cv2
 import numpy as np
 
-from pipeline.imaging.learned import domain, tiles
+from pipeline.imaging.learned import domain
 from pipeline.imaging.learned.runtime import MOSAIC, Network, network
 from pipeline.imaging.learned.settle import correction, in_colour
 from pipeline.imaging.learned.tiles import (
@@ -22,10 +22,11 @@ from pipeline.imaging.learned.tiles import (
     in_tiles,
     look,
     luma_weights,
-    mirrored,
     mixed,
+    seen,
     with_luma_of,
 )
+from pipeline.imaging.memory import give_back_memory
 from pipeline.imaging.raw.residual_demosaic import by_residuals
 from pipeline.types import F32, F64, Noise
 
@@ -49,6 +50,7 @@ def learned_demosaic(
     first, across = (at // GRID * (GRID // 2) for at in (top, left))  # of the cells that are looked at
     work.cells = np.empty(((top + height + 1) // 2 - first, (left + width + 1) // 2 - across, 3), np.float32)
     work.place = (first, across)
+    give_back_memory()  # what the file was read with, and its light made
     out = in_tiles(top, left, height, width, work.tile)
     del work.network  # with all that it holds of a tile
     work.settle(out, top, left)
@@ -71,13 +73,16 @@ class _Work:
 
     def tile(self, top: int, left: int, low: int, right: int) -> F32:
         """(2 (low - top), 2 (right - left), 3) camera colour of cells [top, low) x [left, right)."""
-        rows, columns = mirrored(top, low, self.light.shape[0]), mirrored(left, right, self.light.shape[1])
+        (rows, up), (columns, aside) = (
+            seen(first, last, side)
+            for first, last, side in zip((top, left), (low, right), self.light.shape, strict=True)
+        )
         light, s = self.light[rows[:, None], columns], np.float32(self.foot)
         root = np.empty_like(light)
         for colour, cell in _sites():
             root[cell] = domain.to_root(light[cell] * self.gains[colour], s)
-        cut, height, width = 2 * tiles.LEARNED.overlap - _MORE, 2 * (low - top + _MORE), 2 * (right - left + _MORE)
-        near = (slice(cut, cut + height), slice(cut, cut + width))
+        up, aside, height, width = up - _MORE, aside - _MORE, 2 * (low - top + _MORE), 2 * (right - left + _MORE)
+        near = (slice(up, up + height), slice(aside, aside + width))
         levels, stays = self.settings.levels, self.settings.stays
         found = self._look(root, levels[0])[near]
         if levels[1] != levels[0]:
@@ -88,7 +93,7 @@ class _Work:
             sum(inner[cell] for _, cell in _sites()) / 4
         )
         if max(stays) > 0:
-            noisy = domain.to_root(by_residuals(light, self.balance, cut, cut, height, width) * self.gains, s)
+            noisy = domain.to_root(by_residuals(light, self.balance, up, aside, height, width) * self.gains, s)
             found = mixed(found, noisy, *stays, self.weights)
         if self.settings.keep_grain > 0:
             self._keep_grain(found, root[near])

@@ -17,9 +17,11 @@ from pipeline.types import F32, F64
 class LearnedConstants:
     """How the networks are run; tests/imaging/learned."""
 
-    # Cells of a tile's result along a side, and about it: no seam is measured, and a worker keeps within its memory.
-    tile: int = 544
+    # Most cells of a tile's result along a side, and those about it: no seam is measured, a worker keeps within its
+    # memory (a kilobyte a cell), and 24 megapixels are four rows of five. `python -m tests.benchmark --only pixels`.
+    tile: int = 608
     overlap: int = 32
+    beyond: int = 8  # cells that it sees beyond the border of what is known
     # Gains of red and blue that were trained on; beyond them the network is told the nearest.
     least_gain: float = 1.15
     most_gain: float = 3.0
@@ -104,27 +106,37 @@ def in_tiles(
 ) -> F32:  # fmt: skip
     """(height, width, 3) from (top, left) on, of tiles; tile_of takes top, left, bottom, right in cells of 2x2 pixels.
 
-    All tiles lie on one grid of the coarsest scale, which begins where the picture does: a window is as in the whole.
+    All tiles are of about one size, and begin where cells of the coarsest scale do.
     """
     out = np.empty((height, width, 3), np.float32)
-    side = 2 * LEARNED.tile
-    for y in range(top // GRID * GRID, top + height, side):
-        for x in range(left // GRID * GRID, left + width, side):
-            low, right = min(top + height, y + side), min(left + width, x + side)
+    for y, low in _parts(top, height):
+        for x, right in _parts(left, width):
             tile = tile_of(y // 2, x // 2, (low + 1) // 2, (right + 1) // 2)
             up, first = max(y, top), max(x, left)
             out[up - top : low - top, first - left : right - left] = tile[up - y : low - y, first - x : right - x]
     return out
 
 
-def mirrored(first: int, last: int, side: int) -> NDArray[np.int64]:
-    """Places along a side, in pixels, that a tile of cells [first, last) sees; its cells are a multiple of MULTIPLE.
+def _parts(start: int, length: int) -> list[tuple[int, int]]:
+    """(first, last) pixels of the tiles along a side, as few as can be: the last is not a sliver among overlaps."""
+    first, last = start // GRID * GRID, start + length
+    count = -(-(last - first) // (2 * LEARNED.tile))
+    side = -(-(last - first) // (count * GRID)) * GRID
+    return [(at, min(last, at + side)) for at in range(first, last, side)]
 
-    Beyond the border a picture goes on mirrored about its outermost pixels: a mosaic then keeps its colours.
+
+def seen(first: int, last: int, side: int) -> tuple[NDArray[np.int64], int]:
+    """Places along a side, in pixels, that a tile of cells [first, last) sees, and how many of them come before it.
+
+    They are of a multiple of MULTIPLE cells. Beyond the border a picture goes on a little, mirrored about its outermost
+    pixels: a mosaic then keeps its colours.
     """
-    cells = last - first + 2 * LEARNED.overlap
-    at = np.abs(2 * (first - LEARNED.overlap) + np.arange(2 * (cells + -cells % MULTIPLE)))
-    if side == 1:
-        return np.zeros_like(at)
-    at %= 2 * side - 2
-    return np.asarray(np.minimum(at, 2 * side - 2 - at), dtype=np.int64)
+    low = max(first - LEARNED.overlap, -LEARNED.beyond)
+    cells = min(last + LEARNED.overlap, (side + 1) // 2 + LEARNED.beyond) - low
+    at = np.abs(2 * low + np.arange(2 * (cells + -cells % MULTIPLE)))
+    if side > 1:
+        at %= 2 * side - 2
+        at = np.minimum(at, 2 * side - 2 - at)
+    else:
+        at[:] = 0
+    return np.asarray(at, dtype=np.int64), 2 * (first - low)

@@ -130,8 +130,10 @@ def _light(
         starts.append(span.first - low + before)
     # Mirrored about its outermost pixels, the mosaic goes on with the right colours.
     (up, down), (to_left, to_right) = pads
-    wide = cv2.copyMakeBorder(mosaic[cuts[0], cuts[1]], up, down, to_left, to_right, cv2.BORDER_REFLECT_101)
-    light = np.empty(wide.shape, np.float32)
+    part = mosaic[cuts[0], cuts[1]]
+    # Before what is only needed to make it, whose memory is then free in one piece with the rest.
+    light = np.empty((up + part.shape[0] + down, to_left + part.shape[1] + to_right), np.float32)
+    wide = cv2.copyMakeBorder(part, up, down, to_left, to_right, cv2.BORDER_REFLECT_101)
     floor, scale = black.astype(np.float32), (1 / (white - black)).astype(np.float32)
     _to_light(wide, floor[[[0, 1], [1, 2]]], scale[[[0, 1], [1, 2]]], light)
     return light, starts[0], starts[1]
