@@ -10,9 +10,11 @@ half-size postprocess, an area average to the delivered size, JPEG). Only the ra
     tight    the same with a tight crop: 40 % of the width at full resolution, denoised with `quality: fine`
     render   one frame in one process: denoise off against the floor, denoise on against the script, a tight crop
              (40 % of the width at full resolution, denoised) against the script
+    pixels   one frame at all of its pixels by each quality of denoise, each in a process of its own: its peak memory,
+             and its CPU time against that of the network of quality learned alone, on one tile without overlap
     workers  the command with two workers against one, on twice as many frames, by the clock: wants an idle machine
 
-`--only whole,tight,render,workers` runs a part, `--frames 6` takes a third of the time (the start of
+`--only whole,tight,render,pixels,workers` runs a part, `--frames 6` takes a third of the time (the start of
 the programs is then shared out as over 20), `--repeat 3` takes the least of three.
 `--keep DIR` writes the frames there, or takes those that are there.
 """
@@ -34,16 +36,19 @@ from dataclasses import replace
 from pathlib import Path
 
 import cv2
+import numpy as np
 import PIL.Image
 import rawpy
 
 from pipeline.cli.recipes import recipe_folder
 from pipeline.engine.render import render
 from pipeline.engine.run import jobs, read_shoot
+from pipeline.imaging.learned.domain import CHANNELS
+from pipeline.imaging.learned.runtime import MOSAIC, network
 from pipeline.recipe.recipe import load_recipe
 from pipeline.steps import REGISTRY
 from pipeline.workers.executors import worker_setup
-from tests.benchmark_frames import SHARED, lossless, write_again, write_frames
+from tests.benchmark_frames import HEIGHT, SHARED, WIDTH, lossless, write_again, write_frames
 
 RECIPE = """\
 recipe: 1
@@ -58,6 +63,7 @@ deliveries:
     - caption:
     - save: {format: jpeg, quality: 88}
 """
+PIXELS = RECIPE.replace("    - resize: {long_edge: 2048}\n", "")
 TIGHT = RECIPE.replace("resize: {long_edge: 2048}", "crop: {to: box}")
 SCRIPT = """\
 import sys, PIL.Image, rawpy
@@ -218,8 +224,46 @@ def renders(folder: Path, repeats: int) -> None:
         took, system = cpu(lambda job=job: render(job), repeats)
         ratios = f"{took / baseline[0]:.2f} times the floor, {took / script[0]:.2f} times the plain script"
         print(f"render alone, {label}: {ratios} ({took:.2f} CPU s, {system:.2f} of the system)", flush=True)
+    print(f"peak memory of the process: {peak():.2f} GB")
+
+
+def peak() -> float:
+    """Most that this process had in memory, GB."""
     unit = 1 if sys.platform == "darwin" else 1024
-    print(f"peak memory of the process: {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit / 1e9:.2f} GB")
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit / 1e9
+
+
+def network_alone(repeats: int) -> float:
+    """CPU seconds a megapixel of the mosaic."""
+    by, side = network(MOSAIC), 1024
+    planes = np.full((CHANNELS, side, side), 0.3, np.float32)
+    by(planes)  # warms
+    return cpu(lambda: by(planes), repeats)[0] / (4 * side * side / 1e6)
+
+
+def rendered_whole(folder: Path, quality: str, alone: float) -> None:
+    """One frame by one quality. alone  as network_alone gave it"""
+    worker_setup()
+    recipe, out = folder / "recipe.yaml", folder / quality
+    recipe.write_text(PIXELS.replace("STRENGTH", f"1.0, quality: {quality}"), encoding="utf-8")
+    shoot = read_shoot(folder / "shoot")
+    job = next(iter(jobs(load_recipe(recipe, REGISTRY), shoot, out).values()))
+    # Twice, as a worker goes from frame to frame.
+    took, _ = cpu(lambda: render(job), 2)
+    each = took / (HEIGHT * WIDTH / 1e6)
+    times = f"{each:.2f} CPU s a megapixel, {each / alone:.2f} times the network alone"
+    print(f"all pixels, {quality}: peak memory of its worker {peak():.2f} GB; {times}", flush=True)
+
+
+def all_pixels(frames: Path, folder: Path, repeats: int) -> None:
+    shoot = folder / "shoot"
+    shoot.mkdir(parents=True)
+    first = min(frames.glob("*.dng"))
+    shutil.copy(first, shoot / first.name)
+    alone = network_alone(max(repeats, 2))
+    print(f"the network of quality learned alone: {alone:.2f} CPU s a megapixel", flush=True)
+    for quality in ("standard", "fine", "learned"):
+        apart(rendered_whole, folder, quality, alone)
 
 
 def render_alone(frames: Path, folder: Path, repeats: int) -> None:
@@ -227,15 +271,21 @@ def render_alone(frames: Path, folder: Path, repeats: int) -> None:
     first = min(frames.glob("*.dng"))
     shutil.copy(first, folder / "shoot" / first.name)
     # A process of its own, so that writing the frames does not count as the worker's memory.
-    worker = multiprocessing.get_context("spawn").Process(target=renders, args=(folder, max(repeats, 3)))
+    apart(renders, folder, max(repeats, 3))
+
+
+def apart(work: Callable[..., None], *given: object) -> None:
+    worker = multiprocessing.get_context("spawn").Process(target=work, args=given)
     worker.start()
     worker.join()
+    if worker.exitcode:
+        raise SystemExit(f"the measuring process ended with {worker.exitcode}")
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--frames", type=int, default=20)
-    parser.add_argument("--only", default="whole,tight,render,workers")
+    parser.add_argument("--only", default="whole,tight,render,pixels,workers")
     parser.add_argument("--repeat", type=int, default=1)
     parser.add_argument("--keep", type=Path, help="a folder for the frames")
     options = parser.parse_args()
@@ -248,6 +298,8 @@ def main() -> None:
         print("lossless-compressed" if lossless() else "uncompressed (imagecodecs is not installed)", flush=True)
         if "render" in parts:
             render_alone(frames, folder / "render", options.repeat)
+        if "pixels" in parts:
+            all_pixels(frames, folder / "pixels", options.repeat)
         if "whole" in parts:
             whole(frames, folder, options.repeat)
         if "tight" in parts:
