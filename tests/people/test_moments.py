@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -48,6 +49,9 @@ def test_flicker_noise_and_a_small_step_make_no_other_moment_but_another_place_d
     assert alike(base, view(wall, 101, 90))
     assert not alike(base, view(wall, 140, 90)) and not alike(base, view(hall(2), 100, 90))
     assert not alike(base, np.ascontiguousarray(base.T))
+    look = look_of(base, None)
+    upright = replace(look, wide=False)  # an upright picture is another, whatever its cells are like
+    assert not better_ones([["a"], ["b"]], {"a": look, "b": upright}, {"a": 2.0, "b": 1.0})
 
 
 def test_another_player_or_pose_before_the_same_wall_is_another_moment() -> None:
