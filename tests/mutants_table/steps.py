@@ -264,6 +264,6 @@ MUTANTS = [
     mutant(_TONE, "image.pixels, matrix, params.ev,", "image.pixels * np.float32(1.01), matrix, params.ev,", *_GOLDEN),
     mutant(_TONE, "image.pixels, matrix, params.ev,", "image.pixels[..., ::-1], matrix, params.ev,", *_GOLDEN),
     mutant("steps/crop.py", "cut = pixels[box.y0", "cut = np.roll(pixels, 2, axis=1)[box.y0", *_GOLDEN),
-    mutant(_SAVE, "(image.pixels * 255.0 + 0.5)", "(image.pixels * 256.5 + 0.5)", *_GOLDEN),
+    mutant(_SAVE, "(pixels[part] * 255.0 + 0.5)", "(pixels[part] * 256.5 + 0.5)", *_GOLDEN),
     mutant(_RESIZE, "params.sharpen, params.radius, top)", "0.9 * params.sharpen, params.radius, top)", *_GOLDEN),
 ]
