@@ -340,6 +340,21 @@ def _faces(model: str, picture: NDArray[np.uint8]) -> F32:
     return np.asarray(found[found[:, 4] >= REPORTED.face], dtype=np.float32)
 
 
+def surest_face(model: str, picture: NDArray[np.uint8], least: float) -> float:
+    """Certainty of the surest face in `picture` (H, W, 3), as large as it is; 0 where none reaches `least`.
+
+    Raises ValueError where the model file cannot be read.
+    """
+    detector = _face_net(model)
+    detector.setInputSize((picture.shape[1], picture.shape[0]))
+    detector.setScoreThreshold(least)
+    try:
+        _, rows = detector.detect(picture)
+    finally:
+        detector.setScoreThreshold(REPORTED.face)
+    return 0.0 if rows is None else float(rows[:, 14].max())
+
+
 @lru_cache(maxsize=2)
 def _person_net(path: str) -> Any:
     _quiet()

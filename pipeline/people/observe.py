@@ -15,6 +15,7 @@ from pipeline.imaging.geometry import Box, pixels_inside, row_to_box
 from pipeline.imaging.sharpness import Detail, sharpness
 from pipeline.people.detect import SURE, find, picture_for_detection
 from pipeline.people.eyes import eyes_of
+from pipeline.people.heads import UNKNOWN, hints_of
 from pipeline.people.modelfiles import ModelFiles
 from pipeline.people.moments import look_of
 from pipeline.people.ranking import Quality, quality_of
@@ -35,6 +36,7 @@ class ObservationRules:
     middle: float = 0.2  # of the frame on each side left out of the part whose sharpness counts where nobody is found
     clipped: float = 0.98  # of saturation
     head: float = 0.6  # of a person's box from its top, in which the middle of the face lies, also of a bust
+    hint: float = 0.4  # certainty of a face on an enlarged head, below which none is to be seen
     # The part of a person's box that shows the jersey: the middle of it, from the shoulders to the hips.
     jersey_side: float = 0.25
     jersey_top: float = 0.18
@@ -57,6 +59,7 @@ class FrameObservation:
     sharpness   of the middle of the frame; mean  of its values, fractions of saturation; clipped  share of its pixels
     tilt        of the hall, or why it cannot be measured
     eyes        (M,) how well those of each face are seen, 0 to 1, see people.eyes
+    hints       (N,) of each person, see people.heads
     """
 
     people: Observation
@@ -66,6 +69,7 @@ class FrameObservation:
     clipped: float
     tilt: level.Tilt | level.Unsure
     eyes: F32 = field(default_factory=lambda: np.zeros(0, np.float32))
+    hints: F32 = field(default_factory=lambda: np.zeros(0, np.float32))
 
     def as_arrays(self) -> dict[str, NDArray[Any]]:
         """For the store."""
@@ -84,6 +88,7 @@ class FrameObservation:
             "frame": np.array([self.sharpness, self.mean, self.clipped]),
             "small": people.small,
             "eyes": self.eyes,
+            "hints": self.hints,
             "tilt": np.array([np.nan, tilt] if isinstance(tilt, level.Unsure) else [tilt.degrees, tilt.certainty]),
         }
 
@@ -113,7 +118,8 @@ class FrameObservation:
         degrees, certainty = (float(v) for v in tilted)
         tilt = level.Tilt(degrees, certainty) if np.isfinite(degrees) else level.Unsure(int(certainty))
         eyes = take(arrays, "eyes", np.float32, (None,), 0, 1)
-        return cls(people, (person_model, face_model), sharp, mean, clipped, tilt, eyes)
+        hints = take(arrays, "hints", np.float32, (count,), 0, 1)
+        return cls(people, (person_model, face_model), sharp, mean, clipped, tilt, eyes, hints)
 
     def assessed(self, subject: Subject | None) -> Quality:
         """What ranking compares, of one frame."""
@@ -126,9 +132,15 @@ class FrameObservation:
             not self.has_models[0],
             face_sure=sure,
             eyes=eyes,
+            faceless=self._faceless(subject),
             anybody=bool((self.people.people[:, 4] >= SURE.person).any()),
             look=look_of(self.people.small, None if subject is None else subject.box),
         )
+
+    def _faceless(self, subject: Subject | None) -> bool:
+        """Whether a closer look at the subject's head showed no face either."""
+        known = subject is not None and subject.row is not None and subject.row < len(self.hints)
+        return known and float(self.hints[subject.row]) < RULES.hint  # type: ignore[union-attr,index]
 
     def _face_of(self, subject: Subject | None) -> tuple[float, float]:
         """(certainty of the subject's surest face, also of a close one that fills much of the box, how well its eyes
@@ -192,6 +204,9 @@ def observe(
         clipped=float(clipped.mean()),
         tilt=level.tilt(np.asarray(grey, dtype=np.float32) / np.float32(255)),
         eyes=eyes_of(np.asarray(grey), observation.faces),
+        hints=np.full(len(people), UNKNOWN, np.float32)
+        if models.face is None
+        else hints_of(str(models.face), picture, people, observation.faces),
     )
 
 

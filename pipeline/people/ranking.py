@@ -103,6 +103,7 @@ class Quality:
     level     mean luminance of the subject in fractions of saturation; clipped  share of it that is blown
     blind     there is no model file, so people were not detected
     eyes      how well the eyes of the face are seen
+    faceless  a closer look at the head shows no face either; else, without a face, nothing is known of it
     headless  the top of the frame cuts the subject, and no face is seen
     anybody   whether somebody was found, the subject or not
     look      for finding near-duplicates, None where they are not looked for
@@ -119,6 +120,7 @@ class Quality:
     blind: bool = False
     eyes: float = 1.0
     headless: bool = False
+    faceless: bool = False
     anybody: bool = True
     look: Look | None = field(default=None, compare=False, repr=False)
 
@@ -147,6 +149,7 @@ def quality_of(
     *,
     face_sure: float = 0.0,
     eyes: float = 1.0,
+    faceless: bool = False,
     anybody: bool = True,
     look: Look | None = None,
 ) -> Quality:
@@ -155,7 +158,7 @@ def quality_of(
     middle_sharp, level, clipped  of the frame: sharpness of its middle, mean luminance in fractions of saturation,
                                   share that is clipped; they stand for the subject where there is none
     face_sure                     certainty of a face on the subject that is too large for the whole of somebody
-    eyes, anybody, look           as in Quality
+    eyes, faceless, anybody, look  as in Quality
     """
     if subject is None:
         return Quality(False, middle_sharp, 0, 0, 0, 0, level, clipped, blind, anybody=anybody, look=look)
@@ -177,6 +180,7 @@ def quality_of(
         clipped=subject.light[1],
         eyes=eyes,
         headless=headless,
+        faceless=faceless and face == 0,
         look=look,
     )
 
@@ -280,7 +284,7 @@ def _parts(one: Quality, crisp: float, usual: float, middle: float) -> Parts:
 
 def _telling(one: Quality) -> float:
     """0 to 1, whether a face would be found if one were to be seen."""
-    return rise(one.size, RANKING.telling_from, RANKING.telling_to)
+    return one.faceless * rise(one.size, RANKING.telling_from, RANKING.telling_to)
 
 
 def _why(one: Quality, parts: Parts, again: bool) -> str:

@@ -79,7 +79,13 @@ def has_face(share: float) -> bool:
     return found.assessed(find_subjects([found.people])[0]).face == 1.0
 
 
+def may_have_a_face(hint: float) -> bool:
+    found = replace(observed(), hints=np.array([hint], np.float32))
+    return not found.assessed(find_subjects([found.people])[0]).faceless
+
+
 SCENARIOS: dict[str, Scenario] = {
+    "RULES.hint": lambda: turns(may_have_a_face, 0.4),
     "RULES.head": lambda: turns(lambda share: not has_face(share), 0.6),
     "RULES.small_edge": lambda: observed().people.small.shape == (107, 160),
     "RULES.smallest": lambda: observed(shape=(40, 600)).people.small.shape == (16, 160),

@@ -16,7 +16,9 @@ from pipeline.types import Burst
 from tests.people.test_subject import ball, face
 from tests.people.test_tracking import observed, standing
 
-GOOD = Quality(subject=True, sharp=0.1, face=1.0, ball=1.0, size=0.7, whole=1.0, level=0.2, clipped=0.0)
+GOOD = Quality(subject=True, sharp=0.1, face=1.0, ball=1.0, size=0.7, whole=1.0, level=0.2, clipped=0.0,
+    faceless=True,
+)  # fmt: skip
 NOBODY = replace(GOOD, subject=False, face=0.0, ball=0.0, size=0.0, whole=0.0, anybody=False)
 
 
