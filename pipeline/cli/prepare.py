@@ -64,8 +64,8 @@ def prepare_shoot(
     with work.open() as workers, open_cache(cache, shoot) as kept, Store.scratch(shoot, kept) as store:
         with progress() as report:
             measured_frames = measure_shoot(store, read, workers, report)
+            found: tuple[Proposal, ...] = ()
             if EVENT_FILE not in there:
-                found: tuple[Proposal, ...] = ()
                 try:
                     found = reference_proposals(store, measured_frames, read.bursts, workers)
                 except Exception as error:
@@ -76,7 +76,7 @@ def prepare_shoot(
         if ROSTER_FILE not in there:
             _write_roster(facts, beside, last, cell_separator(separator))
         if FRAMES_FILE not in there:
-            _write_frames(store, shoot, facts, read, measured_frames, cell_separator(separator))
+            _write_frames(store, shoot, facts, read, measured_frames, found, cell_separator(separator))
     _say_what_next(shoot, facts, there)
     bad = [one for one in measured_frames if one.error]
     some(warn, [f"failed: {one.frame.relative}: {one.error}" for one in bad], "failed frame")
@@ -132,15 +132,23 @@ def _write_roster(facts: Path, beside: prepare.Written, last: prepare.Written, s
 
 
 def _write_frames(
-    store: Store, folder: Path, facts: Path, shoot: Shoot, measured_frames: list[MeasuredFrame], separator: str
+    store: Store,
+    folder: Path,
+    facts: Path,
+    shoot: Shoot,
+    measured_frames: list[MeasuredFrame],
+    found: tuple[Proposal, ...],
+    separator: str,
 ) -> None:
-    """The table of frames, with captions by the facts that have just been written."""
+    """The table of frames, with captions by the facts that have just been written; `found`: proposed references."""
     try:
         now = replace(read_shoot(folder, facts), models=shoot.models)
     except InputError as error:
         more = f"correct that, and prepare again: {FRAMES_FILE} is still to be written"
         raise InputError(*error.lines, more) from error
-    _, ranks, unranked = subjects_and_ranks(Measurements(store, measured_frames, crop.STEP), now.bursts, now.facts)
+    proposed = {name for one in found for name in (one.frame, *one.alike)}
+    measured = Measurements(store, measured_frames, crop.STEP)
+    _, ranks, unranked = subjects_and_ranks(measured, now.bursts, now.facts, proposed)
     if unranked:
         note(unranked)
     table, failed = sheet(now, caption_params(None), ranks, measured_frames, None, separator)

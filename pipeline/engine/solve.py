@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
 from typing import Any
@@ -81,10 +81,10 @@ def shoot_light(
 
 
 def subjects_and_ranks(
-    measured: Mapping[str, FrameObservation], bursts: Sequence[Burst], facts: Facts
+    measured: Mapping[str, FrameObservation], bursts: Sequence[Burst], facts: Facts, proposed: Collection[str] = ()
 ) -> tuple[dict[str, Subject | None], dict[str, Ranked], str]:
     """(frame -> its subject, frame -> how good it is, why some could not be looked at or ""); burst by burst, so that
-    only one is in memory at a time.
+    only one is in memory at a time. `proposed` are frames that may show a card or a chart.
 
     Frames of a burst that cannot be looked at have no subject, and are ranked in order of time.
     """
@@ -107,7 +107,7 @@ def subjects_and_ranks(
     try:
         rows = {name: facts.row(name) for name in qualities}
         held = {name for name, row in rows.items() if not row.keep or held_back(facts, row)}
-        ranks = rank(bursts, qualities, held)
+        ranks = rank(bursts, qualities, held, {one.frame for one in facts.references}.union(proposed))
     except Exception as error:
         ranks, why = {}, error
     if why is not None:

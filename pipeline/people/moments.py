@@ -114,8 +114,10 @@ def _most_alike(one: Look, others: Sequence[Look]) -> int | None:
 
 def _same_person(one: Look, other: Look) -> bool:
     """Whether both show nobody who can be compared, or somebody alike."""
-    if one.person is None or other.person is None:
-        return one.person is None and other.person is None
+    if one.person is None and other.person is None:
+        return True
     ratio = max(one.tall, other.tall) / max(min(one.tall, other.tall), 1e-6)
+    if one.person is None or other.person is None:  # at the edge of what can be compared: a pixel decides
+        return ratio <= LIKENESS.taller
     alike = float(one.person.astype(np.float32) @ other.person.astype(np.float32))
     return ratio <= LIKENESS.taller and alike >= LIKENESS.person

@@ -140,7 +140,7 @@ class FrameObservation:
     def _faceless(self, subject: Subject | None) -> bool:
         """Whether a closer look at the subject's head showed no face either."""
         known = subject is not None and subject.row is not None and subject.row < len(self.hints)
-        return known and float(self.hints[subject.row]) < RULES.hint  # type: ignore[union-attr,index]
+        return known and float(self.hints[subject.row]) < RULES.hint  # type: ignore[union-attr]
 
     def _face_of(self, subject: Subject | None) -> tuple[float, float]:
         """(certainty of the subject's surest face, also of a close one that fills much of the box, how well its eyes

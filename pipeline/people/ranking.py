@@ -3,6 +3,7 @@ burst, a rating to suggest, and why."""
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -11,6 +12,7 @@ import numpy as np
 from pipeline.people.belonging import rise
 from pipeline.people.moments import Look, better_ones
 from pipeline.people.subject import Subject
+from pipeline.textfile.messages import spelled
 from pipeline.types import Burst
 
 
@@ -84,10 +86,15 @@ class Ranking:
     said_small: float = 0.3  # of the frame's height
     said_badly_exposed: float = 0.4
     said_blown: float = 0.08  # share of the subject that is clipped; less is called dark
+    # Ratio of sharpness, and points of exposure, by which another frame of the burst is said to be better. Noise
+    # changes sharpness by 1.03 (tests/test_sharpness.py).
+    sharper: float = 1.05
+    exposed: float = 1.0
 
 
 RANKING = Ranking()
 NOBODY = "nobody in it"
+AGAIN = "much like a better one"
 _NO_FACE, _EYES, _CUT, _SMALL = "face hidden or turned away", "eyes hidden", "cut by the frame", "small in the frame"
 _SLIGHT = (_NO_FACE, _EYES, _CUT, _SMALL)  # a sharp frame may still be wanted
 
@@ -129,6 +136,7 @@ class Quality:
 class Ranked:
     """score 0 to 100; place in the burst from 1, by score, and of how many; rating 1 to 5 to suggest; why, in words.
 
+    rating 0: a reference, such as a chart, which is not rated
     moment  a number that near-duplicates of one moment share over the shoot, from 1; 0 where it is not known
     """
 
@@ -138,6 +146,9 @@ class Ranked:
     rating: int
     why: str
     moment: int = 0
+
+
+REFERENCE = Ranked(0.0, 1, 1, 0, "card or chart, not rated")
 
 
 def quality_of(
@@ -185,14 +196,22 @@ def quality_of(
     )
 
 
-def rank(bursts: Sequence[Burst], qualities: Mapping[str, Quality], held: Collection[str] = ()) -> dict[str, Ranked]:
+def rank(
+    bursts: Sequence[Burst],
+    qualities: Mapping[str, Quality],
+    held: Collection[str] = (),
+    references: Collection[str] = (),
+) -> dict[str, Ranked]:
     """Score, place and rating of every frame (by name) that has a quality; `bursts` in order of time.
 
     Frames are compared within their burst, near-duplicates within the bursts around too; sharpness and brightness
     count against those of the whole shoot, and so do ratings: of equal scores all are rated alike.
 
-    held  frames that no delivery may hold: none is a reason to rate another lower as its near-duplicate
+    held        frames that no delivery may hold: none is a reason to rate another lower as its near-duplicate
+    references  frames that show a card or a chart: they are not rated, and nothing is compared with them
     """
+    result: dict[str, Ranked] = {n: REFERENCE for n in qualities if n in references}
+    qualities = {n: one for n, one in qualities.items() if n not in references}
     grouped = [[n for n in burst.frames if n in qualities] for burst in bursts]
     crisp = _crisp(qualities, True), _crisp(qualities, False)
     usual = float(np.median([one.level for one in qualities.values()])) if qualities else 1.0
@@ -212,14 +231,16 @@ def rank(bursts: Sequence[Burst], qualities: Mapping[str, Quality], held: Collec
             scores[n] = round(max(0.0, points[n] - off), 1)
     ratings = _ratings(scores, better)
     moments: dict[str, int] = {}
-    result: dict[str, Ranked] = {}
+    alike = Counter(better.values())
     for names in grouped:
         middle = (len(names) - 1) / 2
         order = sorted(range(len(names)), key=lambda i: (-scores[names[i]], abs(i - middle), i))
         places = {names[i]: place for place, i in enumerate(order, 1)}
         for n in names:
             moment = moments.setdefault(better.get(n, n), len(moments) + 1) if n in looks else 0
-            why = _why(qualities[n], parts[n], n in better)
+            shown = [other for other in names if other not in held]
+            why = _why(qualities[n], parts[n], n in better, _beside(n, shown, qualities, parts))
+            why += f", the best of {spelled(alike[n] + 1)} much alike" if n in alike else ""
             result[n] = Ranked(scores[n], places[n], len(names), ratings[n], why, moment)
     return result
 
@@ -287,8 +308,27 @@ def _telling(one: Quality) -> float:
     return one.faceless * rise(one.size, RANKING.telling_from, RANKING.telling_to)
 
 
-def _why(one: Quality, parts: Parts, again: bool) -> str:
+def _beside(name: str, names: Sequence[str], qualities: Mapping[str, Quality], parts: Mapping[str, Parts]) -> str:
+    """What sets a frame apart from the others of its burst, "" where nothing does that can be told from noise."""
+    others = [n for n in names if n != name and qualities[n].subject is qualities[name].subject]
+    if not others:
+        return ""
+    own, most = qualities[name].sharp, max(qualities[n].sharp for n in others)
+    if most > RANKING.sharper * own:
+        return "; its burst has a sharper one"
+    if POINTS.exposure * (max(parts[n].exposure for n in others) - parts[name].exposure) > RANKING.exposed:
+        return "; its burst has a better exposed one"
+    return ", the sharpest of its burst" if own > RANKING.sharper * most else ""
+
+
+def _why(one: Quality, parts: Parts, again: bool, beside: str) -> str:
     """One short phrase: what is wrong, the worst first, or what is good."""
+    if one.blind:
+        return f"{_told(one, parts, again, beside)} (nobody was looked for)"
+    return _told(one, parts, again, beside)
+
+
+def _told(one: Quality, parts: Parts, again: bool, beside: str) -> str:
     sharp = parts.sharp / (RANKING.nobody if not one.subject and not one.blind else 1.0)
     if not one.subject and not one.blind:
         return "no clear subject" if one.anybody else NOBODY
@@ -301,16 +341,17 @@ def _why(one: Quality, parts: Parts, again: bool) -> str:
         (one.subject and one.face < RANKING.said_turned and _telling(one) > 0.5, _NO_FACE),
         (one.face > RANKING.said_face and one.eyes < RANKING.said_eyes, _EYES),
         (one.subject and one.whole < 1, _CUT),
-        (again, "much like a better one"),
+        (again, AGAIN),
         (one.subject and one.size < RANKING.said_small, _SMALL),
     )
     crisp = sharp > RANKING.said_sharp
     for wrong, words in faults:
         if wrong:
             good = "sharp, but " if words in _SLIGHT else ""
-            return (good if crisp else "a little soft, ") + words
+            more = f", and {AGAIN}" if again and words != AGAIN else ""
+            return (good if crisp else "a little soft, ") + words + more
     seen = [
         *(["face"] if one.face > RANKING.said_face else []), *(["ball"] if one.ball > RANKING.said_ball else []),
     ]  # fmt: skip
     start = "sharp" if crisp else "a little soft"
-    return f"{start}, with {' and '.join(seen)}" if seen else start
+    return (f"{start}, with {' and '.join(seen)}" if seen else start) + beside

@@ -60,9 +60,7 @@ def find_bursts(frames: Sequence[Frame], gap: float = LIMITS.gap) -> tuple[Burst
         groups += _split(sorted(stream, key=lambda timed: (timed[0], timed[1].name)), gap)
     place = {frame.name: index for index, frame in enumerate(frames)}
     groups.sort(key=lambda group: place[group[0].name])
-    return tuple(
-        Burst(tuple(frame.name for frame in group), timed=group[0].exif.time is not None) for group in groups
-    )
+    return tuple(Burst(tuple(frame.name for frame in group), timed=group[0].exif.time is not None) for group in groups)
 
 
 def _split(stream: Sequence[tuple[datetime, Frame]], gap: float) -> list[list[Frame]]:

@@ -55,6 +55,14 @@ def shutter(seconds: float) -> str:
     return f"1/{1 / seconds:.0f} s" if seconds < _FRACTION_BELOW else f"{float(f'{seconds:.2g}'):g} s"
 
 
+_SPELLED = ["none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve"]
+
+
+def spelled(count: int) -> str:
+    """A small number in words, up to twelve; a larger one in digits (common practice, no source)."""
+    return _SPELLED[count] if count < len(_SPELLED) else f"{count:,}"
+
+
 def and_more(names: Sequence[str]) -> str:
     """ "A and 2 more" for three names, "A" for one. Raises IndexError where there is none."""
     return names[0] + (f" and {len(names) - 1} more" if len(names) > 1 else "")

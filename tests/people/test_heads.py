@@ -21,7 +21,7 @@ NO_FACES = np.zeros((0, 9), np.float32)
 
 
 def test_a_face_that_is_only_missed_is_not_called_hidden_and_a_back_is(shared: Callable[[str], Path]) -> None:
-    """A player from the side of whom the first look sees no face; spectators from behind. Both cut out of photographs."""
+    """A player from the side, of whom the first look sees no face; spectators from behind."""
     files = models(shared("models"))
     court = cv2.imread(str(shared("data/court/a_29884.jpg")))
     player = np.ascontiguousarray(court[420:760, 960:1420])  # seen from the side, face to the net

@@ -234,7 +234,41 @@ def test_a_head_beyond_the_frame_is_worse_than_feet() -> None:
 
 def test_without_a_model_nobody_is_said_to_be_missing() -> None:
     blind = quality_of(None, 0.1, 0.2, 0.0, True)
-    assert ranked(blind, rest=blind)[0].why == "sharp" and ranked(blind, rest=blind)[0].score == 100
+    assert ranked(blind, rest=blind)[0].why == "sharp (nobody was looked for)"
+    assert ranked(blind, rest=blind)[0].score == 100
+
+
+def test_a_reference_is_not_rated_and_sets_nothing_for_the_others() -> None:
+    chart, bursts = replace(GOOD, sharp=0.5, level=0.9), [Burst(("chart", "A", "B"))]
+    frames = {"A": GOOD, "B": replace(GOOD, sharp=0.06)}
+    ranks = rank(bursts, {"chart": chart, **frames}, references={"chart"})
+    assert ranks["chart"].rating == 0 and ranks["chart"].why == "card or chart, not rated"
+    without = rank([Burst(("A", "B"))], frames)
+    assert {name: ranks[name] for name in "AB"} == without
+
+
+def test_words_tell_frames_of_a_burst_apart_only_where_more_than_noise_does() -> None:
+    """3 % of sharpness is noise (tests/test_sharpness.py)."""
+    same = [one.why for one in ranked(GOOD, replace(GOOD, sharp=0.098), GOOD)]
+    assert same == ["sharp, with face and ball"] * 3
+    best, least = ranked(GOOD, replace(GOOD, sharp=0.08))
+    assert best.why == "sharp, with face and ball, the sharpest of its burst"
+    assert least.why == "sharp, with face and ball; its burst has a sharper one"
+    dark = ranked(GOOD, replace(GOOD, level=0.09))[1]
+    assert dark.why == "sharp, with face and ball; its burst has a better exposed one"
+
+
+def test_of_one_moment_the_best_says_so_and_the_others_too_whatever_else_is_wrong() -> None:
+    look = Look(np.eye(1, 600, dtype=np.float16)[0], None, 0.0, True)
+    frames = {f"F{i}": replace(GOOD, size=0.29, sharp=0.1 - 0.0001 * i, look=look) for i in range(4)}
+    frames["F3"] = replace(frames["F3"], whole=0.6)
+    ranks = rank([Burst((name,)) for name in frames], frames)
+    assert [one.why for one in ranks.values()] == [
+        "sharp, but small in the frame, the best of four much alike",
+        "much like a better one", "much like a better one",
+        "sharp, but cut by the frame, and much like a better one",
+    ]  # fmt: skip
+    assert ranks["F0"].score - max(ranks[name].score for name in ("F1", "F2", "F3")) > 10
 
 
 def test_what_the_burst_has_better_counts_against_a_frame() -> None:

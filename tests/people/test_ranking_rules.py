@@ -71,6 +71,11 @@ def says(word: str, frame: Quality = GOOD, **more: float) -> bool:
     return word in ranked(replace(frame, **more))[0].why
 
 
+def says_beside(word: str, **more: float) -> bool:
+    """Of a frame beside a perfect one of its burst."""
+    return word in ranked(GOOD, replace(GOOD, **more))[1].why
+
+
 def badly_exposed(part: float) -> str:
     """What is said of a frame of so much of the points for exposure, for want of light."""
     return ranked(replace(GOOD, level=0.2 * 2 ** -(0.3 + 2 * (1 - part))))[0].why
@@ -141,6 +146,9 @@ SCENARIOS: dict[str, Scenario] = {
     "RANKING.said_ball": lambda: turns(lambda part: says("ball", ball=part), 0.5),
     "RANKING.said_small": lambda: turns(lambda size: not says("small in the frame", size=size), 0.3),
     "RANKING.said_badly_exposed": lambda: turns(lambda part: "dark" not in badly_exposed(part), 0.4, by=0.05),
+    "RANKING.sharper": lambda: turns(lambda ratio: says_beside("sharper", sharp=0.1 / ratio), 1.05, by=0.02),
+    # Of the 8 points for exposure, lost over 0.3 to 2.3 stops.
+    "RANKING.exposed": lambda: turns(lambda lost: says_beside("exposed", level=0.2 * 2 ** -(0.3 + lost / 4)), 1.0),
     "RANKING.said_blown": lambda: turns(lambda share: says("blown out", level=0.01, clipped=share), 0.08),
 }
 

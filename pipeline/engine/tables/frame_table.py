@@ -54,13 +54,20 @@ def frame_table(
                 frame.relative,
                 str(number),
                 "" if time is None else time.isoformat(sep=" ", timespec="milliseconds"),
-                *(("", "", "") if rank is None else (str(rank.score), str(rank.rating), rank.why)),
+                *_rank(rank),
                 *(by_frame.get(name, "") for by_frame in info.values()),
             )
             table.writerow(map(plain_cell, cells))
     for left in facts.elsewhere:
         table.writerow(plain_cell(left[column]) for column in (*FRAME_COLUMNS, "file", "", "time"))
     return text.getvalue()
+
+
+def _rank(rank: Ranked | None) -> tuple[str, str, str]:
+    """The cells of score, suggested and why."""
+    if rank is None:
+        return "", "", ""
+    return (str(rank.score), str(rank.rating), rank.why) if rank.rating else ("", "", rank.why)
 
 
 def _with_suffix(frame: Frame) -> str:
