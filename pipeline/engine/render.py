@@ -221,9 +221,9 @@ def render(job: Job) -> list[Rendered | Refused | Moved]:
     for output in job.outputs:
         try:
             said = [
-                b.step.off_mosaic(b.params)
+                b.step.off_mosaic(b.params, b in job.shared)
                 for b in (*job.shared, *output.delivery.steps)
-                if b.step.off_mosaic is not None and not (cleaned and b is early)
+                if job.frame.kind == "raw" and b.step.off_mosaic is not None and not (cleaned and b is early)
             ]
             made += _deliver(job, images.pop(), output, said)
         except FrameError as error:

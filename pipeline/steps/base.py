@@ -211,7 +211,8 @@ class Step(Generic[P, M, S]):
     shortfall      (params, height, width of the finished picture) -> message where that is smaller than asked for, ""
     on_mosaic      (params, solution) -> the part of it that decode may do on the mosaic; after_mosaic  the image after
                    decode has done it
-    off_mosaic     (params) -> message where decode has not, and the step does something else instead; "" for none
+    off_mosaic     (params, whether it is a step of all deliveries) -> message where decode has not done so with a raw,
+                   and the step does something else instead; "" for none
     texts          what is written into a frame's file, and notices. Raises EvencourtError where it cannot be made
     file_name      how files are named; encode  an image and its texts as a file. Raises FrameError where it is too big
     key            the parameters and texts that the encoded pixels depend on; None: all parameters, no text
@@ -247,7 +248,7 @@ class Step(Generic[P, M, S]):
     shortfall: Callable[[P, int, int], str] | None = None
     on_mosaic: Callable[[P, S | None], Clean | None] | None = None
     after_mosaic: Callable[[Image, P], Image] | None = None
-    off_mosaic: Callable[[P], str] | None = None
+    off_mosaic: Callable[[P, bool], str] | None = None
     texts: Callable[[Frame, Facts, FrameFacts, P, PictureTexts], tuple[Metadata, tuple[str, ...]]] | None = None
     file_name: Callable[[P], FileName] | None = None
     encode: Callable[[Image, P, Metadata | None], EncodedFile] | None = None

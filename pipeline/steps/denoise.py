@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
@@ -11,7 +13,8 @@ from pydantic import Field
 
 from pipeline.steps.base import LINEAR, ApplyContext, NoMeasurement, Params, SolveContext, Solved, Step
 from pipeline.steps.decode import STEP as DECODE
-from pipeline.types import Image, JsonObject, JsonValue
+from pipeline.textfile.messages import counted
+from pipeline.types import Frame, Image, JsonObject, JsonValue
 
 if TYPE_CHECKING:
     from pipeline.formats.metadata.model import Metadata
@@ -75,13 +78,14 @@ def after_mosaic(image: Image, params: DenoiseParams) -> Image:
     return replace(image, noise=image.noise.left(left))
 
 
-def off_mosaic(params: DenoiseParams) -> str:
-    """What to say where the network cannot be used."""
+def off_mosaic(params: DenoiseParams, of_all: bool) -> str:
+    """What to say where the network cannot be used on a raw frame."""
     if params.strength == 0 or params.quality != "learned":
         return ""
+    if not of_all:
+        return "denoised with quality fine: learned must stand under steps, for all deliveries"
     return (
-        "denoised with quality fine: learned is for raw files of Bayer sensors at more than two thirds of their size, "
-        "as a step of all deliveries"
+        "denoised with quality fine: learned is for files of more than two thirds of a frame's size, of Bayer sensors"
     )
 
 
@@ -100,10 +104,12 @@ class Basis:
     """What a finished picture is denoised by, or a raw where the network that is asked for is not there.
 
     frames  whose noise was measured together; no_weights  a raw is denoised with quality fine instead of learned
+    learned  asked for: a raw is denoised so, a finished picture with quality fine. For the report only
     """
 
     frames: int = 0
     no_weights: bool = False
+    learned: bool = False
 
     def as_json(self) -> JsonObject:
         """What stands in; all else that the pixels depend on is decode's."""
@@ -120,12 +126,26 @@ def solve(context: SolveContext[NoMeasurement], params: DenoiseParams) -> Solved
     found = context.earlier_of(DECODE)
     if params.strength == 0:
         return Solved({})
-    solutions = {name: Basis(s.frames) for name, s in found.items() if isinstance(s, PictureNoise)}
-    why = _no_weights() if params.quality == "learned" else ""
-    if not why:
+    asked = params.quality == "learned"
+    solutions = {name: Basis(s.frames, learned=asked) for name, s in found.items() if isinstance(s, PictureNoise)}
+    if not asked:
         return Solved(solutions)
-    instead = Basis(no_weights=True)
-    return Solved({f.name: solutions.get(f.name, instead) for f in context.frames}, (f"denoise: {why}",))
+    why = _no_weights()
+    of_raw = Basis(no_weights=bool(why), learned=not why)
+    notices = [f"denoise: {why}"] if why else []
+    notices += _not_raw([frame for frame in context.frames if frame.kind != "raw"])
+    solutions |= {frame.name: of_raw for frame in context.frames if frame.kind == "raw"}
+    return Solved(solutions, tuple(notices))
+
+
+def _not_raw(frames: Sequence[Frame]) -> list[str]:
+    """A sentence for each kind of finished pictures, for which there is no network."""
+    kinds = Counter(frame.path.suffix.lstrip(".").upper().replace("JPG", "JPEG") for frame in frames)
+    return [
+        f"denoise: {counted(count, f'{kind} frame')} {'is' if count == 1 else 'are'} denoised with quality fine: "
+        "learned is for raw frames only"
+        for kind, count in sorted(kinds.items())
+    ]
 
 
 def _no_weights() -> str:
@@ -144,9 +164,12 @@ def in_words(solution: Basis) -> str:
     """For the report."""
     if solution.no_weights:
         return "denoised with quality fine instead of learned"
+    if solution.learned and not solution.frames:
+        return "with quality learned, by the trained network, except where a note on the file says fine"
+    fine = " with quality fine" if solution.learned else ""
     if solution.frames == 1:
-        return "denoised by the noise of this frame alone"
-    return f"denoised by the noise of {solution.frames} frames"
+        return f"denoised{fine} by the noise of this frame alone"
+    return f"denoised{fine} by the noise of {solution.frames} frames"
 
 
 def apply(image: Image, params: DenoiseParams, context: ApplyContext[Basis]) -> Image:

@@ -9,10 +9,12 @@ import cv2
 import numpy as np
 import pytest
 
+from pipeline.engine.decide import foresee
 from pipeline.engine.run import read_shoot, run
 from pipeline.imaging.learned import runtime
 from pipeline.recipe.recipe import load_recipe
 from pipeline.steps import REGISTRY
+from pipeline.store.store import Store
 from tests.golden import write_shoot
 
 RECIPE = """\
@@ -56,7 +58,13 @@ def test_the_same_bytes_on_one_worker_and_on_two_and_fine_is_named(tmp_path: Pat
     two, _ = delivered(tmp_path, "two", "full", 2)
     assert len(one) == 3 and one == two
     assert notices(frames["TH5_0001"]) == notices(frames["TH5_0002"]) == ""
-    assert "quality fine" in notices(frames["phone"]) and "Bayer" in notices(frames["phone"])
+    assert any("with quality learned" in text for text in frames["TH5_0001"]["decisions"])
+    assert any("with quality fine by the noise" in text for text in frames["phone"]["decisions"])
+    recipe, shoot = load_recipe(tmp_path / "r.yaml", REGISTRY), read_shoot(tmp_path / "shoot", models=tmp_path)
+    with Store.scratch(tmp_path / "shoot") as store:
+        record, _ = foresee(store, shoot, recipe, 1, lambda *given: None)
+    said = [text for text in record.notices if "learned" in text]
+    assert said == ["denoise: 1 JPEG frame is denoised with quality fine: learned is for raw frames only"]
     # At web size no full demosaic is made.
     _, small = delivered(tmp_path, "web", "needed", 1, only="TH5_0001")
     assert "quality fine" in notices(small["TH5_0001"]) and "two thirds" in notices(small["TH5_0001"])
