@@ -231,7 +231,7 @@ def rank(
             scores[n] = round(max(0.0, points[n] - off), 1)
     ratings = _ratings(scores, better)
     moments: dict[str, int] = {}
-    alike = Counter(better.values())
+    alike = Counter(one for name, one in better.items() if name not in held)
     for names in grouped:
         middle = (len(names) - 1) / 2
         order = sorted(range(len(names)), key=lambda i: (-scores[names[i]], abs(i - middle), i))
