@@ -20,7 +20,7 @@ from pipeline.engine.solve import subjects_and_ranks
 from pipeline.engine.tables import caption_sheet, jersey_suggestions
 from pipeline.engine.tables.frame_table import SEPARATORS
 from pipeline.errors import InputError, RunStoppedError, lines_of
-from pipeline.people import digits as jersey_digits
+from pipeline.people.numbers import digits as jersey_digits
 from pipeline.shoot.consent import held_by_own_texts
 from pipeline.shoot.read_facts import FRAMES_FILE, facts_place
 from pipeline.steps import crop

@@ -16,6 +16,7 @@ from pipeline.people.subject import find_subjects
 from pipeline.people.tracking import Observation, linked
 from pipeline.people.untimed import moments_of
 from pipeline.shoot.bursts import find_bursts
+from pipeline.shoot.facts import Facts
 from pipeline.steps.crop import TOO_WIDE, CropSource
 from pipeline.types import Burst, Frame
 from tests.people.rules import Scenario, guards, turns
@@ -120,7 +121,7 @@ def test_frames_without_a_time_that_show_one_moment_are_decided_as_one() -> None
     bursts, seen = untimed(numbered, frames)
     assert [len(b.frames) for b in bursts] == [1] * 4
     assert [b.frames for b in moments_of(bursts, seen)] == [tuple(numbered)]
-    subjects, ranks, _ = subjects_and_ranks(seen, bursts)
+    subjects, ranks, _ = subjects_and_ranks(seen, bursts, Facts())
     assert len({(s.confidence, s.doubt) for s in subjects.values() if s is not None}) == 1
     assert {r.of for r in ranks.values()} == {1}  # they are ranked as the singles that the record says they are
     assert moments_of([Burst((name,)) for name in numbered], seen) == [Burst((name,)) for name in numbered]

@@ -7,9 +7,18 @@ from unittest.mock import patch
 
 import numpy as np
 
-from pipeline.people import digits
-from pipeline.people.digits import DIGITS, read_numbers
-from pipeline.people.jersey_numbers import AGREEMENT, READING, Agreed, agree, find_tracks, own_reading, teams_of, torso
+from pipeline.people.numbers import digits
+from pipeline.people.numbers.digits import DIGITS, read_numbers
+from pipeline.people.numbers.jersey_numbers import (
+    AGREEMENT,
+    READING,
+    Agreed,
+    agree,
+    find_tracks,
+    own_reading,
+    teams_of,
+    torso,
+)
 from pipeline.shoot.facts import Facts, Player
 from tests.people.rules import Scenario, guards, near, turns
 from tests.people.test_numbers import GREY, RED, ROSTER, WHITE, frame_of, numbers_of, reading

@@ -19,10 +19,18 @@ from pipeline.engine.measure import Measurements
 from pipeline.engine.run import measure_shoot
 from pipeline.engine.tables import jersey_suggestions
 from pipeline.imaging.geometry import Box
-from pipeline.people import digits as imaging_numbers
 from pipeline.people.detect import overlap
-from pipeline.people.digits import Reading, available, read_numbers
-from pipeline.people.jersey_numbers import Agreed, agree, find_tracks, own_reading, teams_of, unpublished, wording
+from pipeline.people.numbers import digits as imaging_numbers
+from pipeline.people.numbers.digits import Reading, available, read_numbers
+from pipeline.people.numbers.jersey_numbers import (
+    Agreed,
+    agree,
+    find_tracks,
+    own_reading,
+    teams_of,
+    unpublished,
+    wording,
+)
 from pipeline.people.tracking import Observation
 from pipeline.shoot.facts import Facts, Player
 from pipeline.steps import crop

@@ -10,8 +10,8 @@ import numpy as np
 from pipeline.engine.measure import octets
 from pipeline.imaging.geometry import Box, box_of_part, pixels_inside
 from pipeline.people.detect import picture_for_detection
-from pipeline.people.digits import DIGITS, Reading, read_numbers, reader
-from pipeline.people.jersey_numbers import (
+from pipeline.people.numbers.digits import DIGITS, Reading, read_numbers, reader
+from pipeline.people.numbers.jersey_numbers import (
     Agreed,
     Track,
     agree,

@@ -1,7 +1,7 @@
 """Numbers on shirts, read by a network for printed text: PP-OCR as packed by `rapidocr`, the optional extra "numbers".
 
 It reads a sharp number nearly always, and is confidently wrong on a blurred one: a reading is worth something only
-where several frames say the same, see people.jersey_numbers.
+where several frames say the same, see people.numbers.jersey_numbers.
 """
 
 from __future__ import annotations

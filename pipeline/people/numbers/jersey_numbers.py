@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from pipeline.imaging.geometry import Box
 from pipeline.people.detect import within
-from pipeline.people.digits import Reading
+from pipeline.people.numbers.digits import Reading
 from pipeline.people.tracking import Observation, best_path, camera_shifts
 from pipeline.shoot.facts import SIDES, Facts
 from pipeline.types import F32, F64
