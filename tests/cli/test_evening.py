@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.shoot.gather import gather
 from pipeline.workers import executors
 from tests.engine.tables.test_prepare import night, photograph
 from tests.engine.test_run import evencourt
@@ -30,6 +31,8 @@ def test_the_evening_takes_at_most_eight_commands_and_each_works(
     monkeypatch.setattr(
         executors.WorkChoice, "open", lambda self: nullcontext(1)
     )  # four small pictures cost less than processes
+    # A card is a disk of its own; a folder that stands for it here is not.
+    monkeypatch.setattr(gather, "_share_disk", lambda card, target: False)
     night(tmp_path / "CARD1" / "DCIM" / "100EVENC")
     photograph(tmp_path / "CARD2" / "DCIM" / "100EVENC" / "TH2_0001.jpg", serial="EC-000777")
     (tmp_path / "BACKUP").mkdir()
