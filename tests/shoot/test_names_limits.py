@@ -21,9 +21,13 @@ NAMES = [("1 " * 12, "1" * 39 + " x"), ("1" * 100, "1" * 99 + " x"), ("a1" * 30,
 
 
 def seconds(work: Callable[[], object]) -> float:
-    start = time.process_time()
-    work()
-    return time.process_time() - start
+    """Of the processor, the least of three: late in a run of all tests Python's own clearing up takes half a second."""
+    times = []
+    for _ in range(3):
+        start = time.process_time()
+        work()
+        times.append(time.process_time() - start)
+    return min(times)
 
 
 @pytest.mark.parametrize(("name", "text"), NAMES)
