@@ -7,14 +7,13 @@ import numpy as np
 from pipeline.imaging.learned import domain
 from pipeline.imaging.learned.runtime import Network
 from pipeline.imaging.learned.tiles import (
-    LEARNED,
     Settings,
     gains_told,
     in_tiles,
     look,
     luma_weights,
-    mirrored,
     mixed,
+    seen,
     with_luma_of,
 )
 from pipeline.types import F32, F64, Noise
@@ -47,10 +46,11 @@ class _Work:
 
     def tile(self, top: int, left: int, low: int, right: int) -> F32:
         """(2 (low - top), 2 (right - left), 3) of cells [top, low) x [left, right)."""
-        rows, columns = mirrored(top, low, self.pixels.shape[0]), mirrored(left, right, self.pixels.shape[1])
-        s, cut = np.float32(self.foot), 2 * LEARNED.overlap
+        rows, above = seen(top, low, self.pixels.shape[0])
+        columns, before = seen(left, right, self.pixels.shape[1])
+        s = np.float32(self.foot)
         root = domain.to_root(self.pixels[rows[:, None], columns] * self.gains, s)
-        inner = tuple(slice(cut, cut + 2 * cells) for cells in (low - top, right - left))
+        inner = (slice(above, above + 2 * (low - top)), slice(before, before + 2 * (right - left)))
         levels = self.settings.levels
         clean = self._look(root, levels[0])[inner]
         if levels[1] != levels[0]:
