@@ -78,7 +78,7 @@ EARNING, POSING = Earning(), Posing()
 ROW = "people stand or sit in a row"
 POSE = "people look at the camera"
 UNSURE = "hardly sure that it is a person"
-NO_PLAY = "no sign of play"
+NO_PLAY = "no sure sign of play was found"
 NO_LEAD = "others may as well be the subject"
 UNSTEADY = "the frames beside it point to somebody else"
 

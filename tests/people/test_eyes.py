@@ -44,6 +44,20 @@ def test_dark_eyes_are_seen_and_one_tone_is_not() -> None:
     assert eyes_of(drawn(0.5), edge)[0] == 1
 
 
+def test_nobody_is_told_to_hide_the_eyes_for_dark_skin() -> None:
+    """The eye stands out by less there, by how much was not measured: the same face, darker, has no verdict."""
+    for share in (0.0, 0.1, 0.3):
+        assert seen((drawn(share) * 0.4).astype(np.uint8)) == 1
+    assert seen((drawn(0.0) * 0.6).astype(np.uint8)) == 0
+
+
+def lit_from(row: int) -> np.ndarray:
+    """Dark above a row, as under a cap, and bright below."""
+    grey = np.full((SIZE, SIZE), 60, np.uint8)
+    grey[row:] = 200
+    return grey
+
+
 @pytest.mark.parametrize("tone", [(150, 165, 205), (15, 15, 15), (235, 235, 235)])
 def test_a_photograph_whose_eyes_are_covered(shared: Callable[[str], Path], tone: tuple[int, int, int]) -> None:
     """A hand, a dark and a white bar: the detector is as certain of the face (0.89 to 0.91)."""
@@ -76,6 +90,8 @@ SCENARIOS: dict[str, Scenario] = {
     **{f"EYES.{name}": lambda: tuple(told(seed) for seed in range(9)) == FIXED for name in _MOVES},
     "EYES.hidden": lambda: near(seen(drawn(0.25)), 0.5, 0.03),
     "EYES.open": lambda: near(seen(drawn(0.25)), 0.5, 0.03),
+    "EYES.skin": lambda: turns(lambda tone: seen(np.full((SIZE, SIZE), round(tone), np.uint8)) == 0, 96),
+    "EYES.cheek": lambda: seen(lit_from(229)) == 0 and seen(lit_from(233)) == 1,
     "EYES.least": lambda: turns(lambda tall: seen(drawn(0.0), tall) == 0, 32),
 }
 
