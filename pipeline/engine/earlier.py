@@ -13,6 +13,7 @@ from typing import Literal
 from pipeline.engine.pacing.pace import spread
 from pipeline.errors import FrameError, InputError, in_short
 from pipeline.formats.metadata.model import Metadata
+from pipeline.report.record import read_record
 from pipeline.shoot.frame_names import KnownFile, NameMemory
 from pipeline.store.keys import digest_json
 from pipeline.store.places import DeliveredPath, digest_below, path_below
@@ -160,29 +161,45 @@ _COMPARED = 5  # frames whose bytes are read to tell two shoots apart; chosen by
 def refuse_other_shoot(store: Store, shoot: Path, frames: Sequence[Frame]) -> None:
     """Raises InputError when OUT holds the delivery of another shoot, whose files this run would remove as outdated.
 
-    Cameras count anew every evening, and uncompressed raws all have one size: bytes decide, of a few frames.
+    Cameras count anew every evening, and uncompressed raws all have one size: bytes decide, of a few frames. In the
+    folder that the delivery came from, as a card that is always found under one path, a frame may also have been
+    renamed, or changed since: it is known by its bytes or by its name and time.
     """
-    before = store.source().shoot
     known = store.frames_seen()
     if not known:  # that record is damaged
         files = (store.record(ROOT, "names.json", _Names) or _Names()).files
         known = {(f.relative, f.size): f.sha256 for f in files}
     count = len(store.names("done"))
-    if not known or not count or before == str(shoot.resolve()):
+    if not known or not count:
         return
-    here = [(f, known.get((f.relative, f.path.stat().st_size))) for f in frames if f.path.is_file()]
-    if not _some_equal(store, [(frame, digest) for frame, digest in here if digest is not None]):
-        raise InputError(
-            f"{store.out}: holds {counted(count, 'file')} delivered from another shoot; give another --out"
-        )
+    there = [(f, f.path.stat().st_size) for f in frames if f.path.is_file()]
+    if _some_equal(store, [(f, {known[f.relative, size]}) for f, size in there if (f.relative, size) in known]):
+        return
+    before, other = store.source().shoot, "another shoot"
+    if before == str(shoot.resolve()):
+        sizes, digests = {size for _, size in known}, set(known.values())
+        if _some_equal(store, [(f, digests) for f, size in there if size in sizes]) or _some_of_then(store.out, frames):
+            return
+        other = f"other frames, which were in {shoot} then"
+    raise InputError(f"{store.out}: holds {counted(count, 'file')} delivered from {other}; give another --out")
 
 
-def _some_equal(store: Store, frames: Sequence[tuple[Frame, str]]) -> bool:
-    """Whether one of a few of the frames has its SHA-256, or none can be read; False for no frames."""
+def _some_of_then(out: Path, frames: Sequence[Frame]) -> bool:
+    """Whether a frame of the last run has the path and time of one of these; True where its record cannot be read."""
+    try:
+        record = read_record(out)
+    except InputError:
+        return True
+    then = {(frame.relative, frame.time) for frame in record.frames.values()} if record else set()
+    return any((f.relative, f.exif.time.isoformat()) in then for f in frames if f.exif.time)
+
+
+def _some_equal(store: Store, frames: Sequence[tuple[Frame, Collection[str]]]) -> bool:
+    """Whether one of a few of the frames has one of its SHA-256, or none can be read; False for no frames."""
     read = 0
-    for frame, digest in spread(frames)[:_COMPARED]:
+    for frame, digests in spread(frames)[:_COMPARED]:
         with suppress(OSError):  # it will fail by name
-            if store.frame_digest(frame) == digest:
+            if store.frame_digest(frame) in digests:
                 return True
             read += 1
     return bool(frames) and not read

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -12,8 +14,9 @@ import pytest
 from pipeline.engine.earlier import DeliveredFile, done_name, keep_done, keep_names, read_done, refuse_other_shoot
 from pipeline.engine.outputs import Outputs
 from pipeline.errors import InputError
+from pipeline.report.record import Counts, FrameRecord, RunRecord, write_record
 from pipeline.store.store import Store
-from pipeline.types import Frame
+from pipeline.types import Exif, Frame
 
 ENTRY: dict[str, Any] = {
     "relative": "web/TH1_0001.jpg", "key": "k", "sha256": "0" * 64, "bytes": 3, "width": 4, "height": 2, "quality": 88,
@@ -154,6 +157,41 @@ def test_a_shoot_that_was_copied_elsewhere_and_grew_or_shrank_is_accepted(
     for name in lost:
         (delivered[0].work / name).write_bytes(b"")
     refuse_other_shoot(Store(delivered[0].out), tmp_path / "copy", shoot_of(tmp_path / "copy", marks))
+
+
+def times_of(frames: list[Frame], day: int) -> list[Frame]:
+    return [replace(f, exif=Exif(time=datetime(2026, 2, day, 19, 30, f.number))) for f in frames]
+
+
+def keep_times(out: Path, frames: list[Frame]) -> None:
+    """What a finished run records of these frames."""
+    seen = {f.name: FrameRecord(f.relative, "delivered", time=f.exif.time.isoformat()) for f in frames if f.exif.time}
+    write_record(out, RunRecord("", "done", "", "", "", {}, "", Counts(), [], seen))
+
+
+@pytest.mark.parametrize("lost", [(), ("digests.json",)])
+def test_another_evening_under_the_same_path_is_refused(
+    delivered: tuple[Store, list[Frame]], tmp_path: Path, lost: tuple[str, ...]
+) -> None:
+    """A card is found under the same path every evening."""
+    for name in lost:
+        (delivered[0].work / name).write_bytes(b"")
+    keep_times(delivered[0].out, times_of(delivered[1], 14))
+    other = times_of(shoot_of(tmp_path / "shoot", range(100, 120)), 15)
+    with pytest.raises(InputError, match="delivered from other frames, which were in "):
+        refuse_other_shoot(Store(delivered[0].out), tmp_path / "shoot", other)
+
+
+def test_frames_that_were_renamed_or_changed_where_they_are_stay_the_same_shoot(
+    delivered: tuple[Store, list[Frame]], tmp_path: Path
+) -> None:
+    store, frames = delivered
+    for frame in frames:
+        frame.path.unlink()
+    refuse_other_shoot(Store(store.out), tmp_path / "shoot", shoot_of(tmp_path / "shoot", range(10), first=500))
+    keep_times(store.out, times_of(frames, 14))
+    changed = times_of(shoot_of(tmp_path / "shoot", range(100, 110)), 14)
+    refuse_other_shoot(Store(store.out), tmp_path / "shoot", changed)
 
 
 def test_only_a_few_frames_are_read_to_tell_shoots_apart(
