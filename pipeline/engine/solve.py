@@ -16,11 +16,11 @@ from pipeline.people.ranking import Quality, Ranked, rank
 from pipeline.people.subject import Subject, find_subjects
 from pipeline.people.untimed import moments_of
 from pipeline.recipe.recipe import Bound, Delivery, Recipe
-from pipeline.shoot.facts import Facts, held_back
+from pipeline.shoot.facts import CROP_OF, Facts, held_back
 from pipeline.steps import crop
 from pipeline.steps.base import Solution, SolveContext, Solved
 from pipeline.store.store import Store
-from pipeline.textfile.messages import and_more
+from pipeline.textfile.messages import and_more, listed
 from pipeline.types import Burst, Image
 from pipeline.workers.executors import Workers
 
@@ -163,7 +163,7 @@ def solve(
     def people() -> tuple[Mapping[str, Subject | None], Mapping[str, Ranked], str]:
         return subjects_and_ranks(Measurements(store, measured_frames, crop.STEP), bursts, facts)
 
-    def run(bound: Bound, label: str) -> None:
+    def run(bound: Bound, label: str, delivery: str = "") -> None:
         if bound.step.solve is None:
             return
         measured = Measurements(store, measured_frames, bound.step) if bound.step.from_arrays else {}
@@ -177,6 +177,7 @@ def solve(
             lambda: people()[1],
             dict(solutions),
             displayed,
+            delivery,
         )
         try:
             solved = bound.step.solve(context, bound.params)
@@ -197,13 +198,25 @@ def solve(
         run(bound, label)
     for delivery in recipe.deliveries:
         for bound in delivery.steps:
-            run(bound, delivery.label(bound))
+            run(bound, delivery.label(bound), delivery.name)
     if light.cache_info().currsize:
         notices.extend(light().notices)
+    notices += _crops_unused(facts, [d.name for d in recipe.deliveries])
     _, ranks, unranked = people()
     if unranked:
         failed["ranks"] = unranked
     return Plan(solutions, tuple(notices), by_frame, ranks, failed)
+
+
+def _crops_unused(facts: Facts, deliveries: Sequence[str]) -> list[str]:
+    """That frames.csv has crops for a delivery that the recipe does not make: it may be misspelt."""
+    unused = {of for row in facts.rows.values() for of, _ in row.crops} - {name.casefold() for name in deliveries}
+    known = listed(list(deliveries))
+    return [
+        f"frames.csv: the crops in column {CROP_OF}{of} are not used, since the recipe makes no delivery {of}; it "
+        f"makes {known}"
+        for of in sorted(unused)
+    ]
 
 
 def _instead(bound: Bound, context: SolveContext[Any]) -> Solved[Any]:

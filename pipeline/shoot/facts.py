@@ -28,6 +28,7 @@ from pipeline.textfile.tables import Row
 SIDES = ("home", "away")
 ROSTER_COLUMNS = ("team", "number", "name", "publish")
 FRAME_COLUMNS = ("frame", "keep", "rating", "players", "words", "crop")
+CROP_OF = "crop "  # begins the name of a column that holds the crop of one delivery alone: "crop web"
 # Columns of tables that the program writes for a person to fill in: they inform. Only `file` and `time` are read back,
 # to know which frame a row means.
 INFO_COLUMNS = ("file", "burst", "time", "score", "suggested", "why", "suggested_players", "caption")
@@ -52,6 +53,7 @@ class FrameFacts:
     rating   -1 (rejected) to 5, None = not rated
     players  (team, number) from left to right; each is in the roster
     crop     (x0, y0, x1, y1), fractions of the upright frame, None = not given
+    crops    (delivery, crop) of those that have one of their own; names of deliveries folded, in alphabetical order
     unclear  why it is not known whether another row means this frame too; "" where that is clear
     """
 
@@ -63,6 +65,11 @@ class FrameFacts:
     line: int = 0
     always: bool = False
     unclear: str = ""
+    crops: tuple[tuple[str, Box], ...] = ()
+
+    def crop_of(self, delivery: str) -> Box | None:
+        """The crop that a person gave for a delivery: its own, else that of all; None where there is neither."""
+        return dict(self.crops).get(delivery.casefold(), self.crop)
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ from pipeline.formats.metadata.credits import Credits, Place, copied
 from pipeline.shoot.countries import languages_of
 from pipeline.shoot.eventfile import NOTHING_WRITTEN, EventFile, parse_event
 from pipeline.shoot.facts import (
+    CROP_OF,
     FRAME_COLUMNS,
     INFO_COLUMNS,
     ROSTER_COLUMNS,
@@ -117,7 +118,7 @@ def load_facts(
     # A roster that cannot be read, or is not there, is one problem, not one for each player named in frames.csv.
     players = roster if readable and listed else None
     if frames_file is not None:
-        frames = read_table(frames_file, FRAME_COLUMNS, ("frame",), problems, INFO_COLUMNS, languages)
+        frames = frames_table(frames_file, problems, languages)
     else:
         frames = _table("frames", parsed, doc, place.folders, problems, notices)
     notices += _said(frames, f"line {frames.guess}" if frames and frames.guess else "")
@@ -210,7 +211,12 @@ def _table(
     languages = languages_of(parsed.language, parsed.country)
     if kind == "roster":
         return read_table(path, ROSTER_COLUMNS, ("team", "number", "name"), problems, languages=languages)
-    return read_table(path, FRAME_COLUMNS, ("frame",), problems, INFO_COLUMNS, languages)
+    return frames_table(path, problems, languages)
+
+
+def frames_table(path: Path, problems: list[Problem], languages: Sequence[str]) -> Table | None:
+    """A table of frames; what is wrong goes to `problems`. None where nothing can be read."""
+    return read_table(path, FRAME_COLUMNS, ("frame",), problems, INFO_COLUMNS, languages, (CROP_OF,))
 
 
 def _without_roster(frames: Table, roster: Path | None) -> list[Problem]:

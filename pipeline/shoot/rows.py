@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 from pipeline.errors import Problem
 from pipeline.shoot.eventfile import box_of
-from pipeline.shoot.facts import FRAME_COLUMNS, SIDES, FrameFacts, Player
+from pipeline.shoot.facts import CROP_OF, FRAME_COLUMNS, SIDES, FrameFacts, Player
 from pipeline.shoot.frame_names import FrameIndex, Meant, row_digest
 from pipeline.shoot.names import hints_at, holds_any, same_name
 from pipeline.store.files import folded
@@ -181,7 +181,13 @@ def _as_before(meanings: Sequence[tuple[Row, Meant]]) -> str:
 
 
 def _typed(row: Row) -> bool:
-    return any(row[column] for column in FRAME_COLUMNS[1:])
+    return any(row[column] for column in (*FRAME_COLUMNS[1:], *crop_columns(row)))
+
+
+def crop_columns(row: Row) -> dict[str, str]:
+    """Columns with the crop of one delivery in which something is written -> the delivery, in alphabetical order."""
+    found = {column: column.removeprefix(CROP_OF).strip() for column in row.cells if column.startswith(CROP_OF)}
+    return {column: delivery for column, delivery in sorted(found.items()) if delivery and row[column]}
 
 
 def _says_nothing_more(row: Row, first: Row) -> bool:
@@ -221,12 +227,15 @@ def _facts_of(
     always = row["keep"].casefold() == "always"
     keep = True if always else yes_or_no(row["keep"], default=True, languages=languages)
     rating = int(whole(row["rating"])) if re.fullmatch(r"-1|[0-5]", whole(row["rating"])) else None
-    crop = box_of(numbers(row["crop"], 4))
+    boxes = {column: box_of(numbers(row[column], 4)) for column in ("crop", *crop_columns(row))}
     if keep is None:
         wrong.append(f"keep: {row['keep']} is neither yes, no nor always")
     if row["rating"] and rating is None:
         wrong.append(f"rating: {row['rating']} is not a rating; write a whole number from -1 to 5")
-    if row["crop"] and crop is None:
-        wrong.append(f"crop: {row['crop']} is not a crop; write x0 y0 x1 y1, each from 0 to 1, x0 < x1 and y0 < y1")
+    for column, box in boxes.items():
+        if row[column] and box is None:
+            means = f"{row[column]} is not a crop; write x0 y0 x1 y1, each from 0 to 1, x0 < x1 and y0 < y1"
+            wrong.append(f"{column}: {means}")
     players = _players(row, teams, roster, wrong)
-    return FrameFacts(bool(keep), rating, players, row["words"], crop, row.line, always)
+    crops = tuple((of, box) for column, of in crop_columns(row).items() if (box := boxes[column]) is not None)
+    return FrameFacts(bool(keep), rating, players, row["words"], boxes["crop"], row.line, always, crops=crops)

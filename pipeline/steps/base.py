@@ -111,6 +111,7 @@ class SolveContext(Generic[M]):
     light, subjects, ranks  found when first called; subjects and ranks by frame name
     earlier   label of a step -> frame name -> solution
     displayed  (linear image, whether its file is a finished picture) -> how it comes out in each kind of delivery
+    delivery  name of the delivery that the step stands in, "" for a shared step
     """
 
     frames: Sequence[Frame]
@@ -122,6 +123,7 @@ class SolveContext(Generic[M]):
     ranks: Callable[[], Mapping[str, Ranked]]
     earlier: Mapping[str, Mapping[str, Solution]]
     displayed: Callable[[Image, bool], Sequence[Image]] = lambda image, finished: ()
+    delivery: str = ""
 
     def earlier_of(self, step: Step[Any, Any, S]) -> Mapping[str, S]:
         """Frame name -> what a shared step before this one decided; empty where it is not in the recipe."""

@@ -143,7 +143,8 @@ def solve(context: SolveContext[FrameObservation], params: CropParams) -> Solved
     solutions: dict[str, CropSolution] = {}
     notices: dict[str, str] = {}
     known = {f.name: f for f in context.frames}
-    boxes = {name: row.crop for name, row in context.facts.rows.items() if row.crop is not None}
+    typed = ((name, row.crop_of(context.delivery)) for name, row in context.facts.rows.items())
+    boxes = {name: box for name, box in typed if box is not None}
     blind = False
     for burst in moments_of(context.bursts, context.measured) if params.to == "subject" else context.bursts:
         names = [n for n in burst.frames if n in known]
@@ -192,7 +193,7 @@ def fallback(context: SolveContext[FrameObservation], params: CropParams) -> Sol
     """The boxes that a person drew, which may leave somebody out on purpose; the others loose and around the centre."""
     found: dict[str, CropSolution] = {}
     for frame in context.frames:
-        box = context.facts.row(frame.name).crop
+        box = context.facts.row(frame.name).crop_of(context.delivery)
         source = CropSource.LOOSE if params.to == "subject" else CropSource(params.to)
         found[frame.name] = CropSolution(source) if box is None else CropSolution(CropSource.TABLE, _rounded(box))
     return Solved(found)

@@ -117,11 +117,13 @@ def read_table(
     problems: list[Problem],
     ignored: Collection[str] = (),
     languages: Sequence[str] = (),
+    families: Collection[str] = (),
 ) -> Table | None:
     """Read a table with a header (RFC 4180 quoting; comma, semicolon or tab; at most 10 MB) in any usual encoding.
 
     ignored    further columns that may stand in it
     languages  codes (BCP 47) of the languages that its texts may be in, for a table that is not Unicode
+    families   beginnings of names that further columns may have
 
     Adds what is wrong to `problems`, at most ten of a kind and a count; the rows are read all the same. Returns None
     where nothing can be read.
@@ -138,7 +140,7 @@ def read_table(
     if place := control_character(reading.text):
         problems.append(Problem(file, *place, f"a control character stands here; delete it, or {SAVE_AS}"))
         return None
-    return _Reader(file, columns, required, ignored, problems).table(reading)
+    return _Reader(file, columns, required, ignored, problems, tuple(families)).table(reading)
 
 
 _NAMES = {",": "a comma", ";": "a semicolon", "\t": "a tab"}
@@ -202,6 +204,7 @@ class _Reader:
     required: Collection[str]
     ignored: Collection[str]
     problems: list[Problem]
+    families: tuple[str, ...] = ()
 
     def table(self, reading: Reading) -> Table | None:
         before = len(self.problems)
@@ -215,7 +218,7 @@ class _Reader:
                 if not any(cell.text for cell in cells):
                     continue
                 if header is None:
-                    header = [cell.text.strip(_INVISIBLE).strip().casefold() for cell in cells]
+                    header = [" ".join(cell.text.strip(_INVISIBLE).casefold().split()) for cell in cells]
                     self._check(header, cells)
                 elif lost := next((c for c, n in zip_longest(cells, header[: len(cells)]) if c.text and not n), None):
                     stray.append((lost, self._why_stray(header, cells, delimiter)))
@@ -240,21 +243,23 @@ class _Reader:
         """What stands between cells, and where the table begins. That by which the header names most columns."""
         if said := _SEPARATOR_LINE.match(text):
             return said[1], said.end()
-        known = {*self.columns, *self.ignored}
         first = next((line for line in _LINE_END.split(text, 20) if line.strip()), "")
 
         def named(delimiter: str) -> tuple[int, int]:
             names = (name.strip().strip('"').strip().casefold() for name in first.split(delimiter))
-            return sum(name in known for name in names), first.count(delimiter)
+            return sum(map(self._is_known, names)), first.count(delimiter)
 
         return max(_SEPARATED, key=named), 0
+
+    def _is_known(self, name: str) -> bool:
+        return name in self.columns or name in self.ignored or name.startswith(self.families)
 
     def _check(self, header: list[str], cells: Sequence[_Cell]) -> None:
         """Report unknown, repeated and missing columns."""
         seen: set[str] = set()
         unknown, repeated = [], []
         for name, cell in zip(header, cells, strict=True):
-            if name and name not in self.columns and name not in self.ignored:
+            if name and not self._is_known(name):
                 unknown.append(cell)
             elif name and name in seen:
                 repeated.append(cell)

@@ -18,12 +18,12 @@ from pipeline.recipe.recipe import Recipe
 from pipeline.shoot.clocks.correction import with_clocks
 from pipeline.shoot.consent import held_by_own_texts
 from pipeline.shoot.countries import languages_of
-from pipeline.shoot.facts import FRAME_COLUMNS, INFO_COLUMNS, Facts, FrameFacts, held_back, without_rows
+from pipeline.shoot.facts import Facts, FrameFacts, held_back, without_rows
 from pipeline.shoot.frame_names import FrameIndex
-from pipeline.shoot.read_facts import load_facts
+from pipeline.shoot.read_facts import frames_table, load_facts
 from pipeline.steps.caption import CaptionParams, describe
 from pipeline.textfile.messages import counted
-from pipeline.textfile.tables import UNICODE, read_table
+from pipeline.textfile.tables import UNICODE
 from pipeline.types import Frame
 
 
@@ -67,7 +67,7 @@ def filled_in(shoot: Shoot, file: Path) -> Facts:
 def form_of(shoot: Shoot, file: Path) -> tuple[str, str]:
     """(separator between the cells of `file`, "" where nobody can tell; its encoding in words) of a table of frames."""
     languages = languages_of(shoot.facts.language, shoot.facts.country)
-    table = read_table(file, FRAME_COLUMNS, ("frame",), [], INFO_COLUMNS, languages)
+    table = frames_table(file, [], languages)
     return (table.separator, table.encoding) if table is not None else ("", UNICODE)
 
 
@@ -82,6 +82,7 @@ def _joined(first: FrameFacts, second: FrameFacts) -> FrameFacts:
         players=first.players or second.players,
         words=first.words or second.words,
         crop=second.crop if first.crop is None else first.crop,
+        crops=tuple(sorted({**dict(second.crops), **dict(first.crops)}.items())),
     )
 
 

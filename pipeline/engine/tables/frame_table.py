@@ -9,8 +9,10 @@ from collections.abc import Collection, Mapping, Sequence
 from pathlib import PurePosixPath
 from types import MappingProxyType
 
+from pipeline.imaging.geometry import Box
 from pipeline.people.ranking import Ranked
-from pipeline.shoot.facts import FRAME_COLUMNS, Facts, FrameFacts
+from pipeline.shoot.facts import CROP_OF, FRAME_COLUMNS, Facts, FrameFacts
+from pipeline.shoot.rows import crop_columns
 from pipeline.textfile.tables import plain_cell
 from pipeline.types import Burst, Frame
 
@@ -43,7 +45,10 @@ def frame_table(
     suffixed = any(_CHANGED.fullmatch(name) for name in known)
     text = io.StringIO()
     table = csv.writer(text, delimiter=separator, lineterminator="\r\n")
-    table.writerow((*FRAME_COLUMNS, "file", "burst", "time", "score", "suggested", "why", *info))
+    rows = (facts.row(frame.name) for frame in frames)
+    own = [f"{CROP_OF}{of}" for of in sorted({of for row in rows for of, _ in row.crops})]
+    own = [*own, *sorted({column for left in facts.elsewhere for column in crop_columns(left)} - set(own))]
+    table.writerow((*FRAME_COLUMNS, *own, "file", "burst", "time", "score", "suggested", "why", *info))
     for number, burst in enumerate(bursts, 1):
         for name in burst.frames:
             frame, row, rank = known[name], facts.row(name), ranks.get(name)
@@ -51,6 +56,7 @@ def frame_table(
             cells = (
                 _with_suffix(frame) if suffixed else name,
                 *_typed(row, name in chosen),
+                *(_crop(dict(row.crops).get(column.removeprefix(CROP_OF))) for column in own),
                 frame.relative,
                 str(number),
                 "" if time is None else time.isoformat(sep=" ", timespec="milliseconds"),
@@ -59,7 +65,7 @@ def frame_table(
             )
             table.writerow(map(plain_cell, cells))
     for left in facts.elsewhere:
-        table.writerow(plain_cell(left[column]) for column in (*FRAME_COLUMNS, "file", "", "time"))
+        table.writerow(plain_cell(left[column]) for column in (*FRAME_COLUMNS, *own, "file", "", "time"))
     return text.getvalue()
 
 
@@ -82,5 +88,9 @@ def _typed(row: FrameFacts, chosen: bool = False) -> tuple[str, ...]:
         "" if row.rating is None else str(row.rating),
         "; ".join(f"{team} {player}" for team, player in row.players),
         row.words,
-        "" if row.crop is None else " ".join(f"{v:.10g}" for v in row.crop),
+        _crop(row.crop),
     )
+
+
+def _crop(box: Box | None) -> str:
+    return "" if box is None else " ".join(f"{v:.10g}" for v in box)
