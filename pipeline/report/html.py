@@ -1,109 +1,105 @@
-"""OUT/report.html: static, self-contained."""
+"""The page of a run: OUT/report.html, and the same page as the review serves it."""
 
 from __future__ import annotations
 
 import base64
-from itertools import accumulate
+import hashlib
+from collections.abc import Iterator
+from importlib.resources import files
 from pathlib import Path
 
-from pipeline.report.record import RunRecord
+from markupsafe import Markup
+
+from pipeline.report.needs import knowing, needs
+from pipeline.report.record import FileRecord, FrameRecord, RunRecord
+from pipeline.report.view import Mode, Pictures, PictureView, frame_views, run_view, view_json
 from pipeline.store.files import whole_file
 from pipeline.store.places import is_plain
 from pipeline.store.store import Store
 from pipeline.textfile.html import link, page_environment
-from pipeline.textfile.messages import counted, said_once, shutter
+from pipeline.textfile.messages import counted
 
 REPORT_FILE = "report.html"  # in OUT
 PHASES = (
     "trial", "measure", "burst light", "solve", "plan", "render", "settle", "record", "deliver", "report",
 )  # fmt: skip
-# Octets of pictures in the page: about 2,000 frames with one before and one after. Chosen by us, no source: a page of
-# 100 MB still opens in a browser on a machine with 4 GB, one of 1 GB does not.
-_MOST_PICTURES = 100_000_000
+
+
+class Embedded:
+    """Pictures inside the page, as data: addresses; the delivered files are beside it."""
+
+    def __init__(self, store: Store) -> None:
+        self.store = store
+
+    def before(self, name: str, frame: FrameRecord) -> PictureView:
+        """See view.Pictures."""
+        return PictureView(self._data(frame.before)) if frame.status != "held" else PictureView()
+
+    def after(self, name: str, delivery: str, file: FileRecord) -> PictureView:
+        """See view.Pictures."""
+        return PictureView(self._data(file.thumb), link(file.file) if shown_by_browsers(file.file) else "")
+
+    def _data(self, name: str | None) -> str:
+        data = self.store.get("thumbs", name) if name and is_plain(name) else None  # a file of thumbs/, nothing else
+        return "" if data is None else "data:image/jpeg;base64," + base64.b64encode(data).decode()
+
+
+def shown_by_browsers(file: str) -> bool:
+    """Whether browsers show a file of this name."""
+    return file.lower().endswith((".jpg", ".jpeg", ".png"))
 
 
 def write_report(out: Path, record: RunRecord) -> Path:
-    """Write OUT/report.html for a run record and return its path. Raises OSError.
-
-    The page contains its pictures (JPEG thumbnails of OUT/.work/thumbs) and loads nothing; its content security policy
-    forbids scripts and every address but data:. Text of the record is escaped.
-    """
-
-    def picture(name: str | None) -> str:
-        """A thumbnail as a data: URL, "" where there is none."""
-        data = store.get("thumbs", name) if name and is_plain(name) else None  # a file of thumbs/, nothing elsewhere
-        if data is None:
-            return ""
-        return "data:image/jpeg;base64," + base64.b64encode(data).decode()
-
+    """Write OUT/report.html for a run record and return its path. Raises OSError."""
     store = Store(out)
-    environment = page_environment("report")
-    environment.filters |= {
-        "address": link,
-        "counted": counted,
-        "shutter": _shutter,
-        "size": _size,
-        "duration": _duration,
-        "moment": _moment,
-    }
-    groups, left_off = _grouped(record, store)
-    page = environment.get_template("page.html").generate(
-        record=record,
-        worth_knowing=said_once(record.notices, record.frames),
-        picture=picture,
-        left_off=left_off,
-        facts="the folder of the facts that --facts names" if store.source().facts else "the shoot folder",
-        phases=PHASES,
-        **groups,
-    )
     path = out / REPORT_FILE
+    facts = "the folder of the facts that --facts names" if store.source().facts else "the shoot folder"
     with whole_file(path) as file:
-        for some in page:
+        for some in page(record, Embedded(store), facts):
             file.write(some.encode("utf-8"))
     return path
 
 
-def _grouped(record: RunRecord, store: Store) -> tuple[dict[str, list[tuple[str, str, str]]], set[str]]:
-    """({status: (name, path, reason) of each frame that is not delivered}, the frames that are shown without pictures).
+def page(record: RunRecord, pictures: Pictures, facts: str, mode: Mode = "report") -> Iterator[str]:
+    """The page, piece by piece: no more than a frame of it is held.
 
-    Where a browser could not hold all pictures, the best frame of each burst has them first, then the second.
+    record  without withheld names; facts  where a person's tables are, in words
+
+    The report loads nothing but the pictures beside it: its content security policy allows one script and one style,
+    by their SHA-256. The review's server gives the policy itself, and page.js, page.css, review.js and review.css at
+    addresses beside that of the page.
     """
-    groups: dict[str, list[tuple[str, str, str]]] = {
-        name: [] for name in ("failed", "held", "left", "undone", "unmatched")
-    }
-    wanted: list[tuple[int, int, str, int]] = []
-    for at, (name, frame) in enumerate(record.frames.items()):
-        group = frame.status.split()[0] if frame.relative else "unmatched" if frame.status == "failed" else ""
-        if group in groups:
-            groups[group].append((name, frame.relative, frame.reason))
-        octets = sum(_octets(store, one) for one in (frame.before, *(d.thumb for d in frame.deliveries.values())))
-        wanted.append((frame.rank.place if frame.rank else 1, at, name, octets))
-    in_all = accumulate(octets for *_, octets in sorted(wanted))
-    return groups, {
-        name
-        for (_, _, name, octets), sum_ in zip(sorted(wanted), in_all, strict=True)
-        if octets and sum_ > _MOST_PICTURES
-    }
+    script, style = asset("page.js"), asset("page.css")
+    environment = page_environment("report")
+    environment.filters |= {"counted": counted, "duration": _duration}
+    yield from environment.get_template("page.html").generate(
+        record=record,
+        mode=mode,
+        needs=needs(record, facts),
+        knowing=knowing(record),
+        phases=PHASES,
+        view=map(Markup, view_json(run_view(record, mode), frame_views(record, pictures))),
+        script=Markup(script),  # ours, from the package
+        style=Markup(style),
+        policy=_policy(script, style) if mode == "report" else "",
+    )
 
 
-def _octets(store: Store, thumb: str | None) -> int:
-    """What a small picture takes in the page: four characters for three octets (RFC 4648)."""
-    if not thumb or not is_plain(thumb):
-        return 0
-    try:
-        return (store.work / "thumbs" / thumb).stat().st_size * 4 // 3
-    except OSError:
-        return 0
+def asset(name: str) -> str:
+    """The text of page.js or page.css."""
+    return files("pipeline.report").joinpath(name).read_text(encoding="utf-8")
 
 
-def _shutter(seconds: float | None) -> str:
-    """Exposure time in seconds, written as cameras show it."""
-    return shutter(seconds) if seconds else "shutter unknown"
+def _policy(script: str, style: str) -> str:
+    return (
+        f"default-src 'none'; img-src 'self' file: data:; script-src '{_hash(script)}'; style-src '{_hash(style)}'; "
+        "base-uri 'none'; form-action 'none'"
+    )
 
 
-def _size(octets: int) -> str:
-    """Octets in SI units: 1 kB = 1000 octets (IEC 80000-13)."""
-    return f"{octets / 1e6:.2f} MB" if octets >= 999_500 else f"{octets / 1e3:.0f} kB"
+def _hash(text: str) -> str:
+    """A hash-source for the text between the tags: Content Security Policy Level 3, 2.3.1."""
+    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
 
 
 def _duration(seconds: float) -> str:
@@ -113,8 +109,3 @@ def _duration(seconds: float) -> str:
         return f"{seconds:.1f} s"
     minutes = whole // 60
     return f"{minutes // 60} h {minutes % 60} min" if minutes >= 60 else f"{minutes} min {whole % 60} s"
-
-
-def _moment(time: str | None) -> str:
-    """An ISO 8601 time as a person writes it, to the millisecond."""
-    return time[:23].replace("T", " ") if time else "time unknown"

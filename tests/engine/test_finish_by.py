@@ -105,7 +105,7 @@ def test_a_zip_and_a_page_that_are_not_complete_say_so(short: tuple[Path, Outcom
         assert b"not complete" in archive.read("NOT-COMPLETE.txt")
     assert f"Not complete yet: {undone} more to come" in (out / "web" / "index.html").read_text(encoding="utf-8")
     assert any("delivery web is not complete" in text for text in outcome.record.notices)
-    assert "Not done" in (out / "report.html").read_text(encoding="utf-8")
+    assert "Not done." in (out / "report.html").read_text(encoding="utf-8")
 
 
 def test_the_same_command_finishes_it_with_the_same_bytes(

@@ -38,7 +38,6 @@ MUTANTS = [
     mutant("workers/cluster.py", "        if many != 1", "        if False", *_UNLIKE),
     mutant("workers/cluster.py", "if why := unlike(self.of, versions()):", 'if why := "":', *_UNLIKE),
     mutant("workers/cluster.py", "for path in unseen]", "for path in ()]", *_UNLIKE),
-    mutant("report/html.py", "if octets and sum_ > _MOST_PICTURES", "if octets and sum_ < 0", "report/test_report.py"),
     mutant("engine/pacing/pace.py", "self._pieces >= RULES.least and ", "", *_HOUR),
     mutant("engine/pacing/pace.py", "return here + self._slower() * sum(", "return here + sum(", *_LEFT),
     mutant("engine/pacing/pace.py", "expected * self._slower() - elapsed", "expected - elapsed", *_LEFT),

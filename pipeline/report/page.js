@@ -1,0 +1,367 @@
+// The page of a run. All is drawn from the view, with textContent and attributes only: no text of a file becomes markup.
+"use strict";
+(() => {
+  const view = JSON.parse(document.getElementById("view").textContent);
+  const frames = new Map(view.frames.map((frame) => [frame.name, frame]));
+  const order = view.frames.map((frame) => frame.name);
+  const place = new Map(order.map((name, at) => [name, at]));
+  const MINUS = "\u2212";
+  const LEAST_BETWEEN = 350; // ms between two pictures before: fewer than three changes a second (WCAG 2.2, 2.3.1)
+  const state = { delivery: view.deliveries[0] || "", look: "after", wipe: 0, shown: null, from: null, turned: 0, waiting: 0 };
+  const by = (id) => document.getElementById(id);
+
+  // An element with attributes and children; a child that is text stays text.
+  function make(tag, attributes = {}, ...children) {
+    const svg = ["svg", "rect", "line", "path", "g"].includes(tag);
+    const element = svg ? document.createElementNS("http://www.w3.org/2000/svg", tag) : document.createElement(tag);
+    for (const [name, value] of Object.entries(attributes)) {
+      if (name === "on") for (const [event, action] of Object.entries(value)) element.addEventListener(event, action);
+      else if (value !== null && value !== undefined && value !== false) element.setAttribute(name, value === true ? "" : value);
+    }
+    element.append(...children.filter((child) => child !== null && child !== undefined));
+    return element;
+  }
+
+  // ---- numbers in words
+
+  const signed = (value, digits = 2) => {
+    const text = Math.abs(value).toFixed(digits);
+    return Number(text) === 0 ? text : (value < 0 ? MINUS : "+") + text;
+  };
+  const shutter = (seconds) => (seconds < 0.3 ? `1/${Math.round(1 / seconds)} s` : `${Number(seconds.toPrecision(2))} s`);
+  const octets = (bytes) => (bytes >= 999500 ? `${(bytes / 1e6).toFixed(2)} MB` : `${Math.max(1, Math.round(bytes / 1e3))} kB`);
+  const counted = (number, one) => `${number.toLocaleString("en")} ${one}${number === 1 ? "" : "s"}`;
+  const clock = (frame) => (frame.time ? frame.time.slice(11, 19) : "time unknown");
+  const fileOf = (frame) => {
+    const name = state.delivery in frame.deliveries ? state.delivery : Object.keys(frame.deliveries)[0];
+    return name === undefined ? null : { name, ...frame.deliveries[name] };
+  };
+  const STATUS = { delivered: "", failed: "failed", held: "held back", "left out": "left out", undone: "not done" };
+
+  // ---- strips: a burst each, or single frames that follow one another
+
+  const strips = [];
+  function layStrips() {
+    for (const burst of view.bursts) {
+      const names = burst.filter((name) => frames.has(name));
+      const last = strips[strips.length - 1];
+      if (!names.length) continue;
+      if (names.length === 1 && last && last.single) last.names.push(names[0]);
+      else strips.push({ names: [...names], single: names.length === 1 });
+    }
+    const known = new Set(strips.flatMap((strip) => strip.names));
+    const rest = order.filter((name) => !known.has(name));
+    if (rest.length) strips.push({ names: rest, single: true, rest: true });
+    const watch = new IntersectionObserver((entries) => {
+      for (const entry of entries) if (entry.isIntersecting) fill(entry.target.strip);
+    }, { rootMargin: "800px" });
+    const box = by("strips");
+    strips.forEach((strip, at) => {
+      const first = frames.get(strip.names[0]), last = frames.get(strip.names[strip.names.length - 1]);
+      const span = clock(first) === clock(last) ? clock(first) : `${clock(first)} to ${clock(last)}`;
+      const words = strip.rest ? counted(strip.names.length, "frame") + " that could not be read"
+        : strip.single ? counted(strip.names.length, "single frame") : `Burst of ${strip.names.length}`;
+      strip.body = make("div", { class: "cells" });
+      strip.element = make("section", { class: "strip", "aria-labelledby": `strip-${at}` },
+        make("h3", { id: `strip-${at}` }, make("span", { class: "when" }, strip.rest ? "" : span), " ", make("span", {}, words)), strip.body);
+      strip.element.strip = strip;
+      strip.body.style.minHeight = `${heightOf(strip)}px`;
+      box.append(strip.element);
+      watch.observe(strip.element);
+    });
+  }
+  function heightOf(strip) {
+    const width = by("strips").clientWidth || 800;
+    const whole = strip.names.reduce((sum, name) => sum + (frames.get(name).status === "delivered" ? 206 : 92), 0);
+    return Math.ceil(whole / width) * 190;
+  }
+  function fill(strip) {
+    if (strip.filled) return;
+    strip.filled = true;
+    strip.body.replaceChildren(...strip.names.map((name) => cell(frames.get(name))));
+    strip.body.style.minHeight = "";
+  }
+  function cell(frame) {
+    const file = fileOf(frame);
+    const words = [STATUS[frame.status], frame.doubts.length ? "look at it" : "", frame.rank && frame.rank.rating > 0 ? `rated ${frame.rank.rating}` : ""].filter(Boolean).join(", ");
+    const label = `${frame.name}${words ? ", " + words : ""}`;
+    const inside = [];
+    if (file) {
+      const ribbon = picture(frame.before.small, "", "ribbon");
+      if (ribbon) inside.push(ribbon);
+      const after = picture(file.after.small, "", "after");
+      if (after) after.style.aspectRatio = `${file.width} / ${file.height}`;
+      inside.push(after || make("span", { class: "blank" }, "no small picture"));
+    } else {
+      inside.push(picture(frame.before.small, "", "only") || make("span", { class: "blank" }, frame.status === "held" ? "held back" : "no picture"));
+    }
+    const marks = make("span", { class: "name" }, make("span", {}, frame.name.split("/").pop()), words ? make("span", { class: "mark" }, words) : null);
+    const button = make("button", { type: "button", class: "cell " + (file ? "given" : "less"), "data-frame": frame.name, "aria-label": label }, ...inside, marks);
+    button.dataset.status = frame.status;
+    if (file) button.style.setProperty("--ratio", Math.min(2.4, Math.max(0.5, file.width / file.height)));
+    return button;
+  }
+  function picture(address, alt, kind) {
+    return address ? make("img", { src: address, alt, class: kind, loading: "lazy", decoding: "async" }) : null;
+  }
+  function redrawCell(name) {
+    for (const old of document.querySelectorAll("#strips .cell")) if (old.dataset.frame === name) old.replaceWith(cell(frames.get(name)));
+  }
+
+  // ---- choices above the strips
+
+  function layChoices() {
+    if (view.deliveries.length < 2) return;
+    const group = make("fieldset", {}, make("legend", {}, "Delivery"));
+    for (const name of view.deliveries) {
+      const input = make("input", { type: "radio", name: "delivery", value: name, checked: name === state.delivery, on: { change: () => choose(name) } });
+      group.append(make("label", {}, input, " ", name), " ");
+    }
+    by("choices").append(group);
+  }
+  function choose(name) {
+    state.delivery = name;
+    for (const strip of strips) if (strip.filled) { strip.filled = false; fill(strip); }
+    if (state.shown) draw();
+  }
+
+  // ---- one frame large
+
+  const dialog = by("frame"), stage = by("stage");
+  let pane, wipe, overlay, slider;
+
+  function layStage() {
+    wipe = make("div", { class: "wipe" });
+    overlay = make("svg", { id: "overlay", viewBox: "0 0 1 1", preserveAspectRatio: "none", "aria-hidden": "true" });
+    pane = make("div", { class: "pane" });
+    stage.append(pane);
+    slider = make("input", { type: "range", min: 0, max: 100, step: 1, value: 0, "aria-label": "Part that is shown as it was before, in percent from the left", on: { input: () => { state.wipe = Number(slider.value); state.look = "after"; see(); } } });
+    const looks = [["after", "After"], ["before", "Before"], ["whole", "Whole frame"]].map(([look, words]) =>
+      make("button", { type: "button", "data-look": look, "aria-pressed": "false", on: { click: () => { setLook(look); } } }, words));
+    by("looks").append(make("div", { class: "buttons" }, ...looks), make("label", { class: "slide" }, make("span", {}, "before"), slider, make("span", {}, "after")));
+  }
+  function setLook(look) {
+    state.look = look;
+    state.wipe = 0;
+    draw();
+  }
+
+  // Draws the picture of the frame shown: the delivered one with the same part of the frame before under the slider,
+  // or the whole frame with the crop and what was found in it.
+  function drawStage(frame) {
+    const file = fileOf(frame);
+    const whole = state.look === "whole" || !file;
+    stage.dataset.of = whole ? "frame" : file.name;
+    const nothing = frame.status === "held" ? "Held back: no picture is shown." : "There is no picture.";
+    pane.replaceChildren();
+    overlay.replaceChildren();
+    wipe.replaceChildren();
+    const before = frame.before.large || frame.before.small;
+    if (whole) {
+      if (before) {
+        const image = make("img", { src: before, alt: `${frame.name}, the whole frame before`, "data-kind": "before" });
+        image.addEventListener("load", () => fit(image.naturalWidth, image.naturalHeight));
+        pane.append(image, overlay);
+        drawOverlay(frame);
+      } else pane.append(make("p", { class: "nothing" }, nothing));
+      return;
+    }
+    const [x0, y0, x1, y1] = file.crop;
+    const after = make("img", { src: file.after.large || file.after.small, alt: file.alt || `${frame.name}, ${file.name}`, "data-kind": "after" });
+    pane.append(after);
+    if (before) {
+      const image = make("img", { src: before, alt: "", "data-kind": "before" });
+      image.style.left = `${(-x0 / (x1 - x0)) * 100}%`;
+      image.style.top = `${(-y0 / (y1 - y0)) * 100}%`;
+      image.style.width = `${100 / (x1 - x0)}%`;
+      image.style.height = `${100 / (y1 - y0)}%`;
+      wipe.append(image);
+      pane.append(wipe);
+    }
+    pane.append(overlay);
+    fit(file.width, file.height);
+  }
+  function fit(width, height) {
+    pane.style.setProperty("--width", width);
+    pane.style.setProperty("--height", height);
+  }
+  function box(of, kind, words) {
+    return make("rect", { x: of[0], y: of[1], width: of[2] - of[0], height: of[3] - of[1], class: kind, "vector-effect": "non-scaling-stroke" }, make("title", {}, words));
+  }
+  function drawOverlay(frame) {
+    for (const person of frame.people) if (person[4] >= 0.5) overlay.append(box(person, "person", "a person"));
+    for (const face of frame.faces) overlay.append(box(face, "face", "a face"));
+    for (const ball of frame.balls) overlay.append(box(ball, "ball", "a ball"));
+    for (const [name, file] of Object.entries(frame.deliveries)) overlay.append(box(file.crop, "crop", `crop of ${name}`));
+  }
+  function see() {
+    const position = state.look === "before" ? 100 : state.wipe;
+    wipe.style.clipPath = `inset(0 ${100 - position}% 0 0)`;
+    wipe.classList.toggle("part", position > 0 && position < 100);
+    wipe.style.setProperty("--at", `${position}%`);
+    slider.value = position;
+    slider.setAttribute("aria-valuetext", position === 0 ? "all after" : position === 100 ? "all before" : `${position} percent before`);
+    for (const button of document.querySelectorAll("[data-look]")) button.setAttribute("aria-pressed", String(button.dataset.look === (position === 100 && state.look !== "whole" ? "before" : state.look)));
+  }
+  const beforeIsSeen = () => state.look !== "after" || state.wipe > 0;
+
+  // ---- what is said of it
+
+  function fact(words, value, how) {
+    return [make("dt", {}, words), make("dd", {}, value, how ? make("span", { class: "how" }, how) : null)];
+  }
+  function drawFacts(frame) {
+    const list = make("dl", {});
+    const file = fileOf(frame);
+    const numbers = frame.numbers;
+    const parts = [];
+    if (frame.status !== "delivered") parts.push(make("p", { class: "status" }, `${STATUS[frame.status] || frame.status}${frame.reason ? ": " + frame.reason : ""}`));
+    if (file && file.caption) parts.push(make("p", { class: "caption", dir: "auto" }, file.caption));
+    if (frame.rank) {
+      const rank = frame.rank;
+      const rated = rank.rating > 0 ? `${rank.rating} of 5` : "not rated";
+      list.append(...fact("Suggested rating", rated, `${rank.why}; ${rank.score.toFixed(1)} of 100 points${rank.of > 1 ? `, number ${rank.place} of ${rank.of} in its burst` : ""}`));
+    }
+    list.append(...fact("Taken", `${frame.time ? frame.time.slice(0, 23).replace("T", " ") : "time unknown"}`, frame.time ? "local time of the camera, with what clocks adds" : "the file does not say"));
+    list.append(...fact("Camera", [frame.camera || "camera unknown", frame.iso ? `ISO ${frame.iso}` : "ISO unknown", frame.exposure_time ? shutter(frame.exposure_time) : "shutter unknown"].join(", "), "as the file says"));
+    list.append(...fact("Brightness added", numbers.exposure === null ? "not known" : `${signed(numbers.exposure)} EV`, "mean over the frame; solved from the frames of the burst and the light zone"));
+    list.append(...fact("White", numbers.white ? `R ${signed(numbers.white[0])}, G ${signed(numbers.white[1])}, B ${signed(numbers.white[2])} EV` : "not known",
+      numbers.white_source ? `from: ${numbers.white_source}${numbers.white_sure !== null ? `; ${Math.round(numbers.white_sure * 100)} % sure` : ""}` : ""));
+    list.append(...fact("Noise before", numbers.noise === null ? "not measured" : `${(numbers.noise * 100).toFixed(1)} %`, numbers.noise === null ? "finished pictures hold no noise line of a sensor" : "of the signal, one pixel of the sensor, green, where the picture has an 18 % grey; from the noise line of this camera and ISO"));
+    for (const [name, one] of Object.entries(frame.deliveries)) {
+      const link = make("a", { href: one.file }, one.path);
+      const sure = numbers.crop_sure[name];
+      list.append(...fact(`File, ${name}`, link, `${one.width} \u00d7 ${one.height} pixels, ${octets(one.bytes)}${one.quality ? `, JPEG quality ${one.quality}` : ""}${sure !== undefined ? `; crop ${Math.round(sure * 100)} % sure of its subject` : ""}`));
+      if (one.persons.length) list.append(...fact("Names", one.persons.join(", "), "in caption and metadata"));
+    }
+    parts.push(list);
+    if (frame.decisions.length) parts.push(make("h3", {}, "Decided"), make("ul", {}, ...frame.decisions.map((text) => make("li", { dir: "auto" }, text))));
+    const said = [...new Set([...frame.notices, ...Object.values(frame.deliveries).flatMap((one) => one.notices)])];
+    if (said.length) parts.push(make("h3", {}, "Noticed"), make("ul", {}, ...said.map((text) => make("li", { dir: "auto" }, text))));
+    by("facts").replaceChildren(...parts);
+  }
+  function draw() {
+    const frame = frames.get(state.shown);
+    if (!frame) return;
+    by("frame-name").textContent = frame.name;
+    by("frame-place").textContent = `${place.get(frame.name) + 1} of ${order.length}, ${clock(frame)}`;
+    drawStage(frame);
+    see();
+    drawFacts(frame);
+  }
+  function show(name) {
+    if (!frames.has(name)) return;
+    const open = dialog.open;
+    if (state.shown && state.shown !== name) left();
+    if (!open) { state.from = document.activeElement; state.look = "after"; state.wipe = 0; }
+    state.shown = name;
+    state.turned = performance.now();
+    draw();
+    if (!open) dialog.showModal();
+    by("frame-name").focus({ preventScroll: true });
+    history.replaceState(null, "", "#frame=" + encodeURIComponent(name));
+    preload(place.get(name) + 1);
+    document.dispatchEvent(new CustomEvent("frame-shown", { detail: { name } }));
+  }
+  function preload(at) {
+    const next = frames.get(order[at]);
+    const file = next && fileOf(next);
+    if (file && file.after.large) new Image().src = file.after.large;
+  }
+  function left() {
+    document.dispatchEvent(new CustomEvent("frame-left", { detail: { name: state.shown } }));
+  }
+  function close() {
+    if (dialog.open) dialog.close();
+  }
+  dialog.addEventListener("close", () => {
+    left();
+    const name = state.shown;
+    state.shown = null;
+    history.replaceState(null, "", location.pathname + location.search);
+    const back = [...document.querySelectorAll("#strips .cell")].find((one) => one.dataset.frame === name) || state.from;
+    if (back && back.isConnected) back.focus();
+  });
+
+  // Where the picture before is seen, frames follow one another slowly: pulsing light must not be shown as flicker.
+  function move(step, repeated) {
+    const at = place.get(state.shown) + step;
+    if (at < 0 || at >= order.length) return;
+    const since = performance.now() - state.turned;
+    if ((beforeIsSeen() || repeated) && since < LEAST_BETWEEN) {
+      if (repeated) return;
+      clearTimeout(state.waiting);
+      state.waiting = setTimeout(() => { if (state.shown) show(order[at]); }, LEAST_BETWEEN - since);
+      return;
+    }
+    show(order[at]);
+  }
+  function moveBurst(step) {
+    const at = strips.findIndex((strip) => strip.names.includes(state.shown));
+    const next = strips[at + step];
+    if (next) show(next.names[0]);
+  }
+
+  // ---- keys
+
+  const keys = new Map();
+  function register(key, words, action) {
+    keys.set(key, { words, action });
+  }
+  const NAMED = { ArrowLeft: "\u2190", ArrowRight: "\u2192", ArrowUp: "\u2191", ArrowDown: "\u2193", Escape: "Esc", " ": "Space" };
+  register("ArrowRight", "a frame later", (event) => (state.shown ? move(1, event.repeat) : false));
+  register("ArrowLeft", "a frame earlier", (event) => (state.shown ? move(-1, event.repeat) : false));
+  register("ArrowDown", "the next burst", (event) => (state.shown && !event.repeat ? moveBurst(1) : false));
+  register("ArrowUp", "the burst before", (event) => (state.shown && !event.repeat ? moveBurst(-1) : false));
+  register("b", "before and after", (event) => { if (!state.shown || event.repeat) return false; setLook(state.look === "before" ? "after" : "before"); });
+  register("w", "the whole frame with its crop", (event) => { if (!state.shown || event.repeat) return false; setLook(state.look === "whole" ? "after" : "whole"); });
+  register("Escape", "close", () => false);
+  register("?", "this list", () => listKeys());
+  function listKeys() {
+    by("key-list").replaceChildren(...[...keys].flatMap(([key, one]) => [make("dt", {}, make("kbd", {}, NAMED[key] || key)), make("dd", {}, one.words)]));
+    by("keys").showModal();
+  }
+  by("keys-close").addEventListener("click", () => by("keys").close());
+  document.addEventListener("keydown", (event) => {
+    if (event.defaultPrevented || event.ctrlKey || event.metaKey || event.altKey || by("keys").open) return;
+    const field = event.target.closest("input, textarea, select, [contenteditable]");
+    if (field && event.key !== "Escape") return;
+    const one = keys.get(event.key);
+    if (one && one.action(event) !== false) event.preventDefault();
+  });
+  document.addEventListener("click", (event) => {
+    const to = event.target.closest("[data-frame], [data-move]");
+    if (!to) return;
+    if (to.dataset.frame !== undefined) {
+      event.preventDefault();
+      show(to.dataset.frame);
+    } else if (to.dataset.move === "close") close();
+    else move(Number(to.dataset.move), false);
+  });
+
+  // ---- from outside
+
+  function refresh(changed) {
+    for (const frame of changed) {
+      if (!frames.has(frame.name)) continue;
+      frames.set(frame.name, frame);
+      view.frames[place.get(frame.name)] = frame;
+      redrawCell(frame.name);
+      if (state.shown === frame.name) draw();
+    }
+  }
+  window.court = { view, show, close, refresh, keys: register, current: () => state.shown, frame: (name) => frames.get(name), redraw: draw, make };
+
+  layStage();
+  layChoices();
+  layStrips();
+  addEventListener("beforeprint", () => strips.forEach(fill));
+  function fromAddress() {
+    const found = /^#frame=(.+)$/.exec(location.hash);
+    if (found) try { show(decodeURIComponent(found[1])); } catch { /* no name */ }
+    const folded = location.hash.length > 1 && !found ? document.getElementById(location.hash.slice(1)) : null;
+    if (folded && folded.tagName === "DETAILS") folded.open = true;
+  }
+  addEventListener("hashchange", fromAddress);
+  fromAddress();
+})();

@@ -1,0 +1,71 @@
+"""Notices put in order: one line a kind, the most serious first, with the frames that it is about."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Container, Iterable
+from dataclasses import dataclass, field
+from enum import IntEnum
+
+from pipeline.textfile.messages import and_more
+
+
+class Weight(IntEnum):
+    """How serious a notice is."""
+
+    HARM = 0  # somebody may be shown or named who must not be
+    LOST = 1  # something is not there, damaged or not as it was
+    LOOK = 2  # a person should look
+    KNOW = 3
+
+
+# Words by which a notice is weighed, from the most serious on: messages of the program say these things in these words
+# (tests/textfile/test_notices.py holds those of each part to it).
+_WORDS = (
+    (Weight.HARM, r"withheld|publish|must not be shown|may no longer|held back|may stay|may be a name|before you "),
+    (
+        Weight.LOST,
+        r"damaged|cannot be|could not|not used|missing|is not there|not in the|set aside|left alone|failed|refused|"
+        r"no record says|changed; send|does not match|fits? no frame",
+    ),
+    (Weight.LOOK, r"look at|not sure|least sure|check |compare it|guess|doubt|disagree|may be wrong|burnt out"),
+)
+_NUMBER = re.compile(r"[+\N{MINUS SIGN}-]?\d+(?:[.,:]\d+)*")
+
+
+@dataclass
+class Said:
+    """Notices of one kind.
+
+    text  of the first of them; frames  it is about, in order; alike  whether the others differ in their numbers
+    """
+
+    text: str
+    weight: Weight
+    frames: list[str] = field(default_factory=list)
+    alike: bool = False
+
+    def line(self) -> str:
+        """The kind on one line: "TH1_0001 and 2 more: TEXT"."""
+        names = and_more(self.frames) + ": " if self.frames else ""
+        return names + self.text + (" (the numbers are those of the first)" if self.alike else "")
+
+
+def weigh(text: str) -> Weight:
+    """How serious a notice is, by its words."""
+    return next((weight for weight, words in _WORDS if re.search(words, text)), Weight.KNOW)
+
+
+def by_kind(notices: Iterable[str], frames: Container[str]) -> list[Said]:
+    """The notices, one of each kind: those that say the same of several of `frames`, as "NAME: TEXT", also with other
+    numbers. The most serious come first, of those the ones about most frames; else they keep their order."""
+    kinds: dict[str, Said] = {}
+    for whole in notices:
+        name, colon, rest = whole.partition(": ")
+        about = bool(colon) and name in frames
+        text = rest if about else whole
+        kind = kinds.setdefault(_NUMBER.sub("0", text) if about else text, Said(text, weigh(text)))
+        kind.alike |= kind.text != text
+        if about and name not in kind.frames[-1:]:
+            kind.frames.append(name)
+    return sorted(kinds.values(), key=lambda kind: (kind.weight, -len(kind.frames)))
