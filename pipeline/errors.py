@@ -15,6 +15,7 @@ class Problem:
     """One thing wrong in a file the user wrote. Lines and columns count from 1; 0 means "the whole file".
 
     missing  the table of the shoot, "roster" or "frames", that the facts name and that is not there; else ""
+    frame    the only frame that it concerns, "" where it concerns more
     """
 
     file: str
@@ -22,6 +23,7 @@ class Problem:
     column: int
     message: str
     missing: str = ""
+    frame: str = ""
 
     def __str__(self) -> str:
         where = f"{self.file}:{self.line}:{self.column}" if self.line else self.file

@@ -12,7 +12,7 @@ from pathlib import Path
 import typer
 
 from pipeline.cli.cache import CacheChoice, open_cache
-from pipeline.cli.console import note, progress, say, say_lines, some
+from pipeline.cli.console import note, progress, say, say_lines, some, warn
 from pipeline.cli.models import with_models
 from pipeline.cli.recipes import read_recipe
 from pipeline.cli.status import print_foreseen, print_outcome, print_places
@@ -97,6 +97,7 @@ def _run(
 ) -> None:
     started = time.perf_counter()
     some(note, [about.text for about in shoot.clock_notes], "note", " in the report")  # while they can be corrected
+    some(warn, [why for _, why in shoot.missing], "wrong row", " in the report")
     if not Store(out).work.is_dir() and (place := absent_disk(out)) is not None:
         note(f"{place}: no disk is connected there, so {out} is written on this computer's own; if that is wrong, stop")
     pace = Pace(deadline, say=note)

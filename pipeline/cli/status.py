@@ -121,8 +121,7 @@ def _not_delivered(counts: Counts) -> str:
     rest = f", {counts.left_out} left out by select" if counts.left_out else ""
     rest += f", {counts.undone} not done" if counts.undone else ""
     if counts.unmatched_rows:
-        fit = "fits no frame or may" if counts.unmatched_rows == 1 else "fit no frame or may"
-        rest += f", {counted(counts.unmatched_rows, 'row')} of frames.csv {fit} mean several"
+        rest += f", {counted(counts.unmatched_rows, 'row')} of frames.csv not used"
     return f"{counts.held} held back{consent}{rest}"
 
 

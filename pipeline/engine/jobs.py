@@ -14,7 +14,7 @@ from pipeline.engine.filenames import file_names, relative_path
 from pipeline.engine.measure import MeasuredFrame, raise_if_full, reason
 from pipeline.engine.render import Job, Output, long_edge_needed, pixel_key, window_needed
 from pipeline.engine.solve import Plan
-from pipeline.errors import InputError, in_short, trace
+from pipeline.errors import InputError, Problem, in_short, trace
 from pipeline.formats.metadata.carried import NOTHING_CARRIED
 from pipeline.formats.metadata.model import Metadata, PictureTexts
 from pipeline.people.modelfiles import ModelFiles, find
@@ -39,7 +39,7 @@ class Shoot:
     """A shoot folder as read.
 
     frames, bursts  in order of time; facts_file  what --facts gave, a shoot.yaml or a folder, None for neither
-    missing         (frame, reason) of rows in frames.csv whose frame is not in the folder
+    missing         (frame, reason) of rows in frames.csv whose frame is not in the folder, or in which a cell is wrong
     notices         on what is wrong but not fatal
     lost            (path in the shoot folder, reason) of photographs that cannot be frames, and fail; in no notice
     own_texts       frame -> why it is held back, by what its own texts or file name say
@@ -98,8 +98,7 @@ def read_shoot(
     index = FrameIndex(found.frames, found.formerly, memory.rows)
     facts, problems, missing = load_facts(folder, facts_file, index)
     corrected, wrong_clocks = with_clocks(found.frames, facts.clocks, facts.start)
-    if problems or wrong_clocks:
-        raise InputError([*problems, *wrong_clocks])
+    facts, wrong_rows = _without_wrong_rows(facts, [*problems, *wrong_clocks])
     frames = with_numbers(corrected.frames, memory)
     facts, sidecars = _with_ratings(facts, frames)
     of_clocks = clock_notes(frames, facts.start, corrected.added.keys(), corrected.right)
@@ -119,7 +118,7 @@ def read_shoot(
         bursts,
         facts,
         facts_file,
-        tuple((name, why) for name, why in missing if name not in dict(found.lost)),
+        (*((name, why) for name, why in missing if name not in dict(found.lost)), *wrong_rows),
         notices,
         files,
         own_texts,
@@ -128,6 +127,32 @@ def read_shoot(
         index=index,
         lost=found.lost,
     )
+
+
+# Rows of frames.csv with a wrong cell, and share of all rows, that hold back their own frames and no more; with more,
+# the roster or the table is wrong as a whole, and a night without a picture helps nobody. Chosen by us, no source.
+_FEW_ROWS, _SHARE_OF_ROWS = 3, 0.05
+
+
+def _without_wrong_rows(facts: Facts, problems: Sequence[Problem]) -> tuple[Facts, list[tuple[str, str]]]:
+    """The facts with the frames held back in whose rows a cell is wrong, and (row, reason) of each: nobody knows what
+    such a row forbids, and the rest of the night need not wait for it.
+
+    Raises InputError with all problems where one concerns more than its frame, or many rows are wrong.
+    """
+    frames = {problem.frame for problem in problems}
+    if "" in frames or len(frames) > max(_FEW_ROWS, _SHARE_OF_ROWS * (len(facts.rows) + len(frames))):
+        raise InputError(problems)
+    said: dict[str, list[Problem]] = {}
+    for problem in sorted(set(problems)):
+        said.setdefault(problem.frame, []).append(problem)
+    table = Path(facts.frames_file).name
+    why = {name: f"line {first.line} of {table} is wrong; correct it" for name, (first, *_) in said.items()}
+    wrong = [
+        (f"{name} (line {some[0].line})", f"{'; '.join(map(str, some))}; {name} is held back until then")
+        for name, some in said.items()
+    ]
+    return replace(facts, unclear={**facts.unclear, **why}), wrong
 
 
 def _with_ratings(facts: Facts, frames: Sequence[Frame]) -> tuple[Facts, list[str]]:

@@ -62,7 +62,7 @@ class ObservationRecord:
 
 @dataclass
 class FrameRecord:
-    """One frame of the shoot, or a row of frames.csv that fits none or may mean several.
+    """One frame of the shoot, or a row of frames.csv that fits none, may mean several, or has a wrong cell.
 
     relative   posix path in the shoot folder, "" for such a row; reason  why it is not delivered, ""
     time       local, ISO 8601; exposure_time  seconds; camera  make and model
@@ -93,7 +93,7 @@ class Counts:
     """How many.
 
     delivered, failed, held, left_out, undone  frames by status; frames  of the shoot, in all
-    unmatched_rows  of those failed, the ones that are no frame but rows of frames.csv that fit none or may mean several
+    unmatched_rows  of those failed, the ones that are no frame but rows of frames.csv that were not used
     consent   of those held, the ones that are held because of who is in them
     files     delivered files in OUT; rendered  frames that this run rendered; reused  files that were there already
     captions_rewritten  files whose texts this run wrote again
@@ -190,7 +190,7 @@ class RunRecord:
         return {name: frame for name, frame in self.frames.items() if frame.relative}
 
     def unmatched(self) -> dict[str, FrameRecord]:
-        """The rows of frames.csv that this run should have used, and that fit no frame or may mean several."""
+        """The rows of frames.csv that this run should have used and could not."""
         return {n: frame for n, frame in self.frames.items() if not frame.relative and frame.status == "failed"}
 
     def problems(self) -> list[str]:

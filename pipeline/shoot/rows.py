@@ -158,7 +158,7 @@ def read_rows(
             elsewhere.append(row)
         if name is not None and not wrong and (name not in rows or not _typed(first[name])):
             rows[name], first[name] = facts, row
-        problems += [row.problem(message) for message in wrong]
+        problems += [replace(row.problem(message), frame=name or "") for message in wrong]
     means = {row_digest(row): meant.name for row, meant in meanings if meant.name is not None}
     begun = any(_typed(row) for row, _ in meanings)
     named = {*certain, *unclear}

@@ -1,0 +1,61 @@
+"""A row of frames.csv with a wrong cell holds back its frame, and the rest of the night goes on."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from PIL import Image
+
+from pipeline.engine.jobs import Shoot, read_shoot
+from pipeline.errors import InputError
+
+ROSTER = "team,number,name,publish\nhome,7,Ida Marlow,yes\nhome,8,Lea Ost,no\n"
+
+
+def shoot_of(folder: Path, rows: dict[int, str], count: int = 10, roster: str = ROSTER) -> Shoot:
+    """`rows`: number of a frame -> its cells after `frame`."""
+    for number in range(1, count + 1):
+        Image.new("RGB", (32, 24), (number, 0, 0)).save(folder / f"TH1_{number:04d}.jpg")
+    cells = [f"TH1_{number:04d},{rows.get(number, ',,,')}" for number in range(1, count + 1)]
+    (folder / "frames.csv").write_text("\n".join(["frame,keep,rating,players,words", *cells, ""]))
+    (folder / "roster.csv").write_text(roster)
+    return read_shoot(folder)
+
+
+@pytest.mark.parametrize(
+    ("cells", "said"),
+    [
+        (",,home 77,", "home 77 is not in the roster"),  # who is in the picture is not known: it may be Lea Ost
+        ("perhaps,,,", "perhaps is neither yes, no nor always"),  # it may mean no
+        (",9,home 77,", "9 is not a rating"),
+    ],
+)
+def test_the_frame_of_a_wrong_row_is_held_back_and_named(tmp_path: Path, cells: str, said: str) -> None:
+    shoot = shoot_of(tmp_path, {4: cells, 5: ",,home 8,"})
+    held = [frame.name for frame in shoot.frames if shoot.withheld(frame.name)]
+    assert held == ["TH1_0004", "TH1_0005"]
+    assert shoot.withheld("TH1_0004") == "line 5 of frames.csv is wrong; correct it"
+    ((row, why),) = shoot.missing
+    assert row == "TH1_0004 (line 5)" and "frames.csv:5:" in why and said in why
+    assert why.endswith("TH1_0004 is held back until then")
+    assert shoot.failures()  # so that the exit status is 1
+
+
+@pytest.mark.parametrize("count, wrong, stops", [(10, 3, False), (10, 4, True), (100, 5, False), (100, 6, True)])
+def test_many_wrong_rows_stop_the_run_while_a_person_is_there(
+    tmp_path: Path, count: int, wrong: int, stops: bool
+) -> None:
+    rows = dict.fromkeys(range(1, wrong + 1), ",,home 77,")
+    if not stops:
+        assert len(shoot_of(tmp_path, rows, count).missing) == wrong
+        return
+    with pytest.raises(InputError) as error:
+        shoot_of(tmp_path, rows, count)
+    assert len(error.value.problems) == wrong
+
+
+def test_what_is_wrong_elsewhere_stops_the_run(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="perhaps is neither yes nor no") as error:
+        shoot_of(tmp_path, {4: ",,home 77,"}, roster=ROSTER.replace(",no", ",perhaps"))
+    assert len(error.value.problems) == 2
