@@ -245,7 +245,9 @@
     if (!frame) return;
     by("frame-name").textContent = frame.name;
     by("frame-place").textContent = `${place.get(frame.name) + 1} of ${order.length}, ${clock(frame)}`;
-    drawStage(frame);
+    const drawn = JSON.stringify([frame.name, frame.status, state.delivery, state.look === "whole", frame.before, frame.people, frame.deliveries]);
+    if (drawn !== state.drawn) drawStage(frame); // a decision leaves the picture alone: nothing blinks
+    state.drawn = drawn;
     see();
     drawFacts(frame);
   }
@@ -257,8 +259,10 @@
     state.shown = name;
     state.turned = performance.now();
     draw();
-    if (!open) dialog.showModal();
-    by("frame-name").focus({ preventScroll: true });
+    if (!open) {
+      dialog.showModal();
+      by("frame-name").focus({ preventScroll: true }); // from frame to frame focus stays where the person works
+    }
     history.replaceState(null, "", "#frame=" + encodeURIComponent(name));
     preload(place.get(name) + 1);
     document.dispatchEvent(new CustomEvent("frame-shown", { detail: { name } }));
@@ -326,6 +330,7 @@
     if (event.defaultPrevented || event.ctrlKey || event.metaKey || event.altKey || by("keys").open) return;
     const field = event.target.closest("input, textarea, select, [contenteditable]");
     if (field && event.key !== "Escape") return;
+    if (event.key.length === 1 && event.key !== "?" && document.documentElement.dataset.keys === "off") return; // WCAG 2.2, 2.1.4
     const one = keys.get(event.key);
     if (one && one.action(event) !== false) event.preventDefault();
   });
