@@ -66,8 +66,8 @@ def page(record: RunRecord, pictures: Pictures, facts: str, mode: Mode = "report
     record  without withheld names; facts  where a person's tables are, in words
 
     The report loads nothing but the pictures beside it: its content security policy allows one script and one style,
-    by their SHA-256. The review's server gives the policy itself, and page.js, page.css, web/review.js and web/review.css at
-    addresses beside that of the page.
+    by their SHA-256. The review's server gives the policy itself, and page.js, page.css, web/review.js and
+    web/review.css at addresses beside that of the page.
     """
     script, style = asset("page.js"), asset("page.css")
     environment = page_environment("report")

@@ -309,8 +309,9 @@
   // ---- keys
 
   const keys = new Map();
-  function register(key, words, action) {
-    keys.set(key, { words, action });
+  // words "" keeps a key out of the list; shown  what the list calls it, where it stands for several.
+  function register(key, words, action, shown = key) {
+    keys.set(key, { words, action, shown });
   }
   const NAMED = { ArrowLeft: "\u2190", ArrowRight: "\u2192", ArrowUp: "\u2191", ArrowDown: "\u2193", Escape: "Esc", " ": "Space" };
   register("ArrowRight", "a frame later", (event) => (state.shown ? move(1, event.repeat) : false));
@@ -322,7 +323,7 @@
   register("Escape", "close", () => false);
   register("?", "this list", () => listKeys());
   function listKeys() {
-    by("key-list").replaceChildren(...[...keys].flatMap(([key, one]) => [make("dt", {}, make("kbd", {}, NAMED[key] || key)), make("dd", {}, one.words)]));
+    by("key-list").replaceChildren(...[...keys.values()].filter((one) => one.words).flatMap((one) => [make("dt", {}, make("kbd", {}, NAMED[one.shown] || one.shown)), make("dd", {}, one.words)]));
     by("keys").showModal();
   }
   by("keys-close").addEventListener("click", () => by("keys").close());

@@ -137,7 +137,9 @@ export class Surface {
     return this.options.ratio?.() ?? null;
   }
 
-  async open(address, alt, box) {
+  /** brighter  factor by which the picture is shown brighter than it is: a dark frame is hard to judge */
+  async open(address, alt, box, brighter = 1) {
+    this.picture.style.filter = brighter === 1 ? "" : `brightness(${brighter})`;
     this.picture.alt = alt;
     if (this.picture.getAttribute("src") !== address) {
       this.picture.src = address;

@@ -37,14 +37,14 @@ export function build(desk) {
       value,
       button(text, () => decide(value), { class: `desk-keep-${value || "auto"}` }, KEYS[value]),
     );
-    desk.key(KEYS[value].toLowerCase(), `${text} this frame`, () => decide(value));
+    desk.key(KEYS[value].toLowerCase(), value ? `${text} this frame` : "Let the recipe decide", () => decide(value));
   }
   for (const value of [0, 1, 2, 3, 4, 5]) {
     ratings.set(
       value,
       button(String(value), () => rate(value), { "aria-label": `${value}, rating` }),
     );
-    desk.key(String(value), value ? `Rate ${value}; again: no rating` : "Rate 0; again: no rating", () => rate(value));
+    desk.key(String(value), value ? "" : "Rate it; the same again: no rating", () => rate(value), "0 to 5");
   }
 
   const element = h(

@@ -70,6 +70,12 @@ export class Desk {
     return this.frames.get(name)?.before?.large ?? "";
   }
 
+  /** How much brighter than `whole` the frame is delivered, as a factor of encoded values (gamma 2.2), 0.5 to 4. */
+  brighter(name) {
+    const added = this.frames.get(name)?.numbers?.exposure ?? 0;
+    return Math.min(4, Math.max(0.5, 2 ** (added / 2.2)));
+  }
+
   /** The box that a delivery shows now, as it was rendered. */
   rendered(name, delivery) {
     return this.frames.get(name)?.deliveries?.[delivery]?.crop ?? null;
@@ -97,8 +103,8 @@ export class Desk {
   }
 
   /** A single key, as the page lists it, that works outside of fields. */
-  key(key, words, action) {
-    this.court.keys(key, words, action);
+  key(key, words, action, shown = key) {
+    this.court.keys(key, words, action, shown);
   }
 
   /** What the person now sees, without a word from the server. */

@@ -133,7 +133,7 @@ export function build(desk) {
     const patch = Array.isArray(known?.patch) ? known.patch : [0.44, 0.44, 0.56, 0.56];
     end = known?.end && known.end in ENDS ? known.end : end;
     press(ends, end);
-    await surface.open(desk.whole(name), `${name}, the whole frame`, patch);
+    await surface.open(desk.whole(name), `${name}, the whole frame`, patch, desk.brighter(name));
     judge();
   }
 
