@@ -10,12 +10,27 @@ import os
 import sys
 from contextlib import suppress
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated
 
 import typer
 
 from pipeline import __version__
 from pipeline.cli.console import Commands, quiet_libraries, say, some, warn
+from pipeline.cli.options import (
+    CacheFolder,
+    FactsFile,
+    FirstModels,
+    FrameLimit,
+    ModelsFolder,
+    NoCache,
+    Offline,
+    OutFolder,
+    RecipeFile,
+    RunFolder,
+    Separator,
+    ShootFolder,
+    Workers,
+)
 from pipeline.cli.stop import stoppable
 from pipeline.errors import DEBUG, EvencourtError, RunStoppedError, debugging, in_short, trace
 
@@ -27,41 +42,6 @@ app = typer.Typer(
 )
 models_app = typer.Typer(help="The model files that find people and faces: which are there, and fetching them.")
 app.add_typer(models_app, name="models")
-
-RecipeFile = Annotated[Path, typer.Argument(help="recipe, a YAML file", show_default=False)]
-ShootFolder = Annotated[Path, typer.Argument(help="folder of frames; it is never written to", show_default=False)]
-RunFolder = Annotated[Path, typer.Argument(help="folder of a run", show_default=False)]
-OutFolder = Annotated[Path, typer.Option("--out", help="folder for the deliveries, the record and the report")]
-FactsFile = Annotated[
-    Path | None, typer.Option("--facts", help="a folder with shoot.yaml, roster.csv and frames.csv, or a shoot.yaml")
-]
-ModelsFolder = Annotated[Path | None, typer.Option("--models", help="folder of model files, see: evencourt models")]
-Offline = Annotated[
-    bool, typer.Option("--offline", help="never fetch missing model files; the same as EVENCOURT_OFFLINE=1")
-]
-FirstModels = Annotated[Path | None, typer.Option("--models", help="a folder to look in first")]
-CacheFolder = Annotated[
-    Path | None, typer.Option("--cache", help="keep what is measured of frames here, not in the user's cache folder")
-]
-NoCache = Annotated[bool, typer.Option("--no-cache", help="measure every frame again, and keep nothing of it")]
-Separator = Annotated[
-    Literal["auto", "comma", "semicolon", "tab"],
-    typer.Option(
-        "--separator",
-        help="between cells; auto: as in a table that is there, else as spreadsheets of this computer's language do",
-    ),
-]
-Workers = Annotated[int, typer.Option("--workers", min=0, help="processes; 0 = one per core, where memory allows")]
-FrameLimit = Annotated[
-    float | None,
-    typer.Option(
-        "--frame-limit",
-        metavar="SECONDS",
-        min=1,
-        help="end the work on a frame that takes longer, and name it; default: far more than the others took",
-    ),
-]
-
 
 _MOST_PROBLEMS = 200  # lines of what is wrong with a recipe and facts; more are of no help
 
@@ -207,6 +187,10 @@ def prepare(
 def inspect(
     shoot: ShootFolder,
     facts: FactsFile = None,
+    picture: Annotated[Path | None, typer.Option("--picture", help="draw what was found into this PNG")] = None,
+    wanted: Annotated[
+        str, typer.Option("--shutter", help="the shutter that the ISO needed is told for, such as 1/1000")
+    ] = "1/1000",
     models: ModelsFolder = None,
     offline: Offline = False,
     workers: Workers = 0,
@@ -214,13 +198,17 @@ def inspect(
     cache: CacheFolder = None,
     no_cache: NoCache = False,
 ) -> None:
-    """What is in the folder: bursts, light, cameras and clocks, warnings, and what is no photograph."""
+    """What is in the folder, and what the frames say about the hall: light, lamps, settings, clocks, warnings."""
     from pipeline.cli.cache import CacheChoice
-    from pipeline.cli.inspect import inspect_shoot
+    from pipeline.cli.look.hall import shutter_of
+    from pipeline.cli.look.inspect import inspect_shoot
     from pipeline.workers.executors import WorkChoice
 
     with stoppable():
-        inspect_shoot(shoot, facts, models, offline, WorkChoice(workers, frame_limit), CacheChoice(cache, not no_cache))
+        inspect_shoot(
+            shoot, facts, models, offline, WorkChoice(workers, frame_limit), CacheChoice(cache, not no_cache),
+            shutter_of(wanted), picture,
+        )  # fmt: skip
 
 
 @app.command()

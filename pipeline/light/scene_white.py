@@ -33,6 +33,7 @@ class WhiteSource(StrEnum):
     GRAY_WORLD = "gray world"
     REFERENCE = "reference"
     DAYLIGHT = "daylight"
+    HALL = "hall memory"
 
 
 class HasBalances(ShowsReferences, Protocol):

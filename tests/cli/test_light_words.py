@@ -14,11 +14,14 @@ from pipeline.fixtures.demo import write_demo
 from pipeline.fixtures.hall import BurstPlan, Hall
 from pipeline.fixtures.light import Lamp, tables
 
-from pipeline.cli.light_words import LightWords, _seconds, light_value, light_words
+from pipeline.cli.look.light_words import LightWords, light_words
+from pipeline.engine.hall.known import lamps_of_frames, seconds_of
 from pipeline.engine.measure import Measurements
 from pipeline.engine.run import measure_shoot, read_shoot
 from pipeline.engine.solve import shoot_light
 from pipeline.light.gain_map import GainMap
+from pipeline.light.hall.lamps import Lamps
+from pipeline.light.hall.settings import light_value
 from pipeline.light.scenes import ShootLight
 from pipeline.steps import white_balance
 from pipeline.steps.base import SolveContext
@@ -34,7 +37,7 @@ def test_steps_of_a_clock_show_though_another_camera_was_corrected() -> None:
     """Times of hundredths; the other camera's are 3.7 ms beside them. The mains are found by what the times keep."""
     a = [frame(f"A{n}.nef", 0.0037 + n * 0.1, "A-1") for n in range(3)]
     b = [frame(f"B{n}.nef", 1.25 + n * 0.07, "B-1") for n in range(3)]
-    seconds = _seconds([*a, *b, frame("C.nef", None)])
+    seconds = seconds_of([*a, *b, frame("C.nef", None)])
     np.testing.assert_allclose(seconds, [0, 0.1, 0.2, 0, 0.07, 0.14, np.nan], atol=1e-6)
 
 
@@ -59,7 +62,7 @@ def kelvin(lamp: str) -> float:
 
 
 @pytest.fixture(scope="module")
-def hall_words(tmp_path_factory: pytest.TempPathFactory) -> tuple[LightWords, ShootLight, dict]:
+def hall_words(tmp_path_factory: pytest.TempPathFactory) -> tuple[LightWords, ShootLight, dict, Lamps]:
     """Cold fluorescent tubes that flicker by 30 % at one end, a LED at the other; 13 and 14 frames a second, 50 Hz."""
     folder = tmp_path_factory.mktemp("words") / "shoot"
     plans = (
@@ -76,9 +79,10 @@ def hall_words(tmp_path_factory: pytest.TempPathFactory) -> tuple[LightWords, Sh
     measured = Measurements(store, measured_frames, white_balance.STEP)
     context = SolveContext(shoot.frames, shoot.bursts, shoot.facts, measured, lambda: light, dict, dict, {})
     balances = solve(context, WhiteBalanceParams(method="reference_patch")).by_frame
-    words = light_words(light, shoot.frames, balances, {n: m.daylight for n, m in measured.items()})
+    lamps = lamps_of_frames(light, shoot.frames)
+    words = light_words(light, lamps, shoot.frames, balances, {n: m.daylight for n, m in measured.items()})
     truth = json.loads((folder.parent / "shoot-truth" / "truth.json").read_text(encoding="utf-8"))
-    return words, light, {n: e["flicker"] for n, e in truth["frames"].items() if "flicker" in e}
+    return words, light, {n: e["flicker"] for n, e in truth["frames"].items() if "flicker" in e}, lamps
 
 
 def row_of(words: LightWords, light: ShootLight, burst: int) -> list[str]:
@@ -93,7 +97,7 @@ def number(text: str, pattern: str) -> float:
 
 def test_zones_and_their_colour(hall_words) -> None:
     """Scenes: two cards, then the bursts left, right, left. Correlated colour temperature of the published spectra."""
-    words, light, _ = hall_words
+    words, light, _, _ = hall_words
     zone = [words.of[s.names[0]][0] for s in light.scenes]
     assert zone[2] == zone[4] != zone[3]
     for burst, lamp, share in ((2, "FL4", 0.10), (3, "LED-B5", 0.12)):
@@ -103,12 +107,12 @@ def test_zones_and_their_colour(hall_words) -> None:
 
 
 def test_mains_are_told(hall_words) -> None:
-    assert "100 Hz" in hall_words[0].mains and "50 Hz" in hall_words[0].mains
+    assert hall_words[3].mains.hz == 100
 
 
 def test_flicker_and_dark_frames(hall_words) -> None:
     """Percent flicker of 1 + m cos is 100 m (IEEE 1789-2015): 30 % of the tubes, the LED all but nothing."""
-    words, light, flicker = hall_words
+    words, light, flicker, _ = hall_words
     assert number(row_of(words, light, 2)[5], r"(\d+) %") == pytest.approx(30, abs=8)
     assert number(row_of(words, light, 3)[5], r"(\d+) %") < 8
     for burst, end in ((2, "left"), (3, "right"), (4, "left")):
@@ -121,7 +125,7 @@ def test_flicker_and_dark_frames(hall_words) -> None:
 
 
 def test_level(hall_words) -> None:
-    words, light, _ = hall_words
+    words, light, _, _ = hall_words
     for burst in (2, 3):
         text = row_of(words, light, burst)[4]
         value, lux = number(text, r"EV ([\d.]+)"), number(text, r"about (\d+) lx")
@@ -134,14 +138,13 @@ def words_of(light: ShootLight, exifs: dict[str, Exif]) -> LightWords:
     context = context_of(light)
     balances = solve(context, WhiteBalanceParams(method="gray_world")).by_frame
     frames = [replace(f, exif=exifs.get(f.name, f.exif)) for f in context.frames]
-    return light_words(light, frames, balances, {f.name: DAY for f in frames})
+    return light_words(light, lamps_of_frames(light, frames), frames, balances, {f.name: DAY for f in frames})
 
 
 def test_neither_times_nor_settings() -> None:
     words = words_of(light_of([scene(["F1"]), scene(["F2", "F3"])]), {})
     assert len(words.zones) == 1
     assert words.zones[0][4] == "settings unknown"
-    assert "unknown" in words.mains
     assert words.of == dict.fromkeys(("F1", "F2", "F3"), (1, False))
 
 
@@ -153,9 +156,11 @@ def test_the_reason_of_each_camera_is_said_where_they_differ() -> None:
         for k in range(6)
     }
     bursts = [scene([f"F{k}"]) for k in range(3)] + [scene(["F3", "F4", "F5"])]
-    assert words_of(light_of(bursts), exifs).mains.endswith(
-        "(W1: no burst has three frames or more; W2: no burst has three frames within 1.5 s)"
-    )
+    light = light_of(bursts)
+    frames = [replace(f, exif=exifs[f.name]) for f in context_of(light).frames]
+    mains = lamps_of_frames(light, frames).mains
+    assert mains.hz is None
+    assert mains.reason == "W1: no burst has three frames or more; W2: no burst has three frames within 1.5 s"
 
 
 def test_settings_of_an_even_grey() -> None:
@@ -171,7 +176,6 @@ def test_single_frame(level: np.ndarray) -> None:
     exif = Exif(iso=3200, exposure_time=1 / 1000, f_number=2.8, time=datetime(2026, 2, 14, 19, 30))
     words = words_of(light_of([scene(["F1"], level=level)]), {"F1": exif})
     assert words.zones[0][5] == "" and words.of == {"F1": (1, False)}
-    assert "unknown" in words.mains
 
 
 def test_dark_frame_of_a_burst_is_marked() -> None:

@@ -11,7 +11,6 @@ import PIL.ImageCms
 import pytest
 import tifffile
 
-from pipeline.cli.light_words import light_value
 from pipeline.errors import FrameError
 from pipeline.formats.icc import matrix_profile, srgb_profile
 from pipeline.formats.pictures import read_picture
@@ -24,6 +23,7 @@ from pipeline.imaging.colour import (
     srgb_encode,
     to_lab,
 )
+from pipeline.light.hall.settings import light_value
 from tests.tables import numbers
 
 

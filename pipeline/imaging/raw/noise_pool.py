@@ -45,7 +45,7 @@ class PoolConstants:
     compared_isos: int = 3  # from which an ISO is held against the line
     no_negative: float = -3e-5  # half a step of a 14-bit raw: a least value above it is no noise about black
     pile: float = 0.005  # share of a frame's pixels at black, above which the raw clips there
-    grey: float = 0.128  # of saturation, what an average scene exposes a sensor to (as in cli/light_words.py)
+    grey: float = 0.128  # of saturation, what an average scene exposes a sensor to (as in light/hall/settings)
     most_frames: float = 4.0  # times ENOUGH, beyond which frames of one ISO weigh no more
     few_frames: float = 0.25  # weight of a frame of an ISO with few frames
     read_off: float = 0.2  # relative, of b off the line, that halves the weight

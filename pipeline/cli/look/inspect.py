@@ -5,9 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
-from typing import Literal
 
 import typer
 from rich.markup import escape
@@ -15,28 +13,31 @@ from rich.table import Column, Table
 
 from pipeline.cli.cache import CacheChoice, open_cache
 from pipeline.cli.console import clean, note, out_console, progress, some
-from pipeline.cli.light_words import LightWords, light_words
+from pipeline.cli.look.hall import print_findings, refuse_picture, write_picture
+from pipeline.cli.look.light_words import LightWords, light_words
 from pipeline.cli.models import with_models
-from pipeline.engine.burst_light import Before
+from pipeline.engine.hall.gather import hall_findings
+from pipeline.engine.hall.known import look_at
 from pipeline.engine.jobs import Shoot, read_shoot
 from pipeline.engine.measure import MeasuredFrame, Measurements, raise_if_full
 from pipeline.engine.run import measure_shoot
-from pipeline.engine.solve import AGAIN, shoot_light
+from pipeline.engine.solve import AGAIN
 from pipeline.engine.tables.reference_proposals import reference_proposals
 from pipeline.errors import in_short, trace
 from pipeline.imaging.raw.noise_pool import HEADINGS, noise_notes, noise_rows
+from pipeline.light.hall.findings import HallFindings
+from pipeline.light.hall.settings import FREEZES
 from pipeline.shoot.clocks.bodies import bodies
-from pipeline.steps import decode, lens, white_balance
-from pipeline.steps.base import SolveContext, camera_of
+from pipeline.steps import decode
+from pipeline.steps.base import camera_of
 from pipeline.store.store import Store
-from pipeline.textfile.messages import counted, said_once, shutter
+from pipeline.textfile.messages import said_once, shutter
 from pipeline.workers.executors import WorkChoice, Workers
 
 _SOFT_ISO = 12800
 _MOST_CAMERAS = 24  # lines of the table: folders may stand for cameras that tell no serial number
 _MOST_NOTES = 100  # that are printed; no other place has them
 _TIMES = ("time", "first", "last")  # columns that are kept on one line
-_SLOW = 1 / 400  # s, from which on moving players blur (common practice, no source)
 
 
 @dataclass(frozen=True)
@@ -48,20 +49,27 @@ class InspectText:
     zones: list[list[str]]
     noise: list[list[str]]
     notes: list[str]
+    hall: HallFindings | None = None
 
 
 def inspect_shoot(
-    shoot: Path, facts: Path | None, models: Path | None, offline: bool, work: WorkChoice, cache: CacheChoice
-) -> None:
+    shoot: Path, facts: Path | None, models: Path | None, offline: bool, work: WorkChoice, cache: CacheChoice,
+    wanted: float = FREEZES, picture: Path | None = None,
+) -> None:  # fmt: skip
     """Measure a shoot and print what was found; work  where it is done.
 
-    Raises InputError where the shoot or its facts cannot be read, typer.Exit(1) where a frame cannot.
+    wanted  seconds, the shutter that ISO is told for; picture  a PNG to write
+
+    Raises InputError where the shoot or its facts cannot be read or the picture cannot be written, typer.Exit(1) where
+    a frame cannot be read.
     """
+    if picture is not None:
+        refuse_picture(picture, shoot)
     read = with_models(read_shoot(shoot, facts, models), models, offline)
     with work.open() as workers, open_cache(cache, shoot) as kept, Store.scratch(read.folder, kept) as store:
         with progress() as report:
             measured_frames = measure_shoot(store, read, workers, report)
-        found = inspect_text(store, read, measured_frames, workers)
+        found = inspect_text(store, read, measured_frames, workers, wanted)
     columns = ("camera", "in clocks", "frames", "first", "last", *(["corrected by"] if read.added else []))
     _print_table("", columns, found.cameras)
     of_camera = ["camera"] if len(found.cameras) > 1 else []
@@ -69,6 +77,10 @@ def inspect_shoot(
     _print_table("", columns, found.bursts)
     _print_table("light", ("zone", "seen in", "frames", "colour", "level", "flicker"), found.zones)
     _print_table("noise", HEADINGS, found.noise)
+    if found.hall is not None:
+        print_findings(found.hall.findings)
+    if picture is not None:
+        write_picture(picture, found.hall, read.facts.title or read.folder.name)
     some(note, said_once(found.notes, [frame.name for frame in read.frames]), "note", most=_MOST_NOTES)
     if any(s.error for s in measured_frames):
         raise typer.Exit(1)
@@ -84,16 +96,24 @@ def _print_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str
     out_console.print(table)
 
 
-def inspect_text(store: Store, shoot: Shoot, measured_frames: Sequence[MeasuredFrame], workers: Workers) -> InspectText:
+def inspect_text(
+    store: Store, shoot: Shoot, measured_frames: Sequence[MeasuredFrame], workers: Workers, wanted: float = FREEZES
+) -> InspectText:
     """What is in the folder, in words; looks at the light of every burst first.
 
-    measured_frames  all frames of the shoot, measured into `store`; workers  as for map_unordered
+    measured_frames  all frames of the shoot, measured into `store`; workers  as for map_unordered; wanted  seconds
     """
     failed: list[str] = []
     words: LightWords | None = None
+    hall: HallFindings | None = None
     notices: tuple[str, ...] = ()
     with _costs("the light", failed):
-        words, notices = _light(store, shoot, measured_frames, workers)
+        known = look_at(store, shoot, measured_frames, workers)
+        if known is not None:
+            notices = known.notices
+            words = light_words(known.light, known.lamps, known.frames, known.balances, known.daylight)
+            with _costs("the hall", failed):
+                hall = hall_findings(known, wanted)
     noise: list[list[str]] = []
     of_noise: list[str] = []
     with _costs("the noise", failed):
@@ -107,11 +127,9 @@ def inspect_text(store: Store, shoot: Shoot, measured_frames: Sequence[MeasuredF
     notes += [f"{s.frame.name}: {s.notices[0]}" for s in measured_frames if s.frame.path != used[s.frame.name]]
     notes += [f"{name}: {why}" for name, why in (*shoot.missing, *shoot.lost)]
     notes += notices
-    if words is not None:
-        notes.append(words.mains)
     notes += [*references, *_settings_notes(shoot), *of_noise, *failed]
     zones = words.zones if words is not None else []
-    return InspectText(_cameras(shoot), _bursts(shoot, words), zones, noise, notes)
+    return InspectText(_cameras(shoot), _bursts(shoot, words), zones, noise, notes, hall)
 
 
 @contextmanager
@@ -182,16 +200,10 @@ def _reference_notes(
 
 
 def _settings_notes(shoot: Shoot) -> list[str]:
-    """What the camera's settings and clock will do to the pictures."""
-    notes = []
+    """What the camera's settings will do to the pictures."""
     if any((f.exif.iso or 0) > _SOFT_ISO for f in shoot.frames):
-        notes.append("frames above ISO 12,800: expect soft detail")
-    slow = sum(1 for f in shoot.frames if f.exif.exposure_time and f.exif.exposure_time > _SLOW)
-    if slow:
-        notes.append(
-            f"{counted(slow, 'frame')} slower than 1/400 s: moving players will blur (common practice, no source)"
-        )
-    return notes
+        return ["frames above ISO 12,800: expect soft detail"]
+    return []
 
 
 def _noise(store: Store, measured_frames: Sequence[MeasuredFrame]) -> tuple[list[list[str]], list[str]]:
@@ -204,31 +216,3 @@ def _noise(store: Store, measured_frames: Sequence[MeasuredFrame]) -> tuple[list
         rows += noise_rows(camera, sensor.noise)
         notes += noise_notes(camera, sensor.noise)
     return rows, notes
-
-
-def _light(
-    store: Store, shoot: Shoot, measured_frames: Sequence[MeasuredFrame], workers: Workers
-) -> tuple[LightWords | None, tuple[str, ...]]:
-    """The light as white_balance would see it: by the references where there are any, else by gray_world."""
-    frames = [s.frame for s in measured_frames if not s.error]
-    if not frames:
-        return None, ()
-    measured = Measurements(store, measured_frames, white_balance.STEP)
-    found = cache(lambda: shoot_light(store, measured_frames, shoot.bursts, shoot.facts, workers))
-    lenses = SolveContext(
-        frames, shoot.bursts, shoot.facts, Measurements(store, measured_frames, lens.STEP), found, dict, dict, {}
-    )
-    # What lens takes out would be taken for flicker.
-    before = Before(lens.STEP, lens.solve(lenses, lens.LensParams.model_validate({})).by_frame).of(
-        [f.name for f in frames]
-    )
-    light = (
-        found() if before is None else shoot_light(store, measured_frames, shoot.bursts, shoot.facts, workers, [before])
-    )
-    context = SolveContext(frames, shoot.bursts, shoot.facts, measured, lambda: light, dict, dict, {})
-    method: Literal["reference_patch", "gray_world"] = "reference_patch" if shoot.facts.references else "gray_world"
-    solved = white_balance.solve(
-        context, white_balance.WhiteBalanceParams(method=method, multipliers=None, within_frame=True)
-    )
-    daylight = {name: m.daylight for name, m in measured.items()}
-    return light_words(light, frames, solved.by_frame, daylight), solved.notices

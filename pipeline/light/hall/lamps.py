@@ -1,0 +1,93 @@
+"""What the frames of a shoot say of the lamps: their mains, how deeply they flicker, and which frames that spoiled."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.light.hall.settings import THIRD
+from pipeline.light.lamp_flicker import LAMP_FLICKER, Flicker, dark_phase, percent_flicker
+from pipeline.light.mains import Ints, Mains, frequency
+from pipeline.light.scenes import ShootLight, zones
+from pipeline.textfile.messages import listed
+from pipeline.types import F64
+
+ROWS = 9  # of a frame, at which its flicker is looked at
+
+
+@dataclass(frozen=True)
+class Lamps:
+    """All frames of the scenes, N of them, in the scenes' order.
+
+    names  of the frames; scene, zone  (N,) of each; level  (N,) EV against the lamps' mean where the burst tells it
+    profiles  (N, ROWS) EV against the mean of the burst at each row
+    within (N,) EV between the brightest and the darkest row; dark (N,) caught in the dark phase; alone (N,) no frame to
+    compare with
+    mains  by what frequency; flicker  light zone -> how deep, None where that is not known
+    """
+
+    names: tuple[str, ...]
+    scene: Ints
+    zone: Ints
+    level: F64
+    profiles: F64
+    within: F64
+    dark: NDArray[np.bool_]
+    alone: NDArray[np.bool_]
+    times: F64
+    exposure: F64
+    mains: Mains
+    flicker: Mapping[int, Flicker | None]
+
+    @property
+    def spoiled(self) -> NDArray[np.bool_]:
+        """(N,) frames that flicker made a quarter of a stop darker than their burst, or uneven by a third from row to
+        row."""
+        return np.asarray(self.dark | ((self.within >= THIRD) & ~self.alone))
+
+    def of_scenes(self, scenes: Sequence[int]) -> Flicker | None:
+        """How deeply the lamps flicker in these scenes alone."""
+        inside = np.isin(self.scene, scenes)
+        return percent_flicker(
+            self.profiles[inside], self.exposure[inside], self.mains.hz, self.times[inside], self.scene[inside],
+            self.mains.readout_time,
+        )  # fmt: skip
+
+
+def lamps_of(light: ShootLight, cameras: Sequence[str], times: F64, exposure: F64) -> Lamps:
+    """cameras, times, exposure  of each frame of the scenes, in their order: times in seconds of the camera's own
+    clock, exposure times in seconds; NaN where not known."""
+    names = tuple(n for s in light.scenes for n in s.names)
+    scene = np.array([light.of[n] for n in names], dtype=np.int64)
+    # Gain maps are stops to add: the flicker is what they take away.
+    profiles = np.array([-light.flicker(n).on(ROWS, 1)[:, 0, 1] for n in names]).reshape(len(names), ROWS)
+    level, within = profiles.mean(axis=1), np.ptp(profiles, axis=1)
+    for label in np.unique(scene):
+        profiles[scene == label] -= profiles[scene == label].mean(axis=0)
+    of = np.array(cameras)
+    by_camera = {
+        c: frequency(times[of == c], profiles[of == c], scene[of == c], 0.0, exposure[of == c])
+        for c in dict.fromkeys(cameras)
+    }
+    mains = next((m for m in by_camera.values() if m.hz is not None), None) or _unknown(by_camera)
+    dark = dark_phase(profiles, scene) | (level <= -LAMP_FLICKER.dark)
+    zone = zones(light).astype(np.int64)
+    counts = np.bincount(scene, minlength=len(light.scenes))
+    found = Lamps(
+        names, scene, zone[scene], level, profiles, within, dark, counts[scene] < 2, times, exposure, mains, {}
+    )
+    of_zone = {int(z): found.of_scenes(np.flatnonzero(zone == z).tolist()) for z in np.unique(zone)}
+    return Lamps(**{**vars(found), "flicker": of_zone})
+
+
+def _unknown(by_camera: Mapping[str, Mains]) -> Mains:
+    """The mains where no camera shows it: with the reason, or that of each camera where they differ."""
+    reasons: dict[str, list[str]] = {}
+    for camera, found in by_camera.items():
+        reasons.setdefault(found.reason, []).append(camera)
+    if len(reasons) == 1:
+        return next(iter(by_camera.values()))
+    return Mains(None, 0.0, None, "; ".join(f"{listed(cameras)}: {why}" for why, cameras in reasons.items()))
