@@ -97,8 +97,8 @@ def print_foreseen(record: RunRecord, called: Callable[[str], str] = str) -> Non
         warn(f"failed: {text}")
     frames, bursts = counted(counts.frames, "frame"), counted(len(record.bursts), "burst")
     say(f"{frames} in {bursts}, {counted(counts.files, 'file')}")
-    for name, count in _files(record).items():
-        say(f"  {name}: {count}")
+    for name, (count, folders) in _files(record).items():
+        say(f"  {name}: {count:,}{_in_folders(folders)}")
     say(
         f"{counts.delivered} of {counts.frames} frames would be delivered, {counts.failed_frames} would fail, "
         f"{_not_delivered(counts)}"
@@ -107,13 +107,23 @@ def print_foreseen(record: RunRecord, called: Callable[[str], str] = str) -> Non
 
 def print_places(record: RunRecord, out: Path) -> None:
     """The folder of each delivery, with how many files of the shoot's frames are in it."""
-    for name, count in _files(record).items():
-        say(f"delivered  {out / name}  {counted(count, 'file')}")
+    for name, (count, folders) in _files(record).items():
+        say(f"delivered  {out / name}  {counted(count, 'file')}{_in_folders(folders)}")
 
 
-def _files(record: RunRecord) -> Counter[str]:
-    """Delivery -> how many files it has."""
-    return Counter(name for frame in record.frames.values() for name in frame.deliveries)
+def _files(record: RunRecord) -> dict[str, tuple[int, int]]:
+    """Delivery -> (how many files it has, in how many folders of groups)."""
+    counts = Counter(name for frame in record.frames.values() for name in frame.deliveries)
+    found: dict[str, tuple[int, int]] = {}
+    for name, count in counts.items():
+        delivery, _, group = name.partition("/")
+        files, folders = found.get(delivery, (0, 0))
+        found[delivery] = files + count, folders + bool(group)
+    return found
+
+
+def _in_folders(folders: int) -> str:
+    return f" in {counted(folders, 'folder')}" if folders else ""
 
 
 def _not_delivered(counts: Counts) -> str:

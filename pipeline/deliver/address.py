@@ -152,7 +152,7 @@ def _folder(text: str) -> Address:
 def inside(relative: str, delivery: str) -> bool:
     """Whether a posix path below OUT is a plain file of the delivery's folder."""
     path = PurePosixPath(relative)
-    return path.parts == (delivery, path.name) and path.name not in ("", ".", "..")
+    return str(path.parent) == delivery and path.name not in ("", ".", "..")
 
 
 def expanded(path: str) -> Path:

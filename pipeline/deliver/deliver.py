@@ -5,9 +5,10 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from functools import partial
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from pipeline.deliver import page, small, zip
 from pipeline.deliver.address import Address, inside, parse_address
@@ -32,6 +33,7 @@ def deliver(
     facts: SetFacts,
     *,
     earlier: Mapping[str, str] | None = None,
+    small_made: dict[str, Made] | None = None,
     progress: Progress = lambda phase, done, total: None,
     environ: Mapping[str, str] | None = None,
     pauses: Sequence[float] = PAUSES,
@@ -42,6 +44,7 @@ def deliver(
     facts     of the set, from `set_facts`
     earlier   path below OUT -> SHA-256 of delivered files that this run did not make but whose texts and permission
               it has checked; a copy pushed before stays while it has these bytes
+    small_made  small pictures of other deliveries, by what they are made from; those of this one are added
     environ   where EVENCOURT_PUSH_PASSWORD is looked up, the process's own environment by default; keys for SSH and S3
               are found by their libraries: agent, ~/.ssh, AWS_* variables, ~/.aws
     pauses    seconds before a cut link is tried again, once for each
@@ -59,9 +62,9 @@ def deliver(
     outgoing = [
         Outgoing(i.name, out / i.relative, i.sha256, digest_json([i.caption, i.alt_text, i.headline])) for i in files
     ]
-    archive = f"{name}.zip" if wanted.zip and files else ""
+    archive = f"{PurePosixPath(name).name}.zip" if wanted.zip and files else ""
     if wanted.page and files:
-        _small_pictures(extras, out, files, problems, progress)
+        _small_pictures(extras, out, files, {} if small_made is None else small_made, problems, progress)
     made_zip = extras.guarded(partial(_zip, extras, out, archive, files, facts.missing), problems) if archive else None
     made_page = None
     if wanted.page and files:
@@ -156,34 +159,53 @@ def resolve_address(wanted: Wanted, facts: SetFacts, name: str) -> Address | Non
     """The address with the facts of the set in it, withheld names left out; None for no push."""
     if wanted.push is None:
         return None
+    delivery, _, group = name.partition("/")
     home, away = facts.teams
     values = {
         "date": f"{facts.date:%Y-%m-%d}" if facts.date else "undated",
         "title": facts.own(facts.title) or "untitled",
         "home": facts.own(home) or "home",
         "away": facts.own(away) or "away",
-        "delivery": name,
+        "delivery": delivery,
     }
-    return parse_address(wanted.push, values)
+    if not group:
+        return parse_address(wanted.push, values)
+    # The folder of one group lies in that of the delivery: both may have to be made.
+    address = parse_address(f"{wanted.push.rstrip('/')}/{group}", values)
+    return replace(address, fresh=max(address.fresh, 2))
 
 
-def _small_pictures(extras: Extras, out: Path, files: Sequence[Item], problems: list[str], progress: Progress) -> None:
+def _small_pictures(
+    extras: Extras,
+    out: Path,
+    files: Sequence[Item],
+    made: dict[str, Made],
+    problems: list[str],
+    progress: Progress,
+) -> None:
     for done, item in enumerate(files, 1):
-        extras.guarded(partial(_small_picture, extras, out, item), problems)
+        extras.guarded(partial(_small_picture, extras, out, item, made), problems)
         progress("page", done, len(files))
 
 
-def _small_picture(extras: Extras, out: Path, item: Item) -> Made:
+def _small_picture(extras: Extras, out: Path, item: Item, made: dict[str, Made]) -> Made:
     key, target = digest_json([small.VERSION, item.sha256]), page.small_name(item)
-    return extras.reuse(target, key) or extras.write(target, small.small_picture(_unchanged(out, item), item.name), key)
+    one = extras.reuse(target, key)
+    if one is None and (other := made.get(key)) is not None:  # that of the same picture in another folder
+        with suppress(OSError):
+            one = extras.write(target, _read(out, other.relative, other.sha256), key)
+    if one is None:
+        one = extras.write(target, small.small_picture(_read(out, item.relative, item.sha256), item.name), key)
+    made.setdefault(key, one)
+    return one
 
 
-def _unchanged(out: Path, item: Item) -> bytes:
+def _read(out: Path, relative: str, sha256: str) -> bytes:
     """The bytes the run made. Raises ChangedError for others, which nobody has cleared for publication."""
-    path = path_below(out, item.relative)
+    path = path_below(out, relative)
     data = read_file(path, _LARGEST) if path is not None else b""
-    if hashlib.sha256(data).hexdigest() != item.sha256:
-        raise zip.ChangedError(f"{item.relative}: {zip.CHANGED}")
+    if hashlib.sha256(data).hexdigest() != sha256:
+        raise zip.ChangedError(f"{relative}: {zip.CHANGED}")
     return data
 
 
@@ -193,7 +215,9 @@ def _zip(extras: Extras, out: Path, archive: str, files: Sequence[Item], missing
         return stands
     path = extras.begin(archive)
     try:
-        digest, size = zip.write_zip(out, path, extras.name, files, partial(extras.announce, archive), missing)
+        digest, size = zip.write_zip(
+            out, path, PurePosixPath(extras.name).name, files, partial(extras.announce, archive), missing
+        )
     except BaseException:
         extras.drop(archive)  # the old one may hold a picture that must not be shown
         raise

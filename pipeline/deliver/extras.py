@@ -14,7 +14,7 @@ from pipeline.deliver.model import Made
 from pipeline.deliver.page import SMALL
 from pipeline.errors import FrameError
 from pipeline.store.files import write_atomic
-from pipeline.store.places import DeliveredPath, digest_below, path_below
+from pipeline.store.places import DeliveredPath, digest_below, path_below, remove_emptied
 from pipeline.store.records import Count, Digest
 from pipeline.store.set_aside import FOLDER, moved_notice, set_aside
 from pipeline.store.store import Store
@@ -202,6 +202,7 @@ class Extras:
         if small is not None:
             with suppress(OSError):  # not empty, or not there
                 small.rmdir()
+        remove_emptied(self.out, f"{self.name}/{SMALL}")
 
     def _record(self, local: str) -> ExtraRecord | None:
         return _read(self.store, _name(f"{self.name}/{local}"))

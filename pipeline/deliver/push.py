@@ -158,6 +158,8 @@ class _Session:
                 self._remove(target, record, listed=record in outdated)
         for folder in {str(PurePosixPath(e.name).parent) for e in outdated} - {"."}:
             target.remove_folder(folder)
+        if "/" in self.delivery and outdated and not self.files and not self._records():
+            target.remove_folder("")  # of one group of people: it may have the name of one
 
     def _holders(self, records: Sequence[PushRecord], outdated: Sequence[PushRecord]) -> list[PushRecord]:
         """The old zip where any picture in it has changed, the old page where it says something of which the text has

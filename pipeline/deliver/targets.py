@@ -85,7 +85,7 @@ class Target:
         """Remove what was begun of a file under its temporary name."""
 
     def remove_folder(self, folder: str) -> None:
-        """Remove a folder of ours if nothing is left in it."""
+        """Remove a folder of ours if nothing is left in it; "" is that of the address."""
 
     def close(self) -> None:
         """Give the connection back."""
@@ -192,9 +192,10 @@ class Files(Target):
 
     def remove_folder(self, folder: str) -> None:
         """Remove an empty folder."""
+        path = self.path(folder).rstrip("/")
         with suppress(OSError):
-            if not self.fs.ls(self.path(folder), detail=False):
-                self.fs.rmdir(self.path(folder))
+            if not self.fs.ls(path, detail=False):
+                self.fs.rmdir(path)
 
 
 class Folder(Files):

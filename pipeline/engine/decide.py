@@ -19,6 +19,7 @@ from pipeline.engine.measure import MeasuredFrame, measure_frames, raise_if_full
 from pipeline.engine.pacing.pace import Pace
 from pipeline.engine.pacing.phases import Phases
 from pipeline.engine.pacing.trial import try_out
+from pipeline.engine.recipients import for_shoot
 from pipeline.engine.record import Made, RunLog, build
 from pipeline.engine.render import Job
 from pipeline.engine.sending import refuse_unplaced, refuse_unready
@@ -59,8 +60,9 @@ def refuse(recipe: Recipe, shoot: Shoot, only: str | None = None, out: Path | No
         raise InputError(f"--only {only}: no frame of the shoot has a name like that; one is {shoot.frames[0].name}")
     if out is not None:
         refuse_inside(out, shoot.folder)
-        refuse_links(out, (*OWN_FILES, *(path for d in recipe.deliveries for path in (d.name, f"{d.name}/{SMALL}"))))
-    for delivery in recipe.deliveries:  # its folder, its zip and the place it is pushed to have this name
+        folders = [path for d in recipe.deliveries for path in (d.written.name, d.name, f"{d.name}/{SMALL}")]
+        refuse_links(out, (*OWN_FILES, *dict.fromkeys(folders)))
+    for delivery in recipe.written:  # its folder, its zip and the place it is pushed to have this name
         if holds_withheld(delivery.name, shoot.facts):
             raise InputError(f"delivery {delivery.name}: holds a name of the roster that is withheld; rename it")
         folder = shoot.folder.resolve()
@@ -189,6 +191,7 @@ def foresee(
 
     Raises as `refuse` and `decide`.
     """
+    recipe = for_shoot(recipe, shoot.facts)
     refuse(recipe, shoot, only, out)
     log = RunLog(shoot.failures())
     decided = decide(store, Planner(store.out, shoot, recipe), log, workers, progress)

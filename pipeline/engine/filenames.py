@@ -53,10 +53,10 @@ def file_names(
         name = frame.name if frame else str(one)
         base = _fitting(name, template, _values(name, frame, number, facts), facts)
         found, count = base, 1
-        while _folded(found) in used:
+        while folded_name(found) in used:
             count += 1
             found = f"{base}-{count}"
-        used.add(_folded(found))
+        used.add(folded_name(found))
         names[name] = found
     return names
 
@@ -114,8 +114,12 @@ def _fitting(frame: str, template: str, values: Mapping[str, str], facts: Facts)
     if len(base.encode()) > LENGTH_LIMIT:  # the same whatever other frames there are
         mark = "-" + hashlib.sha256(base.encode()).hexdigest()[:_MARK]
         base = base.encode()[: LENGTH_LIMIT - len(mark)].decode("utf-8", "ignore").strip("-._") + mark
-    base = base or "frame"
-    return f"_{base}" if _RESERVED.fullmatch(base) else base
+    return fit_for_all(base or "frame")
+
+
+def fit_for_all(name: str) -> str:
+    """A name that no system keeps for itself."""
+    return f"_{name}" if _RESERVED.fullmatch(name) else name
 
 
 def _made(frame: str, template: str, values: Mapping[str, str], facts: Facts) -> str:
@@ -146,6 +150,6 @@ def safe(text: str) -> str:
     return "".join(letters).strip("-._")
 
 
-def _folded(name: str) -> str:
+def folded_name(name: str) -> str:
     """Equal for names that some file system takes for the same: NFD or NFC, either case (Unicode 16, D146 and more)."""
     return unicodedata.normalize("NFKD", unicodedata.normalize("NFKD", name).casefold())

@@ -239,10 +239,9 @@ class Planner:
     @cached_property
     def names(self) -> Mapping[str, Mapping[str, str]]:
         """Delivery -> frame -> name of its file, no suffix. Raises InputError where a template fails on a frame."""
-        return {
-            d.name: file_names(self.shoot.frames, self.shoot.facts, d.file_name.template)
-            for d in self.recipe.deliveries
-        }
+        templates = {d.file_name.template for d in self.recipe.deliveries}
+        named = {one: file_names(self.shoot.frames, self.shoot.facts, one) for one in sorted(templates)}
+        return {d.name: named[d.file_name.template] for d in self.recipe.deliveries}
 
     def plan(self, measured_frames: Sequence[MeasuredFrame], plan: Plan) -> tuple[Planned, dict[str, str]]:
         """(frame -> its job and outputs, frame -> why it failed). A frame that no delivery has chosen, or that is
@@ -271,9 +270,13 @@ class Planner:
         edge = long_edge_needed(self.recipe, plan, frame.name, one.full_size)
         window = window_needed(self.recipe, plan, frame, one.full_size, edge)
         delivered = []
+        once: dict[str, tuple[Metadata | None, tuple[str, ...], str]] = {}  # the groups of a delivery are alike
         for delivery in wanted:
-            metadata, notices = self.text(delivery, frame, row, one.carried)
-            key = pixel_key(one.digest, edge, window, self.recipe, delivery, solutions, metadata)
+            if delivery.written.name not in once:
+                metadata, notices = self.text(delivery, frame, row, one.carried)
+                key = pixel_key(one.digest, edge, window, self.recipe, delivery, solutions, metadata)
+                once[delivery.written.name] = metadata, notices, key
+            metadata, notices, key = once[delivery.written.name]
             output = Output(delivery, relative_path(delivery, self.names[delivery.name][frame.name]), metadata, key)
             text = (metadata.caption, metadata.alt_text, metadata.headline) if metadata else ("", "", "")
             delivered.append(Delivered(output, *text, notices))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
@@ -22,12 +22,12 @@ from pipeline.engine.filenames import holds_withheld
 from pipeline.engine.jobs import Planner, Shoot
 from pipeline.engine.kept.lost_records import UNKNOWN, found_again, of_nobody
 from pipeline.engine.measure import raise_if_full
-from pipeline.engine.render import Output, rewrap
-from pipeline.errors import in_short, trace
+from pipeline.engine.render import Output, put_delivered, rewrap
+from pipeline.errors import FrameError, in_short, trace
 from pipeline.formats.metadata.model import Metadata
 from pipeline.shoot.facts import FrameFacts
 from pipeline.store.files import write_atomic
-from pipeline.store.places import digest_below, path_below
+from pipeline.store.places import digest_below, path_below, read_file, remove_emptied
 from pipeline.store.set_aside import moved_notice, set_aside
 from pipeline.store.store import Store
 
@@ -36,6 +36,7 @@ _WHY_MOVED = {  # in the order of the notices: one file, several
     "again": ("and made again", "and made again"),
     "outdated": ("since it may not stay as it is", "since they may not stay as they are"),
 }
+_LARGEST = 1 << 30  # octets of a delivered file that is read whole
 _EARLIER = "made by an earlier run with other settings"
 
 
@@ -102,6 +103,41 @@ class Outputs:
                 self._put(after)
         return True
 
+    def left(self, outputs: Sequence[Output], *, copy: bool) -> tuple[Output, ...]:
+        """Those of a frame's outputs that need a render. With `copy`, what another of them has in OUT with the same
+        pixels needs none: a new folder of pictures that are there already costs no more than writing them."""
+        missing = [one for one in outputs if not self.still_good(one)]
+        there = [one for one in outputs if one not in missing]
+        return tuple(one for one in missing if not (copy and any(self._copied(one, other) for other in there)))
+
+    def _copied(self, output: Output, other: Output) -> bool:
+        """Whether a file could be made of that of another output."""
+        entry = self.files.get(other.relative)
+        if entry is None or entry.key != output.key or not entry.key:
+            return False
+        text = text_key(output.metadata)
+        try:
+            data, notices = read_file(self.store.out / entry.relative, _LARGEST), entry.notices
+            if hashlib.sha256(data).hexdigest() != entry.sha256:
+                return False
+            if entry.text != text:
+                rewrapped = rewrap(self.store.out, entry.relative, entry.scan, output.metadata)
+                if rewrapped is None:
+                    return False
+                data, notices = rewrapped
+            sha = hashlib.sha256(data).hexdigest()
+            one = Rendered(
+                output.relative, output.key, sha, len(data), entry.width, entry.height, entry.quality, entry.scan,
+                entry.thumb, notices,
+            )  # fmt: skip
+            if put_delivered(self.store, one, entry.frame, output.metadata, data):
+                self.moved[one.relative] = "again"
+            self.keep(one, entry.frame, output.metadata)
+        except (FrameError, OSError) as error:  # a render says what is wrong
+            raise_if_full(error)
+            return False
+        return True
+
     def settle(self, planner: Planner, texts: Mapping[str, Metadata | None], frames: Collection[str]) -> None:
         """Bring files of earlier runs, which this one did not make, into line with today's facts.
 
@@ -124,6 +160,7 @@ class Outputs:
         for relative in left.held:
             with self._unsettling(relative):
                 self._set_aside(relative, "held")
+                remove_emptied(self.store.out, relative)
         for entry in (*entries, *lost):
             relative = entry.relative
             path = path_below(self.store.out, relative)
@@ -133,7 +170,7 @@ class Outputs:
             if not path.is_file():
                 self.store.remove("done", done_name(relative))
                 continue
-            delivery = next((d for d in planner.recipe.deliveries if relative.startswith(f"{d.name}/")), None)
+            delivery = next((d for d in planner.recipe.deliveries if relative.rpartition("/")[0] == d.name), None)
             stem = Path(relative).stem
             orphan = entry.frame not in frames
             if delivery is not None and orphan and not holds_withheld(stem, planner.shoot.facts):
@@ -144,6 +181,7 @@ class Outputs:
             why = "held" if not orphan and planner.shoot.withheld(name) else "outdated"
             with self._unsettling(relative):
                 self._bring_into_line(entry, path, relative in allowed, allowed.get(relative), gone, why)
+                remove_emptied(self.store.out, relative)
         self.notices += notice_on(gone, "removed: the facts or the recipe no longer ask for it")
         self.notices += notice_on(
             self.orphans,

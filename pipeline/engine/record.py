@@ -172,6 +172,9 @@ def _frame(
     files: Mapping[str, DeliveredFile],
 ) -> FrameRecord:
     exif, name = one.frame.exif, one.frame.name
+    parted = [d for d in recipe.deliveries if d.whole is not None and plan.left_out(recipe, d, name)]
+    # For whom a frame is not, of 40 players say, is not written down; which folders it went to is.
+    apart = {d.label(bound) for d in parted for bound in d.steps if bound.step.parted is not None}
     entry = FrameRecord(
         relative=one.frame.relative,
         status="undone",
@@ -179,7 +182,7 @@ def _frame(
         iso=exif.iso,
         exposure_time=exif.exposure_time,
         camera=exif.camera,
-        solutions={label: v[name].as_json() for label, v in plan.solutions.items() if name in v},
+        solutions={label: v[name].as_json() for label, v in plan.solutions.items() if name in v and label not in apart},
         decisions=list(_decisions(recipe, plan, name)),
         rank=plan.ranks.get(name),
         notices=[*one.notices, *plan.notices_by_frame.get(name, ())],
@@ -209,7 +212,7 @@ def _frame(
 def _decisions(recipe: Recipe, plan: Plan, frame: str) -> Iterator[str]:
     """What each step decided for a frame, one sentence a step."""
     labelled = dict(recipe.labelled())
-    for delivery in recipe.deliveries:
+    for delivery in recipe.written:
         labelled |= dict(recipe.labelled(delivery))
     for label, bound in labelled.items():
         solution = plan.of(label, frame)

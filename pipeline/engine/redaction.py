@@ -11,7 +11,7 @@ from typing import Any
 
 from pipeline.engine.filenames import holds_withheld
 from pipeline.engine.jobs import Shoot
-from pipeline.recipe.recipe import Bound, Recipe
+from pipeline.recipe.recipe import Bound, Delivery, Recipe
 from pipeline.report.kept_frames import KeptFrames, adapter
 from pipeline.report.record import RunRecord
 from pipeline.shoot.facts import withheld
@@ -90,11 +90,13 @@ class Redaction:
 
     def recipe(self, recipe: Recipe) -> Recipe:
         """A copy of the recipe without the names, in its parameters and keywords."""
-        deliveries = tuple(
-            replace(d, steps=tuple(map(self._bound, d.steps)), deliver=self._bound(d.deliver) if d.deliver else None)
-            for d in recipe.deliveries
-        )
+        deliveries = tuple(map(self._delivery, recipe.deliveries))
         return replace(recipe, steps=tuple(map(self._bound, recipe.steps)), deliveries=deliveries)
+
+    def _delivery(self, one: Delivery) -> Delivery:
+        deliver = self._bound(one.deliver) if one.deliver else None
+        whole = self._delivery(one.whole) if one.whole else None
+        return replace(one, steps=tuple(map(self._bound, one.steps)), deliver=deliver, whole=whole)
 
     def _bound(self, bound: Bound) -> Bound:
         changes: dict[str, Any] = {}

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import PIL.Image
 
-from pipeline.engine.earlier import Rendered, announce
+from pipeline.engine.earlier import Rendered, announce, text_key
 from pipeline.engine.measure import CHANGED, GONE, read_measured, read_proxy
 from pipeline.engine.solve import Plan
 from pipeline.errors import FrameError
@@ -106,7 +106,7 @@ def long_edge_needed(recipe: Recipe, plan: Plan, frame: str, full: tuple[int, in
     if any(b.step.every_pixel is not None and b.step.every_pixel(b.params) for b in recipe.steps):
         return None
     needed = 0
-    for delivery in recipe.deliveries:
+    for delivery in recipe.written:
         sized = next((b for b in delivery.steps if b.step.output_size is not None), None)
         if sized is None or sized.step.output_size is None:
             return None
@@ -134,7 +134,7 @@ def window_needed(recipe: Recipe, plan: Plan, frame: Frame, full: tuple[int, int
     """
     if edge is not None and edge <= FULL_ABOVE * max(full):
         return WHOLE
-    boxes = [_read(delivery, plan, frame.name, *full) for delivery in recipe.deliveries]
+    boxes = [_read(delivery, plan, frame.name, *full) for delivery in recipe.written]
     for bound in reversed(recipe.steps):
         solution = plan.of(bound.step.name, frame.name)
         if bound.step.reaches is not None and solution is not None:
@@ -214,20 +214,24 @@ def render(job: Job) -> list[Rendered | Refused | Moved]:
         if not (cleaned and bound is early):
             image = _apply(image, bound, job, bound.step.name)
     made: list[Rendered | Refused | Moved] = []
+    alike: dict[tuple[str, str], list[Output]] = {}  # of one picture with one text, made once
+    for output in job.outputs:
+        alike.setdefault((output.key, text_key(output.metadata)), []).append(output)
     # Each delivery takes the picture from here, the last one the list's own: it is then held no longer than needed.
-    images = [image] * len(job.outputs)
+    images = [image] * len(alike)
     large = image.pixels.nbytes > _LARGE
     del image
-    for output in job.outputs:
+    for outputs in alike.values():
+        delivery = outputs[0].delivery
         try:
             said = [
                 b.step.off_mosaic(b.params, b in job.shared)
-                for b in (*job.shared, *output.delivery.steps)
+                for b in (*job.shared, *delivery.steps)
                 if job.frame.kind == "raw" and b.step.off_mosaic is not None and not (cleaned and b is early)
             ]
-            made += _deliver(job, images.pop(), output, said)
+            made += _deliver(job, images.pop(), outputs, said)
         except FrameError as error:
-            made.append(Refused(output.relative, f"{output.delivery.name}: {error}"))
+            made += [Refused(one.relative, f"{one.delivery.name}: {error}") for one in outputs]
     if large:
         give_back_memory()
     return made
@@ -264,38 +268,59 @@ def _apply(image: Image, bound: Bound, job: Job, label: str) -> Image:
     return bound.step.apply(image, bound.params, ApplyContext(job.frame, job.row, job.solutions.get(label)))
 
 
-def _deliver(job: Job, image: Image, output: Output, said: Sequence[str]) -> list[Rendered | Refused | Moved]:
-    delivery = output.delivery
+def _deliver(job: Job, image: Image, outputs: Sequence[Output], said: Sequence[str]) -> list[Rendered | Moved]:
+    """Make one file, and write it for each of the outputs, which are alike in pixels and texts."""
+    delivery, metadata = outputs[0].delivery, outputs[0].metadata
     for bound in delivery.steps:
         image = _apply(image, bound, job, delivery.label(bound))
     height, width = image.pixels.shape[:2]
     short = [b.step.shortfall(b.params, height, width) for b in delivery.steps if b.step.shortfall is not None]
     encode = delivery.encoder.step.encode
     assert encode is not None, "the last step of a delivery encodes"
-    file = encode(image, delivery.encoder.params, output.metadata)
+    file = encode(image, delivery.encoder.params, metadata)
     notices = (*(text for text in (*said, *short) if text), *file.notices)
-    path = (job.to or job.out) / output.relative
     thumb = ""
     if job.thumbs:
-        thumb = f"{job.thumbs}.{delivery.name}.jpg"
+        thumb = _thumb(job, delivery)
         Store(job.out).put("thumbs", thumb, _jpeg(image.pixels))
-    digest, size = hashlib.sha256(file.data).hexdigest(), len(file.data)
-    made = Rendered(output.relative, output.key, digest, size, width, height, file.quality, file.scan, thumb, notices)
-    aside = announce(Store(job.out), made, job.frame.name, output.metadata) if job.to is None else ""
+    of = hashlib.sha256(file.data).hexdigest(), len(file.data), width, height, file.quality, file.scan, thumb, notices
+    made: list[Rendered | Moved] = []
+    for output in outputs:
+        one = Rendered(output.relative, output.key, *of)
+        if job.to is not None:
+            aside = ""
+            (job.to / output.relative).parent.mkdir(parents=True, exist_ok=True)
+            write_atomic(job.to / output.relative, file.data)
+        else:
+            aside = put_delivered(Store(job.out), one, job.frame.name, metadata, file.data)
+        made += [one, Moved(output.relative)] if aside else [one]
+    return made
+
+
+def put_delivered(store: Store, one: Rendered, frame: str, metadata: Metadata | None, data: bytes) -> str:
+    """Record and write a delivered file. Where one that is not proven ours was set aside for it, a posix path below
+    OUT, else "". Raises FrameError, OSError; what was set aside is then put back."""
+    path = store.out / one.relative
+    aside = announce(store, one, frame, metadata)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)  # after the record: none is made where OUT's disk was pulled
-        write_atomic(path, file.data)
+        write_atomic(path, data)
     except OSError:
         if aside:
             with suppress(OSError):
-                move(job.out / aside, path)
+                move(store.out / aside, path)
         raise
-    return [made, Moved(output.relative)] if aside else [made]
+    return aside
+
+
+def _thumb(job: Job, delivery: Delivery) -> str:
+    """Name of the small picture of what a delivery makes; the groups of a delivery have one and the same."""
+    return f"{job.thumbs}.{delivery.written.name}.jpg"
 
 
 def has_damaged_thumbs(store: Store, job: Job) -> bool:
     """Whether a small picture of a frame is there and is not what a render left; only a render makes it again."""
-    names = [f"{job.thumbs}.{label}.jpg" for label in ("before", *(o.delivery.name for o in job.outputs))]
+    names = [f"{job.thumbs}.before.jpg", *(_thumb(job, output.delivery) for output in job.outputs)]
     there = [name for name in names if job.thumbs and (store.work / "thumbs" / name).exists()]
     return any(store.get("thumbs", name) is None for name in there)
 

@@ -9,6 +9,7 @@ from functools import partial
 from pathlib import Path
 
 from pipeline.deliver.model import Delivered
+from pipeline.engine import recipients
 from pipeline.engine.decide import Decided, Progress, decide, matches, measure_shoot, refuse
 from pipeline.engine.earlier import Rendered, keep_names, refuse_other_shoot
 from pipeline.engine.jobs import JobsInOrder, Planned, Planner, Shoot, read_shoot
@@ -18,16 +19,7 @@ from pipeline.engine.measure import MeasuredFrame, octets, raise_if_full, read_m
 from pipeline.engine.outputs import Outputs
 from pipeline.engine.pacing.pace import Pace
 from pipeline.engine.pacing.priority import by_priority
-from pipeline.engine.record import (
-    Made,
-    RunLog,
-    build,
-    ended_early,
-    is_clean,
-    observations_of,
-    sent_before,
-    undone,
-)
+from pipeline.engine.record import Made, RunLog, build, ended_early, is_clean, observations_of, sent_before, undone
 from pipeline.engine.redaction import Redaction
 from pipeline.engine.render import (
     Job,
@@ -201,7 +193,7 @@ class _Run:
         record.sent = {name: sent_record(done) for name, done in sent.items()}
         record.notices += [text for done in sent.values() for text in done.notices]
         record.notices += incomplete(self.recipe, missing, record)
-        record.notices += self.store.damage_notice()
+        record.notices += [*recipients.notices(self.store, self.shoot.facts), *self.store.damage_notice()]
         left = FRAMES_FILE  # where it is not known whether a person typed in it, it is not written over
         with self._costs(f"{FRAMES_FILE} in OUT"):
             left = left_notice(self.store)
@@ -284,7 +276,7 @@ class _Run:
         waiting: dict[str, tuple[Output, ...]] = {}
         total = 0
         for name, (job, delivered) in decided.planned.items():
-            left = tuple(d.output for d in delivered if not self.outputs.still_good(d.output))
+            left = self.outputs.left([d.output for d in delivered], copy=matches(name, only))
             if not matches(name, only):
                 continue
             total += 1
@@ -367,7 +359,7 @@ def run(
     Raises InputError before anything starts, RunStoppedError where the disk of OUT is full or fails, the shoot is not
     there any more, or the hour has come before all is measured.
     """
-    out = resolved(out)
+    out, recipe = resolved(out), recipients.for_shoot(recipe, shoot.facts)
     refuse(recipe, shoot, only, out)
     store = Store.open(out, shoot.folder, cache)
     with store.locked():
@@ -394,6 +386,7 @@ def jobs(recipe: Recipe, shoot: Shoot, out: Path, earlier: Store | None = None) 
 
     earlier  the store of a run: what it measured and knows of damaged raws is not found out again
     """
+    recipe = recipients.for_shoot(recipe, shoot.facts)
     store = Store.open(out, shoot.folder, _Earlier(earlier) if earlier is not None else NO_CACHE, durable=False)
     measured_frames = measure_shoot(store, shoot, 1, lambda phase, done, total: None)
     plan = solve(store, measured_frames, shoot.bursts, shoot.facts, recipe)

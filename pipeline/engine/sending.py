@@ -11,7 +11,7 @@ from types import MappingProxyType
 from pipeline.captions.language import language_of
 from pipeline.deliver.address import parse_address
 from pipeline.deliver.deliver import Progress, deliver, recall
-from pipeline.deliver.model import Delivered, Item, Wanted, set_facts
+from pipeline.deliver.model import Delivered, Item, Made, Wanted, set_facts
 from pipeline.deliver.records import PushRecords
 from pipeline.deliver.targets import lacking
 from pipeline.engine.earlier import DeliveredFile
@@ -43,7 +43,8 @@ def send(
     Returns by delivery what was done. A disk or link that fails raises nothing: see `Delivered.problems`.
     """
     earlier = {path: entry.sha256 for path, entry in files.items() if not entry.current}
-    sent = {}
+    sent: dict[str, Delivered] = {}
+    small_made: dict[str, Made] = {}
     for one in recipe.deliveries:
         check()
         sent[one.name] = deliver(
@@ -53,6 +54,7 @@ def send(
             _wanted(one),
             replace(set_facts(shoot.facts, _unnamed(one, shoot)), missing=missing.get(one.name, 0)),
             earlier=earlier,
+            small_made=small_made,
             progress=progress,
         )
     check()
@@ -79,10 +81,10 @@ def incomplete(recipe: Recipe, missing: Mapping[str, int], record: RunRecord) ->
 
 def refuse_unready(recipe: Recipe) -> None:
     """Raises InputError where a push needs a package that is not installed: before the night's work, not after."""
-    for delivery in recipe.deliveries:
+    for delivery in recipe.written:
         address = _wanted(delivery).push
         if address is not None and (why := lacking(parse_address(address))):
-            raise InputError(f"{recipe.file}: delivery {delivery.name}: {why}")
+            raise InputError(f"{recipe.file}: delivery {delivery.written.name}: {why}")
 
 
 def refuse_unplaced(recipe: Recipe, shoot: Shoot) -> None:

@@ -150,7 +150,7 @@ def solve(
     failed: dict[str, str] = {}
     before: list[Before] = []
 
-    curves = {b for b in (*recipe.steps, *(b for d in recipe.deliveries for b in d.steps)) if b.step.displayed}
+    curves = {b for b in (*recipe.steps, *(b for d in recipe.written for b in d.steps)) if b.step.displayed}
 
     def displayed(image: Image, finished: bool) -> list[Image]:
         return [b.step.displayed(image, b.params, finished) for b in curves if b.step.displayed is not None]
@@ -198,10 +198,11 @@ def solve(
         run(bound, label)
     for delivery in recipe.deliveries:
         for bound in delivery.steps:
-            run(bound, delivery.label(bound), delivery.name)
+            if (label := delivery.label(bound)) not in solutions:  # groups of a delivery differ only in their frames
+                run(bound, label, delivery.written.name)
     if light.cache_info().currsize:
         notices.extend(light().notices)
-    notices += _crops_unused(facts, [d.name for d in recipe.deliveries])
+    notices += _crops_unused(facts, [d.name for d in recipe.written])
     _, ranks, unranked = people()
     if unranked:
         failed["ranks"] = unranked

@@ -48,16 +48,26 @@ class Bound:
 class Delivery:
     """A folder of finished files: the steps that make them, save last, and the deliver step, None without one.
 
+    name  posix path of the folder below OUT; whole  the delivery as the recipe has it, where this is the folder of one
+          group of it (`Step.parted`), else None
+
     Recipes that differ only in deliver are equal: a new address renders nothing again.
     """
 
     name: str
     steps: tuple[Bound, ...]
     deliver: Bound | None = field(default=None, compare=False)
+    whole: Delivery | None = None
+
+    @property
+    def written(self) -> Delivery:
+        """The delivery as the recipe has it."""
+        return self.whole or self
 
     def label(self, bound: Bound) -> str:
-        """The name that the solutions of a step of this delivery are kept under."""
-        return f"{self.name}/{bound.step.name}"
+        """The name that the solutions of a step of this delivery are kept under. Groups of one delivery differ only in
+        the frames that are chosen for them."""
+        return f"{(self if bound.step.leaves_out is not None else self.written).name}/{bound.step.name}"
 
     @property
     def encoder(self) -> Bound:
@@ -79,6 +89,11 @@ class Recipe:
     file: str = field(compare=False)
     steps: tuple[Bound, ...]
     deliveries: tuple[Delivery, ...]
+
+    @property
+    def written(self) -> tuple[Delivery, ...]:
+        """The deliveries as the recipe has them, each once."""
+        return tuple({d.written.name: d.written for d in self.deliveries}.values())
 
     def labelled(self, delivery: Delivery | None = None) -> Iterator[tuple[str, Bound]]:
         """The shared steps, then those of a delivery, each with the label under which its solutions are kept."""
@@ -117,7 +132,7 @@ def flatten_yaml(recipe: Recipe) -> str:
     yaml.Representer = _Representer
     yaml.width = 100
     yaml.indent(mapping=2, sequence=4, offset=2)
-    deliveries = {d.name: _entries((*d.steps, *((d.deliver,) if d.deliver else ()))) for d in recipe.deliveries}
+    deliveries = {d.name: _entries((*d.steps, *((d.deliver,) if d.deliver else ()))) for d in recipe.written}
     stream = io.StringIO()
     yaml.dump({"recipe": _VERSION, "steps": _entries(recipe.steps), "deliveries": deliveries}, stream)
     return stream.getvalue()
@@ -199,6 +214,10 @@ class _Reader:
             folded.setdefault(name.casefold(), name)
             items, last = self.without_afterwards(self.steps(path, steps, "delivery"))
             items = self.complete_delivery(path, items, shared)
+            choosing = [item for item in items if item.bound.step.leaves_out is not None]
+            for item in choosing[1:]:
+                first, second = choosing[0].bound.step.name, item.bound.step.name
+                self.refuse(item.path, f"{second}: {first} chooses the frames here; put both in one", key=True)
             self.check(items, domain, shared)
             if last is not None and last.bound.step.wanted is not None:
                 address = last.bound.step.wanted(last.bound.params).push

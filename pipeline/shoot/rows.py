@@ -36,14 +36,23 @@ def side_of(written: str, teams: Mapping[str, str]) -> tuple[str | None, str]:
 
 def players_written(row: Row) -> list[str]:
     """The cell `players`, one entry for each player."""
-    return [part for p in re.split("[;,；、，]", row["players"]) if (part := p.strip())]
+    return entries(row["players"])
 
 
-def _players(
-    row: Row, teams: Mapping[str, str], roster: tuple[Player, ...] | None, wrong: list[str]
+def entries(text: str) -> list[str]:
+    """What a person wrote one after the other, with semicolons or commas of any script between."""
+    return [part for p in re.split("[;,；、，]", text) if (part := p.strip())]
+
+
+def players_of(
+    written: Sequence[str], teams: Mapping[str, str], roster: tuple[Player, ...] | None, wrong: list[str]
 ) -> tuple[tuple[str, str], ...]:
+    """(side, number) of each player whom a person wrote as "home 7" or by name; what cannot be read goes to `wrong`.
+
+    roster  None where it cannot be read: then names are passed over
+    """
     found: list[tuple[str, str]] = []
-    for part in players_written(row):
+    for part in written:
         match = re.fullmatch(r"(.*\S)\s+#?(\d+)", unicodedata.normalize("NFKC", part))
         if match:
             side, why = side_of(match[1], teams)
@@ -55,9 +64,9 @@ def _players(
         else:
             player, why = _by_name(part, teams, roster)
         if player is None:
-            wrong.append(f"players: {why}")
+            wrong.append(why)
         elif player in found:
-            wrong.append(f"players: {' '.join(player)} is named twice; leave one out")
+            wrong.append(f"{' '.join(player)} is named twice; leave one out")
         else:
             found.append(player)
     return tuple(found)
@@ -236,6 +245,8 @@ def _facts_of(
         if row[column] and box is None:
             means = f"{row[column]} is not a crop; write x0 y0 x1 y1, each from 0 to 1, x0 < x1 and y0 < y1"
             wrong.append(f"{column}: {means}")
-    players = _players(row, teams, roster, wrong)
+    unknown: list[str] = []
+    players = players_of(players_written(row), teams, roster, unknown)
+    wrong += [f"players: {why}" for why in unknown]
     crops = tuple((of, box) for column, of in crop_columns(row).items() if (box := boxes[column]) is not None)
     return FrameFacts(bool(keep), rating, players, row["words"], boxes["crop"], row.line, always, crops=crops)

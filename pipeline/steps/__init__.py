@@ -17,6 +17,10 @@ from pipeline.steps import (
 from pipeline.steps.base import AnyStep
 
 REGISTRY: dict[str, AnyStep] = {
-    module.STEP.name: module.STEP
-    for module in (select, decode, lens, white_balance, exposure, denoise, tone, crop, resize, caption, save, deliver)
+    step.name: step
+    for step in (
+        select.STEP,
+        select.FOR,
+        *(m.STEP for m in (decode, lens, white_balance, exposure, denoise, tone, crop, resize, caption, save, deliver)),
+    )
 }

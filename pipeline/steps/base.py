@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Generic, Protocol, Self, TypeAlias, TypeVar, cast
+from typing import TYPE_CHECKING, Any, Generic, NamedTuple, Protocol, Self, TypeAlias, TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -148,6 +148,13 @@ class ApplyContext(Generic[S]):
     solution: S | None
 
 
+class Group(NamedTuple):
+    """Whom a folder of a delivery is for. team  "home" or "away"; number  of a player, "" for the whole team"""
+
+    team: str
+    number: str = ""
+
+
 class Order(StrEnum):
     """The place of a step among the others of its list."""
 
@@ -220,6 +227,8 @@ class Step(Generic[P, M, S]):
     key            the parameters and texts that the encoded pixels depend on; None: all parameters, no text
     in_words       what it decided for a frame, for the report
     wanted         what to do with a delivery's finished files
+    parted         (params, facts) -> the groups, each with its parameters, into whose folders it parts a delivery; one
+                   group None: it does not. Raises ValueError where the parameters do not fit the facts
     """
 
     name: str
@@ -257,6 +266,7 @@ class Step(Generic[P, M, S]):
     key: Callable[[P, Metadata | None], JsonValue] | None = None
     in_words: Callable[[S], str] | None = None
     wanted: Callable[[P], Wanted] | None = None
+    parted: Callable[[P, Facts], Sequence[tuple[Group | None, P]]] | None = None
 
 
 AnyStep: TypeAlias = Step[Any, Any, Any]

@@ -1,19 +1,22 @@
-"""select: which frames a delivery holds. Every frame that is left out is named with its reason."""
+"""select: which frames are delivered; for: whom a delivery is for, and which of their frames it holds.
+
+Both choose by one function, and every frame that is left out is named with its reason.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Literal
 
-from pydantic import Field
+from pydantic import Field, field_validator
 
-from pipeline.steps.base import NoMeasurement, Order, Params, SolveContext, Solved, Step
+from pipeline.steps.base import Group, NoMeasurement, Order, Params, SolveContext, Solved, Step
 from pipeline.types import Domain, JsonObject
 
 if TYPE_CHECKING:
     from pipeline.people.ranking import Ranked
-    from pipeline.shoot.facts import FrameFacts
+    from pipeline.shoot.facts import Facts, FrameFacts
 
 
 class SelectParams(Params):
@@ -39,6 +42,29 @@ class SelectParams(Params):
     )
 
 
+class ForParams(SelectParams):
+    """Parameters of for. Where several are given, each narrows the choice of the others; whom it is for comes first."""
+
+    player: tuple[str, ...] = Field(
+        (), description='only frames in which frames.csv names one of these under players: "home 7", or a name'
+    )
+    team: tuple[str, ...] = Field(
+        (), description="only frames in which frames.csv names a player of one of these: home, away or a team's name"
+    )
+    each: Literal["player", "team"] | None = Field(
+        None,
+        description="a folder for each player or team that frames.csv names, with the frames that show them; "
+        "rating, best and total then count in each folder",
+    )
+
+    @field_validator("player", "team", mode="before")
+    @classmethod
+    def _several(cls, value: Any) -> Any:
+        from pipeline.shoot.rows import entries
+
+        return tuple(entries(value)) if isinstance(value, str) else value
+
+
 @dataclass(frozen=True, slots=True)
 class SelectSolution:
     """Whether a frame is chosen, and why or why not, as a sentence for the report."""
@@ -53,17 +79,101 @@ class SelectSolution:
 
 def solve(context: SolveContext[NoMeasurement], params: SelectParams) -> Solved[SelectSolution]:
     """Choose frames. Those with keep: always in frames.csv come first; those with keep: no, or of players who may not
-    be shown, are never chosen."""
+    be shown, are never chosen, nor is in a delivery what the shared select leaves out."""
+    rows = {f.name: context.facts.row(f.name) for f in context.frames}
+    why = {n: s.why for n, s in context.earlier_of(STEP).items() if not s.chosen and n in rows}
+    return _choose(context, params, rows, why, {name for name, row in rows.items() if row.always})
+
+
+def solve_for(context: SolveContext[NoMeasurement], params: ForParams) -> Solved[SelectSolution]:
+    """Choose frames of those whom the delivery is for. keep: always goes first here too, and does no more: who asked
+    for five pictures gets five, and nobody gets a picture of others."""
+    rows = {f.name: context.facts.row(f.name) for f in context.frames}
+    why = {n: s.why for n, s in context.earlier_of(STEP).items() if not s.chosen and n in rows}
+    why |= {name: "rejected: rated -1" for name, row in rows.items() if row.rating == -1}
+    shown = _shown(params, context.facts)
+    if shown is not None:
+        why |= {name: _OTHERS for name, row in rows.items() if name not in why and shown.isdisjoint(row.players)}
+    solved = _choose(context, params, rows, why, set())
+    children = params.each == "player" and context.facts.minors
+    notices = [_CHILDREN if children else _NOBODY.format(each=params.each)] if params.each else []
+    hidden = [one for one in context.facts.roster if not one.publish and (one.team, one.number) in (shown or ())]
+    notices += [_HIDDEN.format(line=one.line) for one in hidden if params.player]
+    return Solved(solved.by_frame, tuple(notices))
+
+
+_OTHERS = "frames.csv names nobody in it whom this delivery is for"
+_HIDDEN = "for: a player's line in the roster (line {line}) says publish: no, so nobody gets a picture of that player"
+_NOBODY = (
+    "for: each {each}: frames.csv names nobody yet who may be named, so there is no folder; fill in players, and run "
+    "the same command again"
+)
+_CHILDREN = (
+    "for: each player: shoot.yaml says minors: true, and a folder for each child tells who is who, by name or number, so "
+    "there is none. Write each: team, or for a family that asked a delivery of its own with player: home 7"
+)
+
+
+def _shown(params: ForParams, facts: Facts) -> set[tuple[str, str]] | None:
+    """Those of whom a frame must show one, as frames.csv has them; None where it may show anybody.
+
+    Raises ValueError where the roster or the teams know one of them not.
+    """
+    from pipeline.shoot.rows import players_of, side_of
+
+    if not (params.player or params.team or params.each):
+        return None
+    wrong: list[str] = []
+    players = set(players_of(params.player, facts.teams, facts.roster, wrong))
+    found = [side_of(written, facts.teams) for written in params.team]
+    if wrong or (wrong := [why for _, why in found if why]):
+        raise ValueError("; ".join(wrong))
+    sides = {side for side, _ in found if side}
+    named = {player for row in facts.rows.values() for player in row.players}
+    named = {(side, number) for side, number in named if not sides or side in sides}
+    return set() if params.each else named & players if params.player else named
+
+
+def parted(params: ForParams, facts: Facts) -> list[tuple[Group | None, ForParams]]:
+    """The folders of `each`, in the order of the roster: of those who are named in a frame and may be named, and are
+    among `player` and `team` where these are given. Of minors no player has one: see _CHILDREN. Raises ValueError where
+    the facts do not know one of these."""
+    from pipeline.shoot.facts import SIDES, withheld
+
+    everybody = params.model_copy(update={"each": None})
+    if not params.each:
+        _shown(params, facts)  # raises
+        return [(None, params)]
+    shown = _shown(everybody, facts)
+    if params.each == "player" and facts.minors:
+        return [(None, params)]  # and no refusal: what was delivered before must go today
+    if shown is None:
+        shown = {player for row in facts.rows.values() for player in row.players}
+    if params.each == "team":
+        groups = [Group(side) for side in SIDES if any(team == side for team, _ in shown)]
+        return [(one, everybody.model_copy(update={"team": (one.team,)})) for one in groups] or [(None, params)]
+    may = [player for player in facts.roster if not withheld(facts, player)]
+    ordered = dict.fromkeys(Group(p.team, p.number) for p in may if (p.team, p.number) in shown)
+    return [(one, everybody.model_copy(update={"player": (" ".join(one),)})) for one in ordered] or [(None, params)]
+
+
+def _choose(
+    context: SolveContext[NoMeasurement],
+    params: SelectParams,
+    rows: Mapping[str, FrameFacts],
+    why: dict[str, str],
+    always: set[str],
+) -> Solved[SelectSolution]:
+    """Choose by rating, best and total. why  of frames that are left out already; always  frames that none of these
+    leaves out"""
     from pipeline.shoot.facts import held_back
 
     ranks = context.ranks()
-    rows = {f.name: context.facts.row(f.name) for f in context.frames}
-    always = {name for name, row in rows.items() if row.always}
     # A frame that no delivery may hold must not take the place of another.
     free = {name for name, row in rows.items() if row.keep and not held_back(context.facts, row)}
     bursts = [[n for n in burst.frames if n in free] for burst in context.bursts]
-    cards = {reference.frame for reference in context.facts.references} - always
-    why = {name: "shows a reference, not the match" for name in cards if name in rows}
+    cards = {reference.frame for reference in context.facts.references} - {n for n, row in rows.items() if row.always}
+    why |= {name: "shows a reference, not the match" for name in cards if name in rows and name not in why}
     if params.rating is not None:
         for name, row in rows.items():
             if name not in why and (row.rating if row.rating is not None else 0) < params.rating and name not in always:
@@ -86,7 +196,7 @@ def solve(context: SolveContext[NoMeasurement], params: SelectParams) -> Solved[
                     why[name] = f"not among the best {params.best} of its burst: {first}{place}"
         ordered = [[n for n in names if n not in why] for names in ordered]
     if params.total is not None:
-        chosen = _spread([names for names in ordered if names], params.total, ranks, always)
+        chosen = _spread([names for names in ordered if names], params.total, ranks, rows, always)
         for name in (n for names in ordered for n in names if n not in chosen):
             why[name] = f"not among the {params.total} spread over the match: {ranks[name].why}"
     return Solved({name: _solution(name, why, ranks, always) for name in rows})
@@ -97,11 +207,13 @@ def fallback(context: SolveContext[NoMeasurement], params: SelectParams) -> Solv
     that nobody chose cannot be called back."""
     from pipeline.shoot.facts import held_back
 
+    shown = _shown(params, context.facts) if isinstance(params, ForParams) else None
     found: dict[str, SelectSolution] = {}
     for name in (frame.name for frame in context.frames):
         row = context.facts.row(name)
         rated = params.rating is not None and row.rating is not None and row.rating >= max(params.rating, 1)
         chosen = (row.always or rated) and row.keep and not held_back(context.facts, row)
+        chosen &= shown is None or not shown.isdisjoint(row.players)
         found[name] = SelectSolution(chosen, "a person chose it" if chosen else "select failed, and nobody chose it")
     return Solved(found)
 
@@ -137,9 +249,19 @@ def _seen_elsewhere(
     return seen
 
 
-def _spread(bursts: Sequence[Sequence[str]], total: int, ranks: Mapping[str, Ranked], always: set[str]) -> set[str]:
+def _spread(
+    bursts: Sequence[Sequence[str]],
+    total: int,
+    ranks: Mapping[str, Ranked],
+    rows: Mapping[str, FrameFacts],
+    always: set[str],
+) -> set[str]:
     """`total` frames spread over the match: it is cut into as many stretches as frames are still to be chosen, and each
-    stretch gives its best frame; again with what is left, until there are enough."""
+    stretch gives its best frame, what a person said first; again with what is left, until there are enough."""
+
+    def worth(names: Sequence[str]) -> tuple[bool, int, float]:
+        return rows[names[0]].always, rows[names[0]].rating or 0, ranks[names[0]].score
+
     chosen = {n for names in bursts for n in names if n in always}
     left = [[n for n in names if n not in chosen] for names in bursts]
     while len(chosen) < total and any(left):
@@ -147,8 +269,7 @@ def _spread(bursts: Sequence[Sequence[str]], total: int, ranks: Mapping[str, Ran
         groups = min(total - len(chosen), len(open_))
         for i in range(groups):
             stretch = open_[i * len(open_) // groups : (i + 1) * len(open_) // groups]
-            best = max((names for names in stretch), key=lambda names: ranks[names[0]].score)
-            chosen.add(best.pop(0))
+            chosen.add(max(stretch, key=worth).pop(0))
     return chosen
 
 
@@ -170,4 +291,20 @@ STEP: Step[SelectParams, NoMeasurement, SelectSolution] = Step(
     fallback=fallback,
     without="only frames are delivered that frames.csv keeps always, or that are rated as the recipe asks",
     leaves_out=leaves_out,
+)
+
+FOR: Step[ForParams, NoMeasurement, SelectSolution] = Step(
+    name="for",
+    version=1,
+    summary="Whom a delivery is for: one player or team, a folder for each of them, the best few for the paper.",
+    Params=ForParams,
+    place="delivery",
+    takes=tuple(Domain),
+    order=Order.ANYWHERE,
+    changes_pixels=False,
+    solve=solve_for,
+    fallback=fallback,
+    without=STEP.without,
+    leaves_out=leaves_out,
+    parted=parted,
 )

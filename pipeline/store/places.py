@@ -44,12 +44,13 @@ def is_plain(name: str) -> bool:
 
 
 def is_delivered_path(relative: str) -> bool:
-    """Whether a posix path below OUT may be that of a file of a delivery: delivery/name, or delivery/small/name."""
+    """Whether a posix path below OUT may be that of a file of a delivery: delivery/name, or delivery/group/name where
+    it has a folder for each group of people, and each with small/ before the name."""
     delivery, *rest = relative.split("/")
     return (
         _DELIVERY.fullmatch(delivery) is not None
         and is_plain(delivery)
-        and 1 <= len(rest) <= 2
+        and 1 <= len(rest) <= 3
         and all(is_plain(part) and not part.startswith(".") for part in rest)
     )
 
@@ -103,6 +104,16 @@ def read_file(path: Path, most: int) -> bytes:
         if os.fstat(file.fileno()).st_size > most:
             raise OSError(errno.EFBIG, "is larger than any file of this kind", str(path))
         return file.read()
+
+
+def remove_emptied(out: Path, relative: str) -> None:
+    """Remove the folder of a group of people (OUT/delivery/group) where nothing is left in it: its name may be that of
+    somebody who must not be named any more. relative  posix path of a file that was in it"""
+    delivery, *groups, _ = relative.split("/")
+    folder = path_below(out, f"{delivery}/{groups[0]}") if groups else None
+    if folder is not None:
+        with suppress(OSError):  # not empty, or not there
+            folder.rmdir()
 
 
 def digest_below(folder: Path, relative: str) -> str | None:

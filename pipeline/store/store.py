@@ -214,8 +214,9 @@ class Store:
             remove_leftovers(folder)
 
     def delivery_folders(self) -> list[Path]:
-        """Folders in OUT that may be those of deliveries: neither links nor the shoot, nor the OUT of another run."""
-        return self._folders(self.out)
+        """Folders in OUT that may be those of deliveries, and those in them: no links, shoot or OUT of another run."""
+        whole = self._folders(self.out)
+        return [one for above in whole for one in (above, *self._folders(above))]
 
     def _folders(self, folder: Path) -> list[Path]:
         with suppress(OSError), os.scandir(folder) as found:

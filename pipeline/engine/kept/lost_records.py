@@ -56,9 +56,9 @@ def of_nobody(store: Store, known: Collection[str], planner: Planner, allowed: C
         return OfNobody()
     record, manifest = _run_record(store), read_manifest(store)
     delivered = {relative.split("/")[0] for relative in (*known, *(manifest.delivered if manifest else ()))}
-    delivered |= {d.name for d in planner.recipe.deliveries}
+    delivered |= {d.written.name for d in planner.recipe.deliveries}
     if record is not None:
-        delivered |= {name for frame in record.frames.values() for name in frame.deliveries}
+        delivered |= {name.split("/")[0] for frame in record.frames.values() for name in frame.deliveries}
     is_held = _held(planner)
     ours = sorted(relative for relative in strays if relative.split("/")[0] in delivered)
     small_of = {f"{PurePosixPath(one).parent}/{SMALL}/{PurePosixPath(one).stem}" for one in allowed}
@@ -106,8 +106,10 @@ def _run_record(store: Store) -> RunRecord | None:
 def _in_deliveries(store: Store) -> Iterator[str]:
     """Posix paths below OUT of the files in folders that may be those of deliveries."""
     for folder in store.delivery_folders():
+        if folder.name == SMALL and folder.parent != store.out:
+            continue
         for path in folder.iterdir():
-            relative = f"{folder.name}/{path.name}"
+            relative = path.relative_to(store.out).as_posix()
             if is_delivered_path(relative) and not path.is_dir():
                 yield relative
 
@@ -115,9 +117,9 @@ def _in_deliveries(store: Store) -> Iterator[str]:
 def _small(store: Store) -> Iterator[str]:
     """The same of the small pictures of pages."""
     for folder in store.delivery_folders():
-        small = path_below(store.out, f"{folder.name}/{SMALL}")
+        small = path_below(store.out, f"{folder.relative_to(store.out).as_posix()}/{SMALL}")
         for path in small.iterdir() if small is not None and small.is_dir() else ():
-            relative = f"{folder.name}/{SMALL}/{path.name}"
+            relative = path.relative_to(store.out).as_posix()
             if is_delivered_path(relative) and not path.is_dir():
                 yield relative
 

@@ -55,7 +55,7 @@ def try_out(
     """
     shoot, recipe, many = planner.shoot, planner.recipe, parallel(workers)
     frames = len(shoot.frames)
-    waiting = len(asked) - len(store.names("done")) // max(1, len(recipe.deliveries))
+    waiting = len(asked) - len(store.names("done")) // max(1, len(recipe.written))
     if waiting < (RULES.hurried if hurried else RULES.worth):
         return {}
     weights = {frame.name: Weight.of(frame) for frame in shoot.frames}

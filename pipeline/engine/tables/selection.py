@@ -22,8 +22,10 @@ def proposal(shoot: Shoot, recipe: Recipe, plan: Plan) -> str:
     """The CSV text of engine.tables.frame_table, with keep filled in where the recipe selects.
 
     Copied to where the facts are as it is, the next run makes the same choice; any of it can be changed by hand first.
+    What is chosen for somebody is not filled in: kept always, it would go to everybody.
     """
-    selecting = [d for d in recipe.deliveries if any(b.step.leaves_out is not None for _, b in recipe.labelled(d))]
+    for_all = [d for d in recipe.deliveries if all(b.step.parted is None for b in d.steps)]
+    selecting = [d for d in for_all if any(b.step.leaves_out is not None for _, b in recipe.labelled(d))]
     free = [f.name for f in shoot.frames if not shoot.withheld(f.name)]
     chosen = {name for name in free if any(not plan.left_out(recipe, delivery, name) for delivery in selecting)}
     return frame_table(shoot.frames, shoot.bursts, shoot.facts, plan.ranks, chosen=chosen)
