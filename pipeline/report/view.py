@@ -187,7 +187,8 @@ def frame_views(record: RunRecord, pictures: Pictures) -> Iterator[FrameView]:
 
 
 def _file_view(name: str, delivery: str, file: FileRecord, frame: FrameRecord, pictures: Pictures) -> FileView:
-    solution = frame.solutions.get(f"{delivery}/{crop.STEP.name}", {})
+    whole = delivery.partition("/")[0]  # the folders of the groups of a delivery have one crop
+    solution = frame.solutions.get(f"{whole}/{crop.STEP.name}", {})
     return FileView(
         file=link(file.file),
         path=file.file,

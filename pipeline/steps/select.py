@@ -109,8 +109,8 @@ _NOBODY = (
     "the same command again"
 )
 _CHILDREN = (
-    "for: each player: shoot.yaml says minors: true, and a folder for each child tells who is who, by name or number, so "
-    "there is none. Write each: team, or for a family that asked a delivery of its own with player: home 7"
+    "for: each player: shoot.yaml says minors: true, and a folder for each child, by name or number, tells who is who, "
+    "so there is none. Write each: team, or for a family that asked a delivery of its own with player: home 7"
 )
 
 
