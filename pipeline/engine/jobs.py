@@ -85,9 +85,14 @@ def read_frames(folder: Path, facts_file: Path | None, memory: NameMemory = NOTH
 
 
 def read_shoot(
-    folder: Path, facts_file: Path | None = None, models: Path | None = None, out: Path | None = None
+    folder: Path,
+    facts_file: Path | None = None,
+    models: Path | None = None,
+    out: Path | None = None,
+    wrong: list[Problem] | None = None,
 ) -> Shoot:
-    """Scan a folder and read its facts. Raises InputError with every problem.
+    """Scan a folder and read its facts. Raises InputError with every problem, or with those of the folder alone where
+    `wrong` takes the others.
 
     facts_file  see read_facts.facts_place; models  the folder of the model files, None for the usual
     out         where an earlier run may have delivered to: its frames keep their names
@@ -98,7 +103,13 @@ def read_shoot(
     index = FrameIndex(found.frames, found.formerly, memory.rows)
     facts, problems, missing = load_facts(folder, facts_file, index)
     corrected, wrong_clocks = with_clocks(found.frames, facts.clocks, facts.start)
-    facts, wrong_rows = _without_wrong_rows(facts, [*problems, *wrong_clocks])
+    wrong_rows: list[tuple[str, str]] = []
+    try:
+        facts, wrong_rows = without_wrong_rows(facts, [*problems, *wrong_clocks])
+    except InputError as error:
+        if wrong is None:
+            raise
+        wrong += error.problems
     frames = with_numbers(corrected.frames, memory)
     facts, sidecars = _with_ratings(facts, frames)
     of_clocks = clock_notes(frames, facts.start, corrected.added.keys(), corrected.right)
@@ -134,7 +145,7 @@ def read_shoot(
 _FEW_ROWS, _SHARE_OF_ROWS = 3, 0.05
 
 
-def _without_wrong_rows(facts: Facts, problems: Sequence[Problem]) -> tuple[Facts, list[tuple[str, str]]]:
+def without_wrong_rows(facts: Facts, problems: Sequence[Problem]) -> tuple[Facts, list[tuple[str, str]]]:
     """The facts with the frames held back in whose rows a cell is wrong, and (row, reason) of each: nobody knows what
     such a row forbids, and the rest of the night need not wait for it.
 

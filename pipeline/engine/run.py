@@ -14,6 +14,7 @@ from pipeline.engine.decide import Decided, Progress, decide, matches, measure_s
 from pipeline.engine.earlier import Rendered, keep_names, refuse_other_shoot
 from pipeline.engine.jobs import JobsInOrder, Planned, Planner, Shoot, read_shoot
 from pipeline.engine.kept.manifest import write_manifest
+from pipeline.engine.kept.source import keep_source
 from pipeline.engine.kept.unchanged import is_worth, keep_unchanged, record_again, unchanged
 from pipeline.engine.measure import MeasuredFrame, octets, raise_if_full, read_measured, reason
 from pipeline.engine.outputs import Outputs
@@ -365,7 +366,7 @@ def run(
     with store.locked():
         refuse_other_shoot(store, shoot.folder, shoot.frames)
         store.clean_temporaries()
-        store.keep_source(shoot.folder, shoot.facts_file, shoot.models.folder)
+        keep_source(store, shoot, recipe, only)
         return _Run(store, shoot, recipe, workers, progress, pace).go(only)
 
 

@@ -24,6 +24,7 @@ from pipeline.store.files import TEMPORARY, is_inside, remove_leftovers, write_a
 from pipeline.store.places import OWN_FILES, is_link, path_below, read_file, refuse_inside, refuse_links
 from pipeline.store.records import from_json, to_json
 from pipeline.store.seal import HEAD, sealed, unsealed
+from pipeline.store.source import Source
 from pipeline.store.watch import AGAIN, FULL, Watch
 from pipeline.textfile.messages import counted
 from pipeline.types import Frame
@@ -31,6 +32,7 @@ from pipeline.types import Frame
 T = TypeVar("T")
 _LOOK = 0.5  # s to wait for the lock: `status` holds it for a moment, to see whether a run does
 KINDS = ("measured", "damaged", "burst_light", "references", "numbers", "done", "thumbs", "extras", "pushed")
+REVIEW = "review"  # kind of what a review keeps, which is no part of a run
 HOLDER = "holder.json"
 ROOT = ""  # the kind of what is kept in OUT/.work itself
 _LARGEST = 256_000_000  # octets of a kept file: ten times what 20,000 frames take; what is larger is not ours
@@ -43,15 +45,6 @@ class Holder:
     process: int
     on: str
     since: str
-
-
-@dataclass(frozen=True)
-class Source:
-    """Whole paths of the shoot folder, the facts file that was named, the model files' folder; None for the unknown."""
-
-    shoot: str | None = None
-    facts: str | None = None
-    models: str | None = None
 
 
 class Store:
@@ -207,7 +200,7 @@ class Store:
         Only in the folders that a run writes to, and only plain files of just such names. Neither the shoot nor the
         OUT of another run is entered, should they lie inside this OUT.
         """
-        folders = [self.out, self.work, *(self.work / kind for kind in KINDS)]
+        folders = [self.out, self.work, *(self.work / kind for kind in (*KINDS, REVIEW))]
         for delivery in self.delivery_folders():
             folders += [delivery, *self._folders(delivery)]
         for folder in folders:
@@ -319,10 +312,9 @@ class Store:
         if self.get(kind, name) is not None:
             (self.work / kind / name).unlink(missing_ok=True)
 
-    def keep_source(self, shoot: Path, facts: Path | None, models: Path | None = None) -> None:
-        """Remember where the frames are, for `verify --render`. Here and not in run.json, which may be passed on."""
-        paths = [str(path.resolve()) if path else None for path in (shoot, facts, models)]
-        self.put_record(ROOT, "source.json", Source, Source(*paths))
+    def keep_source(self, source: Source) -> None:
+        """Remember what a run is of, for `verify --render` and `review`. Raises OSError."""
+        self.put_record(ROOT, "source.json", Source, source)
 
     def keep_recipe(self, text: str) -> None:
         """Remember the flattened recipe, for `verify --render`; in run.json it is without withheld names."""

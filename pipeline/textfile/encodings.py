@@ -21,6 +21,7 @@ class Reading:
     encoding  in words; page: the code page, as Python names it, "" where the text is Unicode
     others    every other code page that its bytes fit; empty where there is nothing to guess
     line      the first line where the likeliest of these differs, from 1; 0 where none does
+    codec     the encoding, as Python names it; mark: the byte order mark before the text
     """
 
     text: str
@@ -28,6 +29,8 @@ class Reading:
     page: str = ""
     others: tuple[str, ...] = ()
     line: int = 0
+    codec: str = "utf-8"
+    mark: bytes = b""
 
     def otherwise(self, part: str) -> tuple[str, ...]:
         """What a part of the text may be under other code pages, the likeliest first: the first few that differ in
@@ -129,13 +132,13 @@ def read_text(raw: bytes, languages: Sequence[str] = ()) -> Reading:
     """
     for mark, codec, name in _MARKS:
         if raw.startswith(mark):
-            return Reading(_strictly(raw[len(mark) :], codec, name), name)
+            return Reading(_strictly(raw[len(mark) :], codec, name), name, codec=codec, mark=mark)
     for sign, why in _OTHER_FILES:
         if raw.startswith(sign):
             raise UnreadableTextError(why)
     if b"\0" in raw[:4]:
         codec = "utf-16-le" if raw[:1] != b"\0" else "utf-16-be"
-        return Reading(_strictly(raw, codec, "UTF-16"), "UTF-16")
+        return Reading(_strictly(raw, codec, "UTF-16"), "UTF-16", codec=codec)
     start = 0
     try:
         text = raw.decode("utf-8")
@@ -180,7 +183,7 @@ def _by_code_page(raw: bytes, languages: Sequence[str]) -> Reading | None:
     if not order:
         return None
     pages = [found[text] for text in order]
-    return Reading(order[0], _named(pages[0]), pages[0], tuple(pages[1:]), _first_difference(order))
+    return Reading(order[0], _named(pages[0]), pages[0], tuple(pages[1:]), _first_difference(order), pages[0])
 
 
 def _candidates(own: Sequence[str]) -> list[str]:

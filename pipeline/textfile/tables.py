@@ -140,7 +140,7 @@ def read_table(
     if place := control_character(reading.text):
         problems.append(Problem(file, *place, f"a control character stands here; delete it, or {SAVE_AS}"))
         return None
-    return _Reader(file, columns, required, ignored, problems, tuple(families)).table(reading)
+    return Reader(file, columns, required, ignored, problems, tuple(families)).table(reading)
 
 
 _NAMES = {",": "a comma", ";": "a semicolon", "\t": "a tab"}
@@ -151,16 +151,19 @@ _LINE_END = re.compile(r"\r\n|\r|\n")
 _INVISIBLE = "\ufeff\u200b\u200e\u200f\u2060"
 
 
-@dataclass(frozen=True)
-class _Cell:
-    """Text without spaces around it, and where it begins."""
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """Text without spaces around it, where it begins, and what of the text of the file it takes, with its quotes."""
 
     text: str
     line: int
     column: int
+    begin: int
+    end: int
+    quoted: bool
 
 
-class _QuoteError(ValueError):
+class QuoteError(ValueError):
     """A quote that no other ends; where it stands."""
 
     def __init__(self, line: int, column: int) -> None:
@@ -168,23 +171,23 @@ class _QuoteError(ValueError):
         self.place = line, column
 
 
-def _records(text: str, delimiter: str, start: int, line: int) -> Iterator[list[_Cell]]:
+def records(text: str, delimiter: str, start: int, line: int) -> Iterator[list[Cell]]:
     """The cells of each line from `start` on, which is the beginning of line `line` (RFC 4180; lines end as on any
-    system). Raises _QuoteError where quotes do not pair up."""
+    system). Raises QuoteError where quotes do not pair up."""
     sign = re.escape(delimiter)
     blank = rf"[^\S\r\n{sign}]*+"
     pattern = re.compile(
         rf'{blank}(?:(?P<quoted>"(?:[^"]++|"")*+"){blank}|(?P<plain>(?!")[^{sign}\r\n]*+))(?P<end>{sign}|\r\n|\r|\n|\Z)'
     )
-    place, begin, cells = start, start, list[_Cell]()
+    place, begin, cells = start, start, list[Cell]()
     while True:
         match = pattern.match(text, place)
         if match is None:
-            raise _QuoteError(line, text.index('"', place) - begin + 1)
+            raise QuoteError(line, text.index('"', place) - begin + 1)
         quoted = match["quoted"]
         content = match["plain"] if quoted is None else quoted[1:-1].replace('""', '"')
-        column = match.start("plain" if quoted is None else "quoted") - begin + 1
-        cells.append(_Cell(_MARKED.sub("", content.strip()), line, column))
+        at, to = match.span("plain" if quoted is None else "quoted")
+        cells.append(Cell(_MARKED.sub("", content.strip()), line, at - begin + 1, at, to, quoted is not None))
         for end in _LINE_END.finditer(quoted or ""):
             line, begin = line + 1, match.start("quoted") + end.end()
         place = match.end()
@@ -195,8 +198,13 @@ def _records(text: str, delimiter: str, start: int, line: int) -> Iterator[list[
             line, begin, cells = line + 1, place, []
 
 
+def column_name(text: str) -> str:
+    """The name of a column as it is written in the first line, in one spelling."""
+    return " ".join(text.strip(_INVISIBLE).casefold().split())
+
+
 @dataclass
-class _Reader:
+class Reader:
     """One table on its way from text to rows."""
 
     file: str
@@ -207,24 +215,25 @@ class _Reader:
     families: tuple[str, ...] = ()
 
     def table(self, reading: Reading) -> Table | None:
+        """The table; None where there is none, or only part of it where something is wrong, which is then said."""
         before = len(self.problems)
-        delimiter, start = self._delimiter(reading.text)
+        delimiter, start = self.delimiter(reading.text)
         words = f"read as {reading.encoding} with {_SEPARATED.get(delimiter, f'{delimiter} between cells')}"
         header: list[str] | None = None
         rows: list[Row] = []
-        stray: list[tuple[_Cell, str]] = []
+        stray: list[tuple[Cell, str]] = []
         try:
-            for cells in _records(reading.text, delimiter, start, 2 if start else 1):
+            for cells in records(reading.text, delimiter, start, 2 if start else 1):
                 if not any(cell.text for cell in cells):
                     continue
                 if header is None:
-                    header = [" ".join(cell.text.strip(_INVISIBLE).casefold().split()) for cell in cells]
+                    header = [column_name(cell.text) for cell in cells]
                     self._check(header, cells)
                 elif lost := next((c for c, n in zip_longest(cells, header[: len(cells)]) if c.text and not n), None):
                     stray.append((lost, self._why_stray(header, cells, delimiter)))
                 else:
                     rows.append(self._row(header, cells, reading))
-        except _QuoteError as error:
+        except QuoteError as error:
             message = 'quotes do not pair up; write nothing outside the quotes, and "" for a quote inside'
             self.problems.append(Problem(self.file, *error.place, message))
         self.problems += few(stray, lambda one: Problem(self.file, one[0].line, one[0].column, one[1]))
@@ -239,7 +248,7 @@ class _Reader:
         separator = delimiter if len(header) > 1 else ""
         return Table(self.file, readable, words, reading.line, columns, absent, reading.encoding, separator)
 
-    def _delimiter(self, text: str) -> tuple[str, int]:
+    def delimiter(self, text: str) -> tuple[str, int]:
         """What stands between cells, and where the table begins. That by which the header names most columns."""
         if said := _SEPARATOR_LINE.match(text):
             return said[1], said.end()
@@ -254,7 +263,7 @@ class _Reader:
     def _is_known(self, name: str) -> bool:
         return name in self.columns or name in self.ignored or name.startswith(self.families)
 
-    def _check(self, header: list[str], cells: Sequence[_Cell]) -> None:
+    def _check(self, header: list[str], cells: Sequence[Cell]) -> None:
         """Report unknown, repeated and missing columns."""
         seen: set[str] = set()
         unknown, repeated = [], []
@@ -265,7 +274,7 @@ class _Reader:
                 repeated.append(cell)
             seen.add(name)
 
-        def problem(cell: _Cell) -> Problem:
+        def problem(cell: Cell) -> Problem:
             hint = did_you_mean(cell.text, self.columns) or f"; the columns are {', '.join(self.columns)}"
             return Problem(self.file, cell.line, cell.column, f"no column is called {shown(cell.text)}{hint}")
 
@@ -279,13 +288,13 @@ class _Reader:
                 message = f"no column {name}; the first line must name the columns: {','.join(self.columns)}"
                 self.problems.append(Problem(self.file, cells[0].line, 1, message))
 
-    def _why_stray(self, header: Sequence[str], cells: Sequence[_Cell], delimiter: str) -> str:
+    def _why_stray(self, header: Sequence[str], cells: Sequence[Cell], delimiter: str) -> str:
         if len(cells) <= len(header):
             return "stands in a column that has no name; name it in the first line, or empty it"
         quotes = f'; put "quotes" round a cell that holds {_NAMES[delimiter]}' if delimiter in _NAMES else ""
         return f"{len(cells)} cells under {len(header)} columns{quotes}"
 
-    def _row(self, header: Sequence[str], cells: Sequence[_Cell], reading: Reading) -> Row:
+    def _row(self, header: Sequence[str], cells: Sequence[Cell], reading: Reading) -> Row:
         named = {name: cell for name, cell in reversed(list(zip(header, cells, strict=False))) if name}
         texts = {name: cell.text for name, cell in named.items()}
         places = {name: (cell.line, cell.column) for name, cell in named.items()}

@@ -191,8 +191,11 @@ def load_yaml(path: Path, repeated: list[Problem] | None = None) -> Document:
     Raises InputError with every problem found; after a syntax error nothing further can be read. Repeated
     keys go to `repeated` where it is given, so that the first of the two can be checked like the rest.
     """
-    file = str(path)
-    text = read_unicode(path, SIZE_LIMIT)
+    return parse_yaml(read_unicode(path, SIZE_LIMIT), str(path), repeated)
+
+
+def parse_yaml(text: str, file: str, repeated: list[Problem] | None = None) -> Document:
+    """As `load_yaml`, of the text of a file."""
     builder: _Builder | None = None
     try:
         builder = _Builder(file, iter(YAML(typ="safe", pure=True).parse(text)))

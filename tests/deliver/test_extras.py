@@ -10,6 +10,7 @@ import pytest
 
 from pipeline.deliver.extras import ExtraRecord, Extras, extra_digests
 from pipeline.deliver.records import PushRecord, PushRecords
+from pipeline.store.source import Source
 from pipeline.store.store import Store
 
 OURS = b"a page of ours"
@@ -20,7 +21,7 @@ DIGEST = hashlib.sha256(OURS).hexdigest()
 def store(tmp_path: Path) -> Store:
     (tmp_path / "shoot").mkdir()
     store = Store.open(tmp_path / "out", tmp_path / "shoot")
-    store.keep_source(tmp_path / "shoot", None)
+    store.keep_source(Source.of(tmp_path / "shoot", None))
     return store
 
 

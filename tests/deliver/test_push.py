@@ -15,6 +15,7 @@ from pipeline.deliver.deliver import deliver, recall
 from pipeline.deliver.model import Delivered, Item, SetFacts, Wanted
 from pipeline.deliver.targets import PART, Folder
 from pipeline.engine.sending import sent_record
+from pipeline.store.source import Source
 from pipeline.store.store import Store
 
 pytest.importorskip("fsspec", reason="fsspec is not installed: pip install 'evencourt[push]'")
@@ -217,7 +218,7 @@ def test_the_shoot_and_out_are_no_address(out: Path, tmp_path: Path) -> None:
     shoot.mkdir()
     item = picture(out, "TH1_0.jpg")
     (out / ".work").mkdir()
-    Store(out).keep_source(shoot, None)
+    Store(out).keep_source(Source.of(shoot, None))
     assert "lies in the shoot" in go(out, [item], shoot / "club").problems[0]
     assert "lies in OUT" in go(out, [item], out / "web").problems[0]
     assert names(shoot) == set()

@@ -15,6 +15,7 @@ from pipeline.engine.earlier import DeliveredFile, done_name, keep_done, keep_na
 from pipeline.engine.outputs import Outputs
 from pipeline.errors import InputError
 from pipeline.report.record import Counts, FrameRecord, RunRecord, write_record
+from pipeline.store.source import Source
 from pipeline.store.store import Store
 from pipeline.types import Exif, Frame
 
@@ -102,7 +103,7 @@ def test_another_shoot_is_refused_also_where_records_are_lost(
         frames.append(Frame("TH1_0001", path, path.name, "raw", number=1))
     store.frame_digest(frames[0])
     store.save_digests()
-    store.keep_source(tmp_path / "shoot", None)
+    store.keep_source(Source.of(tmp_path / "shoot", None))
     keep_names(store, frames[:1], {})
     store.put("done", done_name(ENTRY["relative"]), json.dumps(ENTRY).encode())
     for name in lost:
@@ -120,7 +121,7 @@ def delivered(store: Store, tmp_path: Path) -> tuple[Store, list[Frame]]:
     for frame in frames:
         store.frame_digest(frame)
     store.save_digests()
-    store.keep_source(tmp_path / "shoot", None)
+    store.keep_source(Source.of(tmp_path / "shoot", None))
     keep_names(store, frames, {})
     store.put("done", done_name(ENTRY["relative"]), json.dumps(ENTRY).encode())
     return store, frames

@@ -17,6 +17,7 @@ import pytest
 from pipeline.report import html, kept_frames
 from pipeline.report.html import write_report
 from pipeline.report.record import SCHEMA, RunRecord
+from pipeline.store.source import Source
 from pipeline.store.store import Store
 
 # HTML Living Standard, 13.1.2: void elements have no end tag.
@@ -158,7 +159,7 @@ def test_the_selection_is_copied_to_where_the_facts_are_read(out: Path, tmp_path
         (None, "the shoot folder"),
         (tmp_path / "facts", "the folder of the facts that --facts names"),
     ):
-        Store(out).keep_source(tmp_path / "shoot", facts)
+        Store(out).keep_source(Source.of(tmp_path / "shoot", facts))
         text = " ".join(page(out, record).text.split())
         assert f"copy frames.csv from beside this page into {folder}, write always under keep" in text
 

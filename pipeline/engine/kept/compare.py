@@ -15,7 +15,7 @@ from pipeline.report.record import RunRecord
 from pipeline.store.files import is_leftover
 from pipeline.store.places import OWN_FILES, digest_below, is_link, path_below
 from pipeline.store.set_aside import FOLDER, files_aside
-from pipeline.store.store import HOLDER, KINDS, ROOT, Store
+from pipeline.store.store import HOLDER, KINDS, REVIEW, ROOT, Store
 from pipeline.textfile.messages import counted
 
 _AGAIN = "run the same command again"
@@ -175,8 +175,8 @@ def _listed(store: Store, kind: str, listed: Mapping[str, str], names: Collectio
 def _walked_work(folder: Path, above: str) -> Iterator[str]:
     with suppress(OSError), os.scandir(folder) as found:
         for one in found:
-            if f".work/{above}{one.name}" == FOLDER and one.is_dir(follow_symlinks=False):
-                continue
+            if f".work/{above}{one.name}" in (FOLDER, f".work/{REVIEW}") and one.is_dir(follow_symlinks=False):
+                continue  # no part of a run
             if one.is_dir(follow_symlinks=False):
                 yield from _walked_work(Path(one.path), f"{above}{one.name}/")
             else:

@@ -21,7 +21,7 @@ from pipeline.report.kept_frames import read_kept
 from pipeline.report.record import RunRecord, write_record
 from pipeline.store.keys import digest_json, environment, program
 from pipeline.store.places import digest_below
-from pipeline.store.store import ROOT, Store
+from pipeline.store.store import REVIEW, ROOT, Store
 
 NAME = "unchanged.json"
 _VERSION = 1  # raised when the same inputs may give another run
@@ -71,7 +71,7 @@ def _out_digest(out: Path) -> str:
     """Digest of what the file system says of every file in OUT."""
     digest = hashlib.sha256()
     for folder, below, names in os.walk(out):
-        below.sort()
+        below[:] = sorted(one for one in below if Path(folder, one) != out / ".work" / REVIEW)
         for name in sorted(names):
             path = Path(folder, name)
             relative = path.relative_to(out).as_posix()
