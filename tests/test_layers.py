@@ -9,7 +9,7 @@ from pathlib import Path
 PACKAGE = Path(__file__).resolve().parents[1] / "pipeline"
 # From what a person types down to what knows nothing. A package imports only from packages that stand after it here.
 RANKS = (
-    "cli", "engine", "workers", "report", "recipe", "steps", "deliver", "light", "people", "captions", "shoot",
+    "cli", "review", "engine", "workers", "report", "recipe", "steps", "deliver", "light", "people", "captions", "shoot",
     "formats", "imaging", "store", "textfile", "types", "errors", "lifetime",
 )  # fmt: skip
 RANK = {name: len(RANKS) - at for at, name in enumerate(RANKS)}

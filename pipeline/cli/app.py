@@ -346,6 +346,28 @@ def verify(
 
 
 @app.command()
+def review(
+    out: RunFolder,
+    facts: Annotated[
+        Path | None,
+        typer.Option(
+            help="the facts, if they have moved; a new folder, if they are beside the frames: to copy them to"
+        ),
+    ] = None,
+    shoot: Annotated[Path | None, typer.Option(help="the shoot folder, if it has moved")] = None,
+    models: ModelsFolder = None,
+    workers: Workers = 0,
+    port: Annotated[int, typer.Option(min=0, max=65535, help="port on this computer; 0 = any that is free")] = 0,
+    browser: Annotated[bool, typer.Option(help="open the page in the browser")] = True,
+) -> None:
+    """Look, choose, crop and name in the browser, on this computer only."""
+    from pipeline.cli.review import review_run
+
+    with stoppable():
+        review_run(out, shoot, facts, models, workers=workers, port=port, browser=browser)
+
+
+@app.command()
 def steps(name: Annotated[str | None, typer.Argument(help="one step")] = None) -> None:
     """What each step does and takes."""
     from pipeline.cli.steps import show_steps

@@ -189,13 +189,21 @@ def command(*words: object) -> str:
     return shlex.join(("evencourt", *map(str, words)))
 
 
+def _pauses() -> Iterator[float]:
+    with suppress(ValueError):
+        if given := os.environ.get("EVENCOURT_PROGRESS"):
+            return repeat(float(given))
+    return chain(_PAUSES, repeat(_PAUSES[-1]))
+
+
 @contextmanager
 def progress(left: Callable[[], float | None] = lambda: None) -> Iterator[Report]:
     """A function to call with (phase, done, total): shows frames done, rate and time left.
 
     left  seconds until the command ends, where the caller knows them; else the time left is that of the phase
 
-    Where standard error is no terminal, such as in a log file, a line is printed now and then.
+    Where standard error is no terminal, such as in a log file, a line is printed now and then; with EVENCOURT_PROGRESS
+    in the environment, every so many seconds.
     """
     columns = (
         TextColumn("{task.description:8}"),
@@ -211,7 +219,7 @@ def progress(left: Callable[[], float | None] = lambda: None) -> Iterator[Report
         since: dict[str, tuple[float, int]] = {}
         middle: dict[str, tuple[float, int]] = {}
         first: dict[str, int] = {}
-        pauses = chain(_PAUSES, repeat(_PAUSES[-1]))
+        pauses = _pauses()
         due = time.perf_counter() + next(pauses)
 
         def report(phase: str, done: int, total: int) -> None:

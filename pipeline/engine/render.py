@@ -357,21 +357,30 @@ def thumb_of_proxy(store: Store, key: str, kind: str) -> str:
     return name
 
 
-def _before(image: Image, gains: F64, kind: str) -> F32:
+def whole_before(frame: Frame, edge: int) -> bytes:
+    """The whole frame as the camera balanced it, upright, JPEG, at most `edge` pixels on its longer side.
+
+    Raises FrameError, OSError where the file cannot be read.
+    """
+    decoded = decode(frame, edge)
+    return _jpeg(_before(decoded.image, decoded.camera_balance, frame.kind, edge), edge)
+
+
+def _before(image: Image, gains: F64, kind: str, edge: int = THUMB_EDGE) -> F32:
     """The picture as the camera balanced it, small, display sRGB, with the tone step's defaults."""
-    small = _shrink(image.pixels)
+    small = _shrink(image.pixels, edge)
     balanced = rebuild_highlights(small * gains.astype(np.float32), image.saturation * gains)
     return displayed(replace(image, pixels=balanced), ToneParams.model_validate({}), finished=kind != "raw").pixels
 
 
-def _shrink(pixels: F32) -> F32:
+def _shrink(pixels: F32, edge: int = THUMB_EDGE) -> F32:
     height, width = pixels.shape[:2]
-    scale = min(1.0, THUMB_EDGE / max(height, width))
+    scale = min(1.0, edge / max(height, width))
     return resize(pixels, max(1, round(height * scale)), max(1, round(width * scale)))
 
 
-def _jpeg(display: F32) -> bytes:
-    small = (np.clip(_shrink(display), 0, 1) * 255 + 0.5).astype(np.uint8)
+def _jpeg(display: F32, edge: int = THUMB_EDGE) -> bytes:
+    small = (np.clip(_shrink(display, edge), 0, 1) * 255 + 0.5).astype(np.uint8)
     buffer = io.BytesIO()
     PIL.Image.fromarray(small, "RGB").save(buffer, "JPEG", quality=_THUMB_QUALITY)
     return buffer.getvalue()

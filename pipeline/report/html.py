@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from importlib.resources import files
 from pathlib import Path
 
@@ -60,10 +60,13 @@ def write_report(out: Path, record: RunRecord) -> Path:
     return path
 
 
-def page(record: RunRecord, pictures: Pictures, facts: str, mode: Mode = "report") -> Iterator[str]:
+def page(
+    record: RunRecord, pictures: Pictures, facts: str, mode: Mode = "report", view: Iterable[str] | None = None
+) -> Iterator[str]:
     """The page, piece by piece: no more than a frame of it is held.
 
     record  without withheld names; facts  where a person's tables are, in words
+    view    JSON for the page as view.view_json makes it, piece by piece; None for that of the record
 
     The report loads nothing but the pictures beside it: its content security policy allows one script and one style,
     by their SHA-256. The review's server gives the policy itself, and page.js, page.css, web/review.js and
@@ -78,7 +81,7 @@ def page(record: RunRecord, pictures: Pictures, facts: str, mode: Mode = "report
         needs=needs(record, facts),
         knowing=knowing(record),
         phases=PHASES,
-        view=map(Markup, view_json(run_view(record, mode), frame_views(record, pictures))),
+        view=map(Markup, view_json(run_view(record, mode), frame_views(record, pictures)) if view is None else view),
         script=Markup(script),  # ours, from the package
         style=Markup(style),
         policy=_policy(script, style) if mode == "report" else "",

@@ -25,7 +25,7 @@ from pipeline.shoot.facts import (
 from pipeline.shoot.frame_names import FrameIndex
 from pipeline.shoot.names import same_name
 from pipeline.shoot.roster import read_roster
-from pipeline.shoot.rows import Missing, players_written, read_rows, team_key
+from pipeline.shoot.rows import Missing, Rows, players_written, read_rows, team_key
 from pipeline.textfile.messages import counted, shown
 from pipeline.textfile.reading import is_there, refused
 from pipeline.textfile.tables import PLAIN, SAVE_AS, Table, read_table
@@ -88,7 +88,11 @@ def _notices(name: str, folders: tuple[Path, ...]) -> list[str]:
 
 
 def load_facts(
-    shoot: Path, facts_file: Path | None, index: FrameIndex, frames_file: Path | None = None
+    shoot: Path,
+    facts_file: Path | None,
+    index: FrameIndex,
+    frames_file: Path | None = None,
+    known: Facts | None = None,
 ) -> tuple[Facts, list[Problem], Missing]:
     """Read the facts of a shoot, reporting everything that is wrong at once.
 
@@ -96,6 +100,7 @@ def load_facts(
     facts_file   a shoot.yaml or a folder of facts, None for those in the shoot folder; see facts_place
     index        of the frames in the folder
     frames_file  a table of frames to use instead of the one that the facts name
+    known        facts as they were read before, of whose table of frames nothing has changed: it is not read again
 
     Returns the facts, the problems that must stop a run, and (frame, reason) for each frame that
     frames.csv names and the folder does not hold, which need not stop it. Raises nothing itself.
@@ -117,12 +122,15 @@ def load_facts(
     roster, minors = _with_unread(parsed, listed, place, teams, notices)
     # A roster that cannot be read, or is not there, is one problem, not one for each player named in frames.csv.
     players = roster if readable and listed else None
-    if frames_file is not None:
+    frames: Table | None = None
+    if known is not None:
+        pass
+    elif frames_file is not None:
         frames = frames_table(frames_file, problems, languages)
     else:
         frames = _table("frames", parsed, doc, place.folders, problems, notices)
     notices += _said(frames, f"line {frames.guess}" if frames and frames.guess else "")
-    rows = read_rows(frames, teams, players, index, problems, languages, minors)
+    rows = _rows_of(known) if known else read_rows(frames, teams, players, index, problems, languages, minors)
     if nobody and frames:
         problems += _without_roster(frames, _file_in(parsed.roster or ROSTER_FILE, place.folders))
     notices += [rows.as_before] if rows.as_before else []
@@ -139,7 +147,7 @@ def load_facts(
         clocks=parsed.clocks,
         minors=minors,
         source_file=doc.file if doc.positions else "",
-        frames_file=frames.file if frames else "",
+        frames_file=known.frames_file if known else frames.file if frames else "",
         elsewhere=rows.elsewhere,
         unclear=rows.unclear,
         meant=rows.meant,
@@ -149,6 +157,10 @@ def load_facts(
     )
     facts = copied(copied(facts, parsed, Credits), parsed, Place)
     return facts, sorted(set(problems)), rows.missing
+
+
+def _rows_of(known: Facts) -> Rows:
+    return Rows(known.rows, [], known.elsewhere, known.unplaced, known.unclear, known.meant, known.unnamed, "")
 
 
 def written_names(shoot: Path, facts_file: Path | None) -> dict[str, str]:

@@ -132,7 +132,7 @@ def read_rows(
 
     languages  in which keep may be answered, besides English; minors  whether no name of the shoot is published
     """
-    hidden = tuple(player.name for player in roster or () if minors or not player.publish)
+    hidden = withheld_names(roster, minors)
     rows: dict[str, FrameFacts] = {}
     missing: Missing = []
     elsewhere: list[Row] = []
@@ -151,7 +151,7 @@ def read_rows(
             wrong.append("frame: empty; write the frame's name")
         elif name is not None and name in rows and not _says_nothing_more(row, first[name]):
             wrong.append(f"frame: {name} is already on line {rows[name].line}; leave one of the two out")
-        facts = replace(_facts_of(row, teams, roster, languages, wrong), unclear=_unsure_words(row, hidden))
+        facts = read_row(row, teams, roster, languages, hidden, wrong)
         if row["frame"] and name is None:
             why = meant.why
             if may:
@@ -173,6 +173,23 @@ def read_rows(
     named = {*certain, *unclear}
     unnamed = tuple(name for name in index.frames if name not in named) if begun else ()
     return Rows(rows, missing, tuple(elsewhere), tuple(unplaced), unclear, means, unnamed, _as_before(meanings))
+
+
+def read_row(
+    row: Row,
+    teams: Mapping[str, str],
+    roster: tuple[Player, ...] | None,
+    languages: Sequence[str],
+    hidden: tuple[str, ...],
+    wrong: list[str],
+) -> FrameFacts:
+    """What a row says of the frame that it means; what is wrong goes to `wrong`. hidden  names that are withheld"""
+    return replace(_facts_of(row, teams, roster, languages, wrong), unclear=_unsure_words(row, hidden))
+
+
+def withheld_names(roster: tuple[Player, ...] | None, minors: bool) -> tuple[str, ...]:
+    """The names that must not appear."""
+    return tuple(player.name for player in roster or () if minors or not player.publish)
 
 
 _UNCLEAR = "line {line} of frames.csv may mean it or another frame; write the whole name there"

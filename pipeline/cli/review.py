@@ -1,0 +1,143 @@
+"""evencourt review: the page of a run, with tools to decide, served on this machine only."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import suppress
+from pathlib import Path
+
+from pipeline.cli.console import note, say, some
+from pipeline.cli.recipes import read_recipe
+from pipeline.cli.status import read_run
+from pipeline.engine.jobs import Shoot, read_shoot
+from pipeline.engine.redaction import Redaction
+from pipeline.errors import InputError, Problem
+from pipeline.recipe.recipe import Recipe
+from pipeline.review.facts_files import adopt
+from pipeline.review.facts_now import FactsNow
+from pipeline.review.serve import Server
+from pipeline.review.session import Opened, Session
+from pipeline.store.files import whole_file
+from pipeline.store.places import resolved
+from pipeline.store.source import Source
+from pipeline.store.store import REVIEW, Store
+from pipeline.textfile.messages import and_more
+
+
+def review_run(
+    out: Path,
+    shoot: Path | None,
+    facts: Path | None,
+    models: Path | None,
+    *,
+    workers: int,
+    port: int,
+    browser: bool,
+) -> None:
+    """Serve the page of the run in `out` until Ctrl-C.
+
+    shoot, facts  where the shoot folder and its facts are now; None for where the run had them
+    workers  of a render, 0 for as many as fit; port  0 for any; browser  whether to open one
+
+    Raises InputError where there is no run, or no shoot folder.
+    """
+    session, where = open_session(out, shoot, facts, models, workers)
+    server = Server(session, where, port)
+    server.start()
+    try:
+        say(f"review     {server.address}")
+        say("           only this computer can open it; Ctrl-C ends it, and every decision is saved as it is made")
+        if browser and not server.open_browser():
+            note("no browser could be opened: copy the address into one on this computer")
+        server.wait()
+    finally:
+        if left := server.stop():
+            note(f"{left}: start the review again and press Render what changed, or run the same command as before")
+
+
+def open_session(
+    out: Path, shoot: Path | None, facts: Path | None, models: Path | None, workers: int
+) -> tuple[Session, str]:
+    """The session, and where the facts are, in words. Raises InputError."""
+    record = read_run(out)
+    if record is None:
+        raise InputError(f"{out}: holds no run.json; there is nothing to review before a run has ended")
+    out = resolved(out)
+    store = Store(out)
+    source = store.source()
+    folder = shoot or (Path(source.shoot) if source.shoot else None)
+    if folder is None:
+        raise InputError(f"{out}: does not know its shoot folder any more; give it with --shoot")
+    if not folder.is_dir():
+        raise InputError(
+            f"{folder}: the shoot folder is not there now; plug in its disk, or say with --shoot where it is"
+        )
+    known = _facts(out, folder, source, facts)
+    if models is None and source.models and Path(source.models).is_dir():
+        models = Path(source.models)
+    wrong: list[Problem] = []
+    read = read_shoot(folder, known, models, out, wrong)
+    some(note, [str(problem) for problem in wrong], "problem")
+    recipe, recipe_file = _recipe(store, source, record.recipe)
+    opened = Opened(store, read, recipe, recipe_file, Redaction(read).called, known, models, source.only, workers)
+    session = Session(opened, record)
+    if facts is not None and source.facts is None:
+        _begin_table(session.facts)
+    if why := session.files.why_not():
+        note(why)
+    return session, str(session.files.folder) if known else "the shoot folder"
+
+
+def _facts(out: Path, shoot: Path, source: Source, given: Path | None) -> Path | None:
+    """The facts to use, copied out of the shoot folder where they were beside the frames and a folder is given."""
+    known = Path(source.facts) if source.facts else None
+    if given is None:
+        if known is not None and not known.exists():
+            raise InputError(f"{known}: the facts are not there any more; say where they are now with --facts")
+        return known
+    if known is not None:
+        return given
+    if given.suffix.lower() in (".yaml", ".yml"):
+        raise InputError(f"{given}: give a folder to --facts, to which the facts beside the frames are copied")
+    if copied := adopt(shoot, given, out):
+        note(f"{and_more([path.name for path in copied])} copied into {given}, which is used from now on")
+    store = Store(out)
+    if not store.is_locked():
+        store.keep_source(
+            Source.of(
+                shoot, given, Path(source.models) if source.models else None,
+                Path(source.recipe) if source.recipe else None, source.only, moved=True,
+            )
+        )  # fmt: skip
+    return given
+
+
+def _begin_table(facts: FactsNow) -> None:
+    """A table of frames in a new facts folder, where none is beside the frames: the folder must hold something."""
+    if facts.files.read("frames") is None:
+        with suppress(FileExistsError), whole_file(facts.files.find("frames").to, replaces=False) as file:
+            file.write(facts.new_table())
+        facts.refresh(force=True)
+
+
+def _recipe(store: Store, source: Source, name: str) -> tuple[Recipe | None, Path]:
+    """The recipe of the run, and its file: that of the run, or where it is gone what was kept of it."""
+    path = Path(source.recipe) if source.recipe else None
+    if path is None or not path.is_file():
+        kept = store.recipe()
+        if kept is None:
+            raise InputError(f"{store.out}: does not know its recipe any more; run it once more")
+        folder = store.work / REVIEW
+        folder.mkdir(parents=True, exist_ok=True)
+        path = folder / (Path(name).name if name.endswith((".yaml", ".yml")) else "recipe.yaml")
+        with whole_file(path) as file:
+            file.write(kept.encode())
+    try:
+        return read_recipe(path), path
+    except InputError as error:
+        _say(error.lines)
+        return None, path
+
+
+def _say(lines: Sequence[str]) -> None:
+    some(note, lines, "problem")

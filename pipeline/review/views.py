@@ -1,0 +1,58 @@
+"""The page's view of frames, without what consent forbids now: the record is of a night when it may have been given."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from urllib.parse import quote
+
+from pydantic import JsonValue
+
+from pipeline.engine.redaction import STAND_IN
+from pipeline.report.record import FileRecord, FrameRecord, RunRecord
+from pipeline.report.view import PictureView, frame_json, frame_view
+from pipeline.shoot.names import name_pattern, replace_name
+
+_EMPTY: dict[str, JsonValue] = {
+    "deliveries": {}, "notices": [], "decisions": [], "doubts": [], "headline": "", "caption": "", "players": [],
+    "persons": [],
+}  # fmt: skip
+
+
+class Addresses:
+    """Where the server gives the pictures: addresses beside that of the page, which change with what they show."""
+
+    def before(self, name: str, frame: FrameRecord) -> PictureView:
+        """See report.view.Pictures. Also of a held frame: who decides must see it, and nobody else is here."""
+        where = f"picture/before/{quote(name, safe='')}"
+        return PictureView(f"{where}?width=320" if frame.before else "", where)
+
+    def after(self, name: str, delivery: str, file: FileRecord) -> PictureView:
+        """See report.view.Pictures."""
+        where = f"picture/after/{quote(delivery, safe='')}/{quote(name, safe='')}?v={file.sha256[:16]}"
+        return PictureView(f"{where}&width=320", where)
+
+
+class Views:
+    """Of one record; a frame's view is made once."""
+
+    def __init__(self, record: RunRecord) -> None:
+        self._record = record
+        self._made: dict[str, dict[str, JsonValue]] = {}
+
+    def frame(self, name: str, frame: FrameRecord, held: str) -> dict[str, JsonValue]:
+        """A frame as page.js draws it. held  why it may be in no delivery now, ""."""
+        if name not in self._made:
+            self._made[name] = json.loads(frame_json(frame_view(name, frame, Addresses())))
+        found = self._made[name]
+        if not held:
+            return found
+        empty = {key: value for key, value in _EMPTY.items() if key in found}
+        return {**found, **empty, "status": "held", "consent": True, "reason": held}
+
+    def without(self, text: str, names: Sequence[str]) -> str:
+        """A text in which STAND_IN stands for each of the names."""
+        for name in names:
+            if pattern := name_pattern(name):
+                text = replace_name(text, pattern, STAND_IN)
+        return text
