@@ -17,15 +17,22 @@ import typer
 from pipeline import __version__
 from pipeline.cli.console import Commands, quiet_libraries, say, some, warn
 from pipeline.cli.options import (
+    Browser,
     CacheFolder,
+    CheckTable,
     FactsFile,
     FirstModels,
     FrameLimit,
+    JerseyNumbers,
     ModelsFolder,
+    MovedShoot,
+    NewTable,
     NoCache,
     Offline,
     OutFolder,
+    Port,
     RecipeFile,
+    ReviewFacts,
     RunFolder,
     Separator,
     ShootFolder,
@@ -34,12 +41,7 @@ from pipeline.cli.options import (
 from pipeline.cli.stop import stoppable
 from pipeline.errors import DEBUG, EvencourtError, RunStoppedError, debugging, in_short, trace
 
-app = typer.Typer(
-    cls=Commands,
-    add_completion=False,
-    no_args_is_help=True,
-    pretty_exceptions_enable=False,
-)
+app = typer.Typer(cls=Commands, add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False)
 models_app = typer.Typer(help="The model files that find people and faces: which are there, and fetching them.")
 app.add_typer(models_app, name="models")
 
@@ -224,20 +226,13 @@ def captions(
             help="the table to write; if it is there, it is filled up; default: frames.csv in the folder of --facts",
         ),
     ] = None,
-    check: Annotated[
-        bool, typer.Option("--check", help="read a table back: each caption as it would be embedded, and problems")
-    ] = False,
+    check: CheckTable = False,
     recipe: Annotated[
         Path | None, typer.Option("--recipe", help="recipe whose caption step is used; default: overnight-web")
     ] = None,
-    numbers: Annotated[
-        bool,
-        typer.Option("--numbers", help="also suggest players whose jersey numbers can be read"),
-    ] = False,
+    numbers: JerseyNumbers = False,
     separator: Separator = "auto",
-    force: Annotated[
-        bool, typer.Option("--force", help="write a new table, without what was filled in at --out")
-    ] = False,
+    force: NewTable = False,
     facts: FactsFile = None,
     models: ModelsFolder = None,
     offline: Offline = False,
@@ -348,17 +343,12 @@ def verify(
 @app.command()
 def review(
     out: RunFolder,
-    facts: Annotated[
-        Path | None,
-        typer.Option(
-            help="the facts, if they have moved; a new folder, if they are beside the frames: to copy them to"
-        ),
-    ] = None,
-    shoot: Annotated[Path | None, typer.Option(help="the shoot folder, if it has moved")] = None,
+    facts: ReviewFacts = None,
+    shoot: MovedShoot = None,
     models: ModelsFolder = None,
     workers: Workers = 0,
-    port: Annotated[int, typer.Option(min=0, max=65535, help="port on this computer; 0 = any that is free")] = 0,
-    browser: Annotated[bool, typer.Option(help="open the page in the browser")] = True,
+    port: Port = 0,
+    browser: Browser = True,
 ) -> None:
     """Look, choose, crop and name in the browser, on this computer only."""
     from pipeline.cli.review import review_run

@@ -40,3 +40,18 @@ FrameLimit = Annotated[
         help="end the work on a frame that takes longer, and name it; default: far more than the others took",
     ),
 ]
+MovedShoot = Annotated[Path | None, typer.Option("--shoot", help="the shoot folder, if it has moved since the run")]
+ReviewFacts = Annotated[
+    Path | None,
+    typer.Option(
+        "--facts",
+        help="the facts, if they have moved; if they are beside the frames, a new folder to copy them to",
+    ),
+]
+Port = Annotated[int, typer.Option("--port", min=0, max=65535, help="on this computer; 0 = any that is free")]
+Browser = Annotated[bool, typer.Option("--browser/--no-browser", help="open the page in the browser")]
+CheckTable = Annotated[
+    bool, typer.Option("--check", help="read a table back: each caption as it would be embedded, and problems")
+]
+JerseyNumbers = Annotated[bool, typer.Option("--numbers", help="also suggest players whose jersey numbers can be read")]
+NewTable = Annotated[bool, typer.Option("--force", help="write a new table, without what was filled in at --out")]

@@ -9,14 +9,15 @@ from pathlib import Path
 from pipeline.cli.console import note, say, some
 from pipeline.cli.recipes import read_recipe
 from pipeline.cli.status import read_run
-from pipeline.engine.jobs import Shoot, read_shoot
+from pipeline.engine.jobs import read_shoot
 from pipeline.engine.redaction import Redaction
 from pipeline.errors import InputError, Problem
 from pipeline.recipe.recipe import Recipe
 from pipeline.review.facts_files import adopt
 from pipeline.review.facts_now import FactsNow
 from pipeline.review.serve import Server
-from pipeline.review.session import Opened, Session
+from pipeline.review.session import Session
+from pipeline.review.state import Opened
 from pipeline.store.files import whole_file
 from pipeline.store.places import resolved
 from pipeline.store.source import Source

@@ -1,7 +1,7 @@
 """The addresses of the review, below /TOKEN/ (see guard). All answers of api/ are JSON.
 
     GET  ""                          the page of the run, report/page.html with mode "review"
-    GET  NAME.js, NAME.css           of report/ and review/web/
+    GET  page.js, page.css, web/NAME  the page's scripts and styles, and the tools'
     GET  picture/before/FRAME        the whole frame, JPEG; ?width=320 the small one
     GET  picture/after/DELIVERY/FRAME  the delivered file, or with ?width= a JPEG no wider
     GET  api/view                    {version, frames: all of them, ...}, see report.view.RunView and FrameView, and
@@ -10,16 +10,16 @@
                                      notices}
     GET  api/roster                  see Session.roster
     GET  api/render                  see Session.render
-    POST api/frame                   {frame, field, delivery, value, seen} -> {version, frames, undo}; values: see values
+    POST api/frame                   {frame, field, delivery, value, seen} -> {version, frames, undo}; see values
     POST api/reference               {frame, patch or chart, end}; neither: no reference any more
     POST api/consent                 {team, number, publish}; with ask: true {frames, files}, what it would withdraw
     POST api/undo                    {} -> {version, frames, undone: words, "" where nothing is left}
     POST api/caption                 {frame, players, words} -> {caption, headline, alt, delivery, held, problems}
     POST api/render, api/render/stop {} -> {render}
 
-A POST needs the header X-Court: 1 and a JSON body. What cannot be done is answered with {message: words for the person}:
-400 it is no such request, 404 no such frame, 409 the value is another than the tab saw, with {theirs, version, frames},
-422 it cannot be written: nothing has changed.
+A POST needs the header X-Court: 1 and a JSON body. What cannot be done is answered with {message: words for the
+person}: 400 it is no such request, 404 no such frame, 409 the value is another than the tab saw, with {theirs, version,
+frames}, 422 it cannot be written: nothing has changed.
 """
 
 from __future__ import annotations
@@ -40,7 +40,8 @@ from pipeline.errors import EvencourtError, in_short, trace
 from pipeline.report.html import asset, page
 from pipeline.report.view import RunView, run_view, safe
 from pipeline.review.pictures import AbsentError, Pictures
-from pipeline.review.session import ConflictError, Session, UnknownError
+from pipeline.review.session import Session
+from pipeline.review.state import ConflictError, UnknownError
 from pipeline.review.views import Addresses
 
 _OF_REPORT = ("page.js", "page.css")
@@ -104,12 +105,14 @@ def application(session: Session, pictures: Pictures, facts: str) -> Starlette:
     async def static(request: Request) -> Response:
         name = request.path_params["name"]
         suffix = name[name.rfind(".") :]
-        if name in _OF_REPORT:
-            return Response(asset(name), media_type=_KINDS[suffix])
         there = {one.name: one for one in _WEB.iterdir()} if _WEB.is_dir() else {}
         if name not in there or suffix not in _KINDS:
             return _refused(404, "there is no such file")
         return Response(there[name].read_text(encoding="utf-8"), media_type=_KINDS[suffix])
+
+    async def of_report(request: Request) -> Response:
+        name = request.url.path.rsplit("/", 1)[-1]
+        return Response(asset(name), media_type=_KINDS[name[name.rfind(".") :]])
 
     async def before(request: Request) -> Response:
         name, width = request.path_params["name"], _width(request)
@@ -188,7 +191,8 @@ def application(session: Session, pictures: Pictures, facts: str) -> Starlette:
             route("/api/caption", post(_Caption, lambda b: session.caption(b.frame, b.players, b.words)), "POST"),
             route("/api/render", post(_Nothing, lambda body: session.start_render()), "POST"),
             route("/api/render/stop", post(_Nothing, lambda body: session.stop_render()), "POST"),
-            route("/{name}", static),
+            *(route(f"/{name}", of_report) for name in _OF_REPORT),
+            route("/web/{name}", static),
         ],
     )
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from pydantic import JsonValue
 
-from pipeline.engine.jobs import Shoot
+from pipeline.engine.jobs import Shoot, without_wrong_rows
 from pipeline.engine.tables.frame_table import frame_table
 from pipeline.errors import InputError, Problem
 from pipeline.people.ranking import Ranked
@@ -45,7 +45,9 @@ class RefusedError(InputError):
 class FactsNow:
     """The facts of a shoot as their files are now.
 
-    facts  with the ratings of sidecars; problems  what is wrong in the files, which stops a run
+    facts     with the ratings of sidecars
+    problems  what is wrong in the files; stopping  whether it would stop a run, and not only hold back the frames of
+              some rows
     """
 
     def __init__(self, shoot: Shoot, files: FactsFiles, ranks: Mapping[str, Ranked]) -> None:
@@ -53,6 +55,9 @@ class FactsNow:
         self.shoot, self.files, self._ranks = shoot, files, ranks
         self.facts: Facts = shoot.facts
         self.problems: tuple[Problem, ...] = ()
+        self.stopping = False
+        self._ambiguous: set[str] = set()
+        self._wrong: dict[str, int] = {}  # frame -> the line of its row, in which a cell is wrong
         self._stamp: Stamp = ()
         self._raw: bytes | None = None
         self._table: EditableTable | None = None
@@ -91,8 +96,18 @@ class FactsNow:
         except InputError:
             self._raw = None
         self._table = None
-        self._plain, problems, _ = load_facts(self.shoot.folder, self.files.given, self.shoot.index)
-        self.problems = tuple(problems)
+        facts, problems, _ = load_facts(self.shoot.folder, self.files.given, self.shoot.index)
+        self._take(facts, problems)
+
+    def _take(self, facts: Facts, problems: Sequence[Problem]) -> None:
+        """The facts as a run would use them: the frames of rows with a wrong cell are held back."""
+        self._ambiguous = set(facts.unclear)
+        self._wrong = {problem.frame: problem.line for problem in reversed(problems) if problem.frame}
+        self.problems, self.stopping = tuple(problems), False
+        try:
+            self._plain, _ = without_wrong_rows(facts, problems)
+        except InputError:
+            self._plain, self.stopping = facts, True
 
     def _overlay(self, changed: str | None = None) -> None:
         """changed  the only frame whose row has changed, None where others may have"""
@@ -169,7 +184,7 @@ class FactsNow:
         return tuple(languages_of(self.facts.language, self.facts.country))
 
     def _cell(self, field: Field, frame: str, delivery: str | None, value: Value) -> None:
-        if frame in self.facts.unclear:
+        if frame in self._ambiguous:
             raise RefusedError(f"{self.facts.unclear[frame]}: correct that line first")
         column = f"{CROP_OF}{delivery}" if field == "crop" and delivery else field
         text = cell_of(field, value)
@@ -209,7 +224,7 @@ class FactsNow:
             if raw is None:
                 raw = self.new_table()
             self._table = EditableTable.of(raw, form)
-        table, line = self._table, self._plain.row(frame).line
+        table, line = self._table, self._wrong.get(frame) or self._plain.row(frame).line
         if self._raw is None:
             named = [at for at in table.lines if self.shoot.index.of_row(self._row_at(table, at)).name == frame]
             line = named[0] if named else 0
@@ -281,8 +296,7 @@ class FactsNow:
             self._read()
         else:
             frames = str(self.files.find("frames").used)
-            self._plain = facts
-            self.problems = tuple(sorted({*problems, *(p for p in self.problems if p.file == frames)}))
+            self._take(facts, sorted({*problems, *(p for p in self.problems if p.file == frames)}))
         self._overlay()
 
     def references(self) -> Sequence[Reference]:

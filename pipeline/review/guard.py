@@ -1,10 +1,10 @@
 """Who may ask the server anything: a page that it gave itself, opened by the person who started it.
 
-It listens on the loopback interface only. Any other page that the browser has open, and any other person on the machine,
-can reach that too: so each address begins with a random token, the Host must be our own (else a name that an attacker
-points at 127.0.0.1, "DNS rebinding", would count as the page's origin), the Origin and Sec-Fetch-Site must be our own
-(Fetch Standard, 3.2; Fetch Metadata Request Headers, W3C), and what changes anything must be JSON with a header that a
-form of another page cannot send (Fetch Standard, 4.1: such a request asks first, and is refused).
+It listens on the loopback interface only. Any other page that the browser has open, and any other person on the
+machine, can reach that too: so each address begins with a random token, the Host must be our own (else a name that an
+attacker points at 127.0.0.1, "DNS rebinding", would count as the page's origin), the Origin and Sec-Fetch-Site must be
+our own (Fetch Standard, 3.2; Fetch Metadata Request Headers, W3C), and what changes anything must be JSON with a header
+that a form of another page cannot send (Fetch Standard, 4.1: such a request asks first, and is refused).
 """
 
 from __future__ import annotations
@@ -119,16 +119,16 @@ def _all(headers: Iterable[tuple[bytes, bytes]], name: bytes) -> list[bytes]:
 
 async def _body(receive: Receive, most: int) -> bytes | None:
     """The body of a request, None where it is larger than `most` octets."""
-    body = b""
+    body = bytearray()
     while True:
         message = await receive()
         if message["type"] != "http.request":
-            return body
+            return bytes(body)
         body += message.get("body", b"")
         if len(body) > most:
             return None
         if not message.get("more_body"):
-            return body
+            return bytes(body)
 
 
 async def _say(send: Send, status: int) -> None:

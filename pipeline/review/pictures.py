@@ -49,7 +49,7 @@ class Pictures:
 
         Raises AbsentError where it cannot be made.
         """
-        if width <= WIDTHS[0]:
+        if 0 < width <= WIDTHS[0]:
             return self.small(record.before)
         if frame is None:
             raise AbsentError

@@ -94,7 +94,7 @@ class Server:
         folder = self._session.store.work / REVIEW
         folder.mkdir(parents=True, exist_ok=True)
         address = html.escape(self.address)
-        text = f'<!doctype html><meta charset="utf-8"><meta http-equiv="refresh" content="0;url={address}"><title>Review</title>'
+        text = f'<!doctype html><title>Review</title><meta http-equiv="refresh" content="0;url={address}">'
         path = folder / _OPENS
         write_atomic(path, text.encode(), private=True)
         try:

@@ -1,0 +1,319 @@
+"""A review of the run in OUT: what was rendered, what is decided now, and each change of it.
+
+Every method that reads or changes anything holds one lock: tabs of the browser never see half a change.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from pydantic import JsonValue
+
+from pipeline.engine.jobs import Shoot
+from pipeline.errors import InputError
+from pipeline.recipe.recipe import Recipe
+from pipeline.report.record import FileRecord, FrameRecord, RunRecord, read_record
+from pipeline.review import render_job
+from pipeline.review.captions import Captions
+from pipeline.review.changes import ChangeLog
+from pipeline.review.facts_files import FactsFiles
+from pipeline.review.facts_now import FactsNow
+from pipeline.review.pending import Pending
+from pipeline.review.render_job import RenderJob
+from pipeline.review.values import wrote
+from pipeline.review.views import Views
+from pipeline.shoot.consent import held_by_own_texts
+from pipeline.shoot.facts import FrameFacts
+from pipeline.shoot.rows import withheld_names
+from pipeline.steps.crop import CropParams
+from pipeline.store.store import Store
+
+Json = dict[str, JsonValue]
+_TRIES = 5  # for a file that another program writes in the same moment
+
+
+class UnknownError(InputError):
+    """There is no such frame or player."""
+
+
+class ConflictError(Exception):
+    """The value is another than the tab saw. answer  {message, theirs, version, frames}"""
+
+    def __init__(self, answer: Json) -> None:
+        super().__init__()
+        self.answer = answer
+
+
+@dataclass(frozen=True)
+class Opened:
+    """What a session is about. called  name of a frame in the shoot -> in the record, where it is another"""
+
+    store: Store
+    shoot: Shoot
+    recipe: Recipe | None
+    recipe_file: Path
+    called: Mapping[str, str]
+    facts: Path | None
+    models: Path | None
+    only: str | None
+    workers: int
+
+
+class State:
+    """See the module. version grows with every change; `since` says which frames a tab must draw again."""
+
+    def __init__(self, opened: Opened, record: RunRecord) -> None:
+        self._opened, self.store, self.shoot = opened, opened.store, opened.shoot
+        self._lock = threading.RLock()
+        self.files = FactsFiles(opened.shoot.folder, opened.facts, opened.store.out)
+        ranks = {name: frame.rank for name, frame in record.frames.items() if frame.rank is not None}
+        self.facts = FactsNow(opened.shoot, self.files, ranks)
+        self.log = ChangeLog(opened.store)
+        self.pending = Pending(opened.store, self.log)
+        self._own_texts = dict(opened.shoot.own_texts)
+        self._real = {called: name for name, called in opened.called.items()}
+        self.captions = Captions(opened.recipe)
+        self.version = len(self.log.changes)
+        self._changed: dict[str, int] = {}
+        self._roster_changed = self.version
+        self._began = 0  # the last change that the render that is on knows
+        self.record, self.views = record, Views(record)
+        self._seen = _stamp(opened.store.out)
+        self.job = RenderJob(
+            render_job.arguments(
+                opened.recipe_file, opened.shoot.folder, opened.store.out, opened.facts, opened.models, opened.only,
+                opened.workers,
+            ),
+            self._ended,
+        )  # fmt: skip
+
+    # ---- what a tab shows
+
+    def real(self, name: str) -> str:
+        """The shoot's name of a frame of the record. Raises UnknownError."""
+        found = self._real.get(name, name)
+        if found not in self.shoot.index.frames or name not in self.record.frames:
+            raise UnknownError(f"there is no frame {name} in this run")
+        return found
+
+    def frame_record(self, name: str) -> FrameRecord:
+        """What the last run did with a frame. Raises UnknownError."""
+        self.real(name)
+        return self.record.frames[name]
+
+    def delivered(self, name: str, delivery: str) -> FileRecord | None:
+        """The record of a delivered file; None where there is none, or its frame is held now. Raises UnknownError."""
+        with self._lock:
+            return None if self.held(self.real(name)) else self.record.frames[name].deliveries.get(delivery)
+
+    def held(self, frame: str) -> str:
+        """Why a frame, by its name in the shoot, may be in no delivery because of who is in it; "" where it may."""
+        return self.facts.held(frame, self._own_texts)
+
+    def frame_json(self, name: str) -> Json:
+        """A frame as the page draws it, with what is decided now: "wrote", see values.wrote; "stale", whether that is
+        not rendered yet; "held", why it may be in no delivery. A held one has neither texts nor delivered pictures."""
+        with self._lock:
+            real = self._real.get(name, name)
+            record = self.record.frames[name]
+            if real not in self.shoot.index.frames:
+                return {**self.views.frame(name, record, ""), "wrote": wrote(FrameFacts()), "stale": False, "held": ""}
+            held, row = self.held(real), self.facts.row(real)
+            found = self.views.frame(name, record, held)
+            written = wrote(replace(row, words=self._shown_words(real, row)))
+            by_fold = {delivery.casefold(): delivery for delivery in self._deliveries()}
+            crops = written["crops"]
+            assert isinstance(crops, dict)
+            written["crops"] = {by_fold.get(of, of): box for of, box in crops.items()}
+            return {**found, "wrote": written, "stale": self._is_stale(real, record, held), "held": held}
+
+    def _shown_words(self, real: str, row: FrameFacts) -> str:
+        return self._without_names(row.words) if self.held(real) else row.words
+
+    def _without_names(self, text: str) -> str:
+        return self.views.without(text, withheld_names(self.facts.facts.roster, self.facts.facts.minors))
+
+    def _is_stale(self, real: str, record: FrameRecord, held: str) -> bool:
+        if bool(held) != (record.status == "held" and self.facts.row(real).keep) and (held or record.status == "held"):
+            return True
+        return self.pending.is_stale(real, self.facts)
+
+    def record_now(self) -> RunRecord:
+        """The record, in which the frames that consent holds now are held: for the words of the page."""
+        with self._lock:
+            frames = dict(self.record.frames)
+            counts = replace(self.record.counts)
+            for name, real in self._known():
+                frame = frames[name]
+                if frame.status != "held" and (held := self.held(real)):
+                    counts.delivered -= frame.status == "delivered"
+                    counts.files -= len(frame.deliveries)
+                    counts.held, counts.consent = counts.held + 1, counts.consent + 1
+                    frames[name] = replace(
+                        frame, status="held", reason=held, notices=[], decisions=[], deliveries={}, rank=None
+                    )
+            return replace(
+                self.record, frames=frames, counts=counts, notices=[self._without_names(t) for t in self.record.notices]
+            )
+
+    def names(self) -> Iterator[str]:
+        """The frames of the page, in its order."""
+        return (name for name, frame in self.record.frames.items() if frame.relative)
+
+    def since(self, version: int) -> Json:
+        """{version, frames: those that changed after `version`, render, undo, roster where it changed, notices}."""
+        with self._lock:
+            self._look()
+            names = [name for name in self.names() if self._changed.get(name, 0) > version]
+            found = self._answer(names)
+            if self._roster_changed > version:
+                found["roster"] = self.roster()
+            return {**found, "render": self.render(), "notices": list(self._notices())}
+
+    def _answer(self, names: list[str]) -> Json:
+        frames: list[JsonValue] = [self.frame_json(name) for name in names]
+        return {"version": self.version, "frames": frames, "undo": self._undo_words()}
+
+    def _undo_words(self) -> str:
+        last = self.log.last()
+        return "" if last is None else self._without_names(last.in_words())
+
+    def _notices(self) -> Iterator[str]:
+        if why := self.files.why_not():
+            yield why
+        yield from self.files.open_elsewhere()
+        yield from (str(problem) for problem in self.facts.problems)
+        if self.store.is_locked() and not self.job.is_running:
+            yield "a run is on in another window: what is decided now is rendered by the next one"
+
+    def roster(self) -> Json:
+        """{teams, players: [{team, number, name, publish}], minors, deliveries: [{name, crop, aspects}], references:
+        [{frame, patch or chart, end}], undo, writable: "" or why nothing can be written}.
+
+        aspects  width to height in pixels that a crop drawn for it has; none where it may have any
+        """
+        with self._lock:
+            facts = self.facts.facts
+            first = {(p.team, p.number): p for p in reversed(facts.roster) if p.number}  # later ones: other spellings
+            players: list[JsonValue] = [
+                {"team": p.team, "number": p.number, "name": p.name, "publish": p.publish}
+                for p in facts.roster
+                if first.get((p.team, p.number)) is p
+            ]
+            references: list[JsonValue] = []
+            for one in self.facts.references():
+                called = self._opened.called.get(one.frame, one.frame)
+                value = self.facts.value("reference", one.frame, None)
+                assert isinstance(value, dict)
+                references.append({"patch": None, "chart": None, "end": None, **value, "frame": called})
+            return {
+                "teams": dict(facts.teams),
+                "players": players,
+                "minors": facts.minors,
+                "deliveries": list(self._deliveries().values()),
+                "references": references,
+                "undo": self._undo_words(),
+                "writable": self.files.why_not(),
+            }
+
+    def _deliveries(self) -> dict[str, JsonValue]:
+        found: dict[str, JsonValue] = {}
+        for delivery in self._opened.recipe.deliveries if self._opened.recipe else ():
+            params = [bound.params for bound in delivery.steps if isinstance(bound.params, CropParams)]
+            aspects: list[JsonValue] = []
+            if params and ":" in params[0].aspect:
+                across, down = (float(v) for v in params[0].aspect.split(":"))
+                aspects = [across / down]
+            found[delivery.name] = {"name": delivery.name, "crop": bool(params), "aspects": aspects}
+        return found
+
+    # ---- changes by others
+
+    def _look(self) -> None:
+        """Take in what other programs have written since."""
+        self._take_in()
+        if not self.job.is_running and _stamp(self.store.out) != self._seen and not self.store.is_locked():
+            self._read_record(self.pending.by_another_run())
+
+    def _take_in(self) -> None:
+        roster = self.facts.facts.roster
+        before = self.facts.facts
+        frames = self.facts.refresh()
+        if not frames and before is self.facts.facts:
+            return
+        self.pending.by_hand(before, frames)
+        self._touch([self._opened.called.get(name, name) for name in frames])
+        self._roster_changed = self.version
+        if self.facts.facts.roster != roster:
+            threading.Thread(target=self._search_texts, name="own texts", daemon=True).start()
+
+    def _held_now(self) -> set[str]:
+        return {name for name in self.shoot.index.frames if self.held(name)}
+
+    def _search_texts(self) -> None:
+        """Look in every frame's own texts for the names that are withheld now."""
+        facts = self.facts.facts
+        found = held_by_own_texts(facts, self.shoot.frames)
+        with self._lock:
+            if self.facts.facts.roster != facts.roster:
+                return  # the next search is on
+            before = self._held_now()
+            self._own_texts = found
+            changed = before ^ self._held_now()
+            if changed:
+                self._touch([name for name in self.names() if self._real.get(name, name) in changed])
+
+    def _touch(self, names: list[str]) -> None:
+        self.version += 1
+        for name in names:
+            self._changed[name] = self.version
+
+    # ---- rendering
+
+    def render(self) -> Json:
+        """{state: idle, running, stopping, done, stopped or failed; done, of; message; lines; stale: how many frames
+        are decided and not rendered}."""
+        with self._lock:
+            progress = self.job.progress
+            stale = sum(self._is_stale(real, self.record.frames[name], self.held(real)) for name, real in self._known())
+            return {
+                "state": progress.state, "done": progress.done, "of": progress.of, "message": progress.message,
+                "lines": list(progress.lines[-20:]), "stale": stale,
+            }  # fmt: skip
+
+    def _known(self) -> Iterator[tuple[str, str]]:
+        for name in self.names():
+            real = self._real.get(name, name)
+            if real in self.shoot.index.frames:
+                yield name, real
+
+    def _ended(self, status: int) -> None:
+        with self._lock:
+            if status in (0, 1):
+                self.pending.rendered(self._began)
+            self._read_record([])
+
+    def _read_record(self, others: list[str]) -> None:
+        """Take in what a run left. others  frames that were waiting for it"""
+        self._seen = _stamp(self.store.out)
+        try:
+            record = read_record(self.store.out)
+        except InputError:
+            return
+        if record is None:
+            return
+        before, self.record = self.record, record
+        changed = [n for n, frame in record.frames.items() if before.frames.get(n) != frame]
+        self.views = Views(record)
+        self._touch(list({*changed, *others, *self._changed}))
+
+
+def _stamp(out: Path) -> tuple[int, int, int]:
+    try:
+        about = (out / "run.json").stat()
+    except OSError:
+        return (0, 0, 0)
+    return about.st_mtime_ns, about.st_size, about.st_ino
