@@ -14,6 +14,8 @@ from typing import Any
 
 import pytest
 
+from tests.browser.night import Night, write_night
+
 # No sandbox, since tests may run as root; nothing that would ask another machine.
 ARGUMENTS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
@@ -114,3 +116,15 @@ def tab(browser: Any) -> Iterator[Callable[..., Tab]]:
     for context in contexts:
         context.close()
     assert not wrong
+
+
+@pytest.fixture(scope="session")
+def night(tmp_path_factory: pytest.TempPathFactory) -> Night:
+    """A night that has been run. Tests that write take a copy."""
+    return write_night(tmp_path_factory.mktemp("night"))
+
+
+@pytest.fixture(scope="session")
+def hostile_night(tmp_path_factory: pytest.TempPathFactory) -> Night:
+    """The same, with texts that try to run."""
+    return write_night(tmp_path_factory.mktemp("hostile"), hostile=True)

@@ -1,0 +1,95 @@
+"""report.html in a real browser: what axe-core finds, what hostile texts do, what keys do."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from tests.browser.conftest import DESKTOP, PHONE, Tab
+from tests.browser.night import Night
+
+Tabs = Callable[..., Tab]
+
+
+def opened(tab: Tab, night: Night) -> Any:
+    """The report of a night, drawn."""
+    tab.page.goto((night.out / "report.html").as_uri())
+    tab.page.wait_for_selector("#strips .cell img")
+    return tab.page
+
+
+@pytest.mark.parametrize("dark", [False, True])
+@pytest.mark.parametrize("size", [PHONE, DESKTOP])
+def test_everybody_can_use_the_report(browser: Any, tab: Tabs, night: Night, size: tuple[int, int], dark: bool) -> None:
+    one = tab(size, dark=dark, touch=size == PHONE)
+    page = opened(one, night)
+    for part in page.query_selector_all("details"):
+        part.evaluate("(part) => { part.open = true; }")
+    assert one.violations() == []
+    page.locator("#strips .cell").first.click()
+    page.wait_for_selector("dialog#frame[open]")
+    assert one.violations() == []
+    # WCAG 2.2, 1.4.10: nothing is scrolled sideways, at the width of a phone least of all.
+    assert page.evaluate("document.querySelector('dialog#frame').scrollWidth") <= size[0]
+    page.keyboard.press("Escape")
+    assert page.evaluate("document.documentElement.scrollWidth") <= size[0]
+
+
+def test_the_report_is_used_by_keys_alone(browser: Any, tab: Tabs, night: Night) -> None:
+    page = opened(tab(), night)
+    page.locator("#strips .cell").first.focus()
+    page.keyboard.press("Enter")
+    first = page.locator("#frame-name").inner_text()
+    page.keyboard.press("ArrowRight")
+    assert page.locator("#frame-name").inner_text() != first
+    page.keyboard.press("Escape")
+    page.wait_for_selector("dialog#frame:not([open])", state="attached")
+    # Focus comes back to a picture, and is seen there.
+    assert page.evaluate("document.activeElement.closest('.cell') !== null")
+    assert page.evaluate("getComputedStyle(document.activeElement).outlineStyle") != "none"
+
+
+def test_hostile_texts_neither_run_nor_break_the_report(browser: Any, tab: Tabs, hostile_night: Night) -> None:
+    one = tab()
+    page = opened(one, hostile_night)
+    assert "<script>ran(1)" in page.title() and "{{ 7 * 7 }}" in page.title()
+    page.locator("#strips .cell").first.click()
+    assert "<script>ran(1)" in page.locator("#facts").inner_text()
+    for _ in range(6):
+        page.keyboard.press("ArrowRight")
+        page.wait_for_timeout(30)
+    assert page.evaluate("document.querySelectorAll('img[src=x], [onerror], body script:not([id])').length") <= 1
+    assert one.violations() == []  # and `tab` asks whether anything ran
+
+
+def test_nothing_moves_by_itself(browser: Any, tab: Tabs, night: Night) -> None:
+    page = opened(tab(), night)
+    page.locator("#strips .cell").first.click()
+    page.wait_for_timeout(300)
+    assert page.evaluate("document.getAnimations().length") == 0
+    shots = []
+    for _ in range(3):
+        page.wait_for_timeout(250)
+        shots.append(page.screenshot())
+    assert shots[0] == shots[1] == shots[2]
+
+
+def test_befores_of_a_burst_never_follow_each_other_fast(browser: Any, tab: Tabs, night: Night) -> None:
+    # WCAG 2.2, 2.3.1: no more than three flashes a second. The frames before of a burst pulse with the lamps.
+    page = opened(tab(), night)
+    page.locator("#strips .cell").first.click()
+    page.keyboard.press("b")
+    page.evaluate(
+        """() => {
+          window.turns = [];
+          document.addEventListener("frame-shown", () => window.turns.push(performance.now()));
+        }"""
+    )
+    for _ in range(12):
+        page.keyboard.press("ArrowRight")
+    page.wait_for_timeout(1200)
+    turns = page.evaluate("turns")
+    assert turns  # it does go on
+    assert all(later - earlier > 1000 / 3 for earlier, later in zip(turns, turns[1:], strict=False))
