@@ -94,9 +94,7 @@ def write_night(folder: Path, *, hostile: bool = False) -> Night:
     (night.facts / "roster.csv").write_text(roster, encoding="utf-8")
     (night.facts / "frames.csv").write_text(rows, encoding="utf-8")
     night.recipe.write_text(RECIPE, encoding="utf-8")
-    done = CliRunner().invoke(
-        app,
-        ["run", str(night.recipe), str(night.shoot), "--facts", str(night.facts), "--out", str(night.out), "--workers", "1"],
-    )  # fmt: skip
+    where = ["--facts", str(night.facts), "--out", str(night.out)]
+    done = CliRunner().invoke(app, ["run", str(night.recipe), str(night.shoot), *where, "--workers", "1"])
     assert done.exit_code == 0, done.output
     return night
