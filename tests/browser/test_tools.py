@@ -40,58 +40,55 @@ def call(page: Any, module: str, name: str, *values: object) -> Any:
     )
 
 
+def calls(page: Any, module: str, name: str, cases: list[tuple[Any, ...]]) -> list[Any]:
+    """The same for many cases at once."""
+    return page.evaluate(
+        "async ([module, name, all]) => { const found = await import(`/${module}`); "
+        "return all.map((values) => found[name](...values)); }",
+        [module, name, [list(case) for case in cases]],
+    )
+
+
 BOXES = [[0.1, 0.2, 0.5, 0.6], [0.0, 0.0, 1.0, 1.0], [0.7, 0.0, 1.0, 0.3], [0.9, 0.9, 0.93, 0.96]]
 
 
-@pytest.mark.parametrize("box", BOXES)
-@pytest.mark.parametrize("by", [(0.05, -0.05), (2.0, 2.0), (-2.0, 0.01)])
-def test_a_moved_box_keeps_its_size_and_stays_in_the_frame(
-    page: Any, box: list[float], by: tuple[float, float]
-) -> None:
-    x0, y0, x1, y1 = call(page, "box.js", "moved", box, *by)
-    assert x1 - x0 == pytest.approx(box[2] - box[0]) and y1 - y0 == pytest.approx(box[3] - box[1])
-    assert min(x0, y0) >= -1e-12 and max(x1, y1) <= 1 + 1e-12
+def test_a_moved_box_keeps_its_size_and_stays_in_the_frame(page: Any) -> None:
+    cases = [(box, *by) for box in BOXES for by in ((0.05, -0.05), (2.0, 2.0), (-2.0, 0.01))]
+    for (box, *_), (x0, y0, x1, y1) in zip(cases, calls(page, "box.js", "moved", cases), strict=True):
+        assert x1 - x0 == pytest.approx(box[2] - box[0]) and y1 - y0 == pytest.approx(box[3] - box[1])
+        assert min(x0, y0) >= -1e-12 and max(x1, y1) <= 1 + 1e-12
 
 
 def test_a_box_moves_as_far_as_it_was_pushed(page: Any) -> None:
     assert call(page, "box.js", "moved", [0.1, 0.2, 0.5, 0.6], 0.05, 0.1) == pytest.approx([0.15, 0.3, 0.55, 0.7])
 
 
-# A frame of 3:2 with a crop of 3:2 has the ratio 1 in fractions, one of 4:5 the ratio 0.8 / 1.5.
-@pytest.mark.parametrize("ratio", [1.0, 0.8 / 1.5, 16 / 9 / 1.5])
-@pytest.mark.parametrize("factor", [0.05, 0.8, 1.3, 40.0])
-@pytest.mark.parametrize("box", BOXES)
-def test_a_sized_box_has_the_ratio_and_stays_in_the_frame(
-    page: Any, box: list[float], factor: float, ratio: float
-) -> None:
-    x0, y0, x1, y1 = call(page, "box.js", "scaled", box, factor, ratio)
-    assert (x1 - x0) / (y1 - y0) == pytest.approx(ratio, rel=1e-6)
-    assert min(x0, y0) >= -1e-9 and max(x1, y1) <= 1 + 1e-9 and x1 - x0 > 0.005
+def test_a_sized_box_has_the_ratio_and_stays_in_the_frame(page: Any) -> None:
+    # A frame of 3:2 with a crop of 3:2 has the ratio 1 in fractions, one of 4:5 the ratio 0.8 / 1.5.
+    ratios, factors = (1.0, 0.8 / 1.5, 16 / 9 / 1.5), (0.05, 0.8, 1.3, 40.0)
+    cases = [(box, factor, ratio) for box in BOXES for factor in factors for ratio in ratios]
+    for (_, _, ratio), (x0, y0, x1, y1) in zip(cases, calls(page, "box.js", "scaled", cases), strict=True):
+        assert (x1 - x0) / (y1 - y0) == pytest.approx(ratio, rel=1e-6)
+        assert min(x0, y0) >= -1e-9 and max(x1, y1) <= 1 + 1e-9 and x1 - x0 > 0.005
 
 
 EDGES = ["nw", "n", "ne", "e", "se", "s", "sw", "w"]
 
 
-@pytest.mark.parametrize("edge", EDGES)
-@pytest.mark.parametrize("to", [(0.02, 0.03), (0.97, 0.95), (0.4, 0.5), (0.0, 1.0)])
-@pytest.mark.parametrize("ratio", [None, 1.0, 0.6])
-def test_the_far_side_stays_while_an_edge_is_pulled(
-    page: Any, edge: str, to: tuple[float, float], ratio: float | None
-) -> None:
-    box = [0.3, 0.3, 0.6, 0.3 + 0.3 / (ratio or 1.0)]
-    pulled = call(page, "box.js", "pulled", box, edge, *to, ratio)
-    x0, y0, x1, y1 = pulled
-    assert min(x0, y0) >= -1e-9 and max(x1, y1) <= 1 + 1e-9 and x1 > x0 and y1 > y0
-    if "w" in edge:
-        assert x1 == pytest.approx(box[2])
-    if "e" in edge:
-        assert x0 == pytest.approx(box[0])
-    if "n" in edge:
-        assert y1 == pytest.approx(box[3])
-    if "s" in edge:
-        assert y0 == pytest.approx(box[1])
-    if ratio:
-        assert (x1 - x0) / (y1 - y0) == pytest.approx(ratio, rel=1e-6)
+def test_the_far_side_stays_while_an_edge_is_pulled(page: Any) -> None:
+    ends = ((0.02, 0.03), (0.97, 0.95), (0.4, 0.5), (0.0, 1.0))
+    cases = [
+        ([0.3, 0.3, 0.6, 0.3 + 0.3 / (ratio or 1.0)], edge, *to, ratio)
+        for edge in EDGES
+        for to in ends
+        for ratio in (None, 1.0, 0.6)
+    ]
+    for (box, edge, _, _, ratio), pulled in zip(cases, calls(page, "box.js", "pulled", cases), strict=True):
+        x0, y0, x1, y1 = pulled
+        assert min(x0, y0) >= -1e-9 and max(x1, y1) <= 1 + 1e-9 and x1 > x0 and y1 > y0
+        still = {"w": (x1, box[2]), "e": (x0, box[0]), "n": (y1, box[3]), "s": (y0, box[1])}
+        assert all(now == pytest.approx(before) for side, (now, before) in still.items() if side in edge)
+        assert ratio is None or (x1 - x0) / (y1 - y0) == pytest.approx(ratio, rel=1e-6)
 
 
 def test_without_a_ratio_a_corner_goes_where_the_pointer_is(page: Any) -> None:

@@ -27,7 +27,7 @@ export function build(desk) {
     ),
     h("details", {}, h("summary", {}, "What is not saved yet"), h("ul", { class: "desk-waiting" })),
   );
-  let told = 0; // tenths of the render that have been said
+  let told = 0; // quarters of the render that have been said
   let asked = false; // whether a render was begun in this window, or seen to go on
 
   async function back() {
@@ -41,10 +41,7 @@ export function build(desk) {
   async function begin() {
     render.disabled = true; // until the server has answered: one press, one run
     const answer = await desk.request("api/render", {});
-    if (answer)
-      desk.take({
-        render: { ...desk.render, state: "running", done: 0, message: "", ...(answer.state ? answer : answer.render) },
-      });
+    asked = Boolean(answer);
     draw();
     if (answer) say("Rendering what changed.");
   }
@@ -64,34 +61,35 @@ export function build(desk) {
       progress.max = of;
       progress.value = done;
     } else progress.removeAttribute("value");
-    write(
-      state,
-      now === "stopping"
-        ? "Stopping after the frames in work …"
-        : running
-          ? of
-            ? `Rendering: ${done} of ${of} frames`
-            : message || "Rendering: finding out what changed …"
-          : now === "failed"
-            ? `The render failed: ${message}`
-            : count
-              ? `${counted(count, "frame")} decided, not rendered yet`
-              : message || "Everything you decided is rendered",
-    );
+    write(state, running ? underWay() : said(count));
   }
 
-  desk.on("render", (before) => {
+  function underWay() {
+    const { state: now, done, of, message } = desk.render;
+    if (now === "stopping") return "Stopping after the frames in work …";
+    return of ? `${message || "Rendering"}: ${done} of ${of} frames` : `${message || "Finding out what changed"} …`;
+  }
+
+  function said(count) {
+    const { state: now, message } = desk.render;
+    if (now === "failed") return `The render failed. ${message}`;
+    if (count) return `${counted(count, "frame")} decided, not rendered yet`;
+    return now === "stopped" ? message : "Everything you decided is rendered";
+  }
+
+  desk.on("render", () => {
     const { state: now, done, of, message } = desk.render;
     draw();
     if (now === "running") {
       asked = true;
-      const tenth = of ? Math.floor((4 * done) / of) : 0;
-      if (tenth > told) say(`Rendering: ${done} of ${of} frames`);
-      told = tenth;
-    } else if (asked && before.state !== now && now !== "stopping") {
+      const quarter = of ? Math.floor((4 * done) / of) : 0;
+      if (quarter > told) say(underWay());
+      told = quarter;
+    } else if (asked && now !== "stopping") {
       asked = false;
       told = 0;
-      say(now === "failed" ? `The render failed: ${message}` : message || "Rendered. The new pictures are shown.");
+      if (now === "failed") say(`The render failed. ${message}`);
+      else say(now === "stopped" ? message : `Rendered: the new pictures are shown. ${message}`);
     }
   });
   desk.on("frames", draw);
@@ -110,7 +108,8 @@ export function build(desk) {
     write(
       lostText,
       yes
-        ? "The review program does not answer. Go on if you like: what you decide is kept in this window, and saved when the program is back. Do not close the window."
+        ? "The review program does not answer. Go on if you like: what you decide is kept in this window, and " +
+            "saved when the program is back. Do not close the window."
         : "",
     );
     if (!yes) say("The review program answers again. Everything is saved.");
@@ -182,6 +181,19 @@ export function build(desk) {
     ),
   );
 
+  // ---- what the server says of the tables, as long as it is so
+
+  const notices = h("ul", { class: "desk-notices", hidden: true });
+  let heard = "";
+  desk.on("notices", () => {
+    const all = [...new Set([...(desk.roster.writable ? [desk.roster.writable] : []), ...desk.notices])];
+    if (all.join() === heard) return;
+    heard = all.join();
+    notices.replaceChildren(...all.map((text) => h("li", {}, text)));
+    notices.hidden = !all.length;
+    if (all.length) say(all.join(" "));
+  });
+
   desk.on("error", (message) => trouble(message, ["Close", () => undefined]));
 
   desk.key("u", "Undo the last change", back);
@@ -199,6 +211,7 @@ export function build(desk) {
     live,
     lost,
     unsaved,
+    notices,
     h(
       "div",
       { class: "desk-bar-row" },

@@ -72,12 +72,14 @@ export function build(desk) {
       h(
         "p",
         {},
-        "The roster will say publish: yes, and frames that were held back for this player are delivered with the next render, with the name in the caption.",
+        "The roster will say publish: yes, and frames that were held back for this player are delivered with the next " +
+          "render, with the name in the caption.",
       ),
       h(
         "p",
         {},
-        "Only you can know that consent was given, by a parent where the player is a minor. Local law and the organiser's rules decide.",
+        "Only you can know that consent was given, by a parent where the player is a minor. Local law and the " +
+          "organiser's rules decide.",
       ),
     ];
   }
@@ -90,7 +92,8 @@ export function build(desk) {
       const names = answer.frames ?? [];
       const more = names.length > 8 ? `, and ${names.length - 8} more` : "";
       place.textContent = names.length
-        ? `${counted(names.length, "delivered frame")} (${counted(answer.files ?? names.length, "file")}) will be withdrawn: ${names.slice(0, 8).join(", ")}${more}.`
+        ? `${counted(names.length, "delivered frame")} (${counted(answer.files ?? names.length, "file")}) ` +
+          `will be withdrawn: ${names.slice(0, 8).join(", ")}${more}.`
         : "No delivered frame names this player now.";
     } catch {
       place.textContent = "How many pictures it takes back cannot be said now.";

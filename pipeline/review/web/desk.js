@@ -6,8 +6,8 @@ const EMPTY = { keep: "", rating: null, players: [], words: "", crop: null, crop
 const POLL = 2000; // milliseconds between looks at what other windows and the render have done
 const POLL_HIDDEN = 15000;
 
-/** One desk a window. Parts register with `on(event, action)`; events: frame, frames, roster, render, unsaved, lost,
- * conflict, refused, error, undo. */
+/** One desk a window. Parts register with `on(event, action)`; events: frames, roster, render, notices, undo, unsaved,
+ * saved, lost, conflict, refused, error. */
 export class Desk {
   constructor(court) {
     this.court = court;
@@ -15,6 +15,7 @@ export class Desk {
     this.frames = new Map(court.view.frames.map((frame) => [frame.name, frame]));
     this.roster = { teams: {}, players: [], deliveries: [], references: [], minors: false, undo: "" };
     this.render = { state: "idle", done: 0, of: 0, message: "", stale: 0 };
+    this.notices = []; // on the tables, as long as they hold: a problem in a file, a file that a spreadsheet has open
     this.actions = new Map();
     this.queue = new Queue({
       done: (answer, item) => {
@@ -138,7 +139,9 @@ export class Desk {
       this.render = answer.render;
       this.tell("render", before);
     }
+    if (answer.notices) this.notices = answer.notices;
     this.tell("undo");
+    this.tell("notices");
   }
 
   /** Asks for something at once, after all that waits has been written. Gives the answer, or null and says why. */

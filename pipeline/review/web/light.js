@@ -64,7 +64,8 @@ export function build(desk) {
     h(
       "p",
       { class: "desk-note" },
-      "Draw a box on something grey or white that is lit by the lamps alone: a card, a line, a white shirt. It sets the white of every frame under this light.",
+      "Draw a box on something grey or white that is lit by the lamps alone: a card, a line, a white shirt. " +
+        "It sets the white of every frame under this light.",
     ),
     verdict,
     h(
@@ -83,6 +84,7 @@ export function build(desk) {
   surface.element.append(by);
   const chart = button("Find the chart in this frame", () => send({ chart: "auto" }));
 
+  const kindOf = (one) => (one.chart ? "chart" : one.patch === "auto" ? "patch, found by the program" : "patch");
   const own = (name) => desk.roster.references.find((one) => one.frame === name);
 
   async function send(what) {
@@ -164,11 +166,7 @@ export function build(desk) {
         h(
           "li",
           {},
-          h(
-            "span",
-            {},
-            `${one.frame}: ${one.chart ? "chart" : one.patch === "auto" ? "patch, found by the program" : "patch"}, ${(ENDS[one.end ?? ""] ?? one.end).toLocaleLowerCase()}`,
-          ),
+          h("span", {}, `${one.frame}: ${kindOf(one)}, ${(ENDS[one.end ?? ""] ?? one.end).toLocaleLowerCase()}`),
           button("Show", () => desk.court.show(one.frame), { "aria-label": `Show ${one.frame}` }),
         ),
       ),

@@ -61,7 +61,9 @@ export function build(desk) {
   function put(list, words_) {
     desk.change(desk.now, "players", list);
     say(
-      `${words_}. ${list.length ? `Left to right: ${list.map(([t, n]) => desk.called(t, n)).join(", ")}` : "Nobody is named"}.`,
+      list.length
+        ? `${words_}. Left to right: ${list.map(([team, number]) => desk.called(team, number)).join(", ")}.`
+        : `${words_}. Nobody is named.`,
     );
   }
 
