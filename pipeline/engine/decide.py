@@ -30,7 +30,7 @@ from pipeline.errors import InputError, RunStoppedError, trace
 from pipeline.imaging.memory import give_back_memory
 from pipeline.recipe.recipe import Recipe
 from pipeline.report.record import RunRecord
-from pipeline.store.places import OWN_FILES, refuse_inside, refuse_links
+from pipeline.store.places import OWN_FILES, REPORT_FOLDER, refuse_inside, refuse_links
 from pipeline.store.store import Store
 from pipeline.workers.executors import Workers
 
@@ -61,7 +61,12 @@ def refuse(recipe: Recipe, shoot: Shoot, only: str | None = None, out: Path | No
     if out is not None:
         refuse_inside(out, shoot.folder)
         folders = [path for d in recipe.deliveries for path in (d.written.name, d.name, f"{d.name}/{SMALL}")]
-        refuse_links(out, (*OWN_FILES, *dict.fromkeys(folders)))
+        refuse_links(out, (*OWN_FILES, REPORT_FOLDER, *dict.fromkeys(folders)))
+        folder = shoot.folder.resolve()
+        if (out / REPORT_FOLDER).resolve() in (folder, *folder.parents):
+            raise InputError(
+                f"{out / REPORT_FOLDER}: holds the shoot, and the report's pictures lie there; choose another --out"
+            )
     for delivery in recipe.written:  # its folder, its zip and the place it is pushed to have this name
         if holds_withheld(delivery.name, shoot.facts):
             raise InputError(f"delivery {delivery.name}: holds a name of the roster that is withheld; rename it")

@@ -13,6 +13,7 @@ from typing import Literal
 from pipeline.engine.pacing.pace import spread
 from pipeline.errors import FrameError, InputError, in_short
 from pipeline.formats.metadata.model import Metadata
+from pipeline.imaging.shown_light import ShownLight
 from pipeline.report.record import read_record
 from pipeline.shoot.frame_names import KnownFile, NameMemory
 from pipeline.store.keys import digest_json
@@ -31,6 +32,7 @@ class Rendered:
 
     relative  posix path below OUT; key  see pixel_key; width, height  pixels; quality  of the JPEG, 0 for lossless
     scan      digest of the JPEG's scan data, "" for other formats; thumb  name of its small picture, ""
+    light     as shown, and light_before  of the same part of the frame as the camera balanced it; None: not measured
     """
 
     relative: DeliveredPath
@@ -43,6 +45,8 @@ class Rendered:
     scan: str
     thumb: str
     notices: tuple[str, ...] = field(default=())
+    light: ShownLight | None = None
+    light_before: ShownLight | None = None
 
 
 @dataclass(frozen=True)

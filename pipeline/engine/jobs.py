@@ -73,6 +73,10 @@ class Shoot:
             return "frames.csv says keep: no"
         return held_back(self.facts, row) or self.own_texts.get(frame, "")
 
+    def for_consent(self, frame: str) -> bool:
+        """Whether a frame may be in no delivery because of who is in it, or may be, whatever else is said of it."""
+        return bool(held_back(self.facts, self.facts.row(frame)) or self.own_texts.get(frame, ""))
+
     def shows_withheld(self, frame: str) -> bool:
         """Whether a person or the frame's own texts say that it shows a player who must not be published."""
         known = replace(self.facts.row(frame), unclear="")

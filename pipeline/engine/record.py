@@ -12,8 +12,9 @@ from pipeline.engine.earlier import DeliveredFile
 from pipeline.engine.jobs import Delivered, Planned, Shoot
 from pipeline.engine.measure import MeasuredFrame
 from pipeline.engine.pacing.phases import Phases
-from pipeline.engine.render import Job
+from pipeline.engine.render import Job, kept_box
 from pipeline.engine.solve import Plan
+from pipeline.engine.thumbs import before_thumb, large_thumb
 from pipeline.errors import InputError, in_short, trace
 from pipeline.people.observe import FrameObservation
 from pipeline.recipe.recipe import Recipe, flatten_yaml
@@ -88,6 +89,7 @@ def build(
         name = one.frame.name
         entry = _frame(one, recipe, plan, planned.get(name), made.files)
         entry.burst = burst[name]
+        entry.consent = shoot.for_consent(name)
         entry.status, entry.reason = _status(log, shoot, recipe, plan, planned.get(name), entry, name)
         finish(one, entry)
         frames.put(name, entry)
@@ -191,7 +193,8 @@ def _frame(
         done = files.get(each.output.relative)
         if done is None:
             continue
-        entry.before = f"{planned[0].thumbs}.before.jpg" if planned else None
+        if planned:
+            entry.before, entry.large = before_thumb(planned[0].thumbs), large_thumb(planned[0].thumbs)
         entry.deliveries[each.output.delivery.name] = FileRecord(
             file=each.output.relative,
             sha256=done.sha256,
@@ -205,6 +208,10 @@ def _frame(
             alt_text=each.alt_text,
             headline=each.headline,
             notices=[*each.notices, *done.notices],
+            crop=[round(v, 5) for v in kept_box(each.output.delivery, plan, name, *one.full_size)],
+            persons=list(each.output.metadata.persons) if each.output.metadata else [],
+            light=done.light,
+            light_before=done.light_before,
         )
     return entry
 

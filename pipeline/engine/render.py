@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import hashlib
-import io
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-import PIL.Image
-
 from pipeline.engine.earlier import Rendered, announce, text_key
-from pipeline.engine.measure import CHANGED, GONE, read_measured, read_proxy
+from pipeline.engine.measure import CHANGED, GONE
 from pipeline.engine.solve import Plan
+from pipeline.engine.thumbs import before_thumb, jpeg, keep_before, large_thumb, shrunk
 from pipeline.errors import FrameError
 from pipeline.formats.jpeg_segments import scan_digest
 from pipeline.formats.metadata.embed import embed_jpeg
@@ -24,29 +21,24 @@ from pipeline.imaging.geometry import WHOLE, Box, box_to_pixels
 from pipeline.imaging.memory import give_back_memory
 from pipeline.imaging.raw.demosaic import FULL_ABOVE
 from pipeline.imaging.raw.frame import DecodeOptions, SensorCorrection
-from pipeline.imaging.resample import resize
-from pipeline.light.highlights import rebuild_highlights
+from pipeline.imaging.shown_light import shown_light
 from pipeline.recipe.recipe import Bound, Delivery, Recipe
 from pipeline.shoot.facts import FrameFacts
-from pipeline.steps import white_balance
 from pipeline.steps.base import ApplyContext, Solution
 from pipeline.steps.decode import STEP as DECODE
 from pipeline.steps.decode import decode
-from pipeline.steps.tone import ToneParams, displayed
 from pipeline.store.disk import move
 from pipeline.store.files import write_atomic
 from pipeline.store.keys import digest_json, environment
 from pipeline.store.store import Store
-from pipeline.types import F32, F64, Frame, Image
+from pipeline.types import F32, Frame, Image
 
-THUMB_EDGE = 320  # pixels of the longer side of a small picture in the report
 # Decimals of the fractions of a window: half a pixel of a frame 5,000 wide, far less than the rim decoded around it.
 _WINDOW_DIGITS = 4
 _TRIED_EDGES = (0, 1, -1, 2, 3)  # pixels about the edge by proportion: rounding moves the sides of a crop by one or two
 # Octets of a picture from which the memory that a step leaves is given back: of several so large the next finds no hole
 # of its size, and emptying pages anew is little of the time that so many pixels take. `python -m tests.benchmark`.
 _LARGE = 120_000_000
-_THUMB_QUALITY = 80  # JPEG; chosen by eye, decides no delivered picture
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,14 +102,14 @@ def long_edge_needed(recipe: Recipe, plan: Plan, frame: str, full: tuple[int, in
         sized = next((b for b in delivery.steps if b.step.output_size is not None), None)
         if sized is None or sized.step.output_size is None:
             return None
-        x0, y0, x1, y1 = box_to_pixels(_kept(delivery, plan, frame, *full), *full)
+        x0, y0, x1, y1 = box_to_pixels(kept_box(delivery, plan, frame, *full), *full)
         wanted = sized.step.output_size(sized.params, y1 - y0, x1 - x0)
         ratio = max(wanted) / max(y1 - y0, x1 - x0)
         edge = min(max(full), round(max(full) * ratio))
         for more in _TRIED_EDGES:
             candidate = edge + more
             h, w = (round(side * candidate / max(full)) for side in full)
-            cx0, cy0, cx1, cy1 = box_to_pixels(_kept(delivery, plan, frame, h, w), h, w)
+            cx0, cy0, cx1, cy1 = box_to_pixels(kept_box(delivery, plan, frame, h, w), h, w)
             if max(cx1 - cx0, cy1 - cy0) == max(wanted):
                 edge = candidate
                 break
@@ -144,7 +136,7 @@ def window_needed(recipe: Recipe, plan: Plan, frame: Frame, full: tuple[int, int
     return Box(max(min(x0), 0.0), max(min(y0), 0.0), min(max(x1), 1.0), min(max(y1), 1.0))
 
 
-def _kept(delivery: Delivery, plan: Plan, frame: str, height: int, width: int) -> Box:
+def kept_box(delivery: Delivery, plan: Plan, frame: str, height: int, width: int) -> Box:
     """What a delivery keeps of the upright frame, fractions, at a size in pixels."""
     for b in delivery.steps:
         if b.step.kept is not None:
@@ -203,9 +195,7 @@ def render(job: Job) -> list[Rendered | Refused | Moved]:
             job.frame, job.long_edge, DecodeOptions(known, clean=clean, window=job.window, picture=picture)
         )
     image = decoded.image
-    if job.thumbs:
-        before = _before(decoded.overview or image, decoded.camera_balance, job.frame.kind)
-        Store(job.out).put("thumbs", f"{job.thumbs}.before.jpg", _jpeg(before))
+    before = keep_before(Store(job.out), job.thumbs, decoded, job.frame.kind) if job.thumbs else None
     cleaned = decoded.cleaned
     del decoded  # a large picture is held once only
     if cleaned and early is not None and early.step.after_mosaic is not None:
@@ -229,7 +219,7 @@ def render(job: Job) -> list[Rendered | Refused | Moved]:
                 for b in (*job.shared, *delivery.steps)
                 if job.frame.kind == "raw" and b.step.off_mosaic is not None and not (cleaned and b is early)
             ]
-            made += _deliver(job, images.pop(), outputs, said)
+            made += _deliver(job, images.pop(), outputs, said, before)
         except FrameError as error:
             made += [Refused(one.relative, f"{one.delivery.name}: {error}") for one in outputs]
     if large:
@@ -268,8 +258,13 @@ def _apply(image: Image, bound: Bound, job: Job, label: str) -> Image:
     return bound.step.apply(image, bound.params, ApplyContext(job.frame, job.row, job.solutions.get(label)))
 
 
-def _deliver(job: Job, image: Image, outputs: Sequence[Output], said: Sequence[str]) -> list[Rendered | Moved]:
-    """Make one file, and write it for each of the outputs, which are alike in pixels and texts."""
+def _deliver(
+    job: Job, image: Image, outputs: Sequence[Output], said: Sequence[str], before: F32 | None
+) -> list[Rendered | Moved]:
+    """Make one file, and write it for each of the outputs, which are alike in pixels and texts.
+
+    before  the whole frame as the camera balanced it, small, display; None where no small pictures are wanted
+    """
     delivery, metadata = outputs[0].delivery, outputs[0].metadata
     for bound in delivery.steps:
         image = _apply(image, bound, job, delivery.label(bound))
@@ -279,14 +274,16 @@ def _deliver(job: Job, image: Image, outputs: Sequence[Output], said: Sequence[s
     assert encode is not None, "the last step of a delivery encodes"
     file = encode(image, delivery.encoder.params, metadata)
     notices = (*(text for text in (*said, *short) if text), *file.notices)
-    thumb = ""
-    if job.thumbs:
+    thumb, light, light_before = "", None, None
+    if before is not None:
         thumb = _thumb(job, delivery)
-        Store(job.out).put("thumbs", thumb, _jpeg(image.pixels))
+        small = shrunk(image.pixels)
+        Store(job.out).put("thumbs", thumb, jpeg(small))
+        light, light_before = shown_light(small), shown_light(_same_part(before, job, delivery))
     of = hashlib.sha256(file.data).hexdigest(), len(file.data), width, height, file.quality, file.scan, thumb, notices
     made: list[Rendered | Moved] = []
     for output in outputs:
-        one = Rendered(output.relative, output.key, *of)
+        one = Rendered(output.relative, output.key, *of, light, light_before)
         if job.to is not None:
             aside = ""
             (job.to / output.relative).parent.mkdir(parents=True, exist_ok=True)
@@ -320,7 +317,8 @@ def _thumb(job: Job, delivery: Delivery) -> str:
 
 def has_damaged_thumbs(store: Store, job: Job) -> bool:
     """Whether a small picture of a frame is there and is not what a render left; only a render makes it again."""
-    names = [f"{job.thumbs}.before.jpg", *(_thumb(job, output.delivery) for output in job.outputs)]
+    names = [before_thumb(job.thumbs), large_thumb(job.thumbs)]
+    names += [_thumb(job, output.delivery) for output in job.outputs]
     there = [name for name in names if job.thumbs and (store.work / "thumbs" / name).exists()]
     return any(store.get("thumbs", name) is None for name in there)
 
@@ -337,50 +335,12 @@ def rewrap(out: Path, relative: str, scan: str, metadata: Metadata | None) -> tu
     return embed_jpeg(data, metadata) if metadata is not None else None
 
 
-def proxy_thumb(key: str) -> str:
-    """Name of the small picture that `thumb_of_proxy` makes of the frame of this measure key."""
-    return f"{key[:32]}.jpg"
-
-
-def make_proxy_thumb(task: tuple[Path, str, str]) -> str:
-    """As thumb_of_proxy, for a worker. task  OUT, the frame's measure key, its kind"""
-    return thumb_of_proxy(Store(task[0]), *task[1:])
-
-
-def thumb_of_proxy(store: Store, key: str, kind: str) -> str:
-    """Name of the small picture of a frame that is not rendered, made from its proxy. kind  as of Frame. Raises
-    FrameError."""
-    name = proxy_thumb(key)
-    if store.get("thumbs", name) is None:
-        balance = read_measured(store, key, white_balance.STEP).camera_balance
-        store.put("thumbs", name, _jpeg(_before(read_proxy(store, key), balance, kind)))
-    return name
-
-
-def whole_before(frame: Frame, edge: int) -> bytes:
-    """The whole frame as the camera balanced it, upright, JPEG, at most `edge` pixels on its longer side.
-
-    Raises FrameError, OSError where the file cannot be read.
-    """
-    decoded = decode(frame, edge)
-    return _jpeg(_before(decoded.image, decoded.camera_balance, frame.kind, edge), edge)
-
-
-def _before(image: Image, gains: F64, kind: str, edge: int = THUMB_EDGE) -> F32:
-    """The picture as the camera balanced it, small, display sRGB, with the tone step's defaults."""
-    small = _shrink(image.pixels, edge)
-    balanced = rebuild_highlights(small * gains.astype(np.float32), image.saturation * gains)
-    return displayed(replace(image, pixels=balanced), ToneParams.model_validate({}), finished=kind != "raw").pixels
-
-
-def _shrink(pixels: F32, edge: int = THUMB_EDGE) -> F32:
-    height, width = pixels.shape[:2]
-    scale = min(1.0, edge / max(height, width))
-    return resize(pixels, max(1, round(height * scale)), max(1, round(width * scale)))
-
-
-def _jpeg(display: F32, edge: int = THUMB_EDGE) -> bytes:
-    small = (np.clip(_shrink(display, edge), 0, 1) * 255 + 0.5).astype(np.uint8)
-    buffer = io.BytesIO()
-    PIL.Image.fromarray(small, "RGB").save(buffer, "JPEG", quality=_THUMB_QUALITY)
-    return buffer.getvalue()
+def _same_part(before: F32, job: Job, delivery: Delivery) -> F32:
+    """The part of the whole frame `before` (H, W, 3) that a delivery shows, but for a turn of some degrees."""
+    height, width = before.shape[:2]
+    for bound in delivery.steps:
+        if bound.step.kept is not None:
+            box = bound.step.kept(bound.params, job.solutions.get(delivery.label(bound)), height, width)
+            x0, y0, x1, y1 = box_to_pixels(box, height, width)
+            return before[y0:y1, x0:x1]
+    return before

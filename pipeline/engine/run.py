@@ -22,20 +22,11 @@ from pipeline.engine.pacing.pace import Pace
 from pipeline.engine.pacing.priority import by_priority
 from pipeline.engine.record import Made, RunLog, build, ended_early, is_clean, observations_of, sent_before, undone
 from pipeline.engine.redaction import Redaction
-from pipeline.engine.render import (
-    Job,
-    Moved,
-    Output,
-    Refused,
-    has_damaged_thumbs,
-    make_proxy_thumb,
-    proxy_thumb,
-    render,
-    thumb_of_proxy,
-)
+from pipeline.engine.render import Job, Moved, Output, Refused, has_damaged_thumbs, render
 from pipeline.engine.sending import incomplete, send, sent_record
 from pipeline.engine.solve import AGAIN, solve
 from pipeline.engine.tables.selection import left_notice, proposal, write_proposal
+from pipeline.engine.thumbs import light_of_thumb, make_proxy_thumb, proxy_thumb, thumb_of_proxy
 from pipeline.engine.twins import keep_damage
 from pipeline.errors import RunStoppedError, UndecodableError, in_short, trace
 from pipeline.imaging.memory import give_back_memory
@@ -161,6 +152,7 @@ class _Run:
                 entry.observations = observations_of(read_measured(self.store, one.key, crop.STEP))
                 if entry.before is None and not by_hand:  # a stop has no time for that
                     entry.before = thumb_of_proxy(self.store, one.key, one.frame.kind)
+                    entry.light = light_of_thumb(self.store, entry.before)
 
         record = build(log, self.shoot, redacted_recipe, measured_frames, plan, planned, made, finish)
         if log.short:
@@ -182,7 +174,7 @@ class _Run:
         redacted = redaction.record(record)
         if finished.by_hand:
             write_record(out, redacted)
-            return Outcome(record, write_report(out, redacted), log.failed)
+            return Outcome(record, write_report(out, redacted, hurried=True), log.failed)
         write_record(out, redacted)  # the files are on record even if a push is stopped by hand
         self._begin("deliver")
         missing = finished.missing

@@ -17,7 +17,7 @@ from pipeline.deliver.address import sharing
 from pipeline.errors import MOST_LINES, InputError, Problem
 from pipeline.formats.metadata.model import Metadata
 from pipeline.steps.base import AnyStep, FileName, Order, Params, Solution
-from pipeline.store.places import OWN_FILES
+from pipeline.store.places import OWN_FILES, REPORT_FOLDER
 from pipeline.textfile.messages import Loc, did_you_mean, few, shown
 from pipeline.textfile.yamlfile import Document, load_yaml, validate
 from pipeline.types import Domain, JsonValue
@@ -365,4 +365,6 @@ def _unsafe(name: str) -> str:
         return "Windows keeps this name for itself; choose another"
     if name.casefold() in OWN_FILES:
         return "the output folder has a file of this name; choose another"
+    if name.casefold() == REPORT_FOLDER:
+        return "the output folder has the pictures of report.html in a folder of this name; choose another"
     return ""

@@ -11,12 +11,12 @@ from pathlib import Path
 from markupsafe import Markup
 
 from pipeline.report.needs import knowing, needs
-from pipeline.report.record import FileRecord, FrameRecord, RunRecord
-from pipeline.report.view import Mode, Pictures, PictureView, frame_views, run_view, view_json
+from pipeline.report.pictures import pictures_of
+from pipeline.report.record import RunRecord
+from pipeline.report.view import Mode, Pictures, frame_views, run_view, view_json
 from pipeline.store.files import whole_file
-from pipeline.store.places import is_plain
 from pipeline.store.store import Store
-from pipeline.textfile.html import link, page_environment
+from pipeline.textfile.html import page_environment
 from pipeline.textfile.messages import counted
 
 REPORT_FILE = "report.html"  # in OUT
@@ -25,37 +25,17 @@ PHASES = (
 )  # fmt: skip
 
 
-class Embedded:
-    """Pictures inside the page, as data: addresses; the delivered files are beside it."""
+def write_report(out: Path, record: RunRecord, *, hurried: bool = False) -> Path:
+    """Write OUT/report.html for a run record, and OUT/report where it has many pictures; return the page's path.
 
-    def __init__(self, store: Store) -> None:
-        self.store = store
-
-    def before(self, name: str, frame: FrameRecord) -> PictureView:
-        """See view.Pictures."""
-        return PictureView(self._data(frame.before)) if frame.status != "held" else PictureView()
-
-    def after(self, name: str, delivery: str, file: FileRecord) -> PictureView:
-        """See view.Pictures."""
-        return PictureView(self._data(file.thumb), link(file.file) if shown_by_browsers(file.file) else "")
-
-    def _data(self, name: str | None) -> str:
-        data = self.store.get("thumbs", name) if name and is_plain(name) else None  # a file of thumbs/, nothing else
-        return "" if data is None else "data:image/jpeg;base64," + base64.b64encode(data).decode()
-
-
-def shown_by_browsers(file: str) -> bool:
-    """Whether browsers show a file of this name."""
-    return file.lower().endswith((".jpg", ".jpeg", ".png"))
-
-
-def write_report(out: Path, record: RunRecord) -> Path:
-    """Write OUT/report.html for a run record and return its path. Raises OSError."""
+    record  without withheld names; hurried  add no picture to OUT/report. Raises OSError.
+    """
     store = Store(out)
     path = out / REPORT_FILE
     facts = "the folder of the facts that --facts names" if store.source().facts else "the shoot folder"
+    pictures = pictures_of(store, record, hurried=hurried)
     with whole_file(path) as file:
-        for some in page(record, Embedded(store), facts):
+        for some in page(record, pictures, facts):
             file.write(some.encode("utf-8"))
     return path
 

@@ -12,6 +12,7 @@ from typing import Any, Literal
 from pydantic import JsonValue, TypeAdapter
 
 from pipeline.errors import InputError
+from pipeline.imaging.shown_light import ShownLight
 from pipeline.people.ranking import Ranked
 from pipeline.store.files import whole_file
 from pipeline.store.places import read_file
@@ -35,6 +36,10 @@ class FileRecord:
     file     posix path below OUT; sha256  hex; width, height  pixels; quality  of the JPEG, 0 for lossless
     thumb    name of its small picture in OUT/.work/thumbs, "" without one
     current  false where an earlier run made it and this run's recipe does not
+    crop     [x0, y0, x1, y1] of the upright frame, fractions, turned first where the frame was straightened
+    persons  named in its metadata
+    light    how bright and of what colour it is; light_before  the same of that part of the frame as the camera
+             balanced it; None: not measured
     """
 
     file: str
@@ -49,6 +54,10 @@ class FileRecord:
     alt_text: str
     headline: str
     notices: list[str]
+    crop: list[float] = field(default_factory=lambda: [0.0, 0.0, 1.0, 1.0])
+    persons: list[str] = field(default_factory=list)
+    light: ShownLight | None = None
+    light_before: ShownLight | None = None
 
 
 @dataclass
@@ -68,7 +77,9 @@ class FrameRecord:
     time       local, ISO 8601; exposure_time  seconds; camera  make and model
     burst      index into RunRecord.bursts
     solutions  by label of the step; decisions  the same as sentences
-    before     name of a small picture in OUT/.work/thumbs, as the camera balanced it; deliveries  by name
+    before     name of a small picture in OUT/.work/thumbs, as the camera balanced it, and large  of a larger one
+    consent    whether it may not be delivered because of who is in it, or may be
+    light      of `before`, see FileRecord, where nothing is delivered; deliveries  by name
     """
 
     relative: str
@@ -85,6 +96,9 @@ class FrameRecord:
     observations: ObservationRecord | None = None
     notices: list[str] = field(default_factory=list)
     before: str | None = None
+    large: str | None = None
+    consent: bool = False
+    light: ShownLight | None = None
     deliveries: dict[str, FileRecord] = field(default_factory=dict)
 
 

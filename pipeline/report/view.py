@@ -51,7 +51,8 @@ class FileView:
     file    its address from the page; path  posix, below OUT; width, height  pixels; bytes  octets
     quality of the JPEG, 0 for lossless; crop  what it shows of the upright frame: x0, y0, x1, y1 as fractions
     turned  degrees clockwise by which the frame was turned first, to stand straight
-    light   see FrameView.light; persons  named in it; after  its pictures
+    light   see FrameView.light, and light_before  that of the same part of the frame before
+    persons  named in it; after  its pictures
     """
 
     file: str
@@ -68,6 +69,7 @@ class FileView:
     crop: list[float]
     turned: float
     light: list[float] | None
+    light_before: list[float] | None
     persons: list[str]
     after: PictureView
 
@@ -96,8 +98,7 @@ class FrameView:
     time       local, ISO 8601; exposure_time  s; burst  index into RunView.bursts
     consent    whether it is held because of who is in it, or may be
     reason     why it is not delivered; doubts  what a person should look at; notices  all that was noticed
-    light      before: brightness, red, blue, EV: mean of log2 of the linear light (0 is the white of a screen) of the
-               picture as shown, where it is neither black nor burnt out; log2 R/G; log2 B/G. None where not measured
+    light      of the picture before: [brightness, red, blue, burnt], see imaging.shown_light; None: not measured
     people, faces, balls  [x0, y0, x1, y1, certainty], fractions of the upright frame
     """
 
@@ -156,7 +157,7 @@ def frame_view(name: str, frame: FrameRecord, pictures: Pictures) -> FrameView:
     return FrameView(
         name=name,
         status=frame.status,
-        consent=False,
+        consent=frame.consent,
         reason=frame.reason,
         time=frame.time,
         iso=frame.iso,
@@ -168,7 +169,7 @@ def frame_view(name: str, frame: FrameRecord, pictures: Pictures) -> FrameView:
         notices=frame.notices,
         doubts=[],
         numbers=_numbers(frame),
-        light=None,
+        light=_before_light(frame),
         people=seen.people if seen else [],
         faces=seen.faces if seen else [],
         balls=seen.balls if seen else [],
@@ -201,19 +202,18 @@ def _file_view(name: str, delivery: str, file: FileRecord, frame: FrameRecord, p
         alt=file.alt_text,
         headline=file.headline,
         notices=file.notices,
-        crop=_box(solution.get("box")),
+        crop=file.crop,
         turned=_number(solution.get("turned")) or 0.0,
-        light=None,
-        persons=[],
+        light=list(file.light) if file.light else None,
+        light_before=list(file.light_before) if file.light_before else None,
+        persons=file.persons,
         after=pictures.after(name, delivery, file),
     )
 
 
-def _box(value: JsonValue) -> list[float]:
-    if isinstance(value, list) and len(value) == 4:
-        numbers = [found for one in value if (found := _number(one)) is not None]
-        return numbers if len(numbers) == 4 else [0.0, 0.0, 1.0, 1.0]
-    return [0.0, 0.0, 1.0, 1.0]
+def _before_light(frame: FrameRecord) -> list[float] | None:
+    first = next((file.light_before for file in frame.deliveries.values()), frame.light)
+    return list(first) if first else None
 
 
 def _number(value: JsonValue) -> float | None:

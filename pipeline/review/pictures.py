@@ -10,7 +10,7 @@ from pathlib import Path
 
 import PIL.Image
 
-from pipeline.engine.render import whole_before
+from pipeline.engine.thumbs import whole_before
 from pipeline.errors import FrameError, in_short
 from pipeline.report.record import FileRecord, FrameRecord
 from pipeline.store.places import is_delivered_path, is_plain, open_file, path_below

@@ -25,6 +25,7 @@ _RESERVED = re.compile(r"(con|prn|aux|nul|conin\$|conout\$|(com|lpt)[0-9\u00b9\u
 _REFUSED = re.compile(r'[<>:"/\\|?*]')
 _DELIVERY = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9_.-]{0,63}")  # what a recipe may call a delivery
 OWN_FILES = ("run.json", "report.html", "frames.csv")  # in OUT itself
+REPORT_FOLDER = "report"  # in OUT: the pictures of report.html where it does not hold them itself
 
 
 def is_plain(name: str) -> bool:

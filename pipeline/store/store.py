@@ -21,7 +21,7 @@ from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.digests import FrameDigest, read_digest
 from pipeline.store.disk import is_held, temporary_folder
 from pipeline.store.files import TEMPORARY, is_inside, remove_leftovers, write_atomic
-from pipeline.store.places import OWN_FILES, is_link, path_below, read_file, refuse_inside, refuse_links
+from pipeline.store.places import OWN_FILES, REPORT_FOLDER, is_link, path_below, read_file, refuse_inside, refuse_links
 from pipeline.store.records import from_json, to_json
 from pipeline.store.seal import HEAD, sealed, unsealed
 from pipeline.store.source import Source
@@ -200,15 +200,15 @@ class Store:
         Only in the folders that a run writes to, and only plain files of just such names. Neither the shoot nor the
         OUT of another run is entered, should they lie inside this OUT.
         """
-        folders = [self.out, self.work, *(self.work / kind for kind in (*KINDS, REVIEW))]
+        folders = [self.out, self.work, *(self.work / kind for kind in (*KINDS, REVIEW)), *self._folders(self.out)]
         for delivery in self.delivery_folders():
-            folders += [delivery, *self._folders(delivery)]
+            folders += self._folders(delivery)
         for folder in folders:
             remove_leftovers(folder)
 
     def delivery_folders(self) -> list[Path]:
         """Folders in OUT that may be those of deliveries, and those in them: no links, shoot or OUT of another run."""
-        whole = self._folders(self.out)
+        whole = [one for one in self._folders(self.out) if one.name != REPORT_FOLDER]
         return [one for above in whole for one in (above, *self._folders(above))]
 
     def _folders(self, folder: Path) -> list[Path]:

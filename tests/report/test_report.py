@@ -164,9 +164,11 @@ def test_the_selection_is_copied_to_where_the_facts_are_read(out: Path, tmp_path
         assert f"copy frames.csv from beside this page into {folder}, write always under keep" in text
 
 
-def test_of_a_frame_held_back_there_is_no_picture(out: Path) -> None:
+def test_of_a_frame_held_for_consent_there_is_no_picture(out: Path) -> None:
     record = copy.deepcopy(RECORD)
-    record["frames"]["TH1_0003"]["before"] = "TH1_0001.before.jpg"
+    frame = record["frames"]["TH1_0003"] = record["frames"]["TH1_0003"] | {"before": "TH1_0001.before.jpg"}
+    assert page(out, record).view()["frames"][2]["before"]["small"]  # keep: no may have other reasons
+    frame |= {"consent": True, "large": "TH1_0001.before.jpg"}
     assert page(out, record).view()["frames"][2]["before"] == {"small": "", "large": ""}
 
 

@@ -40,7 +40,7 @@ def copy_work() -> None:
     """Put copies in the place of what worker processes do, after the first frames."""
     import hashlib
 
-    from pipeline.engine import burst_light, measure, render, run
+    from pipeline.engine import burst_light, measure, render, run, thumbs
     from pipeline.engine.earlier import Rendered, announce
     from pipeline.engine.pacing import trial
     from pipeline.formats.jpeg_segments import scan_digest
@@ -105,7 +105,7 @@ def copy_work() -> None:
         return done
 
     run.render = rendered
-    run.make_proxy_thumb = lambda item: apart.submit(really, render.__name__, "make_proxy_thumb", item).result()
+    run.make_proxy_thumb = lambda item: apart.submit(really, thumbs.__name__, "make_proxy_thumb", item).result()
 
 
 def count_everywhere() -> None:

@@ -11,9 +11,10 @@ from pathlib import Path
 from pipeline.deliver.extras import extra_digests
 from pipeline.engine.earlier import DeliveredFile, read_done
 from pipeline.engine.kept.manifest import NAME, Manifest, read_manifest, work_digest
+from pipeline.report.pictures import proves_itself, report_files
 from pipeline.report.record import RunRecord
 from pipeline.store.files import is_leftover
-from pipeline.store.places import OWN_FILES, digest_below, is_link, path_below
+from pipeline.store.places import OWN_FILES, REPORT_FOLDER, digest_below, is_link, path_below
 from pipeline.store.set_aside import FOLDER, files_aside
 from pipeline.store.store import HOLDER, KINDS, REVIEW, ROOT, Store
 from pipeline.textfile.messages import counted
@@ -63,7 +64,8 @@ def compare(store: Store, record: RunRecord) -> Compared:
         manifest = None  # that of a run before it says nothing of what this one left
     else:
         problems += _own(store.out, manifest)
-    added, notes = _added(store, {*files, *done, *extras})
+    problems += _pictures(store.out, manifest)
+    added, notes = _added(store, {*files, *done, *extras, *_ours(store.out, manifest)})
     problems += added
     if aside := files_aside(store.out):
         notes.append(f"{store.out / FOLDER}: {counted(aside, 'file')} set aside by earlier runs; not looked at")
@@ -109,6 +111,22 @@ def _own(out: Path, manifest: Manifest | None) -> Iterator[str]:
             yield f"{name}: is missing"
         elif name in manifest.own and found != manifest.own[name]:
             yield f"{name}: differs from what the last finished run wrote"
+
+
+def _pictures(out: Path, manifest: Manifest | None) -> Iterator[str]:
+    """What is wrong with the report's pictures."""
+    for name in manifest.report if manifest is not None else ():
+        if not os.path.lexists(out / REPORT_FOLDER / name):
+            yield f"{REPORT_FOLDER}/{name}: is missing; {_AGAIN}"
+        elif not proves_itself(out, name):
+            yield f"{REPORT_FOLDER}/{name}: differs from what was written; delete it, and {_AGAIN}"
+
+
+def _ours(out: Path, manifest: Manifest | None) -> Iterator[str]:
+    """Posix paths below OUT of the report's pictures: those listed; after a run that did not finish, those that prove
+    themselves."""
+    names = manifest.report if manifest is not None else [n for n in report_files(out) if proves_itself(out, n)]
+    yield from (f"{REPORT_FOLDER}/{name}" for name in names)
 
 
 def _added(store: Store, known: set[str]) -> tuple[list[str], list[str]]:

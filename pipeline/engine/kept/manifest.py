@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from pipeline.engine.tables.selection import proposal_digest
+from pipeline.report.pictures import report_files
 from pipeline.shoot.read_facts import FRAMES_FILE
 from pipeline.store.places import OWN_FILES, DeliveredPath, digest_below
 from pipeline.store.records import Digest
@@ -20,11 +21,13 @@ _ROOT = ("names.json", "digests.json", "source.json", "recipe.yaml", "proposal.j
 @dataclass(frozen=True)
 class Manifest:
     """own  file in OUT itself -> SHA-256; delivered  posix path below OUT -> SHA-256, with zips and pages;
-    work  kind -> name -> SHA-256 of what is kept in OUT/.work, "" for measurements and pictures: their seal tells"""
+    work  kind -> name -> SHA-256 of what is kept in OUT/.work, "" for measurements and pictures: their seal tells
+    report  names of the pictures in OUT/report, which say what is in them"""
 
     own: Mapping[str, Digest] = field(default_factory=dict)
     delivered: Mapping[DeliveredPath, Digest] = field(default_factory=dict)
     work: Mapping[str, Mapping[str, Digest | Literal[""]]] = field(default_factory=dict)
+    report: tuple[str, ...] = ()
 
 
 def write_manifest(store: Store, delivered: Mapping[str, str]) -> None:
@@ -36,7 +39,9 @@ def write_manifest(store: Store, delivered: Mapping[str, str]) -> None:
     own[FRAMES_FILE] = proposal_digest(store)  # a person may have typed in it since
     work = {kind: {name: _digest(store, kind, name) for name in store.names(kind)} for kind in KINDS}
     work[ROOT] = {name: digest for name in _ROOT if (digest := work_digest(store, ROOT, name))}
-    manifest = Manifest({name: digest for name, digest in own.items() if digest}, delivered, work)
+    manifest = Manifest(
+        {name: digest for name, digest in own.items() if digest}, delivered, work, tuple(report_files(store.out))
+    )
     store.put_record(ROOT, NAME, Manifest, manifest)
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipeline.engine.jobs import Shoot
@@ -114,5 +114,5 @@ def record_again(store: Store, shoot: Shoot, recipe: Recipe, record: RunRecord) 
     manifest = read_manifest(store)
     if manifest is not None:
         own = {**manifest.own, "run.json": digest_below(store.out, "run.json") or ""}
-        store.put_record(ROOT, MANIFEST, Manifest, Manifest(own, manifest.delivered, manifest.work))
+        store.put_record(ROOT, MANIFEST, Manifest, replace(manifest, own=own))
     keep_unchanged(store, shoot, recipe)

@@ -34,7 +34,7 @@ class WindowConstants:
 
     rim: int = 64  # pixels of the mosaic about a window that are cleaned too: eight patches of the filter
     slack: int = 2  # pixels of the result about a window: a crop rounds its place by as much
-    overview: int = 320  # pixels of the longer side of the small whole frame: as large as the report shows it
+    overview: int = 1280  # pixels of the longer side of the small whole frame: as large as the report shows it
     overview_samples: int = 3  # cells of the mosaic to a pixel of it, each way, that are looked at
 
 
