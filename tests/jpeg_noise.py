@@ -10,9 +10,10 @@ Sizes: web  the JPEG of a sensor of 2.9 times as many pixels a side, brought to 
 full  the JPEG of 1.5 times as many, at all its pixels; file  the web picture saved as JPEG and read at all its pixels.
 
 Printed: sRGB PSNR in dB and mean CIEDE2000 (D65, 2 degrees) before and after, each picture and the mean, and the
-picture that gains least. `--clean` adds what is done to the truth at ISO 100. `--against` compares on the middle 256
-pixels of each picture with OpenCV's and scikit-image's non-local means and, where it is installed by hand, BM3D (see
-tests/denoise_table.py), each at the setting that is best for all pictures together, of those in SETTINGS.
+picture that gains least. `--clean` adds what is done to the truth at ISO 100, alone and in a pool. `--against` compares
+on the middle 256 pixels of each picture with OpenCV's and scikit-image's non-local means and, where it is installed by
+hand, BM3D (see tests/denoise_table.py), each at the setting that is best for all pictures together, of those in
+SETTINGS.
 Curve, exposure and the span of the sensor in digital numbers are ours, no source.
 """
 
@@ -215,9 +216,14 @@ def table(pictures: Sequence[str], iso: int, size: str, clean: bool, crop: bool)
     least = min(min(row[2], row[4]) for row in rows.values())
     print(f"least gain {least:.2f} dB")
     if clean:
-        for name in pictures:
-            truth = read(jpeg(camera_curve(_EXPOSURE * photograph(name)), 92))
-            print(f"clean {name}, ISO 100: CIEDE2000 to itself {score(truth, by_itself(truth, 'file', 100.0))[1]:.2f}")
+        truths = {name: read(jpeg(camera_curve(_EXPOSURE * photograph(name)), 92)) for name in pictures}
+        shown = {name: picture_statistics(truth) for name, truth in truths.items()}
+        together = pool(list(shown.values()), 100.0)
+        for name, truth in truths.items():
+            apart = [score(truth, by_itself(truth, "file", 100.0, shown[name]))[1]]
+            if together is not None:
+                apart.append(score(truth, denoised(truth, of_frame(together, shown[name], 100.0).noise()))[1])
+            print(f"clean {name}, ISO 100: CIEDE2000 to itself", " ".join(f"{v:.2f}" for v in apart))
     return least
 
 

@@ -57,14 +57,16 @@ def warm_cast(whites: Sequence[Candidate], chroma_histogram: NDArray[Any] | Fold
 
 def without_cast(votes: Sequence[Vote], chromaticities: F64, casts: Sequence[F64 | None]) -> list[Vote]:
     """White of finished pictures that show the same surfaces: where most of them have a strong warm cast, at least
-    CAST.taken of it is taken off of all of them alike; what is left of their votes stays.
+    CAST.taken of its warmth is taken off of all of them alike; what is left of their votes stays. What lies beside the
+    way from daylight to warm lamps goes whole: warm light is expected to look orange, and looks ill when it is olive.
 
     chromaticities (N, 2) of the scenes; casts  of each, as `warm_cast` says
     """
     offsets = np.array([c - at for c, at in zip(casts, chromaticities, strict=True) if c is not None]).reshape(-1, 2)
     if 2 * len(offsets) <= len(votes):
         return list(votes)
-    part = CAST.taken * (np.median(offsets, axis=0) + chromaticities)
+    cast = np.median(offsets, axis=0) + chromaticities
+    part = cast - (1 - CAST.taken) * (cast @ _WARM)[:, None] * _WARM
     return [
         replace(vote, white=own, cast=True) if vote.white @ _WARM < own @ _WARM else vote
         for vote, own in zip(votes, part, strict=True)

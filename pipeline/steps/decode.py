@@ -114,7 +114,7 @@ def _pictures(context: SolveContext[DecodeMeasurement]) -> dict[str, PictureNois
             some = [all_of_them[i] for i in indices]
             pooled = pool([found for _, found in some], iso)
             if pooled is not None:
-                noises |= {name: of_frame(pooled, found, iso) for name, found in some}
+                noises |= {name: of_frame(pooled, found, iso, known) for name, found in some}
     return noises
 
 
@@ -235,7 +235,7 @@ def every_pixel(params: DecodeParams) -> bool:
 
 STEP: Step[DecodeParams, DecodeMeasurement, SensorCorrection | PictureNoise] = Step(
     name="decode",
-    version=9,
+    version=10,
     summary="Read a raw frame or a JPEG, TIFF or PNG into linear camera colour, upright, black subtracted.",
     Params=DecodeParams,
     place="shared",

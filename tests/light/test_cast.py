@@ -18,6 +18,7 @@ from pipeline.types import CameraFacts
 from tests.real_white import balanced, camera_balance, greys_off, outlines, read
 
 WARM = np.array([0.42, -0.5])
+ALONG = np.array([0.6, -0.7]) / np.hypot(0.6, 0.7)  # from daylight to warm white
 WHITES = (Candidate(WARM, 1.0),)
 
 
@@ -48,7 +49,8 @@ def test_pictures_of_one_place_lose_the_same_part() -> None:
     got = without_cast(votes, at, casts)
     assert all(v.cast for v in got)
     for vote, place in zip(got, at, strict=True):
-        assert vote.white == pytest.approx(CAST.taken * (WARM + place - at[0]))
+        left = WARM + place - at[0] - vote.white
+        assert left == pytest.approx((1 - CAST.taken) * (WARM + place - at[0]) @ ALONG * ALONG)
     assert without_cast(votes, at, [WARM, None, None]) == votes
     sure = [replace(v, white=0.9 * WARM, sure=0.9) for v in votes]  # the pictures' answer goes further
     assert without_cast(sure, at, [WARM, WARM, WARM]) == sure

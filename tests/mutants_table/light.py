@@ -65,6 +65,12 @@ MUTANTS = [
     ),
     mutant(_PAIRS, "(p.match + f.match) / 2", "max(p.match, f.match)", *_COMPARED),
     mutant("light/cast.py", "grey < CAST.few * area.sum()", "True", "light/test_cast.py"),
+    mutant(
+        "light/cast.py",
+        "cast - (1 - CAST.taken) * (cast @ _WARM)[:, None] * _WARM",
+        "CAST.taken * cast",
+        "light/test_cast.py",
+    ),
     mutant("light/cast.py", "2 * len(offsets) <= len(votes)", "not len(offsets)", "light/test_cast.py"),
     mutant("steps/white_balance.py", "if outdoors(f.exif)", "", "steps/test_white_balance.py"),
     mutant("formats/ciff.py", "seen < _MOST_HEAPS", "True", "formats/test_ciff.py"),

@@ -6,8 +6,9 @@ and its deviation follows no line. So its mean power in the 8x8 DCT is measured,
 blocks of each brightness and of each of some sizes, every one half of the one before, of luma and two colour planes.
 
 Texture is power too, and is kept out in five ways: only the quietest blocks count; of the frames of one camera, ISO and
-size those with less; of the brightnesses those with less; noise flattens towards the coarse, where structure grows; and
-no sensor has much more noise in luma than in colour at the coarse end, nor more than its ISO explains.
+size those with less, and most of all those that show hardly any texture; of the brightnesses those with less; noise
+flattens towards the coarse, where structure grows; and no sensor has much more noise in luma than in colour at the
+coarse end, nor more than its ISO explains.
 """
 
 from __future__ import annotations

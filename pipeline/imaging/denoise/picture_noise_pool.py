@@ -26,8 +26,8 @@ class PoolConstants:
     """How pictures of one camera, ISO and size are put together. Chosen as PictureNoiseConstants were."""
 
     most_frames: int = 60  # spread over the pool: more change nothing
-    quieter_frames: float = 0.35  # quantile of the frames
-    alone: float = 0.35  # quantile of what frames say alone, which bounds what they say together
+    quieter_frames: float = 0.2  # quantile of the frames
+    alone: float = 0.5  # quantile of what frames say alone, which bounds what they say together
     quieter_bins: float = 0.3  # quantile of the brightnesses
     bin_above: float = 2.0  # power of one brightness over the lower ones, above which the rest is texture
     ring: tuple[float, float] = (2.8, 5.7)  # coefficients by whose power a scale is judged
@@ -82,15 +82,26 @@ def _masked(statistics: Sequence[PictureStatistics]) -> NDArray[Any]:
     return logs
 
 
-def _quantile(values: NDArray[Any], q: float) -> NDArray[Any]:
-    """Along the first axis, NaN left out; NaN where there is nothing else."""
-    ordered = np.sort(values, axis=0)
+def _quantile(values: NDArray[Any], q: float, sure: NDArray[Any] | None = None) -> NDArray[Any]:
+    """Along the first axis, each weighed by how sure it is, NaN left out; NaN where there is nothing else."""
+    order = np.argsort(values, axis=0)
+    ordered = np.take_along_axis(values, order, axis=0)
+    if sure is None:
+        sure = np.ones(len(values))
+    weight = np.where(np.isfinite(ordered), sure[order], 0.0)
+    # Each stands in the middle of its share: equal weights give what is between neighbours, from first to last.
+    share = np.cumsum(weight, axis=0) - weight / 2
+    first, last = share[:1], np.max(np.where(weight > 0, share, -np.inf), axis=0)
+    at = first[0] + q * (last - first[0])
     count = np.isfinite(ordered).sum(axis=0)
-    at = np.maximum(count - 1, 0) * q
-    low = np.floor(at).astype(np.int64)
-    high = np.minimum(low + 1, np.maximum(count - 1, 0))
-    below, above = (np.take_along_axis(ordered, i[None], axis=0)[0] for i in (low, high))
-    return np.asarray(below + (at - low) * (above - below))
+    high = np.minimum((share < at).sum(axis=0), np.maximum(count - 1, 0))
+    low = np.maximum(high - 1, 0)
+    below, above, left, right = (
+        np.take_along_axis(which, i[None], axis=0)[0]
+        for which, i in ((ordered, low), (ordered, high), (share, low), (share, high))
+    )
+    part = np.clip((at - left) / np.maximum(right - left, 1e-12), 0, 1)
+    return np.asarray(below + part * (above - below))
 
 
 def _brightness(logs: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
@@ -111,8 +122,11 @@ def _brightness(logs: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
     return bright, power
 
 
-def _bounded(power: NDArray[Any], iso: float | None, area: float) -> NDArray[Any]:
-    """(SCALES, 3, 8, 8) logarithms -> the same without what cannot be noise, and with all scales filled."""
+def _bounded(power: NDArray[Any], iso: float | None, area: float) -> tuple[NDArray[Any], float]:
+    """(SCALES, 3, 8, 8) logarithms -> the same without what cannot be noise, and with all scales filled.
+
+    And by how much luma holds too much towards the coarse.
+    """
     octave = np.log(4.0) * np.arange(SCALES)
     within, ring, outer_ring = _rings()
     speed = iso or POOL.unknown_iso
@@ -158,7 +172,7 @@ def _bounded(power: NDArray[Any], iso: float | None, area: float) -> NDArray[Any
             own = np.where(np.isfinite(power[s, plane]), power[s, plane] + lowered, line)
             out[s, plane] = np.minimum(own, line + around)
             out[s, plane][0, 0] = line[0, 0]
-    return np.asarray(out + POOL.busier * sure)
+    return np.asarray(out + POOL.busier * sure), float(over[0])
 
 
 def _flattened(measured: NDArray[Any], first: int, outer: float) -> NDArray[Any]:
@@ -181,35 +195,57 @@ def pool(statistics: Sequence[PictureStatistics], iso: float | None) -> PictureN
     every = len(statistics)
     pick = np.unique(np.linspace(0, every - 1, min(POOL.most_frames, every)).round().astype(int))
     some = [statistics[i] for i in pick]
-    height, width = some[0].size
-    bright, power = _seen(some, iso, height * width)
+    singles = [_seen([one], iso) for one in some]
+    # Each frame shows the noise and its own texture: those that show hardly any of this say how much noise there is.
+    sure = np.exp(-POOL.unsure * np.array([one.over for one in singles]))
+    seen = _seen(some, iso, sure) if len(some) > 1 else singles[0]
+    power = seen.power
     if not np.isfinite(power[0]).any():
         return None
     if len(some) > 1:
         # Together, the textures of several frames may look like noise: no more than half of them would say alone.
-        singles = [_seen([one], iso, height * width) for one in some]
-        alone = np.stack([own + light.mean() for light, own in singles])
-        power = np.fmin(power, _quantile(alone, POOL.alone) - bright.mean() + POOL.grows)
-    return PictureNoise(coded(np.exp(power)), coded(np.exp(bright)), every)
+        alone = np.stack([one.power + one.bright.mean() for one in singles])
+        power = np.fmin(power, _quantile(alone, POOL.alone, sure) - seen.bright.mean() + POOL.grows)
+    return PictureNoise(coded(np.exp(power)), coded(np.exp(seen.bright)), every)
 
 
-def _seen(statistics: Sequence[PictureStatistics], iso: float | None, area: float) -> tuple[NDArray[Any], NDArray[Any]]:
-    """Logarithms of the power by brightness and by scale and plane, as _brightness, without what is no noise."""
-    bright, power = _brightness(_quantile(_masked(statistics), POOL.quieter_frames))
-    bounded = _bounded(power, iso, area) if np.isfinite(power[0]).any() else power
+@dataclass(frozen=True)
+class _Seen:
+    """Logarithms of power, as _brightness.
+
+    bright    (BINS,)
+    measured  (SCALES, 3, 8, 8)
+    power     (SCALES, 3, 8, 8) without what is no noise
+    over      natural logarithm by which luma holds too much towards the coarse; 0 where nothing was measured
+    """
+
+    bright: NDArray[Any]
+    measured: NDArray[Any]
+    power: NDArray[Any]
+    over: float
+
+
+def _seen(statistics: Sequence[PictureStatistics], iso: float | None, sure: NDArray[Any] | None = None) -> _Seen:
+    height, width = statistics[0].size
+    bright, power = _brightness(_quantile(_masked(statistics), POOL.quieter_frames, sure))
+    bounded, over = _bounded(power, iso, height * width) if np.isfinite(power[0]).any() else (power, 0.0)
     blocks = sum(int(one.blocks[0].sum()) for one in statistics)
     bounded = bounded - POOL.few * max(0.0, np.log(POOL.enough / max(blocks, 1)))
     # Colour that is nowhere measured bounds nothing: then nothing is known.
-    return bright, bounded if np.isfinite(bounded).all() else np.full_like(power, np.nan)
+    return _Seen(bright, power, bounded if np.isfinite(bounded).all() else np.full_like(power, np.nan), over)
 
 
-def of_frame(pooled: PictureNoise, own: PictureStatistics, iso: float | None) -> PictureNoise:
-    """The noise of a frame of the pool: at no frequency much more than it shows alone."""
-    height, width = own.size
-    bright, power = _seen([own], iso, height * width)
-    if pooled.frames == 1 or not np.isfinite(power[0]).any():
+def of_frame(pooled: PictureNoise, own: PictureStatistics, iso: float | None, one_camera: bool = True) -> PictureNoise:
+    """The noise of a frame of the pool: at no frequency much more than it shows alone.
+
+    In a frame of `one_camera`, at one ISO, all that its quiet blocks show may be noise. Of other frames it is not known
+    that they have noise in common: what is texture in one by itself is none in the pool.
+    """
+    seen = _seen([own], iso)
+    if pooled.frames == 1 or not np.isfinite(seen.power[0]).any():
         return pooled
-    most = power + bright.mean() - logarithms(pooled.bright).mean() + np.log(POOL.own)
+    shown = np.where(np.isfinite(seen.measured), seen.measured, np.inf) if one_camera else seen.power
+    most = shown + seen.bright.mean() - logarithms(pooled.bright).mean() + np.log(POOL.own)
     return replace(pooled, power=np.minimum(pooled.power, coded(np.exp(most))))
 
 
