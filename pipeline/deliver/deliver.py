@@ -1,4 +1,4 @@
-"""What a delivery adds when its files are made, in this order: small pictures, zip, page, push."""
+"""What a delivery adds when its files are made, in this order: small pictures, zip, contact sheet, page, push."""
 
 from __future__ import annotations
 
@@ -10,13 +10,14 @@ from dataclasses import replace
 from functools import partial
 from pathlib import Path, PurePosixPath
 
-from pipeline.deliver import page, small, zip
+from pipeline.deliver import page, sheet, small, zip
 from pipeline.deliver.address import Address, inside, parse_address
 from pipeline.deliver.extras import Extras, extra_deliveries
 from pipeline.deliver.model import Delivered, Item, Made, Pushed, SetFacts, Wanted
 from pipeline.deliver.push import PAUSES, Outgoing, push
 from pipeline.deliver.records import PushRecords, own_folder
 from pipeline.deliver.targets import PushError
+from pipeline.errors import FrameError
 from pipeline.store.keys import digest_json
 from pipeline.store.places import path_below, read_file
 from pipeline.store.store import Store
@@ -66,14 +67,19 @@ def deliver(
     if wanted.page and files:
         _small_pictures(extras, out, files, {} if small_made is None else small_made, problems, progress)
     made_zip = extras.guarded(partial(_zip, extras, out, archive, files, facts.missing), problems) if archive else None
+    made_sheet = None
+    if wanted.sheet and files:
+        made_sheet = extras.guarded(partial(_sheet, extras, out, files, facts, wanted.sheet, progress), problems)
     made_page = None
     if wanted.page and files:
         size = made_zip.bytes if made_zip else 0
-        data = page.render_page(files, facts, archive if made_zip else "", size)
+        data = page.render_page(files, facts, archive if made_zip else "", size, made_sheet)
         made_page = extras.guarded(partial(extras.write, page.NAME, data), problems)
     extras.remove_rest(problems)
     for made in extras.made.values():
-        kind = {archive: "archive", page.NAME: "page"}.get(made.relative.removeprefix(f"{name}/"), "picture")
+        kind = {archive: "archive", sheet.NAME: "archive", page.NAME: "page"}.get(
+            made.relative.removeprefix(f"{name}/"), "picture"
+        )
         outgoing.append(Outgoing(made.relative.removeprefix(f"{name}/"), out / made.relative, made.sha256, kind=kind))
     if made_page is None:  # small pictures are the page's only
         outgoing = [o for o in outgoing if not o.name.startswith(f"{page.SMALL}/")]
@@ -207,6 +213,23 @@ def _read(out: Path, relative: str, sha256: str) -> bytes:
     if hashlib.sha256(data).hexdigest() != sha256:
         raise zip.ChangedError(f"{relative}: {zip.CHANGED}")
     return data
+
+
+def _sheet(extras: Extras, out: Path, files: Sequence[Item], facts: SetFacts, paper: str, progress: Progress) -> Made:
+    if why := sheet.lacking():
+        extras.drop(sheet.NAME)
+        raise FrameError(why)
+    key = sheet.sheet_key(files, facts, paper)
+    if stands := extras.reuse(sheet.NAME, key):
+        return stands
+    try:
+        data = sheet.render_sheet(
+            files, facts, paper, lambda one: _read(out, one.relative, one.sha256), partial(progress, "sheet")
+        )
+        return extras.write(sheet.NAME, data, key)
+    except BaseException:
+        extras.drop(sheet.NAME)  # the old one may show somebody who must not be shown
+        raise
 
 
 def _zip(extras: Extras, out: Path, archive: str, files: Sequence[Item], missing: int) -> Made:

@@ -16,11 +16,29 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Wanted:
-    """What is made of a delivery when its files stand: a zip, a page, and the address they are pushed to, if any."""
+    """What is made of a delivery when its files stand: a zip, a page, and the address they are pushed to, if any.
+
+    sheet  the paper of a contact sheet: "a4", "letter", None for no sheet
+    """
 
     zip: bool = False
     page: bool = False
     push: str | None = None
+    sheet: str | None = None
+
+    @property
+    def anything(self) -> bool:
+        """Whether anything is made or sent."""
+        return bool(self.zip or self.page or self.push or self.sheet)
+
+
+@dataclass(frozen=True)
+class Person:
+    """A player whom a picture names and who may be named. team  its name, or "home" or "away"; number  as worn"""
+
+    team: str
+    number: str
+    name: str
 
 
 @dataclass(frozen=True)
@@ -31,6 +49,7 @@ class Item:
     sha256    of its bytes, hex; bytes in octets; width and height in pixels
     caption, alt_text, headline  as written into the file, withheld names already out; "" for none
     date      when it was taken, local time; None if unknown
+    people    those it names, who may be named, from left to right
     """
 
     relative: str
@@ -42,6 +61,7 @@ class Item:
     alt_text: str = ""
     headline: str = ""
     date: datetime | None = None
+    people: tuple[Person, ...] = ()
 
     @property
     def name(self) -> str:

@@ -12,17 +12,17 @@ PIXELS = 800 * 533  # in all; rows of the page are up to 370 CSS pixels high, an
 _QUALITY = 76
 
 
-def small_picture(data: bytes, name: str) -> bytes:
-    """A delivered JPEG or TIFF as a progressive JPEG of at most PIXELS pixels, without metadata.
+def small_picture(data: bytes, name: str, pixels_at_most: int = PIXELS) -> bytes:
+    """A delivered JPEG or TIFF as a progressive JPEG of so many pixels at the most, without metadata.
 
     No place, name or serial number can travel with it. It is sRGB as the delivered files are, which is what a browser
     takes a picture without a profile for (CSS Color Module Level 4). Raises FrameError when it cannot be read.
     """
     pixels = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
     if pixels is None:
-        raise FrameError(f"{name}: cannot be read as a picture, so the page has no small one")
+        raise FrameError(f"{name}: cannot be read as a picture, so there is no small one")
     height, width = pixels.shape[:2]
-    scale = min(1.0, (PIXELS / (width * height)) ** 0.5)
+    scale = min(1.0, (pixels_at_most / (width * height)) ** 0.5)
     if scale < 1:
         size = max(1, round(width * scale)), max(1, round(height * scale))
         pixels = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)

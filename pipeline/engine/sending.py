@@ -9,9 +9,10 @@ from pathlib import Path
 from types import MappingProxyType
 
 from pipeline.captions.language import language_of
+from pipeline.deliver import sheet
 from pipeline.deliver.address import parse_address
 from pipeline.deliver.deliver import Progress, deliver, recall
-from pipeline.deliver.model import Delivered, Item, Made, Wanted, set_facts
+from pipeline.deliver.model import Delivered, Item, Made, Person, Wanted, set_facts
 from pipeline.deliver.records import PushRecords
 from pipeline.deliver.targets import lacking
 from pipeline.engine.earlier import DeliveredFile
@@ -19,6 +20,7 @@ from pipeline.engine.jobs import Shoot
 from pipeline.errors import InputError
 from pipeline.recipe.recipe import Delivery, Recipe
 from pipeline.report.record import AddedFile, FrameRecord, PushRecord, RunRecord, SentRecord
+from pipeline.shoot.facts import Facts, withheld
 from pipeline.steps.caption import CaptionParams
 from pipeline.store.store import Store
 from pipeline.textfile.messages import and_more
@@ -50,7 +52,7 @@ def send(
         sent[one.name] = deliver(
             out,
             one.name,
-            _items(one.name, frames),
+            _items(one.name, frames, shoot.facts),
             _wanted(one),
             replace(set_facts(shoot.facts, _unnamed(one, shoot)), missing=missing.get(one.name, 0)),
             earlier=earlier,
@@ -70,20 +72,23 @@ def incomplete(recipe: Recipe, missing: Mapping[str, int], record: RunRecord) ->
     notices = []
     for one in recipe.deliveries:
         wanted, left = _wanted(one), missing.get(one.name, 0)
-        if left and (wanted.zip or wanted.page or wanted.push):
-            done = len(_items(one.name, record.frames))
+        if left and wanted.anything:
+            files = (frame.deliveries.get(one.name) for frame in record.frames.values())
+            done = sum(file is not None and file.current for file in files)
             notices.append(
-                f"delivery {one.name} is not complete: its zip, page or push holds {done:,} of {done + left:,} "
+                f"delivery {one.name} is not complete: its zip, page, sheet or push holds {done:,} of {done + left:,} "
                 "pictures; run the same command again before you call it finished"
             )
     return notices
 
 
 def refuse_unready(recipe: Recipe) -> None:
-    """Raises InputError where a push needs a package that is not installed: before the night's work, not after."""
+    """Raises InputError where a push or a contact sheet needs a package that is not installed: before the night's
+    work, not after."""
     for delivery in recipe.written:
-        address = _wanted(delivery).push
-        if address is not None and (why := lacking(parse_address(address))):
+        wanted = _wanted(delivery)
+        why = lacking(parse_address(wanted.push)) if wanted.push is not None else ""
+        if why := why or (sheet.lacking() if wanted.sheet else ""):
             raise InputError(f"{recipe.file}: delivery {delivery.written.name}: {why}")
 
 
@@ -119,10 +124,17 @@ def _unnamed(delivery: Delivery, shoot: Shoot) -> str:
     return own or language_of(shoot.facts.language, shoot.facts.country).stand_in
 
 
-def _items(delivery: str, frames: Mapping[str, FrameRecord]) -> Sequence[Item]:
-    """The files of a delivery for its page and zip, in the order of the shoot."""
+def _people(facts: Facts, frame: str) -> tuple[Person, ...]:
+    """Those whom frames.csv names in a frame and who may be named."""
+    players = [facts.player(side, number) for side, number in facts.row(frame).players]
+    named = [one for one in players if one is not None and not withheld(facts, one)]
+    return tuple(Person(facts.teams.get(one.team) or one.team, one.number, one.name) for one in named)
+
+
+def _items(delivery: str, frames: Mapping[str, FrameRecord], facts: Facts) -> Sequence[Item]:
+    """The files of a delivery for its page and zip, in the order of the shoot. frames  of the record, by true name"""
     items = []
-    for frame in frames.values():
+    for name, frame in frames.items():
         file = frame.deliveries.get(delivery)
         if file is None or not file.current:
             continue
@@ -137,6 +149,7 @@ def _items(delivery: str, frames: Mapping[str, FrameRecord]) -> Sequence[Item]:
                 alt_text=file.alt_text,
                 headline=file.headline,
                 date=datetime.fromisoformat(frame.time) if frame.time else None,
+                people=_people(facts, name),
             )
         )
     return items

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Literal
 
 from pydantic import ConfigDict, Field, field_validator
 
@@ -20,6 +20,9 @@ class DeliverParams(Params):
 
     zip: bool = Field(False, description="a zip of the files with their SHA-256 checksums")
     page: bool = Field(False, description="a web page of the files, index.html in their folder")
+    contact_sheet: Literal["a4", "letter"] | None = Field(
+        None, description="a PDF to print, contact-sheet.pdf in their folder, on this paper (extra sheet)"
+    )
     push: str | None = Field(
         None,
         description="address the files are sent to: a folder, sftp://user@host/folder or s3://bucket/folder; "
@@ -46,13 +49,13 @@ class DeliverParams(Params):
 
 def wanted(params: DeliverParams) -> Wanted:
     """What is done with the delivery's finished files."""
-    return Wanted(params.zip, params.page, params.push)
+    return Wanted(params.zip, params.page, params.push, params.contact_sheet)
 
 
 STEP: Step[DeliverParams, NoMeasurement, NoSolution] = Step(
     name="deliver",
     version=1,
-    summary="When the files are made: a zip with checksums, a web page, a push to a folder, SFTP or S3.",
+    summary="When the files are made: a zip with checksums, a web page, a contact sheet, a push to where they go.",
     Params=DeliverParams,
     place="delivery",
     takes=(Domain.DISPLAY,),

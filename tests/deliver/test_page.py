@@ -8,7 +8,7 @@ import re
 import shutil
 import subprocess
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from urllib.parse import unquote
 
@@ -16,7 +16,7 @@ import cv2
 import pytest
 
 from pipeline.deliver.deliver import deliver
-from pipeline.deliver.model import Item, SetFacts, Wanted, set_facts
+from pipeline.deliver.model import Item, Person, SetFacts, Wanted, set_facts
 from pipeline.deliver.page import render_page
 from pipeline.formats.metadata.credits import Contact
 from pipeline.shoot.facts import Facts, Player
@@ -79,11 +79,13 @@ def test_it_loads_nothing_from_elsewhere() -> None:
             assert not re.match(r"(?i)[a-z][a-z0-9+.-]*:|//", attributes.get(name) or ""), (tag, attributes)
     raw = render_page(ITEMS, FACTS).decode()
     assert "http://" not in raw and "https://" not in raw and "@import" not in raw and "url(" not in raw
-    # Content Security Policy Level 3: the script's hash is that of the text between its tags.
-    script = raw.partition("<script>")[2].partition("</script>")[0]
-    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
-    assert f"script-src 'sha256-{digest}'" in raw and "default-src 'none'" in raw
-    assert len(found.all("script")) == 1
+    # Content Security Policy Level 3: the hashes are those of the texts between the tags; nothing is let in unnamed.
+    for tag in ("script", "style"):
+        text = raw.partition(f"<{tag}>")[2].partition(f"</{tag}>")[0]
+        digest = base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+        assert f"{tag}-src 'sha256-{digest}'" in raw and len(found.all(tag)) == 1
+    assert "default-src 'none'" in raw and "unsafe" not in raw
+    assert not any("style" in attributes for _, attributes in found.elements)
 
 
 def test_text_stays_text() -> None:
@@ -104,6 +106,36 @@ def test_no_name_that_is_withheld() -> None:
     assert not re.search(r"(?i)r[øo]nning", raw) and "Ingrid Solbakken" in raw and "a player" in raw
     minors = render_page(items, set_facts(replace(facts, minors=True))).decode()
     assert "Solbakken" not in minors
+
+
+ADA, ZOFIA = Person("Harbour Gulls", "7", "Ingrid Solbakken"), Person("Mill Lane Foxes", "12", "Zofia Kłosowska")
+SEVERAL = [
+    Item(f"web/T{n:02}.jpg", f"{n:064}", 1000, 3, 2, date=datetime(2026, 2, 14, 19, 30) + timedelta(minutes=3 * n),
+         people=(ADA,) if n < 6 else (ZOFIA, ADA) if n < 9 else ())
+    for n in range(14)
+]  # fmt: skip
+
+
+def test_players_and_times_to_choose_from() -> None:
+    found = page(SEVERAL)
+    assert [one["label"] for one in found.all("optgroup")] == ["Harbour Gulls", "Mill Lane Foxes"]
+    assert "7 Ingrid Solbakken" in found.text and "12 Zofia Kłosowska" in found.text
+    values = [one["value"] for one in found.all("option")]
+    assert values == ["", "each", "0", "1", "", "0", "1"]  # players, then two times
+    assert [one.get("data-who") for one in found.all("figure")] == ["0"] * 6 + ["1 0"] * 3 + [None] * 5
+    assert [text for text in ("19:30–20:00", "20:00–20:30") if text in found.text] == ["19:30–20:00", "20:00–20:30"]
+    assert len(found.all("section")) == 2 and "hidden" in found.all("form")[0]  # without scripts, nothing to choose
+
+
+def test_nobody_who_is_withheld_can_be_chosen() -> None:
+    raw = render_page(SEVERAL, replace(FACTS, withheld=("Zofia Kłosowska",))).decode()
+    assert "osowska" not in raw and "Solbakken" in raw and 'data-who="0"' in raw and 'data-who="1' not in raw
+    raw = render_page(SEVERAL, replace(FACTS, withheld=("Zofia Kłosowska", "Ingrid Solbakken"))).decode()
+    assert "data-who" not in raw and 'id="who"' not in raw
+
+
+def test_a_few_pictures_have_no_headings() -> None:
+    assert not page(SEVERAL[:5]).all("h2") and len(page(SEVERAL[:5]).all("section")) == 1
 
 
 def test_contact_is_not_shown() -> None:
@@ -141,11 +173,13 @@ def contrast(a: str, b: str) -> float:
 def test_colours_can_be_read() -> None:
     raw = render_page(ITEMS, FACTS).decode()
     schemes = re.findall(
-        r"--paper: (#\w{6}); --ink: (#\w{6}); --quiet: (#\w{6}); --line: #\w{6}; --mark: (#\w{6})", raw
+        r"--paper: (#\w{6}); --ink: (#\w{6}); --quiet: (#\w{6}); --line: #\w{6}; --edge: (#\w{6}); --mark: (#\w{6})",
+        raw,
     )
     assert len(schemes) == 2  # light and dark
-    for paper, *inks in schemes:
-        assert all(contrast(paper, ink) >= 4.5 for ink in inks)  # WCAG 2.2, 1.4.3
+    for paper, ink, quiet, edge, mark in schemes:
+        assert all(contrast(paper, one) >= 4.5 for one in (ink, quiet, mark))  # WCAG 2.2, 1.4.3
+        assert contrast(paper, edge) >= 3  # WCAG 2.2, 1.4.11: of fields
 
 
 def test_three_hundred_pictures_are_a_light_page(tmp_path: Path) -> None:
@@ -216,5 +250,5 @@ def test_a_browser_turns_the_pictures_by_key(tmp_path: Path) -> None:
     )
     assert (
         "SAID Picture 1 of 3 open; Picture 3 of 3 open; Picture 2 of 3 open; Picture 3 of 3 open; TH1_2.jpg; "
-        "A player throws; Picture 3 of 3 shut; 2" in driven.stdout
+        "A player throws; Picture 3 of 3 shut; 3" in driven.stdout
     )
