@@ -28,7 +28,8 @@ from pipeline.steps.caption import CaptionParams
 from pipeline.store.files import is_inside, write_atomic
 from pipeline.store.store import Store
 from pipeline.store.watch import FULL
-from pipeline.textfile.messages import counted, said_once
+from pipeline.textfile.messages import counted
+from pipeline.textfile.notices import lines_by_kind
 from pipeline.textfile.reading import is_there
 from pipeline.textfile.tables import UNICODE
 from pipeline.workers.executors import WorkChoice, Workers
@@ -72,7 +73,7 @@ def write_table(
         if separator == "auto" and found in SEPARATORS.values():
             cells = found  # so that the spreadsheet that saved it opens it again
     read = with_models(read, models, offline)
-    some(note, said_once(read.notices, [frame.name for frame in read.frames]), "note")
+    some(note, lines_by_kind(read.notices, (frame.name for frame in read.frames)), "note")
     if read.models.person is None:
         note("ratings look at the middle of each frame, since the model file that finds people is missing")
     numbers = numbers and _can_read(read)

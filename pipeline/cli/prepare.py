@@ -25,7 +25,8 @@ from pipeline.shoot.scan import raise_unless_folder
 from pipeline.steps import crop
 from pipeline.store.files import is_inside
 from pipeline.store.store import Store
-from pipeline.textfile.messages import counted, said_once
+from pipeline.textfile.messages import counted
+from pipeline.textfile.notices import lines_by_kind
 from pipeline.workers.executors import WorkChoice
 
 
@@ -58,7 +59,7 @@ def prepare_shoot(
         _say_what_next(shoot, facts, there)
         return
     read = with_models(read_shoot(shoot, facts if there else None, models), models, offline)
-    some(note, said_once(read.notices, [frame.name for frame in read.frames]), "note")
+    some(note, lines_by_kind(read.notices, (frame.name for frame in read.frames)), "note")
     beside = prepare.written_facts(shoot)
     _make(facts)
     with work.open() as workers, open_cache(cache, shoot) as kept, Store.scratch(shoot, kept) as store:

@@ -13,7 +13,8 @@ from pipeline.errors import InputError
 from pipeline.report.record import Counts, RunRecord, read_record
 from pipeline.steps.resize import SHORT
 from pipeline.store.store import Store
-from pipeline.textfile.messages import and_more, counted, said_once
+from pipeline.textfile.messages import and_more, counted
+from pipeline.textfile.notices import lines_by_kind
 
 _FEW = 5  # notes that status prints: a run has printed them all
 _NO_FRAME = " in the shoot folder"  # how the reason of a row of frames.csv ends that fits no frame
@@ -166,8 +167,7 @@ def _print_notes(
 
 
 def _notes(record: RunRecord, said: Container[str]) -> list[str]:
-    """One line for each thing to say that was not `said`, however many frames it is about: first those of the run,
-    then of its frames and files."""
+    """One line for each thing to say that was not `said`, however many frames it is about, the most serious first."""
     of_run = (text for text in record.notices if text not in said)
     of_files = (
         f"{name}: {text}"
@@ -175,7 +175,7 @@ def _notes(record: RunRecord, said: Container[str]) -> list[str]:
         for text in (*frame.notices, *sorted({t for file in frame.deliveries.values() for t in file.notices}))
         if not text.startswith(SHORT)
     )
-    return [*said_once((*of_run, *of_files), record.frames), *_too_small(record)]
+    return [*lines_by_kind((*of_run, *of_files), record.frames), *_too_small(record)]
 
 
 def _too_small(record: RunRecord) -> list[str]:

@@ -139,19 +139,17 @@ def undone(planned: Planned, record: RunRecord) -> dict[str, int]:
 
 
 def _beside_withheld(shoot: Shoot, frames: Mapping[str, FrameRecord]) -> list[str]:
-    """Names the delivered frames of which `players` does not say whom they show, taken in the same burst as one that is
-    held back because it shows a player: they may show the same one, and only a person can see that."""
+    """A notice on each delivered frame of which `players` does not say whom it shows, taken in the same burst as one
+    that is held back because it shows a player: it may show the same one, and only a person can see that."""
     names: list[str] = []
     for burst in shoot.bursts:
         if any(shoot.facts.row(name).keep and shoot.shows_withheld(name) for name in burst.frames):
             names += [n for n in burst.frames if frames[n].deliveries and not shoot.facts.row(n).players]
-    if not names:
-        return []
-    are, them = ("are", "them") if len(names) > 1 else ("is", "it")
-    return [
-        f"{and_more(names)} {are} in a burst with frames that are held back for a player, and nobody wrote under "
-        f"players who is in {them}: look at {them} before you publish"
-    ]
+    why = (
+        "in a burst with frames that are held back for a player, and nobody wrote under players who is in it; look at "
+        "it before you publish"
+    )
+    return [f"{name}: {why}" for name in names]
 
 
 def _from_twins(shoot: Shoot, measured_frames: Sequence[MeasuredFrame]) -> list[str]:

@@ -20,6 +20,7 @@ from pipeline.textfile.html import page_environment
 from pipeline.textfile.messages import counted
 
 REPORT_FILE = "report.html"  # in OUT
+_PARTS = {"page.js": ("chart.js", "page.js")}  # one script, of files that each have one topic
 PHASES = (
     "trial", "measure", "burst light", "solve", "plan", "render", "settle", "record", "deliver", "report",
 )  # fmt: skip
@@ -69,8 +70,10 @@ def page(
 
 
 def asset(name: str) -> str:
-    """The text of page.js or page.css."""
-    return files("pipeline.report").joinpath(name).read_text(encoding="utf-8")
+    """The text of page.css, or of page.js with what it needs before it."""
+    return "".join(
+        files("pipeline.report").joinpath(one).read_text(encoding="utf-8") for one in _PARTS.get(name, [name])
+    )
 
 
 def _policy(script: str, style: str) -> str:

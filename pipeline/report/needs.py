@@ -4,11 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import chain
 
-from pipeline.report.record import RunRecord
+from pipeline.report.record import FrameRecord, RunRecord
+from pipeline.steps import crop
 from pipeline.textfile.messages import counted
-from pipeline.textfile.notices import Said, Weight, by_kind
+from pipeline.textfile.notices import Said, Weight, by_kind, weigh
 
+
+@dataclass(frozen=True)
+class DoubtRules:
+    """From when a number asks for a look. Chosen by us, no source; they decide no picture.
+
+    burnt  share of a picture that is white; crop_sure  certainty of the subject below which its crop is doubtful
+    """
+
+    burnt: float = 0.03
+    crop_sure: float = 0.65
+
+
+RULES = DoubtRules()
 _UNSAID = {"undone": "Not done.", "failed": "Nothing says why.", "held": "Nothing says why.", "left out": ""}
 
 
@@ -61,9 +76,10 @@ def _needs(record: RunRecord, facts: str) -> Iterator[Need]:
         short = f"{counts.held:,} held back" + (f" ({counts.consent:,} for consent)" if counts.consent else "")
         yield Need("held", short, "Held back from every delivery", counted(counts.held, "frame"), held,
                    f"Nobody sees these. What decides is roster.csv and frames.csv in {facts}.")  # fmt: skip
-    doubts = [said for said in of_frames(record) if said.weight < Weight.KNOW]
+    doubts = by_kind(chain(_of_run(record, doubtful=True), _of_frames(record, doubtful=True)), record.frames)
     if doubts:
-        number = counted(len({name for said in doubts for name in said.frames}), "frame")
+        frames = len({name for said in doubts for name in said.frames})
+        number = counted(frames, "frame") if frames else counted(len(doubts), "thing")
         yield Need("doubts", f"{number} to look at", "Look at these", number, doubts)
     if left := _by_reason(record, "left out"):
         number = counted(counts.left_out, "frame")
@@ -73,19 +89,43 @@ def _needs(record: RunRecord, facts: str) -> Iterator[Need]:
 
 
 def knowing(record: RunRecord) -> list[Said]:
-    """What is worth knowing and needs nobody: notices of the run, and of frames what is no doubt."""
-    of_run = by_kind(record.notices, record.frames)
-    return sorted([*of_run, *(s for s in of_frames(record) if s.weight is Weight.KNOW)], key=lambda said: said.weight)
+    """What is worth knowing and needs nobody."""
+    return by_kind(chain(_of_run(record, doubtful=False), _of_frames(record, doubtful=False)), record.frames)
 
 
-def of_frames(record: RunRecord) -> list[Said]:
-    """The notices of frames and their files, one of each kind."""
-    notices = (
-        f"{name}: {text}"
-        for name, frame in record.frames.items()
-        for text in dict.fromkeys((*frame.notices, *(t for file in frame.deliveries.values() for t in file.notices)))
-    )
-    return by_kind(notices, record.frames)
+def notices_of(frame: FrameRecord) -> list[str]:
+    """All that is to be said of a frame and its files, once each, with what its numbers say."""
+    of_files = (text for file in frame.deliveries.values() for text in file.notices)
+    return list(dict.fromkeys((*frame.notices, *of_files, *_by_numbers(frame))))
+
+
+def doubts_of(frame: FrameRecord) -> list[str]:
+    """Those of them for which a person should look. Of a frame that is not delivered, only what may do harm or is
+    lost."""
+    least = Weight.KNOW if frame.deliveries else Weight.LOOK
+    return [text for text in notices_of(frame) if weigh(text) < least]
+
+
+def _by_numbers(frame: FrameRecord) -> Iterator[str]:
+    burnt = max((file.light.burnt for file in frame.deliveries.values() if file.light), default=0.0)
+    if burnt > RULES.burnt:
+        yield f"burnt out: {burnt:.0%} of the picture is white in all colours; look at it"
+    for name in frame.deliveries:
+        solution = frame.solutions.get(f"{name}/{crop.STEP.name}", {})
+        sure = solution.get("confidence")
+        if isinstance(sure, float) and sure < RULES.crop_sure and solution.get("box") is not None:
+            yield f"crop of {name}: {sure:.0%} sure that it is around the subject; look at it"
+
+
+def _of_run(record: RunRecord, *, doubtful: bool) -> Iterator[str]:
+    yield from (text for text in record.notices if (weigh(text) < Weight.KNOW) == doubtful)
+
+
+def _of_frames(record: RunRecord, *, doubtful: bool) -> Iterator[str]:
+    for name, frame in record.frames.items():
+        doubts = doubts_of(frame)
+        texts = doubts if doubtful else [text for text in notices_of(frame) if text not in doubts]
+        yield from (f"{name}: {text}" for text in texts)
 
 
 def _by_reason(record: RunRecord, status: str) -> list[Said]:

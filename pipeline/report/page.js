@@ -138,7 +138,7 @@
     slider = make("input", { type: "range", min: 0, max: 100, step: 1, value: 0, "aria-label": "Part that is shown as it was before, in percent from the left", on: { input: () => { state.wipe = Number(slider.value); state.look = "after"; see(); } } });
     const looks = [["after", "After"], ["before", "Before"], ["whole", "Whole frame"]].map(([look, words]) =>
       make("button", { type: "button", "data-look": look, "aria-pressed": "false", on: { click: () => { setLook(look); } } }, words));
-    by("looks").append(make("div", { class: "buttons" }, ...looks), make("label", { class: "slide" }, make("span", {}, "before"), slider, make("span", {}, "after")));
+    by("looks").append(slider, make("div", { class: "buttons" }, ...looks));
   }
   function setLook(look) {
     state.look = look;
@@ -154,15 +154,20 @@
     stage.dataset.of = whole ? "frame" : file.name;
     const nothing = frame.status === "held" ? "Held back: no picture is shown." : "There is no picture.";
     pane.replaceChildren();
+    for (const old of stage.querySelectorAll(".small")) old.remove();
     overlay.replaceChildren();
     wipe.replaceChildren();
     const before = frame.before.large || frame.before.small;
+    by("looks").hidden = !file; // one look only, or none
     if (whole) {
       if (before) {
         const image = make("img", { src: before, alt: `${frame.name}, the whole frame before`, "data-kind": "before" });
-        image.addEventListener("load", () => fit(image.naturalWidth, image.naturalHeight));
+        image.addEventListener("load", () => {
+          fit(image.naturalWidth, image.naturalHeight, !frame.before.large);
+          drawOverlay(frame, image.naturalWidth / image.naturalHeight);
+        });
         pane.append(image, overlay);
-        drawOverlay(frame);
+        if (!frame.before.large) pane.after(make("p", { class: "small" }, "A small picture only: this frame was not rendered."));
       } else pane.append(make("p", { class: "nothing" }, nothing));
       return;
     }
@@ -175,24 +180,38 @@
       image.style.top = `${(-y0 / (y1 - y0)) * 100}%`;
       image.style.width = `${100 / (x1 - x0)}%`;
       image.style.height = `${100 / (y1 - y0)}%`;
+      if (file.turned) image.style.transform = `rotate(${file.turned}deg)`;
       wipe.append(image);
       pane.append(wipe);
     }
     pane.append(overlay);
     fit(file.width, file.height);
   }
-  function fit(width, height) {
+  // A small picture is shown at twice its size at the most.
+  function fit(width, height, small = false) {
     pane.style.setProperty("--width", width);
     pane.style.setProperty("--height", height);
+    pane.style.maxWidth = small ? `${2 * width}px` : "";
+    slider.style.setProperty("--width", width);
+    slider.style.setProperty("--height", height);
   }
-  function box(of, kind, words) {
-    return make("rect", { x: of[0], y: of[1], width: of[2] - of[0], height: of[3] - of[1], class: kind, "vector-effect": "non-scaling-stroke" }, make("title", {}, words));
+  // A box of the frame, in its fractions; turned back where the frame was turned before it was cut.
+  function box(of, kind, words, turned = 0, aspect = 1) {
+    const angle = (-turned * Math.PI) / 180;
+    const corners = [[of[0], of[1]], [of[2], of[1]], [of[2], of[3]], [of[0], of[3]]].map(([x, y]) => {
+      const across = (x - 0.5) * aspect, down = y - 0.5;
+      return [(across * Math.cos(angle) - down * Math.sin(angle)) / aspect + 0.5, across * Math.sin(angle) + down * Math.cos(angle) + 0.5];
+    });
+    const path = `M${corners.map((corner) => corner.map((value) => value.toFixed(5)).join(" ")).join("L")}Z`;
+    const outline = (name) => make("path", { d: path, class: `${name} ${kind}`, "vector-effect": "non-scaling-stroke" });
+    return make("g", {}, make("title", {}, words), outline("under"), outline("over"));
   }
-  function drawOverlay(frame) {
+  function drawOverlay(frame, aspect) {
+    overlay.replaceChildren();
     for (const person of frame.people) if (person[4] >= 0.5) overlay.append(box(person, "person", "a person"));
     for (const face of frame.faces) overlay.append(box(face, "face", "a face"));
-    for (const ball of frame.balls) overlay.append(box(ball, "ball", "a ball"));
-    for (const [name, file] of Object.entries(frame.deliveries)) overlay.append(box(file.crop, "crop", `crop of ${name}`));
+    for (const ball of frame.balls) if (ball[4] >= 0.5) overlay.append(box(ball, "ball", "a ball"));
+    for (const [name, file] of Object.entries(frame.deliveries)) overlay.append(box(file.crop, "crop", `crop of ${name}`, file.turned, aspect));
   }
   function see() {
     const position = state.look === "before" ? 100 : state.wipe;
@@ -200,6 +219,7 @@
     wipe.classList.toggle("part", position > 0 && position < 100);
     wipe.style.setProperty("--at", `${position}%`);
     slider.value = position;
+    slider.disabled = state.look === "whole" || !wipe.isConnected;
     slider.setAttribute("aria-valuetext", position === 0 ? "all after" : position === 100 ? "all before" : `${position} percent before`);
     for (const button of document.querySelectorAll("[data-look]")) button.setAttribute("aria-pressed", String(button.dataset.look === (position === 100 && state.look !== "whole" ? "before" : state.look)));
   }
@@ -215,7 +235,7 @@
     const file = fileOf(frame);
     const numbers = frame.numbers;
     const parts = [];
-    if (frame.status !== "delivered") parts.push(make("p", { class: "status" }, `${STATUS[frame.status] || frame.status}${frame.reason ? ": " + frame.reason : ""}`));
+    if (frame.status !== "delivered") parts.push(make("p", { class: "status" }, `${(STATUS[frame.status] || frame.status).replace(/^./, (first) => first.toUpperCase())}${frame.reason ? ": " + frame.reason : ""}`));
     if (file && file.caption) parts.push(make("p", { class: "caption", dir: "auto" }, file.caption));
     if (frame.rank) {
       const rank = frame.rank;
@@ -348,19 +368,24 @@
   // ---- from outside
 
   function refresh(changed) {
+    const light = (frame) => JSON.stringify([frame.light, ...Object.values(frame.deliveries).flatMap((file) => [file.light, file.light_before])]);
+    let relit = false;
     for (const frame of changed) {
       if (!frames.has(frame.name)) continue;
+      relit ||= light(frame) !== light(frames.get(frame.name));
       frames.set(frame.name, frame);
       view.frames[place.get(frame.name)] = frame;
       redrawCell(frame.name);
       if (state.shown === frame.name) draw();
     }
+    if (chart && relit) chart.renew();
   }
   window.court = { view, show, close, refresh, keys: register, current: () => state.shown, frame: (name) => frames.get(name), redraw: draw, make };
 
   layStage();
   layChoices();
   layStrips();
+  const chart = order.length ? matchChart(by("chart"), frames, strips.map((strip) => strip.names), make, signed, show) : null;
   addEventListener("beforeprint", () => strips.forEach(fill));
   function fromAddress() {
     const found = /^#frame=(.+)$/.exec(location.hash);

@@ -14,10 +14,10 @@ from typing import Literal, Protocol
 from pydantic import JsonValue, TypeAdapter
 
 from pipeline.people.ranking import Ranked
+from pipeline.report.needs import doubts_of
 from pipeline.report.record import Counts, FileRecord, FrameRecord, RunRecord
 from pipeline.steps import crop, decode, exposure, white_balance
 from pipeline.textfile.html import link
-from pipeline.textfile.messages import counted
 
 Mode = Literal["report", "review"]
 GREY = 0.18  # of white: the reflectance of a grey card (common practice, no source), where noise is said
@@ -167,7 +167,7 @@ def frame_view(name: str, frame: FrameRecord, pictures: Pictures) -> FrameView:
         rank=frame.rank,
         decisions=frame.decisions,
         notices=frame.notices,
-        doubts=[],
+        doubts=doubts_of(frame),
         numbers=_numbers(frame),
         light=_before_light(frame),
         people=seen.people if seen else [],
@@ -283,8 +283,3 @@ def safe(text: str) -> str:
     for character in "<>&\u2028\u2029":
         text = text.replace(character, f"\\u{ord(character):04x}")
     return text
-
-
-def sentence_counts(counts: Counts) -> str:
-    """ "20 of 26 frames delivered in 20 files"."""
-    return f"{counts.delivered:,} of {counted(counts.frames, 'frame')} delivered in {counted(counts.files, 'file')}"

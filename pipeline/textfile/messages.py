@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import types
-from collections.abc import Callable, Collection, Container, Iterable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import replace
 from enum import Enum
 from typing import Annotated, Any, Literal, TypeVar, Union, get_args, get_origin
@@ -66,18 +66,6 @@ def spelled(count: int) -> str:
 def and_more(names: Sequence[str]) -> str:
     """ "A and 2 more" for three names, "A" for one. Raises IndexError where there is none."""
     return names[0] + (f" and {len(names) - 1} more" if len(names) > 1 else "")
-
-
-def said_once(notices: Iterable[str], frames: Container[str]) -> list[str]:
-    """The notices, of which those that say the same of several of `frames`, as "NAME: TEXT", are one line."""
-    about: dict[str, dict[str, None]] = {}
-    for text in notices:
-        name, _, rest = text.partition(": ")
-        if name in frames:
-            about.setdefault(rest, {})[name] = None
-        else:
-            about.setdefault(text, {})
-    return [f"{and_more(list(names))}: {text}" if names else text for text, names in about.items()]
 
 
 def listed(items: Sequence[str]) -> str:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
-from importlib.resources import files
 from io import BytesIO
 from pathlib import Path
 from typing import Any
@@ -13,6 +12,7 @@ from typing import Any
 import pytest
 from PIL import Image
 
+from pipeline.report.html import asset
 from pipeline.report.html import page as report_page
 from pipeline.report.record import FileRecord, FrameRecord, RunRecord, read_record
 from pipeline.report.view import PictureView
@@ -76,7 +76,7 @@ class Stand:
             route.fulfill(body=(WEB / Path(address).name).read_text(encoding="utf-8"), content_type=kind)
         elif address in ("page.js", "page.css"):
             kind = "text/css" if address.endswith(".css") else "text/javascript"
-            route.fulfill(body=(files("pipeline.report") / address).read_text(encoding="utf-8"), content_type=kind)
+            route.fulfill(body=asset(address), content_type=kind)
         elif address.startswith("api/"):
             self._api(route, address.removeprefix("api/"))
         else:

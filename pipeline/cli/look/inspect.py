@@ -31,7 +31,8 @@ from pipeline.shoot.clocks.bodies import bodies
 from pipeline.steps import decode
 from pipeline.steps.base import camera_of
 from pipeline.store.store import Store
-from pipeline.textfile.messages import said_once, shutter
+from pipeline.textfile.messages import shutter
+from pipeline.textfile.notices import lines_by_kind
 from pipeline.workers.executors import WorkChoice, Workers
 
 _SOFT_ISO = 12800
@@ -81,7 +82,7 @@ def inspect_shoot(
         print_findings(found.hall.findings)
     if picture is not None:
         write_picture(picture, found.hall, read.facts.title or read.folder.name)
-    some(note, said_once(found.notes, [frame.name for frame in read.frames]), "note", most=_MOST_NOTES)
+    some(note, lines_by_kind(found.notes, (frame.name for frame in read.frames)), "note", most=_MOST_NOTES)
     if any(s.error for s in measured_frames):
         raise typer.Exit(1)
 
