@@ -28,8 +28,14 @@ def with_entry(raw: bytes, file: str, key: str, at: int | None, entry: Entry | N
     """
     mark = next((m for m in (codecs.BOM_UTF8, codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE) if raw.startswith(m)), b"")
     codec = {codecs.BOM_UTF16_LE: "utf-16-le", codecs.BOM_UTF16_BE: "utf-16-be"}.get(mark, "utf-8")
-    text = raw[len(mark) :].decode(codec)
+    unusual = f"{key}: is written in a way that is not changed here; write it there by hand: {_by_hand(entry)}"
+    try:
+        text = raw[len(mark) :].decode(codec)
+    except UnicodeDecodeError:
+        raise InputError([Problem(file, 0, 0, "is not UTF-8 text; save the file as UTF-8")]) from None
     before = parse_yaml(text, file).data or {}
+    if not isinstance(before, dict) or not isinstance(before.get(key) or [], list):
+        raise InputError([Problem(file, 0, 0, unusual)])
     wanted = list(before.get(key) or [])
     if at is None:
         wanted.append(None if entry is None else dict(entry))
@@ -37,7 +43,6 @@ def with_entry(raw: bytes, file: str, key: str, at: int | None, entry: Entry | N
         del wanted[at]
     else:
         wanted[at] = dict(entry)
-    unusual = f"{key}: is written in a way that is not changed here; write it there by hand: {_by_hand(entry)}"
     try:
         changed = _changed(text, key, at, entry)
         after = parse_yaml(changed, file).data if changed is not None else None
