@@ -83,8 +83,9 @@ class RenderJob:
         if self.progress.state == "stopping":  # asked for in the meantime
             self._signal()
         assert self._process.stdout is not None
-        for line in self._process.stdout:
-            self._take(line.rstrip("\n"))
+        with self._process.stdout as said:
+            for line in said:
+                self._take(line.rstrip("\n"))
         status = self._process.wait()
         with suppress(Exception):  # what is shown after it is not worth the thread
             self._ended(status)

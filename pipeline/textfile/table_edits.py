@@ -156,13 +156,13 @@ class EditableTable:
         begin, end = cell.begin, cell.end
         if not cell.quoted:
             end = begin + len(self.reading.text[begin:end].rstrip())
-        return self._spliced(begin, end, self._written(text, quoted=cell.quoted))
+        return self._spliced(begin, end, self._written(text))
 
-    def _written(self, text: str, quoted: bool = False) -> str:
+    def _written(self, text: str) -> str:
         """A cell as it stands in the file: in quotes where it needs them or where the whole first line has them."""
         text = plain_cell(text)
         head = next(records(self.reading.text, self.delimiter, self.header_start, self.header_line))
-        if quoted or any(c in text for c in (self.delimiter, '"', "\r", "\n")) or all(c.quoted for c in head):
+        if any(c in text for c in (self.delimiter, '"', "\r", "\n")) or all(c.quoted for c in head):
             return '"' + text.replace('"', '""') + '"'
         return text
 

@@ -1,0 +1,124 @@
+"""Who must not be shown is out of the page at once, and out of the deliveries with the next run."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import PIL.Image
+
+from tests.review.conftest import FRAMES, ROSTER, Tab, run
+
+Open = Callable[..., Tab]
+NAME = "Ingrid Solbakken"
+
+
+def test_a_withdrawal_takes_effect_at_once_and_the_next_run_takes_the_files_away(night: Path, tab: Open) -> None:
+    one = tab()
+    before = one.get("api/view")
+    shown = {frame["name"]: frame for frame in before["frames"]}
+    assert NAME in shown["TH1_0001"]["deliveries"]["web"]["caption"] and not shown["TH1_0001"]["held"]
+    address = shown["TH1_0001"]["deliveries"]["web"]["after"]["large"]
+    assert one.ask(address).status == 200
+    told = one.post("api/consent", team="home", number="7", publish=False, ask=True)
+    assert told == {"frames": ["TH1_0001", "TH1_0002"], "files": 4}
+    assert (night / "facts" / "roster.csv").read_text(encoding="utf-8") == ROSTER  # it was only asked
+
+    found = one.post("api/consent", team="home", number="7", publish=False)
+    text = (night / "facts" / "roster.csv").read_text(encoding="utf-8")
+    assert text == ROSTER.replace("Ingrid Solbakken,", "Ingrid Solbakken,no")
+    assert {frame["name"] for frame in found["frames"]} == {"TH1_0001", "TH1_0002"}
+    for frame in found["frames"]:
+        assert frame["status"] == "held" and frame["consent"] and frame["stale"] and frame["deliveries"] == {}
+        assert "publish: no" in frame["held"]
+    everything = one.ask("").body.decode() + json.dumps(one.get("api/view"), ensure_ascii=False)
+    assert NAME not in everything and "Solbakken" not in everything  # in frames that are held; the roster is apart
+    assert one.ask(address).status == 404
+    assert [p["publish"] for p in found["roster"]["players"] if p["number"] == "7"] == [False]
+    assert one.post("api/caption", frame="TH1_0001", players=[["home", "7"]], words="jumps")["caption"] == ""
+
+    assert (night / "out" / "web" / "TH1_0001.jpg").is_file()
+    assert run(night).returncode == 0
+    assert not list((night / "out").glob("*/TH1_0001*")) and not list((night / "out").glob("*/TH1_0002*"))
+    assert NAME not in (night / "out" / "run.json").read_text(encoding="utf-8")
+    after = one.get(f"api/since/{found['version']}")
+    assert not any(frame["stale"] for frame in after["frames"]) and after["render"]["stale"] == 0
+
+    back = one.post("api/undo")
+    assert back["undone"] == "home 7, consent" and {f["name"] for f in back["frames"]} == {"TH1_0001", "TH1_0002"}
+    assert all(not frame["held"] and frame["stale"] for frame in back["frames"])
+
+
+def test_words_with_a_withheld_name_are_not_shown_and_not_lost(night: Path, tab: Open) -> None:
+    path = night / "facts" / "frames.csv"
+    path.write_bytes(path.read_bytes().replace(b"TH1_0003;;;away 12;;", "TH1_0003;;;;Tuva Rønning dives;".encode()))
+    one = tab()
+    frame = one.frame("TH1_0003")
+    assert frame["held"] and frame["wrote"]["words"] == "(name withheld) dives"
+    said = one.post("api/frame", expect=422, frame="TH1_0003", field="words", value="(name withheld) falls",
+                    seen=frame["wrote"]["words"])  # fmt: skip
+    assert "write other words" in said["message"] and "Tuva Rønning dives" in path.read_text(encoding="utf-8-sig")
+    theirs = one.post("api/frame", expect=409, frame="TH1_0003", field="words", value="falls", seen="what was there")
+    assert "Tuva" not in json.dumps(theirs, ensure_ascii=False)
+    found = one.post("api/frame", frame="TH1_0003", field="words", value="falls", seen=frame["wrote"]["words"])
+    assert found["frames"][0]["held"] == "" and found["frames"][0]["wrote"]["words"] == "falls"
+    back = one.post("api/undo")
+    assert "Tuva Rønning dives" in path.read_text(encoding="utf-8-sig")
+    assert "Tuva" not in json.dumps(back, ensure_ascii=False)
+
+
+def test_frames_whose_own_texts_name_the_player_follow(night: Path, tab: Open) -> None:
+    one = tab()
+    path = night / "shoot" / "TH1_0006.jpg"
+    with PIL.Image.open(path) as picture:
+        exif = picture.getexif()
+        exif[0x010E] = "Zofia Kłosowska saves"  # ImageDescription
+        picture.save(path, exif=exif)
+    version = one.post("api/consent", team="away", number="12", publish=False)["version"]
+    for _ in range(100):
+        found = one.get(f"api/since/{version}")
+        if found["frames"]:
+            break
+        time.sleep(0.05)
+    assert [frame["name"] for frame in found["frames"]] == ["TH1_0006"] and "metadata" in found["frames"][0]["held"]
+
+
+def test_a_player_named_into_a_frame_who_must_not_be_shown_holds_it(night: Path, tab: Open) -> None:
+    one = tab()
+    found = one.post("api/frame", frame="TH1_0001", field="players", value=[["home", "4"]], seen=[["home", "7"]])
+    assert found["frames"][0]["status"] == "held" and found["frames"][0]["deliveries"] == {}
+    assert run(night).returncode == 0 and not list((night / "out").glob("*/TH1_0001*"))
+    assert path_text(night) == FRAMES.replace("TH1_0001;;3;home 7", "TH1_0001;;3;home 4")
+
+
+def path_text(night: Path) -> str:
+    return (night / "facts" / "frames.csv").read_bytes().decode("utf-8-sig")
+
+
+def test_what_another_roster_forbids_cannot_be_allowed_here(night: Path, tab: Open) -> None:
+    (night / "shoot" / "roster.csv").write_text(ROSTER, encoding="utf-8")
+    one = tab()
+    said = one.post("api/consent", expect=422, team="home", number="4", publish=True)
+    assert "which counts too" in said["message"]
+    assert one.frame("TH1_0005")["held"]
+
+
+def test_who_is_not_in_the_roster_is_not_found(night: Path, tab: Open) -> None:
+    one = tab()
+    one.post("api/consent", expect=404, team="home", number="99", publish=False)
+    one.post("api/consent", expect=404, team="home", number="99", publish=False, ask=True)
+    one.post("api/consent", expect=400, team="home", number=7, publish="no")
+    assert (night / "facts" / "roster.csv").read_text(encoding="utf-8") == ROSTER
+
+
+def test_a_roster_without_the_column_gets_it(night: Path, tab: Open) -> None:
+    path = night / "facts" / "roster.csv"
+    path.write_text(
+        "team,number,name\nhome,7,Ingrid Solbakken\naway,12,Zofia Kłosowska\nhome,4,Tuva R\n", encoding="utf-8"
+    )
+    tab().post("api/consent", team="home", number="7", publish=False)
+    assert path.read_text(encoding="utf-8") == (
+        "team,number,name,publish\nhome,7,Ingrid Solbakken,no\naway,12,Zofia Kłosowska\nhome,4,Tuva R\n"
+    )
