@@ -106,6 +106,7 @@ def read_shoot(
     found = read_frames(folder, facts_file, memory)
     index = FrameIndex(found.frames, found.formerly, memory.rows)
     facts, problems, missing = load_facts(folder, facts_file, index)
+    index.rest()
     corrected, wrong_clocks = with_clocks(found.frames, facts.clocks, facts.start)
     wrong_rows: list[tuple[str, str]] = []
     try:

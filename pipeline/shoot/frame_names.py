@@ -7,6 +7,7 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from functools import cached_property
 from itertools import chain, count
 from pathlib import PurePosixPath
 from types import MappingProxyType
@@ -190,6 +191,25 @@ class Meant:
     as_before: str = ""
 
 
+@dataclass(frozen=True)
+class _Spelled:
+    """Names, paths with and without suffix, and the last parts of both, each folded -> the frames that they may mean.
+
+    places  last part -> whole names and paths, each with its frame
+    """
+
+    names: dict[str, list[str]]
+    paths: dict[str, list[str]]
+    lasts: dict[str, list[str]]
+    places: dict[str, list[tuple[str, str]]]
+
+    @staticmethod
+    def add(into: dict[str, list[str]], key: str, name: str) -> None:
+        names = into.setdefault(folded(key), [])
+        if name not in names:
+            names.append(name)
+
+
 class FrameIndex:
     """Finds the frame that the photographer meant.
 
@@ -208,27 +228,27 @@ class FrameIndex:
         self.frames = {frame.name: frame for frame in frames}
         self.names = sorted(self.frames)
         self.formerly, self.meant = formerly, meant
-        self._names: dict[str, list[str]] = {}
-        self._paths: dict[str, list[str]] = {}
-        self._lasts: dict[str, list[str]] = {}
-        self._places: dict[str, list[tuple[str, str]]] = {}  # last part -> whole names and paths, each with the frame's
+
+    def rest(self) -> None:
+        """Give back the memory of what `find` looks names up in; the next look-up makes it anew."""
+        self.__dict__.pop("_spelled", None)
+
+    @cached_property
+    def _spelled(self) -> _Spelled:
+        found = _Spelled({}, {}, {}, {})
         for name in self.names:
-            self._add(self._names, name, name)
+            found.add(found.names, name, name)
             for path in map(PurePosixPath, self.frames[name].relatives):
                 for text in (path.as_posix(), path.with_suffix("").as_posix()):
-                    self._add(self._paths, text, name)
-        for former, name in formerly.items():
-            self._add(self._names, former, name)
-        for key, names in (*self._names.items(), *self._paths.items()):
+                    found.add(found.paths, text, name)
+        for former, name in self.formerly.items():
+            found.add(found.names, former, name)
+        for key, names in (*found.names.items(), *found.paths.items()):
             for name in names:
-                self._add(self._lasts, key.rpartition("/")[2], name)
-                self._places.setdefault(key.rpartition("/")[2], []).append((key, name))
-
-    @staticmethod
-    def _add(into: dict[str, list[str]], key: str, name: str) -> None:
-        names = into.setdefault(folded(key), [])
-        if name not in names:
-            names.append(name)
+                last = key.rpartition("/")[2]
+                found.add(found.lasts, last, name)
+                found.places.setdefault(last, []).append((key, name))
+        return found
 
     def find(self, written: str) -> tuple[str | None, str]:
         """(name, "") or (None, why not)."""
@@ -241,7 +261,7 @@ class FrameIndex:
 
     def called(self, written: str) -> str | None:
         """The frame of exactly this name, else the one that `find` finds."""
-        names = self._names.get(folded(_asked(written)), [])
+        names = self._spelled.names.get(folded(_asked(written)), [])
         return names[0] if len(names) == 1 else self.find(written)[0]
 
     def of_row(self, row: Row) -> Meant:
@@ -252,7 +272,7 @@ class FrameIndex:
         """
         meant = self._meant(row["frame"])
         file = row["file"]
-        if there := self._paths.get(folded(_asked(file)), []) if file else []:
+        if there := self._spelled.paths.get(folded(_asked(file)), []) if file else []:
             fits = set(there) & set(meant.may)
             if not fits:
                 why = f"frame says {row['frame']} and file says {file}, which is another frame; correct one of the two"
@@ -303,19 +323,19 @@ class FrameIndex:
         keys = [folded(text), folded(_SUFFIX.sub("", text))]
         if "/" not in text and not rooted:
             # A suffix does not count: it may be that of a delivered file, whatever the frame's own is.
-            return _union(self._lasts.get(key, ()) for key in keys), True
+            return _union(self._spelled.lasts.get(key, ()) for key in keys), True
         for key in keys:
-            hits = _union((self._paths.get(key, ()), () if rooted else self._names.get(key, ())))
+            hits = _union((self._spelled.paths.get(key, ()), () if rooted else self._spelled.names.get(key, ())))
             if exact := [name for name in hits if text in self.frames[name].relatives]:
                 return exact, True
             if not rooted and not hits:  # with fewer folders than there are
                 last = key.rpartition("/")[2]
-                hits = _union([name] for place, name in self._places.get(last, ()) if place.endswith(f"/{key}"))
+                hits = _union([name] for place, name in self._spelled.places.get(last, ()) if place.endswith(f"/{key}"))
             if hits:
                 return hits, True
-        alike = _union(self._lasts.get(key.rpartition("/")[2], ()) for key in keys)
+        alike = _union(self._spelled.lasts.get(key.rpartition("/")[2], ()) for key in keys)
         # In the root, so that a folder more cannot mean another one.
-        in_root = _union(self._paths.get(key.rpartition("/")[2], ()) for key in keys)
+        in_root = _union(self._spelled.paths.get(key.rpartition("/")[2], ()) for key in keys)
         return alike, not rooted and alike == in_root
 
     def _shown(self, names: Sequence[str]) -> str:
