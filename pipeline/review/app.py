@@ -45,7 +45,7 @@ from pipeline.review.state import ConflictError, UnknownError
 from pipeline.review.views import Addresses
 
 _OF_REPORT = ("page.js", "page.css")
-_KINDS = {".js": "text/javascript", ".css": "text/css"}
+_KINDS = {".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml"}
 _WEB = files("pipeline.review").joinpath("web")
 
 

@@ -6,6 +6,7 @@ The package brings a driver and no browser: none is fetched. axe-core (MPL-2.0) 
 from __future__ import annotations
 
 import shutil
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from importlib.util import find_spec
@@ -50,7 +51,7 @@ class Tab:
         tall = self.page.evaluate("Math.max(...[...document.querySelectorAll('*')].map((one) => one.scrollHeight))")
         self.page.set_viewport_size({"width": size["width"], "height": min(int(tall) + 400, 12000)})
         self.page.evaluate(_axe())
-        found = self.page.evaluate("(tags) => axe.run(document, {runOnly: tags})", RULES)
+        found = self.page.evaluate("(tags) => axe.run(document, {runOnly: tags, preload: false})", RULES)
         self.page.set_viewport_size(size)
         return [
             f"{one['id']}: {one['help']}: {[node['target'] for node in one['nodes']][:4]}"
@@ -61,6 +62,15 @@ class Tab:
         """Errors of scripts and the console, and what the content security policy forbade."""
         errors = [text for text in self.errors if not self.forgiven or not text.startswith(self.forgiven)]
         return [*errors, *(self.page.evaluate("window.broken || []") if not self.page.is_closed() else [])]
+
+
+def until(page: Any, expression: str, timeout: float = 15) -> None:
+    """Waits until an expression of JavaScript holds; playwright's own way needs what the content security policy
+    forbids. timeout  s"""
+    ends = time.monotonic() + timeout
+    while not page.evaluate(expression):
+        assert time.monotonic() < ends, f"never so: {expression}"
+        page.wait_for_timeout(40)
 
 
 def _axe() -> str:
@@ -107,7 +117,10 @@ def tab(browser: Any) -> Iterator[Callable[..., Tab]]:
             contexts[-1].set_default_timeout(10_000)
         new = Tab((contexts[-1] if beside is None else beside.page.context).new_page())
         new.page.on("pageerror", lambda error: new.errors.append(f"script: {error}"))
-        new.page.on("console", lambda said: new.errors.append(said.text) if said.type == "error" else None)
+        new.page.on(
+            "console",
+            lambda said: new.errors.append(f"{said.text} {said.location.get('url')}") if said.type == "error" else None,
+        )
         tabs.append(new)
         return new
 

@@ -16,7 +16,7 @@ from pipeline.report.html import asset
 from pipeline.report.html import page as report_page
 from pipeline.report.record import FileRecord, FrameRecord, RunRecord, read_record
 from pipeline.report.view import PictureView
-from tests.browser.conftest import Tab
+from tests.browser.conftest import Tab, until
 from tests.browser.night import Night
 from tests.browser.test_tools import HOME, WEB
 
@@ -139,7 +139,7 @@ def test_a_decision_among_two_thousand_frames_is_seen_at_once(stand: Stand) -> N
             assert not seen or pressed.startswith(seen)
     # The least of four: the machine of the tests does other work too.
     assert {key: min(times) for key, times in taken.items() if min(times) >= QUICK} == {}
-    page.wait_for_function("!document.querySelector('.desk-trouble:not([hidden])')")
+    until(page, "!document.querySelector('.desk-trouble:not([hidden])')")
     assert {(one["frame"], one["value"]) for one in stand.frames()} >= {("HB1_00000", "no"), ("HB1_00003", "no")}
 
 
@@ -147,8 +147,8 @@ def test_the_next_frame_is_there_before_it_is_asked_for(stand: Stand) -> None:
     page = stand.page
     page.evaluate("court.show('HB1_01000')")
     loaded = "performance.getEntriesByType('resource').map((one) => one.name).filter((one) => one.includes('/{}'))"
-    page.wait_for_function(f"({loaded.format('web/HB1_01001?width=2048')}).length > 0")
-    page.wait_for_function(f"({loaded.format('before/HB1_01001?width=1600')}).length > 0")
+    until(page, f"({loaded.format('web/HB1_01001?width=2048')}).length > 0")
+    until(page, f"({loaded.format('before/HB1_01001?width=1600')}).length > 0")
 
 
 def test_while_the_server_is_away_nothing_is_lost_and_it_is_said(stand: Stand) -> None:

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from tests.browser.conftest import Tab
+from tests.browser.conftest import Tab, until
 
 WEB = Path(__file__).resolve().parents[2] / "pipeline" / "review" / "web"
 HOME = "http://127.0.0.1:9"  # nothing listens there: all is answered by the test
@@ -188,7 +188,7 @@ def put(page: Any, value: object, seen: object, frame: str = "A", name: str = "w
 
 
 def settled(page: Any) -> list[list[Any]]:
-    page.wait_for_function("!queue.flying")
+    until(page, "!queue.flying")
     return page.evaluate("heard")
 
 
@@ -196,18 +196,18 @@ def test_changes_are_sent_in_order_and_one_at_a_time(tab: Callable[..., Tab]) ->
     page, posted = desk(tab, [])
     for at in range(5):
         put(page, f"words {at}", "", frame=f"F{at}")
-    page.wait_for_function("!queue.all().length")
+    until(page, "!queue.all().length")
     assert [one["frame"] for one in posted] == ["F0", "F1", "F2", "F3", "F4"]
 
 
 def test_nothing_is_lost_while_nobody_answers(tab: Callable[..., Tab]) -> None:
     page, posted = desk(tab, [None, None, (200, {})])
     put(page, "first", "")
-    page.wait_for_function("queue.lost")
+    until(page, "queue.lost")
     put(page, "second", "first")
     put(page, 3, None, frame="B", name="rating")
     assert page.evaluate("sessionStorage.getItem('court-unsaved')").count("frame") == 2
-    page.wait_for_function("!queue.lost && !queue.all().length", timeout=8000)
+    until(page, "!queue.lost && !queue.all().length", timeout=15)
     # The frame's words changed twice while they waited: they are sent once, from what the tab first saw.
     assert [(one["frame"], one["value"], one["seen"]) for one in posted[-2:]] == [("A", "second", ""), ("B", 3, None)]
 
@@ -215,19 +215,19 @@ def test_nothing_is_lost_while_nobody_answers(tab: Callable[..., Tab]) -> None:
 def test_what_waits_survives_a_reload(tab: Callable[..., Tab]) -> None:
     page, posted = desk(tab, [None])
     put(page, "typed on the train", "")
-    page.wait_for_function("queue.lost")
+    until(page, "queue.lost")
     page.on("dialog", lambda dialog: dialog.accept())  # it asks whether the window may close
     page.reload()
     start(page)
     page.evaluate("queue.pump()")
-    page.wait_for_function("!queue.all().length")
+    until(page, "!queue.all().length")
     assert posted[-1]["value"] == "typed on the train"
 
 
 def test_an_answer_that_was_lost_is_no_conflict(tab: Callable[..., Tab]) -> None:
     page, _ = desk(tab, [None, (409, {"theirs": "mine", "message": ""})])
     put(page, "mine", "")
-    page.wait_for_function("!queue.all().length", timeout=8000)
+    until(page, "!queue.all().length", timeout=15)
     assert [one[0] for one in page.evaluate("heard")] == ["lost", "lost", "done"]
 
 
@@ -238,7 +238,7 @@ def test_another_windows_words_are_not_written_over(tab: Callable[..., Tab]) -> 
     assert heard[-1][0] == "conflict" and heard[-1][2] == "theirs"
     assert len(posted) == 1  # it is sent no second time before the person has chosen
     page.evaluate("queue.settle(queue.asleep[0], true, 'theirs')")
-    page.wait_for_function("!queue.all().length")
+    until(page, "!queue.all().length")
     assert (posted[-1]["value"], posted[-1]["seen"]) == ("mine", "theirs")
 
 
@@ -249,5 +249,5 @@ def test_what_is_refused_is_kept_and_said(tab: Callable[..., Tab]) -> None:
     assert heard[-1][0] == "refused" and heard[-1][2] == "The disk is full."
     assert page.evaluate("queue.all().length") == 1
     page.evaluate("queue.settle(queue.asleep[0], true)")
-    page.wait_for_function("!queue.all().length")
+    until(page, "!queue.all().length")
     assert len(posted) == 2

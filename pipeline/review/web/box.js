@@ -137,16 +137,36 @@ export class Surface {
     return this.options.ratio?.() ?? null;
   }
 
-  /** brighter  factor by which the picture is shown brighter than it is: a dark frame is hard to judge */
-  async open(address, alt, box, brighter = 1) {
+  /**
+   * Shows a frame: its small picture at once, the large one when it has come.
+   *
+   * brighter  factor by which the picture is shown brighter than it is: a dark frame is hard to judge
+   * fresh  whether the box is merely proposed: a press inside it draws a new one
+   */
+  async open({ small, large }, alt, box, { brighter = 1, fresh = false } = {}) {
     this.picture.style.filter = brighter === 1 ? "" : `brightness(${brighter})`;
     this.picture.alt = alt;
-    if (this.picture.getAttribute("src") !== address) {
-      this.picture.src = address;
-      await this.picture.decode().catch(() => undefined);
-      this.easel.style.setProperty("--shape", this.picture.naturalWidth / this.picture.naturalHeight || 1.5);
+    if (this.address !== large) {
+      this.address = large;
+      const whole = new Image();
+      whole.src = large;
+      if (!whole.complete && small) await this.draw(small);
+      else await this.draw(large);
+      whole
+        .decode()
+        .then(() => this.address === large && this.draw(large))
+        .then(() => this.address === large && this.options.loaded?.())
+        .catch(() => undefined); // the small one stays
     }
     this.place(box);
+    this.fresh = fresh;
+  }
+
+  async draw(address) {
+    if (this.picture.getAttribute("src") === address) return;
+    this.picture.src = address;
+    await this.picture.decode().catch(() => undefined);
+    this.easel.style.setProperty("--shape", this.picture.naturalWidth / this.picture.naturalHeight || 1.5);
   }
 
   place(box) {
@@ -173,6 +193,7 @@ export class Surface {
 
   to(box) {
     this.place(box);
+    this.fresh = false;
     this.moving = true;
     this.options.changed?.(this.box);
   }
@@ -232,7 +253,7 @@ export class Surface {
   down(event) {
     if (event.button !== 0 || !event.isPrimary) return;
     const edge = event.target.dataset?.edge ?? "";
-    const inside = this.frame.contains(event.target);
+    const inside = this.frame.contains(event.target) && (edge || !this.fresh);
     if (!inside && !this.options.draws) return;
     event.preventDefault();
     this.frame.focus({ preventScroll: true });

@@ -79,7 +79,7 @@ export function build(desk) {
   async function place() {
     const name = desk.now;
     const box = current(name);
-    await surface.open(desk.whole(name), `${name}, the whole frame`, box, desk.brighter(name));
+    await surface.open(desk.whole(name), `${name}, the whole frame`, box, { brighter: desk.brighter(name) });
     if (desk.now !== name) return;
     const all = aspects();
     const shape =

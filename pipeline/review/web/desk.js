@@ -66,9 +66,10 @@ export class Desk {
     return field === "crop" && delivery ? (wrote.crops[delivery] ?? null) : wrote[field];
   }
 
-  /** The address of the picture of the whole upright frame, "" where there is none. */
+  /** The addresses of pictures of the whole upright frame, {small, large}; null where there is none. */
   whole(name) {
-    return this.frames.get(name)?.before?.large ?? "";
+    const { small, large } = this.frames.get(name)?.before ?? {};
+    return large || small ? { small, large: large || small } : null;
   }
 
   /** How much brighter than `whole` the frame is delivered, as a factor of encoded values (gamma 2.2), 0.5 to 4. */

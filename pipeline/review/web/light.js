@@ -45,6 +45,7 @@ export function build(desk) {
   const verdict = h("p", { class: "desk-warning", hidden: true });
   const surface = new Surface({
     what: "Neutral patch",
+    loaded: () => judge(),
     draws: true,
     changed: () => judge(),
     done: () => judge(),
@@ -135,7 +136,10 @@ export function build(desk) {
     const patch = Array.isArray(known?.patch) ? known.patch : [0.44, 0.44, 0.56, 0.56];
     end = known?.end && known.end in ENDS ? known.end : end;
     press(ends, end);
-    await surface.open(desk.whole(name), `${name}, the whole frame`, patch, desk.brighter(name));
+    await surface.open(desk.whole(name), `${name}, the whole frame`, patch, {
+      brighter: desk.brighter(name),
+      fresh: !Array.isArray(known?.patch),
+    });
     judge();
   }
 
