@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.formats.jpeg_segments import scan_digest
 from tests.engine.test_run import evencourt, some_frames
 
 RECIPE = """\
@@ -22,7 +23,7 @@ deliveries:
   paper:
     - for: {rating: 3, total: 2}
     - resize: {long_edge: 200}
-    - caption:
+    - caption: {template: "For the paper."}
     - save: {at_most: 150 KB}
   family:
     - for: {each: player}
@@ -139,6 +140,27 @@ def test_minors_have_no_folder_each_and_what_was_there_goes(night: Night) -> Non
     for below in ("out", "club"):
         assert not [one for one in night.files(below) if one.startswith("family/")], below
     assert len([one for one in night.files() if one.startswith("web/")]) == 6 + 2  # minors alone holds no frame
+
+
+def test_each_has_its_own_words_around_the_same_pixels(night: Night) -> None:
+    night.rows |= dict.fromkeys(night.names, "home 7")
+    night.run()
+    paper = [night.out / one for one in night.files() if one.startswith("paper/")]
+    assert len(paper) == 2
+    for path in paper:
+        for other in (night.out / "web" / path.name, night.out / "family" / ADA / path.name):
+            assert b"For the paper." in path.read_bytes() and b"For the paper." not in other.read_bytes()
+            assert scan_digest(path.read_bytes()) == scan_digest(other.read_bytes())
+
+
+def test_a_picture_whose_frame_is_gone_does_not_stay_under_a_withheld_name(night: Night) -> None:
+    """With nobody left who may be named the delivery is not parted, and its folder is not that of the file."""
+    night.rows |= {night.names[0]: "home 7"}
+    night.run()
+    (night.folder / "shoot" / f"{night.names[0]}.dng").unlink()
+    del night.rows[night.names[0]]
+    night.run(ada="no")
+    assert not any("Holm" in one for one in night.files())
 
 
 def test_a_file_of_somebody_elses_in_a_withdrawn_folder_is_named_and_kept(night: Night) -> None:

@@ -212,6 +212,6 @@ MUTANTS = [
         "named = players",
         "engine/test_filenames.py",
     ),
-    mutant(_FILES, "while _folded(found) in used:", "while found in used:", "engine/test_filenames.py"),
-    mutant(_FILES, "if _RESERVED.fullmatch(base)", "if False", "engine/test_filenames.py"),
+    mutant(_FILES, "while folded_name(found) in used:", "while found in used:", "engine/test_filenames.py"),
+    mutant(_FILES, "if _RESERVED.fullmatch(name)", "if False", "engine/test_filenames.py"),
 ]

@@ -11,6 +11,7 @@ _EXTRAS = "deliver/extras.py"
 _ZIP = "deliver/zip.py"
 _ADDRESS = "deliver/address.py"
 _PUSHED = ("deliver/test_push_again.py", "deliver/test_push.py")
+_WHO = ("engine/test_who_gets_what.py",)
 
 MUTANTS = [
     mutant(
@@ -63,7 +64,27 @@ MUTANTS = [
     mutant("deliver/records.py", " and _name(record) == name", "", "deliver/test_extras.py"),
     mutant("deliver/records.py", " and _may_be(store, record.address)", "", "deliver/test_extras.py"),
     mutant(_DELIVER, "extras.drop(archive)  #", "pass  #", "deliver/test_zip.py"),
-    mutant(_DELIVER, "if hashlib.sha256(data).hexdigest() != item.sha256:", "if False:", *_PUSHED),
+    mutant(_DELIVER, "if hashlib.sha256(data).hexdigest() != sha256:", "if False:", *_PUSHED),
+    mutant(_DELIVER, "extras.drop(sheet.NAME)  #", "pass  #", "deliver/test_sheet.py"),
+    mutant(
+        "deliver/sheet.py",
+        '"caption": _cut(facts.clean(item.caption))',
+        '"caption": item.caption',
+        "deliver/test_sheet.py",
+    ),
+    mutant("deliver/page.py", " if facts.own(one.name)}", "}", "deliver/test_page.py"),
+    # A folder that may have the name of somebody who must not be named any more.
+    mutant("engine/recipients.py", " and not holds_withheld(name, facts):", ":", *_WHO),
+    mutant("store/places.py", "            folder.rmdir()", "            pass", *_WHO),
+    mutant(_PUSH, '            target.remove_folder("")', "            pass", *_WHO),
+    mutant("engine/outputs.py", 'relative.rpartition("/")[0] == d.name', 'relative.startswith(f"{d.name}/")', *_WHO),
+    mutant("engine/render.py", "(output.key, text_key(output.metadata))", '(output.key, "")', *_WHO),
+    mutant(
+        "engine/outputs.py",
+        "        if entry is None or entry.key != output.key or",
+        "        if entry is None or",
+        *_WHO,
+    ),
     mutant(_ZIP, "if digest.hexdigest() != item.sha256:", "if False:", "deliver/test_zip.py"),
     mutant(_ZIP, "return sorted(items, key=lambda item: item.name)", "return list(items)", "deliver/test_zip.py"),
     mutant(_ADDRESS, 'if ":" in authority.rpartition("@")[0]:', "if False:", "deliver/test_address.py"),

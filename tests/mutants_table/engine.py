@@ -47,11 +47,11 @@ MUTANTS = [
         *_ASIDE,
     ),
     mutant("engine/earlier.py", 'aside = "" if ours else _make_way', 'aside = "" if True else _make_way', *_ASIDE),
-    mutant("engine/render.py", "                move(job.out / aside, path)\n", "                pass\n", *_ASIDE),
+    mutant("engine/render.py", "                move(store.out / aside, path)\n", "                pass\n", *_ASIDE),
     mutant("engine/record.py", "*log.moved, *shoot.notices]", "*shoot.notices, *log.moved]", *_ASIDE),
     mutant(_OUTPUTS, "                self._set_aside(relative, why)\n", "", *_ASIDE),
     mutant("engine/decide.py", "refuse_links(out, (*OWN", "tuple((*OWN", *_LINKED),
-    mutant("engine/run.py", "out = resolved(out)", "pass", *_LINKED),
+    mutant("engine/run.py", "out, recipe = resolved(out),", "out, recipe = out,", *_LINKED),
     mutant("engine/run.py", "not left and has_damaged_thumbs(self.store, job)", "False", *_VERIFY),
     mutant("cli/verify.py", "digest_file(frame.path) != known[frame.relative]", "False", *_VERIFY),
     mutant("engine/kept/compare.py", "name in manifest.own and found != manifest.own[name]", "False", *_VERIFY),
@@ -178,7 +178,9 @@ MUTANTS = [
     ),
     mutant("workers/cluster.py", "len(in_flight) < most_in_flight", "True", "workers/test_executors.py"),
     # stopped runs: a file without a record would stay when consent is withdrawn
-    mutant("engine/render.py", "if job.to is None else", "if job.to is not None else", "engine/test_stopped.py"),
+    mutant(
+        "engine/render.py", "        if job.to is not None:", "        if job.to is None:", "engine/test_stopped.py"
+    ),
     mutant("engine/earlier.py", "not self.mtime and digest == self.replaced", "False", "engine/test_stopped.py"),
     mutant("engine/run.py", "self._collect(planned)", "pass", "engine/test_stopped.py"),
     mutant("engine/decide.py", "    refuse_unplaced(recipe, shoot)", "    pass", "engine/test_unplaced.py"),

@@ -19,6 +19,7 @@ _SELECT = "steps/select.py"
 _CROP = "steps/crop.py"
 _MUST = "people/constraints.py"
 _BALANCED = ("steps/test_white_balance.py",)
+_FOR = ("steps/test_for.py",)
 _SELECTED = ("steps/test_select.py",)
 _CROPPED = ("steps/test_crop.py",)
 _HELD = ("people/test_constraints.py", "people/test_constraints_rules.py", "steps/test_crop.py")
@@ -184,7 +185,12 @@ MUTANTS = [
     mutant(_SELECT, "else 0) < params.rating and", "else 0) <= params.rating and", *_SELECTED),
     mutant(_SELECT, "row.rating == -1 and name not in always", "row.rating == -1", *_SELECTED),
     mutant(_SELECT, "stretch = open_[i * len(open_) // groups :", "stretch = open_[0 :", *_SELECTED),
-    mutant(_SELECT, "- always\n    why", "\n    why", *_SELECTED),
+    mutant(_SELECT, "if name not in why and shown.isdisjoint(row.players)}", "if False}", *_FOR),
+    mutant(_SELECT, "in facts.roster if not withheld(facts, player)]", "in facts.roster]", *_FOR),
+    mutant(_SELECT, 'if params.each == "player" and facts.minors:', "if False:", *_FOR),
+    mutant(_SELECT, "chosen &= shown is None or not shown.isdisjoint(row.players)", "pass", *_FOR),
+    mutant(_SELECT, "return set() if params.each else", "return", *_FOR),
+    mutant(_SELECT, " - {n for n, row in rows.items() if row.always}", "", *_SELECTED),
     # crop
     mutant(_CROP, "if height > width and across > down else across / down", "if False else across / down", *_CROPPED),
     mutant(
