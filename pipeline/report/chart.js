@@ -127,7 +127,7 @@ function matchChart(figure, frames, bursts, make, signed, open) {
     pen.scale(scale, scale);
     const colour = colours(), plot = width - MARGIN.right, step = plot / Math.max(1, points.length);
     const font = (size) => `${size}px ${getComputedStyle(figure).fontFamily}`;
-    const radius = Math.min(4.5, Math.max(1.3, step * 0.36));
+    const radius = Math.min(4.5, Math.max(step < 0.4 ? 0.9 : 1.3, step * 0.36));
     let top = 0;
     for (const [row, lane] of LANES.entries()) {
       top += MARGIN.top + (row === 2 ? MARGIN.gap : 0);

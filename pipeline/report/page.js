@@ -173,6 +173,7 @@
     }
     const [x0, y0, x1, y1] = file.crop;
     const after = make("img", { src: file.after.large || file.after.small, alt: file.alt || `${frame.name}, ${file.name}`, "data-kind": "after" });
+    if (file.after.small) after.addEventListener("error", () => { after.src = file.after.small; }, { once: true });
     pane.append(after);
     if (before) {
       const image = make("img", { src: before, alt: "", "data-kind": "before" });
