@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import IntEnum
 
 import cv2
 import numpy as np
@@ -24,22 +25,43 @@ class BlankConstants:
 BLANK = BlankConstants()
 
 
+class Blank(IntEnum):
+    """What a frame shows next to nothing for."""
+
+    NO = 0  # it shows something
+    CLIPPED = 1
+    BLACK = 2
+    EVEN = 3
+
+
+_NOTICES = {
+    Blank.NO: "",
+    Blank.CLIPPED: "nearly all of it is clipped (a flash, or far too long an exposure): there is no picture to save",
+    Blank.BLACK: "nearly all of it is black (lens cap on, shutter or flash that did not fire?)",
+    Blank.EVEN: "it is one even tone from edge to edge: look at it, and at the file in the camera's own program",
+}
+
+
 def blank_notice(image: Image) -> str:
     """Why a linear frame (H, W, 3), small or large, shows next to nothing, in words; "" where it shows something.
 
-    Frames like that are delivered all the same: they can be read, and somebody may want them.
+    Frames like that are delivered all the same, unless a recipe selects: they can be read, and somebody may want them.
     """
+    return _NOTICES[blank(image)]
+
+
+def blank(image: Image) -> Blank:
+    """Whether a linear frame (H, W, 3), small or large, shows next to nothing."""
     height, width = image.pixels.shape[:2]
     scale = min(1.0, BLANK.cells / max(height, width))
     size = (max(1, round(width * scale)), max(1, round(height * scale)))
     shares: F32 = np.asarray(image.pixels / image.saturation, dtype=np.float32)
     clipped = cv2.resize((shares.max(axis=2) >= BLANK.full).astype(np.float32), size, interpolation=cv2.INTER_AREA)
     if float((clipped > 0.5).mean()) >= BLANK.nearly_all:
-        return "nearly all of it is clipped (a flash, or far too long an exposure): there is no picture to save"
+        return Blank.CLIPPED
     cells = cv2.resize(shares, size, interpolation=cv2.INTER_AREA)
     if float((cells.mean(axis=2) < BLANK.black).mean()) >= BLANK.nearly_all:
-        return "nearly all of it is black (lens cap on, shutter or flash that did not fire?)"
+        return Blank.BLACK
     low, high = np.quantile(cells.reshape(-1, 3), [0.02, 0.98], axis=0)
-    if (high - low <= BLANK.even * np.maximum(high, BLANK.black)).all():
-        return "it is one even tone from edge to edge: look at it, and at the file in the camera's own program"
-    return ""
+    even = (high - low <= BLANK.even * np.maximum(high, BLANK.black)).all()
+    return Blank.EVEN if even else Blank.NO

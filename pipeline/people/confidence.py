@@ -28,11 +28,17 @@ class Earning:
     lead_from: float = 1.0
     lead_to: float = 1.8
     no_lead: float = 0.6
+    # Lead below which whoever else may be the subject is held too, however sure the play is, unless the subject has the
+    # ball in hand: among players as large as each other, noise decides who is worth a little more.
+    least_lead: float = 0.35
     no_play: float = 0.25  # left to somebody who leads by far but shows no sign of play: a coach, a spectator
     # Signs of play: a ball in reach or a racket in hand, a body wider than one who stands (0.3 to 0.45 of the height)
     # or sits (0.6), movement against the hall in heights a frame.
     ball_from: float = 0.3
     ball_to: float = 0.55
+    # Flags, clipboards and arms pass for rackets (up to 0.5 in real frames of a game that has none, in single frames).
+    racket_from: float = 0.35
+    racket_to: float = 0.65
     wide_from: float = 0.55
     wide_to: float = 0.9
     wide: float = 0.6  # of a sign: it is the least sure one
@@ -96,12 +102,13 @@ class Verdict:
 
 @dataclass(frozen=True, slots=True)
 class _Signs:
-    """What one frame says, each 0 to 1; veto: why there is no one subject, or ""."""
+    """What one frame says, each 0 to 1; holds: a ball in the hands; veto: why there is no one subject, or ""."""
 
     play: float
     certain: float
     lead: float
     steady: float
+    holds: bool
     veto: str
 
 
@@ -121,10 +128,13 @@ def judged(
     One verdict stands for the burst, so that no crop comes and goes within it: play is what is seen in some of its
     frames, the rest what most of them say.
     """
+    seen = [(frame, row) for frame, row in zip(frames, rows, strict=True) if row is not None]
+    held = [surest(rackets_of(frame.reach[row], frame)) for frame, row in seen]
+    racket = float(np.median(held)) if held else 0.0  # it stays in the hand: what is one in a few frames is none
     told = [
         None
         if row is None
-        else _signs(frame, row, w, float(np.hypot(*move)), ball, int(_movers(frame, row, pace).sum()))
+        else _signs(frame, row, w, float(np.hypot(*move)), ball, racket, int(_movers(frame, row, pace).sum()))
         for frame, row, w, move, ball, pace in zip(frames, rows, worth, moves, balls, moving, strict=True)
     ]
     said = [one for one in told if one is not None]
@@ -136,7 +146,9 @@ def judged(
     steady = float(np.mean([one.steady for one in said]))
     leads = EARNING.no_lead + (1 - EARNING.no_lead) * lead
     confidence = certain * steady * (signs * leads + (1 - signs) * EARNING.no_play * lead)
-    everybody = confidence < EARNING.enough <= certain * signs
+    holds = float(np.median([one.holds for one in said])) > 0.5
+    alone = confidence >= EARNING.enough and (holds or lead >= EARNING.least_lead)
+    everybody = not alone and certain * signs >= EARNING.enough
     doubt = "" if everybody or confidence >= EARNING.enough else _weakest(certain, signs, leads, steady)
     vetoes = [one.veto for one in said if one.veto]
     if len(vetoes) > len(said) / 2:
@@ -162,7 +174,9 @@ def _movers(frame: Observation, row: int, pace: F64) -> NDArray[np.bool_]:
     return np.asarray(near & (pace >= EARNING.moves))
 
 
-def _signs(frame: Observation, row: int, worth: F64, speed: float, ball: F32 | None, movers: int) -> _Signs:
+def _signs(
+    frame: Observation, row: int, worth: F64, speed: float, ball: F32 | None, racket: float, movers: int
+) -> _Signs:
     person, rest = frame.people[row], np.delete(worth, row)
     best = float(rest.max()) if len(rest) else 0.0
     lead = 1.0 if best <= 0 else rise(float(worth[row]) / best, EARNING.lead_from, EARNING.lead_to)
@@ -173,9 +187,17 @@ def _signs(frame: Observation, row: int, worth: F64, speed: float, ball: F32 | N
         veto = ROW if in_a_row(frame, row) else POSE if posed(frame, row) else ""
     steady = float(worth[row] >= EARNING.steady * best)
     game = EARNING.game * rise(movers, EARNING.movers_from, EARNING.movers_to)
-    thing = max(0.0 if ball is None else float(ball[4]), surest(rackets_of(frame.reach[row], frame)))
+    thing = max(
+        0.0 if ball is None else rise(float(ball[4]), EARNING.ball_from, EARNING.ball_to),
+        rise(racket, EARNING.racket_from, EARNING.racket_to),
+    )
     return _Signs(
-        1 - (1 - play(person, frame.reach[row], frame.size, speed, thing)) * (1 - game), certain, lead, steady, veto
+        play=1 - (1 - play(person, frame.reach[row], frame.size, speed, thing)) * (1 - game),
+        certain=certain,
+        lead=lead,
+        steady=steady,
+        holds=in_hand(person, frame, ball),
+        veto=veto,
     )
 
 
@@ -183,13 +205,13 @@ def play(person: F32, reach: F32, size: tuple[int, int], speed: float, thing: fl
     """How much `person` (5,) with this `reach` (5,) shows that a game is on, 0 to 1.
 
     size   (height, width) of the frame in pixels; speed  in own heights a frame
-    thing  certainty of a ball in reach, or of a racket in hand
+    thing  0 to 1, whether a ball is in reach, or a racket in hand
     """
     x0, y0, x1, y1 = (float(v) for v in person[:4])
     whole = reach[:2].min() >= EARNING.rim and reach[2:4].max() <= 1 - EARNING.rim
     shape = whole * (x1 - x0) * size[1] / size[0] / max(y1 - y0, 1e-6)
     signs = (
-        rise(thing, EARNING.ball_from, EARNING.ball_to),
+        thing,
         EARNING.wide * rise(shape, EARNING.wide_from, EARNING.wide_to),
         rise(speed, EARNING.speed_from, EARNING.speed_to),
     )

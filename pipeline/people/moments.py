@@ -21,6 +21,9 @@ class Likeness:
     """
 
     hall: float = 0.95  # correlation of two whole frames
+    # The same of two frames of one burst, whose camera may have followed the play: ten frames of a rally, 0.36 s, fall
+    # to 0.83. Where the same person looks alike in both, it does not count.
+    followed: float = 0.8
     person: float = 0.9  # of what is around the subject
     taller: float = 1.3  # ratio of the heights of two subjects, at most
     near: int = 3  # bursts before and after one in which the same moment is looked for: two cameras take turns
@@ -91,23 +94,25 @@ def better_ones(
     found: dict[str, str] = {}
     for name in sorted(place, key=lambda one: (one in held, -points[one], place[one])):
         at = place[name][0]
-        near = [one for k in range(at - LIKENESS.near, at + LIKENESS.near + 1) for one in first.get(k, ())]
-        best = _most_alike(looks[name], [looks[one] for one in near])
+        near = [(one, k) for k in range(at - LIKENESS.near, at + LIKENESS.near + 1) for one in first.get(k, ())]
+        best = _most_alike(looks[name], [(looks[one], k == at) for one, k in near])
         if best is None:
             first.setdefault(at, []).append(name)
         else:
-            found[name] = near[best]
+            found[name] = near[best][0]
     return found
 
 
-def _most_alike(one: Look, others: Sequence[Look]) -> int | None:
+def _most_alike(one: Look, others: Sequence[tuple[Look, bool]]) -> int | None:
+    """Which of the others, and whether they are of the same burst, is a near-duplicate; None where none is."""
     if not others:
         return None
-    halls = np.stack([other.hall for other in others]).astype(np.float32) @ one.hall.astype(np.float32)
+    halls = np.stack([other.hall for other, _ in others]).astype(np.float32) @ one.hall.astype(np.float32)
     for at in np.argsort(-halls, kind="stable"):
-        if halls[at] < LIKENESS.hall:
-            return None
-        if _same_person(one, others[at]) and one.wide == others[at].wide:
+        other, together = others[at]
+        seen = one.person is not None and other.person is not None
+        least = (-1.0 if seen else LIKENESS.followed) if together else LIKENESS.hall
+        if halls[at] >= least and _same_person(one, other) and one.wide == other.wide:
             return int(at)
     return None
 

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.imaging import level
+from pipeline.imaging.blank import Blank, blank
 from pipeline.imaging.geometry import Box, pixels_inside, row_to_box
 from pipeline.imaging.sharpness import Detail, sharpness
 from pipeline.people.detect import SURE, find, picture_for_detection
@@ -60,6 +61,7 @@ class FrameObservation:
     tilt        of the hall, or why it cannot be measured
     eyes        (M,) how well those of each face are seen, 0 to 1, see people.eyes
     hints       (N,) of each person, see people.heads
+    blank       whether the frame shows next to nothing
     """
 
     people: Observation
@@ -70,6 +72,7 @@ class FrameObservation:
     tilt: level.Tilt | level.Unsure
     eyes: F32 = field(default_factory=lambda: np.zeros(0, np.float32))
     hints: F32 = field(default_factory=lambda: np.zeros(0, np.float32))
+    blank: Blank = Blank.NO
 
     def as_arrays(self) -> dict[str, NDArray[Any]]:
         """For the store."""
@@ -89,6 +92,7 @@ class FrameObservation:
             "small": people.small,
             "eyes": self.eyes,
             "hints": self.hints,
+            "blank": np.array([self.blank]),
             "tilt": np.array([np.nan, tilt] if isinstance(tilt, level.Unsure) else [tilt.degrees, tilt.certainty]),
         }
 
@@ -119,7 +123,8 @@ class FrameObservation:
         tilt = level.Tilt(degrees, certainty) if np.isfinite(degrees) else level.Unsure(int(certainty))
         eyes = take(arrays, "eyes", np.float32, (None,), 0, 1)
         hints = take(arrays, "hints", np.float32, (count,), 0, 1)
-        return cls(people, (person_model, face_model), sharp, mean, clipped, tilt, eyes, hints)
+        nothing = Blank(int(take(arrays, "blank", np.int64, (1,), 0, max(Blank))[0]))
+        return cls(people, (person_model, face_model), sharp, mean, clipped, tilt, eyes, hints, nothing)
 
     def assessed(self, subject: Subject | None) -> Quality:
         """What ranking compares, of one frame."""
@@ -135,6 +140,7 @@ class FrameObservation:
             faceless=self._faceless(subject),
             anybody=bool((self.people.people[:, 4] >= SURE.person).any()),
             look=look_of(self.people.small, None if subject is None else subject.box),
+            blank=self.blank,
         )
 
     def _faceless(self, subject: Subject | None) -> bool:
@@ -207,6 +213,7 @@ def observe(
         hints=np.full(len(people), UNKNOWN, np.float32)
         if models.face is None
         else hints_of(str(models.face), picture, people, observation.faces),
+        blank=blank(image),
     )
 
 

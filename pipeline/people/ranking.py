@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from pipeline.imaging.blank import Blank
 from pipeline.people.belonging import rise
 from pipeline.people.moments import Look, better_ones
 from pipeline.people.subject import Subject
@@ -95,6 +96,11 @@ class Ranking:
 RANKING = Ranking()
 NOBODY = "nobody in it"
 AGAIN = "much like a better one"
+SHOWS = {
+    Blank.BLACK: "black, not rated",
+    Blank.CLIPPED: "nearly all white, not rated",
+    Blank.EVEN: "one even tone, not rated",
+}
 _NO_FACE, _EYES, _CUT, _SMALL = "face hidden or turned away", "eyes hidden", "cut by the frame", "small in the frame"
 _SLIGHT = (_NO_FACE, _EYES, _CUT, _SMALL)  # a sharp frame may still be wanted
 
@@ -114,6 +120,7 @@ class Quality:
     headless  the top of the frame cuts the subject, and no face is seen
     anybody   whether somebody was found, the subject or not
     look      for finding near-duplicates, None where they are not looked for
+    blank     whether the frame shows next to nothing
     """
 
     subject: bool
@@ -130,14 +137,16 @@ class Quality:
     faceless: bool = False
     anybody: bool = True
     look: Look | None = field(default=None, compare=False, repr=False)
+    blank: Blank = Blank.NO
 
 
 @dataclass(frozen=True, slots=True)
 class Ranked:
     """score 0 to 100; place in the burst from 1, by score, and of how many; rating 1 to 5 to suggest; why, in words.
 
-    rating 0: a reference, such as a chart, which is not rated
+    rating 0: a reference, such as a chart, or a frame that shows nothing, which is not rated
     moment  a number that near-duplicates of one moment share over the shoot, from 1; 0 where it is not known
+    blank   it shows next to nothing, and is suggested for nothing
     """
 
     score: float
@@ -146,6 +155,7 @@ class Ranked:
     rating: int
     why: str
     moment: int = 0
+    blank: bool = False
 
 
 REFERENCE = Ranked(0.0, 1, 1, 0, "card or chart, not rated")
@@ -163,16 +173,17 @@ def quality_of(
     faceless: bool = False,
     anybody: bool = True,
     look: Look | None = None,
+    blank: Blank = Blank.NO,
 ) -> Quality:
     """The quality of one frame.
 
     middle_sharp, level, clipped  of the frame: sharpness of its middle, mean luminance in fractions of saturation,
                                   share that is clipped; they stand for the subject where there is none
     face_sure                     certainty of a face on the subject that is too large for the whole of somebody
-    eyes, faceless, anybody, look  as in Quality
+    eyes, faceless, anybody, look, blank  as in Quality
     """
     if subject is None:
-        return Quality(False, middle_sharp, 0, 0, 0, 0, level, clipped, blind, anybody=anybody, look=look)
+        return Quality(False, middle_sharp, 0, 0, 0, 0, level, clipped, blind, anybody=anybody, look=look, blank=blank)
     face = rise(max(subject.face_sure, face_sure), RANKING.face_from, RANKING.face_to)
     box, reach = subject.box, subject.whole
     rim, near = RANKING.rim * (box.y1 - box.y0), RANKING.reached
@@ -193,6 +204,7 @@ def quality_of(
         headless=headless,
         faceless=faceless and face == 0,
         look=look,
+        blank=blank,
     )
 
 
@@ -209,9 +221,12 @@ def rank(
 
     held        frames that no delivery may hold: none is a reason to rate another lower as its near-duplicate
     references  frames that show a card or a chart: they are not rated, and nothing is compared with them
+
+    Frames that show nothing are last in their burst, and not rated; nothing is compared with them either.
     """
     result: dict[str, Ranked] = {n: REFERENCE for n in qualities if n in references}
-    qualities = {n: one for n, one in qualities.items() if n not in references}
+    result |= _blanks(bursts, {n: one for n, one in qualities.items() if n not in references})
+    qualities = {n: one for n, one in qualities.items() if n not in result}
     grouped = [[n for n in burst.frames if n in qualities] for burst in bursts]
     crisp = _crisp(qualities, True), _crisp(qualities, False)
     usual = float(np.median([one.level for one in qualities.values()])) if qualities else 1.0
@@ -232,7 +247,8 @@ def rank(
     ratings = _ratings(scores, better)
     moments: dict[str, int] = {}
     alike = Counter(one for name, one in better.items() if name not in held)
-    for names in grouped:
+    for burst, names in zip(bursts, grouped, strict=True):
+        blanks = sum(result[n].blank for n in burst.frames if n in result)
         middle = (len(names) - 1) / 2
         order = sorted(range(len(names)), key=lambda i: (-scores[names[i]], abs(i - middle), i))
         places = {names[i]: place for place, i in enumerate(order, 1)}
@@ -241,8 +257,19 @@ def rank(
             shown = [other for other in names if other not in held]
             why = _why(qualities[n], parts[n], n in better, _beside(n, shown, qualities, parts))
             why += f", the best of {spelled(alike[n] + 1)} much alike" if n in alike else ""
-            result[n] = Ranked(scores[n], places[n], len(names), ratings[n], why, moment)
+            result[n] = Ranked(scores[n], places[n], len(names) + blanks, ratings[n], why, moment)
     return result
+
+
+def _blanks(bursts: Sequence[Burst], qualities: Mapping[str, Quality]) -> dict[str, Ranked]:
+    """The ranks of the frames that show nothing."""
+    found = {}
+    for burst in bursts:
+        names = [n for n in burst.frames if n in qualities]
+        empty = [n for n in names if qualities[n].blank]
+        for place, n in enumerate(empty, len(names) - len(empty) + 1):
+            found[n] = Ranked(0.0, place, len(names), 0, SHOWS[qualities[n].blank], blank=True)
+    return found
 
 
 def _score(parts: Parts, one: Quality) -> float:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any
 
 import cv2
 import numpy as np
@@ -280,7 +279,7 @@ def paces(frames: Sequence[Observation], shifts: Sequence[F64]) -> list[F64]:
             best = costs.argmin(axis=1)
             hall = np.sum(between, axis=0) * (1 if first == at else -1)
             boxes, theirs = now.people[:, :4].astype(np.float64), frames[other].people[best, :4].astype(np.float64)
-            moved = (_centres(theirs) - _centres(boxes) - hall) * (now.size[1] / now.size[0], 1.0)
+            moved = _moved(boxes, theirs, hall) * (now.size[1] / now.size[0], 1.0)
             pace = np.hypot(moved[:, 0], moved[:, 1]) / np.maximum(boxes[:, 3] - boxes[:, 1], 1e-6) / len(between)
             pace[~np.isfinite(costs[np.arange(len(best)), best])] = np.nan
             found = np.fmin(found, pace)
@@ -292,8 +291,12 @@ def _centres(boxes: F64) -> F64:
     return np.asarray((boxes[:, :2] + boxes[:, 2:]) / 2)
 
 
-def _centre(box: NDArray[Any]) -> F64:
-    return np.array([(box[0] + box[2]) / 2, (box[1] + box[3]) / 2], dtype=np.float64)
+def _moved(first: F64, second: F64, hall: F64) -> F64:
+    """(N, 2) how far the boxes (N, 4) moved against the hall: across their middles, down the lesser of top and bottom,
+    and nothing where these go apart. Somebody whose legs are hidden in one frame has not moved."""
+    left, top, right, bottom = (second - first - np.tile(hall, 2)).T
+    down = np.where(top * bottom > 0, np.sign(top) * np.minimum(np.abs(top), np.abs(bottom)), 0.0)
+    return np.column_stack([(left + right) / 2, down])
 
 
 def speeds(rows: Sequence[int | None], frames: Sequence[Observation], shifts: Sequence[F64]) -> list[F64]:
@@ -305,9 +308,11 @@ def speeds(rows: Sequence[int | None], frames: Sequence[Observation], shifts: Se
         a, b = places[max(i - 1, 0)], places[min(i + 1, len(places) - 1)]
         if not 0 < b - a <= 2 * (LINKING.skip + 1):
             continue
+        if not np.isfinite(_links(frames[a], frames[b], shifts[a + 1 : b + 1])[rows[a], rows[b]]):
+            continue  # where one path ends and another begins: two people
         hall = np.sum(shifts[a + 1 : b + 1], axis=0)
-        first, second = frames[a].people[rows[a]], frames[b].people[rows[b]]
+        first, second = (frames[i].people[rows[i], None, :4].astype(np.float64) for i in (a, b))
         ratio = frames[at].size[1] / frames[at].size[0]
-        moved = (_centre(second) - _centre(first) - hall) * (ratio, 1.0) / (b - a)
-        result[at] = moved / max(float(first[3] - first[1]), 1e-3)
+        moved = _moved(first, second, hall)[0] * (ratio, 1.0) / (b - a)
+        result[at] = moved / max(float(first[0, 3] - first[0, 1]), 1e-3)
     return result

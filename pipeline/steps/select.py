@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     from pipeline.shoot.facts import Facts, FrameFacts
 
 
+_POOR = 1  # the suggested rating of frames that are blurred, far too dark, or of nobody
+
+
 class SelectParams(Params):
     """Parameters of select. Where several are given, each narrows the choice of the one before, in this order."""
 
@@ -182,6 +185,9 @@ def _choose(
     elif params.best is not None or params.total is not None:
         why |= {name: "rejected: rated -1" for name, row in rows.items() if row.rating == -1 and name not in always}
     if params.best is not None or params.total is not None:
+        for name, row in rows.items():  # a person may want it all the same; else the paper gets no black picture
+            if name not in why and ranks[name].blank and not _wanted(row):
+                why[name] = f"shows nothing: {ranks[name].why}"
         left = [[n for n in burst if n not in why] for burst in bursts]
         why |= dict.fromkeys(_seen_elsewhere(left, ranks, rows), "much like a better frame of another burst")
     ordered = [_by_rank([n for n in burst if n not in why], ranks, rows) for burst in bursts]
@@ -244,9 +250,14 @@ def _seen_elsewhere(
     for name in sorted(place, key=order):
         one = (ranks[name].moment, *rows[name].players)
         burst = first.setdefault(one, place[name][0]) if ranks[name].moment else place[name][0]
-        if burst != place[name][0] and not rows[name].always and not (rows[name].rating or 0) > 0:
+        if burst != place[name][0] and not _wanted(rows[name]):
             seen.add(name)
     return seen
+
+
+def _wanted(row: FrameFacts) -> bool:
+    """Whether a person has said so."""
+    return row.always or (row.rating or 0) > 0
 
 
 def _spread(
@@ -257,19 +268,24 @@ def _spread(
     always: set[str],
 ) -> set[str]:
     """`total` frames spread over the match: it is cut into as many stretches as frames are still to be chosen, and each
-    stretch gives its best frame, what a person said first; again with what is left, until there are enough."""
+    stretch gives its best frame, what a person said first; again with what is left, until there are enough. Frames that
+    are worth little go in only where the others are too few: a stretch without a good one gives none."""
 
     def worth(names: Sequence[str]) -> tuple[bool, int, float]:
         return rows[names[0]].always, rows[names[0]].rating or 0, ranks[names[0]].score
 
     chosen = {n for names in bursts for n in names if n in always}
-    left = [[n for n in names if n not in chosen] for names in bursts]
-    while len(chosen) < total and any(left):
-        open_ = [names for names in left if names]
-        groups = min(total - len(chosen), len(open_))
-        for i in range(groups):
-            stretch = open_[i * len(open_) // groups : (i + 1) * len(open_) // groups]
-            chosen.add(max(stretch, key=worth).pop(0))
+    for poor in (False, True):
+        left = [
+            [n for n in names if n not in chosen and (poor or _wanted(rows[n]) or ranks[n].rating > _POOR)]
+            for names in bursts
+        ]
+        while len(chosen) < total and any(left):
+            open_ = [names for names in left if names]
+            groups = min(total - len(chosen), len(open_))
+            for i in range(groups):
+                stretch = open_[i * len(open_) // groups : (i + 1) * len(open_) // groups]
+                chosen.add(max(stretch, key=worth).pop(0))
     return chosen
 
 
@@ -280,7 +296,7 @@ def leaves_out(solution: SelectSolution) -> str:
 
 STEP: Step[SelectParams, NoMeasurement, SelectSolution] = Step(
     name="select",
-    version=1,
+    version=2,
     summary="Deliver only a part of the frames: the best of each burst, the rated ones, or some spread over the match.",
     Params=SelectParams,
     place="both",
@@ -295,7 +311,7 @@ STEP: Step[SelectParams, NoMeasurement, SelectSolution] = Step(
 
 FOR: Step[ForParams, NoMeasurement, SelectSolution] = Step(
     name="for",
-    version=1,
+    version=2,
     summary="Whom a delivery is for: one player or team, a folder for each of them, the best few for the paper.",
     Params=ForParams,
     place="delivery",

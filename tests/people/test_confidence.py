@@ -57,7 +57,7 @@ def moves(pace: float, share: float = 1.0) -> bool:
 
 def game(movers: int) -> float:
     """The sign of play that a subject without any of its own has from so many who move."""
-    return _signs(observed([PERSON]), 0, np.ones(1), 0.0, None, movers).play
+    return _signs(observed([PERSON]), 0, np.ones(1), 0.0, None, 0.0, movers).play
 
 
 def seen_in(count: int) -> float:
@@ -120,6 +120,8 @@ SCENARIOS: dict[str, Scenario] = {
     "EARNING.no_play": lambda: near(confidence(PERSON), 0.25),
     "EARNING.ball_from": lambda: near(with_ball(0.425).confidence, 0.625),
     "EARNING.ball_to": lambda: near(with_ball(0.425).confidence, 0.625),
+    "EARNING.racket_from": lambda: near(with_racket(0.5), 0.625),
+    "EARNING.racket_to": lambda: near(with_racket(0.5), 0.625),
     "EARNING.wide_from": lambda: near(shaped(0.725), 0.475),
     "EARNING.wide_to": lambda: near(shaped(0.725), 0.475),
     "EARNING.wide": lambda: near(shaped(1.0), 0.25 + 0.75 * 0.6),
@@ -141,6 +143,7 @@ SCENARIOS: dict[str, Scenario] = {
     "EARNING.lead_from": lambda: near(beside(1.4), 0.8, 0.015),
     "EARNING.lead_to": lambda: near(beside(1.4), 0.8, 0.015),
     "EARNING.no_lead": lambda: near(beside(1.0), 0.6),
+    "EARNING.least_lead": lambda: turns(lambda lead: not alike(1 + 0.8 * lead).everybody, 0.35),
     "EARNING.steady": lambda: turns(lambda share: overtaken(share) > 0.9, 0.6),
     "EARNING.rival": lambda: turns(second, 0.5),
     "EARNING.rival_in_hand": lambda: turns(lambda share: second(share, 0.9), 0.8),
@@ -158,6 +161,17 @@ SCENARIOS: dict[str, Scenario] = {
 
 def seen_at_other_size(sure: float) -> float:
     return confidence(PERSON, reach=[(*PERSON[:4], sure)], balls=[in_hands(PERSON)])
+
+
+def with_racket(sure: float) -> float:
+    return confidence(PERSON, rackets=[(PERSON[0] - 0.1, 0.2, PERSON[0], 0.35, sure)])
+
+
+def alike(ratio: float, away: float = 0.4) -> Subject:
+    """Of one beside somebody worth so much less; the ball is near, or so many heights from the box."""
+    return subject(
+        [PERSON, at(0.6, sure=0.8 / ratio**2)], balls=[ball(PERSON[0] - away * 0.5 / RATIO, 0.55, 0.9)]
+    )  # fmt: skip
 
 
 def beside(ratio: float) -> float:
@@ -215,6 +229,57 @@ def test_a_racket_is_a_sign_of_play_and_held_whole() -> None:
     assert found.confidence == 1 and found.doubt == ""
     assert found.whole == pytest.approx((racket[0], 0.2, *PERSON[2:4])) and found.box == pytest.approx(PERSON[:4])
     assert subject([PERSON], rackets=[(0.9, *racket[1:2], 1.0, *racket[3:])]).doubt == NO_PLAY  # somebody else's
+
+
+def test_of_two_as_good_the_one_with_the_ball_in_hand_leads() -> None:
+    """Both would be worth as much, and the ball is sure: it is in reach of one, or in the hands."""
+    assert alike(1.05).everybody and len(alike(1.05).others) == 1
+    assert not alike(1.05, 0.1).everybody
+
+
+def test_what_looks_like_a_racket_in_some_frames_is_a_flag_or_an_arm() -> None:
+    """A racket stays in the hand: most frames show it, or it says nothing."""
+    racket = (PERSON[0] - 0.1, 0.2, PERSON[0], 0.35, 0.9)
+    for count, doubt in ((8, ""), (5, ""), (4, NO_PLAY), (2, NO_PLAY)):
+        found = find_subjects([observed([PERSON], rackets=[racket] if n < count else []) for n in range(8)])
+        assert all(one is not None and one.doubt == doubt for one in found), count
+
+
+def test_where_one_path_ends_and_another_begins_nobody_has_moved() -> None:
+    """Two who stand still at both ends of the hall, seen one after the other: not one person who flies across."""
+    frames = [observed([at(0.2 if n < 3 else 0.8)]) for n in range(6)]
+    assert all(one is not None and one.doubt == NO_PLAY and one.towards == 0 for one in find_subjects(frames))
+
+
+def test_somebody_whose_legs_are_hidden_in_some_frames_has_not_moved() -> None:
+    """Behind a table: the box ends at the waist in every other frame, and its middle jumps by a quarter of it."""
+    frames = [observed([(0.4, 0.3, 0.5, 0.8 if n % 4 < 2 else 0.55, 0.8)]) for n in range(8)]
+    assert all(one is not None and one.doubt == NO_PLAY for one in find_subjects(frames))
+
+
+@pytest.mark.parametrize("in_rows, doubt", [(5, ROW), (4, NO_PLAY), (3, NO_PLAY)])
+def test_what_most_frames_say_speaks_against_a_crop(in_rows: int, doubt: str) -> None:
+    """Of eight frames so many show people in a row, the others one of them only."""
+    people = row_of(5)
+    found = find_subjects([observed(people if n < in_rows else people[2:3]) for n in range(8)])
+    assert {one.doubt for one in found if one is not None} == {doubt}
+
+
+def test_where_nobody_leads_whoever_moves_is_held_and_who_stands_is_not() -> None:
+    """Two as good as each other beside two who are worth far less, since the frame cuts them: one of these runs."""
+
+    def burst(step: float) -> list[Observation]:
+        pair = [at(0.42, 0.4, 0.55), at(0.58, 0.4, 0.55)]
+        thing = in_hands(pair[0])
+        return [
+            observed([*pair, (0.0, 0.2, 0.08 + step * n, 0.6, 0.35), (0.93, 0.2, 1.0, 0.6, 0.35)], balls=[thing])
+            for n in range(5)
+        ]  # fmt: skip
+
+    held = find_subjects(burst(0.03))[2]
+    assert held is not None and held.everybody and len(held.others) == 2
+    still = find_subjects(burst(0.0))[2]
+    assert still is not None and still.everybody and len(still.others) == 1
 
 
 def test_one_verdict_stands_for_a_burst() -> None:

@@ -144,11 +144,10 @@ SCENARIOS: dict[str, Scenario] = {
     "FRAMING.torso": lambda: near(cost(people=others(0.1, 0.4)) - cost(people=others(0.1, 0.17)), 30),
     "FRAMING.near": lambda: turns(lambda share: cost(people=others(0.1, share * 0.4)) > 20, 0.45),
     "FRAMING.torso_height": lambda: turns(lambda above: cost(people=others(0.2 - above * 0.4, 0.4)) < 20, 0.6),
-    "FRAMING.torso_width": lambda: turns(lambda share: beside(0.5 - share / 2) < 20, 0.6),
     "FRAMING.larger": lambda: all(near(held(size * 0.97), size) for size in (1.4, 1.6, 1.85, 2.15, 2.5, 3.0)),
     # The crop's top is at 0.2, its bottom at 0.8; the other is as tall as the subject.
     "FRAMING.head": lambda: near(cost(people=others(0.18, 0.17)), 0.425 * (0.5 + 0.12 * 0.15 / 0.17)),
-    "FRAMING.body": lambda: near(beside(0.8), 0.12 * 0.8 + 0.1),
+    "FRAMING.body": lambda: near(beside(0.8, 0.17), 0.425 * (0.12 * 0.8 + 0.1)),
     "FRAMING.feet": lambda: near(cost(people=others(0.43, 0.4)), 0.1 + 0.12 * 0.37 / 0.4),
     "FRAMING.largest": lambda: near(cost(people=others(0.3, 0.8)), 1.5 * 0.12 * 0.5 / 0.8),
     "FRAMING.head_height": lambda: turns(lambda above: cost(people=others(0.2 - above * 0.17, 0.17)) < 0.15, 0.17),
@@ -181,3 +180,10 @@ def test_the_margin_gives_way_before_the_subject_is_cut() -> None:
     )  # fmt: skip
     (box,) = frame_burst([constraints], Style(0.6, 0.9, 0.0))
     assert box.x0 <= 0.25 and box.x1 >= 0.7 and box.x0 >= 0
+
+
+def test_an_arm_at_the_side_of_the_box_is_cut_as_a_body_is() -> None:
+    """Somebody near, of whom the crop shows or leaves out a tenth of the width, from the shoulders to the hips."""
+    for inside in (0.1, 0.9):
+        assert beside(inside) > 20
+    assert beside(0.0) < 1 and beside(1.0) < 1

@@ -8,6 +8,7 @@ from unittest.mock import patch
 import numpy as np
 import pytest
 
+from pipeline.imaging.blank import Blank
 from pipeline.imaging.geometry import Box
 from pipeline.imaging.sharpness import Detail
 from pipeline.people import observe
@@ -128,3 +129,13 @@ def test_the_light_on_a_person_is_against_that_of_the_frame() -> None:
     mean = 0.25 * 1.0 + 0.75 * 0.4
     assert found.people.light[0] == pytest.approx((mean / (0.25 * mean + 0.75 * 0.2), 0.25), rel=1e-4)
     assert found.clipped == pytest.approx(1 / 16) and found.mean == pytest.approx(0.25 * mean + 0.15, rel=1e-4)
+
+
+@pytest.mark.parametrize("value, blank", [(0.0, Blank.BLACK), (1.0, Blank.CLIPPED), (0.2, Blank.EVEN)])
+def test_a_frame_that_shows_nothing_is_known_as_such_and_kept_so(value: float, blank: Blank) -> None:
+    """The lens cap on, a flash far too near, and a file whose levels are misread."""
+    found = observed(np.full((HEIGHT, WIDTH, 3), value, np.float32), people=0)
+    kept = FrameObservation.from_arrays(found.as_arrays())
+    assert kept.blank is blank and kept.assessed(None).blank is blank
+    shows = np.random.default_rng(1).uniform(0.05, 0.5, (20, 30, 3)).repeat(20, 0).repeat(20, 1).astype(np.float32)
+    assert observed(shows, people=0).assessed(None).blank is Blank.NO

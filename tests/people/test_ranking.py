@@ -9,6 +9,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from pipeline.imaging.blank import Blank
 from pipeline.people.moments import Look
 from pipeline.people.ranking import POINTS, RANKING, Quality, Ranked, quality_of, rank
 from pipeline.people.subject import find_subjects
@@ -276,3 +277,17 @@ def test_what_the_burst_has_better_counts_against_a_frame() -> None:
     alone, beside = ranked(soft)[0], ranked(soft, GOOD)[0]
     assert beside.score < alone.score
     assert beside.rating <= alone.rating
+
+
+def test_a_frame_that_shows_nothing_is_last_and_not_rated_and_sets_nothing_for_the_others() -> None:
+    """A black and a burnt frame in a burst of four: as if they were not there, but counted."""
+    shown = [GOOD, replace(GOOD, sharp=0.05)]
+    black = replace(GOOD, subject=False, sharp=0.0, level=0.0, blank=Blank.BLACK)
+    burnt = replace(GOOD, level=1.0, clipped=1.0, blank=Blank.CLIPPED)
+    names = ("a", "b", "c", "d")
+    ranks = rank([Burst(names)], dict(zip(names, [black, shown[0], burnt, shown[1]], strict=True)))
+    alone = rank([Burst(("b", "d"))], {"b": shown[0], "d": shown[1]})
+    assert [(ranks[n].place, ranks[n].of) for n in names] == [(3, 4), (1, 4), (4, 4), (2, 4)]
+    assert [ranks[n].rating for n in ("a", "c")] == [0, 0] and ranks["a"].blank and not ranks["b"].blank
+    assert ranks["a"].why == "black, not rated" and ranks["c"].why == "nearly all white, not rated"
+    assert all((ranks[n].score, ranks[n].rating) == (alone[n].score, alone[n].rating) for n in ("b", "d"))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 
 import pytest
@@ -25,7 +25,8 @@ def names(burst: int, count: int) -> tuple[str, ...]:
 
 def select(
     sizes: Sequence[int], rows: Mapping[str, FrameFacts] | None = None, *, facts: Facts | None = None,
-    scores: Mapping[str, float] | None = None, moments: Mapping[str, int] | None = None, **params: int,
+    scores: Mapping[str, float] | None = None, moments: Mapping[str, int] | None = None,
+    blank: Collection[str] = (), poor: Collection[str] = (), **params: int,
 ) -> Solved:  # fmt: skip
     """select over bursts of these sizes, whose frames are the better the earlier they are, unless `scores` says so."""
     bursts = [Burst(names(i + 1, size)) for i, size in enumerate(sizes)]
@@ -35,7 +36,8 @@ def select(
         order = sorted(burst.frames, key=lambda n: -score[n])
         for n in burst.frames:
             moment = (moments or {}).get(n, 0)
-            ranks[n] = Ranked(score[n], order.index(n) + 1, len(order), 3, f"score {score[n]:g}", moment)
+            rating, why = (0, "black, not rated") if n in blank else (1 if n in poor else 3, f"score {score[n]:g}")
+            ranks[n] = Ranked(score[n], order.index(n) + 1, len(order), rating, why, moment, n in blank)
     frames = [Frame(n, Path(n), n, "raw") for burst in bursts for n in burst.frames]
 
     def none() -> ShootLight:
@@ -118,6 +120,26 @@ def test_what_a_person_wrote_goes_first() -> None:
     assert chosen(select([4], {"TH1_4": FrameFacts(rating=-1, always=True)}, best=1)) == ["TH1_4"]
     assert chosen(select([3], {"TH1_2": ALWAYS}, rating=4)) == ["TH1_2"]
     assert select([3], {"TH1_2": ALWAYS}, best=1).by_frame["TH1_2"].why == "frames.csv says keep: always"
+
+
+def test_a_black_or_burnt_frame_is_suggested_for_nothing_unless_a_person_wants_it() -> None:
+    """The lens cap was on in all of the second burst: the set has fewer pictures, and no black one."""
+    cap = ("TH2_1", "TH2_2")
+    for params in ({"best": 1}, {"best": 5}, {"total": 4}, {"total": 5}, {"rating": -1, "total": 5}):
+        solved = select([2, 2], blank=cap, **params)
+        assert not set(chosen(solved)) & set(cap)
+        assert solved.by_frame["TH2_1"].why == "shows nothing: black, not rated"
+    for row in (ALWAYS, FrameFacts(rating=2)):
+        assert "TH2_1" in chosen(select([2, 2], {"TH2_1": row}, blank=cap, best=1))
+    assert len(chosen(select([2, 2], blank=cap))) == 4  # nothing is asked for: somebody may want them
+    assert len(chosen(select([2, 2], dict.fromkeys(cap, FrameFacts(rating=4)), blank=cap, rating=3))) == 2
+
+
+def test_a_stretch_without_a_good_frame_gives_none_while_others_have_more() -> None:
+    poor = ("TH2_1", "TH2_2", "TH3_1")
+    assert chosen(select([2, 2, 1, 2], poor=poor, total=4)) == ["TH1_1", "TH1_2", "TH4_1", "TH4_2"]
+    assert len(chosen(select([2, 2, 1, 2], poor=poor, total=5))) == 5  # as many as asked, where there are so many
+    assert "TH2_2" in chosen(select([2, 2, 1, 2], {"TH2_2": FrameFacts(rating=3)}, poor=poor, total=3))
 
 
 def test_a_reference_card_is_no_picture_of_the_match() -> None:
