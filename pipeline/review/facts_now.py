@@ -22,6 +22,7 @@ from pipeline.shoot.facts import (
     CROP_OF,
     FRAME_COLUMNS,
     INFO_COLUMNS,
+    MARKS,
     ROSTER_COLUMNS,
     Facts,
     FrameFacts,
@@ -218,7 +219,7 @@ class FactsNow:
     def _written(self, frame: str, texts: Mapping[str, str]) -> tuple[EditableTable, int]:
         """The table with other texts in the row of a frame, and the line of that."""
         file = str(self.files.find("frames").used or self.files.find("frames").to)
-        form = Form(file, (*FRAME_COLUMNS, *INFO_COLUMNS), (CROP_OF,), self._languages())
+        form = Form(file, (*FRAME_COLUMNS, *INFO_COLUMNS, MARKS), (CROP_OF,), self._languages())
         if self._table is None:
             raw = self._raw
             if raw is None:

@@ -29,6 +29,7 @@ SIDES = ("home", "away")
 ROSTER_COLUMNS = ("team", "number", "name", "publish")
 FRAME_COLUMNS = ("frame", "keep", "rating", "players", "words", "crop")
 CROP_OF = "crop "  # begins the name of a column that holds the crop of one delivery alone: "crop web"
+MARKS = "for"  # a column that a person may add: whom a frame is for, in words that a recipe asks for
 # Columns of tables that the program writes for a person to fill in: they inform. Only `file` and `time` are read back,
 # to know which frame a row means.
 INFO_COLUMNS = ("file", "burst", "time", "score", "suggested", "why", "suggested_players", "caption")
@@ -55,6 +56,7 @@ class FrameFacts:
     crop     (x0, y0, x1, y1), fractions of the upright frame, None = not given
     crops    (delivery, crop) of those that have one of their own; names of deliveries folded, in alphabetical order
     unclear  why it is not known whether another row means this frame too; "" where that is clear
+    marks    whom it is for, as written in column `for`
     """
 
     keep: bool = True
@@ -66,6 +68,7 @@ class FrameFacts:
     always: bool = False
     unclear: str = ""
     crops: tuple[tuple[str, Box], ...] = ()
+    marks: tuple[str, ...] = ()
 
     def crop_of(self, delivery: str) -> Box | None:
         """The crop that a person gave for a delivery: its own, else that of all; None where there is neither."""
@@ -160,10 +163,11 @@ def held_back(facts: Facts, row: FrameFacts) -> str:
     for player in facts.roster:
         if not player.publish and (player.team, player.number) in row.players:
             return f"shows a player whose line in the roster says publish: no (line {player.line})"
-    if (named := named_player(row.words, facts, row.players)) is not None:
+    words = ". ".join(text for text in (row.words, *row.marks) if text)  # whom it is for may be whom it shows
+    if (named := named_player(words, facts, row.players)) is not None:
         return f"its words name a player whose line in the roster says publish: no (line {named.line})"
-    if row.words and not row.players:  # only the words say then whom it shows
-        for player in hinted_at(row.words, facts, tuple(p for p in facts.roster if not p.publish)):
+    if words and not row.players:  # only the words say then whom it shows
+        for player in hinted_at(words, facts, tuple(p for p in facts.roster if not p.publish)):
             return (
                 "its words name, or seem to name, somebody who must not be shown (the roster says publish: no in line "
                 f"{player.line}); write under players who is in the picture"

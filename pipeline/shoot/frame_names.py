@@ -12,7 +12,7 @@ from itertools import chain, count
 from pathlib import PurePosixPath
 from types import MappingProxyType
 
-from pipeline.shoot.facts import CROP_OF, FRAME_COLUMNS
+from pipeline.shoot.facts import CROP_OF, FRAME_COLUMNS, MARKS
 from pipeline.store.files import folded
 from pipeline.store.keys import digest_json
 from pipeline.textfile.tables import Row
@@ -170,7 +170,8 @@ def _choices(frame: Frame) -> tuple[str, ...]:
 def row_digest(row: Row) -> str:
     """Digest of what a person can have typed into a row of frames.csv."""
     crops = sorted(column for column, text in row.cells.items() if column.startswith(CROP_OF) and text)
-    return digest_json([row[column] for column in (*FRAME_COLUMNS, *crops)])
+    marks = (MARKS,) if row[MARKS] else ()
+    return digest_json([row[column] for column in (*FRAME_COLUMNS, *crops, *marks)])
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,7 @@ from pipeline.shoot.facts import (
     CROP_OF,
     FRAME_COLUMNS,
     INFO_COLUMNS,
+    MARKS,
     ROSTER_COLUMNS,
     SIDES,
     Facts,
@@ -228,7 +229,7 @@ def _table(
 
 def frames_table(path: Path, problems: list[Problem], languages: Sequence[str]) -> Table | None:
     """A table of frames; what is wrong goes to `problems`. None where nothing can be read."""
-    return read_table(path, FRAME_COLUMNS, ("frame",), problems, INFO_COLUMNS, languages, (CROP_OF,))
+    return read_table(path, FRAME_COLUMNS, ("frame",), problems, (*INFO_COLUMNS, MARKS), languages, (CROP_OF,))
 
 
 def _without_roster(frames: Table, roster: Path | None) -> list[Problem]:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 from pipeline.errors import Problem
 from pipeline.shoot.eventfile import box_of
-from pipeline.shoot.facts import CROP_OF, FRAME_COLUMNS, SIDES, FrameFacts, Player
+from pipeline.shoot.facts import CROP_OF, FRAME_COLUMNS, MARKS, SIDES, FrameFacts, Player
 from pipeline.shoot.frame_names import FrameIndex, Meant, row_digest
 from pipeline.shoot.names import hints_at, holds_any, same_name
 from pipeline.store.files import folded
@@ -207,7 +207,7 @@ def _as_before(meanings: Sequence[tuple[Row, Meant]]) -> str:
 
 
 def _typed(row: Row) -> bool:
-    return any(row[column] for column in (*FRAME_COLUMNS[1:], *crop_columns(row)))
+    return any(row[column] for column in (*FRAME_COLUMNS[1:], *crop_columns(row), MARKS))
 
 
 def crop_columns(row: Row) -> dict[str, str]:
@@ -266,4 +266,7 @@ def _facts_of(
     players = players_of(players_written(row), teams, roster, unknown)
     wrong += [f"players: {why}" for why in unknown]
     crops = tuple((of, box) for column, of in crop_columns(row).items() if (box := boxes[column]) is not None)
-    return FrameFacts(bool(keep), rating, players, row["words"], boxes["crop"], row.line, always, crops=crops)
+    marks = tuple(entries(row[MARKS]))
+    return FrameFacts(
+        bool(keep), rating, players, row["words"], boxes["crop"], row.line, always, crops=crops, marks=marks
+    )

@@ -54,13 +54,16 @@ class ForParams(SelectParams):
     team: tuple[str, ...] = Field(
         (), description="only frames in which frames.csv names a player of one of these: home, away or a team's name"
     )
+    marked: tuple[str, ...] = Field(
+        (), description="only frames for which frames.csv has one of these words in a column called for, such as paper"
+    )
     each: Literal["player", "team"] | None = Field(
         None,
         description="a folder for each player or team that frames.csv names, with the frames that show them; "
         "rating, best and total then count in each folder",
     )
 
-    @field_validator("player", "team", mode="before")
+    @field_validator("player", "team", "marked", mode="before")
     @classmethod
     def _several(cls, value: Any) -> Any:
         from pipeline.shoot.rows import entries
@@ -91,12 +94,18 @@ def solve(context: SolveContext[NoMeasurement], params: SelectParams) -> Solved[
 def solve_for(context: SolveContext[NoMeasurement], params: ForParams) -> Solved[SelectSolution]:
     """Choose frames of those whom the delivery is for. keep: always goes first here too, and does no more: who asked
     for five pictures gets five, and nobody gets a picture of others."""
+    from pipeline.store.files import folded
+
     rows = {f.name: context.facts.row(f.name) for f in context.frames}
     why = {n: s.why for n, s in context.earlier_of(STEP).items() if not s.chosen and n in rows}
     why |= {name: "rejected: rated -1" for name, row in rows.items() if row.rating == -1}
     shown = _shown(params, context.facts)
     if shown is not None:
         why |= {name: _OTHERS for name, row in rows.items() if name not in why and shown.isdisjoint(row.players)}
+    if params.marked:
+        words = {folded(word) for word in params.marked}
+        marked = {name for name, row in rows.items() if words & {folded(word) for word in row.marks}}
+        why |= {name: _UNMARKED for name in rows if name not in why and name not in marked}
     solved = _choose(context, params, rows, why, set())
     children = params.each == "player" and context.facts.minors
     notices = [_CHILDREN if children else _NOBODY.format(each=params.each)] if params.each else []
@@ -106,6 +115,7 @@ def solve_for(context: SolveContext[NoMeasurement], params: ForParams) -> Solved
 
 
 _OTHERS = "frames.csv names nobody in it whom this delivery is for"
+_UNMARKED = "frames.csv does not mark it, under for, as this delivery asks"
 _HIDDEN = "for: a player's line in the roster (line {line}) says publish: no, so nobody gets a picture of that player"
 _NOBODY = (
     "for: each {each}: frames.csv names nobody yet who may be named, so there is no folder; fill in players, and run "

@@ -10,7 +10,7 @@ import pytest
 
 from pipeline.light.scenes import ShootLight
 from pipeline.people.ranking import Ranked
-from pipeline.shoot.facts import Facts, FrameFacts, Player
+from pipeline.shoot.facts import Facts, FrameFacts, Player, held_back
 from pipeline.steps.base import Group, SolveContext, Solved
 from pipeline.steps.select import FOR, STEP, ForParams, SelectParams, SelectSolution, parted, solve, solve_for
 from pipeline.types import Burst, Frame
@@ -69,6 +69,25 @@ def test_keep_always_brings_nobody_a_picture_of_others() -> None:
     assert "B2" not in chosen(for_(player="home 7"))
     assert "B2" not in chosen(for_(rating=4))
     assert chosen(for_(total=1)) == ["B2"]  # where it may show anybody, it goes first
+
+
+def test_what_a_person_marked_for_somebody() -> None:
+    rows = {
+        **ROWS,
+        "A1": replace(ROWS["A1"], marks=("Paper", "club page")),
+        "A4": replace(ROWS["A4"], marks=("paper",)),
+    }
+    facts = replace(FACTS, rows=rows)
+    assert chosen(for_(facts, marked="paper")) == ["A1"]  # A4 is held
+    assert chosen(for_(facts, marked="Club page; sponsor")) == ["A1"]
+    assert chosen(for_(facts, marked="paper", player="away 7")) == []
+
+
+def test_a_mark_that_names_a_withheld_player_holds_the_frame() -> None:
+    """As the same words under `words` would: whom a picture is for is often whom it shows."""
+    assert held_back(FACTS, FrameFacts(marks=("Berg family",))) and held_back(FACTS, FrameFacts(marks=("Siv Berg",)))
+    assert not held_back(FACTS, FrameFacts(marks=("paper",)))
+    assert not held_back(FACTS, FrameFacts(marks=("Berg family",), players=(SEVEN,)))  # players decides
 
 
 def test_the_papers_few_are_the_rated_ones_and_no_more_than_asked_for() -> None:

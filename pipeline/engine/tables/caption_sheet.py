@@ -82,6 +82,7 @@ def _joined(first: FrameFacts, second: FrameFacts) -> FrameFacts:
         players=first.players or second.players,
         words=first.words or second.words,
         crop=second.crop if first.crop is None else first.crop,
+        marks=first.marks or second.marks,
         crops=tuple(sorted({**dict(second.crops), **dict(first.crops)}.items())),
     )
 

@@ -11,7 +11,7 @@ from types import MappingProxyType
 
 from pipeline.imaging.geometry import Box
 from pipeline.people.ranking import Ranked
-from pipeline.shoot.facts import CROP_OF, FRAME_COLUMNS, Facts, FrameFacts
+from pipeline.shoot.facts import CROP_OF, FRAME_COLUMNS, MARKS, Facts, FrameFacts
 from pipeline.shoot.rows import crop_columns
 from pipeline.textfile.tables import plain_cell
 from pipeline.types import Burst, Frame
@@ -45,10 +45,11 @@ def frame_table(
     suffixed = any(_CHANGED.fullmatch(name) for name in known)
     text = io.StringIO()
     table = csv.writer(text, delimiter=separator, lineterminator="\r\n")
-    rows = (facts.row(frame.name) for frame in frames)
+    rows = [facts.row(frame.name) for frame in frames]
+    marks = [MARKS] if any(row.marks for row in rows) or any(left[MARKS] for left in facts.elsewhere) else []
     own = [f"{CROP_OF}{of}" for of in sorted({of for row in rows for of, _ in row.crops})]
     own = [*own, *sorted({column for left in facts.elsewhere for column in crop_columns(left)} - set(own))]
-    table.writerow((*FRAME_COLUMNS, *own, "file", "burst", "time", "score", "suggested", "why", *info))
+    table.writerow((*FRAME_COLUMNS, *own, *marks, "file", "burst", "time", "score", "suggested", "why", *info))
     for number, burst in enumerate(bursts, 1):
         for name in burst.frames:
             frame, row, rank = known[name], facts.row(name), ranks.get(name)
@@ -57,6 +58,7 @@ def frame_table(
                 _with_suffix(frame) if suffixed else name,
                 *_typed(row, name in chosen),
                 *(_crop(dict(row.crops).get(column.removeprefix(CROP_OF))) for column in own),
+                *("; ".join(row.marks) for _ in marks),
                 frame.relative,
                 str(number),
                 "" if time is None else time.isoformat(sep=" ", timespec="milliseconds"),
@@ -65,7 +67,7 @@ def frame_table(
             )
             table.writerow(map(plain_cell, cells))
     for left in facts.elsewhere:
-        table.writerow(plain_cell(left[column]) for column in (*FRAME_COLUMNS, *own, "file", "", "time"))
+        table.writerow(plain_cell(left[column]) for column in (*FRAME_COLUMNS, *own, *marks, "file", "", "time"))
     return text.getvalue()
 
 

@@ -125,6 +125,15 @@ def test_read_back_the_facts_and_the_choice_are_the_same(tmp_path: Path, select:
     assert proposal(copied, recipe, planned(copied, recipe)) == text
 
 
+def test_whom_a_person_marked_it_for_is_read_back(tmp_path: Path) -> None:
+    text = "frame,for,rating\r\nTH1_0002,Paper; club page,\r\nTH1_0003,,2\r\n"
+    shoot = shoot_in(tmp_path / "a", text)
+    assert shoot.facts.row("TH1_0002").marks == ("Paper", "club page") and shoot.facts.row("TH1_0003").marks == ()
+    recipe = recipe_of(tmp_path, ONE.replace("SELECT", "{}"))
+    copied = shoot_in(tmp_path / "b", proposal(shoot, recipe, planned(shoot, recipe)))
+    assert copied.facts.row("TH1_0002").marks == ("Paper", "club page")
+
+
 def test_without_a_selection_nothing_is_filled_in(tmp_path: Path) -> None:
     shoot = shoot_in(tmp_path / "a")
     recipe = recipe_of(tmp_path, "recipe: 1\nsteps: [decode: ]\ndeliveries:\n  web: [save: ]\n")
