@@ -11,18 +11,20 @@ from pipeline.cli.recipes import read_recipe
 from pipeline.cli.status import read_run
 from pipeline.engine.jobs import read_shoot
 from pipeline.engine.redaction import Redaction
+from pipeline.engine.tables.frame_table import frame_table
 from pipeline.errors import InputError, Problem
 from pipeline.recipe.recipe import Recipe
 from pipeline.review.facts_files import adopt
-from pipeline.review.facts_now import FactsNow
 from pipeline.review.serve import Server
 from pipeline.review.session import Session
 from pipeline.review.state import Opened
+from pipeline.shoot.read_facts import FACTS_FILES, FRAMES_FILE
 from pipeline.store.files import whole_file
 from pipeline.store.places import resolved
 from pipeline.store.source import Source
 from pipeline.store.store import REVIEW, Store
 from pipeline.textfile.messages import and_more
+from pipeline.textfile.reading import is_there
 
 
 def review_run(
@@ -82,8 +84,6 @@ def open_session(
     recipe, recipe_file = _recipe(store, source, record.recipe)
     opened = Opened(store, read, recipe, recipe_file, Redaction(read).called, known, models, source.only, workers)
     session = Session(opened, record)
-    if facts is not None and source.facts is None:
-        _begin_table(session.facts)
     if why := session.files.why_not():
         note(why)
     return session, str(session.files.folder) if known else "the shoot folder"
@@ -102,6 +102,8 @@ def _facts(out: Path, shoot: Path, source: Source, given: Path | None) -> Path |
         raise InputError(f"{given}: give a folder to --facts, to which the facts beside the frames are copied")
     if copied := adopt(shoot, given, out):
         note(f"{and_more([path.name for path in copied])} copied into {given}, which is used from now on")
+    if not any(is_there(given / name) for name in FACTS_FILES):
+        _begin_table(shoot, given)
     store = Store(out)
     if not store.is_locked():
         store.keep_source(
@@ -113,12 +115,11 @@ def _facts(out: Path, shoot: Path, source: Source, given: Path | None) -> Path |
     return given
 
 
-def _begin_table(facts: FactsNow) -> None:
-    """A table of frames in a new facts folder, where none is beside the frames: the folder must hold something."""
-    if facts.files.read("frames") is None:
-        with suppress(FileExistsError), whole_file(facts.files.find("frames").to, replaces=False) as file:
-            file.write(facts.new_table())
-        facts.refresh(force=True)
+def _begin_table(shoot: Path, folder: Path) -> None:
+    """A table of frames in a new facts folder, where nothing is beside the frames: the folder must hold something."""
+    read = read_shoot(shoot)
+    with suppress(FileExistsError), whole_file(folder / FRAMES_FILE, replaces=False) as file:
+        file.write(frame_table(read.frames, read.bursts, read.facts, {}).encode("utf-8-sig"))
 
 
 def _recipe(store: Store, source: Source, name: str) -> tuple[Recipe | None, Path]:

@@ -57,7 +57,7 @@ class FactsNow:
         self.facts: Facts = shoot.facts
         self.problems: tuple[Problem, ...] = ()
         self.stopping = False
-        self._ambiguous: set[str] = set()
+        self._loaded: Facts = shoot.facts  # as read: also with the rows in which a cell is wrong
         self._wrong: dict[str, int] = {}  # frame -> the line of its row, in which a cell is wrong
         self._stamp: Stamp = ()
         self._raw: bytes | None = None
@@ -99,10 +99,13 @@ class FactsNow:
         self._table = None
         facts, problems, _ = load_facts(self.shoot.folder, self.files.given, self.shoot.index)
         self._take(facts, problems)
+        if self._raw is not None:
+            with suppress(InputError):  # it is said where something is to be written
+                self._table = self._editable(self._raw)
 
     def _take(self, facts: Facts, problems: Sequence[Problem]) -> None:
         """The facts as a run would use them: the frames of rows with a wrong cell are held back."""
-        self._ambiguous = set(facts.unclear)
+        self._loaded = facts
         self._wrong = {problem.frame: problem.line for problem in reversed(problems) if problem.frame}
         self.problems, self.stopping = tuple(problems), False
         try:
@@ -182,10 +185,10 @@ class FactsNow:
             self._cell(field, about, delivery, value)
 
     def _languages(self) -> tuple[str, ...]:
-        return tuple(languages_of(self.facts.language, self.facts.country))
+        return tuple(languages_of(self._loaded.language, self._loaded.country))
 
     def _cell(self, field: Field, frame: str, delivery: str | None, value: Value) -> None:
-        if frame in self._ambiguous:
+        if frame in self._loaded.unclear:
             raise RefusedError(f"{self.facts.unclear[frame]}: correct that line first")
         column = f"{CROP_OF}{delivery}" if field == "crop" and delivery else field
         text = cell_of(field, value)
@@ -197,7 +200,7 @@ class FactsNow:
             if self.shoot.index.of_row(row).name != frame:
                 raise RefusedError(f"line {line} of {Path(table.form.file).name} may mean another frame: correct it")
         wrong: list[str] = []
-        facts = self._plain
+        facts = self._loaded
         hidden = withheld_names(facts.roster, facts.minors)
         typed = read_row(row, facts.teams, facts.roster or None, self._languages(), hidden, wrong)
         before = [problem for problem in self.problems if problem.line == line and problem.file == row.file]
@@ -210,7 +213,7 @@ class FactsNow:
             self._read()
         else:
             unnamed = tuple(name for name in facts.unnamed if name != frame)
-            self._plain = replace(facts, rows={**facts.rows, frame: typed}, unnamed=unnamed)
+            self._take(replace(facts, rows={**facts.rows, frame: typed}, unnamed=unnamed), self.problems)
         self._overlay(None if moved else frame)
 
     def _lines(self) -> tuple[int, ...]:
@@ -218,13 +221,8 @@ class FactsNow:
 
     def _written(self, frame: str, texts: Mapping[str, str]) -> tuple[EditableTable, int]:
         """The table with other texts in the row of a frame, and the line of that."""
-        file = str(self.files.find("frames").used or self.files.find("frames").to)
-        form = Form(file, (*FRAME_COLUMNS, *INFO_COLUMNS, MARKS), (CROP_OF,), self._languages())
         if self._table is None:
-            raw = self._raw
-            if raw is None:
-                raw = self.new_table()
-            self._table = EditableTable.of(raw, form)
+            self._table = self._editable(self.new_table() if self._raw is None else self._raw)
         table, line = self._table, self._wrong.get(frame) or self._plain.row(frame).line
         if self._raw is None:
             named = [at for at in table.lines if self.shoot.index.of_row(self._row_at(table, at)).name == frame]
@@ -237,6 +235,11 @@ class FactsNow:
             known["time"] = about.exif.time.isoformat(sep=" ", timespec="milliseconds")
         known = {column: text for column, text in known.items() if column in table.header}
         return table.with_row({**known, **texts})
+
+    def _editable(self, raw: bytes) -> EditableTable:
+        place = self.files.find("frames")
+        known = (*FRAME_COLUMNS, *INFO_COLUMNS, MARKS)
+        return EditableTable.of(raw, Form(str(place.used or place.to), known, (CROP_OF,), self._languages()))
 
     def new_table(self) -> bytes:
         """A table of all frames, as evencourt writes it, where a person has none."""
@@ -262,7 +265,7 @@ class FactsNow:
             raise RefusedError(f"line {player.line} of {used} is not the line of {called} any more; try again")
         table = table.with_cells(player.line, {"publish": "yes" if value else "no"})
         self.files.write("roster", raw, table.raw)
-        self._again(guessed=bool(self._table is None or self._table.reading.page))
+        self._again(guessed=bool(self._table and self._table.reading.page))
         if (now := self.player(called)) is not None and now.publish != value:
             notices = [text for text in self.facts.notices if "which counts too" in text]
             raise RefusedError("; ".join(notices) or f"the roster says something else of {called} in another line")
@@ -291,12 +294,12 @@ class FactsNow:
         """Read the files again after a change of ours in another than the table of frames. guessed  whether that may
         mean something else now, since its code page is a guess and other names are withheld"""
         self._stamp = self.files.stamp()
-        known = None if guessed or self._raw is None else self._plain
-        facts, problems, _ = load_facts(self.shoot.folder, self.files.given, self.shoot.index, known=known)
-        if known is None:
+        if guessed or self._table is None:
             self._read()
         else:
-            frames = str(self.files.find("frames").used)
+            index, known = self.shoot.index, self._loaded
+            facts, problems, _ = load_facts(self.shoot.folder, self.files.given, index, known=known)
+            frames = self._table.form.file
             self._take(facts, sorted({*problems, *(p for p in self.problems if p.file == frames)}))
         self._overlay()
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import threading
 from dataclasses import replace
 
 from pydantic import JsonValue
@@ -93,7 +92,7 @@ class Session(State):
         names = [name for name in self.names() if self._real.get(name, name) in changed]
         self._touch(names)
         self._roster_changed = self.version
-        threading.Thread(target=self._search_texts, name="own texts", daemon=True).start()
+        self._search_soon()
         return {**self._answer(names), "roster": self.roster()}
 
     def reach(self, team: str, number: str) -> Json:

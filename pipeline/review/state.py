@@ -32,6 +32,7 @@ from pipeline.steps.crop import CropParams
 from pipeline.store.store import Store
 
 Json = dict[str, JsonValue]
+_SOON = 0.2  # s until the frames' own texts are searched
 _TRIES = 5  # for a file that another program writes in the same moment
 
 
@@ -248,10 +249,16 @@ class State:
         self._touch([self._opened.called.get(name, name) for name in frames])
         self._roster_changed = self.version
         if self.facts.facts.roster != roster:
-            threading.Thread(target=self._search_texts, name="own texts", daemon=True).start()
+            self._search_soon()
 
     def _held_now(self) -> set[str]:
         return {name for name in self.shoot.index.frames if self.held(name)}
+
+    def _search_soon(self) -> None:
+        """Begin `_search_texts` in a thread of its own, once what is asked now is answered."""
+        search = threading.Timer(_SOON, self._search_texts)
+        search.daemon = True
+        search.start()
 
     def _search_texts(self) -> None:
         """Look in every frame's own texts for the names that are withheld now."""

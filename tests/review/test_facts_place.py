@@ -1,0 +1,141 @@
+"""The shoot folder is never written: facts that are beside the frames are copied out of it, once a folder is named."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from pipeline.cli.review import open_session
+from pipeline.errors import InputError
+from pipeline.store.source import Source
+from pipeline.store.store import Store
+from tests.review.conftest import EVENT, FRAMES, NAMES, ROSTER, Tab, open_tab, run
+
+Open = Callable[..., Tab]
+
+
+def digests(folder: Path) -> dict[str, str]:
+    return {
+        p.relative_to(folder).as_posix(): hashlib.sha256(p.read_bytes()).hexdigest()
+        for p in folder.rglob("*")
+        if p.is_file()
+    }
+
+
+@pytest.fixture
+def beside(night: Path) -> Path:
+    """A night whose facts are beside the frames, as the run was given none."""
+    for path in (night / "facts").iterdir():
+        path.rename(night / "shoot" / path.name)
+    (night / "facts").rmdir()
+    Store(night / "out").keep_source(Source.of(night / "shoot", None, None, night / "night.yaml"))
+    return night
+
+
+def test_nothing_is_written_beside_the_frames_and_it_says_what_to_do(beside: Path, tab: Open) -> None:
+    before = digests(beside / "shoot")
+    one = tab()
+    assert f"evencourt review {beside / 'out'} --facts FOLDER" in one.get("api/roster")["writable"]
+    assert any("never written" in text for text in one.get("api/since/0")["notices"])
+    for field, value, seen in (("rating", 1, 3), ("words", "x", "jumps to shoot")):
+        said = one.post("api/frame", expect=422, frame="TH1_0001", field=field, value=value, seen=seen)
+        assert "--facts FOLDER" in said["message"]
+    assert "--facts" in one.post("api/consent", expect=422, team="home", number="7", publish=False)["message"]
+    assert "--facts" in one.post("api/reference", expect=422, frame="TH1_0001", chart="auto")["message"]
+    assert digests(beside / "shoot") == before
+    assert one.frame("TH1_0001")["wrote"]["words"] == "jumps to shoot" and one.post("api/undo")["undone"] == ""
+
+
+def test_a_folder_gets_copies_which_count_from_then_on(beside: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    before = digests(beside / "shoot")
+    facts = beside / "new" / "facts"
+    one = open_tab(beside, facts)
+    assert "copied into" in capsys.readouterr().err
+    assert {path.name for path in facts.iterdir()} == {"shoot.yaml", "roster.csv", "frames.csv"}
+    one.post("api/consent", team="home", number="7", publish=False)
+    one.post("api/frame", frame="TH1_0003", field="rating", value=1, seen=None)
+    one.post("api/reference", frame="TH1_0003", patch=[0, 0, 0.5, 0.5])
+    one.server.stop()
+    assert digests(beside / "shoot") == before
+    assert (facts / "roster.csv").read_text(encoding="utf-8") == ROSTER.replace("Solbakken,", "Solbakken,no")
+
+    again = open_tab(beside)  # without naming it again
+    assert again.frame("TH1_0003")["wrote"]["rating"] == 1 and again.frame("TH1_0001")["held"]
+    again.server.stop()
+    refused = run(beside, facts=None)  # as the night was run: the player would be published again
+    assert refused.returncode == 2 and f"add --facts {facts}" in refused.stderr
+    assert (beside / "out" / "web" / "TH1_0001.jpg").exists()
+    assert run(beside, facts="new/facts").returncode == 0
+    assert not (beside / "out" / "web" / "TH1_0001.jpg").exists()
+    assert run(beside, facts=None).returncode == 2  # still
+    assert run(beside, facts="shoot").returncode == 0  # said in so many words
+
+
+def test_files_that_are_there_already_stay_and_others_come_beside_them(beside: Path) -> None:
+    facts = beside / "facts"
+    facts.mkdir()
+    mine = ROSTER.replace("Ingrid Solbakken,", "Ingrid Solbakken,yes")
+    (facts / "roster.csv").write_text(mine, encoding="utf-8")
+    one = open_tab(beside, facts)
+    one.server.stop()
+    assert (facts / "roster.csv").read_text(encoding="utf-8") == mine
+    assert (facts / "shoot.yaml").read_text(encoding="utf-8") == EVENT
+    assert (facts / "frames.csv").read_bytes() == FRAMES.encode("utf-8-sig")
+
+
+def test_a_shoot_without_any_facts_gets_a_table(beside: Path) -> None:
+    for name in ("shoot.yaml", "roster.csv", "frames.csv"):
+        (beside / "shoot" / name).unlink()
+    one = open_tab(beside, beside / "facts")
+    assert [path.name for path in (beside / "facts").iterdir()] == ["frames.csv"]
+    one.post("api/frame", frame="TH1_0001", field="words", value="jumps", seen="")
+    one.post("api/reference", frame="TH1_0001", chart="auto", end="left")
+    one.server.stop()
+    assert (beside / "facts" / "shoot.yaml").read_text(encoding="utf-8") == (
+        "references:\n  - {frame: TH1_0001, chart: auto, end: left}\n"
+    )
+    assert len((beside / "facts" / "frames.csv").read_text(encoding="utf-8-sig").splitlines()) == len(NAMES) + 1
+
+
+def test_a_table_that_is_only_beside_the_frames_is_copied_by_the_first_change(night: Path, tab: Open) -> None:
+    (night / "facts" / "frames.csv").rename(night / "shoot" / "frames.csv")
+    before = digests(night / "shoot")
+    tab().post("api/frame", frame="TH1_0001", field="rating", value=1, seen=3)
+    assert digests(night / "shoot") == before
+    assert (night / "facts" / "frames.csv").read_bytes() == FRAMES.replace("0001;;3", "0001;;1").encode("utf-8-sig")
+
+
+def test_a_link_into_the_shoot_is_not_written_through(night: Path, tab: Open) -> None:
+    (night / "facts" / "frames.csv").rename(night / "shoot" / "table.csv")
+    (night / "facts" / "frames.csv").symlink_to(night / "shoot" / "table.csv")
+    before = digests(night / "shoot")
+    tab().post("api/frame", frame="TH1_0001", field="rating", value=1, seen=3)
+    assert digests(night / "shoot") == before
+    assert not (night / "facts" / "frames.csv").is_symlink()  # a copy took the place of the link
+
+
+@pytest.mark.parametrize("place", ["shoot", "shoot/facts", "out", "out/.work/facts"])
+def test_a_folder_that_is_no_place_for_facts_is_refused(beside: Path, place: str) -> None:
+    before = digests(beside / "shoot")
+    with pytest.raises(InputError, match="choose another --facts"):
+        open_session(beside / "out", None, beside / place, None, 1)
+    assert digests(beside / "shoot") == before
+
+
+def test_what_is_not_there_any_more_is_said(night: Path, tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"holds no run\.json"):
+        open_session(tmp_path, None, None, None, 1)
+    (night / "night.yaml").unlink()
+    session, _ = open_session(night / "out", None, None, None, 1)  # the recipe as the run kept it
+    assert session.roster()["deliveries"]
+    (night / "facts").rename(night / "moved")
+    with pytest.raises(InputError, match="say where they are now with --facts"):
+        open_session(night / "out", None, None, None, 1)
+    assert open_session(night / "out", None, night / "moved", None, 1)
+    (night / "shoot").rename(night / "elsewhere")
+    with pytest.raises(InputError, match="--shoot where it is"):
+        open_session(night / "out", None, night / "moved", None, 1)
+    assert open_session(night / "out", night / "elsewhere", night / "moved", None, 1)
