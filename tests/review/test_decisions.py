@@ -5,11 +5,13 @@ from __future__ import annotations
 import csv
 import io
 import json
+import random
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
+from pipeline.shoot.read_facts import load_facts
 from tests.review.conftest import EVENT, FRAMES, NAMES, ROSTER, Tab, run
 
 Open = Callable[..., Tab]
@@ -253,3 +255,75 @@ def test_what_no_frame_is_called_is_not_found(tab: Open) -> None:
     one = tab()
     for name in ("../TH1_0001", "TH1_0001/../../x", "TH9", "", "/etc/passwd"):
         assert one.post("api/frame", expect=404, frame=name, field="rating", value=1, seen=None)["message"]
+
+
+def test_what_is_known_after_a_cell_is_what_reading_all_again_says(night: Path, tab: Open) -> None:
+    """The table is not read again for each cell: a run reads it."""
+    one = tab()
+    chance = random.Random(3)
+    values = {
+        "keep": ["", "no", "always"], "rating": [None, -1, 0, 5], "words": ["", "dives; low", "=1", "Tuva Rønning"],
+        "players": [[], [["home", "7"]], [["home", "4"], ["away", "12"]]], "crop": [None, [0, 0, 0.5, 1]],
+    }  # fmt: skip
+    for _ in range(60):
+        name, field = chance.choice(NAMES), chance.choice(list(values))
+        delivery = chance.choice([None, "web", "phone"]) if field == "crop" else None
+        facts = one.session.facts
+        seen = facts.value(field, name, delivery)  # type: ignore[arg-type]
+        shown = one.session.frame_json(name)["wrote"]["words"] if field == "words" else seen  # type: ignore
+        one.session.decide(name, field, delivery, chance.choice(values[field]), shown)  # type: ignore[arg-type]
+        again, problems, _ = load_facts(night / "shoot", night / "facts", one.session.shoot.index)
+        assert problems == [] and dict(again.rows) == dict(facts.facts.rows)
+        assert (again.unnamed, again.unclear) == (facts.facts.unnamed, facts.facts.unclear)
+    while one.post("api/undo")["undone"]:
+        pass
+    began = {row["frame"]: row for row in csv.DictReader(io.StringIO(FRAMES, newline=""), delimiter=";")}
+    for name, row in table(night).items():
+        before = began.get(name, {})
+        assert {column: text for column, text in row.items() if text and column not in ("file", "frame")} == {
+            column: text for column, text in before.items() if text and column not in ("file", "frame")
+        }
+
+
+def test_a_file_that_is_saved_in_the_very_moment_is_read_again(
+    night: Path, tab: Open, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    one = tab()
+    path, real = night / "facts" / "frames.csv", one.session.files.write
+    saved: list[int] = []
+
+    def write(kind: str, before: bytes | None, after: bytes) -> Path:
+        if not saved:
+            saved.append(1)
+            path.write_bytes(path.read_bytes().replace(b"TH1_0003;;", b"TH1_0003;no;"))
+        return real(kind, before, after)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(one.session.files, "write", write)
+    one.post("api/frame", frame="TH1_0001", field="rating", value=5, seen=3)
+    assert (table(night)["TH1_0001"]["rating"], table(night)["TH1_0003"]["keep"]) == ("5", "no")
+    assert len(one.session.log.changes) == 1
+
+
+def test_what_a_killed_program_had_not_written_is_passed_over(night: Path, tab: Open) -> None:
+    one = tab()
+    one.post("api/frame", frame="TH1_0003", field="rating", value=1, seen=None)
+    one.session.log.add("rating", "TH1_0001", None, 3, 5)  # killed before the table was written
+    again = tab()
+    assert not again.frame("TH1_0001")["stale"]
+    assert again.post("api/undo")["undone"] == "TH1_0003, rating"
+    assert (night / "facts" / "frames.csv").read_bytes() == FRAMES.encode("utf-8-sig")
+
+
+def test_a_disk_that_refuses_loses_nothing(night: Path, tab: Open, monkeypatch: pytest.MonkeyPatch) -> None:
+    one = tab()
+
+    def refuse(*given: object, **more: object) -> None:
+        raise OSError(28, "No space left on device", "x")
+
+    monkeypatch.setattr("pipeline.review.facts_files.whole_file", refuse)
+    said = one.post("api/frame", expect=422, frame="TH1_0001", field="rating", value=5, seen=3)
+    assert "No space left" in said["message"]
+    monkeypatch.undo()
+    assert (night / "facts" / "frames.csv").read_bytes() == FRAMES.encode("utf-8-sig")
+    assert one.post("api/undo")["undone"] == "" and one.frame("TH1_0001")["wrote"]["rating"] == 3
+    one.post("api/frame", frame="TH1_0001", field="rating", value=5, seen=3)

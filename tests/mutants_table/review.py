@@ -1,0 +1,46 @@
+"""review/: who may ask, what consent takes off the page, and whose changes are kept."""
+
+from __future__ import annotations
+
+from tests.mutants_table import mutant
+
+_GUARD, _STATE, _SESSION = "review/guard.py", "review/state.py", "review/session.py"
+_FILES, _NOW, _VIEWS = "review/facts_files.py", "review/facts_now.py", "review/views.py"
+_PICTURES, _CHANGES = "review/pictures.py", "review/changes.py"
+_GUARD_TESTS = ("review/test_guard.py",)
+_CONSENT = ("review/test_consent.py",)
+_DECISIONS = ("review/test_decisions.py",)
+_PLACE = ("review/test_facts_place.py",)
+
+MUTANTS = [
+    mutant(_GUARD, "if len(hosts) != 1 or hosts[0].lower() not in self._hosts:", "if len(hosts) != 1:", *_GUARD_TESTS),
+    mutant(_GUARD, "any(origin not in self._origins for origin in origins)", "False", *_GUARD_TESTS),
+    mutant(_GUARD, '(method == "POST" and len(origins) != 1)', "False", *_GUARD_TESTS),
+    mutant(_GUARD, 'any(site not in (b"same-origin", b"none") for site in sites)', "False", *_GUARD_TESTS),
+    mutant(_GUARD, 'and path == f"/{self._token}/"', "", *_GUARD_TESTS),
+    mutant(
+        _GUARD,
+        "not secrets.compare_digest(token.encode(",
+        "not self._token.encode().startswith(token.encode(",
+        *_GUARD_TESTS,
+    ),
+    mutant(_GUARD, 'or _all(headers, HEADER) != [b"1"]', "", *_GUARD_TESTS),
+    mutant(_GUARD, 'kind != b"application/json" or', "", *_GUARD_TESTS),
+    mutant(_GUARD, "if len(body) > most:", "if False:", *_GUARD_TESTS),
+    mutant(_PICTURES, "if is_delivered_path(file.file) else None", "", *_GUARD_TESTS),
+    mutant(_STATE, "return None if self.held(self.real(name)) else", "return", *_CONSENT),
+    mutant(
+        _STATE, "return self._without_names(row.words) if self.held(real) else row.words", "return row.words", *_CONSENT
+    ),
+    mutant(_VIEWS, "        if not held:\n            return found\n", "        return found\n", *_CONSENT),
+    mutant(_NOW, 'return self._held[frame] or own_texts.get(frame, "")', "return self._held[frame]", *_CONSENT),
+    mutant(_NOW, "            self._held.pop(changed, None)\n", "            pass\n", *_CONSENT),
+    mutant(_SESSION, "and STAND_IN in value", "and False", *_CONSENT),
+    mutant(_SESSION, "self._without_names(str(now)) if hidden else now\n", "now\n", *_CONSENT),
+    mutant(_FILES, "        if self.read(kind) != before:\n            raise MeanwhileError\n", "", *_DECISIONS),
+    mutant(_SESSION, "if not same(now, seen) and not", "if False and not", *_DECISIONS),
+    mutant(_CHANGES, "            self.changes.pop()\n", "", *_DECISIONS),
+    mutant(_FILES, "        if why := self.why_not():\n            raise ReadOnlyError(why)\n", "", *_PLACE),
+    mutant(_FILES, "if used is not None and not self._in_shoot(used):", "if used is not None:", *_PLACE),
+    mutant("engine/kept/source.py", "and shoot.facts_file is None:", "and False:", *_PLACE),
+]
