@@ -34,6 +34,7 @@ def _own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
         environment.setenv("EVENCOURT_OFFLINE", "1")
         environment.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("cache")))
         environment.setenv("EVENCOURT_CACHE", str(tmp_path_factory.mktemp("frames")))
+        environment.setenv("EVENCOURT_HALLS", str(tmp_path_factory.mktemp("halls")))
         yield
 
 

@@ -187,12 +187,17 @@ def prepare(
 
 @app.command()
 def inspect(
-    shoot: ShootFolder,
+    shoot: Annotated[
+        Path | None, typer.Argument(help="folder of frames; it is never written to", show_default=False)
+    ] = None,
     facts: FactsFile = None,
     picture: Annotated[Path | None, typer.Option("--picture", help="draw what was found into this PNG")] = None,
     wanted: Annotated[
         str, typer.Option("--shutter", help="the shutter that the ISO needed is told for, such as 1/1000")
     ] = "1/1000",
+    halls: Annotated[bool, typer.Option("--halls", help="list the halls whose light is remembered")] = False,
+    hall: Annotated[str | None, typer.Option("--hall", help="show what is remembered of this hall")] = None,
+    forget_hall: Annotated[str | None, typer.Option("--forget-hall", help="forget what is remembered of it")] = None,
     models: ModelsFolder = None,
     offline: Offline = False,
     workers: Workers = 0,
@@ -203,14 +208,16 @@ def inspect(
     """What is in the folder, and what the frames say about the hall: light, lamps, settings, clocks, warnings."""
     from pipeline.cli.cache import CacheChoice
     from pipeline.cli.look.hall import shutter_of
+    from pipeline.cli.look.halls import about_halls
     from pipeline.cli.look.inspect import inspect_shoot
     from pipeline.workers.executors import WorkChoice
 
-    with stoppable():
-        inspect_shoot(
-            shoot, facts, models, offline, WorkChoice(workers, frame_limit), CacheChoice(cache, not no_cache),
-            shutter_of(wanted), picture,
-        )  # fmt: skip
+    if not about_halls(shoot, halls, hall, forget_hall) and shoot is not None:
+        with stoppable():
+            inspect_shoot(
+                shoot, facts, models, offline, WorkChoice(workers, frame_limit), CacheChoice(cache, not no_cache),
+                shutter_of(wanted), picture,
+            )  # fmt: skip
 
 
 @app.command()

@@ -11,6 +11,7 @@ from typing import Any
 
 from pipeline.engine.earlier import names_known
 from pipeline.engine.filenames import file_names, relative_path
+from pipeline.engine.hall.recall import recall
 from pipeline.engine.measure import MeasuredFrame, raise_if_full, reason
 from pipeline.engine.render import Job, Output, long_edge_needed, pixel_key, window_needed
 from pipeline.engine.solve import Plan
@@ -117,6 +118,8 @@ def read_shoot(
         wrong += error.problems
     frames = with_numbers(corrected.frames, memory)
     facts, sidecars = _with_ratings(facts, frames)
+    recalled = recall(facts, out)
+    facts = recalled.facts
     of_clocks = clock_notes(frames, facts.start, corrected.added.keys(), corrected.right)
     notices = (
         *(note.text for note in of_clocks),
@@ -124,6 +127,7 @@ def read_shoot(
         *found.notices,
         *(f"{name}: {why}" for name, why in found.skipped if (name, why) not in found.lost),
         *sidecars,
+        *recalled.notices,
         *files.notices,
     )
     notices += tuple(f"{f.name}: {text}" for f in frames for text in f.exif.notices)

@@ -12,7 +12,10 @@ from pipeline.deliver.model import Delivered
 from pipeline.engine import recipients
 from pipeline.engine.decide import Decided, Progress, decide, matches, measure_shoot, refuse
 from pipeline.engine.earlier import Rendered, keep_names, refuse_other_shoot
+from pipeline.engine.hall.recall import keep_snapshot
+from pipeline.engine.hall.remember import remember_night
 from pipeline.engine.jobs import JobsInOrder, Planned, Planner, Shoot, read_shoot
+from pipeline.engine.kept.again import jobs
 from pipeline.engine.kept.manifest import write_manifest
 from pipeline.engine.kept.source import keep_source
 from pipeline.engine.kept.unchanged import is_worth, keep_unchanged, record_again, unchanged
@@ -22,9 +25,9 @@ from pipeline.engine.pacing.pace import Pace
 from pipeline.engine.pacing.priority import by_priority
 from pipeline.engine.record import Made, RunLog, build, ended_early, is_clean, observations_of, sent_before, undone
 from pipeline.engine.redaction import Redaction
-from pipeline.engine.render import Job, Moved, Output, Refused, has_damaged_thumbs, render
+from pipeline.engine.render import Moved, Output, Refused, has_damaged_thumbs, render
 from pipeline.engine.sending import incomplete, send, sent_record
-from pipeline.engine.solve import AGAIN, solve
+from pipeline.engine.solve import AGAIN
 from pipeline.engine.tables.selection import left_notice, proposal, write_proposal
 from pipeline.engine.thumbs import light_of_thumb, make_proxy_thumb, proxy_thumb, thumb_of_proxy
 from pipeline.engine.twins import keep_damage
@@ -37,7 +40,7 @@ from pipeline.shoot.read_facts import FRAMES_FILE
 from pipeline.steps import crop
 from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.places import resolved
-from pipeline.store.store import ROOT, Store
+from pipeline.store.store import Store
 from pipeline.textfile.messages import and_more, counted
 from pipeline.workers.executors import Workers, map_unordered
 
@@ -138,6 +141,9 @@ class _Run:
         # The rest was not asked for: it is undone, not failed.
         log.failed = {name: why for name, why in log.failed.items() if matches(name, only)}
         self._begin("record")
+        if self.shoot.facts.hall and not log.stopped:
+            with self._costs("the memory of the hall"):
+                log.notices += remember_night(self.store, self.shoot, measured_frames, self.workers)
         redaction = Redaction(self.shoot)
         redacted_recipe = redaction.recipe(self.recipe)
         made = Made(self.outputs.files, self.outputs.reused, self.outputs.rewritten)
@@ -359,28 +365,5 @@ def run(
         refuse_other_shoot(store, shoot.folder, shoot.frames)
         store.clean_temporaries()
         keep_source(store, shoot, recipe, only)
+        keep_snapshot(store, shoot.facts)
         return _Run(store, shoot, recipe, workers, progress, pace).go(only)
-
-
-class _Earlier(Cache):
-    """What an earlier run kept in its OUT, read as a cache is: nothing is put there."""
-
-    def __init__(self, store: Store) -> None:
-        super().__init__(None)
-        self._store = store
-
-    def get(self, kind: str, name: str) -> bytes | None:
-        """As Cache.get."""
-        return self._store.get(ROOT, "digests.json") if kind == "digests" else self._store.get(kind, name)
-
-
-def jobs(recipe: Recipe, shoot: Shoot, out: Path, earlier: Store | None = None) -> dict[str, Job]:
-    """Frame -> its render job, after measuring and solving into `out`; renders nothing. Raises InputError, OSError.
-
-    earlier  the store of a run: what it measured and knows of damaged raws is not found out again
-    """
-    recipe = recipients.for_shoot(recipe, shoot.facts)
-    store = Store.open(out, shoot.folder, _Earlier(earlier) if earlier is not None else NO_CACHE, durable=False)
-    measured_frames = measure_shoot(store, shoot, 1, lambda phase, done, total: None)
-    plan = solve(store, measured_frames, shoot.bursts, shoot.facts, recipe)
-    return {name: job for name, (job, _) in Planner(out, shoot, recipe).plan(measured_frames, plan)[0].items()}

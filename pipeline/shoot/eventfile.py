@@ -23,10 +23,11 @@ Corners = tuple[tuple[float, float], tuple[float, float], tuple[float, float], t
 
 _CREDITS = tuple(item.name for item in fields(Credits) if item.name != "contact")
 _PLACE = tuple(item.name for item in fields(Place))
-TEXTS = ("title", *_PLACE, "country", "language", *_CREDITS)
+TEXTS = ("title", "hall", *_PLACE, "country", "language", *_CREDITS)
 
 # Codes of countries that are written for a language by mistake -> the language's own (ISO 639).
 _LANGUAGE_SLIPS = {"jp": "ja", "cz": "cs", "dk": "da", "gr": "el", "cn": "zh", "ua": "uk"}
+_LONGEST_HALL = 120  # letters of a hall's name
 
 
 class _Part(BaseModel):
@@ -104,6 +105,7 @@ class EventFile(_Part):
     references: tuple[_Reference, ...] = ()
     clocks: tuple[Clock, ...] = ()
     minors: bool = False
+    hall: str = ""
 
     @field_validator("country")
     @classmethod
@@ -141,6 +143,14 @@ class EventFile(_Part):
         if value and not re.fullmatch(r"https?://[^\s/]+\S*", value):
             raise ValueError(f"{value} is not a web address; write one that begins with https://")
         return value
+
+    @field_validator("hall")
+    @classmethod
+    def _hall(cls, value: str) -> str:
+        name = " ".join(value.split())
+        if len(name) > _LONGEST_HALL or not name.isprintable():
+            raise ValueError(f"a hall's name has at most {_LONGEST_HALL} letters, all in one line")
+        return name
 
     @field_validator("start")
     @classmethod

@@ -13,6 +13,7 @@ from pipeline.formats.metadata.credits import Credits, Place
 from pipeline.imaging.geometry import Box
 from pipeline.shoot.clocks.entries import Clock
 from pipeline.shoot.eventfile import Corners
+from pipeline.shoot.hall.memory import HallMemory
 from pipeline.shoot.names import (
     LONGEST_NAME,
     first_named,
@@ -105,6 +106,7 @@ class Facts(Credits, Place):
     unnamed  frames of the shoot that have no row in a table that somebody has filled in
     unplaced  "file:line" of rows that show a player with publish: no and fit no frame, so that none is held back
     notices  on the files that were read, wrong in nothing
+    hall     whose light is to be remembered, "" for none; remembered  what is, as the run began with it
     """
 
     title: str = ""
@@ -125,6 +127,8 @@ class Facts(Credits, Place):
     unnamed: tuple[str, ...] = ()
     unplaced: tuple[str, ...] = ()
     notices: tuple[str, ...] = ()
+    hall: str = ""
+    remembered: HallMemory | None = None
 
     def row(self, frame: str) -> FrameFacts:
         """The row of frames.csv for `frame`, or the defaults where there is none."""

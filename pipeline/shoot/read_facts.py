@@ -155,6 +155,7 @@ def load_facts(
         unnamed=rows.unnamed,
         unplaced=rows.unplaced,
         notices=tuple(notices),
+        hall=parsed.hall,
     )
     facts = copied(copied(facts, parsed, Credits), parsed, Place)
     return facts, sorted(set(problems)), rows.missing

@@ -29,6 +29,8 @@ from pipeline.textfile.messages import and_more
 from pipeline.types import F64, Domain, Image, JsonObject
 
 if TYPE_CHECKING:
+    from pipeline.light.hall.unchanged import Proof
+    from pipeline.light.neutral import Vote
     from pipeline.light.references import MeasuredReferences, WhiteMap
     from pipeline.light.scene_white import SceneWhite, WhiteSource
     from pipeline.light.scenes import Scene, ShootLight
@@ -169,6 +171,7 @@ def solve(context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalancePa
     Constancy", ICCV 2015 (a change of light shifts the log-chroma histogram).
     """
     from pipeline.light.cast import outdoors
+    from pipeline.light.hall.remembered import whites_of_memory
     from pipeline.light.scene_white import SceneWhite, WhiteSource, reference_maps, votes_of
 
     if params.method == "fixed":
@@ -180,18 +183,20 @@ def solve(context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalancePa
     votes = votes_of(light, context.measured, {f.name for f in context.frames if outdoors(f.exif)})
     notices: list[str] = []
     maps: dict[int, WhiteMap] = {}
+    remembered: dict[int, SceneWhite] = {}
     if params.method == "reference_patch":
         maps = reference_maps(context.facts.references, context.measured, light, votes, notices)
-        if not maps:
+        if context.facts.hall:
+            remembered = whites_of_memory(hall_proofs(context, light, votes, notices), light, maps, notices)
+        if not maps and not remembered:
             notices.append("white_balance: no usable reference; gray_world was used instead")
     whites = []
     for index, vote in enumerate(votes):
         found = maps.get(int(light.group[index]))
-        whites.append(
-            SceneWhite.of_vote(vote, light.chromaticities[index])
-            if found is None
-            else SceneWhite.of_map(found, light, index)
-        )
+        if found is not None:
+            whites.append(SceneWhite.of_map(found, light, index))
+        else:
+            whites.append(remembered.get(index) or SceneWhite.of_vote(vote, light.chromaticities[index]))
     notices += _without_reference(context, light, maps) if maps else []
     by_frame = {
         name: _for_frame(scene, at, whites[index], context.measured[name].daylight, params.within_frame)
@@ -212,6 +217,19 @@ def solve(context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalancePa
         for name in scene.names
     }
     return Solved(by_frame, tuple(notices), doubts)
+
+
+def hall_proofs(
+    context: SolveContext[WhiteBalanceMeasurement], light: ShootLight, votes: Sequence[Vote], notices: list[str]
+) -> dict[int, Proof]:
+    """Group of scenes -> whether the light that is remembered of the hall is still there; see light.hall.unchanged."""
+    from pipeline.light.hall.lamps import lamps_of_frames
+    from pipeline.light.hall.remembered import proofs
+
+    firsts = [scene.names[0] for scene in light.scenes]
+    daylight = {name: context.measured[name].daylight for name in firsts}
+    lamps = lamps_of_frames(light, context.frames)
+    return proofs(context.facts.remembered, light, context.frames, daylight, votes, lamps, notices)
 
 
 def _stays(measured: WhiteBalanceMeasurement) -> str:

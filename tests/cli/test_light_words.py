@@ -15,12 +15,11 @@ from pipeline.fixtures.hall import BurstPlan, Hall
 from pipeline.fixtures.light import Lamp, tables
 
 from pipeline.cli.look.light_words import LightWords, light_words
-from pipeline.engine.hall.known import lamps_of_frames, seconds_of
 from pipeline.engine.measure import Measurements
 from pipeline.engine.run import measure_shoot, read_shoot
 from pipeline.engine.solve import shoot_light
 from pipeline.light.gain_map import GainMap
-from pipeline.light.hall.lamps import Lamps
+from pipeline.light.hall.lamps import Lamps, lamps_of_frames, seconds_of
 from pipeline.light.hall.settings import light_value
 from pipeline.light.scenes import ShootLight
 from pipeline.steps import white_balance

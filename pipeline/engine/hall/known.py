@@ -3,24 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from datetime import datetime
+from dataclasses import dataclass, field
 from functools import cache
 from typing import Literal
-
-import numpy as np
 
 from pipeline.engine.burst_light import Before
 from pipeline.engine.jobs import Shoot
 from pipeline.engine.measure import MeasuredFrame, Measurements
 from pipeline.engine.solve import shoot_light
-from pipeline.light.hall.lamps import Lamps, lamps_of
+from pipeline.light.hall.lamps import Lamps, lamps_of_frames
+from pipeline.light.hall.unchanged import Proof
+from pipeline.light.references import WhiteMap
+from pipeline.light.scene_white import reference_maps, votes_of
 from pipeline.light.scenes import ShootLight
 from pipeline.people.observe import FrameObservation
-from pipeline.shoot.clocks.bodies import Identity, identity
 from pipeline.shoot.facts import Reference
 from pipeline.steps import crop, lens, white_balance
-from pipeline.steps.base import SolveContext, camera_of
+from pipeline.steps.base import SolveContext
 from pipeline.store.store import Store
 from pipeline.types import F64, Burst, Frame
 from pipeline.workers.executors import Workers
@@ -30,6 +29,7 @@ from pipeline.workers.executors import Workers
 class Known:
     """frames  that could be read; balances  what white_balance decided for each, and its notices
     daylight, as_shot  the camera's (3,) multipliers; seen  what was observed in each; references  of the shoot
+    maps     group of scenes -> white by its references; proofs  group -> whether the remembered light is still there
     """
 
     frames: Sequence[Frame]
@@ -42,6 +42,8 @@ class Known:
     seen: Mapping[str, FrameObservation]
     references: Sequence[Reference]
     notices: tuple[str, ...] = ()
+    maps: Mapping[int, WhiteMap] = field(default_factory=dict)
+    proofs: Mapping[int, Proof] = field(default_factory=dict)
 
 
 def look_at(store: Store, shoot: Shoot, measured_frames: Sequence[MeasuredFrame], workers: Workers) -> Known | None:
@@ -63,35 +65,18 @@ def look_at(store: Store, shoot: Shoot, measured_frames: Sequence[MeasuredFrame]
         found() if before is None else shoot_light(store, measured_frames, shoot.bursts, shoot.facts, workers, [before])
     )
     context = SolveContext(frames, shoot.bursts, shoot.facts, measured, lambda: light, dict, dict, {})
-    method: Literal["reference_patch", "gray_world"] = "reference_patch" if shoot.facts.references else "gray_world"
+    told = bool(shoot.facts.references or shoot.facts.hall)
+    method: Literal["reference_patch", "gray_world"] = "reference_patch" if told else "gray_world"
     solved = white_balance.solve(
         context, white_balance.WhiteBalanceParams(method=method, multipliers=None, within_frame=True)
     )
     balances = [(name, m.daylight, m.as_shot) for name, m in measured.items()]
+    said: list[str] = []  # white_balance has said it
+    votes = votes_of(light, measured)
+    maps = reference_maps(shoot.facts.references, measured, light, votes, said)
+    proofs = white_balance.hall_proofs(context, light, votes, said) if shoot.facts.hall else {}
     return Known(
         frames, shoot.bursts, light, lamps_of_frames(light, frames), solved.by_frame, {n: d for n, d, _ in balances},
         {n: a for n, _, a in balances}, Measurements(store, measured_frames, crop.STEP), shoot.facts.references,
-        solved.notices,
+        solved.notices, maps, proofs,
     )  # fmt: skip
-
-
-def lamps_of_frames(light: ShootLight, frames: Sequence[Frame]) -> Lamps:
-    """What the frames of a shoot say of the lamps."""
-    by_name = {f.name: f for f in frames}
-    own = [by_name[n] for s in light.scenes for n in s.names]
-    exposure = np.array([frame.exif.exposure_time or np.nan for frame in own])
-    return lamps_of(light, [camera_of(frame) for frame in own], seconds_of(own), exposure)
-
-
-def seconds_of(frames: Sequence[Frame]) -> F64:
-    """(N,) seconds from the first frame of the same camera body, so that the steps of its clock still show."""
-    firsts: dict[Identity, datetime] = {}
-    for frame in frames:
-        if frame.exif.time is not None:
-            firsts[identity(frame)] = min(frame.exif.time, firsts.get(identity(frame), frame.exif.time))
-    return np.array(
-        [
-            np.nan if frame.exif.time is None else (frame.exif.time - firsts[identity(frame)]).total_seconds()
-            for frame in frames
-        ]
-    )

@@ -18,7 +18,7 @@ FORM: tuple[tuple[tuple[str, ...], tuple[tuple[str, str], ...]], ...] = (
             ("title", "such as: Town cup, semi-final"),
             ("teams", ""),
             ("start", "date and time with the offset from UTC, such as 2026-02-14T19:30:00+01:00"),
-            ("venue", "the hall"),
+            ("venue", "the hall, for captions"),
             ("city", ""),
             ("region", "state or province"),
             ("country", "ISO 3166, two or three letters, such as NOR"),
@@ -55,7 +55,10 @@ FORM: tuple[tuple[tuple[str, ...], tuple[tuple[str, str], ...]], ...] = (
             "  - {frame: NAME, patch: [0.34, 0.69, 0.65, 0.79], end: left}   x0, y0, x1, y1 as fractions of the frame",
             "  - {frame: NAME, chart: auto, end: right}                      patch: auto and chart: auto look for it",
         ),
-        (("references", ""),),
+        (
+            ("references", ""),
+            ("hall", "name to remember this hall's light by for the next match; empty: nothing is kept or used"),
+        ),
     ),
     (
         (

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,8 +13,9 @@ from pipeline.light.hall.settings import THIRD
 from pipeline.light.lamp_flicker import LAMP_FLICKER, Flicker, dark_phase, percent_flicker
 from pipeline.light.mains import Ints, Mains, frequency
 from pipeline.light.scenes import ShootLight, zones
+from pipeline.shoot.clocks.bodies import Identity, identity
 from pipeline.textfile.messages import listed
-from pipeline.types import F64
+from pipeline.types import F64, Frame
 
 ROWS = 9  # of a frame, at which its flicker is looked at
 
@@ -91,3 +93,26 @@ def _unknown(by_camera: Mapping[str, Mains]) -> Mains:
     if len(reasons) == 1:
         return next(iter(by_camera.values()))
     return Mains(None, 0.0, None, "; ".join(f"{listed(cameras)}: {why}" for why, cameras in reasons.items()))
+
+
+def lamps_of_frames(light: ShootLight, frames: Sequence[Frame]) -> Lamps:
+    """What the frames of a shoot say of the lamps."""
+    by_name = {f.name: f for f in frames}
+    own = [by_name[n] for s in light.scenes for n in s.names]
+    exposure = np.array([frame.exif.exposure_time or np.nan for frame in own])
+    cameras = [frame.exif.camera or "a camera without a model" for frame in own]
+    return lamps_of(light, cameras, seconds_of(own), exposure)
+
+
+def seconds_of(frames: Sequence[Frame]) -> F64:
+    """(N,) seconds from the first frame of the same camera body, so that the steps of its clock still show."""
+    firsts: dict[Identity, datetime] = {}
+    for frame in frames:
+        if frame.exif.time is not None:
+            firsts[identity(frame)] = min(frame.exif.time, firsts.get(identity(frame), frame.exif.time))
+    return np.array(
+        [
+            np.nan if frame.exif.time is None else (frame.exif.time - firsts[identity(frame)]).total_seconds()
+            for frame in frames
+        ]
+    )

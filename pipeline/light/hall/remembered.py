@@ -1,0 +1,93 @@
+"""The white of scenes by what is remembered of the hall, where its lamps are proven unchanged."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+
+import numpy as np
+
+from pipeline.light.hall.lamps import Lamps
+from pipeline.light.hall.settings import settings_of
+from pipeline.light.hall.unchanged import Proof, Tonight, prove
+from pipeline.light.neutral import Vote
+from pipeline.light.scene_white import SceneWhite, WhiteSource
+from pipeline.light.scenes import ShootLight
+from pipeline.shoot.hall.memory import HallMemory
+from pipeline.types import F64, Frame
+
+_ALIKE = 1e-3  # in the log of daylight's multipliers, by which two decoders of one camera may differ
+
+
+def proofs(
+    memory: HallMemory | None,
+    light: ShootLight,
+    frames: Sequence[Frame],
+    daylight: Mapping[str, F64],
+    votes: Sequence[Vote],
+    lamps: Lamps,
+    notices: list[str],
+) -> dict[int, Proof]:
+    """Group of scenes -> whether the remembered light is still there. Groups of cameras of which nothing can be
+    remembered are named in `notices`.
+
+    daylight  of the first frame of each scene, (3,) multipliers; votes  white by the pictures, of each scene
+    """
+    if memory is None:
+        notices.append("hall memory: nothing is remembered of this hall yet; a card at each end tonight begins it")
+        return {}
+    by_name = {f.name: f for f in frames}
+    found: dict[int, Proof] = {}
+    silent: dict[str, str] = {}
+    for group in dict.fromkeys(light.group.astype(int).tolist()):
+        members = np.flatnonzero(light.group == group).tolist()
+        first = by_name[light.scenes[members[0]].names[0]]
+        camera = memory.camera(first.exif.make, first.exif.model)
+        called = first.exif.camera or "a camera without a model"
+        if first.kind != "raw":
+            silent[called] = "finished pictures have colours that a camera made, so that lamps cannot be compared"
+        elif camera is None:
+            silent[called] = "nothing is remembered by this camera model, and another's colours do not carry over"
+        elif np.abs(np.log(np.array(camera.daylight) / daylight[first.name])).max() > _ALIKE:
+            silent[called] = "its raw files are read with other colours now than on the remembered night"
+        else:
+            settings = {}
+            for i in members:
+                exif = by_name[light.scenes[i].names[0]].exif
+                settings[i] = settings_of(exif.iso, exif.exposure_time, exif.f_number)
+            found[group] = prove(Tonight(light, members, settings, votes, lamps), camera)
+    notices += [f"hall memory, {called}: {why}; photograph a card at each end" for called, why in silent.items()]
+    return found
+
+
+def whites_of_memory(
+    found: Mapping[int, Proof], light: ShootLight, taken: Collection[int], notices: list[str]
+) -> dict[int, SceneWhite]:
+    """Scene -> its white, in the groups that no reference of tonight serves (`taken`) and whose proof holds."""
+    whites: dict[int, SceneWhite] = {}
+    for group, proof in found.items():
+        said = "; ".join(proof.words)
+        if group in taken:
+            notices.append(f"hall memory: {said}; tonight's references are used")
+        elif proof.state != "unchanged" or proof.map is None:
+            notices.append(f"hall memory: not used: {said}; photograph a card at each end")
+        else:
+            members = np.flatnonzero(light.group == group)
+            left = sum(len(light.scenes[i].names) for i in members if i not in proof.scenes)
+            frames = sum(len(light.scenes[i].names) for i in members)
+            rest = f"; {left:,} of {frames:,} frames are not covered, and take gray_world" if left else ""
+            notices.append(f"hall memory: used: {said}{rest}")
+            for i, chroma in proof.scenes.items():
+                whites[i] = _white(proof, light, i, chroma)
+    return whites
+
+
+def _white(proof: Proof, light: ShootLight, index: int, chroma: F64) -> SceneWhite:
+    whites = proof.map
+    assert whites is not None
+    shares = whites.shares(chroma)
+    parts = [f"{round(100 * s)} % {n}" for n, s in zip(whites.names, shares, strict=True) if round(100 * s) >= 1]
+    sure = float(light.match[index])
+    return SceneWhite(
+        whites.white, chroma, WhiteSource.HALL, f"hall memory, {', '.join(parts)}", sure,
+        lambda default: whites.matrix(chroma, default),
+    )  # fmt: skip

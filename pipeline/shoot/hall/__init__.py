@@ -1,0 +1,1 @@
+"""What is remembered of halls from one match to the next, in the user's own data folder."""
