@@ -1,7 +1,7 @@
 // The match along time: how bright each picture is and how warm its light, before and after, on the same scales.
 "use strict";
 // eslint-disable-next-line no-unused-vars
-function matchChart(figure, frames, bursts, make, signed, open) {
+function matchChart(figure, frames, strips, make, open) {
   const LANES = [
     { of: "brightness", when: "before", words: "Brightness before" },
     { of: "brightness", when: "after", words: "Brightness after" },
@@ -22,7 +22,7 @@ function matchChart(figure, frames, bursts, make, signed, open) {
     points = [];
     places = [];
     let at = 0;
-    for (const names of bursts) {
+    for (const { names, single } of strips) {
       for (const name of names) {
         const frame = frames.get(name);
         const file = Object.values(frame.deliveries)[0];
@@ -31,7 +31,7 @@ function matchChart(figure, frames, bursts, make, signed, open) {
         places.push(at);
         at += 1;
       }
-      at += names.length > 1 ? 0.7 : 0.15;
+      at += single ? 0.15 : 0.7;
     }
     places = places.map((place) => (place + 0.5) / Math.max(1, at));
     for (const of of ["brightness", "warmth"]) {
@@ -45,7 +45,8 @@ function matchChart(figure, frames, bursts, make, signed, open) {
   function within(when, of) {
     const spreads = [];
     const at = new Map(points.map((point) => [point.name, point]));
-    for (const names of bursts) {
+    for (const { names, single } of strips) {
+      if (single) continue;
       const found = names.map((name) => at.get(name)).filter((point) => point.before && point.after).map((point) => point[when][of]);
       if (found.length >= 3) spreads.push(Math.max(...found) - Math.min(...found));
     }
@@ -97,7 +98,7 @@ function matchChart(figure, frames, bursts, make, signed, open) {
   // ---- what is drawn
 
   function colours() {
-    if (printing) return { ink: "#000", line: "#888", soft: "#333", band: "#eee", lamp: 205 };
+    if (printing) return { ink: "#000", line: "#888", soft: "#333", band: "#eee", lamp: 120 };
     const style = getComputedStyle(figure);
     const of = (name) => style.getPropertyValue(name).trim();
     return { ink: of("--ink"), line: of("--line"), soft: of("--soft"), band: of("--sheet"), lamp: dark.matches ? 150 : 120 };

@@ -53,13 +53,15 @@ def page(
     by their SHA-256. The review's server gives the policy itself, and page.js, page.css, web/review.js and
     web/review.css at addresses beside that of the page.
     """
+    parts = needs(record, facts)
     script, style = asset("page.js"), asset("page.css")
     environment = page_environment("report")
     environment.filters |= {"counted": counted, "duration": _duration}
     yield from environment.get_template("page.html").generate(
         record=record,
         mode=mode,
-        needs=needs(record, facts),
+        needs=[part for part in parts if part.needed],
+        happened=[part for part in parts if not part.needed],
         knowing=knowing(record),
         phases=PHASES,
         view=map(Markup, view_json(run_view(record, mode), frame_views(record, pictures)) if view is None else view),

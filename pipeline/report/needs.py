@@ -33,6 +33,7 @@ class Need:
 
     id  of its place in the page; short  for the sentence at the top; count  in words
     open  whether its lines are shown at once; shown  whether its names are of frames that the page shows
+    needed  whether it needs a person at all
     """
 
     id: str
@@ -43,6 +44,7 @@ class Need:
     advice: str = ""
     open: bool = False
     shown: bool = True
+    needed: bool = True
 
 
 def needs(record: RunRecord, facts: str) -> list[Need]:
@@ -75,7 +77,7 @@ def _needs(record: RunRecord, facts: str) -> Iterator[Need]:
     if held := _by_reason(record, "held"):
         short = f"{counts.held:,} held back" + (f" ({counts.consent:,} for consent)" if counts.consent else "")
         yield Need("held", short, "Held back from every delivery", counted(counts.held, "frame"), held,
-                   f"Nobody sees these. What decides is roster.csv and frames.csv in {facts}.")  # fmt: skip
+                   f"These are in no delivery. What decides is roster.csv and frames.csv in {facts}.")  # fmt: skip
     doubts = by_kind(chain(_of_run(record, doubtful=True), _of_frames(record, doubtful=True)), record.frames)
     if doubts:
         frames = len({name for said in doubts for name in said.frames})
@@ -85,7 +87,7 @@ def _needs(record: RunRecord, facts: str) -> Iterator[Need]:
         number = counted(counts.left_out, "frame")
         yield Need("left", f"{counts.left_out:,} left out", "Left out of the selection", number, left,
                    "To have one of these, copy frames.csv from beside this page into "
-                   f"{facts}, write always under keep, and run again.")  # fmt: skip
+                   f"{facts}, write always under keep, and run again.", needed=False)  # fmt: skip
 
 
 def knowing(record: RunRecord) -> list[Said]:

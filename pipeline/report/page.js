@@ -83,7 +83,7 @@
   }
   function cell(frame) {
     const file = fileOf(frame);
-    const words = [STATUS[frame.status], frame.doubts.length ? "look at it" : "", frame.rank && frame.rank.rating > 0 ? `rated ${frame.rank.rating}` : ""].filter(Boolean).join(", ");
+    const words = [STATUS[frame.status], frame.doubts.length ? "look at it" : "", frame.rank && frame.rank.rating > 0 && frame.status !== "held" ? `${frame.rank.rating} of 5` : ""].filter(Boolean).join(", ");
     const label = `${frame.name}${words ? ", " + words : ""}`;
     const inside = [];
     if (file) {
@@ -251,7 +251,8 @@
     list.append(...fact("Noise before", numbers.noise === null ? "not measured" : `${(numbers.noise * 100).toFixed(1)} %`, numbers.noise === null ? "finished pictures hold no noise line of a sensor" : "of the signal, one pixel of the sensor, green, where the picture has an 18 % grey; from the noise line of this camera and ISO"));
     for (const [name, one] of Object.entries(frame.deliveries)) {
       const link = make("a", { href: one.file }, one.path);
-      const sure = numbers.crop_sure[name];
+      const cut = one.crop.some((value, at) => value !== [0, 0, 1, 1][at]);
+      const sure = cut ? numbers.crop_sure[name] : undefined;
       list.append(...fact(`File, ${name}`, link, `${one.width} \u00d7 ${one.height} pixels, ${octets(one.bytes)}${one.quality ? `, JPEG quality ${one.quality}` : ""}${sure !== undefined ? `; crop ${Math.round(sure * 100)} % sure of its subject` : ""}`));
       if (one.persons.length) list.append(...fact("Names", one.persons.join(", "), "in caption and metadata"));
     }
@@ -386,13 +387,25 @@
   layStage();
   layChoices();
   layStrips();
-  const chart = order.length ? matchChart(by("chart"), frames, strips.map((strip) => strip.names), make, signed, show) : null;
-  addEventListener("beforeprint", () => strips.forEach(fill));
+  const chart = order.length ? matchChart(by("chart"), frames, strips, make, show) : null;
+  // On paper nothing can be unfolded or scrolled to.
+  const folded = new Set();
+  addEventListener("beforeprint", () => {
+    strips.forEach(fill);
+    for (const part of document.querySelectorAll("details.need:not([open])")) {
+      folded.add(part);
+      part.open = true;
+    }
+  });
+  addEventListener("afterprint", () => {
+    for (const part of folded) part.open = false;
+    folded.clear();
+  });
   function fromAddress() {
     const found = /^#frame=(.+)$/.exec(location.hash);
     if (found) try { show(decodeURIComponent(found[1])); } catch { /* no name */ }
-    const folded = location.hash.length > 1 && !found ? document.getElementById(location.hash.slice(1)) : null;
-    if (folded && folded.tagName === "DETAILS") folded.open = true;
+    const fold = location.hash.length > 1 && !found ? document.getElementById(location.hash.slice(1)) : null;
+    if (fold && fold.tagName === "DETAILS") fold.open = true;
   }
   addEventListener("hashchange", fromAddress);
   fromAddress();

@@ -31,7 +31,16 @@ _HELD = ("engine/test_privacy.py",)
 _NAMED = ("shoot/test_names.py", "steps/test_caption.py")
 _REDACTED = ("engine/test_redaction.py",)
 
+_SHOWN = ("report/test_pictures.py", "report/test_report.py")
+_PICTURES = "report/pictures.py"
+
 MUTANTS = [
+    mutant(_PICTURES, "(None, None) if frame.consent else (frame.before", "(frame.before", *_SHOWN),
+    mutant(_PICTURES, "if name not in wanted and proves_itself(store.out, name):", "if False:", *_SHOWN),
+    mutant(_PICTURES, " and proves_itself(store.out, name):", ":", *_SHOWN),
+    mutant(_PICTURES, '        if path is None:  # the folder is a link\n            return ""\n', "", *_SHOWN),
+    mutant("engine/kept/compare.py", "        elif not proves_itself(out, name):", "        elif False:", *_SHOWN),
+    mutant("engine/record.py", "entry.consent = shoot.for_consent(name)", "entry.consent = False", *_HELD),
     mutant(_READ, "replace(p, publish=False) if p in same else p", "p", "shoot/test_facts_place.py"),
     mutant(_READ, 'replace(player, number="")', "player", "shoot/test_facts_place.py"),
     mutant(_READ, "event != place.event and not minors:", "False:", "shoot/test_facts_place.py"),
