@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import sys
-from contextlib import suppress
 from pathlib import Path
 from typing import Annotated
 
@@ -22,24 +21,30 @@ from pipeline.cli.options import (
     CheckTable,
     FactsFile,
     FirstModels,
+    ForgetHall,
     FrameLimit,
+    Halls,
     JerseyNumbers,
     ModelsFolder,
     MovedShoot,
     NewTable,
     NoCache,
     Offline,
+    OfHall,
     OutFolder,
+    Picture,
     Port,
     RecipeFile,
     ReviewFacts,
     RunFolder,
     Separator,
     ShootFolder,
+    Shutter,
+    SomeShoot,
     Workers,
 )
-from pipeline.cli.stop import stoppable
-from pipeline.errors import DEBUG, EvencourtError, RunStoppedError, debugging, in_short, trace
+from pipeline.cli.stop import drop_output, stoppable, unexpected
+from pipeline.errors import DEBUG, EvencourtError, RunStoppedError, trace
 
 app = typer.Typer(cls=Commands, add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False)
 models_app = typer.Typer(help="The model files that find people and faces: which are there, and fetching them.")
@@ -64,7 +69,7 @@ def _main() -> None:
         app()
         sys.stdout.flush()  # here, where a full disk or a closed pipe still finds words
     except BrokenPipeError:  # who read the output has seen enough
-        _drop_output()
+        drop_output()
         sys.exit(1)
     except EvencourtError as error:
         trace(error)
@@ -72,28 +77,9 @@ def _main() -> None:
         sys.exit(1 if isinstance(error, RunStoppedError) else 2)
     except Exception as error:
         trace(error)
-        warn(_unexpected(error))
-        _drop_output()
+        warn(unexpected(error))
+        drop_output()
         sys.exit(2)
-
-
-def _unexpected(error: Exception) -> str:
-    """One line on an error that nobody foresaw, with what to do."""
-    if isinstance(error, MemoryError):
-        return "there is not enough memory; close other programs, and run again with --workers 1"
-    if isinstance(error, OSError):
-        return f"{in_short(error)}; look at that file or folder and its disk, then run the same command again"
-    asked = "report the lines above" if debugging() else "put --debug after evencourt, and report what that shows"
-    return f"unexpected {in_short(error)}; what is done stays: run the same command again. If it says the same, {asked}"
-
-
-def _drop_output() -> None:
-    """Leave nothing for the end of the process to write, where it would find no words for a failure."""
-    try:
-        sys.stdout.flush()
-    except (OSError, ValueError):
-        with suppress(OSError, ValueError):
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _debug(wanted: bool) -> None:
@@ -187,17 +173,13 @@ def prepare(
 
 @app.command()
 def inspect(
-    shoot: Annotated[
-        Path | None, typer.Argument(help="folder of frames; it is never written to", show_default=False)
-    ] = None,
+    shoot: SomeShoot = None,
     facts: FactsFile = None,
-    picture: Annotated[Path | None, typer.Option("--picture", help="draw what was found into this PNG")] = None,
-    wanted: Annotated[
-        str, typer.Option("--shutter", help="the shutter that the ISO needed is told for, such as 1/1000")
-    ] = "1/1000",
-    halls: Annotated[bool, typer.Option("--halls", help="list the halls whose light is remembered")] = False,
-    hall: Annotated[str | None, typer.Option("--hall", help="show what is remembered of this hall")] = None,
-    forget_hall: Annotated[str | None, typer.Option("--forget-hall", help="forget what is remembered of it")] = None,
+    picture: Picture = None,
+    wanted: Shutter = "1/1000",
+    halls: Halls = False,
+    hall: OfHall = None,
+    forget_hall: ForgetHall = None,
     models: ModelsFolder = None,
     offline: Offline = False,
     workers: Workers = 0,

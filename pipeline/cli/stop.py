@@ -1,4 +1,4 @@
-"""What a command does when it is stopped: Ctrl-C, SIGTERM, or a terminal that is closed.
+"""What a command does when it is stopped: Ctrl-C, SIGTERM, a terminal that is closed, or an error nobody foresaw.
 
 While there is nothing to tidy up, a stop ends the
 process on the spot; inside `stoppable` it unwinds as KeyboardInterrupt, and a thread ends the process where that takes
@@ -16,6 +16,8 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from types import FrameType
+
+from pipeline.errors import debugging, in_short
 
 _SAME = 0.3  # s in which a second signal is the same request: some programs signal both a process and its group
 _LIMIT = 2.0  # s from the first signal to the end, at the latest; a person waits no longer (chosen by us, no source)
@@ -149,3 +151,22 @@ def _unraisable(failed: sys.UnraisableHookArgs) -> None:
     """A stop that falls into code which may not raise is no error to print."""
     if not isinstance(failed.exc_value, KeyboardInterrupt):
         sys.__unraisablehook__(failed)
+
+
+def unexpected(error: Exception) -> str:
+    """One line on an error that nobody foresaw, with what to do."""
+    if isinstance(error, MemoryError):
+        return "there is not enough memory; close other programs, and run again with --workers 1"
+    if isinstance(error, OSError):
+        return f"{in_short(error)}; look at that file or folder and its disk, then run the same command again"
+    asked = "report the lines above" if debugging() else "put --debug after evencourt, and report what that shows"
+    return f"unexpected {in_short(error)}; what is done stays: run the same command again. If it says the same, {asked}"
+
+
+def drop_output() -> None:
+    """Leave nothing for the end of the process to write, where it would find no words for a failure."""
+    try:
+        sys.stdout.flush()
+    except (OSError, ValueError):
+        with suppress(OSError, ValueError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
