@@ -39,6 +39,7 @@ from pipeline.light import (
 from pipeline.light.chart import card, find, fit
 from pipeline.light.comparing import pairs, tones
 from pipeline.light.lens import pans
+from pipeline.light.rendering import mercury
 from tests.constants_bursts import of_flicker, of_registration, of_shared_lamp, of_static
 from tests.constants_chart import of_card, of_chart, of_fit, of_read, of_refine
 from tests.constants_filters import (
@@ -60,6 +61,7 @@ from tests.constants_light import (
     HALLS,
     of_cast,
     of_gray_world,
+    of_mercury,
     of_pairs,
     of_palette,
     of_references,
@@ -233,6 +235,7 @@ TOPICS = {
         neutral, "CAMERA_PRIOR", _camera_prior, {"most": "bounds a power: 20 doublings of the odds leave no doubt"}
     ),
     "cast": Topic(cast, "CAST", of_cast),
+    "mercury": Topic(mercury, "MERCURY", of_mercury),
     "flicker": Topic(flicker, "FLICKER", of_flicker),
     "registration": Topic(registration, "REGISTRATION", of_registration),
     "pans": Topic(

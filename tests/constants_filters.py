@@ -132,7 +132,9 @@ def of_picture_pool() -> Iterator[float]:
         if found is not None:
             yield from found.power[:, :, ::3, ::3].ravel().tolist()
             yield from found.bright.tolist()
-            yield from picture_noise_pool.of_frame(found, frames[0], 800.0).power[:2, :, ::3, ::3].ravel().tolist()
+            for known in (True, False):
+                own = picture_noise_pool.of_frame(found, frames[0], 800.0, known)
+                yield from own.power[:2, :, ::3, ::3].ravel().tolist()
         yield float(len(picture_noise_pool.alike(frames)))
 
 

@@ -13,6 +13,7 @@ from pipeline.imaging.orientation import Orientation
 from pipeline.light import cast, highlights, neutral, palette, references, scenes
 from pipeline.light.comparing import pairs, tones
 from pipeline.light.palette import ChromaSamples
+from pipeline.light.rendering import mercury
 from pipeline.shoot.facts import Reference
 from pipeline.types import Domain, Exif, Frame, Image, Noise
 from tests.light.test_neutral import scene
@@ -165,6 +166,20 @@ def of_cast() -> list[float]:
     votes = [neutral.Vote(np.zeros(2), 0.1)] * 2
     out += [v for one in cast.without_cast(votes, np.zeros((2, 2)), [warm, warm]) for v in one.white]
     return out + [float(cast.outdoors(Exif(f_number=n, exposure_time=0.01, iso=100))) for n in np.linspace(2, 16, 60)]
+
+
+def of_mercury() -> list[float]:
+    """White from daylight to greener than any lamp, and warmer, as two cameras see it, one of which sees little."""
+    out, camera = list[float](), np.array([[1.7, -0.6, -0.1], [-0.2, 1.6, -0.4], [0.0, -0.5, 1.5]])
+    for overlap in np.linspace(0.7, 0.95, 60):
+        near = (1 - overlap) * np.eye(3) + overlap / 3
+        found = mercury.foretell(camera @ np.linalg.inv(near))
+        out.append(0.0 if found is None else found.green)
+    found = mercury.foretell(camera)
+    for step in np.linspace(0, 1.2, 25):
+        for white in (step * np.array([-0.5, -0.4]), np.array([-0.25, -0.2]) + step * np.array([0.65, -0.76])):
+            out.append(float(mercury.rendering_matrix(white, camera, found)[0, 0]))
+    return out
 
 
 def of_scenes() -> list[float]:

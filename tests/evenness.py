@@ -37,8 +37,9 @@ from pipeline.fixtures.light import colour_matrix, response
 from pipeline.fixtures.scene import surfaces
 
 from pipeline.engine.run import read_shoot, run
-from pipeline.imaging.colour import LUMINANCE, REC709_FROM_XYZ, delta_e_2000, srgb_decode, to_lab
+from pipeline.imaging.colour import LUMINANCE, REC709_FROM_XYZ, XYZ_FROM_REC709, delta_e_2000, srgb_decode, to_lab
 from pipeline.imaging.tone import shoulder
+from pipeline.light.rendering.mercury import foretell, rendering_matrix
 from pipeline.recipe.recipe import load_recipe
 from pipeline.steps import REGISTRY
 from pipeline.workers.executors import default_workers
@@ -290,12 +291,18 @@ def ends_apart(found: Sequence[Sample]) -> dict[str, float]:
 def ends_by_lamps(hall: Hall) -> dict[str, float]:
     """EV by which each surface, balanced without any error by a white patch, is brighter at the left end of a hall than
     white is, against the right end: what the lamps' colour rendering does, and no level of a picture takes out."""
-    day, to_xyz = response(np.ones(31), "D65", hall.camera), np.linalg.inv(colour_matrix(hall.camera))
+    white, day = np.ones(31), response(np.ones(31), "D65", hall.camera)
+    to_camera = colour_matrix(hall.camera)
+    own = REC709_FROM_XYZ @ np.linalg.inv(to_camera / (to_camera @ XYZ_FROM_REC709.sum(axis=1))[:, None])
     known, light = surfaces(), {}
     for name, of in (("white jersey", "white"), ("skin", "skin"), ("floor", hall.floor), ("wall", "wall")):
-        balanced = [response(known[of], e.spectrum, hall.camera) / response(np.ones(31), e.spectrum, hall.camera)
-                    for e in (hall.left, hall.right)]  # fmt: skip
-        light[name] = float(np.log2(np.divide(*((to_xyz @ (b * day))[1] for b in balanced))))
+        ends = []
+        for end in (hall.left, hall.right):
+            seen = response(white, end.spectrum, hall.camera)
+            logs = np.log(seen / day)
+            matrix = rendering_matrix(logs[[0, 2]] - logs[1], own, foretell(own))
+            ends.append(float(LUMINANCE @ matrix @ (response(known[of], end.spectrum, hall.camera) / seen)))
+        light[name] = float(np.log2(ends[0] / ends[1]))
     return {name: v - light["white jersey"] for name, v in light.items()}
 
 

@@ -29,11 +29,12 @@ from pipeline.light.folded import Folded
 from pipeline.light.gain_map import GainMap
 from pipeline.light.lens.pans import PanEvidence, evidence
 from pipeline.light.neutral import Candidate, candidates
+from pipeline.light.rendering.mercury import UnderMercury, foretell
 from pipeline.light.row_wave import ACROSS, DEGREE
 from pipeline.store.packing import LARGEST, take
 from pipeline.types import F32, F64, Frame, Image
 
-VERSION = 10  # raised when the result for a scene changes
+VERSION = 11  # raised when the result for a scene changes
 _STOPS = 100.0  # that light changes by at most; more was not measured
 _FULL = GainMap(np.zeros((DEGREE + 1, ACROSS + 1, 3)))
 
@@ -71,6 +72,7 @@ class Scene:
     level   (3,) mean log2 of the channels, the middle of the frame counting most; NaN when nothing is usable
     to_working  (3, 3) the camera's own matrix for balanced colour
     pans    what frames that moved say of the lens's falloff; None where none did
+    mercury  what the camera makes of colours under mercury; None for finished pictures
     """
 
     names: tuple[str, ...]
@@ -84,6 +86,7 @@ class Scene:
     level: F64
     to_working: F64
     pans: PanEvidence | None = None
+    mercury: UnderMercury | None = None
 
     def as_arrays(self) -> dict[str, NDArray[Any]]:
         """For the store; from_arrays reads them back."""
@@ -98,6 +101,7 @@ class Scene:
             "level": self.level,
             "to_working": self.to_working,
             **({} if self.pans is None else self.pans.as_arrays()),
+            **({} if self.mercury is None else self.mercury.as_arrays()),
         }
 
     @staticmethod
@@ -120,6 +124,7 @@ class Scene:
             take(arrays, "level", np.float64, (3,), -LARGEST, LARGEST, may_be_nan=True),
             take(arrays, "to_working", np.float64, (3, 3), -LARGEST, LARGEST),
             PanEvidence.from_arrays(arrays),
+            UnderMercury.from_arrays(arrays),
         )
 
 
@@ -198,6 +203,7 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64) -> Sce
         level=_level([e[:2] for e in evened]),
         to_working=images[0].to_working,
         pans=pans,
+        mercury=foretell(images[0].to_working),
     )
 
 

@@ -118,7 +118,8 @@ class WhiteBalanceSolution:
 
     gains     (3,) multipliers, green = 1; source  where they come from, and words  the same for a person
     gain_map  stops on top, where light changes over the frame or within its burst
-    evened    the gain map takes out the colour of the flicker; matrix  (3, 3) of a chart, to working-linear
+    evened    the gain map takes out the colour of the flicker
+    matrix    (3, 3) to working-linear, of a chart or foretold for the lamp
     sure      0 to 1; None where the camera or the recipe decided
     """
 
@@ -316,7 +317,7 @@ def _for_frame(scene: Scene, at: int, white: SceneWhite, daylight: F64, within: 
     across = np.zeros((1, 3, 3))
     across[0, 1:, 0], across[0, 1:, 2] = -shape[1:, 0] * STOPS_PER_LOG, -shape[1:, 1] * STOPS_PER_LOG
     gain_map = GainMap(across) + colour_of(scene.flicker[at])
-    matrix = white.matrix(scene.to_working) if white.matrix is not None else None
+    matrix = _matrix(scene, white, shape[0])
     return WhiteBalanceSolution(
         gains=rounded(gains / gains[1]),
         source=white.source,
@@ -326,6 +327,20 @@ def _for_frame(scene: Scene, at: int, white: SceneWhite, daylight: F64, within: 
         sure=round(white.sure, 3),
         matrix=None if matrix is None else rounded(matrix),
     )
+
+
+def _matrix(scene: Scene, white: SceneWhite, at: F64) -> F64 | None:
+    """(3, 3) to working-linear in light whose white is `at` (2,): a chart's, else what is foretold of the lamp; None:
+    the camera's own."""
+    from pipeline.light.rendering.mercury import rendering_matrix
+    from pipeline.light.scene_white import WhiteSource
+
+    # A green surface that is taken for white must not be taken for a lamp as well.
+    guessed = max(0.0, 2 * white.sure - 1)
+    known = {WhiteSource.REFERENCE: 1.0, WhiteSource.GRAY_WORLD: guessed}.get(white.source, 0.0)
+    foretold = rendering_matrix(at, scene.to_working, scene.mercury, known)
+    matrix = None if white.matrix is None else white.matrix(foretold)
+    return matrix if matrix is not None or foretold is scene.to_working else foretold
 
 
 def _certainty_notices(light: ShootLight, whites: Sequence[SceneWhite]) -> list[str]:
@@ -352,7 +367,7 @@ def _certainty_notices(light: ShootLight, whites: Sequence[SceneWhite]) -> list[
 
 
 def apply(image: Image, params: WhiteBalanceParams, context: ApplyContext[WhiteBalanceSolution]) -> Image:
-    """Multiply the channels and rebuild clipped ones, camera-linear; a chart's matrix replaces the camera's."""
+    """Multiply the channels and rebuild clipped ones, camera-linear; the light's matrix replaces the camera's."""
     solution = context.solution
     if solution is None:
         return image

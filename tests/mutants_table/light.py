@@ -9,6 +9,7 @@ _LAMPS = "light/lamp_flicker.py"
 _REFERENCES = "light/references.py"
 _GAIN = "light/gain_map.py"
 _HIGH = "light/highlights.py"
+_MERCURY, _MERCURY_TEST = "light/rendering/mercury.py", "light/rendering/test_mercury.py"
 _PAIRS, _TONES = "light/comparing/pairs.py", "light/comparing/tones.py"
 _COMPARED, _SCENES = ("light/comparing/test_comparing.py",), ("light/test_scenes.py",)
 _MAINS_TESTS = ("light/test_mains.py::test_frequency_is_found", "light/test_mains.py::test_what_cannot_be_told_is_not")
@@ -64,6 +65,13 @@ MUTANTS = [
         "light/test_real_white.py",
     ),
     mutant(_PAIRS, "(p.match + f.match) / 2", "max(p.match, f.match)", *_COMPARED),
+    mutant(_MERCURY, "-0.7, -0.6]", "0.7, 0.6]", _MERCURY_TEST),
+    mutant(_MERCURY, "share *= sure *", "share *=", _MERCURY_TEST),
+    mutant(_MERCURY, "(1.0, 0.0)", "(1.0, 1.0)", _MERCURY_TEST),
+    mutant(_MERCURY, "(share - MERCURY.spared)", "share", _MERCURY_TEST),
+    mutant(_MERCURY, " or np.array_equal(to_working, np.eye(3))", "", _MERCURY_TEST),
+    mutant(_MERCURY, "min(white.min(), day.min()) <= 0", "False", _MERCURY_TEST),
+    mutant("steps/white_balance.py", "2 * white.sure - 1", "1.0", "steps/test_white_balance.py"),
     mutant("light/cast.py", "grey < CAST.few * area.sum()", "True", "light/test_cast.py"),
     mutant(
         "light/cast.py",

@@ -23,6 +23,7 @@ from pipeline.light.comparing.tones import SIZE
 from pipeline.light.gain_map import GainMap
 from pipeline.light.neutral import Candidate, Vote
 from pipeline.light.references import MeasuredReferences
+from pipeline.light.rendering.mercury import UnderMercury, greenness, rendering_matrix
 from pipeline.light.scene_white import PLAYER_GRADIENT, WhiteSource
 from pipeline.light.scenes import Scene, ShootLight
 from pipeline.shoot.facts import Facts, FrameFacts, Reference
@@ -125,10 +126,10 @@ def test_unsure_and_nothing_are_named() -> None:
 
 
 def test_a_strong_cast_of_a_finished_picture_is_taken_off_in_part_and_said_but_not_out_of_doors() -> None:
-    orange = scene(["F1"], (Candidate(np.array([0.42, -0.5]), 1.0),))
+    orange = scene(["F1"], (Candidate(np.array([0.42, -0.49]), 1.0),))
     context = context_of(light_of([orange]), F1={"as_shot": np.ones(3), "daylight": np.ones(3)})
     found = solve(context, WhiteBalanceParams(method="gray_world"))
-    assert found.by_frame["F1"].gains == pytest.approx(np.exp(CAST.taken * np.array([-0.42, 0, 0.5])), rel=1e-3)
+    assert found.by_frame["F1"].gains == pytest.approx(np.exp(CAST.taken * np.array([-0.42, 0, 0.49])), rel=1e-3)
     assert "part of its cast was taken off" in found.notices_by_frame["F1"]
     (frame,) = context.frames
     sun = Exif(make="Evencourt", model="One", f_number=11.0, exposure_time=1 / 125, iso=100.0)
@@ -245,6 +246,26 @@ def test_a_chart_matrix_takes_the_place_of_the_cameras() -> None:
         balanced = white_balance.apply(image, WhiteBalanceParams(), replace(context, solution=solution))
         assert balanced.to_working == pytest.approx(np.eye(3) if matrix is None else own)
         assert balanced.pixels[0, 0] == pytest.approx([0.2, 0.1, 0.15], rel=1e-5)
+
+
+def test_under_mercury_the_matrix_that_is_foretold_takes_the_place_of_the_cameras() -> None:
+    """Whole where a card shows white; of a white that is guessed as far as it is sure; not where the camera decides. A
+    green white is clear mercury's, which is twice as green as foretold."""
+    matrix = np.array([[2.0, -0.8, -0.2], [-0.3, 1.4, -0.1], [0.0, -0.2, 1.2]])
+    green = np.array([-0.35, -0.3])
+    lit = scene(["F1"], (Candidate(green, 1.0),), mercury=UnderMercury(greenness(green) / 2, matrix))
+    card = Facts(references=(Reference("F1", patch=Box(0, 0, 1, 1)),))
+    shown = reference_of(np.exp([green[0], 0.0, green[1]]) / DAY)
+    found = solve(context_of(light_of([lit]), card, F1=shown), WhiteBalanceParams(method="reference_patch"))
+    assert found.by_frame["F1"].matrix == pytest.approx(matrix, abs=1e-4)
+    camera = {"as_shot": DAY * np.exp([-0.6 * green[0], 0.0, -0.6 * green[1]])}  # half way there, as cameras are
+    guessed = solve(context_of(light_of([lit]), F1=camera), WhiteBalanceParams(method="gray_world")).by_frame["F1"]
+    assert guessed.sure is not None and 0.55 < guessed.sure < 0.95
+    white = -np.log(guessed.gains / DAY)[[0, 2]]
+    whole = rendering_matrix(white, np.eye(3), lit.mercury) - np.eye(3)
+    assert guessed.matrix is not None
+    assert guessed.matrix - np.eye(3) == pytest.approx((2 * guessed.sure - 1) * whole, abs=2e-3)
+    assert solve(context_of(light_of([lit])), WhiteBalanceParams(method="camera")).by_frame["F1"].matrix is None
 
 
 def test_no_usable_reference_means_gray_world_and_a_notice() -> None:
