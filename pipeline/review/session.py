@@ -115,15 +115,22 @@ class Session(State):
     def undo(self) -> Json:
         """Take back the last change, by any tab or an earlier review. {undone: what, frames, roster...}.
 
-        One that was changed by hand since is passed over, with a RefusedError that says so. Raises as `decide`.
+        One that was changed by hand since is passed over, with a RefusedError that says so; so is a withdrawn consent:
+        a slip on a key must publish nobody. Raises as `decide`.
         """
         with self._lock:
             self._look()
             while (last := self.log.last()) is not None:
                 now = self.facts.value(last.field, last.about, last.delivery)
-                if same(now, last.after):
+                withdrawn = last.field == "publish" and last.before is True and not now
+                if same(now, last.after) and not withdrawn:
                     return self._take_back(last)
                 self.log.add(last.field, last.about, last.delivery, now, now, last.number)  # and the next one goes on
+                if withdrawn:
+                    raise RefusedError(
+                        f"{last.about} was withdrawn, and undo publishes nobody: if consent is given after all, say so "
+                        "in the list of players"
+                    )
                 if not same(now, last.before):  # else it was never written, or is taken back by hand
                     what = self._without_names(last.in_words())
                     raise RefusedError(f"{what}: was changed in the file since, and stays as it is there")

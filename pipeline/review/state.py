@@ -138,7 +138,8 @@ class State:
         return self.views.without(text, withheld_names(self.facts.facts.roster, self.facts.facts.minors))
 
     def _is_stale(self, real: str, record: FrameRecord, held: str) -> bool:
-        if bool(held) != (record.status == "held" and self.facts.row(real).keep) and (held or record.status == "held"):
+        out = bool(held) or not self.facts.row(real).keep
+        if (record.status == "delivered" and out) or (record.status == "held" and not out):
             return True
         return self.pending.is_stale(real, self.facts)
 

@@ -22,6 +22,8 @@ from pipeline.store.source import Source
 from pipeline.store.store import Store
 
 NAMES = [f"TH1_000{n}" for n in range(1, 7)]
+ODD = "TH1 <b onload=x>&'%41#;=1"  # a frame may be called so: file systems but that of Windows allow it
+ALL = [*NAMES, ODD]
 EVENT = """\
 title: Lantern Cup   # the semi-final
 teams: {home: Harbour Gulls, away: Mill Lane Foxes}
@@ -49,7 +51,7 @@ deliveries:
 def write_shoot(folder: Path) -> None:
     """Six pictures that a camera may have made: noise over a slope of light."""
     chance = np.random.default_rng(5)
-    for number, name in enumerate(NAMES):
+    for number, name in enumerate(ALL):
         slope = np.linspace(40, 200, 180)[None, :, None] + np.zeros((120, 1, 3)) + 4 * number
         pixels = np.clip(slope + chance.normal(0, 6, slope.shape), 0, 255).astype(np.uint8)
         exif = PIL.Image.Exif()

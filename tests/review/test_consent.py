@@ -46,9 +46,29 @@ def test_a_withdrawal_takes_effect_at_once_and_the_next_run_takes_the_files_away
     after = one.get(f"api/since/{found['version']}")
     assert not any(frame["stale"] for frame in after["frames"]) and after["render"]["stale"] == 0
 
-    back = one.post("api/undo")
-    assert back["undone"] == "home 7, consent" and {f["name"] for f in back["frames"]} == {"TH1_0001", "TH1_0002"}
+    back = one.post("api/consent", team="home", number="7", publish=True)
+    assert {frame["name"] for frame in back["frames"]} == {"TH1_0001", "TH1_0002"}
     assert all(not frame["held"] and frame["stale"] for frame in back["frames"])
+
+
+def test_undo_publishes_nobody(night: Path, tab: Open) -> None:
+    one = tab()
+    one.post("api/frame", frame="TH1_0003", field="rating", value=1, seen=None)
+    one.post("api/consent", team="home", number="7", publish=False)
+    said = one.post("api/undo", expect=422)
+    assert said["message"].startswith("home 7 was withdrawn, and undo publishes nobody")
+    assert "Ingrid Solbakken,no" in (night / "facts" / "roster.csv").read_text(encoding="utf-8")
+    assert one.post("api/undo")["undone"] == "TH1_0003, rating"  # it is passed over
+    one.post("api/consent", team="home", number="4", publish=True)  # a slip: this one is taken back
+    assert one.post("api/undo")["undone"] == "home 4, consent" and one.frame("TH1_0005")["held"]
+
+
+def test_a_frame_that_is_dropped_and_held_waits_for_nothing_once_it_is_out(night: Path, tab: Open) -> None:
+    one = tab()
+    one.post("api/frame", frame="TH1_0005", field="keep", value="no", seen="")
+    assert one.frame("TH1_0005")["stale"]  # it was held, and is now for another reason too
+    one.session.pending.rendered(len(one.session.log.changes))
+    assert not one.frame("TH1_0005")["stale"] and one.get("api/render")["stale"] == 0
 
 
 def test_words_with_a_withheld_name_are_not_shown_and_not_lost(night: Path, tab: Open) -> None:

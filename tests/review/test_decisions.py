@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.shoot.read_facts import load_facts
-from tests.review.conftest import EVENT, FRAMES, NAMES, ROSTER, Tab, run
+from tests.review.conftest import ALL, EVENT, FRAMES, NAMES, ODD, ROSTER, Tab, run
 
 Open = Callable[..., Tab]
 
@@ -68,8 +68,8 @@ def test_the_first_decision_begins_a_table_of_all_frames(night: Path, tab: Open)
     tab().post("api/frame", frame="TH1_0002", field="rating", value=4, seen=None)
     text = (night / "facts" / "frames.csv").read_bytes().decode("utf-8-sig")
     rows = list(csv.DictReader(io.StringIO(text)))
-    assert [row["frame"].removesuffix(".jpg") for row in rows] == NAMES
-    assert [row["rating"] for row in rows] == ["", "4", "", "", "", ""]
+    assert [row["frame"].removesuffix(".jpg") for row in rows] == ALL
+    assert [row["rating"] for row in rows] == ["", "4", "", "", "", "", ""]
 
 
 @pytest.mark.parametrize(
@@ -249,6 +249,21 @@ def test_an_open_spreadsheet_is_said(night: Path, tab: Open) -> None:
 def test_roster_stays_untouched_by_decisions_of_frames(night: Path, tab: Open) -> None:
     tab().post("api/frame", frame="TH1_0001", field="rating", value=1, seen=3)
     assert (night / "facts" / "roster.csv").read_text(encoding="utf-8") == ROSTER
+
+
+def test_a_frame_with_an_odd_name_is_a_frame(night: Path, tab: Open) -> None:
+    one = tab()
+    frame = one.frame(ODD)
+    for address in (*frame["before"].values(), *(file["after"]["large"] for file in frame["deliveries"].values())):
+        assert one.ask(address).status == 200
+    assert b"<b onload" not in one.ask("").body
+    one.post("api/frame", frame=ODD, field="words", value="=1+1;2", seen="")
+    one.post("api/reference", frame=ODD, chart="auto")
+    assert "2 frames" not in str(one.get("api/since/0")["notices"])
+    again = tab()
+    assert again.frame(ODD)["wrote"]["words"] == "=1+1;2"
+    assert [one["frame"] for one in again.get("api/roster")["references"]] == [ODD]
+    assert again.post("api/caption", frame=ODD, players=[["home", "7"]], words="<i>x")["caption"]
 
 
 def test_what_no_frame_is_called_is_not_found(tab: Open) -> None:

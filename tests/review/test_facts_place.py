@@ -12,7 +12,7 @@ from pipeline.cli.review import open_session
 from pipeline.errors import InputError
 from pipeline.store.source import Source
 from pipeline.store.store import Store
-from tests.review.conftest import EVENT, FRAMES, NAMES, ROSTER, Tab, open_tab, run
+from tests.review.conftest import ALL, EVENT, FRAMES, ROSTER, Tab, open_tab, run
 
 Open = Callable[..., Tab]
 
@@ -97,7 +97,7 @@ def test_a_shoot_without_any_facts_gets_a_table(beside: Path) -> None:
     assert (beside / "facts" / "shoot.yaml").read_text(encoding="utf-8") == (
         "references:\n  - {frame: TH1_0001, chart: auto, end: left}\n"
     )
-    assert len((beside / "facts" / "frames.csv").read_text(encoding="utf-8-sig").splitlines()) == len(NAMES) + 1
+    assert len((beside / "facts" / "frames.csv").read_text(encoding="utf-8-sig").splitlines()) == len(ALL) + 1
 
 
 def test_a_table_that_is_only_beside_the_frames_is_copied_by_the_first_change(night: Path, tab: Open) -> None:

@@ -12,7 +12,7 @@ from pathlib import Path
 import PIL.Image
 import pytest
 
-from tests.review.conftest import FRAMES, NAMES, Tab
+from tests.review.conftest import ALL, FRAMES, Tab
 
 Open = Callable[..., Tab]
 BODY = json.dumps({"frame": "TH1_0001", "field": "rating", "value": 1, "seen": 3}).encode()
@@ -181,4 +181,4 @@ def test_pictures_come_in_the_size_asked_for(night: Path, tab: Open) -> None:
     assert size("picture/before/TH1_0005") == (180, 120)  # held: who decides must see it
     for asked in ("-1", "x", "999999999999", "1e3", ""):
         size(f"picture/after/web/TH1_0001?width={asked}")
-    assert [frame["name"] for frame in one.get("api/view")["frames"]] == NAMES
+    assert [frame["name"] for frame in one.get("api/view")["frames"]] == ALL
