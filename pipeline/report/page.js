@@ -224,7 +224,8 @@
     slider.setAttribute("aria-valuetext", position === 0 ? "all after" : position === 100 ? "all before" : `${position} percent before`);
     for (const button of document.querySelectorAll("[data-look]")) button.setAttribute("aria-pressed", String(button.dataset.look === (position === 100 && state.look !== "whole" ? "before" : state.look)));
   }
-  const beforeIsSeen = () => state.look !== "after" || state.wipe > 0;
+  // Also where the tools of the review show the whole frame.
+  const beforeIsSeen = () => state.look !== "after" || state.wipe > 0 || "deskSurface" in document.documentElement.dataset;
 
   // ---- what is said of it
 
@@ -279,7 +280,6 @@
     if (state.shown && state.shown !== name) left();
     if (!open) { state.from = document.activeElement; state.look = "after"; state.wipe = 0; }
     state.shown = name;
-    state.turned = performance.now();
     draw();
     if (!open) {
       dialog.showModal();
@@ -288,6 +288,7 @@
     history.replaceState(null, "", "#frame=" + encodeURIComponent(name));
     preload(place.get(name) + 1);
     document.dispatchEvent(new CustomEvent("frame-shown", { detail: { name } }));
+    state.turned = performance.now(); // once all is drawn, which takes its time on a slow machine
   }
   function preload(at) {
     const next = frames.get(order[at]);
@@ -382,7 +383,7 @@
     }
     if (chart && relit) chart.renew();
   }
-  window.court = { view, show, close, refresh, keys: register, current: () => state.shown, frame: (name) => frames.get(name), redraw: draw, make };
+  window.court = { view, show, move, close, refresh, keys: register, current: () => state.shown, frame: (name) => frames.get(name), redraw: draw, make };
 
   layStage();
   layChoices();

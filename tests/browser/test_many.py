@@ -6,6 +6,7 @@ import json
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from io import BytesIO
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -202,6 +203,28 @@ def test_players_are_named_by_a_few_keys_from_frame_to_frame(stand: Stand) -> No
     page.wait_for_timeout(200)
     last = {one["frame"]: one["value"] for one in stand.frames()}
     assert last == {name: [["home", "7"], ["away", "12"]] for name in ("HB1_00000", "HB1_00001")}
+
+
+def test_befores_never_follow_each_other_fast_while_a_crop_is_drawn(stand: Stand) -> None:
+    # WCAG 2.2, 2.3.1: no more than three flashes a second; whole frames are as the lamps lit them.
+    page = stand.page
+    page.keyboard.press("c")
+    page.locator(".desk-easel img").wait_for()
+    page.evaluate(
+        """() => {
+          window.turns = [];
+          document.addEventListener("frame-shown", () => window.turns.push(performance.now()));
+        }"""
+    )
+    page.locator("#desk-player").focus()
+    for _ in range(6):
+        page.keyboard.press("PageDown")
+    for _ in range(6):
+        page.get_by_role("button", name="Later frame").click()
+    page.wait_for_timeout(1200)
+    turns = page.evaluate("turns")
+    assert len(turns) > 1
+    assert all(later - earlier > 1000 / 3 for earlier, later in pairwise(turns))
 
 
 def test_single_keys_can_be_switched_off(stand: Stand) -> None:

@@ -116,6 +116,7 @@ ROSTER = [
         ("#1", ["away 1", "home 12"]),
         ("ase", ["home 7", "away 1"]),
         ("BERG", ["away 7", "away 70"]),
+        ("klo", ["home 12"]),
         ("７", ["home 7", "away 7", "away 70"]),  # of another width, as some keyboards write it
         ("", []),
         ("nobody", []),

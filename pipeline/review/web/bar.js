@@ -194,6 +194,8 @@ export function build(desk) {
     if (all.length) say(all.join(" "));
   });
 
+  desk.on("advice", (message) => trouble(message, ["Render now, to take them out", begin], ["Later", () => undefined]));
+
   desk.on("error", (message) => trouble(message, ["Close", () => undefined]));
 
   desk.key("u", "Undo the last change", back);

@@ -17,6 +17,7 @@ export function build(desk) {
     h("div", { class: "desk-row" }, no, yes),
   );
   let act = null;
+  let taken = 0; // files that a withdrawal takes back, as far as is known
   yes.addEventListener("click", () => act?.());
   dialog.addEventListener("keydown", (event) => event.stopPropagation());
 
@@ -34,6 +35,12 @@ export function build(desk) {
         player.publish = !publish;
         desk.tell("roster");
       }
+      if (publish && taken) {
+        desk.tell(
+          "advice",
+          `${who} is withdrawn, but ${counted(taken, "file")} still lie${taken === 1 ? "s" : ""} in the deliveries.`,
+        );
+      }
       say(
         publish
           ? `${who} is withdrawn. Render what changed to take the pictures out of the deliveries.`
@@ -42,7 +49,8 @@ export function build(desk) {
     };
     dialog.showModal();
     no.focus();
-    if (publish) await reach(player);
+    taken = 0;
+    if (publish) taken = await reach(player);
   }
 
   function withdrawal() {
@@ -84,7 +92,7 @@ export function build(desk) {
     ];
   }
 
-  /** Says how many pictures a withdrawal takes back. */
+  /** Says how many pictures a withdrawal takes back, and gives how many files. */
   async function reach({ team, number }) {
     const place = body.querySelector(".desk-reach");
     try {
@@ -95,8 +103,10 @@ export function build(desk) {
         ? `${counted(names.length, "delivered frame")} (${counted(answer.files ?? names.length, "file")}) ` +
           `will be withdrawn: ${names.slice(0, 8).join(", ")}${more}.`
         : "No delivered frame names this player now.";
+      return answer.files ?? names.length;
     } catch {
       place.textContent = "How many pictures it takes back cannot be said now.";
+      return 0;
     }
   }
 

@@ -20,8 +20,7 @@ export function build(desk) {
     if (!name) return;
     desk.change(name, "keep", value);
     say(`${name}: ${value === "" ? "the recipe decides" : value === "no" ? "dropped" : "kept"}`);
-    const beside = desk.beside(name, 1);
-    if (next.checked && value !== "" && beside) desk.court.show(beside);
+    if (next.checked && value !== "") desk.step(1);
   }
 
   function rate(value) {

@@ -51,9 +51,9 @@ export class Desk {
     return names[names.indexOf(name) + step];
   }
 
-  step(by) {
-    const beside = this.beside(this.now, by);
-    if (beside) this.court.show(beside);
+  /** To the frame before or after; the page holds it back where pictures before would follow each other fast. */
+  step(by, repeated = false) {
+    if (this.beside(this.now, by)) this.court.move(by, repeated);
     else say(by > 0 ? "This is the last frame." : "This is the first frame.");
   }
 

@@ -65,10 +65,15 @@ tools.replaceChildren(
 tools.hidden = false;
 // Within fields the page's own keys rest; these two go on from frame to frame with the hands where they are.
 tools.addEventListener("keydown", (event) => {
+  if (event.key === "Escape" && event.target.matches("input, textarea")) {
+    event.preventDefault(); // out of the field, not out of the frame
+    document.getElementById("frame-name").focus({ preventScroll: true });
+    return;
+  }
   const by = { PageDown: 1, PageUp: -1 }[event.key];
   if (!by || event.ctrlKey || event.altKey || event.metaKey) return;
   event.preventDefault();
-  desk.step(by);
+  desk.step(by, event.repeat);
 });
 document.body.append(below.element, ...parts.flatMap((part) => part.dialog ?? []));
 
