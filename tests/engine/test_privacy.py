@@ -254,11 +254,9 @@ def test_a_frame_that_shows_a_withheld_player_is_held(state: State) -> None:
     assert f"{len(held)} held back" in state.output
     report = (state.out / "report.html").read_text(encoding="utf-8")
     view = json.loads(report.split('id="view">')[1].split("</script>")[0])
-    for frame in view[
-        "frames"
-    ]:  # the report shows no picture of them, and a large one before of each that is delivered
-        assert all(frame["before"].values()) == (frame["status"] == "delivered")
-        assert any(frame["before"].values()) != (frame["status"] == "held")
+    for frame in view["frames"]:  # the report shows no picture of them, and a large one of what is delivered
+        if frame["status"] in ("held", "delivered"):
+            assert [bool(one) for one in frame["before"].values()] == [frame["status"] == "delivered"] * 2
     assert f"{len(held)} held back" in report and report.count("whose line in the roster says publish: no") >= len(held)
 
 
