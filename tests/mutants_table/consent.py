@@ -87,12 +87,12 @@ MUTANTS = [
     ),
     mutant(
         _FACTS,
-        "if (named := named_player(row.words, facts, row.players)) is not None:",
+        "if (named := named_player(words, facts, row.players)) is not None:",
         "if (named := None) is not None:",
         "shoot/test_facts.py",
     ),
-    mutant(_FACTS, "if row.words and not row.players:", "if False:", "shoot/test_facts.py"),
-    mutant(_FACTS, "if row.words and not row.players:", "if row.words:", "shoot/test_facts.py"),
+    mutant(_FACTS, "if words and not row.players:", "if False:", "shoot/test_facts.py"),
+    mutant(_FACTS, "if words and not row.players:", "if words:", "shoot/test_facts.py"),
     mutant(
         _FACTS,
         "for player in roster if not player.publish)",
