@@ -137,7 +137,6 @@ export class Queue {
       const answer = await ask("api/frame", item);
       this.found(true);
       taken();
-      for (const next of this.items) if (keyOf(next) === keyOf(item)) next.seen = item.value;
       this.heard.done(answer, item);
     } catch (error) {
       if (!(error instanceof Refused)) {
