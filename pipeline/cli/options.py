@@ -55,9 +55,7 @@ CheckTable = Annotated[
 ]
 JerseyNumbers = Annotated[bool, typer.Option("--numbers", help="also suggest players whose jersey numbers can be read")]
 NewTable = Annotated[bool, typer.Option("--force", help="write a new table, without what was filled in at --out")]
-SomeShoot = Annotated[
-    Path | None, typer.Argument(help="folder of frames; it is never written to", show_default=False)
-]
+SomeShoot = Annotated[Path | None, typer.Argument(help="folder of frames; it is never written to", show_default=False)]
 Picture = Annotated[Path | None, typer.Option("--picture", help="draw what was found into this PNG")]
 Shutter = Annotated[str, typer.Option("--shutter", help="the shutter that the ISO needed is told for, such as 1/1000")]
 Halls = Annotated[bool, typer.Option("--halls", help="list the halls whose light is remembered")]

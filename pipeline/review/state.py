@@ -12,6 +12,7 @@ from pathlib import Path
 
 from pydantic import JsonValue
 
+from pipeline.engine.earlier import done_name, read_done
 from pipeline.engine.jobs import Shoot
 from pipeline.errors import InputError
 from pipeline.recipe.recipe import Recipe
@@ -32,6 +33,7 @@ from pipeline.steps.crop import CropParams
 from pipeline.store.store import Store
 
 Json = dict[str, JsonValue]
+_MOST_LOOKED_AT = 200  # frames whose files are looked for at a time, while a run is on
 _SOON = 0.2  # s until the frames' own texts are searched
 _TRIES = 5  # for a file that another program writes in the same moment
 
@@ -169,6 +171,8 @@ class State:
         """{version, frames: those that changed after `version`, render, undo, roster where it changed, notices}."""
         with self._lock:
             self._look()
+            if self.job.is_running:
+                self._take_in_rendered()
             names = [name for name in self.names() if self._changed.get(name, 0) > version]
             found = self._answer(names)
             if self._roster_changed > version:
@@ -288,8 +292,9 @@ class State:
             progress = self.job.progress
             stale = sum(self._is_stale(real, self.record.frames[name], self.held(real)) for name, real in self._known())
             return {
-                "state": progress.state, "done": progress.done, "of": progress.of, "message": progress.message,
-                "lines": list(progress.lines[-20:]), "stale": stale,
+                "state": progress.state, "done": progress.done, "of": progress.of,
+                "message": self._without_names(progress.message),
+                "lines": [self._without_names(line) for line in progress.lines[-20:]], "stale": stale,
             }  # fmt: skip
 
     def _known(self) -> Iterator[tuple[str, str]]:
@@ -303,6 +308,24 @@ class State:
             if status in (0, 1):
                 self.pending.rendered(self._began)
             self._read_record([])
+
+    def _take_in_rendered(self) -> None:
+        """Show the files that the run that is on has finished, of frames that were waiting for it."""
+        waiting = [name for name, real in self._known() if self.pending.is_stale(real, self.facts)]
+        frames = dict(self.record.frames)
+        for name in waiting[:_MOST_LOOKED_AT]:
+            for delivery, file in frames[name].deliveries.items():
+                done = read_done(self.store, done_name(file.file))
+                if done is not None and done.mtime and done.sha256 != file.sha256:  # 0: it may still be on its way
+                    new = replace(
+                        file, sha256=done.sha256, bytes=done.bytes, width=done.width, height=done.height,
+                        quality=done.quality, thumb=done.thumb,
+                    )  # fmt: skip
+                    frames[name] = replace(frames[name], deliveries={**frames[name].deliveries, delivery: new})
+            if frames[name] is not self.record.frames[name]:
+                self.views.forget(name)
+                self._touch([name])
+        self.record = replace(self.record, frames=frames)
 
     def _read_record(self, others: list[str]) -> None:
         """Take in what a run left. others  frames that were waiting for it"""

@@ -53,6 +53,10 @@ class Views:
         empty = {key: value for key, value in _EMPTY.items() if key in found}
         return {**found, **empty, "status": "held", "consent": True, "reason": held}
 
+    def forget(self, name: str) -> None:
+        """Make a frame's view anew: its files are others."""
+        self._made.pop(name, None)
+
     def without(self, text: str, names: Sequence[str]) -> str:
         """A text in which STAND_IN stands for each of the names."""
         for name in names:

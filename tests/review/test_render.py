@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import http.client
 import json
 import os
@@ -15,6 +16,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.cli.console import progress
+from pipeline.engine.earlier import done_name, keep_done, read_done
 from pipeline.review.render_job import RenderJob, arguments
 from pipeline.store.store import Store
 from tests.review.conftest import Tab, run
@@ -89,6 +91,23 @@ def test_a_run_in_a_terminal_is_taken_in(night: Path, tab: Open) -> None:
     told = one.get(f"api/since/{version}")
     assert [frame["name"] for frame in told["frames"]] == ["TH1_0001"] and told["render"]["stale"] == 0
     assert "dives" in told["frames"][0]["deliveries"]["web"]["caption"]
+
+
+def test_a_picture_is_shown_as_soon_as_it_is_there(night: Path, tab: Open, monkeypatch: pytest.MonkeyPatch) -> None:
+    one = tab()
+    before = one.frame("TH1_0001")["deliveries"]
+    version = one.post("api/frame", frame="TH1_0001", field="crop", value=[0, 0, 0.5, 1], seen=None)["version"]
+    done = read_done(one.session.store, done_name("web/TH1_0001.jpg"))
+    assert done is not None
+    monkeypatch.setattr(RenderJob, "is_running", True)
+    for mtime, shown in ((0, False), (1, True)):  # announced, then written
+        keep_done(one.session.store, dataclasses.replace(done, sha256="ab" * 32, width=90, mtime=mtime))
+        told = one.get(f"api/since/{version}")
+        assert bool(told["frames"]) == shown
+    now = told["frames"][0]["deliveries"]
+    assert now["web"]["after"]["large"].endswith("v=" + "ab" * 8) and now["web"]["width"] == 90
+    assert now["phone"] == before["phone"]
+    monkeypatch.undo()
 
 
 SLOW = """

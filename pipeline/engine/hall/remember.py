@@ -57,9 +57,7 @@ class Learned:
     night: Night
 
 
-def remember_night(
-    store: Store, shoot: Shoot, measured_frames: Sequence[MeasuredFrame], workers: Workers
-) -> list[str]:
+def remember_night(store: Store, shoot: Shoot, measured_frames: Sequence[MeasuredFrame], workers: Workers) -> list[str]:
     """Remember what a finished night says of its hall; what to say of it. Raises OSError."""
     known = look_at(store, shoot, measured_frames, workers)
     if known is None:
