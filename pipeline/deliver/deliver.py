@@ -19,7 +19,7 @@ from pipeline.deliver.records import PushRecords, own_folder
 from pipeline.deliver.targets import PushError
 from pipeline.errors import FrameError
 from pipeline.store.keys import digest_json
-from pipeline.store.places import path_below, read_file
+from pipeline.store.places import SMALL, path_below, read_file
 from pipeline.store.store import Store
 
 _LARGEST = 1 << 30  # octets of a delivered file that is read whole; a TIFF of 24 megapixels has 150 MB
@@ -82,7 +82,7 @@ def deliver(
         )
         outgoing.append(Outgoing(made.relative.removeprefix(f"{name}/"), out / made.relative, made.sha256, kind=kind))
     if made_page is None:  # small pictures are the page's only
-        outgoing = [o for o in outgoing if not o.name.startswith(f"{page.SMALL}/")]
+        outgoing = [o for o in outgoing if not o.name.startswith(f"{SMALL}/")]
     pushed = _push(out, name, wanted, facts, outgoing, earlier or {}, progress, environ, pauses, problems)
     extras.notices += extras.store.damage_notice()
     return Delivered(tuple(extras.made.values()), pushed, tuple(extras.notices), (*problems, *pushed.problems))

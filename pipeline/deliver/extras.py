@@ -11,10 +11,9 @@ from pathlib import Path
 from typing import Literal
 
 from pipeline.deliver.model import Made
-from pipeline.deliver.page import SMALL
 from pipeline.errors import FrameError
 from pipeline.store.files import write_atomic
-from pipeline.store.places import DeliveredPath, digest_below, path_below, remove_emptied
+from pipeline.store.places import SMALL, DeliveredPath, digest_below, path_below, remove_emptied
 from pipeline.store.records import Count, Digest
 from pipeline.store.set_aside import FOLDER, moved_notice, set_aside
 from pipeline.store.store import Store

@@ -13,10 +13,10 @@ from markupsafe import Markup
 
 from pipeline.deliver.model import Item, Made, Person, SetFacts
 from pipeline.deliver.words import day, direction, words
+from pipeline.store.places import SMALL
 from pipeline.textfile.html import link, page_environment
 
 NAME = "index.html"
-SMALL = "small"  # folder of the small pictures
 _SLICES = (15, 30, 60, 180)  # minutes: the first that gives groups worth a heading; chosen by eye
 _WORTH = 6  # pictures that a group has on average
 

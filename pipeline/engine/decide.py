@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from fnmatch import fnmatch
 from pathlib import Path
 
-from pipeline.deliver.page import SMALL
 from pipeline.engine.burst_light import find_scenes
 from pipeline.engine.earlier import DeliveredFile
 from pipeline.engine.filenames import holds_withheld
@@ -30,7 +29,7 @@ from pipeline.errors import InputError, RunStoppedError, trace
 from pipeline.imaging.memory import give_back_memory
 from pipeline.recipe.recipe import Recipe
 from pipeline.report.record import RunRecord
-from pipeline.store.places import OWN_FILES, REPORT_FOLDER, refuse_inside, refuse_links
+from pipeline.store.places import OWN_FILES, REPORT_FOLDER, SMALL, refuse_inside, refuse_links
 from pipeline.store.store import Store
 from pipeline.workers.executors import Workers
 

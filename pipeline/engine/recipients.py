@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
-from pipeline.deliver.page import SMALL
 from pipeline.engine.filenames import LENGTH_LIMIT, fit_for_all, folded_name, holds_withheld, safe
 from pipeline.errors import InputError
 from pipeline.recipe.recipe import Delivery, Recipe
 from pipeline.shoot.facts import Facts
 from pipeline.steps.base import Group
+from pipeline.store.places import SMALL
 from pipeline.store.store import Store
 
 

@@ -24,6 +24,7 @@ _LONGEST = 255  # octets of a name that file systems take
 _RESERVED = re.compile(r"(con|prn|aux|nul|conin\$|conout\$|(com|lpt)[0-9\u00b9\u00b2\u00b3])(?=\.|$)", re.IGNORECASE)
 _REFUSED = re.compile(r'[<>:"/\\|?*]')
 _DELIVERY = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9_.-]{0,63}")  # what a recipe may call a delivery
+SMALL = "small"  # folder of the small pictures of a delivery's page
 OWN_FILES = ("run.json", "report.html", "frames.csv")  # in OUT itself
 REPORT_FOLDER = "report"  # in OUT: the pictures of report.html where it does not hold them itself
 
@@ -51,7 +52,7 @@ def is_delivered_path(relative: str) -> bool:
     return (
         _DELIVERY.fullmatch(delivery) is not None
         and is_plain(delivery)
-        and 1 <= len(rest) <= 3
+        and (1 <= len(rest) <= 2 or (len(rest) == 3 and rest[1] == SMALL))
         and all(is_plain(part) and not part.startswith(".") for part in rest)
     )
 

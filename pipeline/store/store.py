@@ -17,6 +17,7 @@ from typing import TypeVar
 from filelock import FileLock, Timeout
 
 from pipeline.errors import InputError, RunStoppedError
+from pipeline.store import places
 from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.digests import FrameDigest, read_digest
 from pipeline.store.disk import is_held, temporary_folder
@@ -202,7 +203,7 @@ class Store:
         """
         folders = [self.out, self.work, *(self.work / kind for kind in (*KINDS, REVIEW)), *self._folders(self.out)]
         for delivery in self.delivery_folders():
-            folders += self._folders(delivery)
+            folders += [delivery, *(one for one in self._folders(delivery) if one.name == places.SMALL)]
         for folder in folders:
             remove_leftovers(folder)
 

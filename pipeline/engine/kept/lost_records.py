@@ -10,7 +10,6 @@ from dataclasses import dataclass, replace
 from pathlib import PurePosixPath
 
 from pipeline.deliver.extras import extra_digests
-from pipeline.deliver.page import SMALL
 from pipeline.engine.earlier import DeliveredFile
 from pipeline.engine.filenames import file_names, holds_withheld
 from pipeline.engine.jobs import Planner, Shoot
@@ -20,7 +19,7 @@ from pipeline.errors import InputError
 from pipeline.formats.jpeg_segments import scan_digest
 from pipeline.report.record import RunRecord, read_record
 from pipeline.store.files import folded
-from pipeline.store.places import digest_below, is_delivered_path, path_below, read_file
+from pipeline.store.places import SMALL, digest_below, is_delivered_path, path_below, read_file
 from pipeline.store.store import Store
 from pipeline.textfile.messages import and_more
 
