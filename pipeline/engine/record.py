@@ -119,6 +119,7 @@ def build(
         seconds=log.phases.rounded(),
         environment=environment(),
         models=shoot.models.digest,
+        hall_memory=shoot.facts.remembered.digest if shoot.facts.remembered is not None else "",
         notices=[*notices, *_from_twins(shoot, measured_frames), *plan.notices, *log.notices],
         bursts=[list(b.frames) for b in shoot.bursts],
         frames=frames,

@@ -169,6 +169,7 @@ class RunRecord:
     environment  versions that pixels depend on; models  digest of the model files; seconds  by phase
     bursts       frame names; frames  by name, in order of time; sent  by delivery
     schema       version of the form of this file
+    hall_memory  SHA-256 of what was remembered of the hall when the run began, "" for nothing
     failed_steps what failed beside single frames (a step's label, or another part of the run) -> what that costs
     """
 
@@ -188,6 +189,7 @@ class RunRecord:
     notices: list[str] = field(default_factory=list)
     sent: dict[str, SentRecord] = field(default_factory=dict)
     failed_steps: dict[str, str] = field(default_factory=dict)
+    hall_memory: str = ""
 
     def as_json(self) -> JsonObject:
         """All of it, as JSON values."""

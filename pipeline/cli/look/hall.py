@@ -40,8 +40,9 @@ def print_findings(findings: Sequence[Finding]) -> None:
         if one.about not in ways.setdefault(one.how, []):
             ways[one.how].append(one.about)
     out_console.print(table)
+    say("how it was measured")
     for how, about in ways.items():
-        say(f"how {', '.join(about)} was found: {how}")
+        say(f" {', '.join(about)}: {how}")
 
 
 def refuse_picture(path: Path, shoot: Path) -> None:

@@ -17,6 +17,7 @@ from pipeline.light.illuminant import describe, light_xy
 from pipeline.light.scenes import tones_as_shown
 from pipeline.types import F64
 
+_FINISHED = "colour of the lamps not known: the camera balanced the pictures"
 _FEWEST = 3  # frames of a burst whose lamps are evened out in its level; a single catches any moment of them
 
 
@@ -47,7 +48,7 @@ def hall_findings(known: Known, wanted: float) -> HallFindings:
     findings = (
         *sentences.settings(known.frames),
         sentences.moving(moved),
-        *sentences.ends(ends, levels.no_aperture),
+        *sentences.ends(ends, levels.no_aperture, any(f.kind == "picture" for f in known.frames)),
         sentences.exposure(ends, comparable, bool(steady.any())),
         *sentences.flicker(lamps, depth, at_least),
         sentences.waiting(lamps, depth, at_least, typical),
@@ -120,7 +121,8 @@ def _ends(known: Known, levels: SceneLevels, wanted: float) -> tuple[list[EndLig
         ev100 = None if np.isnan(ev) else ev
         found.append((number, EndLight(
             words.get(number, f"zone {number + 1}"), int((lamps.zone == number).sum()), level, ev100,
-            describe(xy) if xy is not None else "no colour that a lamp has", _swatch(matrix @ (day / gains)),
+            _FINISHED if (day == 1).all() else describe(xy) if xy is not None else "no colour that a lamp has",
+            _swatch(np.ones(3) if (day == 1).all() else matrix @ (day / gains)),
             None if flicker is None else flicker.percent, flicker is not None and flicker.at_least,
             None if ev100 is None else iso_needed(ev100, wanted, WIDE),
         )))  # fmt: skip

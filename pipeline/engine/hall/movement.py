@@ -56,13 +56,14 @@ def movement(frames: Sequence[Frame], bursts: Sequence[Burst], seen: Mapping[str
     smears: list[float] = []
     ratios: list[float] = []
     softened = untold = 0
-    models = timed = people = False
+    models = any(seen[f.name].has_models[0] for f in frames[:1] if f.name in seen)
+    long = timed = people = False
     for burst in bursts:
         names = [n for n in burst.frames if n in by_name and n in seen]
         if len(names) < 3:
             continue
+        long = True
         own = [seen[n] for n in names]
-        models |= any(one.has_models[0] for one in own)
         speed = _per_second([by_name[n] for n in names])
         if speed is None:
             continue
@@ -92,7 +93,8 @@ def movement(frames: Sequence[Frame], bursts: Sequence[Burst], seen: Mapping[str
     why = ""
     if not smears:
         why = (
-            "no model file was there to find people" if not models and seen else
+            "no model file was there to find people" if not models else
+            "no burst has three frames or more" if not long else
             "no burst of three frames has times to a fraction of a second" if not timed else
             "nobody was surely found in three frames of a burst" if not people else "no exposure times are known"
         )  # fmt: skip

@@ -48,7 +48,7 @@ def settings(frames: Sequence[Frame]) -> list[Finding]:
     missing = [name for name, some in (("ISO", isos), ("shutter", times), ("aperture", stops)) if not some]
     if missing:
         verb = "is" if len(missing) == 1 else "are"
-        found.append(Finding("settings", "unknown", f"{' and '.join(missing)} {verb} not in the files", "Exif"))
+        found.append(Finding("settings", "unknown", f"{listed(missing)} {verb} not in the files", "Exif"))
     return found
 
 
@@ -92,14 +92,16 @@ def moving(found: Movement) -> Finding:
     return Finding("movement", "look" if costs else "good", text, how)
 
 
-def ends(found: Sequence[EndLight], no_aperture: bool) -> list[Finding]:
-    """Brightness and colour of each end."""
+def ends(found: Sequence[EndLight], no_aperture: bool, finished: bool) -> list[Finding]:
+    """Brightness and colour of each end. finished  the frames are no raws"""
     how = (
         "light value by the settings and the mean of the pictures, taken for an average scene; between ends by the "
         "surfaces that they share; colour by the balance, through the camera's matrix"
     )
     if no_aperture:
         how += "; the files name no aperture, so it is taken not to have changed"
+    if finished:
+        how += "; of finished pictures, whose curve is known roughly"
     result = []
     for end in found:
         text = f"{end.name} ({counted(end.frames, 'frame')}): {end.colour}"
@@ -147,7 +149,7 @@ def flicker(lamps: Lamps, depth: float | None, at_least: bool) -> list[Finding]:
         text = f"lamps flicker, at least {depth:.0f} % deep; at what frequency is not known: {mains.reason}"
         result.append(Finding("flicker", "look", text, how))
     else:
-        seen = f"brightness within a burst changes by {depth:.0f} % at the least" if depth is not None else "not seen"
+        seen = f"brightness within a burst changes by {depth:.0f} % at the least" if (depth or 0) >= 1 else "not seen"
         result.append(Finding("flicker", "unknown", f"flicker: {seen}; frequency not known: {mains.reason}", how))
     if compared:
         spoiled = int(lamps.spoiled.sum())
