@@ -188,7 +188,10 @@ def solve(context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalancePa
     if params.method == "reference_patch":
         maps = reference_maps(context.facts.references, context.measured, light, votes, notices)
         if context.facts.hall:
-            remembered = whites_of_memory(hall_proofs(context, light, votes, notices), light, maps, notices)
+            said: list[str] = []
+            remembered = whites_of_memory(hall_proofs(context, light, votes, said), light, maps, said)
+            if context.facts.remembered is not None or not maps:  # the first night there has nothing to compare with
+                notices += said
         if not maps and not remembered:
             notices.append("white_balance: no usable reference; gray_world was used instead")
     whites = []

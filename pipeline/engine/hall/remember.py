@@ -18,7 +18,7 @@ from pipeline.light.hall.settings import settings_of
 from pipeline.light.references import WhiteMap
 from pipeline.light.scenes import Scene
 from pipeline.shoot.facts import Facts
-from pipeline.shoot.hall.folder import held, read_hall, write_hall
+from pipeline.shoot.hall.folder import halls_folder, held, read_hall, write_hall
 from pipeline.shoot.hall.memory import (
     MOST_CAMERAS,
     MOST_LIGHTS,
@@ -98,7 +98,7 @@ def remember(facts: Facts, learned: Learned) -> list[str]:
     """Write what was learned into the memory of the hall, while no other run does; what to say of it.
 
     What tonight's references said takes the place of what was known by that camera; without references only the night
-    is added. A file that is damaged stays as it is. Raises OSError.
+    is added. A file that is damaged stays as it is; a disk that refuses it costs the memory, never the night.
     """
     try:
         with held(facts.hall) as path:
@@ -108,6 +108,9 @@ def remember(facts: Facts, learned: Learned) -> list[str]:
                 write_hall(path, after)
     except InputError as error:
         return [f"{line}; nothing was added to the memory of the hall" for line in error.lines[:3]]
+    except OSError as error:
+        why = error.strerror or str(error)
+        return [f"{halls_folder()}: cannot be written ({why}); nothing was added to the memory of the hall"]
     if learned.cameras and after != before:
         return ["hall memory: what tonight's references said is kept for the next match there"]
     return []

@@ -33,7 +33,10 @@ def proofs(
     daylight  of the first frame of each scene, (3,) multipliers; votes  white by the pictures, of each scene
     """
     if memory is None:
-        notices.append("hall memory: nothing is remembered of this hall yet; a card at each end tonight begins it")
+        notices.append(
+            "hall memory: nothing is remembered of this hall (a run into the same OUT goes by what its first run "
+            "knew); a card at each end begins it"
+        )
         return {}
     by_name = {f.name: f for f in frames}
     found: dict[int, Proof] = {}

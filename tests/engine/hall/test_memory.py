@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 from dataclasses import replace
@@ -227,6 +228,19 @@ def test_references_take_the_place_of_what_was_known_and_a_night_counts_once(fir
     assert len(after.nights) == len(first.nights) + 1
     memory_only = Learned((), Night(id="2" * 16, frames=5, white="memory"))
     assert merged(after, memory_only).cameras == after.cameras
+
+
+def test_a_disk_that_refuses_the_memory_costs_no_night(first: HallMemory, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Full, or gone: said, and nothing raised that a run would take for its own disk."""
+    put_memory(first)
+    before = hall_file(NAME).read_bytes()
+
+    def refuse(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("pipeline.engine.hall.remember.write_hall", refuse)
+    said = remember(Facts(hall=NAME), Learned((), Night(id="3" * 16, frames=1, white="neither")))
+    assert "No space left" in said[0] and hall_file(NAME).read_bytes() == before
 
 
 def _add(folder: str, number: int) -> None:

@@ -1,0 +1,22 @@
+"""Lines that keep a memory of a hall from doing harm: wrong whites for a night, a name kept, a strange file read."""
+
+from __future__ import annotations
+
+from tests.mutants_table import mutant
+
+_UNCHANGED = "light/hall/unchanged.py"
+_MEMORY = ("engine/hall/test_memory.py",)
+_RUN = ("engine/hall/test_run_with_memory.py",)
+
+MUTANTS = [
+    mutant(_UNCHANGED, "if not own or seen < RULES.recognised:", "if not own and seen < -1:", *_MEMORY),
+    mutant(_UNCHANGED, "beside = [i for i in off if off[i] > RULES.off]", "beside = []", *_MEMORY),
+    mutant(_UNCHANGED, "abs(p.brighter) > RULES.dimmer]", "abs(p.brighter) > 9]", *_MEMORY),
+    mutant(_UNCHANGED, "if found is None or found.at_least:", "if True:", *_MEMORY),
+    mutant(_UNCHANGED, 'return Proof("changed", lights=lights', 'return Proof("unproven", lights=lights', *_MEMORY),
+    mutant("light/hall/remembered.py", "elif camera is None:", "elif False:", *_MEMORY),
+    mutant("engine/hall/remember.py", "if word in _ENDS and plain not in taken", "if plain not in taken", *_MEMORY),
+    mutant("engine/hall/recall.py", "kept = _snapshot(out) if out is not None else None", "kept = None", *_RUN),
+    mutant("shoot/hall/folder.py", "    if is_link(path):", "    if False:", *_MEMORY),
+    mutant("shoot/hall/memory.py", "validate=True), most + 1)", "validate=True))", *_MEMORY),
+]
