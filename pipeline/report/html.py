@@ -10,7 +10,7 @@ from pathlib import Path
 
 from markupsafe import Markup
 
-from pipeline.report.needs import knowing, needs
+from pipeline.report.needs import of_run
 from pipeline.report.pictures import pictures_of
 from pipeline.report.record import RunRecord
 from pipeline.report.view import Mode, Pictures, frame_views, run_view, view_json
@@ -53,7 +53,7 @@ def page(
     by their SHA-256. The review's server gives the policy itself, and page.js, page.css, web/review.js and
     web/review.css at addresses beside that of the page.
     """
-    parts = needs(record, facts)
+    parts, known = of_run(record, facts)
     script, style = asset("page.js"), asset("page.css")
     environment = page_environment("report")
     environment.filters |= {"counted": counted, "duration": _duration}
@@ -62,7 +62,7 @@ def page(
         mode=mode,
         needs=[part for part in parts if part.needed],
         happened=[part for part in parts if not part.needed],
-        knowing=knowing(record),
+        knowing=known,
         phases=PHASES,
         view=map(Markup, view_json(run_view(record, mode), frame_views(record, pictures)) if view is None else view),
         script=Markup(script),  # ours, from the package

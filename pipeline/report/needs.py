@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Container, Iterable, Iterator
 from dataclasses import dataclass
-from itertools import chain
 
 from pipeline.report.record import FrameRecord, RunRecord
 from pipeline.steps import crop
@@ -47,52 +46,82 @@ class Need:
     needed: bool = True
 
 
-def needs(record: RunRecord, facts: str) -> list[Need]:
-    """All that needs a person. facts  where a person's tables are, in words."""
-    return list(_needs(record, facts))
+def of_run(record: RunRecord, facts: str) -> tuple[list[Need], list[Said]]:
+    """(all that needs a person, and what was left out; what is worth knowing and needs nobody).
+
+    facts  where a person's tables are, in words
+    """
+    told = _Told(record.frames)
+    for text in record.notices:
+        (told.doubts if weigh(text) < Weight.KNOW else told.known).append(text)
+    for name, frame in record.frames.items():
+        told.add(name, frame)
+    return list(_needs(record, facts, told)), told.kinds(told.known)
 
 
-def _needs(record: RunRecord, facts: str) -> Iterator[Need]:
+class _Told:
+    """What is said of frames, gathered in one pass: the frames of a night lie on disk.
+
+    reasons  status -> "NAME: why" of the frames of the shoot; unmatched  the same of rows without a frame
+    doubts, known  notices, most of them "NAME: TEXT"
+    """
+
+    def __init__(self, names: Container[str]) -> None:
+        self.names = names
+        self.reasons: dict[str, list[str]] = {status: [] for status in _UNSAID}
+        self.unmatched: list[str] = []
+        self.doubts: list[str] = []
+        self.known: list[str] = []
+
+    def add(self, name: str, frame: FrameRecord) -> None:
+        """One frame, or row without one."""
+        if frame.relative and frame.status in self.reasons:
+            self.reasons[frame.status].append(f"{name}: {frame.reason or _UNSAID[frame.status]}")
+        elif not frame.relative and frame.status == "failed":
+            self.unmatched.append(f"{name}: {frame.reason}")
+        doubts = doubts_of(frame)
+        self.doubts += [f"{name}: {text}" for text in doubts]
+        self.known += [f"{name}: {text}" for text in notices_of(frame) if text not in doubts]
+
+    def kinds(self, notices: Iterable[str]) -> list[Said]:
+        """One of each kind."""
+        return by_kind(notices, self.names)
+
+
+def _needs(record: RunRecord, facts: str, told: _Told) -> Iterator[Need]:
     counts = record.counts
     if record.state != "done":
         why = f"The run ended early: {record.stopped}" if record.stopped else "The run ended early"
         number = counted(counts.undone, "frame") + " not done"
-        yield Need("early", "it ended early", why, number, _by_reason(record, "undone"),
+        yield Need("early", "it ended early", why, number, told.kinds(told.reasons["undone"]),
                    "Run the same command again to go on.")  # fmt: skip
     if record.failed_steps or record.problems():
         lines = [Said(text, Weight.LOST) for text in (*record.failed_steps.values(), *record.problems())]
         yield Need("broken", f"{counted(len(lines), 'thing')} went wrong", "What went wrong beside single frames",
                    counted(len(lines), "thing"), lines, open=True)  # fmt: skip
-    if failed := _by_reason(record, "failed"):
+    if failed := told.kinds(told.reasons["failed"]):
         number = counted(counts.failed_frames, "frame")
         yield Need("failed", f"{counts.failed_frames:,} failed", "Failed", number, failed, open=True)
-    if unmatched := record.unmatched():
-        rows = by_kind((f"{name}: {frame.reason}" for name, frame in unmatched.items()), unmatched)
-        number = counted(len(unmatched), "row")
+    if told.unmatched:
+        rows, number = told.kinds(told.unmatched), counted(len(told.unmatched), "row")
         yield Need("unmatched", f"{number} of frames.csv not used", "Rows of frames.csv that were not used", number,
                    rows, open=True, shown=False)  # fmt: skip
     if counts.undone and record.state == "done":
         yield Need("undone", f"{counts.undone:,} not done", "Not done", counted(counts.undone, "frame"),
-                   _by_reason(record, "undone"), "Run the same command again to finish them.")  # fmt: skip
-    if held := _by_reason(record, "held"):
+                   told.kinds(told.reasons["undone"]), "Run the same command again to finish them.")  # fmt: skip
+    if held := told.kinds(told.reasons["held"]):
         short = f"{counts.held:,} held back" + (f" ({counts.consent:,} for consent)" if counts.consent else "")
         yield Need("held", short, "Held back from every delivery", counted(counts.held, "frame"), held,
                    f"These are in no delivery. What decides is roster.csv and frames.csv in {facts}.")  # fmt: skip
-    doubts = by_kind(chain(_of_run(record, doubtful=True), _of_frames(record, doubtful=True)), record.frames)
-    if doubts:
+    if doubts := told.kinds(told.doubts):
         frames = len({name for said in doubts for name in said.frames})
         number = counted(frames, "frame") if frames else counted(len(doubts), "thing")
         yield Need("doubts", f"{number} to look at", "Look at these", number, doubts)
-    if left := _by_reason(record, "left out"):
+    if left := told.kinds(told.reasons["left out"]):
         number = counted(counts.left_out, "frame")
         yield Need("left", f"{counts.left_out:,} left out", "Left out of the selection", number, left,
                    "To have one of these, copy frames.csv from beside this page into "
                    f"{facts}, write always under keep, and run again.", needed=False)  # fmt: skip
-
-
-def knowing(record: RunRecord) -> list[Said]:
-    """What is worth knowing and needs nobody."""
-    return by_kind(chain(_of_run(record, doubtful=False), _of_frames(record, doubtful=False)), record.frames)
 
 
 def notices_of(frame: FrameRecord) -> list[str]:
@@ -113,27 +142,7 @@ def _by_numbers(frame: FrameRecord) -> Iterator[str]:
     if burnt > RULES.burnt:
         yield f"burnt out: {burnt:.0%} of the picture is white in all colours; look at it"
     for name in frame.deliveries:
-        solution = frame.solutions.get(f"{name}/{crop.STEP.name}", {})
+        solution = frame.solutions.get(f"{name.partition('/')[0]}/{crop.STEP.name}", {})
         sure = solution.get("confidence")
         if isinstance(sure, float) and sure < RULES.crop_sure and solution.get("box") is not None:
             yield f"crop of {name}: {sure:.0%} sure that it is around the subject; look at it"
-
-
-def _of_run(record: RunRecord, *, doubtful: bool) -> Iterator[str]:
-    yield from (text for text in record.notices if (weigh(text) < Weight.KNOW) == doubtful)
-
-
-def _of_frames(record: RunRecord, *, doubtful: bool) -> Iterator[str]:
-    for name, frame in record.frames.items():
-        doubts = doubts_of(frame)
-        texts = doubts if doubtful else [text for text in notices_of(frame) if text not in doubts]
-        yield from (f"{name}: {text}" for text in texts)
-
-
-def _by_reason(record: RunRecord, status: str) -> list[Said]:
-    """The frames of a status, by why."""
-    frames = record.of_shoot()
-    reasons = (
-        f"{name}: {frame.reason or _UNSAID[frame.status]}" for name, frame in frames.items() if frame.status == status
-    )
-    return by_kind(reasons, frames)

@@ -253,7 +253,7 @@
     for (const [name, one] of Object.entries(frame.deliveries)) {
       const link = make("a", { href: one.file }, one.path);
       const cut = one.crop.some((value, at) => value !== [0, 0, 1, 1][at]);
-      const sure = cut ? numbers.crop_sure[name] : undefined;
+      const sure = cut ? numbers.crop_sure[name.split("/")[0]] : undefined;
       list.append(...fact(`File, ${name}`, link, `${one.width} \u00d7 ${one.height} pixels, ${octets(one.bytes)}${one.quality ? `, JPEG quality ${one.quality}` : ""}${sure !== undefined ? `; crop ${Math.round(sure * 100)} % sure of its subject` : ""}`));
       if (one.persons.length) list.append(...fact("Names", one.persons.join(", "), "in caption and metadata"));
     }
