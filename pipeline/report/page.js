@@ -104,8 +104,13 @@
   function picture(address, alt, kind) {
     return address ? make("img", { src: address, alt, class: kind, loading: "lazy", decoding: "async" }) : null;
   }
-  function redrawCell(name) {
-    for (const old of document.querySelectorAll("#strips .cell")) if (old.dataset.frame === name) old.replaceWith(cell(frames.get(name)));
+  function redrawCells(names) {
+    for (const old of document.querySelectorAll("#strips .cell")) {
+      if (!names.has(old.dataset.frame)) continue;
+      const renewed = cell(frames.get(old.dataset.frame)), focused = old === document.activeElement;
+      old.replaceWith(renewed);
+      if (focused) renewed.focus({ preventScroll: true });
+    }
   }
 
   // ---- choices above the strips
@@ -378,9 +383,9 @@
       relit ||= light(frame) !== light(frames.get(frame.name));
       frames.set(frame.name, frame);
       view.frames[place.get(frame.name)] = frame;
-      redrawCell(frame.name);
       if (state.shown === frame.name) draw();
     }
+    redrawCells(new Set(changed.map((frame) => frame.name)));
     if (chart && relit) chart.renew();
   }
   window.court = { view, show, move, close, refresh, keys: register, current: () => state.shown, frame: (name) => frames.get(name), redraw: draw, make };

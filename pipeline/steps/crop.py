@@ -84,7 +84,7 @@ class CropParams(Params):
     aspect: str = Field(
         "original",
         description='width to height such as "3:2", "4:5", "16:9", "original", or "free" (as the subject is); of an '
-        "upright frame a wide aspect is turned (3:2 gives 2:3), unless frames.csv gives the box",
+        "upright frame a wide aspect is turned (3:2 gives 2:3), unless frames.csv gives a box that lies",
     )
     margin: float = Field(
         0.08, ge=0, le=1, description="least room around the subject, in parts of its height (to: subject)"
@@ -321,6 +321,8 @@ def box_for(params: CropParams, solution: CropSolution | None, height: int, widt
         if aspect is None and params.aspect not in ("original", "free"):
             across, down = (float(v) for v in params.aspect.split(":"))
             aspect = across / down
+            if height > width and aspect > 1 > (box[2] - box[0]) * width / ((box[3] - box[1]) * height):
+                aspect = down / across  # drawn standing on an upright frame: as one that is made stands there
         if source is CropSource.TABLE and aspect is not None:
             box = widened(box, aspect, height, width)
         return centred(box, aspect, 1.0, height, width)
@@ -355,7 +357,7 @@ def apply(image: Image, params: CropParams, context: ApplyContext[CropSolution])
 
 STEP: Step[CropParams, FrameObservation, CropSolution] = Step(
     name="crop",
-    version=8,
+    version=9,
     summary="Cut to an aspect around the player the moment is about, or to the box that frames.csv gives.",
     Params=CropParams,
     place="delivery",

@@ -33,4 +33,5 @@ MUTANTS = [
     mutant(_LIGHT, "send({ patch: surface.box })", "send({ patch: [0, 0, 1, 1] })", _REVIEW),
     mutant(_BOX, "const x = clamp(dx, -x0, 1 - x1);", "const x = dx;", _TOOLS),
     mutant(_BOX, "else if (width / height > ratio) width = height * ratio;", "", _TOOLS),
+    mutant("steps/crop.py", "if height > width and aspect > 1 >", "if aspect > 1 >", "steps/test_crop.py"),
 ]

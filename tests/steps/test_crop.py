@@ -195,6 +195,16 @@ def test_a_box_of_a_person_always_wins(to: str) -> None:
         assert shape(box)[0] / shape(box)[1] == pytest.approx(0.8, abs=2e-3)
 
 
+@pytest.mark.parametrize(("box", "aspect"), [((0.3, 0.2, 0.7, 0.7), 2 / 3), ((0.1, 0.4, 0.9, 0.6), 3 / 2)])
+def test_a_box_on_an_upright_frame_stands_or_lies_as_it_is_drawn(box: tuple[float, ...], aspect: float) -> None:
+    params = CropParams(to="subject", aspect="3:2")
+    cut = box_for(params, CropSolution(CropSource.TABLE, Box(*box)), 6000, 4000)
+    assert (cut[2] - cut[0]) * 4000 / ((cut[3] - cut[1]) * 6000) == pytest.approx(aspect, abs=2e-3)
+    assert holds(cut, Box(*box))
+    lying = box_for(params, CropSolution(CropSource.TABLE, Box(0.4, 0.1, 0.6, 0.9)), 4000, 6000)  # the frame lies
+    assert (lying[2] - lying[0]) * 6000 / ((lying[3] - lying[1]) * 4000) == pytest.approx(1.5, abs=2e-3)
+
+
 def test_the_other_ways_look_at_nobody() -> None:
     for to, expected in (("none", (0, 0, 1, 1)), ("box", (0, 0, 1, 1)), ("centre", (7 / 30, 0, 23 / 30, 1))):
         assert one(LOOK, to=to, aspect="4:5") == pytest.approx(expected)

@@ -43,11 +43,18 @@ export function build(desk) {
     button("Done", () => close(), { class: "desk-main" }, "Enter"),
   );
 
-  /** The aspects that a drawn crop may have: of the delivery, or of all if they agree; [] = any. */
+  /**
+   * The aspects that a drawn crop may have: of the delivery, or of all if they agree; [] = any.
+   *
+   * On an upright frame a wide one may stand too, see steps/crop.box_for.
+   */
   function aspects() {
-    const all = cropping().filter((one) => !delivery || one.name === delivery);
-    const lists = all.map((one) => one.aspects ?? (one.aspect ? [one.aspect] : []));
-    return lists.every((list) => same(list, lists[0])) ? (lists[0] ?? []) : [];
+    const lists = cropping()
+      .filter((one) => !delivery || one.name === delivery)
+      .map((one) => one.aspects);
+    const all = lists.every((list) => same(list, lists[0])) ? (lists[0] ?? []) : [];
+    const stands = surface.picture.naturalHeight > surface.picture.naturalWidth;
+    return stands && all[0] > 1 ? [all[0], 1 / all[0]] : all;
   }
 
   function aspect() {
