@@ -1,21 +1,32 @@
-"""Closer views of the real court frames, as a longer lens would have given them, with the players that are labelled.
+"""How real players are cropped from nearer by: `python -m tests.closer --to DIR [--only singles,bursts]`.
 
 ../shared/data/court shows two rallies from far away. A part of a frame around one of its labelled players, enlarged, is
 a picture of that player as a photographer at the line takes it: real light, bodies, overlaps and blur, though soft. So
 is the same part of ten consecutive frames a real burst. Who stands at the rim of the court is listed here, by eye: a
 part around one of these is a picture that is not about a player.
+
+Singles: each player and official of two frames in three sizes. Bursts: those of one frame over the ten frames of its
+rally. Printed at 3:2 and 4:5, of views of players and of officials: how many are cropped, how many to less than 0.93 of
+the largest crop, and which crops are about an official, leave out the player, or cut labelled players (or, in bursts,
+found people) who are at least 0.45 times as tall as the subject. Sheets as of tests.real_crops: look.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import argparse
+import tempfile
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
 import numpy as np
 
+from pipeline.people.detect import overlap, within
+from tests.crop_sheet import Cut, write
+from tests.crops import ASPECTS, models
 from tests.reaches import COURT, labelled
+from tests.real_crops import cut_found, cuts_of, write_shoot
 
 SIZE = (1620, 1080)  # pixels of a view: 3:2
 TALL = (0.3, 0.45, 0.65)  # of a view's height that the player takes
@@ -32,7 +43,8 @@ OFFICIALS = {
 
 @dataclass(frozen=True)
 class View:
-    """One view: name, pixels (H, W, 3) BGR, its player (4,) in fractions, and (N, 4) every labelled player in it."""
+    """One view: name, pixels (H, W, 3) BGR, whom it is around (4,) in fractions, (N, 4) every labelled player in it,
+    none where they are not labelled; official  whether it is around one."""
 
     name: str
     pixels: np.ndarray
@@ -79,7 +91,7 @@ def singles() -> Iterable[View]:
                 yield View(stem, view_of(picture, part), own, within_part(players, part), official)
 
 
-def bursts(sizes: Iterable[float] = TALL[:2]) -> Iterable[View]:
+def bursts(sizes: Iterable[float] = TALL[1:2]) -> Iterable[View]:
     """Ten frames of the rally in the part around each player, and each official, of its labelled frame."""
     ((name, players),) = [item for item in labelled().items() if item[0].startswith("a_")]
     pictures = {path.stem: cv2.imread(str(path)) for path in sorted(COURT.glob("a_*.jpg"))}
@@ -94,3 +106,64 @@ def bursts(sizes: Iterable[float] = TALL[:2]) -> Iterable[View]:
                 told = f"{kind}-{number:02d}x{round(100 * tall)}_{stem[-2:]}"
                 known = within_part(players, part) if stem == Path(name).stem else np.zeros((0, 4))
                 yield View(told, view_of(picture, part), within_part(box[None], part)[0], known, official)
+
+
+_NEAR = 0.45  # heights of the subject
+_TIGHT = 0.93  # heights of the largest crop, below which a crop changes the picture
+
+
+def wrong_in(cut: Cut, aspect: str, view: View) -> str:
+    """What is wrong with a crop, "" where nothing is."""
+    if cut.whole(aspect) or cut.subject is None:
+        return ""
+    box, own = np.array(cut.boxes[aspect]), np.array(cut.subject.box)
+    if view.official and len(view.players):
+        players = overlap(own, view.players).max() if len(view.players) else 0.0
+        if overlap(own, view.main[None])[0] >= 0.4 and players < 0.4:
+            return "about an official"
+    if not view.official and len(view.players) and within(view.main[None], box)[0] < 0.97:
+        return "the player is out or cut"
+    near = view.players[view.players[:, 3] - view.players[:, 1] >= _NEAR * (own[3] - own[1])]
+    share = within(near, box) if len(near) else np.zeros(0)
+    few = int(((share > 0.05) & (share < 0.93)).sum())
+    return f"cuts {few} labelled" if few else f"cuts {many} found" if (many := cut_found(cut, aspect)) else ""
+
+
+def report(what: str, views: Iterable[View], work: Path, to: Path | None) -> None:
+    known: dict[str, View] = {}
+    folder = work / what / "jpegs"
+    folder.mkdir(parents=True)
+    for view in views:
+        cv2.imwrite(str(folder / f"{view.name}.jpg"), view.pixels, [cv2.IMWRITE_JPEG_QUALITY, 92])
+        known[view.name] = View(view.name, np.zeros(0), view.main, view.players, view.official)
+    write_shoot(work / what / "shoot", sorted(folder.glob("*.jpg")))
+    cuts, _ = cuts_of(work / what / "shoot", models(), work / what)
+    for official in (False, True):
+        own = [cut for cut in cuts if known[cut.name].official is official]
+        for aspect in ASPECTS:
+            ratio = float(np.divide(*map(float, aspect.split(":"))))
+            largest = min(1.0, SIZE[0] / SIZE[1] / ratio)
+            cropped = [cut for cut in own if not cut.whole(aspect)]
+            tight = sum(cut.boxes[aspect].y1 - cut.boxes[aspect].y0 < _TIGHT * largest for cut in cropped)
+            kind = "officials" if official else "players"
+            print(f"{what}, of {kind}, {aspect}: cropped {len(cropped)} of {len(own)}, {tight} of them by more")
+            for cut in cropped:
+                if why := wrong_in(cut, aspect, known[cut.name]):
+                    print(f"    {cut.name}: {why}")
+    if to is not None:
+        print(f"  sheets: {len(write(to / what, cuts))} in {to / what}")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description="Crops of closer views of real court frames.")
+    parser.add_argument("--to", type=Path, help="folder for the sheets")
+    parser.add_argument("--only", default="singles,bursts")
+    given = parser.parse_args()
+    sets: dict[str, Callable[[], Iterable[View]]] = {"singles": singles, "bursts": bursts}
+    with tempfile.TemporaryDirectory() as scratch:
+        for what in given.only.split(","):
+            report(what, sets[what](), Path(scratch), given.to)
+
+
+if __name__ == "__main__":
+    main()

@@ -111,11 +111,40 @@ MUTANTS = [
         _BELONGING, "if any(within(ball[None, :4], h)[0] > BELONGING.in_head for h in heads):", "if False:", *_WORTHY
     ),
     mutant(_SUBJECT, "after - before > LINKING.skip + 1:", "False:", *_WORTHY),
+    mutant(_SUBJECT, "whole = row_to_box(first.reach[i] + share", "whole = row_to_box(a + 0 * share", *_WORTHY),
+    mutant(_SUBJECT, "share = (at - before) / (after - before)", "share = 0.5", *_WORTHY),
+    mutant(_SUBJECT, "sharp = left * min(", "sharp = left * max(", *_WORTHY),
+    mutant(_SUBJECT, "sure=left * float(min(a[4], b[4]))", "sure=float(min(a[4], b[4]))", *_WORTHY),
+    mutant(_SUBJECT, "doubt=one.doubt or other.doubt", 'doubt=""', *_WORTHY),
+    # confidence
+    mutant(_CONFIDENCE, "if len(vetoes) > len(said) / 2:", "if vetoes:", *_SURE),
+    mutant(_CONFIDENCE, "if len(vetoes) > len(said) / 2:", "if len(vetoes) == len(said):", *_SURE),
+    mutant(_CONFIDENCE, "may_be |= _movers(frame, row, pace)", "pass", *_SURE),
+    mutant(_CONFIDENCE, "float(np.median(held)) if held", "float(np.max(held)) if held", *_SURE),
+    mutant(_CONFIDENCE, "(holds or lead >= EARNING.least_lead)", "True", *_SURE),
+    mutant(_CONFIDENCE, "(holds or lead >= EARNING.least_lead)", "(lead >= EARNING.least_lead)", *_SURE),
+    # what shows nothing
+    mutant(_OBSERVE, "        blank=blank(image),\n", "", *_OBSERVED),
+    mutant(_OBSERVE, "            blank=self.blank,\n", "", *_OBSERVED),
+    mutant(_RANKING, "empty = [n for n in names if qualities[n].blank]", "empty = list[str]()", *_RANKED),
+    mutant(_RANKING, "len(names) + blanks, ratings", "len(names), ratings", *_RANKED),
+    mutant(
+        "people/moments.py", "if together else LIKENESS.hall", "if True else LIKENESS.hall", "people/test_moments.py"
+    ),
+    mutant("people/moments.py", "(-1.0 if seen else LIKENESS.followed)", "LIKENESS.followed", "people/test_moments.py"),
     # tracking
     mutant(_TRACKING, "hall[rows, columns] = 0", "hall[rows, columns] = 1", *_TRACKED),
     mutant(_TRACKING, "_centres(first)[:, None] - hall)", "_centres(first)[:, None] + hall)", *_TRACKED),
     mutant(_TRACKING, "_nearness(first + np.tile(hall, 2), second, ratio)", "0", *_TRACKED),
-    mutant(_TRACKING, "(_centre(second) - _centre(first) - hall)", "(_centre(second) - _centre(first))", *_TRACKED),
+    mutant(_TRACKING, "(second - first - np.tile(hall, 2)).T", "(second - first).T", *_TRACKED),
+    mutant(_TRACKING, "np.where(top * bottom > 0, ", "np.where(True, ", *_SURE),
+    mutant(_TRACKING, "np.minimum(np.abs(top), np.abs(bottom))", "np.abs(top + bottom) / 2", *_SURE),
+    mutant(
+        _TRACKING,
+        "if not np.isfinite(_links(frames[a], frames[b], shifts[a + 1 : b + 1])[rows[a], rows[b]]):",
+        "if False:",
+        *_SURE,
+    ),
     mutant(_TRACKING, "(ratio, 1.0) / (b - a)", "(ratio, 1.0)", *_TRACKED),
     # jersey numbers
     mutant(_NUMBERS, "if few or longer or sure", "if few or sure", *_NUMBERED),

@@ -178,6 +178,9 @@ MUTANTS = [
     mutant(_WHITE, "gain_map.coefficients - gain_map.coefficients[..., 1:2]", "gain_map.coefficients", *_BALANCED),
     mutant(_BALANCE, "if vote.sure:", "if not vote.sure:", *_BALANCED),
     # select
+    mutant(_SELECT, "and ranks[name].blank and not _wanted(row):", "and False:", *_SELECTED),
+    mutant(_SELECT, "and ranks[name].blank and not _wanted(row):", "and ranks[name].blank:", *_SELECTED),
+    mutant(_SELECT, "(poor or _wanted(rows[n]) or ranks[n].rating > _POOR)", "True", *_SELECTED),
     mutant(_SELECT, "if row.keep and not held_back(context.facts, row)}", "if row.keep}", *_SELECTED),
     mutant(_SELECT, "for name in names[params.best :]:", "for name in names[: params.best]:", *_SELECTED),
     mutant(_SELECT, "-(rows[n].rating or 0), ranks[n].place", "(rows[n].rating or 0), ranks[n].place", *_SELECTED),
