@@ -36,6 +36,7 @@ class Earning:
     # or sits (0.6), movement against the hall in heights a frame.
     ball_from: float = 0.3
     ball_to: float = 0.55
+    free_ball: float = 0.6  # of a sign: one that is not in the hands flies past umpires and spectators too
     # Flags, clipboards and arms pass for rackets (up to 0.5 in real frames of a game that has none, in single frames).
     racket_from: float = 0.35
     racket_to: float = 0.65
@@ -187,10 +188,7 @@ def _signs(
         veto = ROW if in_a_row(frame, row) else POSE if posed(frame, row) else ""
     steady = float(worth[row] >= EARNING.steady * best)
     game = EARNING.game * rise(movers, EARNING.movers_from, EARNING.movers_to)
-    thing = max(
-        0.0 if ball is None else rise(float(ball[4]), EARNING.ball_from, EARNING.ball_to),
-        rise(racket, EARNING.racket_from, EARNING.racket_to),
-    )
+    thing = max(_ball_sign(person, frame, ball), rise(racket, EARNING.racket_from, EARNING.racket_to))
     return _Signs(
         play=1 - (1 - play(person, frame.reach[row], frame.size, speed, thing)) * (1 - game),
         certain=certain,
@@ -199,6 +197,14 @@ def _signs(
         holds=in_hand(person, frame, ball),
         veto=veto,
     )
+
+
+def _ball_sign(person: F32, frame: Observation, ball: F32 | None) -> float:
+    """How much a ball (5,) in reach shows that a game is on, 0 to 1."""
+    if ball is None:
+        return 0.0
+    share = 1.0 if _away(person, frame, ball) <= EARNING.in_hand else EARNING.free_ball
+    return share * rise(float(ball[4]), EARNING.ball_from, EARNING.ball_to)
 
 
 def play(person: F32, reach: F32, size: tuple[int, int], speed: float, thing: float) -> float:
@@ -226,11 +232,14 @@ def _weakest(certain: float, signs: float, leads: float, steady: float) -> str:
 
 def in_hand(person: F32, frame: Observation, ball: F32 | None) -> bool:
     """Whether a sure ball (5,) is in the hands of `person` (5,)."""
-    if ball is None or ball[4] < EARNING.ball_to:
-        return False
+    return ball is not None and bool(ball[4] >= EARNING.ball_to) and _away(person, frame, ball) <= EARNING.in_hand
+
+
+def _away(person: F32, frame: Observation, ball: F32) -> float:
+    """Heights of `person` (5,) from the box to the middle of a ball (5,)."""
     x, y, ratio = (ball[0] + ball[2]) / 2, (ball[1] + ball[3]) / 2, frame.size[1] / frame.size[0]
     away = np.hypot(max(person[0] - x, x - person[2], 0) * ratio, max(person[1] - y, y - person[3], 0))
-    return bool(away <= EARNING.in_hand * (person[3] - person[1]))
+    return float(away / (person[3] - person[1]))
 
 
 def in_a_row(frame: Observation, row: int) -> bool:

@@ -120,6 +120,7 @@ SCENARIOS: dict[str, Scenario] = {
     "EARNING.no_play": lambda: near(confidence(PERSON), 0.25),
     "EARNING.ball_from": lambda: near(with_ball(0.425).confidence, 0.625),
     "EARNING.ball_to": lambda: near(with_ball(0.425).confidence, 0.625),
+    "EARNING.free_ball": lambda: near(past(0.4), 0.25 + 0.75 * 0.6),
     "EARNING.racket_from": lambda: near(with_racket(0.5), 0.625),
     "EARNING.racket_to": lambda: near(with_racket(0.5), 0.625),
     "EARNING.wide_from": lambda: near(shaped(0.725), 0.475),
@@ -163,15 +164,19 @@ def seen_at_other_size(sure: float) -> float:
     return confidence(PERSON, reach=[(*PERSON[:4], sure)], balls=[in_hands(PERSON)])
 
 
+def past(away: float) -> float:
+    return confidence(PERSON, balls=[ball(PERSON[0] - away * 0.5 / RATIO, 0.55, 0.9)])
+
+
 def with_racket(sure: float) -> float:
     return confidence(PERSON, rackets=[(PERSON[0] - 0.1, 0.2, PERSON[0], 0.35, sure)])
 
 
-def alike(ratio: float, away: float = 0.4) -> Subject:
-    """Of one beside somebody worth so much less; the ball is near, or so many heights from the box."""
-    return subject(
-        [PERSON, at(0.6, sure=0.8 / ratio**2)], balls=[ball(PERSON[0] - away * 0.5 / RATIO, 0.55, 0.9)]
-    )  # fmt: skip
+def alike(ratio: float, in_hand: bool = False) -> Subject:
+    """Of one who has a racket, beside somebody worth so much less."""
+    racket = (PERSON[0] - 0.1, 0.2, PERSON[0], 0.35, 0.9)
+    balls = [in_hands(PERSON)] if in_hand else []
+    return subject([PERSON, at(0.6, sure=0.8 / ratio**2)], rackets=[racket], balls=balls)
 
 
 def beside(ratio: float) -> float:
@@ -232,9 +237,17 @@ def test_a_racket_is_a_sign_of_play_and_held_whole() -> None:
 
 
 def test_of_two_as_good_the_one_with_the_ball_in_hand_leads() -> None:
-    """Both would be worth as much, and the ball is sure: it is in reach of one, or in the hands."""
+    """Both are worth as much, and play is sure."""
     assert alike(1.05).everybody and len(alike(1.05).others) == 1
-    assert not alike(1.05, 0.1).everybody
+    assert not alike(1.05, True).everybody
+
+
+def test_a_ball_that_flies_past_shows_less_of_a_game_than_one_in_hand() -> None:
+    """An umpire, hardly sure of being a person, whom a sure ball passes, is no subject; whoever holds it is one."""
+    umpire = at(0.4, sure=0.5)
+    past = ball(umpire[0] - 0.4 * 0.5 / RATIO, 0.55, 0.9)
+    assert subject([umpire], balls=[past]).doubt
+    assert not subject([umpire], balls=[in_hands(umpire)]).doubt
 
 
 def test_what_looks_like_a_racket_in_some_frames_is_a_flag_or_an_arm() -> None:
@@ -269,7 +282,7 @@ def test_where_nobody_leads_whoever_moves_is_held_and_who_stands_is_not() -> Non
     """Two as good as each other beside two who are worth far less, since the frame cuts them: one of these runs."""
 
     def burst(step: float) -> list[Observation]:
-        pair = [at(0.42, 0.4, 0.55), at(0.58, 0.4, 0.55)]
+        pair = [at(0.46, 0.4, 0.55), at(0.6, 0.4, 0.55)]
         thing = in_hands(pair[0])
         return [
             observed([*pair, (0.0, 0.2, 0.08 + step * n, 0.6, 0.35), (0.93, 0.2, 1.0, 0.6, 0.35)], balls=[thing])

@@ -144,6 +144,7 @@ SCENARIOS: dict[str, Scenario] = {
     "FRAMING.torso": lambda: near(cost(people=others(0.1, 0.4)) - cost(people=others(0.1, 0.17)), 30),
     "FRAMING.near": lambda: turns(lambda share: cost(people=others(0.1, share * 0.4)) > 20, 0.45),
     "FRAMING.torso_height": lambda: turns(lambda above: cost(people=others(0.2 - above * 0.4, 0.4)) < 20, 0.6),
+    "FRAMING.torso_width": lambda: turns(lambda share: beside(0.5 - share / 2) < 20, 0.9),
     "FRAMING.larger": lambda: all(near(held(size * 0.97), size) for size in (1.4, 1.6, 1.85, 2.15, 2.5, 3.0)),
     # The crop's top is at 0.2, its bottom at 0.8; the other is as tall as the subject.
     "FRAMING.head": lambda: near(cost(people=others(0.18, 0.17)), 0.425 * (0.5 + 0.12 * 0.15 / 0.17)),
