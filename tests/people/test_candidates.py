@@ -31,7 +31,7 @@ KIT = [(40.0, 40.0, 200.0), (230.0, 230.0, 230.0), (40.0, 160.0, 40.0), (200.0, 
 
 def play(*thirds: Row | None) -> list[Observation]:
     """A burst of the pair with a ball, and somebody else where that one is found, in three kits."""
-    thing = ball((PAIR[0][0] + PAIR[0][2]) / 2, 0.5, 0.9, 0.03)
+    thing = ball((PAIR[1][0] + PAIR[1][2]) / 2, 0.5, 0.9, 0.03)
     people = [[*PAIR, *([] if third is None else [third])] for third in thirds]
     return [observed(each, balls=[thing], jersey_colour=KIT[: len(each)]) for each in people]
 
