@@ -20,7 +20,7 @@ from pipeline.review.session import Session
 from pipeline.review.state import Opened
 from pipeline.shoot.read_facts import FACTS_FILES, FRAMES_FILE
 from pipeline.store.files import whole_file
-from pipeline.store.places import resolved
+from pipeline.store.places import refuse_links, resolved
 from pipeline.store.source import Source
 from pipeline.store.store import REVIEW, Store
 from pipeline.textfile.messages import and_more
@@ -66,6 +66,7 @@ def open_session(
     if record is None:
         raise InputError(f"{out}: holds no run.json; there is nothing to review before a run has ended")
     out = resolved(out)
+    refuse_links(out, (".work", f".work/{REVIEW}"))
     store = Store(out)
     source = store.source()
     folder = shoot or (Path(source.shoot) if source.shoot else None)
@@ -98,20 +99,16 @@ def _facts(out: Path, shoot: Path, source: Source, given: Path | None) -> Path |
         return known
     if known is not None:
         return given
+    if Store(out).is_locked():  # its end would forget the new folder
+        raise InputError(f"{out}: a run is on; start the review with --facts when it has ended")
     if given.suffix.lower() in (".yaml", ".yml"):
         raise InputError(f"{given}: give a folder to --facts, to which the facts beside the frames are copied")
     if copied := adopt(shoot, given, out):
         note(f"{and_more([path.name for path in copied])} copied into {given}, which is used from now on")
     if not any(is_there(given / name) for name in FACTS_FILES):
         _begin_table(shoot, given)
-    store = Store(out)
-    if not store.is_locked():
-        store.keep_source(
-            Source.of(
-                shoot, given, Path(source.models) if source.models else None,
-                Path(source.recipe) if source.recipe else None, source.only, moved=True,
-            )
-        )  # fmt: skip
+    models, recipe = (Path(path) if path else None for path in (source.models, source.recipe))
+    Store(out).keep_source(Source.of(shoot, given, models, recipe, source.only, moved=True))
     return given
 
 

@@ -47,10 +47,16 @@ class ChangeLog:
     def __init__(self, store: Store) -> None:
         self._store = store
         self.changes: list[Change] = []
-        for name in store.names(REVIEW):
-            found = store.record(REVIEW, name, Change) if name.endswith(".json") else None
-            if found is not None and found.number == len(self.changes) + 1 and name == _name(found.number):
-                self.changes.append(found)
+        self.catch_up()
+
+    def catch_up(self) -> None:
+        """Read what another review of the same OUT has added since."""
+        while True:
+            number = len(self.changes) + 1
+            found = self._store.record(REVIEW, _name(number), Change)
+            if found is None or found.number != number:
+                return
+            self.changes.append(found)
 
     def add(
         self,
@@ -62,6 +68,7 @@ class ChangeLog:
         undoes: int = 0,
     ) -> Change:
         """Keep one more. Raises OSError."""
+        self.catch_up()
         when = datetime.now().astimezone().isoformat(timespec="seconds")
         change = Change(len(self.changes) + 1, when, field, about, delivery, before, after, undoes)
         (self._store.work / REVIEW).mkdir(parents=True, exist_ok=True)

@@ -9,16 +9,20 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from filelock import FileLock, Timeout
+
 from pipeline.errors import InputError
 from pipeline.shoot.eventfile import NOTHING_WRITTEN, EventFile, parse_event
 from pipeline.shoot.read_facts import EVENT_FILE, FRAMES_FILE, ROSTER_FILE, FactsPlace, facts_place
 from pipeline.store.files import is_inside, whole_file
+from pipeline.store.store import REVIEW
 from pipeline.textfile.reading import is_there, read_bytes
 from pipeline.textfile.tables import SIZE_LIMIT
 from pipeline.textfile.yamlfile import load_yaml
 
 Kind = Literal["event", "roster", "frames"]
 KINDS: tuple[Kind, ...] = ("event", "roster", "frames")
+_WAIT = 5  # s for another review of the same OUT to write
 Stamp = tuple[tuple[int, int, int], ...]
 
 
@@ -121,6 +125,19 @@ class FactsFiles:
         path = place.to
         if self._in_shoot(path.parent):
             raise ReadOnlyError(f"{path}: lies in the shoot folder, which is never written; move it beside shoot.yaml")
+        try:
+            with FileLock(self._lock(), timeout=_WAIT):  # another review of the same OUT
+                self._write(kind, path, before, after)
+        except Timeout:
+            raise MeanwhileError from None
+        return path
+
+    def _lock(self) -> Path:
+        folder = self.out / ".work" / REVIEW
+        folder.mkdir(parents=True, exist_ok=True)
+        return folder / "lock"
+
+    def _write(self, kind: Kind, path: Path, before: bytes | None, after: bytes) -> None:
         if self.read(kind) != before:
             raise MeanwhileError
         try:
@@ -135,7 +152,6 @@ class FactsFiles:
         except OSError as error:
             why = error.strerror or str(error)
             raise ReadOnlyError(f"{path}: cannot be written ({why}); is it open in another program?") from error
-        return path
 
     def open_elsewhere(self) -> list[str]:
         """Notices on tables that a spreadsheet seems to have open: what it saves would undo what is decided here.

@@ -240,6 +240,7 @@ class State:
 
     def _look(self) -> None:
         """Take in what other programs have written since."""
+        self.log.catch_up()
         self._take_in()
         if not self.job.is_running and _stamp(self.store.out) != self._seen and not self.store.is_locked():
             self._read_record(self.pending.by_another_run())

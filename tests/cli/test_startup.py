@@ -14,7 +14,7 @@ from pipeline import __version__
 from tests.scale.__main__ import RECIPE
 from tests.scale.evening import write_frames
 
-HEAVY = ("numba", "scipy", "skimage", "cv2", "rawpy", "tifffile", "jinja2", "pooch", "babel")
+HEAVY = ("numba", "scipy", "skimage", "cv2", "rawpy", "tifffile", "jinja2", "pooch", "babel", "starlette", "uvicorn")
 CODE = """\
 import sys
 from pathlib import Path

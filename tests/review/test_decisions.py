@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.review.changes import ChangeLog
 from pipeline.shoot.read_facts import load_facts
 from tests.review.conftest import ALL, EVENT, FRAMES, NAMES, ODD, ROSTER, Tab, run
 
@@ -342,3 +343,16 @@ def test_a_disk_that_refuses_loses_nothing(night: Path, tab: Open, monkeypatch: 
     assert (night / "facts" / "frames.csv").read_bytes() == FRAMES.encode("utf-8-sig")
     assert one.post("api/undo")["undone"] == "" and one.frame("TH1_0001")["wrote"]["rating"] == 3
     one.post("api/frame", frame="TH1_0001", field="rating", value=5, seen=3)
+
+
+def test_two_reviews_of_one_night_share_their_changes(night: Path, tab: Open) -> None:
+    one, other = tab(), tab()  # two servers
+    one.post("api/frame", frame="TH1_0001", field="rating", value=1, seen=3)
+    other.post("api/frame", frame="TH1_0002", field="rating", value=2, seen=None)
+    one.post("api/frame", frame="TH1_0003", field="rating", value=3, seen=None)
+    assert [c.about for c in ChangeLog(one.session.store).changes] == ["TH1_0001", "TH1_0002", "TH1_0003"]
+    assert [row["rating"] for row in table(night).values()][:3] == ["1", "2", "3"]
+    for about in ("TH1_0003", "TH1_0002", "TH1_0001"):
+        assert other.post("api/undo")["undone"] == f"{about}, rating"
+    assert (night / "facts" / "frames.csv").read_bytes() == FRAMES.encode("utf-8-sig")
+    assert one.get("api/since/0")["undo"] == ""

@@ -74,6 +74,18 @@ def test_a_folder_gets_copies_which_count_from_then_on(beside: Path, capsys: pyt
     assert run(beside, facts="shoot").returncode == 0  # said in so many words
 
 
+def test_a_folder_is_not_begun_while_a_run_is_on(beside: Path) -> None:
+    with Store(beside / "out").locked(), pytest.raises(InputError, match="when it has ended"):
+        open_session(beside / "out", None, beside / "facts", None, 1)
+    assert not (beside / "facts").exists()
+
+
+def test_a_link_in_the_place_of_our_own_folder_is_refused(night: Path) -> None:
+    (night / "out" / ".work" / "review").symlink_to(night / "shoot")
+    with pytest.raises(InputError, match="is a link"):
+        open_session(night / "out", None, None, None, 1)
+
+
 def test_files_that_are_there_already_stay_and_others_come_beside_them(beside: Path) -> None:
     facts = beside / "facts"
     facts.mkdir()
