@@ -29,8 +29,6 @@ from pipeline.textfile.messages import and_more
 from pipeline.types import F64, Domain, Image, JsonObject
 
 if TYPE_CHECKING:
-    from pipeline.light.hall.unchanged import Proof
-    from pipeline.light.neutral import Vote
     from pipeline.light.references import MeasuredReferences, WhiteMap
     from pipeline.light.scene_white import SceneWhite, WhiteSource
     from pipeline.light.scenes import Scene, ShootLight
@@ -172,7 +170,7 @@ def solve(context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalancePa
     Constancy", ICCV 2015 (a change of light shifts the log-chroma histogram).
     """
     from pipeline.light.cast import outdoors
-    from pipeline.light.hall.remembered import whites_of_memory
+    from pipeline.light.hall.remembered import hall_proofs, whites_of_memory
     from pipeline.light.scene_white import SceneWhite, WhiteSource, reference_maps, votes_of
 
     if params.method == "fixed":
@@ -189,7 +187,8 @@ def solve(context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalancePa
         maps = reference_maps(context.facts.references, context.measured, light, votes, notices)
         if context.facts.hall:
             said: list[str] = []
-            remembered = whites_of_memory(hall_proofs(context, light, votes, said), light, maps, said)
+            proofs = hall_proofs(context.facts.remembered, light, context.frames, context.measured, votes, said)
+            remembered = whites_of_memory(proofs, light, maps, said)
             if context.facts.remembered is not None or not maps:  # the first night there has nothing to compare with
                 notices += said
         if not maps and not remembered:
@@ -221,19 +220,6 @@ def solve(context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalancePa
         for name in scene.names
     }
     return Solved(by_frame, tuple(notices), doubts)
-
-
-def hall_proofs(
-    context: SolveContext[WhiteBalanceMeasurement], light: ShootLight, votes: Sequence[Vote], notices: list[str]
-) -> dict[int, Proof]:
-    """Group of scenes -> whether the light that is remembered of the hall is still there; see light.hall.unchanged."""
-    from pipeline.light.hall.lamps import lamps_of_frames
-    from pipeline.light.hall.remembered import proofs
-
-    firsts = [scene.names[0] for scene in light.scenes]
-    daylight = {name: context.measured[name].daylight for name in firsts}
-    lamps = lamps_of_frames(light, context.frames)
-    return proofs(context.facts.remembered, light, context.frames, daylight, votes, lamps, notices)
 
 
 def _stays(measured: WhiteBalanceMeasurement) -> str:

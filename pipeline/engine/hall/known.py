@@ -12,6 +12,7 @@ from pipeline.engine.jobs import Shoot
 from pipeline.engine.measure import MeasuredFrame, Measurements
 from pipeline.engine.solve import shoot_light
 from pipeline.light.hall.lamps import Lamps, lamps_of_frames
+from pipeline.light.hall.remembered import hall_proofs
 from pipeline.light.hall.unchanged import Proof
 from pipeline.light.references import WhiteMap
 from pipeline.light.scene_white import reference_maps, votes_of
@@ -74,7 +75,8 @@ def look_at(store: Store, shoot: Shoot, measured_frames: Sequence[MeasuredFrame]
     said: list[str] = []  # white_balance has said it
     votes = votes_of(light, measured)
     maps = reference_maps(shoot.facts.references, measured, light, votes, said)
-    proofs = white_balance.hall_proofs(context, light, votes, said) if shoot.facts.hall else {}
+    remembered = shoot.facts.remembered
+    proofs = hall_proofs(remembered, light, frames, measured, votes, said) if shoot.facts.hall else {}
     return Known(
         frames, shoot.bursts, light, lamps_of_frames(light, frames), solved.by_frame, {n: d for n, d, _ in balances},
         {n: a for n, _, a in balances}, Measurements(store, measured_frames, crop.STEP), shoot.facts.references,

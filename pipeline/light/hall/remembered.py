@@ -6,11 +6,11 @@ from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 
-from pipeline.light.hall.lamps import Lamps
+from pipeline.light.hall.lamps import lamps_of_frames
 from pipeline.light.hall.settings import settings_of
 from pipeline.light.hall.unchanged import Proof, Tonight, prove
 from pipeline.light.neutral import Vote
-from pipeline.light.scene_white import SceneWhite, WhiteSource
+from pipeline.light.scene_white import HasBalances, SceneWhite, WhiteSource
 from pipeline.light.scenes import ShootLight
 from pipeline.shoot.hall.memory import HallMemory
 from pipeline.types import F64, Frame
@@ -18,19 +18,18 @@ from pipeline.types import F64, Frame
 _ALIKE = 1e-3  # in the log of daylight's multipliers, by which two decoders of one camera may differ
 
 
-def proofs(
+def hall_proofs(
     memory: HallMemory | None,
     light: ShootLight,
     frames: Sequence[Frame],
-    daylight: Mapping[str, F64],
+    measured: Mapping[str, HasBalances],
     votes: Sequence[Vote],
-    lamps: Lamps,
     notices: list[str],
 ) -> dict[int, Proof]:
-    """Group of scenes -> whether the remembered light is still there. Groups of cameras of which nothing can be
-    remembered are named in `notices`.
+    """Group of scenes -> whether the remembered light is still there (`unchanged`). Groups of cameras of which nothing
+    can be remembered are named in `notices`.
 
-    daylight  of the first frame of each scene, (3,) multipliers; votes  white by the pictures, of each scene
+    measured  what white_balance measured of each frame; votes  white by the pictures, of each scene
     """
     if memory is None:
         notices.append(
@@ -38,6 +37,7 @@ def proofs(
             "knew); a card at each end begins it"
         )
         return {}
+    lamps = lamps_of_frames(light, frames)
     by_name = {f.name: f for f in frames}
     found: dict[int, Proof] = {}
     silent: dict[str, str] = {}
@@ -50,7 +50,7 @@ def proofs(
             silent[called] = "finished pictures have colours that a camera made, so that lamps cannot be compared"
         elif camera is None:
             silent[called] = "nothing is remembered by this camera model, and another's colours do not carry over"
-        elif np.abs(np.log(np.array(camera.daylight) / daylight[first.name])).max() > _ALIKE:
+        elif np.abs(np.log(np.array(camera.daylight) / measured[first.name].daylight)).max() > _ALIKE:
             silent[called] = "its raw files are read with other colours now than on the remembered night"
         else:
             settings = {}
