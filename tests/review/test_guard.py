@@ -151,7 +151,9 @@ def test_a_record_that_names_another_file_is_not_followed(night: Path, tab: Open
     path = night / "out" / "run.json"
     text = path.read_text(encoding="utf-8")
     assert '"file":"web/TH1_0001.jpg"' in text
+    thumb = next((night / "out" / ".work" / "thumbs").glob("*.jpg")).name  # a picture, and none that is delivered
     for planted in (
+        f".work/thumbs/{thumb}",
         "../facts/roster.csv",
         "/etc/passwd",
         ".work/recipe.yaml",
