@@ -113,4 +113,5 @@ def test_deliveries_that_share_an_address() -> None:
 
 def test_every_field_says_what_it_is() -> None:
     assert all(field.description for field in DeliverParams.model_fields.values())
-    assert DeliverParams.model_validate({}).model_dump() == {"zip": False, "page": False, "push": None}
+    nothing = {"zip": False, "page": False, "contact_sheet": None, "push": None}
+    assert DeliverParams.model_validate({}).model_dump() == nothing
