@@ -129,7 +129,7 @@ def application(session: Session, pictures: Pictures, facts: str) -> Starlette:
         delivery, name, width = request.path_params["delivery"], request.path_params["name"], _width(request)
 
         def make() -> Response:
-            file = session.delivered(name, delivery)
+            file = session.delivered(name, delivery.replace(":", "/"))
             if file is None:
                 raise AbsentError
             data, kind = pictures.after(file, width)

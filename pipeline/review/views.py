@@ -29,7 +29,9 @@ class Addresses:
 
     def after(self, name: str, delivery: str, file: FileRecord) -> PictureView:
         """See report.view.Pictures."""
-        where = f"picture/after/{quote(delivery, safe='')}/{quote(name, safe='')}?v={file.sha256[:16]}"
+        # The folder of a group, DELIVERY/GROUP, is one part of the address: no such name has a colon.
+        of = quote(delivery.replace("/", ":"), safe="")
+        where = f"picture/after/{of}/{quote(name, safe='')}?v={file.sha256[:16]}"
         return PictureView(f"{where}&width=320", where)
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import PIL.Image
 import pytest
 
-from tests.review.conftest import ALL, FRAMES, Tab
+from tests.review.conftest import ALL, FRAMES, Tab, run
 
 Open = Callable[..., Tab]
 BODY = json.dumps({"frame": "TH1_0001", "field": "rating", "value": 1, "seen": 3}).encode()
@@ -168,6 +168,17 @@ def test_a_record_that_names_another_file_is_not_followed(night: Path, tab: Open
     there.unlink()
     there.symlink_to(night / "facts" / "roster.csv")
     assert tab().ask("picture/after/web/TH1_0001").status == 404
+
+
+def test_the_picture_of_a_familys_folder_is_shown(night: Path, tab: Open) -> None:
+    recipe = night / "night.yaml"
+    recipe.write_text(recipe.read_text("utf-8") + "  family: [for: {each: player}, save: {}]\n", encoding="utf-8")
+    assert run(night).returncode == 0
+    one = tab()
+    frame = next(f for f in json.loads(one.ask("api/view").body)["frames"] if f["name"] == "TH1_0001")
+    (family,) = (name for name in frame["deliveries"] if name.startswith("family/"))
+    where = frame["deliveries"][family]["after"]["large"]
+    assert one.ask(where).body == (night / "out" / family / "TH1_0001.jpg").read_bytes()
 
 
 def test_pictures_come_in_the_size_asked_for(night: Path, tab: Open) -> None:
