@@ -97,6 +97,12 @@ def test_without_a_ratio_a_corner_goes_where_the_pointer_is(page: Any) -> None:
     )
 
 
+@pytest.mark.parametrize(("to", "side"), [((0.8, 0.7), 0.7), ((0.6, 0.9), 0.6)])
+def test_with_a_ratio_the_shorter_way_decides(page: Any, to: tuple[float, float], side: float) -> None:
+    pulled = call(page, "box.js", "pulled", [0.0, 0.0, 1.0, 1.0], "se", *to, 1.0)
+    assert pulled == pytest.approx([0.0, 0.0, side, side])
+
+
 ROSTER = [
     {"team": "home", "number": "7", "name": "Åse Holm"},
     {"team": "home", "number": "12", "name": "Zofia Kłosowska"},

@@ -56,18 +56,19 @@ export function build(desk) {
     render.disabled = !count && now !== "failed";
     stop.hidden = !running;
     stop.disabled = now === "stopping";
-    progress.hidden = !running;
+    progress.hidden = !running || !of; // without an end it would merely move to and fro
     if (of) {
       progress.max = of;
       progress.value = done;
-    } else progress.removeAttribute("value");
+    }
     write(state, running ? underWay() : said(count));
   }
 
   function underWay() {
     const { state: now, done, of, message } = desk.render;
     if (now === "stopping") return "Stopping after the frames in work …";
-    return of ? `${message || "Rendering"}: ${done} of ${of} frames` : `${message || "Finding out what changed"} …`;
+    const what = message ? message[0].toLocaleUpperCase("en") + message.slice(1) : "Finding out what changed";
+    return of ? `${what}: ${done} of ${of} frames` : `${what} …`;
   }
 
   function said(count) {
