@@ -14,6 +14,7 @@ from pipeline.light.cast import warm_cast, without_cast
 from pipeline.light.gain_map import GainMap
 from pipeline.light.neutral import Vote, agree_on_white
 from pipeline.light.references import Reading, ShowsReferences, WhiteMap, agreeing, plausible, readings, where
+from pipeline.light.rendering.mercury import rendering_matrix
 from pipeline.light.scenes import Scene, ShootLight
 from pipeline.shoot.facts import Reference
 from pipeline.types import F64
@@ -93,6 +94,16 @@ class SceneWhite:
         return SceneWhite(
             found.white, chromaticity, WhiteSource.REFERENCE, words, sure, lambda d: found.matrix(chromaticity, d)
         )
+
+    def matrix_in(self, scene: Scene, at: F64) -> F64 | None:
+        """(3, 3) to working-linear in light whose white is `at` (2,): a chart's, else what is foretold of the lamp;
+        None: the camera's own."""
+        # A green surface that is taken for white must not be taken for a lamp as well.
+        guessed = max(0.0, 2 * self.sure - 1)
+        known = {WhiteSource.REFERENCE: 1.0, WhiteSource.GRAY_WORLD: guessed}.get(self.source, 0.0)
+        foretold = rendering_matrix(at, scene.to_working, scene.mercury, known)
+        matrix = None if self.matrix is None else self.matrix(foretold)
+        return matrix if matrix is not None or foretold is scene.to_working else foretold
 
 
 def gains_of_white(white: F64) -> F64:

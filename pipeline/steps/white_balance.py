@@ -306,7 +306,7 @@ def _for_frame(scene: Scene, at: int, white: SceneWhite, daylight: F64, within: 
     across = np.zeros((1, 3, 3))
     across[0, 1:, 0], across[0, 1:, 2] = -shape[1:, 0] * STOPS_PER_LOG, -shape[1:, 1] * STOPS_PER_LOG
     gain_map = GainMap(across) + colour_of(scene.flicker[at])
-    matrix = _matrix(scene, white, shape[0])
+    matrix = white.matrix_in(scene, shape[0])
     return WhiteBalanceSolution(
         gains=rounded(gains / gains[1]),
         source=white.source,
@@ -316,20 +316,6 @@ def _for_frame(scene: Scene, at: int, white: SceneWhite, daylight: F64, within: 
         sure=round(white.sure, 3),
         matrix=None if matrix is None else rounded(matrix),
     )
-
-
-def _matrix(scene: Scene, white: SceneWhite, at: F64) -> F64 | None:
-    """(3, 3) to working-linear in light whose white is `at` (2,): a chart's, else what is foretold of the lamp; None:
-    the camera's own."""
-    from pipeline.light.rendering.mercury import rendering_matrix
-    from pipeline.light.scene_white import WhiteSource
-
-    # A green surface that is taken for white must not be taken for a lamp as well.
-    guessed = max(0.0, 2 * white.sure - 1)
-    known = {WhiteSource.REFERENCE: 1.0, WhiteSource.GRAY_WORLD: guessed}.get(white.source, 0.0)
-    foretold = rendering_matrix(at, scene.to_working, scene.mercury, known)
-    matrix = None if white.matrix is None else white.matrix(foretold)
-    return matrix if matrix is not None or foretold is scene.to_working else foretold
 
 
 def _certainty_notices(light: ShootLight, whites: Sequence[SceneWhite]) -> list[str]:

@@ -71,7 +71,7 @@ MUTANTS = [
     mutant(_MERCURY, "(share - MERCURY.spared)", "share", _MERCURY_TEST),
     mutant(_MERCURY, " or np.array_equal(to_working, np.eye(3))", "", _MERCURY_TEST),
     mutant(_MERCURY, "min(white.min(), day.min()) <= 0", "False", _MERCURY_TEST),
-    mutant("steps/white_balance.py", "2 * white.sure - 1", "1.0", "steps/test_white_balance.py"),
+    mutant("light/scene_white.py", "2 * self.sure - 1", "1.0", "steps/test_white_balance.py"),
     mutant("light/cast.py", "grey < CAST.few * area.sum()", "True", "light/test_cast.py"),
     mutant(
         "light/cast.py",
