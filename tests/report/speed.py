@@ -129,7 +129,7 @@ def opened(browser: Any, page_file: Path, size: tuple[int, int] = DESKTOP) -> Op
     page = browser.new_page(viewport={"width": size[0], "height": size[1]})
     try:
         console = page.context.new_cdp_session(page)
-        console.send("Performance.enable")
+        console.send("Performance.enable", {"timeDomain": "threadTicks"})
 
         def used() -> float:
             told = {one["name"]: one["value"] for one in console.send("Performance.getMetrics")["metrics"]}
