@@ -10,7 +10,7 @@ from pathlib import Path
 from pydantic import JsonValue
 
 from pipeline.engine.jobs import Shoot, without_wrong_rows
-from pipeline.engine.tables.frame_table import frame_table
+from pipeline.engine.tables.frame_table import CHANGED, frame_table, with_suffix
 from pipeline.errors import InputError, Problem
 from pipeline.people.ranking import Ranked
 from pipeline.review.changes import Field
@@ -37,6 +37,7 @@ from pipeline.textfile.table_edits import EditableTable, Form
 from pipeline.textfile.tables import Row
 from pipeline.textfile.yaml_edits import with_entry
 from pipeline.textfile.yamlfile import parse_yaml
+from pipeline.types import Frame
 
 
 class RefusedError(InputError):
@@ -230,11 +231,17 @@ class FactsNow:
         if line:
             return table.with_cells(line, texts), line
         about = self.shoot.index.frames[frame]
-        known = {"frame": self.shoot.index.unmistakable(frame), "file": about.relative}
+        known = {"frame": self._called(about), "file": about.relative}
         if about.exif.time is not None:
             known["time"] = about.exif.time.isoformat(sep=" ", timespec="milliseconds")
         known = {column: text for column, text in known.items() if column in table.header}
         return table.with_row({**known, **texts})
+
+    def _called(self, frame: Frame) -> str:
+        """What a new row calls a frame: nothing else is called so, and no spreadsheet changes it."""
+        called, suffixed = self.shoot.index.unmistakable(frame.name), with_suffix(frame)
+        changes = CHANGED.fullmatch(called) and self.shoot.index.find(suffixed)[0] == frame.name
+        return suffixed if changes else called
 
     def _editable(self, raw: bytes) -> EditableTable:
         place = self.files.find("frames")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import io
 import json
 import random
@@ -12,7 +13,9 @@ from pathlib import Path
 import pytest
 
 from pipeline.review.changes import ChangeLog
+from pipeline.shoot.frame_names import FrameIndex
 from pipeline.shoot.read_facts import load_facts
+from pipeline.types import Frame
 from tests.review.conftest import ALL, EVENT, FRAMES, NAMES, ODD, ROSTER, Tab, run
 
 Open = Callable[..., Tab]
@@ -356,3 +359,19 @@ def test_two_reviews_of_one_night_share_their_changes(night: Path, tab: Open) ->
         assert other.post("api/undo")["undone"] == f"{about}, rating"
     assert (night / "facts" / "frames.csv").read_bytes() == FRAMES.encode("utf-8-sig")
     assert one.get("api/since/0")["undo"] == ""
+
+
+def test_a_new_row_has_a_name_that_a_spreadsheet_leaves(night: Path, tab: Open) -> None:
+    """0012 would come back as 12, and MAR0012 as a month."""
+    one = tab()
+    facts = one.session.facts
+    for name, called in (
+        ("0012", "0012.NEF"),
+        ("MAR0012", "MAR0012.NEF"),
+        ("TH1_0012", "TH1_0012"),
+        ("12.5", "12.5.NEF"),
+    ):
+        frame = Frame(name, Path(f"{name}.NEF"), f"{name}.NEF", "raw")
+        facts.shoot = dataclasses.replace(one.session.shoot, index=FrameIndex([frame]))
+        assert facts._called(frame) == called
+    facts.shoot = one.session.shoot

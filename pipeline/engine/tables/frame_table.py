@@ -18,7 +18,7 @@ from pipeline.types import Burst, Frame
 
 SEPARATORS = {"comma": ",", "semicolon": ";", "tab": "\t"}
 # What a spreadsheet may read as a number or a date, and so change when it saves: 0012, 1E5, MAR0012, 2/14.
-_CHANGED = re.compile(r"[\d\s.,:/eE+-]+|(.*/)?[^\W\d_]{3,9}[ -]?\d{1,4}")
+CHANGED = re.compile(r"[\d\s.,:/eE+-]+|(.*/)?[^\W\d_]{3,9}[ -]?\d{1,4}")
 
 
 def frame_table(
@@ -42,7 +42,7 @@ def frame_table(
     take a name for a number or a date.
     """
     known = {f.name: f for f in frames}
-    suffixed = any(_CHANGED.fullmatch(name) for name in known)
+    suffixed = any(CHANGED.fullmatch(name) for name in known)
     text = io.StringIO()
     table = csv.writer(text, delimiter=separator, lineterminator="\r\n")
     rows = [facts.row(frame.name) for frame in frames]
@@ -55,7 +55,7 @@ def frame_table(
             frame, row, rank = known[name], facts.row(name), ranks.get(name)
             time = frame.exif.time
             cells = (
-                _with_suffix(frame) if suffixed else name,
+                with_suffix(frame) if suffixed else name,
                 *_typed(row, name in chosen),
                 *(_crop(dict(row.crops).get(column.removeprefix(CROP_OF))) for column in own),
                 *("; ".join(row.marks) for _ in marks),
@@ -78,7 +78,8 @@ def _rank(rank: Ranked | None) -> tuple[str, str, str]:
     return (str(rank.score), str(rank.rating), rank.why) if rank.rating else ("", "", rank.why)
 
 
-def _with_suffix(frame: Frame) -> str:
+def with_suffix(frame: Frame) -> str:
+    """The name of a frame with the suffix of its file, which no spreadsheet takes for a number or a date."""
     suffix = PurePosixPath(frame.relative).suffix
     return frame.name if frame.name.endswith(suffix) else frame.name + suffix
 
