@@ -22,7 +22,7 @@ export function build(desk) {
       button("Try now", () => {
         desk.queue.wait = 1000;
         desk.queue.pump();
-        desk.look(false);
+        desk.look();
       }),
     ),
     h("details", {}, h("summary", {}, "What is not saved yet"), h("ul", { class: "desk-waiting" })),

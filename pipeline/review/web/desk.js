@@ -15,6 +15,7 @@ export class Desk {
     this.frames = new Map(court.view.frames.map((frame) => [frame.name, frame]));
     this.roster = { teams: {}, players: [], deliveries: [], references: [], minors: false, undo: "" };
     this.render = { state: "idle", done: 0, of: 0, message: "", stale: 0 };
+    this.met = false; // whether the server has answered yet
     this.notices = []; // on the tables, as long as they hold: a problem in a file, a file that a spreadsheet has open
     this.actions = new Map();
     this.queue = new Queue({
@@ -166,14 +167,14 @@ export class Desk {
 
   async start() {
     for (const item of this.queue.items) this.overlay(item);
-    await this.look(true);
+    await this.look();
     this.queue.pump();
     const next = async () => {
-      await this.look(false);
+      await this.look();
       setTimeout(next, document.hidden ? POLL_HIDDEN : POLL);
     };
     setTimeout(next, POLL);
-    document.addEventListener("visibilitychange", () => document.hidden || this.look(false));
+    document.addEventListener("visibilitychange", () => document.hidden || this.look());
   }
 
   overlay(item) {
@@ -181,14 +182,16 @@ export class Desk {
     if (frame) frame.wrote = withValue(this.wrote(item.frame), item.field, item.value, item.delivery);
   }
 
-  async look(first) {
+  /** Takes in what other windows and the render have done; all there is, as long as the server has not answered once. */
+  async look() {
     try {
-      if (first) this.take({ roster: await ask("api/roster"), render: await ask("api/render") });
-      else this.take(await ask(`api/since/${this.version}`));
+      if (this.met) this.take(await ask(`api/since/${this.version}`));
+      else this.take({ roster: await ask("api/roster"), render: await ask("api/render") });
+      this.met = true;
       this.queue.found(true);
     } catch (error) {
       if (error instanceof Lost) this.queue.found(false);
-      else if (first) this.tell("error", error.message);
+      else if (!this.met) this.tell("error", error.message);
     }
   }
 

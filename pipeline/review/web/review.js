@@ -77,13 +77,16 @@ tools.addEventListener("keydown", (event) => {
 });
 document.body.append(below.element, ...parts.flatMap((part) => part.dialog ?? []));
 
-// While the large view is open, all outside it is out of reach: the bar goes along.
 const large = tools.closest("dialog");
-document.addEventListener("frame-shown", (event) => {
+
+function arrived(name) {
+  // While the large view is open, all outside it is out of reach: the bar goes along.
   if (large && below.element.parentElement !== large) large.append(below.element);
-  show(event.detail.name);
-  ahead(event.detail.name);
-});
+  show(name);
+  ahead(name);
+}
+
+document.addEventListener("frame-shown", (event) => arrived(event.detail.name));
 document.addEventListener("frame-left", () => {
   for (const part of parts) part.leave?.();
   document.body.append(below.element);
@@ -92,5 +95,5 @@ desk.on("frames", (names) => names.has(desk.now) && show(desk.now));
 desk.on("roster", () => show(desk.now));
 
 await desk.start();
-show(desk.now);
+if (desk.now) arrived(desk.now); // the address named a frame, as after a reload
 document.documentElement.dataset.desk = "ready";
