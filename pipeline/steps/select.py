@@ -94,24 +94,28 @@ def solve(context: SolveContext[NoMeasurement], params: SelectParams) -> Solved[
 def solve_for(context: SolveContext[NoMeasurement], params: ForParams) -> Solved[SelectSolution]:
     """Choose frames of those whom the delivery is for. keep: always goes first here too, and does no more: who asked
     for five pictures gets five, and nobody gets a picture of others."""
-    from pipeline.store.files import folded
-
     rows = {f.name: context.facts.row(f.name) for f in context.frames}
     why = {n: s.why for n, s in context.earlier_of(STEP).items() if not s.chosen and n in rows}
     why |= {name: "rejected: rated -1" for name, row in rows.items() if row.rating == -1}
-    shown = _shown(params, context.facts)
-    if shown is not None:
-        why |= {name: _OTHERS for name, row in rows.items() if name not in why and shown.isdisjoint(row.players)}
-    if params.marked:
-        words = {folded(word) for word in params.marked}
-        marked = {name for name, row in rows.items() if words & {folded(word) for word in row.marks}}
-        why |= {name: _UNMARKED for name in rows if name not in why and name not in marked}
+    why |= {name: text for name, text in _others(params, context.facts, rows).items() if name not in why}
     solved = _choose(context, params, rows, why, set())
     children = params.each == "player" and context.facts.minors
     notices = [_CHILDREN if children else _NOBODY.format(each=params.each)] if params.each else []
+    shown = _shown(params, context.facts) if params.player else None
     hidden = [one for one in context.facts.roster if not one.publish and (one.team, one.number) in (shown or ())]
-    notices += [_HIDDEN.format(line=one.line) for one in hidden if params.player]
+    notices += [_HIDDEN.format(line=one.line) for one in hidden]
     return Solved(solved.by_frame, tuple(notices))
+
+
+def _others(params: ForParams, facts: Facts, rows: Mapping[str, FrameFacts]) -> dict[str, str]:
+    """Frames that are for others, and why. Raises ValueError as _shown."""
+    from pipeline.store.files import folded
+
+    shown = _shown(params, facts)
+    why = {name: _OTHERS for name, row in rows.items() if shown is not None and shown.isdisjoint(row.players)}
+    words = {folded(word) for word in params.marked}
+    unmarked = [name for name, row in rows.items() if words.isdisjoint(map(folded, row.marks))] if words else []
+    return {**dict.fromkeys(unmarked, _UNMARKED), **why}
 
 
 _OTHERS = "frames.csv names nobody in it whom this delivery is for"
@@ -223,13 +227,13 @@ def fallback(context: SolveContext[NoMeasurement], params: SelectParams) -> Solv
     that nobody chose cannot be called back."""
     from pipeline.shoot.facts import held_back
 
-    shown = _shown(params, context.facts) if isinstance(params, ForParams) else None
+    rows = {f.name: context.facts.row(f.name) for f in context.frames}
+    others = _others(params, context.facts, rows) if isinstance(params, ForParams) else {}
     found: dict[str, SelectSolution] = {}
-    for name in (frame.name for frame in context.frames):
-        row = context.facts.row(name)
+    for name, row in rows.items():
         rated = params.rating is not None and row.rating is not None and row.rating >= max(params.rating, 1)
         chosen = (row.always or rated) and row.keep and not held_back(context.facts, row)
-        chosen &= shown is None or not shown.isdisjoint(row.players)
+        chosen &= name not in others
         found[name] = SelectSolution(chosen, "a person chose it" if chosen else "select failed, and nobody chose it")
     return Solved(found)
 

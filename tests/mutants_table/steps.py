@@ -188,10 +188,11 @@ MUTANTS = [
     mutant(_SELECT, "else 0) < params.rating and", "else 0) <= params.rating and", *_SELECTED),
     mutant(_SELECT, "row.rating == -1 and name not in always", "row.rating == -1", *_SELECTED),
     mutant(_SELECT, "stretch = open_[i * len(open_) // groups :", "stretch = open_[0 :", *_SELECTED),
-    mutant(_SELECT, "if name not in why and shown.isdisjoint(row.players)}", "if False}", *_FOR),
+    mutant(_SELECT, "if shown is not None and shown.isdisjoint(row.players)}", "if False}", *_FOR),
+    mutant(_SELECT, "if words.isdisjoint(map(folded, row.marks))] if words", "if False] if words", *_FOR),
     mutant(_SELECT, "in facts.roster if not withheld(facts, player)]", "in facts.roster]", *_FOR),
     mutant(_SELECT, 'if params.each == "player" and facts.minors:', "if False:", *_FOR),
-    mutant(_SELECT, "chosen &= shown is None or not shown.isdisjoint(row.players)", "pass", *_FOR),
+    mutant(_SELECT, "chosen &= name not in others", "pass", *_FOR),
     mutant(_SELECT, "return set() if params.each else", "return", *_FOR),
     mutant(_SELECT, " - {n for n, row in rows.items() if row.always}", "", *_SELECTED),
     # crop

@@ -150,4 +150,5 @@ def test_where_choosing_fails_only_what_a_person_chose_of_these_people_goes_out(
     assert FOR.fallback is not None and STEP.fallback is not None
     solved = FOR.fallback(context(), ForParams(player=("home 7",), rating=4))
     assert chosen(solved) == ["A2", "B3"]
+    assert chosen(FOR.fallback(context(), ForParams(marked=("paper",), rating=4))) == []
     assert "B2" in chosen(STEP.fallback(context(), SelectParams()))
