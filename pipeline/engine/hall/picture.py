@@ -153,7 +153,7 @@ class _Drawing:
             self._mark(x, y, point.end, point.spoiled)
         for part in range(5):
             x = left + 10 + (right - left - 20) * part / 4
-            self.text(x, top + high + 10, _clock(span * part / 4), 18, _SOFT, "ma")
+            self.text(x, top + high + 10, _clock(span * part / 4), 18, _SOFT, ("la", "ma", "ma", "ma", "ra")[part])
         self.y = top + high + 40
         x = float(left)
         for at, end in enumerate(found.ends[:_MOST_ENDS]):
