@@ -36,6 +36,7 @@ from tests.engine.hall.made import (
     look,
     memory_of,
     next_hall,
+    plan,
     put_memory,
     truth_of,
     white_errors,
@@ -43,21 +44,23 @@ from tests.engine.hall.made import (
 )
 
 NO_LAMPS = ("D65",)  # of the table of lamps
+NEXT = (plan(-7.2, 60.0, 4), plan(7.5, 300.0, 4), plan(-4.0, 600.0, 4), plan(5.5, 900.0, 4))
 
 
 def nights() -> Iterator[tuple[str, Hall]]:
     """What the next night is like."""
-    yield "same lamps", next_hall(HALIDE, LED)
+    yield "same lamps", next_hall(HALIDE, LED, NEXT)
     for share in (0.5, 0.2):
-        yield f"right: {share:.0%} left", next_hall(HALIDE, Dimmed(LED.spectrum, LED.depth, LED.phase, share=share))
-    yield "left: 50% left", next_hall(Dimmed(**{**vars(HALIDE), "share": 0.5}), LED)
-    yield "left: other ballast", next_hall(replace(HALIDE, depth=0.03, second=0.0), LED)
-    yield "other floor", next_hall(HALIDE, LED, floor="grey floor")
+        dimmed = Dimmed(LED.spectrum, LED.depth, LED.phase, share=share)
+        yield f"right: {share:.0%} left", next_hall(HALIDE, dimmed, NEXT)
+    yield "left: 50% left", next_hall(Dimmed(**{**vars(HALIDE), "share": 0.5}), LED, NEXT)
+    yield "left: other ballast", next_hall(replace(HALIDE, depth=0.03, second=0.0), LED, NEXT)
+    yield "other floor", next_hall(HALIDE, LED, NEXT, floor="grey floor")
     for name in tables()["lamps"]:
         if name in (*NO_LAMPS, HALIDE.spectrum, LED.spectrum):
             continue
-        yield f"left: {name}", next_hall(Lamp(name, 0.3, 0.5), LED)
-        yield f"right: {name}", next_hall(HALIDE, Lamp(name, 0.06, 2.0))
+        yield f"left: {name}", next_hall(Lamp(name, 0.3, 0.5), LED, NEXT)
+        yield f"right: {name}", next_hall(HALIDE, Lamp(name, 0.06, 2.0), NEXT)
 
 
 def unproven(known: Known, memory) -> Known:

@@ -125,7 +125,7 @@ def prove(tonight: Tonight, camera: RememberedCamera) -> Proof:
         return Proof(
             "unproven",
             words=(f"the hall is not recognised: {seen:.0%} of the frames show the remembered surfaces, and "
-                   f"{RULES.recognised:.0%} are asked for",),
+                   f"{RULES.recognised:.0%} are asked for; it is another hall, or its lamps have changed much",),
         )  # fmt: skip
     chroma = tonight.light.chromaticities
     offset = np.median([p.chroma - chroma[p.scene] for p in own], axis=0)

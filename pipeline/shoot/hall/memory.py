@@ -28,6 +28,8 @@ _LONGEST = 60_000  # letters of a packed histogram
 
 Stops = Annotated[float, Field(ge=-60, le=60)]
 Chroma = Annotated[tuple[Annotated[float, Field(ge=-6, le=6)], Annotated[float, Field(ge=-6, le=6)]], Field()]
+_White = Annotated[float, Field(ge=-1.6, le=1.6)]  # REFERENCES.beyond_reason: a factor of 4.5 from daylight
+White = tuple[_White, _White]
 Row = tuple[
     Annotated[float, Field(ge=-100, le=100)],
     Annotated[float, Field(ge=-100, le=100)],
@@ -72,7 +74,7 @@ class RememberedLight(_Part):
 
     end: End
     chroma: Chroma
-    white: Chroma
+    white: White
     matrix: tuple[Row, Row, Row] | None = None
     ev100: Stops | None = None
     flicker: Percent | None = None
