@@ -79,19 +79,25 @@ def _axe() -> str:
     return (Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    """One browser a file of tests: it ends with them, and with it the event loop of its driver."""
+@pytest.fixture(scope="session")
+def chromium() -> str:
+    """The browser's program, or a skip that says what is absent, before anything is made to be looked at."""
     program = shutil.which("chromium") or shutil.which("chromium-browser")
     if program is None:
         pytest.skip("no browser (Debian: chromium) is installed here")
     for needed in ("playwright", "axe_playwright_python"):
         if find_spec(needed) is None:
             pytest.skip(f"the package {needed} of the test extra is not installed here")
+    return program
+
+
+@pytest.fixture(scope="module")
+def browser(chromium: str) -> Iterator[Any]:
+    """One browser a file of tests: it ends with them, and with it the event loop of its driver."""
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as driver:
-        started = driver.chromium.launch(executable_path=program, args=ARGUMENTS)
+        started = driver.chromium.launch(executable_path=chromium, args=ARGUMENTS)
         yield started
         started.close()
 
@@ -132,12 +138,12 @@ def tab(browser: Any) -> Iterator[Callable[..., Tab]]:
 
 
 @pytest.fixture(scope="session")
-def night(tmp_path_factory: pytest.TempPathFactory) -> Night:
+def night(chromium: str, tmp_path_factory: pytest.TempPathFactory) -> Night:
     """A night that has been run. Tests that write take a copy."""
     return write_night(tmp_path_factory.mktemp("night"))
 
 
 @pytest.fixture(scope="session")
-def hostile_night(tmp_path_factory: pytest.TempPathFactory) -> Night:
+def hostile_night(chromium: str, tmp_path_factory: pytest.TempPathFactory) -> Night:
     """The same, with texts that try to run."""
     return write_night(tmp_path_factory.mktemp("hostile"), hostile=True)
