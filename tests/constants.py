@@ -19,7 +19,7 @@ import numpy as np
 
 from pipeline.imaging import level, resample, sharpness, tone
 from pipeline.imaging.denoise import block_wiener, cells, denoise, edges, picture_noise, picture_noise_pool
-from pipeline.imaging.learned import settle, tiles
+from pipeline.imaging.learned import settle, tiles, web
 from pipeline.imaging.raw import defects, greens, mosaic, noise, noise_pool, residual_demosaic, row_noise, window
 from pipeline.light import (
     cast,
@@ -49,6 +49,7 @@ from tests.constants_filters import (
     of_edges,
     of_highlights,
     of_learned,
+    of_learned_web,
     of_picture_noise,
     of_picture_pool,
     of_settle,
@@ -289,6 +290,13 @@ TOPICS = {
             "tile": "decides time and memory: tests/imaging/learned/test_mosaic.py shows that tiles leave no seam",
             "overlap": "the same",
             "beyond": "the network knows borders: four times as much changes their error by 0.2 %",
+        },
+    ),
+    "learned web": Topic(
+        web, "LEARNED_WEB", of_learned_web,
+        {
+            "tile": "decides time and memory: tests/imaging/learned/test_web.py shows that tiles leave no seam",
+            "overlap": "the same",
         },
     ),
     "settle": Topic(settle, "SETTLE", of_settle),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 from functools import cache
+from typing import Any, cast
 from unittest.mock import patch
 
 import cv2
@@ -13,7 +14,7 @@ import numpy as np
 from pipeline.imaging import resample, sharpness, tone
 from pipeline.imaging.denoise import block_wiener, cells, denoise, edges, picture_noise, picture_noise_pool
 from pipeline.imaging.geometry import WHOLE
-from pipeline.imaging.learned import settle, tiles
+from pipeline.imaging.learned import settle, tiles, web
 from pipeline.imaging.sharpness import Detail
 from pipeline.light import highlights
 from pipeline.types import F32, Noise
@@ -54,6 +55,20 @@ def of_learned() -> Iterator[float]:
         yield from gains.tolist()
         yield from tiles.luma_weights(gains * 1e-3, gains**2 * 1e-5, 0.01, np.ones(3, np.float32)).tolist()
     yield from tiles.Settings(1.2, 2.0).levels
+
+
+def of_learned_web() -> Iterator[float]:
+    """What the network is told of scales, and a mean of its result, put down as a constant, with the classical one."""
+    for scale in (0.05, 0.15, 0.19, 0.21, 0.5, 0.7):
+        yield float(web.web_times(scale))
+        work = web._Work(_picture(8, 8), np.ones(3), scale, _NOISE, tiles.Settings(), cast(Any, None))
+        yield work.scale
+    u, classical = (np.full((40, 40, 3), v, np.float32) for v in (0.3, 0.5))
+    u += 0.02 * (_picture(40, 40) - 0.3)
+    work.settle(u)
+    yield from (100 * u[::9, ::9]).ravel().tolist()
+    work.with_classical(u, classical, classical)
+    yield from u[::9, ::9].ravel().tolist()
 
 
 def of_settle() -> Iterator[float]:

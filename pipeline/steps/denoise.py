@@ -51,8 +51,8 @@ class DenoiseParams(Params):
     quality: Literal["standard", "fine", "learned"] = Field(
         "standard",
         description="standard: fast, for a night's work; fine: twice the time, keeps a little more of hair and cloth; "
-        "learned: a trained network, for prints and tight crops of raw frames, at a second or more a megapixel; where "
-        "it cannot be used, fine is, and the report says so",
+        "learned: trained networks, for raw frames: cleaner and finer, at a second or more a megapixel of the picture; "
+        "where they cannot be used, fine is, and the report says so",
     )
     strength: float = Field(1.0, ge=0, le=2, description="0 = none, 1 = the measured noise, 2 = twice as much")
     luma: float = Field(1.0, ge=0, le=2, description="part of the strength for brightness noise")
@@ -79,23 +79,21 @@ def after_mosaic(image: Image, params: DenoiseParams) -> Image:
 
 
 def off_mosaic(params: DenoiseParams, of_all: bool) -> str:
-    """What to say where the network cannot be used on a raw frame."""
+    """What to say where the networks cannot be used on a raw frame."""
     if params.strength == 0 or params.quality != "learned":
         return ""
     if not of_all:
         return "denoised with quality fine: learned must stand under steps, for all deliveries"
-    return (
-        "denoised with quality fine: learned is for files of more than two thirds of a frame's size, of Bayer sensors"
-    )
+    return "denoised with quality fine: learned is for Bayer sensors"
 
 
 def key(params: DenoiseParams, metadata: Metadata | None) -> JsonValue:
-    """The parameters, and the network's weights where they are asked for."""
+    """The parameters, and the networks' weights where they are asked for."""
     asked: dict[str, JsonValue] = params.model_dump(mode="json")
     if params.quality == "learned":
-        from pipeline.imaging.learned.runtime import MOSAIC
+        from pipeline.imaging.learned import runtime
 
-        asked["weights"] = MOSAIC.sha256
+        asked["weights"] = [runtime.MOSAIC.sha256, runtime.WEB.sha256]
     return asked
 
 
@@ -149,12 +147,13 @@ def _not_raw(frames: Sequence[Frame]) -> list[str]:
 
 
 def _no_weights() -> str:
-    """Why the network cannot be used, and what to do; "" where it can."""
+    """Why the networks cannot be used, and what to do; "" where they can."""
     from pipeline.errors import FrameError
-    from pipeline.imaging.learned.runtime import MOSAIC, read
+    from pipeline.imaging.learned import runtime
 
     try:
-        read(MOSAIC)
+        for weights in (runtime.MOSAIC, runtime.WEB):
+            runtime.read(weights)
     except FrameError as error:
         return f"done with quality fine instead of learned: {error}"
     return ""
@@ -165,7 +164,7 @@ def in_words(solution: Basis) -> str:
     if solution.no_weights:
         return "denoised with quality fine instead of learned"
     if solution.learned and not solution.frames:
-        return "with quality learned, by the trained network, except where a note on the file says fine"
+        return "with quality learned, by a trained network, except where a note on the file says fine"
     fine = " with quality fine" if solution.learned else ""
     if solution.frames == 1:
         return f"denoised{fine} by the noise of this frame alone"

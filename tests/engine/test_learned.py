@@ -65,20 +65,44 @@ def test_the_same_bytes_on_one_worker_and_on_two_and_fine_is_named(tmp_path: Pat
         record, _ = foresee(store, shoot, recipe, 1, lambda *given: None)
     said = [text for text in record.notices if "learned" in text]
     assert said == ["denoise: 1 JPEG frame is denoised with quality fine: learned is for raw frames only"]
-    # At web size no full demosaic is made.
-    _, small = delivered(tmp_path, "web", "needed", 1, only="TH5_0001")
-    assert "quality fine" in notices(small["TH5_0001"]) and "two thirds" in notices(small["TH5_0001"])
 
 
+def test_web_sizes_too_are_the_same_on_one_worker_and_on_two(tmp_path: Path) -> None:
+    write_shoot(tmp_path / "shoot")
+    for path in (*sorted((tmp_path / "shoot").glob("*.dng"))[2:], tmp_path / "shoot" / "frames.csv"):
+        path.unlink()
+    one, frames = delivered(tmp_path, "one", "needed", 1)
+    two, _ = delivered(tmp_path, "two", "needed", 2)
+    assert len(one) == 2 and one == two
+    assert one != delivered(tmp_path, "fine", "needed", 1, quality="fine")[0]
+    assert notices(frames["TH5_0001"]) == ""
+    assert any("with quality learned" in text for text in frames["TH5_0001"]["decisions"])
+
+
+@pytest.mark.parametrize("size", ["full", "needed"])
+def test_a_step_of_one_delivery_is_denoised_with_fine_and_says_so(tmp_path: Path, size: str) -> None:
+    write_shoot(tmp_path / "shoot")
+    for path in (*sorted((tmp_path / "shoot").glob("*.dng"))[1:], tmp_path / "shoot" / "frames.csv"):
+        path.unlink()
+    step = "  - denoise: {quality: learned}\n"
+    recipe = RECIPE.replace(step, "").replace("    - tone:", "  " + step + "    - tone:").replace("SIZE", size)
+    (tmp_path / "r.yaml").write_text(recipe, encoding="utf-8")
+    shoot = read_shoot(tmp_path / "shoot", models=tmp_path)
+    run(load_recipe(tmp_path / "r.yaml", REGISTRY), shoot, tmp_path / "out", workers=1)
+    frames = json.loads((tmp_path / "out" / "run.json").read_text(encoding="utf-8"))["frames"]
+    assert "learned must stand under steps" in notices(frames["TH5_0001"])
+
+
+@pytest.mark.parametrize("which", ["MOSAIC", "WEB"])
 def test_a_night_without_the_weights_is_delivered_with_fine_and_says_so(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, which: str
 ) -> None:
     write_shoot(tmp_path / "shoot")
     for path in (*sorted((tmp_path / "shoot").glob("*.dng"))[1:], tmp_path / "shoot" / "frames.csv"):
         path.unlink()
     learned, _ = delivered(tmp_path, "out", "full", 1)
     with monkeypatch.context() as damaged:
-        damaged.setattr(runtime, "MOSAIC", runtime.Weights("none.onnx", runtime.MOSAIC.sha256))
+        damaged.setattr(runtime, which, runtime.Weights("none.onnx", getattr(runtime, which).sha256))
         instead, frames = delivered(tmp_path, "out", "full", 1)
         record = json.loads((tmp_path / "out" / "run.json").read_text(encoding="utf-8"))
     said = [n for n in record["notices"] if "none.onnx" in n]
@@ -89,12 +113,13 @@ def test_a_night_without_the_weights_is_delivered_with_fine_and_says_so(
     assert delivered(tmp_path, "out", "full", 1)[0] == learned  # and again with the weights
 
 
-def test_other_weights_are_another_key(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("which", ["MOSAIC", "WEB"])
+def test_other_weights_are_another_key(monkeypatch: pytest.MonkeyPatch, which: str) -> None:
     params = [REGISTRY["denoise"].Params.model_validate({"quality": q}) for q in ("fine", "learned")]
     own = REGISTRY["denoise"].key
     assert own is not None
     before = [own(p, None) for p in params]
     assert before[0] == params[0].model_dump(mode="json")  # what was rendered by the others stays
-    monkeypatch.setattr(runtime, "MOSAIC", runtime.Weights("mosaic.onnx", "0" * 64))
+    monkeypatch.setattr(runtime, which, runtime.Weights("x.onnx", "0" * 64))
     after = [own(p, None) for p in params]
     assert after[0] == before[0] and after[1] != before[1]

@@ -13,12 +13,22 @@ _PICTURE_TEST = "imaging/denoise/test_picture_noise.py"
 
 _SAMPLES, _AS_PIXELS = "imaging/tone_samples.py", "imaging/test_tone_samples.py"
 
+_WEB, _WEB_TEST = "imaging/learned/web.py", "imaging/learned/test_web.py"
 _RUNTIME, _LEARNED_RUN = "imaging/learned/test_runtime.py", "engine/test_learned.py"
 
 MUTANTS = [
     mutant("imaging/learned/runtime.py", "!= weights.sha256", '== ""', _RUNTIME),
     mutant("imaging/learned/tiles.py", "overlap: int = 32", "overlap: int = 16", "imaging/learned/test_mosaic.py"),
-    mutant("steps/denoise.py", 'asked["weights"] = MOSAIC.sha256', 'asked["weights"] = ""', _LEARNED_RUN),
+    mutant("steps/denoise.py", 'asked["weights"] = [runtime', 'asked["weights"] = "" and [runtime', _LEARNED_RUN),
+    mutant("steps/denoise.py", "in (runtime.MOSAIC, runtime.WEB)", "in (runtime.MOSAIC,)", _LEARNED_RUN),
+    mutant(_WEB, "overlap: int = 24", "overlap: int = 8", _WEB_TEST),
+    mutant(_WEB, "classical: float = 0.3", "classical: float = 1.0", _WEB_TEST),
+    mutant(
+        "imaging/raw/mosaic.py",
+        "(2 * times * size[0], 2 * times * size[1])",
+        "(2 * times * size[1], 2 * times * size[0])",
+        _LEARNED_RUN,
+    ),
     mutant("engine/render.py", "and not (cleaned and b is early)", "", _LEARNED_RUN),
     mutant(_SAMPLES, "distance <= edge", "distance < 0", _AS_PIXELS),
     mutant(_SAMPLES, "np.where(most > knee, bottom", "np.where(most > 0, bottom", _AS_PIXELS),

@@ -69,10 +69,12 @@ def test_before_the_demosaic_is_better_than_after(tmp_path: Path, pattern: str) 
 
 
 def test_web_sizes_and_no_strength_leave_the_mosaic_alone(tmp_path: Path) -> None:
+    """But for the network of web sizes."""
     write(tmp_path / "f.dng", truth(), "RGGB")
     frame = Frame("f", tmp_path / "f.dng", "f.dng", "raw", Exif())
-    for quality in ("standard", "learned"):
-        assert not decode(frame, 200, DecodeOptions(clean=Clean(1.0, 1.0, 1.0, 0.0, quality))).cleaned
+    for quality in ("standard", "fine", "learned"):
+        decoded = decode(frame, 200, DecodeOptions(clean=Clean(1.0, 1.0, 1.0, 0.0, quality)))
+        assert decoded.cleaned == (quality == "learned")
     assert denoise.on_mosaic(denoise.DenoiseParams(strength=0.0)) is None
 
 

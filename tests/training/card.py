@@ -17,27 +17,31 @@ from pathlib import Path
 from pipeline.imaging.learned import runtime
 from tests.training.pictures import held_back
 
-# Of the run that made the weights.
-COMMIT, SEED, STEPS = "2758d02", 20151, 138_000
+SEED = 20151
+# Of the runs that made the weights: commit, steps, pieces.
+RUNS = {runtime.MOSAIC: ("2758d02", 138_000, "two"), runtime.WEB: ("COMMIT_OF_WEB", 165_000, "three")}
 HERE = Path(__file__).parent
 CARD = Path(runtime.__file__).with_name("MODEL_CARD.md")
 
 TEXT = """\
-# Model card: {file}
+# Model card: the networks of `denoise: {{quality: learned}}`
 
-The network of `denoise: {{quality: learned}}`: it takes the packed cells of a noisy Bayer mosaic (RGGB, in the
-root domain of domain.py), told how noisy they are, and gives red, green and blue of every pixel. 3x3
-convolutions on four scales, half precision, run by OpenCV's dnn on one thread. It was made by this project, for
-this program; no weights of others went into it.
+- {mosaic}: for full size, and for files of more than two thirds of it. It takes the packed cells of a noisy Bayer
+  mosaic (RGGB, in the root domain of domain.py), told how noisy they are, and gives red, green and blue of every
+  pixel. 3x3 convolutions on four scales.
+- {web}: for web sizes. It takes the mosaic averaged to twice the size of the result, told how noisy it is, and how
+  much smaller than the sensor it is. 3x3 convolutions on three scales.
 
-- {size:,} bytes, SHA-256 `{sha256}`. The program refuses any other file.
-- Trained with `tests/training` of commit {commit}, seed {seed}, {steps:,} steps, on one GPU in two pieces of
-  under ten minutes; tests/training/README.md says how to repeat it.
-- Licence: that of the project, MIT. Some of the pictures it learnt from are under licences that ask for the
-  same licence of what is derived from them (below). It holds no picture; whether the law of your country calls
+Both are of half precision and run by OpenCV's dnn on one thread. They were made by this project, for this program; no
+weights of others went into them.
+
+{runs}
+- tests/training/README.md says how to repeat it.
+- Licence: that of the project, MIT. Some of the pictures they learnt from are under licences that ask for the
+  same licence of what is derived from them (below). They hold no picture; whether the law of your country calls
   weights derived is not settled, so ask before you rely on it beyond this program.
 
-## What it was trained on
+## What they were trained on
 
 Pictures without noise, to which the noise of sensors was added by simulation (tests/training/sensor.py): shot
 and read noise over the ranges of five measured cameras from about ISO 100 to above 25,600, most above ISO 800, rows,
@@ -54,18 +58,18 @@ sport, or of a user was used.
 File by file, with SHA-256: tests/training/sources.json, whose own is `{listed}`. The photographs that `python
 -m tests.denoise_table` compares with were held out.
 
-## What it is for, and what not
+## What they are for, and what not
 
-For making photographs of dim halls clean to look at, at full size, by raw files of Bayer sensors. It was
+For making photographs of dim halls clean to look at, by raw files of Bayer sensors. They were
 measured on simulated noise only (DEVELOPERS.md, "The trained denoiser").
 
-Not for evidence: it draws what is likely where the noise hides what was there. Below the noise it may round a
+Not for evidence: they draw what is likely where the noise hides what was there. Below the noise they may round a
 letter, close a net or smooth a face. Do not use it to read a number or a name, to tell who somebody is, to
 judge a goal or an injury, for medical or scientific pictures, or for measuring. Keep the raw file: it alone is
 what the camera saw.
 
-It knows nothing of people, and finds or names nobody. Faces of every skin are cleaned by the same rule, but the
-share of them in its pictures was not counted, and whether darker skin loses more texture was not measured.
+They know nothing of people, and find or name nobody. Faces of every skin are cleaned by the same rule, but the
+share of them in their pictures was not counted, and whether darker skin loses more texture was not measured.
 """
 
 
@@ -100,12 +104,19 @@ def main() -> None:
         f"  - {package}: " + ", ".join(f"{count} {licence}" for licence, count in sorted(of.items()))
         for package, of in sorted(by_package.items())
     ]
-    data = CARD.with_name(runtime.MOSAIC.file).read_bytes()
+    runs = []
+    for weights, (commit, steps, pieces) in RUNS.items():
+        data = CARD.with_name(weights.file).read_bytes()
+        runs.append(
+            f"- {weights.file}: {len(data):,} bytes, SHA-256 `{hashlib.sha256(data).hexdigest()}`. The program\n"
+            f"  refuses any other file. Trained with `tests/training` of commit {commit}, seed {SEED}, {steps:,}\n"
+            f"  steps, on one GPU in {pieces} pieces of under ten minutes."
+        )
     back = sum(held_back(index) for index in range(len(photos)))
     text = TEXT.format(
-        file=runtime.MOSAIC.file, sha256=hashlib.sha256(data).hexdigest(), size=len(data), commit=COMMIT, seed=SEED,
-        steps=STEPS, photos=len(photos) - back, kept_back=back, wallpapers=len(listed) - len(photos),
-        packages="\n".join(lines), listed=hashlib.sha256((HERE / "sources.json").read_bytes()).hexdigest(),
+        mosaic=runtime.MOSAIC.file, web=runtime.WEB.file, runs="\n".join(runs), photos=len(photos) - back,
+        kept_back=back, wallpapers=len(listed) - len(photos), packages="\n".join(lines),
+        listed=hashlib.sha256((HERE / "sources.json").read_bytes()).hexdigest(),
     )  # fmt: skip
     CARD.write_text(text, encoding="utf-8")
 

@@ -28,13 +28,11 @@ from pipeline.imaging.denoise.denoise import denoise_mosaic
 from pipeline.imaging.learned.mosaic import learned_demosaic
 from pipeline.imaging.learned.runtime import MOSAIC, Network, network
 from pipeline.imaging.learned.tiles import Settings
-from pipeline.imaging.raw.demosaic import demosaic_noise
 from pipeline.imaging.raw.window import packed, unpacked
 from pipeline.types import Noise
 from tests import denoise_table
 from tests.demosaic_table import PHOTOS, by_ahd, by_ours, drawn
 from tests.denoise_table import EXPOSURE, GAINS, HELD_OUT, camera_noise, decode, encode, expose, mosaic_of, score
-from tests.training.on_web import learned_clean
 from tests.training.pictures import held_back
 
 _SHOWN = {
@@ -132,23 +130,6 @@ def patterns(ways: dict[str, Way], iso: float) -> None:
             print(f"  {title:<18}{name:<22}{chroma.mean():6.2f} {np.percentile(chroma, 99):6.1f} {level:7.2f}")
 
 
-def at_web_size(onnx: Path, iso: int) -> None:
-    """The network for web sizes, which web.py trains, against `fine` on the pictures of tests/denoise_table.web."""
-    by, fine_ = Network(onnx.read_bytes()), denoise_table._ours("fine")
-    energy, spectrum = demosaic_noise(round(denoise_table._SCALE, 2))
-    a, b = camera_noise(iso)
-    each = []
-    for name in HELD_OUT:
-        picture = denoise_table.photograph(name)
-        if picture is not None:
-            truth, noisy, noise, power = denoise_table.web(picture, iso, 7)
-            camera = (noisy / GAINS).astype(np.float32)
-            clean = learned_clean(camera, GAINS, Noise(a * energy, b * energy, spectrum), Settings(), by) * GAINS
-            each.append([*score(truth, clean), *score(truth, fine_(noisy, noise, power))])
-    gain, colour = np.array(each)[:, 0] - np.array(each)[:, 2], np.array(each)[:, 1] / np.array(each)[:, 3] - 1
-    print(f"web, ISO {iso}: to fine {gain.mean():+.2f} dB (least {gain.min():+.2f}), dE {100 * colour.mean():+.1f} %")
-
-
 def seconds(way: Way) -> float:
     mosaic = expose(np.full((2048, 2048), 0.2), 6400, 1)
     times = []
@@ -186,13 +167,14 @@ def main() -> None:
     parser.add_argument("--wallpapers", type=Path)
     parser.add_argument("--part", action="append", choices=("noise", "wrong", "clean", "flat", "drawn", "time"))
     parser.add_argument("--sheet", type=Path, help="a PNG to write, and no more")
-    parser.add_argument("--web", type=Path, help="an ONNX file of `train --web`: it against `fine`, and no more")
+    parser.add_argument("--web", action="store_true", help="NETWORK is that for web sizes: it against `fine`, no more")
     arguments = parser.parse_args()
     cv2.setNumThreads(1)
-    if arguments.web is not None:
+    if arguments.web:
         denoise_table.WALLPAPERS.extend([arguments.wallpapers] if arguments.wallpapers else [])
-        for iso in (1600, 6400, 12800):
-            at_web_size(arguments.web, iso)
+        by = None if arguments.network is None else Network(arguments.network.read_bytes())
+        for iso in (1600, 3200, 6400, 12800):
+            denoise_table.web_table(HELD_OUT, iso, by, each=True)
         return
     parts = arguments.part or ["noise", "wrong", "clean", "flat", "drawn", "time"]
     by_network = learned(arguments.network)

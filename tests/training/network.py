@@ -4,13 +4,14 @@ Input (1, 10, h, w): u of the packed RGGB cells (domain.py), then six planes tha
 Output (1, 12, h, w): u of red at the four pixels of each cell, row by row, then of green, then of blue. It is the
 bilinear demosaic of the input and a correction, which starts as nothing. Four scales, each halving the one before.
 
-For web sizes the same network takes pixels of three colours (web.py), four of a colour in a cell as in the output, and
-seven even planes; its base is its input.
+For web sizes (web.py) it takes a cell of 2x2 pixels at twice the size, sixteen planes of each colour, and seven even
+planes; its base is the mean of each pixel's four.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 
@@ -21,11 +22,21 @@ from torch.nn.functional import conv2d, interpolate, leaky_relu, pad
 
 from pipeline.imaging.learned.domain import CHANNELS
 
-WIDTHS = (32, 64, 128, 144)
-DOWN = (1, 1, 1, 1)  # blocks of a scale on the way down
-UP = (1, 1, 1)  # and on the way up
 LEAK = 0.1  # slope below zero: a unit that is driven under zero for every picture can come back
-MULTIPLE = 2 ** (len(WIDTHS) - 1)  # of which the sides of the packed mosaic must be
+
+
+@dataclass(frozen=True)
+class Plan:
+    """channels of the input; of each scale, the finest first: units, blocks on the way down, and on the way up."""
+
+    channels: int
+    widths: tuple[int, ...]
+    down: tuple[int, ...]
+    up: tuple[int, ...]
+
+
+MOSAIC = Plan(CHANNELS, (32, 64, 128, 144), (1, 1, 1, 1), (1, 1, 1))
+WEB = Plan(55, (48, 48, 48), (1, 1, 1), (1, 1))
 
 
 def bilinear_kernels() -> Tensor:
@@ -51,12 +62,14 @@ def bilinear() -> np.ndarray:
 
 
 def base_of(channels: int) -> np.ndarray:
-    """(12, n, 3, 3): what the network corrects, by the planes of pixels of its input."""
+    """(12, n, k, k): what the network corrects, by the planes of pixels of its input."""
     if channels == CHANNELS:
         return bilinear()
-    same = np.zeros((12, 12, 3, 3), np.float32)
-    same[range(12), range(12), 1, 1] = 1
-    return same
+    mean = np.zeros((12, 48, 1, 1), np.float32)
+    for plane in range(48):
+        colour, row, column = plane // 16, plane // 4 % 4, plane % 4
+        mean[4 * colour + 2 * (row // 2) + column // 2, plane] = 0.25
+    return mean
 
 
 class Block(nn.Module):
@@ -74,23 +87,24 @@ class Block(nn.Module):
 
 
 class Network(nn.Module):
-    def __init__(self, channels: int = CHANNELS) -> None:
+    def __init__(self, plan: Plan = MOSAIC) -> None:
         super().__init__()
-        self.inp = nn.Conv2d(channels, WIDTHS[0], 3, padding=1)
-        self.down = nn.ModuleList(nn.ModuleList(Block(w) for _ in range(n)) for w, n in zip(WIDTHS, DOWN, strict=True))
-        pairs = list(pairwise(WIDTHS))
-        self.halve = nn.ModuleList(nn.Conv2d(fine, coarse, 2, 2) for fine, coarse in pairs)
-        self.widen = nn.ModuleList(nn.Conv2d(coarse, fine, 1) for fine, coarse in pairs)
-        self.up = nn.ModuleList(nn.ModuleList(Block(w) for _ in range(n)) for w, n in zip(WIDTHS, UP, strict=False))
-        self.out = nn.Conv2d(WIDTHS[0], 12, 3, padding=1)
+        self.plan = plan
+        w = plan.widths
+        self.inp = nn.Conv2d(plan.channels, w[0], 3, padding=1)
+        self.down = nn.ModuleList(nn.ModuleList(Block(c) for _ in range(n)) for c, n in zip(w, plan.down, strict=True))
+        self.halve = nn.ModuleList(nn.Conv2d(fine, coarse, 2, 2) for fine, coarse in pairwise(w))
+        self.widen = nn.ModuleList(nn.Conv2d(coarse, fine, 1) for fine, coarse in pairwise(w))
+        self.up = nn.ModuleList(nn.ModuleList(Block(c) for _ in range(n)) for c, n in zip(w, plan.up, strict=False))
+        self.out = nn.Conv2d(w[0], 12, 3, padding=1)
         nn.init.zeros_(self.out.weight)
         nn.init.zeros_(self.out.bias)
-        self.register_buffer("base", torch.from_numpy(base_of(channels)), persistent=False)
+        self.register_buffer("base", torch.from_numpy(base_of(plan.channels)), persistent=False)
 
     def forward(self, x: Tensor) -> Tensor:
         with torch.autocast(x.device.type, enabled=False):
-            pixels = x[:, : self.base.shape[1]].float()
-            base = conv2d(pad(pixels, (1, 1, 1, 1), mode="reflect"), self.base)
+            pixels, rim = x[:, : self.base.shape[1]].float(), self.base.shape[-1] // 2
+            base = conv2d(pad(pixels, (rim, rim, rim, rim), mode="reflect"), self.base)
         h = self.inp(x)
         kept = []
         for level, blocks in enumerate(self.down):
@@ -125,22 +139,24 @@ def working(network: Network, inputs: Tensor) -> dict[str, float]:
     return found
 
 
-def multiply_adds(channels: int = CHANNELS) -> float:
+def multiply_adds(plan: Plan) -> float:
     """A pixel of the mosaic, or of the web."""
-    w, total = WIDTHS, 0.0
+    w, total = plan.widths, 0.0
     for level, width in enumerate(w):
-        blocks = DOWN[level] + (UP[level] if level < len(UP) else 0)
+        blocks = plan.down[level] + (plan.up[level] if level < len(plan.up) else 0)
         total += 18 * width * width * blocks / 4 ** (level + 1)
         if level:
             total += 5 * w[level - 1] * width / 4 ** (level + 1)
-    return total + 9 * (channels * w[0] + 12 * w[0] + 48) / 4
+    base = base_of(plan.channels)
+    return total + (9 * (plan.channels * w[0] + 12 * w[0]) + base.size) / 4
 
 
-def write_onnx(state: dict[str, Tensor], path: Path) -> None:
+def write_onnx(network: Network, path: Path) -> None:
     """The weights in half precision, as a model that OpenCV's dnn and onnxruntime read."""
     import onnx
     from onnx import TensorProto, helper, numpy_helper
 
+    state, plan = network.state_dict(), network.plan
     nodes, weights, count = [], [], [0]
 
     def node(kind: str, inputs: list[str], **attributes: object) -> str:
@@ -165,27 +181,27 @@ def write_onnx(state: dict[str, Tensor], path: Path) -> None:
         return node("Add", [x, conv(f"{name}.second", leaky(conv(f"{name}.first", x)))])
 
     # The base as weights of the whole input, which spares a slice.
-    channels = state["inp.weight"].shape[1]
-    base = base_of(channels)
-    base = np.concatenate([base, np.zeros((12, channels - base.shape[1], 3, 3), np.float32)], 1)
-    demosaiced = node("Conv", ["mosaic", stored("base", base)], kernel_shape=[3, 3], pads=[1] * 4)
+    base = base_of(plan.channels)
+    side = base.shape[-1]
+    base = np.concatenate([base, np.zeros((12, plan.channels - base.shape[1], side, side), np.float32)], 1)
+    begun = node("Conv", ["mosaic", stored("base", base)], kernel_shape=[side] * 2, pads=[side // 2] * 4)
     twice = numpy_helper.from_array(np.array([1, 1, 2, 2], np.float32), "twice")
     h, kept = conv("inp", "mosaic"), []
-    for level in range(len(WIDTHS)):
-        for index in range(DOWN[level]):
+    for level in range(len(plan.widths)):
+        for index in range(plan.down[level]):
             h = block(f"down.{level}.{index}", h)
-        if level < len(WIDTHS) - 1:
+        if level < len(plan.widths) - 1:
             kept.append(h)
             h = conv(f"halve.{level}", h, 2)
-    for level in reversed(range(len(UP))):
+    for level in reversed(range(len(plan.up))):
         wide = node("Resize", [conv(f"widen.{level}", h), "", "twice"], mode="nearest",
                     coordinate_transformation_mode="asymmetric", nearest_mode="floor")  # fmt: skip
         h = node("Add", [kept[level], wide])
-        for index in range(UP[level]):
+        for index in range(plan.up[level]):
             h = block(f"up.{level}.{index}", h)
-    nodes.append(helper.make_node("Add", [demosaiced, conv("out", h)], ["picture"]))
+    nodes.append(helper.make_node("Add", [begun, conv("out", h)], ["picture"]))
     shape = [helper.make_tensor_value_info(n, TensorProto.FLOAT, [1, c, "h", "w"]) for n, c in
-             (("mosaic", channels), ("picture", 12))]  # fmt: skip
+             (("mosaic", plan.channels), ("picture", 12))]  # fmt: skip
     graph = helper.make_graph(nodes, "evencourt", shape[:1], shape[1:], [*weights, twice])
     model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 13)])
     model.ir_version = 8

@@ -7,6 +7,6 @@ import importlib
 import pytest
 
 
-@pytest.mark.parametrize("name", ["evaluate", "on_web", "pictures", "card"])
+@pytest.mark.parametrize("name", ["evaluate", "pictures", "card"])
 def test_commands_that_need_no_pytorch_load(name: str) -> None:
     assert importlib.import_module(f"tests.training.{name}")

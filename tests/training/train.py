@@ -19,11 +19,10 @@ import cv2
 import numpy as np
 import torch
 from torch import Tensor
-from torch.nn.functional import avg_pool2d
 
 from pipeline.imaging.learned import domain
 from tests.training import sensor, web
-from tests.training.network import Network, multiply_adds, working, write_onnx
+from tests.training.network import MOSAIC, WEB, Network, Plan, multiply_adds, working, write_onnx
 from tests.training.pictures import Pictures
 from tests.training.synthetic import SIDE
 
@@ -150,14 +149,8 @@ class WebLook(Look):
         encoded = np.stack([p[128:384, 128:384] for p in Pictures(folder).looked_at])
         light = sensor.linear(torch.from_numpy(encoded).to(device).permute(0, 3, 1, 2).float() / 255) * sensor.WHITE
         gains = torch.tensor([1.9, 1.0, 1.7], device=device).view(1, 3, 1, 1).expand(len(light), -1, -1, -1)
-        scene, self.cases = web.scene_of(light / gains, web.SCALE), []
-        self.light = web.by_area(scene, light.shape[-1]) * gains
-        for iso in (3200, 6400, 12800):
-            a, b = (torch.full((len(light), 1, 1, 1), v, device=device) for v in
-                    (1.6e-3 * iso / 6400, 1.6e-5 * (iso / 6400) ** 2))  # fmt: skip
-            mosaic = sensor.mosaic_of(scene)
-            noisy = torch.poisson(mosaic / a) * a + b.sqrt() * torch.randn_like(mosaic)
-            self.cases.append(web.told_input(noisy, gains, a, b, web.SCALE, light.shape[-1]))
+        self.light = web.wanted_of(light / gains) * gains
+        self.cases = [web.seen_at(light, gains, iso) for iso in (3200, 6400, 12800)]
 
 
 def _encoded(light: Tensor) -> Tensor:
@@ -168,9 +161,10 @@ def _encoded(light: Tensor) -> Tensor:
 class Trainer:
     """The network, its optimiser and their checkpoint; a step is recorded once and replayed where the GPU can."""
 
-    def __init__(self, device: str, steps: int, compiled: bool, channels: int) -> None:
-        self.device, self.steps, self.step, self.channels = device, steps, 0, channels
-        self.network = Network(channels).to(device, memory_format=torch.channels_last)
+    def __init__(self, device: str, steps: int, compiled: bool, plan: Plan) -> None:
+        self.device, self.steps, self.step, self.plan = device, steps, 0, plan
+        self.done = 0.0  # of the schedule
+        self.network = Network(plan).to(device, memory_format=torch.channels_last)
         self.parameters = list(self.network.parameters())
         self.mean = [p.detach().clone() for p in self.parameters]
         on_gpu = device == "cuda"
@@ -193,7 +187,7 @@ class Trainer:
         moments = torch.load(folder / "moments.pt", map_location=self.device, weights_only=True)
         if weights["step"] != moments["step"]:
             raise ValueError(f"{folder}: the two halves of the checkpoint are of different steps")
-        self.step = weights["step"]
+        self.step, self.done = weights["step"], weights["done"]
         self.network.load_state_dict(weights["weights"])
         for mean, kept in zip(self.mean, weights["mean"], strict=True):
             mean.copy_(kept)
@@ -204,13 +198,13 @@ class Trainer:
             group["lr"] = rate if self.device == "cuda" else 0.0
 
     def save(self, folder: Path) -> None:
-        weights = {"step": self.step, "weights": self.network.state_dict(), "mean": self.mean}
+        weights = {"step": self.step, "done": self.done, "weights": self.network.state_dict(), "mean": self.mean}
         for name, what in (("weights", weights), ("moments", {"step": self.step, **_state(self.optimiser)})):
             torch.save(what, folder / f"{name}.new")
             (folder / f"{name}.new").replace(folder / f"{name}.pt")
 
     def averaged(self) -> Network:
-        network = Network(self.channels).to(self.device)
+        network = Network(self.plan).to(self.device)
         for parameter, mean in zip(network.parameters(), self.mean, strict=True):
             parameter.data.copy_(mean)
         return network
@@ -245,7 +239,7 @@ class Trainer:
         """done: of the schedule, 0 to 1."""
         wave = 0.5 * (1 + math.cos(math.pi * min(1.0, done)))
         rate = RATE * min(1, (self.step + 1) / WARM_UP) * (LAST_RATE + (1 - LAST_RATE) * wave)
-        self.step += 1
+        self.step, self.done = self.step + 1, done
         if self.device != "cuda":
             for group, share in zip(self.optimiser.param_groups, self.groups, strict=True):
                 group["lr"] = rate * share
@@ -270,8 +264,8 @@ def train(arguments: argparse.Namespace) -> None:
     torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = torch.backends.cudnn.benchmark = True
     out, count = arguments.out, arguments.pictures
     out.mkdir(parents=True, exist_ok=True)
-    channels = web.CHANNELS if arguments.web else domain.CHANNELS
-    trainer = Trainer(device, arguments.steps, not arguments.plain and device == "cuda", channels)
+    plan = WEB if arguments.web else MOSAIC
+    trainer = Trainer(device, arguments.steps, not arguments.plain and device == "cuda", plan)
     source = next((f for f in (arguments.begin, out) if f is not None and (f / "weights.pt").exists()), None)
     bank_seed = SEED * 1_000_003
     if source is not None:
@@ -279,23 +273,28 @@ def train(arguments: argparse.Namespace) -> None:
         bank_seed += 10_000_000 * trainer.step
     bank = Bank(arguments.pack, bank_seed, device, arguments.workers, count)
     look = (WebLook if arguments.web else Look)(arguments.pack, device)
-    batch = web.batch if arguments.web else sensor.batch
     torch.manual_seed(SEED + trainer.step)
-    print(f"{multiply_adds(channels):.0f} multiply-adds a pixel, {sum(p.numel() for p in trainer.parameters)} weights; "
+    print(f"{multiply_adds(plan):.0f} multiply-adds a pixel, {sum(p.numel() for p in trainer.parameters)} weights; "
           f"step {trainer.step} of {trainer.steps}, {time.time() - begun:.0f} s", flush=True)  # fmt: skip
     bank.take(min(count, 256), wait=True)
     print(f"first pictures after {time.time() - begun:.0f} s", flush=True)
     saved, told, since = time.time(), trainer.step, time.time()
-    while trainer.step < trainer.steps and time.time() - begun < arguments.seconds:
+    first, before = since, trainer.done
+    while time.time() - begun < arguments.seconds:
         with torch.no_grad():
-            # Half of the web's are sharper: pictures of full size are soft at the pixel.
-            side = arguments.crop * (2 if arguments.web and trainer.step % 2 else 1)
-            crops = bank.crops(arguments.crops, side)
-            inputs = batch(avg_pool2d(crops, 2) if side > arguments.crop else crops)
+            if arguments.web:
+                crops = bank.crops(arguments.crops, web.case(trainer.step, arguments.crop)[0])
+                inputs = web.batch(crops, trainer.step, arguments.crop)
+            else:
+                inputs = sensor.batch(bank.crops(arguments.crops, arguments.crop))
             inputs = (inputs[0].contiguous(memory_format=torch.channels_last), *inputs[1:])
-        # Of a schedule that ends with this piece, the time tells, whatever the machine's pace.
-        late = (time.time() - begun) / arguments.seconds if arguments.one_piece else 0.0
-        trainer.learn(inputs, max(late, trainer.step / trainer.steps))
+        done = trainer.step / trainer.steps
+        if arguments.until is not None:
+            left = begun + arguments.seconds - first
+            done = before + (arguments.until - before) * min(1.0, (time.time() - first) / left)
+        elif done >= 1:
+            break
+        trainer.learn(inputs, done)
         if trainer.step % 20 == 0:
             bank.take(4 if bank.count >= count else 16)
         if trainer.step % 500 == 0 or device == "cpu":
@@ -316,7 +315,7 @@ def train(arguments: argparse.Namespace) -> None:
     with torch.no_grad():
         print(f"step {trainer.step}, {time.time() - begun:.0f} s; looked at (no noise, ISO 3200, 12,800):",
               look.words(network), flush=True)  # fmt: skip
-    write_onnx(network.state_dict(), out / "network.onnx")
+    write_onnx(network, out / "network.onnx")
     bank.stop()
 
 
@@ -328,7 +327,8 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=540)
     parser.add_argument("--web", action="store_true", help="the network for web sizes")
     parser.add_argument("--steps", type=int, default=160_000, help="of the whole schedule")
-    parser.add_argument("--one-piece", action="store_true", help="the schedule ends with this piece's time")
+    parser.add_argument("--until", type=float, help="share of the schedule at which this piece's time ends: then the "
+                        "time tells how far it is, whatever the machine's pace, and not --steps")  # fmt: skip
     parser.add_argument("--every", type=float, default=60, help="seconds between checkpoints")
     parser.add_argument("--workers", type=int, default=14, help="processes that make pictures")
     parser.add_argument("--pictures", type=int, default=PICTURES, help="held on the GPU")

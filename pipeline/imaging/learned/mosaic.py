@@ -17,6 +17,7 @@ from pipeline.imaging.learned.runtime import MOSAIC, Network, network
 from pipeline.imaging.learned.settle import correction, in_colour
 from pipeline.imaging.learned.tiles import (
     GRID,
+    LEARNED,
     Settings,
     gains_told,
     in_tiles,
@@ -51,7 +52,7 @@ def learned_demosaic(
     work.cells = np.empty(((top + height + 1) // 2 - first, (left + width + 1) // 2 - across, 3), np.float32)
     work.place = (first, across)
     give_back_memory()  # what the file was read with, and its light made
-    out = in_tiles(top, left, height, width, work.tile)
+    out = in_tiles(top, left, height, width, work.tile, LEARNED.tile)
     del work.network  # with all that it holds of a tile
     work.settle(out, top, left)
     return out
@@ -74,7 +75,7 @@ class _Work:
     def tile(self, top: int, left: int, low: int, right: int) -> F32:
         """(2 (low - top), 2 (right - left), 3) camera colour of cells [top, low) x [left, right)."""
         (rows, up), (columns, aside) = (
-            seen(first, last, side)
+            seen(first, last, side, 2, LEARNED.overlap)
             for first, last, side in zip((top, left), (low, right), self.light.shape, strict=True)
         )
         light, s = self.light[rows[:, None], columns], np.float32(self.foot)

@@ -24,6 +24,7 @@ class Weights:
 
 
 MOSAIC = Weights("mosaic.onnx", "06d73d72516d9b71b6937d6671ea2b0f7c53fecff88ac3fefeca0ad27f470f00")
+WEB = Weights("web.onnx", "ad4933cd531d617741e5c66095c799d17e69c9bc4b3fa8c51511f903be74aaf1")
 
 
 class Network:

@@ -97,46 +97,53 @@ def look(by: Network, planes: list[F32], numbers: F32) -> F32:
     for index, plane in enumerate(planes):
         told[index] = plane
     told[len(planes) :] = numbers[:, None, None]
-    u = by(told).reshape(3, 2, 2, height, width)
+    return picture_of(by(told))
+
+
+def picture_of(planes: F32) -> F32:
+    """(12, h, w), four of a colour -> (2h, 2w, 3)."""
+    height, width = planes.shape[1:]
+    u = planes.reshape(3, 2, 2, height, width)
     return np.ascontiguousarray(u.transpose(3, 1, 4, 2, 0)).reshape(2 * height, 2 * width, 3)
 
 
 def in_tiles(
-    top: int, left: int, height: int, width: int, tile_of: Callable[[int, int, int, int], F32]
-) -> F32:  # fmt: skip
+    top: int, left: int, height: int, width: int, tile_of: Callable[[int, int, int, int], F32], most: int
+) -> F32:
     """(height, width, 3) from (top, left) on, of tiles; tile_of takes top, left, bottom, right in cells of 2x2 pixels.
 
-    All tiles are of about one size, and begin where cells of the coarsest scale do.
+    most  cells of a tile along a side. All tiles are of about one size, and begin where cells of the coarsest scale do.
     """
     out = np.empty((height, width, 3), np.float32)
-    for y, low in _parts(top, height):
-        for x, right in _parts(left, width):
+    for y, low in _parts(top, height, most):
+        for x, right in _parts(left, width, most):
             tile = tile_of(y // 2, x // 2, (low + 1) // 2, (right + 1) // 2)
             up, first = max(y, top), max(x, left)
             out[up - top : low - top, first - left : right - left] = tile[up - y : low - y, first - x : right - x]
     return out
 
 
-def _parts(start: int, length: int) -> list[tuple[int, int]]:
+def _parts(start: int, length: int, most: int) -> list[tuple[int, int]]:
     """(first, last) pixels of the tiles along a side, as few as can be: the last is not a sliver among overlaps."""
     first, last = start // GRID * GRID, start + length
-    count = -(-(last - first) // (2 * LEARNED.tile))
+    count = -(-(last - first) // (2 * most))
     side = -(-(last - first) // (count * GRID)) * GRID
     return [(at, min(last, at + side)) for at in range(first, last, side)]
 
 
-def seen(first: int, last: int, side: int) -> tuple[NDArray[np.int64], int]:
+def seen(first: int, last: int, side: int, cell: int, overlap: int) -> tuple[NDArray[np.int64], int]:
     """Places along a side, in pixels, that a tile of cells [first, last) sees, and how many of them come before it.
 
+    cell  pixels of a cell along a side; overlap  cells that it sees about its own.
     They are of a multiple of MULTIPLE cells. Beyond the border a picture goes on a little, mirrored about its outermost
     pixels: a mosaic then keeps its colours.
     """
-    low = max(first - LEARNED.overlap, -LEARNED.beyond)
-    cells = min(last + LEARNED.overlap, (side + 1) // 2 + LEARNED.beyond) - low
-    at = np.abs(2 * low + np.arange(2 * (cells + -cells % MULTIPLE)))
+    low = max(first - overlap, -LEARNED.beyond)
+    cells = min(last + overlap, -(-side // cell) + LEARNED.beyond) - low
+    at = np.abs(cell * low + np.arange(cell * (cells + -cells % MULTIPLE)))
     if side > 1:
         at %= 2 * side - 2
         at = np.minimum(at, 2 * side - 2 - at)
     else:
         at[:] = 0
-    return np.asarray(at, dtype=np.int64), 2 * (first - low)
+    return np.asarray(at, dtype=np.int64), cell * (first - low)

@@ -10,6 +10,7 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, BinaryIO, cast
 
+import cv2
 import numpy as np
 import rawpy
 from numpy.typing import NDArray
@@ -19,6 +20,7 @@ from pipeline.imaging.denoise.denoise import denoise_mosaic
 from pipeline.imaging.geometry import WHOLE
 from pipeline.imaging.learned.mosaic import learned_demosaic
 from pipeline.imaging.learned.tiles import Settings
+from pipeline.imaging.learned.web import learned_small, web_times
 from pipeline.imaging.memory import MEMORY, refuse_too_large
 from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw import noise as noise_model
@@ -170,6 +172,8 @@ def decode_raw(
             else:
                 model = options.correction.noise
                 mosaic = _corrected(mosaic, pattern, options.correction, black, white)
+            energy, spectrum = demosaic_noise(round(scale, 2))
+            noise = Noise(model.a * energy, model.b * energy, spectrum)
             if scale > FULL_ABOVE:
                 window = options.window if can_be_cut(mosaic, orientation, size) else WHOLE
                 clean, learned = _cleaners(model, options.clean, balance)
@@ -179,10 +183,11 @@ def decode_raw(
                 )
                 if part is not None:
                     small = overview(mosaic, black, white, pattern, orientation, size)
+            elif options.clean is not None and options.clean.quality == "learned":
+                pixels = _web(mosaic, black, white, pattern, orientation, size, balance, scale, model, options.clean)
+                cleaned = True
             else:
                 pixels = by_area(mosaic, black, white, pattern, orientation, size)
-            energy, spectrum = demosaic_noise(round(scale, 2))
-            noise = Noise(model.a * energy, model.b * energy, spectrum)
     if not np.isfinite(pixels).all() or (part is None and max(pixels.max(), -pixels.min()) < MOSAIC.black):
         raise FrameError("every pixel is black; the raw data holds no picture")
     image = Image(pixels, Domain.CAMERA, noise, np.ones(3), to_working, part=part)
@@ -302,8 +307,7 @@ def _cleaners(noise: Noise, clean: Clean | None, balance: F64) -> tuple[Callable
         return None, None
     quality = clean.quality
     if quality == "learned":
-        settings = Settings(clean.strength * clean.luma, clean.strength * clean.chroma, clean.keep_grain)
-        return None, partial(learned_demosaic, noise=noise, settings=settings)
+        return None, partial(learned_demosaic, noise=noise, settings=_settings(clean))
 
     def denoised(cells: F32) -> F32:
         return denoise_mosaic(
@@ -311,3 +315,23 @@ def _cleaners(noise: Noise, clean: Clean | None, balance: F64) -> tuple[Callable
         )
 
     return denoised, None
+
+
+def _settings(clean: Clean) -> Settings:
+    return Settings(clean.strength * clean.luma, clean.strength * clean.chroma, clean.keep_grain)
+
+
+def _web(
+    mosaic: NDArray[np.uint16], black: F64, white: F64, pattern: NDArray[np.int64], orientation: Orientation,
+    size: tuple[int, int], balance: F64, scale: float, noise: Noise, clean: Clean,
+) -> F32:  # fmt: skip
+    """Cleaned by the network for web sizes; noise  of the mosaic."""
+    times = web_times(scale)  # a larger picture is made, and averaged, where the network never saw one so small
+    twice = by_area(mosaic, black, white, pattern, orientation, (2 * times * size[0], 2 * times * size[1]))
+    energy, spectrum = demosaic_noise(round(times * scale, 2))
+    averaged = Noise(noise.a * energy, noise.b * energy, spectrum)
+    pixels = learned_small(twice, balance, times * scale, noise, averaged, _settings(clean))
+    if times > 1:
+        small = cv2.resize(pixels, (size[1], size[0]), interpolation=cv2.INTER_AREA)
+        pixels = np.asarray(small, dtype=np.float32)
+    return pixels

@@ -14,7 +14,6 @@ from skimage.color import rgb2lab
 from pipeline.imaging.denoise.denoise import Quality, denoise_mosaic
 from pipeline.imaging.geometry import WHOLE, Box
 from pipeline.imaging.learned import mosaic as learned
-from pipeline.imaging.learned import tiles
 from pipeline.imaging.learned.tiles import Settings
 from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw.window import full_size_window, packed, unpacked
@@ -97,7 +96,7 @@ def test_tiles_leave_no_seam(monkeypatch: pytest.MonkeyPatch) -> None:
     truth = np.tile(held_out("china"), (2, 2, 1))[:400, :400]
     mosaic = expose(mosaic_of(truth / GAINS), ISO, 3)
     whole = 255 * encode(by_network(mosaic, keep_grain=0.12))
-    monkeypatch.setattr(tiles, "LEARNED", replace(tiles.LEARNED, tile=72))
+    monkeypatch.setattr(learned, "LEARNED", replace(learned.LEARNED, tile=72))
     off = np.abs(255 * encode(by_network(mosaic, keep_grain=0.12)) - whole)
     assert 0 < np.sqrt((off**2).mean()) < 0.04
     assert off.max() < 3
