@@ -253,6 +253,24 @@ def test_befores_never_follow_each_other_fast_while_a_crop_is_drawn(stand: Stand
     assert all(later - earlier > 1000 / 3 for earlier, later in pairwise(turns))
 
 
+def test_a_slip_lets_no_frame_of_a_withheld_player_go(stand: Stand) -> None:
+    page = stand.page
+    page.keyboard.press("p")
+    page.keyboard.type("h9")
+    page.keyboard.press("Enter")
+    page.locator("#tools .desk-warning", has_text="held back from every delivery").wait_for()
+    page.keyboard.press("Backspace")
+    page.locator("dialog[open].desk-ask").wait_for()
+    page.keyboard.press("Enter")  # the first answer does nothing
+    page.locator("dialog[open].desk-ask").wait_for(state="detached")
+    assert page.locator(".desk-people li").count() == 1
+    page.get_by_role("button", name="Remove 9 Player home 9").click()
+    page.get_by_role("button", name="Not in this frame").click()
+    page.locator(".desk-people li").wait_for(state="detached")
+    page.wait_for_timeout(200)
+    assert [one["value"] for one in stand.frames()] == [[["home", "9"]], []]
+
+
 def test_single_keys_can_be_switched_off(stand: Stand) -> None:
     # WCAG 2.2, 2.1.4: keys of one character can be turned off.
     page = stand.page

@@ -24,6 +24,7 @@ MUTANTS = [
     mutant(_PAGE, '|| "deskSurface" in document.documentElement.dataset', "", _MANY),
     mutant(_PAGE, "const LEAST_BETWEEN = 350;", "const LEAST_BETWEEN = 0;", _REPORT, _MANY),
     mutant(_NAMING, 'desk.change(shown, "words"', 'desk.change(desk.now, "words"', _MANY),
+    mutant(_NAMING, "if (!freed.length) return", "return", _MANY),
     mutant(_NAMING, "one.number.startsWith(told[2])", "one.number === told[2]", _TOOLS),
     mutant(_CONSENT, "team, number, publish: !publish });", "team, number, publish: true });", _REVIEW),
     mutant(_CONSENT, "publish: false, ask: true }", "publish: false }", _REVIEW),

@@ -5,30 +5,18 @@ import { ask } from "./server.js";
 
 export function build(desk) {
   const rows = h("tbody");
-  const question = h("h2", { id: "desk-ask-title" });
-  const body = h("div", { class: "desk-ask-body" });
-  const yes = button("", () => undefined, { class: "desk-main" });
-  const no = button("Cancel", () => dialog.close());
-  const dialog = h(
-    "dialog",
-    { class: "desk-ask", "aria-labelledby": "desk-ask-title" },
-    question,
-    body,
-    h("div", { class: "desk-row" }, no, yes),
-  );
-  let act = null;
+  const { ask: question, body } = desk.question;
   let taken = 0; // files that a withdrawal takes back, as far as is known
-  yes.addEventListener("click", () => act?.());
-  dialog.addEventListener("keydown", (event) => event.stopPropagation());
 
   async function consider(player) {
     const { team, number, name, publish } = player;
     const who = `${name}, ${team} ${number}`;
-    question.replaceChildren(h("bdi", {}, publish ? `Withdraw ${who}?` : `May ${who} be published?`));
-    body.replaceChildren(...(publish ? withdrawal(player) : permission()));
-    yes.textContent = publish ? "Withdraw" : "Yes, consent is given";
-    act = async () => {
-      dialog.close();
+    const words = {
+      title: publish ? `Withdraw ${who}?` : `May ${who} be published?`,
+      body: publish ? withdrawal() : permission(),
+      yes: publish ? "Withdraw" : "Yes, consent is given",
+    };
+    question(words, async () => {
       const answer = await desk.request("api/consent", { team, number, publish: !publish });
       if (!answer) return;
       if (!answer.roster) {
@@ -46,9 +34,7 @@ export function build(desk) {
           ? `${who} is withdrawn. Render what changed to take the pictures out of the deliveries.`
           : `${who} may be published. Render what changed to deliver the pictures.`,
       );
-    };
-    dialog.showModal();
-    no.focus();
+    });
     taken = 0;
     if (publish) taken = await reach(player);
   }
@@ -148,5 +134,5 @@ export function build(desk) {
       rows,
     ),
   );
-  return { element, dialog };
+  return { element };
 }

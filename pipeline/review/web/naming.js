@@ -65,12 +65,41 @@ export function build(desk) {
 
   const players = () => desk.value(desk.now, "players");
 
-  function put(list, words_) {
-    desk.change(desk.now, "players", list);
+  /** Writes the list; a player who must not be published is taken off a frame, which is then delivered, only on a yes. */
+  function put(list, done) {
+    const name = desk.now;
+    const freed = players().filter((one) => hidden(one) && !list.some((other) => same(one, other)));
+    if (!freed.length) return store(name, list, done);
+    const who = freed.map(([team, number]) => desk.called(team, number)).join(", ");
+    return desk.question.ask(
+      {
+        title: `Is ${who} not in ${name}?`,
+        body: [
+          h(
+            "p",
+            {},
+            "The roster says publish: no. While the frame names this player it is held back from every delivery.",
+          ),
+          h(
+            "p",
+            {},
+            "If you take the name off, the frame may be delivered with the next render. A face is still a face.",
+          ),
+        ],
+        yes: "Not in this frame",
+      },
+      () => store(name, list, done),
+    );
+  }
+
+  const hidden = ([team, number]) => desk.player(team, number)?.publish === false;
+
+  function store(name, list, done) {
+    desk.change(name, "players", list);
     say(
       list.length
-        ? `${words_}. Left to right: ${list.map(([team, number]) => desk.called(team, number)).join(", ")}.`
-        : `${words_}. Nobody is named.`,
+        ? `${done}. Left to right: ${list.map(([team, number]) => desk.called(team, number)).join(", ")}.`
+        : `${done}. Nobody is named.`,
     );
   }
 
@@ -283,12 +312,12 @@ export function build(desk) {
         String(list.some(([team, number]) => `${team} ${number}` === shirt.dataset.player)),
       );
     }
-    const hidden = list.filter(([team, number]) => desk.player(team, number)?.publish === false);
-    warning.hidden = !hidden.length && !(desk.roster.minors && list.length);
+    const withheld = list.filter(hidden).length;
+    warning.hidden = !withheld && !(desk.roster.minors && list.length);
     write(
       warning,
-      hidden.length
-        ? `${counted(hidden.length, "player")} here must not be published: this frame is held back from every delivery.`
+      withheld
+        ? `${counted(withheld, "player")} here must not be published: this frame is held back from every delivery.`
         : "The shoot is of minors: no name is published.",
     );
   }

@@ -7,11 +7,13 @@ import * as crop from "./crop.js";
 import * as decide from "./decide.js";
 import * as light from "./light.js";
 import * as naming from "./naming.js";
+import { question } from "./question.js";
 
 const KEYS = "court-keys"; // in sessionStorage: whether single keys are off
 const AHEAD = [1, 2, -1]; // frames whose pictures are loaded before they are asked for
 
 const desk = new Desk(window.court);
+desk.question = question();
 const parts = [decide, naming, crop, light, consent].map((part) => part.build(desk));
 const below = bar.build(desk);
 const kept = new Map(); // pictures that are loaded ahead, held so that they stay decoded
@@ -75,7 +77,7 @@ tools.addEventListener("keydown", (event) => {
   event.preventDefault();
   desk.step(by, event.repeat);
 });
-document.body.append(below.element, ...parts.flatMap((part) => part.dialog ?? []));
+document.body.append(below.element, desk.question.dialog);
 
 const large = tools.closest("dialog");
 
