@@ -41,6 +41,9 @@ class Session(State):
         for _ in range(_TRIES):
             now = self.facts.value(field, about, delivery)
             if same(now, value):
+                earlier = [c.number for c in self.log.changes if (c.field, c.about) == ("publish", about)]
+                if field == "publish" and earlier:  # said once more, after another program had saved over it
+                    self.log.add(field, about, delivery, now, value, undoes or earlier[-1])
                 self._touch([shown])
                 return
             hidden = isinstance(now, str) and field == "words" and self.held(about)
@@ -173,6 +176,12 @@ class Session(State):
             if not self.job.is_running:
                 if self.store.is_locked():
                     raise RefusedError("a run is on in another window: wait until it has ended")
+                over = next((c for c in self._saved_over() if c.field == "publish" and c.after is False), None)
+                if over is not None:
+                    raise RefusedError(
+                        f"{over.about} was withdrawn here, and another program has saved the roster without that: "
+                        "withdraw or allow that player again in the list of players"
+                    )
                 if self.facts.stopping:
                     raise RefusedError(f"correct this first: {self.facts.problems[0]}")
                 self._began = len(self.log.changes)

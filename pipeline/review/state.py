@@ -19,18 +19,19 @@ from pipeline.recipe.recipe import Recipe
 from pipeline.report.record import FileRecord, FrameRecord, RunRecord, read_record
 from pipeline.review import render_job
 from pipeline.review.captions import Captions
-from pipeline.review.changes import ChangeLog
+from pipeline.review.changes import Change, ChangeLog
 from pipeline.review.facts_files import FactsFiles
 from pipeline.review.facts_now import FactsNow
 from pipeline.review.pending import Pending
 from pipeline.review.render_job import RenderJob
-from pipeline.review.values import wrote
+from pipeline.review.values import same, wrote
 from pipeline.review.views import Views
 from pipeline.shoot.consent import held_by_own_texts
 from pipeline.shoot.facts import FrameFacts
 from pipeline.shoot.rows import withheld_names
 from pipeline.steps.crop import CropParams
 from pipeline.store.store import Store
+from pipeline.textfile.messages import and_more
 
 Json = dict[str, JsonValue]
 _MOST_LOOKED_AT = 200  # frames whose files are looked for at a time, while a run is on
@@ -79,7 +80,7 @@ class State:
         self._own_texts = dict(opened.shoot.own_texts)
         self._real = {called: name for name, called in opened.called.items()}
         self.captions = Captions(opened.recipe)
-        self.version = len(self.log.changes)
+        self.version = self._first = len(self.log.changes)
         self._changed: dict[str, int] = {}
         self._roster_changed = self.version
         self._began = 0  # the last change that the render that is on knows
@@ -191,9 +192,27 @@ class State:
         if why := self.files.why_not():
             yield why
         yield from self.files.open_elsewhere()
+        if lost := self._saved_over():
+            which = and_more([self._without_names(change.in_words()) for change in lost])
+            yield (
+                f"another program has saved over what was decided here, and it is gone from the file: {which}; decide "
+                "it again, and close the file there first"
+            )
         yield from (str(problem) for problem in self.facts.problems)
         if self.store.is_locked() and not self.job.is_running:
             yield "a run is on in another window: what is decided now is rendered by the next one"
+
+    def _saved_over(self) -> list[Change]:
+        """Decisions of which the files say what they said before: a spreadsheet that was open saved an older state, or
+        somebody thought better of it. Of earlier reviews only withdrawals count: nobody is published by mistake."""
+        last = {(c.field, c.about, c.delivery): c for c in self.log.changes}
+        return [
+            change
+            for key, change in last.items()
+            if (change.number > self._first or (change.field == "publish" and change.after is False))
+            and not same(change.before, change.after)
+            and same(self.facts.value(*key), change.before)
+        ]
 
     def roster(self) -> Json:
         """{teams, players: [{team, number, name, publish}], minors, deliveries: [{name, crop, aspects}], references:

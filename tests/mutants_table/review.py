@@ -37,6 +37,7 @@ MUTANTS = [
     mutant(_NOW, "            self._held.pop(changed, None)\n", "            pass\n", *_CONSENT),
     mutant(_SESSION, "and STAND_IN in value", "and False", *_CONSENT),
     mutant(_SESSION, "self._without_names(str(now)) if hidden else now\n", "now\n", *_CONSENT),
+    mutant(_SESSION, "                if over is not None:\n", "                if False:\n", *_CONSENT),
     mutant(_FILES, "        if self.read(kind) != before:\n            raise MeanwhileError\n", "", *_DECISIONS),
     mutant(_SESSION, "if not same(now, seen) and not", "if False and not", *_DECISIONS),
     mutant(_CHANGES, "            self.changes.pop()\n", "", *_DECISIONS),

@@ -142,3 +142,21 @@ def test_a_roster_without_the_column_gets_it(night: Path, tab: Open) -> None:
     assert path.read_text(encoding="utf-8") == (
         "team,number,name,publish\nhome,7,Ingrid Solbakken,no\naway,12,Zofia Kłosowska\nhome,4,Tuva R\n"
     )
+
+
+def test_a_withdrawal_that_a_spreadsheet_saved_over_stops_the_render(night: Path, tab: Open) -> None:
+    one = tab()
+    one.post("api/consent", team="home", number="7", publish=False)
+    one.post("api/frame", frame="TH1_0003", field="rating", value=1, seen=None)
+    (night / "facts" / "roster.csv").write_text(ROSTER, encoding="utf-8")  # it was open there
+    (night / "facts" / "frames.csv").write_bytes(FRAMES.encode("utf-8-sig"))
+    said = one.get("api/since/0")["notices"]
+    assert any("saved over what was decided here" in text and "home 7, consent and 1 more" in text for text in said)
+    for each in (one, tab()):  # also after a new start
+        assert each.post("api/render", expect=422)["message"].startswith("home 7 was withdrawn here")
+    one.post("api/consent", team="home", number="7", publish=True)  # so it was meant
+    assert one.session._saved_over()[0].about == "TH1_0003" and len(one.session._saved_over()) == 1
+    one.post("api/frame", frame="TH1_0003", field="rating", value=1, seen=None)
+    assert one.get("api/since/0")["notices"] == []
+    one.post("api/consent", team="home", number="7", publish=False)
+    assert one.session._saved_over() == []
