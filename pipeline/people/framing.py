@@ -61,8 +61,7 @@ class Framing:
     head_width: float = 0.5
     feet_height: float = 0.2
     torso_height: float = 0.6  # from the top of the head to the hips, about half of the height, and a little more
-    # With the arms: where only the middle 0.6 counted, 13 of 28 crops at 4:5 of a drawn hall cut more than a tenth of
-    # the width of somebody near; now none does.
+    # With the arms: where less of the middle counts, crops go through the arms of neighbours (tests.closer).
     torso_width: float = 0.9
     uncut: float = 0.005  # share of a box that may be out, or in, before it counts as cut
 
@@ -267,14 +266,17 @@ def cut_by(box: HeightBox, constraints: CropConstraints) -> bool:
 
 
 def cuts(crops: F64, constraints: CropConstraints, aspect: float) -> NDArray[np.bool_]:
-    """(N,) whether each of `crops` (N, 3: middle and height) goes through the head or torso of somebody near, a face
-    that is no far one, or what may be a ball."""
+    """(N,) whether each of `crops` (N, 3: middle and height) goes through the head or torso of somebody near, the legs
+    too of who touches the subject, a face that is no far one, or what may be a ball."""
     half = crops[:, 2:3] * np.array([aspect / 2, 0.5])
     box = np.concatenate([crops[:, :2] - half, crops[:, :2] + half], axis=1)
     tall = constraints.subject[3] - constraints.subject[1]
     faces, people = constraints.faces, constraints.people
     faces = faces[(faces[:, 3] - faces[:, 1]) / tall > FRAMING.far]
-    torsos = _torsos(people[(people[:, 3] - people[:, 1]) / tall >= FRAMING.near])
+    people = people[(people[:, 3] - people[:, 1]) / tall >= FRAMING.near]
+    torsos, own = _torsos(people), constraints.subject
+    touches = (people[:, :2] < own[2:]).all(axis=1) & (people[:, 2:] > own[:2]).all(axis=1)
+    torsos[touches, 3] = people[touches, 3]
     whole = np.concatenate([faces, torsos, constraints.balls])
     return np.asarray((_cut(_inside_share(box, whole)) > 0).any(axis=1))
 

@@ -94,6 +94,7 @@ MUTANTS = [
         *_FRAMED,
     ),
     mutant(_FRAMING, "(share > FRAMING.uncut) & (share < 1 - FRAMING.uncut)", "share < 1 - FRAMING.uncut", *_FRAMED),
+    mutant(_FRAMING, "torsos[touches, 3] = people[touches, 3]", "pass", *_FRAMED),
     mutant(_FRAMING, "if loose.any():", "if False:", *_FRAMED),
     # subject
     mutant(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.imaging.geometry import HeightBox
-from pipeline.people.framing import FRAMING, CropConstraints, Style, _cheapest, _costs, _Proposals, frame_burst
+from pipeline.people.framing import FRAMING, CropConstraints, Style, _cheapest, _costs, _Proposals, cuts, frame_burst
 from tests.people.rules import Scenario, guards, near, turns
 from tests.people.test_framing import STYLE, constraints, person
 
@@ -188,3 +188,11 @@ def test_an_arm_at_the_side_of_the_box_is_cut_as_a_body_is() -> None:
     for inside in (0.1, 0.9):
         assert beside(inside) > 20
     assert beside(0.0) < 1 and beside(1.0) < 1
+
+
+def test_of_who_touches_the_subject_the_legs_are_cut_no_more_than_the_body() -> None:
+    """The crop ends at 0.8; somebody as tall as the subject stands lower, the knees below it: beside, or in contact."""
+    crop = np.array([[0.75, 0.5, 0.6]])
+    for left, cut in ((0.78, True), (0.9, False)):
+        other = np.array([[left, 0.5, left + 0.1, 0.9]])
+        assert bool(cuts(crop, constraints(SUBJECT, people=other), 1.5)[0]) is cut
