@@ -118,15 +118,16 @@ class Session(State):
     def undo(self) -> Json:
         """Take back the last change, by any tab or an earlier review. {undone: what, frames, roster...}.
 
-        One that was changed by hand since is passed over, with a RefusedError that says so; so is a withdrawn consent:
-        a slip on a key must publish nobody. Raises as `decide`.
+        One that was changed by hand since is passed over, with a RefusedError that says so; so is a withdrawn consent,
+        and the naming of who is withheld: a slip on a key must publish nobody. Raises as `decide`.
         """
         with self._lock:
             self._look()
             while (last := self.log.last()) is not None:
                 now = self.facts.value(last.field, last.about, last.delivery)
                 withdrawn = last.field == "publish" and last.before is True and not now
-                if same(now, last.after) and not withdrawn:
+                frees = self._frees(last) and same(now, last.after)
+                if same(now, last.after) and not withdrawn and not frees:
                     return self._take_back(last)
                 self.log.add(last.field, last.about, last.delivery, now, now, last.number)  # and the next one goes on
                 if withdrawn:
@@ -134,10 +135,23 @@ class Session(State):
                         f"{last.about} was withdrawn, and undo publishes nobody: if consent is given after all, say so "
                         "in the list of players"
                     )
+                if frees:
+                    raise RefusedError(
+                        f"{self._opened.called.get(last.about, last.about)} names a player who must not be published, "
+                        "and undo lets no such frame go: take the player off the frame itself"
+                    )
                 if not same(now, last.before):  # else it was never written, or is taken back by hand
                     what = self._without_names(last.in_words())
                     raise RefusedError(f"{what}: was changed in the file since, and stays as it is there")
             return {**self._answer([]), "undone": ""}
+
+    def _frees(self, last: Change) -> bool:
+        """Whether a frame would no longer name somebody who must not be published."""
+        withheld: list[Value] = [[p.team, p.number] for p in self.facts.facts.roster if not p.publish]
+        before, after = last.before, last.after
+        if last.field != "players" or not isinstance(before, list) or not isinstance(after, list):
+            return False
+        return any(one in withheld and one not in before for one in after)
 
     def _take_back(self, last: Change) -> Json:
         shown = self._opened.called.get(last.about, last.about)

@@ -35,4 +35,6 @@ MUTANTS = [
     mutant(_BOX, "const x = clamp(dx, -x0, 1 - x1);", "const x = dx;", _TOOLS),
     mutant(_BOX, "else if (width / height > ratio) width = height * ratio;", "", _TOOLS),
     mutant("steps/crop.py", "if height > width and aspect > 1 >", "if aspect > 1 >", "steps/test_crop.py"),
+    mutant("review/session.py", "and not withdrawn and not frees:", "and not withdrawn:", "review/test_consent.py"),
+    mutant("review/session.py", "one in withheld and one not in before", "one not in before", "review/test_consent.py"),
 ]

@@ -63,6 +63,22 @@ def test_undo_publishes_nobody(night: Path, tab: Open) -> None:
     assert one.post("api/undo")["undone"] == "home 4, consent" and one.frame("TH1_0005")["held"]
 
 
+def test_undo_lets_no_frame_of_a_withheld_player_go(night: Path, tab: Open) -> None:
+    one = tab()
+    one.post("api/frame", frame="TH1_0003", field="rating", value=1, seen=None)
+    seen = one.frame("TH1_0003")["wrote"]["players"]
+    one.post("api/frame", frame="TH1_0003", field="players", value=[["home", "4"]], seen=seen)
+    assert one.frame("TH1_0003")["held"]
+    said = one.post("api/undo", expect=422)
+    assert said["message"].startswith("TH1_0003 names a player who must not be published")
+    assert one.frame("TH1_0003")["held"] and one.frame("TH1_0003")["wrote"]["players"] == [["home", "4"]]
+    assert one.post("api/undo")["undone"] == "TH1_0003, rating"  # it is passed over
+    # Somebody who may be published is taken off again.
+    seen = one.frame("TH1_0004")["wrote"]["players"]
+    one.post("api/frame", frame="TH1_0004", field="players", value=[["home", "7"]], seen=seen)
+    assert one.post("api/undo")["undone"] == "TH1_0004, who is in it"
+
+
 def test_a_frame_that_is_dropped_and_held_waits_for_nothing_once_it_is_out(night: Path, tab: Open) -> None:
     one = tab()
     one.post("api/frame", frame="TH1_0005", field="keep", value="no", seen="")
