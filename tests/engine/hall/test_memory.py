@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+import tracemalloc
 from dataclasses import replace
 from multiprocessing import get_context
 from pathlib import Path
@@ -194,6 +195,15 @@ def test_damaged_and_planted_files_are_named_and_not_used(first: HallMemory, cas
     said = remember(Facts(hall=NAME), Learned(first.cameras, Night(id="0" * 16, frames=1, white="references")))
     assert path.read_bytes() == before and any(str(path) in n for n in said)
     assert [type(one).__name__ for _, one in listed_halls()] == ["InputError"]
+
+
+def test_a_histogram_unfolds_no_further_than_its_size() -> None:
+    bomb = records.packed(np.zeros(40_000_000, np.uint8))
+    tracemalloc.start()
+    with pytest.raises(ValueError, match="no histogram"):
+        records.unpacked(bomb, CHROMA_SIZE)
+    assert tracemalloc.get_traced_memory()[1] < 2_000_000
+    tracemalloc.stop()
 
 
 def test_a_link_in_place_of_a_file_is_not_followed(first: HallMemory, tmp_path: Path) -> None:
