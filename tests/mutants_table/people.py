@@ -138,8 +138,8 @@ MUTANTS = [
     mutant(_TRACKING, "_centres(first)[:, None] - hall)", "_centres(first)[:, None] + hall)", *_TRACKED),
     mutant(_TRACKING, "_nearness(first + np.tile(hall, 2), second, ratio)", "0", *_TRACKED),
     mutant(_TRACKING, "(second - first - np.tile(hall, 2)).T", "(second - first).T", *_TRACKED),
-    mutant(_TRACKING, "np.where(top * bottom > 0, ", "np.where(True, ", *_SURE),
-    mutant(_TRACKING, "np.minimum(np.abs(top), np.abs(bottom))", "np.abs(top + bottom) / 2", *_SURE),
+    mutant(_TRACKING, "np.where(top * bottom > 0, ", "np.where(True, ", *_TRACKED),
+    mutant(_TRACKING, "np.minimum(np.abs(top), np.abs(bottom))", "np.abs(top + bottom) / 2", *_TRACKED),
     mutant(
         _TRACKING,
         "if not np.isfinite(_links(frames[a], frames[b], shifts[a + 1 : b + 1])[rows[a], rows[b]]):",

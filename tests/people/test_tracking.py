@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
-from pipeline.people.tracking import LINKING, Observation, _links, camera_shifts, follow, paces, speeds
+from pipeline.people.tracking import LINKING, Observation, _links, _moved, camera_shifts, follow, paces, speeds
 from pipeline.types import F64
 
 RED, WHITE, GREY = (40.0, 40.0, 200.0), (230.0, 230.0, 230.0), (90.0, 90.0, 90.0)
@@ -243,3 +243,12 @@ def test_a_pace_is_against_the_hall_and_not_known_of_one_frame() -> None:
     assert runs == pytest.approx(0.02 * RATIO / 0.5, rel=1e-4)
     assert np.isnan(once) or once > 0.1
     assert np.isnan(paces(frames[:1], shifts[:1])[0]).all()
+
+
+def test_a_box_that_loses_its_legs_or_grows_both_ways_has_not_moved_down() -> None:
+    """Against a hall that moved by (0.02, 0.01): the legs hidden; arms up and legs out; a step down; a step aside."""
+    first = np.array([(0.4, 0.3, 0.5, 0.8)] * 4)
+    by = np.array([(0, 0.01, 0, -0.2), (0, -0.1, 0, 0.1), (0, 0.1, 0, 0.15), (0.05, 0, 0.07, 0)])
+    hall = np.array([0.02, 0.01])
+    moved = _moved(first, first + by + np.tile(hall, 2), hall)
+    assert moved == pytest.approx(np.array([(0, 0), (0, 0), (0, 0.1), (0.06, 0)]))
