@@ -162,13 +162,12 @@ def parted(params: ForParams, facts: Facts) -> list[tuple[Group | None, ForParam
         _shown(params, facts)  # raises
         return [(None, params)]
     shown = _shown(everybody, facts)
-    if params.each == "player" and facts.minors:
-        return [(None, params)]  # and no refusal: what was delivered before must go today
     if shown is None:
         shown = {player for row in facts.rows.values() for player in row.players}
     if params.each == "team":
         groups = [Group(side) for side in SIDES if any(team == side for team, _ in shown)]
         return [(one, everybody.model_copy(update={"team": (one.team,)})) for one in groups] or [(None, params)]
+    # Of minors nobody. That is no refusal: what was delivered before must go today.
     may = [player for player in facts.roster if not withheld(facts, player)]
     ordered = dict.fromkeys(Group(p.team, p.number) for p in may if (p.team, p.number) in shown)
     return [(one, everybody.model_copy(update={"player": (" ".join(one),)})) for one in ordered] or [(None, params)]

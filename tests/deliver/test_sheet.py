@@ -135,6 +135,19 @@ def test_where_it_cannot_be_made_the_old_one_does_not_stay(tmp_path: Path) -> No
     assert not (tmp_path / "web" / sheet.NAME).exists()
 
 
+def test_a_stop_in_the_middle_leaves_no_old_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    items, wanted = pictures(tmp_path, 2), Wanted(sheet="a4")
+    deliver(tmp_path, "web", items, wanted, FACTS)
+
+    def stopped(*arguments: object) -> bytes:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(sheet, "render_sheet", stopped)
+    with pytest.raises(KeyboardInterrupt):
+        deliver(tmp_path, "web", items[:1], wanted, FACTS)
+    assert not (tmp_path / "web" / sheet.NAME).exists()
+
+
 def test_letters_of_no_font_spoil_nothing(tmp_path: Path) -> None:
     (item,) = pictures(tmp_path, 1)
     assert "TH1_0000" in text_of(render(tmp_path, [replace(item, caption="\ue000 \U000e0041 \x07 names")]))

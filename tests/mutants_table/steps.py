@@ -191,7 +191,6 @@ MUTANTS = [
     mutant(_SELECT, "if shown is not None and shown.isdisjoint(row.players)}", "if False}", *_FOR),
     mutant(_SELECT, "if words.isdisjoint(map(folded, row.marks))] if words", "if False] if words", *_FOR),
     mutant(_SELECT, "in facts.roster if not withheld(facts, player)]", "in facts.roster]", *_FOR),
-    mutant(_SELECT, 'if params.each == "player" and facts.minors:', "if False:", *_FOR),
     mutant(_SELECT, "chosen &= name not in others", "pass", *_FOR),
     mutant(_SELECT, "return set() if params.each else", "return", *_FOR),
     mutant(_SELECT, " - {n for n, row in rows.items() if row.always}", "", *_SELECTED),
