@@ -210,7 +210,7 @@ def _end(called: str, at: int, taken: set[str]) -> str:
     """What a light is called in the memory: only a word for a side, which is nobody's name; else its number."""
     word = called.strip().casefold()
     plain = word.translate(_PLAIN)
-    return plain if plain not in taken else f"light {at + 1}"
+    return plain if word in _ENDS and plain not in taken else f"light {at + 1}"
 
 
 def _names_somebody(text: str, facts: Facts) -> bool:

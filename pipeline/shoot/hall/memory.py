@@ -140,7 +140,7 @@ def unpacked(text: str, size: tuple[int, ...]) -> NDArray[np.uint8]:
     most = int(np.prod(size))
     try:
         unfolding = zlib.decompressobj()
-        data = unfolding.decompress(base64.b64decode(text, validate=True))
+        data = unfolding.decompress(base64.b64decode(text, validate=True), most + 1)
     except (binascii.Error, zlib.error) as error:
         raise ValueError("is no histogram") from error
     if len(data) != most or not unfolding.eof:
