@@ -8,6 +8,7 @@ _OUTPUTS = "engine/outputs.py"
 _STANDING = ("engine/test_outputs.py",)
 
 _JOBS = "engine/jobs.py"
+_WRONG_ROWS = ("engine/test_wrong_rows.py",)
 _PLANNED = ("engine/test_jobs.py",)
 _KEYS = ("engine/test_result_keys.py",)
 _FORESEEN = ("cli/test_foreseen.py",)
@@ -58,7 +59,7 @@ MUTANTS = [
     mutant("engine/kept/compare.py", "if is_unfinished(store, record, manifest):", "if False:", *_VERIFY),
     mutant("engine/kept/compare.py", "work_digest(store, kind, name) != digest", "False", *_VERIFY),
     mutant("engine/kept/compare.py", "for name in sorted(set(names) - set(listed)):", "for name in ():", *_VERIFY),
-    mutant("engine/run.py", 'return self._store.get(ROOT, "digests.json") if', "return None if", *_VERIFY),
+    mutant("engine/kept/again.py", 'return self._store.get(ROOT, "digests.json") if', "return None if", *_VERIFY),
     mutant(_OUTPUTS, "self._before[output.relative] = entry.sha256", "pass", *_STANDING),
     mutant(_OUTPUTS, "if made is None:", "if True:", *_STANDING),
     mutant(
@@ -132,19 +133,29 @@ MUTANTS = [
     ),
     mutant(
         "engine/earlier.py",
-        "if not _some_equal(",
-        "if False and _some_equal(",
+        "if _some_equal(store, [(f, {known[f.relative, size]})",
+        "if True or _some_equal(store, [(f, {known[f.relative, size]})",
         "engine/test_earlier.py::test_another_shoot_is_refused",
     ),
     mutant(
-        "engine/earlier.py", "if store.frame_digest(frame) == digest:", "if True:", "engine/test_planted_records.py"
+        "engine/earlier.py", "if store.frame_digest(frame) in digests:", "if True:", "engine/test_planted_records.py"
     ),
     mutant(
         "engine/earlier.py",
-        "known.get((f.relative, f.path.stat().st_size))",
-        "known.get((f.relative, 0))",
+        "for f, size in there if (f.relative, size) in known]):",
+        "for f, size in ()]):",
         "engine/test_earlier.py::test_a_shoot_that_moved_goes_on",
     ),
+    mutant(
+        "engine/earlier.py",
+        "    if before == str(shoot.resolve()):\n",
+        "    if before == str(shoot.resolve()):\n        return\n",
+        "engine/test_planted_records.py",
+    ),
+    mutant("engine/earlier.py", " or _some_of_then(store.out, frames):", ":", "engine/test_planted_records.py"),
+    mutant("engine/jobs.py", "unclear={**facts.unclear, **why})", "unclear=facts.unclear)", *_WRONG_ROWS),
+    mutant("engine/jobs.py", 'if "" in frames or len(frames) >', 'if "" in frames or 0 * len(frames) >', *_WRONG_ROWS),
+    mutant("engine/jobs.py", 'if "" in frames or len(frames) >', "if len(frames) >", *_WRONG_ROWS),
     # What may be in no delivery.
     mutant(_JOBS, "if not row.keep:", "if False:", *_PLANNED),
     mutant(

@@ -24,8 +24,8 @@ MUTANTS = [
     mutant(_NAMES, "and _may_be_called(frame, written) and", "and written and", *_NAMED),
     mutant(
         _NAMES,
-        "return _union(self._lasts.get(key, ()) for key in keys), True",
-        "return _union(self._lasts.get(key, ()) for key in keys[:1]), True",
+        "return _union(self._spelled.lasts.get(key, ()) for key in keys), True",
+        "return _union(self._spelled.lasts.get(key, ()) for key in keys[:1]), True",
         *_NAMED,
     ),
     mutant(_NAMES, "self._by_time(row, meant.may) in (None, there[0])", "True", *_NAMED),
