@@ -152,17 +152,19 @@ def _planes(
 ) -> None:  # fmt: skip
     """u of the sixteen pixels of each colour in a cell, as domain.to_root has it."""
     root = np.sqrt(s)
-    half = np.float32(0.5) / root
-    for c in range(3):
-        gain = gains[c]
+    half = np.float32(0.5) / root * slope
+    zero = np.float32(0)
+    line = np.empty((twice.shape[1], 3), np.float32)
+    for i in range(out.shape[1]):
         for dy in range(4):
-            for dx in range(4):
-                plane = out[16 * c + 4 * dy + dx]
-                for i in range(plane.shape[0]):
-                    line, row = plane[i], twice[rows[4 * i + dy]]
-                    for j in range(line.size):
-                        y = row[columns[4 * j + dx], c] * gain
-                        if y > 0:
-                            line[j] = (np.sqrt(y + s) - root) * slope
-                        else:
-                            line[j] = y * half * slope
+            row = twice[rows[4 * i + dy]]
+            for c in range(3):
+                gain = gains[c]
+                for x in range(len(row)):
+                    y = row[x, c] * gain
+                    line[x, c] = (np.sqrt(max(y, zero) + s) - root) * slope + min(y, zero) * half
+            for c in range(3):
+                for dx in range(4):
+                    to = out[16 * c + 4 * dy + dx, i]
+                    for j in range(to.size):
+                        to[j] = line[columns[4 * j + dx], c]
