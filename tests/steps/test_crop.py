@@ -166,8 +166,7 @@ def test_faces_and_a_sure_ball_are_held_and_a_doubtful_ball_is_not_asked_for() -
     box = one(high, aspect="4:5", fill=0.9)
     assert holds(box, high.faces[0]) and holds(box, high.balls[0])
     doubtful = observed([PLAYER], balls=[ball(0.67, 0.22, 0.59)])
-    lower = observed([PLAYER], balls=[ball(0.67, 0.45, 0.59)])  # as sure a sign of play, within any crop
-    assert one(doubtful, aspect="4:5", fill=0.9) == pytest.approx(one(lower, aspect="4:5", fill=0.9))
+    assert one(doubtful, aspect="4:5", fill=0.9)[1] > doubtful.balls[0][3]  # all of it is above the crop
 
 
 def test_no_strip_is_cut_off_at_the_rim_below_a_foot() -> None:
