@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 
@@ -134,9 +133,5 @@ def _recipe(store: Store, source: Source, name: str) -> tuple[Recipe | None, Pat
     try:
         return read_recipe(path), path
     except InputError as error:
-        _say(error.lines)
+        some(note, error.lines, "problem")
         return None, path
-
-
-def _say(lines: Sequence[str]) -> None:
-    some(note, lines, "problem")

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
@@ -14,7 +12,7 @@ from markupsafe import Markup
 from pipeline.deliver.model import Item, Made, Person, SetFacts
 from pipeline.deliver.words import day, direction, words
 from pipeline.store.places import SMALL
-from pipeline.textfile.html import link, page_environment
+from pipeline.textfile.html import hash_source, link, page_environment
 
 NAME = "index.html"
 _SLICES = (15, 30, 60, 180)  # minutes: the first that gives groups worth a heading; chosen by eye
@@ -118,8 +116,8 @@ def render_page(
             sheet_size=size(sheet.bytes) if sheet else "",
             script=Markup(script),  # ours, from the package
             style=Markup(style),
-            script_policy=_hash(script),
-            style_policy=_hash(style),
+            script_policy=hash_source(script),
+            style_policy=hash_source(style),
         )
     )
     return page.encode("utf-8")
@@ -217,8 +215,3 @@ def _clock(minutes: int) -> str:
 def size(octets: int) -> str:
     """A file's size in SI units: 1 kB = 1000 octets (IEC 80000-13)."""
     return f"{octets / 1e6:.0f} MB" if octets >= 999_500 else f"{max(1, round(octets / 1e3))} kB"
-
-
-def _hash(text: str) -> str:
-    """A hash-source for the text between script or style tags: Content Security Policy Level 3, 2.3.1."""
-    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 from collections.abc import Iterable, Iterator
 from importlib.resources import files
 from pathlib import Path
@@ -16,7 +14,7 @@ from pipeline.report.record import RunRecord
 from pipeline.report.view import Mode, Pictures, frame_views, run_view, view_json
 from pipeline.store.files import whole_file
 from pipeline.store.store import Store
-from pipeline.textfile.html import page_environment
+from pipeline.textfile.html import hash_source, page_environment
 from pipeline.textfile.messages import counted
 
 REPORT_FILE = "report.html"  # in OUT
@@ -80,14 +78,9 @@ def asset(name: str) -> str:
 
 def _policy(script: str, style: str) -> str:
     return (
-        f"default-src 'none'; img-src 'self' file: data:; script-src '{_hash(script)}'; style-src '{_hash(style)}'; "
-        "base-uri 'none'; form-action 'none'"
+        f"default-src 'none'; img-src 'self' file: data:; script-src '{hash_source(script)}'; "
+        f"style-src '{hash_source(style)}'; base-uri 'none'; form-action 'none'"
     )
-
-
-def _hash(text: str) -> str:
-    """A hash-source for the text between the tags: Content Security Policy Level 3, 2.3.1."""
-    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
 
 
 def _duration(seconds: float) -> str:

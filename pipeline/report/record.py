@@ -201,10 +201,6 @@ class RunRecord:
         """The reverse of `as_json`. Raises ValueError for other values."""
         return _adapter().validate_python(value)
 
-    def of_shoot(self) -> dict[str, FrameRecord]:
-        """The frames that the shoot has: `frames` without the rows of frames.csv that fit none."""
-        return {name: frame for name, frame in self.frames.items() if frame.relative}
-
     def unmatched(self) -> dict[str, FrameRecord]:
         """The rows of frames.csv that this run should have used and could not."""
         return {n: frame for n, frame in self.frames.items() if not frame.relative and frame.status == "failed"}

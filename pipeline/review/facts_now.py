@@ -150,6 +150,13 @@ class FactsNow:
         """The frames that would be held with these facts."""
         return {name for name in self.shoot.index.frames if held_back(facts, facts.row(name))}
 
+    def frees(self, frame: str, field: Field, value: Value) -> bool:
+        """Whether a frame that is held because of who is in it would be so no longer with another value of a field."""
+        row = self.facts.row(frame)
+        players = value if field == "players" else value_of(row, "players")
+        words = value if field == "words" else row.words
+        return bool(held_back(self.facts, row)) and not held_back(self.facts, self.typed(frame, players, words)[0])
+
     def typed(self, frame: str, players: Value, words: Value) -> tuple[FrameFacts, list[str]]:
         """(what the row of a frame would say with other players and words, what is wrong with them)."""
         facts, wrong = self.facts, list[str]()

@@ -15,6 +15,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from pipeline.errors import in_short, trace
+
 State = Literal["idle", "running", "stopping", "done", "failed", "stopped"]
 EVERY = "EVENCOURT_PROGRESS"  # in the environment: seconds between lines of progress; see cli.console.progress
 _LINE = re.compile(r"(?P<phase>[a-z ]+): (?P<done>[\d,]+) of (?P<of>[\d,]+)")
@@ -87,9 +89,14 @@ class RenderJob:
             for line in said:
                 self._take(line.rstrip("\n"))
         status = self._process.wait()
-        with suppress(Exception):  # what is shown after it is not worth the thread
+        state, done, of, message = self._outcome(status)
+        try:
             self._ended(status)
-        self.progress = Progress(*self._outcome(status), lines=tuple(self._lines))
+        except Exception as error:  # the page would wait for this thread for ever
+            trace(error)
+            state = "failed"
+            message += f"; but not all of it could be taken in ({in_short(error)}): load the page again"
+        self.progress = Progress(state, done, of, message, tuple(self._lines))
 
     def _take(self, line: str) -> None:
         found = _LINE.match(line)

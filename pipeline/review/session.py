@@ -138,7 +138,7 @@ class Session(State):
                 if frees:
                     raise RefusedError(
                         f"{self._opened.called.get(last.about, last.about)} names a player who must not be published, "
-                        "and undo lets no such frame go: take the player off the frame itself"
+                        "and undo lets no such frame go: take the name off the frame itself"
                     )
                 if not same(now, last.before):  # else it was never written, or is taken back by hand
                     what = self._without_names(last.in_words())
@@ -146,12 +146,16 @@ class Session(State):
             return {**self._answer([]), "undone": ""}
 
     def _frees(self, last: Change) -> bool:
-        """Whether a frame would no longer name somebody who must not be published."""
+        """Whether a frame would no longer name somebody who must not be published, in the list or in words."""
+        if last.field not in ("players", "words"):
+            return False
         withheld: list[Value] = [[p.team, p.number] for p in self.facts.facts.roster if not p.publish]
         before, after = last.before, last.after
-        if last.field != "players" or not isinstance(before, list) or not isinstance(after, list):
-            return False
-        return any(one in withheld and one not in before for one in after)
+        if isinstance(before, list) and isinstance(after, list):
+            off = any(one in withheld and one not in before for one in after)
+        else:
+            off = False
+        return off or self.facts.frees(last.about, last.field, before)
 
     def _take_back(self, last: Change) -> Json:
         shown = self._opened.called.get(last.about, last.about)

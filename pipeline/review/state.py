@@ -36,7 +36,6 @@ from pipeline.textfile.messages import and_more
 Json = dict[str, JsonValue]
 _MOST_LOOKED_AT = 200  # frames whose files are looked for at a time, while a run is on
 _SOON = 0.2  # s until the frames' own texts are searched
-_TRIES = 5  # for a file that another program writes in the same moment
 
 
 class UnknownError(InputError):

@@ -271,6 +271,26 @@ def test_a_slip_lets_no_frame_of_a_withheld_player_go(stand: Stand) -> None:
     assert [one["value"] for one in stand.frames()] == [[["home", "9"]], []]
 
 
+def test_words_that_let_a_held_frame_go_are_told_of(stand: Stand) -> None:
+    page = stand.page
+    told = page.locator(".desk-choice", has_text="not held back any more")
+
+    def answer(route: Any) -> None:
+        frame = json.loads(shown)
+        frame["held"] = "" if json.loads(route.request.post_data)["value"] == "dives" else "words name a player"
+        route.fulfill(json={"version": 2, "frames": [frame], "undo": ""})
+
+    page.evaluate("court.frame('HB1_00000').held = 'words name a player'")
+    shown = page.evaluate("JSON.stringify(court.frame('HB1_00000'))")
+    page.route("**/api/frame", answer)
+    page.keyboard.press("t")
+    for words, count in (("falls", 0), ("dives", 1)):
+        page.locator("#desk-words").fill(words)
+        page.keyboard.press("Enter")
+        page.wait_for_timeout(300)
+        assert told.count() == count
+
+
 def test_single_keys_can_be_switched_off(stand: Stand) -> None:
     # WCAG 2.2, 2.1.4: keys of one character can be turned off.
     page = stand.page

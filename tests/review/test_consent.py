@@ -79,6 +79,25 @@ def test_undo_lets_no_frame_of_a_withheld_player_go(night: Path, tab: Open) -> N
     assert one.post("api/undo")["undone"] == "TH1_0004, who is in it"
 
 
+def test_undo_lets_no_frame_go_that_words_hold(night: Path, tab: Open) -> None:
+    one = tab()
+    one.post("api/frame", frame="TH1_0004", field="words", value="Tuva Rønning dives", seen="")
+    assert one.frame("TH1_0004")["held"]
+    said = one.post("api/undo", expect=422)
+    assert said["message"].startswith("TH1_0004 names a player who must not be published")
+    assert one.frame("TH1_0004")["held"] and one.post("api/undo")["undone"] == ""
+    # A first name alone holds a frame while nobody is named in it: whom undo would name again would let it go.
+    one.post("api/frame", frame="TH1_0003", field="words", value="Tuva dives", seen="")
+    assert not one.frame("TH1_0003")["held"]
+    one.post("api/frame", frame="TH1_0003", field="players", value=[], seen=[["away", "12"]])
+    assert one.frame("TH1_0003")["held"]
+    for _ in range(2):  # the players, and then the words
+        one.post("api/undo", expect=422)
+        assert one.frame("TH1_0003")["held"]
+    one.post("api/frame", frame="TH1_0001", field="words", value="dives", seen="jumps to shoot")
+    assert one.post("api/undo")["undone"] == "TH1_0001, words"
+
+
 def test_a_frame_that_is_dropped_and_held_waits_for_nothing_once_it_is_out(night: Path, tab: Open) -> None:
     one = tab()
     one.post("api/frame", frame="TH1_0005", field="keep", value="no", seen="")

@@ -160,6 +160,20 @@ def test_how_it_ended_is_said(monkeypatch: pytest.MonkeyPatch, code: str, state:
     assert job.progress.state == state and words in job.progress.message
 
 
+def test_what_cannot_be_taken_in_after_it_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(status: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    job = fake(monkeypatch, "print('5 of 6 frames delivered')", full)
+    job.start()
+    for _ in range(200):
+        if not job.is_running:
+            break
+        time.sleep(0.05)
+    assert job.progress.state == "failed"
+    assert "5 of 6 frames delivered" in job.progress.message and "No space left" in job.progress.message
+
+
 def test_the_command_is_the_one_of_the_run() -> None:
     given = arguments(Path("/r.yaml"), Path("/s"), Path("/o"), Path("/f"), Path("/m"), "-TH*", 2)
     assert given == [

@@ -10,7 +10,7 @@ from pipeline.engine.hall.movement import RULES, Movement
 from pipeline.imaging.colour import to_lab
 from pipeline.light.hall.findings import EndLight, Finding
 from pipeline.light.hall.lamps import Lamps
-from pipeline.light.hall.settings import FREEZES, LUX, WIDE, iso_needed, one_exposure
+from pipeline.light.hall.settings import FREEZES, LUX, THIRD, WIDE, iso_needed, one_exposure
 from pipeline.light.hall.timing import timing
 from pipeline.light.scene_white import WhiteSource
 from pipeline.light.scenes import ShootLight
@@ -174,7 +174,7 @@ def waiting(lamps: Lamps, depth: float | None, at_least: bool, exposure_time: fl
     found = timing(depth / 100, mains.hz, exposure_time, mains.readout_time)
     least = "at least " if at_least else ""
     without = f"without it frames differ by up to {least}{found.frames:.2f} EV"
-    if found.frames <= 1 / 3:
+    if found.frames <= THIRD:
         return Finding("timing", "good", f"{lead} is not needed: {without} at {shutter(exposure_time)}", how)
     if found.helps:
         text = (

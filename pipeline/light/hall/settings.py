@@ -13,7 +13,6 @@ GREY = 0.128
 LUX = 2.5  # E = 2.5 lx * 2^EV at ISO 100: incident light, C = 250 (ISO 2720:1974)
 # What indoor sport asks of the settings; common practice, no source.
 FREEZES = 1 / 1000  # s, freezes play
-BLURS = 1 / 400  # s, from which on moving players blur
 WIDE = 2.8  # f-number; a larger one lets in too little light
 THIRD = 1 / 3  # of a stop: the step of a camera's dials
 

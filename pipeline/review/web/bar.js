@@ -49,7 +49,7 @@ export function build(desk) {
   const stale = () => Math.max(desk.render.stale ?? 0, desk.court.view.frames.filter((frame) => frame.stale).length);
 
   function draw() {
-    const { state: now, done, of, message } = desk.render;
+    const { state: now, done, of } = desk.render;
     const running = now === "running" || now === "stopping";
     const count = stale();
     render.hidden = running;
@@ -196,6 +196,14 @@ export function build(desk) {
   });
 
   desk.on("advice", (message) => trouble(message, ["Render now, to take them out", begin], ["Later", () => undefined]));
+
+  desk.on("freed", (name) =>
+    trouble(
+      `${name} is not held back any more: its words name nobody who must not be published. If such a player is in the ` +
+        "picture, add the player to the frame; otherwise it is delivered with the next render.",
+      ["Close", () => undefined],
+    ),
+  );
 
   desk.on("error", (message) => trouble(message, ["Close", () => undefined]));
 

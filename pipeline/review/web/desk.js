@@ -7,7 +7,7 @@ const POLL = 2000; // milliseconds between looks at what other windows and the r
 const POLL_HIDDEN = 15000;
 
 /** One desk a window. Parts register with `on(event, action)`; events: frames, roster, render, notices, undo, unsaved,
- * saved, lost, conflict, refused, error. */
+ * saved, freed, lost, conflict, refused, error. */
 export class Desk {
   constructor(court) {
     this.court = court;
@@ -20,8 +20,11 @@ export class Desk {
     this.actions = new Map();
     this.queue = new Queue({
       done: (answer, item) => {
+        const held = this.frames.get(item.frame)?.held;
         this.take(answer);
         this.tell("saved", item);
+        // Taking a player off the list is asked about before; words are saved as they are typed.
+        if (held && item.field === "words" && !this.frames.get(item.frame).held) this.tell("freed", item.frame);
       },
       conflict: (item, theirs) => this.tell("conflict", item, theirs),
       refused: (item, message) => this.tell("refused", item, message),

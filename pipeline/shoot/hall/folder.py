@@ -62,14 +62,6 @@ def read_file(path: Path) -> HallMemory:
     return found
 
 
-def parse_hall(text: bytes, name: str) -> HallMemory:
-    """A memory as it was kept elsewhere; see `HallMemory`. Raises ValueError."""
-    found = HallMemory.model_validate_json(text)
-    if not same_hall(found.hall, name):
-        raise ValueError("is of another hall")
-    return found
-
-
 def listed_halls() -> list[tuple[Path, HallMemory | InputError]]:
     """Every file in the folder, by name, with what is wrong with it where it cannot be read."""
     folder = halls_folder()

@@ -21,7 +21,6 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 from pipeline.store.keys import digest_json
 from pipeline.textfile.yaml_text import flow
 
-VERSION = 1  # raised when the form of the file changes
 CHROMA_SIZE, TONE_SIZE = (80, 112), (20, 28, 64)  # light.palette.SIZE, light.comparing.tones.SIZE: a test compares them
 MOST_SCENES, MOST_LIGHTS, MOST_CAMERAS, MOST_NIGHTS = 10, 6, 16, 200
 _LONGEST = 60_000  # letters of a packed histogram
@@ -104,7 +103,7 @@ class Night(_Part):
 class HallMemory(_Part):
     """All that is remembered of a hall."""
 
-    version: Literal[1] = 1
+    version: Literal[1] = 1  # raised when the form of the file changes
     hall: str = Field(min_length=1, max_length=120)
     nights: tuple[Night, ...] = Field(default=(), max_length=MOST_NIGHTS)
     cameras: tuple[RememberedCamera, ...] = Field(default=(), max_length=MOST_CAMERAS)
