@@ -128,7 +128,7 @@ class Outputs:
             sha = hashlib.sha256(data).hexdigest()
             one = Rendered(
                 output.relative, output.key, sha, len(data), entry.width, entry.height, entry.quality, entry.scan,
-                entry.thumb, notices,
+                entry.thumb, notices, entry.light, entry.light_before,
             )  # fmt: skip
             if put_delivered(self.store, one, entry.frame, output.metadata, data):
                 self.moved[one.relative] = "again"

@@ -153,11 +153,19 @@ def test_letters_of_no_font_spoil_nothing(tmp_path: Path) -> None:
     assert "TH1_0000" in text_of(render(tmp_path, [replace(item, caption="\ue000 \U000e0041 \x07 names")]))
 
 
-def test_upright_pictures_stand_four_in_a_row(tmp_path: Path) -> None:
-    items = pictures(tmp_path, 4, size=(450, 360))
-    (page,) = pypdf.PdfReader(io.BytesIO(render(tmp_path, items))).pages
-    lines = page.extract_text().splitlines()
-    assert len([line for line in lines if "TH1_" in line]) >= 1 and len(page.images) == 4
+@pytest.mark.parametrize(("size", "across"), [((450, 360), 4), ((300, 450), 3)])
+def test_upright_pictures_stand_four_in_a_row_and_wide_ones_three(
+    tmp_path: Path, size: tuple[int, int], across: int
+) -> None:
+    (page,) = pypdf.PdfReader(io.BytesIO(render(tmp_path, pictures(tmp_path, 5, size=size)))).pages
+    rows: dict[int, int] = {}
+
+    def seen(text: str, where: list[float], line: list[float], *font: object) -> None:
+        if "TH1_" in text:  # the name of a picture, at its height on the page
+            rows[round(where[5] + line[5])] = rows.get(round(where[5] + line[5]), 0) + text.count("TH1_")
+
+    page.extract_text(visitor_text=seen)
+    assert [rows[height] for height in sorted(rows)] in ([5 - across, across], [across, 5 - across])
 
 
 def test_without_the_package_the_run_is_refused_before_its_night(monkeypatch: pytest.MonkeyPatch) -> None:

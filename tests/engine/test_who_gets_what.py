@@ -100,7 +100,9 @@ def test_a_folder_for_each_player_made_of_the_pictures_that_are_there(night: Nig
     assert "12 Zofia Kłosowska" in page and "Siv Berg" not in page
     status, text = evencourt("verify", night.out, "--render", 2)
     assert status == 0, text
-    assert len(night.record()["frames"][second]["deliveries"]) >= 3  # web and two families
+    copied = night.record()["frames"][second]["deliveries"]
+    assert len(copied) >= 3  # web and two families
+    assert len({str((one["light"], one["light_before"])) for one in copied.values()}) == 1 and copied["web"]["light"]
 
 
 def test_one_render_serves_every_folder(night: Night, monkeypatch: pytest.MonkeyPatch) -> None:
