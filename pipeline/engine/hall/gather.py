@@ -12,13 +12,13 @@ from pipeline.engine.hall.known import Known
 from pipeline.engine.hall.movement import movement
 from pipeline.imaging.colour import srgb_encode
 from pipeline.light.hall.findings import EndLight, FramePoint, HallFindings
+from pipeline.light.hall.lamps import EVENED
 from pipeline.light.hall.settings import GREY, WIDE, iso_needed, light_value, settings_of
 from pipeline.light.illuminant import describe, light_xy
 from pipeline.light.scenes import tones_as_shown
 from pipeline.types import F64
 
 _FINISHED = "colour of the lamps not known: the camera balanced the pictures"
-_FEWEST = 3  # frames of a burst whose lamps are evened out in its level; a single catches any moment of them
 
 
 @dataclass(frozen=True)
@@ -96,7 +96,7 @@ def scene_levels(known: Known) -> SceneLevels:
     both = np.isfinite(relative) & np.isfinite(ev100)
     if both.any():  # what a picture holds makes its own mean uncertain; on the same surfaces it is one level for all
         ev100[both] = float(np.median(ev100[both] - relative[both])) + relative[both]
-    return SceneLevels(relative, ev100, frames >= _FEWEST, no_aperture)
+    return SceneLevels(relative, ev100, frames >= EVENED, no_aperture)
 
 
 def _ends(known: Known, levels: SceneLevels, wanted: float) -> tuple[list[EndLight], dict[int, int]]:

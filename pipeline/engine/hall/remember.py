@@ -14,7 +14,9 @@ from pipeline.engine.hall.known import Known, look_at
 from pipeline.engine.jobs import Shoot
 from pipeline.engine.measure import MeasuredFrame
 from pipeline.errors import InputError
+from pipeline.light.hall.lamps import EVENED
 from pipeline.light.hall.settings import settings_of
+from pipeline.light.hall.unchanged import RULES
 from pipeline.light.references import WhiteMap
 from pipeline.light.scenes import Scene
 from pipeline.shoot.facts import Facts
@@ -44,9 +46,7 @@ _SIDES = (
 )
 _ENDS = frozenset(" ".join(_SIDES).split())
 _PLAIN = str.maketrans({"ü": "u", "ö": "o", "ä": "a", "ø": "o"})
-_NEAR = 0.75  # share of a light, from which a burst stands for it
 _DIGITS = 4  # of chroma: a tenth of what registration resolves
-_FEWEST = 3  # frames of a burst whose lamps are evened out
 
 
 @dataclass(frozen=True)
@@ -137,8 +137,8 @@ def _camera(
     share = {i: whites.shares(light.chromaticities[i]) for i in members}
     lights: list[RememberedLight] = []
     for at in range(min(len(whites.names), MOST_LIGHTS)):
-        own = [i for i in members if share[i][at] >= _NEAR]
-        bursts = [i for i in own if len(light.scenes[i].names) >= _FEWEST]
+        own = [i for i in members if share[i][at] >= RULES.end]
+        bursts = [i for i in own if len(light.scenes[i].names) >= EVENED]
         flicker = known.lamps.of_scenes(bursts) if bursts else None
         ev = levels.ev100[bursts or own] if own else np.full(1, np.nan)
         ev = ev[np.isfinite(ev)]
@@ -176,7 +176,7 @@ def _spread(known: Known, members: Sequence[int], whites: WhiteMap) -> list[int]
     to each light, then always the one farthest from those that are chosen."""
     light = known.light
     usable = [i for i in members if light.match[i] >= 0.6 and np.isfinite(light.scenes[i].level).all()]
-    bursts = [i for i in usable if len(light.scenes[i].names) >= _FEWEST]
+    bursts = [i for i in usable if len(light.scenes[i].names) >= EVENED]
     pool = bursts or usable or list(members)
     chosen: list[int] = []
     for at in range(len(whites.names)):

@@ -18,6 +18,7 @@ from pipeline.textfile.messages import listed
 from pipeline.types import F64, Frame
 
 ROWS = 9  # of a frame, at which its flicker is looked at
+EVENED = 3  # frames of a burst whose lamps are evened out in its level; a single catches any moment of them
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ import numpy as np
 from pipeline.light import palette
 from pipeline.light.comparing.pairs import PAIRS
 from pipeline.light.comparing.tones import ToneSpectrum, brighter, tone_spectrum
-from pipeline.light.hall.lamps import Lamps
+from pipeline.light.hall.lamps import EVENED, Lamps
 from pipeline.light.hall.settings import Settings
 from pipeline.light.neutral import Vote
 from pipeline.light.references import WhiteMap
@@ -63,7 +63,6 @@ class UnchangedRules:
 
 RULES = UnchangedRules()
 LightState = Literal["unchanged", "changed", "not seen"]
-_FEWEST = 3  # frames of a burst whose lamps are evened out
 _NEAR = 0.07  # chroma within which brightness is compared: of bursts in like light
 
 
@@ -147,8 +146,7 @@ def prove(tonight: Tonight, camera: RememberedCamera) -> Proof:
         if why:
             lights[end] = "changed"
             doubts.append(why)
-    # A single frame catches any moment of the lamps.
-    even = [p for p in own if frames[p.scene] >= _FEWEST] or own
+    even = [p for p in own if frames[p.scene] >= EVENED] or own
     far = [p for p in even if np.isfinite(p.brighter) and abs(p.brighter) > RULES.dimmer]
     if sum(frames[p.scene] for p in far) > RULES.elsewhere * sum(frames[p.scene] for p in even):
         doubts.append(_dimmer(far, share, ends, lights))

@@ -5,13 +5,13 @@ import { ask } from "./server.js";
 
 const MOST = 7; // suggestions at a time: more are not read faster than one more letter is typed
 // Letters that Unicode does not take apart into a letter and a mark, as they are typed without them.
-const PLAIN = { ł: "l", ø: "o", đ: "d", ð: "d", ħ: "h", ı: "i", æ: "ae", œ: "oe", ß: "ss", þ: "th" };
+const PLAIN = { ł: "l", ø: "o", đ: "d", ð: "d", ħ: "h", ŧ: "t", ı: "i", æ: "ae", œ: "oe", ß: "ss", þ: "th" };
 const folded = (text) =>
   text
     .normalize("NFKD")
     .replace(/\p{M}/gu, "")
     .toLowerCase()
-    .replace(/[łøđðħıæœßþ]/g, (letter) => PLAIN[letter]);
+    .replace(/[łøđðħŧıæœßþ]/g, (letter) => PLAIN[letter]);
 
 /** Players that a few typed characters may mean, the likeliest first: "7", "h7", "away 12", "ber". */
 export function matching(players, typed) {
