@@ -19,6 +19,7 @@ from pipeline.engine.kept.again import jobs
 from pipeline.engine.kept.manifest import write_manifest
 from pipeline.engine.kept.source import keep_source
 from pipeline.engine.kept.unchanged import is_worth, keep_unchanged, record_again, unchanged
+from pipeline.engine.kept.withdrawn import withheld_meanwhile
 from pipeline.engine.measure import MeasuredFrame, octets, raise_if_full, read_measured, reason
 from pipeline.engine.outputs import Outputs
 from pipeline.engine.pacing.pace import Pace
@@ -46,6 +47,7 @@ from pipeline.workers.executors import Workers, map_unordered
 
 __all__ = ["Outcome", "Progress", "Shoot", "jobs", "measure_shoot", "read_shoot", "run"]
 
+_SENDING = "zip, page and push"
 _LEAST_WORK = 0.02  # s of a render that no measurement shows: it decides only how well the time left is known
 
 
@@ -185,11 +187,15 @@ class _Run:
         self._begin("deliver")
         missing = finished.missing
         sent: Mapping[str, Delivered] = {}
-        with self._costs("zip, page and push"):
-            current = self.outputs.in_the_shoot()
-            sent = send(out, self.shoot, self.recipe, record.frames, current, self.progress, there, missing)
+        with self._costs(_SENDING):
+            if why := withheld_meanwhile(self.shoot):
+                log.failed_steps[_SENDING] = why
+                record.sent = sent_before(out)
+            else:
+                current = self.outputs.in_the_shoot()
+                sent = send(out, self.shoot, self.recipe, record.frames, current, self.progress, there, missing)
+                record.sent = {name: sent_record(done) for name, done in sent.items()}
         self._begin("record")
-        record.sent = {name: sent_record(done) for name, done in sent.items()}
         record.notices += [text for done in sent.values() for text in done.notices]
         record.notices += incomplete(self.recipe, missing, record)
         record.notices += [*recipients.notices(self.store, self.shoot.facts), *self.store.damage_notice()]

@@ -22,6 +22,7 @@ class Change:
     about   a frame, or a player as "home 7"; delivery  of a crop for one, None for all
     before, after  the value, see decisions; for a field that the row had not, None or ""
     undoes  the number of the change that this one takes back, 0 for none
+    corrects  whether the row had a wrong cell before, so that `before` is not all that it said
     """
 
     number: Count
@@ -32,6 +33,7 @@ class Change:
     before: JsonValue
     after: JsonValue
     undoes: Count = 0
+    corrects: bool = False
 
     def in_words(self) -> str:
         """For undo: which field of which frame."""
@@ -66,11 +68,13 @@ class ChangeLog:
         before: JsonValue,
         after: JsonValue,
         undoes: int = 0,
+        *,
+        corrects: bool = False,
     ) -> Change:
         """Keep one more. Raises OSError."""
         self.catch_up()
         when = datetime.now().astimezone().isoformat(timespec="seconds")
-        change = Change(len(self.changes) + 1, when, field, about, delivery, before, after, undoes)
+        change = Change(len(self.changes) + 1, when, field, about, delivery, before, after, undoes, corrects)
         (self._store.work / REVIEW).mkdir(parents=True, exist_ok=True)
         self._store.put_record(REVIEW, _name(change.number), Change, change)
         self.changes.append(change)

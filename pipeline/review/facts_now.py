@@ -136,6 +136,10 @@ class FactsNow:
                 self._sidecars[name] = next((one for one in ratings if one is not None), None)
         return self._sidecars[name]
 
+    def is_wrong(self, frame: str) -> bool:
+        """Whether a cell in the row of a frame is wrong."""
+        return frame in self._wrong
+
     def row(self, frame: str) -> FrameFacts:
         """What is written of a frame."""
         return self.facts.row(frame)

@@ -51,7 +51,8 @@ class Session(State):
                 theirs = self._without_names(str(now)) if hidden else now
                 said = f"{shown}: {field} was changed meanwhile, in another window or in the file"
                 raise ConflictError({**self._answer([shown] if shown else []), "message": said, "theirs": theirs})
-            change = self.log.add(field, about, delivery, now, value, undoes)
+            corrects = field not in ("publish", "reference") and self.facts.is_wrong(about)
+            change = self.log.add(field, about, delivery, now, value, undoes, corrects=corrects)
             try:
                 self.facts.change(field, about, delivery, value)
             except MeanwhileError:
@@ -127,7 +128,7 @@ class Session(State):
                 now = self.facts.value(last.field, last.about, last.delivery)
                 withdrawn = last.field == "publish" and last.before is True and not now
                 frees = self._frees(last) and same(now, last.after)
-                if same(now, last.after) and not withdrawn and not frees:
+                if same(now, last.after) and not withdrawn and not frees and not last.corrects:
                     return self._take_back(last)
                 self.log.add(last.field, last.about, last.delivery, now, now, last.number)  # and the next one goes on
                 if withdrawn:
@@ -140,6 +141,11 @@ class Session(State):
                         f"{self._opened.called.get(last.about, last.about)} names a player who must not be published, "
                         "and undo lets no such frame go: take the name off the frame itself"
                     )
+                if last.corrects and same(now, last.after):
+                    raise RefusedError(
+                        f"{self._without_names(last.in_words())}: the line had a wrong cell before, and undo makes "
+                        "none wrong again: change the frame itself"
+                    )
                 if not same(now, last.before):  # else it was never written, or is taken back by hand
                     what = self._without_names(last.in_words())
                     raise RefusedError(f"{what}: was changed in the file since, and stays as it is there")
@@ -149,13 +155,7 @@ class Session(State):
         """Whether a frame would no longer name somebody who must not be published, in the list or in words."""
         if last.field not in ("players", "words"):
             return False
-        withheld: list[Value] = [[p.team, p.number] for p in self.facts.facts.roster if not p.publish]
-        before, after = last.before, last.after
-        if isinstance(before, list) and isinstance(after, list):
-            off = any(one in withheld and one not in before for one in after)
-        else:
-            off = False
-        return off or self.facts.frees(last.about, last.field, before)
+        return self.names_withheld(last) or self.facts.frees(last.about, last.field, last.before)
 
     def _take_back(self, last: Change) -> Json:
         shown = self._opened.called.get(last.about, last.about)
@@ -194,7 +194,13 @@ class Session(State):
             if not self.job.is_running:
                 if self.store.is_locked():
                     raise RefusedError("a run is on in another window: wait until it has ended")
-                over = next((c for c in self._saved_over() if c.field == "publish" and c.after is False), None)
+                over = next((c for c in self._saved_over() if self.withholds(c)), None)
+                if over is not None and over.field != "publish":
+                    called = self._opened.called.get(over.about, over.about)
+                    raise RefusedError(
+                        f"{called} named a player who must not be published, and another program has saved the table "
+                        "without that: name that player there again, and then take the player off if nobody is in it"
+                    )
                 if over is not None:
                     raise RefusedError(
                         f"{over.about} was withdrawn here, and another program has saved the roster without that: "

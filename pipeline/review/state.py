@@ -27,7 +27,7 @@ from pipeline.review.render_job import RenderJob
 from pipeline.review.values import same, wrote
 from pipeline.review.views import Views
 from pipeline.shoot.consent import held_by_own_texts
-from pipeline.shoot.facts import FrameFacts
+from pipeline.shoot.facts import FrameFacts, held_back
 from pipeline.shoot.rows import withheld_names
 from pipeline.steps.crop import CropParams
 from pipeline.store.store import Store
@@ -203,15 +203,33 @@ class State:
 
     def _saved_over(self) -> list[Change]:
         """Decisions of which the files say what they said before: a spreadsheet that was open saved an older state, or
-        somebody thought better of it. Of earlier reviews only withdrawals count: nobody is published by mistake."""
+        somebody thought better of it. Of earlier reviews only what withholds somebody counts: nobody is published by
+        mistake."""
         last = {(c.field, c.about, c.delivery): c for c in self.log.changes}
         return [
             change
             for key, change in last.items()
-            if (change.number > self._first or (change.field == "publish" and change.after is False))
-            and not same(change.before, change.after)
+            if not same(change.before, change.after)
             and same(self.facts.value(*key), change.before)
+            and (change.number > self._first or self.withholds(change))
         ]
+
+    def names_withheld(self, change: Change) -> bool:
+        """Whether a frame names by it somebody who must not be published, and did not before."""
+        facts, before, after = self.facts.facts, change.before, change.after
+        if change.field == "players" and isinstance(before, list) and isinstance(after, list):
+            withheld: list[JsonValue] = [[p.team, p.number] for p in facts.roster if not p.publish]
+            return any(one in withheld and one not in before for one in after)
+        if change.field != "words":
+            return False
+        row = replace(self.facts.row(change.about), unclear="")
+        return bool(held_back(facts, replace(row, words=str(after or "")))) and not held_back(
+            facts, replace(row, words=str(before or ""))
+        )
+
+    def withholds(self, change: Change) -> bool:
+        """Whether somebody must not be shown by it."""
+        return (change.field == "publish" and change.after is False) or self.names_withheld(change)
 
     def roster(self) -> Json:
         """{teams, players: [{team, number, name, publish}], minors, deliveries: [{name, crop, aspects}], references:

@@ -165,8 +165,8 @@ def read_rows(
             called = row["frame"] if row["frame"] not in index.frames else f"{row['frame']} (line {row.line})"
             missing.append((called, f"{row.where}: {why}"))
             elsewhere.append(row)
-        if name is not None and not wrong and (name not in rows or not _typed(first[name])):
-            rows[name], first[name] = facts, row
+        if name is not None and (name not in rows or not _typed(first[name])):
+            rows[name], first[name] = facts, row  # also of a row with a wrong cell: its frame is held, or all stops
         problems += [replace(row.problem(message), frame=name or "") for message in wrong]
     means = {row_digest(row): meant.name for row, meant in meanings if meant.name is not None}
     begun = any(_typed(row) for row, _ in meanings)
@@ -268,5 +268,5 @@ def _facts_of(
     crops = tuple((of, box) for column, of in crop_columns(row).items() if (box := boxes[column]) is not None)
     marks = tuple(entries(row[MARKS]))
     return FrameFacts(
-        bool(keep), rating, players, row["words"], boxes["crop"], row.line, always, crops=crops, marks=marks
+        keep is not False, rating, players, row["words"], boxes["crop"], row.line, always, crops=crops, marks=marks
     )

@@ -139,6 +139,12 @@ class EditableTable:
         return replace(table, lines=(*table.lines, line), starts=(*table.starts, start))._checked(), line
 
     def _with_column(self, column: str) -> Self:
+        """Raises InputError where a row has more cells than the first line: its last would come under the new name."""
+        for line in self.lines:
+            more = [cell for cell in self.cells(line)[len(self.header) :] if cell.text]
+            if more:
+                message = f"{more[0].text} stands under no name of the first line; correct that first"
+                raise _refused(self.form, message, line)
         last = next(records(self.reading.text, self.delimiter, self.header_start, self.header_line))[-1]
         added = f"{self.delimiter}{self._written(column)}"
         return replace(self._spliced(last.end, last.end, added), header=(*self.header, column))

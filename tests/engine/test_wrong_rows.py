@@ -59,3 +59,10 @@ def test_what_is_wrong_elsewhere_stops_the_run(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="perhaps is neither yes nor no") as error:
         shoot_of(tmp_path, {4: ",,home 77,"}, roster=ROSTER.replace(",no", ",perhaps"))
     assert len(error.value.problems) == 2
+
+
+def test_the_players_of_a_wrong_row_count_for_the_burst_beside_it(tmp_path: Path) -> None:
+    """It is told of the burst around a withheld player also where another cell of that row is wrong."""
+    shoot = shoot_of(tmp_path, {4: ",9,home 8,"})
+    assert shoot.shows_withheld("TH1_0004") and shoot.for_consent("TH1_0004")
+    assert shoot.facts.row("TH1_0004").players == (("home", "8"),)

@@ -35,11 +35,9 @@ MUTANTS = [
     mutant(_BOX, "const x = clamp(dx, -x0, 1 - x1);", "const x = dx;", _TOOLS),
     mutant(_BOX, "else if (width / height > ratio) width = height * ratio;", "", _TOOLS),
     mutant(_DESK, "if (held && item.field", "if (!held && item.field", _MANY),
-    mutant(
-        "review/session.py", "return off or self.facts.frees(", "return off or False and (", "review/test_consent.py"
-    ),
+    mutant("review/session.py", "(last) or self.facts.frees(", "(last) or False and (", "review/test_consent.py"),
     mutant("review/render_job.py", 'state = "failed"', "pass", "review/test_render.py"),
     mutant("steps/crop.py", "if height > width and aspect > 1 >", "if aspect > 1 >", "steps/test_crop.py"),
-    mutant("review/session.py", "and not withdrawn and not frees:", "and not withdrawn:", "review/test_consent.py"),
-    mutant("review/session.py", "one in withheld and one not in before", "one not in before", "review/test_consent.py"),
+    mutant("review/session.py", "not withdrawn and not frees", "not withdrawn", "review/test_consent.py"),
+    mutant("review/state.py", "one in withheld and one not in before", "one not in before", "review/test_consent.py"),
 ]

@@ -44,4 +44,13 @@ MUTANTS = [
     mutant(_FILES, "        if why := self.why_not():\n            raise ReadOnlyError(why)\n", "", *_PLACE),
     mutant(_FILES, "if used is not None and not self._in_shoot(used):", "if used is not None:", *_PLACE),
     mutant("engine/kept/source.py", "and shoot.facts_file is None:", "and False:", *_PLACE),
+    mutant(_SESSION, "and not frees and not last.corrects", "and not frees", *_CONSENT),
+    mutant(_SESSION, "if self.withholds(c)), None)", "if c.after is False), None)", *_CONSENT),
+    mutant(_STATE, 'if change.field != "words":', "if True:", *_CONSENT),
+    mutant("textfile/table_edits.py", "if more:", "if False:", "textfile/test_table_edits.py"),
+    mutant("shoot/rows.py", "if name is not None and (name not", "if name is not None and not wrong and (name not",
+           "engine/test_wrong_rows.py"),
+    mutant("engine/kept/withdrawn.py", "if now.for_consent(f.name) and not", "if not",
+           "engine/test_withdrawn.py"),
+    mutant("engine/run.py", "if why := withheld_meanwhile(self.shoot):", 'if why := "":', "engine/test_withdrawn.py"),
 ]

@@ -195,3 +195,37 @@ def test_a_withdrawal_that_a_spreadsheet_saved_over_stops_the_render(night: Path
     assert one.get("api/since/0")["notices"] == []
     one.post("api/consent", team="home", number="7", publish=False)
     assert one.session._saved_over() == []
+
+
+def test_a_withheld_player_whom_a_spreadsheet_saved_over_stops_the_render(night: Path, tab: Open) -> None:
+    """A frame that was held because of who is in it would go out."""
+    one = tab()
+    one.post("api/frame", frame="TH1_0003", field="players", value=[["home", "4"]], seen=[["away", "12"]])
+    (night / "facts" / "frames.csv").write_bytes(FRAMES.encode("utf-8-sig"))  # it was open there
+    for each in (one, tab()):  # also after a new start
+        said = each.post("api/render", expect=422)["message"]
+        assert said.startswith("TH1_0003 named a player who must not be published")
+    one.post("api/frame", frame="TH1_0003", field="players", value=[["home", "4"]], seen=[["away", "12"]])
+    assert one.session._saved_over() == []
+    one.post("api/frame", frame="TH1_0003", field="players", value=[["away", "12"]], seen=[["home", "4"]])
+    assert one.session._saved_over() == []  # so it was meant
+    one.post("api/frame", frame="TH1_0006", field="words", value="Tuva Rønning saves", seen="")
+    (night / "facts" / "frames.csv").write_bytes(FRAMES.encode("utf-8-sig"))
+    assert tab().post("api/render", expect=422)["message"].startswith("TH1_0006 named a player")
+
+
+def test_a_row_with_a_wrong_cell_shows_who_is_named_in_it_and_no_undo_frees_it(night: Path, tab: Open) -> None:
+    """Written as if nobody stood there, the withheld player of the row would be lost with its first correction."""
+    path = night / "facts" / "frames.csv"
+    text = FRAMES.replace("TH1_0003;;;away 12;;", "TH1_0003;;9;home 4;dives;").replace("TH1_0004;no;", "TH1_0004;nope;")
+    path.write_bytes(text.encode("utf-8-sig"))
+    one = tab()
+    frame = one.frame("TH1_0003")
+    assert frame["held"] == "line 4 of frames.csv is wrong; correct it"
+    assert (frame["wrote"]["players"], frame["wrote"]["words"]) == ([["home", "4"]], "dives")
+    one.post("api/frame", frame="TH1_0003", field="rating", value=4, seen=None)
+    assert one.frame("TH1_0003")["held"].startswith("shows a player")
+    one.post("api/frame", frame="TH1_0004", field="keep", value="no", seen="")
+    said = one.post("api/undo", expect=422)
+    assert said["message"].startswith("TH1_0004, keep: the line had a wrong cell before")
+    assert one.frame("TH1_0004")["wrote"]["keep"] == "no"

@@ -153,3 +153,12 @@ def test_many_changes_at_random_leave_all_else_as_it_was() -> None:
     assert [[now.row(line)[name] for name in now.header[1:4]] for line in now.lines] == [row[1:4] for row in rows]
     again = EditableTable.of(now.raw, FORM)
     assert (again.lines, again.starts) == (now.lines, now.starts)
+
+
+def test_a_new_column_takes_in_no_cell_that_stands_under_no_name() -> None:
+    """An unquoted comma is an error that names its line; under a new column it would be a value there."""
+    crowded = table("frame,words\nTH1_1,jumps\nTH1_2,dives, yes\n")
+    with pytest.raises(InputError, match=r"frames\.csv:3.*yes stands under no name"):
+        crowded.with_cells(2, {"keep": "always"})
+    assert crowded.with_cells(2, {"words": "runs"}).raw == b"frame,words\nTH1_1,runs\nTH1_2,dives, yes\n"
+    table("frame,words\nTH1_1,jumps\nTH1_2,dives,,\n").with_cells(2, {"keep": "always"})  # blank ones say nothing
