@@ -57,7 +57,7 @@ JerseyNumbers = Annotated[bool, typer.Option("--numbers", help="also suggest pla
 NewTable = Annotated[bool, typer.Option("--force", help="write a new table, without what was filled in at --out")]
 SomeShoot = Annotated[Path | None, typer.Argument(help="folder of frames; it is never written to", show_default=False)]
 Picture = Annotated[Path | None, typer.Option("--picture", help="draw what was found into this PNG")]
-Shutter = Annotated[str, typer.Option("--shutter", help="the shutter that the ISO needed is told for, such as 1/1000")]
+Shutter = Annotated[str, typer.Option("--shutter", help="a shutter such as 1/1000, to be told which ISO it needs")]
 Halls = Annotated[bool, typer.Option("--halls", help="list the halls whose light is remembered")]
 OfHall = Annotated[str | None, typer.Option("--hall", help="show what is remembered of this hall")]
 ForgetHall = Annotated[str | None, typer.Option("--forget-hall", help="forget what is remembered of this hall")]

@@ -14,6 +14,7 @@ _PUSHED = ("deliver/test_push_again.py", "deliver/test_push.py")
 _WHO = ("engine/test_who_gets_what.py",)
 
 MUTANTS = [
+    mutant("deliver/sheet.py", "3 if shape >= 1 else 4", "3", "deliver/test_sheet.py"),
     mutant(
         _PUSH, "if (there.size, there.mark) == (record.bytes, record.mark):", "if there.size == record.bytes:", *_PUSHED
     ),
