@@ -19,6 +19,7 @@ from pipeline.engine.measure import Measurements
 from pipeline.engine.run import measure_shoot, read_shoot
 from pipeline.engine.solve import shoot_light
 from pipeline.light.gain_map import GainMap
+from pipeline.light.hall.findings import depth_words
 from pipeline.light.hall.lamps import Lamps, lamps_of_frames, seconds_of
 from pipeline.light.hall.settings import light_value
 from pipeline.light.scenes import ShootLight
@@ -133,11 +134,22 @@ def test_level(hall_words) -> None:
         assert 5 < value < 10  # sports halls have 200 to 1,000 lx: EN 12193 asks 300 to 750 (from memory)
 
 
-def words_of(light: ShootLight, exifs: dict[str, Exif]) -> LightWords:
+def words_of(light: ShootLight, exifs: dict[str, Exif], day: np.ndarray = DAY) -> LightWords:
     context = context_of(light)
     balances = solve(context, WhiteBalanceParams(method="gray_world")).by_frame
     frames = [replace(f, exif=exifs.get(f.name, f.exif)) for f in context.frames]
-    return light_words(light, lamps_of_frames(light, frames), frames, balances, {f.name: DAY for f in frames})
+    return light_words(light, lamps_of_frames(light, frames), frames, balances, {f.name: day for f in frames})
+
+
+def test_the_lamps_colour_is_not_read_from_pictures_that_a_camera_balanced() -> None:
+    """Their white says what the camera left: the other lines of inspect call the lamps' colour not known."""
+    row = words_of(light_of([scene(["F1"])]), {}, np.ones(3)).zones[0]
+    assert "not known" in row[3] and " K" not in row[3]
+
+
+def test_flicker_that_was_not_seen_has_no_number() -> None:
+    assert depth_words(0.2, at_least=True) == "not seen"
+    assert [depth_words(30.4, True), depth_words(0.2, False)] == ["at least 30 %", "0 %"]
 
 
 def test_neither_times_nor_settings() -> None:

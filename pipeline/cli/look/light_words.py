@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.light.hall.findings import depth_words
 from pipeline.light.hall.lamps import Lamps
 from pipeline.light.hall.settings import GREY, LUX, light_value
 from pipeline.light.illuminant import describe, light_xy
@@ -51,14 +52,16 @@ def light_words(
 def _percent(flicker: Flicker | None) -> str:
     if flicker is None:
         return ""
-    return f"{'at least ' if flicker.at_least else ''}{flicker.percent:.0f} %"
+    return depth_words(flicker.percent, flicker.at_least)
 
 
 def _colour(
     light: ShootLight, members: Sequence[int], balances: Mapping[str, WhiteBalanceSolution], daylight: Mapping[str, F64]
 ) -> str:
-    """Colour temperature of the zone's median balance."""
+    """Colour temperature of the zone's median balance, in finished pictures of what their camera left."""
     first = [light.scenes[i].names[0] for i in members]
+    if (daylight[first[0]] == 1).all():
+        return "not known: balanced by the camera"
     gains = np.median([np.log(balances[n].gains) for n in first], axis=0)
     xy = light_xy(np.exp(gains), daylight[first[0]], light.scenes[members[0]].to_working)
     return describe(xy) if xy is not None else "no colour that a lamp has"

@@ -122,7 +122,7 @@ def _ends(known: Known, levels: SceneLevels, wanted: float) -> tuple[list[EndLig
         found.append((number, EndLight(
             words.get(number, f"zone {number + 1}"), int((lamps.zone == number).sum()), level, ev100,
             _FINISHED if (day == 1).all() else describe(xy) if xy is not None else "no colour that a lamp has",
-            _swatch(np.ones(3) if (day == 1).all() else matrix @ (day / gains)),
+            None if (day == 1).all() else _swatch(matrix @ (day / gains)),
             None if flicker is None else flicker.percent, flicker is not None and flicker.at_least,
             None if ev100 is None else iso_needed(ev100, wanted, WIDE),
         )))  # fmt: skip

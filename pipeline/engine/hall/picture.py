@@ -9,8 +9,9 @@ from collections.abc import Sequence
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
-from pipeline.light.hall.findings import EndLight, Finding, HallFindings
+from pipeline.light.hall.findings import EndLight, Finding, HallFindings, depth_words
 from pipeline.light.hall.settings import THIRD
+from pipeline.textfile.messages import counted
 
 WIDTH = 1600
 _EDGE, _GAP = 56, 34
@@ -119,14 +120,15 @@ class _Drawing:
 
     def _end(self, end: EndLight, middle: float, scale: float, centre: float) -> None:
         self.pen.rectangle((_EDGE, self.y, _EDGE + 84, self.y + 84), end.rgb, _LINE, 2)
+        if end.rgb is None:
+            self.text(_EDGE + 42, self.y + 42, "?", 40, _SOFT, "mm")
         x = _EDGE + 104
         self.text(x, self.y - 6, end.name, 26)
         self.text(x, self.y + 25, end.colour, 20, _SOFT)
         value = "EV not known" if end.ev100 is None else f"EV {end.ev100:.1f} at ISO 100"
         self.text(x, self.y + 49, value, 20, _SOFT)
-        least = "at least " if end.at_least else ""
-        depth = "flicker not known" if end.flicker is None else f"flicker {least}{end.flicker:.0f} %"
-        self.text(x, self.y + 73, f"{depth}; {end.frames:,} frames", 20, _SOFT)
+        depth = "not known" if end.flicker is None else depth_words(end.flicker, end.at_least)
+        self.text(x, self.y + 73, f"flicker {depth}; {counted(end.frames, 'frame')}", 20, _SOFT)
         if math.isfinite(end.level):
             at = middle + (end.level - centre) * scale
             self.pen.line([(middle, self.y + 42), (at, self.y + 42)], _INK, 10)

@@ -225,7 +225,7 @@ def white(
     ]
     camera = ""
     if apart:
-        camera = f"; the camera's own white would come out {np.median(apart):.0f} CIELAB units (a*, b*) off that"
+        camera = f"; the camera's own white is {np.median(apart):.0f} CIELAB units (a*, b*) off the one taken"
     if told == total and total:
         source = "the hall's memory" if WhiteSource.REFERENCE not in kinds else "the references"
         sure = float(np.median([balances[n].sure or 0.0 for names in kinds.values() for n in names]))
@@ -237,7 +237,7 @@ def white(
         text = f"{part} is the camera's own or daylight's: too little in the pictures to judge by"
         return Finding("white", "unknown", text, how)
     sure = float(np.median(guessed))
-    text = f"{part} is guessed from the pictures, half of them at least {sure:.0%} sure{camera}"
-    if sure >= _SURE and not told:
-        return Finding("white", "look", f"{text}: likely right; a grey card at each end makes it sure", how)
-    return Finding("white", "look", f"{text}: not to be trusted; photograph a grey card at each end", how)
+    text = f"{part} is guessed from the pictures, half of them at least {sure:.0%} sure"
+    if sure >= _SURE:
+        return Finding("white", "look", f"{text}: likely right; a grey card at each end makes it sure{camera}", how)
+    return Finding("white", "look", f"{text}: not to be trusted; photograph a grey card at each end{camera}", how)

@@ -28,7 +28,8 @@ class EndLight:
     name     the end in the photographer's words, else the zone's number; frames  how many it lit
     level    EV on the same surfaces against the middle of all; NaN where they cannot be compared
     ev100    light value at ISO 100, None where the settings are not known
-    colour   in words; rgb  of a white under it seen with eyes used to daylight, 0 to 255
+    colour   in words; rgb  of a white under it seen with eyes used to daylight, 0 to 255;
+             None where the camera balanced the pictures
     flicker  per cent, at_least where it is a lower bound; None where it is not known
     iso      needed at the wanted shutter and f-number; None where the settings are not known
     """
@@ -38,10 +39,17 @@ class EndLight:
     level: float
     ev100: float | None
     colour: str
-    rgb: tuple[int, int, int]
+    rgb: tuple[int, int, int] | None
     flicker: float | None
     at_least: bool
     iso: float | None
+
+
+def depth_words(percent: float, at_least: bool) -> str:
+    """How deep a light flickers, in words. percent  of 100 (max - min) / (max + min), a lower bound where at_least"""
+    if at_least and percent < 0.5:
+        return "not seen"
+    return f"{'at least ' if at_least else ''}{percent:.0f} %"
 
 
 @dataclass(frozen=True)

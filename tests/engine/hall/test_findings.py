@@ -90,6 +90,10 @@ def test_white_by_references_is_trusted_and_guessed_white_is_not(dim) -> None:
     guessed = {n: replace(b, source=WhiteSource.GRAY_WORLD, sure=0.4) for n, b in known.balances.items()}
     told = finding(hall_findings(replace(known, balances=guessed), 1 / 1000), "white")
     assert told.verdict == "look" and "grey card" in told.text and "40%" in told.text
+    assert "not to be trusted" in told.text
+    sure = {n: replace(b, sure=0.96) if at else known.balances[n] for at, (n, b) in enumerate(guessed.items())}
+    told = finding(hall_findings(replace(known, balances=sure), 1 / 1000), "white")
+    assert "in 1 of" in told.text and "likely right" in told.text and "not to be trusted" not in told.text
 
 
 def test_what_the_files_do_not_say_is_said(dim) -> None:
@@ -112,6 +116,7 @@ def test_every_finding_says_how_it_was_measured(dim) -> None:
 def test_the_picture_can_be_drawn_with_and_without_numbers(dim) -> None:
     _, found, _ = dim
     nothing = replace(found, hz=None, points=(), ends=tuple(replace(e, level=float("nan")) for e in found.ends))
+    nothing = replace(nothing, ends=tuple(replace(e, rgb=None) for e in nothing.ends))
     for one, title in ((found, "Town hall, semi-final"), (nothing, "名前\n\x00 <b>")):
         drawn = PIL.Image.open(io.BytesIO(picture(one, title)))
         assert drawn.format == "PNG" and drawn.width == WIDTH and drawn.height > 600
