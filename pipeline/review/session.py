@@ -100,14 +100,14 @@ class Session(State):
         return {**self._answer(names), "roster": self.roster()}
 
     def reach(self, team: str, number: str) -> Json:
-        """{frames, files: delivered frames and how many files of them would be withdrawn with a player}."""
+        """{frames, files: delivered frames and how many files of them this withdrawal would take}."""
         with self._lock:
             self._look()
             facts = self.facts.facts
             if facts.player(team, number) is None:
                 raise UnknownError(f"{team} {number} is not in the roster")
             roster = tuple(replace(p, publish=p.publish and (p.team, p.number) != (team, number)) for p in facts.roster)
-            then = self.facts.held_with(replace(facts, roster=roster))
+            then = self.facts.held_with(replace(facts, roster=roster)) - self.facts.held_with(facts)
             names: list[JsonValue] = []
             files = 0
             for name in self.names():

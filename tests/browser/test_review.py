@@ -256,8 +256,10 @@ def test_consent_is_withdrawn_with_a_warning_and_from_the_pictures(
     assert lines == [line.replace("Kłosowska,yes", "Kłosowska,no") for line in ROSTER.splitlines()]
     page.get_by_role("alert").filter(has_text="2 files still lie in the deliveries").wait_for()
     page.get_by_role("button", name="Render now, to take them out").click()
+    page.locator("#tools .desk-caption", has_text="the frame is in no delivery").wait_for()
     rendered(page)
     assert not work.delivered(name_of(5)).exists() and not work.delivered(name_of(5), "phone").exists()
+    assert page.get_by_role("alert").filter(has_text="still lie in the deliveries").count() == 0
 
 
 @pytest.mark.parametrize("dark", [False, True])
@@ -278,6 +280,15 @@ def test_everybody_can_use_the_desk(browser: Any, tab: Tabs, address: str, size:
     page.locator("dialog[open].desk-ask").wait_for()
     if dark:
         assert one.violations() == []
+
+
+def test_the_picture_stays_in_sight_while_the_tools_scroll(browser: Any, tab: Tabs, address: str) -> None:
+    page = opened(tab(), address, name_of(1))
+    page.mouse.move(DESKTOP[0] - 200, 500)
+    page.mouse.wheel(0, 5000)
+    until(page, "document.querySelector('#frame').scrollTop > 300")
+    box = page.locator("#stage .pane").bounding_box()
+    assert box["y"] >= 0 and box["y"] + box["height"] <= DESKTOP[1]
 
 
 def test_a_crop_is_drawn_by_touch(browser: Any, tab: Tabs, work: Night, address: str) -> None:

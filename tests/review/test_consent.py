@@ -160,6 +160,15 @@ def test_what_another_roster_forbids_cannot_be_allowed_here(night: Path, tab: Op
     assert one.frame("TH1_0005")["held"]
 
 
+def test_what_is_held_already_is_not_counted_for_another_player(night: Path, tab: Open) -> None:
+    one = tab()
+    seen = one.frame("TH1_0003")["wrote"]["players"]
+    one.post("api/frame", frame="TH1_0003", field="players", value=[["home", "4"]], seen=seen)
+    assert one.frame("TH1_0003")["held"] and (night / "out" / "web" / "TH1_0003.jpg").is_file()
+    told = one.post("api/consent", team="home", number="7", publish=False, ask=True)
+    assert told == {"frames": ["TH1_0001", "TH1_0002"], "files": 4}
+
+
 def test_who_is_not_in_the_roster_is_not_found(night: Path, tab: Open) -> None:
     one = tab()
     one.post("api/consent", expect=404, team="home", number="99", publish=False)

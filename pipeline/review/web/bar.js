@@ -149,6 +149,7 @@ export function build(desk) {
     );
     unsaved.append(one);
     unsaved.hidden = false;
+    return close;
   }
 
   desk.on("conflict", (item, theirs) => {
@@ -195,7 +196,13 @@ export function build(desk) {
     if (all.length) say(all.join(" "));
   });
 
-  desk.on("advice", (message) => trouble(message, ["Render now, to take them out", begin], ["Later", () => undefined]));
+  const advice = []; // closes what is advised, once a render has seen to it
+  desk.on("advice", (message) =>
+    advice.push(trouble(message, ["Render now, to take them out", begin], ["Later", () => undefined])),
+  );
+  desk.on("render", () => {
+    if (desk.render.state === "idle" && !stale()) for (const close of advice.splice(0)) close();
+  });
 
   desk.on("freed", (name) =>
     trouble(

@@ -217,7 +217,8 @@ export function build(desk) {
     try {
       const answer = await ask("api/caption", { frame: name, players: players(), words: words.value.trim() });
       if (turn !== asked || name !== desk.now) return;
-      write(caption, answer.caption || "No caption: this recipe writes none.");
+      const none = answer.held ? "No caption: the frame is in no delivery." : "No caption: this recipe writes none.";
+      write(caption, answer.caption || none);
       problems.replaceChildren(...(answer.problems ?? []).map((text) => h("li", {}, text)));
     } catch {
       if (turn !== asked) return;
