@@ -55,11 +55,16 @@ def team_names(facts: Facts) -> tuple[str, ...]:
     return tuple(name for side in ("home", "away") if (name := facts.teams.get(side)))
 
 
+def believed(taken: datetime, facts: Facts) -> bool:
+    """Whether a camera's time may be of the event. taken  local time, without a zone"""
+    return facts.start is None or abs(taken - facts.start.replace(tzinfo=None)) <= BELIEVED
+
+
 def moment(frame: Frame, facts: Facts, notices: list[str]) -> datetime | None:
     """When the picture was taken: by the camera's clock, unless that is days away from the start of the event."""
     taken = frame.exif.time
     start = facts.start.replace(tzinfo=None) if facts.start else None
-    if taken and start and abs(taken - start) > BELIEVED:
+    if taken and start and not believed(taken, facts):
         notices.append(
             f"the camera says {taken:%Y-%m-%d}, start in the facts {start:%Y-%m-%d}: the caption has the latter, and "
             "no date of creation is written; correct start, or the camera under clocks"

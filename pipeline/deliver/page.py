@@ -123,10 +123,14 @@ def render_page(
     return page.encode("utf-8")
 
 
+def _teams_line(facts: SetFacts) -> str:
+    return " – ".join(t for t in map(facts.clean, facts.teams) if t)
+
+
 def heading(facts: SetFacts) -> tuple[str, str]:
     """(title of a set, "" where nobody gave one; teams, place and day in a line), without a name that is withheld."""
-    title = facts.clean(facts.title) or " – ".join(t for t in map(facts.clean, facts.teams) if t)
-    teams = " – ".join(t for t in map(facts.clean, facts.teams) if t)
+    teams = _teams_line(facts)
+    title = facts.clean(facts.title) or teams
     parts = [teams if teams != title else "", facts.clean(facts.venue), facts.clean(facts.city)]
     return title, ", ".join(p for p in (*parts, day(facts.date, facts.language)) if p)
 
@@ -141,6 +145,7 @@ def _figure(
     people: Mapping[Person, int],
 ) -> _Figure:
     caption, headline = facts.clean(item.caption), facts.clean(item.headline)
+    title = facts.clean(facts.title)  # it heads the page, as the teams do: not once more over each picture
     return _Figure(
         number=number,
         link=link(item.name),
@@ -151,7 +156,7 @@ def _figure(
         # The picture is all that its link holds, so it cannot be left without a text: WCAG 2.2, technique H30.
         alt=facts.clean(item.alt_text) or tongue["picture"].format(n=number, total=total),
         caption=caption,
-        headline="" if headline in caption else headline,
+        headline="" if headline in caption or headline in (title, _teams_line(facts)) else headline,
         time=f"{item.date:%H:%M}" if item.date else "",
         enlarge=item.name.lower().endswith((".jpg", ".jpeg", ".png")),
         who=" ".join(str(people[one]) for one in item.people if one in people),

@@ -9,6 +9,7 @@ from pathlib import Path
 from types import MappingProxyType
 
 from pipeline.captions.language import language_of
+from pipeline.captions.people import believed
 from pipeline.deliver import sheet
 from pipeline.deliver.address import parse_address
 from pipeline.deliver.deliver import Progress, deliver, recall
@@ -138,6 +139,7 @@ def _items(delivery: str, frames: Mapping[str, FrameRecord], facts: Facts) -> Se
         file = frame.deliveries.get(delivery)
         if file is None or not file.current:
             continue
+        taken = datetime.fromisoformat(frame.time) if frame.time else None
         items.append(
             Item(
                 relative=file.file,
@@ -148,7 +150,7 @@ def _items(delivery: str, frames: Mapping[str, FrameRecord], facts: Facts) -> Se
                 caption=file.caption,
                 alt_text=file.alt_text,
                 headline=file.headline,
-                date=datetime.fromisoformat(frame.time) if frame.time else None,
+                date=taken if taken and believed(taken, facts) else None,
                 people=_people(facts, name),
             )
         )

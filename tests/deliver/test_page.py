@@ -64,6 +64,14 @@ def test_everything_is_there() -> None:
     assert ["data-n" in a for a in links] == [True, True, False]
 
 
+def test_what_heads_the_page_is_not_said_over_each_picture_again() -> None:
+    match = "Harbour Gulls – Mill Lane Foxes"
+    items = [replace(ITEMS[0], headline=match), replace(ITEMS[2], headline=FACTS.title)]
+    text = " ".join(page(items).text.split())
+    assert text.count(match) == 1 and "19:42 Ingrid Solbakken scores." in text
+    assert text.count(FACTS.title) == page([]).text.count(FACTS.title)
+
+
 def test_every_described_by_has_its_text() -> None:
     found = page()
     ids = [e.get("id") for _, e in found.elements if e.get("id")]

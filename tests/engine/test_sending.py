@@ -5,11 +5,15 @@ from __future__ import annotations
 import csv
 import json
 import zipfile
+from datetime import UTC, datetime
 from pathlib import Path
 
 import PIL.Image
 import pytest
 
+from pipeline.engine.sending import _items
+from pipeline.report.record import FileRecord, FrameRecord
+from pipeline.shoot.facts import Facts
 from tests.engine.test_run import evencourt, some_frames
 
 RECIPE = """\
@@ -161,3 +165,16 @@ def test_deliver_comes_last(tmp_path: Path) -> None:
     status, printed = evencourt("check", tmp_path / "r.yaml")
     assert status == 2
     assert "r.yaml:4:7: deliver comes when the files are made; put it last" in printed
+
+
+def test_the_page_tells_no_hour_of_a_clock_that_is_days_away() -> None:
+    """The caption has the day of `start` then, and the file no date of creation; so its hour is no fact."""
+    facts = Facts(start=datetime(2026, 2, 14, 19, 30, tzinfo=UTC))
+    file = FileRecord("web/A.jpg", "0" * 64, 1, 3, 2, 88, "A.web.jpg", True, "", "", "", [])
+    times = {"A": "2020-04-17T10:04:33.786000", "B": "2026-02-14T19:42:00", "C": ""}
+    frames = {
+        name: FrameRecord(f"{name}.dng", "delivered", time=time, deliveries={"web": file})
+        for name, time in times.items()
+    }
+    assert [one.date for one in _items("web", frames, facts)] == [None, datetime(2026, 2, 14, 19, 42), None]
+    assert _items("web", frames, Facts())[0].date == datetime.fromisoformat(times["A"])
