@@ -57,8 +57,10 @@
     }, { rootMargin: "800px" });
     const box = by("strips");
     strips.forEach((strip, at) => {
-      const first = frames.get(strip.names[0]), last = frames.get(strip.names[strip.names.length - 1]);
-      const span = clock(first) === clock(last) ? clock(first) : `${clock(first)} to ${clock(last)}`;
+      const all = strip.names.map((name) => frames.get(name)), timed = all.filter((frame) => frame.time);
+      const first = timed[0] || all[0], last = timed[timed.length - 1] || all[0];
+      const when = clock(first) === clock(last) ? clock(first) : `${clock(first)} to ${clock(last)}`;
+      const span = timed.length && timed.length < all.length ? `${when}, ${all.length - timed.length} without a time,` : when;
       const words = strip.rest ? counted(strip.names.length, "frame") + " that could not be read"
         : strip.single ? counted(strip.names.length, "single frame") : `Burst of ${strip.names.length}`;
       strip.body = make("div", { class: "cells" });
@@ -342,14 +344,14 @@
     keys.set(key, { words, action, shown });
   }
   const NAMED = { ArrowLeft: "\u2190", ArrowRight: "\u2192", ArrowUp: "\u2191", ArrowDown: "\u2193", Escape: "Esc", " ": "Space" };
-  register("ArrowRight", "a frame later", (event) => (state.shown ? move(1, event.repeat) : false));
-  register("ArrowLeft", "a frame earlier", (event) => (state.shown ? move(-1, event.repeat) : false));
-  register("ArrowDown", "the next burst", (event) => (state.shown && !event.repeat ? moveBurst(1) : false));
-  register("ArrowUp", "the burst before", (event) => (state.shown && !event.repeat ? moveBurst(-1) : false));
-  register("b", "before and after", (event) => { if (!state.shown || event.repeat) return false; setLook(state.look === "before" ? "after" : "before"); });
-  register("w", "the whole frame with its crop", (event) => { if (!state.shown || event.repeat) return false; setLook(state.look === "whole" ? "after" : "whole"); });
-  register("Escape", "close", () => false);
-  register("?", "this list", () => listKeys());
+  register("ArrowRight", "A frame later", (event) => (state.shown ? move(1, event.repeat) : false));
+  register("ArrowLeft", "A frame earlier", (event) => (state.shown ? move(-1, event.repeat) : false));
+  register("ArrowDown", "The next burst", (event) => (state.shown && !event.repeat ? moveBurst(1) : false));
+  register("ArrowUp", "The burst before", (event) => (state.shown && !event.repeat ? moveBurst(-1) : false));
+  register("b", "Before and after", (event) => { if (!state.shown || event.repeat) return false; setLook(state.look === "before" ? "after" : "before"); });
+  register("w", "The whole frame with its crop", (event) => { if (!state.shown || event.repeat) return false; setLook(state.look === "whole" ? "after" : "whole"); });
+  register("Escape", "Close", () => false);
+  register("?", "This list", () => listKeys());
   function listKeys() {
     by("key-list").replaceChildren(...[...keys.values()].filter((one) => one.words).flatMap((one) => [make("dt", {}, make("kbd", {}, NAMED[one.shown] || one.shown)), make("dd", {}, one.words)]));
     by("keys").showModal();

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from tests.browser.conftest import DESKTOP, PHONE, Tab
 from tests.browser.night import Night
+from tests.report.test_pictures import NAMES, record, view
 
 Tabs = Callable[..., Tab]
 
@@ -94,3 +97,15 @@ def test_befores_of_a_burst_never_follow_each_other_fast(browser: Any, tab: Tabs
     turns = page.evaluate("turns")
     assert turns  # it does go on
     assert all(later - earlier > 1000 / 3 for earlier, later in pairwise(turns))
+
+
+def test_a_strip_spans_the_times_that_are_known(browser: Any, tab: Tabs, tmp_path: Path) -> None:
+    (tmp_path / "OUT" / ".work" / "thumbs").mkdir(parents=True)
+    times = ["2026-02-14T19:42:15", "2026-02-14T19:42:22", ""]
+    one = record(NAMES[:3])
+    frames = {name: replace(frame, time=time) for (name, frame), time in zip(one.frames.items(), times, strict=True)}
+    view(tmp_path / "OUT", replace(one, frames=frames))
+    page = tab().page
+    page.goto((tmp_path / "OUT" / "report.html").as_uri())
+    page.wait_for_selector("#strips .when")
+    assert page.locator("#strips .when").inner_text() == "19:42:15 to 19:42:22, 1 without a time,"

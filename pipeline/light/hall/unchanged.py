@@ -166,7 +166,7 @@ def prove(tonight: Tonight, camera: RememberedCamera) -> Proof:
     scenes = _covered(tonight, offset, whites, camera, known, set(beside), {p.scene for p in placed} - set(off))
     words = [
         f"the lamps are proven unchanged ({listed([e for e in ends if lights[e] == 'unchanged'])}): half of the bursts "
-        f"within {middle:.3f} of the remembered lights in log chroma ({RULES.off:g} is the limit)"
+        f"within {_ratio(middle)} of the remembered lights ({_ratio(RULES.off)} is the limit)"
     ]
     unseen = [e for e in ends if lights[e] == "not seen"]
     if unseen:
@@ -295,9 +295,14 @@ def _moved(
     where = f"the lamps of {listed(unseen)} have changed" if unseen else "lamps have changed"
     by = float(np.median([off[i] for i in beside]))
     return (
-        f"{where}: {counted(sum(frames[i] for i in beside), 'frame')} lie {by:.2f} in log chroma beside any mixture of "
-        f"the remembered lights ({RULES.off:g} is the limit)"
+        f"{where}: {counted(sum(frames[i] for i in beside), 'frame')} lie {_ratio(by)} beside any mixture of the "
+        f"remembered lights ({_ratio(RULES.off)} is the limit)"
     )
+
+
+def _ratio(chroma: float) -> str:
+    """A distance in log chroma (natural) as a photographer may read it: by how much red or blue is off against green."""
+    return f"{100 * float(np.expm1(chroma)):.1f} % of red or blue against green"
 
 
 def _speaks_against(tonight: Tonight, own: Sequence[_Placed], whites: WhiteMap, offset: F64) -> str:
@@ -310,8 +315,8 @@ def _speaks_against(tonight: Tonight, own: Sequence[_Placed], whites: WhiteMap, 
     if not apart or float(np.median(apart)) <= RULES.white:
         return ""
     return (
-        f"what surely looks white in the pictures lies {np.median(apart):.2f} in log chroma from the remembered white "
-        f"({RULES.white:g} is the limit): it may be another hall"
+        f"what surely looks white in the pictures lies {_ratio(float(np.median(apart)))} from the remembered white "
+        f"({_ratio(RULES.white)} is the limit): it may be another hall"
     )
 
 
