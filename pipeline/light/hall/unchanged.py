@@ -301,7 +301,7 @@ def _moved(
 
 
 def _ratio(chroma: float) -> str:
-    """A distance in log chroma (natural) as a photographer may read it: by how much red or blue is off against green."""
+    """A distance in log chroma (natural) as a photographer reads it: what red or blue is off against green."""
     return f"{100 * float(np.expm1(chroma)):.1f} % of red or blue against green"
 
 
