@@ -291,6 +291,25 @@ def test_words_that_let_a_held_frame_go_are_told_of(stand: Stand) -> None:
         assert told.count() == count
 
 
+def test_a_list_that_is_taken_over_anothers_and_lets_a_held_frame_go_is_told_of(stand: Stand) -> None:
+    page = stand.page
+    shown = json.loads(page.evaluate("JSON.stringify(court.frame('HB1_00000'))"))
+
+    def answer(route: Any) -> None:
+        if json.loads(route.request.post_data)["seen"] == []:
+            page.evaluate("court.frame('HB1_00000').held = 'shows a player'")  # as the next look would bring it
+            route.fulfill(json={"theirs": [["home", "9"]], "message": "changed meanwhile"}, status=409)
+        else:
+            route.fulfill(json={"version": 2, "frames": [{**shown, "held": ""}], "undo": ""})
+
+    page.route("**/api/frame", answer)
+    page.keyboard.press("p")
+    page.keyboard.type("h7")
+    page.keyboard.press("Enter")
+    page.get_by_role("button", name="Take mine").click()
+    page.locator(".desk-choice", has_text="not held back any more").wait_for()
+
+
 def test_single_keys_can_be_switched_off(stand: Stand) -> None:
     # WCAG 2.2, 2.1.4: keys of one character can be turned off.
     page = stand.page

@@ -48,9 +48,12 @@ MUTANTS = [
     mutant(_SESSION, "if self.withholds(c)), None)", "if c.after is False), None)", *_CONSENT),
     mutant(_STATE, 'if change.field != "words":', "if True:", *_CONSENT),
     mutant("textfile/table_edits.py", "if more:", "if False:", "textfile/test_table_edits.py"),
-    mutant("shoot/rows.py", "if name is not None and (name not", "if name is not None and not wrong and (name not",
-           "engine/test_wrong_rows.py"),
-    mutant("engine/kept/withdrawn.py", "if now.for_consent(f.name) and not", "if not",
-           "engine/test_withdrawn.py"),
+    mutant(
+        "shoot/rows.py",
+        "if name is not None and (name not",
+        "if name is not None and not wrong and (name not",
+        "engine/test_wrong_rows.py",
+    ),
+    mutant("engine/kept/withdrawn.py", "if now.for_consent(f.name) and not", "if not", "engine/test_withdrawn.py"),
     mutant("engine/run.py", "if why := withheld_meanwhile(self.shoot):", 'if why := "":', "engine/test_withdrawn.py"),
 ]

@@ -206,8 +206,8 @@ export function build(desk) {
 
   desk.on("freed", (name) =>
     trouble(
-      `${name} is not held back any more: its words name nobody who must not be published. If such a player is in the ` +
-        "picture, add the player to the frame; otherwise it is delivered with the next render.",
+      `${name} is not held back any more: nobody is named for it who must not be published. If such a player is in ` +
+        "the picture, add the player to the frame; otherwise it is delivered with the next render.",
       ["Close", () => undefined],
     ),
   );

@@ -23,8 +23,10 @@ export class Desk {
         const held = this.frames.get(item.frame)?.held;
         this.take(answer);
         this.tell("saved", item);
-        // Taking a player off the list is asked about before; words are saved as they are typed.
-        if (held && item.field === "words" && !this.frames.get(item.frame).held) this.tell("freed", item.frame);
+        // Taking a player off the list is asked about before; words are saved as they are typed, and of two windows'
+        // lists one is taken whole.
+        const unasked = item.field === "words" || item.chosen;
+        if (held && unasked && !this.frames.get(item.frame).held) this.tell("freed", item.frame);
       },
       conflict: (item, theirs) => this.tell("conflict", item, theirs),
       refused: (item, message) => this.tell("refused", item, message),

@@ -96,7 +96,7 @@ export class Queue {
   /** The person chose between theirs and mine: mine = true writes mine over what the other window wrote. */
   settle(item, mine, theirs) {
     this.asleep = this.asleep.filter((one) => one !== item);
-    if (mine) this.items.push({ ...item, seen: theirs === undefined ? item.seen : theirs });
+    if (mine) this.items.push({ ...item, seen: theirs === undefined ? item.seen : theirs, chosen: true });
     this.keep();
     this.pump();
   }
