@@ -40,6 +40,11 @@ deliveries:
     - resize: {long_edge: 60}
     - tone:
     - save:
+  paper:
+    - for: {best: 2}
+    - resize: {long_edge: 40}
+    - tone:
+    - save:
 """
 # A person cut the first frame by hand, always wants the second and holds the third back.
 FRAMES = "frame,keep,crop\nTH5_0001,,0 0 0.3 0.3\nTH5_0002,always,\nTH5_0003,no,\n"

@@ -37,8 +37,8 @@ from pipeline.store.keys import digest_file, environment
 from pipeline.types import Noise
 
 SHARED = ("select", "decode", "lens", "white_balance", "exposure", "denoise")
-OWN = ("crop", "resize", "tone", "caption", "save")
-NO_PIXELS = ("select", "caption")  # which frames, and what is written beside the pixels
+OWN = ("for", "crop", "resize", "tone", "caption", "save")
+NO_PIXELS = ("select", "web/for", "for", "caption")  # which frames, and what is written beside the pixels
 TEXTS = Metadata(caption="A throw.", headline="Gulls and Foxes", title="TH1_0001", keywords=("handball",))
 # Every field of these is away from "nothing", so that each can be changed.
 SOLUTIONS: dict[str, Any] = {
@@ -54,13 +54,14 @@ SOLUTIONS: dict[str, Any] = {
     ),
     "exposure": ExposureSolution(0.3, GainMap(np.full((2, 1, 3), 0.2))),
     "denoise": Basis(3),
+    "web/for": SelectSolution(True, "shows home 7"),
     "web/crop": CropSolution(next(iter(CropSource)), Box(0.1, 0.1, 0.9, 0.9), 1.5, 0.4),
     "web/tone": ToneSolution(0.002, 0.001, 1.5),
 }  # fmt: skip
 # Values to try, the first that a parameter takes and that is not its default.
 VALUES: tuple[Any, ...] = (
     True, False, 3, 41, 97, 500, 0.3, 1.5, "4:5", "800 KB", "a word", "{{ frame }}-x", (1.7, 1.0, 1.9), ("handball",),
-    "half", "tiff", "fine", "full", "centre", "zone", "none", "gray_world",
+    "half", "tiff", "fine", "full", "centre", "zone", "none", "gray_world", "player",
 )  # fmt: skip
 
 

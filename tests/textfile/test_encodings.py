@@ -58,7 +58,7 @@ def test_the_right_spelling_is_among_the_likely_ones(language: str) -> None:
 def test_unicode_is_no_guess(codec: str, mark: bytes, encoding: str) -> None:
     """Marks: the Unicode Standard 15.1, table 23-6."""
     text = "team,number,name\nhome,7,Žofie Ødegård Ελένη\n"
-    assert read_text(mark + text.encode(codec)) == Reading(text, encoding)
+    assert read_text(mark + text.encode(codec)) == Reading(text, encoding, codec=codec, mark=mark)
 
 
 @pytest.mark.parametrize(
