@@ -299,7 +299,7 @@ def of_window() -> Iterator[float]:
         pixels, _ = window.full_size_window(*how, Box(low, low, 0.6, 0.6), np.array([1.8, 1.0, 1.5]), clean)
         yield from (*pixels.shape, *sizes, float(pixels.mean()))
     small = window.overview(np.tile(mosaic_, (7, 7)), *how[1:-1], (2800, 4200))
-    yield from (*small.shape, *(1e3 * small[::40, ::40]).ravel().tolist())
+    yield from (*small.shape, *(1e3 * small[::160, ::160]).ravel().tolist())
 
 
 def of_residual_demosaic() -> Iterator[float]:
