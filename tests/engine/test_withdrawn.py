@@ -96,3 +96,17 @@ def test_other_changes_meanwhile_hold_up_nothing(night: Night) -> None:
     status, told = night.run({"frames.csv": ROWS.replace("TH1_0003,,", "TH1_0003,,jumps to shoot")})
     assert status == 0, told
     assert len(night.sent()) == 3
+
+
+def test_a_picture_goes_though_its_frame_was_taken_out_of_the_shoot(night: Night) -> None:
+    """Who withdraws a child may well delete the frame first; its row still says whom the delivered picture shows."""
+    recipe = night.folder / "recipe.yaml"
+    recipe.write_text(recipe.read_text().split(", push")[0] + "}\n")
+    assert night.run()[0] == 0
+    for name in ("TH1_0001", "TH1_0002"):
+        (night.folder / "shoot" / f"{name}.jpg").unlink()
+    (night.folder / "shoot" / "roster.csv").write_text(ROSTER.replace("Lea Ost,", "Lea Ost,no"))
+    status, told = night.run()
+    assert status == 1 and "no frame TH1_0002" in told, told
+    there = {path.name for path in (night.folder / "out" / "web").glob("*.jpg")}
+    assert there == {"TH1_0001.jpg", "TH1_0003.jpg"}, there
