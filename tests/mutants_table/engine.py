@@ -116,8 +116,8 @@ MUTANTS = [
     ),
     mutant(_OUTPUTS, "            if not intact:\n", "            if False:\n", *_STANDING),
     mutant(_OUTPUTS, "                path.unlink()\n", "                pass\n", *_STANDING),
-    mutant(_OUTPUTS, "and orphan and not holds_withheld(stem, planner.shoot.facts):", "and orphan:", *_STANDING),
-    mutant(_OUTPUTS, "not holds_withheld(stem, planner.shoot.facts):", "False:", *_STANDING),
+    mutant(_OUTPUTS, "not shows_hidden and not holds_withheld(stem, facts):", "not shows_hidden:", *_STANDING),
+    mutant(_OUTPUTS, "not holds_withheld(stem, facts):", "False:", *_STANDING),
     mutant(_OUTPUTS, "if delivery is not None and orphan", "if orphan", *_STANDING),
     mutant(
         _OUTPUTS,
