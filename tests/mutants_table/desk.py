@@ -19,6 +19,7 @@ MUTANTS = [
     mutant(_QUEUE, "if (this.lost) this.again();", "if (false) this.again();", _TOOLS),
     mutant(_QUEUE, '"X-Court": "1"', '"X-Other": "1"', _REVIEW),
     mutant(_BAR, "desk.queue.settle(item, true, theirs)", "desk.queue.settle(item, false)", _REVIEW),
+    mutant(_BAR, "if (!on && !stale())", "if (false)", _REVIEW),
     mutant(_DESK, "if (same(seen, value)) return;", "return;", _MANY),
     mutant(_DESK, "this.court.move(by, repeated)", "this.court.show(this.beside(this.now, by))", _MANY),
     mutant(_PAGE, '|| "deskSurface" in document.documentElement.dataset', "", _MANY),

@@ -201,7 +201,8 @@ export function build(desk) {
     advice.push(trouble(message, ["Render now, to take them out", begin], ["Later", () => undefined])),
   );
   desk.on("render", () => {
-    if (desk.render.state === "idle" && !stale()) for (const close of advice.splice(0)) close();
+    const on = ["running", "stopping"].includes(desk.render.state);
+    if (!on && !stale()) for (const close of advice.splice(0)) close();
   });
 
   desk.on("freed", (name) =>
