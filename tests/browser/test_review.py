@@ -291,6 +291,24 @@ def test_the_picture_stays_in_sight_while_the_tools_scroll(browser: Any, tab: Ta
     assert box["y"] >= 0 and box["y"] + box["height"] <= DESKTOP[1]
 
 
+@pytest.mark.parametrize("key", ["c", "n"])
+def test_escape_ends_what_is_drawn_wherever_focus_is(
+    browser: Any, tab: Tabs, work: Night, address: str, key: str
+) -> None:
+    page = opened(tab(), address, name_of(1))
+    before = rows(work)[name_of(1)]
+    page.keyboard.press(key)
+    page.wait_for_selector(".desk-easel img")
+    page.locator("#frame-name").focus()
+    page.keyboard.press("Escape")
+    until(page, "!document.documentElement.hasAttribute('data-desk-surface')")
+    assert page.locator("dialog#frame").get_attribute("open") is not None
+    saved(page)
+    assert rows(work)[name_of(1)] == before
+    page.keyboard.press("Escape")  # and now out of the frame
+    until(page, "!document.querySelector('dialog#frame').open")
+
+
 def test_a_crop_is_drawn_by_touch(browser: Any, tab: Tabs, work: Night, address: str) -> None:
     page = opened(tab(PHONE, touch=True), address, name_of(4))
     page.locator("#tools [aria-label='Crop for'] >> text=web").tap()

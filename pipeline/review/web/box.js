@@ -236,13 +236,17 @@ export class Surface {
     else if (event.key === "Enter") {
       this.settle.now();
       this.options.ready?.();
-    } else if (event.key === "Escape") {
-      this.settle.drop();
-      this.options.back?.();
-    } else return;
+    } else if (event.key === "Escape") this.back();
+    else return;
     event.preventDefault();
     event.stopPropagation();
     if (by || size) this.settle();
+  }
+
+  /** Away, with the box as it was. */
+  back() {
+    this.settle.drop();
+    this.options.back?.();
   }
 
   at(event) {
@@ -286,6 +290,7 @@ export function mount(surface, closed) {
   const stage = document.getElementById("stage");
   mount.closed?.();
   mount.closed = null;
+  mount.shown = surface;
   document.querySelector(".desk-surface")?.remove();
   document.documentElement.toggleAttribute("data-desk-surface", Boolean(surface));
   stage.hidden = Boolean(surface);

@@ -1,4 +1,5 @@
 // The tools of the review page: they fill #tools of the large view, and the bar below the page.
+import { mount } from "./box.js";
 import { h } from "./dom.js";
 import { Desk } from "./desk.js";
 import * as bar from "./bar.js";
@@ -80,6 +81,12 @@ tools.addEventListener("keydown", (event) => {
 document.body.append(below.element, desk.question.dialog);
 
 const large = tools.closest("dialog");
+large?.addEventListener("keydown", (event) => {
+  if (event.key !== "Escape" || event.defaultPrevented || !mount.shown) return;
+  event.preventDefault(); // out of what is drawn, wherever focus is, and not out of the frame
+  event.stopPropagation();
+  mount.shown.back();
+});
 
 function arrived(name) {
   // While the large view is open, all outside it is out of reach: the bar goes along.
