@@ -129,7 +129,7 @@ def _in_folders(folders: int) -> str:
 
 def _not_delivered(counts: Counts) -> str:
     consent = f" ({counts.consent} for consent)" if counts.consent else ""
-    rest = f", {counts.left_out} left out by select" if counts.left_out else ""
+    rest = f", {counts.left_out} not chosen" if counts.left_out else ""
     rest += f", {counts.undone} not done" if counts.undone else ""
     if counts.unmatched_rows:
         rest += f", {counted(counts.unmatched_rows, 'row')} of frames.csv not used"

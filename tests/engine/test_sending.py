@@ -45,7 +45,7 @@ def night(small_shoot, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, 
     names = some_frames(small_shoot[0], folder / "shoot", 14)  # two cards and two bursts of six
     status, text = evencourt("run", folder / "recipe.yaml", folder / "shoot", "--out", folder / "out", "--workers", 2)
     assert status == 0, text
-    assert "12 left out by select" in text
+    assert "12 not chosen" in text
     return folder, names
 
 
