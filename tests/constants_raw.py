@@ -298,8 +298,8 @@ def of_window() -> Iterator[float]:
     for low in (0.3, 0.5):
         pixels, _ = window.full_size_window(*how, Box(low, low, 0.6, 0.6), np.array([1.8, 1.0, 1.5]), clean)
         yield from (*pixels.shape, *sizes, float(pixels.mean()))
-    small = window.overview(np.tile(mosaic_, (7, 7)), *how[1:-1], (2800, 4200))
-    yield from (*small.shape, *(1e3 * small[::160, ::160]).ravel().tolist())
+    small = window.overview(np.tile(mosaic_, (1, 39)), *how[1:-1], (400, 23400))
+    yield from (*small.shape, *(1e3 * small[::10, ::160]).ravel().tolist())
 
 
 def of_residual_demosaic() -> Iterator[float]:
