@@ -8,7 +8,9 @@ import PIL.Image
 import pytest
 
 from pipeline.cli.look.hall import refuse_picture, shutter_of
+from pipeline.cli.look.halls import called
 from pipeline.errors import InputError
+from pipeline.shoot.hall.memory import RememberedCamera
 from tests.engine.test_run import evencourt
 from tests.golden import write_shoot
 
@@ -24,6 +26,12 @@ def test_a_shutter_as_on_the_dial(text: str, seconds: float) -> None:
 def test_what_is_no_shutter_is_refused(text: str) -> None:
     with pytest.raises(InputError, match="such as 1/1000"):
         shutter_of(text)
+
+
+def test_a_remembered_camera_has_its_make_once() -> None:
+    """Many makes stand in the model too, as in Exif's own fields (Exif 2.32, 4.6.4, tags 271 and 272)."""
+    for make, model, name in (("Evencourt", "Evencourt One", "Evencourt One"), ("Evencourt", "One", "Evencourt One")):
+        assert called(RememberedCamera.model_construct(make=make, model=model)) == name
 
 
 def test_a_picture_is_a_png_and_never_in_the_shoot(tmp_path: Path) -> None:

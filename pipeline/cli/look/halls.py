@@ -9,6 +9,13 @@ from pipeline.errors import InputError
 from pipeline.shoot.hall.folder import forget_hall, halls_folder, listed_halls, read_hall
 from pipeline.shoot.hall.memory import HallMemory, RememberedCamera
 from pipeline.textfile.messages import counted
+from pipeline.types import CameraFacts
+
+
+def called(camera: RememberedCamera) -> str:
+    """Make and model, as elsewhere."""
+    return clean(CameraFacts(camera.make, camera.model).camera)
+
 
 _WHITE = {"references": "a card or chart", "memory": "the memory itself, proven", "neither": "neither card nor memory"}
 _MOST_NIGHTS = 5  # that are printed
@@ -51,7 +58,7 @@ def list_halls() -> None:
             continue
         last = max((n.day for n in one.nights if n.day is not None), default=None)
         when = f", last {last}" if last else ""
-        cameras = ", ".join(clean(f"{c.make} {c.model}".strip()) for c in one.cameras) or "no camera with references"
+        cameras = ", ".join(map(called, one.cameras)) or "no camera with references"
         say(f"{clean(one.hall)}: {counted(len(one.nights), 'night')}{when}; {cameras}; {path}")
 
 
@@ -70,7 +77,7 @@ def show_hall(found: HallMemory) -> None:
 
 def _show_camera(camera: RememberedCamera) -> None:
     hz = f"flicker at {camera.hz} Hz" if camera.hz else "frequency of flicker not known"
-    say(f"  {clean(f'{camera.make} {camera.model}'.strip())}: {counted(len(camera.scenes), 'burst')} kept, {hz}")
+    say(f"  {called(camera)}: {counted(len(camera.scenes), 'burst')} kept, {hz}")
     for light in camera.lights:
         red, blue = light.white
         told = [f"white at log R/G {red:+.3f}, log B/G {blue:+.3f} against daylight"]
