@@ -14,7 +14,7 @@ from pipeline.engine.tables.frame_table import CHANGED, frame_table, with_suffix
 from pipeline.errors import InputError, Problem
 from pipeline.people.ranking import Ranked
 from pipeline.review.changes import Field
-from pipeline.review.facts_files import FactsFiles, Stamp
+from pipeline.review.facts_files import KINDS, FactsFiles, Kind, Stamp
 from pipeline.review.values import Value, cell_of, entry_of, shown_reference, value_of
 from pipeline.shoot.countries import languages_of
 from pipeline.shoot.eventfile import parse_event
@@ -33,6 +33,7 @@ from pipeline.shoot.facts import (
 from pipeline.shoot.read_facts import load_facts
 from pipeline.shoot.rows import read_row, withheld_names
 from pipeline.shoot.sidecar import sidecar_rating
+from pipeline.textfile.reading import is_there
 from pipeline.textfile.table_edits import EditableTable, Form
 from pipeline.textfile.tables import Row
 from pipeline.textfile.yaml_edits import with_entry
@@ -66,6 +67,7 @@ class FactsNow:
         self._plain: Facts = shoot.facts  # without ratings of sidecars
         self._sidecars: dict[str, int | None] = {}
         self._held: dict[str, str] = {}
+        self._there: dict[Kind, Path] = {}
         self.refresh(force=True)
 
     # ---- reading
@@ -106,6 +108,7 @@ class FactsNow:
 
     def _take(self, facts: Facts, problems: Sequence[Problem]) -> None:
         """The facts as a run would use them: the frames of rows with a wrong cell are held back."""
+        problems = list(dict.fromkeys([*self._gone(), *problems]))
         self._loaded = facts
         self._wrong = {problem.frame: problem.line for problem in reversed(problems) if problem.frame}
         self.problems, self.stopping = tuple(problems), False
@@ -113,6 +116,15 @@ class FactsNow:
             self._plain, _ = without_wrong_rows(facts, problems)
         except InputError:
             self._plain, self.stopping = facts, True
+
+    def _gone(self) -> list[Problem]:
+        """That a file which was there is not any more: it may have said who must not be shown."""
+        for kind in KINDS:
+            with suppress(InputError):
+                if (used := self.files.find(kind).used) is not None:
+                    self._there[kind] = used
+        message = "was here and is gone: put it back, or end the review and begin it again if that is meant"
+        return [Problem(str(path), 0, 0, message) for path in self._there.values() if not is_there(path)]
 
     def _overlay(self, changed: str | None = None) -> None:
         """changed  the only frame whose row has changed, None where others may have"""
@@ -202,6 +214,8 @@ class FactsNow:
     def _cell(self, field: Field, frame: str, delivery: str | None, value: Value) -> None:
         if frame in self._loaded.unclear:
             raise RefusedError(f"{self.facts.unclear[frame]}: correct that line first")
+        if self._raw is None and "frames" in self._there:
+            raise RefusedError(f"{self._there['frames']}: was here and is gone; put it back first")
         column = f"{CROP_OF}{delivery}" if field == "crop" and delivery else field
         text = cell_of(field, value)
         table, line = self._written(frame, {column.casefold(): text})

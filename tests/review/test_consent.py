@@ -8,6 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import PIL.Image
+import pytest
 
 from tests.review.conftest import FRAMES, ROSTER, Tab, run
 
@@ -238,3 +239,20 @@ def test_a_row_with_a_wrong_cell_shows_who_is_named_in_it_and_no_undo_frees_it(n
     said = one.post("api/undo", expect=422)
     assert said["message"].startswith("TH1_0004, keep: the line had a wrong cell before")
     assert one.frame("TH1_0004")["wrote"]["keep"] == "no"
+
+
+@pytest.mark.parametrize("file", ["frames.csv", "roster.csv"])
+def test_nothing_is_rendered_while_a_table_is_gone_that_withheld_somebody(night: Path, tab: Open, file: str) -> None:
+    """A folder that is synchronised, or a slip of the mouse: a new table without its rows would deliver the child."""
+    one = tab()
+    path = night / "facts" / file
+    data = path.read_bytes()
+    path.unlink()
+    assert any("was here and is gone" in text for text in one.get("api/since/0")["notices"])
+    assert "was here and is gone" in one.post("api/render", expect=422)["message"]
+    if file == "frames.csv":
+        said = one.post("api/frame", expect=422, frame="TH1_0003", field="rating", value=1, seen=None)
+        assert "put it back first" in said["message"] and not path.exists()
+    path.write_bytes(data)
+    assert one.get("api/since/0")["notices"] == [] and one.frame("TH1_0005")["held"]
+    one.post("api/frame", frame="TH1_0003", field="rating", value=1, seen=None)
