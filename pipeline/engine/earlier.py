@@ -171,16 +171,17 @@ def refuse_other_shoot(store: Store, shoot: Path, frames: Sequence[Frame]) -> No
     """
     known = store.frames_seen()
     if not known:  # that record is damaged
-        files = (store.record(ROOT, "names.json", _Names) or _Names()).files
-        known = {(f.relative, f.size): f.sha256 for f in files}
+        before = (store.record(ROOT, "names.json", _Names) or _Names()).files
+        known = {(f.relative, f.size): f.sha256 for f in before}
     count = len(store.names("done"))
     if not known or not count:
         return
-    there = [(f, f.path.stat().st_size) for f in frames if f.path.is_file()]
+    files = (replace(f, path=path, relative=at) for f in frames for path, at in zip(f.files, f.relatives, strict=True))
+    there = [(f, f.path.stat().st_size) for f in files if f.path.is_file()]
     if _some_equal(store, [(f, {known[f.relative, size]}) for f, size in there if (f.relative, size) in known]):
         return
-    before, other = store.source().shoot, "another shoot"
-    if before == str(shoot.resolve()):
+    other = "another shoot"
+    if store.source().shoot == str(shoot.resolve()):
         sizes, digests = {size for _, size in known}, set(known.values())
         if _some_equal(store, [(f, digests) for f, size in there if size in sizes]) or _some_of_then(store.out, frames):
             return
@@ -195,7 +196,7 @@ def _some_of_then(out: Path, frames: Sequence[Frame]) -> bool:
     except InputError:
         return True
     then = {(frame.relative, frame.time) for frame in record.frames.values()} if record else set()
-    return any((f.relative, f.exif.time.isoformat()) in then for f in frames if f.exif.time)
+    return any((at, f.exif.time.isoformat()) in then for f in frames if f.exif.time for at in f.relatives)
 
 
 def _some_equal(store: Store, frames: Sequence[tuple[Frame, Collection[str]]]) -> bool:

@@ -158,9 +158,13 @@ def solve(context: SolveContext[ExposureMeasurement], params: ExposureParams) ->
     return Solved(by_frame, (*notices, *_single_frames(light)), lost)
 
 
+_SEEN = 0.15  # stops between neighbours that a person should look at; chosen by us, no source
+
+
 def _held_back(level: float, kept: float) -> str:
     why = "white stays white" if kept > level else "bright parts do not burn out"
-    return f"exposure: {signed(kept)} EV in place of {signed(level)} EV, so that {why}; compare it with its neighbours"
+    look = "; compare it with its neighbours" if abs(kept - level) >= _SEEN else ""
+    return f"exposure: {signed(kept)} EV in place of {signed(level)} EV, so that {why}{look}"
 
 
 def _flicker_range(scene: Scene) -> float:

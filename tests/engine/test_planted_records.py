@@ -15,6 +15,7 @@ from pipeline.engine.earlier import DeliveredFile, done_name, keep_done, keep_na
 from pipeline.engine.outputs import Outputs
 from pipeline.errors import InputError
 from pipeline.report.record import Counts, FrameRecord, RunRecord, write_record
+from pipeline.shoot.facts import Facts
 from pipeline.store.source import Source
 from pipeline.store.store import Store
 from pipeline.types import Exif, Frame
@@ -62,7 +63,7 @@ def test_a_planted_path_removes_nothing(tmp_path: Path, store: Store, relative: 
     name = done_name(str(relative))
     store.put("done", name, json.dumps(ENTRY | {"relative": relative, "sha256": digest}).encode())
     outputs = Outputs(store)
-    planner = SimpleNamespace(shoot=None)  # not asked about what is no record
+    planner = SimpleNamespace(shoot=SimpleNamespace(facts=Facts()))  # not asked about what is no record
     outputs.settle(planner, {}, set())  # type: ignore[arg-type]
     assert outside.read_bytes() == b"abc" and not outputs.files
 

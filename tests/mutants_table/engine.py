@@ -149,8 +149,8 @@ MUTANTS = [
     ),
     mutant(
         "engine/earlier.py",
-        "    if before == str(shoot.resolve()):\n",
-        "    if before == str(shoot.resolve()):\n        return\n",
+        "    if store.source().shoot == str(shoot.resolve()):\n",
+        "    if store.source().shoot == str(shoot.resolve()):\n        return\n",
         "engine/test_planted_records.py",
     ),
     mutant("engine/earlier.py", " or _some_of_then(store.out, frames):", ":", "engine/test_planted_records.py"),

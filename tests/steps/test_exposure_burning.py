@@ -16,12 +16,13 @@ from pipeline.imaging.colour import srgb_decode
 from pipeline.imaging.orientation import Orientation
 from pipeline.light.gain_map import GainMap, apply_gain_map
 from pipeline.light.scene_white import WhiteSource
-from pipeline.steps import tone
+from pipeline.steps import exposure, tone
 from pipeline.steps.base import SolveContext
 from pipeline.steps.bright_pixels import BrightPixels, bright_pixels
 from pipeline.steps.exposure import ExposureMeasurement, ExposureParams, ExposureSolution, solve
 from pipeline.steps.tone import ToneParams
 from pipeline.steps.white_balance import WhiteBalanceSolution
+from pipeline.textfile.notices import Weight, weigh
 from pipeline.types import Domain, Image, Noise
 from tests.real_exposure import MOST, clipping
 from tests.steps.test_white_balance import context_of, light_of, scene
@@ -84,6 +85,12 @@ def test_a_bright_part_limits_the_lift(share: float, colour: tuple[float, ...]) 
     assert found[0].ev < level_wanted(target=1.5) - 0.3
     assert newly(image, found[0]) <= 0.005 < newly(image, ExposureSolution.of(GainMap.constant(np.full(3, 3.5))))
     assert said["F0"].startswith("exposure: ") and "in place of +3.50 EV" in said["F0"]
+
+
+@pytest.mark.parametrize("apart, seen", [(0.09, False), (0.3, True)])
+def test_a_person_is_asked_to_look_where_the_difference_can_be_seen(apart: float, seen: bool) -> None:
+    """Else every frame of a bright hall is on the list of those to look at, and nobody reads it."""
+    assert (weigh(exposure._held_back(0.5, 0.5 - apart)) == Weight.LOOK) == seen
 
 
 def test_a_part_too_small_to_matter_limits_nothing() -> None:

@@ -105,12 +105,12 @@ def test_only_the_window_and_its_rim_are_cleaned() -> None:
 
 @pytest.mark.parametrize("orientation", [Orientation.TOP_LEFT, Orientation.RIGHT_TOP, Orientation.BOTTOM_RIGHT])
 def test_the_overview_is_the_whole_frame_small(orientation: Orientation) -> None:
-    light = scene(800, 1200)
+    light = scene(1600, 2400)
     mosaic, pattern = mosaic_of(light, "GBRG")
-    small = overview(mosaic, BLACK, WHITE, pattern, orientation, orientation.upright_size(800, 1200))
+    small = overview(mosaic, BLACK, WHITE, pattern, orientation, orientation.upright_size(1600, 2400))
     upright = orientation.to_upright(light.astype(np.float32))
     expected = cv2.resize(upright, (small.shape[1], small.shape[0]), interpolation=cv2.INTER_AREA)
-    assert max(small.shape) == 320
+    assert max(small.shape) == 1280
     assert np.abs(small - expected).mean() < 0.01
 
 
