@@ -85,6 +85,7 @@ class State:
         self._began = 0  # the last change that the render that is on knows
         self.record, self.views = record, Views(record)
         self._seen = _stamp(opened.store.out)
+        self._unread = ""  # why what the last run left cannot be read
         self.job = RenderJob(
             render_job.arguments(
                 opened.recipe_file, opened.shoot.folder, opened.store.out, opened.facts, opened.models, opened.only,
@@ -188,8 +189,7 @@ class State:
         return "" if last is None else self._without_names(last.in_words())
 
     def _notices(self) -> Iterator[str]:
-        if why := self.files.why_not():
-            yield why
+        yield from (why for why in (self._unread, self.files.why_not()) if why)
         yield from self.files.open_elsewhere()
         if lost := self._saved_over():
             which = and_more([self._without_names(change.in_words()) for change in lost])
@@ -369,8 +369,10 @@ class State:
         self._seen = _stamp(self.store.out)
         try:
             record = read_record(self.store.out)
-        except InputError:
+        except InputError as error:
+            self._unread = str(error)
             return
+        self._unread = ""
         if record is None:
             return
         before, self.record = self.record, record

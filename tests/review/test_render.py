@@ -93,6 +93,16 @@ def test_a_run_in_a_terminal_is_taken_in(night: Path, tab: Open) -> None:
     assert "dives" in told["frames"][0]["deliveries"]["web"]["caption"]
 
 
+def test_a_record_that_cannot_be_read_after_a_run_is_said(night: Path, tab: Open) -> None:
+    one = tab()
+    path = night / "out" / "run.json"
+    whole = path.read_bytes()
+    path.write_bytes(whole[:100])
+    assert any("run.json" in text and "damaged" in text for text in one.get("api/since/0")["notices"])
+    path.write_bytes(whole)
+    assert not any("run.json" in text for text in one.get("api/since/0")["notices"])
+
+
 def test_a_picture_is_shown_as_soon_as_it_is_there(night: Path, tab: Open, monkeypatch: pytest.MonkeyPatch) -> None:
     one = tab()
     before = one.frame("TH1_0001")["deliveries"]

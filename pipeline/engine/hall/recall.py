@@ -3,6 +3,7 @@ run over the same frames begins with the same."""
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -43,13 +44,14 @@ def recall(facts: Facts, out: Path | None) -> Recalled:
     if first_named(facts.hall, [player.name for player in facts.roster]) is not None:
         text = "hall: its name holds a name of the roster, so nothing is remembered of it; call it something else"
         return Recalled(replace(facts, hall=""), (text,))
-    kept = _snapshot(out) if out is not None else None
+    kept, notices = _snapshot(out) if out is not None else (None, ())
     if kept is not None and same_hall(kept.hall, facts.hall):
         return Recalled(replace(facts, remembered=kept.memory))
     try:
-        return Recalled(replace(facts, remembered=read_hall(facts.hall)))
+        return Recalled(replace(facts, remembered=read_hall(facts.hall)), notices)
     except InputError as error:
-        return Recalled(facts, tuple(f"{line}; the memory of the hall is not used" for line in error.lines[:3]))
+        unread = (f"{line}; the memory of the hall is not used" for line in error.lines[:3])
+        return Recalled(facts, (*notices, *unread))
 
 
 def keep_snapshot(store: Store, facts: Facts) -> None:
@@ -61,9 +63,16 @@ def keep_snapshot(store: Store, facts: Facts) -> None:
         store.remove(ROOT, NAME)
 
 
-def _snapshot(out: Path) -> _Snapshot | None:
-    data = Store(out).get(ROOT, NAME)
-    try:
-        return None if data is None else _Snapshot.model_validate_json(data)
-    except ValidationError:
-        return None
+def _snapshot(out: Path) -> tuple[_Snapshot | None, tuple[str, ...]]:
+    """(what the first run into OUT began with, None where none is kept; notices)."""
+    store = Store(out)
+    data = store.get(ROOT, NAME)
+    with suppress(ValidationError):
+        if data is not None:
+            return _Snapshot.model_validate_json(data), ()
+    if not (store.work / NAME).exists():
+        return None, ()
+    return None, (
+        f"{NAME} in OUT/.work is damaged, so what this night's first run knew of the hall is lost: the memory of today "
+        "is used, and white may come out a little otherwise; compare it with what is delivered",
+    )

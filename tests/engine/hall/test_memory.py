@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.engine.hall.recall import recall
+from pipeline.engine.hall.recall import keep_snapshot, recall
 from pipeline.engine.hall.remember import Learned, learn, merged, remember
 from pipeline.light.comparing.tones import SIZE as TONE_SIZE
 from pipeline.light.hall.unchanged import RULES
@@ -23,6 +23,7 @@ from pipeline.shoot.facts import Facts, Player
 from pipeline.shoot.hall import memory as records
 from pipeline.shoot.hall.folder import hall_file, listed_halls, read_hall
 from pipeline.shoot.hall.memory import HallMemory, Night, RememberedCamera, as_yaml
+from pipeline.store.store import Store
 from tests.engine.hall.made import (
     HALIDE,
     LED,
@@ -268,6 +269,18 @@ def test_two_runs_at_once_lose_nothing(first: HallMemory) -> None:
     found = read_hall(NAME)
     assert found is not None and len(found.nights) == len(first.nights) + 15
     assert found.cameras == first.cameras
+
+
+def test_what_the_first_run_knew_is_kept_in_out_and_its_loss_is_said(first: HallMemory, tmp_path: Path) -> None:
+    (tmp_path / "shoot").mkdir()
+    store, facts = Store.open(tmp_path / "out", tmp_path / "shoot"), Facts(hall=NAME, remembered=first)
+    assert recall(Facts(hall=NAME), store.out).notices == ()  # none is kept yet
+    keep_snapshot(store, facts)
+    again = recall(Facts(hall=NAME), store.out)
+    assert again.facts.remembered == first and again.notices == ()
+    (store.work / "hall.json").write_bytes(b"{")
+    (said,) = recall(Facts(hall=NAME), store.out).notices
+    assert "hall.json in OUT/.work is damaged" in said
 
 
 def test_json_of_the_snapshot_is_the_memory(first: HallMemory) -> None:
