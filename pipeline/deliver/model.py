@@ -75,6 +75,7 @@ class SetFacts(Rights, Place):
 
     withheld  names that must appear nowhere, whatever text they were typed into; `unnamed` stands in for them
     missing   pictures of the set that are not done yet
+    part      whether the set is the folder of one player or team
     """
 
     title: str = ""
@@ -84,6 +85,7 @@ class SetFacts(Rights, Place):
     withheld: tuple[str, ...] = ()
     unnamed: str = "a player"
     missing: int = 0
+    part: bool = False
 
     def clean(self, text: str) -> str:
         """`text` without the names that are withheld."""

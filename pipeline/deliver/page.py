@@ -173,7 +173,10 @@ def _shapes(items: Sequence[Item]) -> dict[float, int]:
 
 
 def _people(items: Sequence[Item], facts: SetFacts) -> dict[Person, int]:
-    """Those whom the pictures name and who may be named, by team and number, each with a number of its own."""
+    """Those whom the pictures name and who may be named, by team and number, each with a number of its own. Nobody in
+    a folder for one player: a family is to find its own child there, not to look for those of others."""
+    if facts.part and items and set.intersection(*(set(item.people) for item in items)):
+        return {}
     named = {one for item in items for one in item.people if facts.own(one.name)}
     sides = {team: at for at, team in enumerate(facts.teams)}
 

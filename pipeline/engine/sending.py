@@ -55,7 +55,11 @@ def send(
             one.name,
             _items(one.name, frames, shoot.facts),
             _wanted(one),
-            replace(set_facts(shoot.facts, _unnamed(one, shoot)), missing=missing.get(one.name, 0)),
+            replace(
+                set_facts(shoot.facts, _unnamed(one, shoot)),
+                missing=missing.get(one.name, 0),
+                part=one.whole is not None,
+            ),
             earlier=earlier,
             small_made=small_made,
             progress=progress,

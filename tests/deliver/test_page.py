@@ -142,6 +142,13 @@ def test_nobody_who_is_withheld_can_be_chosen() -> None:
     assert "data-who" not in raw and 'id="who"' not in raw
 
 
+@pytest.mark.parametrize("part, pictures, chosen", [(True, 9, False), (True, 14, True), (False, 9, True)])
+def test_in_a_folder_for_one_player_nobody_else_is_chosen(part: bool, pictures: int, chosen: bool) -> None:
+    """A family is to find its own child: of the first nine pictures all show the same one, as such a folder's do."""
+    raw = render_page(SEVERAL[:pictures], replace(FACTS, part=part)).decode()
+    assert ('id="who"' in raw) == ("data-who" in raw) == chosen
+
+
 def test_a_few_pictures_have_no_headings() -> None:
     assert not page(SEVERAL[:5]).all("h2") and len(page(SEVERAL[:5]).all("section")) == 1
 
