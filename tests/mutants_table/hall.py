@@ -16,7 +16,8 @@ MUTANTS = [
     mutant(_UNCHANGED, 'return Proof("changed", lights=lights', 'return Proof("unproven", lights=lights', *_MEMORY),
     mutant("light/hall/remembered.py", "elif camera is None:", "elif False:", *_MEMORY),
     mutant("engine/hall/remember.py", "if word in _ENDS and plain not in taken", "if plain not in taken", *_MEMORY),
-    mutant("engine/hall/recall.py", "kept = _snapshot(out) if out is not None else None", "kept = None", *_RUN),
+    mutant("engine/hall/recall.py", "if not (store.work / NAME).exists():", "if True:", *_MEMORY),
+    mutant("engine/hall/recall.py", "_snapshot(out) if out is not None else (None, ())", "(None, ())", *_RUN),
     mutant("shoot/hall/folder.py", "    if is_link(path):", "    if False:", *_MEMORY),
     mutant("shoot/hall/memory.py", "validate=True), most + 1)", "validate=True))", *_MEMORY),
 ]
