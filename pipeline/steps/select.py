@@ -227,13 +227,15 @@ def fallback(context: SolveContext[NoMeasurement], params: SelectParams) -> Solv
     from pipeline.shoot.facts import held_back
 
     rows = {f.name: context.facts.row(f.name) for f in context.frames}
-    others = _others(params, context.facts, rows) if isinstance(params, ForParams) else {}
+    step, others = "select", dict[str, str]()
+    if isinstance(params, ForParams):
+        step, others = "for", _others(params, context.facts, rows)
     found: dict[str, SelectSolution] = {}
     for name, row in rows.items():
         rated = params.rating is not None and row.rating is not None and row.rating >= max(params.rating, 1)
         chosen = (row.always or rated) and row.keep and not held_back(context.facts, row)
         chosen &= name not in others
-        found[name] = SelectSolution(chosen, "a person chose it" if chosen else "select failed, and nobody chose it")
+        found[name] = SelectSolution(chosen, "a person chose it" if chosen else f"{step} failed, and nobody chose it")
     return Solved(found)
 
 

@@ -152,3 +152,5 @@ def test_where_choosing_fails_only_what_a_person_chose_of_these_people_goes_out(
     assert chosen(solved) == ["A2", "B3"]
     assert chosen(FOR.fallback(context(), ForParams(marked=("paper",), rating=4))) == []
     assert "B2" in chosen(STEP.fallback(context(), SelectParams()))
+    whose = {one.why.partition(" ")[0] for one in solved.by_frame.values() if not one.chosen}
+    assert whose == {"for"}  # which of the two steps failed
