@@ -284,6 +284,7 @@
   function show(name) {
     if (!frames.has(name)) return;
     const open = dialog.open;
+    clearTimeout(state.waiting); // nothing that waited follows close behind it
     if (state.shown && state.shown !== name) left();
     if (!open) { state.from = document.activeElement; state.look = "after"; state.wipe = 0; }
     state.shown = name;
@@ -318,22 +319,24 @@
   });
 
   // Where the picture before is seen, frames follow one another slowly: pulsing light must not be shown as flicker.
-  function move(step, repeated) {
-    const at = place.get(state.shown) + step;
-    if (at < 0 || at >= order.length) return;
+  function turn(name, repeated) {
     const since = performance.now() - state.turned;
     if ((beforeIsSeen() || repeated) && since < LEAST_BETWEEN) {
       if (repeated) return;
       clearTimeout(state.waiting);
-      state.waiting = setTimeout(() => { if (state.shown) show(order[at]); }, LEAST_BETWEEN - since);
+      state.waiting = setTimeout(() => { if (state.shown) show(name); }, LEAST_BETWEEN - since);
       return;
     }
-    show(order[at]);
+    show(name);
+  }
+  function move(step, repeated) {
+    const at = place.get(state.shown) + step;
+    if (at >= 0 && at < order.length) turn(order[at], repeated);
   }
   function moveBurst(step) {
     const at = strips.findIndex((strip) => strip.names.includes(state.shown));
     const next = strips[at + step];
-    if (next) show(next.names[0]);
+    if (next) turn(next.names[0], false);
   }
 
   // ---- keys

@@ -73,6 +73,14 @@ def until(page: Any, expression: str, timeout: float = 15) -> None:
         page.wait_for_timeout(40)
 
 
+def comes(page: Any, met: Callable[[], bool], timeout: float = 15) -> None:
+    """Waits until something outside the page holds, as what arrived at a server. timeout  s"""
+    ends = time.monotonic() + timeout
+    while not met():
+        assert time.monotonic() < ends, "it never came"
+        page.wait_for_timeout(40)
+
+
 def _axe() -> str:
     import axe_playwright_python
 

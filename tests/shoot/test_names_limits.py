@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -14,29 +12,20 @@ from pipeline.formats.metadata.search_xmp import xmp_texts
 from pipeline.shoot.names import first_named, hints_at, name_pattern, replace_name
 from pipeline.shoot.roster import read_roster
 from pipeline.textfile.tables import read_table
+from tests.patience import processor_seconds
 
 NAMES = [("1 " * 12, "1" * 39 + " x"), ("1" * 100, "1" * 99 + " x"), ("a1" * 30, "a1" * 29 + "x"),
          ("Anna 2 3 4", "Anna 2 3 " + "3" * 300), ("1 1 1 1 1 1 Ab", "1 " * 40 + "Ac"), ("Lina Marlowe", "a" * 30_000),
          ("Lina Marlowe", "Lina " * 9000), ("Lina Marlowe", "l-" * 9000), ("ab " * 33, "ab " * 32)]  # fmt: skip
 
 
-def seconds(work: Callable[[], object]) -> float:
-    """Of the processor, the least of three: late in a run of all tests Python's own clearing up takes half a second."""
-    times = []
-    for _ in range(3):
-        start = time.process_time()
-        work()
-        times.append(time.process_time() - start)
-    return min(times)
-
-
 @pytest.mark.parametrize(("name", "text"), NAMES)
 def test_no_name_takes_the_night(name: str, text: str) -> None:
     pattern = name_pattern(name)
     assert pattern is not None
-    assert seconds(lambda: replace_name(text, pattern, "x")) < 0.5
-    assert seconds(lambda: first_named(text, (name,), (), "en")) < 0.5
-    assert seconds(lambda: hints_at(text, name, "en")) < 0.5
+    assert processor_seconds(lambda: replace_name(text, pattern, "x")) < 0.5
+    assert processor_seconds(lambda: first_named(text, (name,), (), "en")) < 0.5
+    assert processor_seconds(lambda: hints_at(text, name, "en")) < 0.5
 
 
 def test_digits_of_a_name_are_found_as_before() -> None:
@@ -50,7 +39,7 @@ def test_digits_of_a_name_are_found_as_before() -> None:
      b"<" * 300_000, b"</rdf:RDF" * 60_000, "<?xpacket İ".encode() * 60_000],
 )  # fmt: skip
 def test_no_packet_takes_the_night(data: bytes) -> None:
-    assert seconds(lambda: xmp_texts(data, "XMP")) < 2.5
+    assert processor_seconds(lambda: xmp_texts(data, "XMP")) < 2.5
 
 
 def test_what_stands_between_instructions_is_still_read() -> None:
@@ -60,7 +49,7 @@ def test_what_stands_between_instructions_is_still_read() -> None:
 
 def test_no_caption_takes_the_night() -> None:
     for text in ("(" + " \n" * 10_000, ", " * 10_000, "(" * 20_000, "[ ," * 6_000):
-        assert seconds(lambda text=text: tidy(text)) < 0.5
+        assert processor_seconds(lambda text=text: tidy(text)) < 0.5
 
 
 def test_a_name_is_not_a_story(tmp_path: Path) -> None:
