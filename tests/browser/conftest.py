@@ -23,6 +23,7 @@ ARGUMENTS = [
     "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
 PHONE, DESKTOP = (390, 844), (1440, 900)
+_PATIENCE = 40  # s for what a machine with nothing else to do shows at once
 # What WCAG 2.2 asks at level AA, as far as a program can see it, with axe-core's good practice. Rules: axe-core.
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 # In every page before its own scripts: what broke the policy, and dialogs and marks that hostile texts would make.
@@ -64,7 +65,7 @@ class Tab:
         return [*errors, *(self.page.evaluate("window.broken || []") if not self.page.is_closed() else [])]
 
 
-def until(page: Any, expression: str, timeout: float = 15) -> None:
+def until(page: Any, expression: str, timeout: float = _PATIENCE) -> None:
     """Waits until an expression of JavaScript holds; playwright's own way needs what the content security policy
     forbids. timeout  s"""
     ends = time.monotonic() + timeout
@@ -73,7 +74,7 @@ def until(page: Any, expression: str, timeout: float = 15) -> None:
         page.wait_for_timeout(40)
 
 
-def comes(page: Any, met: Callable[[], bool], timeout: float = 15) -> None:
+def comes(page: Any, met: Callable[[], bool], timeout: float = _PATIENCE) -> None:
     """Waits until something outside the page holds, as what arrived at a server. timeout  s"""
     ends = time.monotonic() + timeout
     while not met():
@@ -128,7 +129,7 @@ def tab(browser: Any) -> Iterator[Callable[..., Tab]]:
                 )
             )  # fmt: skip
             contexts[-1].add_init_script(WATCH)
-            contexts[-1].set_default_timeout(10_000)
+            contexts[-1].set_default_timeout(_PATIENCE * 1000)
         new = Tab((contexts[-1] if beside is None else beside.page.context).new_page())
         new.page.on("pageerror", lambda error: new.errors.append(f"script: {error}"))
         new.page.on(

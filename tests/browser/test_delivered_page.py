@@ -113,7 +113,7 @@ def test_the_large_view_turns_only_what_is_shown_and_gives_the_file(tab: Callabl
     opened.page.keyboard.press("ArrowRight")
     opened.page.keyboard.press("Escape")
     # Where the reader was: the browser itself first gives the focus back to where the large view was opened.
-    opened.page.wait_for_function("document.activeElement?.href?.endsWith('T07.jpg')", timeout=5000)
+    opened.page.wait_for_function("document.activeElement?.href?.endsWith('T07.jpg')")
 
 
 @pytest.mark.parametrize("size", [DESKTOP, PHONE], ids=["desktop", "phone"])

@@ -134,15 +134,16 @@ def test_a_decision_among_two_thousand_frames_is_seen_at_once(stand: Stand) -> N
     page = stand.page
     assert page.evaluate("court.view.frames.length") == MANY
     taken: dict[str, list[float]] = {}
-    for _ in range(4):
+    for _ in range(10):
         for key, seen in (("k", "Keep"), ("d", "Drop"), ("ArrowRight", "")):
             time, pressed = page.evaluate(TIMED, key)
             taken.setdefault(key, []).append(time)
             assert not seen or pressed.startswith(seen)
-    # The least of four: the machine of the tests does other work too.
+    # The least of ten: the machine of the tests does other work too.
     assert {key: min(times) for key, times in taken.items() if min(times) >= QUICK} == {}
     until(page, "!document.querySelector('.desk-trouble:not([hidden])')")
-    assert {(one["frame"], one["value"]) for one in stand.frames()} >= {("HB1_00000", "no"), ("HB1_00003", "no")}
+    sent = {("HB1_00000", "no"), ("HB1_00009", "no")}
+    comes(page, lambda: {(one["frame"], one["value"]) for one in stand.frames()} >= sent)
 
 
 def test_the_next_frame_is_there_before_it_is_asked_for(stand: Stand) -> None:

@@ -205,7 +205,7 @@ def test_two_windows_lose_nothing_of_each_other(browser: Any, tab: Tabs, work: N
     saved(other)
     assert (rows(work)[name_of(4)]["rating"], rows(work)[name_of(4)]["words"]) == ("3", "blocks")
     # The other's words arrive by themselves.
-    until(one, "document.querySelector('#desk-words').value === 'blocks'", timeout=15)
+    until(one, "document.querySelector('#desk-words').value === 'blocks'")
     # Both write the same field: neither is written over before somebody has chosen.
     first.forgiven = "Failed to load resource"  # 409 is the answer
     one.evaluate("document.querySelector('#desk-words').focus()")

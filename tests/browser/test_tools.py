@@ -214,7 +214,7 @@ def test_nothing_is_lost_while_nobody_answers(tab: Callable[..., Tab]) -> None:
     put(page, "second", "first")
     put(page, 3, None, frame="B", name="rating")
     assert page.evaluate("sessionStorage.getItem('court-unsaved')").count("frame") == 2
-    until(page, "!queue.lost && !queue.all().length", timeout=15)
+    until(page, "!queue.lost && !queue.all().length")
     # The frame's words changed twice while they waited: they are sent once, from what the tab first saw.
     assert [(one["frame"], one["value"], one["seen"]) for one in posted[-2:]] == [("A", "second", ""), ("B", 3, None)]
 
@@ -234,7 +234,7 @@ def test_what_waits_survives_a_reload(tab: Callable[..., Tab]) -> None:
 def test_an_answer_that_was_lost_is_no_conflict(tab: Callable[..., Tab]) -> None:
     page, _ = desk(tab, [None, (409, {"theirs": "mine", "message": ""})])
     put(page, "mine", "")
-    until(page, "!queue.all().length", timeout=15)
+    until(page, "!queue.all().length")
     assert [one[0] for one in page.evaluate("heard")] == ["lost", "lost", "done"]
 
 

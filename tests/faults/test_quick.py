@@ -16,6 +16,6 @@ def test_faults_of_a_kind_in_their_quick_form(name: str) -> None:
     """A process of its own: cases fork, end processes, and replace calls of the system."""
     done = subprocess.run(
         [sys.executable, "-m", "tests.faults", "--quick", "--only", name],
-        cwd=Path(__file__).resolve().parents[2], capture_output=True, text=True, timeout=300,
+        cwd=Path(__file__).resolve().parents[2], capture_output=True, text=True, timeout=900,
     )  # fmt: skip
     assert done.returncode == 0, done.stdout[-6000:] + done.stderr[-6000:]
