@@ -8,7 +8,7 @@ _PREPARE, _PROPOSALS = "engine/tables/prepare.py", "engine/tables/reference_prop
 _TESTS = ("engine/tables/test_prepare.py",)
 _YAML, _TEXTS = "textfile/yaml_text.py", ("textfile/test_yaml_text.py",)
 _SHEET_TESTS = ("engine/tables/test_caption_sheet.py",)
-_EVENT, _FACTS = "shoot/eventfile.py", ("shoot/test_facts.py",)
+_EVENT, _FACTS = "shoot/eventfile.py", ("shoot/test_facts_unclear.py",)
 _PLACE, _PLACE_TESTS = "shoot/read_facts.py", ("shoot/test_facts_place.py",)
 
 MUTANTS = [
