@@ -5,7 +5,7 @@ from __future__ import annotations
 from tests.mutants_table import mutant
 
 _PREPARE, _PROPOSALS = "engine/tables/prepare.py", "engine/tables/reference_proposals.py"
-_TESTS = ("engine/tables/test_prepare.py",)
+_TESTS = ("engine/tables/test_prepare.py", "engine/tables/test_prepare_like.py")
 _YAML, _TEXTS = "textfile/yaml_text.py", ("textfile/test_yaml_text.py",)
 _SHEET_TESTS = ("engine/tables/test_caption_sheet.py",)
 _EVENT, _FACTS = "shoot/eventfile.py", ("shoot/test_facts_unclear.py",)
