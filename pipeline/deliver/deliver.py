@@ -12,9 +12,10 @@ from pathlib import Path, PurePosixPath
 
 from pipeline.deliver import page, sheet, small, zip
 from pipeline.deliver.address import Address, inside, parse_address
-from pipeline.deliver.extras import Extras, extra_deliveries
-from pipeline.deliver.model import Delivered, Item, Made, Pushed, SetFacts, Wanted
+from pipeline.deliver.extras import Extras, extra_deliveries, extra_digests
+from pipeline.deliver.model import Delivered, Item, Made, Pushed, SetFacts, Wanted, names_digest
 from pipeline.deliver.push import PAUSES, Outgoing, push
+from pipeline.deliver.push import withdraw as push_back
 from pipeline.deliver.records import PushRecords, own_folder
 from pipeline.deliver.targets import PushError
 from pipeline.errors import FrameError
@@ -38,6 +39,7 @@ def deliver(
     progress: Progress = lambda phase, done, total: None,
     environ: Mapping[str, str] | None = None,
     pauses: Sequence[float] = PAUSES,
+    held: Sequence[str] = (),
 ) -> Delivered:
     """Make and send what delivery `name` asks for, beside its files in OUT/name. The caller holds OUT's lock.
 
@@ -49,6 +51,7 @@ def deliver(
     environ   where EVENCOURT_PUSH_PASSWORD is looked up, the process's own environment by default; keys for SSH and S3
               are found by their libraries: agent, ~/.ssh, AWS_* variables, ~/.aws
     pauses    seconds before a cut link is tried again, once for each
+    held      what the files of frames that are held back for consent would be called, below OUT/name
 
     What an earlier run made and this one does not ask for is removed, here and at the address. Nothing is raised
     for a file, disk or link that fails: `problems` of the result are sentences to print, with exit status 1.
@@ -59,7 +62,7 @@ def deliver(
     files = _fit(files, facts, problems)
     if facts.date is None:
         facts = replace(facts, date=min((i.date for i in files if i.date), default=None))
-    extras = Extras(out, name)
+    extras = Extras(out, name, {i.name: i.sha256 for i in files}, names_digest(facts.withheld))
     outgoing = [
         Outgoing(i.name, out / i.relative, i.sha256, digest_json([i.caption, i.alt_text, i.headline])) for i in files
     ]
@@ -83,9 +86,51 @@ def deliver(
         outgoing.append(Outgoing(made.relative.removeprefix(f"{name}/"), out / made.relative, made.sha256, kind=kind))
     if made_page is None:  # small pictures are the page's only
         outgoing = [o for o in outgoing if not o.name.startswith(f"{SMALL}/")]
-    pushed = _push(out, name, wanted, facts, outgoing, earlier or {}, progress, environ, pauses, problems)
+    pushed = _push(out, name, wanted, facts, outgoing, earlier or {}, progress, environ, pauses, problems, held)
     extras.notices += extras.store.damage_notice()
-    return Delivered(tuple(extras.made.values()), pushed, tuple(extras.notices), (*problems, *pushed.problems))
+    notices = (*extras.notices, *pushed.notices)
+    return Delivered(tuple(extras.made.values()), pushed, notices, (*problems, *pushed.problems))
+
+
+def withdraw(
+    out: Path,
+    may_stay: Mapping[str, str],
+    withheld: Iterable[str],
+    *,
+    environ: Mapping[str, str] | None = None,
+    pauses: Sequence[float] = (PAUSES[0],),
+) -> dict[str, Delivered]:
+    """Take back, from every delivery, zips, pages, sheets and pushed files that show what may no longer be shown:
+    before anything is made or sent, so that no delivery waits with that for another.
+
+    may_stay  posix path below OUT of each picture that may be shown today -> SHA-256; withheld  names that may not
+    pauses    as in `deliver`; the push itself tries again for longer
+
+    Returns by delivery what was taken back, where anything was or could not be. Raises nothing, as `deliver`.
+    """
+    store, names = Store(out), names_digest(withheld)
+    records = PushRecords(store)
+    done: dict[str, Delivered] = {}
+    for name in sorted(extra_deliveries(store) | records.deliveries()):
+        own = {r.removeprefix(f"{name}/"): sha for r, sha in may_stay.items() if inside(r, name)}
+        problems: list[str] = []
+        extras = Extras(out, name, names=names)
+        try:
+            gone = extras.withdraw(own, {small.small_key(sha) for sha in own.values()}, problems)
+            standing = {r.removeprefix(f"{name}/"): sha for r, sha in extra_digests(store, name).items()}
+            environment = os.environ if environ is None else environ
+            pushed = push_back(records, name, own, standing, names=names, environ=environment, pauses=pauses)
+        except (OSError, PushError) as error:
+            problems.append(str(error) if isinstance(error, PushError) else _own_disk(store, error))
+            gone, pushed = [], Pushed()
+        if gone or extras.notices or problems or pushed.removed or pushed.problems:
+            done[name] = Delivered((), pushed, tuple(extras.notices), (*problems, *pushed.problems))
+    return done
+
+
+def _own_disk(store: Store, error: OSError) -> str:
+    """Of OUT's own disk; those of the other end do not come here."""
+    return f"{store.work}: {error.strerror or type(error).__name__}; the push was not finished"
 
 
 def _fit(files: Sequence[Item], facts: SetFacts, problems: list[str]) -> list[Item]:
@@ -128,6 +173,7 @@ def _push(
     environ: Mapping[str, str] | None,
     pauses: Sequence[float],
     problems: list[str],
+    held: Sequence[str],
 ) -> Pushed:
     try:
         store = Store(out)
@@ -143,11 +189,13 @@ def _push(
             environ=os.environ if environ is None else environ,
             progress=lambda done, total: progress("push", done, total),
             pauses=pauses,
+            names=names_digest(facts.withheld),
+            held=held,
         )
     except PushError as error:
         problems.append(str(error))
-    except OSError as error:  # of OUT's own disk; those of the other end do not come here
-        problems.append(f"{out / '.work'}: {error.strerror or type(error).__name__}; the push was not finished")
+    except OSError as error:
+        problems.append(_own_disk(Store(out), error))
     return Pushed()
 
 
@@ -195,7 +243,7 @@ def _small_pictures(
 
 
 def _small_picture(extras: Extras, out: Path, item: Item, made: dict[str, Made]) -> Made:
-    key, target = digest_json([small.VERSION, item.sha256]), page.small_name(item)
+    key, target = small.small_key(item.sha256), page.small_name(item)
     one = extras.reuse(target, key)
     if one is None and (other := made.get(key)) is not None:  # that of the same picture in another folder
         with suppress(OSError):

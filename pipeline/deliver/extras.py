@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
@@ -29,6 +29,8 @@ class ExtraRecord:
     sha256, bytes, mtime  of the file: hex, octets, nanoseconds
     pending   the file was about to be written when this was: it is there, or still the one before it
     replaced  SHA-256 of the one before it, "" for none
+    holds     name of each picture that is in it, or named -> SHA-256; None where that is not known
+    names     digest of the names that were withheld when it was made, see `names_digest`
     """
 
     delivery: str
@@ -39,6 +41,8 @@ class ExtraRecord:
     mtime: int = 0
     pending: bool = False
     replaced: Digest | Literal[""] = ""
+    holds: dict[str, Digest] | None = field(default=None)
+    names: str = ""
 
     def is_ours(self, digest: str | None) -> bool:
         """Whether a file of this SHA-256, None where it cannot be read, was put there by this program."""
@@ -50,9 +54,19 @@ def extra_deliveries(store: Store) -> set[str]:
     return {record.delivery for record in _records(store)}
 
 
-def extra_digests(store: Store) -> dict[str, str]:
-    """Posix path below OUT -> SHA-256 of the files of ours beside the pictures."""
-    return {record.relative: record.sha256 for record in _records(store)}
+def extra_digests(store: Store, delivery: str | None = None) -> dict[str, str]:
+    """Posix path below OUT -> SHA-256 of the files of ours beside the pictures, of one delivery or (None) of all."""
+    return {r.relative: r.sha256 for r in _records(store) if delivery in (None, r.delivery)}
+
+
+def extras_lost(store: Store) -> bool:
+    """Whether no run has kept records in OUT/.work yet, or they were deleted whole."""
+    return not store.names(_KIND)
+
+
+def found_extra(store: Store, record: ExtraRecord) -> None:
+    """Keep the record of a file whose own was lost; what it holds is not known. Raises OSError."""
+    store.put_record(_KIND, _name(record.relative), ExtraRecord, record)
 
 
 def _records(store: Store) -> Iterator[ExtraRecord]:
@@ -76,12 +90,14 @@ def _name(relative: str) -> str:
 class Extras:
     """Makes, keeps and removes the files of ours beside the pictures of delivery `name`.
 
+    holds, names  of the records of what is made, see `ExtraRecord`
     made      relative path -> what stands after this run; notices  what the report should say
     moved     posix paths below OUT of files that were set aside, to be made again
     """
 
-    def __init__(self, out: Path, name: str) -> None:
+    def __init__(self, out: Path, name: str, holds: Mapping[str, str] | None = None, names: str = "") -> None:
         self.store, self.out, self.name = Store(out), out, name
+        self.holds, self.names = holds, names
         (self.store.work / _KIND).mkdir(parents=True, exist_ok=True)
         self.made: dict[str, Made] = {}
         self.refused: set[str] = set()
@@ -137,8 +153,9 @@ class Extras:
         if not ours and os.path.lexists(self.begin(local)):
             self._set_aside(local)
             stands = ""
-        record = ExtraRecord(self.name, f"{self.name}/{local}", sha256, bytes=size, pending=True, replaced=stands or "")
-        self._put(local, record)
+        self._put(
+            ExtraRecord(self.name, f"{self.name}/{local}", sha256, bytes=size, pending=True, replaced=stands or "")
+        )
 
     def _set_aside(self, local: str) -> None:
         relative = f"{self.name}/{local}"
@@ -160,7 +177,7 @@ class Extras:
         """Record a file that stands. `size` in octets."""
         made = Made(f"{self.name}/{local}", sha256, size, reused)
         mtime = (self.out / made.relative).stat().st_mtime_ns
-        self._put(local, ExtraRecord(self.name, made.relative, sha256, key, size, mtime))
+        self._put(ExtraRecord(self.name, made.relative, sha256, key, size, mtime))
         self.made[made.relative] = made
         return made
 
@@ -174,11 +191,45 @@ class Extras:
     def remove_rest(self, problems: list[str]) -> None:
         """Remove what an earlier run made here and this one did not; what was changed by hand is set aside. One more of
         `problems` for each that can be neither."""
+        rest = [r for r in self._own() if r.relative not in self.made and r.relative not in self.refused]
+        self._take_away(rest, problems, "since it is no longer asked for", "since they are no longer asked for")
+        if self.moved:
+            self.notices.append(moved_notice(self.moved, "and made again", "and made again"))
+        self._remove_emptied()
+
+    def withdraw(self, may_stay: Mapping[str, str], small: Collection[str], problems: list[str]) -> list[str]:
+        """Remove what shows or names a picture that may no longer be shown, or was made before other names were
+        withheld; as `remove_rest` otherwise. Returns the posix paths below OUT of what was removed.
+
+        may_stay  name of each picture that may be shown today -> SHA-256; small  keys of the small pictures of these
+        """
+        outdated = [record for record in self._own() if not self._may_stay(record, may_stay, small)]
+        why = "what may no longer be shown"
+        self._take_away(outdated, problems, f"since it shows {why}", f"since they show {why}")
+        self._remove_emptied()
+        return [record.relative for record in outdated]
+
+    def _remove_emptied(self) -> None:
+        small = self._path(SMALL)
+        if small is not None:
+            with suppress(OSError):  # not empty, or not there
+                small.rmdir()
+        remove_emptied(self.out, f"{self.name}/{SMALL}")
+
+    def _may_stay(self, record: ExtraRecord, may_stay: Mapping[str, str], small: Collection[str]) -> bool:
+        if record.relative.startswith(f"{self.name}/{SMALL}/"):
+            return not record.pending and record.key in small
+        if record.pending or record.holds is None or record.names != self.names:
+            return False
+        return all(may_stay.get(name) == sha256 for name, sha256 in record.holds.items())
+
+    def _own(self) -> list[ExtraRecord]:
+        return [record for record in _records(self.store) if record.delivery == self.name]
+
+    def _take_away(self, records: Collection[ExtraRecord], problems: list[str], one: str, several: str) -> None:
         gone: list[str] = []
-        for record in list(_records(self.store)):
+        for record in records:
             relative = record.relative
-            if record.delivery != self.name or relative in self.made or relative in self.refused:
-                continue
             local = relative.removeprefix(f"{self.name}/")
             self.drop(local)
             path = self._path(local)
@@ -193,21 +244,15 @@ class Extras:
                 gone.append(self.moved.pop())
             self.store.remove(_KIND, _name(relative))
         if gone:
-            why = "no longer asked for"
-            self.notices.append(moved_notice(gone, f"since it is {why}", f"since they are {why}"))
-        if self.moved:
-            self.notices.append(moved_notice(self.moved, "and made again", "and made again"))
-        small = self._path(SMALL)
-        if small is not None:
-            with suppress(OSError):  # not empty, or not there
-                small.rmdir()
-        remove_emptied(self.out, f"{self.name}/{SMALL}")
+            self.notices.append(moved_notice(gone, one, several))
 
     def _record(self, local: str) -> ExtraRecord | None:
         return _read(self.store, _name(f"{self.name}/{local}"))
 
-    def _put(self, local: str, record: ExtraRecord) -> None:
-        self.store.put_record(_KIND, _name(f"{self.name}/{local}"), ExtraRecord, record)
+    def _put(self, record: ExtraRecord) -> None:
+        if not record.relative.startswith(f"{self.name}/{SMALL}/"):
+            record = replace(record, holds=dict(self.holds or {}), names=self.names)
+        self.store.put_record(_KIND, _name(record.relative), ExtraRecord, record)
 
     def _path(self, local: str) -> Path | None:
         return path_below(self.out, f"{self.name}/{local}")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import PurePosixPath
@@ -9,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.formats.metadata.credits import Place, Rights
 from pipeline.shoot.names import first_named, holds_any, name_pattern, replace_name
+from pipeline.store.keys import digest_json
 
 if TYPE_CHECKING:
     from pipeline.shoot.facts import Facts
@@ -100,6 +102,13 @@ class SetFacts(Rights, Place):
         return text if self.clean(text) == text else ""
 
 
+def names_digest(withheld: Iterable[str]) -> str:
+    """Digest of the names that are withheld; "" for none. Where it is another than when a text was written, that text
+    may hold a name that must not be read today."""
+    names = sorted(set(withheld))
+    return digest_json(names)[:32] if names else ""
+
+
 def set_facts(facts: Facts, unnamed: str = "a player") -> SetFacts:
     """The facts of a shoot as far as a page may show them: no contact, and no name that is withheld."""
     return SetFacts(
@@ -129,13 +138,14 @@ class Made:
 
 @dataclass(frozen=True)
 class Pushed:
-    """What happened at the address; names are paths below it. `problems` are sentences ready to print."""
+    """What happened at the address; names are paths below it. `problems` and `notices` are sentences ready to print."""
 
     address: str = ""
     sent: tuple[str, ...] = ()
     kept: tuple[str, ...] = ()
     removed: tuple[str, ...] = ()
     problems: tuple[str, ...] = ()
+    notices: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

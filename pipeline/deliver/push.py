@@ -39,8 +39,14 @@ def push(
     environ: Mapping[str, str],
     progress: Callable[[int, int], None] = lambda done, total: None,
     pauses: Sequence[float] = PAUSES,
+    names: str = "",
+    held: Sequence[str] = (),
 ) -> Pushed:
     """Bring an address into step with `files`.
+
+    names    digest of the names that are withheld today, see `model.names_digest`
+    held     what the files of frames that are held back for consent would be called: where one of these is at the
+             address and no record says that it was put there from here, it is left, and is one of the problems
 
     earlier  name -> SHA-256 of files that this run did not make and whose permission it has checked: a copy that was
              pushed before stays while it has these bytes
@@ -64,11 +70,50 @@ def push(
         problems += gone.problems
     if address is None:
         return Pushed("", (), (), tuple(removed), tuple(problems))
-    session = _Session(records, delivery, address, files, earlier)
+    session = _Session(records, delivery, address, files, earlier, names, held)
     session.go(environ, progress, pauses)
     sent += session.sent
     kept += session.kept
-    return Pushed(address.text, tuple(sent), tuple(kept), (*removed, *session.removed), (*problems, *session.problems))
+    return Pushed(
+        address.text,
+        tuple(sent),
+        tuple(kept),
+        (*removed, *session.removed),
+        (*problems, *session.problems),
+        tuple(session.notices),
+    )
+
+
+def withdraw(
+    records: PushRecords,
+    delivery: str,
+    may_stay: Mapping[str, str],
+    extras: Mapping[str, str],
+    *,
+    names: str,
+    environ: Mapping[str, str],
+    pauses: Sequence[float] = PAUSES,
+) -> Pushed:
+    """Remove from every address of a delivery what may no longer be shown, and send nothing.
+
+    may_stay  name of each picture that may be shown today -> SHA-256. One of these that is there with other bytes is
+              left for the next push to replace, unless other names were withheld when it was put there
+    extras    name of each zip, page, sheet or small picture that stands in OUT -> SHA-256; others are removed
+    names     see `push`. Never raises for the other end
+    """
+    addresses = sorted({record.address for record in records.of(delivery)})
+    gone: list[str] = []
+    problems: list[str] = []
+    for text in addresses:
+        there = [record for record in records.of(delivery) if record.address == text]
+        replaced = {r.name for r in there if r.name in may_stay and r.names == names and r.sha256 != may_stay[r.name]}
+        left = [Outgoing(name, Path(), may_stay[name]) for name in sorted(replaced)]
+        session = _Session(records, delivery, parse_address(text), left, {**extras, **may_stay}, names)
+        if session.outdated():
+            session.go(environ, lambda done, total: None, pauses, send=False)
+        gone += session.removed
+        problems += session.problems
+    return Pushed("", removed=tuple(gone), problems=tuple(problems))
 
 
 class _Session:
@@ -81,16 +126,27 @@ class _Session:
         address: Address,
         files: Sequence[Outgoing],
         earlier: Mapping[str, str],
+        names: str = "",
+        held: Sequence[str] = (),
     ) -> None:
         self.records, self.delivery, self.address, self.earlier = records, delivery, address, earlier
+        self.names, self.held = names, held
         self.files = {f.name: f for f in files}
         self.sent: list[str] = []
         self.kept: list[str] = []
         self.removed: list[str] = []
         self.problems: list[str] = []
+        self.notices: list[str] = []
         self.settled: set[str] = set()  # names that need no second look
 
-    def go(self, environ: Mapping[str, str], progress: Callable[[int, int], None], pauses: Sequence[float]) -> None:
+    def go(
+        self,
+        environ: Mapping[str, str],
+        progress: Callable[[int, int], None],
+        pauses: Sequence[float],
+        *,
+        send: bool = True,
+    ) -> None:
         """Withdraw, then send; a cut link is tried again after each of `pauses` (s). What failed is in `problems`."""
         if not self.files and not self._records():
             return
@@ -98,18 +154,20 @@ class _Session:
             done = len(self.settled)
             try:
                 with connected(self.address, environ) as target:
+                    self._look_for_strangers(target)
                     self._withdraw(target)
-                    self._send_all(target, progress)
+                    if send:
+                        self._send_all(target, progress)
                 return
             except Exception as error:  # whatever a library raises: the run must not be spoilt by it
                 problem = plain(error, self.address)
                 if problem.lost and pause is not None:
                     time.sleep(pause if len(self.settled) == done else min(pause, pauses[0]))
                     continue
-                self._give_up(problem)
+                self._give_up(problem, send)
                 return
 
-    def _give_up(self, problem: PushError) -> None:
+    def _give_up(self, problem: PushError, send: bool) -> None:
         self.problems.append(str(problem))
         left = [e.name for e in self.outdated()]
         if left:
@@ -117,7 +175,7 @@ class _Session:
                 f"{self.address.text}: still holds {_some(left)}, which may no longer be shown; run again soon, or "
                 "remove them there"
             )
-        waiting = [f.name for f in self.files.values() if f.name not in self.settled]
+        waiting = [f.name for f in self.files.values() if f.name not in self.settled] if send else []
         reworded = [n for n in waiting if self._has_earlier_text(n)]
         if reworded:
             self.problems.append(
@@ -143,6 +201,26 @@ class _Session:
 
     def _may_stay(self, record: PushRecord) -> bool:
         return not record.sending and self.earlier.get(record.name) == record.sha256
+
+    def _look_for_strangers(self, target: Target) -> None:
+        """Say what is there of frames that are held back, and at the first push all that is there already: another
+        OUT, or this one before its records were lost, may have put it there, and nothing proves it to be ours."""
+        for name in self.held:
+            known = self.records.at(self.address.text, name)
+            if known is None and name not in self.settled and target.observe(name) is not None:
+                self.settled.add(name)
+                self.problems.append(
+                    f"{self.address.text}: {name} is there, and its frame is held back; no record says that it was put "
+                    "there from here, so it is left: look at it, and remove it by hand"
+                )
+        if self.files and not self._records() and not self.sent:
+            ours = {PurePosixPath(name).parts[0] for name in self.files} | self.records.below(self.address.text)
+            if strangers := sorted(set(target.listed()) - ours):
+                self.notices = [
+                    f"{self.address.text}: {_some(strangers)} {'was' if len(strangers) == 1 else 'were'} there before "
+                    "this first push from here, and will not be taken back by a later run; look whether all of it may "
+                    "be shown"
+                ]
 
     def _withdraw(self, target: Target) -> None:
         """First of all, so that a link that is cut later has done what matters most."""
@@ -242,7 +320,7 @@ class _Session:
             same = record is not None and (record.sha256, record.bytes, record.mark) == (file.sha256, *_pair(there))
             if same or (there.size == local and target.holds(file.name, there, file.sha256, file.path)):
                 if not same:
-                    self.records.arrived(known, file.sha256, there, file.text)
+                    self.records.arrived(known, file.sha256, there, file.text, self.names)
                 self.kept.append(file.name)
                 return
             if not self._ours(target, there, record):
@@ -258,7 +336,7 @@ class _Session:
             target.remove_part(file.name, known.sending)
         self.records.sending(known, file.sha256)
         there = target.put(file.path, file.name, file.sha256)
-        self.records.arrived(known, file.sha256, there, file.text)
+        self.records.arrived(known, file.sha256, there, file.text, self.names)
         self.sent.append(file.name)
 
 

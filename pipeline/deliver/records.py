@@ -40,6 +40,7 @@ class PushRecord:
     sha256, bytes, mark  what was verified there last; "" before the first time
     sending              SHA-256 of what was on its way when this was written; "" when it has arrived
     text                 digest of the texts that can be read in or beside the picture
+    names                digest of the names that were withheld when they were written, see `model.names_digest`
     """
 
     # What a later version wrote might mean that a file must go: a record that is not understood is named as lost.
@@ -53,6 +54,7 @@ class PushRecord:
     mark: str = ""
     text: str = ""
     sending: Digest | Literal[""] = ""
+    names: str = ""
 
 
 class PushRecords:
@@ -74,6 +76,11 @@ class PushRecords:
                 damaged.append(str(store.work / _KIND / name))
         self.lost = [f"{and_more(damaged)}: {_LOST}"] if damaged else []
 
+    @staticmethod
+    def are_lost(store: Store) -> bool:
+        """Whether no run has kept records in OUT/.work yet, or they were deleted whole."""
+        return not store.names(_KIND)
+
     def at(self, address: str, name: str) -> PushRecord | None:
         """The record of a file at an address; None where this OUT never put one there."""
         return self._records.get((address, name))
@@ -86,13 +93,26 @@ class PushRecords:
         """The deliveries that have a file at any address."""
         return {r.delivery for r in self._records.values()}
 
+    def below(self, address: str) -> set[str]:
+        """The names of files and folders at an address under which any delivery has put something."""
+        paths = (f"{r.address.rstrip('/')}/{r.name}" for r in self._records.values())
+        start = f"{address.rstrip('/')}/"
+        return {path.removeprefix(start).split("/")[0] for path in paths if path.startswith(start)}
+
     def sending(self, record: PushRecord, sha256: str) -> None:
         """Before a file leaves: should the run be killed, it is still known to be ours."""
         self._keep(replace(record, sending=sha256))
 
-    def arrived(self, record: PushRecord, sha256: str, there: Observation, text: str) -> None:
+    def arrived(self, record: PushRecord, sha256: str, there: Observation, text: str, names: str) -> None:
         """After a file was verified at its address."""
-        self._keep(replace(record, sha256=sha256, bytes=there.size, mark=there.mark, text=text, sending=""))
+        self._keep(
+            replace(record, sha256=sha256, bytes=there.size, mark=there.mark, text=text, sending="", names=names)
+        )
+
+    def found_again(self, record: PushRecord) -> None:
+        """Where the records were lost: what run.json says was put somewhere. Its SHA-256 alone proves it to be ours."""
+        if self.at(record.address, record.name) is None and _may_be(self.store, record.address):
+            self._keep(record)
 
     def forget(self, record: PushRecord) -> None:
         """After a file was removed from its address."""

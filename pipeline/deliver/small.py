@@ -6,10 +6,16 @@ import cv2
 import numpy as np
 
 from pipeline.errors import FrameError
+from pipeline.store.keys import digest_json
 
 VERSION = 1  # raised when the same picture gives other bytes
 PIXELS = 800 * 533  # in all; rows of the page are up to 370 CSS pixels high, and a phone's whole width is some 400
 _QUALITY = 76
+
+
+def small_key(sha256: str) -> str:
+    """What the small picture of a picture with this SHA-256 is known by."""
+    return digest_json([VERSION, sha256])
 
 
 def small_picture(data: bytes, name: str, pixels_at_most: int = PIXELS) -> bytes:

@@ -64,6 +64,15 @@ class Target:
             raise PushError(f"{name}: a folder has this name there; choose another address")
         return Observation(int(info["size"]), _mark(info))
 
+    def listed(self) -> list[str]:
+        """The names of the files and folders at the address, without hidden ones and what is on its way; none where it
+        is not there, or this user may not look."""
+        try:
+            found = [path.rstrip("/").rsplit("/", 1)[-1] for path in self.fs.ls(self.base or "/", detail=False)]
+        except (FileNotFoundError, PermissionError):
+            return []
+        return [name for name in found if not name.startswith((PART, "."))]
+
     def holds(self, name: str, there: Observation, sha256: str, local: Path | None = None) -> bool:
         """Whether the file there has these bytes, by reading it back."""
         return self._digest(self.path(name)) == sha256

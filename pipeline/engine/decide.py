@@ -14,6 +14,7 @@ from pipeline.engine.burst_light import find_scenes
 from pipeline.engine.earlier import DeliveredFile
 from pipeline.engine.filenames import holds_withheld
 from pipeline.engine.jobs import Planned, Planner, Shoot
+from pipeline.engine.kept.deleted_frames import deleted_frames
 from pipeline.engine.measure import MeasuredFrame, measure_frames, raise_if_full
 from pipeline.engine.pacing.pace import Pace
 from pipeline.engine.pacing.phases import Phases
@@ -75,7 +76,6 @@ def refuse(recipe: Recipe, shoot: Shoot, only: str | None = None, out: Path | No
     if out is not None:
         refuse_typed(shoot, out)
     refuse_unready(recipe)
-    refuse_unplaced(recipe, shoot)
 
 
 def measure_shoot(
@@ -197,6 +197,8 @@ def foresee(
     """
     recipe = for_shoot(recipe, shoot.facts)
     refuse(recipe, shoot, only, out)
+    unplaced = deleted_frames(Store(out), shoot).unplaced if out is not None else shoot.facts.unplaced
+    refuse_unplaced(recipe, unplaced)
     log = RunLog(shoot.failures())
     decided = decide(store, Planner(store.out, shoot, recipe), log, workers, progress)
     log.failed = {name: why for name, why in log.failed.items() if matches(name, only)}

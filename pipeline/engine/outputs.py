@@ -143,8 +143,8 @@ class Outputs:
 
         A name that has been withheld since must not stay in OUT just because its frame failed or was not asked for:
         such a file gets its new text, or is removed, and so is one whose frame is called otherwise today. A file whose
-        frame has left the shoot folder stays, with no text but that of the event, and is in no zip, page or push,
-        unless a row of frames.csv says that it shows a player who must not be published: then it is removed. One
+        frame has left the shoot folder stays, with no text but that of the event, and is in no zip, page or push: where
+        a row of frames.csv says that it shows a player who must not be published, it went before (`remove_held`). One
         that is not proven ours is set aside instead, also where no record names it and its frame is held back.
 
         texts   posix path below OUT -> the texts that a file of that name may carry
@@ -163,7 +163,6 @@ class Outputs:
                 self._set_aside(relative, "held")
                 remove_emptied(self.store.out, relative)
         facts = planner.shoot.facts
-        hidden = {row["frame"] for row in facts.elsewhere if row.where in facts.unplaced}
         for entry in (*entries, *lost):
             relative = entry.relative
             path = path_below(self.store.out, relative)
@@ -176,8 +175,7 @@ class Outputs:
             delivery = next((d for d in planner.recipe.deliveries if relative.rpartition("/")[0] == d.name), None)
             stem = Path(relative).stem
             orphan = entry.frame not in frames
-            shows_hidden = not hidden.isdisjoint((entry.frame, f"{entry.frame}{Path(relative).suffix}"))
-            if delivery is not None and orphan and not shows_hidden and not holds_withheld(stem, facts):
+            if delivery is not None and orphan and not holds_withheld(stem, facts):
                 self.orphans.append(relative)
                 with suppress(Exception):  # without a text, no such file may stay
                     allowed[relative] = planner.text(delivery, absent(relative), FrameFacts())[0]
@@ -191,6 +189,17 @@ class Outputs:
             self.orphans,
             "its frame is no longer in the shoot folder; the file stays, names nobody, and is in no zip, page or push",
         )
+
+    def remove_held(self, entries: Sequence[DeliveredFile]) -> None:
+        """Remove files of earlier runs that may not be shown today, or set aside what is not proven ours."""
+        gone: list[str] = []
+        for entry in entries:
+            path = path_below(self.store.out, entry.relative)
+            if path is not None and path.is_file():  # settle says what becomes of others
+                with self._unsettling(entry.relative):
+                    self._bring_into_line(entry, path, False, None, gone, "held")
+                    remove_emptied(self.store.out, entry.relative)
+        self.notices += notice_on(gone, "removed: its frame is held back")
 
     def in_the_shoot(self) -> dict[str, DeliveredFile]:
         """The files whose frames are in the shoot folder."""

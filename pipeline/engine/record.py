@@ -18,7 +18,7 @@ from pipeline.engine.thumbs import before_thumb, large_thumb
 from pipeline.errors import InputError, in_short, trace
 from pipeline.people.observe import FrameObservation
 from pipeline.recipe.recipe import Recipe, flatten_yaml
-from pipeline.report.kept_frames import KeptFrames
+from pipeline.report.kept_frames import KeptFrames, read_head
 from pipeline.report.record import (
     Counts,
     FileRecord,
@@ -272,8 +272,8 @@ def ended_early(hour: str, record: RunRecord) -> str:
 def sent_before(out: Path) -> dict[str, SentRecord]:
     """What the record of the run before says was made and sent; a damaged one says nothing."""
     try:
-        before = read_record(out)
-    except InputError:
+        before = read_head(out) or read_record(out)
+    except (OSError, ValueError, InputError):
         return {}
     return before.sent if before is not None else {}
 

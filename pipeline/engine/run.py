@@ -8,7 +8,6 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
-from pipeline.deliver.model import Delivered
 from pipeline.engine import recipients
 from pipeline.engine.decide import Decided, Progress, decide, matches, measure_shoot, refuse
 from pipeline.engine.earlier import Rendered, keep_names, refuse_other_shoot
@@ -18,8 +17,8 @@ from pipeline.engine.jobs import JobsInOrder, Planned, Planner, Shoot, read_shoo
 from pipeline.engine.kept.again import jobs
 from pipeline.engine.kept.manifest import write_manifest
 from pipeline.engine.kept.source import keep_source
+from pipeline.engine.kept.taking_back import Sent, send_watched, take_back_held, take_back_now
 from pipeline.engine.kept.unchanged import is_worth, keep_unchanged, record_again, unchanged
-from pipeline.engine.kept.withdrawn import withheld_meanwhile
 from pipeline.engine.measure import MeasuredFrame, octets, raise_if_full, read_measured, reason
 from pipeline.engine.outputs import Outputs
 from pipeline.engine.pacing.pace import Pace
@@ -27,7 +26,7 @@ from pipeline.engine.pacing.priority import by_priority
 from pipeline.engine.record import Made, RunLog, build, ended_early, is_clean, observations_of, sent_before, undone
 from pipeline.engine.redaction import Redaction
 from pipeline.engine.render import Moved, Output, Refused, has_damaged_thumbs, render
-from pipeline.engine.sending import incomplete, send, sent_record
+from pipeline.engine.sending import incomplete, refuse_unplaced
 from pipeline.engine.solve import AGAIN
 from pipeline.engine.tables.selection import left_notice, proposal, write_proposal
 from pipeline.engine.thumbs import light_of_thumb, make_proxy_thumb, proxy_thumb, thumb_of_proxy
@@ -48,6 +47,7 @@ from pipeline.workers.executors import Workers, map_unordered
 __all__ = ["Outcome", "Progress", "Shoot", "jobs", "measure_shoot", "read_shoot", "run"]
 
 _SENDING = "zip, page and push"
+_TAKING_BACK = "taking back what may no longer be shown"
 _LEAST_WORK = 0.02  # s of a render that no measurement shows: it decides only how well the time left is known
 
 
@@ -98,9 +98,21 @@ class _Run:
             self._begin("compare")
             if (before := unchanged(self.store, self.shoot, self.recipe)) is not None:
                 return self._nothing_to_do(before)
+        self._take_back_first()
         finished = self._finish_frames(only)
         give_back_memory()  # of a whole night's solutions
         return self._record_and_send(finished, worth)
+
+    def _take_back_first(self) -> None:
+        """Who may no longer be shown goes before the night's work, not after it. Raises InputError, see
+        `refuse_unplaced`, and OSError."""
+        self.log.phases.begin("settle")
+        unplaced: Sequence[str] = self.shoot.facts.unplaced
+        left: list[str] = []
+        with self._costs(_TAKING_BACK):
+            taken = take_back_held(self.store, self.shoot, self.outputs)
+            unplaced, left = taken.unplaced, taken.problems
+        refuse_unplaced(self.recipe, unplaced, *self.outputs.notices, *left)
 
     def _finish_frames(self, only: str | None) -> _Finished:
         """Measure, solve and render, and bring in line what earlier runs left. Raises as `go`."""
@@ -177,8 +189,11 @@ class _Run:
         log, out, record, redaction = self.log, self.store.out, finished.record, finished.redaction
         there = partial(self.store.stop_if_lost, shoot=False)
         there()
+        record.sent = sent_before(out)
         if finished.by_hand:  # nothing is sent in a hurry, nor half a night
-            record.sent = sent_before(out)
+            with self._costs(_SENDING):
+                self._sent(record, take_back_now(out, self.shoot, self.outputs.in_the_shoot()))
+            record.failed_steps |= log.failed_steps
         redacted = redaction.record(record)
         if finished.by_hand:
             write_record(out, redacted)
@@ -186,17 +201,10 @@ class _Run:
         write_record(out, redacted)  # the files are on record even if a push is stopped by hand
         self._begin("deliver")
         missing = finished.missing
-        sent: Mapping[str, Delivered] = {}
         with self._costs(_SENDING):
-            if why := withheld_meanwhile(self.shoot):
-                log.failed_steps[_SENDING] = why
-                record.sent = sent_before(out)
-            else:
-                current = self.outputs.in_the_shoot()
-                sent = send(out, self.shoot, self.recipe, record.frames, current, self.progress, there, missing)
-                record.sent = {name: sent_record(done) for name, done in sent.items()}
+            current = self.outputs.in_the_shoot()
+            self._sent(record, send_watched(self.planner, record.frames, current, self.progress, there, missing))
         self._begin("record")
-        record.notices += [text for done in sent.values() for text in done.notices]
         record.notices += incomplete(self.recipe, missing, record)
         record.notices += [*recipients.notices(self.store, self.shoot.facts), *self.store.damage_notice()]
         left = FRAMES_FILE  # where it is not known whether a person typed in it, it is not written over
@@ -225,6 +233,12 @@ class _Run:
             keep_unchanged(self.store, self.shoot, self.recipe)
         self.log.phases.begin("")
         return Outcome(record, out / REPORT_FILE, log.failed)
+
+    def _sent(self, record: RunRecord, sent: Sent) -> None:
+        record.sent = sent.records(record.sent, self.store.out)
+        record.notices += sent.notices
+        if sent.why:
+            self.log.failed_steps[_SENDING] = sent.why
 
     def _nothing_to_do(self, before: RunRecord) -> Outcome:
         """What a run did over which nothing has changed since the one `before`."""

@@ -12,12 +12,13 @@ from pipeline.captions.language import language_of
 from pipeline.captions.people import believed
 from pipeline.deliver import sheet
 from pipeline.deliver.address import parse_address
-from pipeline.deliver.deliver import Progress, deliver, recall
+from pipeline.deliver.deliver import Progress, deliver, recall, withdraw
 from pipeline.deliver.model import Delivered, Item, Made, Person, Wanted, set_facts
 from pipeline.deliver.records import PushRecords
 from pipeline.deliver.targets import lacking
 from pipeline.engine.earlier import DeliveredFile
-from pipeline.engine.jobs import Shoot
+from pipeline.engine.filenames import relative_path
+from pipeline.engine.jobs import Planner, Shoot
 from pipeline.errors import InputError
 from pipeline.recipe.recipe import Delivery, Recipe
 from pipeline.report.record import AddedFile, FrameRecord, PushRecord, RunRecord, SentRecord
@@ -34,23 +35,29 @@ def send(
     frames: Mapping[str, FrameRecord],
     files: Mapping[str, DeliveredFile],
     progress: Progress,
-    check: Callable[[], None] = lambda: None,
+    may_go_on: Callable[[], bool] = lambda: True,
     missing: Mapping[str, int] = MappingProxyType({}),
+    held: Mapping[str, Sequence[str]] = MappingProxyType({}),
 ) -> dict[str, Delivered]:
     """Make each delivery's zip and page and push its files; take back deliveries that the recipe no longer has.
 
+    What may no longer be shown is taken back from all of them first: a run that is stopped later has done that.
+
     frames  of the record, by name; files  those in OUT, by posix path
     missing  delivery -> how many of its pictures are not done yet; its zip and page say so
-    check   called before each delivery; raises where OUT is not there any more
+    may_go_on  asked before each delivery; where it is false, nothing more is sent. Raises where OUT is not there
+    held    delivery -> names below its folder that the files of frames held back for consent would have
 
     Returns by delivery what was done. A disk or link that fails raises nothing: see `Delivered.problems`.
     """
     earlier = {path: entry.sha256 for path, entry in files.items() if not entry.current}
-    sent: dict[str, Delivered] = {}
+    may_go_on()
+    sent = withdraw(out, {path: entry.sha256 for path, entry in files.items()}, withheld_names(shoot.facts))
     small_made: dict[str, Made] = {}
     for one in recipe.deliveries:
-        check()
-        sent[one.name] = deliver(
+        if not may_go_on():
+            return sent
+        done = deliver(
             out,
             one.name,
             _items(one.name, frames, shoot.facts),
@@ -63,13 +70,39 @@ def send(
             earlier=earlier,
             small_made=small_made,
             progress=progress,
+            held=held.get(one.name, ()),
         )
-    check()
-    sent |= recall(out, [one.name for one in recipe.deliveries], earlier=earlier)
+        sent[one.name] = _after(sent.get(one.name), done)
+    if not may_go_on():
+        return sent
+    for name, done in recall(out, [one.name for one in recipe.deliveries], earlier=earlier).items():
+        sent[name] = _after(sent.get(name), done)
     if lost := PushRecords(Store(out)).lost:
         first = recipe.deliveries[0].name
         sent[first] = replace(sent[first], problems=(*sent[first].problems, *lost))
     return sent
+
+
+def _after(first: Delivered | None, done: Delivered) -> Delivered:
+    """What was sent of a delivery, with what was taken back from it before: what could not be then was tried again."""
+    if first is None:
+        return done
+    push = replace(done.push, removed=(*first.push.removed, *done.push.removed))
+    return replace(done, push=push, notices=(*first.notices, *done.notices))
+
+
+def withheld_names(facts: Facts) -> tuple[str, ...]:
+    """The names that must not be read anywhere."""
+    return set_facts(facts).withheld
+
+
+def held_names(planner: Planner) -> dict[str, list[str]]:
+    """Delivery -> what the files of the frames that are held back for consent would be called below its folder."""
+    held = [frame.name for frame in planner.shoot.frames if planner.shoot.for_consent(frame.name)]
+    return {
+        one.name: [relative_path(one, planner.names[one.name][name]).removeprefix(f"{one.name}/") for name in held]
+        for one in planner.recipe.deliveries
+    }
 
 
 def incomplete(recipe: Recipe, missing: Mapping[str, int], record: RunRecord) -> list[str]:
@@ -97,14 +130,18 @@ def refuse_unready(recipe: Recipe) -> None:
             raise InputError(f"{recipe.file}: delivery {delivery.written.name}: {why}")
 
 
-def refuse_unplaced(recipe: Recipe, shoot: Shoot) -> None:
+def refuse_unplaced(recipe: Recipe, unplaced: Sequence[str], *more: str) -> None:
     """Raises InputError where pictures are to be pushed and a row of frames.csv that would hold one back fits no frame:
-    what is in OUT can be looked through first, what was sent cannot be called back from those who saw it."""
+    what is in OUT can be looked through first, what was sent cannot be called back from those who saw it.
+
+    unplaced  where such rows stand; more  further lines of the message
+    """
     pushing = next((d.name for d in recipe.deliveries if _wanted(d).push is not None), None)
-    if pushing is not None and shoot.facts.unplaced:
+    if pushing is not None and unplaced:
         raise InputError(
-            f"{and_more(shoot.facts.unplaced)}: shows a player whose roster line says publish: no, and fits no frame, "
-            f"so none is held back; correct the frame's name, delete the row, or take push out of delivery {pushing}"
+            f"{and_more(unplaced)}: shows a player whose roster line says publish: no, and fits no frame, "
+            f"so none is held back; correct the frame's name, delete the row, or take push out of delivery {pushing}",
+            *more,
         )
 
 

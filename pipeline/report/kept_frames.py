@@ -69,6 +69,18 @@ def adapter() -> TypeAdapter[FrameRecord]:
     return TypeAdapter(FrameRecord)
 
 
+def read_head(out: Path) -> RunRecord | None:
+    """OUT/run.json as `write_record` wrote it, without its frames, which are not read; None where it is laid out
+    otherwise. Raises OSError, ValueError where it holds no record."""
+    head: list[str] = []
+    with (out / "run.json").open(encoding="utf-8") as file:
+        for line in file:
+            if line == FRAMES_LINE:
+                return RunRecord.from_json({**json.loads("".join(head).rstrip().rstrip(",") + "}"), "frames": {}})
+            head.append(line)
+    return None
+
+
 def read_kept(out: Path) -> RunRecord | None:
     """OUT/run.json as `write_record` wrote it, its frames on disk; None where it is laid out otherwise.
 

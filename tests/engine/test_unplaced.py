@@ -10,6 +10,7 @@ from pipeline.engine.run import read_shoot, run
 from pipeline.errors import InputError
 from pipeline.recipe.recipe import load_recipe
 from pipeline.steps import REGISTRY
+from tests.engine.test_run import evencourt
 from tests.golden import write_shoot
 
 RECIPE = "recipe: 1\ndeliveries:\n  web: [resize: {{long_edge: 60}}, save: {{}}{push}]\n"
@@ -42,3 +43,10 @@ def test_nothing_is_pushed_while_a_row_of_a_withheld_player_fits_no_frame(tmp_pa
 )
 def test_otherwise_the_night_goes_on(tmp_path: Path, row: str, push: bool, count: int) -> None:
     assert len(go(tmp_path, row, push)) == count
+
+
+def test_check_says_it_before_the_night(tmp_path: Path) -> None:
+    with pytest.raises(InputError):
+        go(tmp_path, "TH5_OOO1,home 7", push=True)
+    status, told = evencourt("check", tmp_path / "night.yaml", tmp_path / "shoot")
+    assert status == 2 and "frames.csv:2: shows a player whose roster line says publish: no" in told, told

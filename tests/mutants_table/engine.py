@@ -116,7 +116,7 @@ MUTANTS = [
     ),
     mutant(_OUTPUTS, "            if not intact:\n", "            if False:\n", *_STANDING),
     mutant(_OUTPUTS, "                path.unlink()\n", "                pass\n", *_STANDING),
-    mutant(_OUTPUTS, "not shows_hidden and not holds_withheld(stem, facts):", "not shows_hidden:", *_STANDING),
+    mutant(_OUTPUTS, "and orphan and not holds_withheld(stem, facts):", "and orphan:", *_STANDING),
     mutant(_OUTPUTS, "not holds_withheld(stem, facts):", "False:", *_STANDING),
     mutant(_OUTPUTS, "if delivery is not None and orphan", "if orphan", *_STANDING),
     mutant(
@@ -195,7 +195,7 @@ MUTANTS = [
     ),
     mutant("engine/earlier.py", "not self.mtime and digest == self.replaced", "False", "engine/test_stopped.py"),
     mutant("engine/run.py", "self._collect(planned)", "pass", "engine/test_stopped.py"),
-    mutant("engine/decide.py", "    refuse_unplaced(recipe, shoot)", "    pass", "engine/test_unplaced.py"),
+    mutant("engine/decide.py", "    refuse_unplaced(recipe, unplaced)", "    pass", "engine/test_unplaced.py"),
     # What check and --dry-run announce is what a run does.
     mutant("engine/jobs.py", "dict((*self.missing, *self.lost))", "dict(self.missing)", *_FORESEEN),
     mutant("engine/decide.py", "RunLog(shoot.failures())\n    decided", "RunLog()\n    decided", *_FORESEEN),

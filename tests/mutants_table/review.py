@@ -55,8 +55,6 @@ MUTANTS = [
         "engine/test_wrong_rows.py",
     ),
     mutant("engine/kept/withdrawn.py", "if now.for_consent(f.name) and not", "if not", "engine/test_withdrawn.py"),
-    mutant("engine/run.py", "if why := withheld_meanwhile(self.shoot):", 'if why := "":', "engine/test_withdrawn.py"),
-    mutant("engine/outputs.py", "and orphan and not shows_hidden and", "and orphan and", "engine/test_withdrawn.py"),
     mutant(_NOW, "[*self._gone(), *problems]", "problems", *_CONSENT),
     mutant(_NOW, 'if self._raw is None and "frames" in', 'if False and "frames" in', *_CONSENT),
 ]

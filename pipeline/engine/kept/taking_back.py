@@ -1,0 +1,130 @@
+"""Who may no longer be shown leaves OUT, its zips and pages, and every address: first of all, whatever becomes of the
+rest of a run. A run may be stopped, or fail, at any later moment."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from pipeline.deliver.deliver import Progress, withdraw
+from pipeline.deliver.extras import extra_digests
+from pipeline.deliver.model import Delivered
+from pipeline.engine.earlier import DeliveredFile, read_done
+from pipeline.engine.jobs import Planner, Shoot
+from pipeline.engine.kept.deleted_frames import deleted_frames
+from pipeline.engine.kept.lost_records import found_again
+from pipeline.engine.kept.sent_again import find_sent_again
+from pipeline.engine.kept.withdrawn import Watch
+from pipeline.engine.outputs import Outputs
+from pipeline.engine.sending import held_names, send, sent_record, withheld_names
+from pipeline.report.record import FrameRecord, SentRecord
+from pipeline.store.store import Store
+from pipeline.textfile.messages import and_more
+
+
+@dataclass(frozen=True)
+class TakenBack:
+    """unplaced  where rows of frames.csv stand that show a player who must not be published, and mean neither a frame
+    of the shoot nor one of an earlier run; problems  sentences on what could not be taken back"""
+
+    unplaced: tuple[str, ...]
+    problems: list[str]
+
+
+def take_back_held(store: Store, shoot: Shoot, outputs: Outputs) -> TakenBack:
+    """Before anything else: remove the pictures of earlier runs whose frames are held back by today's facts, and all
+    that shows them. What cannot be reached now is tried again when the run sends.
+
+    The pictures themselves go last: while one is there, the next run knows what else shows it. Raises OSError.
+    """
+    find_sent_again(store)
+    entries = [one for name in store.names("done") if (one := read_done(store, name)) is not None]
+    known = {*(one.relative for one in entries), *extra_digests(store)}
+    entries += found_again(store, known, shoot)
+    deleted = deleted_frames(store, shoot, [one.frame for one in entries])
+    there = {frame.name for frame in shoot.frames}
+
+    def is_held(one: DeliveredFile) -> bool:
+        name = shoot.index.formerly.get(one.frame, one.frame)
+        return bool(shoot.withheld(name)) if name in there else one.frame in deleted.hidden
+
+    held = [one for one in entries if is_held(one)]
+    may_stay = {one.relative: one.sha256 for one in entries if not is_held(one)}
+    taken = withdraw(store.out, may_stay, withheld_names(shoot.facts))
+    outputs.remove_held(held)
+    outputs.notices += said(taken)
+    return TakenBack(deleted.unplaced, [text for one in taken.values() for text in one.problems])
+
+
+@dataclass(frozen=True)
+class Sent:
+    """What was sent and taken back, by delivery.
+
+    notices  on all of it; part  whether not everything was sent, and why, where that is no stop by hand
+    """
+
+    done: Mapping[str, Delivered]
+    notices: list[str]
+    part: bool = False
+    why: str = ""
+
+    def records(self, before: Mapping[str, SentRecord], out: Path) -> dict[str, SentRecord]:
+        """For run.json. before  of the last run: still true of deliveries of which nothing was sent now"""
+        found = dict(before) if self.part else {}
+        for name, one in self.done.items():
+            now = sent_record(one)
+            if self.part and not (one.made or one.push.address):
+                now = replace(found.get(name, now), problems=now.problems)
+            found[name] = now
+        return {
+            name: replace(one, files={path: file for path, file in one.files.items() if (out / path).is_file()})
+            for name, one in found.items()
+        }
+
+
+def take_back_now(out: Path, shoot: Shoot, files: Mapping[str, DeliveredFile], why: str = "") -> Sent:
+    """Take back from zips, pages, sheets and addresses alone, where nothing is sent after it.
+
+    files  those in OUT, by posix path: of these, what `shoot` does not hold back may stay where it is
+    """
+    formerly = shoot.index.formerly
+    free = {path: one for path, one in files.items() if not shoot.withheld(formerly.get(one.frame, one.frame))}
+    taken = withdraw(out, {path: one.sha256 for path, one in free.items()}, withheld_names(shoot.facts), pauses=())
+    return Sent(taken, said(taken), True, why)
+
+
+def send_watched(
+    planner: Planner,
+    frames: Mapping[str, FrameRecord],
+    files: Mapping[str, DeliveredFile],
+    progress: Progress,
+    there: Callable[[], None],
+    missing: Mapping[str, int],
+) -> Sent:
+    """`send`, until somebody withdraws: then nothing more is sent, and what shows them is taken back.
+
+    there  raises where OUT is not there any more; the rest as for `send`
+    """
+    watch = Watch(planner.shoot)
+
+    def may_go_on() -> bool:
+        there()
+        return watch.withdrawal() is None
+
+    held = held_names(planner)
+    done = send(planner.out, planner.shoot, planner.recipe, frames, files, progress, may_go_on, missing, held)
+    notices = [text for one in done.values() for text in one.notices]
+    if watch.found is None:
+        return Sent(done, notices)
+    back = take_back_now(planner.out, watch.found.shoot, files, watch.found.why)
+    return Sent({**back.done, **done}, [*notices, *back.notices], True, back.why)
+
+
+def said(taken: Mapping[str, Delivered]) -> list[str]:
+    """Notices on what was taken back."""
+    notices = [text for one in taken.values() for text in one.notices]
+    for name, one in taken.items():
+        if removed := one.push.removed:
+            notices.append(f"delivery {name}: {and_more(removed)}: taken back from where it had been sent")
+    return notices

@@ -1,0 +1,216 @@
+"""Somebody withdraws after pictures were sent: they go before anything else is done, and however the run then ends."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import zipfile
+from collections.abc import Callable
+from pathlib import Path
+
+import PIL.Image
+import pytest
+
+from pipeline.deliver.targets import Folder
+from pipeline.engine import run as engine
+from pipeline.engine.kept import withdrawn
+from tests.engine.test_run import evencourt
+
+pytest.importorskip("fsspec", reason="fsspec is not installed: pip install 'evencourt[push]'")
+RECIPE = """\
+recipe: 1
+deliveries:
+  club:
+    - resize: {long_edge: 64}
+    - caption:
+    - save:
+    - deliver: {zip: true, page: true, push: "ADDRESS/{delivery}"}
+  press:
+    - resize: {long_edge: 48}
+    - caption:
+    - save:
+    - deliver: {zip: true, page: true, push: "ADDRESS/{delivery}"}
+"""
+ROSTER = "team,number,name,publish\nhome,7,Ida Marlow,\nhome,8,Lea Ost,\n"
+WITHDRAWN = ROSTER.replace("Lea Ost,", "Lea Ost,no")
+ROWS = "frame,players,words\nTH1_0001,home 7,\nTH1_0002,home 8,\nTH1_0003,,\n"
+Run = Callable[[], tuple[int, str]]
+
+
+@pytest.fixture
+def night(tmp_path: Path) -> Path:
+    """Three pictures, delivered twice and sent to two addresses; then Lea, who is on the second, withdraws."""
+    for name in ("shoot", "sent"):
+        (tmp_path / name).mkdir()
+    for number in range(1, 4):
+        noise = PIL.Image.frombytes("RGB", (96, 64), os.urandom(96 * 64 * 3))
+        noise.save(tmp_path / "shoot" / f"TH1_000{number}.jpg")
+    (tmp_path / "recipe.yaml").write_text(RECIPE.replace("ADDRESS", (tmp_path / "sent").as_posix()))
+    (tmp_path / "shoot" / "roster.csv").write_text(ROSTER)
+    (tmp_path / "shoot" / "frames.csv").write_text(ROWS)
+    status, told = run(tmp_path)
+    assert status == 0, told
+    assert len(shown(tmp_path)) == 3 * 2 * 2
+    (tmp_path / "shoot" / "roster.csv").write_text(WITHDRAWN)
+    return tmp_path
+
+
+def run(folder: Path) -> tuple[int, str]:
+    where = ("run", folder / "recipe.yaml", folder / "shoot", "--out", folder / "out")
+    return evencourt(*where, "--workers", 1, "--no-cache")
+
+
+def shown(folder: Path, *, small: bool = False) -> list[str]:
+    """Paths of the delivered and sent pictures."""
+    found = (p.relative_to(folder) for one in ("out", "sent") for p in (folder / one).rglob("TH1_*.jpg"))
+    return sorted(p.as_posix() for p in found if ".work" not in p.parts and (small or "small" not in p.parts))
+
+
+def shows_lea(folder: Path) -> list[str]:
+    """All that still shows her: pictures, also small, and zips and pages that hold or name the picture."""
+    found = [path for path in shown(folder, small=True) if "TH1_0002" in path]
+    for one in ("out", "sent"):
+        for path in (folder / one).rglob("*"):
+            if (
+                path.suffix == ".zip"
+                and ".work" not in path.parts
+                and "TH1_0002" in str(zipfile.ZipFile(path).namelist())
+            ):
+                found.append(path.relative_to(folder).as_posix())
+            if path.name == "index.html" and "TH1_0002" in path.read_text(encoding="utf-8"):
+                found.append(path.relative_to(folder).as_posix())
+    return found
+
+
+def test_all_of_it_goes_before_a_frame_is_measured(night: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whatever stops the night after that: a power cut, a full disk, Ctrl-C."""
+    assert len(shows_lea(night)) == 3 * 2 * 2 + 2 * 2  # picture, small picture and page, two deliveries, here and there
+    seen: list[list[str]] = []
+
+    def stopped(*arguments: object) -> None:
+        seen.append(shows_lea(night))
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(engine, "decide", stopped)
+    run(night)
+    assert seen == [[]]
+    assert len(shown(night)) == 2 * 2 * 2  # what may be shown stays
+
+
+def test_a_second_address_does_not_wait_for_the_first(night: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A name that may not be read any more is taken back everywhere before the first file is sent."""
+    (night / "shoot" / "roster.csv").write_text(ROSTER)
+    (night / "shoot" / "shoot.yaml").write_text("minors: true\n")
+    put, at_first = Folder.put, []
+
+    def noted(self: Folder, local: Path, name: str, sha256: str) -> object:
+        if not at_first:
+            at_first.extend([*(night / "sent").rglob("*.zip"), *(night / "sent").rglob("index.html")])
+            at_first.append(b"Marlow" in b"".join(p.read_bytes() for p in (night / "sent").rglob("*.*")))
+        return put(self, local, name, sha256)
+
+    monkeypatch.setattr(Folder, "put", noted)
+    status, told = run(night)
+    assert status == 0, told
+    assert at_first == [False]
+    assert len(shown(night)) == 3 * 2 * 2
+
+
+def test_a_stop_while_it_sends_leaves_nothing_of_her(night: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def stopped(*arguments: object, **others: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("pipeline.engine.sending.deliver", stopped)
+    run(night)
+    assert shows_lea(night) == []
+
+
+def test_who_withdraws_while_it_sends_is_sent_no_further(night: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The club's set is sent when she withdraws: it is taken back, and the paper gets nothing of her."""
+    shutil.rmtree(night / "out")
+    shutil.rmtree(night / "sent" / "club")
+    shutil.rmtree(night / "sent" / "press")
+    (night / "shoot" / "roster.csv").write_text(ROSTER)
+    from pipeline.engine import sending
+
+    deliver = sending.deliver
+
+    def later(*arguments: object, **others: object) -> object:
+        done = deliver(*arguments, **others)  # type: ignore[arg-type]
+        assert any("TH1_0002" in path for path in shown(night) if path.startswith("sent/club"))
+        (night / "shoot" / "roster.csv").write_text(WITHDRAWN)
+        return done
+
+    monkeypatch.setattr(sending, "deliver", later)
+    status, told = run(night)
+    assert status == 1 and "1 frame is held back for consent since the run began" in told, told
+    assert [path for path in shows_lea(night) if not path.startswith("out/")] == []
+    assert shows_lea(night) == ["out/club/TH1_0002.jpg", "out/press/TH1_0002.jpg"]  # for the next run, as it says
+    assert not (night / "sent" / "press").exists()
+    monkeypatch.undo()
+    status, told = run(night)
+    assert status == 0, told
+    assert shows_lea(night) == [] and len(shown(night)) == 2 * 2 * 2
+
+
+def test_a_deleted_frame_of_hers_is_taken_back_and_the_night_goes_on(night: Path) -> None:
+    (night / "shoot" / "TH1_0002.jpg").unlink()
+    status, told = run(night)
+    assert status == 1 and "no frame TH1_0002" in told, told
+    assert shows_lea(night) == [] and len(shown(night)) == 2 * 2 * 2
+
+
+def test_hers_is_taken_back_also_where_another_row_fits_no_frame(night: Path) -> None:
+    """That row may hold back anything, so nothing is sent until a person looks; what is known goes all the same."""
+    with (night / "shoot" / "frames.csv").open("a") as file:
+        file.write("TH1_OO3,home 8,\n")
+    status, told = run(night)
+    assert status == 2 and "frames.csv:5: shows a player" in told and "taken back from where" in told, told
+    assert shows_lea(night) == []
+
+
+def test_where_the_records_were_deleted_run_json_says_what_was_sent(night: Path) -> None:
+    shutil.rmtree(night / "out" / ".work")
+    (night / "sent" / "club" / "TH1_0003.jpg").write_bytes(b"another picture of the club's own")
+    status, told = run(night)
+    assert shows_lea(night) == [], told
+    assert (night / "sent" / "club" / "TH1_0003.jpg").read_bytes() == b"another picture of the club's own"
+    assert status == 1 and "TH1_0003.jpg is there and is not what was put there" in told, told
+
+
+def test_what_no_record_knows_is_left_and_said(night: Path) -> None:
+    """OUT was deleted: nothing proves that what is at the address is ours, and her picture is named."""
+    shutil.rmtree(night / "out")
+    status, told = run(night)
+    assert status == 1 and "TH1_0002.jpg is there, and its frame is held back" in told, told
+    assert "TH1_0002.jpg" in str(shows_lea(night))
+    notices = json.loads((night / "out" / "run.json").read_text())["notices"]
+    assert any("there before this first push from here" in text for text in notices), notices
+
+
+def test_a_stop_by_hand_leaves_alone_what_shows_nobody_else(night: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A frame was added: the old zip and page are not complete any more, and hurt nobody."""
+    (night / "shoot" / "roster.csv").write_text(ROSTER)
+    PIL.Image.frombytes("RGB", (96, 64), os.urandom(96 * 64 * 3)).save(night / "shoot" / "TH1_0004.jpg")
+    before = {path: path.read_bytes() for path in (night / "sent").rglob("*.*")}
+    zips = {path: path.read_bytes() for path in (night / "out").glob("*/*.zip")}
+    monkeypatch.setattr(engine._Run, "_render", lambda self, decided, only: (_ for _ in ()).throw(KeyboardInterrupt))
+    status, told = run(night)
+    assert status != 0 and len(zips) == 2, told
+    assert {path: path.read_bytes() for path in (night / "sent").rglob("*.*")} == before
+    assert {path: path.read_bytes() for path in (night / "out").glob("*/*.zip")} == zips
+
+
+def test_facts_are_read_again_only_when_their_files_change(night: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from pipeline.engine.run import read_shoot
+
+    looked: list[object] = []
+    monkeypatch.setattr(withdrawn, "withheld_meanwhile", lambda shoot: looked.append(shoot))
+    watch = withdrawn.Watch(read_shoot(night / "shoot", models=night))
+    for _ in range(3):
+        assert watch.withdrawal() is None
+    assert len(looked) == 1
+    (night / "shoot" / "roster.csv").write_text(WITHDRAWN + "home,9,Una Hale,\n")
+    watch.withdrawal()
+    assert len(looked) == 2

@@ -1,0 +1,44 @@
+"""Who withdraws is taken back first, everywhere, and nothing that is not proven ours is removed."""
+
+from __future__ import annotations
+
+from tests.mutants_table import mutant
+
+_BACK = "engine/kept/taking_back.py"
+_AGAIN = "engine/kept/sent_again.py"
+_DELETED = "engine/kept/deleted_frames.py"
+_TESTS = ("engine/test_taking_back.py",)
+
+MUTANTS = [
+    mutant("engine/run.py", "        self._take_back_first()\n", "", *_TESTS),
+    mutant("engine/run.py", "refuse_unplaced(self.recipe, unplaced,", "refuse_unplaced(self.recipe, (),", *_TESTS),
+    mutant(_BACK, "    find_sent_again(store)\n", "", *_TESTS),
+    mutant(_BACK, "if name in there else one.frame in deleted.hidden", "", *_TESTS),
+    mutant(_BACK, "    outputs.remove_held(held)\n", "", *_TESTS),
+    mutant(_BACK, "return watch.withdrawal() is None", "return True", *_TESTS, "engine/test_withdrawn.py"),
+    mutant(_BACK, "watch.found.shoot, files,", "planner.shoot, files,", *_TESTS),
+    mutant(_BACK, "if not shoot.withheld(formerly.get(one.frame, one.frame))}", "}", *_TESTS),
+    mutant(_AGAIN, "if digest_below(store.out, relative) == file.sha256:", "if True:", *_TESTS),
+    mutant(_AGAIN, "if delivery in addresses and one.current:", "if False:", *_TESTS),
+    mutant(_DELETED, "if not (one.may and one.sure)", "if not one.may", *_TESTS),
+    mutant("engine/kept/withdrawn.py", "and now != self._read_at", "", *_TESTS),
+    mutant(
+        "engine/sending.py",
+        "        if not may_go_on():\n            return sent\n        done",
+        "        done",
+        *_TESTS,
+    ),
+    mutant(
+        "engine/sending.py", "sent = withdraw(out,", "sent = dict[str, Delivered]() or withdraw(out / 'none',", *_TESTS
+    ),
+    mutant("deliver/push.py", "and r.names == names and", "and", *_TESTS),
+    mutant("deliver/push.py", "if known is None and name not in", "if False and name not in", *_TESTS),
+    mutant("deliver/extras.py", "or record.names != self.names", "", *_TESTS),
+    mutant(
+        "deliver/extras.py",
+        "all(may_stay.get(name) == sha256 for name, sha256 in record.holds.items())",
+        "True",
+        *_TESTS,
+    ),
+    mutant("deliver/extras.py", "and record.key in small", "", *_TESTS),
+]
