@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import sys
 from contextlib import suppress
 from pathlib import Path
+
+import typer
 
 from pipeline.cli.console import note, say, some
 from pipeline.cli.recipes import read_recipe
@@ -13,12 +16,13 @@ from pipeline.engine.redaction import Redaction
 from pipeline.engine.tables.frame_table import frame_table
 from pipeline.errors import InputError, Problem
 from pipeline.recipe.recipe import Recipe
-from pipeline.review.facts_files import adopt
+from pipeline.review import open_reviews
+from pipeline.review.facts_files import adopt, free_folder
 from pipeline.review.serve import Server
 from pipeline.review.session import Session
 from pipeline.review.state import Opened
 from pipeline.shoot.read_facts import FACTS_FILES, FRAMES_FILE
-from pipeline.store.files import whole_file
+from pipeline.store.files import is_inside, whole_file
 from pipeline.store.places import refuse_links, resolved
 from pipeline.store.source import Source
 from pipeline.store.store import REVIEW, Store
@@ -86,17 +90,22 @@ def open_session(
     session = Session(opened, record)
     if why := session.files.why_not():
         note(why)
+    if session.opened.others():
+        note(open_reviews.SAID)
     return session, str(session.files.folder) if known else "the shoot folder"
 
 
 def _facts(out: Path, shoot: Path, source: Source, given: Path | None) -> Path | None:
     """The facts to use, copied out of the shoot folder where they were beside the frames and a folder is given."""
     known = Path(source.facts) if source.facts else None
+    beside = known is None or is_inside(known.resolve(), shoot.resolve())
     if given is None:
         if known is not None and not known.exists():
             raise InputError(f"{known}: the facts are not there any more; say where they are now with --facts")
-        return known
-    if known is not None:
+        given = _asked(out, shoot) if beside else None
+        if given is None:
+            return known
+    if not beside:
         return given
     if Store(out).is_locked():  # its end would forget the new folder
         raise InputError(f"{out}: a run is on; start the review with --facts when it has ended")
@@ -109,6 +118,15 @@ def _facts(out: Path, shoot: Path, source: Source, given: Path | None) -> Path |
     models, recipe = (Path(path) if path else None for path in (source.models, source.recipe))
     Store(out).keep_source(Source.of(shoot, given, models, recipe, source.only, moved=True))
     return given
+
+
+def _asked(out: Path, shoot: Path) -> Path | None:
+    """A folder to copy the facts beside the frames to, where a person at the keyboard wants that; None else."""
+    if not sys.stdin.isatty() or not sys.stderr.isatty() or Store(out).is_locked():
+        return None
+    folder = free_folder(out, shoot)
+    note("the facts of this shoot are beside its frames, where nothing is ever written, so nothing could be decided")
+    return folder if typer.confirm(f"Copy them to {folder} and decide there?", default=True, err=True) else None
 
 
 def _begin_table(shoot: Path, folder: Path) -> None:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
+import shlex
 import stat
+import subprocess
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,6 +16,7 @@ from filelock import FileLock, Timeout
 from pipeline.errors import InputError
 from pipeline.shoot.eventfile import NOTHING_WRITTEN, EventFile, parse_event
 from pipeline.shoot.read_facts import EVENT_FILE, FRAMES_FILE, ROSTER_FILE, FactsPlace, facts_place
+from pipeline.store.disk import flush_folder
 from pipeline.store.files import is_inside, whole_file
 from pipeline.store.store import REVIEW
 from pipeline.textfile.reading import is_there, read_bytes
@@ -64,9 +67,10 @@ class FactsFiles:
         """Why nothing can be written, "" where it can."""
         if self.given is None or is_inside(self.folder.resolve(), self.shoot.resolve()):
             return (
-                "the facts of this shoot are beside its frames, and the shoot folder is never written. End the review "
-                f"and start it with: evencourt review {self.out} --facts FOLDER. It copies the facts into FOLDER, a "
-                "new one, and uses that from then on"
+                "nothing can be decided yet: the facts of this shoot are beside its frames, and the shoot folder is "
+                "never written. End the review with Ctrl-C where it was started, and start it with: "
+                f"{command(self.out, self.shoot)} (it copies the facts into that folder, and uses them there from "
+                "then on)"
             )
         return ""
 
@@ -149,6 +153,7 @@ class FactsFiles:
                 file.write(after)
                 if mode is not None and hasattr(os, "fchmod"):
                     os.fchmod(file.fileno(), mode)
+            flush_folder(path.parent)  # or a power cut leaves the file as it was before
         except OSError as error:
             why = error.strerror or str(error)
             raise ReadOnlyError(f"{path}: cannot be written ({why}); is it open in another program?") from error
@@ -170,6 +175,20 @@ class FactsFiles:
                     "would undo what is decided here"
                 )
         return found
+
+
+def free_folder(out: Path, shoot: Path) -> Path:
+    """A folder for the facts that is not there yet: beside OUT, or beside the shoot where OUT lies in nothing else."""
+    beside = (out.resolve().parent, shoot.resolve().parent, Path.home())
+    parent = next((one for one in beside if not is_inside(one, shoot.resolve())), beside[-1])
+    names = ("facts", f"{out.name}-facts", *(f"{out.name}-facts-{number}" for number in range(2, 100)))
+    return next((parent / name for name in names if not (parent / name).exists()), parent / "facts")
+
+
+def command(out: Path, shoot: Path) -> str:
+    """What a person types to decide with the facts in a folder of their own."""
+    words = ["evencourt", "review", str(out), "--facts", str(free_folder(out, shoot))]
+    return subprocess.list2cmdline(words) if os.name == "nt" else shlex.join(words)
 
 
 def _event(place: FactsPlace) -> EventFile:
@@ -194,6 +213,7 @@ def adopt(shoot: Path, folder: Path, out: Path) -> list[Path]:
     copied: list[Path] = []
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        flush_folder(folder.parent)
         for name in (EVENT_FILE, event.roster or ROSTER_FILE, event.frames or FRAMES_FILE):
             to = folder / name
             if not is_there(shoot / name) or is_there(to) or not is_inside(to.resolve(), folder.resolve()):
@@ -202,6 +222,7 @@ def adopt(shoot: Path, folder: Path, out: Path) -> list[Path]:
             data = read_bytes(shoot / name, SIZE_LIMIT)
             with whole_file(to, replaces=False) as file:
                 file.write(data)
+            flush_folder(to.parent)
             copied.append(to)
     except OSError as error:
         raise InputError(f"{folder}: cannot be written ({error.strerror or error}); choose another --facts") from error

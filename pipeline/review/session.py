@@ -220,6 +220,7 @@ class Session(State):
     def close(self) -> str:
         """End: stop a render, and say what is left to do."""
         self.job.close()
+        self.opened.close()
         stale = self.render()["stale"]
         assert isinstance(stale, int)
         return f"{counted(stale, 'frame')} decided and not rendered" if stale else ""

@@ -17,11 +17,12 @@ from pipeline.engine.jobs import Shoot
 from pipeline.errors import InputError
 from pipeline.recipe.recipe import Recipe
 from pipeline.report.record import FileRecord, FrameRecord, RunRecord, read_record
-from pipeline.review import render_job
+from pipeline.review import open_reviews, render_job
 from pipeline.review.captions import Captions
 from pipeline.review.changes import Change, ChangeLog
 from pipeline.review.facts_files import FactsFiles
 from pipeline.review.facts_now import FactsNow
+from pipeline.review.open_reviews import OpenReview
 from pipeline.review.pending import Pending
 from pipeline.review.render_job import RenderJob
 from pipeline.review.values import same, wrote
@@ -74,6 +75,7 @@ class State:
         self.files = FactsFiles(opened.shoot.folder, opened.facts, opened.store.out)
         ranks = {name: frame.rank for name, frame in record.frames.items() if frame.rank is not None}
         self.facts = FactsNow(opened.shoot, self.files, ranks)
+        self.opened = OpenReview(opened.store)
         self.log = ChangeLog(opened.store)
         self.pending = Pending(opened.store, self.log)
         self._own_texts = dict(opened.shoot.own_texts)
@@ -191,6 +193,8 @@ class State:
     def _notices(self) -> Iterator[str]:
         yield from (why for why in (self._unread, self.files.why_not()) if why)
         yield from self.files.open_elsewhere()
+        if self.opened.others():
+            yield open_reviews.SAID
         if lost := self._saved_over():
             which = and_more([self._without_names(change.in_words()) for change in lost])
             yield (

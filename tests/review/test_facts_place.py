@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import shlex
 from collections.abc import Callable
 from pathlib import Path
 
@@ -10,6 +11,7 @@ import pytest
 
 from pipeline.cli.review import open_session
 from pipeline.errors import InputError
+from pipeline.review.facts_files import command, free_folder
 from pipeline.store.source import Source
 from pipeline.store.store import Store
 from tests.review.conftest import ALL, EVENT, FRAMES, ROSTER, Tab, open_tab, run
@@ -38,11 +40,12 @@ def beside(night: Path) -> Path:
 def test_nothing_is_written_beside_the_frames_and_it_says_what_to_do(beside: Path, tab: Open) -> None:
     before = digests(beside / "shoot")
     one = tab()
-    assert f"evencourt review {beside / 'out'} --facts FOLDER" in one.get("api/roster")["writable"]
+    said = one.get("api/roster")["writable"]  # the very command, with a folder that is free
+    assert f"evencourt review {beside / 'out'} --facts {beside / 'facts'} " in said and "Ctrl-C" in said
     assert any("never written" in text for text in one.get("api/since/0")["notices"])
     for field, value, seen in (("rating", 1, 3), ("words", "x", "jumps to shoot")):
         said = one.post("api/frame", expect=422, frame="TH1_0001", field=field, value=value, seen=seen)
-        assert "--facts FOLDER" in said["message"]
+        assert "--facts " in said["message"]
     assert "--facts" in one.post("api/consent", expect=422, team="home", number="7", publish=False)["message"]
     assert "--facts" in one.post("api/reference", expect=422, frame="TH1_0001", chart="auto")["message"]
     assert digests(beside / "shoot") == before
@@ -72,6 +75,66 @@ def test_a_folder_gets_copies_which_count_from_then_on(beside: Path, capsys: pyt
     assert not (beside / "out" / "web" / "TH1_0001.jpg").exists()
     assert run(beside, facts=None).returncode == 2  # still
     assert run(beside, facts="shoot").returncode == 0  # said in so many words
+
+
+def test_the_command_that_it_says_works_also_where_the_run_was_given_the_shoot_itself(beside: Path, tab: Open) -> None:
+    source = Source.of(beside / "shoot", beside / "shoot", None, beside / "night.yaml")
+    Store(beside / "out").keep_source(source)
+    said = shlex.split(tab().get("api/roster")["writable"].split("start it with: ")[1].split(" (")[0])
+    assert said[:4] == ["evencourt", "review", str(beside / "out"), "--facts"]
+    again = tab(Path(said[4]))
+    again.post("api/frame", frame="TH1_0003", field="rating", value=1, seen=None)
+    assert (beside / "facts" / "frames.csv").exists()
+
+
+@pytest.mark.parametrize(("answer", "folder"), [(True, "facts"), (False, "the shoot folder")])
+def test_a_person_at_the_keyboard_is_asked(
+    beside: Path, monkeypatch: pytest.MonkeyPatch, answer: bool, folder: str
+) -> None:
+    """One key, and the review can decide: a folder beside OUT that is not there yet."""
+    asked: list[str] = []
+    before = digests(beside / "shoot")
+    for stream in ("stdin", "stderr"):
+        monkeypatch.setattr(f"sys.{stream}.isatty", lambda: True, raising=False)
+    monkeypatch.setattr("typer.confirm", lambda text, **how: [asked.append(text), answer][1])
+    session, where = open_session(beside / "out", None, None, None, 1)
+    session.close()
+    assert asked == [f"Copy them to {beside / 'facts'} and decide there?"]
+    assert where.endswith(folder) and (beside / "facts" / "roster.csv").exists() == answer
+    assert (session.files.why_not() == "") == answer and digests(beside / "shoot") == before
+
+
+def test_the_free_folder_is_none_that_is_there(beside: Path) -> None:
+    (beside / "facts").mkdir()
+    assert free_folder(beside / "out", beside / "shoot") == beside / "out-facts"
+    assert free_folder(beside / "shoot" / "out", beside / "shoot") == beside / "out-facts"
+    assert shlex.split(command(beside / "it's out", beside / "shoot"))[2] == str(beside / "it's out")
+
+
+def test_a_decision_is_flushed_with_its_name(night: Path, tab: Open, monkeypatch: pytest.MonkeyPatch) -> None:
+    """After a rename the folder holds the new file only in memory: a power cut would bring back the old one."""
+    flushed: list[tuple[Path, bool]] = []
+
+    def noted(folder: Path) -> None:
+        flushed.append((folder, "nowhere else" in (night / "facts" / "frames.csv").read_text(encoding="utf-8-sig")))
+
+    monkeypatch.setattr("pipeline.review.facts_files.flush_folder", noted)
+    one = tab()
+    one.post("api/frame", frame="TH1_0001", field="words", value="nowhere else", seen="jumps to shoot")
+    assert flushed == [(night / "facts", True)]
+
+
+def test_two_reviews_know_of_each_other(night: Path, tab: Open, capsys: pytest.CaptureFixture[str]) -> None:
+    first = tab()
+    assert not any("another review" in text for text in first.get("api/since/0")["notices"])
+    second = tab()
+    assert "another review of these pictures is open" in " ".join(capsys.readouterr().err.split())
+    for one in (first, second):
+        assert any("both write the same facts" in text for text in one.get("api/since/0")["notices"])
+    second.server.stop()
+    assert not any("another review" in text for text in first.get("api/since/0")["notices"])
+    first.server.stop()
+    assert not list((night / "out" / ".work" / "review").glob("open-*"))
 
 
 def test_a_folder_is_not_begun_while_a_run_is_on(beside: Path) -> None:
