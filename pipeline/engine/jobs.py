@@ -118,7 +118,7 @@ def read_shoot(
         wrong += error.problems
     frames = with_numbers(corrected.frames, memory)
     facts, sidecars = _with_ratings(facts, frames)
-    recalled = recall(facts, out)
+    recalled = recall(facts, out, found.frames)
     facts = recalled.facts
     of_clocks = clock_notes(frames, facts.start, corrected.added.keys(), corrected.right)
     notices = (

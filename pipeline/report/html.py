@@ -18,7 +18,7 @@ from pipeline.textfile.html import hash_source, page_environment
 from pipeline.textfile.messages import counted
 
 REPORT_FILE = "report.html"  # in OUT
-_PARTS = {"page.js": ("chart.js", "page.js")}  # one script, of files that each have one topic
+_PARTS = {"page.js": ("words.js", "facts.js", "chart.js", "page.js")}  # one script, of files that each have one topic
 PHASES = (
     "trial", "measure", "burst light", "solve", "plan", "render", "settle", "record", "deliver", "report",
 )  # fmt: skip

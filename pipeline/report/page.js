@@ -5,38 +5,14 @@
   const frames = new Map(view.frames.map((frame) => [frame.name, frame]));
   const order = view.frames.map((frame) => frame.name);
   const place = new Map(order.map((name, at) => [name, at]));
-  const MINUS = "\u2212";
   const LEAST_BETWEEN = 350; // ms between two pictures before: fewer than three changes a second (WCAG 2.2, 2.3.1)
   const state = { delivery: view.deliveries[0] || "", look: "after", wipe: 0, shown: null, from: null, turned: 0, waiting: 0 };
   const by = (id) => document.getElementById(id);
-
-  // An element with attributes and children; a child that is text stays text.
-  function make(tag, attributes = {}, ...children) {
-    const svg = ["svg", "rect", "line", "path", "g"].includes(tag);
-    const element = svg ? document.createElementNS("http://www.w3.org/2000/svg", tag) : document.createElement(tag);
-    for (const [name, value] of Object.entries(attributes)) {
-      if (name === "on") for (const [event, action] of Object.entries(value)) element.addEventListener(event, action);
-      else if (value !== null && value !== undefined && value !== false) element.setAttribute(name, value === true ? "" : value);
-    }
-    element.append(...children.filter((child) => child !== null && child !== undefined));
-    return element;
-  }
-
-  // ---- numbers in words
-
-  const signed = (value, digits = 2) => {
-    const text = Math.abs(value).toFixed(digits);
-    return Number(text) === 0 ? text : (value < 0 ? MINUS : "+") + text;
-  };
-  const shutter = (seconds) => (seconds < 0.3 ? `1/${Math.round(1 / seconds)} s` : `${Number(seconds.toPrecision(2))} s`);
-  const octets = (bytes) => (bytes >= 999500 ? `${(bytes / 1e6).toFixed(2)} MB` : `${Math.max(1, Math.round(bytes / 1e3))} kB`);
-  const counted = (number, one) => `${number.toLocaleString("en")} ${one}${number === 1 ? "" : "s"}`;
-  const clock = (frame) => (frame.time ? frame.time.slice(11, 19) : "time unknown");
+  const { make, counted, clock, STATUS } = inWords;
   const fileOf = (frame) => {
     const name = state.delivery in frame.deliveries ? state.delivery : Object.keys(frame.deliveries)[0];
     return name === undefined ? null : { name, ...frame.deliveries[name] };
   };
-  const STATUS = { delivered: "", failed: "failed", held: "held back", "left out": "left out", undone: "not done" };
 
   // ---- strips: a burst each, or single frames that follow one another
 
@@ -234,42 +210,6 @@
   // Also where the tools of the review show the whole frame.
   const beforeIsSeen = () => state.look !== "after" || state.wipe > 0 || "deskSurface" in document.documentElement.dataset;
 
-  // ---- what is said of it
-
-  function fact(words, value, how) {
-    return [make("dt", {}, words), make("dd", {}, value, how ? make("span", { class: "how" }, how) : null)];
-  }
-  function drawFacts(frame) {
-    const list = make("dl", {});
-    const file = fileOf(frame);
-    const numbers = frame.numbers;
-    const parts = [];
-    if (frame.status !== "delivered") parts.push(make("p", { class: "status" }, `${(STATUS[frame.status] || frame.status).replace(/^./, (first) => first.toUpperCase())}${frame.reason ? ": " + frame.reason : ""}`));
-    if (file && file.caption) parts.push(make("p", { class: "caption", dir: "auto" }, file.caption));
-    if (frame.rank) {
-      const rank = frame.rank;
-      const rated = rank.rating > 0 ? `${rank.rating} of 5` : "not rated";
-      list.append(...fact("Suggested rating", rated, `${rank.why}; ${rank.score.toFixed(1)} of 100 points${rank.of > 1 ? `, number ${rank.place} of ${rank.of} in its burst` : ""}`));
-    }
-    list.append(...fact("Taken", `${frame.time ? frame.time.slice(0, 23).replace("T", " ") : "time unknown"}`, frame.time ? "local time of the camera, with what clocks adds" : "the file does not say"));
-    list.append(...fact("Camera", [frame.camera || "camera unknown", frame.iso ? `ISO ${frame.iso}` : "ISO unknown", frame.exposure_time ? shutter(frame.exposure_time) : "shutter unknown"].join(", "), "as the file says"));
-    list.append(...fact("Brightness added", numbers.exposure === null ? "not known" : `${signed(numbers.exposure)} EV`, "mean over the frame; solved from the frames of the burst and the light zone"));
-    list.append(...fact("White", numbers.white ? `R ${signed(numbers.white[0])}, G ${signed(numbers.white[1])}, B ${signed(numbers.white[2])} EV` : "not known",
-      numbers.white_source ? `from: ${numbers.white_source}${numbers.white_sure !== null ? `; ${Math.round(numbers.white_sure * 100)} % sure` : ""}` : ""));
-    list.append(...fact("Noise before", numbers.noise === null ? "not measured" : `${(numbers.noise * 100).toFixed(1)} %`, numbers.noise === null ? "finished pictures hold no noise line of a sensor" : "of the signal, one pixel of the sensor, green, where the picture has an 18 % grey; from the noise line of this camera and ISO"));
-    for (const [name, one] of Object.entries(frame.deliveries)) {
-      const link = make("a", { href: one.file }, one.path);
-      const cut = one.crop.some((value, at) => value !== [0, 0, 1, 1][at]);
-      const sure = cut ? numbers.crop_sure[name.split("/")[0]] : undefined;
-      list.append(...fact(`File, ${name}`, link, `${one.width} \u00d7 ${one.height} pixels, ${octets(one.bytes)}${one.quality ? `, JPEG quality ${one.quality}` : ""}${sure !== undefined ? `; crop ${Math.round(sure * 100)} % sure of its subject` : ""}`));
-      if (one.persons.length) list.append(...fact("Names", one.persons.join(", "), "in caption and metadata"));
-    }
-    parts.push(list);
-    if (frame.decisions.length) parts.push(make("h3", {}, "Decided"), make("ul", {}, ...frame.decisions.map((text) => make("li", { dir: "auto" }, text))));
-    const said = [...new Set([...frame.notices, ...Object.values(frame.deliveries).flatMap((one) => one.notices)])];
-    if (said.length) parts.push(make("h3", {}, "Noticed"), make("ul", {}, ...said.map((text) => make("li", { dir: "auto" }, text))));
-    by("facts").replaceChildren(...parts);
-  }
   function draw() {
     const frame = frames.get(state.shown);
     if (!frame) return;
@@ -279,7 +219,7 @@
     if (drawn !== state.drawn) drawStage(frame); // a decision leaves the picture alone: nothing blinks
     state.drawn = drawn;
     see();
-    drawFacts(frame);
+    by("facts").replaceChildren(...frameFacts(frame, fileOf(frame)));
   }
   function show(name) {
     if (!frames.has(name)) return;

@@ -50,6 +50,7 @@ class WhiteBalanceRules:
 
 
 RULES = WhiteBalanceRules()
+_JUDGED = "judged from the colours of the pictures"
 _COLUMNS: F64 = np.linspace(-1, 1, RULES.columns)
 _UNSURE = "white balance: not sure what is white, so it stays near {}; look at the colours"
 _CAST = "white balance: very warm light in a finished picture: part of its cast was taken off; look at the colours"
@@ -192,7 +193,7 @@ def solve(context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalancePa
             if context.facts.remembered is not None or not maps:  # the first night there has nothing to compare with
                 notices += said
         if not maps and not remembered:
-            notices.append("white_balance: no usable reference; gray_world was used instead")
+            notices.append(f"white balance: no usable reference, so white is {_JUDGED}")
     whites = []
     for index, vote in enumerate(votes):
         found = maps.get(int(light.group[index]))
@@ -286,11 +287,11 @@ def _without_reference(
         lacking.setdefault(camera_of(by_name[name]), []).append(name)
     for camera, of_it in sorted(lacking.items()):
         which = camera if by_name[of_it[0]].exif.camera else f"{camera} ({and_more(of_it)})"
-        notices.append(f"white_balance: no reference frame of {which}; its frames take gray_world")
+        notices.append(f"white balance: no reference frame of {which}; the white of its frames is {_JUDGED}")
     frames = [n for i in without for n in light.scenes[i].names if camera_of(by_name[n]) in served]
     if frames:
         notices.append(
-            f"white_balance: {and_more(frames)}: shares no surface with the reference frames; gray_world was used"
+            f"white balance: {and_more(frames)}: shares no surface with the reference frames, so white is {_JUDGED}"
         )
     return notices
 
@@ -328,7 +329,7 @@ def _certainty_notices(light: ShootLight, whites: Sequence[SceneWhite]) -> list[
         middle = float(np.median([w.sure for _, w in guessed]))
         scenes = "one scene" if len(guessed) == 1 else f"{len(guessed)} scenes"
         weak = [s.names[0] for s, w in guessed if w.sure < RULES.unsure]
-        text = f"white_balance: gray_world judged white from the pictures, {scenes}: "
+        text = f"white balance: {_JUDGED}, {scenes}: "
         text += f"{middle:.0%} sure" if len(guessed) == 1 else f"half of them are at least {middle:.0%} sure"
         if weak:
             text += f"; least sure about {and_more(weak)}"
@@ -337,7 +338,7 @@ def _certainty_notices(light: ShootLight, whites: Sequence[SceneWhite]) -> list[
         n for s, w in zip(light.scenes, whites, strict=True) if w.source is WhiteSource.DAYLIGHT for n in s.names
     ]
     if nothing:
-        notices.append(f"white_balance: {and_more(nothing)}: too little to judge by; balanced for daylight")
+        notices.append(f"white balance: {and_more(nothing)}: too little to judge by; balanced for daylight")
     return notices
 
 

@@ -20,4 +20,22 @@ MUTANTS = [
     mutant("engine/hall/recall.py", "_snapshot(out) if out is not None else (None, ())", "(None, ())", *_RUN),
     mutant("shoot/hall/folder.py", "    if is_link(path):", "    if False:", *_MEMORY),
     mutant("shoot/hall/memory.py", "validate=True), most + 1)", "validate=True))", *_MEMORY),
+    mutant(
+        "engine/hall/recall.py",
+        "if memory is not None and tonight:",
+        "if False:",
+        "engine/hall/test_run_with_memory.py",
+    ),
+    mutant(
+        "engine/hall/remember.py",
+        "or not self.marks.isdisjoint(night.sample)",
+        "",
+        "engine/hall/test_run_with_memory.py",
+    ),
+    mutant(
+        "engine/hall/remember.py",
+        "old.before if old.night == learned.night.id else",
+        "",
+        "engine/hall/test_memory.py::test_what_was_known_before_a_night_is_kept_for_another_run_of_it",
+    ),
 ]

@@ -57,4 +57,18 @@ MUTANTS = [
     mutant("engine/kept/withdrawn.py", "if now.for_consent(f.name) and not", "if not", "engine/test_withdrawn.py"),
     mutant(_NOW, "[*self._gone(), *problems]", "problems", *_CONSENT),
     mutant(_NOW, 'if self._raw is None and "frames" in', 'if False and "frames" in', *_CONSENT),
+    # a decision is on disk with its name; nobody wonders about a second review or a review that cannot write
+    mutant(
+        "review/facts_files.py",
+        "            flush_folder(path.parent)  #",
+        "            #",
+        "review/test_facts_place.py",
+    ),
+    mutant("review/open_reviews.py", "if lock != self._own)", "if lock == self._own)", "review/test_facts_place.py"),
+    mutant(
+        "cli/review.py",
+        "if not beside:\n        return given",
+        "if known:\n        return given",
+        "review/test_facts_place.py",
+    ),
 ]

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
+from types import MappingProxyType
 from typing import Literal
 
 import numpy as np
@@ -24,6 +25,7 @@ from pipeline.shoot.hall.folder import halls_folder, held, read_hall, write_hall
 from pipeline.shoot.hall.memory import (
     MOST_CAMERAS,
     MOST_LIGHTS,
+    MOST_MARKS,
     MOST_NIGHTS,
     MOST_SCENES,
     HallMemory,
@@ -31,6 +33,7 @@ from pipeline.shoot.hall.memory import (
     RememberedCamera,
     RememberedLight,
     RememberedScene,
+    mark,
     packed,
 )
 from pipeline.shoot.names import first_named
@@ -46,15 +49,21 @@ _SIDES = (
 )
 _ENDS = frozenset(" ".join(_SIDES).split())
 _PLAIN = str.maketrans({"ü": "u", "ö": "o", "ä": "a", "ø": "o"})
+NOTHING: Mapping[str, float] = MappingProxyType({})
 _DIGITS = 4  # of chroma: a tenth of what registration resolves
 
 
 @dataclass(frozen=True)
 class Learned:
-    """What one night says of a hall: cameras  with references; the night itself"""
+    """What one night says of a hall: cameras  with references; the night itself; marks  of all its frames"""
 
     cameras: tuple[RememberedCamera, ...]
     night: Night
+    marks: frozenset[str] = frozenset()
+
+    def is_of(self, night: Night) -> bool:
+        """Whether a night of the memory is this one."""
+        return night.id == self.night.id or not self.marks.isdisjoint(night.sample)
 
 
 def remember_night(store: Store, shoot: Shoot, measured_frames: Sequence[MeasuredFrame], workers: Workers) -> list[str]:
@@ -62,11 +71,15 @@ def remember_night(store: Store, shoot: Shoot, measured_frames: Sequence[Measure
     known = look_at(store, shoot, measured_frames, workers)
     if known is None:
         return []
-    return remember(shoot.facts, learn(known, shoot.facts, [s.digest for s in measured_frames if not s.error]))
+    digests = {s.frame.name: s.digest for s in measured_frames if not s.error}
+    return remember(shoot.facts, learn(known, shoot.facts, digests, shoot.added))
 
 
-def learn(known: Known, facts: Facts, digests: Sequence[str]) -> Learned:
-    """From a night's frames and what white was taken from. digests  of the frames' bytes"""
+def learn(known: Known, facts: Facts, digests: Mapping[str, str], added: Mapping[str, float] = NOTHING) -> Learned:
+    """From a night's frames and what white was taken from.
+
+    digests  frame -> SHA-256 of its bytes; added  frame -> seconds that were added to its camera's time
+    """
     by_name = {f.name: f for f in known.frames}
     levels = scene_levels(known)
     cameras = []
@@ -82,16 +95,23 @@ def learn(known: Known, facts: Facts, digests: Sequence[str]) -> Learned:
         "references" if known.maps else "memory" if any(p.state == "unchanged" for p in proofs) else "neither"
     )
     times = [f.exif.time for f in known.frames if f.exif.time is not None]
+    marks = {
+        mark(f.exif.time - timedelta(seconds=added.get(f.name, 0.0)), digests[f.name])
+        for f in known.frames
+        if f.exif.time is not None and f.name in digests
+    }
     night = Night(
-        id=digest_json(sorted(digests))[:16], day=date.fromordinal(min(times).toordinal()) if times else None,
+        id=digest_json(sorted(digests.values()))[:16], day=date.fromordinal(min(times).toordinal()) if times else None,
         frames=len(known.frames), white=white, changed=any(p.state == "changed" for p in proofs),
+        sample=tuple(sorted(sorted(marks, key=lambda one: one.rpartition(" ")[2])[:MOST_MARKS])),
     )  # fmt: skip
     unique: dict[tuple[str, str], RememberedCamera] = {}
     for one in cameras:  # two groups of one camera: the one with more frames
         key = (one.make, one.model)
         if key not in unique or sum(s.frames for s in one.scenes) > sum(s.frames for s in unique[key].scenes):
             unique[key] = one
-    return Learned(tuple(unique.values()), night)
+    own = (one.model_copy(update={"night": night.id}) for one in unique.values())
+    return Learned(tuple(own), night, frozenset(marks))
 
 
 def remember(facts: Facts, learned: Learned) -> list[str]:
@@ -117,12 +137,19 @@ def remember(facts: Facts, learned: Learned) -> list[str]:
 
 
 def merged(before: HallMemory, learned: Learned) -> HallMemory:
-    """A memory with what one night says."""
-    cameras = {(c.make, c.model): c for c in before.cameras}
+    """A memory with what one night says. A night that it knows already takes its own place, and keeps what was known
+    before it."""
+    again = {n.id for n in before.nights if learned.is_of(n)}
+    cameras = {
+        (c.make, c.model): c.model_copy(update={"night": learned.night.id}) if c.night in again else c
+        for c in before.cameras
+    }
     for one in learned.cameras:
-        cameras.pop((one.make, one.model), None)
-        cameras[one.make, one.model] = one
-    nights = [n for n in before.nights if n.id != learned.night.id]
+        old = cameras.pop((one.make, one.model), None)
+        if old is not None:
+            old = old.before if old.night == learned.night.id else old.model_copy(update={"before": None})
+        cameras[one.make, one.model] = one.model_copy(update={"before": old})
+    nights = [n for n in before.nights if n.id not in again]
     nights = sorted([*nights, learned.night], key=lambda n: (n.day or date.min, n.id))
     return HallMemory(
         hall=before.hall, nights=tuple(nights[-MOST_NIGHTS:]), cameras=tuple(cameras.values())[-MOST_CAMERAS:]

@@ -77,7 +77,11 @@ def whites_of_memory(
             members = np.flatnonzero(light.group == group)
             left = sum(len(light.scenes[i].names) for i in members if i not in proof.scenes)
             frames = sum(len(light.scenes[i].names) for i in members)
-            rest = f"; {left:,} of {frames:,} frames are not covered, and take gray_world" if left else ""
+            rest = (
+                f"; {left:,} of {frames:,} frames are not covered; their white is judged from their colours"
+                if left
+                else ""
+            )
             notices.append(f"hall memory: used: {said}{rest}")
             for i, chroma in proof.scenes.items():
                 whites[i] = _white(proof, light, i, chroma)

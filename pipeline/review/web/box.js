@@ -299,3 +299,37 @@ export function mount(surface, closed) {
     mount.closed = closed;
   }
 }
+
+/**
+ * The opening and closing of a surface by its button: nothing says that there is no picture to draw on, place puts the
+ * picture and the box there, begins and ends are told.
+ */
+export function opening(desk, surface, start, { nothing, place, begins = () => {}, ends = () => {} }) {
+  const drawing = {
+    open: false,
+    async begin() {
+      if (!desk.whole(desk.now)) {
+        say(nothing);
+        return;
+      }
+      drawing.open = true;
+      begins();
+      start.setAttribute("aria-expanded", "true");
+      mount(surface, () => {
+        ends();
+        drawing.open = false;
+        start.setAttribute("aria-expanded", "false");
+      });
+      await place();
+      surface.frame.focus({ preventScroll: true });
+      surface.element.scrollIntoView({ block: "nearest" });
+    },
+    close() {
+      mount(null);
+      start.focus({ preventScroll: true });
+    },
+    turn: () => (drawing.open ? drawing.close() : drawing.begin()),
+    focus: () => (drawing.open ? surface.frame.focus() : drawing.begin()),
+  };
+  return drawing;
+}

@@ -1,10 +1,9 @@
 // The crop of a frame: for every delivery, or for one.
 import { button, h, press, same, write } from "./dom.js";
-import { mount, shaped, Surface } from "./box.js";
+import { opening, shaped, Surface } from "./box.js";
 import { say } from "./desk.js";
 
 export function build(desk) {
-  let open = false;
   let before = null; // what Escape brings back
   let delivery = null; // null: every delivery
   let turned = false; // the other way up, where the recipe allows both
@@ -14,15 +13,23 @@ export function build(desk) {
     ratio: () => surface.ratioOf(aspect()),
     changed: () => told(),
     done: (box) => desk.change(desk.now, "crop", box, delivery),
-    ready: () => close(),
+    ready: () => drawing.close(),
     back: () => {
       desk.change(desk.now, "crop", before, delivery);
-      close();
+      drawing.close();
     },
   });
 
   const which = h("div", { class: "desk-row desk-joined", role: "group", "aria-label": "Crop for" });
-  const start = button("Change the crop", () => (open ? close() : begin()), { "aria-expanded": "false" }, "C");
+  const start = button("Change the crop", () => drawing.turn(), { "aria-expanded": "false" }, "C");
+  const drawing = opening(desk, surface, start, {
+    nothing: "There is no picture of the whole frame to draw on.",
+    place,
+    begins: () => {
+      before = desk.value(desk.now, "crop", delivery);
+    },
+    ends: () => surface.settle.now(),
+  });
   const state = h("p", { class: "desk-note" });
   const turn = button(
     "Turn it",
@@ -36,11 +43,11 @@ export function build(desk) {
   const reset = button("As the recipe decides", () => {
     desk.change(desk.now, "crop", null, delivery);
     say("The recipe decides the crop.");
-    if (open) place();
+    if (drawing.open) place();
   });
   surface.under.append(
     turn,
-    button("Done", () => close(), { class: "desk-main" }, "Enter"),
+    button("Done", () => drawing.close(), { class: "desk-main" }, "Enter"),
   );
 
   /**
@@ -72,7 +79,7 @@ export function build(desk) {
   }
 
   function told() {
-    if (!open) return;
+    if (!drawing.open) return;
     const [x0, y0, x1, y1] = surface.box;
     const [width, height] = desk.frames.get(desk.now)?.size ?? [];
     write(
@@ -99,30 +106,6 @@ export function build(desk) {
     told();
   }
 
-  async function begin() {
-    if (!desk.whole(desk.now)) {
-      say("There is no picture of the whole frame to draw on.");
-      return;
-    }
-    open = true;
-    before = desk.value(desk.now, "crop", delivery);
-    start.setAttribute("aria-expanded", "true");
-    mount(surface, () => {
-      surface.settle.now();
-      open = false;
-      start.setAttribute("aria-expanded", "false");
-    });
-    await place();
-    surface.frame.focus({ preventScroll: true });
-    surface.element.scrollIntoView({ block: "nearest" });
-  }
-
-  function close() {
-    surface.settle.now();
-    mount(null);
-    start.focus({ preventScroll: true });
-  }
-
   function drawChoices() {
     const all = cropping();
     if (!all.some((one) => one.name === delivery)) delivery = null;
@@ -136,7 +119,7 @@ export function build(desk) {
             delivery = value;
             press(choices, delivery);
             before = desk.value(desk.now, "crop", delivery);
-            if (open) place();
+            if (drawing.open) place();
             else show(desk.now);
           }),
         );
@@ -149,7 +132,7 @@ export function build(desk) {
   }
 
   function show(name) {
-    if (open && surface.shows !== name) {
+    if (drawing.open && surface.shows !== name) {
       before = desk.value(name, "crop", delivery);
       place();
     }
@@ -157,7 +140,7 @@ export function build(desk) {
     const wrote = desk.wrote(name);
     const own = Object.keys(wrote.crops);
     reset.disabled = desk.value(name, "crop", delivery) === null;
-    if (!open) {
+    if (!drawing.open) {
       write(
         state,
         own.length
@@ -169,9 +152,7 @@ export function build(desk) {
     }
   }
 
-  desk.key("c", "Change the crop: arrows move it, + and − size it, Enter is done", () =>
-    open ? surface.frame.focus() : begin(),
-  );
+  desk.key("c", "Change the crop: arrows move it, + and − size it, Enter is done", () => drawing.focus());
   desk.on("roster", drawChoices);
 
   const element = h(

@@ -1,6 +1,6 @@
 // A neutral that the person points at: a patch of the frame, or a chart in it. It sets the white of many frames.
 import { button, h, press, write } from "./dom.js";
-import { mount, Surface } from "./box.js";
+import { opening, Surface } from "./box.js";
 import { say } from "./desk.js";
 
 const BURNT = 250; // of 255, from which a channel of the small picture is taken for clipped: chosen by us, no source
@@ -29,7 +29,6 @@ export function against(pixels) {
 }
 
 export function build(desk) {
-  let open = false;
   let end = "";
   const ends = new Map(
     Object.entries(ENDS).map(([value, text]) => [
@@ -50,14 +49,18 @@ export function build(desk) {
     changed: () => judge(),
     done: () => judge(),
     ready: () => use.focus(),
-    back: () => close(),
+    back: () => drawing.close(),
   });
   const start = button(
     "Point at something neutral",
-    () => (open ? close() : begin()),
+    () => drawing.turn(),
     { "aria-expanded": "false" },
     "N",
   );
+  const drawing = opening(desk, surface, start, {
+    nothing: "There is no picture of the whole frame to point at.",
+    place,
+  });
   const use = button("Use this patch", () => send({ patch: surface.box }), { class: "desk-main" });
   const by = h(
     "div",
@@ -79,7 +82,7 @@ export function build(desk) {
       "div",
       { class: "desk-row" },
       use,
-      button("Cancel", () => close()),
+      button("Cancel", () => drawing.close()),
     ),
   );
   surface.element.append(by);
@@ -105,7 +108,7 @@ export function build(desk) {
         ? `${name} is a reference now. Render what changed to see it.`
         : `${name} is no reference any more.`,
     );
-    if (open) close();
+    if (drawing.open) drawing.close();
   }
 
   function judge() {
@@ -143,27 +146,6 @@ export function build(desk) {
     judge();
   }
 
-  async function begin() {
-    if (!desk.whole(desk.now)) {
-      say("There is no picture of the whole frame to point at.");
-      return;
-    }
-    open = true;
-    start.setAttribute("aria-expanded", "true");
-    mount(surface, () => {
-      open = false;
-      start.setAttribute("aria-expanded", "false");
-    });
-    await place();
-    surface.frame.focus({ preventScroll: true });
-    surface.element.scrollIntoView({ block: "nearest" });
-  }
-
-  function close() {
-    mount(null);
-    start.focus({ preventScroll: true });
-  }
-
   function drawList() {
     list.replaceChildren(
       ...desk.roster.references.map((one) =>
@@ -180,7 +162,7 @@ export function build(desk) {
   }
 
   function show(name) {
-    if (open && surface.shows !== name) place();
+    if (drawing.open && surface.shows !== name) place();
     surface.shows = name;
     const known = own(name);
     write(
@@ -196,7 +178,7 @@ export function build(desk) {
   }
 
   const away = button("Not a reference", () => send({}), { hidden: true });
-  desk.key("n", "Point at something neutral, for the white", () => (open ? surface.frame.focus() : begin()));
+  desk.key("n", "Point at something neutral, for the white", () => drawing.focus());
   desk.on("roster", drawList);
 
   const element = h(

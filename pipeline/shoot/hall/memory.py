@@ -10,8 +10,8 @@ import base64
 import binascii
 import re
 import zlib
-from collections.abc import Iterator
-from datetime import date
+from collections.abc import Collection, Iterator
+from datetime import date, datetime
 from typing import Annotated, Any, Literal
 
 import numpy as np
@@ -23,6 +23,7 @@ from pipeline.textfile.yaml_text import flow
 
 CHROMA_SIZE, TONE_SIZE = (80, 112), (20, 28, 64)  # light.palette.SIZE, light.comparing.tones.SIZE: a test compares them
 MOST_SCENES, MOST_LIGHTS, MOST_CAMERAS, MOST_NIGHTS = 10, 6, 16, 200
+MOST_MARKS = 16  # frames by which a night is known again: one of them is enough
 _LONGEST = 60_000  # letters of a packed histogram
 
 Stops = Annotated[float, Field(ge=-60, le=60)]
@@ -36,6 +37,8 @@ Row = tuple[
 ]
 Gain = Annotated[float, Field(gt=0, le=1000)]
 Percent = Annotated[float, Field(ge=0, le=100)]
+NightId = Annotated[str, Field(pattern=r"^[0-9a-f]{16}$")]
+Mark = Annotated[str, Field(pattern=r"^[-0-9]{10}T[.:0-9]{8,15} [0-9a-f]{16}$")]
 End = Annotated[str, Field(pattern=r"^[a-z0-9 ]{1,24}$")]
 Name = Annotated[str, Field(max_length=80)]
 
@@ -80,7 +83,11 @@ class RememberedLight(_Part):
 
 
 class RememberedCamera(_Part):
-    """What the hall looks like to one camera model. daylight  its multipliers, which chroma is against."""
+    """What the hall looks like to one camera model.
+
+    daylight  its multipliers, which chroma is against; night  `id` of the night that says so
+    before    what was known until that night: what another run over its frames begins with
+    """
 
     make: Name
     model: Name
@@ -88,22 +95,33 @@ class RememberedCamera(_Part):
     hz: Literal[100, 120] | None = None
     lights: tuple[RememberedLight, ...] = Field(min_length=1, max_length=MOST_LIGHTS)
     scenes: tuple[RememberedScene, ...] = Field(min_length=1, max_length=MOST_SCENES)
+    night: NightId | None = None
+    before: RememberedCamera | None = None
+
+    @field_validator("before")
+    @classmethod
+    def _one_step_back(cls, value: RememberedCamera | None) -> RememberedCamera | None:
+        if value is not None and value.before is not None:
+            raise ValueError("holds another one; leave that out")
+        return value
 
 
 class Night(_Part):
-    """One match there. id  a digest of its frames, so that a second run over them is no second night"""
+    """One match there. id  a digest of its frames; sample  time and digest of some, see `mark`, by which another run
+    over them, or some of them and others, is known to be of the same night"""
 
-    id: str = Field(pattern=r"^[0-9a-f]{16}$")
+    id: NightId
     day: date | None = None
     frames: int = Field(ge=0, le=10_000_000)
     white: Literal["references", "memory", "neither"]
     changed: bool = False
+    sample: tuple[Mark, ...] = Field(default=(), max_length=MOST_MARKS)
 
 
 class HallMemory(_Part):
     """All that is remembered of a hall."""
 
-    version: Literal[1] = 1  # raised when the form of the file changes
+    version: Literal[1, 2] = 2  # raised when the form of the file changes; 1 knew nights by `id` alone
     hall: str = Field(min_length=1, max_length=120)
     nights: tuple[Night, ...] = Field(default=(), max_length=MOST_NIGHTS)
     cameras: tuple[RememberedCamera, ...] = Field(default=(), max_length=MOST_CAMERAS)
@@ -118,6 +136,16 @@ class HallMemory(_Part):
     def camera(self, make: str, model: str) -> RememberedCamera | None:
         """What is remembered of the hall by this camera model."""
         return next((c for c in self.cameras if (c.make, c.model) == (make, model)), None)
+
+    def without(self, nights: Collection[str]) -> HallMemory | None:
+        """What was known before nights of these ids; None where that is nothing."""
+        cameras = [c.before if c.night in nights else c for c in self.cameras]
+        found = HallMemory(
+            hall=self.hall,
+            nights=tuple(night for night in self.nights if night.id not in nights),
+            cameras=tuple(camera for camera in cameras if camera is not None),
+        )
+        return found if found.nights or found.cameras else None
 
     def __repr__(self) -> str:  # part of digests of what a run reads
         return f"HallMemory({self.digest})"
@@ -172,11 +200,20 @@ def _lines(memory: HallMemory) -> Iterator[str]:
         yield from (f"      - {flow(light)}" for light in told["lights"])
         yield "    scenes:"
         yield from (f"      - {flow(scene)}" for scene in told["scenes"])
+        if camera.night is not None:
+            yield f"    night: {flow(camera.night)}"
+        if camera.before is not None:
+            yield f"    before: {flow(told['before'])}"
 
 
 def _plain(part: BaseModel) -> dict[str, Any]:
     found: dict[str, Any] = part.model_dump(mode="json", exclude_none=True)
     return found
+
+
+def mark(time: datetime, digest: str) -> str:
+    """A frame by its time, as the camera wrote it, and its SHA-256."""
+    return f"{time.replace(tzinfo=None).isoformat()} {digest[:16]}"
 
 
 def same_hall(one: str, other: str) -> bool:

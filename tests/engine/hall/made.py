@@ -17,6 +17,7 @@ from pipeline.engine.jobs import Shoot
 from pipeline.engine.run import measure_shoot, read_shoot
 from pipeline.shoot.hall.folder import hall_file, write_hall
 from pipeline.shoot.hall.memory import HallMemory
+from pipeline.store.keys import digest_file
 from pipeline.store.store import Store
 
 SIZE = (384, 256)
@@ -80,7 +81,7 @@ def known_of(folder: Path, hall: Hall, seed: int = 3, references: bool = True) -
 
 def memory_of(known: Known, shoot: Shoot) -> HallMemory:
     """What a first night leaves."""
-    return merged(HallMemory(hall=NAME), learn(known, shoot.facts, [f.name for f in known.frames]))
+    return merged(HallMemory(hall=NAME), learn(known, shoot.facts, {f.name: digest_file(f.path) for f in known.frames}))
 
 
 def put_memory(memory: HallMemory) -> Path:

@@ -7,6 +7,7 @@ import json
 import os
 import tracemalloc
 from dataclasses import replace
+from datetime import datetime
 from multiprocessing import get_context
 from pathlib import Path
 
@@ -22,7 +23,7 @@ from pipeline.light.scene_white import WhiteSource
 from pipeline.shoot.facts import Facts, Player
 from pipeline.shoot.hall import memory as records
 from pipeline.shoot.hall.folder import hall_file, listed_halls, read_hall
-from pipeline.shoot.hall.memory import HallMemory, Night, RememberedCamera, as_yaml
+from pipeline.shoot.hall.memory import HallMemory, Night, RememberedCamera, as_yaml, mark
 from pipeline.store.store import Store
 from tests.engine.hall.made import (
     HALIDE,
@@ -168,7 +169,7 @@ def test_a_hall_that_is_called_as_a_player_is_not_remembered() -> None:
 DAMAGED = {
     "no yaml": "hall: [",
     "no keys": "- 1",
-    "another form": "version: 2\nhall: Old Market Hall\n",
+    "another form": "version: 3\nhall: Old Market Hall\n",
     "unknown key": "version: 1\nhall: Old Market Hall\nrun: rm\n",
     "white beyond reason": None,
     "histogram of another size": None,
@@ -230,13 +231,34 @@ def test_references_take_the_place_of_what_was_known_and_a_night_counts_once(fir
     camera = first.cameras[0]
     warmer = camera.model_copy(update={"lights": camera.lights[:1]})
     other = RememberedCamera.model_validate({**camera.model_dump(), "model": "Another"})
+    warmer, other = (one.model_copy(update={"night": "1" * 16}) for one in (warmer, other))
     twice = Learned((warmer, other), Night(id="1" * 16, frames=5, white="references"))
     after = merged(merged(first, twice), twice)
     assert [c.model for c in after.cameras] == [camera.model, "Another"]
-    assert after.camera(camera.make, camera.model) == warmer
+    assert after.camera(camera.make, camera.model) == warmer.model_copy(update={"before": camera, "night": "1" * 16})
     assert len(after.nights) == len(first.nights) + 1
     memory_only = Learned((), Night(id="2" * 16, frames=5, white="memory"))
     assert merged(after, memory_only).cameras == after.cameras
+
+
+def test_what_was_known_before_a_night_is_kept_for_another_run_of_it(first: HallMemory) -> None:
+    """References of a night take the place of what was known; a second run of it, and a card more, is the same one."""
+    camera = first.cameras[0]
+    marks = [mark(datetime(2026, 3, 1, 19, minute), f"{minute:064x}") for minute in range(30)]
+
+    def night(number: int, some: list[str]) -> Learned:
+        of = Night(id=f"{number:016d}", frames=len(some), white="references", sample=tuple(some[:16]))
+        return Learned((camera.model_copy(update={"night": of.id, "hz": None}),), of, frozenset(some))
+
+    once = merged(first, night(1, marks[:20]))
+    twice = merged(once, night(2, marks[5:]))
+    assert [n.id for n in twice.nights if n.id in (f"{1:016d}", f"{2:016d}")] == [f"{2:016d}"]
+    assert len(twice.nights) == len(first.nights) + 1
+    (now,) = twice.cameras
+    assert now.night == f"{2:016d}" and now.before == camera
+    assert twice.without({f"{2:016d}"}) == first
+    assert first.without({n.id for n in first.nights}) is None
+    assert _read_again(twice) == twice
 
 
 def test_a_disk_that_refuses_the_memory_costs_no_night(first: HallMemory, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -250,6 +272,11 @@ def test_a_disk_that_refuses_the_memory_costs_no_night(first: HallMemory, monkey
     monkeypatch.setattr("pipeline.engine.hall.remember.write_hall", refuse)
     said = remember(Facts(hall=NAME), Learned((), Night(id="3" * 16, frames=1, white="neither")))
     assert "No space left" in said[0] and hall_file(NAME).read_bytes() == before
+
+
+def _read_again(memory: HallMemory) -> HallMemory | None:
+    put_memory(memory)
+    return read_hall(memory.hall)
 
 
 def _add(folder: str, number: int) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
@@ -61,6 +62,31 @@ def test_the_next_night_starts_from_the_first(nights) -> None:
     assert memory is not None
     assert {n.white for n in memory.nights} == {"references", "memory"} and len(memory.nights) == 2
     assert delivered(folder / "out2") != delivered(folder / "out3")
+
+
+def test_another_run_of_a_night_is_no_second_night_and_proves_nothing(nights) -> None:
+    """Into another OUT, and with a frame less: it begins with what was known before that night, gives the same bytes,
+    and the memory has two nights as before."""
+    folder, _, _, _ = nights
+    known = read_hall(NAME)
+    again = run(folder, "first", "again")
+    assert any("these frames were run before" in n for n in again.notices), again.notices
+    assert not any("unchanged" in n or "hall memory: used" in n for n in again.notices), again.notices
+    assert delivered(folder / "again") == delivered(folder / "out1")
+    assert read_hall(NAME) == known
+
+    shutil.copytree(folder / "next", folder / "fewer")
+    gone = sorted((folder / "fewer").glob("*.dng"))[-1]
+    gone.unlink()
+    table = folder / "fewer" / "frames.csv"
+    rows = table.read_text(encoding="utf-8-sig").splitlines(keepends=True)
+    table.write_text("".join(row for row in rows if gone.stem not in row), encoding="utf-8")
+    fewer = run(folder, "fewer", "fewer-out")
+    assert any("these frames were run before" in n for n in fewer.notices)
+    assert any("hall memory: used" in n for n in fewer.notices)  # that of the first night
+    after = read_hall(NAME)
+    assert known is not None and after is not None and len(after.nights) == len(known.nights) == 2
+    assert min(n.frames for n in after.nights) == min(n.frames for n in known.nights) - 1
 
 
 def test_no_hall_named_nothing_used(nights) -> None:

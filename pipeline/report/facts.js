@@ -1,0 +1,41 @@
+// What is said of a frame beside its picture: each number with its unit and how it was measured.
+"use strict";
+// eslint-disable-next-line no-unused-vars
+const frameFacts = (() => {
+  const { make, signed, shutter, octets, STATUS } = inWords;
+
+  function fact(words, value, how) {
+    return [make("dt", {}, words), make("dd", {}, value, how ? make("span", { class: "how" }, how) : null)];
+  }
+  // file  the delivered file that is shown, null for none
+  return (frame, file) => {
+    const list = make("dl", {});
+    const numbers = frame.numbers;
+    const parts = [];
+    if (frame.status !== "delivered") parts.push(make("p", { class: "status" }, `${(STATUS[frame.status] || frame.status).replace(/^./, (first) => first.toUpperCase())}${frame.reason ? ": " + frame.reason : ""}`));
+    if (file && file.caption) parts.push(make("p", { class: "caption", dir: "auto" }, file.caption));
+    if (frame.rank) {
+      const rank = frame.rank;
+      const rated = rank.rating > 0 ? `${rank.rating} of 5` : "not rated";
+      list.append(...fact("Suggested rating", rated, `${rank.why}; ${rank.score.toFixed(1)} of 100 points${rank.of > 1 ? `, number ${rank.place} of ${rank.of} in its burst` : ""}`));
+    }
+    list.append(...fact("Taken", `${frame.time ? frame.time.slice(0, 23).replace("T", " ") : "time unknown"}`, frame.time ? "local time of the camera, with what clocks adds" : "the file does not say"));
+    list.append(...fact("Camera", [frame.camera || "camera unknown", frame.iso ? `ISO ${frame.iso}` : "ISO unknown", frame.exposure_time ? shutter(frame.exposure_time) : "shutter unknown"].join(", "), "as the file says"));
+    list.append(...fact("Brightness added", numbers.exposure === null ? "not known" : `${signed(numbers.exposure)} EV`, "mean over the frame; solved from the frames of the burst and the light zone"));
+    list.append(...fact("White", numbers.white ? `R ${signed(numbers.white[0])}, G ${signed(numbers.white[1])}, B ${signed(numbers.white[2])} EV` : "not known",
+      numbers.white_source ? `from: ${numbers.white_source}${numbers.white_sure !== null ? `; ${Math.round(numbers.white_sure * 100)} % sure` : ""}` : ""));
+    list.append(...fact("Noise before", numbers.noise === null ? "not measured" : `${(numbers.noise * 100).toFixed(1)} %`, numbers.noise === null ? "finished pictures hold no noise line of a sensor" : "of the signal, one pixel of the sensor, green, where the picture has an 18 % grey; from the noise line of this camera and ISO"));
+    for (const [name, one] of Object.entries(frame.deliveries)) {
+      const link = make("a", { href: one.file }, one.path);
+      const cut = one.crop.some((value, at) => value !== [0, 0, 1, 1][at]);
+      const sure = cut ? numbers.crop_sure[name.split("/")[0]] : undefined;
+      list.append(...fact(`File, ${name}`, link, `${one.width} \u00d7 ${one.height} pixels, ${octets(one.bytes)}${one.quality ? `, JPEG quality ${one.quality}` : ""}${sure !== undefined ? `; crop ${Math.round(sure * 100)} % sure of its subject` : ""}`));
+      if (one.persons.length) list.append(...fact("Names", one.persons.join(", "), "in caption and metadata"));
+    }
+    parts.push(list);
+    if (frame.decisions.length) parts.push(make("h3", {}, "Decided"), make("ul", {}, ...frame.decisions.map((text) => make("li", { dir: "auto" }, text))));
+    const said = [...new Set([...frame.notices, ...Object.values(frame.deliveries).flatMap((one) => one.notices)])];
+    if (said.length) parts.push(make("h3", {}, "Noticed"), make("ul", {}, ...said.map((text) => make("li", { dir: "auto" }, text))));
+    return parts;
+  };
+})();
