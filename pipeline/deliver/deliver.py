@@ -40,6 +40,7 @@ def deliver(
     environ: Mapping[str, str] | None = None,
     pauses: Sequence[float] = PAUSES,
     held: Sequence[str] = (),
+    go_on: Callable[[], bool] = lambda: True,
 ) -> Delivered:
     """Make and send what delivery `name` asks for, beside its files in OUT/name. The caller holds OUT's lock.
 
@@ -52,6 +53,7 @@ def deliver(
               are found by their libraries: agent, ~/.ssh, AWS_* variables, ~/.aws
     pauses    seconds before a cut link is tried again, once for each
     held      what the files of frames that are held back for consent would be called, below OUT/name
+    go_on     asked before each file is sent; where it is false, no more is
 
     What an earlier run made and this one does not ask for is removed, here and at the address. Nothing is raised
     for a file, disk or link that fails: `problems` of the result are sentences to print, with exit status 1.
@@ -86,7 +88,7 @@ def deliver(
         outgoing.append(Outgoing(made.relative.removeprefix(f"{name}/"), out / made.relative, made.sha256, kind=kind))
     if made_page is None:  # small pictures are the page's only
         outgoing = [o for o in outgoing if not o.name.startswith(f"{SMALL}/")]
-    pushed = _push(out, name, wanted, facts, outgoing, earlier or {}, progress, environ, pauses, problems, held)
+    pushed = _push(out, name, wanted, facts, outgoing, earlier or {}, progress, environ, pauses, problems, held, go_on)
     extras.notices += extras.store.damage_notice()
     notices = (*extras.notices, *pushed.notices)
     return Delivered(tuple(extras.made.values()), pushed, notices, (*problems, *pushed.problems))
@@ -174,6 +176,7 @@ def _push(
     pauses: Sequence[float],
     problems: list[str],
     held: Sequence[str],
+    go_on: Callable[[], bool],
 ) -> Pushed:
     try:
         store = Store(out)
@@ -191,6 +194,7 @@ def _push(
             pauses=pauses,
             names=names_digest(facts.withheld),
             held=held,
+            go_on=go_on,
         )
     except PushError as error:
         problems.append(str(error))

@@ -41,12 +41,14 @@ def push(
     pauses: Sequence[float] = PAUSES,
     names: str = "",
     held: Sequence[str] = (),
+    go_on: Callable[[], bool] = lambda: True,
 ) -> Pushed:
     """Bring an address into step with `files`.
 
     names    digest of the names that are withheld today, see `model.names_digest`
     held     what the files of frames that are held back for consent would be called: where one of these is at the
              address and no record says that it was put there from here, it is left, and is one of the problems
+    go_on    asked before each file; where it is false, no more is sent
 
     earlier  name -> SHA-256 of files that this run did not make and whose permission it has checked: a copy that was
              pushed before stays while it has these bytes
@@ -70,7 +72,7 @@ def push(
         problems += gone.problems
     if address is None:
         return Pushed("", (), (), tuple(removed), tuple(problems))
-    session = _Session(records, delivery, address, files, earlier, names, held)
+    session = _Session(records, delivery, address, files, earlier, names, held, go_on)
     session.go(environ, progress, pauses)
     sent += session.sent
     kept += session.kept
@@ -128,9 +130,10 @@ class _Session:
         earlier: Mapping[str, str],
         names: str = "",
         held: Sequence[str] = (),
+        go_on: Callable[[], bool] = lambda: True,
     ) -> None:
         self.records, self.delivery, self.address, self.earlier = records, delivery, address, earlier
-        self.names, self.held = names, held
+        self.names, self.held, self.go_on = names, held, go_on
         self.files = {f.name: f for f in files}
         self.sent: list[str] = []
         self.kept: list[str] = []
@@ -289,6 +292,8 @@ class _Session:
             return
         target.prepare({str(PurePosixPath(n).parent) for n in self.files} - {"."})
         for file in sorted(self.files.values(), key=self._order):
+            if not self.go_on():
+                return
             if file.name not in self.settled:
                 self._send(target, file)
                 self.settled.add(file.name)

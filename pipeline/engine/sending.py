@@ -35,7 +35,8 @@ def send(
     frames: Mapping[str, FrameRecord],
     files: Mapping[str, DeliveredFile],
     progress: Progress,
-    may_go_on: Callable[[], bool] = lambda: True,
+    there: Callable[[], None] = lambda: None,
+    go_on: Callable[[], bool] = lambda: True,
     missing: Mapping[str, int] = MappingProxyType({}),
     held: Mapping[str, Sequence[str]] = MappingProxyType({}),
 ) -> dict[str, Delivered]:
@@ -45,17 +46,19 @@ def send(
 
     frames  of the record, by name; files  those in OUT, by posix path
     missing  delivery -> how many of its pictures are not done yet; its zip and page say so
-    may_go_on  asked before each delivery; where it is false, nothing more is sent. Raises where OUT is not there
+    there   called before each delivery; raises where OUT is not there any more
+    go_on   asked before each delivery and each file that is sent; where it is false, nothing more is
     held    delivery -> names below its folder that the files of frames held back for consent would have
 
     Returns by delivery what was done. A disk or link that fails raises nothing: see `Delivered.problems`.
     """
     earlier = {path: entry.sha256 for path, entry in files.items() if not entry.current}
-    may_go_on()
+    there()
     sent = withdraw(out, {path: entry.sha256 for path, entry in files.items()}, withheld_names(shoot.facts))
     small_made: dict[str, Made] = {}
     for one in recipe.deliveries:
-        if not may_go_on():
+        there()
+        if not go_on():
             return sent
         done = deliver(
             out,
@@ -71,9 +74,11 @@ def send(
             small_made=small_made,
             progress=progress,
             held=held.get(one.name, ()),
+            go_on=go_on,
         )
         sent[one.name] = _after(sent.get(one.name), done)
-    if not may_go_on():
+    there()
+    if not go_on():
         return sent
     for name, done in recall(out, [one.name for one in recipe.deliveries], earlier=earlier).items():
         sent[name] = _after(sent.get(name), done)

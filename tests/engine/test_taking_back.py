@@ -38,22 +38,31 @@ ROWS = "frame,players,words\nTH1_0001,home 7,\nTH1_0002,home 8,\nTH1_0003,,\n"
 Run = Callable[[], tuple[int, str]]
 
 
-@pytest.fixture
-def night(tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Three pictures, delivered twice and sent to two addresses; then Lea, who is on the second, withdraws."""
+    folder = tmp_path_factory.mktemp("made") / "night"
     for name in ("shoot", "sent"):
-        (tmp_path / name).mkdir()
+        (folder / name).mkdir(parents=True)
     for number in range(1, 4):
         noise = PIL.Image.frombytes("RGB", (96, 64), os.urandom(96 * 64 * 3))
-        noise.save(tmp_path / "shoot" / f"TH1_000{number}.jpg")
-    (tmp_path / "recipe.yaml").write_text(RECIPE.replace("ADDRESS", (tmp_path / "sent").as_posix()))
-    (tmp_path / "shoot" / "roster.csv").write_text(ROSTER)
-    (tmp_path / "shoot" / "frames.csv").write_text(ROWS)
-    status, told = run(tmp_path)
+        noise.save(folder / "shoot" / f"TH1_000{number}.jpg")
+    (folder / "recipe.yaml").write_text(RECIPE.replace("ADDRESS", (folder / "sent").as_posix()))
+    (folder / "shoot" / "roster.csv").write_text(ROSTER)
+    (folder / "shoot" / "frames.csv").write_text(ROWS)
+    status, told = run(folder)
     assert status == 0, told
-    assert len(shown(tmp_path)) == 3 * 2 * 2
-    (tmp_path / "shoot" / "roster.csv").write_text(WITHDRAWN)
-    return tmp_path
+    assert len(shown(folder)) == 3 * 2 * 2
+    (folder / "shoot" / "roster.csv").write_text(WITHDRAWN)
+    shutil.copytree(folder, folder.with_name("kept"))
+    return folder
+
+
+@pytest.fixture
+def night(made: Path) -> Path:
+    """The same at the same place, which its address and records name."""
+    shutil.rmtree(made)
+    return shutil.copytree(made.with_name("kept"), made)
 
 
 def run(folder: Path) -> tuple[int, str]:
@@ -152,6 +161,25 @@ def test_who_withdraws_while_it_sends_is_sent_no_further(night: Path, monkeypatc
     status, told = run(night)
     assert status == 0, told
     assert shows_lea(night) == [] and len(shown(night)) == 2 * 2 * 2
+
+
+def test_who_withdraws_while_one_set_is_sent_is_not_sent_after_it(night: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A long push looks before each file."""
+    shutil.rmtree(night / "out")
+    for name in ("club", "press"):
+        shutil.rmtree(night / "sent" / name)
+    (night / "shoot" / "roster.csv").write_text(ROSTER)
+    put, names = Folder.put, []
+
+    def noted(self: Folder, local: Path, name: str, sha256: str) -> object:
+        (night / "shoot" / "roster.csv").write_text(WITHDRAWN)
+        names.append(name)
+        return put(self, local, name, sha256)
+
+    monkeypatch.setattr(Folder, "put", noted)
+    status, told = run(night)
+    assert status == 1 and names == ["TH1_0001.jpg"], told
+    assert [path for path in shows_lea(night) if path.startswith("sent/")] == []
 
 
 def test_a_deleted_frame_of_hers_is_taken_back_and_the_night_goes_on(night: Path) -> None:

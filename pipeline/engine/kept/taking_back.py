@@ -108,12 +108,11 @@ def send_watched(
     """
     watch = Watch(planner.shoot)
 
-    def may_go_on() -> bool:
-        there()
+    def go_on() -> bool:
         return watch.withdrawal() is None
 
     held = held_names(planner)
-    done = send(planner.out, planner.shoot, planner.recipe, frames, files, progress, may_go_on, missing, held)
+    done = send(planner.out, planner.shoot, planner.recipe, frames, files, progress, there, go_on, missing, held)
     notices = [text for one in done.values() for text in one.notices]
     if watch.found is None:
         return Sent(done, notices)
