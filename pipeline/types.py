@@ -99,6 +99,8 @@ class Image:
                 besides: there a is a * u, b is b * u * u, and a channel clips at u * saturation; None where it is even
     warp        brings coarse gains over the frame as taken, (K, K, C), to this picture; None: nothing has moved
     part        where the pixels lie in the frame, if only some of it was decoded; None: they are all of it
+    curve       strength of the contrast that a camera had put on a finished picture: decode took it out, tone puts it
+                back (imaging.camera_curve); 0: none
     """
 
     pixels: F32
@@ -109,6 +111,7 @@ class Image:
     noise_gain_map: F32 | None = None
     part: Part | None = None
     warp: Callable[[F32], F32] | None = None
+    curve: float = 0.0
 
     @property
     def place(self) -> Part:

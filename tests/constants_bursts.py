@@ -150,7 +150,7 @@ def of_flicker() -> list[float]:
         for _ in range(30)
     ]
     none = flicker.GainMap.constant(np.zeros(3))
-    typical, known = flicker._scene(many, [none] * 30)
+    typical, known = flicker.typical_scene(many, [none] * 30)
     out.append(float(typical.sum()))
     out.append(float(flicker.ratios(many[0], typical * rng.choice([0.01, 1.0], (8, 8, 1)), known, (2, 2))[1].sum()))
     for count in range(24, 40):

@@ -5,7 +5,7 @@ multiplied, in linear light, by lamps at 100 Hz behind a shutter whose readout s
 sine over the rows of depth 22, 30 and 40 % in R, G and B, with a phase of its own in each frame. They are written as
 JPEGs of 8 bits and as TIFFs of 16, run with `exposure: {across: burst}`, and so are the same frames without flicker
 (both as much darker as keeps the flicker from clipping). With `--curve` the light is multiplied before a camera's curve
-(`tests.jpeg_noise.camera_curve`, its S) and not after it, as in a JPEG of a camera.
+(`tests.jpeg_noise.camera_curve`, its S, or as much of it as is said) and not after it, as in a JPEG of a camera.
 
 Measured on 12 x 16 cells of the delivered pictures. Of each cell and frame: the ratio of the linear means with and
 without flicker, over pixels that are clipped in neither. Both show the same content, so a ratio is light alone though
@@ -151,16 +151,16 @@ def evenness(with_flicker: Sequence[Picture], without: Sequence[Picture]) -> Eve
     return Evenness(np.ptp(light, axis=0), np.max(pairs, axis=0), stays, light - light.mean(axis=0))
 
 
-def bent(linear: Picture) -> Picture:
-    """Light, 1 = white, as it is read from a picture that was bent by two fifths of a smooth S: what cameras add."""
+def bent(linear: Picture, curve: float) -> Picture:
+    """Light, 1 = white, as it is read from a picture that was bent by a part of a smooth S: what cameras add."""
     e = encode(np.clip(linear, 0, 1))
-    return decode(0.6 * e + 0.4 * (3 * e**2 - 2 * e**3))
+    return decode((1 - curve) * e + curve * (3 * e**2 - 2 * e**3))
 
 
-def straight(linear: Picture) -> Picture:
+def straight(linear: Picture, curve: float) -> Picture:
     """The light that `bent` makes this of."""
     light = np.linspace(0, 1, 4096) ** 2
-    return np.interp(linear, bent(light), light)
+    return np.interp(linear, bent(light, curve), light)
 
 
 def _cells(picture: Picture) -> Picture:
@@ -176,14 +176,14 @@ def compare(
     frames: int = 10,
     edge: int = 1920,
     web: int = 960,
-    curve: bool = False,
+    curve: float = 0.0,
 ) -> tuple[Evenness, Evenness]:
     """The court with flicker before (as shot) and after a run."""
-    pictures = [(straight(p) if curve else p) / np.float32(1 + DEPTH.max()) for p in court(frames, edge)]
+    pictures = [(straight(p, curve) if curve else p) / np.float32(1 + DEPTH.max()) for p in court(frames, edge)]
     lamps = flicker(seed, len(pictures), pictures[0].shape[0]).astype(np.float32)
     shot = [p * light for p, light in zip(pictures, lamps, strict=True)]
     if curve:
-        pictures, shot = [bent(p) for p in pictures], [bent(p) for p in shot]
+        pictures, shot = [bent(p, curve) for p in pictures], [bent(p, curve) for p in shot]
     steady = scratch / f"steady-{bits}-{edge}-{frames}"
     if not steady.is_dir():
         write_shoot(steady, pictures, bits)
@@ -212,7 +212,9 @@ def main() -> None:
     parser.add_argument("--white", nargs="*", default=["camera", "gray_world"])
     parser.add_argument("--frames", type=int, default=10)
     parser.add_argument("--edge", type=int, default=1920, help="width of the frames")
-    parser.add_argument("--curve", action="store_true", help="flicker of the light, before a camera's curve")
+    parser.add_argument(
+        "--curve", type=float, nargs="?", const=0.4, default=0.0, help="flicker of the light, before a camera's S"
+    )
     parser.add_argument("--worst", type=int, default=0, help="cells to name, and their frames")
     given = parser.parse_args()
     print("median and 95th percentile of the cells")

@@ -37,11 +37,14 @@ class Before:
     def of(self, names: Sequence[str]) -> Before | None:
         """The same for these frames only; None where it changes nothing in them."""
         own = {n: self.solutions[n] for n in names if n in self.solutions}
-        return Before(self.step, own) if any(one.as_json() for one in own.values()) else None
+        return Before(self.step, own) if any(self._key(one) for one in own.values()) else None
 
     def as_json(self) -> JsonValue:
         """For a key."""
-        return [self.step.name, self.step.version, {name: one.as_json() for name, one in self.solutions.items()}]
+        return [self.step.name, self.step.version, {name: self._key(one) for name, one in self.solutions.items()}]
+
+    def _key(self, solution: Solution) -> JsonValue:
+        return solution.as_json() if self.step.proxy_key is None else self.step.proxy_key(solution)
 
     def apply(self, image: Image, frame: Frame) -> Image:
         """The picture of a frame as it is after the step."""

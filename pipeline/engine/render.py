@@ -16,11 +16,10 @@ from pipeline.errors import FrameError
 from pipeline.formats.jpeg_segments import scan_digest
 from pipeline.formats.metadata.embed import embed_jpeg
 from pipeline.formats.metadata.model import Metadata
-from pipeline.imaging.denoise.picture_noise import PictureNoise
 from pipeline.imaging.geometry import WHOLE, Box, box_to_pixels
 from pipeline.imaging.memory import give_back_memory
 from pipeline.imaging.raw.demosaic import FULL_ABOVE
-from pipeline.imaging.raw.frame import DecodeOptions, SensorCorrection
+from pipeline.imaging.raw.frame import DecodeOptions, PictureCorrection, SensorCorrection
 from pipeline.imaging.shown_light import shown_light
 from pipeline.recipe.recipe import Bound, Delivery, Recipe
 from pipeline.shoot.facts import FrameFacts
@@ -189,7 +188,7 @@ def render(job: Job) -> list[Rendered | Refused | Moved]:
         clean = early.step.on_mosaic(early.params, job.solutions.get(early.step.name))
     correction = job.solutions.get(DECODE.name)
     known = correction if isinstance(correction, SensorCorrection) else None
-    picture = correction if isinstance(correction, PictureNoise) else None
+    picture = correction if isinstance(correction, PictureCorrection) else None
     with _held_still(job):
         decoded = decode(
             job.frame, job.long_edge, DecodeOptions(known, clean=clean, window=job.window, picture=picture)

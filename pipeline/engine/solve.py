@@ -187,9 +187,11 @@ def solve(
             failed[label] = f"step {label} failed ({in_short(error)}): {bound.step.without}; {AGAIN}"
             solved = _instead(bound, context)
         solutions[label] = solved.by_frame
-        if bound.step.on_proxy is not None and any(one.as_json() for one in solved.by_frame.values()):
-            before.append(Before(bound.step, solved.by_frame))
-            light.cache_clear()  # the steps that follow work on other pictures
+        if bound.step.on_proxy is not None:
+            changed = Before(bound.step, solved.by_frame).of(list(solved.by_frame))
+            if changed is not None:
+                before.append(changed)
+                light.cache_clear()  # the steps that follow work on other pictures
         notices.extend(n for n in solved.notices if n not in notices)
         for name, text in solved.notices_by_frame.items():
             by_frame[name] = (*by_frame.get(name, ()), text)

@@ -99,7 +99,7 @@ def agree(views: Sequence[View]) -> list[GainMap]:
         return [GainMap.constant(np.zeros(3))] * count
     height, width = views[0].pixels.shape[:2]
     tiles = (max(2, height // FLICKER.tile), max(2, width // FLICKER.tile))
-    scene, known = _scene(views, [GainMap.constant(np.zeros(3))] * count)
+    scene, known = typical_scene(views, [GainMap.constant(np.zeros(3))] * count)
     profiles = np.stack([_profile(ratios(one, scene, known, tiles)[0].reshape(*tiles, 3)) for one in views])
     model = terms(find_cycles(profiles[..., 0]))
     design, prior = model.design(*tiles), model.prior.copy()
@@ -109,7 +109,7 @@ def agree(views: Sequence[View]) -> list[GainMap]:
     parts = np.stack([_start(model, p, prior) for p in profiles])
     mean = np.zeros_like(parts)  # what is expected of each frame
     for step in range(FLICKER.rounds):
-        scene, known = _scene(views, [GainMap(model.legendre(c) @ _TO_CHANNELS) for c in parts])
+        scene, known = typical_scene(views, [GainMap(model.legendre(c) @ _TO_CHANNELS) for c in parts])
         variance = np.zeros_like(parts)
         for index in usable_frames:
             ratio, weight = ratios(views[index], scene, known, tiles)
@@ -144,7 +144,7 @@ def _learned(parts: F64, variance: F64, prior: F64) -> F64:
     return np.asarray((parts**2).sum(axis=0) / np.maximum(decided, FLICKER.decided) + 1e-8)
 
 
-def _scene(views: Sequence[View], gain_maps: Sequence[GainMap]) -> tuple[F32, _Mask]:
+def typical_scene(views: Sequence[View], gain_maps: Sequence[GainMap]) -> tuple[F32, _Mask]:
     """The burst's typical picture in the reference's place, and where at least two frames show it."""
     height, width = views[0].pixels.shape[:2]
     pick = np.unique(np.linspace(0, len(views) - 1, min(FLICKER.most, len(views))).round().astype(int))
@@ -176,9 +176,9 @@ def ratios(one: View, scene: F32, in_scene: _Mask, tiles: tuple[int, int]) -> tu
     known = np.where(in_scene[..., None], scene, np.nan).astype(np.float32)
     here = warp(known, one.motion, back=True, sharp=True)
     both = one.good & np.isfinite(here[..., 1])
-    share = _tiled(both[..., None].astype(np.float32), tiles)[..., 0]
-    frame = _tiled(np.where(both[..., None], one.pixels, 0), tiles)
-    ground = _tiled(np.where(both[..., None], here, 0), tiles)
+    share = tiled(both[..., None].astype(np.float32), tiles)[..., 0]
+    frame = tiled(np.where(both[..., None], one.pixels, 0), tiles)
+    ground = tiled(np.where(both[..., None], here, 0), tiles)
     enough = (share > FLICKER.covered) & (frame > 0).all(axis=-1) & (ground > 0).all(axis=-1)
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = np.where(enough[..., None], np.log2(frame / ground), np.nan)
@@ -195,10 +195,11 @@ def _steepness(scene: F32, known: _Mask, tiles: tuple[int, int]) -> F64:
     parts = np.stack([logs[..., 1], logs[..., 0] - logs[..., 1], logs[..., 2] - logs[..., 1]], axis=-1)
     down, across = np.gradient(parts, axis=(0, 1))
     limited = np.minimum(down**2 + across**2, FLICKER.steep).astype(np.float32)
-    return _tiled(np.where(known[..., None], limited, 0), tiles)
+    return tiled(np.where(known[..., None], limited, 0), tiles)
 
 
-def _tiled(picture: F32, tiles: tuple[int, int]) -> F64:
+def tiled(picture: F32, tiles: tuple[int, int]) -> F64:
+    """(R, C, channels) means of a picture in so many tiles."""
     return np.asarray(
         cv2.resize(picture, (tiles[1], tiles[0]), interpolation=cv2.INTER_AREA).reshape(*tiles, -1), dtype=np.float64
     )

@@ -30,11 +30,12 @@ from pipeline.light.gain_map import GainMap
 from pipeline.light.lens.pans import PanEvidence, evidence
 from pipeline.light.neutral import Candidate, candidates
 from pipeline.light.rendering.mercury import UnderMercury, foretell
+from pipeline.light.response.evidence import CurveEvidence, curve_evidence
 from pipeline.light.row_wave import ACROSS, DEGREE
 from pipeline.store.packing import LARGEST, take
 from pipeline.types import F32, F64, Frame, Image
 
-VERSION = 11  # raised when the result for a scene changes
+VERSION = 12  # raised when the result for a scene changes
 _STOPS = 100.0  # that light changes by at most; more was not measured
 _FULL = GainMap(np.zeros((DEGREE + 1, ACROSS + 1, 3)))
 
@@ -73,6 +74,7 @@ class Scene:
     to_working  (3, 3) the camera's own matrix for balanced colour
     pans    what frames that moved say of the lens's falloff; None where none did
     mercury  what the camera makes of colours under mercury; None for finished pictures
+    curve    what finished pictures say of their camera's tone curve; None where they say nothing
     """
 
     names: tuple[str, ...]
@@ -87,6 +89,7 @@ class Scene:
     to_working: F64
     pans: PanEvidence | None = None
     mercury: UnderMercury | None = None
+    curve: CurveEvidence | None = None
 
     def as_arrays(self) -> dict[str, NDArray[Any]]:
         """For the store; from_arrays reads them back."""
@@ -102,6 +105,7 @@ class Scene:
             "to_working": self.to_working,
             **({} if self.pans is None else self.pans.as_arrays()),
             **({} if self.mercury is None else self.mercury.as_arrays()),
+            **({} if self.curve is None else self.curve.as_arrays()),
         }
 
     @staticmethod
@@ -125,6 +129,7 @@ class Scene:
             take(arrays, "to_working", np.float64, (3, 3), -LARGEST, LARGEST),
             PanEvidence.from_arrays(arrays),
             UnderMercury.from_arrays(arrays),
+            CurveEvidence.from_arrays(arrays),
         )
 
 
@@ -176,11 +181,14 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64) -> Sce
     same = [i for i, shape in enumerate(shapes) if shape == usual]
     flickers = [GainMap.constant(np.zeros(3))] * len(turned)
     steady, pan = [1.0] * len(turned), [0.0] * len(turned)
-    pans = None
+    pans = curve = None
     if len(same) > 1 and min(usual[:2]) >= SCENES.least:
         registered = views([turned[i] for i in same])
         pans = evidence(registered)
-        for i, one, flicker in zip(same, registered, agree(registered), strict=True):
+        agreed = agree(registered)
+        if all(f.kind == "picture" for f in frames) and not any(i.curve for i in images):
+            curve = curve_evidence(registered, agreed)
+        for i, one, flicker in zip(same, registered, agreed, strict=True):
             flickers[i], steady[i] = flicker, one.motion.explained
             pan[i] = 2 * one.motion.dx / one.pixels.shape[1]
     pick = np.unique(np.linspace(0, len(turned) - 1, min(SCENES.pictures, len(turned))).round().astype(int))
@@ -204,6 +212,7 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64) -> Sce
         to_working=images[0].to_working,
         pans=pans,
         mercury=foretell(images[0].to_working),
+        curve=curve,
     )
 
 

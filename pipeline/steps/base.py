@@ -213,6 +213,7 @@ class Step(Generic[P, M, S]):
                    from, fractions of the upright frame
     on_proxy       (small picture, solution, frame) -> the picture in which the light of bursts is found: for what is no
                    light, and would be taken for it
+    proxy_key      what of a solution on_proxy depends on; None: all of it
     displayed      (image, params, whether its file is a finished picture) -> what it makes of a few samples of linear
                    light, as far as that does not depend on a solution; for the step that brings it to display values.
                    Called in the parent, so it loads no compiler
@@ -254,6 +255,7 @@ class Step(Generic[P, M, S]):
     reads: Callable[[P, S | None, int, int], Box] | None = None
     reaches: Callable[[S, Frame, Box, int, int], Box] | None = None
     on_proxy: Callable[[Image, S, Frame], Image] | None = None
+    proxy_key: Callable[[S], JsonValue] | None = None
     displayed: Callable[[Image, P, bool], Image] | None = None
     output_size: Callable[[P, int, int], tuple[int, int]] | None = None
     shortfall: Callable[[P, int, int], str] | None = None

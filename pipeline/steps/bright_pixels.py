@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.imaging.camera_curve import straighten
 from pipeline.imaging.colour import srgb_decode, srgb_encode, to_lab
 from pipeline.imaging.orientation import Orientation
 from pipeline.light.gain_map import GainMap
@@ -86,6 +87,10 @@ class BrightPixels:
             take(arrays, "saturation", np.float64, (3,), 1 / LARGEST, LARGEST),
             take(arrays, "to_working", np.float64, (3, 3), -LARGEST, LARGEST),
         )
+
+    def straightened(self, curve: float) -> BrightPixels:
+        """The same without the contrast of this strength that a camera put on a finished picture."""
+        return replace(self, pixels=straighten(self.pixels, curve)) if curve else self
 
     def balanced(self, stops: GainMap, falloff: F32 | None = None) -> F32:
         """(1, N, 3) the samples under these stops, clipped channels rebuilt as `rebuild_highlights` does.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -18,10 +18,17 @@ from pipeline.types import Domain, Frame, Image, Noise
 
 if TYPE_CHECKING:
     from pipeline.imaging.denoise.picture_noise import PictureNoise, PictureStatistics
-    from pipeline.imaging.raw.frame import DecodedFrame, DecodeOptions, SensorCorrection, SensorReading
+    from pipeline.imaging.raw.frame import (
+        DecodedFrame,
+        DecodeOptions,
+        PictureCorrection,
+        SensorCorrection,
+        SensorReading,
+    )
     from pipeline.imaging.raw.noise import NoiseStatistics
     from pipeline.imaging.raw.noise_pool import CameraNoise
     from pipeline.imaging.raw.row_noise import RowNoise
+    from pipeline.light.scenes import Scene
 
 
 class DecodeParams(Params):
@@ -96,6 +103,55 @@ def sensors(frames: Sequence[Frame], measured: Mapping[str, DecodeMeasurement]) 
     ]
 
 
+def _curves(context: SolveContext[DecodeMeasurement]) -> tuple[dict[str, float], list[str]]:
+    """Frame name -> strength of its camera's tone curve, of finished pictures that prove one; and notices."""
+    from pipeline.light.response.evidence import strength_of
+
+    by_name = {f.name: f for f in context.frames}
+    pictures = {f.name for f in context.frames if f.kind == "picture"}
+    if not any(len(pictures.intersection(burst.frames)) > 1 for burst in context.bursts):
+        return {}, []
+    cameras: dict[tuple[str, str], list[Scene]] = {}
+    for scene in context.light().scenes:
+        if pictures.issuperset(scene.names):
+            exif = by_name[scene.names[0]].exif
+            cameras.setdefault((exif.make, exif.model), []).append(scene)
+    found: dict[str, float] = {}
+    notices = []
+    for scenes in cameras.values():
+        strength = strength_of([scene.curve for scene in scenes if scene.curve is not None])
+        if strength:
+            found |= {name: strength for scene in scenes for name in scene.names}
+            camera = camera_of(by_name[scenes[0].names[0]])
+            notices.append(
+                f"{camera}: how its bursts changed with the lamps shows the contrast that it gives its pictures; light "
+                "is evened as it was before that"
+            )
+    return found, notices
+
+
+def curves(context: SolveContext[Any]) -> dict[str, float]:
+    """Frame name -> strength of the contrast that decode takes out of it (imaging.camera_curve), where it does."""
+    found = {name: getattr(one, "curve", 0.0) for name, one in context.earlier_of(STEP).items()}
+    return {name: curve for name, curve in found.items() if curve}
+
+
+def on_proxy(image: Image, solution: SensorCorrection | PictureCorrection, frame: Frame) -> Image:
+    """A picture without its camera's contrast, which is no light."""
+    from pipeline.imaging.camera_curve import straighten, straightened_noise
+
+    curve = proxy_key(solution)
+    if not curve:
+        return image
+    noise = straightened_noise(image.noise, curve)
+    return replace(image, pixels=straighten(image.pixels, curve), noise=noise, curve=curve)
+
+
+def proxy_key(solution: SensorCorrection | PictureCorrection) -> float:
+    """What `on_proxy` depends on."""
+    return float(getattr(solution, "curve", 0.0))
+
+
 def _pictures(context: SolveContext[DecodeMeasurement]) -> dict[str, PictureNoise]:
     """By name of the frame, the noise of finished pictures, from all of one camera, ISO and size."""
     from pipeline.imaging.denoise.picture_noise_pool import alike, of_frame, pool
@@ -118,14 +174,19 @@ def _pictures(context: SolveContext[DecodeMeasurement]) -> dict[str, PictureNois
     return noises
 
 
-def solve(context: SolveContext[DecodeMeasurement], params: DecodeParams) -> Solved[SensorCorrection | PictureNoise]:
+def solve(
+    context: SolveContext[DecodeMeasurement], params: DecodeParams
+) -> Solved[SensorCorrection | PictureCorrection]:
     """For each sensor and ISO the noise that its frames agree on, its defects and the noise of its rows; for finished
-    pictures the noise that those of one camera, ISO and size agree on."""
-    from pipeline.imaging.raw.frame import SensorCorrection
+    pictures the noise that those of one camera, ISO and size agree on, and the tone curve that bursts show."""
+    from pipeline.imaging.raw.frame import PictureCorrection, SensorCorrection
     from pipeline.imaging.raw.noise_pool import ENOUGH, noise_notes, row_variance
 
-    solutions: dict[str, SensorCorrection | PictureNoise] = dict(_pictures(context))
-    notices: list[str] = []
+    noises = _pictures(context)
+    bent, notices = _curves(context)
+    solutions: dict[str, SensorCorrection | PictureCorrection] = {
+        name: PictureCorrection(noises.get(name), bent.get(name, 0.0)) for name in noises | bent
+    }
     for sensor in sensors(context.frames, context.measured):
         found, frames, rows = sensor.noise, sensor.frames, sensor.rows
         defects = _defects(context, sensor)
@@ -217,7 +278,8 @@ def _decode(frame: Frame, long_edge: int | None, options: DecodeOptions) -> Deco
         detail = detail_of(pixels, noise)
         statistics = picture_statistics(pixels)
     else:
-        known = options.picture or pool([picture_statistics(pixels)], frame.exif.iso)
+        given = None if options.picture is None else options.picture.noise
+        known = given or pool([picture_statistics(pixels)], frame.exif.iso)
         noise = Noise(np.zeros(3), np.zeros(3)) if known is None else known.noise()
     scale = min(1.0, (long_edge or max(full)) / max(full))
     if scale < 1:
@@ -225,6 +287,8 @@ def _decode(frame: Frame, long_edge: int | None, options: DecodeOptions) -> Deco
         pixels = resize(pixels, *size)
         noise = noise.averaged(resize_energy(full, size))
     image = Image(pixels, Domain.CAMERA, noise, np.ones(3), np.eye(3))
+    if options.picture is not None:
+        image = on_proxy(image, options.picture, frame)
     return DecodedFrame(image, np.ones(3), np.ones(3), full, picture.notices, picture=statistics, detail=detail)
 
 
@@ -233,7 +297,7 @@ def every_pixel(params: DecodeParams) -> bool:
     return params.size == "full"
 
 
-STEP: Step[DecodeParams, DecodeMeasurement, SensorCorrection | PictureNoise] = Step(
+STEP: Step[DecodeParams, DecodeMeasurement, SensorCorrection | PictureCorrection] = Step(
     name="decode",
     version=10,
     summary="Read a raw frame or a JPEG, TIFF or PNG into linear camera colour, upright, black subtracted.",
@@ -248,4 +312,6 @@ STEP: Step[DecodeParams, DecodeMeasurement, SensorCorrection | PictureNoise] = S
     solve=solve,
     without="defects stay, and noise is judged in each frame alone",
     every_pixel=every_pixel,
+    on_proxy=on_proxy,
+    proxy_key=proxy_key,
 )

@@ -119,13 +119,17 @@ def solve(context: SolveContext[NoMeasurement], params: DenoiseParams) -> Solved
 
     Whether the network can be used is decided once for the night, so that its pictures are alike, and none fails.
     """
-    from pipeline.imaging.denoise.picture_noise import PictureNoise
+    from pipeline.imaging.raw.frame import PictureCorrection
 
     found = context.earlier_of(DECODE)
     if params.strength == 0:
         return Solved({})
     asked = params.quality == "learned"
-    solutions = {name: Basis(s.frames, learned=asked) for name, s in found.items() if isinstance(s, PictureNoise)}
+    solutions = {
+        name: Basis(s.noise.frames, learned=asked)
+        for name, s in found.items()
+        if isinstance(s, PictureCorrection) and s.noise is not None
+    }
     if not asked:
         return Solved(solutions)
     why = _no_weights()

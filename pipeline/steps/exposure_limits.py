@@ -11,7 +11,7 @@ import numpy as np
 from pipeline.errors import FrameError
 from pipeline.imaging.orientation import Orientation
 from pipeline.light.gain_map import GainMap
-from pipeline.steps import lens, white_balance
+from pipeline.steps import decode, lens, white_balance
 from pipeline.steps.base import SolveContext
 from pipeline.types import F32, Domain, Frame, Image, Noise
 
@@ -50,6 +50,7 @@ class Shown:
         """context  of exposure, after white_balance"""
         self._measured, self._displayed = context.measured, context.displayed
         self._balance, self._lens = context.earlier_of(white_balance.STEP), context.earlier_of(lens.STEP)
+        self._curves = decode.curves(context)
 
     def most(self, frame: Frame, evening: GainMap, level: float) -> float:
         """The stops up to `level` that a frame with this evening bears without newly burning; `level` where nothing
@@ -106,7 +107,9 @@ class Shown:
         total = stops + GainMap.constant(np.full(3, level))
         saturation = bright.saturation * 2.0 ** total.coefficients[0, 0]
         nothing = Noise(np.zeros(3), np.zeros(3))
-        image = Image(bright.balanced(total, falloff), Domain.CAMERA, nothing, saturation, matrix)
+        curve = self._curves.get(frame.name, 0.0)
+        pixels = bright.straightened(curve).balanced(total, falloff)
+        image = Image(pixels, Domain.CAMERA, nothing, saturation, matrix, curve=curve)
         return [s.pixels for s in self._displayed(image, frame.kind == "picture")]
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
-from pipeline.steps import exposure, white_balance
+from pipeline.steps import decode, exposure, white_balance
 from pipeline.steps.base import ApplyContext, MeasureContext, Params, SolveContext, Solved, Step
 from pipeline.store.packing import LARGEST, take
 from pipeline.types import Domain, Frame, Image, JsonObject
@@ -128,14 +128,15 @@ def solve(context: SolveContext[ToneMeasurement], params: ToneParams) -> Solved[
     Raw frames: a black point from the shadows of the burst, as far as they lie above noise. Finished frames (JPEG,
     TIFF, PNG): the shoulder reaches as far as the burst was brightened; where it was not, nothing changes.
     """
-    by_name = {f.name: f for f in context.frames}
+    by_name, curves = {f.name: f for f in context.frames}, decode.curves(context)
     found: dict[str, ToneSolution] = {}
     for burst in context.bursts:
         frames = [by_name[n] for n in burst.frames if n in by_name]
         raws, finished = [f for f in frames if f.kind == "raw"], [f for f in frames if f.kind != "raw"]
         if finished:
             lift = max(_lift(context, f) for f in finished)
-            white = round(float(np.clip(2.0 ** (lift + params.ev), 1.0, params.white)), _DIGITS)
+            end = _bent(2.0 ** (lift + params.ev), max(curves.get(f.name, 0.0) for f in finished))
+            white = round(float(np.clip(end, 1.0, params.white)), _DIGITS)
             found |= dict.fromkeys((f.name for f in finished), ToneSolution(white=white))
         if raws:
             found |= dict.fromkeys((f.name for f in raws), _of_raws(context, raws))
@@ -167,27 +168,38 @@ def _lift(context: SolveContext[ToneMeasurement], frame: Frame) -> float:
     return float(np.max(total))
 
 
+def _bent(light: float, curve: float) -> float:
+    """Where a value of light ends when the camera's contrast is put back."""
+    from pipeline.imaging.camera_curve import bend
+
+    return float(bend(np.array([light], np.float32), curve)[0]) if curve else light
+
+
 def displayed(
     image: Image, params: ToneParams, finished: bool, solution: ToneSolution | None = None, samples: bool = False
 ) -> Image:
     """Linear -> display sRGB (IEC 61966-2-1), 0 to 1. finished  it has a camera's curve, and gets none of ours;
     solution  None: without a black point, a finished frame's shoulder by its own saturation. samples  as of `render`"""
+    from pipeline.imaging.camera_curve import bend
     from pipeline.imaging.tone import render
 
     matrix = image.to_working if image.domain is Domain.CAMERA else np.eye(3)
     found, more = solution or ToneSolution(), 2.0**params.ev
     white = params.white
     if finished:
-        white = found.white or float(np.clip(image.saturation.max() * more, 1.0, params.white))
+        white = found.white or float(np.clip(_bent(image.saturation.max() * more, image.curve), 1.0, params.white))
     own: tuple[float, float, float] = (0.0, 0.0, 0.0)
     if not finished and params.contrast > 0:
         own = params.contrast, found.black * more, found.floor * more
     keep = finished and white > 1
+    linear, ev = image.pixels, params.ev
+    if image.curve:
+        linear, ev = bend(image.pixels * np.float32(more), image.curve), 0.0
     pixels = render(
-        image.pixels, matrix, params.ev, params.knee, white, params.saturation, *own, keep_hue=keep, raw=not finished,
+        linear, matrix, ev, params.knee, white, params.saturation, *own, keep_hue=keep, raw=not finished,
         samples=samples,
     )  # fmt: skip
-    return replace(image, pixels=pixels, domain=Domain.DISPLAY, to_working=np.eye(3))
+    return replace(image, pixels=pixels, domain=Domain.DISPLAY, to_working=np.eye(3), curve=0.0)
 
 
 def apply(image: Image, params: ToneParams, context: ApplyContext[ToneSolution]) -> Image:

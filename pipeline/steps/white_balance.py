@@ -13,6 +13,7 @@ from pydantic import Field
 from pipeline.errors import FrameError
 from pipeline.imaging.orientation import Orientation
 from pipeline.light.gain_map import GainMap, apply_gain_map
+from pipeline.steps import decode
 from pipeline.steps.base import (
     ApplyContext,
     MeasureContext,
@@ -180,6 +181,7 @@ def solve(context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalancePa
     if params.method == "camera":
         return _as_shot(context)
     light = context.light()
+    context = _as_decoded(context)
     votes = votes_of(light, context.measured, {f.name for f in context.frames if outdoors(f.exif)})
     notices: list[str] = []
     maps: dict[int, WhiteMap] = {}
@@ -221,6 +223,16 @@ def solve(context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalancePa
         for name in scene.names
     }
     return Solved(by_frame, tuple(notices), doubts)
+
+
+def _as_decoded(context: SolveContext[WhiteBalanceMeasurement]) -> SolveContext[WhiteBalanceMeasurement]:
+    """References as the frames are decoded: measured before it was known how their camera bends light."""
+    from pipeline.light.response.references import Straightened
+
+    curves = decode.curves(context)
+    if not curves:
+        return context
+    return replace(context, measured=Straightened(context.measured, curves, context.facts.references))
 
 
 def _stays(measured: WhiteBalanceMeasurement) -> str:

@@ -118,6 +118,23 @@ class Clean:
     quality: Quality | Literal["learned"]
 
 
+@dataclass(frozen=True, slots=True)
+class PictureCorrection:
+    """What a shoot knows of a finished picture.
+
+    noise  of such pictures; None where they do not say; curve  strength of its camera's contrast, which is taken out
+    before gains and put back by tone
+    """
+
+    noise: PictureNoise | None
+    curve: float = 0.0
+
+    def as_json(self) -> JsonObject:
+        """For the record and the keys."""
+        found: JsonObject = {} if self.noise is None else self.noise.as_json()
+        return {**found, "curve": self.curve} if self.curve else found
+
+
 @dataclass(frozen=True)
 class DecodeOptions:
     """What a decode does besides giving pixels.
@@ -128,14 +145,14 @@ class DecodeOptions:
     clean       where the size needs a full demosaic, denoise before it, while noise is still white
     window      the part of the upright frame that is wanted; where the size needs a full demosaic of a Bayer mosaic
                 of square pixels, no more is decoded
-    picture     what the shoot knows of the noise of such finished pictures; else it is estimated from this frame
+    picture     what the shoot knows of such finished pictures; else their noise is estimated from this frame
     """
 
     correction: SensorCorrection | None = None
     sense: bool = False
     clean: Clean | None = None
     window: Box = WHOLE
-    picture: PictureNoise | None = None
+    picture: PictureCorrection | None = None
 
 
 @dataclass(frozen=True)
