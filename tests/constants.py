@@ -40,7 +40,8 @@ from pipeline.light.chart import card, find, fit
 from pipeline.light.comparing import pairs, tones
 from pipeline.light.lens import pans
 from pipeline.light.rendering import mercury
-from tests.constants_bursts import of_flicker, of_registration, of_shared_lamp, of_static
+from pipeline.light.response import evidence
+from tests.constants_bursts import of_flicker, of_registration, of_response, of_shared_lamp, of_static
 from tests.constants_chart import of_card, of_chart, of_fit, of_read, of_refine
 from tests.constants_filters import (
     of_blocks,
@@ -253,6 +254,7 @@ TOPICS = {
         {"decided": "another solution of these bursts is worse by far more, or as good"},
     ),
     "shared lamp": Topic(shared_lamp, "SHARED_LAMP", of_shared_lamp),
+    "response": Topic(evidence, "RESPONSE", of_response),
     "gray world": Topic(highlights, "GRAY_WORLD", of_gray_world),
     "palette": Topic(palette, "PALETTE", of_palette),
     "scenes": Topic(

@@ -8,8 +8,11 @@ from unittest.mock import patch
 import cv2
 import numpy as np
 
+from pipeline.imaging.camera_curve import bend
 from pipeline.light import flicker, registration, row_wave, shared_lamp, static_bands
+from pipeline.light.gain_map import GainMap
 from pipeline.light.registration import Motion
+from pipeline.light.response import evidence
 from pipeline.light.row_wave import DEGREE, terms
 from pipeline.types import F32, F64, Image
 from tests.constants_light import picture
@@ -181,4 +184,27 @@ def of_shared_lamp() -> list[float]:
         parts[:, own, 0], parts[:, own, 1] = lamp + size * other, 0.2 * lamp
         found = shared_lamp.expected(model, parts)
         out += [float(found[0, own[1], 0]), float(found[0, own[1], 1])]
+    return out
+
+
+def of_response() -> list[float]:
+    """Drawn frames beside their scene, dark in places and off it in others; light that changes by about `least`; scores
+    that are nearly sure, of strengths that are nearly weak."""
+    rng, out = np.random.default_rng(4), []
+    scene = np.exp(rng.uniform(np.log(0.002), np.log(0.5), (24, 32, 3))).astype(np.float32)
+    scene[:8] = np.linspace(0.002, 0.007, 32, dtype=np.float32)[None, :, None] * [1.1, 1.0, 1.2]
+    gain = np.exp2(np.linspace(-0.4, 0.4, 24, dtype=np.float32))[:, None, None] * np.ones((1, 32, 3), np.float32)
+    shown = bend(scene * gain, 0.3) * np.exp(rng.normal(0, 0.05, scene.shape)).astype(np.float32)
+    flat = np.full(3, 1e-4)
+    view = flicker.View(shown, np.ones((24, 32), bool), Motion(), flat, flat)
+    for strength in (0.0, 0.4, 0.8):
+        out += [*evidence._of_frame(view, scene, gain, strength)]
+    for stops in np.linspace(0.085, 0.115, 13):
+        maps = [GainMap.constant(np.full(3, v)) for v in (0, stops)]
+        out.append(float(evidence.curve_evidence([view, view], maps) is None))
+    for at in np.linspace(3.2, 4.8, 65):
+        out.append(evidence.strength_of([evidence.CurveEvidence(np.array([at, -1, -9]), np.ones(3))]))
+    for strength in np.linspace(0.08, 0.12, 41):
+        score = 100 * (strength - evidence.TRIED)
+        out.append(evidence.strength_of([evidence.CurveEvidence(score, np.ones(3))]))
     return out

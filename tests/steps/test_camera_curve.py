@@ -18,16 +18,17 @@ from pipeline.light.gain_map import GainMap, apply_gain_map
 from pipeline.light.references import MeasuredReferences
 from pipeline.light.response.evidence import TRIED, CurveEvidence
 from pipeline.light.response.references import straightened
-from pipeline.shoot.facts import FrameFacts, Reference
-from pipeline.steps import decode, exposure, tone
+from pipeline.shoot.facts import Facts, FrameFacts, Reference
+from pipeline.steps import decode, exposure, tone, white_balance
 from pipeline.steps.base import ApplyContext
 from pipeline.steps.bright_pixels import bright_pixels
 from pipeline.steps.decode import DecodeMeasurement, DecodeParams
 from pipeline.steps.exposure import ExposureMeasurement, ExposureSolution
 from pipeline.steps.exposure_limits import Shown
 from pipeline.steps.tone import ToneParams
+from pipeline.steps.white_balance import WhiteBalanceParams
 from pipeline.types import Burst, Domain, Exif, Frame, Image, Noise
-from tests.steps.test_white_balance import context_of, light_of, scene
+from tests.steps.test_white_balance import context_of, light_of, reference_of, scene
 
 CURVE = 0.4
 UP = Orientation.TOP_LEFT
@@ -155,6 +156,19 @@ def test_references_are_straightened_as_they_were_bent() -> None:
     box = Box(0.1, 0.1, 0.2, 0.2)
     references = [Reference("A", patch=box), Reference("A", chart="auto")]
     assert straightened(measured, references, CURVE).whites == pytest.approx(np.stack([white, white]), abs=1e-4)
+
+
+def test_a_card_gives_the_white_of_the_light() -> None:
+    """A card at two fifths of white under warm light: its gains are those of the light, not of the bent picture."""
+    white = np.array([0.5, 0.4, 0.3])
+    facts = Facts(references=(Reference("F1", patch=Box(0.1, 0.1, 0.2, 0.2)),))
+    shown = reference_of(bend(white.astype(np.float32), CURVE).astype(np.float64))
+    of = {"as_shot": np.ones(3), "daylight": np.ones(3), **shown}
+    context = replace(
+        context_of(light_of([scene(["F1"])]), facts, F1=of), earlier={"decode": {"F1": PictureCorrection(None, CURVE)}}
+    )
+    found = white_balance.solve(context, WhiteBalanceParams(method="reference_patch")).by_frame["F1"].gains
+    assert found == pytest.approx(0.4 / white, rel=1e-3)
 
 
 def test_what_is_kept_of_it_says_so() -> None:
