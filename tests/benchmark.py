@@ -36,15 +36,14 @@ from dataclasses import replace
 from pathlib import Path
 
 import cv2
-import numpy as np
 import PIL.Image
 import rawpy
 
 from pipeline.cli.recipes import recipe_folder
 from pipeline.engine.render import render
 from pipeline.engine.run import jobs, read_shoot
-from pipeline.imaging.learned.domain import CHANNELS
 from pipeline.imaging.learned.runtime import MOSAIC, network
+from pipeline.imaging.learned.tiles import Part
 from pipeline.recipe.recipe import load_recipe
 from pipeline.steps import REGISTRY
 from pipeline.workers.executors import worker_setup
@@ -236,9 +235,10 @@ def peak() -> float:
 def network_alone(repeats: int) -> float:
     """CPU seconds a megapixel of the mosaic."""
     by, side = network(MOSAIC), 1024
-    planes = np.full((CHANNELS, side, side), 0.3, np.float32)
-    by(planes)  # warms
-    return cpu(lambda: by(planes), repeats)[0] / (4 * side * side / 1e6)
+    by.cells(side, side)[:] = 0.3
+    whole = Part(0, 0, side, side)
+    by.picture(whole)  # warms
+    return cpu(lambda: by.picture(whole), repeats)[0] / (4 * side * side / 1e6)
 
 
 def rendered_whole(folder: Path, quality: str, alone: float) -> None:

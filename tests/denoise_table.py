@@ -37,7 +37,7 @@ from skimage.restoration import denoise_nl_means, denoise_wavelet
 from pipeline.imaging.denoise.denoise import QUALITIES, Quality, denoise, denoise_mosaic, stabilise, unstabilise
 from pipeline.imaging.geometry import WHOLE
 from pipeline.imaging.learned.mosaic import learned_demosaic
-from pipeline.imaging.learned.runtime import Network
+from pipeline.imaging.learned.network import Network
 from pipeline.imaging.learned.tiles import Settings
 from pipeline.imaging.learned.web import learned_small
 from pipeline.imaging.orientation import Orientation

@@ -102,10 +102,10 @@ def test_a_night_without_the_weights_is_delivered_with_fine_and_says_so(
         path.unlink()
     learned, _ = delivered(tmp_path, "out", "full", 1)
     with monkeypatch.context() as damaged:
-        damaged.setattr(runtime, which, runtime.Weights("none.onnx", getattr(runtime, which).sha256))
+        damaged.setattr(runtime, which, runtime.Weights("none.npz", getattr(runtime, which).sha256))
         instead, frames = delivered(tmp_path, "out", "full", 1)
         record = json.loads((tmp_path / "out" / "run.json").read_text(encoding="utf-8"))
-    said = [n for n in record["notices"] if "none.onnx" in n]
+    said = [n for n in record["notices"] if "none.npz" in n]
     assert len(said) == 1 and "quality fine instead of learned" in said[0] and "install evencourt again" in said[0]
     assert "quality fine instead of learned" in json.dumps(frames["TH5_0001"], ensure_ascii=False)
     assert instead == delivered(tmp_path, "fine", "full", 1, quality="fine")[0]
@@ -120,6 +120,6 @@ def test_other_weights_are_another_key(monkeypatch: pytest.MonkeyPatch, which: s
     assert own is not None
     before = [own(p, None) for p in params]
     assert before[0] == params[0].model_dump(mode="json")  # what was rendered by the others stays
-    monkeypatch.setattr(runtime, which, runtime.Weights("x.onnx", "0" * 64))
+    monkeypatch.setattr(runtime, which, runtime.Weights("x.npz", "0" * 64))
     after = [own(p, None) for p in params]
     assert after[0] == before[0] and after[1] != before[1]

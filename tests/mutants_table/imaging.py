@@ -18,6 +18,8 @@ _RUNTIME, _LEARNED_RUN = "imaging/learned/test_runtime.py", "engine/test_learned
 
 MUTANTS = [
     mutant("imaging/learned/runtime.py", "!= weights.sha256", '== ""', _RUNTIME),
+    mutant("imaging/learned/network.py", "if width % BANDS:", "if width < 0:", "imaging/learned/test_network.py"),
+    mutant("imaging/learned/network.py", "if rows < BANDS:", "if rows < 0:", "imaging/learned/test_network.py"),
     mutant("imaging/learned/tiles.py", "overlap: int = 32", "overlap: int = 16", "imaging/learned/test_mosaic.py"),
     mutant("steps/denoise.py", 'asked["weights"] = [runtime', 'asked["weights"] = "" and [runtime', _LEARNED_RUN),
     mutant("steps/denoise.py", "in (runtime.MOSAIC, runtime.WEB)", "in (runtime.MOSAIC,)", _LEARNED_RUN),

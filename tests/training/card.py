@@ -32,8 +32,8 @@ TEXT = """\
 - {web}: for web sizes. It takes the mosaic averaged to twice the size of the result, told how noisy it is, and how
   much smaller than the sensor it is. 3x3 convolutions on three scales.
 
-Both are of half precision and run by OpenCV's dnn on one thread. They were made by this project, for this program; no
-weights of others went into them.
+Both are of half precision, NumPy's .npz, and run by this program (winograd.py) on one thread. They were made by this
+project, for this program; no weights of others went into them.
 
 {runs}
 - tests/training/README.md says how to repeat it.

@@ -1,6 +1,6 @@
 """The network against `fine` and the classical demosaics: `python -m tests.training.evaluate [NETWORK] [--part NAME]`.
 
-On a CPU, through OpenCV's dnn, one thread. Photographs and noise are those that `python -m tests.denoise_table` holds
+On a CPU, one thread. Photographs and noise are those that `python -m tests.denoise_table` holds
 out (WALLPAPERS: a folder with Debian's packages unpacked, where they are not installed), at full size as it makes them.
 
 noise      PSNR (sRGB) and CIEDE2000 of every picture at ISO 3200, 6400 and 12,800: network, `fine` + own demosaic,
@@ -26,7 +26,8 @@ from skimage.color import rgb2lab
 
 from pipeline.imaging.denoise.denoise import denoise_mosaic
 from pipeline.imaging.learned.mosaic import learned_demosaic
-from pipeline.imaging.learned.runtime import MOSAIC, Network, network
+from pipeline.imaging.learned.network import Network
+from pipeline.imaging.learned.runtime import MOSAIC, network
 from pipeline.imaging.learned.tiles import Settings
 from pipeline.imaging.raw.window import packed, unpacked
 from pipeline.types import Noise
@@ -47,9 +48,9 @@ _SIDE = 110  # fmt: skip
 Way = Callable[[np.ndarray, float, float], np.ndarray]  # mosaic (H, W), a, b as told -> (H, W, 3) balanced
 
 
-def learned(onnx: Path | None) -> Way:
+def learned(weights: Path | None) -> Way:
     """The network in tiles, as the program runs it; None: the weights of the package."""
-    by = network(MOSAIC) if onnx is None else Network(onnx.read_bytes())
+    by = network(MOSAIC) if weights is None else Network(weights.read_bytes())
 
     def run(mosaic: np.ndarray, a: float, b: float) -> np.ndarray:
         noise, size = Noise(np.full(3, a), np.full(3, b)), mosaic.shape
@@ -163,7 +164,7 @@ def not_learnt() -> dict[str, np.ndarray]:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
-    parser.add_argument("network", type=Path, nargs="?", help="an ONNX file that train wrote; else that of the package")
+    parser.add_argument("network", type=Path, nargs="?", help="an .npz file that train wrote; else that of the package")
     parser.add_argument("--wallpapers", type=Path)
     parser.add_argument("--part", action="append", choices=("noise", "wrong", "clean", "flat", "drawn", "time"))
     parser.add_argument("--sheet", type=Path, help="a PNG to write, and no more")

@@ -1,4 +1,4 @@
-"""The network, and its weights as ONNX: 3x3 convolutions and no more, so that any runtime is fast with it.
+"""The network: 3x3 convolutions and hardly more, so that it is fast (pipeline/imaging/learned/winograd.py).
 
 Input (1, 10, h, w): u of the packed RGGB cells (domain.py), then six planes that are even: what each colour's noise is.
 Output (1, 12, h, w): u of red at the four pixels of each cell, row by row, then of green, then of blue. It is the
@@ -151,59 +151,7 @@ def multiply_adds(plan: Plan) -> float:
     return total + (9 * (plan.channels * w[0] + 12 * w[0]) + base.size) / 4
 
 
-def write_onnx(network: Network, path: Path) -> None:
-    """The weights in half precision, as a model that OpenCV's dnn and onnxruntime read."""
-    import onnx
-    from onnx import TensorProto, helper, numpy_helper
-
-    state, plan = network.state_dict(), network.plan
-    nodes, weights, count = [], [], [0]
-
-    def node(kind: str, inputs: list[str], **attributes: object) -> str:
-        count[0] += 1
-        nodes.append(helper.make_node(kind, inputs, [f"n{count[0]}"], **attributes))
-        return f"n{count[0]}"
-
-    def stored(name: str, value: np.ndarray) -> str:
-        weights.append(numpy_helper.from_array(value.astype(np.float16), name))
-        return node("Cast", [name], to=TensorProto.FLOAT)
-
-    def conv(name: str, x: str, stride: int = 1) -> str:
-        weight, bias = (state[f"{name}.{part}"].detach().float().cpu().numpy() for part in ("weight", "bias"))
-        side = weight.shape[-1]
-        inputs = [x, stored(f"{name}.weight", weight), stored(f"{name}.bias", bias)]
-        return node("Conv", inputs, kernel_shape=[side] * 2, strides=[stride] * 2, pads=[side // 2 * (stride == 1)] * 4)
-
-    def leaky(x: str) -> str:
-        return node("LeakyRelu", [x], alpha=LEAK)
-
-    def block(name: str, x: str) -> str:
-        return node("Add", [x, conv(f"{name}.second", leaky(conv(f"{name}.first", x)))])
-
-    # The base as weights of the whole input, which spares a slice.
-    base = base_of(plan.channels)
-    side = base.shape[-1]
-    base = np.concatenate([base, np.zeros((12, plan.channels - base.shape[1], side, side), np.float32)], 1)
-    begun = node("Conv", ["mosaic", stored("base", base)], kernel_shape=[side] * 2, pads=[side // 2] * 4)
-    twice = numpy_helper.from_array(np.array([1, 1, 2, 2], np.float32), "twice")
-    h, kept = conv("inp", "mosaic"), []
-    for level in range(len(plan.widths)):
-        for index in range(plan.down[level]):
-            h = block(f"down.{level}.{index}", h)
-        if level < len(plan.widths) - 1:
-            kept.append(h)
-            h = conv(f"halve.{level}", h, 2)
-    for level in reversed(range(len(plan.up))):
-        wide = node("Resize", [conv(f"widen.{level}", h), "", "twice"], mode="nearest",
-                    coordinate_transformation_mode="asymmetric", nearest_mode="floor")  # fmt: skip
-        h = node("Add", [kept[level], wide])
-        for index in range(plan.up[level]):
-            h = block(f"up.{level}.{index}", h)
-    nodes.append(helper.make_node("Add", [begun, conv("out", h)], ["picture"]))
-    shape = [helper.make_tensor_value_info(n, TensorProto.FLOAT, [1, c, "h", "w"]) for n, c in
-             (("mosaic", plan.channels), ("picture", 12))]  # fmt: skip
-    graph = helper.make_graph(nodes, "evencourt", shape[:1], shape[1:], [*weights, twice])
-    model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", 13)])
-    model.ir_version = 8
-    onnx.checker.check_model(model)
-    path.write_bytes(model.SerializeToString())
+def write_weights(network: Network, path: Path) -> None:
+    """The weights in half precision, as pipeline/imaging/learned/network.py reads them."""
+    state = {name: value.detach().float().cpu().numpy() for name, value in network.state_dict().items()}
+    np.savez_compressed(path, **{name: value.astype(np.float16) for name, value in state.items()})

@@ -22,7 +22,7 @@ from torch import Tensor
 
 from pipeline.imaging.learned import domain
 from tests.training import sensor, web
-from tests.training.network import MOSAIC, WEB, Network, Plan, multiply_adds, working, write_onnx
+from tests.training.network import MOSAIC, WEB, Network, Plan, multiply_adds, working, write_weights
 from tests.training.pictures import Pictures
 from tests.training.synthetic import SIDE
 
@@ -315,7 +315,7 @@ def train(arguments: argparse.Namespace) -> None:
     with torch.no_grad():
         print(f"step {trainer.step}, {time.time() - begun:.0f} s; looked at (no noise, ISO 3200, 12,800):",
               look.words(network), flush=True)  # fmt: skip
-    write_onnx(network, out / "network.onnx")
+    write_weights(network, out / "network.npz")
     bank.stop()
 
 

@@ -8,20 +8,21 @@ each pixel: of that the grain is made that is kept.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
 
 from pipeline.imaging.learned import domain
-from pipeline.imaging.learned.runtime import MOSAIC, Network, network
+from pipeline.imaging.learned.runtime import MOSAIC, network
 from pipeline.imaging.learned.settle import correction, in_colour
 from pipeline.imaging.learned.tiles import (
     GRID,
     LEARNED,
+    Part,
     Settings,
     gains_told,
     in_tiles,
-    look,
     luma_weights,
     mixed,
     seen,
@@ -31,11 +32,14 @@ from pipeline.imaging.memory import give_back_memory
 from pipeline.imaging.raw.residual_demosaic import by_residuals
 from pipeline.types import F32, F64, Noise
 
+if TYPE_CHECKING:
+    from pipeline.imaging.learned.network import Network
+
 _COLOURS = ((0, 1), (1, 2))  # of the places of a cell
 _PIXELS = np.array([1, 2, 1], np.float32)  # of a colour in a cell
 _BINOMIAL = np.array([0.5, 1.0, 0.5], np.float32)
 _STRIP = 128  # rows of cells that are settled at a time
-_MORE = 2  # pixels about a tile that are made besides: grain is spread over those about it
+_MORE = 1  # cells about a tile that are made besides: grain is spread over those about it
 
 
 def learned_demosaic(
@@ -75,30 +79,29 @@ class _Work:
     def tile(self, top: int, left: int, low: int, right: int) -> F32:
         """(2 (low - top), 2 (right - left), 3) camera colour of cells [top, low) x [left, right)."""
         (rows, up), (columns, aside) = (
-            seen(first, last, side, 2, LEARNED.overlap)
+            seen(first, last, side, 2, LEARNED.overlap, self.network.sides)
             for first, last, side in zip((top, left), (low, right), self.light.shape, strict=True)
         )
-        light, s = self.light[rows[:, None], columns], np.float32(self.foot)
-        root = np.empty_like(light)
-        for colour, cell in _sites():
-            root[cell] = domain.to_root(light[cell] * self.gains[colour], s)
-        up, aside, height, width = up - _MORE, aside - _MORE, 2 * (low - top + _MORE), 2 * (right - left + _MORE)
-        near = (slice(up, up + height), slice(aside, aside + width))
+        told, s = self.network.cells(len(rows) // 2, len(columns) // 2), np.float32(self.foot)
+        for place, (colour, (y, x)) in enumerate(_sites()):
+            told[..., place] = domain.to_root(self.light[rows[y][:, None], columns[x]] * self.gains[colour], s)
+        part = Part(up // 2 - _MORE, aside // 2 - _MORE, up // 2 + low - top + _MORE, aside // 2 + right - left + _MORE)
         levels, stays = self.settings.levels, self.settings.stays
-        found = self._look(root, levels[0])[near]
+        found = self._look(told, levels[0], part)
         if levels[1] != levels[0]:
-            found = with_luma_of(found, self._look(root, levels[1])[near], self.weights)
-        inner = found[_MORE:-_MORE, _MORE:-_MORE]
+            found = with_luma_of(found, self._look(told, levels[1], part), self.weights)
+        rim = slice(2 * _MORE, -2 * _MORE)
         first, across = self.place
         self.cells[top - first : low - first, left - across : right - across] = (
-            sum(inner[cell] for _, cell in _sites()) / 4
+            sum(found[rim, rim][cell] for _, cell in _sites()) / 4
         )
         if max(stays) > 0:
-            noisy = domain.to_root(by_residuals(light, self.balance, up, aside, height, width) * self.gains, s)
-            found = mixed(found, noisy, *stays, self.weights)
+            light = self.light[rows[:, None], columns]
+            whole = by_residuals(light, self.balance, 2 * part.top, 2 * part.left, *found.shape[:2])
+            found = mixed(found, domain.to_root(whole * self.gains, s), *stays, self.weights)
         if self.settings.keep_grain > 0:
-            self._keep_grain(found, root[near])
-        return np.asarray(domain.from_root(found[_MORE:-_MORE, _MORE:-_MORE], s) / self.gains, dtype=np.float32)
+            self._keep_grain(found, told[part.top : part.low, part.left : part.right])
+        return np.asarray(domain.from_root(found[rim, rim], s) / self.gains, dtype=np.float32)
 
     def settle(self, out: F32, top: int, left: int) -> None:
         """Take out of `out` (H, W, 3), camera colour from (top, left) on, what is left of wide noise, in place."""
@@ -119,16 +122,16 @@ class _Work:
             slope = np.sqrt(np.maximum(part * self.gains, 0) + s) * (2 * k / self.gains)
             part += change * slope
 
-    def _look(self, root: F32, level: float) -> F32:
-        """(H, W) -> (H, W, 3), both u; `level` times the deviation of the noise is told."""
-        numbers = np.concatenate(domain.told(self.a * level**2, self.b * level**2, self.foot))
-        return look(self.network, [root[cell] for _, cell in _sites()], numbers.astype(np.float32))
+    def _look(self, told: F32, level: float, part: Part) -> F32:
+        """Cells (h, w, 10) -> u of a part of their pixels; `level` times the deviation of the noise is told."""
+        told[..., 4:] = np.concatenate(domain.told(self.a * level**2, self.b * level**2, self.foot))
+        return self.network.picture(part)
 
-    def _keep_grain(self, found: F32, root: F32) -> None:
-        """Put back into `found` (H, W, 3) a share of the luma that it lacks of the mosaic `root` (H, W), in place."""
-        grain = np.empty_like(root)
-        for colour, cell in _sites():
-            grain[cell] = (root[cell] - found[cell][..., colour]) * (self.weights[colour] / _PIXELS[colour])
+    def _keep_grain(self, found: F32, cells: F32) -> None:
+        """Put back into `found` (2h, 2w, 3) a share of the luma that it lacks of `cells` (h, w, 4...), in place."""
+        grain = np.empty(found.shape[:2], np.float32)
+        for place, (colour, cell) in enumerate(_sites()):
+            grain[cell] = (cells[..., place] - found[cell][..., colour]) * (self.weights[colour] / _PIXELS[colour])
         # As denoise.cells.keep_grain: the binomial gives each colour the same sum wherever it stands.
         spread = cv2.sepFilter2D(grain, -1, _BINOMIAL, _BINOMIAL, borderType=cv2.BORDER_REFLECT_101)
         found += (np.float32(self.settings.keep_grain) * spread)[..., None]

@@ -1,48 +1,28 @@
-"""The weights of a network, checked and run by OpenCV on one thread."""
+"""The weights of the networks, checked."""
 
 from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass
 from importlib.resources import files
-
-import cv2
-import numpy as np
+from typing import TYPE_CHECKING
 
 from pipeline.errors import FrameError
-from pipeline.types import F32
 
-MULTIPLE = 8  # cells to a pixel of the coarsest scale, of which sides and places of what a network sees are
+if TYPE_CHECKING:
+    from pipeline.imaging.learned.network import Network
 
 
 @dataclass(frozen=True)
 class Weights:
-    """A file of this package, ONNX; sha256 in lower case hex (FIPS 180-4). MODEL_CARD.md says how it was made."""
+    """A file of this package, .npz; sha256 in lower case hex (FIPS 180-4). MODEL_CARD.md says how it was made."""
 
     file: str
     sha256: str
 
 
-MOSAIC = Weights("mosaic.onnx", "06d73d72516d9b71b6937d6671ea2b0f7c53fecff88ac3fefeca0ad27f470f00")
-WEB = Weights("web.onnx", "ad4933cd531d617741e5c66095c799d17e69c9bc4b3fa8c51511f903be74aaf1")
-
-
-class Network:
-    """Planes in, planes out; the same bytes for the same planes."""
-
-    def __init__(self, onnx: bytes) -> None:
-        self._net = cv2.dnn.readNetFromONNX(np.frombuffer(onnx, np.uint8))
-
-    def __call__(self, planes: F32) -> F32:
-        """(C, h, w), sides multiples of MULTIPLE -> (K, h, w)."""
-        threads = cv2.getNumThreads()
-        cv2.setNumThreads(1)
-        try:
-            self._net.setInput(planes[None])
-            found: F32 = np.asarray(self._net.forward()[0], dtype=np.float32)
-            return found
-        finally:
-            cv2.setNumThreads(threads)
+MOSAIC = Weights("mosaic.npz", "d90f0ff4641f28ae76523c3f44844c21c743ee3a0441c04736805285dc8a7a40")
+WEB = Weights("web.npz", "9811204cb5ad09897f0288385bb2f8ca253be441db6bbf792278e712bdb62b4a")
 
 
 def read(weights: Weights) -> bytes:
@@ -62,4 +42,6 @@ def network(weights: Weights) -> Network:
 
     Raises FrameError as `read`.
     """
+    from pipeline.imaging.learned.network import Network  # loads the compiler
+
     return Network(read(weights))

@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.imaging.learned import domain
-from pipeline.imaging.learned.runtime import MULTIPLE, Network
 from pipeline.types import F32, F64
 
 
@@ -30,12 +29,34 @@ class LearnedConstants:
 
 
 LEARNED = LearnedConstants()
-GRID = 2 * MULTIPLE  # pixels, on which tiles begin, and the part of a mosaic that a window needs
+BANDS = 4  # rows and columns of which a network makes no fewer, on every scale
+GRID = 16  # pixels to one of the coarsest scale: where tiles begin, and the part of a mosaic that a window needs
 REACH = 96  # pixels, as far as one has a say in what becomes of another
 # Share of the amplitude of the noise that stays by the strength, below the whole: as the classical filters leave it
 # (steps/denoise.py has its square).
 _STRENGTHS = (0.0, 0.25, 0.5, 0.75, 0.9, 1.0)
 _STAYS = (1.0, 0.94, 0.66, 0.18, 0.06, 0.0)
+
+
+@dataclass(frozen=True)
+class Part:
+    """Rows [top, low) and columns [left, right) of what a network sees."""
+
+    top: int
+    left: int
+    low: int
+    right: int
+
+    def wider(self, by: int, height: int, width: int) -> Part:
+        """By so many on each side, of whole bands, within a picture of this size."""
+        top, left = (max(start - by, 0) // BANDS * BANDS for start in (self.top, self.left))
+        ends = ((self.low, height), (self.right, width))
+        low, right = (min(-(-(end + by) // BANDS) * BANDS, side) for end, side in ends)
+        return Part(top, left, low, right)
+
+    def halved(self) -> Part:
+        """What holds it, on a scale of half the size."""
+        return Part(self.top // 2, self.left // 2, -(-self.low // 2), -(-self.right // 2))
 
 
 @dataclass(frozen=True)
@@ -90,23 +111,6 @@ def mixed(u: F32, noisy: F32, luma: float, chroma: float, weights: F32) -> F32:
     return np.asarray(u + np.float32(chroma) * (off - grey) + np.float32(luma) * grey, dtype=np.float32)
 
 
-def look(by: Network, planes: list[F32], numbers: F32) -> F32:
-    """Planes of u (h, w), and what the network is told of the noise -> u of every pixel (2h, 2w, 3)."""
-    height, width = planes[0].shape
-    told = np.empty((len(planes) + len(numbers), height, width), np.float32)
-    for index, plane in enumerate(planes):
-        told[index] = plane
-    told[len(planes) :] = numbers[:, None, None]
-    return picture_of(by(told))
-
-
-def picture_of(planes: F32) -> F32:
-    """(12, h, w), four of a colour -> (2h, 2w, 3)."""
-    height, width = planes.shape[1:]
-    u = planes.reshape(3, 2, 2, height, width)
-    return np.ascontiguousarray(u.transpose(3, 1, 4, 2, 0)).reshape(2 * height, 2 * width, 3)
-
-
 def in_tiles(
     top: int, left: int, height: int, width: int, tile_of: Callable[[int, int, int, int], F32], most: int
 ) -> F32:
@@ -131,16 +135,16 @@ def _parts(start: int, length: int, most: int) -> list[tuple[int, int]]:
     return [(at, min(last, at + side)) for at in range(first, last, side)]
 
 
-def seen(first: int, last: int, side: int, cell: int, overlap: int) -> tuple[NDArray[np.int64], int]:
+def seen(first: int, last: int, side: int, cell: int, overlap: int, whole: int) -> tuple[NDArray[np.int64], int]:
     """Places along a side, in pixels, that a tile of cells [first, last) sees, and how many of them come before it.
 
     cell  pixels of a cell along a side; overlap  cells that it sees about its own.
-    They are of a multiple of MULTIPLE cells. Beyond the border a picture goes on a little, mirrored about its outermost
-    pixels: a mosaic then keeps its colours.
+    whole  cells, of which they are a multiple. Beyond the border a picture goes on a little, mirrored about its
+    outermost pixels: a mosaic then keeps its colours.
     """
     low = max(first - overlap, -LEARNED.beyond)
     cells = min(last + overlap, -(-side // cell) + LEARNED.beyond) - low
-    at = np.abs(cell * low + np.arange(cell * (cells + -cells % MULTIPLE)))
+    at = np.abs(cell * low + np.arange(cell * (cells + -cells % whole)))
     if side > 1:
         at %= 2 * side - 2
         at = np.minimum(at, 2 * side - 2 - at)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import cv2
 import numpy as np
@@ -18,19 +18,22 @@ from numpy.typing import NDArray
 from pipeline.imaging.compiled import compiled
 from pipeline.imaging.denoise.denoise import denoise
 from pipeline.imaging.learned import domain
-from pipeline.imaging.learned.runtime import WEB, Network, network
+from pipeline.imaging.learned.runtime import WEB, network
 from pipeline.imaging.learned.settle import correction, in_colour
 from pipeline.imaging.learned.tiles import (
+    Part,
     Settings,
     gains_told,
     in_tiles,
     luma_weights,
     mixed,
-    picture_of,
     seen,
     with_luma_of,
 )
 from pipeline.types import F32, F64, Noise
+
+if TYPE_CHECKING:
+    from pipeline.imaging.learned.network import Network
 
 
 @dataclass(frozen=True)
@@ -93,25 +96,25 @@ class _Work:
     def tile(self, top: int, left: int, low: int, right: int) -> F32:
         """(2 (low - top), 2 (right - left), 3) u of cells [top, low) x [left, right)."""
         (rows, up), (columns, aside) = (
-            seen(first, last, side, 4, LEARNED_WEB.overlap)
+            seen(first, last, side, 4, LEARNED_WEB.overlap, self.network.sides)
             for first, last, side in zip((top, left), (low, right), self.twice.shape[:2], strict=True)
         )
-        up, aside = up // 2, aside // 2
-        inner = (slice(up, up + 2 * (low - top)), slice(aside, aside + 2 * (right - left)))
-        told = np.empty((55, len(rows) // 4, len(columns) // 4), np.float32)
+        up, aside = up // 4, aside // 4
+        part = Part(up, aside, up + low - top, aside + right - left)
+        told = self.network.cells(len(rows) // 4, len(columns) // 4)
         slope = 1 / ((1 + self.foot) ** 0.5 - self.foot**0.5)
-        _planes(self.twice, rows, columns, self.gains, np.float32(self.foot), np.float32(slope), told)
+        _cells(self.twice, rows, columns, self.gains, np.float32(self.foot), np.float32(slope), told)
         levels = self.settings.levels
-        clean = self._look(told, levels[0])[inner]
+        clean = self._look(told, levels[0], part)
         if levels[1] != levels[0]:
-            clean = with_luma_of(clean, self._look(told, levels[1])[inner], self.weights)
+            clean = with_luma_of(clean, self._look(told, levels[1], part), self.weights)
         return clean
 
-    def _look(self, told: F32, level: float) -> F32:
-        """Planes (55, h, w) -> u (2h, 2w, 3); `level` times the deviation of the noise is told."""
+    def _look(self, told: F32, level: float, part: Part) -> F32:
+        """Cells (h, w, 55) -> u of a part of their pixels; `level` times the deviation of the noise is told."""
         numbers = [*domain.told(self.a * level**2, self.b * level**2, self.foot), np.array([self.scale])]
-        told[48:] = np.concatenate(numbers)[:, None, None]
-        return picture_of(self.network(told))
+        told[..., 48:] = np.concatenate(numbers)
+        return self.network.picture(part)
 
     def settle(self, u: F32) -> None:
         """Take out of u (H, W, 3) what is left of wide noise, in place."""
@@ -146,7 +149,7 @@ def noise_share(scale: float) -> float:
 
 
 @compiled(error_model="numpy")
-def _planes(
+def _cells(
     twice: NDArray[Any], rows: NDArray[Any], columns: NDArray[Any], gains: NDArray[Any], s: Any, slope: Any,
     out: NDArray[Any],
 ) -> None:  # fmt: skip
@@ -155,7 +158,8 @@ def _planes(
     half = np.float32(0.5) / root * slope
     zero = np.float32(0)
     line = np.empty((twice.shape[1], 3), np.float32)
-    for i in range(out.shape[1]):
+    for i in range(out.shape[0]):
+        to = out[i]
         for dy in range(4):
             row = twice[rows[4 * i + dy]]
             for c in range(3):
@@ -163,8 +167,8 @@ def _planes(
                 for x in range(len(row)):
                     y = row[x, c] * gain
                     line[x, c] = (np.sqrt(max(y, zero) + s) - root) * slope + min(y, zero) * half
-            for c in range(3):
+            for j in range(len(to)):
                 for dx in range(4):
-                    to = out[16 * c + 4 * dy + dx, i]
-                    for j in range(to.size):
-                        to[j] = line[columns[4 * j + dx], c]
+                    pixel = line[columns[4 * j + dx]]
+                    for c in range(3):
+                        to[j, 16 * c + 4 * dy + dx] = pixel[c]

@@ -90,12 +90,12 @@ def test_tiles_leave_no_seam(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_the_root_is_that_of_the_domain() -> None:
     light = np.linspace(-0.1, 1.1, 4 * 8 * 8 * 4 * 3, dtype=np.float32).reshape(32, 32, 3)
-    gains, s, out = np.array([1.9, 1, 1.7], np.float32), 0.013, np.zeros((55, 8, 8), np.float32)
+    gains, s, out = np.array([1.9, 1, 1.7], np.float32), 0.013, np.zeros((8, 8, 55), np.float32)
     at = np.arange(32)
-    web._planes(light, at, at, gains, np.float32(s), np.float32(1 / ((1 + s) ** 0.5 - s**0.5)), out)
+    web._cells(light, at, at, gains, np.float32(s), np.float32(1 / ((1 + s) ** 0.5 - s**0.5)), out)
     expected = domain.to_root(light * gains, s)
     for c, y, x in ((0, 0, 0), (1, 2, 3), (2, 3, 1)):
-        assert np.allclose(out[16 * c + 4 * y + x], expected[y::4, x::4, c], atol=2e-6)
+        assert np.allclose(out[..., 16 * c + 4 * y + x], expected[y::4, x::4, c], atol=2e-6)
 
 
 def test_black_stays_whole() -> None:
