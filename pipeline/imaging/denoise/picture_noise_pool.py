@@ -61,6 +61,11 @@ class PoolConstants:
     # `enough`, noise is taken to be so much less, in natural logarithms of power.
     enough: float = 10000.0
     few: float = 0.3
+    # And by so much more where it may be texture: no stronger than that, and more than most sensors have at this ISO.
+    # There more may be lost than won.
+    few_unsure: float = 0.5
+    texture: tuple[float, float] = (0.8, 1.6)  # densities of luma, from which on less, then nothing counts
+    usual: tuple[float, float] = (-2.0, -1.2)  # over the most of a sensor: from which on a part, then all does
     alike: float = 0.8  # natural logarithm of power, within which frames of unknown ISO are pooled
     own: float = 1.25  # of a frame's own power, which bounds what its pool says of it
 
@@ -129,9 +134,7 @@ def _bounded(power: NDArray[Any], iso: float | None, area: float) -> tuple[NDArr
     """
     octave = np.log(4.0) * np.arange(SCALES)
     within, ring, outer_ring = _rings()
-    speed = iso or POOL.unknown_iso
-    electrons = POOL.electrons / max(area, POOL.part_of) * 100 / speed
-    most = -np.log(electrons * PICTURE_NOISE.a) + POOL.below_base * min(0.0, np.log(speed / POOL.base_iso))
+    most = _most(iso, area)
     measured = np.array([[_mean(power[s, plane][ring]) for s in range(SCALES)] for plane in range(3)]) + octave
     densities, over = np.empty((3, SCALES)), np.zeros(3)
     for plane in range(3):
@@ -173,6 +176,13 @@ def _bounded(power: NDArray[Any], iso: float | None, area: float) -> tuple[NDArr
             out[s, plane] = np.minimum(own, line + around)
             out[s, plane][0, 0] = line[0, 0]
     return np.asarray(out + POOL.busier * sure), float(over[0])
+
+
+def _most(iso: float | None, area: float) -> float:
+    """Natural logarithm of the density of noise that a sensor has at the most."""
+    speed = iso or POOL.unknown_iso
+    electrons = POOL.electrons / max(area, POOL.part_of) * 100 / speed
+    return float(-np.log(electrons * PICTURE_NOISE.a) + POOL.below_base * min(0.0, np.log(speed / POOL.base_iso)))
 
 
 def _flattened(measured: NDArray[Any], first: int, outer: float) -> NDArray[Any]:
@@ -230,9 +240,20 @@ def _seen(statistics: Sequence[PictureStatistics], iso: float | None, sure: NDAr
     bright, power = _brightness(_quantile(_masked(statistics), POOL.quieter_frames, sure))
     bounded, over = _bounded(power, iso, height * width) if np.isfinite(power[0]).any() else (power, 0.0)
     blocks = sum(int(one.blocks[0].sum()) for one in statistics)
-    bounded = bounded - POOL.few * max(0.0, np.log(POOL.enough / max(blocks, 1)))
+    more = POOL.few_unsure * _unsure(bounded[:, 0], bright, _most(iso, height * width))
+    bounded = bounded - (POOL.few + more) * max(0.0, np.log(POOL.enough / max(blocks, 1)))
     # Colour that is nowhere measured bounds nothing: then nothing is known.
     return _Seen(bright, power, bounded if np.isfinite(bounded).all() else np.full_like(power, np.nan), over)
+
+
+def _unsure(luma: NDArray[Any], bright: NDArray[Any], most: float) -> float:
+    """0 to 1, how well the noise of luma (SCALES, 8, 8) may be texture; most  density that a sensor has at the most."""
+    # Smoothed noise shows in the coarser scales only.
+    densities = luma[:, _rings()[1]].mean(axis=1) + np.log(4.0) * np.arange(SCALES)
+    level = float(densities.max() + bright.mean())
+    if not np.isfinite(level):
+        return 0.0
+    return float(np.interp(level, POOL.texture, (1, 0)) * np.interp(level - most, POOL.usual, (0, 1)))
 
 
 def of_frame(pooled: PictureNoise, own: PictureStatistics, iso: float | None, one_camera: bool = True) -> PictureNoise:
