@@ -89,7 +89,9 @@ def open_session(
     opened = Opened(store, read, recipe, recipe_file, Redaction(read).called, known, models, source.only, workers)
     session = Session(opened, record)
     if why := session.files.why_not():
-        note(why)
+        said, _, typed = why.partition("\n")
+        note(said)
+        say(f"           {typed}")
     if session.opened.others():
         note(open_reviews.SAID)
     return session, str(session.files.folder) if known else "the shoot folder"

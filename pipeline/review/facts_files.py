@@ -67,10 +67,9 @@ class FactsFiles:
         """Why nothing can be written, "" where it can."""
         if self.given is None or is_inside(self.folder.resolve(), self.shoot.resolve()):
             return (
-                "nothing can be decided yet: the facts of this shoot are beside its frames, and the shoot folder is "
-                "never written. End the review with Ctrl-C where it was started, and start it with: "
-                f"{command(self.out, self.shoot)} (it copies the facts into that folder, and uses them there from "
-                "then on)"
+                "nothing can be decided yet: the facts are beside the frames, where nothing is ever written. Press "
+                "Ctrl-C where this review was started, and type this line, which copies them into a folder of their "
+                f"own:\n{command(self.out, self.shoot)}"
             )
         return ""
 

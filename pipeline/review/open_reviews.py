@@ -12,8 +12,8 @@ from pipeline.store.disk import is_held
 from pipeline.store.store import REVIEW, Store
 
 SAID = (
-    "another review of these pictures is open on this computer. Nothing is lost by that: both write the same facts, "
-    "and each shows what is decided in the other. Close the one that you do not use"
+    "another review of these pictures is open on this computer. Both write the same facts, so nothing is lost; close "
+    "the one that you do not use"
 )
 
 

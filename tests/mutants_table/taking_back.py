@@ -24,7 +24,7 @@ MUTANTS = [
     mutant("engine/kept/withdrawn.py", "and now != self._read_at", "", *_TESTS),
     mutant(
         "engine/sending.py",
-        "        if not may_go_on():\n            return sent\n        done",
+        "        if not go_on():\n            return sent\n        done",
         "        done",
         *_TESTS,
     ),

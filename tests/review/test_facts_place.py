@@ -11,6 +11,7 @@ import pytest
 
 from pipeline.cli.review import open_session
 from pipeline.errors import InputError
+from pipeline.review import open_reviews
 from pipeline.review.facts_files import command, free_folder
 from pipeline.store.source import Source
 from pipeline.store.store import Store
@@ -41,8 +42,8 @@ def test_nothing_is_written_beside_the_frames_and_it_says_what_to_do(beside: Pat
     before = digests(beside / "shoot")
     one = tab()
     said = one.get("api/roster")["writable"]  # the very command, with a folder that is free
-    assert f"evencourt review {beside / 'out'} --facts {beside / 'facts'} " in said and "Ctrl-C" in said
-    assert any("never written" in text for text in one.get("api/since/0")["notices"])
+    assert said.endswith(f"\nevencourt review {beside / 'out'} --facts {beside / 'facts'}") and "Ctrl-C" in said
+    assert any("nothing is ever written" in text for text in one.get("api/since/0")["notices"])
     for field, value, seen in (("rating", 1, 3), ("words", "x", "jumps to shoot")):
         said = one.post("api/frame", expect=422, frame="TH1_0001", field=field, value=value, seen=seen)
         assert "--facts " in said["message"]
@@ -80,7 +81,7 @@ def test_a_folder_gets_copies_which_count_from_then_on(beside: Path, capsys: pyt
 def test_the_command_that_it_says_works_also_where_the_run_was_given_the_shoot_itself(beside: Path, tab: Open) -> None:
     source = Source.of(beside / "shoot", beside / "shoot", None, beside / "night.yaml")
     Store(beside / "out").keep_source(source)
-    said = shlex.split(tab().get("api/roster")["writable"].split("start it with: ")[1].split(" (")[0])
+    said = shlex.split(tab().get("api/roster")["writable"].splitlines()[-1])
     assert said[:4] == ["evencourt", "review", str(beside / "out"), "--facts"]
     again = tab(Path(said[4]))
     again.post("api/frame", frame="TH1_0003", field="rating", value=1, seen=None)
@@ -130,7 +131,7 @@ def test_two_reviews_know_of_each_other(night: Path, tab: Open, capsys: pytest.C
     second = tab()
     assert "another review of these pictures is open" in " ".join(capsys.readouterr().err.split())
     for one in (first, second):
-        assert any("both write the same facts" in text for text in one.get("api/since/0")["notices"])
+        assert open_reviews.SAID in one.get("api/since/0")["notices"]
     second.server.stop()
     assert not any("another review" in text for text in first.get("api/since/0")["notices"])
     first.server.stop()

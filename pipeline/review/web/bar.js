@@ -185,13 +185,18 @@ export function build(desk) {
 
   // ---- what the server says of the tables, as long as it is so
 
-  const notices = h("ul", { class: "desk-notices", hidden: true });
+  const notices = h("ul", { class: "desk-notices", hidden: true, tabindex: "0", "aria-label": "Worth knowing" });
   let heard = "";
   desk.on("notices", () => {
     const all = [...new Set([...(desk.roster.writable ? [desk.roster.writable] : []), ...desk.notices])];
     if (all.join() === heard) return;
     heard = all.join();
-    notices.replaceChildren(...all.map((text) => h("li", {}, text)));
+    notices.replaceChildren(
+      ...all.map((text) => {
+        const [said, typed] = text.split("\n"); // what is to be typed stands apart, and is taken whole
+        return h("li", {}, said, ...(typed ? [h("code", {}, typed)] : []));
+      }),
+    );
     notices.hidden = !all.length;
     if (all.length) say(all.join(" "));
   });
