@@ -108,6 +108,7 @@ def in_short(error: BaseException) -> str:
     return f"{type(error).__name__}: {short}" if short else type(error).__name__
 
 
+AGAIN = "run the same command again; if it says the same, put --debug after evencourt and report what that shows"
 COPY_AGAIN = "copy it again from the card, if the card has a better one"  # gather may have verified this very one
 
 

@@ -32,9 +32,10 @@ from pathlib import Path
 
 import numpy as np
 
+from pipeline.engine.burst_people import subjects_and_ranks
 from pipeline.engine.measure import MEASURED_EDGE, Measurements, measure_frames
 from pipeline.engine.run import read_shoot
-from pipeline.engine.solve import solve, subjects_and_ranks
+from pipeline.engine.solve import solve
 from pipeline.imaging.geometry import Box, row_to_box
 from pipeline.imaging.raw.frame import DecodeOptions
 from pipeline.imaging.sharpness import sharpness

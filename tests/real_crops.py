@@ -39,9 +39,10 @@ import PIL.Image
 import PIL.ImageOps
 import rawpy
 
+from pipeline.engine.burst_people import subjects_and_ranks
 from pipeline.engine.measure import MEASURED_EDGE, Measurements, measure_frames
 from pipeline.engine.run import read_shoot
-from pipeline.engine.solve import solve, subjects_and_ranks
+from pipeline.engine.solve import solve
 from pipeline.imaging.colour import srgb_decode
 from pipeline.imaging.raw.frame import DecodeOptions
 from pipeline.people import detect

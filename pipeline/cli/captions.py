@@ -13,10 +13,10 @@ from pipeline.cli.cache import CacheChoice, open_cache
 from pipeline.cli.console import Report, command, note, progress, say, some, warn
 from pipeline.cli.models import with_models
 from pipeline.cli.recipes import read_recipe
+from pipeline.engine.burst_people import subjects_and_ranks
 from pipeline.engine.jobs import Shoot, read_shoot
 from pipeline.engine.measure import Measurements
 from pipeline.engine.run import measure_shoot
-from pipeline.engine.solve import subjects_and_ranks
 from pipeline.engine.tables import caption_sheet, jersey_suggestions
 from pipeline.engine.tables.frame_table import SEPARATORS
 from pipeline.errors import InputError, RunStoppedError, lines_of
@@ -123,7 +123,7 @@ def _write(
     with open_cache(cache, shoot.folder) as kept, Store.scratch(shoot.folder, kept) as store:
         measured_frames = measure_shoot(store, shoot, workers, report)
         measured = Measurements(store, measured_frames, crop.STEP)
-        _, ranks, unranked = subjects_and_ranks(measured, shoot.bursts, shoot.facts)
+        _, ranks, unranked = subjects_and_ranks(measured, shoot.bursts, shoot.facts, workers)
         if unranked:
             note(unranked)
         suggested = None

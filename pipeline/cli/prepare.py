@@ -11,10 +11,10 @@ from pipeline.cli.cache import CacheChoice, open_cache
 from pipeline.cli.captions import caption_params, cell_separator, save
 from pipeline.cli.console import command, note, progress, say, some, warn
 from pipeline.cli.models import with_models
+from pipeline.engine.burst_people import subjects_and_ranks
 from pipeline.engine.jobs import Shoot, read_shoot
 from pipeline.engine.measure import MeasuredFrame, Measurements, raise_if_full
 from pipeline.engine.run import measure_shoot
-from pipeline.engine.solve import subjects_and_ranks
 from pipeline.engine.tables import prepare
 from pipeline.engine.tables.caption_sheet import sheet
 from pipeline.engine.tables.event_form import event_form
@@ -27,7 +27,7 @@ from pipeline.store.files import is_inside
 from pipeline.store.store import Store
 from pipeline.textfile.messages import counted
 from pipeline.textfile.notices import lines_by_kind
-from pipeline.workers.executors import WorkChoice
+from pipeline.workers.executors import WorkChoice, Workers
 
 
 def prepare_shoot(
@@ -77,7 +77,7 @@ def prepare_shoot(
         if ROSTER_FILE not in there:
             _write_roster(facts, beside, last, cell_separator(separator))
         if FRAMES_FILE not in there:
-            _write_frames(store, shoot, facts, read, measured_frames, found, cell_separator(separator))
+            _write_frames(store, shoot, facts, read, measured_frames, found, workers, cell_separator(separator))
     _say_what_next(shoot, facts, there)
     bad = [one for one in measured_frames if one.error]
     some(warn, [f"failed: {one.frame.relative}: {one.error}" for one in bad], "failed frame")
@@ -139,6 +139,7 @@ def _write_frames(
     shoot: Shoot,
     measured_frames: list[MeasuredFrame],
     found: tuple[Proposal, ...],
+    workers: Workers,
     separator: str,
 ) -> None:
     """The table of frames, with captions by the facts that have just been written; `found`: proposed references."""
@@ -149,7 +150,7 @@ def _write_frames(
         raise InputError(*error.lines, more) from error
     proposed = {name for one in found for name in (one.frame, *one.alike)}
     measured = Measurements(store, measured_frames, crop.STEP)
-    _, ranks, unranked = subjects_and_ranks(measured, now.bursts, now.facts, proposed)
+    _, ranks, unranked = subjects_and_ranks(measured, now.bursts, now.facts, workers, proposed)
     if unranked:
         note(unranked)
     table, failed = sheet(now, caption_params(None), ranks, measured_frames, None, separator)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 
 from pipeline.errors import FrameError
@@ -24,6 +23,8 @@ def small_picture(data: bytes, name: str, pixels_at_most: int = PIXELS) -> bytes
     No place, name or serial number can travel with it. It is sRGB as the delivered files are, which is what a browser
     takes a picture without a profile for (CSS Color Module Level 4). Raises FrameError when it cannot be read.
     """
+    import cv2
+
     pixels = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
     if pixels is None:
         raise FrameError(f"{name}: cannot be read as a picture, so there is no small one")

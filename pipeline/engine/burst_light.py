@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from functools import partial
+from dataclasses import dataclass, replace
+from functools import lru_cache, partial
 from pathlib import Path
+from typing import Any
 
 from pipeline.engine.measure import MeasuredFrame, raise_if_full, read_measured, read_proxy
 from pipeline.engine.pacing.pace import spread
-from pipeline.errors import in_short, trace
+from pipeline.errors import FrameError, in_short, trace
+from pipeline.light.gain_map import GainMap
 from pipeline.light.scenes import VERSION, Scene, look, unknown
 from pipeline.steps import white_balance
 from pipeline.steps.base import AnyStep, Solution
@@ -22,7 +24,9 @@ from pipeline.workers.executors import Workers, map_unordered
 # Frames that are evened together, at most: their proxies are in memory at once. Longer than any burst (common practice,
 # no source), so a tenth more or less is flat.
 _LONGEST = 120
+_BESIDE = 8  # bursts whose flicker is in memory: steps go through a night in order, in which those of cameras mix
 _PART = "scene"
+_Flicker = Callable[[str], Sequence[GainMap]]  # of the burst of a key
 _NOT_FOUND = "{name}: the light of its burst was not found ({why}); it is left as it is"
 _KEPT_VERSION = 2  # raised when the form of what is kept of a burst changes
 
@@ -107,9 +111,10 @@ def find_scenes(
             store.share("burst_light", waiting[index].key)
         done += len(waiting[index].frames)
         progress(done, total)
+    flicker = lru_cache(_BESIDE)(partial(_flicker, store))
     scenes = []
     for task in tasks:
-        scene = None if task.key in failed else _read(store, task)
+        scene = None if task.key in failed else _read(store, task, flicker)
         if scene is None and task.key not in failed:
             failed[task.key] = _NOT_FOUND.format(name=task.frames[0].name, why="it has gone from OUT/.work; run again")
         scenes.append(scene or unknown([f.name for f in task.frames]))
@@ -134,8 +139,30 @@ def _is_whole(frames: int, data: bytes) -> bool:
     return len(scene.flicker) == len(scene.steady) == len(scene.pan) == frames
 
 
-def _read(store: Store, task: _Task) -> Scene | None:
+def _read(store: Store, task: _Task, flicker: _Flicker) -> Scene | None:
     data = store.get("burst_light", task.key)
     if data is None or not _is_whole(len(task.frames), data):
         return None
-    return Scene.from_arrays(tuple(f.name for f in task.frames), unpack_part(data, _PART))
+    scene = Scene.from_arrays(tuple(f.name for f in task.frames), unpack_part(data, _PART))
+    return replace(scene, flicker=_KeptFlicker(flicker, task.key, len(task.frames)))
+
+
+class _KeptFlicker(Sequence[GainMap]):
+    """The flicker of a burst's frames, read when it is asked for: all of a night's would be 1.8 kB a frame."""
+
+    def __init__(self, read: _Flicker, key: str, frames: int) -> None:
+        self._read, self._key, self._frames = read, key, frames
+
+    def __len__(self) -> int:
+        return self._frames
+
+    def __getitem__(self, at: Any) -> Any:
+        return self._read(self._key)[at]
+
+
+def _flicker(store: Store, key: str) -> Sequence[GainMap]:
+    """Raises FrameError where it is no longer in the store."""
+    data = store.get("burst_light", key)
+    if data is None:
+        raise FrameError("the light of its burst has gone from OUT/.work during the run; run again")
+    return Scene.from_arrays((), unpack_part(data, _PART)).flicker

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from copy import copy
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Annotated, Any, Protocol
 
-import cv2
 import numpy as np
 from pydantic import Field, JsonValue
 
@@ -277,6 +277,8 @@ def _answer(task: _Task | MeasuredFrame) -> MeasuredFrame:
 
 
 def _measure_one(task: _Task) -> MeasuredFrame:
+    import cv2
+
     start = time.perf_counter()
     decoded = decode(task.frame, MEASURED_EDGE, DecodeOptions(sense=True))
     context = MeasureContext(
@@ -373,6 +375,12 @@ class Measurements(Mapping[str, M]):
     def __init__(self, store: Store, measured_frames: Sequence[MeasuredFrame], step: Step[Any, M, Any]) -> None:
         self._store, self._step = store, step
         self._keys = {one.frame.name: one.key for one in measured_frames if not one.error}
+
+    def part(self, names: Sequence[str]) -> Measurements[M]:
+        """Those of these frames, for a worker."""
+        some = copy(self)
+        some._store, some._keys = Store(self._store.out), {name: self._keys[name] for name in names}
+        return some
 
     def __getitem__(self, name: str) -> M:
         return read_measured(self._store, self._keys[name], self._step)

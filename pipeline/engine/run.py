@@ -27,11 +27,10 @@ from pipeline.engine.record import Made, RunLog, build, ended_early, is_clean, o
 from pipeline.engine.redaction import Redaction
 from pipeline.engine.render import Moved, Output, Refused, has_damaged_thumbs, render
 from pipeline.engine.sending import incomplete, refuse_unplaced
-from pipeline.engine.solve import AGAIN
 from pipeline.engine.tables.selection import left_notice, proposal, write_proposal
 from pipeline.engine.thumbs import light_of_thumb, make_proxy_thumb, proxy_thumb, thumb_of_proxy
 from pipeline.engine.twins import keep_damage
-from pipeline.errors import RunStoppedError, UndecodableError, in_short, trace
+from pipeline.errors import AGAIN, RunStoppedError, UndecodableError, in_short, trace
 from pipeline.imaging.memory import give_back_memory
 from pipeline.recipe.recipe import Recipe, flatten_yaml
 from pipeline.report.html import REPORT_FILE, write_report

@@ -2,31 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
 from typing import Any
 
 from pipeline.engine.burst_light import Before, find_scenes
+from pipeline.engine.burst_people import subjects_and_ranks
 from pipeline.engine.measure import MeasuredFrame, Measurements, raise_if_full
-from pipeline.errors import in_short, trace
+from pipeline.errors import AGAIN, in_short, trace
+from pipeline.imaging.memory import give_back_memory
 from pipeline.light.scenes import ShootLight, compare
-from pipeline.people.observe import FrameObservation
-from pipeline.people.ranking import Quality, Ranked, rank
-from pipeline.people.subject import Subject, find_subjects
-from pipeline.people.untimed import moments_of
+from pipeline.people.ranking import Ranked
+from pipeline.people.subject import Subject
 from pipeline.recipe.recipe import Bound, Delivery, Recipe
-from pipeline.shoot.facts import CROP_OF, Facts, held_back
+from pipeline.shoot.facts import CROP_OF, Facts
 from pipeline.steps import crop
 from pipeline.steps.base import Solution, SolveContext, Solved
 from pipeline.store.store import Store
-from pipeline.textfile.messages import and_more, listed
+from pipeline.textfile.messages import listed
 from pipeline.types import Burst, Image
 from pipeline.workers.executors import Workers
-
-AGAIN = "run the same command again; if it says the same, put --debug after evencourt and report what that shows"
-
-_UNRANKED = 3  # of 1 to 5: the rating suggested for a frame that could not be looked at; neither praise nor blame
 
 
 @dataclass(frozen=True)
@@ -80,54 +76,6 @@ def shoot_light(
     return replace(light, notices=notices)
 
 
-def subjects_and_ranks(
-    measured: Mapping[str, FrameObservation], bursts: Sequence[Burst], facts: Facts, proposed: Collection[str] = ()
-) -> tuple[dict[str, Subject | None], dict[str, Ranked], str]:
-    """(frame -> its subject, frame -> how good it is, why some could not be looked at or ""); burst by burst, so that
-    only one is in memory at a time. `proposed` are frames that may show a card or a chart.
-
-    Frames of a burst that cannot be looked at have no subject, and are ranked in order of time.
-    """
-    subjects: dict[str, Subject | None] = {}
-    qualities: dict[str, Quality] = {}
-    unseen: list[str] = []
-    why: Exception | None = None
-    for burst in moments_of(bursts, measured):
-        names = [n for n in burst.frames if n in measured]
-        try:
-            own = {n: measured[n] for n in names}
-            found = find_subjects([m.people for m in own.values()])
-            assessed = {n: m.assessed(s) for (n, m), s in zip(own.items(), found, strict=True)}
-        except Exception as error:
-            raise_if_full(error)
-            unseen, why = [*unseen, *names], error
-            continue
-        subjects |= zip(names, found, strict=True)
-        qualities |= assessed
-    try:
-        rows = {name: facts.row(name) for name in qualities}
-        held = {name for name, row in rows.items() if not row.keep or held_back(facts, row)}
-        ranks = rank(bursts, qualities, held, {one.frame for one in facts.references}.union(proposed))
-    except Exception as error:
-        ranks, why = {}, error
-    if why is not None:
-        trace(why)
-        for burst in bursts:
-            names = [n for n in burst.frames if n in measured]
-            ranks |= {
-                n: Ranked(0.0, at, len(names), _UNRANKED, "not ranked")
-                for at, n in enumerate(names, 1)
-                if n not in ranks
-            }
-    subjects |= dict.fromkeys(unseen)
-    return subjects, ranks, "" if why is None else _not_ranked([n for n in ranks if n not in qualities], why)
-
-
-def _not_ranked(names: Sequence[str], why: Exception) -> str:
-    of = and_more(names) if names else "some frames"
-    return f"ranking failed ({in_short(why)}): {of}: taken in order of time, and cropped without a subject; {AGAIN}"
-
-
 def solve(
     store: Store,
     measured_frames: Sequence[MeasuredFrame],
@@ -161,7 +109,7 @@ def solve(
 
     @cache
     def people() -> tuple[Mapping[str, Subject | None], Mapping[str, Ranked], str]:
-        return subjects_and_ranks(Measurements(store, measured_frames, crop.STEP), bursts, facts)
+        return subjects_and_ranks(Measurements(store, measured_frames, crop.STEP), bursts, facts, workers)
 
     def run(bound: Bound, label: str, delivery: str = "") -> None:
         if bound.step.solve is None:
@@ -196,6 +144,8 @@ def solve(
         for name, text in solved.notices_by_frame.items():
             by_frame[name] = (*by_frame.get(name, ()), text)
 
+    _, ranks, unranked = people()  # first: what compares the frames' looks is gone when their light comes
+    give_back_memory()
     for label, bound in recipe.labelled():
         run(bound, label)
     for delivery in recipe.deliveries:
@@ -205,7 +155,6 @@ def solve(
     if light.cache_info().currsize:
         notices.extend(light().notices)
     notices += _crops_unused(facts, [d.name for d in recipe.written])
-    _, ranks, unranked = people()
     if unranked:
         failed["ranks"] = unranked
     return Plan(solutions, tuple(notices), by_frame, ranks, failed)

@@ -13,7 +13,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 import PIL.Image
 import PIL.ImageCms
@@ -81,6 +80,8 @@ def read_picture(path: Path, orientation: Orientation | None = None) -> Picture:
 
     Raises FrameError with the reason and what to do.
     """
+    import cv2
+
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # Pillow warns of odd tags; what matters raises
@@ -228,6 +229,8 @@ def _deep_tiff(path: Path) -> _Encoded | None:
 
 
 def _by_opencv(path: Path, kind: str) -> Any:
+    import cv2
+
     # From memory: OpenCV's own opening of files depends on the system's code page.
     values = cv2.imdecode(np.fromfile(path, np.uint8), cv2.IMREAD_UNCHANGED)
     if values is None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import IntEnum
 
-import cv2
 import numpy as np
 
 from pipeline.types import F32, Image
@@ -52,6 +51,8 @@ def blank_notice(image: Image) -> str:
 
 def blank(image: Image) -> Blank:
     """Whether a linear frame (H, W, 3), small or large, shows next to nothing."""
+    import cv2
+
     height, width = image.pixels.shape[:2]
     scale = min(1.0, BLANK.cells / max(height, width))
     size = (max(1, round(width * scale)), max(1, round(height * scale)))

@@ -16,7 +16,6 @@ import math
 from dataclasses import dataclass
 from enum import IntEnum
 
-import cv2
 import numpy as np
 
 from pipeline.imaging.geometry import Box
@@ -200,6 +199,8 @@ def families(grey: F32, edge: int) -> tuple[Family | None, Family | None]:
 
 def segments(grey: F32, edge: int) -> tuple[F64, F64, F64, F64]:
     """Straight edges: middle x and y from the frame's middle, angle -90 to 90 (0 = flat), length; (N,) each."""
+    import cv2
+
     height, width = grey.shape
     scale = min(1.0, edge / max(height, width))
     across, down = max(1, round(width * scale)), max(1, round(height * scale))
@@ -268,6 +269,8 @@ def _slopes() -> F64:
 
 def _votes(place: F64, angle: F64, length: F64) -> F64:
     """Length that agrees with each slope and roll, (slopes, rolls); steep slopes count less."""
+    import cv2
+
     slopes = _slopes()
     bins = round(2 * LEVEL.search / LEVEL.step)
     column = np.floor((angle - slopes[:, None] * place + LEVEL.search) / LEVEL.step).astype(np.int64)
@@ -293,6 +296,8 @@ def rotated(pixels: F32, degrees: float, place: Part | None = None) -> F32:
     Cut to a box for which `inside` is true and none of that border is left. Lanczos interpolation over 8x8 pixels,
     held to the range of the 3x3 pixels around, so that lamps and lines get no halo; any scale of values.
     """
+    import cv2
+
     if degrees == 0:
         return pixels
     height, width = pixels.shape[:2]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
 from pipeline.imaging.colour import LUMINANCE
@@ -28,6 +27,8 @@ SHARPEN = SharpenConstants()
 
 def resize(pixels: F32, height: int, width: int) -> F32:
     """Linear-light resize to (height, width, 3): area average down, cubic up. No-op at equal size."""
+    import cv2
+
     if pixels.shape[:2] == (height, width):
         return pixels
     down = height * width < pixels.shape[0] * pixels.shape[1]
@@ -51,6 +52,8 @@ def sharpen(pixels: F32, amount: float, radius: float, top: float = np.inf) -> F
     the range of the 3x3 neighbourhood plus a quarter of it, so that hard edges do not ring.
     top  where a channel would burn out: a pixel is brightened by a part of what its largest channel has left to there
     """
+    import cv2
+
     if amount <= 0:
         return pixels
     luminance = np.maximum(pixels @ LUMINANCE.astype(np.float32), SHARPEN.black)

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -48,6 +47,8 @@ class Detail:
 
 def detail_of(pixels: F32, noise: Noise) -> Detail:
     """The detail of linear pixels (H, W, 3), 1.0 = saturation; `noise` is theirs, white and alike between channels."""
+    import cv2
+
     luma = np.asarray(cv2.transform(pixels, np.full((1, 3), 1 / 3)), dtype=np.float32)
     return Detail(luma, float(noise.a.mean()) / 3, float(noise.b.mean()) / 3)
 
@@ -65,6 +66,8 @@ def detail_of_mosaic(
     pattern 2x2 colour indices (0 R, 1 G, 2 B); noise of the mosaic, 1 = saturation; black and white (3,) per colour in
     the mosaic's units; orientation turns the result upright.
     """
+    import cv2
+
     rows, columns = (side // 2 * 2 for side in mosaic.shape)
     cells = cv2.resize(mosaic[:rows, :columns], (columns // 2, rows // 2), interpolation=cv2.INTER_AREA)
     colours = pattern.ravel()
@@ -80,6 +83,8 @@ def sharpness(detail: Detail, box: Box) -> float:
     No unit: 0 where there is nothing but noise or the part is too small, about 0.02 for a soft and 0.1 for a crisp
     player.
     """
+    import cv2
+
     height, width = detail.luma.shape
     x0, x1 = (round(v * width) for v in (box.x0, box.x1))
     y0, y1 = (round(v * height) for v in (box.y0, box.y1))
@@ -107,6 +112,8 @@ def sharpness(detail: Detail, box: Box) -> float:
 
 def _noise_gain() -> float:
     """Variance of unit white noise after the blur and the Laplacian: the sum of the squares of their kernel."""
+    import cv2
+
     pulse = np.zeros((25, 25), np.float32)
     pulse[12, 12] = 1
     kernel = cv2.Laplacian(cv2.GaussianBlur(pulse, (0, 0), SHARPNESS.sigma), cv2.CV_32F)

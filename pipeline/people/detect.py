@@ -12,7 +12,6 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -129,6 +128,8 @@ def picture_for_detection(pixels: F32, balance: F64, to_working: F64) -> NDArray
     A dark hall under one colour of lamp and the same hall well lit should look alike to the networks: half of the
     cast that `balance` leaves is removed, and the mean is brought to a fixed grey.
     """
+    import cv2
+
     working = cv2.transform(pixels, to_working * balance)
     means = np.maximum(working.reshape(-1, 3).mean(axis=0, dtype=np.float64), 1e-6)
     cast = np.sqrt(means.mean() / means)
@@ -203,6 +204,8 @@ def reaches(people: F32, sizes: Sequence[F32]) -> F32:
 
 def _run(net: Any, picture: NDArray[np.uint8], edge: int) -> tuple[F32, F32, F32]:
     """(people, balls, rackets) at one size of input: rows of box in pixels of `picture` and certainty."""
+    import cv2
+
     height, width = picture.shape[:2]
     scale = edge / max(height, width)
     h, w = max(1, round(height * scale)), max(1, round(width * scale))
@@ -320,6 +323,8 @@ def _common(box: NDArray[Any], boxes: NDArray[Any]) -> NDArray[Any]:
 
 
 def _faces(model: str, picture: NDArray[np.uint8]) -> F32:
+    import cv2
+
     height, width = picture.shape[:2]
     scale = min(1.0, DETECTION.face_edge / max(height, width))
     if scale < 1:
@@ -357,6 +362,8 @@ def surest_face(model: str, picture: NDArray[np.uint8], least: float) -> float:
 
 @lru_cache(maxsize=2)
 def _person_net(path: str) -> Any:
+    import cv2
+
     _quiet()
     try:
         return cv2.dnn.readNetFromONNX(path)
@@ -366,6 +373,8 @@ def _person_net(path: str) -> Any:
 
 @lru_cache(maxsize=2)
 def _face_net(path: str) -> Any:
+    import cv2
+
     _quiet()
     try:
         edge = DETECTION.face_edge
@@ -378,4 +387,6 @@ def _face_net(path: str) -> Any:
 
 def _quiet() -> None:
     """OpenCV warns on the terminal of a target that it does not choose; only errors are of use there."""
+    import cv2
+
     cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_ERROR)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -62,6 +61,8 @@ def _head(picture: NDArray[np.uint8], person: F32) -> NDArray[np.uint8]:
 
 
 def _enlarged(part: NDArray[np.uint8], edge: int) -> NDArray[np.uint8]:
+    import cv2
+
     scale = edge / max(part.shape[:2])
     size = (max(1, round(part.shape[1] * scale)), max(1, round(part.shape[0] * scale)))
     method = cv2.INTER_CUBIC if scale > 1 else cv2.INTER_AREA

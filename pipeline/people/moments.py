@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -53,6 +52,8 @@ class Look:
 
 def look_of(small: NDArray[np.uint8], subject: Box | None) -> Look:
     """The look of a frame from its small grey picture (h, w), and where its subject is."""
+    import cv2
+
     light = np.log1p(small.astype(np.float32))
     height, width = light.shape
     person, tall = None, 0.0

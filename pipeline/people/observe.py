@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -173,6 +172,8 @@ def observe(
 
     Raises ValueError where a model file cannot be read.
     """
+    import cv2
+
     picture = picture_for_detection(image.pixels, balance, image.to_working)
     found = find(picture, models.person, models.face)
     people = found.people[: RULES.most]

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -103,6 +102,8 @@ def camera_shifts(frames: Sequence[Observation]) -> list[F64]:
 
 def _shift(before: Observation, now: Observation, first: F32, second: F32) -> F64 | None:
     """How far the hall moved between two frames with these edges, None where it is not known."""
+    import cv2
+
     height, width = before.small.shape
     if before.small.shape != now.small.shape or min(height, width) < CAMERA.fewest:
         return None
@@ -166,6 +167,8 @@ def _edges(frame: Observation) -> F32:
 
 
 def _blurred(values: F32, sigma: float) -> F32:
+    import cv2
+
     return np.asarray(cv2.GaussianBlur(values, (0, 0), sigma))
 
 

@@ -10,7 +10,6 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
-import cv2
 import numpy as np
 import PIL.Image
 import rawpy
@@ -268,6 +267,8 @@ def _small_of_raw(path: Path) -> F32 | None:
 
 
 def _grey(pixels: F32) -> F32:
+    import cv2
+
     small = cv2.resize(pixels.mean(axis=2), (PAIRS.edge, PAIRS.edge), interpolation=cv2.INTER_AREA)
     return np.asarray(small, dtype=np.float32)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.engine.solve import subjects_and_ranks
+from pipeline.engine.burst_people import subjects_and_ranks
 from pipeline.imaging.level import Unsure
 from pipeline.people.observe import FrameObservation
 from pipeline.shoot.facts import Facts, FrameFacts, Player

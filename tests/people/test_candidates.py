@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.engine.solve import subjects_and_ranks
+from pipeline.engine.burst_people import subjects_and_ranks
 from pipeline.imaging.geometry import Box
 from pipeline.people.candidates import RULES, in_each
 from pipeline.people.observe import FrameObservation

@@ -21,9 +21,8 @@ from pipeline.engine.hall.known import look_at
 from pipeline.engine.jobs import Shoot, read_shoot
 from pipeline.engine.measure import MeasuredFrame, Measurements, raise_if_full
 from pipeline.engine.run import measure_shoot
-from pipeline.engine.solve import AGAIN
 from pipeline.engine.tables.reference_proposals import reference_proposals
-from pipeline.errors import in_short, trace
+from pipeline.errors import AGAIN, in_short, trace
 from pipeline.imaging.raw.noise_pool import HEADINGS, noise_notes, noise_rows
 from pipeline.light.hall.findings import HallFindings
 from pipeline.light.hall.settings import FREEZES

@@ -7,15 +7,11 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
-import cv2
 import numpy as np
 
 from pipeline.engine.measure import MEASURED_EDGE, MeasuredFrame, octets, read_measured, read_proxy
 from pipeline.imaging.geometry import Box
 from pipeline.imaging.orientation import Orientation
-from pipeline.light.chart.card import find_card
-from pipeline.light.chart.find import find_chart
-from pipeline.light.chart.values import half_side, mapped, places, to_area
 from pipeline.light.references import measure_references
 from pipeline.shoot.facts import Reference
 from pipeline.steps import white_balance
@@ -152,6 +148,8 @@ def best_of_each_light(found: Sequence[Proposal]) -> tuple[Proposal, ...]:
 
 
 def _look(task: _Task) -> _Kept:
+    import cv2
+
     store = Store(task.out)
     proxy = read_proxy(store, task.measured)
     daylight = read_measured(store, task.measured, white_balance.STEP).daylight
@@ -164,6 +162,9 @@ def _look(task: _Task) -> _Kept:
 
 def _shown(task: _Task, daylight: F64) -> Proposal | None:
     """What a frame shows at the size at which references are measured."""
+    from pipeline.light.chart.card import find_card
+    from pipeline.light.chart.find import find_chart
+
     image = decode(task.frame, MEASURED_EDGE).image
     corners = find_chart(image.pixels, image.saturation)
     if corners is not None:
@@ -180,6 +181,9 @@ def _shown(task: _Task, daylight: F64) -> Proposal | None:
 
 
 def _shows(image: Image, daylight: F64, cards: bool) -> bool:
+    from pipeline.light.chart.card import find_card
+    from pipeline.light.chart.find import find_chart
+
     pixels: F32 = image.pixels
     if find_chart(pixels, image.saturation) is not None:
         return True
@@ -205,6 +209,8 @@ def _proposal(
 
 def _grey_of(corners: F64) -> Box:
     """A box on the grey patch of a chart, clear of its rim however the chart is turned."""
+    from pipeline.light.chart.values import half_side, mapped, places, to_area
+
     half = 0.5 * half_side()
     around = mapped(to_area(corners), places()[_GREY] + half * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]))
     middle = around.mean(axis=0)

@@ -18,7 +18,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -172,6 +171,8 @@ def _quiet(power: F32) -> F64:
 
 def picture_statistics(pixels: F32) -> PictureStatistics:
     """What a finished picture (H, W, 3), linear, 1 = white, at its full size, says of its noise."""
+    import cv2
+
     p = PICTURE_NOISE
     codes = np.zeros((SCALES, BINS, 3, 8, 8), np.uint8)
     counts = np.zeros((SCALES, BINS), np.int32)

@@ -10,7 +10,6 @@ from __future__ import annotations
 from functools import cache
 from typing import Any
 
-import cv2
 import numpy as np
 import rawpy
 
@@ -22,13 +21,8 @@ from pipeline.types import F32, F64
 FULL_ABOVE = 0.67
 # The sample that demosaic_noise measures: raw numbers far from either end, enough of them for 1 % of the variance.
 _SIDE, _MEAN, _DEVIATION, _RIM = 1024, 30000.0, 2000.0, 4
-# OpenCV's code of each 2x2 pattern of colour indices (0 R, 1 G, 2 B), read row by row.
-BAYER: dict[tuple[int, ...], int] = {
-    (0, 1, 1, 2): cv2.COLOR_BayerRGGB2RGB,
-    (2, 1, 1, 0): cv2.COLOR_BayerBGGR2RGB,
-    (1, 0, 2, 1): cv2.COLOR_BayerGRBG2RGB,
-    (1, 2, 0, 1): cv2.COLOR_BayerGBRG2RGB,
-}
+# The 2x2 patterns of colour indices (0 R, 1 G, 2 B), read row by row.
+BAYER = frozenset({(0, 1, 1, 2), (2, 1, 1, 0), (1, 0, 2, 1), (1, 2, 0, 1)})
 
 
 def by_libraw(raw: Any, orientation: Orientation, size: tuple[int, int], balance: F64, *, half: bool) -> F32:
@@ -37,6 +31,8 @@ def by_libraw(raw: Any, orientation: Orientation, size: tuple[int, int], balance
     balance (3,) to demosaic in. The result is upright camera colour (H, W, 3), unbalanced, black subtracted, 1.0 =
     saturation. Raises FrameError where LibRaw cannot, and for a raw of a single colour.
     """
+    import cv2
+
     # The demosaic compares channels, so it gets them balanced; without a clip, and undone afterwards.
     try:
         rgb = raw.postprocess(
@@ -69,6 +65,8 @@ def demosaic_noise(scale: float) -> tuple[F64, F64]:
     chroma. Measured on a fixed sample through OpenCV's demosaic and resize, not derived: the area weights at
     fractional scales have no short closed form. The full demosaic, used near full size, is taken as bilinear.
     """
+    import cv2
+
     sample = np.random.default_rng(1).normal(_MEAN, _DEVIATION, (_SIDE, _SIDE)).astype(np.uint16)
     rgb = cv2.cvtColor(sample, cv2.COLOR_BayerRGGB2RGB)
     edge = max(16, round(_SIDE * scale))

@@ -1,0 +1,92 @@
+"""In solve: who each burst is about, burst by burst in the workers, and how good its frames are among all others."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping, Sequence
+from typing import Any
+
+from pipeline.engine.measure import Measurements, raise_if_full
+from pipeline.errors import AGAIN, in_short, trace
+from pipeline.people.observe import FrameObservation
+from pipeline.people.ranking import Quality, Ranked, rank
+from pipeline.people.subject import Subject, find_subjects
+from pipeline.people.untimed import moments_of
+from pipeline.shoot.facts import Facts, held_back
+from pipeline.textfile.messages import and_more
+from pipeline.types import Burst
+from pipeline.workers.executors import Workers, map_unordered
+
+_UNRANKED = 3  # of 1 to 5: the rating suggested for a frame that could not be looked at; neither praise nor blame
+_Seen = list[tuple[Subject | None, Quality]]
+
+
+def subjects_and_ranks(
+    measured: Mapping[str, FrameObservation],
+    bursts: Sequence[Burst],
+    facts: Facts,
+    workers: Workers = 1,
+    proposed: Collection[str] = (),
+) -> tuple[dict[str, Subject | None], dict[str, Ranked], str]:
+    """(frame -> its subject, frame -> how good it is, why some could not be looked at or "").
+
+    workers  as for map_unordered: OpenCV stays out of the parent; proposed  frames that may show a card or a chart
+
+    Frames of a burst that cannot be looked at have no subject, and are ranked in order of time.
+    """
+    groups = [[n for n in burst.frames if n in measured] for burst in moments_of(bursts, measured)]
+    seen: dict[int, _Seen] = {}
+    why: Exception | None = None
+    for at, found in map_unordered(_look, _Tasks(measured, groups), workers):
+        if isinstance(found, Exception):
+            raise_if_full(found)
+            why = found
+        else:
+            seen[at] = found
+    subjects: dict[str, Subject | None] = {}
+    qualities: dict[str, Quality] = {}
+    for at, names in enumerate(groups):
+        for name, (subject, quality) in zip(names, seen.pop(at, ()), strict=False):
+            subjects[name], qualities[name] = subject, quality
+    try:
+        rows = {name: facts.row(name) for name in qualities}
+        held = {name for name, row in rows.items() if not row.keep or held_back(facts, row)}
+        ranks = rank(bursts, qualities, held, {one.frame for one in facts.references}.union(proposed))
+    except Exception as error:
+        ranks, why = {}, error
+    if why is not None:
+        trace(why)
+        for burst in bursts:
+            names = [n for n in burst.frames if n in measured]
+            ranks |= {
+                n: Ranked(0.0, at, len(names), _UNRANKED, "not ranked")
+                for at, n in enumerate(names, 1)
+                if n not in ranks
+            }
+    subjects |= {n: None for names in groups for n in names if n not in subjects}
+    return subjects, ranks, "" if why is None else _not_ranked([n for n in ranks if n not in qualities], why)
+
+
+class _Tasks(Sequence[Mapping[str, FrameObservation]]):
+    """What was measured of each group of frames; a worker reads it from the store."""
+
+    def __init__(self, measured: Mapping[str, FrameObservation], groups: Sequence[Sequence[str]]) -> None:
+        self._measured, self._groups = measured, groups
+
+    def __len__(self) -> int:
+        return len(self._groups)
+
+    def __getitem__(self, at: Any) -> Any:
+        names, of = self._groups[at], self._measured
+        return of.part(names) if isinstance(of, Measurements) else {n: of[n] for n in names}
+
+
+def _look(observed: Mapping[str, FrameObservation]) -> _Seen:
+    """The subject of each frame of one moment, and what ranking compares."""
+    frames = list(observed.values())
+    subjects = find_subjects([one.people for one in frames])
+    return [(subject, one.assessed(subject)) for one, subject in zip(frames, subjects, strict=True)]
+
+
+def _not_ranked(names: Sequence[str], why: Exception) -> str:
+    of = and_more(names) if names else "some frames"
+    return f"ranking failed ({in_short(why)}): {of}: taken in order of time, and cropped without a subject; {AGAIN}"
