@@ -102,6 +102,17 @@ def test_bursts_of_one_camera_share_its_curve(kind: str, found: float) -> None:
     assert bool(solved.notices) == bool(found)
 
 
+def test_raws_of_the_same_camera_are_left_alone() -> None:
+    light = light_of([replace(scene(["A0", "A1"]), curve=evidence(0.3)), scene(["R0", "R1"])])
+    exif = Exif(make="Make", model="A")
+    kinds = {"A0": "picture", "A1": "picture", "R0": "raw", "R1": "raw"}
+    context = replace(
+        context_of(light), frames=[Frame(n, Path(n), n, kind, exif) for n, kind in kinds.items()],
+        bursts=[Burst(("A0", "A1")), Burst(("R0", "R1"))], measured={n: DecodeMeasurement(None) for n in kinds},
+    )  # fmt: skip
+    assert sorted(decode.solve(context, DecodeParams()).by_frame) == ["A0", "A1"]
+
+
 def test_the_light_is_looked_for_without_the_contrast() -> None:
     image = Image(np.full((4, 4, 3), 0.3, np.float32), *_REST)
     out = decode.on_proxy(image, PictureCorrection(None, CURVE), Frame("A", Path(), "A", "picture"))
