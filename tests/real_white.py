@@ -9,6 +9,9 @@ and its published colour, both at the published luminance, so that only colour c
 "RGB coordinates of the Macbeth ColorChecker", BabelColor 2012 (pipeline/light/chart/values.py). Where the chart is was
 measured by eye.
 
+`--curve 0.5` takes a camera's contrast of that strength out of every finished picture first, and puts it back before
+the greys are measured (pipeline/imaging/camera_curve.py): what a guessed curve would do for frames that prove none.
+
 `--unrelated` takes the sharp crops of ../shared/data/photos, whose own white is taken for true, for raws of one camera:
 each under a lamp of its own, between daylight and warm white, and with a balance of the camera that is 0.08 in log
 chroma off. Printed is how far white is off, log chroma, as the camera has it, of each alone, and of each when all of
@@ -27,6 +30,7 @@ import numpy as np
 import PIL.Image
 
 from pipeline.engine.measure import MEASURED_EDGE, PROXY_EDGE
+from pipeline.imaging.camera_curve import bend, straighten
 from pipeline.imaging.colour import LUMINANCE, delta_e_2000, srgb_decode, to_lab
 from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw.frame import DecodeOptions
@@ -75,11 +79,13 @@ class Picture:
     measured: WhiteBalanceMeasurement
 
 
-def read(path: Path) -> Picture:
-    """One file, measured as a run does. Raises FrameError."""
+def read(path: Path, curve: float = 0.0) -> Picture:
+    """One file, measured as a run does; a finished picture without a contrast of this strength. Raises FrameError."""
     frame = next(f for f in scan(path.parent).frames if f.path.name == path.name)
     decoded = decode(frame, MEASURED_EDGE, DecodeOptions(sense=True))
     image = decoded.image
+    if curve and frame.kind == "picture":
+        image = replace(image, pixels=straighten(image.pixels, curve), curve=curve)
     height, width = image.pixels.shape[:2]
     scale = min(1.0, PROXY_EDGE / max(height, width))
     small = (max(1, round(height * scale)), max(1, round(width * scale)))
@@ -116,6 +122,7 @@ def greys_off(picture: Picture, solution: WhiteBalanceSolution, greys: Mapping[i
     """Mean CIEDE2000 of the greys of a chart from their published colours, at the published luminance."""
     context = ApplyContext(picture.frame, None, solution)  # type: ignore[arg-type]
     image = white_balance.apply(picture.image, WhiteBalanceParams(), context)
+    image = image.with_pixels(bend(image.pixels, image.curve)) if image.curve else image
     height, width = image.pixels.shape[:2]
     off = []
     for index, outline in greys.items():
@@ -148,10 +155,12 @@ class Row:
         return max((self.alone, *self.pairs))
 
 
-def rows(data: Path, names: Sequence[str] = (*CHARTS, *BOXES), folders: Sequence[str] = FOLDERS) -> list[Row]:
+def rows(
+    data: Path, names: Sequence[str] = (*CHARTS, *BOXES), folders: Sequence[str] = FOLDERS, curve: float = 0.0
+) -> list[Row]:
     """The table for some chart pictures; each is paired with every other picture of its kind in the folders."""
     paths = {p for f in folders for p in (data / f).glob("*.*") if p.suffix in (".JPG", ".CRW", ".KDC")}
-    pictures = {p.relative_to(data).as_posix(): read(p) for p in sorted(paths | {data / n for n in names})}
+    pictures = {p.relative_to(data).as_posix(): read(p, curve) for p in sorted(paths | {data / n for n in names})}
     found = []
     for name in names:
         own, greys = pictures[name], outlines(name)
@@ -236,4 +245,4 @@ if __name__ == "__main__":
     if "--unrelated" in sys.argv:
         print(unrelated_table(unrelated(sorted((shared / "photos").glob("*.webp"))[::6])))
     else:
-        print(table(rows(shared)))
+        print(table(rows(shared, curve=float(sys.argv[-1]) if "--curve" in sys.argv else 0.0)))
