@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
 from pipeline.imaging.robust import biweight, cauchy, reweighted, ridge
@@ -200,6 +199,8 @@ def _steepness(scene: F32, known: _Mask, tiles: tuple[int, int]) -> F64:
 
 def tiled(picture: F32, tiles: tuple[int, int]) -> F64:
     """(R, C, channels) means of a picture in so many tiles."""
+    import cv2
+
     return np.asarray(
         cv2.resize(picture, (tiles[1], tiles[0]), interpolation=cv2.INTER_AREA).reshape(*tiles, -1), dtype=np.float64
     )

@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
-import cv2
 import numpy as np
 
 from pipeline.imaging.robust import biweight, reweighted, ridge
@@ -104,6 +103,8 @@ def warp(picture: F32, motion: Motion, back: bool = False, sharp: bool = False) 
     sharp: by cubic interpolation, where no unknown pixel is near. Linear interpolation blurs a frame that moved and not
     one that stood still, which at the border of light and dark looks like another light.
     """
+    import cv2
+
     if motion.still:
         return picture
     if sharp:
@@ -121,6 +122,8 @@ def warp(picture: F32, motion: Motion, back: bool = False, sharp: bool = False) 
 
 
 def _sharp(picture: F32, motion: Motion, back: bool) -> F32:
+    import cv2
+
     height, width = picture.shape[:2]
     linear = warp(picture, motion, back)
     flags = 0 if back else cv2.WARP_INVERSE_MAP
@@ -184,6 +187,8 @@ def _refined(reference: F32, frame: F32, motion: Motion, turns: bool = False) ->
 
     turns: also roll, zoom and keystone, as of a camera that is panned by hand or on a tripod that is not level
     """
+    import cv2
+
     height, width = reference.shape[:2]
     ground = cv2.GaussianBlur(np.nan_to_num(reference[..., 1], nan=-6.0), (0, 0), REGISTRATION.ground_blur)
     gy, gx = np.gradient(ground)
@@ -228,6 +233,8 @@ def _best(reference: F32, frame: F32, candidates: Sequence[Motion], best: Motion
 
 def _edges(picture: F32) -> F32:
     """Log luminance less its blur, limited, so that light does not count and few strong edges do not rule."""
+    import cv2
+
     known = picture[..., 1][np.isfinite(picture[..., 1])]
     logs = np.nan_to_num(picture[..., 1], nan=float(np.median(known)) if known.size else 0.0)
     high = cv2.GaussianBlur(logs, (0, 0), REGISTRATION.fine) - cv2.GaussianBlur(logs, (0, 0), REGISTRATION.blur)
@@ -237,11 +244,15 @@ def _edges(picture: F32) -> F32:
 
 @lru_cache(maxsize=4)
 def _window(height: int, width: int) -> F32:
+    import cv2
+
     return np.asarray(cv2.createHanningWindow((width, height), cv2.CV_32F), dtype=np.float32)
 
 
 def _proposed(edges: F32, frame_edges: F32, scale: float) -> list[Motion]:
     """Translations at the highest peaks of the phase correlation (Kuglin and Hines 1975), the highest first."""
+    import cv2
+
     height, width = edges.shape
     if scale != 1:
         frame_edges = cv2.warpAffine(
@@ -269,6 +280,8 @@ def _slopes(rows: int, columns: int) -> F64:
 
 def _explained(reference: F32, frame: F32, motion: Motion) -> float:
     """The part of the frame that the motion and a smooth change of light explain; small overlaps count less."""
+    import cv2
+
     ratio = warp(frame, motion) - reference
     height, width = ratio.shape[:2]
     tiles = (max(2, height // REGISTRATION.tile), max(2, width // REGISTRATION.tile))

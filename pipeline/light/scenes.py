@@ -24,6 +24,7 @@ from pipeline.light.comparing.pairs import (
 )
 from pipeline.light.comparing.tones import SIZE as TONE_SIZE
 from pipeline.light.comparing.tones import luminance_offsets, tone_histogram
+from pipeline.light.flicker import agree, views
 from pipeline.light.folded import Folded
 from pipeline.light.gain_map import GainMap
 from pipeline.light.lens.pans import PanEvidence, evidence
@@ -171,8 +172,6 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64) -> Sce
 
     images: their small camera-linear pictures, upright; daylight (3,) multipliers that make daylight neutral.
     """
-    from pipeline.light.flicker import agree, views
-
     turned = [
         image.with_pixels(Orientation(frame.exif.orientation).to_sensor(image.pixels))
         for frame, image in zip(frames, images, strict=True)

@@ -11,19 +11,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.imaging.lens.falloff import MOST_STOPS, NODES, Falloff
 from pipeline.imaging.robust import biweight, reweighted
+from pipeline.light.flicker import View, ratios
 from pipeline.light.gain_map import basis
 from pipeline.store.packing import LARGEST, take
 from pipeline.types import F64
-
-if TYPE_CHECKING:
-    from pipeline.light.flicker import View
 
 TERMS = 4  # of the falloff: powers of the squared radius; a fifth, as FixVignetteRadial has, changes nothing
 CURVES = 3  # Legendre polynomials of the column, from the slope on, that all rows of a frame share by flicker
@@ -84,8 +82,6 @@ class PanEvidence:
 
 def evidence(views: Sequence[View]) -> PanEvidence | None:
     """What a burst's registered frames say of the falloff; None where none of them moved far enough."""
-    from pipeline.light.flicker import ratios
-
     reference = views[len(views) // 2]
     height, width = reference.pixels.shape[:2]
     tiles = (max(2, height // PANS.tile), max(2, width // PANS.tile))
