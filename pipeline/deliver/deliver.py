@@ -12,7 +12,7 @@ from pathlib import Path, PurePosixPath
 
 from pipeline.deliver import page, sheet, small, zip
 from pipeline.deliver.address import Address, inside, parse_address
-from pipeline.deliver.extras import Extras, extra_deliveries, extra_digests
+from pipeline.deliver.extras import ExtraRecord, Extras, extra_deliveries, extra_records
 from pipeline.deliver.model import Delivered, Item, Made, Pushed, SetFacts, Wanted, names_digest
 from pipeline.deliver.push import PAUSES, Outgoing, push
 from pipeline.deliver.push import withdraw as push_back
@@ -113,18 +113,24 @@ def withdraw(
     store, names = Store(out), names_digest(withheld)
     records = PushRecords(store)
     done: dict[str, Delivered] = {}
-    for name in sorted(extra_deliveries(store) | records.deliveries()):
+    known = extra_records(store)
+    for name in sorted(known.keys() | records.deliveries()):
         own = {r.removeprefix(f"{name}/"): sha for r, sha in may_stay.items() if inside(r, name)}
         problems: list[str] = []
         extras = Extras(out, name, names=names)
+        gone: list[ExtraRecord] = []
         try:
-            gone = extras.withdraw(own, {small.small_key(sha) for sha in own.values()}, problems)
-            standing = {r.removeprefix(f"{name}/"): sha for r, sha in extra_digests(store, name).items()}
+            there = known.get(name, [])
+            gone = extras.withdraw(there, own, {small.small_key(sha) for sha in own.values()}, problems)
+            left = {one.relative: one.sha256 for one in there}
+            for one in gone:
+                del left[one.relative]
+            standing = {relative.removeprefix(f"{name}/"): sha for relative, sha in left.items()}
             environment = os.environ if environ is None else environ
             pushed = push_back(records, name, own, standing, names=names, environ=environment, pauses=pauses)
         except (OSError, PushError) as error:
             problems.append(str(error) if isinstance(error, PushError) else _own_disk(store, error))
-            gone, pushed = [], Pushed()
+            pushed = Pushed()
         if gone or extras.notices or problems or pushed.removed or pushed.problems:
             done[name] = Delivered((), pushed, tuple(extras.notices), (*problems, *pushed.problems))
     return done

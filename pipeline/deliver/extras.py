@@ -54,9 +54,17 @@ def extra_deliveries(store: Store) -> set[str]:
     return {record.delivery for record in _records(store)}
 
 
-def extra_digests(store: Store, delivery: str | None = None) -> dict[str, str]:
-    """Posix path below OUT -> SHA-256 of the files of ours beside the pictures, of one delivery or (None) of all."""
-    return {r.relative: r.sha256 for r in _records(store) if delivery in (None, r.delivery)}
+def extra_digests(store: Store) -> dict[str, str]:
+    """Posix path below OUT -> SHA-256 of the files of ours beside the pictures."""
+    return {record.relative: record.sha256 for record in _records(store)}
+
+
+def extra_records(store: Store) -> dict[str, list[ExtraRecord]]:
+    """The records of the files of ours beside the pictures, by delivery: read once for all of them."""
+    found: dict[str, list[ExtraRecord]] = {}
+    for record in _records(store):
+        found.setdefault(record.delivery, []).append(record)
+    return found
 
 
 def extras_lost(store: Store) -> bool:
@@ -191,23 +199,33 @@ class Extras:
     def remove_rest(self, problems: list[str]) -> None:
         """Remove what an earlier run made here and this one did not; what was changed by hand is set aside. One more of
         `problems` for each that can be neither."""
-        rest = [r for r in self._own() if r.relative not in self.made and r.relative not in self.refused]
+        known = extra_records(self.store).get(self.name, ())
+        rest = [r for r in known if r.relative not in self.made and r.relative not in self.refused]
         self._take_away(rest, problems, "since it is no longer asked for", "since they are no longer asked for")
         if self.moved:
             self.notices.append(moved_notice(self.moved, "and made again", "and made again"))
         self._remove_emptied()
 
-    def withdraw(self, may_stay: Mapping[str, str], small: Collection[str], problems: list[str]) -> list[str]:
+    def withdraw(
+        self,
+        records: Collection[ExtraRecord],
+        may_stay: Mapping[str, str],
+        small: Collection[str],
+        problems: list[str],
+    ) -> list[ExtraRecord]:
         """Remove what shows or names a picture that may no longer be shown, or was made before other names were
-        withheld; as `remove_rest` otherwise. Returns the posix paths below OUT of what was removed.
+        withheld; as `remove_rest` otherwise. Returns the records of what was removed.
 
+        records   of this delivery, from `extra_records`
         may_stay  name of each picture that may be shown today -> SHA-256; small  keys of the small pictures of these
         """
-        outdated = [record for record in self._own() if not self._may_stay(record, may_stay, small)]
+        outdated = [record for record in records if not self._may_stay(record, may_stay, small)]
+        if not outdated:
+            return []
         why = "what may no longer be shown"
         self._take_away(outdated, problems, f"since it shows {why}", f"since they show {why}")
         self._remove_emptied()
-        return [record.relative for record in outdated]
+        return outdated
 
     def _remove_emptied(self) -> None:
         small = self._path(SMALL)
@@ -222,9 +240,6 @@ class Extras:
         if record.pending or record.holds is None or record.names != self.names:
             return False
         return all(may_stay.get(name) == sha256 for name, sha256 in record.holds.items())
-
-    def _own(self) -> list[ExtraRecord]:
-        return [record for record in _records(self.store) if record.delivery == self.name]
 
     def _take_away(self, records: Collection[ExtraRecord], problems: list[str], one: str, several: str) -> None:
         gone: list[str] = []

@@ -201,10 +201,13 @@ def test_hers_is_taken_back_also_where_another_row_fits_no_frame(night: Path) ->
 def test_where_the_records_were_deleted_run_json_says_what_was_sent(night: Path) -> None:
     shutil.rmtree(night / "out" / ".work")
     (night / "sent" / "club" / "TH1_0003.jpg").write_bytes(b"another picture of the club's own")
+    with (night / "out" / "press" / "press.zip").open("ab") as file:
+        file.write(b"a comment that somebody added")
     status, told = run(night)
     assert shows_lea(night) == [], told
     assert (night / "sent" / "club" / "TH1_0003.jpg").read_bytes() == b"another picture of the club's own"
     assert status == 1 and "TH1_0003.jpg is there and is not what was put there" in told, told
+    assert "press/press.zip" in told and "moved to OUT/.work/set_aside" in told, told
 
 
 def test_what_no_record_knows_is_left_and_said(night: Path) -> None:

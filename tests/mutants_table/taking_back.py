@@ -18,7 +18,6 @@ MUTANTS = [
     mutant(_BACK, "return watch.withdrawal() is None", "return True", *_TESTS, "engine/test_withdrawn.py"),
     mutant(_BACK, "watch.found.shoot, files,", "planner.shoot, files,", *_TESTS),
     mutant(_BACK, "if not shoot.withheld(formerly.get(one.frame, one.frame))}", "}", *_TESTS),
-    mutant(_AGAIN, "if digest_below(store.out, relative) == file.sha256:", "if True:", *_TESTS),
     mutant(_AGAIN, "if delivery in addresses and one.current:", "if False:", *_TESTS),
     mutant(_DELETED, "if not (one.may and one.sure)", "if not one.may", *_TESTS),
     mutant("engine/kept/withdrawn.py", "and now != self._read_at", "", *_TESTS),

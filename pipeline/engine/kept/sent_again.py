@@ -1,6 +1,7 @@
 """What was sent, and made beside the pictures, where OUT/.work was deleted: run.json still says so.
 
-Of a file that is found again nothing but its SHA-256 proves that it is ours, so nothing else is ever removed.
+Of a file that is found again nothing but its SHA-256 proves that it is ours: nothing else is removed at an address, and
+in OUT another one is set aside.
 """
 
 from __future__ import annotations
@@ -14,7 +15,6 @@ from pipeline.deliver.records import PushRecord, PushRecords
 from pipeline.errors import InputError
 from pipeline.report.kept_frames import read_head, read_kept
 from pipeline.report.record import RunRecord, read_record
-from pipeline.store.places import digest_below
 from pipeline.store.store import ROOT, Store
 
 _BEGUN = "sent_again.json"
@@ -39,8 +39,7 @@ def find_sent_again(store: Store) -> None:
     store.put_record(ROOT, _BEGUN, _Lost, lost)
     for delivery, sent in head.sent.items() if lost.extras else ():
         for relative, file in sent.files.items():
-            if digest_below(store.out, relative) == file.sha256:
-                found_extra(store, ExtraRecord(delivery, relative, file.sha256, bytes=file.bytes))
+            found_extra(store, ExtraRecord(delivery, relative, file.sha256, bytes=file.bytes))
     if lost.pushes:
         _find_pushes_again(PushRecords(store), head)
     store.remove(ROOT, _BEGUN)
