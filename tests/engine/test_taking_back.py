@@ -189,6 +189,15 @@ def test_a_deleted_frame_of_hers_is_taken_back_and_the_night_goes_on(night: Path
     assert shows_lea(night) == [] and len(shown(night)) == 2 * 2 * 2
 
 
+def test_a_row_that_only_resembles_a_deleted_frame_takes_it_back_and_is_looked_at(night: Path) -> None:
+    """It may mean another frame, which nobody holds back: nothing is sent before a person has looked."""
+    (night / "shoot" / "TH1_0002.jpg").unlink()
+    (night / "shoot" / "frames.csv").write_text(ROWS.replace("TH1_0002,", "./other/TH1_0002,"))
+    status, told = run(night)
+    assert status == 2 and "frames.csv:3: shows a player" in told, told
+    assert shows_lea(night) == []
+
+
 def test_hers_is_taken_back_also_where_another_row_fits_no_frame(night: Path) -> None:
     """That row may hold back anything, so nothing is sent until a person looks; what is known goes all the same."""
     with (night / "shoot" / "frames.csv").open("a") as file:
