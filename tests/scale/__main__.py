@@ -140,7 +140,7 @@ def main() -> None:
                 what = one[run]
                 print(
                     f" {run} run: parent's peak {what['peak']:.0f} MB, processor {what['processor']:.1f} s, "
-                    f"clock {what['seconds']:.1f} s, exit {what['status']}" + ", compiler loaded" * what["compiler"]
+                    f"clock {what['seconds']:.1f} s, exit {what['status']}{', '.join(['', *what['loaded']])}"
                 )
                 for phase, seconds in phases(what).items():
                     each = seconds / count

@@ -13,6 +13,7 @@ import json
 import multiprocessing
 import sys
 import time
+from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import nullcontext
 from dataclasses import replace
@@ -36,11 +37,26 @@ def really(module: str, name: str, item: Any) -> Any:
     return getattr(importlib.import_module(module), name)(item)
 
 
+class Here:
+    """An executor in this process, which loads nothing of what workers load."""
+
+    count = 1
+
+    def map(self, function: Any, items: Any, size: Any = None) -> Iterator[tuple[int, Any]]:
+        """As map_unordered."""
+        del size
+        for index, item in enumerate(items):
+            try:
+                yield index, function(item)
+            except Exception as error:
+                yield index, error
+
+
 def copy_work() -> None:
     """Put copies in the place of what worker processes do, after the first frames."""
     import hashlib
 
-    from pipeline.engine import burst_light, measure, render, run, thumbs
+    from pipeline.engine import burst_light, burst_people, measure, render, run, thumbs
     from pipeline.engine.earlier import Rendered, announce
     from pipeline.engine.pacing import trial
     from pipeline.formats.jpeg_segments import scan_digest
@@ -50,7 +66,7 @@ def copy_work() -> None:
     from pipeline.workers import executors
 
     apart = ProcessPoolExecutor(1, multiprocessing.get_context("spawn"))
-    executors.WorkChoice.open = lambda self: nullcontext(1)  # type: ignore[method-assign,assignment,return-value]
+    executors.WorkChoice.open = lambda self: nullcontext(Here())  # type: ignore[method-assign,assignment,return-value]
     trial.RULES = replace(trial.RULES, worth=1 << 40)
     measured: list[bytes] = []
 
@@ -77,6 +93,7 @@ def copy_work() -> None:
             store.put("burst_light", task.key, kept[int(task.key, 16) % len(kept)])
 
     burst_light._find_scene = find_scene
+    burst_people._look = lambda task: apart.submit(really, burst_people.__name__, "_look", task).result()
     pictures: list[tuple[Rendered, bytes, bytes, bytes]] = []
 
     def rendered(job: Any) -> Any:
@@ -210,7 +227,7 @@ def main() -> int:
     answer |= {
         "seconds": time.perf_counter() - since, "processor": processor(),
         "peak": max(memory("VmHWM"), *answer.get("peaks", {}).values(), 0.0),
-        "status": status, "ended": clock(), "compiler": "numba" in sys.modules,
+        "status": status, "ended": clock(), "loaded": sorted({"numba", "cv2"} & sys.modules.keys()),
     }  # fmt: skip
     Path(target).write_text(json.dumps(answer))
     return status

@@ -30,7 +30,7 @@ class AlternationLimits:
     widest    s of the range in which none meet: a wider one says little
     window    s over which chance is counted, either way
     bursts    of each camera, at least
-    most      pairs of bursts, at most: what is searched in a fraction of a second
+    most      pairs of bursts, at most: what is searched in a fraction of a second; together  in memory at once
     """
 
     pause: float = 1.5
@@ -44,6 +44,7 @@ class AlternationLimits:
     window: float = 120.0
     bursts: int = 20
     most: int = 4_000_000
+    together: int = 100_000
 
 
 LIMITS = AlternationLimits()
@@ -89,11 +90,14 @@ def _bursts(body: Body, origin: Body) -> F64:
 def _met(own: F64, other: F64) -> F64:
     """How many pairs of bursts meet, for each shift of `own` from -hours to +hours in steps."""
     reach, count = LIMITS.hours * _HOUR, round(2 * LIMITS.hours * _HOUR / LIMITS.step) + 1
-    begins = np.ceil((other[:, None, 0] - own[None, :, 1] + reach) / LIMITS.step).astype(np.int64).ravel()
-    ends = np.floor((other[:, None, 1] - own[None, :, 0] + reach) / LIMITS.step).astype(np.int64).ravel() + 1
-    inside = (ends > 0) & (begins < count)
-    more, fewer = (np.bincount(np.clip(at[inside], 0, count), minlength=count + 1) for at in (begins, ends))
-    met: F64 = np.cumsum(more - fewer)[:count].astype(np.float64)
+    change = np.zeros(count + 1, np.int64)
+    for some in np.array_split(own, 1 + len(own) * len(other) // LIMITS.together):
+        begins = np.ceil((other[:, None, 0] - some[None, :, 1] + reach) / LIMITS.step).astype(np.int64).ravel()
+        ends = np.floor((other[:, None, 1] - some[None, :, 0] + reach) / LIMITS.step).astype(np.int64).ravel() + 1
+        inside = (ends > 0) & (begins < count)
+        more, fewer = (np.bincount(np.clip(at[inside], 0, count), minlength=count + 1) for at in (begins, ends))
+        change += more - fewer
+    met: F64 = np.cumsum(change)[:count].astype(np.float64)
     return met
 
 

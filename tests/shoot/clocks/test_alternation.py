@@ -6,9 +6,12 @@ and that nothing is proposed for two photographers, for unrelated matches and fo
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 
+from pipeline.shoot.clocks import alternation
 from pipeline.shoot.clocks.alternation import by_alternation
 from pipeline.shoot.clocks.bodies import Body
 from tests.shoot.clocks.made import frame
@@ -130,3 +133,20 @@ def test_few_frames_prove_nothing() -> None:
     long, short = night(3)
     assert by_alternation(camera("B", short[:40], 33.0), camera("A", long)) is None
     assert by_alternation(camera("B", short[:1]), camera("A", long[:1])) is None
+
+
+def test_the_pairs_of_a_long_night_are_not_in_memory_at_once() -> None:
+    """1.4 million pairs; they are counted as each alone would be. Octets by tracemalloc, whatever else is at work."""
+    rng = np.random.default_rng(4)
+    own, other = (np.sort(rng.uniform(0, 20_000, 1200))[:, None] + [0.0, 1.0] for _ in range(2))
+    tracemalloc.start()
+    try:
+        met = alternation._met(own, other)
+        most = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    for shift in (-3600.0, 0.0, 100.25):
+        at = round((alternation.LIMITS.hours * 3600 + shift) / alternation.LIMITS.step)
+        apart = (own[:, None, 0] + shift > other[None, :, 1]) | (own[:, None, 1] + shift < other[None, :, 0])
+        assert met[at] == (~apart).sum() > 0
+    assert most < 30e6
