@@ -143,10 +143,11 @@ def test_who_withdraws_while_it_sends_is_sent_no_further(night: Path, monkeypatc
     (night / "shoot" / "roster.csv").write_text(ROSTER)
     from pipeline.engine import sending
 
-    deliver = sending.deliver
+    deliver, made = sending.deliver, []
 
     def later(*arguments: object, **others: object) -> object:
         done = deliver(*arguments, **others)  # type: ignore[arg-type]
+        made.append(arguments[1])
         assert any("TH1_0002" in path for path in shown(night) if path.startswith("sent/club"))
         (night / "shoot" / "roster.csv").write_text(WITHDRAWN)
         return done
@@ -156,7 +157,7 @@ def test_who_withdraws_while_it_sends_is_sent_no_further(night: Path, monkeypatc
     assert status == 1 and "1 frame is held back for consent since the run began" in told, told
     assert [path for path in shows_lea(night) if not path.startswith("out/")] == []
     assert shows_lea(night) == ["out/club/TH1_0002.jpg", "out/press/TH1_0002.jpg"]  # for the next run, as it says
-    assert not (night / "sent" / "press").exists()
+    assert made == ["club"] and not (night / "sent" / "press").exists()
     monkeypatch.undo()
     status, told = run(night)
     assert status == 0, told
