@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.deliver.deliver import withdraw
 from pipeline.deliver.targets import Folder, Observation
 from tests.deliver.test_push import go, names, out, picture, same, there
 
@@ -105,6 +106,24 @@ def test_old_zip_and_page_go_with_what_they_hold(
     assert go(out, changed, there, zip=True, page=True).problems != ()
     assert "web.zip" not in names(there)
     assert ("index.html" in names(there)) == page_stays
+
+
+def test_what_may_stay_stays_and_what_names_others_does_not(out: Path, there: Path) -> None:
+    """Withdrawing takes zips and pages that were made before somebody else was withheld: their words may name them. The
+    pictures are as they were, and nothing is sent."""
+    items = [picture(out, f"TH1_{n}.jpg", n) for n in range(2)]
+    go(out, items, there, zip=True, page=True)
+    may_stay = {one.relative: one.sha256 for one in items}
+    everything = names(there), names(out / "web")
+    assert withdraw(out, may_stay, (), environ={}, pauses=()) == {}
+    assert (names(there), names(out / "web")) == everything
+    taken = withdraw(out, may_stay, ("Ada Nordlys",), environ={}, pauses=())
+    left = {"TH1_0.jpg", "TH1_1.jpg", "small/TH1_0.jpg", "small/TH1_1.jpg"}
+    assert names(there) == names(out / "web") == left
+    assert set(taken["web"].push.removed) == {"index.html", "web.zip"} and taken["web"].problems == ()
+    withdraw(out, dict(list(may_stay.items())[:1]), ("Ada Nordlys",), environ={}, pauses=())
+    assert names(there) == {"TH1_0.jpg", "small/TH1_0.jpg"}
+    assert names(out / "web") == {"TH1_0.jpg", "small/TH1_0.jpg", "TH1_1.jpg"}  # pictures are the run's own
 
 
 def test_a_cut_file_goes_on_where_it_was(out: Path, there: Path, monkeypatch: pytest.MonkeyPatch) -> None:

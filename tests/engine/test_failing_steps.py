@@ -172,7 +172,8 @@ def test_hooks_that_fail(shoot: Path, tmp_path: Path, what: str) -> None:
         ("pipeline.engine.run", "proposal"),
         ("pipeline.engine.run", "left_notice"),
         ("pipeline.engine.run", "thumb_of_proxy"),
-        ("pipeline.engine.run", "send"),
+        ("pipeline.engine.run", "send_watched"),
+        ("pipeline.engine.run", "take_back_held"),
     ],
 )
 def test_parts_of_a_run_that_fail(
