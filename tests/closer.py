@@ -2,13 +2,14 @@
 
 ../shared/data/court shows two rallies from far away. A part of a frame around one of its labelled players, enlarged, is
 a picture of that player as a photographer at the line takes it: real light, bodies, overlaps and blur, though soft. So
-is the same part of ten consecutive frames a real burst. Who stands at the rim of the court is listed here, by eye: a
-part around one of these is a picture that is not about a player.
+is the same part of every other frame of a rally a real burst, of 12.5 frames a second. Who stands at the rim of the
+court is listed here, by eye: a part around one of these is a picture that is not about a player.
 
-Singles: each player and official of two frames in three sizes. Bursts: those of one frame over the ten frames of its
-rally. Printed at 3:2 and 4:5, of views of players and of officials: how many are cropped, how many to less than 0.93 of
-the largest crop, and which crops are about an official, leave out the player, or cut labelled players (or, in bursts,
-found people) who are at least 0.45 times as tall as the subject. Sheets as of tests.real_crops: look.
+Singles: each player and official of two frames in three sizes, to either side of the middle. Bursts: those of one frame
+in two sizes, over five frames of its rally. Printed at 3:2 and 4:5, of views of players and of officials: how many are
+cropped, how many to less than 0.93 of the largest crop, and which crops are about an official, leave out the player, or
+cut labelled players (or, in bursts, found people) who are at least 0.45 times as tall as the subject. Sheets as of
+tests.real_crops: look.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import argparse
 import tempfile
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from itertools import product
 from pathlib import Path
 
 import cv2
@@ -31,7 +33,9 @@ from tests.real_crops import cut_found, cuts_of, write_shoot
 SIZE = (1620, 1080)  # pixels of a view: 3:2
 TALL = (0.3, 0.45, 0.65)  # of a view's height that the player takes
 SIZES = ("small", "middle", "large")
-ASIDE = 0.12  # of a view's width from the middle to the player, to both sides in turn: nobody aims at the middle
+ASIDE = 0.12  # of a view's width from the middle to the player: nobody aims at the middle
+SIDES = {"left": 1, "right": -1}
+APART = 2  # frames of the rally: it was filmed at 25 a second, and cameras take some 10 to 20
 # Referees, coaches, line judges and an umpire by eye: pixels of x0 y0 x1 y1.
 OFFICIALS = {
     "a_29885.jpg": ((480, 790, 568, 990), (986, 872, 1070, 1080), (1810, 790, 1882, 1025), (52, 425, 128, 570),
@@ -77,24 +81,24 @@ def within_part(boxes: np.ndarray, part: np.ndarray) -> np.ndarray:
 
 
 def singles() -> Iterable[View]:
-    """A view of each labelled player, and of each official, in each size."""
+    """A view of each labelled player, and of each official, in each size and to each side."""
     for name, players in labelled().items():
         picture = cv2.imread(str(COURT / name))
         size = picture.shape[1], picture.shape[0]
         mains = [(box, False) for box in players] + [(np.array(box, float), True) for box in OFFICIALS[name]]
         for number, (box, official) in enumerate(mains):
-            for at, tall in enumerate(TALL):
-                part = window(box, tall, ASIDE * (1, -1)[(number + at) % 2], size)
+            for (word, tall), (side, sign) in product(zip(SIZES, TALL, strict=True), SIDES.items()):
+                part = window(box, tall, ASIDE * sign, size)
                 kind = "official" if official else "player"
-                stem = f"{kind}-{name[:1]}-{chr(97 + number)}-{SIZES[at]}"  # no digits: no two are of one burst
+                stem = f"{kind}-{name[:1]}-{chr(97 + number)}-{word}-{side}"  # no digits: no two are of one burst
                 own = within_part(box[None], part)[0]
                 yield View(stem, view_of(picture, part), own, within_part(players, part), official)
 
 
-def bursts(sizes: Iterable[float] = TALL[1:2]) -> Iterable[View]:
-    """Ten frames of the rally in the part around each player, and each official, of its labelled frame."""
+def bursts(sizes: Iterable[float] = TALL[1:]) -> Iterable[View]:
+    """Frames of the rally in the part around each player, and each official, of its labelled frame."""
     ((name, players),) = [item for item in labelled().items() if item[0].startswith("a_")]
-    pictures = {path.stem: cv2.imread(str(path)) for path in sorted(COURT.glob("a_*.jpg"))}
+    pictures = {path.stem: cv2.imread(str(path)) for path in sorted(COURT.glob("a_*.jpg"))[1::APART]}
     first = next(iter(pictures.values()))
     size = first.shape[1], first.shape[0]
     mains = [(box, False) for box in players] + [(np.array(box, float), True) for box in OFFICIALS[name]]

@@ -51,6 +51,9 @@ class Framing:
     ball: float = 10.0
     torso: float = 30.0  # head or torso of somebody near
     near: float = 0.45  # of the subject's height, from which somebody is near
+    # Whom the frame cuts at the top or bottom is taller than what is seen: so many widths, of one who crouches.
+    widths: float = 2.0
+    rim: float = 0.015  # heights of the frame: whose box ends so near to its top or bottom is cut by it
     head: float = 0.5  # somebody else's head; this and the next two times the height against the subject's
     body: float = 0.12  # times the share of the person that is inside
     feet: float = 0.1
@@ -273,12 +276,19 @@ def cuts(crops: F64, constraints: CropConstraints, aspect: float) -> NDArray[np.
     tall = constraints.subject[3] - constraints.subject[1]
     faces, people = constraints.faces, constraints.people
     faces = faces[(faces[:, 3] - faces[:, 1]) / tall > FRAMING.far]
-    people = people[(people[:, 3] - people[:, 1]) / tall >= FRAMING.near]
+    people = people[_heights_of(people, constraints.frame) / tall >= FRAMING.near]
     torsos, own = _torsos(people), constraints.subject
     touches = (people[:, :2] < own[2:]).all(axis=1) & (people[:, 2:] > own[:2]).all(axis=1)
     torsos[touches, 3] = people[touches, 3]
     whole = np.concatenate([faces, torsos, constraints.balls])
     return np.asarray((_cut(_inside_share(box, whole)) > 0).any(axis=1))
+
+
+def _heights_of(people: F64, frame: HeightBox) -> F64:
+    """(N,) how tall `people` (N, 4) are, also of whom the frame shows a part."""
+    seen, wide = people[:, 3] - people[:, 1], people[:, 2] - people[:, 0]
+    cut = (people[:, 1] < frame[1] + FRAMING.rim) | (people[:, 3] > frame[3] - FRAMING.rim)
+    return np.asarray(np.where(cut, np.maximum(seen, FRAMING.widths * wide), seen))
 
 
 def _torsos(people: F64) -> F64:
@@ -303,13 +313,15 @@ def _costs(crops: F64, constraints: CropConstraints, style: Style, height: float
     if len(constraints.balls):
         cost += FRAMING.ball * _cut(_inside_share(box, constraints.balls)).sum(axis=1)
     if len(constraints.people):
-        cost += _people_cost(box, constraints.people, tall)
+        cost += _people_cost(box, constraints.people, _heights_of(constraints.people, constraints.frame) / tall)
     return np.asarray(cost)
 
 
-def _people_cost(box: F64, people: F64, tall: float) -> F64:
-    """What it costs to cut other people: heads most, then whoever is mostly inside, then feet at the ankle."""
-    ratio = (people[:, 3] - people[:, 1]) / tall
+def _people_cost(box: F64, people: F64, ratio: F64) -> F64:
+    """What it costs to cut other people: heads most, then whoever is mostly inside, then feet at the ankle.
+
+    ratio  (N,) their heights against the subject's
+    """
     sizes = np.minimum(ratio, FRAMING.largest)
     torsos = FRAMING.torso * _cut(_inside_share(box, _torsos(people))) * (ratio >= FRAMING.near)
     heads = people.copy()

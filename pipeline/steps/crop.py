@@ -57,6 +57,9 @@ class CropRules:
     loose: float = 0.92  # of the possible width, where no model finds the subject: it rarely costs a hand or a ball
     narrowest: float = 2 / 3  # aspects of "free": those of the widest common formats (common practice, no source)
     widest: float = 16 / 9
+    # Confidence from which whoever else may be the subject is left out, though never cut, of an aspect that has no room
+    # for all of them.
+    clear: float = 0.8
     named: float = 0.5  # heights of the subject, from which somebody else may be one of the players in frames.csv
     shown: float = 0.8  # share of somebody inside the crop, from which the crop shows them
 
@@ -233,10 +236,13 @@ def _around(
 
     run: list[tuple[str, framing.CropConstraints, float]] = []
     for name in names:
-        subject = subjects.get(name)
-        constraints = None if subject is None else constraints_of(measured[name].people, subject, params.margin, turned)
-        height, width = measured[name].people.size
+        subject, people = subjects.get(name), measured[name].people
+        constraints = None if subject is None else constraints_of(people, subject, params.margin, turned)
+        height, width = people.size
         aspect = _aspect(params.aspect, height, width, constraints)
+        clear = subject is not None and subject.confidence >= RULES.clear and not subject.everybody
+        if subject is not None and constraints is not None and clear and not framing.fits(constraints, aspect):
+            constraints = constraints_of(people, replace(subject, others=()), params.margin, turned)
         if constraints is not None:  # so many pixels on the longer side
             constraints = replace(constraints, least=_least(params, height, width) / (max(aspect, 1.0) * height))
         doubt = NO_SUBJECT if subject is None else subject.doubt

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from pipeline.imaging.geometry import HeightBox
@@ -93,6 +95,11 @@ def held(share: float) -> float:
     return height(box) / wished
 
 
+def below(wide: float, gap: float = 0.0) -> float:
+    """Cost of somebody so wide whom the crop's right side halves, seen from the shoulders up at the frame's bottom."""
+    return cost(y=0.7, people=np.array([[1.2 - wide / 2, 0.9, 1.2 + wide / 2, 1.0 - gap]]))
+
+
 def moved_in(share: float) -> float:
     """Cost of a ball of which this share is inside."""
     box = half_out(0.1)
@@ -143,6 +150,9 @@ SCENARIOS: dict[str, Scenario] = {
     "FRAMING.ball": lambda: near(cost(balls=half_out(0.1)), 10),
     "FRAMING.torso": lambda: near(cost(people=others(0.1, 0.4)) - cost(people=others(0.1, 0.17)), 30),
     "FRAMING.near": lambda: turns(lambda share: cost(people=others(0.1, share * 0.4)) > 20, 0.45),
+    # A quarter of the subject's height is seen; twice 0.09 is 0.45 of it.
+    "FRAMING.widths": lambda: turns(lambda wide: below(wide) > 20, 0.09),
+    "FRAMING.rim": lambda: turns(lambda gap: below(0.2, gap) < 20, 0.015),
     "FRAMING.torso_height": lambda: turns(lambda above: cost(people=others(0.2 - above * 0.4, 0.4)) < 20, 0.6),
     "FRAMING.torso_width": lambda: turns(lambda share: beside(0.5 - share / 2) < 20, 0.9),
     "FRAMING.larger": lambda: all(near(held(size * 0.97), size) for size in (1.4, 1.6, 1.85, 2.15, 2.5, 3.0)),
@@ -196,3 +206,12 @@ def test_of_who_touches_the_subject_the_legs_are_cut_no_more_than_the_body() -> 
     for left, cut in ((0.78, True), (0.9, False)):
         other = np.array([[left, 0.5, left + 0.1, 0.9]])
         assert bool(cuts(crop, constraints(SUBJECT, people=other), 1.5)[0]) is cut
+
+
+def test_whom_the_frame_cuts_is_not_far_away() -> None:
+    """A bust at the bottom, beside the subject, is somebody near: no crop goes through it."""
+    bust = np.array([[0.95, 0.85, 1.25, 1.0]])
+    ends = np.array([[0.9, 0.625, 0.75], [1.0, 0.625, 0.75]])  # a crop up to 1.2, and one that holds it
+    asked = constraints(person(0.75, 0.4, 0.75), people=bust)
+    assert cuts(ends, asked, 0.8).tolist() == [True, False]
+    assert cuts(ends, replace(asked, people=bust - [0, 0.05, 0, 0.05]), 0.8).tolist() == [False, False]  # a small one

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from pipeline.imaging.geometry import Box
+from pipeline.people.detect import within
 from pipeline.people.subject import find_subjects
 from pipeline.shoot.facts import FrameFacts
 from pipeline.steps.crop import RULES, CropParams, CropSolution, CropSource, _fewer, box_for
 from tests.people.rules import Scenario, guards, near, turns
+from tests.people.test_subject_rules import at, place
 from tests.people.test_tracking import RATIO, observed, standing
 from tests.steps.test_crop import HEIGHT, WIDTH, held, measured, one, shape, solved
 
@@ -47,6 +51,18 @@ def doubtful() -> float:
     return box.y1 - box.y0
 
 
+def leaves_out(sure: float) -> bool:
+    """Whether somebody who is the subject by so much is cropped around at an aspect that has no room for the other,
+    who is worth 0.53 of the first, as near, and not cut."""
+    certain = 0.35 + 0.25 * sure
+    people = [at(0.3, sure=certain), at(0.75, 0.5 * (0.53 * place(0.3) / place(0.75)) ** (1 / 1.2), certain)]
+    racket = (people[0][0], people[0][1], people[0][2], people[0][1] + 0.1, 0.9)  # a sign of play
+    frame = observed(people, rackets=[racket], balls=[(0.0, 0.0, 0.02, 0.03, 0.3)])
+    found, _ = solved([[measured(frame)]], aspect="4:5")
+    box = found.by_frame["TH1_1"].box
+    return box is not None and not (within(np.array([people[1][:4]]), np.array(box)) > 0).any()
+
+
 def loose() -> float:
     box = box_for(CropParams(), CropSolution(CropSource.LOOSE), HEIGHT, WIDTH)
     return box.x1 - box.x0
@@ -58,6 +74,7 @@ SCENARIOS: dict[str, Scenario] = {
     "RULES.web": lambda: near(longest(4000, 6000), 1200, 0.005),
     "RULES.of_longer_side": lambda: near(longest(1000, 1500), 750, 0.005),
     "RULES.loose": lambda: near(loose(), 0.92),
+    "RULES.clear": lambda: turns(leaves_out, 0.8),
     "RULES.narrowest": lambda: near(aspect(0.4), 2 / 3),
     "RULES.widest": lambda: near(aspect(2.1), 16 / 9),
     "RULES.named": lambda: turns(lambda share: too_few(standing(0.9, tall=0.5 * share, sure=0.7)), 0.5),
