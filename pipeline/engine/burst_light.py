@@ -24,7 +24,7 @@ from pipeline.workers.executors import Workers, map_unordered
 # Frames that are evened together, at most: their proxies are in memory at once. Longer than any burst (common practice,
 # no source), so a tenth more or less is flat.
 _LONGEST = 120
-_BESIDE = 8  # bursts whose flicker is in memory: steps go through a night in order, in which those of cameras mix
+_BESIDE = 8  # bursts whose flicker is in memory: steps go through a night in order, and bursts of several cameras mix
 _PART = "scene"
 _Flicker = Callable[[str], Sequence[GainMap]]  # of the burst of a key
 _NOT_FOUND = "{name}: the light of its burst was not found ({why}); it is left as it is"

@@ -33,15 +33,17 @@ def subjects_and_ranks(
 
     Frames of a burst that cannot be looked at have no subject, and are ranked in order of time.
     """
-    groups = [[n for n in burst.frames if n in measured] for burst in moments_of(bursts, measured)]
+    moments = ([n for n in burst.frames if n in measured] for burst in moments_of(bursts, measured))
+    groups = [names for names in moments if names]
     seen: dict[int, _Seen] = {}
-    why: Exception | None = None
+    unseen: dict[int, Exception] = {}
     for at, found in map_unordered(_look, _Tasks(measured, groups), workers):
         if isinstance(found, Exception):
             raise_if_full(found)
-            why = found
+            unseen[at] = found
         else:
             seen[at] = found
+    why = unseen[min(unseen)] if unseen else None  # whichever worker was first
     subjects: dict[str, Subject | None] = {}
     qualities: dict[str, Quality] = {}
     for at, names in enumerate(groups):
