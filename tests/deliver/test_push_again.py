@@ -126,6 +126,15 @@ def test_what_may_stay_stays_and_what_names_others_does_not(out: Path, there: Pa
     assert names(out / "web") == {"TH1_0.jpg", "small/TH1_0.jpg", "TH1_1.jpg"}  # pictures are the run's own
 
 
+def test_zip_and_page_go_with_a_picture_that_they_hold(out: Path, there: Path) -> None:
+    """Whoever is withheld by the row of a picture, where no other name is: by what was made of it, not by the names."""
+    items = [picture(out, f"TH1_{n}.jpg", n) for n in range(2)]
+    go(out, items, there, zip=True, page=True)
+    withdraw(out, {items[0].relative: items[0].sha256}, (), environ={}, pauses=())
+    assert names(there) == {"TH1_0.jpg", "small/TH1_0.jpg"}
+    assert names(out / "web") == {"TH1_0.jpg", "small/TH1_0.jpg", "TH1_1.jpg"}
+
+
 def test_a_cut_file_goes_on_where_it_was(out: Path, there: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Nothing of what arrived is thrown away: no part is removed to begin again."""
     item = picture(out, "TH1_0.jpg", size=600)
