@@ -205,6 +205,6 @@ def of_response() -> list[float]:
     for at in np.linspace(3.2, 4.8, 65):
         out.append(evidence.strength_of([evidence.CurveEvidence(np.array([at, -1, -9]), np.ones(3))]))
     for strength in np.linspace(0.08, 0.12, 41):
-        score = 100 * (strength - evidence.TRIED)
+        score = 1e4 * (strength - evidence.TRIED)
         out.append(evidence.strength_of([evidence.CurveEvidence(score, np.ones(3))]))
     return out

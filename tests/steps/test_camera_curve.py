@@ -84,7 +84,7 @@ def test_white_that_is_lifted_stays_white_and_neutral(frame: Frame) -> None:
 
 
 def evidence(strength: float) -> CurveEvidence:
-    return CurveEvidence(100.0 * (strength - TRIED), np.ones(3))
+    return CurveEvidence(1e5 * (strength - TRIED), np.ones(3))
 
 
 @pytest.mark.parametrize(("kind", "found"), [("picture", 0.3), ("raw", 0.0)])

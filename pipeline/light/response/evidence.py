@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.imaging.camera_curve import STRONGEST, bend, straighten
+from pipeline.imaging.robust import weighted_median
 from pipeline.light.flicker import FLICKER, View, agree, tiled, typical_scene
 from pipeline.light.gain_map import GainMap
 from pipeline.light.registration import warp
@@ -36,7 +37,8 @@ class ResponseConstants:
     outlier: float = 0.06  # off the expected that counts half, or less (Cauchy, squared)
     step: float = 0.05  # of strength, for a slope
     floor: float = 0.003  # of saturation, darkest tile
-    sure: float = 4.0  # standard errors by which the curve is not plain
+    sure: float = 4.0  # standard errors by which the curve of a burst is not plain, and
+    margin: float = 2.0  # by which it is at least as strong as it is taken for
     weak: float = 0.1  # strength that is left alone
 
 
@@ -120,17 +122,27 @@ def _of_frame(view: View, scene: F32, gain: F32, strength: float) -> tuple[float
 
 
 def strength_of(evidence: Sequence[CurveEvidence]) -> float:
-    """The strength of a camera's curve by all its bursts: where their score is zero; 0, plain sRGB, where they do not
-    prove another."""
+    """The strength of a camera's curve by all its bursts; 0, plain sRGB, where they do not prove another.
+
+    The median of what each burst proves, by how much each can say: small errors that all bursts share, such as those of
+    players who cross, would pass for a proof where scores were added up."""
     if not evidence:
         return 0.0
-    score = np.sum([one.score for one in evidence], axis=0)
-    error = np.sqrt(np.sum([one.variance for one in evidence], axis=0))
-    if score[0] <= RESPONSE.sure * error[0]:
+    weights = np.array([one.variance[0] for one in evidence])
+    if weights.sum() <= 0:
         return 0.0
-    if score[-1] >= 0:
-        return STRONGEST
-    last = int(np.flatnonzero(score < 0)[0])
-    high, low = score[last - 1], score[last]
-    found = TRIED[last - 1] + (TRIED[last] - TRIED[last - 1]) * high / (high - low)
+    found = weighted_median(np.array([_proven(one) for one in evidence]), weights)
     return round(float(found), 2) if found >= RESPONSE.weak else 0.0
+
+
+def _proven(one: CurveEvidence) -> float:
+    """The strength that one burst proves: up to which its score is above zero by RESPONSE.margin standard errors."""
+    error = np.sqrt(one.variance)
+    if one.score[0] <= RESPONSE.sure * error[0]:
+        return 0.0
+    over = one.score - RESPONSE.margin * error
+    below = np.flatnonzero(over < 0)
+    if not len(below):
+        return STRONGEST
+    last = int(below[0])
+    return float(TRIED[last - 1] + (TRIED[last] - TRIED[last - 1]) * over[last - 1] / (over[last - 1] - over[last]))

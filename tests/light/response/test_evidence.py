@@ -11,7 +11,7 @@ import pytest
 from pipeline.imaging.camera_curve import STRONGEST, bend
 from pipeline.light.flicker import View, agree, views
 from pipeline.light.gain_map import GainMap
-from pipeline.light.response.evidence import TRIED, CurveEvidence, curve_evidence, strength_of
+from pipeline.light.response.evidence import CurveEvidence, curve_evidence, strength_of
 from pipeline.types import Domain, Image, Noise
 
 _NOISE = 0.01  # of a pixel of the small picture, in parts of its light
@@ -48,7 +48,8 @@ def of(*found: CurveEvidence | None) -> float:
 
 @pytest.mark.parametrize("strength", [0.25, 0.4, 0.7])
 def test_a_curve_is_found_by_how_it_bends_the_flicker(strength: float) -> None:
-    assert of(evidence(strength)) == pytest.approx(strength, abs=0.1)
+    """Two standard errors less than its best guess: rather too little than too much."""
+    assert strength - 0.18 < of(evidence(strength)) < strength + 0.08
 
 
 def test_plain_srgb_stays_plain() -> None:
@@ -64,17 +65,30 @@ def test_steady_light_says_nothing() -> None:
     assert evidence(0.4, depth=0.01) is None
 
 
-def test_bursts_are_taken_together() -> None:
-    weak, none = (
-        CurveEvidence(np.array([3.0, -1, -4]), np.ones(3)),
-        CurveEvidence(np.array([-3.0, -7, -10]), np.ones(3)),
-    )
+def scores(*score: float, variance: float = 1.0) -> CurveEvidence:
+    return CurveEvidence(np.array(score), np.full(3, variance))
+
+
+def test_a_burst_proves_as_much_as_its_errors_allow() -> None:
+    """At the strength where the score is two standard errors: 8 - 10 x / 0.4 = 2 at x = 0.24."""
     assert strength_of([]) == 0.0
-    assert strength_of([weak]) == 0.0  # three standard errors
-    assert strength_of([weak, weak]) == pytest.approx(TRIED[1] * 0.75)
-    assert strength_of([weak, none]) == 0.0
-    endless = CurveEvidence(np.array([9.0, 9, 9]), np.ones(3))
-    assert strength_of([endless]) == STRONGEST
+    assert strength_of([scores(3.9, -1, -4)]) == 0.0  # less than four standard errors
+    assert strength_of([scores(8, -2, -4)]) == pytest.approx(0.24)
+    assert strength_of([scores(9, 6, -2)]) == pytest.approx(0.6)
+    assert strength_of([scores(9, 9, 9)]) == STRONGEST
+    assert strength_of([scores(0, 0, 0, variance=0)]) == 0.0
+
+
+def test_small_errors_of_many_bursts_are_no_proof() -> None:
+    assert strength_of([scores(2, -1, -4)] * 50) == 0.0
+
+
+def test_bursts_are_taken_together_by_what_they_can_say() -> None:
+    strong, plain = scores(8, -2, -4), scores(0, -9, -9)
+    assert strength_of([strong, strong, plain]) == pytest.approx(0.24)
+    assert strength_of([strong, plain, plain]) == 0.0
+    weak = scores(0, -0.09, -0.09, variance=1e-4)
+    assert strength_of([strong, weak, weak, weak]) == pytest.approx(0.24)
 
 
 def test_it_is_kept_as_it_is() -> None:
