@@ -40,13 +40,15 @@ class Network:
         with np.load(io.BytesIO(weights), allow_pickle=False) as held:
             arrays = {name: held[name] for name in held.files}
         names = [name.removesuffix(".weight") for name in arrays if name.endswith(".weight")]
-        self._by = {name: _convolution(arrays[f"{name}.weight"], arrays[f"{name}.bias"]) for name in names}
+        self.channels = arrays["inp.weight"].shape[1]
+        # How it sees the cells, and how it would see them mirrored about their diagonal.
+        self._ways = [_convolutions(names, of) for of in (arrays, _mirrored(arrays, self.channels))]
+        self._by = self._ways[0]
         self._units = [by.units for name, by in self._by.items() if name == "inp" or name.startswith("halve.")]
         scales = range(len(self._units))
         self._down, self._up = ([[name.removesuffix(".first") for name in names
                                   if name.startswith(f"{way}.{scale}.") and name.endswith(".first")]
                                  for scale in scales] for way in ("down", "up"))  # fmt: skip
-        self.channels = arrays["inp.weight"].shape[1]
         self.sides = 1 << len(self._units) - 1  # of which the sides of what it sees are multiples
         self._v, self._m = np.zeros(ROOM, np.float32), np.zeros(ROOM, np.float32)
         self._seen: F32 = np.empty((0, 0, 0), np.float32)
@@ -66,7 +68,20 @@ class Network:
         return self._seen[1 : 1 + height, 1 : 1 + width, : self.channels]
 
     def picture(self, part: Part) -> F32:
-        """u (2 (low - top), 2 (right - left), 3) of the part's cells, of those that `cells` holds."""
+        """u (2 (low - top), 2 (right - left), 3) of the part's cells, of those that `cells` holds.
+
+        The mean of what it makes of them and of their mirror image: +0.14 dB, on each of the tuning pictures more than
+        0.09 (self-ensemble: Timofte, Rothe and Van Gool, "Seven Ways to Improve Example-Based Single Image Super
+        Resolution", CVPR 2016). A Bayer cell keeps its colours only so mirrored; four views would gain 0.20.
+        """
+        found = np.zeros((2 * (part.low - part.top), 2 * (part.right - part.left), 3), np.float32)
+        for way in self._ways:
+            self._by = way
+            self._look(part, found)
+        return found
+
+    def _look(self, part: Part, found: F32) -> None:
+        """Add its share of the picture to `found`."""
         for scale, size in enumerate(self._sizes):
             whole = Part(0, 0, *size)
             if scale == 0:
@@ -93,7 +108,7 @@ class Network:
                            self._v, self._m)  # fmt: skip
             for name, at in blocks[scale]:
                 self._block(name, scale, at)
-        return self._out(part)
+        self._out(part, found)
 
     def _band(
         self, name: str, x: F32, row: int, left: int, size: tuple[int, int], out: F32, to: int, aside: int, how: int
@@ -131,8 +146,7 @@ class Network:
         between[at.low - first + 1 : at.low - first + 1 + BANDS] = 0
         second()
 
-    def _out(self, part: Part) -> F32:
-        found = np.empty((2 * (part.low - part.top), 2 * (part.right - part.left), 3), np.float32)
+    def _out(self, part: Part, found: F32) -> None:
         at = part.wider(0, *self._sizes[0])
         made = np.empty((BANDS + 2, _whole(at.right - at.left) + 2, self._by["out"].units), np.float32)
         base = _bilinear if self.channels == domain.CHANNELS else _mean
@@ -141,7 +155,6 @@ class Network:
             first, last = max(row, part.top), min(row + BANDS, part.low)
             rows = found[2 * (first - part.top) : 2 * (last - part.top)]
             base(self._seen, first, part.left, made, 1 + first - row, 1 + part.left - at.left, rows)
-        return found
 
 
 def _band(row: int, at: Part) -> tuple[int, int]:
@@ -157,6 +170,23 @@ def _bordered(size: tuple[int, int], channels: int) -> F32:
     return np.zeros((_whole(size[0]) + 2, _whole(size[1]) + 2, -(-channels // LANES) * LANES), np.float32)
 
 
+def _convolutions(names: list[str], arrays: dict[str, NDArray[Any]]) -> dict[str, _Convolution]:
+    return {name: _convolution(arrays[f"{name}.weight"], arrays[f"{name}.bias"]) for name in names}
+
+
+def _mirrored(arrays: dict[str, NDArray[Any]], channels: int) -> dict[str, NDArray[Any]]:
+    """The weights that make of cells the mirror image of what `arrays` make of their mirror image."""
+    found = {name: array.swapaxes(2, 3) if array.ndim == 4 else array for name, array in arrays.items()}
+    planes = np.arange(channels)
+    if channels == domain.CHANNELS:
+        planes[[1, 2]] = 2, 1  # the greens
+    else:
+        planes[:48] = planes[:48].reshape(3, 4, 4).swapaxes(1, 2).ravel()
+    found["inp.weight"] = found["inp.weight"][:, planes]
+    pixels = np.arange(12).reshape(3, 2, 2).swapaxes(1, 2).ravel()
+    return found | {name: found[name][pixels] for name in ("out.weight", "out.bias")}
+
+
 def _convolution(weight: NDArray[Any], bias: NDArray[Any]) -> _Convolution:
     units, channels, side = weight.shape[:3]
     if side == 3:
@@ -168,7 +198,7 @@ def _convolution(weight: NDArray[Any], bias: NDArray[Any]) -> _Convolution:
 
 @compiled(error_model="numpy")
 def _bilinear(cells: F32, top: int, left: int, made: F32, up_to: int, aside: int, out: F32) -> None:
-    """out (2h, 2w, 3) = the bilinear demosaic of RGGB cells from (top, left) on, and made from (up_to, aside) on."""
+    """Add half of the bilinear demosaic of RGGB cells from (top, left) on, and of made from (up_to, aside) on."""
     half, quarter = np.float32(0.5), np.float32(0.25)
     for i in range(out.shape[0] // 2):
         up, row, down = cells[top + i], cells[top + i + 1], cells[top + i + 2]
@@ -176,24 +206,24 @@ def _bilinear(cells: F32, top: int, left: int, made: F32, up_to: int, aside: int
         for j in range(out.shape[1] // 2):
             x, y, more = left + j + 1, 2 * j, made[up_to + i, aside + j]
             r, g, h, b = row[x, 0], row[x, 1], row[x, 2], row[x, 3]
-            one[y, 0] = r + more[0]
-            one[y + 1, 0] = half * (r + row[x + 1, 0]) + more[1]
-            two[y, 0] = half * (r + down[x, 0]) + more[2]
-            two[y + 1, 0] = quarter * (r + row[x + 1, 0] + down[x, 0] + down[x + 1, 0]) + more[3]
-            one[y, 1] = quarter * (g + row[x - 1, 1] + h + up[x, 2]) + more[4]
-            one[y + 1, 1] = g + more[5]
-            two[y, 1] = h + more[6]
-            two[y + 1, 1] = quarter * (g + down[x, 1] + h + row[x + 1, 2]) + more[7]
-            one[y, 2] = quarter * (b + row[x - 1, 3] + up[x, 3] + up[x - 1, 3]) + more[8]
-            one[y + 1, 2] = half * (b + up[x, 3]) + more[9]
-            two[y, 2] = half * (b + row[x - 1, 3]) + more[10]
-            two[y + 1, 2] = b + more[11]
+            one[y, 0] += half * (r + more[0])
+            one[y + 1, 0] += half * (half * (r + row[x + 1, 0]) + more[1])
+            two[y, 0] += half * (half * (r + down[x, 0]) + more[2])
+            two[y + 1, 0] += half * (quarter * (r + row[x + 1, 0] + down[x, 0] + down[x + 1, 0]) + more[3])
+            one[y, 1] += half * (quarter * (g + row[x - 1, 1] + h + up[x, 2]) + more[4])
+            one[y + 1, 1] += half * (g + more[5])
+            two[y, 1] += half * (h + more[6])
+            two[y + 1, 1] += half * (quarter * (g + down[x, 1] + h + row[x + 1, 2]) + more[7])
+            one[y, 2] += half * (quarter * (b + row[x - 1, 3] + up[x, 3] + up[x - 1, 3]) + more[8])
+            one[y + 1, 2] += half * (half * (b + up[x, 3]) + more[9])
+            two[y, 2] += half * (half * (b + row[x - 1, 3]) + more[10])
+            two[y + 1, 2] += half * (b + more[11])
 
 
 @compiled(error_model="numpy")
 def _mean(cells: F32, top: int, left: int, made: F32, up_to: int, aside: int, out: F32) -> None:
-    """out (2h, 2w, 3) = the mean of each pixel's four in cells from (top, left) on, and made from (up_to, aside) on."""
-    quarter = np.float32(0.25)
+    """Add half of the mean of each pixel's four in cells from (top, left) on, and of made from (up_to, aside) on."""
+    half, quarter = np.float32(0.5), np.float32(0.25)
     for i in range(out.shape[0] // 2):
         for j in range(out.shape[1] // 2):
             cell, more = cells[top + i + 1, left + j + 1], made[up_to + i, aside + j]
@@ -201,6 +231,5 @@ def _mean(cells: F32, top: int, left: int, made: F32, up_to: int, aside: int, ou
                 for dy in range(2):
                     for dx in range(2):
                         k = 16 * c + 8 * dy + 2 * dx
-                        out[2 * i + dy, 2 * j + dx, c] = more[4 * c + 2 * dy + dx] + quarter * (
-                            cell[k] + cell[k + 1] + cell[k + 4] + cell[k + 5]
-                        )
+                        mean = quarter * (cell[k] + cell[k + 1] + cell[k + 4] + cell[k + 5])
+                        out[2 * i + dy, 2 * j + dx, c] += half * (mean + more[4 * c + 2 * dy + dx])
