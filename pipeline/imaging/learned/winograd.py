@@ -23,7 +23,10 @@ from numpy.typing import NDArray
 from pipeline.imaging.compiled import compiled
 from pipeline.types import F32
 
-_WIDE = bool(binding.get_host_cpu_features().get("avx512f", False))
+try:
+    _WIDE = bool(binding.get_host_cpu_features().get("avx512f", False))
+except RuntimeError:  # on a processor that LLVM does not ask
+    _WIDE = False
 LANES = 16 if _WIDE else 8  # floats of a machine vector; a processor of narrower ones takes two of them
 # Registers hold rows x panels sums, and what is multiplied into them.
 _ROWS, _PANELS, _FEW = (12, 2, 6) if _WIDE else (6, 2, 3)
