@@ -39,6 +39,7 @@ from pipeline.light import (
 from pipeline.light.chart import card, find, fit
 from pipeline.light.comparing import pairs, tones
 from pipeline.light.lens import pans
+from pipeline.light.mixing import gradient
 from pipeline.light.rendering import mercury
 from pipeline.light.response import evidence
 from tests.constants_bursts import of_flicker, of_registration, of_response, of_shared_lamp, of_static
@@ -62,6 +63,7 @@ from tests.constants_lens import of_pans
 from tests.constants_light import (
     HALLS,
     of_cast,
+    of_gradient,
     of_gray_world,
     of_mercury,
     of_pairs,
@@ -257,6 +259,7 @@ TOPICS = {
     "response": Topic(evidence, "RESPONSE", of_response),
     "gray world": Topic(highlights, "GRAY_WORLD", of_gray_world),
     "palette": Topic(palette, "PALETTE", of_palette),
+    "gradient": Topic(gradient, "GRADIENT", of_gradient),
     "scenes": Topic(
         scenes, "SCENES", of_scenes,
         {"least": "pictures this small have too few tiles to be fitted anyway: it only saves the attempt"},

@@ -12,6 +12,7 @@ from pipeline.imaging.geometry import Box
 from pipeline.imaging.orientation import Orientation
 from pipeline.light import cast, highlights, neutral, palette, references, scenes
 from pipeline.light.comparing import pairs, tones
+from pipeline.light.mixing import gradient
 from pipeline.light.palette import ChromaSamples
 from pipeline.light.rendering import mercury
 from pipeline.shoot.facts import Reference
@@ -25,7 +26,7 @@ def spots(places: list[tuple[float, float]], pixels: list[int], luminance: list[
     """Even colours of so many pixels each."""
     light = np.repeat(np.array(luminance or [1.0] * len(places)), pixels)
     chroma = np.repeat(np.array(places), pixels, axis=0)
-    return ChromaSamples(chroma, np.ones(len(chroma)), np.zeros(len(chroma)), light, np.log2(light))
+    return ChromaSamples(chroma, np.ones(len(chroma)), *(np.zeros(len(chroma)),) * 2, light, np.log2(light))
 
 
 def picture(pixels: np.ndarray, noise: float = 1e-4) -> Image:
@@ -51,7 +52,7 @@ def of_gray_world() -> list[float]:
 
 
 def of_palette() -> list[float]:
-    """Sampling, registrations with two nearly equal answers, gradients."""
+    """Sampling, and registrations with two nearly equal answers."""
     rng = np.random.default_rng(0)
     out: list[float] = []
     for shape in ((25, 26), (300, 250), (270, 300)):
@@ -63,12 +64,23 @@ def of_palette() -> list[float]:
     for n in range(540, 601, 4):
         two = palette.spectrum(palette.histogram(spots([(0.02, -0.58), (0.62, -0.58)], [500, n])))
         out += palette.register(two, one, 1.0).step.tolist()
-    for hall in HALLS:
-        lean = np.stack([0.15 * hall.column, 0.05 * hall.column**2], axis=1)
-        for every, steep in ((1, 4), (1, 6), (1, 8), (29, 2), (33, 1), (37, 1), (41, 1)):
-            leaning = replace(hall, chroma=hall.chroma + lean * steep)
-            part = ChromaSamples(*(v[::every] for v in vars(leaning).values()))
-            out += palette.chroma_gradient(part).ravel().tolist()
+    return out
+
+
+def of_gradient() -> list[float]:
+    """Light that leans more and less over a hall and its floor, in many pixels and in few, and where colours differ
+    from side to side as well."""
+    out: list[float] = []
+    hall = HALLS[0]
+    stripes = np.sin(14 * hall.column)[:, None] * [0.1, -0.07]
+    for every, floor, steep, striped in (
+        (1, -0.25, 0.5, 0), (1, -0.25, 6, 0), (1, -0.25, 1, 1), (5, -0.25, 2, 0), (3, 0.4, 0.6, 0), (3, 0.4, 0.7, 0),
+    ):  # fmt: skip
+        place = hall.column / (1 + 1.5 * np.maximum(hall.row - floor, 0))
+        lean = np.stack([0.15 * place, 0.05 * place**2 - 0.1 * place], axis=1) * steep + striped * stripes
+        leaning = replace(hall, chroma=hall.chroma + lean)
+        part = ChromaSamples(*(v[::every] for v in vars(leaning).values()))
+        out += gradient.chroma_gradient(part).as_array().tolist()
     return out
 
 

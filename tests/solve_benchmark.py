@@ -65,8 +65,8 @@ def chroma_samples(share: float, rng: np.random.Generator) -> ChromaSamples:
         points.append(np.array([logs[0] - logs[1], logs[2] - logs[1]]) + rng.normal(0, 0.03, (count, 2)))
         green.append(seen[1] * rng.uniform(0.4, 0.7, count))
     chroma, light = np.concatenate(points), np.concatenate(green)
-    column = rng.uniform(-1, 1, len(light))
-    return ChromaSamples(chroma, np.ones(len(light)), column, light / np.quantile(light, 0.9), np.log2(light))
+    column, bright = rng.uniform(-1, 1, len(light)), light / np.quantile(light, 0.9)
+    return ChromaSamples(chroma, np.ones(len(light)), column, 0 * column, bright, np.log2(light))
 
 
 def scene(names: tuple[str, ...], index: int) -> Scene:

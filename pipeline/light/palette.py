@@ -2,17 +2,19 @@
 
 u = ln(R/G), v = ln(B/G) of camera-linear values. A lamp of another colour moves every neutral surface by the same step
 and the others by nearly the same (Barron, "Convolutional Color Constancy", ICCV 2015, for the idea). So the same hall
-seen twice registers, and the change of one lamp's share from side to side shows as a gradient of its chroma.
+seen twice registers, and the change of one lamp's share from side to side shows as a gradient of its chroma
+(light.mixing).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
-from pipeline.imaging.robust import reweighted
 from pipeline.light.highlights import usable
 from pipeline.types import F32, F64, Image
 
@@ -24,7 +26,7 @@ _PADDED = (128, 160)
 
 @dataclass(frozen=True)
 class PaletteConstants:
-    """How colours are sampled, and what a gradient of the light over the frame may be. Chroma in natural log.
+    """How colours are sampled and compared. Chroma in natural log.
 
     No published values exist. Chosen by trial on drawn halls under published lamps: `pytest tests/light/test_palette.py
     tests/light/test_even_light.py`. That each one matters: `pytest tests/test_constants.py`.
@@ -36,20 +38,9 @@ class PaletteConstants:
     smoothing: float = 1.0  # bins, standard deviation of the histogram's blur
     bright_quantile: float = 0.9  # of green, that luminance is relative to
     pull: float = 0.1  # a chroma of 1, off match: breaks ties between equal matches in favour of no change
-    band_least: float = 40.0  # pixels' worth of weight that a band of columns needs
-    slope: float = 0.5  # chroma over half a frame, standard deviation of slopes that are expected
-    curve: float = 0.12  # the same of curves
-    reach: float = 0.2  # chroma between neighbouring bands, times the shares below
-    reach_first: float = 0.6  # of it, at first
-    reach_again: float = 0.4  # of it, once most of the gradient is taken out
-    useless: float = 0.5  # match of two bands, below which they show different things
-    step_error: float = 0.02  # chroma, standard deviation of a step between bands
-    step_outlier: float = 0.03  # chroma, by which a step is off that counts half (Cauchy)
-    fit_steps: int = 4
 
 
 PALETTE = PaletteConstants()
-_BANDS = 8  # of columns
 
 
 Spectrum = np.ndarray[tuple[int, int], np.dtype[np.complex128]]
@@ -59,13 +50,14 @@ Spectrum = np.ndarray[tuple[int, int], np.dtype[np.complex128]]
 class ChromaSamples:
     """Pixels of one or more pictures of the same scene.
 
-    chroma (N, 2) relative to daylight; weight (N,); column (N,) from -1 to 1 across the sensor; luminance (N,)
-    relative to the brightest tenth of its picture; green (N,) log2.
+    chroma (N, 2) relative to daylight; weight (N,); column (N,) from -1 to 1 across, row (N,) down the upright picture;
+    luminance (N,) relative to the brightest tenth of its picture; green (N,) log2.
     """
 
     chroma: F64
     weight: F64
     column: F64
+    row: F64
     luminance: F64
     green: F64
 
@@ -82,8 +74,8 @@ class ChromaSamples:
 def chroma_samples(pictures: Sequence[tuple[F32, Image, float]], daylight: F64) -> ChromaSamples:
     """The samples of some pictures.
 
-    pictures: evened (H, W, 3) pixels with the image they came from (which knows noise and saturation), rows along
-    the sensor, and by how much of half a width the scene has moved right; daylight: (3,) multipliers of daylight.
+    pictures: evened (H, W, 3) pixels with the image they came from (which knows noise and saturation), upright, and
+    by how much of half a width the scene has moved right; daylight: (3,) multipliers of daylight.
     """
     parts = []
     start = np.log(daylight)[[0, 2]] - np.log(daylight[1])
@@ -96,20 +88,22 @@ def chroma_samples(pictures: Sequence[tuple[F32, Image, float]], daylight: F64) 
         raw = image.pixels[good].astype(np.float64)
         logs = np.log(np.maximum(x, 1e-6))
         noise = (image.noise.a * raw + image.noise.b) / raw**2
-        columns = np.broadcast_to((np.arange(good.shape[1]) + 0.5) / good.shape[1] * 2 - 1 - pan, good.shape)[good]
+        down, across = ((np.arange(n) + 0.5) / n * 2 - 1 for n in good.shape)
+        columns, rows = (np.broadcast_to(at, good.shape)[good] for at in (across - pan, down[:, None]))
         luminance = x[:, 1] / max(float(np.quantile(x[:, 1], PALETTE.bright_quantile)) if len(x) else 1.0, 1e-6)
         chroma = np.stack([logs[:, 0] - logs[:, 1], logs[:, 2] - logs[:, 1]], axis=1) + start
         weight = 1 / (1 + (noise[:, 1] + np.maximum(noise[:, 0], noise[:, 2])) / PALETTE.noisy**2)
-        parts.append((chroma, weight, columns, luminance, logs[:, 1] / np.log(2)))
+        parts.append((chroma, weight, columns, rows, luminance, logs[:, 1] / np.log(2)))
     return ChromaSamples(*(np.concatenate(p) for p in zip(*parts, strict=True)))
 
 
 def histogram(of: ChromaSamples) -> F64:
     """(80, 112) smoothed root histogram of unit energy: the root keeps a floor from ruling by its area alone."""
-    return _root(counts(of.chroma, of.weight))
+    return root_histogram(counts(of.chroma, of.weight))
 
 
-def _root(binned: F64) -> F64:
+def root_histogram(binned: F64) -> F64:
+    """Counts (80, 112) as a smoothed root of unit energy."""
     from scipy.ndimage import gaussian_filter
 
     root = np.sqrt(np.maximum(gaussian_filter(binned, PALETTE.smoothing), 0))
@@ -164,82 +158,30 @@ def spectrum(h: F64) -> Spectrum:
 def register(one: Spectrum, other: Spectrum, reach: float) -> Shift:
     """The shift within `reach` that brings `other` onto `one` (two spectra), by correlation to parts of a bin."""
     match = np.fft.irfft2(one * np.conj(other), _PADDED)
-    u, v = _offsets(_PADDED[0]), _offsets(_PADDED[1])
-    distance = np.hypot(u[:, None], v[None, :])
-    scored = np.where(distance <= reach, match * (1 - PALETTE.pull * distance), -np.inf)
-    i, j = (int(n) for n in np.unravel_index(int(np.argmax(scored)), scored.shape))
+    inside, factors = _within(reach, PALETTE.pull)
+    i, j = (int(n) for n in np.unravel_index(inside[np.argmax(match.ravel()[inside] * factors)], _PADDED))
     rows, columns = np.arange(i - 1, i + 2) % _PADDED[0], np.arange(j - 1, j + 2) % _PADDED[1]
-    step = np.array([u[i] + STEP * vertex(match[rows, j]), v[j] + STEP * vertex(match[i, columns])])
+    step = STEP * np.array([
+        _signed(i, _PADDED[0]) + vertex(match[rows, j]), _signed(j, _PADDED[1]) + vertex(match[i, columns])
+    ])  # fmt: skip
     return Shift(step, float(match[i, j]))
 
 
-def _offsets(size: int) -> F64:
-    at = np.arange(size)
-    return np.where(at <= size // 2, at, at - size) * STEP
+@lru_cache(maxsize=64)
+def _within(reach: float, pull: float) -> tuple[NDArray[np.intp], F64]:
+    """The places of a correlation, as if it were flat, of shifts within `reach`, and what a match counts there."""
+    u, v = (STEP * _signed(np.arange(size), size) for size in _PADDED)
+    distance = np.hypot(u[:, None], v[None, :]).ravel()
+    inside = np.flatnonzero(distance <= reach)
+    return inside, 1 - pull * distance[inside]
+
+
+def _signed(place: NDArray[np.intp] | int, size: int) -> NDArray[np.intp]:
+    """Places of a transform of `size` as steps forwards and backwards."""
+    return np.asarray((place + size // 2 - 1) % size - size // 2 + 1)
 
 
 def vertex(values: F64) -> float:
     """Where the parabola through three values, -1 to 1, has its top, within half a place; 0 where it has none."""
     bend = values[0] - 2 * values[1] + values[2]
     return float(np.clip(0.5 * (values[0] - values[2]) / bend, -0.5, 0.5)) if bend < 0 else 0.0
-
-
-def chroma_gradient(of: ChromaSamples) -> F64:
-    """(2, 2) how the light's chroma changes across the sensor: slope and curve (Legendre) of u and of v.
-
-    Neighbouring bands of columns show much the same surfaces, so their histograms register; the steps add up to a
-    profile, to which the two coefficients are fitted. A coloured wall on one side meets itself and does not
-    count as light; where bands have nothing in common the gradient stays small by its prior.
-    """
-    edges = np.linspace(-1, 1, _BANDS + 1)
-    middles = (edges[:-1] + edges[1:]) / 2
-    which = np.clip(((of.column + 1) / 2 * _BANDS).astype(int), 0, _BANDS - 1)
-    basis = np.stack([middles, 1.5 * middles**2 - 0.5], axis=1)
-    found = np.zeros((2, 2))
-    prior = np.diag([1 / PALETTE.slope**2, 1 / PALETTE.curve**2])
-    for repeat, share in enumerate((PALETTE.reach_first, PALETTE.reach_again)):
-        rest = of.moved(gradient_at(found, of.column))
-        spectra = [_band(rest, which == k) for k in range(_BANDS)]
-        rows, steps, weights = [], [], []
-        for lag in (1, 2, 3):
-            for k in range(_BANDS - lag):
-                one, other = spectra[k + lag], spectra[k]
-                if one is None or other is None:
-                    continue
-                shift = register(one, other, PALETTE.reach * share * lag**0.5)
-                rows.append(basis[k + lag] - basis[k])
-                steps.append(shift.step)
-                # Bands that show other things match badly.
-                weights.append(max(shift.match - PALETTE.useless, 0.0) ** 2 * 4)
-        if not rows:
-            return found
-        pull = prior @ found * (repeat > 0)
-        found = found + _change(np.array(rows), np.array(steps), np.array(weights), prior, pull)
-    return found
-
-
-def _change(x: F64, y: F64, w: F64, prior: F64, pull: F64) -> F64:
-    """(2, 2) coefficients of the steps y (N, 2) on x (N, 2), weights (N,); pull: prior times what was found before."""
-
-    def weigh(change: F64, _: int) -> F64:
-        return np.asarray(w / (1 + (np.hypot(*(y - x @ change).T) / PALETTE.step_outlier) ** 2))
-
-    def solve(robust: F64) -> F64:
-        normal = x.T @ (robust[:, None] * x) / PALETTE.step_error**2 + prior
-        target = x.T @ (robust[:, None] * y) / PALETTE.step_error**2 - pull
-        return np.asarray(np.linalg.solve(normal, target), dtype=np.float64)
-
-    return reweighted(solve, weigh, np.zeros((2, 2)), range(PALETTE.fit_steps))[0]
-
-
-def _band(of: ChromaSamples, inside: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> Spectrum | None:
-    chroma, weight = of.chroma[inside], of.weight[inside]
-    return spectrum(_root(counts(chroma, weight))) if weight.sum() > PALETTE.band_least else None
-
-
-def gradient_at(gradient: F64, column: F64) -> F64:
-    """(N, 2) offsets in chroma of a chroma gradient (2, 2) at columns (N,), -1 to 1 across the sensor.
-
-    The rows of the gradient are factors of the Legendre polynomials 1 and 2, which are zero on average over the frame.
-    """
-    return np.asarray(np.stack([column, 1.5 * column**2 - 0.5], axis=1) @ gradient)

@@ -15,14 +15,14 @@ from pipeline.light.gain_map import GainMap
 from pipeline.light.neutral import Vote, agree_on_white
 from pipeline.light.references import Reading, ShowsReferences, WhiteMap, agreeing, plausible, readings, where
 from pipeline.light.rendering.mercury import rendering_matrix
-from pipeline.light.scenes import Scene, ShootLight
+from pipeline.light.scenes import Scene, ShootLight, upright_pan
 from pipeline.shoot.facts import Reference
 from pipeline.types import F64
 
-# Share of a scene's chroma gradient that reaches the players. Walls and stands behind the play span more of the court
-# than the players do, so the light on players changes less from side to side than the light on the walls, which the
-# gradient is measured from. Chosen on the generated halls: python -m tests.evenness.
-PLAYER_GRADIENT = 0.7
+# How far from the camera players are taken to be where they may stand before the wall, 1 = as far as it. Walls and
+# stands span more of the court than players do, so the light on players changes less from side to side. Half heights
+# above the horizon, from where on nobody is. Chosen on the generated halls: python -m tests.evenness.
+PLAYER_DISTANCE, ABOVE_PLAYERS = 0.5, 0.15
 STOPS_PER_LOG = float(1 / np.log(2))  # natural log -> stops
 
 
@@ -116,12 +116,18 @@ def colour_of(gain_map: GainMap) -> GainMap:
     return GainMap(gain_map.coefficients - gain_map.coefficients[..., 1:2])
 
 
-def gradient_at(scene: Scene, columns: F64) -> F64:
-    """(N, 2) how far the chroma of the light on the players at `columns` (N,) is from the scene's, natural log.
+def gradient_at(scene: Scene, frame: int, rows: F64, columns: F64) -> F64:
+    """(..., 2) how far the chroma of the light is off the scene's at places of a frame, -1 to 1 down and across its
+    sensor, natural log.
 
-    columns  in the middle frame's coordinates, -1 left edge to 1 right edge
+    Where players may be it is that on them, nearer than the wall behind: the whole of what the wall shows would be too
+    much, and the wall comes out with a part of its own left.
     """
-    return np.asarray(palette.gradient_at(scene.chroma_gradient * PLAYER_GRADIENT, columns))
+    lies, gradient = scene.lies[frame], scene.chroma_gradient
+    x, y = (2 * v - 1 for v in lies.point_to_upright((columns + 1) / 2, (rows + 1) / 2))
+    above = np.clip((gradient.horizon - y) / ABOVE_PLAYERS, 0.0, 1.0)
+    distance = np.minimum(gradient.distance(y), PLAYER_DISTANCE + (1 - PLAYER_DISTANCE) * above)
+    return gradient.at(x - upright_pan(scene.pan[frame], lies), distance)
 
 
 def votes_of(light: ShootLight, measured: Mapping[str, HasBalances], outdoors: Collection[str] = ()) -> list[Vote]:
@@ -175,7 +181,7 @@ def reference_maps(
         index = light.of[name]
         scene, group = light.scenes[index], int(light.group[index])
         frame = scene.names.index(name)
-        here = gradient_at(scene, np.array([column - scene.pan[frame]]))[0]
+        here = gradient_at(scene, frame, np.array([row]), np.array([column]))[0]
         flicker = colour_of(scene.flicker[frame]).at(row, column)
         logs = np.log(found.white * measured[name].daylight) + flicker / STOPS_PER_LOG
         chroma = np.array([logs[0] - logs[1], logs[2] - logs[1]])

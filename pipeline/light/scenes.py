@@ -28,6 +28,8 @@ from pipeline.light.flicker import agree, views
 from pipeline.light.folded import Folded
 from pipeline.light.gain_map import GainMap
 from pipeline.light.lens.pans import PanEvidence, evidence
+from pipeline.light.mixing.gradient import SIZE as GRADIENT_SIZE
+from pipeline.light.mixing.gradient import ChromaGradient, chroma_gradient
 from pipeline.light.neutral import Candidate, candidates
 from pipeline.light.rendering.mercury import UnderMercury, foretell
 from pipeline.light.response.evidence import CurveEvidence, curve_evidence
@@ -35,7 +37,7 @@ from pipeline.light.row_wave import ACROSS, DEGREE
 from pipeline.store.packing import LARGEST, take
 from pipeline.types import F32, F64, Frame, Image
 
-VERSION = 12  # raised when the result for a scene changes
+VERSION = 13  # raised when the result for a scene changes
 _STOPS = 100.0  # that light changes by at most; more was not measured
 _FULL = GainMap(np.zeros((DEGREE + 1, ACROSS + 1, 3)))
 
@@ -67,7 +69,8 @@ class Scene:
     flicker  for each frame a gain map to ADD so that they agree
     steady  for each frame, the part of it that the hall explains (1 = nothing moved)
     pan     for each frame, how far the scene lies right of its place in the middle frame, in half sensor widths
-    chroma_gradient   (2, 2) how the light's chroma changes across the middle frame (palette.chroma_gradient)
+    chroma_gradient   how the light's chroma changes over the middle frame
+    lies    for each frame, how it lies
     chroma_histogram  (80, 112) of the chroma less its gradient;  tone_histogram  (20, 28, 64) of that and log2 green
     whites  what may be white
     level   (3,) mean log2 of the channels, the middle of the frame counting most; NaN when nothing is usable
@@ -81,7 +84,7 @@ class Scene:
     flicker: Sequence[GainMap]
     steady: tuple[float, ...]
     pan: tuple[float, ...]
-    chroma_gradient: F64
+    chroma_gradient: ChromaGradient
     chroma_histogram: NDArray[np.float16] | Folded
     tone_histogram: NDArray[np.uint8] | Folded
     whites: tuple[Candidate, ...]
@@ -90,6 +93,7 @@ class Scene:
     pans: PanEvidence | None = None
     mercury: UnderMercury | None = None
     curve: CurveEvidence | None = None
+    lies: tuple[Orientation, ...] = ()
 
     def as_arrays(self) -> dict[str, NDArray[Any]]:
         """For the store; from_arrays reads them back."""
@@ -97,7 +101,8 @@ class Scene:
             "flicker": np.stack([(p + _FULL).coefficients for p in self.flicker]),
             "steady": np.array(self.steady),
             "pan": np.array(self.pan),
-            "chroma_gradient": self.chroma_gradient,
+            "chroma_gradient": self.chroma_gradient.as_array(),
+            "lies": np.array(self.lies, dtype=np.uint8),
             "chroma_histogram": np.asarray(self.chroma_histogram),
             "tone_histogram": np.asarray(self.tone_histogram),
             "whites": np.array([[*c.chroma, c.score] for c in self.whites]).reshape(-1, 3),
@@ -119,7 +124,7 @@ class Scene:
             tuple(GainMap(p) for p in flicker),
             tuple(take(arrays, "steady", np.float64, (count,), -LARGEST, LARGEST).tolist()),
             tuple(take(arrays, "pan", np.float64, (count,), -LARGEST, LARGEST).tolist()),
-            take(arrays, "chroma_gradient", np.float64, (2, 2), -_STOPS, _STOPS),
+            ChromaGradient.from_array(take(arrays, "chroma_gradient", np.float64, GRADIENT_SIZE, -_STOPS, _STOPS)),
             Folded(histogram),
             Folded(take(arrays, "tone_histogram", np.uint8, TONE_SIZE, 0, 255)),
             tuple(
@@ -130,6 +135,7 @@ class Scene:
             PanEvidence.from_arrays(arrays),
             UnderMercury.from_arrays(arrays),
             CurveEvidence.from_arrays(arrays),
+            tuple(Orientation(v) for v in take(arrays, "lies", np.uint8, (count,), 1, 8).tolist()),
         )
 
 
@@ -172,10 +178,8 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64) -> Sce
 
     images: their small camera-linear pictures, upright; daylight (3,) multipliers that make daylight neutral.
     """
-    turned = [
-        image.with_pixels(Orientation(frame.exif.orientation).to_sensor(image.pixels))
-        for frame, image in zip(frames, images, strict=True)
-    ]
+    lies = [Orientation(frame.exif.orientation) for frame in frames]
+    turned = [image.with_pixels(o.to_sensor(image.pixels)) for o, image in zip(lies, images, strict=True)]
     shapes = [image.pixels.shape for image in turned]
     usual = max(shapes, key=shapes.count)
     same = [i for i, shape in enumerate(shapes) if shape == usual]
@@ -195,16 +199,16 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64) -> Sce
     evened = []
     for i in pick:
         gains = np.exp2(flickers[i].on(*turned[i].pixels.shape[:2])).astype(np.float32)
-        evened.append((turned[i].pixels * gains, turned[i], pan[i]))
+        evened.append((images[i].pixels * lies[i].to_upright(gains), images[i], upright_pan(pan[i], lies[i])))
     chroma_samples = palette.chroma_samples(evened, daylight)
-    chroma_gradient = palette.chroma_gradient(chroma_samples)
-    level_samples = chroma_samples.moved(palette.gradient_at(chroma_gradient, chroma_samples.column))
+    gradient = chroma_gradient(chroma_samples)
+    level_samples = chroma_samples.moved(gradient.at(chroma_samples.column, gradient.distance(chroma_samples.row)))
     return Scene(
         names=tuple(f.name for f in frames),
         flicker=tuple(flickers),
         steady=tuple(steady),
         pan=tuple(pan),
-        chroma_gradient=chroma_gradient,
+        chroma_gradient=gradient,
         chroma_histogram=palette.histogram(level_samples).astype(np.float16),
         tone_histogram=tone_histogram(level_samples),
         whites=tuple(candidates(level_samples)),
@@ -213,23 +217,31 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64) -> Sce
         pans=pans,
         mercury=foretell(images[0].to_working),
         curve=curve,
+        lies=tuple(lies),
     )
+
+
+def upright_pan(pan: float, lies: Orientation) -> float:
+    """By how much the scene lies right in the upright picture, half its widths, for a pan along the sensor's columns;
+    0 where these run up and down."""
+    return pan * (lies.point_to_upright(1.0, 0.5)[0] - lies.point_to_upright(0.0, 0.5)[0])
 
 
 def unknown(names: Sequence[str]) -> Scene:
     """A burst whose light could not be found: it is left as it is."""
-    nothing = palette.histogram(palette.ChromaSamples(np.zeros((0, 2)), *(np.zeros(0),) * 4))
+    nothing = palette.histogram(palette.ChromaSamples(np.zeros((0, 2)), *(np.zeros(0),) * 5))
     return Scene(
         names=tuple(names),
         flicker=(GainMap.constant(np.zeros(3)),) * len(names),
         steady=(1.0,) * len(names),
         pan=(0.0,) * len(names),
-        chroma_gradient=np.zeros((2, 2)),
+        chroma_gradient=ChromaGradient.none(),
         chroma_histogram=nothing.astype(np.float16),
         tone_histogram=np.zeros(TONE_SIZE, np.uint8),
         whites=(),
         level=np.full(3, np.nan),
         to_working=np.eye(3),
+        lies=(Orientation.TOP_LEFT,) * len(names),
     )
 
 

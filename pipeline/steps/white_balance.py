@@ -39,20 +39,27 @@ if TYPE_CHECKING:
 class WhiteBalanceRules:
     """What decides here, besides the parameters. All chosen by eye; no published values exist.
 
-    columns     places across a frame at which white is asked for; a parabola is fitted through them. Flat: with 8 or 10
-                of them the demonstration's stops move by 0.0001 at most
+    rows, columns  places at which white is asked for, down and across a frame; degrees: of the polynomial, down and
+                across, that is fitted through them
     unsure      probability that what the pictures suggest is right; frames below it are named: likelier wrong
     recognised  match (0 to 1) below which a scene's colours are too little like those of the reference frames
     """
 
-    columns: int = 9
+    rows: int = 21
+    columns: int = 13
+    degrees: tuple[int, int] = (9, 4)
     unsure: float = 0.5
     recognised: float = 0.6
 
 
 RULES = WhiteBalanceRules()
 _JUDGED = "judged from the colours of the pictures"
-_COLUMNS: F64 = np.linspace(-1, 1, RULES.columns)
+_DOWN, _ACROSS = (np.linspace(-1, 1, n) for n in (RULES.rows, RULES.columns))
+# From values at the places to Legendre coefficients.
+_TO_ROWS, _TO_COLUMNS = (
+    np.linalg.pinv(np.polynomial.legendre.legvander(at, degree))
+    for at, degree in zip((_DOWN, _ACROSS), RULES.degrees, strict=True)
+)
 _UNSURE = "white balance: not sure what is white, so it stays near {}; look at the colours"
 _CAST = "white balance: very warm light in a finished picture: part of its cast was taken off; look at the colours"
 _UNLIKE_REFERENCES = "white balance: its colours are little like those of the reference frames; look at it"
@@ -312,14 +319,17 @@ def _for_frame(scene: Scene, at: int, white: SceneWhite, daylight: F64, within: 
     """The balance of the frame at `at` of a scene; within: let it follow the light across the frame."""
     from pipeline.light.scene_white import STOPS_PER_LOG, colour_of, gains_of_white, gradient_at
 
-    gradient = gradient_at(scene, _COLUMNS - scene.pan[at]) if within else np.zeros((len(_COLUMNS), 2))
-    whites = np.array([white.at(white.chromaticity + d) for d in gradient])
-    shape = np.polynomial.legendre.legfit(_COLUMNS, whites, 2)
-    gains = daylight * gains_of_white(shape[0])
-    across = np.zeros((1, 3, 3))
-    across[0, 1:, 0], across[0, 1:, 2] = -shape[1:, 0] * STOPS_PER_LOG, -shape[1:, 1] * STOPS_PER_LOG
-    gain_map = GainMap(across) + colour_of(scene.flicker[at])
-    matrix = white.matrix_in(scene, shape[0])
+    rows, columns = np.meshgrid(_DOWN, _ACROSS, indexing="ij")
+    gradient = gradient_at(scene, at, rows, columns) if within else np.zeros((*rows.shape, 2))
+    whites = np.array([white.at(white.chromaticity + d) for d in gradient.reshape(-1, 2)]).reshape(gradient.shape)
+    shape = np.einsum("ri,ijc,kj->rkc", _TO_ROWS, whites, _TO_COLUMNS)
+    middle = shape[0, 0].copy()
+    gains = daylight * gains_of_white(middle)
+    shape[0, 0] = 0.0
+    over = np.zeros((*shape.shape[:2], 3))
+    over[..., 0], over[..., 2] = -shape[..., 0] * STOPS_PER_LOG, -shape[..., 1] * STOPS_PER_LOG
+    gain_map = GainMap(over) + colour_of(scene.flicker[at])
+    matrix = white.matrix_in(scene, middle)
     return WhiteBalanceSolution(
         gains=rounded(gains / gains[1]),
         source=white.source,
@@ -370,7 +380,7 @@ def in_words(solution: WhiteBalanceSolution) -> str:
 
 STEP: Step[WhiteBalanceParams, WhiteBalanceMeasurement, WhiteBalanceSolution] = Step(
     name="white_balance",
-    version=6,
+    version=7,
     summary="Make neutral things neutral: as shot, gray-world, from reference patches, or fixed multipliers.",
     Params=WhiteBalanceParams,
     place="shared",

@@ -25,7 +25,7 @@ WHITES = (Candidate(WARM, 1.0),)
 def area(colours: list[tuple[float, float]], pixels: list[int]) -> np.ndarray:
     chroma = np.repeat(colours, pixels, axis=0)
     ones = np.ones(len(chroma))
-    return histogram(ChromaSamples(chroma, ones, 0 * ones, ones, ones))
+    return histogram(ChromaSamples(chroma, ones, 0 * ones, 0 * ones, ones, ones))
 
 
 ORANGE = area([(0.42, -0.5), (0.9, -0.9), (0.3, 0.1)], [600, 300, 80])

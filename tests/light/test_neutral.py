@@ -57,7 +57,8 @@ def scene(lamp: str, floor: float, kit: float, seed: int = 0, camera: str = "D51
         light.append(seen[:, 1])
     points, green = np.concatenate(logs), np.concatenate(light)
     column = rng.uniform(-1, 1, len(points))
-    return ChromaSamples(points, np.ones(len(points)), column, green / np.quantile(green, 0.9), np.log2(green))
+    row = np.random.default_rng(seed + 99).uniform(-1, 1, len(points))
+    return ChromaSamples(points, np.ones(len(points)), column, row, green / np.quantile(green, 0.9), np.log2(green))
 
 
 def true_white(lamp: str, camera: str = "D5100") -> np.ndarray:
@@ -106,7 +107,7 @@ def test_one_voice_among_many_is_outvoted() -> None:
 
 
 def test_nothing_to_judge_by() -> None:
-    assert candidates(ChromaSamples(np.zeros((0, 2)), *(np.zeros(0) for _ in range(4)))) == []
+    assert candidates(ChromaSamples(np.zeros((0, 2)), *(np.zeros(0) for _ in range(5)))) == []
     votes = agree_on_white(np.zeros((3, 2)), [[], [], []])
     assert [v.sure for v in votes] == [0, 0, 0]
     assert agree_on_white(np.zeros((0, 2)), []) == []

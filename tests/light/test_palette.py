@@ -12,7 +12,6 @@ from pipeline.fixtures.light import response, tables
 from pipeline.light import palette
 from pipeline.light.palette import (
     ChromaSamples,
-    chroma_gradient,
     chroma_samples,
     counts,
     histogram,
@@ -91,38 +90,6 @@ def test_nothing_in_common_matches_badly() -> None:
     assert shift_between(samples_of(one), samples_of(other)).match < 0.75
 
 
-@pytest.mark.parametrize("across", [(0.0, 0.0), (0.15, -0.2), (-0.1, 0.12)])
-def test_drift_across_is_found(across: tuple[float, float]) -> None:
-    """ln gains that run from -a to +a from the left edge to the right: slope a of the Legendre polynomial x."""
-    x = (np.arange(WIDTH) + 0.5) / WIDTH * 2 - 1
-    light = np.exp(np.stack([across[0] * x, 0 * x, across[1] * x], axis=1))
-    found = chroma_gradient(samples_of(hall(0, measured("HP4")) * 0.4 * light))
-    assert found[0] == pytest.approx(across, abs=0.02)
-    assert found[1] == pytest.approx([0, 0], abs=0.03)
-
-
-def test_drift_knows_where_the_camera_turned() -> None:
-    """A frame that saw the scene half a half width further right, beside the one it is told in."""
-    x = (np.arange(WIDTH) + 0.5) / WIDTH * 2 - 1
-    scene = hall(0, measured("HP4")) * 0.4
-    lights = [np.exp(np.stack([0.2 * (x - pan), 0 * x, -0.2 * (x - pan)], axis=1)) for pan in (0.0, 0.5)]
-    found = chroma_gradient(samples_of(scene * lights[0], scene * lights[1], pans=(0.0, 0.5)))
-    assert found[0] == pytest.approx([0.2, -0.2], abs=0.03)
-
-
-@pytest.mark.parametrize("side", [1, -1])
-@pytest.mark.parametrize("name", ["red", "blue", "green", "orange yellow"])
-def test_coloured_wall_on_one_side_is_not_light(name: str, side: int) -> None:
-    """A coloured wall over the upper half of 40 % of the width, in one light; the bar is an eighth of its chroma."""
-    wall = response(np.array(tables()["reflectances"][name]), "FL2")
-    pixels = hall(0, measured("FL2"), floor=0.5)[:, ::side]
-    pixels[:48, 86:] = wall * np.random.default_rng(0).uniform(0.4, 0.7, (48, WIDTH - 86, 1))
-    found = chroma_gradient(samples_of(pixels[:, ::side] * 0.5))
-    grey = response(np.ones(31), "FL2")
-    chroma = np.log(wall / wall[1] * grey[1] / grey)[[0, 2]]
-    assert np.abs(found).max() < max(0.03, float(np.hypot(*chroma)) / 8)
-
-
 def test_counts_keep_all_weight_and_the_mean_place() -> None:
     rng = np.random.default_rng(0)
     points, weight = rng.uniform(-0.5, 0.5, (500, 2)), rng.uniform(0, 1, 500)
@@ -139,7 +106,6 @@ def test_pictures_that_show_nothing(value: float) -> None:
     image = Image(np.full((20, 30, 3), value, np.float32), Domain.CAMERA, NOISE, np.ones(3), np.eye(3))
     empty = chroma_samples([(image.pixels, image, 0.0)], DAYLIGHT)
     assert empty.total == 0
-    assert chroma_gradient(empty) == pytest.approx(np.zeros((2, 2)))
     assert not histogram(empty).any()
     shift = register(spectrum(histogram(empty)), spectrum(histogram(empty)), 1.6)
     assert np.isfinite(shift.step).all() and shift.match == 0

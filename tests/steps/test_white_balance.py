@@ -17,14 +17,16 @@ from pipeline.engine.measure import Measurements
 from pipeline.engine.run import Shoot, measure_shoot, read_shoot
 from pipeline.engine.solve import shoot_light
 from pipeline.imaging.geometry import Box
-from pipeline.light import palette, scene_white
+from pipeline.imaging.orientation import Orientation
+from pipeline.light import scene_white
 from pipeline.light.cast import CAST
 from pipeline.light.comparing.tones import SIZE
 from pipeline.light.gain_map import GainMap
+from pipeline.light.mixing.gradient import ChromaGradient
 from pipeline.light.neutral import Candidate, Vote
 from pipeline.light.references import MeasuredReferences
 from pipeline.light.rendering.mercury import UnderMercury, greenness, rendering_matrix
-from pipeline.light.scene_white import PLAYER_GRADIENT, WhiteSource
+from pipeline.light.scene_white import PLAYER_DISTANCE, WhiteSource
 from pipeline.light.scenes import Scene, ShootLight
 from pipeline.shoot.facts import Facts, FrameFacts, Reference
 from pipeline.steps import white_balance
@@ -35,6 +37,8 @@ from pipeline.types import Burst, Domain, Exif, Frame, Image, Noise
 
 DAY = np.array([1.9, 1.0, 1.5])
 WHITE = Candidate(np.array([0.3, -0.2]), 1.0)
+# Of a burst that shows a third more than a frame.
+SLANTED = ChromaGradient(np.array([[0.2, -0.1], *[[0.0, 0.0]] * 3]), half=1.3)
 
 
 def scene(names: Sequence[str], whites: tuple[Candidate, ...] = (WHITE,), **more: object) -> Scene:
@@ -42,8 +46,8 @@ def scene(names: Sequence[str], whites: tuple[Candidate, ...] = (WHITE,), **more
     chroma_histogram[40, 70] = 1.0
     given = {
         "flicker": tuple(GainMap.constant(np.zeros(3)) for _ in names), "steady": (1.0,) * len(names),
-        "pan": (0.0,) * len(names), "chroma_gradient": np.zeros((2, 2)), "level": np.full(3, -3.0),
-        "to_working": np.eye(3),
+        "pan": (0.0,) * len(names), "chroma_gradient": ChromaGradient.none(), "level": np.full(3, -3.0),
+        "to_working": np.eye(3), "lies": (Orientation.TOP_LEFT,) * len(names),
     }  # fmt: skip
     return Scene(
         tuple(names),
@@ -162,9 +166,9 @@ def test_a_camera_without_a_model_that_has_no_reference_is_told_by_its_frames() 
 
 def test_gradient_and_pan_decide_what_the_card_stood_in() -> None:
     """A card at the right edge, where the light is another: the middle of the frame gets the light of the middle."""
-    chroma_gradient = np.array([[0.2, -0.1], [0.0, 0.0]])
+    chroma_gradient = ChromaGradient(np.array([[0.2, -0.1], *[[0.0, 0.0]] * 3]))
     # A card stands where players do, nearer than the walls that the gradient is measured on.
-    card = np.exp(palette.gradient_at(chroma_gradient * PLAYER_GRADIENT, np.array([0.8]))[0])
+    card = np.exp(chroma_gradient.at(np.array([0.8]), PLAYER_DISTANCE)[0])
     white = np.array([card[0], 1, card[1]]) / DAY * 0.3
     facts = Facts(references=(Reference("F1", patch=Box(0, 0, 1, 1)),))
     context = context_of(
@@ -174,7 +178,7 @@ def test_gradient_and_pan_decide_what_the_card_stood_in() -> None:
     assert found.gains == pytest.approx(DAY, rel=1e-4)
     # Red grows to the right by 0.2 in natural log, so it is taken off there, less what walls show more than players.
     right = found.stops.on(1, 3)[0, 2] - found.stops.on(1, 3)[0, 0]
-    assert -0.2 * 4 / 3 / np.log(2) * 1.01 < right[0] < -0.1 / np.log(2)
+    assert -0.2 * 4 / 3 / np.log(2) * 1.01 < right[0] < -0.06 / np.log(2)
     assert right[1] == pytest.approx(0, abs=1e-6) and right[2] > 0
     flat = solve(context, WhiteBalanceParams(method="reference_patch", within_frame=False)).by_frame["F1"]
     assert np.ptp(flat.stops.on(4, 4), axis=(0, 1)) == pytest.approx(np.zeros(3))
@@ -217,8 +221,8 @@ def test_brightness_is_left_to_exposure() -> None:
 @pytest.mark.parametrize("pan", [0.3, -0.3])
 def test_a_reference_in_a_panned_frame_counts_for_its_place_in_the_hall(pan: float) -> None:
     """The scene lies `pan` right of where the middle frame has it: the card stood in the light of column - pan."""
-    gradient = np.array([[0.2, -0.1], [0.0, 0.0]])
-    card = np.exp(palette.gradient_at(gradient * PLAYER_GRADIENT, np.array([0.5 - pan]))[0])
+    gradient = SLANTED
+    card = np.exp(gradient.at(np.array([0.5 - pan]), PLAYER_DISTANCE)[0])
     white = np.array([card[0], 1, card[1]]) / DAY * 0.3
     light = light_of([scene(["F1", "F2"], chroma_gradient=gradient, pan=(pan, 0.0))])
     patch = reference_of(white, column=0.5)
@@ -230,7 +234,7 @@ def test_a_reference_in_a_panned_frame_counts_for_its_place_in_the_hall(pan: flo
 @pytest.mark.parametrize("pan", [0.3, -0.3])
 def test_a_panned_frame_is_balanced_for_the_part_of_the_hall_that_it_shows(pan: float) -> None:
     """The same place of the hall gets the same gains in both frames, at column x of one and x - pan of the other."""
-    light = light_of([scene(["F1", "F2"], chroma_gradient=np.array([[0.2, -0.1], [0.0, 0.0]]), pan=(pan, 0.0))])
+    light = light_of([scene(["F1", "F2"], chroma_gradient=SLANTED, pan=(pan, 0.0))])
     found = solve(context_of(light), WhiteBalanceParams(method="gray_world")).by_frame
     for column in (-0.5, 0.0, 0.5):
         moved, still = found["F1"].stops.at(0, column), found["F2"].stops.at(0, column - pan)
@@ -319,13 +323,35 @@ def test_a_frame_whose_white_is_likelier_wrong_than_right_is_named(
         assert "camera" not in found.notices_by_frame["F2"]
 
 
-def test_players_get_seven_tenths_of_the_gradient_of_the_walls() -> None:
+def test_players_are_lit_as_what_stands_halfway_to_the_wall() -> None:
     """From python -m tests.evenness; the walls' own gradient is what an honest map of the walls would take off."""
-    gradient = np.array([[0.2, -0.1], [0.0, 0.0]])
+    gradient = SLANTED
     context = context_of(light_of([scene(["F1"], chroma_gradient=gradient)]))
     ends = solve(context, WhiteBalanceParams(method="gray_world")).by_frame["F1"].stops.on(1, 2, ends=True)[0]
-    walls = palette.gradient_at(gradient, np.array([-1.0, 1.0]))
-    assert ends[1, 0] - ends[0, 0] == pytest.approx(-0.7 * (walls[1, 0] - walls[0, 0]) / np.log(2), rel=0.01)
+    walls = gradient.at(np.array([-1.0, 1.0]))
+    assert ends[1, 0] - ends[0, 0] == pytest.approx(-0.5 * (walls[1, 0] - walls[0, 0]) / np.log(2), rel=0.01)
+
+
+def test_what_no_player_stands_before_gets_the_whole_gradient() -> None:
+    """The floor begins at a quarter above the middle, the horizon lies at -0.75: the wall above it is seen whole, and
+    floor at half of its distance and nearer gets its own part."""
+    view = replace(SLANTED, floor=-0.25, nearer=2.0)
+    context = context_of(light_of([scene(["F1"], chroma_gradient=view)]))
+    stops = solve(context, WhiteBalanceParams(method="gray_world")).by_frame["F1"].stops
+    span = (view.at(np.array(1.0)) - view.at(np.array(-1.0)))[0] / np.log(2)
+    for row, part in ((-0.98, 1.0), (-0.4, 0.5), (0.9, 1 / (1 + 2 * 1.15))):
+        assert stops.at(row, -1)[0] - stops.at(row, 1)[0] == pytest.approx(part * span, rel=0.1)
+
+
+@pytest.mark.parametrize(("lies", "left", "right"), [
+    (Orientation.TOP_LEFT, (0.0, -1.0), (0.0, 1.0)), (Orientation.BOTTOM_RIGHT, (0.0, 1.0), (0.0, -1.0)),
+    (Orientation.RIGHT_TOP, (1.0, 0.0), (-1.0, 0.0)), (Orientation.LEFT_BOTTOM, (-1.0, 0.0), (1.0, 0.0)),
+])  # fmt: skip
+def test_light_changes_from_side_to_side_of_the_upright_picture(lies, left, right) -> None:
+    """Exif 2.32, tag 274: 6 (RIGHT_TOP): the sensor's first row is the upright picture's right side."""
+    context = context_of(light_of([scene(["F1"], chroma_gradient=SLANTED, lies=(lies,))]))
+    stops = solve(context, WhiteBalanceParams(method="gray_world")).by_frame["F1"].stops
+    assert stops.at(*left)[0] - stops.at(*right)[0] == pytest.approx(0.5 * 0.4 / 1.3 / np.log(2), rel=0.01)
 
 
 def test_chart_matrices_blend_and_keep_white() -> None:

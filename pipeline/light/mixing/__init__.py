@@ -1,0 +1,1 @@
+"""How the light of a hall's lamps mixes over one frame."""
