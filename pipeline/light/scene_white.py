@@ -22,7 +22,7 @@ from pipeline.types import F64
 # How far from the camera players are taken to be where they may stand before the wall, 1 = as far as it. Walls and
 # stands span more of the court than players do, so the light on players changes less from side to side. Half heights
 # above the horizon, from where on nobody is. Chosen on the generated halls: python -m tests.evenness.
-PLAYER_DISTANCE, ABOVE_PLAYERS = 0.5, 0.15
+PLAYER_DISTANCE, ABOVE_PLAYERS = 0.45, 0.15
 STOPS_PER_LOG = float(1 / np.log(2))  # natural log -> stops
 
 

@@ -47,6 +47,7 @@ GRADIENT = GradientConstants()
 _COLUMNS, _ROWS = 10, 6  # bands
 _POWERS = 4
 _LAGS = (1, 2)
+_EYES = 0.4  # half heights; of a camera at the height of eyes, 25 metres from the wall
 # Where the floor begins, and how fast it comes nearer below; without perspective first.
 _VIEWS = ((0.0, 0.0), *((float(f), n) for f in np.linspace(-0.5, 0.5, 5) for n in (0.5, 1.0, 1.5, 2.0, 3.0, 4.0)))
 
@@ -73,8 +74,9 @@ class ChromaGradient:
 
     @property
     def horizon(self) -> float:
-        """The row at the height of the camera; what stands above it is hardly ever a player. -inf: not known."""
-        return self.floor - 1 / self.nearer if self.nearer else -np.inf
+        """The row at the height of the camera; what stands above it is hardly ever a player. -inf: not known. How much
+        nearer the floor comes is known badly: from the floor's edge it is no farther than `_EYES`."""
+        return self.floor - min(1 / self.nearer, _EYES) if self.nearer else -np.inf
 
     def distance(self, rows: F64) -> F64:
         """Of what is seen at rows, -1 to 1, against the wall: 1 and less."""
