@@ -333,8 +333,8 @@ def test_players_are_lit_as_what_stands_nearer_than_halfway_to_the_wall() -> Non
 
 
 def test_what_no_player_stands_before_gets_the_whole_gradient() -> None:
-    """The floor begins at a quarter above the middle, eyes are 0.4 half heights above that at most: the wall above it is seen whole, and
-    floor at half of its distance and nearer gets its own part."""
+    """The floor begins a quarter above the middle, and eyes are at most 0.4 half heights above that: the wall higher up
+    is seen whole, and floor at half of its distance and nearer gets its own part."""
     view = replace(SLANTED, floor=-0.25, nearer=2.0)
     context = context_of(light_of([scene(["F1"], chroma_gradient=view)]))
     stops = solve(context, WhiteBalanceParams(method="gray_world")).by_frame["F1"].stops
