@@ -121,6 +121,7 @@ MUTANTS = [
     mutant(_EDGES, "* (1 + np.float32(part - 1) * share)", "* 1", _CLEAN),
     mutant(_EDGES, "EDGES.strong**2", "0.1", _CLEAN),
     mutant(_CELLS, "share * mix[0, index]", "share", "imaging/denoise/test_denoise.py"),
+    mutant(_DENOISE, "planes[k] -= along", "along *= 0", _CLEAN),
     mutant(_DENOISE, "planes[1:] -= within", "planes[1:] += 0 * within", _CLEAN),
     mutant(_DENOISE, "1 / max(part, 1.0) for", "1.0 for", _CLEAN),
     mutant(_DEFECTS, "if around[7] - around[0] > calm * abs(excess):", "if around[7] < around[0]:", _RECORDED),

@@ -225,6 +225,10 @@ def _clean(
         if compared is not None and luma and mix is not None:
             within = cells.detail_within(compared, planes, mix)
             planes[1:] -= within
+            for k in range(1, cells.GREENS):
+                along = cells.along_luma(planes[k], compared)
+                planes[k] -= along
+                within[k - 1] += along
     if within is not None:
         planes[1:] += within
 
