@@ -1,9 +1,10 @@
 """How even generated shoots come out, against their ground truth and the bars set for them.
 
 `python -m tests.evenness DIR/shoot`, or with `--hall A` to make the shoot first, in DIR/shoot or a scratch folder;
-`--size 1536x1024` and `--seed 7` go with it. Six recipes run over the shoot at half size without a crop, quality
-95, and the delivered JPEGs are measured in the boxes of truth.json. A box holds one surface; its mean is taken in
-linear light, with the shoulder of the tone step undone; the recipe asks for no contrast, so that light is measured.
+`--size 1536x1024` and `--seed 7` go with it, and `--jpeg 0.5` for finished pictures of a camera (tests.finished_hall).
+Six recipes run over the shoot at half size without a crop, quality 95, and the delivered JPEGs are measured in the
+boxes of truth.json. A box holds one surface; its mean is taken in linear light, with the shoulder of the tone step
+undone (of finished pictures the camera's curve); the recipe asks for no contrast, so that light is measured.
 The truth of a box is what the generator drew there under D65 (shade of folds, reflections and all), so that a surface
 may move without counting as uneven.
 
@@ -43,6 +44,7 @@ from pipeline.light.rendering.mercury import foretell, rendering_matrix
 from pipeline.recipe.recipe import load_recipe
 from pipeline.steps import REGISTRY
 from pipeline.workers.executors import default_workers
+from tests.finished_hall import light_before, write_finished
 
 RECIPE = """\
 recipe: 1
@@ -173,22 +175,24 @@ def deliver(shoot: Path, name: str, folder: Path, lens: str) -> Path:
     return folder / name / "web"
 
 
-def scene_light(path: Path) -> tuple[np.ndarray, np.ndarray]:
-    """Linear Rec. 709 (H, W, 3) before the shoulder, and which pixels (H, W) are at the top of the scale."""
+def scene_light(path: Path, curve: float | None = None) -> tuple[np.ndarray, np.ndarray]:
+    """Linear Rec. 709 (H, W, 3) before the shoulder, and which pixels (H, W) are at the top of the scale. curve  of the
+    camera of finished frames, whose light is that before it."""
     with PIL.Image.open(path) as picture:
         values = np.asarray(picture)
     grid = np.linspace(0, _WHITE, 4096)
     table = np.interp(srgb_decode(np.arange(256, dtype=np.float32) / 255), shoulder(grid, _KNEE, _WHITE), grid)
+    table = table if curve is None else light_before(curve)
     return table[values], (values >= 254).any(axis=2)
 
 
-def samples(truth: Mapping, web: Path) -> list[Sample]:
-    """Every box of every delivered frame that is no reference."""
+def samples(truth: Mapping, web: Path, curve: float | None = None) -> list[Sample]:
+    """Every box of every delivered frame that is no reference. curve  see scene_light"""
     found = []
     for name, entry in truth["frames"].items():
         if "end" in entry:
             continue
-        light, top = scene_light(web / f"{name}.jpg")
+        light, top = scene_light(web / f"{name}.jpg", curve)
         h, w = top.shape
         for spot in entry["spots"]:
             x0, y0, x1, y1 = (v * n for v, n in zip(spot["box"], (w, h, w, h), strict=True))
@@ -316,11 +320,13 @@ def verdicts(results: Mapping[str, Mapping[str, float]], bars: Sequence[Bar]) ->
     ]
 
 
-def measure(shoot: Path, names: Sequence[str] = tuple(RUNS), lens: str = "auto") -> dict[str, list[Sample]]:
-    """Run name -> the boxes of its delivered frames."""
+def measure(
+    shoot: Path, names: Sequence[str] = tuple(RUNS), lens: str = "auto", curve: float | None = None
+) -> dict[str, list[Sample]]:
+    """Run name -> the boxes of its delivered frames. curve  see scene_light"""
     truth = truth_of(shoot)
     with tempfile.TemporaryDirectory() as scratch:
-        return {name: samples(truth, deliver(shoot, name, Path(scratch), lens)) for name in names}
+        return {name: samples(truth, deliver(shoot, name, Path(scratch), lens), curve) for name in names}
 
 
 def table(results: Mapping[str, Mapping[str, float]], bars: Sequence[Bar]) -> str:
@@ -347,6 +353,7 @@ def main() -> None:
     parser.add_argument(
         "--lens", default="auto", help="vignetting of the step lens; hall V is seen through a dark lens"
     )
+    parser.add_argument("--jpeg", type=float, help="as JPEGs of a camera that adds so much contrast, 0 to 1")
     parser.add_argument("--only", default=",".join(RUNS), help="which runs, separated by commas")
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch:
@@ -361,7 +368,10 @@ def main() -> None:
         if given.hall:
             parts = (f"{name} {v:+.2f}" for name, v in ends_by_lamps(HALLS[given.hall]).items())
             print("EV left against right by the lamps' colour rendering alone:", ", ".join(parts))
-        found = measure(shoot, given.only.split(","), given.lens)
+        if given.jpeg is not None:
+            raws, shoot = shoot, Path(scratch) / "jpeg"
+            write_finished(raws, shoot, given.jpeg)
+        found = measure(shoot, given.only.split(","), given.lens, given.jpeg)
         print(table({name: figures(boxes) for name, boxes in found.items()}, bars_for(truth_of(shoot))))
         for name, boxes in found.items():
             print(f"\n{name}, worst:", *worst(boxes), sep="\n  ")

@@ -114,8 +114,8 @@ def _curves(context: SolveContext[DecodeMeasurement]) -> tuple[dict[str, float],
     cameras: dict[tuple[str, str], list[Scene]] = {}
     for scene in context.light().scenes:
         if pictures.issuperset(scene.names):
-            exif = by_name[scene.names[0]].exif
-            cameras.setdefault((exif.make, exif.model), []).append(scene)
+            exif, own = by_name[scene.names[0]].exif, (scene.names[0], "")  # no camera is known: for itself alone
+            cameras.setdefault((exif.make, exif.model) if exif.model else own, []).append(scene)
     found: dict[str, float] = {}
     notices = []
     for scenes in cameras.values():

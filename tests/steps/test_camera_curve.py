@@ -102,6 +102,17 @@ def test_bursts_of_one_camera_share_its_curve(kind: str, found: float) -> None:
     assert bool(solved.notices) == bool(found)
 
 
+def test_pictures_of_no_camera_prove_nothing_of_each_other() -> None:
+    """Saved again without their Exif they may be of several cameras."""
+    light = light_of([replace(scene(["A0", "A1"]), curve=evidence(0.3)), scene(["B0", "B1"])])
+    names = ("A0", "A1", "B0", "B1")
+    context = replace(
+        context_of(light), frames=[Frame(n, Path(n), n, "picture", Exif()) for n in names],
+        bursts=[Burst(names[:2]), Burst(names[2:])], measured={n: DecodeMeasurement(None) for n in names},
+    )  # fmt: skip
+    assert sorted(decode.solve(context, DecodeParams()).by_frame) == ["A0", "A1"]
+
+
 def test_raws_of_the_same_camera_are_left_alone() -> None:
     light = light_of([replace(scene(["A0", "A1"]), curve=evidence(0.3)), scene(["R0", "R1"])])
     exif = Exif(make="Make", model="A")
