@@ -134,7 +134,7 @@ def table(isos: Sequence[float], side: int = 512) -> None:
                 truth = shaded(colour, side // 2)
                 off = encode(cleaned(truth, iso, quality, keep_grain=0.12)) - encode(truth)
                 mesh.append(f"{colour} {max(max(hatching(plane)) for plane in opponent(off).values()):.2f}")
-            for pair in (("skin", "white"), ("skin", "dark"), ("blue", "white")):
+            for pair in (("skin", "white"), ("skin", "dark"), ("blue", "white"), ("white", "dark")):
                 truth, away = edge(*pair, side // 2)
                 found = [
                     fringe(encode(cleaned(truth, iso, quality, strength=s, keep_grain=0.0)), encode(truth), away)

@@ -30,7 +30,7 @@ class ResponseConstants:
     """When a curve is believed. Stops.
 
     No published values exist. Chosen by trial on real court frames under flicker, plain and bent:
-    `pytest tests/light/response`.
+    `python -m tests.court_flicker --curve`. That each one matters: `pytest tests/test_constants.py`.
     """
 
     least: float = 0.1  # by which light changes in a burst that is looked at
