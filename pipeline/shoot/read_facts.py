@@ -88,6 +88,16 @@ def _notices(name: str, folders: tuple[Path, ...]) -> list[str]:
     return [f"{there[0]} is used; {there[1]} is not read"] if len(there) > 1 else []
 
 
+def named_tables(shoot: Path, given: Path | None) -> frozenset[Path]:
+    """Where the tables are looked for that shoot.yaml names; none where it cannot be read. Arguments of facts_place."""
+    try:
+        place = facts_place(shoot, given)
+        parsed = NOTHING_WRITTEN if place.event is None else parse_event(load_yaml(place.event, []), [])
+    except InputError:
+        return frozenset()
+    return frozenset(folder / name for folder in place.folders for name in (parsed.roster, parsed.frames) if name)
+
+
 def load_facts(
     shoot: Path,
     facts_file: Path | None,

@@ -255,3 +255,22 @@ def test_facts_are_read_again_only_when_their_files_change(night: Path, monkeypa
     (night / "shoot" / "roster.csv").write_text(WITHDRAWN + "home,9,Una Hale,\n")
     watch.withdrawal()
     assert len(looked) == 2
+
+
+@pytest.mark.parametrize("name", ["players.txt", "lists/club.csv"])
+def test_a_table_that_is_called_otherwise_is_watched_too(
+    night: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    from pipeline.engine.run import read_shoot
+
+    roster = night / "shoot" / name
+    roster.parent.mkdir(exist_ok=True)
+    (night / "shoot" / "roster.csv").rename(roster)
+    (night / "shoot" / "shoot.yaml").write_text(f"roster: {name}\n")
+    looked: list[object] = []
+    monkeypatch.setattr(withdrawn, "withheld_meanwhile", lambda shoot: looked.append(shoot))
+    watch = withdrawn.Watch(read_shoot(night / "shoot", models=night))
+    watch.withdrawal()
+    roster.write_text(WITHDRAWN + "home,9,Una Hale,\n")
+    watch.withdrawal()
+    assert len(looked) == 2

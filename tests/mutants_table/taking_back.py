@@ -21,6 +21,7 @@ MUTANTS = [
     mutant(_AGAIN, "if delivery in addresses and one.current:", "if False:", *_TESTS),
     mutant(_DELETED, "if not (one.may and one.sure)", "if not one.may", *_TESTS),
     mutant("engine/kept/withdrawn.py", "and now != self._read_at", "", *_TESTS),
+    mutant("engine/kept/withdrawn.py", "for path in self._named:", "for path in ():", *_TESTS),
     mutant(
         "engine/sending.py",
         "        if not go_on():\n            return sent\n        done",

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from pipeline.engine.jobs import Shoot, without_wrong_rows
 from pipeline.errors import InputError
 from pipeline.shoot.consent import held_by_own_texts
-from pipeline.shoot.read_facts import load_facts
+from pipeline.shoot.read_facts import load_facts, named_tables
 from pipeline.textfile.messages import counted
 
 _AGAIN = "nothing more was put into a zip or page or sent; run the same command again"
@@ -53,16 +53,20 @@ class Watch:
     def __init__(self, shoot: Shoot) -> None:
         self.found: Withdrawal | None = None
         self._shoot, self._read_at = shoot, frozenset[tuple[str, int, int]]()
+        self._named = named_tables(shoot.folder, shoot.facts_file)
 
     def withdrawal(self) -> Withdrawal | None:
         """As `withheld_meanwhile`; the facts are read again where their files have changed since the last look."""
         now = self._files()
         if self.found is None and now != self._read_at:
-            self._read_at, self.found = now, withheld_meanwhile(self._shoot)
+            self._named = named_tables(self._shoot.folder, self._shoot.facts_file)
+            self._read_at = self._files()
+            self.found = withheld_meanwhile(self._shoot)
         return self.found
 
     def _files(self) -> frozenset[tuple[str, int, int]]:
-        """What the file system says of the tables and YAML files beside the frames and where the facts are."""
+        """What the file system says of the tables and YAML files beside the frames and where the facts are, and of
+        those that shoot.yaml names, whatever their names are."""
         facts = self._shoot.facts_file
         folders = {self._shoot.folder}
         if facts is not None:
@@ -74,4 +78,8 @@ class Watch:
                     if entry.name.lower().endswith((".csv", ".yaml", ".yml")):
                         about = entry.stat()
                         found.add((entry.path, about.st_size, about.st_mtime_ns))
+        for path in self._named:
+            with suppress(OSError):
+                about = path.stat()
+                found.add((str(path), about.st_size, about.st_mtime_ns))
         return frozenset(found)
