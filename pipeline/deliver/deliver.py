@@ -99,6 +99,7 @@ def withdraw(
     may_stay: Mapping[str, str],
     withheld: Iterable[str],
     *,
+    is_named: Callable[[str], bool] = lambda relative: False,
     environ: Mapping[str, str] | None = None,
     pauses: Sequence[float] = (PAUSES[0],),
 ) -> dict[str, Delivered]:
@@ -106,6 +107,7 @@ def withdraw(
     before anything is made or sent, so that no delivery waits with that for another.
 
     may_stay  posix path below OUT of each picture that may be shown today -> SHA-256; withheld  names that may not
+    is_named  whether one of these, by its path, holds such a name: a copy that was sent of it goes
     pauses    as in `deliver`; the push itself tries again for longer
 
     Returns by delivery what was taken back, where anything was or could not be. Raises nothing, as `deliver`.
@@ -127,13 +129,20 @@ def withdraw(
                 del left[one.relative]
             standing = {relative.removeprefix(f"{name}/"): sha for relative, sha in left.items()}
             environment = os.environ if environ is None else environ
-            pushed = push_back(records, name, own, standing, names=names, environ=environment, pauses=pauses)
+            pushed = push_back(
+                records, name, own, standing, names=names, is_named=partial(_below, is_named, name),
+                environ=environment, pauses=pauses,
+            )  # fmt: skip
         except (OSError, PushError) as error:
             problems.append(str(error) if isinstance(error, PushError) else _own_disk(store, error))
             pushed = Pushed()
         if gone or extras.notices or problems or pushed.removed or pushed.problems:
             done[name] = Delivered((), pushed, tuple(extras.notices), (*problems, *pushed.problems))
     return done
+
+
+def _below(is_named: Callable[[str], bool], delivery: str, name: str) -> bool:
+    return is_named(f"{delivery}/{name}")
 
 
 def _own_disk(store: Store, error: OSError) -> str:

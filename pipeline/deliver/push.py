@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
@@ -93,6 +94,7 @@ def withdraw(
     extras: Mapping[str, str],
     *,
     names: str,
+    is_named: Callable[[str], bool] = lambda name: False,
     environ: Mapping[str, str],
     pauses: Sequence[float] = PAUSES,
 ) -> Pushed:
@@ -101,7 +103,8 @@ def withdraw(
     may_stay  name of each picture that may be shown today -> SHA-256. One of these that is there with other bytes is
               left for the next push to replace, unless other names were withheld when it was put there
     extras    name of each zip, page, sheet or small picture that stands in OUT -> SHA-256; others are removed
-    names     see `push`. Never raises for the other end
+    names     see `push`; is_named  whether the texts of a file, or its path, hold one of them: asked of those that were
+              put there when others were withheld. Never raises for the other end
     """
     addresses = sorted({record.address for record in records.of(delivery)})
     gone: list[str] = []
@@ -110,11 +113,17 @@ def withdraw(
         there = [record for record in records.of(delivery) if record.address == text]
         replaced = {r.name for r in there if r.name in may_stay and r.names == names and r.sha256 != may_stay[r.name]}
         left = [Outgoing(name, Path(), may_stay[name]) for name in sorted(replaced)]
-        session = _Session(records, delivery, parse_address(text), left, {**extras, **may_stay}, names)
+        stays = {**extras, **may_stay}
+        older = [r for r in there if r.names != names and r.sha256 and r.sha256 == stays.get(r.name)]
+        named = {r.name for r in older if is_named(r.name)}
+        stays = {name: sha256 for name, sha256 in stays.items() if name not in named}
+        session = _Session(records, delivery, parse_address(text), left, stays, names)
         if session.outdated():
             session.go(environ, lambda done, total: None, pauses, send=False)
         gone += session.removed
         problems += session.problems
+        with suppress(PushError):  # a full disk: they are looked at again
+            records.cleared([r for r in older if r.name not in named], names)
     return Pushed("", removed=tuple(gone), problems=tuple(problems))
 
 

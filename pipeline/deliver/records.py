@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import Annotated, Literal
@@ -113,6 +113,11 @@ class PushRecords:
         """Where the records were lost: what run.json says was put somewhere. Its SHA-256 alone proves it to be ours."""
         if self.at(record.address, record.name) is None and _may_be(self.store, record.address):
             self._keep(record)
+
+    def cleared(self, records: Iterable[PushRecord], names: str) -> None:
+        """After it was seen that the texts of these files, and their paths, hold none of the names withheld today."""
+        for record in records:
+            self._keep(replace(record, names=names))
 
     def forget(self, record: PushRecord) -> None:
         """After a file was removed from its address."""

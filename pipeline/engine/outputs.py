@@ -150,6 +150,7 @@ class Outputs:
         texts   posix path below OUT -> the texts that a file of that name may carry
         frames  names in the shoot, also earlier ones of frames that are there
         """
+        self.unsettled.clear()  # of `remove_held`: they are tried again here
         allowed = dict(texts)
         gone: list[str] = []
         read = (read_done(self.store, name) for name in self.store.names("done"))

@@ -98,7 +98,12 @@ class _Run:
             if (before := unchanged(self.store, self.shoot, self.recipe)) is not None:
                 return self._nothing_to_do(before)
         self._take_back_first()
-        finished = self._finish_frames(only)
+        try:
+            finished = self._finish_frames(only)
+        except BaseException:  # no record will say it
+            for text in self.outputs.notices:
+                self.pace.say(text)
+            raise
         give_back_memory()  # of a whole night's solutions
         return self._record_and_send(finished, worth)
 
@@ -112,6 +117,8 @@ class _Run:
             taken = take_back_held(self.store, self.shoot, self.outputs)
             unplaced, left = taken.unplaced, taken.problems
         refuse_unplaced(self.recipe, unplaced, *self.outputs.notices, *left)
+        for text in left:  # not in the morning: somebody may still be shown there all night
+            self.pace.say(text)
 
     def _finish_frames(self, only: str | None) -> _Finished:
         """Measure, solve and render, and bring in line what earlier runs left. Raises as `go`."""

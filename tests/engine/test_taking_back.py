@@ -14,7 +14,8 @@ import pytest
 
 from pipeline.deliver.targets import Folder
 from pipeline.engine import run as engine
-from pipeline.engine.kept import withdrawn
+from pipeline.engine.kept import taking_back, withdrawn
+from pipeline.engine.outputs import Outputs
 from tests.engine.test_run import evencourt
 
 pytest.importorskip("fsspec", reason="fsspec is not installed: pip install 'evencourt[push]'")
@@ -105,6 +106,59 @@ def test_all_of_it_goes_before_a_frame_is_measured(night: Path, monkeypatch: pyt
     run(night)
     assert seen == [[]]
     assert len(shown(night)) == 2 * 2 * 2  # what may be shown stays
+
+
+def test_names_go_from_the_address_before_a_frame_is_measured(night: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Frames stay, their names may not: what is sent without one is left, and is not looked at again."""
+    (night / "shoot" / "roster.csv").write_text(ROSTER)
+    (night / "shoot" / "shoot.yaml").write_text("minors: true\n")
+    (night / "sent" / "club" / "theirs.jpg").write_bytes(b"Ida Marlow, by somebody else")
+
+    def stopped(*arguments: object) -> None:
+        raise KeyboardInterrupt
+
+    def named() -> list[str]:
+        files = [path for path in (night / "sent").rglob("*.*") if b"Marlow" in path.read_bytes()]
+        return sorted(path.relative_to(night / "sent").as_posix() for path in files)
+
+    assert {"club/TH1_0001.jpg", "press/TH1_0001.jpg"} < set(named())
+    monkeypatch.setattr(engine, "decide", stopped)
+    for _ in range(2):
+        status, told = run(night)
+        assert status == 130 and named() == ["club/theirs.jpg"], told
+        sent = [path for path in shown(night) if path.startswith("sent/")]
+        assert sent == ["sent/club/TH1_0003.jpg", "sent/press/TH1_0003.jpg"]
+        monkeypatch.setattr(taking_back, "own_texts", lambda path: pytest.fail(f"{path} was looked at again"))
+
+
+def test_what_cannot_be_taken_back_now_is_said_now(night: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Not in the morning: nor is it forgotten where the run is stopped."""
+    (night / "sent").rename(night / "elsewhere")
+
+    def stopped(*arguments: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(engine, "decide", stopped)
+    status, told = run(night)
+    assert status == 130, told
+    assert f"{(night / 'sent' / 'club').as_posix()}: still holds TH1_0002.jpg" in told, told
+    assert "club/TH1_0002.jpg and 1 more: removed: its frame is held back" in told, told
+
+
+def test_what_could_be_removed_at_the_second_attempt_is_no_failure(
+    night: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bring, failed = Outputs._bring_into_line, []
+
+    def at_first(self: Outputs, *arguments: object) -> None:
+        if not failed:
+            failed.append(arguments)
+            raise PermissionError(13, "is open in another program")
+        bring(self, *arguments)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(Outputs, "_bring_into_line", at_first)
+    status, told = run(night)
+    assert failed and status == 0 and shows_lea(night) == [], told
 
 
 def test_a_second_address_does_not_wait_for_the_first(night: Path, monkeypatch: pytest.MonkeyPatch) -> None:

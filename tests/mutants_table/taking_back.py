@@ -31,6 +31,14 @@ MUTANTS = [
     mutant(
         "engine/sending.py", "sent = withdraw(out,", "sent = dict[str, Delivered]() or withdraw(out / 'none',", *_TESTS
     ),
+    mutant("deliver/push.py", "{r.name for r in older if is_named(r.name)}", "set[str]()", *_TESTS),
+    mutant("deliver/push.py", "records.cleared([r for r in older if r.name not in named], names)", "pass", *_TESTS),
+    mutant(_BACK, "            texts += [one.text for one in inside.texts if not one.maker]\n", "", *_TESTS),
+    mutant("engine/run.py", "        for text in left:", "        for text in ():", *_TESTS),
+    mutant(
+        "engine/run.py", "            for text in self.outputs.notices:\n", "            for text in ():\n", *_TESTS
+    ),
+    mutant("engine/outputs.py", "        self.unsettled.clear()", "        pass", *_TESTS),
     mutant("deliver/push.py", "and r.names == names and", "and", *_TESTS),
     mutant("deliver/push.py", "if known is None and name not in", "if False and name not in", *_TESTS),
     mutant("deliver/extras.py", "or record.names != self.names", "", "deliver/test_push_again.py"),

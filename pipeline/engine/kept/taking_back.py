@@ -3,7 +3,7 @@ rest of a run. A run may be stopped, or fail, at any later moment."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -11,6 +11,7 @@ from pipeline.deliver.deliver import Progress, withdraw
 from pipeline.deliver.extras import extra_digests
 from pipeline.deliver.model import Delivered
 from pipeline.engine.earlier import DeliveredFile, read_done
+from pipeline.engine.filenames import holds_withheld
 from pipeline.engine.jobs import Planner, Shoot
 from pipeline.engine.kept.deleted_frames import deleted_frames
 from pipeline.engine.kept.lost_records import found_again
@@ -18,7 +19,11 @@ from pipeline.engine.kept.sent_again import find_sent_again
 from pipeline.engine.kept.withdrawn import Watch
 from pipeline.engine.outputs import Outputs
 from pipeline.engine.sending import held_names, send, sent_record, withheld_names
+from pipeline.errors import trace
+from pipeline.formats.metadata.own_texts import own_texts
 from pipeline.report.record import FrameRecord, SentRecord
+from pipeline.shoot.facts import Facts
+from pipeline.store.places import digest_below, path_below
 from pipeline.store.store import Store
 from pipeline.textfile.messages import and_more
 
@@ -51,10 +56,42 @@ def take_back_held(store: Store, shoot: Shoot, outputs: Outputs) -> TakenBack:
 
     held = [one for one in entries if is_held(one)]
     may_stay = {one.relative: one.sha256 for one in entries if not is_held(one)}
-    taken = withdraw(store.out, may_stay, withheld_names(shoot.facts))
+    named = naming(store.out, entries, shoot.facts)
+    taken = withdraw(store.out, may_stay, withheld_names(shoot.facts), is_named=named)
     outputs.remove_held(held)
     outputs.notices += said(taken)
     return TakenBack(deleted.unplaced, [text for one in taken.values() for text in one.problems])
+
+
+def naming(out: Path, entries: Iterable[DeliveredFile], facts: Facts) -> Callable[[str], bool]:
+    """Whether a file in OUT, by its posix path, holds a name that is withheld today, in that path or in the texts of a
+    picture: it gets others before it is sent again. A picture that cannot be read, or is not as it was delivered, may
+    hold any. entries  of the pictures; small ones of a page have no texts"""
+    pictures = {one.relative: one for one in entries}
+
+    def is_named(relative: str) -> bool:
+        texts = [relative.rpartition(".")[0].replace("/", "\0")]
+        if (entry := pictures.get(relative)) is not None:
+            try:
+                path = path_below(out, relative)
+                if path is None or not _is_as_delivered(out, entry, path):
+                    return True
+                inside = own_texts(path)
+            except Exception as error:
+                trace(error)
+                return True
+            if inside.unreadable:
+                return True
+            texts += [one.text for one in inside.texts if not one.maker]
+        return holds_withheld("\0".join(texts), facts)
+
+    return is_named
+
+
+def _is_as_delivered(out: Path, entry: DeliveredFile, path: Path) -> bool:
+    about = path.stat()
+    same = (about.st_size, about.st_mtime_ns) == (entry.bytes, entry.mtime)
+    return same or digest_below(out, entry.relative) == entry.sha256
 
 
 @dataclass(frozen=True)
@@ -90,7 +127,9 @@ def take_back_now(out: Path, shoot: Shoot, files: Mapping[str, DeliveredFile], w
     """
     formerly = shoot.index.formerly
     free = {path: one for path, one in files.items() if not shoot.withheld(formerly.get(one.frame, one.frame))}
-    taken = withdraw(out, {path: one.sha256 for path, one in free.items()}, withheld_names(shoot.facts), pauses=())
+    may_stay = {path: one.sha256 for path, one in free.items()}
+    named = naming(out, free.values(), shoot.facts)
+    taken = withdraw(out, may_stay, withheld_names(shoot.facts), is_named=named, pauses=())
     return Sent(taken, said(taken), True, why)
 
 
