@@ -54,6 +54,8 @@ class Framing:
     # Whom the frame cuts at the top or bottom is taller than what is seen: so many widths, of one who crouches.
     widths: float = 2.0
     rim: float = 0.015  # heights of the frame: whose box ends so near to its top or bottom is cut by it
+    # Whose feet are behind somebody nearer is taller than what is seen: by so much at least.
+    hidden: float = 1.35
     head: float = 0.5  # somebody else's head; this and the next two times the height against the subject's
     body: float = 0.12  # times the share of the person that is inside
     feet: float = 0.1
@@ -276,7 +278,7 @@ def cuts(crops: F64, constraints: CropConstraints, aspect: float) -> NDArray[np.
     tall = constraints.subject[3] - constraints.subject[1]
     faces, people = constraints.faces, constraints.people
     faces = faces[(faces[:, 3] - faces[:, 1]) / tall > FRAMING.far]
-    people = people[_heights_of(people, constraints.frame) / tall >= FRAMING.near]
+    people = people[_heights_of(constraints) / tall >= FRAMING.near]
     torsos, own = _torsos(people), constraints.subject
     touches = (people[:, :2] < own[2:]).all(axis=1) & (people[:, 2:] > own[:2]).all(axis=1)
     torsos[touches, 3] = people[touches, 3]
@@ -284,11 +286,16 @@ def cuts(crops: F64, constraints: CropConstraints, aspect: float) -> NDArray[np.
     return np.asarray((_cut(_inside_share(box, whole)) > 0).any(axis=1))
 
 
-def _heights_of(people: F64, frame: HeightBox) -> F64:
-    """(N,) how tall `people` (N, 4) are, also of whom the frame shows a part."""
+def _heights_of(constraints: CropConstraints) -> F64:
+    """(N,) how tall the people are, also of whom the frame or somebody nearer hides a part."""
+    people, frame = constraints.people, constraints.frame
     seen, wide = people[:, 3] - people[:, 1], people[:, 2] - people[:, 0]
+    middle, low = (people[:, 0] + people[:, 2])[:, None] / 2, people[:, 3:4]
+    nearer = np.concatenate([people, np.array([constraints.subject])])
+    behind = (nearer[:, 0] < middle) & (middle < nearer[:, 2]) & (nearer[:, 1] < low) & (low < nearer[:, 3])
+    tall = np.where(behind.any(axis=1), FRAMING.hidden * seen, seen)
     cut = (people[:, 1] < frame[1] + FRAMING.rim) | (people[:, 3] > frame[3] - FRAMING.rim)
-    return np.asarray(np.where(cut, np.maximum(seen, FRAMING.widths * wide), seen))
+    return np.asarray(np.where(cut, np.maximum(tall, FRAMING.widths * wide), tall))
 
 
 def _torsos(people: F64) -> F64:
@@ -313,7 +320,7 @@ def _costs(crops: F64, constraints: CropConstraints, style: Style, height: float
     if len(constraints.balls):
         cost += FRAMING.ball * _cut(_inside_share(box, constraints.balls)).sum(axis=1)
     if len(constraints.people):
-        cost += _people_cost(box, constraints.people, _heights_of(constraints.people, constraints.frame) / tall)
+        cost += _people_cost(box, constraints.people, _heights_of(constraints) / tall)
     return np.asarray(cost)
 
 

@@ -77,6 +77,9 @@ def others(top: float, tall: float) -> np.ndarray:
     return np.array([[0.7, top, 0.8, top + tall]])
 
 
+ASIDE = np.array([0.2, 0.0, 0.2, 0.0])  # so that the subject hides no legs
+
+
 def beside(inside: float, tall: float = 0.4) -> float:
     """Cost of somebody 0.2 wide and well away from top and bottom, so much of them inside."""
     left = 1.2 - 0.2 * inside
@@ -98,6 +101,15 @@ def held(share: float) -> float:
 def below(wide: float, gap: float = 0.0) -> float:
     """Cost of somebody so wide whom the crop's right side halves, seen from the shoulders up at the frame's bottom."""
     return cost(y=0.7, people=np.array([[1.2 - wide / 2, 0.9, 1.2 + wide / 2, 1.0 - gap]]))
+
+
+ABOVE = np.array([[0.75, 0.55, 0.5]])  # a crop from 0.3 on
+
+
+def leaping(seen: float, aside: float = 0.0) -> CropConstraints:
+    """Somebody in the air of whom so much is seen, half above 0.3, the legs behind the subject or so far aside."""
+    half = np.array([[0.72 + aside, 0.3 - seen / 2, 0.78 + aside, 0.3 + seen / 2]])
+    return constraints(person(0.75, 0.4, 0.72), people=half)
 
 
 def moved_in(share: float) -> float:
@@ -152,16 +164,19 @@ SCENARIOS: dict[str, Scenario] = {
     "FRAMING.near": lambda: turns(lambda share: cost(people=others(0.1, share * 0.4)) > 20, 0.45),
     # A quarter of the subject's height is seen; twice 0.09 is 0.45 of it.
     "FRAMING.widths": lambda: turns(lambda wide: below(wide) > 20, 0.09),
+    "FRAMING.hidden": lambda: turns(lambda times: not cuts(ABOVE, leaping(0.18 / times), 1.5)[0], 1.35),
     "FRAMING.rim": lambda: turns(lambda gap: below(0.2, gap) < 20, 0.015),
     "FRAMING.torso_height": lambda: turns(lambda above: cost(people=others(0.2 - above * 0.4, 0.4)) < 20, 0.6),
     "FRAMING.torso_width": lambda: turns(lambda share: beside(0.5 - share / 2) < 20, 0.9),
     "FRAMING.larger": lambda: all(near(held(size * 0.97), size) for size in (1.4, 1.6, 1.85, 2.15, 2.5, 3.0)),
     # The crop's top is at 0.2, its bottom at 0.8; the other is as tall as the subject.
-    "FRAMING.head": lambda: near(cost(people=others(0.18, 0.17)), 0.425 * (0.5 + 0.12 * 0.15 / 0.17)),
+    "FRAMING.head": lambda: near(cost(people=others(0.18, 0.17) + ASIDE), 0.425 * (0.5 + 0.12 * 0.15 / 0.17)),
     "FRAMING.body": lambda: near(beside(0.8, 0.17), 0.425 * (0.12 * 0.8 + 0.1)),
     "FRAMING.feet": lambda: near(cost(people=others(0.43, 0.4)), 0.1 + 0.12 * 0.37 / 0.4),
     "FRAMING.largest": lambda: near(cost(people=others(0.3, 0.8)), 1.5 * 0.12 * 0.5 / 0.8),
-    "FRAMING.head_height": lambda: turns(lambda above: cost(people=others(0.2 - above * 0.17, 0.17)) < 0.15, 0.17),
+    "FRAMING.head_height": lambda: turns(
+        lambda above: cost(people=others(0.2 - above * 0.17, 0.17) + ASIDE) < 0.15, 0.17
+    ),
     # A quarter of the width beyond the middle is head: somebody 0.2 wide whose head begins at 1.2.
     "FRAMING.head_width": lambda: turns(lambda share: beside(0.5 - share / 2, 0.17) < 0.15, 0.5),
     "FRAMING.feet_height": lambda: turns(lambda below: cost(people=others(0.4 + below * 0.4, 0.4)) < 0.1, 0.2),
@@ -215,3 +230,10 @@ def test_whom_the_frame_cuts_is_not_far_away() -> None:
     asked = constraints(person(0.75, 0.4, 0.75), people=bust)
     assert cuts(ends, asked, 0.8).tolist() == [True, False]
     assert cuts(ends, replace(asked, people=bust - [0, 0.05, 0, 0.05]), 0.8).tolist() == [False, False]  # a small one
+
+
+def test_who_leaps_behind_the_subject_is_not_far_away() -> None:
+    """The bust above a team-mate who hides the legs is somebody near; one as small who stands free is not."""
+    assert cuts(ABOVE, leaping(0.16), 1.5).tolist() == [True]
+    assert cuts(ABOVE, leaping(0.16, aside=0.4), 1.5).tolist() == [False]
+    assert cuts(ABOVE, leaping(0.08), 1.5).tolist() == [False]  # the crowd behind
