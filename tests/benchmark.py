@@ -31,7 +31,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -73,6 +73,7 @@ for path in sys.argv[2:]:
     small.save(sys.argv[1], "JPEG", quality=88)
 """
 MODELS = SHARED / "models"
+QUALITIES = ("standard", "fine", "learned")
 _SHOOT = 20  # frames over which the start of the programs is shared out
 
 
@@ -255,14 +256,14 @@ def rendered_whole(folder: Path, quality: str, alone: float) -> None:
     print(f"all pixels, {quality}: peak memory of its worker {peak():.2f} GB; {times}", flush=True)
 
 
-def all_pixels(frames: Path, folder: Path, repeats: int) -> None:
+def all_pixels(frames: Path, folder: Path, repeats: int, qualities: Sequence[str]) -> None:
     shoot = folder / "shoot"
     shoot.mkdir(parents=True)
     first = min(frames.glob("*.dng"))
     shutil.copy(first, shoot / first.name)
     alone = network_alone(max(repeats, 2))
     print(f"the network of quality learned alone: {alone:.2f} CPU s a megapixel", flush=True)
-    for quality in ("standard", "fine", "learned"):
+    for quality in qualities:
         apart(rendered_whole, folder, quality, alone)
 
 
@@ -286,6 +287,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--frames", type=int, default=20)
     parser.add_argument("--only", default="whole,tight,render,pixels,workers")
+    parser.add_argument("--quality", action="append", choices=QUALITIES, help="of pixels: only this one")
     parser.add_argument("--repeat", type=int, default=1)
     parser.add_argument("--keep", type=Path, help="a folder for the frames")
     options = parser.parse_args()
@@ -299,7 +301,7 @@ def main() -> None:
         if "render" in parts:
             render_alone(frames, folder / "render", options.repeat)
         if "pixels" in parts:
-            all_pixels(frames, folder / "pixels", options.repeat)
+            all_pixels(frames, folder / "pixels", options.repeat, options.quality or QUALITIES)
         if "whole" in parts:
             whole(frames, folder, options.repeat)
         if "tight" in parts:

@@ -65,7 +65,7 @@ _WIDEST = 1600  # wallpapers are brought to this width: sharp at 1:1, as a web p
 EXPOSURE = 0.7
 GAINS = np.array([1.9, 1.0, 1.7])
 ISOS = (1600, 3200, 6400, 12800)
-_SCALE = 2048 / 6000
+SCALE = 2048 / 6000
 _BLACK, _WHITE = 2000.0, 62000.0
 
 # What `quality: learned` is to gain over `fine` followed by LibRaw's AHD at full size, dB, by ISO; and of CIEDE2000, %.
@@ -131,10 +131,14 @@ def independent(truth: Picture, iso: float, seed: int) -> Case:
     return truth, noisy.astype(np.float32), balanced_noise(iso), None
 
 
-def sensor(truth: Picture) -> Picture:
-    """The scene that a sensor of 6000 pixels sees where the picture has 2048."""
-    large = round(truth.shape[0] / _SCALE)
+def sensor(truth: Picture, scale: float = SCALE) -> Picture:
+    """The scene that a sensor of 6000 pixels sees where the picture has 2048; scale  of the picture to the sensor."""
+    large = _large(truth.shape[0], scale)
     return np.maximum(cv2.resize(truth, (large, large), interpolation=cv2.INTER_CUBIC), 0)
+
+
+def _large(side: int, scale: float) -> int:
+    return 2 * round(side / scale / 2)
 
 
 def mosaic_of(picture: Picture) -> np.ndarray:
@@ -159,13 +163,14 @@ def by_area(mosaic: np.ndarray, side: int) -> np.ndarray:
     return _from_counts(cv2.resize(rgb, (side, side), interpolation=cv2.INTER_AREA))
 
 
-def web(truth: Picture, iso: float, seed: int) -> Case:
-    scene = sensor(truth)
+def web(truth: Picture, iso: float, seed: int, wrong: float = 1.0, scale: float = SCALE) -> Case:
+    """wrong  deviation of the noise as told, over what it is; scale  of the picture to the sensor"""
+    scene = sensor(truth, scale)
     side = truth.shape[0]
     wanted = cv2.resize(scene, (side, side), interpolation=cv2.INTER_AREA)
     noisy = by_area(expose(mosaic_of(scene / GAINS), iso, seed), side) * GAINS.astype(np.float32)
-    energy, power, _ = web_noise(side)
-    return wanted, noisy, balanced_noise(iso, energy), power
+    energy, power, _ = web_noise(side, scale)
+    return wanted, noisy, balanced_noise(iso, energy * wrong**2), power
 
 
 def learned_web(
@@ -185,35 +190,42 @@ def learned_web(
     return learned_small(twice, GAINS, scale, of_mosaic, averaged, Settings(), by) * GAINS
 
 
-def web_table(names: Sequence[str], iso: int, by: Network | None = None, each: bool = False) -> None:
-    """Quality learned against `fine` at web size; each  a line for every picture."""
+def web_table(
+    names: Sequence[str], iso: int, by: Network | None = None, each: bool = False, wrong: float = 1.0,
+    scale: float = SCALE,
+) -> None:  # fmt: skip
+    """Quality learned against `fine` at web size; each  a line for every picture; wrong, scale  as in `web`."""
     fine, rows = _ours("fine"), []
     for name in names:
         picture = photograph(name)
         if picture is None:
             continue
-        truth, *case = web(picture, iso, 7)
-        rows.append([*score(truth, learned_web(picture, iso, 7, by)), *score(truth, fine(*case))])
+        truth, *case = web(picture, iso, 7, wrong, scale)
+        found = learned_web(picture, iso, 7, by, wrong, sensor(picture, scale))
+        rows.append([*score(truth, found), *score(truth, fine(*case))])
         if each:
             ours, colour, theirs, of_fine = rows[-1]
             print(f"  {name:<32}{ours:7.2f} dB {colour:6.3f} dE, to fine {ours - theirs:+.2f} dB "
                   f"{100 * (colour / of_fine - 1):+.1f} %")  # fmt: skip
-    found = np.array(rows)
-    gain, share = found[:, 0] - found[:, 2], 100 * (found[:, 1] / found[:, 3] - 1)
+    all_of_them = np.array(rows)
+    gain, share = all_of_them[:, 0] - all_of_them[:, 2], 100 * (all_of_them[:, 1] / all_of_them[:, 3] - 1)
+    other = "" if scale == SCALE else f", {scale:g} of the sensor's size"
+    other += "" if wrong == 1 else f", told {wrong:.0%} of the deviation"
+    ours, colour = all_of_them[:, :2].mean(axis=0)
     print(
-        f"web, ISO {iso}: learned {found[:, 0].mean():.2f} dB {found[:, 1].mean():.3f} dE, to fine {gain.mean():+.2f} "
+        f"web, ISO {iso}{other}: learned {ours:.2f} dB {colour:.3f} dE, to fine {gain.mean():+.2f} "
         f"(least {gain.min():+.2f}; bar +{WEB_BARS.get(iso, 0)}), {share.mean():+.1f} % (worst {share.max():+.1f})",
         flush=True,
     )
 
 
 @cache
-def web_noise(side: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def web_noise(side: int, scale: float = SCALE) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """What the web path does to white noise: the variance left (3,), power in the DCT (3, 8, 8), in the DFT."""
     rng = np.random.default_rng(1)
     fields = []
     for _ in range(12):
-        large = round(side / _SCALE)
+        large = _large(side, scale)
         fields.append(by_area(rng.normal(0.5, 0.03, (large, large)), side)[4:-4, 4:-4] - 0.5)
     samples = np.stack(fields).astype(np.float64) / 0.03
     energy = samples.var(axis=(0, 1, 2))

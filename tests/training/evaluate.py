@@ -10,30 +10,49 @@ clean      no noise: network, own demosaic, AHD; photographs held out, and those
 flat       grey and coloured patches: deviation, and blotches (8 pixels and wider), luma and chroma
 drawn      false colour on nets, stripes, wedges and text, with and without noise
 time       CPU seconds a megapixel of the mosaic
+looks      where it is asked for: the network beside one that does not look at the mirror image too
+--web      noise, wrong, flat and time at web size, against `fine` alone, on flat patches against `standard` too
 sheet      writes SHEET, a PNG: noisy, `fine` + AHD, `fine` + own demosaic, network, truth, at 3:1, at ISO 6400
 """
 
 from __future__ import annotations
 
 import argparse
+import itertools
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import cv2
 import numpy as np
 from skimage.color import rgb2lab
 
-from pipeline.imaging.denoise.denoise import denoise_mosaic
+from pipeline.imaging.denoise.denoise import QUALITIES, Quality, denoise_mosaic
 from pipeline.imaging.learned.mosaic import learned_demosaic
 from pipeline.imaging.learned.network import Network
 from pipeline.imaging.learned.runtime import MOSAIC, network
 from pipeline.imaging.learned.tiles import Settings
+from pipeline.imaging.learned.web import learned_small
+from pipeline.imaging.raw.demosaic import demosaic_noise
 from pipeline.imaging.raw.window import packed, unpacked
 from pipeline.types import Noise
 from tests import denoise_table
 from tests.demosaic_table import PHOTOS, by_ahd, by_ours, drawn
-from tests.denoise_table import EXPOSURE, GAINS, HELD_OUT, camera_noise, decode, encode, expose, mosaic_of, score
+from tests.denoise_table import (
+    EXPOSURE,
+    GAINS,
+    HELD_OUT,
+    TUNING,
+    camera_noise,
+    decode,
+    encode,
+    expose,
+    learned_web,
+    mosaic_of,
+    score,
+    sensor,
+    web,
+)
 from tests.training.pictures import held_back
 
 _SHOWN = {
@@ -45,13 +64,17 @@ _SHOWN = {
     "Kleiber_by_Lukas_Baubkus": (60, 60),
 }  # top and left of what a sheet shows
 _SIDE = 110  # fmt: skip
+_PARTS = ("noise", "wrong", "clean", "flat", "drawn", "time")
+_PATCHES = {"grey": (0.3, 0.3, 0.3), "dark": (0.03, 0.03, 0.03), "skin": (0.45, 0.28, 0.2), "blue": (0.05, 0.1, 0.4)}
 Way = Callable[[np.ndarray, float, float], np.ndarray]  # mosaic (H, W), a, b as told -> (H, W, 3) balanced
 
 
 def learned(weights: Path | None) -> Way:
     """The network in tiles, as the program runs it; None: the weights of the package."""
-    by = network(MOSAIC) if weights is None else Network(weights.read_bytes())
+    return by_network(network(MOSAIC) if weights is None else Network(weights.read_bytes()))
 
+
+def by_network(by: Network) -> Way:
     def run(mosaic: np.ndarray, a: float, b: float) -> np.ndarray:
         noise, size = Noise(np.full(3, a), np.full(3, b)), mosaic.shape
         return learned_demosaic(mosaic.astype(np.float32), GAINS, 0, 0, *size, noise, Settings(), by) * GAINS
@@ -59,19 +82,26 @@ def learned(weights: Path | None) -> Way:
     return run
 
 
-def fine(demosaic: Callable[[np.ndarray, str], np.ndarray]) -> Way:
+def classical(demosaic: Callable[[np.ndarray, str], np.ndarray], quality: Quality = "fine") -> Way:
     def run(mosaic: np.ndarray, a: float, b: float) -> np.ndarray:
         noise = Noise(np.full(3, a), np.full(3, b))
-        cells = denoise_mosaic(packed(mosaic.astype(np.float32)), noise, balance=GAINS, quality="fine")
+        cells = denoise_mosaic(packed(mosaic.astype(np.float32)), noise, balance=GAINS, quality=quality)
         return demosaic(unpacked(cells), "RGGB")
 
     return run
 
 
-def pictures() -> dict[str, np.ndarray]:
+def one_look(weights: Path | None) -> Way:
+    """As `learned`, of the picture as it is in place of its mirror image too."""
+    by = network(MOSAIC) if weights is None else Network(weights.read_bytes())
+    by._ways = [by._ways[0]] * 2
+    return by_network(by)
+
+
+def pictures(names: Sequence[str]) -> dict[str, np.ndarray]:
     """As tests/denoise_table.full_size makes them."""
     found = {}
-    for name in HELD_OUT:
+    for name in names:
         own = name in denoise_table._OWN_PIXELS
         picture = denoise_table.photograph(name, 100_000 if own else denoise_table._WIDEST)
         if picture is not None:
@@ -103,19 +133,34 @@ def table(ways: dict[str, Way], found: dict[str, np.ndarray], iso: float, wrong:
         print(f" {share.mean():+.1f} % (worst {share.max():+.1f}) dE", flush=True)
 
 
-def flat(ways: dict[str, Way], iso: float) -> None:
-    colours = {"grey": (0.3, 0.3, 0.3), "dark": (0.03, 0.03, 0.03), "skin": (0.45, 0.28, 0.2), "blue": (0.05, 0.1, 0.4)}
+def flat(ways: dict[str, Callable[[np.ndarray], np.ndarray]], iso: float) -> None:
+    """ways  of a scene (H, W, 3)"""
     print(f"\nflat, ISO {iso:g}: deviation of L*, of a*b*; blotches of L*, of a*b*; mean L* off")
-    for title, colour in colours.items():
+    for title, colour in _PATCHES.items():
         truth = np.full((256, 256, 3), colour)
-        noisy = expose(mosaic_of(truth / GAINS), iso, 11)
         wanted = rgb2lab(encode(truth[:1, :1]))[0, 0]
         for name, way in ways.items():
-            lab = rgb2lab(encode(way(noisy, *camera_noise(iso))))[16:-16, 16:-16] - wanted
+            lab = rgb2lab(encode(way(truth)))[16:-16, 16:-16] - wanted
             broad = cv2.GaussianBlur(lab, (0, 0), 4)
-            parts = [v[..., 0].std() for v in (lab,)] + [float(np.hypot(lab[..., 1].std(), lab[..., 2].std()))]
-            parts += [broad[..., 0].std(), float(np.hypot(broad[..., 1].std(), broad[..., 2].std()))]
-            print(f"  {title:<6}{name:<22}", " ".join(f"{v:6.3f}" for v in parts), f"{lab[..., 0].mean():+.2f}")
+            parts = [off for of in (lab, broad) for off in (of[..., 0].std(), of[..., 1:].std(axis=(0, 1)))]
+            shown = " ".join(f"{np.linalg.norm(part):6.3f}" for part in parts)
+            print(f"  {title:<6}{name:<22} {shown} {lab[..., 0].mean():+.2f}")
+
+
+def of_scene(way: Way, iso: float) -> Callable[[np.ndarray], np.ndarray]:
+    return lambda truth: way(expose(mosaic_of(truth / GAINS), iso, 11), *camera_noise(iso))
+
+
+def at_web_size(iso: float, by: Network | None, scale: float) -> dict[str, Callable[[np.ndarray], np.ndarray]]:
+    """Of a scene (H, W, 3)."""
+
+    def by_filter(quality: Quality) -> Callable[[np.ndarray], np.ndarray]:
+        return lambda truth: denoise_table._ours(quality)(*web(truth, iso, 11, scale=scale)[1:])
+
+    def run(truth: np.ndarray) -> np.ndarray:
+        return learned_web(truth, iso, 11, by, scene=sensor(truth, scale))
+
+    return {"network": run, **{quality: by_filter(quality) for quality in QUALITIES}}
 
 
 def patterns(ways: dict[str, Way], iso: float) -> None:
@@ -139,6 +184,33 @@ def seconds(way: Way) -> float:
         way(mosaic, *camera_noise(6400))
         times.append((time.process_time() - begun) / 4.194304)
     return min(times)
+
+
+def web_seconds(by: Network | None) -> float:
+    """CPU seconds a megapixel of the web picture."""
+    a, b = camera_noise(6400)
+    twice = expose(np.full((2048, 3072, 3), 0.2), 6400, 1).astype(np.float32)
+    energy, spectrum = demosaic_noise(0.34)
+    told, averaged = Noise(np.full(3, a), np.full(3, b)), Noise(a * energy, b * energy, spectrum)
+    times = []
+    for _ in range(3):
+        begun = time.process_time()
+        learned_small(twice, GAINS, 0.34, told, averaged, Settings(), by)
+        times.append(time.process_time() - begun)
+    return min(times) / (twice.shape[0] * twice.shape[1] / 4e6)
+
+
+def of_web(names: Sequence[str], by: Network | None, parts: Sequence[str], scale: float) -> None:
+    if "time" in parts:
+        print(f"network: {web_seconds(by):.2f} CPU s a megapixel of the web picture", flush=True)
+    if "noise" in parts:
+        for iso in (1600, 3200, 6400, 12800):
+            denoise_table.web_table(names, iso, by, each=True, scale=scale)
+    if "wrong" in parts:
+        for iso, wrong in itertools.product((6400, 12800), (0.7, 1.3)):
+            denoise_table.web_table(names, iso, by, each=True, wrong=wrong, scale=scale)
+    if "flat" in parts:
+        flat(at_web_size(6400, by, scale), 6400)
 
 
 def sheet(path: Path, ways: dict[str, Way], found: dict[str, np.ndarray], iso: float) -> None:
@@ -166,25 +238,25 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
     parser.add_argument("network", type=Path, nargs="?", help="an .npz file that train wrote; else that of the package")
     parser.add_argument("--wallpapers", type=Path)
-    parser.add_argument("--part", action="append", choices=("noise", "wrong", "clean", "flat", "drawn", "time"))
+    parser.add_argument("--part", action="append", choices=(*_PARTS, "looks"))
     parser.add_argument("--sheet", type=Path, help="a PNG to write, and no more")
-    parser.add_argument("--web", action="store_true", help="NETWORK is that for web sizes: it against `fine`, no more")
+    parser.add_argument("--web", action="store_true", help="NETWORK is that for web sizes: it against `fine`")
+    parser.add_argument("--scale", type=float, default=denoise_table.SCALE, help="with --web: to the sensor's size")
+    parser.add_argument("--tuning", action="store_true", help="the photographs that may be tuned on")
     arguments = parser.parse_args()
     cv2.setNumThreads(1)
-    if arguments.web:
-        denoise_table.WALLPAPERS.extend([arguments.wallpapers] if arguments.wallpapers else [])
-        by = None if arguments.network is None else Network(arguments.network.read_bytes())
-        for iso in (1600, 3200, 6400, 12800):
-            denoise_table.web_table(HELD_OUT, iso, by, each=True)
-        return
-    parts = arguments.part or ["noise", "wrong", "clean", "flat", "drawn", "time"]
-    by_network = learned(arguments.network)
     denoise_table.WALLPAPERS.extend([arguments.wallpapers] if arguments.wallpapers else [])
-    found = pictures()
-    print("pictures:", ", ".join(found), "| not found:", ", ".join(set(HELD_OUT) - set(found)) or "none")
-    ways: dict[str, Way] = {"network": by_network, "fine, own demosaic": fine(by_ours), "fine, AHD": fine(by_ahd)}
+    names, parts = TUNING if arguments.tuning else HELD_OUT, arguments.part or _PARTS
+    if arguments.web:
+        by = None if arguments.network is None else Network(arguments.network.read_bytes())
+        of_web(names, by, parts, arguments.scale)
+        return
+    ours = learned(arguments.network)
+    found = pictures(names)
+    print("pictures:", ", ".join(found), "| not found:", ", ".join(set(names) - set(found)) or "none")
+    ways: dict[str, Way] = {"network": ours, "fine, own demosaic": classical(by_ours), "fine, AHD": classical(by_ahd)}
     bare: dict[str, Way] = {
-        "network": by_network,
+        "network": ours,
         "own demosaic": lambda mosaic, a, b: by_ours(mosaic, "RGGB"),
         "AHD": lambda mosaic, a, b: by_ahd(mosaic, "RGGB"),
     }
@@ -192,10 +264,13 @@ def main() -> None:
         sheet(arguments.sheet, ways, found, 6400)
         return
     if "time" in parts:
-        print(f"network: {seconds(by_network):.2f} CPU s a megapixel of the mosaic")
+        print(f"network: {seconds(ours):.2f} CPU s a megapixel of the mosaic")
     if "noise" in parts:
         for iso in (3200, 6400, 12800):
             table(ways, found, iso)
+    if "looks" in parts:
+        for iso in (3200, 6400, 12800):
+            table({"network": ours, "one look": one_look(arguments.network)}, found, iso)
     if "wrong" in parts:
         for wrong in (0.7, 1.3):
             table({k: ways[k] for k in ("network", "fine, own demosaic")}, found, 6400, wrong)
@@ -203,7 +278,8 @@ def main() -> None:
         table(bare, found, 0)
         table(bare, not_learnt(), 0)
     if "flat" in parts:
-        flat({k: ways[k] for k in ("network", "fine, own demosaic")}, 6400)
+        both = {f"{quality}, own demosaic": classical(by_ours, quality) for quality in QUALITIES}
+        flat({name: of_scene(way, 6400) for name, way in ({"network": ours} | both).items()}, 6400)
     if "drawn" in parts:
         patterns(bare, 0)
         patterns({k: ways[k] for k in ("network", "fine, AHD")}, 6400)

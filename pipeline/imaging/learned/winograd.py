@@ -14,19 +14,20 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-from llvmlite import binding, ir
+from llvmlite import ir
 from numba import types
-from numba.core import cgutils
+from numba.core import cgutils, config
+from numba.core.codegen import get_host_cpu_features
 from numba.extending import intrinsic
 from numpy.typing import NDArray
 
 from pipeline.imaging.compiled import compiled
 from pipeline.types import F32
 
-try:
-    _WIDE = bool(binding.get_host_cpu_features().get("avx512f", False))
-except RuntimeError:  # on a processor that LLVM does not ask
-    _WIDE = False
+# What numba compiles for, by which it keeps what it has compiled: the processor's, or those that a person tells it, as
+# for a home of unlike machines. "" where LLVM does not know.
+_TOLD = config.CPU_FEATURES  # type: ignore[attr-defined]
+_WIDE = "+avx512f" in (get_host_cpu_features() if _TOLD is None else _TOLD).split(",")  # type: ignore[no-untyped-call]
 LANES = 16 if _WIDE else 8  # floats of a machine vector; a processor of narrower ones takes two of them
 # Registers hold rows x panels sums, and what is multiplied into them.
 _ROWS, _PANELS, _FEW = (12, 2, 6) if _WIDE else (6, 2, 3)

@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import io
+import os
+import subprocess
+import sys
 from functools import cache
+from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
+from llvmlite import binding
 from numpy.lib.stride_tricks import sliding_window_view
 
 from pipeline.imaging.learned.runtime import MOSAIC, WEB, Weights, network, read
 from pipeline.imaging.learned.tiles import Part
 
+_ROOT = Path(__file__).parents[3]
 LEAK = 0.1  # tests/training/network.py
 SIDES = [(24, 8), (40, 64), (104, 24)]  # cells, of no whole bands of four on some scale
 
@@ -110,3 +116,35 @@ def test_a_part_is_the_same_to_the_last_bit(weights: Weights) -> None:
     for part in (Part(31, 42, 77, 53), Part(1, 2, 5, 135), Part(120, 3, 152, 136)):
         found = by.picture(part)
         assert np.array_equal(found, whole[2 * part.top : 2 * part.low, 2 * part.left : 2 * part.right])
+
+
+_NARROW = """
+import sys
+from tests.imaging.learned.test_network import seen_of_both
+from pipeline.imaging.learned.winograd import LANES
+sys.stdout.buffer.write(bytes([LANES]) + seen_of_both())
+"""
+
+
+def seen_of_both() -> bytes:
+    found = b""
+    for weights in (MOSAIC, WEB):
+        by = network(weights)
+        by.cells(40, 24)[:] = planes(weights, 40, 24).transpose(1, 2, 0)
+        found += by.picture(Part(0, 0, 40, 24)).tobytes()
+    return found
+
+
+def test_vectors_are_those_that_numba_is_told_of_and_narrow_ones_give_the_same_bytes(tmp_path: Path) -> None:
+    """Where a home is shared by unlike machines, numba is told what all have, and keeps what it compiled by that: the
+    weights must lie as the kept functions read them, on each machine."""
+    try:
+        has = binding.get_host_cpu_features()
+    except RuntimeError:
+        has = {}
+    if not (has.get("avx2") and has.get("fma")):
+        pytest.skip("for processors with AVX2 and FMA")
+    told = {"NUMBA_CPU_NAME": "haswell", "NUMBA_CPU_FEATURES": "+avx,+avx2,+fma", "NUMBA_CACHE_DIR": str(tmp_path)}
+    done = subprocess.run([sys.executable, "-c", _NARROW], cwd=_ROOT, capture_output=True, env=os.environ | told)
+    assert done.returncode == 0, done.stderr.decode()
+    assert done.stdout[0] == 8 and done.stdout[1:] == seen_of_both()
