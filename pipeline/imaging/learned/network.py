@@ -70,9 +70,9 @@ class Network:
     def picture(self, part: Part) -> F32:
         """u (2 (low - top), 2 (right - left), 3) of the part's cells, of those that `cells` holds.
 
-        The mean of what it makes of them and of their mirror image: +0.14 dB, on each of the tuning pictures more than
-        0.09 (self-ensemble: Timofte, Rothe and Van Gool, "Seven Ways to Improve Example-Based Single Image Super
-        Resolution", CVPR 2016). A Bayer cell keeps its colours only so mirrored; four views would gain 0.20.
+        The mean of what it makes of them and of their mirror image: +0.14 dB, on each of the tuning pictures 0.10 or
+        more (self-ensemble: Timofte, Rothe and Van Gool, "Seven Ways to Improve Example-Based Single Image Super
+        Resolution", CVPR 2016). A Bayer cell keeps its colours only so mirrored.
         """
         found = np.zeros((2 * (part.low - part.top), 2 * (part.right - part.left), 3), np.float32)
         for way in self._ways:
