@@ -97,7 +97,7 @@ class _Run:
             self._begin("compare")
             if (before := unchanged(self.store, self.shoot, self.recipe)) is not None:
                 return self._nothing_to_do(before)
-        self._take_back_first()
+        self.take_back_first()
         try:
             finished = self._finish_frames(only)
         except BaseException:  # no record will say it
@@ -107,7 +107,7 @@ class _Run:
         give_back_memory()  # of a whole night's solutions
         return self._record_and_send(finished, worth)
 
-    def _take_back_first(self) -> None:
+    def take_back_first(self) -> None:
         """Who may no longer be shown goes before the night's work, not after it. Raises InputError, see
         `refuse_unplaced`, and OSError."""
         self.log.phases.begin("settle")
@@ -390,6 +390,11 @@ def run(
     with store.locked():
         refuse_other_shoot(store, shoot.folder, shoot.frames)
         store.clean_temporaries()
-        keep_source(store, shoot, recipe, only)
-        keep_snapshot(store, shoot.facts)
-        return _Run(store, shoot, recipe, workers, progress, pace).go(only)
+        run = _Run(store, shoot, recipe, workers, progress, pace)
+        try:
+            keep_source(store, shoot, recipe, only)
+            keep_snapshot(store, shoot.facts)
+        except OSError:  # a full disk keeps nobody in the pictures who may no longer be shown
+            run.take_back_first()
+            raise
+        return run.go(only)

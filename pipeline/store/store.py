@@ -70,13 +70,15 @@ class Store:
     @classmethod
     def open(cls, out: Path, shoot: Path, cache: Cache = NO_CACHE, durable: bool = True) -> Store:
         """Make the folders. Raises InputError when OUT lies in the shoot or cannot be written, or when something of
-        ours in it is a link, RunStoppedError where its disk is full."""
+        ours in it is a link, RunStoppedError where a disk is too full to make them."""
         refuse_inside(out, shoot)
         store = cls(out, shoot, cache, durable)
         refuse_links(out, (".work", ".work/lock", *(f".work/{kind}" for kind in KINDS), *OWN_FILES))
         try:
             store._make()
         except OSError as error:
+            if error.errno in FULL and store._is_made():
+                return store  # what must go still can; the first write says that nothing more can be written
             if error.errno in FULL:
                 raise RunStoppedError(f"{out}: the disk is full; make room and {AGAIN}") from error
             raise InputError(f"{out}: cannot be written ({error.strerror or error}); choose another --out") from error
@@ -87,6 +89,9 @@ class Store:
             (self.work / kind).mkdir(parents=True, exist_ok=True)
         with tempfile.NamedTemporaryFile(prefix=f"{TEMPORARY}{os.getpid()}-", dir=self.work, buffering=0) as probe:
             probe.write(b"0")
+
+    def _is_made(self) -> bool:
+        return all((self.work / kind).is_dir() for kind in KINDS)
 
     @classmethod
     @contextmanager
@@ -170,7 +175,8 @@ class Store:
         try:
             with self._watched(self.out):
                 since = datetime.now().astimezone().isoformat(" ", "seconds")
-                self.put_record(ROOT, HOLDER, Holder, Holder(os.getpid(), socket.gethostname(), since))
+                with suppress(OSError):  # only for the words of the next: a full disk refuses it first of all
+                    self.put_record(ROOT, HOLDER, Holder, Holder(os.getpid(), socket.gethostname(), since))
                 yield
         finally:
             with suppress(OSError):

@@ -5,8 +5,10 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import subprocess
 import zipfile
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 import PIL.Image
@@ -17,6 +19,7 @@ from pipeline.engine import run as engine
 from pipeline.engine.kept import taking_back, withdrawn
 from pipeline.engine.outputs import Outputs
 from tests.engine.test_run import evencourt
+from tests.shoot.gather.test_disks import mounted
 
 pytest.importorskip("fsspec", reason="fsspec is not installed: pip install 'evencourt[push]'")
 RECIPE = """\
@@ -106,6 +109,26 @@ def test_all_of_it_goes_before_a_frame_is_measured(night: Path, monkeypatch: pyt
     run(night)
     assert seen == [[]]
     assert len(shown(night)) == 2 * 2 * 2  # what may be shown stays
+
+
+def test_a_full_disk_keeps_nobody_in_the_pictures(night: Path, tmp_path: Path) -> None:
+    """On a file system of its own that takes not one byte more."""
+    if not mounted(tmp_path / "disk", "16m"):
+        pytest.skip("no file system can be mounted here")
+    out = tmp_path / "disk" / "out"
+    try:
+        shutil.copytree(night / "out", out)
+        with suppress(OSError), (tmp_path / "disk" / "other").open("wb") as other:
+            while True:
+                other.write(bytes(1 << 12))
+                other.flush()
+        _, told = evencourt("run", night / "recipe.yaml", night / "shoot", "--out", out, "--workers", 1, "--no-cache")
+        assert "make room" in told, told
+        assert [path for path in shows_lea(tmp_path / "disk") if ".work" not in path] == []
+        assert [path for path in shows_lea(night) if path.startswith("sent/")] == []
+        assert len(list(out.glob("*/TH1_*.jpg"))) == 2 * 2
+    finally:
+        subprocess.run(["umount", "-l", str(tmp_path / "disk")], check=True, timeout=60)
 
 
 def test_names_go_from_the_address_before_a_frame_is_measured(night: Path, monkeypatch: pytest.MonkeyPatch) -> None:

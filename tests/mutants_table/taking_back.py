@@ -10,7 +10,8 @@ _DELETED = "engine/kept/deleted_frames.py"
 _TESTS = ("engine/test_taking_back.py",)
 
 MUTANTS = [
-    mutant("engine/run.py", "        self._take_back_first()\n", "", *_TESTS),
+    mutant("engine/run.py", "            run.take_back_first()\n", "", *_TESTS),
+    mutant("engine/run.py", "        self.take_back_first()\n", "", *_TESTS),
     mutant("engine/run.py", "refuse_unplaced(self.recipe, unplaced,", "refuse_unplaced(self.recipe, (),", *_TESTS),
     mutant(_BACK, "    find_sent_again(store)\n", "", *_TESTS),
     mutant(_BACK, "if name in there else one.frame in deleted.hidden", "", *_TESTS),

@@ -102,7 +102,6 @@ def test_real_court_has_no_gradient() -> None:
         assert np.abs(seen(chroma_gradient(samples_of(small)))).max() < 0.05, path.name
 
 
-
 @pytest.mark.parametrize(("place", "value"), [(8, 1.5), (9, -0.1), (9, 1e3), (10, 0.5)])
 def test_what_no_gradient_can_be_is_refused(place: int, value: float) -> None:
     kept = ChromaGradient.none().as_array()
