@@ -172,6 +172,7 @@ def test_while_the_server_is_away_nothing_is_lost_and_it_is_said(stand: Stand) -
     stand.down = False
     page.locator("text=Try now").click()
     alert.wait_for(state="hidden")
+    comes(page, lambda: len(stand.frames()) > 1)
     assert [(one["field"], one["value"]) for one in stand.frames()] == [
         ("keep", "no"),
         ("words", "dives for the ball"),

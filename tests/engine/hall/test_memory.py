@@ -155,7 +155,7 @@ def test_ends_are_kept_only_as_words_for_a_side(night_one) -> None:
     """What a person typed may be a name; here "Idas end"."""
     known, shoot = night_one
     typed = [replace(r, end="Idas end" if r.end == "left" else r.end) for r in known.references]
-    learned = learn(replace(known, references=typed), shoot.facts, ["a"])
+    learned = learn(replace(known, references=typed), shoot.facts, {})
     assert {light.end for c in learned.cameras for light in c.lights} == {"light 1", "right"}
     assert "Idas end" not in as_yaml(merged(HallMemory(hall=NAME), learned))
 
