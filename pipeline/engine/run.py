@@ -101,11 +101,15 @@ class _Run:
         try:
             finished = self._finish_frames(only)
         except BaseException:  # no record will say it
-            for text in self.outputs.notices:
-                self.pace.say(text)
+            self.say_notices()
             raise
         give_back_memory()  # of a whole night's solutions
         return self._record_and_send(finished, worth)
+
+    def say_notices(self) -> None:
+        """Now, what was taken back and set aside."""
+        for text in self.outputs.notices:
+            self.pace.say(text)
 
     def take_back_first(self) -> None:
         """Who may no longer be shown goes before the night's work, not after it. Raises InputError, see
@@ -396,5 +400,6 @@ def run(
             keep_snapshot(store, shoot.facts)
         except OSError:  # a full disk keeps nobody in the pictures who may no longer be shown
             run.take_back_first()
+            run.say_notices()
             raise
         return run.go(only)
