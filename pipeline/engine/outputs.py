@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
@@ -205,6 +205,11 @@ class Outputs:
     def in_the_shoot(self) -> dict[str, DeliveredFile]:
         """The files whose frames are in the shoot folder."""
         return {relative: entry for relative, entry in self.files.items() if relative not in self.orphans}
+
+    def say_notices(self, say: Callable[[str], None]) -> None:
+        """Now, where no record of the run will hold them."""
+        for text in self.notices:
+            say(text)
 
     def moved_notices(self) -> list[str]:
         """A notice on the files that were set aside, for each reason."""

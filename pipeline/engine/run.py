@@ -101,15 +101,10 @@ class _Run:
         try:
             finished = self._finish_frames(only)
         except BaseException:  # no record will say it
-            self.say_notices()
+            self.outputs.say_notices(self.pace.say)
             raise
         give_back_memory()  # of a whole night's solutions
         return self._record_and_send(finished, worth)
-
-    def say_notices(self) -> None:
-        """Now, what was taken back and set aside."""
-        for text in self.outputs.notices:
-            self.pace.say(text)
 
     def take_back_first(self) -> None:
         """Who may no longer be shown goes before the night's work, not after it. Raises InputError, see
@@ -400,6 +395,6 @@ def run(
             keep_snapshot(store, shoot.facts)
         except OSError:  # a full disk keeps nobody in the pictures who may no longer be shown
             run.take_back_first()
-            run.say_notices()
+            run.outputs.say_notices(run.pace.say)
             raise
         return run.go(only)

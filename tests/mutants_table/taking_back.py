@@ -36,7 +36,7 @@ MUTANTS = [
     mutant("deliver/push.py", "records.cleared([r for r in older if r.name not in named], names)", "pass", *_TESTS),
     mutant(_BACK, "            texts += [one.text for one in inside.texts if not one.maker]\n", "", *_TESTS),
     mutant("engine/run.py", "        for text in left:", "        for text in ():", *_TESTS),
-    mutant("engine/run.py", "        for text in self.outputs.notices:\n", "        for text in ():\n", *_TESTS),
+    mutant("engine/outputs.py", "        for text in self.notices:\n", "        for text in ():\n", *_TESTS),
     mutant("engine/outputs.py", "        self.unsettled.clear()", "        pass", *_TESTS),
     mutant("deliver/push.py", "and r.names == names and", "and", *_TESTS),
     mutant("deliver/push.py", "if known is None and name not in", "if False and name not in", *_TESTS),
