@@ -17,8 +17,8 @@ from pipeline.imaging.denoise.denoise import QUALITIES, Quality, denoise_mosaic
 from pipeline.imaging.raw.residual_demosaic import RIM, by_residuals
 from pipeline.imaging.raw.window import packed, unpacked
 from pipeline.types import Noise
-from tests.denoise_table import EXPOSURE, GAINS, camera_noise, decode, expose, mosaic_of
-from tests.denoise_table import encode as encode_unit
+from tests.denoise_cases import EXPOSURE, GAINS, camera_noise, decode, expose, mosaic_of
+from tests.denoise_cases import encode as encode_unit
 
 # sRGB, 0 to 1: a wall, a dark stand, two saturated shirts, the floor, an arm.
 COLOURS = {

@@ -28,7 +28,7 @@ from pipeline.imaging.geometry import WHOLE
 from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw.window import full_size_window, packed, unpacked
 from pipeline.types import Noise
-from tests.denoise_table import EXPOSURE, GAINS, camera_noise, decode, encode, expose
+from tests.denoise_cases import EXPOSURE, GAINS, camera_noise, decode, encode, expose
 
 PHOTOS = Path(__file__).resolve().parents[2] / "shared" / "data" / "photos"
 ORDERS = {"RGGB": (0, 1, 1, 2), "BGGR": (2, 1, 1, 0), "GRBG": (1, 0, 2, 1), "GBRG": (1, 2, 0, 1)}

@@ -6,10 +6,8 @@ the CPU seconds per megapixel, and the difference to BM3D on the same pictures; 
 mosaic denoised before the demosaic against the picture denoised after it. Before all that (`--patches`: only that) what
 is left on drawn patches at full size: blotches, mesh, fringes.
 
-Photographs: those inside the wheels of scikit-image and scikit-learn and, where they are installed,
-Debian's lomiri-wallpapers-16.04 and -20.04. The settings of the filter were chosen on TUNING only; the
-table is of HELD_OUT unless told otherwise. Noise is simulated: Poisson-Gaussian, a = 1.6e-3 and
-b = 1.6e-5 at ISO 6400 in units of saturation, balance gains 1.9 / 1 / 1.7, white at 0.7 of saturation.
+Photographs and noise are those of tests/denoise_cases.py. The settings of the filter were chosen on TUNING only; the
+table is of HELD_OUT unless told otherwise.
 
 BM3D (Dabov et al. 2007; Makinen et al. 2020 for correlated noise) is the package bm3d, whose licence is
 non-commercial: it is a reference for measuring, never a dependency, and the table leaves its row out where it
@@ -21,17 +19,13 @@ from __future__ import annotations
 import argparse
 import hashlib
 import importlib.util
-import itertools
 import tempfile
 import time
 from collections.abc import Callable, Sequence
-from functools import cache
 from pathlib import Path
 
 import cv2
 import numpy as np
-from scipy.fft import dctn
-from skimage.color import deltaE_ciede2000, rgb2lab
 from skimage.restoration import denoise_nl_means, denoise_wavelet
 
 from pipeline.imaging.denoise.denoise import QUALITIES, Quality, denoise, denoise_mosaic, stabilise, unstabilise
@@ -44,133 +38,37 @@ from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw.demosaic import demosaic_noise
 from pipeline.imaging.raw.window import full_size_window
 from pipeline.types import Noise
-
-TUNING = ("astronaut", "coffee", "chelsea", "friends_by_Aitzol_Berasategi", "Picture_1A_by_freespace")
-HELD_OUT = (
-    "china",
-    "flower",
-    "rocket",
-    "motorcycle_left",
-    "Wine_by_Jakkub_Mede",
-    "Dragonfly_by_Bolly",
-    "Kleiber_by_Lukas_Baubkus",
-    "life_by_Aitzol_Berasategi",
+from tests.denoise_cases import (
+    BLACK,
+    GAINS,
+    HELD_OUT,
+    ISOS,
+    OWN_PIXELS,
+    SCALE,
+    SIDE,
+    TUNING,
+    WALLPAPERS,
+    WHITE,
+    Picture,
+    as_counts,
+    balanced_noise,
+    block_power,
+    by_area,
+    camera_noise,
+    expose,
+    independent,
+    mosaic_of,
+    photograph,
+    score,
+    sensor,
+    web,
+    web_noise,
 )
-# Left and top of the crop, as fractions of what is free; where nothing is said the middle is taken.
-_PLACES = {"astronaut": (0.4, 0.0), "Kleiber_by_Lukas_Baubkus": (0.5, 0.4), "rocket": (0.6, 0.8)}
-# Wallpapers of 3000 pixels and more: sharp enough as they are for a frame of full size.
-_OWN_PIXELS = ("Dragonfly_by_Bolly", "Kleiber_by_Lukas_Baubkus", "life_by_Aitzol_Berasategi")
-_SIDE = 256
-_WIDEST = 1600  # wallpapers are brought to this width: sharp at 1:1, as a web picture is
-EXPOSURE = 0.7
-GAINS = np.array([1.9, 1.0, 1.7])
-ISOS = (1600, 3200, 6400, 12800)
-SCALE = 2048 / 6000
-_BLACK, _WHITE = 2000.0, 62000.0
 
 # What `quality: learned` is to gain over `fine` followed by LibRaw's AHD at full size, dB, by ISO; and of CIEDE2000, %.
 BARS, BAR_OF_COLOUR = {3200: 1.8, 6400: 1.6, 12800: 1.3}, 12.0
 WEB_BARS = {6400: 0.4, 12800: 0.6}  # over `fine` at web size, dB
-WALLPAPERS: list[Path] = []  # folders with Debian's packages unpacked
-
-Picture = np.ndarray  # (H, W, 3) linear, balanced, white = EXPOSURE
-Case = tuple[Picture, Picture, Noise, np.ndarray | None]  # truth, noisy, noise, power (3, 8, 8) of each channel
 Method = Callable[[Picture, Noise, "np.ndarray | None"], Picture]
-
-
-def decode(encoded: np.ndarray) -> np.ndarray:
-    """sRGB, 0 to 1, to linear (IEC 61966-2-1)."""
-    return np.where(encoded <= 0.04045, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4)
-
-
-def encode(picture: Picture) -> np.ndarray:
-    """Linear, white = EXPOSURE, to sRGB, clipped to 0 to 1."""
-    x = np.clip(picture / EXPOSURE, 0, 1)
-    return np.where(x <= 0.0031308, 12.92 * x, 1.055 * x ** (1 / 2.4) - 0.055)
-
-
-def photograph(name: str, widest: int = _WIDEST) -> Picture | None:
-    """A crop of 256 x 256 pixels in linear light; None where its package is not installed."""
-    for package, folder in (("skimage", "data"), ("sklearn", "datasets/images"), (None, "/usr/share/backgrounds")):
-        found = importlib.util.find_spec(package) if package else None
-        if package and (found is None or found.origin is None):
-            continue
-        root = Path(found.origin).parent / folder if found and found.origin else Path(folder)
-        places = [root.glob(f"{name}.*")] if package else [f.rglob(f"{name}.*") for f in (root, *WALLPAPERS)]
-        for path in sorted(itertools.chain(*places)):
-            rgb = cv2.imread(str(path), cv2.IMREAD_COLOR)[..., ::-1]
-            if rgb.shape[1] > widest:
-                size = (widest, round(rgb.shape[0] * widest / rgb.shape[1]))
-                rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
-            across, down = _PLACES.get(name, (0.5, 0.5))
-            left, top = int(across * (rgb.shape[1] - _SIDE)), int(down * (rgb.shape[0] - _SIDE))
-            return EXPOSURE * decode(rgb[top : top + _SIDE, left : left + _SIDE] / 255.0)
-    return None
-
-
-def camera_noise(iso: float) -> tuple[float, float]:
-    """(a, b) of the mosaic, 1 = saturation."""
-    return 1.6e-3 * iso / 6400, 1.6e-5 * (iso / 6400) ** 2
-
-
-def expose(camera: np.ndarray, iso: float, seed: int) -> np.ndarray:
-    """Poisson-Gaussian noise on camera-linear light."""
-    a, b = camera_noise(iso)
-    rng = np.random.default_rng(seed)
-    return a * rng.poisson(np.maximum(camera, 0) / a) + rng.normal(0, b**0.5, camera.shape)
-
-
-def balanced_noise(iso: float, energy: np.ndarray | float = 1.0) -> Noise:
-    a, b = camera_noise(iso)
-    return Noise(a * GAINS * energy, b * GAINS**2 * energy)
-
-
-def independent(truth: Picture, iso: float, seed: int) -> Case:
-    """White noise in each channel, as after a demosaic that made none of it correlated."""
-    noisy = expose(truth / GAINS, iso, seed) * GAINS
-    return truth, noisy.astype(np.float32), balanced_noise(iso), None
-
-
-def sensor(truth: Picture, scale: float = SCALE) -> Picture:
-    """The scene that a sensor of 6000 pixels sees where the picture has 2048; scale  of the picture to the sensor."""
-    large = _large(truth.shape[0], scale)
-    return np.maximum(cv2.resize(truth, (large, large), interpolation=cv2.INTER_CUBIC), 0)
-
-
-def _large(side: int, scale: float) -> int:
-    return 2 * round(side / scale / 2)
-
-
-def mosaic_of(picture: Picture) -> np.ndarray:
-    """(H, W, 3) -> (H, W), RGGB."""
-    mosaic = picture[..., 1].copy()
-    mosaic[0::2, 0::2] = picture[0::2, 0::2, 0]
-    mosaic[1::2, 1::2] = picture[1::2, 1::2, 2]
-    return mosaic
-
-
-def _as_counts(mosaic: np.ndarray) -> np.ndarray:
-    return np.clip(np.round(mosaic * (_WHITE - _BLACK) + _BLACK), 0, 65535).astype(np.uint16)
-
-
-def _from_counts(counts: np.ndarray) -> np.ndarray:
-    return (counts.astype(np.float32) - np.float32(_BLACK)) / np.float32(_WHITE - _BLACK)
-
-
-def by_area(mosaic: np.ndarray, side: int) -> np.ndarray:
-    """As pipeline/imaging/mosaic.py: bilinear, then the mean over areas."""
-    rgb = cv2.cvtColor(_as_counts(mosaic), cv2.COLOR_BayerRGGB2RGB)
-    return _from_counts(cv2.resize(rgb, (side, side), interpolation=cv2.INTER_AREA))
-
-
-def web(truth: Picture, iso: float, seed: int, wrong: float = 1.0, scale: float = SCALE) -> Case:
-    """wrong  deviation of the noise as told, over what it is; scale  of the picture to the sensor"""
-    scene = sensor(truth, scale)
-    side = truth.shape[0]
-    wanted = cv2.resize(scene, (side, side), interpolation=cv2.INTER_AREA)
-    noisy = by_area(expose(mosaic_of(scene / GAINS), iso, seed), side) * GAINS.astype(np.float32)
-    energy, power, _ = web_noise(side, scale)
-    return wanted, noisy, balanced_noise(iso, energy * wrong**2), power
 
 
 def learned_web(
@@ -217,43 +115,6 @@ def web_table(
         f"(least {gain.min():+.2f}; bar +{WEB_BARS.get(iso, 0)}), {share.mean():+.1f} % (worst {share.max():+.1f})",
         flush=True,
     )
-
-
-@cache
-def web_noise(side: int, scale: float = SCALE) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """What the web path does to white noise: the variance left (3,), power in the DCT (3, 8, 8), in the DFT."""
-    rng = np.random.default_rng(1)
-    fields = []
-    for _ in range(12):
-        large = _large(side, scale)
-        fields.append(by_area(rng.normal(0.5, 0.03, (large, large)), side)[4:-4, 4:-4] - 0.5)
-    samples = np.stack(fields).astype(np.float64) / 0.03
-    energy = samples.var(axis=(0, 1, 2))
-    samples /= np.sqrt(energy)
-    # The power in the DFT from the correlation at short lags: a filter of a few pixels has no other.
-    reach = 6
-    spectrum = np.abs(np.fft.fft2(samples, axes=(1, 2))) ** 2
-    lags = np.fft.ifft2(spectrum, axes=(1, 2)).real.mean(axis=0) / np.prod(samples.shape[1:3])
-    whole = np.zeros((side, side, 3))
-    for dy in range(-reach, reach + 1):
-        for dx in range(-reach, reach + 1):
-            whole[dy, dx] = lags[dy, dx]
-    power_dft = np.maximum(np.fft.fft2(whole, axes=(0, 1)).real, 1e-3) * side * side
-    return energy, block_power(samples), power_dft
-
-
-def block_power(samples: np.ndarray) -> np.ndarray:
-    """(N, H, W, 3) of unit variance -> mean power (3, 8, 8) of the DCT coefficients."""
-    n, height, width, _ = samples.shape
-    cut = samples[:, : height // 8 * 8, : width // 8 * 8]
-    blocks = cut.reshape(n, height // 8, 8, width // 8, 8, 3)
-    return np.moveaxis((dctn(blocks, axes=(2, 4), norm="ortho") ** 2).mean(axis=(0, 1, 3)), -1, 0)
-
-
-def score(truth: Picture, estimate: Picture) -> tuple[float, float]:
-    """sRGB PSNR in dB and mean CIEDE2000 (D65, 2 degrees)."""
-    t, e = encode(truth), encode(estimate)
-    return float(-10 * np.log10(np.mean((t - e) ** 2))), float(deltaE_ciede2000(rgb2lab(t), rgb2lab(e)).mean())
 
 
 def _stabilised(method: Callable[[np.ndarray], np.ndarray]) -> Method:
@@ -372,7 +233,7 @@ def table(names: Sequence[str], isos: Sequence[int], quick: bool) -> None:
                 each = [score(case[0], method(*case[1:])) for case in cases]
                 scores.setdefault(name, []).append(tuple(np.mean(each, axis=0)))
         if reference in methods and slow:
-            seconds[reference] = seconds["BM3D, taking noise as white"] = float(np.mean(slow)) / (_SIDE**2 / 1e6)
+            seconds[reference] = seconds["BM3D, taking noise as white"] = float(np.mean(slow)) / (SIDE**2 / 1e6)
         print(f"\nISO {iso:<29}independent dB, dE | web dB, dE   | web to BM3D dB, dE | CPU s/MP, BM3D's time over it")
         for name, ((a, b), (c, d)) in scores.items():
             base = scores.get(reference, [(np.nan, np.nan)] * 2)[1]
@@ -384,9 +245,9 @@ def table(names: Sequence[str], isos: Sequence[int], quick: bool) -> None:
 
 def _demosaiced(mosaic: np.ndarray) -> Picture:
     """At full size and balanced."""
-    black, white, pattern = np.full(3, _BLACK), np.full(3, _WHITE), np.array([[0, 1], [1, 2]])
+    black, white, pattern = np.full(3, BLACK), np.full(3, WHITE), np.array([[0, 1], [1, 2]])
     size = (mosaic.shape[0], mosaic.shape[1])
-    counts = _as_counts(mosaic)
+    counts = as_counts(mosaic)
     rgb, _ = full_size_window(counts, black, white, pattern, Orientation.TOP_LEFT, size, WHOLE, GAINS, None)
     return rgb * GAINS.astype(np.float32)
 
@@ -402,7 +263,7 @@ def full_size(names: Sequence[str], isos: Sequence[int]) -> None:
         if picture is None or whole is None:
             continue
         large = cv2.resize(picture, None, fx=1.5, fy=1.5, interpolation=cv2.INTER_CUBIC)
-        pictures.append(whole if name in _OWN_PIXELS else np.maximum(large, 0))
+        pictures.append(whole if name in OWN_PIXELS else np.maximum(large, 0))
     flat = _demosaiced(np.random.default_rng(1).normal(0.2, 0.02, (512, 512)))
     energy = flat.var(axis=(0, 1)) / (0.02 * GAINS) ** 2
     power = block_power(((flat - flat.mean(axis=(0, 1))) / flat.std(axis=(0, 1)))[None].astype(np.float64))

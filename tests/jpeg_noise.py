@@ -47,7 +47,7 @@ from pipeline.shoot.facts import FrameFacts
 from pipeline.steps.base import ApplyContext
 from pipeline.steps.denoise import STEP as DENOISE
 from pipeline.types import Domain, Frame, Image, Noise
-from tests.denoise_table import decode
+from tests.denoise_cases import decode
 
 DATA = Path(__file__).resolve().parents[2] / "shared" / "data"
 ISOS = (1600, 3200, 6400, 12800)

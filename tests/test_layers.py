@@ -111,3 +111,4 @@ def test_the_wheel_holds_every_package() -> None:
     }
     data = {p for p in PACKAGE.rglob("*") if p.is_file() and p.suffix != ".py" and "__pycache__" not in p.parts}
     assert data <= kept
+    assert settings["include-package-data"] is False  # a build, and every editable install, warns of review/web else

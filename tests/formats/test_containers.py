@@ -17,7 +17,7 @@ from pipeline.formats.exif import read_tags
 from pipeline.formats.jpeg_segments import APP1, SOS, split, walk
 from pipeline.formats.metadata.blocks import read_blocks
 from pipeline.formats.source import DamagedError, Source
-from tests.formats.test_exif import CONTAINERS, LONG, MAIN_TAGS, SHORT, box, directory, jpeg, tiff
+from tests.formats.exif_files import CONTAINERS, LONG, MAIN_TAGS, SHORT, box, directory, jpeg, tiff
 
 
 class CountedSource(Source):

@@ -11,7 +11,7 @@ from types import SimpleNamespace
 import pytest
 
 from pipeline.formats import exif
-from tests.formats.test_exif import EXPECTED, MAIN_TAGS, tiff
+from tests.formats.exif_files import EXPECTED, MAIN_TAGS, tiff
 
 TAKEN = datetime(2026, 2, 14, 19, 42, 7)
 

@@ -160,7 +160,7 @@ MUTANTS = [
     mutant("shoot/scan.py", "if not hidden and frame_kind(there):", "if frame_kind(there):", "shoot/test_scan.py"),
     mutant("shoot/eventfile.py", "return value.upper()", "return value", "shoot/test_facts.py"),
     mutant("shoot/eventfile.py", "and 0 <= v <= 1]", "and v <= 1]", "shoot/test_facts.py"),
-    mutant("shoot/roster.py", '.removeprefix("#")', "", "shoot/test_facts.py"),
+    mutant("shoot/roster.py", '.removeprefix("#")', "", "shoot/test_facts_players.py"),
     mutant("textfile/yamlfile.py", 'text.casefold() == "true"', 'text == "true"', "textfile/test_yamlfile.py"),
     mutant("captions/language.py", 'not in (None, "BR")', 'not in ("BR",)', "captions/test_language.py"),
     mutant("captions/language.py", '{"no": "nb"}', "{}", "captions/test_language.py"),

@@ -36,9 +36,9 @@ from pipeline.imaging.learned.web import learned_small
 from pipeline.imaging.raw.demosaic import demosaic_noise
 from pipeline.imaging.raw.window import packed, unpacked
 from pipeline.types import Noise
-from tests import denoise_table
+from tests import denoise_cases, denoise_table
 from tests.demosaic_table import PHOTOS, by_ahd, by_ours, drawn
-from tests.denoise_table import (
+from tests.denoise_cases import (
     EXPOSURE,
     GAINS,
     HELD_OUT,
@@ -47,12 +47,12 @@ from tests.denoise_table import (
     decode,
     encode,
     expose,
-    learned_web,
     mosaic_of,
     score,
     sensor,
     web,
 )
+from tests.denoise_table import learned_web
 from tests.training.pictures import held_back
 
 _SHOWN = {
@@ -102,8 +102,8 @@ def pictures(names: Sequence[str]) -> dict[str, np.ndarray]:
     """As tests/denoise_table.full_size makes them."""
     found = {}
     for name in names:
-        own = name in denoise_table._OWN_PIXELS
-        picture = denoise_table.photograph(name, 100_000 if own else denoise_table._WIDEST)
+        own = name in denoise_cases.OWN_PIXELS
+        picture = denoise_cases.photograph(name, 100_000 if own else denoise_cases.WIDEST)
         if picture is not None:
             large = picture if own else cv2.resize(picture, None, fx=1.5, fy=1.5, interpolation=cv2.INTER_CUBIC)
             found[name] = np.maximum(large, 0)
@@ -241,11 +241,11 @@ def main() -> None:
     parser.add_argument("--part", action="append", choices=(*_PARTS, "looks"))
     parser.add_argument("--sheet", type=Path, help="a PNG to write, and no more")
     parser.add_argument("--web", action="store_true", help="NETWORK is that for web sizes: it against `fine`")
-    parser.add_argument("--scale", type=float, default=denoise_table.SCALE, help="with --web: to the sensor's size")
+    parser.add_argument("--scale", type=float, default=denoise_cases.SCALE, help="with --web: to the sensor's size")
     parser.add_argument("--tuning", action="store_true", help="the photographs that may be tuned on")
     arguments = parser.parse_args()
     cv2.setNumThreads(1)
-    denoise_table.WALLPAPERS.extend([arguments.wallpapers] if arguments.wallpapers else [])
+    denoise_cases.WALLPAPERS.extend([arguments.wallpapers] if arguments.wallpapers else [])
     names, parts = TUNING if arguments.tuning else HELD_OUT, arguments.part or _PARTS
     if arguments.web:
         by = None if arguments.network is None else Network(arguments.network.read_bytes())

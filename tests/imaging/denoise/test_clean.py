@@ -27,7 +27,7 @@ from tests.clean_patches import (
     opponent,
     shaded,
 )
-from tests.denoise_table import GAINS, camera_noise, expose, mosaic_of
+from tests.denoise_cases import GAINS, camera_noise, expose, mosaic_of
 
 
 @cache

@@ -19,7 +19,7 @@ from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw.window import full_size_window, packed, unpacked
 from pipeline.types import Noise
 from tests.demosaic_table import by_ahd, by_ours
-from tests.denoise_table import EXPOSURE, GAINS, camera_noise, decode, encode, expose, mosaic_of, photograph, score
+from tests.denoise_cases import EXPOSURE, GAINS, camera_noise, decode, encode, expose, mosaic_of, photograph, score
 
 ISO = 6400
 BLACK, WHITE = np.full(3, 2000.0), np.full(3, 62000.0)

@@ -14,8 +14,8 @@ from pipeline.imaging.learned import domain, web
 from pipeline.imaging.learned.tiles import Settings
 from pipeline.imaging.raw.demosaic import demosaic_noise
 from pipeline.types import Noise
-from tests import denoise_table
-from tests.denoise_table import EXPOSURE, GAINS, by_area, camera_noise, decode, encode, expose, mosaic_of, score, sensor
+from tests import denoise_cases, denoise_table
+from tests.denoise_cases import EXPOSURE, GAINS, by_area, camera_noise, decode, encode, expose, mosaic_of, score, sensor
 
 ISO = 6400
 SCALE = 2048 / 6000
@@ -28,7 +28,7 @@ def _one_thread() -> None:
 
 @cache
 def held_out(name: str) -> np.ndarray:
-    picture = denoise_table.photograph(name)
+    picture = denoise_cases.photograph(name)
     assert picture is not None
     return picture[:176, 40:216]
 
@@ -51,7 +51,7 @@ def by_network(twice: np.ndarray, wrong: float = 1.0, **settings: float) -> np.n
 def test_better_than_fine_on_pictures_not_learnt_from(name: str, least: float) -> None:
     """Also where the noise is told 30 % wrong: no worse then than `fine` that is told the truth, by 0.1 dB."""
     picture = held_out(name)
-    truth, *case = denoise_table.web(picture, ISO, 7)
+    truth, *case = denoise_cases.web(picture, ISO, 7)
     fine, twice = score(truth, denoise_table._ours("fine")(*case)), seen(picture)
     found = score(truth, by_network(twice))
     print(f"\n{name}: learned {found[0]:.2f} dB, fine {fine[0]:.2f}")
@@ -64,7 +64,7 @@ def test_better_than_fine_on_pictures_not_learnt_from(name: str, least: float) -
 def test_flat_patches_come_out_flat(colour: tuple[float, float, float]) -> None:
     """Of L* and of a*b*: deviation, and blotches of 8 pixels and wider; against what the classical filters leave."""
     flat = np.full((192, 192, 3), colour)
-    _, *case = denoise_table.web(flat, ISO, 11)
+    _, *case = denoise_cases.web(flat, ISO, 11)
     found = _deviations(by_network(seen(flat, seed=11)))
     left = [_deviations(denoise_table._ours(quality)(*case)) for quality in ("standard", "fine")]
     print("\nlearned, standard, fine:", np.round([found, *left], 3).tolist())
@@ -107,7 +107,7 @@ def test_black_stays_whole() -> None:
 def test_settings_mean_what_they_mean_elsewhere() -> None:
     """Against the classical filter with the same settings, on a grey patch: deviation of L* and of a*b*."""
     flat = np.full((160, 160, 3), 0.2)
-    _, noisy, noise, power = denoise_table.web(flat, ISO, 3)
+    _, noisy, noise, power = denoise_cases.web(flat, ISO, 3)
     assert power is not None
     twice, psd = seen(flat, seed=3), (power.mean(axis=0),) * 2
     plain = _deviations(by_network(twice))
@@ -130,7 +130,7 @@ def test_text_keeps_its_shape_and_stays_grey() -> None:
         cv2.putText(lines, text, (20, 100 + 110 * at), cv2.FONT_HERSHEY_SIMPLEX, 2.4, 20, 5, cv2.LINE_AA)
     small = np.pad(cv2.resize(lines, (160, 120), interpolation=cv2.INTER_AREA), ((20, 20), (0, 0)), "edge") / 255.0
     picture = np.repeat(EXPOSURE * decode(small)[..., None], 3, axis=2)
-    truth, *case = denoise_table.web(picture, ISO, 7)
+    truth, *case = denoise_cases.web(picture, ISO, 7)
     found, fine = by_network(seen(picture)), denoise_table._ours("fine")(*case)
     assert score(truth, found)[0] > score(truth, fine)[0] + 1
     colour = [np.hypot(*np.moveaxis(rgb2lab(encode(p))[..., 1:], -1, 0)).mean() for p in (found, fine)]

@@ -1,0 +1,110 @@
+"""Who is in a frame: players as a person types them, and frames that are held back for whom they show."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from pipeline.shoot.facts import Facts, FrameFacts, Player, held_back
+from tests.shoot.test_facts import EVENT, read
+
+SISTERS = """\
+team,number,name,publish
+home,7,Åse Holm,
+home,9,Ase Holm,
+home,３,José Núñez,
+away,4,Åse Holm,
+away,5,Jose Nunez,no
+away,6,"Tern, Una",
+home,10,王 小雨,
+"""
+
+
+@pytest.mark.parametrize(
+    ("players", "found"),
+    [
+        ("home Åse Holm", [("home", "7")]),  # the exact spelling goes first
+        ("home A\u030ase Holm; mill lane foxes ÅSE  HOLM", [("home", "7"), ("away", "4")]),
+        ("Harbour Gulls jose nunez", [("home", "3")]),
+        ("home Núñez José", [("home", "3")]),
+        ("away Una Tern", [("away", "6")]),
+        ("Una Tern", [("away", "6")]),
+        ("home　王小雨；home　７", [("home", "10"), ("home", "7")]),  # as typed in Japan
+    ],
+)
+def test_players_by_name(tmp_path: Path, players: str, found: list[tuple[str, str]]) -> None:
+    facts, problems, _ = read(tmp_path, EVENT, SISTERS, f"frame,players\nTH1_0001,{players}\n")
+    assert problems == []
+    assert list(facts.rows["TH1_0001"].players) == found
+
+
+@pytest.mark.parametrize(
+    ("players", "words"),
+    [
+        ("home ase holm", None),
+        ("home ÅSE HOLM", "home 7 (Åse Holm, line 2 of the roster) or home 9 (Ase Holm, line 3 of the roster)"),
+        ("Jose Nunez; José Nuñez", "home 3 (José Núñez, line 4 of the roster) or away 5"),
+        ("home Una Tern", "Una Tern is not in the roster of home"),
+        ("away Una Turn", "Una Turn is not in the roster of away"),
+        ("Una", "write a team and a number, or a name"),
+        ("home", "write a team and a number, or a name"),
+    ],
+)
+def test_players_that_a_name_does_not_tell(tmp_path: Path, players: str, words: str | None) -> None:
+    _, problems, _ = read(tmp_path, EVENT, SISTERS, f"frame,players\nTH1_0001,{players}\n")
+    assert len(problems) == 1
+    assert (words or "may be home 7") in problems[0][3]
+
+
+def test_held_back() -> None:
+    roster = (Player("home", "7", "Ida Marlow", False, 2), Player("away", "4", "Una Tern", True, 3))
+    facts = Facts(roster=(*roster, Player("away", "8", "Una Tern", False, 4)))
+    assert "publish: no (line 2)" in held_back(facts, FrameFacts(players=(("away", "4"), ("home", "7"))))
+    assert "publish: no (line 2)" in held_back(facts, FrameFacts(words="MARLOW, Ida scores"))
+    assert "publish: no (line 4)" in held_back(facts, FrameFacts(words="Una Tern scores"))
+    row = FrameFacts(players=(("away", "4"),), words="Una Tern scores")
+    assert held_back(facts, row) == held_back(facts, FrameFacts(words="warm-up")) == ""
+    for reason in (
+        held_back(facts, FrameFacts(players=(("home", "7"),))),
+        held_back(facts, FrameFacts(words="ida marlow")),
+    ):
+        assert "Ida" not in reason and "Marlow" not in reason
+    # Of minors nobody is named; a frame is held only for publish: no.
+    young = Facts(roster=(roster[1],), minors=True)
+    assert held_back(young, row) == ""
+
+
+@pytest.mark.parametrize(
+    ("words", "held"),
+    [
+        ("Bea scores from the line", True),
+        ("Lind scores", True),
+        ("passes to LIND", True),
+        ("Lind's save", True),
+        ("Bea Holm and Bea", True),
+        ("Bea Holm scores", False),  # wholly the name of one who may be shown
+        ("Holm scores", False),
+        ("scores for Lind Gulls", False),
+        ("blinded by the lamps", False),  # within a word
+        ("", False),
+    ],
+)
+def test_a_part_of_a_withheld_name_holds_where_players_is_empty(words: str, held: bool) -> None:
+    """Only the words say then whom the frame shows. Whose first name it is, a person says under players."""
+    roster = (Player("home", "11", "Bea Lind", False, 3), Player("home", "7", "Bea Holm", True, 2))
+    facts = Facts(roster=roster, teams={"home": "Lind Gulls"})
+    why = held_back(facts, FrameFacts(words=words))
+    assert bool(why) == held and "Bea" not in why and "Lind" not in why
+    assert not held or ("publish: no in line 3" in why and "write under players who is in the picture" in why)
+    assert held_back(facts, FrameFacts(words=words, players=(("home", "7"),))) == ""
+    young = Facts(roster=(roster[1],), minors=True)
+    assert held_back(young, FrameFacts(words="Holm scores")) == ""
+
+
+def test_a_shirt_number_with_its_sign_and_a_crop_outside_the_frame(tmp_path: Path) -> None:
+    roster = "team,number,name\nhome,#7,Ada Brekke\n"
+    frames = "frame,players,crop\nTH1_0001,home #7,-0.1 0 1 1\nTH1_0002,home 7,0 0 1 1.01\n"
+    facts, problems, _ = read(tmp_path, "teams: {home: Gulls}\n", roster, frames)
+    assert [p.number for p in facts.roster] == ["7"]
+    assert [(line, "is not a crop" in message) for _, line, _, message in problems] == [(2, True), (3, True)]
