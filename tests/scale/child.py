@@ -134,8 +134,11 @@ def count_everywhere() -> None:
     executors.worker_setup = count_processor
 
 
-def watch(answer: dict[str, Any], clock: Any) -> None:
-    """Let the phases of a run count the processor's time, and keep what was said of the time left by `clock`."""
+def watch(answer: dict[str, Any], clock: Any, target: Path) -> None:
+    """Let the phases of a run count the processor's time, and keep what was said of the time left by `clock`.
+
+    What is known at the end of each phase is written to `target`: a run that is stopped has told so much.
+    """
     from pipeline.cli import run as command
     from pipeline.engine import run as engine
     from pipeline.engine.pacing import phases
@@ -153,6 +156,7 @@ def watch(answer: dict[str, Any], clock: Any) -> None:
         begin(self, phase)
         answer["phases"] = dict(self.seconds)
         shown[phase or "end"] = round(memory("VmRSS"), 1)
+        target.write_text(json.dumps(answer))
 
     phases.Phases.begin = began  # type: ignore[method-assign]
     digested = Store.frame_digest
@@ -213,7 +217,7 @@ def main() -> int:
 
     clock = processor if mode == "processor" else time.time
     if words[0] == "run":
-        watch(answer, clock)
+        watch(answer, clock, Path(target))
     if mode == "processor":
         count_everywhere()
     if mode == "parent":
