@@ -176,8 +176,10 @@ def of_cast() -> list[float]:
         out.append(found([neutral.Candidate(0.6 * warm, 1.0)], many))
         out += [found([neutral.Candidate(0.6 * warm, 1.0)], many, -at) for at in (0.1, 0.12, 0.14)]
     votes = [neutral.Vote(np.zeros(2), 0.1)] * 2
-    out += [v for one in cast.without_cast(votes, np.zeros((2, 2)), [warm, warm]) for v in one.white]
-    return out + [float(cast.outdoors(Exif(f_number=n, exposure_time=0.01, iso=100))) for n in np.linspace(2, 16, 60)]
+    for lit in ([], [True, True]):
+        out += [v for one in cast.without_cast(votes, np.zeros((2, 2)), [warm, warm], lit) for v in one.white]
+    exposed = [Exif(f_number=n, exposure_time=0.02, iso=100) for n in np.linspace(0.9, 16, 120)]
+    return out + [float(where(of)) for of in exposed for where in (cast.outdoors, cast.in_hall)]
 
 
 def of_mercury() -> list[float]:

@@ -130,11 +130,16 @@ def gradient_at(scene: Scene, frame: int, rows: F64, columns: F64) -> F64:
     return gradient.at(x - upright_pan(scene.pan[frame], lies), distance)
 
 
-def votes_of(light: ShootLight, measured: Mapping[str, HasBalances], outdoors: Collection[str] = ()) -> list[Vote]:
+def votes_of(
+    light: ShootLight,
+    measured: Mapping[str, HasBalances],
+    outdoors: Collection[str] = (),
+    halls: Collection[str] = (),
+) -> list[Vote]:
     """White as the pictures and the cameras suggest it, for every scene. Only those that are proven to show the same
     surfaces have a say in each other's: light that is alike says nothing of another hall, or of a test shot at home.
 
-    outdoors  frames lit by the sun or sky: their warmth is no cast
+    outdoors  frames lit by the sun or sky: their warmth is no cast; halls  frames exposed for a lit hall
     """
     cameras = np.array([_camera_white([measured[n] for n in _few(scene.names)]) for scene in light.scenes])
     result = [Vote(np.zeros(2), 0.0)] * len(light.scenes)
@@ -146,7 +151,8 @@ def votes_of(light: ShootLight, measured: Mapping[str, HasBalances], outdoors: C
         if own:
             scenes = [light.scenes[i] for i in members]
             casts = [None if s.names[0] in outdoors else warm_cast(s.whites, s.chroma_histogram) for s in scenes]
-            votes = without_cast(votes, light.chromaticities[members], casts)
+            lit = [s.names[0] in halls for s in scenes]
+            votes = without_cast(votes, light.chromaticities[members], casts, lit)
         for index, vote in zip(members, votes, strict=True):
             result[index] = vote
     return result

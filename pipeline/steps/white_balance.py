@@ -178,7 +178,7 @@ def solve(context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalancePa
     How a white is carried from a reference to other frames: light.palette, after Barron, "Convolutional Color
     Constancy", ICCV 2015 (a change of light shifts the log-chroma histogram).
     """
-    from pipeline.light.cast import outdoors
+    from pipeline.light.cast import in_hall, outdoors
     from pipeline.light.hall.remembered import hall_proofs, whites_of_memory
     from pipeline.light.scene_white import SceneWhite, WhiteSource, reference_maps, votes_of
 
@@ -189,7 +189,8 @@ def solve(context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalancePa
         return _as_shot(context)
     light = context.light()
     context = _as_decoded(context)
-    votes = votes_of(light, context.measured, {f.name for f in context.frames if outdoors(f.exif)})
+    sunlit, lit = ({f.name for f in context.frames if where(f.exif)} for where in (outdoors, in_hall))
+    votes = votes_of(light, context.measured, sunlit, lit)
     notices: list[str] = []
     maps: dict[int, WhiteMap] = {}
     remembered: dict[int, SceneWhite] = {}

@@ -136,6 +136,10 @@ def test_a_strong_cast_of_a_finished_picture_is_taken_off_in_part_and_said_but_n
     assert found.by_frame["F1"].gains == pytest.approx(np.exp(CAST.taken * np.array([-0.42, 0, 0.49])), rel=1e-3)
     assert "part of its cast was taken off" in found.notices_by_frame["F1"]
     (frame,) = context.frames
+    lamps = Exif(make="Evencourt", model="One", f_number=2.8, exposure_time=1 / 1000, iso=6400.0)
+    lit = solve(replace(context, frames=[replace(frame, exif=lamps)]), WhiteBalanceParams(method="gray_world"))
+    most = np.exp(CAST.taken_in_halls * np.array([-0.42, 0, 0.49]))
+    assert lit.by_frame["F1"].gains == pytest.approx(most, rel=1e-3)
     sun = Exif(make="Evencourt", model="One", f_number=11.0, exposure_time=1 / 125, iso=100.0)
     outdoors = solve(replace(context, frames=[replace(frame, exif=sun)]), WhiteBalanceParams(method="gray_world"))
     assert np.abs(np.log(outdoors.by_frame["F1"].gains)).max() < 0.1
