@@ -31,6 +31,7 @@ err_console = Console(stderr=True, highlight=False, soft_wrap=True)
 _SETTLED = 0.5  # seconds before a rate is shown: one of the first frames alone jumps about
 _LEAST = 8  # frames of a phase before it is shown: the first wait for workers that load their libraries
 _SLOW = 0.1  # frames a second, below which the seconds of a frame are shown
+SOON = 10.0  # seconds left, below which no number is said: what ends a run goes by no rate
 # Seconds between lines where there is no terminal: enough to see that it goes on, no more than some dozens in a night.
 _PAUSES = (30.0, 60.0, 120.0, 300.0, 600.0)
 
@@ -238,7 +239,8 @@ def progress(left: Callable[[], float | None] = lambda: None) -> Iterator[Report
                 whole = left()
                 seconds, of = (whole, " in all") if whole is not None else ((total - done) / speed, "")
                 pace = f"{speed:.1f} frames/s" if speed >= _SLOW else f"{1 / speed:.0f} s a frame"
-                rate = f"{pace}, about {duration(seconds)} left{of}"
+                about = f"about {duration(seconds)}" if seconds >= SOON else f"less than {duration(SOON)}"
+                rate = f"{pace}, {about} left{of}"
             bar.update(tasks[phase], completed=done, total=total, rate=rate)
             if not terminal and now >= due:
                 due = now + next(pauses)

@@ -16,6 +16,7 @@ from pipeline.engine.redaction import Redaction
 from pipeline.engine.tables.frame_table import frame_table
 from pipeline.errors import InputError, Problem
 from pipeline.recipe.recipe import Recipe
+from pipeline.report.record import read_record
 from pipeline.review import open_reviews
 from pipeline.review.facts_files import adopt, free_folder
 from pipeline.review.serve import Server
@@ -65,7 +66,7 @@ def open_session(
     out: Path, shoot: Path | None, facts: Path | None, models: Path | None, workers: int
 ) -> tuple[Session, str]:
     """The session, and where the facts are, in words. Raises InputError."""
-    record = read_run(out)
+    record = read_run(out, read_record)  # the page asks for its frames again and again
     if record is None:
         raise InputError(f"{out}: holds no run.json; there is nothing to review before a run has ended")
     out = resolved(out)

@@ -10,7 +10,8 @@ import typer
 
 from pipeline.cli.console import MOST_LINES, command, note, say, some, warn
 from pipeline.errors import InputError
-from pipeline.report.record import Counts, RunRecord, read_record
+from pipeline.report.kept_frames import read_checked
+from pipeline.report.record import Counts, RunRecord
 from pipeline.steps.resize import SHORT
 from pipeline.store.store import Store
 from pipeline.textfile.messages import and_more, counted
@@ -46,14 +47,14 @@ def show_status(out: Path) -> None:
         raise typer.Exit(1)
 
 
-def read_run(out: Path) -> RunRecord | None:
-    """The record of a finished run; None where there is none yet.
+def read_run(out: Path, read: Callable[[Path], RunRecord | None] = read_checked) -> RunRecord | None:
+    """The record of a finished run; None where there is none yet. read  the frames stay on disk, unless told otherwise
 
     Raises InputError where there is no such folder, or its record cannot be read.
     """
     if not out.is_dir():
         raise InputError(f"{out}: there is no such folder")
-    return read_record(out)
+    return read(out)
 
 
 def print_outcome(

@@ -158,7 +158,8 @@ def decide(
         phases.begin("trial")
         try:
             asked = [frame.name for frame in shoot.frames if matches(frame.name, only)]
-            pace.expect(try_out(store, planner, workers, asked, hurried=pace.deadline is not None))
+            trial = try_out(store, planner, workers, asked, hurried=pace.deadline is not None)
+            pace.expect(trial.seconds, trial.render)
         except Exception as error:  # the night can do without
             raise_if_full(error)
             trace(error)

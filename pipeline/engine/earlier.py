@@ -14,7 +14,7 @@ from pipeline.engine.pacing.pace import spread
 from pipeline.errors import FrameError, InputError, in_short
 from pipeline.formats.metadata.model import Metadata
 from pipeline.imaging.shown_light import ShownLight
-from pipeline.report.record import read_record
+from pipeline.report.kept_frames import read_checked
 from pipeline.shoot.frame_names import KnownFile, NameMemory
 from pipeline.store.keys import digest_json
 from pipeline.store.places import DeliveredPath, digest_below, path_below
@@ -192,7 +192,7 @@ def refuse_other_shoot(store: Store, shoot: Path, frames: Sequence[Frame]) -> No
 def _some_of_then(out: Path, frames: Sequence[Frame]) -> bool:
     """Whether a frame of the last run has the path and time of one of these; True where its record cannot be read."""
     try:
-        record = read_record(out)
+        record = read_checked(out)
     except InputError:
         return True
     then = {(frame.relative, frame.time) for frame in record.frames.values()} if record else set()

@@ -56,7 +56,7 @@ class Job:
 
     long_edge  of the decode, pixels, None for all; window  the part of the upright frame that is decoded
     solutions  by label of the step; thumbs  start of the names of its small pictures, "" for none
-    to         a folder to write to in place of OUT
+    to         a folder to write to in place of OUT, small pictures too
     seen       (octets, time of change in nanoseconds) of the frame's file when its digest was taken, None: not compared
     """
 
@@ -194,7 +194,7 @@ def render(job: Job) -> list[Rendered | Refused | Moved]:
             job.frame, job.long_edge, DecodeOptions(known, clean=clean, window=job.window, picture=picture)
         )
     image = decoded.image
-    before = keep_before(Store(job.out), job.thumbs, decoded, job.frame.kind) if job.thumbs else None
+    before = keep_before(Store(job.to or job.out), job.thumbs, decoded, job.frame.kind) if job.thumbs else None
     cleaned = decoded.cleaned
     del decoded  # a large picture is held once only
     if cleaned and early is not None and early.step.after_mosaic is not None:
@@ -277,7 +277,7 @@ def _deliver(
     if before is not None:
         thumb = _thumb(job, delivery)
         small = shrunk(image.pixels)
-        Store(job.out).put("thumbs", thumb, jpeg(small))
+        Store(job.to or job.out).put("thumbs", thumb, jpeg(small))
         light, light_before = shown_light(small), shown_light(_same_part(before, job, delivery))
     of = hashlib.sha256(file.data).hexdigest(), len(file.data), width, height, file.quality, file.scan, thumb, notices
     made: list[Rendered | Moved] = []

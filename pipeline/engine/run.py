@@ -310,8 +310,8 @@ class _Run:
                 waiting[name] = left
         order = by_priority(waiting, self.shoot.facts, decided.plan.ranks)
         todo = JobsInOrder(order, waiting, decided.planned, self.store)
-        # What a frame took to measure says how its render compares with others'.
-        took = {one.frame.name: one.seconds + _LEAST_WORK for one in decided.measured_frames}
+        # Without a trial, what a frame took to measure says how its render compares with others'.
+        took = self.pace.render or {one.frame.name: one.seconds + _LEAST_WORK for one in decided.measured_frames}
         self.pace.begin("render", sum(took[name] for name in waiting))
         ready = total - len(todo)
         self.progress("render", ready, total)

@@ -7,16 +7,22 @@ import tempfile
 import weakref
 from array import array
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from dataclasses import replace
 from functools import cache
+from io import TextIOWrapper
 from pathlib import Path
+from typing import TextIO
 
 from pydantic import TypeAdapter
 
-from pipeline.report.record import FRAMES_LINE, FrameRecord, RunRecord
+from pipeline.report.record import FRAMES_LINE, SCHEMA, FrameRecord, RunRecord, read_record
 from pipeline.store.disk import temporary_folder
 from pipeline.store.files import TEMPORARY
+from pipeline.store.places import open_file
+from pipeline.store.records import from_json
 
+_END = 3  # characters: the last line of run.json, and one more
 _IN_MEMORY = 4_000_000  # octets, up to which no file is written; about 1,500 frames
 
 
@@ -73,12 +79,30 @@ def read_head(out: Path) -> RunRecord | None:
     """OUT/run.json as `write_record` wrote it, without its frames, which are not read; None where it is laid out
     otherwise. Raises OSError, ValueError where it holds no record."""
     head: list[str] = []
-    with (out / "run.json").open(encoding="utf-8") as file:
+    with _opened(out) as file:
         for line in file:
             if line == FRAMES_LINE:
                 return RunRecord.from_json({**json.loads("".join(head).rstrip().rstrip(",") + "}"), "frames": {}})
             head.append(line)
     return None
+
+
+def _opened(out: Path) -> TextIO:
+    return TextIOWrapper(open_file(out / "run.json"), encoding="utf-8")
+
+
+def read_checked(out: Path) -> RunRecord | None:
+    """As `record.read_record`, but with the frames on disk: each was read and checked, and none is held.
+
+    Raises InputError as it does.
+    """
+    with suppress(OSError, ValueError):  # it has the words for what is wrong
+        record = read_kept(out)
+        if record is not None and record.schema == SCHEMA and isinstance(record.frames, KeptFrames):
+            for name in record.frames:
+                from_json(FrameRecord, record.frames.json(name))
+            return record
+    return read_record(out)
 
 
 def read_kept(out: Path) -> RunRecord | None:
@@ -88,7 +112,7 @@ def read_kept(out: Path) -> RunRecord | None:
     """
     head: list[str] = []
     kept = KeptFrames()
-    with (out / "run.json").open(encoding="utf-8") as file:
+    with _opened(out) as file:
         for line in file:
             if line == FRAMES_LINE:
                 break
@@ -97,6 +121,8 @@ def read_kept(out: Path) -> RunRecord | None:
             return None
         for line in file:
             if line == " }\n":
+                if file.read(_END) != "}\n":
+                    raise ValueError("more stands behind the record")
                 told = json.loads("".join(head).rstrip().rstrip(",") + "}")
                 return replace(RunRecord.from_json({**told, "frames": {}}), frames=kept)
             name, end = json.JSONDecoder().raw_decode(line)

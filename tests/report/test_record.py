@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
+import os
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from pipeline.errors import InputError
+from pipeline.report.kept_frames import KeptFrames, read_checked
 from pipeline.report.record import (
     SCHEMA,
     SCHEMA_FILE,
@@ -35,10 +38,12 @@ def test_a_record_is_read_back_as_it_was_written(tmp_path: Path) -> None:
     write_record(tmp_path, RECORD)
     assert json.loads((tmp_path / "run.json").read_bytes())["schema"] == SCHEMA
     assert read_record(tmp_path) == RECORD
+    found = read_checked(tmp_path)
+    assert isinstance(found.frames, KeptFrames) and replace(found, frames=dict(found.frames)) == RECORD
 
 
 def test_a_folder_without_a_record_has_none(tmp_path: Path) -> None:
-    assert read_record(tmp_path) is None
+    assert read_record(tmp_path) is read_checked(tmp_path) is None
 
 
 @pytest.mark.parametrize(
@@ -53,6 +58,34 @@ def test_a_folder_without_a_record_has_none(tmp_path: Path) -> None:
 )
 def test_what_is_no_record_is_refused_in_words(tmp_path: Path, text: str, words: str) -> None:
     (tmp_path / "run.json").write_text(text, encoding="utf-8")
-    with pytest.raises(InputError, match=words) as caught:
-        read_record(tmp_path)
-    assert "run.json" in str(caught.value) and "run the same command again" in str(caught.value)
+    for read in (read_record, read_checked):
+        with pytest.raises(InputError, match=words) as caught:
+            read(tmp_path)
+        assert "run.json" in str(caught.value) and "run the same command again" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("was", "now"),
+    [
+        ('"schema": 2', '"schema": 1'),
+        ('"relative":"TH1_0001.dng"', '"relative":3'),
+        ('"undone"', '"asleep"'),
+        ("\n }\n}\n", "\n }\n}\n{}"),
+        ("\n }\n}\n", ""),
+        ('"TH1_0001": {', '"TH1_0001": \0'),
+    ],
+)
+def test_a_frame_that_does_not_fit_is_found_though_none_is_held(tmp_path: Path, was: str, now: str) -> None:
+    write_record(tmp_path, RECORD)
+    text = (tmp_path / "run.json").read_text(encoding="utf-8")
+    assert was in text
+    (tmp_path / "run.json").write_text(text.replace(was, now), encoding="utf-8")
+    with pytest.raises(InputError, match=r"run\.json"):
+        read_checked(tmp_path)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes")
+def test_a_pipe_in_place_of_the_record_is_no_wait(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "run.json")
+    with pytest.raises(InputError, match="no plain file"):
+        read_checked(tmp_path)

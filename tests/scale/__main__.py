@@ -23,6 +23,7 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
+from pipeline.cli.console import SOON
 from tests.scale.evening import write_facts, write_frames
 
 BAR = {"peak": 400.0, "linear": 1.2, "second": 60.0, "left": 0.2}
@@ -66,9 +67,10 @@ def phases(one: dict[str, Any]) -> dict[str, float]:
 
 
 def held(one: dict[str, Any], phase: str) -> str:
-    """The parent's memory at the beginning of a phase and at most in it, megabytes."""
+    """The parent's time in a phase, and its memory at the beginning and at most, megabytes."""
     at, most = one["memory"].get(phase), one.get("peaks", {}).get(phase)
-    return "" if at is None else f"{at} MB, at most {most or at}"
+    own = f"{one['own'][phase]:.1f} s of it the parent's, " if phase in one.get("own", {}) else ""
+    return "" if at is None else f"{own}{at} MB, at most {most or at}"
 
 
 def octets(path: Path) -> int:
@@ -77,7 +79,10 @@ def octets(path: Path) -> int:
 
 
 def foretold(one: dict[str, Any]) -> list[str]:
-    """By phase: how far what was said of its own and of the whole time left was off, at most, after the first tenth."""
+    """By phase: how far what was said of its own and of the whole time left was off, at most, after the first tenth.
+
+    Below `SOON` seconds the program says no number, so that none is wrong there.
+    """
     ends: dict[str, float] = {}
     order = [entry for entry in one["said"] if entry[1] == -1]
     for entry, later in zip(order, [*order[1:], None], strict=True):
@@ -94,12 +99,16 @@ def foretold(one: dict[str, Any]) -> list[str]:
         for _, tenth, moment, own, all_of_it in (e for e in one["said"] if e[0] == phase and 1 <= e[1] < 10):
             del tenth
             if own is not None:
-                off.append(abs(own / max(1e-9, ends[phase] - moment) - 1))
+                off.append(_off(own, ends[phase] - moment))
             if all_of_it is not None and moment >= tenth_of_all:
-                whole.append(abs(all_of_it / max(1e-9, one["ended"] - moment) - 1))
+                whole.append(_off(all_of_it, one["ended"] - moment))
         if off or whole:
             lines.append(f"  {phase}: phase {max(off, default=0):.0%}, whole run {max(whole, default=0):.0%}")
     return lines
+
+
+def _off(said: float, true: float) -> float:
+    return abs(max(said, SOON) / max(true, SOON) - 1)
 
 
 def night(folder: Path, count: int, mode: str, mixed: bool) -> dict[str, Any]:
@@ -148,8 +157,9 @@ def main() -> None:
                     against = f"{each / base:5.2f} of linear" if base > 1e-5 else ""
                     print(f"  {phase:12} {1000 * each:8.3f} ms a frame {against}  {held(what, phase)}")
             for name in ("status", "verify"):
-                spent = one[name]["processor"]
-                print(f" {name}: {spent:.1f} s, {1000 * spent / count:.2f} ms a frame, exit {one[name]['status']}")
+                spent, peak = one[name]["processor"], one[name]["peak"]
+                each = f"{1000 * spent / count:.2f} ms a frame"
+                print(f" {name}: {spent:.1f} s, {each}, peak {peak:.0f} MB, exit {one[name]['status']}")
             for name, size in one["octets"].items():
                 print(f" {name}: {size / count:,.0f} octets a frame, {size / 1e6:.1f} MB")
             print(" time left, off by at most after the first tenth:", *foretold(one["first"]), sep="\n")

@@ -147,10 +147,13 @@ def watch(answer: dict[str, Any], clock: Any, target: Path) -> None:
 
     phases.now = processor
     begin, shown = phases.Phases.begin, answer.setdefault("memory", {})
+    own: dict[str, float] = answer.setdefault("own", {})
+    last = [time.process_time()]
     peaks: dict[str, float] = answer.setdefault("peaks", {})
 
     def began(self: Any, phase: str) -> None:
-        before = self._phase or "scan"
+        before, spent = self._phase or "scan", time.process_time()
+        own[before], last[0] = own.get(before, 0.0) + spent - last[0], spent
         peaks[before] = round(max(peaks.get(before, 0.0), memory("VmHWM")), 1)
         Path("/proc/self/clear_refs").write_text("5")  # the peak begins anew (proc(5))
         begin(self, phase)

@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from types import MappingProxyType
 from typing import TypeVar
 
 from pipeline.textfile.messages import counted, duration
@@ -53,15 +54,19 @@ class Pace:
     ) -> None:
         self.deadline, self.now, self.say = deadline, now, say
         self._warned = False
+        self.render: Mapping[str, float] = {}  # as for expect
         self._expected: dict[str, float] = {}  # of phases that have not ended, seconds
         self._phase = ""
         self._since = self._total = self.done = 0.0  # done: work of the present phase, in so many pieces
         self._pieces = 0
         self._taken = self._foretold = 0.0  # of phases that have ended: seconds that they took, and were to take
 
-    def expect(self, seconds: Mapping[str, float]) -> None:
-        """Set how long phases that have not begun will take, seconds, in the order in which they come."""
-        self._expected = dict(seconds)
+    def expect(self, seconds: Mapping[str, float], render: Mapping[str, float] = MappingProxyType({})) -> None:
+        """Set how long phases that have not begun will take, seconds, in the order in which they come.
+
+        render  frame -> how long its render takes, in any unit; empty where that is not known
+        """
+        self._expected, self.render = dict(seconds), render
         self._taken = self._foretold = 0.0
 
     def begin(self, phase: str, total: float = 0.0) -> None:

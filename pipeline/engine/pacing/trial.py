@@ -6,7 +6,7 @@ import shutil
 import statistics
 import time
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from pipeline.engine.burst_light import find_scenes
 from pipeline.engine.jobs import Planned, Planner
@@ -37,16 +37,26 @@ class TrialRules:
     look: float = 0.1  # s a burst that looking for cards and charts takes a worker
     settle: float = 0.05  # of what planning takes: texts of earlier files, the record, the report
     record: float = 0.8
-    report: float = 0.2
+    report: float = 1.0
 
 
 RULES = TrialRules()
 
 
-def try_out(
-    store: Store, planner: Planner, workers: Workers, asked: Collection[str], hurried: bool = False
-) -> dict[str, float]:
-    """Phase -> seconds that it will take, in the order of the run; empty where little is left to do.
+@dataclass(frozen=True)
+class Trial:
+    """What a trial foretells; nothing where little is left to do.
+
+    seconds  phase -> how long it will take, in the order of the run
+    render   frame -> how long its render takes a worker, seconds
+    """
+
+    seconds: dict[str, float] = field(default_factory=dict)
+    render: dict[str, float] = field(default_factory=dict)
+
+
+def try_out(store: Store, planner: Planner, workers: Workers, asked: Collection[str], hurried: bool = False) -> Trial:
+    """Measure, solve, plan and render a few frames.
 
     asked    names of the frames that are to be delivered, if they may be
     hurried  the run must end at an hour: a small shoot is tried too, by few frames
@@ -57,7 +67,7 @@ def try_out(
     frames = len(shoot.frames)
     waiting = len(asked) - len(store.names("done")) // max(1, len(recipe.written))
     if waiting < (RULES.hurried if hurried else RULES.worth):
-        return {}
+        return Trial()
     weights = {frame.name: Weight.of(frame) for frame in shoot.frames}
     due = {f.name for f in not_measured(store, shoot.frames, shoot.facts, shoot.models)}
     of = [burst for burst in shoot.bursts if not due.isdisjoint(burst.frames)] or shoot.bursts
@@ -76,16 +86,16 @@ def try_out(
     measured = [one for _, one in came]
     measured = [one for one in sorted(measured, key=lambda one: some.index(one.frame)) if not one.error]
     if not measured:
-        return {}
+        return Trial()
     light = [_seconds_of_light(store, measured, burst, workers) for burst in bursts]
     solved, wrote, planned = _seconds_in_parent(store, planner, measured, bursts, workers)
     if not planned:
-        return {}
+        return Trial()
     shown = {name for b in bursts for name in middle_of(b, RULES.rendered).frames}
     trial = {name: job for name, (job, _) in planned.items() if name in shown}
     rendered = _rendered(store, list(trial.values()), workers)
     if not rendered:
-        return {}
+        return Trial()
     warm = {at: seconds for at, seconds in rendered.items() if at >= many} or rendered
     took = {list(trial)[at]: seconds for at, seconds in warm.items()}
     measuring = {one.frame.name: one.seconds for one in measured}
@@ -96,17 +106,19 @@ def try_out(
     dark = sum(len(b.frames) for b in shoot.bursts if not due.isdisjoint(b.frames))  # whose light is not found yet
     unseen = 0 if shoot.facts.references else len(shoot.bursts) - len(store.names("references"))
     share = len(planned) / len(measured) * waiting / len(asked)
-    return {
-        "measure": more * foretold(measuring, weights, due) / many,
+    renders = foretold(took, weights, asked)
+    seconds = {
+        "measure": more * sum(foretold(measuring, weights, due).values()) / many,
         "light": of_light * dark / many,
         "references": RULES.look * max(0, unseen) / many,
         "solve": solved * frames,
         "plan": wrote * frames,
-        "render": foretold(took, weights, asked) * share / many,
+        "render": sum(renders.values()) * share / many,
         "settle": RULES.settle * wrote * frames,
         "record": RULES.record * wrote * frames,
         "report": RULES.report * wrote * frames,
     }
+    return Trial(seconds, renders)
 
 
 def _beside(came: Sequence[tuple[float, MeasuredFrame]], many: int) -> float:
@@ -166,9 +178,9 @@ def _rendered(store: Store, jobs: Sequence[Job], workers: Workers) -> dict[int, 
     """Index of a job -> seconds that it took where it ran."""
     folder = store.work / "trial"  # where the workers of a cluster see it too
     shutil.rmtree(folder, ignore_errors=True)  # of a run that was killed
-    folder.mkdir()
+    (folder / ".work" / "thumbs").mkdir(parents=True)  # small pictures take a part of the time
     try:
-        trial = [replace(job, to=folder, thumbs="") for job in jobs]
+        trial = [replace(job, to=folder) for job in jobs]
         results = list(map_unordered(_timed, trial, workers, size=octets))
     finally:
         shutil.rmtree(folder, ignore_errors=True)

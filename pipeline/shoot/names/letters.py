@@ -41,6 +41,7 @@ class Fold(dict[int, str]):
         """`one` character's letters; `ascii_text`: the same of a whole ASCII text, faster."""
         super().__init__()
         self._one, self._ascii = one, ascii_text
+        self._last = "", ""  # a text and its letters: several searches ask for those of a long text, one after another
 
     def __missing__(self, point: int) -> str:
         self[point] = found = self._one(chr(point))
@@ -48,7 +49,12 @@ class Fold(dict[int, str]):
 
     def text(self, text: str) -> str:
         """The letters of `text` only, and what stands between them."""
-        return "\0".join(self._ascii(part) if part.isascii() else part.translate(self) for part in text.split("\0"))
+        last, letters = self._last
+        if text != last:
+            parts = text.split("\0")
+            letters = "\0".join(self._ascii(part) if part.isascii() else part.translate(self) for part in parts)
+            self._last = text, letters
+        return letters
 
     def placed(self, text: str) -> tuple[str, tuple[int, ...]]:
         """The same, and for each of its characters the place in `text` that it came from."""
