@@ -16,7 +16,7 @@ from typing import TextIO
 
 from pydantic import TypeAdapter
 
-from pipeline.report.record import FRAMES_LINE, SCHEMA, FrameRecord, RunRecord, read_record
+from pipeline.report.record import FRAMES_LINE, LARGEST, SCHEMA, FrameRecord, RunRecord, read_record
 from pipeline.store.disk import temporary_folder
 from pipeline.store.files import TEMPORARY
 from pipeline.store.places import open_file
@@ -88,7 +88,7 @@ def read_head(out: Path) -> RunRecord | None:
 
 
 def _opened(out: Path) -> TextIO:
-    return TextIOWrapper(open_file(out / "run.json"), encoding="utf-8")
+    return TextIOWrapper(open_file(out / "run.json", LARGEST), encoding="utf-8")
 
 
 def read_checked(out: Path) -> RunRecord | None:

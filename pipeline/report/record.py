@@ -20,7 +20,7 @@ from pipeline.store.records import from_json
 from pipeline.types import JsonObject
 
 SCHEMA = 2  # raised when the form of run.json changes
-_LARGEST = 1 << 30  # octets of run.json; 20,000 frames take a tenth of it
+LARGEST = 1 << 30  # octets of run.json; 20,000 frames take a tenth of it
 SCHEMA_FILE = Path(__file__).with_name("run.schema.json")
 
 FRAMES_LINE = ' "frames": {\n'  # of run.json, after which each line is a frame, to the line with its closing brace
@@ -240,7 +240,7 @@ def read_record(out: Path) -> RunRecord | None:
     path = out / "run.json"
     again = "run the same command again to write it again"
     try:
-        data = read_file(path, _LARGEST)
+        data = read_file(path, LARGEST)
         if from_json(_Version, data).schema != SCHEMA:
             raise InputError(f"{path}: was written by another version of evencourt; {again}")
         return from_json(RunRecord, data)

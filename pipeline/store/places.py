@@ -88,23 +88,26 @@ def path_below(folder: Path, relative: str) -> Path | None:
     return path
 
 
-def open_file(path: Path) -> BinaryIO:
-    """A file to read. Raises OSError, also for a link, and at once for a pipe, a device or a folder."""
+def open_file(path: Path, most: int | None = None) -> BinaryIO:
+    """A file to read. Raises OSError, also for a link, for one of more than `most` octets, and at once for a pipe, a
+    device or a folder."""
     flags = os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
     if is_link(path):  # a system without O_NOFOLLOW
         raise OSError(errno.ELOOP, "is a link", str(path))
     file = os.fdopen(os.open(path, flags), "rb")
-    if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):
+    about = os.fstat(file.fileno())
+    if not stat.S_ISREG(about.st_mode):
         file.close()
         raise OSError(errno.EINVAL, "is no plain file", str(path))
+    if most is not None and about.st_size > most:
+        file.close()
+        raise OSError(errno.EFBIG, "is larger than any file of this kind", str(path))
     return file
 
 
 def read_file(path: Path, most: int) -> bytes:
     """All of a file of at most `most` octets. Raises OSError as open_file, and for a larger one."""
-    with open_file(path) as file:
-        if os.fstat(file.fileno()).st_size > most:
-            raise OSError(errno.EFBIG, "is larger than any file of this kind", str(path))
+    with open_file(path, most) as file:
         return file.read()
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import InputError
-from pipeline.report.kept_frames import KeptFrames, read_checked
+from pipeline.report.kept_frames import KeptFrames, read_checked, read_head, read_kept
 from pipeline.report.record import (
     SCHEMA,
     SCHEMA_FILE,
@@ -88,4 +88,15 @@ def test_a_frame_that_does_not_fit_is_found_though_none_is_held(tmp_path: Path, 
 def test_a_pipe_in_place_of_the_record_is_no_wait(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "run.json")
     with pytest.raises(InputError, match="no plain file"):
+        read_checked(tmp_path)
+
+
+def test_an_endless_file_in_place_of_the_record_is_not_read(tmp_path: Path) -> None:
+    """A file that its disk never wrote to can be of any size: read to its first line end it would fill the memory."""
+    with (tmp_path / "run.json").open("wb") as file:
+        file.truncate(1 << 42)
+    for read in (read_head, read_kept):
+        with pytest.raises(OSError, match="larger than any"):
+            read(tmp_path)
+    with pytest.raises(InputError, match="larger than any"):
         read_checked(tmp_path)
