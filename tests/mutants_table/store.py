@@ -17,6 +17,12 @@ _PLACES = ("store/test_places.py",)
 _PACKED = ("store/test_packing.py",)
 
 MUTANTS = [
+    mutant("store/places.py", "if most is not None and about.st_size > most:", "if False:", "report/test_record.py"),
+    mutant(
+        "report/kept_frames.py", "from_json(FrameRecord, record.frames.json(name))", "pass", "report/test_record.py"
+    ),
+    mutant("report/kept_frames.py", 'if file.read(_END) != "}\\n":', "if False:", "report/test_record.py"),
+    mutant("report/kept_frames.py", " and record.schema == SCHEMA", "", "report/test_record.py"),
     mutant(_FILES, "            part.unlink()\n", "            pass\n", *_STORED),
     mutant(_FILES, "            _replace(part, path) if", "            _replace(path, part) if", *_STORED),
     mutant(_FILES, " if replaces else move(part, path)", "", *_STORED),
@@ -52,7 +58,7 @@ MUTANTS = [
     mutant("store/seal.py", 'f"{kind}\\0{name}\\0"', '""', *_STORED),
     mutant("store/places.py", "if not is_plain(part) or is_link(path):", "if not is_plain(part):", *_PLACES),
     mutant("store/places.py", "if not is_plain(part) or is_link(path):", "if is_link(path):", *_PLACES),
-    mutant("store/places.py", "    if not stat.S_ISREG(os.fstat", "    if False and (os.fstat", *_PLACES),
+    mutant("store/places.py", "    if not stat.S_ISREG(about", "    if False and (about", *_PLACES),
     mutant("store/places.py", " and not _RESERVED.match(name)", "", *_PLACES),
     mutant("store/packing.py", "    if not fits.all():\n", "    if False:\n", *_PACKED),
     mutant("store/packing.py", "found.dtype != np.dtype(kind)", "False", *_PACKED),

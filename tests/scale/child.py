@@ -199,9 +199,9 @@ def watch(answer: dict[str, Any], clock: Any, target: Path) -> None:
                 self.noted.add((self._phase, tenth))
                 said.append([self._phase, tenth, clock(), self.left_of_phase(), self.left()])
 
-        def expect(self, seconds: Any) -> None:
+        def expect(self, seconds: Any, *of_frames: Any) -> None:
             """As Pace.expect."""
-            super().expect(seconds)
+            super().expect(seconds, *of_frames)
             answer["expected"] = dict(seconds)
 
         def begin(self, phase: str, total: float = 0.0) -> None:
