@@ -9,7 +9,8 @@ well the time left was foretold.
           the parent are the real ones, and 20,000 frames take minutes
 --processor  the time left goes by the processor's time of all processes: an idle machine of one core
 --mixed   larger frames, of which one burst in four has sixteen times the pixels
---folder  keep the frames there, and use those that are there already
+--folder  keep the frames there, and use those that are there already; a run that was stopped goes on, and what it took
+          until then is in answer.json there
 """
 
 from __future__ import annotations
