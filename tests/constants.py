@@ -186,7 +186,9 @@ def _camera_prior() -> list[float]:
                 out += [*vote.white, vote.sure]
     for far in np.linspace(0, 0.6, 7):  # bluer than a finished picture
         blue = [[neutral.Candidate(np.array([-far, far]), 1.0)]]
-        out += neutral.agree_on_white(np.zeros((1, 2)), blue, np.zeros((1, 2)), True)[0].white.tolist()
+        for many in (1, 12):
+            none = np.zeros((many, 2))
+            out += neutral.agree_on_white(none, blue * many, none, True)[0].white.tolist()
     return out
 
 

@@ -4,7 +4,7 @@ Every file of ../shared/data that evencourt reads is delivered without a crop: w
 `--alone` also by itself; `--target 1.5` asks for more light. Printed for each: the stops that exposure added, and the
 share of pixels, in percent and for R, G and B, that is clipped in the file, clipped in the delivered JPEG (a channel of
 254 or 255), and clipped in it but not in the file. A raw pixel with one channel at saturation counts as clipped in all.
-Issue 14 allows 0.5 % newly clipped in any channel. Where the data come from: ../shared/data/SOURCES.md.
+0.5 % newly clipped in any channel are allowed. Where the data come from: ../shared/data/SOURCES.md.
 """
 
 from __future__ import annotations

@@ -74,6 +74,8 @@ class CameraPriorConstants:
     far: float = 0.32  # how far off the pictures are then
     far_anywhere: float = 0.5  # share of those that may be any colour: so much that two scenes never outvote a camera
     least: float = 0.02  # of any number of scenes: white things are not quite white
+    finished_least: float = 0.05  # of finished ones: their brightest white is burnt, and shirts and screens are bluer;
+    # by eye on the court frames of ../shared/data, whose lines turned cream
     lamps: float = 0.5  # density of lamps where the camera is lost: one over the area of their bands
     steps: int = 201  # of the way from the camera's balance to the pictures' answer
 
@@ -220,7 +222,7 @@ class _CameraPrior:
         more = max(scenes, 1.0) - 1
         lost = 1 / (1 + (1 / prior.pictures_lost - 1) * min(scenes, 1.0) * prior.another ** min(more, prior.most))
         one = (prior.pictures**2 + more * scatter**2) / (1 + more)  # of one scene, as if one had been seen before
-        spread = max(float(np.sqrt(one / (1 + more))), prior.least)
+        spread = max(float(np.sqrt(one / (1 + more))), prior.finished_least if self.finished else prior.least)
         if self.centre is None:  # any lamp: what no lamp looks like is drawn to the nearest one
             nearest = _to_lamps((found + self.place)[None])[0][0] - self.place
             pull = spread**2 / (spread**2 + NEUTRAL.across**2)

@@ -26,7 +26,8 @@ class BrightPixelConstants:
     """Which pixels are kept. Chosen so that half a percent of a frame is some sixty samples: python -m
     tests.real_exposure shows what is delivered. No source.
 
-    step     every so many rows and columns are looked at
+    step     every so many rows and columns are looked at: odd, so that a picture of a mosaic, whose colours take turns,
+             shows all of them
     shares   of the frame that each channel's brightest may be, of the first and of the second lot; what is clipped in
              all channels makes one of its own
     samples  kept of each lot at most
@@ -35,7 +36,7 @@ class BrightPixelConstants:
              just below the end of the scale comes out with a part of it clipped
     """
 
-    step: int = 2
+    step: int = 3
     shares: tuple[float, float] = (0.02, 0.12)
     samples: int = 512
     raw: float = 0.97
@@ -138,7 +139,8 @@ def bright_pixels(image: Image, balance: F64, orientation: Orientation, finished
     nothing is known but that it is bright, so all of it counts as clipped
     """
     step = BRIGHT.step
-    pixels = image.pixels[::step, ::step]
+    first = [min(step // 2, side - 1) for side in image.pixels.shape[:2]]
+    pixels = image.pixels[first[0] :: step, first[1] :: step]
     height, width = pixels.shape[:2]
     flat = pixels.reshape(-1, 3)
     limit = np.full(3, _FINISHED) if finished else BRIGHT.raw * image.saturation

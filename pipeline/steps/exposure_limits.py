@@ -25,7 +25,8 @@ _HALVINGS = 10  # of the stops in which a limit is looked for: to a hundredth
 class ExposureLimits:
     """What decides here. Chosen by eye on real files (python -m tests.real_exposure, tests.real_files); no source.
 
-    burnt   share of a frame that may newly burn out in a channel
+    burnt   share of a frame that may newly burn out in a channel, by the samples: sharpening and coding make up to
+            1.6 times that, and half a percent is seen
     alone   stops less than others of its burst bear from which one frame alone is held back
     whites  share of a frame and the L* (CIE 15:2004) that its brightest pixels of that share keep when it is lowered:
             what the sensor clipped, where it is more than a lamp or a glint; and what is as large as a sheet of paper
@@ -34,7 +35,7 @@ class ExposureLimits:
             wall is no paper, and a frame a little below does not come out quite differently
     """
 
-    burnt: float = 0.004
+    burnt: float = 0.003
     alone: float = 0.3
     whites: tuple[tuple[float, float], ...] = ((0.005, 96.0), (0.05, 90.0))
     lack: float = 3.0

@@ -180,6 +180,14 @@ def test_a_bright_blue_says_little_against_a_finished_picture(colour: tuple[floa
     assert (np.hypot(*own) < 0.6 * np.hypot(*raw)) == (colour[0] < 0)
 
 
+def test_many_finished_pictures_that_agree_on_a_bluish_white_stay_half_way_and_a_warm_one_is_followed() -> None:
+    """Shirts and screens of one hall are bluish in all of its pictures: that they agree proves little."""
+    none = np.zeros((12, 2))
+    for colour, least, most in (((-0.06, 0.06), 0.3, 0.7), ((0.12, -0.12), 0.7, 0.95)):
+        voted_white = agree_on_white(none, [[Candidate(np.array(colour), 1.0)]] * 12, none, True)[0].white
+        assert least < np.hypot(*voted_white) / np.hypot(*colour) < most
+
+
 def test_without_a_camera_balance_white_is_drawn_to_the_lamps() -> None:
     colour = np.array([0.3, 0.1])
     vote = voted(1, (0.3, 0.1), None)[0]

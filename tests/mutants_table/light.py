@@ -81,6 +81,12 @@ MUTANTS = [
     ),
     mutant("light/cast.py", "2 * len(offsets) <= len(votes)", "not len(offsets)", "light/test_cast.py"),
     mutant("light/cast.py", "sum(w.score * w.chroma for w in warm) / score", "first", "light/test_cast.py"),
+    mutant(
+        "light/neutral.py",
+        "prior.finished_least if self.finished else prior.least",
+        "prior.least",
+        "light/test_neutral.py",
+    ),
     mutant("light/cast.py", "2 * sum(lit) > len(offsets)", "any(lit)", "light/test_cast.py"),
     mutant("light/cast.py", "CAST.hall <= value < CAST.outdoors", "value < CAST.outdoors", "light/test_cast.py"),
     mutant("steps/white_balance.py", "if where(f.exif)", "", "steps/test_white_balance.py"),

@@ -150,6 +150,7 @@ MUTANTS = [
     mutant(_BRIGHT, "np.any(clipped, axis=1, keepdims=True)", "clipped[:, :1]", *_BURNING),
     mutant(_BRIGHT, "[2 * down - 1, 2 * across - 1]", "[2 * across - 1, 2 * down - 1]", *_BURNING),
     mutant(_BRIGHT, "lot = lot[~taken[lot]]", "pass", *_BURNING),
+    mutant(_BRIGHT, "step: int = 3", "step: int = 2", *_BURNING),
     mutant(
         _EXPOSURE,
         "float(np.median(tones[with_reference])) - tones[i]",

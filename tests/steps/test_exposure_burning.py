@@ -1,6 +1,6 @@
 """exposure never burns: how far frames with bright parts are lifted, judged in pixels that the real curve makes.
 
-A channel counts as burnt from 254 of 255; half a percent of a frame may newly be so (issue 14).
+A channel counts as burnt from 254 of 255; half a percent of a frame may newly be so.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from pipeline.light.gain_map import GainMap, apply_gain_map
 from pipeline.light.scene_white import WhiteSource
 from pipeline.steps import exposure, tone
 from pipeline.steps.base import SolveContext
-from pipeline.steps.bright_pixels import BrightPixels, bright_pixels
+from pipeline.steps.bright_pixels import BRIGHT, BrightPixels, bright_pixels
 from pipeline.steps.exposure import ExposureMeasurement, ExposureParams, ExposureSolution, solve
 from pipeline.steps.tone import ToneParams
 from pipeline.steps.white_balance import WhiteBalanceSolution
@@ -218,6 +218,16 @@ def test_samples_stand_for_their_share_and_survive_the_store() -> None:
     for name in kept:
         with pytest.raises(ValueError):
             ExposureMeasurement.from_arrays({k: v for k, v in kept.items() if k != name})
+
+
+def test_samples_show_every_colour_of_a_mosaic_that_was_saved_as_a_picture() -> None:
+    """Every other pixel of every other row alone is bright, as red is under a deep red lamp, whichever comes first."""
+    for row, column in np.ndindex(2, 2):
+        image = picture(0.1, 0.0)
+        image.pixels[row::2, column::2] = 0.9
+        found = bright_pixels(image, np.ones(3), UP, True)
+        bright = found.pixels[:, 0] > 0.5
+        assert bright.all() and found.weight.sum() == pytest.approx(max(BRIGHT.shares), rel=0.02)
 
 
 def test_a_frame_that_is_all_clipped_or_all_black_has_no_limit() -> None:
