@@ -17,7 +17,8 @@ from pipeline.engine.kept.manifest import read_manifest
 from pipeline.engine.redaction import Redaction
 from pipeline.errors import InputError
 from pipeline.formats.jpeg_segments import scan_digest
-from pipeline.report.record import RunRecord, read_record
+from pipeline.report.kept_frames import read_checked
+from pipeline.report.record import RunRecord
 from pipeline.store.files import folded
 from pipeline.store.places import SMALL, digest_below, is_delivered_path, path_below, read_file
 from pipeline.store.store import Store
@@ -97,7 +98,7 @@ def _held(planner: Planner) -> Callable[[str], bool]:
 
 def _run_record(store: Store) -> RunRecord | None:
     try:
-        return read_record(store.out)
+        return read_checked(store.out)
     except InputError:
         return None
 
