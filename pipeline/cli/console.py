@@ -198,10 +198,11 @@ def _pauses() -> Iterator[float]:
 
 
 @contextmanager
-def progress(left: Callable[[], float | None] = lambda: None) -> Iterator[Report]:
+def progress(left: Callable[[], float | None] = lambda: None, until: str = " in all") -> Iterator[Report]:
     """A function to call with (phase, done, total): shows frames done, rate and time left.
 
-    left  seconds until the command ends, where the caller knows them; else the time left is that of the phase
+    left   seconds until the command ends, where the caller knows them; else the time left is that of the phase
+    until  what these last to, in words
 
     Where standard error is no terminal, such as in a log file, a line is printed now and then; with EVENCOURT_PROGRESS
     in the environment, every so many seconds.
@@ -237,7 +238,7 @@ def progress(left: Callable[[], float | None] = lambda: None) -> Iterator[Report
             if now - start > _SETTLED and done > before and done - first[phase] >= _LEAST:
                 speed = (done - before) / (now - start)
                 whole = left()
-                seconds, of = (whole, " in all") if whole is not None else ((total - done) / speed, "")
+                seconds, of = (whole, until) if whole is not None else ((total - done) / speed, "")
                 pace = f"{speed:.1f} frames/s" if speed >= _SLOW else f"{1 / speed:.0f} s a frame"
                 about = f"about {duration(seconds)}" if seconds >= SOON else f"less than {duration(SOON)}"
                 rate = f"{pace}, {about} left{of}"

@@ -21,6 +21,7 @@ from pipeline.engine.decide import foresee
 from pipeline.engine.pacing.pace import Pace
 from pipeline.engine.pacing.trial import seconds_to_render
 from pipeline.engine.redaction import Redaction
+from pipeline.engine.sending import pushed
 from pipeline.errors import InputError
 from pipeline.recipe.recipe import Recipe, flatten_yaml
 from pipeline.store.cache import NO_CACHE, Cache
@@ -101,7 +102,8 @@ def _run(
     if not Store(out).work.is_dir() and (place := absent_disk(out)) is not None:
         note(f"{place}: no disk is connected there, so {out} is written on this computer's own; if that is wrong, stop")
     pace = Pace(deadline, say=note)
-    with progress(pace.left) as report:
+    # How long a line to elsewhere takes nobody knows before.
+    with progress(pace.left, " until files are sent" if pushed(recipe) else " in all") as report:
         outcome = engine.run(recipe, shoot, out, workers=workers, only=only, progress=report, cache=cache, pace=pace)
     said = {text for about in shoot.clock_notes for text in (about.text, about.record)}
     print_outcome(outcome.record, time.perf_counter() - started, said, Redaction(shoot).frame)

@@ -141,13 +141,18 @@ def refuse_unplaced(recipe: Recipe, unplaced: Sequence[str], *more: str) -> None
 
     unplaced  where such rows stand; more  further lines of the message
     """
-    pushing = next((d.name for d in recipe.deliveries if _wanted(d).push is not None), None)
-    if pushing is not None and unplaced:
+    pushing = pushed(recipe)
+    if pushing and unplaced:
         raise InputError(
             f"{and_more(unplaced)}: shows a player whose roster line says publish: no, and fits no frame, "
             f"so none is held back; correct the frame's name, delete the row, or take push out of delivery {pushing}",
             *more,
         )
+
+
+def pushed(recipe: Recipe) -> str:
+    """The name of the first delivery that is pushed somewhere, "" for none."""
+    return next((d.name for d in recipe.deliveries if _wanted(d).push is not None), "")
 
 
 def _wanted(delivery: Delivery) -> Wanted:

@@ -54,6 +54,14 @@ def test_the_time_left_is_that_of_the_whole_run_where_it_is_known(clock: Clock, 
     assert said == ["measure: 30 of 1,000, 1.0 frames/s, about 2 h 01 min left in all"]
 
 
+def test_where_pictures_are_sent_the_time_left_is_until_then(clock: Clock, said: list[str]) -> None:
+    with console.progress(lambda: 7260.0, " until files are sent") as report:
+        for done in range(40):
+            report("measure", done, 1000)
+            clock.moment += 1.0
+    assert said == ["measure: 30 of 1,000, 1.0 frames/s, about 2 h 01 min left until files are sent"]
+
+
 @pytest.mark.parametrize(("left", "words"), [(9.9, "less than 10 s left"), (10.0, "about 10 s left")])
 def test_of_the_last_seconds_no_number_is_said(clock: Clock, said: list[str], left: float, words: str) -> None:
     with console.progress(lambda: left) as report:
