@@ -27,6 +27,7 @@ _OWN = ("creator", "job_title", "caption_writer", "credit", "source", "copyright
 _ABOUT = ("caption", "headline", "alt_text", "instructions")  # of one picture, as frames.csv's words are
 _CODES = ("language", "digital_source_type")  # nobody types a player's name there
 _CAMERA = ("make", "model", "lens")  # not typed for the event: no short form is somebody else's there
+NO_ROW = FrameFacts()
 _LIST = ("keywords", "contact", "rating")
 
 
@@ -35,7 +36,7 @@ def without_hints(row: FrameFacts, facts: Facts, unnamed: str, notices: list[str
 
     A whole name is handled elsewhere: `unnamed` takes its place.
     """
-    lines = _hinted(row.words, facts)
+    lines = _hinted(row.words, facts, row)
     if not lines:
         return row
     # Of a frame that is held because of them, nobody should take out what they say.
@@ -47,7 +48,9 @@ def without_hints(row: FrameFacts, facts: Facts, unnamed: str, notices: list[str
     return replace(row, words="")
 
 
-def carried_without_hints(carried: PictureTexts, facts: Facts, notices: list[str]) -> PictureTexts:
+def carried_without_hints(
+    carried: PictureTexts, facts: Facts, notices: list[str], row: FrameFacts = NO_ROW
+) -> PictureTexts:
     """Texts typed in the camera, without those about this picture that may hold a part of a withheld name.
 
     Those about who made it go where they hold a short form of one, such as initials with the surname. Keywords, the
@@ -55,7 +58,7 @@ def carried_without_hints(carried: PictureTexts, facts: Facts, notices: list[str
     """
     kept = carried
     for name in _ABOUT:
-        if lines := _hinted(getattr(carried, name), facts):
+        if lines := _hinted(getattr(carried, name), facts, row):
             kept = changed(kept, {name: ""})
             notices.append(
                 f"{name.replace('_', ' ')} typed in the camera left out: a word of it is, or looks like, a part of a "
@@ -85,9 +88,9 @@ def _others(shown: tuple[str, ...], names: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(name for name in shown if not any(same_name(name, other) for other in names))
 
 
-def _hinted(text: str, facts: Facts) -> str:
+def _hinted(text: str, facts: Facts, row: FrameFacts) -> str:
     """Lines of the roster whose withheld names `text` may hold a part of, "" for none; whole names do not count."""
-    return ", ".join(str(player.line) for player in hinted_at(text, facts, _hidden(facts)))
+    return ", ".join(str(player.line) for player in hinted_at(text, facts, _hidden(facts), row.players))
 
 
 def _hidden(facts: Facts) -> tuple[Player, ...]:
@@ -158,9 +161,9 @@ def _hints(metadata: Metadata, facts: Facts, notices: list[str]) -> Metadata:
     players = _hidden(facts)
     if not players:
         return metadata
-    keywords = [(word, known_taken_out(word, facts, players)) for word in metadata.keywords]
+    keywords = [(word, known_taken_out(word, facts, players, metadata.persons)) for word in metadata.keywords]
     text = "\n".join((metadata.headline, metadata.caption, metadata.alt_text))
-    text = known_taken_out(text, facts, players)
+    text = known_taken_out(text, facts, players, metadata.persons)
     if any(hints_at(metadata.title, player.name, facts.language) for player in players):
         metadata = replace(metadata, title="")  # the name of the frame's own file
     out: set[str] = set()

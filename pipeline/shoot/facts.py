@@ -18,6 +18,7 @@ from pipeline.shoot.names import (
     LONGEST_NAME,
     first_named,
     hints_at,
+    is_part_of,
     name_pattern,
     perhaps_named,
     replace_name,
@@ -193,22 +194,31 @@ def named_player(text: str, facts: Facts, players: Sequence[tuple[str, str]]) ->
     return None if found is None else hidden[found]
 
 
-def hinted_at(text: str, facts: Facts, hidden: Sequence[Player]) -> Iterator[Player]:
+def hinted_at(
+    text: str, facts: Facts, hidden: Sequence[Player], players: Sequence[tuple[str, str]] = ()
+) -> Iterator[Player]:
     """Those of `hidden`, players of the roster, of whose names the text may hold a part, such as a lone surname.
 
     Whole names do not count, neither theirs nor those of other players, the teams, the title and the place.
+    players  of the frame, see `known_taken_out`
     """
     if not text or not hidden:
         return
     text = names_taken_out(text, tuple(player.name for player in hidden))
-    text = known_taken_out(text, facts, hidden)
+    named = [player.name for player in facts.roster if (player.team, player.number) in players]
+    text = known_taken_out(text, facts, hidden, named)
     yield from (player for player in hidden if hints_at(text, player.name, facts.language))
 
 
-def known_taken_out(text: str, facts: Facts, hidden: Sequence[Player]) -> str:
-    """A text without the names of players who are not `hidden`, the teams, the title and the place."""
+def known_taken_out(text: str, facts: Facts, hidden: Sequence[Player], named: Sequence[str] = ()) -> str:
+    """A text without the names of players who are not `hidden`, the teams, the title and the place.
+
+    A name that is wholly a part of that of somebody hidden, as the first name of another player may be, is taken out
+    only where it is among those who are `named` in the frame: else nobody knows who is meant.
+    """
     unsaid = set(hidden)
-    shown = [player.name for player in facts.roster if player not in unsaid]
+    others = [player.name for player in facts.roster if player not in unsaid]
+    shown = [one for one in others if one in named or not any(is_part_of(one, player.name) for player in hidden)]
     teams = [name for side in SIDES if (name := facts.teams.get(side))]
     return names_taken_out(text, (*shown, *teams, facts.title, facts.venue, facts.city, facts.region))
 

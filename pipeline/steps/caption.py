@@ -151,7 +151,7 @@ def describe(
         language=facts.language,
     )
     described = copied(copied(copied(described, facts, Credits), facts, Place), exif, CameraFacts)
-    kept = carried_without_hints(_kept(carried, params, facts), facts, notices)
+    kept = carried_without_hints(_kept(carried, params, facts), facts, notices, row)
     metadata = with_carried(described, kept)
     metadata = withhold(metadata, facts, stand_in, notices)
     metadata = replace(metadata, caption=tidy(metadata.caption), headline=tidy(metadata.headline))

@@ -74,6 +74,19 @@ def test_a_name_that_may_be_shown_is_no_part_of_another() -> None:
     assert withheld(Metadata(keywords=keywords), facts)[0].keywords == keywords
 
 
+def test_who_is_in_the_roster_by_a_first_name_keeps_it_where_the_table_has_her_in_the_frame() -> None:
+    """Siri may be shown and Siri Fjellheim may not: elsewhere the word may mean either."""
+    facts = dataclasses.replace(FACTS, roster=(*FACTS.roster, Player("away", "4", "Siri", True, 4)))
+    typed = PictureTexts(caption="Siri scores", keywords=("Siri",))
+    for row, stays in ((FrameFacts(players=(("away", "4"),)), True), (FrameFacts(), False)):
+        assert (carried_without_hints(typed, facts, [], row).caption != "") == stays
+        typed_here = dataclasses.replace(row, words="Siri scores")
+        assert (without_hints(typed_here, facts, "a player", []).words != "") == stays
+        named = ("Siri",) if stays else ()
+        found, notices = withheld(Metadata(caption="Siri scores", keywords=("Siri",), persons=named), facts)
+        assert (found.keywords == ("Siri",)) == stays == (notices == [])
+
+
 def test_words_with_a_part_of_a_name_are_left_out() -> None:
     """A row's words are of one picture: a surname in them says who it shows. A whole name is replaced later."""
     notices: list[str] = []

@@ -52,6 +52,13 @@ MUTANTS = [
     ),
     mutant(_PRIVACY, '"" if name in _OWN else text', "text", *_CAPTIONED),
     mutant(
+        _FACTS,
+        "one in named or not any(is_part_of(one, player.name) for player in hidden)",
+        "True",
+        "shoot/test_facts_players.py",
+    ),
+    mutant(_FACTS, "if one in named or not any(", "if not any(", "captions/test_privacy.py"),
+    mutant(
         _PRIVACY,
         "if isinstance(value, str) and value and name not in _CODES:",
         "if isinstance(value, str) and value and name in _CODES:",

@@ -102,6 +102,18 @@ def test_a_part_of_a_withheld_name_holds_where_players_is_empty(words: str, held
     assert held_back(young, FrameFacts(words="Holm scores")) == ""
 
 
+@pytest.mark.parametrize("shown", ["Bea", "BEA", "Lind", "Lindh Bea"])
+def test_a_player_who_may_be_shown_takes_no_word_out_of_doubt_that_is_wholly_in_a_withheld_name(shown: str) -> None:
+    """Another is in the roster by a first name alone: whom "Bea scores" means, only a person knows."""
+    roster = (Player("home", "11", "Bea Lindh-Lind", False, 3), Player("home", "7", shown, True, 2))
+    facts = Facts(roster=roster)
+    words = f"{shown} scores"
+    assert "publish: no in line 3" in held_back(facts, FrameFacts(words=words))
+    assert held_back(facts, FrameFacts(words=words, players=(("home", "7"),))) == ""
+    whole = Facts(roster=(roster[0], Player("home", "7", "Bea Holm", True, 2)))
+    assert held_back(whole, FrameFacts(words="Bea Holm scores")) == ""
+
+
 def test_a_shirt_number_with_its_sign_and_a_crop_outside_the_frame(tmp_path: Path) -> None:
     roster = "team,number,name\nhome,#7,Ada Brekke\n"
     frames = "frame,players,crop\nTH1_0001,home #7,-0.1 0 1 1\nTH1_0002,home 7,0 0 1 1.01\n"

@@ -214,6 +214,13 @@ def same_name(one: str, other: str) -> bool:
     return bool(parts) and "".join(parts) in map("".join, orders_of(others))
 
 
+def is_part_of(one: str, other: str) -> bool:
+    """Whether every word of a name is one of the other's, which has more: where only it is typed, either may be meant,
+    as by a first name."""
+    parts, others = ({single(part) for part in parts_of(name)} for name in (one, other))
+    return parts < others
+
+
 def parts_of(name: str, fold: Fold = PLAIN) -> tuple[str, ...]:
     """The words of a name in folded letters."""
     return tuple(re.findall(r"[^\W_]+", fold.text(name)))
