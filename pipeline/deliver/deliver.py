@@ -209,6 +209,7 @@ def _push(
             pauses=pauses,
             names=names_digest(facts.withheld),
             held=held,
+            is_named=lambda one: facts.own(one) != one,
             go_on=go_on,
         )
     except PushError as error:

@@ -42,6 +42,7 @@ def push(
     pauses: Sequence[float] = PAUSES,
     names: str = "",
     held: Sequence[str] = (),
+    is_named: Callable[[str], bool] = lambda name: False,
     go_on: Callable[[], bool] = lambda: True,
 ) -> Pushed:
     """Bring an address into step with `files`.
@@ -49,6 +50,7 @@ def push(
     names    digest of the names that are withheld today, see `model.names_digest`
     held     what the files of frames that are held back for consent would be called: where one of these is at the
              address and no record says that it was put there from here, it is left, and is one of the problems
+    is_named whether the name of a file or folder there holds one that is withheld: the same of such a one
     go_on    asked before each file; where it is false, no more is sent
 
     earlier  name -> SHA-256 of files that this run did not make and whose permission it has checked: a copy that was
@@ -73,7 +75,7 @@ def push(
         problems += gone.problems
     if address is None:
         return Pushed("", (), (), tuple(removed), tuple(problems))
-    session = _Session(records, delivery, address, files, earlier, names, held, go_on)
+    session = _Session(records, delivery, address, files, earlier, names, held, is_named, go_on)
     session.go(environ, progress, pauses)
     sent += session.sent
     kept += session.kept
@@ -139,10 +141,11 @@ class _Session:
         earlier: Mapping[str, str],
         names: str = "",
         held: Sequence[str] = (),
+        is_named: Callable[[str], bool] = lambda name: False,
         go_on: Callable[[], bool] = lambda: True,
     ) -> None:
         self.records, self.delivery, self.address, self.earlier = records, delivery, address, earlier
-        self.names, self.held, self.go_on = names, held, go_on
+        self.names, self.held, self.is_named, self.go_on = names, held, is_named, go_on
         self.files = {f.name: f for f in files}
         self.sent: list[str] = []
         self.kept: list[str] = []
@@ -160,7 +163,7 @@ class _Session:
         send: bool = True,
     ) -> None:
         """Withdraw, then send; a cut link is tried again after each of `pauses` (s). What failed is in `problems`."""
-        if not self.files and not self._records():
+        if not self.files and not self._records() and not (self.held or self.names):
             return
         for pause in (*pauses, None):
             done = len(self.settled)
@@ -225,6 +228,15 @@ class _Session:
                     f"{self.address.text}: {name} is there, and its frame is held back; no record says that it was put "
                     "there from here, so it is left: look at it, and remove it by hand"
                 )
+        for above in (0, 1) if "/" in self.delivery else (0,):  # beside the folder of one group, those of others
+            base = self.address.text.rsplit("/", above)[0]
+            ours = self.records.below(base)
+            if named := [one for one in target.listed(above) if one not in ours and self.is_named(one)]:
+                said = (
+                    f"{base}: {_some(named)}, whose name holds one that is withheld, is there, and no record says that "
+                    "it was put there from here, so it is left: look at it, and remove it by hand"
+                )
+                self.problems += [said] if said not in self.problems else []
         if self.files and not self._records() and not self.sent:
             ours = {PurePosixPath(name).parts[0] for name in self.files} | self.records.below(self.address.text)
             if strangers := sorted(set(target.listed()) - ours):

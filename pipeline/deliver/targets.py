@@ -64,11 +64,15 @@ class Target:
             raise PushError(f"{name}: a folder has this name there; choose another address")
         return Observation(int(info["size"]), _mark(info))
 
-    def listed(self) -> list[str]:
-        """The names of the files and folders at the address, without hidden ones and what is on its way; none where it
-        is not there, or this user may not look."""
+    def listed(self, above: int = 0) -> list[str]:
+        """The names of the files and folders at the address, or so many folders above it, without hidden ones and what
+        is on its way; none where it is not there, or this user may not look."""
+        folder = self.base
+        for _ in range(above):
+            folder = folder.rpartition("/")[0]
         try:
-            found = [path.rstrip("/").rsplit("/", 1)[-1] for path in self.fs.ls(self.base or "/", detail=False)]
+            folder = folder or ("/" if self.base.startswith("/") or not self.base else ".")
+            found = [path.rstrip("/").rsplit("/", 1)[-1] for path in self.fs.ls(folder, detail=False)]
         except (FileNotFoundError, PermissionError):
             return []
         return [name for name in found if not name.startswith((PART, "."))]

@@ -28,8 +28,9 @@ from pipeline.formats.metadata.model import Metadata
 from pipeline.shoot.facts import FrameFacts
 from pipeline.store.files import write_atomic
 from pipeline.store.places import digest_below, path_below, read_file, remove_emptied
-from pipeline.store.set_aside import moved_notice, set_aside
+from pipeline.store.set_aside import FOLDER, moved_notice, set_aside
 from pipeline.store.store import Store
+from pipeline.textfile.messages import and_more
 
 _WHY_MOVED = {  # in the order of the notices: one file, several
     "held": ("since its frame is held back", "since their frames are held back"),
@@ -46,6 +47,7 @@ class Outputs:
     files    posix path below OUT -> record of each file that stays; notices  on those that were removed or changed
     orphans  of these, whose frame has left the shoot folder
     unsettled  files that may not stay as they are, and could be neither rewritten nor removed, with the reason
+    unknown  pictures in the folders of deliveries that nothing proves ours, and that may show somebody who is withheld
     reused   files that were there already; rewritten  files whose texts were written again around the same pixels
     moved    posix path of each file that was set aside, being not proven ours -> why, a key of _WHY_MOVED
     changed  posix paths of the files that were rendered again and are no longer what an earlier run delivered
@@ -57,6 +59,7 @@ class Outputs:
         self.notices: list[str] = []
         self.orphans: list[str] = []
         self.unsettled: list[str] = []
+        self.unknown: Sequence[str] = ()
         self.reused = self.rewritten = 0
         self.changed: set[str] = set()
         self.moved: dict[str, str] = {}
@@ -159,10 +162,11 @@ class Outputs:
         lost = found_again(self.store, known, planner.shoot)
         left = of_nobody(self.store, {*known, *(one.relative for one in lost)}, planner, texts)
         self.notices += left.notices
-        for relative in left.held:
+        for relative in (*left.held, *left.made):
             with self._unsettling(relative):
-                self._set_aside(relative, "held")
+                self._set_aside(relative, "held" if relative in left.held else "outdated")
                 remove_emptied(self.store.out, relative)
+        self.unknown = left.perhaps
         facts = planner.shoot.facts
         for entry in (*entries, *lost):
             relative = entry.relative
@@ -191,8 +195,9 @@ class Outputs:
             "its frame is no longer in the shoot folder; the file stays, names nobody, and is in no zip, page or push",
         )
 
-    def remove_held(self, entries: Sequence[DeliveredFile]) -> None:
-        """Remove files of earlier runs that may not be shown today, or set aside what is not proven ours."""
+    def remove_held(self, entries: Sequence[DeliveredFile], perhaps: Sequence[DeliveredFile] = ()) -> None:
+        """Remove files of earlier runs that may not be shown today, or set aside what is not proven ours, and those of
+        which nobody knows whether they may (`perhaps`): such a picture may be all that is left of its frame."""
         gone: list[str] = []
         for entry in entries:
             path = path_below(self.store.out, entry.relative)
@@ -201,10 +206,39 @@ class Outputs:
                     self._bring_into_line(entry, path, False, None, gone, "held")
                     remove_emptied(self.store.out, entry.relative)
         self.notices += notice_on(gone, "removed: its frame is held back")
+        aside: list[str] = []
+        for entry in perhaps:
+            if digest_below(self.store.out, entry.relative) is None:
+                continue
+            with self._unsettling(entry.relative):
+                set_aside(self.store.out, entry.relative)
+                self.store.remove("done", done_name(entry.relative))
+                remove_emptied(self.store.out, entry.relative)
+                aside.append(entry.relative)
+        self.notices += notice_on(
+            aside,
+            "the record of which frame it shows is lost, and it may be one that is held back; it was moved to "
+            f"OUT/{FOLDER}",
+        )
 
     def in_the_shoot(self) -> dict[str, DeliveredFile]:
         """The files whose frames are in the shoot folder."""
         return {relative: entry for relative, entry in self.files.items() if relative not in self.orphans}
+
+    def failures(self) -> dict[str, str]:
+        """What must not stay as it is in OUT, and a person has to see to, as in the record's failed steps."""
+        found = {}
+        if self.unsettled:
+            found["earlier files"] = (
+                f"{and_more(self.unsettled)}: may no longer stay as it is, and could be neither written nor removed; "
+                "delete it, or let this command do so"
+            )
+        if self.unknown:
+            found["unknown pictures"] = (
+                f"{and_more(self.unknown)}: no record says that this program made it, and it may show or name a player "
+                "who is withheld; look at it, and delete it or move it out of OUT"
+            )
+        return found
 
     def say_notices(self, say: Callable[[str], None]) -> None:
         """Now, where no record of the run will hold them."""

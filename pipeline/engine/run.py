@@ -40,7 +40,7 @@ from pipeline.steps import crop
 from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.places import resolved
 from pipeline.store.store import Store
-from pipeline.textfile.messages import and_more, counted
+from pipeline.textfile.messages import counted
 from pipeline.workers.executors import Workers, map_unordered
 
 __all__ = ["Outcome", "Progress", "Shoot", "jobs", "measure_shoot", "read_shoot", "run"]
@@ -115,6 +115,9 @@ class _Run:
         with self._costs(_TAKING_BACK):
             taken = take_back_held(self.store, self.shoot, self.outputs)
             unplaced, left = taken.unplaced, taken.problems
+            if taken.unknown:
+                self.log.failed_steps["earlier records"] = taken.unknown
+                left = [*left, taken.unknown]
         refuse_unplaced(self.recipe, unplaced, *self.outputs.notices, *left)
         for text in left:  # not in the morning: somebody may still be shown there all night
             self.pace.say(text)
@@ -149,11 +152,7 @@ class _Run:
         )
         log.notices += self.outputs.notices
         log.moved += self.outputs.moved_notices()
-        if unsettled := self.outputs.unsettled:
-            log.failed_steps["earlier files"] = (
-                f"{and_more(unsettled)}: may no longer stay as it is, and could be neither written nor removed; "
-                "delete it, or let this command do so"
-            )
+        log.failed_steps |= self.outputs.failures()
         if changed := len(self.outputs.changed):
             files = counted(changed, "file that was delivered before has", "files that were delivered before have")
             log.notices.append(f"{files} changed; send {'it' if changed == 1 else 'them'} again")

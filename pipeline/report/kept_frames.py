@@ -128,3 +128,31 @@ def read_kept(out: Path) -> RunRecord | None:
             name, end = json.JSONDecoder().raw_decode(line)
             kept.put_json(name, line[end + 2 :].rstrip(",\n").encode())
     return None
+
+
+def read_left(out: Path) -> tuple[KeptFrames, bool]:
+    """(what can still be read of the frames in OUT/run.json, whether that is all of them). Each stands on its own line
+    there, so a file that was cut, or changed in places, has lost no others. Nothing proves them true."""
+    kept, begun, sound = KeptFrames(), False, True
+    with suppress(OSError), (out / "run.json").open("rb") as file:
+        for line in file:
+            if line == FRAMES_LINE.encode():
+                begun = True
+            elif begun and line == b" }\n":
+                return kept, sound
+            elif not _put_line(kept, line):
+                sound &= not begun
+    return kept, False
+
+
+def _put_line(kept: KeptFrames, line: bytes) -> bool:
+    """Whether a line of run.json holds a frame, which is then kept."""
+    try:
+        name, end = json.JSONDecoder().raw_decode(line.decode())
+        frame = line[len(line.decode()[: end + 2].encode()) :].rstrip(b",\n")
+        adapter().validate_json(frame)
+    except ValueError:
+        return False
+    if isinstance(name, str) and name not in kept:
+        kept.put_json(name, frame)
+    return isinstance(name, str)

@@ -36,11 +36,10 @@ MUTANTS = [
         "one.file not in strays:",
         *_LOST,
     ),
-    mutant("engine/kept/lost_records.py", "true = true_names.get(name, name)", "true = name", *_LOST),
     mutant("engine/kept/lost_records.py", " - (extras.keys() - small)", "", *_VERIFY),
     mutant(_OUTPUTS, "for entry in (*entries, *lost):", "for entry in entries:", *_LOST),
     mutant(_OUTPUTS, "self.notices += left.notices", "pass", *_LOST),
-    mutant(_OUTPUTS, "        for relative in left.held:\n", "        for relative in ():\n", *_ASIDE),
+    mutant(_OUTPUTS, "        for relative in (*left.held, *left.made):\n", "        for relative in ():\n", *_ASIDE),
     mutant(
         "engine/kept/lost_records.py",
         "for called in (planner.names[delivery.name], before)",

@@ -8,14 +8,30 @@ _BACK = "engine/kept/taking_back.py"
 _AGAIN = "engine/kept/sent_again.py"
 _DELETED = "engine/kept/deleted_frames.py"
 _TESTS = ("engine/test_taking_back.py",)
+_GONE = ("engine/kept/test_records_gone.py",)
 
 MUTANTS = [
     mutant("engine/run.py", "            run.take_back_first()\n", "", *_TESTS),
     mutant("engine/run.py", "        self.take_back_first()\n", "", *_TESTS),
     mutant("engine/run.py", "refuse_unplaced(self.recipe, unplaced,", "refuse_unplaced(self.recipe, (),", *_TESTS),
-    mutant(_BACK, "    find_sent_again(store)\n", "", *_TESTS),
+    mutant(_BACK, "    unknown = find_sent_again(store)\n", '    unknown = ""\n', *_TESTS),
+    mutant(_BACK, "return is_renamed and", "return False and", *_GONE),
+    mutant(_AGAIN, "if lost.pushes and not records_kept(store)", "if False", *_GONE),
+    mutant(_AGAIN, "read_left(records.store.out)[0].values() if addresses", "() if addresses", *_GONE),
+    mutant("engine/kept/lost_records.py", "true = then[name] or true_names", "true = true_names", *_GONE),
+    mutant(
+        "engine/kept/lost_records.py",
+        "made = [one for one in pictures if _is_made_here",
+        "made = [one for one in () if _is_made_here",
+        *_GONE,
+    ),
+    mutant("engine/outputs.py", "        self.unknown = left.perhaps\n", "", *_GONE),
+    mutant("engine/tables/selection.py", "if left := pictures_left(Store(out)):", "if left := 0:", *_GONE),
+    mutant("deliver/push.py", "if one not in ours and self.is_named(one)", "if False", *_GONE),
+    mutant("deliver/push.py", "not (self.held or self.names)", "True", *_GONE),
+    mutant("engine/sending.py", "for text in done.problems if text not in said)", "for text in done.problems)", *_GONE),
     mutant(_BACK, "if name in there else one.frame in deleted.hidden", "", *_TESTS),
-    mutant(_BACK, "    outputs.remove_held(held)\n", "", *_TESTS),
+    mutant(_BACK, "    outputs.remove_held(held, perhaps)\n", "", *_TESTS),
     mutant(_BACK, "return watch.withdrawal() is None", "return True", *_TESTS, "engine/test_withdrawn.py"),
     mutant(_BACK, "watch.found.shoot, files,", "planner.shoot, files,", *_TESTS),
     mutant(_BACK, "if not shoot.withheld(formerly.get(one.frame, one.frame))}", "}", *_TESTS),

@@ -5,7 +5,7 @@ Without a record, a file would stay when its consent is withdrawn.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import PurePosixPath
 
@@ -15,10 +15,14 @@ from pipeline.engine.filenames import file_names, holds_withheld
 from pipeline.engine.jobs import Planner, Shoot
 from pipeline.engine.kept.manifest import read_manifest
 from pipeline.engine.redaction import Redaction
-from pipeline.errors import InputError
+from pipeline.errors import trace
 from pipeline.formats.jpeg_segments import scan_digest
-from pipeline.report.kept_frames import read_checked
-from pipeline.report.record import RunRecord
+from pipeline.formats.metadata.model import SOFTWARE
+from pipeline.formats.metadata.own_texts import own_texts
+from pipeline.report.kept_frames import read_left
+from pipeline.report.record import FrameRecord
+from pipeline.shoot.facts import withheld
+from pipeline.shoot.kinds import PICTURE
 from pipeline.store.files import folded
 from pipeline.store.places import SMALL, digest_below, is_delivered_path, path_below, read_file
 from pipeline.store.store import Store
@@ -32,15 +36,17 @@ def found_again(store: Store, known: Collection[str], shoot: Shoot) -> tuple[Del
     """Records of the files in the folders of deliveries that are not `known` (posix paths below OUT), as far as
     run.json and their SHA-256 prove them to be ours. Neither their key nor their texts are known."""
     strays = set(_in_deliveries(store)) - set(known)
-    record = _run_record(store) if strays else None
-    return tuple(_recorded(store, strays, record, shoot)) if record is not None else ()
+    return tuple(_recorded(store, strays, read_left(store.out)[0], shoot)) if strays else ()
 
 
 @dataclass(frozen=True)
 class OfNobody:
-    """held  files (posix paths below OUT) that are called as those of held frames; notices  on the other files"""
+    """held  files (posix paths below OUT) that are called as those of held frames; made  pictures that this program
+    made, and perhaps  others, that may show somebody who is withheld; notices  on all that is left"""
 
     held: tuple[str, ...] = ()
+    made: tuple[str, ...] = ()
+    perhaps: tuple[str, ...] = ()
     notices: tuple[str, ...] = ()
 
 
@@ -54,11 +60,10 @@ def of_nobody(store: Store, known: Collection[str], planner: Planner, allowed: C
     strays = (set(_in_deliveries(store)) | small) - set(known) - (extras.keys() - small)
     if not strays:
         return OfNobody()
-    record, manifest = _run_record(store), read_manifest(store)
+    manifest = read_manifest(store)
     delivered = {relative.split("/")[0] for relative in (*known, *(manifest.delivered if manifest else ()))}
     delivered |= {d.written.name for d in planner.recipe.deliveries}
-    if record is not None:
-        delivered |= {name.split("/")[0] for frame in record.frames.values() for name in frame.deliveries}
+    delivered |= {name.split("/")[0] for frame in read_left(store.out)[0].values() for name in frame.deliveries}
     is_held = _held(planner)
     ours = sorted(relative for relative in strays if relative.split("/")[0] in delivered)
     small_of = {f"{PurePosixPath(one).parent}/{SMALL}/{PurePosixPath(one).stem}" for one in allowed}
@@ -72,8 +77,25 @@ def of_nobody(store: Store, known: Collection[str], planner: Planner, allowed: C
     ]
     # A page makes its small pictures again.
     left = [one for one in ours if one not in held and one not in small]
+    made, perhaps = [], []
+    if any(withheld(planner.shoot.facts, player) for player in planner.shoot.facts.roster):
+        pictures = [one for one in left if one not in allowed and PurePosixPath(one).suffix[1:].lower() in PICTURE]
+        made = [one for one in pictures if _is_made_here(store, one)]
+        perhaps = [one for one in pictures if one not in made]
+        left = [one for one in left if one not in pictures]
     left += [one for one in sorted(strays) if one not in ours and is_held(one)]
-    return OfNobody(tuple(held), (f"{and_more(left)}: {UNKNOWN}",) if left else ())
+    notices = (f"{and_more(left)}: {UNKNOWN}",) if left else ()
+    return OfNobody(tuple(held), tuple(made), tuple(perhaps), notices)
+
+
+def _is_made_here(store: Store, relative: str) -> bool:
+    """Whether a picture says that this program made it, of whatever night."""
+    try:
+        path = path_below(store.out, relative)
+        return path is not None and any(one.maker and one.text == SOFTWARE for one in own_texts(path).texts)
+    except Exception as error:  # no picture of ours
+        trace(error)
+        return False
 
 
 def _held(planner: Planner) -> Callable[[str], bool]:
@@ -94,13 +116,6 @@ def _held(planner: Planner) -> Callable[[str], bool]:
         return folded(stem) in known or holds_withheld(stem, shoot.facts)
 
     return is_held
-
-
-def _run_record(store: Store) -> RunRecord | None:
-    try:
-        return read_checked(store.out)
-    except InputError:
-        return None
 
 
 def _in_deliveries(store: Store) -> Iterator[str]:
@@ -124,13 +139,20 @@ def _small(store: Store) -> Iterator[str]:
                 yield relative
 
 
-def _recorded(store: Store, strays: Collection[str], record: RunRecord, shoot: Shoot) -> Iterator[DeliveredFile]:
+def _recorded(
+    store: Store, strays: Collection[str], frames: Mapping[str, FrameRecord], shoot: Shoot
+) -> Iterator[DeliveredFile]:
     true_names = {called: name for name, called in Redaction(shoot).called.items()}
-    for name, frame in record.frames.items():
+    by_path = {path: one.name for one in shoot.frames for path in one.relatives}
+    then = {name: by_path.get(true_names.get(one.relative, one.relative), "") for name, one in frames.items()}
+    for name, frame in frames.items():
         for one in frame.deliveries.values():
             if one.file not in strays or digest_below(store.out, one.file) != one.sha256:
                 continue
-            true = true_names.get(name, name)
+            # The file counts before the name: without the names that runs kept, another frame may be called so today.
+            true = then[name] or true_names.get(name, name)
+            if not then[name] and true in then.values():
+                true = f"{true} (then)"
             if true not in {f.name for f in shoot.frames} and name.startswith("frame-"):
                 continue  # a name that was withheld then: which frame it is cannot be said
             data = read_file(store.out / one.file, _LARGEST)

@@ -10,7 +10,7 @@ from pathlib import Path
 from pipeline.deliver.deliver import Progress, withdraw
 from pipeline.deliver.extras import extra_digests
 from pipeline.deliver.model import Delivered
-from pipeline.engine.earlier import DeliveredFile, read_done
+from pipeline.engine.earlier import DeliveredFile, names_known, read_done
 from pipeline.engine.filenames import holds_withheld
 from pipeline.engine.jobs import Planner, Shoot
 from pipeline.engine.kept.deleted_frames import deleted_frames
@@ -31,10 +31,12 @@ from pipeline.textfile.messages import and_more
 @dataclass(frozen=True)
 class TakenBack:
     """unplaced  where rows of frames.csv stand that show a player who must not be published, and mean neither a frame
-    of the shoot nor one of an earlier run; problems  sentences on what could not be taken back"""
+    of the shoot nor one of an earlier run; problems  sentences on what could not be taken back; unknown  why nobody
+    knows all that was sent, "" where that is known"""
 
     unplaced: tuple[str, ...]
     problems: list[str]
+    unknown: str = ""
 
 
 def take_back_held(store: Store, shoot: Shoot, outputs: Outputs) -> TakenBack:
@@ -43,7 +45,8 @@ def take_back_held(store: Store, shoot: Shoot, outputs: Outputs) -> TakenBack:
 
     The pictures themselves go last: while one is there, the next run knows what else shows it. Raises OSError.
     """
-    find_sent_again(store)
+    unknown = find_sent_again(store)
+    is_renamed = not names_known(store.out).files and any(shoot.for_consent(frame.name) for frame in shoot.frames)
     entries = [one for name in store.names("done") if (one := read_done(store, name)) is not None]
     known = {*(one.relative for one in entries), *extra_digests(store)}
     entries += found_again(store, known, shoot)
@@ -54,13 +57,21 @@ def take_back_held(store: Store, shoot: Shoot, outputs: Outputs) -> TakenBack:
         name = shoot.index.formerly.get(one.frame, one.frame)
         return bool(shoot.withheld(name)) if name in there else one.frame in deleted.hidden
 
+    def may_be_held(one: DeliveredFile) -> bool:
+        """Nobody knows any more what a frame that is held was called then."""
+        return is_renamed and shoot.index.formerly.get(one.frame, one.frame) not in there and not is_held(one)
+
     held = [one for one in entries if is_held(one)]
-    may_stay = {one.relative: one.sha256 for one in entries if not is_held(one)}
+    perhaps = [one for one in entries if may_be_held(one)]
+    may_stay = {one.relative: one.sha256 for one in entries if not (is_held(one) or may_be_held(one))}
     named = naming(store.out, entries, shoot.facts)
     taken = withdraw(store.out, may_stay, withheld_names(shoot.facts), is_named=named)
-    outputs.remove_held(held)
+    outputs.remove_held(held, perhaps)
     outputs.notices += said(taken)
-    return TakenBack(deleted.unplaced, [text for one in taken.values() for text in one.problems])
+    if unknown and not (withheld_names(shoot.facts) or any(shoot.for_consent(frame.name) for frame in shoot.frames)):
+        outputs.notices.append(unknown)
+        unknown = ""
+    return TakenBack(deleted.unplaced, [text for one in taken.values() for text in one.problems], unknown)
 
 
 def naming(out: Path, entries: Iterable[DeliveredFile], facts: Facts) -> Callable[[str], bool]:

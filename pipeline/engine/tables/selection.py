@@ -6,6 +6,7 @@ from hashlib import sha256
 from pathlib import Path
 
 from pipeline.engine.jobs import Shoot
+from pipeline.engine.kept.sent_again import pictures_left
 from pipeline.engine.solve import Plan
 from pipeline.engine.tables.frame_table import frame_table
 from pipeline.errors import InputError
@@ -14,6 +15,7 @@ from pipeline.shoot.read_facts import FRAMES_FILE, facts_place
 from pipeline.store.files import write_atomic
 from pipeline.store.places import digest_below
 from pipeline.store.store import ROOT, Store
+from pipeline.textfile.messages import counted
 
 _RECORD = "proposal.json"
 
@@ -37,6 +39,12 @@ def refuse_typed(shoot: Shoot, out: Path) -> None:
         if folder != shoot.folder and out.exists() and out.samefile(folder):  # of the shoot, store.Store.open says so
             raise InputError(f"{out}: OUT is the folder of the facts, which is never written; choose another folder")
     if (out / FRAMES_FILE).exists() and not Store(out).work.is_dir() and not (out / "run.json").exists():
+        if left := pictures_left(Store(out)):
+            raise InputError(
+                f"{out}: holds {counted(left, 'picture')}, but OUT/.work and OUT/run.json, which say what they are and "
+                "where they were sent, are gone, so nothing can be taken back. Look through them, and where they were "
+                "sent, for players who must not be shown; then choose another --out"
+            )
         raise InputError(
             f"{out / FRAMES_FILE}: no run wrote it, and this one would write over it; choose another --out"
         )
