@@ -25,6 +25,8 @@ from pipeline.store.watch import FULL
 from pipeline.textfile.messages import and_more, counted
 from pipeline.types import Frame
 
+WITHHELD = "withheld.json"  # in OUT/.work: digest of the names that no delivered file held when all were looked through
+
 
 @dataclass(frozen=True)
 class Rendered:

@@ -18,19 +18,22 @@ from pipeline.engine.earlier import (
     read_done,
     text_key,
 )
-from pipeline.engine.filenames import holds_withheld
+from pipeline.engine.filenames import holds_withheld, relative_path
 from pipeline.engine.jobs import Planner, Shoot
 from pipeline.engine.kept.lost_records import UNKNOWN, found_again, of_nobody
 from pipeline.engine.measure import raise_if_full
 from pipeline.engine.render import Output, put_delivered, rewrap
 from pipeline.errors import FrameError, in_short, trace
 from pipeline.formats.metadata.model import Metadata
+from pipeline.recipe.recipe import Delivery
 from pipeline.shoot.facts import FrameFacts
 from pipeline.store.files import write_atomic
 from pipeline.store.places import digest_below, path_below, read_file, remove_emptied
 from pipeline.store.set_aside import FOLDER, moved_notice, set_aside
 from pipeline.store.store import Store
+from pipeline.store.watch import FULL
 from pipeline.textfile.messages import and_more
+from pipeline.types import Frame
 
 _WHY_MOVED = {  # in the order of the notices: one file, several
     "held": ("since its frame is held back", "since their frames are held back"),
@@ -48,7 +51,8 @@ class Outputs:
     orphans  of these, whose frame has left the shoot folder
     unsettled  files that may not stay as they are, and could be neither rewritten nor removed, with the reason
     unknown  pictures in the folders of deliveries that nothing proves ours, and that may show somebody who is withheld
-    reused   files that were there already; rewritten  files whose texts were written again around the same pixels
+    reused   how many files were there already; rewritten  paths of those whose texts were written again around the same
+             pixels
     moved    posix path of each file that was set aside, being not proven ours -> why, a key of _WHY_MOVED
     changed  posix paths of the files that were rendered again and are no longer what an earlier run delivered
     """
@@ -60,7 +64,8 @@ class Outputs:
         self.orphans: list[str] = []
         self.unsettled: list[str] = []
         self.unknown: Sequence[str] = ()
-        self.reused = self.rewritten = 0
+        self.reused = 0
+        self.rewritten: set[str] = set()
         self.changed: set[str] = set()
         self.moved: dict[str, str] = {}
         self._before: dict[str, str] = {}  # path of a file that is to be rendered again -> its SHA-256 till now
@@ -98,7 +103,7 @@ class Outputs:
                 return False
             self._rewrite(entry, path, rewrapped, text)
         else:
-            self.reused += 1
+            self.reused += entry.relative not in self.rewritten
             after = replace(entry, mtime=path.stat().st_mtime_ns)
             if after == entry:
                 self.files[entry.relative] = entry
@@ -221,6 +226,37 @@ class Outputs:
             f"OUT/{FOLDER}",
         )
 
+    def take_names_out(self, planner: Planner, entries: Sequence[DeliveredFile]) -> None:
+        """Give files of earlier runs that hold a withheld name the texts of today, without what only a measurement
+        tells: that comes with the run. What cannot have them, or has such a name itself, is removed, and made again."""
+        if not entries:
+            return
+        shoot, texts = planner.shoot, dict[str, tuple[Delivery, Frame]]()
+        for delivery in planner.recipe.deliveries:
+            named = planner.names[delivery.name]
+            texts |= {relative_path(delivery, named[one.name]): (delivery, one) for one in shoot.frames}
+        gone: list[str] = []
+        for entry in entries:
+            path, of = path_below(self.store.out, entry.relative), texts.get(entry.relative)
+            if path is None or not path.is_file():
+                continue
+            metadata = None
+            with self._unsettling(entry.relative):
+                if of is not None:
+                    metadata = planner.text(*of, shoot.facts.row(of[1].name))[0]
+                try:
+                    self._bring_into_line(entry, path, of is not None, metadata, gone, "outdated")
+                except OSError as error:
+                    if error.errno not in FULL or not entry.is_ours(digest_below(self.store.out, entry.relative) or ""):
+                        raise
+                    path.unlink()  # which makes room, and it is made again
+                    gone.append(entry.relative)
+                remove_emptied(self.store.out, entry.relative)
+            self.files.pop(entry.relative, None)  # the run decides what becomes of it
+        self.notices += notice_on(
+            gone, "removed: it holds a name that is withheld; it is made again if it is asked for"
+        )
+
     def in_the_shoot(self) -> dict[str, DeliveredFile]:
         """The files whose frames are in the shoot folder."""
         return {relative: entry for relative, entry in self.files.items() if relative not in self.orphans}
@@ -304,7 +340,7 @@ class Outputs:
         after = replace(entry, sha256=digest, bytes=len(data), notices=cut, text=text, mtime=0, replaced=entry.sha256)
         self._put(after)  # before the file is written, as in earlier.announce
         write_atomic(path, data)
-        self.rewritten += 1
+        self.rewritten.add(entry.relative)
         return self._put(replace(after, mtime=path.stat().st_mtime_ns, replaced=""))
 
     def _put(self, entry: DeliveredFile) -> DeliveredFile:

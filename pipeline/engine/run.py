@@ -113,7 +113,7 @@ class _Run:
         unplaced: Sequence[str] = self.shoot.facts.unplaced
         left: list[str] = []
         with self._costs(_TAKING_BACK):
-            taken = take_back_held(self.store, self.shoot, self.outputs)
+            taken = take_back_held(self.store, self.planner, self.outputs)
             unplaced, left = taken.unplaced, taken.problems
             if taken.unknown:
                 self.log.failed_steps["earlier records"] = taken.unknown
@@ -164,7 +164,7 @@ class _Run:
                 log.notices += remember_night(self.store, self.shoot, measured_frames, self.workers)
         redaction = Redaction(self.shoot)
         redacted_recipe = redaction.recipe(self.recipe)
-        made = Made(self.outputs.files, self.outputs.reused, self.outputs.rewritten)
+        made = Made(self.outputs.files, self.outputs.reused, len(self.outputs.rewritten))
 
         if not by_hand:  # a stop has no time for that
             self._small_pictures(measured_frames, planned)

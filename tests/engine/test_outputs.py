@@ -87,7 +87,7 @@ def test_a_file_stands_by_its_key_and_its_bytes(store: Store) -> None:
     data = delivered(store)
     path = store.out / "web" / "TH1_0001.jpg"
     outputs = Outputs(store)
-    assert outputs.still_good(asked()) and outputs.reused == 1 and outputs.rewritten == 0
+    assert outputs.still_good(asked()) and outputs.reused == 1 and not outputs.rewritten
     os.utime(path, ns=(10**18, 10**18))  # a copy of OUT has other times
     assert Outputs(store).still_good(asked())
     assert not Outputs(store).still_good(asked(key="another key"))
@@ -104,7 +104,7 @@ def test_another_text_is_put_around_the_same_pixels(store: Store) -> None:
     before = delivered(store)
     outputs = Outputs(store)
     assert outputs.still_good(asked(text=NAMELESS))
-    assert (outputs.reused, outputs.rewritten) == (0, 1)
+    assert (outputs.reused, len(outputs.rewritten)) == (0, 1)
     after = (store.out / "web" / "TH1_0001.jpg").read_bytes()
     assert b"Fjellheim" in before and b"Fjellheim" not in after and b"A player scores." in after
     assert scan_digest(after) == scan_digest(before)
@@ -126,7 +126,7 @@ def test_a_name_that_was_withheld_since_goes_from_the_file(store: Store) -> None
     outputs = settled(store, {"web/TH1_0001.jpg": NAMELESS})
     data = (store.out / "web" / "TH1_0001.jpg").read_bytes()
     assert b"Fjellheim" not in data and b"A player scores." in data
-    assert list(outputs.files) == ["web/TH1_0001.jpg"] and outputs.rewritten == 1
+    assert list(outputs.files) == ["web/TH1_0001.jpg"] and len(outputs.rewritten) == 1
     assert Outputs(store).still_good(asked(text=NAMELESS))
 
 

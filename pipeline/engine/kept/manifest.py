@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+from pipeline.engine.earlier import WITHHELD
 from pipeline.engine.tables.selection import proposal_digest
 from pipeline.report.pictures import report_files
 from pipeline.shoot.read_facts import FRAMES_FILE
@@ -15,7 +16,7 @@ from pipeline.store.store import KINDS, ROOT, Store
 
 NAME = "manifest.json"
 _RECORDS = ("done", "extras", "pushed")  # kinds that decide what is removed; the others follow from the frames
-_ROOT = ("names.json", "digests.json", "source.json", "recipe.yaml", "proposal.json")
+_ROOT = ("names.json", "digests.json", "source.json", "recipe.yaml", "proposal.json", WITHHELD)
 
 
 @dataclass(frozen=True)

@@ -3,14 +3,14 @@ rest of a run. A run may be stopped, or fail, at any later moment."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipeline.deliver.deliver import Progress, withdraw
 from pipeline.deliver.extras import extra_digests
-from pipeline.deliver.model import Delivered
-from pipeline.engine.earlier import DeliveredFile, names_known, read_done
+from pipeline.deliver.model import Delivered, names_digest
+from pipeline.engine.earlier import WITHHELD, DeliveredFile, names_known, read_done
 from pipeline.engine.filenames import holds_withheld
 from pipeline.engine.jobs import Planner, Shoot
 from pipeline.engine.kept.deleted_frames import deleted_frames
@@ -24,7 +24,7 @@ from pipeline.formats.metadata.own_texts import own_texts
 from pipeline.report.record import FrameRecord, SentRecord
 from pipeline.shoot.facts import Facts
 from pipeline.store.places import digest_below, path_below
-from pipeline.store.store import Store
+from pipeline.store.store import ROOT, Store
 from pipeline.textfile.messages import and_more
 
 
@@ -39,12 +39,14 @@ class TakenBack:
     unknown: str = ""
 
 
-def take_back_held(store: Store, shoot: Shoot, outputs: Outputs) -> TakenBack:
+def take_back_held(store: Store, planner: Planner, outputs: Outputs) -> TakenBack:
     """Before anything else: remove the pictures of earlier runs whose frames are held back by today's facts, and all
-    that shows them. What cannot be reached now is tried again when the run sends.
+    that shows them; and take the names that are withheld today out of those that stay. What cannot be reached now is
+    tried again when the run sends.
 
     The pictures themselves go last: while one is there, the next run knows what else shows it. Raises OSError.
     """
+    shoot = planner.shoot
     unknown = find_sent_again(store)
     is_renamed = not names_known(store.out).files and any(shoot.for_consent(frame.name) for frame in shoot.frames)
     entries = [one for name in store.names("done") if (one := read_done(store, name)) is not None]
@@ -68,10 +70,24 @@ def take_back_held(store: Store, shoot: Shoot, outputs: Outputs) -> TakenBack:
     taken = withdraw(store.out, may_stay, withheld_names(shoot.facts), is_named=named)
     outputs.remove_held(held, perhaps)
     outputs.notices += said(taken)
+    _take_back_names(store, planner, outputs, [one for one in entries if one.relative in may_stay], named)
     if unknown and not (withheld_names(shoot.facts) or any(shoot.for_consent(frame.name) for frame in shoot.frames)):
         outputs.notices.append(unknown)
         unknown = ""
     return TakenBack(deleted.unplaced, [text for one in taken.values() for text in one.problems], unknown)
+
+
+def _take_back_names(
+    store: Store, planner: Planner, outputs: Outputs, entries: Sequence[DeliveredFile], named: Callable[[str], bool]
+) -> None:
+    """Where other names are withheld than when the files in OUT were last looked through: give those that hold one the
+    texts of today, as far as these are known before a frame is measured."""
+    names = names_digest(withheld_names(planner.shoot.facts))
+    if store.record(ROOT, WITHHELD, str) == names:
+        return
+    outputs.take_names_out(planner, [one for one in entries if named(one.relative)] if names else [])
+    if not outputs.unsettled:
+        store.put_record(ROOT, WITHHELD, str, names)
 
 
 def naming(out: Path, entries: Iterable[DeliveredFile], facts: Facts) -> Callable[[str], bool]:
