@@ -134,7 +134,7 @@ def read_left(out: Path) -> tuple[KeptFrames, bool]:
     """(what can still be read of the frames in OUT/run.json, whether that is all of them). Each stands on its own line
     there, so a file that was cut, or changed in places, has lost no others. Nothing proves them true."""
     kept, begun, sound = KeptFrames(), False, True
-    with suppress(OSError), (out / "run.json").open("rb") as file:
+    with suppress(OSError), open_file(out / "run.json", LARGEST) as file:
         for line in file:
             if line == FRAMES_LINE.encode():
                 begun = True
