@@ -1,4 +1,4 @@
-"""How real players are cropped from nearer by: `python -m tests.closer --to DIR [--only singles,bursts]`.
+"""How real players are cropped from nearer by: `python -m tests.closer --to DIR [--only singles,bursts] [--pulsing]`.
 
 ../shared/data/court shows two rallies from far away. A part of a frame around one of its labelled players, enlarged, is
 a picture of that player as a photographer at the line takes it: real light, bodies, overlaps and blur, though soft. So
@@ -8,16 +8,17 @@ court is listed here, by eye: a part around one of these is a picture that is no
 Singles: each player and official of two frames in three sizes, to either side of the middle. Bursts: those of one frame
 in two sizes, over five frames of its rally. Printed at 3:2 and 4:5, of views of players and of officials: how many are
 cropped, how many to less than 0.93 of the largest crop, and which crops are about an official, leave out the player, or
-cut labelled players (or, in bursts, found people) who are at least 0.45 times as tall as the subject. Sheets as of
-tests.real_crops: look.
+cut labelled players (or, in bursts, found people) who are at least 0.45 times as tall as the subject; and how much
+larger the largest crop of a burst is than its smallest. With `--pulsing` the bursts are cropped in the light of lamps
+that pulse too, and it is said how alike. Sheets as of tests.real_crops: look.
 """
 
 from __future__ import annotations
 
 import argparse
 import tempfile
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
 from itertools import product
 from pathlib import Path
 
@@ -27,6 +28,7 @@ import numpy as np
 from pipeline.people.detect import overlap, within
 from tests.crop_sheet import Cut, write
 from tests.crops import ASPECTS, models
+from tests.degraded import pulsed
 from tests.reaches import COURT, labelled
 from tests.real_crops import cut_found, cuts_of, write_shoot
 
@@ -133,7 +135,16 @@ def wrong_in(cut: Cut, aspect: str, view: View) -> str:
     return f"cuts {few} labelled" if few else f"cuts {many} found" if (many := cut_found(cut, aspect)) else ""
 
 
-def report(what: str, views: Iterable[View], work: Path, to: Path | None) -> None:
+def sizes_of(cuts: Iterable[Cut], aspect: str) -> list[float]:
+    """Of each burst with several crops: the largest against the smallest."""
+    bursts: dict[str, list[float]] = {}
+    for cut in cuts:
+        box = cut.boxes[aspect]
+        bursts.setdefault(cut.name.rpartition("_")[0], []).append(box.y1 - box.y0)
+    return [max(own) / min(own) for name, own in bursts.items() if name and len(own) > 1]
+
+
+def report(what: str, views: Iterable[View], work: Path, to: Path | None, keep: Path | None) -> list[Cut]:
     known: dict[str, View] = {}
     folder = work / what / "jpegs"
     folder.mkdir(parents=True)
@@ -141,7 +152,7 @@ def report(what: str, views: Iterable[View], work: Path, to: Path | None) -> Non
         cv2.imwrite(str(folder / f"{view.name}.jpg"), view.pixels, [cv2.IMWRITE_JPEG_QUALITY, 92])
         known[view.name] = View(view.name, np.zeros(0), view.main, view.players, view.official)
     write_shoot(work / what / "shoot", sorted(folder.glob("*.jpg")))
-    cuts, _ = cuts_of(work / what / "shoot", models(), work / what)
+    cuts, _ = cuts_of(work / what / "shoot", models(), keep)
     for official in (False, True):
         own = [cut for cut in cuts if known[cut.name].official is official]
         for aspect in ASPECTS:
@@ -151,22 +162,47 @@ def report(what: str, views: Iterable[View], work: Path, to: Path | None) -> Non
             tight = sum(cut.boxes[aspect].y1 - cut.boxes[aspect].y0 < _TIGHT * largest for cut in cropped)
             kind = "officials" if official else "players"
             print(f"{what}, of {kind}, {aspect}: cropped {len(cropped)} of {len(own)}, {tight} of them by more")
+            sizes = sizes_of(cropped, aspect)
+            if sizes:
+                print(f"    largest by smallest crop of a burst: median {np.median(sizes):.3f}, most {max(sizes):.3f}")
             for cut in cropped:
                 if why := wrong_in(cut, aspect, known[cut.name]):
                     print(f"    {cut.name}: {why}")
     if to is not None:
         print(f"  sheets: {len(write(to / what, cuts))} in {to / what}")
+    return cuts
+
+
+def pulsing(views: Iterable[View]) -> Iterable[View]:
+    """The same in light that pulses, another part of it in each frame."""
+    for view in views:
+        yield replace(view, pixels=pulsed(view.pixels, 0.37 * int(view.name[-2:])))
+
+
+def compare(one: Sequence[Cut], two: Sequence[Cut]) -> None:
+    """How alike the same frames are cropped in even and in pulsing light."""
+    other = {cut.name: cut for cut in two}
+    for aspect in ASPECTS:
+        pairs = [(cut, other[cut.name]) for cut in one if not cut.whole(aspect) or not other[cut.name].whole(aspect)]
+        both = [(np.array(a.boxes[aspect]), np.array(b.boxes[aspect])) for a, b in pairs]
+        same = sum(overlap(a, b[None])[0] > 0.8 for a, b in both)
+        print(f"in pulsing light as in even light, {aspect}: {same} of {len(both)} crops (overlap 0.8)", end="")
+        print(f"; whole in one of the two {sum(a.whole(aspect) != b.whole(aspect) for a, b in pairs)}")
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description="Crops of closer views of real court frames.")
     parser.add_argument("--to", type=Path, help="folder for the sheets")
     parser.add_argument("--only", default="singles,bursts")
+    parser.add_argument("--pulsing", action="store_true", help="the bursts in light that pulses too, to compare")
+    parser.add_argument("--keep", type=Path, help="folder for what was measured, used again where it is there")
     given = parser.parse_args()
     sets: dict[str, Callable[[], Iterable[View]]] = {"singles": singles, "bursts": bursts}
     with tempfile.TemporaryDirectory() as scratch:
         for what in given.only.split(","):
-            report(what, sets[what](), Path(scratch), given.to)
+            cuts = report(what, sets[what](), Path(scratch), given.to, given.keep)
+            if given.pulsing and what == "bursts":
+                compare(cuts, report("pulsing", pulsing(bursts()), Path(scratch), given.to, given.keep))
 
 
 if __name__ == "__main__":

@@ -15,6 +15,7 @@ from pipeline.people.observe import FrameObservation
 from pipeline.people.subject import Subject
 from pipeline.steps.crop_solution import CropSolution, in_words
 
+TILE, TILES = (520, 350), (3, 4)  # pixels of a picture on a sheet of many, and how many across and down
 EDGE = 1200  # pixels of the longer side of a picture on a sheet
 # BGR: people, faces, balls, the subject, and the crop at each aspect in its order.
 _PEOPLE, _FACES, _BALLS, _SUBJECT = (90, 200, 90), (230, 200, 60), (0, 140, 255), (60, 60, 255)
@@ -90,8 +91,38 @@ def _part(pixels: np.ndarray, box: Box, height: int) -> np.ndarray:
     return cv2.copyMakeBorder(part, 0, height - part.shape[0], 8, 0, cv2.BORDER_CONSTANT)
 
 
+def tile(cut: Cut, aspect: str) -> np.ndarray:
+    """The picture with what an aspect cuts away dark, in a field of TILE pixels."""
+    height, width = cut.pixels.shape[:2]
+    scale = min(TILE[0] / width, TILE[1] / height)
+    size = (round(width * scale), round(height * scale))
+    shown = cv2.resize(cut.pixels, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR)
+    x0, y0, x1, y1 = (round(v * side) for v, side in zip(cut.boxes[aspect], (*size, *size), strict=True))
+    dark = shown // 3
+    dark[y0:y1, x0:x1] = shown[y0:y1, x0:x1]
+    cv2.rectangle(dark, (x0, y0), (x1 - 1, y1 - 1), _CROPS[1], 1)
+    if cut.subject is not None:
+        _box(dark, cut.subject.box, _SUBJECT, 1, "")
+    cv2.putText(dark, cut.name, (4, 14), cv2.FONT_HERSHEY_SIMPLEX, 0.45, _CROPS[1], 1, cv2.LINE_AA)
+    return cv2.copyMakeBorder(dark, 0, TILE[1] - size[1], 0, TILE[0] - size[0], cv2.BORDER_CONSTANT)
+
+
+def write_sheets(folder: Path, cuts: Sequence[Cut]) -> None:
+    """PNGs of all that is cropped, by aspect, TILES to a sheet."""
+    folder.mkdir(parents=True, exist_ok=True)
+    across, down = TILES
+    for aspect in cuts[0].boxes if cuts else ():
+        tiles = [tile(cut, aspect) for cut in cuts if not cut.whole(aspect)]
+        for number, at in enumerate(range(0, len(tiles), across * down), 1):
+            part = tiles[at : at + across * down]
+            part += [np.zeros_like(part[0])] * (-len(part) % across)
+            rows = [np.hstack(part[i : i + across]) for i in range(0, len(part), across)]
+            cv2.imwrite(str(folder / f"sheet-{aspect.replace(':', 'x')}-{number:02d}.png"), np.vstack(rows))
+
+
 def write(folder: Path, cuts: Sequence[Cut]) -> list[Path]:
-    """Write a PNG of each into `folder`, named by the frame; returns them."""
+    """Write a PNG of each into `folder`, named by the frame, and sheets of what is cropped; returns the first."""
+    write_sheets(folder, cuts)
     folder.mkdir(parents=True, exist_ok=True)
     found = []
     for cut in cuts:

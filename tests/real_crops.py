@@ -3,8 +3,8 @@
 Pictures: ../shared/data/court (eleven frames of two rallies, the players of two of them labelled) as it is and
 degraded, ../shared/data/people (see their SOURCES.md), drawn scenes (tests/situations.py), and each folder given with
 `--also FOLDER`: JPEGs in the order they were taken; those whose names begin alike before the last number are one burst.
-`--only detector,court,people,drawn`. They are measured and solved as a run would, with the recipe's own parameters at
-3:2 and 4:5. Printed:
+`--only detector,court,people,drawn`. They are measured and solved by the step's own functions, as in a run, with its
+own parameters at 3:2 and 4:5. Printed:
 
 * labelled players found: with an overlap (IoU) of 0.4 with somebody of the certainty that counts (0.3), and in brackets
   where each box counts for one player only. Of the two labelled frames and their mirror images, 48 players, clean and
@@ -20,18 +20,22 @@ degraded, ../shared/data/people (see their SOURCES.md), drawn scenes (tests/situ
 * CPU seconds that crop takes to measure one picture
 
 A PNG of each picture is written to DIR: people green with their certainty in per cent, faces blue, balls orange, the
-subject red, the crops white and yellow, and beside it what would be delivered. No figure says a crop is good: look.
+subject red, the crops white and yellow, and beside it what would be delivered; and sheets of all that are cropped at an
+aspect, twelve to a sheet, dark where it is cut away. No figure says a crop is good: look.
 """
 
 from __future__ import annotations
 
 import argparse
+import hashlib
+import os
 import re
 import tempfile
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Container, Iterable, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
+from typing import NoReturn
 
 import cv2
 import numpy as np
@@ -40,19 +44,17 @@ import PIL.ImageOps
 import rawpy
 
 from pipeline.engine.burst_people import subjects_and_ranks
-from pipeline.engine.measure import MEASURED_EDGE, Measurements, measure_frames
+from pipeline.engine.measure import MEASURED_EDGE
 from pipeline.engine.run import read_shoot
-from pipeline.engine.solve import solve
 from pipeline.imaging.colour import srgb_decode
 from pipeline.imaging.raw.frame import DecodeOptions
 from pipeline.people import detect
 from pipeline.people.detect import SURE, find, overlap, within
 from pipeline.people.modelfiles import ModelFiles
-from pipeline.recipe.recipe import load_recipe
-from pipeline.steps import REGISTRY, crop
-from pipeline.steps.base import MeasureContext
+from pipeline.people.observe import FrameObservation
+from pipeline.steps import crop
+from pipeline.steps.base import MeasureContext, SolveContext
 from pipeline.steps.decode import decode
-from pipeline.store.store import Store
 from pipeline.types import Frame
 from tests.crop_sheet import Cut, write
 from tests.crops import ASPECTS, SHARED_MODELS, cpu, models
@@ -61,9 +63,6 @@ from tests.reaches import labelled
 from tests.situations import SITUATIONS, Drawn, draw_situation
 
 DATA = SHARED_MODELS.parent / "data"
-RECIPE = "recipe: 1\nsteps:\n  - decode:\ndeliveries:\n" + "".join(
-    f'  {name}:\n    - crop: {{to: subject, aspect: "{aspect}"}}\n    - save:\n' for aspect, name in ASPECTS.items()
-)
 _IOU = 0.4
 _INSIDE = 0.7  # of a labelled player, in a box that is around two
 _NEAR = 0.5  # heights of the subject
@@ -180,29 +179,51 @@ def write_shoot(folder: Path, pictures: Sequence[Path], worse: bool = False) -> 
         (folder / f"{path.stem}.jpg").write_bytes(with_time(data, second, hundredth))
 
 
-def cuts_of(shoot_folder: Path, files: ModelFiles, work: Path) -> tuple[list[Cut], float]:
-    """Every frame of a shoot as a run would cut it, and the CPU seconds that crop takes to measure the first."""
+def cuts_of(
+    shoot_folder: Path, files: ModelFiles, keep: Path | None = None, only: Container[str] = ()
+) -> tuple[list[Cut], float]:
+    """Every frame of a shoot as a run would cut it, and the CPU seconds that crop takes to measure the first.
+
+    keep  folder for what was measured, used again where the file and the step's version are the same
+    only  frames of which a Cut is asked for; all where empty
+    """
     shoot = replace(read_shoot(shoot_folder), models=files)
-    work.mkdir(parents=True, exist_ok=True)
-    (work / "recipe.yaml").write_text(RECIPE, encoding="utf-8")
-    recipe = load_recipe(work / "recipe.yaml", REGISTRY)
-    store = Store.open(work / "out", shoot_folder)
-    frames = list(measure_frames(store, shoot.frames, shoot.facts, files, 1))
-    wrong = [f"{s.frame.name}: {s.error}" for s in frames if s.error]
-    if wrong:
-        raise SystemExit("\n".join(wrong))
-    plan = solve(store, frames, shoot.bursts, shoot.facts, recipe)
-    measured = dict(Measurements(store, frames, crop.STEP))
-    subjects, _, _ = subjects_and_ranks(measured, shoot.bursts, shoot.facts)
-    params = {d.name: b.params for d in recipe.deliveries for b in d.steps if b.step is crop.STEP}
+    measured = {frame.name: observed(frame, files, keep) for frame in shoot.frames}
+    subjects, ranks, _ = subjects_and_ranks(measured, shoot.bursts, shoot.facts)
+    context = SolveContext(
+        shoot.frames, shoot.bursts, shoot.facts, measured, _no_light, lambda: subjects, lambda: ranks, {}
+    )
+    params = {aspect: crop.CropParams(aspect=aspect) for aspect in ASPECTS}
+    solved = {aspect: crop.solve(context, own).by_frame for aspect, own in params.items()}
     found = []
     for frame in shoot.frames:
         name, (height, width) = frame.name, measured[frame.name].people.size
-        solutions = {aspect: plan.solutions[f"{which}/crop"][name] for aspect, which in ASPECTS.items()}
-        boxes = {a: crop.box_for(params[w], solutions[a], height, width) for a, w in ASPECTS.items()}
+        if only and name not in only:
+            continue
+        solutions = {aspect: by_frame[name] for aspect, by_frame in solved.items()}
+        boxes = {aspect: crop.box_for(params[aspect], solutions[aspect], height, width) for aspect in ASPECTS}
         pixels = picture_of(frame, (height, width))
         found.append(Cut(name, pixels, measured[name], subjects[name], solutions, boxes))
-    return found, _time(context_of(shoot.frames[0], files))
+    return found, _time(context_of(shoot.frames[0], files)) if keep is None else float("nan")
+
+
+def _no_light() -> NoReturn:
+    raise AssertionError("crop does not ask for light")
+
+
+def observed(frame: Frame, files: ModelFiles, keep: Path | None) -> FrameObservation:
+    """What crop measures of a frame, from `keep` where it was measured before."""
+    if keep is None:
+        return crop.measure(context_of(frame, files))
+    key = hashlib.sha256(frame.path.read_bytes()).hexdigest()[:24]
+    path = keep / f"{key}-{crop.STEP.version}.npz"
+    if not path.exists():
+        keep.mkdir(parents=True, exist_ok=True)
+        part = path.with_suffix(f".{os.getpid()}.part.npz")
+        np.savez(part, **crop.measure(context_of(frame, files)).as_arrays())
+        part.replace(path)
+    with np.load(path) as arrays:
+        return FrameObservation.from_arrays(dict(arrays))
 
 
 def _time(context: MeasureContext) -> float:
@@ -300,14 +321,14 @@ def wrong_in(cut: Cut, aspect: str, drawn: Drawn) -> str:
     return "" if (held > 0.995).all() else f"cuts {100 * (1 - held.min()):.1f} % of whom it is about"
 
 
-def report_situations(files: ModelFiles, work: Path, to: Path | None) -> None:
+def report_situations(files: ModelFiles, work: Path, to: Path | None, keep: Path | None) -> None:
     """Drawn frames against what is right in them; see tests/situations.py."""
     (work / "drawn").mkdir(parents=True)
     known: dict[str, Drawn] = {}
     for plan in SITUATIONS:
         known |= draw_situation(plan, work / "drawn")
     write_shoot(work / "shoot", sorted((work / "drawn").glob("*.jpg")))
-    cuts, _ = cuts_of(work / "shoot", files, work)
+    cuts, _ = cuts_of(work / "shoot", files, keep)
     report_cuts("drawn situations", cuts, {})
     bad = [(cut.name, aspect, wrong_in(cut, aspect, known[cut.name])) for cut in cuts for aspect in ASPECTS]
     print(f"  as they should be: {sum(not why for _, _, why in bad)} of {len(bad)}")
@@ -323,6 +344,7 @@ def main() -> None:
     parser.add_argument("--to", type=Path, help="folder for the sheets")
     parser.add_argument("--only", default="detector,court,people,drawn")
     parser.add_argument("--also", type=Path, action="append", default=[], help="a further folder of JPEGs")
+    parser.add_argument("--keep", type=Path, help="folder for what was measured, used again where it is there")
     parser.add_argument("--detector", action="store_true", help="other sizes of picture too, and what they take")
     given = parser.parse_args()
     only, files = given.only.split(","), models()
@@ -344,16 +366,17 @@ def main() -> None:
         for what, (pictures, worse) in sets.items():
             work = Path(scratch) / what.replace(" ", "-")
             write_shoot(work / "shoot", pictures, worse)
-            cuts, took = cuts_of(work / "shoot", files, work)
+            cuts, took = cuts_of(work / "shoot", files, given.keep)
             report_cuts(what, cuts, truths)
             if what.startswith("court"):
                 report_burst([c for c in cuts if c.name.startswith("a_")])
-            print(f"  measuring one for crop takes {took:.2f} CPU s")
+            if given.keep is None:
+                print(f"  measuring one for crop takes {took:.2f} CPU s")
             if given.to is not None:
                 folder = given.to / what.replace(" ", "-")
                 print(f"  sheets: {len(write(folder, cuts))} in {folder}")
         if "drawn" in only:
-            report_situations(files, Path(scratch) / "drawn", given.to)
+            report_situations(files, Path(scratch) / "drawn", given.to, given.keep)
 
 
 if __name__ == "__main__":

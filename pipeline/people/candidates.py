@@ -1,9 +1,10 @@
-"""Who may be the subject throughout a burst in which nobody leads."""
+"""Who else may be the subject throughout a burst."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -19,6 +20,7 @@ class CandidateRules:
     """Chosen by eye on ../shared/data/court, checked with `python -m tests.real_crops --only court`."""
 
     share: float = 0.25  # of a burst's frames: who may be the subject in so many may be it in all
+    led: float = 0.5  # the same where somebody leads
     near: float = 0.5  # heights of the subject, from which whoever is in one crop of a burst is to be in the next
     shown: float = 0.8  # share of somebody inside a crop, from which they are in it
 
@@ -32,8 +34,8 @@ def throughout(
     rows: Sequence[int | None],
     verdicts: Sequence[Verdict | None],
 ) -> list[tuple[Box, ...]]:
-    """What each frame of a burst without a leader must hold besides its subject: the same people in each, with all
-    that reaches out of their boxes, in fractions; arguments as of `confidence.judged`, and its result.
+    """What each frame of a burst must hold besides its subject: the same people in each, with all that reaches out of
+    their boxes, in fractions; arguments as of `confidence.judged`, and its result.
 
     In one frame the detector misses somebody, or places them just below what counts; so a person may be the subject
     by what a share of the frames says, and stands, where missed, between where they were seen before and after.
@@ -44,16 +46,35 @@ def throughout(
         if row is not None and verdict is not None:
             for name in own[[row, *verdict.others]].tolist():
                 counts[name] = counts.get(name, 0) + 1
-    told = sum(verdict is not None for verdict in verdicts)
+    told = [verdict for verdict in verdicts if verdict is not None]
+    share = RULES.share if any(verdict.everybody for verdict in told) else RULES.led
+    subjects = {int(own[row]) for own, row in zip(names, rows, strict=True) if row is not None}
     held: list[list[Box]] = [[] for _ in frames]
-    for name in (name for name, count in counts.items() if count >= RULES.share * told):
+    for name in (name for name, count in counts.items() if count >= share * len(told)):
         seen = {at: int(np.flatnonzero(own == name)[0]) for at, own in enumerate(names) if name in own}
         places = np.array(list(seen))
         reach = np.array([frames[at].reach[row, :4] for at, row in seen.items()], np.float64)
         for at in range(len(frames)):
-            if np.abs(places - at).min() <= LINKING.skip and (at not in seen or seen[at] != rows[at]):
+            itself = name in subjects if rows[at] is None else seen.get(at) == rows[at]
+            if np.abs(places - at).min() <= LINKING.skip and not itself:
                 held[at].append(row_to_box(np.array([np.interp(at, places, side) for side in reach.T])))
     return [tuple(boxes) for boxes in held]
+
+
+def missed(frames: Sequence[Observation]) -> list[F64]:
+    """(K, 4) of each frame of a burst: boxes of those who were found before and after it but not in it, in fractions,
+    as far between as the frame is. A leap, a turn or somebody nearer hides a player from the detector for a frame."""
+    names = linked(frames, camera_shifts(frames))
+    found: list[list[F64]] = [[] for _ in frames]
+    for name in {name for own in names for name in own.tolist()}:
+        seen = [(at, int(np.flatnonzero(own == name)[0])) for at, own in enumerate(names) if name in own]
+        if max(float(frames[at].people[row, 4]) for at, row in seen) < SURE.person:
+            continue
+        for (first, before), (last, after) in pairwise(seen):
+            a, b = (frames[at].people[row, :4].astype(np.float64) for at, row in ((first, before), (last, after)))
+            for at in range(first + 1, last):
+                found[at].append(a + (b - a) * (at - first) / (last - first))
+    return [np.array(boxes, np.float64).reshape(-1, 4) for boxes in found]
 
 
 def in_each(frames: Sequence[Observation], crops: Sequence[Box], tall: Sequence[float]) -> bool:

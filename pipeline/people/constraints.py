@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 
 from pipeline.imaging import level
 from pipeline.imaging.geometry import WHOLE, HeightBox, box_to_heights
-from pipeline.people.detect import SURE
-from pipeline.people.framing import CropConstraints, turned_boxes
+from pipeline.people.framing import CropConstraints
 from pipeline.people.subject import Subject
 from pipeline.people.tracking import Observation
+from pipeline.types import F64
 
 
 @dataclass(frozen=True)
@@ -33,10 +33,13 @@ class ConstraintRules:
 RULES = ConstraintRules()
 
 
-def constraints_of(found: Observation, subject: Subject, margin: float, turned: float) -> CropConstraints:
+def constraints_of(
+    found: Observation, subject: Subject, margin: float, turned: float, missed: F64 | None = None
+) -> CropConstraints:
     """What a crop must hold of a frame, and what it should not cut.
 
     margin  least room around the subject, in heights of the subject
+    missed  (K, 4) people who are there although they were not found in this frame, see candidates.missed; fractions
     turned  degrees by which the frame is turned clockwise before it is cropped; the result is of the turned frame
     """
     height, width = found.size
@@ -64,6 +67,10 @@ def constraints_of(found: Observation, subject: Subject, margin: float, turned: 
         must = _joined(must, _grown(ball, RULES.ball_room * (ball[3] - ball[1])))
     frame = box_to_heights(level.inscribed(turned, height, width) if turned else WHOLE, height, width)
     people = np.delete(found.people, subject.row, axis=0) if subject.row is not None else found.people
+    there = np.zeros((0, 4)) if missed is None else missed
+    balls = placed(found.balls[found.balls[:, 4] >= RULES.possible_ball])
+    # None is left at the very edge of a crop either.
+    balls += RULES.ball_room * (balls[:, 3:] - balls[:, 1:2]) * [-1, -1, 1, 1]
     return CropConstraints(
         frame=frame,
         must=_to_rim(_within(must, frame), frame),
@@ -72,9 +79,22 @@ def constraints_of(found: Observation, subject: Subject, margin: float, turned: 
         least=0.0,
         towards=subject.towards,
         faces=placed(found.faces),  # also what only may be a face is not cut
-        people=placed(people[people[:, 4] >= SURE.person]),
-        balls=placed(found.balls[found.balls[:, 4] >= RULES.possible_ball]),
+        people=placed(np.concatenate([people[:, :4], there])),  # also unsure ones: leapers are found less well
+        balls=np.clip(balls, np.tile(frame[:2], 2), np.tile(frame[2:], 2)),
     )
+
+
+def turned_boxes(boxes: F64, degrees: float, width: float) -> F64:
+    """Upright boxes (N, 4) around `boxes` (N, 4) after a turn of the frame clockwise about its middle.
+
+    All in heights of the frame, which is `width` wide; plane rotation of the four corners.
+    """
+    angle = np.radians(degrees)
+    turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+    middle = np.array([width / 2, 0.5])
+    corners = boxes[:, [0, 1, 2, 1, 2, 3, 0, 3]].reshape(-1, 4, 2)
+    moved = (corners - middle) @ turn + middle
+    return np.concatenate([moved.min(axis=1), moved.max(axis=1)], axis=1)
 
 
 def _grown(box: Any, by: float) -> Any:

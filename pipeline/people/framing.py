@@ -1,8 +1,9 @@
 """Where to cut: crops that hold their subject whole, cut nobody's face, and move calmly over a burst.
 
 Lengths are in heights of the frame: a frame of aspect A is A wide and 1 high. A crop is its middle and its height.
-Every frame proposes some hundreds of crops, each with a cost; the cheapest way through the burst is found by
-dynamic programming (Viterbi 1967), so that what one frame would like is weighed against an even sequence.
+At each of some sizes every frame proposes some hundred crops, each with a cost; the cheapest way through the burst is
+found by dynamic programming (Viterbi 1967), so that what one frame would like is weighed against an even sequence, and
+the cheapest size is one for the burst, so that its crops look like one camera's.
 """
 
 from __future__ import annotations
@@ -28,16 +29,16 @@ class Framing:
     # How large: in heights of the subject, and in sizes against the wished one.
     loosest: float = 1.55  # a crop looser than this is not one, if nothing forces it; tests.crops allows 1.6
     sizes: tuple[float, ...] = (0.94, 1.0, 1.06, 1.14, 1.24)  # larger ones more: room is lost less than a hand
-    height_peak: int = 3  # frames: the tallest of so many sets the height, so that a raised arm stays in
-    height_sigma: float = 1.5  # frames: heights are evened by a Gaussian of this width
+    zoom: float = 0.015  # share by which crops of a burst grow or shrink a frame at most: one camera took them
     # Where: evened over the burst, each by a Gaussian of so many frames.
     towards_sigma: float = 2.0
     place_sigma: float = 0.8
     least_evened: int = 3  # frames: a shorter burst is not evened in place
     columns: int = 21  # places tried across, from one bound to the other
     rows: int = 11  # and down
-    # Sizes that are tried besides where each of those cuts what must not be cut.
+    # Sizes that are tried besides where with each of those some frame cuts what must not be cut.
     larger: tuple[float, ...] = (1.4, 1.6, 1.85, 2.15, 2.5, 3.0)
+    left: float = 12.0  # cost of a frame that is left whole among crops, since any crop of that size would cut
     kept: int = 80  # proposals of a frame that take part in the search through the burst
     # Costs of place and size. With much less for the place, people running beside the subject pull the crop to
     # their side, and the room is behind the subject (tests.crops, "room ahead").
@@ -122,17 +123,13 @@ class _Proposals:
     costs: F64
 
 
-def turned_boxes(boxes: F64, degrees: float, width: float) -> F64:
-    """Upright boxes (N, 4) around `boxes` (N, 4) after a turn of the frame clockwise about its middle.
+@dataclass(frozen=True)
+class _Way:
+    """Through a burst: a crop (3,) of each frame, what they cost together, and how many cut what they must not."""
 
-    All in heights of the frame, which is `width` wide; plane rotation of the four corners.
-    """
-    angle = np.radians(degrees)
-    turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
-    middle = np.array([width / 2, 0.5])
-    corners = boxes[:, [0, 1, 2, 1, 2, 3, 0, 3]].reshape(-1, 4, 2)
-    moved = (corners - middle) @ turn + middle
-    return np.concatenate([moved.min(axis=1), moved.max(axis=1)], axis=1)
+    crops: list[F64]
+    cost: float
+    cut: int
 
 
 def fits(constraints: CropConstraints, aspect: float) -> bool:
@@ -147,16 +144,33 @@ def _fits(box: HeightBox, constraints: CropConstraints, aspect: float) -> bool:
 
 
 def frame_burst(constraints: Sequence[CropConstraints], style: Style) -> list[HeightBox]:
-    """One crop for each of consecutive frames, in heights of the frame.
+    """One crop for each of consecutive frames, in heights of the frame; all of one size, or of one that hardly changes.
 
     constraints  one of each frame, at least one; each must fit (see `fits`)
     """
     constraints = _held_beside(constraints, style)
     heights = _heights(constraints, style)
-    middles = _middles(constraints, heights, style)
-    proposals = [_propose(w, style, h, m) for w, h, m in zip(constraints, heights, middles, strict=True)]
-    best = _cheapest(proposals, np.column_stack([middles, heights]))
-    return [_box_of(crop, style.aspect) for crop in best]
+    path = np.column_stack([_middles(constraints, heights, style), heights])
+    loosest = max(
+        FRAMING.loosest * (w.subject[3] - w.subject[1]) / h for w, h in zip(constraints, heights, strict=True)
+    )
+    sizes = sorted({min(size, max(loosest, 1.0)) for size in FRAMING.sizes})
+    ways = [_way(constraints, style, path, size) for size in sizes]
+    if all(way.cut for way in ways):
+        ways += [_way(constraints, style, path, size) for size in FRAMING.larger]
+    best = min(ways, key=lambda way: way.cost + FRAMING.left * way.cut)
+    return [_box_of(crop, style.aspect) for crop in best.crops]
+
+
+def _way(constraints: Sequence[CropConstraints], style: Style, path: F64, size: float) -> _Way:
+    """The cheapest way through a burst at `size` times the heights of the path (N, 3)."""
+    heights = _zoomed(np.clip(path[:, 2] * size, *_limits(constraints, style)))
+    proposals = [
+        _propose(w, style, float(height), wished) for w, height, wished in zip(constraints, heights, path, strict=True)
+    ]
+    crops, cost = _cheapest(proposals, path)
+    cut = sum(cuts(crop[None], w, style.aspect)[0] for crop, w in zip(crops, constraints, strict=True))
+    return _Way(crops, cost, int(cut))
 
 
 def _held_beside(constraints: Sequence[CropConstraints], style: Style) -> list[CropConstraints]:
@@ -177,16 +191,23 @@ def _around(a: HeightBox, b: HeightBox) -> HeightBox:
 
 
 def _heights(constraints: Sequence[CropConstraints], style: Style) -> F64:
-    """Height of each crop, evened over the burst, and never so small that the subject is cut."""
-    from scipy.ndimage import gaussian_filter1d, maximum_filter1d
+    """Height of each crop, as even as a zoom over the burst, and never so small that a subject is cut: the frame that
+    asks for most decides."""
+    return _zoomed(np.clip(_tall(constraints) / style.fill, *_limits(constraints, style)))
 
-    tall = np.array([w.subject[3] - w.subject[1] for w in constraints])
-    calm = gaussian_filter1d(
-        maximum_filter1d(tall, FRAMING.height_peak, mode="nearest"), FRAMING.height_sigma, mode="nearest"
-    )
-    low, high = _limits(constraints, style)
-    loosest = np.maximum(FRAMING.loosest, 1 / style.fill) * tall
-    return np.asarray(np.clip(np.minimum(calm / style.fill, loosest), low, high))
+
+def _tall(constraints: Sequence[CropConstraints]) -> F64:
+    return np.array([w.subject[3] - w.subject[1] for w in constraints])
+
+
+def _zoomed(heights: F64) -> F64:
+    """The least heights that are no smaller, and change from frame to frame by no more than FRAMING.zoom."""
+    result = heights.copy()
+    for at in range(1, len(result)):
+        result[at] = max(result[at], result[at - 1] / (1 + FRAMING.zoom))
+    for at in range(len(result) - 2, -1, -1):
+        result[at] = max(result[at], result[at + 1] / (1 + FRAMING.zoom))
+    return result
 
 
 def _limits(constraints: Sequence[CropConstraints], style: Style) -> tuple[F64, F64]:
@@ -235,32 +256,23 @@ def _range(constraints: CropConstraints, half: F64) -> tuple[F64, F64]:
     return np.where(low > high, middle, low), np.where(low > high, middle, high)
 
 
-def _propose(constraints: CropConstraints, style: Style, height: float, middle: F64) -> _Proposals:
-    """Crops around the wished one, and what each costs."""
-    (low,), (room,) = _limits([constraints], style)
-    tall = constraints.subject[3] - constraints.subject[1]
-    high = min(room, max(low, height, FRAMING.loosest * tall))
-    crops = _placed(constraints, style, {float(np.clip(height * s, low, high)) for s in FRAMING.sizes}, middle)
-    if cuts(crops, constraints, style.aspect).all():
-        larger = {float(np.clip(height * s, low, room)) for s in FRAMING.larger}
-        crops = np.concatenate([crops, _placed(constraints, style, larger, middle)])
-    costs = _costs(crops, constraints, style, height, middle)
+def _propose(constraints: CropConstraints, style: Style, size: float, wished: F64) -> _Proposals:
+    """Crops so high all over the places they may have, and what each costs; wished (3,) middle and height."""
+    crops = _placed(constraints, style, size, wished[:2])
+    costs = _costs(crops, constraints, style, float(wished[2]), wished[:2])
     best = np.argsort(costs, kind="stable")[: FRAMING.kept]
     return _Proposals(crops[best], costs[best])
 
 
-def _placed(constraints: CropConstraints, style: Style, sizes: set[float], middle: F64) -> F64:
-    """(N, 3) crops of these heights all over the places they may have."""
-    crops = []
-    for size in sorted(sizes):
-        half = np.array([size * style.aspect / 2, size / 2])
-        lowest, highest = _range(constraints, half)
-        around = np.clip(middle, lowest, highest)
-        xs = np.unique(np.append(np.linspace(lowest[0], highest[0], FRAMING.columns), around[0]))
-        ys = np.unique(np.append(np.linspace(lowest[1], highest[1], FRAMING.rows), around[1]))
-        grid = np.stack(np.meshgrid(xs, ys), axis=-1).reshape(-1, 2)
-        crops.append(np.column_stack([grid, np.full(len(grid), size)]))
-    return np.concatenate(crops)
+def _placed(constraints: CropConstraints, style: Style, size: float, middle: F64) -> F64:
+    """(N, 3) crops of this height all over the places they may have."""
+    half = np.array([size * style.aspect / 2, size / 2])
+    lowest, highest = _range(constraints, half)
+    around = np.clip(middle, lowest, highest)
+    xs = np.unique(np.append(np.linspace(lowest[0], highest[0], FRAMING.columns), around[0]))
+    ys = np.unique(np.append(np.linspace(lowest[1], highest[1], FRAMING.rows), around[1]))
+    grid = np.stack(np.meshgrid(xs, ys), axis=-1).reshape(-1, 2)
+    return np.column_stack([grid, np.full(len(grid), size)])
 
 
 def cut_by(box: HeightBox, constraints: CropConstraints) -> bool:
@@ -356,8 +368,8 @@ def _cut(share: F64) -> F64:
     return ((share > FRAMING.uncut) & (share < 1 - FRAMING.uncut)).astype(np.float64)
 
 
-def _cheapest(proposals: Sequence[_Proposals], path: F64) -> list[F64]:
-    """The cheapest proposals in a row; a step is counted against the path, which already follows the play."""
+def _cheapest(proposals: Sequence[_Proposals], path: F64) -> tuple[list[F64], float]:
+    """The cheapest proposals in a row, and their cost; a step is counted against the path, which follows the play."""
     total = proposals[0].costs
     came: list[F64] = []
     for at in range(1, len(proposals)):
@@ -372,7 +384,7 @@ def _cheapest(proposals: Sequence[_Proposals], path: F64) -> list[F64]:
     chosen = [index]
     for choice in reversed(came):
         chosen.append(int(choice[chosen[-1]]))
-    return [p.crops[i] for p, i in zip(proposals, reversed(chosen), strict=True)]
+    return [p.crops[i] for p, i in zip(proposals, reversed(chosen), strict=True)], float(total.min())
 
 
 def _box_of(crop: F64, aspect: float) -> HeightBox:

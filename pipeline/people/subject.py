@@ -144,18 +144,14 @@ def find_subjects(frames: Sequence[Observation]) -> list[Subject | None]:
         None if row is None else ball_of(frame.people[row], frame) for frame, row in zip(frames, rows, strict=True)
     ]
     verdicts = judged(frames, worth, rows, moves, balls, moving)
-    nobody_leads = any(verdict is not None and verdict.everybody for verdict in verdicts)
-    everybody = throughout(frames, shifts, rows, verdicts) if nobody_leads else [()] * len(frames)
+    others = throughout(frames, shifts, rows, verdicts)
     found = [
         _between(at, rows, frames, verdicts)
         if row is None or verdict is None
         else _subject(frame, row, moves[at], rivals[at], balls[at], verdict)
         for at, (frame, row, verdict) in enumerate(zip(frames, rows, verdicts, strict=True))
     ]
-    return [
-        replace(one, others=others) if one is not None and one.everybody else one
-        for one, others in zip(found, everybody, strict=True)
-    ]
+    return [None if one is None else replace(one, others=held) for one, held in zip(found, others, strict=True)]
 
 
 def _worth(frame: Observation) -> F64:
@@ -210,7 +206,7 @@ def _subject(frame: Observation, row: int, move: F64, rival: int | None, near: F
     return Subject(
         box=row_to_box(person),
         whole=row_to_box(np.array(whole)),
-        others=tuple(row_to_box(frame.reach[i]) for i in verdict.others if i not in group),
+        others=(),
         everybody=verdict.everybody,
         confidence=verdict.confidence,
         doubt=verdict.doubt,

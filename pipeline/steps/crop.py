@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -23,7 +24,7 @@ from pipeline.imaging.geometry import (
 from pipeline.light.gain_map import gains_of_part
 from pipeline.steps import lens
 from pipeline.steps.base import ApplyContext, MeasureContext, Params, SolveContext, Solved, Step
-from pipeline.steps.crop_burst import as_one
+from pipeline.steps.crop_burst import as_one, crowded
 from pipeline.steps.crop_solution import (
     LEFT_WHOLE,
     NO_SUBJECT,
@@ -57,9 +58,6 @@ class CropRules:
     loose: float = 0.92  # of the possible width, where no model finds the subject: it rarely costs a hand or a ball
     narrowest: float = 2 / 3  # aspects of "free": those of the widest common formats (common practice, no source)
     widest: float = 16 / 9
-    # Confidence from which whoever else may be the subject is left out, though never cut, of an aspect that has no room
-    # for all of them.
-    clear: float = 0.8
     named: float = 0.5  # heights of the subject, from which somebody else may be one of the players in frames.csv
     shown: float = 0.8  # share of somebody inside the crop, from which the crop shows them
 
@@ -230,34 +228,37 @@ def _around(
     params: CropParams,
     turned: float,
 ) -> Iterable[tuple[str, CropSolution, str]]:
-    """(frame, solution, notice) for the frames of one burst; stretches of frames that have a subject go together."""
+    """(frame, solution, notice) for the frames of one burst; those of one aspect go together, also where frames between
+    them are left whole, so that their crops are of one size."""
     from pipeline.people import framing
+    from pipeline.people.candidates import missed
     from pipeline.people.constraints import constraints_of
 
-    run: list[tuple[str, framing.CropConstraints, float]] = []
-    for name in names:
-        subject, people = subjects.get(name), measured[name].people
-        constraints = None if subject is None else constraints_of(people, subject, params.margin, turned)
+    found: dict[str, tuple[CropSolution, str]] = {}
+    runs: dict[float, dict[str, framing.CropConstraints]] = {}
+    own = {name: subjects.get(name) for name in names}
+    if crowded(own, measured, params.margin, turned, partial(_aspect, params.aspect)):
+        own = {name: None if one is None else replace(one, others=()) for name, one in own.items()}
+    unseen = missed([measured[name].people for name in own])
+    for (name, subject), there in zip(own.items(), unseen, strict=True):
+        people = measured[name].people
+        constraints = None if subject is None else constraints_of(people, subject, params.margin, turned, there)
         height, width = people.size
         aspect = _aspect(params.aspect, height, width, constraints)
-        clear = subject is not None and subject.confidence >= RULES.clear and not subject.everybody
-        if subject is not None and constraints is not None and clear and not framing.fits(constraints, aspect):
-            constraints = constraints_of(people, replace(subject, others=()), params.margin, turned)
         if constraints is not None:  # so many pixels on the longer side
             constraints = replace(constraints, least=_least(params, height, width) / (max(aspect, 1.0) * height))
         doubt = NO_SUBJECT if subject is None else subject.doubt
-        if run and (constraints is None or doubt or run[-1][2] != aspect or not framing.fits(constraints, aspect)):
-            yield from _framed(run, params, turned, measured, subjects)
-            run = []
         sure = None if subject is None else subject.confidence
         if constraints is None or doubt:
-            yield name, CropSolution(CropSource.NOBODY, None, None, turned, doubt, sure), NOBODY.format(why=doubt)
+            found[name] = CropSolution(CropSource.NOBODY, None, None, turned, doubt, sure), NOBODY.format(why=doubt)
         elif not framing.fits(constraints, aspect):
             words = TOO_WIDE.format(aspect=params.aspect)
-            yield name, CropSolution(CropSource.DOES_NOT_FIT, turned=turned, confidence=sure), words
+            found[name] = CropSolution(CropSource.DOES_NOT_FIT, turned=turned, confidence=sure), words
         else:
-            run.append((name, constraints, aspect))
-    yield from _framed(run, params, turned, measured, subjects)
+            runs.setdefault(aspect, {})[name] = constraints
+    for aspect, run in runs.items():
+        found |= _framed(run, aspect, params, turned, measured, subjects)
+    return [(name, *found[name]) for name in names]
 
 
 def _least(params: CropParams, height: int, width: int) -> float:
@@ -268,32 +269,34 @@ def _least(params: CropParams, height: int, width: int) -> float:
 
 
 def _framed(
-    run: Sequence[tuple[str, framing.CropConstraints, float]],
+    run: Mapping[str, framing.CropConstraints],
+    aspect: float,
     params: CropParams,
     turned: float,
     measured: Mapping[str, FrameObservation],
     subjects: Mapping[str, Subject | None],
-) -> Iterable[tuple[str, CropSolution, str]]:
+) -> dict[str, tuple[CropSolution, str]]:
+    """Solution and notice of frames of one burst that are cropped alike."""
     from pipeline.people import framing
     from pipeline.people.belonging import rise
     from pipeline.people.confidence import EARNING
 
-    if not run:
-        return
-    sure = min((s.confidence for n, _, _ in run if (s := subjects[n]) is not None), default=0.0)
+    sure = min((s.confidence for n in run if (s := subjects[n]) is not None), default=0.0)
     fill = params.fill * (RULES.unsure + (1 - RULES.unsure) * rise(sure, EARNING.enough, 1.0))
-    style = framing.Style(run[0][2], fill, params.lead_room)
-    for (name, constraints, _), box in zip(run, framing.frame_burst([w for _, w, _ in run], style), strict=True):
+    boxes = framing.frame_burst(list(run.values()), framing.Style(aspect, fill, params.lead_room))
+    found: dict[str, tuple[CropSolution, str]] = {}
+    for (name, constraints), box in zip(run.items(), boxes, strict=True):
         height, width = measured[name].people.size
         subject = subjects[name]
         own = None if subject is None else subject.confidence
         if framing.cut_by(box, constraints):
             words = WOULD_CUT.format(aspect=params.aspect)
-            yield name, CropSolution(CropSource.WOULD_CUT, turned=turned, confidence=own), words
+            found[name] = CropSolution(CropSource.WOULD_CUT, turned=turned, confidence=own), words
             continue
         placed = _rounded(heights_to_box(box, height, width))
         source = CropSource.EVERYBODY if subject is not None and subject.everybody else CropSource.SUBJECT
-        yield name, CropSolution(source, placed, round(run[0][2], 6), turned, confidence=own), ""
+        found[name] = CropSolution(source, placed, round(aspect, 6), turned, confidence=own), ""
+    return found
 
 
 def _aspect(written: str, height: int, width: int, constraints: framing.CropConstraints | None = None) -> float:
@@ -363,7 +366,7 @@ def apply(image: Image, params: CropParams, context: ApplyContext[CropSolution])
 
 STEP: Step[CropParams, FrameObservation, CropSolution] = Step(
     name="crop",
-    version=10,
+    version=11,
     summary="Cut to an aspect around the player the moment is about, or to the box that frames.csv gives.",
     Params=CropParams,
     place="delivery",

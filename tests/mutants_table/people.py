@@ -6,6 +6,7 @@ from tests.mutants_table import moved, mutant
 
 _FRAMING = "people/framing.py"
 _SUBJECT = "people/subject.py"
+_CANDIDATES = "people/candidates.py"
 _BELONGING = "people/belonging.py"
 _CONFIDENCE = "people/confidence.py"
 _SURE = ("people/test_confidence.py",)
@@ -18,6 +19,7 @@ _DETECT = "people/detect.py"
 _OBSERVE = "people/observe.py"
 _MODELS = "people/modelfiles.py"
 _FETCHED = ("people/test_modelfiles.py",)
+_HELD = ("people/test_candidates.py",)
 _FRAMED = ("people/test_framing_rules.py", "people/test_framing.py")
 _WORTHY = ("people/test_subject_rules.py", "people/test_subject.py")
 _TRACKED = ("people/test_tracking_rules.py", "people/test_tracking.py")
@@ -69,15 +71,16 @@ MUTANTS = [
     mutant(_STRAIGHTEN, "round(-float(np.median(degrees)), 2)", "round(float(np.median(degrees)), 2)", *_STRAIGHTENED),
     # framing
     mutant(
-        _FRAMING, "[-np.sin(angle), np.cos(angle)]", "[np.sin(angle), np.cos(angle)]", *_FRAMED, "steps/test_crop.py"
-    ),
-    mutant(
-        _FRAMING,
-        "np.clip(np.minimum(calm / style.fill, loosest), low, high)",
-        "np.minimum(calm / style.fill, loosest)",
+        "people/constraints.py",
+        "[-np.sin(angle), np.cos(angle)]",
+        "[np.sin(angle), np.cos(angle)]",
         *_FRAMED,
-        why="sizes are clipped to the same limits when they are proposed",
+        "steps/test_crop.py",
     ),
+    mutant(_FRAMING, "result[at] = max(result[at], result[at + 1] / (1 + FRAMING.zoom))", "pass", *_FRAMED),
+    mutant(_FRAMING, "result[at] = max(result[at], result[at - 1] / (1 + FRAMING.zoom))", "pass", *_FRAMED),
+    mutant(_FRAMING, "if all(way.cut for way in ways):", "if False:", *_FRAMED),
+    mutant(_FRAMING, "way.cost + FRAMING.left * way.cut", "way.cost", *_FRAMED),
     mutant(
         _FRAMING,
         "return np.asarray(np.clip(middle, low, high))",
@@ -96,6 +99,27 @@ MUTANTS = [
     mutant(_FRAMING, "(share > FRAMING.uncut) & (share < 1 - FRAMING.uncut)", "share < 1 - FRAMING.uncut", *_FRAMED),
     mutant(_FRAMING, "torsos[touches, 3] = people[touches, 3]", "pass", *_FRAMED),
     mutant(_FRAMING, "if loose.any():", "if False:", *_FRAMED),
+    # who is missed in a frame, and what is decided for a burst
+    mutant(_CANDIDATES, "found[at].append(a + (b - a) * (at - first) / (last - first))", "pass", *_HELD),
+    mutant(_CANDIDATES, "(b - a) * (at - first) / (last - first)", "(b - a) / 2", *_HELD),
+    mutant(
+        _CANDIDATES, "RULES.share if any(verdict.everybody for verdict in told) else RULES.led", "RULES.share", *_HELD
+    ),
+    mutant("steps/crop_burst.py", "(len(whole) > led or not led)", "not led", *_HELD),
+    mutant("steps/crop.py", "params.margin, turned, there)", "params.margin, turned)", *_HELD),
+    mutant(
+        "people/constraints.py",
+        "balls += RULES.ball_room * (balls[:, 3:] - balls[:, 1:2]) * [-1, -1, 1, 1]",
+        "pass",
+        "people/test_constraints.py",
+    ),
+    mutant(
+        "people/constraints.py",
+        "np.clip(balls, np.tile(frame[:2], 2), np.tile(frame[2:], 2))",
+        "balls",
+        "steps/test_crop.py",
+    ),
+    mutant("people/constraints.py", "[people[:, :4], there]", "[people[:, :4]]", "people/test_constraints.py"),
     # subject
     mutant(
         _SUBJECT,

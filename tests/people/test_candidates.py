@@ -1,4 +1,4 @@
-"""A burst in which nobody leads is decided as one: about the same people in each frame, or left whole in each."""
+"""A burst is decided as one: about the same people in each frame, or, where nobody leads, left whole in each."""
 
 from __future__ import annotations
 
@@ -7,10 +7,12 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pytest
 
 from pipeline.engine.burst_people import subjects_and_ranks
 from pipeline.imaging.geometry import Box
-from pipeline.people.candidates import RULES, in_each
+from pipeline.people.candidates import RULES, in_each, missed
+from pipeline.people.detect import within
 from pipeline.people.observe import FrameObservation
 from pipeline.people.subject import find_subjects
 from pipeline.people.tracking import Observation, linked
@@ -81,6 +83,52 @@ def held_in(count: int) -> bool:
     return found is not None and len(found.others) == 2
 
 
+def led_in(count: int) -> bool:
+    """The same where somebody leads, who is half as tall again as the other and has a ball in reach."""
+    main, thing = at(0.55, 0.6, 0.95), ball(0.81, 0.5, 0.9, 0.03)
+    seen = [at(0.32, 0.45, 0.9 if n < count else 0.33) for n in range(40)]
+    found = find_subjects([observed([main, one], balls=[thing], jersey_colour=KIT[:2]) for one in seen])[-1]
+    assert found is not None and not found.everybody and not found.doubt
+    return len(found.others) == 1
+
+
+def test_who_is_missed_for_a_frame_stands_between_where_they_were_seen() -> None:
+    """Not who comes in late or leaves, nor what never was surely a person."""
+    seen, away = at(0.3), at(0.36)
+    hardly = at(0.8, sure=0.25)
+    frames = [observed([at(0.55), *rest]) for rest in ([seen, hardly], [], [], [away, hardly], [])]
+    none, one, two, last, left = missed(frames)
+    assert len(none) == len(last) == len(left) == 0
+    step = (np.array(away[:4]) - np.array(seen[:4])) / 3
+    assert one == pytest.approx(np.array([seen[:4]]) + step, abs=1e-6)
+    assert two == pytest.approx(np.array([seen[:4]]) + 2 * step, abs=1e-6)
+
+
+def test_a_crop_goes_through_nobody_who_is_missed_for_a_frame() -> None:
+    """Somebody beside the subject, who is found in four frames of five: the crops are one."""
+    main, thing = at(0.55, 0.4, 0.95), ball(0.55, 0.5, 0.9, 0.03)
+    beside = at(0.36, 0.4, 0.6)
+    frames = [observed([main, *([] if n == 2 else [beside])], balls=[thing]) for n in range(5)]
+    _, boxes, _ = crops(frames)
+    assert all(box is not None for box in boxes)
+    shares = [within(np.array([beside[:4]]), np.array(box))[0] for box in boxes]
+    assert max(shares) - min(shares) < 0.02
+
+
+def test_a_burst_most_of_which_cannot_be_cropped_is_left_whole() -> None:
+    """A clear subject who is too wide for the aspect in three frames of five, and in two."""
+
+    def frame(wide: bool) -> Observation:
+        x0, y0, x1, y1, sure = at(0.5, 0.6, 0.95)
+        reach = (0.05, y0, 0.95, y1, 0.9) if wide else (x0, y0, x1, y1, 0.9)
+        return observed([(x0, y0, x1, y1, sure)], reach=[reach], balls=[ball(0.5, 0.5, 0.9, 0.03)])
+
+    most = crops([frame(wide) for wide in (True, False, True, False, True)], "4:5")[0]
+    few = crops([frame(wide) for wide in (False, True, False, True, False)], "4:5")[0]
+    assert most == [CropSource.DOES_NOT_FIT] * 5
+    assert few == [CropSource.SUBJECT, CropSource.DOES_NOT_FIT] * 2 + [CropSource.SUBJECT]
+
+
 def stays(tall: float = 0.4, part: float = 0.0) -> bool:
     """Whether two crops count as of the same people, when of somebody so tall the second one shows only this part."""
     person = at(0.3, tall)
@@ -90,6 +138,7 @@ def stays(tall: float = 0.4, part: float = 0.0) -> bool:
 
 SCENARIOS: dict[str, Scenario] = {
     "RULES.share": lambda: held_in(10) and not held_in(9),
+    "RULES.led": lambda: led_in(20) and not led_in(19),
     "RULES.near": lambda: turns(lambda share: not stays(share * 0.4), 0.5),
     "RULES.shown": lambda: turns(lambda part: stays(part=part), 0.8),
 }

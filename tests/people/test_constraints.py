@@ -41,12 +41,22 @@ def test_who_contests_the_ball_and_the_ball_are_held() -> None:
 
 
 def test_everybody_else_is_not_to_be_cut_nor_any_face() -> None:
-    """The subject is not among the others, nor is a box that hardly is a person; a face of little certainty is kept."""
+    """The subject is not among the others; who hardly is a person and a face of little certainty are not cut either."""
     people = [standing(0.5), standing(0.9, tall=0.3), standing(0.1, tall=0.3, sure=0.25)]
     found = of(observed(people, faces=[face(0.5, 0.35), face(0.9, 0.55, 0.03, sure=0.51)], balls=[ball(0.2, 0.2, 0.5)]))
-    assert found.people == pytest.approx(np.array([box_to_heights(Box(*people[1][:4]), *SIZE)]), abs=1e-6)
+    assert found.people == pytest.approx(np.array([box_to_heights(Box(*p[:4]), *SIZE) for p in people[1:]]), abs=1e-6)
     assert len(found.faces) == 2 and len(found.balls) == 1
     assert found.faces[1] == pytest.approx((1.35 - 0.015, 0.535, 1.35 + 0.015, 0.565), abs=1e-6)
+
+
+def test_who_is_missed_in_the_frame_is_not_cut_and_a_ball_has_room() -> None:
+    """A ball 0.04 high has a hundredth of the frame's height on each side, so that none is left at the very edge."""
+    frame = observed([standing(0.5)], balls=[ball(0.2, 0.2, 0.5, 0.04)])
+    (subject,) = find_subjects([frame])
+    assert subject is not None
+    found = constraints_of(frame, subject, 0.0, 0.0, np.array([[0.8, 0.3, 0.9, 0.7]]))
+    assert found.people == pytest.approx(np.array([[0.8 * RATIO, 0.3, 0.9 * RATIO, 0.7]]))
+    assert found.balls[0, [1, 3]] == pytest.approx([0.2 - 0.02 - 0.01, 0.2 + 0.02 + 0.01], abs=1e-6)
 
 
 @pytest.mark.parametrize("turned", [-4.0, 3.0])

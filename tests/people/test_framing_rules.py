@@ -55,10 +55,29 @@ def narrowed() -> float:
     return height(box) / wished
 
 
-def raised_arm() -> bool:
-    """An arm raised in one frame makes the crops before and after it looser alike."""
-    boxes = crop_of(0.3, 0.3, 0.3, 0.3, 0.36, 0.3, 0.3, 0.3, 0.3)
-    return near(height(boxes[2]), height(boxes[6]), 1e-6) and height(boxes[3]) > height(boxes[1])
+def zoomed() -> float:
+    """By how much a crop before and after one of somebody taller is smaller than that one."""
+    boxes = crop_of(0.3, 0.3, 0.3, 0.31, 0.3, 0.3, 0.3)
+    assert near(height(boxes[2]), height(boxes[4]), 1e-6)
+    return height(boxes[3]) / height(boxes[2])
+
+
+def loosened(frames: int) -> bool:
+    """Whether a burst is loosened of which the first frame is whole only from 1.5 times the wished size on: what may be
+    a ball is so high."""
+    wished, subject = 0.4 / 0.8, person(0.75, 0.4, 0.7)
+    ball = np.array([(0.7, 0.5 - 0.75 * wished, 0.8, 0.5 + 0.75 * wished)])
+    burst = [constraints(subject, balls=ball)] + [constraints(subject)] * (frames - 1)
+    return height(frame_burst(burst, Style(1.5, 0.8, 0.0))[-1]) > 1.5 * wished
+
+
+def loosest() -> float:
+    """The size, against the subject, of a crop that is whole from 1.075 times the wished size on."""
+    wished = 0.3 / 0.7
+    top, bottom = 0.65 - 1.075 * wished / 2, 0.65 + 1.075 * wished / 2
+    faces = np.array([(0.7, top, 0.8, 0.47), (0.7, 0.83, 0.8, bottom)])
+    (box,) = frame_burst([constraints(person(0.75, 0.3, 0.8), faces=faces)], Style(1.5, 0.7, 0.4))
+    return height(box) / 0.3
 
 
 def cost(x: float = 0.75, y: float = 0.5, tall: float = 0.6, **more: object) -> float:
@@ -124,15 +143,15 @@ def calm(worse: float) -> bool:
     path = np.array([[0.75, 0.5, 1.0], [0.75, 0.5, 1.0]])
     still = _Proposals(path[:1], np.zeros(1))
     choice = _Proposals(np.array([[0.75, 0.5, 1.0], [0.85, 0.5, 1.0]]), np.array([worse, 0.0]))
-    return bool(_cheapest([still, choice], path)[1][0] == 0.75)
+    return bool(_cheapest([still, choice], path)[0][1][0] == 0.75)
 
 
 # Gaussians of step functions at whole frames: the weights exp(-k * k / 2 / sigma ** 2), summed on one side.
 LEAD = 0.5 * 0.4 * (0.4 / 0.7 * 1.5 - 0.2)  # half of the room beside SUBJECT and its margin, times lead_room
 
 SCENARIOS: dict[str, Scenario] = {
-    # The neighbour is so tall that the evened height would be looser than a crop may be.
-    "FRAMING.loosest": lambda: near(height(crop_of(0.3, 0.3, 0.5)[0]) / 0.3, 1.55),
+    # A face above and one below, which only a crop looser than that would hold.
+    "FRAMING.loosest": lambda: near(loosest(), 1.55),
     "FRAMING.sizes": lambda: (
         near(narrowed(), 0.94)
         and near(height(crop_of(0.4)[0]), 0.4 / 0.7)
@@ -140,11 +159,9 @@ SCENARIOS: dict[str, Scenario] = {
         and near(needs(1.10), 1.14)
         and near(needs(1.19), 1.24)
     ),
-    "FRAMING.height_peak": raised_arm,
-    # One and a half frames before the taller ones begin: 0.154 of the way.
-    "FRAMING.height_sigma": lambda: near(
-        (height(crop_of(*[0.3] * 6, *[0.36] * 6)[3]) * 0.7 - 0.3) / 0.06, 0.154, within=0.08
-    ),
+    "FRAMING.zoom": lambda: near(zoomed() - 1, 0.015),
+    # One that cuts the ball and is left whole costs as much as (10 + 12) / (6 * log(1.6) ** 2) = 16.6 frames so large.
+    "FRAMING.left": lambda: loosened(16) and not loosened(17),
     "FRAMING.towards_sigma": lambda: near(
         (middles([0.75] * 16, [-1.0] * 8 + [1.0] * 8)[9] - 0.75) / LEAD, 0.547, within=0.04
     ),
@@ -194,7 +211,7 @@ def test_a_step_from_the_path_is_kept_up() -> None:
     first = _Proposals(np.array([[0.2, 0.0, 0.5]]), np.zeros(1))
     second = _Proposals(np.array([[-0.2, 0.0, 0.5], [0.0, 0.0, 0.5], [0.2, 0.0, 0.5]]), np.zeros(3))
     path = np.array([[0.0, 0.0, 0.5], [0.0, 0.0, 0.5]])
-    assert _cheapest([first, second], path)[1].tolist() == [0.2, 0.0, 0.5]
+    assert _cheapest([first, second], path)[0][1].tolist() == [0.2, 0.0, 0.5]
 
 
 def test_the_margin_gives_way_before_the_subject_is_cut() -> None:

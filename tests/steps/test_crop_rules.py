@@ -9,6 +9,7 @@ from pipeline.people.detect import within
 from pipeline.people.subject import find_subjects
 from pipeline.shoot.facts import FrameFacts
 from pipeline.steps.crop import RULES, CropParams, CropSolution, CropSource, _fewer, box_for
+from pipeline.steps.crop_burst import RULES as BURST
 from tests.people.rules import Scenario, guards, near, turns
 from tests.people.test_subject_rules import at, place
 from tests.people.test_tracking import RATIO, observed, standing
@@ -74,7 +75,7 @@ SCENARIOS: dict[str, Scenario] = {
     "RULES.web": lambda: near(longest(4000, 6000), 1200, 0.005),
     "RULES.of_longer_side": lambda: near(longest(1000, 1500), 750, 0.005),
     "RULES.loose": lambda: near(loose(), 0.92),
-    "RULES.clear": lambda: turns(leaves_out, 0.8),
+    "BURST.clear": lambda: turns(leaves_out, 0.8),
     "RULES.narrowest": lambda: near(aspect(0.4), 2 / 3),
     "RULES.widest": lambda: near(aspect(2.1), 16 / 9),
     "RULES.named": lambda: turns(lambda share: too_few(standing(0.9, tall=0.5 * share, sure=0.7)), 0.5),
@@ -82,4 +83,6 @@ SCENARIOS: dict[str, Scenario] = {
 }  # fmt: skip
 
 
-test_a_tenth_more_or_less_changes_what_a_crop_holds, test_every_number_is_guarded = guards({"RULES": RULES}, SCENARIOS)
+test_a_tenth_more_or_less_changes_what_a_crop_holds, test_every_number_is_guarded = guards(
+    {"RULES": RULES, "BURST": BURST}, SCENARIOS
+)
