@@ -16,6 +16,7 @@ class Problem:
 
     missing  the table of the shoot, "roster" or "frames", that the facts name and that is not there; else ""
     frame    the only frame that it concerns, "" where it concerns more
+    withheld whether all that it leaves open about a player is withheld, so that the rest can go on without them
     """
 
     file: str
@@ -24,6 +25,7 @@ class Problem:
     message: str
     missing: str = ""
     frame: str = ""
+    withheld: bool = False
 
     def __str__(self) -> str:
         where = f"{self.file}:{self.line}:{self.column}" if self.line else self.file

@@ -98,7 +98,8 @@ def _run(
 ) -> None:
     started = time.perf_counter()
     some(note, [about.text for about in shoot.clock_notes], "note", " in the report")  # while they can be corrected
-    some(warn, [why for _, why in shoot.missing], "wrong row", " in the report")
+    wrong_rows = [*shoot.facts.wrong_players, *(why for _, why in shoot.missing)]
+    some(warn, wrong_rows, "wrong row", " in the report")
     if not Store(out).work.is_dir() and (place := absent_disk(out)) is not None:
         note(f"{place}: no disk is connected there, so {out} is written on this computer's own; if that is wrong, stop")
     pace = Pace(deadline, say=note)

@@ -200,7 +200,7 @@ def foresee(
     refuse(recipe, shoot, only, out)
     unplaced = deleted_frames(Store(out), shoot).unplaced if out is not None else shoot.facts.unplaced
     refuse_unplaced(recipe, unplaced)
-    log = RunLog(shoot.failures())
+    log = RunLog(shoot.failures(), failed_steps=shoot.failed_steps())
     decided = decide(store, Planner(store.out, shoot, recipe), log, workers, progress)
     log.failed = {name: why for name, why in log.failed.items() if matches(name, only)}
     files = [d.output for name, (_, delivered) in decided.planned.items() if matches(name, only) for d in delivered]

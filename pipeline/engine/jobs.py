@@ -67,6 +67,10 @@ class Shoot:
         """Frame or row of frames.csv -> why it fails, of those that have failed before a run begins."""
         return dict((*self.missing, *self.lost))
 
+    def failed_steps(self) -> dict[str, str]:
+        """What else has failed before a run begins, as in its record."""
+        return {"roster": "; ".join(self.facts.wrong_players)} if self.facts.wrong_players else {}
+
     def withheld(self, frame: str) -> str:
         """Why a frame may be in no delivery; "" where it may."""
         row = self.facts.row(frame)
@@ -149,22 +153,26 @@ def read_shoot(
     )
 
 
-# Rows of frames.csv with a wrong cell, and share of all rows, that hold back their own frames and no more; with more,
+# Rows of a table with a wrong cell, and share of all its rows, that hold back their own frames and no more; with more,
 # the roster or the table is wrong as a whole, and a night without a picture helps nobody. Chosen by us, no source.
 _FEW_ROWS, _SHARE_OF_ROWS = 3, 0.05
 
 
 def without_wrong_rows(facts: Facts, problems: Sequence[Problem]) -> tuple[Facts, list[tuple[str, str]]]:
     """The facts with the frames held back in whose rows a cell is wrong, and (row, reason) of each: nobody knows what
-    such a row forbids, and the rest of the night need not wait for it.
+    such a row forbids, and the rest of the night need not wait for it. Nor for a wrong row of the roster whose player
+    is withheld; see `Facts.wrong_players`.
 
-    Raises InputError with all problems where one concerns more than its frame, or many rows are wrong.
+    Raises InputError with all problems where one concerns more than its frame or player, or many rows are wrong.
     """
-    frames = {problem.frame for problem in problems}
-    if "" in frames or len(frames) > max(_FEW_ROWS, _SHARE_OF_ROWS * (len(facts.rows) + len(frames))):
+    of_players = sorted({problem for problem in problems if problem.withheld})
+    rest = sorted({problem for problem in problems if not problem.withheld})
+    frames = {problem.frame for problem in rest}
+    lines = {problem.line for problem in of_players}
+    if "" in frames or _are_many(len(frames), len(facts.rows)) or _are_many(len(lines), len(facts.roster)):
         raise InputError(problems)
     said: dict[str, list[Problem]] = {}
-    for problem in sorted(set(problems)):
+    for problem in rest:
         said.setdefault(problem.frame, []).append(problem)
     table = Path(facts.frames_file).name
     why = {name: f"line {first.line} of {table} is wrong; correct it" for name, (first, *_) in said.items()}
@@ -172,7 +180,12 @@ def without_wrong_rows(facts: Facts, problems: Sequence[Problem]) -> tuple[Facts
         (f"{name} (line {some[0].line})", f"{'; '.join(map(str, some))}; {name} is held back until then")
         for name, some in said.items()
     ]
-    return replace(facts, unclear={**facts.unclear, **why}), wrong
+    players = tuple(f"{one}; until then no frame that may show or name this player is delivered" for one in of_players)
+    return replace(facts, unclear={**facts.unclear, **why}, wrong_players=players), wrong
+
+
+def _are_many(wrong: int, right: int) -> bool:
+    return wrong > max(_FEW_ROWS, _SHARE_OF_ROWS * (right + wrong))
 
 
 def _with_ratings(facts: Facts, frames: Sequence[Frame]) -> tuple[Facts, list[str]]:

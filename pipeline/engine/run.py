@@ -89,7 +89,7 @@ class _Run:
         self.pace = pace or Pace()
         self.planner = Planner(store.out, shoot, recipe)
         self.outputs = Outputs(store, shoot)
-        self.log = RunLog(shoot.failures())
+        self.log = RunLog(shoot.failures(), failed_steps=shoot.failed_steps())
 
     def go(self, only: str | None) -> Outcome:
         """Measure, solve, render, record and send. Raises RunStoppedError where OUT or the shoot is lost, OSError."""

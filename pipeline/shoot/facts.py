@@ -107,6 +107,7 @@ class Facts(Credits, Place):
     unnamed  frames of the shoot that have no row in a table that somebody has filled in
     unplaced  "file:line" of rows that show a player with publish: no and fit no frame, so that none is held back
     notices  on the files that were read, wrong in nothing
+    wrong_players  what is wrong in single rows of the roster, whose players are withheld until it is corrected
     hall     whose light is to be remembered, "" for none; remembered  what is, as the run began with it
     """
 
@@ -128,6 +129,7 @@ class Facts(Credits, Place):
     unnamed: tuple[str, ...] = ()
     unplaced: tuple[str, ...] = ()
     notices: tuple[str, ...] = ()
+    wrong_players: tuple[str, ...] = ()
     hall: str = ""
     remembered: HallMemory | None = None
 

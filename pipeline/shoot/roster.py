@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from pipeline.errors import Problem
-from pipeline.shoot.facts import Player
+from pipeline.shoot.facts import SIDES, Player
 from pipeline.shoot.names import LONGEST_NAME
 from pipeline.shoot.rows import side_of
 from pipeline.textfile.encodings import only_letters
@@ -34,6 +34,9 @@ def read_roster(
 
     minors     whether no name of the shoot is published
     languages  in which publish may be answered, besides English
+
+    A player in whose row something is wrong is withheld, whatever it says: under that name, under that number, and on
+    both sides where the team is not known. Where nobody can know whom a row withholds, its problem stops a run.
 
     Where the code page of the table is a guess, a name that must not appear is also looked for as the other likely
     code pages spell it: each such spelling is one more player of that number.
@@ -64,11 +67,19 @@ def read_roster(
             means = "may mean yes or no beside empty cells; write yes or no" if unclear else "is neither yes nor no"
             wrong.append(("publish", f"{row['publish']} {means}"))
         wrong = [(column, message) for column, message in wrong if column not in absent]
-        problems += [row.problem(f"{column}: {message}", column) for column, message in wrong]
+        # Beside empty cells nobody knows what these mean: "ok" in some may say that all others must not be shown.
+        unclear = publish is None and (is_mark(row["publish"]) or some_empty)
+        is_known = not absent and not unclear and (publish is True or 0 < len(row["name"]) <= LONGEST_NAME)
+        found = [row.problem(f"{column}: {message}", column) for column, message in wrong]
         if first := players.get((side or "", number)):
             here = f" as well as {row['name']} here" if row["name"] else ""
             message = f"{side} {number} is already on line {first.line}, {first.name}{here}; correct one"
-            problems.append(row.problem(message, "number"))
+            found.append(row.problem(message, "number"))
+        problems += [replace(problem, withheld=is_known) for problem in found]
+        if found and is_known:
+            name = row["name"] if len(row["name"]) <= LONGEST_NAME else ""
+            number = number if number.isdecimal() else ""
+            others += [Player(one, number, name, False, row.line) for one in ((side,) if side else SIDES)]
         elif side and not wrong and not absent:
             player = players[side, number] = Player(side, number, row["name"], bool(publish), row.line)
             spellings = row.others.get("name", ())

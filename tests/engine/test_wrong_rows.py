@@ -56,8 +56,8 @@ def test_many_wrong_rows_stop_the_run_while_a_person_is_there(
 
 
 def test_what_is_wrong_elsewhere_stops_the_run(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="perhaps is neither yes nor no") as error:
-        shoot_of(tmp_path, {4: ",,home 77,"}, roster=ROSTER.replace(",no", ",perhaps"))
+    with pytest.raises(InputError, match="x may mean yes or no beside empty cells") as error:
+        shoot_of(tmp_path, {4: ",,home 77,"}, roster=ROSTER.replace(",yes", ",").replace(",no", ",x"))
     assert len(error.value.problems) == 2
 
 

@@ -125,7 +125,7 @@ def inspect_text(
     notes += [f"{s.frame.relative}: {s.error}" for s in measured_frames if s.error]
     used = {f.name: f.path for f in shoot.frames}
     notes += [f"{s.frame.name}: {s.notices[0]}" for s in measured_frames if s.frame.path != used[s.frame.name]]
-    notes += [f"{name}: {why}" for name, why in (*shoot.missing, *shoot.lost)]
+    notes += [*shoot.facts.wrong_players, *(f"{name}: {why}" for name, why in (*shoot.missing, *shoot.lost))]
     notes += notices
     notes += [*references, *_settings_notes(shoot), *of_noise, *failed]
     zones = words.zones if words is not None else []
