@@ -35,6 +35,17 @@ _SHOWN = ("report/test_pictures.py", "report/test_report.py")
 _PICTURES = "report/pictures.py"
 
 MUTANTS = [
+    mutant(_ROSTER, '(is_mark(row["publish"]) or some_empty)', "False", "engine/test_wrong_players.py"),
+    mutant(
+        _ROSTER,
+        "for one in ((side,) if side else SIDES)]",
+        "for one in ((side,) if side else ())]",
+        "engine/test_wrong_players.py",
+    ),
+    mutant(_ROSTER, "(publish is True or 0 < len", "(True or 0 < len", "engine/test_wrong_players.py"),
+    mutant("engine/jobs.py", " or _are_many(len(lines), len(facts.roster))", "", "engine/test_wrong_players.py"),
+    mutant("engine/run.py", ", failed_steps=shoot.failed_steps())", ")", "engine/test_wrong_players.py"),
+    mutant("engine/decide.py", ", failed_steps=shoot.failed_steps())", ")", "engine/test_wrong_players.py"),
     mutant(_PICTURES, "(None, None) if frame.consent else (frame.before", "(frame.before", *_SHOWN),
     mutant(_PICTURES, "if name not in wanted and proves_itself(store.out, name):", "if False:", *_SHOWN),
     mutant(_PICTURES, " and proves_itself(store.out, name):", ":", *_SHOWN),

@@ -14,6 +14,12 @@ _PUSHED = ("deliver/test_push_again.py", "deliver/test_push.py")
 _WHO = ("engine/test_who_gets_what.py",)
 
 MUTANTS = [
+    mutant(
+        "deliver/records.py",
+        "        self._keep(replace(record, sending=sha256))",
+        "        pass",
+        "deliver/test_push_killed.py",
+    ),
     mutant("deliver/sheet.py", "3 if shape >= 1 else 4", "3", "deliver/test_sheet.py"),
     mutant(
         _PUSH, "if (there.size, there.mark) == (record.bytes, record.mark):", "if there.size == record.bytes:", *_PUSHED
