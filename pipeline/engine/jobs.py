@@ -169,7 +169,9 @@ def without_wrong_rows(facts: Facts, problems: Sequence[Problem]) -> tuple[Facts
     rest = sorted({problem for problem in problems if not problem.withheld})
     frames = {problem.frame for problem in rest}
     lines = {problem.line for problem in of_players}
-    if "" in frames or _are_many(len(frames), len(facts.rows)) or _are_many(len(lines), len(facts.roster)):
+    right = sum(player.line not in lines for player in facts.roster)
+    are_many = _are_many(len(frames), len(facts.rows)) or _are_many(len(lines), right) or (lines and not right)
+    if "" in frames or are_many:
         raise InputError(problems)
     said: dict[str, list[Problem]] = {}
     for problem in rest:

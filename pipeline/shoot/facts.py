@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import unicodedata
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -35,6 +37,10 @@ MARKS = "for"  # a column that a person may add: whom a frame is for, in words t
 # Columns of tables that the program writes for a person to fill in: they inform. Only `file` and `time` are read back,
 # to know which frame a row means.
 INFO_COLUMNS = ("file", "burst", "time", "score", "suggested", "why", "suggested_players", "caption")
+
+
+# A shirt number in words, after case folding: common practice, no source.
+_NUMBERED = re.compile(r"(?:#|(?<!\w)(?:no|nr|num|number|nummer|numero|número|numéro|n°)(?![^\W\d])\.?)\s*(\d+)(?!\w)")
 
 
 @dataclass(frozen=True)
@@ -161,9 +167,9 @@ def held_back(facts: Facts, row: FrameFacts) -> str:
     """Why a frame must be in no delivery, without a name; "" where there is no reason.
 
     A frame is held where `players` names one whose roster line says publish: no, or `words` has such a name in
-    whatever spelling, or a part of it while `players` is empty, or where another row may mean it: nobody knows then
-    what that row forbids. minors: true alone holds no frame, or nothing could be delivered: it takes out every name
-    instead.
+    whatever spelling, or while `players` is empty a part of it or the shirt number, or where another row may mean it:
+    nobody knows then what that row forbids. minors: true alone holds no frame, or nothing could be delivered: it takes
+    out every name instead.
     """
     if row.unclear:
         return row.unclear
@@ -179,7 +185,28 @@ def held_back(facts: Facts, row: FrameFacts) -> str:
                 "its words name, or seem to name, somebody who must not be shown (the roster says publish: no in line "
                 f"{player.line}); write under players who is in the picture"
             )
+        if (worn_by := _numbered(words, facts)) is not None:
+            return (
+                "its words have the shirt number of somebody who must not be shown (the roster says publish: no in "
+                f"line {worn_by.line}); write under players who is in the picture"
+            )
     return ""
+
+
+def _numbered(words: str, facts: Facts) -> Player | None:
+    """The first player with publish: no whose shirt the words name, as "#7", "no. 7" or "home 7", which somebody else
+    may wear; not by a number alone, which may be a score or a throw."""
+    text = unicodedata.normalize("NFKC", words).casefold()
+    found = {("", one) for one in _NUMBERED.findall(text)}
+    for called, side in {
+        **{side: side for side in SIDES},
+        **{name: side for side, name in facts.teams.items()},
+    }.items():
+        team = re.escape(unicodedata.normalize("NFKC", called).casefold())
+        found |= {(side, one) for one in re.findall(rf"(?<!\w){team}\s+(\d+)(?!\w|\s*[-–:]\s*\d)", text)}
+    worn = {(side, one.lstrip("0") or "0") for side, one in found}
+    hidden = (player for player in facts.roster if not player.publish)
+    return next((p for p in hidden if worn & {(side, p.number.lstrip("0") or "0") for side in ("", p.team)}), None)
 
 
 def named_player(text: str, facts: Facts, players: Sequence[tuple[str, str]]) -> Player | None:

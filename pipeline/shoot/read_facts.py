@@ -132,7 +132,8 @@ def load_facts(
     languages = languages_of(parsed.language, parsed.country)
     roster, minors = _with_unread(parsed, listed, place, teams, notices)
     # A roster that cannot be read, or is not there, is one problem, not one for each player named in frames.csv.
-    players = roster if readable and listed else None
+    doubtful = {problem.line for problem in problems if problem.withheld}
+    players = roster if readable and any(player.line not in doubtful for player in listed) else None
     frames: Table | None = None
     if known is not None:
         pass

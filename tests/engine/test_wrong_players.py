@@ -70,6 +70,14 @@ def test_where_nobody_can_know_whom_it_withholds_the_run_stops(tmp_path: Path, w
         shoot_of(tmp_path, wrong)
 
 
+def test_a_roster_without_a_right_row_stops_the_run(tmp_path: Path) -> None:
+    shoot_of(tmp_path, "")
+    (tmp_path / "roster.csv").write_text("team,number,name,publish\nhome,x,Ida Marlow,yes\n")
+    with pytest.raises(InputError, match=r"roster\.csv:2") as error:
+        read_shoot(tmp_path)
+    assert len(error.value.problems) == 1  # not one for each frame as well
+
+
 def test_the_run_names_the_row_and_delivers_the_rest(tmp_path: Path) -> None:
     shoot, out = tmp_path / "shoot", tmp_path / "out"
     shoot.mkdir()

@@ -35,6 +35,19 @@ _SHOWN = ("report/test_pictures.py", "report/test_report.py")
 _PICTURES = "report/pictures.py"
 
 MUTANTS = [
+    mutant("engine/jobs.py", " or (lines and not right)", "", "engine/test_wrong_players.py"),
+    mutant(
+        _READ,
+        "if readable and any(player.line not in doubtful",
+        "if readable and any(True",
+        "engine/test_wrong_players.py",
+    ),
+    mutant(
+        _FACTS,
+        "        if (worn_by := _numbered(words, facts)) is not None:",
+        "        if False:",
+        "shoot/test_facts_players.py",
+    ),
     mutant(_ROSTER, '(is_mark(row["publish"]) or some_empty)', "False", "engine/test_wrong_players.py"),
     mutant(
         _ROSTER,
@@ -43,7 +56,7 @@ MUTANTS = [
         "engine/test_wrong_players.py",
     ),
     mutant(_ROSTER, "(publish is True or 0 < len", "(True or 0 < len", "engine/test_wrong_players.py"),
-    mutant("engine/jobs.py", " or _are_many(len(lines), len(facts.roster))", "", "engine/test_wrong_players.py"),
+    mutant("engine/jobs.py", " or _are_many(len(lines), right)", "", "engine/test_wrong_players.py"),
     mutant("engine/run.py", ", failed_steps=shoot.failed_steps())", ")", "engine/test_wrong_players.py"),
     mutant("engine/decide.py", ", failed_steps=shoot.failed_steps())", ")", "engine/test_wrong_players.py"),
     mutant(_PICTURES, "(None, None) if frame.consent else (frame.before", "(frame.before", *_SHOWN),

@@ -153,9 +153,9 @@ MUTANTS = [
         "engine/test_planted_records.py",
     ),
     mutant("engine/earlier.py", " or _some_of_then(store.out, frames):", ":", "engine/test_planted_records.py"),
-    mutant("engine/jobs.py", "unclear={**facts.unclear, **why})", "unclear=facts.unclear)", *_WRONG_ROWS),
-    mutant("engine/jobs.py", 'if "" in frames or len(frames) >', 'if "" in frames or 0 * len(frames) >', *_WRONG_ROWS),
-    mutant("engine/jobs.py", 'if "" in frames or len(frames) >', "if len(frames) >", *_WRONG_ROWS),
+    mutant("engine/jobs.py", "unclear={**facts.unclear, **why}, wrong", "unclear=facts.unclear, wrong", *_WRONG_ROWS),
+    mutant("engine/jobs.py", "are_many = _are_many(len(frames), len(facts.rows)) or ", "are_many = ", *_WRONG_ROWS),
+    mutant("engine/jobs.py", 'if "" in frames or are_many:', "if are_many:", *_WRONG_ROWS),
     # What may be in no delivery.
     mutant(_JOBS, "if not row.keep:", "if False:", *_PLANNED),
     mutant(
@@ -197,7 +197,7 @@ MUTANTS = [
     mutant("engine/decide.py", "    refuse_unplaced(recipe, unplaced)", "    pass", "engine/test_unplaced.py"),
     # What check and --dry-run announce is what a run does.
     mutant("engine/jobs.py", "dict((*self.missing, *self.lost))", "dict(self.missing)", *_FORESEEN),
-    mutant("engine/decide.py", "RunLog(shoot.failures())\n    decided", "RunLog()\n    decided", *_FORESEEN),
+    mutant("engine/decide.py", "RunLog(shoot.failures(), ", "RunLog(", *_FORESEEN),
     mutant("engine/decide.py", "if holds_withheld(delivery.name, shoot.facts):", "if False:", *_FORESEEN),
     mutant("engine/decide.py", "    log.failed |= failed\n", "", *_FORESEEN),
     mutant("engine/decide.py", "    refuse(recipe, shoot, only, out)\n", "", *_FORESEEN),

@@ -161,7 +161,6 @@ TH1_0003,,,home 7,one, two, three
         ("frames.csv", 2, 18, "rating: 6 is not a rating; write a whole number from -1 to 5"),
         ("frames.csv", 2, 20, "players: 7: write a team and a number, or a name of the roster: home 7"),
         ("frames.csv", 2, 20, "players: home 7 is named twice; leave one out"),
-        ("frames.csv", 2, 20, "players: home 8 is not in the roster; add or correct it"),
         ("frames.csv", 2, 47, "crop: 0.5 0 0.4 1 is not a crop; "
                               "write x0 y0 x1 y1, each from 0 to 1, x0 < x1 and y0 < y1"),
         ("frames.csv", 4, 1, "frame: TH1_0002 is already on line 3; leave one of the two out"),

@@ -102,6 +102,30 @@ def test_a_part_of_a_withheld_name_holds_where_players_is_empty(words: str, held
     assert held_back(young, FrameFacts(words="Holm scores")) == ""
 
 
+@pytest.mark.parametrize(
+    ("words", "held"),
+    [
+        ("#7 jumps", True),
+        ("No. 7 and nr 12", True),
+        ("Nº７ scores", True),
+        ("home 7 dives", True),
+        ("harbour gulls 7 at the line", True),
+        ("#07", True),
+        ("away 7 dives", False),
+        ("the 7 metre throw, 7 minutes left", False),
+        ("Harbour Gulls 7 - 6, home 7:6", False),
+        ("#77 and no. 17", False),
+        ("now 7 players", False),
+    ],
+)
+def test_the_shirt_of_a_withheld_player_holds_where_players_is_empty(words: str, held: bool) -> None:
+    """Two players may wear the number, one of each team: whom it means is in doubt."""
+    roster = (Player("home", "7", "Bea Lind", False, 3), Player("away", "7", "Bea Holm", True, 2))
+    facts = Facts(roster=roster, teams={"home": "Harbour Gulls", "away": "Mill Lane Foxes"})
+    assert ("publish: no in line 3" in held_back(facts, FrameFacts(words=words))) == held
+    assert held_back(facts, FrameFacts(words=words, players=(("away", "7"),))) == ""
+
+
 @pytest.mark.parametrize("shown", ["Bea", "BEA", "Lind", "Lindh Bea"])
 def test_a_player_who_may_be_shown_takes_no_word_out_of_doubt_that_is_wholly_in_a_withheld_name(shown: str) -> None:
     """Another is in the roster by a first name alone: whom "Bea scores" means, only a person knows."""
