@@ -7,6 +7,7 @@ import os
 from collections.abc import Collection, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Literal
 
@@ -14,7 +15,7 @@ from pipeline.engine.pacing.pace import spread
 from pipeline.errors import FrameError, InputError, in_short
 from pipeline.formats.metadata.model import Metadata
 from pipeline.imaging.shown_light import ShownLight
-from pipeline.report.kept_frames import read_checked
+from pipeline.report.kept_frames import read_checked, read_left
 from pipeline.shoot.frame_names import KnownFile, NameMemory
 from pipeline.store.keys import digest_json
 from pipeline.store.places import DeliveredPath, digest_below, path_below
@@ -161,6 +162,7 @@ def keep_names(store: Store, frames: Sequence[Frame], rows: Mapping[str, str]) -
     store.put_record(ROOT, "names.json", _Names, _Names(tuple(files), {**before.rows, **rows}))
 
 
+_A_DAY = timedelta(days=1)
 _COMPARED = 5  # frames whose bytes are read to tell two shoots apart; chosen by us: about a second from a card
 
 
@@ -176,6 +178,11 @@ def refuse_other_shoot(store: Store, shoot: Path, frames: Sequence[Frame]) -> No
         before = (store.record(ROOT, "names.json", _Names) or _Names()).files
         known = {(f.relative, f.size): f.sha256 for f in before}
     count = len(store.names("done"))
+    if not known and _is_other_evening(store.out, frames):
+        raise InputError(
+            f"{store.out}: run.json is of another evening, whose pictures this run would take for earlier ones of its "
+            "own: OUT/.work, which knows them apart, is gone; give another --out"
+        )
     if not known or not count:
         return
     files = (replace(f, path=path, relative=at) for f in frames for path, at in zip(f.files, f.relatives, strict=True))
@@ -189,6 +196,17 @@ def refuse_other_shoot(store: Store, shoot: Path, frames: Sequence[Frame]) -> No
             return
         other = f"other frames, which were in {shoot} then"
     raise InputError(f"{store.out}: holds {counted(count, 'file')} delivered from {other}; give another --out")
+
+
+def _is_other_evening(out: Path, frames: Sequence[Frame]) -> bool:
+    """Whether frames of the last run had the paths of these and were all taken on other days. Cameras count anew every
+    evening; a clock that was set right since is hours off, or is that of one camera."""
+    then: dict[str, datetime] = {}
+    for frame in read_left(out)[0].values():
+        with suppress(ValueError):  # none, or a damaged one
+            then[frame.relative] = datetime.fromisoformat(frame.time or "").replace(tzinfo=None)
+    taken = [(f.exif.time, then[at]) for f in frames if f.exif.time for at in f.relatives if at in then]
+    return bool(taken) and all(abs(now - time) > _A_DAY for now, time in taken)
 
 
 def _some_of_then(out: Path, frames: Sequence[Frame]) -> bool:

@@ -11,6 +11,8 @@ _TESTS = ("engine/test_taking_back.py",)
 _GONE = ("engine/kept/test_records_gone.py",)
 
 MUTANTS = [
+    mutant("engine/earlier.py", "if not known and _is_other_evening(store.out, frames):", "if False:", *_GONE),
+    mutant("engine/earlier.py", "> _A_DAY for now", "> 0 * _A_DAY for now", *_GONE),
     mutant("engine/run.py", "            run.take_back_first()\n", "", *_TESTS),
     mutant("engine/run.py", "        self.take_back_first()\n", "", *_TESTS),
     mutant("engine/run.py", "refuse_unplaced(self.recipe, unplaced,", "refuse_unplaced(self.recipe, (),", *_TESTS),

@@ -175,6 +175,34 @@ def test_a_name_that_another_frame_has_today_does_not_hide_hers(night: Path) -> 
     assert (night / "out" / "web" / "TH1_0002.jpg").read_bytes() != hers and status == 0
 
 
+def test_another_evening_of_the_same_names_takes_nothing_for_its_own(tmp_path: Path) -> None:
+    """Cameras count anew every evening. Last week's pictures would be written over, and taken back where they were
+    sent; a clock that was set right since is no other evening."""
+    for name in ("shoot", "sent"):
+        (tmp_path / name).mkdir()
+    (tmp_path / "recipe.yaml").write_text(RECIPE.replace("ADDRESS", (tmp_path / "sent").as_posix()))
+
+    def taken(day: str) -> None:
+        for number in range(1, 3):
+            exif = PIL.Image.Exif()
+            exif.get_ifd(0x8769)[0x9003] = f"2026:02:{day} 19:30:0{number}"
+            noise = PIL.Image.frombytes("RGB", (96, 64), os.urandom(96 * 64 * 3))
+            noise.save(tmp_path / "shoot" / f"TH1_000{number}.jpg", exif=exif)
+
+    taken("14")
+    assert run(tmp_path)[0] == 0
+    shutil.rmtree(tmp_path / "out" / ".work")
+    before = {path: path.read_bytes() for path in tmp_path.rglob("TH1_*.jpg") if "shoot" not in path.parts}
+    assert len(before) == 4
+    taken("21")
+    status, told = run(tmp_path)
+    assert status == 2 and "run.json is of another evening" in told and "give another --out" in told, told
+    assert {path: path.read_bytes() for path in before} == before
+    (tmp_path / "shoot" / "shoot.yaml").write_text("start: 2026-02-14T19:00:00+01:00\n")
+    taken("15")
+    assert run(tmp_path)[0] == 0
+
+
 def test_lines_of_a_damaged_run_json_are_read_one_by_one(tmp_path: Path, night: Path) -> None:
     data = (night / "out" / "run.json").read_bytes()
     out = tmp_path / "out"
