@@ -29,6 +29,8 @@ class ContrastConstants:
     vivid   part of the largest channel in the light that contrast goes by; the rest is luminance
     follow  slopes beyond 1 by which a colour near grey moves from it: as much as keeps skin within 3 CIEDE2000 of the
             straight curve's, lightness aside; saturated colours move less (`render`)
+    pure    how much of that colours of jerseys get, purer than skin and short of the edge, on top: cameras draw red,
+            magenta and green so, and without it they looked dusty beside them
     most    of colourfulness beyond 1: beyond 7 / 9 a purer colour of one luminance could end less pure
     The middle and most have the reasons given, the others were chosen by eye, no source.
     """
@@ -37,7 +39,8 @@ class ContrastConstants:
     edge: float = 0.95
     closed: float = 0.999
     vivid: float = 0.4
-    follow: float = 2.4
+    follow: float = 2.3
+    pure: float = 3.0
     most: float = 0.75
 
 
@@ -147,7 +150,8 @@ def render(
     green is below zero has a luminance of about nothing, and was black where it was pulled or divided by that.
     How much contrast a colour gets goes by its luminance and by its largest channel, as a saturated colour looks
     brighter than its luminance says (Helmholtz and Kohlrausch; Nayatani, Color Res. Appl. 22, 1997), and it goes
-    further from grey the less, the nearer it is to the edge, where a channel is nothing.
+    further from grey the less, the nearer it is to the edge, where a channel is nothing; a little more (CONTRAST.pure)
+    where it is purer than skin.
 
     samples  of few pixels the same numbers to the last bit, without loading the compiler
     """
@@ -165,7 +169,8 @@ def render(
     else:
         tables = _contrast_tables(knee, white, contrast, black, floor)
         edge = CONTRAST.edge if raw else CONTRAST.closed
-        ends = np.array([white, contrasted(np.array(white), contrast, black), knee, edge, CONTRAST.vivid], np.float32)
+        room = float(contrasted(np.array(white), contrast, black))
+        ends = np.array([white, room, knee, edge, CONTRAST.vivid, CONTRAST.pure], np.float32)
         contrasting(given, m, weight, *tables, _encoded(0.5, 1.0), ends, out)
     return out
 
@@ -258,8 +263,10 @@ def _render_contrast(
             rate = _looked_up(ratio, seen)
             grey = light * rate
             near = (most - min(r, g, u)) / most  # 0 for grey, 1 where a channel is nothing
-            free = one - near * near * near
-            gain = rate * (one + (_looked_up(spread, seen) - one) * free * free)
+            square = near * near
+            free = one - square * near
+            pure = ends[5] * (square * square) * (square * square) * (one - near)
+            gain = rate * (one + (_looked_up(spread, seen) - one) * (free * free + pure))
             r, g, u = (r - light) * gain, (g - light) * gain, (u - light) * gain
             r, g, u = grey + r, grey + g, grey + u
             most = max(r, g, u)

@@ -45,8 +45,10 @@ def contrast_samples(
     rate = _looked_up(ratio, seen)
     grey = light * rate
     near = (most - _ends(r, g, u)[1]) / most
-    free = one - near * near * near
-    gain = rate * (one + (_looked_up(spread, seen) - one) * free * free)
+    square = near * near
+    free = one - square * near
+    pure = ends[5] * (square * square) * (square * square) * (one - near)
+    gain = rate * (one + (_looked_up(spread, seen) - one) * (free * free + pure))
     r, g, u = (grey + (x - light) * gain for x in (r, g, u))
     most, least = _ends(r, g, u)
     top, bottom = _looked_up(rolled, most * scale_rolled), _looked_up(rolled, least * scale_rolled)

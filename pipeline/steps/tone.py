@@ -209,7 +209,7 @@ def apply(image: Image, params: ToneParams, context: ApplyContext[ToneSolution])
 
 STEP: Step[ToneParams, ToneMeasurement, ToneSolution] = Step(
     name="tone",
-    version=5,
+    version=6,
     summary="Bring scene light to display values: contrast and a black point for raw frames, a soft shoulder for all.",
     Params=ToneParams,
     place="both",

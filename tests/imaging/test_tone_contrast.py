@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
+from unittest.mock import patch
 
 import numpy as np
 import pytest
 
+from pipeline.imaging import tone
 from pipeline.imaging.colour import LUMINANCE, srgb_decode, srgb_encode, to_lab
 from pipeline.imaging.tone import CONTRAST, colourfulness, contrasted, curve, render, shoulder
 from pipeline.light.chart.values import LINEAR
@@ -203,3 +206,13 @@ def test_purer_colours_stay_purer(contrast: float) -> None:
             out = shown(colours, contrast, raw=True)
             share = out.min(axis=1) / (out @ LUMINANCE)
             assert (np.diff(share) < 1e-4).all(), (hue, light)
+
+
+def test_colours_of_jerseys_get_more_than_less_pure_ones() -> None:
+    """Red, green, magenta and blue of the published chart (D. Pascale) end at least as far from grey, in CIELAB, as
+    they would by what each has to the edge alone; both skin patches stay within 1 of that."""
+    with patch.object(tone, "CONTRAST", replace(tone.CONTRAST, pure=0.0)):
+        without = to_lab(shown(LINEAR, 0.4, raw=True))
+    found = to_lab(shown(LINEAR, 0.4, raw=True))
+    more = np.hypot(*found[:, 1:].T) - np.hypot(*without[:, 1:].T)
+    assert (more[[12, 13, 14, 16]] > 1).all() and more[:2].max() < 1

@@ -73,7 +73,8 @@ MUTANTS = [
     mutant(_TONE, "bottom + (r - least) * share", "top", "imaging/test_tone_contrast.py"),
     mutant(_TONE, "    if distance <= edge:", "    if True:", "imaging/test_tone_contrast.py"),
     mutant(_TONE, "light + vivid * (most - light)", "light", "imaging/test_tone_contrast.py"),
-    mutant(_TONE, "free = one - near * near * near", "free = one", "imaging/test_tone_contrast.py"),
+    mutant(_TONE, "free = one - square * near", "free = one", "imaging/test_tone_contrast.py"),
+    mutant(_TONE, "pure = ends[5] * (square", "pure = 0 * ends[5] * (square", "imaging/test_tone_contrast.py"),
     mutant(_TONE, "edge = CONTRAST.edge if raw else 0.0", "edge = 0.0", "imaging/test_tone_contrast.py"),
     mutant(
         _TONE, "(above + middle)) ** contrast", "(above + middle)) ** (2 * contrast)", "imaging/test_tone_contrast.py"
