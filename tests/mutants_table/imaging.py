@@ -34,7 +34,7 @@ MUTANTS = [
     mutant("engine/render.py", "and not (cleaned and b is early)", "", _LEARNED_RUN),
     mutant(_SAMPLES, "distance <= edge", "distance < 0", _AS_PIXELS),
     mutant(_SAMPLES, "np.where(most > knee, bottom", "np.where(most > 0, bottom", _AS_PIXELS),
-    mutant(_SAMPLES, "one - near * near * near", "one - near * near", _AS_PIXELS),
+    mutant(_SAMPLES, "one - square * near", "one - square", _AS_PIXELS),
     mutant(_SAMPLES, "(least < 0) & (light > 0)", "(least < 0)", _AS_PIXELS),
     mutant("light/highlights.py", "raised + clipped * (", "raised - clipped * (", _AS_PIXELS),
     mutant("steps/tone.py", "partial(displayed, samples=True)", "displayed", "cli/test_startup.py"),
