@@ -112,7 +112,11 @@ def test_the_same_command_finishes_it_with_the_same_bytes(
     evening: Path, short: tuple[Path, Outcome, dict[str, str]]
 ) -> None:
     out, first, before = short
+    of_a_trial = out / ".work" / "trial" / "web" / "killed.jpg"  # by a run that was killed
+    of_a_trial.parent.mkdir(parents=True)
+    of_a_trial.write_bytes(b"somebody")
     outcome = night(evening, out, Pace())
+    assert not (out / ".work" / "trial").exists()
     assert outcome.record.state == "done" and outcome.record.counts.rendered == first.record.counts.undone
     assert hashes(out) == hashes(evening / "whole")
     pictures = {name: digest for name, digest in before.items() if name.endswith(".jpg")}
@@ -147,6 +151,7 @@ def test_a_small_shoot_with_too_little_time_is_told_before_it_is_measured(evenin
         pace = Pace(SEVEN, clock, lambda text: said.append((text, clock.seen)))
         night(evening, tmp_path / "out", pace, clock)
     assert len(said) == 1 and said[0][0].startswith("07:00 cannot be met") and said[0][1] == 0
+    assert not any((tmp_path / "out" / ".work" / "thumbs").iterdir())  # those of the trial went with its pictures
 
 
 def test_of_a_short_time_less_than_a_minute_late_is_worth_saying() -> None:

@@ -47,6 +47,13 @@ MUTANTS = [
     mutant("engine/pacing/sample.py", "if worst[1] < _FAR * ", "if worst[1] < 1000 * ", *_LEFT),
     mutant("engine/pacing/sample.py", "for burst in spread(in_order):", "for burst in in_order:", *_LEFT),
     mutant("engine/pacing/sample.py", "if weights[name].kind == kind]\n        if len", "]\n        if len", *_LEFT),
+    mutant("engine/pacing/trial.py", "    shutil.rmtree(store.work / _FOLDER, ignore_errors=True)  #", "    #", *_HOUR),
+    mutant(
+        "engine/render.py",
+        "before = keep_before(Store(job.to or job.out)",
+        "before = keep_before(Store(job.out)",
+        *_HOUR,
+    ),
     mutant("engine/pacing/sample.py", "_ALIKE = 0.1", "_ALIKE = 0.001", *_LEFT),
     mutant("cli/console.py", "if seconds >= SOON else", "if True else", "cli/test_progress.py"),
     mutant("cli/console.py", " and done - first[phase] >= _LEAST:", ":", "cli/test_progress.py"),

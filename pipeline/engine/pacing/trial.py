@@ -41,6 +41,7 @@ class TrialRules:
 
 
 RULES = TrialRules()
+_FOLDER = "trial"  # in OUT/.work, where the workers of a cluster see it too
 
 
 @dataclass(frozen=True)
@@ -63,6 +64,7 @@ def try_out(store: Store, planner: Planner, workers: Workers, asked: Collection[
 
     What is measured is kept; pictures are rendered into a folder that goes again. Raises OSError where OUT fails.
     """
+    shutil.rmtree(store.work / _FOLDER, ignore_errors=True)  # of a run that was killed: somebody may be shown there
     shoot, recipe, many = planner.shoot, planner.recipe, parallel(workers)
     frames = len(shoot.frames)
     waiting = len(asked) - len(store.names("done")) // max(1, len(recipe.written))
@@ -176,8 +178,7 @@ def _seconds_of_light(store: Store, measured: Sequence[MeasuredFrame], burst: Bu
 
 def _rendered(store: Store, jobs: Sequence[Job], workers: Workers) -> dict[int, float]:
     """Index of a job -> seconds that it took where it ran."""
-    folder = store.work / "trial"  # where the workers of a cluster see it too
-    shutil.rmtree(folder, ignore_errors=True)  # of a run that was killed
+    folder = store.work / _FOLDER
     (folder / ".work" / "thumbs").mkdir(parents=True)  # small pictures take a part of the time
     try:
         trial = [replace(job, to=folder) for job in jobs]
