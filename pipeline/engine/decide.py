@@ -124,6 +124,7 @@ def measure_shoot(
     except Exception as error:
         raise_if_full(error)
         trace(error)
+    store.stop_if_lost()
     return measured_frames
 
 
@@ -170,6 +171,7 @@ def decide(
     pace = pace or Pace()
     pace.begin("solve")
     plan = solve(store, measured_frames, shoot.bursts, shoot.facts, recipe, workers)
+    store.stop_if_lost()  # each step would only say that what was measured has gone
     give_back_memory()
     phases.begin("plan")
     pace.begin("plan")

@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
+from pydantic import FiniteFloat
 
 from pipeline.imaging.colour import LUMINANCE, srgb_decode
 from pipeline.types import F32
@@ -22,10 +23,10 @@ class ShownLight(NamedTuple):
     """EV: `brightness` mean of log2 of the linear luminance, 0 being white; `red` log2 R/G, `blue` log2 B/G, of the
     mean colours. `burnt`  share of the picture that is white in all channels, 0 to 1."""
 
-    brightness: float
-    red: float
-    blue: float
-    burnt: float
+    brightness: FiniteFloat  # read back from records, which may be damaged
+    red: FiniteFloat
+    blue: FiniteFloat
+    burnt: FiniteFloat
 
 
 def shown_light(display: F32) -> ShownLight | None:

@@ -85,8 +85,9 @@ class Store:
         return store
 
     def _make(self) -> None:
-        for kind in KINDS:
-            (self.work / kind).mkdir(parents=True, exist_ok=True)
+        self.work.mkdir(parents=True, exist_ok=True)
+        for kind in KINDS:  # not their parents too: a disk may be pulled meanwhile
+            (self.work / kind).mkdir(exist_ok=True)
         with tempfile.NamedTemporaryFile(prefix=f"{TEMPORARY}{os.getpid()}-", dir=self.work, buffering=0) as probe:
             probe.write(b"0")
 

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.engine import measure
+from pipeline.engine.decide import foresee, measure_shoot
 from pipeline.engine.run import Outcome, read_shoot, run
 from pipeline.errors import RunStoppedError
 from pipeline.recipe.recipe import load_recipe
@@ -94,7 +95,7 @@ def test_a_raw_that_changes_while_it_is_measured_is_not_called_damaged(
     assert go(night).failed["TH5_0002"] == measure.CHANGED
 
 
-@pytest.mark.parametrize("at", [("measure", 1), ("render", 1)])
+@pytest.mark.parametrize("at", [("measure", 1), ("light", 3), ("render", 1)])
 @pytest.mark.parametrize("leaves", ["nothing", "an empty folder"])
 def test_a_shoot_whose_disk_is_pulled_stops_the_run_and_is_gone_on_with(
     night: Path, expected, at: tuple[str, int], leaves: str
@@ -122,7 +123,7 @@ def test_a_shoot_whose_disk_is_pulled_stops_the_run_and_is_gone_on_with(
     assert not go(night).failed and delivered(night) == expected
 
 
-@pytest.mark.parametrize("at", [("measure", 1), ("render", 1), ("render", 3)])
+@pytest.mark.parametrize("at", [("measure", 1), ("light", 3), ("render", 1), ("render", 3)])
 @pytest.mark.parametrize("leaves", ["nothing", "an empty folder"])
 def test_nothing_is_written_on_what_is_left_of_the_mount_point_of_out(
     night: Path, expected, at: tuple[str, int], leaves: str
@@ -140,6 +141,22 @@ def test_nothing_is_written_on_what_is_left_of_the_mount_point_of_out(
     shutil.rmtree(out, ignore_errors=True)
     away.rename(out)
     assert not go(night).failed and delivered(night) == expected
+
+
+@pytest.mark.parametrize(("done", "solves"), [(0, True), (3, True), (3, False)])
+def test_temporary_files_whose_disk_is_pulled_stop_the_command(night: Path, done: int, solves: bool) -> None:
+    """Else each step says in its own words that what was measured has gone."""
+
+    def progress(phase: str, now: int, total: int) -> None:
+        if (phase, now) == ("light", done):
+            shutil.rmtree(store.out)
+
+    shoot, recipe = read_shoot(night / "shoot", models=night), load_recipe(night / "night.yaml", REGISTRY)
+    with pytest.raises(RunStoppedError, match="is not there any more"), Store.scratch(night / "shoot") as store:
+        if solves:
+            foresee(store, shoot, recipe, 1, progress)
+        else:
+            measure_shoot(store, shoot, 1, progress)
 
 
 @pytest.mark.parametrize(

@@ -73,6 +73,7 @@ def test_a_planted_path_removes_nothing(tmp_path: Path, store: Store, relative: 
     [b"", b"{", b"[]", b"null", b"{}", *(json.dumps(ENTRY | change).encode() for change in (
         {"sha256": "0" * 63}, {"sha256": "X" * 64}, {"bytes": -1}, {"bytes": 1 << 80}, {"bytes": "3"}, {"mtime": None},
         {"notices": "text"}, {"width": 4.5}, {"replaced": "../x"}, {"frame": ["a"]}, {"thumb": {}},
+        {"light": [10**400, 0, 0, 0]}, {"light_before": [0.5, 0, 0, -(10**400)]},
     ))],
 )  # fmt: skip
 def test_a_damaged_entry_is_none(store: Store, data: bytes) -> None:

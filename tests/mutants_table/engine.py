@@ -194,6 +194,8 @@ MUTANTS = [
     ),
     mutant("engine/earlier.py", "not self.mtime and digest == self.replaced", "False", "engine/test_stopped.py"),
     mutant("engine/run.py", "self._collect(planned)", "pass", "engine/test_stopped.py"),
+    mutant("engine/decide.py", "    store.stop_if_lost()\n    return", "    return", "engine/test_lost_disks.py"),
+    mutant("engine/decide.py", "    store.stop_if_lost()  #", "    #", "engine/test_lost_disks.py"),
     mutant("engine/decide.py", "    refuse_unplaced(recipe, unplaced)", "    pass", "engine/test_unplaced.py"),
     # What check and --dry-run announce is what a run does.
     mutant("engine/jobs.py", "dict((*self.missing, *self.lost))", "dict(self.missing)", *_FORESEEN),
