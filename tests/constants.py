@@ -17,7 +17,7 @@ from unittest.mock import patch
 
 import numpy as np
 
-from pipeline.imaging import level, resample, sharpness, tone
+from pipeline.imaging import level, manhattan, resample, sharpness, tone
 from pipeline.imaging.denoise import block_wiener, cells, denoise, edges, picture_noise, picture_noise_pool
 from pipeline.imaging.learned import settle, tiles, web
 from pipeline.imaging.raw import defects, greens, mosaic, noise, noise_pool, residual_demosaic, row_noise, window
@@ -86,6 +86,7 @@ from tests.constants_raw import (
     of_window,
 )
 from tests.imaging.test_level import hall, turned
+from tests.imaging.test_manhattan import SURE, seen_by
 
 FILE = Path(__file__).with_name("constants.json")
 
@@ -232,6 +233,34 @@ def _level() -> list[float]:
     return out
 
 
+def _manhattan() -> list[float]:
+    """What lines of drawn cameras say, some at the limits of what cameras do, and what is joined and believed."""
+    out: list[float] = []
+    views = ((2.0, -12, 8, 2.5, 40), (-3.0, -9, -30, 1.5, 230), (1.0, -40, 20, 0.35, 20), (0.5, -5, 20, 9.0, 20))
+    for seed, (*camera, count) in enumerate(views):
+        lines = seen_by(*camera, seed=seed, count=count, strays=30)
+        found = manhattan.fit([lines, lines], [640, 432])
+        out += [] if found is None else [float(v) for v in vars(found).values()]
+    for name, values in (
+        ("spread", np.linspace(0.1, 0.4, 121)), ("moved", np.linspace(0.2, 0.5, 121)),
+        ("share", np.linspace(0.4, 1, 121)), ("evidence", np.linspace(5, 30, 126)),
+    ):  # fmt: skip
+        for good in (SURE, replace(SURE, spread=0.23), replace(SURE, share=0.67)):
+            out.append(float(sum(replace(good, **{name: float(v)}).sure for v in values)))
+
+    def parts(turn: float = 0.0, down: float = 0.0, gap: float = 0.0, long: float = 0.1) -> int:
+        of_two = [0.0, 0.05 + gap + long / 2], [0.0, down], [0.0, turn], [0.1, long]
+        return len(manhattan.joined(tuple(np.array(values) for values in of_two), 640)[0])  # type: ignore[arg-type]
+
+    out.append(float(sum(parts(turn=v) for v in np.linspace(0.5, 2, 76))))
+    out.append(float(sum(parts(down=v / 640) for v in np.linspace(0.5, 2, 76))))
+    out.append(float(sum(parts(gap=v) for v in np.linspace(0.02, 0.1, 81))))
+    out.append(float(sum(parts(long=v, down=0.2) for v in np.linspace(0.01, 0.02, 81))))
+    few = [seen_by(0, -10, 10, 2.0, count=n, strays=0) for n in range(5, 12)]
+    out.append(float(sum(manhattan.fit([lines, lines], [640, 640]) is None for lines in few)))
+    return out
+
+
 TOPICS = {
     "neutral": Topic(
         neutral, "NEUTRAL", _neutral,
@@ -342,6 +371,10 @@ TOPICS = {
     ),
     "read": Topic(fit, "READ", of_read),
     "fit": Topic(fit, "FIT", of_fit, {"evaluations": "converged before"}),
+    "manhattan": Topic(
+        manhattan, "MANHATTAN", _manhattan,
+        dict.fromkeys(("focal_from", "steepest"), "no answer to these lines lies there: a rail for the search"),
+    ),
     "level": Topic(
         level, "LEVEL", _level,
         {

@@ -1,4 +1,4 @@
-"""What `level` straightens, and how far it is off: `python -m tests.levels [--halls 120] [PICTURE ...]`.
+"""What `level` straightens, and how far it is off: `python -m tests.levels [--halls 120] [--only court] [PICTURE ...]`.
 
 Each picture is turned by five known angles, cut to the same part, and asked for its tilt. Between two answers for one
 picture lies the angle between the turns, so that what is left over is error; whether a picture stood straight before
@@ -76,11 +76,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("pictures", nargs="*", type=Path)
     parser.add_argument("--halls", type=int, default=120)
+    parser.add_argument("--only", nargs="*", default=FOLDERS, choices=FOLDERS, help="folders, before the drawn halls")
     chosen = parser.parse_args()
     if chosen.pictures:
         print(of_pictures(chosen.pictures))
         return
-    for folder in FOLDERS if SHARED.is_dir() else ():
+    for folder in chosen.only if SHARED.is_dir() else ():
         paths = sorted(p for p in (SHARED / folder).iterdir() if p.suffix.lower() in _PICTURES)
         print(f"{folder}: {of_pictures(paths)}", flush=True)
     print(of_halls(chosen.halls))

@@ -8,7 +8,8 @@ from typing import Any
 from pipeline.engine.measure import Measurements, raise_if_full
 from pipeline.errors import AGAIN, in_short, trace
 from pipeline.people.observe import FrameObservation
-from pipeline.people.ranking import Quality, Ranked, rank
+from pipeline.people.quality import Quality
+from pipeline.people.ranking import Ranked, rank
 from pipeline.people.subject import Subject, find_subjects
 from pipeline.people.untimed import moments_of
 from pipeline.shoot.facts import Facts, held_back

@@ -18,6 +18,7 @@ from enum import IntEnum
 
 import numpy as np
 
+from pipeline.imaging import manhattan
 from pipeline.imaging.geometry import Box
 from pipeline.imaging.robust import reweighted
 from pipeline.types import F32, F64, Part
@@ -133,14 +134,23 @@ def tilt(grey: F32) -> Tilt | Unsure:
     middle of the frame is; so a line is fitted to angle against place, and its value in the middle is the roll.
     Horizontals seen at a slant converge likewise from top to bottom, but show the roll on the horizon only, which may
     lie above or below the frame. A floor line or a player's leg is why one family is believed alone only where it is
-    seen all over the frame and next to nothing contradicts it.
+    seen all over the frame and next to nothing contradicts it. Where that does not answer, all lines together may, by
+    the three directions of the hall: `imaging.manhattan`.
     """
     coarse, fine = LEVEL.edges
     found = agreed(*families(grey, coarse))
     if isinstance(found, Tilt) or found is Unsure.FAR:
         return found
     finer = agreed(*families(grey, fine))
-    return finer if isinstance(finer, Tilt) else found
+    return finer if isinstance(finer, Tilt) else _in_perspective(grey) or found
+
+
+def _in_perspective(grey: F32) -> Tilt | Unsure | None:
+    """The tilt that the hall's three directions show; None where they are not sure."""
+    found = manhattan.fit([segments(grey, edge) for edge in LEVEL.edges], LEVEL.edges)
+    if found is None or not found.sure:
+        return None
+    return Tilt(found.roll, found.certainty) if abs(found.roll) <= LEVEL.limit else Unsure.FAR
 
 
 def agreed(vertical: Family | None, level: Family | None) -> Tilt | Unsure:

@@ -113,17 +113,17 @@ def _most_alike(one: Look, others: Sequence[tuple[Look, bool]]) -> int | None:
         other, together = others[at]
         seen = one.person is not None and other.person is not None
         least = (-1.0 if seen else LIKENESS.followed) if together else LIKENESS.hall
-        if halls[at] >= least and _same_person(one, other) and one.wide == other.wide:
+        if halls[at] >= least and _same_person(one, other, together) and one.wide == other.wide:
             return int(at)
     return None
 
 
-def _same_person(one: Look, other: Look) -> bool:
-    """Whether both show nobody who can be compared, or somebody alike."""
+def _same_person(one: Look, other: Look, together: bool) -> bool:
+    """Whether both show nobody who can be compared, or somebody alike. together: in one burst, which follows one."""
     if one.person is None and other.person is None:
         return True
     ratio = max(one.tall, other.tall) / max(min(one.tall, other.tall), 1e-6)
     if one.person is None or other.person is None:  # at the edge of what can be compared: a pixel decides
-        return ratio <= LIKENESS.taller
+        return together or ratio <= LIKENESS.taller
     alike = float(one.person.astype(np.float32) @ other.person.astype(np.float32))
     return ratio <= LIKENESS.taller and alike >= LIKENESS.person

@@ -18,7 +18,7 @@ from pipeline.people.eyes import eyes_of
 from pipeline.people.heads import UNKNOWN, hints_of
 from pipeline.people.modelfiles import ModelFiles
 from pipeline.people.moments import look_of
-from pipeline.people.ranking import Quality, quality_of
+from pipeline.people.quality import Quality, quality_of
 from pipeline.people.subject import Subject
 from pipeline.people.tracking import Observation
 from pipeline.store.packing import LARGEST, take

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from pipeline.shoot.facts import Facts, FrameFacts
 
 
-_POOR = 1  # the suggested rating of frames that are blurred, far too dark, or of nobody
+_POOR = 1  # the suggested rating of frames that are blurred, burnt out or far too dark
 
 
 class SelectParams(Params):
@@ -284,7 +284,8 @@ def _spread(
 ) -> set[str]:
     """`total` frames spread over the match: it is cut into as many stretches as frames are still to be chosen, and each
     stretch gives its best frame, what a person said first; again with what is left, until there are enough. Frames that
-    are worth little go in only where the others are too few: a stretch without a good one gives none."""
+    are worth little go in only where the others are too few, the best of them wherever they are: a stretch without a
+    good one gives none."""
 
     def worth(names: Sequence[str]) -> tuple[bool, int, float]:
         return rows[names[0]].always, rows[names[0]].rating or 0, ranks[names[0]].score
@@ -297,7 +298,7 @@ def _spread(
         ]
         while len(chosen) < total and any(left):
             open_ = [names for names in left if names]
-            groups = min(total - len(chosen), len(open_))
+            groups = 1 if poor else min(total - len(chosen), len(open_))
             for i in range(groups):
                 stretch = open_[i * len(open_) // groups : (i + 1) * len(open_) // groups]
                 chosen.add(max(stretch, key=worth).pop(0))

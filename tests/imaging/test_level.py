@@ -111,17 +111,13 @@ def test_never_wrong_from_anywhere_in_the_hall() -> None:
         found = tilt(picture)
         if isinstance(found, Tilt):
             errors.append(abs(found.degrees - roll))
-    assert len(errors) >= 2 and max(errors) < LEVEL.agree, errors
+    assert len(errors) >= 6 and max(errors) < LEVEL.agree, errors
 
 
 @pytest.mark.parametrize("roll", [-9.0, -6.5, 6.5, 9.0])
 def test_more_than_the_limit_is_meant(roll: float) -> None:
     assert abs(roll) > LEVEL.limit
     assert isinstance(tilt(hall(0, 0, roll, 1.4)), Unsure)
-
-
-def test_floor_lines_alone_say_nothing() -> None:
-    assert tilt(hall(25, -25, 0, 1.5, people=0)) is Unsure.FEW
 
 
 def test_frames_of_the_demonstration(small_shoot: tuple[Path, dict]) -> None:

@@ -6,6 +6,7 @@ from tests.mutants_table import mutant
 
 _COLOUR = "imaging/colour.py"
 _TONE = "imaging/tone.py"
+_HALL = "imaging/test_manhattan.py"
 _RESAMPLE = "imaging/resample.py"
 
 _PICTURE_POOL = "imaging/denoise/picture_noise_pool.py"
@@ -51,6 +52,10 @@ MUTANTS = [
     mutant("imaging/denoise/level_table.py", "0.25 * lift", "-0.25 * lift", _PICTURE_TEST),
     mutant("types.py", "- 0.5 * math.log2(energy)", "- math.log2(energy)", _PICTURE_TEST),
     mutant("types.py", "levels[1] * of_channel**2", "levels[1] * of_channel", _PICTURE_TEST),
+    mutant("imaging/manhattan.py", "* z - np.sin(pitch) * y", "* z + np.sin(pitch) * y", _HALL),
+    mutant("imaging/manhattan.py", "(rolls[modes] - roll) ** 2", "0 * roll", _HALL),
+    mutant("imaging/manhattan.py", "on &= gap > -length / 2", "on &= gap > -9", _HALL),
+    mutant("imaging/level.py", "if found is None or not found.sure:", "if found is None:", _HALL),
     mutant("imaging/level.py", "(whole_width - 1) / 2 - left", "(whole_width - 1) / 2", "imaging/test_level.py"),
     mutant(
         "imaging/level.py",

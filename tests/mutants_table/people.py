@@ -11,7 +11,7 @@ _BELONGING = "people/belonging.py"
 _CONFIDENCE = "people/confidence.py"
 _SURE = ("people/test_confidence.py",)
 _TRACKING = "people/tracking.py"
-_RANKING = "people/ranking.py"
+_RANKING, _QUALITY = "people/ranking.py", "people/quality.py"
 _STRAIGHTEN = "people/straighten.py"
 _STRAIGHTENED = ("people/test_straighten.py",)
 _NUMBERS = "people/numbers/jersey_numbers.py"
@@ -54,7 +54,11 @@ MUTANTS = [
     *moved(_FRAMING, _FRAMED, "torso 30.0; near 0.45"),
     *moved(_SUBJECT, _WORTHY, "shortest 0.65; gap 0.2; full_speed 0.12; place_floor 0.2"),
     *moved(_TRACKING, _TRACKED, "jersey 60.0; weight 0.5; fast 0.15; nearest 0.1; runner_reach 0.4; response 0.1"),
-    *moved(_RANKING, _RANKED, "behind 0.25; again 15.0; full_size 0.6; free_stops 0.3; blown 0.25"),
+    *moved(_QUALITY, _RANKED, "behind 0.25; again 15.0; full_size 0.6; free_stops 0.6; blown 0.25; neighbour 0.5"),
+    mutant(_RANKING, "best[frame.subject]),", "one.sharp),", *_RANKED),
+    mutant(_RANKING, "if 0 <= k < len(values) and seen[k]]", "if 0 <= k < len(values)]", *_RANKED),
+    mutant(_RANKING, "left = 1.0 if one.guessed else", "left =", *_RANKED),
+    mutant("steps/select.py", "groups = 1 if poor else min(", "groups = min(", "steps/test_select.py"),
     mutant(_RANKING, "score > max(fives, fours)", "score > fours", *_RANKED),
     mutant(_RANKING, "(-scores[names[i]], abs(i - middle), i)", "(abs(i - middle), i)", *_RANKED),
     mutant(_RANKING, "if count < len(falling) else -1.0", "if count < len(falling) else 101.0", *_RANKED),

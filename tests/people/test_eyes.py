@@ -45,7 +45,8 @@ def test_dark_eyes_are_seen_and_one_tone_is_not() -> None:
 
 
 def test_nobody_is_told_to_hide_the_eyes_for_dark_skin() -> None:
-    """The eye stands out by less there, by how much was not measured: the same face, darker, has no verdict."""
+    """The eye stands out by less there: the same face, darker, is judged by as much less, and at last not at all."""
+    assert seen((drawn(0.3) * 0.6).astype(np.uint8)) > seen(drawn(0.3))
     for share in (0.0, 0.1, 0.3):
         assert seen((drawn(share) * 0.4).astype(np.uint8)) == 1
     assert seen((drawn(0.0) * 0.6).astype(np.uint8)) == 0
@@ -91,6 +92,8 @@ SCENARIOS: dict[str, Scenario] = {
     "EYES.hidden": lambda: near(seen(drawn(0.25)), 0.5, 0.03),
     "EYES.open": lambda: near(seen(drawn(0.25)), 0.5, 0.03),
     "EYES.skin": lambda: turns(lambda tone: seen(np.full((SIZE, SIZE), round(tone), np.uint8)) == 0, 96),
+    # The darker a face, the less an eye has to stand out: its tone, 97 here, against 150.
+    "EYES.fair": lambda: near(seen((drawn(0.19) * 0.6).astype(np.uint8)), (23 / 120 - 0.12) / (0.38 * 97 / 150 - 0.12)),
     "EYES.cheek": lambda: seen(lit_from(229)) == 0 and seen(lit_from(233)) == 1,
     "EYES.least": lambda: turns(lambda tall: seen(drawn(0.0), tall) == 0, 32),
 }

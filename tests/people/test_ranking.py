@@ -11,7 +11,8 @@ import pytest
 
 from pipeline.imaging.blank import Blank
 from pipeline.people.moments import Look
-from pipeline.people.ranking import POINTS, RANKING, Quality, Ranked, quality_of, rank
+from pipeline.people.quality import POINTS, RANKING, Quality, quality_of
+from pipeline.people.ranking import Ranked, rank
 from pipeline.people.subject import find_subjects
 from pipeline.types import Burst
 from tests.people.test_subject import ball, face
@@ -61,7 +62,8 @@ def test_a_perfect_frame_has_a_hundred_points_and_the_parts_add_up() -> None:
     assert sum(astuple(POINTS)) == 100
     assert ranked(GOOD)[0].score == 100
     nothing = replace(GOOD, sharp=0.0, face=0.0, ball=0.0, size=0.0, whole=0.0, clipped=1.0)
-    assert ranked(nothing)[0].score == pytest.approx(POINTS.middle + POINTS.face * RANKING.untold)
+    left = POINTS.middle + POINTS.face * RANKING.untold
+    assert ranked(nothing)[0].score == pytest.approx(left * RANKING.spoilt**2, abs=0.05)  # blurred, and burnt out
 
 
 @pytest.mark.parametrize(
@@ -175,7 +177,7 @@ def test_noise_changes_few_first_places() -> None:
 def test_dark_and_blown_frames_lose_and_a_little_darker_ones_do_not() -> None:
     assert ranked(replace(GOOD, level=0.17))[0].score == 100
     dark, blown = ranked(replace(GOOD, level=0.01))[0], ranked(replace(GOOD, clipped=0.3))[0]
-    assert dark.score == blown.score == 100 - POINTS.exposure
+    assert dark.score == blown.score == (100 - POINTS.exposure) * RANKING.spoilt
     assert "too dark" in dark.why and "blown out" in blown.why
 
 
@@ -197,6 +199,41 @@ def test_dark_and_blown_frames_lose_and_a_little_darker_ones_do_not() -> None:
 def test_what_a_person_is_told(frame: Quality, why: str) -> None:
     assert ranked(frame)[0].why == why
     assert len(why.split()) <= 8
+
+
+@pytest.mark.parametrize("worse", [{"sharp": 0.03}, {"level": 0.02}, {"clipped": 0.3}])
+def test_what_is_spoilt_is_rated_one_however_good_the_rest_is(worse: dict[str, float]) -> None:
+    assert ranked(replace(GOOD, **worse))[0].rating == 1
+    assert ranked(replace(GOOD, **worse), GOOD)[0].rating == 1
+
+
+def test_a_dark_jersey_and_dark_skin_cost_nothing() -> None:
+    """A subject of a tenth of the light of the frame around, which is as bright as the rest of the shoot."""
+    (subject,) = find_subjects([observed([standing(0.5, tall=0.7)], sharp=[0.1])])
+    assert subject is not None
+    both = [replace(subject, light=(of, 0.0)) for of in (0.1, 1.0)]
+    dark, light = (quality_of(one, 0.1, GOOD.level, 0.0, False) for one in both)
+    assert dark.level < light.level and ranked(dark)[0].score == ranked(light)[0].score
+
+
+def test_a_face_that_a_detector_misses_in_one_frame_decides_nothing() -> None:
+    """A burst in which certainty comes and goes, as noise makes it do, about one face that is always there."""
+    rng = np.random.default_rng(4)
+    most = []
+    for _ in range(200):
+        frames = [replace(GOOD, face=float(v), faceless=False) for v in rng.uniform(0.3, 0.9, 6)]
+        again = [replace(GOOD, face=float(v), faceless=False) for v in rng.uniform(0.3, 0.9, 6)]
+        first = places(*frames).index(1)
+        scores = [one.score for one in ranked(*again)]
+        most.append(max(scores) - scores[first])
+    assert np.median(most) < 2 and np.percentile(most, 95) < 5  # points of a hundred
+
+
+def test_a_subject_that_is_put_between_two_frames_is_not_called_soft() -> None:
+    hidden = replace(GOOD, sharp=0.05, face=0.0, ball=0.0, faceless=False, guessed=True)
+    found = ranked(GOOD, hidden, GOOD)
+    assert found[1].why == "player hidden or hardly seen" and found[1].place == 3
+    assert found[0].score == 100 - POINTS.middle  # and it says nothing of the frames beside it
 
 
 def test_a_frame_with_a_player_goes_before_one_without() -> None:

@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.people.moments import Look
-from pipeline.people.ranking import POINTS, RANKING, Quality, Ranked, quality_of, rank
+from pipeline.people.quality import POINTS, RANKING, Quality, quality_of
+from pipeline.people.ranking import Ranked, rank
 from pipeline.people.subject import find_subjects
 from pipeline.types import Burst
 from tests.people.rules import Scenario, guards, near, turns
@@ -24,28 +25,31 @@ def lost(**worse: float) -> float:
 
 
 def rated(score: float) -> int:
-    """The rating of a frame of so many points, of which sharpness gives what others do not, best of eleven."""
-    least = replace(GOOD, sharp=0.0, face=0.0, ball=0.0, size=0.4, whole=0.0, clipped=1.0)
-    one, given = least, 11.0  # size 8, middle 3
-    for name, worth in (("face", 18.0), ("whole", 14.0)):
-        if score - given - worth > 0:
-            one, given = replace(one, **{name: 1.0}), given + worth
-    one = replace(one, sharp=0.1 * (score - given) / 40)
+    """The rating of a frame of so many points, best of forty: of nobody, or small, then whole, and with a face."""
+    if score < 32:  # half of sharpness counts, 8 and 4 for light and place
+        one, least = replace(NOBODY, sharp=0.1 * (score - 12) / 19), replace(NOBODY, sharp=0.0)
+    else:  # 38 * 0.6, 10 * 0.75, 8 and 4
+        one = least = replace(GOOD, sharp=0.06, face=0.0, ball=0.0, size=0.45, whole=0.0)
+        given = 42.3
+        for name, worth, low, high in (("size", 2.5, 0.45, 0.6), ("whole", 14.0, 0, 1), ("face", 18.0, 0, 1)):
+            share = min(1.0, max(0.0, (score - given) / worth))
+            one, given = replace(one, **{name: low + (high - low) * share}), given + share * worth
     found = _best_of(one, least)
-    assert near(found.score, score, 0.005)
+    assert near(found.score, score, 0.005), (found.score, score)
     return found.rating
 
 
 def _best_of(one: Quality, rest: Quality) -> Ranked:
-    """The rank of a frame among forty without a subject's size, of whom some set what is sharp in the shoot."""
-    frames = {f"F{i:02d}": replace(rest, size=0.0, sharp=0.1 if i > 30 else 0.0) for i in range(41)} | {"F00": one}
+    """The rank of a frame among forty worse ones, of whom some set what is sharp in the shoot and are burnt out."""
+    burnt = replace(rest, size=0.0, sharp=0.1, clipped=1.0)
+    frames = {f"F{i:02d}": burnt if i > 30 else replace(rest, sharp=0.0) for i in range(41)} | {"F00": one}
     return rank([Burst((n,)) for n in frames], frames)["F00"]
 
 
 def of_shoot(sharpest: float) -> float:
     """Points for sharpness of the 61st of 101 frames that are from 0 to `sharpest` in even steps."""
     frames = {f"F{i:03d}": replace(GOOD, sharp=sharpest * i / 100) for i in range(101)}
-    return rank([Burst((name,)) for name in frames], frames)["F060"].score - 60
+    return rank([Burst((name,)) for name in frames], frames)["F060"].score - 62
 
 
 def quality(**more: float) -> Quality:
@@ -78,7 +82,7 @@ def says_beside(word: str, **more: float) -> bool:
 
 def badly_exposed(part: float) -> str:
     """What is said of a frame of so much of the points for exposure, for want of light."""
-    return ranked(replace(GOOD, level=0.2 * 2 ** -(0.3 + 2 * (1 - part))))[0].why
+    return ranked(replace(GOOD, level=0.2 * 2 ** -(0.6 + 1.5 * (1 - part))))[0].why
 
 
 def counts(frames: int) -> tuple[int, int]:
@@ -99,17 +103,17 @@ def again() -> float:
 TOLD = replace(GOOD, face=0.0, size=0.325)
 
 SCENARIOS: dict[str, Scenario] = {
-    "POINTS.sharp": lambda: near(lost(sharp=0.0), 40),
+    "POINTS.sharp": lambda: near(lost(sharp=0.0), 100 - 62 / 4),
     "POINTS.face": lambda: near(lost(face=0.0), 18),
-    "POINTS.size": lambda: near(lost(size=0.0), 12),
+    "POINTS.size": lambda: near(lost(size=0.0), 10),
     "POINTS.whole": lambda: near(lost(whole=0.0), 14),
-    "POINTS.exposure": lambda: near(lost(clipped=1.0), 8),
-    "POINTS.ball": lambda: near(lost(ball=0.0), 5),
-    "POINTS.middle": lambda: near(ranked(GOOD, GOOD, GOOD)[0].score, 100 - 1.25 * 3, 0.002),
-    "RANKING.crisp_percentile": lambda: near(of_shoot(0.1), 40 * 60 / 90, 0.01),
-    "RANKING.crisp_from": lambda: near(of_shoot(0.02), 40 * 0.012 / 0.04, 0.02),
-    "RANKING.crisp_to": lambda: near(of_shoot(0.2), 40 * 0.12 / 0.14, 0.01),
-    "RANKING.full_size": lambda: near(lost(size=0.45), 12 / 4),
+    "POINTS.exposure": lambda: near(lost(clipped=0.125), 4),
+    "POINTS.ball": lambda: near(lost(ball=0.0), 8),
+    "POINTS.middle": lambda: near(ranked(GOOD, GOOD, GOOD)[0].score, 100 - 1.25 * 4, 0.002),
+    "RANKING.crisp_percentile": lambda: near(of_shoot(0.1), 38 * 60 / 90, 0.01),
+    "RANKING.crisp_from": lambda: near(of_shoot(0.04), 38 * 0.6, 0.02),
+    "RANKING.crisp_to": lambda: near(of_shoot(0.2), 38 * 0.12 / 0.14, 0.01),
+    "RANKING.full_size": lambda: near(lost(size=0.45), 10 / 4),
     "RANKING.rim": lambda: turns(lambda left: cut(left).whole == 1.0, 0.04 * 0.7),
     "RANKING.reached": lambda: turns(lambda left: cut(0.02, reached=left).whole == 1.0, 0.01),
     "RANKING.side": lambda: near(cut().whole, 0.6),
@@ -121,16 +125,23 @@ SCENARIOS: dict[str, Scenario] = {
     "RANKING.ball_to": lambda: near(quality(ball_sure=0.5).ball, 0.5),
     "RANKING.no_eyes": lambda: near(lost(eyes=0.0), 18 * 0.6),
     # Of a height half way between the two a face counts as half of 0.6.
-    "RANKING.telling_from": lambda: near(ranked(TOLD)[0].score, 100 - 12 * (1 - 0.325 / 0.6) - 18 * 0.7, 0.003),
-    "RANKING.telling_to": lambda: near(ranked(TOLD)[0].score, 100 - 12 * (1 - 0.325 / 0.6) - 18 * 0.7, 0.003),
-    "RANKING.untold": lambda: near(ranked(replace(GOOD, face=0.0, size=0.0))[0].score, 100 - 12 - 18 * 0.4, 0.003),
-    "RANKING.nobody": lambda: near(ranked(NOBODY, rest=NOBODY)[0].score, 20 + 8 + 3, 0.01),
-    "RANKING.jersey": lambda: near(dressed(0.2), 0.6),
-    # One stop darker than the shoot, of which 0.3 are free and 2 would lose all.
-    "RANKING.free_stops": lambda: near(lost(level=0.1), 8 * 0.7 / 2, 0.02),
-    "RANKING.dark_stops": lambda: near(lost(level=0.1), 8 * 0.7 / 2, 0.02),
+    "RANKING.telling_from": lambda: near(ranked(TOLD)[0].score, 100 - 10 * (1 - 0.325 / 0.6) - 18 * 0.7, 0.003),
+    "RANKING.telling_to": lambda: near(ranked(TOLD)[0].score, 100 - 10 * (1 - 0.325 / 0.6) - 18 * 0.7, 0.003),
+    "RANKING.untold": lambda: near(ranked(replace(GOOD, face=0.0, size=0.0))[0].score, 100 - 10 - 18 * 0.4, 0.003),
+    "RANKING.nobody": lambda: near(ranked(NOBODY, rest=NOBODY)[0].score, 19 + 8 + 4, 0.01),
+    "RANKING.jersey": lambda: near(dressed(0.2), 0.66),
+    # One stop darker than the shoot, of which 0.6 are free and 1.5 would lose all.
+    "RANKING.free_stops": lambda: near(lost(level=0.1), 8 * 0.4 / 1.5, 0.02),
+    "RANKING.dark_stops": lambda: near(lost(level=0.1), 8 * 0.4 / 1.5, 0.02),
     "RANKING.blown": lambda: near(lost(clipped=0.125), 8 / 2),
-    "RANKING.behind": lambda: near(ranked(replace(GOOD, size=0.0, ball=0.0), GOOD)[0].score, 83 - 0.25 * 17, 0.002),
+    "RANKING.spoilt": lambda: near(ranked(replace(GOOD, clipped=1.0))[0].score, 92 / 4),
+    # Half way between the two: half of the three quarters that blur takes.
+    "RANKING.spoilt_from": lambda: near(ranked(replace(GOOD, sharp=0.045))[0].score, (62 + 38 * 0.45) * 0.625, 0.01),
+    "RANKING.spoilt_to": lambda: near(ranked(replace(GOOD, sharp=0.045))[0].score, (62 + 38 * 0.45) * 0.625, 0.01),
+    "RANKING.as_sharp_from": lambda: near(100 - ranked(replace(GOOD, sharp=0.0775), GOOD)[0].score, 47.5 * 0.1125),
+    "RANKING.as_sharp": lambda: near(100 - ranked(replace(GOOD, sharp=0.0775), GOOD)[0].score, 47.5 * 0.1125),
+    "RANKING.neighbour": lambda: near(100 - ranked(replace(GOOD, ball=0.0), GOOD)[1].score, 8 / 3),
+    "RANKING.behind": lambda: near(ranked(replace(GOOD, size=0.0, whole=0.0), GOOD)[0].score, 76 - 0.25 * 24, 0.005),
     "RANKING.again": lambda: near(again(), 15),
     "RANKING.fives": lambda: counts(200)[0] == 20 and counts(9)[0] == 0,
     "RANKING.fours": lambda: counts(200)[1] == 50,
@@ -147,8 +158,8 @@ SCENARIOS: dict[str, Scenario] = {
     "RANKING.said_small": lambda: turns(lambda size: not says("small in the frame", size=size), 0.3),
     "RANKING.said_badly_exposed": lambda: turns(lambda part: "dark" not in badly_exposed(part), 0.4, by=0.05),
     "RANKING.sharper": lambda: turns(lambda ratio: says_beside("sharper", sharp=0.1 / ratio), 1.05, by=0.02),
-    # Of the 8 points for exposure, lost over 0.3 to 2.3 stops.
-    "RANKING.exposed": lambda: turns(lambda lost: says_beside("exposed", level=0.2 * 2 ** -(0.3 + lost / 4)), 1.0),
+    # Of the 8 points for exposure, lost over 0.6 to 2.1 stops.
+    "RANKING.exposed": lambda: turns(lambda off: says_beside("exposed", level=0.2 * 2 ** -(0.6 + off * 1.5 / 8)), 1.0),
     "RANKING.said_blown": lambda: turns(lambda share: says("blown out", level=0.01, clipped=share), 0.08),
 }
 

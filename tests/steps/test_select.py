@@ -139,6 +139,10 @@ def test_a_stretch_without_a_good_frame_gives_none_while_others_have_more() -> N
     poor = ("TH2_1", "TH2_2", "TH3_1")
     assert chosen(select([2, 2, 1, 2], poor=poor, total=4)) == ["TH1_1", "TH1_2", "TH4_1", "TH4_2"]
     assert len(chosen(select([2, 2, 1, 2], poor=poor, total=5))) == 5  # as many as asked, where there are so many
+    # Of those the best, wherever they are: a black frame fills no stretch while a dim one is left elsewhere.
+    scores = {"TH1_2": 22.0, "TH1_3": 21.0, "TH2_1": 9.0, "TH3_1": 8.0}
+    worst = select([3, 1, 1], poor=[*scores], scores=scores, total=3)
+    assert chosen(worst) == ["TH1_1", "TH1_2", "TH1_3"]
     assert "TH2_2" in chosen(select([2, 2, 1, 2], {"TH2_2": FrameFacts(rating=3)}, poor=poor, total=3))
 
 

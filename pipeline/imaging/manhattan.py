@@ -1,0 +1,284 @@
+"""How a hall is turned in a picture, from lines of its three directions seen in perspective.
+
+A court seen from a stand has hardly an upright line, and its level ones all slant. But they are of two directions that
+are at right angles: each direction's lines meet in a point, both points lie on the horizon, and with the upright
+direction's point they say how the camera was held and how long its lens is, though no line be level in the picture.
+
+Sources, named from memory: three directions, and the camera's angles by the most likely of them, with a share of
+lines that belong to none: Coughlan and Yuille, "Manhattan World", ICCV 1999. Lines in place of pixels, each as sure as
+it is long, and the angle between a line and its way to the point: Xu, Oh and Hoogs, "A Minimum Error Vanishing Point
+Detection Approach for Uncalibrated Monocular Images of Man-made Environments", CVPR 2013. Joining what is one line,
+and that an answer has to beat chance: Lezama, Grompone von Gioi, Randall and Morel, CVPR 2014. The search, the
+jackknife and the numbers are ours.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.types import F64
+
+Lines = tuple[F64, F64, F64, F64]  # middle x and y from the frame's middle, angle in degrees, length; (N,) each
+
+
+@dataclass(frozen=True)
+class ManhattanConstants:
+    """What a line says, what cameras do, and when the answer is sure. Lengths are in frames, where 1 is the longer
+    side, and pixels those of the picture in which the lines were found.
+
+    Chosen by trial on drawn halls, photographs turned by known angles and pictures of nothing straight, see `python -m
+    tests.levels`. That each one matters: `pytest tests/test_constants.py`.
+    """
+
+    # Joining what lies on one line: detectors break a line of a court into ten.
+    piece: float = 0.015  # shorter ones are no piece of anything
+    join_angle: float = 1.2  # degrees
+    join_beside: float = 1.0  # pixels from the middle of one to the line of the other
+    join_gap: float = 0.06
+    short: float = 0.03  # shorter lines say little of an angle
+    most: int = 220  # lines, the longest, of each picture
+    # Standard deviation of a line's angle: its ends in pixels, and how straight lenses and builders make lines.
+    ends: float = 0.5
+    bent: float = 0.15  # degrees
+    strays: float = 0.5  # share of lines that are of no direction, at any angle
+    # The two edges of a line, and its likes in the next row of seats, say the same twice: how much each one counts.
+    counts: float = 0.2
+    # Cameras: standard deviations of roll and pitch in degrees, from a stand a little down; of the focal length in log.
+    roll: float = 5.0
+    pitch: float = 10.0
+    down: float = 4.0
+    focal: float = 2.0  # frame widths: 70 mm on full frame
+    focal_spread: float = 0.5
+    focal_from: float = 0.5
+    focal_to: float = 6.0
+    steepest: float = 35.0  # degrees of pitch
+    # An answer is sure from:
+    evidence: float = 14.0  # log odds against strays alone, counted as above
+    share: float = 0.7  # of the lines' length that is of the three directions, in each picture
+    spread: float = 0.25  # degrees, standard deviation of the roll, over all answers that fit about as well
+    # Or where players and crowd hide more of them, but what is seen leaves less doubt:
+    crowded_evidence: float = 20.0
+    crowded_share: float = 0.65
+    crowded_spread: float = 0.2
+    moved: float = 0.35  # degrees, by which leaving out a sixth of the frame may move it
+    fewest: int = 16  # lines
+
+
+MANHATTAN = ManhattanConstants()
+_RAD = np.pi / 180
+# Where the search begins: roll, pitch, yaw in degrees, focal length; and by how much angles are blurred, step by step.
+_ROLLS, _PITCHES, _YAWS, _FOCALS = (-6, -4, -2, 0, 2, 4, 6), (-18, -9, -2, 6), (0, 15, 30, 45, 60, 75), (1.0, 2.0, 4.0)
+_FIRST_BLUR, _BLURS, _AGAIN = 2.5, (2.0, 1.2, 0.7, 0.4, 0.2, 0.1, 0.0, 0.0, 0.0, 0.0), (0.5, 0.2, 0.0, 0.0)
+_KEPT, _PRUNED_AFTER, _PRUNED_TO = 5, 5, 20  # of each roll; steps, and answers that go on then
+_NUDGE = np.array([0.02 * _RAD, 0.05 * _RAD, 0.05 * _RAD, 0.004])  # for derivatives
+_STRIDE = np.array([2 * _RAD, 6 * _RAD, 10 * _RAD, 0.4])  # the most that one step changes
+_SAME = 0.08  # degrees; answers as near are one
+_STRIPS = 6
+
+
+@dataclass(frozen=True)
+class Fit:
+    """roll in degrees, clockwise positive, and spread, its standard deviation; evidence: log odds against chance; share
+    0 to 1 of the lines' length that is explained; moved: degrees, the most that a sixth of the frame moves the roll."""
+
+    roll: float
+    spread: float
+    evidence: float
+    share: float
+    moved: float
+
+    @property
+    def certainty(self) -> float:
+        """0 to 1, of use to compare pictures."""
+        return max(0.0, 1 - self.spread / MANHATTAN.spread / 2) * self.share
+
+    @property
+    def sure(self) -> bool:
+        """Whether to believe it."""
+        of = MANHATTAN
+        clear = self.spread <= of.spread and self.share >= of.share and self.evidence >= of.evidence
+        crowded = self.spread <= of.crowded_spread and self.share >= of.crowded_share
+        return self.moved <= of.moved and (clear or (crowded and self.evidence >= of.crowded_evidence))
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """Lines: middles (N,), unit directions (N,), standard deviation of the angle in degrees, length, which picture."""
+
+    x: F64
+    y: F64
+    across: F64
+    down: F64
+    sigma: F64
+    length: F64
+    picture: NDArray[np.int64]
+
+
+def fit(pictures: Sequence[Lines], edges: Sequence[int]) -> Fit | None:
+    """The turn of a hall from straight edges found in pictures of it, whose longer sides are `edges` pixels; None with
+    too few lines."""
+    seen = _seen([joined(lines, edge) for lines, edge in zip(pictures, edges, strict=True)], edges)
+    if len(seen.x) < MANHATTAN.fewest:
+        return None
+    starts = _starts()
+    value = np.stack([_value(group, seen, _FIRST_BLUR)[0] for group in starts])
+    best = np.argsort(-value, axis=1, kind="stable")[:, :_KEPT]
+    cameras = np.concatenate([group[rows] for group, rows in zip(starts, best, strict=True)])
+    cameras, _ = _climbed(cameras, seen, _BLURS[:_PRUNED_AFTER])
+    order = np.argsort(-_value(cameras, seen, _BLURS[_PRUNED_AFTER])[0], kind="stable")
+    cameras, errors = _climbed(cameras[order[:_PRUNED_TO]], seen, _BLURS[_PRUNED_AFTER:])
+    value, belongs = _value(cameras, seen, 0.0)
+    rolls, top = cameras[:, 0] / _RAD, int(value.argmax())
+    modes: list[int] = []
+    for at in np.argsort(-value, kind="stable"):
+        if all(abs(rolls[at] - rolls[other]) > _SAME for other in modes):
+            modes.append(int(at))
+    odds = np.exp(value[modes] - value[top])
+    odds /= odds.sum()
+    roll = float(odds @ rolls[modes])
+    variance = float(odds @ (errors[modes] ** 2 + (rolls[modes] - roll) ** 2))
+    explained = belongs[top].sum(axis=0) * seen.length
+    shares = [
+        float(explained[seen.picture == k].sum() / max(seen.length[seen.picture == k].sum(), MANHATTAN.short))
+        for k in range(len(pictures))
+    ]
+    strip = np.clip(np.floor((seen.x + 0.5) * _STRIPS), 0, _STRIPS - 1)
+    rest = (strip != np.arange(_STRIPS)[:, None]).astype(np.float64)
+    without, _ = _climbed(np.repeat(cameras[top : top + 1], _STRIPS, axis=0), seen, _AGAIN, rest)
+    moved = float(np.abs(without[:, 0] / _RAD - rolls[top]).max())
+    return Fit(roll, float(np.sqrt(variance)), float(value[top]), min(shares), moved)
+
+
+def joined(lines: Lines, edge: int) -> Lines:
+    """Pieces of one line as one, the longest first; `edge` pixels is the longer side of their picture."""
+    order = np.argsort(-lines[3], kind="stable")
+    x, y, angle, length = (np.asarray(values)[order] for values in lines)
+    free = length > MANHATTAN.piece
+    across, down = np.cos(angle * _RAD), np.sin(angle * _RAD)
+    out = np.stack([across, down], axis=1)[:, None] * (length / 2)[:, None, None] * np.array([[-1.0], [1.0]])
+    both = np.stack([x, y], axis=1)[:, None] + out  # (N, 2, 2): each one's two ends
+    steady = np.maximum(MANHATTAN.join_angle, MANHATTAN.ends / (length * edge) / _RAD)
+    found: list[tuple[float, float, float, float]] = []
+    for i in np.flatnonzero(free):
+        if not free[i]:
+            continue
+        free[i] = False
+        ends = [both[i]]
+        middle, way, half = np.array([x[i], y[i]]), np.array([across[i], down[i]]), float(length[i]) / 2
+        while True:
+            right, below = x - middle[0], y - middle[1]
+            away = np.abs(right * way[0] + below * way[1])
+            beside = np.abs(below * way[0] - right * way[1]) * edge
+            turned = np.abs((angle - np.arctan2(way[1], way[0]) / _RAD + 90) % 180 - 90)
+            gap = away - length / 2 - half
+            on = free & (turned < steady) & (beside < MANHATTAN.join_beside) & (gap < MANHATTAN.join_gap)
+            on &= gap > -length / 2  # beside it, not upon it: the other edge of the same line stays one of its own
+            if not on.any():
+                break
+            k = int(np.flatnonzero(on)[gap[on].argmin()])
+            free[k] = False
+            ends.append(both[k])
+            middle, way, half = _through(np.concatenate(ends), way)
+        found.append((*middle, (np.arctan2(way[1], way[0]) / _RAD + 90) % 180 - 90, 2 * half))
+    table = np.array(found, dtype=np.float64).reshape(-1, 4)
+    return table[:, 0], table[:, 1], table[:, 2], table[:, 3]
+
+
+def _through(ends: F64, way: F64) -> tuple[F64, F64, float]:
+    """Middle, unit direction and half of the length of the line that fits best to `ends` (M, 2)."""
+    mean = ends.mean(axis=0)
+    direction = np.linalg.svd(ends - mean, full_matrices=False)[2][0]
+    direction = direction if direction @ way > 0 else -direction
+    along = (ends - mean) @ direction
+    low, high = float(along.min()), float(along.max())
+    return np.asarray(mean + (low + high) / 2 * direction), np.asarray(direction), (high - low) / 2
+
+
+def _seen(pictures: Sequence[Lines], edges: Sequence[int]) -> _Seen:
+    parts = []
+    for number, ((x, y, angle, length), edge) in enumerate(zip(pictures, edges, strict=True)):
+        rows = np.flatnonzero(length > MANHATTAN.short)
+        rows = rows[np.argsort(-length[rows], kind="stable")[: MANHATTAN.most]]
+        sigma = np.hypot(MANHATTAN.bent, MANHATTAN.ends / (length[rows] * edge) / _RAD)
+        turn = angle[rows] * _RAD
+        parts.append((x[rows], y[rows], np.cos(turn), np.sin(turn), sigma, length[rows], np.full(len(rows), number)))
+    return _Seen(*(np.concatenate(values) for values in zip(*parts, strict=True)))
+
+
+def _starts() -> F64:
+    """(rolls, cameras of each, 4): roll, pitch, yaw in radians, log of the focal length in frames."""
+    axes = [np.array(v) * _RAD for v in (_ROLLS, _PITCHES, _YAWS)] + [np.log(np.array(_FOCALS))]
+    return np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(len(_ROLLS), -1, 4)
+
+
+def _points(cameras: F64) -> F64:
+    """(K, 3, 3) where the upright and both level directions of cameras (K, 4) meet, homogeneous, in frames.
+
+    Pinhole geometry; a camera that looks up sees the horizon below its middle.
+    """
+    roll, pitch, yaw, log_focal = cameras.T
+    focal, zero = np.exp(log_focal), np.zeros(len(cameras))
+    level = np.stack([np.sin(yaw), zero, np.cos(yaw)]), np.stack([np.cos(yaw), zero, -np.sin(yaw)])
+    found = []
+    for x, y, z in ((zero, zero + 1, zero), *level):
+        right, down = focal * x, focal * (np.cos(pitch) * y + np.sin(pitch) * z)
+        ahead = np.cos(pitch) * z - np.sin(pitch) * y
+        turned = np.cos(roll) * right - np.sin(roll) * down, np.sin(roll) * right + np.cos(roll) * down
+        found.append(np.stack([*turned, ahead], axis=-1))
+    return np.stack(found, axis=1)
+
+
+def _off(cameras: F64, seen: _Seen) -> F64:
+    """(K, 3, N) degrees from each line to its way to each point."""
+    points = _points(cameras)
+    right, down = (points[..., k, None] - points[..., 2, None] * at for k, at in ((0, seen.x), (1, seen.y)))
+    cross = (right * seen.down - down * seen.across) / np.maximum(np.hypot(right, down), 1e-9)
+    same_way = np.where(right * seen.across + down * seen.down < 0, -1.0, 1.0)
+    return np.asarray(np.arcsin(np.clip(cross * same_way, -1, 1)) / _RAD)
+
+
+def _usual() -> tuple[F64, F64]:
+    """Mean and inverse standard deviation of cameras; any yaw is as likely."""
+    of = MANHATTAN
+    mean = np.array([0.0, -of.down * _RAD, 0.0, np.log(of.focal)])
+    return mean, np.array([1 / (of.roll * _RAD), 1 / (of.pitch * _RAD), 0.0, 1 / of.focal_spread])
+
+
+def _value(cameras: F64, seen: _Seen, blur: float, off: F64 | None = None) -> tuple[F64, F64]:
+    """(K,) log odds of cameras against strays alone; (K, 3, N) how surely each line is of each direction."""
+    off = _off(cameras, seen) if off is None else off
+    sigma = np.hypot(seen.sigma, blur)
+    one = (1 - MANHATTAN.strays) / 3 * 180 / np.sqrt(2 * np.pi) / sigma * np.exp(-0.5 * (off / sigma) ** 2)
+    together = MANHATTAN.strays + one.sum(axis=1)
+    mean, weak = _usual()
+    value = MANHATTAN.counts * np.log(together).sum(axis=1) - 0.5 * (((cameras - mean) * weak) ** 2).sum(axis=1)
+    return value, one / together[:, None]
+
+
+def _climbed(cameras: F64, seen: _Seen, blurs: Sequence[float], counted: F64 | None = None) -> tuple[F64, F64]:
+    """Cameras after a step of reweighted least squares for each blur, and the standard error of their roll in degrees.
+
+    counted  (K, N) which lines each one goes by, all of them where None
+    """
+    mean, weak = _usual()
+    low = np.array([-12 * _RAD, -MANHATTAN.steepest * _RAD, -np.inf, np.log(MANHATTAN.focal_from)])
+    high = np.array([12 * _RAD, MANHATTAN.steepest * _RAD, np.inf, np.log(MANHATTAN.focal_to)])
+    known = np.zeros((len(cameras), 4, 4))
+    for blur in blurs:
+        off = _off(cameras, seen)
+        trust = MANHATTAN.counts * _value(cameras, seen, blur, off)[1] / (seen.sigma**2 + blur**2)
+        if counted is not None:
+            trust = trust * counted[:, None]
+        slopes = np.stack(
+            [(_off(cameras + _NUDGE * np.eye(4)[k], seen) - off) / _NUDGE[k] for k in range(4)], axis=-1
+        ).reshape(len(cameras), -1, 4)
+        weighed = slopes * trust.reshape(len(cameras), -1, 1)
+        known = weighed.transpose(0, 2, 1) @ slopes + np.diag(weak**2)
+        pull = (weighed * off.reshape(len(cameras), -1, 1)).sum(axis=1) + (cameras - mean) * weak**2
+        step = np.linalg.solve(known + 1e-3 * np.eye(4), pull[..., None])[..., 0]
+        cameras = np.clip(cameras - np.clip(step, -_STRIDE, _STRIDE), low, high)
+    return cameras, np.sqrt(np.linalg.inv(known + 1e-9 * np.eye(4))[:, 0, 0]) / _RAD

@@ -1,0 +1,260 @@
+"""What counts of one frame before frames are compared, the rules by which it counts, and what is said of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from pipeline.imaging.blank import Blank
+from pipeline.people.belonging import rise
+from pipeline.people.moments import Look
+from pipeline.people.subject import Subject
+
+
+@dataclass(frozen=True)
+class Parts:
+    """The parts of a score: of a frame each 0 to 1, of POINTS how much each counts."""
+
+    sharp: float
+    face: float
+    whole: float
+    size: float
+    exposure: float
+    ball: float
+    middle: float  # of the burst: the height of the action is more often there than at its ends (common practice)
+
+
+# A perfect frame has a hundred points. Sharpness leads, since nothing else can be repaired afterwards, and a face comes
+# before a ball: common practice, no source. The numbers are chosen by eye on generated shoots and real pictures.
+POINTS = Parts(sharp=38, face=18, whole=14, size=10, exposure=8, ball=8, middle=4)
+
+
+@dataclass(frozen=True)
+class Ranking:
+    """What turns measurements into parts, scores, ratings and words.
+
+    Chosen by eye on generated shoots and on degraded photographs, and checked with `python -m tests.crops` (same first
+    place at ISO 800 and 12,800) and `pytest tests/people/test_choice.py`, where no other source stands beside a number.
+    """
+
+    crisp_percentile: float = 90  # of the sharpness of a shoot's subjects, which counts as fully sharp
+    # Sharpness that counts as fully sharp, at least and at most: in a shoot of blurred frames none is sharp, and a
+    # large smooth face is not less sharp than a small figure (imaging.sharpness: 0.02 is soft, 0.1 crisp).
+    crisp_from: float = 0.04
+    crisp_to: float = 0.14
+    full_size: float = 0.6  # of the frame's height, from which a subject is as large as it need be
+    # Heights of the subject: a box that ends as near to a side of the frame, and whose reach goes to `reached` of it,
+    # is cut by it. Of a head that is beyond the frame the detector leaves up to 0.034 free (seen in photographs).
+    rim: float = 0.04
+    reached: float = 0.01  # of the frame
+    side: float = 0.6  # of `whole` left for each side of the frame that cuts the subject
+    head: float = 0.2  # left where that is the top, and no face is seen
+    # Certainties of the detectors over which a face and a ball rise from 0 to 1.
+    face_from: float = 0.5
+    face_to: float = 0.85
+    ball_from: float = 0.3
+    ball_to: float = 0.7
+    no_eyes: float = 0.4  # of a face left where its eyes are hidden
+    # Heights of the subject in frames over which a face, where there is one to see, would be found.
+    telling_from: float = 0.25
+    telling_to: float = 0.4
+    untold: float = 0.6  # a face that is too small to be found counts as so much of one
+    nobody: float = 0.5  # of sharpness left where nobody is in the frame
+    # How dark a frame is counts in stops below the shoot's median: it is lifted, and its noise with it.
+    # Of the frame's mean, below which a subject's is no want of light: a dark jersey, or dark skin. Within the free
+    # stops, so that nobody is rated lower for either.
+    jersey: float = 0.66
+    free_stops: float = 0.6  # lamps that pulse by a third take as much (common practice, no source)
+    dark_stops: float = 1.5  # beyond the free ones, at which exposure is worth nothing
+    blown: float = 0.25  # share of the subject that is clipped at which exposure is worth nothing
+    # Nothing mends blur or burnt skin, however good the rest is: so much is left of the points, and from these shares
+    # of sharpness on more, up to all.
+    spoilt: float = 0.25
+    spoilt_from: float = 0.35
+    spoilt_to: float = 0.55
+    # Within a burst: sharpness, of the sharpest, over which another becomes as sharp to a person; and what the frames
+    # before and after say of the face and the ball, against one: detectors miss in a frame what they find in the next.
+    as_sharp_from: float = 0.7
+    as_sharp: float = 0.85
+    neighbour: float = 0.5
+    behind: float = 0.25  # of what the best frame of the burst has more counts against a frame
+    again: float = 15.0  # points off for a frame that is much like a better one
+    # Of a shoot, one in so many is 5 at most, and one in so many 4 or 5 at most; fewer where few are so good.
+    fives: int = 10
+    fours: int = 4
+    ratings: tuple[float, ...] = (25, 45, 58, 70)  # points from which 2, 3, 4 and 5 may be suggested
+    # From which something is put in words; for a person to read, no choice depends on them.
+    said_sharp: float = 0.65
+    said_blurred: float = 0.35
+    said_face: float = 0.6
+    said_turned: float = 0.25
+    said_eyes: float = 0.5
+    said_ball: float = 0.5
+    said_small: float = 0.3  # of the frame's height
+    said_badly_exposed: float = 0.4  # of exposure, over which a frame that is spoilt by it rises
+    said_blown: float = 0.08  # share of the subject that is clipped; less is called dark
+    # Ratio of sharpness, and points of exposure, by which another frame of the burst is said to be better. Noise
+    # changes sharpness by 1.03 (tests/test_sharpness.py).
+    sharper: float = 1.05
+    exposed: float = 1.0
+
+
+RANKING = Ranking()
+
+
+@dataclass(frozen=True, slots=True)
+class Quality:
+    """What counts of one frame, before frames are compared. Shares are 0 to 1.
+
+    subject   whether there is one; without, sharp is that of the middle of the frame
+    sharp     as in imaging.sharpness
+    face, ball  how certain one of the subject's is; size  of the subject, in heights of the frame
+    whole     1, or less where the frame itself cuts the subject
+    level     mean luminance of the subject in fractions of saturation; clipped  share of it that is blown
+    blind     there is no model file, so people were not detected
+    eyes      how well the eyes of the face are seen
+    faceless  a closer look at the head shows no face either; else, without a face, nothing is known of it
+    headless  the top of the frame cuts the subject, and no face is seen
+    anybody   whether somebody was found, the subject or not
+    look      for finding near-duplicates, None where they are not looked for
+    blank     whether the frame shows next to nothing
+    guessed   the subject is not seen here: where it was before and after says where it must be
+    """
+
+    subject: bool
+    sharp: float
+    face: float
+    ball: float
+    size: float
+    whole: float
+    level: float
+    clipped: float
+    blind: bool = False
+    eyes: float = 1.0
+    headless: bool = False
+    faceless: bool = False
+    anybody: bool = True
+    look: Look | None = field(default=None, compare=False, repr=False)
+    blank: Blank = Blank.NO
+    guessed: bool = False
+
+
+def quality_of(
+    subject: Subject | None,
+    middle_sharp: float,
+    level: float,
+    clipped: float,
+    blind: bool,
+    *,
+    face_sure: float = 0.0,
+    eyes: float = 1.0,
+    faceless: bool = False,
+    anybody: bool = True,
+    look: Look | None = None,
+    blank: Blank = Blank.NO,
+) -> Quality:
+    """The quality of one frame.
+
+    middle_sharp, level, clipped  of the frame: sharpness of its middle, mean luminance in fractions of saturation,
+                                  share that is clipped; they stand for the subject where there is none
+    face_sure                     certainty of a face on the subject that is too large for the whole of somebody
+    eyes, faceless, anybody, look, blank  as in Quality
+    """
+    if subject is None:
+        return Quality(False, middle_sharp, 0, 0, 0, 0, level, clipped, blind, anybody=anybody, look=look, blank=blank)
+    face = rise(max(subject.face_sure, face_sure), RANKING.face_from, RANKING.face_to)
+    box, reach = subject.box, subject.whole
+    rim, near = RANKING.rim * (box.y1 - box.y0), RANKING.reached
+    top = box.y0 < rim and reach.y0 < near
+    headless = top and face == 0
+    left, right = box.x0 < rim and reach.x0 < near, box.x1 > 1 - rim and reach.x1 > 1 - near
+    sides = left + right + (top and not headless) + (box.y1 > 1 - rim and reach.y1 > 1 - near)
+    return Quality(
+        subject=True,
+        sharp=subject.sharp,
+        face=face,
+        ball=rise(subject.ball_sure, RANKING.ball_from, RANKING.ball_to),
+        size=box.y1 - box.y0,
+        whole=RANKING.side**sides * (RANKING.head if headless else 1.0),
+        level=level * max(subject.light[0], RANKING.jersey),
+        clipped=subject.light[1],
+        eyes=eyes,
+        headless=headless,
+        faceless=faceless and face == 0,
+        look=look,
+        blank=blank,
+        guessed=subject.row is None,
+    )
+
+
+def empty(one: Quality) -> bool:
+    """Whether nobody is in it, though somebody was looked for."""
+    return not one.subject and not one.blind
+
+
+def telling(one: Quality) -> float:
+    """0 to 1, whether a face would be found if one were to be seen."""
+    return one.faceless * rise(one.size, RANKING.telling_from, RANKING.telling_to)
+
+
+NOBODY = "nobody in it"
+AGAIN = "much like a better one"
+SHOWS = {
+    Blank.BLACK: "black, not rated",
+    Blank.CLIPPED: "nearly all white, not rated",
+    Blank.EVEN: "one even tone, not rated",
+}
+_NO_FACE, _EYES, _CUT, _SMALL = "face hidden or turned away", "eyes hidden", "cut by the frame", "small in the frame"
+_HIDDEN = "player hidden or hardly seen"
+_SLIGHT = (_NO_FACE, _EYES, _CUT, _SMALL)  # a sharp frame may still be wanted
+
+
+def set_apart(name: str, names: Sequence[str], qualities: Mapping[str, Quality], parts: Mapping[str, Parts]) -> str:
+    """What sets a frame apart from the others of its burst, "" where nothing does that can be told from noise."""
+    others = [n for n in names if n != name and qualities[n].subject is qualities[name].subject]
+    if not others:
+        return ""
+    own, most = qualities[name].sharp, max(qualities[n].sharp for n in others)
+    if most > RANKING.sharper * own:
+        return "; its burst has a sharper one"
+    if POINTS.exposure * (max(parts[n].exposure for n in others) - parts[name].exposure) > RANKING.exposed:
+        return "; its burst has a better exposed one"
+    return ", the sharpest of its burst" if own > RANKING.sharper * most else ""
+
+
+def reason(one: Quality, parts: Parts, again: bool, beside: str) -> str:
+    """One short phrase: what is wrong, the worst first, or what is good."""
+    if one.blind:
+        return f"{_told(one, parts, again, beside)} (nobody was looked for)"
+    return _told(one, parts, again, beside)
+
+
+def _told(one: Quality, parts: Parts, again: bool, beside: str) -> str:
+    sharp = parts.sharp
+    if empty(one):
+        return "no clear subject" if one.anybody else NOBODY
+    if one.guessed:
+        return _HIDDEN
+    if sharp < RANKING.said_blurred:
+        return "blurred"
+    dull = parts.exposure < RANKING.said_badly_exposed
+    faults = (
+        (one.headless, "head cut off"),
+        (dull, "blown out" if one.clipped > RANKING.said_blown else "too dark"),
+        (one.subject and one.face < RANKING.said_turned and telling(one) > 0.5, _NO_FACE),
+        (one.face > RANKING.said_face and one.eyes < RANKING.said_eyes, _EYES),
+        (one.subject and one.whole < 1, _CUT),
+        (again, AGAIN),
+        (one.subject and one.size < RANKING.said_small, _SMALL),
+    )
+    crisp = sharp > RANKING.said_sharp
+    for wrong, words in faults:
+        if wrong:
+            good = "sharp, but " if words in _SLIGHT else ""
+            more = f", and {AGAIN}" if again and words != AGAIN else ""
+            return (good if crisp else "a little soft, ") + words + more
+    seen = [
+        *(["face"] if one.face > RANKING.said_face else []), *(["ball"] if one.ball > RANKING.said_ball else []),
+    ]  # fmt: skip
+    start = "sharp" if crisp else "a little soft"
+    return (f"{start}, with {' and '.join(seen)}" if seen else start) + beside
