@@ -40,6 +40,7 @@ from pipeline.light.chart import card, find, fit
 from pipeline.light.comparing import pairs, tones
 from pipeline.light.lens import pans
 from pipeline.light.mixing import gradient
+from pipeline.light.mixing import hall as mixing_hall
 from pipeline.light.rendering import mercury
 from pipeline.light.response import evidence
 from tests.constants_bursts import of_flicker, of_registration, of_response, of_shared_lamp, of_static
@@ -66,6 +67,7 @@ from tests.constants_light import (
     of_gradient,
     of_gray_world,
     of_mercury,
+    of_mixing_hall,
     of_pairs,
     of_palette,
     of_references,
@@ -291,6 +293,7 @@ TOPICS = {
     "gray world": Topic(highlights, "GRAY_WORLD", of_gray_world),
     "palette": Topic(palette, "PALETTE", of_palette),
     "gradient": Topic(gradient, "GRADIENT", of_gradient),
+    "mixing in a hall": Topic(mixing_hall, "HALL", of_mixing_hall),
     "scenes": Topic(
         scenes, "SCENES", of_scenes,
         {"least": "pictures this small have too few tiles to be fitted anyway: it only saves the attempt"},

@@ -12,7 +12,7 @@ from pipeline.imaging.geometry import Box
 from pipeline.imaging.orientation import Orientation
 from pipeline.light import cast, highlights, neutral, palette, references, scenes
 from pipeline.light.comparing import pairs, tones
-from pipeline.light.mixing import gradient
+from pipeline.light.mixing import gradient, hall
 from pipeline.light.palette import ChromaSamples
 from pipeline.light.rendering import mercury
 from pipeline.shoot.facts import Reference
@@ -81,6 +81,23 @@ def of_gradient() -> list[float]:
         leaning = replace(hall, chroma=hall.chroma + lean)
         part = ChromaSamples(*(v[::every] for v in vars(leaning).values()))
         out += gradient.chroma_gradient(part).as_array().tolist()
+    return out
+
+
+def of_mixing_hall() -> list[float]:
+    """Gradients more and less clear, and more and less along the line between ends more and less apart."""
+    out: list[float] = []
+    for apart, across, clear in (
+        (0.05, 0.0, 9.0),
+        (0.2, 0.05, 9.0),
+        (0.2, 0.0, 3.5),
+        (0.2, 0.0, 4.5),
+        (0.09, 0.0, 9.0),
+    ):
+        doubted = np.array([[0.08, across], *[[0.0, 0.0]] * 3])
+        found = gradient.ChromaGradient(0 * doubted, doubted=doubted, clear=clear)
+        ends = np.array([[0.0, 0.0], [apart, 0.0]])
+        out += hall.followed([found, found], ends, np.zeros(2, np.int64))[0].as_array().tolist()
     return out
 
 

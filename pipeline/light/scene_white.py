@@ -53,16 +53,14 @@ class HasBalances(ShowsReferences, Protocol):
 class SceneWhite:
     """The white of one scene.
 
-    at            scene chromaticity (2,) -> white (2,), both ln R/G and ln B/G against daylight: white changes
-                  across a frame as the light does
-    chromaticity  (2,) of the scene; source  where white comes from, and words  the same for a person
-    sure          0 to 1
-    matrix        (3, 3) default -> (3, 3) camera to working-linear of the charts; None without references
-    cast          part of a strong warm cast is taken off
+    white   (2,) ln R/G and ln B/G against daylight in the middle of its frames; elsewhere it is off that by as much as
+            the light is (gradient_at)
+    source  where white comes from, and words  the same for a person;  sure  0 to 1
+    matrix  (3, 3) default -> (3, 3) camera to working-linear of the charts; None without references
+    cast    part of a strong warm cast is taken off
     """
 
-    at: Callable[[F64], F64]
-    chromaticity: F64
+    white: F64
     source: WhiteSource
     words: str
     sure: float
@@ -70,7 +68,7 @@ class SceneWhite:
     cast: bool = False
 
     @staticmethod
-    def of_vote(vote: Vote, chromaticity: F64) -> SceneWhite:
+    def of_vote(vote: Vote) -> SceneWhite:
         """White as the pictures suggest it; the camera's, else daylight, where they suggest nothing."""
         white, sure = vote.white, vote.sure
         if vote.cast:
@@ -81,7 +79,7 @@ class SceneWhite:
             source, words = WhiteSource.CAMERA, "camera, as shot (too little to judge by)"
         else:
             source, words = WhiteSource.DAYLIGHT, "daylight (too little to judge by)"
-        return SceneWhite(lambda a: white + a - chromaticity, chromaticity, source, words, sure, cast=vote.cast)
+        return SceneWhite(white, source, words, sure, cast=vote.cast)
 
     @staticmethod
     def of_map(found: WhiteMap, light: ShootLight, index: int) -> SceneWhite:
@@ -92,7 +90,7 @@ class SceneWhite:
         words = f"reference {found.names[0]}" if len(found.names) == 1 else "references, " + ", ".join(parts)
         sure = float(light.match[index])
         return SceneWhite(
-            found.white, chromaticity, WhiteSource.REFERENCE, words, sure, lambda d: found.matrix(chromaticity, d)
+            found.white(chromaticity), WhiteSource.REFERENCE, words, sure, lambda d: found.matrix(chromaticity, d)
         )
 
     def matrix_in(self, scene: Scene, at: F64) -> F64 | None:
@@ -118,7 +116,7 @@ def colour_of(gain_map: GainMap) -> GainMap:
 
 def gradient_at(scene: Scene, frame: int, rows: F64, columns: F64) -> F64:
     """(..., 2) how far the chroma of the light is off the scene's at places of a frame, -1 to 1 down and across its
-    sensor, natural log.
+    sensor, natural log. It is that of white: walls, stands and boards, which it is measured on, are grey as a whole.
 
     Where players may be it is that on them, nearer than the wall behind: the whole of what the wall shows would be too
     much, and the wall comes out with a part of its own left.
@@ -191,13 +189,13 @@ def reference_maps(
         flicker = colour_of(scene.flicker[frame]).at(row, column)
         logs = np.log(found.white * measured[name].daylight) + flicker / STOPS_PER_LOG
         chroma = np.array([logs[0] - logs[1], logs[2] - logs[1]])
-        place, reference = light.chromaticities[index] + here, found.reference
+        reference, place = found.reference, light.chromaticities[index]
         reading = Reading(
-            name, place, chroma, found.matrix, where(reference), reference.chart is not None, found.guessed
+            name, place, chroma - here, found.matrix, where(reference), reference.chart is not None, found.guessed
         )
         groups.setdefault(group, []).append(reading)
         common = palette.commonness(scene.chroma_histogram.astype(np.float32), chroma - here)
-        checks.setdefault(group, []).append((votes[index].white + here, votes[index].sure, common))
+        checks.setdefault(group, []).append((votes[index].white, votes[index].sure, common))
     maps = {}
     for group, some in groups.items():
         white, sure, shares = (np.array(part) for part in zip(*checks[group], strict=True))

@@ -6,7 +6,7 @@ Nothing here depends on a recipe or a reference frame: steps, `evencourt inspect
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -30,6 +30,7 @@ from pipeline.light.gain_map import GainMap
 from pipeline.light.lens.pans import PanEvidence, evidence
 from pipeline.light.mixing.gradient import SIZE as GRADIENT_SIZE
 from pipeline.light.mixing.gradient import ChromaGradient, chroma_gradient
+from pipeline.light.mixing.hall import followed
 from pipeline.light.neutral import Candidate, candidates
 from pipeline.light.rendering.mercury import UnderMercury, foretell
 from pipeline.light.response.evidence import CurveEvidence, curve_evidence
@@ -37,7 +38,7 @@ from pipeline.light.row_wave import ACROSS, DEGREE
 from pipeline.store.packing import LARGEST, take
 from pipeline.types import F32, F64, Frame, Image
 
-VERSION = 13  # raised when the result for a scene changes
+VERSION = 14  # raised when the result for a scene changes
 _STOPS = 100.0  # that light changes by at most; more was not measured
 _FULL = GainMap(np.zeros((DEGREE + 1, ACROSS + 1, 3)))
 
@@ -286,6 +287,8 @@ def _placed(
     found = tone_differences([s.tone_histogram for s in scenes], pairs, chromaticities)
     place = of_one_place(pairs, found, len(scenes))
     tone = agreed_tones(pairs, found, _first_of_groups(pairs, len(scenes)))
+    gradients = followed([s.chroma_gradient for s in scenes], chromaticities, place)
+    scenes = tuple(replace(s, chroma_gradient=g) for s, g in zip(scenes, gradients, strict=True))
     return ShootLight(scenes, chromaticities, tone, group.astype(np.float64), match, place, of, pairs=tuple(pairs))
 
 

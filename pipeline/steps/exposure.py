@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -33,8 +33,8 @@ class ExposureRules:
 
     own_reach     stops by which what is in a picture may move its level, at most; ends of one hall seldom differ by
                   more (common practice, no source)
-    own_share     part of that difference which counts, for across: burst. Half: a picture should look right by
-                  itself and still match its neighbours (chosen by eye)
+    own_share     part of that difference which counts, between the bursts of across: burst and the zones of across:
+                  zone. Half: a picture should look right by itself and still match its neighbours (chosen by eye)
     common        share of a frame that it has in common with its burst; with less it shows another scene (chosen on
                   bursts with a person before the lens: python -m tests.evenness)
     flicker       stops that a typical burst varies by from which its lamps are reported to flicker (chosen by eye:
@@ -241,8 +241,9 @@ def _levels(
     finished  (scenes,) a JPEG, TIFF or PNG, whose brightness somebody has chosen: the typical one keeps it
 
     light.tone says by how many stops the surfaces that two scenes share are brighter in one; `own` also depends on
-    what the picture shows, such as a white bench. For zone and shoot tone alone decides. For burst the difference
-    between the two counts by RULES.own_share, at most RULES.own_reach: a burst further from the others was lit
+    what the picture shows, such as a white bench. For zone and shoot tone alone decides within one; between the zones
+    of a hall both do, as between bursts: what one lamp does to the floor must not set all else apart. For burst the
+    difference between the two counts by RULES.own_share, at most RULES.own_reach: a burst further off was lit
     differently. A scene whose surfaces are not recognised has only `own`.
 
     For white a level is raised in across: burst alone, where evenness between bursts was not asked for: no further
@@ -266,6 +267,8 @@ def _levels(
         if not typical:
             continue
         tones, usual = light.tone, float(np.median(own[typical] - light.tone[typical]))  # of a picture at tone 0
+        if params.across == "zone":
+            usual += (1 - RULES.own_share) * _off_the_hall(light, own, known, references, typical[0], usual)
         with_reference = [i for i in members if i in references] or [
             i for i in references if light.group[i] == light.group[members[0]]
         ]
@@ -292,6 +295,16 @@ def _levels(
         highest = levels
     kept = [[float(v) for v in np.clip(of, -params.limit, params.limit)] for of in (levels, highest)]
     return kept[0], kept[1], notices
+
+
+def _off_the_hall(
+    light: ShootLight, own: F64, known: NDArray[np.bool_], references: Collection[int], one: int, usual: float
+) -> float:
+    """By how many stops the usual picture of a hall at tone 0 is brighter than that of one zone, to which the scene
+    `one` belongs; at most RULES.own_reach."""
+    others = [int(i) for i in np.flatnonzero((light.group == light.group[one]) & known) if i not in references]
+    hall = float(np.median(own[others] - light.tone[others])) if others else usual
+    return float(np.clip(hall - usual, -RULES.own_reach, RULES.own_reach))
 
 
 def apply(image: Image, params: ExposureParams, context: ApplyContext[ExposureSolution]) -> Image:

@@ -210,7 +210,7 @@ def solve(context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalancePa
         if found is not None:
             whites.append(SceneWhite.of_map(found, light, index))
         else:
-            whites.append(remembered.get(index) or SceneWhite.of_vote(vote, light.chromaticities[index]))
+            whites.append(remembered.get(index) or SceneWhite.of_vote(vote))
     notices += _without_reference(context, light, maps) if maps else []
     by_frame = {
         name: _for_frame(scene, at, whites[index], context.measured[name].daylight, params.within_frame)
@@ -322,7 +322,7 @@ def _for_frame(scene: Scene, at: int, white: SceneWhite, daylight: F64, within: 
 
     rows, columns = np.meshgrid(_DOWN, _ACROSS, indexing="ij")
     gradient = gradient_at(scene, at, rows, columns) if within else np.zeros((*rows.shape, 2))
-    whites = np.array([white.at(white.chromaticity + d) for d in gradient.reshape(-1, 2)]).reshape(gradient.shape)
+    whites = white.white + gradient
     shape = np.einsum("ri,ijc,kj->rkc", _TO_ROWS, whites, _TO_COLUMNS)
     middle = shape[0, 0].copy()
     gains = daylight * gains_of_white(middle)

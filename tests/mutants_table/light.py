@@ -27,6 +27,7 @@ _WHITE_TESTS = ("light/test_neutral.py",)
 
 _COURT_TESTS = ("light/test_court_flicker.py",)
 _LAMP_TESTS = ("light/test_shared_lamp.py",)
+_MIXING, _MIXING_TESTS = "light/mixing/hall.py", ("light/mixing/test_hall.py",)
 _TURN_TESTS = ("light/test_registration.py::test_a_pan_that_rolls",)
 
 MUTANTS = [
@@ -36,6 +37,20 @@ MUTANTS = [
         "return [GainMap.constant(np.zeros(3)) for w in whole]",
         *_COURT_TESTS,
     ),
+    mutant(
+        "light/mixing/gradient.py", "(GRADIENT.unclear, GRADIENT.clear), (0.0, 1.0)", "(0, 1), (1, 1)", *_MIXING_TESTS
+    ),
+    mutant(
+        _MIXING,
+        "_sure(apart, HALL.apart) * _sure(of.clear, HALL.clear) *",
+        "_sure(apart, HALL.apart) *",
+        *_MIXING_TESTS,
+    ),
+    mutant(_MIXING, "if _sure(apart, HALL.apart) else ():", "if True else ():", *_MIXING_TESTS),
+    mutant(_MIXING, "np.outer(of.doubted @ line, line)", "of.doubted", *_MIXING_TESTS),
+    mutant(_MIXING, "_sure(float(along @ along) / squares, HALL.along)", "1.0", *_MIXING_TESTS),
+    mutant(_MIXING, "sure *= min(1.0,", "sure *= max(1.0,", *_MIXING_TESTS),
+    mutant(_MIXING, "np.flatnonzero(place == number)", "np.arange(len(place))", *_MIXING_TESTS),
     mutant("light/flicker.py", "decided, FLICKER.decided)", "frames - 1.0, FLICKER.decided)", *_LAMP_TESTS),
     mutant("light/shared_lamp.py", "if power > SHARED_LAMP.unexplained * of:", "if False:", *_LAMP_TESTS),
     mutant("light/shared_lamp.py", "mean[:, 0] = 0", "pass", *_LAMP_TESTS),

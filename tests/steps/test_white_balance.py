@@ -222,6 +222,19 @@ def test_brightness_is_left_to_exposure() -> None:
         assert gain_map.on(2, 2)[0, 0] == pytest.approx([stops, 0, 0], abs=1e-6)
 
 
+def test_light_over_a_frame_is_that_of_white_wherever_the_halls_own_colours_went() -> None:
+    """From one lamp to the other white moves twice as far as the hall's own colours, as with mercury, in which wood has
+    no red to show: a gradient, measured on walls and stands, is not stretched by that."""
+    whites = [np.array([np.exp(u), 1, np.exp(-u / 2)]) / DAY * 0.3 for u in (0.0, 0.8)]
+    facts = Facts(references=tuple(Reference(f, patch=Box(0, 0, 1, 1)) for f in ("F1", "F2")))
+    scenes = [scene(["F1"]), scene(["F2"]), scene(["F3"], chroma_gradient=SLANTED)]
+    light = light_of(scenes, [(0, 0), (0.4, -0.2), (0.2, -0.1)])
+    context = context_of(light, facts, F1=reference_of(whites[0]), F2=reference_of(whites[1]))
+    found = solve(context, WhiteBalanceParams(method="reference_patch")).by_frame["F3"]
+    off = found.stops.at(0.0, 0.6) - found.stops.at(0.0, 0.0)
+    assert off[[0, 2]] == pytest.approx(-SLANTED.at(np.array([0.6]), PLAYER_DISTANCE)[0] / np.log(2), abs=0.01)
+
+
 @pytest.mark.parametrize("pan", [0.3, -0.3])
 def test_a_reference_in_a_panned_frame_counts_for_its_place_in_the_hall(pan: float) -> None:
     """The scene lies `pan` right of where the middle frame has it: the card stood in the light of column - pan."""

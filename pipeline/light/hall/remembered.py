@@ -95,6 +95,6 @@ def _white(proof: Proof, light: ShootLight, index: int, chroma: F64) -> SceneWhi
     parts = [f"{round(100 * s)} % {n}" for n, s in zip(whites.names, shares, strict=True) if round(100 * s) >= 1]
     sure = float(light.match[index])
     return SceneWhite(
-        whites.white, chroma, WhiteSource.HALL, f"hall memory, {', '.join(parts)}", sure,
+        whites.white(chroma), WhiteSource.HALL, f"hall memory, {', '.join(parts)}", sure,
         lambda default: whites.matrix(chroma, default),
     )  # fmt: skip

@@ -9,7 +9,7 @@ gradient. It is believed as far as it explains them: what is no light, and diffe
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -41,12 +41,18 @@ class GradientConstants:
     # of two lamps reach 0.5 to 0.9, real court frames 0.1 to 0.2.
     doubted: float = 0.3
     believed: float = 0.5
+    # How many times its standard error it is, likewise: halls in which lamps mix reach 14 and more, a street with sky
+    # on one side and trees on the other 9 (../shared/data/people, 192 pixels wide). What one picture leaves in doubt
+    # others may prove (mixing.hall).
+    unclear: float = 8.0
+    clear: float = 16.0
 
 
 GRADIENT = GradientConstants()
 _COLUMNS, _ROWS = 10, 6  # bands
 _POWERS = 4
 _LAGS = (1, 2)
+_CLEAREST = 50.0  # that is told apart: beyond it nothing is in doubt
 _EYES = 0.4  # half heights; of a camera at the height of eyes, 25 metres from the wall
 # Where the floor begins, and how fast it comes nearer below; without perspective first.
 _VIEWS = ((0.0, 0.0), *((float(f), n) for f in np.linspace(-0.5, 0.5, 5) for n in (0.5, 1.0, 1.5, 2.0, 3.0, 4.0)))
@@ -60,12 +66,16 @@ class ChromaGradient:
     floor     row, -1 to 1, from which the surfaces come nearer;  nearer  how fast: at row y they are 1 + nearer (y -
               floor) times as near as the wall
     half      half of what the burst shows, in half widths of a frame
+    doubted   (4, 2) what was found besides, and not believed by itself (mixing.hall)
+    clear     how many times its standard error all that was found is, over what the burst shows
     """
 
     powers: F64
     floor: float = 0.0
     nearer: float = 0.0
     half: float = 1.0
+    doubted: F64 = field(default_factory=lambda: np.zeros((_POWERS, 2)))
+    clear: float = 0.0
 
     @staticmethod
     def none() -> ChromaGradient:
@@ -87,18 +97,21 @@ class ChromaGradient:
         return np.asarray(_powers(np.clip(columns / self.half, -1, 1) * distance) @ self.powers)
 
     def as_array(self) -> NDArray[Any]:
-        """(11,) for the store."""
-        return np.array([*self.powers.ravel(), self.floor, self.nearer, self.half])
+        """(20,) for the store."""
+        view = self.floor, self.nearer, self.half
+        return np.array([*self.powers.ravel(), *view, *self.doubted.ravel(), self.clear])
 
     @staticmethod
     def from_array(values: NDArray[Any]) -> ChromaGradient:
         """What as_array gave. Raises ValueError for what it cannot have given."""
-        if not (abs(values[8]) <= 1 and 0 <= values[9] <= _VIEWS[-1][1] and values[10] >= 1):
+        if not (abs(values[8]) <= 1 and 0 <= values[9] <= _VIEWS[-1][1] and values[10] >= 1 and values[19] >= 0):
             raise ValueError("no perspective of a frame")
-        return ChromaGradient(values[:8].reshape(_POWERS, 2), *(float(v) for v in values[8:]))
+        powers, doubted = (values[at : at + 8].reshape(_POWERS, 2) for at in (0, 11))
+        floor, nearer, half = (float(v) for v in values[8:11])
+        return ChromaGradient(powers, floor, nearer, half, doubted, float(values[19]))
 
 
-SIZE = (2 * _POWERS + 3,)  # of ChromaGradient.as_array
+SIZE = (4 * _POWERS + 4,)  # of ChromaGradient.as_array
 
 
 def _powers(x: F64) -> F64:
@@ -124,14 +137,16 @@ class _Steps:
 def chroma_gradient(of: ChromaSamples) -> ChromaGradient:
     """The gradient of the pictures; none where their bands have nothing in common, or do not bear it out."""
     found = ChromaGradient(np.zeros((_POWERS, 2)), half=max(1.0, float(np.abs(of.column).max(initial=0.0))))
-    share = 0.0
+    share, clear = 0.0, 0.0
     for reach in GRADIENT.reach:
         steps = _steps(of, found, reach)
         if steps is None:
             return ChromaGradient.none()
         found, share = _best(steps, found.half)
-    sure = float(np.clip((share - GRADIENT.doubted) / (GRADIENT.believed - GRADIENT.doubted), 0.0, 1.0))
-    return ChromaGradient(sure * found.powers, found.floor, found.nearer, found.half) if sure else ChromaGradient.none()
+        clear = _clear(steps, found)
+    sure = float(np.interp(share, (GRADIENT.doubted, GRADIENT.believed), (0.0, 1.0)))
+    sure *= float(np.interp(clear, (GRADIENT.unclear, GRADIENT.clear), (0.0, 1.0)))
+    return replace(found, powers=sure * found.powers, doubted=(1 - sure) * found.powers, clear=clear)
 
 
 def _steps(of: ChromaSamples, found: ChromaGradient, reach: float) -> _Steps | None:
@@ -165,10 +180,30 @@ def _steps(of: ChromaSamples, found: ChromaGradient, reach: float) -> _Steps | N
     return _Steps(np.array(chroma), *np.array(rows).T) if rows else None
 
 
+def _prior() -> F64:
+    """(4, 4) what is expected of a profile, in units of a step's error."""
+    c = GRADIENT
+    return np.diag(1 / np.array([c.slope, *(c.bends,) * (_POWERS - 1)]) ** 2) * c.step_error**2
+
+
+def _clear(steps: _Steps, found: ChromaGradient) -> float:
+    """How many times its standard error a profile is. The error is by what the steps are off, whatever their spread
+    (White, "A heteroskedasticity-consistent covariance matrix estimator", Econometrica 48(4), 1980; from memory)."""
+    x = steps.design(found)
+    rest = steps.chroma - x @ found.powers
+    weights = steps.weight * cauchy(np.hypot(*rest.T) / GRADIENT.step_outlier)
+    inverse = np.linalg.inv((x * weights[:, None]).T @ x + _prior())
+    error = inverse @ ((x * (weights**2 * (rest**2).mean(axis=1))[:, None]).T @ x) @ inverse
+    over = _powers(np.linspace(-1, 1, 2 * _COLUMNS + 1))
+    over -= over.mean(axis=0)
+    noise = 2 * float(np.trace(over @ error @ over.T))
+    return min(float(np.sqrt(((over @ found.powers) ** 2).sum() / noise)), _CLEAREST) if noise > 0 else 0.0
+
+
 def _best(steps: _Steps, half: float) -> tuple[ChromaGradient, float]:
     """The profile and view that explain the steps best, and the share of what they differ by that it explains."""
     c = GRADIENT
-    prior = np.diag(1 / np.array([c.slope, *(c.bends,) * (_POWERS - 1)]) ** 2) * c.step_error**2
+    prior = _prior()
 
     def misfit(rest: F64) -> float:
         size = np.hypot(*rest.T) / c.step_outlier

@@ -5,6 +5,8 @@ Lamps and surfaces are published (fixtures/light.json); perspective is that of a
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import PIL.Image
@@ -13,6 +15,7 @@ from pipeline.fixtures.light import response, tables
 
 from pipeline.light.mixing.gradient import ChromaGradient, chroma_gradient
 from pipeline.light.palette import ChromaSamples
+from pipeline.light.scenes import Scene, unknown
 from tests.court_flicker import DATA, decode
 from tests.light.test_palette import HEIGHT, WIDTH, hall, measured, samples_of
 
@@ -86,6 +89,16 @@ def test_coloured_wall_on_one_side_is_not_light(name: str, side: int) -> None:
     grey = response(np.ones(31), "FL2")
     chroma = np.log(wall / wall[1] * grey[1] / grey)[[0, 2]]
     assert np.abs(seen(found)).max() < max(0.03, float(np.hypot(*chroma)) / 8)
+
+
+def test_the_clearest_light_can_be_kept() -> None:
+    """Of one grey surface in light that leans by more than any lamps, next to no step is off."""
+    x = np.broadcast_to(X, (HEIGHT, WIDTH))
+    grey = np.broadcast_to(np.random.default_rng(0).uniform(0.1, 0.3, (HEIGHT, WIDTH, 1)), (HEIGHT, WIDTH, 3))
+    found = chroma_gradient(samples_of(lit(grey, x[..., None] * [0.6, -0.6])))
+    assert found.clear > 40
+    seen_again = Scene.from_arrays(("F1",), replace(unknown(["F1"]), chroma_gradient=found).as_arrays())
+    assert seen_again.chroma_gradient.as_array() == pytest.approx(found.as_array())
 
 
 def test_pictures_that_show_nothing() -> None:
