@@ -15,7 +15,7 @@ the camera pans and players run; what all frames of a burst share cancels. Print
 * dE: the farthest pair in CIEDE2000 (CIE 142-2001, scikit-image) of the cell's mean colour in the light of each frame
 * of all cells, and of those whose content stays: where its luminance without flicker ranges over at most 0.3 EV
 
-median and 95th percentile of the cells, before (as shot) and after. Issue 14 wants 0.05 EV and 0.5 CIEDE2000 at the
+median and 95th percentile of the cells, before (as shot) and after. Wanted are 0.05 EV and 0.5 CIEDE2000 at the
 95th.
 """
 

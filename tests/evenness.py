@@ -109,7 +109,7 @@ class Sample:
 
 @dataclass(frozen=True)
 class Bar:
-    """What issues ask of a figure: at most `most`, in the runs named."""
+    """What is wanted of a figure: at most `most`, in the runs named."""
 
     figure: str
     most: float
@@ -133,7 +133,7 @@ BARS = (
     Bar("floor, skin, jersey against truth, CIEDE2000, 95th", 6.0, ("chart",)),
     Bar("floor, standard deviation in a*b*", 1.5, ("chart",)),
     Bar("white jersey newly clipped, % of pixels", 0.1, EVENED),
-    *(Bar(figure, 0.15, ZONE) for figure in ENDS),  # issue 14
+    *(Bar(figure, 0.15, ZONE) for figure in ENDS),
     *(Bar(figure, 0.1, SHOOT) for figure in ENDS),
 )
 MERCURY = {"neutrals, chroma off truth, median": 1.5, "neutrals, chroma off truth, 95th": 3.0}

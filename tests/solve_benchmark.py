@@ -3,7 +3,7 @@
 The records of frames and bursts are made up: bursts of eight in the mixed light of two published lamps, one
 reference at each end. They are kept in a store as measuring would keep them, and the ready recipe's steps are solved.
 Each size runs in a process of its own, so that its peak memory is its own. `--singles` makes every frame a burst.
-The bar of issue 3: 10,000 frames in under a minute and under 1 GB.
+Wanted: 10,000 frames in under a minute and under 1 GB.
 """
 
 from __future__ import annotations

@@ -30,7 +30,7 @@ OFFLINE = "EVENCOURT_OFFLINE"
 
 @dataclass(frozen=True)
 class Patience:
-    """How long a fetch may take, in seconds; chosen by use, no source, but for `unasked`, which issue 12 sets.
+    """How long a fetch may take, in seconds; chosen by use, no source.
 
     silence  without an answer, or between two pieces of one
     unasked  in all, name look-up and connection included, where no person asked for the fetch

@@ -145,7 +145,7 @@ def test_real_chart(shared: Callable[[str], Path], name: str) -> None:
     balanced = chart.patches / chart.patches[21] * LINEAR[21].mean()
     lab = to_lab(balanced @ image.to_working.T)[19:]
     if not any(part in name for part in CURVED):
-        # Issue 3: the greys of the real charts have a chroma of at most 2 when balanced from one of them.
+        # Wanted: the greys of the real charts have a chroma of at most 2 when balanced from one of them.
         assert np.hypot(lab[:, 1], lab[:, 2]).max() <= 2.0
         assert fit.median < 4.5
         assert fit.worst < 10

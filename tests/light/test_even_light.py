@@ -1,4 +1,4 @@
-"""The bars of issue 3 in the JPEGs that the command line delivers, from a hall that is not the demonstration's.
+"""The bars of tests.evenness in the JPEGs that the command line delivers, from a hall that is not the demonstration's.
 
 Metal halide at 35 % against LED, mixed within the frame; another seed and size. Surfaces are held against
 what the generator drew under D65 from published spectra (see evenness.py for each figure). The same shoot with

@@ -3,7 +3,7 @@
 A lamp's light during an exposure is 1 + m sinc(f T) cos(2 pi f t + phase); the factor is checked against
 residual_modulation of tests/tables/sine_flicker.csv. Rows are exposed one after the other. Surfaces,
 players and boards are invented; colours of lamps are those of published spectra seen by a measured camera.
-The bar of issue 3 is 0.05 EV in the delivered files; here, before denoise, JPEG and boxes, 0.03 EV is asked.
+Wanted are 0.05 EV in the delivered files; here, before denoise, JPEG and boxes, 0.03 EV is asked.
 """
 
 from __future__ import annotations

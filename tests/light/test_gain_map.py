@@ -14,7 +14,7 @@ from pipeline.light.row_wave import find_cycles, terms
 from pipeline.types import Domain, Image, Noise
 
 UP = Orientation.TOP_LEFT
-QUARTER = 0.0125  # EV, of the 0.05 EV by which the frames of a burst may differ (issue 3)
+QUARTER = 0.0125  # EV, of the 0.05 EV by which the frames of a burst may differ
 
 
 def image(pixels: np.ndarray, saturation: float = 1.0) -> Image:

@@ -12,7 +12,7 @@ from tests.real_white import WORSE, balanced, read, rows, unrelated, white_of
 
 
 def test_white_is_never_worse_than_the_cameras_own(shared: Callable[[str], Path]) -> None:
-    """The bar of the issue: at most 1.0 above the camera alone and in pairs, and lower in the median."""
+    """Wanted: at most 1.0 above the camera alone and in pairs, and lower in the median."""
     data = shared("data/chart-jpeg").parent
     names = ("raw/CRW_0101.CRW", "raw/CRW_0304.CRW", "chart-jpeg/Canon_EOS_RP___MG_0635.JPG",
              "chart-jpeg/Nikon_D3100__DSC_0008.JPG", "burst-jpeg/Apple_iPhone_XR__IMG_3606.JPG")  # fmt: skip

@@ -113,7 +113,7 @@ def test_score_and_place_agree_whatever_is_measured() -> None:
 
 @pytest.mark.parametrize("seed", range(3))
 def test_ratings_spread(seed: int) -> None:
-    """Of a match at most one in ten is 5 and about a quarter 4 or better (the issue's bar); each moment has one 5."""
+    """Of a match at most one in ten is 5 and about a quarter 4 or better; each moment has one 5."""
     bursts, qualities = match(seed)
     ranks = rank(bursts, qualities)
     count = Counter(one.rating for one in ranks.values())

@@ -23,7 +23,7 @@ from tests.situations import SITUATIONS, SIZE, Drawn, draw_situation
 
 @pytest.mark.parametrize("kind, least", [("clean", 23), ("degraded", 21)])
 def test_labelled_players_are_found(shared: Callable[[str], Path], kind: str, least: int) -> None:
-    """24 players labelled in two frames (see SOURCES.md there); issue 16 asks for 46 and 42 of 48."""
+    """24 players labelled in two frames (see SOURCES.md there); wanted are 46 and 42 of 48."""
     folder, files = shared("data/court"), find_models(shared("models"))
     met = 0
     for name, boxes in labelled().items():

@@ -57,7 +57,7 @@ def psnr(pixels: np.ndarray, scene: np.ndarray) -> float:
 
 @pytest.mark.parametrize("pattern", sorted(COLOURS))
 def test_before_the_demosaic_is_better_than_after(tmp_path: Path, pattern: str) -> None:
-    """Issue's bar on held-out photographs: 0.5 dB; figures over many: python -m tests.denoise_table."""
+    """Wanted on held-out photographs: 0.5 dB; figures over many: python -m tests.denoise_table."""
     scene = truth()
     write(tmp_path / "f.dng", scene, pattern)
     frame = Frame("f", tmp_path / "f.dng", "f.dng", "raw", Exif())

@@ -53,7 +53,7 @@ def seen(iso: float) -> tuple[NoiseStatistics, ...]:
 
 @pytest.mark.parametrize("iso", [3200, 6400, 12800])
 def test_eight_frames(iso: float) -> None:
-    """The bar of the noise issue: a within 5 %, b within 15 %."""
+    """Wanted: a within 5 %, b within 15 %."""
     found = pool(seen(iso))
     np.testing.assert_allclose(found.noise.a, A * iso / 6400, rtol=0.05)
     np.testing.assert_allclose(found.noise.b, B * (iso / 6400) ** 2, rtol=0.15)

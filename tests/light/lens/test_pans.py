@@ -1,7 +1,7 @@
 """Falloff measured in pans, against known ones: cos^4 of the field angle, and a calibration of the open lens database
 (Canon EF 70-200 f/2.8L IS II at 100 mm and f/2.8: 1 - 0.3839 r^2 - 0.3892 r^4 + 0.1295 r^6, read through lensfunpy).
 
-Bars are those of issue 14: less than 0.1 EV left at the corners where it is corrected, at most 0.03 EV of false
+Wanted are less than 0.1 EV left at the corners where it is corrected, at most 0.03 EV of false
 correction where there is none, nothing where the evidence does not suffice. `python -m tests.lens_falloff` tries more.
 """
 
