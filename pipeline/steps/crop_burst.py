@@ -18,9 +18,7 @@ if TYPE_CHECKING:
 class BurstRules:
     """Chosen by eye, checked with `python -m tests.closer`."""
 
-    clear: float = (
-        0.8  # confidence from which whoever else may be the subject is left out where there is no room for all
-    )
+    clear: float = 0.8  # confidence from which whoever else may be the subject is left out, if there is no room for all
 
 
 RULES = BurstRules()
