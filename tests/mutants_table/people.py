@@ -64,6 +64,7 @@ MUTANTS = [
     mutant(_RANKING, "if count < len(falling) else -1.0", "if count < len(falling) else 101.0", *_RANKED),
     mutant("people/moments.py", "-points[one], place[one])", "points[one], place[one])", "people/test_moments.py"),
     mutant("people/moments.py", "(one in held, ", "(", *_RANKED),
+    mutant("people/moments.py", "return together or ratio", "return ratio", "people/test_moments.py"),
     mutant("engine/burst_people.py", "not row.keep or held_back(facts, row)", "not row.keep", "engine/test_ranks.py"),
     mutant("people/eyes.py", "darker = max(", "darker = min(", "people/test_eyes.py"),
     mutant(

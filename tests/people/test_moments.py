@@ -63,12 +63,15 @@ def test_another_player_or_pose_before_the_same_wall_is_another_moment() -> None
 
 
 def test_where_one_figure_is_just_too_small_to_compare_the_hall_decides() -> None:
-    """A pixel of a box's width must not make two moments of one; figures of other heights are two."""
+    """A pixel of a box's width must not make two moments of one; figures of other heights are two, but not in one
+    burst, which follows one player: there a height is the detector's."""
     here, narrow, low = Box(0.4, 0.2, 0.5, 0.45), Box(0.4, 0.2, 0.44, 0.45), Box(0.4, 0.2, 0.44, 0.3)
     base = view(hall(), 100, 90)
     persons = [look_of(base, box).person is not None for box in (here, narrow, low)]
     assert persons == [True, False, False]
     assert alike(base, base, (here, narrow)) and not alike(base, base, (here, low))
+    looks = {"a": look_of(base, here), "b": look_of(base, low)}
+    assert better_ones([["a", "b"]], looks, {"a": 1.0, "b": 0.0}) == {"b": "a"}
 
 
 def test_the_best_stands_for_its_moment_whatever_the_order() -> None:
