@@ -9,7 +9,9 @@ JPEGs of 8 bits and as TIFFs of 16, run with `exposure: {across: burst}`, and so
 
 Measured on 12 x 16 cells of the delivered pictures. Of each cell and frame: the ratio of the linear means with and
 without flicker, over pixels that are clipped in neither. Both show the same content, so a ratio is light alone though
-the camera pans and players run; what all frames of a burst share cancels. Printed:
+the camera pans and players run; what all frames of a burst share cancels, and so does what the run without flicker gets
+wrong alike. So the same is said against the frames as they were before flicker was put on them and before any run
+("lamps"): what is left of the lamps, though there what a run rightly evens in the video counts as wrong. Printed:
 
 * EV: the range of the ratios of luminance over the burst
 * dE: the farthest pair in CIEDE2000 (CIE 142-2001, scikit-image) of the cell's mean colour in the light of each frame
@@ -177,8 +179,9 @@ def compare(
     edge: int = 1920,
     web: int = 960,
     curve: float = 0.0,
-) -> tuple[Evenness, Evenness]:
-    """The court with flicker before (as shot) and after a run."""
+) -> tuple[Evenness, Evenness, Evenness]:
+    """The court with flicker before (as shot) and after a run, against a run without flicker; last, after a run
+    against the frames that the lamps were put on."""
     pictures = [(straight(p, curve) if curve else p) / np.float32(1 + DEPTH.max()) for p in court(frames, edge)]
     lamps = flicker(seed, len(pictures), pictures[0].shape[0]).astype(np.float32)
     shot = [p * light for p, light in zip(pictures, lamps, strict=True)]
@@ -193,7 +196,8 @@ def compare(
     if not (kept := scratch / f"{steady.name}-{white}.npy").is_file():
         np.save(kept, delivered(steady, scratch / f"{steady.name}-{white}", white, web))
     after = delivered(shoot, scratch / f"{shoot.name}-{white}", white, web)
-    return before, evenness(after, list(np.load(kept)))
+    untouched = [encode(cv2.resize(p, after[0].shape[1::-1], interpolation=cv2.INTER_AREA)) for p in pictures]
+    return before, evenness(after, list(np.load(kept))), evenness(after, untouched)
 
 
 def in_words(found: Evenness) -> str:
@@ -223,12 +227,13 @@ def main() -> None:
         for seed in range(given.seeds):
             for bits in given.bits:
                 for number, white in enumerate(given.white):
-                    before, after = compare(
+                    before, after, lamps = compare(
                         Path(scratch), seed, bits, white, given.frames, given.edge, curve=given.curve
                     )
                     if not number:
                         print(f"seed {seed}, {bits:2d} bits  as shot     {in_words(before)}", flush=True)
                     print(f"seed {seed}, {bits:2d} bits  {white:10s}  {in_words(after)}", flush=True)
+                    print(f"{'':16s} lamps       {in_words(lamps)}", flush=True)
                     order = np.argsort(np.nan_to_num(after.ev).ravel())[::-1][: given.worst]
                     for row, column in zip(*np.unravel_index(order, CELLS), strict=True):
                         each = " ".join(f"{v:+.3f}" for v in after.light[:, row, column])

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests import court_flicker
 from tests.court_flicker import CELLS, DATA, compare, decode, encode, evenness, flicker
 
 
@@ -14,10 +15,24 @@ from tests.court_flicker import CELLS, DATA, compare, decode, encode, evenness, 
 def test_real_court_frames_are_even_again(tmp_path: Path) -> None:
     """Finished frames: a seventh of the flicker's range at most, and its colours alike (2.3 CIEDE2000 is a just
     noticeable difference: Mahy, Van Eycken and Oosterlinck, Color Research and Application 19, 1994, for CIELAB)."""
-    before, after = compare(tmp_path, seed=0, bits=8, white="camera", frames=6, edge=960, web=480)
+    before, after, lamps = compare(tmp_path, seed=0, bits=8, white="camera", frames=6, edge=960, web=480)
     assert before.at(95) > 0.7 and before.at(95, "colour") > 10
     assert after.at(95) < 0.13 and after.at(50) < 0.05
     assert after.at(95, "colour") < 1.5
+    assert lamps.at(95) < 0.13 and lamps.at(50) < 0.05 and lamps.at(95, "colour") < 1.5
+
+
+def test_what_both_runs_get_wrong_alike_is_seen_against_the_lamps(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Runs that leave 0.25 EV from frame to frame, with flicker or without: between them it cancels."""
+    grey = [np.full((48, 64, 3), 0.2, np.float32)] * 3
+    wrong = [encode(p / 1.4 * 2.0**ev) for p, ev in zip(grey, (0.0, 0.25, 0.0), strict=True)]
+    monkeypatch.setattr(court_flicker, "court", lambda *_: tuple(grey))
+    monkeypatch.setattr(court_flicker, "delivered", lambda *_: wrong)
+    _, after, lamps = compare(tmp_path, seed=0, bits=8, white="camera", frames=3)
+    assert after.at(95) == pytest.approx(0, abs=1e-4)
+    assert lamps.ev == pytest.approx(np.full(CELLS, 0.25), abs=1e-3)
 
 
 def test_figures_of_known_light() -> None:
