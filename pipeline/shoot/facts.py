@@ -196,17 +196,22 @@ def held_back(facts: Facts, row: FrameFacts) -> str:
 def _numbered(words: str, facts: Facts) -> Player | None:
     """The first player with publish: no whose shirt the words name, as "#7", "no. 7" or "home 7", which somebody else
     may wear; not by a number alone, which may be a score or a throw."""
-    text = unicodedata.normalize("NFKC", words).casefold()
+    text = plain_digits(words).casefold()
     found = {("", one) for one in _NUMBERED.findall(text)}
     for called, side in {
         **{side: side for side in SIDES},
         **{name: side for side, name in facts.teams.items()},
     }.items():
-        team = re.escape(unicodedata.normalize("NFKC", called).casefold())
+        team = re.escape(plain_digits(called).casefold())
         found |= {(side, one) for one in re.findall(rf"(?<!\w){team}\s+(\d+)(?!\w|\s*[-–:]\s*\d)", text)}
     worn = {(side, one.lstrip("0") or "0") for side, one in found}
     hidden = (player for player in facts.roster if not player.publish)
     return next((p for p in hidden if worn & {(side, p.number.lstrip("0") or "0") for side in ("", p.team)}), None)
+
+
+def plain_digits(text: str) -> str:
+    """Text in which shirt numbers have the digits 0 to 9, whatever the script's own are, in one form of Unicode."""
+    return "".join(str(unicodedata.decimal(sign, sign)) for sign in unicodedata.normalize("NFKC", text))
 
 
 def named_player(text: str, facts: Facts, players: Sequence[tuple[str, str]]) -> Player | None:

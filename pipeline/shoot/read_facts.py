@@ -208,7 +208,7 @@ def load_players(
     unsaid = readable and table is not None and "publish" not in table.columns
     roster = read_roster(table, teams, parsed.minors, languages_of(parsed.language, parsed.country), problems)
     problems += table.doubts(problems) if table else []
-    notices += _said(table, roster.example)
+    notices += [*_said(table, roster.example), *roster.notices]
     if unsaid and table and roster.players:
         may = "shown" if parsed.minors else "named and shown"
         notices.append(f"{Path(table.file).name} has no column publish: every player may be {may}")

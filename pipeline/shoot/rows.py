@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 from pipeline.errors import Problem
 from pipeline.shoot.eventfile import box_of
-from pipeline.shoot.facts import CROP_OF, FRAME_COLUMNS, MARKS, SIDES, FrameFacts, Player
+from pipeline.shoot.facts import CROP_OF, FRAME_COLUMNS, MARKS, SIDES, FrameFacts, Player, plain_digits
 from pipeline.shoot.frame_names import FrameIndex, Meant, row_digest
 from pipeline.shoot.names import hints_at, holds_any, same_name
 from pipeline.store.files import folded
@@ -53,7 +53,7 @@ def players_of(
     """
     found: list[tuple[str, str]] = []
     for part in written:
-        match = re.fullmatch(r"(.*\S)\s+#?(\d+)", unicodedata.normalize("NFKC", part))
+        match = re.fullmatch(r"(.*\S)\s+#?(\d+)", plain_digits(part))
         if match:
             side, why = side_of(match[1], teams)
             player = (side, match[2]) if side else None

@@ -62,10 +62,11 @@ _WORDS = {
 }
 _LETTERS = str.maketrans("ıłŁ", "ilL")  # what Unicode does not decompose
 # Marks that a person sets against some names only. What the empty cells beside them mean, nobody can know.
-_MARKS = frozenset(["x", "✓", "✔", "☑", "+", "*"])
+_TICKS = frozenset(["✓", "✔", "☑"])
+_MARKS = _TICKS | {"x", "+", "*"}
 
 
-def yes_or_no(text: str, *, default: bool, languages: Sequence[str] = ()) -> bool | None:
+def yes_or_no(text: str, *, default: bool | None, languages: Sequence[str] = ()) -> bool | None:
     """The answer of one cell: English words and those of `languages` (BCP 47), whatever the case and accents.
 
     `default` where the cell is empty; None for anything else, and for a word that is yes in one of the languages and
@@ -84,11 +85,17 @@ def is_mark(text: str) -> bool:
     return text.casefold() in _MARKS
 
 
+def is_tick(text: str) -> bool:
+    """Whether a mark is one that means yes beside any other answer."""
+    return text in _TICKS
+
+
 def _primary(language: str) -> str:
     return language.lower().split("-")[0]
 
 
 def _plain(text: str) -> str:
-    text = text.translate(_LETTERS)
-    decomposed = unicodedata.normalize("NFKD", text.strip().rstrip(".!").casefold())
+    text = text.translate(_LETTERS).strip()
+    text = text.rstrip(".!") or text  # a lone ! is an answer, if no clear one
+    decomposed = unicodedata.normalize("NFKD", text.casefold())
     return "".join(letter for letter in decomposed if unicodedata.category(letter) not in ("Mn", "Cf"))

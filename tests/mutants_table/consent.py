@@ -27,6 +27,7 @@ _WRITTEN = ("shoot/test_spellings.py", "shoot/test_names.py")
 _REDACTION = "engine/redaction.py"
 _FILES = "engine/filenames.py"
 _CAPTIONED = ("captions/test_privacy.py", "steps/test_caption.py")
+_SLIPPED = ("shoot/test_slipped_rows.py",)
 _HELD = ("engine/test_privacy.py",)
 _NAMED = ("shoot/test_names.py", "steps/test_caption.py")
 _REDACTED = ("engine/test_redaction.py",)
@@ -48,14 +49,32 @@ MUTANTS = [
         "        if False:",
         "shoot/test_facts_players.py",
     ),
-    mutant(_ROSTER, '(is_mark(row["publish"]) or some_empty)', "False", "engine/test_wrong_players.py"),
+    mutant(_ROSTER, "unclear = publish is None and some_empty", "unclear = False", "engine/test_wrong_players.py"),
     mutant(
         _ROSTER,
-        "for one in ((side,) if side else SIDES)]",
-        "for one in ((side,) if side else ())]",
+        "of = (side,) if side else SIDES",
+        "of = (side,) if side else ()",
         "engine/test_wrong_players.py",
     ),
-    mutant(_ROSTER, "(publish is True or 0 < len", "(True or 0 < len", "engine/test_wrong_players.py"),
+    mutant(_ROSTER, "return is_yes and right_shirt", "return right_shirt", "engine/test_wrong_players.py"),
+    mutant(_ROSTER, "return is_yes and right_shirt", "return is_yes", *_SLIPPED),
+    mutant(_ROSTER, r'if any(re.search(r"[\r\n]", row[column])', "if any(False", *_SLIPPED),
+    mutant(_ROSTER, "has_name_for_number or is_answer", "is_answer", *_SLIPPED),
+    mutant(_ROSTER, "has_name_for_number or is_answer", "has_name_for_number", *_SLIPPED),
+    mutant(_ROSTER, " or side_of(name, teams)[0])", ")", *_SLIPPED),
+    mutant(_ROSTER, "    if _ROWS_IN_ONE.match(written):", "    if False:", *_SLIPPED),
+    mutant(_ROSTER, "if not any(map(str.isalpha, written)):", "if False:", *_SLIPPED),
+    mutant(_ROSTER, 'under publish" if name != written else ""', 'under publish" if False else ""', *_SLIPPED),
+    mutant(_ROSTER, "(word.islower() or is_apart) and", "word.islower() and", *_SLIPPED),
+    mutant(_ROSTER, "(word.islower() or is_apart) and", "(True) and", *_SLIPPED),
+    mutant(_ROSTER, 'return _OF_COLUMN.sub("", name)', "return name", *_SLIPPED),
+    mutant(_ROSTER, r're.findall(r"\d+", number) or [""]', '[number if number.isdecimal() else ""]', *_SLIPPED),
+    mutant(_ROSTER, "(len(crosses) == 1 and not says_yes)", "len(crosses) == 1", *_SLIPPED),
+    mutant(_ROSTER, "(len(crosses) == 1 and not says_yes)", "(not says_yes)", *_SLIPPED),
+    mutant(_ROSTER, "and not _shirt(team).isdecimal() and", "and", *_SLIPPED),
+    mutant(_ROSTER, "*_taken_out(every, teams, languages), ", "", *_SLIPPED),
+    mutant(_ROSTER, ", *_of_one_name([*players.values()])", "", *_SLIPPED),
+    mutant("textfile/yes_no.py", '(".!") or text', '(".!")', *_SLIPPED),
     mutant("engine/jobs.py", " or _are_many(len(lines), right)", "", "engine/test_wrong_players.py"),
     mutant("engine/run.py", ", failed_steps=shoot.failed_steps())", ")", "engine/test_wrong_players.py"),
     mutant("engine/decide.py", ", failed_steps=shoot.failed_steps())", ")", "engine/test_wrong_players.py"),
@@ -143,7 +162,7 @@ MUTANTS = [
     ),
     mutant(_ROSTER, "if minors or not publish:", "if minors:", *_READ_IN),
     mutant(_ROSTER, "if minors or not publish:", "if not publish:", *_READ_IN),
-    mutant(_ROSTER, 'is_mark(row["publish"]) and not some_empty', 'is_mark(row["publish"])', *_READ_IN),
+    mutant(_ROSTER, "= not some_empty and _are_yes(", "= _are_yes(", *_READ_IN),
     mutant(
         _ROSTER,
         "if only_letters(name)]",
@@ -193,7 +212,7 @@ MUTANTS = [
     mutant(_SPELLED, "if length >= SPELLING.apart:", "if False:", *_WRITTEN),
     mutant(_SPELLED, 'rf"(?:(?!\\n){gap_before', 'rf"(?:{gap_before', *_WRITTEN),
     mutant(_SPELLED, "return _GAP_BEFORE_DIGIT if", "return GAP if", "shoot/test_names_limits.py"),
-    mutant("shoot/roster.py", 'elif len(row["name"]) > LONGEST_NAME:', "elif False:", "shoot/test_names_limits.py"),
+    mutant("shoot/roster.py", "    if len(written) > LONGEST_NAME:", "    if False:", "shoot/test_names_limits.py"),
     mutant(_SPELLED, "return all(at in others for at in", "return any(at in others for at in", *_WRITTEN),
     mutant(_SPELLED, "if not covered(reading, span, known)]", "]", "captions/test_privacy.py"),
     mutant(_SEARCH, "not covered(reading, span, known)\n", "True\n", *_WRITTEN),

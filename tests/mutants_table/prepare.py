@@ -61,8 +61,8 @@ MUTANTS = [
     mutant(_PLACE, "    notices += _notices(name, folders)\n", "", *_PLACE_TESTS),
     mutant(
         "shoot/roster.py",
-        'row["team"].startswith("#") and side_of(row["team"], teams)[0] is None',
-        'row["team"].startswith("#")',
+        "and not _shirt(team).isdecimal() and side_of(team, teams)[0] is None",
+        "and not _shirt(team).isdecimal()",
         *_PLACE_TESTS,
     ),
     mutant(
