@@ -14,7 +14,7 @@ from io import TextIOWrapper
 from pathlib import Path
 from typing import TextIO
 
-from pydantic import TypeAdapter
+from pydantic import JsonValue, TypeAdapter
 
 from pipeline.report.record import FRAMES_LINE, LARGEST, SCHEMA, FrameRecord, RunRecord, read_record
 from pipeline.store.disk import temporary_folder
@@ -82,9 +82,22 @@ def read_head(out: Path) -> RunRecord | None:
     with _opened(out) as file:
         for line in file:
             if line == FRAMES_LINE:
-                return RunRecord.from_json({**json.loads("".join(head).rstrip().rstrip(",") + "}"), "frames": {}})
+                return _without_frames(head)
             head.append(line)
     return None
+
+
+def _without_frames(head: list[str]) -> RunRecord:
+    """The record whose lines before its frames these are. Raises ValueError, also for brackets without end."""
+    told = TypeAdapter(dict[str, JsonValue]).validate_json("".join(head).rstrip().rstrip(",") + "}")
+    return RunRecord.from_json({**told, "frames": {}})
+
+
+def _name_of(line: str) -> tuple[str, int]:
+    """The name of a frame at the beginning of its line, and where that ends. Raises ValueError."""
+    if not line.startswith('"'):  # Python's reader raises another error for brackets without end
+        raise ValueError("no name stands there")
+    return json.JSONDecoder().raw_decode(line)
 
 
 def _opened(out: Path) -> TextIO:
@@ -123,9 +136,8 @@ def read_kept(out: Path) -> RunRecord | None:
             if line == " }\n":
                 if file.read(_END) != "}\n":
                     raise ValueError("more stands behind the record")
-                told = json.loads("".join(head).rstrip().rstrip(",") + "}")
-                return replace(RunRecord.from_json({**told, "frames": {}}), frames=kept)
-            name, end = json.JSONDecoder().raw_decode(line)
+                return replace(_without_frames(head), frames=kept)
+            name, end = _name_of(line)
             kept.put_json(name, line[end + 2 :].rstrip(",\n").encode())
     return None
 
@@ -148,11 +160,11 @@ def read_left(out: Path) -> tuple[KeptFrames, bool]:
 def _put_line(kept: KeptFrames, line: bytes) -> bool:
     """Whether a line of run.json holds a frame, which is then kept."""
     try:
-        name, end = json.JSONDecoder().raw_decode(line.decode())
+        name, end = _name_of(line.decode())
         frame = line[len(line.decode()[: end + 2].encode()) :].rstrip(b",\n")
         adapter().validate_json(frame)
     except ValueError:
         return False
-    if isinstance(name, str) and name not in kept:
+    if name not in kept:
         kept.put_json(name, frame)
-    return isinstance(name, str)
+    return True

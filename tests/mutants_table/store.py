@@ -23,6 +23,7 @@ MUTANTS = [
     ),
     mutant("report/kept_frames.py", 'if file.read(_END) != "}\\n":', "if False:", "report/test_record.py"),
     mutant("report/kept_frames.py", " and record.schema == SCHEMA", "", "report/test_record.py"),
+    mutant("report/kept_frames.py", "if not line.startswith('\"'):", "if False:", "report/test_record.py"),
     mutant(_FILES, "            part.unlink()\n", "            pass\n", *_STORED),
     mutant(_FILES, "            _replace(part, path) if", "            _replace(path, part) if", *_STORED),
     mutant(_FILES, " if replaces else move(part, path)", "", *_STORED),

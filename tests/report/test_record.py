@@ -10,8 +10,9 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import InputError
-from pipeline.report.kept_frames import KeptFrames, read_checked, read_head, read_kept
+from pipeline.report.kept_frames import KeptFrames, read_checked, read_head, read_kept, read_left
 from pipeline.report.record import (
+    FRAMES_LINE,
     SCHEMA,
     SCHEMA_FILE,
     Counts,
@@ -100,3 +101,19 @@ def test_an_endless_file_in_place_of_the_record_is_not_read(tmp_path: Path) -> N
             read(tmp_path)
     with pytest.raises(InputError, match="larger than any"):
         read_checked(tmp_path)
+
+
+@pytest.mark.parametrize("before", ["{\n", FRAMES_LINE])
+def test_brackets_without_end_are_damage_like_any_other(tmp_path: Path, before: str) -> None:
+    """RFC 8259, section 9: a reader may limit how deep it goes. Every command that met one ended as by a mistake."""
+    write_record(tmp_path, RECORD)
+    text = (tmp_path / "run.json").read_text(encoding="utf-8")
+    deep = '"x": ' if before == "{\n" else ""
+    (tmp_path / "run.json").write_text(text.replace(before, f"{before}{deep}{'[' * 200_000}\n", 1), encoding="utf-8")
+    with pytest.raises(InputError, match="is damaged"):
+        read_checked(tmp_path)
+    kept, is_sound = read_left(tmp_path)
+    assert list(kept) == ["TH1_0001"] and is_sound is (before == "{\n")
+    if before == "{\n":
+        with pytest.raises(ValueError, match="recursion"):
+            read_head(tmp_path)
