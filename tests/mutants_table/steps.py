@@ -107,6 +107,9 @@ MUTANTS = [
     ),
     mutant(_EXPOSURE, "own_reach: float = 0.8", "own_reach: float = 0.72", *_EXPOSED),
     mutant(_EXPOSURE, "own_share: float = 0.5", "own_share: float = 0.55", *_EXPOSED),
+    mutant(
+        _EXPOSURE, "np.clip(hall - usual, -RULES.own_reach, RULES.own_reach)", "hall - usual", "steps/test_exposure.py"
+    ),
     mutant(_EXPOSURE, "recognised: float = 0.6", "recognised: float = 0.54", *_EXPOSED),
     mutant(_EXPOSURE, "common: float = 0.03", "common: float = 0.033", *_EXPOSED),
     mutant(_EXPOSURE, "common: float = 0.03", "common: float = 0.027", *_EXPOSED),

@@ -72,6 +72,13 @@ def test_zones_stay_apart_but_the_shoot_does_not() -> None:
     assert np.ptp(tones + stops(context, across="shoot")) < 2e-4
 
 
+def test_a_zone_far_off_the_others_is_moved_by_no_more_than_a_burst_would_be() -> None:
+    """Pictures of one end are three stops brighter than their light says: half of 0.8 stops is taken off each end."""
+    tones, zone = np.array([0.0, 0.0, -1.0, -1.0]), [0, 0, 1, 1]
+    by_zone = tones + stops(context_of(shoot([-5.0, -5.0, -3.0, -3.0], tones, zone)), across="zone")
+    assert by_zone[2] - by_zone[0] == pytest.approx(-(3.0 - 0.8), abs=1e-3)
+
+
 @pytest.mark.parametrize("across", ["burst", "zone", "shoot"])
 def test_typical_picture_gets_the_mean_and_a_number_adds_stops(across: str) -> None:
     context = context_of(shoot([-3.0, -3.0, -3.0], [0, 0, 0]))
