@@ -18,7 +18,12 @@ from tests.shoot.called import index_of
 HEAD = "team,number,name,publish\n"
 CLEAR = "home,1,Eva Lind,yes\nhome,2,Sara Holm,yes\naway,3,Lea Voss,yes\naway,5,Mona Ek,yes\n"
 EMPTY = CLEAR.replace("yes", "")
-SHOWING = (FrameFacts(players=(("home", "7"),)), FrameFacts(words="Ida Berg jumps"), FrameFacts(words="#7 jumps"))
+SHOWING = (
+    FrameFacts(players=(("home", "7"),)),
+    FrameFacts(words="Ida Berg jumps"),
+    FrameFacts(words="#7 jumps"),
+    FrameFacts(players=(("away", "3"),), words="jumps past Ida Berg"),  # no part of a name counts there
+)
 
 
 def read(folder: Path, row: str, others: str = CLEAR, event: str = "") -> Facts:
