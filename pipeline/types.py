@@ -202,7 +202,9 @@ class Burst:
     """Frames of one camera that share a scene and settings, in order of time. A single is a burst of one.
 
     timed  False of a frame without a capture time, which nothing but its picture ties to its neighbours
+    seconds  of each frame since the first, rising; none where the times do not tell
     """
 
     frames: tuple[str, ...]
     timed: bool = True
+    seconds: tuple[float, ...] = field(default=(), compare=False)

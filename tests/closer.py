@@ -38,6 +38,7 @@ SIZES = ("small", "middle", "large")
 ASIDE = 0.12  # of a view's width from the middle to the player: nobody aims at the middle
 SIDES = {"left": 1, "right": -1}
 APART = 2  # frames of the rally: it was filmed at 25 a second, and cameras take some 10 to 20
+HUNDREDTHS = 8  # of a second between them
 # Referees, coaches, line judges and an umpire by eye: pixels of x0 y0 x1 y1.
 OFFICIALS = {
     "a_29885.jpg": ((480, 790, 568, 990), (986, 872, 1070, 1080), (1810, 790, 1882, 1025), (52, 425, 128, 570),
@@ -151,7 +152,7 @@ def report(what: str, views: Iterable[View], work: Path, to: Path | None, keep: 
     for view in views:
         cv2.imwrite(str(folder / f"{view.name}.jpg"), view.pixels, [cv2.IMWRITE_JPEG_QUALITY, 92])
         known[view.name] = View(view.name, np.zeros(0), view.main, view.players, view.official)
-    write_shoot(work / what / "shoot", sorted(folder.glob("*.jpg")))
+    write_shoot(work / what / "shoot", sorted(folder.glob("*.jpg")), apart=HUNDREDTHS)
     cuts, _ = cuts_of(work / what / "shoot", models(), keep)
     for official in (False, True):
         own = [cut for cut in cuts if known[cut.name].official is official]

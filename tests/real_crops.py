@@ -159,14 +159,14 @@ def with_time(data: bytes, second: int, hundredth: int) -> bytes:
     return data[:2] + b"\xff\xe1" + (len(block) + 2).to_bytes(2, "big") + block + data[2:]
 
 
-def write_shoot(folder: Path, pictures: Sequence[Path], worse: bool = False) -> None:
-    """Copies of JPEGs in `folder`, a tenth of a second apart within a burst and half a minute between two."""
+def write_shoot(folder: Path, pictures: Sequence[Path], worse: bool = False, apart: int = 10) -> None:
+    """Copies of JPEGs in `folder`, hundredths of a second `apart` in a burst, and half a minute between two."""
     folder.mkdir(parents=True)
     before, second, hundredth = "", 0, 0
     for number, path in enumerate(pictures):
         burst = re.sub(r"\d+\D*$", "", path.stem)
         same = burst == before and len(burst) > 0
-        second, hundredth = (second, hundredth + 10) if same else (second + 30, 0)
+        second, hundredth = (second, hundredth + apart) if same else (second + 30, 0)
         second, hundredth = second + hundredth // 100, hundredth % 100
         before = burst
         data = path.read_bytes()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
+from itertools import compress
 from typing import Any
 
 from pipeline.engine.measure import Measurements, raise_if_full
@@ -34,11 +35,12 @@ def subjects_and_ranks(
 
     Frames of a burst that cannot be looked at have no subject, and are ranked in order of time.
     """
-    moments = ([n for n in burst.frames if n in measured] for burst in moments_of(bursts, measured))
-    groups = [names for names in moments if names]
+    moments = [_measured(burst, measured) for burst in moments_of(bursts, measured)]
+    groups = [names for names, _ in moments if names]
+    seconds = [when for names, when in moments if names]
     seen: dict[int, _Seen] = {}
     unseen: dict[int, Exception] = {}
-    for at, found in map_unordered(_look, _Tasks(measured, groups), workers):
+    for at, found in map_unordered(_look, _Tasks(measured, groups, seconds), workers):
         if isinstance(found, Exception):
             raise_if_full(found)
             unseen[at] = found
@@ -69,24 +71,37 @@ def subjects_and_ranks(
     return subjects, ranks, "" if why is None else _not_ranked([n for n in ranks if n not in qualities], why)
 
 
-class _Tasks(Sequence[Mapping[str, FrameObservation]]):
-    """What was measured of each group of frames; a worker reads it from the store."""
+def _measured(burst: Burst, measured: Mapping[str, FrameObservation]) -> tuple[list[str], tuple[float, ...]]:
+    """The frames of a burst that were measured, and when each was taken where that is known."""
+    there = [n in measured for n in burst.frames]
+    return list(compress(burst.frames, there)), tuple(compress(burst.seconds, there))
 
-    def __init__(self, measured: Mapping[str, FrameObservation], groups: Sequence[Sequence[str]]) -> None:
-        self._measured, self._groups = measured, groups
+
+class _Tasks(Sequence[tuple[Mapping[str, FrameObservation], Sequence[float]]]):
+    """What was measured of each group of frames, and when; a worker reads it from the store."""
+
+    def __init__(
+        self,
+        measured: Mapping[str, FrameObservation],
+        groups: Sequence[Sequence[str]],
+        seconds: Sequence[Sequence[float]],
+    ) -> None:
+        self._measured, self._groups, self._seconds = measured, groups, seconds
 
     def __len__(self) -> int:
         return len(self._groups)
 
     def __getitem__(self, at: Any) -> Any:
         names, of = self._groups[at], self._measured
-        return of.part(names) if isinstance(of, Measurements) else {n: of[n] for n in names}
+        own = of.part(names) if isinstance(of, Measurements) else {n: of[n] for n in names}
+        return own, self._seconds[at]
 
 
-def _look(observed: Mapping[str, FrameObservation]) -> _Seen:
+def _look(task: tuple[Mapping[str, FrameObservation], Sequence[float]]) -> _Seen:
     """The subject of each frame of one moment, and what ranking compares."""
+    observed, seconds = task
     frames = list(observed.values())
-    subjects = find_subjects([one.people for one in frames])
+    subjects = find_subjects([one.people for one in frames], seconds)
     return [(subject, one.assessed(subject)) for one, subject in zip(frames, subjects, strict=True)]
 
 

@@ -13,7 +13,7 @@ from pipeline.people.belonging import ball_of, faces_of, rackets_of, rise, sures
 from pipeline.people.candidates import throughout
 from pipeline.people.confidence import Verdict, in_hand, judged
 from pipeline.people.detect import SURE
-from pipeline.people.tracking import LINKING, Observation, camera_shifts, follow, paces, speeds
+from pipeline.people.tracking import LINKING, Observation, camera_shifts, follow, paces, seconds_of, speeds
 from pipeline.types import F32, F64
 
 
@@ -55,10 +55,10 @@ class Worth:
     crowd_height: float = 0.15
     crowd: int = 6  # people; the crowd is more than so many
     crowd_worth: float = 0.7  # of the best one's worth, from which somebody is as good
-    # Who stands still while several others move, in own heights a frame against the hall, is an official.
-    moves: float = 0.05
+    # Who stands still while several others move, in own heights a second against the hall, is an official.
+    moves: float = 0.5
     movers: int = 3
-    still: float = 0.03
+    still: float = 0.3
     official: float = 0.5  # of the worth
 
 
@@ -83,7 +83,7 @@ class Direction:
     """Where room is left: the sum of three signs from -1 to 1, held to that range. Chosen with `python -m tests.crops`
     ("room ahead"); movement counts most, then the ball, then where the face looks."""
 
-    full_speed: float = 0.12  # heights a frame, from which movement counts fully
+    full_speed: float = 1.2  # heights a second, from which movement counts fully
     ball: float = 0.6
     full_ball: float = 0.4  # heights from the middle of the subject to the ball, from which it counts fully
     face: float = 0.5
@@ -127,16 +127,19 @@ class Subject:
     row: int | None
 
 
-def find_subjects(frames: Sequence[Observation]) -> list[Subject | None]:
+def find_subjects(frames: Sequence[Observation], seconds: Sequence[float] = ()) -> list[Subject | None]:
     """The subject of each frame of one burst, in its order; None where there is no clear one.
+
+    seconds  when each frame was taken; none where that is not known
 
     One person over the whole burst where one path can be followed, see `tracking.follow`.
     """
     shifts = camera_shifts(frames)
-    moving = paces(frames, shifts)
+    taken = seconds_of(frames, seconds)
+    moving = paces(frames, shifts, taken)
     worth = [_worth(frame) * _in_the_game(pace) for frame, pace in zip(frames, moving, strict=True)]
     rows = follow(frames, worth, shifts)
-    moves = speeds(rows, frames, shifts)
+    moves = speeds(rows, frames, shifts, taken)
     rivals = _lasting([
         None if row is None else _rival(row, frame, own) for frame, row, own in zip(frames, rows, worth, strict=True)
     ])  # fmt: skip
@@ -265,7 +268,7 @@ def _rival(row: int, frame: Observation, worth: F64) -> int | None:
 
 
 def _towards(person: F32, faces: F32, ball: Box | None, move: F64, frame: Observation) -> float:
-    """-1 (left) to 1 (right): where the movement, the ball and the face point; `move` in own heights a frame."""
+    """-1 (left) to 1 (right): where the movement, the ball and the face point; `move` in own heights a second."""
     ratio = frame.size[1] / frame.size[0]
     tall = float(person[3] - person[1])
     signs = float(np.clip(move[0] / DIRECTION.full_speed, -1, 1))

@@ -21,6 +21,10 @@ class CameraShift:
     """
 
     response: float = 0.1  # of the phase correlation, from which its answer is believed
+    # Heights of the frame: a turn that differs by more from those of the frames beside it is none of the camera. People
+    # who fill the frame hide the hall, and one pattern is taken for another (`python -m tests.closer --only bursts`).
+    jolt: float = 0.15
+    beside: int = 2  # frames to either side that it is compared with
     large: float = 0.15  # of the frame's height, from which somebody is left out of the correlation
     fewest: int = 16  # pixels of the shorter side: smaller pictures have too little to correlate
     # Standard deviations in pixels: of what is taken off as shading and fills holes, of the noise filter, of the rim
@@ -55,7 +59,10 @@ class Linking:
     runner: float = 0.6
     runner_reach: float = 0.4
     runner_height: float = 2.0  # power of the ratio of heights
-    paced_over: int = 2  # frames over which anybody's own pace is measured: over one, boxes shake by as much
+    # Seconds over which anybody's own pace is measured, and at least: over less, boxes shake by as much.
+    paced_over: float = 0.2
+    paced_least: float = 0.15
+    usual: float = 10.0  # frames a second of a burst whose times are not known; cameras take some 10 to 20
 
 
 CAMERA, LINKING = CameraShift(), Linking()
@@ -87,7 +94,8 @@ class Observation:
 
 
 def camera_shifts(frames: Sequence[Observation]) -> list[F64]:
-    """How far the hall moved in the picture from the frame before, (x, y) in fractions; zero for the first.
+    """How far the hall moved in the picture from the frame before, (x, y) in fractions; zero for the first, nan where
+    it is not known: a camera that follows somebody would make everybody run if it were taken to stand still.
 
     Phase correlation (Kuglin and Hines, "The phase correlation image alignment method", 1975): flicker, a gain, does
     not change it. Players, who stand out most and run for themselves, are left out.
@@ -96,8 +104,22 @@ def camera_shifts(frames: Sequence[Observation]) -> list[F64]:
     edges = [_edges(frame) for frame in frames] if len(frames) > 1 else []
     for (before, now), (first, second) in zip(pairwise(frames), pairwise(edges), strict=True):
         shift = _shift(before, now, first, second)
-        shifts.append(np.zeros(2) if shift is None else shift)
-    return shifts
+        shifts.append(np.full(2, np.nan) if shift is None else shift)
+    return [shift if at == 0 else _steady(shifts, at, frames[at].size) for at, shift in enumerate(shifts)]
+
+
+def _steady(shifts: Sequence[F64], at: int, size: tuple[int, int]) -> F64:
+    """One of the turns of a camera, nan where those before and after it differ."""
+    beside = [one for one in shifts[max(1, at - CAMERA.beside) : at + CAMERA.beside + 1] if np.isfinite(one).all()]
+    if not beside:
+        return shifts[at]
+    away = (shifts[at] - np.median(beside, axis=0)) * (size[1] / size[0], 1.0)
+    return shifts[at] if np.hypot(*away) <= CAMERA.jolt else np.full(2, np.nan)
+
+
+def seconds_of(frames: Sequence[Observation], known: Sequence[float]) -> F64:
+    """(N,) when each frame was taken, in seconds; as a usual burst where that is not `known`."""
+    return np.array(known) if len(known) == len(frames) else np.arange(len(frames)) / LINKING.usual
 
 
 def _shift(before: Observation, now: Observation, first: F32, second: F32) -> F64 | None:
@@ -238,7 +260,7 @@ def _links(before: Observation, now: Observation, shifts: Sequence[F64]) -> F64:
     Somebody is expected where they stand in the hall, or where the camera that follows them keeps them, whichever fits
     better; the jersey's colour and the height separate two who cross.
     """
-    hall = np.sum(shifts, axis=0)
+    hall = np.nan_to_num(np.sum(shifts, axis=0))
     ratio = now.size[1] / now.size[0]
     first, second = before.people[:, :4].astype(np.float64), now.people[:, :4].astype(np.float64)
     tall = np.maximum(first[:, 3] - first[:, 1], 1e-6)[:, None]
@@ -263,17 +285,19 @@ def _nearness(first: F64, second: F64, ratio: float) -> F64:
     return np.asarray(np.maximum(overlap(first[:, None], second[None]), near))
 
 
-def paces(frames: Sequence[Observation], shifts: Sequence[F64]) -> list[F64]:
-    """(N,) of each frame: how fast each person moves against the hall, in own heights a frame; nan where not known.
+def paces(frames: Sequence[Observation], shifts: Sequence[F64], seconds: F64) -> list[F64]:
+    """(N,) of each frame: how fast each person moves against the hall, in own heights a second; nan where not known.
 
-    Each is compared with whoever fits best some frames before and after, the smaller movement of both: a detector that
+    seconds  (frames,) when each was taken
+
+    Each is compared with whoever fits best some time before and after, the smaller movement of both: a detector that
     takes somebody else for the same person makes it large on one side only.
     """
     result = []
     for at, now in enumerate(frames):
         found = np.full(len(now.people), np.nan)
-        for other in (at - LINKING.paced_over, at + LINKING.paced_over):
-            if not 0 <= other < len(frames) or not len(now.people) or not len(frames[other].people):
+        for other in _some_time_from(at, seconds):
+            if not len(now.people) or not len(frames[other].people):
                 continue
             first, last = min(at, other), max(at, other)
             between = shifts[first + 1 : last + 1]
@@ -283,11 +307,23 @@ def paces(frames: Sequence[Observation], shifts: Sequence[F64]) -> list[F64]:
             hall = np.sum(between, axis=0) * (1 if first == at else -1)
             boxes, theirs = now.people[:, :4].astype(np.float64), frames[other].people[best, :4].astype(np.float64)
             moved = _moved(boxes, theirs, hall) * (now.size[1] / now.size[0], 1.0)
-            pace = np.hypot(moved[:, 0], moved[:, 1]) / np.maximum(boxes[:, 3] - boxes[:, 1], 1e-6) / len(between)
+            took = seconds[last] - seconds[first]
+            pace = np.hypot(moved[:, 0], moved[:, 1]) / np.maximum(boxes[:, 3] - boxes[:, 1], 1e-6) / took
             pace[~np.isfinite(costs[np.arange(len(best)), best])] = np.nan
             found = np.fmin(found, pace)
         result.append(found)
     return result
+
+
+def _some_time_from(at: int, seconds: F64) -> list[int]:
+    """The frames before and after one between which and it people's pace is measured."""
+    away = seconds - seconds[at]
+    found = []
+    for side in (-away, away):
+        enough = np.flatnonzero(side >= LINKING.paced_least - 1e-6)
+        if len(enough):
+            found.append(int(enough[np.abs(side[enough] - LINKING.paced_over).argmin()]))
+    return found
 
 
 def _centres(boxes: F64) -> F64:
@@ -302,20 +338,25 @@ def _moved(first: F64, second: F64, hall: F64) -> F64:
     return np.column_stack([(left + right) / 2, down])
 
 
-def speeds(rows: Sequence[int | None], frames: Sequence[Observation], shifts: Sequence[F64]) -> list[F64]:
-    """Movement of the followed person against the hall in each frame, (x, y) in own heights a frame; right and down
-    positive, zero where it is not known. `rows` as from `follow`."""
+def speeds(rows: Sequence[int | None], frames: Sequence[Observation], shifts: Sequence[F64], seconds: F64) -> list[F64]:
+    """Movement of the followed person against the hall in each frame, (x, y) in own heights a second; right and down
+    positive, zero where it is not known. `rows` as from `follow`, `seconds` as for `paces`."""
     result = [np.zeros(2)] * len(frames)
     places = [at for at, row in enumerate(rows) if row is not None]
-    for i, at in enumerate(places):
-        a, b = places[max(i - 1, 0)], places[min(i + 1, len(places) - 1)]
-        if not 0 < b - a <= 2 * (LINKING.skip + 1):
+    for at in places:
+        near = [k for k in places if abs(k - at) <= LINKING.skip + 1]
+        spans = [(a, b) for a in near if a <= at for b in near if max(a + 1, at) <= b]
+        if not spans:
             continue
+        took = seconds - seconds[at]
+        a, b = min(spans, key=lambda ab: (
+            round(abs(took[ab[1]] - took[ab[0]] - LINKING.paced_over), 3), abs(took[ab[0]] + took[ab[1]])
+        ))  # fmt: skip
         if not np.isfinite(_links(frames[a], frames[b], shifts[a + 1 : b + 1])[rows[a], rows[b]]):
             continue  # where one path ends and another begins: two people
         hall = np.sum(shifts[a + 1 : b + 1], axis=0)
         first, second = (frames[i].people[rows[i], None, :4].astype(np.float64) for i in (a, b))
         ratio = frames[at].size[1] / frames[at].size[0]
-        moved = _moved(first, second, hall)[0] * (ratio, 1.0) / (b - a)
-        result[at] = moved / max(float(first[0, 3] - first[0, 1]), 1e-3)
+        moved = _moved(first, second, hall)[0] * (ratio, 1.0) / (seconds[b] - seconds[a])
+        result[at] = np.nan_to_num(moved / max(float(first[0, 3] - first[0, 1]), 1e-3))
     return result

@@ -16,7 +16,7 @@ def moments_of(bursts: Sequence[Burst], measured: Mapping[str, FrameObservation]
     """The bursts, with single frames without a time joined where their numbers follow each other and their pictures
     show the same people in the same hall. Frames that were not measured stay alone."""
     found: list[list[str]] = []
-    timed: list[bool] = []
+    timed: list[Burst] = []
     before: Observation | None = None
     for burst in bursts:
         name = burst.frames[0]
@@ -24,12 +24,12 @@ def moments_of(bursts: Sequence[Burst], measured: Mapping[str, FrameObservation]
         follows = alone and before is not None and _next(found[-1][-1], name)
         now = measured[name].people if alone and (follows or _numbered(name)) else None
         if follows and before is not None and now is not None and same_moment(before, now):
-            found[-1].append(name)
+            found[-1].append(name)  # of single frames: when these were taken is not known
         else:
             found.append(list(burst.frames))
-            timed.append(burst.timed)
+            timed.append(burst)
         before = now
-    return [Burst(tuple(names), one) for names, one in zip(found, timed, strict=True)]
+    return [Burst(tuple(names), one.timed, one.seconds) for names, one in zip(found, timed, strict=True)]
 
 
 def _numbered(name: str) -> bool:

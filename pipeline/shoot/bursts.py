@@ -6,6 +6,7 @@ from bisect import insort
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import pairwise
 from statistics import median
 
 from pipeline.shoot.clocks.bodies import Identity, identity
@@ -21,6 +22,7 @@ class BurstLimits:
     dropped        median intervals of the burst: it goes on over a frame or two that the camera dropped
     zoom           relative change of focal length; smaller ones are rounding in the lens data, not zooming
     whole_seconds  s between times of whole seconds: such times are rounded down, and a burst runs over the turn of one
+    counted        s that a burst takes by such times, from which they tell its rate
     """
 
     gap: float = 0.6
@@ -28,6 +30,7 @@ class BurstLimits:
     dropped: float = 2.5
     zoom: float = 0.02
     whole_seconds: float = 1.0
+    counted: float = 2.0
 
 
 LIMITS = BurstLimits()
@@ -60,7 +63,24 @@ def find_bursts(frames: Sequence[Frame], gap: float = LIMITS.gap) -> tuple[Burst
         groups += _split(sorted(stream, key=lambda timed: (timed[0], timed[1].name)), gap)
     place = {frame.name: index for index, frame in enumerate(frames)}
     groups.sort(key=lambda group: place[group[0].name])
-    return tuple(Burst(tuple(frame.name for frame in group), timed=group[0].exif.time is not None) for group in groups)
+    return tuple(
+        Burst(tuple(frame.name for frame in group), group[0].exif.time is not None, _seconds(group)) for group in groups
+    )
+
+
+def _seconds(group: Sequence[Frame]) -> tuple[float, ...]:
+    """Seconds of each frame of a burst since the first; none where the times do not tell."""
+    times = [frame.exif.time for frame in group if frame.exif.time is not None]
+    if len(times) < len(group) or len(times) < 2:
+        return ()
+    since = [(time - times[0]).total_seconds() for time in times]
+    if all(frame.exif.has_subseconds for frame in group) and all(a < b for a, b in pairwise(since)):
+        return tuple(since)
+    if since[-1] < LIMITS.counted:
+        return ()
+    # Whole seconds: the longest that the burst can have taken, so that nobody counts as faster than they were.
+    step = (since[-1] + 1) / (len(since) - 1)
+    return tuple(step * at for at in range(len(since)))
 
 
 def _split(stream: Sequence[tuple[datetime, Frame]], gap: float) -> list[list[Frame]]:

@@ -52,7 +52,7 @@ MUTANTS = [
         _CONFIDENCE, _SURE, "enough 0.5; no_lead 0.6; no_play 0.25; rival 0.5; everybody 0.3; alike 0.25; frontal 0.12"
     ),
     *moved(_FRAMING, _FRAMED, "torso 30.0; near 0.45"),
-    *moved(_SUBJECT, _WORTHY, "shortest 0.65; gap 0.2; full_speed 0.12; place_floor 0.2"),
+    *moved(_SUBJECT, _WORTHY, "shortest 0.65; gap 0.2; full_speed 1.2; place_floor 0.2"),
     *moved(_TRACKING, _TRACKED, "jersey 60.0; weight 0.5; fast 0.15; nearest 0.1; runner_reach 0.4; response 0.1"),
     *moved(_QUALITY, _RANKED, "behind 0.25; again 15.0; full_size 0.6; free_stops 0.6; blown 0.25; neighbour 0.5"),
     mutant(_RANKING, "best[frame.subject]),", "one.sharp),", *_RANKED),
@@ -175,7 +175,9 @@ MUTANTS = [
         "if False:",
         *_SURE,
     ),
-    mutant(_TRACKING, "(ratio, 1.0) / (b - a)", "(ratio, 1.0)", *_TRACKED),
+    mutant(_TRACKING, "(ratio, 1.0) / (seconds[b] - seconds[a])", "(ratio, 1.0)", *_TRACKED),
+    mutant(_TRACKING, "np.hypot(*away) <= CAMERA.jolt", "True", *_TRACKED),
+    mutant(_TRACKING, "np.full(2, np.nan) if shift is None", "np.zeros(2) if shift is None", *_TRACKED),
     # jersey numbers
     mutant(_NUMBERS, "if few or longer or sure", "if few or sure", *_NUMBERED),
     mutant(_NUMBERS, "np.argmax(people[near, 3])", "np.argmin(people[near, 3])", *_NUMBERED),

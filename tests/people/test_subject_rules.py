@@ -169,10 +169,10 @@ SCENARIOS: dict[str, Scenario] = {
     "WORTH.crowd_worth": lambda: turns(
         lambda away: about(ring(away)) is not None, 0.27 * sqrt(-2 * log((0.7 - 0.2) / 0.8))
     ),
-    "WORTH.moves": lambda: turns(lambda pace: left_of(0.01, *[pace] * 3) < 1, 0.05),
-    "WORTH.movers": lambda: left_of(0.01, *[0.06] * 3) < 1 and left_of(0.01, *[0.06] * 2) == 1,
-    "WORTH.still": lambda: turns(lambda pace: left_of(pace, *[0.06] * 3) == 1, 0.03),
-    "WORTH.official": lambda: near(left_of(0.01, *[0.06] * 3), 0.5),
+    "WORTH.moves": lambda: turns(lambda pace: left_of(0.1, *[pace] * 3) < 1, 0.5),
+    "WORTH.movers": lambda: left_of(0.1, *[0.6] * 3) < 1 and left_of(0.1, *[0.6] * 2) == 1,
+    "WORTH.still": lambda: turns(lambda pace: left_of(pace, *[0.6] * 3) == 1, 0.3),
+    "WORTH.official": lambda: near(left_of(0.1, *[0.6] * 3), 0.5),
     "BELONGING.face_above": lambda: turns(lambda above: not kept(0.3 - above * 0.5), 0.03),
     "BELONGING.face_below": lambda: turns(lambda below: not kept(0.3 + below * 0.5), 0.5),
     "BELONGING.face_least": lambda: turns(lambda size: kept(0.4, size * 0.5), 0.04),

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache
+from unittest.mock import patch
 
+import cv2
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
@@ -14,6 +17,8 @@ from pipeline.types import F64
 RED, WHITE, GREY = (40.0, 40.0, 200.0), (230.0, 230.0, 230.0), (90.0, 90.0, 90.0)
 SIZE = (640, 960)  # height, width
 RATIO = SIZE[1] / SIZE[0]
+TENTHS = np.arange(20) / 10  # seconds
+PATTERN = np.random.default_rng(0).integers(0, 255, (107, 160), np.uint8)  # of a hall, fine enough for its place
 
 
 def standing(x: float, foot: float = 0.8, tall: float = 0.5, sure: float = 0.8) -> tuple[float, ...]:
@@ -28,7 +33,7 @@ def observed(
     faces: Sequence[Sequence[float]] = (), balls: Sequence[Sequence[float]] = (),
     rackets: Sequence[Sequence[float]] = (), small: np.ndarray | None = None,
 ) -> Observation:  # fmt: skip
-    """One frame as `crop` measures it."""
+    """One frame as `crop` measures it, by default in a hall that stands still."""
     count = len(people)
     return Observation(
         people=np.array(people, np.float32).reshape(-1, 5),
@@ -38,12 +43,13 @@ def observed(
         faces=np.array(faces, np.float32).reshape(-1, 9),
         balls=np.array(balls, np.float32).reshape(-1, 5),
         rackets=np.array(rackets, np.float32).reshape(-1, 5),
-        small=np.zeros((8, 8), np.uint8) if small is None else small,
+        small=PATTERN if small is None else small,
         size=SIZE,
         light=np.tile(np.array([1.0, 0.0], np.float32), (count, 1)),
     )
 
 
+@cache
 def hall(seed: int = 1) -> F64:
     """A wall of patches out of focus, 300 by 400 pixels, 40 to 200."""
     rng = np.random.default_rng(seed)
@@ -90,17 +96,48 @@ def test_players_who_run_are_not_the_camera(turned: int) -> None:
     assert camera_shifts(frames)[1] * (160, 107) == pytest.approx((turned, 0), abs=0.7)
 
 
-def test_where_there_is_nothing_to_go_by_the_camera_stood_still() -> None:
+def test_where_there_is_nothing_to_go_by_the_camera_is_not_known() -> None:
     everything = [(0.0, 0.0, 1.0, 1.0, 0.9)]
     dark = np.zeros((107, 160), np.uint8)
     frames = [
         observed(small=dark),
         observed(small=dark),
-        observed(),
+        observed(small=dark[:8, :8]),
         observed(everything, small=view(hall(), 0, 0)),
     ]
     frames += [observed(everything, small=view(hall(), 9, 9)), observed(small=view(hall(), 50, 50)[:80])]
-    assert [tuple(s) for s in camera_shifts(frames)] == [(0, 0)] * 6
+    first, *others = camera_shifts(frames)
+    assert tuple(first) == (0, 0) and np.isnan(others).all()
+
+
+def test_a_turn_unlike_those_beside_it_is_none_of_the_camera() -> None:
+    """People fill the frame, and one pattern is taken for another: a camera cannot leap and come back."""
+    leap = [(6.0, 0.0), (6.0, 0.0), (-50.0, 0.0), (6.0, 0.0), (6.0, 0.0)]
+    frames = [observed(small=view(hall(), 100, 90)) for _ in range(6)]
+    with patch.object(cv2, "phaseCorrelate", side_effect=[(one, 0.5) for one in leap]):
+        found = camera_shifts(frames)
+    assert [bool(np.isfinite(one).all()) for one in found] == [True, True, True, False, True, True]
+
+
+def test_who_stands_has_no_speed_where_the_camera_is_not_known() -> None:
+    """A camera that follows nobody knows whom, in a hall too dark to measure its turn: nobody ran."""
+    dark = np.zeros((107, 160), np.uint8)
+    frames = [observed([standing(0.3 + 0.05 * n)], small=dark) for n in range(5)]
+    shifts = camera_shifts(frames)
+    assert not np.any(speeds([0] * 5, frames, shifts, TENTHS[:5]))
+    assert all(np.isnan(one).all() for one in paces(frames, shifts, TENTHS[:5]))
+
+
+@pytest.mark.parametrize("rate", [5, 10, 20, 30])
+def test_a_runner_is_as_fast_at_any_rate_of_frames(rate: int) -> None:
+    """3 m/s of a height of 1.75 m, seen for one and a half seconds."""
+    seconds = np.arange(round(1.5 * rate)) / rate
+    per_second = 3 / 1.75
+    frames = [observed([standing(0.1 + per_second * 0.5 / RATIO * second)]) for second in seconds]
+    still = [np.zeros(2)] * len(frames)
+    assert [p[0] for p in paces(frames, still, seconds)] == pytest.approx([per_second] * len(frames), rel=1e-3)
+    moving = speeds([0] * len(frames), frames, still, seconds)
+    assert [m[0] for m in moving] == pytest.approx([per_second] * len(frames), rel=1e-3)
 
 
 def walk(
@@ -184,20 +221,20 @@ def test_the_camera_that_follows_keeps_its_player() -> None:
     frames = walk(([0.5] * 7, spectator), (RED, GREY))
     rows = follow(frames, [np.ones(len(f.people)) for f in frames], shift)
     assert places_of(rows, frames) == [0.5] * 7
-    moving = speeds(rows, frames, shift)
-    expected = 0.05 * RATIO / 0.5  # in own heights a frame, to the right against the hall
+    moving = speeds(rows, frames, shift, TENTHS[:7])
+    expected = 10 * 0.05 * RATIO / 0.5  # in own heights a second, to the right against the hall
     assert [m[0] for m in moving] == pytest.approx([expected] * 7, rel=1e-4)
 
 
 def test_speed_is_told_over_a_gap_and_not_over_a_long_one() -> None:
     frames = walk(([0.30, 0.34, None, 0.42, 0.46],), (RED,))
     rows = follow(frames, [np.ones(len(f.people)) for f in frames], STILL)
-    expected = 0.04 * RATIO / 0.5
-    assert [m[0] for m in speeds(rows, frames, STILL)] == pytest.approx(
-        [expected, expected, 0, expected, expected], abs=1e-5
+    expected = 10 * 0.04 * RATIO / 0.5
+    assert [m[0] for m in speeds(rows, frames, STILL, TENTHS[:5])] == pytest.approx(
+        [expected, expected, 0, expected, expected], abs=1e-4
     )
     far = walk(([0.3, *[None] * 9, 0.4],), (RED,))
-    assert all(not m.any() for m in speeds([0, *[None] * 9, 0], far, STILL))
+    assert all(not m.any() for m in speeds([0, *[None] * 9, 0], far, STILL, TENTHS[:11]))
 
 
 def test_many_random_bursts_hold_their_player() -> None:
@@ -238,11 +275,11 @@ def test_a_pace_is_against_the_hall_and_not_known_of_one_frame() -> None:
     frames = [
         observed([standing(0.3 + 0.02 * n), standing(0.6), *([standing(0.9)] if n == 2 else [])]) for n in range(5)
     ]
-    still, runs, once = paces(frames, shifts)[2]
+    still, runs, once = paces(frames, shifts, TENTHS[:5])[2]
     assert still == pytest.approx(0, abs=1e-5)
-    assert runs == pytest.approx(0.02 * RATIO / 0.5, rel=1e-4)
-    assert np.isnan(once) or once > 0.1
-    assert np.isnan(paces(frames[:1], shifts[:1])[0]).all()
+    assert runs == pytest.approx(10 * 0.02 * RATIO / 0.5, rel=1e-4)
+    assert np.isnan(once) or once > 1
+    assert np.isnan(paces(frames[:1], shifts[:1], TENTHS[:1])[0]).all()
 
 
 def test_a_box_that_loses_its_legs_or_grows_both_ways_has_not_moved_down() -> None:

@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import exp
 from unittest.mock import patch
 
 import cv2
 import numpy as np
 
-from pipeline.people.tracking import CAMERA, LINKING, _edges, _links, _nearness, best_path, camera_shifts, paces
+from pipeline.people.tracking import (
+    CAMERA,
+    LINKING,
+    _edges,
+    _links,
+    _nearness,
+    best_path,
+    camera_shifts,
+    paces,
+    seconds_of,
+)
 from tests.people.rules import Scenario, guards, near, turns
 from tests.people.test_tracking import GREY, RATIO, hall, observed, standing, view
 
@@ -26,7 +37,7 @@ def shifted(response: float, pixels: int = 40) -> bool:
     """Whether an answer of the correlation is believed, of pictures with this shorter side."""
     frames = [observed(small=np.zeros((pixels, 60), np.uint8))] * 2
     with patch.object(cv2, "phaseCorrelate", lambda *given: ((6.0, 0.0), response)):
-        return bool(camera_shifts(frames)[1].any())
+        return bool(np.isfinite(camera_shifts(frames)[1]).all())
 
 
 def left_out(tall: float, sure: float = 0.8) -> bool:
@@ -51,9 +62,17 @@ def path(colour: float) -> int:
     return len(best_path(frames, [np.ones(1)] * 2, [np.zeros(2)] * 2))
 
 
-def stepped() -> list[np.ndarray]:
-    places = (0.5, 0.5, 0.5 + 0.2 * 0.5 / RATIO, 0.5 + 0.2 * 0.5 / RATIO)
-    return paces([observed([standing(x)]) for x in places], [np.zeros(2)] * 4)
+def stepped(seconds: Sequence[float]) -> float:
+    """The pace in the first of frames taken then, of somebody who takes a step of 0.2 heights after it."""
+    frames = [observed([standing(0.5 + (0.2 * 0.5 / RATIO if at else 0))]) for at in range(len(seconds))]
+    return float(paces(frames, [np.zeros(2)] * len(frames), np.array(seconds))[0][0])
+
+
+def known(turns_of: Sequence[float], at: int) -> bool:
+    """Whether one of the turns of a camera is believed, each of so many heights of the frame."""
+    frames = [observed(small=np.zeros((40, 60), np.uint8))] * (len(turns_of) + 1)
+    with patch.object(cv2, "phaseCorrelate", side_effect=[((one / RATIO * 60, 0.0), 0.5) for one in turns_of]):
+        return bool(np.isfinite(camera_shifts(frames)[at + 1]).all())
 
 
 def bridged(missed: int) -> bool:
@@ -72,6 +91,9 @@ STILL = standing(0.5)
 SCENARIOS: dict[str, Scenario] = {
     "CAMERA.response": lambda: turns(shifted, 0.1),
     "CAMERA.large": lambda: turns(left_out, 0.15),
+    "CAMERA.jolt": lambda: turns(lambda away: not known([0.1, 0.1, 0.1 + away, 0.1, 0.1], 2), 0.15),
+    # Most of the turns up to two frames away differ, but not of those up to one or three.
+    "CAMERA.beside": lambda: not known([0.4, 0, 0.4, 0.4, 0, 0, 0.4], 3),
     "CAMERA.fewest": lambda: shifted(1.0, 16) and not shifted(1.0, 15),
     "LINKING.skip": lambda: bridged(3) and not bridged(4),
     # Half the cost of another jersey and of standing still is what the first of the two is worth:
@@ -82,8 +104,9 @@ SCENARIOS: dict[str, Scenario] = {
     "LINKING.near_jersey": lambda: near(cost(STILL, STILL, 30), 0.3 + 0.35 / 2),
     # Twice the height about the same middle: a quarter of the larger box is the smaller one.
     "LINKING.growth": lambda: near(cost(standing(0.5, 0.7, 0.4), standing(0.5, 0.9, 0.8)) - 0.75, 0.4 + 0.3),
-    # Who takes a step of 0.2 heights between the second and the third of four frames.
-    "LINKING.paced_over": lambda: near(stepped()[1][0], 0.1),
+    "LINKING.paced_over": lambda: near(stepped([0.01 * at for at in range(30)]), 0.2 / 0.2),
+    "LINKING.paced_least": lambda: turns(lambda seconds: bool(np.isfinite(stepped([0, seconds]))), 0.15),
+    "LINKING.usual": lambda: near(seconds_of([observed()] * 2, ())[1], 0.1),
     "LINKING.still": lambda: near(cost(STILL, STILL), 0.3),
     # Half as fast as counts fully, over a fifth of the width of the box.
     "LINKING.fast": lambda: near(cost(STILL, standing(0.5 + 0.075 * 0.5 / RATIO)) - lost_overlap(0.075), 0.15),

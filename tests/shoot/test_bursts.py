@@ -149,3 +149,12 @@ def test_real_old_raws_of_whole_seconds_are_singles(shared: Callable[[str], Path
     found = scan(shared("data/raw"))
     assert all(len(burst.frames) == 1 for burst in find_bursts(found.frames))
     assert any("to the second only" in notice for notice in found.notices)
+
+
+def test_a_burst_says_when_its_frames_were_taken_where_the_times_tell() -> None:
+    (fine,) = find_bursts(frames(0.0, 0.1, 0.35))
+    assert fine.seconds == pytest.approx((0.0, 0.1, 0.35))
+    (whole,) = find_bursts(frames(0, 0, 1, 1, 2, has_subseconds=False))
+    assert whole.seconds == pytest.approx((0.0, 0.75, 1.5, 2.25, 3.0))  # within less than 3 s
+    (short,) = find_bursts(frames(0, 0, 1, has_subseconds=False))
+    assert short.seconds == ()

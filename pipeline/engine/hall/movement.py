@@ -69,13 +69,13 @@ def movement(frames: Sequence[Frame], bursts: Sequence[Burst], seen: Mapping[str
             continue
         timed = True
         observed = [one.people for one in own]
-        pace = paces(observed, camera_shifts(observed))
+        pace = paces(observed, camera_shifts(observed), np.arange(len(observed)) / speed)
         rows = []
         for one, name, each in zip(observed, names, pace, strict=True):
             exposure = by_name[name].exif.exposure_time or np.nan
             tall = (one.people[:, 3] - one.people[:, 1]) * one.size[0] * RULES.edge / max(one.size)
             known = one.people[:, 4] >= SURE.person
-            rows.append((np.where(known, each * tall * speed * exposure, np.nan), one.sharp))
+            rows.append((np.where(known, each * tall * exposure, np.nan), one.sharp))
         people |= any(np.isfinite(smear).any() for smear, _ in rows)
         standing = [s for smear, sharp in rows for m, s in zip(smear, sharp, strict=True) if m < RULES.still and s > 0]
         for smear, sharp in rows:
