@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import ast
+import shutil
 import subprocess
 import sys
 import tomllib
 from pathlib import Path
+
+import pytest
 
 PACKAGE = Path(__file__).resolve().parents[1] / "pipeline"
 # From what a person types down to what knows nothing. A package imports only from packages that stand after it here.
@@ -112,3 +115,15 @@ def test_the_wheel_holds_every_package() -> None:
     data = {p for p in PACKAGE.rglob("*") if p.is_file() and p.suffix != ".py" and "__pycache__" not in p.parts}
     assert data <= kept
     assert settings["include-package-data"] is False  # a build, and every editable install, warns of review/web else
+
+
+def test_the_top_of_the_repository_holds_what_belongs_there() -> None:
+    # what a command of the README writes where it is run was once committed with all the rest
+    if not shutil.which("git"):
+        pytest.skip("git is not installed")
+    listed = subprocess.run(["git", "ls-files"], cwd=PACKAGE.parent, capture_output=True, text=True, timeout=60)
+    if listed.returncode:
+        pytest.skip("no checkout of git")
+    top = {name.split("/")[0] for name in listed.stdout.splitlines()}
+    belongs = {"README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "pipeline", "recipes", "tests", "fixtures"}
+    assert {name for name in top if not name.startswith(".")} == belongs
