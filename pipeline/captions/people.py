@@ -9,7 +9,7 @@ from itertools import groupby
 
 from pipeline.captions.language import Language
 from pipeline.shoot.clocks.correction import BELIEVED
-from pipeline.shoot.facts import Facts, FrameFacts, withheld
+from pipeline.shoot.facts import Facts, FrameFacts, Player, withheld
 from pipeline.types import Frame
 
 _STOPPED = ".!?…。！？؟।።"
@@ -38,16 +38,16 @@ def people(facts: Facts, row: FrameFacts, language: Language, unnamed: str, noti
         if player is None:
             notices.append(f"{side} {number} is not in the roster, so no name is given")
         else:
-            notices.append(why_withheld(facts, player.line))
+            notices.append(why_withheld(facts, player))
         found.append(Person(_nobody(language, unnamed, team), "", team))
     return found
 
 
-def why_withheld(facts: Facts, line: int) -> str:
-    """For the report: why a name is left out, without the name. `line` of the roster."""
+def why_withheld(facts: Facts, player: Player) -> str:
+    """For the report: why the name of a player is left out, without the name."""
     if facts.minors:
         return "names withheld: minors is true in the facts of the shoot"
-    return f"name of one player withheld: publish is no in roster.csv line {line}"
+    return f"name of one player withheld: the line in the roster {player.why}"
 
 
 def team_names(facts: Facts) -> tuple[str, ...]:

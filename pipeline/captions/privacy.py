@@ -120,7 +120,7 @@ def withhold(metadata: Metadata, facts: Facts, unnamed: str, notices: list[str])
                     changes[name] = kept
         if changes:
             metadata = changed(metadata, changes)
-            notices.append(why_withheld(facts, player.line))
+            notices.append(why_withheld(facts, player))
             notices.append(f"a withheld name was typed: it is taken out of {', '.join(sorted(changes))}")
     return _hints(_without_short_forms(metadata, names, others, notices), facts, notices)
 

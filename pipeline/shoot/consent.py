@@ -18,8 +18,8 @@ from pipeline.shoot.sidecar import SIZE_LIMIT, sidecars
 from pipeline.textfile.reading import read_bytes
 from pipeline.types import Frame
 
-_SHOWN = " names a player whose line in the roster says publish: no"
-_NAMES = "its {what}" + _SHOWN + " (line {line})"
+_SHOWN = " names a player whose line in the roster "
+_NAMES = "its {what}" + _SHOWN + "{why}"
 _UNREAD = (
     "its {what} cannot be read and may name a player whose line in the roster says publish: no; "
     "{do}, or take those players' lines out of the roster"
@@ -62,7 +62,7 @@ def _why_held(facts: Facts, frame: Frame) -> str:
                 # All at once, for speed: NUL stands in no name.
                 some = dict.fromkeys(t.text for t in texts if not t.maker and _LETTERS.search(t.text))
                 if (player := named_player("\0".join(some), facts, players)) is not None:
-                    return _NAMES.format(what=what, line=player.line)
+                    return _NAMES.format(what=what, why=player.why)
         except OSError:  # a frame of one file fails with its reason when it is decoded
             unread += ["file of the same exposure"] if len(frame.files) > 1 else []
         except Exception as error:  # nobody knows what it says

@@ -52,6 +52,13 @@ class Player:
     name: str
     publish: bool = True
     line: int = 0
+    wrong: bool = False  # withheld for what is wrong in the line, whatever it says under publish
+
+    @property
+    def why(self) -> str:
+        """Why this player is withheld, to follow "the line in the roster", without the name."""
+        says = "is wrong, so that who is meant is withheld" if self.wrong else "says publish: no"
+        return f"{says} (line {self.line})"
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,20 +182,20 @@ def held_back(facts: Facts, row: FrameFacts) -> str:
         return row.unclear
     for player in facts.roster:
         if not player.publish and (player.team, player.number) in row.players:
-            return f"shows a player whose line in the roster says publish: no (line {player.line})"
+            return f"shows a player whose line in the roster {player.why}"
     words = ". ".join(text for text in (row.words, *row.marks) if text)  # whom it is for may be whom it shows
     if (named := named_player(words, facts, row.players)) is not None:
-        return f"its words name a player whose line in the roster says publish: no (line {named.line})"
+        return f"its words name a player whose line in the roster {named.why}"
     if words and not row.players:  # only the words say then whom it shows
         for player in hinted_at(words, facts, tuple(p for p in facts.roster if not p.publish)):
             return (
-                "its words name, or seem to name, somebody who must not be shown (the roster says publish: no in line "
-                f"{player.line}); write under players who is in the picture"
+                "its words name, or seem to name, a player whose line in the roster "
+                f"{player.why}; write under players who is in the picture"
             )
         if (worn_by := _numbered(words, facts)) is not None:
             return (
-                "its words have the shirt number of somebody who must not be shown (the roster says publish: no in "
-                f"line {worn_by.line}); write under players who is in the picture"
+                "its words have the shirt number of a player whose line in the roster "
+                f"{worn_by.why}; write under players who is in the picture"
             )
     return ""
 

@@ -93,7 +93,7 @@ def read_roster(
             name = name if len(name) <= LONGEST_NAME else ""
             worn = re.findall(r"\d+", number) or [""]
             of = (side,) if side else SIDES
-            others += [Player(one, shirt, name, False, row.line) for one in of for shirt in worn]
+            others += [Player(one, shirt, name, False, row.line, wrong=True) for one in of for shirt in worn]
         elif side and not wrong and not absent:
             player = players[side, number] = Player(side, number, row["name"], bool(publish), row.line)
             spellings = row.others.get("name", ())

@@ -49,6 +49,9 @@ def test_what_may_show_or_name_a_player_of_a_wrong_row_is_held(
     (why,) = shoot.facts.wrong_players
     assert "roster.csv:5:" in why and said in why and why.endswith("this player is delivered")
     assert shoot.failed_steps() == {"roster": why}
+    # the row says no such thing: who looks there for a no is sent astray
+    reasons = [shoot.withheld(f"TH1_{number:04d}") for number in held]
+    assert all("is wrong" in text and "publish: no" not in text for text in reasons), reasons
 
 
 @pytest.mark.parametrize(

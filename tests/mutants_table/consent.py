@@ -50,6 +50,7 @@ MUTANTS = [
         "shoot/test_facts_players.py",
     ),
     mutant(_ROSTER, "unclear = publish is None and some_empty", "unclear = False", "engine/test_wrong_players.py"),
+    mutant(_ROSTER, ", row.line, wrong=True)", ", row.line)", "engine/test_wrong_players.py"),
     mutant(
         _ROSTER,
         "of = (side,) if side else SIDES",

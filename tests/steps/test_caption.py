@@ -171,7 +171,7 @@ def test_publish_no_leaves_no_name_in_any_byte(player: Player) -> None:
     assert_absent(name, data, notices)
     assert b"a player of Mill Lane Foxes" in data
     assert "Łucja Żółkiewska".encode() in data
-    assert f"name of one player withheld: publish is no in roster.csv line {player.line}" in notices
+    assert f"name of one player withheld: the line in the roster says publish: no (line {player.line})" in notices
     assert "taken out of" in notices
 
 

@@ -6,7 +6,7 @@ import pytest
 
 from pipeline.captions.privacy import why_withheld
 from pipeline.engine.kept.lost_records import UNKNOWN
-from pipeline.shoot.facts import Facts
+from pipeline.shoot.facts import Facts, Player
 from pipeline.steps import crop, crop_solution, exposure, white_balance
 from pipeline.textfile.notices import Weight, by_kind, lines_by_kind, weigh
 
@@ -16,7 +16,8 @@ FRAMES = [f"TH1_{number:04d}" for number in range(1, 6)]
 @pytest.mark.parametrize(
     ("text", "weight"),
     [
-        (why_withheld(Facts(), 4), Weight.HARM),
+        (why_withheld(Facts(), Player("home", "4", "Runa Vik", False, 4)), Weight.HARM),
+        (why_withheld(Facts(), Player("home", "4", "Runa Vik", False, 4, wrong=True)), Weight.HARM),
         (why_withheld(Facts(minors=True), 4), Weight.HARM),
         ("roster.csv has no column publish: every player may be named", Weight.HARM),
         (UNKNOWN, Weight.HARM),
