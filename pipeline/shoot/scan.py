@@ -78,8 +78,8 @@ def scan(shoot: Path, memory: NameMemory = NOTHING_KNOWN) -> Scan:
     frames, formerly = with_names([frame for frame in one_each_of if is_readable(frame.path)], memory)
     if not frames:
         wanted = ", ".join(sorted(RAW | PICTURE | HEIC))
-        why = "".join(f"\n{line}" for line in (*notices, *(f"{name}: {reason}" for name, reason in sorted(skipped))))
-        raise InputError(f"{shoot}: holds no frames; files ending in {wanted} are read{why}")
+        why = (*notices, *(f"{name}: {reason}" for name, reason in sorted(skipped)))
+        raise InputError(f"{shoot}: holds no frames; files ending in {wanted} are read", *why)
     coarse = sum(frame.exif.time is not None and not frame.exif.has_subseconds for frame in frames)
     if coarse:
         notices.append(

@@ -20,6 +20,7 @@ MUTANTS = [
         "exif.focal_length / last.focal_length - 1",
         *_BURST_TESTS,
     ),
+    mutant(_SCAN, 'are read", *why)', 'are read" + "".join(why))', "shoot/test_kinds.py"),
     mutant(_SCAN, "if not there.is_relative_to(inside):", "if False:", *_SCAN_TESTS),
     mutant(_SCAN, 'sorted(names) if not name.startswith(".")', "sorted(names)", *_SCAN_TESTS),
     mutant(

@@ -11,6 +11,7 @@ import pytest
 from typer.testing import CliRunner
 
 from pipeline.cli import app
+from pipeline.errors import InputError
 from pipeline.formats import heif
 from pipeline.shoot.kinds import not_photographs, other_files
 from pipeline.shoot.scan import scan
@@ -77,7 +78,9 @@ def test_many_kinds_are_cut_short() -> None:
 
 def test_a_folder_of_films_only_says_so(tmp_path: Path) -> None:
     result = CliRunner().invoke(app.app, ["inspect", str(fill(tmp_path, "C_1.MP4"))])
-    assert "holds no frames" in str(result.exception) and "not photographs: 1 film (MP4)" in str(result.exception)
+    assert isinstance(result.exception, InputError)
+    first, *more = result.exception.lines  # in one text, the line break was printed as its code
+    assert "holds no frames" in first and more == ["not photographs: 1 film (MP4)"]
 
 
 def test_the_commands_say_it_once(tmp_path: Path) -> None:
