@@ -96,7 +96,7 @@ def test_a_part_of_a_withheld_name_holds_where_players_is_empty(words: str, held
     facts = Facts(roster=roster, teams={"home": "Lind Gulls"})
     why = held_back(facts, FrameFacts(words=words))
     assert bool(why) == held and "Bea" not in why and "Lind" not in why
-    assert not held or ("publish: no in line 3" in why and "write under players who is in the picture" in why)
+    assert not held or ("publish: no (line 3)" in why and "write under players who is in the picture" in why)
     assert held_back(facts, FrameFacts(words=words, players=(("home", "7"),))) == ""
     young = Facts(roster=(roster[1],), minors=True)
     assert held_back(young, FrameFacts(words="Holm scores")) == ""
@@ -122,7 +122,7 @@ def test_the_shirt_of_a_withheld_player_holds_where_players_is_empty(words: str,
     """Two players may wear the number, one of each team: whom it means is in doubt."""
     roster = (Player("home", "7", "Bea Lind", False, 3), Player("away", "7", "Bea Holm", True, 2))
     facts = Facts(roster=roster, teams={"home": "Harbour Gulls", "away": "Mill Lane Foxes"})
-    assert ("publish: no in line 3" in held_back(facts, FrameFacts(words=words))) == held
+    assert ("publish: no (line 3)" in held_back(facts, FrameFacts(words=words))) == held
     assert held_back(facts, FrameFacts(words=words, players=(("away", "7"),))) == ""
 
 
@@ -132,7 +132,7 @@ def test_a_player_who_may_be_shown_takes_no_word_out_of_doubt_that_is_wholly_in_
     roster = (Player("home", "11", "Bea Lindh-Lind", False, 3), Player("home", "7", shown, True, 2))
     facts = Facts(roster=roster)
     words = f"{shown} scores"
-    assert "publish: no in line 3" in held_back(facts, FrameFacts(words=words))
+    assert "publish: no (line 3)" in held_back(facts, FrameFacts(words=words))
     assert held_back(facts, FrameFacts(words=words, players=(("home", "7"),))) == ""
     whole = Facts(roster=(roster[0], Player("home", "7", "Bea Holm", True, 2)))
     assert held_back(whole, FrameFacts(words="Bea Holm scores")) == ""
