@@ -222,12 +222,14 @@ def progress(left: Callable[[], float | None] = lambda: None, until: str = " in 
         middle: dict[str, tuple[float, int]] = {}
         first: dict[str, int] = {}
         pauses = _pauses()
-        due = time.perf_counter() + next(pauses)
+        due = 0.0
 
         def report(phase: str, done: int, total: int) -> None:
-            nonlocal due
+            nonlocal due, pauses
             now = time.perf_counter()
             if phase not in tasks:
+                pauses = _pauses()  # each phase soon says that it goes on, however long the last one took
+                due = now + next(pauses)
                 tasks[phase] = bar.add_task(phase, total=total, rate="")
                 since[phase] = middle[phase] = now, done
                 first[phase] = done

@@ -38,6 +38,15 @@ def test_a_log_of_a_night_has_some_lines_and_no_flood(clock: Clock, said: list[s
     assert said[0].startswith("render: 30 of 20,000, 1.0 frames/s, about 5 h 33 min left")
 
 
+def test_each_phase_soon_says_that_it_goes_on(clock: Clock, said: list[str]) -> None:
+    with console.progress() as report:
+        for phase, seconds in (("measure", 400), ("render", 40)):
+            for done in range(seconds):
+                report(phase, done, seconds)
+                clock.moment += 1.0
+    assert [line.split(",")[0] for line in said if line.startswith("render")] == ["render: 30 of 40"]
+
+
 def test_a_short_run_says_nothing(clock: Clock, said: list[str]) -> None:
     with console.progress() as report:
         for done in range(30):
