@@ -26,37 +26,46 @@ import hashlib, sys, time
 from pipeline.cli import stop
 from pipeline.cli.stop import finish, install, stoppable
 stop._LIMIT, stop._SAME = (float(word) for word in sys.argv[2:])
+def wait():  # in short sleeps: a signal that comes just before one does not cut it short
+    for _ in range(6000):
+        time.sleep(0.01)
+def ready():  # where a stop is from here on what the function makes of it
+    print("ready", flush=True)
 def swallow():
+    ready()
     while True:
         try:
-            time.sleep(60)
+            wait()
         except KeyboardInterrupt:
             pass
 def turn():
     try:
-        time.sleep(60)
+        ready()
+        wait()
     except KeyboardInterrupt:
         raise ImportError("a library made this of it")
 def compute():
+    ready()
     hashlib.pbkdf2_hmac("sha256", b"", b"", 10**9)
 def tidy():
     try:
-        time.sleep(60)
+        ready()
+        wait()
     finally:
         print("tidied", flush=True)
 def slowly():
     try:
-        time.sleep(60)
+        ready()
+        wait()
     finally:
         time.sleep(0.05)
         print("tidied", flush=True)
 install()
 try:
-    print("ready", flush=True)
+    ready()
     if sys.argv[1] == "outside":
-        time.sleep(60)
+        wait()
     with stoppable():
-        print("ready", flush=True)
         globals()[sys.argv[1]]()
 finally:
     finish()
