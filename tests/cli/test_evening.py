@@ -40,7 +40,7 @@ def test_the_evening_takes_at_most_eight_commands_and_each_works(
     assert [words[0] for words in evening] == ["gather", "prepare", "inspect", "captions", "check", "run"]
     assert len(evening) <= 8
     for words in evening:
-        places = {"SHOOT", "FACTS", "OUT"}
+        places = {"SHOOT", "FACTS", "OUT", "HALL.png"}
         given = [
             str(tmp_path / word) if word in places else str(ROOT / word) if word.startswith("recipes/") else
             word.replace("/media", str(tmp_path)) for word in words
@@ -56,4 +56,5 @@ def test_the_evening_takes_at_most_eight_commands_and_each_works(
             table.write_text(filled, encoding="utf-8")
         if words[0] == "captions":
             assert "persons   Ida Ask" in text
+    assert (tmp_path / "HALL.png").is_file()  # and not in the checkout
     assert len(list((tmp_path / "OUT" / "web").iterdir())) == 5
