@@ -11,6 +11,7 @@ import pytest
 
 from pipeline.engine import run as engine
 from tests.engine.test_run import evencourt
+from tests.engine.withdrawing import ROSTER
 
 RECIPE = """\
 recipe: 1
@@ -21,7 +22,6 @@ deliveries:
     - save:
     - deliver: {zip: true, push: "ADDRESS"}
 """
-ROSTER = "team,number,name,publish\nhome,7,Ida Marlow,\nhome,8,Lea Ost,\n"
 ROWS = "frame,players,words\nTH1_0001,home 7,\nTH1_0002,home 8,\nTH1_0003,,\n"
 
 

@@ -15,6 +15,7 @@ import pytest
 
 from pipeline.report.kept_frames import read_left
 from tests.engine.test_run import evencourt
+from tests.engine.withdrawing import ROSTER, WITHDRAWN, write_night
 
 pytest.importorskip("fsspec", reason="fsspec is not installed: pip install 'evencourt[push]'")
 RECIPE = """\
@@ -32,8 +33,6 @@ deliveries:
     - save:
     - deliver: {push: "ADDRESS/{delivery}"}
 """
-ROSTER = "team,number,name,publish\nhome,7,Ida Marlow,\nhome,8,Lea Ost,\n"
-WITHDRAWN = ROSTER.replace("Lea Ost,", "Lea Ost,no")
 ROWS = "frame,players\nTH1_0001,home 7\nTH1_0002,home 8\nTH1_0003,\n"
 
 
@@ -41,14 +40,7 @@ ROWS = "frame,players\nTH1_0001,home 7\nTH1_0002,home 8\nTH1_0003,\n"
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Three pictures, delivered and sent to the club and to two families; then Lea, who is on the second, withdraws."""
     folder = tmp_path_factory.mktemp("made") / "night"
-    for name in ("shoot", "sent"):
-        (folder / name).mkdir(parents=True)
-    for number in range(1, 4):
-        noise = PIL.Image.frombytes("RGB", (96, 64), os.urandom(96 * 64 * 3))
-        noise.save(folder / "shoot" / f"TH1_000{number}.jpg")
-    (folder / "recipe.yaml").write_text(RECIPE.replace("ADDRESS", (folder / "sent").as_posix()))
-    (folder / "shoot" / "roster.csv").write_text(ROSTER)
-    (folder / "shoot" / "frames.csv").write_text(ROWS)
+    write_night(folder, RECIPE, ROWS)
     status, told = run(folder)
     assert status == 0, told
     (folder / "shoot" / "roster.csv").write_text(WITHDRAWN)
