@@ -156,6 +156,10 @@ def read_shoot(
 # Rows of a table with a wrong cell, and share of all its rows, that hold back their own frames and no more; with more,
 # the roster or the table is wrong as a whole, and a night without a picture helps nobody. Chosen by us, no source.
 _FEW_ROWS, _SHARE_OF_ROWS = 3, 0.05
+_TOO_MANY = (
+    f"these are too many wrong rows to go on without them: up to {_FEW_ROWS}, or {_SHARE_OF_ROWS:.0%} of a table, hold "
+    "back their own players or frames and no more; correct them, and run the same command again"
+)
 
 
 def without_wrong_rows(facts: Facts, problems: Sequence[Problem]) -> tuple[Facts, list[tuple[str, str]]]:
@@ -169,10 +173,12 @@ def without_wrong_rows(facts: Facts, problems: Sequence[Problem]) -> tuple[Facts
     rest = sorted({problem for problem in problems if not problem.withheld})
     frames = {problem.frame for problem in rest}
     lines = {problem.line for problem in of_players}
-    right = sum(player.line not in lines for player in facts.roster)
+    right = len({player.line for player in facts.roster} - lines)  # a player may be there in several spellings
     are_many = _are_many(len(frames), len(facts.rows)) or _are_many(len(lines), right) or (lines and not right)
-    if "" in frames or are_many:
+    if "" in frames:
         raise InputError(problems)
+    if are_many:
+        raise InputError(problems, _TOO_MANY)
     said: dict[str, list[Problem]] = {}
     for problem in rest:
         said.setdefault(problem.frame, []).append(problem)

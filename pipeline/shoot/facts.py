@@ -212,7 +212,7 @@ def _numbered(words: str, facts: Facts) -> Player | None:
         team = re.escape(plain_digits(called).casefold())
         found |= {(side, one) for one in re.findall(rf"(?<!\w){team}\s+(\d+)(?!\w|\s*[-–:]\s*\d)", text)}
     worn = {(side, one.lstrip("0") or "0") for side, one in found}
-    hidden = (player for player in facts.roster if not player.publish)
+    hidden = (player for player in facts.roster if player.number and not player.publish)
     return next((p for p in hidden if worn & {(side, p.number.lstrip("0") or "0") for side in ("", p.team)}), None)
 
 

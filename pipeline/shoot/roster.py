@@ -5,23 +5,25 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 
 from pipeline.errors import Problem
 from pipeline.shoot.facts import ROSTER_COLUMNS, SIDES, Player, plain_digits
+from pipeline.shoot.name_cell import names_in, without_no, wrong_name
 from pipeline.shoot.names import LONGEST_NAME, same_name
 from pipeline.shoot.rows import side_of
 from pipeline.textfile.encodings import only_letters
 from pipeline.textfile.tables import Row, Table, whole
 from pipeline.textfile.yes_no import is_mark, is_tick, yes_or_no
 
-# A word of two letters or more at the end of a cell, or at its beginning.
-_BESIDE = (
-    re.compile(r"(?P<name>.*\w)(?P<by>\W+)(?P<word>[^\W\d_]{2,})\W*", re.DOTALL),
-    re.compile(r"\W*(?P<word>[^\W\d_]{2,})(?P<by>\W+)(?P<name>\w.*)", re.DOTALL),
+EXAMPLE = "Who must not be published"  # a name in the line that shows how a no is written
+_MERGED = (
+    "empty below a no, in a column that also says yes: nothing is left there of a no in merged cells; write yes or no"
 )
-_OF_COLUMN = re.compile(r"\W*\bpublish$|^publish\b\W*", re.IGNORECASE)
-_IN_NAMES = re.compile(r"[\s'’.\u2010-]*")  # what stands between the words of a name
-_ROWS_IN_ONE = re.compile(r"(?s)(?=.*[\r\n]).*[,;\t]")  # several rows between quotes
+_TAKEN_OUT = (
+    "{file}:{line} begins with #, but has a no under publish, which counts: the name is withheld, and frames that name "
+    "this player are held back; delete the line if that is wrong"
+)
 
 
 @dataclass(frozen=True)
@@ -60,11 +62,12 @@ def read_roster(
     absent = table.absent if table else frozenset()
     some_empty = any(not row["publish"] for row in rows)
     marks_are_yes = not some_empty and _are_yes([row["publish"] for row in rows], languages)
+    merged = _perhaps_merged(rows, languages)
     for row in rows:
         wrong: list[tuple[str, str]] = []
         side, why = side_of(row["team"], teams)
         number = _shirt(row["number"])
-        name = _without_no(row["name"], languages)
+        name = without_no(row["name"], languages)
         publish = yes_or_no(row["publish"], default=True, languages=languages)
         if publish is None and is_mark(row["publish"]) and marks_are_yes:
             publish = True
@@ -72,8 +75,11 @@ def read_roster(
             wrong.append(("team", why))
         if not number.isdecimal():
             wrong.append(("number", f"{number or '(empty)'} is not a shirt number; write digits, such as 7"))
-        if why := _wrong_name(row["name"], name):
+        if why := wrong_name(row["name"], name, answered=bool(row["publish"])):
             wrong.append(("name", why))
+        if row.line in merged:
+            publish = False
+            wrong.append(("publish", _MERGED))
         if publish is None:
             unclear = is_mark(row["publish"])
             beside = "empty cells" if some_empty else "the other answers"
@@ -90,51 +96,34 @@ def read_roster(
             found.append(row.problem(message, "number"))
         problems += [replace(problem, withheld=is_known) for problem in found]
         if found and is_known:
-            name = name if len(name) <= LONGEST_NAME else ""
+            named = names_in(row["name"], name)
             worn = re.findall(r"\d+", number) or [""]
             of = (side,) if side else SIDES
-            others += [Player(one, shirt, name, False, row.line, wrong=True) for one in of for shirt in worn]
+            others += [Player(*one, False, row.line, wrong=True) for one in product(of, worn, named)]
         elif side and not wrong and not absent:
             player = players[side, number] = Player(side, number, row["name"], bool(publish), row.line)
             spellings = row.others.get("name", ())
             if minors or not publish:
-                others += [replace(player, name=name) for name in spellings if only_letters(name)]
+                others += [replace(player, name=one) for one in names_in(player.name, player.name)[1:]]
+                others += [replace(player, name=one) for one in spellings if only_letters(one)]
             elif spellings and not example:
                 example = f"line {row.line}: {player.name}"
     if table and table.guess:
         example = example or f"line {table.guess}"
-    notices = (*_taken_out(every, teams, languages), *_of_one_name([*players.values()]))
-    return Roster((*players.values(), *others), example, notices)
+    taken_out = _taken_out(every, rows, teams, languages)
+    for one in taken_out:
+        players |= {key: replace(p, publish=False) for key, p in players.items() if same_name(p.name, one.name)}
+    lines_taken_out = dict.fromkeys(one.line for one in taken_out)
+    notices = (
+        *(_TAKEN_OUT.format(file=table.file if table else "", line=line) for line in lines_taken_out),
+        *_of_one_name([*players.values()]),
+    )
+    return Roster((*players.values(), *others, *taken_out), example, notices)
 
 
 def _shirt(written: str) -> str:
     """The number of a shirt in the digits 0 to 9, whatever the script's own are."""
     return whole(plain_digits(written).removeprefix("#"))
-
-
-def _wrong_name(written: str, name: str) -> str:
-    """Why a cell holds no name, or more than one; "" where it holds one. name  without a no beside it"""
-    if not written:
-        return "empty; write the player's name"
-    if len(written) > LONGEST_NAME:
-        return f"longer than {LONGEST_NAME} letters; write the player's name only"
-    if _ROWS_IN_ONE.match(written):
-        return "holds more than one line; a quote is missing there, or one too many"
-    if not any(map(str.isalpha, written)):
-        return f"{written} has no letters; write the player's name"
-    return f"{written} has a no in it, which belongs under publish" if name != written else ""
-
-
-def _without_no(written: str, languages: Sequence[str]) -> str:
-    """The name without a no that was typed beside it, as in "Ida Berg (no)"; no name ends in a small one, and No Min-ji
-    is a name."""
-    for pattern in _BESIDE if len(written) <= LONGEST_NAME else ():
-        if match := pattern.fullmatch(written):
-            word, name = match["word"], match["name"]
-            is_apart = not _IN_NAMES.fullmatch(match["by"]) or (word.isupper() and not name.isupper())
-            if (word.islower() or is_apart) and yes_or_no(word, default=True, languages=languages) is False:
-                return _OF_COLUMN.sub("", name)
-    return written
 
 
 def _says_whom(row: Row, name: str, is_yes: bool, teams: Mapping[str, str], languages: Sequence[str]) -> bool:
@@ -151,19 +140,52 @@ def _says_whom(row: Row, name: str, is_yes: bool, teams: Mapping[str, str], lang
 
 
 def _are_yes(answers: Sequence[str], languages: Sequence[str]) -> bool:
-    """Whether the marks of a column can only mean yes: a cross beside a yes or a tick means no, and beside a no yes."""
+    """Whether the marks of a column can only mean yes: ticks do beside ticks and answers, and crosses of one kind where
+    all others say no. Beside a yes or a tick a cross means no; alone, or beside what nobody understands, either."""
     crosses = {one.casefold() for one in answers if is_mark(one) and not is_tick(one)}
-    says_yes = any(is_tick(one) or yes_or_no(one, default=None, languages=languages) for one in answers)
-    return not crosses or (len(crosses) == 1 and not says_yes)
+    others = {
+        is_tick(one) or yes_or_no(one, default=None, languages=languages)
+        for one in answers
+        if is_tick(one) or not is_mark(one)
+    }
+    return not crosses or (len(crosses) == 1 and others == {False})
 
 
-def _taken_out(rows: Sequence[Row], teams: Mapping[str, str], languages: Sequence[str]) -> list[str]:
-    """On players whose lines were taken out although they must not be published."""
-    return [
-        f"{row.where} is taken out by its #, and with it the no under publish: this player may be named and shown"
-        for row in rows
-        if _is_comment(row, teams) and yes_or_no(row["publish"], default=None, languages=languages) is False
-    ]
+def _perhaps_merged(rows: Sequence[Row], languages: Sequence[str]) -> frozenset[int]:
+    """Lines of empty answers right below a no, in a column that has a yes too: of merged cells only the first is saved
+    with what stands in them. Where nobody says yes, empty is the usual way to say it."""
+    answers = [yes_or_no(row["publish"], default=None, languages=languages) for row in rows]
+    found, above = set[int](), None
+    for row, answer in zip(rows, answers, strict=True):
+        above = answer if row["publish"] else above
+        if above is False and not row["publish"] and True in answers:
+            found.add(row.line)
+    return frozenset(found)
+
+
+def _taken_out(
+    every: Sequence[Row], rows: Sequence[Row], teams: Mapping[str, str], languages: Sequence[str]
+) -> list[Player]:
+    """Those whose lines begin with # and say no: a # takes back no answer. Nobody of whom a line of `rows` says yes;
+    under no number, which somebody else may have now."""
+    allowed = [row["name"] for row in rows if yes_or_no(row["publish"], default=None, languages=languages)]
+    found: list[Player] = []
+    for row in every:
+        if not _is_comment(row, teams):
+            continue
+        cells = [row[column] for column in ROSTER_COLUMNS]
+        if not any(cells[1:]):  # the whole line is one cell
+            cells = [cell.strip(' "') for cell in re.split("[,;\t]", cells[0])] + [""] * 3
+        written, answer = cells[2:4]
+        name = without_no(written, languages)
+        says_yes = not answer or is_mark(answer) or yes_or_no(answer, default=None, languages=languages)
+        if says_yes and not wrong_name(written, name, answered=bool(answer)):
+            continue
+        side, _ = side_of(cells[0].lstrip("# "), teams)
+        is_player = name and written != EXAMPLE and (side or _shirt(cells[1]).isdecimal())
+        if is_player and not any(same_name(name, one) for one in allowed):
+            found += [Player(side or SIDES[0], "", one, False, row.line) for one in names_in(written, name)]
+    return found
 
 
 def _of_one_name(players: Sequence[Player]) -> list[str]:

@@ -80,6 +80,11 @@ def yes_or_no(text: str, *, default: bool | None, languages: Sequence[str] = ())
     return None if yes == no else yes
 
 
+def is_no_anywhere(word: str) -> bool:
+    """Whether a word is no in some language, and yes in none."""
+    return yes_or_no(word, default=None, languages=tuple(_WORDS)) is False
+
+
 def is_mark(text: str) -> bool:
     """Whether a cell holds a tick or a cross, which means something only beside others."""
     return text.casefold() in _MARKS

@@ -15,7 +15,7 @@ from pipeline.engine.jobs import Shoot, read_shoot
 from pipeline.errors import InputError
 from tests.engine.test_run import evencourt
 
-RIGHT = "team,number,name,publish\nhome,7,Ida Marlow,yes\naway,7,Una Tern,yes\nhome,8,Lea Ost,no\n"
+RIGHT = "team,number,name,publish\nhome,7,Ida Marlow,yes\nhome,8,Lea Ost,no\naway,7,Una Tern,yes\n"
 # number of a frame -> its players and words
 ROWS = {1: "home 7,", 2: "away 7,", 3: "home 12,", 4: ",Runa Lindqvist scores", 5: ",Runa at the line", 6: ","}
 

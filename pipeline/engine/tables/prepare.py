@@ -20,6 +20,7 @@ from pipeline.shoot.clocks.bodies import Body, bodies, to_separate
 from pipeline.shoot.eventfile import NOTHING_WRITTEN, as_written, parse_event
 from pipeline.shoot.facts import ROSTER_COLUMNS, Player
 from pipeline.shoot.read_facts import EVENT_FILE, FRAMES_FILE, ROSTER_FILE, load_players
+from pipeline.shoot.roster import EXAMPLE
 from pipeline.textfile.messages import counted
 from pipeline.textfile.reading import is_there, read_bytes
 from pipeline.textfile.tables import SIZE_LIMIT
@@ -113,7 +114,7 @@ def roster_form(separator: str) -> str:
     table = csv.writer(text, delimiter=separator, lineterminator="\r\n")
     table.writerow(ROSTER_COLUMNS)
     table.writerow(("# home", "7", "First and last name", "yes"))
-    table.writerow(("# away", "12", "Who must not be published", "no"))
+    table.writerow(("# away", "12", EXAMPLE, "no"))
     return text.getvalue()
 
 

@@ -1,0 +1,159 @@
+"""The cell with a player's name in roster.csv: the name, and what somebody wrote beside it that may say no.
+
+What people write there is common practice, no source; the words are from memory.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Sequence
+
+from pipeline.shoot.names import LONGEST_NAME, same_name
+from pipeline.textfile.yes_no import is_mark, is_no_anywhere, yes_or_no
+
+# A word of two letters or more at the end of a cell, or at its beginning.
+_BESIDE = (
+    re.compile(r"(?P<name>.*\w)(?P<by>\W+)(?P<word>[^\W\d_]{2,})\W*", re.DOTALL),
+    re.compile(r"\W*(?P<word>[^\W\d_]{2,})(?P<by>\W+)(?P<name>\w.*)", re.DOTALL),
+)
+_IN_NAMES = re.compile(r"[\s'’.\u2010-]*")  # what stands between the words of a name
+_ROWS_IN_ONE = re.compile(r"(?s)(?=.*[\r\n]).*[,;\t]")  # several rows between quotes
+# Signs of names and of what lists put beside them, as in O'Neil, "Berg, Ida", Ida "Idi" Berg (C).
+_SIGNS = frozenset("'’‘ʼ`´.·・,\"“”„«»()（）&/_-‐‑‒–—")
+_OVERLAYS = re.compile("[\u0334-\u0338\u20d0-\u20f0]")  # letters that are struck through, or ringed
+_AT_AN_END = re.compile(r"^[-‐‑‒–—]|[-‐‑‒–—]$|^[(（].*[)）]$", re.DOTALL)
+_MARK = re.compile(r"(?:^|\s)(?P<mark>\w)(?:\s|$)|[(（]\s*(?P<inside>\w)\s*[)）]")
+_WORD = re.compile(r"[^\W\d_]+")
+_NOTE = re.compile(r"(?<=[^\W\d_]{3})\d+$")  # of a footnote
+_INSIDE = "'’‐-"
+_BRACKETS = re.compile(r"[(（\[{<].*?[)）\]}>]|[\"“„«].*?[\"”“»]")
+_PARTS = re.compile(r"\s*[(（)）\[\]{}<>:;,|/&]+\s*|\s+[-‐‑‒–—]+\s+")
+_SHORT = 3  # letters of a position such as GK
+_TITLES = (
+    "mr mrs ms miss dr prof jr sr jnr snr junior senior captain capt keeper goalkeeper goalie coach herr frau fru hr "
+    "mme mlle torwart kapitän trainer målvakt målmann kaptein kapten"
+)
+_PICTURES = (
+    "photo photos photograph photographs photographed picture pictures pic pics image images publish published "
+    "publication consent permission gdpr foto fotos bild bilder bilde veröffentlichen veröffentlicht veröffentlichung "
+    "einwilligung dsgvo publiseres publiceras samtykke samtycke publier publié autorisation imagen publicar "
+    "consentimiento immagine pubblicare consenso publiceren toestemming zdjęcie zdjęcia zdjęć publikować zgody imagem "
+    "consentimento kuva kuvia julkaista souhlas 写真 掲載"
+)
+_NOT = "not never without nicht kein keine keinen ohne ikke ikkje inte pas sans brak bez zonder geen"
+_IS_TITLE, _OF_PICTURES, _DENIES = (frozenset(words.split()) for words in (_TITLES, _PICTURES, _NOT))
+
+
+def without_no(written: str, languages: Sequence[str]) -> str:
+    """The name without a no that was typed beside it, as in "Ida Berg (no)"; no name ends in a small one, and No Min-ji
+    is a name."""
+    for pattern in _BESIDE if len(written) <= LONGEST_NAME else ():
+        if match := pattern.fullmatch(written):
+            word, name = match["word"], match["name"]
+            is_apart = not _IN_NAMES.fullmatch(match["by"]) or (word.isupper() and not name.isupper())
+            if (word.islower() or is_apart) and yes_or_no(word, default=True, languages=languages) is False:
+                return name
+    return written
+
+
+def wrong_name(written: str, name: str, *, answered: bool) -> str:
+    """Why a cell holds no name, more than one, or something that may say no; "" where it holds a name.
+
+    name  without a no beside it; answered  whether something stands under `publish`
+    """
+    if not written:
+        return "empty; write the player's name"
+    if len(written) > LONGEST_NAME:
+        return f"longer than {LONGEST_NAME} letters; write the player's name only"
+    if _ROWS_IN_ONE.match(written):
+        return "holds more than one line; a quote is missing there, or one too many"
+    if not any(map(str.isalpha, written)):
+        return f"{written} has no letters; write the player's name"
+    if name != written:
+        return f"{written} has a no in it, which belongs under publish"
+    return _doubt(written, answered)
+
+
+def names_in(written: str, name: str) -> tuple[str, ...]:
+    """Every name that a cell may mean, `name` first: also without nicknames between brackets, titles, positions and
+    whatever else lists have beside names, and each of several that stand in it."""
+    if not name or len(name) > LONGEST_NAME:
+        return ("",)
+    plain = _OVERLAYS.sub("", written)
+    apart = (part for part in _PARTS.split(plain) if not any(map(_says, _WORD.findall(part))))
+    parts = (plain, _BRACKETS.sub(" ", plain), *apart)
+    found = [" ".join(words) for part in parts if len(words := _without_titles(_words(part))) > 1]
+    return (name, *(one for one in dict.fromkeys(found) if not same_name(one, name)))
+
+
+def _words(text: str) -> list[str]:
+    """The words of a text, with apostrophes and hyphens inside them, whatever the script."""
+    kept = "".join(
+        sign if unicodedata.category(sign)[0] in "LM" or sign.isdecimal() or sign in _INSIDE else " " for sign in text
+    )
+    return [_NOTE.sub("", word) for one in kept.split() if (word := one.strip(_INSIDE))]
+
+
+def _without_titles(words: list[str]) -> list[str]:
+    """The words of a name, less those at either end that are none of it."""
+    is_capital, is_small = all(map(str.isupper, words)), all(map(str.islower, words))
+
+    def is_beside(word: str) -> bool:
+        return (
+            any(map(str.isdigit, word))
+            or word.casefold() in _IS_TITLE
+            or _says(word)
+            or (word.islower() and not is_small)
+            or (word.isupper() and not is_capital and len(word) <= _SHORT)
+        )
+
+    while words and is_beside(words[-1]):
+        words = words[:-1]
+    while words and is_beside(words[0]):
+        words = words[1:]
+    return words
+
+
+def _doubt(written: str, answered: bool) -> str:
+    """What in a cell may say that its player must not be shown, which only an answer settles; "" for nothing."""
+    words = [word.casefold() for word in _WORD.findall(written)]
+    of_pictures = any(word in _OF_PICTURES for word in words)
+    if of_pictures and any(map(_denies, words)):
+        return f"{written} seems to say no; write the name alone, and yes or no under publish"
+    if answered:
+        return ""
+    sign = next((sign for sign in written if _is_strange(sign)), "")
+    if sign or of_pictures or _AT_AN_END.search(written) or _is_marked(written) or _no_apart(written):
+        return f"{written} has more in it than a name, which may mean no; write yes or no under publish"
+    return ""
+
+
+def _says(word: str) -> bool:
+    return word.casefold() in _OF_PICTURES or _denies(word.casefold())
+
+
+def _denies(word: str) -> bool:
+    return word in _DENIES or (len(word) > 1 and is_no_anywhere(word))
+
+
+def _is_strange(sign: str) -> bool:
+    """Whether a sign is none of a name."""
+    kind = unicodedata.category(sign)
+    is_usual = kind[0] in "LZ" or kind in ("Mn", "Mc", "Nd", "Cf") or sign in _SIGNS or sign.isspace()
+    return not is_usual or bool(_OVERLAYS.match(sign))
+
+
+def _is_marked(written: str) -> bool:
+    """Whether a lone small x or n stands beside the name, or either between brackets."""
+    return any(
+        is_mark(sign) or is_no_anywhere(sign)
+        for match in _MARK.finditer(written)
+        if (sign := match["mark"] or match["inside"]) and (sign.islower() or match["inside"])
+    )
+
+
+def _no_apart(written: str) -> bool:
+    """Whether a no of any language stands beside the name, with more than a space between."""
+    found = (pattern.fullmatch(written) for pattern in _BESIDE)
+    return any(match and not _IN_NAMES.fullmatch(match["by"]) and is_no_anywhere(match["word"]) for match in found)
