@@ -18,7 +18,7 @@ from pipeline.textfile.yes_no import is_mark, is_tick, yes_or_no
 
 EXAMPLE = "Who must not be published"  # a name in the line that shows how a no is written
 _MERGED = (
-    "empty below a no, in a column that also says yes: nothing is left there of a no in merged cells; write yes or no"
+    "empty below a no, in a column that is filled in otherwise, as a no in merged cells is saved; write yes or no"
 )
 _TAKEN_OUT = (
     "{file}:{line} begins with #, but has a no under publish, which counts: the name is withheld, and frames that name "
@@ -152,15 +152,15 @@ def _are_yes(answers: Sequence[str], languages: Sequence[str]) -> bool:
 
 
 def _perhaps_merged(rows: Sequence[Row], languages: Sequence[str]) -> frozenset[int]:
-    """Lines of empty answers right below a no, in a column that has a yes too: of merged cells only the first is saved
-    with what stands in them. Where nobody says yes, empty is the usual way to say it."""
+    """Lines of empty answers right below a no, in a column that says yes and is filled in otherwise: of merged cells
+    only the first is saved with what stands in them. Where others are empty too, or nobody says yes, empty does."""
     answers = [yes_or_no(row["publish"], default=None, languages=languages) for row in rows]
-    found, above = set[int](), None
+    below, others, above = set[int](), set[int](), None
     for row, answer in zip(rows, answers, strict=True):
         above = answer if row["publish"] else above
-        if above is False and not row["publish"] and True in answers:
-            found.add(row.line)
-    return frozenset(found)
+        if not row["publish"]:
+            (below if above is False else others).add(row.line)
+    return frozenset(below) if True in answers and not others else frozenset()
 
 
 def _taken_out(
