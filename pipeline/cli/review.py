@@ -119,7 +119,9 @@ def _facts(out: Path, shoot: Path, source: Source, given: Path | None) -> Path |
     if not any(is_there(given / name) for name in FACTS_FILES):
         _begin_table(shoot, given)
     models, recipe = (Path(path) if path else None for path in (source.models, source.recipe))
-    Store(out).keep_source(Source.of(shoot, given, models, recipe, source.only, moved=True))
+    Store(out).keep_source(
+        Source.of(shoot, given, models, recipe, source.only, moved=True, withholding=source.withholding)
+    )
     return given
 
 

@@ -15,6 +15,7 @@ from pipeline.engine.earlier import DeliveredFile
 from pipeline.engine.filenames import holds_withheld
 from pipeline.engine.jobs import Planned, Planner, Shoot
 from pipeline.engine.kept.deleted_frames import deleted_frames
+from pipeline.engine.kept.source import refuse_other_facts
 from pipeline.engine.measure import MeasuredFrame, measure_frames, raise_if_full
 from pipeline.engine.pacing.pace import Pace
 from pipeline.engine.pacing.phases import Phases
@@ -200,6 +201,8 @@ def foresee(
     """
     recipe = for_shoot(recipe, shoot.facts)
     refuse(recipe, shoot, only, out)
+    if out is not None:
+        refuse_other_facts(Store(out), shoot)
     unplaced = deleted_frames(Store(out), shoot).unplaced if out is not None else shoot.facts.unplaced
     refuse_unplaced(recipe, unplaced)
     log = RunLog(shoot.failures(), failed_steps=shoot.failed_steps())

@@ -114,6 +114,7 @@ class Facts(Credits, Place):
     start    aware datetime
     rows     frame name -> its row of frames.csv
     clocks   what is to be added to cameras' times, as written; clocks.correction finds the frames
+    roster_file  the table that the players are from, "" = none
     frames_file  the table that the rows are from, "" = none; elsewhere  its rows that name no frame here, or several
     unclear  frame name -> why it is held back: a row may mean it or another frame
     meant    digest of a row of frames.csv -> name of the frame that it means, see frame_names.row_digest
@@ -135,6 +136,7 @@ class Facts(Credits, Place):
     clocks: tuple[Clock, ...] = ()
     minors: bool = False
     source_file: str = ""
+    roster_file: str = ""
     frames_file: str = ""
     elsewhere: tuple[Row, ...] = ()
     unclear: Mapping[str, str] = field(default_factory=dict)

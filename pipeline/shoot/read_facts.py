@@ -24,6 +24,7 @@ from pipeline.shoot.facts import (
     Reference,
 )
 from pipeline.shoot.frame_names import FrameIndex
+from pipeline.shoot.misnamed import changed_later, not_read
 from pipeline.shoot.names import same_name
 from pipeline.shoot.roster import read_roster
 from pipeline.shoot.rows import Missing, Rows, players_written, read_rows, team_key
@@ -123,6 +124,8 @@ def load_facts(
         if place.event is not None:
             doc = load_yaml(place.event, problems)
             parsed = parse_event(doc, problems)
+        else:
+            problems += not_read(EVENT_FILE, place.folders)
     except InputError as error:  # the tables need its teams; and it may say minors: true
         return Facts(minors=True), sorted({*problems, *error.problems}), []
     notices = list(place.notices)
@@ -159,6 +162,7 @@ def load_facts(
         clocks=parsed.clocks,
         minors=minors,
         source_file=doc.file if doc.positions else "",
+        roster_file=str(_file_in(parsed.roster or ROSTER_FILE, place.folders) or ""),
         frames_file=known.frames_file if known else frames.file if frames else "",
         elsewhere=rows.elsewhere,
         unclear=rows.unclear,
@@ -209,6 +213,8 @@ def load_players(
     roster = read_roster(table, teams, parsed.minors, languages_of(parsed.language, parsed.country), problems)
     problems += table.doubts(problems) if table else []
     notices += [*_said(table, roster.example), *roster.notices]
+    if table is not None and not roster.players and not parsed.roster:
+        problems += not_read(ROSTER_FILE, folders)
     if unsaid and table and roster.players:
         may = "shown" if parsed.minors else "named and shown"
         notices.append(f"{Path(table.file).name} has no column publish: every player may be {may}")
@@ -232,7 +238,10 @@ def _table(
         if named:
             problem = doc.problem((kind,), f"{kind}: no file {named} beside the facts; check the name")
             problems.append(replace(problem, missing=kind))
+        else:
+            problems += not_read(name, folders)
         return None
+    notices += changed_later(path, folders)
     languages = languages_of(parsed.language, parsed.country)
     if kind == "roster":
         return read_table(path, ROSTER_COLUMNS, ("team", "number", "name"), problems, languages=languages)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Self
 
@@ -14,6 +15,7 @@ class Source:
 
     only   the pattern of frame names that the run was given, None for all
     moved  whether `facts` are copies that a review made of those beside the frames: its decisions are in them alone
+    withholding  where they withhold anybody: name of a file of facts -> whole path of the one that was read, filled in
     """
 
     shoot: str | None = None
@@ -22,6 +24,7 @@ class Source:
     recipe: str | None = None
     only: str | None = None
     moved: bool = False
+    withholding: Mapping[str, str] = field(default_factory=dict)
 
     @classmethod
     def of(
@@ -33,7 +36,8 @@ class Source:
         only: str | None = None,
         *,
         moved: bool = False,
+        withholding: Mapping[str, str] | None = None,
     ) -> Self:
         """Of paths as they were given."""
         whole = [str(path.resolve()) if path else None for path in (shoot, facts, models, recipe)]
-        return cls(whole[0], whole[1], whole[2], whole[3], only, moved)
+        return cls(whole[0], whole[1], whole[2], whole[3], only, moved, withholding or {})

@@ -28,6 +28,8 @@ _WRITTEN = ("shoot/test_spellings.py", "shoot/test_names.py")
 _REDACTION = "engine/redaction.py"
 _FILES = "engine/filenames.py"
 _CAPTIONED = ("captions/test_privacy.py", "steps/test_caption.py")
+_MISNAMED = ("shoot/test_misnamed.py",)
+_OTHER_FACTS = ("engine/kept/test_other_facts.py",)
 _SLIPPED = ("shoot/test_slipped_rows.py",)
 _HELD = ("engine/test_privacy.py",)
 _NAMED = ("shoot/test_names.py", "steps/test_caption.py")
@@ -67,6 +69,23 @@ MUTANTS = [
     mutant(_CELL, "    if _ROWS_IN_ONE.match(written):", "    if False:", *_SLIPPED),
     mutant(_CELL, "if not any(map(str.isalpha, written)):", "if False:", *_SLIPPED),
     mutant(_CELL, "if name != written:", "if False:", *_SLIPPED),
+    mutant("shoot/misnamed.py", "re.escape(stem) + _COPY +", "re.escape(stem) +", *_MISNAMED),
+    mutant("shoot/misnamed.py", ", re.IGNORECASE)", ")", *_MISNAMED),
+    mutant("shoot/misnamed.py", "if one.stat().st_mtime_ns > since]", "]", *_MISNAMED),
+    mutant(_READ, "            problems += not_read(name, folders)", "            pass", *_MISNAMED),
+    mutant(_READ, "        problems += not_read(ROSTER_FILE, folders)", "        pass", *_MISNAMED),
+    mutant(_READ, "            problems += not_read(EVENT_FILE, place.folders)", "            pass", *_MISNAMED),
+    mutant(_READ, " and not parsed.roster:\n        problems", ":\n        problems", *_MISNAMED),
+    mutant("engine/kept/source.py", "    if not lost:", "    if True:", *_OTHER_FACTS),
+    mutant(
+        "engine/kept/source.py",
+        "facts.roster_file if facts.roster else",
+        "facts.roster_file if True else",
+        *_OTHER_FACTS,
+    ),
+    mutant("engine/kept/source.py", "facts.frames_file if typed else", "facts.frames_file if True else", *_OTHER_FACTS),
+    mutant("engine/kept/source.py", "by_tables if any(not player.publish", "by_tables if any(True", *_OTHER_FACTS),
+    mutant("engine/decide.py", "        refuse_other_facts(Store(out), shoot)", "        pass", *_OTHER_FACTS),
     mutant(_CELL, "    return _doubt(written, answered)", '    return ""', *_SLIPPED),
     mutant(_CELL, "if of_pictures and any(map(_denies, words)):", "if False:", *_SLIPPED),
     mutant(_CELL, "    if answered:", "    if False:", *_SLIPPED),
