@@ -43,7 +43,7 @@ MUTANTS = [
     mutant(_CHANGES, "            self.changes.pop()\n", "", *_DECISIONS),
     mutant(_FILES, "        if why := self.why_not():\n            raise ReadOnlyError(why)\n", "", *_PLACE),
     mutant(_FILES, "if used is not None and not self._in_shoot(used):", "if used is not None:", *_PLACE),
-    mutant("engine/kept/source.py", "and shoot.facts_file is None:", "and False:", *_PLACE),
+    mutant("engine/kept/source.py", "kept.exists() and shoot.facts_file is None:", "False:", *_PLACE),
     mutant(_SESSION, "and not frees and not last.corrects", "and not frees", *_CONSENT),
     mutant(_SESSION, "if self.withholds(c)), None)", "if c.after is False), None)", *_CONSENT),
     mutant(_STATE, 'if change.field != "words":', "if True:", *_CONSENT),
