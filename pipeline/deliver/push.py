@@ -345,7 +345,9 @@ class _Session:
         if there is not None:
             same = record is not None and (record.sha256, record.bytes, record.mark) == (file.sha256, *_pair(there))
             if same or (there.size == local and target.holds(file.name, there, file.sha256, file.path)):
-                if not same:
+                if known.sending:  # another version, by a run that was killed
+                    target.remove_part(file.name, known.sending)
+                if not same or known.sending:
                     self.records.arrived(known, file.sha256, there, file.text, self.names)
                 self.kept.append(file.name)
                 return

@@ -6,8 +6,9 @@ import secrets
 from contextlib import suppress
 from pathlib import Path
 
-from filelock import FileLock, Timeout
+from filelock import FileLock
 
+from pipeline.store.disk import is_held
 from pipeline.store.store import REVIEW, Store
 
 SAID = (
@@ -29,31 +30,16 @@ class OpenReview:
 
     def others(self) -> bool:
         """Whether another one is open; False where the system does not say."""
-        return any(_is_held(lock) for lock in self._locks() if lock != self._own)
+        return any(is_held(lock) for lock in self._locks() if lock != self._own)
 
     def close(self) -> None:
         """The end; what reviews left that were killed goes too."""
         with suppress(OSError):
             self._lock.release()
         for lock in self._locks():
-            if not _is_held(lock):
+            if not is_held(lock):
                 with suppress(OSError):
                     lock.unlink()
 
     def _locks(self) -> list[Path]:
         return sorted(self._folder.glob("open-*.lock"))
-
-
-def _is_held(lock: Path) -> bool:
-    """Whether another review holds a lock file; False where the system does not say.
-
-    Found out by trying to take it, which every system answers: on Windows a locked file can neither be read nor be
-    asked about (Microsoft Learn, "LockFileEx function"). A lock that nobody holds is taken for that moment.
-    """
-    try:
-        with FileLock(lock).acquire(timeout=0):
-            return False
-    except Timeout:
-        return True
-    except (OSError, NotImplementedError):
-        return False

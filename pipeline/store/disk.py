@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import platformdirs
+from filelock import FileLock, Timeout
 
 fcntl: Any
 try:
@@ -112,7 +113,22 @@ def _first_writable(folders: Sequence[str]) -> str:
 
 
 def is_held(lock: Path) -> bool:
-    """Whether another process holds a lock file that cannot be opened for writing; False where that cannot be seen."""
+    """Whether another process holds a lock file; False where the system does not say.
+
+    Found out by trying to take it, which every system answers: on Windows a locked file can neither be read nor be
+    asked about (Microsoft Learn, "LockFileEx function"). A lock that nobody holds is taken for that moment.
+    """
+    try:
+        with FileLock(lock).acquire(timeout=0):
+            return False
+    except Timeout:
+        return True
+    except (OSError, NotImplementedError):  # in a folder that can only be read
+        return _is_held_by_reading(lock)
+
+
+def _is_held_by_reading(lock: Path) -> bool:
+    """The same of a lock file that cannot be opened for writing."""
     if fcntl is None:
         return False
     try:

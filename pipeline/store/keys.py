@@ -2,28 +2,45 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
+import os
 import platform
 import sys
 from contextlib import suppress
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from pipeline import __version__
 
 _CHUNK = 1 << 20
+_HOLLOW = 1 << 30  # octets from which holes are looked for; reading a terabyte of them takes hours. No source
+MOSTLY_EMPTY = "is a gigabyte or more and mostly empty, as no picture is"
 
 
 def digest_file(path: Path) -> str:
-    """SHA-256 (FIPS 180-4) of a file's bytes, in hex, read a megabyte at a time. Raises OSError."""
-    digest = hashlib.sha256()
+    """SHA-256 (FIPS 180-4) of a file's bytes, in hex. Raises OSError, also for one that `is_hollow`."""
     with path.open("rb") as file:
-        while chunk := file.read(_CHUNK):
-            digest.update(chunk)
+        return digest_of(file)
+
+
+def digest_of(file: BinaryIO) -> str:
+    """The same of an open file, read a megabyte at a time from where it stands."""
+    if is_hollow(os.fstat(file.fileno())):
+        raise OSError(errno.EFBIG, MOSTLY_EMPTY, file.name)
+    digest = hashlib.sha256()
+    while chunk := file.read(_CHUNK):
+        digest.update(chunk)
     return digest.hexdigest()
+
+
+def is_hollow(about: os.stat_result) -> bool:
+    """Whether less than half of a large file is on the disk (POSIX: st_blocks, 512 octets each); the rest are holes."""
+    on_disk = 512 * getattr(about, "st_blocks", about.st_size)
+    return about.st_size >= _HOLLOW and on_disk < about.st_size // 2
 
 
 def digest_json(value: Any) -> str:

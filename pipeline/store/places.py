@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import errno
-import hashlib
 import os
 import re
 import stat
@@ -17,8 +16,8 @@ from pydantic import AfterValidator
 
 from pipeline.errors import InputError
 from pipeline.store.files import is_inside
+from pipeline.store.keys import digest_of
 
-_BLOCK = 1 << 20
 _LONGEST = 255  # octets of a name that file systems take
 # Microsoft Learn, "Naming Files, Paths, and Namespaces": characters and names that Windows reserves.
 _RESERVED = re.compile(r"(con|prn|aux|nul|conin\$|conout\$|(com|lpt)[0-9\u00b9\u00b2\u00b3])(?=\.|$)", re.IGNORECASE)
@@ -127,14 +126,11 @@ def digest_below(folder: Path, relative: str) -> str | None:
     path = path_below(folder, relative)
     if path is None:
         return None
-    digest = hashlib.sha256()
     try:
         with open_file(path) as file:
-            while block := file.read(_BLOCK):
-                digest.update(block)
+            return digest_of(file)
     except OSError:
         return None
-    return digest.hexdigest()
 
 
 def resolved(out: Path) -> Path:

@@ -192,15 +192,7 @@ class Store:
     def is_locked(self) -> bool:
         """Whether a run holds the folder now."""
         lock = path_below(self.out, ".work/lock")
-        if lock is None or not lock.is_file():
-            return False
-        try:
-            with FileLock(lock).acquire(timeout=0):
-                return False
-        except Timeout:
-            return True
-        except (OSError, NotImplementedError):  # a folder that can only be read
-            return is_held(lock)
+        return lock is not None and lock.is_file() and is_held(lock)
 
     def clean_temporaries(self) -> None:
         """Remove what a killed run left behind under temporary names; the caller holds the lock.

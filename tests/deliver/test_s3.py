@@ -111,6 +111,29 @@ def test_parts_that_a_cut_left_are_ended(
     assert [u["Key"] for u in left] == ["cup/TH1_0.jpg.theirs"]
 
 
+def test_parts_that_a_killed_run_left_are_ended_though_what_is_there_is_right_again(
+    bucket: tuple[Any, str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    client, name = bucket
+    out, to = tmp_path / "out", f"s3://{name}/cup"
+    items = [picture(out, "TH1_0.jpg")]
+    first = (out / "web" / "TH1_0.jpg").read_bytes()
+    assert go(out, items, to).problems == ()
+
+    def killed(self: object, *arguments: object) -> None:
+        client.create_multipart_upload(Bucket=name, Key="cup/TH1_0.jpg")
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
+        patch.setattr(targets.S3, "put", killed)
+        go(out, [picture(out, "TH1_0.jpg", 1)], to)
+    assert client.list_multipart_uploads(Bucket=name)["Uploads"]
+    (out / "web" / "TH1_0.jpg").write_bytes(first)
+    for _ in range(2):
+        assert go(out, items, to).problems == ()
+        assert not client.list_multipart_uploads(Bucket=name).get("Uploads")
+
+
 def test_a_server_with_etags_of_its_own_is_read_back(
     bucket: tuple[Any, str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -37,6 +37,7 @@ MUTANTS = [
         *_LOST,
     ),
     mutant("engine/kept/lost_records.py", " - (extras.keys() - small)", "", *_VERIFY),
+    mutant("engine/kept/lost_records.py", 'true = f"{true} (then)"', "pass", *_LOST),
     mutant(_OUTPUTS, "for entry in (*entries, *lost):", "for entry in entries:", *_LOST),
     mutant(_OUTPUTS, "self.notices += left.notices", "pass", *_LOST),
     mutant(_OUTPUTS, "        for relative in (*left.held, *left.made):\n", "        for relative in ():\n", *_ASIDE),

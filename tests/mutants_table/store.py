@@ -10,7 +10,7 @@ _STORE = "store/store.py"
 _CACHE = "store/cache.py"
 _CACHED = ("store/test_cache.py",)
 _DIGESTS = ("store/test_digests.py",)
-_STORED = ("store/test_store.py",)
+_STORED = ("store/test_store.py", "store/test_files.py")
 _KEYED = ("store/test_keys.py",)
 
 _PLACES = ("store/test_places.py",)

@@ -12,7 +12,9 @@ import numpy as np
 import pytest
 import rawpy
 
+from pipeline.engine.kept.compare import _delivered
 from pipeline.store.keys import digest_file, digest_json, environment
+from pipeline.store.places import digest_below
 
 # NIST, "Secure Hash Standard" FIPS 180-4, and its example values for SHA-256; the million times "a" is in
 # FIPS 180-2, appendix B.3. The values come from memory.
@@ -31,6 +33,22 @@ VECTORS = [
 def test_files_digest_as_published(tmp_path: Path, data: bytes, expected: str) -> None:
     (tmp_path / "file").write_bytes(data)
     assert digest_file(tmp_path / "file") == expected
+
+
+def test_a_terabyte_of_holes_is_not_read(tmp_path: Path) -> None:
+    """Reading it would take hours; what a camera or a run writes has no holes."""
+    path = tmp_path / "web" / "TH1_0001.jpg"
+    path.parent.mkdir()
+    with path.open("wb") as file:
+        file.truncate(1 << 40)
+    if path.stat().st_blocks * 512 > 1 << 30:
+        pytest.skip("this file system keeps no holes")
+    with pytest.raises(OSError, match="mostly empty") as error:
+        digest_file(path)
+    assert error.value.filename == str(path)
+    assert digest_below(tmp_path, "web/TH1_0001.jpg") is None
+    said = _delivered(tmp_path, "web/TH1_0001.jpg", "0" * 64, None)
+    assert said == "web/TH1_0001.jpg: is a gigabyte or more and mostly empty, as no picture is"
 
 
 def test_a_file_longer_than_one_read(tmp_path: Path) -> None:

@@ -14,6 +14,7 @@ from pipeline.engine.kept.manifest import NAME, Manifest, read_manifest, work_di
 from pipeline.report.pictures import proves_itself, report_files
 from pipeline.report.record import RunRecord
 from pipeline.store.files import is_leftover
+from pipeline.store.keys import MOSTLY_EMPTY, is_hollow
 from pipeline.store.places import OWN_FILES, REPORT_FOLDER, digest_below, is_link, path_below
 from pipeline.store.set_aside import FOLDER, files_aside
 from pipeline.store.store import HOLDER, KINDS, REVIEW, ROOT, Store
@@ -92,7 +93,7 @@ def _delivered(out: Path, relative: str, digest: str, done: DeliveredFile | None
     if not os.path.lexists(path):
         return f"{relative}: is missing"
     if found is None:
-        return f"{relative}: cannot be read"
+        return f"{relative}: {MOSTLY_EMPTY if is_hollow(path.stat()) else 'cannot be read'}"
     if done is not None and done.is_ours(found):
         return f"{relative}: was written by a run that did not finish; {_AGAIN}"
     return f"{relative}: differs from what was delivered"

@@ -5,12 +5,17 @@ from __future__ import annotations
 import shutil
 from pathlib import Path
 
+import PIL.Image
 import pytest
 
 from pipeline.engine.earlier import done_name
+from pipeline.engine.kept import lost_records
 from pipeline.engine.run import Outcome, read_shoot, run
 from pipeline.recipe.recipe import load_recipe
+from pipeline.report.record import FileRecord, FrameRecord
 from pipeline.steps import REGISTRY
+from pipeline.store.keys import digest_file
+from pipeline.store.store import Store
 from tests.golden import write_shoot
 
 RECIPE = """\
@@ -119,3 +124,25 @@ def test_records_that_are_lost_are_made_again_with_the_same_bytes(night: Path) -
     assert {path.name: path.read_bytes() for path in (night / "out" / "web").iterdir()} == before
     outcome = again(night)
     assert outcome.record.counts.rendered == 0 and not any("damaged" in text for text in outcome.record.notices)
+
+
+def test_a_frame_that_is_gone_is_not_taken_for_the_one_of_its_name_today(tmp_path: Path) -> None:
+    """Two cards had a TH1_0001. That of the first has left the shoot, so that of the second is called so now: what it
+    forbids or allows says nothing of the picture of the first."""
+    out, second = tmp_path / "out", tmp_path / "shoot" / "card2" / "TH1_0001.jpg"
+    second.parent.mkdir(parents=True)
+    PIL.Image.new("RGB", (32, 24)).save(second)
+    (out / "web" / "card2").mkdir(parents=True)
+    was = {"TH1_0001": "web/TH1_0001.jpg", "card2/TH1_0001": "web/card2/TH1_0001.jpg"}
+    frames = {}
+    for number, (name, file) in enumerate(was.items()):
+        PIL.Image.new("RGB", (32, 24), (number, 0, 0)).save(out / file)
+        one = FileRecord(file, digest_file(out / file), 1, 32, 24, 90, "", True, "", "", "", [])
+        frames[name] = FrameRecord(f"{name}.jpg", "delivered", deliveries={"web": one})
+    shoot = read_shoot(tmp_path / "shoot", models=tmp_path)
+    assert [frame.name for frame in shoot.frames] == ["TH1_0001"]
+    found = lost_records._recorded(Store(out), set(was.values()), frames, shoot)
+    assert {one.relative: one.frame for one in found} == {
+        "web/TH1_0001.jpg": "TH1_0001 (then)",
+        "web/card2/TH1_0001.jpg": "TH1_0001",
+    }
