@@ -53,7 +53,7 @@ CHANGED = "changed while it was read; if it is still being copied, wait for that
 _Side = Annotated[int, Field(ge=1, lt=1 << 20)]
 _FACTS, _PROXY = "facts", "proxy"  # what is kept of a frame beside the measurement of each step
 _SAVED_EVERY = 30.0  # s between saves of the digests of what was read: a killed run loses no more (chosen by us)
-_KEPT_VERSION = 6  # raised when the form of what is kept of a frame changes
+_KEPT_VERSION = 7  # raised when the form or the meaning of what is kept of a frame changes
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import IntEnum
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.types import F32, Image
 
@@ -18,6 +19,7 @@ class BlankConstants:
     nearly_all: float = 0.95  # share of the cells
     black: float = 0.002  # of saturation, 9 stops below it: a hall exposed three stops too little is above
     full: float = 0.97  # of saturation, above which a channel is clipped
+    channels: int = 2  # clipped ones that burn a pixel out: a wood floor under tungsten clips red and keeps its grain
     even: float = 0.01  # relative: everywhere the same, as where a file's levels are misread; a wall has shading
 
 
@@ -49,6 +51,11 @@ def blank_notice(image: Image) -> str:
     return _NOTICES[blank(image)]
 
 
+def blown_out(shares: F32, full: float = BLANK.full) -> NDArray[np.bool_]:
+    """Which pixels of (H, W, 3), in shares of saturation, are burnt out: of which one channel at most says anything."""
+    return np.asarray((shares >= np.float32(full)).sum(axis=2) >= BLANK.channels)
+
+
 def blank(image: Image) -> Blank:
     """Whether a linear frame (H, W, 3), small or large, shows next to nothing."""
     import cv2
@@ -57,7 +64,7 @@ def blank(image: Image) -> Blank:
     scale = min(1.0, BLANK.cells / max(height, width))
     size = (max(1, round(width * scale)), max(1, round(height * scale)))
     shares: F32 = np.asarray(image.pixels / image.saturation, dtype=np.float32)
-    clipped = cv2.resize((shares.max(axis=2) >= BLANK.full).astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    clipped = cv2.resize(blown_out(shares).astype(np.float32), size, interpolation=cv2.INTER_AREA)
     if float((clipped > 0.5).mean()) >= BLANK.nearly_all:
         return Blank.CLIPPED
     cells = cv2.resize(shares, size, interpolation=cv2.INTER_AREA)

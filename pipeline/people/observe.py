@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.imaging import level
-from pipeline.imaging.blank import Blank, blank
+from pipeline.imaging.blank import Blank, blank, blown_out
 from pipeline.imaging.geometry import Box, pixels_inside, row_to_box
 from pipeline.imaging.sharpness import Detail, sharpness
 from pipeline.people.detect import SURE, find, picture_for_detection
@@ -34,7 +34,7 @@ class ObservationRules:
     most: int = 40  # people, and faces, that are measured; a stand full of spectators has no end
     most_balls: int = 8
     middle: float = 0.2  # of the frame on each side left out of the part whose sharpness counts where nobody is found
-    clipped: float = 0.98  # of saturation
+    clipped: float = 0.98  # of saturation, from which a channel is clipped; two make a pixel burnt (imaging.blank)
     head: float = 0.6  # of a person's box from its top, in which the middle of the face lies, also of a bust
     hint: float = 0.4  # certainty of a face on an enlarged head, below which none is to be seen
     # The part of a person's box that shows the jersey: the middle of it, from the shoulders to the hips.
@@ -184,7 +184,7 @@ def observe(
     sharp = [sharpness(detail, _inner(p)) if detail is not None else 0.0 for p in people]
     torsos = [_part(picture, _torso(p)) for p in people]
     mean = float(image.pixels.mean())
-    clipped = np.any(image.pixels >= RULES.clipped * image.saturation, axis=2)
+    clipped = blown_out(np.asarray(image.pixels / image.saturation, dtype=np.float32), RULES.clipped)
     boxes = [row_to_box(p) for p in people]
     light = [
         (float(_part(image.pixels, box).mean()) / max(mean, 1e-6), float(_part(clipped, box).mean())) for box in boxes

@@ -26,9 +26,17 @@ def test_a_lens_cap_is_named_whatever_the_noise() -> None:
 
 def test_a_burnt_frame_is_named() -> None:
     assert "clipped" in blank_notice(frame(np.ones((240, 320, 3))))
-    red = noisy(0.3)
-    red[..., 0] = 1.0  # one channel is enough to lose the picture
-    assert "clipped" in blank_notice(frame(red))
+    yellow = noisy(0.3)
+    yellow[..., :2] = 1.0
+    assert "clipped" in blank_notice(frame(yellow))
+
+
+@pytest.mark.parametrize("channel", [0, 1, 2])
+def test_one_clipped_channel_leaves_a_picture(channel: int) -> None:
+    """A wood floor that fills the frame under tungsten clips red and shows its boards in green and blue."""
+    floor = noisy(0.3) + 0.2 * (np.arange(320) % 40 < 20)[None, :, None]
+    floor[..., channel] = 1.0
+    assert blank_notice(frame(floor)) == ""
 
 
 def test_one_even_tone_is_named() -> None:

@@ -156,6 +156,7 @@ MUTANTS = [
     # what shows nothing
     mutant(_OBSERVE, "        blank=blank(image),\n", "", *_OBSERVED),
     mutant(_OBSERVE, "            blank=self.blank,\n", "", *_OBSERVED),
+    mutant("imaging/blank.py", "channels: int = 2", "channels: int = 1", "imaging/test_blank.py", *_OBSERVED),
     mutant(_RANKING, "empty = [n for n in names if qualities[n].blank]", "empty = list[str]()", *_RANKED),
     mutant(_RANKING, "len(names) + blanks, ratings", "len(names), ratings", *_RANKED),
     mutant(

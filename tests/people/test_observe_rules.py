@@ -131,6 +131,15 @@ def test_the_light_on_a_person_is_against_that_of_the_frame() -> None:
     assert found.clipped == pytest.approx(1 / 16) and found.mean == pytest.approx(0.25 * mean + 0.15, rel=1e-4)
 
 
+@pytest.mark.parametrize("burnt, share", [((1.0, 0.6, 0.3), 0.0), ((1.0, 1.0, 0.5), 0.25), ((1.0, 1.0, 1.0), 0.25)])
+def test_a_warm_floor_of_which_red_clips_is_not_blown_out(burnt: tuple[float, float, float], share: float) -> None:
+    """Wood under tungsten, burnt skin and burnt cloth: of the floor two channels still show the boards."""
+    pixels = np.full((HEIGHT, WIDTH, 3), 0.2, np.float32)
+    pixels[100:300, 150:450] = burnt
+    found = observed(pixels)
+    assert found.clipped == share and found.people.light[0, 1] == 4 * share
+
+
 @pytest.mark.parametrize("value, blank", [(0.0, Blank.BLACK), (1.0, Blank.CLIPPED), (0.2, Blank.EVEN)])
 def test_a_frame_that_shows_nothing_is_known_as_such_and_kept_so(value: float, blank: Blank) -> None:
     """The lens cap on, a flash far too near, and a file whose levels are misread."""
