@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.imaging.camera_curve import straighten
-from pipeline.imaging.colour import srgb_decode, srgb_encode, to_lab
+from pipeline.imaging.colour import srgb_decode, to_lab
 from pipeline.imaging.orientation import Orientation
 from pipeline.light.gain_map import GainMap
 from pipeline.light.highlights import rebuild_samples
@@ -32,18 +32,24 @@ class BrightPixelConstants:
              all channels makes one of its own
     samples  kept of each lot at most
     raw      share of saturation from which a raw pixel counts as clipped in the file
-    coding   codes of 255, standard deviation of what sharpening and JPEG do to a delivered channel: a sky that lies
-             just below the end of the scale comes out with a part of it clipped
+    coding   codes of 255, standard deviation of what JPEG does to a delivered channel where all coefficients of a block
+             carry texture: the steps of ITU-T T.81, table K.1, at quality 88 are 16 codes (root mean square), and what
+             is rounded to them is off by a step over the root of 12. Where there is less texture, it is all that goes
+    least    and the least: codes are whole numbers
+    block    pixels a side over which texture is measured: a block of JPEG
     """
 
     step: int = 3
     shares: tuple[float, float] = (0.02, 0.12)
     samples: int = 512
     raw: float = 0.97
-    coding: float = 3.0
+    coding: float = 4.6
+    least: float = 0.3
+    block: int = 8
 
 
 BRIGHT = BrightPixelConstants()
+_GAMMA, _DARK = 2.4, 1e-4  # of IEC 61966-2-1, near enough; part of saturation that counts as black
 _FINISHED = float(srgb_decode(np.array(BURNT)))  # linear value from which a finished picture's channel is clipped
 
 
@@ -53,6 +59,7 @@ class BrightPixels:
 
     pixels   (N, 3) camera-linear, before any balance; places  (N, 2) sensor row and column, -1 to 1
     clipped  (N, 3) channels that are at the end of the scale in the file itself
+    texture  (N, 3) standard deviation of the finest detail around each, in parts of its own value as displayed
     weight   (N,) share of the frame's pixels that each sample stands for
     saturation (3,) and to_working (3, 3)  as of the image
     """
@@ -60,6 +67,7 @@ class BrightPixels:
     pixels: F32
     places: F64
     clipped: NDArray[np.bool_]
+    texture: F32
     weight: F64
     saturation: F64
     to_working: F64
@@ -70,6 +78,7 @@ class BrightPixels:
             "pixels": self.pixels.astype(np.float16),
             "places": np.round(self.places * _END).astype(np.int8),
             "clipped": self.clipped.astype(np.uint8),
+            "texture": self.texture.astype(np.float16),
             "weight": self.weight.astype(np.float32),
             "saturation": self.saturation,
             "to_working": self.to_working,
@@ -84,6 +93,7 @@ class BrightPixels:
             pixels.astype(np.float32),
             take(arrays, "places", np.int8, (count, 2), -_END, _END) / _END,
             take(arrays, "clipped", np.uint8, (count, 3), 0, 1) > 0,
+            take(arrays, "texture", np.float16, (count, 3), 0, LARGEST).astype(np.float32),
             take(arrays, "weight", np.float32, (count,), 0, 1).astype(np.float64),
             take(arrays, "saturation", np.float64, (3,), 1 / LARGEST, LARGEST),
             take(arrays, "to_working", np.float64, (3, 3), -LARGEST, LARGEST),
@@ -114,22 +124,16 @@ class BrightPixels:
         at = int(np.searchsorted(np.cumsum(self.weight[order]), share))
         return float(found[order[min(at, len(order) - 1)]])
 
-    def newly_burnt(self, delivered: F32, finished: bool) -> float:
+    def newly_burnt(self, delivered: F32) -> float:
         """Share of the frame's pixels that will be burnt as `delivered` (1, N, 3) display and is not so in the file:
-        that of the worst channel. finished  the file is a picture with codes of its own."""
+        that of the worst channel, with what coding as JPEG makes of them."""
+        from scipy.special import ndtr
+
         if not len(self.weight):
             return 0.0
-        new = _burnt(delivered[0])
-        if finished:
-            new = np.maximum(new - _burnt(srgb_encode(self.pixels)), 0.0)
-        return float((self.weight @ np.where(self.clipped, 0.0, new)).max())
-
-
-def _burnt(shown: NDArray[Any]) -> F64:
-    """How likely channels, 0 to 1, come out as the last code or the one before."""
-    from scipy.special import ndtr
-
-    return np.asarray(ndtr((shown - BURNT) * (255 / BRIGHT.coding)))
+        coding = np.clip(255 * self.texture.astype(np.float64), BRIGHT.least, BRIGHT.coding)
+        burnt = ndtr((delivered[0] - BURNT) * 255 / coding)
+        return float((self.weight @ np.where(self.clipped, 0.0, burnt)).max())
 
 
 def bright_pixels(image: Image, balance: F64, orientation: Orientation, finished: bool) -> BrightPixels:
@@ -169,4 +173,17 @@ def bright_pixels(image: Image, balance: F64, orientation: Orientation, finished
     )
     across, down = orientation.point_to_sensor((chosen % width + 0.5) / width, (chosen // width + 0.5) / height)
     places = np.stack([2 * down - 1, 2 * across - 1], axis=1)
-    return BrightPixels(flat[chosen], places, clipped[chosen], weight, image.saturation, image.to_working)
+    texture = _texture(image)[first[0] :: step, first[1] :: step].reshape(-1, 3)[chosen]
+    return BrightPixels(flat[chosen], places, clipped[chosen], texture, weight, image.saturation, image.to_working)
+
+
+def _texture(image: Image) -> F32:
+    """(H, W, 3) the finest detail about each pixel, as `BrightPixels.texture`: what neighbours differ by."""
+    import cv2
+
+    shown = np.maximum(image.pixels / image.saturation.astype(np.float32), np.float32(_DARK)) ** np.float32(1 / _GAMMA)
+    square = np.zeros_like(shown)
+    square[:-1] += np.diff(shown, axis=0) ** 2
+    square[:, :-1] += np.diff(shown, axis=1) ** 2
+    around = cv2.blur(square, (BRIGHT.block, BRIGHT.block), borderType=cv2.BORDER_REFLECT_101)
+    return np.asarray(np.sqrt(np.maximum(around, 0) / 4) / shown, dtype=np.float32)  # two differences of two pixels

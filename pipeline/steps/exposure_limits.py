@@ -25,8 +25,8 @@ _HALVINGS = 10  # of the stops in which a limit is looked for: to a hundredth
 class ExposureLimits:
     """What decides here. Chosen by eye on real files (python -m tests.real_exposure, tests.real_files); no source.
 
-    burnt   share of a frame that may newly burn out in a channel, by the samples: sharpening and coding make up to
-            1.6 times that, and half a percent is seen
+    burnt   share of a frame that may newly burn out in a channel, by the samples: sharpening makes up to 1.6 times
+            that, and half a percent is seen
     alone   stops less than others of its burst bear from which one frame alone is held back
     whites  share of a frame and the L* (CIE 15:2004) that its brightest pixels of that share keep when it is lowered:
             what the sensor clipped, where it is more than a lamp or a glint; and what is as large as a sheet of paper
@@ -59,11 +59,11 @@ class Shown:
         bright = self._bright(frame)
         if bright is None:
             return level
-        stops, finished = self._balanced(frame, evening), frame.kind == "picture"
+        stops = self._balanced(frame, evening)
 
         def burns(at: float) -> bool:
             shown = self._delivered(frame, bright, stops, at)
-            return any(bright.newly_burnt(s, finished) > LIMITS.burnt for s in shown)
+            return any(bright.newly_burnt(s) > LIMITS.burnt for s in shown)
 
         own_numbers = -float(stops.coefficients[0, 0].max())  # below it no channel is lifted
         return _highest(burns, level, min(level, own_numbers))
