@@ -11,6 +11,8 @@ may move without counting as uneven.
 * neutrals: white jersey, lines, and the greys of charts that are no reference. The figure is the distance in CIELAB
   a*b* from the truth at the same luminance, since the published white patch has itself a chroma of 2.6. Without a
   reference nobody can know that white is a little yellow: for gray_world the plain chroma counts.
+* neutrals at the sides: the same in the outer eighths of the frame, with the white about the boards before the wall:
+  where the lamps mix, a side glows in the light of the other end of the hall.
 * burst: per burst and place (a spot of floor or wall, a player's jersey or skin, 8 by 8 pixels at least) the range
   over its frames in EV, and the CIEDE2000 of the two frames that are farthest apart; also each frame against its
   burst's mean. The noise of the demonstration's small frames alone takes more of these than the bars allow.
@@ -73,6 +75,7 @@ RUNS = {
 }
 NEUTRAL = ("white jersey", "line", "grey")
 SURFACES = ("floor", "wall", "white jersey", "coloured jersey", "skin")
+_SIDE = 0.75  # of the way from the middle of a frame to its edge, where its sides begin
 ALIKE = ("white jersey", "skin", "floor", "wall")  # a coloured jersey without a chart is darker under some lamps
 _END = 4.0  # metres from the middle of the court (the halls are drawn so that lamps mix between the ends)
 _SMALL, _WIDE = 9, 64  # delivered pixels: below them noise and the JPEG's blocks are measured, not the light
@@ -83,7 +86,7 @@ _KNEE, _WHITE = 0.55, 3.0  # of the tone step that the recipe is given by defaul
 @dataclass(frozen=True)
 class Sample:
     """One box of one delivered frame. light and truth (3,): mean linear Rec. 709; clipped: share of its pixels; x: the
-    middle of the view, metres right of that of the court."""
+    middle of the view, metres right of that of the court; across: the box in the frame, -1 to 1."""
 
     frame: str
     burst: int | None  # None: a single frame
@@ -94,6 +97,7 @@ class Sample:
     clipped: float
     pixels: int
     x: float = 0.0
+    across: float = 0.0
 
     @property
     def at_truth(self) -> np.ndarray:
@@ -204,7 +208,7 @@ def samples(truth: Mapping, web: Path, curve: float | None = None) -> list[Sampl
             true = REC709_FROM_XYZ @ np.array(spot["xyz"])
             found.append(Sample(
                 name, burst, spot["kind"], spot["place"], part.mean(axis=0), true, float(top[area].mean()), len(part),
-                entry["x"],
+                entry["x"], spot["box"][0] + spot["box"][2] - 1,
             ))  # fmt: skip
     return found
 
@@ -254,6 +258,8 @@ def figures(found: Sequence[Sample]) -> dict[str, float]:
     """All figures of one run; a figure that the shoot has no boxes for is left out."""
     whole = [s for s in found if s.clipped < _TOPPED]
     result = _summary("neutrals, chroma off truth", (s.off_neutral for s in whole if s.kind in NEUTRAL), True)
+    at_sides = (s for s in whole if s.kind in (*NEUTRAL, "board") and abs(s.across) > _SIDE)
+    result |= _summary("neutrals at the sides, chroma off truth", (s.off_neutral for s in at_sides), True)
     plain = (float(np.hypot(*to_lab(s.light)[1:])) for s in whole if s.kind in NEUTRAL)
     result |= _summary("neutrals, chroma", plain)
     grouped = places(found)
