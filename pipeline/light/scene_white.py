@@ -21,8 +21,10 @@ from pipeline.types import F64
 
 # How far from the camera players are taken to be where they may stand before the wall, 1 = as far as it. Walls and
 # stands span more of the court than players do, so the light on players changes less from side to side. Half heights
-# above the horizon, from where on nobody is. Chosen on the generated halls: python -m tests.evenness.
-PLAYER_DISTANCE, ABOVE_PLAYERS = 0.45, 0.15
+# above the horizon, from where on nobody is. And by which power of the way from the middle to a side the wall counts
+# instead: few players are at the sides, where the wall is most unlike them and would glow in the other end's lamp.
+# Chosen on the generated halls: python -m tests.evenness.
+PLAYER_DISTANCE, ABOVE_PLAYERS, TO_SIDES = 0.45, 0.15, 4
 STOPS_PER_LOG = float(1 / np.log(2))  # natural log -> stops
 
 
@@ -118,14 +120,16 @@ def gradient_at(scene: Scene, frame: int, rows: F64, columns: F64) -> F64:
     """(..., 2) how far the chroma of the light is off the scene's at places of a frame, -1 to 1 down and across its
     sensor, natural log. It is that of white: walls, stands and boards, which it is measured on, are grey as a whole.
 
-    Where players may be it is that on them, nearer than the wall behind: the whole of what the wall shows would be too
-    much, and the wall comes out with a part of its own left.
+    Where players may be it lies between that on them and that of the wall behind, farther away: in the middle it is
+    theirs, at the sides the wall's.
     """
     lies, gradient = scene.lies[frame], scene.chroma_gradient
     x, y = (2 * v - 1 for v in lies.point_to_upright((columns + 1) / 2, (rows + 1) / 2))
+    across = x - upright_pan(scene.pan[frame], lies)  # as in the middle frame, so that a place stays as it is in a pan
     above = np.clip((gradient.horizon - y) / ABOVE_PLAYERS, 0.0, 1.0)
-    distance = np.minimum(gradient.distance(y), PLAYER_DISTANCE + (1 - PLAYER_DISTANCE) * above)
-    return gradient.at(x - upright_pan(scene.pan[frame], lies), distance)
+    of_wall = np.maximum(above, np.clip(across / gradient.half, -1, 1) ** TO_SIDES)
+    distance = np.minimum(gradient.distance(y), PLAYER_DISTANCE + (1 - PLAYER_DISTANCE) * of_wall)
+    return gradient.at(across, distance)
 
 
 def votes_of(

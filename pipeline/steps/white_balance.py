@@ -46,8 +46,8 @@ class WhiteBalanceRules:
     """
 
     rows: int = 21
-    columns: int = 13
-    degrees: tuple[int, int] = (9, 4)
+    columns: int = 25
+    degrees: tuple[int, int] = (9, 8)
     unsure: float = 0.5
     recognised: float = 0.6
 
@@ -381,7 +381,7 @@ def in_words(solution: WhiteBalanceSolution) -> str:
 
 STEP: Step[WhiteBalanceParams, WhiteBalanceMeasurement, WhiteBalanceSolution] = Step(
     name="white_balance",
-    version=7,
+    version=8,
     summary="Make neutral things neutral: as shot, gray-world, from reference patches, or fixed multipliers.",
     Params=WhiteBalanceParams,
     place="shared",

@@ -168,11 +168,29 @@ def test_a_camera_without_a_model_that_has_no_reference_is_told_by_its_frames() 
     )
 
 
+def taken_for(column: float, half: float = SLANTED.half) -> float:
+    """How far from the camera what is seen in a column is taken to be, 1 = the wall: players in the middle, nearer than
+    the walls that a gradient is measured on, and the wall at the sides of what a burst shows."""
+    return PLAYER_DISTANCE + (1 - PLAYER_DISTANCE) * (column / half) ** 4
+
+
+def test_boards_at_the_sides_get_the_light_of_the_wall_and_players_in_the_middle_theirs() -> None:
+    """Light that runs by 0.4 along the wall: at the sides, where hardly a player is, nothing of it is left; halfway
+    out a player at 0.45 of the wall's distance is in 0.45 of it, and comes out within a tenth of that."""
+    slanted = replace(SLANTED, half=1.0)
+    light = light_of([scene(["F1"], chroma_gradient=slanted)])
+    found = solve(context_of(light), WhiteBalanceParams(method="gray_world")).by_frame["F1"].stops
+    middle = found.at(0.0, 0.0)
+    for side in (-1.0, 1.0):
+        wall, halfway = (slanted.at(np.array([at]))[0] / np.log(2) for at in (side, side / 2))
+        assert (found.at(0.0, side) - middle)[[0, 2]] == pytest.approx(-wall, rel=0.02)
+        assert (found.at(0.0, side / 2) - middle)[[0, 2]] == pytest.approx(-PLAYER_DISTANCE * halfway, rel=0.1)
+
+
 def test_gradient_and_pan_decide_what_the_card_stood_in() -> None:
     """A card at the right edge, where the light is another: the middle of the frame gets the light of the middle."""
     chroma_gradient = ChromaGradient(np.array([[0.2, -0.1], *[[0.0, 0.0]] * 3]))
-    # A card stands where players do, nearer than the walls that the gradient is measured on.
-    card = np.exp(chroma_gradient.at(np.array([0.8]), PLAYER_DISTANCE)[0])
+    card = np.exp(chroma_gradient.at(np.array([0.8]), taken_for(0.8, 1.0))[0])
     white = np.array([card[0], 1, card[1]]) / DAY * 0.3
     facts = Facts(references=(Reference("F1", patch=Box(0, 0, 1, 1)),))
     context = context_of(
@@ -232,14 +250,14 @@ def test_light_over_a_frame_is_that_of_white_wherever_the_halls_own_colours_went
     context = context_of(light, facts, F1=reference_of(whites[0]), F2=reference_of(whites[1]))
     found = solve(context, WhiteBalanceParams(method="reference_patch")).by_frame["F3"]
     off = found.stops.at(0.0, 0.6) - found.stops.at(0.0, 0.0)
-    assert off[[0, 2]] == pytest.approx(-SLANTED.at(np.array([0.6]), PLAYER_DISTANCE)[0] / np.log(2), abs=0.01)
+    assert off[[0, 2]] == pytest.approx(-SLANTED.at(np.array([0.6]), taken_for(0.6))[0] / np.log(2), abs=0.01)
 
 
 @pytest.mark.parametrize("pan", [0.3, -0.3])
 def test_a_reference_in_a_panned_frame_counts_for_its_place_in_the_hall(pan: float) -> None:
     """The scene lies `pan` right of where the middle frame has it: the card stood in the light of column - pan."""
     gradient = SLANTED
-    card = np.exp(gradient.at(np.array([0.5 - pan]), PLAYER_DISTANCE)[0])
+    card = np.exp(gradient.at(np.array([0.5 - pan]), taken_for(0.5 - pan))[0])
     white = np.array([card[0], 1, card[1]]) / DAY * 0.3
     light = light_of([scene(["F1", "F2"], chroma_gradient=gradient, pan=(pan, 0.0))])
     patch = reference_of(white, column=0.5)
@@ -346,7 +364,7 @@ def test_players_are_lit_as_what_stands_nearer_than_halfway_to_the_wall() -> Non
     context = context_of(light_of([scene(["F1"], chroma_gradient=gradient)]))
     ends = solve(context, WhiteBalanceParams(method="gray_world")).by_frame["F1"].stops.on(1, 2, ends=True)[0]
     walls = gradient.at(np.array([-1.0, 1.0]))
-    assert ends[1, 0] - ends[0, 0] == pytest.approx(-0.45 * (walls[1, 0] - walls[0, 0]) / np.log(2), rel=0.01)
+    assert ends[1, 0] - ends[0, 0] == pytest.approx(-taken_for(1.0) * (walls[1, 0] - walls[0, 0]) / np.log(2), rel=0.01)
 
 
 def test_what_no_player_stands_before_gets_the_whole_gradient() -> None:
@@ -356,7 +374,7 @@ def test_what_no_player_stands_before_gets_the_whole_gradient() -> None:
     context = context_of(light_of([scene(["F1"], chroma_gradient=view)]))
     stops = solve(context, WhiteBalanceParams(method="gray_world")).by_frame["F1"].stops
     span = (view.at(np.array(1.0)) - view.at(np.array(-1.0)))[0] / np.log(2)
-    for row, part in ((-0.95, 1.0), (-0.35, 0.45), (0.9, 1 / (1 + 2 * 1.15))):
+    for row, part in ((-0.95, 1.0), (-0.35, taken_for(1.0)), (0.9, 1 / (1 + 2 * 1.15))):
         assert stops.at(row, -1)[0] - stops.at(row, 1)[0] == pytest.approx(part * span, rel=0.1)
 
 
@@ -368,7 +386,7 @@ def test_light_changes_from_side_to_side_of_the_upright_picture(lies, left, righ
     """Exif 2.32, tag 274: 6 (RIGHT_TOP): the sensor's first row is the upright picture's right side."""
     context = context_of(light_of([scene(["F1"], chroma_gradient=SLANTED, lies=(lies,))]))
     stops = solve(context, WhiteBalanceParams(method="gray_world")).by_frame["F1"].stops
-    assert stops.at(*left)[0] - stops.at(*right)[0] == pytest.approx(0.45 * 0.4 / 1.3 / np.log(2), rel=0.01)
+    assert stops.at(*left)[0] - stops.at(*right)[0] == pytest.approx(taken_for(1.0) * 0.4 / 1.3 / np.log(2), rel=0.01)
 
 
 def test_chart_matrices_blend_and_keep_white() -> None:
