@@ -143,6 +143,8 @@ def of_picture_pool() -> Iterator[float]:
             frames.append(picture_noise.PictureStatistics(picture_noise.coded(np.exp(logs)), blocks, (3000, 4000)))
         if case % 4 == 0:
             frames = [replace(one, size=(1000, 1000)) for one in frames]
+        if case % 2 == 0:
+            frames = [replace(one, steps=np.full((2, 8, 8), 12, np.uint16)) for one in frames]
         found = picture_noise_pool.pool(frames, (100.0, 6400.0, None)[case % 3])
         if found is not None:
             yield from found.power[:, :, ::3, ::3].ravel().tolist()

@@ -59,6 +59,7 @@ SETTINGS = {
     "scikit-image non-local means": (0.4, 0.6, 0.8, 1.0),
     "BM3D": (6.0, 10.0, 14.0, 18.0, 24.0),
 }
+CLEAN_QUALITY = 92
 _EXPOSURE = 0.6  # of saturation, where white lies
 _BLACK, _SPAN = 1000, 15000  # digital numbers
 _RGB_TO_XYZ = np.array(  # IEC 61966-2-1
@@ -145,10 +146,26 @@ def read(data: bytes) -> Picture:
         return read_picture(path).pixels
 
 
+@cache
+def steps(quality: int) -> np.ndarray:
+    """By which `jpeg` rounds, as read from a file."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "frame.jpg"
+        path.write_bytes(jpeg(np.zeros((16, 16, 3)), quality))
+        found = read_picture(path).steps
+    assert found is not None
+    return found
+
+
+def quality_of(name: str) -> int:
+    """Of the JPEG of a photograph: 90 to 95."""
+    return 90 + zlib.crc32(name.encode()) % 6
+
+
 def pair(name: str, iso: float, size: str, crop: bool = False) -> tuple[Picture, Picture]:
     """As `exposed`, of a photograph of the folder, or of its middle; the quality goes by the name."""
     picture = photograph(name)[_MIDDLE, _MIDDLE] if crop else photograph(name)
-    return exposed(picture, iso, size, 90 + zlib.crc32(name.encode()) % 6)
+    return exposed(picture, iso, size, quality_of(name))
 
 
 def exposed(picture: Picture, iso: float, size: str, quality: int, seed: int = 7) -> tuple[Picture, Picture]:
@@ -189,9 +206,14 @@ def denoised(picture: Picture, noise: Noise, **params: object) -> Picture:
     return DENOISE.apply(image, given, context).pixels
 
 
-def by_itself(picture: Picture, size: str, iso: float | None, known: PictureStatistics | None = None) -> Picture:
-    """A frame that is alone in its shoot; as it is where nothing is known of its noise."""
-    own = pool([known or picture_statistics(picture)], iso)
+def by_itself(picture: Picture, size: str, iso: float | None, quality: int = CLEAN_QUALITY) -> Picture:
+    """A JPEG that is alone in its shoot; as it is where nothing is known of its noise."""
+    return cleaned_by(picture, size, iso, picture_statistics(picture, steps(quality)))
+
+
+def cleaned_by(picture: Picture, size: str, iso: float | None, known: PictureStatistics) -> Picture:
+    """As by_itself, by what it is known to show."""
+    own = pool([known], iso)
     if own is None:
         return at_size(picture, Noise(np.ones(3), np.ones(3)), size)[0]
     return denoised(*at_size(picture, own.noise(), size))
@@ -200,7 +222,7 @@ def by_itself(picture: Picture, size: str, iso: float | None, known: PictureStat
 def table(pictures: Sequence[str], iso: int, size: str, clean: bool, crop: bool) -> float:
     """Prints it; the least gain of all pictures, dB."""
     pairs = {name: pair(name, iso, size, crop) for name in pictures}
-    own = {name: picture_statistics(noisy) for name, (noisy, _) in pairs.items()}
+    own = {name: picture_statistics(noisy, steps(quality_of(name))) for name, (noisy, _) in pairs.items()}
     together = pool(list(own.values()), iso)
     assert together is not None
     rows = {}
@@ -208,7 +230,7 @@ def table(pictures: Sequence[str], iso: int, size: str, clean: bool, crop: bool)
     for name, (noisy, truth) in pairs.items():
         wanted = at_size(truth, Noise(np.ones(3), np.ones(3)), size)[0]
         before = score(wanted, at_size(noisy, Noise(np.ones(3), np.ones(3)), size)[0])
-        alone = score(wanted, by_itself(noisy, size, iso, own[name]))
+        alone = score(wanted, cleaned_by(noisy, size, iso, own[name]))
         pooled = score(wanted, denoised(*at_size(noisy, of_frame(together, own[name], iso).noise(), size)))
         rows[name] = [*before, alone[0] - before[0], alone[1], pooled[0] - before[0], pooled[1]]
         print(name, " ".join(f"{v:7.2f}" for v in rows[name]), flush=True)
@@ -216,11 +238,11 @@ def table(pictures: Sequence[str], iso: int, size: str, clean: bool, crop: bool)
     least = min(min(row[2], row[4]) for row in rows.values())
     print(f"least gain {least:.2f} dB")
     if clean:
-        truths = {name: read(jpeg(camera_curve(_EXPOSURE * photograph(name)), 92)) for name in pictures}
-        shown = {name: picture_statistics(truth) for name, truth in truths.items()}
+        truths = {name: read(jpeg(camera_curve(_EXPOSURE * photograph(name)), CLEAN_QUALITY)) for name in pictures}
+        shown = {name: picture_statistics(truth, steps(CLEAN_QUALITY)) for name, truth in truths.items()}
         together = pool(list(shown.values()), 100.0)
         for name, truth in truths.items():
-            apart = [score(truth, by_itself(truth, "file", 100.0, shown[name]))[1]]
+            apart = [score(truth, cleaned_by(truth, "file", 100.0, shown[name]))[1]]
             if together is not None:
                 apart.append(score(truth, denoised(truth, of_frame(together, shown[name], 100.0).noise()))[1])
             print(f"clean {name}, ISO 100: CIEDE2000 to itself", " ".join(f"{v:.2f}" for v in apart))
@@ -257,7 +279,7 @@ def against(pictures: Sequence[str], iso: int, size: str) -> None:
     gains: dict[tuple[str, float], list[float]] = {}
     for name in pictures:
         noisy, truth = pair(name, iso, size)
-        own = pool([picture_statistics(noisy)], iso)
+        own = pool([picture_statistics(noisy, steps(quality_of(name)))], iso)
         assert own is not None
         small, noise = at_size(noisy, own.noise(), size)
         wanted = resize(truth, 512, 512) if size == "web" else truth

@@ -17,6 +17,7 @@ import numpy as np
 import PIL.Image
 import PIL.ImageCms
 import tifffile
+from numpy.typing import NDArray
 
 from pipeline.errors import COPY_AGAIN, FrameError
 from pipeline.formats.declared import (
@@ -30,6 +31,7 @@ from pipeline.formats.declared import (
 from pipeline.formats.exif import read_exif, read_tags
 from pipeline.formats.heif import PRIMARIES_REC709, decode_heif, is_heif
 from pipeline.formats.icc import MatrixProfile, adobe_rgb, coded_primaries, matrix_profile
+from pipeline.formats.jpeg_steps import jpeg_steps
 from pipeline.formats.source import Source
 from pipeline.imaging.colour import srgb_decode
 from pipeline.imaging.memory import MEMORY, refuse_too_large
@@ -47,11 +49,13 @@ _WHITE_IS_ZERO, _PALETTE, _SEPARATED = 0, 3, 5  # TIFF 6.0, PhotometricInterpret
 
 @dataclass(frozen=True)
 class Picture:
-    """pixels (H, W, 3) linear Rec. 709, upright, 1.0 = clipping; notices for the report; bits a channel in the file."""
+    """pixels (H, W, 3) linear Rec. 709, upright, 1.0 = clipping; notices for the report; bits a channel in the file;
+    steps (2, 8, 8) by which a JPEG rounds luma and colour, by frequency, upright, None for other files."""
 
     pixels: F32
     notices: tuple[str, ...]
     bits: int
+    steps: NDArray[np.uint16] | None = None
 
 
 @dataclass
@@ -71,6 +75,7 @@ class _Encoded:
     deep: bool = False
     white: int = 0  # the number that is black where white is zero
     notices: list[str] = field(default_factory=list)
+    steps: NDArray[np.uint16] | None = None
 
 
 def read_picture(path: Path, orientation: Orientation | None = None) -> Picture:
@@ -109,7 +114,10 @@ def read_picture(path: Path, orientation: Orientation | None = None) -> Picture:
         cv2.error, zlib.error, tifffile.TiffFileError,
     ) as error:  # fmt: skip
         raise FrameError(_damage(path, error)) from error
-    return Picture(linear, tuple(encoded.notices), encoded.bits)
+    steps = encoded.steps
+    if steps is not None and orientation.swaps_sides:
+        steps = np.ascontiguousarray(steps.swapaxes(1, 2))
+    return Picture(linear, tuple(encoded.notices), encoded.bits, steps)
 
 
 def _damage(path: Path, error: Exception) -> str:
@@ -155,6 +163,7 @@ def _read(path: Path) -> _Encoded:
             encoded.profile = picture.info.get("icc_profile") or None
         else:
             encoded = _shallow(picture, picture.info.get("icc_profile") or None)
+            encoded.steps = jpeg_steps(picture)
         encoded.colour_space = _colour_space(path)
         return encoded
 

@@ -276,10 +276,10 @@ def _decode(frame: Frame, long_edge: int | None, options: DecodeOptions) -> Deco
     if options.sense:
         noise = estimate_rgb(pixels, np.ones(3))
         detail = detail_of(pixels, noise)
-        statistics = picture_statistics(pixels)
+        statistics = picture_statistics(pixels, picture.steps)
     else:
         given = None if options.picture is None else options.picture.noise
-        known = given or pool([picture_statistics(pixels)], frame.exif.iso)
+        known = given or pool([picture_statistics(pixels, picture.steps)], frame.exif.iso)
         noise = Noise(np.zeros(3), np.zeros(3)) if known is None else known.noise()
     scale = min(1.0, (long_edge or max(full)) / max(full))
     if scale < 1:
@@ -299,7 +299,7 @@ def every_pixel(params: DecodeParams) -> bool:
 
 STEP: Step[DecodeParams, DecodeMeasurement, SensorCorrection | PictureCorrection] = Step(
     name="decode",
-    version=10,
+    version=11,
     summary="Read a raw frame or a JPEG, TIFF or PNG into linear camera colour, upright, black subtracted.",
     Params=DecodeParams,
     place="shared",

@@ -15,12 +15,13 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.imaging.colour import srgb_decode, srgb_encode
 from pipeline.store.packing import take
 from pipeline.types import F32, F64, JsonObject, Noise
 
@@ -87,15 +88,22 @@ class PictureStatistics:
     power   (SCALES, BINS, 3, 8, 8) codes of the mean power in the quiet blocks of luma and two colour planes
     blocks  (SCALES, BINS) how many blocks there were; 0 where too few
     size    (height, width), pixels
+    steps   (2, 8, 8) by which a JPEG rounded luma and colour, in codes, by frequency at full size; 0 for other files
     """
 
     power: U8
     blocks: NDArray[np.int32]
     size: tuple[int, int]
+    steps: NDArray[np.uint16] = field(default_factory=lambda: np.zeros((2, 8, 8), np.uint16))
 
     def as_arrays(self) -> dict[str, NDArray[Any]]:
         """For the store; 8 kB."""
-        return {"picture_power": self.power, "picture_blocks": self.blocks, "picture_size": np.array(self.size)}
+        return {
+            "picture_power": self.power,
+            "picture_blocks": self.blocks,
+            "picture_size": np.array(self.size),
+            "picture_steps": self.steps,
+        }
 
     @classmethod
     def from_arrays(cls, arrays: Mapping[str, NDArray[Any]]) -> PictureStatistics:
@@ -103,7 +111,7 @@ class PictureStatistics:
         power = take(arrays, "picture_power", np.uint8, (SCALES, BINS, 3, 8, 8), 0, 255)
         blocks = take(arrays, "picture_blocks", np.int32, (SCALES, BINS), 0, 1 << 30)
         height, width = (int(n) for n in take(arrays, "picture_size", np.int64, (2,), 1, 1 << 30))
-        return cls(power, blocks, (height, width))
+        return cls(power, blocks, (height, width), take(arrays, "picture_steps", np.uint16, (2, 8, 8), 0, 65535))
 
 
 def _stable(x: NDArray[Any]) -> NDArray[Any]:
@@ -124,6 +132,18 @@ def _white() -> tuple[float, float]:
     """Where white lies: stabilised, and in luma."""
     stable = float(_stable(np.array(1.0)))
     return stable, stable * float((_mix()[0] / np.array(PICTURE_NOISE.deviations)).sum())
+
+
+def hidden_by_step() -> F64:
+    """(3,): by how much a step of one 8-bit code, of luma and of the stronger colour, moves luma and the two colour
+    planes at middle grey, where the curve of sRGB and the root are nearly one another's inverse."""
+    grey = float(srgb_encode(np.array([_MIDDLE], np.float32))[0])
+    near = srgb_decode(np.array([grey - 2 / 255, grey + 2 / 255], np.float32))
+    slope = float(np.diff(_stable(near))[0]) / 4
+    # ITU-R BT.601: red, green and blue of a code of luma, of blue and of red.
+    codes = np.array([[1, 0, 1.402], [1, -0.344136, -0.714136], [1, 1.772, 0]])
+    moved = np.abs(_mix() / np.array(PICTURE_NOISE.deviations) @ codes) * slope
+    return np.array([moved[0, 0], moved[1, 1:].max(), moved[2, 1:].max()])
 
 
 def _blocks(pixels: F32) -> F32:
@@ -169,8 +189,11 @@ def _quiet(power: F32) -> F64:
     return np.asarray(mean / p.lost, dtype=np.float64)
 
 
-def picture_statistics(pixels: F32) -> PictureStatistics:
-    """What a finished picture (H, W, 3), linear, 1 = white, at its full size, says of its noise."""
+def picture_statistics(pixels: F32, steps: NDArray[np.uint16] | None = None) -> PictureStatistics:
+    """What a finished picture (H, W, 3), linear, 1 = white, at its full size, says of its noise.
+
+    steps  (2, 8, 8) as in PictureStatistics; None for other files than JPEG
+    """
     import cv2
 
     p = PICTURE_NOISE
@@ -192,7 +215,7 @@ def picture_statistics(pixels: F32) -> PictureStatistics:
                 continue
             counts[scale, b] = len(own)
             codes[scale, b] = coded(_quiet(own * own).reshape(3, 8, 8))
-    return PictureStatistics(codes, counts, size)
+    return PictureStatistics(codes, counts, size, np.zeros((2, 8, 8), np.uint16) if steps is None else steps)
 
 
 @dataclass(frozen=True)

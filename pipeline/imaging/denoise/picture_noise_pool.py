@@ -18,6 +18,7 @@ from pipeline.imaging.denoise.picture_noise import (
     coded,
     logarithms,
 )
+from pipeline.imaging.denoise.rounding import hidden, raised
 from pipeline.types import F64
 
 
@@ -27,7 +28,7 @@ class PoolConstants:
 
     most_frames: int = 60  # spread over the pool: more change nothing
     quieter_frames: float = 0.2  # quantile of the frames
-    alone: float = 0.5  # quantile of what frames say alone, which bounds what they say together
+    alone: float = 0.7  # quantile of what frames say alone, which bounds what they say together
     quieter_bins: float = 0.3  # quantile of the brightnesses
     bin_above: float = 2.0  # power of one brightness over the lower ones, above which the rest is texture
     ring: tuple[float, float] = (2.8, 5.7)  # coefficients by whose power a scale is judged
@@ -43,7 +44,7 @@ class PoolConstants:
     unsure: float = 2.0  # by which what the coarser scales hold too much costs
     # Of what the coarser scales hold beyond that, the part by which all is taken to be less, in luma and in colour:
     # where even quiet blocks hold structure, the finer ones hold some of it.
-    doubt: tuple[float, float] = (0.6, 0.6)
+    doubt: tuple[float, float] = (0.5, 0.5)
     busier: float = 0.5  # natural logarithm by which noise is more beside quiet places, where luma is sure
     # Where luma holds far too much, all of the picture is texture, and still less is sure.
     textured_from: float = 1.5
@@ -58,14 +59,14 @@ class PoolConstants:
     base_iso: float = 400.0
     below_base: float = 0.8  # log(3) / log(400 / 100)
     # Where blocks are few, as in a small picture, fewer are quiet: by each natural logarithm of their number below
-    # `enough`, noise is taken to be so much less, in natural logarithms of power.
+    # `enough`, noise is taken to be so much less, in natural logarithms of power, where it may be texture: no stronger
+    # than that, and more than most sensors have at this ISO. There more may be lost than won.
     enough: float = 10000.0
-    few: float = 0.3
-    # And by so much more where it may be texture: no stronger than that, and more than most sensors have at this ISO.
-    # There more may be lost than won.
-    few_unsure: float = 0.5
+    few_unsure: float = 1.2
+    # By how much luma holds too much, up to where all that a JPEG hides is added, and from where on nothing is.
+    hides: tuple[float, float] = (1.0, 2.0)
     texture: tuple[float, float] = (0.8, 1.6)  # densities of luma, from which on less, then nothing counts
-    usual: tuple[float, float] = (-2.0, -1.2)  # over the most of a sensor: from which on a part, then all does
+    usual: tuple[float, float] = (-1.7, -1.1)  # over the most of a sensor: from which on a part, then all does
     alike: float = 0.8  # natural logarithm of power, within which frames of unknown ISO are pooled
     own: float = 1.25  # of a frame's own power, which bounds what its pool says of it
 
@@ -213,7 +214,7 @@ def pool(statistics: Sequence[PictureStatistics], iso: float | None) -> PictureN
     if not np.isfinite(power[0]).any():
         return None
     if len(some) > 1:
-        # Together, the textures of several frames may look like noise: no more than half of them would say alone.
+        # Together, the textures of several frames may look like noise: no more than most of them would say alone.
         alone = np.stack([one.power + one.bright.mean() for one in singles])
         power = np.fmin(power, _quantile(alone, POOL.alone, sure) - seen.bright.mean() + POOL.grows)
     return PictureNoise(coded(np.exp(power)), coded(np.exp(seen.bright)), every)
@@ -224,8 +225,8 @@ class _Seen:
     """Logarithms of power, as _brightness.
 
     bright    (BINS,)
-    measured  (SCALES, 3, 8, 8)
-    power     (SCALES, 3, 8, 8) without what is no noise
+    measured  (SCALES, 3, 8, 8), with what a JPEG hides
+    power     (SCALES, 3, 8, 8) without what is no noise, and with what a JPEG hides
     over      natural logarithm by which luma holds too much towards the coarse; 0 where nothing was measured
     """
 
@@ -240,10 +241,19 @@ def _seen(statistics: Sequence[PictureStatistics], iso: float | None, sure: NDAr
     bright, power = _brightness(_quantile(_masked(statistics), POOL.quieter_frames, sure))
     bounded, over = _bounded(power, iso, height * width) if np.isfinite(power[0]).any() else (power, 0.0)
     blocks = sum(int(one.blocks[0].sum()) for one in statistics)
-    more = POOL.few_unsure * _unsure(bounded[:, 0], bright, _most(iso, height * width))
-    bounded = bounded - (POOL.few + more) * max(0.0, np.log(POOL.enough / max(blocks, 1)))
-    # Colour that is nowhere measured bounds nothing: then nothing is known.
-    return _Seen(bright, power, bounded if np.isfinite(bounded).all() else np.full_like(power, np.nan), over)
+    fewer = max(0.0, np.log(POOL.enough / max(blocks, 1)))
+    unsure = _unsure(bounded[:, 0], bright, _most(iso, height * width))
+    bounded = bounded - POOL.few_unsure * unsure * fewer
+    if not np.isfinite(bounded).all():
+        # Colour that is nowhere measured bounds nothing: then nothing is known.
+        return _Seen(bright, power, np.full_like(power, np.nan), over)
+    least = hidden(np.median([one.steps for one in statistics], axis=0)) - bright.mean()
+    part = (1 - unsure * min(1.0, fewer)) * float(np.interp(over, POOL.hides, (1, 0)))
+    more = part * (raised(bounded, least, _rings()[1]) - bounded)
+    shown = np.where(
+        np.isfinite(power), raised(np.where(np.isfinite(power), power, bounded), least, _rings()[1]), np.nan
+    )
+    return _Seen(bright, shown, bounded + more, over)
 
 
 def _unsure(luma: NDArray[Any], bright: NDArray[Any], most: float) -> float:

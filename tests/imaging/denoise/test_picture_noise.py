@@ -16,10 +16,12 @@ from pipeline.imaging.denoise.picture_noise import (
     PictureNoise,
     PictureStatistics,
     coded,
+    hidden_by_step,
     picture_statistics,
     power_of,
 )
 from pipeline.imaging.denoise.picture_noise_pool import alike, of_frame, pool
+from pipeline.imaging.denoise.rounding import hidden
 from pipeline.imaging.resample import resize, resize_energy
 from pipeline.types import Noise
 from tests import jpeg_noise
@@ -174,6 +176,36 @@ def test_a_quiet_frame_of_a_noisy_pool_keeps_its_own() -> None:
     assert level(of_frame(pooled, quiet, 6400.0)) < level(pooled) - 2
 
 
+def test_half_the_power_of_hidden_noise_is_rounded_away() -> None:
+    """By its definition: Gaussian numbers, rounded to multiples of a step."""
+    steps = np.full((2, 8, 8), 7, np.uint16)
+    power = np.exp(hidden(steps)[0, 0, 3, 3]) / hidden_by_step()[0] ** 2
+    numbers = np.random.default_rng(2).normal(0, np.sqrt(power), 1_000_000)
+    left = (7 * np.round(numbers / 7)).var() / power
+    assert left == pytest.approx(0.5, abs=0.03)
+
+
+def test_noise_that_a_jpeg_hides_in_quiet_places() -> None:
+    """Fine noise of a wall: rounded to nothing there, but not where there is a picture. What is taken for it is near
+    what the wall showed before it was a JPEG, and no more than that where nothing was rounded."""
+    white = np.random.default_rng(4).standard_normal((640, 768, 3))
+    wall = slopes(640, 768)
+    frame = (wall + 0.03 * np.sqrt(wall) * white).astype(np.float32)
+    file = jpeg_noise.read(jpeg_noise.jpeg(jpeg_noise.encode(frame), 92))
+    fine = np.hypot(*np.mgrid[0:8, 0:8]) > 7
+
+    def power(picture: np.ndarray, steps: np.ndarray | None) -> float:
+        found = pool([picture_statistics(picture, steps)], 6400.0)
+        assert found is not None
+        return float(np.log(power_of(found.power)[0, 0][fine]).mean() + np.log(power_of(found.bright)).mean())
+
+    known = jpeg_noise.steps(92)
+    shown, without = power(frame, None), power(file, None)
+    assert without < shown - 1.2
+    assert shown - 0.6 < power(file, known) < shown + 0.3
+    assert power(frame, known) < shown + 0.3
+
+
 def test_frames_of_unknown_cameras_are_pooled_by_their_noise() -> None:
     noise = [DEVIATION, DEVIATION / 6, DEVIATION * 1.05, DEVIATION / 6]
     some = [picture_statistics(noisy(slopes(), i, value)) for i, value in enumerate(noise)]
@@ -181,9 +213,10 @@ def test_frames_of_unknown_cameras_are_pooled_by_their_noise() -> None:
 
 
 def test_what_is_kept_comes_back() -> None:
-    found = picture_statistics(noisy(slopes(64, 96)))
+    found = picture_statistics(noisy(slopes(64, 96)), jpeg_noise.steps(92))
     again = PictureStatistics.from_arrays(found.as_arrays())
     assert (again.power == found.power).all() and (again.blocks == found.blocks).all() and again.size == (64, 96)
+    assert (again.steps == found.steps).all()
     with pytest.raises(ValueError, match="picture_blocks"):
         PictureStatistics.from_arrays({**found.as_arrays(), "picture_blocks": np.zeros((1, BINS), np.int32)})
 
