@@ -71,10 +71,10 @@ def fringe(encoded: np.ndarray, truth: np.ndarray, off: np.ndarray) -> float:
     return max(abs(float(plane[steps == step].mean())) for plane in chroma for step in range(-16, 17))
 
 
-def cleaned(truth: np.ndarray, iso: float, quality: Quality, **settings: Any) -> np.ndarray:
-    """Exposed, denoised on the mosaic, demosaiced, balanced; (H, W, 3) linear."""
+def cleaned(truth: np.ndarray, iso: float, quality: Quality, seed: int = 5, **settings: Any) -> np.ndarray:
+    """Exposed with the noise of a seed, denoised on the mosaic, demosaiced, balanced; (H, W, 3) linear."""
     a, b = camera_noise(iso)
-    mosaic = expose(mosaic_of(truth / GAINS), iso, 5).astype(np.float32)
+    mosaic = expose(mosaic_of(truth / GAINS), iso, seed).astype(np.float32)
     noise = Noise(np.full(3, a), np.full(3, b))
     mosaic = unpacked(denoise_mosaic(packed(mosaic), noise, balance=GAINS, quality=quality, **settings))
     height, width = mosaic.shape

@@ -115,6 +115,8 @@ MUTANTS = [
     mutant(_GREENS, "to[0] += sign * off", "to[0] += (sign > 0) * off", "imaging/raw/test_greens.py"),
     mutant(_GREENS, "first * (1 - half * room)", "first * (1 - half)", "imaging/raw/test_greens.py"),
     mutant(_CELLS, "guide -= slow", "guide -= 0 * slow", _CLEAN),
+    mutant(_CELLS, "known = _near(luma * luma) - mean * mean + prior", "known = prior + 0 * mean", _CLEAN),
+    mutant(_CELLS, "_near(luma * colour) - mean * _near(colour) + prior * share) / known", "share)", _CLEAN),
     mutant(_CELLS, "explained = _within(", "explained = 0 * _within(", _CLEAN),
     mutant(_CELLS, "slow / (1 + power", "0 * slow / (1 + power", _CLEAN),
     mutant(_CELLS, "slow / (1 + power", "slow / (1 + 0 * power", _CLEAN),

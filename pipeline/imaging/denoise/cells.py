@@ -26,13 +26,14 @@ class CellConstants:
     slow: float = 1.4  # pixels of a packed plane, deviation of the blur that tells a colour from its detail
     tile: int = 4  # pixels of a packed plane along the side of the tiles whose colour is compared with their luma
     dark: float = 1.0  # deviations of the noise, luma below which colour is not compared
-    # Detail within a cell that is expected: deviations of the noise above which an edge speaks for itself, and pixels
-    # of a packed plane, deviation of the blur over which that is judged.
-    edge: float = 1.0
-    about: float = 2.0
+    # Where luma changes much, across an edge, a colour changes as it does around it, and not in proportion to itself:
+    # variance of luma, in that of the noise, at which half of that is believed.
+    slope: float = 8.0
     # What luma does not say of the greens' difference is noise where it is slow and weak: pixels of a packed plane,
-    # deviation of the blur, and deviations of the noise from which on it is taken for stripes a pixel wide.
+    # deviation of the blur and of that over which its power is judged, and deviations of the noise from which on it is
+    # taken for stripes a pixel wide.
     calm: float = 1.0
+    about: float = 2.0
     stripes: float = 0.2
     # Colour that changes with luma: pixels of a packed plane, side of the square over which that is judged, and the
     # variance of luma, in that of the noise, at which half of it is believed. A larger square makes fringes of its own
@@ -54,13 +55,9 @@ def detail_within(luma: F32, planes: F32, mix: F64) -> F32:
     """(3, H, W): what luma that changes from pixel to pixel of a cell puts into the planes after the first.
 
     luma (H, W) is cleaned luma, planes (4, H, W). A slope makes the two greens unequal, and red and blue; shrunk with
-    the noise it comes back as a mesh of rows and columns, and as colour. Where that is much more than the noise, it is
-    an edge that no threshold takes away, and better known by itself.
+    the noise it comes back as a mesh of rows and columns, and as colour.
     """
-    within = _within(luma, planes, mix, mix[1:])
-    for plane in within:
-        plane /= 1 + _about(plane * plane) / np.float32(CELLS.edge**2)
-    return within
+    return _within(luma, planes, mix, mix[1:])
 
 
 def along_luma(plane: F32, luma: F32) -> F32:
@@ -83,16 +80,23 @@ def _near(plane: F32) -> F32:
 
 def _within(luma: F32, planes: F32, mix: F64, rows: F64) -> F32:
     """(N, H, W), of the planes that the rows (N, 4) of mix make. Each pixel of a cell lies a quarter of a packed pixel
-    from its middle. There its colour is as many times the luma as around it, as under light and shade."""
+    from its middle. There its colour is as many times the luma as around it, as under light and shade; across an edge
+    it changes with luma as the two do around it, by least squares with that ratio as the prior."""
     height, width = luma.shape
     tiles = (max(1, width // CELLS.tile), max(1, height // CELLS.tile))
     small = [cv2.resize(plane, tiles, interpolation=cv2.INTER_AREA) for plane in (luma, *planes[1:])]
     floor = np.maximum(small[0], np.float32(CELLS.dark))
+    mean = _near(luma)
+    prior = np.float32(CELLS.slope)
+    known = _near(luma * luma) - mean * mean + prior
     within = np.zeros((len(rows), height, width), np.float32)
     for site, kernels in enumerate((down, across) for down in (_BACK, _AHEAD) for across in (_BACK, _AHEAD)):
-        moved = cv2.sepFilter2D(luma, -1, kernels[1], kernels[0], borderType=cv2.BORDER_REFLECT)
-        share = sum(np.float32(row[site]) * plane for row, plane in zip(mix, small, strict=True)) / floor
+        weights = mix[:, site].astype(np.float32)
+        share = sum(weight * plane for weight, plane in zip(weights, small, strict=True)) / floor
         share = cv2.resize(np.clip(share, 0, 1), (width, height), interpolation=cv2.INTER_LINEAR)
+        colour = sum(weight * plane for weight, plane in zip(weights, (luma, *planes[1:]), strict=True))
+        share = np.clip(_near((_near(luma * colour) - mean * _near(colour) + prior * share) / known), -1, 1)
+        moved = cv2.sepFilter2D(luma, -1, kernels[1], kernels[0], borderType=cv2.BORDER_REFLECT)
         moved = (moved - luma) * share
         for plane, row in zip(within, rows, strict=True):
             plane += np.float32(row[site]) * moved
