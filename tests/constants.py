@@ -271,7 +271,7 @@ TOPICS = {
     "camera prior": Topic(
         neutral, "CAMERA_PRIOR", _camera_prior, {"most": "bounds a power: 20 doublings of the odds leave no doubt"}
     ),
-    "cast": Topic(cast, "CAST", of_cast),
+    "cast": Topic(cast, "CAST", of_cast, {"weakest": "the casts that are tried next to it lie at 0.08 and 0.16"}),
     "mercury": Topic(mercury, "MERCURY", of_mercury),
     "flicker": Topic(flicker, "FLICKER", of_flicker),
     "registration": Topic(registration, "REGISTRATION", of_registration),

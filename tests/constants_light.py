@@ -16,7 +16,7 @@ from pipeline.light.mixing import gradient, hall
 from pipeline.light.palette import ChromaSamples
 from pipeline.light.rendering import mercury
 from pipeline.shoot.facts import Reference
-from pipeline.types import Domain, Exif, Frame, Image, Noise
+from pipeline.types import F64, Domain, Exif, Frame, Image, Noise
 from tests.light.test_neutral import scene
 
 HALLS = [scene(lamp, 0.5, 0.03, seed=i) for i, lamp in enumerate(("FL2", "LED-B3"))]
@@ -176,25 +176,36 @@ def of_pairs() -> list[float]:
 
 
 def of_cast() -> list[float]:
-    """Whites more or less warm, beside the lamps' way, among others, with more or less grey; what is taken off."""
+    """Rooms under lamps more or less warm, beside the lamps' way, with more or less red wood, with whites that are seen
+    or not; what is taken off."""
     warm, out = np.array([0.6, -0.7]) / np.hypot(0.6, 0.7), list[float]()
+    beside, grey = warm[::-1] * [-1, 1], neutral.Candidate(np.zeros(2), 1.0)
 
-    def found(whites: list[neutral.Candidate], grey: int = 0, at: float = 0.0) -> float:
-        return float(
-            cast.warm_cast(whites, palette.histogram(spots([(0.5, -0.6), (at, 0.0)], [1000, grey]))) is not None
-        )
+    def found(white: F64, whites: list[neutral.Candidate], wood: int = 200) -> list[float]:
+        things = [(0.0, 0.0), (0.02, 0.03), (0.35, -0.55), (0.45, -0.4), (1.1, -0.2), (-0.35, -0.3)]
+        at = [(float(u + white[0]), float(v + white[1])) for u, v in things]
+        got = cast.warm_cast(whites, palette.histogram(spots(at, [300, 300, wood, 100, 40, 60])))
+        return [0.0, 0.0] if got is None else [float(v) for v in got]
 
-    for far in np.linspace(0.2, 0.7, 51):
-        out.append(found([neutral.Candidate(far * warm, 1.0)]))
-        out.append(found([neutral.Candidate(0.6 * warm + (far - 0.2) * warm[::-1] * [-1, 1], 1.0)]))
-        out.append(found([neutral.Candidate(0.6 * warm, 1.0), neutral.Candidate((far - 0.1) * warm, 1.0)]))
-    for many in range(5, 400, 5):
-        out.append(found([neutral.Candidate(0.6 * warm, 400.0), neutral.Candidate(0 * warm, float(many) / 4)]))
-        out.append(found([neutral.Candidate(0.6 * warm, 1.0)], many))
-        out += [found([neutral.Candidate(0.6 * warm, 1.0)], many, -at) for at in (0.1, 0.12, 0.14)]
+    for far in np.linspace(0.05, 1.9, 75):
+        white = far * warm
+        for whites in ([grey], [neutral.Candidate(white, 1.0)], [neutral.Candidate(white + 0.45 * beside, 1.0), grey]):
+            out += found(white, whites)
+        out += found(0.4 * warm, [neutral.Candidate(far / 4 * warm, 1.0)], 400)
+        out += found(0.5 * warm + (far / 3 - 0.3) * beside, [grey])
+        out += found(0.4 * warm, [neutral.Candidate(0.4 * warm, 1.0), neutral.Candidate(np.zeros(2), far / 10)])
+        out += found(0.8 * warm, [neutral.Candidate((0.8 + far / 2) * warm, 1.0)])
+    little = np.array([0.179, -0.281])  # of a filament lamp: a cast is likely, and no more
+    for part in np.linspace(0.9, 1.1, 60):
+        for whites in ([neutral.Candidate(part * little, 1.0)], [grey]):
+            out += found(part * little, whites)
+        out += found(little, [neutral.Candidate((2.5 * part - 2.25) * warm, 1.0)])
+        out += found(little, [neutral.Candidate(little, 1.0), neutral.Candidate(0 * warm, 1.5 * part - 1.35)])
+    for wood in range(0, 3000, 60):
+        out += found(0.3 * warm, [grey], wood) + found(0.3 * warm, [neutral.Candidate(0.3 * warm, 1.0)], wood)
     votes = [neutral.Vote(np.zeros(2), 0.1)] * 2
-    for lit in ([], [True, True]):
-        out += [v for one in cast.without_cast(votes, np.zeros((2, 2)), [warm, warm], lit) for v in one.white]
+    for lit, far in (([], 0.5), ([True, True], 0.5), ([], 1.5)):
+        out += [v for one in cast.without_cast(votes, np.zeros((2, 2)), [far * warm] * 2, lit) for v in one.white]
     exposed = [Exif(f_number=n, exposure_time=0.02, iso=100) for n in np.linspace(0.9, 16, 120)]
     return out + [float(where(of)) for of in exposed for where in (cast.outdoors, cast.in_hall)]
 

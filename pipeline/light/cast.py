@@ -1,9 +1,16 @@
-"""A strong warm cast of finished pictures, which their camera left in: light of filament lamps, candles, sodium."""
+"""A strong warm cast of finished pictures, which their camera left in: light of lamps warmer than daylight.
+
+Which cast is on a picture is asked of its colours: without it they must be as common as those of pictures are
+(`natural_colours.npz`; Brainard and Freeman, "Bayesian color constancy", J. Opt. Soc. Am. A 14, 1997, for the idea, and
+Gehler et al., "Bayesian color constancy revisited", CVPR 2008). `python -m tests.casts` is the study behind it.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -19,18 +26,24 @@ from pipeline.types import F64, CameraFacts
 class CastConstants:
     """When a cast is strong and sure, and how much of it is taken off. Chroma in natural log.
 
-    No published values exist. Chosen by eye on the finished pictures of ../shared/data: of 122 photographs that show no
-    chart, four under candles and a low sun reach `strong`, and of 122 crops of charts 27, all under warm light.
+    Chosen by how much of published lamps' casts is left in pictures that had no part in the table, and how few
+    pictures without a cast are changed: `python -m tests.casts`. taken and what follows was chosen by eye.
     """
 
-    strong: float = 0.45  # chroma towards warm light: a white in it has a chroma (CIELAB) of some 20
-    across: float = 0.25  # chroma that it may lie beside the way from daylight to filament lamps
-    warm: float = 0.3  # chroma from which a candidate is warm, and
-    sure: float = 0.9  # share of what may be white that has to be
-    grey: float = 0.142  # chroma about neutral, in which
-    few: float = 0.1  # of the picture may lie at the most: what is grey in it proves that there is no cast
+    weakest: float = 0.12  # chroma of light from which it is a cast
+    furthest: float = 1.65  # chroma of the warmest lamp that is looked for
+    step: float = 0.08  # chroma, of the casts that are tried along the lamps
+    beside: float = 0.1  # chroma, standard deviation of lamps across their way: greener and pinker than the published
+    colours: float = 8.0  # as so many independent colours all pixels of a picture count: things have one colour each
+    rare: float = 0.05  # share of finished pictures that are taken to have one: their cameras have balanced them
+    sure: float = 0.9  # how probable a cast must be
+    likely: float = 0.7  # the same where nothing that may be white is anything but warm:
+    warm: float = 0.25  # chroma from which a candidate is, and
+    bright: float = 0.9  # share of them by score that has to be
+    near: float = 0.5  # chroma from the likeliest cast within which what may be white tells more exactly
     taken: float = 0.6  # part that is taken off: the picture looks lit by warm lamps and not orange
     taken_in_halls: float = 0.9  # where the exposure says that lamps lit a hall: white cloth is to look white
+    left: float = 0.3  # chroma that is left at the most: as much as pictures by candles keep
     hall: float = 5.5  # light value at ISO 100 from which they did: candles and street lamps give 4 and less, a dim
     # hall at ISO 12,800 has 6, matches and stages 8 to 9 (tables of exposure values, common practice, from memory)
     outdoors: float = 11.0  # light value from which it is the sun's: a low sun has 12
@@ -38,35 +51,74 @@ class CastConstants:
 
 CAST = CastConstants()
 _WARM = np.array([0.6, -0.7]) / np.hypot(0.6, 0.7)  # from daylight to warm white (light.neutral)
+# White under D65, LED-B4, LED-B3, A and LED-B1 (CIE 15:2018, from x and y) in linear Rec. 709: ln R/G and ln B/G.
+_LAMPS = np.array([[0.0, 0.0], [0.210, -0.215], [0.409, -0.489], [0.804, -1.265], [0.868, -1.339]])
+_ACROSS = (-2, -1, 0, 1, 2)  # standard deviations beside the lamps' way that are tried
+_NATURAL = Path(__file__).with_name("natural_colours.npz")
 
 
-def warm_cast(whites: Sequence[Candidate], chroma_histogram: NDArray[Any] | Folded) -> F64 | None:
+@lru_cache(maxsize=1)
+def natural_colours() -> F64:
+    """(80, 112) natural log of how common colours are in pictures without a cast, bins as of palette.histogram."""
+    with np.load(_NATURAL) as kept:
+        return np.asarray(kept["log_share"].astype(np.float64) * float(kept["unit"]))
+
+
+@lru_cache(maxsize=4)
+def _casts(of: CastConstants) -> tuple[F64, F64]:
+    """The casts that are tried, (N, 2), and the natural log of how probable each is beforehand, (N,)."""
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(_LAMPS, axis=0).T))])
+    far = np.arange(0.0, of.furthest, of.step)
+    on_way = np.stack([np.interp(far, along, _LAMPS[:, k]) for k in (0, 1)], axis=1)
+    beside = of.beside * np.array(_ACROSS, dtype=np.float64)
+    tried = on_way[:, None] + beside[None, :, None] * (_WARM[::-1] * [-1, 1])
+    share = np.where(far < of.weakest, (1 - of.rare) / (far < of.weakest).sum(), of.rare / (far >= of.weakest).sum())
+    prior = np.log(share)[:, None] - 0.5 * (beside / of.beside) ** 2
+    return tried.reshape(-1, 2), prior.reshape(-1)
+
+
+def warm_cast(
+    whites: Sequence[Candidate], chroma_histogram: NDArray[Any] | Folded, natural: F64 | None = None
+) -> F64 | None:
     """The white (2,), log chroma against daylight, that one finished picture shows under a strong and sure warm cast;
-    None where there is none. whites  the candidates, best first; chroma_histogram  as of palette.histogram
+    None where there is none. whites  the candidates, best first; chroma_histogram  as of palette.histogram;
+    natural  as `natural_colours`, which it is otherwise
 
-    It is the mean of the warm candidates by score. Cameras bend the brightest red most, and paper is bluer than cloth:
-    by the best one alone, often the brightest, all others turned green."""
+    Where the likeliest cast lies its own white is looked for: the mean of the candidates near it by score. Cameras bend
+    the brightest red most, and paper is bluer than cloth: by the best one alone, often the brightest, all others turn
+    green."""
     if not whites:
         return None
-    first = whites[0].chroma
-    along, across = float(first @ _WARM), abs(float(first[0] * _WARM[1] - first[1] * _WARM[0]))
-    of_all = sum(w.score for w in whites)
-    warm = [w for w in whites if w.chroma @ _WARM > CAST.warm]
-    score = sum(w.score for w in warm)
-    if along < CAST.strong or across > CAST.across or score < CAST.sure * of_all:
+    table = natural_colours() if natural is None else natural
+    shares = np.asarray(chroma_histogram).astype(np.float64)  # roots, so that a wide wall counts less
+    total = float(shares.sum())
+    if total <= 0:
         return None
-    area = np.asarray(chroma_histogram).astype(np.float64) ** 2  # it holds roots
-    u, v = (palette.LOW[k] + palette.STEP * (np.arange(area.shape[k]) + 0.5) for k in (0, 1))
-    grey = area[np.hypot(u[:, None], v[None, :]) < CAST.grey].sum()
-    return np.asarray(sum(w.score * w.chroma for w in warm) / score) if grey < CAST.few * area.sum() else None
+    tried, prior = _casts(CAST)
+    rarest = float(table.min())  # what lies outside of the table
+    match = palette.correlation(shares / total, table - rarest)
+    at = np.round(tried / palette.STEP).astype(int)
+    logs = CAST.colours * match[at[:, 0], at[:, 1]] + prior
+    share = np.exp(logs - logs.max())
+    share /= share.sum()
+    is_cast = np.arange(len(share)) // len(_ACROSS) * CAST.step >= CAST.weakest
+    sure = float(share[is_cast].sum())
+    warm = sum(w.score for w in whites if w.chroma @ _WARM > CAST.warm)
+    if sure < (CAST.likely if warm >= CAST.bright * sum(w.score for w in whites) else CAST.sure):
+        return None
+    likeliest = (share[is_cast] @ tried[is_cast]) / sure
+    near = [w for w in whites if np.hypot(*(w.chroma - likeliest)) < CAST.near]
+    score = sum(w.score for w in near)
+    return np.asarray(sum(w.score * w.chroma for w in near) / score) if near else np.asarray(likeliest)
 
 
 def without_cast(
     votes: Sequence[Vote], chromaticities: F64, casts: Sequence[F64 | None], halls: Sequence[bool] = ()
 ) -> list[Vote]:
     """White of finished pictures that show the same surfaces: where most of them have a strong warm cast, at least
-    CAST.taken of its warmth is taken off of all of them alike; what is left of their votes stays. What lies beside the
-    way from daylight to warm lamps goes whole: warm light is expected to look orange, and looks ill when it is olive.
+    CAST.taken of its warmth is taken off of all of them alike, and all but CAST.left; what is left of their votes
+    stays. What lies beside the way from daylight to warm lamps goes whole: warm light is expected to look orange, and
+    looks ill when it is olive.
 
     chromaticities (N, 2) of the scenes; casts  of each, as `warm_cast` says; halls  of each, whether it was exposed
     for a lit hall: where most that have a cast were, CAST.taken_in_halls goes. Empty: none was
@@ -77,7 +129,8 @@ def without_cast(
     cast = np.median(offsets, axis=0) + chromaticities
     lit = [hall for hall, one in zip(halls, casts, strict=False) if one is not None]
     taken = CAST.taken_in_halls if 2 * sum(lit) > len(offsets) else CAST.taken
-    part = cast - (1 - taken) * (cast @ _WARM)[:, None] * _WARM
+    warmth = cast @ _WARM
+    part = cast - np.minimum((1 - taken) * warmth, CAST.left)[:, None] * _WARM
     return [
         replace(vote, white=own, cast=True) if vote.white @ _WARM < own @ _WARM else vote
         for vote, own in zip(votes, part, strict=True)

@@ -167,6 +167,12 @@ def register(one: Spectrum, other: Spectrum, reach: float) -> Shift:
     return Shift(step, float(match[i, j]))
 
 
+def correlation(one: F64, other: F64) -> F64:
+    """(128, 160) sum over all bins of `one` at a bin times `other` at that bin less a shift, by shift in bins; negative
+    shifts at the end. Both (80, 112)."""
+    return np.asarray(np.fft.irfft2(spectrum(one) * np.conj(spectrum(other)), _PADDED))
+
+
 @lru_cache(maxsize=64)
 def _within(reach: float, pull: float) -> tuple[NDArray[np.intp], F64]:
     """The places of a correlation, as if it were flat, of shifts within `reach`, and what a match counts there."""

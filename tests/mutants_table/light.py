@@ -87,15 +87,26 @@ MUTANTS = [
     mutant(_MERCURY, " or np.array_equal(to_working, np.eye(3))", "", _MERCURY_TEST),
     mutant(_MERCURY, "min(white.min(), day.min()) <= 0", "False", _MERCURY_TEST),
     mutant("light/scene_white.py", "2 * self.sure - 1", "1.0", "steps/test_white_balance.py"),
-    mutant("light/cast.py", "grey < CAST.few * area.sum()", "True", "light/test_cast.py"),
+    mutant("light/cast.py", "if sure < (", "if sure < 0 * (", "light/test_cast.py"),
     mutant(
         "light/cast.py",
-        "cast - (1 - taken) * (cast @ _WARM)[:, None] * _WARM",
-        "taken * cast",
+        "if warm >= CAST.bright * sum(w.score for w in whites) else",
+        "if True else",
+        "light/test_cast.py",
+    ),
+    mutant("light/cast.py", "table - rarest", "table", "light/test_cast.py"),
+    mutant(
+        "light/cast.py", "np.minimum((1 - taken) * warmth, CAST.left)", "(1 - taken) * warmth", "light/test_cast.py"
+    ),
+    mutant("light/cast.py", "cast - np.minimum(", "cast - np.maximum(", "light/test_cast.py"),
+    mutant(
+        "light/palette.py",
+        "spectrum(one) * np.conj(spectrum(other))",
+        "spectrum(other) * np.conj(spectrum(one))",
         "light/test_cast.py",
     ),
     mutant("light/cast.py", "2 * len(offsets) <= len(votes)", "not len(offsets)", "light/test_cast.py"),
-    mutant("light/cast.py", "sum(w.score * w.chroma for w in warm) / score", "first", "light/test_cast.py"),
+    mutant("light/cast.py", "sum(w.score * w.chroma for w in near) / score", "near[0].chroma", "light/test_cast.py"),
     mutant(
         "light/neutral.py",
         "prior.finished_least if self.finished else prior.least",

@@ -34,6 +34,7 @@ from pipeline.steps.base import ApplyContext, SolveContext
 from pipeline.steps.white_balance import WhiteBalanceMeasurement, WhiteBalanceParams, WhiteBalanceSolution, solve
 from pipeline.store.store import Store
 from pipeline.types import Burst, Domain, Exif, Frame, Image, Noise
+from tests.light.test_cast import room
 
 DAY = np.array([1.9, 1.0, 1.5])
 WHITE = Candidate(np.array([0.3, -0.2]), 1.0)
@@ -130,7 +131,8 @@ def test_unsure_and_nothing_are_named() -> None:
 
 
 def test_a_strong_cast_of_a_finished_picture_is_taken_off_in_part_and_said_but_not_out_of_doors() -> None:
-    orange = scene(["F1"], (Candidate(np.array([0.42, -0.49]), 1.0),))
+    white = np.array([0.42, -0.49])
+    orange = replace(scene(["F1"], (Candidate(white, 1.0),)), chroma_histogram=room(white))
     context = context_of(light_of([orange]), F1={"as_shot": np.ones(3), "daylight": np.ones(3)})
     found = solve(context, WhiteBalanceParams(method="gray_world"))
     assert found.by_frame["F1"].gains == pytest.approx(np.exp(CAST.taken * np.array([-0.42, 0, 0.49])), rel=1e-3)
