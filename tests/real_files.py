@@ -11,6 +11,8 @@ The figures, over pictures brought to one size (that of the embedded one, at mos
 * greys: mean distance in a*b* of the chart's four middle greys from the published ones (D. Pascale, BabelColor 2012) at
   their luminance, where a chart is found
 * colours: mean C* of the chart's 18 coloured patches; the published ones have 44.6
+* zeros: per cent of the mosaic's values of red, green and blue that are 0 in the file, where some are: what its camera
+  cut off below them, of two colours more than of the third, turns darks brown, and nothing in the file says how much
 * skin: CIEDE2000 of the chart's two skin patches between the contrast of the recipe and the straight curve, lightness
   put aside: what contrast does to skin
 * clipped: per cent of the pixels with a channel at 254 or 255; black: with all at 0 or 1
@@ -117,6 +119,18 @@ def libraw_picture(path: Path) -> PIL.Image.Image | None:
     with rawpy.imread(str(path)) as raw:
         balanced = all(v > 0 for v in raw.camera_whitebalance[:3])
         return PIL.Image.fromarray(raw.postprocess(half_size=True, use_camera_wb=balanced))
+
+
+def zeros(path: Path) -> tuple[float, ...]:
+    """Per cent of the mosaic's values of red, green and blue that are 0; nothing for pictures."""
+    if path.suffix.lower() in (".jpg", ".jpeg"):
+        return ()
+    with rawpy.imread(str(path)) as raw:
+        values, colours = raw.raw_image_visible, raw.raw_colors_visible
+        kinds = [raw.color_desc.decode()[i] for i in range(4)]
+        return tuple(
+            100 * float((values[np.isin(colours, [i for i in range(4) if kinds[i] == of])] == 0).mean()) for of in "RGB"
+        )
 
 
 def write_recipe(path: Path, edge: int, white: str | None, deliveries: dict[str, str]) -> None:
@@ -244,6 +258,8 @@ def main() -> None:
             continue
         draw(of, given.to / f"{path.name}.png")
         print(*lines(of), sep="\n", flush=True)
+        if any(cut := zeros(path)):
+            print(f"| {of.name} | zeros: {', '.join(f'{v:.1f}' for v in cut)} | | | | | | |")
         charts = {name: found.patches for name, found in of.looked.items() if found.patches is not None}
         if charts:
             colours = (f"{name} {np.hypot(*lab[:18, 1:].T).mean():.1f}" for name, lab in charts.items())
