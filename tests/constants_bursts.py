@@ -164,8 +164,9 @@ def of_flicker() -> list[float]:
     out += flicker._start(model, profile, model.prior)[:4].ravel().tolist()
     design = model.design(18, 12)
     parts = rng.normal(0, 0.02, (216, 3)) + np.where(rng.random((216, 1)) < 0.4, rng.uniform(0, 0.4, (216, 1)), 0)
-    fitted, _ = flicker._fit(design, parts, np.full((216, 3), 2500.0), model.prior, np.zeros((len(model.of), 3)))
-    out += fitted[:4].ravel().tolist()
+    start, block = np.zeros((len(model.of), 3)), flicker._blocks((18, 12))
+    fitted, _, unsure = flicker._fit(design, parts, np.full((216, 3), 2500.0), model.prior, start, block)
+    out += fitted[:4].ravel().tolist() + unsure[:4].ravel().tolist()
     return out
 
 

@@ -34,6 +34,8 @@ class FlickerConstants:
     noise: float = 1.5  # by which the variance of a ratio exceeds that of the frame: the scene has noise too
     covered: float = 0.5  # least share of a tile that frame and scene both show
     together: float = 12.0  # tiles whose errors are one: neighbours show the same player, the same bad registration
+    block: int = 8  # tiles to a side of the blocks that are left out in turn
+    blocks_together: float = 4.0  # blocks whose errors are one: a player and a shadow lie in several
     biweight: float = 3.0  # scales, beyond which a tile has no say
     wide: float = 1.5  # times wider in the first two steps
     median_to_scale: float = 1.3  # of the median distance
@@ -89,9 +91,9 @@ def agree(views: Sequence[View]) -> list[GainMap]:
     ratios of small tiles against it by iteratively reweighted least squares with Tukey's biweight (Beaton
     and Tukey, Technometrics 16, 1974), so that tiles which a player, a flash or a changing board differs in
     lose their say. How far each coefficient may go from what one lamp for all frames explains (shared_lamp.py) is
-    learned from the burst itself (empirical Bayes, Efron and Morris 1973): lamps that flicker keep their wave, and
-    steady ones keep nothing. Bands that stand still in
-    all frames are found last (static_bands.py).
+    learned from the burst itself (empirical Bayes, Efron and Morris 1973), against how unsure it is (`_unsureness`):
+    lamps that flicker keep their wave, and steady ones keep nothing, nor does a corner where a player's shadow passes.
+    Bands that stand still in all frames are found last (static_bands.py).
     """
     count = len(views)
     if count < 2:
@@ -107,15 +109,19 @@ def agree(views: Sequence[View]) -> list[GainMap]:
         return [GainMap.constant(np.zeros(3))] * count
     parts = np.stack([_start(model, p, prior) for p in profiles])
     mean = np.zeros_like(parts)  # what is expected of each frame
+    block, error = _blocks(tiles), np.ones_like(prior)  # of coefficients, by what the tiles' weights say
     for step in range(FLICKER.rounds):
         scene, known = typical_scene(views, [GainMap(model.legendre(c) @ _TO_CHANNELS) for c in parts])
-        variance = np.zeros_like(parts)
+        variance, unsure = np.zeros_like(parts), np.zeros_like(parts)
         for index in usable_frames:
             ratio, weight = ratios(views[index], scene, known, tiles)
             rest = ratio @ _TO_PARTS - design @ mean[index]
-            off, variance[index] = _fit(design, rest, weight, prior, parts[index] - mean[index])
-            parts[index] = mean[index] + off
+            # Errors that are larger for some coefficients: these go less far from what is expected.
+            fit = _fit(design, rest, weight, prior / error, parts[index] - mean[index], block)
+            parts[index] = mean[index] + fit[0]
+            variance[index], unsure[index] = fit[1] * error**2, fit[2]
         parts[usable_frames] -= np.median(parts[usable_frames], axis=0)
+        error = np.sqrt(np.maximum(1.0, FLICKER.blocks_together * unsure[usable_frames].mean(axis=0)))
         if step >= 1:
             if step < FLICKER.rounds - 1:
                 mean[usable_frames] = expected(model, parts[usable_frames])
@@ -234,11 +240,18 @@ def _start(model: Terms, profile: F64, prior: F64) -> F64:
     return found
 
 
-def _fit(design: F64, parts: F64, weight: F64, prior: F64, start: F64) -> tuple[F64, F64]:
-    """Robust ridge fit of (T, 3) luminance and colour ratios; (K, 3) coefficients and their variance from noise."""
+def _blocks(tiles: tuple[int, int]) -> F64:
+    """(T,) the number of the block that each tile lies in; what is left over at an edge belongs to the last."""
+    down, across = (np.minimum(np.arange(n) // FLICKER.block, max(n // FLICKER.block - 1, 0)) for n in tiles)
+    return np.asarray((down[:, None] * (across[-1] + 1) + across).ravel())
+
+
+def _fit(design: F64, parts: F64, weight: F64, prior: F64, start: F64, block: F64) -> tuple[F64, F64, F64]:
+    """Robust ridge fit of (T, 3) luminance and colour ratios; (K, 3) coefficients, their variance by the weights, and
+    how unsure they are."""
     good = np.isfinite(parts).all(axis=1)
     if good.sum() < 12:
-        return start, np.full_like(start, 1.0)
+        return start, np.full_like(start, 1.0), np.zeros_like(start)
     x, y, w = design[good], parts[good], weight[good]
 
     def weigh(fit: tuple[F64, F64], step: int) -> F64:
@@ -256,4 +269,27 @@ def _fit(design: F64, parts: F64, weight: F64, prior: F64, start: F64) -> tuple[
             variance[:, part] = np.diag(inverse)
         return found, variance
 
-    return reweighted(solve, weigh, (start, np.zeros_like(start)), range(FLICKER.fit_steps))[0]
+    (found, variance), robust = reweighted(solve, weigh, (start, np.zeros_like(start)), range(FLICKER.fit_steps))
+    return found, variance, _unsureness(x, y, robust, prior, block[good])
+
+
+def _unsureness(x: F64, y: F64, weight: F64, prior: F64, block: F64) -> F64:
+    """(K, 3) variance of ridge coefficients as the data show it, over what independent errors of these weights give.
+
+    x (T, K), y and weight (T, 3), prior (K, 3) standard deviations, block (T,). One block after another is left out
+    (the jackknife by groups; for errors that neighbours share: Kuensch, Annals of Statistics 17, 1989, 1217-1241):
+    where a few tiles in a corner decide a coefficient, or a player passes, it moves by more than its variance says.
+    """
+    members = [block == one for one in np.unique(block)]
+    ratio = np.zeros_like(prior)
+    for part in range(3):
+        weighted = weight[:, part, None] * x
+        grams = np.stack([weighted[of].T @ x[of] for of in members])
+        sides = np.stack([weighted[of].T @ y[of, part] for of in members])
+        data, side = grams.sum(axis=0), sides.sum(axis=0)
+        whole = data + np.diag(1 / prior[:, part] ** 2)
+        inverse = np.linalg.inv(whole)
+        without = np.linalg.solve(whole - grams, (side - sides)[..., None])[..., 0]
+        moved = ((without - inverse @ side) ** 2).sum(axis=0) * (1 - 1 / len(members))
+        ratio[:, part] = moved / np.diag(inverse @ data @ inverse)
+    return ratio

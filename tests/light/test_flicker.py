@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from pipeline.fixtures.light import response
 
-from pipeline.light.flicker import agree, views
+from pipeline.light.flicker import _blocks, _unsureness, agree, views
 from pipeline.light.gain_map import GainMap
 from pipeline.types import Domain, Image, Noise
 from tests.tables import numbers
@@ -187,6 +187,22 @@ def test_steady_light_is_left_alone(count: int) -> None:
     assert max(np.abs(f.on(32, 48)).max() for f in fields) < STEADY
 
 
+def shade(images: list[Image]) -> None:
+    """Somebody runs along the lower edge: a dark person and, wider, a soft shadow of a third of a stop."""
+    y, x = np.mgrid[0:HEIGHT, 0:WIDTH]
+    for index, image in enumerate(images):
+        at = 190 - 14 * index
+        image.pixels[:] *= 1 - 0.2 * np.exp(-(((y - 120) / 12) ** 2 + ((x - at) / 28) ** 2))[..., None]
+        image.pixels[70:, at - 6 : at + 6] = (0.05, 0.06, 0.09)
+
+
+def test_a_shadow_that_passes_is_no_lamp() -> None:
+    shown = burst(replace(MECHANICAL, modulation=(0.0, 0.0)), 5, seed=11)
+    shade(shown.images)
+    _, fields = evened(shown)
+    assert max(np.abs(f.on(32, 48)).max() for f in fields) < BAR
+
+
 @pytest.mark.parametrize("lamps", [MECHANICAL, ELECTRONIC], ids=["mechanical", "electronic"])
 def test_two_frames(lamps: Lamps) -> None:
     """fps such that the two frames stand at different phases."""
@@ -255,6 +271,28 @@ def test_zoom() -> None:
         zoomed.append(photograph(seen * light, rng))
     after = agree(views(zoomed))
     assert difference(after, before, list(range(6))) < MOVED
+
+
+@pytest.mark.parametrize(("shared", "expected"), [(False, 1.0), (True, 16.0)], ids=["independent", "shared by 16"])
+def test_how_unsure_a_mean_is_by_its_blocks(shared: bool, expected: float) -> None:
+    """The variance of a mean of groups of n alike is n times that of as many independent values: the design effect of
+    Kish, Survey Sampling, 1965, 1 + (n - 1) rho with rho = 1 (from memory). Eight groups, so that it counts that each
+    is left out."""
+    rng, groups, size = np.random.default_rng(8), 8, 16
+    block = np.repeat(np.arange(groups), size)
+    found = []
+    for _ in range(400):
+        error = rng.normal(0, 0.1, (groups, 3))[block] if shared else rng.normal(0, 0.1, (groups * size, 3))
+        found.append(_unsureness(np.ones((len(block), 1)), error, 100 + 0 * error, np.full((1, 3), 10.0), block))
+    assert np.mean(found, axis=0) == pytest.approx(np.full((1, 3), expected), rel=0.1)
+
+
+def test_blocks_are_squares_of_tiles() -> None:
+    """A side of 8 tiles, and what is left over goes to the last."""
+    counts = np.unique(_blocks((20, 17)).reshape(20, 17)[7:9, 7:9], return_counts=True)
+    assert len(counts[0]) == 4
+    assert sorted(np.bincount(_blocks((20, 17)))) == [64, 72, 96, 108]
+    assert not _blocks((5, 6)).any()
 
 
 @pytest.mark.parametrize("value", [0.0, 1.0], ids=["black", "clipped"])

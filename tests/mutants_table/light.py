@@ -27,6 +27,11 @@ _WHITE_TESTS = ("light/test_neutral.py",)
 
 _COURT_TESTS = ("light/test_court_flicker.py",)
 _LAMP_TESTS = ("light/test_shared_lamp.py",)
+_UNSURE_TESTS = (
+    "light/test_flicker.py::test_how_unsure_a_mean_is_by_its_blocks",
+    "light/test_flicker.py::test_blocks_are_squares_of_tiles",
+    "light/test_flicker.py::test_a_shadow_that_passes_is_no_lamp",
+)
 _MIXING, _MIXING_TESTS = "light/mixing/hall.py", ("light/mixing/test_hall.py",)
 _TURN_TESTS = ("light/test_registration.py::test_a_pan_that_rolls",)
 
@@ -52,6 +57,10 @@ MUTANTS = [
     mutant(_MIXING, "sure *= min(1.0,", "sure *= max(1.0,", *_MIXING_TESTS),
     mutant(_MIXING, "np.flatnonzero(place == number)", "np.arange(len(place))", *_MIXING_TESTS),
     mutant("light/flicker.py", "decided, FLICKER.decided)", "frames - 1.0, FLICKER.decided)", *_LAMP_TESTS),
+    mutant("light/flicker.py", "weight, prior / error,", "weight, prior,", *_UNSURE_TESTS),
+    mutant("light/flicker.py", "np.linalg.solve(whole - grams,", "np.linalg.solve(whole,", *_UNSURE_TESTS),
+    mutant("light/flicker.py", "moved / np.diag(inverse @ data @ inverse)", "moved", *_UNSURE_TESTS),
+    mutant("light/flicker.py", "* (across[-1] + 1) + across)", "+ across)", *_UNSURE_TESTS),
     mutant("light/shared_lamp.py", "if power > SHARED_LAMP.unexplained * of:", "if False:", *_LAMP_TESTS),
     mutant("light/shared_lamp.py", "mean[:, 0] = 0", "pass", *_LAMP_TESTS),
     mutant(
