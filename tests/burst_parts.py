@@ -12,6 +12,8 @@ delivered files: per place the range over its burst in EV, and the two frames fa
 * map: the gain map of this form nearest to the light on white.  white: the light on white itself taken out at every
   pixel. What it leaves is the surfaces' own: where lamps of two kinds pulse apart, a floor changes otherwise than white
 * steady: what the same hall gets whose lamps do not flicker
+* ISO: "all" of the bursts of one ISO, and the same figures of pictures without any error of light, whose noise
+  before denoise and JPEG is all that differs ("its noise")
 """
 
 from __future__ import annotations
@@ -65,6 +67,13 @@ class DrawnFrame:
             pixels = pixels + noise.normal(0, 1, pixels.shape) * np.sqrt(a * np.maximum(pixels, 0) + b)
         pixels = np.clip(pixels, -0.05, 1).astype(np.float32)
         return Image(pixels, Domain.CAMERA, Noise(np.full(3, a), np.full(3, b)), np.ones(3), to_working)
+
+    def noise_alone(self, random: np.random.Generator) -> Picture:
+        """An error (H, W, 3) as of `boxes`, log2, that is the noise of the picture and nothing else."""
+        height, width = self.light.shape[:2]
+        a, b = (n * height * width / (_PROXY[0] * _PROXY[1]) for n in self.noise)
+        level = np.maximum(cv2.resize(self.clean, (width, height)), 1e-4)
+        return np.asarray(random.normal(0, 1, level.shape) * np.sqrt(a * level + b) / (level * np.log(2)))
 
 
 def _small(picture: Picture, height: int, width: int) -> Picture:
@@ -197,6 +206,8 @@ def table(hall: Hall, seed: int, size: tuple[int, int]) -> Iterable[tuple[str, s
     """(name of the part, figures in words), one after the other."""
     matrix, bursts = to_working(hall.camera), draw(hall, seed, size)
     kinds: dict[str, list[Sample]] = defaultdict(list)
+    by_iso: dict[str, list[Sample]] = defaultdict(list)
+    random = np.random.default_rng(seed)
     for burst in bursts:
         light = [f.light.astype(np.float32) for f in burst]
         white = [f.white.astype(np.float32) for f in burst]
@@ -205,6 +216,9 @@ def table(hall: Hall, seed: int, size: tuple[int, int]) -> Iterable[tuple[str, s
         quiet = [one + even.on(*size_of) for one, even in zip(light, found(burst, matrix, None), strict=True)]
         kinds["as shot"] += boxes(burst, light, matrix)
         kinds["all"] += boxes(burst, errors, matrix)
+        iso = hall.bursts[burst[0].truth["burst"]].iso
+        by_iso[f"ISO {iso}"] += boxes(burst, errors, matrix)
+        by_iso[f"its noise {iso}"] += boxes(burst, [f.noise_alone(random) for f in burst], matrix)
         kinds["without noise"] += boxes(burst, quiet, matrix)
         for name, part in split(errors).items():
             kinds[name] += boxes(burst, part, matrix)
@@ -212,7 +226,7 @@ def table(hall: Hall, seed: int, size: tuple[int, int]) -> Iterable[tuple[str, s
             kinds[name] += boxes(burst, errors, matrix, name)
         kinds["map"] += boxes(burst, [one - nearest_map(w) for one, w in zip(light, white, strict=True)], matrix)
         kinds["white"] += boxes(burst, [one - w for one, w in zip(light, white, strict=True)], matrix)
-    yield from ((name, in_words(samples)) for name, samples in kinds.items())
+    yield from ((name, in_words(samples)) for name, samples in (*kinds.items(), *by_iso.items()))
     lamps = {side: replace(getattr(hall, side), depth=0.0, second=0.0) for side in ("left", "right")}
     steady: list[Sample] = []
     for burst in draw(replace(hall, **lamps), seed, size):
@@ -228,9 +242,9 @@ def main() -> None:
     parser.add_argument("--size", default="768x512")
     given = parser.parse_args()
     width, height = (int(v) for v in given.size.split("x"))
-    print(f"{'':14s} floor and wall: EV, CIEDE2000   |   players (median and 95th)")
+    print(f"{'':16s} floor and wall: EV, CIEDE2000   |   players (median and 95th)")
     for name, words in table(HALLS[given.hall], given.seed, (width, height)):
-        print(f"{name:14s} {words}", flush=True)
+        print(f"{name:16s} {words}", flush=True)
 
 
 if __name__ == "__main__":

@@ -11,7 +11,9 @@ Measured on 12 x 16 cells of the delivered pictures. Of each cell and frame: the
 without flicker, over pixels that are clipped in neither. Both show the same content, so a ratio is light alone though
 the camera pans and players run; what all frames of a burst share cancels, and so does what the run without flicker gets
 wrong alike. So the same is said against the frames as they were before flicker was put on them and before any run
-("lamps"): what is left of the lamps, though there what a run rightly evens in the video counts as wrong. Printed:
+("lamps"): what is left of the lamps, though there what a run rightly evens in the video counts as wrong. And ("known")
+of the files that were shot, divided by the lamps themselves in place of any estimate and written as they are delivered:
+what the steps of 8 bits and JPEG leave of these figures, which no estimate can be better than. Printed:
 
 * EV: the range of the ratios of luminance over the burst
 * dE: the farthest pair in CIEDE2000 (CIE 142-2001, scikit-image) of the cell's mean colour in the light of each frame
@@ -24,6 +26,7 @@ median and 95th percentile of the cells, before (as shot) and after. Wanted are 
 from __future__ import annotations
 
 import argparse
+import io
 import json
 import os
 import tempfile
@@ -121,6 +124,21 @@ def delivered(shoot: Path, out: Path, white: str, edge: int) -> list[Picture]:
     return [np.asarray(PIL.Image.open(out / "out" / f).convert("RGB"), np.float32) / 255 for f in files]
 
 
+def divided(shoot: Path, lamps: Picture, curve: float, size: tuple[int, int]) -> list[Picture]:
+    """The codes 0 to 1 that the files of a shoot give, less the lamps (frames, rows, 1, 3), at (width, height)."""
+    found = []
+    for path, light in zip(sorted(shoot.iterdir()), lamps, strict=True):
+        deep = path.suffix == ".tif"
+        codes = tifffile.imread(path) / 65535 if deep else np.asarray(PIL.Image.open(path).convert("RGB")) / 255
+        even = straight(decode(codes), curve) / light if curve else decode(codes) / light
+        small = cv2.resize(bent(even, curve) if curve else even, size, interpolation=cv2.INTER_AREA)
+        file = io.BytesIO()
+        whole = np.round(encode(np.clip(small, 0, 1)) * 255).astype(np.uint8)
+        PIL.Image.fromarray(whole).save(file, "JPEG", quality=95, subsampling=0)
+        found.append(np.asarray(PIL.Image.open(file), np.float32) / 255)
+    return found
+
+
 @dataclass(frozen=True)
 class Evenness:
     """Of (12, 16) cells, NaN where too much is clipped. ev, colour: see above. stays  whose content does.
@@ -179,9 +197,9 @@ def compare(
     edge: int = 1920,
     web: int = 960,
     curve: float = 0.0,
-) -> tuple[Evenness, Evenness, Evenness]:
-    """The court with flicker before (as shot) and after a run, against a run without flicker; last, after a run
-    against the frames that the lamps were put on."""
+) -> tuple[Evenness, Evenness, Evenness, Evenness]:
+    """The court with flicker before (as shot) and after a run, against a run without flicker; last, after a run and
+    with the lamps themselves taken out of the files, against the frames that the lamps were put on."""
     pictures = [(straight(p, curve) if curve else p) / np.float32(1 + DEPTH.max()) for p in court(frames, edge)]
     lamps = flicker(seed, len(pictures), pictures[0].shape[0]).astype(np.float32)
     shot = [p * light for p, light in zip(pictures, lamps, strict=True)]
@@ -197,7 +215,8 @@ def compare(
         np.save(kept, delivered(steady, scratch / f"{steady.name}-{white}", white, web))
     after = delivered(shoot, scratch / f"{shoot.name}-{white}", white, web)
     untouched = [encode(cv2.resize(p, after[0].shape[1::-1], interpolation=cv2.INTER_AREA)) for p in pictures]
-    return before, evenness(after, list(np.load(kept))), evenness(after, untouched)
+    known = divided(shoot, lamps, curve, after[0].shape[1::-1])
+    return before, evenness(after, list(np.load(kept))), evenness(after, untouched), evenness(known, untouched)
 
 
 def in_words(found: Evenness) -> str:
@@ -227,13 +246,14 @@ def main() -> None:
         for seed in range(given.seeds):
             for bits in given.bits:
                 for number, white in enumerate(given.white):
-                    before, after, lamps = compare(
+                    before, after, lamps, known = compare(
                         Path(scratch), seed, bits, white, given.frames, given.edge, curve=given.curve
                     )
                     if not number:
                         print(f"seed {seed}, {bits:2d} bits  as shot     {in_words(before)}", flush=True)
                     print(f"seed {seed}, {bits:2d} bits  {white:10s}  {in_words(after)}", flush=True)
                     print(f"{'':16s} lamps       {in_words(lamps)}", flush=True)
+                    print(f"{'':16s} known       {in_words(known)}", flush=True)
                     order = np.argsort(np.nan_to_num(after.ev).ravel())[::-1][: given.worst]
                     for row, column in zip(*np.unravel_index(order, CELLS), strict=True):
                         each = " ".join(f"{v:+.3f}" for v in after.light[:, row, column])

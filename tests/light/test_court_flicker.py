@@ -15,11 +15,12 @@ from tests.court_flicker import CELLS, DATA, compare, decode, encode, evenness, 
 def test_real_court_frames_are_even_again(tmp_path: Path) -> None:
     """Finished frames: a seventh of the flicker's range at most, and its colours alike (2.3 CIEDE2000 is a just
     noticeable difference: Mahy, Van Eycken and Oosterlinck, Color Research and Application 19, 1994, for CIELAB)."""
-    before, after, lamps = compare(tmp_path, seed=0, bits=8, white="camera", frames=6, edge=960, web=480)
+    before, after, lamps, known = compare(tmp_path, seed=0, bits=8, white="camera", frames=6, edge=960, web=480)
     assert before.at(95) > 0.7 and before.at(95, "colour") > 10
     assert after.at(95) < 0.13 and after.at(50) < 0.05
     assert after.at(95, "colour") < 1.5
     assert lamps.at(95) < 0.13 and lamps.at(50) < 0.05 and lamps.at(95, "colour") < 1.5
+    assert known.at(95) < lamps.at(95) and known.at(95, "colour") < lamps.at(95, "colour")
 
 
 def test_what_both_runs_get_wrong_alike_is_seen_against_the_lamps(
@@ -30,9 +31,10 @@ def test_what_both_runs_get_wrong_alike_is_seen_against_the_lamps(
     wrong = [encode(p / 1.4 * 2.0**ev) for p, ev in zip(grey, (0.0, 0.25, 0.0), strict=True)]
     monkeypatch.setattr(court_flicker, "court", lambda *_: tuple(grey))
     monkeypatch.setattr(court_flicker, "delivered", lambda *_: wrong)
-    _, after, lamps = compare(tmp_path, seed=0, bits=8, white="camera", frames=3)
+    _, after, lamps, known = compare(tmp_path, seed=0, bits=8, white="camera", frames=3)
     assert after.at(95) == pytest.approx(0, abs=1e-4)
     assert lamps.ev == pytest.approx(np.full(CELLS, 0.25), abs=1e-3)
+    assert known.ev == pytest.approx(np.zeros(CELLS), abs=0.04)  # codes of 8 bits: a step is 0.03 EV at this grey
 
 
 def test_figures_of_known_light() -> None:
