@@ -9,6 +9,7 @@ half a code and more. Write it anew only together with a raised version of the s
 from __future__ import annotations
 
 import json
+import os
 import tempfile
 from collections.abc import Iterator
 from datetime import datetime, timedelta
@@ -140,6 +141,9 @@ def found(folder: Path) -> Iterator[tuple[str, dict[str, Any]]]:
 def main() -> None:
     """Write golden.json."""
     with tempfile.TemporaryDirectory() as folder:
+        # As in the tests: a model in the cache of the person who runs it would find other subjects.
+        os.environ |= {"XDG_CACHE_HOME": f"{folder}/cache", "EVENCOURT_CACHE": f"{folder}/frames"}
+        os.environ["EVENCOURT_OFFLINE"] = "1"
         files = dict(found(Path(folder)))
     entries = ",\n  ".join(f"{json.dumps(name)}: {json.dumps(entry)}" for name, entry in files.items())
     text = f'{{"versions": {json.dumps(versions())},\n "files": {{\n  {entries}\n }}}}\n'
