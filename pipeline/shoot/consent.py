@@ -6,14 +6,15 @@ The texts are only searched for names that may not be published. They are writte
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path, PurePosixPath
 
 from pipeline.errors import InputError, trace
 from pipeline.formats.metadata.own_texts import own_texts
 from pipeline.formats.metadata.search_blocks import Found
 from pipeline.formats.metadata.search_xmp import Text
-from pipeline.shoot.facts import Facts, named_player
+from pipeline.shoot.copies import copies
+from pipeline.shoot.facts import Facts, held_back, named_player
 from pipeline.shoot.sidecar import SIZE_LIMIT, sidecars
 from pipeline.textfile.reading import read_bytes
 from pipeline.types import Frame
@@ -34,8 +35,8 @@ _DO = {
 def held_by_own_texts(facts: Facts, frames: Sequence[Frame]) -> dict[str, str]:
     """Frame -> why it is held, without a name, where the roster has players with publish: no.
 
-    Such a frame names one of them, in whatever spelling, or has a text that cannot be read. Who made or owns the
-    picture is not who is shown: a photographer may have a player's name.
+    Such a frame names one of them, in whatever spelling, or has a text that cannot be read; or it is a copy of one that
+    is held back. Who made or owns the picture is not who is shown: a photographer may have a player's name.
     """
     if all(player.publish for player in facts.roster):
         return {}
@@ -44,7 +45,14 @@ def held_by_own_texts(facts: Facts, frames: Sequence[Frame]) -> dict[str, str]:
         why = _why_held(facts, frame)
         if why:
             held[frame.name] = why
-    return held
+    return with_copies(facts, frames, held)
+
+
+def with_copies(facts: Facts, frames: Sequence[Frame], held: Mapping[str, str]) -> dict[str, str]:
+    """`held`, by their own texts, with the copies of these and of the frames that the facts hold back."""
+    sources = {frame.name for frame in frames if frame.name in held or held_back(facts, facts.row(frame.name))}
+    named = {name for name, row in facts.rows.items() if row.players}
+    return {**copies(frames, sources, named), **held}
 
 
 def is_named(why: str) -> bool:

@@ -28,6 +28,7 @@ _WRITTEN = ("shoot/test_spellings.py", "shoot/test_names.py")
 _REDACTION = "engine/redaction.py"
 _FILES = "engine/filenames.py"
 _CAPTIONED = ("captions/test_privacy.py", "steps/test_caption.py")
+_COPIES = ("shoot/test_copies.py",)
 _MISNAMED = ("shoot/test_misnamed.py",)
 _OTHER_FACTS = ("engine/kept/test_other_facts.py",)
 _SLIPPED = ("shoot/test_slipped_rows.py",)
@@ -69,6 +70,20 @@ MUTANTS = [
     mutant(_CELL, "    if _ROWS_IN_ONE.match(written):", "    if False:", *_SLIPPED),
     mutant(_CELL, "if not any(map(str.isalpha, written)):", "if False:", *_SLIPPED),
     mutant(_CELL, "if name != written:", "if False:", *_SLIPPED),
+    mutant("shoot/copies.py", "if any(_are_same(other, frame) for", "if any(False for", *_COPIES),
+    mutant("shoot/copies.py", "for b in other.files)", "for b in other.files[:1])", *_COPIES),
+    mutant("shoot/copies.py", "    return digest_file(one) == digest_file(other)", "    return False", *_COPIES),
+    mutant("shoot/copies.py", "or times[0] == times[1] for", "or True for", *_COPIES),
+    mutant("shoot/copies.py", "if any(None in (times", "if any(False and None in (times", *_COPIES),
+    mutant("shoot/copies.py", " or other.name in named:", ":", *_COPIES),
+    mutant("shoot/copies.py", '(?!\\d)")', '")', *_COPIES),
+    mutant("shoot/copies.py", "(?<![^\\W_])", "", *_COPIES),
+    mutant("shoot/copies.py", "if len(s) >= _LEAST and", "if", *_COPIES),
+    mutant(_CONSENT, "or held_back(facts, facts.row(frame.name))}", "}", *_COPIES),
+    mutant(_SHORT, "if initials and _longer(reading, forms, fold, known):", "if False:", *_WRITTEN),
+    mutant(_SHORT, "if is_name and not covered(text, span, known):", "if is_name:", *_WRITTEN),
+    mutant(_SHORT, "if is_name and not covered(text, span, known):", "if not covered(text, span, known):", *_WRITTEN),
+    mutant(_SHORT, "if word not in _PARTICLES]", "]", *_WRITTEN),
     mutant("shoot/misnamed.py", "re.escape(stem) + _COPY +", "re.escape(stem) +", *_MISNAMED),
     mutant("shoot/misnamed.py", ", re.IGNORECASE)", ")", *_MISNAMED),
     mutant("shoot/misnamed.py", "if one.stat().st_mtime_ns > since]", "]", *_MISNAMED),

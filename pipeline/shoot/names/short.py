@@ -28,15 +28,20 @@ from pipeline.shoot.names.spelled import (
 _GAP = r"(?:(?!['’\0])[\W\d_])"  # between an initial and a surname: D'Arcy is no D. Arcy
 _WORD = re.compile(f"{LETTER}+")
 _INITIAL_PUNCTUATION = re.compile(r"[._\-/\\|&]")
-_QUOTED = rf"""{GAP}*["'«»“”„(]{GAP}*{LETTER}+{GAP}*["'«»“”)]{GAP}*"""
+_QUOTED = rf"""{GAP}*["'«»“”„(]{GAP}*{LETTER}+(?:[ -]{LETTER}+){{0,3}}{GAP}*["'«»“”)]{GAP}*"""
 _BETWEEN = rf"(?:{_QUOTED}|{GAP}+{LETTER}{GAP}+|{GAP}*)"  # a nickname, a middle initial, or nothing
+_APART = r"(?:[^\S\n]+|[._-])"  # between words of a name
+# Of surnames; from memory.
+_SMALL_WORDS = "von van vom zu zum zur de del della di da das do dos du la le den der ter ten af av el al bin"
+_PARTICLES = frozenset(_SMALL_WORDS.split())
 _GIVEN_BEFORE = re.compile(r"[^\W\d_a-z][^\W\d_]*\.?[^\S\n]$")  # "Rita " before a surname: the surname is hers
 
 
 @dataclass(frozen=True)
 class _Forms:
-    """Of one fold: patterns, in which group `i` is an initial and `s` what it stands with; and what must be among the
-    words of a text for one of them to match: a word of a surname, or a given name beside the initial of a surname.
+    """Of one fold: patterns, in which group `i` is an initial and `s` what it stands with; `longer` has more words than
+    the name. And what must be among the words of a text for one of them to match: a word of a surname, or a given name
+    beside the initial of a surname.
     """
 
     surnames: frozenset[str]
@@ -46,6 +51,7 @@ class _Forms:
     initial_first: re.Pattern[str]
     initial_last: re.Pattern[str]
     given_initial: re.Pattern[str]
+    longer: re.Pattern[str]
 
     def may_be_in(self, words: frozenset[str]) -> bool:
         """Whether a text of these words may match."""
@@ -68,6 +74,8 @@ def short_form_in(text: str, name: str, known: Sequence[NamePattern] = (), *, in
             if forms is None or not may_have_short_form(reading, name, fold):
                 continue
             if _whole(reading, forms, fold, known) or (initials and _initials(reading, forms, fold)):
+                return True
+            if initials and _longer(reading, forms, fold, known):
                 return True
     return False
 
@@ -104,6 +112,18 @@ def _whole(text: str, forms: _Forms, fold: Fold, known: Sequence[NamePattern]) -
     letters, places = fold.placed(text)
     spans = ((places[match.start()], places[match.end() - 1] + 1) for match in forms.whole.finditer(letters))
     return any(not covered(text, span, known) for span in spans)
+
+
+def _longer(text: str, forms: _Forms, fold: Fold, known: Sequence[NamePattern]) -> bool:
+    """Whether the name stands there with a second given name or surname that the roster does not have."""
+    letters, places = fold.placed(text)
+    for match in _overlapping(forms.longer, letters):
+        span = places[match.start()], places[match.end() - 1] + 1
+        words = [word for word in _WORD.findall(text[span[0] : span[1]]) if word not in _PARTICLES]
+        is_name = all(word[0] != word[0].lower() for word in words) or not re.search(r"\s", match[0])
+        if is_name and not covered(text, span, known):
+            return True
+    return False
 
 
 def _initials(text: str, forms: _Forms, fold: Fold) -> bool:
@@ -166,6 +186,7 @@ def _forms(name: str, fold: Fold) -> _Forms | None:
             rf"{start}(?P<s>{given})(?P<gap>[^\S\n]{{1,2}}|[_.-])(?P<i>{words[-1][0][0]})(?!{LETTER}|['’])"
             if len(words[0][0]) > 2 else "(?!)(?P<s>)(?P<gap>)(?P<i>)"
         ),
+        re.compile(rf"{start}{given}{_APART}(?:{LETTER}{{2,}}{_APART}){{1,2}}(?:{surname}){end}"),
     )  # fmt: skip
 
 
