@@ -13,18 +13,19 @@ from pipeline.cli.console import command, note, progress, say, some, warn
 from pipeline.cli.models import with_models
 from pipeline.engine.burst_people import subjects_and_ranks
 from pipeline.engine.jobs import Shoot, read_shoot
-from pipeline.engine.measure import MeasuredFrame, Measurements, raise_if_full
+from pipeline.engine.measure import MeasuredFrame, Measurements
 from pipeline.engine.run import measure_shoot
 from pipeline.engine.tables import prepare
 from pipeline.engine.tables.caption_sheet import sheet
 from pipeline.engine.tables.event_form import event_form
 from pipeline.engine.tables.reference_proposals import Proposal, reference_proposals
-from pipeline.errors import InputError, in_short, trace
+from pipeline.errors import InputError
 from pipeline.shoot.read_facts import EVENT_FILE, FRAMES_FILE, ROSTER_FILE
 from pipeline.shoot.scan import raise_unless_folder
 from pipeline.steps import crop
 from pipeline.store.files import is_inside
 from pipeline.store.store import Store
+from pipeline.store.watch import surviving
 from pipeline.textfile.messages import counted
 from pipeline.textfile.notices import lines_by_kind
 from pipeline.workers.executors import WorkChoice, Workers
@@ -67,12 +68,8 @@ def prepare_shoot(
             measured_frames = measure_shoot(store, read, workers, report)
             found: tuple[Proposal, ...] = ()
             if EVENT_FILE not in there:
-                try:
+                with surviving(lambda why: note(f"cards and charts could not be looked for ({why})")):
                     found = reference_proposals(store, measured_frames, read.bursts, workers)
-                except Exception as error:
-                    raise_if_full(error)
-                    trace(error)
-                    note(f"cards and charts could not be looked for ({in_short(error)})")
                 _write_event(read, facts, measured_frames, found, beside, last)
         if ROSTER_FILE not in there:
             _write_roster(facts, beside, last, cell_separator(separator))

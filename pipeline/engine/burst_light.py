@@ -8,7 +8,7 @@ from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any
 
-from pipeline.engine.measure import MeasuredFrame, raise_if_full, read_measured, read_proxy
+from pipeline.engine.measure import MeasuredFrame, read_measured, read_proxy
 from pipeline.engine.pacing.pace import spread
 from pipeline.errors import FrameError, in_short, trace
 from pipeline.light.gain_map import GainMap
@@ -18,6 +18,7 @@ from pipeline.steps.base import AnyStep, Solution
 from pipeline.store.keys import digest_json, environment
 from pipeline.store.packing import pack_parts, unpack_part
 from pipeline.store.store import Store
+from pipeline.store.watch import raise_if_full
 from pipeline.types import Burst, Frame, Image, JsonObject, JsonValue
 from pipeline.workers.executors import Workers, map_unordered
 

@@ -6,7 +6,7 @@ from collections.abc import Collection, Mapping, Sequence
 from itertools import compress
 from typing import Any
 
-from pipeline.engine.measure import Measurements, raise_if_full
+from pipeline.engine.measure import Measurements
 from pipeline.errors import AGAIN, in_short, trace
 from pipeline.people.observe import FrameObservation
 from pipeline.people.quality import Quality
@@ -14,6 +14,7 @@ from pipeline.people.ranking import Ranked, rank
 from pipeline.people.subject import Subject, find_subjects
 from pipeline.people.untimed import moments_of
 from pipeline.shoot.facts import Facts, held_back
+from pipeline.store.watch import raise_if_full
 from pipeline.textfile.messages import and_more
 from pipeline.types import Burst
 from pipeline.workers.executors import Workers, map_unordered

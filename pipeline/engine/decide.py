@@ -16,7 +16,7 @@ from pipeline.engine.filenames import holds_withheld
 from pipeline.engine.jobs import Planned, Planner, Shoot
 from pipeline.engine.kept.deleted_frames import deleted_frames
 from pipeline.engine.kept.source import refuse_other_facts
-from pipeline.engine.measure import MeasuredFrame, measure_frames, raise_if_full
+from pipeline.engine.measure import MeasuredFrame, measure_frames
 from pipeline.engine.pacing.pace import Pace
 from pipeline.engine.pacing.phases import Phases
 from pipeline.engine.pacing.trial import try_out
@@ -27,12 +27,13 @@ from pipeline.engine.sending import refuse_unplaced, refuse_unready
 from pipeline.engine.solve import Plan, solve
 from pipeline.engine.tables.reference_proposals import reference_proposals
 from pipeline.engine.tables.selection import refuse_typed
-from pipeline.errors import InputError, RunStoppedError, trace
+from pipeline.errors import InputError, RunStoppedError
 from pipeline.imaging.memory import give_back_memory
 from pipeline.recipe.recipe import Recipe
 from pipeline.report.record import RunRecord
 from pipeline.store.places import OWN_FILES, REPORT_FOLDER, SMALL, refuse_inside, refuse_links
 from pipeline.store.store import Store
+from pipeline.store.watch import surviving
 from pipeline.workers.executors import Workers
 
 Progress = Callable[[str, int, int], None]  # phase, done, total
@@ -117,14 +118,11 @@ def measure_shoot(
 
     phases.begin("burst light")
     pace.begin("light")
-    try:  # ahead of time: whoever uses it asks again, and says what failed
+    with surviving():  # ahead of time: whoever uses it asks again, and says what failed
         find_scenes(store, measured_frames, shoot.bursts, workers, of_light)
         if not shoot.facts.references:
             pace.begin("references")
             reference_proposals(store, measured_frames, shoot.bursts, workers)
-    except Exception as error:
-        raise_if_full(error)
-        trace(error)
     store.stop_if_lost()
     return measured_frames
 
@@ -158,13 +156,10 @@ def decide(
     _ = planner.names  # raises where a name template fails: before the night's work, not after
     if pace is not None:
         phases.begin("trial")
-        try:
+        with surviving():  # the night can do without
             asked = [frame.name for frame in shoot.frames if matches(frame.name, only)]
             trial = try_out(store, planner, workers, asked, hurried=pace.deadline is not None)
             pace.expect(trial.seconds, trial.render)
-        except Exception as error:  # the night can do without
-            raise_if_full(error)
-            trace(error)
         pace.warn(len(shoot.frames))
     measured_frames = measure_shoot(store, shoot, workers, progress, pace, phases)
     log.failed |= {s.frame.name: s.error for s in measured_frames if s.error}

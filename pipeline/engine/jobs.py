@@ -12,7 +12,7 @@ from typing import Any
 from pipeline.engine.earlier import names_known
 from pipeline.engine.filenames import file_names, relative_path
 from pipeline.engine.hall.recall import recall
-from pipeline.engine.measure import MeasuredFrame, raise_if_full, reason
+from pipeline.engine.measure import MeasuredFrame, reason
 from pipeline.engine.render import Job, Output, long_edge_needed, pixel_key, window_needed
 from pipeline.engine.solve import Plan
 from pipeline.errors import InputError, Problem, in_short, trace
@@ -32,6 +32,7 @@ from pipeline.shoot.sidecar import sidecar_rating
 from pipeline.steps.base import Solution
 from pipeline.store.keys import digest_json
 from pipeline.store.store import Store
+from pipeline.store.watch import raise_if_full
 from pipeline.types import Burst, Frame
 
 

@@ -15,7 +15,7 @@ from pydantic import Field, JsonValue
 
 from pipeline.engine.pacing.pace import spread
 from pipeline.engine.twins import from_twin, is_damaged, keep_damage, notice
-from pipeline.errors import EvencourtError, FrameError, RunStoppedError, UndecodableError, in_short, trace
+from pipeline.errors import EvencourtError, FrameError, UndecodableError, in_short, trace
 from pipeline.formats.metadata.carried import (
     NOTHING_CARRIED,
     carried_as_json,
@@ -38,7 +38,6 @@ from pipeline.store.keys import digest_json, environment
 from pipeline.store.packing import LARGEST, pack_parts, take, unpack_part
 from pipeline.store.records import from_json, to_json
 from pipeline.store.store import Store
-from pipeline.store.watch import FULL, LOST
 from pipeline.types import Domain, Frame, Image, Noise
 from pipeline.workers.executors import Workers, map_unordered
 
@@ -230,12 +229,6 @@ def _measured(store: Store, task: _Task, result: MeasuredFrame | Exception) -> M
         return MeasuredFrame(task.frame, task.digest, error=CHANGED)
     store.share("measured", task.key)
     return result
-
-
-def raise_if_full(error: Exception) -> None:
-    """Raises `error` where a disk is full or gone, or the run cannot go on: no frame or step is to blame for that."""
-    if isinstance(error, RunStoppedError) or (isinstance(error, OSError) and error.errno in FULL | LOST):
-        raise error
 
 
 def reason(error: BaseException) -> str:

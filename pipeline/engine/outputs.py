@@ -21,9 +21,8 @@ from pipeline.engine.earlier import (
 from pipeline.engine.filenames import holds_withheld, relative_path
 from pipeline.engine.jobs import Planner, Shoot
 from pipeline.engine.kept.lost_records import UNKNOWN, found_again, of_nobody
-from pipeline.engine.measure import raise_if_full
 from pipeline.engine.render import Output, put_delivered, rewrap
-from pipeline.errors import FrameError, in_short, trace
+from pipeline.errors import FrameError
 from pipeline.formats.metadata.model import Metadata
 from pipeline.recipe.recipe import Delivery
 from pipeline.shoot.facts import FrameFacts
@@ -31,7 +30,7 @@ from pipeline.store.files import write_atomic
 from pipeline.store.places import digest_below, path_below, read_file, remove_emptied
 from pipeline.store.set_aside import FOLDER, moved_notice, set_aside
 from pipeline.store.store import Store
-from pipeline.store.watch import FULL
+from pipeline.store.watch import FULL, raise_if_full, surviving
 from pipeline.textfile.messages import and_more
 from pipeline.types import Frame
 
@@ -289,13 +288,13 @@ class Outputs:
     @contextmanager
     def _unsettling(self, relative: str) -> Iterator[None]:
         """Where the block fails, that file is named, and the others do not stay as they are for it."""
-        try:
-            yield
-        except Exception as error:
-            raise_if_full(error)
-            trace(error)
+
+        def failed(why: str) -> None:
             self.files.pop(relative, None)  # so it is in no zip, page or push
-            self.unsettled.append(f"{relative} ({in_short(error)})")
+            self.unsettled.append(f"{relative} ({why})")
+
+        with surviving(failed):
+            yield
 
     def _set_aside(self, relative: str, why: str) -> None:
         set_aside(self.store.out, relative)

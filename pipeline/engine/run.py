@@ -19,7 +19,7 @@ from pipeline.engine.kept.manifest import write_manifest
 from pipeline.engine.kept.source import keep_source
 from pipeline.engine.kept.taking_back import Sent, send_watched, take_back_held, take_back_now
 from pipeline.engine.kept.unchanged import is_worth, keep_unchanged, record_again, unchanged
-from pipeline.engine.measure import MeasuredFrame, octets, raise_if_full, read_measured, reason
+from pipeline.engine.measure import MeasuredFrame, octets, read_measured, reason
 from pipeline.engine.outputs import Outputs
 from pipeline.engine.pacing.pace import Pace
 from pipeline.engine.pacing.priority import by_priority
@@ -30,7 +30,7 @@ from pipeline.engine.sending import incomplete, refuse_unplaced
 from pipeline.engine.tables.selection import left_notice, proposal, write_proposal
 from pipeline.engine.thumbs import light_of_thumb, make_proxy_thumb, proxy_thumb, thumb_of_proxy
 from pipeline.engine.twins import keep_damage
-from pipeline.errors import AGAIN, RunStoppedError, UndecodableError, in_short, trace
+from pipeline.errors import AGAIN, RunStoppedError, UndecodableError
 from pipeline.imaging.memory import give_back_memory
 from pipeline.recipe.recipe import Recipe, flatten_yaml
 from pipeline.report.html import REPORT_FILE, write_report
@@ -40,6 +40,7 @@ from pipeline.steps import crop
 from pipeline.store.cache import NO_CACHE, Cache
 from pipeline.store.places import resolved
 from pipeline.store.store import Store
+from pipeline.store.watch import surviving
 from pipeline.textfile.messages import counted
 from pipeline.workers.executors import Workers, map_unordered
 
@@ -264,12 +265,8 @@ class _Run:
     def _costs(self, what: str) -> Iterator[None]:
         """Where something beside the pictures fails, the run does without it and says so. Raises OSError where the
         disk is full."""
-        try:
+        with surviving(lambda why: self.log.failed_steps.update({what: f"{what} could not be made ({why}); {AGAIN}"})):
             yield
-        except Exception as error:
-            raise_if_full(error)
-            trace(error)
-            self.log.failed_steps[what] = f"{what} could not be made ({in_short(error)}); {AGAIN}"
 
     def _small_pictures(self, measured_frames: Sequence[MeasuredFrame], planned: Planned) -> None:
         """Make those of frames that are not rendered: in the workers, which have the libraries for it."""

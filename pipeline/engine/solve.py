@@ -9,7 +9,7 @@ from typing import Any
 
 from pipeline.engine.burst_light import Before, find_scenes
 from pipeline.engine.burst_people import subjects_and_ranks
-from pipeline.engine.measure import MeasuredFrame, Measurements, raise_if_full
+from pipeline.engine.measure import MeasuredFrame, Measurements
 from pipeline.errors import AGAIN, in_short, trace
 from pipeline.imaging.memory import give_back_memory
 from pipeline.light.scenes import ShootLight, compare
@@ -20,6 +20,7 @@ from pipeline.shoot.facts import CROP_OF, Facts
 from pipeline.steps import crop
 from pipeline.steps.base import Solution, SolveContext, Solved
 from pipeline.store.store import Store
+from pipeline.store.watch import raise_if_full
 from pipeline.textfile.messages import listed
 from pipeline.types import Burst, Image
 from pipeline.workers.executors import Workers

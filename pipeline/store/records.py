@@ -30,3 +30,12 @@ def from_json(kind: type[T], data: bytes) -> T:
     Raises ValueError where `data` is no JSON, or no such record: a member is missing or of another type.
     """
     return _adapter(kind).validate_json(data, strict=True)
+
+
+def is_record(kind: type[T], data: bytes) -> bool:
+    """Whether `from_json` reads `data`."""
+    try:
+        from_json(kind, data)
+    except ValueError:
+        return False
+    return True

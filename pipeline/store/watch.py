@@ -5,9 +5,11 @@ from __future__ import annotations
 import errno
 import os
 import secrets
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
+from pipeline.errors import RunStoppedError, in_short, trace
 from pipeline.store.disk import Anchor
 from pipeline.store.files import TEMPORARY, is_inside
 
@@ -74,3 +76,20 @@ class Watch:
             with suppress(OSError):
                 probe.unlink()
         return False
+
+
+@contextmanager
+def surviving(failed: Callable[[str], None] = lambda why: None) -> Iterator[None]:
+    """Where the block fails, the run goes on without it: `failed` is told why, in short. Raises as `raise_if_full`."""
+    try:
+        yield
+    except Exception as error:
+        raise_if_full(error)
+        trace(error)
+        failed(in_short(error))
+
+
+def raise_if_full(error: Exception) -> None:
+    """Raises `error` where a disk is full or gone, or the run cannot go on: no frame or step is to blame for that."""
+    if isinstance(error, RunStoppedError) or (isinstance(error, OSError) and error.errno in FULL | LOST):
+        raise error

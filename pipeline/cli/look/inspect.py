@@ -19,10 +19,10 @@ from pipeline.cli.models import with_models
 from pipeline.engine.hall.gather import hall_findings
 from pipeline.engine.hall.known import look_at
 from pipeline.engine.jobs import Shoot, read_shoot
-from pipeline.engine.measure import MeasuredFrame, Measurements, raise_if_full
+from pipeline.engine.measure import MeasuredFrame, Measurements
 from pipeline.engine.run import measure_shoot
 from pipeline.engine.tables.reference_proposals import reference_proposals
-from pipeline.errors import AGAIN, in_short, trace
+from pipeline.errors import AGAIN
 from pipeline.imaging.raw.noise_pool import HEADINGS, noise_notes, noise_rows
 from pipeline.light.hall.findings import HallFindings
 from pipeline.light.hall.settings import FREEZES
@@ -30,6 +30,7 @@ from pipeline.shoot.clocks.bodies import bodies
 from pipeline.steps import decode
 from pipeline.steps.base import camera_of
 from pipeline.store.store import Store
+from pipeline.store.watch import surviving
 from pipeline.textfile.messages import shutter
 from pipeline.textfile.notices import lines_by_kind
 from pipeline.workers.executors import WorkChoice, Workers
@@ -135,12 +136,8 @@ def inspect_text(
 @contextmanager
 def _costs(what: str, failed: list[str]) -> Iterator[None]:
     """Where looking at one thing fails, the rest is still shown; `failed` says so."""
-    try:
+    with surviving(lambda why: failed.append(f"{what} could not be looked at ({why}); {AGAIN}")):
         yield
-    except Exception as error:
-        raise_if_full(error)
-        trace(error)
-        failed.append(f"{what} could not be looked at ({in_short(error)}); {AGAIN}")
 
 
 def _cameras(shoot: Shoot) -> list[list[str]]:

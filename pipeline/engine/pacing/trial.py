@@ -10,13 +10,14 @@ from dataclasses import dataclass, field, replace
 
 from pipeline.engine.burst_light import find_scenes
 from pipeline.engine.jobs import Planned, Planner
-from pipeline.engine.measure import MeasuredFrame, measure_frames, octets, raise_if_full
+from pipeline.engine.measure import MeasuredFrame, measure_frames, octets
 from pipeline.engine.pacing.pace import spread
 from pipeline.engine.pacing.sample import Weight, foretold, middle_of, not_measured, representative
 from pipeline.engine.render import Job, render
 from pipeline.engine.solve import solve
 from pipeline.errors import EvencourtError, trace
 from pipeline.store.store import Store
+from pipeline.store.watch import raise_if_full
 from pipeline.types import Burst
 from pipeline.workers.executors import Workers, map_unordered, parallel
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -27,7 +28,7 @@ from pipeline.shoot.facts import Facts
 from pipeline.steps.decode import STEP as DECODE
 from pipeline.steps.decode import decode
 from pipeline.store.keys import digest_json, environment
-from pipeline.store.records import from_json
+from pipeline.store.records import from_json, is_record
 from pipeline.store.store import Store
 from pipeline.types import F32, F64, Burst, Frame
 from pipeline.workers.executors import Workers, map_unordered
@@ -65,7 +66,7 @@ class KeptReadings:
 
     def get(self, task: _Task) -> Readings | None:
         """What was read in the places of `task`."""
-        data = self.store.shared("numbers", self.key(task), _is_whole)
+        data = self.store.shared("numbers", self.key(task), partial(is_record, _Kept))
         return None if data is None else from_json(_Kept, data)
 
     def put(self, task: _Task, readings: Readings) -> None:
@@ -73,14 +74,6 @@ class KeptReadings:
         self.store.put_record("numbers", self.key(task), _Kept, {row: list(some) for row, some in readings.items()})
         if self.store.is_as_read(task.frame):  # else it may be what other bytes show
             self.store.share("numbers", self.key(task))
-
-
-def _is_whole(data: bytes) -> bool:
-    try:
-        from_json(_Kept, data)
-    except ValueError:
-        return False
-    return True
 
 
 @dataclass(frozen=True)

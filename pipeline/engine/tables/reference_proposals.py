@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +19,7 @@ from pipeline.steps import white_balance
 from pipeline.steps.base import camera_of
 from pipeline.steps.decode import decode
 from pipeline.store.keys import digest_json, environment
-from pipeline.store.records import from_json
+from pipeline.store.records import is_record
 from pipeline.store.store import Store
 from pipeline.types import F32, F64, Burst, Frame, Image
 from pipeline.workers.executors import Workers, map_unordered
@@ -109,7 +110,7 @@ def reference_proposals(
         if group:
             middle = group[len(group) // 2]
             tasks.append(_Task(store.out, middle.frame, middle.key, len(group) <= RULES.most_frames))
-    waiting = [task for task in tasks if store.shared(_KIND, task.key, _is_whole) is None]
+    waiting = [task for task in tasks if store.shared(_KIND, task.key, partial(is_record, _Kept)) is None]
     for index, result in map_unordered(_look, waiting, workers, size=octets):
         task = waiting[index]
         if isinstance(result, Exception):
@@ -121,14 +122,6 @@ def reference_proposals(
     return best_of_each_light(
         [replace(one.shown, frame=of.name, camera=camera_of(of)) for of, one in kept if one and one.shown]
     )
-
-
-def _is_whole(data: bytes) -> bool:
-    try:
-        from_json(_Kept, data)
-    except ValueError:
-        return False
-    return True
 
 
 def best_of_each_light(found: Sequence[Proposal]) -> tuple[Proposal, ...]:
