@@ -20,8 +20,8 @@ _LEAST = 5  # characters of a name that says which frame it is, with a digit
 
 
 def copies(frames: Sequence[Frame], held: Collection[str], named: Collection[str]) -> dict[str, str]:
-    """Frame -> why it is to be held back as well: it has the bytes of one of `held`, or is called after it, such as
-    "TH1_0001 (1)" or "TH1_0001_edit", and was not taken at another time.
+    """Frame -> why it is to be held back as well: it is the very file that a camera wrote of one of `held`, or it is
+    called after it, such as "TH1_0001 (1)" or "TH1_0001_edit", and was not taken at another time.
 
     named  frames of which a person wrote who is in them: these are not judged by their names
     """
@@ -30,7 +30,8 @@ def copies(frames: Sequence[Frame], held: Collection[str], named: Collection[str
     found: dict[str, str] = {}
     by_time: dict[object, list[Frame]] = {}
     for frame in sources:
-        by_time.setdefault(frame.exif.time, []).append(frame)
+        if frame.exif.time is not None:  # else it is no picture as a camera wrote it, and may be one even tone
+            by_time.setdefault(frame.exif.time, []).append(frame)
     for other in others:
         if any(_are_same(other, frame) for frame in by_time.get(other.exif.time, ())):
             found[other.name] = SAME

@@ -22,7 +22,7 @@ FACTS = Facts(roster=(Player("home", "7", SHOWN, True, 2), Player("home", "9", H
 def frame(folder: Path, name: str = "TH1_0001", **texts: str) -> Frame:
     """A JPEG with texts by their exiv2 key, "_" for ".": IIM (Iptc_...) and XMP (Xmp_...)."""
     path = folder / f"{name}.jpg"
-    PIL.Image.new("RGB", (16, 16), (90, 90, sum(name.encode()) % 256)).save(path)  # no copy of another frame
+    PIL.Image.new("RGB", (16, 16), (90, 90, 90)).save(path)
     if texts:
         image = exiv2.ImageFactory.open(str(path))
         image.readMetadata()
