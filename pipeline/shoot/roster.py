@@ -152,15 +152,16 @@ def _are_yes(answers: Sequence[str], languages: Sequence[str]) -> bool:
 
 
 def _perhaps_merged(rows: Sequence[Row], languages: Sequence[str]) -> frozenset[int]:
-    """Lines of empty answers right below a no, in a column that says yes and is filled in otherwise: of merged cells
-    only the first is saved with what stands in them. Where others are empty too, or nobody says yes, empty does."""
+    """Lines of empty answers right below a no, in a column that is filled in otherwise, mostly with yes: of merged
+    cells only the first is saved with what stands in them. Where others are empty too, or few say yes, empty does."""
     answers = [yes_or_no(row["publish"], default=None, languages=languages) for row in rows]
     below, others, above = set[int](), set[int](), None
     for row, answer in zip(rows, answers, strict=True):
         above = answer if row["publish"] else above
         if not row["publish"]:
             (below if above is False else others).add(row.line)
-    return frozenset(below) if True in answers and not others else frozenset()
+    mostly_yes = 2 * answers.count(True) > len(answers)
+    return frozenset(below) if mostly_yes and not others else frozenset()
 
 
 def _taken_out(

@@ -160,8 +160,15 @@ def test_what_is_left_of_merged_cells_is_asked_about(tmp_path: Path) -> None:
     assert all(held_back(facts, one) for one in SHOWING)
     (why,) = facts.wrong_players
     assert "roster.csv:3" in why and "a no in merged cells is saved; write yes or no" in why
+    with pytest.raises(InputError, match=r"roster\.csv:3:8: name: empty"):  # whom it withholds nobody knows
+        read(tmp_path, "home,6,Mia Dahl,no\nhome,7,,")
     below = "home,6,Mia Dahl,no\nhome,7,Ida Berg,"
-    for row, others in ((below, EMPTY), ("home,7,Ida Berg,", CLEAR), (below, CLEAR + "home,9,Mona Aas,\n")):
+    for row, others in (
+        (below, EMPTY),
+        ("home,7,Ida Berg,", CLEAR),
+        (below, CLEAR + "home,9,Mona Aas,\n"),
+        (below, "home,9,Mona Aas,yes\n"),
+    ):
         facts = read(tmp_path, row, others)
         assert not any(held_back(facts, one) for one in SHOWING) and facts.wrong_players == ()
 

@@ -73,9 +73,9 @@ def short_form_in(text: str, name: str, known: Sequence[NamePattern] = (), *, in
                 return True
             if forms is None or not may_have_short_form(reading, name, fold):
                 continue
-            if _whole(reading, forms, fold, known) or (initials and _initials(reading, forms, fold)):
+            if _whole(reading, forms, fold, known) or _longer(reading, forms, fold, known):
                 return True
-            if initials and _longer(reading, forms, fold, known):
+            if initials and _initials(reading, forms, fold):
                 return True
     return False
 

@@ -29,7 +29,7 @@ from tests.light.test_chart import _card, _photograph, _quad
 
 START = datetime(2026, 2, 14, 19, 42, 15)
 MODEL = "Evencourt Test Camera"
-SHIRTS = "team,number,name,publish\nhome,7,Ingrid Solbakken,yes\nhome,4,Tuva Rønning,no\nHarbour Gulls,00,Bo Quill,y\n"
+SHIRTS = "team,number,name,publish\nhome,7,Ingrid Solbakken,yes\nhome,4,Tuva Rønning,no\nHarbour Gulls,00,Bo Quill,\n"
 
 
 def photograph(path: Path, time: datetime | None = START, offset: str = "+01:00", **more: str) -> None:
