@@ -69,6 +69,7 @@ _NEAR = 0.5  # heights of the subject
 _TORSO = 0.6  # of a person's height, from the top: head and torso
 _BARS = {"clean": 46, "degraded": 42}  # of 48
 SEEDS = (1, 2)
+_APART, _RALLY = 10, 4  # hundredths of a second between frames of a burst, and of the rally: filmed at 25 a second
 
 
 def recall(found: np.ndarray, truth: np.ndarray) -> tuple[int, int]:
@@ -159,7 +160,7 @@ def with_time(data: bytes, second: int, hundredth: int) -> bytes:
     return data[:2] + b"\xff\xe1" + (len(block) + 2).to_bytes(2, "big") + block + data[2:]
 
 
-def write_shoot(folder: Path, pictures: Sequence[Path], worse: bool = False, apart: int = 10) -> None:
+def write_shoot(folder: Path, pictures: Sequence[Path], worse: bool = False, apart: int = _APART) -> None:
     """Copies of JPEGs in `folder`, hundredths of a second `apart` in a burst, and half a minute between two."""
     folder.mkdir(parents=True)
     before, second, hundredth = "", 0, 0
@@ -355,17 +356,18 @@ def main() -> None:
         truths[Path(name).stem] = boxes / [1920, 1080, 1920, 1080]
     rally = sorted((DATA / "court").glob("a_*.jpg"))
     court = [*rally, *sorted((DATA / "court").glob("b_*.jpg"))]
-    sets: dict[str, tuple[list[Path], bool]] = {}
+    sets: dict[str, tuple[list[Path], bool, int]] = {}
     if "court" in only:
-        sets |= {"court": (court, False), "court degraded": (court, True)}
+        sets |= {"court": (court, False, _RALLY), "court degraded": (court, True, _RALLY)}
     if "people" in only:
-        sets["people"] = (sorted((DATA / "people").glob("*.jpg")), False)
+        sets["people"] = (sorted((DATA / "people").glob("*.jpg")), False, _APART)
     for folder in given.also:
-        sets[folder.name] = (sorted(p for p in folder.iterdir() if p.suffix.lower() in (".jpg", ".jpeg")), False)
+        pictures = sorted(p for p in folder.iterdir() if p.suffix.lower() in (".jpg", ".jpeg"))
+        sets[folder.name] = (pictures, False, _APART)
     with tempfile.TemporaryDirectory() as scratch:
-        for what, (pictures, worse) in sets.items():
+        for what, (pictures, worse, apart) in sets.items():
             work = Path(scratch) / what.replace(" ", "-")
-            write_shoot(work / "shoot", pictures, worse)
+            write_shoot(work / "shoot", pictures, worse, apart)
             cuts, took = cuts_of(work / "shoot", files, given.keep)
             report_cuts(what, cuts, truths)
             if what.startswith("court"):

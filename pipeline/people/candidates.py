@@ -61,10 +61,13 @@ def throughout(
     return [tuple(boxes) for boxes in held]
 
 
-def missed(frames: Sequence[Observation]) -> list[F64]:
+def missed(frames: Sequence[Observation], seconds: Sequence[float] = ()) -> list[F64]:
     """(K, 4) of each frame of a burst: boxes of those who were found before and after it but not in it, in fractions,
-    as far between as the frame is. A leap, a turn or somebody nearer hides a player from the detector for a frame."""
-    names = linked(frames, camera_shifts(frames))
+    as far between as the frame is. A leap, a turn or somebody nearer hides a player from the detector for a frame.
+
+    seconds  as for `camera_shifts`
+    """
+    names = linked(frames, camera_shifts(frames, seconds))
     found: list[list[F64]] = [[] for _ in frames]
     for name in {name for own in names for name in own.tolist()}:
         seen = [(at, int(np.flatnonzero(own == name)[0])) for at, own in enumerate(names) if name in own]
@@ -77,11 +80,16 @@ def missed(frames: Sequence[Observation]) -> list[F64]:
     return [np.array(boxes, np.float64).reshape(-1, 4) for boxes in found]
 
 
-def in_each(frames: Sequence[Observation], crops: Sequence[Box], tall: Sequence[float]) -> bool:
+def in_each(
+    frames: Sequence[Observation], crops: Sequence[Box], tall: Sequence[float], seconds: Sequence[float] = ()
+) -> bool:
     """Whether crops (fractions) of consecutive frames hold the same people of those near the subject, which is
-    `tall` (fractions) in each: nobody is in one crop, and cut by or out of the next."""
+    `tall` (fractions) in each: nobody is in one crop, and cut by or out of the next.
+
+    seconds  as for `camera_shifts`
+    """
     shown: dict[int, bool] = {}
-    names = linked(frames, camera_shifts(frames))
+    names = linked(frames, camera_shifts(frames, seconds))
     for frame, crop, height, own in zip(frames, crops, tall, names, strict=True):
         people = frame.people
         near = (people[:, 4] >= SURE.person) & (people[:, 3] - people[:, 1] >= RULES.near * height)

@@ -13,7 +13,7 @@ from pipeline.people.belonging import ball_of, faces_of, rackets_of, rise, sures
 from pipeline.people.candidates import throughout
 from pipeline.people.confidence import Verdict, in_hand, judged
 from pipeline.people.detect import SURE
-from pipeline.people.tracking import LINKING, Observation, camera_shifts, follow, paces, seconds_of, speeds
+from pipeline.people.tracking import LINKING, Observation, camera_shifts, follow, paces, speeds
 from pipeline.types import F32, F64
 
 
@@ -134,12 +134,11 @@ def find_subjects(frames: Sequence[Observation], seconds: Sequence[float] = ()) 
 
     One person over the whole burst where one path can be followed, see `tracking.follow`.
     """
-    shifts = camera_shifts(frames)
-    taken = seconds_of(frames, seconds)
-    moving = paces(frames, shifts, taken)
+    shifts = camera_shifts(frames, seconds)
+    moving = paces(frames, shifts)
     worth = [_worth(frame) * _in_the_game(pace) for frame, pace in zip(frames, moving, strict=True)]
     rows = follow(frames, worth, shifts)
-    moves = speeds(rows, frames, shifts, taken)
+    moves = speeds(rows, frames, shifts)
     rivals = _lasting([
         None if row is None else _rival(row, frame, own) for frame, row, own in zip(frames, rows, worth, strict=True)
     ])  # fmt: skip

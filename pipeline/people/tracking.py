@@ -52,7 +52,7 @@ class Linking:
     other_jersey: float = 1.5  # cost beyond, of twice that: hardly the same person, even where the hidden one should be
     growth: float = 0.4  # cost of half or twice the height
     still: float = 0.3  # cost of standing still in the hall: who moves is in the game
-    fast: float = 0.15  # own heights a frame against the hall; more is no further sign of being in the game
+    fast: float = 1.5  # own heights a second against the hall; more is no further sign of being in the game
     nearest: float = 0.1  # nearness from which two boxes can be one person
     # For who ran farther than boxes overlap: nearness at the same place, and the distance in heights by which it falls
     # to 1/e of that.
@@ -66,6 +66,7 @@ class Linking:
 
 
 CAMERA, LINKING = CameraShift(), Linking()
+_INSTANT = 1e-3  # seconds: the least between two frames
 
 
 @dataclass(frozen=True)
@@ -93,19 +94,25 @@ class Observation:
     light: F32
 
 
-def camera_shifts(frames: Sequence[Observation]) -> list[F64]:
-    """How far the hall moved in the picture from the frame before, (x, y) in fractions; zero for the first, nan where
-    it is not known: a camera that follows somebody would make everybody run if it were taken to stand still.
+def camera_shifts(frames: Sequence[Observation], seconds: Sequence[float] | F64 = ()) -> list[F64]:
+    """How far the hall moved in the picture from the frame before, and in how many seconds: (x, y, seconds), x and y in
+    fractions; zeros for the first, x and y nan where they are not known: a camera that follows somebody would make
+    everybody run if it were taken to stand still. The sum of several is from the first frame to the last.
+
+    seconds  when each frame was taken, rising; as a usual burst where that is not given
 
     Phase correlation (Kuglin and Hines, "The phase correlation image alignment method", 1975): flicker, a gain, does
     not change it. Players, who stand out most and run for themselves, are left out.
     """
+    known = len(seconds) == len(frames) > 0
+    took = np.diff(seconds) if known else np.full(max(len(frames) - 1, 0), 1 / LINKING.usual)
     shifts = [np.zeros(2)]
     edges = [_edges(frame) for frame in frames] if len(frames) > 1 else []
     for (before, now), (first, second) in zip(pairwise(frames), pairwise(edges), strict=True):
         shift = _shift(before, now, first, second)
         shifts.append(np.full(2, np.nan) if shift is None else shift)
-    return [shift if at == 0 else _steady(shifts, at, frames[at].size) for at, shift in enumerate(shifts)]
+    steady = [shift if at == 0 else _steady(shifts, at, frames[at].size) for at, shift in enumerate(shifts)]
+    return [np.append(shift, passed) for shift, passed in zip(steady, [0.0, *took], strict=False)]
 
 
 def _steady(shifts: Sequence[F64], at: int, size: tuple[int, int]) -> F64:
@@ -115,11 +122,6 @@ def _steady(shifts: Sequence[F64], at: int, size: tuple[int, int]) -> F64:
         return shifts[at]
     away = (shifts[at] - np.median(beside, axis=0)) * (size[1] / size[0], 1.0)
     return shifts[at] if np.hypot(*away) <= CAMERA.jolt else np.full(2, np.nan)
-
-
-def seconds_of(frames: Sequence[Observation], known: Sequence[float]) -> F64:
-    """(N,) when each frame was taken, in seconds; as a usual burst where that is not `known`."""
-    return np.array(known) if len(known) == len(frames) else np.arange(len(frames)) / LINKING.usual
 
 
 def _shift(before: Observation, now: Observation, first: F32, second: F32) -> F64 | None:
@@ -140,7 +142,7 @@ def same_moment(before: Observation, now: Observation) -> bool:
     shift = _shift(before, now, _edges(before), _edges(now)) if most else None
     if shift is None:
         return False
-    pairs = _paired(_links(before, now, [shift])[np.ix_(*sure)])
+    pairs = _paired(_links(before, now, [np.append(shift, 1 / LINKING.usual)])[np.ix_(*sure)])
     return 2 * len(pairs) > most
 
 
@@ -198,7 +200,7 @@ def follow(frames: Sequence[Observation], worth: Sequence[F64], shifts: Sequence
     """The row of `people` in each frame that is the subject: the person worth most over the burst, as one path.
 
     worth   (N,) of each frame: how much each person looks like what the frame was taken for, 0 for whoever cannot be
-    shifts  (x, y) of each frame, see `camera_shifts`
+    shifts  (x, y, seconds) of each frame, see `camera_shifts`
 
     The best path is found by dynamic programming (Viterbi, "Error bounds for convolutional codes", 1967): what each of
     its persons is worth, less how badly each continues the one before. So one bad link, two who cross or one who is
@@ -260,7 +262,7 @@ def _links(before: Observation, now: Observation, shifts: Sequence[F64]) -> F64:
     Somebody is expected where they stand in the hall, or where the camera that follows them keeps them, whichever fits
     better; the jersey's colour and the height separate two who cross.
     """
-    hall = np.nan_to_num(np.sum(shifts, axis=0))
+    *hall, took = np.nan_to_num(np.sum(shifts, axis=0))
     ratio = now.size[1] / now.size[0]
     first, second = before.people[:, :4].astype(np.float64), now.people[:, :4].astype(np.float64)
     tall = np.maximum(first[:, 3] - first[:, 1], 1e-6)[:, None]
@@ -269,8 +271,8 @@ def _links(before: Observation, now: Observation, shifts: Sequence[F64]) -> F64:
     colour = np.linalg.norm(now.jersey_colour[None] - before.jersey_colour[:, None], axis=2) / LINKING.jersey
     dressed = LINKING.near_jersey * np.minimum(colour, 1) + LINKING.other_jersey * np.clip(colour - 1, 0, 1)
     grown = np.abs(np.log2(heights / tall))
-    moved = (_centres(second)[None] - _centres(first)[:, None] - hall) * (ratio, 1.0) / tall[..., None] / len(shifts)
-    speed = np.minimum(np.hypot(moved[..., 0], moved[..., 1]) / LINKING.fast, 1)
+    moved = (_centres(second)[None] - _centres(first)[:, None] - hall) * (ratio, 1.0) / tall[..., None]
+    speed = np.minimum(np.hypot(moved[..., 0], moved[..., 1]) / max(took, _INSTANT) / LINKING.fast, 1)
     cost = (1 - near) + dressed + LINKING.growth * np.minimum(grown, 1) + LINKING.still * (1 - speed)
     return np.asarray(np.where(near > LINKING.nearest, cost, np.inf))
 
@@ -285,15 +287,15 @@ def _nearness(first: F64, second: F64, ratio: float) -> F64:
     return np.asarray(np.maximum(overlap(first[:, None], second[None]), near))
 
 
-def paces(frames: Sequence[Observation], shifts: Sequence[F64], seconds: F64) -> list[F64]:
+def paces(frames: Sequence[Observation], shifts: Sequence[F64]) -> list[F64]:
     """(N,) of each frame: how fast each person moves against the hall, in own heights a second; nan where not known.
-
-    seconds  (frames,) when each was taken
+    `shifts` as from `camera_shifts`.
 
     Each is compared with whoever fits best some time before and after, the smaller movement of both: a detector that
     takes somebody else for the same person makes it large on one side only.
     """
     result = []
+    seconds = _seconds_of(shifts)
     for at, now in enumerate(frames):
         found = np.full(len(now.people), np.nan)
         for other in _some_time_from(at, seconds):
@@ -304,7 +306,7 @@ def paces(frames: Sequence[Observation], shifts: Sequence[F64], seconds: F64) ->
             costs = _links(frames[first], frames[last], between)
             costs = costs if first == at else costs.T
             best = costs.argmin(axis=1)
-            hall = np.sum(between, axis=0) * (1 if first == at else -1)
+            hall = np.sum(between, axis=0)[:2] * (1 if first == at else -1)
             boxes, theirs = now.people[:, :4].astype(np.float64), frames[other].people[best, :4].astype(np.float64)
             moved = _moved(boxes, theirs, hall) * (now.size[1] / now.size[0], 1.0)
             took = seconds[last] - seconds[first]
@@ -313,6 +315,11 @@ def paces(frames: Sequence[Observation], shifts: Sequence[F64], seconds: F64) ->
             found = np.fmin(found, pace)
         result.append(found)
     return result
+
+
+def _seconds_of(shifts: Sequence[F64]) -> F64:
+    """(N,) when each frame was taken, from the first on."""
+    return np.cumsum([shift[2] for shift in shifts])
 
 
 def _some_time_from(at: int, seconds: F64) -> list[int]:
@@ -338,10 +345,11 @@ def _moved(first: F64, second: F64, hall: F64) -> F64:
     return np.column_stack([(left + right) / 2, down])
 
 
-def speeds(rows: Sequence[int | None], frames: Sequence[Observation], shifts: Sequence[F64], seconds: F64) -> list[F64]:
+def speeds(rows: Sequence[int | None], frames: Sequence[Observation], shifts: Sequence[F64]) -> list[F64]:
     """Movement of the followed person against the hall in each frame, (x, y) in own heights a second; right and down
-    positive, zero where it is not known. `rows` as from `follow`, `seconds` as for `paces`."""
+    positive, zero where it is not known. `rows` as from `follow`, `shifts` as from `camera_shifts`."""
     result = [np.zeros(2)] * len(frames)
+    seconds = _seconds_of(shifts)
     places = [at for at, row in enumerate(rows) if row is not None]
     for at in places:
         near = [k for k in places if abs(k - at) <= LINKING.skip + 1]
@@ -354,7 +362,7 @@ def speeds(rows: Sequence[int | None], frames: Sequence[Observation], shifts: Se
         ))  # fmt: skip
         if not np.isfinite(_links(frames[a], frames[b], shifts[a + 1 : b + 1])[rows[a], rows[b]]):
             continue  # where one path ends and another begins: two people
-        hall = np.sum(shifts[a + 1 : b + 1], axis=0)
+        hall = np.sum(shifts[a + 1 : b + 1], axis=0)[:2]
         first, second = (frames[i].people[rows[i], None, :4].astype(np.float64) for i in (a, b))
         ratio = frames[at].size[1] / frames[at].size[0]
         moved = _moved(first, second, hall)[0] * (ratio, 1.0) / (seconds[b] - seconds[a])

@@ -163,8 +163,9 @@ def solve(context: SolveContext[FrameObservation], params: CropParams) -> Solved
             blind = True
         else:
             subjects = context.subjects()
-            around = _around(free, measured, subjects, params, turned)
-            for name, solution, notice in as_one(list(around), measured, subjects, params.aspect):
+            taken = dict(zip(burst.frames, burst.seconds, strict=False))
+            around = _around(free, measured, subjects, params, turned, taken)
+            for name, solution, notice in as_one(list(around), measured, subjects, params.aspect, taken):
                 solutions[name] = replace(solution, level=level)
                 named = len(context.facts.row(name).players)
                 notice = notice or _fewer(named, measured[name].people, subjects[name], solution)
@@ -227,6 +228,7 @@ def _around(
     subjects: Mapping[str, Subject | None],
     params: CropParams,
     turned: float,
+    seconds: Mapping[str, float],
 ) -> Iterable[tuple[str, CropSolution, str]]:
     """(frame, solution, notice) for the frames of one burst; those of one aspect go together, also where frames between
     them are left whole, so that their crops are of one size."""
@@ -239,7 +241,7 @@ def _around(
     own = {name: subjects.get(name) for name in names}
     if crowded(own, measured, params.margin, turned, partial(_aspect, params.aspect)):
         own = {name: None if one is None else replace(one, others=()) for name, one in own.items()}
-    unseen = missed([measured[name].people for name in own])
+    unseen = missed([measured[name].people for name in own], [seconds[name] for name in own if name in seconds])
     for (name, subject), there in zip(own.items(), unseen, strict=True):
         people = measured[name].people
         constraints = None if subject is None else constraints_of(people, subject, params.margin, turned, there)

@@ -53,8 +53,11 @@ def as_one(
     measured: Mapping[str, FrameObservation],
     subjects: Mapping[str, Subject | None],
     aspect: str,
+    seconds: Mapping[str, float],
 ) -> Iterable[tuple[str, CropSolution, str]]:
     """(frame, solution, notice) of the frames of one burst, in its order, as they are to be.
+
+    seconds  when each was taken, empty where that is not known
 
     Where nobody leads, all frames that have a subject are cropped, or none is, for one reason: a crop that comes and
     goes within a burst, or whose people do, was not earned. Where somebody leads, none is where no crop was found for
@@ -66,7 +69,7 @@ def as_one(
     if whole and (len(whole) > led or not led):
         _, solution, words = whole[0]
         why = solution.source
-    elif cropped and _changes({name: one for name, one, _ in found if name in cropped}, measured, subjects):
+    elif cropped and _changes({name: one for name, one, _ in found if name in cropped}, measured, subjects, seconds):
         why, words = CropSource.WOULD_CHANGE, WOULD_CHANGE.format(aspect=aspect)
     else:
         yield from found
@@ -83,10 +86,12 @@ def _changes(
     crops: Mapping[str, CropSolution],
     measured: Mapping[str, FrameObservation],
     subjects: Mapping[str, Subject | None],
+    seconds: Mapping[str, float],
 ) -> bool:
     """Whether somebody near is in the crop of one frame, and cut by or missing in that of the next that shows them."""
     from pipeline.people.candidates import in_each
 
-    told = [(measured[n].people, one.box, own.box) for n, one in crops.items() if one.box and (own := subjects[n])]
-    frames, boxes, people = zip(*told, strict=True)
-    return not in_each(frames, boxes, [box.y1 - box.y0 for box in people])
+    told = [(n, one.box, own.box) for n, one in crops.items() if one.box and (own := subjects[n])]
+    names, boxes, people = zip(*told, strict=True)
+    frames, taken = [measured[n].people for n in names], [seconds[n] for n in names if n in seconds]
+    return not in_each(frames, boxes, [box.y1 - box.y0 for box in people], taken)

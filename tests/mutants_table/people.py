@@ -53,7 +53,7 @@ MUTANTS = [
     ),
     *moved(_FRAMING, _FRAMED, "torso 30.0; near 0.45"),
     *moved(_SUBJECT, _WORTHY, "shortest 0.65; gap 0.2; full_speed 1.2; place_floor 0.2"),
-    *moved(_TRACKING, _TRACKED, "jersey 60.0; weight 0.5; fast 0.15; nearest 0.1; runner_reach 0.4; response 0.1"),
+    *moved(_TRACKING, _TRACKED, "jersey 60.0; weight 0.5; fast 1.5; nearest 0.1; runner_reach 0.4; response 0.1"),
     *moved(_QUALITY, _RANKED, "behind 0.25; again 15.0; full_size 0.6; free_stops 0.6; blown 0.25; neighbour 0.5"),
     mutant(_RANKING, "best[frame.subject]),", "one.sharp),", *_RANKED),
     mutant(_RANKING, "if 0 <= k < len(values) and seen[k]]", "if 0 <= k < len(values)]", *_RANKED),

@@ -24,7 +24,7 @@ from pipeline.types import Burst, Frame
 from tests.people.rules import Scenario, guards, turns
 from tests.people.test_subject import ball
 from tests.people.test_subject_rules import Row, at
-from tests.people.test_tracking import hall, observed, view
+from tests.people.test_tracking import hall, observed, tenths, view
 from tests.steps.test_crop import holds, measured, solved
 
 PAIR = [at(0.42, 0.4, 0.55), at(0.55, 0.4, 0.55)]  # worth as much as each other, and not quite certain: nobody leads
@@ -150,10 +150,10 @@ def test_people_keep_their_number_while_missed_and_when_they_cross() -> None:
     people = [[at(a), at(b)] for a, b in zip(left, right, strict=True)]
     frames = [observed(each, jersey_colour=KIT[:2]) for each in people]
     frames[2] = observed(people[2][:1], jersey_colour=KIT[:1])
-    names = linked(frames, [np.zeros(2)] * 5)
+    names = linked(frames, tenths(5))
     assert [own.tolist() for own in names] == [[0, 1], [0, 1], [0], [0, 1], [0, 1]]
     other = observed([at(0.9, 0.2)])
-    assert linked([frames[0], other], [np.zeros(2)] * 2)[1].tolist() == [2]
+    assert linked([frames[0], other], tenths(2))[1].tolist() == [2]
 
 
 def untimed(names: Sequence[str], frames: Sequence[Observation]) -> tuple[list[Burst], dict[str, FrameObservation]]:

@@ -17,7 +17,6 @@ from pipeline.types import F64
 RED, WHITE, GREY = (40.0, 40.0, 200.0), (230.0, 230.0, 230.0), (90.0, 90.0, 90.0)
 SIZE = (640, 960)  # height, width
 RATIO = SIZE[1] / SIZE[0]
-TENTHS = np.arange(20) / 10  # seconds
 PATTERN = np.random.default_rng(0).integers(0, 255, (107, 160), np.uint8)  # of a hall, fine enough for its place
 
 
@@ -75,8 +74,8 @@ def test_a_turn_of_the_camera_is_measured(x: int, y: int, gain: float, noise: fl
         observed(small=view(wall, 100 - x, 90 - y, gain, noise, 1)),
     ]
     still, turned = camera_shifts(frames)
-    assert tuple(still) == (0, 0)
-    assert turned * (160, 107) == pytest.approx((x, y), abs=0.5)
+    assert tuple(still) == (0, 0, 0)
+    assert turned[:2] * (160, 107) == pytest.approx((x, y), abs=0.5)
 
 
 @pytest.mark.parametrize("turned", [0, 6])
@@ -93,7 +92,7 @@ def test_players_who_run_are_not_the_camera(turned: int) -> None:
             shirt = np.kron(rng.choice([0, 255], (20, 8)), np.ones((4, 3)))[:height, :width]
             picture[rows, columns] = shirt.astype(np.uint8)
         frames.append(observed(people, small=picture))
-    assert camera_shifts(frames)[1] * (160, 107) == pytest.approx((turned, 0), abs=0.7)
+    assert camera_shifts(frames)[1][:2] * (160, 107) == pytest.approx((turned, 0), abs=0.7)
 
 
 def test_where_there_is_nothing_to_go_by_the_camera_is_not_known() -> None:
@@ -107,7 +106,15 @@ def test_where_there_is_nothing_to_go_by_the_camera_is_not_known() -> None:
     ]
     frames += [observed(everything, small=view(hall(), 9, 9)), observed(small=view(hall(), 50, 50)[:80])]
     first, *others = camera_shifts(frames)
-    assert tuple(first) == (0, 0) and np.isnan(others).all()
+    assert tuple(first) == (0, 0, 0) and np.isnan(np.array(others)[:, :2]).all()
+
+
+def test_a_turn_says_how_long_it_took() -> None:
+    """As the times say; as a usual burst, of ten frames a second, where they do not tell."""
+    frames = [observed()] * 3
+    assert [shift[2] for shift in camera_shifts(frames, [3.0, 3.04, 3.1])] == pytest.approx([0, 0.04, 0.06])
+    assert [shift[2] for shift in camera_shifts(frames)] == pytest.approx([0, 0.1, 0.1])
+    assert [shift[2] for shift in camera_shifts(frames, [3.0])] == pytest.approx([0, 0.1, 0.1])
 
 
 def test_a_turn_unlike_those_beside_it_is_none_of_the_camera() -> None:
@@ -124,8 +131,8 @@ def test_who_stands_has_no_speed_where_the_camera_is_not_known() -> None:
     dark = np.zeros((107, 160), np.uint8)
     frames = [observed([standing(0.3 + 0.05 * n)], small=dark) for n in range(5)]
     shifts = camera_shifts(frames)
-    assert not np.any(speeds([0] * 5, frames, shifts, TENTHS[:5]))
-    assert all(np.isnan(one).all() for one in paces(frames, shifts, TENTHS[:5]))
+    assert not np.any(speeds([0] * 5, frames, shifts))
+    assert all(np.isnan(one).all() for one in paces(frames, shifts))
 
 
 @pytest.mark.parametrize("rate", [5, 10, 20, 30])
@@ -134,10 +141,15 @@ def test_a_runner_is_as_fast_at_any_rate_of_frames(rate: int) -> None:
     seconds = np.arange(round(1.5 * rate)) / rate
     per_second = 3 / 1.75
     frames = [observed([standing(0.1 + per_second * 0.5 / RATIO * second)]) for second in seconds]
-    still = [np.zeros(2)] * len(frames)
-    assert [p[0] for p in paces(frames, still, seconds)] == pytest.approx([per_second] * len(frames), rel=1e-3)
-    moving = speeds([0] * len(frames), frames, still, seconds)
+    still = [np.array([0, 0, 1 / rate if at else 0]) for at in range(len(frames))]
+    assert [p[0] for p in paces(frames, still)] == pytest.approx([per_second] * len(frames), rel=1e-3)
+    moving = speeds([0] * len(frames), frames, still)
     assert [m[0] for m in moving] == pytest.approx([per_second] * len(frames), rel=1e-3)
+
+
+def tenths(frames: int, x: float = 0.0, y: float = 0.0) -> list[F64]:
+    """So many frames of a hall that moves so far from each to the next, a tenth of a second apart."""
+    return [np.array([x, y, 0.1])] * frames
 
 
 def walk(
@@ -170,7 +182,7 @@ def worths(frames: Sequence[Observation], best: Sequence[float], shy: float = 0.
     ]
 
 
-STILL = [np.zeros(2)] * 12
+STILL = tenths(12)
 ONE = [0.30, 0.36, 0.42, 0.48, 0.54, 0.60, 0.66]
 OTHER = [0.66, 0.60, 0.54, 0.48, 0.42, 0.36, 0.30]
 
@@ -216,12 +228,12 @@ def test_nobody_and_nothing_of_worth() -> None:
 
 def test_the_camera_that_follows_keeps_its_player() -> None:
     """The hall moves under a player who stays in the middle; a spectator moves with the hall past him."""
-    shift = [np.zeros(2), *[np.array([-0.05, 0.0])] * 6]
+    shift = tenths(7, -0.05)
     spectator = [0.65 - 0.05 * i for i in range(7)]
     frames = walk(([0.5] * 7, spectator), (RED, GREY))
     rows = follow(frames, [np.ones(len(f.people)) for f in frames], shift)
     assert places_of(rows, frames) == [0.5] * 7
-    moving = speeds(rows, frames, shift, TENTHS[:7])
+    moving = speeds(rows, frames, shift)
     expected = 10 * 0.05 * RATIO / 0.5  # in own heights a second, to the right against the hall
     assert [m[0] for m in moving] == pytest.approx([expected] * 7, rel=1e-4)
 
@@ -230,11 +242,11 @@ def test_speed_is_told_over_a_gap_and_not_over_a_long_one() -> None:
     frames = walk(([0.30, 0.34, None, 0.42, 0.46],), (RED,))
     rows = follow(frames, [np.ones(len(f.people)) for f in frames], STILL)
     expected = 10 * 0.04 * RATIO / 0.5
-    assert [m[0] for m in speeds(rows, frames, STILL, TENTHS[:5])] == pytest.approx(
+    assert [m[0] for m in speeds(rows, frames, STILL)] == pytest.approx(
         [expected, expected, 0, expected, expected], abs=1e-4
     )
     far = walk(([0.3, *[None] * 9, 0.4],), (RED,))
-    assert all(not m.any() for m in speeds([0, *[None] * 9, 0], far, STILL, TENTHS[:11]))
+    assert all(not m.any() for m in speeds([0, *[None] * 9, 0], far, STILL[:11]))
 
 
 def test_many_random_bursts_hold_their_player() -> None:
@@ -260,10 +272,10 @@ def test_many_random_bursts_hold_their_player() -> None:
 
 def test_a_spectator_whom_the_camera_leaves_behind_is_found_where_the_hall_moved() -> None:
     """The hall moves by a fifth of the picture, so that boxes do not overlap; who stands in it costs standing still."""
-    turn = [np.array([-0.2, 0.0])]
+    turn = tenths(1, -0.2)
     before, there, elsewhere = (observed([standing(x)]) for x in (0.6, 0.4, 0.2))
     assert _links(before, there, turn)[0, 0] == pytest.approx(LINKING.still, abs=1e-5)
-    assert np.isinf(_links(before, there, [np.zeros(2)])[0, 0])
+    assert np.isinf(_links(before, there, tenths(1))[0, 0])
     assert np.isinf(_links(before, elsewhere, turn)[0, 0])
     # Who stays in the picture moves against the hall, fast, and costs nothing.
     assert _links(before, before, turn)[0, 0] == pytest.approx(0.0, abs=1e-5)
@@ -271,15 +283,15 @@ def test_a_spectator_whom_the_camera_leaves_behind_is_found_where_the_hall_moved
 
 def test_a_pace_is_against_the_hall_and_not_known_of_one_frame() -> None:
     """The camera turns by 0.02 of the frame; one stands in the hall, one keeps in the frame, one is seen once."""
-    shifts = [np.zeros(2), *[np.array([0.02, 0.0])] * 4]
+    shifts = tenths(5, 0.02)
     frames = [
         observed([standing(0.3 + 0.02 * n), standing(0.6), *([standing(0.9)] if n == 2 else [])]) for n in range(5)
     ]
-    still, runs, once = paces(frames, shifts, TENTHS[:5])[2]
+    still, runs, once = paces(frames, shifts)[2]
     assert still == pytest.approx(0, abs=1e-5)
     assert runs == pytest.approx(10 * 0.02 * RATIO / 0.5, rel=1e-4)
     assert np.isnan(once) or once > 1
-    assert np.isnan(paces(frames[:1], shifts[:1], TENTHS[:1])[0]).all()
+    assert np.isnan(paces(frames[:1], shifts[:1])[0]).all()
 
 
 def test_a_box_that_loses_its_legs_or_grows_both_ways_has_not_moved_down() -> None:

@@ -18,10 +18,9 @@ from pipeline.people.tracking import (
     best_path,
     camera_shifts,
     paces,
-    seconds_of,
 )
 from tests.people.rules import Scenario, guards, near, turns
-from tests.people.test_tracking import GREY, RATIO, hall, observed, standing, view
+from tests.people.test_tracking import GREY, RATIO, hall, observed, standing, tenths, view
 
 RULES = {"CAMERA": CAMERA, "LINKING": LINKING}
 # How far a measured shift moves with a tenth more or less, in pixels of 160, over the pictures of
@@ -52,20 +51,20 @@ def cost(first: tuple[float, ...], second: tuple[float, ...], colour: float = 0.
     """Cost of somebody going on as somebody whose jersey differs by so much, in a hall that stands still."""
     other = (GREY[0] + colour, *GREY[1:])
     before, now = observed([first], jersey_colour=[GREY]), observed([second], jersey_colour=[other])
-    return float(_links(before, now, [np.zeros(2)] * frames)[0, 0])
+    return float(_links(before, now, tenths(frames))[0, 0])
 
 
 def path(colour: float) -> int:
     """How many of two frames are one path, for somebody who stands still and changes the jersey by so much."""
     other = (GREY[0] + colour, *GREY[1:])
     frames = [observed([standing(0.5)], jersey_colour=[one]) for one in (GREY, other)]
-    return len(best_path(frames, [np.ones(1)] * 2, [np.zeros(2)] * 2))
+    return len(best_path(frames, [np.ones(1)] * 2, tenths(2)))
 
 
 def stepped(seconds: Sequence[float]) -> float:
     """The pace in the first of frames taken then, of somebody who takes a step of 0.2 heights after it."""
     frames = [observed([standing(0.5 + (0.2 * 0.5 / RATIO if at else 0))]) for at in range(len(seconds))]
-    return float(paces(frames, [np.zeros(2)] * len(frames), np.array(seconds))[0][0])
+    return float(paces(frames, [np.array([0, 0, passed]) for passed in np.diff(seconds, prepend=0)])[0][0])
 
 
 def known(turns_of: Sequence[float], at: int) -> bool:
@@ -77,7 +76,7 @@ def known(turns_of: Sequence[float], at: int) -> bool:
 
 def bridged(missed: int) -> bool:
     frames = [observed([standing(0.5)]), *[observed()] * missed, observed([standing(0.5)])]
-    return len(best_path(frames, [np.ones(len(f.people)) for f in frames], [np.zeros(2)] * len(frames))) == 2
+    return len(best_path(frames, [np.ones(len(f.people)) for f in frames], tenths(len(frames)))) == 2
 
 
 def nearness(away: float, taller: float = 1.0) -> float:
@@ -106,9 +105,9 @@ SCENARIOS: dict[str, Scenario] = {
     "LINKING.growth": lambda: near(cost(standing(0.5, 0.7, 0.4), standing(0.5, 0.9, 0.8)) - 0.75, 0.4 + 0.3),
     "LINKING.paced_over": lambda: near(stepped([0.01 * at for at in range(30)]), 0.2 / 0.2),
     "LINKING.paced_least": lambda: turns(lambda seconds: bool(np.isfinite(stepped([0, seconds]))), 0.15),
-    "LINKING.usual": lambda: near(seconds_of([observed()] * 2, ())[1], 0.1),
+    "LINKING.usual": lambda: near(camera_shifts([observed()] * 2)[1][2], 0.1),
     "LINKING.still": lambda: near(cost(STILL, STILL), 0.3),
-    # Half as fast as counts fully, over a fifth of the width of the box.
+    # Half as fast as counts fully, over a fifth of the width of the box, in a tenth of a second.
     "LINKING.fast": lambda: near(cost(STILL, standing(0.5 + 0.075 * 0.5 / RATIO)) - lost_overlap(0.075), 0.15),
     "LINKING.nearest": lambda: turns(lambda nearness: not np.isfinite(cost(STILL, apart(nearness))), 1 / 0.1),
     "LINKING.runner": lambda: near(nearness(0.4), 0.6 * exp(-1)),

@@ -69,7 +69,7 @@ def movement(frames: Sequence[Frame], bursts: Sequence[Burst], seen: Mapping[str
             continue
         timed = True
         observed = [one.people for one in own]
-        pace = paces(observed, camera_shifts(observed), np.arange(len(observed)) / speed)
+        pace = paces(observed, camera_shifts(observed, np.arange(len(observed)) / speed))
         rows = []
         for one, name, each in zip(observed, names, pace, strict=True):
             exposure = by_name[name].exif.exposure_time or np.nan
