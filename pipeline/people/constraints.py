@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from pipeline.imaging import level
 from pipeline.imaging.geometry import WHOLE, HeightBox, box_to_heights
 from pipeline.people.framing import CropConstraints
+from pipeline.people.motion import flying
 from pipeline.people.subject import Subject
 from pipeline.people.tracking import Observation
 from pipeline.types import F64
@@ -34,12 +35,18 @@ RULES = ConstraintRules()
 
 
 def constraints_of(
-    found: Observation, subject: Subject, margin: float, turned: float, missed: F64 | None = None
+    found: Observation,
+    subject: Subject,
+    margin: float,
+    turned: float,
+    missed: F64 | None = None,
+    moves: NDArray[np.bool_] | None = None,
 ) -> CropConstraints:
     """What a crop must hold of a frame, and what it should not cut.
 
     margin  least room around the subject, in heights of the subject
     missed  (K, 4) people who are there although they were not found in this frame, see candidates.missed; fractions
+    moves   what moves in it, see motion.moving; None where that is not known
     turned  degrees by which the frame is turned clockwise before it is cropped; the result is of the turned frame
     """
     height, width = found.size
@@ -69,6 +76,8 @@ def constraints_of(
     people = np.delete(found.people, subject.row, axis=0) if subject.row is not None else found.people
     there = np.zeros((0, 4)) if missed is None else missed
     balls = placed(found.balls[found.balls[:, 4] >= RULES.possible_ball])
+    if moves is not None:
+        balls = np.concatenate([balls, placed(flying(found, moves, subject.box.y1 - subject.box.y0))])
     # None is left at the very edge of a crop either.
     balls += RULES.ball_room * (balls[:, 3:] - balls[:, 1:2]) * [-1, -1, 1, 1]
     return CropConstraints(

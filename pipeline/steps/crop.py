@@ -235,16 +235,19 @@ def _around(
     from pipeline.people import framing
     from pipeline.people.candidates import missed
     from pipeline.people.constraints import constraints_of
+    from pipeline.people.motion import moving
+    from pipeline.people.tracking import camera_shifts
 
     found: dict[str, tuple[CropSolution, str]] = {}
     runs: dict[float, dict[str, framing.CropConstraints]] = {}
     own = {name: subjects.get(name) for name in names}
     if crowded(own, measured, params.margin, turned, partial(_aspect, params.aspect)):
         own = {name: None if one is None else replace(one, others=()) for name, one in own.items()}
-    unseen = missed([measured[name].people for name in own], [seconds[name] for name in own if name in seconds])
-    for (name, subject), there in zip(own.items(), unseen, strict=True):
+    frames, taken = [measured[name].people for name in own], [seconds[name] for name in own if name in seconds]
+    unseen, moves = missed(frames, taken), moving(frames, camera_shifts(frames, taken))
+    for (name, subject), there, going in zip(own.items(), unseen, moves, strict=True):
         people = measured[name].people
-        constraints = None if subject is None else constraints_of(people, subject, params.margin, turned, there)
+        constraints = None if subject is None else constraints_of(people, subject, params.margin, turned, there, going)
         height, width = people.size
         aspect = _aspect(params.aspect, height, width, constraints)
         if constraints is not None:  # so many pixels on the longer side

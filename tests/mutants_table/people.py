@@ -20,6 +20,7 @@ _OBSERVE = "people/observe.py"
 _MODELS = "people/modelfiles.py"
 _FETCHED = ("people/test_modelfiles.py", "people/test_models_unasked.py")
 _HELD = ("people/test_candidates.py",)
+_MOTION, _FLOWN = "people/motion.py", ("people/test_motion.py",)
 _FRAMED = ("people/test_framing_rules.py", "people/test_framing.py")
 _WORTHY = ("people/test_subject_rules.py", "people/test_subject.py")
 _TRACKED = ("people/test_tracking_rules.py", "people/test_tracking.py")
@@ -111,7 +112,7 @@ MUTANTS = [
         _CANDIDATES, "RULES.share if any(verdict.everybody for verdict in told) else RULES.led", "RULES.share", *_HELD
     ),
     mutant("steps/crop_burst.py", "(len(whole) > led or not led)", "not led", *_HELD),
-    mutant("steps/crop.py", "params.margin, turned, there)", "params.margin, turned)", *_HELD),
+    mutant("steps/crop.py", "params.margin, turned, there, going)", "params.margin, turned, None, going)", *_HELD),
     mutant(
         "people/constraints.py",
         "balls += RULES.ball_room * (balls[:, 3:] - balls[:, 1:2]) * [-1, -1, 1, 1]",
@@ -125,6 +126,18 @@ MUTANTS = [
         "steps/test_crop.py",
     ),
     mutant("people/constraints.py", "[people[:, :4], there]", "[people[:, :4]]", "people/test_constraints.py"),
+    # what flies
+    mutant(_MOTION, "-shifts[at + 1][:2]", "shifts[at + 1][:2]", *_FLOWN),
+    mutant(_MOTION, "np.minimum(np.abs(first), np.abs(second))", "np.abs(first)", *_FLOWN),
+    mutant(_MOTION, "brought += np.nanmedian(change, axis=axis, keepdims=True)", "pass", *_FLOWN),
+    mutant(_MOTION, "< RULES.own", "< 9", *_FLOWN),
+    mutant(
+        "people/constraints.py",
+        "balls = np.concatenate([balls, placed(flying",
+        "np.concatenate([balls, placed(flying",
+        *_FLOWN,
+    ),
+    mutant("steps/crop.py", "turned, there, going)", "turned, there)", *_FLOWN),
     # subject
     mutant(
         _SUBJECT,

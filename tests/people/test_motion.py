@@ -1,0 +1,194 @@
+"""A ball that no network knows: it moves against the hall, is round, and is nobody's hand; and each number of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from pipeline.people.constraints import constraints_of
+from pipeline.people.motion import RULES, flying, moving
+from pipeline.people.subject import find_subjects
+from pipeline.people.tracking import Observation
+from pipeline.types import F64
+from tests.people.rules import Scenario, guards
+from tests.people.test_candidates import crops
+from tests.people.test_subject import ball
+from tests.people.test_tracking import RATIO, hall, observed, standing, tenths, view
+
+HEIGHT, WIDTH = 107, 160  # pixels of the picture that the camera's turn is measured by
+PLAYER = standing(0.8)  # 0.5 tall from 0.3 to 0.8
+
+
+def round_at(x: float, y: float, radius: float) -> np.ndarray:
+    """(HEIGHT, WIDTH) whether a pixel is in a disc, all in pixels."""
+    rows, columns = np.mgrid[:HEIGHT, :WIDTH]
+    return np.asarray((columns + 0.5 - x) ** 2 + (rows + 0.5 - y) ** 2 <= radius**2)
+
+
+def block(x: int, y: int, wide: int, high: int) -> np.ndarray:
+    mask = np.zeros((HEIGHT, WIDTH), bool)
+    mask[y : y + high, x : x + wide] = True
+    return mask
+
+
+def flight(
+    things: Sequence[np.ndarray], level: float = 230, wall: float | None = 100, turn: int = 0,
+    gains: Sequence[np.ndarray | float] = (1.0, 1.0, 1.0), people: Sequence[Sequence[float]] = (PLAYER,),
+) -> list[Observation]:  # fmt: skip
+    """Three frames of a plain wall (None: one of patches), which the camera moves by so many pixels from each to the
+    next, with a thing so bright in each."""
+    frames = []
+    for at, (thing, gain) in enumerate(zip(things, gains, strict=True)):
+        picture = np.full((HEIGHT, WIDTH), wall, float) if wall is not None else view(hall(), 100 - turn * at, 90) * 1.0
+        picture[thing] = level
+        frames.append(observed(people, small=np.clip(np.round(picture * gain), 0, 255).astype(np.uint8)))
+    return frames
+
+
+def masks(frames: Sequence[Observation], turn: int = 0) -> list[np.ndarray | None]:
+    return moving(frames, tenths(len(frames), turn / WIDTH))
+
+
+def moved(frames: Sequence[Observation], turn: int = 0) -> np.ndarray:
+    found = masks(frames, turn)[1]
+    assert found is not None
+    return found
+
+
+def ball_in(frames: Sequence[Observation], turn: int = 0) -> F64:
+    return flying(frames[1], moved(frames, turn), 0.5)
+
+
+BALL = [round_at(x, 40, 3.5) for x in (25, 45, 65)]
+
+
+@pytest.mark.parametrize("turn", [0, 5, -9])
+def test_a_ball_is_where_it_is_now_and_not_where_it_was(turn: int) -> None:
+    (found,) = ball_in(flight(BALL, wall=None, turn=turn), turn)
+    assert (found * [WIDTH, HEIGHT, WIDTH, HEIGHT]).tolist() == pytest.approx([42, 37, 48, 43], abs=1.1)
+
+
+def test_of_the_first_and_last_frame_nothing_is_known_nor_where_the_turn_is_not() -> None:
+    frames = flight(BALL)
+    first, middle, last = masks(frames)
+    assert first is None and middle is not None and last is None
+    assert moving(frames, [np.zeros(3), np.array([np.nan, np.nan, 0.1]), np.array([0, 0, 0.1])]) == [None] * 3
+    assert moving([frames[0], observed(small=frames[1].small[:80]), frames[2]], tenths(3)) == [None] * 3
+    assert moving([], []) == []
+
+
+def test_lamps_that_pulse_move_nothing() -> None:
+    """Bands a third darker that run over the frame, and one end of the hall darker in one frame; the ball stays one."""
+    rows = np.arange(HEIGHT)[:, None]
+    bands = [1 - 0.33 * (0.5 + 0.5 * np.sin(2 * np.pi * (rows / 60 + at / 3))) * np.ones(WIDTH) for at in range(3)]
+    bands[0] = bands[0] * np.linspace(1, 0.7, WIDTH)
+    still = flight([round_at(25, 40, 3.5)] * 3, wall=None, gains=bands)
+    assert not moved(still).any()
+    assert len(ball_in(flight(BALL, gains=bands))) == 1
+
+
+def test_a_line_that_the_turn_is_off_by_a_pixel_shows_nothing() -> None:
+    lines = [block(30 + at, 20, 2, 40) for at in range(3)]
+    assert not moved(flight(lines)).any()
+
+
+def test_a_hand_is_no_ball() -> None:
+    """A round thing in a person's box, where arms swing, and the same beside it."""
+    frames = flight(BALL, people=[PLAYER, standing(45 / WIDTH, foot=0.6)])
+    assert not len(ball_in(frames)) and len(ball_in(flight(BALL))) == 1
+
+
+def test_what_flies_is_not_to_be_cut() -> None:
+    frames = flight(BALL)
+    (subject,) = find_subjects(frames[1:2])
+    assert subject is not None
+    (x0, y0, x1, y1) = constraints_of(frames[1], subject, 0.0, 0.0, None, moved(frames)).balls[0] / [RATIO, 1, RATIO, 1]
+    assert x0 < 42 / WIDTH and x1 > 48 / WIDTH and y0 < 37 / HEIGHT and y1 > 43 / HEIGHT
+    assert not len(constraints_of(frames[1], subject, 0.0, 0.0).balls)
+
+
+def test_a_crop_goes_through_nothing_that_flies() -> None:
+    """A ball that the network misses, where the crop of the middle frame would have its left edge."""
+    main = standing(0.6)
+    held = ball(0.6, 0.5, 0.9, 0.03)
+    nothing = [np.zeros((HEIGHT, WIDTH), bool)] * 3
+
+    def left_edges(things: Sequence[np.ndarray]) -> list[float]:
+        frames = [replace(one, balls=np.array([held], np.float32)) for one in flight(things, people=[main])]
+        return [box.x0 * WIDTH for box in crops(frames)[1] if box is not None]
+
+    _, before, _ = left_edges(nothing)
+    _, after, _ = left_edges([round_at(before + by, 40, 3.5) for by in (-20, 0, 20)])
+    assert after < before - 3.4 or after > before + 3.4
+
+
+def stands_out(level: float, wall: float) -> bool:
+    """Whether a thing of this brightness, before a wall of that, moves."""
+    return bool(moved(flight(BALL, level=level, wall=wall)).any())
+
+
+def off_by(pixels: int) -> bool:
+    """Whether a line shows that the turn of the camera is off by so much."""
+    return bool(moved(flight([block(60 + pixels * at, 20, 1, 40) for at in range(3)])).any())
+
+
+def known(thing: np.ndarray) -> bool:
+    """Whether anything is known of a frame in which so much moves."""
+    nothing = np.zeros_like(thing)
+    return masks(flight([nothing, thing, nothing]))[1] is not None
+
+
+def scattered(count: int) -> np.ndarray:
+    """So many pixels, far from the player."""
+    mask = block(20, 20, 12, count // 12)
+    mask[20 + count // 12, 20 : 20 + count % 12] = True
+    return mask
+
+
+def seen(mask: np.ndarray, people: Sequence[Sequence[float]] = (PLAYER,)) -> bool:
+    """Whether what moves passes for a ball."""
+    return len(flying(observed(people), mask, 0.5)) == 1
+
+
+def pixels(count: int) -> bool:
+    mask = np.zeros((HEIGHT, WIDTH), bool)
+    for number in range(count):
+        mask[40 + number // 3, 20 + number % 3] = True
+    return seen(mask)
+
+
+def part_of_somebody(columns: int) -> bool:
+    """A thing twenty pixels wide, so many of which lie in somebody's box."""
+    return not seen(block(20, 40, 20, 20), [(0.0, 0.2, (20.25 + columns) / WIDTH, 0.9, 0.8)])
+
+
+def sparse(count: int) -> np.ndarray:
+    """So many pixels of a ten by ten box, which hang together and reach all of its sides."""
+    mask = block(20, 40, 10, 1) | block(20, 40, 1, 10) | block(20, 49, 10, 1) | block(29, 40, 1, 10)  # 36 pixels
+    for number in range(count - 36):
+        mask[41 + number // 8, 21 + number % 8] = True
+    return mask
+
+
+def at_whole(verdict: Callable[[int], bool], at: int) -> bool:
+    return verdict(at) and not verdict(at - 1)
+
+
+SCENARIOS: dict[str, Scenario] = {
+    # exp(0.12) times 1 + 100 is 1 + 112.9.
+    "RULES.differs": lambda: stands_out(113, 100) and not stands_out(112, 100),
+    # log(24 / 21) is more than 3 / 24, and log(21 / 18) less than 3 / 18.
+    "RULES.steps": lambda: stands_out(23, 20) and not stands_out(17, 20),
+    "RULES.slack": lambda: off_by(3) and not off_by(2),
+    "RULES.elsewhere": lambda: known(scattered(171)) and not known(scattered(172)),  # of 17,120
+    # The player's box begins at 119.1, 0.35 heights are 18.7 pixels, and four columns of 50 are more than 171.
+    "RULES.beyond": lambda: known(block(97, 40, 20, 50)) and not known(block(96, 40, 20, 50)),
+    "RULES.fewest": lambda: at_whole(pixels, 6),
+    "RULES.round": lambda: seen(block(20, 40, 10, 6)) and not seen(block(20, 40, 11, 6)),
+    "RULES.filled": lambda: at_whole(lambda count: seen(sparse(count)), 55),
+    "RULES.own": lambda: part_of_somebody(10) and not part_of_somebody(9),
+}
+test_a_tenth_more_or_less_changes_what_is_a_ball, test_every_number_is_guarded = guards({"RULES": RULES}, SCENARIOS)
