@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -107,9 +108,11 @@ class Verdict:
 
 @dataclass(frozen=True, slots=True)
 class _Signs:
-    """What one frame says, each 0 to 1; holds: a ball in the hands; veto: why there is no one subject, or ""."""
+    """What one frame says, each 0 to 1; handled: by a ball in the hands; holds: a sure one; veto: why there is no one
+    subject, or ""."""
 
     play: float
+    handled: float
     certain: float
     lead: float
     steady: float
@@ -144,6 +147,8 @@ def judged(
     if not said:
         return [None] * len(frames)
     signs = float(np.percentile([one.play for one in said], EARNING.seen_in))
+    # A ball stays in the hands for more than a frame; one that flies past an umpire is not there in the next.
+    signs = max([signs, *(min(a.handled, b.handled) for a, b in pairwise(said))])
     certain = float(np.median([one.certain for one in said]))
     lead = float(np.median([one.lead for one in said]))
     steady = float(np.mean([one.steady for one in said]))
@@ -199,8 +204,11 @@ def _signs(
         veto = ROW if in_a_row(frame, row) else POSE if posed(frame, row) else ""
     steady = float(worth[row] >= EARNING.steady * best)
     game = EARNING.game * rise(movers, EARNING.movers_from, EARNING.movers_to)
-    thing = max(_ball_sign(person, frame, ball), rise(racket, EARNING.racket_from, EARNING.racket_to))
+    ball_sign = _ball_sign(person, frame, ball)
+    held = ball is not None and _away(person, frame, ball) <= EARNING.in_hand
+    thing = max(ball_sign, rise(racket, EARNING.racket_from, EARNING.racket_to))
     return _Signs(
+        handled=ball_sign if held else 0.0,
         play=1 - (1 - play(person, frame.reach[row], frame.size, speed, thing)) * (1 - game),
         certain=certain,
         lead=lead,

@@ -160,6 +160,8 @@ MUTANTS = [
     mutant(_SUBJECT, "sure=left * float(min(a[4], b[4]))", "sure=float(min(a[4], b[4]))", *_WORTHY),
     mutant(_SUBJECT, "doubt=one.doubt or other.doubt", 'doubt=""', *_WORTHY),
     # confidence
+    mutant(_CONFIDENCE, "min(a.handled, b.handled)", "max(a.handled, b.handled)", *_SURE),
+    mutant(_CONFIDENCE, "handled=ball_sign if held else 0.0", "handled=ball_sign", *_SURE),
     mutant(_CONFIDENCE, "if len(vetoes) > len(said) / 2:", "if vetoes:", *_SURE),
     mutant(_CONFIDENCE, "if len(vetoes) > len(said) / 2:", "if len(vetoes) == len(said):", *_SURE),
     mutant(_CONFIDENCE, "may_be |= _movers(frame, row, pace)", "pass", *_SURE),

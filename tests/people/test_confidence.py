@@ -5,6 +5,8 @@ The confidence is certainty * steadiness * (play * (0.6 + 0.4 * lead) + (1 - pla
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pytest
 
@@ -61,9 +63,13 @@ def game(movers: float) -> float:
 
 
 def seen_in(count: int) -> float:
-    """Confidence where the ball is seen in so many of nine frames."""
-    frames = [observed([PERSON], balls=[in_hands(PERSON)] if n < count else []) for n in range(9)]
-    found = find_subjects(frames)[4]
+    """Confidence where the ball is seen in so many of nine frames, in no two in a row."""
+    return burst_with([in_hands(PERSON)], range(0, 2 * count, 2))
+
+
+def burst_with(balls: list[Row], where: Sequence[int]) -> float:
+    """Confidence in a burst of nine, in these frames of which there are balls."""
+    found = find_subjects([observed([PERSON], balls=balls if n in where else []) for n in range(9)])[4]
     assert found is not None
     return found.confidence
 
@@ -195,6 +201,15 @@ def test_what_is_missing_is_said() -> None:
     pair = [PERSON, at(0.6)]
     assert subject(pair, balls=[in_hands(PERSON)]).doubt == ""  # both are held
     assert subject([PERSON, at(0.6, sure=0.7)], balls=[in_hands(PERSON, 0.5)]).doubt == ""
+
+
+def test_a_ball_that_stays_in_the_hands_for_two_frames_is_play_and_one_that_flies_past_is_not() -> None:
+    """As sure as it is in the less sure of the two."""
+    beside = ball(PERSON[0] - 0.3 * 0.5 / RATIO, 0.55, 0.9)
+    assert burst_with([in_hands(PERSON)], (4, 5)) == 1
+    assert burst_with([in_hands(PERSON, 0.425)], (4, 5)) == pytest.approx(0.625, abs=0.01)
+    assert burst_with([in_hands(PERSON)], (4,)) == burst_with([in_hands(PERSON)], (4, 6)) == 0.25
+    assert burst_with([beside], (4, 5)) == 0.25
 
 
 @pytest.mark.parametrize("with_a_ball", [True, False])
