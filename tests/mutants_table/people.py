@@ -128,7 +128,7 @@ MUTANTS = [
     mutant("people/constraints.py", "[people[:, :4], there]", "[people[:, :4]]", "people/test_constraints.py"),
     # what flies
     mutant(_MOTION, "-shifts[at + 1][:2]", "shifts[at + 1][:2]", *_FLOWN),
-    mutant(_MOTION, "np.minimum(np.abs(first), np.abs(second))", "np.abs(first)", *_FLOWN),
+    mutant(_MOTION, "(np.sign(first) == np.sign(second))", "True", *_FLOWN),
     mutant(_MOTION, "brought += np.nanmedian(change, axis=axis, keepdims=True)", "pass", *_FLOWN),
     mutant(_MOTION, "< RULES.own", "< 9", *_FLOWN),
     mutant(

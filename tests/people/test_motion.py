@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from unittest.mock import patch
 
 import numpy as np
 import pytest
 
+from pipeline.people import tracking
 from pipeline.people.constraints import constraints_of
 from pipeline.people.motion import RULES, flying, moving
 from pipeline.people.subject import find_subjects
@@ -67,7 +69,9 @@ BALL = [round_at(x, 40, 3.5) for x in (25, 45, 65)]
 
 @pytest.mark.parametrize("turn", [0, 5, -9])
 def test_a_ball_is_where_it_is_now_and_not_where_it_was(turn: int) -> None:
-    (found,) = ball_in(flight(BALL, wall=None, turn=turn), turn)
+    frames = flight(BALL, wall=None, turn=turn)
+    (found,) = ball_in(frames, turn)
+    assert not (moved(frames, turn) & ~BALL[1]).any()
     assert (found * [WIDTH, HEIGHT, WIDTH, HEIGHT]).tolist() == pytest.approx([42, 37, 48, 43], abs=1.1)
 
 
@@ -117,8 +121,9 @@ def test_a_crop_goes_through_nothing_that_flies() -> None:
     nothing = [np.zeros((HEIGHT, WIDTH), bool)] * 3
 
     def left_edges(things: Sequence[np.ndarray]) -> list[float]:
-        frames = [replace(one, balls=np.array([held], np.float32)) for one in flight(things, people=[main])]
-        return [box.x0 * WIDTH for box in crops(frames)[1] if box is not None]
+        frames = [replace(one, balls=np.array([held], np.float32)) for one in flight(things, wall=None, people=[main])]
+        with patch.object(tracking, "camera_shifts", lambda frames, seconds=(): tenths(len(frames))):
+            return [box.x0 * WIDTH for box in crops(frames)[1] if box is not None]
 
     _, before, _ = left_edges(nothing)
     _, after, _ = left_edges([round_at(before + by, 40, 3.5) for by in (-20, 0, 20)])
