@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.people.belonging import BELONGING
+from pipeline.people.detect import SURE
 from pipeline.people.tracking import Observation
 from pipeline.types import F32, F64
 
@@ -93,6 +94,7 @@ def _difference(light: F32, other: F32, hall: F64) -> F32:
 def flying(frame: Observation, mask: _Mask, tall: float) -> F64:
     """(K, 4) round things that move and are no part of anybody, in fractions: what may be a ball of somebody `tall`."""
     found = []
+    sure = frame.people[frame.people[:, 4] >= SURE.person]
     for box, pixels in _parts(mask):
         wide, high = box[2] - box[0], box[3] - box[1]
         if len(pixels) < RULES.fewest or min(wide, high) < RULES.round * max(wide, high):
@@ -101,7 +103,7 @@ def flying(frame: Observation, mask: _Mask, tall: float) -> F64:
         if len(pixels) < RULES.filled * wide * high or not BELONGING.ball_least < large < BELONGING.ball_most:
             continue
         place = (pixels + 0.5) / mask.shape[::-1]
-        if max((_inside(place, person).mean() for person in frame.people), default=0.0) < RULES.own:
+        if max((_inside(place, person).mean() for person in sure), default=0.0) < RULES.own:
             found.append(box / np.tile(mask.shape[::-1], 2))
     return np.array(found, np.float64).reshape(-1, 4)
 
