@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from pipeline.imaging import level
 from pipeline.imaging.geometry import WHOLE, HeightBox, box_to_heights
+from pipeline.people.belonging import flying
 from pipeline.people.framing import CropConstraints
-from pipeline.people.motion import flying
 from pipeline.people.subject import Subject
 from pipeline.people.tracking import Observation
 from pipeline.types import F64
@@ -46,7 +46,7 @@ def constraints_of(
 
     margin  least room around the subject, in heights of the subject
     missed  (K, 4) people who are there although they were not found in this frame, see candidates.missed; fractions
-    moves   what moves in it, see motion.moving; None where that is not known
+    moves   what moves in it, see belonging.moving; None where that is not known
     turned  degrees by which the frame is turned clockwise before it is cropped; the result is of the turned frame
     """
     height, width = found.size

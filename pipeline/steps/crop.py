@@ -233,9 +233,9 @@ def _around(
     """(frame, solution, notice) for the frames of one burst; those of one aspect go together, also where frames between
     them are left whole, so that their crops are of one size."""
     from pipeline.people import framing
+    from pipeline.people.belonging import moving
     from pipeline.people.candidates import missed
     from pipeline.people.constraints import constraints_of
-    from pipeline.people.motion import moving
     from pipeline.people.tracking import camera_shifts
 
     found: dict[str, tuple[CropSolution, str]] = {}

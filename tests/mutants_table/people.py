@@ -20,7 +20,7 @@ _OBSERVE = "people/observe.py"
 _MODELS = "people/modelfiles.py"
 _FETCHED = ("people/test_modelfiles.py", "people/test_models_unasked.py")
 _HELD = ("people/test_candidates.py",)
-_MOTION, _FLOWN = "people/motion.py", ("people/test_motion.py",)
+_FLOWN = ("people/test_motion.py",)
 _FRAMED = ("people/test_framing_rules.py", "people/test_framing.py")
 _WORTHY = ("people/test_subject_rules.py", "people/test_subject.py")
 _TRACKED = ("people/test_tracking_rules.py", "people/test_tracking.py")
@@ -127,10 +127,10 @@ MUTANTS = [
     ),
     mutant("people/constraints.py", "[people[:, :4], there]", "[people[:, :4]]", "people/test_constraints.py"),
     # what flies
-    mutant(_MOTION, "-shifts[at + 1][:2]", "shifts[at + 1][:2]", *_FLOWN),
-    mutant(_MOTION, "(np.sign(first) == np.sign(second))", "True", *_FLOWN),
-    mutant(_MOTION, "brought += np.nanmedian(change, axis=axis, keepdims=True)", "pass", *_FLOWN),
-    mutant(_MOTION, "< RULES.own", "< 9", *_FLOWN),
+    mutant(_BELONGING, "-shifts[at + 1][:2]", "shifts[at + 1][:2]", *_FLOWN),
+    mutant(_BELONGING, "(np.sign(first) == np.sign(second))", "True", *_FLOWN),
+    mutant(_BELONGING, "brought += np.nanmedian(change, axis=axis, keepdims=True)", "pass", *_FLOWN),
+    mutant(_BELONGING, "< MOTION.own", "< 9", *_FLOWN),
     mutant(
         "people/constraints.py",
         "balls = np.concatenate([balls, placed(flying",

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from pipeline.people import tracking
+from pipeline.people.belonging import MOTION, flying, moving
 from pipeline.people.constraints import constraints_of
-from pipeline.people.motion import RULES, flying, moving
 from pipeline.people.subject import find_subjects
 from pipeline.people.tracking import Observation
 from pipeline.types import F64
@@ -184,16 +184,16 @@ def at_whole(verdict: Callable[[int], bool], at: int) -> bool:
 
 SCENARIOS: dict[str, Scenario] = {
     # exp(0.12) times 1 + 100 is 1 + 112.9.
-    "RULES.differs": lambda: stands_out(113, 100) and not stands_out(112, 100),
+    "MOTION.differs": lambda: stands_out(113, 100) and not stands_out(112, 100),
     # log(24 / 21) is more than 3 / 24, and log(21 / 18) less than 3 / 18.
-    "RULES.steps": lambda: stands_out(23, 20) and not stands_out(17, 20),
-    "RULES.slack": lambda: off_by(3) and not off_by(2),
-    "RULES.elsewhere": lambda: known(scattered(171)) and not known(scattered(172)),  # of 17,120
+    "MOTION.steps": lambda: stands_out(23, 20) and not stands_out(17, 20),
+    "MOTION.slack": lambda: off_by(3) and not off_by(2),
+    "MOTION.elsewhere": lambda: known(scattered(171)) and not known(scattered(172)),  # of 17,120
     # The player's box begins at 119.1, 0.35 heights are 18.7 pixels, and four columns of 50 are more than 171.
-    "RULES.beyond": lambda: known(block(97, 40, 20, 50)) and not known(block(96, 40, 20, 50)),
-    "RULES.fewest": lambda: at_whole(pixels, 6),
-    "RULES.round": lambda: seen(block(20, 40, 10, 6)) and not seen(block(20, 40, 11, 6)),
-    "RULES.filled": lambda: at_whole(lambda count: seen(sparse(count)), 55),
-    "RULES.own": lambda: part_of_somebody(10) and not part_of_somebody(9),
+    "MOTION.beyond": lambda: known(block(97, 40, 20, 50)) and not known(block(96, 40, 20, 50)),
+    "MOTION.fewest": lambda: at_whole(pixels, 6),
+    "MOTION.round": lambda: seen(block(20, 40, 10, 6)) and not seen(block(20, 40, 11, 6)),
+    "MOTION.filled": lambda: at_whole(lambda count: seen(sparse(count)), 55),
+    "MOTION.own": lambda: part_of_somebody(10) and not part_of_somebody(9),
 }
-test_a_tenth_more_or_less_changes_what_is_a_ball, test_every_number_is_guarded = guards({"RULES": RULES}, SCENARIOS)
+test_a_tenth_more_or_less_changes_what_is_a_ball, test_every_number_is_guarded = guards({"MOTION": MOTION}, SCENARIOS)
