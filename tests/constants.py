@@ -61,6 +61,7 @@ from tests.constants_filters import (
     of_tone,
 )
 from tests.constants_lens import of_pans
+from tests.constants_level import of_level, of_manhattan
 from tests.constants_light import (
     HALLS,
     of_cast,
@@ -87,8 +88,6 @@ from tests.constants_raw import (
     of_vote,
     of_window,
 )
-from tests.imaging.test_level import hall, turned
-from tests.imaging.test_manhattan import SURE, seen_by
 
 FILE = Path(__file__).with_name("constants.json")
 
@@ -170,12 +169,6 @@ def _neutral() -> list[float]:
     return out
 
 
-_HALLS = [
-    turned(hall(yaw, pitch, roll, focal, people=6), degrees)
-    for yaw, pitch, roll, focal, degrees in ((0, 0, -1.7, 1.1, 0.7), (-1, -6, 2.9, 1.8, 0))
-]
-
-
 def _camera_prior() -> list[float]:
     """White of some scenes, near and far from the camera's balance, in one light and in changing light."""
     out = []
@@ -192,74 +185,6 @@ def _camera_prior() -> list[float]:
         for many in (1, 12):
             none = np.zeros((many, 2))
             out += neutral.agree_on_white(none, blue * many, none, True)[0].white.tolist()
-    return out
-
-
-def _level() -> list[float]:
-    """What the lines of drawn halls say, and how many of many made-up answers are believed, each nearly good enough."""
-    out: list[float] = []
-    for grey in _HALLS:
-        for edge in level.LEVEL.edges:
-            for one in level.families(grey, edge):
-                out += [] if one is None else [float(v) for v in vars(one).values()]
-
-    def told(vertical: level.Family | None, flat: level.Family | None) -> bool:
-        return isinstance(level.agreed(vertical, flat), level.Tilt)
-
-    good = level.Family(1.0, 0.05, 0.0, 2.0, 0.9, 0.1, 0.02, 0.0, 2, 0.9, 0.5)  # but seen in two cells only
-    sweeps = (
-        ("length", np.linspace(0, 1, 101)), ("share", np.linspace(0, 1, 101)), ("rival", np.linspace(0, 1, 101)),
-        ("error", np.linspace(0.01, 0.5, 99)), ("moved", np.linspace(0, 0.6, 121)), ("roll", np.linspace(0.2, 1.8, 81)),
-    )  # fmt: skip
-    for name, values in sweeps:
-        for pair in (lambda odd: (odd, good), lambda odd: (good, odd)):
-            out.append(float(sum(told(*pair(replace(good, **{name: float(v)}))) for v in values)))
-    both = [replace(good, roll=float(v)) for v in np.linspace(4, 6, 81)]
-    out.append(float(sum(told(one, one) for one in both)))
-    unsure = [replace(good, roll=1.4, rival=0.69, share=float(v)) for v in np.linspace(0.25, 1, 76)]
-    out.append(float(sum(told(good, one) for one in unsure)))
-    lone = replace(good, length=3.0, cells=9, lump=0.2)
-    alone = (
-        ("length", np.linspace(0.5, 2.5, 101)), ("share", np.linspace(0.3, 1, 101)), ("rival", np.linspace(0, 1, 101)),
-        ("error", np.linspace(0.01, 0.3, 99)), ("moved", np.linspace(0, 0.3, 121)), ("lump", np.linspace(0, 1, 101)),
-        ("cells", range(9)), ("side", np.linspace(0, 0.5, 101)), ("slope", np.linspace(0, 1, 101)),
-    )  # fmt: skip
-    for name, values in alone:
-        kind = type(getattr(good, name))
-        for pair in (lambda odd: (odd, None), lambda odd: (None, odd)):
-            out.append(float(sum(told(*pair(replace(lone, **{name: kind(v)}))) for v in values)))
-    small = [level._family(np.full(1, 0.1), np.zeros(1), np.full(1, v)) for v in np.linspace(0.04, 0.06, 81)]
-    out.append(float(sum(one.cells for one in small if one is not None)))
-    slanted = [replace(good, roll=1.8, slope=float(v)) for v in np.linspace(0, 1, 101)]
-    out += [found.degrees for one in slanted if isinstance(found := level.agreed(lone, one), level.Tilt)]
-    return out
-
-
-def _manhattan() -> list[float]:
-    """What lines of drawn cameras say, some at the limits of what cameras do, and what is joined and believed."""
-    out: list[float] = []
-    views = ((2.0, -12, 8, 2.5, 40), (-3.0, -9, -30, 1.5, 230), (1.0, -40, 20, 0.35, 20), (0.5, -5, 20, 9.0, 20))
-    for seed, (*camera, count) in enumerate(views):
-        lines = seen_by(*camera, seed=seed, count=count, strays=30)
-        found = manhattan.fit([lines, lines], [640, 432])
-        out += [] if found is None else [float(v) for v in vars(found).values()]
-    for name, values in (
-        ("spread", np.linspace(0.1, 0.4, 121)), ("moved", np.linspace(0.2, 0.5, 121)),
-        ("share", np.linspace(0.4, 1, 121)), ("evidence", np.linspace(5, 30, 126)),
-    ):  # fmt: skip
-        for good in (SURE, replace(SURE, spread=0.23), replace(SURE, share=0.67)):
-            out.append(float(sum(replace(good, **{name: float(v)}).sure for v in values)))
-
-    def parts(turn: float = 0.0, down: float = 0.0, gap: float = 0.0, long: float = 0.1) -> int:
-        of_two = [0.0, 0.05 + gap + long / 2], [0.0, down], [0.0, turn], [0.1, long]
-        return len(manhattan.joined(tuple(np.array(values) for values in of_two), 640)[0])  # type: ignore[arg-type]
-
-    out.append(float(sum(parts(turn=v) for v in np.linspace(0.5, 2, 76))))
-    out.append(float(sum(parts(down=v / 640) for v in np.linspace(0.5, 2, 76))))
-    out.append(float(sum(parts(gap=v) for v in np.linspace(0.02, 0.1, 81))))
-    out.append(float(sum(parts(long=v, down=0.2) for v in np.linspace(0.01, 0.02, 81))))
-    few = [seen_by(0, -10, 10, 2.0, count=n, strays=0) for n in range(5, 12)]
-    out.append(float(sum(manhattan.fit([lines, lines], [640, 640]) is None for lines in few)))
     return out
 
 
@@ -375,11 +300,11 @@ TOPICS = {
     "read": Topic(fit, "READ", of_read),
     "fit": Topic(fit, "FIT", of_fit, {"evaluations": "converged before"}),
     "manhattan": Topic(
-        manhattan, "MANHATTAN", _manhattan,
+        manhattan, "MANHATTAN", of_manhattan,
         dict.fromkeys(("focal_from", "steepest"), "no answer to these lines lies there: a rail for the search"),
     ),
     "level": Topic(
-        level, "LEVEL", _level,
+        level, "LEVEL", of_level,
         {
             "lsd_sigma": "LSD smooths only at a scale other than 1 (OpenCV's createLineSegmentDetector)",
             "window": "wider than the 7 degrees of search and 8 degrees a frame over half of it: it only saves time",

@@ -1,4 +1,5 @@
-"""What `level` straightens, and how far it is off: `python -m tests.levels [--halls 120] [--only court] [PICTURE ...]`.
+"""What `level` straightens, and how far it is off: `python -m tests.levels [--halls 120] [--seed 77] [--only court]
+[PICTURE ...]`.
 
 Each picture is turned by five known angles, cut to the same part, and asked for its tilt. Between two answers for one
 picture lies the angle between the turns, so that what is left over is error; whether a picture stood straight before
@@ -54,14 +55,14 @@ def of_pictures(paths: Sequence[Path]) -> str:
     return f"{asked} turned pictures, {answered} answered, {false} false"
 
 
-def of_halls(count: int) -> str:
+def of_halls(count: int, seed: int = 77) -> str:
     """One line on drawn halls."""
-    rng = np.random.default_rng(77)
+    rng = np.random.default_rng(seed)
     off: list[float] = []
     silent: Counter[str] = Counter()
-    for seed in range(count):
+    for number in range(count):
         yaw, pitch, roll, focal = (rng.uniform(*of) for of in ((-50, 50), (-10, 8), (-5, 5), (0.9, 4)))
-        found = tilt(hall(yaw, pitch, roll, focal, seed, int(rng.integers(0, 14)), rng.choice([0.02, 0.08])))
+        found = tilt(hall(yaw, pitch, roll, focal, number, int(rng.integers(0, 14)), rng.choice([0.02, 0.08])))
         if isinstance(found, Tilt):
             off.append(abs(found.degrees - roll))
         else:
@@ -76,6 +77,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("pictures", nargs="*", type=Path)
     parser.add_argument("--halls", type=int, default=120)
+    parser.add_argument("--seed", type=int, default=77, help="of the drawn halls")
     parser.add_argument("--only", nargs="*", default=FOLDERS, choices=FOLDERS, help="folders, before the drawn halls")
     chosen = parser.parse_args()
     if chosen.pictures:
@@ -84,7 +86,7 @@ def main() -> None:
     for folder in chosen.only if SHARED.is_dir() else ():
         paths = sorted(p for p in (SHARED / folder).iterdir() if p.suffix.lower() in _PICTURES)
         print(f"{folder}: {of_pictures(paths)}", flush=True)
-    print(of_halls(chosen.halls))
+    print(of_halls(chosen.halls, chosen.seed))
 
 
 if __name__ == "__main__":

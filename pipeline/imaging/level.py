@@ -1,7 +1,7 @@
-"""How far a picture of a hall is tilted, from its verticals and horizontals, and turning it straight.
+"""How far a picture of a hall is tilted, from its verticals and horizontals.
 
 Angles are in degrees, clockwise positive as seen on the screen: a picture with a tilt of +2 shows the hall turned
-clockwise by two degrees, and `rotated(pixels, -2)` straightens it.
+clockwise by two degrees, and `turning.rotated(pixels, -2)` straightens it.
 
 Sources, named from memory: line segments by LSD (Grompone von Gioi, Jakubowicz, Morel and Randall, IEEE PAMI 32(4),
 2010), in OpenCV; that in a built place most lines belong to three directions, which give the camera's angles:
@@ -13,15 +13,15 @@ thresholds are ours.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 
 import numpy as np
 
 from pipeline.imaging import manhattan
-from pipeline.imaging.geometry import Box
 from pipeline.imaging.robust import reweighted
-from pipeline.types import F32, F64, Part
+from pipeline.types import F32, F64
 
 
 @dataclass(frozen=True)
@@ -39,6 +39,7 @@ class LevelConstants:
     # Pixels of the longer side, for finding segments: what is straight in a hall is large, and noise breaks up long
     # lines of a finer picture. Where that says too little, small posts and rails in the finer one may say enough.
     edges: tuple[int, int] = (432, 640)
+    between: int = 528  # and of a third, for the three directions: where a detector breaks lines is chance
     blur: float = 0.8  # pixels, before segments are looked for
     lsd_sigma: float = 0.6  # of LSD's own Gaussian, as in the paper; without effect at its scale of 1
     quant: float = 3.0  # grey levels of gradient that count as noise; OpenCV's default is 2, for quieter pictures
@@ -73,6 +74,18 @@ class LevelConstants:
     alone_lump: float = 0.45  # most of its length in one of them
     alone_side: float = 0.2  # least of the verticals' length on either side of the middle
     horizon: float = 1.1  # frames from the middle to the horizon at most: a long lens from high up in a stand
+    # What verticals must show to be believed with the three directions, where neither is sure alone: at one size of
+    # picture, on both sides of the middle; at the other they say the same.
+    both_length: float = 0.5
+    both_share: float = 0.4
+    both_error: float = 0.2
+    both_cells: int = 3
+    both_rival: float = 0.65
+    both_sizes: float = 0.4  # degrees between the two sizes
+    both_evidence: float = 8.0  # least of the three directions
+    # The rival does not count where the directions are as certain as this in degrees, and as much speaks for them.
+    both_spread: float = 0.2
+    both_sure: float = 14.0
 
 
 LEVEL = LevelConstants()
@@ -137,20 +150,42 @@ def tilt(grey: F32) -> Tilt | Unsure:
     seen all over the frame and next to nothing contradicts it. Where that does not answer, all lines together may, by
     the three directions of the hall: `imaging.manhattan`.
     """
+    seen = [segments(grey, edge) for edge in LEVEL.edges]
+    verticals: list[Family | None] = []
+    first: Tilt | Unsure | None = None
+    for lines in seen:
+        vertical, flat = _both(*lines)
+        found = agreed(vertical, flat)
+        if isinstance(found, Tilt) or (first is None and found is Unsure.FAR):
+            return found
+        verticals.append(vertical)
+        first = first or found
     coarse, fine = LEVEL.edges
-    found = agreed(*families(grey, coarse))
-    if isinstance(found, Tilt) or found is Unsure.FAR:
-        return found
-    finer = agreed(*families(grey, fine))
-    return finer if isinstance(finer, Tilt) else _in_perspective(grey) or found
+    pictures = seen[0], segments(grey, LEVEL.between), seen[1]
+    together = manhattan.fit(pictures, (coarse, LEVEL.between, fine))
+    return (together and _in_perspective(together, verticals)) or first or Unsure.FEW
 
 
-def _in_perspective(grey: F32) -> Tilt | Unsure | None:
-    """The tilt that the hall's three directions show; None where they are not sure."""
-    found = manhattan.fit([segments(grey, edge) for edge in LEVEL.edges], LEVEL.edges)
-    if found is None or not found.sure:
-        return None
-    return Tilt(found.roll, found.certainty) if abs(found.roll) <= LEVEL.limit else Unsure.FAR
+def _in_perspective(found: manhattan.Fit, verticals: Sequence[Family | None]) -> Tilt | Unsure | None:
+    """The tilt that the hall's three directions show, alone or with its verticals; None where they are not sure."""
+    if found.sure:
+        return _within(Tilt(found.roll, found.certainty))
+    clear = found.spread <= LEVEL.both_spread and found.evidence >= LEVEL.both_sure
+    for one, other in (verticals, verticals[::-1]):
+        if one is None or other is None or abs(one.roll - other.roll) > LEVEL.both_sizes:
+            continue
+        much = one.length > LEVEL.both_length and one.share > LEVEL.both_share and one.error < LEVEL.both_error
+        spread = one.side > LEVEL.alone_side and one.lump < LEVEL.alone_lump and one.cells >= LEVEL.both_cells
+        alone = one.moved < LEVEL.alone_moved and (clear or one.rival < LEVEL.both_rival)
+        agree = abs(found.roll - one.roll) <= LEVEL.agree and found.evidence >= LEVEL.both_evidence
+        if much and spread and alone and agree:
+            trust = np.array([one.error, found.spread]) ** -2.0
+            return _within(Tilt(float(trust @ [one.roll, found.roll] / trust.sum()), LEVEL.certain))
+    return None
+
+
+def _within(found: Tilt) -> Tilt | Unsure:
+    return found if abs(found.degrees) <= LEVEL.limit else Unsure.FAR
 
 
 def agreed(vertical: Family | None, level: Family | None) -> Tilt | Unsure:
@@ -171,13 +206,11 @@ def agreed(vertical: Family | None, level: Family | None) -> Tilt | Unsure:
     certainty = (1 - apart / slack / 2) * _certainty(max(vertical.rival, level.rival), min(vertical.share, level.share))
     if certainty <= LEVEL.certain:
         return _limited(vertical) if alone else Unsure.FEW
-    return Tilt(degrees, certainty) if abs(degrees) <= LEVEL.limit else Unsure.FAR
+    return _within(Tilt(degrees, certainty))
 
 
 def _limited(family: Family) -> Tilt | Unsure:
-    if abs(family.roll) > LEVEL.limit:
-        return Unsure.FAR
-    return Tilt(family.roll, _certainty(family.rival, family.share))
+    return _within(Tilt(family.roll, _certainty(family.rival, family.share)))
 
 
 def _certainty(rival: float, share: float) -> float:
@@ -203,7 +236,10 @@ def _alone(family: Family, which: int) -> bool:
 
 def families(grey: F32, edge: int) -> tuple[Family | None, Family | None]:
     """The verticals and the horizontals of a picture as in `tilt`, looked for at `edge` pixels of the longer side."""
-    x, y, angle, length = segments(grey, edge)
+    return _both(*segments(grey, edge))
+
+
+def _both(x: F64, y: F64, angle: F64, length: F64) -> tuple[Family | None, Family | None]:
     return _family(x, (angle + 180) % 180 - 90, length), _family(y, angle, length)
 
 
@@ -293,74 +329,3 @@ def _votes(place: F64, angle: F64, length: F64) -> F64:
     sigma = LEVEL.spread / LEVEL.step
     votes = cv2.GaussianBlur(counted.astype(np.float64), (size, 1), sigma, borderType=cv2.BORDER_CONSTANT)
     return np.asarray(votes * np.exp(-0.5 * (slopes[:, None] / LEVEL.usual) ** 2), dtype=np.float64)
-
-
-_REACH = 6  # pixels about a place that the turn looks at: Lanczos over 8x8, the range of 3x3, and rounding
-
-
-def rotated(pixels: F32, degrees: float, place: Part | None = None) -> F32:
-    """Turn (H, W, 3) clockwise about the middle of the frame, on the same canvas; the corners repeat its border.
-
-    place  where the pixels lie in the frame, if they are a part of it: right then is what `before_turn` says is needed
-
-    Cut to a box for which `inside` is true and none of that border is left. Lanczos interpolation over 8x8 pixels,
-    held to the range of the 3x3 pixels around, so that lamps and lines get no halo; any scale of values.
-    """
-    import cv2
-
-    if degrees == 0:
-        return pixels
-    height, width = pixels.shape[:2]
-    left, top, whole_width, whole_height = place or (0, 0, width, height)
-    middle = ((whole_width - 1) / 2 - left, (whole_height - 1) / 2 - top)
-    matrix = cv2.getRotationMatrix2D(middle, -degrees, 1.0)
-
-    def turn(values: F32, how: int) -> F32:
-        out = cv2.warpAffine(values, matrix, (width, height), flags=how, borderMode=cv2.BORDER_REPLICATE)
-        return np.asarray(out, dtype=np.float32)
-
-    kernel = np.ones((3, 3), np.uint8)
-    low = turn(np.asarray(cv2.erode(pixels, kernel), dtype=np.float32), cv2.INTER_NEAREST)
-    high = turn(np.asarray(cv2.dilate(pixels, kernel), dtype=np.float32), cv2.INTER_NEAREST)
-    return np.clip(turn(pixels, cv2.INTER_LANCZOS4), low, high)
-
-
-def before_turn(box: Box, degrees: float, height: int, width: int) -> Box:
-    """What of a frame is looked at for a box of it after a turn, the box itself among it."""
-    turn = math.radians(degrees)
-    xs, ys = [box.x0 * width, box.x1 * width], [box.y0 * height, box.y1 * height]
-    for x, y in ((x, y) for x in tuple(xs) for y in tuple(ys)):
-        across, down = x - width / 2, y - height / 2
-        xs.append(across * math.cos(turn) + down * math.sin(turn) + width / 2)
-        ys.append(down * math.cos(turn) - across * math.sin(turn) + height / 2)
-    reach = _REACH
-    return Box(
-        max(0.0, (min(xs) - reach) / width),
-        max(0.0, (min(ys) - reach) / height),
-        min(1.0, (max(xs) + reach) / width),
-        min(1.0, (max(ys) + reach) / height),
-    )
-
-
-def inside(box: Box, degrees: float, height: int, width: int) -> bool:
-    """Whether a box of a frame turned by `degrees` holds only pixels of the frame."""
-    turn = math.radians(degrees)
-    for x in (box.x0, box.x1):
-        for y in (box.y0, box.y1):
-            across, down = (x - 0.5) * width, (y - 0.5) * height
-            back_x = across * math.cos(turn) + down * math.sin(turn)
-            back_y = down * math.cos(turn) - across * math.sin(turn)
-            if abs(back_x) > width / 2 + 1e-6 or abs(back_y) > height / 2 + 1e-6:
-                return False
-    return True
-
-
-def inscribed(degrees: float, height: int, width: int, aspect: float | None = None) -> Box:
-    """The largest centred box of an aspect (width / height in pixels; None: the frame's) after a turn of the frame."""
-    turn = math.radians(abs(degrees))
-    ratio = aspect or width / height
-    half = min(
-        width / 2 / (math.cos(turn) + math.sin(turn) / ratio), height / 2 / (math.sin(turn) + math.cos(turn) / ratio)
-    )
-    x, y = half / width, half / ratio / height
-    return Box(0.5 - x, 0.5 - y, 0.5 + x, 0.5 + y)

@@ -45,8 +45,9 @@ class ManhattanConstants:
     ends: float = 0.5
     bent: float = 0.15  # degrees
     strays: float = 0.5  # share of lines that are of no direction, at any angle
-    # The two edges of a line, and its likes in the next row of seats, say the same twice: how much each one counts.
-    counts: float = 0.2
+    # The two edges of a line, its likes in the next row of seats, and the same in the next picture say the same again:
+    # how much each one counts.
+    counts: float = 0.133
     # Cameras: standard deviations of roll and pitch in degrees, from a stand a little down; of the focal length in log.
     roll: float = 5.0
     pitch: float = 10.0

@@ -2,7 +2,9 @@
 
 The energy of a Laplacian says what is in focus (Nayar and Nakagawa, "Shape from Focus", IEEE PAMI 16(8), 1994), but
 noise has such energy too, and at ISO 12,800 more of it than a sharp shirt. So the picture is first brought to
-unit noise everywhere (Anscombe's transform, generalised), where what noise adds is a known number.
+unit noise everywhere (Anscombe's transform, generalised), where what noise adds is a known number. And movement blurs
+one way only: a Laplacian sees the edges that are left, along it. So second differences are taken along four ways, and
+their harmonic mean is small where any of them is. The mean is ours.
 """
 
 from __future__ import annotations
@@ -26,7 +28,8 @@ class SharpnessConstants:
 
     longest: int = 320  # that a part is brought to at most: what shows when a player fills a web picture
     least: int = 12  # smaller parts say nothing
-    sigma: float = 1.0  # of the Gaussian before the Laplacian, which alone would see little but noise
+    sigma: float = 1.0  # of the Gaussian before the differences, which alone would see little but noise
+    least_way: float = 0.1  # of the largest, that the difference along any way counts as at least
     rim: int = 3  # left out, because the filters see beyond the part there: reach of both
 
 
@@ -103,18 +106,29 @@ def sharpness(detail: Detail, box: Box) -> float:
     # 2/a sqrt(a x + 3/8 a^2 + b) has unit variance (Starck, Murtagh, Bijaoui 1998, from memory).
     stable = np.sqrt(np.maximum(a * part + 0.375 * a * a + b, 0)) * np.float32(2 / a)
     rim = slice(SHARPNESS.rim, -SHARPNESS.rim)
-    fine = cv2.Laplacian(cv2.GaussianBlur(stable, (0, 0), SHARPNESS.sigma), cv2.CV_32F)[rim, rim]
-    extra = float((fine.astype(np.float64) ** 2).mean()) - _noise_gain()
+    soft = cv2.GaussianBlur(stable, (0, 0), SHARPNESS.sigma)
+    fine = [cv2.filter2D(soft, cv2.CV_32F, way)[rim, rim].astype(np.float64) for way in _WAYS]
+    extra = np.array([(one**2).mean() for one in fine]) - _noise_gains()
+    if extra.max() <= 0:
+        return 0.0
+    along = np.maximum(np.sqrt(np.maximum(extra, 0)), SHARPNESS.least_way * np.sqrt(extra.max()))
     # The slope of the transform, so that the answer is a contrast: d(log x) = d(stable) * sqrt(a x + ...) / x.
     mean = max(float(part.mean()), 1e-6)
-    return float(np.sqrt(max(extra, 0.0)) * np.sqrt(a * mean + b) / mean)
+    return float(_AS_LAPLACIAN * len(along) / (1 / along).sum() * np.sqrt(a * mean + b) / mean)
 
 
-def _noise_gain() -> float:
-    """Variance of unit white noise after the blur and the Laplacian: the sum of the squares of their kernel."""
+_SECOND = np.array([1, -2, 1], np.float32)
+_WAYS = (_SECOND[None], _SECOND[:, None], np.diag(_SECOND), np.fliplr(np.diag(_SECOND)))
+# Of level and upright waves alike, whose differences along the diagonals are sqrt(2) times as large: with it their
+# harmonic mean is that of the Laplacian.
+_AS_LAPLACIAN = (1 + np.sqrt(2)) / 2
+
+
+def _noise_gains() -> F64:
+    """(4,) variance of unit white noise after the blur and each difference: the sum of the squares of their kernel."""
     import cv2
 
     pulse = np.zeros((25, 25), np.float32)
     pulse[12, 12] = 1
-    kernel = cv2.Laplacian(cv2.GaussianBlur(pulse, (0, 0), SHARPNESS.sigma), cv2.CV_32F)
-    return float((kernel.astype(np.float64) ** 2).sum())
+    soft = cv2.GaussianBlur(pulse, (0, 0), SHARPNESS.sigma)
+    return np.array([(cv2.filter2D(soft, cv2.CV_32F, way).astype(np.float64) ** 2).sum() for way in _WAYS])

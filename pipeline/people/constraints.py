@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.imaging import level
+from pipeline.imaging import turning
 from pipeline.imaging.geometry import WHOLE, HeightBox, box_to_heights
 from pipeline.people.belonging import flying
 from pipeline.people.framing import CropConstraints
@@ -72,7 +72,7 @@ def constraints_of(
         ball = placed([subject.ball])[0]
         needed = _joined(needed, ball)
         must = _joined(must, _grown(ball, RULES.ball_room * (ball[3] - ball[1])))
-    frame = box_to_heights(level.inscribed(turned, height, width) if turned else WHOLE, height, width)
+    frame = box_to_heights(turning.inscribed(turned, height, width) if turned else WHOLE, height, width)
     people = np.delete(found.people, subject.row, axis=0) if subject.row is not None else found.people
     there = np.zeros((0, 4)) if missed is None else missed
     balls = placed(found.balls[found.balls[:, 4] >= RULES.possible_ball])

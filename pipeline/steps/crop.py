@@ -325,11 +325,11 @@ def _aspect(written: str, height: int, width: int, constraints: framing.CropCons
 def box_for(params: CropParams, solution: CropSolution | None, height: int, width: int) -> Box:
     """Box in fractions of an upright frame of this size; it differs in the last pixel from that of another size, since
     its aspect is one of whole pixels."""
-    from pipeline.imaging import level
+    from pipeline.imaging import turning
 
     solution = solution or CropSolution(CropSource(params.to))
     turned, source = solution.turned, solution.source
-    whole = level.inscribed(turned, height, width) if turned else WHOLE
+    whole = turning.inscribed(turned, height, width) if turned else WHOLE
     if solution.box is not None:
         box, aspect = solution.box, solution.aspect
         if aspect is None and params.aspect not in ("original", "free"):
@@ -349,20 +349,20 @@ def box_for(params: CropParams, solution: CropSolution | None, height: int, widt
 
 def reads(params: CropParams, solution: CropSolution | None, height: int, width: int) -> Box:
     """What of the upright frame a crop needs: more than the box where the picture is turned first."""
-    from pipeline.imaging import level
+    from pipeline.imaging import turning
 
     box = box_for(params, solution, height, width)
     turned = 0.0 if solution is None else solution.turned
-    return level.before_turn(box, turned, height, width) if turned else box
+    return turning.before_turn(box, turned, height, width) if turned else box
 
 
 def apply(image: Image, params: CropParams, context: ApplyContext[CropSolution]) -> Image:
     """Turn the picture straight if it is to be, and cut the box out of it."""
-    from pipeline.imaging import level
+    from pipeline.imaging import turning
 
     left, top, width, height = image.place
     turned = context.solution.turned if context.solution is not None else 0.0
-    pixels = level.rotated(image.pixels, turned, image.place) if turned else image.pixels
+    pixels = turning.rotated(image.pixels, turned, image.place) if turned else image.pixels
     box = box_to_pixels(box_for(params, context.solution, height, width), height, width)
     gains = gains_of_part(image.noise_gain_map, pixels_to_box(box, height, width))
     cut = pixels[box.y0 - top : box.y1 - top, box.x0 - left : box.x1 - left]
@@ -371,7 +371,7 @@ def apply(image: Image, params: CropParams, context: ApplyContext[CropSolution])
 
 STEP: Step[CropParams, FrameObservation, CropSolution] = Step(
     name="crop",
-    version=12,
+    version=13,
     summary="Cut to an aspect around the player the moment is about, or to the box that frames.csv gives.",
     Params=CropParams,
     place="delivery",

@@ -14,18 +14,10 @@ import skimage.data
 from scipy import ndimage
 from skimage.util import img_as_float32
 
+from pipeline.imaging import manhattan
 from pipeline.imaging.geometry import Box, PixelBox, box_to_pixels, pixels_inside, pixels_to_box
-from pipeline.imaging.level import (
-    LEVEL,
-    Tilt,
-    Unsure,
-    before_turn,
-    inscribed,
-    inside,
-    rotated,
-    segments,
-    tilt,
-)
+from pipeline.imaging.level import LEVEL, Tilt, Unsure, agreed, families, segments, tilt
+from pipeline.imaging.turning import before_turn, inscribed, inside, rotated
 from pipeline.shoot.scan import scan
 from pipeline.steps.decode import decode
 from pipeline.types import F32, Part
@@ -112,6 +104,20 @@ def test_never_wrong_from_anywhere_in_the_hall() -> None:
         if isinstance(found, Tilt):
             errors.append(abs(found.degrees - roll))
     assert len(errors) >= 6 and max(errors) < LEVEL.agree, errors
+
+
+@pytest.mark.parametrize(
+    "view", [(20.7, 1.5, 2.9, 4.0, 25, 1, 0.02), (-12.5, 3.6, 0.3, 3.58, 50, 5, 0.08)], ids=["corner", "noise"]
+)
+def test_verticals_and_perspective_answer_together_where_neither_does_alone(view: tuple[float, ...]) -> None:
+    grey = hall(*view[:4], int(view[4]), int(view[5]), view[6])
+    pairs = [families(grey, edge) for edge in LEVEL.edges]
+    lines = [segments(grey, edge) for edge in LEVEL.edges]
+    alone = manhattan.fit(lines, LEVEL.edges)
+    assert alone is not None and not alone.sure
+    assert not any(isinstance(agreed(*pair), Tilt) for pair in pairs)
+    found = tilt(grey)
+    assert isinstance(found, Tilt) and found.degrees == pytest.approx(view[2], abs=0.3)
 
 
 @pytest.mark.parametrize("roll", [-9.0, -6.5, 6.5, 9.0])

@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import convolve, gaussian_filter
 
 from pipeline.imaging.geometry import WHOLE, Box
 from pipeline.imaging.sharpness import Detail, sharpness
@@ -36,14 +36,34 @@ def clean(picture: F32) -> Detail:
 
 
 @pytest.mark.parametrize("period", [5, 8, 13])
-def test_a_wave_has_the_contrast_that_its_filters_leave(period: int) -> None:
+def test_waves_have_the_contrast_that_the_filters_leave(period: int) -> None:
     """Oracle: a wave c sin(w x) keeps exp(-s^2 w^2 / 2) of itself after a Gaussian of s = 1 pixel, and its second
-    difference is 2 - 2 cos(w) times as large; root mean square, so over the square root of 2."""
+    difference is 2 - 2 cos(w) times as large; of a level and an upright one the Laplacian's root mean square is c."""
     w, contrast = 2 * np.pi / period, 0.04
-    x = np.arange(312, dtype=np.float64)
-    picture = np.broadcast_to(0.25 * (1 + contrast * np.sin(w * x)), (312, 312)).astype(np.float32)
-    told = contrast / np.sqrt(2) * np.exp(-(w**2) / 2) * (2 - 2 * np.cos(w))
+    wave = np.sin(w * np.arange(312, dtype=np.float64))
+    picture = (0.25 * (1 + contrast * (wave + wave[:, None]))).astype(np.float32)
+    told = contrast * np.exp(-(w**2) / 2) * (2 - 2 * np.cos(w))
     assert sharpness(clean(picture), WHOLE) == pytest.approx(told, rel=0.03)
+
+
+def test_what_is_left_along_a_movement_is_not_sharp() -> None:
+    """A wave of one direction, as movement leaves it, has a tenth of the contrast across it: the harmonic mean of 1,
+    1, 1 and a tenth, against that of 1, 1 and the square root of 2 twice."""
+    w, contrast = 2 * np.pi / 8, 0.04
+    picture = np.broadcast_to(1 + contrast * np.sin(w * np.arange(312)), (312, 312)).astype(np.float32) / 4
+    laplacian = contrast / np.sqrt(2) * np.exp(-(w**2) / 2) * (2 - 2 * np.cos(w))
+    assert sharpness(clean(picture), WHOLE) == pytest.approx(laplacian * (1 + np.sqrt(2)) / 2 * 4 / 13, rel=0.03)
+
+
+@pytest.mark.parametrize("iso", [0, 12800])
+@pytest.mark.parametrize("way", ["across", "down", "slanting"])
+def test_movement_blurs_as_much_whichever_way_it_goes(way: str, iso: float) -> None:
+    """Oracle of the blur: a uniform kernel of five pixels (four of movement) along the way."""
+    kernel = {"across": np.ones((1, 5)), "down": np.ones((5, 1)), "slanting": np.eye(4)}[way]
+    still = np.asarray(gaussian_filter(chart(), 0.7), dtype=np.float32)
+    moved = np.asarray(convolve(still, kernel / kernel.sum()), dtype=np.float32)
+    one, other = (at_iso(v, iso) if iso else clean(v) for v in (moved, still))
+    assert sharpness(one, WHOLE) / sharpness(other, WHOLE) == pytest.approx(0.66, abs=0.08)
 
 
 def test_blur_lowers_it_step_by_step() -> None:

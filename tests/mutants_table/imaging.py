@@ -63,10 +63,16 @@ MUTANTS = [
     mutant("imaging/manhattan.py", "* z - np.sin(pitch) * y", "* z + np.sin(pitch) * y", _HALL),
     mutant("imaging/manhattan.py", "(rolls[modes] - roll) ** 2", "0 * roll", _HALL),
     mutant("imaging/manhattan.py", "on &= gap > -length / 2", "on &= gap > -9", _HALL),
-    mutant("imaging/level.py", "if found is None or not found.sure:", "if found is None:", _HALL),
-    mutant("imaging/level.py", "(whole_width - 1) / 2 - left", "(whole_width - 1) / 2", "imaging/test_level.py"),
+    mutant("imaging/level.py", "if found.sure:", "if True:", _HALL),
     mutant(
         "imaging/level.py",
+        "for one, other in (verticals, verticals[::-1]):",
+        "for one, other in ():",
+        "imaging/test_level.py",
+    ),
+    mutant("imaging/turning.py", "(whole_width - 1) / 2 - left", "(whole_width - 1) / 2", "imaging/test_level.py"),
+    mutant(
+        "imaging/turning.py",
         "ys.append(down * math.cos(turn) - ",
         "ys.append(down * math.cos(turn) + ",
         "imaging/test_level.py",
