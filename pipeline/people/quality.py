@@ -21,12 +21,14 @@ class Parts:
     size: float
     exposure: float
     ball: float
-    middle: float  # of the burst: the height of the action is more often there than at its ends (common practice)
+    # Of the action: how high the subject leaps, and where nobody does, how near the frame is to the middle of its
+    # burst, where the height of the action is more often than at its ends (common practice).
+    peak: float
 
 
 # A perfect frame has a hundred points. Sharpness leads, since nothing else can be repaired afterwards, and a face comes
 # before a ball: common practice, no source. The numbers are chosen by eye on generated shoots and real pictures.
-POINTS = Parts(sharp=38, face=18, whole=14, size=10, exposure=8, ball=8, middle=4)
+POINTS = Parts(sharp=38, face=18, whole=14, size=10, exposure=8, ball=8, peak=4)
 
 
 @dataclass(frozen=True)
@@ -60,6 +62,7 @@ class Ranking:
     telling_to: float = 0.4
     untold: float = 0.6  # a face that is too small to be found counts as so much of one
     nobody: float = 0.5  # of sharpness left where nobody is in the frame
+    hidden: float = 0.5  # of sharpness left where somebody is put between two frames; that alone is no blur
     # How dark a frame is counts in stops below the shoot's median: it is lifted, and its noise with it.
     # Of the frame's mean, below which a subject's is no want of light: a dark jersey, or dark skin. Within the free
     # stops, so that nobody is rated lower for either.
@@ -74,8 +77,15 @@ class Ranking:
     spoilt_to: float = 0.55
     # Within a burst: sharpness, of the sharpest, over which another becomes as sharp to a person; and what the frames
     # before and after say of the face and the ball, against one: detectors miss in a frame what they find in the next.
-    as_sharp_from: float = 0.7
-    as_sharp: float = 0.85
+    as_sharp_from: float = 0.75
+    as_sharp: float = 0.9
+    beside: float = 0.5  # of what it lacks of the sharpest, that counts against a frame which is sharp for the shoot
+    # Stops below the best lit frame of the burst, beyond the free ones, over which exposure falls to what is badly
+    # exposed, however bright the shoot is; and below which the peak of the action is not taken, nor from blurred ones.
+    darker: float = 0.5
+    # Heights of the subject by which somebody rises over the burst, from which it is a leap a little, and surely.
+    leap_from: float = 0.05
+    leap: float = 0.12
     neighbour: float = 0.5
     behind: float = 0.25  # of what the best frame of the burst has more counts against a frame
     again: float = 15.0  # points off for a frame that is much like a better one
@@ -119,6 +129,7 @@ class Quality:
     look      for finding near-duplicates, None where they are not looked for
     blank     whether the frame shows next to nothing
     guessed   the subject is not seen here: where it was before and after says where it must be
+    leap      how far the subject is above the floor, see people.subject.leaps
     """
 
     subject: bool
@@ -137,6 +148,7 @@ class Quality:
     look: Look | None = field(default=None, compare=False, repr=False)
     blank: Blank = Blank.NO
     guessed: bool = False
+    leap: float = 0.0
 
 
 def quality_of(
@@ -184,6 +196,7 @@ def quality_of(
         look=look,
         blank=blank,
         guessed=subject.row is None,
+        leap=subject.leap,
     )
 
 

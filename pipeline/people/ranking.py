@@ -102,7 +102,8 @@ def _blanks(bursts: Sequence[Burst], qualities: Mapping[str, Quality]) -> dict[s
 
 def _score(parts: Parts, one: Quality) -> float:
     sharp = parts.sharp / (RANKING.nobody if empty(one) else 1.0)
-    left = 1.0 if one.guessed else _left(rise(sharp, RANKING.spoilt_from, RANKING.spoilt_to))
+    sharp /= RANKING.hidden if one.guessed else 1.0
+    left = _left(rise(sharp, RANKING.spoilt_from, RANKING.spoilt_to))
     left *= _left(rise(parts.exposure, 0, RANKING.said_badly_exposed))
     return left * _sum(parts, one)
 
@@ -112,9 +113,9 @@ def _left(good: float) -> float:
 
 
 def _sum(parts: Parts, one: Quality) -> float:
-    always = POINTS.sharp * parts.sharp + POINTS.exposure * parts.exposure + POINTS.middle * parts.middle
+    always = POINTS.sharp * parts.sharp + POINTS.exposure * parts.exposure + POINTS.peak * parts.peak
     if one.blind:  # what only a detector could tell is left out of the hundred
-        return 100 * always / (POINTS.sharp + POINTS.exposure + POINTS.middle)
+        return 100 * always / (POINTS.sharp + POINTS.exposure + POINTS.peak)
     return (
         always + POINTS.face * parts.face + POINTS.size * parts.size + POINTS.whole * parts.whole
         + POINTS.ball * parts.ball
@@ -153,41 +154,59 @@ def _middle(at: int, count: int) -> float:
 
 
 def _parts(one: Quality, crisp: tuple[float, float], usual: float, middle: float) -> Parts:
-    """Each 0 to 1. crisp: of frames with a subject, and without."""
+    """Each 0 to 1. crisp: of frames with a subject, and without; the face without its eyes."""
     below = max(0.0, float(np.log2(max(usual, 1e-6) / max(one.level, 1e-6))) - RANKING.free_stops)
-    seen = one.face * (RANKING.no_eyes + (1 - RANKING.no_eyes) * one.eyes)
-    told = telling(one)
     return Parts(
         sharp=min(1.0, one.sharp / crisp[not one.subject]) * (RANKING.nobody if empty(one) else 1.0),
-        face=max(seen, (1 - told) * RANKING.untold * one.subject),
+        face=max(one.face, (1 - telling(one)) * RANKING.untold * one.subject),
         whole=one.whole,
         size=min(1.0, one.size / RANKING.full_size),
         exposure=max(0.0, 1 - below / RANKING.dark_stops) * max(0.0, 1 - one.clipped / RANKING.blown),
         ball=one.ball,
-        middle=middle,
+        peak=middle,
     )
 
 
 def _steadied(parts: Sequence[Parts], frames: Sequence[Quality]) -> list[Parts]:
-    """The parts of the frames of one burst, in order, less the differences that are the detectors' and not theirs."""
-    best = {kind: max((p.sharp for p, f in zip(parts, frames, strict=True) if f.subject is kind), default=0.0)
-            for kind in (True, False)}  # fmt: skip
+    """The parts of the frames of one burst, in order, less the differences that are the detectors' and not theirs, and
+    with those that show beside the best of the burst only."""
+    if not parts:
+        return []
+    pairs = list(zip(parts, frames, strict=True))
+    best = {kind: max((f.sharp for f in frames if f.subject is kind), default=0.0) for kind in (True, False)}
+    most = {kind: max((p.sharp for p, f in pairs if f.subject is kind), default=0.0) for kind in (True, False)}
     seen = [one.subject and not one.guessed for one in frames]
+    lit = max((f.level for p, f in pairs if f.clipped < RANKING.blown and p.exposure > 0), default=0.0)
+    highest = max(one.leap for one in frames)
+    leap = rise(highest, RANKING.leap_from, RANKING.leap)
 
-    def around(values: Sequence[float], at: int) -> float:
-        beside = [values[k] for k in (at - 1, at + 1) if 0 <= k < len(values) and seen[k]]
-        return (values[at] + RANKING.neighbour * sum(beside)) / (1 + RANKING.neighbour * len(beside))
+    def around(values: Sequence[float], at: int, trust: Sequence[float]) -> float:
+        """trust  how much each frame's neighbours may go by it: what is sure of one frame says nothing of the next"""
+        beside = [k for k in (at - 1, at + 1) if 0 <= k < len(values) and seen[k]]
+        weights = [RANKING.neighbour * trust[k] for k in beside]
+        mean = (values[at] + sum(w * values[k] for w, k in zip(weights, beside, strict=True))) / (1 + sum(weights))
+        return values[at] + trust[at] * (mean - values[at]) if seen[at] else values[at]
 
-    def as_sharp(own: float, most: float) -> float:
-        return own + (most - own) * rise(own / max(most, 1e-6), RANKING.as_sharp_from, RANKING.as_sharp)
+    def steadied(at: int) -> Parts:
+        one, frame = pairs[at]
+        ratio = (frame.sharp + 1e-6) / (best[frame.subject] + 1e-6)  # of nothing at all, each is as much
+        as_sharp = rise(ratio, RANKING.as_sharp_from, RANKING.as_sharp)
+        own = one.sharp + (most[frame.subject] - one.sharp) * as_sharp
+        beside = most[frame.subject] * (ratio + (1 - ratio) * as_sharp)
+        below = max(0.0, float(np.log2(max(lit, 1e-6) / max(frame.level, 1e-6))) - RANKING.free_stops)
+        as_lit = 1 - rise(below, 0, RANKING.darker)
+        worst = RANKING.said_badly_exposed
+        peak = (1 - leap) * one.peak + leap * frame.leap / max(highest, 1e-6)
+        eyes = RANKING.no_eyes + (1 - RANKING.no_eyes) * frame.eyes
+        return replace(
+            one,
+            sharp=own + RANKING.beside * (beside - own),
+            face=around(faces, at, untold) * eyes,
+            exposure=min(one.exposure, worst + (1 - worst) * as_lit),
+            ball=around(balls, at, [1.0] * len(balls)),
+            peak=peak * min(as_sharp, as_lit),
+        )
 
     faces, balls = [one.face for one in parts], [one.ball for one in parts]
-    return [
-        replace(
-            one,
-            sharp=as_sharp(one.sharp, best[frame.subject]),
-            face=around(faces, at) if seen[at] else one.face,
-            ball=around(balls, at) if seen[at] else one.ball,
-        )
-        for at, (one, frame) in enumerate(zip(parts, frames, strict=True))
-    ]
+    untold = [1 - telling(one) for one in frames]
+    return [steadied(at) for at in range(len(parts))]

@@ -91,7 +91,15 @@ class Direction:
     interpolated: float = 0.5  # of certainty and sharpness left to a subject that is put between two frames
 
 
-WORTH, CONTEST, DIRECTION = Worth(), Contest(), Direction()
+@dataclass(frozen=True)
+class Leaping:
+    """When somebody is off the floor. Chosen on drawn jumps of known height (tests/people/test_leaps.py)."""
+
+    longest: float = 1.2  # seconds between two frames on the floor: a leap of a metre takes 0.9 (free fall)
+    alike: float = 1.35  # ratio of heights to the median, beyond which it is somebody else, or half hidden
+
+
+WORTH, CONTEST, DIRECTION, LEAPING = Worth(), Contest(), Direction(), Leaping()
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +116,7 @@ class Subject:
     sure     certainty of the detector, 0 to 1; sharp  as in imaging.sharpness
     light    mean luminance against the frame's (ratio), and the share of the box that is clipped, 0 to 1
     row      of `people` in the observation; None where the box was interpolated between its neighbours
+    leap     how far the person is above the floor, in own heights, see `leaps`; 0 where that is not seen
     """
 
     box: Box
@@ -125,6 +134,7 @@ class Subject:
     sharp: float
     light: tuple[float, float]
     row: int | None
+    leap: float = 0.0
 
 
 def find_subjects(frames: Sequence[Observation], seconds: Sequence[float] = ()) -> list[Subject | None]:
@@ -147,13 +157,17 @@ def find_subjects(frames: Sequence[Observation], seconds: Sequence[float] = ()) 
     ]
     verdicts = judged(frames, worth, rows, moves, balls, moving)
     others = throughout(frames, shifts, rows, verdicts)
+    leap = leaps(frames, rows, shifts)
     found = [
         _between(at, rows, frames, verdicts)
         if row is None or verdict is None
         else _subject(frame, row, moves[at], rivals[at], balls[at], verdict)
         for at, (frame, row, verdict) in enumerate(zip(frames, rows, verdicts, strict=True))
     ]
-    return [None if one is None else replace(one, others=held) for one, held in zip(found, others, strict=True)]
+    return [
+        None if one is None else replace(one, others=held, leap=high)
+        for one, held, high in zip(found, others, leap, strict=True)
+    ]
 
 
 def _worth(frame: Observation) -> F64:
@@ -306,3 +320,33 @@ def _between(
         towards=0.0, sure=left * float(min(a[4], b[4])), face_sure=0.0, ball_sure=0.0, sharp=sharp, light=light,
         row=None,
     )  # fmt: skip
+
+
+def leaps(frames: Sequence[Observation], rows: Sequence[int | None], shifts: Sequence[F64]) -> list[float]:
+    """How far the followed person is above where it stands before and after, in own heights, 0 or more.
+
+    rows, shifts  as in tracking.speeds
+
+    Both the feet and the head must rise against the hall, the lesser counts: of who kneels the head sinks, and who is
+    hidden from the knees down, or raises an arm, keeps the other end. What a person who runs away from the camera rises
+    is along a line from frame to frame, and so is taken off.
+    """
+    result = [0.0] * len(frames)
+    hall, seconds = np.cumsum([shift[1:] for shift in shifts], axis=0).reshape(-1, 2).T
+    known = [at for at, row in enumerate(rows) if row is not None and np.isfinite(hall[at])]
+    if not known:
+        return result
+    boxes = np.array([frames[at].people[rows[at], :4] for at in known], dtype=np.float64)
+    heights = np.maximum(boxes[:, 3] - boxes[:, 1], 1e-6)
+    tall = float(np.median(heights))
+    alike = np.abs(np.log(heights / tall)) <= np.log(LEAPING.alike)
+    known = [at for at, one in zip(known, alike, strict=True) if one]
+    ends = boxes[alike][:, [1, 3]] - hall[known][:, None]
+    when = seconds[known]
+    for i, at in enumerate(known):
+        pairs = [(a, b) for a in range(i) for b in range(i + 1, len(known)) if when[b] - when[a] <= LEAPING.longest]
+        for a, b in pairs:
+            share = (when[i] - when[a]) / max(when[b] - when[a], 1e-6)
+            rises = (1 - share) * ends[a] + share * ends[b] - ends[i]
+            result[at] = max(result[at], float(rises.min()) / tall)
+    return result

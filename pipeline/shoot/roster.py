@@ -17,9 +17,7 @@ from pipeline.textfile.tables import Row, Table, whole
 from pipeline.textfile.yes_no import is_mark, is_tick, yes_or_no
 
 EXAMPLE = "Who must not be published"  # a name in the line that shows how a no is written
-_MERGED = (
-    "empty below a no, in a column that is filled in otherwise, as a no in merged cells is saved; write yes or no"
-)
+_MERGED = "empty below a no, in a column that is filled in otherwise, as a no in merged cells is saved; write yes or no"
 _TAKEN_OUT = (
     "{file}:{line} begins with #, but has a no under publish, which counts: the name is withheld, and frames that name "
     "this player are held back; delete the line if that is wrong"

@@ -62,7 +62,7 @@ def test_a_perfect_frame_has_a_hundred_points_and_the_parts_add_up() -> None:
     assert sum(astuple(POINTS)) == 100
     assert ranked(GOOD)[0].score == 100
     nothing = replace(GOOD, sharp=0.0, face=0.0, ball=0.0, size=0.0, whole=0.0, clipped=1.0)
-    left = POINTS.middle + POINTS.face * RANKING.untold
+    left = POINTS.peak + POINTS.face * RANKING.untold
     assert ranked(nothing)[0].score == pytest.approx(left * RANKING.spoilt**2, abs=0.05)  # blurred, and burnt out
 
 
@@ -97,6 +97,38 @@ def test_sharpness_is_measured_by_the_shoot_but_a_blurred_shoot_is_not_sharp() -
 def test_what_is_as_good_is_taken_from_the_middle_of_the_burst() -> None:
     assert places(*[GOOD] * 5) == [4, 2, 1, 3, 5]
     assert places(*[replace(GOOD, sharp=0.1 * v) for v in (0.97, 0.97, 1.0, 0.97, 1.0)])[2] == 1
+
+
+@pytest.mark.parametrize(
+    "worse", [{"sharp": 0.08}, {"level": 0.1}, {"face": 0.0}, {"eyes": 0.0}, {"eyes": 0.2}, {"whole": 0.6}]
+)
+def test_the_middle_of_a_burst_is_no_excuse(worse: dict[str, float]) -> None:
+    """A fault that is seen in one frame is that frame's, and those beside it are chosen."""
+    assert places(GOOD, replace(GOOD, **worse), GOOD)[1] == 3
+    assert ranked(GOOD, replace(GOOD, **worse), GOOD)[0].score == 100 - POINTS.peak
+
+
+def test_who_is_hidden_does_not_go_before_who_is_seen_in_a_soft_burst() -> None:
+    soft = replace(GOOD, sharp=0.04)
+    assert places(soft, replace(soft, sharp=0.02, face=0.0, guessed=True), soft)[1] == 3
+
+
+def test_a_stop_less_is_worse_in_a_bright_burst_too() -> None:
+    bright = replace(GOOD, level=0.4)
+    assert places(bright, replace(bright, level=0.2), bright)[1] == 3
+    assert places(bright, replace(bright, level=0.28), bright)[1] == 1  # as lamps pulse
+
+
+def test_what_is_sharp_enough_for_the_shoot_may_be_blurred_beside_another() -> None:
+    assert places(replace(GOOD, sharp=0.3), replace(GOOD, sharp=0.2), GOOD) == [1, 2, 3]
+
+
+def test_the_peak_of_a_leap_is_chosen_among_frames_that_are_as_good() -> None:
+    leap = [replace(GOOD, leap=high) for high in (0.3, 0.2, 0.0, 0.0, 0.0)]
+    assert places(*leap)[:2] == [1, 2]
+    assert places(replace(leap[0], sharp=0.06), *leap[1:])[:2] == [5, 1]
+    shaken = [replace(GOOD, leap=high) for high in (0.03, 0.0, 0.0, 0.04, 0.0)]  # as far as boxes shake
+    assert places(*shaken)[2] == 1
 
 
 def test_score_and_place_agree_whatever_is_measured() -> None:
@@ -233,7 +265,7 @@ def test_a_subject_that_is_put_between_two_frames_is_not_called_soft() -> None:
     hidden = replace(GOOD, sharp=0.05, face=0.0, ball=0.0, faceless=False, guessed=True)
     found = ranked(GOOD, hidden, GOOD)
     assert found[1].why == "player hidden or hardly seen" and found[1].place == 3
-    assert found[0].score == 100 - POINTS.middle  # and it says nothing of the frames beside it
+    assert found[0].score == 100 - POINTS.peak  # and it says nothing of the frames beside it
 
 
 def test_a_frame_with_a_player_goes_before_one_without() -> None:

@@ -24,6 +24,11 @@ def lost(**worse: float) -> float:
     return ranked(GOOD)[0].score - ranked(replace(GOOD, **worse))[0].score
 
 
+def behind(**worse: float) -> float:
+    """Points that a frame loses beside a perfect one of its burst."""
+    return 100 - ranked(replace(GOOD, **worse), GOOD)[0].score
+
+
 def rated(score: float) -> int:
     """The rating of a frame of so many points, best of forty: of nobody, or small, then whole, and with a face."""
     if score < 32:  # half of sharpness counts, 8 and 4 for light and place
@@ -99,6 +104,8 @@ def again() -> float:
     return ranks["A"].score - ranks["B"].score
 
 
+# In a shoot that is darker than both.
+_LIT = (replace(GOOD, level=0.4 * 2**-0.85), replace(GOOD, level=0.4))
 # A frame without a face: what is left of it where one that is there would hardly be found.
 TOLD = replace(GOOD, face=0.0, size=0.325)
 
@@ -109,7 +116,7 @@ SCENARIOS: dict[str, Scenario] = {
     "POINTS.whole": lambda: near(lost(whole=0.0), 14),
     "POINTS.exposure": lambda: near(lost(clipped=0.125), 4),
     "POINTS.ball": lambda: near(lost(ball=0.0), 8),
-    "POINTS.middle": lambda: near(ranked(GOOD, GOOD, GOOD)[0].score, 100 - 1.25 * 4, 0.002),
+    "POINTS.peak": lambda: near(ranked(GOOD, GOOD, GOOD)[0].score, 100 - 1.25 * 4, 0.002),
     "RANKING.crisp_percentile": lambda: near(of_shoot(0.1), 38 * 60 / 90, 0.01),
     "RANKING.crisp_from": lambda: near(of_shoot(0.04), 38 * 0.6, 0.02),
     "RANKING.crisp_to": lambda: near(of_shoot(0.2), 38 * 0.12 / 0.14, 0.01),
@@ -129,6 +136,8 @@ SCENARIOS: dict[str, Scenario] = {
     "RANKING.telling_to": lambda: near(ranked(TOLD)[0].score, 100 - 10 * (1 - 0.325 / 0.6) - 18 * 0.7, 0.003),
     "RANKING.untold": lambda: near(ranked(replace(GOOD, face=0.0, size=0.0))[0].score, 100 - 10 - 18 * 0.4, 0.003),
     "RANKING.nobody": lambda: near(ranked(NOBODY, rest=NOBODY)[0].score, 19 + 8 + 4, 0.01),
+    # As sharp as somebody who is seen as sharp as 0.45 of the best: half of the spoilt range.
+    "RANKING.hidden": lambda: near(ranked(replace(GOOD, sharp=0.0225, guessed=True))[0].score, 70.55 * 0.625, 0.01),
     "RANKING.jersey": lambda: near(dressed(0.2), 0.66),
     # One stop darker than the shoot, of which 0.6 are free and 1.5 would lose all.
     "RANKING.free_stops": lambda: near(lost(level=0.1), 8 * 0.4 / 1.5, 0.02),
@@ -138,8 +147,16 @@ SCENARIOS: dict[str, Scenario] = {
     # Half way between the two: half of the three quarters that blur takes.
     "RANKING.spoilt_from": lambda: near(ranked(replace(GOOD, sharp=0.045))[0].score, (62 + 38 * 0.45) * 0.625, 0.01),
     "RANKING.spoilt_to": lambda: near(ranked(replace(GOOD, sharp=0.045))[0].score, (62 + 38 * 0.45) * 0.625, 0.01),
-    "RANKING.as_sharp_from": lambda: near(100 - ranked(replace(GOOD, sharp=0.0775), GOOD)[0].score, 47.5 * 0.1125),
-    "RANKING.as_sharp": lambda: near(100 - ranked(replace(GOOD, sharp=0.0775), GOOD)[0].score, 47.5 * 0.1125),
+    # Half way between the two: half of what is lacking, and half of the peak.
+    "RANKING.as_sharp_from": lambda: near(behind(sharp=0.0825), 1.25 * (38 * 0.175 / 2 + 4 / 2)),
+    "RANKING.as_sharp": lambda: near(behind(sharp=0.0825), 1.25 * (38 * 0.175 / 2 + 4 / 2)),
+    # Both are sharp for the shoot, one of them half as sharp as the other.
+    "RANKING.beside": lambda: near(100 - ranked(GOOD, replace(GOOD, sharp=0.2))[0].score, 1.25 * (38 * 0.25 + 4)),
+    # 0.85 stops below the other frame are half of what may be lost: 0.3 of exposure, and half of the peak.
+    "RANKING.darker": lambda: near(100 - ranked(*_LIT)[0].score, 1.25 * (8 * 0.3 + 4 / 2), 0.02),
+    # Half a leap at the end of a burst is worth as much as the middle.
+    "RANKING.leap_from": lambda: near(ranked(replace(GOOD, leap=0.085), GOOD, GOOD)[0].score, 98, 0.001),
+    "RANKING.leap": lambda: near(ranked(replace(GOOD, leap=0.085), GOOD, GOOD)[0].score, 98, 0.001),
     "RANKING.neighbour": lambda: near(100 - ranked(replace(GOOD, ball=0.0), GOOD)[1].score, 8 / 3),
     "RANKING.behind": lambda: near(ranked(replace(GOOD, size=0.0, whole=0.0), GOOD)[0].score, 76 - 0.25 * 24, 0.005),
     "RANKING.again": lambda: near(again(), 15),
@@ -158,8 +175,8 @@ SCENARIOS: dict[str, Scenario] = {
     "RANKING.said_small": lambda: turns(lambda size: not says("small in the frame", size=size), 0.3),
     "RANKING.said_badly_exposed": lambda: turns(lambda part: "dark" not in badly_exposed(part), 0.4, by=0.05),
     "RANKING.sharper": lambda: turns(lambda ratio: says_beside("sharper", sharp=0.1 / ratio), 1.05, by=0.02),
-    # Of the 8 points for exposure, lost over 0.6 to 2.1 stops.
-    "RANKING.exposed": lambda: turns(lambda off: says_beside("exposed", level=0.2 * 2 ** -(0.6 + off * 1.5 / 8)), 1.0),
+    # Of the 8 points for exposure six tenths are lost beside a better lit frame, over half a stop beyond 0.6.
+    "RANKING.exposed": lambda: turns(lambda off: says_beside("exposed", level=0.2 * 2 ** -(0.6 + off * 0.5 / 4.8)), 1),
     "RANKING.said_blown": lambda: turns(lambda share: says("blown out", level=0.01, clipped=share), 0.08),
 }
 
