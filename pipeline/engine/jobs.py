@@ -183,14 +183,20 @@ def without_wrong_rows(facts: Facts, problems: Sequence[Problem]) -> tuple[Facts
     said: dict[str, list[Problem]] = {}
     for problem in rest:
         said.setdefault(problem.frame, []).append(problem)
-    table = Path(facts.frames_file).name
-    why = {name: f"line {first.line} of {table} is wrong; correct it" for name, (first, *_) in said.items()}
     wrong = [
         (f"{name} (line {some[0].line})", f"{'; '.join(map(str, some))}; {name} is held back until then")
         for name, some in said.items()
     ]
     players = tuple(f"{one}; until then no frame that may show or name this player is delivered" for one in of_players)
-    return replace(facts, unclear={**facts.unclear, **why}, wrong_players=players), wrong
+    return replace(with_wrong_rows(facts, rest), wrong_players=players), wrong
+
+
+def with_wrong_rows(facts: Facts, problems: Sequence[Problem]) -> Facts:
+    """The facts with each frame held back that one of the problems is about."""
+    table = Path(facts.frames_file).name
+    first = {problem.frame: problem.line for problem in sorted(problems, reverse=True) if problem.frame}
+    why = {name: f"line {line} of {table} is wrong; correct it" for name, line in first.items()}
+    return replace(facts, unclear={**facts.unclear, **why})
 
 
 def _are_many(wrong: int, right: int) -> bool:

@@ -154,7 +154,7 @@ MUTANTS = [
         "engine/test_planted_records.py",
     ),
     mutant("engine/earlier.py", " or _some_of_then(store.out, frames):", ":", "engine/test_planted_records.py"),
-    mutant("engine/jobs.py", "unclear={**facts.unclear, **why}, wrong", "unclear=facts.unclear, wrong", *_WRONG_ROWS),
+    mutant("engine/jobs.py", "unclear={**facts.unclear, **why}", "unclear=facts.unclear", *_WRONG_ROWS),
     mutant("engine/jobs.py", "are_many = _are_many(len(frames), len(facts.rows)) or ", "are_many = ", *_WRONG_ROWS),
     mutant("engine/jobs.py", 'if "" in frames:', "if False:", *_WRONG_ROWS),
     # What may be in no delivery.

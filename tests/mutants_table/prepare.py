@@ -66,6 +66,12 @@ MUTANTS = [
         *_PLACE_TESTS,
     ),
     mutant(
+        "engine/tables/caption_sheet.py",
+        "    facts = with_wrong_rows(facts, problems)\n",
+        "",
+        *_SHEET_TESTS,
+    ),
+    mutant(
         "cli/captions.py", "else desk / FRAMES_FILE", "else Path(FRAMES_FILE)", "engine/tables/test_caption_sheet.py"
     ),
 ]

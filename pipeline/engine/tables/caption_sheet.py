@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from pipeline.engine.jobs import Shoot, read_frames
+from pipeline.engine.jobs import Shoot, read_frames, with_wrong_rows
 from pipeline.engine.measure import MeasuredFrame
 from pipeline.engine.tables.frame_table import frame_table
 from pipeline.errors import InputError, Problem
@@ -156,7 +156,7 @@ class CheckedTable:
 def check(folder: Path, facts_file: Path | None, file: Path | None, params: CaptionParams) -> CheckedTable:
     """Read `file`, or the table that the facts name, and make each row's texts as a run would.
 
-    A wrong row becomes a problem and gets no preview. Raises InputError where there is no shoot or no table.
+    A wrong row becomes a problem, and its frame is held back. Raises InputError where there is no shoot or no table.
     """
     found = read_frames(folder, facts_file)
     index = FrameIndex(found.frames, found.formerly)
@@ -170,6 +170,7 @@ def check(folder: Path, facts_file: Path | None, file: Path | None, params: Capt
         problems.append(row.problem(f"frame: {why}; correct the name, or delete the line"))
     corrected, wrong_clocks = with_clocks(found.frames, facts.clocks, facts.start)
     problems += wrong_clocks
+    facts = with_wrong_rows(facts, problems)
     frames = {f.name: f for f in corrected.frames}
     own_texts = held_by_own_texts(facts, list(frames.values()))
     previews: list[CaptionPreview] = []

@@ -332,6 +332,11 @@ def test_every_problem_is_named_with_its_row(tmp_path: Path) -> None:
     lines = errors.strip().splitlines()
     assert [line.removeprefix(f"{file}:").split(":")[0] for line in lines] == ["2", "3", "3", "3", "4"]
     assert "no frame TH1_0009 in the shoot folder; correct the name, or delete the line" in errors
+    # a run holds back the frame of a wrong row, and so does what is shown before it
+    held = "held back line {} of filled.csv is wrong; correct it"
+    assert (
+        held.format(2) in printed and held.format(3) in printed and "3 rows read, 2 of them in no delivery" in printed
+    )
 
 
 def test_frames_that_the_table_leaves_out_are_named(tmp_path: Path) -> None:
