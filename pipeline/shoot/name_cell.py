@@ -7,9 +7,10 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
-from pipeline.shoot.names import LONGEST_NAME, same_name
+from pipeline.shoot.names import LONGEST_NAME, is_part_of, same_name
+from pipeline.shoot.names.spelled import parts_of
 from pipeline.textfile.yes_no import is_mark, is_no_anywhere, yes_or_no
 
 # A word of two letters or more at the end of a cell, or at its beginning.
@@ -28,11 +29,12 @@ _WORD = re.compile(r"[^\W\d_]+")
 _NOTE = re.compile(r"(?<=[^\W\d_]{3})\d+$")  # of a footnote
 _INSIDE = "'’‐-"
 _BRACKETS = re.compile(r"[(（\[{<].*?[)）\]}>]|[\"“„«].*?[\"”“»]")
-_PARTS = re.compile(r"\s*[(（)）\[\]{}<>:;,|/&]+\s*|\s+[-‐‑‒–—]+\s+")
+_PARTS = re.compile(r"\s*[(（)）\[\]{}<>:;,|/&+]+\s*|\s+(?:[-‐‑‒–—]+|and|og|och|und|et|en|e|y|i|ja|oraz)\s+")
+_SURNAME_FIRST = re.compile(r"(?P<surname>[^,]+),(?P<given>[^,]+)")
 _SHORT = 3  # letters of a position such as GK
 _TITLES = (
-    "mr mrs ms miss dr prof jr sr jnr snr junior senior captain capt keeper goalkeeper goalie coach herr frau fru hr "
-    "mme mlle torwart kapitän trainer målvakt målmann kaptein kapten"
+    "mr mrs ms miss dr prof nr number nummer jr sr jnr snr junior senior captain capt keeper goalkeeper goalie coach herr "
+    "frau fru hr mme mlle torwart kapitän trainer målvakt målmann kaptein kapten"
 )
 _PICTURES = (
     "photo photos photograph photographs photographed picture pictures pic pics image images publish published "
@@ -75,16 +77,25 @@ def wrong_name(written: str, name: str, *, answered: bool) -> str:
     return _doubt(written, answered)
 
 
-def names_in(written: str, name: str) -> tuple[str, ...]:
+def names_in(written: str, name: str, others: Collection[str] = ()) -> tuple[str, ...]:
     """Every name that a cell may mean, `name` first: also without nicknames between brackets, titles, positions and
-    whatever else lists have beside names, and each of several that stand in it."""
+    whatever else lists have beside names, in the order of speech, and each of several that stand in it.
+
+    others  what may stand beside a name and is none, such as the teams: withheld, it would hold back every frame
+    """
     if not name or len(name) > LONGEST_NAME:
         return ("",)
     plain = _OVERLAYS.sub("", written)
     apart = (part for part in _PARTS.split(plain) if not any(map(_says, _WORD.findall(part))))
-    parts = (plain, _BRACKETS.sub(" ", plain), *apart)
-    found = [" ".join(words) for part in parts if len(words := _without_titles(_words(part))) > 1]
-    return (name, *(one for one in dict.fromkeys(found) if not same_name(one, name)))
+    outside = _BRACKETS.sub(" ", plain)
+    spoken = [
+        f"{given} {surname.title() if surname.isupper() else surname}"  # MO is no position here
+        for surname, given in _SURNAME_FIRST.findall(outside)
+    ]
+    parts = (plain, outside, *spoken, *apart)
+    found = dict.fromkeys(" ".join(words) for part in parts if len(words := _without_titles(_words(part))) > 1)
+    known = [one for one in found if any(same_name(one, other) or is_part_of(one, other) for other in others)]
+    return (name, *(one for one in found if one not in known and parts_of(one) != parts_of(name)))
 
 
 def _words(text: str) -> list[str]:
@@ -106,6 +117,7 @@ def _without_titles(words: list[str]) -> list[str]:
             or _says(word)
             or (word.islower() and not is_small)
             or (word.isupper() and not is_capital and len(word) <= _SHORT)
+            or ((is_capital or is_small) and len(word) < _SHORT)
         )
 
     while words and is_beside(words[-1]):

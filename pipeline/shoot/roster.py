@@ -61,6 +61,7 @@ def read_roster(
     some_empty = any(not row["publish"] for row in rows)
     marks_are_yes = not some_empty and _are_yes([row["publish"] for row in rows], languages)
     merged = _perhaps_merged(rows, languages)
+    called = [*teams.values()]
     for row in rows:
         wrong: list[tuple[str, str]] = []
         side, why = side_of(row["team"], teams)
@@ -94,7 +95,7 @@ def read_roster(
             found.append(row.problem(message, "number"))
         problems += [replace(problem, withheld=is_known) for problem in found]
         if found and is_known:
-            named = names_in(row["name"], name)
+            named = names_in(row["name"], name, called)
             worn = re.findall(r"\d+", number) or [""]
             of = (side,) if side else SIDES
             others += [Player(*one, False, row.line, wrong=True) for one in product(of, worn, named)]
@@ -102,7 +103,7 @@ def read_roster(
             player = players[side, number] = Player(side, number, row["name"], bool(publish), row.line)
             spellings = row.others.get("name", ())
             if minors or not publish:
-                others += [replace(player, name=one) for one in names_in(player.name, player.name)[1:]]
+                others += [replace(player, name=one) for one in names_in(player.name, player.name, called)[1:]]
                 others += [replace(player, name=one) for one in spellings if only_letters(one)]
             elif spellings and not example:
                 example = f"line {row.line}: {player.name}"
@@ -183,7 +184,8 @@ def _taken_out(
         side, _ = side_of(cells[0].lstrip("# "), teams)
         is_player = name and written != EXAMPLE and (side or _shirt(cells[1]).isdecimal())
         if is_player and not any(same_name(name, one) for one in allowed):
-            found += [Player(side or SIDES[0], "", one, False, row.line) for one in names_in(written, name)]
+            named = names_in(written, name, [*teams.values()])
+            found += [Player(side or SIDES[0], "", one, False, row.line) for one in named]
     return found
 
 

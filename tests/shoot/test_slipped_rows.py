@@ -222,7 +222,8 @@ def test_words_beside_a_name_that_say_no_withhold(tmp_path: Path, name: str, ans
     [
         "Ida Berg (Idi)", 'Ida ""Idi"" Berg', "Ida Berg (C)", "Ida Berg GK", "Ida Berg U16", "Ida Berg 7",
         "Ida Berg, Jr.", "Berg, Ida (C)", "Ida Berg - captain", "Ida Berg / Mia Dahl", "Ida Berg (born Dahl)",
-        "Dr. Ida Berg", "Ms Ida BERG", "Ida Berg1",
+        "Dr. Ida Berg", "Ms Ida BERG", "Ida Berg1", "IDA BERG GK", "ida berg c",
+        "Nr. 7 Ida Berg", "Ida Berg + Mia Dahl", "Mia Dahl og Ida Berg", "Ida Berg (Sea Gulls)", "Ida Berg, Sea Gulls",
     ],
 )  # fmt: skip
 @pytest.mark.parametrize("event", ["", "minors: true\n"])
@@ -234,6 +235,23 @@ def test_who_is_withheld_is_found_without_what_stands_beside_the_name(tmp_path: 
     assert holds_any("jumps past Ida Berg", hidden) and facts.wrong_players == ()
     assert event or all(held_back(facts, one) for one in SHOWING)
     assert event or not held_back(facts, FrameFacts(words="Lea Voss jumps"))
+
+
+@pytest.mark.parametrize("surname", ["Berg", "BERG", "MO", "van der Berg"])
+def test_a_surname_that_stands_first_is_found_without_the_second_given_name(tmp_path: Path, surname: str) -> None:
+    facts = read(tmp_path, f'home,7,"{surname}, Ida Sofie",no')
+    assert held_back(facts, FrameFacts(players=(("away", "3"),), words=f"jumps past Ida {surname.title()}"))
+
+
+@pytest.mark.parametrize("name", ["Ida Berg (Sea Gulls)", "Ida Berg, Sea Gulls U16", "Ida Berg - Sea Gulls"])
+@pytest.mark.parametrize("team", ["Sea Gulls", "Sea Gulls U16"])
+def test_a_team_beside_a_name_is_not_withheld(tmp_path: Path, name: str, team: str) -> None:
+    """Else every frame that names the team is held back."""
+    (tmp_path / "roster.csv").write_text(f'{HEAD}home,7,"{name}",no\n{CLEAR}', encoding="utf-8")
+    (tmp_path / "shoot.yaml").write_text(f"teams: {{home: {team}, away: Foxes}}\n", encoding="utf-8")
+    facts, problems, _ = load_facts(tmp_path, None, index_of(["TH1_0001"]))
+    assert not problems and held_back(facts, FrameFacts(words="Ida Berg jumps"))
+    assert not holds_any("Sea Gulls - Foxes 3:2", [player.name for player in facts.roster if not player.publish])
 
 
 @pytest.mark.parametrize(
