@@ -33,8 +33,8 @@ _PARTS = re.compile(r"\s*[(（)）\[\]{}<>:;,|/&+]+\s*|\s+(?:[-‐‑‒–—]+
 _SURNAME_FIRST = re.compile(r"(?P<surname>[^,]+),(?P<given>[^,]+)")
 _SHORT = 3  # letters of a position such as GK
 _TITLES = (
-    "mr mrs ms miss dr prof nr number nummer jr sr jnr snr junior senior captain capt keeper goalkeeper goalie coach herr "
-    "frau fru hr mme mlle torwart kapitän trainer målvakt målmann kaptein kapten"
+    "mr mrs ms miss dr prof nr number nummer jr sr jnr snr junior senior captain capt keeper goalkeeper goalie coach "
+    "herr frau fru hr mme mlle torwart kapitän trainer målvakt målmann kaptein kapten"
 )
 _PICTURES = (
     "photo photos photograph photographs photographed picture pictures pic pics image images publish published "

@@ -11,6 +11,7 @@ _READ = "shoot/read_facts.py"
 _ROWS = "shoot/rows.py"
 _ROSTER = "shoot/roster.py"
 _CELL = "shoot/name_cell.py"
+_COPY = "shoot/copies.py"
 _READ_IN = ("shoot/test_roster.py",)
 _CONSENT = "shoot/consent.py"
 _SPELLED = "shoot/names/spelled.py"
@@ -70,15 +71,23 @@ MUTANTS = [
     mutant(_CELL, "    if _ROWS_IN_ONE.match(written):", "    if False:", *_SLIPPED),
     mutant(_CELL, "if not any(map(str.isalpha, written)):", "if False:", *_SLIPPED),
     mutant(_CELL, "if name != written:", "if False:", *_SLIPPED),
-    mutant("shoot/copies.py", "if any(_are_same(other, frame) for", "if any(False for", *_COPIES),
-    mutant("shoot/copies.py", "for b in other.files)", "for b in other.files[:1])", *_COPIES),
-    mutant("shoot/copies.py", "    return digest_file(one) == digest_file(other)", "    return False", *_COPIES),
-    mutant("shoot/copies.py", "or times[0] == times[1] for", "or True for", *_COPIES),
-    mutant("shoot/copies.py", "if any(None in (times", "if any(False and None in (times", *_COPIES),
-    mutant("shoot/copies.py", " or other.name in named:", ":", *_COPIES),
-    mutant("shoot/copies.py", '(?!\\d)")', '")', *_COPIES),
-    mutant("shoot/copies.py", "(?<![^\\W_])", "", *_COPIES),
-    mutant("shoot/copies.py", "if len(s) >= _LEAST and", "if", *_COPIES),
+    mutant(_COPY, "            found |= dict.fromkeys(_same(", "            dict.fromkeys(_same(", *_COPIES),
+    mutant(_COPY, "for path in frame.files:", "for path in frame.files[:1]:", *_COPIES),
+    mutant(_COPY, "files[_second(frame), path", "files[frame.exif.time, path", *_COPIES),
+    mutant(_COPY, "and (timed or not _is_even(path)) and", "and timed and", *_COPIES),
+    mutant(_COPY, "and (timed or not _is_even(path)) and", "and", *_COPIES),
+    mutant(_COPY, "cache(_middle), cache", "_middle, cache", *_COPIES),
+    mutant(_COPY, " and digests(path) in map(digests, alike):", ":", *_COPIES),
+    mutant(_COPY, "((one, other), (other, one))", "((one, other),)", *_COPIES),
+    mutant(_COPY, "((one, other), (other, one))", "((other, one),)", *_COPIES),
+    mutant(_COPY, "    return len(set(times)) == 2", "    return False", *_COPIES),
+    mutant(_COPY, "    return len(set(times)) == 2", "    return len(set(times)) != 1", *_COPIES),
+    mutant(_COPY, "if any(time.microsecond == 0 for", "if any(False for", *_COPIES),
+    mutant(_COPY, "if any(time.microsecond == 0 for", "if any(True for", *_COPIES),
+    mutant(_COPY, "    settled = {*held, *named}", "    settled = {*held}", *_COPIES),
+    mutant(_COPY, "if not stem[at : at + 1].isdecimal()]", "]", *_COPIES),
+    mutant(_COPY, "if not stem[at - 1 : at].isalnum()]", "]", *_COPIES),
+    mutant(_COPY, "if end - start >= _LEAST}", "}", *_COPIES),
     mutant(_CONSENT, "or held_back(facts, facts.row(frame.name))}", "}", *_COPIES),
     mutant(_SHORT, " or _longer(reading, forms, fold, known):", ":", *_WRITTEN),
     mutant(_SHORT, "if is_name and not covered(text, span, known):", "if is_name:", *_WRITTEN),

@@ -217,8 +217,12 @@ def same_name(one: str, other: str) -> bool:
 def is_part_of(one: str, other: str) -> bool:
     """Whether every word of a name is one of the other's, which has more: where only it is typed, either may be meant,
     as by a first name."""
-    parts, others = ({single(part) for part in parts_of(name)} for name in (one, other))
-    return parts < others
+    return _words_of(one) < _words_of(other)
+
+
+@lru_cache(maxsize=4096)  # of a roster, for every frame
+def _words_of(name: str) -> frozenset[str]:
+    return frozenset(map(single, parts_of(name)))
 
 
 def parts_of(name: str, fold: Fold = PLAIN) -> tuple[str, ...]:
