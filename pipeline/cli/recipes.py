@@ -28,9 +28,11 @@ def read_recipe(path: Path | None = None) -> Recipe:
 
 
 def _ready(path: Path) -> str:
-    """Where the ready recipe of this name is; else what the ready ones are called."""
+    """Where the ready recipe of this name is; else which may be meant, and what the ready ones are called."""
     folder = recipe_folder()
     ready = {file.stem: file for file in sorted(folder.glob("*.yaml"))}
     if path.stem in ready:
         return f"; the ready recipe of this name is {ready[path.stem]}"
-    return f"{did_you_mean(path.stem, ready)}; the ready recipes are {', '.join(ready)}, in {folder}"
+    beside = [file.name for file in path.parent.glob("*.yaml")]
+    hint = did_you_mean(path.name, beside) or did_you_mean(path.stem, ready)
+    return f"{f'{hint} The' if hint else '; the'} ready recipes are {', '.join(ready)}, in {folder}"

@@ -25,7 +25,12 @@ def test_the_path_of_the_ready_recipe_is_named(name: str, tmp_path: Path, monkey
 
 
 def test_other_names_get_the_names_of_the_ready_ones() -> None:
-    assert "did you mean club-set?" in refusal("clubset.yaml")
+    assert "did you mean club-set? The ready recipes are " in refusal("clubset.yaml")
     text = refusal("mine.yaml")
     assert "did you mean" not in text
     assert "the ready recipes are club-set, overnight-web, prints, who-gets-what, in " in text
+
+
+def test_an_own_recipe_of_nearly_this_name_is_proposed(tmp_path: Path) -> None:
+    (tmp_path / "myprints.yaml").write_text("recipe: 1\n", encoding="utf-8")
+    assert "; did you mean myprints.yaml? The ready recipes are " in refusal(str(tmp_path / "myprintz.yaml"))

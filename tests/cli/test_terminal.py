@@ -13,6 +13,7 @@ import pytest
 
 from pipeline.cli import console
 from pipeline.cli.console import clean
+from pipeline.cli.look.inspect import _print_table
 from tests.golden import write_shoot
 
 # ECMA-48 (escape and control sequences) and Unicode Standard Annex 9 (what turns the direction of a line).
@@ -42,6 +43,17 @@ def test_clean_shows_what_a_terminal_would_act_upon() -> None:
 )
 def test_clean_leaves_every_script_alone(text: str) -> None:
     assert clean(text) == text
+
+
+def test_a_long_name_in_a_narrow_table_is_whole(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As in inspect; what is cut off could be several frames."""
+    monkeypatch.setattr(console.out_console, "width", 30)
+    _print_table("", ("frames", "time"), [["holiday_2026_card2_0001", "2026-02-14 19:30:00"]])
+    shown = capsys.readouterr().out
+    cells = "".join(line.partition("2026-02-14 ")[0].strip() for line in shown.splitlines()[1:])
+    assert cells == "holiday_2026_card2_0001" and "2026-02-14 19:30:00" in shown
 
 
 def test_clean_bounds_a_line() -> None:

@@ -77,6 +77,8 @@ MUTANTS = [
     mutant("cli/console.py", "if len(texts) > most:", "if False:", *_TERMINAL),
     mutant("cli/console.py", "os.dup2(null, number)", "pass", *_TERMINAL),
     mutant("cli/look/inspect.py", "escape(clean(cell))", "escape(cell)", *_TERMINAL),
+    mutant("cli/look/inspect.py", ', overflow="fold"', "", *_TERMINAL),
+    mutant("cli/recipes.py", "did_you_mean(path.name, beside) or ", "", "cli/test_recipes.py"),
     mutant("formats/metadata/search_blocks.py", "if self._left >= 0:", "if True:", *_DECLARED),
     mutant("formats/metadata/search_blocks.py", "if self._unknown >= 0:", "if True:", *_DECLARED),
     mutant("formats/pictures.py", 'index.startswith("R03")', 'index.startswith("R98")', "formats/test_pictures.py"),

@@ -90,7 +90,8 @@ def inspect_shoot(
 def _print_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     if not rows:
         return
-    headings = [Column(name, no_wrap=name in _TIMES) for name in columns]
+    # A long name goes on in the next line: what is cut off could be several frames.
+    headings = [Column(name, no_wrap=name in _TIMES, overflow="fold") for name in columns]
     table = Table(*headings, box=None, title=title or None, title_justify="left")
     for row in rows:
         table.add_row(*(escape(clean(cell)) for cell in row))
