@@ -37,7 +37,7 @@ _MOST_CHUNKS = 4096  # of a PNG or MRW, looked at in one file
 _TIMES = ((0x9003, 0x9291, 0x9011), (0x9004, 0x9292, 0x9012), (0x0132, 0x9290, 0x9010))
 _DAMAGED = "its Exif is damaged: what cannot be read is left out"
 _NO_TIME = "no capture time in this file: it is treated as a single frame, not as part of a burst"
-_NO_EXIF = "no Exif in this file: its camera and lens may be unknown"
+_NO_EXIF = "no Exif in this file: its {} may be unknown"
 
 
 def read_exif(path: Path, kind: str) -> Exif:
@@ -71,7 +71,7 @@ def read_exif(path: Path, kind: str) -> Exif:
     if exif.time is None:
         notices.append(_NO_TIME)
     elif without:
-        notices.append(_NO_EXIF)
+        notices.append(_NO_EXIF.format("lens" if exif.model else "camera and lens"))
     return replace(exif, notices=tuple(notices))
 
 

@@ -27,12 +27,13 @@ _PICTURES = frozenset(("avif", "bmp", "gif", "jp2", "jxl", "psd", "svg", "webp")
 _OURS = frozenset(("csv", "yaml", "yml", "sha256"))  # facts and lists of checksums, of which a person knows
 _SYSTEMS = frozenset(("desktop.ini", "thumbs.db"))
 # fmt: on
-_READ_HEIC = f" (to read them: {install('heic')})"
+_READ_HEIC = f"to read them: {install('heic')}"
+_READ_OTHERS = "to read them: save them as JPEG, TIFF or PNG"
 # Kind -> (one, several, what to do), in the order of the line.
 _WORDS = {
     "film": ("film", "films", ""),
     "heic": ("HEIC picture", "HEIC pictures", _READ_HEIC),
-    "picture": ("picture of another kind", "pictures of other kinds", ""),
+    "picture": ("picture of another kind", "pictures of other kinds", _READ_OTHERS),
     "sidecar": ("sidecar without a frame", "sidecars without a frame", ""),
     "preview": ("camera preview", "camera previews", ""),
     "sound": ("sound", "sounds", ""),
@@ -86,10 +87,11 @@ def not_photographs(others: OtherFiles) -> str:
     for kind, suffixes in others.items():
         one, several, then = _WORDS[kind]
         count = sum(suffixes.values())
-        part = f"{counted(count, one, several)}{then}"
+        part, details = counted(count, one, several), [then]
         if kind in _NAMED:
             names = [name for name, _ in sorted(suffixes.items(), key=lambda item: (-item[1], item[0])) if name]
             more = f" and {counted(len(names) - _MOST_SUFFIXES, 'more kind')}" if len(names) > _MOST_SUFFIXES else ""
-            part += f" ({', '.join(names[:_MOST_SUFFIXES])}{more})" if names else ""
-        parts.append(part)
+            details.insert(0, f"{', '.join(names[:_MOST_SUFFIXES])}{more}")
+        told = "; ".join(detail for detail in details if detail)
+        parts.append(f"{part} ({told})" if told else part)
     return f"not photographs: {', '.join(parts)}" if parts else ""

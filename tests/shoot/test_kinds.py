@@ -42,8 +42,8 @@ EVERYTHING = (
 def test_what_is_no_photograph_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     fill(tmp_path, *EVERYTHING)
     line = (
-        "not photographs: 3 films (MP4, MOV), {}1 picture of another kind (WEBP), 2 sidecars without a frame, "
-        "1 camera preview, 1 sound (WAV), 3 other files (TXT, ZIP)"
+        "not photographs: 3 films (MP4, MOV), {}1 picture of another kind (WEBP; to read them: save them as JPEG, TIFF "
+        "or PNG), 2 sidecars without a frame, 1 camera preview, 1 sound (WAV), 3 other files (TXT, ZIP)"
     )
     found = scan(tmp_path)
     assert line.format("") in found.notices and not found.skipped
