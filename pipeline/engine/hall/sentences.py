@@ -225,7 +225,8 @@ def white(
     ]
     camera = ""
     if apart:
-        camera = f"; the camera's own white is {np.median(apart):.0f} CIELAB units (a*, b*) off the one taken"
+        off = counted(round(float(np.median(apart))), "CIELAB unit")
+        camera = f"; the camera's own white is {off} (a*, b*) off the one taken"
     if told == total and total:
         source = "the hall's memory" if WhiteSource.REFERENCE not in kinds else "the references"
         sure = float(np.median([balances[n].sure or 0.0 for names in kinds.values() for n in names]))
