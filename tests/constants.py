@@ -1,14 +1,15 @@
 """Figures that hold the constants of a topic in place: see test_constants.py.
 
-`python -m tests.constants` writes them anew, after a constant was changed on purpose (say in the commit why), and
-names every constant that a tenth more or less does not show.
+`python -m tests.constants [TOPIC ...]` writes them anew, after a constant was changed on purpose (say in the commit
+why), and names every constant that a tenth more or less does not show.
 """
 
 from __future__ import annotations
 
+import argparse
 import json
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from types import ModuleType
@@ -144,7 +145,7 @@ def _times(value: Any, factor: float) -> Any:
     return value * factor
 
 
-def _neutral() -> list[float]:
+def _neutral() -> Iterator[float]:
     """The whites of drawn halls and of spots of colour, one nearly too few, too many or too dark; and what many scenes
     agree on, one after another redder, and where a dense and a wide cluster compete."""
     found = [neutral.candidates(s) for s in HALLS]
@@ -153,25 +154,23 @@ def _neutral() -> list[float]:
     found += [neutral.candidates(spots([(0.15 * k, -0.17 * k) for k in range(8)], [200] * 8))]
     dim = np.linspace(0.36, 0.5, 29)
     found += [neutral.candidates(spots([(0.3, -0.35), (0.6, -0.7)], [200, 200], [1.0, float(v)])) for v in dim]
-    out = [float(len(c)) for c in found] + [v for c in found for one in c for v in (*one.chroma, one.score)]
-    out += neutral.plausible(np.random.default_rng(0).uniform(-1.5, 1.5, (50, 2))).tolist()
+    yield from [float(len(c)) for c in found] + [v for c in found for one in c for v in (*one.chroma, one.score)]
+    yield from neutral.plausible(np.random.default_rng(0).uniform(-1.5, 1.5, (50, 2))).tolist()
     rng = np.random.default_rng(1)
     places = np.stack([np.linspace(0, 0.15, 14), np.linspace(0, -0.1, 14)], axis=1)
     many = [
         [neutral.Candidate(p + rng.normal([0.1, 0.1], 0.08), rng.uniform(0.1, 1)) for _ in range(50)] for p in places
     ]
     for vote in neutral.agree_on_white(places, many):
-        out += [*vote.white, vote.sure]
+        yield from [*vote.white, vote.sure]
     dense, wide = rng.normal(0, 0.02, (60, 2)), rng.normal([0.6, -0.7], 0.09, (60, 2))
     for share in np.linspace(0.2, 0.9, 29):
         both = [neutral.Candidate(p, share) for p in dense] + [neutral.Candidate(p, 1.0) for p in wide]
-        out += neutral.agree_on_white(np.zeros((1, 2)), [both])[0].white.tolist()
-    return out
+        yield from neutral.agree_on_white(np.zeros((1, 2)), [both])[0].white.tolist()
 
 
-def _camera_prior() -> list[float]:
+def _camera_prior() -> Iterator[float]:
     """White of some scenes, near and far from the camera's balance, in one light and in changing light."""
-    out = []
     for count in (1, 2, 3, 5, 12, 30):
         for far in np.linspace(0, 1.2, 13):
             for step in (0.0, 0.05):
@@ -179,13 +178,12 @@ def _camera_prior() -> list[float]:
                 found = [[neutral.Candidate(np.array([far, -far * (1 + 0.01 * (i % 3))]) + p, 1.0)]
                          for i, p in enumerate(places)]  # fmt: skip
                 vote = neutral.agree_on_white(places, found, np.zeros((count, 2)))[0]
-                out += [*vote.white, vote.sure]
+                yield from [*vote.white, vote.sure]
     for far in np.linspace(0, 0.6, 7):  # bluer than a finished picture
         blue = [[neutral.Candidate(np.array([-far, far]), 1.0)]]
         for many in (1, 12):
             none = np.zeros((many, 2))
-            out += neutral.agree_on_white(none, blue * many, none, True)[0].white.tolist()
-    return out
+            yield from neutral.agree_on_white(none, blue * many, none, True)[0].white.tolist()
 
 
 TOPICS = {
@@ -319,11 +317,23 @@ def cases() -> list[tuple[str, str]]:
     return [(topic, one.name) for topic, of in TOPICS.items() for one in fields(of.constants)]
 
 
-if __name__ == "__main__":
-    figures = {topic: [float(f"{v:.9g}") for v in of.figures()] for topic, of in TOPICS.items()}
-    lines = ",\n ".join(f"{json.dumps(topic)}: {json.dumps(of)}" for topic, of in figures.items())
+def main() -> None:
+    """Writes the figures of topics into constants.json anew, and names each constant that a tenth more or less does not
+    show in them."""
+    parser = argparse.ArgumentParser(prog="python -m tests.constants", description=main.__doc__)
+    parser.add_argument("topics", nargs="*", metavar="TOPIC", help=f"all if none is given: {'; '.join(TOPICS)}")
+    asked = parser.parse_args().topics or list(TOPICS)
+    if unknown := [topic for topic in asked if topic not in TOPICS]:
+        parser.error(f"no such topic: {', '.join(unknown)}")
+    recorded = json.loads(FILE.read_text(encoding="utf-8"))
+    recorded |= {topic: [float(f"{v:.9g}") for v in TOPICS[topic].figures()] for topic in asked}
+    lines = ",\n ".join(f"{json.dumps(topic)}: {json.dumps(recorded[topic])}" for topic in TOPICS)
     FILE.write_text(f"{{{lines}}}\n", encoding="utf-8")
     for topic, name in cases():
-        for factor in (0.9, 1.1):
-            if TOPICS[topic].shows(name, factor, figures[topic]) == (name in TOPICS[topic].flat):
+        for factor in (0.9, 1.1) if topic in asked else ():
+            if TOPICS[topic].shows(name, factor, recorded[topic]) == (name in TOPICS[topic].flat):
                 print(f"{topic}.{name} times {factor}: {TOPICS[topic].flat.get(name, 'nothing changes')}")
+
+
+if __name__ == "__main__":
+    main()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from functools import cache
 from unittest.mock import patch
 
@@ -55,31 +56,29 @@ def _registered(zoom: float, pan: float) -> list[float]:
     return [float(v) for m in motions for v in (m.dx, m.dy, m.scale, m.explained)]
 
 
-def of_registration() -> list[float]:
+def of_registration() -> Iterator[float]:
     """Bursts that stand still, pan, pan too fast, and zoom."""
-    out: list[float] = []
     for zoom, pan in ((0.0, 0.0), (0.0, 3.3), (0.0, 26.0), (0.0, 29.5), (0.02, 1.0)):
-        out += _registered(zoom, pan)
+        yield from _registered(zoom, pan)
     reference, frame = _logs(0.0, 3.3)[2], _logs(0.0, 3.3)[3]
     for across in range(60, 96, 6):
         for down in range(0, 24, 6):
-            out.append(registration._explained(reference, frame, Motion(float(across), float(down))))
+            yield registration._explained(reference, frame, Motion(float(across), float(down)))
     holes = reference.copy()
     holes[np.random.default_rng(4).random((_HIGH, _WIDE)) < 0.5] = np.nan
-    out.append(registration._explained(reference, holes, Motion()))
+    yield registration._explained(reference, holes, Motion())
     zoomed = _logs(0.02, 1.0)
     turned = registration._refined(zoomed[2], zoomed[3], Motion(), turns=True)
-    out += [turned.dx, turned.dy, turned.scale, 100 * turned.roll, *(1e4 * v for v in turned.keystone)]
+    yield from [turned.dx, turned.dy, turned.scale, 100 * turned.roll, *(1e4 * v for v in turned.keystone)]
     edges = [registration._edges(one) for one in (reference, frame)]
-    out += [float(one.sum()) for one in edges] + [float(one.max()) for one in edges]
+    yield from [float(one.sum()) for one in edges] + [float(one.max()) for one in edges]
     noise = np.random.default_rng(6).normal(0, 1, (2, _HIGH, _WIDE)).astype(np.float32)
-    out += [m.dx for m in registration._proposed(noise[0], noise[1], 1.0)]
+    yield from [m.dx for m in registration._proposed(noise[0], noise[1], 1.0)]
     far = [registration._edges(one) for one in _logs(0.02, 1.0)]
     for one, other in ((edges[0], edges[1]), (far[0], far[4]), (far[0], far[3]), (edges[0], far[0])):
-        out += [v for m in registration._proposed(one, other, 1.0) for v in (m.dx, m.dy)]
-    out += [float(_decided(0.5, v, 0.0).still) for v in np.linspace(0.52, 0.54, 41)]
-    out += [_decided(0.3, v, 0.99).scale for v in np.linspace(0.5, 0.74, 49)]
-    return out
+        yield from [v for m in registration._proposed(one, other, 1.0) for v in (m.dx, m.dy)]
+    yield from [float(_decided(0.5, v, 0.0).still) for v in np.linspace(0.52, 0.54, 41)]
+    yield from [_decided(0.3, v, 0.99).scale for v in np.linspace(0.5, 0.74, 49)]
 
 
 def _decided(still: float, moved: float, zoomed: float) -> Motion:
@@ -97,10 +96,9 @@ def _decided(still: float, moved: float, zoomed: float) -> Motion:
         return registration._motion(edges, shifted, edges, shifted, (Motion(), Motion()))
 
 
-def of_static() -> list[float]:
+def of_static() -> Iterator[float]:
     """Arcs of nearly too few frames, too short, too wide, of a lamp that is no sine, of frames that are off."""
     rng = np.random.default_rng(8)
-    out: list[float] = []
     at = np.linspace(-1, 1, 24)
 
     def waves(depth: float, spread: float, count: int, noise: float, cycles: float = 0.5, second: float = 0.0) -> F64:
@@ -115,15 +113,15 @@ def of_static() -> list[float]:
         return [0.0] * 4 if lamp is None else [1.0, lamp.depth, lamp.cycles, float(lamp.shared(at)[3])]
 
     for value in np.linspace(0.05, 0.5, 10):
-        out += believed(0.25, float(value), 6, 0.003) + believed(0.25, float(value), 8, 0.012)
+        yield from believed(0.25, float(value), 6, 0.003) + believed(0.25, float(value), 8, 0.012)
     for value in np.linspace(0.01, 0.1, 10):
-        out += believed(float(value), 0.5, 6, 0.002)
+        yield from believed(float(value), 0.5, 6, 0.002)
     for value in np.linspace(0.004, 0.04, 37):
-        out += believed(float(value), 0.9, 6, 0.0003)
+        yield from believed(float(value), 0.9, 6, 0.0003)
     for count in (3, 4, 5):
-        out += believed(0.3, 0.9, count, 0.002)
+        yield from believed(0.3, 0.9, count, 0.002)
     for second in (0.1, 0.3):
-        out += believed(0.25, 0.5, 6, 0.003, second=second) + believed(0.25, 0.6, 6, 0.003, cycles=0.7)
+        yield from believed(0.25, 0.5, 6, 0.003, second=second) + believed(0.25, 0.6, 6, 0.003, cycles=0.7)
     model = row_wave.terms(0.5)
     for count in (6, 14):
         rows = waves(0.25, 0.6, count, 0.002)
@@ -133,8 +131,7 @@ def of_static() -> list[float]:
         parts[:, level, 0] = np.linalg.lstsq(functions, rows.T, rcond=None)[0].T[:, np.array(model.of)[level]]
         parts[:, :, 1] = 0.2 * parts[:, :, 0]
         shared = static_bands.static_bands(model, parts)
-        out += [0.0] if shared is None else [float(v) for v in shared[:3, 0, :2].ravel()]
-    return out
+        yield from [0.0] if shared is None else [float(v) for v in shared[:3, 0, :2].ravel()]
 
 
 @cache
@@ -142,11 +139,11 @@ def _views(zoom: float, pan: float) -> tuple[flicker.View, ...]:
     return tuple(flicker.views(_burst(zoom, pan)))
 
 
-def of_flicker() -> list[float]:
+def of_flicker() -> Iterator[float]:
     """Gain maps of a burst, of a long one's typical picture, and which pixels are bright enough."""
-    out = [float(v) for one in flicker.agree(_views(0.0, 3.3)) for v in one.coefficients[:5, :2].ravel()]
+    yield from [float(v) for one in flicker.agree(_views(0.0, 3.3)) for v in one.coefficients[:5, :2].ravel()]
     rng = np.random.default_rng(5)
-    out += [float(v.good.sum()) for v in flicker.views([picture(rng.uniform(0.0017, 0.003, (24, 24, 3)))] * 2)]
+    yield from [float(v.good.sum()) for v in flicker.views([picture(rng.uniform(0.0017, 0.003, (24, 24, 3)))] * 2)]
     still = np.ones((8, 8), dtype=bool)
     many = [
         flicker.View(rng.uniform(0.1, 1, (8, 8, 3)).astype(np.float32), still, Motion(), np.ones(3), np.ones(3))
@@ -154,23 +151,22 @@ def of_flicker() -> list[float]:
     ]
     none = flicker.GainMap.constant(np.zeros(3))
     typical, known = flicker.typical_scene(many, [none] * 30)
-    out.append(float(typical.sum()))
-    out.append(float(flicker.ratios(many[0], typical * rng.choice([0.01, 1.0], (8, 8, 1)), known, (2, 2))[1].sum()))
+    yield float(typical.sum())
+    yield float(flicker.ratios(many[0], typical * rng.choice([0.01, 1.0], (8, 8, 1)), known, (2, 2))[1].sum())
     for count in range(24, 40):
         part = np.arange(64).reshape(8, 8) < count
-        out.append(float(np.isfinite(flicker.ratios(many[0], typical, part, (1, 1))[0]).sum()))
+        yield float(np.isfinite(flicker.ratios(many[0], typical, part, (1, 1))[0]).sum())
     model = flicker.terms(1.0)
     profile = np.where(rng.random((18, 3)) < 0.2, 0.5, 0.0) + rng.normal(0, 0.02, (18, 3))
-    out += flicker._start(model, profile, model.prior)[:4].ravel().tolist()
+    yield from flicker._start(model, profile, model.prior)[:4].ravel().tolist()
     design = model.design(18, 12)
     parts = rng.normal(0, 0.02, (216, 3)) + np.where(rng.random((216, 1)) < 0.4, rng.uniform(0, 0.4, (216, 1)), 0)
     start, block = np.zeros((len(model.of), 3)), flicker._blocks((18, 12))
     fitted, _, unsure = flicker._fit(design, parts, np.full((216, 3), 2500.0), model.prior, start, block)
-    out += fitted[:4].ravel().tolist() + unsure[:4].ravel().tolist()
-    return out
+    yield from fitted[:4].ravel().tolist() + unsure[:4].ravel().tolist()
 
 
-def of_shared_lamp() -> list[float]:
+def of_shared_lamp() -> Iterator[float]:
     """Waves of one lamp under more and more of what is no lamp, and its colour."""
     rng = np.random.default_rng(9)
     model, at = terms(0.42), np.linspace(-1, 1, 48)
@@ -180,12 +176,10 @@ def of_shared_lamp() -> list[float]:
     lamp = np.linalg.lstsq(functions[:, [model.of[t] for t in own]], (light - light.mean(axis=0)).T, rcond=None)[0].T
     parts = np.zeros((8, len(model.of), 3))
     other = rng.normal(0, 1, lamp.shape)
-    out: list[float] = []
     for size in np.geomspace(0.005, 0.2, 60):
         parts[:, own, 0], parts[:, own, 1] = lamp + size * other, 0.2 * lamp
         found = shared_lamp.expected(model, parts)
-        out += [float(found[0, own[1], 0]), float(found[0, own[1], 1])]
-    return out
+        yield from [float(found[0, own[1], 0]), float(found[0, own[1], 1])]
 
 
 def of_response() -> list[float]:

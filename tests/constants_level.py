@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -16,15 +17,14 @@ _HALLS = [
 ]
 
 
-def of_level() -> list[float]:
+def of_level() -> Iterator[float]:
     """What the lines of drawn halls say, and how many of many made-up answers are believed, each nearly good enough."""
-    out: list[float] = []
     for grey in _HALLS:
         for edge in level.LEVEL.edges:
             for one in level.families(grey, edge):
-                out += [] if one is None else [float(v) for v in vars(one).values()]
+                yield from [] if one is None else [float(v) for v in vars(one).values()]
         *_, length = level.segments(grey, level.LEVEL.between)
-        out += [float(len(length)), float(length.sum())]
+        yield from [float(len(length)), float(length.sum())]
 
     def told(vertical: level.Family | None, flat: level.Family | None) -> bool:
         return isinstance(level.agreed(vertical, flat), level.Tilt)
@@ -36,11 +36,11 @@ def of_level() -> list[float]:
     )  # fmt: skip
     for name, values in sweeps:
         for pair in (lambda odd: (odd, good), lambda odd: (good, odd)):
-            out.append(float(sum(told(*pair(replace(good, **{name: float(v)}))) for v in values)))
+            yield float(sum(told(*pair(replace(good, **{name: float(v)}))) for v in values))
     both = [replace(good, roll=float(v)) for v in np.linspace(4, 6, 81)]
-    out.append(float(sum(told(one, one) for one in both)))
+    yield float(sum(told(one, one) for one in both))
     unsure = [replace(good, roll=1.4, rival=0.69, share=float(v)) for v in np.linspace(0.25, 1, 76)]
-    out.append(float(sum(told(good, one) for one in unsure)))
+    yield float(sum(told(good, one) for one in unsure))
     lone = replace(good, length=3.0, cells=9, lump=0.2)
     alone = (
         ("length", np.linspace(0.5, 2.5, 101)), ("share", np.linspace(0.3, 1, 101)), ("rival", np.linspace(0, 1, 101)),
@@ -50,15 +50,15 @@ def of_level() -> list[float]:
     for name, values in alone:
         kind = type(getattr(good, name))
         for pair in (lambda odd: (odd, None), lambda odd: (None, odd)):
-            out.append(float(sum(told(*pair(replace(lone, **{name: kind(v)}))) for v in values)))
+            yield float(sum(told(*pair(replace(lone, **{name: kind(v)}))) for v in values))
     small = [level._family(np.full(1, 0.1), np.zeros(1), np.full(1, v)) for v in np.linspace(0.04, 0.06, 81)]
-    out.append(float(sum(one.cells for one in small if one is not None)))
+    yield float(sum(one.cells for one in small if one is not None))
     slanted = [replace(good, roll=1.8, slope=float(v)) for v in np.linspace(0, 1, 101)]
-    out += [found.degrees for one in slanted if isinstance(found := level.agreed(lone, one), level.Tilt)]
-    return out + _level_together(replace(good, length=1.0, share=0.5, rival=0.5, cells=4, lump=0.3))
+    yield from [found.degrees for one in slanted if isinstance(found := level.agreed(lone, one), level.Tilt)]
+    yield from _level_together(replace(good, length=1.0, share=0.5, rival=0.5, cells=4, lump=0.3))
 
 
-def _level_together(upright: level.Family) -> list[float]:
+def _level_together(upright: level.Family) -> Iterator[float]:
     """How many made-up answers of verticals and three directions are believed together, each nearly good enough."""
     unsure = manhattan.Fit(roll=1.1, spread=0.22, evidence=12.0, share=0.5, moved=0.1)
     weak = replace(upright, length=0.1)
@@ -66,45 +66,41 @@ def _level_together(upright: level.Family) -> list[float]:
     def told(odd: level.Family, other: level.Family = weak, fit: manhattan.Fit = unsure) -> bool:
         return isinstance(level._in_perspective(fit, [other, odd]), level.Tilt)
 
-    out = []
     for name, values in (
         ("length", np.linspace(0, 1, 101)), ("share", np.linspace(0, 1, 101)), ("rival", np.linspace(0, 1, 101)),
         ("error", np.linspace(0.01, 0.3, 99)), ("moved", np.linspace(0, 0.3, 121)), ("lump", np.linspace(0, 1, 101)),
         ("cells", range(9)), ("side", np.linspace(0, 0.5, 101)), ("roll", np.linspace(0.4, 1.8, 71)),
     ):  # fmt: skip
         kind = type(getattr(upright, name))
-        out.append(float(sum(told(replace(upright, **{name: kind(v)})) for v in values)))
-    out.append(float(sum(told(upright, replace(weak, roll=float(v))) for v in np.linspace(1, 2, 101))))
-    out.append(float(sum(told(upright, fit=replace(unsure, evidence=float(v))) for v in np.linspace(4, 12, 81))))
+        yield float(sum(told(replace(upright, **{name: kind(v)})) for v in values))
+    yield float(sum(told(upright, replace(weak, roll=float(v))) for v in np.linspace(1, 2, 101)))
+    yield float(sum(told(upright, fit=replace(unsure, evidence=float(v))) for v in np.linspace(4, 12, 81)))
     rivalled, clear = replace(upright, rival=0.8), replace(unsure, spread=0.15, evidence=20.0)
-    out.append(float(sum(told(rivalled, fit=replace(clear, spread=float(v))) for v in np.linspace(0.1, 0.3, 81))))
-    out.append(float(sum(told(rivalled, fit=replace(clear, evidence=float(v))) for v in np.linspace(8, 20, 61))))
-    return out
+    yield float(sum(told(rivalled, fit=replace(clear, spread=float(v))) for v in np.linspace(0.1, 0.3, 81)))
+    yield float(sum(told(rivalled, fit=replace(clear, evidence=float(v))) for v in np.linspace(8, 20, 61)))
 
 
-def of_manhattan() -> list[float]:
+def of_manhattan() -> Iterator[float]:
     """What lines of drawn cameras say, some at the limits of what cameras do, and what is joined and believed."""
-    out: list[float] = []
     views = ((2.0, -12, 8, 2.5, 40), (-3.0, -9, -30, 1.5, 230), (1.0, -40, 20, 0.35, 20), (0.5, -5, 20, 9.0, 20))
     for seed, (*camera, count) in enumerate(views):
         lines = seen_by(*camera, seed=seed, count=count, strays=30)
         found = manhattan.fit([lines, lines], [640, 432])
-        out += [] if found is None else [float(v) for v in vars(found).values()]
+        yield from [] if found is None else [float(v) for v in vars(found).values()]
     for name, values in (
         ("spread", np.linspace(0.1, 0.4, 121)), ("moved", np.linspace(0.2, 0.5, 121)),
         ("share", np.linspace(0.4, 1, 121)), ("evidence", np.linspace(5, 30, 126)),
     ):  # fmt: skip
         for good in (SURE, replace(SURE, spread=0.23), replace(SURE, share=0.67)):
-            out.append(float(sum(replace(good, **{name: float(v)}).sure for v in values)))
+            yield float(sum(replace(good, **{name: float(v)}).sure for v in values))
 
     def parts(turn: float = 0.0, down: float = 0.0, gap: float = 0.0, long: float = 0.1) -> int:
         of_two = [0.0, 0.05 + gap + long / 2], [0.0, down], [0.0, turn], [0.1, long]
         return len(manhattan.joined(tuple(np.array(values) for values in of_two), 640)[0])  # type: ignore[arg-type]
 
-    out.append(float(sum(parts(turn=v) for v in np.linspace(0.5, 2, 76))))
-    out.append(float(sum(parts(down=v / 640) for v in np.linspace(0.5, 2, 76))))
-    out.append(float(sum(parts(gap=v) for v in np.linspace(0.02, 0.1, 81))))
-    out.append(float(sum(parts(long=v, down=0.2) for v in np.linspace(0.01, 0.02, 81))))
+    yield float(sum(parts(turn=v) for v in np.linspace(0.5, 2, 76)))
+    yield float(sum(parts(down=v / 640) for v in np.linspace(0.5, 2, 76)))
+    yield float(sum(parts(gap=v) for v in np.linspace(0.02, 0.1, 81)))
+    yield float(sum(parts(long=v, down=0.2) for v in np.linspace(0.01, 0.02, 81)))
     few = [seen_by(0, -10, 10, 2.0, count=n, strays=0) for n in range(5, 12)]
-    out.append(float(sum(manhattan.fit([lines, lines], [640, 640]) is None for lines in few)))
-    return out
+    yield float(sum(manhattan.fit([lines, lines], [640, 640]) is None for lines in few))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -67,10 +67,9 @@ def of_palette() -> list[float]:
     return out
 
 
-def of_gradient() -> list[float]:
+def of_gradient() -> Iterator[float]:
     """Light that leans more and less over a hall and its floor, in many pixels and in few, and where colours differ
     from side to side as well."""
-    out: list[float] = []
     hall = HALLS[0]
     stripes = np.sin(14 * hall.column)[:, None] * [0.1, -0.07]
     for every, floor, steep, striped in (
@@ -80,8 +79,7 @@ def of_gradient() -> list[float]:
         lean = np.stack([0.15 * place, 0.05 * place**2 - 0.1 * place], axis=1) * steep + striped * stripes
         leaning = replace(hall, chroma=hall.chroma + lean)
         part = ChromaSamples(*(v[::every] for v in vars(leaning).values()))
-        out += gradient.chroma_gradient(part).as_array().tolist()
-    return out
+        yield from gradient.chroma_gradient(part).as_array().tolist()
 
 
 def of_mixing_hall() -> list[float]:
@@ -143,42 +141,40 @@ def _compared(samples: list[ChromaSamples], first: Sequence[str] = ()) -> list[f
     return [float(v) for part in parts for v in np.ravel(part)]
 
 
-def of_pairs() -> list[float]:
+def of_pairs() -> Iterator[float]:
     """Scenes that share more or less with each other, in light more or less alike; comparisons that disagree."""
     rng = np.random.default_rng(1)
-    out: list[float] = []
     base = [(float(u), float(v)) for u, v in rng.uniform([-0.5, -1.2], [0.5, 0.4], (10, 2))]
     other = [(float(u), float(v)) for u, v in rng.uniform([-0.5, -1.2], [0.5, 0.4], (10, 2))]
     hall = spots(base, [200] * 10, [float(v) for v in rng.uniform(0.1, 1, 10)])
     for step in np.linspace(0.28, 0.42, 8):  # a third light, nearer or farther, then one between
         lights = [(0.0, 0.0), (float(step), -float(step) / 3), (0.2, -0.1)]
-        out += _compared([_shift(hall, by, 0.3 * i) for i, by in enumerate(lights)])
+        yield from _compared([_shift(hall, by, 0.3 * i) for i, by in enumerate(lights)])
     for kept in range(1, 10):  # ever less in common
         mixed = spots(base[:kept] + other[kept:], [200] * 10)
-        out += _compared([hall, mixed, _shift(mixed, (0.05, 0.0), 0.2), _shift(hall, (0.1, 0.05), -0.2)])
+        yield from _compared([hall, mixed, _shift(mixed, (0.05, 0.0), 0.2), _shift(hall, (0.1, 0.05), -0.2)])
     pool = base + other
     mixtures = [[pool[i] for i in rng.permutation(20)[:8]] for _ in range(16)]
-    out += _compared([_shift(spots(m, [200] * 8), (0.02 * i, -0.01 * i), 0.05 * i) for i, m in enumerate(mixtures)])
+    yield from _compared([_shift(spots(m, [200] * 8), (0.02 * i, -0.01 * i), 0.05 * i) for i, m in enumerate(mixtures)])
     for _ in range(12):  # nothing in common but by chance
-        out += _compared([spots([pool[i] for i in rng.permutation(20)[:7]], [200] * 7), _strange(rng)])
+        yield from _compared([spots([pool[i] for i in rng.permutation(20)[:7]], [200] * 7), _strange(rng)])
     for n in range(10, 300, 18):  # a better match in other light, or a worse one in the same
         third = spots(base[:6] + other[:3], [200] * 6 + [n] * 3)
         first, second = spots(base[:6] + pool[7:10], [200] * 9), spots(base[:6] + other[:3], [200] * 9)
-        out += _compared([first, _shift(second, (0.3, 0.0), 0.0), third], ["F0", "F1"])
+        yield from _compared([first, _shift(second, (0.3, 0.0), 0.0), third], ["F0", "F1"])
     many = [_shift(hall, (0.1 * i - 0.8, 0.07 * i), 0.0) for i in range(16)]
-    out += _compared(many)
-    out += _compared([hall, _shift(hall, (1.5, 0.0), 0.0), _shift(hall, (1.68, 0.0), 0.0)])
+    yield from _compared(many)
+    yield from _compared([hall, _shift(hall, (1.5, 0.0), 0.0), _shift(hall, (1.68, 0.0), 0.0)])
     ring = [pairs.Pair(i, j, np.array([0.02 * i * i * j, 0.0]), 1.0) for i in range(1, 6) for j in range(i)]
     start = np.array([0])
-    out += pairs.agreed_chroma(ring, start, np.zeros((1, 2))).ravel().tolist()
-    out += pairs.agreed_tones(ring, [tones.Brighter(0.1 * p.one * p.other, 0.9) for p in ring], start).tolist()
-    return out
+    yield from pairs.agreed_chroma(ring, start, np.zeros((1, 2))).ravel().tolist()
+    yield from pairs.agreed_tones(ring, [tones.Brighter(0.1 * p.one * p.other, 0.9) for p in ring], start).tolist()
 
 
-def of_cast() -> list[float]:
+def of_cast() -> Iterator[float]:
     """Rooms under lamps more or less warm, beside the lamps' way, with more or less red wood, with whites that are seen
     or not; what is taken off."""
-    warm, out = np.array([0.6, -0.7]) / np.hypot(0.6, 0.7), list[float]()
+    warm = np.array([0.6, -0.7]) / np.hypot(0.6, 0.7)
     beside, grey = warm[::-1] * [-1, 1], neutral.Candidate(np.zeros(2), 1.0)
 
     def found(white: F64, whites: list[neutral.Candidate], wood: int = 200) -> list[float]:
@@ -190,38 +186,37 @@ def of_cast() -> list[float]:
     for far in np.linspace(0.05, 1.9, 75):
         white = far * warm
         for whites in ([grey], [neutral.Candidate(white, 1.0)], [neutral.Candidate(white + 0.45 * beside, 1.0), grey]):
-            out += found(white, whites)
-        out += found(0.4 * warm, [neutral.Candidate(far / 4 * warm, 1.0)], 400)
-        out += found(0.5 * warm + (far / 3 - 0.3) * beside, [grey])
-        out += found(0.4 * warm, [neutral.Candidate(0.4 * warm, 1.0), neutral.Candidate(np.zeros(2), far / 10)])
-        out += found(0.8 * warm, [neutral.Candidate((0.8 + far / 2) * warm, 1.0)])
+            yield from found(white, whites)
+        yield from found(0.4 * warm, [neutral.Candidate(far / 4 * warm, 1.0)], 400)
+        yield from found(0.5 * warm + (far / 3 - 0.3) * beside, [grey])
+        yield from found(0.4 * warm, [neutral.Candidate(0.4 * warm, 1.0), neutral.Candidate(np.zeros(2), far / 10)])
+        yield from found(0.8 * warm, [neutral.Candidate((0.8 + far / 2) * warm, 1.0)])
     little = np.array([0.179, -0.281])  # of a filament lamp: a cast is likely, and no more
     for part in np.linspace(0.9, 1.1, 60):
         for whites in ([neutral.Candidate(part * little, 1.0)], [grey]):
-            out += found(part * little, whites)
-        out += found(little, [neutral.Candidate((2.5 * part - 2.25) * warm, 1.0)])
-        out += found(little, [neutral.Candidate(little, 1.0), neutral.Candidate(0 * warm, 1.5 * part - 1.35)])
+            yield from found(part * little, whites)
+        yield from found(little, [neutral.Candidate((2.5 * part - 2.25) * warm, 1.0)])
+        yield from found(little, [neutral.Candidate(little, 1.0), neutral.Candidate(0 * warm, 1.5 * part - 1.35)])
     for wood in range(0, 3000, 60):
-        out += found(0.3 * warm, [grey], wood) + found(0.3 * warm, [neutral.Candidate(0.3 * warm, 1.0)], wood)
+        yield from found(0.3 * warm, [grey], wood) + found(0.3 * warm, [neutral.Candidate(0.3 * warm, 1.0)], wood)
     votes = [neutral.Vote(np.zeros(2), 0.1)] * 2
     for lit, far in (([], 0.5), ([True, True], 0.5), ([], 1.5)):
-        out += [v for one in cast.without_cast(votes, np.zeros((2, 2)), [far * warm] * 2, lit) for v in one.white]
+        yield from [v for one in cast.without_cast(votes, np.zeros((2, 2)), [far * warm] * 2, lit) for v in one.white]
     exposed = [Exif(f_number=n, exposure_time=0.02, iso=100) for n in np.linspace(0.9, 16, 120)]
-    return out + [float(where(of)) for of in exposed for where in (cast.outdoors, cast.in_hall)]
+    yield from [float(where(of)) for of in exposed for where in (cast.outdoors, cast.in_hall)]
 
 
-def of_mercury() -> list[float]:
+def of_mercury() -> Iterator[float]:
     """White from daylight to greener than any lamp, and warmer, as two cameras see it, one of which sees little."""
-    out, camera = list[float](), np.array([[1.7, -0.6, -0.1], [-0.2, 1.6, -0.4], [0.0, -0.5, 1.5]])
+    camera = np.array([[1.7, -0.6, -0.1], [-0.2, 1.6, -0.4], [0.0, -0.5, 1.5]])
     for overlap in np.linspace(0.7, 0.95, 60):
         near = (1 - overlap) * np.eye(3) + overlap / 3
         found = mercury.foretell(camera @ np.linalg.inv(near))
-        out.append(0.0 if found is None else found.green)
+        yield 0.0 if found is None else found.green
     found = mercury.foretell(camera)
     for step in np.linspace(0, 1.2, 25):
         for white in (step * np.array([-0.5, -0.4]), np.array([-0.25, -0.2]) + step * np.array([0.65, -0.76])):
-            out.append(float(mercury.rendering_matrix(white, camera, found)[0, 0]))
-    return out
+            yield float(mercury.rendering_matrix(white, camera, found)[0, 0])
 
 
 def of_scenes() -> list[float]:
