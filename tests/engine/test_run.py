@@ -160,7 +160,7 @@ def test_real_raws_come_out_as_pictures(shared, tmp_path) -> None:
     raws = shared("data/raw")
     recipe = tmp_path / "recipe.yaml"
     recipe.write_text(RECIPE.replace('aspect: "3:2"', "aspect: original"), encoding="utf-8")
-    status, text = evencourt("run", recipe, raws, "--out", tmp_path / "out", "--workers", 2)
+    status, text = evencourt("run", recipe, raws, "--out", tmp_path / "out", "--workers", 1)
     assert status == 0, text
     files = list((tmp_path / "out" / "web").iterdir())
     assert len(files) == len([p for p in raws.iterdir() if p.suffix in (".CRW", ".KDC")])

@@ -20,6 +20,7 @@ from pipeline.review.serve import Server
 from pipeline.review.session import Session
 from pipeline.store.source import Source
 from pipeline.store.store import Store
+from tests.engine.test_run import evencourt
 
 NAMES = [f"TH1_000{n}" for n in range(1, 7)]
 ODD = "TH1 <b onload=x>&'%41#;=1"  # a frame may be called so: file systems but that of Windows allow it
@@ -60,13 +61,22 @@ def write_shoot(folder: Path) -> None:
         PIL.Image.fromarray(pixels).save(folder / f"{name}.jpg", quality=90, exif=exif)
 
 
-def run(home: Path, *more: str, facts: str | None = "facts") -> subprocess.CompletedProcess[str]:
-    """evencourt run over the shoot of a `night`."""
-    given = [str(home / "night.yaml"), str(home / "shoot"), "--out", str(home / "out"), "--workers", "1", "--no-cache"]
-    given += ["--offline"] if facts is None else ["--offline", "--facts", str(home / facts)]
+def _given(home: Path, facts: str | None) -> list[str]:
+    """Arguments of evencourt for a run over the shoot of a `night`."""
+    given = ["run", str(home / "night.yaml"), str(home / "shoot"), "--out", str(home / "out"), "--workers", "1"]
+    return [*given, "--no-cache", "--offline", *(() if facts is None else ("--facts", str(home / facts)))]
+
+
+def run(home: Path, facts: str | None = "facts") -> tuple[int, str]:
+    """Exit status and words of a run over the shoot of a `night`, in this process."""
+    return evencourt(*_given(home, facts))
+
+
+def run_in_a_terminal(home: Path) -> subprocess.CompletedProcess[str]:
+    """The same in a process of its own, with a worker."""
     code = "from pipeline.cli.entry import main; main()"
     return subprocess.run(
-        [sys.executable, "-c", code, "run", *given, *more],
+        [sys.executable, "-c", code, *_given(home, "facts")],
         capture_output=True,
         text=True,
         encoding="utf-8",
@@ -84,8 +94,8 @@ def finished(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (home / "facts" / "roster.csv").write_text(ROSTER, encoding="utf-8")
     (home / "facts" / "frames.csv").write_bytes(FRAMES.encode("utf-8-sig"))
     (home / "night.yaml").write_text(RECIPE, encoding="utf-8")
-    done = run(home)
-    assert done.returncode == 0, done.stderr
+    status, text = run(home)
+    assert status == 0, text
     return home
 
 

@@ -41,7 +41,7 @@ def test_a_withdrawal_takes_effect_at_once_and_the_next_run_takes_the_files_away
     assert one.post("api/caption", frame="TH1_0001", players=[["home", "7"]], words="jumps")["caption"] == ""
 
     assert (night / "out" / "web" / "TH1_0001.jpg").is_file()
-    assert run(night).returncode == 0
+    assert run(night)[0] == 0
     assert not list((night / "out").glob("*/TH1_0001*")) and not list((night / "out").glob("*/TH1_0002*"))
     assert NAME not in (night / "out" / "run.json").read_text(encoding="utf-8")
     after = one.get(f"api/since/{found['version']}")
@@ -145,7 +145,7 @@ def test_a_player_named_into_a_frame_who_must_not_be_shown_holds_it(night: Path,
     one = tab()
     found = one.post("api/frame", frame="TH1_0001", field="players", value=[["home", "4"]], seen=[["home", "7"]])
     assert found["frames"][0]["status"] == "held" and found["frames"][0]["deliveries"] == {}
-    assert run(night).returncode == 0 and not list((night / "out").glob("*/TH1_0001*"))
+    assert run(night)[0] == 0 and not list((night / "out").glob("*/TH1_0001*"))
     assert path_text(night) == FRAMES.replace("TH1_0001;;3;home 7", "TH1_0001;;3;home 4")
 
 

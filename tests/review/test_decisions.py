@@ -203,7 +203,7 @@ def test_the_caption_is_the_one_that_the_run_will_write(night: Path, tab: Open) 
         "api/frame", frame="TH1_0003", field="players", value=[["home", "7"], ["away", "12"]], seen=[["away", "12"]]
     )
     one.post("api/frame", frame="TH1_0003", field="words", value="fight for the ball", seen="")
-    assert run(night).returncode == 0
+    assert run(night)[0] == 0
     record = json.loads((night / "out" / "run.json").read_text(encoding="utf-8"))
     assert record["frames"]["TH1_0003"]["deliveries"]["web"]["caption"] == shown["caption"]
     wrong = one.post("api/caption", frame="TH1_0003", players=[["home", "55"]], words="")

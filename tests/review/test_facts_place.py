@@ -69,13 +69,13 @@ def test_a_folder_gets_copies_which_count_from_then_on(beside: Path, capsys: pyt
     again = open_tab(beside)  # without naming it again
     assert again.frame("TH1_0003")["wrote"]["rating"] == 1 and again.frame("TH1_0001")["held"]
     again.server.stop()
-    refused = run(beside, facts=None)  # as the night was run: the player would be published again
-    assert refused.returncode == 2 and f"add --facts {facts}" in refused.stderr
+    status, text = run(beside, facts=None)  # as the night was run: the player would be published again
+    assert status == 2 and f"add --facts {facts}" in text
     assert (beside / "out" / "web" / "TH1_0001.jpg").exists()
-    assert run(beside, facts="new/facts").returncode == 0
+    assert run(beside, facts="new/facts")[0] == 0
     assert not (beside / "out" / "web" / "TH1_0001.jpg").exists()
-    assert run(beside, facts=None).returncode == 2  # still
-    assert run(beside, facts="shoot").returncode == 0  # said in so many words
+    assert run(beside, facts=None)[0] == 2  # still
+    assert run(beside, facts="shoot")[0] == 0  # said in so many words
 
 
 def test_the_command_that_it_says_works_also_where_the_run_was_given_the_shoot_itself(beside: Path, tab: Open) -> None:

@@ -173,7 +173,7 @@ def test_a_record_that_names_another_file_is_not_followed(night: Path, tab: Open
 def test_the_picture_of_a_familys_folder_is_shown(night: Path, tab: Open) -> None:
     recipe = night / "night.yaml"
     recipe.write_text(recipe.read_text("utf-8") + "  family: [for: {each: player}, save: {}]\n", encoding="utf-8")
-    assert run(night).returncode == 0
+    assert run(night)[0] == 0
     one = tab()
     frame = next(f for f in json.loads(one.ask("api/view").body)["frames"] if f["name"] == "TH1_0001")
     (family,) = (name for name in frame["deliveries"] if name.startswith("family/"))

@@ -19,7 +19,7 @@ from pipeline.cli.console import progress
 from pipeline.engine.earlier import done_name, keep_done, read_done
 from pipeline.review.render_job import RenderJob, arguments
 from pipeline.store.store import Store
-from tests.review.conftest import Tab, run
+from tests.review.conftest import Tab, run_in_a_terminal
 
 Open = Callable[..., Tab]
 
@@ -87,7 +87,7 @@ def test_it_is_refused_where_the_facts_would_stop_it(night: Path, tab: Open) -> 
 def test_a_run_in_a_terminal_is_taken_in(night: Path, tab: Open) -> None:
     one = tab()
     version = one.post("api/frame", frame="TH1_0001", field="words", value="dives", seen="jumps to shoot")["version"]
-    assert run(night).returncode == 0
+    assert run_in_a_terminal(night).returncode == 0
     told = one.get(f"api/since/{version}")
     assert [frame["name"] for frame in told["frames"]] == ["TH1_0001"] and told["render"]["stale"] == 0
     assert "dives" in told["frames"][0]["deliveries"]["web"]["caption"]
