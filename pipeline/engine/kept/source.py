@@ -45,7 +45,8 @@ def refuse_other_facts(store: Store, shoot: Shoot) -> None:
             f"{shoot.folder} to leave that aside"
         )
     now = _read(shoot.facts)
-    lost = [path for name, path in before.withholding.items() if name not in now]
+    emptied = str(Path(shoot.facts.frames_file).resolve()) if shoot.facts.rows else ""  # cell by cell, by somebody
+    lost = [path for name, path in before.withholding.items() if name not in now and path != emptied]
     if not lost:
         return
     if kept is not None and shoot.facts_file is None:
@@ -61,7 +62,9 @@ def refuse_other_facts(store: Store, shoot: Shoot) -> None:
 def _withholding(facts: Facts) -> dict[str, str]:
     read = _read(facts)
     by_event = {EVENT_FILE: read[EVENT_FILE]} if facts.minors and EVENT_FILE in read else {}
-    by_tables = {name: file for name, file in read.items() if name != EVENT_FILE}
+    names_anybody = facts.elsewhere or any(row.players or row.words or row.marks for row in facts.rows.values())
+    without = {EVENT_FILE} if names_anybody else {EVENT_FILE, FRAMES_FILE}  # a rating that is taken back is no loss
+    by_tables = {name: file for name, file in read.items() if name not in without}
     return by_event | (by_tables if any(not player.publish for player in facts.roster) else {})
 
 

@@ -70,3 +70,18 @@ def test_who_may_be_shown_now_is_shown(night: Path) -> None:
     (night / "facts" / "roster.csv").write_text(ROSTER.replace(",no", ",yes"))
     assert again(night, "facts")[0] == 0 and len(delivered(night)) == 2
     assert again(night)[0] == 0  # nobody was withheld by them
+
+
+def test_a_rating_that_is_taken_back_stops_no_run(night: Path) -> None:
+    """A table that withheld nobody may be emptied again, as an undo in the review does."""
+    rated = "frame,players,rating\nTH1_0001,,\nTH1_0002,,3\n"
+    (night / "facts" / "frames.csv").write_text(rated)
+    assert again(night, "facts", "other")[0] == 0
+    (night / "facts" / "frames.csv").write_text(rated.replace("3", ""))
+    status, said = again(night, "facts", "other")
+    assert status == 0, said
+
+
+def test_a_name_that_is_taken_back_stops_no_run(night: Path) -> None:
+    (night / "facts" / "frames.csv").write_text((night / "empty" / "frames.csv").read_text())
+    assert again(night, "facts")[0] == 0 and len(delivered(night)) == 2
