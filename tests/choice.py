@@ -10,7 +10,8 @@ each frame goes through a JPEG file, the measuring and the ranking of a run, in 
 
 Printed for each fault and kind: in how many bursts the frame with the fault is not chosen, by how many points it is
 worse in the median and at least, and what is most said of it. And with skin as it is and darker in the same light, and
-with other colours of jersey: the most that a score falls, and how many words and ratings change.
+with other colours of jersey: the most that a score falls, and how many words and ratings change; MISSED where
+that is over three points or a star.
 
 Needs the model files. --keep  folder for what was measured, used again; --only SCENE ... ; --each prints every burst;
 --faults leaves skin and kit out
@@ -39,7 +40,7 @@ from pipeline.types import Burst
 from tests.closer import window
 from tests.crops import models
 from tests.degraded import degraded
-from tests.people.test_choice import darker_skin
+from tests.people.test_choice import FALL, darker_skin
 from tests.reaches import COURT, labelled
 from tests.real_crops import DATA, observed, with_time
 
@@ -201,16 +202,7 @@ class Shoot:
 
     def person(self, name: str) -> Person | None:
         """Whom a picture is about."""
-        one = self.seen[name]
-        (subject,) = find_subjects([one.people])
-        if subject is None:
-            return None
-        faces = one.people.faces
-        x, y = (faces[:, 0] + faces[:, 2]) / 2, (faces[:, 1] + faces[:, 3]) / 2
-        box = subject.box
-        high = box.y0 + 0.6 * (box.y1 - box.y0)
-        own = faces[(x > box.x0) & (x < box.x1) & (y > box.y0) & (y < high) & (faces[:, 4] > 0.6)]
-        return Person(np.array(box), own[0] if len(own) else None)
+        return person_in(self.seen[name])
 
     def ranks(self, burst: Sequence[str], scenes: Iterable[str], kind: str) -> dict[str, Ranked]:
         """Of one burst, in a shoot with single frames of the other scenes of its sort."""
@@ -223,6 +215,19 @@ class Shoot:
             subjects = find_subjects([one.people for one in frames])
             qualities |= {n: f.assessed(s) for n, f, s in zip(names, frames, subjects, strict=True)}
         return rank([Burst(names) for names in bursts], qualities)
+
+
+def person_in(one: FrameObservation) -> Person | None:
+    """Whom a frame is about."""
+    (subject,) = find_subjects([one.people])
+    if subject is None:
+        return None
+    faces = one.people.faces
+    x, y = (faces[:, 0] + faces[:, 2]) / 2, (faces[:, 1] + faces[:, 3]) / 2
+    box = subject.box
+    high = box.y0 + 0.6 * (box.y1 - box.y0)
+    own = faces[(x > box.x0) & (x < box.x1) & (y > box.y0) & (y < high) & (faces[:, 4] > 0.6)]
+    return Person(np.array(box), own[0] if len(own) else None)
 
 
 def versions(picture: Picture, person: Person) -> dict[str, Picture]:
@@ -283,7 +288,9 @@ def report_looks(shoot: Shoot, names: Sequence[str], kind: str, what: str) -> No
                 words.append(f"{it}: {before.score:.1f} {before.why} -> {after.score:.1f} {after.why}")
     if lost:
         fall = f"a score falls by {max(lost):.1f} at most, by {np.mean(lost):.1f} in the mean"
-        print(f"  {what}: {len(lost)} pictures; {fall}; {lower} rated lower; other words of {len(words)}", flush=True)
+        missed = "  MISSED" if max(lost) > FALL or lower else ""
+        said = f"{lower} rated lower; other words of {len(words)}{missed}"
+        print(f"  {what}: {len(lost)} pictures; {fall}; {said}", flush=True)
         for line in words:
             print(f"    {line}")
 

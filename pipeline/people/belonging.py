@@ -59,8 +59,11 @@ BELONGING, MOTION = Belonging(), MotionRules()
 _Mask = NDArray[np.bool_]
 
 
-def faces_of(person: F32, faces: F32) -> F32:
-    """Those of `faces` (M, 9) that sit where the head of `person` (5,) can be and have the size of one."""
+def faces_of(person: F32, faces: F32, most: float = BELONGING.face_most) -> F32:
+    """Those of `faces` (M, 9) that sit where the head of `person` (5,) can be and have the size of one.
+
+    most  heights of the person that it has at most
+    """
     if not len(faces):
         return faces
     x0, y0, x1, y1 = person[:4]
@@ -68,7 +71,7 @@ def faces_of(person: F32, faces: F32) -> F32:
     x, y = (faces[:, 0] + faces[:, 2]) / 2, (faces[:, 1] + faces[:, 3]) / 2
     size = (faces[:, 3] - faces[:, 1]) / tall
     inside = (x > x0) & (x < x1) & (y > y0 - BELONGING.face_above * tall) & (y < y0 + BELONGING.face_below * tall)
-    return np.asarray(faces[inside & (size > BELONGING.face_least) & (size < BELONGING.face_most)])
+    return np.asarray(faces[inside & (size > BELONGING.face_least) & (size < most)])
 
 
 def surest(rows: F32) -> float:

@@ -158,7 +158,7 @@ def find(picture: NDArray[np.uint8], person: Path | None, face: Path | None) -> 
     if person is not None:
         net = _person_net(str(person))
         people, reach, balls, rackets = _people(net, picture)
-    return Found(people, reach, rackets, _faces(str(face), picture) if face is not None else NOTHING.faces, balls)
+    return Found(people, reach, rackets, faces_in(str(face), picture) if face is not None else NOTHING.faces, balls)
 
 
 def _people(net: Any, picture: NDArray[np.uint8]) -> tuple[F32, F32, F32, F32]:
@@ -322,7 +322,11 @@ def _common(box: NDArray[Any], boxes: NDArray[Any]) -> NDArray[Any]:
     return np.asarray(np.maximum(w, 0) * np.maximum(h, 0))
 
 
-def _faces(model: str, picture: NDArray[np.uint8]) -> F32:
+def faces_in(model: str, picture: NDArray[np.uint8], least: float = REPORTED.face) -> F32:
+    """(M, 9) as in Found, the faces in `picture` (H, W, 3) BGR of the certainty `least` and more.
+
+    Raises ValueError where the model file cannot be read.
+    """
     import cv2
 
     height, width = picture.shape[:2]
@@ -333,6 +337,7 @@ def _faces(model: str, picture: NDArray[np.uint8]) -> F32:
     h, w = picture.shape[:2]
     detector = _face_net(model)
     detector.setInputSize((w, h))
+    detector.setScoreThreshold(least)
     _, rows = detector.detect(picture)
     if rows is None:
         return NOTHING.faces
@@ -342,22 +347,7 @@ def _faces(model: str, picture: NDArray[np.uint8]) -> F32:
     found /= np.array([w, h, w, h, 1, w, h, w, h])
     found[:, :4] = np.clip(found[:, :4], 0, 1)
     found = found[np.argsort(np.negative(found[:, 4]), kind="stable")]
-    return np.asarray(found[found[:, 4] >= REPORTED.face], dtype=np.float32)
-
-
-def surest_face(model: str, picture: NDArray[np.uint8], least: float) -> float:
-    """Certainty of the surest face in `picture` (H, W, 3), as large as it is; 0 where none reaches `least`.
-
-    Raises ValueError where the model file cannot be read.
-    """
-    detector = _face_net(model)
-    detector.setInputSize((picture.shape[1], picture.shape[0]))
-    detector.setScoreThreshold(least)
-    try:
-        _, rows = detector.detect(picture)
-    finally:
-        detector.setScoreThreshold(REPORTED.face)
-    return 0.0 if rows is None else float(rows[:, 14].max())
+    return np.asarray(found[found[:, 4] >= least], dtype=np.float32)
 
 
 @lru_cache(maxsize=2)

@@ -34,6 +34,8 @@ class ObservationRules:
     most: int = 40  # people, and faces, that are measured; a stand full of spectators has no end
     most_balls: int = 8
     middle: float = 0.2  # of the frame on each side left out of the part whose sharpness counts where nobody is found
+    around: float = 0.02  # of the frame, outside of people, in which its brightness is measured at least
+    brightest: float = 0.25  # share of that, the brightest, that counts
     clipped: float = 0.98  # of saturation, from which a channel is clipped; two make a pixel burnt (imaging.blank)
     head: float = 0.6  # of a person's box from its top, in which the middle of the face lies, also of a bust
     hint: float = 0.4  # certainty of a face on an enlarged head, below which none is to be seen
@@ -56,7 +58,8 @@ class FrameObservation:
     """Who and what is in a frame, how sharp and how bright it is.
 
     has_models  whether there was a model file to find people, and one to find faces
-    sharpness   of the middle of the frame; mean  of its values, fractions of saturation; clipped  share of its pixels
+    sharpness   of the middle of the frame; clipped  share of its pixels
+    lit         how bright what is around the people in it is, fractions of saturation, see brightness_around
     tilt        of the hall, or why it cannot be measured
     eyes        (M,) how well those of each face are seen, 0 to 1, see people.eyes
     hints       (N,) of each person, see people.heads
@@ -66,7 +69,7 @@ class FrameObservation:
     people: Observation
     has_models: tuple[bool, bool]
     sharpness: float
-    mean: float
+    lit: float
     clipped: float
     tilt: level.Tilt | level.Unsure
     eyes: F32 = field(default_factory=lambda: np.zeros(0, np.float32))
@@ -86,8 +89,8 @@ class FrameObservation:
             "rackets": people.rackets,
             "sharp": people.sharp,
             "jersey_colour": people.jersey_colour,
-            "light": people.light,
-            "frame": np.array([self.sharpness, self.mean, self.clipped]),
+            "clipped": people.clipped,
+            "frame": np.array([self.sharpness, self.lit, self.clipped]),
             "small": people.small,
             "eyes": self.eyes,
             "hints": self.hints,
@@ -113,9 +116,9 @@ class FrameObservation:
             rackets=take(arrays, "rackets", np.float32, (None, 5), -_BEYOND, _BEYOND),
             small=small,
             size=(rows, columns),
-            light=take(arrays, "light", np.float32, (count, 2), -LARGEST, LARGEST),
+            clipped=take(arrays, "clipped", np.float32, (count,), 0, 1),
         )
-        sharp, mean, clipped = (float(v) for v in take(arrays, "frame", np.float64, (3,), -LARGEST, LARGEST))
+        sharp, lit, clipped = (float(v) for v in take(arrays, "frame", np.float64, (3,), -LARGEST, LARGEST))
         person_model, face_model = (bool(v) for v in take(arrays, "models", np.bool_, (2,), 0, 1))
         tilted = take(arrays, "tilt", np.float64, (2,), -LARGEST, LARGEST, may_be_nan=True)
         degrees, certainty = (float(v) for v in tilted)
@@ -123,7 +126,7 @@ class FrameObservation:
         eyes = take(arrays, "eyes", np.float32, (None,), 0, 1)
         hints = take(arrays, "hints", np.float32, (count,), 0, 1)
         nothing = Blank(int(take(arrays, "blank", np.int64, (1,), 0, max(Blank))[0]))
-        return cls(people, (person_model, face_model), sharp, mean, clipped, tilt, eyes, hints, nothing)
+        return cls(people, (person_model, face_model), sharp, lit, clipped, tilt, eyes, hints, nothing)
 
     def assessed(self, subject: Subject | None) -> Quality:
         """What ranking compares, of one frame."""
@@ -131,7 +134,7 @@ class FrameObservation:
         return quality_of(
             subject,
             self.sharpness,
-            self.mean,
+            self.lit,
             self.clipped,
             not self.has_models[0],
             face_sure=sure,
@@ -148,18 +151,20 @@ class FrameObservation:
         return known and float(self.hints[subject.row]) < RULES.hint  # type: ignore[union-attr]
 
     def _face_of(self, subject: Subject | None) -> tuple[float, float]:
-        """(certainty of the subject's surest face, also of a close one that fills much of the box, how well its eyes
-        are seen); (0, 1) without one."""
+        """(certainty of the subject's surest face, also of a close one that fills much of the box and at a closer look,
+        how well its eyes are seen); (0, 1) without one."""
         if subject is None or subject.row is None or len(self.eyes) != len(self.people.faces):
             return 0.0, 1.0
+        hint = float(self.hints[subject.row]) if subject.row < len(self.hints) else UNKNOWN
+        closer = hint if hint < UNKNOWN else 0.0
         box, faces = subject.box, self.people.faces
         x, y = (faces[:, 0] + faces[:, 2]) / 2, (faces[:, 1] + faces[:, 3]) / 2
         high = box.y0 + RULES.head * (box.y1 - box.y0)
         own = np.flatnonzero((x > box.x0) & (x < box.x1) & (y > box.y0) & (y < high))
         if not len(own):
-            return 0.0, 1.0
+            return closer, 1.0
         best = own[faces[own, 4].argmax()]
-        return float(faces[best, 4]), float(self.eyes[best])
+        return max(float(faces[best, 4]), closer), float(self.eyes[best])
 
 
 def observe(
@@ -183,12 +188,8 @@ def observe(
     small = (max(RULES.smallest, round(width * scale)), max(RULES.smallest, round(height * scale)))
     sharp = [sharpness(detail, _inner(p)) if detail is not None else 0.0 for p in people]
     torsos = [_part(picture, _torso(p)) for p in people]
-    mean = float(image.pixels.mean())
     clipped = blown_out(np.asarray(image.pixels / image.saturation, dtype=np.float32), RULES.clipped)
-    boxes = [row_to_box(p) for p in people]
-    light = [
-        (float(_part(image.pixels, box).mean()) / max(mean, 1e-6), float(_part(clipped, box).mean())) for box in boxes
-    ]
+    burnt = [float(_part(clipped, row_to_box(p)).mean()) for p in people]
     observation = Observation(
         people=people,
         reach=found.reach[: RULES.most],
@@ -199,7 +200,7 @@ def observe(
         rackets=found.rackets[: RULES.most_balls],
         small=np.asarray(cv2.resize(grey, small, interpolation=cv2.INTER_AREA), dtype=np.uint8),
         size=full_size,
-        light=np.array(light, np.float32).reshape(-1, 2),
+        clipped=np.array(burnt, np.float32),
     )
     low, high = RULES.middle, 1 - RULES.middle
     middle = Box(low, low, high, high)
@@ -207,7 +208,7 @@ def observe(
         observation,
         has_models=(models.person is not None, models.face is not None),
         sharpness=0.0 if detail is None else sharpness(detail, middle),
-        mean=mean,
+        lit=brightness_around(image.pixels, people),
         clipped=float(clipped.mean()),
         tilt=level.tilt(np.asarray(grey, dtype=np.float32) / np.float32(255)),
         eyes=eyes_of(np.asarray(grey), observation.faces),
@@ -216,6 +217,21 @@ def observe(
         else hints_of(str(models.face), picture, people, observation.faces),
         blank=blank(image),
     )
+
+
+def brightness_around(pixels: F32, people: F32) -> float:
+    """The mean of the brightest quarter of what is around `people` (N, 5) in a linear picture (H, W, 3): how well it is
+    exposed must depend on nobody's skin or kit. Of the whole picture where next to nothing is around them.
+
+    The brightest, since a floor, lines and walls are there in most views, and a dark stand behind them comes and goes.
+    """
+    light = pixels.mean(axis=2)
+    around = np.ones(light.shape, np.bool_)
+    for person in people:
+        _part(around, row_to_box(person))[...] = False
+    values = light[around] if around.mean() >= RULES.around else light.ravel()
+    first = int(len(values) * (1 - RULES.brightest))
+    return float(np.partition(values, first)[first:].mean())
 
 
 def _torso(p: NDArray[np.float32]) -> Box:

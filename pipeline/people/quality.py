@@ -46,7 +46,8 @@ class Ranking:
     crisp_to: float = 0.14
     full_size: float = 0.6  # of the frame's height, from which a subject is as large as it need be
     # Heights of the subject: a box that ends as near to a side of the frame, and whose reach goes to `reached` of it,
-    # is cut by it. Of a head that is beyond the frame the detector leaves up to 0.034 free (seen in photographs).
+    # is cut by it, from half as much to half as much again by less and less: boxes move in noise. Of a head that is
+    # beyond the frame the detector leaves up to 0.034 free (seen in photographs).
     rim: float = 0.04
     reached: float = 0.01  # of the frame
     side: float = 0.6  # of `whole` left for each side of the frame that cuts the subject
@@ -60,13 +61,12 @@ class Ranking:
     # Heights of the subject in frames over which a face, where there is one to see, would be found.
     telling_from: float = 0.25
     telling_to: float = 0.4
-    untold: float = 0.6  # a face that is too small to be found counts as so much of one
+    # A face that may be there counts as so much of one: detectors miss dark ones first, and those in noise, and nobody
+    # loses three points for that.
+    untold: float = 0.85
     nobody: float = 0.5  # of sharpness left where nobody is in the frame
     hidden: float = 0.5  # of sharpness left where somebody is put between two frames; that alone is no blur
     # How dark a frame is counts in stops below the shoot's median: it is lifted, and its noise with it.
-    # Of the frame's mean, below which a subject's is no want of light: a dark jersey, or dark skin. Within the free
-    # stops, so that nobody is rated lower for either.
-    jersey: float = 0.66
     free_stops: float = 0.6  # lamps that pulse by a third take as much (common practice, no source)
     dark_stops: float = 1.5  # beyond the free ones, at which exposure is worth nothing
     blown: float = 0.25  # share of the subject that is clipped at which exposure is worth nothing
@@ -100,6 +100,7 @@ class Ranking:
     said_turned: float = 0.25
     said_eyes: float = 0.5
     said_ball: float = 0.5
+    said_cut: float = 0.775  # of `whole`: half of what one side takes
     said_small: float = 0.3  # of the frame's height
     said_badly_exposed: float = 0.4  # of exposure, over which a frame that is spoilt by it rises
     said_blown: float = 0.08  # share of the subject that is clipped; less is called dark
@@ -120,7 +121,8 @@ class Quality:
     sharp     as in imaging.sharpness
     face, ball  how certain one of the subject's is; size  of the subject, in heights of the frame
     whole     1, or less where the frame itself cuts the subject
-    level     mean luminance of the subject in fractions of saturation; clipped  share of it that is blown
+    level     brightness of what is around people, in fractions of saturation
+    clipped   share of the subject that is blown
     blind     there is no model file, so people were not detected
     eyes      how well the eyes of the face are seen
     faceless  a closer look at the head shows no face either; else, without a face, nothing is known of it
@@ -167,8 +169,9 @@ def quality_of(
 ) -> Quality:
     """The quality of one frame.
 
-    middle_sharp, level, clipped  of the frame: sharpness of its middle, mean luminance in fractions of saturation,
-                                  share that is clipped; they stand for the subject where there is none
+    level  of the frame, as in Quality
+    middle_sharp, clipped         of the frame: sharpness of its middle, share that is clipped; they stand for the
+                                  subject where there is none
     face_sure                     certainty of a face on the subject that is too large for the whole of somebody
     eyes, faceless, anybody, look, blank  as in Quality
     """
@@ -176,11 +179,11 @@ def quality_of(
         return Quality(False, middle_sharp, 0, 0, 0, 0, level, clipped, blind, anybody=anybody, look=look, blank=blank)
     face = rise(max(subject.face_sure, face_sure), RANKING.face_from, RANKING.face_to)
     box, reach = subject.box, subject.whole
-    rim, near = RANKING.rim * (box.y1 - box.y0), RANKING.reached
-    top = box.y0 < rim and reach.y0 < near
-    headless = top and face == 0
-    left, right = box.x0 < rim and reach.x0 < near, box.x1 > 1 - rim and reach.x1 > 1 - near
-    sides = left + right + (top and not headless) + (box.y1 > 1 - rim and reach.y1 > 1 - near)
+    rim = RANKING.rim * (box.y1 - box.y0)
+    left, right = _cut(box.x0, reach.x0, rim), _cut(1 - box.x1, 1 - reach.x1, rim)
+    top, bottom = _cut(box.y0, reach.y0, rim), _cut(1 - box.y1, 1 - reach.y1, rim)
+    headless = face == 0 and box.y0 < rim and reach.y0 < RANKING.reached
+    sides = left + right + bottom + (0.0 if headless else top)
     return Quality(
         subject=True,
         sharp=subject.sharp,
@@ -188,8 +191,8 @@ def quality_of(
         ball=rise(subject.ball_sure, RANKING.ball_from, RANKING.ball_to),
         size=box.y1 - box.y0,
         whole=RANKING.side**sides * (RANKING.head if headless else 1.0),
-        level=level * max(subject.light[0], RANKING.jersey),
-        clipped=subject.light[1],
+        level=level,
+        clipped=subject.clipped,
         eyes=eyes,
         headless=headless,
         faceless=faceless and face == 0,
@@ -200,14 +203,24 @@ def quality_of(
     )
 
 
+def _cut(free: float, reached: float, rim: float) -> float:
+    """0 to 1, whether a side of the frame cuts somebody whose box, and reach, end so far from it."""
+    near = RANKING.reached
+    return (1 - rise(free, 0.5 * rim, 1.5 * rim)) * (1 - rise(reached, 0.5 * near, 1.5 * near))
+
+
 def empty(one: Quality) -> bool:
     """Whether nobody is in it, though somebody was looked for."""
     return not one.subject and not one.blind
 
 
-def telling(one: Quality) -> float:
-    """0 to 1, whether a face would be found if one were to be seen."""
-    return one.faceless * rise(one.size, RANKING.telling_from, RANKING.telling_to)
+def telling(one: Quality, exposure: float) -> float:
+    """0 to 1, whether a face would be found if one were to be seen: not in a frame that is spoilt for want of light.
+
+    exposure  0 to 1, as in Parts
+    """
+    lit = rise(exposure, 0, RANKING.said_badly_exposed)
+    return one.faceless * lit * rise(one.size, RANKING.telling_from, RANKING.telling_to)
 
 
 NOBODY = "nobody in it"
@@ -254,9 +267,9 @@ def _told(one: Quality, parts: Parts, again: bool, beside: str) -> str:
     faults = (
         (one.headless, "head cut off"),
         (dull, "blown out" if one.clipped > RANKING.said_blown else "too dark"),
-        (one.subject and one.face < RANKING.said_turned and telling(one) > 0.5, _NO_FACE),
+        (one.subject and one.face < RANKING.said_turned and telling(one, parts.exposure) > 0.5, _NO_FACE),
         (one.face > RANKING.said_face and one.eyes < RANKING.said_eyes, _EYES),
-        (one.subject and one.whole < 1, _CUT),
+        (one.subject and one.whole < RANKING.said_cut, _CUT),
         (again, AGAIN),
         (one.subject and one.size < RANKING.said_small, _SMALL),
     )

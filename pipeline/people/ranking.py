@@ -156,12 +156,13 @@ def _middle(at: int, count: int) -> float:
 def _parts(one: Quality, crisp: tuple[float, float], usual: float, middle: float) -> Parts:
     """Each 0 to 1. crisp: of frames with a subject, and without; the face without its eyes."""
     below = max(0.0, float(np.log2(max(usual, 1e-6) / max(one.level, 1e-6))) - RANKING.free_stops)
+    exposure = max(0.0, 1 - below / RANKING.dark_stops) * max(0.0, 1 - one.clipped / RANKING.blown)
     return Parts(
         sharp=min(1.0, one.sharp / crisp[not one.subject]) * (RANKING.nobody if empty(one) else 1.0),
-        face=max(one.face, (1 - telling(one)) * RANKING.untold * one.subject),
+        face=max(one.face, (1 - telling(one, exposure)) * RANKING.untold * one.subject),
         whole=one.whole,
         size=min(1.0, one.size / RANKING.full_size),
-        exposure=max(0.0, 1 - below / RANKING.dark_stops) * max(0.0, 1 - one.clipped / RANKING.blown),
+        exposure=exposure,
         ball=one.ball,
         peak=middle,
     )
@@ -208,5 +209,5 @@ def _steadied(parts: Sequence[Parts], frames: Sequence[Quality]) -> list[Parts]:
         )
 
     faces, balls = [one.face for one in parts], [one.ball for one in parts]
-    untold = [1 - telling(one) for one in frames]
+    untold = [1 - telling(f, p.exposure) for p, f in pairs]
     return [steadied(at) for at in range(len(parts))]

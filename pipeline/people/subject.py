@@ -114,7 +114,7 @@ class Subject:
     face_sure, ball_sure  certainty of the person's surest face, and of the ball within reach; 0 without one
     towards  -1 (left) to 1 (right): where the movement, the ball or the face points
     sure     certainty of the detector, 0 to 1; sharp  as in imaging.sharpness
-    light    mean luminance against the frame's (ratio), and the share of the box that is clipped, 0 to 1
+    clipped  share of the box that is clipped, 0 to 1
     row      of `people` in the observation; None where the box was interpolated between its neighbours
     leap     how far the person is above the floor, in own heights, see `leaps`; 0 where that is not seen
     """
@@ -132,7 +132,7 @@ class Subject:
     face_sure: float
     ball_sure: float
     sharp: float
-    light: tuple[float, float]
+    clipped: float
     row: int | None
     leap: float = 0.0
 
@@ -233,7 +233,7 @@ def _subject(frame: Observation, row: int, move: F64, rival: int | None, near: F
         face_sure=surest(own),
         ball_sure=0.0 if near is None else float(near[4]),
         sharp=float(frame.sharp[row]),
-        light=(float(frame.light[row, 0]), float(frame.light[row, 1])),
+        clipped=float(frame.clipped[row]),
         row=row,
     )
 
@@ -313,12 +313,11 @@ def _between(
     one, other = (verdict for verdict in (verdicts[before], verdicts[after]) if verdict is not None)
     left = DIRECTION.interpolated
     sharp = left * min(float(first.sharp[i]), float(second.sharp[k]))
-    light = (float(first.light[i, 0]), float(first.light[i, 1]))
     return Subject(
         box=box, whole=whole, others=(), everybody=one.everybody, confidence=min(one.confidence, other.confidence),
         doubt=one.doubt or other.doubt, faces=(), ball=None,
-        towards=0.0, sure=left * float(min(a[4], b[4])), face_sure=0.0, ball_sure=0.0, sharp=sharp, light=light,
-        row=None,
+        towards=0.0, sure=left * float(min(a[4], b[4])), face_sure=0.0, ball_sure=0.0, sharp=sharp,
+        clipped=float(first.clipped[i]), row=None,
     )  # fmt: skip
 
 

@@ -79,7 +79,7 @@ class Observation:
     faces   (M, 9) as in people.detect.Found; balls (K, 5) and rackets (L, 5): box and certainty
     small   (h, w) uint8, the frame in grey for measuring how the camera turned
     size    (height, width) of the full upright frame in pixels
-    light   (N, 2) mean luminance of a person against the frame's (ratio), and the share of the box that is clipped
+    clipped (N,) share of a person's box that is clipped
     """
 
     people: F32
@@ -91,7 +91,7 @@ class Observation:
     rackets: F32
     small: NDArray[np.uint8]
     size: tuple[int, int]
-    light: F32
+    clipped: F32
 
 
 def camera_shifts(frames: Sequence[Observation], seconds: Sequence[float] | F64 = ()) -> list[F64]:

@@ -24,9 +24,11 @@ from pipeline.people.observe import FrameObservation, observe
 from pipeline.people.ranking import Ranked, rank
 from pipeline.people.subject import find_subjects
 from pipeline.types import Burst, Domain, Image, Noise
+from tests.degraded import degraded as in_noise
 
 Picture = NDArray[np.uint8]
 SKIN = (150.0, 165.0, 205.0)  # BGR
+FALL = 3.0  # points of a hundred that skin may take at most, chosen by us; and no star
 
 
 @cache
@@ -143,6 +145,26 @@ def test_nobody_is_rated_lower_for_the_colour_of_skin(
         assert abs(float(a.people.people[0, 4] - b.people.people[0, 4])) < 0.05
         first, second = (ranks({"it": one, **others})["it"] for one in (a, b))
         assert second.score > first.score - 2 and second.why == first.why and second.rating == first.rating
+
+
+@pytest.mark.parametrize("light, iso", [("as taken", 100.0), ("2 under", 100.0), ("as taken", 12_800.0)])
+def test_a_small_face_of_dark_skin_is_not_hidden_and_its_frame_not_darker(
+    light: str, iso: float, others: dict[str, FrameObservation], shared: Callable[[str], Path]
+) -> None:
+    """Skin of a sixth of the light, within one person of a picture that is darker than the rest of the shoot."""
+    from tests.choice import looks, person_in  # which uses what is above
+
+    name = "people/17790319373_bd19b24cfc_k.jpg"
+    person = person_in(others[name])
+    assert person is not None
+    made = looks(cv2.imread(str(shared(f"data/{name}"))), person)
+    both = [made[f"{skin} {light}"] for skin in ("plain", "skin 0.17")]
+    both = [in_noise(one[..., ::-1], 3, iso, 0, 0)[..., ::-1] if iso > 100 else one for one in both]
+    rest = {other: one for other, one in others.items() if other != name}
+    files = models(shared("models"))
+    fair, dark = (ranks({"it": seen(np.ascontiguousarray(one), files), **rest})["it"] for one in both)
+    assert dark.score >= fair.score - FALL and dark.rating >= fair.rating
+    assert "hidden" not in dark.why and ("dark" in dark.why) == ("dark" in fair.why)
 
 
 def test_backs_and_empty_streets_come_last(others: dict[str, FrameObservation], shared: Callable[[str], Path]) -> None:

@@ -14,10 +14,10 @@ from pipeline.imaging.sharpness import Detail
 from pipeline.people import observe
 from pipeline.people.detect import Found
 from pipeline.people.modelfiles import ModelFiles
-from pipeline.people.observe import RULES, FrameObservation
+from pipeline.people.observe import RULES, FrameObservation, brightness_around
 from pipeline.people.subject import find_subjects
 from pipeline.types import F32, Domain, Image, Noise
-from tests.people.rules import Scenario, guards, turns
+from tests.people.rules import Scenario, guards, near, turns
 
 HEIGHT, WIDTH = 400, 600
 PERSON = (0.25, 0.25, 0.75, 0.75, 0.9)  # 300 by 200 pixels from (150, 100)
@@ -80,6 +80,19 @@ def has_face(share: float) -> bool:
     return found.assessed(find_subjects([found.people])[0]).face == 1.0
 
 
+def measured_around(share: float) -> bool:
+    """Whether so much of the frame, beside somebody, is what its brightness is measured by."""
+    pixels = np.full((10_000, 10, 3), 0.2, np.float32)
+    pixels[-100:] = 0.9
+    people = np.array([[0, 0, 1, 1 - share, 0.9]], np.float32)
+    return brightness_around(pixels, people) > 0.5
+
+
+def of_even_steps() -> float:
+    """The brightness of a frame of all tones from 0 to 1."""
+    return brightness_around(np.linspace(0, 1, 10_000, dtype=np.float32).reshape(100, 100, 1), rows(0, 5))
+
+
 def may_have_a_face(hint: float) -> bool:
     found = replace(observed(), hints=np.array([hint], np.float32))
     return not found.assessed(find_subjects([found.people])[0]).faceless
@@ -87,6 +100,8 @@ def may_have_a_face(hint: float) -> bool:
 
 SCENARIOS: dict[str, Scenario] = {
     "RULES.hint": lambda: turns(may_have_a_face, 0.4),
+    "RULES.around": lambda: turns(measured_around, 0.02),
+    "RULES.brightest": lambda: near(of_even_steps(), 1 - 0.25 / 2, 0.01),
     "RULES.head": lambda: turns(lambda share: not has_face(share), 0.6),
     "RULES.small_edge": lambda: observed().people.small.shape == (107, 160),
     "RULES.smallest": lambda: observed(shape=(40, 600)).people.small.shape == (16, 160),
@@ -120,15 +135,28 @@ def test_the_jersey_is_measured_on_the_torso() -> None:
         assert bool(most > blue + 30) is red
 
 
-def test_the_light_on_a_person_is_against_that_of_the_frame() -> None:
-    """PERSON fills a quarter of the frame; twice as bright as the rest is 2 against a mean of 1.25."""
-    pixels = np.full((HEIGHT, WIDTH, 3), 0.2, np.float32)
-    pixels[100:300, 150:450] = 0.4
-    pixels[100:150, 150:450] = 1.0  # a quarter of the person is clipped, and its light counts as it is
+@pytest.mark.parametrize("skin", [0.02, 0.4, 1.0])
+def test_how_well_a_frame_is_exposed_does_not_depend_on_who_is_in_it(skin: float) -> None:
+    """PERSON, dark, light or burnt, fills a quarter of the frame, before a dark stand and a floor of a third of the
+    rest; the brightest quarter around is of that floor, and all of it halves with the exposure."""
+    pixels = np.full((HEIGHT, WIDTH, 3), 0.05, np.float32)
+    pixels[300:] = 0.3
+    pixels[100:300, 150:450] = skin
     found = observed(pixels)
-    mean = 0.25 * 1.0 + 0.75 * 0.4
-    assert found.people.light[0] == pytest.approx((mean / (0.25 * mean + 0.75 * 0.2), 0.25), rel=1e-4)
-    assert found.clipped == pytest.approx(1 / 16) and found.mean == pytest.approx(0.25 * mean + 0.15, rel=1e-4)
+    assert found.lit == pytest.approx(0.3, rel=1e-4)
+    assert observed(pixels / 2).lit == pytest.approx(0.15, rel=1e-4)
+    assert found.assessed(find_subjects([found.people])[0]).level == found.lit
+    assert found.people.clipped[0] == found.clipped * 4 == float(skin == 1.0)
+
+
+@pytest.mark.parametrize("hint, face", [(0.4, 0.0), (0.675, 0.5), (0.85, 1.0), (1.0, 0.0)])
+def test_a_face_that_only_the_closer_look_finds_is_one(hint: float, face: float) -> None:
+    """By as much as its certainty says; 1 says that nobody looked."""
+    found = replace(observed(), hints=np.array([hint], np.float32))
+    assert found.assessed(find_subjects([found.people])[0]).face == pytest.approx(face, abs=1e-6)
+    faces = np.array([[0.45, 0.28, 0.55, 0.35, 0.6, 0.5, 0.3, 0.5, 0.3]], np.float32)
+    found = replace(found, people=replace(found.people, faces=faces), eyes=np.ones(1, np.float32))
+    assert found.assessed(find_subjects([found.people])[0]).face == pytest.approx(max(face, 0.1 / 0.35), abs=1e-5)
 
 
 @pytest.mark.parametrize("burnt, share", [((1.0, 0.6, 0.3), 0.0), ((1.0, 1.0, 0.5), 0.25), ((1.0, 1.0, 1.0), 0.25)])
@@ -137,7 +165,7 @@ def test_a_warm_floor_of_which_red_clips_is_not_blown_out(burnt: tuple[float, fl
     pixels = np.full((HEIGHT, WIDTH, 3), 0.2, np.float32)
     pixels[100:300, 150:450] = burnt
     found = observed(pixels)
-    assert found.clipped == share and found.people.light[0, 1] == 4 * share
+    assert found.clipped == share and found.people.clipped[0] == 4 * share
 
 
 @pytest.mark.parametrize("value, blank", [(0.0, Blank.BLACK), (1.0, Blank.CLIPPED), (0.2, Blank.EVEN)])

@@ -182,13 +182,13 @@ def test_who_is_put_between_reaches_as_far_and_is_worth_less() -> None:
     as the less sure and sharp of both."""
     first, last = standing(0.3, tall=0.5, sure=0.9), standing(0.45, tall=0.56, sure=0.6)
     seen = []
-    for person, sharp, arm, light in ((first, 0.08, 0.03, (1.2, 0.0)), (last, 0.05, 0.12, (0.8, 0.3))):
+    for person, sharp, arm, burnt in ((first, 0.08, 0.03, 0.1), (last, 0.05, 0.12, 0.3)):
         x0, y0, x1, y1, _ = person
         shown = observed(
             [person], sharp=[sharp], reach=[(x0 - arm, y0 - arm, x1, y1, 0.9)], balls=[ball(x0, 0.5)],
             faces=[face(x0 + 0.03, y0 + 0.05)],
         )  # fmt: skip
-        seen.append(replace(shown, light=np.array([light], np.float32)))
+        seen.append(replace(shown, clipped=np.array([burnt], np.float32)))
     before, one, two, after = find_subjects([seen[0], observed(), observed(), seen[1]])
     assert before is not None and one is not None and two is not None and after is not None
     for found, share in ((one, 1 / 3), (two, 2 / 3)):
@@ -197,7 +197,7 @@ def test_who_is_put_between_reaches_as_far_and_is_worth_less() -> None:
         assert found.box == pytest.approx(tuple(box), abs=1e-6)
         assert found.whole == pytest.approx(tuple(box - [arm, arm, 0, 0]), abs=1e-6)
         assert found.sure == pytest.approx(0.5 * 0.6) and found.sharp == pytest.approx(0.5 * 0.05)
-        assert found.light == pytest.approx((1.2, 0.0)) and found.row is None
+        assert found.clipped == pytest.approx(0.1) and found.row is None
         assert (found.faces, found.ball, found.others, found.towards) == ((), None, (), 0.0)
         assert (found.face_sure, found.ball_sure) == (0.0, 0.0)
         assert (found.confidence, found.doubt, found.everybody) == (before.confidence, before.doubt, before.everybody)

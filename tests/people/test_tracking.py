@@ -44,7 +44,7 @@ def observed(
         rackets=np.array(rackets, np.float32).reshape(-1, 5),
         small=PATTERN if small is None else small,
         size=SIZE,
-        light=np.tile(np.array([1.0, 0.0], np.float32), (count, 1)),
+        clipped=np.zeros(count, np.float32),
     )
 
 
