@@ -86,16 +86,16 @@ def _at_another_time(one: Frame, other: Frame) -> bool:
 
 def _same(some: Sequence[tuple[Frame, Path]], held: Collection[str], *, timed: bool) -> Iterator[str]:
     """The frames that are not `held` of which a file has the octets of one that is; all files are of one size."""
-    middles, digests = cache(_middle), cache(digest_file)
+    digests = cache(digest_file)
     kept = defaultdict[bytes, list[Path]](list)
     for frame, path in some:
         if frame.name in held:
             with suppress(OSError):
-                kept[middles(path)].append(path)
+                kept[_middle(path)].append(path)
     for frame, path in some:
         if frame.name not in held:
             with suppress(OSError):
-                alike = kept.get(middles(path), ())
+                alike = kept.get(_middle(path), ())
                 if alike and (timed or not _is_even(path)) and digests(path) in map(digests, alike):
                     yield frame.name
 

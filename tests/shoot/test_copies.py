@@ -97,6 +97,12 @@ def test_an_edited_copy_is_held_that_lost_its_part_of_a_second(tmp_path: Path) -
     assert held(tmp_path) == {"TH1_0001", "TH1_0001_edit"}
 
 
+def test_an_edited_copy_is_held_of_which_no_file_has_a_time(tmp_path: Path) -> None:
+    picture(tmp_path / "TH1_0001.jpg", None)
+    picture(tmp_path / "TH1_0001_edit.jpg", None)
+    assert held(tmp_path) == {"TH1_0001", "TH1_0001_edit"}
+
+
 def test_frames_of_a_burst_that_are_called_by_their_second_are_none(tmp_path: Path) -> None:
     for nth, name in enumerate(["TH1_0001", "TH1_0001-1", "TH1_0001-2"]):  # 20 frames a second
         picture(tmp_path / f"{name}.jpg", TAKEN.replace(microsecond=50_000 * (nth + 1)))
@@ -139,4 +145,5 @@ def test_other_frames_are_none(tmp_path: Path, name: str, taken: datetime) -> No
 def test_a_name_that_says_little_is_not_looked_for(tmp_path: Path) -> None:
     picture(tmp_path / "7.jpg")
     picture(tmp_path / "U 7 final.jpg")
+    picture(tmp_path / "finals 7.jpg")
     assert held(tmp_path, "frame,players\n7,home 7\n") == {"7"}
