@@ -158,7 +158,8 @@ def find(picture: NDArray[np.uint8], person: Path | None, face: Path | None) -> 
     if person is not None:
         net = _person_net(str(person))
         people, reach, balls, rackets = _people(net, picture)
-    return Found(people, reach, rackets, faces_in(str(face), picture) if face is not None else NOTHING.faces, balls)
+    faces = NOTHING.faces if face is None else faces_in(str(face), picture, REPORTED.face)
+    return Found(people, reach, rackets, faces, balls)
 
 
 def _people(net: Any, picture: NDArray[np.uint8]) -> tuple[F32, F32, F32, F32]:
@@ -322,7 +323,7 @@ def _common(box: NDArray[Any], boxes: NDArray[Any]) -> NDArray[Any]:
     return np.asarray(np.maximum(w, 0) * np.maximum(h, 0))
 
 
-def faces_in(model: str, picture: NDArray[np.uint8], least: float = REPORTED.face) -> F32:
+def faces_in(model: str, picture: NDArray[np.uint8], least: float) -> F32:
     """(M, 9) as in Found, the faces in `picture` (H, W, 3) BGR of the certainty `least` and more.
 
     Raises ValueError where the model file cannot be read.

@@ -82,6 +82,8 @@ def faces(certainty: float, x: float = 100, y: float = 100) -> np.ndarray:
     class Detector:
         def setInputSize(self, size: tuple[int, int]) -> None: ...
 
+        def setScoreThreshold(self, least: float) -> None: ...
+
         def detect(self, picture: np.ndarray) -> tuple[int, np.ndarray]:
             return 1, row
 
@@ -96,6 +98,8 @@ def face_edge() -> tuple[int, int]:
     class Detector:
         def setInputSize(self, size: tuple[int, int]) -> None:
             sizes.append(size)
+
+        def setScoreThreshold(self, least: float) -> None: ...
 
         def detect(self, picture: np.ndarray) -> tuple[int, None]:
             return 1, None
