@@ -150,6 +150,7 @@ class Exif(CameraFacts):
     """Capture facts of a frame; None or "" where the file does not say.
 
     time is local wall-clock time (naive, microseconds from the sub-second tag); utc_offset in minutes.
+    corrected_by is the seconds in `time` that `clocks` of the facts added to what the file says.
     gps_time is that of the last fix by satellite (naive, UTC).
     orientation as Exif 274 (1 to 8).
     """
@@ -161,6 +162,7 @@ class Exif(CameraFacts):
     orientation: int = 1
     notices: tuple[str, ...] = ()
     gps_time: datetime | None = None
+    corrected_by: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

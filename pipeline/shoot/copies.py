@@ -7,7 +7,7 @@ import zlib
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Sequence
 from contextlib import suppress
-from datetime import datetime
+from datetime import datetime, timedelta
 from functools import cache
 from pathlib import Path, PurePosixPath
 
@@ -77,11 +77,18 @@ def _second(frame: Frame) -> datetime | None:
 
 
 def _at_another_time(one: Frame, other: Frame) -> bool:
-    """Whether both say when they were taken, and not the same: many programs leave out what is below a second."""
-    times = [frame.exif.time for frame in (one, other) if frame.exif.time is not None]
-    if any(time.microsecond == 0 for time in times):
-        times = [time.replace(microsecond=0) for time in times]
-    return len(set(times)) == 2
+    """Whether both say when they were taken, and not the same, neither as their files say it nor as corrected by
+    `clocks`: an edited copy may not say of which camera it is. Many programs leave out what is below a second."""
+    times = [_times(frame) for frame in (one, other)]
+    if any(time.microsecond == 0 for some in times for time in some):
+        times = [{time.replace(microsecond=0) for time in some} for some in times]
+    return all(times) and not times[0] & times[1]
+
+
+def _times(frame: Frame) -> set[datetime]:
+    """When a frame was taken as its file says and as corrected; nothing where its file does not say."""
+    time, added = frame.exif.time, timedelta(seconds=frame.exif.corrected_by)
+    return set() if time is None else {time, time - added}
 
 
 def _same(some: Sequence[tuple[Frame, Path]], held: Collection[str], *, timed: bool) -> Iterator[str]:

@@ -103,6 +103,17 @@ def test_an_edited_copy_is_held_of_which_no_file_has_a_time(tmp_path: Path) -> N
     assert held(tmp_path) == {"TH1_0001", "TH1_0001_edit"}
 
 
+@pytest.mark.parametrize("copy", [TAKEN, TAKEN.replace(hour=20)])
+def test_an_edited_copy_is_held_whose_camera_has_a_corrected_clock(tmp_path: Path, copy: datetime) -> None:
+    """It may hold the time of the camera or the right one, and not say which camera it was."""
+    picture(tmp_path / "card" / "TH1_0001.jpg")
+    picture(tmp_path / "edited" / "TH1_0001_edit.jpg", copy)
+    (tmp_path / "shoot.yaml").write_text("clocks:\n  card/: 3600\n", encoding="utf-8")
+    assert held(tmp_path) == {"TH1_0001", "TH1_0001_edit"}
+    (tmp_path / "shoot.yaml").write_text("clocks:\n  card/: 1800\n", encoding="utf-8")
+    assert (held(tmp_path) == {"TH1_0001"}) == (copy != TAKEN)
+
+
 def test_frames_of_a_burst_that_are_called_by_their_second_are_none(tmp_path: Path) -> None:
     for nth, name in enumerate(["TH1_0001", "TH1_0001-1", "TH1_0001-2"]):  # 20 frames a second
         picture(tmp_path / f"{name}.jpg", TAKEN.replace(microsecond=50_000 * (nth + 1)))

@@ -271,4 +271,4 @@ def _moved(frame: Frame, seconds: _Seconds, start: datetime | None, problems: li
     zone = start.utcoffset() if start else None
     other_zone = zone is not None and exif.utc_offset != zone.total_seconds() / 60
     offset = None if other_zone or abs(shift) >= _ZONE_STEP else exif.utc_offset
-    return replace(frame, exif=replace(exif, time=time, utc_offset=offset))
+    return replace(frame, exif=replace(exif, time=time, utc_offset=offset, corrected_by=added))
