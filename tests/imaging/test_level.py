@@ -141,10 +141,10 @@ def test_frames_of_the_demonstration(small_shoot: tuple[Path, dict]) -> None:
     assert answered >= 2
 
 
-@pytest.mark.parametrize(("kind", "least", "most"), [("people", 0, 5), ("chart-jpeg", 17, 20)])
+@pytest.mark.parametrize(("kind", "least", "most"), [("people", 0, 8), ("chart-jpeg", 17, 20)])
 def test_photographs_turn_with_their_tilt(shared: Callable[[str], Path], kind: str, least: int, most: int) -> None:
-    """Between any two answers for turns of one photograph lies the angle between the turns; streets and decks, whose
-    lines run away in all directions, get none. But a bridge, whose posts lean by 2 degrees (by eye)."""
+    """Between any two answers for turns of one photograph lies the angle between the turns. Streets and decks, whose
+    lines run away in all directions, get few. They are upright by eye, but a bridge, whose posts lean by 2 degrees."""
     answered = 0
     for path in sorted(shared(f"data/{kind}").glob("*.[jJ][pP][gG]")):
         grey = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
@@ -156,7 +156,8 @@ def test_photographs_turn_with_their_tilt(shared: Callable[[str], Path], kind: s
         answered += len(away)
         if away:
             assert np.ptp(away) < 0.4, path.name
-            assert kind != "people" or (path.name.startswith("24274813513") and abs(np.mean(away) - 2.0) < 0.3)
+            leans = 2.0 if path.name.startswith("24274813513") else 0.0
+            assert kind != "people" or abs(np.mean(away) - leans) < 0.3, path.name
     assert least <= answered <= most
 
 

@@ -61,7 +61,7 @@ def test_a_camera_over_a_court_is_found_also_without_one_upright_line(
     roll: float, pitch: float, yaw: float, focal: float, upright: bool
 ) -> None:
     lines = seen_by(roll, pitch, yaw, focal, upright=upright)
-    found = fit([lines, lines], [EDGE, EDGE])
+    found = fit([lines] * 3, [EDGE] * 3)
     assert found is not None
     assert abs(found.roll - roll) < max(0.3, 3 * found.spread)
     assert found.spread < 0.5
@@ -70,7 +70,7 @@ def test_a_camera_over_a_court_is_found_also_without_one_upright_line(
 def test_lines_at_any_angle_are_no_hall() -> None:
     for seed in range(5):
         lines = seen_by(0, 0, 0, 2.0, seed, count=0, strays=120)
-        found = fit([lines, lines], [EDGE, EDGE])
+        found = fit([lines] * 3, [EDGE] * 3)
         assert found is not None and not found.sure and found.evidence < MANHATTAN.evidence
     few = seen_by(0, 0, 0, 2.0, count=3, strays=0)
     assert fit([few, few], [EDGE, EDGE]) is None
@@ -81,7 +81,7 @@ def test_level_lines_of_one_direction_may_be_a_turned_camera_or_a_wall_at_a_slan
     rng = np.random.default_rng(3)
     y = rng.uniform(-0.1, 0.3, 40)
     lines = rng.uniform(-0.3, 0.3, 40), y, 2.0 + 4 * y + rng.normal(0, 0.1, 40), np.full(40, 0.2)
-    found = fit([lines, lines], [EDGE, EDGE])
+    found = fit([lines] * 3, [EDGE] * 3)
     assert found is not None and found.spread > MANHATTAN.spread and not found.sure
 
 
