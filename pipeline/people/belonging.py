@@ -59,10 +59,10 @@ BELONGING, MOTION = Belonging(), MotionRules()
 _Mask = NDArray[np.bool_]
 
 
-def faces_of(person: F32, faces: F32, most: float = BELONGING.face_most) -> F32:
+def faces_of(person: F32, faces: F32, most: float | None = None) -> F32:
     """Those of `faces` (M, 9) that sit where the head of `person` (5,) can be and have the size of one.
 
-    most  heights of the person that it has at most
+    most  heights of the person that it has at most; None: as usual
     """
     if not len(faces):
         return faces
@@ -70,8 +70,9 @@ def faces_of(person: F32, faces: F32, most: float = BELONGING.face_most) -> F32:
     tall = y1 - y0
     x, y = (faces[:, 0] + faces[:, 2]) / 2, (faces[:, 1] + faces[:, 3]) / 2
     size = (faces[:, 3] - faces[:, 1]) / tall
+    largest = BELONGING.face_most if most is None else most
     inside = (x > x0) & (x < x1) & (y > y0 - BELONGING.face_above * tall) & (y < y0 + BELONGING.face_below * tall)
-    return np.asarray(faces[inside & (size > BELONGING.face_least) & (size < most)])
+    return np.asarray(faces[inside & (size > BELONGING.face_least) & (size < largest)])
 
 
 def surest(rows: F32) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -63,7 +64,9 @@ def test_the_peak_of_a_drawn_jump_is_the_best_of_its_burst(tmp_path: Path, share
     files = models(shared("models"))
     measured = [seen(cv2.imread(str(tmp_path / f"{name}.jpg")), files) for name in drawn]
     subjects = find_subjects([one.people for one in measured], TENTHS[:7].tolist())
-    told = dict(zip(drawn, (m.assessed(s) for m, s in zip(measured, subjects, strict=True)), strict=True))
+    qualities = [m.assessed(s) for m, s in zip(measured, subjects, strict=True)]
+    # Whether a drawn head passes for a face is chance.
+    told = {name: replace(one, face=1.0) for name, one in zip(drawn, qualities, strict=True)}
     best = next(name for name, one in rank([Burst(tuple(drawn))], told).items() if one.place == 1)
     assert abs((int(best[-1]) - 1) / 10 - peak) < 0.06
 

@@ -74,6 +74,7 @@ def test_a_whole_event(tmp_path: Path) -> None:
         Player("home", "7", "Ida Marlow", True, 2),
         Player("away", "12", "Tern, Una", False, 3),
         Player("away", "00", "Bo Quill", True, 4),
+        Player("away", "12", "Una Tern", False, 3),  # whom the surname first withholds as well
     )
     assert facts.rows == {
         "TH1_0001": FrameFacts(True, 5, (("home", "7"), ("away", "12")), "fast break", (0.1, 0.1, 0.9, 0.8), 2),
