@@ -83,6 +83,13 @@ def test_nothing_is_sent_of_a_run_during_which_somebody_withdraws(
     assert night.sent() == set() and not (night.folder / "out" / "web" / "web.zip").exists()
 
 
+def test_a_copy_counts_with_the_frame_that_is_named_meanwhile(night: Night) -> None:
+    noise = PIL.Image.frombytes("RGB", (96, 64), os.urandom(96 * 64 * 3))
+    noise.save(night.folder / "shoot" / "TH1_0003_edit.jpg")
+    status, told = night.run({"frames.csv": ROWS.replace("TH1_0003,,", "TH1_0003,home 77,")})
+    assert status == 1 and "2 frames are held back for consent since the run" in told, told
+
+
 def test_the_next_run_takes_the_picture_away_and_sends_the_rest(night: Night) -> None:
     night.run({"roster.csv": ROSTER.replace("Lea Ost,", "Lea Ost,no")})
     status, told = night.run()

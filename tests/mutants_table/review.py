@@ -55,6 +55,7 @@ MUTANTS = [
         "engine/test_wrong_rows.py",
     ),
     mutant("engine/kept/withdrawn.py", "if now.for_consent(f.name) and not", "if not", "engine/test_withdrawn.py"),
+    mutant("engine/kept/withdrawn.py", "with_copies(facts, shoot.frames, texts)", "texts", "engine/test_withdrawn.py"),
     mutant(_NOW, "[*self._gone(), *problems]", "problems", *_CONSENT),
     mutant(_NOW, 'if self._raw is None and "frames" in', 'if False and "frames" in', *_CONSENT),
     # a decision is on disk with its name; nobody wonders about a second review or a review that cannot write
