@@ -90,7 +90,16 @@ class _Drawing(demo._Shoot):
         self.kept: list[DrawnFrame] = []
         _Drawing.made.append(self)
 
-    def take(self, layer: Layer, extra: Picture | None, iso: int, gain: float, moment: float, more: dict) -> None:
+    def take(
+        self,
+        layer: Layer,
+        extra: Picture | None,
+        iso: int,
+        gain: float,
+        moment: float,
+        more: dict,
+        rng: np.random.Generator,
+    ) -> None:
         hall, name, exposure = self.hall, self.next_name(), demo._EXPOSURE * gain
         picture, _ = demo.lit(layer, moment, exposure, hall)
         lamps = [replace(lamp, depth=0.0, second=0.0) for lamp in (hall.left, hall.right)]
@@ -103,7 +112,7 @@ class _Drawing(demo._Shoot):
         picture = cv2.GaussianBlur(picture, (0, 0), 0.5)
         if hall.falloff:
             picture /= self.vignette[..., None]
-        _, a, b = demo.expose(picture, iso, self.rng, self.noise)  # so that the next frame is as in tests.evenness
+        _, a, b = demo.expose(picture, iso, rng, self.noise)
         if hall.falloff:
             picture *= self.vignette[..., None]
         self.frames[name] = more

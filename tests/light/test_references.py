@@ -242,7 +242,9 @@ def card_shoot(tmp_path_factory: pytest.TempPathFactory) -> Path:
     lamp = Lamp("HP3", 0.2, 0.3)
     folder = tmp_path_factory.mktemp("cards") / "shoot"
     plan = BurstPlan(0.0, 1600, 1.0, 60.0, frames=1)
-    write_demo(folder, hall=Hall(lamp, Lamp("LED-B5", 0.05, 1.0), bursts=(plan,)), seed=4, width=768, height=512)
+    # so far apart that one light lies on card and chart
+    hall = Hall(lamp, Lamp("LED-B5", 0.05, 1.0), bursts=(plan,), references=(-20.0, 20.0))
+    write_demo(folder, hall=hall, seed=4, width=768, height=512)
     return folder
 
 
