@@ -51,7 +51,9 @@ class Session(State):
                 theirs = self._without_names(str(now)) if hidden else now
                 said = f"{shown}: {field} was changed meanwhile, in another window or in the file"
                 raise ConflictError({**self._answer([shown] if shown else []), "message": said, "theirs": theirs})
-            corrects = field not in ("publish", "reference") and self.facts.is_wrong(about)
+            of_frame = field not in ("publish", "reference")
+            corrects = of_frame and self.facts.is_wrong(about)
+            says_who = self._says_who(about) if of_frame else None
             change = self.log.add(field, about, delivery, now, value, undoes, corrects=corrects)
             try:
                 self.facts.change(field, about, delivery, value)
@@ -62,6 +64,8 @@ class Session(State):
             except BaseException:
                 self.log.forget(change)
                 raise
+            if of_frame and self._says_who(about) != says_who:
+                self._search_soon()
             self._touch([shown])
             return
         raise RefusedError("another program writes this file all the time; close it there")

@@ -27,7 +27,7 @@ from pipeline.review.pending import Pending
 from pipeline.review.render_job import RenderJob
 from pipeline.review.values import same, wrote
 from pipeline.review.views import Views
-from pipeline.shoot.consent import held_by_own_texts
+from pipeline.shoot.consent import held_by_own_texts, with_copies
 from pipeline.shoot.facts import FrameFacts, held_back
 from pipeline.shoot.rows import withheld_names
 from pipeline.steps.crop import CropParams
@@ -36,7 +36,7 @@ from pipeline.textfile.messages import and_more
 
 Json = dict[str, JsonValue]
 _MOST_LOOKED_AT = 200  # frames whose files are looked for at a time, while a run is on
-_SOON = 0.2  # s until the frames' own texts are searched
+_SOON = 0.2  # s until the frames' own texts and their copies are searched
 
 
 class UnknownError(InputError):
@@ -78,7 +78,8 @@ class State:
         self.opened = OpenReview(opened.store)
         self.log = ChangeLog(opened.store)
         self.pending = Pending(opened.store, self.log)
-        self._own_texts = dict(opened.shoot.own_texts)
+        self._own_texts, self._searched = dict(opened.shoot.own_texts), opened.shoot.facts.roster
+        self._searching = threading.Lock()  # one search after the other
         self._real = {called: name for name, called in opened.called.items()}
         self.captions = Captions(opened.recipe)
         self.version = self._first = len(self.log.changes)
@@ -286,7 +287,6 @@ class State:
             self._read_record(self.pending.by_another_run())
 
     def _take_in(self) -> None:
-        roster = self.facts.facts.roster
         before = self.facts.facts
         frames = self.facts.refresh()
         if not frames and before is self.facts.facts:
@@ -294,30 +294,36 @@ class State:
         self.pending.by_hand(before, frames)
         self._touch([self._opened.called.get(name, name) for name in frames])
         self._roster_changed = self.version
-        if self.facts.facts.roster != roster:
-            self._search_soon()
+        self._search_soon()
 
     def _held_now(self) -> set[str]:
         return {name for name in self.shoot.index.frames if self.held(name)}
 
+    def _says_who(self, frame: str) -> tuple[bool, bool]:
+        """What copies of a frame are held by: whether the facts hold it, and whether they say who is in it."""
+        return bool(self.facts.held(frame, {})), bool(self.facts.row(frame).players)
+
     def _search_soon(self) -> None:
-        """Begin `_search_texts` in a thread of its own, once what is asked now is answered."""
-        search = threading.Timer(_SOON, self._search_texts)
+        """Begin `_search` in a thread of its own, once what is asked now is answered."""
+        search = threading.Timer(_SOON, self._search)
         search.daemon = True
         search.start()
 
-    def _search_texts(self) -> None:
-        """Look in every frame's own texts for the names that are withheld now."""
-        facts = self.facts.facts
-        found = held_by_own_texts(facts, self.shoot.frames)
-        with self._lock:
-            if self.facts.facts.roster != facts.roster:
-                return  # the next search is on
-            before = self._held_now()
-            self._own_texts = found
-            changed = before ^ self._held_now()
-            if changed:
-                self._touch([name for name in self.names() if self._real.get(name, name) in changed])
+    def _search(self) -> None:
+        """Look for the copies of what is held now; where other names are withheld now, in every frame's own texts for
+        these before."""
+        with self._searching:
+            facts, frames = self.facts.facts, self.shoot.frames
+            is_known = facts.roster == self._searched
+            found = with_copies(facts, frames, self._own_texts) if is_known else held_by_own_texts(facts, frames)
+            with self._lock:
+                if self.facts.facts.roster != facts.roster:
+                    return  # the next search waits
+                before = self._held_now()
+                self._own_texts, self._searched = found, facts.roster
+                changed = before ^ self._held_now()
+                if changed:
+                    self._touch([name for name in self.names() if self._real.get(name, name) in changed])
 
     def _touch(self, names: list[str]) -> None:
         self.version += 1

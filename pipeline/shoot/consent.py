@@ -13,7 +13,7 @@ from pipeline.errors import InputError, trace
 from pipeline.formats.metadata.own_texts import own_texts
 from pipeline.formats.metadata.search_blocks import Found
 from pipeline.formats.metadata.search_xmp import Text
-from pipeline.shoot.copies import copies
+from pipeline.shoot.copies import copies, is_copy
 from pipeline.shoot.facts import Facts, held_back, named_player
 from pipeline.shoot.sidecar import SIZE_LIMIT, sidecars
 from pipeline.textfile.reading import read_bytes
@@ -33,23 +33,21 @@ _DO = {
 
 
 def held_by_own_texts(facts: Facts, frames: Sequence[Frame]) -> dict[str, str]:
-    """Frame -> why it is held, without a name, where the roster has players with publish: no.
+    """Frame -> why it is held, without a name.
 
-    Such a frame names one of them, in whatever spelling, or has a text that cannot be read; or it is a copy of one that
-    is held back. Who made or owns the picture is not who is shown: a photographer may have a player's name.
+    Such a frame names a player with publish: no, in whatever spelling, or where there are some has a text that cannot
+    be read; or it is a copy of one that is held back. Who made or owns the picture is not who is shown: a photographer may have a player's name.
     """
-    if all(player.publish for player in facts.roster):
-        return {}
-    held: dict[str, str] = {}
-    for frame in frames:
-        why = _why_held(facts, frame)
-        if why:
-            held[frame.name] = why
-    return with_copies(facts, frames, held)
+    searched = () if all(player.publish for player in facts.roster) else frames
+    return with_copies(facts, frames, {frame.name: why for frame in searched if (why := _why_held(facts, frame))})
 
 
 def with_copies(facts: Facts, frames: Sequence[Frame], held: Mapping[str, str]) -> dict[str, str]:
-    """`held`, by their own texts, with the copies of these and of the frames that the facts hold back."""
+    """`held`, by their own texts, with the copies of these and of the frames that the facts hold back.
+
+    Copies among `held`, of an earlier look, are looked for anew.
+    """
+    held = {name: why for name, why in held.items() if not is_copy(why)}
     sources = {frame.name for frame in frames if frame.name in held or held_back(facts, facts.row(frame.name))}
     named = {name for name, row in facts.rows.items() if row.players}
     return {**copies(frames, sources, named), **held}

@@ -9,35 +9,51 @@ from collections.abc import Collection, Iterator, Sequence
 from contextlib import suppress
 from datetime import datetime, timedelta
 from functools import cache
+from itertools import product
 from pathlib import Path, PurePosixPath
 
 from pipeline.store.keys import digest_file
 from pipeline.types import Frame
 
-SAME = "its file is the same as that of another frame, which is held back"
+SAME = "its file is the same as that of {frame}, which is held back"
 VERSION = (
-    "by its name and time it is another version of a frame that is held back; write under players who is in it if that "
-    "is wrong"
+    "by its name and time it may be another version of {frame}, which is held back; if it is another picture, such as "
+    "the next of a burst that is named by the second, write under players who is in it"
 )
+MOMENT = (
+    "by its time, to a part of a second, it may be another version of {frame}, which is held back; if it is another "
+    "picture, write under players who is in it"
+)
+_REASONS = tuple(one.partition("{frame}")[0] for one in (SAME, VERSION, MOMENT))
 _PART = 1 << 16  # octets that tell most files apart
 _LEAST = 5  # characters of a name that says which frame it is, with a digit
+_COUNTED = 3  # digits of a number that counts frames, or more; shorter ones count copies
+_COUNTER = re.compile(rf"\d{{{_COUNTED},}}")
+_NEAR = 100  # numbers that are nearer count frames; of versions they are sizes, such as 1200 and 2048. No source
+_FEW = 6  # versions of one frame without a time; more are a series. No source
+_MOST = 60  # versions of one frame; more are a series, whatever their times say. No source
+_CAMERAS = 3  # that may have called frames alike: seconds in which versions of such frames were taken. No source
+_COARSE = 100_000  # microseconds: a camera that writes tenths of a second gives two frames of a burst one time
 _EVEN = 4  # a file without a time that can be packed so many times smaller may be one even tone, as others are
+_DAY = re.compile(r"(?:.*\D)?(?:19|20)\d\d(?:0\d|1[0-2])(?:[0-2]\d|3[01])")
 
 
 def copies(frames: Sequence[Frame], held: Collection[str], named: Collection[str]) -> dict[str, str]:
-    """Frame -> why it is to be held back as well: it is the very file of one of `held`, or one of the two is called
-    after the other, such as "TH1_0001 (1)" or "TH1_0001_edit", and was not taken at another time.
+    """Frame -> why it is to be held back as well: it is the very file of one of `held`; or one of the two is called
+    after the other, such as "TH1_0001 (1)" or "TH1_0001_edit", or both after a third that need not be there, and they
+    were not taken at another time; or one camera took both at one part of a second, which it cannot.
 
-    named  frames of which a person wrote who is in them: these are not judged by their names
+    named  frames of which a person wrote who is in them: these are not judged by their names and times
     """
     if not held:
         return {}
     found: dict[str, str] = {}
     settled = {*held, *named}
-    for one, other in _versions(frames):
-        for frame, twin in ((one, other), (other, one)):
-            if twin.name in held and frame.name not in settled:
-                found[frame.name] = VERSION
+    for pairs, why in ((_of_one_moment(frames, held), MOMENT), (_versions(frames, held), VERSION)):
+        for one, other in pairs:
+            for frame, twin in ((one, other), (other, one)):
+                if twin.name in held and frame.name not in settled:
+                    found[frame.name] = why.format(frame=twin.name)
     files = defaultdict[tuple[datetime | None, int], list[tuple[Frame, Path]]](list)
     for frame in frames:
         for path in frame.files:
@@ -45,19 +61,84 @@ def copies(frames: Sequence[Frame], held: Collection[str], named: Collection[str
                 files[_second(frame), path.stat().st_size].append((frame, path))
     for (second, _), some in files.items():
         if len(some) > 1 and any(frame.name in held for frame, _ in some):
-            found |= dict.fromkeys(_same(some, held, timed=second is not None), SAME)
+            found |= {one: SAME.format(frame=other) for one, other in _same(some, held, timed=second is not None)}
     return found
 
 
-def _versions(frames: Sequence[Frame]) -> Iterator[tuple[Frame, Frame]]:
-    """(a frame, one that is called after it)"""
-    called = defaultdict[str, list[Frame]](list)
+def is_copy(why: str) -> bool:
+    """Whether a reason for holding a frame back is one of `copies`."""
+    return why.startswith(_REASONS)
+
+
+def _versions(frames: Sequence[Frame], held: Collection[str]) -> Iterator[tuple[Frame, Frame]]:
+    """(a frame, one that is called after it, or after what it is called after); one of the two is held"""
+    called, after = defaultdict[str, list[Frame]](list), defaultdict[str, list[Frame]](list)
+    of_held = {part for frame in frames if frame.name in held for part in _parts(_stem(frame))}
     for frame in frames:
         called[_stem(frame)].append(frame)
+        for part in _parts(_stem(frame)):
+            if part in of_held:
+                after[part].append(frame)
     for stem, some in called.items():
         for part in _parts(stem):
             for one in called.get(part, ()):
                 yield from ((one, other) for other in some if not _at_another_time(one, other))
+    for part, some in after.items():
+        for one in some if _says_which(part, some) else ():
+            others = [other for other in some if one.name in held and other is not one]
+            yield from ((one, other) for other in others if _are_versions(one, other, part))
+
+
+def _says_which(part: str, some: Sequence[Frame]) -> bool:
+    """Whether what the names of `some` frames have in common may be the name of one frame, of which they are versions:
+    it ends with a number that counts frames and is no day, and they are few, or were taken together."""
+    digits = re.search(r"\d+$", part)
+    if digits is None or len(digits[0]) < _COUNTED or _DAY.fullmatch(part) or len(some) > _MOST:
+        return False
+    seconds = [_second(frame) for frame in some]
+    return len({*seconds} - {None}) <= _CAMERAS and seconds.count(None) <= _FEW
+
+
+def _are_versions(one: Frame, other: Frame, part: str) -> bool:
+    """Whether two frames in whose names `part` is may be versions of one that is called so: they were not taken at
+    another time, and what else is in their names does not count frames."""
+    rest = [_COUNTER.findall(_stem(frame).replace(part, " ", 1)) for frame in (one, other)]
+    counted = [sorted(pair) for pair in product(*rest) if len(pair[0]) == len(pair[1]) and pair[0] != pair[1]]
+    are_next = any(low.startswith("0") or int(high) - int(low) < _NEAR for low, high in counted)
+    return not are_next and not _at_another_time(one, other)
+
+
+def _of_one_moment(frames: Sequence[Frame], held: Collection[str]) -> Iterator[tuple[Frame, Frame]]:
+    """(a frame, another of the same part of a second): one of the two is held, and nothing says that another camera
+    took the other."""
+    fine = {_camera(f) for f in frames if f.exif.time and f.exif.has_subseconds and f.exif.time.microsecond % _COARSE}
+    at = defaultdict[datetime, list[Frame]](list)
+    for frame in frames:
+        if frame.exif.has_subseconds and _camera(frame) in fine:
+            for time in _times(frame):
+                at[time].append(frame)
+    still = _standing(frames)
+    for some in at.values():
+        for one in some:
+            if one.name in held and _camera(one) not in still:
+                yield from ((one, other) for other in some if other is not one and _may_be_one_camera(one, other))
+
+
+def _standing(frames: Sequence[Frame]) -> set[tuple[str, str, str]]:
+    """The cameras that always write the same part of a second."""
+    parts = defaultdict[tuple[str, str, str], list[int]](list)
+    for frame in frames:
+        if frame.exif.time and frame.exif.has_subseconds:
+            parts[_camera(frame)].append(frame.exif.time.microsecond)
+    return {camera for camera, some in parts.items() if len(some) > 2 and len(set(some)) == 1}
+
+
+def _camera(frame: Frame) -> tuple[str, str, str]:
+    return frame.exif.make, frame.exif.model, frame.exif.serial
+
+
+def _may_be_one_camera(one: Frame, other: Frame) -> bool:
+    return all(not a or not b or a == b for a, b in zip(_camera(one), _camera(other), strict=True))
 
 
 def _parts(stem: str) -> set[str]:
@@ -91,20 +172,21 @@ def _times(frame: Frame) -> set[datetime]:
     return set() if time is None else {time, time - added}
 
 
-def _same(some: Sequence[tuple[Frame, Path]], held: Collection[str], *, timed: bool) -> Iterator[str]:
-    """The frames that are not `held` of which a file has the octets of one that is; all files are of one size."""
+def _same(some: Sequence[tuple[Frame, Path]], held: Collection[str], *, timed: bool) -> Iterator[tuple[str, str]]:
+    """(a frame that is not held, one of `held` of which a file has the same octets); all files are of one size."""
     digests = cache(digest_file)
-    kept = defaultdict[bytes, list[Path]](list)
+    kept = defaultdict[bytes, list[tuple[Frame, Path]]](list)
     for frame, path in some:
         if frame.name in held:
             with suppress(OSError):
-                kept[_middle(path)].append(path)
+                kept[_middle(path)].append((frame, path))
     for frame, path in some:
         if frame.name not in held:
             with suppress(OSError):
                 alike = kept.get(_middle(path), ())
-                if alike and (timed or not _is_even(path)) and digests(path) in map(digests, alike):
-                    yield frame.name
+                if alike and (timed or not _is_even(path)):
+                    same = (twin.name for twin, file in alike if digests(file) == digests(path))
+                    yield from ((frame.name, name) for name in same)
 
 
 def _middle(path: Path) -> bytes:

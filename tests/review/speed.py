@@ -88,7 +88,7 @@ def decisions(session: Session, frames: int) -> Mapping[str, Callable[[int], obj
         "reference": lambda n: session.reference(names[n], {"patch": [0.1, 0.1, 0.2, 0.2], "end": "left"}),
         "undo": lambda n: session.undo(),
         "caption": lambda n: session.caption(names[n], [["home", "3"]], "jumps"),
-        "the frames' own texts, later": lambda n: n or session._search_texts(),
+        "the frames' own texts, later": lambda n: n or session._search(),
         "a look of another tab": lambda n: session.since(session.version),
     }
 

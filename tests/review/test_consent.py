@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -133,12 +134,35 @@ def test_frames_whose_own_texts_name_the_player_follow(night: Path, tab: Open) -
         exif[0x010E] = "Zofia Kłosowska saves"  # ImageDescription
         picture.save(path, exif=exif)
     version = one.post("api/consent", team="away", number="12", publish=False)["version"]
-    for _ in range(100):
-        found = one.get(f"api/since/{version}")
-        if found["frames"]:
-            break
+    found = changed_after(one, version)
+    assert [frame["name"] for frame in found] == ["TH1_0006"] and "metadata" in found[0]["held"]
+
+
+def test_copies_of_a_frame_that_is_named_follow(night: Path, tab: Open) -> None:
+    shutil.copy(night / "shoot" / "TH1_0001.jpg", night / "shoot" / "TH1_0006.jpg")
+    one = tab()
+    named = {"frame": "TH1_0001", "field": "players"}
+    version = one.post("api/frame", **named, value=[["home", "4"]], seen=[["home", "7"]])["version"]
+    found = changed_after(one, version)
+    assert [frame["name"] for frame in found] == ["TH1_0006"] and "same as that of TH1_0001" in found[0]["held"]
+    assert found[0]["deliveries"] == {}
+    version = one.post("api/frame", **named, value=[["home", "7"]], seen=[["home", "4"]])["version"]
+    found = changed_after(one, version)
+    assert [frame["name"] for frame in found] == ["TH1_0006"] and found[0]["held"] == ""
+    version = one.get("api/since/0")["version"]
+    path = night / "facts" / "frames.csv"  # by another program
+    path.write_bytes(path.read_bytes().replace(b"TH1_0001;;3;home 7", b"TH1_0001;;3;home 4"))
+    assert [frame["name"] for frame in changed_after(one, version)] == ["TH1_0001"]
+    assert [frame["name"] for frame in changed_after(one, version + 1)] == ["TH1_0006"]
+
+
+def changed_after(one: Tab, version: int) -> list[dict]:
+    """The frames that changed after a version, once some have."""
+    for _ in range(200):
+        if found := one.get(f"api/since/{version}")["frames"]:
+            return found
         time.sleep(0.05)
-    assert [frame["name"] for frame in found["frames"]] == ["TH1_0006"] and "metadata" in found["frames"][0]["held"]
+    return []
 
 
 def test_a_player_named_into_a_frame_who_must_not_be_shown_holds_it(night: Path, tab: Open) -> None:

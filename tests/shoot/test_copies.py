@@ -6,6 +6,7 @@ How file managers and editors call copies is common practice, no source.
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
@@ -13,7 +14,7 @@ import PIL.Image
 import pytest
 
 from pipeline.engine.jobs import read_shoot
-from pipeline.shoot.copies import SAME, copies
+from pipeline.shoot.copies import SAME, copies, is_copy
 from pipeline.types import Frame
 
 ROSTER = "team,number,name,publish\nhome,7,Ida Berg,no\nhome,8,Ane Mo,\n"
@@ -134,7 +135,7 @@ def test_files_of_one_size_and_second_are_read_once(tmp_path: Path, monkeypatch:
     frames.append(Frame("b", tmp_path / "b.jpg", "b.jpg", "picture", exif))
     opened, really = [], Path.open
     monkeypatch.setattr(Path, "open", lambda path, mode: (opened.append(path), really(path, mode))[1])
-    assert copies(frames, {frame.name for frame in frames[:200:2]}, ()) == {"b": SAME}
+    assert copies(frames, {frame.name for frame in frames[:200:2]}, ()) == {"b": SAME.format(frame="TH1_0000")}
     assert len(opened) == len(frames) + 2  # and those two as a whole
 
 
@@ -158,3 +159,111 @@ def test_a_name_that_says_little_is_not_looked_for(tmp_path: Path) -> None:
     picture(tmp_path / "U 7 final.jpg")
     picture(tmp_path / "finals 7.jpg")
     assert held(tmp_path, "frame,players\n7,home 7\n") == {"7"}
+
+
+EDITED = ["TH1_0001_edit", "TH1_0001_web", "Copy of TH1_0001"]
+BY_WORDS = "frame,words\n{},Ida Berg shoots\n"
+
+
+@pytest.mark.parametrize("taken", [TAKEN, TAKEN.replace(microsecond=450_000), None])
+@pytest.mark.parametrize("first", EDITED)
+def test_edited_copies_find_each_other_without_their_original(
+    tmp_path: Path, first: str, taken: datetime | None
+) -> None:
+    for name in EDITED:
+        picture(tmp_path / f"{name}.jpg", taken)
+    for at in range(8):  # a series after a word that ends in a number, and others of the camera
+        picture(tmp_path / f"Hall100_{at:04d}.jpg", TAKEN.replace(second=20 + 2 * at))
+    assert held(tmp_path, BY_WORDS.format(first)) == {*EDITED}
+    assert held(tmp_path, BY_WORDS.format("Hall100_0003")) == {"Hall100_0003"}
+    rest = [name for name in EDITED if name != first]
+    rows = BY_WORDS.format(first) + "".join(f'"{name}",\n' for name in rest)
+    assert held(tmp_path, rows) == {*EDITED}  # a row that says nothing frees none
+    rows = f"frame,players\n{first},home 7\n" + "".join(f"{name},home 8\n" for name in rest)
+    assert held(tmp_path, rows) == {first}  # somebody looked
+
+
+@pytest.mark.parametrize(
+    ("names", "taken"),
+    [
+        (["TH1_0001_1200", "TH1_0001_2048"], None),
+        (["TH1_0001-1", "TH1_0001-2"], None),
+        (["20260214_193012_1", "20260214_193012_2"], TAKEN),  # it may be a burst: the row can say so
+        (["TH1_2014 bw", "TH1_2014 colour"], None),
+    ],
+)
+def test_versions_are_held_that_numbers_or_sizes_tell_apart(
+    tmp_path: Path, names: list[str], taken: datetime | None
+) -> None:
+    for name in names:
+        picture(tmp_path / f"{name}.jpg", taken)
+    assert held(tmp_path, f"frame,players\n{names[0]},home 7\n") == {*names}
+
+
+@pytest.mark.parametrize(
+    ("names", "taken"),
+    [
+        (["Hall100_0001", "Hall100_0002"], TAKEN),
+        (["Hall2026_1234", "Hall2026_1235"], None),
+        (["20260214_shot", "20260214_save"], None),
+        (["Lantern Cup 14 shot", "Lantern Cup 14 save"], None),
+        ([f"Lantern Cup 2026 {word}" for word in ("shot", "save", "pass", "jump", "fall", "goal", "end")], None),
+        ([f"Hall100 {number}" for number in range(100, 170)], TAKEN),
+    ],
+)
+def test_a_series_is_none_of_versions(tmp_path: Path, names: list[str], taken: datetime | None) -> None:
+    for name in names:
+        picture(tmp_path / f"{name}.jpg", taken)
+    assert held(tmp_path, f"frame,players\n{names[0]},home 7\n") == {names[0]}
+
+
+@pytest.mark.parametrize("name", ["for the club", "TH1_0007"])
+def test_one_camera_takes_one_picture_at_a_time(tmp_path: Path, name: str) -> None:
+    """An edited copy under a name of its own keeps the time of its frame, to a part of a second."""
+    moment = TAKEN.replace(microsecond=370_000)
+    picture(tmp_path / "TH1_0001.jpg", moment)
+    picture(tmp_path / "TH1_0002.jpg", TAKEN.replace(microsecond=420_000))
+    picture(tmp_path / f"{name}.jpg", moment)
+    assert held(tmp_path) == {"TH1_0001", name}
+    assert held(tmp_path, f"{ROWS}{name},home 8\n") == {"TH1_0001"}
+
+
+@pytest.mark.parametrize("parts", [[300_000, 300_000, 600_000], [450_000, 450_000, 450_000]])
+def test_a_camera_that_writes_no_fine_parts_of_a_second_tells_nothing(tmp_path: Path, parts: list[int]) -> None:
+    for at, part in enumerate(parts, 1):
+        picture(tmp_path / f"TH1_{at:04d}.jpg", TAKEN.replace(microsecond=part))
+    assert held(tmp_path) == {"TH1_0001"}
+
+
+def test_another_camera_may_have_taken_another_picture_at_that_moment(tmp_path: Path) -> None:
+    moment = TAKEN.replace(microsecond=370_000)
+    exif = read_one(tmp_path, moment).exif
+    one = Frame("TH1_0001", tmp_path / "a.jpg", "TH1_0001.jpg", "picture", replace(exif, serial="1"))
+    for serial, alike in (("2", False), ("", True), ("1", True)):
+        other = Frame("IMG_9999", tmp_path / "b.jpg", "IMG_9999.jpg", "picture", replace(exif, serial=serial))
+        found = copies([one, other], {"TH1_0001"}, ())
+        assert set(found) == ({"IMG_9999"} if alike else set()) and all(map(is_copy, found.values()))
+
+
+def read_one(folder: Path, taken: datetime) -> Frame:
+    picture(folder / "a.jpg", taken)
+    return read_shoot(folder, models=folder).frames[0]
+
+
+def test_a_copy_is_held_for_a_reason_that_names_the_frame_and_says_what_frees_it(tmp_path: Path) -> None:
+    picture(tmp_path / "TH1_0001.jpg")
+    picture(tmp_path / "TH1_0001-1.jpg")
+    held(tmp_path)
+    why = read_shoot(tmp_path, models=tmp_path).withheld("TH1_0001-1")
+    assert "another version of TH1_0001, which is held back" in why
+    assert "burst that is named by the second, write under players" in why and is_copy(why)
+
+
+def test_a_copy_of_a_frame_is_held_of_which_it_is_not_known_whom_it_shows(tmp_path: Path) -> None:
+    """Its row is wrong, and nobody in the roster must not be shown."""
+    for name in ("TH1_0001", "TH1_0001_edit", "TH1_0002"):
+        picture(tmp_path / f"{name}.jpg")
+    (tmp_path / "roster.csv").write_text("team,number,name\nhome,8,Ane Mo\n", encoding="utf-8")
+    (tmp_path / "frames.csv").write_text("frame,players\nTH1_0001,home 88\n", encoding="utf-8")
+    shoot = read_shoot(tmp_path, models=tmp_path)
+    assert {frame.name for frame in shoot.frames if shoot.withheld(frame.name)} == {"TH1_0001", "TH1_0001_edit"}
