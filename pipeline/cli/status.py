@@ -129,12 +129,11 @@ def _in_folders(folders: int) -> str:
 
 
 def _not_delivered(counts: Counts) -> str:
-    consent = f" ({counts.consent} for consent)" if counts.consent else ""
     rest = f", {counts.left_out} not chosen" if counts.left_out else ""
     rest += f", {counts.undone} not done" if counts.undone else ""
     if counts.unmatched_rows:
         rest += f", {counted(counts.unmatched_rows, 'row')} of frames.csv not used"
-    return f"{counts.held} held back{consent}{rest}"
+    return f"{counts.held} held back{counts.why_held}{rest}"
 
 
 def _print_notes(

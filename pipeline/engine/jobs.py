@@ -24,7 +24,7 @@ from pipeline.shoot.bursts import find_bursts
 from pipeline.shoot.clocks.correction import with_clocks
 from pipeline.shoot.clocks.fit import ClockNote, clock_notes
 from pipeline.shoot.consent import held_by_own_texts, is_named
-from pipeline.shoot.facts import Facts, FrameFacts, held_back
+from pipeline.shoot.facts import WRONG_LINE, Facts, FrameFacts, held_back
 from pipeline.shoot.frame_names import NOTHING_KNOWN, FrameIndex, NameMemory, with_numbers
 from pipeline.shoot.read_facts import load_facts, written_names
 from pipeline.shoot.scan import Scan, scan
@@ -82,6 +82,14 @@ class Shoot:
     def for_consent(self, frame: str) -> bool:
         """Whether a frame may be in no delivery because of who is in it, or may be, whatever else is said of it."""
         return bool(held_back(self.facts, self.facts.row(frame)) or self.own_texts.get(frame, ""))
+
+    def for_wrong_line(self, frame: str) -> bool:
+        """Whether a frame that is held `for_consent` is so only until a line of a table is corrected."""
+        own, row = self.own_texts.get(frame, ""), replace(self.facts.row(frame), unclear="")
+        players = tuple(player for player in self.facts.roster if not player.wrong)
+        if held_back(replace(self.facts, roster=players), row):
+            return False
+        return WRONG_LINE in own if own else self.for_consent(frame)
 
     def shows_withheld(self, frame: str) -> bool:
         """Whether a person or the frame's own texts say that it shows a player who must not be published."""

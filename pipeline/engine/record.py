@@ -29,7 +29,7 @@ from pipeline.report.record import (
     Status,
     read_record,
 )
-from pipeline.shoot.facts import without_rows
+from pipeline.shoot.facts import nobody_known, without_rows
 from pipeline.shoot.pairs import kind_of_twin
 from pipeline.store.keys import environment
 from pipeline.textfile.messages import and_more, counted
@@ -94,7 +94,9 @@ def build(
         finish(one, entry)
         frames.put(name, entry)
         statuses[entry.status] += 1
-        counts.consent += entry.status == "held" and shoot.facts.row(name).keep
+        if entry.status == "held" and shoot.facts.row(name).keep:
+            is_wrong = shoot.for_wrong_line(name)
+            counts.wrong_lines, counts.consent = counts.wrong_lines + is_wrong, counts.consent + (not is_wrong)
         counts.files += len(entry.deliveries)
     for name, why in shoot.lost:
         status: Status = "failed" if name in log.failed else "undone"
@@ -105,7 +107,8 @@ def build(
     counts.left_out, counts.undone = statuses["left out"], statuses["undone"]
     counts.unmatched_rows = sum(name in log.failed for name, _ in shoot.missing)
     counts.failed += counts.unmatched_rows
-    notices = [*_beside_withheld(shoot, frames), *without_rows(shoot.facts), *log.moved, *shoot.notices]
+    of_facts = [*nobody_known(shoot.facts), *without_rows(shoot.facts)]
+    notices = [*_beside_withheld(shoot, frames), *of_facts, *log.moved, *shoot.notices]
     for name, why in shoot.missing:
         frames.put(name, FrameRecord("", "failed" if name in log.failed else "undone", why))
     return RunRecord(

@@ -110,7 +110,7 @@ def _needs(record: RunRecord, facts: str, told: _Told) -> Iterator[Need]:
         yield Need("undone", f"{counts.undone:,} not done", "Not done", counted(counts.undone, "frame"),
                    told.kinds(told.reasons["undone"]), "Run the same command again to finish them.")  # fmt: skip
     if held := told.kinds(told.reasons["held"]):
-        short = f"{counts.held:,} held back" + (f" ({counts.consent:,} for consent)" if counts.consent else "")
+        short = f"{counts.held:,} held back{counts.why_held}"
         yield Need("held", short, "Held back from every delivery", counted(counts.held, "frame"), held,
                    f"These are in no delivery. What decides is roster.csv and frames.csv in {facts}.")  # fmt: skip
     if doubts := told.kinds(told.doubts):

@@ -108,7 +108,8 @@ class Counts:
 
     delivered, failed, held, left_out, undone  frames by status; frames  of the shoot, in all
     unmatched_rows  of those failed, the ones that are no frame but rows of frames.csv that were not used
-    consent   of those held, the ones that are held because of who is in them
+    consent   of those held, the ones that are held because of who is in them; wrong_lines  the ones that are held until
+    a line of a table is corrected, since nobody knows whom it means or what it says
     files     delivered files in OUT; rendered  frames that this run rendered; reused  files that were there already
     captions_rewritten  files whose texts this run wrote again
     """
@@ -125,6 +126,14 @@ class Counts:
     reused: int = 0
     captions_rewritten: int = 0
     unmatched_rows: int = 0
+    wrong_lines: int = 0
+
+    @property
+    def why_held(self) -> str:
+        """Why frames are held, to follow how many: " (8 for consent, 1 for a wrong line)"."""
+        reasons = ((self.consent, "for consent"), (self.wrong_lines, "for a wrong line in a table"))
+        said = ", ".join(f"{count:,} {why}" for count, why in reasons if count)
+        return f" ({said})" if said else ""
 
     @property
     def failed_frames(self) -> int:

@@ -79,7 +79,7 @@ class State:
         self.log = ChangeLog(opened.store)
         self.pending = Pending(opened.store, self.log)
         self._own_texts, self._searched = dict(opened.shoot.own_texts), opened.shoot.facts.roster
-        self._searching = threading.Lock()  # one search after the other
+        self._searching = threading.Lock()
         self._real = {called: name for name, called in opened.called.items()}
         self.captions = Captions(opened.recipe)
         self.version = self._first = len(self.log.changes)
@@ -159,7 +159,9 @@ class State:
                 if frame.status != "held" and (held := self.held(real)):
                     counts.delivered -= frame.status == "delivered"
                     counts.files -= len(frame.deliveries)
-                    counts.held, counts.consent = counts.held + 1, counts.consent + 1
+                    wrong = self.facts.is_wrong(real)
+                    counts.wrong_lines, counts.consent = counts.wrong_lines + wrong, counts.consent + (not wrong)
+                    counts.held += 1
                     frames[name] = replace(
                         frame, status="held", reason=held, notices=[], decisions=[], deliveries={}, rank=None
                     )
@@ -305,8 +307,7 @@ class State:
 
     def _search_soon(self) -> None:
         """Begin `_search` in a thread of its own, once what is asked now is answered."""
-        search = threading.Timer(_SOON, self._search)
-        search.daemon = True
+        (search := threading.Timer(_SOON, self._search)).daemon = True
         search.start()
 
     def _search(self) -> None:

@@ -36,7 +36,8 @@ def held_by_own_texts(facts: Facts, frames: Sequence[Frame]) -> dict[str, str]:
     """Frame -> why it is held, without a name.
 
     Such a frame names a player with publish: no, in whatever spelling, or where there are some has a text that cannot
-    be read; or it is a copy of one that is held back. Who made or owns the picture is not who is shown: a photographer may have a player's name.
+    be read; or it is a copy of one that is held back. Who made or owns the picture is not who is shown: a photographer
+    may have a player's name.
     """
     searched = () if all(player.publish for player in facts.roster) else frames
     return with_copies(facts, frames, {frame.name: why for frame in searched if (why := _why_held(facts, frame))})

@@ -38,6 +38,7 @@ MARKS = "for"  # a column that a person may add: whom a frame is for, in words t
 # to know which frame a row means.
 INFO_COLUMNS = ("file", "burst", "time", "score", "suggested", "why", "suggested_players", "caption")
 
+WRONG_LINE = "is wrong, so that who is meant is withheld"
 
 # A shirt number in words, after case folding: common practice, no source.
 _NUMBERED = re.compile(r"(?:#|(?<!\w)(?:no|nr|num|number|nummer|numero|número|numéro|n°)(?![^\W\d])\.?)\s*(\d+)(?!\w)")
@@ -57,7 +58,7 @@ class Player:
     @property
     def why(self) -> str:
         """Why this player is withheld, to follow "the line in the roster", without the name."""
-        says = "is wrong, so that who is meant is withheld" if self.wrong else "says publish: no"
+        says = WRONG_LINE if self.wrong else "says publish: no"
         return f"{says} (line {self.line})"
 
 
@@ -165,6 +166,19 @@ def without_rows(facts: Facts) -> list[str]:
     frames = "1 frame has" if len(facts.unnamed) == 1 else f"{len(facts.unnamed):,} frames have"
     table = Path(facts.frames_file).name
     return [f"{frames} no row in {table}: {and_more(facts.unnamed)}; their captions say only what shoot.yaml says"]
+
+
+def nobody_known(facts: Facts) -> list[str]:
+    """A notice where nothing says who must not be shown: no file of facts was found, or the roster is not filled in."""
+    if facts.roster or facts.minors or ((facts.source_file or facts.frames_file) and not facts.roster_file):
+        return []
+    lacking = (
+        f"{Path(facts.roster_file).name} has no players" if facts.roster_file else "no roster.csv was given or found"
+    )
+    return [
+        f"{lacking}, so it is not known who must not be shown, and no frame is held back for consent: look through "
+        "the pictures before you publish any, or fill in the tables that evencourt prepare writes and run again"
+    ]
 
 
 def withheld(facts: Facts, player: Player) -> bool:

@@ -18,6 +18,7 @@ from pipeline import __version__
 
 _CHUNK = 1 << 20
 _HOLLOW = 1 << 30  # octets from which holes are looked for; reading a terabyte of them takes hours. No source
+_MOST_HOLES = 1000  # each takes two questions to the system; no source
 MOSTLY_EMPTY = "is a gigabyte or more and mostly empty, as no picture is"
 
 
@@ -29,7 +30,7 @@ def digest_file(path: Path) -> str:
 
 def digest_of(file: BinaryIO) -> str:
     """The same of an open file, read a megabyte at a time from where it stands."""
-    if is_hollow(os.fstat(file.fileno())):
+    if is_hollow(file.fileno()):
         raise OSError(errno.EFBIG, MOSTLY_EMPTY, file.name)
     digest = hashlib.sha256()
     while chunk := file.read(_CHUNK):
@@ -37,10 +38,39 @@ def digest_of(file: BinaryIO) -> str:
     return digest.hexdigest()
 
 
-def is_hollow(about: os.stat_result) -> bool:
-    """Whether less than half of a large file is on the disk (POSIX: st_blocks, 512 octets each); the rest are holes."""
-    on_disk = 512 * getattr(about, "st_blocks", about.st_size)
-    return about.st_size >= _HOLLOW and on_disk < about.st_size // 2
+def is_hollow(file: int) -> bool:
+    """Whether less than half of a large file is on the disk, the rest of it holes, by its descriptor. Raises OSError.
+
+    Systems count blocks of 512 octets (POSIX: st_blocks); some network disks count none, nor does Windows. There the
+    holes are asked for (SEEK_DATA, SEEK_HOLE: POSIX.1-2024), and where nothing tells of them there are none.
+    """
+    about = os.fstat(file)
+    if about.st_size < _HOLLOW or 512 * getattr(about, "st_blocks", 0) >= about.st_size // 2:
+        return False
+    try:
+        return _octets_of_data(file, about.st_size) < about.st_size // 2
+    except (AttributeError, OSError):  # the system has no such call, or the disk does not answer it
+        return bool(getattr(about, "st_blocks", 0))
+
+
+def _octets_of_data(file: int, size: int) -> int:
+    """How much of a file is no hole; what lies behind the first thousand holes counts as data."""
+    found, at, stands = 0, 0, os.lseek(file, 0, os.SEEK_CUR)
+    try:
+        for _ in range(_MOST_HOLES):
+            try:
+                begin = os.lseek(file, at, os.SEEK_DATA)
+            except OSError as error:
+                if error.errno == errno.ENXIO:  # no data up to the end
+                    return found
+                raise
+            at = os.lseek(file, begin, os.SEEK_HOLE)
+            found += at - begin
+            if at >= size:
+                return found
+        return found + size - at
+    finally:
+        os.lseek(file, stands, os.SEEK_SET)
 
 
 def digest_json(value: Any) -> str:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
+import os
 import platform
 import sys
+from contextlib import nullcontext
 from pathlib import Path
 
 import cv2
@@ -13,7 +16,8 @@ import pytest
 import rawpy
 
 from pipeline.engine.kept.compare import _delivered
-from pipeline.store.keys import digest_file, digest_json, environment
+from pipeline.store import keys
+from pipeline.store.keys import digest_file, digest_json, digest_of, environment, is_hollow
 from pipeline.store.places import digest_below
 
 # NIST, "Secure Hash Standard" FIPS 180-4, and its example values for SHA-256; the million times "a" is in
@@ -49,6 +53,55 @@ def test_a_terabyte_of_holes_is_not_read(tmp_path: Path) -> None:
     assert digest_below(tmp_path, "web/TH1_0001.jpg") is None
     said = _delivered(tmp_path, "web/TH1_0001.jpg", "0" * 64, None)
     assert said == "web/TH1_0001.jpg: is a gigabyte or more and mostly empty, as no picture is"
+
+
+@pytest.mark.parametrize("tells", [True, False])
+def test_a_disk_that_counts_no_blocks_holds_files_all_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, tells: bool
+) -> None:
+    """As some network disks do. tells  whether the system says where holes are (SEEK_HOLE of POSIX.1-2024)"""
+    really = os.fstat
+    monkeypatch.setattr(keys, "_HOLLOW", 1 << 20)
+    monkeypatch.setattr(os, "fstat", lambda file: _Counted(really(file), 0))
+    if not tells:
+        monkeypatch.delattr(os, "SEEK_DATA")
+    data = os.urandom(4 << 20)
+    (tmp_path / "full").write_bytes(data)
+    assert digest_file(tmp_path / "full") == hashlib.sha256(data).hexdigest()
+    with (tmp_path / "full").open("rb") as file:
+        file.seek(1000)
+        assert digest_of(file) == hashlib.sha256(data[1000:]).hexdigest()
+    for name, filled in (("most", 3 << 20), ("some", 1 << 20)):
+        with (tmp_path / name).open("wb") as file:
+            file.write(data[:filled])
+            file.truncate(4 << 20)
+        hollow = tells and name == "some"
+        with pytest.raises(OSError, match="mostly empty") if hollow else nullcontext():
+            assert digest_file(tmp_path / name) == hashlib.sha256(data[:filled] + bytes((4 << 20) - filled)).hexdigest()
+
+
+def test_where_no_holes_are_told_the_blocks_count(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    really = os.fstat
+    monkeypatch.setattr(keys, "_HOLLOW", 1 << 20)
+
+    def refuses(file: int, at: int, whence: int) -> int:
+        if whence not in (os.SEEK_SET, os.SEEK_CUR):
+            raise OSError(errno.EINVAL, "Invalid argument")
+        return 0
+
+    (tmp_path / "file").write_bytes(bytes(2 << 20))
+    for blocks, hollow in ((8, True), (0, False), ((1 << 20) // 512, False)):
+        monkeypatch.setattr(os, "fstat", lambda file, blocks=blocks: _Counted(really(file), blocks))
+        monkeypatch.setattr(os, "lseek", refuses)
+        with (tmp_path / "file").open("rb") as file:
+            assert is_hollow(file.fileno()) == hollow
+
+
+class _Counted:
+    """What a system says of a file, with another number of blocks."""
+
+    def __init__(self, about: os.stat_result, blocks: int) -> None:
+        self.st_size, self.st_mode, self.st_blksize, self.st_blocks = about.st_size, about.st_mode, 4096, blocks
 
 
 def test_a_file_longer_than_one_read(tmp_path: Path) -> None:

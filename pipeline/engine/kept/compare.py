@@ -82,6 +82,14 @@ def is_unfinished(store: Store, record: RunRecord, manifest: Manifest | None) ->
     return record.state == "stopped" or killed
 
 
+def _why_unread(path: Path) -> str:
+    with suppress(OSError):
+        if path.is_file():
+            with path.open("rb") as file:
+                return MOSTLY_EMPTY if is_hollow(file.fileno()) else "cannot be read"
+    return "cannot be read"
+
+
 def _delivered(out: Path, relative: str, digest: str, done: DeliveredFile | None) -> str:
     """What is wrong with one file, "" for nothing."""
     path = path_below(out, relative)
@@ -93,7 +101,7 @@ def _delivered(out: Path, relative: str, digest: str, done: DeliveredFile | None
     if not os.path.lexists(path):
         return f"{relative}: is missing"
     if found is None:
-        return f"{relative}: {MOSTLY_EMPTY if is_hollow(path.stat()) else 'cannot be read'}"
+        return f"{relative}: {_why_unread(path)}"
     if done is not None and done.is_ours(found):
         return f"{relative}: was written by a run that did not finish; {_AGAIN}"
     return f"{relative}: differs from what was delivered"

@@ -1,0 +1,73 @@
+"""What a run says of consent as a whole: where nothing says who must not be shown, and why frames are held back."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import PIL.Image
+import pytest
+
+from pipeline.engine.jobs import read_shoot
+from pipeline.shoot.facts import nobody_known
+from tests.engine.test_run import evencourt
+
+RECIPE = "recipe: 1\ndeliveries:\n  web: [resize: {long_edge: 60}, save: {}]\n"
+ROSTER = "team,number,name,publish\nhome,7,Siri Fjellheim,no\nhome,8,Ada Holm,\n"
+SAID = "it is not known who must not be shown, and no frame is held back for consent"
+
+
+def shoot(folder: Path, **files: str) -> Path:
+    """A folder of five pictures, below one with a recipe. files  name without its suffix -> text of a file of facts"""
+    (folder / "night.yaml").write_text(RECIPE, encoding="utf-8")
+    folder = folder / "shoot"
+    folder.mkdir()
+    for number in range(1, 6):
+        noise = PIL.Image.frombytes("RGB", (96, 64), os.urandom(96 * 64 * 3))
+        noise.save(folder / f"TH1_000{number}.jpg")
+    for name, text in files.items():
+        (folder / f"{name}.{'yaml' if name == 'shoot' else 'csv'}").write_text(text, encoding="utf-8")
+    return folder
+
+
+def test_a_run_without_facts_says_once_that_nobody_is_known(tmp_path: Path) -> None:
+    folder = shoot(tmp_path)
+    for command in ("check", "run"):
+        to = ("--out", tmp_path / "out", "--workers", 1, "--no-cache") if command == "run" else ()
+        status, told = evencourt(command, tmp_path / "night.yaml", folder, *to)
+        assert status == 0 and told.count(f"no roster.csv was given or found, so {SAID}") == 1, told
+    page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert SAID in page and "before you publish any" in page
+    # The most serious thing that is to be looked at stands first.
+    assert told.index(SAID) < told.index("no capture time")
+
+
+@pytest.mark.parametrize(
+    ("files", "said"),
+    [
+        ({"roster": "team,number,name,publish\n"}, "roster.csv has no players"),
+        ({"roster": "team,number,name,publish\n", "shoot": "title: Lantern Cup\n"}, "roster.csv has no players"),
+        ({"roster": ROSTER}, ""),
+        ({"roster": "team,number,name\nhome,8,Ada Holm\n"}, ""),
+        ({"shoot": "title: Lantern Cup\n"}, ""),  # who writes no roster names nobody
+        ({"frames": "frame,keep\nTH1_0001,no\n"}, ""),
+        ({"roster": "team,number,name,publish\n", "shoot": "minors: true\n"}, ""),
+    ],
+)
+def test_it_is_said_where_no_roster_is_filled_in(tmp_path: Path, files: dict[str, str], said: str) -> None:
+    found = nobody_known(read_shoot(shoot(tmp_path, **files), models=tmp_path).facts)
+    assert [one.startswith(f"{said}, so it is not known") for one in found] == ([True] if said else [])
+
+
+def test_frames_that_a_wrong_line_holds_are_not_counted_for_consent(tmp_path: Path) -> None:
+    roster = ROSTER.replace("Holm,", "Holm,yes") + "home,9,Tone Eik,perhaps\nhome,10,Jo Li,yes\n"
+    rows = "frame,players\nTH1_0001,home 7\nTH1_0002,home 8; home 9\nTH1_0003,home 8 home\nTH1_0004,home 7; home 9\n"
+    folder = shoot(tmp_path, roster=roster, frames=rows)
+    status, told = evencourt(
+        "run", tmp_path / "night.yaml", folder, "--out", tmp_path / "out", "--workers", 1, "--no-cache"
+    )
+    assert status == 1 and "4 held back (2 for consent, 2 for a wrong line in a table)" in told, told
+    assert (
+        "4 held back (2 for consent, 2 for a wrong line in a table)" in (tmp_path / "out" / "report.html").read_text()
+    )
+    assert "4 held back (2 for consent, 2 for" in evencourt("status", tmp_path / "out")[1]
