@@ -33,9 +33,21 @@ _PARTS = re.compile(r"\s*[(（)）\[\]{}<>:;,|/&+]+\s*|\s+(?:[-‐‑‒–—]+
 _SURNAME_FIRST = re.compile(r"(?P<surname>[^,]+),(?P<given>[^,]+)")
 _SHORT = 3  # letters of a position such as GK
 _TITLES = (
-    "mr mrs ms miss dr prof nr number nummer jr sr jnr snr junior senior captain capt keeper goalkeeper goalie coach "
-    "herr frau fru hr mme mlle torwart kapitän trainer målvakt målmann kaptein kapten"
+    "mr mrs ms miss mx sir madam dr prof phd nr number nummer jr sr jnr snr junior senior captain capt keeper "
+    "goalkeeper goalie coach herr frau fräulein frl fru fr frøken fröken frk hr frú herra torwart kapitän trainer "
+    "målvakt målmann kaptein kapten heer dhr mevr mevrouw mw meneer juffrouw monsieur madame mademoiselle mme mlle "
+    "señor señora señorita sra srta don doña dña sig signor signore signora signorina dott senhor senhora dona pan "
+    "pani paní slečna rouva neiti härra proua preili gospodin gospođa gđa domnul doamna bay bayan bey hanım úr "
+    "господин госпожа г-н г-жа пан пані κ κα κος κύριος κυρία السيد السيدة الآنسة"
 )
+# What stands behind a name, where words are not set apart, or with a hyphen.
+_HONORIFICS = re.compile(r"(?<=\w\w)(?:さん|様|さま|君|くん|ちゃん|選手|先生|氏|씨|님|선수|女士|小姐|同学)$")
+_WITH_HYPHEN = re.compile(r"(?i)[‐-](?:san|sama|kun|chan|senshu|ssi|nim)$")
+# What lists put before a name or, with the number, behind it: a bullet, the shirt.
+_BULLET = re.compile(r"([•‣▪∙·–—-])\s+(?=[\w#])")
+_SHIRT_BEFORE = re.compile(r"(?i)(?:#|(?:no|nr|n)[.°º]?|№)?\s*\(?(\d+)\)?[.):]*\s*[-–—]?\s+(?=[^\W\d_])")
+_SHIRT_BEHIND = re.compile(r"(?<=\w)\s+(?:\(#?(\d+)\)|#(\d+))$")
+_LISTED = 3  # names with one bullet; fewer may be marked by it. No source
 _PICTURES = (
     "photo photos photograph photographs photographed picture pictures pic pics image images publish published "
     "publication consent permission gdpr foto fotos bild bilder bilde veröffentlichen veröffentlicht veröffentlichung "
@@ -57,6 +69,22 @@ def without_no(written: str, languages: Sequence[str]) -> str:
             if (word.islower() or is_apart) and yes_or_no(word, default=True, languages=languages) is False:
                 return name
     return written
+
+
+def as_in_a_list(cells: Sequence[tuple[str, str]]) -> list[str]:
+    """Of each (cell with a name, shirt number) the cell without what lists have beside names, which says nothing of
+    the player: that number, and a bullet, where all have the same."""
+    bullets = [match and match[1] for name, _ in cells if name for match in [_BULLET.match(name)]]
+    are_listed = len(bullets) >= _LISTED and len({*bullets}) == 1 and bullets[0] is not None
+    found: list[str] = []
+    for name, worn in cells:
+        left = _BULLET.sub("", name, count=1) if are_listed else name
+        for pattern in (_SHIRT_BEFORE, _SHIRT_BEHIND):
+            match = pattern.match(left) if pattern is _SHIRT_BEFORE else pattern.search(left)
+            if match and worn in match.groups():
+                left = left[: match.start()] + left[match.end() :]
+        found.append(left)
+    return found
 
 
 def wrong_name(written: str, name: str, *, answered: bool) -> str:
@@ -94,6 +122,7 @@ def names_in(written: str, name: str, others: Collection[str] = ()) -> tuple[str
     ]
     parts = (plain, outside, *spoken, *apart)
     found = dict.fromkeys(" ".join(words) for part in parts if len(words := _without_titles(_words(part))) > 1)
+    found |= dict.fromkeys(short for one in (name, *found) if (short := _HONORIFICS.sub("", one)) != one)
     known = [one for one in found if any(same_name(one, other) or is_part_of(one, other) for other in others)]
     return (name, *(one for one in found if one not in known and parts_of(one) != parts_of(name)))
 
@@ -103,7 +132,8 @@ def _words(text: str) -> list[str]:
     kept = "".join(
         sign if unicodedata.category(sign)[0] in "LM" or sign.isdecimal() or sign in _INSIDE else " " for sign in text
     )
-    return [_NOTE.sub("", word) for one in kept.split() if (word := one.strip(_INSIDE))]
+    words = (_WITH_HYPHEN.sub("", one.strip(_INSIDE)) for one in kept.split())
+    return [_NOTE.sub("", word) for word in words if word]
 
 
 def _without_titles(words: list[str]) -> list[str]:

@@ -9,7 +9,7 @@ from itertools import product
 
 from pipeline.errors import Problem
 from pipeline.shoot.facts import ROSTER_COLUMNS, SIDES, Player, plain_digits
-from pipeline.shoot.name_cell import names_in, without_no, wrong_name
+from pipeline.shoot.name_cell import as_in_a_list, names_in, without_no, wrong_name
 from pipeline.shoot.names import LONGEST_NAME, same_name
 from pipeline.shoot.rows import side_of
 from pipeline.textfile.encodings import only_letters
@@ -56,7 +56,7 @@ def read_roster(
     others: list[Player] = []
     example = ""
     every = table.rows if table else ()
-    rows = [row for row in every if not _is_comment(row, teams)]
+    rows = _unlisted([row for row in every if not _is_comment(row, teams)])
     absent = table.absent if table else frozenset()
     some_empty = any(not row["publish"] for row in rows)
     marks_are_yes = not some_empty and _are_yes([row["publish"] for row in rows], languages)
@@ -118,6 +118,18 @@ def read_roster(
         *_of_one_name([*players.values()]),
     )
     return Roster((*players.values(), *others, *taken_out), example, notices)
+
+
+def _unlisted(rows: Sequence[Row]) -> list[Row]:
+    """The rows without what a list has before each name, also as other code pages read it."""
+    numbers = [_shirt(row["number"]) for row in rows]
+    names = as_in_a_list([(row["name"], number) for row, number in zip(rows, numbers, strict=True)])
+    found: list[Row] = []
+    for row, number, name in zip(rows, numbers, names, strict=True):
+        spellings = [(one, number) for one in row.others.get("name", ())] if name != row["name"] else []
+        others = {**row.others, "name": tuple(as_in_a_list(spellings))} if spellings else row.others
+        found.append(replace(row, cells={**row.cells, "name": name}, others=others))
+    return found
 
 
 def _shirt(written: str) -> str:

@@ -30,6 +30,7 @@ _REDACTION = "engine/redaction.py"
 _FILES = "engine/filenames.py"
 _CAPTIONED = ("captions/test_privacy.py", "steps/test_caption.py")
 _COPIES = ("shoot/test_copies.py",)
+_WHO = ("engine/test_who_is_known.py",)
 _MISNAMED = ("shoot/test_misnamed.py",)
 _OTHER_FACTS = ("engine/kept/test_other_facts.py",)
 _SLIPPED = ("shoot/test_slipped_rows.py",)
@@ -71,6 +72,15 @@ MUTANTS = [
     mutant(_CELL, "    if _ROWS_IN_ONE.match(written):", "    if False:", *_SLIPPED),
     mutant(_CELL, "if not any(map(str.isalpha, written)):", "if False:", *_SLIPPED),
     mutant(_CELL, "if name != written:", "if False:", *_SLIPPED),
+    mutant(_CELL, "len(bullets) >= _LISTED and", "True and", *_SLIPPED),
+    mutant(_CELL, "and len({*bullets}) == 1 and", "and", *_SLIPPED),
+    mutant(_CELL, "if match and worn in match.groups():", "if match:", *_SLIPPED),
+    mutant(_CELL, "found |= dict.fromkeys(short for", "dict.fromkeys(short for", *_SLIPPED),
+    mutant(_FACTS, "if facts.roster or facts.minors or", "if facts.roster or", *_WHO),
+    mutant(_FACTS, " and not facts.roster_file):", "):", *_WHO),
+    mutant("engine/record.py", "[*nobody_known(shoot.facts), ", "[", *_WHO),
+    mutant("engine/jobs.py", "if not player.wrong)", ")", *_WHO),
+    mutant("report/needs.py", "held back{counts.why_held}", "held back", *_WHO),
     mutant(_COPY, "            found |= {one: SAME", "            {one: SAME", *_COPIES),
     mutant(_COPY, "for path in frame.files:", "for path in frame.files[:1]:", *_COPIES),
     mutant(_COPY, "and (timed or not _is_even(path)):", "and timed:", *_COPIES),

@@ -223,6 +223,8 @@ def test_words_beside_a_name_that_say_no_withhold(tmp_path: Path, name: str, ans
         "Ida Berg (Idi)", 'Ida ""Idi"" Berg', "Ida Berg (C)", "Ida Berg GK", "Ida Berg U16", "Ida Berg 7",
         "Ida Berg, Jr.", "Berg, Ida (C)", "Ida Berg - captain", "Ida Berg / Mia Dahl", "Ida Berg (born Dahl)",
         "Dr. Ida Berg", "Ms Ida BERG", "Ida Berg1", "IDA BERG GK", "ida berg c",
+        "Frøken Ida Berg", "Frk. Ida Berg", "Frau Dr. Ida Berg", "Mevr. Ida Berg", "Srta. Ida Berg", "Pani Ida Berg",
+        "Mademoiselle Ida Berg", "Г-жа Ida Berg", "Ida Berg-san", "Berg, Frøken Ida", "Ida Berg, PhD", "Neiti Ida Berg",
         "Nr. 7 Ida Berg", "Ida Berg + Mia Dahl", "Mia Dahl og Ida Berg", "Ida Berg (Sea Gulls)", "Ida Berg, Sea Gulls",
     ],
 )  # fmt: skip
@@ -263,3 +265,52 @@ def test_a_team_beside_a_name_is_not_withheld(tmp_path: Path, name: str, team: s
 def test_names_as_lists_have_them_need_no_answer(tmp_path: Path, name: str) -> None:
     facts = read(tmp_path, f'home,7,"{name}",', EMPTY)
     assert facts.wrong_players == () and facts.player("home", "7") is not None
+
+
+@pytest.mark.parametrize("name", ["佐藤花子さん", "佐藤花子選手", "佐藤 花子様"])
+def test_a_form_of_address_behind_a_name_without_spaces_is_none_of_it(tmp_path: Path, name: str) -> None:
+    facts = read(tmp_path, f"home,7,{name},no")
+    assert held_back(facts, FrameFacts(players=(("away", "3"),), words="佐藤花子のシュート"))
+
+
+@pytest.mark.parametrize(
+    "name", ["#7 {}", "7 {}", "7. {}", "(7) {}", "No. 7 {}", "Nr 7 - {}", "{} #7", "{} (7)", "{} (#7)"]
+)
+@pytest.mark.parametrize("publish", ["", "yes", "no"])
+def test_the_shirt_number_beside_a_name_is_none_of_it(tmp_path: Path, name: str, publish: str) -> None:
+    facts = read(tmp_path, f'home,7,"{name.format("Ida Berg")}",{publish}', EMPTY)
+    player = facts.player("home", "7")
+    assert facts.wrong_players == () and player is not None
+    assert (player.name, player.publish) == ("Ida Berg", publish != "no")
+
+
+@pytest.mark.parametrize("name", ["#8 Ida Berg", "Ida Berg #8", "Ida Berg*", "* Ida Berg"])
+def test_another_number_or_sign_is_asked_about(tmp_path: Path, name: str) -> None:
+    facts = read(tmp_path, f'home,7,"{name}",', EMPTY)
+    assert facts.wrong_players or facts.player("home", "7") is None
+
+
+@pytest.mark.parametrize("sign", ["-", "•", "–"])
+def test_a_bullet_before_every_name_is_none_of_them(tmp_path: Path, sign: str) -> None:
+    rows = [f"home,{n},{sign} {name},\n" for n, name in ((7, "Ida Berg"), (8, "#8 Lea Voss"), (9, "Ada Holm"))]
+    facts = read(tmp_path, "".join(rows).rstrip(), "")
+    assert [player.name for player in facts.roster] == ["Ida Berg", "Lea Voss", "Ada Holm"]
+    assert all(player.publish for player in facts.roster)
+
+
+@pytest.mark.parametrize(
+    "names",
+    [
+        ["- Ida Berg", "- Lea Voss", "Ada Holm"],
+        ["- Ida Berg", "• Lea Voss", "- Ada Holm"],
+        ["✗ Ida Berg", "✗ Lea Voss", "✗ Ada Holm"],
+        ["* Ida Berg", "* Lea Voss", "* Ada Holm"],
+        ["- Ida Berg", "- Lea Voss"],
+    ],
+)
+def test_a_sign_that_may_mean_something_is_asked_about(tmp_path: Path, names: list[str]) -> None:
+    asked = len([name for name in names if not name[0].isalpha()])
+    table = HEAD + "".join(f"home,{7 + n},{name},\n" for n, name in enumerate(names))
+    (tmp_path / "roster.csv").write_text(table, encoding="utf-8")
+    _, problems, _ = load_facts(tmp_path, None, index_of(["TH1_0001"]))
+    assert len([problem for problem in problems if "more in it than a name" in str(problem)]) == asked
