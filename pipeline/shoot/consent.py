@@ -7,15 +7,17 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
+from functools import lru_cache
 from pathlib import Path, PurePosixPath
 
 from pipeline.errors import InputError, trace
 from pipeline.formats.metadata.own_texts import own_texts
 from pipeline.formats.metadata.search_blocks import Found
 from pipeline.formats.metadata.search_xmp import Text
-from pipeline.shoot.copies import copies, is_copy
+from pipeline.shoot.copies import copies, is_copy, name_parts
 from pipeline.shoot.facts import Facts, held_back, named_player
-from pipeline.shoot.sidecar import SIZE_LIMIT, sidecars
+from pipeline.shoot.sidecar import SIZE_LIMIT, loose_sidecars, sidecars
+from pipeline.store.files import folded
 from pipeline.textfile.reading import read_bytes
 from pipeline.types import Frame
 
@@ -80,17 +82,36 @@ def _why_held(facts: Facts, frame: Frame) -> str:
     return ""
 
 
+def _of_versions(path: Path) -> list[Path]:
+    """The sidecars of versions of a frame that are not there, such as "TH1_0001_edit.xmp" alone: they are about the
+    same exposure."""
+    try:
+        return _loose(path.parent, path.parent.stat().st_mtime_ns).get(folded(path.stem), [])
+    except OSError:
+        return []
+
+
+@lru_cache(maxsize=256)
+def _loose(folder: Path, changed: int) -> dict[str, list[Path]]:
+    """What sidecars of a folder that was last `changed` then may be called after -> these. Raises OSError."""
+    found: dict[str, list[Path]] = {}
+    for stem, path in loose_sidecars(folder):
+        for part in name_parts(stem):
+            found.setdefault(part, []).append(path)
+    return found
+
+
 def _texts(path: Path, relative: PurePosixPath, unread: list[str]) -> Iterable[tuple[str, list[Text]]]:
     """(where, texts) of a frame's own name and folders, its metadata, and its sidecars. Raises OSError."""
     yield "file or folder name", [Text("", part) for part in (relative.stem, str(relative.with_suffix("")))]
-    for file in sidecars(path):
+    for file in [*sidecars(path), *_of_versions(path)]:
         beside = Found()
         try:
             data = read_bytes(file, SIZE_LIMIT)
         except InputError:
             data = b""
         beside.xmp(data)
-        yield "sidecar", beside.texts
+        yield "sidecar", [*beside.texts, Text("", file.stem)]
         if beside.unreadable or not data.strip(b"\0 \t\r\n"):
             unread.append("sidecar")
     inside = own_texts(path)

@@ -73,14 +73,14 @@ def is_copy(why: str) -> bool:
 def _versions(frames: Sequence[Frame], held: Collection[str]) -> Iterator[tuple[Frame, Frame]]:
     """(a frame, one that is called after it, or after what it is called after); one of the two is held"""
     called, after = defaultdict[str, list[Frame]](list), defaultdict[str, list[Frame]](list)
-    of_held = {part for frame in frames if frame.name in held for part in _parts(_stem(frame))}
+    of_held = {part for frame in frames if frame.name in held for part in name_parts(_stem(frame))}
     for frame in frames:
         called[_stem(frame)].append(frame)
-        for part in _parts(_stem(frame)):
+        for part in name_parts(_stem(frame)):
             if part in of_held:
                 after[part].append(frame)
     for stem, some in called.items():
-        for part in _parts(stem):
+        for part in name_parts(stem):
             for one in called.get(part, ()):
                 yield from ((one, other) for other in some if not _at_another_time(one, other))
     for part, some in after.items():
@@ -141,8 +141,8 @@ def _may_be_one_camera(one: Frame, other: Frame) -> bool:
     return all(not a or not b or a == b for a, b in zip(_camera(one), _camera(other), strict=True))
 
 
-def _parts(stem: str) -> set[str]:
-    """What a name may be called after: from the beginning of a word, and with the whole of a number."""
+def name_parts(stem: str) -> set[str]:
+    """What a folded name may be called after: from the beginning of a word, and with the whole of a number."""
     starts = [at for at in range(len(stem)) if not stem[at - 1 : at].isalnum()]
     ends = [at for at in range(_LEAST, len(stem) + 1) if not stem[at : at + 1].isdecimal()]
     parts = {stem[start:end] for start in starts for end in ends if end - start >= _LEAST} - {stem}

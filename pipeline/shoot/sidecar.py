@@ -35,6 +35,18 @@ def sidecars(frame: Path) -> list[Path]:
     return paths
 
 
+def loose_sidecars(folder: Path) -> list[tuple[str, Path]]:
+    """(folded name without a suffix, path) of the sidecars in a folder beside no file that is called so: of versions
+    of frames that are not there any more. Raises OSError."""
+    called, found = set[str](), list[tuple[str, Path]]()
+    for path in sorted(folder.iterdir()):
+        if path.suffix.lower() != ".xmp":
+            called |= {folded(path.name), folded(path.stem)}
+        else:
+            found.append((folded(path.stem), path))
+    return [(stem, path) for stem, path in found if stem not in called]
+
+
 @lru_cache(maxsize=256)
 def _sidecars_in(folder: Path, changed: int) -> dict[str, list[Path]]:
     """Folded name -> sidecars of a folder that was last `changed` then. Raises OSError."""

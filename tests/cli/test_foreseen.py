@@ -30,8 +30,8 @@ deliveries:
 """
 ROSTER = "team,number,name,publish\nhome,7,Siri Fjellheim,no\nhome,8,Ada Holm,yes\n"
 COUNTS = re.compile(
-    r"(\d+) of (\d+) frames (?:would be )?delivered, (\d+) (?:would )?(?:fail|failed), (\d+) held back(?: \((?:(\d+) for "
-    r"consent)?(?:, )?(?:(\d+) for a wrong line in a table)?\))?(?:, (\d+) not chosen)?(?:, (\d+) not done)?"
+    r"(\d+) of (\d+) frames (?:would be )?delivered, (\d+) (?:would )?(?:fail|failed), (\d+) held back"
+    r"(?: \((?:(\d+) for consent)?(?:, )?(?:(\d+) for a wrong line in a table)?\))?(?:, (\d+) not chosen)?(?:, (\d+) not done)?"
     r"(?:, (\d+) rows? of frames.csv not used)?"
 )
 

@@ -301,6 +301,9 @@ MUTANTS = [
         "searched = () if any(player.publish",
         *_PLACES,
     ),
+    mutant(_CONSENT, "[*sidecars(path), *_of_versions(path)]", "sidecars(path)", "shoot/test_consent.py"),
+    mutant(_CONSENT, '[*beside.texts, Text("", file.stem)]', "beside.texts", "shoot/test_consent.py"),
+    mutant(_SIDECAR, "if stem not in called]", "]", "shoot/test_consent.py"),
     mutant(_CONSENT, "if not t.maker and _LETTERS", "if _LETTERS", "shoot/test_consent.py"),
     mutant(
         _CONSENT, 'for part in (relative.stem, str(relative.with_suffix("")))', "for part in (relative.stem,)", *_PLACES

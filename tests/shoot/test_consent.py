@@ -63,6 +63,24 @@ def test_the_file_s_own_name_and_sidecars_count(tmp_path: Path) -> None:
     assert "file" in held["siri_fjellheim-2"] and "sidecar" in held["TH1_0002"]
 
 
+@pytest.mark.parametrize(
+    ("name", "is_of_it"),
+    [
+        ("TH1_0001_edit", True), ("th1_0001 (1)", True), ("Copy of TH1_0001.jpg", True), ("TH1_00011", False),
+        ("TH1_0001-2", False),  # of the frame that is called so
+    ],
+)  # fmt: skip
+def test_the_sidecar_of_a_version_counts_that_is_not_there_any_more(tmp_path: Path, name: str, is_of_it: bool) -> None:
+    frames = [frame(tmp_path, one) for one in ("TH1_0001", "TH1_0002", "TH1_0001-2")]
+    data = exiv2.XmpData()
+    data["Xmp.dc.description"] = f"{HIDDEN} scores"
+    (tmp_path / f"{name}.xmp").write_text(exiv2.XmpParser.encode(data)[1], encoding="utf-8")
+    assert ("TH1_0001" in held_by_own_texts(FACTS, frames[:2])) == is_of_it
+    (tmp_path / f"{name}.xmp").unlink()
+    (tmp_path / f"{name} {HIDDEN}.xmp").write_text("<x:xmpmeta xmlns:x='adobe:ns:meta/'/>", encoding="utf-8")
+    assert ("TH1_0001" in held_by_own_texts(FACTS, frames[:2])) == (is_of_it or name == "TH1_0001-2")
+
+
 def test_names_that_may_be_shown_hold_nothing(tmp_path: Path) -> None:
     assert held_by_own_texts(FACTS, [frame(tmp_path, Xmp_dc_description=f"{SHOWN} scores")]) == {}
     nobody = Facts(roster=(Player("home", "7", HIDDEN, True, 2),))
