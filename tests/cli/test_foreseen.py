@@ -31,8 +31,8 @@ deliveries:
 ROSTER = "team,number,name,publish\nhome,7,Siri Fjellheim,no\nhome,8,Ada Holm,yes\n"
 COUNTS = re.compile(
     r"(\d+) of (\d+) frames (?:would be )?delivered, (\d+) (?:would )?(?:fail|failed), (\d+) held back"
-    r"(?: \((?:(\d+) for consent)?(?:, )?(?:(\d+) for a wrong line in a table)?\))?(?:, (\d+) not chosen)?(?:, (\d+) not done)?"
-    r"(?:, (\d+) rows? of frames.csv not used)?"
+    r"(?: \((?:(\d+) for consent)?(?:, )?(?:(\d+) for a wrong line in a table)?\))?"
+    r"(?:, (\d+) not chosen)?(?:, (\d+) not done)?(?:, (\d+) rows? of frames.csv not used)?"
 )
 
 
