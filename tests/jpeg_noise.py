@@ -10,7 +10,8 @@ Sizes: web  the JPEG of a sensor of 2.9 times as many pixels a side, brought to 
 full  the JPEG of 1.5 times as many, at all its pixels; file  the web picture saved as JPEG and read at all its pixels.
 
 Printed: sRGB PSNR in dB and mean CIEDE2000 (D65, 2 degrees) before and after, each picture and the mean, and the
-picture that gains least. `--clean` adds what is done to the truth at ISO 100, alone and in a pool. `--against` compares
+picture that gains least. `--flat` tells instead what is left where the picture is flat: a photograph's own noise is no
+truth. `--clean` adds what is done to the truth at ISO 100, alone and in a pool. `--against` compares
 on the middle 256 pixels of each picture with OpenCV's and scikit-image's non-local means and, where it is installed by
 hand, BM3D (see tests/denoise_table.py), each at the setting that is best for all pictures together, of those in
 SETTINGS.
@@ -66,6 +67,7 @@ _RGB_TO_XYZ = np.array(  # IEC 61966-2-1
     [[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]]
 )
 _MIDDLE = slice(128, 384)
+_FLAT = 16  # pixels along the side of blocks that are looked at for flat places
 
 Picture = np.ndarray  # (H, W, 3) linear, 1 = white
 
@@ -82,6 +84,23 @@ def score(truth: Picture, found: Picture) -> tuple[float, float]:
     return float(-10 * np.log10(max(np.mean((t - f) ** 2), 1e-10))), float(
         deltaE_ciede2000(rgb2lab(t), rgb2lab(f)).mean()
     )
+
+
+def off_flat(truth: Picture, *found: Picture) -> list[float]:
+    """Deviation, in codes of 255, of each picture from what is flat in the truth: of blocks of 16 pixels whose means of
+    4x4 lie within three codes of a plane, from that plane. NaN where there is none."""
+    y, x = np.mgrid[0:_FLAT, 0:_FLAT]
+    plane = np.linalg.qr(np.stack([np.ones(_FLAT**2), x.ravel(), y.ravel()], axis=1))[0]
+
+    def blocks(picture: Picture) -> np.ndarray:
+        down, across = (side // _FLAT for side in picture.shape[:2])
+        cut = 255 * encode(picture)[: down * _FLAT, : across * _FLAT].reshape(down, _FLAT, across, _FLAT, 3)
+        return cut.swapaxes(1, 2).reshape(-1, _FLAT**2, 3)
+
+    level = plane @ (plane.T @ blocks(truth))
+    coarse = (blocks(truth) - level).reshape(-1, _FLAT // 4, 4, _FLAT // 4, 4, 3).mean(axis=(2, 4))
+    flat = np.abs(coarse).max(axis=(1, 2, 3)) < 3
+    return [float(np.sqrt(np.mean((blocks(one) - level)[flat] ** 2))) if flat.any() else np.nan for one in found]
 
 
 def photograph(name: str) -> Picture:
@@ -249,6 +268,16 @@ def table(pictures: Sequence[str], iso: int, size: str, clean: bool, crop: bool)
     return least
 
 
+def flat_places(pictures: Sequence[str], iso: int, size: str, crop: bool) -> None:
+    """Prints how far flat places lie off a plane: as photographed, with noise, denoised alone."""
+    print(f"\nISO {iso}, {size}: deviation from flat, of 255: photographed, with noise, denoised alone | gain, dB")
+    for name in pictures:
+        noisy, truth = pair(name, iso, size, crop)
+        known = picture_statistics(noisy, steps(quality_of(name)))
+        off = off_flat(truth, truth, noisy, cleaned_by(noisy, size, iso, known))
+        print(name, " ".join(f"{v:6.2f}" for v in off), f"| {20 * np.log10(off[1] / off[2]):6.2f}", flush=True)
+
+
 def _opencv(codes: np.ndarray, setting: float) -> Picture:
     eight = (codes * 255 + 0.5).astype(np.uint8)
     return cv2.fastNlMeansDenoisingColored(eight[..., ::-1].copy(), None, setting, setting, 5, 15)[..., ::-1] / 255.0
@@ -306,6 +335,7 @@ def main() -> None:
     parser.add_argument("--pictures", help="names without suffix, with commas between them")
     parser.add_argument("--every", type=int, default=0, help="one in so many of all photographs instead")
     parser.add_argument("--crop", action="store_true", help="only the middle 256 pixels of each: a small frame")
+    parser.add_argument("--flat", action="store_true", help="only how far flat places are off, of size file or full")
     parser.add_argument("--clean", action="store_true", help="also what is done to pictures without noise")
     parser.add_argument("--against", action="store_true", help="compare with other methods (minutes)")
     arguments = parser.parse_args()
@@ -317,6 +347,8 @@ def main() -> None:
         for iso in arguments.iso or ISOS:
             if arguments.against:
                 against(pictures, iso, size)
+            elif arguments.flat:
+                flat_places(pictures, iso, size, arguments.crop)
             else:
                 table(pictures, iso, size, arguments.clean and iso == (arguments.iso or ISOS)[0], arguments.crop)
 

@@ -44,6 +44,7 @@ MUTANTS = [
     mutant(_PICTURE_POOL, "if one_camera else seen.power", "if False else seen.power", _PICTURE_TEST),
     mutant(_PICTURE_POOL, "if one_camera else seen.power", "if True else seen.power", _PICTURE_TEST),
     mutant(_PICTURE_POOL, "min(limit, density[s]) if", "density[s] if", _PICTURE_TEST),
+    mutant(_PICTURE_POOL, "lowered * (1 if plane else finer)", "lowered", _PICTURE_TEST),
     mutant(_PICTURE_POOL, "colour + POOL.colour_smoothed", "9 + POOL.colour_smoothed", _PICTURE_TEST),
     mutant(_PICTURE_POOL, "POOL.few_unsure * unsure * fewer", "0", _PICTURE_TEST),
     mutant(_PICTURE_POOL, "if not np.isfinite(bounded).all()", "if False", _PICTURE_TEST),

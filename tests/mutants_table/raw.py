@@ -114,6 +114,7 @@ MUTANTS = [
     mutant(_WINDOW, "level_greens(light,", "level_greens(light.copy(),", "imaging/raw/test_greens.py"),
     mutant(_GREENS, "to[0] += sign * off", "to[0] += (sign > 0) * off", "imaging/raw/test_greens.py"),
     mutant(_GREENS, "first * (1 - half * room)", "first * (1 - half)", "imaging/raw/test_greens.py"),
+    mutant("imaging/denoise/denoise.py", "else cells.sharp_edges(guide, planes[index])", "else guide", _CLEAN),
     mutant(_CELLS, "guide -= slow", "guide -= 0 * slow", _CLEAN),
     mutant(_CELLS, "known = _near(luma * luma) - mean * mean + prior", "known = prior + 0 * mean", _CLEAN),
     mutant(_CELLS, "_near(luma * colour) - mean * _near(colour) + prior * share) / known", "share)", _CLEAN),

@@ -214,6 +214,7 @@ def _clean(
         if compared is not None and luma and max(parts) > 1:
             edges = edge_share(compared)
         if guide is not None:
+            guide = guide if mix is None or luma else cells.sharp_edges(guide, planes[index])
             if edges is not None and parts[index] > 1:
                 guide = firm(guide, edges, parts[index])
             if found is None:

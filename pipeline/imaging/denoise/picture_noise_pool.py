@@ -38,6 +38,9 @@ class PoolConstants:
     grows: float = 0.15
     falls: float = 0.7  # natural logarithm by which the finer may lie above the coarser: sharpening
     around: float = 0.35  # natural logarithm by which one coefficient may lie above its ring
+    # Structure falls towards the fine, where noise stays. Of what is taken off luma as structure, the part that the
+    # finest coefficients of a scale lose.
+    finest: float = 0.3
     # Natural logarithm by which luma may lie above colour where luma is sure: cameras smooth colour.
     colour_smoothed: float = 4.5
     colour_over_luma: float = 0.7
@@ -165,6 +168,7 @@ def _bounded(power: NDArray[Any], iso: float | None, area: float) -> tuple[NDArr
         densities[plane] = d - POOL.doubt[1] * over[plane] * (1 - sure) + sure * np.maximum(usual - d, 0)
     out = np.empty_like(power)
     at = np.log2(np.maximum(_RADIUS, 0.5) / 4.0)
+    finer = np.interp(_RADIUS, POOL.ring, (1.0, POOL.finest))
     for plane in range(3):
         density = np.minimum(densities[plane], most) - textured
         for s in range(SCALES - 2, -1, -1):
@@ -173,7 +177,11 @@ def _bounded(power: NDArray[Any], iso: float | None, area: float) -> tuple[NDArr
             line = np.interp(s - at, np.arange(SCALES), density) - octave[s]
             around = np.where(within, POOL.grows, POOL.around)
             lowered = min(0.0, density[s] - measured[plane, s]) if np.isfinite(measured[plane, s]) else 0.0
-            own = np.where(np.isfinite(power[s, plane]), power[s, plane] + lowered, line)
+            own = np.where(np.isfinite(power[s, plane]), power[s, plane] + lowered * (1 if plane else finer), line)
+            if plane == 0:
+                # What is structure does not say how noise lies about its ring. Smoothed noise looks a little like it at
+                # the halved sizes.
+                around = np.maximum(around + min(0.0, lowered + (POOL.around if s else 0.0)), 0.0)
             out[s, plane] = np.minimum(own, line + around)
             out[s, plane][0, 0] = line[0, 0]
     return np.asarray(out + POOL.busier * sure), float(over[0])
