@@ -15,6 +15,7 @@ _HALLS = [
     turned(hall(yaw, pitch, roll, focal, people=6), degrees)
     for yaw, pitch, roll, focal, degrees in ((0, 0, -1.7, 1.1, 0.7), (-1, -6, 2.9, 1.8, 0))
 ]
+_NOISE = np.random.default_rng(0).standard_normal((90, 90)).astype(np.float32)
 
 
 def of_level() -> Iterator[float]:
@@ -56,6 +57,9 @@ def of_level() -> Iterator[float]:
     slanted = [replace(good, roll=1.8, slope=float(v)) for v in np.linspace(0, 1, 101)]
     yield from [found.degrees for one in slanted if isinstance(found := level.agreed(lone, one), level.Tilt)]
     yield from _level_together(replace(good, length=1.0, share=0.5, rival=0.5, cells=4, lump=0.3))
+    *_, length = level.segments(_HALLS[0], level.LEVEL.edges[1], noisy=True)
+    yield from [float(len(length)), float(length.sum())]
+    yield float(sum(level.is_noisy(_NOISE * np.float32(v)) for v in np.linspace(0.04, 0.08, 81)))
 
 
 def _level_together(upright: level.Family) -> Iterator[float]:

@@ -21,6 +21,7 @@ import numpy as np
 
 from pipeline.imaging import manhattan
 from pipeline.imaging.robust import reweighted
+from pipeline.imaging.sharpness import noise_of
 from pipeline.types import F32, F64
 
 
@@ -43,6 +44,11 @@ class LevelConstants:
     blur: float = 0.8  # pixels, before segments are looked for
     lsd_sigma: float = 0.6  # of LSD's own Gaussian, as in the paper; without effect at its scale of 1
     quant: float = 3.0  # grey levels of gradient that count as noise; OpenCV's default is 2, for quieter pictures
+    # In more noise than this, of display white, the finer pictures keep hardly a third of a hall's upright edges. More
+    # blur, after which less is noise, leaves as many as the coarse one has; on pictures of less noise it costs lines.
+    noisy: float = 0.06
+    noisy_blur: float = 1.2
+    noisy_quant: float = 2.0
     short: float = 0.03  # frames; shorter segments say little of an angle
     long: float = 0.2  # frames; longer ones weigh no more, so that none decides alone
     window: float = 12.0  # degrees from upright or flat in which a segment may belong to the hall
@@ -161,9 +167,18 @@ def tilt(grey: F32) -> Tilt | Unsure:
         verticals.append(vertical)
         first = first or found
     coarse, fine = LEVEL.edges
-    pictures = seen[0], segments(grey, LEVEL.between), seen[1]
+    noisy = is_noisy(grey)
+    if noisy:  # only now: verticals and horizontals that agree under such blur were once wrong by half a degree
+        seen = [segments(grey, edge, noisy) for edge in LEVEL.edges]
+        verticals = [_both(*lines)[0] for lines in seen]
+    pictures = seen[0], segments(grey, LEVEL.between, noisy), seen[1]
     together = manhattan.fit(pictures, (coarse, LEVEL.between, fine))
     return (together and _in_perspective(together, verticals)) or first or Unsure.FEW
+
+
+def is_noisy(grey: F32) -> bool:
+    """Whether lines are looked for under more blur."""
+    return noise_of(grey) > LEVEL.noisy
 
 
 def _in_perspective(found: manhattan.Fit, verticals: Sequence[Family | None]) -> Tilt | Unsure | None:
@@ -243,16 +258,20 @@ def _both(x: F64, y: F64, angle: F64, length: F64) -> tuple[Family | None, Famil
     return _family(x, (angle + 180) % 180 - 90, length), _family(y, angle, length)
 
 
-def segments(grey: F32, edge: int) -> tuple[F64, F64, F64, F64]:
-    """Straight edges: middle x and y from the frame's middle, angle -90 to 90 (0 = flat), length; (N,) each."""
+def segments(grey: F32, edge: int, noisy: bool = False) -> tuple[F64, F64, F64, F64]:
+    """Straight edges: middle x and y from the frame's middle, angle -90 to 90 (0 = flat), length; (N,) each.
+
+    noisy  under more blur
+    """
     import cv2
 
     height, width = grey.shape
     scale = min(1.0, edge / max(height, width))
     across, down = max(1, round(width * scale)), max(1, round(height * scale))
     small = cv2.resize(grey, (across, down), interpolation=cv2.INTER_AREA)
-    levels = cv2.GaussianBlur((255 * np.clip(small, 0, 1)).astype(np.uint8), (0, 0), LEVEL.blur)
-    detector = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE, 1.0, LEVEL.lsd_sigma, LEVEL.quant)
+    blur, quant = (LEVEL.noisy_blur, LEVEL.noisy_quant) if noisy else (LEVEL.blur, LEVEL.quant)
+    levels = cv2.GaussianBlur((255 * np.clip(small, 0, 1)).astype(np.uint8), (0, 0), blur)
+    detector = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE, 1.0, LEVEL.lsd_sigma, quant)
     found = detector.detect(levels)[0]
     ends = np.zeros((0, 4)) if found is None else np.asarray(found, dtype=np.float64).reshape(-1, 4)
     frame = max(across, down)

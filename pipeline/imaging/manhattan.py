@@ -233,13 +233,13 @@ def _points(cameras: F64) -> F64:
     return np.stack(found, axis=1)
 
 
-def _off(cameras: F64, seen: _Seen) -> F64:
-    """(K, 3, N) degrees from each line to its way to each point."""
-    points = _points(cameras)
+def _off(points: F64, seen: _Seen) -> tuple[F64, F64, F64, F64]:
+    """(K, 3, N) sines, in degrees, of the angles from each line to its way to each of points (K, 3, 3): a line that is
+    off by so much that this is not the angle has no say. And the ways: right, down, and the square of their length."""
     right, down = (points[..., k, None] - points[..., 2, None] * at for k, at in ((0, seen.x), (1, seen.y)))
-    cross = (right * seen.down - down * seen.across) / np.maximum(np.hypot(right, down), 1e-9)
-    same_way = np.where(right * seen.across + down * seen.down < 0, -1.0, 1.0)
-    return np.asarray(np.arcsin(np.clip(cross * same_way, -1, 1)) / _RAD)
+    square = np.maximum(right**2 + down**2, 1e-18)
+    cross, along = right * seen.down - down * seen.across, right * seen.across + down * seen.down
+    return np.copysign(cross, cross * along) / (_RAD * np.sqrt(square)), right, down, square
 
 
 def _usual() -> tuple[F64, F64]:
@@ -251,9 +251,9 @@ def _usual() -> tuple[F64, F64]:
 
 def _value(cameras: F64, seen: _Seen, blur: float, off: F64 | None = None) -> tuple[F64, F64]:
     """(K,) log odds of cameras against strays alone; (K, 3, N) how surely each line is of each direction."""
-    off = _off(cameras, seen) if off is None else off
+    off = _off(_points(cameras), seen)[0] if off is None else off
     sigma = np.hypot(seen.sigma, blur)
-    one = (1 - MANHATTAN.strays) / 3 * 180 / np.sqrt(2 * np.pi) / sigma * np.exp(-0.5 * (off / sigma) ** 2)
+    one = (1 - MANHATTAN.strays) / 3 * 180 / np.sqrt(2 * np.pi) / sigma * np.exp(off**2 * (-0.5 / sigma**2))
     together = MANHATTAN.strays + one.sum(axis=1)
     mean, weak = _usual()
     value = MANHATTAN.counts * np.log(together).sum(axis=1) - 0.5 * (((cameras - mean) * weak) ** 2).sum(axis=1)
@@ -270,16 +270,24 @@ def _climbed(cameras: F64, seen: _Seen, blurs: Sequence[float], counted: F64 | N
     high = np.array([12 * _RAD, MANHATTAN.steepest * _RAD, np.inf, np.log(MANHATTAN.focal_to)])
     known = np.zeros((len(cameras), 4, 4))
     for blur in blurs:
-        off = _off(cameras, seen)
+        points, moves = _points_moved(cameras)
+        off, right, down, square = _off(points, seen)
         trust = MANHATTAN.counts * _value(cameras, seen, blur, off)[1] / (seen.sigma**2 + blur**2)
         if counted is not None:
             trust = trust * counted[:, None]
-        slopes = np.stack(
-            [(_off(cameras + _NUDGE * np.eye(4)[k], seen) - off) / _NUDGE[k] for k in range(4)], axis=-1
-        ).reshape(len(cameras), -1, 4)
-        weighed = slopes * trust.reshape(len(cameras), -1, 1)
-        known = weighed.transpose(0, 2, 1) @ slopes + np.diag(weak**2)
-        pull = (weighed * off.reshape(len(cameras), -1, 1)).sum(axis=1) + (cameras - mean) * weak**2
+        # How off changes with each coordinate of a point, (K, 3, N, 3): the angle of a way is atan2(down, right).
+        slopes = np.stack([down, -right, right * seen.y - down * seen.x], axis=-1) / (_RAD * square[..., None])
+        weighed = (slopes * trust[..., None]).swapaxes(2, 3)
+        known = (moves @ (weighed @ slopes) @ moves.swapaxes(2, 3)).sum(axis=1) + np.diag(weak**2)
+        pull = (moves @ (weighed @ off[..., None])).sum(axis=1)[..., 0] + (cameras - mean) * weak**2
         step = np.linalg.solve(known + 1e-3 * np.eye(4), pull[..., None])[..., 0]
         cameras = np.clip(cameras - np.clip(step, -_STRIDE, _STRIDE), low, high)
     return cameras, np.sqrt(np.linalg.inv(known + 1e-9 * np.eye(4))[:, 0, 0]) / _RAD
+
+
+def _points_moved(cameras: F64) -> tuple[F64, F64]:
+    """(K, 3, 3) points of cameras (K, 4), and (K, 3, 4, 3) how each one moves with each number of its camera."""
+    around = np.concatenate([np.zeros((1, 4)), _NUDGE * np.eye(4), -_NUDGE * np.eye(4)])
+    points = _points((cameras + around[:, None]).reshape(-1, 4)).reshape(9, len(cameras), 3, 3)
+    moves = (points[1:5] - points[5:]) / (2 * _NUDGE)[:, None, None, None]
+    return points[0], moves.transpose(1, 2, 0, 3)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.imaging.sharpness import noise_of
 from pipeline.people.belonging import faces_of, surest
 from pipeline.people.detect import faces_in
 from pipeline.types import F32
@@ -80,11 +81,7 @@ def _surest(model: str, view: NDArray[np.uint8], person: F32, part: NDArray[np.f
 
 
 def _untold(picture: NDArray[np.uint8], person: F32, head: NDArray[np.uint8]) -> bool:
-    """Whether a face may be missed for being dark in noise: something of its size is dark, and the head is noisy.
-
-    Noise as the median of second differences along both ways, which leave no slopes and edges (Immerkaer, "Fast Noise
-    Variance Estimation", Computer Vision and Image Understanding 64, 1996).
-    """
+    """Whether a face may be missed for being dark in noise: something of its size is dark, and the head is noisy."""
     import cv2
 
     height, width = picture.shape[:2]
@@ -94,9 +91,7 @@ def _untold(picture: NDArray[np.uint8], person: F32, head: NDArray[np.uint8]) ->
     side = max(1, round(LOOK.face_side * (y1 - y0)))
     if not above.size or float(cv2.blur(cv2.cvtColor(above, cv2.COLOR_BGR2GRAY), (side, side)).min()) >= LOOK.dark:
         return False
-    differences = np.outer([1, -2, 1], [1, -2, 1]).astype(np.float32)
-    noise = cv2.filter2D(cv2.cvtColor(head, cv2.COLOR_BGR2GRAY).astype(np.float32), -1, differences)
-    return float(np.median(np.abs(noise))) / (6 * 0.6745) > LOOK.noisy
+    return noise_of(cv2.cvtColor(head, cv2.COLOR_BGR2GRAY).astype(np.float32)) > LOOK.noisy
 
 
 def _views(head: NDArray[np.uint8], edge: int) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:

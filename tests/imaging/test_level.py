@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -14,7 +15,7 @@ import skimage.data
 from scipy import ndimage
 from skimage.util import img_as_float32
 
-from pipeline.imaging import manhattan
+from pipeline.imaging import level, manhattan
 from pipeline.imaging.geometry import Box, PixelBox, box_to_pixels, pixels_inside, pixels_to_box
 from pipeline.imaging.level import LEVEL, Tilt, Unsure, agreed, families, segments, tilt
 from pipeline.imaging.turning import before_turn, inscribed, inside, rotated
@@ -118,6 +119,17 @@ def test_verticals_and_perspective_answer_together_where_neither_does_alone(view
     assert not any(isinstance(agreed(*pair), Tilt) for pair in pairs)
     found = tilt(grey)
     assert isinstance(found, Tilt) and found.degrees == pytest.approx(view[2], abs=0.3)
+
+
+@pytest.mark.parametrize("view", [(12.3, 0.2, 0.1, 2.53, 31, 11, 0.08), (31.7, 7.9, -4.1, 1.7, 56, 12, 0.08)])
+def test_in_noise_lines_are_looked_for_under_more_blur(
+    view: tuple[float, ...], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    grey = hall(*view[:4], int(view[4]), int(view[5]), view[6])
+    found = tilt(grey)
+    assert isinstance(found, Tilt) and found.degrees == pytest.approx(view[2], abs=0.3)
+    monkeypatch.setattr(level, "LEVEL", replace(LEVEL, noisy=1.0))
+    assert isinstance(tilt(grey), Unsure)
 
 
 @pytest.mark.parametrize("roll", [-9.0, -6.5, 6.5, 9.0])

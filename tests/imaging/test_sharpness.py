@@ -9,7 +9,7 @@ import pytest
 from scipy.ndimage import convolve, gaussian_filter
 
 from pipeline.imaging.geometry import WHOLE, Box
-from pipeline.imaging.sharpness import Detail, sharpness
+from pipeline.imaging.sharpness import Detail, noise_of, sharpness
 from pipeline.types import F32
 
 # The demonstration's sensor (fixtures/demo.py, expose) by ISO; a doubles with ISO, as photon noise does.
@@ -127,3 +127,12 @@ def test_a_part_that_is_too_small_says_nothing(box: tuple[float, float, float, f
 
 def test_a_black_part_is_not_sharp() -> None:
     assert sharpness(clean(np.zeros((100, 100), np.float32)), WHOLE) == 0.0
+
+
+@pytest.mark.parametrize("sigma", [0.0, 0.02, 0.08])
+def test_noise_is_told_beside_edges_and_slopes(sigma: float) -> None:
+    """A slope with a patch on it, and white noise of known standard deviation."""
+    picture = np.linspace(0, 1, 300, dtype=np.float32)[:, None] + np.zeros(400, np.float32)
+    picture[100:200, 150:250] += 0.5
+    noise = sigma * np.random.default_rng(4).standard_normal(picture.shape)
+    assert noise_of((picture + noise).astype(np.float32)) == pytest.approx(sigma, rel=0.05, abs=1e-6)

@@ -65,6 +65,10 @@ MUTANTS = [
     mutant("imaging/manhattan.py", "(rolls[modes] - roll) ** 2", "0 * roll", _HALL),
     mutant("imaging/manhattan.py", "on &= gap > -length / 2", "on &= gap > -9", _HALL),
     mutant("imaging/level.py", "if found.sure:", "if True:", _HALL),
+    mutant("imaging/level.py", "noise_of(grey) > LEVEL.noisy", "False", "imaging/test_level.py"),
+    mutant("imaging/level.py", "verticals = [_both(*lines)[0] for lines in seen]", "pass", "imaging/test_level.py"),
+    mutant("imaging/manhattan.py", "[down, -right, right *", "[down, right, right *", _HALL),
+    mutant("imaging/sharpness.py", "(6 * _MEDIAN)", "6", "imaging/test_sharpness.py"),
     mutant(
         "imaging/level.py",
         "for one, other in (verticals, verticals[::-1]):",
