@@ -26,6 +26,7 @@ import cv2
 import numpy as np
 
 from pipeline.people.detect import overlap, within
+from pipeline.steps.crop_solution import CropSource
 from tests.crop_sheet import Cut, write
 from tests.crops import ASPECTS, models
 from tests.degraded import pulsed
@@ -124,7 +125,8 @@ def wrong_in(cut: Cut, aspect: str, view: View) -> str:
     if cut.whole(aspect) or cut.subject is None:
         return ""
     box, own = np.array(cut.boxes[aspect]), np.array(cut.subject.box)
-    if view.official and len(view.players):
+    about = cut.solutions[aspect].source is not CropSource.TRIMMED
+    if about and view.official and len(view.players):
         players = overlap(own, view.players).max() if len(view.players) else 0.0
         if overlap(own, view.main[None])[0] >= 0.4 and players < 0.4:
             return "about an official"
@@ -159,14 +161,17 @@ def report(what: str, views: Iterable[View], work: Path, to: Path | None, keep: 
         for aspect in ASPECTS:
             ratio = float(np.divide(*map(float, aspect.split(":"))))
             largest = min(1.0, SIZE[0] / SIZE[1] / ratio)
+            trimmed = [cut for cut in own if cut.solutions[aspect].source is CropSource.TRIMMED]
             cropped = [cut for cut in own if not cut.whole(aspect)]
+            cropped = [cut for cut in cropped if cut.solutions[aspect].source is not CropSource.TRIMMED]
             tight = sum(cut.boxes[aspect].y1 - cut.boxes[aspect].y0 < _TIGHT * largest for cut in cropped)
             kind = "officials" if official else "players"
-            print(f"{what}, of {kind}, {aspect}: cropped {len(cropped)} of {len(own)}, {tight} of them by more")
+            print(f"{what}, of {kind}, {aspect}: cropped {len(cropped)} of {len(own)}, {tight} of them by more", end="")
+            print(f"; only to the shape {len(trimmed)}")
             sizes = sizes_of(cropped, aspect)
             if sizes:
                 print(f"    largest by smallest crop of a burst: median {np.median(sizes):.3f}, most {max(sizes):.3f}")
-            for cut in cropped:
+            for cut in [*cropped, *trimmed]:
                 if why := wrong_in(cut, aspect, known[cut.name]):
                     print(f"    {cut.name}: {why}")
     if to is not None:

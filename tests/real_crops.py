@@ -11,7 +11,8 @@ own parameters at 3:2 and 4:5. Printed:
   degraded: ISO 12,800, 8 pixels of blur, two stops under (tests/degraded.py), twice. Boxes around two: those that hold
   seven tenths of two players or more. With `--detector` at other sizes of picture too, with the CPU time of finding
   people, balls and faces against the first, in the same run.
-* of each set: how many pictures are cropped and how many left whole; which crops cut through head or torso of somebody
+* of each set: how many pictures are cropped, cut only to the shape around everybody near, or left whole; which crops
+  cut through head or torso of somebody
   found who is at least half as tall as the subject; of labelled pictures, labelled players within half a height of the
   subject who are partly out of the crop
 * of the rally: in how many frames the subject is the same person. Positions are followed from frame to frame; a person
@@ -54,6 +55,7 @@ from pipeline.people.modelfiles import ModelFiles
 from pipeline.people.observe import FrameObservation
 from pipeline.steps import crop
 from pipeline.steps.base import MeasureContext, SolveContext
+from pipeline.steps.crop_solution import CropSource
 from pipeline.steps.decode import decode
 from pipeline.types import Frame
 from tests.crop_sheet import Cut, write
@@ -280,7 +282,9 @@ def report_cuts(what: str, cuts: Sequence[Cut], truths: Mapping[str, np.ndarray]
     print(f"\n{what}: {len(cuts)} pictures, a subject in {sum(c.subject is not None for c in cuts)}")
     for aspect in ASPECTS:
         whole = [c for c in cuts if c.whole(aspect)]
-        print(f"  {aspect}: cropped {len(cuts) - len(whole)}, left whole {len(whole)}", end="")
+        trimmed = sum(c.solutions[aspect].source is CropSource.TRIMMED for c in cuts)
+        print(f"  {aspect}: cropped {len(cuts) - len(whole) - trimmed}, only to the shape {trimmed}", end="")
+        print(f", left whole {len(whole)}", end="")
         through = [c.name for c in cuts if cut_found(c, aspect)]
         print(f"; through somebody's head or torso {len(through)} {' '.join(through)}", end="")
         known = [(c, truths[c.name]) for c in cuts if c.name in truths]
@@ -314,8 +318,12 @@ def wrong_in(cut: Cut, aspect: str, drawn: Drawn) -> str:
     plan = drawn.situation
     if cut.whole(aspect):
         return "left whole" if plan.cropped else ""
-    if plan.cropped is False:
+    trimmed = cut.solutions[aspect].source is CropSource.TRIMMED
+    if plan.cropped is False and not trimmed:
         return "cropped"
+    if trimmed:
+        share = within(np.array([*drawn.must, *drawn.others]), np.array(cut.boxes[aspect]))
+        return "" if (share > 0.995).all() else f"leaves out {100 * (1 - share.min()):.1f} % of somebody"
     if cut.subject is None or max(overlap(np.array(cut.subject.box), np.array(drawn.must))) < _IOU:
         return "about somebody else"
     held = within(np.array(drawn.must), np.array(cut.boxes[aspect]))

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.imaging.geometry import Box, row_to_box
 from pipeline.people.confidence import Verdict
@@ -23,6 +24,12 @@ class CandidateRules:
     led: float = 0.5  # the same where somebody leads
     near: float = 0.5  # heights of the subject, from which whoever is in one crop of a burst is to be in the next
     shown: float = 0.8  # share of somebody inside a crop, from which they are in it
+    standing: float = 75  # percentile of somebody's heights over a burst
+    # Where it is not sure whom a frame is about: heights of the tallest one, from which whoever is found counts, and of
+    # the frame, below which the tallest one is too far away for the picture to be about people.
+    counts: float = 0.3
+    beyond: float = 0.3  # of their own heights: what they hold, a racket or a bat, that the detector does not know
+    tallest: float = 0.25
 
 
 RULES = CandidateRules()
@@ -61,13 +68,12 @@ def throughout(
     return [tuple(boxes) for boxes in held]
 
 
-def missed(frames: Sequence[Observation], seconds: Sequence[float] = ()) -> list[F64]:
+def missed(frames: Sequence[Observation], names: Sequence[NDArray[np.intp]]) -> list[F64]:
     """(K, 4) of each frame of a burst: boxes of those who were found before and after it but not in it, in fractions,
     as far between as the frame is. A leap, a turn or somebody nearer hides a player from the detector for a frame.
 
-    seconds  as for `camera_shifts`
+    names  of its people, as from `tracking.linked`
     """
-    names = linked(frames, camera_shifts(frames, seconds))
     found: list[list[F64]] = [[] for _ in frames]
     for name in {name for own in names for name in own.tolist()}:
         seen = [(at, int(np.flatnonzero(own == name)[0])) for at, own in enumerate(names) if name in own]
@@ -78,6 +84,43 @@ def missed(frames: Sequence[Observation], seconds: Sequence[float] = ()) -> list
             for at in range(first + 1, last):
                 found[at].append(a + (b - a) * (at - first) / (last - first))
     return [np.array(boxes, np.float64).reshape(-1, 4) for boxes in found]
+
+
+def lengths(frames: Sequence[Observation], names: Sequence[NDArray[np.intp]]) -> list[F64]:
+    """(N,) of each frame of a burst: how tall each person stands in it, in fractions of the frame's height: three
+    quarters of its frames show no more, since a box around two is taller; arguments as of `missed`."""
+    tall = [frame.people[:, 3] - frame.people[:, 1] for frame in frames]
+    found = [own.astype(np.float64) for own in tall]
+    for name in {name for own in names for name in own.tolist()}:
+        here = [own == name for own in names]
+        usual = float(
+            np.percentile(np.concatenate([t[one] for t, one in zip(tall, here, strict=True)]), RULES.standing)
+        )
+        for own, one in zip(found, here, strict=True):
+            own[one] = usual
+    return found
+
+
+def around_all(frame: Observation, missed: F64) -> tuple[Box, Box] | None:
+    """The boxes, in fractions, around everybody who counts in a frame of which it is not sure whom it is about: around
+    their bodies; and all that reaches out of these, faces, and what may be a ball or a racket. None where all are far.
+
+    missed  (K, 4) as of `missed`
+    """
+    boxes = np.concatenate([frame.people[:, :4].astype(np.float64), missed])
+    tall = boxes[:, 3] - boxes[:, 1]
+    if not len(boxes) or tall.max() < RULES.tallest:
+        return None
+    counts = tall >= RULES.counts * tall.max()
+    reach = np.concatenate([frame.reach[:, :4].astype(np.float64), missed])
+    room = RULES.beyond * tall[:, None] * np.array([frame.size[0] / frame.size[1], 1.0])
+    reach += np.concatenate([-room, room], axis=1)
+    whole = np.concatenate([reach[counts], *(rows[:, :4] for rows in (frame.faces, frame.balls, frame.rackets))])
+    return _hull(boxes[counts]), _hull(whole)
+
+
+def _hull(boxes: F64) -> Box:
+    return row_to_box(np.concatenate([boxes[:, :2].min(axis=0), boxes[:, 2:4].max(axis=0)]))
 
 
 def in_each(

@@ -93,6 +93,7 @@ UNSURE = "hardly sure that it is a person"
 NO_PLAY = "no sure sign of play was found"
 NO_LEAD = "others may as well be the subject"
 UNSTEADY = "the frames beside it point to somebody else"
+NOT_WHO = (NO_PLAY, NO_LEAD, UNSTEADY)  # people are there, but whom the frame is about is not sure
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,6 +27,8 @@ class ConstraintRules:
     rim: float = 0.015  # heights of the frame: a box that ends so near to its rim goes up to it, so that no toe is cut
     face_room: float = 0.35  # heights of the face around it: hair and chin, which the detector's box leaves out
     ball_room: float = 0.25  # heights of the ball around it
+    limb: float = 0.1  # heights of somebody else: hands and feet that reach so far out of their box count
+    bent: float = 0.85  # of how tall the subject stands: who is less tall may reach as far to the sides as up
     # Certainty from which a crop does not go through what may be a ball; only a certain one widens it.
     possible_ball: float = 0.4
 
@@ -41,12 +43,14 @@ def constraints_of(
     turned: float,
     missed: F64 | None = None,
     moves: NDArray[np.bool_] | None = None,
+    stands: F64 | None = None,
 ) -> CropConstraints:
     """What a crop must hold of a frame, and what it should not cut.
 
     margin  least room around the subject, in heights of the subject
     missed  (K, 4) people who are there although they were not found in this frame, see candidates.missed; fractions
     moves   what moves in it, see belonging.moving; None where that is not known
+    stands  (N,) how tall each person stands, see candidates.lengths; None where that is not known
     turned  degrees by which the frame is turned clockwise before it is cropped; the result is of the turned frame
     """
     height, width = found.size
@@ -62,6 +66,9 @@ def constraints_of(
     tall = own[3] - own[1]
     needed = placed([subject.whole])[0]
     must = _grown(needed, margin * tall)
+    if stands is not None and subject.row is not None and tall < RULES.bent * stands[subject.row]:
+        half, middle = stands[subject.row] / 2, (own[:2] + own[2:]) / 2
+        must = _joined(must, np.concatenate([middle - half, middle + half]))
     for other in placed(subject.others) if subject.others else ():
         needed = _joined(needed, other)
         must = _joined(must, _grown(other, margin * (other[3] - other[1])))
@@ -73,7 +80,10 @@ def constraints_of(
         needed = _joined(needed, ball)
         must = _joined(must, _grown(ball, RULES.ball_room * (ball[3] - ball[1])))
     frame = box_to_heights(turning.inscribed(turned, height, width) if turned else WHOLE, height, width)
-    people = np.delete(found.people, subject.row, axis=0) if subject.row is not None else found.people
+    keep = np.arange(len(found.people)) != (-1 if subject.row is None else subject.row)
+    people = placed(found.people[keep])  # also unsure ones: leapers are found less well
+    by = RULES.limb * (people[:, 3:] - people[:, 1:2]) * [-1, -1, 1, 1]
+    nearly = np.clip(placed(found.reach[keep]), np.minimum(people + by, people), np.maximum(people + by, people))
     there = np.zeros((0, 4)) if missed is None else missed
     balls = placed(found.balls[found.balls[:, 4] >= RULES.possible_ball])
     if moves is not None:
@@ -88,8 +98,9 @@ def constraints_of(
         least=0.0,
         towards=subject.towards,
         faces=placed(found.faces),  # also what only may be a face is not cut
-        people=placed(np.concatenate([people[:, :4], there])),  # also unsure ones: leapers are found less well
+        people=np.concatenate([people, placed(there)]),
         balls=np.clip(balls, np.tile(frame[:2], 2), np.tile(frame[2:], 2)),
+        limbs=np.concatenate([nearly, placed(there)]),
     )
 
 

@@ -59,6 +59,7 @@ class Framing:
     hidden: float = 1.35
     head: float = 0.5  # somebody else's head; this and the next two times the height against the subject's
     body: float = 0.12  # times the share of the person that is inside
+    limb: float = 1.0  # of somebody near a hand or foot alone, in or out
     feet: float = 0.1
     largest: float = 1.5  # heights of the subject: whoever is taller counts as this tall
     # Parts of a person's box (common practice in figure drawing, no source: a head is a seventh to an eighth of the
@@ -87,7 +88,7 @@ class CropConstraints:
     subject  the person alone
     least    lowest height of a crop: so many pixels are asked for
     towards  -1 to 1: where room is left
-    faces, people, balls  (N, 4) of everybody: not to be cut
+    faces, people, balls  (N, 4) of everybody: not to be cut; limbs  as people, with what reaches a little out of these
     """
 
     frame: HeightBox
@@ -99,6 +100,7 @@ class CropConstraints:
     faces: F64
     people: F64
     balls: F64
+    limbs: F64
 
 
 @dataclass(frozen=True)
@@ -332,7 +334,9 @@ def _costs(crops: F64, constraints: CropConstraints, style: Style, height: float
     if len(constraints.balls):
         cost += FRAMING.ball * _cut(_inside_share(box, constraints.balls)).sum(axis=1)
     if len(constraints.people):
-        cost += _people_cost(box, constraints.people, _heights_of(constraints) / tall)
+        ratio = _heights_of(constraints) / tall
+        cost += _people_cost(box, constraints.people, ratio)
+        cost += FRAMING.limb * (_cut(_inside_share(box, constraints.limbs)) * (ratio >= FRAMING.near)).sum(axis=1)
     return np.asarray(cost)
 
 

@@ -30,7 +30,7 @@ from pipeline.review.views import Views
 from pipeline.shoot.consent import held_by_own_texts, with_copies
 from pipeline.shoot.facts import FrameFacts, held_back
 from pipeline.shoot.rows import withheld_names
-from pipeline.steps.crop import CropParams
+from pipeline.steps.crop_solution import CropParams
 from pipeline.store.store import Store
 from pipeline.textfile.messages import and_more
 

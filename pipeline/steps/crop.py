@@ -2,67 +2,27 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from functools import partial
-from typing import TYPE_CHECKING, Any, Literal
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import Field, field_validator
 
-from pipeline.imaging.geometry import (
-    WHOLE,
-    Box,
-    box_to_pixels,
-    centred,
-    heights_to_box,
-    pixels_to_box,
-    widened,
-)
+from pipeline.imaging.geometry import WHOLE, Box, box_to_pixels, centred, pixels_to_box, widened
 from pipeline.light.gain_map import gains_of_part
 from pipeline.steps import lens
-from pipeline.steps.base import ApplyContext, MeasureContext, Params, SolveContext, Solved, Step
-from pipeline.steps.crop_burst import as_one, crowded
-from pipeline.steps.crop_solution import (
-    LEFT_WHOLE,
-    NO_SUBJECT,
-    NOBODY,
-    TOO_WIDE,
-    WOULD_CUT,
-    CropSolution,
-    CropSource,
-    in_words,
-)
+from pipeline.steps.base import ApplyContext, MeasureContext, SolveContext, Solved, Step
+from pipeline.steps.crop_burst import around_subjects, as_one, aspect_of, rounded
+from pipeline.steps.crop_solution import LEFT_WHOLE, RULES, CropParams, CropSolution, CropSource, in_words
 from pipeline.types import Domain, Image
 
 if TYPE_CHECKING:
-    from pipeline.people import framing
     from pipeline.people.observe import FrameObservation
     from pipeline.people.subject import Subject
     from pipeline.people.tracking import Observation
 
 
-@dataclass(frozen=True)
-class CropRules:
-    """What a crop must hold.
-
-    Chosen by eye on generated shoots and checked with `python -m tests.crops` (faces cut, holds the main player),
-    where no other source stands beside a number.
-    """
-
-    web: int = 1200  # pixels that a crop has on its longer side where none are asked for: a page of a web gallery
-    of_longer_side: float = 0.5  # of the frame's, where that is less: an enlarged cut-out of a small frame is of no use
-    unsure: float = 0.75  # of the wished fill where the confidence is just enough; all of it where it is full
-    loose: float = 0.92  # of the possible width, where no model finds the subject: it rarely costs a hand or a ball
-    narrowest: float = 2 / 3  # aspects of "free": those of the widest common formats (common practice, no source)
-    widest: float = 16 / 9
-    named: float = 0.5  # heights of the subject, from which somebody else may be one of the players in frames.csv
-    shown: float = 0.8  # share of somebody inside the crop, from which the crop shows them
-
-
-RULES = CropRules()
 NO_MODEL = (
     "crop: the model file that finds people is not there, so crops are loose and around the centre; "
     "see: evencourt models"
@@ -71,51 +31,6 @@ FEWER = (
     "crop: frames.csv names {named} players, and the crop shows {whole} of {near} people near the subject; check that "
     "the named players are in it"
 )
-
-
-class CropParams(Params):
-    """Parameters of crop."""
-
-    to: Literal["subject", "centre", "box", "none"] = Field(
-        "subject",
-        description="subject: around the player, with face, hands, feet and the ball of the action whole; centre; "
-        "box: only where frames.csv gives one; none. A box in frames.csv always wins, widened to the aspect where the "
-        "frame allows",
-    )
-    aspect: str = Field(
-        "original",
-        description='width to height such as "3:2", "4:5", "16:9", "original", or "free" (as the subject is); of an '
-        "upright frame a wide aspect is turned (3:2 gives 2:3), unless frames.csv gives a box that lies",
-    )
-    margin: float = Field(
-        0.08, ge=0, le=1, description="least room around the subject, in parts of its height (to: subject)"
-    )
-    lead_room: float = Field(
-        0.4, ge=0, le=1, description="how much of the room beside the subject lies ahead of its movement; 0 = as behind"
-    )
-    fill: float = Field(0.7, ge=0.2, le=1, description="how much of the crop's height the subject takes")
-    at_least: int | None = Field(
-        None,
-        ge=0,
-        le=20000,
-        description="pixels of the longer side that a crop never goes below; it is looser instead (default 1200, but "
-        "no more than half of the frame's longer side)",
-    )
-    level: bool = Field(
-        False, description="straighten by the upright and level lines of the hall where they are sure, up to 5 degrees"
-    )
-    share: float | None = Field(
-        None, ge=0.1, le=1.0, description="how much of the possible width to keep (to: centre); default all"
-    )
-
-    @field_validator("aspect")
-    @classmethod
-    def _aspect(cls, value: str) -> str:
-        if value not in ("original", "free") and not re.fullmatch(r"\d{1,3}(\.\d+)?:\d{1,3}(\.\d+)?", value):
-            raise ValueError('is not an aspect; write "3:2", "4:5", "16:9", "original" or "free" in quotes')
-        if ":" in value and not all(float(v) for v in value.split(":")):
-            raise ValueError("has a zero side")
-        return value
 
 
 def measure(context: MeasureContext) -> FrameObservation:
@@ -150,7 +65,7 @@ def solve(context: SolveContext[FrameObservation], params: CropParams) -> Solved
     for burst in moments_of(context.bursts, context.measured) if params.to == "subject" else context.bursts:
         names = [n for n in burst.frames if n in known]
         free = [n for n in names if n not in boxes]
-        solutions |= {n: CropSolution(CropSource.TABLE, _rounded(boxes[n])) for n in names if n in boxes}
+        solutions |= {n: CropSolution(CropSource.TABLE, rounded(boxes[n])) for n in names if n in boxes}
         measured = {n: context.measured[n] for n in free} if params.to == "subject" or params.level else {}
         turned, level = 0.0, ""
         if params.level and measured:
@@ -164,8 +79,8 @@ def solve(context: SolveContext[FrameObservation], params: CropParams) -> Solved
         else:
             subjects = context.subjects()
             taken = dict(zip(burst.frames, burst.seconds, strict=False))
-            around = _around(free, measured, subjects, params, turned, taken)
-            for name, solution, notice in as_one(list(around), measured, subjects, params.aspect, taken):
+            found = around_subjects(free, measured, subjects, params, turned, taken)
+            for name, solution, notice in as_one(found, measured, subjects, params.aspect, taken):
                 solutions[name] = replace(solution, level=level)
                 named = len(context.facts.row(name).players)
                 notice = notice or _fewer(named, measured[name].people, subjects[name], solution)
@@ -187,7 +102,7 @@ def _moved(context: SolveContext[FrameObservation], solutions: Mapping[str, Crop
         if warp is not None:
             box = warp.box_after(solution.box)
             wide = box if solution.aspect is None else widened(box, solution.aspect, height, width)
-            found[frame.name] = replace(solution, box=_rounded(wide))
+            found[frame.name] = replace(solution, box=rounded(wide))
     return found
 
 
@@ -197,7 +112,7 @@ def fallback(context: SolveContext[FrameObservation], params: CropParams) -> Sol
     for frame in context.frames:
         box = context.facts.row(frame.name).crop_of(context.delivery)
         source = CropSource.LOOSE if params.to == "subject" else CropSource(params.to)
-        found[frame.name] = CropSolution(source) if box is None else CropSolution(CropSource.TABLE, _rounded(box))
+        found[frame.name] = CropSolution(source) if box is None else CropSolution(CropSource.TABLE, rounded(box))
     return Solved(found)
 
 
@@ -216,107 +131,6 @@ def _fewer(named: int, frame: Observation, subject: Subject | None, solution: Cr
         if whole < min(named, len(grown)) or whole < len(grown)
         else ""
     )
-
-
-def _rounded(box: Iterable[float]) -> Box:
-    return Box(*(round(float(v), 5) for v in box))
-
-
-def _around(
-    names: Sequence[str],
-    measured: Mapping[str, FrameObservation],
-    subjects: Mapping[str, Subject | None],
-    params: CropParams,
-    turned: float,
-    seconds: Mapping[str, float],
-) -> Iterable[tuple[str, CropSolution, str]]:
-    """(frame, solution, notice) for the frames of one burst; those of one aspect go together, also where frames between
-    them are left whole, so that their crops are of one size."""
-    from pipeline.people import framing
-    from pipeline.people.belonging import moving
-    from pipeline.people.candidates import missed
-    from pipeline.people.constraints import constraints_of
-    from pipeline.people.tracking import camera_shifts
-
-    found: dict[str, tuple[CropSolution, str]] = {}
-    runs: dict[float, dict[str, framing.CropConstraints]] = {}
-    own = {name: subjects.get(name) for name in names}
-    if crowded(own, measured, params.margin, turned, partial(_aspect, params.aspect)):
-        own = {name: None if one is None else replace(one, others=()) for name, one in own.items()}
-    frames, taken = [measured[name].people for name in own], [seconds[name] for name in own if name in seconds]
-    unseen, moves = missed(frames, taken), moving(frames, camera_shifts(frames, taken))
-    for (name, subject), there, going in zip(own.items(), unseen, moves, strict=True):
-        people = measured[name].people
-        constraints = None if subject is None else constraints_of(people, subject, params.margin, turned, there, going)
-        height, width = people.size
-        aspect = _aspect(params.aspect, height, width, constraints)
-        if constraints is not None:  # so many pixels on the longer side
-            constraints = replace(constraints, least=_least(params, height, width) / (max(aspect, 1.0) * height))
-        doubt = NO_SUBJECT if subject is None else subject.doubt
-        sure = None if subject is None else subject.confidence
-        if constraints is None or doubt:
-            found[name] = CropSolution(CropSource.NOBODY, None, None, turned, doubt, sure), NOBODY.format(why=doubt)
-        elif not framing.fits(constraints, aspect):
-            words = TOO_WIDE.format(aspect=params.aspect)
-            found[name] = CropSolution(CropSource.DOES_NOT_FIT, turned=turned, confidence=sure), words
-        else:
-            runs.setdefault(aspect, {})[name] = constraints
-    for aspect, run in runs.items():
-        found |= _framed(run, aspect, params, turned, measured, subjects)
-    return [(name, *found[name]) for name in names]
-
-
-def _least(params: CropParams, height: int, width: int) -> float:
-    """Pixels of the longer side that a crop has at least."""
-    if params.at_least is not None:
-        return params.at_least
-    return min(RULES.web, RULES.of_longer_side * max(height, width))
-
-
-def _framed(
-    run: Mapping[str, framing.CropConstraints],
-    aspect: float,
-    params: CropParams,
-    turned: float,
-    measured: Mapping[str, FrameObservation],
-    subjects: Mapping[str, Subject | None],
-) -> dict[str, tuple[CropSolution, str]]:
-    """Solution and notice of frames of one burst that are cropped alike."""
-    from pipeline.people import framing
-    from pipeline.people.belonging import rise
-    from pipeline.people.confidence import EARNING
-
-    sure = min((s.confidence for n in run if (s := subjects[n]) is not None), default=0.0)
-    fill = params.fill * (RULES.unsure + (1 - RULES.unsure) * rise(sure, EARNING.enough, 1.0))
-    boxes = framing.frame_burst(list(run.values()), framing.Style(aspect, fill, params.lead_room))
-    found: dict[str, tuple[CropSolution, str]] = {}
-    for (name, constraints), box in zip(run.items(), boxes, strict=True):
-        height, width = measured[name].people.size
-        subject = subjects[name]
-        own = None if subject is None else subject.confidence
-        if framing.cut_by(box, constraints):
-            words = WOULD_CUT.format(aspect=params.aspect)
-            found[name] = CropSolution(CropSource.WOULD_CUT, turned=turned, confidence=own), words
-            continue
-        placed = _rounded(heights_to_box(box, height, width))
-        source = CropSource.EVERYBODY if subject is not None and subject.everybody else CropSource.SUBJECT
-        found[name] = CropSolution(source, placed, round(aspect, 6), turned, confidence=own), ""
-    return found
-
-
-def _aspect(written: str, height: int, width: int, constraints: framing.CropConstraints | None = None) -> float:
-    """Width to height in pixels of a crop of a frame of this size."""
-    if written == "original":
-        return width / height
-    if written == "free":
-        if constraints is None:
-            return width / height
-        x0, y0, x1, y1 = constraints.must
-        return float(np.clip((x1 - x0) / (y1 - y0), RULES.narrowest, RULES.widest))
-    across, down = (float(v) for v in written.split(":"))
-    # An upright frame keeps its orientation when a wide aspect is asked for: 3:2 becomes 2:3. An upright
-    # aspect such as 4:5 is meant as it stands, since phones and pages want it of wide frames too.
-    return down / across if height > width and across > down else across / down
 
 
 # ---- apply -------------------------------------------------------------------------------------------------
@@ -343,7 +157,7 @@ def box_for(params: CropParams, solution: CropSolution | None, height: int, widt
     if source in LEFT_WHOLE:
         return whole
     share = RULES.loose if source is CropSource.LOOSE else params.share or 1.0 if source is CropSource.CENTRE else 1.0
-    kept = None if params.aspect in ("original", "free") else _aspect(params.aspect, height, width)
+    kept = None if params.aspect in ("original", "free") else aspect_of(params.aspect, height, width)
     return centred(whole, kept, share, height, width)
 
 

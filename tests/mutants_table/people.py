@@ -20,6 +20,7 @@ _OBSERVE = "people/observe.py"
 _MODELS = "people/modelfiles.py"
 _FETCHED = ("people/test_modelfiles.py", "people/test_models_unasked.py")
 _HELD = ("people/test_candidates.py",)
+_MUST_HOLD = ("people/test_constraints.py",)
 _FLOWN = ("people/test_motion.py",)
 _FRAMED = ("people/test_framing_rules.py", "people/test_framing.py")
 _WORTHY = ("people/test_subject_rules.py", "people/test_subject.py")
@@ -122,7 +123,16 @@ MUTANTS = [
         _CANDIDATES, "RULES.share if any(verdict.everybody for verdict in told) else RULES.led", "RULES.share", *_HELD
     ),
     mutant("steps/crop_burst.py", "(len(whole) > led or not led)", "not led", *_HELD),
-    mutant("steps/crop.py", "params.margin, turned, there, going)", "params.margin, turned, None, going)", *_HELD),
+    mutant(
+        "steps/crop_burst.py",
+        "params.margin, turned, there, going, tall)",
+        "params.margin, turned, None, going, tall)",
+        *_HELD,
+    ),
+    mutant("steps/crop_burst.py", "turned, there, going, tall)", "turned, there, going)", *_HELD),
+    mutant("steps/crop_burst.py", "any(framing.cut_by(box, one)", "False and any(framing.cut_by(box, one)", *_HELD),
+    mutant("people/candidates.py", "(frame.faces, frame.balls, frame.rackets)", "(frame.faces,)", *_HELD),
+    mutant("people/candidates.py", "reach += np.concatenate([-room, room], axis=1)", "pass", *_HELD),
     mutant(
         "people/constraints.py",
         "balls += RULES.ball_room * (balls[:, 3:] - balls[:, 1:2]) * [-1, -1, 1, 1]",
@@ -135,7 +145,7 @@ MUTANTS = [
         "balls",
         "steps/test_crop.py",
     ),
-    mutant("people/constraints.py", "[people[:, :4], there]", "[people[:, :4]]", "people/test_constraints.py"),
+    mutant("people/constraints.py", "people=np.concatenate([people, placed(there)])", "people=people", *_MUST_HOLD),
     # what flies
     mutant(_BELONGING, "-shifts[at + 1][:2]", "shifts[at + 1][:2]", *_FLOWN),
     mutant(_BELONGING, "(np.sign(first) == np.sign(second))", "True", *_FLOWN),
@@ -147,7 +157,7 @@ MUTANTS = [
         "np.concatenate([balls, placed(flying",
         *_FLOWN,
     ),
-    mutant("steps/crop.py", "turned, there, going)", "turned, there)", *_FLOWN),
+    mutant("steps/crop_burst.py", "turned, there, going, tall)", "turned, there, None, tall)", *_FLOWN),
     # subject
     mutant(
         _SUBJECT,

@@ -17,6 +17,7 @@ _WHITE = "light/scene_white.py"
 _BALANCE = "steps/white_balance.py"
 _SELECT = "steps/select.py"
 _CROP = "steps/crop.py"
+_BURST = "steps/crop_burst.py"
 _MUST = "people/constraints.py"
 _BALANCED = ("steps/test_white_balance.py",)
 _FOR = ("steps/test_for.py",)
@@ -202,9 +203,9 @@ MUTANTS = [
     mutant(_SELECT, "return set() if params.each else", "return", *_FOR),
     mutant(_SELECT, " - {n for n, row in rows.items() if row.always}", "", *_SELECTED),
     # crop
-    mutant(_CROP, "if height > width and across > down else across / down", "if False else across / down", *_CROPPED),
+    mutant(_BURST, "if height > width and across > down else across / down", "if False else across / down", *_CROPPED),
     mutant(
-        _CROP,
+        _BURST,
         "_least(params, height, width) / (max(aspect, 1.0) * height)",
         "_least(params, height, width) / height",
         *_CROPPED,
@@ -220,8 +221,8 @@ MUTANTS = [
     mutant(_MUST, "np.clip(box, low, high)", "np.asarray(box)", *_HELD),
     mutant(_MUST, "_to_rim(_within(must, frame), frame)", "_within(must, frame)", *_HELD),
     mutant(_MUST, "faces=placed(found.faces)", "faces=placed(found.faces[:0])", *_HELD),
-    mutant(_MUST, "np.concatenate([people[:, :4], there])", "people[:0]", *_HELD),
-    mutant(_MUST, "np.delete(found.people, subject.row, axis=0)", "found.people", *_HELD),
+    mutant(_MUST, "people=np.concatenate([people, placed(there)])", "people=people[:0]", *_HELD),
+    mutant(_MUST, "(-1 if subject.row is None else subject.row)", "-1", *_HELD),
     mutant(
         _MUST,
         "turned_boxes(rows * scale, turned, ratio) if turned",

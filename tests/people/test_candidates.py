@@ -11,23 +11,25 @@ import pytest
 
 from pipeline.engine.burst_people import subjects_and_ranks
 from pipeline.imaging.geometry import Box
-from pipeline.people.candidates import RULES, in_each, missed
+from pipeline.people.candidates import RULES, around_all, in_each, lengths, missed
+from pipeline.people.confidence import NO_PLAY
 from pipeline.people.detect import within
 from pipeline.people.observe import FrameObservation
 from pipeline.people.subject import find_subjects
-from pipeline.people.tracking import Observation, linked
+from pipeline.people.tracking import Observation, camera_shifts, linked
 from pipeline.people.untimed import moments_of
 from pipeline.shoot.bursts import find_bursts
 from pipeline.shoot.facts import Facts
-from pipeline.steps.crop import TOO_WIDE, CropSource
+from pipeline.steps.crop_solution import TOO_WIDE, UNLIKE, CropSource, in_words
 from pipeline.types import Burst, Frame
-from tests.people.rules import Scenario, guards, turns
+from tests.people.rules import Scenario, guards, near, turns
 from tests.people.test_subject import ball
 from tests.people.test_subject_rules import Row, at
 from tests.people.test_tracking import hall, observed, tenths, view
 from tests.steps.test_crop import holds, measured, solved
 
 PAIR = [at(0.42, 0.4, 0.55), at(0.55, 0.4, 0.55)]  # worth as much as each other, and not quite certain: nobody leads
+NONE = np.zeros((0, 4))
 KIT = [(40.0, 40.0, 200.0), (230.0, 230.0, 230.0), (40.0, 160.0, 40.0), (200.0, 60.0, 20.0)]
 
 
@@ -97,7 +99,7 @@ def test_who_is_missed_for_a_frame_stands_between_where_they_were_seen() -> None
     seen, away = at(0.3), at(0.36)
     hardly = at(0.8, sure=0.25)
     frames = [observed([at(0.55), *rest]) for rest in ([seen, hardly], [], [], [away, hardly], [])]
-    none, one, two, last, left = missed(frames)
+    none, one, two, last, left = missed(frames, linked(frames, camera_shifts(frames)))
     assert len(none) == len(last) == len(left) == 0
     step = (np.array(away[:4]) - np.array(seen[:4])) / 3
     assert one == pytest.approx(np.array([seen[:4]]) + step, abs=1e-6)
@@ -124,7 +126,8 @@ def test_a_burst_most_of_which_cannot_be_cropped_is_left_whole() -> None:
         return observed([(x0, y0, x1, y1, sure)], reach=[reach], balls=[ball(0.5, 0.5, 0.9, 0.03)])
 
     most = crops([frame(wide) for wide in (True, False, True, False, True)], "4:5")[0]
-    few = crops([frame(wide) for wide in (False, True, False, True, False)], "4:5")[0]
+    few, _, notices = crops([frame(wide) for wide in (False, True, False, True, False)], "4:5")
+    assert notices == {f"{TOO_WIDE.format(aspect='4:5')}, {UNLIKE}"}
     assert most == [CropSource.DOES_NOT_FIT] * 5
     assert few == [CropSource.SUBJECT, CropSource.DOES_NOT_FIT] * 2 + [CropSource.SUBJECT]
 
@@ -136,10 +139,34 @@ def stays(tall: float = 0.4, part: float = 0.0) -> bool:
     return in_each([observed([person])] * 2, [Box(0, 0, 1, 1), Box(left, 0, 1, 1)], [0.4, 0.4])
 
 
+def counted(share: float) -> bool:
+    """Whether somebody as tall as this share of the tallest counts where it is not sure whom a frame is about."""
+    around = around_all(observed([at(0.3, 0.6), at(0.8, 0.6 * share)]), NONE)
+    return around is not None and around[0].x1 > 0.7
+
+
+def room(tall: float) -> float:
+    """How far beside somebody so tall all must be held that they may hold, in widths of the frame."""
+    around = around_all(observed([at(0.5, tall)]), NONE)
+    assert around is not None
+    return around[1].x1 - around[0].x1
+
+
+def stand(*heights: float) -> float:
+    """How tall somebody stands in a burst who is so tall in its frames."""
+    frames = [observed([at(0.5, tall)]) for tall in heights]
+    return float(lengths(frames, linked(frames, camera_shifts(frames)))[0][0])
+
+
 SCENARIOS: dict[str, Scenario] = {
     "RULES.share": lambda: held_in(10) and not held_in(9),
     "RULES.led": lambda: led_in(20) and not led_in(19),
     "RULES.near": lambda: turns(lambda share: not stays(share * 0.4), 0.5),
+    "RULES.counts": lambda: turns(counted, 0.3),
+    "RULES.beyond": lambda: near(room(0.4), 0.3 * 0.4 / 1.5),
+    "RULES.tallest": lambda: turns(lambda tall: around_all(observed([at(0.5, tall)]), NONE) is not None, 0.25),
+    # Of five heights in order, that of three quarters is the fourth.
+    "RULES.standing": lambda: near(stand(0.40, 0.41, 0.42, 0.43, 0.50), 0.43, 0.002),
     "RULES.shown": lambda: turns(lambda part: stays(part=part), 0.8),
 }
 test_a_tenth_more_or_less_changes_who_is_held, test_every_number_is_guarded = guards({"RULES": RULES}, SCENARIOS)
@@ -188,3 +215,50 @@ def test_frames_without_a_time_that_show_something_else_stay_alone() -> None:
         assert len(moments_of(*untimed(["TH1_7", "TH1_8"], frames))) == 2
     bursts, seen = untimed(["TH1_7", "TH1_8"], same)
     assert len(moments_of(bursts, {"TH1_8": seen["TH1_8"]})) == 2
+
+
+def bystander(x: float, tall: float = 0.5) -> Observation:
+    """Somebody who stands and shows no sign of play, and a ball too unsure to be one."""
+    return observed([at(x, tall, 0.9)], balls=[ball(x, 0.5, 0.26, 0.03)])
+
+
+def test_where_it_is_not_sure_whom_a_frame_is_about_it_is_cut_to_another_shape_and_nobody_with_it() -> None:
+    """A coach at the line: whole at the frame's own aspect; at 4:5 as large as the frame has it, and it is said."""
+    (source,), (box,), notices = crops([bystander(0.3)])
+    assert (source, box) == (CropSource.NOBODY, None) and notices
+    (source,), (box,), notices = crops([bystander(0.3)], "4:5")
+    assert source is CropSource.TRIMMED and not notices and box is not None
+    assert box.y1 - box.y0 == pytest.approx(1) and holds(box, at(0.3, 0.5)[:4])
+    found, _ = solved([[measured(bystander(0.3))]], aspect="4:5")
+    assert in_words(found.by_frame["TH1_1"]).endswith(NO_PLAY)
+    far = bystander(0.3, 0.2)
+    assert crops([bystander(0.3)], "free")[1] == crops([far], "4:5")[1] == [None]
+
+
+def test_everybody_near_is_held_in_another_shape_or_it_is_left() -> None:
+    main, thing = at(0.3, 0.5, 0.9), [ball(0.3, 0.5, 0.26, 0.03)]
+    for x, fits in ((0.6, True), (0.9, False)):
+        frame = observed([main, at(x, 0.2, 0.25)], balls=thing)
+        (box,) = crops([frame], "4:5")[1]
+        assert (box is not None) is fits
+        assert box is None or holds(box, at(x, 0.2)[:4])
+    row = observed([at(x, 0.5, 0.9) for x in (0.38, 0.46, 0.54, 0.62)], balls=thing)
+    assert crops([row], "4:5")[0] == [CropSource.NOBODY]  # a team that poses
+    away = observed([main], balls=[*thing, ball(0.8, 0.1, 0.31, 0.03)])
+    assert crops([away], "4:5")[1] == [None]  # what may be a ball
+
+
+def test_all_frames_of_a_burst_are_cut_to_another_shape_or_none() -> None:
+    frames = [bystander(0.3)] * 3
+    assert crops(frames, "4:5")[0] == [CropSource.TRIMMED] * 3
+    wide = observed([at(0.3, 0.5, 0.9), at(0.8, 0.5, 0.5)], balls=[ball(0.3, 0.5, 0.26, 0.03)])
+    assert CropSource.TRIMMED not in crops([*frames, wide], "4:5")[0]
+
+
+def test_who_bends_or_turns_over_is_held_as_far_as_they_are_tall() -> None:
+    """A gymnast less tall in two frames than in those around them, whose box leaves out the legs."""
+    places = [0.44, 0.46, 0.48, 0.50, 0.52, 0.54]
+    people = [at(x, tall, 0.95) for x, tall in zip(places, (0.4, 0.4, 0.32, 0.32, 0.4, 0.4), strict=True)]
+    boxes = crops([observed([one], balls=[ball(one[0], 0.5, 0.9, 0.03)]) for one in people], "4:5")[1]
+    x, middle, across = places[2], (people[2][1] + people[2][3]) / 2, 0.2 / 1.5
+    assert boxes[2] is not None and holds(boxes[2], (x - across, middle - 0.2, x + across, middle + 0.2))

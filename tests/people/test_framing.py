@@ -27,8 +27,8 @@ def grown(box: HeightBox, by: float, frame: HeightBox = WIDE) -> HeightBox:
 
 
 def constraints(subject: HeightBox, *, margin: float = 0.02, **more: object) -> CropConstraints:
-    known = CropConstraints(WIDE, grown(subject, margin), subject, subject, 0.0, 0.0, NONE, NONE, NONE)
-    return replace(known, **more)  # type: ignore[arg-type]
+    known = CropConstraints(WIDE, grown(subject, margin), subject, subject, 0.0, 0.0, NONE, NONE, NONE, NONE)
+    return replace(known, **{"limbs": more.get("people", NONE), **more})  # type: ignore[arg-type]
 
 
 def holds(outer: HeightBox, inner: HeightBox, slack: float = 1e-6) -> bool:
@@ -61,7 +61,7 @@ def random_burst(rng: np.random.Generator) -> tuple[list[CropConstraints], Style
         heads = np.array([(o[0] + 0.1 * (o[2] - o[0]), o[1], o[2], o[1] + 0.12) for o in others])
         constraints.append(CropConstraints(
             frame, grown(subject, 0.05 * size, frame), subject, subject, float(rng.choice([0, 0.3, 0.5])),
-            float(rng.uniform(-1, 1)), heads, np.array(others), NONE,
+            float(rng.uniform(-1, 1)), heads, np.array(others), NONE, np.array(others),
         ))  # fmt: skip
     return constraints, Style(aspect, float(rng.uniform(0.4, 1)), float(rng.uniform(0, 1)))
 
@@ -178,6 +178,16 @@ def test_at_least_so_many_pixels_make_it_looser() -> None:
 def bend(path: np.ndarray) -> float:
     """Root mean square of the second differences."""
     return float(np.sqrt((np.diff(path, 2, axis=0) ** 2).mean()))
+
+
+def test_nothing_but_a_foot_of_somebody_is_shown_where_there_is_a_way() -> None:
+    """Somebody beside the subject, whose foot reaches out of the box into the crop: it moves aside."""
+    subject = person(0.75, 0.5, 0.8)
+    other = np.array([[1.16, 0.3, 1.36, 0.8]])
+    foot = other - [0.04, 0, 0, 0]
+    for limbs, shown in ((other, True), (foot, False)):
+        (box,) = frame_burst([constraints(subject, people=other, limbs=limbs)], Style(0.8, 0.5, 0.0))
+        assert bool(box.x1 > foot[0, 0] + 1e-3) is shown and box.x1 <= other[0, 0] + 1e-3
 
 
 def test_a_crop_moves_more_calmly_than_what_it_follows() -> None:

@@ -83,6 +83,7 @@ def loosest() -> float:
 def cost(x: float = 0.75, y: float = 0.5, tall: float = 0.6, **more: object) -> float:
     """Cost of one crop, 1.5 times as wide as tall, where one 0.6 tall in the frame's middle is wished for."""
     crops = np.array([[x, y, tall]])
+    more.setdefault("limbs", np.zeros_like(more.get("people", np.zeros((0, 4)))))  # at the corner of the frame: not cut
     return float(_costs(crops, constraints(SUBJECT, **more), STYLE, 0.6, NOWHERE)[0])
 
 
@@ -189,6 +190,7 @@ SCENARIOS: dict[str, Scenario] = {
     # The crop's top is at 0.2, its bottom at 0.8; the other is as tall as the subject.
     "FRAMING.head": lambda: near(cost(people=others(0.18, 0.17) + ASIDE), 0.425 * (0.5 + 0.12 * 0.15 / 0.17)),
     "FRAMING.body": lambda: near(beside(0.8, 0.17), 0.425 * (0.12 * 0.8 + 0.1)),
+    "FRAMING.limb": lambda: near(cost(people=others(0.3, 0.3), limbs=half_out(0.3)), 1.0),
     "FRAMING.feet": lambda: near(cost(people=others(0.43, 0.4)), 0.1 + 0.12 * 0.37 / 0.4),
     "FRAMING.largest": lambda: near(cost(people=others(0.3, 0.8)), 1.5 * 0.12 * 0.5 / 0.8),
     "FRAMING.head_height": lambda: turns(
@@ -220,6 +222,7 @@ def test_the_margin_gives_way_before_the_subject_is_cut() -> None:
     constraints = CropConstraints(
         frame=HeightBox(0, 0, 1.5, 1), must=HeightBox(0.2, 0.1, 1.4, 0.9), subject=HeightBox(0.3, 0.1, 0.6, 0.9),
         needed=HeightBox(0.25, 0.1, 0.7, 0.9), least=0.0, towards=0.0, faces=nobody, people=nobody, balls=nobody,
+        limbs=nobody,
     )  # fmt: skip
     (box,) = frame_burst([constraints], Style(0.6, 0.9, 0.0))
     assert box.x0 <= 0.25 and box.x1 >= 0.7 and box.x0 >= 0

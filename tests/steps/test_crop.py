@@ -24,19 +24,8 @@ from pipeline.people.subject import find_subjects
 from pipeline.people.tracking import Observation
 from pipeline.shoot.facts import Facts, FrameFacts
 from pipeline.steps.base import ApplyContext, MeasureContext, SolveContext, Solved
-from pipeline.steps.crop import (
-    NO_MODEL,
-    NO_SUBJECT,
-    NOBODY,
-    TOO_WIDE,
-    CropParams,
-    CropSolution,
-    CropSource,
-    apply,
-    box_for,
-    measure,
-    solve,
-)
+from pipeline.steps.crop import NO_MODEL, CropParams, CropSolution, CropSource, apply, box_for, measure, solve
+from pipeline.steps.crop_solution import NO_SUBJECT, NOBODY, TOO_WIDE
 from pipeline.steps.lens import LensSolution, LensSource
 from pipeline.types import Burst, Domain, Frame, Image, Noise
 from tests.people.test_subject import ball, face

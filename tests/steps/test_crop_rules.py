@@ -64,6 +64,14 @@ def leaves_out(sure: float) -> bool:
     return box is not None and not (within(np.array([people[1][:4]]), np.array(box)) > 0).any()
 
 
+def trimmed(change: float) -> bool:
+    """Whether a frame of somebody who may be no player is cut to an aspect so much wider, as a logarithm."""
+    person = standing(0.5, tall=0.5, sure=0.9)
+    frame = observed([person], balls=[(*held(person)[:4], 0.26)])  # no ball in play is so unsure
+    found, _ = solved([[measured(frame)]], aspect=f"{RATIO * np.exp(change):.5f}:1")
+    return found.by_frame["TH1_1"].source is CropSource.TRIMMED
+
+
 def loose() -> float:
     box = box_for(CropParams(), CropSolution(CropSource.LOOSE), HEIGHT, WIDTH)
     return box.x1 - box.x0
@@ -78,6 +86,7 @@ SCENARIOS: dict[str, Scenario] = {
     "BURST.clear": lambda: turns(leaves_out, 0.8),
     "RULES.narrowest": lambda: near(aspect(0.4), 2 / 3),
     "RULES.widest": lambda: near(aspect(2.1), 16 / 9),
+    "RULES.other_shape": lambda: turns(trimmed, 0.03),
     "RULES.named": lambda: turns(lambda share: too_few(standing(0.9, tall=0.5 * share, sure=0.7)), 0.5),
     "RULES.shown": lambda: turns(shows_both, 0.8),
 }  # fmt: skip
