@@ -14,6 +14,7 @@ import pytest
 
 from pipeline.people.detect import SURE, find
 from pipeline.people.modelfiles import find as find_models
+from pipeline.steps.crop_solution import CropSource
 from tests.degraded import CAMERA, WHITE, degraded
 from tests.jpeg_noise import sensor_noise
 from tests.reaches import labelled
@@ -66,8 +67,11 @@ def test_the_time_is_put_into_a_jpeg_and_nothing_else_changes(tmp_path: Path) ->
         assert (inner[36867], inner[37521]) == ("2026:02:14 19:31:01", "30")
 
 
-def cut(box: tuple[float, ...] | None, subject: tuple[float, ...] | None) -> Any:
+def cut(
+    box: tuple[float, ...] | None, subject: tuple[float, ...] | None, source: CropSource = CropSource.SUBJECT
+) -> Any:
     return SimpleNamespace(
+        solutions={"3:2": SimpleNamespace(source=source)},
         pixels=np.zeros((100, 100, 3), np.uint8),
         subject=None if subject is None else SimpleNamespace(box=subject),
         boxes={"3:2": box or (0, 0, 1, 1)},
@@ -95,6 +99,9 @@ def test_what_is_wrong_with_a_drawn_frame_is_said(tmp_path: Path) -> None:
     assert wrong_in(cut((0.3, 0.2, 0.6, 0.8), own), "3:2", hands) == ""
     assert wrong_in(cut((0.3, 0.2, 0.6, 0.8), (0.1, 0.1, 0.2, 0.2)), "3:2", hands) == "about somebody else"
     assert wrong_in(cut((0.42, 0.2, 0.6, 0.8), own), "3:2", hands) == "cuts 20.0 % of whom it is about"
+    for left, said in ((0.3, ""), (0.42, "leaves out 20.0 % of somebody")):
+        assert wrong_in(cut((left, 0.2, 0.6, 0.8), own, CropSource.TRIMMED), "3:2", hands) == said
+    assert wrong_in(cut((0, 0, 0.5, 1), own, CropSource.TRIMMED), "3:2", Drawn(hall.situation, [], hands.must)) == ""
 
 
 def test_a_racket_belongs_to_what_must_be_kept(tmp_path: Path) -> None:
