@@ -118,6 +118,11 @@ class Image:
         """Where the pixels lie in the whole picture."""
         return self.part or Part(0, 0, self.pixels.shape[1], self.pixels.shape[0])
 
+    @property
+    def is_finished(self) -> bool:
+        """Whether it is of a finished picture, balanced by its camera: its channels are the working ones already."""
+        return bool(np.array_equal(self.to_working, np.eye(3)))
+
     def with_pixels(self, pixels: F32) -> Image:
         """The same with other pixels of the same size, units and noise."""
         return replace(self, pixels=pixels)

@@ -173,10 +173,14 @@ def of_sharpness() -> Iterator[float]:
 
 
 def of_highlights() -> Iterator[float]:
-    """Two channels on their way into the clip, beside one that stays below it."""
+    """Two channels on their way into the clip, beside one that stays below it; the same in a finished picture."""
     rising = np.linspace(0.8, 1.05, 60, dtype=np.float32)
     pixels = np.stack([rising, rising[::-1], np.full(60, 0.5, np.float32)], axis=1)[None]
     yield from highlights.rebuild_highlights(pixels, np.array([1.0, 0.95, 0.6])).ravel().tolist()
+    gains, warm = np.array([0.6, 1.0, 2.0], np.float32), np.array([1.0, 0.9, 0.8], np.float32)
+    lit, pale = (rising - 0.1)[None, :, None] * warm, np.stack([rising / rising, rising - 0.45, rising - 0.45], axis=1)
+    for shown in (lit, pale[None]):
+        yield from highlights.rebuild_highlights(shown, np.ones(3), gains, finished=True).ravel().tolist()
 
 
 def of_tone() -> Iterator[float]:

@@ -202,6 +202,8 @@ def of_cast() -> Iterator[float]:
     votes = [neutral.Vote(np.zeros(2), 0.1)] * 2
     for lit, far in (([], 0.5), ([True, True], 0.5), ([], 1.5)):
         yield from [v for one in cast.without_cast(votes, np.zeros((2, 2)), [far * warm] * 2, lit) for v in one.white]
+    hardly = [[neutral.Candidate(0.2 * warm, 1.0)]] * 2
+    yield from cast.without_cast(votes, np.zeros((2, 2)), [1.5 * warm] * 2, [], hardly)[0].white.tolist()
     exposed = [Exif(f_number=n, exposure_time=0.02, iso=100) for n in np.linspace(0.9, 16, 120)]
     yield from [float(where(of)) for of in exposed for where in (cast.outdoors, cast.in_hall)]
 

@@ -43,6 +43,8 @@ class CastConstants:
     near: float = 0.5  # chroma from the likeliest cast within which what may be white tells more exactly
     taken: float = 0.6  # part that is taken off: the picture looks lit by warm lamps and not orange
     taken_in_halls: float = 0.9  # where the exposure says that lamps lit a hall: white cloth is to look white
+    bluer: float = 0.1  # chroma towards blue at which what may be white may come out, the middle by score: where it is
+    # hardly warm other light is on it, or there is no cast, and white must not turn blue
     left: float = 0.3  # chroma that is left at the most: as much as pictures by candles keep
     hall: float = 5.5  # light value at ISO 100 from which they did: candles and street lamps give 4 and less, a dim
     # hall at ISO 12,800 has 6, matches and stages 8 to 9 (tables of exposure values, common practice, from memory)
@@ -112,16 +114,29 @@ def warm_cast(
     return np.asarray(sum(w.score * w.chroma for w in near) / score) if near else np.asarray(likeliest)
 
 
+def _warmth(whites: Sequence[Candidate]) -> float:
+    """Chroma from daylight to warm of what may be white in a scene: the middle by score."""
+    warmth = np.array([w.chroma @ _WARM for w in whites])
+    order = np.argsort(warmth)
+    share = np.cumsum(np.array([w.score for w in whites])[order])
+    return float(warmth[order][np.searchsorted(share, share[-1] / 2)])
+
+
 def without_cast(
-    votes: Sequence[Vote], chromaticities: F64, casts: Sequence[F64 | None], halls: Sequence[bool] = ()
+    votes: Sequence[Vote],
+    chromaticities: F64,
+    casts: Sequence[F64 | None],
+    halls: Sequence[bool] = (),
+    whites: Sequence[Sequence[Candidate]] = (),
 ) -> list[Vote]:
     """White of finished pictures that show the same surfaces: where most of them have a strong warm cast, at least
     CAST.taken of its warmth is taken off of all of them alike, and all but CAST.left; what is left of their votes
     stays. What lies beside the way from daylight to warm lamps goes whole: warm light is expected to look orange, and
-    looks ill when it is olive.
+    looks ill when it is olive. But what may be white in them is nowhere made bluer than CAST.bluer.
 
     chromaticities (N, 2) of the scenes; casts  of each, as `warm_cast` says; halls  of each, whether it was exposed
-    for a lit hall: where most that have a cast were, CAST.taken_in_halls goes. Empty: none was
+    for a lit hall: where most that have a cast were, CAST.taken_in_halls goes. Empty: none was; whites  of each, what
+    may be white in it. Empty: anything may be made blue
     """
     offsets = np.array([c - at for c, at in zip(casts, chromaticities, strict=True) if c is not None]).reshape(-1, 2)
     if 2 * len(offsets) <= len(votes):
@@ -131,6 +146,14 @@ def without_cast(
     taken = CAST.taken_in_halls if 2 * sum(lit) > len(offsets) else CAST.taken
     warmth = cast @ _WARM
     part = cast - np.minimum((1 - taken) * warmth, CAST.left)[:, None] * _WARM
+    shown = [
+        _warmth(some) - at @ _WARM
+        for some, at, found in zip(whites, chromaticities, casts, strict=False)
+        if some and found is not None
+    ]
+    if shown:
+        most = np.maximum(float(np.median(shown)) + chromaticities @ _WARM + CAST.bluer, 0.0)
+        part *= np.minimum(1.0, most / np.maximum(part @ _WARM, 1e-12))[:, None]
     return [
         replace(vote, white=own, cast=True) if vote.white @ _WARM < own @ _WARM else vote
         for vote, own in zip(votes, part, strict=True)

@@ -100,15 +100,16 @@ def apply_gain_map(image: Image, gain_map: GainMap, orientation: Orientation) ->
     saturation, noise = image.saturation * mean, image.noise.scaled(mean)
     earlier, shape = image.noise_gain_map, image.pixels.shape
     before = None if earlier is None else gains_at_pixels(earlier, shape, image.part)
+    finished = image.is_finished
     if gain_map.coefficients.shape[:2] == (1, 1):
-        pixels = rebuild_highlights(image.pixels, image.saturation, mean.astype(np.float32), before)
+        pixels = rebuild_highlights(image.pixels, image.saturation, mean.astype(np.float32), before, finished=finished)
         return replace(image, pixels=pixels, noise=noise, saturation=saturation)
     gains = orientation.to_upright((2.0 ** gain_map.on(_COARSE, _COARSE, ends=True)).astype(np.float32))
     if image.warp is not None:
         gains = image.warp(gains)
     whole = gains_at_pixels(gains, shape, image.part)
     # A large picture fills the memory of a worker: the gains give theirs to the result.
-    pixels = rebuild_highlights(image.pixels, image.saturation, whole, before, to=whole)
+    pixels = rebuild_highlights(image.pixels, image.saturation, whole, before, to=whole, finished=finished)
     noise_gain_map = _times(gains / mean.astype(np.float32), earlier)
     return replace(image, pixels=pixels, noise=noise, saturation=saturation, noise_gain_map=noise_gain_map)
 

@@ -42,13 +42,22 @@ class HighlightConstants:
 
     near: float = 0.9  # from which a channel is taken to be clipped in part
     ramp: float = 0.09  # over which it comes to be taken as clipped for good: 0.99, as noise may stay below 1
+    bent: float = 0.8  # from which the colour of a finished picture may be bent towards white by its camera's curve
+    bent_ramp: float = 0.12  # over which it comes to be taken as bent for good. By eye, on burnt porcelain and sky
+    pale: float = 0.4  # of the darkest channel, from which that may be so: what is below it is a colour, as of a court
+    pale_ramp: float = 0.2  # over which it comes to count as white
 
 
 HIGHLIGHTS = HighlightConstants()
 
 
 def rebuild_highlights(
-    pixels: F32, saturation: F64, gains: F32 | None = None, before: F32 | None = None, to: F32 | None = None
+    pixels: F32,
+    saturation: F64,
+    gains: F32 | None = None,
+    before: F32 | None = None,
+    to: F32 | None = None,
+    finished: bool = False,
 ) -> F32:
     """Multiply by gains, and raise clipped channels to the pixel's largest, so that blown light is white, not magenta.
 
@@ -56,32 +65,49 @@ def rebuild_highlights(
     assumption that keeps the hue of a single blown colour (a red shirt). `saturation` (3,) in the units of `pixels`
     (H, W, 3); gains (H, W, 3), or (3,) for the whole frame, None for none: clipping is where it was before them.
     before (H, W, 3)  gains that the pixels, and where they clip, went through already besides; None for none
+    finished  the pixels are of a finished picture, whose white is grey before the gains. Its camera's curve drew what
+        is bright towards white, so that the gains of the rest are too much for it: there red and blue end between
+        what they were beside green and grey, and porcelain turns neither pink nor blue
     to (H, W, 3)  memory for the result, which may be that of gains; None for new
     """
     every = np.ones(3, np.float32) if gains is None else gains
     out = np.empty(pixels.shape, np.float32) if to is None else to
     ends = np.float32(HIGHLIGHTS.near), np.float32(1 / HIGHLIGHTS.ramp)
+    bent = np.float32(HIGHLIGHTS.bent), np.float32(1 / HIGHLIGHTS.bent_ramp)
+    pale = np.float32(HIGHLIGHTS.pale), np.float32(1 / HIGHLIGHTS.pale_ramp)
     _rebuild(
         np.ascontiguousarray(pixels, dtype=np.float32),
         every.reshape(1, 1, 3) if every.ndim == 1 else every,
         np.ones((1, 1, 3), np.float32) if before is None else before,
         np.asarray(saturation, dtype=np.float64),
         ends,
+        bent,
+        pale,
+        finished,
         out,
     )
     return out
 
 
-def rebuild_samples(pixels: F32, saturation: F64, gains: F32) -> F32:
+def rebuild_samples(pixels: F32, saturation: F64, gains: F32, finished: bool = False) -> F32:
     """`rebuild_highlights` of few pixels (..., 3) and gains like them, the same to the last bit, without loading the
     compiler: the process that decides has no memory for it."""
+    zero, one = np.float32(0), np.float32(1)
     near, steep = np.float32(HIGHLIGHTS.near), np.float32(1 / HIGHLIGHTS.ramp)
-    raised = pixels * gains
+    bent, over = np.float32(HIGHLIGHTS.bent), np.float32(1 / HIGHLIGHTS.bent_ramp)
+    pale, more = np.float32(HIGHLIGHTS.pale), np.float32(1 / HIGHLIGHTS.pale_ramp)
+    given = raised = pixels * gains
     limit = (saturation * gains).astype(np.float32)
+    share = given / limit
+    if finished:
+        part = np.clip((share.max(axis=-1, keepdims=True) - bent) * over, zero, one)
+        part *= np.clip((share.min(axis=-1, keepdims=True) - pale) * more, zero, one)
+        ends = limit[..., 1:2] * share, given[..., 1:2]
+        raised = given + part * (np.clip(given, np.minimum(*ends), np.maximum(*ends)) - given)
     most = raised.max(axis=-1, keepdims=True)
-    clipped = np.clip((raised / limit - near) * steep, np.float32(0), np.float32(1))
-    some = (raised > near * limit).any(axis=-1, keepdims=True)
-    return np.where(some, raised + clipped * (most - raised), raised)
+    clipped = np.clip((share - near) * steep, zero, one)
+    some = (given > (min(near, bent) if finished else near) * limit).any(axis=-1, keepdims=True)
+    return np.where(some, raised + clipped * (most - raised), given)
 
 
 @compiled(error_model="numpy")
@@ -91,10 +117,16 @@ def _rebuild(
     before: NDArray[Any],
     saturation: NDArray[Any],
     ends: tuple[np.float32, np.float32],
+    bent: tuple[np.float32, np.float32],
+    pale: tuple[np.float32, np.float32],
+    finished: bool,
     out: NDArray[Any],
 ) -> None:
     one, level = gains.shape[0] * gains.shape[1] == 1, before.shape[0] * before.shape[1] == 1
     near, steep = ends
+    first, over = bent
+    dull, more = pale
+    low = min(near, first) if finished else near
     sr, sg, sb = saturation[0], saturation[1], saturation[2]
     for y in range(pixels.shape[0]):
         row, of, to = pixels[y], gains[0 if one else y], out[y]
@@ -105,12 +137,19 @@ def _rebuild(
             r, g, b = row[x, 0] * gr, row[x, 1] * gg, row[x, 2] * gb
             lr, lg, lb = np.float32(sr * gr), np.float32(sg * gg), np.float32(sb * gb)
             lr, lg, lb = lr * clip[there, 0], lg * clip[there, 1], lb * clip[there, 2]
-            to[x, 0], to[x, 1], to[x, 2] = r, g, b
-            if r > near * lr or g > near * lg or b > near * lb:
+            if r > low * lr or g > low * lg or b > low * lb:
+                of_r, of_g, of_b = r / lr, g / lg, b / lb
+                if finished:
+                    part = min(max((max(of_r, of_g, of_b) - first) * over, np.float32(0)), np.float32(1))
+                    part *= min(max((min(of_r, of_g, of_b) - dull) * more, np.float32(0)), np.float32(1))
+                    as_r, as_b = lg * of_r, lg * of_b
+                    r = r + part * (min(max(r, min(as_r, g)), max(as_r, g)) - r)
+                    b = b + part * (min(max(b, min(as_b, g)), max(as_b, g)) - b)
                 most = max(r, g, b)
-                to[x, 0] = r + min(max((r / lr - near) * steep, np.float32(0)), np.float32(1)) * (most - r)
-                to[x, 1] = g + min(max((g / lg - near) * steep, np.float32(0)), np.float32(1)) * (most - g)
-                to[x, 2] = b + min(max((b / lb - near) * steep, np.float32(0)), np.float32(1)) * (most - b)
+                r = r + min(max((of_r - near) * steep, np.float32(0)), np.float32(1)) * (most - r)
+                g = g + min(max((of_g - near) * steep, np.float32(0)), np.float32(1)) * (most - g)
+                b = b + min(max((of_b - near) * steep, np.float32(0)), np.float32(1)) * (most - b)
+            to[x, 0], to[x, 1], to[x, 2] = r, g, b
 
 
 @dataclass(frozen=True)

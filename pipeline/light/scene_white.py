@@ -154,7 +154,7 @@ def votes_of(
             scenes = [light.scenes[i] for i in members]
             casts = [None if s.names[0] in outdoors else warm_cast(s.whites, s.chroma_histogram) for s in scenes]
             lit = [s.names[0] in halls for s in scenes]
-            votes = without_cast(votes, light.chromaticities[members], casts, lit)
+            votes = without_cast(votes, light.chromaticities[members], casts, lit, found)
         for index, vote in zip(members, votes, strict=True):
             result[index] = vote
     return result

@@ -112,7 +112,8 @@ class BrightPixels:
         if falloff is not None:
             rows, columns = (np.round((self.places + 1) / 2 * (len(falloff) - 1)).astype(int)).T
             gains = gains * falloff[rows, columns]
-        return rebuild_samples(self.pixels[None], self.saturation, gains[None].astype(np.float32))
+        finished = bool(np.array_equal(self.to_working, np.eye(3)))
+        return rebuild_samples(self.pixels[None], self.saturation, gains[None].astype(np.float32), finished)
 
     def lightness(self, delivered: F32, share: float) -> float:
         """L* (CIE 15:2004) that this share of the frame's pixels reaches as `delivered` (1, N, 3) display; 0 where

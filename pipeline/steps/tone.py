@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
+from pipeline.light.highlights import HIGHLIGHTS
 from pipeline.steps import decode, exposure, white_balance
 from pipeline.steps.base import ApplyContext, MeasureContext, Params, SolveContext, Solved, Step
 from pipeline.store.packing import LARGEST, take
@@ -158,14 +159,15 @@ def _of_raws(context: SolveContext[ToneMeasurement], frames: Sequence[Frame]) ->
 
 
 def _lift(context: SolveContext[ToneMeasurement], frame: Frame) -> float:
-    """Most stops by which balance and exposure brighten a channel anywhere in a frame."""
+    """Most stops by which balance and exposure brighten a channel anywhere in a finished frame. Of what is nearly white
+    no channel ends above green (light.highlights), so by more than green's only what is darker is brightened."""
     brought, balance = (
         context.earlier_of(exposure.STEP).get(frame.name),
         context.earlier_of(white_balance.STEP).get(frame.name),
     )
     maps = ([brought.gain_map] if brought else []) + ([balance.stops] if balance else [])
     total = sum((m.on(RULES.places, RULES.places) for m in maps), start=np.zeros(3))
-    return float(np.max(total))
+    return float(max(np.max(total[..., 1]), np.max(total) + np.log2(HIGHLIGHTS.bent)))
 
 
 def _bent(light: float, curve: float) -> float:
@@ -187,7 +189,8 @@ def displayed(
     found, more = solution or ToneSolution(), 2.0**params.ev
     white = params.white
     if finished:
-        white = found.white or float(np.clip(_bent(image.saturation.max() * more, image.curve), 1.0, params.white))
+        most = max(image.saturation[1], image.saturation.max() * HIGHLIGHTS.bent)
+        white = found.white or float(np.clip(_bent(most * more, image.curve), 1.0, params.white))
     own: tuple[float, float, float] = (0.0, 0.0, 0.0)
     if not finished and params.contrast > 0:
         own = params.contrast, found.black * more, found.floor * more
@@ -209,7 +212,7 @@ def apply(image: Image, params: ToneParams, context: ApplyContext[ToneSolution])
 
 STEP: Step[ToneParams, ToneMeasurement, ToneSolution] = Step(
     name="tone",
-    version=6,
+    version=7,
     summary="Bring scene light to display values: contrast and a black point for raw frames, a soft shoulder for all.",
     Params=ToneParams,
     place="both",

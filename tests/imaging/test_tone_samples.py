@@ -45,10 +45,11 @@ def test_samples_come_out_as_pixels_do_to_the_last_bit(curve: dict[str, float], 
         np.testing.assert_array_equal(plain, pictures)
 
 
+@pytest.mark.parametrize("finished", [False, True])
 @pytest.mark.parametrize("ends", [(1.0, 1.0, 1.0), (0.9, 1.0, 0.6)])
-def test_rebuilt_samples_are_rebuilt_pixels_to_the_last_bit(ends: tuple[float, float, float]) -> None:
+def test_rebuilt_samples_are_rebuilt_pixels_to_the_last_bit(ends: tuple[float, float, float], finished: bool) -> None:
     pixels = np.abs(samples())
     gains = np.random.default_rng(6).uniform(0.4, 2.5, pixels.shape).astype(np.float32)
     saturation = np.array(ends)
-    rebuilt = rebuild_highlights(pixels, saturation, gains)
-    np.testing.assert_array_equal(rebuild_samples(pixels, saturation, gains), rebuilt)
+    rebuilt = rebuild_highlights(pixels, saturation, gains, finished=finished)
+    np.testing.assert_array_equal(rebuild_samples(pixels, saturation, gains, finished), rebuilt)

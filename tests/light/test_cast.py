@@ -101,6 +101,24 @@ def test_pictures_of_one_place_lose_the_same_part() -> None:
     assert without_cast(sure, at, [WARM, WARM, WARM]) == sure
 
 
+def test_nothing_that_may_be_white_is_made_much_bluer_than_white() -> None:
+    """A low sun behind a meadow, a cup whose rim is nearly burnt, a white wall in other light: the brightest is hardly
+    warm, and turned blue or pink with the cast of the rest (real pictures, by eye). The way to white stays the same."""
+    votes, at = [Vote(np.zeros(2), 0.1)] * 2, np.array([[0.2, -0.2], [0.3, -0.3]])
+    casts = [2 * WARM, 2 * WARM + at[1] - at[0]]
+    whole = without_cast(votes, at, casts, [True, True])
+    warm = [Candidate(2 * WARM, 3.0), Candidate(0.1 * WARM, 1.0)]
+    for some in ([], [warm, [replace(w, chroma=w.chroma + at[1] - at[0]) for w in warm]]):
+        for vote, other in zip(without_cast(votes, at, casts, [True, True], some), whole, strict=True):
+            assert vote.white == pytest.approx(other.white)
+    hardly = [Candidate(0.1 * WARM, 3.0), Candidate(2 * WARM, 1.0)]
+    limited = without_cast(votes[:1], at[:1], casts[:1], [True], [hardly])[0].white
+    assert limited @ ALONG == pytest.approx(0.1 * WARM @ ALONG + CAST.bluer)
+    assert limited / np.hypot(*limited) == pytest.approx(whole[0].white / np.hypot(*whole[0].white))
+    cold = [Candidate(-0.5 * WARM, 1.0)]
+    assert without_cast(votes[:1], at[:1], casts[:1], [True], [cold]) == votes[:1]
+
+
 def test_light_value_of_sun_and_of_a_hall() -> None:
     """Full sun: f/16 at 1/100 s and ISO 100 (common practice); a hall: 1/1000 s, f/2.8, ISO 6400."""
     sun, hall = (CameraFacts(iso=i, exposure_time=t, f_number=n) for n, t, i in ((16, 0.01, 100), (2.8, 0.001, 6400)))

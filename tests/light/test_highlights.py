@@ -49,6 +49,29 @@ def test_a_channel_is_rebuilt_from_nine_tenths_of_its_clip_on() -> None:
         assert out[[0, 2]] == pytest.approx(pixel[0, 0, [0, 2]])
 
 
+def test_bright_parts_of_a_finished_picture_end_between_as_they_were_and_grey() -> None:
+    """A camera's curve draws what is bright towards white, so that a lamp's cast is hardly on it: porcelain under a
+    filament lamp, 247, 235 and 223 of 255 in a real picture, turned pink (light.cast; by eye). What is darker, what a
+    raw shows and what the gains leave on its own side of grey goes as ever; up to 0.8 of the scale nothing changes."""
+    gains, saturation = np.array([0.5, 1.0, 2.5], dtype=np.float32), np.ones(3)
+    porcelain = np.array([[[0.93, 0.83, 0.74]]], dtype=np.float32)
+    assert rebuild_highlights(porcelain, saturation, gains, finished=True) == pytest.approx(np.full((1, 1, 3), 0.83))
+    assert rebuild_highlights(porcelain, saturation, gains)[0, 0, 2] == pytest.approx(1.85)
+    cool = np.array([[[0.85, 0.9, 0.95]]], dtype=np.float32)  # a window: no bluer than it was
+    assert rebuild_highlights(cool, saturation, gains, finished=True)[0, 0, 2] == pytest.approx(0.95, abs=1e-3)
+    white = np.ones((1, 1, 3), dtype=np.float32)  # burnt: white, and no brighter than what is nearly so beside it
+    assert rebuild_highlights(white, saturation, gains, finished=True) == pytest.approx(white)
+    skin = np.array([[[0.79, 0.5, 0.3]], [[0.95, 0.5, 0.15]]], dtype=np.float32)
+    out = rebuild_highlights(skin, saturation, gains, finished=True)
+    assert out[0] == pytest.approx(skin[0] * gains) and out[1, 0, 2] == pytest.approx(0.375)
+    for share, part in ((0.8, 0.0), (0.86, 0.5), (0.921, 1.0)):
+        out = rebuild_highlights(np.array([[[share, 0.7, 0.6001]]], np.float32), saturation, gains, finished=True)
+        assert out[0, 0, 2] == pytest.approx(1.5 + part * (0.7 - 1.5), abs=1e-3)
+    for share, part in ((0.4, 0.0), (0.45, 0.25), (0.55, 0.75)):  # a court that is nearly burnt in red keeps its gains
+        out = rebuild_highlights(np.array([[[0.95, share, share]]], np.float32), saturation, gains, finished=True)
+        assert out[0, 0, 2] == pytest.approx((2.5 - part * 1.5) * share, abs=1e-3)
+
+
 def test_what_may_decide_about_light() -> None:
     """Neither near clipping, where colour is lost, nor in the noise: one channel of the three is enough."""
     saturation = np.array([2.0, 1.0, 1.5])

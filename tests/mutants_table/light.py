@@ -114,6 +114,9 @@ MUTANTS = [
         "spectrum(other) * np.conj(spectrum(one))",
         "light/test_cast.py",
     ),
+    mutant("light/cast.py", "share[-1] / 2", "share[-1]", "light/test_cast.py"),
+    mutant("light/cast.py", "+ CAST.bluer, 0.0)", "+ CAST.bluer, 1.0)", "light/test_cast.py"),
+    mutant("light/cast.py", "part *= np.minimum(1.0, ", "part *= np.minimum(9.0, ", "light/test_cast.py"),
     mutant("light/cast.py", "2 * len(offsets) <= len(votes)", "not len(offsets)", "light/test_cast.py"),
     mutant("light/cast.py", "sum(w.score * w.chroma for w in near) / score", "near[0].chroma", "light/test_cast.py"),
     mutant(
@@ -212,7 +215,10 @@ MUTANTS = [
         *_GAIN_TESTS,
     ),
     mutant(_HIGH, "(most - g)", "(g - most)", *_GREY_TESTS),
-    *moved(_HIGH, ("light/test_highlights.py",), "near 0.9; ramp 0.09"),
+    *moved(_HIGH, ("light/test_highlights.py",), "near 0.9; ramp 0.09; bent 0.8; bent_ramp 0.12; pale 0.4; pale_ramp 0.2"),
+    mutant(_HIGH, "min(max(b, min(as_b, g)), max(as_b, g))", "min(b, g)", *_GREY_TESTS),
+    mutant(_HIGH, "low = min(near, first) if finished else near", "low = near", *_GREY_TESTS),
+    mutant(_HIGH, "np.clip(given, np.minimum(*ends), np.maximum(*ends))", "given", "imaging/test_tone_samples.py"),
     mutant(_HIGH, "counts**GRAY_WORLD.power", "counts", *_GREY_TESTS),
     mutant(_HIGH, "np.exp([-self.log_rg, 0.0, -self.log_bg])", "np.exp([self.log_rg, 0.0, self.log_bg])", *_GREY_TESTS),
     mutant(

@@ -97,7 +97,8 @@ def test_blown_light_stays_white_and_colour_stays_colour_in_the_corners() -> Non
     pixels[:12, :12] = 1.0  # a lamp, clipped in all channels
     pixels[-12:, :12] = (0.6, 0.55, 0.1)  # a yellow shirt, of 1.2, 1.1 and 0.2 without the falloff: not clipped
     out = applied(picture(pixels), LensSolution(LensSource.FILE, Falloff(falloff_of().stops * 1.1)))
-    balanced = apply_gain_map(out, GainMap.of_multipliers(np.array([1.6, 1.0, 2.0])), Orientation.TOP_LEFT)
+    raw = replace(out, to_working=np.eye(3) + 0.1)
+    balanced = apply_gain_map(raw, GainMap.of_multipliers(np.array([1.6, 1.0, 2.0])), Orientation.TOP_LEFT)
     lamp, shirt = balanced.pixels[2, 2], balanced.pixels[-3, 2]
     assert np.ptp(lamp) < 1e-3 * lamp.max() and lamp.min() > 3
     assert shirt / shirt[1] == pytest.approx(np.array([0.6 * 1.6, 0.55, 0.1 * 2.0]) / 0.55, rel=1e-3)

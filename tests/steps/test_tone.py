@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,10 +11,12 @@ from pydantic import ValidationError
 
 from pipeline.imaging.colour import srgb_decode, srgb_encode
 from pipeline.light.gain_map import GainMap
+from pipeline.light.scene_white import WhiteSource
 from pipeline.shoot.facts import Facts, FrameFacts
 from pipeline.steps.base import ApplyContext, MeasureContext, SolveContext
 from pipeline.steps.exposure import ExposureSolution
 from pipeline.steps.tone import RULES, ToneMeasurement, ToneParams, ToneSolution, apply, measure, solve
+from pipeline.steps.white_balance import WhiteBalanceSolution
 from pipeline.types import Burst, Domain, Frame, Image, Noise
 
 MATRIX = np.array([[0.0, 1.0, 0.0], [0.0, 0.0, 1.0], [1.0, 0.0, 0.0]])  # channels in another order
@@ -130,6 +133,23 @@ def test_a_finished_frame_rolls_off_as_far_as_its_burst_was_lifted(tmp_path) -> 
     assert solved(frames[:1], {"A": (0.01, 0.001)}, {"A": -1.0})["A"].white == 1.0
     assert solved(frames[:1], {"A": (0.01, 0.001)}, {"A": 3.0}, white=2.5)["A"].white == 2.5
     assert solved(frames[:1], {"A": (0.01, 0.001)}, {"A": 0.0}, ev=1.0)["A"].white == 2.0
+
+
+def test_white_of_a_finished_frame_stays_white_where_only_a_colour_was_lifted() -> None:
+    """Blue by 0.1 stop: what is nearly white ends at green (light.highlights), and 255 stays 255. By 1 stop: what is
+    0.8 of the scale ends at 1.6."""
+    frame = shot("A", "picture")
+    for stops, white in ((0.1, 1.0), (1.0, 1.6)):
+        balance = WhiteBalanceSolution(np.array([0.9, 1.0, 2.0**stops]), WhiteSource.GRAY_WORLD, "")
+        context = SolveContext(
+            [frame], [Burst(("A",))], Facts(), {"A": ToneMeasurement(0.01, 0.001)}, None, None, None,
+            {"exposure": {}, "white_balance": {"A": balance}},
+        )  # fmt: skip
+        assert solve(context, ToneParams()).by_frame["A"].white == pytest.approx(white, abs=1e-4)
+        lit = image_of(np.ones((1, 1, 3)), matrix=np.eye(3))
+        lit = replace(lit, saturation=np.array([0.9, 1.0, 2.0**stops]))
+        shown = apply(lit, ToneParams(), ApplyContext(frame, FrameFacts(), None)).pixels
+        assert shown.min() == pytest.approx(1.0, abs=1e-4) if white == 1 else shown.max() < 0.99
 
 
 def test_a_finished_frame_that_was_lifted_keeps_its_hues(tmp_path) -> None:
