@@ -35,7 +35,9 @@
     strips.forEach((strip, at) => {
       const all = strip.names.map((name) => frames.get(name)), timed = all.filter((frame) => frame.time);
       const first = timed[0] || all[0], last = timed[timed.length - 1] || all[0];
-      const when = clock(first) === clock(last) ? clock(first) : `${clock(first)} to ${clock(last)}`;
+      const [from, to] = timed.length ? [first.time.slice(0, 10), last.time.slice(0, 10)] : ["", ""];
+      const when = from !== to ? `${from} ${clock(first)} to ${to} ${clock(last)}` // over midnight, or days of cameras
+        : clock(first) === clock(last) ? clock(first) : `${clock(first)} to ${clock(last)}`;
       const span = timed.length && timed.length < all.length ? `${when}, ${all.length - timed.length} without a time,` : when;
       const words = strip.rest ? counted(strip.names.length, "frame") + " that could not be read"
         : strip.single ? counted(strip.names.length, "single frame") : `Burst of ${strip.names.length}`;

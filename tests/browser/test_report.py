@@ -131,13 +131,21 @@ def test_a_turn_that_waited_never_follows_close_behind_a_later_one(browser: Any,
     assert turns and all(later - earlier > 1000 / 3 for earlier, later in pairwise(turns))
 
 
-def test_a_strip_spans_the_times_that_are_known(browser: Any, tab: Tabs, tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("last", "told"),
+    [
+        ("2026-02-14T19:42:22", "19:42:15 to 19:42:22, 1 without a time,"),
+        ("2026-02-15T08:10:00", "2026-02-14 19:42:15 to 2026-02-15 08:10:00, 1 without a time,"),
+    ],
+)
+def test_a_strip_spans_the_times_that_are_known(browser: Any, tab: Tabs, tmp_path: Path, last: str, told: str) -> None:
+    """With the days where they differ: "19:42:15 to 08:10:00" seems to go back."""
     (tmp_path / "OUT" / ".work" / "thumbs").mkdir(parents=True)
-    times = ["2026-02-14T19:42:15", "2026-02-14T19:42:22", ""]
+    times = ["2026-02-14T19:42:15", last, ""]
     one = record(NAMES[:3])
     frames = {name: replace(frame, time=time) for (name, frame), time in zip(one.frames.items(), times, strict=True)}
     view(tmp_path / "OUT", replace(one, frames=frames))
     page = tab().page
     page.goto((tmp_path / "OUT" / "report.html").as_uri())
     page.wait_for_selector("#strips .when")
-    assert page.locator("#strips .when").inner_text() == "19:42:15 to 19:42:22, 1 without a time,"
+    assert page.locator("#strips .when").inner_text() == told

@@ -150,6 +150,8 @@ MUTANTS = [
         "one, level = gains.shape[0] == 1",
         *_BURNING,
     ),
+    mutant(_BRIGHT, "gains[None].astype(np.float32), finished)", "gains[None].astype(np.float32))", *_BURNING),
+    mutant("light/gain_map.py", "finished = image.is_finished", "finished = False", *_BURNING),
     mutant(_BRIGHT, "coding: float = 4.6", "coding: float = 0.5", *_BURNING),
     mutant(_BRIGHT, "np.maximum(around, 0) / 4", "np.maximum(around, 0)", *_BURNING),
     mutant(_BRIGHT, "square[:-1] += np.diff(shown, axis=0) ** 2", "pass", *_BURNING),

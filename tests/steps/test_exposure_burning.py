@@ -291,3 +291,14 @@ def test_a_real_jpeg_with_a_bright_sky_is_not_burnt(shared, tmp_path: Path) -> N
     (lifted,) = clipping(tmp_path / "shoot", tmp_path, target="1.5")
     assert lifted.new.max() <= MOST
     assert any("in place of +1.50 EV" in n for n in lifted.notices)
+
+
+@pytest.mark.parametrize(("matrix", "blue"), [(np.eye(3), 1.0), (np.eye(3) + 0.1, 2.0)])
+def test_burnt_white_is_judged_as_it_comes_out(matrix: np.ndarray, blue: float) -> None:
+    """White of a finished picture stays at green's end under a lamp's gains; that of a raw, whose channels clip before
+    any balance, goes on to the brightest of them."""
+    white = replace(picture(1.0, 0.1), to_working=matrix)
+    gains = GainMap.constant(np.array([-0.5, 0.0, 1.0]))
+    burnt, found = white.pixels.min(axis=2) > 0.99, bright_pixels(white, np.ones(3), UP, True)
+    assert apply_gain_map(white, gains, UP).pixels[burnt].max() == pytest.approx(blue, rel=0.01)
+    assert found.balanced(gains)[0][found.pixels.min(axis=1) > 0.99].max() == pytest.approx(blue, rel=0.01)
