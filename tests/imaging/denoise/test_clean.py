@@ -128,7 +128,7 @@ def test_no_fringe_along_a_sleeve(colours: tuple[str, str], quality: Quality, mo
 )
 def test_edges_get_no_colour_of_their_own(colours: tuple[str, str], most: float) -> None:
     """Of four frames together, so that little of it is noise: 6.2 and 6.4 where the colour of an edge was taken to be
-    in proportion to its luma, as shade is; 3.9, 4.9, 18.9 and 6.0 in the others where an edge of colour lost its finest
+    in proportion to its luma, as shade is; 3.9, 4.9, 18.9 and 6.2 in the others where an edge of colour lost its finest
     coefficients. Without noise a demosaic makes 0.4, 2.7, 1.2, 2.7, 3.5 and 3.0, noise alone 3, 3, 3, 4, 11 and 4."""
     truth, off = edge(*colours, 256)
     found = np.mean([encode(cleaned(truth, 6400, "standard", seed, keep_grain=0.0)) for seed in range(4)], axis=0)
