@@ -103,12 +103,12 @@ def of_tones() -> list[float]:
     """Two halls in more and less light of another colour, as green and as the luminance of colours bright and dark."""
     out: list[float] = []
     steep = np.array([[1.6, -0.5, -0.9], [-0.1, 1.6, -0.6], [0.0, -0.5, 1.5]])  # a blue darker than nothing
-    out.append(float(tones.luminance_offsets(np.array([1.2, 1.0, 0.7]), steep).min()))
+    out.append(float(tones.as_shown(np.array([1.2, 1.0, 0.7]), steep).stops.min()))
     for stops in np.linspace(-1, 1, 7):
         by = np.array([0.2, -0.15]) * stops
         one, other = HALLS[0], _shift(HALLS[1], (float(by[0]), float(by[1])), float(stops))
-        for offsets in (None, tones.luminance_offsets(np.array([1.2, 1.0, 0.7]), steep)):
-            spectra = [tones.tone_spectrum(tones.tone_histogram(s), offsets) for s in (other, one)]
+        for shown in (None, tones.as_shown(np.array([1.2, 1.0, 0.7]), steep)):
+            spectra = [tones.tone_spectrum(tones.tone_histogram(s), shown) for s in (other, one)]
             found = tones.brighter(spectra[0], spectra[1], by)
             out += [found.stops, found.match]
     return out

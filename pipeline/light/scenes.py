@@ -23,7 +23,7 @@ from pipeline.light.comparing.pairs import (
     tone_differences,
 )
 from pipeline.light.comparing.tones import SIZE as TONE_SIZE
-from pipeline.light.comparing.tones import luminance_offsets, tone_histogram
+from pipeline.light.comparing.tones import as_shown, tone_histogram
 from pipeline.light.flicker import agree, views
 from pipeline.light.folded import Folded
 from pipeline.light.gain_map import GainMap
@@ -303,8 +303,8 @@ def tones_as_shown(light: ShootLight, gains: Sequence[F64], to_working: Sequence
 
     gains  of each scene, (3,) multipliers on top of daylight's; to_working  of each, (3, 3)
     """
-    offsets = [luminance_offsets(g, m) for g, m in zip(gains, to_working, strict=True)]
-    found = tone_differences([s.tone_histogram for s in light.scenes], light.pairs, light.chromaticities, offsets)
+    shown = [as_shown(g, m) for g, m in zip(gains, to_working, strict=True)]
+    found = tone_differences([s.tone_histogram for s in light.scenes], light.pairs, light.chromaticities, shown)
     return agreed_tones(light.pairs, found, _first_of_groups(light.pairs, len(light.scenes)))
 
 

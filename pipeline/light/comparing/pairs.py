@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from pipeline.imaging.robust import cauchy, reweighted
 from pipeline.light import palette
-from pipeline.light.comparing.tones import Brighter, ToneSpectrum, brighter, tone_spectrum
+from pipeline.light.comparing.tones import AsShown, Brighter, ToneSpectrum, brighter, tone_spectrum
 from pipeline.light.folded import Folded
 from pipeline.types import F64
 
@@ -126,15 +126,15 @@ def _weight(of: palette.Shift) -> float:
 
 
 def tone_differences(
-    histograms: Sequence[Histogram], pairs: Sequence[Pair], chromaticities: F64, offsets: Sequence[F64] | None = None
+    histograms: Sequence[Histogram], pairs: Sequence[Pair], chromaticities: F64, shown: Sequence[AsShown] | None = None
 ) -> list[Brighter]:
     """How the tones of each pair compare, their colours laid on each other as all comparisons together say.
 
-    histograms  tone_histogram of each scene; offsets  of each, as for tone_spectrum
+    histograms  tone_histogram of each scene; shown  of each, as for tone_spectrum
     """
 
     def spectrum(index: int) -> ToneSpectrum:
-        return tone_spectrum(np.asarray(histograms[index]), None if offsets is None else offsets[index])
+        return tone_spectrum(np.asarray(histograms[index]), None if shown is None else shown[index])
 
     often = {i for i, n in Counter(p.other for p in pairs).items() if n > 1}
     kept: dict[int, ToneSpectrum] = {}

@@ -26,10 +26,13 @@ class ToneConstants:
 
     smoothing  cells of chroma and steps of tone, standard deviation of the blur
     darkest    stops by which the luminance of a colour may lie below its green, at most: what lies lower is noise
+    coloured   chroma, natural log, of a balanced colour that says less than a neutral one, by 1 to the root of 2: lamps
+               make colours brighter and darker against white, and the more so the more colour they have
     """
 
     smoothing: float = 1.0
     darkest: float = 3.0
+    coloured: float = 0.5
 
 
 TONES = ToneConstants()
@@ -57,27 +60,36 @@ def tone_histogram(of: ChromaSamples) -> NDArray[np.uint8]:
     return np.round(root * (255 / most)).astype(np.uint8) if most > 0 else np.zeros(SIZE, np.uint8)
 
 
-def luminance_offsets(gains: F64, to_working: F64) -> F64:
-    """(20, 28) stops by which the luminance of each cell's colour lies above its green, once it is balanced.
+@dataclass(frozen=True)
+class AsShown:
+    """What balance makes of each cell's colour, (20, 28) both: stops by which its luminance lies above its green, and
+    how much it says of the light's level, 1 where it is neutral and less the more colour it has."""
 
-    gains  (3,) multipliers on top of daylight's, green = 1; to_working  (3, 3) for balanced colour
-    """
+    stops: F64
+    say: F64
+
+
+def as_shown(gains: F64, to_working: F64) -> AsShown:
+    """Of the cells of a tone_histogram. gains  (3,) multipliers on top of daylight's, green = 1; to_working  (3, 3) for
+    balanced colour"""
     u, v = (CHROMA_LOW[k] + CELL * (np.arange(SIZE[k]) + 0.5) for k in (0, 1))
+    chroma = np.hypot(u[:, None] + np.log(gains[0] / gains[1]), v[None, :] + np.log(gains[2] / gains[1]))
     colour = np.ones((SIZE[0], SIZE[1], 3))
     colour[..., 0], colour[..., 2] = gains[0] * np.exp(u)[:, None], gains[2] * np.exp(v)[None, :]
     light = colour @ (LUMINANCE @ to_working)
-    return np.asarray(np.log2(np.maximum(light, 2.0**-TONES.darkest)))
+    stops = np.log2(np.maximum(light, 2.0**-TONES.darkest))
+    return AsShown(np.asarray(stops), np.asarray(1 / np.hypot(1, chroma / TONES.coloured)))
 
 
-def tone_spectrum(histogram: NDArray[np.uint8], offsets: F64 | None = None) -> ToneSpectrum:
+def tone_spectrum(histogram: NDArray[np.uint8], shown: AsShown | None = None) -> ToneSpectrum:
     """The transform along tone of a tone_histogram, to be kept where it is compared often.
 
-    offsets  (20, 28) stops to add to the tone of each cell, such as luminance_offsets
+    shown  None: by green, all colours alike
     """
     spectra = np.fft.rfft(histogram.astype(np.float32), 2 * SIZE[2], axis=2)
-    if offsets is not None:
+    if shown is not None:
         turn = np.arange(SIZE[2] + 1) * (-np.pi / SIZE[2])
-        spectra = spectra * np.exp(1j * (offsets / STEP)[..., None] * turn)
+        spectra = spectra * shown.say[..., None] * np.exp(1j * (shown.stops / STEP)[..., None] * turn)
     return np.asarray(spectra, dtype=np.complex64)
 
 

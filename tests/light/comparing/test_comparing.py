@@ -4,22 +4,23 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from pipeline.fixtures.light import response, tables
+from pipeline.fixtures.light import colour_matrix, response, tables
 
-from pipeline.imaging.colour import LUMINANCE
+from pipeline.imaging.colour import LUMINANCE, REC709_FROM_XYZ, XYZ_FROM_REC709
 from pipeline.light.comparing.pairs import PAIRS, Pair, agreed_chroma, agreed_tones, of_one_place
 from pipeline.light.comparing.tones import (
     CELL,
     CHROMA_LOW,
     SIZE,
+    AsShown,
     Brighter,
+    as_shown,
     brighter,
-    luminance_offsets,
     tone_histogram,
     tone_spectrum,
 )
 from pipeline.light.palette import ChromaSamples
-from tests.light.test_palette import HEIGHT, WIDTH, hall, measured, samples_of
+from tests.light.test_palette import DAYLIGHT, HEIGHT, WIDTH, hall, measured, samples_of
 
 
 def found(one: ChromaSamples, other: ChromaSamples, step: tuple[float, float]) -> Brighter:
@@ -64,13 +65,31 @@ def test_luminance_of_a_colour_against_its_green(name: str) -> None:
     true = np.log2(LUMINANCE @ matrix @ (surface * gains) / surface[1])
     chroma = np.log(surface * day / surface[1])[[0, 2]]
     at = tuple(np.floor((chroma - CHROMA_LOW) / CELL).astype(int))
-    assert luminance_offsets(gains / day, matrix)[at] == pytest.approx(true, abs=0.12)
+    assert as_shown(gains / day, matrix).stops[at] == pytest.approx(true, abs=0.12)
 
 
 def test_offsets_move_each_colour_by_its_own_stops() -> None:
     grey = tone_histogram(samples_of(np.full((HEIGHT, WIDTH, 3), 0.2)))
-    moved = brighter(tone_spectrum(grey, np.full(SIZE[:2], 0.7)), tone_spectrum(grey), np.zeros(2))
+    shown = AsShown(np.full(SIZE[:2], 0.7), np.ones(SIZE[:2]))
+    moved = brighter(tone_spectrum(grey, shown), tone_spectrum(grey), np.zeros(2))
     assert moved.stops == pytest.approx(0.7, abs=0.01) and moved.match == pytest.approx(1, abs=0.05)
+
+
+@pytest.mark.parametrize(("one", "other"), [("HP3", "LED-B5"), ("H38HT-100", "LED-B3"), ("FL4", "FL2")])
+def test_what_is_neutral_says_most_of_a_level(one: str, other: str) -> None:
+    """Two ends of a hall under published lamps, each balanced on its white, so that neutral surfaces are as bright in
+    both. The floor, two thirds of the frame, is not, since lamps show its colour otherwise."""
+    matrix = np.linalg.inv(colour_matrix() / (colour_matrix() @ XYZ_FROM_REC709.sum(axis=1))[:, None])
+    matrix = REC709_FROM_XYZ @ matrix
+    scenes, floors = [], []
+    for lamp in (one, other):
+        colours, white = measured(lamp), response(np.ones(31), lamp)
+        gains = white[1] / white / DAYLIGHT
+        floors.append(np.log2(LUMINANCE @ matrix @ (colours[1] * gains * DAYLIGHT)))
+        scenes.append((tone_histogram(samples_of(hall(1, colours, floor=0.65) * 0.3)), as_shown(gains, matrix), gains))
+    step = np.log(scenes[1][2] / scenes[0][2])[[0, 2]]
+    level = brighter(*(tone_spectrum(h, s) for h, s, _ in scenes), step).stops
+    assert abs(level) < 0.5 * abs(floors[0] - floors[1])  # all colours alike: 0.83 to 1.08 of it
 
 
 def ring(count: int, rng: np.random.Generator) -> tuple[list[Pair], np.ndarray]:
