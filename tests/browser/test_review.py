@@ -379,3 +379,16 @@ def test_hostile_texts_neither_run_nor_break_the_desk(
         saved(page)
         page.wait_for_timeout(400)
         assert page.evaluate("document.querySelectorAll('img[src=x], [onerror]').length") == 0
+
+
+def test_the_bar_does_not_call_a_night_with_problems_done(
+    browser: Any, tab: Tabs, night: Night, tmp_path: Path
+) -> None:
+    other = night.copy(tmp_path)
+    with served(other) as address:
+        page = opened(tab(), address)
+        state = "document.querySelector('.desk-state').textContent"
+        until(page, f"{state} === 'Everything you decided is rendered'")
+        with (other.facts / "roster.csv").open("a", encoding="utf-8") as file:
+            file.write("home,13,Ada Holm,perhaps\n")
+        until(page, f"{state} === 'Everything you decided is rendered; see the notes here'")

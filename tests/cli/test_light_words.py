@@ -14,6 +14,7 @@ from pipeline.fixtures.demo import write_demo
 from pipeline.fixtures.hall import BurstPlan, Hall
 from pipeline.fixtures.light import Lamp, tables
 
+from pipeline.cli.look.inspect import _largest
 from pipeline.cli.look.light_words import LightWords, light_words
 from pipeline.engine.measure import Measurements
 from pipeline.engine.run import measure_shoot, read_shoot
@@ -199,3 +200,12 @@ def test_dark_frame_of_a_burst_is_marked() -> None:
     words = words_of(light_of([scene(names, flicker=flicker)]), exifs)
     assert [words.of[n][1] for n in names] == [False] * 4 + [True, False]
     assert Path(words.zones[0][1]).name == "F0"
+
+
+def test_a_mixed_folder_has_one_line_for_its_small_zones() -> None:
+    frames = [1, 5, 1, 9, 2, 1, 4, 3, 8, 1, 7]
+    rows = [[str(at + 1), "burst", str(count), "4000 K", "+0.0 EV", ""] for at, count in enumerate(frames)]
+    assert _largest(rows[:8]) == rows[:8]
+    found = _largest(rows)
+    assert [row[0] for row in found] == ["2", "4", "5", "7", "8", "9", "11", "and 4 more"]
+    assert found[-1] == ["and 4 more", "", "4", "", "", ""] and sum(int(row[2]) for row in found) == sum(frames)

@@ -37,6 +37,7 @@ from pipeline.workers.executors import WorkChoice, Workers
 
 _SOFT_ISO = 12800
 _MOST_CAMERAS = 24  # lines of the table: folders may stand for cameras that tell no serial number
+_MOST_ZONES = 8  # lines: a mixed folder has a zone for nearly every burst
 _MOST_NOTES = 100  # that are printed; no other place has them
 _TIMES = ("time", "first", "last")  # columns that are kept on one line
 
@@ -131,7 +132,17 @@ def inspect_text(
     notes += notices
     notes += [*references, *_settings_notes(shoot), *of_noise, *failed]
     zones = words.zones if words is not None else []
-    return InspectText(_cameras(shoot), _bursts(shoot, words), zones, noise, notes, hall)
+    return InspectText(_cameras(shoot), _bursts(shoot, words), _largest(zones), noise, notes, hall)
+
+
+def _largest(zones: list[list[str]]) -> list[list[str]]:
+    """The zones with most frames, in their order, and one line for all others where there are many."""
+    if len(zones) <= _MOST_ZONES:
+        return zones
+    by_frames = sorted(range(len(zones)), key=lambda at: -int(zones[at][2]))
+    shown, rest = sorted(by_frames[: _MOST_ZONES - 1]), by_frames[_MOST_ZONES - 1 :]
+    frames = sum(int(zones[at][2]) for at in rest)
+    return [*(zones[at] for at in shown), [f"and {len(rest)} more", "", str(frames), "", "", ""]]
 
 
 @contextmanager

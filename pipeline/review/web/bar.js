@@ -75,7 +75,11 @@ export function build(desk) {
     const { state: now, message } = desk.render;
     if (now === "failed") return `The render failed. ${message}`;
     if (count) return `${counted(count, "frame")} decided, not rendered yet`;
-    return now === "stopped" ? message : "Everything you decided is rendered";
+    if (now === "stopped") return message;
+    const rendered = "Everything you decided is rendered";
+    const failed = desk.court.view.frames.filter((frame) => frame.status === "failed").length;
+    if (failed) return `${rendered}, but ${counted(failed, "frame")} failed: the page says why`;
+    return desk.notices.length ? `${rendered}; see the notes here` : rendered;
   }
 
   desk.on("render", () => {
@@ -94,6 +98,7 @@ export function build(desk) {
     }
   });
   desk.on("frames", draw);
+  desk.on("notices", draw);
 
   desk.on("undo", () => {
     const what = desk.roster.undo;
