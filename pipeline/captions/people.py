@@ -12,6 +12,16 @@ from pipeline.shoot.clocks.correction import BELIEVED
 from pipeline.shoot.facts import Facts, FrameFacts, Player, withheld
 from pipeline.types import Frame
 
+# What players are said to do, common practice; no source.
+_DO = (
+    "attacks blocks breaks catches celebrates challenges cheers competes controls defends dives dribbles faces "
+    "falls fights finishes flies follows goes has heads hits holds intercepts is jumps kicks lands leans leaps "
+    "lifts looks loses lunges makes meets misses moves passes plays points prepares presses protects pulls pushes "
+    "races reaches reacts receives rises runs saves scores serves shields shoots shouts slides slips smiles spins "
+    "sprints stands steals stops stretches strikes swings tackles takes throws tries turns waits walks warms "
+    "watches wins"
+)
+_VERBS = frozenset(_DO.split())
 _STOPPED = ".!?…。！？؟।።"
 
 
@@ -41,6 +51,18 @@ def people(facts: Facts, row: FrameFacts, language: Language, unnamed: str, noti
             notices.append(why_withheld(facts, player))
         found.append(Person(_nobody(language, unnamed, team), "", team))
     return found
+
+
+def agreement(persons: Sequence[Person], words: str, language: Language) -> list[str]:
+    """A notice where the words of a caption of several players go on as of one. They stay as typed: who it was that
+    "shoots", or whether they all do, only a person knows."""
+    first = words.split()[0] if words.strip() else ""
+    if len(persons) < 2 or language.code != "en" or first not in _VERBS:
+        return []
+    return [
+        f'{len(persons)} players are named before "{first}", which is of one: check the words, and write who does it '
+        "or the verb of several"
+    ]
 
 
 def why_withheld(facts: Facts, player: Player) -> str:

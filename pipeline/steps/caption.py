@@ -113,7 +113,7 @@ def describe(
     Raises InputError where a template fails on this frame.
     """
     from pipeline.captions.language import language_of
-    from pipeline.captions.people import moment, people, team_names, values
+    from pipeline.captions.people import agreement, moment, people, team_names, values
     from pipeline.captions.privacy import carried_without_hints, withhold, without_hints
     from pipeline.shoot.countries import alpha3
 
@@ -123,6 +123,7 @@ def describe(
     stand_in = unnamed or language.stand_in
     row = without_hints(row, facts, stand_in, notices)
     persons = people(facts, row, language, unnamed, notices)
+    notices += agreement(persons, row.words, language)
     taken = moment(frame, facts, notices)
     filled = values(frame, facts, row, language, unnamed, persons, taken)
     texts = {name: _text(name, getattr(params, name), filled, frame) for name in _TEMPLATES}

@@ -301,6 +301,10 @@ MUTANTS = [
         "searched = () if any(player.publish",
         *_PLACES,
     ),
+    mutant(
+        _PEOPLE, 'len(persons) < 2 or language.code != "en" or', 'language.code != "en" or', "steps/test_caption.py"
+    ),
+    mutant(_PEOPLE, 'len(persons) < 2 or language.code != "en" or', "len(persons) < 2 or", "steps/test_caption.py"),
     mutant(_CONSENT, "[*sidecars(path), *_of_versions(path)]", "sidecars(path)", "shoot/test_consent.py"),
     mutant(_CONSENT, '[*beside.texts, Text("", file.stem)]', "beside.texts", "shoot/test_consent.py"),
     mutant(_SIDECAR, "if stem not in called]", "]", "shoot/test_consent.py"),

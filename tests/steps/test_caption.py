@@ -267,6 +267,22 @@ def test_words_are_no_template() -> None:
     assert "{{ 7 * 6 }}" in made(FrameFacts(words="Sign {{ 7 * 6 }}"))[0].caption
 
 
+@pytest.mark.parametrize(
+    ("words", "count", "language", "asked"),
+    [
+        ("shoots from the wing", 2, "en", True), ("is in the way", 2, "en-GB", True), ("shoots", 1, "en", False),
+        ("shoot from the wing", 2, "en", False), ("Shoots from the wing", 2, "en", False), ("", 2, "en", False),
+        ("shoots", 2, "de", False), ("towards the goal", 2, "en", False),
+    ],
+)  # fmt: skip
+def test_a_verb_of_one_after_two_players_is_asked_about(words: str, count: int, language: str, asked: bool) -> None:
+    """Only a person knows whether both shoot, so the caption stays as typed."""
+    players = tuple((player.team, player.number) for player in FACTS.roster if player.publish)[:count]
+    metadata, notices = made(FrameFacts(players=players, words=words), replace(FACTS, language=language))
+    assert len(players) == count and words in metadata.caption
+    assert any("is of one: check the words" in notice for notice in notices) == asked
+
+
 def test_alternative_text() -> None:
     """At most 250 characters: IPTC Photo Metadata Standard 2025.1."""
     metadata, notices = made(FrameFacts(words="A very long save. " * 30))
