@@ -12,7 +12,7 @@ from pathlib import Path, PurePosixPath
 
 from pipeline.errors import InputError, trace
 from pipeline.formats.metadata.own_texts import own_texts
-from pipeline.formats.metadata.search_blocks import Found
+from pipeline.formats.metadata.search_blocks import MAKER_NOTE, Found
 from pipeline.formats.metadata.search_xmp import Text
 from pipeline.shoot.copies import copies, is_copy, name_parts
 from pipeline.shoot.facts import Facts, held_back, named_player
@@ -21,6 +21,7 @@ from pipeline.store.files import folded
 from pipeline.textfile.reading import read_bytes
 from pipeline.types import Frame
 
+_OWNED = 30  # frames of a camera that tell its owner's name from that of somebody whom it recognised. No source
 _SHOWN = " names a player whose line in the roster "
 _NAMES = "its {what}" + _SHOWN + "{why}"
 _UNREAD = (
@@ -42,7 +43,9 @@ def held_by_own_texts(facts: Facts, frames: Sequence[Frame]) -> dict[str, str]:
     may have a player's name.
     """
     searched = () if all(player.publish for player in facts.roster) else frames
-    return with_copies(facts, frames, {frame.name: why for frame in searched if (why := _why_held(facts, frame))})
+    held = {frame.name: why for frame in searched if (why := _why_held(facts, frame))}
+    owned = _by_their_owner(frames, held)
+    return with_copies(facts, frames, {name: why for name, why in held.items() if name not in owned})
 
 
 def with_copies(facts: Facts, frames: Sequence[Frame], held: Mapping[str, str]) -> dict[str, str]:
@@ -54,6 +57,15 @@ def with_copies(facts: Facts, frames: Sequence[Frame], held: Mapping[str, str]) 
     sources = {frame.name for frame in frames if frame.name in held or held_back(facts, facts.row(frame.name))}
     named = {name for name, row in facts.rows.items() if row.players}
     return {**copies(frames, sources, named), **held}
+
+
+def _by_their_owner(frames: Sequence[Frame], held: Mapping[str, str]) -> set[str]:
+    """The frames of cameras in all of whose maker notes a name stands: it is their owner's, not of whom they show."""
+    of_camera: dict[tuple[str, str, str], list[str]] = {}
+    for frame in frames:
+        of_camera.setdefault((frame.exif.make, frame.exif.model, frame.exif.serial), []).append(frame.name)
+    named = {name for name, why in held.items() if why.startswith(f"its {MAKER_NOTE}")}
+    return {name for names in of_camera.values() if len(names) >= _OWNED and named.issuperset(names) for name in names}
 
 
 def is_named(why: str) -> bool:
@@ -115,5 +127,6 @@ def _texts(path: Path, relative: PurePosixPath, unread: list[str]) -> Iterable[t
         if beside.unreadable or not data.strip(b"\0 \t\r\n"):
             unread.append("sidecar")
     inside = own_texts(path)
-    yield "metadata", inside.texts
+    yield "metadata", [text for text in inside.texts if text.where != MAKER_NOTE]
+    yield MAKER_NOTE, [text for text in inside.texts if text.where == MAKER_NOTE]
     unread += [f"metadata ({what})" if what != "metadata" else what for what in inside.unreadable]

@@ -305,6 +305,14 @@ MUTANTS = [
         _PEOPLE, 'len(persons) < 2 or language.code != "en" or', 'language.code != "en" or', "steps/test_caption.py"
     ),
     mutant(_PEOPLE, 'len(persons) < 2 or language.code != "en" or', "len(persons) < 2 or", "steps/test_caption.py"),
+    mutant(_CONSENT, "if len(names) >= _OWNED and named", "if named", "shoot/test_consent.py"),
+    mutant(
+        _CONSENT,
+        "for name, why in held.items() if name not in owned}",
+        "for name, why in held.items()}",
+        "shoot/test_consent.py",
+    ),
+    mutant(_BLOCKS, "        if tag == _MAKER_NOTE:", "        if False:", "shoot/test_consent.py"),
     mutant(_CONSENT, "[*sidecars(path), *_of_versions(path)]", "sidecars(path)", "shoot/test_consent.py"),
     mutant(_CONSENT, '[*beside.texts, Text("", file.stem)]', "beside.texts", "shoot/test_consent.py"),
     mutant(_SIDECAR, "if stem not in called]", "]", "shoot/test_consent.py"),

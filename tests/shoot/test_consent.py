@@ -12,7 +12,7 @@ import pytest
 from pipeline.shoot.consent import held_by_own_texts
 from pipeline.shoot.facts import Facts, FrameFacts, Player
 from pipeline.shoot.sidecar import SIZE_LIMIT
-from pipeline.types import Frame
+from pipeline.types import Exif, Frame
 from tests.shoot.text_places import XMP, jpeg, packet
 
 HIDDEN, SHOWN = "Siri Fjellheim", "Ada Brekke"
@@ -79,6 +79,28 @@ def test_the_sidecar_of_a_version_counts_that_is_not_there_any_more(tmp_path: Pa
     (tmp_path / f"{name}.xmp").unlink()
     (tmp_path / f"{name} {HIDDEN}.xmp").write_text("<x:xmpmeta xmlns:x='adobe:ns:meta/'/>", encoding="utf-8")
     assert ("TH1_0001" in held_by_own_texts(FACTS, frames[:2])) == (is_of_it or name == "TH1_0001-2")
+
+
+def noted(folder: Path, name: str, note: bytes) -> Frame:
+    exif = PIL.Image.Exif()
+    exif.get_ifd(0x8769)[0x927C] = note  # MakerNote (Exif 3.0, 4.6.5)
+    path = folder / f"{name}.jpg"
+    PIL.Image.new("RGB", (16, 16), (90, 90, 90)).save(path, exif=exif)
+    return Frame(name, path, path.name, "picture", Exif(make="Evencourt", model="Test Camera"))
+
+
+@pytest.mark.parametrize("before", [b"EVC\0\1\0\2", b"EVC II*\0", b"\xff\xfe\x80"])
+def test_whom_a_camera_recognised_is_found_in_its_own_note(tmp_path: Path, before: bytes) -> None:
+    frames = [noted(tmp_path, f"TH1_{at:04d}", before + bytes(9) + b"no name here") for at in range(11)]
+    frames[3] = noted(tmp_path, "TH1_0003", before + bytes(9) + HIDDEN.encode() + bytes(12))
+    held = held_by_own_texts(FACTS, frames)
+    assert list(held) == ["TH1_0003"] and held["TH1_0003"].startswith("its maker note names a player")
+
+
+@pytest.mark.parametrize(("count", "is_owner"), [(29, False), (30, True)])
+def test_the_owner_of_a_camera_is_in_each_of_its_notes(tmp_path: Path, count: int, is_owner: bool) -> None:
+    frames = [noted(tmp_path, f"TH1_{at:04d}", bytes(4) + HIDDEN.encode() + bytes(4)) for at in range(count)]
+    assert len(held_by_own_texts(FACTS, frames)) == (0 if is_owner else count)
 
 
 def test_names_that_may_be_shown_hold_nothing(tmp_path: Path) -> None:

@@ -39,9 +39,7 @@ def read(folder: Path, files: dict[str, str]) -> tuple[Facts, list[str]]:
         ("roster", "save it as roster.csv (CSV UTF-8)"),
     ],
 )
-def test_a_roster_under_another_name_stops_the_run(
-    tmp_path: Path, name: str, do: str, beside: dict[str, str]
-) -> None:
+def test_a_roster_under_another_name_stops_the_run(tmp_path: Path, name: str, do: str, beside: dict[str, str]) -> None:
     """Also beside the form that was to be filled in, as where a spreadsheet saved it in its own format."""
     (tmp_path / "roster.csv").touch()
     if (tmp_path / name).exists():

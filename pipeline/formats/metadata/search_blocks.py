@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import struct
 from collections.abc import Iterator
 
@@ -32,6 +33,10 @@ _JAPANESE = ("iso2022_jp", "euc_jp", "shift_jis")
 _SMALL = 2048  # octets of a value that is not said to be text, and is searched all the same
 _UNPRINTABLE = bytes(set(range(32)) - set(b"\t\r\n"))
 _MOST_DIRECTORIES = 64
+MAKER_NOTE = "maker note"  # where a text stands
+_MOST_OF_A_NOTE = 1 << 16  # octets of a maker note that are searched; no source
+# Printable octets of ASCII or UTF-8, as long as the shortest names of two words, with a space or the like in them.
+_RUNS = re.compile(rb"[A-Za-z\xc3-\xf4](?=[!-~\x80-\xf4]* [A-Za-z\xc3-\xf4])[ -~\x80-\xf4]{5,63}")
 # By-line and its title, credit, source, copyright, contact, caption writer (IIM 4.2, record 2).
 _IIM_MAKERS = frozenset((80, 85, 110, 115, 116, 118, 122))
 _RESOURCES = {0x0404: "IPTC", 0x0424: "XMP", 0x0422: "Exif", 0x0423: "Exif"}
@@ -160,8 +165,11 @@ class Found:
     def _field(self, tag: int, field: Field) -> None:
         part, kind = field.part(), field.kind
         length = part.wanted
+        if tag == _MAKER_NOTE:
+            self.maker_note(part.read(0, min(length, part.length, _MOST_OF_A_NOTE)))
+            return
         known = tag in (_XMP_TAG, _IIM_TAG, _RESOURCES_TAG, _COMMENT, *_TITLES)
-        if kind not in (_ASCII, _UTF8) and not known and (kind not in _BYTES or length > _SMALL or tag == _MAKER_NOTE):
+        if kind not in (_ASCII, _UTF8) and not known and (kind not in _BYTES or length > _SMALL):
             return
         what = {_XMP_TAG: "XMP", _IIM_TAG: "IPTC", _RESOURCES_TAG: "image resources"}.get(tag, "Exif")
         data = self.take(what, part.read(0, min(part.length, MOST)))
@@ -179,6 +187,12 @@ class Found:
             self.texts += [Text("Exif", text, tag in _MAKERS) for text in _two_octets(data)]
         elif kind in (_ASCII, _UTF8) or _is_text(data):
             self.octets("Exif", data, tag in _MAKERS)
+
+    def maker_note(self, data: bytes) -> None:
+        """Texts of several words in a form of the camera's own: some cameras write whom they recognise. Their owner's
+        name may be there as well."""
+        runs = (run.decode("utf-8", "ignore") for run in _RUNS.findall(data))
+        self.texts += [Text(MAKER_NOTE, run) for run in runs if sum(map(str.isalpha, run)) > 0.7 * len(run)]
 
     def _comment(self, data: bytes) -> None:
         charset, body = data[:_CHARSET], data[_CHARSET:]
