@@ -170,6 +170,14 @@ def of_sharpness() -> Iterator[float]:
     luma = np.ascontiguousarray(np.tile(_picture(60, 63)[..., 1], (1, 6)))
     for shape in ((40, 340), (40, 310), *((n, n) for n in range(9, 16)), (11, 300)):
         yield sharpness.sharpness(Detail(luma[: shape[0], : shape[1]], 2e-3, 2e-5), WHOLE)
+    rng = np.random.default_rng(64)
+    patches = np.kron(rng.uniform(0.02, 0.5, (20, 20)), np.ones((9, 9)))
+    tilted = np.tile(np.rot90(np.tril(np.ones((24, 24)))) * 0.3 + 0.1, (8, 8))[:180, :180]
+    drawn = np.asarray(patches + tilted + rng.normal(0, 0.004, (180, 180)), np.float32)
+    for size in (*range(40, 51), 60, 76, 92, 180):
+        for noise in (1e-5, 2e-3):
+            found = sharpness.edges(Detail(drawn[:size, :size], noise, noise / 100), WHOLE)
+            yield -1.0 if found is None else found
 
 
 def of_highlights() -> Iterator[float]:

@@ -42,20 +42,20 @@ class CloserLook:
     noisy: float = 2.5  # standard deviation
     face_above: float = 0.25
     face_side: float = 0.08
-    undecided: float = 0.45  # certainty that says neither, above ObservationRules.hint
 
 
 LOOK = CloserLook()
 UNKNOWN = 1.0
 
 
-def hints_of(model: str, picture: NDArray[np.uint8], people: F32, faces: F32) -> F32:
+def hints_of(model: str, picture: NDArray[np.uint8], people: F32, faces: F32) -> tuple[F32, NDArray[np.bool_]]:
     """(N,) certainty 0 to 1 of the surest face on the enlarged head of each of `people` (N, 5); UNKNOWN where it was
-    not looked at, since a face is surely found there or the head is too small.
+    not looked at, since a face is surely found there or the head is too small. And (N,) where one may be missed for
+    being dark in noise, so that none found says nothing by itself.
 
     picture (H, W, 3) BGR; faces (M, 9) as in people.detect.Found
     """
-    hints = np.full(len(people), UNKNOWN, np.float32)
+    hints, missed = np.full(len(people), UNKNOWN, np.float32), np.zeros(len(people), np.bool_)
     tall = people[:, 3] - people[:, 1]
     for i in np.argsort(-tall, kind="stable")[: LOOK.most]:
         own = faces_of(people[i], faces)
@@ -68,8 +68,8 @@ def hints_of(model: str, picture: NDArray[np.uint8], people: F32, faces: F32) ->
             part = np.array([columns.start / width, rows.start / height, head.shape[1] / width, head.shape[0] / height])
             views = [[_surest(model, view, people[i], part) for view in _views(head, edge)] for edge in LOOK.edges]
             as_it_is, smoothed = zip(*views, strict=True)
-            hints[i] = max(*as_it_is, min(smoothed), LOOK.undecided if _untold(picture, people[i], head) else 0.0)
-    return hints
+            hints[i], missed[i] = max(*as_it_is, min(smoothed)), _untold(picture, people[i], head)
+    return hints, missed
 
 
 def _surest(model: str, view: NDArray[np.uint8], person: F32, part: NDArray[np.float64]) -> float:

@@ -30,6 +30,7 @@ class Likeness:
     coarse: float = 6.0  # cells: of what is taken off as light, so that flicker is not seen
     room: float = 0.1  # heights of the subject around its box
     least: int = 15  # pixels of a subject's shorter side, below which it cannot be compared
+    tall: float = 0.3  # of the frame: who is smaller is not compared, since the pose of so small a figure is no picture
 
 
 LIKENESS = Likeness()
@@ -63,7 +64,7 @@ def look_of(small: NDArray[np.uint8], subject: Box | None) -> Look:
         x0, x1 = (round(v) for v in (subject.x0 * width - room, subject.x1 * width + room))
         y0, y1 = (round(v) for v in (subject.y0 * height - room, subject.y1 * height + room))
         part = light[max(y0, 0) : max(y1, 0), max(x0, 0) : max(x1, 0)]
-        if part.size and min(part.shape) >= LIKENESS.least:
+        if tall >= LIKENESS.tall and part.size and min(part.shape) >= LIKENESS.least:
             person = _unit(cv2.resize(part, _PERSON, interpolation=cv2.INTER_AREA))
     smooth = cv2.GaussianBlur(light, (0, 0), LIKENESS.fine)
     cells = cv2.resize(smooth, _HALL, interpolation=cv2.INTER_AREA)
@@ -88,15 +89,17 @@ def better_ones(
     bursts  of frames in order of time; points  by frame, more is better; of equals the earlier frame is the better
     held    frames that no delivery may hold: any other of the same moment is better
 
-    Greedy from the best frame down, so every frame is compared with those that stand for their moments only.
+    Greedy from the best frame down, so every frame is compared with those that stand for their moments only. A burst
+    that begins as the one before ends, with nobody large in it, goes on with the same rally.
     """
     place = {name: (at, i) for at, names in enumerate(bursts) for i, name in enumerate(names) if name in looks}
     first: dict[int, list[str]] = {}  # burst -> those that stand for a moment
+    rally = _rallies([[looks[n] for n in names if n in looks] for names in bursts])
     found: dict[str, str] = {}
     for name in sorted(place, key=lambda one: (one in held, -points[one], place[one])):
         at = place[name][0]
         near = [(one, k) for k in range(at - LIKENESS.near, at + LIKENESS.near + 1) for one in first.get(k, ())]
-        best = _most_alike(looks[name], [(looks[one], k == at) for one, k in near])
+        best = _most_alike(looks[name], [(looks[one], rally[k] == rally[at]) for one, k in near])
         if best is None:
             first.setdefault(at, []).append(name)
         else:
@@ -104,8 +107,23 @@ def better_ones(
     return found
 
 
+def _rallies(bursts: Sequence[Sequence[Look]]) -> list[int]:
+    """A number for each burst, the same for those that go on with one rally."""
+    found: list[int] = []
+    for at, looks in enumerate(bursts):
+        before = bursts[at - 1] if at else ()
+        goes_on = bool(looks and before) and _goes_on(before[-1], looks[0])
+        found.append(found[-1] if goes_on else at)
+    return found
+
+
+def _goes_on(one: Look, other: Look) -> bool:
+    alike = float(one.hall.astype(np.float32) @ other.hall.astype(np.float32))
+    return one.person is None and other.person is None and one.wide == other.wide and alike >= LIKENESS.hall
+
+
 def _most_alike(one: Look, others: Sequence[tuple[Look, bool]]) -> int | None:
-    """Which of the others, and whether they are of the same burst, is a near-duplicate; None where none is."""
+    """Which of the others, and whether they are of the same rally, is a near-duplicate; None where none is."""
     if not others:
         return None
     halls = np.stack([other.hall for other, _ in others]).astype(np.float32) @ one.hall.astype(np.float32)
@@ -119,7 +137,7 @@ def _most_alike(one: Look, others: Sequence[tuple[Look, bool]]) -> int | None:
 
 
 def _same_person(one: Look, other: Look, together: bool) -> bool:
-    """Whether both show nobody who can be compared, or somebody alike. together: in one burst, which follows one."""
+    """Whether both show nobody who can be compared, or somebody alike. together: in one rally, which follows one."""
     if one.person is None and other.person is None:
         return True
     ratio = max(one.tall, other.tall) / max(min(one.tall, other.tall), 1e-6)

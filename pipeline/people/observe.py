@@ -12,13 +12,14 @@ from numpy.typing import NDArray
 from pipeline.imaging import level
 from pipeline.imaging.blank import Blank, blank, blown_out
 from pipeline.imaging.geometry import Box, pixels_inside, row_to_box
-from pipeline.imaging.sharpness import Detail, sharpness
+from pipeline.imaging.sharpness import Detail, edges, sharpness
+from pipeline.people.belonging import rise
 from pipeline.people.detect import SURE, find, picture_for_detection
-from pipeline.people.eyes import eyes_of
+from pipeline.people.eyes import contrast_of, eyes_of
 from pipeline.people.heads import UNKNOWN, hints_of
 from pipeline.people.modelfiles import ModelFiles
 from pipeline.people.moments import look_of
-from pipeline.people.quality import Quality, quality_of
+from pipeline.people.quality import Face, Quality, quality_of
 from pipeline.people.subject import Subject
 from pipeline.people.tracking import Observation
 from pipeline.store.packing import LARGEST, take
@@ -38,7 +39,8 @@ class ObservationRules:
     brightest: float = 0.25  # share of that, the brightest, that counts
     clipped: float = 0.98  # of saturation, from which a channel is clipped; two make a pixel burnt (imaging.blank)
     head: float = 0.6  # of a person's box from its top, in which the middle of the face lies, also of a bust
-    hint: float = 0.4  # certainty of a face on an enlarged head, below which none is to be seen
+    hint_from: float = 0.2  # certainty of a face on an enlarged head, up to which none is to be seen,
+    hint_to: float = 0.5  # and from which one may be
     # The part of a person's box that shows the jersey: the middle of it, from the shoulders to the hips.
     jersey_side: float = 0.25
     jersey_top: float = 0.18
@@ -50,6 +52,7 @@ class ObservationRules:
 
 
 RULES = ObservationRules()
+UNTOLD = -1.0
 _BEYOND = 10.0  # sides of a frame that a box in it may reach out of it; more was not measured
 
 
@@ -61,8 +64,10 @@ class FrameObservation:
     sharpness   of the middle of the frame; clipped  share of its pixels
     lit         how bright what is around the people in it is, fractions of saturation, see brightness_around
     tilt        of the hall, or why it cannot be measured
-    eyes        (M,) how well those of each face are seen, 0 to 1, see people.eyes
-    hints       (N,) of each person, see people.heads
+    eyes        (M,) how well those of each face are seen, 0 to 1, and how dark they are; see people.eyes
+    hints       (N,) of each person, and where a face may be missed; see people.heads
+    edges       (N,) how sharp the edges of each person are, see imaging.sharpness; UNTOLD where there are too few
+    middle_edges  those of the middle of the frame
     blank       whether the frame shows next to nothing
     """
 
@@ -73,7 +78,11 @@ class FrameObservation:
     clipped: float
     tilt: level.Tilt | level.Unsure
     eyes: F32 = field(default_factory=lambda: np.zeros(0, np.float32))
+    eye_contrast: F32 = field(default_factory=lambda: np.zeros(0, np.float32))
     hints: F32 = field(default_factory=lambda: np.zeros(0, np.float32))
+    missed: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, np.bool_))
+    edges: F32 = field(default_factory=lambda: np.zeros(0, np.float32))
+    middle_edges: float = UNTOLD
     blank: Blank = Blank.NO
 
     def as_arrays(self) -> dict[str, NDArray[Any]]:
@@ -90,10 +99,13 @@ class FrameObservation:
             "sharp": people.sharp,
             "jersey_colour": people.jersey_colour,
             "clipped": people.clipped,
-            "frame": np.array([self.sharpness, self.lit, self.clipped]),
+            "frame": np.array([self.sharpness, self.lit, self.clipped, self.middle_edges]),
             "small": people.small,
             "eyes": self.eyes,
+            "eye_contrast": self.eye_contrast,
             "hints": self.hints,
+            "missed": self.missed,
+            "edges": self.edges,
             "blank": np.array([self.blank]),
             "tilt": np.array([np.nan, tilt] if isinstance(tilt, level.Unsure) else [tilt.degrees, tilt.certainty]),
         }
@@ -118,53 +130,67 @@ class FrameObservation:
             size=(rows, columns),
             clipped=take(arrays, "clipped", np.float32, (count,), 0, 1),
         )
-        sharp, lit, clipped = (float(v) for v in take(arrays, "frame", np.float64, (3,), -LARGEST, LARGEST))
+        sharp, lit, clipped, middle = (float(v) for v in take(arrays, "frame", np.float64, (4,), -LARGEST, LARGEST))
         person_model, face_model = (bool(v) for v in take(arrays, "models", np.bool_, (2,), 0, 1))
         tilted = take(arrays, "tilt", np.float64, (2,), -LARGEST, LARGEST, may_be_nan=True)
         degrees, certainty = (float(v) for v in tilted)
         tilt = level.Tilt(degrees, certainty) if np.isfinite(degrees) else level.Unsure(int(certainty))
-        eyes = take(arrays, "eyes", np.float32, (None,), 0, 1)
-        hints = take(arrays, "hints", np.float32, (count,), 0, 1)
         nothing = Blank(int(take(arrays, "blank", np.int64, (1,), 0, max(Blank))[0]))
-        return cls(people, (person_model, face_model), sharp, lit, clipped, tilt, eyes, hints, nothing)
+        return cls(
+            people,
+            (person_model, face_model),
+            sharp,
+            lit,
+            clipped,
+            tilt,
+            eyes=take(arrays, "eyes", np.float32, (None,), 0, 1),
+            eye_contrast=take(arrays, "eye_contrast", np.float32, (None,), 0, 1),
+            hints=take(arrays, "hints", np.float32, (count,), 0, 1),
+            missed=take(arrays, "missed", np.bool_, (count,), 0, 1),
+            edges=take(arrays, "edges", np.float32, (count,), UNTOLD, 1),
+            middle_edges=middle,
+            blank=nothing,
+        )
 
     def assessed(self, subject: Subject | None) -> Quality:
         """What ranking compares, of one frame."""
-        sure, eyes = self._face_of(subject)
+        face = self._face_of(subject)
+        edges = self.middle_edges
+        if subject is not None:
+            known = subject.row is not None and subject.row < len(self.edges)
+            edges = float(self.edges[subject.row]) if known else UNTOLD
         return quality_of(
             subject,
             self.sharpness,
             self.lit,
             self.clipped,
             not self.has_models[0],
-            face_sure=sure,
-            eyes=eyes,
-            faceless=self._faceless(subject),
+            face=face,
+            edges=None if edges == UNTOLD else edges,
             anybody=bool((self.people.people[:, 4] >= SURE.person).any()),
             look=look_of(self.people.small, None if subject is None else subject.box),
             blank=self.blank,
         )
 
-    def _faceless(self, subject: Subject | None) -> bool:
-        """Whether a closer look at the subject's head showed no face either."""
-        known = subject is not None and subject.row is not None and subject.row < len(self.hints)
-        return known and float(self.hints[subject.row]) < RULES.hint  # type: ignore[union-attr]
-
-    def _face_of(self, subject: Subject | None) -> tuple[float, float]:
-        """(certainty of the subject's surest face, also of a close one that fills much of the box and at a closer look,
-        how well its eyes are seen); (0, 1) without one."""
+    def _face_of(self, subject: Subject | None) -> Face:
+        """What is known of the subject's face, also of a close one that fills much of the box, and at a closer look."""
         if subject is None or subject.row is None or len(self.eyes) != len(self.people.faces):
-            return 0.0, 1.0
-        hint = float(self.hints[subject.row]) if subject.row < len(self.hints) else UNKNOWN
-        closer = hint if hint < UNKNOWN else 0.0
+            return Face()
+        looked = subject.row < len(self.hints) and self.hints[subject.row] < UNKNOWN
+        closer = float(self.hints[subject.row]) if looked else 0.0
+        known = looked and not self.missed[subject.row : subject.row + 1].any()
+        none = 1 - rise(closer, RULES.hint_from, RULES.hint_to) if known else 0.0
         box, faces = subject.box, self.people.faces
         x, y = (faces[:, 0] + faces[:, 2]) / 2, (faces[:, 1] + faces[:, 3]) / 2
         high = box.y0 + RULES.head * (box.y1 - box.y0)
         own = np.flatnonzero((x > box.x0) & (x < box.x1) & (y > box.y0) & (y < high))
         if not len(own):
-            return closer, 1.0
+            return Face(closer, looked=looked, none=none)
         best = own[faces[own, 4].argmax()]
-        return max(float(faces[best, 4]), closer), float(self.eyes[best])
+        contrast = float(self.eye_contrast[best]) if len(self.eye_contrast) == len(faces) else None
+        x0, y0, x1, y1 = (float(v) for v in faces[best, :4])
+        beside = min(x0, 1 - x1) / max(x1 - x0, 1e-6)
+        return Face(max(float(faces[best, 4]), closer), float(self.eyes[best]), contrast, True, none, y1 - y0, beside)
 
 
 def observe(
@@ -204,6 +230,9 @@ def observe(
     )
     low, high = RULES.middle, 1 - RULES.middle
     middle = Box(low, low, high, high)
+    no_hints = np.full(len(people), UNKNOWN, np.float32), np.zeros(len(people), np.bool_)
+    model = models.face
+    hints, missed = no_hints if model is None else hints_of(str(model), picture, people, observation.faces)
     return FrameObservation(
         observation,
         has_models=(models.person is not None, models.face is not None),
@@ -212,11 +241,18 @@ def observe(
         clipped=float(clipped.mean()),
         tilt=level.tilt(np.asarray(grey, dtype=np.float32) / np.float32(255)),
         eyes=eyes_of(np.asarray(grey), observation.faces),
-        hints=np.full(len(people), UNKNOWN, np.float32)
-        if models.face is None
-        else hints_of(str(models.face), picture, people, observation.faces),
+        eye_contrast=contrast_of(np.asarray(grey), observation.faces),
+        hints=hints,
+        missed=missed,
+        edges=np.array([_edges(detail, _inner(p)) for p in people], np.float32),
+        middle_edges=_edges(detail, middle),
         blank=blank(image),
     )
+
+
+def _edges(detail: Detail | None, box: Box) -> float:
+    found = None if detail is None else edges(detail, box)
+    return UNTOLD if found is None else found
 
 
 def brightness_around(pixels: F32, people: F32) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from pipeline.imaging.blank import Blank
 from pipeline.people.belonging import rise
@@ -40,17 +40,34 @@ class Ranking:
     """
 
     crisp_percentile: float = 90  # of the sharpness of a shoot's subjects, which counts as fully sharp
-    # Sharpness that counts as fully sharp, at least and at most: in a shoot of blurred frames none is sharp, and a
-    # large smooth face is not less sharp than a small figure (imaging.sharpness: 0.02 is soft, 0.1 crisp).
+    # What counts as fully sharp, at least and at most: in a shoot of blurred frames none is sharp. Of the contrast of
+    # fine structure (imaging.sharpness: 0.02 is soft, 0.1 crisp), and of edges, with what is none. Their mean counts: a
+    # large smooth face has little structure and sharp edges. Of 16 real people, players and faces that fill the frame,
+    # edges are 0.28 to 0.76, out of focus by a 160th of their height 0.14 to 0.32 (imaging.sharpness.edges).
+    no_edges: float = 0.06
+    edges_from: float = 0.2
+    edges_to: float = 0.36
     crisp_from: float = 0.04
     crisp_to: float = 0.14
     full_size: float = 0.6  # of the frame's height, from which a subject is as large as it need be
+    # Of the frame's height: of a smaller subject a crop leaves little to print, however good the rest is. So much is
+    # left of the points, and from these heights on more, up to all: who is called small in the frame is not 5.
+    tiny: float = 0.5
+    tiny_from: float = 0.22
+    tiny_to: float = 0.4
     # Heights of the subject: a box that ends as near to a side of the frame, and whose reach goes to `reached` of it,
     # is cut by it, from half as much to half as much again by less and less: boxes move in noise. Of a head that is
     # beyond the frame the detector leaves up to 0.034 free (seen in photographs).
     rim: float = 0.04
     reached: float = 0.01  # of the frame
     side: float = 0.6  # of `whole` left for each side of the frame that cuts the subject
+    # Heights of the subject's box that its face has, over which the frame may cut shoulders and hips: heads and
+    # shoulders, and players to the thigh, are framed so; where feet are cut it is less (an eighth: common practice).
+    # At a side with so many widths of the face free beside it, at least.
+    bust_from: float = 0.15
+    bust_to: float = 0.2
+    beside_from: float = 0.2
+    beside_to: float = 0.5
     head: float = 0.2  # left where that is the top, and no face is seen
     # Certainties of the detectors over which a face and a ball rise from 0 to 1.
     face_from: float = 0.5
@@ -58,6 +75,17 @@ class Ranking:
     ball_from: float = 0.3
     ball_to: float = 0.7
     no_eyes: float = 0.4  # of a face left where its eyes are hidden
+    # Whose face is found in the other frames of the burst, in the median, with such a certainty, and here with so much
+    # less, in at least so much of their light, has it hidden or turned away here, whatever colour skin has. On seven
+    # real faces, also of dark skin, also at ISO 12,800, it is 0.7 to 0.95 where that is so, and less by at most 0.25
+    # from frame to frame; covered it is 0.5 at most.
+    known: float = 0.7
+    lost: float = 0.3
+    unseen: float = 0.55  # and with no more than so much: a profile is surer
+    as_light: float = 0.5
+    # And whose eyes are darker than the cheeks by so much there, and here by so much of that at most, has them hidden.
+    dark_eyes: float = 0.3
+    eyes_lost: float = 0.5
     # Heights of the subject in frames over which a face, where there is one to see, would be found.
     telling_from: float = 0.25
     telling_to: float = 0.4
@@ -88,7 +116,8 @@ class Ranking:
     leap: float = 0.12
     neighbour: float = 0.5
     behind: float = 0.25  # of what the best frame of the burst has more counts against a frame
-    again: float = 15.0  # points off for a frame that is much like a better one
+    again: float = 15.0  # points off for a frame that is much like a better one; of a moment two are 4 or 5 at most
+    uncut: float = 0.4  # of all points that who is not whole at all loses more
     # Of a shoot, one in so many is 5 at most, and one in so many 4 or 5 at most; fewer where few are so good.
     fives: int = 10
     fours: int = 4
@@ -114,6 +143,21 @@ RANKING = Ranking()
 
 
 @dataclass(frozen=True, slots=True)
+class Face:
+    """What is known of a face: how certain the surest is; how well its eyes are seen, 0 to 1, and how dark they are,
+    None without one (people.eyes); whether it was looked for closely or found; 0 to 1, that a closer look shows none;
+    how tall it is, in frames, and how many of its widths are free between it and the nearer side."""
+
+    sure: float = 0.0
+    eyes: float = 1.0
+    contrast: float | None = None
+    looked: bool = False
+    none: float = 0.0
+    tall: float = 0.0
+    beside: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class Quality:
     """What counts of one frame, before frames are compared. Shares are 0 to 1.
 
@@ -125,13 +169,16 @@ class Quality:
     clipped   share of the subject that is blown
     blind     there is no model file, so people were not detected
     eyes      how well the eyes of the face are seen
-    faceless  a closer look at the head shows no face either; else, without a face, nothing is known of it
+    faceless  0 to 1, how surely a closer look at the head shows no face either; at 0 nothing is known of it
     headless  the top of the frame cuts the subject, and no face is seen
     anybody   whether somebody was found, the subject or not
     look      for finding near-duplicates, None where they are not looked for
     blank     whether the frame shows next to nothing
     guessed   the subject is not seen here: where it was before and after says where it must be
     leap      how far the subject is above the floor, see people.subject.leaps
+    edges     how sharp the edges are, as in imaging.sharpness; None where there are too few to tell
+    evidence  certainty of the surest face, also one too unsure for `face`; None where none was looked for closely
+    contrast  how dark its eyes are, see people.eyes; None without one
     """
 
     subject: bool
@@ -145,12 +192,15 @@ class Quality:
     blind: bool = False
     eyes: float = 1.0
     headless: bool = False
-    faceless: bool = False
+    faceless: float = 0.0
     anybody: bool = True
     look: Look | None = field(default=None, compare=False, repr=False)
     blank: Blank = Blank.NO
     guessed: bool = False
     leap: float = 0.0
+    edges: float | None = None
+    evidence: float | None = None
+    contrast: float | None = None
 
 
 def quality_of(
@@ -160,9 +210,8 @@ def quality_of(
     clipped: float,
     blind: bool,
     *,
-    face_sure: float = 0.0,
-    eyes: float = 1.0,
-    faceless: bool = False,
+    face: Face = Face(),
+    edges: float | None = None,
     anybody: bool = True,
     look: Look | None = None,
     blank: Blank = Blank.NO,
@@ -172,34 +221,45 @@ def quality_of(
     level  of the frame, as in Quality
     middle_sharp, clipped         of the frame: sharpness of its middle, share that is clipped; they stand for the
                                   subject where there is none
-    face_sure                     certainty of a face on the subject that is too large for the whole of somebody
-    eyes, faceless, anybody, look, blank  as in Quality
+    face                          on the subject, also one that is too large for the whole of somebody
+    edges, anybody, look, blank   as in Quality
     """
     if subject is None:
-        return Quality(False, middle_sharp, 0, 0, 0, 0, level, clipped, blind, anybody=anybody, look=look, blank=blank)
-    face = rise(max(subject.face_sure, face_sure), RANKING.face_from, RANKING.face_to)
+        nobody = Quality(
+            False, middle_sharp, 0, 0, 0, 0, level, clipped, blind, anybody=anybody, look=look, blank=blank
+        )
+        return replace(nobody, edges=edges)
+    sure = max(subject.face_sure, face.sure)
+    seen = rise(sure, RANKING.face_from, RANKING.face_to)
     box, reach = subject.box, subject.whole
     rim = RANKING.rim * (box.y1 - box.y0)
     left, right = _cut(box.x0, reach.x0, rim), _cut(1 - box.x1, 1 - reach.x1, rim)
     top, bottom = _cut(box.y0, reach.y0, rim), _cut(1 - box.y1, 1 - reach.y1, rim)
-    headless = face == 0 and box.y0 < rim and reach.y0 < RANKING.reached
+    bust = rise(face.tall / max(box.y1 - box.y0, 1e-6), RANKING.bust_from, RANKING.bust_to)
+    bottom *= 1 - bust
+    aside = 1 - bust * rise(face.beside, RANKING.beside_from, RANKING.beside_to)
+    left, right = left * aside, right * aside
+    headless = seen == 0 and box.y0 < rim and reach.y0 < RANKING.reached
     sides = left + right + bottom + (0.0 if headless else top)
     return Quality(
         subject=True,
         sharp=subject.sharp,
-        face=face,
+        face=seen,
         ball=rise(subject.ball_sure, RANKING.ball_from, RANKING.ball_to),
         size=box.y1 - box.y0,
         whole=RANKING.side**sides * (RANKING.head if headless else 1.0),
         level=level,
         clipped=subject.clipped,
-        eyes=eyes,
+        eyes=face.eyes,
         headless=headless,
-        faceless=faceless and face == 0,
+        faceless=face.none if seen == 0 else 0.0,
         look=look,
         blank=blank,
         guessed=subject.row is None,
         leap=subject.leap,
+        edges=edges,
+        evidence=sure if face.looked else None,
+        contrast=face.contrast,
     )
 
 

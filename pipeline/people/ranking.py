@@ -57,21 +57,24 @@ def rank(
     result |= _blanks(bursts, {n: one for n, one in qualities.items() if n not in references})
     qualities = {n: one for n, one in qualities.items() if n not in result}
     grouped = [[n for n in burst.frames if n in qualities] for burst in bursts]
-    crisp = _crisp(qualities, True), _crisp(qualities, False)
+    qualities |= {n: one for names in grouped for n, one in _beside([(n, qualities[n]) for n in names])}
+    crisp = {kind: _crisp(qualities, kind) for kind in (True, False)}
     usual = float(np.median([one.level for one in qualities.values()])) if qualities else 1.0
     parts: dict[str, Parts] = {}
     for names in grouped:
-        own = [_parts(qualities[n], crisp, usual, _middle(at, len(names))) for at, n in enumerate(names)]
-        parts |= zip(names, _steadied(own, [qualities[n] for n in names]), strict=True)
+        seen = [qualities[n] for n in names]
+        own = [_parts(one, crisp[one.subject], usual, _middle(at, len(names))) for at, one in enumerate(seen)]
+        parts |= zip(names, _steadied(own, seen), strict=True)
     points = {name: round(_score(one, qualities[name]), 1) for name, one in parts.items()}
     looks = {name: look for name in parts if (look := qualities[name].look) is not None}
     better = better_ones(grouped, looks, points, held)
+    more = _beyond_two(better, points, held)
     scores: dict[str, float] = {}
     for names in grouped:
         best = max((points[n] for n in names), default=0.0)
         for n in names:
-            off = RANKING.behind * (best - points[n]) + (RANKING.again if n in better else 0.0)
-            scores[n] = round(max(0.0, points[n] - off), 1)
+            score = points[n] - RANKING.behind * (best - points[n]) - (RANKING.again if n in better else 0.0)
+            scores[n] = round(max(0.0, _below_four(score) if n in more else score), 1)
     ratings = _ratings(scores, better)
     moments: dict[str, int] = {}
     alike = Counter(one for name, one in better.items() if name not in held)
@@ -83,7 +86,10 @@ def rank(
         for n in names:
             moment = moments.setdefault(better.get(n, n), len(moments) + 1) if n in looks else 0
             shown = [other for other in names if other not in held]
-            why = reason(qualities[n], parts[n], n in better, set_apart(n, shown, qualities, parts))
+            beside = set_apart(n, shown, qualities, parts)
+            if n in alike or (places[n] == 1 and beside.startswith(";")):  # of the first none is said to be better
+                beside = ""
+            why = reason(qualities[n], parts[n], n in better, beside)
             why += f", the best of {spelled(alike[n] + 1)} much alike" if n in alike else ""
             result[n] = Ranked(scores[n], places[n], len(names) + blanks, ratings[n], why, moment)
     return result
@@ -105,7 +111,24 @@ def _score(parts: Parts, one: Quality) -> float:
     sharp /= RANKING.hidden if one.guessed else 1.0
     left = _left(rise(sharp, RANKING.spoilt_from, RANKING.spoilt_to))
     left *= _left(rise(parts.exposure, 0, RANKING.said_badly_exposed))
+    if one.subject:
+        left *= 1 - RANKING.uncut * (1 - one.whole)
+        left *= RANKING.tiny + (1 - RANKING.tiny) * rise(one.size, RANKING.tiny_from, RANKING.tiny_to)
     return left * _sum(parts, one)
+
+
+def _beyond_two(better: Mapping[str, str], points: Mapping[str, float], held: Collection[str]) -> set[str]:
+    """The frames of a moment beside the best and the second, which a person may choose instead."""
+    of: dict[str, list[str]] = {}
+    for name in sorted(better, key=lambda n: (n in held, -points[n], n)):
+        of.setdefault(better[name], []).append(name)
+    return {name for names in of.values() for name in names[1:]}
+
+
+def _below_four(score: float) -> float:
+    """A score below what is rated 4, in the same order."""
+    _, three, four, _ = RANKING.ratings
+    return min(score, three + (score - three) * (four - three) / (100 - three))
 
 
 def _left(good: float) -> float:
@@ -142,10 +165,45 @@ def _ratings(scores: Mapping[str, float], better: Mapping[str, str]) -> dict[str
     }  # fmt: skip
 
 
-def _crisp(qualities: Mapping[str, Quality], subject: bool) -> float:
-    sharp = [one.sharp for one in qualities.values() if one.subject is subject and one.sharp > 0]
-    usual = float(np.percentile(sharp, RANKING.crisp_percentile)) if sharp else 0.0
-    return min(max(RANKING.crisp_from, usual), RANKING.crisp_to)
+def _beside(burst: Sequence[tuple[str, Quality]]) -> list[tuple[str, Quality]]:
+    """The frames of one burst, with what the others say of faces and eyes that are not seen in one: of the same person
+    in like light and noise, so that nothing rests on how bright skin is."""
+
+    def told(at: int) -> Quality:
+        one = burst[at][1]
+        others = [q for k, (_, q) in enumerate(burst) if k != at and q.subject and not q.guessed]
+        others = [q for q in others if RANKING.as_light * q.level <= one.level]
+        found = [q.evidence for q in others if q.evidence is not None]
+        if one.evidence is not None and found:
+            usual = float(np.median(found))
+            if usual >= RANKING.known and one.evidence < min(usual - RANKING.lost, RANKING.unseen):
+                one = replace(one, face=0.0, faceless=1.0)
+        eyes = [q.contrast for q in others if q.contrast is not None]
+        if one.contrast is not None and eyes:
+            usual = float(np.median(eyes))
+            if usual >= RANKING.dark_eyes and one.contrast < RANKING.eyes_lost * usual:
+                one = replace(one, eyes=0.0)
+        return one
+
+    return [(name, told(at)) for at, (name, _) in enumerate(burst)]
+
+
+def _crisp(qualities: Mapping[str, Quality], subject: bool) -> tuple[float, float]:
+    """What counts as fully sharp, of edges and of contrast."""
+    like = [one for one in qualities.values() if one.subject is subject]
+    edges = [one.edges for one in like if one.edges is not None]
+    sharp = [one.sharp for one in like if one.sharp > 0]
+    usual = [float(np.percentile(v, RANKING.crisp_percentile)) if v else 0.0 for v in (edges, sharp)]
+    return (
+        min(max(RANKING.edges_from, usual[0]), RANKING.edges_to),
+        min(max(RANKING.crisp_from, usual[1]), RANKING.crisp_to),
+    )
+
+
+def _sharp(one: Quality, crisp: tuple[float, float]) -> float:
+    """0 to 1, how sharp a frame is for the shoot."""
+    contrast = min(1.0, one.sharp / crisp[1])
+    return contrast if one.edges is None else (contrast + rise(one.edges, RANKING.no_edges, crisp[0])) / 2
 
 
 def _middle(at: int, count: int) -> float:
@@ -154,11 +212,11 @@ def _middle(at: int, count: int) -> float:
 
 
 def _parts(one: Quality, crisp: tuple[float, float], usual: float, middle: float) -> Parts:
-    """Each 0 to 1. crisp: of frames with a subject, and without; the face without its eyes."""
+    """Each 0 to 1; the face without its eyes."""
     below = max(0.0, float(np.log2(max(usual, 1e-6) / max(one.level, 1e-6))) - RANKING.free_stops)
     exposure = max(0.0, 1 - below / RANKING.dark_stops) * max(0.0, 1 - one.clipped / RANKING.blown)
     return Parts(
-        sharp=min(1.0, one.sharp / crisp[not one.subject]) * (RANKING.nobody if empty(one) else 1.0),
+        sharp=_sharp(one, crisp) * (RANKING.nobody if empty(one) else 1.0),
         face=max(one.face, (1 - telling(one, exposure)) * RANKING.untold * one.subject),
         whole=one.whole,
         size=min(1.0, one.size / RANKING.full_size),

@@ -9,7 +9,7 @@ import pytest
 from scipy.ndimage import convolve, gaussian_filter
 
 from pipeline.imaging.geometry import WHOLE, Box
-from pipeline.imaging.sharpness import Detail, noise_of, sharpness
+from pipeline.imaging.sharpness import Detail, edges, noise_of, sharpness
 from pipeline.types import F32
 
 # The demonstration's sensor (fixtures/demo.py, expose) by ISO; a doubles with ISO, as photon noise does.
@@ -136,3 +136,61 @@ def test_noise_is_told_beside_edges_and_slopes(sigma: float) -> None:
     picture[100:200, 150:250] += 0.5
     noise = sigma * np.random.default_rng(4).standard_normal(picture.shape)
     assert noise_of((picture + noise).astype(np.float32)) == pytest.approx(sigma, rel=0.05, abs=1e-6)
+
+
+def told_by_edges(detail: Detail) -> float:
+    found = edges(detail, WHOLE)
+    assert found is not None
+    return found
+
+
+@pytest.mark.parametrize("blur", [1.0, 1.5, 2.0, 3.0])
+@pytest.mark.parametrize("contrast", [0.1, 1.0])
+def test_an_edge_is_as_sharp_as_its_blur_says_whatever_its_contrast(blur: float, contrast: float) -> None:
+    """Oracle: the slope of an edge under a Gaussian of b is a Gaussian of sqrt(b^2 + s^2) after another of s: of both
+    slopes the peaks are as sqrt((b^2 + 4) / (b^2 + 1)), the energies as its square root."""
+    apart = np.kron(chart()[::10, ::10], np.ones((30, 30)))[:300, :300]  # edges that do not reach each other
+    picture = np.asarray(gaussian_filter(0.2 + contrast * (apart - 0.2), blur), dtype=np.float32)
+    peak = np.sqrt((blur**2 + 4) / (blur**2 + 1))
+    assert np.sqrt(peak) - 1 < told_by_edges(clean(picture)) < peak - 1 + 0.01
+
+
+def test_smooth_parts_between_sharp_edges_do_not_make_them_soft() -> None:
+    """A face: one sharp rim and a few sharp details on a wide slope of tones, beside a part full of edges."""
+    slope = np.tile(np.linspace(0.15, 0.3, 300, dtype=np.float32), (300, 1))
+    y, x = np.mgrid[:300, :300]
+    for cx, cy, r in ((150, 150, 110), (110, 120, 14), (190, 120, 14), (150, 200, 25)):
+        slope = np.where((x - cx) ** 2 + (y - cy) ** 2 < r * r, slope * 0.7, slope)
+    face, full = (gaussian_filter(v, 0.8) for v in (slope, np.kron(chart()[::10, ::10], np.ones((20, 20)))[:300, :300]))
+    face, full = (clean(np.asarray(v, dtype=np.float32)) for v in (face, full))
+    assert sharpness(face, WHOLE) < 0.6 * sharpness(full, WHOLE)
+    assert told_by_edges(face) == pytest.approx(told_by_edges(full), rel=0.25)
+
+
+@pytest.mark.parametrize("blur", [0.7, 1.5, 3.0])
+def test_noise_does_not_move_edges(blur: float) -> None:
+    picture = np.asarray(gaussian_filter(chart(), blur), dtype=np.float32)
+    told = np.mean([told_by_edges(at_iso(picture, 6400, seed)) for seed in range(4)])
+    assert told == pytest.approx(told_by_edges(clean(picture)), abs=0.05)
+
+
+@pytest.mark.parametrize("way", ["across", "down", "slanting"])
+def test_what_movement_leaves_sharp_does_not_count(way: str) -> None:
+    kernel = {"across": np.ones((1, 9)), "down": np.ones((9, 1)), "slanting": np.eye(7)}[way]
+    still = gaussian_filter(np.kron(chart()[::10, ::10], np.ones((30, 30)))[:300, :300], 0.7)
+    if way == "slanting":
+        still = gaussian_filter(disc(), 0.7)
+    moved = clean(np.asarray(convolve(still, kernel / kernel.sum()), dtype=np.float32))
+    assert told_by_edges(moved) < 0.6 * told_by_edges(clean(np.asarray(still, dtype=np.float32)))
+
+
+def disc() -> F32:
+    """Discs, whose edges go every way."""
+    y, x = np.mgrid[:300, :300] % 60
+    return np.where((x - 30) ** 2 + (y - 30) ** 2 < 400, 0.3, 0.1).astype(np.float32)
+
+
+def test_where_there_are_no_edges_or_few_pixels_nothing_is_told() -> None:
+    flat = np.full((300, 300), 0.2, np.float32)
+    assert edges(at_iso(flat, 12800), WHOLE) is None and edges(clean(chart()[:43]), WHOLE) is None
+    assert edges(clean(chart()), Box(0.5, 0.5, 0.5, 0.5)) is None

@@ -11,8 +11,9 @@ import pytest
 import skimage.data
 
 from pipeline.people.detect import find
-from pipeline.people.eyes import EYES, eyes_of
+from pipeline.people.eyes import EYES, contrast_of, eyes_of
 from pipeline.people.modelfiles import find as find_models
+from pipeline.people.quality import RANKING
 from tests.people.rules import Scenario, guards, near, turns
 
 SIZE = 400  # pixels of a drawn picture; its face is a hundred wide, and the middle of its eyes in the picture's
@@ -73,7 +74,35 @@ def test_a_photograph_whose_eyes_are_covered(shared: Callable[[str], Path], tone
     cv2.rectangle(picture, (x0, row - wide // 5), (x1, row + wide // 6), tone, -1)
     again = find(picture, None, files.face).faces
     assert again[0, 4] > 0.85
+    if tone[0] < 100:
+        return  # a bar as dark as eyes are
+    first, second = (
+        float(contrast_of(cv2.cvtColor(one, cv2.COLOR_BGR2GRAY), rows)[0])
+        for one, rows in ((soft, find(soft, None, files.face).faces), (picture, again))
+    )
+    assert first > RANKING.dark_eyes and second < RANKING.eyes_lost * first
     assert eyes_of(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), again)[0] < 0.1
+
+
+def contrast(grey: np.ndarray, one: np.ndarray | None = None) -> float:
+    return float(contrast_of(grey, face() if one is None else one)[0])
+
+
+def line(share: float = 0.5, tall: int = 2) -> np.ndarray:
+    """A face of tone 200 with a dark line where the right eye is."""
+    grey = np.full((SIZE, SIZE), 200, np.uint8)
+    grey[200 - tall // 2 : 200 + tall - tall // 2, 209:251] = round(200 * (1 - share))
+    return grey
+
+
+def test_how_dark_the_eyes_are_beside_the_cheeks_at_any_size_and_on_any_skin() -> None:
+    assert near(contrast(line(0.4, 24)), 0.4) and contrast(line(0.0)) == 0 and contrast(line(-0.2, 24)) == 0
+    assert near(contrast((line(0.4, 24) * 0.2).astype(np.uint8)), 0.4, 0.06)
+    small = cv2.resize(line(0.4, 24), None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
+    assert near(contrast(small), 0.4, 0.1)
+    assert contrast_of(line(), np.zeros((0, 9), np.float32)).shape == (0,)
+    for beyond in ((0.9, 0.9, 1.2, 1.2, 0.9, 1.1, 1.1, 1.1, 1.1), (0.5, 0.5, 0.5, 0.5, 0.9, 0.5, 0.5, 0.5, 0.5)):
+        assert 0 <= contrast(line(), np.array([beyond], np.float32)) <= 1
 
 
 def told(seed: int) -> float:
@@ -89,13 +118,15 @@ FIXED = tuple(told(seed) for seed in range(9))
 _MOVES = ("apart", "across", "above", "below", "bridge", "bridge_above", "bridge_below", "percentile")
 SCENARIOS: dict[str, Scenario] = {
     **{f"EYES.{name}": lambda: tuple(told(seed) for seed in range(9)) == FIXED for name in _MOVES},
+    # What a Gaussian of 4 pixels, a 25th of the face, leaves of a line of two.
+    "EYES.smooth": lambda: near(contrast(line()), 0.5 * 2 / (4 * np.sqrt(2 * np.pi)), 0.06),
     "EYES.hidden": lambda: near(seen(drawn(0.25)), 0.5, 0.03),
     "EYES.open": lambda: near(seen(drawn(0.25)), 0.5, 0.03),
     "EYES.skin": lambda: turns(lambda tone: seen(np.full((SIZE, SIZE), round(tone), np.uint8)) == 0, 96),
     # The darker a face, the less an eye has to stand out: its tone, 97 here, against 150.
     "EYES.fair": lambda: near(seen((drawn(0.19) * 0.6).astype(np.uint8)), (23 / 120 - 0.12) / (0.38 * 97 / 150 - 0.12)),
     "EYES.cheek": lambda: seen(lit_from(229)) == 0 and seen(lit_from(233)) == 1,
-    "EYES.least": lambda: turns(lambda tall: seen(drawn(0.0), tall) == 0, 32),
+    "EYES.least": lambda: turns(lambda tall: seen(drawn(0.0), tall) == 0, 48),
 }
 
 

@@ -65,7 +65,7 @@ def test_another_player_or_pose_before_the_same_wall_is_another_moment() -> None
 def test_where_one_figure_is_just_too_small_to_compare_the_hall_decides() -> None:
     """A pixel of a box's width must not make two moments of one; figures of other heights are two, but not in one
     burst, which follows one player: there a height is the detector's."""
-    here, narrow, low = Box(0.4, 0.2, 0.5, 0.45), Box(0.4, 0.2, 0.44, 0.45), Box(0.4, 0.2, 0.44, 0.3)
+    here, narrow, low = Box(0.4, 0.2, 0.5, 0.55), Box(0.4, 0.2, 0.44, 0.55), Box(0.4, 0.2, 0.44, 0.3)
     base = view(hall(), 100, 90)
     persons = [look_of(base, box).person is not None for box in (here, narrow, low)]
     assert persons == [True, False, False]
@@ -134,6 +134,20 @@ def test_a_rally_of_ten_is_one_moment(shared: Callable[[str], Path]) -> None:
         assert set(found.values()) == {best} and len(found) == 9
 
 
+def test_a_rally_over_three_bursts_is_one_moment_and_another_rally_is_not(shared: Callable[[str], Path]) -> None:
+    """Somebody of a quarter of the frame's height is found in some of its frames: too small for a pose to count."""
+    looks = {}
+    for at, path in enumerate(sorted(shared("data/court").glob("*.jpg"))):
+        grey = cv2.imread(str(path), cv2.IMREAD_GRAYSCALE)
+        box = Box(0.55, 0.3, 0.65, 0.55) if at % 3 else None
+        looks[path.stem] = look_of(np.asarray(cv2.resize(grey, (160, 90), interpolation=cv2.INTER_AREA)), box)
+    names = list(looks)
+    found = better_ones(
+        [names[:5], names[5:9], names[9:10], names[10:]], looks, {n: -float(i) for i, n in enumerate(names)}
+    )
+    assert found == dict.fromkeys(names[1:10], names[0])
+
+
 def hall_values() -> np.ndarray:
     return look_of(view(hall(), 100, 90), None).hall.astype(np.float32)
 
@@ -148,6 +162,9 @@ SCENARIOS: dict[str, Scenario] = {
     "LIKENESS.fine": lambda: bool(np.array_equal(hall_values(), _HALL)),
     "LIKENESS.coarse": lambda: bool(np.array_equal(hall_values(), _HALL)),
     "LIKENESS.room": lambda: bool(np.array_equal(person_values(), _PERSON)),
+    "LIKENESS.tall": lambda: turns(
+        lambda tall: look_of(view(hall(), 100, 90), Box(0.4, 0.2, 0.6, 0.2 + tall)).person is not None, 0.3
+    ),
     "LIKENESS.least": lambda: wide_enough(15) and not wide_enough(14),
 }
 

@@ -14,7 +14,7 @@ from pipeline.imaging.sharpness import Detail
 from pipeline.people import observe
 from pipeline.people.detect import Found
 from pipeline.people.modelfiles import ModelFiles
-from pipeline.people.observe import RULES, FrameObservation, brightness_around
+from pipeline.people.observe import RULES, UNTOLD, FrameObservation, brightness_around
 from pipeline.people.subject import find_subjects
 from pipeline.types import F32, Domain, Image, Noise
 from tests.people.rules import Scenario, guards, near, turns
@@ -93,13 +93,29 @@ def of_even_steps() -> float:
     return brightness_around(np.linspace(0, 1, 10_000, dtype=np.float32).reshape(100, 100, 1), rows(0, 5))
 
 
-def may_have_a_face(hint: float) -> bool:
-    found = replace(observed(), hints=np.array([hint], np.float32))
-    return not found.assessed(find_subjects([found.people])[0]).faceless
+def faceless(hint: float, missed: bool = False) -> float:
+    found = replace(observed(), hints=np.array([hint], np.float32), missed=np.array([missed]))
+    return found.assessed(find_subjects([found.people])[0]).faceless
+
+
+def test_where_a_face_may_be_missed_none_found_says_nothing_but_is_kept_to_compare() -> None:
+    found = replace(observed(), hints=np.array([0.1], np.float32), missed=np.array([True]))
+    told = found.assessed(find_subjects([found.people])[0])
+    assert told.faceless == 0 and told.evidence == np.float32(0.1)
+    assert faceless(0.1) == 1 and faceless(0.6) == 0
+
+
+def test_of_edges_those_of_the_subject_count_and_of_nobody_the_middle() -> None:
+    found = replace(observed(), edges=np.array([0.3], np.float32), middle_edges=0.7)
+    (subject,) = find_subjects([found.people])
+    assert found.assessed(subject).edges == np.float32(0.3) and found.assessed(None).edges == 0.7
+    assert replace(found, edges=np.array([UNTOLD], np.float32)).assessed(subject).edges is None
 
 
 SCENARIOS: dict[str, Scenario] = {
-    "RULES.hint": lambda: turns(may_have_a_face, 0.4),
+    # 0.35 is half way.
+    "RULES.hint_from": lambda: near(faceless(0.35), 0.5),
+    "RULES.hint_to": lambda: near(faceless(0.35), 0.5),
     "RULES.around": lambda: turns(measured_around, 0.02),
     "RULES.brightest": lambda: near(of_even_steps(), 1 - 0.25 / 2, 0.01),
     "RULES.head": lambda: turns(lambda share: not has_face(share), 0.6),

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.people.moments import Look
-from pipeline.people.quality import POINTS, RANKING, Quality, quality_of
+from pipeline.people.quality import POINTS, RANKING, Face, Quality, quality_of
 from pipeline.people.ranking import Ranked, rank
 from pipeline.people.subject import find_subjects
 from pipeline.types import Burst
@@ -30,15 +30,14 @@ def behind(**worse: float) -> float:
 
 
 def rated(score: float) -> int:
-    """The rating of a frame of so many points, best of forty: of nobody, or small, then whole, and with a face."""
+    """The rating of a frame of so many points, best of forty: of nobody, or cut, then whole, and with a face."""
     if score < 32:  # half of sharpness counts, 8 and 4 for light and place
         one, least = replace(NOBODY, sharp=0.1 * (score - 12) / 19), replace(NOBODY, sharp=0.0)
-    else:  # 38 * 0.6, 10 * 0.75, 8 and 4
-        one = least = replace(GOOD, sharp=0.06, face=0.0, ball=0.0, size=0.45, whole=0.0)
-        given = 42.3
-        for name, worth, low, high in (("size", 2.5, 0.45, 0.6), ("whole", 14.0, 0, 1), ("face", 18.0, 0, 1)):
-            share = min(1.0, max(0.0, (score - given) / worth))
-            one, given = replace(one, **{name: low + (high - low) * share}), given + share * worth
+    else:  # 38 * 0.6, 10, 8 and 4, and 14 as far as it is whole, of all of which a cut leaves 0.6
+        least = replace(GOOD, sharp=0.06, face=0.0, ball=0.0, whole=0.0)
+        whole = np.linspace(0, 1, 1001)
+        share = float(np.interp(score, (44.8 + 14 * whole) * (0.6 + 0.4 * whole), whole))
+        one = replace(least, whole=share, face=min(1.0, max(0.0, (score - 58.8) / 18)))
     found = _best_of(one, least)
     assert near(found.score, score, 0.005), (found.score, score)
     return found.rating
@@ -68,6 +67,30 @@ def cut(left: float = 0.0, top: float = 0.2, reached: float = 0.0) -> Quality:
     reach = [(reached, 0.0 if top == 0 else top, 0.3, 0.9, 0.9)]
     frame = observed([(left, top, 0.3, 0.9, 0.9)], reach=reach if left < 0.1 else None)
     return quality_of(find_subjects([frame])[0], 0.1, 0.2, 0.0, False)
+
+
+def left_of_edges(edges: float, others: float) -> float:
+    """Points of a frame of such edges in a shoot of others."""
+    return ranked(replace(GOOD, edges=edges), rest=replace(GOOD, edges=others))[0].score
+
+
+def hidden(evidence: float, others: float, level: float = 0.2) -> bool:
+    """Whether the face of the middle frame of three is said to be hidden, of so much evidence beside two of more."""
+    usual = replace(GOOD, faceless=False, evidence=others)
+    return "turned away" in ranked(usual, replace(usual, evidence=evidence, level=level), usual)[1].why
+
+
+def blinks(contrast: float, others: float) -> bool:
+    usual = replace(GOOD, contrast=others)
+    return "eyes hidden" in ranked(usual, replace(usual, contrast=contrast), usual)[1].why
+
+
+def bust(share: float, beside: float | None = None) -> float:
+    """`whole` of somebody whom the lower side cuts, or, with so much beside the face, the left one; whose face is such
+    a share of the box."""
+    box = (0.4, 0.3, 0.6, 1.0, 0.9) if beside is None else (0.0, 0.2, 0.3, 0.9, 0.9)
+    (subject,) = find_subjects([observed([box])])
+    return quality_of(subject, 0.1, 0.2, 0.0, False, face=Face(tall=0.7 * share, beside=beside or 0.0)).whole
 
 
 def says(word: str, frame: Quality = GOOD, **more: float) -> bool:
@@ -102,19 +125,32 @@ def again() -> float:
 _LIT = (replace(GOOD, level=0.4 * 2**-0.85), replace(GOOD, level=0.4))
 # A frame without a face: what is left of it where one that is there would hardly be found.
 TOLD = replace(GOOD, face=0.0, size=0.325)
+_TOLD = (100 - 10 * (1 - 0.325 / 0.6) - 18 * 0.575) * (0.5 + 0.5 * (0.325 - 0.22) / 0.18)
 
 SCENARIOS: dict[str, Scenario] = {
     "POINTS.sharp": lambda: near(lost(sharp=0.0), 100 - 62 / 4),
     "POINTS.face": lambda: near(lost(face=0.0), 18),
-    "POINTS.size": lambda: near(lost(size=0.0), 10),
-    "POINTS.whole": lambda: near(lost(whole=0.0), 14),
-    "POINTS.exposure": lambda: near(lost(clipped=0.125), 4),
+    "POINTS.size": lambda: near(lost(size=0.42), 3),
+    "POINTS.whole": lambda: near(lost(whole=0.0), 100 - 86 * 0.6, 0.003),
+    "POINTS.exposure": lambda: near(lost(clipped=0.05), 8 / 5),
     "POINTS.ball": lambda: near(lost(ball=0.0), 8),
     "POINTS.peak": lambda: near(ranked(GOOD, GOOD, GOOD)[0].score, 100 - 1.25 * 4, 0.002),
     "RANKING.crisp_percentile": lambda: near(of_shoot(0.1), 38 * 60 / 90, 0.01),
+    # 0.2 between 0.06 and 0.3, 0.15 between 0.06 and 0.2, 0.3 between 0.06 and 0.36; contrast as the best.
+    "RANKING.no_edges": lambda: near(left_of_edges(0.2, 0.3), 81 + 19 * 0.14 / 0.24, 0.001),
+    "RANKING.edges_from": lambda: near(left_of_edges(0.15, 0.1), 81 + 19 * 0.09 / 0.14, 0.005),
+    "RANKING.edges_to": lambda: near(left_of_edges(0.3, 0.8), 81 + 19 * 0.24 / 0.3, 0.005),
     "RANKING.crisp_from": lambda: near(of_shoot(0.04), 38 * 0.6, 0.02),
     "RANKING.crisp_to": lambda: near(of_shoot(0.2), 38 * 0.12 / 0.14, 0.01),
     "RANKING.full_size": lambda: near(lost(size=0.45), 10 / 4),
+    "RANKING.tiny": lambda: near(ranked(replace(GOOD, size=0.0))[0].score, 90 * 0.5),
+    # Half way between the two: half of the half.
+    "RANKING.tiny_from": lambda: near(ranked(replace(GOOD, size=0.31))[0].score, 0.75 * (90 + 31 / 6), 0.005),
+    "RANKING.tiny_to": lambda: near(ranked(replace(GOOD, size=0.31))[0].score, 0.75 * (90 + 31 / 6), 0.005),
+    "RANKING.bust_from": lambda: near(bust(0.175), 0.6**0.5),
+    "RANKING.bust_to": lambda: near(bust(0.175), 0.6**0.5),
+    "RANKING.beside_from": lambda: near(bust(0.3, 0.35), 0.6**0.5, 0.01),
+    "RANKING.beside_to": lambda: near(bust(0.3, 0.35), 0.6**0.5),
     "RANKING.rim": lambda: near(cut(0.04 * 0.7).whole, 0.6**0.5),
     "RANKING.reached": lambda: near(cut(0.01, reached=0.01).whole, 0.6**0.5),
     "RANKING.side": lambda: near(cut().whole, 0.6),
@@ -126,16 +162,22 @@ SCENARIOS: dict[str, Scenario] = {
     "RANKING.ball_to": lambda: near(quality(ball_sure=0.5).ball, 0.5),
     "RANKING.no_eyes": lambda: near(lost(eyes=0.0), 18 * 0.6),
     # Of a height half way between the two a face counts as half of 0.85.
-    "RANKING.telling_from": lambda: near(ranked(TOLD)[0].score, 100 - 10 * (1 - 0.325 / 0.6) - 18 * 0.575, 0.003),
-    "RANKING.telling_to": lambda: near(ranked(TOLD)[0].score, 100 - 10 * (1 - 0.325 / 0.6) - 18 * 0.575, 0.003),
-    "RANKING.untold": lambda: near(ranked(replace(GOOD, face=0.0, size=0.0))[0].score, 100 - 10 - 18 * 0.15, 0.003),
+    "RANKING.telling_from": lambda: near(ranked(TOLD)[0].score, _TOLD, 0.003),
+    "RANKING.telling_to": lambda: near(ranked(TOLD)[0].score, _TOLD, 0.003),
+    "RANKING.untold": lambda: near(ranked(replace(GOOD, face=0.0, size=0.0))[0].score, (90 - 18 * 0.15) / 2, 0.003),
+    "RANKING.known": lambda: turns(lambda others: hidden(0.2, others), 0.7),
+    "RANKING.lost": lambda: turns(lambda less: hidden(0.8 - less, 0.8), 0.3),
+    "RANKING.unseen": lambda: turns(lambda evidence: not hidden(evidence, 0.95), 0.55),
+    "RANKING.as_light": lambda: turns(lambda share: hidden(0.2, 0.9, 0.2 * share), 0.5),
+    "RANKING.dark_eyes": lambda: turns(lambda others: blinks(0.1, others), 0.3),
+    "RANKING.eyes_lost": lambda: turns(lambda share: not blinks(0.6 * share, 0.6), 0.5),
     "RANKING.nobody": lambda: near(ranked(NOBODY, rest=NOBODY)[0].score, 19 + 8 + 4, 0.01),
     # As sharp as somebody who is seen as sharp as 0.45 of the best: half of the spoilt range.
     "RANKING.hidden": lambda: near(ranked(replace(GOOD, sharp=0.0225, guessed=True))[0].score, 70.55 * 0.625, 0.01),
     # One stop darker than the shoot, of which 0.6 are free and 1.5 would lose all.
     "RANKING.free_stops": lambda: near(lost(level=0.1), 8 * 0.4 / 1.5, 0.02),
     "RANKING.dark_stops": lambda: near(lost(level=0.1), 8 * 0.4 / 1.5, 0.02),
-    "RANKING.blown": lambda: near(lost(clipped=0.125), 8 / 2),
+    "RANKING.blown": lambda: near(lost(clipped=0.05), 8 / 5),
     "RANKING.spoilt": lambda: near(ranked(replace(GOOD, clipped=1.0))[0].score, 92 / 4),
     # Half way between the two: half of the three quarters that blur takes.
     "RANKING.spoilt_from": lambda: near(ranked(replace(GOOD, sharp=0.045))[0].score, (62 + 38 * 0.45) * 0.625, 0.01),
@@ -151,7 +193,8 @@ SCENARIOS: dict[str, Scenario] = {
     "RANKING.leap_from": lambda: near(ranked(replace(GOOD, leap=0.085), GOOD, GOOD)[0].score, 98, 0.001),
     "RANKING.leap": lambda: near(ranked(replace(GOOD, leap=0.085), GOOD, GOOD)[0].score, 98, 0.001),
     "RANKING.neighbour": lambda: near(100 - ranked(replace(GOOD, ball=0.0), GOOD)[1].score, 8 / 3),
-    "RANKING.behind": lambda: near(ranked(replace(GOOD, size=0.0, whole=0.0), GOOD)[0].score, 76 - 0.25 * 24, 0.005),
+    "RANKING.behind": lambda: near(ranked(replace(GOOD, whole=0.0), GOOD)[0].score, 51.6 - 0.25 * 48.4, 0.01),
+    "RANKING.uncut": lambda: near(lost(whole=0.0), 100 - 86 * 0.6, 0.003),
     "RANKING.again": lambda: near(again(), 15),
     "RANKING.fives": lambda: counts(200)[0] == 20 and counts(9)[0] == 0,
     "RANKING.fours": lambda: counts(200)[1] == 50,
