@@ -174,10 +174,19 @@ def of_sharpness() -> Iterator[float]:
     patches = np.kron(rng.uniform(0.02, 0.5, (20, 20)), np.ones((9, 9)))
     tilted = np.tile(np.rot90(np.tril(np.ones((24, 24)))) * 0.3 + 0.1, (8, 8))[:180, :180]
     drawn = np.asarray(patches + tilted + rng.normal(0, 0.004, (180, 180)), np.float32)
-    for size in (*range(40, 51), 60, 76, 92, 180):
+    faint = np.asarray(0.2 + 0.02 * drawn, np.float32)  # edges little above the noise, of all sizes
+    wave = 0.2 + 0.1 * np.sin(np.arange(120) / 30)  # slopes that two blurs leave alike
+    soft = np.asarray(wave + wave[:, None], np.float32)
+    three = drawn[:44, :44].copy()
+    three[:24, :24] = 0.2
+    pictures = [three, *(drawn[:size, :size] for size in (*range(40, 51), 60, 76, 92, 180))]
+    for picture in (*pictures, *(drawn[:, : 50 + 3 * n] for n in range(20)), soft):
         for noise in (1e-5, 2e-3):
-            found = sharpness.edges(Detail(drawn[:size, :size], noise, noise / 100), WHOLE)
+            found = sharpness.edges(Detail(picture, noise, noise / 100), WHOLE)
             yield -1.0 if found is None else found
+    for noise in np.geomspace(1e-8, 1e-4, 12):
+        found = sharpness.edges(Detail(faint, float(noise), float(noise) / 100), WHOLE)
+        yield -1.0 if found is None else found
 
 
 def of_highlights() -> Iterator[float]:
