@@ -117,7 +117,6 @@ class Ranking:
     neighbour: float = 0.5
     behind: float = 0.25  # of what the best frame of the burst has more counts against a frame
     again: float = 15.0  # points off for a frame that is much like a better one; of a moment two are 4 or 5 at most
-    uncut: float = 0.25  # of all points that who is not whole at all loses more
     # Of a shoot, one in so many is 5 at most, and one in so many 4 or 5 at most; fewer where few are so good.
     fives: int = 10
     fours: int = 4

@@ -112,7 +112,6 @@ def _score(parts: Parts, one: Quality) -> float:
     left = _left(rise(sharp, RANKING.spoilt_from, RANKING.spoilt_to))
     left *= _left(rise(parts.exposure, 0, RANKING.said_badly_exposed))
     if one.subject:
-        left *= 1 - RANKING.uncut * (1 - one.whole)
         left *= RANKING.tiny + (1 - RANKING.tiny) * rise(one.size, RANKING.tiny_from, RANKING.tiny_to)
     return left * _sum(parts, one)
 

@@ -81,7 +81,6 @@ MUTANTS = [
     mutant(_RANKING, "_below_four(score) if n in more else score", "score", *_RANKED),
     mutant(_RANKING, "for name in names[1:]}", "for name in names}", *_RANKED),
     mutant(_RANKING, '(places[n] == 1 and beside.startswith(";"))', "False", *_RANKED),
-    mutant(_RANKING, "left *= 1 - RANKING.uncut * (1 - one.whole)", "pass", *_RANKED),
     mutant("people/moments.py", "rally[k] == rally[at]", "k == at", "people/test_moments.py"),
     mutant(
         "imaging/sharpness.py",

@@ -63,7 +63,7 @@ def test_a_perfect_frame_has_a_hundred_points_and_the_parts_add_up() -> None:
     assert ranked(GOOD)[0].score == 100
     nothing = replace(GOOD, sharp=0.0, face=0.0, ball=0.0, size=0.0, whole=0.0, clipped=1.0)
     left = POINTS.peak + POINTS.face * RANKING.untold
-    left *= RANKING.spoilt**2 * RANKING.tiny * (1 - RANKING.uncut)  # blurred, burnt out, tiny and cut
+    left *= RANKING.spoilt**2 * RANKING.tiny  # blurred, burnt out and tiny
     assert ranked(nothing)[0].score == pytest.approx(left, abs=0.05)
 
 

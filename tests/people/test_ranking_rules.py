@@ -33,11 +33,10 @@ def rated(score: float) -> int:
     """The rating of a frame of so many points, best of forty: of nobody, or cut, then whole, and with a face."""
     if score < 32:  # half of sharpness counts, 8 and 4 for light and place
         one, least = replace(NOBODY, sharp=0.1 * (score - 12) / 19), replace(NOBODY, sharp=0.0)
-    else:  # 38 * 0.6, 10, 8 and 4, and 14 as far as it is whole, of all of which a cut leaves 0.75
-        least = replace(GOOD, sharp=0.06, face=0.0, ball=0.0, whole=0.0)
-        whole = np.linspace(0, 1, 1001)
-        share = float(np.interp(score, (44.8 + 14 * whole) * (0.75 + 0.25 * whole), whole))
-        one = replace(least, whole=share, face=min(1.0, max(0.0, (score - 58.8) / 18)))
+    else:  # 38 * 0.6, 10 * 0.9, 8 and 4, and 14 as far as it is whole
+        least = replace(GOOD, sharp=0.06, face=0.0, ball=0.0, whole=0.0, size=0.54)
+        whole, seen = (min(1.0, max(0.0, (score - given) / worth)) for given, worth in ((43.8, 14), (57.8, 18)))
+        one = replace(least, whole=whole, face=seen)
     found = _best_of(one, least)
     assert near(found.score, score, 0.005), (found.score, score)
     return found.rating
@@ -131,7 +130,7 @@ SCENARIOS: dict[str, Scenario] = {
     "POINTS.sharp": lambda: near(lost(sharp=0.0), 100 - 62 / 4),
     "POINTS.face": lambda: near(lost(face=0.0), 18),
     "POINTS.size": lambda: near(lost(size=0.42), 3),
-    "POINTS.whole": lambda: near(lost(whole=0.0), 100 - 86 * 0.75, 0.003),
+    "POINTS.whole": lambda: near(lost(whole=0.0), 14),
     "POINTS.exposure": lambda: near(lost(clipped=0.05), 8 / 5),
     "POINTS.ball": lambda: near(lost(ball=0.0), 8),
     "POINTS.peak": lambda: near(ranked(GOOD, GOOD, GOOD)[0].score, 100 - 1.25 * 4, 0.002),
@@ -193,8 +192,7 @@ SCENARIOS: dict[str, Scenario] = {
     "RANKING.leap_from": lambda: near(ranked(replace(GOOD, leap=0.085), GOOD, GOOD)[0].score, 98, 0.001),
     "RANKING.leap": lambda: near(ranked(replace(GOOD, leap=0.085), GOOD, GOOD)[0].score, 98, 0.001),
     "RANKING.neighbour": lambda: near(100 - ranked(replace(GOOD, ball=0.0), GOOD)[1].score, 8 / 3),
-    "RANKING.behind": lambda: near(ranked(replace(GOOD, whole=0.0), GOOD)[0].score, 64.5 - 0.25 * 35.5, 0.01),
-    "RANKING.uncut": lambda: near(lost(whole=0.0), 100 - 86 * 0.75, 0.003),
+    "RANKING.behind": lambda: near(ranked(replace(GOOD, whole=0.0), GOOD)[0].score, 86 - 0.25 * 14, 0.003),
     "RANKING.again": lambda: near(again(), 15),
     "RANKING.fives": lambda: counts(200)[0] == 20 and counts(9)[0] == 0,
     "RANKING.fours": lambda: counts(200)[1] == 50,
