@@ -144,7 +144,6 @@ MUTANTS = [
         *_HELD,
     ),
     mutant("steps/crop_burst.py", "turned, there, going, tall)", "turned, there, going)", *_HELD),
-    mutant("steps/crop_burst.py", "any(framing.cut_by(box, one)", "False and any(framing.cut_by(box, one)", *_HELD),
     mutant("people/candidates.py", "(frame.faces, frame.balls, frame.rackets)", "(frame.faces,)", *_HELD),
     mutant("people/candidates.py", "reach += np.concatenate([-room, room], axis=1)", "pass", *_HELD),
     mutant(

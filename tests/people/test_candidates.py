@@ -117,6 +117,15 @@ def test_a_crop_goes_through_nobody_who_is_missed_for_a_frame() -> None:
     assert max(shares) - min(shares) < 0.02
 
 
+def test_who_is_missed_for_a_frame_counts_where_a_burst_is_decided() -> None:
+    """Somebody in front of the subject, whom any crop would cut, is found in two of five frames, and missed between."""
+    main, thing = at(0.5, 0.4, 0.95), ball(0.5, 0.5, 0.9, 0.03)
+    front = (0.5, 0.3, 0.995, 1.0, 0.31)
+    frames = [observed([main, *([front] if n in (1, 3) else [])], balls=[thing]) for n in range(5)]
+    sources, boxes, _ = crops(frames, "4:5")
+    assert boxes == [None] * 5 and set(sources) == {CropSource.WOULD_CUT}
+
+
 def test_a_burst_most_of_which_cannot_be_cropped_is_left_whole() -> None:
     """A clear subject who is too wide for the aspect in three frames of five, and in two."""
 
