@@ -23,19 +23,28 @@ def run(*arguments: object) -> tuple[int, str]:
     return result.exit_code, result.output
 
 
-@pytest.fixture
-def delivered(tmp_path: Path) -> tuple[Path, Path, Path]:
-    write_demo(tmp_path / "shoot", hall=HALL_T, width=240, height=160)
-    for path in sorted((tmp_path / "shoot").glob("*.dng"))[6:]:
+@pytest.fixture(scope="module")
+def night(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with six frames, a recipe, and OUT of their run."""
+    folder = tmp_path_factory.mktemp("night")
+    write_demo(folder / "shoot", hall=HALL_T, width=240, height=160)
+    for path in sorted((folder / "shoot").glob("*.dng"))[6:]:
         path.unlink()
-    (tmp_path / "shoot" / "frames.csv").unlink()
-    text = (tmp_path / "shoot" / "shoot.yaml").read_text(encoding="utf-8")
-    (tmp_path / "shoot" / "shoot.yaml").write_text(text.replace("frames: frames.csv\n", ""), encoding="utf-8")
-    recipe = tmp_path / "recipe.yaml"
+    (folder / "shoot" / "frames.csv").unlink()
+    text = (folder / "shoot" / "shoot.yaml").read_text(encoding="utf-8")
+    (folder / "shoot" / "shoot.yaml").write_text(text.replace("frames: frames.csv\n", ""), encoding="utf-8")
+    recipe = folder / "recipe.yaml"
     recipe.write_text(RECIPE, encoding="utf-8")
-    status, output = run("run", recipe, tmp_path / "shoot", "--out", tmp_path / "out", "--workers", 1)
+    status, output = run("run", recipe, folder / "shoot", "--out", folder / "out", "--workers", 1)
     assert status == 0, output
-    return recipe, tmp_path / "shoot", tmp_path / "out"
+    return folder
+
+
+@pytest.fixture
+def delivered(night: Path, tmp_path: Path) -> tuple[Path, Path, Path]:
+    """The test's own copy: recipe, shoot and OUT, which still names the shoot of the run."""
+    shutil.copytree(night, tmp_path, dirs_exist_ok=True)
+    return tmp_path / "recipe.yaml", tmp_path / "shoot", tmp_path / "out"
 
 
 def test_half_a_card_removes_no_picture(delivered: tuple[Path, Path, Path]) -> None:
