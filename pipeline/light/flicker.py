@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,6 +39,8 @@ class FlickerConstants:
     biweight: float = 3.0  # scales, beyond which a tile has no say
     wide: float = 1.5  # times wider in the first two steps
     median_to_scale: float = 1.3  # of the median distance
+    beside: float = 1.0  # tiles, standard deviation of the neighbourhood that shares an error's variance
+    most_miss: float = 3.0  # deviations, beyond which a tile says no more of that
     fit_steps: int = 5
     rounds: int = 4  # of scene, fit and what is learned from the burst
     few: float = 3.0  # frames' worth of trust in the prior against what the burst shows
@@ -51,6 +53,8 @@ FLICKER = FlickerConstants()
 # Channels to a common part and two differences, and back; each row is one channel.
 _TO_PARTS = np.array([[1 / 3, 1, 0], [1 / 3, -1, -1], [1 / 3, 0, 1]])
 _TO_CHANNELS = np.linalg.inv(_TO_PARTS)
+_MEDIAN_TO_DEVIATION = 1.4826  # of a normal distribution
+_KNOWN = 1e-3  # least weight of tiles that are known about one
 _Mask = np.ndarray[tuple[int, int], np.dtype[np.bool_]]
 
 
@@ -90,9 +94,10 @@ def agree(views: Sequence[View]) -> list[GainMap]:
     The scene is the median over the registered, corrected frames; each frame's gain map is fitted to the log
     ratios of small tiles against it by iteratively reweighted least squares with Tukey's biweight (Beaton
     and Tukey, Technometrics 16, 1974), so that tiles which a player, a flash or a changing board differs in
-    lose their say. How far each coefficient may go from what one lamp for all frames explains (shared_lamp.py) is
-    learned from the burst itself (empirical Bayes, Efron and Morris 1973), against how unsure it is (`_unsureness`):
-    lamps that flicker keep their wave, and steady ones keep nothing, nor does a corner where a player's shadow passes.
+    lose their say; those beside, and their place in other frames, lose a part of it (`around`). How far each
+    coefficient may go from what one lamp for all frames explains (shared_lamp.py) is learned from the burst itself
+    (empirical Bayes, Efron and Morris 1973), against how unsure it is (`_unsureness`): lamps that flicker keep their
+    wave, and steady ones keep nothing, nor does a corner where a player's shadow passes.
     Bands that stand still in all frames are found last (static_bands.py).
     """
     count = len(views)
@@ -110,16 +115,22 @@ def agree(views: Sequence[View]) -> list[GainMap]:
     parts = np.stack([_start(model, p, prior) for p in profiles])
     mean = np.zeros_like(parts)  # what is expected of each frame
     block, error = _blocks(tiles), np.ones_like(prior)  # of coefficients, by what the tiles' weights say
+    disturbed = [np.ones((1, 1))] * count
     for step in range(FLICKER.rounds):
         scene, known = typical_scene(views, [GainMap(model.legendre(c) @ _TO_CHANNELS) for c in parts])
         variance, unsure = np.zeros_like(parts), np.zeros_like(parts)
+        misses: dict[int, F64] = {}
         for index in usable_frames:
             ratio, weight = ratios(views[index], scene, known, tiles)
             rest = ratio @ _TO_PARTS - design @ mean[index]
             # Errors that are larger for some coefficients: these go less far from what is expected.
-            fit = _fit(design, rest, weight, prior / error, parts[index] - mean[index], block)
+            trust, start = weight / disturbed[index], parts[index] - mean[index]
+            fit = _fit(design, rest, trust, prior / error, start, block, tiles)
             parts[index] = mean[index] + fit[0]
+            miss = np.abs(rest - design @ fit[0]) * np.sqrt(weight)
+            misses[index] = around(miss, tiles, FLICKER.beside, FLICKER.most_miss)
             variance[index], unsure[index] = fit[1] * error**2, fit[2]
+        disturbed = over_the_burst(misses, [one.motion for one in views], tiles, width / tiles[1])
         parts[usable_frames] -= np.median(parts[usable_frames], axis=0)
         error = np.sqrt(np.maximum(1.0, FLICKER.blocks_together * unsure[usable_frames].mean(axis=0)))
         if step >= 1:
@@ -246,7 +257,9 @@ def _blocks(tiles: tuple[int, int]) -> F64:
     return np.asarray((down[:, None] * (across[-1] + 1) + across).ravel())
 
 
-def _fit(design: F64, parts: F64, weight: F64, prior: F64, start: F64, block: F64) -> tuple[F64, F64, F64]:
+def _fit(
+    design: F64, parts: F64, weight: F64, prior: F64, start: F64, block: F64, tiles: tuple[int, int]
+) -> tuple[F64, F64, F64]:
     """Robust ridge fit of (T, 3) luminance and colour ratios; (K, 3) coefficients, their variance by the weights, and
     how unsure they are."""
     good = np.isfinite(parts).all(axis=1)
@@ -254,11 +267,15 @@ def _fit(design: F64, parts: F64, weight: F64, prior: F64, start: F64, block: F6
         return start, np.full_like(start, 1.0), np.zeros_like(start)
     x, y, w = design[good], parts[good], weight[good]
 
+    misses = np.full_like(parts, np.nan)
+
     def weigh(fit: tuple[F64, F64], step: int) -> F64:
-        size = np.sqrt(((y - x @ fit[0]) ** 2 * w).mean(axis=1))
+        misses[good] = np.abs(y - x @ fit[0]) * np.sqrt(w)
+        size = np.sqrt((misses[good] ** 2).mean(axis=1))
         scale = max(1.0, float(np.median(size)) * FLICKER.median_to_scale)
         reach = FLICKER.biweight * scale * (FLICKER.wide if step < 2 else 1.0)
-        return np.asarray(w / scale**2 / FLICKER.together * biweight(size / reach)[:, None])
+        beside = around(misses, tiles, FLICKER.beside, FLICKER.most_miss)[good]
+        return np.asarray(w / scale**2 / FLICKER.together * biweight(size / reach)[:, None] / beside)
 
     def solve(robust: F64) -> tuple[F64, F64]:
         found, variance = np.zeros_like(start), np.zeros_like(start)
@@ -271,6 +288,53 @@ def _fit(design: F64, parts: F64, weight: F64, prior: F64, start: F64, block: F6
 
     (found, variance), robust = reweighted(solve, weigh, (start, np.zeros_like(start)), range(FLICKER.fit_steps))
     return found, variance, _unsureness(x, y, robust, prior, block[good])
+
+
+def around(misses: F64, tiles: tuple[int, int], reach: float, most: float) -> F64:
+    """(T, 3) by how many times the variance of errors around each tile exceeds the frame's own; at least 1.
+
+    A tile that a player covers misses every smooth map by far and loses its say by that. The flank of the soft shadow
+    beside does not: each of its tiles misses by little, all to one side, most in corners. But what is around it misses
+    by far, and so does its place in other frames, whose median is no truth there. So an error's variance is taken
+    from there, not from the tile alone (weights from a model of the variance: Carroll and Ruppert, "Robust estimation
+    in heteroscedastic linear models", Annals of Statistics 10(2), 1982).
+
+    misses: (T, 3) distances of the tiles from the fit, in the standard deviations that their weights state, NaN where
+    not known; reach: standard deviation of the neighbourhood, tiles; most: a miss counts no further than so many of
+    the frame's own deviations. NaN where nothing about a tile is known.
+    """
+    import cv2
+
+    known = np.isfinite(misses).all(axis=1)
+    if not known.any():
+        return np.full_like(misses, np.nan)
+    scale = np.maximum(1.0, _MEDIAN_TO_DEVIATION * np.median(misses[known], axis=0))
+    squares = np.zeros((len(misses), 4))
+    squares[known, :3] = np.minimum(misses[known] / scale, most) ** 2
+    squares[known, 3] = 1
+    edge = cv2.BORDER_CONSTANT
+    blurred = cv2.GaussianBlur(squares.reshape(*tiles, 4), (0, 0), reach, borderType=edge).reshape(-1, 4)
+    share = np.where(blurred[:, 3:] > _KNOWN, blurred[:, 3:], np.nan)
+    return np.asarray(np.maximum(blurred[:, :3] / share, 1.0))
+
+
+def over_the_burst(
+    each: Mapping[int, F64], motions: Sequence[Motion], tiles: tuple[int, int], tile: float
+) -> list[F64]:
+    """(T, 3) for each frame the mean of `around` over the frames that show a place, at that place; at least 1.
+
+    each: of some frames, by their number; motions: of all, in pixels; tile: pixels.
+    """
+    small = [one.of_smaller(tile) for one in motions]
+    total, count = np.zeros((*tiles, 3)), np.zeros((*tiles, 3))
+    for index, one in each.items():
+        there = warp(one.reshape(*tiles, 3).astype(np.float32), small[index])
+        seen = np.isfinite(there)
+        total += np.where(seen, there, 0)
+        count += seen
+    mean = np.where(count > 0, total / np.maximum(count, 1), np.nan).astype(np.float32)
+    back = [warp(mean, one, back=True).reshape(-1, 3) for one in small]
+    return [np.asarray(np.where(np.isfinite(b), np.maximum(b, 1.0), 1.0), dtype=np.float64) for b in back]
 
 
 def _unsureness(x: F64, y: F64, weight: F64, prior: F64, block: F64) -> F64:

@@ -91,6 +91,11 @@ class Motion:
         about = np.array([[s, -r, self.dx], [r, s, self.dy], [-p, -q, 1]])
         return np.asarray(centre @ about @ np.linalg.inv(centre))
 
+    def of_smaller(self, by: float) -> Motion:
+        """The same between pictures whose pixels are `by` times as large."""
+        p, q = self.keystone
+        return replace(self, dx=self.dx / by, dy=self.dy / by, keystone=(p * by, q * by))
+
     def matrix(self, height: int, width: int) -> F64:
         """(2, 3) affine from reference to frame coordinates, for shifts and zooms."""
         cx, cy, s = (width - 1) / 2, (height - 1) / 2, self.scale

@@ -32,6 +32,11 @@ _UNSURE_TESTS = (
     "light/test_flicker.py::test_blocks_are_squares_of_tiles",
     "light/test_flicker.py::test_a_shadow_that_passes_is_no_lamp",
 )
+_DISTURBED_TESTS = (
+    "light/test_disturbance.py",
+    "light/test_flicker.py::test_a_shadow_that_passes_is_no_lamp",
+    "light/test_flicker.py::test_a_wide_shadow_that_stays_for_some_frames_moves_a_wave_little",
+)
 _MIXING, _MIXING_TESTS = "light/mixing/hall.py", ("light/mixing/test_hall.py",)
 _TURN_TESTS = ("light/test_registration.py::test_a_pan_that_rolls",)
 
@@ -57,7 +62,18 @@ MUTANTS = [
     mutant(_MIXING, "sure *= min(1.0,", "sure *= max(1.0,", *_MIXING_TESTS),
     mutant(_MIXING, "np.flatnonzero(place == number)", "np.arange(len(place))", *_MIXING_TESTS),
     mutant("light/flicker.py", "decided, FLICKER.decided)", "frames - 1.0, FLICKER.decided)", *_LAMP_TESTS),
-    mutant("light/flicker.py", "weight, prior / error,", "weight, prior,", *_UNSURE_TESTS),
+    mutant("light/flicker.py", "trust, prior / error,", "trust, prior,", *_UNSURE_TESTS),
+    mutant("light/flicker.py", "[:, None] / beside)", "[:, None])", *_DISTURBED_TESTS),
+    mutant("light/flicker.py", "weight / disturbed[index]", "weight / 1.0", *_DISTURBED_TESTS),
+    mutant(
+        "light/flicker.py",
+        "there = warp(one.reshape(*tiles, 3).astype(np.float32), small[index])",
+        "there = one.reshape(*tiles, 3)",
+        *_DISTURBED_TESTS,
+    ),
+    mutant("light/flicker.py", "back = [warp(mean, one, back=True).reshape", "back = [mean.reshape", *_DISTURBED_TESTS),
+    mutant("light/flicker.py", "blurred[:, :3] / share", "blurred[:, :3]", *_DISTURBED_TESTS),
+    mutant("light/registration.py", "dx=self.dx / by", "dx=self.dx", *_DISTURBED_TESTS),
     mutant("light/flicker.py", "np.linalg.solve(whole - grams,", "np.linalg.solve(whole,", *_UNSURE_TESTS),
     mutant("light/flicker.py", "moved / np.diag(inverse @ data @ inverse)", "moved", *_UNSURE_TESTS),
     mutant("light/flicker.py", "* (across[-1] + 1) + across)", "+ across)", *_UNSURE_TESTS),
