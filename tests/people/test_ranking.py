@@ -152,7 +152,7 @@ def test_ratings_spread(seed: int) -> None:
     ranks = rank(bursts, qualities)
     count = Counter(one.rating for one in ranks.values())
     assert 0 < count[5] <= 30
-    assert 0.15 * 300 <= count[5] + count[4] <= 0.25 * 300
+    assert 0.18 * 300 <= count[5] + count[4] <= 0.25 * 300
     assert max(Counter(one.moment for one in ranks.values() if one.rating >= 4).values()) == 2
     assert max(Counter(one.moment for one in ranks.values() if one.rating == 5).values()) == 1
     assert min(count[k] for k in (2, 3)) > 20
