@@ -67,7 +67,7 @@ def around_subjects(
     shifts = camera_shifts(frames, taken)
     links = linked(frames, shifts)
     unseen, moves, stands = missed(frames, links), moving(frames, shifts), lengths(frames, links)
-    if all(_trimmable(subject) for subject in own.values()):
+    if own and all(_trimmable(subject) for subject in own.values()):
         trimmed = _trimmed({n: one for n, one in own.items() if one}, measured, unseen, moves, params, turned)
         if trimmed:
             return [(name, trimmed[name], "") for name in names]

@@ -205,6 +205,7 @@ MUTANTS = [
     mutant(_SELECT, "return set() if params.each else", "return", *_FOR),
     mutant(_SELECT, " - {n for n, row in rows.items() if row.always}", "", *_SELECTED),
     # crop
+    mutant(_BURST, "if own and all(_trimmable", "if all(_trimmable", *_CROPPED),
     mutant(_BURST, "if height > width and across > down else across / down", "if False else across / down", *_CROPPED),
     mutant(
         _BURST,

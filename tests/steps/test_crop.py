@@ -168,6 +168,13 @@ def test_no_strip_is_cut_off_at_the_rim_below_a_foot() -> None:
         assert one(observed([standing(0.5, foot=0.94, tall=0.45)]), aspect=aspect, fill=1.0)[3] < 0.99
 
 
+def test_a_burst_of_which_every_box_is_drawn_leaves_the_others_their_crops() -> None:
+    given = Box(0.1, 0.2, 0.7, 0.6)
+    drawn = {f"TH1_{at}": FrameFacts(crop=given) for at in (1, 2)}
+    found, _ = solved([[measured(LOOK)] * 2, [measured(LOOK)] * 2], drawn, aspect="4:5")
+    assert [one.source for one in found.by_frame.values()] == [CropSource.TABLE] * 2 + [CropSource.SUBJECT] * 2
+
+
 @pytest.mark.parametrize("to", ["subject", "centre", "box", "none"])
 def test_a_box_of_a_person_always_wins(to: str) -> None:
     given = Box(0.1, 0.2, 0.7, 0.6)
