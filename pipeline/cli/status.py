@@ -149,12 +149,14 @@ def _print_notes(
     where  the rest of the notes are, if anywhere; called, said, most  as for print_outcome
     """
     some(note, _notes(record, said), "note", where, most)
-    bad = [(frame.relative or name, frame.reason) for name, frame in record.frames.items() if frame.status == "failed"]
-    rows = [name for name, frame in record.unmatched().items() if frame.reason.endswith(_NO_FRAME)]
-    if len(rows) > 1:
-        bad = [one for one in bad if one[0] not in rows]
-        warn(f"{failed}: rows of frames.csv without a frame{_NO_FRAME}: {and_more(rows)}")
-    some(warn, [f"{failed}: {name}: {reason}" for name, reason in bad], "failed frame", where)
+    unused = {name: frame.reason for name, frame in record.unmatched().items()}
+    bad = {n: frame for n, frame in record.frames.items() if frame.status == "failed" and n not in unused}
+    some(warn, [f"{failed}: {frame.relative or n}: {frame.reason}" for n, frame in bad.items()], "failed frame", where)
+    astray = [name for name, reason in unused.items() if reason.endswith(_NO_FRAME)]
+    if len(astray) > 1:
+        unused = {name: reason for name, reason in unused.items() if name not in astray}
+        warn(f"not used: rows of frames.csv without a frame{_NO_FRAME}: {and_more(astray)}")
+    some(warn, [f"not used: {name}: {reason}" for name, reason in unused.items()], "row of frames.csv", where)
     held: dict[str, list[str]] = {}
     for name, frame in record.frames.items():
         if frame.status == "held":

@@ -101,7 +101,9 @@ def notes(text: str) -> list[str]:
 
 def reasons(text: str) -> list[str]:
     return [
-        line.removeprefix("would ").replace("fail:", "failed:") for line in text.splitlines() if "fail" in line[:11]
+        line.removeprefix("would ").replace("fail:", "failed:")
+        for line in text.splitlines()
+        if "fail" in line[:11] or line.startswith("not used: ")
     ]
 
 
@@ -132,7 +134,7 @@ def test_damaged_frames_and_rows_without_one(night: Night) -> None:
     night.write("frames.csv", "frame,keep\nTH5_0001,\nTH5_0099,\n")
     status, text = night.agree()
     assert status == 1 and counts(text) == (4, 6, 2, 0, 0, 0, 0, 0, 1)
-    assert "would fail: TH5_0003.dng: " in text and "would fail: TH5_0099: " in text
+    assert "would fail: TH5_0003.dng: " in text and "not used: TH5_0099: " in text
 
 
 def test_a_row_without_a_frame_alone_makes_the_exit_status_1(night: Night) -> None:
@@ -167,7 +169,7 @@ def test_many_rows_without_a_frame_are_one_line(night: Night) -> None:
     night.write("frames.csv", "frame,keep\nTH5_0001,\n" + "".join(f"TH9_{n:04d},\n" for n in range(16)))
     status, text = night.agree()
     assert status == 1 and counts(text) == (6, 6, 0, 0, 0, 0, 0, 0, 16)
-    assert reasons(text) == ["failed: rows of frames.csv without a frame in the shoot folder: TH9_0000 and 15 more"]
+    assert reasons(text) == ["not used: rows of frames.csv without a frame in the shoot folder: TH9_0000 and 15 more"]
 
 
 @pytest.mark.skipif(os.name == "nt", reason="names are Unicode on this system")
