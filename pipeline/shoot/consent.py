@@ -6,9 +6,11 @@ The texts are only searched for names that may not be published. They are writte
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path, PurePosixPath
+from typing import NamedTuple
 
 from pipeline.errors import InputError, trace
 from pipeline.formats.metadata.own_texts import own_texts
@@ -43,9 +45,10 @@ def held_by_own_texts(facts: Facts, frames: Sequence[Frame]) -> dict[str, str]:
     may have a player's name.
     """
     searched = () if all(player.publish for player in facts.roster) else frames
-    held = {frame.name: why for frame in searched if (why := _why_held(facts, frame))}
-    owned = _by_their_owner(frames, held)
-    return with_copies(facts, frames, {name: why for name, why in held.items() if name not in owned})
+    told = {frame.name: found for frame in searched if (found := _why_held(facts, frame)).why}
+    for frame, owner in _owned(frames, told):
+        told[frame.name] = _why_held(facts, frame, owner)
+    return with_copies(facts, frames, {name: found.why for name, found in told.items() if found.why})
 
 
 def with_copies(facts: Facts, frames: Sequence[Frame], held: Mapping[str, str]) -> dict[str, str]:
@@ -59,13 +62,16 @@ def with_copies(facts: Facts, frames: Sequence[Frame], held: Mapping[str, str]) 
     return {**copies(frames, sources, named), **held}
 
 
-def _by_their_owner(frames: Sequence[Frame], held: Mapping[str, str]) -> set[str]:
-    """The frames of cameras in all of whose maker notes a name stands: it is their owner's, not of whom they show."""
-    of_camera: dict[tuple[str, str, str], list[str]] = {}
+def _owned(frames: Sequence[Frame], told: Mapping[str, _Found]) -> Iterator[tuple[Frame, int]]:
+    """The frames of cameras in all of whose maker notes one name stands, that of their owner and not of whom they show,
+    with its line in the roster."""
+    of_camera: dict[tuple[str, str, str], list[Frame]] = {}
     for frame in frames:
-        of_camera.setdefault((frame.exif.make, frame.exif.model, frame.exif.serial), []).append(frame.name)
-    named = {name for name, why in held.items() if why.startswith(f"its {MAKER_NOTE}")}
-    return {name for names in of_camera.values() if len(names) >= _OWNED and named.issuperset(names) for name in names}
+        of_camera.setdefault((frame.exif.make, frame.exif.model, frame.exif.serial), []).append(frame)
+    for own in of_camera.values():
+        lines = {told[frame.name].noted if frame.name in told else None for frame in own}
+        if len(own) >= _OWNED and len(lines) == 1 and (line := lines.pop()) is not None:
+            yield from ((frame, line) for frame in own)
 
 
 def is_named(why: str) -> bool:
@@ -73,25 +79,37 @@ def is_named(why: str) -> bool:
     return _SHOWN in why
 
 
-def _why_held(facts: Facts, frame: Frame) -> str:
-    """By the texts of every file of the exposure, also of those that are not used."""
+class _Found(NamedTuple):
+    """why  a frame is held, "" where it is not; noted  the line in the roster of whom its maker note alone names"""
+
+    why: str
+    noted: int | None = None
+
+
+def _why_held(facts: Facts, frame: Frame, owner: int | None = None) -> _Found:
+    """By the texts of every file of the exposure, also of those that are not used.
+
+    owner  line in the roster of somebody who may be named in maker notes
+    """
     players = facts.row(frame.name).players
+    others = replace(facts, roster=tuple(player for player in facts.roster if player.line != owner))
     unread: list[str] = []
     for file, relative in zip(frame.files, frame.relatives, strict=True):
         try:
             for what, texts in _texts(file, PurePosixPath(relative), unread):
                 # All at once, for speed: NUL stands in no name.
                 some = dict.fromkeys(t.text for t in texts if not t.maker and _LETTERS.search(t.text))
-                if (player := named_player("\0".join(some), facts, players)) is not None:
-                    return _NAMES.format(what=what, why=player.why)
+                of = others if what == MAKER_NOTE else facts
+                if (player := named_player("\0".join(some), of, players)) is not None:
+                    return _Found(_NAMES.format(what=what, why=player.why), player.line if what == MAKER_NOTE else None)
         except OSError:  # a frame of one file fails with its reason when it is decoded
             unread += ["file of the same exposure"] if len(frame.files) > 1 else []
         except Exception as error:  # nobody knows what it says
             trace(error)
             unread.append("metadata")
     if unread:
-        return _UNREAD.format(what=unread[0], do=_DO.get(unread[0], "save the file again without it"))
-    return ""
+        return _Found(_UNREAD.format(what=unread[0], do=_DO.get(unread[0], "save the file again without it")))
+    return _Found("")
 
 
 def _of_versions(path: Path) -> list[Path]:

@@ -305,13 +305,11 @@ MUTANTS = [
         _PEOPLE, 'len(persons) < 2 or language.code != "en" or', 'language.code != "en" or', "steps/test_caption.py"
     ),
     mutant(_PEOPLE, 'len(persons) < 2 or language.code != "en" or', "len(persons) < 2 or", "steps/test_caption.py"),
-    mutant(_CONSENT, "if len(names) >= _OWNED and named", "if named", "shoot/test_consent.py"),
-    mutant(
-        _CONSENT,
-        "for name, why in held.items() if name not in owned}",
-        "for name, why in held.items()}",
-        "shoot/test_consent.py",
-    ),
+    mutant(_CONSENT, "if len(own) >= _OWNED and len(lines)", "if len(lines)", "shoot/test_consent.py"),
+    mutant(_CONSENT, "and len(lines) == 1 and", "and", "shoot/test_consent.py"),
+    mutant(_CONSENT, "_why_held(facts, frame, owner)", '_Found("")', "shoot/test_consent.py"),
+    mutant(_CONSENT, "of = others if what == MAKER_NOTE else facts", "of = facts", "shoot/test_consent.py"),
+    mutant(_BLOCKS, "[ .,'_-]{1,32})+", "[ ])+", "shoot/test_consent.py"),
     mutant(_BLOCKS, "        if tag == _MAKER_NOTE:", "        if False:", "shoot/test_consent.py"),
     mutant(_CONSENT, "[*sidecars(path), *_of_versions(path)]", "sidecars(path)", "shoot/test_consent.py"),
     mutant(_CONSENT, '[*beside.texts, Text("", file.stem)]', "beside.texts", "shoot/test_consent.py"),

@@ -89,18 +89,39 @@ def noted(folder: Path, name: str, note: bytes) -> Frame:
     return Frame(name, path, path.name, "picture", Exif(make="Evencourt", model="Test Camera"))
 
 
-@pytest.mark.parametrize("before", [b"EVC\0\1\0\2", b"EVC II*\0", b"\xff\xfe\x80"])
-def test_whom_a_camera_recognised_is_found_in_its_own_note(tmp_path: Path, before: bytes) -> None:
-    frames = [noted(tmp_path, f"TH1_{at:04d}", before + bytes(9) + b"no name here") for at in range(11)]
-    frames[3] = noted(tmp_path, "TH1_0003", before + bytes(9) + HIDDEN.encode() + bytes(12))
+@pytest.mark.parametrize("before", [b"EVC\0\1\0\2", b"EVC II*\0", b"\xff\xfe\x80", b"name=", b"a b " * 14])
+@pytest.mark.parametrize("behind", [bytes(12), b" " * 16 + b"\0", b" 9999:99:99 00:00:00\0", b";next=1\0"])
+def test_whom_a_camera_recognised_is_found_in_its_own_note(tmp_path: Path, before: bytes, behind: bytes) -> None:
+    frames = [noted(tmp_path, f"TH1_{at:04d}", before + bytes(9) + b"no name here") for at in range(4)]
+    frames[3] = noted(tmp_path, "TH1_0003", before + HIDDEN.encode() + behind)
     held = held_by_own_texts(FACTS, frames)
     assert list(held) == ["TH1_0003"] and held["TH1_0003"].startswith("its maker note names a player")
+
+
+@pytest.mark.parametrize("name", ["Bo Li", "\u5c71\u7530\u592a\u90ce", "\u00c5sa \u00d6berg"])
+def test_short_names_and_other_scripts_are_found_in_a_note(tmp_path: Path, name: str) -> None:
+    facts = Facts(roster=(Player("home", "9", name, False, 3),))
+    assert held_by_own_texts(facts, [noted(tmp_path, "TH1_0001", bytes(4) + name.encode() + bytes(4))])
 
 
 @pytest.mark.parametrize(("count", "is_owner"), [(29, False), (30, True)])
 def test_the_owner_of_a_camera_is_in_each_of_its_notes(tmp_path: Path, count: int, is_owner: bool) -> None:
     frames = [noted(tmp_path, f"TH1_{at:04d}", bytes(4) + HIDDEN.encode() + bytes(4)) for at in range(count)]
     assert len(held_by_own_texts(FACTS, frames)) == (0 if is_owner else count)
+
+
+def test_whom_else_a_camera_recognised_is_held_beside_its_owner(tmp_path: Path) -> None:
+    other = "Mette Haugland"
+    facts = replace(FACTS, roster=(*FACTS.roster, Player("away", "4", other, False, 4)))
+    notes = [bytes(4) + HIDDEN.encode() + bytes(4) + (other.encode() + bytes(4)) * (at == 5) for at in range(30)]
+    frames = [noted(tmp_path, f"TH1_{at:04d}", note) for at, note in enumerate(notes)]
+    (tmp_path / "TH1_0007.xmp").write_text("<x")  # nobody knows whom it names
+    held = held_by_own_texts(facts, frames)
+    assert sorted(held) == ["TH1_0005", "TH1_0007"]
+    assert "line 4" in held["TH1_0005"] and "cannot be read" in held["TH1_0007"]
+    for at, frame in enumerate(frames):  # now this one or that: whom the camera recognised
+        noted(tmp_path, frame.name, bytes(4) + (HIDDEN if at % 2 else other).encode() + bytes(4))
+    assert len(held_by_own_texts(facts, frames)) == 30
 
 
 def test_names_that_may_be_shown_hold_nothing(tmp_path: Path) -> None:

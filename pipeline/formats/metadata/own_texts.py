@@ -2,9 +2,9 @@
 
 Everything that may hold a text is read, whatever its property, namespace, record or encoding: in JPEG Exif, XMP with
 its extension, image resources and comments; in PNG its text, Exif and XMP chunks; in TIFF and the raws that are TIFF
-every directory; in ISO base media files their boxes and items. Of maker notes, texts of
-several words in ASCII or UTF-8. Not read: pictures inside a picture other
-than the camera's JPEG, and containers that nobody has published, of which both ends are searched for XMP packets.
+every directory; in ISO base media files their boxes and items. Of maker notes, texts of several words in ASCII or
+UTF-8. Not read: pictures inside a picture other than the camera's JPEG, and containers that nobody has published, of
+which both ends are searched for XMP packets.
 """
 
 from __future__ import annotations

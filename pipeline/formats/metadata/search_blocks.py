@@ -35,8 +35,12 @@ _UNPRINTABLE = bytes(set(range(32)) - set(b"\t\r\n"))
 _MOST_DIRECTORIES = 64
 MAKER_NOTE = "maker note"  # where a text stands
 _MOST_OF_A_NOTE = 1 << 16  # octets of a maker note that are searched; no source
-# Printable octets of ASCII or UTF-8, as long as the shortest names of two words, with a space or the like in them.
-_RUNS = re.compile(rb"[A-Za-z\xc3-\xf4](?=[!-~\x80-\xf4]* [A-Za-z\xc3-\xf4])[ -~\x80-\xf4]{5,63}")
+_LETTER = rb"(?:[A-Za-z]|[\xc3-\xf4][\x80-\xbf]{1,3})"  # ASCII or UTF-8
+# Several words with next to nothing but signs of names between them; or East Asian letters, which need no words.
+_WORDS = re.compile(
+    rb"(?<![A-Za-z])(?:" + _LETTER + rb"{1,63}[ .,'_-]{1,32})+" + _LETTER + rb"{1,63}"
+    rb"|(?:[\xe3-\xed][\x80-\xbf]{2}){2,63}"
+)
 # By-line and its title, credit, source, copyright, contact, caption writer (IIM 4.2, record 2).
 _IIM_MAKERS = frozenset((80, 85, 110, 115, 116, 118, 122))
 _RESOURCES = {0x0404: "IPTC", 0x0424: "XMP", 0x0422: "Exif", 0x0423: "Exif"}
@@ -191,8 +195,7 @@ class Found:
     def maker_note(self, data: bytes) -> None:
         """Texts of several words in a form of the camera's own: some cameras write whom they recognise. Their owner's
         name may be there as well."""
-        runs = (run.decode("utf-8", "ignore") for run in _RUNS.findall(data))
-        self.texts += [Text(MAKER_NOTE, run) for run in runs if sum(map(str.isalpha, run)) > 0.7 * len(run)]
+        self.texts += [Text(MAKER_NOTE, words.decode("utf-8", "ignore")) for words in _WORDS.findall(data)]
 
     def _comment(self, data: bytes) -> None:
         charset, body = data[:_CHARSET], data[_CHARSET:]
