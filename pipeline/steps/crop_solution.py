@@ -9,7 +9,7 @@ from typing import Literal
 
 from pydantic import Field, field_validator
 
-from pipeline.imaging.geometry import Box
+from pipeline.imaging.geometry import WHOLE, Box
 from pipeline.steps.base import Params
 from pipeline.types import JsonObject
 
@@ -49,6 +49,7 @@ _WORDS = {
     CropSource.WOULD_CUT: "left whole, somebody near would be cut",
     CropSource.WOULD_CHANGE: "left whole, who is in it would change within the burst",
 }
+_FILLS = "left whole, what must be in fills the frame"
 LEFT_WHOLE = (
     CropSource.NONE,
     CropSource.BOX,
@@ -96,7 +97,10 @@ class CropSolution:
 
 def in_words(solution: CropSolution) -> str:
     """How the frame is cut, and whether it is turned; "" where the recipe alone decides."""
-    return ", ".join(filter(None, (_WORDS.get(solution.source, ""), solution.why, solution.level)))
+    cut = _WORDS.get(solution.source, "")
+    if solution.box == WHOLE and solution.source in (CropSource.SUBJECT, CropSource.EVERYBODY):
+        cut = _FILLS
+    return ", ".join(filter(None, (cut, solution.why, solution.level)))
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from pydantic import ValidationError
 
-from pipeline.imaging.geometry import Box, box_to_pixels
+from pipeline.imaging.geometry import WHOLE, Box, box_to_pixels
 from pipeline.imaging.lens.warp import UprightWarp, of_factors
 from pipeline.imaging.level import Tilt, Unsure
 from pipeline.imaging.orientation import Orientation
@@ -25,7 +25,7 @@ from pipeline.people.tracking import Observation
 from pipeline.shoot.facts import Facts, FrameFacts
 from pipeline.steps.base import ApplyContext, MeasureContext, SolveContext, Solved
 from pipeline.steps.crop import NO_MODEL, CropParams, CropSolution, CropSource, apply, box_for, measure, solve
-from pipeline.steps.crop_solution import NO_SUBJECT, NOBODY, TOO_WIDE
+from pipeline.steps.crop_solution import NO_SUBJECT, NOBODY, TOO_WIDE, in_words
 from pipeline.steps.lens import LensSolution, LensSource
 from pipeline.types import Burst, Domain, Frame, Image, Noise
 from tests.people.test_subject import ball, face
@@ -225,6 +225,13 @@ def test_where_nobody_is_the_subject_the_frame_is_left_and_named() -> None:
     assert found.notices_by_frame == dict.fromkeys(("TH1_1", "TH3_1"), NOBODY.format(why=NO_SUBJECT))
     assert found.notices == ()  # the frames say it themselves
     assert box_for(params, found.by_frame["TH1_1"], HEIGHT, WIDTH) == (0, 0, 1, 1)
+
+
+def test_a_crop_that_takes_nothing_away_is_not_called_one() -> None:
+    for source in (CropSource.SUBJECT, CropSource.EVERYBODY):
+        assert in_words(CropSolution(source, WHOLE, 1.5)).startswith("left whole, ")
+        assert not in_words(CropSolution(source, Box(0.0, 0.0, 1.0, 0.9), 1.5)).startswith("left whole")
+    assert in_words(CropSolution(CropSource.TABLE, WHOLE)) == "as frames.csv says"
 
 
 def test_who_does_not_fit_is_left_whole_and_named() -> None:
