@@ -87,7 +87,7 @@ class SceneWhite:
     def of_map(found: WhiteMap, light: ShootLight, index: int) -> SceneWhite:
         """White of the scene at `index` as the references of its group give it."""
         chromaticity = light.chromaticities[index]
-        shares = found.shares(chromaticity)
+        shares = found.shares(chromaticity).clip(0, 1)  # light a little beyond one of two is of that one, in words
         parts = [f"{round(100 * s)} % {n}" for n, s in zip(found.names, shares, strict=True) if round(100 * s) >= 1]
         words = f"reference {found.names[0]}" if len(found.names) == 1 else "references, " + ", ".join(parts)
         sure = float(light.match[index])

@@ -28,6 +28,7 @@ from pipeline.review.render_job import RenderJob
 from pipeline.review.values import same, wrote
 from pipeline.review.views import Views
 from pipeline.shoot.consent import held_by_own_texts, with_copies
+from pipeline.shoot.copies import called_otherwise
 from pipeline.shoot.facts import FrameFacts, held_back
 from pipeline.shoot.rows import withheld_names
 from pipeline.steps.crop_solution import CropParams
@@ -71,7 +72,7 @@ class State:
 
     def __init__(self, opened: Opened, record: RunRecord) -> None:
         self._opened, self.store, self.shoot = opened, opened.store, opened.shoot
-        self._lock = threading.RLock()
+        self._lock, self._searching = threading.RLock(), threading.Lock()
         self.files = FactsFiles(opened.shoot.folder, opened.facts, opened.store.out)
         ranks = {name: frame.rank for name, frame in record.frames.items() if frame.rank is not None}
         self.facts = FactsNow(opened.shoot, self.files, ranks)
@@ -79,7 +80,6 @@ class State:
         self.log = ChangeLog(opened.store)
         self.pending = Pending(opened.store, self.log)
         self._own_texts, self._searched = dict(opened.shoot.own_texts), opened.shoot.facts.roster
-        self._searching = threading.Lock()
         self._real = {called: name for name, called in opened.called.items()}
         self.captions = Captions(opened.recipe)
         self.version = self._first = len(self.log.changes)
@@ -118,7 +118,7 @@ class State:
 
     def held(self, frame: str) -> str:
         """Why a frame, by its name in the shoot, may be in no delivery because of who is in it; "" where it may."""
-        return self.facts.held(frame, self._own_texts)
+        return called_otherwise(self.facts.held(frame, self._own_texts), self._opened.called)
 
     def frame_json(self, name: str) -> Json:
         """A frame as the page draws it, with what is decided now: "wrote", see values.wrote; "stale", whether that is

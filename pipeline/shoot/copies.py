@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import zlib
 from collections import defaultdict
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import suppress
 from datetime import datetime, timedelta
 from functools import cache
@@ -68,6 +68,16 @@ def copies(frames: Sequence[Frame], held: Collection[str], named: Collection[str
 def is_copy(why: str) -> bool:
     """Whether a reason for holding a frame back is one of `copies`."""
     return why.startswith(_REASONS)
+
+
+def called_otherwise(why: str, called: Mapping[str, str]) -> str:
+    """A reason for holding a frame back; one of `copies` with what the other frame is `called` for others."""
+    for reason in (SAME, VERSION, MOMENT):
+        before, _, after = reason.partition("{frame}")
+        if why.startswith(before) and why.endswith(after):
+            frame = why[len(before) : len(why) - len(after)]
+            return reason.format(frame=called.get(frame, frame))
+    return why
 
 
 def _versions(frames: Sequence[Frame], held: Collection[str]) -> Iterator[tuple[Frame, Frame]]:

@@ -17,6 +17,7 @@ from pipeline.engine.run import read_shoot
 from pipeline.imaging.geometry import Box
 from pipeline.imaging.orientation import Orientation
 from pipeline.light.references import Reading, WhiteMap, agreeing, measure_references, plausible, readings, where
+from pipeline.light.scene_white import SceneWhite
 from pipeline.shoot.facts import Reference
 from pipeline.steps.decode import decode
 from pipeline.types import Domain, Image, Noise
@@ -225,6 +226,13 @@ def test_three_lights_by_nearness() -> None:
         assert found.shares(np.array(chromaticity)).sum() == pytest.approx(1)
     between = found.white(np.array([0.25, -0.2]))
     assert 0.5 < between[0] < 0.7 and -0.2 < between[1] < 0.1
+
+
+def test_no_more_than_all_is_said_of_a_light() -> None:
+    lights = reading("F1", (0.0, 0.0), (0.3, 0.2)), reading("F2", (0.6, -0.4), (0.9, -0.2))
+    at = np.log(1 - 0.1 * (np.exp([0.6, -0.4]) - 1))  # beyond the first, by a tenth of the way to the other
+    light = SimpleNamespace(chromaticities=[at], match=[1.0])
+    assert SceneWhite.of_map(WhiteMap.of(lights), light, 0).words == "references, 100 % F1"  # type: ignore[arg-type]
 
 
 def test_matrices_blend_with_the_camera_s_own() -> None:

@@ -28,6 +28,7 @@ MUTANTS = [
     mutant(_GUARD, 'kind != b"application/json" or', "", *_GUARD_TESTS),
     mutant(_GUARD, "if len(body) > most:", "if False:", *_GUARD_TESTS),
     mutant(_PICTURES, "if is_delivered_path(file.file) else None", "", *_GUARD_TESTS),
+    mutant(_STATE, "own_texts), self._opened.called)", "own_texts), {})", *_CONSENT),
     mutant(_STATE, "return None if self.held(self.real(name)) else", "return", *_CONSENT),
     mutant(
         _STATE, "return self._without_names(row.words) if self.held(real) else row.words", "return row.words", *_CONSENT

@@ -182,6 +182,7 @@ MUTANTS = [
     ),
     mutant(_WHITE, "name, place, chroma - here,", "name, place, chroma,", *_BALANCED),
     mutant(_BALANCE, "white.white + gradient", "white.white - gradient", *_BALANCED),
+    mutant(_WHITE, ".clip(0, 1)", "", "light/test_references.py"),
     mutant(_WHITE, ".at(row, column)\n", ".at(column, row)\n", *_BALANCED),
     mutant(_WHITE, "+ flicker / STOPS_PER_LOG", "- flicker / STOPS_PER_LOG", *_BALANCED),
     mutant(_BALANCE, "if within else np.zeros", "if not within else np.zeros", *_BALANCED),

@@ -156,6 +156,16 @@ def test_copies_of_a_frame_that_is_named_follow(night: Path, tab: Open) -> None:
     assert [frame["name"] for frame in changed_after(one, version + 1)] == ["TH1_0006"]
 
 
+def test_what_a_copy_is_held_by_names_nobody(night: Path, tab: Open) -> None:
+    """A frame whose file is called after a player who must not be shown has another name in what is shown."""
+    shutil.copy(night / "shoot" / "TH1_0001.jpg", night / "shoot" / "Tuva R\u00f8nning 1.jpg")
+    assert run(night)[0] == 0
+    one = tab()
+    view = json.dumps(one.get("api/view"), ensure_ascii=False)
+    assert "same as that of frame-000" in one.frame("TH1_0001")["held"]
+    assert "R\u00f8nning" not in view and "R\u00f8nning" not in one.ask("").body.decode()
+
+
 def changed_after(one: Tab, version: int) -> list[dict]:
     """The frames that changed after a version, once some have."""
     for _ in range(200):
