@@ -57,6 +57,8 @@ def players_of(
         if match:
             side, why = side_of(match[1], teams)
             player = (side, match[2]) if side else None
+            if not side:
+                why = _run_together(part, teams) or why
             if player and roster is not None and player not in {(p.team, p.number) for p in roster}:
                 player, why = None, f"{side} {match[2]} is not in the roster; add or correct it"
         elif roster is None:
@@ -70,6 +72,14 @@ def players_of(
         else:
             found.append(player)
     return tuple(found)
+
+
+def _run_together(written: str, teams: Mapping[str, str]) -> str:
+    """What to write for "home 7 away 12", players with nothing between them; "" where it is not that."""
+    several: list[tuple[str, str]] = re.findall(r"(\S.*?)\s+#?(\d+)(?!\S)", plain_digits(written))
+    if len(several) < 2 or not all(side_of(team, teams)[0] for team, _ in several):
+        return ""
+    return f"{written}: write a semicolon between players: {'; '.join(f'{team} {n}' for team, n in several)}"
 
 
 def _by_name(written: str, teams: Mapping[str, str], roster: tuple[Player, ...]) -> tuple[tuple[str, str] | None, str]:

@@ -49,6 +49,8 @@ def test_players_by_name(tmp_path: Path, players: str, found: list[tuple[str, st
         ("away Una Turn", "Una Turn is not in the roster of away"),
         ("Una", "write a team and a number, or a name"),
         ("home", "write a team and a number, or a name"),
+        ("home 7 Mill Lane Foxes #4", "write a semicolon between players: home 7; Mill Lane Foxes 4"),
+        ("home 7 Otters 4", "no team home 7 Otters"),
     ],
 )
 def test_players_that_a_name_does_not_tell(tmp_path: Path, players: str, words: str | None) -> None:

@@ -241,7 +241,8 @@ def _two_dates(body: Body) -> ClockNote | None:
 def _advice(body: Body, other: Body | None, proposal: Proposal | None) -> str:
     first = _separated(body)
     if proposal is None:
-        return f"{first}if its clock is wrong, {_write(body, other)}; if it is right, write {body.written}: right"
+        which = f"the clock of {body.written}" if other else "its clock"
+        return f"{first}if {which} is wrong, {_write(body, other)}; if it is right, write {body.written}: right"
     return f"{proposal.because}; {first}if that is so, write under clocks: {body.written}: {proposal.seconds:.10g}"
 
 

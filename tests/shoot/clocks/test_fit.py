@@ -61,8 +61,8 @@ def test_hours_apart_are_said_with_what_to_write() -> None:
     (note,) = clock_notes(evening("A", A, 0, 600, 40) + evening("B", B, 600 + 3 * HOUR, 600))
     assert note.text == (
         "the clocks of two cameras do not fit together: W1 (2345) says 2026-02-14 19:00 to 19:10, W1 (4411) "
-        "2026-02-14 22:10 to 22:20, 3 h apart at the nearest; if its clock is wrong, write under clocks: 4411: and "
-        "seconds to add, "
+        "2026-02-14 22:10 to 22:20, 3 h apart at the nearest; if the clock of 4411 is wrong, write under clocks: "
+        "4411: and seconds to add, "
         'or {frame: B_0000, shows: "19:30:12"} with a frame that shows a clock, or {frame: B_0000, same_as: A_0000} '
         "with two frames of one moment; if it is right, write 4411: right"
     )
