@@ -102,9 +102,14 @@ def ends(found: Sequence[EndLight], no_aperture: bool, finished: bool) -> list[F
         how += "; the files name no aperture, so it is taken not to have changed"
     if finished:
         how += "; of finished pictures, whose curve is known roughly"
-    result = []
+    alike: dict[str, list[EndLight]] = {}  # of a mixed folder, what says nothing of itself: in one sentence
     for end in found:
-        text = f"{end.name} ({counted(end.frames, 'frame')}): {end.colour}"
+        alike.setdefault(end.name if end.ev100 is not None else end.colour, []).append(end)
+    result = []
+    for some in alike.values():
+        end = some[0]
+        names, frames = listed([one.name for one in some]), sum(one.frames for one in some)
+        text = f"{names} ({counted(frames, 'frame')}): {end.colour}"
         if end.ev100 is not None:
             text += f", EV {end.ev100:.1f} at ISO 100, about {round(LUX * 2.0**end.ev100, -1):.0f} lx"
         else:

@@ -14,7 +14,8 @@ from pipeline.fixtures.light import Lamp
 
 from pipeline.engine.hall.gather import hall_findings, scene_levels
 from pipeline.engine.hall.picture import WIDTH, picture
-from pipeline.light.hall.findings import HallFindings
+from pipeline.engine.hall.sentences import ends
+from pipeline.light.hall.findings import EndLight, HallFindings
 from pipeline.light.scene_white import WhiteSource
 from tests.engine.hall.made import Dimmed, hall_of, known_of, plan
 
@@ -103,6 +104,16 @@ def test_what_the_files_do_not_say_is_said(dim) -> None:
     assert {f.about for f in found.findings if f.verdict == "unknown"} >= {"settings", "one exposure", "ISO needed"}
     assert "no model file" in finding(found, "movement").text
     assert all(e.iso is None and e.ev100 is None for e in found.ends)
+
+
+def test_zones_of_which_nothing_is_known_are_one_sentence() -> None:
+    def zone(number: int, frames: int, ev100: float | None) -> EndLight:
+        return EndLight(f"zone {number}", frames, np.nan, ev100, "colour not known", None, None, False, None)
+
+    found = ends([zone(4, 11, None), zone(1, 4, 4.7), zone(6, 1, None), zone(2, 1, 8.6)], False, True)
+    assert [(one.verdict, one.text.split(":")[0]) for one in found] == [
+        ("unknown", "zone 4 and zone 6 (12 frames)"), ("good", "zone 1 (4 frames)"), ("good", "zone 2 (1 frame)")
+    ]  # fmt: skip
 
 
 def test_every_finding_says_how_it_was_measured(dim) -> None:
