@@ -141,8 +141,9 @@ def test_bad_frames_are_named_and_the_rest_delivered(small_shoot, tmp_path) -> N
     (tmp_path / "recipe.yaml").write_text(RECIPE, encoding="utf-8")
     status, text = evencourt("run", tmp_path / "recipe.yaml", shoot, "--out", tmp_path / "out", "--workers", 1)
     assert status == 1
-    for name in ("CUT_0001", "EMPTY_01", "TEXT_001", "GONE_001"):
+    for name in ("CUT_0001", "EMPTY_01", "TEXT_001"):
         assert f"failed: {name}" in text, text
+    assert "not used: GONE_001: " in text, text
     assert sorted(p.stem for p in (tmp_path / "out" / "web").iterdir()) == names
     record = json.loads((tmp_path / "out" / "run.json").read_text(encoding="utf-8"))
     assert record["counts"]["failed"] == 4
