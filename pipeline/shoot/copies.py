@@ -39,9 +39,10 @@ _DAY = re.compile(r"(?:.*\D)?(?:19|20)\d\d(?:0\d|1[0-2])(?:[0-2]\d|3[01])")
 
 
 def copies(frames: Sequence[Frame], held: Collection[str], named: Collection[str]) -> dict[str, str]:
-    """Frame -> why it is to be held back as well: it is the very file of one of `held`; or one of the two is called
-    after the other, such as "TH1_0001 (1)" or "TH1_0001_edit", or both after a third that need not be there, and they
-    were not taken at another time; or one camera took both at one part of a second, which it cannot.
+    """Frame -> why it is to be held back as well: it is the very file of one of `held`; or it has the name of one in
+    another folder, or one of the two is called after the other, such as "TH1_0001 (1)" or "TH1_0001_edit", or both
+    after a third that need not be there, and they were not taken at another time; or one camera took both at one part
+    of a second, which it cannot.
 
     named  frames of which a person wrote who is in them: these are not judged by their names and times
     """
@@ -81,22 +82,36 @@ def called_otherwise(why: str, called: Mapping[str, str]) -> str:
 
 
 def _versions(frames: Sequence[Frame], held: Collection[str]) -> Iterator[tuple[Frame, Frame]]:
-    """(a frame, one that is called after it, or after what it is called after); one of the two is held"""
+    """(a frame, one that is called as it is, or after it, or after what it is called after); one of the two is held"""
     called, after = defaultdict[str, list[Frame]](list), defaultdict[str, list[Frame]](list)
     of_held = {part for frame in frames if frame.name in held for part in name_parts(_stem(frame))}
     for frame in frames:
         called[_stem(frame)].append(frame)
-        for part in name_parts(_stem(frame)):
+        for part in sorted(name_parts(_stem(frame))):
             if part in of_held:
                 after[part].append(frame)
     for stem, some in called.items():
-        for part in name_parts(stem):
+        for one in some if len(some) > 1 else ():
+            others = [other for other in some if one.name in held and other is not one]
+            yield from ((one, other) for other in others if _are_alike(one, other, stem))
+        for part in sorted(name_parts(stem)):
             for one in called.get(part, ()):
                 yield from ((one, other) for other in some if not _at_another_time(one, other))
     for part, some in after.items():
         for one in some if _says_which(part, some) else ():
             others = [other for other in some if one.name in held and other is not one]
             yield from ((one, other) for other in others if _are_versions(one, other, part))
+
+
+def _are_alike(one: Frame, other: Frame, stem: str) -> bool:
+    """Whether two frames of one name, in two folders, may be versions of one: an export beside its original, not the
+    frame of another camera that counts alike, nor one of a name that says little while a file does not say its time."""
+    tells = _says_a_frame(stem) or bool(one.exif.time and other.exif.time)
+    return tells and _may_be_one_camera(one, other) and not _at_another_time(one, other)
+
+
+def _says_a_frame(part: str) -> bool:
+    return len(part) >= _LEAST and re.search(r"\d", part) is not None
 
 
 def _says_which(part: str, some: Sequence[Frame]) -> bool:
@@ -125,7 +140,7 @@ def _of_one_moment(frames: Sequence[Frame], held: Collection[str]) -> Iterator[t
     at = defaultdict[datetime, list[Frame]](list)
     for frame in frames:
         if frame.exif.has_subseconds and _camera(frame) in fine:
-            for time in _times(frame):
+            for time in sorted(_times(frame)):
                 at[time].append(frame)
     still = _standing(frames)
     for some in at.values():
@@ -156,7 +171,7 @@ def name_parts(stem: str) -> set[str]:
     starts = [at for at in range(len(stem)) if not stem[at - 1 : at].isalnum()]
     ends = [at for at in range(_LEAST, len(stem) + 1) if not stem[at : at + 1].isdecimal()]
     parts = {stem[start:end] for start in starts for end in ends if end - start >= _LEAST} - {stem}
-    return {part for part in parts if re.search(r"\d", part)}
+    return {part for part in parts if _says_a_frame(part)}
 
 
 def _stem(frame: Frame) -> str:
