@@ -170,7 +170,7 @@ def name_parts(stem: str) -> set[str]:
     """What a folded name may be called after: from the beginning of a word, and with the whole of a number."""
     starts = [at for at in range(len(stem)) if not stem[at - 1 : at].isalnum()]
     ends = [at for at in range(_LEAST, len(stem) + 1) if not stem[at : at + 1].isdecimal()]
-    parts = {stem[start:end] for start in starts for end in ends if end - start >= _LEAST} - {stem}
+    parts = {stem[start:end] for start in starts for end in ends} - {stem}
     return {part for part in parts if _says_a_frame(part)}
 
 

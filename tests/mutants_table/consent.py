@@ -124,7 +124,6 @@ MUTANTS = [
     mutant(_COPY, "    settled = {*held, *named}", "    settled = {*held}", *_COPIES),
     mutant(_COPY, "if not stem[at : at + 1].isdecimal()]", "]", *_COPIES),
     mutant(_COPY, "if not stem[at - 1 : at].isalnum()]", "]", *_COPIES),
-    mutant(_COPY, "if end - start >= _LEAST}", "}", *_COPIES),
     mutant(_CONSENT, "or held_back(facts, facts.row(frame.name))}", "}", *_COPIES),
     mutant(_SHORT, " or _longer(reading, forms, fold, known):", ":", *_WRITTEN),
     mutant(_SHORT, "if is_name and not covered(text, span, known):", "if is_name:", *_WRITTEN),

@@ -235,16 +235,26 @@ def test_versions_are_held_that_numbers_or_sizes_tell_apart(
     [
         (["Hall100_0001", "Hall100_0002"], TAKEN),
         (["Hall2026_1234", "Hall2026_1235"], None),
+        (["Hall2026_0001", "Hall2026_0301"], None),  # a number that begins with 0 counts
         (["20260214_shot", "20260214_save"], None),
         (["Lantern Cup 14 shot", "Lantern Cup 14 save"], None),
         ([f"Lantern Cup 2026 {word}" for word in ("shot", "save", "pass", "jump", "fall", "goal", "end")], None),
         ([f"Hall100 {number}" for number in range(100, 170)], TAKEN),
+        ([f"Hall100 take{number}" for number in range(10, 71)], TAKEN),
     ],
 )
 def test_a_series_is_none_of_versions(tmp_path: Path, names: list[str], taken: datetime | None) -> None:
     for name in names:
         picture(tmp_path / f"{name}.jpg", taken)
     assert held(tmp_path, f"frame,players\n{names[0]},home 7\n") == {names[0]}
+
+
+def test_what_was_taken_in_many_seconds_is_a_series(tmp_path: Path) -> None:
+    """Few cameras can have called a frame alike: two pictures in each of four seconds are no versions of one frame."""
+    for second in range(4):
+        for word in ("shot", "save"):
+            picture(tmp_path / f"Hall2026 {word}{second}.jpg", TAKEN.replace(second=second))
+    assert held(tmp_path, "frame,players\nHall2026 shot0,home 7\n") == {"Hall2026 shot0"}
 
 
 @pytest.mark.parametrize("name", ["for the club", "TH1_0007"])
