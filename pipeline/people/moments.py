@@ -72,6 +72,13 @@ def look_of(small: NDArray[np.uint8], subject: Box | None) -> Look:
     return Look(hall, person, tall, width >= height)
 
 
+def same_view(one: Look | None, other: Look | None) -> bool:
+    """Whether two frames of a burst are known to show the same part of the hall."""
+    if one is None or other is None or one.wide != other.wide:
+        return False
+    return float(one.hall.astype(np.float32) @ other.hall.astype(np.float32)) >= LIKENESS.followed
+
+
 def _unit(values: NDArray[np.generic]) -> NDArray[np.float16]:
     flat = values.ravel().astype(np.float32)
     flat -= flat.mean()

@@ -155,10 +155,8 @@ class FrameObservation:
     def assessed(self, subject: Subject | None) -> Quality:
         """What ranking compares, of one frame."""
         face = self._face_of(subject)
-        edges = self.middle_edges
-        if subject is not None:
-            known = subject.row is not None and subject.row < len(self.edges)
-            edges = float(self.edges[subject.row]) if known else UNTOLD
+        row = None if subject is None else subject.row
+        edges = float(self.edges[row]) if row is not None and row < len(self.edges) else UNTOLD
         return quality_of(
             subject,
             self.sharpness,
@@ -167,6 +165,7 @@ class FrameObservation:
             not self.has_models[0],
             face=face,
             edges=None if edges == UNTOLD else edges,
+            middle_edges=None if self.middle_edges == UNTOLD else self.middle_edges,
             anybody=bool((self.people.people[:, 4] >= SURE.person).any()),
             look=look_of(self.people.small, None if subject is None else subject.box),
             blank=self.blank,
@@ -183,14 +182,18 @@ class FrameObservation:
         box, faces = subject.box, self.people.faces
         x, y = (faces[:, 0] + faces[:, 2]) / 2, (faces[:, 1] + faces[:, 3]) / 2
         high = box.y0 + RULES.head * (box.y1 - box.y0)
-        own = np.flatnonzero((x > box.x0) & (x < box.x1) & (y > box.y0) & (y < high))
+        over = (y > subject.whole.y0) & (faces[:, 3] > box.y0)  # a box may end below the forehead
+        own = np.flatnonzero((x > box.x0) & (x < box.x1) & over & (y < high))
         if not len(own):
             return Face(closer, looked=looked, none=none)
         best = own[faces[own, 4].argmax()]
         contrast = float(self.eye_contrast[best]) if len(self.eye_contrast) == len(faces) else None
         x0, y0, x1, y1 = (float(v) for v in faces[best, :4])
         beside = min(x0, 1 - x1) / max(x1 - x0, 1e-6)
-        return Face(max(float(faces[best, 4]), closer), float(self.eyes[best]), contrast, True, none, y1 - y0, beside)
+        return Face(
+            max(float(faces[best, 4]), closer), float(self.eyes[best]), contrast, True, none,
+            tall=y1 - y0, beside=beside, above=y0 / max(y1 - y0, 1e-6),
+        )  # fmt: skip
 
 
 def observe(

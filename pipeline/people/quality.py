@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from pipeline.imaging.blank import Blank
@@ -68,7 +68,17 @@ class Ranking:
     bust_to: float = 0.2
     beside_from: float = 0.2
     beside_to: float = 0.5
-    head: float = 0.2  # left where that is the top, and no face is seen
+    head: float = 0.2  # left where that is the top, and no face is seen, or where a side cuts through the face
+    # Heights of a face that are free above it, over which the head is known to be in the frame; and how far the box
+    # may begin above the face for the head to be what ends there, not a raised arm. Of five real portraits the rest of
+    # the head takes 0.14 to 0.5.
+    hair_from: float = 0.15
+    hair_to: float = 0.35
+    crown: float = 0.7
+    # Widths of a face beside it, over which a side no longer cuts through it: detectors find half a face too.
+    cheek_from: float = 0.03
+    cheek_to: float = 0.12
+    beheaded: float = 0.7  # of the points left where the frame cuts off the head, or a part of the face
     # Certainties of the detectors over which a face and a ball rise from 0 to 1.
     face_from: float = 0.5
     face_to: float = 0.85
@@ -96,7 +106,10 @@ class Ranking:
     hidden: float = 0.5  # of sharpness left where somebody is put between two frames; that alone is no blur
     # How dark a frame is counts in stops below the shoot's median: it is lifted, and its noise with it.
     free_stops: float = 0.6  # lamps that pulse by a third take as much (common practice, no source)
-    dark_stops: float = 1.5  # beyond the free ones, at which exposure is worth nothing
+    dark_stops: float = 2.6  # beyond the free ones, at which exposure is worth nothing
+    dim: float = (
+        0.7  # of being lit, below which it is dark and more and more is lost: what is around people moves a little
+    )
     blown: float = 0.25  # share of the subject that is clipped at which exposure is worth nothing
     # Nothing mends blur or burnt skin, however good the rest is: so much is left of the points, and from these shares
     # of sharpness on more, up to all.
@@ -130,7 +143,8 @@ class Ranking:
     said_ball: float = 0.5
     said_cut: float = 0.775  # of `whole`: half of what one side takes
     said_small: float = 0.3  # of the frame's height
-    said_badly_exposed: float = 0.4  # of exposure, over which a frame that is spoilt by it rises
+    said_badly_exposed: float = 0.4  # of exposure, over which a burnt frame rises that is spoilt by it
+    said_dark: float = 0.5  # of exposure, and what is left of it beside a frame that is much better lit
     said_blown: float = 0.08  # share of the subject that is clipped; less is called dark
     # Ratio of sharpness, and points of exposure, by which another frame of the burst is said to be better. Noise
     # changes sharpness by 1.03 (tests/test_sharpness.py).
@@ -145,7 +159,8 @@ RANKING = Ranking()
 class Face:
     """What is known of a face: how certain the surest is; how well its eyes are seen, 0 to 1, and how dark they are,
     None without one (people.eyes); whether it was looked for closely or found; 0 to 1, that a closer look shows none;
-    how tall it is, in frames, and how many of its widths are free between it and the nearer side."""
+    how tall it is, in frames, how many of its widths are free between it and the nearer side, and how many of its
+    heights above it."""
 
     sure: float = 0.0
     eyes: float = 1.0
@@ -154,6 +169,7 @@ class Face:
     none: float = 0.0
     tall: float = 0.0
     beside: float = 0.0
+    above: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,6 +186,8 @@ class Quality:
     eyes      how well the eyes of the face are seen
     faceless  0 to 1, how surely a closer look at the head shows no face either; at 0 nothing is known of it
     headless  the top of the frame cuts the subject, and no face is seen
+    cheek     0 to 1, whether a side of the frame cuts through the face
+    scene     sharpness of the middle of the frame, as sharp, and its edges: of frames whose subjects are not comparable
     anybody   whether somebody was found, the subject or not
     look      for finding near-duplicates, None where they are not looked for
     blank     whether the frame shows next to nothing
@@ -200,6 +218,8 @@ class Quality:
     edges: float | None = None
     evidence: float | None = None
     contrast: float | None = None
+    cheek: float = 0.0
+    scene: tuple[float, float | None] = (0.0, None)
 
 
 def quality_of(
@@ -211,6 +231,7 @@ def quality_of(
     *,
     face: Face = Face(),
     edges: float | None = None,
+    middle_edges: float | None = None,
     anybody: bool = True,
     look: Look | None = None,
     blank: Blank = Blank.NO,
@@ -218,8 +239,8 @@ def quality_of(
     """The quality of one frame.
 
     level  of the frame, as in Quality
-    middle_sharp, clipped         of the frame: sharpness of its middle, share that is clipped; they stand for the
-                                  subject where there is none
+    middle_sharp, middle_edges, clipped  of the frame: how sharp its middle is, which share is clipped; they stand for
+                                  the subject where there is none
     face                          on the subject, also one that is too large for the whole of somebody
     edges, anybody, look, blank   as in Quality
     """
@@ -227,7 +248,7 @@ def quality_of(
         nobody = Quality(
             False, middle_sharp, 0, 0, 0, 0, level, clipped, blind, anybody=anybody, look=look, blank=blank
         )
-        return replace(nobody, edges=edges)
+        return replace(nobody, edges=middle_edges, scene=(middle_sharp, middle_edges))
     sure = max(subject.face_sure, face.sure)
     seen = rise(sure, RANKING.face_from, RANKING.face_to)
     box, reach = subject.box, subject.whole
@@ -238,6 +259,9 @@ def quality_of(
     bottom *= 1 - bust
     aside = 1 - bust * rise(face.beside, RANKING.beside_from, RANKING.beside_to)
     left, right = left * aside, right * aside
+    cheek = 1 - rise(face.beside, RANKING.cheek_from, RANKING.cheek_to) if face.tall > 0 else 0.0
+    if face.tall > 0 and face.above - box.y0 / face.tall < RANKING.crown:
+        top *= 1 - rise(face.above, RANKING.hair_from, RANKING.hair_to)
     headless = seen == 0 and box.y0 < rim and reach.y0 < RANKING.reached
     sides = left + right + bottom + (0.0 if headless else top)
     return Quality(
@@ -246,7 +270,7 @@ def quality_of(
         face=seen,
         ball=rise(subject.ball_sure, RANKING.ball_from, RANKING.ball_to),
         size=box.y1 - box.y0,
-        whole=RANKING.side**sides * (RANKING.head if headless else 1.0),
+        whole=RANKING.side**sides * (1 - (1 - RANKING.head) * max(headless, cheek)),
         level=level,
         clipped=subject.clipped,
         eyes=face.eyes,
@@ -259,6 +283,8 @@ def quality_of(
         edges=edges,
         evidence=sure if face.looked else None,
         contrast=face.contrast,
+        cheek=cheek,
+        scene=(middle_sharp, middle_edges),
     )
 
 
@@ -291,30 +317,40 @@ SHOWS = {
 }
 _NO_FACE, _EYES, _CUT, _SMALL = "face hidden or turned away", "eyes hidden", "cut by the frame", "small in the frame"
 _HIDDEN = "player hidden or hardly seen"
-_SLIGHT = (_NO_FACE, _EYES, _CUT, _SMALL)  # a sharp frame may still be wanted
+_Other = tuple[Quality, Parts]
+_CHEEK, _DIM = "face cut by the frame", "a little dark"
+_SLIGHT = (_NO_FACE, _EYES, _CUT, _SMALL, _CHEEK, _DIM)  # a sharp frame may still be wanted
 
 
-def set_apart(name: str, names: Sequence[str], qualities: Mapping[str, Quality], parts: Mapping[str, Parts]) -> str:
-    """What sets a frame apart from the others of its burst, "" where nothing does that can be told from noise."""
-    others = [n for n in names if n != name and qualities[n].subject is qualities[name].subject]
-    if not others:
-        return ""
-    own, most = qualities[name].sharp, max(qualities[n].sharp for n in others)
-    if most > RANKING.sharper * own:
+def set_apart(one: Quality, parts: Parts, before: Sequence[_Other], after: Sequence[_Other]) -> str:
+    """What sets a frame apart from the others of its burst, "" where nothing does that can be told from noise.
+
+    before, after  what is compared of those that are placed before and after it: it is never said to be worse than one
+                   that comes after it
+    """
+    before, after = ([other for other in some if other[0].subject is one.subject] for some in (before, after))
+    if any(sharper(other, one, RANKING.sharper) for other, _ in before):
         return "; its burst has a sharper one"
-    if POINTS.exposure * (max(parts[n].exposure for n in others) - parts[name].exposure) > RANKING.exposed:
+    if any(POINTS.exposure * (other.exposure - parts.exposure) > RANKING.exposed for _, other in before):
         return "; its burst has a better exposed one"
-    return ", the sharpest of its burst" if own > RANKING.sharper * most else ""
+    best = after and not before and all(sharper(one, other, RANKING.sharper) for other, _ in after)
+    return ", the sharpest of its burst" if best else ""
 
 
-def reason(one: Quality, parts: Parts, again: bool, beside: str) -> str:
-    """One short phrase: what is wrong, the worst first, or what is good."""
+def sharper(one: Quality, other: Quality, times: float) -> bool:
+    """Whether one has so many `times` the contrast of another, as place goes by too, and no edge says otherwise."""
+    edges = one.edges is None or other.edges is None or one.edges >= other.edges
+    return one.subject is other.subject and edges and one.sharp > times * other.sharp
+
+
+def reason(one: Quality, parts: Parts, again: bool, beside: str, soft: bool) -> str:
+    """One short phrase: what is wrong, the worst first, or what is good. soft: beside a better one of its burst"""
     if one.blind:
-        return f"{_told(one, parts, again, beside)} (nobody was looked for)"
-    return _told(one, parts, again, beside)
+        return f"{_told(one, parts, again, beside, soft)} (nobody was looked for)"
+    return _told(one, parts, again, beside, soft)
 
 
-def _told(one: Quality, parts: Parts, again: bool, beside: str) -> str:
+def _told(one: Quality, parts: Parts, again: bool, beside: str, soft: bool) -> str:
     sharp = parts.sharp
     if empty(one):
         return "no clear subject" if one.anybody else NOBODY
@@ -322,17 +358,20 @@ def _told(one: Quality, parts: Parts, again: bool, beside: str) -> str:
         return _HIDDEN
     if sharp < RANKING.said_blurred:
         return "blurred"
-    dull = parts.exposure < RANKING.said_badly_exposed
+    burnt = one.clipped > RANKING.said_blown
+    dull = parts.exposure < (RANKING.said_badly_exposed if burnt else RANKING.said_dark)
     faults = (
         (one.headless, "head cut off"),
-        (dull, "blown out" if one.clipped > RANKING.said_blown else "too dark"),
+        (dull, "blown out" if burnt else "too dark"),
+        (one.cheek > 0.5, _CHEEK),
         (one.subject and one.face < RANKING.said_turned and telling(one, parts.exposure) > 0.5, _NO_FACE),
         (one.face > RANKING.said_face and one.eyes < RANKING.said_eyes, _EYES),
         (one.subject and one.whole < RANKING.said_cut, _CUT),
+        (parts.exposure < RANKING.dim and not burnt, _DIM),
         (again, AGAIN),
         (one.subject and one.size < RANKING.said_small, _SMALL),
     )
-    crisp = sharp > RANKING.said_sharp
+    crisp = sharp > RANKING.said_sharp and not soft
     for wrong, words in faults:
         if wrong:
             good = "sharp, but " if words in _SLIGHT else ""

@@ -10,8 +10,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.people.belonging import rise
-from pipeline.people.moments import better_ones
-from pipeline.people.quality import POINTS, RANKING, SHOWS, Parts, Quality, empty, reason, set_apart, telling
+from pipeline.people.moments import better_ones, same_view
+from pipeline.people.quality import POINTS, RANKING, SHOWS, Parts, Quality, empty, reason, set_apart, sharper, telling
 from pipeline.textfile.messages import spelled
 from pipeline.types import Burst
 
@@ -57,7 +57,7 @@ def rank(
     result |= _blanks(bursts, {n: one for n, one in qualities.items() if n not in references})
     qualities = {n: one for n, one in qualities.items() if n not in result}
     grouped = [[n for n in burst.frames if n in qualities] for burst in bursts]
-    qualities |= {n: one for names in grouped for n, one in _beside([(n, qualities[n]) for n in names])}
+    qualities |= {n: one for names in grouped for n, one in _beside(_alike([(n, qualities[n]) for n in names]))}
     crisp = {kind: _crisp(qualities, kind) for kind in (True, False)}
     usual = float(np.median([one.level for one in qualities.values()])) if qualities else 1.0
     parts: dict[str, Parts] = {}
@@ -65,7 +65,7 @@ def rank(
         seen = [qualities[n] for n in names]
         own = [_parts(one, crisp[one.subject], usual, _middle(at, len(names))) for at, one in enumerate(seen)]
         parts |= zip(names, _steadied(own, seen), strict=True)
-    points = {name: round(_score(one, qualities[name]), 1) for name, one in parts.items()}
+    points = {name: round(_score(one, qualities[name], usual), 1) for name, one in parts.items()}
     looks = {name: look for name in parts if (look := qualities[name].look) is not None}
     better = better_ones(grouped, looks, points, held)
     more = _beyond_two(better, points, held)
@@ -83,13 +83,14 @@ def rank(
         middle = (len(names) - 1) / 2
         order = sorted(range(len(names)), key=lambda i: (-scores[names[i]], abs(i - middle), i))
         places = {names[i]: place for place, i in enumerate(order, 1)}
+        shown = [n for n in names if n not in held]
         for n in names:
             moment = moments.setdefault(better.get(n, n), len(moments) + 1) if n in looks else 0
-            shown = [other for other in names if other not in held]
-            beside = set_apart(n, shown, qualities, parts)
-            if n in alike or (places[n] == 1 and beside.startswith(";")):  # of the first none is said to be better
-                beside = ""
-            why = reason(qualities[n], parts[n], n in better, beside)
+            before = [(qualities[other], parts[other]) for other in shown if places[other] < places[n]]
+            after = [(qualities[other], parts[other]) for other in shown if places[other] > places[n]]
+            beside = "" if n in alike else set_apart(qualities[n], parts[n], before, after)
+            soft = any(sharper(other, qualities[n], 1 / RANKING.as_sharp_from) for other, _ in before)
+            why = reason(qualities[n], parts[n], n in better, beside, soft)
             why += f", the best of {spelled(alike[n] + 1)} much alike" if n in alike else ""
             result[n] = Ranked(scores[n], places[n], len(names) + blanks, ratings[n], why, moment)
     return result
@@ -106,11 +107,12 @@ def _blanks(bursts: Sequence[Burst], qualities: Mapping[str, Quality]) -> dict[s
     return found
 
 
-def _score(parts: Parts, one: Quality) -> float:
+def _score(parts: Parts, one: Quality, usual: float) -> float:
     sharp = parts.sharp / (RANKING.nobody if empty(one) else 1.0)
     sharp /= RANKING.hidden if one.guessed else 1.0
     left = _left(rise(sharp, RANKING.spoilt_from, RANKING.spoilt_to))
-    left *= _left(rise(parts.exposure, 0, RANKING.said_badly_exposed))
+    lit, unburnt = rise(_lit(one, usual), 0, RANKING.dim), rise(_unburnt(one), 0, RANKING.said_badly_exposed)
+    left *= _left(min(lit, unburnt)) * (1 - (1 - RANKING.beheaded) * max(one.headless, one.cheek))
     if one.subject:
         left *= RANKING.tiny + (1 - RANKING.tiny) * rise(one.size, RANKING.tiny_from, RANKING.tiny_to)
     return left * _sum(parts, one)
@@ -164,6 +166,30 @@ def _ratings(scores: Mapping[str, float], better: Mapping[str, str]) -> dict[str
     }  # fmt: skip
 
 
+def _alike(burst: Sequence[tuple[str, Quality]]) -> list[tuple[str, Quality]]:
+    """The frames of one burst, less what is seen in few of them by chance: a tiny subject that less than half of them
+    have is nobody's in particular, and who is not seen in a frame that is blurred all over is blurred, not hidden."""
+    have = [one for _, one in burst if one.subject]
+    chance = 2 * len(have) < len(burst) and all(one.size < RANKING.tiny_from for one in have)
+
+    def beside(one: Quality) -> float:
+        """What is left of the sharpness of the frames with the same view, 0 to 1."""
+        most = max((q.scene[0] for _, q in burst if same_view(q.look, one.look)), default=0.0)
+        return one.scene[0] / most if most > 0 else 1.0
+
+    def told(one: Quality) -> Quality:
+        if one.subject and chance:
+            return Quality(
+                False, one.scene[0], 0, 0, 0, 0, one.level, one.clipped, one.blind, look=one.look, edges=one.scene[1],
+                scene=one.scene,
+            )  # fmt: skip
+        if one.guessed and (left := beside(one)) < RANKING.as_sharp_from:
+            return replace(one, guessed=False, sharp=min(one.sharp, left * max(q.sharp for q in have)))
+        return one
+
+    return [(name, told(one)) for name, one in burst]
+
+
 def _beside(burst: Sequence[tuple[str, Quality]]) -> list[tuple[str, Quality]]:
     """The frames of one burst, with what the others say of faces and eyes that are not seen in one: of the same person
     in like light and noise, so that nothing rests on how bright skin is."""
@@ -177,7 +203,8 @@ def _beside(burst: Sequence[tuple[str, Quality]]) -> list[tuple[str, Quality]]:
             usual = float(np.median(found))
             if usual >= RANKING.known and one.evidence < min(usual - RANKING.lost, RANKING.unseen):
                 one = replace(one, face=0.0, faceless=1.0)
-        eyes = [q.contrast for q in others if q.contrast is not None]
+        # Blur takes the dark from eyes too.
+        eyes = [q.contrast for q in others if q.contrast is not None and one.sharp >= RANKING.as_sharp_from * q.sharp]
         if one.contrast is not None and eyes:
             usual = float(np.median(eyes))
             if usual >= RANKING.dark_eyes and one.contrast < RANKING.eyes_lost * usual:
@@ -210,10 +237,19 @@ def _middle(at: int, count: int) -> float:
     return 1.0 if count <= 2 else 1 - abs(2 * at / (count - 1) - 1)
 
 
+def _lit(one: Quality, usual: float) -> float:
+    """0 to 1, how well a frame is lit for the shoot."""
+    below = max(0.0, float(np.log2(max(usual, 1e-6) / max(one.level, 1e-6))) - RANKING.free_stops)
+    return max(0.0, 1 - below / RANKING.dark_stops)
+
+
+def _unburnt(one: Quality) -> float:
+    return max(0.0, 1 - one.clipped / RANKING.blown)
+
+
 def _parts(one: Quality, crisp: tuple[float, float], usual: float, middle: float) -> Parts:
     """Each 0 to 1; the face without its eyes."""
-    below = max(0.0, float(np.log2(max(usual, 1e-6) / max(one.level, 1e-6))) - RANKING.free_stops)
-    exposure = max(0.0, 1 - below / RANKING.dark_stops) * max(0.0, 1 - one.clipped / RANKING.blown)
+    exposure = _lit(one, usual) * _unburnt(one)
     return Parts(
         sharp=_sharp(one, crisp) * (RANKING.nobody if empty(one) else 1.0),
         face=max(one.face, (1 - telling(one, exposure)) * RANKING.untold * one.subject),
@@ -253,7 +289,7 @@ def _steadied(parts: Sequence[Parts], frames: Sequence[Quality]) -> list[Parts]:
         beside = most[frame.subject] * (ratio + (1 - ratio) * as_sharp)
         below = max(0.0, float(np.log2(max(lit, 1e-6) / max(frame.level, 1e-6))) - RANKING.free_stops)
         as_lit = 1 - rise(below, 0, RANKING.darker)
-        worst = RANKING.said_badly_exposed
+        worst = RANKING.said_dark
         peak = (1 - leap) * one.peak + leap * frame.leap / max(highest, 1e-6)
         eyes = RANKING.no_eyes + (1 - RANKING.no_eyes) * frame.eyes
         return replace(

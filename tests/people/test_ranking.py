@@ -284,7 +284,7 @@ def test_what_is_looked_at_is_the_subject() -> None:
     edge = observed([(0.0, 0.3, 0.2, 1.0, 0.9)])
     assert quality_of(find_subjects([edge])[0], 0.2, 0.3, 0.0, False).whole == pytest.approx(RANKING.side**2)
     none = quality_of(None, 0.2, 0.3, 0.01, False, anybody=False)
-    assert none == Quality(False, 0.2, 0, 0, 0, 0, 0.3, 0.01, anybody=False)
+    assert none == Quality(False, 0.2, 0, 0, 0, 0, 0.3, 0.01, anybody=False, scene=(0.2, None))
 
 
 def test_a_head_beyond_the_frame_is_worse_than_feet() -> None:
@@ -318,8 +318,50 @@ def test_words_tell_frames_of_a_burst_apart_only_where_more_than_noise_does() ->
     best, least = ranked(GOOD, replace(GOOD, sharp=0.08))
     assert best.why == "sharp, with face and ball, the sharpest of its burst"
     assert least.why == "sharp, with face and ball; its burst has a sharper one"
-    dark = ranked(GOOD, replace(GOOD, level=0.09))[1]
-    assert dark.why == "sharp, with face and ball; its burst has a better exposed one"
+    dimmer, dark = (ranked(GOOD, replace(GOOD, level=level))[1] for level in (0.115, 0.09))
+    assert dimmer.why == "sharp, with face and ball; its burst has a better exposed one"
+    assert dark.why == "sharp, but a little dark"
+    half = ranked(GOOD, replace(GOOD, sharp=0.07))[1]  # sharp for the shoot, and a person sees both
+    assert half.why == "a little soft, with face and ball; its burst has a sharper one"
+
+
+def test_words_and_place_agree_on_which_frame_is_sharper() -> None:
+    """More contrast on softer edges: neither is called the sharper one; and who is placed first is not called soft."""
+    stripes, plain = replace(GOOD, sharp=0.1, edges=0.2), replace(GOOD, sharp=0.08, edges=0.5)
+    assert all("sharpe" not in one.why for one in ranked(stripes, plain))
+    turned = replace(GOOD, sharp=0.2, face=0.0)
+    found = ranked(replace(GOOD, sharp=0.12), turned)
+    assert [one.place for one in found] == [1, 2] and found[0].why == "sharp, with face and ball"
+
+
+def test_a_tiny_figure_that_one_frame_of_a_burst_shows_by_chance_is_nobodys() -> None:
+    """A blurred wide view in which the detector finds somebody does not go before sharp ones in which it does not."""
+    sharp = replace(NOBODY, sharp=0.1, anybody=True, scene=(0.1, None))
+    found = ranked(sharp, replace(GOOD, size=0.11, sharp=0.1, scene=(0.05, None)), sharp)
+    assert found[1].place == 3 and found[1].why == "no clear subject"
+    larger = replace(GOOD, size=0.5, scene=(0.05, None))
+    assert places(sharp, larger, sharp)[1] == 1
+
+
+def test_who_is_not_seen_for_blur_is_blurred_and_not_hidden() -> None:
+    here, there = (Look(row, None, 0.0, True) for row in np.eye(2, 600, dtype=np.float16))
+    seen = replace(GOOD, scene=(0.1, None), look=here)
+    gone = replace(seen, guessed=True, sharp=0.05, face=0.0, faceless=False)
+    blurred, soft = (replace(gone, scene=(left, None)) for left in (0.03, 0.06))
+    why = [ranked(seen, one, seen)[1].why for one in (gone, blurred, soft, replace(blurred, look=there))]
+    assert why[0] == why[3] == "player hidden or hardly seen"  # what another view shows may be softer by itself
+    assert why[1].startswith("blurred") and why[2].startswith("a little soft")
+
+
+def test_eyes_that_blur_hides_are_not_called_hidden() -> None:
+    open_ = replace(GOOD, contrast=0.45)
+    assert "eyes" not in ranked(open_, replace(open_, contrast=0.1, sharp=0.06), open_)[1].why
+
+
+def test_a_face_that_a_side_cuts_costs_as_much_as_a_head() -> None:
+    half = replace(GOOD, cheek=1.0, whole=0.2)
+    assert ranked(half)[0].why == "sharp, but face cut by the frame" and ranked(half)[0].rating <= 4
+    assert ranked(half)[0].score == ranked(replace(GOOD, headless=True, whole=0.2))[0].score < 65
 
 
 def test_of_one_moment_the_best_says_so_and_the_others_too_whatever_else_is_wrong() -> None:

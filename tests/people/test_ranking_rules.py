@@ -89,7 +89,23 @@ def bust(share: float, beside: float | None = None) -> float:
     a share of the box."""
     box = (0.4, 0.3, 0.6, 1.0, 0.9) if beside is None else (0.0, 0.2, 0.3, 0.9, 0.9)
     (subject,) = find_subjects([observed([box])])
-    return quality_of(subject, 0.1, 0.2, 0.0, False, face=Face(tall=0.7 * share, beside=beside or 0.0)).whole
+    return quality_of(
+        subject, 0.1, 0.2, 0.0, False, face=Face(tall=0.7 * share, beside=1.0 if beside is None else beside)
+    ).whole
+
+
+def headroom(above: float) -> float:
+    """`whole` of somebody who ends at the top of the frame, with so many heights of the face above it."""
+    (subject,) = find_subjects([observed([(0.4, 0.0, 0.6, 0.8, 0.9)])])
+    assert subject is not None
+    subject = replace(subject, face_sure=0.9)
+    return quality_of(subject, 0.1, 0.2, 0.0, False, face=Face(tall=0.2, beside=1.0, above=above)).whole
+
+
+def cheek(beside: float) -> Quality:
+    """Somebody in the middle of the frame whose face has so many of its widths beside it."""
+    (subject,) = find_subjects([observed([(0.4, 0.3, 0.6, 0.9, 0.9)])])
+    return quality_of(subject, 0.1, 0.2, 0.0, False, face=Face(tall=0.1, beside=beside, above=2.0))
 
 
 def says(word: str, frame: Quality = GOOD, **more: float) -> bool:
@@ -103,7 +119,12 @@ def says_beside(word: str, **more: float) -> bool:
 
 def badly_exposed(part: float) -> str:
     """What is said of a frame of so much of the points for exposure, for want of light."""
-    return ranked(replace(GOOD, level=0.2 * 2 ** -(0.6 + 1.5 * (1 - part))))[0].why
+    return ranked(replace(GOOD, level=0.2 * 2 ** -(0.6 + 2.6 * (1 - part))))[0].why
+
+
+def _burnt(part: float) -> Quality:
+    """Of so much of the points for exposure, for what is clipped."""
+    return replace(GOOD, clipped=0.25 * (1 - part))
 
 
 def counts(frames: int) -> tuple[int, int]:
@@ -154,6 +175,12 @@ SCENARIOS: dict[str, Scenario] = {
     "RANKING.reached": lambda: near(cut(0.01, reached=0.01).whole, 0.6**0.5),
     "RANKING.side": lambda: near(cut().whole, 0.6),
     "RANKING.head": lambda: near(cut(0.2, 0.0).whole, 0.2),
+    "RANKING.hair_from": lambda: near(headroom(0.17), 0.6**0.9),
+    "RANKING.hair_to": lambda: near(headroom(0.25), 0.6**0.5),
+    "RANKING.crown": lambda: turns(lambda above: headroom(above) < 0.7, 0.7),
+    "RANKING.cheek_from": lambda: near(cheek(0.075).cheek, 0.5),
+    "RANKING.cheek_to": lambda: near(cheek(0.075).cheek, 0.5),
+    "RANKING.beheaded": lambda: near(ranked(replace(GOOD, headless=True))[0].score, 70),
     # Half way between the two certainties.
     "RANKING.face_from": lambda: near(quality(face_sure=0.675).face, 0.5),
     "RANKING.face_to": lambda: near(quality(face_sure=0.675).face, 0.5),
@@ -173,9 +200,11 @@ SCENARIOS: dict[str, Scenario] = {
     "RANKING.nobody": lambda: near(ranked(NOBODY, rest=NOBODY)[0].score, 19 + 8 + 4, 0.01),
     # As sharp as somebody who is seen as sharp as 0.45 of the best: half of the spoilt range.
     "RANKING.hidden": lambda: near(ranked(replace(GOOD, sharp=0.0225, guessed=True))[0].score, 70.55 * 0.625, 0.01),
-    # One stop darker than the shoot, of which 0.6 are free and 1.5 would lose all.
-    "RANKING.free_stops": lambda: near(lost(level=0.1), 8 * 0.4 / 1.5, 0.02),
-    "RANKING.dark_stops": lambda: near(lost(level=0.1), 8 * 0.4 / 1.5, 0.02),
+    # 1.35 stops darker than the shoot, of which 0.6 are free and 2.6 would lose all.
+    "RANKING.free_stops": lambda: near(lost(level=0.2 * 2**-1.35), 8 * 0.75 / 2.6, 0.02),
+    "RANKING.dark_stops": lambda: near(lost(level=0.2 * 2**-1.35), 8 * 0.75 / 2.6, 0.02),
+    # Half as well lit as where it begins to be dark: half of the three quarters that the dark takes.
+    "RANKING.dim": lambda: near(100 - lost(level=0.2 * 2 ** -(0.6 + 2.6 * 0.65)), (100 - 8 * 0.65) * 0.625, 0.005),
     "RANKING.blown": lambda: near(lost(clipped=0.05), 8 / 5),
     "RANKING.spoilt": lambda: near(ranked(replace(GOOD, clipped=1.0))[0].score, 92 / 4),
     # Half way between the two: half of the three quarters that blur takes.
@@ -186,8 +215,8 @@ SCENARIOS: dict[str, Scenario] = {
     "RANKING.as_sharp": lambda: near(behind(sharp=0.0825), 1.25 * (38 * 0.175 / 2 + 4 / 2)),
     # Both are sharp for the shoot, one of them half as sharp as the other.
     "RANKING.beside": lambda: near(100 - ranked(GOOD, replace(GOOD, sharp=0.2))[0].score, 1.25 * (38 * 0.25 + 4)),
-    # 0.85 stops below the other frame are half of what may be lost: 0.3 of exposure, and half of the peak.
-    "RANKING.darker": lambda: near(100 - ranked(*_LIT)[0].score, 1.25 * (8 * 0.3 + 4 / 2), 0.02),
+    # 0.85 stops below the other frame are half of what may be lost: 0.25 of exposure, and half of the peak.
+    "RANKING.darker": lambda: near(100 - ranked(*_LIT)[0].score, 1.25 * (8 * 0.25 + 4 / 2), 0.02),
     # Half a leap at the end of a burst is worth as much as the middle.
     "RANKING.leap_from": lambda: near(ranked(replace(GOOD, leap=0.085), GOOD, GOOD)[0].score, 98, 0.001),
     "RANKING.leap": lambda: near(ranked(replace(GOOD, leap=0.085), GOOD, GOOD)[0].score, 98, 0.001),
@@ -208,10 +237,11 @@ SCENARIOS: dict[str, Scenario] = {
     "RANKING.said_ball": lambda: turns(lambda part: says("ball", ball=part), 0.5),
     "RANKING.said_cut": lambda: turns(lambda whole: not says("cut by", whole=whole), 0.775),
     "RANKING.said_small": lambda: turns(lambda size: not says("small in the frame", size=size), 0.3),
-    "RANKING.said_badly_exposed": lambda: turns(lambda part: "dark" not in badly_exposed(part), 0.4, by=0.05),
+    "RANKING.said_badly_exposed": lambda: turns(lambda part: "out" not in ranked(_burnt(part))[0].why, 0.4, by=0.05),
+    "RANKING.said_dark": lambda: turns(lambda part: "too dark" not in badly_exposed(part), 0.5, by=0.05),
     "RANKING.sharper": lambda: turns(lambda ratio: says_beside("sharper", sharp=0.1 / ratio), 1.05, by=0.02),
-    # Of the 8 points for exposure six tenths are lost beside a better lit frame, over half a stop beyond 0.6.
-    "RANKING.exposed": lambda: turns(lambda off: says_beside("exposed", level=0.2 * 2 ** -(0.6 + off * 0.5 / 4.8)), 1),
+    # Of the 8 points for exposure half are lost beside a better lit frame, over half a stop beyond 0.6.
+    "RANKING.exposed": lambda: turns(lambda off: says_beside("exposed", level=0.2 * 2 ** -(0.6 + off * 0.5 / 4)), 1),
     "RANKING.said_blown": lambda: turns(lambda share: says("blown out", level=0.01, clipped=share), 0.08),
 }
 
