@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator
-from contextlib import nullcontext
+from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import cv2
 import pytest
 
 from tests.signals import as_in_a_terminal
+
+if TYPE_CHECKING:
+    from pipeline.workers.executors import Executor, WorkChoice
 
 SHARED = Path(__file__).resolve().parents[2] / "shared"
 
@@ -39,13 +43,19 @@ def _own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
 
 
 @pytest.fixture(scope="session", autouse=True)
-def _one_worker_is_this_process() -> Iterator[None]:
-    """Where a test calls a command in its own process with --workers 1: starting a worker costs a second each time."""
+def _work_in_this_process() -> Iterator[None]:
+    """Where a test calls a command in its own process without --workers, or with one: starting a worker costs a second
+    of processor time each time, as many as there are cores. Tests of the workers themselves ask for two."""
     from pipeline.workers.executors import WorkChoice
 
     real = WorkChoice.open
+
+    def here(self: WorkChoice) -> AbstractContextManager[Executor | int]:
+        apart = self.processes > 1 or self.cluster or self.frame_limit is not None
+        return real(self) if apart else nullcontext(1)
+
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(WorkChoice, "open", lambda self: nullcontext(1) if self.processes == 1 else real(self))
+        patch.setattr(WorkChoice, "open", here)
         yield
 
 

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import re
 import shlex
-from contextlib import nullcontext
 from pathlib import Path
 
 import pytest
 
 from pipeline.shoot.gather import gather
-from pipeline.workers import executors
 from tests.engine.tables.test_prepare import night, photograph
 from tests.engine.test_run import evencourt
 
@@ -28,9 +26,6 @@ def commands() -> list[list[str]]:
 def test_the_evening_takes_at_most_eight_commands_and_each_works(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(
-        executors.WorkChoice, "open", lambda self: nullcontext(1)
-    )  # four small pictures cost less than processes
     # A card is a disk of its own; a folder that stands for it here is not.
     monkeypatch.setattr(gather, "_share_disk", lambda card, target: False)
     night(tmp_path / "CARD1" / "DCIM" / "100EVENC")
