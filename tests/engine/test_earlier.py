@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -16,6 +17,7 @@ from pipeline.errors import InputError
 RECIPE = (
     "recipe: 1\nsteps:\n  - decode:\ndeliveries:\n  web:\n    - resize: {long_edge: 96}\n    - caption:\n    - save:\n"
 )
+BURST = HALL_T.bursts[0]
 
 
 def run(*arguments: object) -> tuple[int, str]:
@@ -27,7 +29,7 @@ def run(*arguments: object) -> tuple[int, str]:
 def night(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with six frames, a recipe, and OUT of their run."""
     folder = tmp_path_factory.mktemp("night")
-    write_demo(folder / "shoot", hall=HALL_T, width=240, height=160)
+    write_demo(folder / "shoot", hall=replace(HALL_T, bursts=(BURST,)), width=240, height=160)
     for path in sorted((folder / "shoot").glob("*.dng"))[6:]:
         path.unlink()
     (folder / "shoot" / "frames.csv").unlink()
@@ -83,7 +85,7 @@ def test_files_that_have_changed_since_they_were_delivered_are_counted(delivered
 def test_another_shoot_is_refused(delivered: tuple[Path, Path, Path], tmp_path: Path) -> None:
     recipe, _, out = delivered
     other = tmp_path / "other"
-    write_demo(other, hall=HALL_T, seed=5, width=270, height=180)
+    write_demo(other, hall=replace(HALL_T, bursts=(BURST,)), seed=5, width=270, height=180)
     result = CliRunner().invoke(app.app, [str(a) for a in ("run", recipe, other, "--out", out, "--workers", 1)])
     assert isinstance(result.exception, InputError)
     assert "another shoot" in str(result.exception) and "--out" in str(result.exception)
@@ -99,9 +101,11 @@ def test_a_shoot_that_moved_goes_on(delivered: tuple[Path, Path, Path], tmp_path
 
 
 def test_verify_knows_another_shoot(delivered: tuple[Path, Path, Path], tmp_path: Path) -> None:
+    """Frames of the same names that were taken at other times."""
     _, _, out = delivered
     assert run("verify", out, "--render", 2)[0] == 0
-    write_demo(tmp_path / "other", width=240, height=160)
+    later = replace(BURST, start=BURST.start + 60)
+    write_demo(tmp_path / "other", hall=replace(HALL_T, bursts=(later,)), width=240, height=160)
     status, output = run("verify", out, "--render", 2, "--shoot", tmp_path / "other")
     assert status == 1
     assert "is it the right shoot folder" in output.replace("\n", " ")
