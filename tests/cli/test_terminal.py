@@ -13,7 +13,7 @@ import pytest
 
 from pipeline.cli import console
 from pipeline.cli.console import clean
-from pipeline.cli.look.inspect import _print_table
+from pipeline.cli.look.tables import print_table
 from tests.golden import write_shoot
 
 # ECMA-48 (escape and control sequences) and Unicode Standard Annex 9 (what turns the direction of a line).
@@ -50,10 +50,41 @@ def test_a_long_name_in_a_narrow_table_is_whole(
 ) -> None:
     """As in inspect; what is cut off could be several frames."""
     monkeypatch.setattr(console.out_console, "width", 30)
-    _print_table("", ("frames", "time"), [["holiday_2026_card2_0001", "2026-02-14 19:30:00"]])
+    print_table("", ("frames", "time"), [["holiday_2026_card2_0001", "2026-02-14 19:30:00"]])
     shown = capsys.readouterr().out
     cells = "".join(line.partition("2026-02-14 ")[0].strip() for line in shown.splitlines()[1:])
     assert cells == "holiday_2026_card2_0001" and "2026-02-14 19:30:00" in shown
+
+
+BURSTS = ("burst", "frames", "camera", "time", "ISO", "shutter", "zone", "in the dark phase")
+NOISE = ("camera", "ISO", "frames", "grain at middle grey", "against other ISOs", "")
+TOO_FEW = "too few frames: judged by other ISOs"
+
+
+@pytest.mark.parametrize("width", [80, 100, 120])
+@pytest.mark.parametrize(
+    ("columns", "row", "folded"),
+    [
+        (BURSTS, ["12", "CRW_0112 (1)", "3", "2021-03-26 21:14:40", "12800", "1/1000", "3", "4 of 6"], 0),
+        (BURSTS, ["12", "TH1_0015 .. TH1_0020 (6)", "3", "2021-03-26 21:14:40", "50", "1/6", "3", "4 of 6"], 1),
+        (BURSTS[:2] + BURSTS[3:], ["5", "TH1_0015 .. TH1_0020 (6)", "19:57:10", "12800", "1/1000", "1", ""], 0),
+        (NOISE, ["Evencourt Test Camera", "12800", "6", "17.5%", "+7%", TOO_FEW], 5),
+    ],
+)  # fmt: skip
+def test_headings_give_way_before_cells(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str],
+    width: int, columns: tuple[str, ...], row: list[str], folded: int,
+) -> None:  # fmt: skip
+    """At 80 characters only the longest text is folded, between words; at 120 none is."""
+    monkeypatch.setattr(console.out_console, "width", width)
+    print_table("", columns, [row])
+    lines = capsys.readouterr().out.splitlines()
+    assert all(len(line) <= width for line in lines)
+    cells = [cell for k, cell in enumerate(row) if k != folded or width == 120]
+    (shown,) = (line for line in lines if f" {row[1]} " in line or f" {row[2]} " in line)
+    assert all(cell in shown for cell in cells), shown
+    words = {word for line in lines for word in line.split()}
+    assert words == {word for cell in (*columns, *row) for word in cell.split()}
 
 
 def test_clean_bounds_a_line() -> None:
@@ -116,8 +147,8 @@ def test_a_shoot_that_means_harm(shoot: Path, tmp_path: Path, command: str) -> N
         "run": ("run", "recipes/overnight-web.yaml", shoot, "--out", out),
         "captions": ("captions", shoot, "--out", tmp_path / "t\x1b.csv"),
     }[command]  # fmt: skip
-    kept = ("--cache", tmp_path / "cache")
-    done = evencourt(*map(os.fsencode, (*words, *kept)), LC_ALL="C", PYTHONUTF8="0", PYTHONIOENCODING="ascii:strict")
+    one = ("--cache", tmp_path / "cache", "--workers", "1")
+    done = evencourt(*map(os.fsencode, (*words, *one)), LC_ALL="C", PYTHONUTF8="0", PYTHONIOENCODING="ascii:strict")
     text = (done.stdout + done.stderr).decode()
     assert done.returncode in (1, 2) and not acting(text), text
     assert "Traceback" not in text and "unexpected" not in text

@@ -6,10 +6,8 @@ import re
 from collections.abc import Sequence
 from pathlib import Path
 
-from rich.markup import escape
-from rich.table import Column, Table
-
-from pipeline.cli.console import clean, out_console, say
+from pipeline.cli.console import say
+from pipeline.cli.look.tables import print_table
 from pipeline.engine.hall.picture import picture as drawn
 from pipeline.errors import InputError
 from pipeline.light.hall.findings import Finding, HallFindings
@@ -30,19 +28,13 @@ def shutter_of(text: str) -> float:
 
 def print_findings(findings: Sequence[Finding]) -> None:
     """One row each: what, whether it costs pictures, the sentence, and below all how each was measured."""
-    table = Table(
-        Column("about", no_wrap=True), Column("", no_wrap=True), Column("what the frames say"), box=None,
-        title="the hall", title_justify="left",
-    )  # fmt: skip
+    told = [[one.about, _SIGNS[one.verdict], one.text] for one in findings]
+    print_table("the hall", ("about", "", "what the frames say"), told)
     ways: dict[str, list[str]] = {}
     for one in findings:
-        table.add_row(escape(one.about), _SIGNS[one.verdict], escape(clean(one.text)))
         if one.about not in ways.setdefault(one.how, []):
             ways[one.how].append(one.about)
-    out_console.print(table)
-    say("how it was measured")
-    for how, about in ways.items():
-        say(f" {', '.join(about)}: {how}")
+    print_table("how it was measured", ("", ""), [[", ".join(about), how] for how, about in ways.items()])
 
 
 def refuse_picture(path: Path, shoot: Path) -> None:

@@ -8,13 +8,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import typer
-from rich.markup import escape
-from rich.table import Column, Table
 
 from pipeline.cli.cache import CacheChoice, open_cache
-from pipeline.cli.console import clean, note, out_console, progress, some
+from pipeline.cli.console import note, progress, some
 from pipeline.cli.look.hall import print_findings, refuse_picture, write_picture
 from pipeline.cli.look.light_words import LightWords, light_words
+from pipeline.cli.look.tables import print_table
 from pipeline.cli.models import with_models
 from pipeline.engine.hall.gather import hall_findings
 from pipeline.engine.hall.known import look_at
@@ -39,7 +38,6 @@ _SOFT_ISO = 12800
 _MOST_CAMERAS = 24  # lines of the table: folders may stand for cameras that tell no serial number
 _MOST_ZONES = 8  # lines: a mixed folder has a zone for nearly every burst
 _MOST_NOTES = 100  # that are printed; no other place has them
-_TIMES = ("time", "first", "last")  # columns that are kept on one line
 
 
 @dataclass(frozen=True)
@@ -72,13 +70,16 @@ def inspect_shoot(
         with progress() as report:
             measured_frames = measure_shoot(store, read, workers, report)
         found = inspect_text(store, read, measured_frames, workers, wanted)
+    several = len(found.cameras) > 1  # then each has a number, by which its bursts are told
     columns = ("camera", "in clocks", "frames", "first", "last", *(["corrected by"] if read.added else []))
-    _print_table("", columns, found.cameras)
-    of_camera = ["camera"] if len(found.cameras) > 1 else []
+    print_table("", ("no.", *columns) if several else columns, found.cameras)
+    of_camera = ["camera"] if several else []
     columns = ("burst", "frames", *of_camera, "time", "ISO", "shutter", "zone", "in the dark phase")
-    _print_table("", columns, found.bursts)
-    _print_table("light", ("zone", "seen in", "frames", "colour", "level", "flicker"), found.zones)
-    _print_table("noise", HEADINGS, found.noise)
+    print_table("", columns, found.bursts)
+    print_table(
+        "light, as EV at ISO 100 and lx", ("zone", "seen in", "frames", "colour", "EV", "lx", "flicker"), found.zones
+    )
+    print_table("noise", HEADINGS, found.noise)
     if found.hall is not None:
         print_findings(found.hall.findings)
     if picture is not None:
@@ -86,17 +87,6 @@ def inspect_shoot(
     some(note, lines_by_kind(found.notes, (frame.name for frame in read.frames)), "note", most=_MOST_NOTES)
     if any(s.error for s in measured_frames):
         raise typer.Exit(1)
-
-
-def _print_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-    if not rows:
-        return
-    # A long name goes on in the next line: what is cut off could be several frames.
-    headings = [Column(name, no_wrap=name in _TIMES, overflow="fold") for name in columns]
-    table = Table(*headings, box=None, title=title or None, title_justify="left")
-    for row in rows:
-        table.add_row(*(escape(clean(cell)) for cell in row))
-    out_console.print(table)
 
 
 def inspect_text(
@@ -142,7 +132,7 @@ def _largest(zones: list[list[str]]) -> list[list[str]]:
     by_frames = sorted(range(len(zones)), key=lambda at: -int(zones[at][2]))
     shown, rest = sorted(by_frames[: _MOST_ZONES - 1]), by_frames[_MOST_ZONES - 1 :]
     frames = sum(int(zones[at][2]) for at in rest)
-    return [*(zones[at] for at in shown), [f"and {len(rest)} more", "", str(frames), "", "", ""]]
+    return [*(zones[at] for at in shown), [f"and {len(rest)} more", "", str(frames), *[""] * (len(zones[0]) - 3)]]
 
 
 @contextmanager
@@ -153,27 +143,31 @@ def _costs(what: str, failed: list[str]) -> Iterator[None]:
 
 
 def _cameras(shoot: Shoot) -> list[list[str]]:
-    """Each camera with what `clocks` may call it: the end of its serial number stays on this screen."""
+    """Each camera with what `clocks` may call it: the end of its serial number stays on this screen. Numbered where
+    there are several."""
     rows = []
-    for body in bodies(shoot.frames):
+    everybody = bodies(shoot.frames)
+    for number, body in enumerate(everybody, 1):
         first, last = body.first, body.last
         same_day = first is not None and last is not None and first.date() == last.date()
         begins = f"{first:%Y-%m-%d %H:%M:%S}" if first else "no time"
         ends = "" if last is None else f"{last:%H:%M:%S}" if same_day else f"{last:%Y-%m-%d %H:%M:%S}"
-        rows.append([body.model or "unknown", body.key if first else "", str(len(body.frames)), begins, ends])
+        of_several = [str(number)] if len(everybody) > 1 else []
+        key = "" if not first else "its name" if body.key == body.model else body.key
+        rows.append([*of_several, body.model or "unknown", key, str(len(body.frames)), begins, ends])
         if shoot.added:
             added = sorted({shoot.added[frame.name] for frame in body.frames if frame.name in shoot.added})
             rows[-1].append(", ".join(f"{seconds:+.10g} s" for seconds in added))
     left = len(rows) - _MOST_CAMERAS
-    return rows if left <= 0 else [*rows[:_MOST_CAMERAS], [f"and {left} more", *[""] * (len(rows[0]) - 1)]]
+    return rows if left <= 0 else [*rows[:_MOST_CAMERAS], ["", f"and {left} more", *[""] * (len(rows[0]) - 2)]]
 
 
 def _bursts(shoot: Shoot, words: LightWords | None) -> list[list[str]]:
-    """A row a burst: with the camera where there are several, and the date where there is more than one."""
+    """A row a burst: with the number of its camera where there are several, and the date where there are."""
     by_name = {f.name: f for f in shoot.frames}
     everybody = bodies(shoot.frames)
-    called = [(body, body.name if body.key else body.model or "unknown") for body in everybody]
-    cameras = {frame.name: name for body, name in called for frame in body.frames} if len(everybody) > 1 else {}
+    numbered = enumerate(everybody, 1) if len(everybody) > 1 else ()
+    cameras = {frame.name: str(number) for number, body in numbered for frame in body.frames}
     days = {f.exif.time.date() for f in shoot.frames if f.exif.time}
     written = "%H:%M:%S" if len(days) == 1 else "%Y-%m-%d %H:%M:%S"
     rows = []

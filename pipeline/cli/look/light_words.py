@@ -20,7 +20,7 @@ from pipeline.types import F64, Frame
 
 @dataclass(frozen=True)
 class LightWords:
-    """zones: rows (zone, scenes, frames, light, level, flicker); of: frame -> (zone, dark)."""
+    """zones: rows (zone, scenes, frames, light, EV, lx, flicker); of: frame -> (zone, dark)."""
 
     zones: list[list[str]]
     of: Mapping[str, tuple[int, bool]]
@@ -43,7 +43,7 @@ def light_words(
         rows.append([
             str(number + 1), and_more([light.scenes[i].names[0] for i in members]),
             str(int((lamps.zone == number).sum())), _colour(light, members, balances, daylight),
-            _level(light, members, by_name), _percent(lamps.flicker[number]) if several else "",
+            *_level(light, members, by_name), _percent(lamps.flicker[number]) if several else "",
         ])  # fmt: skip
     of = {n: (int(z) + 1, bool(d)) for n, z, d in zip(lamps.names, lamps.zone, lamps.dark, strict=True)}
     return LightWords(rows, of)
@@ -67,8 +67,8 @@ def _colour(
     return describe(xy) if xy is not None else "no colour that a lamp has"
 
 
-def _level(light: ShootLight, members: Sequence[int], by_name: Mapping[str, Frame]) -> str:
-    """Light value at ISO 100 and the illuminance that goes with it, from the settings and the mean of the pictures."""
+def _level(light: ShootLight, members: Sequence[int], by_name: Mapping[str, Frame]) -> list[str]:
+    """Light value at ISO 100, and lx that go with it, from the settings and the mean of the pictures."""
     values = []
     for i in members:
         e = by_name[light.scenes[i].names[0]].exif
@@ -76,6 +76,6 @@ def _level(light: ShootLight, members: Sequence[int], by_name: Mapping[str, Fram
             value = light_value(e.iso, e.exposure_time, e.f_number)
             values.append(value + float(light.scenes[i].level[1] - np.log2(GREY)))
     if not values:
-        return "settings unknown"
+        return ["not known", ""]
     value = float(np.median(values))
-    return f"EV {value:.1f} at ISO 100, about {round(LUX * 2.0**value, -1):.0f} lx"
+    return [f"{value:.1f}", f"{round(LUX * 2.0**value, -1):.0f}"]
