@@ -101,6 +101,8 @@ class Image:
     part        where the pixels lie in the frame, if only some of it was decoded; None: they are all of it
     curve       strength of the contrast that a camera had put on a finished picture: decode took it out, tone puts it
                 back (imaging.camera_curve); 0: none
+    cut_darks   the brightest of a pixel's channels, in parts of saturation, up to which its colour is not known, as the
+                camera cut off its darks (imaging.raw.cut_darks); balance makes it grey. 0: nothing was cut off
     """
 
     pixels: F32
@@ -112,6 +114,7 @@ class Image:
     part: Part | None = None
     warp: Callable[[F32], F32] | None = None
     curve: float = 0.0
+    cut_darks: float = 0.0
 
     @property
     def place(self) -> Part:

@@ -136,7 +136,8 @@ def answers(some: Sequence[Case], hall: bool) -> tuple[F64, list[bool]]:
     every, whites, seen = table_of(plain), [], []
     for case in some:
         votes = agree_on_white(case.place[None], [case.whites], np.zeros((1, 2)), True)
-        found = cast.warm_cast(case.whites, case.histogram, tables.get(part.get(case.group, -1), every))
+        table = tables.get(part.get(case.group, -1), every)
+        found = cast.warm_cast(case.whites, case.histogram, table, exposed=hall)
         whites.append(cast.without_cast(votes, case.place[None], [found], [hall], [case.whites])[0].white)
         seen.append(found is not None)
     return np.array(whites), seen
@@ -144,7 +145,7 @@ def answers(some: Sequence[Case], hall: bool) -> tuple[F64, list[bool]]:
 
 def report(some: Sequence[Case]) -> Iterator[str]:
     """Lines of the study."""
-    (unknown, seen), (lit, _) = answers(some, False), answers(some, True)
+    (unknown, guessed), (lit, seen) = answers(some, False), answers(some, True)
     put = np.array([c.put for c in some])
 
     def left(white: F64, of: np.ndarray) -> str:
@@ -154,14 +155,15 @@ def report(some: Sequence[Case]) -> Iterator[str]:
     for kind in dict.fromkeys(c.kind for c in some):
         for lamp, share in dict.fromkeys((c.lamp, c.share) for c in some):
             of = np.array([(c.kind, c.lamp, c.share) == (kind, lamp, share) for c in some])
-            casts = float(np.array(seen)[of].mean())
+            casts = [float(np.array(which)[of].mean()) for which in (guessed, seen)]
             if not lamp:
-                moved = [float((np.hypot(*unknown[of].T) > far).mean()) for far in (0.1, 0.2)]
-                yield (f"{kind}: {of.sum()} pictures, none put on: cast seen {casts:.1%}, moved by more than "
-                       f"0.1 {moved[0]:.1%}, 0.2 {moved[1]:.1%}")  # fmt: skip
+                moved = [[float((np.hypot(*w[of].T) > far).mean()) for far in (0.2, 0.5)] for w in (unknown, lit)]
+                yield (f"{kind}: {of.sum()} pictures, none put on: cast seen {casts[0]:.1%}, moved by more than 0.2 "
+                       f"{moved[0][0]:.1%}, 0.5 {moved[0][1]:.1%}; in a hall seen {casts[1]:.1%}, moved "
+                       f"{moved[1][0]:.1%}, {moved[1][1]:.1%}")  # fmt: skip
                 continue
-            yield (f"{kind} {lamp:7s}{share:.1f}: {np.hypot(*put[of][0]):.2f}, seen {casts:4.0%}, left "
-                   f"{left(unknown, of)}; in a hall {left(lit, of)}")  # fmt: skip
+            yield (f"{kind} {lamp:7s}{share:.1f}: {np.hypot(*put[of][0]):.2f}, seen {casts[0]:4.0%}, left "
+                   f"{left(unknown, of)}; in a hall seen {casts[1]:4.0%}, left {left(lit, of)}")  # fmt: skip
 
 
 def write(some: Sequence[Case], say: Callable[[str], None] = print) -> None:

@@ -21,7 +21,17 @@ import numpy as np
 from pipeline.imaging import level, manhattan, resample, sharpness, tone
 from pipeline.imaging.denoise import block_wiener, cells, denoise, edges, picture_noise, picture_noise_pool
 from pipeline.imaging.learned import settle, tiles, web
-from pipeline.imaging.raw import defects, greens, mosaic, noise, noise_pool, residual_demosaic, row_noise, window
+from pipeline.imaging.raw import (
+    cut_darks,
+    defects,
+    greens,
+    mosaic,
+    noise,
+    noise_pool,
+    residual_demosaic,
+    row_noise,
+    window,
+)
 from pipeline.light import (
     cast,
     flicker,
@@ -79,6 +89,7 @@ from tests.constants_light import (
 )
 from tests.constants_mains import of_lamp_flicker, of_mains, of_row_wave
 from tests.constants_raw import (
+    of_cut_darks,
     of_defects,
     of_greens,
     of_mosaic,
@@ -242,6 +253,7 @@ TOPICS = {
             "black": "a frame that is nowhere brighter than a millionth shows nothing, at whatever exposure",
         },
     ),
+    "cut darks": Topic(cut_darks, "CUT_DARKS", of_cut_darks),
     "window": Topic(window, "WINDOW", of_window),
     "greens": Topic(greens, "GREENS", of_greens),
     "residual demosaic": Topic(residual_demosaic, "RESIDUAL", of_residual_demosaic),

@@ -15,12 +15,22 @@ from numpy.typing import NDArray
 from pipeline.errors import FrameError
 from pipeline.imaging.geometry import Box
 from pipeline.imaging.orientation import Orientation
-from pipeline.imaging.raw import defects, greens, mosaic, noise, noise_pool, residual_demosaic, row_noise, window
+from pipeline.imaging.raw import (
+    cut_darks,
+    defects,
+    greens,
+    mosaic,
+    noise,
+    noise_pool,
+    residual_demosaic,
+    row_noise,
+    window,
+)
 from pipeline.imaging.raw.defects import Candidates
 from pipeline.imaging.raw.noise import NoiseStatistics, Sensor
 from pipeline.imaging.raw.noise_pool import CameraNoise, IsoLine, Pool
 from pipeline.imaging.raw.row_noise import RowNoise
-from pipeline.types import F32, F64, Noise
+from pipeline.types import F32, F64, Domain, Image, Noise
 
 _A, _B = 1.6e-3, 1.6e-5
 _NOISE = Noise(np.full(3, _A), np.full(3, _B))
@@ -323,3 +333,21 @@ def of_greens() -> Iterator[float]:
             own = ((counts - np.float32(64)) / np.float32(4031)).astype(np.float32)
             greens.level_greens(own, share, 0, 0)
             yield from (1e4 * own[1::24, ::26]).ravel().tolist()
+
+
+def of_cut_darks() -> Iterator[float]:
+    """Mosaics with more or less of them dark, more or less of that cut off; what becomes of darks."""
+    pattern = np.array([[1, 0], [2, 1]])
+    for share in np.linspace(0.02, 0.12, 24):
+        plane = np.full((200, 200), 100, np.uint16)
+        dark = plane[: int(200 * share) * 2]
+        dark[:] = np.arange(200)[None, :] // 40 + 2
+        for some in range(2, 60, 2):
+            ended = dark.copy()
+            ended[1::2, : 2 * some : 2] = 0
+            plane[: len(dark)] = ended
+            yield cut_darks.cut_level(plane, pattern, np.zeros(3), np.full(3, 255.0))
+            yield cut_darks.cut_level(plane, pattern, np.zeros(3), np.full(3, 80.0))
+    ramp = np.outer(np.linspace(0.01, 0.1, 40), [1, 0.5, 0.2]).astype(np.float32)[None]
+    image = Image(ramp, Domain.CAMERA, Noise(np.zeros(3), np.zeros(3)), np.ones(3), np.eye(3), cut_darks=0.03)
+    yield from cut_darks.grey_darks(image, image).pixels[0, :, 0].tolist()

@@ -18,6 +18,9 @@ class BlankConstants:
     cells: int = 32  # along the longer side, whose means are judged: noise averages out
     nearly_all: float = 0.95  # share of the cells
     black: float = 0.002  # of saturation, 9 stops below it: a hall exposed three stops too little is above
+    black_finished: float = (
+        0.004  # the same of a finished picture, code 13 of 255: its camera's curve left nothing there
+    )
     full: float = 0.97  # of saturation, above which a channel is clipped
     channels: int = 2  # clipped ones that burn a pixel out: a wood floor under tungsten clips red and keeps its grain
     even: float = 0.01  # relative: everywhere the same, as where a file's levels are misread; a wall has shading
@@ -37,7 +40,7 @@ class Blank(IntEnum):
 
 _NOTICES = {
     Blank.NO: "",
-    Blank.CLIPPED: "nearly all of it is clipped (a flash, or far too long an exposure): there is no picture to save",
+    Blank.CLIPPED: "nearly all of it is clipped (a flash, or far too long an exposure): see whether it shows anything",
     Blank.BLACK: "nearly all of it is black (lens cap on, shutter or flash that did not fire?)",
     Blank.EVEN: "it is one even tone from edge to edge: look at it, and at the file in the camera's own program",
 }
@@ -68,7 +71,8 @@ def blank(image: Image) -> Blank:
     if float((clipped > 0.5).mean()) >= BLANK.nearly_all:
         return Blank.CLIPPED
     cells = cv2.resize(shares, size, interpolation=cv2.INTER_AREA)
-    if float((cells.mean(axis=2) < BLANK.black).mean()) >= BLANK.nearly_all:
+    black = BLANK.black_finished if image.is_finished else BLANK.black
+    if float((cells.mean(axis=2) < black).mean()) >= BLANK.nearly_all:
         return Blank.BLACK
     low, high = np.quantile(cells.reshape(-1, 3), [0.02, 0.98], axis=0)
     even = (high - low <= BLANK.even * np.maximum(high, BLANK.black)).all()

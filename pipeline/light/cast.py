@@ -38,6 +38,8 @@ class CastConstants:
     rare: float = 0.05  # share of finished pictures that are taken to have one: their cameras have balanced them
     sure: float = 0.9  # how probable a cast must be
     likely: float = 0.7  # the same where nothing that may be white is anything but warm:
+    unknown: float = 0.99  # and either way where the exposure is not known: such files are of all kinds, and flowers,
+    # fur and low suns that fill a frame look like a lamp
     warm: float = 0.25  # chroma from which a candidate is, and
     bright: float = 0.9  # share of them by score that has to be
     near: float = 0.5  # chroma from the likeliest cast within which what may be white tells more exactly
@@ -80,11 +82,14 @@ def _casts(of: CastConstants) -> tuple[F64, F64]:
 
 
 def warm_cast(
-    whites: Sequence[Candidate], chroma_histogram: NDArray[Any] | Folded, natural: F64 | None = None
+    whites: Sequence[Candidate],
+    chroma_histogram: NDArray[Any] | Folded,
+    natural: F64 | None = None,
+    exposed: bool = True,
 ) -> F64 | None:
     """The white (2,), log chroma against daylight, that one finished picture shows under a strong and sure warm cast;
     None where there is none. whites  the candidates, best first; chroma_histogram  as of palette.histogram;
-    natural  as `natural_colours`, which it is otherwise
+    natural  as `natural_colours`, which it is otherwise; exposed  its exposure is known, and not of the sun
 
     Where the likeliest cast lies its own white is looked for: the mean of the candidates near it by score. Cameras bend
     the brightest red most, and paper is bluer than cloth: by the best one alone, often the brightest, all others turn
@@ -106,7 +111,8 @@ def warm_cast(
     is_cast = np.arange(len(share)) // len(_ACROSS) * CAST.step >= CAST.weakest
     sure = float(share[is_cast].sum())
     warm = sum(w.score for w in whites if w.chroma @ _WARM > CAST.warm)
-    if sure < (CAST.likely if warm >= CAST.bright * sum(w.score for w in whites) else CAST.sure):
+    needed = CAST.likely if warm >= CAST.bright * sum(w.score for w in whites) else CAST.sure
+    if sure < (needed if exposed else max(needed, CAST.unknown)):
         return None
     likeliest = (share[is_cast] @ tried[is_cast]) / sure
     near = [w for w in whites if np.hypot(*(w.chroma - likeliest)) < CAST.near]
@@ -172,6 +178,11 @@ def in_hall(of: CameraFacts) -> bool:
     that is not known."""
     value = light_value(of)
     return value is not None and CAST.hall <= value < CAST.outdoors
+
+
+def unexposed(of: CameraFacts) -> bool:
+    """Whether a frame does not say how it was exposed."""
+    return light_value(of) is None
 
 
 def outdoors(of: CameraFacts) -> bool:

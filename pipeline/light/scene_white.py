@@ -137,11 +137,13 @@ def votes_of(
     measured: Mapping[str, HasBalances],
     outdoors: Collection[str] = (),
     halls: Collection[str] = (),
+    unexposed: Collection[str] = (),
 ) -> list[Vote]:
     """White as the pictures and the cameras suggest it, for every scene. Only those that are proven to show the same
     surfaces have a say in each other's: light that is alike says nothing of another hall, or of a test shot at home.
 
-    outdoors  frames lit by the sun or sky: their warmth is no cast; halls  frames exposed for a lit hall
+    outdoors  frames lit by the sun or sky: their warmth is no cast; halls  frames exposed for a lit hall;
+    unexposed  frames whose exposure is not known
     """
     cameras = np.array([_camera_white([measured[n] for n in _few(scene.names)]) for scene in light.scenes])
     result = [Vote(np.zeros(2), 0.0)] * len(light.scenes)
@@ -152,7 +154,12 @@ def votes_of(
         votes = agree_on_white(light.chromaticities[members], found, cameras[members], own)
         if own:
             scenes = [light.scenes[i] for i in members]
-            casts = [None if s.names[0] in outdoors else warm_cast(s.whites, s.chroma_histogram) for s in scenes]
+            casts = [
+                None
+                if s.names[0] in outdoors
+                else warm_cast(s.whites, s.chroma_histogram, exposed=s.names[0] not in unexposed)
+                for s in scenes
+            ]
             lit = [s.names[0] in halls for s in scenes]
             votes = without_cast(votes, light.chromaticities[members], casts, lit, found)
         for index, vote in zip(members, votes, strict=True):

@@ -178,7 +178,7 @@ def solve(context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalancePa
     How a white is carried from a reference to other frames: light.palette, after Barron, "Convolutional Color
     Constancy", ICCV 2015 (a change of light shifts the log-chroma histogram).
     """
-    from pipeline.light.cast import in_hall, outdoors
+    from pipeline.light.cast import in_hall, outdoors, unexposed
     from pipeline.light.hall.remembered import hall_proofs, whites_of_memory
     from pipeline.light.scene_white import SceneWhite, WhiteSource, reference_maps, votes_of
 
@@ -189,8 +189,8 @@ def solve(context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalancePa
         return _as_shot(context)
     light = context.light()
     context = _as_decoded(context)
-    sunlit, lit = ({f.name for f in context.frames if where(f.exif)} for where in (outdoors, in_hall))
-    votes = votes_of(light, context.measured, sunlit, lit)
+    kinds = ({f.name for f in context.frames if of_kind(f.exif)} for of_kind in (outdoors, in_hall, unexposed))
+    votes = votes_of(light, context.measured, *kinds)
     notices: list[str] = []
     maps: dict[int, WhiteMap] = {}
     remembered: dict[int, SceneWhite] = {}
@@ -221,7 +221,7 @@ def solve(context: SolveContext[WhiteBalanceMeasurement], params: WhiteBalancePa
     doubts = {
         name: _CAST if whites[index].cast else _UNSURE.format(_stays(context.measured[name]))
         for index, scene in enumerate(light.scenes)
-        if whites[index].source is WhiteSource.GRAY_WORLD and whites[index].sure < RULES.unsure
+        if whites[index].cast or (whites[index].source is WhiteSource.GRAY_WORLD and whites[index].sure < RULES.unsure)
         for name in scene.names
     }
     doubts |= {
@@ -367,11 +367,14 @@ def _certainty_notices(light: ShootLight, whites: Sequence[SceneWhite]) -> list[
 
 def apply(image: Image, params: WhiteBalanceParams, context: ApplyContext[WhiteBalanceSolution]) -> Image:
     """Multiply the channels and rebuild clipped ones, camera-linear; the light's matrix replaces the camera's."""
+    from pipeline.imaging.raw.cut_darks import grey_darks
+
     solution = context.solution
     if solution is None:
         return image
     balanced = apply_gain_map(image, solution.stops, Orientation(context.frame.exif.orientation))
-    return balanced if solution.matrix is None else replace(balanced, to_working=solution.matrix)
+    lit = balanced if solution.matrix is None else replace(balanced, to_working=solution.matrix)
+    return grey_darks(lit, image)
 
 
 def in_words(solution: WhiteBalanceSolution) -> str:
@@ -381,7 +384,7 @@ def in_words(solution: WhiteBalanceSolution) -> str:
 
 STEP: Step[WhiteBalanceParams, WhiteBalanceMeasurement, WhiteBalanceSolution] = Step(
     name="white_balance",
-    version=12,
+    version=13,
     summary="Make neutral things neutral: as shot, gray-world, from reference patches, or fixed multipliers.",
     Params=WhiteBalanceParams,
     place="shared",

@@ -43,6 +43,17 @@ def test_one_even_tone_is_named() -> None:
     assert "even tone" in blank_notice(frame(noisy(0.6, 0.003)))
 
 
+def test_a_finished_picture_of_codes_below_16_is_black_and_a_raw_of_that_light_is_not() -> None:
+    """IEC 61966-2-1: codes 13, 0 and 10 of 255, as a real JPEG of a dark room has them, are 0.004, 0 and 0.003."""
+    dark = np.tile(np.array([0.004, 0.0, 0.003]), (240, 320, 1)) + noisy(0.0, 0.001)
+    of_camera = np.array([[1.7, -0.6, -0.1], [-0.2, 1.6, -0.4], [0.0, -0.5, 1.5]])
+    picture = frame(dark)
+    assert "black" in blank_notice(picture)
+    assert blank_notice(Image(picture.pixels, Domain.CAMERA, NOISE, np.ones(3), of_camera)) == ""
+    dim = noisy(0.01, 0.001)  # code 25
+    assert "black" not in blank_notice(frame(dim))
+
+
 @pytest.mark.parametrize("stops", [0, 1, 2, 3])
 def test_a_dark_hall_is_no_lens_cap(stops: int) -> None:
     """18 % grey of ISO 12232 is 0.18 of full scale; walls of a hall lie at a quarter of it, with noise of high ISO."""

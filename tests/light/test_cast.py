@@ -10,7 +10,16 @@ import numpy as np
 import pytest
 from PIL import Image as Pillow
 
-from pipeline.light.cast import CAST, in_hall, light_value, natural_colours, outdoors, warm_cast, without_cast
+from pipeline.light.cast import (
+    CAST,
+    in_hall,
+    light_value,
+    natural_colours,
+    outdoors,
+    unexposed,
+    warm_cast,
+    without_cast,
+)
 from pipeline.light.neutral import Candidate, Vote
 from pipeline.light.palette import ChromaSamples, histogram, main_chroma
 from pipeline.light.scenes import Scene
@@ -52,6 +61,13 @@ def test_a_likely_cast_needs_that_nothing_white_is_seen() -> None:
     white = lamp_white("A") / 4.5
     assert warm_cast([Candidate(white, 1.0)], room(white)) == pytest.approx(white)
     assert warm_cast([Candidate(np.zeros(2), 1.0), Candidate(white, 1.0)], room(white)) is None
+
+
+def test_where_the_exposure_is_not_known_a_cast_must_be_surer() -> None:
+    """Files without one are of all kinds: a marigold that fills the frame, whose data were lost, was made white."""
+    little, strong = (lamp_white("A") * part for part in (1 / 4.5, 2 / 3))
+    assert warm_cast([Candidate(little, 1.0)], room(little), exposed=False) is None
+    assert warm_cast([Candidate(strong, 1.0)], room(strong), exposed=False) == pytest.approx(strong)
 
 
 def test_white_is_the_mean_of_what_may_be_white_near_the_cast() -> None:
@@ -124,6 +140,7 @@ def test_light_value_of_sun_and_of_a_hall() -> None:
     sun, hall = (CameraFacts(iso=i, exposure_time=t, f_number=n) for n, t, i in ((16, 0.01, 100), (2.8, 0.001, 6400)))
     assert light_value(sun) == pytest.approx(14.6, abs=0.1) and light_value(hall) == pytest.approx(6.9, abs=0.1)
     assert outdoors(sun) and not outdoors(hall) and not outdoors(CameraFacts(iso=100.0))
+    assert not unexposed(hall) and unexposed(CameraFacts(iso=100.0, f_number=2.8))
     candle = CameraFacts(iso=1600.0, exposure_time=1 / 30, f_number=1.8)  # light value 2.6
     assert in_hall(hall) and not any(in_hall(of) for of in (sun, candle, CameraFacts(iso=100.0)))
 

@@ -114,6 +114,11 @@ MUTANTS = [
     mutant(_MERCURY, "min(white.min(), day.min()) <= 0", "False", _MERCURY_TEST),
     mutant("light/scene_white.py", "2 * self.sure - 1", "1.0", "steps/test_white_balance.py"),
     mutant("light/cast.py", "if sure < (", "if sure < 0 * (", "light/test_cast.py"),
+    mutant("light/cast.py", "max(needed, CAST.unknown)", "needed", "light/test_cast.py"),
+    mutant(
+        "light/scene_white.py", "exposed=s.names[0] not in unexposed", "exposed=True", "steps/test_white_balance.py"
+    ),
+    mutant("steps/white_balance.py", "whites[index].cast or (", "(", "steps/test_white_balance.py"),
     mutant(
         "light/cast.py",
         "if warm >= CAST.bright * sum(w.score for w in whites) else",
@@ -144,7 +149,7 @@ MUTANTS = [
     ),
     mutant("light/cast.py", "2 * sum(lit) > len(offsets)", "any(lit)", "light/test_cast.py"),
     mutant("light/cast.py", "CAST.hall <= value < CAST.outdoors", "value < CAST.outdoors", "light/test_cast.py"),
-    mutant("steps/white_balance.py", "if where(f.exif)", "", "steps/test_white_balance.py"),
+    mutant("steps/white_balance.py", "if of_kind(f.exif)", "", "steps/test_white_balance.py"),
     mutant("formats/ciff.py", "seen < _MOST_HEAPS", "True", "formats/test_ciff.py"),
     mutant(_PAIRS, "room = True", "room = False", *_SCENES),
     mutant(_PAIRS, "if not found_again[h]", "if True", *_SCENES),

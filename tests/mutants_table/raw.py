@@ -23,8 +23,22 @@ _GREENS = "imaging/raw/greens.py"
 _WINDOW_TESTS = ("imaging/raw/test_window.py",)
 _QUIET = "imaging/raw/quiet.py"
 _QUIET_TESTS = ("imaging/raw/test_quiet.py",)
+_CUT, _CUT_TESTS = "imaging/raw/cut_darks.py", ("imaging/raw/test_cut_darks.py",)
 
 MUTANTS = [
+    mutant(_CUT, "black.max() > 0 or ", "", *_CUT_TESTS),
+    mutant(_CUT, " if ended[most <= level].mean() >= CUT_DARKS.ended else 0.0", "", *_CUT_TESTS),
+    mutant(_CUT, "(1 / white[pattern[row, column]])", "(1 / white.min())", *_CUT_TESTS),
+    mutant(_CUT, "(before.pixels / before.saturation.astype(np.float32))", "before.pixels", *_CUT_TESTS),
+    mutant(_CUT, "LUMINANCE @ balanced.to_working", "LUMINANCE @ np.ones((3, 3)) / 3", *_CUT_TESTS),
+    mutant(_MOSAIC, "cut_level(mosaic, pattern, black, white)", "0.0", "imaging/raw/test_mosaic.py"),
+    mutant("steps/white_balance.py", "grey_darks(lit, image)", "lit", "steps/test_white_balance.py"),
+    mutant(
+        "imaging/blank.py",
+        "if image.is_finished else BLANK.black",
+        "if False else BLANK.black",
+        "imaging/test_blank.py",
+    ),
     mutant(_QUIET, "if threading.current_thread() is not threading.main_thread():", "if False:", *_QUIET_TESTS),
     mutant(_QUIET, "        os.dup2(before, _STDERR)\n", "", *_QUIET_TESTS),
     mutant(_QUIET, "            os.write(_STDERR, rest)\n", "            pass\n", *_QUIET_TESTS),

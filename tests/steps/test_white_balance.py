@@ -6,6 +6,7 @@ import json
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from unittest.mock import patch
 
 import numpy as np
 import pytest
@@ -34,6 +35,7 @@ from pipeline.steps.base import ApplyContext, SolveContext
 from pipeline.steps.white_balance import WhiteBalanceMeasurement, WhiteBalanceParams, WhiteBalanceSolution, solve
 from pipeline.store.store import Store
 from pipeline.types import Burst, Domain, Exif, Frame, Image, Noise
+from tests.casts import lamp_white
 from tests.light.test_cast import room
 
 DAY = np.array([1.9, 1.0, 1.5])
@@ -146,6 +148,31 @@ def test_a_strong_cast_of_a_finished_picture_is_taken_off_in_part_and_said_but_n
     outdoors = solve(replace(context, frames=[replace(frame, exif=sun)]), WhiteBalanceParams(method="gray_world"))
     assert np.abs(np.log(outdoors.by_frame["F1"].gains)).max() < 0.1
     assert "stays near the camera's own balance" in outdoors.notices_by_frame["F1"]
+    little = lamp_white("A") / 4.5  # likely in a hall, and not sure enough where the exposure is not known
+    warm = replace(scene(["F1"], (Candidate(little, 1.0),)), chroma_histogram=room(little))
+    context = context_of(light_of([warm]), F1={"as_shot": np.ones(3), "daylight": np.ones(3)})
+    for exif, cast in ((lamps, True), (frame.exif, False)):
+        some = solve(replace(context, frames=[replace(frame, exif=exif)]), WhiteBalanceParams(method="gray_world"))
+        assert ("part of its cast" in some.notices_by_frame.get("F1", "")) is cast
+
+
+def test_a_cast_that_was_taken_off_is_named_however_sure_its_white_is() -> None:
+    white = np.array([0.42, -0.49])
+    orange = replace(scene(["F1"], (Candidate(white, 1.0),)), chroma_histogram=room(white))
+    context = context_of(light_of([orange]), F1={"as_shot": np.ones(3), "daylight": np.ones(3)})
+    sure = [Vote(np.zeros(2), 0.95, cast=True)]
+    with patch("pipeline.light.scene_white.votes_of", lambda *_: sure):
+        found = solve(context, WhiteBalanceParams(method="gray_world"))
+    assert "part of its cast was taken off" in found.notices_by_frame["F1"]
+
+
+def test_darks_that_the_camera_cut_off_come_out_grey() -> None:
+    dark = np.tile(np.array([0.02, 0.002, 0.0], np.float32), (4, 6, 1))
+    image = Image(dark, Domain.CAMERA, Noise(np.zeros(3), np.zeros(3)), np.ones(3), np.eye(3), cut_darks=0.02)
+    solution = WhiteBalanceSolution(np.array([0.7, 1.0, 1.3]), WhiteSource.CAMERA, "camera")
+    frame = Frame("F1", Path("F1"), "F1", "raw", Exif())
+    found = white_balance.apply(image, WhiteBalanceParams(), ApplyContext(frame, Orientation.TOP_LEFT, solution))  # type: ignore[arg-type]
+    assert np.ptp(found.pixels, axis=2).max() < 1e-6 < found.pixels.min()
 
 
 def test_reference_carries_to_other_light_by_the_chromaticity() -> None:

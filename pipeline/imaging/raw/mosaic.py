@@ -4,7 +4,7 @@ data, and the order in which it is corrected, cleaned and demosaiced."""
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
@@ -26,6 +26,7 @@ from pipeline.imaging.orientation import Orientation
 from pipeline.imaging.raw import noise as noise_model
 from pipeline.imaging.raw.area import by_area
 from pipeline.imaging.raw.colour_matrix import colour_matrix
+from pipeline.imaging.raw.cut_darks import cut_level
 from pipeline.imaging.raw.defects import candidates, repair
 from pipeline.imaging.raw.demosaic import BAYER, FULL_ABOVE, by_libraw, demosaic_noise
 from pipeline.imaging.raw.frame import Clean, CodedMosaic, DecodedFrame, DecodeOptions, SensorCorrection, SensorReading
@@ -157,12 +158,14 @@ def decode_raw(
         detail: Detail | None = None
         part: Part | None = None
         small: F32 | None = None
+        darks = 0.0
         if pattern is None:
             pixels = by_libraw(raw, orientation, size, balance, half=scale <= 0.5)
             noise = noise_model.estimate_rgb(pixels, np.ones(3))
             detail = detail_of(pixels, noise) if options.sense else None
         else:
             mosaic, black, white = _mosaic(raw, pattern, notices)
+            darks = cut_level(mosaic, pattern, black, white)
             if options.correction is None:
                 statistics = noise_model.statistics(mosaic, pattern, black, white)
                 model = noise_model.noise_of(statistics)
@@ -190,8 +193,8 @@ def decode_raw(
                 pixels = by_area(mosaic, black, white, pattern, orientation, size)
     if not np.isfinite(pixels).all() or (part is None and max(pixels.max(), -pixels.min()) < MOSAIC.black):
         raise FrameError("every pixel is black; the raw data holds no picture")
-    image = Image(pixels, Domain.CAMERA, noise, np.ones(3), to_working, part=part)
-    whole = None if small is None else Image(small, Domain.CAMERA, noise, np.ones(3), to_working)
+    image = Image(pixels, Domain.CAMERA, noise, np.ones(3), to_working, part=part, cut_darks=darks)
+    whole = None if small is None else replace(image, pixels=small, part=None)
     return DecodedFrame(image, as_shot, daylight, full, tuple(notices), reading, cleaned, detail, whole)
 
 

@@ -201,3 +201,13 @@ def test_a_picture_above_the_white_that_its_file_names_is_no_blank(tmp_path: Pat
     assert right.notices == ()
     burnt = decode_raw(write(tmp_path / "H.dng", np.clip(ramp * 9, 0, 1)), UPRIGHT, 96)  # clipped at one value
     assert burnt.notices == ()
+
+
+@pytest.mark.parametrize("edge", [96, None])
+def test_a_file_that_ends_at_zero_tells_up_to_where_its_darks_have_no_colour(tmp_path: Path, edge: int | None) -> None:
+    """A quarter of it is so dark that its camera's black takes all green and blue off, and leaves red."""
+    light = flat(0.5, 0.5, 0.5)
+    light[:, :48] = np.maximum(light[:, :48] - [0.48, 0.505, 0.51], 0)
+    found = decode_raw(write(tmp_path / "C.dng", light, black=0), UPRIGHT, edge)
+    assert found.image.cut_darks == pytest.approx(0.02, abs=0.002)
+    assert decode_raw(write(tmp_path / "P.dng", light), UPRIGHT, edge).image.cut_darks == 0
