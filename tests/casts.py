@@ -137,7 +137,7 @@ def answers(some: Sequence[Case], hall: bool) -> tuple[F64, list[bool]]:
     for case in some:
         votes = agree_on_white(case.place[None], [case.whites], np.zeros((1, 2)), True)
         table = tables.get(part.get(case.group, -1), every)
-        found = cast.warm_cast(case.whites, case.histogram, table, exposed=hall)
+        found = cast.warm_cast(case.whites, case.histogram, table, supported=hall)
         whites.append(cast.without_cast(votes, case.place[None], [found], [hall], [case.whites])[0].white)
         seen.append(found is not None)
     return np.array(whites), seen

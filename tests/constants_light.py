@@ -177,10 +177,10 @@ def of_cast() -> Iterator[float]:
     warm = np.array([0.6, -0.7]) / np.hypot(0.6, 0.7)
     beside, grey = warm[::-1] * [-1, 1], neutral.Candidate(np.zeros(2), 1.0)
 
-    def found(white: F64, whites: list[neutral.Candidate], wood: int = 200, exposed: bool = True) -> list[float]:
+    def found(white: F64, whites: list[neutral.Candidate], wood: int = 200, supported: bool = True) -> list[float]:
         things = [(0.0, 0.0), (0.02, 0.03), (0.35, -0.55), (0.45, -0.4), (1.1, -0.2), (-0.35, -0.3)]
         at = [(float(u + white[0]), float(v + white[1])) for u, v in things]
-        got = cast.warm_cast(whites, palette.histogram(spots(at, [300, 300, wood, 100, 40, 60])), exposed=exposed)
+        got = cast.warm_cast(whites, palette.histogram(spots(at, [300, 300, wood, 100, 40, 60])), supported=supported)
         return [0.0, 0.0] if got is None else [float(v) for v in got]
 
     for far in np.linspace(0.05, 1.9, 75):
@@ -195,7 +195,7 @@ def of_cast() -> Iterator[float]:
     for part in np.linspace(0.9, 1.1, 60):
         for whites in ([neutral.Candidate(part * little, 1.0)], [grey]):
             yield from found(part * little, whites)
-            yield from found(1.3 * part * little, whites, exposed=False)
+            yield from found(1.3 * part * little, whites, supported=False)
         yield from found(little, [neutral.Candidate((2.5 * part - 2.25) * warm, 1.0)])
         yield from found(little, [neutral.Candidate(little, 1.0), neutral.Candidate(0 * warm, 1.5 * part - 1.35)])
     for wood in range(0, 3000, 60):

@@ -38,8 +38,10 @@ class CastConstants:
     rare: float = 0.05  # share of finished pictures that are taken to have one: their cameras have balanced them
     sure: float = 0.9  # how probable a cast must be
     likely: float = 0.7  # the same where nothing that may be white is anything but warm:
-    unknown: float = 0.99  # and either way where the exposure is not known: such files are of all kinds, and flowers,
-    # fur and low suns that fill a frame look like a lamp
+    unsupported: float = (
+        0.99  # and either way for one scene whose exposure is not known: such files are of all kinds, and
+    )
+    # flowers, fur and low suns that fill a frame look like a lamp
     warm: float = 0.25  # chroma from which a candidate is, and
     bright: float = 0.9  # share of them by score that has to be
     near: float = 0.5  # chroma from the likeliest cast within which what may be white tells more exactly
@@ -85,11 +87,12 @@ def warm_cast(
     whites: Sequence[Candidate],
     chroma_histogram: NDArray[Any] | Folded,
     natural: F64 | None = None,
-    exposed: bool = True,
+    supported: bool = True,
 ) -> F64 | None:
     """The white (2,), log chroma against daylight, that one finished picture shows under a strong and sure warm cast;
     None where there is none. whites  the candidates, best first; chroma_histogram  as of palette.histogram;
-    natural  as `natural_colours`, which it is otherwise; exposed  its exposure is known, and not of the sun
+    natural  as `natural_colours`, which it is otherwise; supported  not its colours
+    alone speak: its exposure is known, and not of the sun, or other scenes show the same surfaces
 
     Where the likeliest cast lies its own white is looked for: the mean of the candidates near it by score. Cameras bend
     the brightest red most, and paper is bluer than cloth: by the best one alone, often the brightest, all others turn
@@ -112,7 +115,7 @@ def warm_cast(
     sure = float(share[is_cast].sum())
     warm = sum(w.score for w in whites if w.chroma @ _WARM > CAST.warm)
     needed = CAST.likely if warm >= CAST.bright * sum(w.score for w in whites) else CAST.sure
-    if sure < (needed if exposed else max(needed, CAST.unknown)):
+    if sure < (needed if supported else max(needed, CAST.unsupported)):
         return None
     likeliest = (share[is_cast] @ tried[is_cast]) / sure
     near = [w for w in whites if np.hypot(*(w.chroma - likeliest)) < CAST.near]

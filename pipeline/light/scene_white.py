@@ -153,11 +153,11 @@ def votes_of(
         own = bool(finished[members[0]])
         votes = agree_on_white(light.chromaticities[members], found, cameras[members], own)
         if own:
-            scenes = [light.scenes[i] for i in members]
+            scenes, several = [light.scenes[i] for i in members], len(members) > 1
             casts = [
                 None
                 if s.names[0] in outdoors
-                else warm_cast(s.whites, s.chroma_histogram, exposed=s.names[0] not in unexposed)
+                else warm_cast(s.whites, s.chroma_histogram, supported=several or s.names[0] not in unexposed)
                 for s in scenes
             ]
             lit = [s.names[0] in halls for s in scenes]

@@ -66,8 +66,8 @@ def test_a_likely_cast_needs_that_nothing_white_is_seen() -> None:
 def test_where_the_exposure_is_not_known_a_cast_must_be_surer() -> None:
     """Files without one are of all kinds: a marigold that fills the frame, whose data were lost, was made white."""
     little, strong = (lamp_white("A") * part for part in (1 / 4.5, 2 / 3))
-    assert warm_cast([Candidate(little, 1.0)], room(little), exposed=False) is None
-    assert warm_cast([Candidate(strong, 1.0)], room(strong), exposed=False) == pytest.approx(strong)
+    assert warm_cast([Candidate(little, 1.0)], room(little), supported=False) is None
+    assert warm_cast([Candidate(strong, 1.0)], room(strong), supported=False) == pytest.approx(strong)
 
 
 def test_white_is_the_mean_of_what_may_be_white_near_the_cast() -> None:

@@ -114,10 +114,14 @@ MUTANTS = [
     mutant(_MERCURY, "min(white.min(), day.min()) <= 0", "False", _MERCURY_TEST),
     mutant("light/scene_white.py", "2 * self.sure - 1", "1.0", "steps/test_white_balance.py"),
     mutant("light/cast.py", "if sure < (", "if sure < 0 * (", "light/test_cast.py"),
-    mutant("light/cast.py", "max(needed, CAST.unknown)", "needed", "light/test_cast.py"),
+    mutant("light/cast.py", "max(needed, CAST.unsupported)", "needed", "light/test_cast.py"),
     mutant(
-        "light/scene_white.py", "exposed=s.names[0] not in unexposed", "exposed=True", "steps/test_white_balance.py"
+        "light/scene_white.py",
+        "supported=several or s.names[0] not in unexposed",
+        "supported=True",
+        "steps/test_white_balance.py",
     ),
+    mutant("light/scene_white.py", "len(members) > 1", "False", "steps/test_white_balance.py"),
     mutant("steps/white_balance.py", "whites[index].cast or (", "(", "steps/test_white_balance.py"),
     mutant(
         "light/cast.py",

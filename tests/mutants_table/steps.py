@@ -265,7 +265,7 @@ MUTANTS = [
         "math.sqrt(of_luma)",
         "imaging/denoise/test_denoise.py",
     ),
-    mutant(_BALANCE, "return balanced if solution.matrix is None else", "return balanced if True else", *_BALANCED),
+    mutant(_BALANCE, "lit = balanced if solution.matrix is None else", "lit = balanced if True else", *_BALANCED),
     mutant(_WHITE, "x - upright_pan(", "x + upright_pan(", *_BALANCED),
     *moved(_BALANCE, _BALANCED, "unsure 0.5; recognised 0.6"),
     mutant(_WHITE, "TO_SIDES = 0.45, 0.15, 4", "TO_SIDES = 0.5, 0.15, 4", *_BALANCED),
