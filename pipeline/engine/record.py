@@ -89,6 +89,7 @@ def build(
         name = one.frame.name
         entry = _frame(one, recipe, plan, planned.get(name), made.files)
         entry.burst = burst[name]
+        entry.rated = shoot.facts.row(name).rating
         entry.consent = shoot.for_consent(name)
         entry.status, entry.reason = _status(log, shoot, recipe, plan, planned.get(name), entry, name)
         finish(one, entry)

@@ -2,7 +2,7 @@
 "use strict";
 // eslint-disable-next-line no-unused-vars
 const frameFacts = (() => {
-  const { make, signed, shutter, octets, STATUS } = inWords;
+  const { make, signed, shutter, octets, rating, STATUS } = inWords;
 
   function fact(words, value, how) {
     return [make("dt", {}, words), make("dd", {}, value, how ? make("span", { class: "how" }, how) : null)];
@@ -14,6 +14,8 @@ const frameFacts = (() => {
     const parts = [];
     if (frame.status !== "delivered") parts.push(make("p", { class: "status" }, `${(STATUS[frame.status] || frame.status).replace(/^./, (first) => first.toUpperCase())}${frame.reason ? ": " + frame.reason : ""}`));
     if (file && file.caption) parts.push(make("p", { class: "caption", dir: "auto" }, file.caption));
+    const own = rating(frame);
+    if (own !== null) list.append(...fact("Your rating", own < 0 ? "rejected" : `${own} of 5`, "from frames.csv or a file beside the frame; it goes before the one that is suggested"));
     if (frame.rank) {
       const rank = frame.rank;
       const rated = rank.rating > 0 ? `${rank.rating} of 5` : "not rated";

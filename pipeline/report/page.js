@@ -8,7 +8,7 @@
   const LEAST_BETWEEN = 350; // ms between two pictures before: fewer than three changes a second (WCAG 2.2, 2.3.1)
   const state = { delivery: view.deliveries[0] || "", look: "after", wipe: 0, shown: null, from: null, turned: 0, waiting: 0 };
   const by = (id) => document.getElementById(id);
-  const { make, counted, clock, STATUS } = inWords;
+  const { make, counted, clock, rating, STATUS } = inWords;
   const fileOf = (frame) => {
     const name = state.delivery in frame.deliveries ? state.delivery : Object.keys(frame.deliveries)[0];
     return name === undefined ? null : { name, ...frame.deliveries[name] };
@@ -61,9 +61,15 @@
     strip.body.replaceChildren(...strip.names.map((name) => cell(frames.get(name))));
     strip.body.style.minHeight = "";
   }
+  // One's own rating, as it is now where the review page knows it; else the one that is suggested.
+  function stars(frame) {
+    const own = rating(frame);
+    if (own !== null) return own < 0 ? "rejected" : `rated ${own}`;
+    return frame.rank && frame.rank.rating > 0 ? `${frame.rank.rating} of 5` : "";
+  }
   function cell(frame) {
     const file = fileOf(frame);
-    const words = [STATUS[frame.status], frame.doubts.length ? "look at it" : "", frame.rank && frame.rank.rating > 0 && frame.status !== "held" ? `${frame.rank.rating} of 5` : ""].filter(Boolean).join(", ");
+    const words = [STATUS[frame.status], frame.doubts.length ? "look at it" : "", frame.status === "held" ? "" : stars(frame)].filter(Boolean).join(", ");
     const label = `${frame.name}${words ? ", " + words : ""}`;
     const inside = [];
     if (file) {

@@ -76,6 +76,7 @@ class FrameRecord:
     relative   posix path in the shoot folder, "" for such a row; reason  why it is not delivered, ""
     time       local, ISO 8601; exposure_time  seconds; camera  make and model
     burst      index into RunRecord.bursts
+    rated      what a person gave it, in frames.csv or a sidecar: -1 (rejected) to 5
     solutions  by label of the step; decisions  the same as sentences
     before     name of a small picture in OUT/.work/thumbs, as the camera balanced it, and large  of a larger one
     consent    whether it may not be delivered because of who is in it, or may be
@@ -93,6 +94,7 @@ class FrameRecord:
     solutions: dict[str, dict[str, JsonValue]] = field(default_factory=dict)
     decisions: list[str] = field(default_factory=list)
     rank: Ranked | None = None
+    rated: int | None = None
     observations: ObservationRecord | None = None
     notices: list[str] = field(default_factory=list)
     before: str | None = None

@@ -97,6 +97,7 @@ class FrameView:
 
     time       local, ISO 8601; exposure_time  s; burst  index into RunView.bursts
     consent    whether it is held because of who is in it, or may be
+    rated      what a person gave it, -1 (rejected) to 5
     reason     why it is not delivered; doubts  what a person should look at; notices  all that was noticed
     light      of the picture before: [brightness, red, blue, burnt], see imaging.shown_light; None: not measured
     people, faces, balls  [x0, y0, x1, y1, certainty], fractions of the upright frame
@@ -112,6 +113,7 @@ class FrameView:
     camera: str
     burst: int | None
     rank: Ranked | None
+    rated: int | None
     decisions: list[str]
     notices: list[str]
     doubts: list[str]
@@ -165,6 +167,7 @@ def frame_view(name: str, frame: FrameRecord, pictures: Pictures) -> FrameView:
         camera=frame.camera,
         burst=frame.burst,
         rank=frame.rank,
+        rated=frame.rated,
         decisions=frame.decisions,
         notices=frame.notices,
         doubts=doubts_of(frame),

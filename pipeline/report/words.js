@@ -23,7 +23,9 @@ const inWords = (() => {
   const octets = (bytes) => (bytes >= 999500 ? `${(bytes / 1e6).toFixed(2)} MB` : `${Math.max(1, Math.round(bytes / 1e3))} kB`);
   const counted = (number, one) => `${number.toLocaleString("en")} ${one}${number === 1 ? "" : "s"}`;
   const clock = (frame) => (frame.time ? frame.time.slice(11, 19) : "time unknown");
+  // What the person gave a frame: as it is now where the page can decide, else as it was in the run; null for nothing.
+  const rating = (frame) => (frame.wrote ? frame.wrote.rating : frame.rated);
   const STATUS = { delivered: "", failed: "failed", held: "held back", "left out": "left out", undone: "not done" };
 
-  return { make, signed, shutter, octets, counted, clock, STATUS };
+  return { make, signed, shutter, octets, counted, clock, rating, STATUS };
 })();

@@ -231,6 +231,8 @@ def test_undo_takes_back_the_last_change(browser: Any, tab: Tabs, work: Night, a
     page.keyboard.press("5")
     saved(page)
     assert rows(work)[name_of(5)]["rating"] == "5"
+    marks = page.locator(f"#strips [data-frame='{name_of(5)}'] .mark")
+    assert "rated 5" in marks.text_content() and "of 5" not in marks.text_content()  # one's own, not what is suggested
     page.keyboard.press("u")
     until(page, "document.querySelector('.desk-bar [role=status]').textContent.startsWith('Undone')")
     assert (work.facts / "frames.csv").read_bytes() == before

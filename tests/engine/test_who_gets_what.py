@@ -101,7 +101,9 @@ def test_a_folder_for_each_player_made_of_the_pictures_that_are_there(night: Nig
     assert "12 Zofia Kłosowska" not in page  # nobody else is to be chosen in it
     status, text = evencourt("verify", night.out, "--render", 2)
     assert status == 0, text
-    copied = night.record()["frames"][second]["deliveries"]
+    frame = night.record()["frames"][second]
+    copied = frame["deliveries"]
+    assert frame["rated"] == 3  # as its row says, beside what is suggested
     assert len(copied) >= 3  # web and two families
     assert len({str((one["light"], one["light_before"])) for one in copied.values()}) == 1 and copied["web"]["light"]
 

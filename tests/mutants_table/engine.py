@@ -240,6 +240,7 @@ MUTANTS = [
         "data = file.read_bytes() if file.is_file() else b' x'",
         *_SPECIAL,
     ),
+    mutant("engine/record.py", "entry.rated = shoot.facts.row(name).rating", "pass", "engine/test_who_gets_what.py"),
     mutant("engine/record.py", "*_beside_withheld(shoot, frames), ", "", *_FORESEEN),
     mutant("engine/record.py", "if frames[n].deliveries and not shoot", "if not shoot", *_FORESEEN),
     mutant("engine/record.py", "if any(shoot.facts.row(name).keep and shoot.", "if any(shoot.", *_FORESEEN),

@@ -32,7 +32,7 @@ FRAME: dict[str, Any] = {
     "decisions": ["White balance: R +1.00, G +0.00, B +0.50 EV (reference TH1_0001)",
                   "Exposure: \N{MINUS SIGN}0.50 EV"],
     "rank": {"score": 71.4, "place": 1, "of": 2, "rating": 4, "why": "best of its burst, sharp, face seen"},
-    "notices": ["the ball is not sure"], "before": "TH1_0001.before.jpg",
+    "rated": 2, "notices": ["the ball is not sure"], "before": "TH1_0001.before.jpg",
     "deliveries": {"web": {"file": "web/TH1 0001#.jpg", "sha256": "0" * 64, "bytes": 812_345, "width": 2048,
                            "height": 1365, "quality": 84, "current": True, "headline": "",
                            "caption": "Ada Holm scores for Harbour Gulls.",
@@ -148,7 +148,7 @@ def test_the_view_has_what_is_drawn(out: Path) -> None:
     file = frame["deliveries"]["web"]
     # RFC 3986: a space and "#" in a path are percent-encoded
     assert (file["file"], file["after"]) == ("./web/TH1%200001%23.jpg", {"small": data, "large": file["file"]})
-    assert frame["rank"]["why"] == "best of its burst, sharp, face seen"
+    assert frame["rank"]["why"] == "best of its burst, sharp, face seen" and frame["rated"] == 2
 
 
 def test_the_selection_is_copied_to_where_the_facts_are_read(out: Path, tmp_path: Path) -> None:
