@@ -86,6 +86,7 @@ MUTANTS = [
     mutant(_RANKING, " and one.sharp >= RANKING.as_sharp_from * q.sharp]", "]", *_RANKED),
     mutant(_RANKING, " if same_view(q.look, one.look)), default", "), default", *_RANKED),
     mutant(_QUALITY, "edges and one.sharp > times", "one.sharp > times", *_RANKED),
+    mutant("people/observe.py", "over = (y > subject.whole.y0)", "over = (y > box.y0)", "people/test_observe_rules.py"),
     mutant(_QUALITY, "max(headless, cheek)", "headless", "people/test_ranking.py"),
     mutant("people/moments.py", "rally[k] == rally[at]", "k == at", "people/test_moments.py"),
     mutant(

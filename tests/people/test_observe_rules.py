@@ -192,3 +192,16 @@ def test_a_frame_that_shows_nothing_is_known_as_such_and_kept_so(value: float, b
     assert kept.blank is blank and kept.assessed(None).blank is blank
     shows = np.random.default_rng(1).uniform(0.05, 0.5, (20, 30, 3)).repeat(20, 0).repeat(20, 1).astype(np.float32)
     assert observed(shows, people=0).assessed(None).blank is Blank.NO
+
+
+@pytest.mark.parametrize("reached, seen", [(0.1, True), (0.25, False)])
+def test_a_face_above_a_box_that_ends_below_the_forehead_is_the_subjects(reached: float, seen: bool) -> None:
+    """Where the person reaches as high, in the boxes of other sizes; of who stands behind it is not."""
+    found = observed()
+    reach = found.people.reach.copy()
+    reach[0, 1] = reached
+    faces = np.array([[0.45, 0.14, 0.55, 0.3, 0.9, 0.5, 0.2, 0.5, 0.22]], np.float32)
+    contrast = {"eyes": np.ones(1, np.float32), "eye_contrast": np.full(1, 0.4, np.float32)}
+    found = replace(found, people=replace(found.people, faces=faces, reach=reach), **contrast)
+    (subject,) = find_subjects([found.people])
+    assert (found.assessed(subject).contrast is not None) is seen
