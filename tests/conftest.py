@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import cv2
 import pytest
+from filelock import FileLock
 
 from tests.signals import as_in_a_terminal
 
@@ -31,13 +33,21 @@ def _signals() -> None:
     as_in_a_terminal()
 
 
+@pytest.fixture(scope="session")
+def of_all(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder that all processes of pytest-xdist have in common, for what one of them makes for all."""
+    own = tmp_path_factory.getbasetemp()
+    return own.parent if os.environ.get("PYTEST_XDIST_WORKER") else own
+
+
 @pytest.fixture(scope="session", autouse=True)
-def _own_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+def _own_cache(of_all: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     """No test, nor a command that it starts, fetches anything or touches the cache of the person who runs it."""
+    (of_all / "frames").mkdir(exist_ok=True)
     with pytest.MonkeyPatch.context() as environment:
         environment.setenv("EVENCOURT_OFFLINE", "1")
         environment.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("cache")))
-        environment.setenv("EVENCOURT_CACHE", str(tmp_path_factory.mktemp("frames")))
+        environment.setenv("EVENCOURT_CACHE", str(of_all / "frames"))
         environment.setenv("EVENCOURT_HALLS", str(tmp_path_factory.mktemp("halls")))
         yield
 
@@ -73,11 +83,14 @@ def shared() -> Callable[[str], Path]:
 
 
 @pytest.fixture(scope="session")
-def small_shoot(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict]:
-    """The demonstration shoot at a quarter of its size, and its ground truth."""
+def small_shoot(of_all: Path) -> tuple[Path, dict]:
+    """The demonstration shoot at a quarter of its size, and its ground truth; nobody may write to it."""
     from pipeline.fixtures.demo import write_demo
 
-    folder = tmp_path_factory.mktemp("demo") / "shoot"
-    write_demo(folder, width=768, height=512)
+    folder = of_all / "demo" / "shoot"
+    with FileLock(of_all / "demo.lock"):
+        if not (done := of_all / "demo.done").exists():
+            write_demo(folder, width=768, height=512)
+            done.touch()
     truth = json.loads((folder.parent / "shoot-truth" / "truth.json").read_text(encoding="utf-8"))
     return folder, truth
