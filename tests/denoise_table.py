@@ -28,7 +28,8 @@ import cv2
 import numpy as np
 from skimage.restoration import denoise_nl_means, denoise_wavelet
 
-from pipeline.imaging.denoise.denoise import QUALITIES, Quality, denoise, denoise_mosaic, stabilise, unstabilise
+from pipeline.imaging.denoise.denoise import QUALITIES, Quality, denoise, denoise_mosaic
+from pipeline.imaging.denoise.stabilise import stabilise, unstabilise
 from pipeline.imaging.geometry import WHOLE
 from pipeline.imaging.learned.mosaic import learned_demosaic
 from pipeline.imaging.learned.network import Network

@@ -144,7 +144,7 @@ MUTANTS = [
     mutant(_DEFECTS, "if around[7] - around[0] > calm * abs(excess):", "if around[7] < around[0]:", _RECORDED),
     mutant(_DEFECTS, "return bool(sign * lift", "return bool(0 * lift", _DEFECT_TESTS),
     mutant(_POOL, "if few and not alone[here].any():", "if few and False:", _DEFECT_TESTS),
-    mutant(_DENOISE, "closed + 0.25) +", "closed) +", "imaging/denoise/test_denoise.py"),
+    mutant("imaging/denoise/stabilise.py", "closed + 0.25) +", "closed) +", "imaging/denoise/test_denoise.py"),
     mutant(_DENOISE, "1.0 / np.sqrt(a *", "np.sqrt(a *", _RECORDED),
     mutant(_DENOISE, "noise if balance is None else noise.scaled(balance)", "noise", _RECORDED),
     mutant(_TYPES, "self.b * gain * gain", "self.b * gain", "steps/test_exposure.py"),

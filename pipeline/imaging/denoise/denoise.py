@@ -1,8 +1,6 @@
-"""Denoise by the true noise: stabilise the variance, part luma from chroma, sliding DCT, invert.
+"""Denoise by the true noise: stabilise the variance (stabilise.py), part luma from chroma, sliding DCT, invert.
 
-Variance: generalised Anscombe transform with the closed form of its exact unbiased inverse (Makitalo and
-Foi, "Optimal inversion of the generalized Anscombe transformation for Poisson-Gaussian noise", IEEE Trans.
-Image Process. 22(1), 2013). Filter: 8x8 DCT of overlapping patches, hard threshold, then an empirical
+Filter: 8x8 DCT of overlapping patches, hard threshold, then an empirical
 Wiener pass steered by the first (Yu and Sapiro, "DCT image denoising", IPOL 2011; the second pass as in
 Dabov et al. 2007), or patches shrunk together with those most like them (block_wiener.py). Coarser scales
 are cleaned too (Pierazzo, Morel and Facciolo, "Multi-scale DCT denoising", IPOL 2017; here with an area pyramid).
@@ -10,7 +8,6 @@ are cleaned too (Pierazzo, Morel and Facciolo, "Multi-scale DCT denoising", IPOL
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -19,12 +16,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.imaging.compiled import compiled
 from pipeline.imaging.denoise import cells
 from pipeline.imaging.denoise.block_wiener import collaborate, match
 from pipeline.imaging.denoise.edges import edge_share, firm
 from pipeline.imaging.denoise.level_table import LevelTable
 from pipeline.imaging.denoise.sliding_dct import sliding_dct
+from pipeline.imaging.denoise.stabilise import join, split
 from pipeline.types import F32, F64, Noise
 
 Quality = Literal["standard", "fine"]
@@ -61,100 +58,6 @@ class DenoiseConstants:
 
 
 DENOISE = DenoiseConstants()
-# Where the stabilised value stands for zero counts: 2 * sqrt(3/8), below which the inverse is not defined.
-_ZERO = 2.0 * math.sqrt(0.375)
-# Far above any scene after balance and exposure; keeps infinities out of the filter.
-_GREATEST = 1e4
-
-
-@compiled(error_model="numpy")
-def _stable(x: float, a: float, t: float) -> float:
-    # (2/a) * (sqrt(a*x + t) - sqrt(t)) without its cancellation at small a; right for a = 0 too.
-    return 2.0 * x / (math.sqrt(max(a * x + t, 0.0)) + math.sqrt(t)) if a * x + t > 0.0 else -2.0 * math.sqrt(t) / a
-
-
-@compiled(error_model="numpy")
-def _unstable(d: float, a: float, t: float) -> float:
-    if a <= 0.0:
-        return d * math.sqrt(t)
-    zero = 2.0 * math.sqrt(t) / a
-    full = max(d + zero, _ZERO)
-    d = full - zero
-    r = 1.0 / full
-    closed = 0.25 * math.sqrt(1.5) * r - 1.375 * r * r + 0.625 * math.sqrt(1.5) * r * r * r
-    return a * (0.25 * d * d + closed + 0.25) + d * math.sqrt(t)
-
-
-@compiled(error_model="numpy")
-def _line_stable(x: NDArray[Any], a: float, t: float, out: NDArray[Any]) -> None:
-    for p in range(out.size):
-        out[p] = _stable(min(max(x[p], -_GREATEST), _GREATEST), a, t)
-
-
-@compiled(error_model="numpy")
-def _line_unstable(d: NDArray[Any], a: float, t: float, out: NDArray[Any]) -> None:
-    for p in range(out.size):
-        out[p] = _unstable(d[p], a, t)
-
-
-@compiled(error_model="numpy")
-def _line_add(x: NDArray[Any], factor: float, out: NDArray[Any]) -> None:
-    for p in range(out.size):
-        out[p] += factor * x[p]
-
-
-@compiled(error_model="numpy")
-def _split(pixels: NDArray[Any], a: NDArray[Any], t: NDArray[Any], mix: NDArray[Any], planes: NDArray[Any]) -> None:
-    """pixels (H, W, C) -> stabilised, mixed planes (C, H, W)."""
-    stable, line = np.empty(pixels.shape[1], np.float64), np.empty((pixels.shape[2], pixels.shape[1]), np.float64)
-    for y in range(pixels.shape[0]):
-        line[:] = 0
-        for c in range(pixels.shape[2]):
-            _line_stable(pixels[y, :, c], a[c], t[c], stable)
-            for k in range(pixels.shape[2]):
-                _line_add(stable, mix[k, c], line[k])
-        planes[:, y] = line
-
-
-@compiled(error_model="numpy")
-def _join(planes: NDArray[Any], a: NDArray[Any], t: NDArray[Any], mix: NDArray[Any], out: NDArray[Any]) -> None:
-    """The inverse of _split; `mix` is orthonormal, so that its inverse is its transpose."""
-    line = np.empty(out.shape[1], np.float64)
-    for y in range(out.shape[0]):
-        for c in range(out.shape[2]):
-            line[:] = 0
-            for k in range(out.shape[2]):
-                _line_add(planes[k, y], mix[k, c], line)
-            _line_unstable(line, a[c], t[c], out[y, :, c])
-
-
-@compiled(error_model="numpy")
-def _each_stable(x: NDArray[Any], a: float, t: float, out: NDArray[Any]) -> None:
-    for i in range(x.size):
-        out[i] = _stable(x[i], a, t)
-
-
-@compiled(error_model="numpy")
-def _each_unstable(d: NDArray[Any], a: float, t: float, out: NDArray[Any]) -> None:
-    for i in range(d.size):
-        out[i] = _unstable(d[i], a, t)
-
-
-def stabilise(x: F64, a: float, b: float) -> F64:
-    """Generalised Anscombe transform, shifted to f(0) = 0: 2/a * (sqrt(a*x + 3/8 a^2 + b) - sqrt(3/8 a^2 + b)).
-
-    x in image units, any shape; the result has unit variance. a >= 0, b >= 0, not both zero.
-    """
-    out = np.empty(np.size(x))
-    _each_stable(np.ascontiguousarray(x, dtype=np.float64).ravel(), a, 0.375 * a * a + b, out)
-    return out.reshape(np.shape(x))
-
-
-def unstabilise(d: F64, a: float, b: float) -> F64:
-    """Closed-form approximation of the exact unbiased inverse (Makitalo and Foi 2013, eq. 10), image units."""
-    out = np.empty(np.size(d))
-    _each_unstable(np.ascontiguousarray(d, dtype=np.float64).ravel(), a, 0.375 * a * a + b, out)
-    return out.reshape(np.shape(d))
 
 
 def _opponent(a: F64, t: F64) -> F64:
@@ -281,15 +184,6 @@ def _correct(cleaned: F32, coarse: F32 | None, blur: float) -> None:
     cleaned[:height, :width] += cv2.resize(off, (width, height), interpolation=cv2.INTER_LINEAR)
 
 
-def _planes(pixels: F32, a: F64, t: F64, mix: F64) -> F32:
-    """(H, W, C) linear -> (C, H, W) stabilised, luma first; what is not finite counts as black."""
-    if not np.isfinite(pixels).all():
-        pixels = np.nan_to_num(pixels, nan=0.0, posinf=0.0, neginf=0.0)
-    planes = np.empty((pixels.shape[2], *pixels.shape[:2]), np.float32)
-    _split(pixels, a, t, mix, planes)
-    return planes
-
-
 def _variance(noise: Noise) -> tuple[F64, F64]:
     """(a, t) of each channel, in order; t is the constant under the root of the transform."""
     a = np.maximum(np.nan_to_num(noise.a), 0.0)
@@ -324,7 +218,7 @@ def denoise(
     else:
         a, t = _variance(noise)
         mix = _opponent(a, t)
-    shape, planes = pixels.shape, _planes(pixels, a, t, mix)
+    shape, planes = pixels.shape, split(pixels, a, t, mix)
     del pixels  # often the only name of it, and as large as the planes
     grain = planes[0].copy() if keep_grain > 0 else None
     parts = (strength * luma, strength * chroma, strength * chroma)
@@ -332,7 +226,7 @@ def denoise(
     if grain is not None:
         planes[0] += np.float32(keep_grain) * (grain - planes[0])
     out = np.empty(shape, np.float32)
-    _join(planes, a, t, mix, out)
+    join(planes, a, t, mix, out)
     return _each(out, [table.restore for table in tables]) if tables else out
 
 
@@ -385,7 +279,7 @@ def denoise_mosaic(
     a, t = (part[four] for part in _variance(noise))
     balanced = noise if balance is None else noise.scaled(balance)
     mix = _opponent(*(part[four] for part in _variance(balanced)))
-    planes = _planes(packed, a, t, mix)
+    planes = split(packed, a, t, mix)
     noisy = planes.copy()
     parts = (strength * luma, *[strength * chroma] * 3)
     _clean(planes, parts, [np.ones((8, 8))] * 4, quality, mix)
@@ -396,5 +290,5 @@ def denoise_mosaic(
     if keep_grain > 0 and parts[0] > 0:
         cells.keep_grain(planes, noisy, mix, keep_grain)
     out = np.empty(packed.shape, np.float32)
-    _join(planes, a, t, mix, out)
+    join(planes, a, t, mix, out)
     return out

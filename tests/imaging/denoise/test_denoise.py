@@ -17,8 +17,9 @@ from skimage.transform import downscale_local_mean
 
 from pipeline.imaging.denoise import denoise as module
 from pipeline.imaging.denoise.block_wiener import collaborate, match
-from pipeline.imaging.denoise.denoise import QUALITIES, Quality, denoise, denoise_mosaic, stabilise, unstabilise
+from pipeline.imaging.denoise.denoise import QUALITIES, Quality, denoise, denoise_mosaic
 from pipeline.imaging.denoise.sliding_dct import sliding_dct
+from pipeline.imaging.denoise.stabilise import stabilise, unstabilise
 from pipeline.steps.denoise import variance_left
 from pipeline.types import Noise
 
