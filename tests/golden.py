@@ -73,13 +73,13 @@ LENS = opcode_list(
 FRAMES = "frame,keep,rating,players,words,crop\nTH5_0002,,,,,0.1 0.2 0.7 0.8\n"
 
 
-def write_shoot(folder: Path, lens: bool = False) -> None:
+def write_shoot(folder: Path, lens: bool = False, size: tuple[int, int] = (320, 480)) -> None:
     """Two bursts of three frames of tiles and slopes, tilted by 1.5 degrees; the light runs over the rows in a wave,
     and a window is blown out. The second burst is upright, darker and of another colour of light, and (lens) its files
-    say what the lens does."""
+    say what the lens does. size  (height, width) of their top left corner, for tests that ask nothing of the light."""
     folder.mkdir(parents=True)
     rng = np.random.default_rng(11)
-    y, x = np.mgrid[0:320, 0:480].astype(np.float64)
+    y, x = np.mgrid[0 : size[0], 0 : size[1]].astype(np.float64)
     angle = np.deg2rad(1.5)
     u, v = x * np.cos(angle) - y * np.sin(angle), x * np.sin(angle) + y * np.cos(angle)
     tile = ((u // 60) % 2 + (v // 60) % 2)[..., None]
@@ -88,7 +88,7 @@ def write_shoot(folder: Path, lens: bool = False) -> None:
     scene[40:90, 380:450] = 3.0
     for number in range(6):
         burst, moment = divmod(number, 3)
-        wave = 1 + 0.25 * np.sin(2 * np.pi * (0.8 * y / 320 + 0.37 * moment))[..., None] * np.array([1.0, 0.8, 0.5])
+        wave = 1 + 0.25 * np.sin(2 * np.pi * (0.8 * y / size[0] + 0.37 * moment))[..., None] * np.array([1.0, 0.8, 0.5])
         light = scene * wave * ((1.0, 1.0, 1.0) if burst == 0 else (0.8, 0.7, 0.65))
         mosaic = light[..., 1].copy()
         mosaic[0::2, 0::2], mosaic[1::2, 1::2] = light[0::2, 0::2, 0] * 0.6, light[1::2, 1::2, 2] * 0.55

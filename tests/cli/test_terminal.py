@@ -122,7 +122,7 @@ def shoot(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Frames whose names, Exif and tables hold what a terminal would act upon, some of them damaged."""
     folder = tmp_path_factory.mktemp("evil")
     whole = folder / "whole"
-    write_shoot(whole)
+    write_shoot(whole, size=(64, 96))
     frames = sorted(whole.rglob("*.dng"))
     shoot = folder / "shoot\x1b[31m\n"
     shoot.mkdir()

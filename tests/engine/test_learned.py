@@ -15,6 +15,8 @@ from pipeline.imaging.learned import runtime
 from pipeline.recipe.recipe import load_recipe
 from pipeline.steps import REGISTRY
 from pipeline.store.store import Store
+from pipeline.workers.executors import Workers, worker_setup
+from pipeline.workers.processes import Processes
 from tests.golden import write_shoot
 
 RECIPE = """\
@@ -33,7 +35,7 @@ deliveries:
 
 
 def delivered(
-    folder: Path, out: str, size: str, workers: int, only: str = "*", quality: str = "learned"
+    folder: Path, out: str, size: str, workers: Workers, only: str = "*", quality: str = "learned"
 ) -> tuple[dict[str, bytes], dict]:
     (folder / "r.yaml").write_text(RECIPE.replace("SIZE", size).replace("learned", quality), encoding="utf-8")
     recipe = load_recipe(folder / "r.yaml", REGISTRY)
@@ -55,7 +57,8 @@ def test_the_same_bytes_on_one_worker_and_on_two_and_fine_is_named(tmp_path: Pat
     picture = np.random.default_rng(1).integers(90, 160, (240, 320, 3), np.uint8)
     cv2.imwrite(str(tmp_path / "shoot" / "phone.jpg"), cv2.GaussianBlur(picture, (0, 0), 2))
     one, frames = delivered(tmp_path, "one", "full", 1)
-    two, _ = delivered(tmp_path, "two", "full", 2)
+    with Processes(2, worker_setup) as workers:
+        two, _ = delivered(tmp_path, "two", "full", workers)
     assert len(one) == 3 and one == two
     assert notices(frames["TH5_0001"]) == notices(frames["TH5_0002"]) == ""
     assert any("with quality learned" in text for text in frames["TH5_0001"]["decisions"])
@@ -72,7 +75,8 @@ def test_web_sizes_too_are_the_same_on_one_worker_and_on_two(tmp_path: Path) -> 
     for path in (*sorted((tmp_path / "shoot").glob("*.dng"))[2:], tmp_path / "shoot" / "frames.csv"):
         path.unlink()
     one, frames = delivered(tmp_path, "one", "needed", 1)
-    two, _ = delivered(tmp_path, "two", "needed", 2)
+    with Processes(2, worker_setup) as workers:
+        two, _ = delivered(tmp_path, "two", "needed", workers)
     assert len(one) == 2 and one == two
     assert one != delivered(tmp_path, "fine", "needed", 1, quality="fine")[0]
     assert notices(frames["TH5_0001"]) == ""

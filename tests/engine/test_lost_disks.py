@@ -24,7 +24,7 @@ RECIPE = "recipe: 1\ndeliveries:\n  web: [resize: {long_edge: 90}, caption: , sa
 
 
 def write_night(folder: Path) -> Path:
-    write_shoot(folder / "shoot")
+    write_shoot(folder / "shoot", size=(64, 96))
     for path in (folder / "shoot").glob("*"):
         if path.name not in ("TH5_0001.dng", "TH5_0002.dng", "TH5_0003.dng"):
             path.unlink()

@@ -31,6 +31,8 @@ deliveries:
 def drawn(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("drawn")
     write_shoot(folder / "shoot")
+    for third in ("TH5_0003.dng", "TH5_0006.dng"):  # two frames of each burst are enough to be measured and followed
+        (folder / "shoot" / third).unlink()
     (folder / "night.yaml").write_text(RECIPE, encoding="utf-8")
     return folder
 
@@ -90,7 +92,7 @@ def test_after_any_command_the_next_measures_nothing(
     todo = commands(drawn, tmp_path)
     status, text = evencourt(*todo.pop(first), *cache)
     assert status == 0, text
-    assert sum(one.startswith("_measure_one") for one in work) == 6
+    assert sum(one.startswith("_measure_one") for one in work) == 4
     assert sum(one.startswith("_find_scene") for one in work) == 2
     assert sum(one.startswith("_look") for one in work) == 2
     work.clear()
@@ -110,7 +112,7 @@ def test_no_cache_measures_anew_and_keeps_nothing(drawn: Path, tmp_path: Path, w
     before = sorted(cache.rglob("*"))
     work.clear()
     evencourt("inspect", drawn / "shoot", "--workers", 1, "--no-cache")
-    assert sum(one.startswith("_measure_one") for one in work) == 6
+    assert sum(one.startswith("_measure_one") for one in work) == 4
     assert sorted(cache.rglob("*")) == before
 
 

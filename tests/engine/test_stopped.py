@@ -15,6 +15,8 @@ from pipeline.engine.run import Outcome, jobs, read_shoot, run
 from pipeline.recipe.recipe import Recipe, load_recipe
 from pipeline.steps import REGISTRY
 from pipeline.store.store import Store
+from pipeline.workers.executors import worker_setup
+from pipeline.workers.processes import Processes
 from tests.golden import write_shoot
 
 RECIPE = """\
@@ -96,7 +98,8 @@ def test_after_control_c_the_record_holds_every_file_that_is_there(shoot: Path) 
             raise KeyboardInterrupt
 
     out = shoot.parent / "out"
-    outcome = run(recipe_of(shoot), read_shoot(shoot, models=shoot), out, workers=2, progress=stop_after_one)
+    with Processes(2, worker_setup) as workers:
+        outcome = run(recipe_of(shoot), read_shoot(shoot, models=shoot), out, workers=workers, progress=stop_after_one)
     assert outcome.record.state == "stopped"
     files = [d for f in outcome.record.frames.values() for d in f.deliveries.values()]
     assert all(d.current for d in files)  # this run's own, not left over from another

@@ -35,6 +35,8 @@ from pipeline.people.tracking import Observation
 from pipeline.shoot.facts import Facts, Player
 from pipeline.steps import crop
 from pipeline.store.store import Store
+from pipeline.workers.executors import worker_setup
+from pipeline.workers.processes import Processes
 from tests.engine.tables.test_caption_sheet import evencourt, rows_of, shoot_of
 
 reads = pytest.mark.skipif(bool(available()), reason="the extra numbers is not installed")
@@ -246,9 +248,10 @@ def measure(shoot: Shoot, truth: Mapping[str, dict], size: tuple[int, int], fold
     """Bursts with the main player or anybody suggested; suggestions, and those that are wrong: not the side and number
     of the figure that the read person's box is drawn over. Misread: the same of numbers that no roster has."""
     store = Store.open(folder, shoot.folder)
-    measured_frames = measure_shoot(store, shoot, 2, lambda phase, done, total: None)
-    measured = Measurements(store, measured_frames, crop.STEP)
-    found, notices = jersey_suggestions.read_people(shoot.frames, shoot.bursts, measured, 2)
+    with Processes(2, worker_setup) as workers:
+        measured_frames = measure_shoot(store, shoot, workers, lambda phase, done, total: None)
+        measured = Measurements(store, measured_frames, crop.STEP)
+        found, notices = jersey_suggestions.read_people(shoot.frames, shoot.bursts, measured, workers)
     assert not notices
     counts = dict.fromkeys(("bursts", "main", "any", "suggestions", "wrong", "misread"), 0)
     said: dict[str, set[str]] = {}
