@@ -378,7 +378,7 @@ def noise_notes(camera: str, found: CameraNoise) -> list[str]:
     if any(p.clips_black for p in found.pools.values()):
         notes.append(
             f"{camera}: the camera cuts off what its noise makes darker than black: deep shadows come out a little too "
-            "bright, and the deepest of a file that ends at 0 grey"
+            "bright, and the darkest may be grey"
         )
     return notes
 
