@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Container, Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.imaging.geometry import Box, row_to_box
-from pipeline.people.confidence import Verdict
+from pipeline.people.confidence import UNSTEADY, Verdict
 from pipeline.people.detect import SURE, within
 from pipeline.people.tracking import LINKING, Observation, camera_shifts, linked
 from pipeline.types import F64
@@ -33,6 +33,20 @@ class CandidateRules:
 
 
 RULES = CandidateRules()
+
+
+def about_one(first: Container[int], verdicts: Sequence[Verdict | None]) -> list[Verdict | None]:
+    """The verdicts of a burst, in doubt where somebody leads and a frame is not of the path that comes first: a crop
+    around whoever was found while the one whom the burst is about was missed is not earned.
+
+    first  the frames of that path, see `tracking.paths`; verdicts  as from `confidence.judged`
+    """
+    return [
+        replace(verdict, doubt=UNSTEADY, others=())
+        if verdict is not None and not verdict.everybody and not verdict.doubt and at not in first
+        else verdict
+        for at, verdict in enumerate(verdicts)
+    ]
 
 
 def throughout(

@@ -131,7 +131,7 @@ def judged(
 ) -> list[Verdict | None]:
     """The verdict on the subject of each frame of a burst; None where `rows` has none.
 
-    worth  (N,) of each frame; rows, moves  as from tracking.follow and speeds; balls  (5,) of the subject, or None
+    worth  (N,) of each frame; rows, moves  as from tracking.rows_of and speeds; balls  (5,) of the subject, or None
     moving  (N,) of each frame: how fast each person moves, see tracking.paces
 
     One verdict stands for the burst, so that no crop comes and goes within it: play is what is seen in some of its

@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 
 from pipeline.imaging.geometry import Box, row_to_box
 from pipeline.people.belonging import ball_of, faces_of, rackets_of, rise, surest
-from pipeline.people.candidates import throughout
+from pipeline.people.candidates import about_one, throughout
 from pipeline.people.confidence import Verdict, in_hand, judged
 from pipeline.people.detect import SURE
-from pipeline.people.tracking import LINKING, Observation, camera_shifts, follow, paces, speeds
+from pipeline.people.tracking import LINKING, Observation, camera_shifts, paces, paths, rows_of, speeds
 from pipeline.types import F32, F64
 
 
@@ -142,12 +142,13 @@ def find_subjects(frames: Sequence[Observation], seconds: Sequence[float] = ()) 
 
     seconds  when each frame was taken; none where that is not known
 
-    One person over the whole burst where one path can be followed, see `tracking.follow`.
+    One person over the whole burst where one path can be followed, see `tracking.paths`.
     """
     shifts = camera_shifts(frames, seconds)
     moving = paces(frames, shifts)
     worth = [_worth(frame) * _in_the_game(pace) for frame, pace in zip(frames, moving, strict=True)]
-    rows = follow(frames, worth, shifts)
+    followed = paths(frames, worth, shifts)
+    rows = rows_of(followed, len(frames))
     moves = speeds(rows, frames, shifts)
     rivals = _lasting([
         None if row is None else _rival(row, frame, own) for frame, row, own in zip(frames, rows, worth, strict=True)
@@ -155,7 +156,7 @@ def find_subjects(frames: Sequence[Observation], seconds: Sequence[float] = ()) 
     balls = [
         None if row is None else ball_of(frame.people[row], frame) for frame, row in zip(frames, rows, strict=True)
     ]
-    verdicts = judged(frames, worth, rows, moves, balls, moving)
+    verdicts = about_one(followed[0] if followed else (), judged(frames, worth, rows, moves, balls, moving))
     others = throughout(frames, shifts, rows, verdicts)
     leap = leaps(frames, rows, shifts)
     found = [

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -196,33 +196,39 @@ def _blurred(values: F32, sigma: float) -> F32:
     return np.asarray(cv2.GaussianBlur(values, (0, 0), sigma))
 
 
-def follow(frames: Sequence[Observation], worth: Sequence[F64], shifts: Sequence[F64]) -> list[int | None]:
-    """The row of `people` in each frame that is the subject: the person worth most over the burst, as one path.
+def paths(frames: Sequence[Observation], worth: Sequence[F64], shifts: Sequence[F64]) -> list[dict[int, int]]:
+    """Frame -> row of `people` that is the subject: the person worth most over the burst, as one path, which comes
+    first; frames that it does not reach get a path of their own.
 
     worth   (N,) of each frame: how much each person looks like what the frame was taken for, 0 for whoever cannot be
     shifts  (x, y, seconds) of each frame, see `camera_shifts`
 
     The best path is found by dynamic programming (Viterbi, "Error bounds for convolutional codes", 1967): what each of
     its persons is worth, less how badly each continues the one before. So one bad link, two who cross or one who is
-    hidden for a frame, does not decide. Frames that the path does not reach get a path of their own; None where nobody
-    is worth anything, or is hidden between two frames of a path.
+    hidden for a frame, does not decide.
     """
-    rows: list[int | None] = [None] * len(frames)
+    found = []
     stretches = [(0, len(frames))]
     while stretches:
         first, last = stretches.pop()
         path = best_path(frames[first:last], worth[first:last], shifts[first:last])
         if not path:
             continue
-        for at, row in path.items():
-            rows[first + at] = row
-        reached = sorted(path)
-        stretches += [(first, first + reached[0]), (first + reached[-1] + 1, last)]
-    return rows
+        found.append({first + at: row for at, row in path.items()})
+        reached = sorted(found[-1])
+        stretches += [(first, reached[0]), (reached[-1] + 1, last)]
+    return found
+
+
+def rows_of(followed: Sequence[Mapping[int, int]], count: int) -> list[int | None]:
+    """The row of the subject in each of so many frames, as in its path; None where nobody is worth anything, or is
+    hidden between two frames of a path."""
+    rows = {at: row for path in followed for at, row in path.items()}
+    return [rows.get(at) for at in range(count)]
 
 
 def best_path(frames: Sequence[Observation], worth: Sequence[F64], shifts: Sequence[F64]) -> dict[int, int]:
-    """Frame -> row of the best path, empty where nobody is worth anything; arguments as of `follow`.
+    """Frame -> row of the best path, empty where nobody is worth anything; arguments as of `paths`.
 
     Up to LINKING.skip frames in a row may be left out between two of its own.
     """
@@ -347,7 +353,7 @@ def _moved(first: F64, second: F64, hall: F64) -> F64:
 
 def speeds(rows: Sequence[int | None], frames: Sequence[Observation], shifts: Sequence[F64]) -> list[F64]:
     """Movement of the followed person against the hall in each frame, (x, y) in own heights a second; right and down
-    positive, zero where it is not known. `rows` as from `follow`, `shifts` as from `camera_shifts`."""
+    positive, zero where it is not known. `rows` as from `rows_of`, `shifts` as from `camera_shifts`."""
     result = [np.zeros(2)] * len(frames)
     seconds = _seconds_of(shifts)
     places = [at for at, row in enumerate(rows) if row is not None]

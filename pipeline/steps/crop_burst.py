@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.imaging.geometry import Box, heights_to_box
+from pipeline.imaging.geometry import Box, HeightBox, heights_to_box
 from pipeline.steps.crop_solution import (
     NO_SUBJECT,
     NOBODY,
@@ -37,6 +37,8 @@ class BurstRules:
     """Chosen by eye, checked with `python -m tests.closer`."""
 
     clear: float = 0.8  # confidence from which whoever else may be the subject is left out, if there is no room for all
+    trimmed: float = 0.5  # of a frame of which it is not sure whom it is about: what another aspect keeps at least
+    hardly: float = 0.95  # of a frame of the aspect asked for: a crop that keeps as much is none
 
 
 RULES = BurstRules()
@@ -127,6 +129,8 @@ def _trimmed(
         change = abs(np.log(min(aspects) * height / width))
         if around is None or len(aspects) > 1 or params.aspect == "free" or change < CROP.other_shape:
             return {}
+        if np.exp(-change) < RULES.trimmed:
+            return {}
         body, whole = around
         group = replace(subject, box=body, whole=whole, others=(), faces=(), ball=None, towards=0.0, row=None)
         constraints = constraints_of(people, group, params.margin, turned, there, going)
@@ -172,6 +176,9 @@ def _framed(
     sure = min((s.confidence for n in run if (s := subjects[n]) is not None), default=0.0)
     fill = params.fill * (CROP.unsure + (1 - CROP.unsure) * rise(sure, EARNING.enough, 1.0))
     boxes = framing.frame_burst(list(run.values()), framing.Style(aspect, fill, params.lead_room))
+    frames = [constraints.frame for constraints in run.values()]
+    if all(_area(box) >= RULES.hardly * _area(frame) for box, frame in zip(boxes, frames, strict=True)):
+        boxes = frames
     found: dict[str, tuple[CropSolution, str]] = {}
     for (name, constraints), box in zip(run.items(), boxes, strict=True):
         height, width = measured[name].people.size
@@ -185,6 +192,10 @@ def _framed(
         source = CropSource.EVERYBODY if subject is not None and subject.everybody else CropSource.SUBJECT
         found[name] = CropSolution(source, placed, round(aspect, 6), turned, confidence=own), ""
     return found
+
+
+def _area(box: HeightBox) -> float:
+    return (box.x1 - box.x0) * (box.y1 - box.y0)
 
 
 def aspect_of(written: str, height: int, width: int, constraints: framing.CropConstraints | None = None) -> float:

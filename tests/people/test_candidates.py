@@ -12,7 +12,7 @@ import pytest
 from pipeline.engine.burst_people import subjects_and_ranks
 from pipeline.imaging.geometry import Box
 from pipeline.people.candidates import RULES, around_all, in_each, lengths, missed
-from pipeline.people.confidence import NO_PLAY
+from pipeline.people.confidence import NO_PLAY, UNSTEADY
 from pipeline.people.detect import within
 from pipeline.people.observe import FrameObservation
 from pipeline.people.subject import find_subjects
@@ -20,7 +20,7 @@ from pipeline.people.tracking import Observation, camera_shifts, linked
 from pipeline.people.untimed import moments_of
 from pipeline.shoot.bursts import find_bursts
 from pipeline.shoot.facts import Facts
-from pipeline.steps.crop_solution import TOO_WIDE, UNLIKE, CropSource, in_words
+from pipeline.steps.crop_solution import NOBODY, TOO_WIDE, UNLIKE, CropSource, in_words
 from pipeline.types import Burst, Frame
 from tests.people.rules import Scenario, guards, near, turns
 from tests.people.test_subject import ball
@@ -77,6 +77,21 @@ def test_crops_that_would_not_hold_the_same_people_leave_the_burst_whole() -> No
     sources, boxes, notices = crops(frames)
     assert boxes == [None] * 28 and len(set(sources)) == len(notices) == 1
     assert set(crops(play(*[third(0.03, sure=0.33)] * 8))[0]) == {CropSource.EVERYBODY}
+
+
+def test_a_frame_about_somebody_else_than_its_burst_is_left_whole() -> None:
+    """A player with the ball in hand, who is found in six frames of eight; in the other two somebody else is."""
+    main, other = at(0.3, 0.5, 0.95), at(0.75, 0.45, 0.9)
+    lost = (6, 7)
+    frames = [
+        observed([other] if n in lost else [main], balls=[ball((other if n in lost else main)[0], 0.5, 0.9, 0.03)],
+                 jersey_colour=[KIT[n in lost]]) for n in range(8)
+    ]  # fmt: skip
+    found = find_subjects(frames)
+    assert [one is not None and one.doubt for one in found] == [UNSTEADY if n in lost else "" for n in range(8)]
+    sources, boxes, notices = crops(frames)
+    assert sources == [CropSource.NOBODY if n in lost else CropSource.SUBJECT for n in range(8)]
+    assert notices == {NOBODY.format(why=UNSTEADY)} and [n for n, box in enumerate(boxes) if box is None] == list(lost)
 
 
 def held_in(count: int) -> bool:
@@ -262,6 +277,15 @@ def test_all_frames_of_a_burst_are_cut_to_another_shape_or_none() -> None:
     assert crops(frames, "4:5")[0] == [CropSource.TRIMMED] * 3
     wide = observed([at(0.3, 0.5, 0.9), at(0.8, 0.5, 0.5)], balls=[ball(0.3, 0.5, 0.26, 0.03)])
     assert CropSource.TRIMMED not in crops([*frames, wide], "4:5")[0]
+
+
+def test_no_other_shape_cuts_who_is_taller_than_is_seen() -> None:
+    """Of somebody at the rim the frame shows too little to count as near, but for how broad they are."""
+    main, thing = at(0.3, 0.7, 0.9), [ball(0.3, 0.5, 0.26, 0.03)]
+    for broad, cut in ((0.2, True), (0.05, False)):
+        low = (0.57 - broad / 2, 0.82, 0.57 + broad / 2, 1.0, 0.4)
+        source = crops([observed([main, low], balls=thing)], "4:5")[0][0]
+        assert (source is CropSource.TRIMMED) is not cut
 
 
 def test_who_bends_or_turns_over_is_held_as_far_as_they_are_tall() -> None:

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
-from pipeline.people.tracking import LINKING, Observation, _links, _moved, camera_shifts, follow, paces, speeds
+from pipeline.people.tracking import LINKING, Observation, _links, _moved, camera_shifts, paces, paths, rows_of, speeds
 from pipeline.types import F64
 
 RED, WHITE, GREY = (40.0, 40.0, 200.0), (230.0, 230.0, 230.0), (90.0, 90.0, 90.0)
@@ -165,6 +165,10 @@ def walk(
             observed([standing(x, **more) for x, _ in here], jersey_colour=[jersey_colours[i] for _, i in here])
         )
     return frames
+
+
+def follow(frames: Sequence[Observation], worth: Sequence[F64], shifts: Sequence[F64]) -> list[int | None]:
+    return rows_of(paths(frames, worth, shifts), len(frames))
 
 
 def places_of(rows: Sequence[int | None], frames: Sequence[Observation]) -> list[float | None]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.imaging.geometry import Box
+from pipeline.imaging.geometry import WHOLE, Box
 from pipeline.people.detect import within
 from pipeline.people.subject import find_subjects
 from pipeline.shoot.facts import FrameFacts
@@ -72,6 +72,18 @@ def trimmed(change: float) -> bool:
     return found.by_frame["TH1_1"].source is CropSource.TRIMMED
 
 
+def keeps(share: float) -> bool:
+    """The same where another aspect keeps so much of the frame."""
+    return trimmed(np.log(share))
+
+
+def hardly(share: float) -> bool:
+    """Whether a frame is left whole whose subject, in a corner of it, fills so much of it."""
+    side = float(np.sqrt(share))
+    frame = observed([(0.0, 1 - side, side, 1.0, 0.95)])
+    return one(frame, aspect="original", margin=0.0, fill=1.0, at_least=0) == WHOLE
+
+
 def loose() -> float:
     box = box_for(CropParams(), CropSolution(CropSource.LOOSE), HEIGHT, WIDTH)
     return box.x1 - box.x0
@@ -84,6 +96,8 @@ SCENARIOS: dict[str, Scenario] = {
     "RULES.of_longer_side": lambda: near(longest(1000, 1500), 750, 0.005),
     "RULES.loose": lambda: near(loose(), 0.92),
     "BURST.clear": lambda: turns(leaves_out, 0.8),
+    "BURST.trimmed": lambda: turns(keeps, 0.5),
+    "BURST.hardly": lambda: turns(hardly, 0.95, 0.015),
     "RULES.narrowest": lambda: near(aspect(0.4), 2 / 3),
     "RULES.widest": lambda: near(aspect(2.1), 16 / 9),
     "RULES.other_shape": lambda: turns(trimmed, 0.03),
