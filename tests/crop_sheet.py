@@ -9,7 +9,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from pipeline.imaging.geometry import Box
+from pipeline.imaging.geometry import WHOLE, Box
 from pipeline.people.detect import SURE
 from pipeline.people.observe import FrameObservation
 from pipeline.people.subject import Subject
@@ -38,7 +38,7 @@ class Cut:
 
     def whole(self, aspect: str) -> bool:
         """Whether the frame is left as it is, and not cropped around anybody."""
-        return self.solutions[aspect].box is None
+        return self.solutions[aspect].box in (None, WHOLE)
 
 
 def drawn(cut: Cut) -> np.ndarray:

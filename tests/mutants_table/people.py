@@ -152,6 +152,10 @@ MUTANTS = [
     ),
     mutant("steps/crop_burst.py", "turned, there, going, tall)", "turned, there, going)", *_HELD),
     mutant("people/candidates.py", "(frame.faces, frame.balls, frame.rackets)", "(frame.faces,)", *_HELD),
+    mutant("people/candidates.py", "and at not in first", "and False", *_HELD),
+    mutant(
+        "steps/crop_burst.py", "for box, one in zip(boxes, held.values(), strict=True)", "for box, one in ()", *_HELD
+    ),
     mutant("people/candidates.py", "reach += np.concatenate([-room, room], axis=1)", "pass", *_HELD),
     mutant(
         "people/constraints.py",

@@ -72,11 +72,6 @@ def trimmed(change: float) -> bool:
     return found.by_frame["TH1_1"].source is CropSource.TRIMMED
 
 
-def keeps(share: float) -> bool:
-    """The same where another aspect keeps so much of the frame."""
-    return trimmed(np.log(share))
-
-
 def hardly(share: float) -> bool:
     """Whether a frame is left whole whose subject, in a corner of it, fills so much of it."""
     side = float(np.sqrt(share))
@@ -96,7 +91,6 @@ SCENARIOS: dict[str, Scenario] = {
     "RULES.of_longer_side": lambda: near(longest(1000, 1500), 750, 0.005),
     "RULES.loose": lambda: near(loose(), 0.92),
     "BURST.clear": lambda: turns(leaves_out, 0.8),
-    "BURST.trimmed": lambda: turns(keeps, 0.5),
     "BURST.hardly": lambda: turns(hardly, 0.95, 0.015),
     "RULES.narrowest": lambda: near(aspect(0.4), 2 / 3),
     "RULES.widest": lambda: near(aspect(2.1), 16 / 9),
