@@ -294,6 +294,12 @@ def test_a_head_beyond_the_frame_is_worse_than_feet() -> None:
     head, feet = whole(0.4, 0.0, 0.6, 0.8), whole(0.4, 0.2, 0.6, 1.0)
     assert (head.headless, feet.headless) == (True, False) and head.whole < feet.whole < 1
     assert not whole(0.4, 0.0, 0.6, 0.8, faces=[face(0.5, 0.05, sure=0.9)]).headless
+    (subject,) = find_subjects([observed([standing(0.5, tall=0.5)])])
+    half, all_of_it = (
+        quality_of(subject, 0.1, 0.2, 0.0, False, face=Face(tall=0.1, beside=beside, above=2.0))
+        for beside in (0.0, 0.5)
+    )
+    assert (half.whole, all_of_it.whole) == pytest.approx((RANKING.head, 1))
 
 
 def test_without_a_model_nobody_is_said_to_be_missing() -> None:
