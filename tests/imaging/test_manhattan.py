@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 import pytest
 
-from pipeline.imaging.level import LEVEL, Tilt, segments, tilt
+from pipeline.imaging.level import LEVEL, Tilt, _in_perspective, segments, tilt
 from pipeline.imaging.manhattan import MANHATTAN, Fit, Lines, fit, joined
 from tests.imaging.test_level import hall, turned
 
@@ -103,6 +103,12 @@ def test_what_makes_an_answer_sure() -> None:
         assert not Fit(**{**vars(SURE), **worse}).sure, worse
     crowded = Fit(1.0, 0.19, 21.0, 0.66, 0.1)
     assert crowded.sure and not Fit(1.0, 0.21, 21.0, 0.66, 0.1).sure and not Fit(1.0, 0.19, 19.0, 0.66, 0.1).sure
+
+
+def test_an_answer_that_is_not_sure_straightens_nothing_by_itself() -> None:
+    found = _in_perspective(SURE, [None, None])
+    assert isinstance(found, Tilt) and found.degrees == SURE.roll
+    assert _in_perspective(Fit(**{**vars(SURE), "moved": 0.36}), [None, None]) is None
 
 
 def test_a_drawn_hall_is_as_turned_as_it_was_drawn() -> None:
