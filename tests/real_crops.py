@@ -317,7 +317,8 @@ def wrong_in(cut: Cut, aspect: str, drawn: Drawn) -> str:
     """What is wrong with the crop of a drawn frame, "" where nothing is."""
     plan = drawn.situation
     if cut.whole(aspect):
-        return "left whole" if plan.cropped else ""
+        # A crop that takes nothing away holds all that it must.
+        return "left whole" if plan.cropped and cut.solutions[aspect].box is None else ""
     trimmed = cut.solutions[aspect].source is CropSource.TRIMMED
     if plan.cropped is False and not trimmed:
         return "cropped"
