@@ -169,15 +169,15 @@ def without_rows(facts: Facts) -> list[str]:
 
 
 def nobody_known(facts: Facts) -> list[str]:
-    """A notice where nothing says who must not be shown: no file of facts was found, or the roster is not filled in."""
-    if facts.roster or facts.minors or ((facts.source_file or facts.frames_file) and not facts.roster_file):
+    """A notice where nothing says who must not be shown: there is no roster, or it is not filled in."""
+    if facts.roster:
         return []
-    lacking = (
-        f"{Path(facts.roster_file).name} has no players" if facts.roster_file else "no roster.csv was given or found"
-    )
+    name = Path(facts.roster_file).name
+    lacking = f"{name} has no players" if facts.roster_file else "no roster.csv was given or found"
+    minors = "minors: true knows no name that it could take out of what is typed, " if facts.minors else ""
     return [
-        f"{lacking}, so it is not known who must not be shown, and no frame is held back for consent: look through "
-        "the pictures before you publish any, or fill in the tables that evencourt prepare writes and run again"
+        f"{lacking}, so {minors}it is not known who must not be shown, and no frame is held back for consent: look "
+        "through the pictures before you publish any, or fill in the tables that evencourt prepare writes and run again"
     ]
 
 

@@ -30,16 +30,21 @@ def shoot(folder: Path, **files: str) -> Path:
     return folder
 
 
-def test_a_run_without_facts_says_once_that_nobody_is_known(tmp_path: Path) -> None:
-    folder = shoot(tmp_path)
-    for command in ("check", "run"):
-        to = ("--out", tmp_path / "out", "--workers", 1, "--no-cache") if command == "run" else ()
-        status, told = evencourt(command, tmp_path / "night.yaml", folder, *to)
+@pytest.mark.parametrize("files", [{}, {"shoot": "title: Lantern Cup\n", "frames": "frame,words\nTH1_0001,jumps\n"}])
+def test_without_a_roster_it_is_said_once_that_nobody_is_known(tmp_path: Path, files: dict[str, str]) -> None:
+    folder = shoot(tmp_path, **files)
+    commands: list[tuple[object, ...]] = [
+        ("check", tmp_path / "night.yaml", folder),
+        ("run", tmp_path / "night.yaml", folder, "--out", tmp_path / "out", "--workers", 1, "--no-cache"),
+    ]
+    for command in [*commands, ("captions", folder, "--check")] if files else commands:
+        status, told = evencourt(*command)
         assert status == 0 and told.count(f"no roster.csv was given or found, so {SAID}") == 1, told
+        if command[0] != "captions":
+            # The most serious thing that is to be looked at stands first.
+            assert told.index(SAID) < told.index("no capture time")
     page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
     assert SAID in page and "before you publish any" in page
-    # The most serious thing that is to be looked at stands first.
-    assert told.index(SAID) < told.index("no capture time")
 
 
 @pytest.mark.parametrize(
@@ -49,14 +54,15 @@ def test_a_run_without_facts_says_once_that_nobody_is_known(tmp_path: Path) -> N
         ({"roster": "team,number,name,publish\n", "shoot": "title: Lantern Cup\n"}, "roster.csv has no players"),
         ({"roster": ROSTER}, ""),
         ({"roster": "team,number,name\nhome,8,Ada Holm\n"}, ""),
-        ({"shoot": "title: Lantern Cup\n"}, ""),  # who writes no roster names nobody
-        ({"frames": "frame,keep\nTH1_0001,no\n"}, ""),
-        ({"roster": "team,number,name,publish\n", "shoot": "minors: true\n"}, ""),
+        ({"shoot": "title: Lantern Cup\n"}, "no roster.csv was given or found"),
+        ({"frames": "frame,keep\nTH1_0001,no\n"}, "no roster.csv was given or found"),
+        ({"shoot": "minors: true\n"}, "no roster.csv was given or found, so minors: true knows no name"),
     ],
 )
 def test_it_is_said_where_no_roster_is_filled_in(tmp_path: Path, files: dict[str, str], said: str) -> None:
     found = nobody_known(read_shoot(shoot(tmp_path, **files), models=tmp_path).facts)
-    assert [one.startswith(f"{said}, so it is not known") for one in found] == ([True] if said else [])
+    assert len(found) == bool(said)
+    assert all(one.startswith(said) and SAID in one for one in found)
 
 
 def test_frames_that_a_wrong_line_holds_are_not_counted_for_consent(tmp_path: Path) -> None:

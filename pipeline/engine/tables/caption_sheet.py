@@ -18,7 +18,7 @@ from pipeline.recipe.recipe import Recipe
 from pipeline.shoot.clocks.correction import with_clocks
 from pipeline.shoot.consent import held_by_own_texts
 from pipeline.shoot.countries import languages_of
-from pipeline.shoot.facts import Facts, FrameFacts, held_back, without_rows
+from pipeline.shoot.facts import Facts, FrameFacts, held_back, nobody_known, without_rows
 from pipeline.shoot.frame_names import FrameIndex
 from pipeline.shoot.read_facts import frames_table, load_facts
 from pipeline.steps.caption import CaptionParams, describe
@@ -188,7 +188,8 @@ def check(folder: Path, facts_file: Path | None, file: Path | None, params: Capt
     wrong = any(p.file == facts.frames_file for p in problems)
     unnamed = () if wrong else tuple(without_rows(facts))
     read = facts.frames_file or str(file or folder)
-    return CheckedTable(read, tuple(previews), tuple(sorted(set(problems))), unnamed, facts.notices)
+    notices = (*nobody_known(facts), *facts.notices)
+    return CheckedTable(read, tuple(previews), tuple(sorted(set(problems))), unnamed, notices)
 
 
 def _preview(frame: Frame, facts: Facts, row: FrameFacts, mark: str, params: CaptionParams) -> CaptionPreview:
