@@ -133,8 +133,11 @@ def read_shoot(
     facts, sidecars = _with_ratings(facts, frames)
     recalled = recall(facts, out, found.frames)
     facts = recalled.facts
+    of_owners: list[str] = []
+    bursts, own_texts = tuple(find_bursts(frames)), held_by_own_texts(facts, frames, of_owners)
     of_clocks = clock_notes(frames, facts.start, corrected.added.keys(), corrected.right)
     notices = (
+        *of_owners,
         *(note.text for note in of_clocks),
         *facts.notices,
         *found.notices,
@@ -144,7 +147,6 @@ def read_shoot(
         *files.notices,
     )
     notices += tuple(f"{f.name}: {text}" for f in frames for text in f.exif.notices)
-    bursts, own_texts = tuple(find_bursts(frames)), held_by_own_texts(facts, frames)
     return Shoot(
         folder,
         frames,

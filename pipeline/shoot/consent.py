@@ -6,9 +6,8 @@ The texts are only searched for names that may not be published. They are writte
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from functools import lru_cache
 from pathlib import Path, PurePosixPath
 from typing import NamedTuple
 
@@ -17,38 +16,60 @@ from pipeline.formats.metadata.own_texts import own_texts
 from pipeline.formats.metadata.search_blocks import MAKER_NOTE, Found
 from pipeline.formats.metadata.search_xmp import Text
 from pipeline.shoot.copies import copies, is_copy, name_parts
-from pipeline.shoot.facts import Facts, held_back, named_player
+from pipeline.shoot.facts import Facts, Player, held_back, named_player
+from pipeline.shoot.names import holds_any
 from pipeline.shoot.sidecar import SIZE_LIMIT, loose_sidecars, sidecars
 from pipeline.store.files import folded
 from pipeline.textfile.reading import read_bytes
 from pipeline.types import Frame
 
-_OWNED = 30  # frames of a camera that tell its owner's name from that of somebody whom it recognised. No source
 _SHOWN = " names a player whose line in the roster "
 _NAMES = "its {what}" + _SHOWN + "{why}"
+_MAY_OWN = ", as all maker notes of its camera do; if that is its owner's name, write it under creator in shoot.yaml"
 _UNREAD = (
     "its {what} cannot be read and may name a player whose line in the roster says publish: no; "
     "{do}, or take those players' lines out of the roster"
 )
 _LETTERS = re.compile(r"[^\x00-\x40\x5b-\x60\x7b-\x7f]|\\u|&#|%")  # or what may stand for one
+_ELSEWHERE = "sidecar in another folder"
 _DO = {
     "sidecar": "write it again or delete it",
+    _ELSEWHERE: "write it again or delete it",
     "file of the same exposure": "copy it again from the card or delete it",
 }
 
 
-def held_by_own_texts(facts: Facts, frames: Sequence[Frame]) -> dict[str, str]:
+def held_by_own_texts(facts: Facts, frames: Sequence[Frame], notices: list[str] | None = None) -> dict[str, str]:
     """Frame -> why it is held, without a name.
 
     Such a frame names a player with publish: no, in whatever spelling, or where there are some has a text that cannot
     be read; or it is a copy of one that is held back. Who made or owns the picture is not who is shown: a photographer
     may have a player's name.
+    notices  takes what is to be said of all frames of a camera at once
     """
     searched = () if all(player.publish for player in facts.roster) else frames
-    told = {frame.name: found for frame in searched if (found := _why_held(facts, frame)).why}
-    for frame, owner in _owned(frames, told):
-        told[frame.name] = _why_held(facts, frame, owner)
-    return with_copies(facts, frames, {name: found.why for name, found in told.items() if found.why})
+    loose = _loose(searched)
+    told = {frame.name: _told(facts, frame, loose) for frame in searched}
+    held: dict[str, str] = {}
+    for camera, own in _by_camera(searched).items():
+        noted = [players for frame in own if (players := told[frame.name].noted) is not None]
+        everywhere = frozenset[Player].intersection(*noted) if len(noted) > 1 else frozenset()
+        owner = frozenset(player for player in everywhere if holds_any(facts.creator, (player.name,)))
+        if owner and notices is not None:
+            notices.append(_owner_said(" ".join(camera[:2]).strip(), len(noted), owner))
+        for frame in own:
+            if why := told[frame.name].why(owner, everywhere):
+                held[frame.name] = why
+    return with_copies(facts, frames, held)
+
+
+def _owner_said(camera: str, count: int, owner: frozenset[Player]) -> str:
+    lines = ", ".join(str(line) for line in sorted({player.line for player in owner}))
+    return (
+        f"{camera or 'one camera'}: the maker notes of all its {count:,} frames name a player whose line in the roster "
+        f"says publish: no (line {lines}). Since creator in shoot.yaml has that name, it is taken for that of the "
+        "camera's owner, and holds none of them; write under players where one shows that player"
+    )
 
 
 def with_copies(facts: Facts, frames: Sequence[Frame], held: Mapping[str, str]) -> dict[str, str]:
@@ -62,16 +83,11 @@ def with_copies(facts: Facts, frames: Sequence[Frame], held: Mapping[str, str]) 
     return {**copies(frames, sources, named), **held}
 
 
-def _owned(frames: Sequence[Frame], told: Mapping[str, _Found]) -> Iterator[tuple[Frame, int]]:
-    """The frames of cameras in all of whose maker notes one name stands, that of their owner and not of whom they show,
-    with its line in the roster."""
-    of_camera: dict[tuple[str, str, str], list[Frame]] = {}
+def _by_camera(frames: Sequence[Frame]) -> dict[tuple[str, str, str], list[Frame]]:
+    found: dict[tuple[str, str, str], list[Frame]] = {}
     for frame in frames:
-        of_camera.setdefault((frame.exif.make, frame.exif.model, frame.exif.serial), []).append(frame)
-    for own in of_camera.values():
-        lines = {told[frame.name].noted if frame.name in told else None for frame in own}
-        if len(own) >= _OWNED and len(lines) == 1 and (line := lines.pop()) is not None:
-            yield from ((frame, line) for frame in own)
+        found.setdefault((frame.exif.make, frame.exif.model, frame.exif.serial), []).append(frame)
+    return found
 
 
 def is_named(why: str) -> bool:
@@ -79,71 +95,89 @@ def is_named(why: str) -> bool:
     return _SHOWN in why
 
 
-class _Found(NamedTuple):
-    """why  a frame is held, "" where it is not; noted  the line in the roster of whom its maker note alone names"""
+class _Told(NamedTuple):
+    """What the texts of a frame tell.
 
-    why: str
-    noted: int | None = None
-
-
-def _why_held(facts: Facts, frame: Frame, owner: int | None = None) -> _Found:
-    """By the texts of every file of the exposure, also of those that are not used.
-
-    owner  line in the roster of somebody who may be named in maker notes
+    named   why it is held, by all but its maker notes; unread  by what cannot be read; "" where it is not
+    noted   players with publish: no whom its maker notes name; None where these have no text
     """
+
+    named: str
+    unread: str
+    noted: frozenset[Player] | None
+
+    def why(self, owner: frozenset[Player], everywhere: frozenset[Player]) -> str:
+        """Why the frame is held, "" where it is not.
+
+        owner, everywhere  players whom all maker notes of the camera name: as its owner, and any
+        """
+        shown = sorted((self.noted or frozenset()) - owner, key=lambda player: player.line)
+        if self.named or not shown:
+            return self.named or self.unread
+        advice = _MAY_OWN if everywhere.issuperset(shown) else ""
+        return _NAMES.format(what=MAKER_NOTE, why=shown[0].why) + advice
+
+
+def _told(facts: Facts, frame: Frame, loose: Loose) -> _Told:
+    """By the texts of every file of the exposure, also of those that are not used."""
     players = facts.row(frame.name).players
-    others = replace(facts, roster=tuple(player for player in facts.roster if player.line != owner))
-    unread: list[str] = []
+    named, unread = "", list[str]()
+    noted: frozenset[Player] | None = None
     for file, relative in zip(frame.files, frame.relatives, strict=True):
         try:
-            for what, texts in _texts(file, PurePosixPath(relative), unread):
+            for what, texts in _texts(file, PurePosixPath(relative), loose, unread):
                 # All at once, for speed: NUL stands in no name.
-                some = dict.fromkeys(t.text for t in texts if not t.maker and _LETTERS.search(t.text))
-                of = others if what == MAKER_NOTE else facts
-                if (player := named_player("\0".join(some), of, players)) is not None:
-                    return _Found(_NAMES.format(what=what, why=player.why), player.line if what == MAKER_NOTE else None)
+                some = "\0".join(dict.fromkeys(t.text for t in texts if not t.maker and _LETTERS.search(t.text)))
+                if what == MAKER_NOTE:
+                    noted = (noted or frozenset()) | _every_named(some, facts, players) if some else noted
+                elif not named and (player := named_player(some, facts, players)) is not None:
+                    named = _NAMES.format(what=what, why=player.why)
         except OSError:  # a frame of one file fails with its reason when it is decoded
             unread += ["file of the same exposure"] if len(frame.files) > 1 else []
         except Exception as error:  # nobody knows what it says
             trace(error)
             unread.append("metadata")
-    if unread:
-        return _Found(_UNREAD.format(what=unread[0], do=_DO.get(unread[0], "save the file again without it")))
-    return _Found("")
+    do = _DO.get(unread[0], "save the file again without it") if unread else ""
+    return _Told(named, _UNREAD.format(what=unread[0], do=do) if unread else "", noted)
 
 
-def _of_versions(path: Path) -> list[Path]:
-    """The sidecars of versions of a frame that are not there, such as "TH1_0001_edit.xmp" alone: they are about the
-    same exposure."""
-    try:
-        return _loose(path.parent, path.parent.stat().st_mtime_ns).get(folded(path.stem), [])
-    except OSError:
-        return []
+def _every_named(text: str, facts: Facts, players: tuple[tuple[str, str], ...]) -> frozenset[Player]:
+    """All players with publish: no whom the text names."""
+    found: list[Player] = []
+    while (player := named_player(text, facts, players)) is not None:
+        found.append(player)
+        facts = replace(facts, roster=tuple(one for one in facts.roster if one is not player))
+    return frozenset(found)
 
 
-@lru_cache(maxsize=256)
-def _loose(folder: Path, changed: int) -> dict[str, list[Path]]:
-    """What sidecars of a folder that was last `changed` then may be called after -> these. Raises OSError."""
+Loose = Mapping[str, Sequence[Path]]
+
+
+def _loose(frames: Sequence[Frame]) -> Loose:
+    """What a frame may be called -> sidecars of versions of it that are not there, such as "TH1_0001_edit.xmp" alone,
+    and sidecars of its name in another folder: they are about the same exposure."""
+    shoots = {f.path.parents[len(PurePosixPath(f.relative).parts) - 1] for f in frames}
     found: dict[str, list[Path]] = {}
-    for stem, path in loose_sidecars(folder):
-        for part in name_parts(stem):
+    for stem, path in (one for shoot in sorted(shoots) for one in loose_sidecars(shoot)):
+        for part in {stem, *name_parts(stem)}:
             found.setdefault(part, []).append(path)
     return found
 
 
-def _texts(path: Path, relative: PurePosixPath, unread: list[str]) -> Iterable[tuple[str, list[Text]]]:
+def _texts(path: Path, relative: PurePosixPath, loose: Loose, unread: list[str]) -> Iterable[tuple[str, list[Text]]]:
     """(where, texts) of a frame's own name and folders, its metadata, and its sidecars. Raises OSError."""
     yield "file or folder name", [Text("", part) for part in (relative.stem, str(relative.with_suffix("")))]
-    for file in [*sidecars(path), *_of_versions(path)]:
+    for file in [*sidecars(path), *loose.get(folded(path.stem), ())]:
+        sidecar = "sidecar" if file.parent == path.parent else _ELSEWHERE
         beside = Found()
         try:
             data = read_bytes(file, SIZE_LIMIT)
         except InputError:
             data = b""
         beside.xmp(data)
-        yield "sidecar", [*beside.texts, Text("", file.stem)]
+        yield sidecar, [*beside.texts, Text("", file.stem)]
         if beside.unreadable or not data.strip(b"\0 \t\r\n"):
-            unread.append("sidecar")
+            unread.append(sidecar)
     inside = own_texts(path)
     yield "metadata", [text for text in inside.texts if text.where != MAKER_NOTE]
     yield MAKER_NOTE, [text for text in inside.texts if text.where == MAKER_NOTE]

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+import os
 from functools import lru_cache
-from pathlib import Path
+from pathlib import Path, PurePath
 
 from pipeline.formats.metadata.xmp_read import Packet, RefusedPacketError
 from pipeline.store.files import folded
@@ -35,16 +36,18 @@ def sidecars(frame: Path) -> list[Path]:
     return paths
 
 
-def loose_sidecars(folder: Path) -> list[tuple[str, Path]]:
-    """(folded name without a suffix, path) of the sidecars in a folder beside no file that is called so: of versions
-    of frames that are not there any more. Raises OSError."""
-    called, found = set[str](), list[tuple[str, Path]]()
-    for path in sorted(folder.iterdir()):
-        if path.suffix.lower() != ".xmp":
-            called |= {folded(path.name), folded(path.stem)}
-        else:
-            found.append((folded(path.stem), path))
-    return [(stem, path) for stem, path in found if stem not in called]
+def loose_sidecars(shoot: Path) -> list[tuple[str, Path]]:
+    """(folded name without a suffix, path) of the sidecars in and below a folder that stand beside no file that is
+    called so: of versions of frames that are not there any more, or of frames in another folder."""
+    found = list[tuple[str, Path]]()
+    for folder, folders, names in os.walk(shoot):
+        folders[:] = sorted(name for name in folders if not name.startswith("."))
+        others = [PurePath(name) for name in names if not name.lower().endswith(".xmp")]
+        called = {folded(name) for path in others for name in (path.name, path.stem)}
+        for path in (Path(folder, name) for name in sorted(names)):
+            if path.suffix.lower() == ".xmp" and not path.name.startswith(".") and folded(path.stem) not in called:
+                found.append((folded(path.stem), path))
+    return found
 
 
 @lru_cache(maxsize=256)

@@ -172,7 +172,8 @@ def check(folder: Path, facts_file: Path | None, file: Path | None, params: Capt
     problems += wrong_clocks
     facts = with_wrong_rows(facts, problems)
     frames = {f.name: f for f in corrected.frames}
-    own_texts = held_by_own_texts(facts, list(frames.values()))
+    of_owners: list[str] = []
+    own_texts = held_by_own_texts(facts, list(frames.values()), of_owners)
     previews: list[CaptionPreview] = []
     for name, typed in sorted(facts.rows.items(), key=lambda item: item[1].line):
         try:
@@ -188,7 +189,7 @@ def check(folder: Path, facts_file: Path | None, file: Path | None, params: Capt
     wrong = any(p.file == facts.frames_file for p in problems)
     unnamed = () if wrong else tuple(without_rows(facts))
     read = facts.frames_file or str(file or folder)
-    notices = (*nobody_known(facts), *facts.notices)
+    notices = (*nobody_known(facts), *of_owners, *facts.notices)
     return CheckedTable(read, tuple(previews), tuple(sorted(set(problems))), unnamed, notices)
 
 

@@ -2,9 +2,9 @@
 
 Everything that may hold a text is read, whatever its property, namespace, record or encoding: in JPEG Exif, XMP with
 its extension, image resources and comments; in PNG its text, Exif and XMP chunks; in TIFF and the raws that are TIFF
-every directory; in ISO base media files their boxes and items. Of maker notes, texts of several words in ASCII or
-UTF-8. Not read: pictures inside a picture other than the camera's JPEG, and containers that nobody has published, of
-which both ends are searched for XMP packets.
+every directory; in ISO base media files their boxes and items. Of maker notes, what `search_note` finds. Not read:
+pictures inside a picture other than the camera's JPEG, and containers that nobody has published, of which both ends are
+searched for XMP packets.
 """
 
 from __future__ import annotations
@@ -185,6 +185,8 @@ def _boxes(source: Source, found: Found) -> None:
                 found.xmp(_read(body.part(16, body.length - 16), "XMP", found))
             elif path[:2] == (b"moov", b"uuid") and path[-1] in (b"CMT1", b"CMT2", b"CMT4"):
                 found.tiff(body)
+            elif path[:2] == (b"moov", b"uuid") and path[-1] == b"CMT3":
+                found.maker_note(body)
             elif path == (b"meta",):
                 _items(source, body, found)
     except DamagedError:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import re
 import struct
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from pipeline.formats.metadata.decode import decodings
-from pipeline.formats.metadata.search_xmp import Text, texts_of, xmp_texts
+from pipeline.formats.metadata.search_note import texts_of_note
+from pipeline.formats.metadata.search_xmp import Text, texts_of, words_of, xmp_texts
 from pipeline.formats.source import Source
 from pipeline.formats.tiff_ifd import CAMERA_JPEG, EXIF_POINTER, Field, directory, header
 
@@ -35,17 +35,15 @@ _UNPRINTABLE = bytes(set(range(32)) - set(b"\t\r\n"))
 _MOST_DIRECTORIES = 64
 MAKER_NOTE = "maker note"  # where a text stands
 _MOST_OF_A_NOTE = 1 << 16  # octets of a maker note that are searched; no source
-_LETTER = rb"(?:[A-Za-z]|[\xc3-\xf4][\x80-\xbf]{1,3})"  # ASCII or UTF-8
-# Several words with next to nothing but signs of names between them; or East Asian letters, which need no words.
-_WORDS = re.compile(
-    rb"(?<![A-Za-z])(?:" + _LETTER + rb"{1,63}[ .,'_-]{1,32})+" + _LETTER + rb"{1,63}"
-    rb"|(?:[\xe3-\xed][\x80-\xbf]{2}){2,63}"
-)
+_NOTES = (_MAKER_NOTE, 0xC634)  # DNG 1.7.1: DNGPrivateData, in which a converter keeps the maker note
 # By-line and its title, credit, source, copyright, contact, caption writer (IIM 4.2, record 2).
 _IIM_MAKERS = frozenset((80, 85, 110, 115, 116, 118, 122))
 _RESOURCES = {0x0404: "IPTC", 0x0424: "XMP", 0x0422: "Exif", 0x0423: "Exif"}
 _RESOURCE_TEXTS = (0x03F0, 0x040B, 0x041A, 0x041D, 0x041E)  # caption, URL, slices, names
 _SIGNATURES = (b"8BIM", b"PHUT", b"DCSR", b"AgHg", b"MeSa")
+
+
+Readings = tuple[str, ...]  # what a value may be, the likeliest first
 
 
 class Found:
@@ -76,13 +74,16 @@ class Found:
             self.unreadable.append(where)
         return b""
 
-    def octets(self, where: str, data: bytes, maker: bool = False) -> None:
-        """A text in whatever encoding; values that NUL ends stand for themselves, and together as words."""
+    def octets(self, where: str, data: bytes, maker: bool = False) -> Readings:
+        """A text in whatever encoding; values that NUL ends stand for themselves, and together as words. Returns what
+        it may be."""
         data = self.readable(where, data)
-        if data.strip(b"\0 \t\r\n"):
-            ended = data.rstrip(b"\0")  # but UTF-16 may end in one that counts
-            for text in decodings(data if b"\0" in ended else ended):
-                self.texts.append(Text(where, text, maker))
+        if not data.strip(b"\0 \t\r\n"):
+            return ()
+        ended = data.rstrip(b"\0")  # but UTF-16 may end in one that counts
+        found = decodings(data if b"\0" in ended else ended)
+        self.texts += [Text(where, text, maker) for text in found]
+        return found
 
     def xmp(self, data: bytes, where: str = "XMP") -> None:
         """A packet, or several."""
@@ -95,7 +96,7 @@ class Found:
         """Datasets of all records; what follows the last one must be padding."""
         if data[:1] != b"\x1c" and data[3:4] == b"\x1c":  # written as numbers of four octets in the other order
             data = b"".join(data[at : at + 4][::-1] for at in range(0, len(data), 4))
-        values: dict[int, list[tuple[str, bool]]] = {}
+        values: list[tuple[Readings, bool]] = []
         at, left = 0, _MOST_DATASETS
         while at + 5 <= len(data) and data[at] == 0x1C and left:
             left -= 1
@@ -104,11 +105,9 @@ class Found:
             if size & 0x8000:  # an extended dataset: the length of its length (IIM 4.2, 1.5)
                 length = size & 0x7FFF
                 size, at = int.from_bytes(data[at : at + length], "big"), at + length
-            for reading, text in enumerate(decodings(data[at : at + size])):
-                values.setdefault(reading, []).append((text, record == 2 and number in _IIM_MAKERS))
+            values.append((decodings(data[at : at + size]), record == 2 and number in _IIM_MAKERS))
             at += size
-        for texts in values.values():
-            self.texts += texts_of("IPTC", texts)
+        self.texts += _by_reading("IPTC", values, texts_of)
         rest = data[at:]
         if rest.strip(b"\0 \t\r\n") or at > len(data):
             self.octets("IPTC", rest)
@@ -146,6 +145,7 @@ class Found:
             return []
         order, first = start
         jpegs: list[Source] = []
+        values: list[tuple[Readings, bool]] = []
         queue, seen = [(first, True)], set[int]()
         while queue and len(seen) < _MOST_DIRECTORIES:
             place, needed = queue.pop(0)
@@ -161,20 +161,22 @@ class Found:
                 elif tag == CAMERA_JPEG and field.part().read(0, 2) == b"\xff\xd8":
                     jpegs.append(field.part())
                 else:
-                    self._field(tag, field)
+                    values.append((self._field(tag, field), tag in _MAKERS))
             if found.following:
                 queue.append((found.following, False))
+        self.texts += _by_reading("Exif", values, words_of)
         return jpegs
 
-    def _field(self, tag: int, field: Field) -> None:
+    def _field(self, tag: int, field: Field) -> Readings:
+        """Takes the texts of a field; returns what it may be, where it is one text."""
         part, kind = field.part(), field.kind
         length = part.wanted
-        if tag == _MAKER_NOTE:
-            self.maker_note(part.read(0, min(length, part.length, _MOST_OF_A_NOTE)))
-            return
+        if tag in _NOTES:
+            self.maker_note(part)
+            return ()
         known = tag in (_XMP_TAG, _IIM_TAG, _RESOURCES_TAG, _COMMENT, *_TITLES)
         if kind not in (_ASCII, _UTF8) and not known and (kind not in _BYTES or length > _SMALL):
-            return
+            return ()
         what = {_XMP_TAG: "XMP", _IIM_TAG: "IPTC", _RESOURCES_TAG: "image resources"}.get(tag, "Exif")
         data = self.take(what, part.read(0, min(part.length, MOST)))
         if len(data) < length and (known or kind in (_ASCII, _UTF8)):
@@ -186,27 +188,46 @@ class Found:
         elif tag == _RESOURCES_TAG:
             self.resources(data)
         elif tag == _COMMENT:
-            self._comment(data)
+            return self._comment(data)
         elif tag in _TITLES:
-            self.texts += [Text("Exif", text, tag in _MAKERS) for text in _two_octets(data)]
+            texts = tuple(_two_octets(data))
+            self.texts += [Text("Exif", text, tag in _MAKERS) for text in texts]
+            return texts[:1]
         elif kind in (_ASCII, _UTF8) or _is_text(data):
-            self.octets("Exif", data, tag in _MAKERS)
+            return self.octets("Exif", data, tag in _MAKERS)
+        return ()
 
-    def maker_note(self, data: bytes) -> None:
+    def maker_note(self, note: Source) -> None:
         """Texts of several words in a form of the camera's own: some cameras write whom they recognise. Their owner's
         name may be there as well."""
-        self.texts += [Text(MAKER_NOTE, words.decode("utf-8", "ignore")) for words in _WORDS.findall(data)]
+        data = note.read(0, min(note.wanted, note.length, _MOST_OF_A_NOTE))
+        self.texts += [Text(MAKER_NOTE, text) for text in texts_of_note(data)]
 
-    def _comment(self, data: bytes) -> None:
+    def _comment(self, data: bytes) -> Readings:
         charset, body = data[:_CHARSET], data[_CHARSET:]
         if not body.strip(b"\0 "):
             body = b""
-        self.octets("Exif comment", body)
+        found = self.octets("Exif comment", body)
         if charset[:5] not in (b"ASCII", b"UNICO", b"JIS\0\0") and charset.strip(b"\0"):
             self.octets("Exif comment", data)  # a text without the octets that say how it is encoded
         if not body.isascii() or b"\0" in body or b"\x1b" in body:
             texts = (*_two_octets(body), *(body.decode(codec, "ignore") for codec in _JAPANESE))
             self.texts += [Text("Exif comment", text) for text in texts]
+        return found
+
+
+def _by_reading(
+    where: str, values: list[tuple[Readings, bool]], of: Callable[[str, list[tuple[str, bool]]], list[Text]]
+) -> list[Text]:
+    """`of` the first readings of all values, of all the second, and so on. One that has no further keeps its first.
+
+    values  (readings, whether they say who made the picture)
+    """
+    some = [(readings, maker) for readings, maker in values if readings]
+    found: list[Text] = []
+    for at in range(max((len(readings) for readings, _ in some), default=0)):
+        found += of(where, [(readings[at] if at < len(readings) else readings[0], maker) for readings, maker in some])
+    return list(dict.fromkeys(found))
 
 
 def _is_utf8(data: bytes) -> bool:

@@ -92,22 +92,14 @@ def _values(element: Element, maker: bool) -> Iterator[tuple[str, bool]]:
 
 
 def texts_of(where: str, values: list[tuple[str, bool]]) -> list[Text]:
-    """The values, and runs of single words as one: given name and surname may be two keywords, or two fields.
-    Numbers among them count as nothing."""
-    found, run = [], list[str]()
-    for value, maker in values:
-        text = value.strip()
-        if not text:
-            continue
-        found.append(Text(where, text, maker))
-        if not maker and len(text.split()) == 1:
-            if text.upper() != text.lower() or not text.isascii():
-                run.append(text)
-        else:
-            found += _run(where, run)
-            run = []
-    return found + _run(where, run)
+    """The values, and what `words_of` makes of them."""
+    found = [Text(where, text, maker) for value, maker in values if (text := value.strip())]
+    return found + words_of(where, values)
 
 
-def _run(where: str, words: list[str]) -> list[Text]:
+def words_of(where: str, values: list[tuple[str, bool]]) -> list[Text]:
+    """All values that are single words as one text: given name and surname may be two keywords, or two fields. Numbers
+    among them count as nothing."""
+    some = (value.replace("\0", " ").split() for value, maker in values if not maker)
+    words = [one[0] for one in some if len(one) == 1 and (one[0].upper() != one[0].lower() or not one[0].isascii())]
     return [Text(where, " ".join(words))] if len(words) > 1 else []
