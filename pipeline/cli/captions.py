@@ -16,6 +16,7 @@ from pipeline.cli.recipes import read_recipe
 from pipeline.engine.burst_people import subjects_and_ranks
 from pipeline.engine.jobs import Shoot, read_shoot
 from pipeline.engine.measure import Measurements
+from pipeline.engine.redaction import Redaction
 from pipeline.engine.run import measure_shoot
 from pipeline.engine.tables import caption_sheet, jersey_suggestions
 from pipeline.engine.tables.frame_table import SEPARATORS
@@ -73,7 +74,8 @@ def write_table(
         if separator == "auto" and found in SEPARATORS.values():
             cells = found  # so that the spreadsheet that saved it opens it again
     read = with_models(read, models, offline)
-    some(note, lines_by_kind(read.notices, (frame.name for frame in read.frames)), "note")
+    line = Redaction(read).line
+    some(note, [line(text) for text in lines_by_kind(read.notices, (frame.name for frame in read.frames))], "note")
     if read.models.person is None:
         note("ratings look at the middle of each frame, since the model file that finds people is missing")
     numbers = numbers and _can_read(read)
@@ -137,7 +139,7 @@ def _write(
     players = None if suggested is None else {name: one.text for name, one in suggested.items()}
     table, failed = caption_sheet.sheet(shoot, params, ranks, measured_frames, players, separator)
     if failed:
-        note(f"no caption yet: {failed}")
+        note(f"no caption yet: {Redaction(shoot).line(failed)}")
     save(out, table.encode("utf-8-sig"))
     say(f"{out}: {counted(len(shoot.frames), 'frame')} in {counted(len(shoot.bursts), 'burst')}")
     if suggested is not None:
@@ -148,7 +150,8 @@ def _write(
             note(f"{counted(held, 'frame')} may show a player with publish: no; held back once players says so")
     say(f"Fill in players and words, save it as CSV, then see what comes of it with: {_check_command(shoot, out)}")
     bad = [s for s in measured_frames if s.error]
-    some(warn, [f"failed: {one.frame.relative}: {one.error}" for one in bad], "failed frame")
+    line = Redaction(shoot).line
+    some(warn, [line(f"failed: {one.frame.relative}: {one.error}") for one in bad], "failed frame")
     if bad:
         raise typer.Exit(1)
 
@@ -256,14 +259,14 @@ def check_table(folder: Path, facts: Path | None, file: Path | None, recipe: Pat
     Raises InputError where there is no shoot or no table, typer.Exit(2) where the table has problems.
     """
     checked = caption_sheet.check(folder, facts, file, caption_params(recipe))
-    some(note, checked.notices, "note")
+    some(note, [checked.line(text) for text in checked.notices], "note")
     for one in checked.previews:
-        _show(one)
+        _show(replace(one, frames=tuple(map(checked.line, one.frames))))
     rows = sum(len(one.frames) for one in checked.previews)
     held = sum(len(one.frames) for one in checked.previews if one.held)
-    some(note, checked.unnamed, "note")
-    for line in lines_of(checked.problems):  # which bounds them
-        warn(line)
+    some(note, [checked.line(text) for text in checked.unnamed], "note")
+    for text in lines_of(checked.problems):  # which bounds them
+        warn(checked.line(text))
     wrong = len(checked.problems)
     say(
         f"{checked.file}: {counted(rows, 'row')} read, {held} of them in no delivery, "

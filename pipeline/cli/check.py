@@ -65,6 +65,6 @@ def check_recipe(
     ):
         record, _ = foresee(store, read, loaded, workers, report)
     say_lines(flatten_yaml(loaded))
-    print_foreseen(record, Redaction(read).frame)
+    print_foreseen(record, Redaction(read).line)
     if record.counts.failed or record.failed_steps:
         raise typer.Exit(1)

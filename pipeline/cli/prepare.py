@@ -14,6 +14,7 @@ from pipeline.cli.models import with_models
 from pipeline.engine.burst_people import subjects_and_ranks
 from pipeline.engine.jobs import Shoot, read_shoot
 from pipeline.engine.measure import MeasuredFrame, Measurements
+from pipeline.engine.redaction import Redaction
 from pipeline.engine.run import measure_shoot
 from pipeline.engine.tables import prepare
 from pipeline.engine.tables.caption_sheet import sheet
@@ -60,7 +61,8 @@ def prepare_shoot(
         _say_what_next(shoot, facts, there)
         return
     read = with_models(read_shoot(shoot, facts if there else None, models), models, offline)
-    some(note, lines_by_kind(read.notices, (frame.name for frame in read.frames)), "note")
+    line = Redaction(read).line
+    some(note, [line(text) for text in lines_by_kind(read.notices, (frame.name for frame in read.frames))], "note")
     beside = prepare.written_facts(shoot)
     _make(facts)
     with work.open() as workers, open_cache(cache, shoot) as kept, Store.scratch(shoot, kept) as store:
@@ -77,7 +79,7 @@ def prepare_shoot(
             _write_frames(store, shoot, facts, read, measured_frames, found, workers, cell_separator(separator))
     _say_what_next(shoot, facts, there)
     bad = [one for one in measured_frames if one.error]
-    some(warn, [f"failed: {one.frame.relative}: {one.error}" for one in bad], "failed frame")
+    some(warn, [line(f"failed: {one.frame.relative}: {one.error}") for one in bad], "failed frame")
     if bad:
         raise typer.Exit(1)
 
@@ -152,7 +154,7 @@ def _write_frames(
         note(unranked)
     table, failed = sheet(now, caption_params(None), ranks, measured_frames, None, separator)
     if failed:
-        note(f"no caption yet: {failed}")
+        note(f"no caption yet: {Redaction(now).line(failed)}")
     if _save_new(facts / FRAMES_FILE, table.encode("utf-8-sig")):
         frames, bursts = counted(len(now.frames), "frame"), counted(len(now.bursts), "burst")
         say(f"{facts / FRAMES_FILE}: written: {frames} in {bursts}")

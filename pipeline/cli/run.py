@@ -96,18 +96,18 @@ def _run(
     cache: Cache = NO_CACHE,
     deadline: datetime | None = None,
 ) -> None:
-    started = time.perf_counter()
+    started, line = time.perf_counter(), Redaction(shoot).line
     some(note, [about.text for about in shoot.clock_notes], "note", " in the report")  # while they can be corrected
-    wrong_rows = [*shoot.facts.wrong_players, *(why for _, why in shoot.missing)]
+    wrong_rows = [line(text) for text in (*shoot.facts.wrong_players, *(why for _, why in shoot.missing))]
     some(warn, wrong_rows, "wrong row", " in the report")
     if not Store(out).work.is_dir() and (place := absent_disk(out)) is not None:
         note(f"{place}: no disk is connected there, so {out} is written on this computer's own; if that is wrong, stop")
-    pace = Pace(deadline, say=note)
+    pace = Pace(deadline, say=lambda text: note(line(text)))
     # How long a line to elsewhere takes nobody knows before.
     with progress(pace.left, " until files are sent" if pushed(recipe) else " in all") as report:
         outcome = engine.run(recipe, shoot, out, workers=workers, only=only, progress=report, cache=cache, pace=pace)
     said = {text for about in shoot.clock_notes for text in (about.text, about.record)}
-    print_outcome(outcome.record, time.perf_counter() - started, said, Redaction(shoot).frame)
+    print_outcome(outcome.record, time.perf_counter() - started, said, line)
     print_places(outcome.record, out)
     if outcome.report.is_file():
         say(f"report     {outcome.report}")
@@ -160,7 +160,7 @@ def _dry_run(
         each = seconds_to_render(store, list(jobs.values()), workers)
     seconds = each * record.counts.delivered / count + before
     say_lines(flatten_yaml(recipe))
-    print_foreseen(record, Redaction(shoot).frame)
+    print_foreseen(record, Redaction(shoot).line)
     if each or not record.counts.delivered:
         say(
             f"about {seconds / 60:.1f} minutes with {counted(count, 'worker')} (a rough guess from rendering a few of "

@@ -61,22 +61,22 @@ def print_outcome(
     record: RunRecord,
     seconds: float | None = None,
     said: Container[str] = (),
-    called: Callable[[str], str] = str,
+    line: Callable[[str], str] = str,
     most: int = MOST_LINES,
 ) -> None:
     """Notes, failures and the counts of a run.
 
     seconds  how long it took, where that is known; said  notices of the record that were printed before
-    called   frame -> its name where it is held back, for the screen
+    line   what of a text may be shown, where withheld names may stand in it: see redaction.py
     most     notes that are printed
     """
     counts = record.counts
-    _print_notes(record, " in the report", "failed", called, said, most)
+    _print_notes(record, " in the report", "failed", line, said, most)
     for text in record.failed_steps.values():
-        warn(f"failed: {text}")
-    some(warn, [f"not sent: {text}" for text in record.problems()], "file not sent", " in the report")
+        warn(line(f"failed: {text}"))
+    some(warn, [line(f"not sent: {text}") for text in record.problems()], "file not sent", " in the report")
     if record.stopped:
-        warn(record.stopped)
+        warn(line(record.stopped))
     again = f", {counted(counts.reused, 'file')} already done" if counts.reused else ""
     again += f", {counted(counts.captions_rewritten, 'caption')} rewritten" if counts.captions_rewritten else ""
     again += ", files in OUT that must not stay there" if record.failed_steps.get("earlier files") else ""
@@ -88,15 +88,15 @@ def print_outcome(
     )
 
 
-def print_foreseen(record: RunRecord, called: Callable[[str], str] = str) -> None:
+def print_foreseen(record: RunRecord, line: Callable[[str], str] = str) -> None:
     """The same of a run that has not begun, with how many files each delivery has.
 
-    record  see engine.decide.foresee; called  as for print_outcome
+    record  see engine.decide.foresee; line  as for print_outcome
     """
     counts = record.counts
-    _print_notes(record, "", "would fail", called)
+    _print_notes(record, "", "would fail", line)
     for text in record.failed_steps.values():
-        warn(f"failed: {text}")
+        warn(line(f"failed: {text}"))
     frames, bursts = counted(counts.frames, "frame"), counted(len(record.bursts), "burst")
     say(f"{frames} in {bursts}, {counted(counts.files, 'file')}")
     for name, (count, folders) in _files(record).items():
@@ -140,30 +140,32 @@ def _print_notes(
     record: RunRecord,
     where: str,
     failed: str,
-    called: Callable[[str], str],
+    line: Callable[[str], str],
     said: Container[str] = (),
     most: int = MOST_LINES,
 ) -> None:
     """Notes, failures by frame, and which frames are held back and why.
 
-    where  the rest of the notes are, if anywhere; called, said, most  as for print_outcome
+    where  the rest of the notes are, if anywhere; line, said, most  as for print_outcome
     """
-    some(note, _notes(record, said), "note", where, most)
+    some(note, [line(text) for text in _notes(record, said)], "note", where, most)
     unused = {name: frame.reason for name, frame in record.unmatched().items()}
     bad = {n: frame for n, frame in record.frames.items() if frame.status == "failed" and n not in unused}
-    some(warn, [f"{failed}: {frame.relative or n}: {frame.reason}" for n, frame in bad.items()], "failed frame", where)
+    lines = [line(f"{failed}: {frame.relative or n}: {frame.reason}") for n, frame in bad.items()]
+    some(warn, lines, "failed frame", where)
     astray = [name for name, reason in unused.items() if reason.endswith(_NO_FRAME)]
     if len(astray) > 1:
         unused = {name: reason for name, reason in unused.items() if name not in astray}
-        warn(f"not used: rows of frames.csv without a frame{_NO_FRAME}: {and_more(astray)}")
-    some(warn, [f"not used: {name}: {reason}" for name, reason in unused.items()], "row of frames.csv", where)
+        warn(line(f"not used: rows of frames.csv without a frame{_NO_FRAME}: {and_more(astray)}"))
+    lines = [line(f"not used: {name}: {reason}") for name, reason in unused.items()]
+    some(warn, lines, "row of frames.csv", where)
     held: dict[str, list[str]] = {}
     for name, frame in record.frames.items():
         if frame.status == "held":
-            held.setdefault(frame.reason, []).append(called(name))
+            held.setdefault(frame.reason, []).append(name)
     most_first = sorted(held.items(), key=lambda item: -len(item[1]))
     for why, names in most_first[:MOST_LINES]:
-        note(f"{and_more(names)} held back: {why}")
+        note(line(f"{and_more(names)} held back: {why}"))
     if rest := sum(len(names) for _, names in most_first[MOST_LINES:]):
         note(f"and {counted(rest, 'more frame')} held back{where}")
 

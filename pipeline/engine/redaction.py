@@ -4,24 +4,55 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import PurePosixPath
-from typing import Any
+from typing import Any, Protocol
 
 from pipeline.engine.filenames import holds_withheld
-from pipeline.engine.jobs import Shoot
 from pipeline.recipe.recipe import Bound, Delivery, Recipe
 from pipeline.report.kept_frames import KeptFrames, adapter
 from pipeline.report.record import RunRecord
-from pipeline.shoot.facts import withheld
+from pipeline.shoot.clocks.fit import ClockNote
+from pipeline.shoot.facts import Facts, withheld
 from pipeline.shoot.names import first_named, hints_at, holds_any, name_pattern, replace_name
 from pipeline.shoot.scan import NOT_UTF8
+from pipeline.types import Frame
 
 STAND_IN = "(name withheld)"
 # Messages of the program about files and tables: there, a lone surname must go too. Captions stay as delivered.
 _MESSAGES = ("notices", "reason", "problems", "relative", "stopped", "failed_steps")
 _CAMERA = "camera"  # left out whole, also where it has initials with a surname
+
+
+class AsRead(Protocol):
+    """What of a Shoot counts here."""
+
+    @property
+    def facts(self) -> Facts: ...  # noqa: D102
+
+    @property
+    def frames(self) -> tuple[Frame, ...]: ...  # noqa: D102
+
+    @property
+    def missing(self) -> tuple[tuple[str, str], ...]: ...  # noqa: D102
+
+    @property
+    def lost(self) -> tuple[tuple[str, str], ...]: ...  # noqa: D102
+
+    @property
+    def clock_notes(self) -> tuple[ClockNote, ...]: ...  # noqa: D102
+
+
+@dataclass(frozen=True)
+class FramesAndFacts:
+    """A shoot of which only the frames and the facts were read."""
+
+    frames: tuple[Frame, ...]
+    facts: Facts
+    missing: tuple[tuple[str, str], ...] = ()
+    lost: tuple[tuple[str, str], ...] = ()
+    clock_notes: tuple[ClockNote, ...] = ()
 
 
 class Redaction:
@@ -31,7 +62,7 @@ class Redaction:
     its delivered files are; a missing frame, by its place among the missing.
     """
 
-    def __init__(self, shoot: Shoot) -> None:
+    def __init__(self, shoot: AsRead) -> None:
         self.facts = shoot.facts
         self.names = tuple(p.name for p in self.facts.roster if withheld(self.facts, p))
         self.patterns = [pattern for name in self.names if (pattern := name_pattern(name))]
@@ -65,6 +96,10 @@ class Redaction:
         if self.names and key not in self._known:
             self._known[key] = self._text(text, message)
         return self._known.get(key, text)
+
+    def line(self, text: str) -> str:
+        """A line for the screen, which somebody else may see or be sent: as the same message is in the record."""
+        return self.text(text, message=True)
 
     def record(self, record: RunRecord) -> RunRecord:
         """A copy of a run's record without the names."""

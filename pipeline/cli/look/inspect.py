@@ -19,6 +19,7 @@ from pipeline.engine.hall.gather import hall_findings
 from pipeline.engine.hall.known import look_at
 from pipeline.engine.jobs import Shoot, read_shoot
 from pipeline.engine.measure import MeasuredFrame, Measurements
+from pipeline.engine.redaction import Redaction
 from pipeline.engine.run import measure_shoot
 from pipeline.engine.tables.reference_proposals import reference_proposals
 from pipeline.errors import AGAIN
@@ -75,7 +76,8 @@ def inspect_shoot(
     print_table("", ("no.", *columns) if several else columns, found.cameras)
     of_camera = ["camera"] if several else []
     columns = ("burst", "frames", *of_camera, "time", "ISO", "shutter", "zone", "in the dark phase")
-    print_table("", columns, found.bursts)
+    line = Redaction(read).line
+    print_table("", columns, [[line(cell) for cell in row] for row in found.bursts])
     print_table(
         "light, as EV at ISO 100 and lx", ("zone", "seen in", "frames", "colour", "EV", "lx", "flicker"), found.zones
     )
@@ -84,7 +86,8 @@ def inspect_shoot(
         print_findings(found.hall.findings)
     if picture is not None:
         write_picture(picture, found.hall, read.facts.title or read.folder.name)
-    some(note, lines_by_kind(found.notes, (frame.name for frame in read.frames)), "note", most=_MOST_NOTES)
+    notes = [line(text) for text in lines_by_kind(found.notes, (frame.name for frame in read.frames))]
+    some(note, notes, "note", most=_MOST_NOTES)
     if any(s.error for s in measured_frames):
         raise typer.Exit(1)
 

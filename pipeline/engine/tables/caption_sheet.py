@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from pipeline.engine.jobs import Shoot, read_frames, with_wrong_rows
 from pipeline.engine.measure import MeasuredFrame
+from pipeline.engine.redaction import FramesAndFacts, Redaction
 from pipeline.engine.tables.frame_table import frame_table
 from pipeline.errors import InputError, Problem
 from pipeline.formats.metadata.carried import NOTHING_CARRIED, read_carried
@@ -144,6 +145,7 @@ class CheckedTable:
     """A table that was read back: previews in its order, problems by line.
 
     notices  on the files that were read, wrong in nothing; unnamed  on the frames of the shoot without a row
+    line     what of a text may be shown, see redaction.py
     """
 
     file: str
@@ -151,6 +153,7 @@ class CheckedTable:
     problems: tuple[Problem, ...]
     unnamed: tuple[str, ...]
     notices: tuple[str, ...]
+    line: Callable[[str], str]
 
 
 def check(folder: Path, facts_file: Path | None, file: Path | None, params: CaptionParams) -> CheckedTable:
@@ -189,8 +192,9 @@ def check(folder: Path, facts_file: Path | None, file: Path | None, params: Capt
     wrong = any(p.file == facts.frames_file for p in problems)
     unnamed = () if wrong else tuple(without_rows(facts))
     read = facts.frames_file or str(file or folder)
+    line = Redaction(FramesAndFacts(tuple(frames.values()), facts)).line
     notices = (*nobody_known(facts), *of_owners, *facts.notices)
-    return CheckedTable(read, tuple(previews), tuple(sorted(set(problems))), unnamed, notices)
+    return CheckedTable(read, tuple(previews), tuple(sorted(set(problems))), unnamed, notices, line)
 
 
 def _preview(frame: Frame, facts: Facts, row: FrameFacts, mark: str, params: CaptionParams) -> CaptionPreview:
