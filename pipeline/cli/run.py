@@ -107,6 +107,7 @@ def _run(
     with progress(pace.left, " until files are sent" if pushed(recipe) else " in all") as report:
         outcome = engine.run(recipe, shoot, out, workers=workers, only=only, progress=report, cache=cache, pace=pace)
     said = {text for about in shoot.clock_notes for text in (about.text, about.record)}
+    said |= {*shoot.failed_steps().values(), *(why for _, why in shoot.missing)}
     print_outcome(outcome.record, time.perf_counter() - started, said, line)
     print_places(outcome.record, out)
     if outcome.report.is_file():

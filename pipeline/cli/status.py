@@ -66,14 +66,15 @@ def print_outcome(
 ) -> None:
     """Notes, failures and the counts of a run.
 
-    seconds  how long it took, where that is known; said  notices of the record that were printed before
+    seconds  how long it took, where that is known; said  texts of the record that were printed before
     line   what of a text may be shown, where withheld names may stand in it: see redaction.py
     most     notes that are printed
     """
     counts = record.counts
     _print_notes(record, " in the report", "failed", line, said, most)
     for text in record.failed_steps.values():
-        warn(line(f"failed: {text}"))
+        if text not in said:
+            warn(line(f"failed: {text}"))
     some(warn, [line(f"not sent: {text}") for text in record.problems()], "file not sent", " in the report")
     if record.stopped:
         warn(line(record.stopped))
@@ -151,6 +152,7 @@ def _print_notes(
     some(note, [line(text) for text in _notes(record, said)], "note", where, most)
     unused = {name: frame.reason for name, frame in record.unmatched().items()}
     bad = {n: frame for n, frame in record.frames.items() if frame.status == "failed" and n not in unused}
+    unused = {name: reason for name, reason in unused.items() if reason not in said}
     lines = [line(f"{failed}: {frame.relative or n}: {frame.reason}") for n, frame in bad.items()]
     some(warn, lines, "failed frame", where)
     astray = [name for name, reason in unused.items() if reason.endswith(_NO_FRAME)]
@@ -161,7 +163,7 @@ def _print_notes(
     some(warn, lines, "row of frames.csv", where)
     held: dict[str, list[str]] = {}
     for name, frame in record.frames.items():
-        if frame.status == "held":
+        if frame.status == "held" and not any(f"; {name} is held back" in reason for reason in unused.values()):
             held.setdefault(frame.reason, []).append(name)
     most_first = sorted(held.items(), key=lambda item: -len(item[1]))
     for why, names in most_first[:MOST_LINES]:

@@ -85,16 +85,24 @@ class Shoot:
 
     def for_wrong_line(self, frame: str) -> bool:
         """Whether a frame that is held `for_consent` is so only until a line of a table is corrected."""
-        own, row = self.own_texts.get(frame, ""), replace(self.facts.row(frame), unclear="")
-        players = tuple(player for player in self.facts.roster if not player.wrong)
-        if held_back(replace(self.facts, roster=players), row):
-            return False
-        return WRONG_LINE in own if own else self.for_consent(frame)
+        return for_wrong_line(self.facts, frame, self.own_texts.get(frame, ""))
 
     def shows_withheld(self, frame: str) -> bool:
         """Whether a person or the frame's own texts say that it shows a player who must not be published."""
         known = replace(self.facts.row(frame), unclear="")
         return bool(held_back(self.facts, known)) or is_named(self.own_texts.get(frame, ""))
+
+
+def for_wrong_line(facts: Facts, frame: str, own_texts: str) -> bool:
+    """Whether a frame is held because of who is in it only until a line of a table is corrected.
+
+    own_texts  why its own texts hold it, "" where they do not
+    """
+    row = facts.row(frame)
+    players = tuple(player for player in facts.roster if not player.wrong)
+    if held_back(replace(facts, roster=players), replace(row, unclear="")):
+        return False
+    return WRONG_LINE in own_texts if own_texts else bool(held_back(facts, row))
 
 
 def read_frames(folder: Path, facts_file: Path | None, memory: NameMemory = NOTHING_KNOWN) -> Scan:

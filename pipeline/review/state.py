@@ -13,7 +13,7 @@ from pathlib import Path
 from pydantic import JsonValue
 
 from pipeline.engine.earlier import done_name, read_done
-from pipeline.engine.jobs import Shoot
+from pipeline.engine.jobs import Shoot, for_wrong_line
 from pipeline.errors import InputError
 from pipeline.recipe.recipe import Recipe
 from pipeline.report.record import FileRecord, FrameRecord, RunRecord, read_record
@@ -159,7 +159,7 @@ class State:
                 if frame.status != "held" and (held := self.held(real)):
                     counts.delivered -= frame.status == "delivered"
                     counts.files -= len(frame.deliveries)
-                    wrong = self.facts.is_wrong(real)
+                    wrong = for_wrong_line(self.facts.facts, real, self._own_texts.get(real, ""))
                     counts.wrong_lines, counts.consent = counts.wrong_lines + wrong, counts.consent + (not wrong)
                     counts.held += 1
                     frames[name] = replace(

@@ -21,6 +21,7 @@ _LETTERS = "shoot/names/letters.py"
 _SEARCH = "shoot/names/search.py"
 _SIDECAR = "shoot/sidecar.py"
 _OWN = "formats/metadata/own_texts.py"
+_NOTE = "formats/metadata/search_note.py"
 _BLOCKS = "formats/metadata/search_blocks.py"
 _XMP = "formats/metadata/search_xmp.py"
 _DECODE = "formats/metadata/decode.py"
@@ -77,7 +78,7 @@ MUTANTS = [
     mutant(_CELL, "if match and worn in match.groups():", "if match:", *_SLIPPED),
     mutant(_CELL, "found |= dict.fromkeys(short for", "dict.fromkeys(short for", *_SLIPPED),
     mutant(_FACTS, "    if facts.roster:", "    if facts.roster or facts.source_file:", *_WHO),
-    mutant("engine/tables/caption_sheet.py", "(*nobody_known(facts), *facts", "(*facts", *_WHO),
+    mutant("engine/tables/caption_sheet.py", "(*nobody_known(facts), *of", "(*of", *_WHO),
     mutant("engine/record.py", "[*nobody_known(shoot.facts), ", "[", *_WHO),
     mutant("engine/jobs.py", "if not player.wrong)", ")", *_WHO),
     mutant("report/needs.py", "held back{counts.why_held}", "held back", *_WHO),
@@ -308,20 +309,47 @@ MUTANTS = [
         _PEOPLE, 'len(persons) < 2 or language.code != "en" or', 'language.code != "en" or', "steps/test_caption.py"
     ),
     mutant(_PEOPLE, 'len(persons) < 2 or language.code != "en" or', "len(persons) < 2 or", "steps/test_caption.py"),
-    mutant(_CONSENT, "if len(own) >= _OWNED and len(lines)", "if len(lines)", "shoot/test_consent.py"),
-    mutant(_CONSENT, "and len(lines) == 1 and", "and", "shoot/test_consent.py"),
-    mutant(_CONSENT, "_why_held(facts, frame, owner)", '_Found("")', "shoot/test_consent.py"),
-    mutant(_CONSENT, "of = others if what == MAKER_NOTE else facts", "of = facts", "shoot/test_consent.py"),
-    mutant(_BLOCKS, "[ .,'_-]{1,32})+", "[ ])+", "shoot/test_consent.py"),
-    mutant(_BLOCKS, "        if tag == _MAKER_NOTE:", "        if False:", "shoot/test_consent.py"),
-    mutant(_CONSENT, "[*sidecars(path), *_of_versions(path)]", "sidecars(path)", "shoot/test_consent.py"),
+    mutant(_CONSENT, "if holds_any(facts.creator, (player.name,)))", ")", "shoot/test_consent.py"),
+    mutant(_CONSENT, "frozenset[Player].intersection(", "frozenset[Player].union(", "shoot/test_consent.py"),
+    mutant(_CONSENT, "        if owner and notices is not None:", "        if False:", "shoot/test_consent.py"),
+    mutant(_CONSENT, "(self.noted or frozenset()) - owner", "(self.noted or frozenset())", "shoot/test_consent.py"),
+    mutant(_CONSENT, "_MAY_OWN if everywhere.issuperset(shown) else", "_MAY_OWN if True else", "shoot/test_consent.py"),
+    mutant(_CONSENT, "if some else noted", "if True else noted", "shoot/test_consent.py"),
+    mutant(_CONSENT, "        found.append(player)\n", "        return frozenset({player})\n", "shoot/test_consent.py"),
+    mutant(_NOTE, "[ .,'_-]{1,32})+\"", '[ ])+"', "shoot/test_consent.py"),
+    mutant(_NOTE, "if not words.isascii() and _is_mostly", "if False and _is_mostly", "shoot/test_consent.py"),
+    mutant(_NOTE, "yield words[start:].rstrip(_HIGH)", "pass", "shoot/test_consent.py"),
+    mutant(_NOTE, "range(min(before, _EDGE) + 1)", "range(1)", "shoot/test_consent.py"),
+    mutant(_NOTE, "    if len(values) > 1:", "    if False:", "shoot/test_consent.py"),
+    mutant(_NOTE, '("utf-16-le", "utf-16-be")', '("utf-16-le",)', "shoot/test_consent.py"),
+    mutant(_NOTE, '("utf-16-le", "utf-16-be")', '("utf-16-be",)', "shoot/test_consent.py"),
+    mutant(_NOTE, 'yield " ".join(_WIDE_VALUE.findall(text))', "pass", "shoot/test_consent.py"),
+    mutant(_BLOCKS, "        if tag in _NOTES:", "        if False:", "shoot/test_consent.py"),
+    mutant(_BLOCKS, "_NOTES = (_MAKER_NOTE, 0xC634)", "_NOTES = (_MAKER_NOTE,)", "shoot/test_consent.py"),
+    mutant(_BLOCKS, '_by_reading("Exif", values, words_of)', "[]", "shoot/test_consent.py"),
+    mutant(_BLOCKS, "if at < len(readings) else readings[0]", 'if at < len(readings) else ""', "shoot/test_consent.py"),
+    mutant(_CONSENT, "*loose.get(folded(path.stem), ())]", "]", "shoot/test_consent.py"),
+    mutant(
+        _CONSENT, "for part in {stem, *name_parts(stem)}:", "for part in name_parts(stem):", "shoot/test_consent.py"
+    ),
+    mutant(
+        "cli/status.py", '[line(text) for text in _notes(record, said)], "note"', '_notes(record, said), "note"', *_WHO
+    ),
+    mutant("cli/status.py", "        note(line(f", "        note((f", *_WHO),
+    mutant("cli/captions.py", "_show(replace(one, frames=tuple(map(checked.line, one.frames))))", "_show(one)", *_WHO),
+    mutant(
+        "review/state.py",
+        'for_wrong_line(self.facts.facts, real, self._own_texts.get(real, ""))',
+        "self.facts.is_wrong(real)",
+        "review/test_consent.py",
+    ),
     mutant(_CONSENT, '[*beside.texts, Text("", file.stem)]', "beside.texts", "shoot/test_consent.py"),
-    mutant(_SIDECAR, "if stem not in called]", "]", "shoot/test_consent.py"),
+    mutant(_SIDECAR, "and folded(path.stem) not in called:", ":", "shoot/test_consent.py"),
     mutant(_CONSENT, "if not t.maker and _LETTERS", "if _LETTERS", "shoot/test_consent.py"),
     mutant(
         _CONSENT, 'for part in (relative.stem, str(relative.with_suffix("")))', "for part in (relative.stem,)", *_PLACES
     ),
-    mutant(_CONSENT, "    if unread:", "    if False:", *_PLACES),
+    mutant(_CONSENT, "do=do) if unread else", "do=do) if False else", *_PLACES),
     mutant(_CONSENT, "if beside.unreadable or not data.strip", "if not data.strip", *_PLACES),
     mutant(_CONSENT, 'if beside.unreadable or not data.strip(b"\\0 \\t\\r\\n"):', "if beside.unreadable:", *_PLACES),
     mutant(_CONSENT, "read_bytes(file, SIZE_LIMIT)", "file.read_bytes()", "shoot/test_consent.py"),

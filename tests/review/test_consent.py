@@ -290,3 +290,15 @@ def test_nothing_is_rendered_while_a_table_is_gone_that_withheld_somebody(night:
     path.write_bytes(data)
     assert one.get("api/since/0")["notices"] == [] and one.frame("TH1_0005")["held"]
     one.post("api/frame", frame="TH1_0003", field="rating", value=1, seen=None)
+
+
+def test_the_page_counts_what_wrong_lines_hold_as_the_run_does(night: Path, tab: Open) -> None:
+    """A line of the roster holds the frames of its player, one of frames.csv its own: both until it is corrected."""
+    roster, frames = night / "facts" / "roster.csv", night / "facts" / "frames.csv"
+    answers = ROSTER.replace("Solbakken,", "Solbakken,perhaps").replace("Kłosowska,", "Kłosowska,yes")
+    roster.write_text(answers, encoding="utf-8")
+    frames.write_text(FRAMES.replace("TH1_0003;;;", "TH1_0003;;11;"), encoding="utf-8")
+    page = tab().ask("").body.decode()
+    said = "held back (1 for consent, 3 for a wrong line in a table)"
+    assert said in page
+    assert said in run(night)[1]
