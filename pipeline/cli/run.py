@@ -15,7 +15,7 @@ from pipeline.cli.cache import CacheChoice, open_cache
 from pipeline.cli.console import note, progress, say, say_lines, some, warn
 from pipeline.cli.models import with_models
 from pipeline.cli.recipes import read_recipe
-from pipeline.cli.status import print_foreseen, print_outcome, print_places
+from pipeline.cli.status import print_foreseen, print_outcome, print_places, print_unused
 from pipeline.engine import run as engine
 from pipeline.engine.decide import foresee
 from pipeline.engine.pacing.pace import Pace
@@ -98,8 +98,8 @@ def _run(
 ) -> None:
     started, line = time.perf_counter(), Redaction(shoot).line
     some(note, [about.text for about in shoot.clock_notes], "note", " in the report")  # while they can be corrected
-    wrong_rows = [line(text) for text in (*shoot.facts.wrong_players, *(why for _, why in shoot.missing))]
-    some(warn, wrong_rows, "wrong row", " in the report")
+    some(warn, [line(f"failed: {text}") for text in shoot.failed_steps().values()], "wrong row", " in the report")
+    print_unused(dict(shoot.missing), line, " in the report")
     if not Store(out).work.is_dir() and (place := absent_disk(out)) is not None:
         note(f"{place}: no disk is connected there, so {out} is written on this computer's own; if that is wrong, stop")
     pace = Pace(deadline, say=lambda text: note(line(text)))

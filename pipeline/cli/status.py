@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Container
+from collections.abc import Callable, Container, Mapping
 from pathlib import Path
 
 import typer
@@ -155,12 +155,7 @@ def _print_notes(
     unused = {name: reason for name, reason in unused.items() if reason not in said}
     lines = [line(f"{failed}: {frame.relative or n}: {frame.reason}") for n, frame in bad.items()]
     some(warn, lines, "failed frame", where)
-    astray = [name for name, reason in unused.items() if reason.endswith(_NO_FRAME)]
-    if len(astray) > 1:
-        unused = {name: reason for name, reason in unused.items() if name not in astray}
-        warn(line(f"not used: rows of frames.csv without a frame{_NO_FRAME}: {and_more(astray)}"))
-    lines = [line(f"not used: {name}: {reason}") for name, reason in unused.items()]
-    some(warn, lines, "row of frames.csv", where)
+    print_unused(unused, line, where)
     held: dict[str, list[str]] = {}
     for name, frame in record.frames.items():
         if frame.status == "held" and not any(f"; {name} is held back" in reason for reason in unused.values()):
@@ -170,6 +165,16 @@ def _print_notes(
         note(line(f"{and_more(names)} held back: {why}"))
     if rest := sum(len(names) for _, names in most_first[MOST_LINES:]):
         note(f"and {counted(rest, 'more frame')} held back{where}")
+
+
+def print_unused(rows: Mapping[str, str], line: Callable[[str], str], where: str) -> None:
+    """Rows of frames.csv that are not used -> why; line, where  as for the notes."""
+    astray = [name for name, reason in rows.items() if reason.endswith(_NO_FRAME)]
+    if len(astray) > 1:
+        rows = {name: reason for name, reason in rows.items() if name not in astray}
+        warn(line(f"not used: rows of frames.csv without a frame{_NO_FRAME}: {and_more(astray)}"))
+    lines = [line(f"not used: {name}: {reason}") for name, reason in rows.items()]
+    some(warn, lines, "row of frames.csv", where)
 
 
 def _notes(record: RunRecord, said: Container[str]) -> list[str]:

@@ -91,7 +91,9 @@ class Redaction:
 
     def text(self, text: str, *, message: bool = False) -> str:
         """`text` without the whole names; in a `message` of the program, also without words that may be parts."""
-        text = self.unmarked.get(text, text)
+        return self._without(self.unmarked.get(text, text), message=message)
+
+    def _without(self, text: str, *, message: bool) -> str:
         key = (text, message)
         if self.names and key not in self._known:
             self._known[key] = self._text(text, message)
@@ -99,7 +101,7 @@ class Redaction:
 
     def line(self, text: str) -> str:
         """A line for the screen, which somebody else may see or be sent: as the same message is in the record."""
-        return self.text(text, message=True)
+        return self._without(text, message=True)  # which camera is meant stays on this screen
 
     def record(self, record: RunRecord) -> RunRecord:
         """A copy of a run's record without the names."""

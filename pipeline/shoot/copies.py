@@ -12,6 +12,7 @@ from functools import cache
 from itertools import product
 from pathlib import Path, PurePosixPath
 
+from pipeline.shoot.pictures.copied import same_pictures
 from pipeline.store.keys import digest_file
 from pipeline.types import Frame
 
@@ -24,7 +25,11 @@ MOMENT = (
     "by its time, to a part of a second, it may be another version of {frame}, which is held back; if it is another "
     "picture, write under players who is in it"
 )
-_REASONS = tuple(one.partition("{frame}")[0] for one in (SAME, VERSION, MOMENT))
+PICTURE = (
+    "its file does not say when or with which camera it was taken, and its picture may be that of {frame}, which is "
+    "held back; if it is another, write under players who is in it"
+)
+_REASONS = tuple(one.partition("{frame}")[0] for one in (SAME, VERSION, MOMENT, PICTURE))
 _PART = 1 << 16  # octets that tell most files apart
 _LEAST = 5  # characters of a name that says which frame it is, with a digit
 _COUNTED = 3  # digits of a number that counts frames, or more; shorter ones count copies
@@ -42,7 +47,7 @@ def copies(frames: Sequence[Frame], held: Collection[str], named: Collection[str
     """Frame -> why it is to be held back as well: it is the very file of one of `held`; or it has the name of one in
     another folder, or one of the two is called after the other, such as "TH1_0001 (1)" or "TH1_0001_edit", or both
     after a third that need not be there, and they were not taken at another time; or one camera took both at one part
-    of a second, which it cannot.
+    of a second, which it cannot; or its file has lost its time or camera, and it shows the same.
 
     named  frames of which a person wrote who is in them: these are not judged by their names and times
     """
@@ -63,7 +68,8 @@ def copies(frames: Sequence[Frame], held: Collection[str], named: Collection[str
     for (second, _), some in files.items():
         if len(some) > 1 and any(frame.name in held for frame, _ in some):
             found |= {one: SAME.format(frame=other) for one, other in _same(some, held, timed=second is not None)}
-    return found
+    seen = same_pictures(frames, held, {*settled, *found})
+    return {**found, **{one: PICTURE.format(frame=other) for one, other in seen}}
 
 
 def is_copy(why: str) -> bool:
@@ -73,7 +79,7 @@ def is_copy(why: str) -> bool:
 
 def called_otherwise(why: str, called: Mapping[str, str]) -> str:
     """A reason for holding a frame back; one of `copies` with what the other frame is `called` for others."""
-    for reason in (SAME, VERSION, MOMENT):
+    for reason in (SAME, VERSION, MOMENT, PICTURE):
         before, _, after = reason.partition("{frame}")
         if why.startswith(before) and why.endswith(after):
             frame = why[len(before) : len(why) - len(after)]

@@ -1,0 +1,1 @@
+"""Frames compared by what they show."""
