@@ -63,5 +63,5 @@ MUTANTS = [
     mutant(_TURNS, "if len(ranges) != 1:", "if not ranges:", *_TURN_TESTS),
     mutant(_TURNS, "or first <= 0 <= last", "", *_TURN_TESTS),
     mutant(_TURNS, "lasts if fine else lasts + 1.0", "lasts", *_TURN_TESTS),
-    mutant("engine/redaction.py", "text = self.unmarked.get(text, text)", "pass", "cli/test_clocks.py"),
+    mutant("engine/redaction.py", "self.unmarked.get(text, text)", "text", "cli/test_clocks.py"),
 ]

@@ -30,6 +30,7 @@ _WRITTEN = ("shoot/test_spellings.py", "shoot/test_names.py")
 _REDACTION = "engine/redaction.py"
 _FILES = "engine/filenames.py"
 _CAPTIONED = ("captions/test_privacy.py", "steps/test_caption.py")
+_SAME = ("shoot/test_same_picture.py",)
 _COPIES = ("shoot/test_copies.py",)
 _WHO = ("engine/test_who_is_known.py",)
 _MISNAMED = ("shoot/test_misnamed.py",)
@@ -82,6 +83,14 @@ MUTANTS = [
     mutant("engine/record.py", "[*nobody_known(shoot.facts), ", "[", *_WHO),
     mutant("engine/jobs.py", "if not player.wrong)", ")", *_WHO),
     mutant("report/needs.py", "held back{counts.why_held}", "held back", *_WHO),
+    mutant(_COPY, "seen = same_pictures(frames, held, {*settled, *found})", "seen = ()", *_SAME),
+    mutant(_COPY, "(SAME, VERSION, MOMENT, PICTURE):", "(SAME, VERSION, MOMENT):", *_SAME),
+    mutant("shoot/pictures/copied.py", "frame.exif.time is None or not (", "frame.exif.time is None and not (", *_SAME),
+    mutant("shoot/pictures/copied.py", "if frame.name not in settled and", "if", *_SAME),
+    mutant("shoot/pictures/same.py", " and agreement(look, self.looks[at]) >= SAME.share:", ":", *_SAME),
+    mutant("shoot/pictures/same.py", "share: float = 0.7", "share: float = 0.95", *_SAME),
+    mutant("shoot/pictures/same.py", "SAME.fine * size) for", "SAME.fine) for", *_SAME),
+    mutant("shoot/pictures/grey.py", "(FrameError, OSError, SyntaxError, ValueError, PIL", "(FrameError, PIL", *_SAME),
     mutant(_COPY, "            found |= {one: SAME", "            {one: SAME", *_COPIES),
     mutant(_COPY, "for one in some if len(some) > 1 else ():", "for one in ():", *_COPIES),
     mutant(_COPY, "return tells and _may_be_one_camera(one, other) and", "return tells and", *_COPIES),
