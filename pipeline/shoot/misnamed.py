@@ -31,6 +31,15 @@ def misnamed(name: str, folders: Sequence[Path]) -> list[Path]:
     return found
 
 
+def rosters(folder: Path) -> list[Path]:
+    """The tables in a folder that have roster in their names, such as roster_away.csv."""
+    with suppress(OSError):
+        return [
+            one for one in sorted(folder.iterdir()) if "roster" in one.stem.lower() and one.suffix.lower() == ".csv"
+        ]
+    return []
+
+
 def not_read(name: str, folders: Sequence[Path]) -> list[Problem]:
     """A problem for each file that `misnamed` finds, where none that is called `name` says anything."""
     return [Problem(str(one), 0, 0, f"is not read; {_do(one, name)}") for one in misnamed(name, folders)]

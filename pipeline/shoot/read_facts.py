@@ -24,7 +24,7 @@ from pipeline.shoot.facts import (
     Reference,
 )
 from pipeline.shoot.frame_names import FrameIndex
-from pipeline.shoot.misnamed import changed_later, not_read
+from pipeline.shoot.misnamed import changed_later, not_read, rosters
 from pipeline.shoot.names import same_name
 from pipeline.shoot.roster import read_roster
 from pipeline.shoot.rows import Missing, Rows, players_written, read_rows, team_key
@@ -274,8 +274,8 @@ def _with_unread(
     because others take their place: only a person knows which is right, and a published name cannot be taken back."""
     minors = parsed.minors
     used = _file_in(parsed.roster or ROSTER_FILE, place.folders)
-    for folder in place.folders[1:]:
-        for table in sorted({folder / (parsed.roster or ROSTER_FILE), folder / ROSTER_FILE} - {used}):
+    for folder in place.folders:
+        for table in sorted({folder / (parsed.roster or ROSTER_FILE), *rosters(folder)} - {used}):
             wrong: list[Problem] = []
             if is_there(table):
                 languages = languages_of(parsed.language, parsed.country)
@@ -285,7 +285,7 @@ def _with_unread(
             if wrong:
                 notices.append(f"{table} cannot be read in full, and may say publish: no; correct it, or take it away")
         event = folder / EVENT_FILE
-        if is_there(event) and event != place.event and not minors:
+        if folder != place.folders[0] and is_there(event) and event != place.event and not minors:
             wrong = []
             minors = parse_event(load_yaml(event, wrong), wrong).minors
             notices += [f"{event} {'may say' if wrong else 'says'} minors: true, which counts too"] if minors else []

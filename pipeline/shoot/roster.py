@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 
@@ -21,6 +21,11 @@ _MERGED = "empty below a no, in a column that is filled in otherwise, as a no in
 _TAKEN_OUT = (
     "{file}:{line} begins with #, but has a no under publish, which counts: the name is withheld, and frames that name "
     "this player are held back; delete the line if that is wrong"
+)
+
+_DOUBLED = (
+    "line {line} of the roster has the team and the name of line {other}, which says publish: no, and no answer of its "
+    "own: it counts as a no; if it is somebody else, write yes there"
 )
 
 
@@ -112,9 +117,13 @@ def read_roster(
     taken_out = _taken_out(every, rows, teams, languages)
     for one in taken_out:
         players |= {key: replace(p, publish=False) for key, p in players.items() if same_name(p.name, one.name)}
+    unanswered = {row.line for row in rows if not row["publish"]}
+    doubled = _without_answer([*players.values()], unanswered)
+    players |= {(one.team, one.number): replace(one, publish=False) for one, _ in doubled}
     lines_taken_out = dict.fromkeys(one.line for one in taken_out)
     notices = (
         *(_TAKEN_OUT.format(file=table.file if table else "", line=line) for line in lines_taken_out),
+        *(_DOUBLED.format(line=one.line, other=other.line) for one, other in doubled),
         *_of_one_name([*players.values()]),
     )
     return Roster((*players.values(), *others, *taken_out), example, notices)
@@ -199,6 +208,18 @@ def _taken_out(
             named = names_in(written, name, [*teams.values()])
             found += [Player(side or SIDES[0], "", one, False, row.line) for one in named]
     return found
+
+
+def _without_answer(players: Sequence[Player], unanswered: Collection[int]) -> list[tuple[Player, Player]]:
+    """(a player who has no answer of his own, one of the same team and name with publish: no): a shirt was changed."""
+    hidden = [player for player in players if not player.publish]
+    doubled = {
+        one: other
+        for one in players
+        for other in hidden
+        if one.publish and one.line in unanswered and one.team == other.team and same_name(one.name, other.name)
+    }
+    return [*doubled.items()]
 
 
 def _of_one_name(players: Sequence[Player]) -> list[str]:

@@ -181,3 +181,34 @@ def test_minors_beside_the_frames_counts_whichever_shoot_yaml_is_read(places: tu
     facts = load(shoot, desk)
     assert (facts.title, facts.minors) == ("far", True)
     assert f"{shoot / 'shoot.yaml'} says minors: true, which counts too" in facts.notices
+
+
+@pytest.mark.parametrize("name", ["roster_away.csv", "Away roster.CSV", "roster (1).csv"])
+def test_another_roster_withholds_too(places: tuple[Path, Path], name: str) -> None:
+    """Of the other team, or of last week: whoever must not be shown in one of them is not."""
+    shoot, desk = places
+    fill(desk, publish="yes", words="jumps")
+    for folder, player in ((desk, "Eva Moen"), (shoot, "Ida Marlow")):
+        (folder / name).write_text(
+            f"team,number,name,publish\naway,3,Jo Li,yes\naway,9,{player},no\n", encoding="utf-8"
+        )
+        facts = load(shoot, desk)
+        assert {p.name for p in facts.roster if not p.publish} == {"Eva Moen"} | {player}
+        assert f"{folder / name}:3 says publish: no, which counts too" in facts.notices
+        assert "Jo Li" not in {p.name for p in facts.roster}
+    assert held_back(facts, facts.rows["TH1_0001"])
+
+
+@pytest.mark.parametrize(
+    ("team", "answer", "is_shown"), [("home", "", False), ("home", "yes", True), ("away", "", True)]
+)
+def test_who_changes_the_shirt_keeps_the_answer(
+    places: tuple[Path, Path], team: str, answer: str, is_shown: bool
+) -> None:
+    shoot, _ = places
+    text = ROSTER.format("no") + f"{team},27,Marlow Ida,{answer}\naway,3,Jo Li,\n"
+    (shoot / "roster.csv").write_text(text, encoding="utf-8")
+    facts = load(shoot, None)
+    assert [p.publish for p in facts.roster if p.number == "27"] == [is_shown]
+    said = "line 3 of the roster has the team and the name of line 2" in facts.notices[-1]
+    assert said != is_shown and len(facts.notices) == 1
