@@ -176,8 +176,8 @@ def read_shoot(
 # the roster or the table is wrong as a whole, and a night without a picture helps nobody. Chosen by us, no source.
 _FEW_ROWS, _SHARE_OF_ROWS = 3, 0.05
 _TOO_MANY = (
-    f"these are too many wrong rows to go on without them: up to {_FEW_ROWS}, or {_SHARE_OF_ROWS:.0%} of a table, hold "
-    "back their own players or frames and no more; correct them, and run the same command again"
+    f"these are too many wrong rows to go on without them: up to {_FEW_ROWS}, or {100 * _SHARE_OF_ROWS:.0f} % of a "
+    "table, hold back their own players or frames and no more; correct them, and run the same command again"
 )
 
 

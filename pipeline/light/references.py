@@ -169,7 +169,9 @@ def _mean(proxy: Image, box: Box, daylight: F64, hint: str) -> F64:
     clipped = float((inside > REFERENCES.saturated * proxy.saturation).any(axis=1).mean())
     mean: F64 = inside.mean(axis=0, dtype=np.float64)
     if clipped > REFERENCES.clipped:
-        raise ValueError(f"{clipped:.0%} of the patch is clipped; use a darker neutral, or a frame exposed less")
+        raise ValueError(
+            f"{100 * clipped:.0f} % of the patch is clipped; use a darker neutral, or a frame exposed less"
+        )
     if mean.min() < REFERENCES.dark:
         raise ValueError(f"the patch is too dark to trust; {hint}")
     if np.abs(np.log(mean[1] / mean / daylight)).max() > np.log(REFERENCES.beyond_reason):

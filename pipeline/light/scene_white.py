@@ -76,7 +76,7 @@ class SceneWhite:
         if vote.cast:
             source, words = WhiteSource.GRAY_WORLD, "part of a strong warm cast of the finished picture taken off"
         elif sure:
-            source, words = WhiteSource.GRAY_WORLD, f"gray-world of the hall, {sure:.0%} sure"
+            source, words = WhiteSource.GRAY_WORLD, f"gray-world of the hall, {100 * sure:.0f} % sure"
         elif vote.of_camera:
             source, words = WhiteSource.CAMERA, "camera, as shot (too little to judge by)"
         else:

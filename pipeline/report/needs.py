@@ -140,9 +140,9 @@ def doubts_of(frame: FrameRecord) -> list[str]:
 def _by_numbers(frame: FrameRecord) -> Iterator[str]:
     burnt = max((file.light.burnt for file in frame.deliveries.values() if file.light), default=0.0)
     if burnt > RULES.burnt:
-        yield f"burnt out: {burnt:.0%} of the picture is white in all colours; look at it"
+        yield f"burnt out: {100 * burnt:.0f} % of the picture is white in all colours; look at it"
     for name in frame.deliveries:
         solution = frame.solutions.get(f"{name.partition('/')[0]}/{crop.STEP.name}", {})
         sure = solution.get("confidence")
         if isinstance(sure, float) and sure < RULES.crop_sure and solution.get("box") is not None:
-            yield f"crop of {name}: {sure:.0%} sure that it is around the subject; look at it"
+            yield f"crop of {name}: {100 * sure:.0f} % sure that it is around the subject; look at it"

@@ -353,7 +353,7 @@ def _certainty_notices(light: ShootLight, whites: Sequence[SceneWhite]) -> list[
         scenes = "one scene" if len(guessed) == 1 else f"{len(guessed)} scenes"
         weak = [s.names[0] for s, w in guessed if w.sure < RULES.unsure]
         text = f"white balance: {_JUDGED}, {scenes}: "
-        text += f"{middle:.0%} sure" if len(guessed) == 1 else f"half of them are at least {middle:.0%} sure"
+        text += f"{'' if len(guessed) == 1 else 'half of them are at least '}{100 * middle:.0f} % sure"
         if weak:
             text += f"; least sure about {and_more(weak)}"
         notices.append(text + ". A grey card at each end makes it sure.")

@@ -84,8 +84,9 @@ def moving(found: Movement) -> Finding:
     text += f"; a smear of {RULES.seen:g} pixels or more in {counted(shows, 'frame')}"
     if len(found.ratios):
         text += (
-            f"; where somebody stands to compare with, who moves has {np.median(found.ratios):.0%} of their sharpness, "
-            f"and {counted(found.softened, 'frame')} of {len(found.ratios)} less than {RULES.soft:.0%}"
+            f"; where somebody stands to compare with, who moves has {100 * np.median(found.ratios):.0f} % of their "
+            f"sharpness, and {counted(found.softened, 'frame')} of {len(found.ratios)} less than "
+            f"{100 * RULES.soft:.0f} %"
         )
     if found.untold:
         text += f"; in {counted(found.untold, 'frame')} nobody stands, so pace alone says it, and not sharpness"
@@ -148,7 +149,7 @@ def flicker(lamps: Lamps, depth: float | None, at_least: bool) -> list[Finding]:
     if mains.hz is not None:
         told = f", {'at least ' if at_least else ''}{depth:.0f} % deep where it is deepest" if depth is not None else ""
         crosses = f"; the shutter crosses the frame in {1000 * (mains.readout_time or 0):.1f} ms"
-        text = f"lamps flicker at {mains.hz} Hz ({mains.certainty:.0%} sure){told}{crosses}"
+        text = f"lamps flicker at {mains.hz} Hz ({100 * mains.certainty:.0f} % sure){told}{crosses}"
         result.append(Finding("flicker", "look" if (depth or 0) >= 10 else "good", text, how))
     elif depth is not None and depth >= 10:
         text = f"lamps flicker, at least {depth:.0f} % deep; at what frequency is not known: {mains.reason}"
@@ -243,7 +244,7 @@ def white(
         text = f"{part} is the camera's own or daylight's: too little in the pictures to judge by"
         return Finding("white", "unknown", text, how)
     sure = float(np.median(guessed))
-    text = f"{part} is guessed from the pictures, half of them at least {sure:.0%} sure"
+    text = f"{part} is guessed from the pictures, half of them at least {100 * sure:.0f} % sure"
     if sure >= _SURE:
         return Finding("white", "look", f"{text}: likely right; a grey card at each end makes it sure{camera}", how)
     return Finding("white", "look", f"{text}: not to be trusted; photograph a grey card at each end{camera}", how)

@@ -228,7 +228,7 @@ def _mosaic(raw: Any, pattern: NDArray[np.int64], notices: list[str]) -> tuple[N
     if tail >= 1:
         raise FrameError("every pixel has the same value; the raw data holds no picture")
     if tail > MOSAIC.cut_short:
-        raise FrameError(f"the last {tail:.0%} of the frame holds no data: the file is cut short; {COPY_AGAIN}")
+        raise FrameError(f"the last {100 * tail:.0f} % of the frame holds no data: the file is cut short; {COPY_AGAIN}")
     if not mosaic.any():
         raise FrameError("every pixel is zero; the raw data holds no picture")
     if black4[3] not in (0.0, black4[1]):  # greens with unequal black: level them in place, once

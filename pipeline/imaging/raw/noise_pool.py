@@ -331,7 +331,7 @@ def noise_rows(camera: str, found: CameraNoise) -> list[list[str]]:
         grain = np.median(np.sqrt(model.a * POOL.grey + model.b)) / POOL.grey
         off = found.line.off(iso, p.noise) if found.line is not None and iso else None
         # A line through one ISO goes through it: that says nothing.
-        line = f"{off:+.0%}" if off is not None and (isos > 1 or p.frames < ENOUGH) else ""
+        line = f"{100 * off:+.0f} %" if off is not None and (isos > 1 or p.frames < ENOUGH) else ""
         remark = (
             ""
             if p.frames >= ENOUGH
@@ -339,7 +339,7 @@ def noise_rows(camera: str, found: CameraNoise) -> list[list[str]]:
             if found.line
             else "too few frames to be sure"
         )
-        rows.append([camera, f"{iso:.0f}" if iso else "unknown", str(p.frames), f"{grain:.1%}", line, remark])
+        rows.append([camera, f"{iso:.0f}" if iso else "unknown", str(p.frames), f"{100 * grain:.1f} %", line, remark])
     return rows
 
 
@@ -364,12 +364,12 @@ def noise_notes(camera: str, found: CameraNoise) -> list[str]:
         if low:
             notes.append(
                 f"{camera}: ISO {_listed(low)} has less noise than the other ISOs lead to expect "
-                f"({', '.join(f'{off[i]:+.0%}' for i in low)}): probably smoothed in the camera"
+                f"({', '.join(f'{100 * off[i]:+.0f} %' for i in low)}): probably smoothed in the camera"
             )
         if high:
             notes.append(
                 f"{camera}: ISO {_listed(high)} has more noise than the other ISOs lead to expect "
-                f"({', '.join(f'{off[i]:+.0%}' for i in high)}): busy scenes, or a sensor with two gains"
+                f"({', '.join(f'{100 * off[i]:+.0f} %' for i in high)}): busy scenes, or a sensor with two gains"
             )
     disagree = [iso for iso, p in found.pools.items() if p.frames >= POOL.compared and not p.used]
     if disagree:

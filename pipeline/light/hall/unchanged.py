@@ -123,8 +123,8 @@ def prove(tonight: Tonight, camera: RememberedCamera) -> Proof:
     if not own or seen < RULES.recognised:
         return Proof(
             "unproven",
-            words=(f"the hall is not recognised: {seen:.0%} of the frames show the remembered surfaces, and "
-                   f"{RULES.recognised:.0%} are asked for; it is another hall, or its lamps have changed much",),
+            words=(f"the hall is not recognised: {100 * seen:.0f} % of the frames show the remembered surfaces, and "
+                   f"{100 * RULES.recognised:.0f} % are asked for; it is another hall, or its lamps are others",),
         )  # fmt: skip
     chroma = tonight.light.chromaticities
     offset = np.median([p.chroma - chroma[p.scene] for p in own], axis=0)

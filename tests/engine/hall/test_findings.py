@@ -90,7 +90,7 @@ def test_white_by_references_is_trusted_and_guessed_white_is_not(dim) -> None:
     assert finding(found, "white").verdict == "good"
     guessed = {n: replace(b, source=WhiteSource.GRAY_WORLD, sure=0.4) for n, b in known.balances.items()}
     told = finding(hall_findings(replace(known, balances=guessed), 1 / 1000), "white")
-    assert told.verdict == "look" and "grey card" in told.text and "40%" in told.text
+    assert told.verdict == "look" and "grey card" in told.text and "40 %" in told.text
     assert "not to be trusted" in told.text
     sure = {n: replace(b, sure=0.96) if at else known.balances[n] for at, (n, b) in enumerate(guessed.items())}
     told = finding(hall_findings(replace(known, balances=sure), 1 / 1000), "white")

@@ -58,7 +58,7 @@ def test_softened_where_a_smear_goes_with_less_sharpness() -> None:
     soft, sharp = burst(0.04, 1 / 250, runner=0.04), burst(0.04, 1 / 250, runner=0.11)
     assert soft.softened == len(soft.ratios) > 0 and np.median(soft.ratios) == pytest.approx(0.4, abs=0.01)
     assert sharp.softened == 0 and len(sharp.ratios) > 0
-    assert moving(soft).verdict == "look" and "40%" in moving(soft).text
+    assert moving(soft).verdict == "look" and "40 %" in moving(soft).text
 
 
 def test_a_fast_shutter_freezes_them() -> None:
