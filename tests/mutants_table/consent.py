@@ -330,6 +330,7 @@ MUTANTS = [
     mutant(_CONSENT, "        found.append(player)\n", "        return frozenset({player})\n", "shoot/test_consent.py"),
     mutant(_NOTE, "[ .,'_-]{1,32})+\"", '[ ])+"', "shoot/test_consent.py"),
     mutant(_NOTE, "if not words.isascii() and _is_mostly", "if False and _is_mostly", "shoot/test_consent.py"),
+    mutant(_NOTE, "if all(sign.isalpha() or sign in _SIGNS for sign in text))", ")", "shoot/test_consent.py"),
     mutant(_NOTE, "yield words[start:].rstrip(_HIGH)", "pass", "shoot/test_consent.py"),
     mutant(_NOTE, "range(min(before, _EDGE) + 1)", "range(1)", "shoot/test_consent.py"),
     mutant(_NOTE, "    if len(values) > 1:", "    if False:", "shoot/test_consent.py"),

@@ -150,6 +150,14 @@ def test_a_note_is_read_in_one_or_two_octets_a_letter_and_in_two_fields(tmp_path
     assert list(held_by_own_texts(facts, frames)) == ["TH1_0000"]
 
 
+def test_numbers_in_a_note_are_no_names(tmp_path: Path) -> None:
+    """Those of a real camera: as letters of central Europe they had an A and a B in them."""
+    facts = Facts(roster=(Player("home", "9", "Ada Berg", False, 3),))
+    numbers = noted(tmp_path, "TH1_0001", b"\x01ASAkA\x85A\xaeA\xefA B\0")
+    assert held_by_own_texts(facts, [numbers]) == {}
+    assert held_by_own_texts(facts, [noted(tmp_path, "TH1_0001", b"\x01A. Berg\0")])
+
+
 def test_a_note_that_a_converter_keeps_and_the_note_of_another_container_are_read(tmp_path: Path) -> None:
     found = Found()
     found.tiff(Source.of_bytes(tiff([(0xC634, 1, b"Adobe\0MakN" + bytes(9000) + HIDDEN.encode() + bytes(9))])))

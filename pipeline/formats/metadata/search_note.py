@@ -42,7 +42,8 @@ def _every(data: bytes) -> Iterator[str]:
         yield from (words.decode("utf-8", "ignore") for words in _WORDS.findall(octets))
         words = _LONG_END.sub(b"", octets)
         if not words.isascii() and _is_mostly_ascii(words):
-            yield from (edge.decode(codec, "ignore") for edge in _edges(words) for codec in _CODECS)
+            texts = (edge.decode(codec, "replace") for edge in _edges(words) for codec in _CODECS)
+            yield from (text for text in texts if all(sign.isalpha() or sign in _SIGNS for sign in text))
     values = [value for value in _VALUE.findall(data) if _is_mostly_ascii(value)]
     if len(values) > 1:
         yield from (b" ".join(values).decode(codec, "ignore") for codec in ("utf-8", *_CODECS))
