@@ -153,12 +153,12 @@ def _print_notes(
     unused = {name: frame.reason for name, frame in record.unmatched().items()}
     bad = {n: frame for n, frame in record.frames.items() if frame.status == "failed" and n not in unused}
     unused = {name: reason for name, reason in unused.items() if reason not in said}
+    print_unused(unused, line, where)  # first, as a run says it before it begins
     lines = [line(f"{failed}: {frame.relative or n}: {frame.reason}") for n, frame in bad.items()]
     some(warn, lines, "failed frame", where)
-    print_unused(unused, line, where)
     held: dict[str, list[str]] = {}
     for name, frame in record.frames.items():
-        if frame.status == "held" and not any(f"; {name} is held back" in reason for reason in unused.values()):
+        if frame.status == "held":
             held.setdefault(frame.reason, []).append(name)
     most_first = sorted(held.items(), key=lambda item: -len(item[1]))
     for why, names in most_first[:MOST_LINES]:

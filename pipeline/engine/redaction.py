@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import PurePosixPath
@@ -84,6 +84,8 @@ class Redaction:
             if holds_withheld(name, self.facts, parts=True) or (self.names and why == NOT_UTF8):
                 called[name] = f"unreadable-{number:04d}{PurePosixPath(name).suffix}"
         self.called: Mapping[str, str] = called
+        nameless = {name for name, why in shoot.lost if why == NOT_UTF8}
+        self._named = called.keys() - nameless
 
     def frame(self, name: str) -> str:
         """The name of a frame in the record."""
@@ -100,8 +102,9 @@ class Redaction:
         return self._known.get(key, text)
 
     def line(self, text: str) -> str:
-        """A line for the screen, which somebody else may see or be sent: as the same message is in the record."""
-        return self._without(text, message=True)  # which camera is meant stays on this screen
+        """A line for the screen, which somebody else may see or be sent: frames are called as in the record. What is to
+        be found and removed by hand keeps its name."""
+        return self._on_screen.sub(lambda match: self.called[match[0]], text) if self._named else text
 
     def record(self, record: RunRecord) -> RunRecord:
         """A copy of a run's record without the names."""
@@ -160,8 +163,11 @@ class Redaction:
 
     @cached_property
     def _frames(self) -> re.Pattern[str]:
-        longest_first = sorted(self.called, key=len, reverse=True)
-        return re.compile(r"(?<!\w)(?:" + "|".join(map(re.escape, longest_first)) + r")(?!\w)")
+        return _any_of(self.called)
+
+    @cached_property
+    def _on_screen(self) -> re.Pattern[str]:
+        return _any_of(self._named)
 
     def _text(self, text: str, message: bool) -> str:
         if self.called:
@@ -176,3 +182,8 @@ class Redaction:
         word = match[0]
         may_be_name = word != word.lower() or word.upper() == word.lower()
         return "…" if may_be_name and any(hints_at(word, name, "en") for name in self.names) else word
+
+
+def _any_of(names: Iterable[str]) -> re.Pattern[str]:
+    longest_first = sorted(names, key=len, reverse=True)
+    return re.compile(r"(?<!\w)(?:" + "|".join(map(re.escape, longest_first)) + r")(?!\w)")
