@@ -20,7 +20,7 @@ import numpy as np
 
 from pipeline.imaging import level, manhattan, resample, sharpness, tone
 from pipeline.imaging.denoise import block_wiener, cells, denoise, edges, picture_noise, picture_noise_pool
-from pipeline.imaging.learned import settle, tiles, web
+from pipeline.imaging.learned import finished, settle, tiles, web
 from pipeline.imaging.raw import (
     cut_darks,
     defects,
@@ -63,6 +63,7 @@ from tests.constants_filters import (
     of_edges,
     of_highlights,
     of_learned,
+    of_learned_finished,
     of_learned_web,
     of_picture_noise,
     of_picture_pool,
@@ -272,6 +273,10 @@ TOPICS = {
             "tile": "decides time and memory: tests/imaging/learned/test_web.py shows that tiles leave no seam",
             "overlap": "the same",
         },
+    ),
+    "learned finished": Topic(
+        finished, "LEARNED_FINISHED", of_learned_finished,
+        {"overlap": "tests/imaging/learned/test_finished.py shows that tiles leave no seam"},
     ),
     "settle": Topic(settle, "SETTLE", of_settle),
     "cells": Topic(cells, "CELLS", of_cells),

@@ -14,7 +14,7 @@ import numpy as np
 from pipeline.imaging import resample, sharpness, tone
 from pipeline.imaging.denoise import block_wiener, cells, denoise, edges, picture_noise, picture_noise_pool
 from pipeline.imaging.geometry import WHOLE
-from pipeline.imaging.learned import settle, tiles, web
+from pipeline.imaging.learned import finished, settle, tiles, web
 from pipeline.imaging.sharpness import Detail
 from pipeline.light import highlights
 from pipeline.types import F32, Noise
@@ -69,6 +69,31 @@ def of_learned_web() -> Iterator[float]:
     yield from (100 * u[::9, ::9]).ravel().tolist()
     work.with_classical(u, classical, classical)
     yield from u[::9, ::9].ravel().tolist()
+
+
+def of_learned_finished() -> Iterator[float]:
+    """What is left of corrections that are put down as the noise itself, strong here and weak there."""
+    deviations, codes = np.meshgrid(np.linspace(0.5, 4, 8), np.linspace(0.1, 1.2, 8))
+    yield from finished.share_taken(deviations.astype(np.float32), codes.astype(np.float32)).ravel().tolist()
+    levels = np.stack([np.stack([np.linspace(0, 1, 9), np.full(9, 2e-5)])] * 3, axis=1)
+    noise = Noise(np.zeros(3), np.full(3, 2e-5), np.ones((5, 3, 8, 8)), levels)
+    by = cast(Any, _Given(4 * _picture(64, 64)))
+    yield from finished.learned_picture(_picture(64, 64), noise, tiles.Settings(), by)[::7, ::7].ravel().tolist()
+
+
+class _Given:
+    """In place of a network: what it gives."""
+
+    sides, channels = 1, 30
+
+    def __init__(self, correction: F32) -> None:
+        self.correction = correction
+
+    def cells(self, height: int, width: int) -> F32:
+        return np.empty((height, width, self.channels), np.float32)
+
+    def picture(self, part: tiles.Part) -> F32:
+        return np.resize(self.correction, (2 * (part.low - part.top), 2 * (part.right - part.left), 3)).copy()
 
 
 def of_settle() -> Iterator[float]:

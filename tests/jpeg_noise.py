@@ -1,4 +1,5 @@
-"""Denoise of finished JPEGs: `python -m tests.jpeg_noise [--iso N] [--size S] [--every N] [--crop] [--clean] ...`.
+"""Denoise of finished JPEGs: `python -m tests.jpeg_noise [--iso N] [--size S] [--quality Q] [--crop] [--clean]
+...`.
 
 Photographs of ../shared/data/photos are exposed by a sensor with the noise of one of the five cameras measured in
 ../shared/data/noise (Wei, Fu, Yang and Huang, "A physics-based noise formation model for extreme low-light raw
@@ -60,6 +61,7 @@ SETTINGS = {
     "scikit-image non-local means": (0.4, 0.6, 0.8, 1.0),
     "BM3D": (6.0, 10.0, 14.0, 18.0, 24.0),
 }
+QUALITIES = ("standard", "fine", "learned")
 CLEAN_QUALITY = 92
 _EXPOSURE = 0.6  # of saturation, where white lies
 _BLACK, _SPAN = 1000, 15000  # digital numbers
@@ -230,27 +232,29 @@ def by_itself(picture: Picture, size: str, iso: float | None, quality: int = CLE
     return cleaned_by(picture, size, iso, picture_statistics(picture, steps(quality)))
 
 
-def cleaned_by(picture: Picture, size: str, iso: float | None, known: PictureStatistics) -> Picture:
+def cleaned_by(picture: Picture, size: str, iso: float | None, known: PictureStatistics, **params: object) -> Picture:
     """As by_itself, by what it is known to show."""
     own = pool([known], iso)
     if own is None:
         return at_size(picture, Noise(np.ones(3), np.ones(3)), size)[0]
-    return denoised(*at_size(picture, own.noise(), size))
+    return denoised(*at_size(picture, own.noise(), size), **params)
 
 
-def table(pictures: Sequence[str], iso: int, size: str, clean: bool, crop: bool) -> float:
+def table(pictures: Sequence[str], iso: int, size: str, clean: bool, crop: bool, quality: str = "standard") -> float:
     """Prints it; the least gain of all pictures, dB."""
     pairs = {name: pair(name, iso, size, crop) for name in pictures}
     own = {name: picture_statistics(noisy, steps(quality_of(name))) for name, (noisy, _) in pairs.items()}
     together = pool(list(own.values()), iso)
     assert together is not None
     rows = {}
-    print(f"\nISO {iso}, {size}: dB, CIEDE2000 before | gain dB, CIEDE2000 after: alone | in a pool of {len(pairs)}")
+    after = f"gain dB, CIEDE2000 after: alone | in a pool of {len(pairs)}"
+    print(f"\nISO {iso}, {size}, {quality}: dB, CIEDE2000 before | {after}")
     for name, (noisy, truth) in pairs.items():
         wanted = at_size(truth, Noise(np.ones(3), np.ones(3)), size)[0]
         before = score(wanted, at_size(noisy, Noise(np.ones(3), np.ones(3)), size)[0])
-        alone = score(wanted, cleaned_by(noisy, size, iso, own[name]))
-        pooled = score(wanted, denoised(*at_size(noisy, of_frame(together, own[name], iso).noise(), size)))
+        alone = score(wanted, cleaned_by(noisy, size, iso, own[name], quality=quality))
+        known = of_frame(together, own[name], iso).noise()
+        pooled = score(wanted, denoised(*at_size(noisy, known, size), quality=quality))
         rows[name] = [*before, alone[0] - before[0], alone[1], pooled[0] - before[0], pooled[1]]
         print(name, " ".join(f"{v:7.2f}" for v in rows[name]), flush=True)
     print("mean", " ".join(f"{v:6.2f}" for v in np.mean(list(rows.values()), axis=0)))
@@ -261,20 +265,21 @@ def table(pictures: Sequence[str], iso: int, size: str, clean: bool, crop: bool)
         shown = {name: picture_statistics(truth, steps(CLEAN_QUALITY)) for name, truth in truths.items()}
         together = pool(list(shown.values()), 100.0)
         for name, truth in truths.items():
-            apart = [score(truth, cleaned_by(truth, "file", 100.0, shown[name]))[1]]
+            apart = [score(truth, cleaned_by(truth, "file", 100.0, shown[name], quality=quality))[1]]
             if together is not None:
-                apart.append(score(truth, denoised(truth, of_frame(together, shown[name], 100.0).noise()))[1])
+                known = of_frame(together, shown[name], 100.0).noise()
+                apart.append(score(truth, denoised(truth, known, quality=quality))[1])
             print(f"clean {name}, ISO 100: CIEDE2000 to itself", " ".join(f"{v:.2f}" for v in apart))
     return least
 
 
-def flat_places(pictures: Sequence[str], iso: int, size: str, crop: bool) -> None:
+def flat_places(pictures: Sequence[str], iso: int, size: str, crop: bool, quality: str) -> None:
     """Prints how far flat places lie off a plane: as photographed, with noise, denoised alone."""
     print(f"\nISO {iso}, {size}: deviation from flat, of 255: photographed, with noise, denoised alone | gain, dB")
     for name in pictures:
         noisy, truth = pair(name, iso, size, crop)
         known = picture_statistics(noisy, steps(quality_of(name)))
-        off = off_flat(truth, truth, noisy, cleaned_by(noisy, size, iso, known))
+        off = off_flat(truth, truth, noisy, cleaned_by(noisy, size, iso, known, quality=quality))
         print(name, " ".join(f"{v:6.2f}" for v in off), f"| {20 * np.log10(off[1] / off[2]):6.2f}", flush=True)
 
 
@@ -314,7 +319,7 @@ def against(pictures: Sequence[str], iso: int, size: str) -> None:
         wanted = resize(truth, 512, 512) if size == "web" else truth
         inner = (_MIDDLE, _MIDDLE)
         before = score(wanted[inner], small[inner])[0]
-        for quality in ("standard", "fine"):
+        for quality in QUALITIES:
             found = denoised(small, noise, quality=quality)
             gains.setdefault((f"ours, {quality}", 1.0), []).append(score(wanted[inner], found[inner])[0] - before)
         codes = np.ascontiguousarray(encode(small[inner]))
@@ -334,6 +339,7 @@ def main() -> None:
     parser.add_argument("--size", choices=SIZES, action="append", help="only this size; may be repeated")
     parser.add_argument("--pictures", help="names without suffix, with commas between them")
     parser.add_argument("--every", type=int, default=0, help="one in so many of all photographs instead")
+    parser.add_argument("--quality", choices=QUALITIES, default="standard")
     parser.add_argument("--crop", action="store_true", help="only the middle 256 pixels of each: a small frame")
     parser.add_argument("--flat", action="store_true", help="only how far flat places are off, of size file or full")
     parser.add_argument("--clean", action="store_true", help="also what is done to pictures without noise")
@@ -348,9 +354,10 @@ def main() -> None:
             if arguments.against:
                 against(pictures, iso, size)
             elif arguments.flat:
-                flat_places(pictures, iso, size, arguments.crop)
+                flat_places(pictures, iso, size, arguments.crop, arguments.quality)
             else:
-                table(pictures, iso, size, arguments.clean and iso == (arguments.iso or ISOS)[0], arguments.crop)
+                clean = arguments.clean and iso == (arguments.iso or ISOS)[0]
+                table(pictures, iso, size, clean, arguments.crop, arguments.quality)
 
 
 if __name__ == "__main__":

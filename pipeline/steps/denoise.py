@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -13,8 +13,7 @@ from pydantic import Field
 
 from pipeline.steps.base import LINEAR, ApplyContext, NoMeasurement, Params, SolveContext, Solved, Step
 from pipeline.steps.decode import STEP as DECODE
-from pipeline.textfile.messages import counted
-from pipeline.types import Frame, Image, JsonObject, JsonValue
+from pipeline.types import F32, Image, JsonObject, JsonValue
 
 if TYPE_CHECKING:
     from pipeline.formats.metadata.model import Metadata
@@ -51,7 +50,7 @@ class DenoiseParams(Params):
     quality: Literal["standard", "fine", "learned"] = Field(
         "standard",
         description="standard: fast, for a night's work; fine: twice the time, keeps a little more of hair and cloth; "
-        "learned: trained networks, for raw frames: cleaner and finer, at a second or more a megapixel of the picture; "
+        "learned: trained networks: cleaner and finer, at a second or more a megapixel of the picture; "
         "where they cannot be used, fine is, and the report says so",
     )
     strength: float = Field(1.0, ge=0, le=2, description="0 = none, 1 = the measured noise, 2 = twice as much")
@@ -93,16 +92,16 @@ def key(params: DenoiseParams, metadata: Metadata | None) -> JsonValue:
     if params.quality == "learned":
         from pipeline.imaging.learned import runtime
 
-        asked["weights"] = [runtime.MOSAIC.sha256, runtime.WEB.sha256]
+        asked["weights"] = [runtime.MOSAIC.sha256, runtime.WEB.sha256, runtime.FINISHED.sha256]
     return asked
 
 
 @dataclass(frozen=True)
 class Basis:
-    """What a finished picture is denoised by, or a raw where the network that is asked for is not there.
+    """What a finished picture is denoised by, or any frame where the network that is asked for is not there.
 
-    frames  whose noise was measured together; no_weights  a raw is denoised with quality fine instead of learned
-    learned  asked for: a raw is denoised so, a finished picture with quality fine. For the report only
+    frames  whose noise was measured together; no_weights  it is denoised with quality fine instead of learned
+    learned  it is denoised so. For the report only
     """
 
     frames: int = 0
@@ -125,29 +124,16 @@ def solve(context: SolveContext[NoMeasurement], params: DenoiseParams) -> Solved
     if params.strength == 0:
         return Solved({})
     asked = params.quality == "learned"
+    why = _no_weights() if asked else ""
+    quality = {"no_weights": bool(why), "learned": asked and not why}
     solutions = {
-        name: Basis(s.noise.frames, learned=asked)
+        name: Basis(s.noise.frames, **quality)
         for name, s in found.items()
         if isinstance(s, PictureCorrection) and s.noise is not None
     }
-    if not asked:
-        return Solved(solutions)
-    why = _no_weights()
-    of_raw = Basis(no_weights=bool(why), learned=not why)
-    notices = [f"denoise: {why}"] if why else []
-    notices += _not_raw([frame for frame in context.frames if frame.kind != "raw"])
-    solutions |= {frame.name: of_raw for frame in context.frames if frame.kind == "raw"}
-    return Solved(solutions, tuple(notices))
-
-
-def _not_raw(frames: Sequence[Frame]) -> list[str]:
-    """A sentence for each kind of finished pictures, for which there is no network."""
-    kinds = Counter(frame.path.suffix.lstrip(".").upper().replace("JPG", "JPEG") for frame in frames)
-    return [
-        f"denoise: {counted(count, f'{kind} frame')} {'is' if count == 1 else 'are'} denoised with quality fine: "
-        "learned is for raw frames only"
-        for kind, count in sorted(kinds.items())
-    ]
+    if asked:
+        solutions |= {frame.name: Basis(**quality) for frame in context.frames if frame.kind == "raw"}
+    return Solved(solutions, (f"denoise: {why}",) if why else ())
 
 
 def _no_weights() -> str:
@@ -156,7 +142,7 @@ def _no_weights() -> str:
     from pipeline.imaging.learned import runtime
 
     try:
-        for weights in (runtime.MOSAIC, runtime.WEB):
+        for weights in (runtime.MOSAIC, runtime.WEB, runtime.FINISHED):
             runtime.read(weights)
     except FrameError as error:
         return f"done with quality fine instead of learned: {error}"
@@ -165,14 +151,15 @@ def _no_weights() -> str:
 
 def in_words(solution: Basis) -> str:
     """For the report."""
-    if solution.no_weights:
-        return "denoised with quality fine instead of learned"
-    if solution.learned and not solution.frames:
+    if not solution.frames:
+        if solution.no_weights:
+            return "denoised with quality fine instead of learned"
         return "with quality learned, by a trained network, except where a note on the file says fine"
-    fine = " with quality fine" if solution.learned else ""
+    quality = " with quality fine instead of learned," if solution.no_weights else ""
+    quality = " with quality learned" if solution.learned else quality
     if solution.frames == 1:
-        return f"denoised{fine} by the noise of this frame alone"
-    return f"denoised{fine} by the noise of {solution.frames} frames"
+        return f"denoised{quality} by the noise of this frame alone"
+    return f"denoised{quality} by the noise of {solution.frames} frames"
 
 
 def apply(image: Image, params: DenoiseParams, context: ApplyContext[Basis]) -> Image:
@@ -188,10 +175,18 @@ def apply(image: Image, params: DenoiseParams, context: ApplyContext[Basis]) -> 
     psd = (None, None) if spectrum is None else tuple(spectrum if spectrum.ndim == 3 else np.moveaxis(spectrum, 1, 0))
     # Neither the gains nor the evened picture have a name here: a large picture fills the memory of a worker.
     quality = "fine" if params.quality == "learned" else params.quality
-    pixels = denoise(
-        image.pixels if gains is None else image.pixels / gains_at_pixels(gains, shape, image.part),
-        image.noise, params.strength, params.luma, params.chroma, params.keep_grain, psd, quality,
+    clean: Callable[[F32], F32] = partial(
+        denoise, noise=image.noise, strength=params.strength, luma=params.luma, chroma=params.chroma,
+        keep_grain=params.keep_grain, psd=psd, quality=quality,
     )  # fmt: skip
+    no_weights = context.solution is not None and context.solution.no_weights
+    if params.quality == "learned" and not no_weights and image.noise.levels is not None:
+        from pipeline.imaging.learned.finished import learned_picture
+        from pipeline.imaging.learned.tiles import Settings
+
+        settings = Settings(params.strength * params.luma, params.strength * params.chroma, params.keep_grain)
+        clean = partial(learned_picture, noise=image.noise, settings=settings)
+    pixels = clean(image.pixels if gains is None else image.pixels / gains_at_pixels(gains, shape, image.part))
     if gains is not None:
         pixels *= gains_at_pixels(gains, shape, image.part)
     finest = [np.ones((8, 8)) if power is None else power.reshape(-1, 8, 8)[0] for power in psd[:2]]

@@ -9,12 +9,10 @@ import cv2
 import numpy as np
 import pytest
 
-from pipeline.engine.decide import foresee
 from pipeline.engine.run import read_shoot, run
 from pipeline.imaging.learned import runtime
 from pipeline.recipe.recipe import load_recipe
 from pipeline.steps import REGISTRY
-from pipeline.store.store import Store
 from pipeline.workers.executors import Workers, worker_setup
 from pipeline.workers.processes import Processes
 from tests.golden import write_shoot
@@ -49,7 +47,7 @@ def notices(frame: dict) -> str:
     return " ".join(frame["deliveries"]["prints"]["notices"])
 
 
-def test_the_same_bytes_on_one_worker_and_on_two_and_fine_is_named(tmp_path: Path) -> None:
+def test_the_same_bytes_on_one_worker_and_on_two_raw_or_finished(tmp_path: Path) -> None:
     write_shoot(tmp_path / "shoot")
     for path in sorted((tmp_path / "shoot").glob("*.dng"))[2:]:
         path.unlink()
@@ -62,12 +60,9 @@ def test_the_same_bytes_on_one_worker_and_on_two_and_fine_is_named(tmp_path: Pat
     assert len(one) == 3 and one == two
     assert notices(frames["TH5_0001"]) == notices(frames["TH5_0002"]) == ""
     assert any("with quality learned" in text for text in frames["TH5_0001"]["decisions"])
-    assert any("with quality fine by the noise" in text for text in frames["phone"]["decisions"])
-    recipe, shoot = load_recipe(tmp_path / "r.yaml", REGISTRY), read_shoot(tmp_path / "shoot", models=tmp_path)
-    with Store.scratch(tmp_path / "shoot") as store:
-        record, _ = foresee(store, shoot, recipe, 1, lambda *given: None)
-    said = [text for text in record.notices if "learned" in text]
-    assert said == ["denoise: 1 JPEG frame is denoised with quality fine: learned is for raw frames only"]
+    assert any("with quality learned by the noise of this frame" in text for text in frames["phone"]["decisions"])
+    fine, _ = delivered(tmp_path, "fine", "full", 1, quality="fine")
+    assert all(one[name] != fine[name] for name in one)
 
 
 def test_web_sizes_too_are_the_same_on_one_worker_and_on_two(tmp_path: Path) -> None:
@@ -97,7 +92,7 @@ def test_a_step_of_one_delivery_is_denoised_with_fine_and_says_so(tmp_path: Path
     assert "learned must stand under steps" in notices(frames["TH5_0001"])
 
 
-@pytest.mark.parametrize("which", ["MOSAIC", "WEB"])
+@pytest.mark.parametrize("which", ["MOSAIC", "WEB", "FINISHED"])
 def test_a_night_without_the_weights_is_delivered_with_fine_and_says_so(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, which: str
 ) -> None:
@@ -117,7 +112,7 @@ def test_a_night_without_the_weights_is_delivered_with_fine_and_says_so(
     assert delivered(tmp_path, "out", "full", 1)[0] == learned  # and again with the weights
 
 
-@pytest.mark.parametrize("which", ["MOSAIC", "WEB"])
+@pytest.mark.parametrize("which", ["MOSAIC", "WEB", "FINISHED"])
 def test_other_weights_are_another_key(monkeypatch: pytest.MonkeyPatch, which: str) -> None:
     params = [REGISTRY["denoise"].Params.model_validate({"quality": q}) for q in ("fine", "learned")]
     own = REGISTRY["denoise"].key

@@ -15,11 +15,15 @@ from fnmatch import fnmatch
 from pathlib import Path
 
 from pipeline.imaging.learned import runtime
-from tests.training.pictures import held_back
+from tests.training.pictures import held_back, of_scenes_held_out
 
 SEED = 20151
 # Of the runs that made the weights: commit, steps, pieces.
-RUNS = {runtime.MOSAIC: ("2758d02", 138_000, "two"), runtime.WEB: ("b658498", 165_000, "three")}
+RUNS = {
+    runtime.MOSAIC: ("commit 2758d02", 138_000, "two"),
+    runtime.WEB: ("commit b658498", 165_000, "three"),
+    runtime.FINISHED: ("the commit that added it", 60_397, "two"),
+}
 HERE = Path(__file__).parent
 CARD = Path(runtime.__file__).with_name("MODEL_CARD.md")
 
@@ -31,8 +35,11 @@ TEXT = """\
   pixel. 3x3 convolutions on four scales.
 - {web}: for web sizes. It takes the mosaic averaged to twice the size of the result, told how noisy it is, and how
   much smaller than the sensor it is. 3x3 convolutions on three scales.
+- {finished}: for finished pictures (JPEG, TIFF, PNG), at any size. It takes cells of 2x2 pixels, sRGB, over the
+  deviation of the noise that was measured in them, told its power by size and colour (told.py), and gives a
+  correction in that unit. 3x3 convolutions on four scales. What it takes is bounded by what was measured.
 
-Both are of half precision, NumPy's .npz, and run by this program (winograd.py) on one thread. They were made by this
+All are of half precision, NumPy's .npz, and run by this program (winograd.py) on one thread. They were made by this
 project, for this program; no weights of others went into them.
 
 {runs}
@@ -48,6 +55,11 @@ and read noise over the ranges of five measured cameras from about ISO 100 to ab
 defects, clipping, steps of the raw numbers, and levels told up to 35 % wrong. No photograph with real noise, of
 sport, or of a user was used.
 
+{finished} learnt from such pictures as cameras finish them (tests/training/finished.py): demosaiced three ways,
+parted in colour, sharpened, smoothed, bent by a curve, made smaller, and saved as JPEG of quality 75 to 97; one in
+six had no noise. Of the photographs below it saw {charts}, of charts: the scenes of all others are measured (`python -m
+tests.jpeg_noise`). The wallpapers were brought to 1900 pixels for it, to 1440 for the others.
+
 - {photos} crops of photographs of all kinds (../shared/data/photos: CC0-1.0, and "free to use however you
   wish"); {kept_back} more of the same set were only looked at, to see how far it was.
 - {wallpapers} photographs and drawings of Debian's wallpaper packages, each by the licence that its package
@@ -60,7 +72,7 @@ File by file, with SHA-256: tests/training/sources.json, whose own is `{listed}`
 
 ## What they are for, and what not
 
-For making photographs of dim halls clean to look at, by raw files of Bayer sensors. They were
+For making photographs of dim halls clean to look at, by raw files of Bayer sensors and by finished pictures. They were
 measured on simulated noise only (DEVELOPERS.md, "The trained denoiser").
 
 Not for evidence: they draw what is likely where the noise hides what was there. Below the noise they may round a
@@ -109,12 +121,14 @@ def main() -> None:
         data = CARD.with_name(weights.file).read_bytes()
         runs.append(
             f"- {weights.file}: {len(data):,} bytes, SHA-256 `{hashlib.sha256(data).hexdigest()}`. The program\n"
-            f"  refuses any other file. Trained with `tests/training` of commit {commit}, seed {SEED}, {steps:,}\n"
+            f"  refuses any other file. Trained with `tests/training` of {commit}, seed {SEED}, {steps:,}\n"
             f"  steps, on one GPU in {pieces} pieces of under ten minutes."
         )
     back = sum(held_back(index) for index in range(len(photos)))
     text = TEXT.format(
-        mosaic=runtime.MOSAIC.file, web=runtime.WEB.file, runs="\n".join(runs), photos=len(photos) - back,
+        mosaic=runtime.MOSAIC.file, web=runtime.WEB.file, finished=runtime.FINISHED.file,
+        runs="\n".join(runs), photos=len(photos) - back,
+        charts=sum(not of_scenes_held_out(index) for index in range(len(photos))),
         kept_back=back, wallpapers=len(listed) - len(photos), packages="\n".join(lines),
         listed=hashlib.sha256((HERE / "sources.json").read_bytes()).hexdigest(),
     )  # fmt: skip

@@ -5,7 +5,7 @@ Output (1, 12, h, w): u of red at the four pixels of each cell, row by row, then
 bilinear demosaic of the input and a correction, which starts as nothing. Four scales, each halving the one before.
 
 For web sizes (web.py) it takes a cell of 2x2 pixels at twice the size, sixteen planes of each colour, and seven even
-planes; its base is the mean of each pixel's four.
+planes; its base is the mean of each pixel's four. For finished pictures (finished.py) it gives the correction alone.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ import torch
 from torch import Tensor, nn
 from torch.nn.functional import conv2d, interpolate, leaky_relu, pad
 
+from pipeline.imaging.learned import told
 from pipeline.imaging.learned.domain import CHANNELS
 
 LEAK = 0.1  # slope below zero: a unit that is driven under zero for every picture can come back
@@ -37,6 +38,7 @@ class Plan:
 
 MOSAIC = Plan(CHANNELS, (32, 64, 128, 144), (1, 1, 1, 1), (1, 1, 1))
 WEB = Plan(55, (48, 48, 48), (1, 1, 1), (1, 1))
+FINISHED = Plan(told.CHANNELS, (48, 64, 64, 64), (1, 1, 1, 1), (1, 1, 1))
 
 
 def bilinear_kernels() -> Tensor:
@@ -65,6 +67,8 @@ def base_of(channels: int) -> np.ndarray:
     """(12, n, k, k): what the network corrects, by the planes of pixels of its input."""
     if channels == CHANNELS:
         return bilinear()
+    if channels == told.CHANNELS:
+        return np.zeros((12, 0, 1, 1), np.float32)
     mean = np.zeros((12, 48, 1, 1), np.float32)
     for plane in range(48):
         colour, row, column = plane // 16, plane // 4 % 4, plane % 4
@@ -102,9 +106,11 @@ class Network(nn.Module):
         self.register_buffer("base", torch.from_numpy(base_of(plan.channels)), persistent=False)
 
     def forward(self, x: Tensor) -> Tensor:
-        with torch.autocast(x.device.type, enabled=False):
-            pixels, rim = x[:, : self.base.shape[1]].float(), self.base.shape[-1] // 2
-            base = conv2d(pad(pixels, (rim, rim, rim, rim), mode="reflect"), self.base)
+        base: Tensor | float = 0.0
+        if self.base.shape[1]:
+            with torch.autocast(x.device.type, enabled=False):
+                pixels, rim = x[:, : self.base.shape[1]].float(), self.base.shape[-1] // 2
+                base = conv2d(pad(pixels, (rim, rim, rim, rim), mode="reflect"), self.base)
         h = self.inp(x)
         kept = []
         for level, blocks in enumerate(self.down):

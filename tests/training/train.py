@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import math
 import multiprocessing
+import random
 import time
 from pathlib import Path
 from queue import Empty
@@ -21,8 +22,8 @@ import torch
 from torch import Tensor
 
 from pipeline.imaging.learned import domain
-from tests.training import sensor, web
-from tests.training.network import MOSAIC, WEB, Network, Plan, multiply_adds, working, write_weights
+from tests.training import finished, sensor, web
+from tests.training.network import FINISHED, MOSAIC, WEB, Network, Plan, multiply_adds, working, write_weights
 from tests.training.pictures import Pictures
 from tests.training.synthetic import SIDE
 
@@ -40,6 +41,7 @@ LEAST = 1e-7  # squared error below which a crop need not get better
 CHROMA = 0.10  # weight of colour differences in the squared error
 MEAN = 0.2  # weight of the mean error beside the root mean square
 SHADOWS = 0.003  # of saturation: foot of the root in which errors are compared
+AGAIN, KEPT = 2, 64  # steps by batches made before, of so many, beside each new one: to make these takes longer
 EVEN = 0.012  # deviation of the noise in u at which a picture of no noise counts as much
 
 
@@ -57,9 +59,9 @@ def loss_of(found: Tensor, wanted: Tensor, foot: Tensor, noise: Tensor) -> Tenso
     return (((square + LEAST).sqrt() + MEAN * mean) / (noise + EVEN).sqrt()).mean()
 
 
-def _work(folder: Path, first: int, step: int, queue: multiprocessing.Queue) -> None:
+def _work(folder: Path, of_finished: bool, first: int, step: int, queue: multiprocessing.Queue) -> None:
     cv2.setNumThreads(1)
-    pictures, seed = Pictures(folder), first
+    pictures, seed = Pictures(folder, of_finished), first
     while True:
         queue.put(pictures.one(seed))
         seed += step
@@ -68,11 +70,11 @@ def _work(folder: Path, first: int, step: int, queue: multiprocessing.Queue) -> 
 class Bank:
     """Pictures on the GPU; processes beside make new ones all the time, each of which takes the place of the oldest."""
 
-    def __init__(self, folder: Path, seed: int, device: str, workers: int, count: int) -> None:
+    def __init__(self, folder: Path, of_finished: bool, seed: int, device: str, workers: int, count: int) -> None:
         context = multiprocessing.get_context("spawn")
         self.queue = context.Queue(64)
         self.workers = [
-            context.Process(target=_work, args=(folder, seed + k, workers, self.queue), daemon=True)
+            context.Process(target=_work, args=(folder, of_finished, seed + k, workers, self.queue), daemon=True)
             for k in range(workers)
         ]
         for worker in self.workers:
@@ -142,6 +144,37 @@ class Look:
         return " ".join(f"{v:.2f}" for v in self(network)) + f" dB; units at work: {shares}"
 
 
+class FinishedLook(Look):
+    """Decibels in sRGB by which finished pictures of three made sizes gain, at what noise chance gives them."""
+
+    def __init__(self, folder: Path, device: str) -> None:
+        encoded = np.stack([p[96:416, 96:416] for p in Pictures(folder).looked_at])
+        crops = torch.from_numpy(encoded).to(device).permute(0, 3, 1, 2).float() / 255
+        state = torch.get_rng_state(), torch.cuda.get_rng_state() if device == "cuda" else None
+        torch.manual_seed(7)
+        self.cases = [finished.batch(crops, step, 256) for step in (1, 2, 3, 5, 8, 13)]
+        torch.set_rng_state(state[0])
+        if state[1] is not None:
+            torch.cuda.set_rng_state(state[1])
+
+    def __call__(self, network: Network) -> list[float]:
+        found = []
+        for told, wanted, noisy, scale, deviation in self.cases:
+            u = torch.pixel_shuffle(torch.cat([network(part) for part in told.split(4)]), 2)
+            worth = scale.repeat_interleave(2, 2).repeat_interleave(2, 3)
+            before, after = (
+                (e - wanted)[..., 16:-16, 16:-16].square().mean((1, 2, 3)) for e in (noisy, noisy + worth * u)
+            )
+            gain = 10 * (before / after).log10()
+            loud = deviation > 0.008
+            found += [float(gain[loud].mean()), float(after[~loud].mean().sqrt() * 255)]
+        return found
+
+    def words(self, network: Network) -> str:
+        shares = " ".join(f"{name} {share:.0%}" for name, share in working(network, self.cases[-1][0]).items())
+        return " ".join(f"{v:.2f}" for v in self(network)) + f" dB, codes in turn; units at work: {shares}"
+
+
 class WebLook(Look):
     """The same at web size, brought there from 6000 pixels to 2048, at ISO 3200, 6400 and 12,800."""
 
@@ -209,10 +242,10 @@ class Trainer:
             parameter.data.copy_(mean)
         return network
 
-    def _learn(self, told: Tensor, wanted: Tensor, foot: Tensor, noise: Tensor) -> None:
+    def _learn(self, told: Tensor, *wanted: Tensor) -> None:
         with torch.autocast(self.device, torch.bfloat16):
             u = self.forward(told)
-        loss = loss_of(torch.pixel_shuffle(u.float(), 2), wanted, foot, noise)
+        loss = (finished.loss_of if self.plan is FINISHED else loss_of)(torch.pixel_shuffle(u.float(), 2), *wanted)
         loss.backward()
         torch.nn.utils.clip_grad_norm_(self.parameters, STEEPEST, foreach=True)
         self.optimiser.step()
@@ -262,17 +295,19 @@ def train(arguments: argparse.Namespace) -> None:
     begun = time.time()
     device = "cuda" if torch.cuda.is_available() else "cpu"
     torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = torch.backends.cudnn.benchmark = True
+    if arguments.finished:  # codes of 8 bits are made of sums
+        torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = False
     out, count = arguments.out, arguments.pictures
     out.mkdir(parents=True, exist_ok=True)
-    plan = WEB if arguments.web else MOSAIC
+    plan = FINISHED if arguments.finished else WEB if arguments.web else MOSAIC
     trainer = Trainer(device, arguments.steps, not arguments.plain and device == "cuda", plan)
     source = next((f for f in (arguments.begin, out) if f is not None and (f / "weights.pt").exists()), None)
     bank_seed = SEED * 1_000_003
     if source is not None:
         trainer.load(source)
         bank_seed += 10_000_000 * trainer.step
-    bank = Bank(arguments.pack, bank_seed, device, arguments.workers, count)
-    look = (WebLook if arguments.web else Look)(arguments.pack, device)
+    bank = Bank(arguments.pack, arguments.finished, bank_seed, device, arguments.workers, count)
+    look = (FinishedLook if arguments.finished else WebLook if arguments.web else Look)(arguments.pack, device)
     torch.manual_seed(SEED + trainer.step)
     print(f"{multiply_adds(plan):.0f} multiply-adds a pixel, {sum(p.numel() for p in trainer.parameters)} weights; "
           f"step {trainer.step} of {trainer.steps}, {time.time() - begun:.0f} s", flush=True)  # fmt: skip
@@ -280,9 +315,13 @@ def train(arguments: argparse.Namespace) -> None:
     print(f"first pictures after {time.time() - begun:.0f} s", flush=True)
     saved, told, since = time.time(), trainer.step, time.time()
     first, before = since, trainer.done
+    kept: list[tuple[Tensor, ...]] = []
     while time.time() - begun < arguments.seconds:
         with torch.no_grad():
-            if arguments.web:
+            if arguments.finished:
+                crops = bank.crops(arguments.crops, min(SIDE, finished.case(trainer.step, arguments.crop)[1]))
+                inputs = finished.batch(crops, trainer.step, arguments.crop)
+            elif arguments.web:
                 crops = bank.crops(arguments.crops, web.case(trainer.step, arguments.crop)[0])
                 inputs = web.batch(crops, trainer.step, arguments.crop)
             else:
@@ -295,9 +334,13 @@ def train(arguments: argparse.Namespace) -> None:
         elif done >= 1:
             break
         trainer.learn(inputs, done)
-        if trainer.step % 20 == 0:
+        if arguments.finished:
+            kept = [*kept[-KEPT + 1 :], inputs]
+            for _ in range(AGAIN):
+                trainer.learn(random.choice(kept), done)
+        if trainer.step % 20 < (1 + AGAIN if arguments.finished else 1):
             bank.take(4 if bank.count >= count else 16)
-        if trainer.step % 500 == 0 or device == "cpu":
+        if trainer.step % 500 < (1 + AGAIN if arguments.finished else 1) or device == "cpu":
             loss, now = float(trainer.total) / (trainer.step - told), time.time()
             print(f"step {trainer.step}: loss {loss:.5f}, {(trainer.step - told) / (now - since):.0f} steps/s, "
                   f"{bank.count} pictures, {now - begun:.0f} s", flush=True)  # fmt: skip
@@ -326,6 +369,7 @@ def main() -> None:
     parser.add_argument("--from", dest="begin", type=Path, help="a folder with a checkpoint")
     parser.add_argument("--seconds", type=float, default=540)
     parser.add_argument("--web", action="store_true", help="the network for web sizes")
+    parser.add_argument("--finished", action="store_true", help="the network for finished pictures")
     parser.add_argument("--steps", type=int, default=160_000, help="of the whole schedule")
     parser.add_argument("--until", type=float, help="share of the schedule at which this piece's time ends: then the "
                         "time tells how far it is, whatever the machine's pace, and not --steps")  # fmt: skip

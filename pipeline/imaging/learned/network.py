@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.imaging.compiled import compiled
-from pipeline.imaging.learned import domain, winograd
+from pipeline.imaging.learned import domain, told, winograd
 from pipeline.imaging.learned.tiles import BANDS, Part
 from pipeline.imaging.learned.winograd import ADDED, LANES, LEAKY, PLAIN, ROOM
 from pipeline.types import F32
@@ -149,7 +149,7 @@ class Network:
     def _out(self, part: Part, found: F32) -> None:
         at = part.wider(0, *self._sizes[0])
         made = np.empty((BANDS + 2, _whole(at.right - at.left) + 2, self._by["out"].units), np.float32)
-        base = _bilinear if self.channels == domain.CHANNELS else _mean
+        base = {domain.CHANNELS: _bilinear, told.CHANNELS: _nothing}.get(self.channels, _mean)
         for row in range(at.top, at.low, BANDS):
             self._band("out", self._held[0], row, at.left, _band(row, at), made, 0, 0, PLAIN)
             first, last = max(row, part.top), min(row + BANDS, part.low)
@@ -180,6 +180,8 @@ def _mirrored(arrays: dict[str, NDArray[Any]], channels: int) -> dict[str, NDArr
     planes = np.arange(channels)
     if channels == domain.CHANNELS:
         planes[[1, 2]] = 2, 1  # the greens
+    elif channels == told.CHANNELS:
+        planes[:12] = planes[:12].reshape(3, 2, 2).swapaxes(1, 2).ravel()
     else:
         planes[:48] = planes[:48].reshape(3, 4, 4).swapaxes(1, 2).ravel()
     found["inp.weight"] = found["inp.weight"][:, planes]
@@ -233,3 +235,16 @@ def _mean(cells: F32, top: int, left: int, made: F32, up_to: int, aside: int, ou
                         k = 16 * c + 8 * dy + 2 * dx
                         mean = quarter * (cell[k] + cell[k + 1] + cell[k + 4] + cell[k + 5])
                         out[2 * i + dy, 2 * j + dx, c] += half * (mean + more[4 * c + 2 * dy + dx])
+
+
+@compiled(error_model="numpy")
+def _nothing(cells: F32, top: int, left: int, made: F32, up_to: int, aside: int, out: F32) -> None:
+    """Add half of made from (up_to, aside) on: a correction."""
+    half = np.float32(0.5)
+    for i in range(out.shape[0] // 2):
+        for j in range(out.shape[1] // 2):
+            more = made[up_to + i, aside + j]
+            for c in range(3):
+                for dy in range(2):
+                    for dx in range(2):
+                        out[2 * i + dy, 2 * j + dx, c] += half * more[4 * c + 2 * dy + dx]

@@ -15,7 +15,7 @@ import pytest
 from llvmlite import binding
 from numpy.lib.stride_tricks import sliding_window_view
 
-from pipeline.imaging.learned.runtime import MOSAIC, WEB, Weights, network, read
+from pipeline.imaging.learned.runtime import FINISHED, MOSAIC, WEB, Weights, network, read
 from pipeline.imaging.learned.tiles import Part
 
 _ROOT = Path(__file__).parents[3]
@@ -54,13 +54,15 @@ def plain(planes: np.ndarray, weights: Weights) -> np.ndarray:
         x = kept[scale] + conv(x, weights, f"widen.{scale}").repeat(2, 1).repeat(2, 2)
         x = block(x, weights, f"up.{scale}.0")
     found = conv(x, weights, "out").reshape(3, 2, 2, *planes.shape[1:]).transpose(3, 1, 4, 2, 0)
-    base = bilinear(planes) if weights is MOSAIC else halves(planes)
-    return found.reshape(*base.shape) + base
+    found = found.reshape(2 * planes.shape[1], 2 * planes.shape[2], 3)
+    if weights is FINISHED:
+        return found
+    return found + (bilinear(planes) if weights is MOSAIC else halves(planes))
 
 
 def both(planes: np.ndarray, weights: Weights) -> np.ndarray:
     """The mean of what becomes of a picture, and of its mirror image about the diagonal, mirrored back."""
-    side = 2 if weights is MOSAIC else 4
+    side = 4 if weights is WEB else 2
     count = side * side * (1 if weights is MOSAIC else 3)
     pixels = planes[:count].reshape(-1, side, side, *planes.shape[1:]).transpose(0, 2, 1, 4, 3)
     mirrored = np.concatenate([pixels.reshape(count, *planes.shape[:0:-1]), planes[count:].swapaxes(1, 2)])
@@ -88,12 +90,12 @@ def planes(weights: Weights, height: int, width: int) -> np.ndarray:
     """Of u as a noisy picture has it, and even planes after it."""
     rng, channels = np.random.default_rng(3), arrays(weights)["inp.weight"].shape[1]
     found = rng.normal(0.4, 0.2, (channels, height, width)).astype(np.float32)
-    told = 4 if weights is MOSAIC else 48
+    told = {MOSAIC: 4, WEB: 48, FINISHED: 21}[weights]
     found[told:] = rng.random((channels - told, 1, 1), np.float32) / 2
     return found
 
 
-@pytest.mark.parametrize("weights", [MOSAIC, WEB], ids=lambda w: w.file)
+@pytest.mark.parametrize("weights", [MOSAIC, WEB, FINISHED], ids=lambda w: w.file)
 @pytest.mark.parametrize(("height", "width"), SIDES)
 def test_as_its_definition_has_it(weights: Weights, height: int, width: int) -> None:
     """To 1e-5 of white, a four hundredth of a code of 255: float32 is off by 4e-6 at the most."""
@@ -103,7 +105,7 @@ def test_as_its_definition_has_it(weights: Weights, height: int, width: int) -> 
     assert np.abs(by.picture(Part(0, 0, height, width)) - wanted).max() < 1e-5
 
 
-@pytest.mark.parametrize("weights", [MOSAIC, WEB], ids=lambda w: w.file)
+@pytest.mark.parametrize("weights", [MOSAIC, WEB, FINISHED], ids=lambda w: w.file)
 def test_a_part_is_the_same_to_the_last_bit(weights: Weights) -> None:
     """Also after another picture, of other size, and again: nothing of one is left for the next."""
     seen, by = planes(weights, 152, 136), network(weights)

@@ -1,0 +1,157 @@
+"""A noisy finished picture (JPEG, TIFF, PNG) to a clean one, by a trained network that is told its measured noise.
+
+What it is told, and the domain it works in, are told.py's. Its corrections are in deviations of that noise, so where
+none was measured a picture stays as it is. It finds noise that was not told, too, which helps where little could be
+measured; but grain of the scene looks like that, so what it takes is bounded by what was measured, where that is weak.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.imaging.learned import told
+from pipeline.imaging.learned.runtime import FINISHED, network
+from pipeline.imaging.learned.tiles import LEARNED, Part, Settings, in_tiles, mixed, seen, with_luma_of
+from pipeline.types import F32, F64, Noise
+
+if TYPE_CHECKING:
+    from pipeline.imaging.learned.network import Network
+
+
+@dataclass(frozen=True)
+class FinishedConstants:
+    """How much of what the network takes is taken: `python -m tests.jpeg_noise --quality learned --clean`."""
+
+    # Deviations of the noise as told, that what is taken about a pixel may be: of more, less and less is taken, by the
+    # square. Grain of the scene is more; where texture hides noise, less of that is told than there is.
+    most: float = 1.6
+    # 8-bit codes that are taken about a pixel: from where on all is, and below which so large a part: less than a step
+    # is seldom noise.
+    whole: float = 3.5
+    least: float = 0.3
+    faint: float = 0.4
+    around: float = 6.0  # cells, deviation of what counts as about a pixel
+    overlap: int = 48  # cells about a tile that are seen: tests/imaging/learned/test_finished.py finds no seam
+
+
+LEARNED_FINISHED = FinishedConstants()
+_LUMA = np.array([0.299, 0.587, 0.114], np.float32)  # ITU-R BT.601
+_ABOUT = 12  # cells about one, twice their deviation, that count as about it
+_FAINTEST = 3e-4  # deviation in sRGB that stands for less
+_ALONG = np.cos(np.pi * np.arange(8) / 16) ** 2  # power of a coefficient that the mean of two pixels keeps
+
+
+def learned_picture(pixels: F32, noise: Noise, settings: Settings, by: Network | None = None) -> F32:
+    """Linear (H, W, 3) -> the same, clean. noise  as picture_noise.py measures it; by  other weights.
+
+    Raises FrameError where the weights are damaged.
+    """
+    if not np.isfinite(pixels).all():
+        pixels = np.nan_to_num(pixels, nan=0.0, posinf=0.0, neginf=0.0)
+    work = _Work(pixels, noise, settings, network(FINISHED) if by is None else by)
+    return in_tiles(0, 0, pixels.shape[0], pixels.shape[1], work.tile, LEARNED.tile)
+
+
+def share_taken(deviations: F32, codes: F32) -> F32:
+    """0 to 1, of what the network takes: root mean square about a pixel in deviations as told, and in 8-bit codes."""
+    c = LEARNED_FINISHED
+    bounded = np.minimum(1, (c.most / np.maximum(deviations, c.most)) ** 2)
+    return np.asarray(bounded * np.interp(codes, (c.least, c.whole), (c.faint, 1)), dtype=np.float32)
+
+
+class _Work:
+    """What the tiles of a picture share."""
+
+    def __init__(self, pixels: F32, noise: Noise, settings: Settings, by: Network) -> None:
+        assert noise.levels is not None
+        self.pixels, self.settings, self.network = pixels, settings, by
+        self.white = noise.levels[0, :, -1].astype(np.float32)
+        luma, colour = bands(noise)
+        self.numbers = told.numbers(luma[None], colour[None], np)[0].astype(np.float32)
+        signal, variance = (part[1] / self.white[1] ** power for part, power in zip(noise.levels, (1, 2), strict=True))
+        slope = np.where(signal <= 0.0031308, 12.92, 1.055 / 2.4 * np.maximum(signal, 1e-6) ** (1 / 2.4 - 1))
+        total = float(((luma + 2 * colour) / 3).sum())
+        self.at = encoded(signal.astype(np.float32)).astype(np.float64)
+        self.deviation = np.sqrt(total * variance) * slope
+
+    def tile(self, top: int, left: int, low: int, right: int) -> F32:
+        """(2 (low - top), 2 (right - left), 3) of cells [top, low) x [left, right)."""
+        (rows, up), (columns, aside) = (
+            seen(first, last, side, 2, LEARNED_FINISHED.overlap, self.network.sides)
+            for first, last, side in zip((top, left), (low, right), self.pixels.shape[:2], strict=True)
+        )
+        up, aside = up // 2, aside // 2
+        part = Part(up, aside, up + low - top, aside + right - left)
+        v = encoded(self.pixels[rows[:, None], columns] / self.white)
+        inner = v[2 * part.top : 2 * part.low, 2 * part.left : 2 * part.right]
+        levels, (luma, chroma) = self.settings.levels, self.settings.stays
+        clean = self._look(v, levels[0], part)
+        if levels[1] != levels[0]:
+            clean = with_luma_of(clean, self._look(v, levels[1], part), _LUMA)
+        luma += self.settings.keep_grain * (1 - luma)
+        if luma > 0 or chroma > 0:
+            clean = mixed(clean, inner, luma, chroma, _LUMA)
+        return _decoded(clean) * self.white
+
+    def _look(self, v: F32, level: float, part: Part) -> F32:
+        """(H, W, 3) of sRGB, all that is seen -> a part of it, clean; `level` times the deviation of noise is told."""
+        height, width = v.shape[0] // 2, v.shape[1] // 2
+        cells = np.asarray(cv2.resize(v, (width, height), interpolation=cv2.INTER_AREA), dtype=np.float32)
+        near = _boxed(cells, told.NEAR)
+        d = (self.deviation_of(near.mean(axis=2)) * level).astype(np.float32)
+        floor = np.maximum(d, np.float32(told.LEAST))[..., None]
+        into = self.network.cells(height, width)
+        for place in range(4):
+            within = told.soft((v[place // 2 :: 2, place % 2 :: 2] - cells) / floor)
+            into[..., place:12:4] = within
+        into[..., 12:15] = told.soft((cells - near) / floor)
+        into[..., 15:18] = told.soft((near - _boxed(near, told.FAR)) / floor)
+        into[..., 18:21] = cells
+        into[..., 21] = told.level(d, np)
+        into[..., 22:] = self.numbers
+        wide = Part(max(0, part.top - _ABOUT), max(0, part.left - _ABOUT),
+                    min(height, part.low + _ABOUT), min(width, part.right + _ABOUT))  # fmt: skip
+        found, d = self.network.picture(wide), d[wide.top : wide.low, wide.left : wide.right]
+        square = cv2.resize((found * found).mean(axis=2), d.shape[::-1], interpolation=cv2.INTER_AREA)
+        size = (2 * _ABOUT + 1, 2 * _ABOUT + 1)
+        about = np.sqrt(cv2.GaussianBlur(square, size, LEARNED_FINISHED.around, borderType=cv2.BORDER_REFLECT_101))
+        worth = told.worth(d, np)
+        worth *= share_taken(about * (worth / d), about * worth * 255)
+        found *= np.repeat(np.repeat(worth, 2, 0), 2, 1)[..., None]
+        found += v[2 * wide.top : 2 * wide.low, 2 * wide.left : 2 * wide.right]
+        up, aside = 2 * (part.top - wide.top), 2 * (part.left - wide.left)
+        return found[up : up + 2 * (part.low - part.top), aside : aside + 2 * (part.right - part.left)]
+
+    def deviation_of(self, grey: F32) -> F64:
+        """Of the noise in sRGB, where the picture is so bright."""
+        return np.asarray(np.maximum(np.interp(grey, self.at, self.deviation), _FAINTEST))
+
+
+def bands(noise: Noise) -> tuple[F64, F64]:
+    """(SCALES,) each: power of the detail within 2x2 pixels of each size, of luma and of the mean of two colours."""
+    assert noise.spectrum is not None
+    kept = np.outer(_ALONG, _ALONG)
+    power = (noise.spectrum[: told.SCALES] * (1 - kept)).mean(axis=(2, 3))
+    return power[:, 0], power[:, 1:].mean(axis=1)
+
+
+def _boxed(cells: F32, side: int) -> F32:
+    return np.asarray(cv2.blur(cells, (side, side), borderType=cv2.BORDER_REFLECT_101), dtype=np.float32)
+
+
+def encoded(light: F32) -> F32:
+    """sRGB (IEC 61966-2-1), going on beyond 0 and 1."""
+    root = np.maximum(light, np.float32(1e-6)) ** np.float32(1 / 2.4)
+    return np.where(
+        light <= np.float32(0.0031308), np.float32(12.92) * light, np.float32(1.055) * root - np.float32(0.055)
+    )
+
+
+def _decoded(v: NDArray[np.float32]) -> F32:
+    power = ((np.maximum(v, np.float32(0)) + np.float32(0.055)) / np.float32(1.055)) ** np.float32(2.4)
+    return np.where(v <= np.float32(0.04045), v / np.float32(12.92), power)

@@ -1,0 +1,126 @@
+"""The network for finished pictures: past the classical filter on one it never saw, calm where all is clean."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import cv2
+import numpy as np
+import pytest
+
+from pipeline.imaging.denoise.picture_noise import PICTURE_NOISE, picture_statistics
+from pipeline.imaging.denoise.picture_noise_pool import pool
+from pipeline.imaging.learned import finished
+from pipeline.imaging.learned.tiles import Settings
+from pipeline.types import Noise
+from tests import denoise_cases, jpeg_noise
+
+QUALITY = 92
+
+
+@pytest.fixture(autouse=True)
+def _one_thread() -> None:
+    cv2.setNumThreads(1)
+
+
+@cache
+def case() -> tuple[np.ndarray, np.ndarray, Noise]:
+    """Noisy, truth and the noise as measured: a JPEG of ISO 6400, saved at web size."""
+    picture = denoise_cases.photograph("china")
+    assert picture is not None
+    noisy, truth = jpeg_noise.exposed(picture / denoise_cases.EXPOSURE, 6400, "file", QUALITY)
+    own = pool([picture_statistics(noisy, jpeg_noise.steps(QUALITY))], 6400)
+    assert own is not None
+    return noisy, truth, own.noise()
+
+
+def learned(picture: np.ndarray, noise: Noise, **settings: float) -> np.ndarray:
+    return finished.learned_picture(np.asarray(picture, dtype=np.float32), noise, Settings(**settings))
+
+
+def weak(variance: float) -> Noise:
+    """White, of the same variance at every brightness."""
+    levels = np.stack([np.stack([np.linspace(0, 1, 33) ** 2, np.full(33, variance)])] * 3, axis=1)
+    white = np.ones((5, 3, 8, 8)) * 0.25 ** np.arange(5)[:, None, None, None]
+    return Noise(np.zeros(3), np.full(3, variance), white, levels)
+
+
+def test_better_than_fine_on_a_picture_not_learnt_from() -> None:
+    noisy, truth, noise = case()
+    fine = jpeg_noise.score(truth, jpeg_noise.denoised(noisy, noise, quality="fine"))
+    found = jpeg_noise.score(truth, learned(noisy, noise))
+    print(f"\nlearned {found[0]:.2f} dB, {found[1]:.2f}; fine {fine[0]:.2f} dB, {fine[1]:.2f}")
+    assert found[0] > fine[0] + 0.4 and found[1] < 1.02 * fine[1]
+
+
+def test_without_noise_a_picture_stays_itself() -> None:
+    """Where next to none was measured, to a fifth of a code."""
+    _, truth, _ = case()
+    off = 255 * np.abs(finished.encoded(learned(truth, weak(1e-12))) - finished.encoded(truth))
+    assert off.max() < 0.2
+
+
+def test_grain_of_the_scene_is_not_all_taken() -> None:
+    """Four times as much noise as was told may be texture: hardly more is taken than was told."""
+    rng = np.random.default_rng(5)
+    grain = np.clip(0.3 + rng.normal(0, 0.02, (96, 96, 1)) * np.ones(3), 0, 1).astype(np.float32)
+    known, all_of_it = weak(0.02**2 / 16), weak(0.02**2)
+    assert np.std(learned(grain, known) - grain) < 0.4 * np.std(learned(grain, all_of_it) - grain)
+
+
+def test_what_is_told_is_the_noise() -> None:
+    """By simulation the deviation in sRGB; the power of each size falls to a quarter where noise is white."""
+    noise, rng = weak(1e-4), np.random.default_rng(2)
+    work = finished._Work(np.zeros((8, 8, 3), np.float32), noise, Settings(), None)  # type: ignore[arg-type]
+    for light in (0.05, 0.4):
+        v = finished.encoded((light + rng.normal(0, 0.01, 100_000)).astype(np.float32))
+        told = work.deviation_of(finished.encoded(np.full((1, 1), light, np.float32)))
+        assert v.std() == pytest.approx(told[0, 0], rel=0.25)  # of what is coarser than eight cells nothing is told
+    luma, colour = finished.bands(noise)
+    assert luma[1:] / luma[:-1] == pytest.approx([0.25] * 3)
+    assert colour == pytest.approx(luma)
+
+
+def test_the_training_measures_as_the_program_does() -> None:
+    finished_training = pytest.importorskip("tests.training.finished", reason="PyTorch is not installed")
+    p = PICTURE_NOISE
+    assert (p.a, p.b, p.deviations) == (finished_training.A, finished_training.B, finished_training.DEVIATIONS)
+
+
+def test_tiles_leave_no_seam(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Tiles against one whole pass, in codes of 255, where noise has a deviation of twelve; odd sides."""
+    noisy, _, noise = case()
+    noisy = np.tile(noisy, (2, 2, 1))[:331, :333]
+    whole = 255 * finished.encoded(learned(noisy, noise, keep_grain=0.12))
+    assert whole.shape == (331, 333, 3)
+    monkeypatch.setattr(finished, "LEARNED", replace(finished.LEARNED, tile=56))
+    off = np.abs(255 * finished.encoded(learned(noisy, noise, keep_grain=0.12)) - whole)
+    assert off.max() < 0.75 and off.mean() < 0.02
+
+
+def test_settings_mean_what_they_mean_elsewhere() -> None:
+    noisy, _, noise = case()
+    asked = {"whole": {}, "half": {"luma": 0.5, "chroma": 0.5}, "grain": {"keep_grain": 0.12}}
+    asked["none"] = {"luma": 0.0, "chroma": 0.0}
+    off = {name: np.std(learned(noisy, noise, **given) - noisy) for name, given in asked.items()}
+    assert off["none"] < 1e-5 and off["half"] < 0.5 * off["whole"]
+    assert 0.8 * off["whole"] < off["grain"] < 0.97 * off["whole"]
+
+
+@pytest.mark.parametrize("size", [(1, 1), (3, 5), (16, 41)])
+def test_small_pictures_and_no_numbers(size: tuple[int, int]) -> None:
+    picture = np.random.default_rng(0).random((*size, 3), np.float32)
+    picture[0, 0, 0] = np.nan
+    found = learned(picture, weak(1e-4))
+    assert found.shape == picture.shape and np.isfinite(found).all()
+
+
+def test_threads_change_no_byte() -> None:
+    noisy, _, noise = case()
+    found = []
+    for threads in (1, 2):
+        cv2.setNumThreads(threads)
+        found.append(learned(noisy, noise).tobytes())
+    cv2.setNumThreads(1)
+    assert found[0] == found[1]
