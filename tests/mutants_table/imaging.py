@@ -23,7 +23,12 @@ MUTANTS = [
     mutant("imaging/learned/network.py", "if rows < BANDS:", "if rows < 0:", "imaging/learned/test_network.py"),
     mutant("imaging/learned/tiles.py", "overlap: int = 32", "overlap: int = 16", "imaging/learned/test_mosaic.py"),
     mutant("steps/denoise.py", 'asked["weights"] = [runtime', 'asked["weights"] = "" and [runtime', _LEARNED_RUN),
-    mutant("steps/denoise.py", "in (runtime.MOSAIC, runtime.WEB)", "in (runtime.MOSAIC,)", _LEARNED_RUN),
+    mutant(
+        "steps/denoise.py", "in (runtime.MOSAIC, runtime.WEB, runtime.FINISHED)", "in (runtime.MOSAIC,)", _LEARNED_RUN
+    ),
+    mutant(
+        "imaging/learned/finished.py", "most: float = 1.6", "most: float = 99.0", "imaging/learned/test_finished.py"
+    ),
     mutant(_WEB, "overlap: int = 24", "overlap: int = 8", _WEB_TEST),
     mutant(_WEB, "classical: float = 0.3", "classical: float = 1.0", _WEB_TEST),
     mutant(
