@@ -140,7 +140,8 @@ def test_short_names_and_other_scripts_are_found_in_a_note(tmp_path: Path, name:
         "Bjørn Dæhli".encode("latin-1"), b"\xff\xfe\x80" + "Dæhli, Bjørn".encode("latin-1") + b"\xff",
         "Bjørn Dæhli".encode("utf-16-le"), b"\1" + "Bjørn Dæhli".encode("utf-16-be"),
         b"Bj\xf8rn\0\0\0\0\0D\xe6hli\0", "Bjørn\0\0\0Dæhli\0".encode(), b"Dahli\0\1\2\x80\xf0\3\0Bjorn\0\4",
-        "Bjørn\0\0Dæhli\0".encode("utf-16-le"),
+        "Bjørn\0\0Dæhli\0".encode("utf-16-le"), b"\7" + "Bjørn Dæhli".encode("utf-16-le"),
+        "Bjørn Dæhli".encode("utf-16-be") + b"\7",
     ],
 )  # fmt: skip
 def test_a_note_is_read_in_one_or_two_octets_a_letter_and_in_two_fields(tmp_path: Path, note: bytes) -> None:

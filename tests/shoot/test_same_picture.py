@@ -95,7 +95,8 @@ def test_real_frames_and_their_neighbours() -> None:
     looks = [look_of(grey) for path in paths if (grey := grey_picture(path, SAME.edge)) is not None]
     with PIL.Image.open(paths[4]) as picture:
         for name, edit in EDITS.items():
-            assert agreement(look(edit(picture.convert("RGB"))), looks[4]) >= 0.85, name
+            least = 0.97 if name == "cropped" else 0.85  # its finer detail is not held against it
+            assert agreement(look(edit(picture.convert("RGB"))), looks[4]) >= least, name
     apart = [agreement(looks[4], one) for one in looks]
     assert min(apart[3], apart[5]) >= SAME.share  # 1/30 s
     assert max(*apart[:2], *apart[7:10]) < SAME.share
