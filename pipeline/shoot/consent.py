@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from pathlib import Path, PurePosixPath
+from pathlib import Path, PurePath, PurePosixPath
 from typing import NamedTuple
 
 from pipeline.errors import InputError, trace
@@ -17,6 +17,7 @@ from pipeline.formats.metadata.search_blocks import MAKER_NOTE, Found
 from pipeline.formats.metadata.search_xmp import Text
 from pipeline.shoot.copies import copies, is_copy, name_parts
 from pipeline.shoot.facts import Facts, Player, held_back, named_player
+from pipeline.shoot.kinds import frame_kind
 from pipeline.shoot.names import holds_any
 from pipeline.shoot.sidecar import SIZE_LIMIT, loose_sidecars, sidecars
 from pipeline.store.files import folded
@@ -48,7 +49,7 @@ def held_by_own_texts(facts: Facts, frames: Sequence[Frame], notices: list[str] 
     notices  takes what is to be said of all frames of a camera at once
     """
     searched = () if all(player.publish for player in facts.roster) else frames
-    loose = _loose(searched)
+    loose = _Loose(searched)
     told = {frame.name: _told(facts, frame, loose) for frame in searched}
     held: dict[str, str] = {}
     for camera, own in _by_camera(searched).items():
@@ -118,7 +119,7 @@ class _Told(NamedTuple):
         return _NAMES.format(what=MAKER_NOTE, why=shown[0].why) + advice
 
 
-def _told(facts: Facts, frame: Frame, loose: Loose) -> _Told:
+def _told(facts: Facts, frame: Frame, loose: _Loose) -> _Told:
     """By the texts of every file of the exposure, also of those that are not used."""
     players = facts.row(frame.name).players
     named, unread = "", list[str]()
@@ -150,24 +151,30 @@ def _every_named(text: str, facts: Facts, players: tuple[tuple[str, str], ...]) 
     return frozenset(found)
 
 
-Loose = Mapping[str, Sequence[Path]]
+class _Loose:
+    """Sidecars without a frame beside them that are about the exposure of frames in `frames`: of versions of one, such
+    as "TH1_0001_edit.xmp" alone, of its name in another folder, or of the original of a version, such as
+    "TH1_0001.xmp" of "TH1_0001_edit.jpg"."""
+
+    def __init__(self, frames: Sequence[Frame]) -> None:
+        shoots = {f.path.parents[len(PurePosixPath(f.relative).parts) - 1] for f in frames}
+        self._after: dict[str, list[Path]] = {}  # what a sidecar is called after
+        self._called: dict[str, list[Path]] = {}
+        for stem, path in (one for shoot in sorted(shoots) for one in loose_sidecars(shoot)):
+            for part in {stem, *name_parts(stem)}:
+                self._after.setdefault(part, []).append(path)
+            self._called.setdefault(PurePath(stem).stem if frame_kind(PurePath(stem)) else stem, []).append(path)
+
+    def of(self, frame: str) -> list[Path]:
+        """Those of a frame whose file is called so, without its suffix."""
+        originals = name_parts(frame) & self._called.keys() if self._called else ()
+        return [*self._after.get(frame, ()), *(path for part in sorted(originals) for path in self._called[part])]
 
 
-def _loose(frames: Sequence[Frame]) -> Loose:
-    """What a frame may be called -> sidecars of versions of it that are not there, such as "TH1_0001_edit.xmp" alone,
-    and sidecars of its name in another folder: they are about the same exposure."""
-    shoots = {f.path.parents[len(PurePosixPath(f.relative).parts) - 1] for f in frames}
-    found: dict[str, list[Path]] = {}
-    for stem, path in (one for shoot in sorted(shoots) for one in loose_sidecars(shoot)):
-        for part in {stem, *name_parts(stem)}:
-            found.setdefault(part, []).append(path)
-    return found
-
-
-def _texts(path: Path, relative: PurePosixPath, loose: Loose, unread: list[str]) -> Iterable[tuple[str, list[Text]]]:
+def _texts(path: Path, relative: PurePosixPath, loose: _Loose, unread: list[str]) -> Iterable[tuple[str, list[Text]]]:
     """(where, texts) of a frame's own name and folders, its metadata, and its sidecars. Raises OSError."""
     yield "file or folder name", [Text("", part) for part in (relative.stem, str(relative.with_suffix("")))]
-    for file in [*sidecars(path), *loose.get(folded(path.stem), ())]:
+    for file in [*sidecars(path), *loose.of(folded(path.stem))]:
         sidecar = "sidecar" if file.parent == path.parent else _ELSEWHERE
         beside = Found()
         try:

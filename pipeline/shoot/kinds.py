@@ -49,7 +49,7 @@ def suffix_of(path: PurePath) -> str:
     return path.suffix[1:].lower()
 
 
-def frame_kind(path: Path) -> str:
+def frame_kind(path: PurePath) -> str:
     """ "raw", "picture", or "" for a file that is no photograph."""
     suffix = suffix_of(path)
     return "raw" if suffix in RAW else "picture" if suffix in PICTURE | HEIC else ""

@@ -341,7 +341,9 @@ MUTANTS = [
     mutant(_BLOCKS, "_NOTES = (_MAKER_NOTE, 0xC634)", "_NOTES = (_MAKER_NOTE,)", "shoot/test_consent.py"),
     mutant(_BLOCKS, '_by_reading("Exif", values, words_of)', "[]", "shoot/test_consent.py"),
     mutant(_BLOCKS, "if at < len(readings) else readings[0]", 'if at < len(readings) else ""', "shoot/test_consent.py"),
-    mutant(_CONSENT, "*loose.get(folded(path.stem), ())]", "]", "shoot/test_consent.py"),
+    mutant(_CONSENT, "*loose.of(folded(path.stem))]", "]", "shoot/test_consent.py"),
+    mutant(_CONSENT, "name_parts(frame) & self._called.keys() if self._called", "()", "shoot/test_consent.py"),
+    mutant(_CONSENT, "if frame_kind(PurePath(stem)) else stem", "if False else stem", "shoot/test_consent.py"),
     mutant(
         _CONSENT, "for part in {stem, *name_parts(stem)}:", "for part in name_parts(stem):", "shoot/test_consent.py"
     ),

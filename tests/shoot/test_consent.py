@@ -103,6 +103,19 @@ def test_a_sidecar_in_another_folder_counts(tmp_path: Path, name: str, is_of_it:
     assert held_by_own_texts(FACTS, [one]) == {} or "-web" in name
 
 
+@pytest.mark.parametrize(
+    ("name", "is_of_it"), [("TH1_0001", True), ("raw/th1_0001.CR3", True), ("TH1_0002", False), ("TH1_000", False)]
+)
+def test_the_sidecar_of_an_original_counts_that_is_not_there_any_more(
+    tmp_path: Path, name: str, is_of_it: bool
+) -> None:
+    one = frame(tmp_path, "TH1_0001_edit")
+    path = tmp_path / f"{name}.xmp"
+    path.parent.mkdir(exist_ok=True)
+    path.write_text(packet(f"<dc:description>{HIDDEN} scores</dc:description>"), encoding="utf-8")
+    assert list(held_by_own_texts(FACTS, [one])) == (["TH1_0001_edit"] if is_of_it else [])
+
+
 def noted(folder: Path, name: str, note: bytes) -> Frame:
     exif = PIL.Image.Exif()
     exif.get_ifd(0x8769)[0x927C] = note  # MakerNote (Exif 3.0, 4.6.5)
