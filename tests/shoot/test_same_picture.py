@@ -14,6 +14,7 @@ import PIL.ImageOps
 import pytest
 
 from pipeline.shoot.copies import called_otherwise, copies, is_copy
+from pipeline.shoot.pictures import copied, same
 from pipeline.shoot.pictures.grey import grey_picture
 from pipeline.shoot.pictures.same import SAME, Look, agreement, look_of
 from pipeline.types import Exif, Frame
@@ -80,19 +81,39 @@ def test_a_picture_in_which_nothing_is_to_be_seen_is_no_copy(tmp_path: Path) -> 
     assert copies([*frames, broken], {"TH1_0001", "TH1_0002"}, set()) == {}
 
 
+def test_a_copy_of_one_of_many_is_found_and_no_picture_is_looked_at_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(same, "_AT_ONCE", 300)  # so that the points of one picture are in two parts
+    opened: list[Path] = []
+    monkeypatch.setattr(copied, "grey_picture", lambda path, edge: opened.append(path) or grey_picture(path, edge))
+    frames = [saved(tmp_path, f"TH1_{at:04d}", drawn(at, at)) for at in range(6)]
+    frames += [saved(tmp_path, f"best {at}", EDITS["smaller"](drawn(at, at))) for at in (0, 3, 5)]
+    held = {frame.name for frame in frames[:6]}
+    found = copies(frames, held, set())
+    assert {name: why.partition("that of ")[2][:8] for name, why in found.items()} == {
+        "best 0": "TH1_0000", "best 3": "TH1_0003", "best 5": "TH1_0005",
+    }  # fmt: skip
+    opened.clear()
+    copied._picture.cache_clear()
+    assert copies(frames, held, set()) == found  # a review asks after each decision
+    assert len(opened) == 6  # those that are compared in full
+
+
 def look(picture: PIL.Image.Image) -> Look:
     data = io.BytesIO()
     picture.save(data, "JPEG", quality=80)
     small = PIL.Image.open(data).convert("L")
     small.thumbnail((SAME.edge, SAME.edge))
-    return look_of(np.asarray(small))
+    grey = np.asarray(small)
+    return look_of(lambda: grey)
 
 
 @pytest.mark.skipif(not COURT.is_dir(), reason="real court frames are not at ../shared/data/court")
 def test_real_frames_and_their_neighbours() -> None:
     """Of a film with 30 frames a second: what is a tenth of a second away is another picture."""
     paths = sorted(COURT.glob("*.jpg"))
-    looks = [look_of(grey) for path in paths if (grey := grey_picture(path, SAME.edge)) is not None]
+    looks = [look_of(lambda grey=grey: grey) for path in paths if (grey := grey_picture(path, SAME.edge)) is not None]
     with PIL.Image.open(paths[4]) as picture:
         for name, edit in EDITS.items():
             least = 0.97 if name == "cropped" else 0.85  # its finer detail is not held against it

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
-from functools import lru_cache
+from contextlib import suppress
+from functools import lru_cache, partial
 from pathlib import Path
 
-from pipeline.shoot.pictures.grey import grey_picture
+from pipeline.shoot.pictures.grey import Grey, grey_picture
 from pipeline.shoot.pictures.same import SAME, Look, Looks, look_of
 from pipeline.types import Frame
 
-_KEPT = 512  # pictures whose looks stay in memory: some 400 kB each
+_KEPT = 1 << 13  # frames whose looks stay in memory, all of a night: some 30 kB each
+_PICTURES = 64  # and their pictures: 300 kB each
 
 
 def same_pictures(
@@ -27,9 +29,10 @@ def same_pictures(
     among = Looks([look for _, look in known])
     for frame in asked:
         look = _look(frame)
-        found = among.same_as(look) if look is not None else None
-        if found is not None:
-            yield frame.name, known[found][0]
+        with suppress(_UnreadError):  # one of the two is not there any more
+            found = among.same_as(look) if look is not None else None
+            if found is not None:
+                yield frame.name, known[found][0]
 
 
 def _has_lost(frame: Frame) -> bool:
@@ -46,5 +49,21 @@ def _look(frame: Frame) -> Look | None:
 
 @lru_cache(maxsize=_KEPT)
 def _look_of(path: Path, changed: int, size: int) -> Look | None:
+    picture = partial(_picture, path, changed, size)
+    try:
+        return look_of(picture)
+    except _UnreadError:
+        return None
+
+
+class _UnreadError(Exception):
+    """A picture that cannot be read: it fails by itself when it is decoded."""
+
+
+@lru_cache(maxsize=_PICTURES)
+def _picture(path: Path, changed: int, size: int) -> Grey:
+    """Raises _UnreadError."""
     grey = grey_picture(path, SAME.edge)
-    return look_of(grey) if grey is not None else None
+    if grey is None:
+        raise _UnreadError
+    return grey

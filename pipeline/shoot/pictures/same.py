@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -36,26 +36,28 @@ class SameConstants:
 
 
 SAME = SameConstants()
+_AT_ONCE = 1 << 13  # points that are compared at a time: some MB
 
 
 @dataclass(frozen=True)
 class Look:
     """What a picture of SAME.edge pixels looks like.
 
-    grey  (h, w); at  (n, 2) points, x and y in its pixels; like  (n, 128) how each looks, unit vectors times 255
+    grey  gives it, (h, w): seldom asked for, and ten times as large as the rest
+    at    (n, 2) points, x and y in its pixels; like  (n, 128) how each looks, unit vectors times 255
     """
 
-    grey: Grey
+    grey: Callable[[], Grey]
     at: F32
     like: NDArray[np.uint8]
 
 
-def look_of(grey: Grey) -> Look:
+def look_of(grey: Callable[[], Grey]) -> Look:
     """The points by which a picture is found again: Lowe, IJCV 2004; the root of their values: Arandjelovic and
     Zisserman, CVPR 2012."""
     import cv2
 
-    points, values = _points(cv2.equalizeHist(grey))
+    points, values = _points(cv2.equalizeHist(grey()))
     if values is None:
         return Look(grey, np.zeros((0, 2), np.float32), np.zeros((0, 128), np.uint8))
     like = 255 * np.sqrt(values / np.maximum(values.sum(axis=1, keepdims=True), 1e-6))
@@ -76,18 +78,28 @@ class Looks:
     def __init__(self, looks: Sequence[Look]) -> None:
         self.looks = looks
         self._which = np.repeat(np.arange(len(looks)), [len(one.at) for one in looks])
-        self._like = np.concatenate([one.like for one in looks]).astype(np.float32) if looks else np.zeros((0, 128))
+        self._like = np.concatenate([one.like for one in looks]) if looks else np.zeros((0, 128), np.uint8)
 
     def same_as(self, look: Look) -> int | None:
         """Which of the pictures shows the same moment as another; None where none does."""
         if not len(look.at) or not len(self._like):
             return None
-        best = np.argmax(self._like @ look.like.T.astype(np.float32), axis=0)
-        votes = np.bincount(self._which[best], minlength=len(self.looks))
+        votes = np.bincount(self._which[self._likest(look)], minlength=len(self.looks))
         for at in np.argsort(-votes, kind="stable")[: SAME.most]:
             if votes[at] >= SAME.matched and agreement(look, self.looks[at]) >= SAME.share:
                 return int(at)
         return None
+
+    def _likest(self, look: Look) -> NDArray[np.int64]:
+        """(n,) which point of all pictures looks most like each of another's."""
+        asked, each = look.like.T.astype(np.float32), np.arange(len(look.at))
+        best, most = np.zeros(len(each), np.int64), np.full(len(each), -1.0, np.float32)
+        for start in range(0, len(self._like), _AT_ONCE):
+            alike = self._like[start : start + _AT_ONCE].astype(np.float32) @ asked
+            first = alike.argmax(axis=0)
+            better = alike[first, each] > most
+            best[better], most[better] = start + first[better], alike[first, each][better]
+        return best
 
 
 def agreement(one: Look, other: Look) -> float:
@@ -107,9 +119,10 @@ def agreement(one: Look, other: Look) -> float:
     )
     if move is None or int(found.sum()) < SAME.matched:
         return 0.0
-    height, width = one.grey.shape
+    greys = one.grey(), other.grey()
+    height, width = greys[0].shape
     times = float(np.hypot(move[0, 0], move[1, 0]))  # the other is enlarged by that: it has no finer detail
-    here, light = (_blurred(grey, SAME.fine * size) for grey, size in ((one.grey, times), (other.grey, 1 / times)))
+    here, light = (_blurred(grey, SAME.fine * size) for grey, size in zip(greys, (times, 1 / times), strict=True))
     moved = cv2.warpAffine(light, move, (width, height), flags=cv2.INTER_LINEAR, borderValue=-1e4)
     return _agreement(here, np.asarray(moved, dtype=np.float32))
 
