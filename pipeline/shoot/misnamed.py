@@ -34,9 +34,8 @@ def misnamed(name: str, folders: Sequence[Path]) -> list[Path]:
 def rosters(folder: Path) -> list[Path]:
     """The tables in a folder that have roster in their names, such as roster_away.csv."""
     with suppress(OSError):
-        return [
-            one for one in sorted(folder.iterdir()) if "roster" in one.stem.lower() and one.suffix.lower() == ".csv"
-        ]
+        shown = (one for one in sorted(folder.iterdir()) if not one.name.startswith("."))  # no ._roster.csv of a disk
+        return [one for one in shown if "roster" in one.stem.lower() and one.suffix.lower() == ".csv"]
     return []
 
 

@@ -211,6 +211,7 @@ MUTANTS = [
     mutant(_PICTURES, '        if path is None:  # the folder is a link\n            return ""\n', "", *_SHOWN),
     mutant("engine/kept/compare.py", "        elif not proves_itself(out, name):", "        elif False:", *_SHOWN),
     mutant("engine/record.py", "entry.consent = shoot.for_consent(name)", "entry.consent = False", *_HELD),
+    mutant("shoot/misnamed.py", 'if not one.name.startswith("."))', ")", "shoot/test_facts_place.py"),
     mutant(_READ, ", *rosters(folder)} - {used}", "} - {used}", "shoot/test_facts_place.py"),
     mutant(_ROSTER, "if one.publish and one.line in unanswered and", "if one.publish and", "shoot/test_facts_place.py"),
     mutant(_ROSTER, "and one.team == other.team and same_name(", "and same_name(", "shoot/test_facts_place.py"),

@@ -199,6 +199,14 @@ def test_another_roster_withholds_too(places: tuple[Path, Path], name: str) -> N
     assert held_back(facts, facts.rows["TH1_0001"])
 
 
+def test_what_a_disk_keeps_beside_a_roster_is_none(places: tuple[Path, Path]) -> None:
+    shoot, desk = places
+    fill(desk, publish="yes", words="jumps")
+    before = load(shoot, desk)
+    (desk / "._roster.csv").write_bytes(bytes((0, 5, 22, 7, 0, 2, 0, 0)) + b"Mac OS X        ")  # AppleDouble, RFC 1740
+    assert load(shoot, desk).notices == before.notices
+
+
 @pytest.mark.parametrize(
     ("team", "answer", "is_shown"), [("home", "", False), ("home", "yes", True), ("away", "", True)]
 )
