@@ -18,9 +18,8 @@ class BlankConstants:
     cells: int = 32  # along the longer side, whose means are judged: noise averages out
     nearly_all: float = 0.95  # share of the cells
     black: float = 0.002  # of saturation, 9 stops below it: a hall exposed three stops too little is above
-    black_finished: float = (
-        0.004  # the same of a finished picture, code 13 of 255: its camera's curve left nothing there
-    )
+    # The same of a finished picture, code 13 of 255: its camera's curve left nothing there.
+    black_finished: float = 0.004
     full: float = 0.97  # of saturation, above which a channel is clipped
     channels: int = 2  # clipped ones that burn a pixel out: a wood floor under tungsten clips red and keeps its grain
     even: float = 0.01  # relative: everywhere the same, as where a file's levels are misread; a wall has shading

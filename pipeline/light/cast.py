@@ -38,12 +38,11 @@ class CastConstants:
     rare: float = 0.05  # share of finished pictures that are taken to have one: their cameras have balanced them
     sure: float = 0.9  # how probable a cast must be
     likely: float = 0.7  # the same where nothing that may be white is anything but warm:
-    unsupported: float = (
-        0.99  # and either way for one scene whose exposure is not known: such files are of all kinds, and
-    )
-    # flowers, fur and low suns that fill a frame look like a lamp
     warm: float = 0.25  # chroma from which a candidate is, and
     bright: float = 0.9  # share of them by score that has to be
+    # How probable it must be for one scene whose exposure is not known: such files are of all kinds, and flowers, fur
+    # and low suns that fill a frame look like a lamp.
+    unsupported: float = 0.99
     near: float = 0.5  # chroma from the likeliest cast within which what may be white tells more exactly
     taken: float = 0.6  # part that is taken off: the picture looks lit by warm lamps and not orange
     taken_in_halls: float = 0.9  # where the exposure says that lamps lit a hall: white cloth is to look white
@@ -91,8 +90,8 @@ def warm_cast(
 ) -> F64 | None:
     """The white (2,), log chroma against daylight, that one finished picture shows under a strong and sure warm cast;
     None where there is none. whites  the candidates, best first; chroma_histogram  as of palette.histogram;
-    natural  as `natural_colours`, which it is otherwise; supported  not its colours
-    alone speak: its exposure is known, and not of the sun, or other scenes show the same surfaces
+    natural  as `natural_colours`, which it is otherwise; supported  not its colours alone speak: its exposure is known,
+    and not of the sun, or other scenes show the same surfaces
 
     Where the likeliest cast lies its own white is looked for: the mean of the candidates near it by score. Cameras bend
     the brightest red most, and paper is bluer than cloth: by the best one alone, often the brightest, all others turn

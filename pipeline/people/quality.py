@@ -107,9 +107,8 @@ class Ranking:
     # How dark a frame is counts in stops below the shoot's median: it is lifted, and its noise with it.
     free_stops: float = 0.6  # lamps that pulse by a third take as much (common practice, no source)
     dark_stops: float = 2.6  # beyond the free ones, at which exposure is worth nothing
-    dim: float = (
-        0.7  # of being lit, below which it is dark and more and more is lost: what is around people moves a little
-    )
+    # Of being lit, below which it is dark and more and more is lost: what is around people moves a little.
+    dim: float = 0.7
     blown: float = 0.25  # share of the subject that is clipped at which exposure is worth nothing
     # Nothing mends blur or burnt skin, however good the rest is: so much is left of the points, and from these shares
     # of sharpness on more, up to all.
