@@ -212,9 +212,12 @@ class Burst:
     """Frames of one camera that share a scene and settings, in order of time. A single is a burst of one.
 
     timed  False of a frame without a capture time, which nothing but its picture ties to its neighbours
-    seconds  of each frame since the first, rising; none where the times do not tell
+    seconds  of each frame since the first, rising; where the times only bound them, the fewest they allow; none where
+             they do not tell
+    longest  the most seconds they allow, so that nobody counts as faster than proven; none for a single
     """
 
     frames: tuple[str, ...]
     timed: bool = True
     seconds: tuple[float, ...] = field(default=(), compare=False)
+    longest: tuple[float, ...] = field(default=(), compare=False)

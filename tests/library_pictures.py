@@ -38,7 +38,7 @@ class Clip:
 # Rims of clips are black; a part is a closer view.
 CLIPS = {
     "lay-up": Clip("basketball.mp4", range(0, 160, 27), 3),
-    "looking-on": Clip("basketball.mp4", (176, 260), 9),
+    "looking-on": Clip("basketball.mp4", (176, 203, 260, 287), 3),
     "juggling": Clip("v_SoccerJuggling_g23_c01.avi", (0, 60, 120, 180), 3, part=(0.02, 0.06, 0.98, 0.94)),
     "juggling-trees": Clip("v_SoccerJuggling_g24_c01.avi", (0, 60, 120, 180), 3, part=(0.02, 0.02, 0.98, 0.98)),
     "cartwheel": Clip("hmdb51_Turnk_r_Pippi_Michel_cartwheel_f_cm_np2_le_med_6.avi", (0, 27, 54), 3,

@@ -163,13 +163,14 @@ def with_time(data: bytes, second: int, hundredth: int) -> bytes:
 
 
 def write_shoot(folder: Path, pictures: Sequence[Path], worse: bool = False, apart: int = _APART) -> None:
-    """Copies of JPEGs in `folder`, hundredths of a second `apart` in a burst, and half a minute between two."""
+    """Copies of JPEGs in `folder`, hundredths of a second `apart` in a burst, and half a minute between two,
+    which begin at other hundredths, so that the times are none of a camera that knows tenths only."""
     folder.mkdir(parents=True)
     before, second, hundredth = "", 0, 0
     for number, path in enumerate(pictures):
         burst = re.sub(r"\d+\D*$", "", path.stem)
         same = burst == before and len(burst) > 0
-        second, hundredth = (second, hundredth + apart) if same else (second + 30, 0)
+        second, hundredth = (second, hundredth + apart) if same else (second + 30, number % 7)
         second, hundredth = second + hundredth // 100, hundredth % 100
         before = burst
         data = path.read_bytes()

@@ -21,6 +21,7 @@ from pipeline.workers.executors import Workers, map_unordered
 
 _UNRANKED = 3  # of 1 to 5: the rating suggested for a frame that could not be looked at; neither praise nor blame
 _Seen = list[tuple[Subject | None, Quality]]
+_Times = tuple[tuple[float, ...], tuple[float, ...]]  # seconds and longest, as of find_subjects
 
 
 def subjects_and_ranks(
@@ -38,10 +39,10 @@ def subjects_and_ranks(
     """
     moments = [_measured(burst, measured) for burst in moments_of(bursts, measured)]
     groups = [names for names, _ in moments if names]
-    seconds = [when for names, when in moments if names]
+    times = [when for names, when in moments if names]
     seen: dict[int, _Seen] = {}
     unseen: dict[int, Exception] = {}
-    for at, found in map_unordered(_look, _Tasks(measured, groups, seconds), workers):
+    for at, found in map_unordered(_look, _Tasks(measured, groups, times), workers):
         if isinstance(found, Exception):
             raise_if_full(found)
             unseen[at] = found
@@ -72,22 +73,25 @@ def subjects_and_ranks(
     return subjects, ranks, "" if why is None else _not_ranked([n for n in ranks if n not in qualities], why)
 
 
-def _measured(burst: Burst, measured: Mapping[str, FrameObservation]) -> tuple[list[str], tuple[float, ...]]:
-    """The frames of a burst that were measured, and when each was taken where that is known."""
+def _measured(burst: Burst, measured: Mapping[str, FrameObservation]) -> tuple[list[str], _Times]:
+    """The frames of a burst that were measured, and when each was taken where that is known, and at the latest."""
     there = [n in measured for n in burst.frames]
-    return list(compress(burst.frames, there)), tuple(compress(burst.seconds, there))
+    return list(compress(burst.frames, there)), (
+        tuple(compress(burst.seconds, there)),
+        tuple(compress(burst.longest, there)),
+    )
 
 
-class _Tasks(Sequence[tuple[Mapping[str, FrameObservation], Sequence[float]]]):
+class _Tasks(Sequence[tuple[Mapping[str, FrameObservation], _Times]]):
     """What was measured of each group of frames, and when; a worker reads it from the store."""
 
     def __init__(
         self,
         measured: Mapping[str, FrameObservation],
         groups: Sequence[Sequence[str]],
-        seconds: Sequence[Sequence[float]],
+        times: Sequence[_Times],
     ) -> None:
-        self._measured, self._groups, self._seconds = measured, groups, seconds
+        self._measured, self._groups, self._times = measured, groups, times
 
     def __len__(self) -> int:
         return len(self._groups)
@@ -95,14 +99,14 @@ class _Tasks(Sequence[tuple[Mapping[str, FrameObservation], Sequence[float]]]):
     def __getitem__(self, at: Any) -> Any:
         names, of = self._groups[at], self._measured
         own = of.part(names) if isinstance(of, Measurements) else {n: of[n] for n in names}
-        return own, self._seconds[at]
+        return own, self._times[at]
 
 
-def _look(task: tuple[Mapping[str, FrameObservation], Sequence[float]]) -> _Seen:
+def _look(task: tuple[Mapping[str, FrameObservation], _Times]) -> _Seen:
     """The subject of each frame of one moment, and what ranking compares."""
-    observed, seconds = task
+    observed, times = task
     frames = list(observed.values())
-    subjects = find_subjects([one.people for one in frames], seconds)
+    subjects = find_subjects([one.people for one in frames], *times)
     return [(subject, one.assessed(subject)) for one, subject in zip(frames, subjects, strict=True)]
 
 

@@ -127,12 +127,13 @@ def judged(
     rows: Sequence[int | None],
     moves: Sequence[F64],
     balls: Sequence[F32 | None],
+    running: Sequence[F64],
     moving: Sequence[F64],
 ) -> list[Verdict | None]:
     """The verdict on the subject of each frame of a burst; None where `rows` has none.
 
     worth  (N,) of each frame; rows, moves  as from tracking.rows_of and speeds; balls  (5,) of the subject, or None
-    moving  (N,) of each frame: how fast each person moves, see tracking.paces
+    running, moving  (N,) of each frame: how fast each person surely moves, and may, see tracking.paces
 
     One verdict stands for the burst, so that no crop comes and goes within it: play is what is seen in some of its
     frames, the rest what most of them say.
@@ -142,7 +143,7 @@ def judged(
     racket = float(np.median(held)) if held else 0.0  # it stays in the hand: what is one in a few frames is none
     told = [
         None if row is None else _signs(frame, row, w, float(np.hypot(*move)), ball, racket, _running(frame, row, pace))
-        for frame, row, w, move, ball, pace in zip(frames, rows, worth, moves, balls, moving, strict=True)
+        for frame, row, w, move, ball, pace in zip(frames, rows, worth, moves, balls, running, strict=True)
     ]
     said = [one for one in told if one is not None]
     if not said:

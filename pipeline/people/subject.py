@@ -13,7 +13,7 @@ from pipeline.people.belonging import ball_of, faces_of, rackets_of, rise, sures
 from pipeline.people.candidates import about_one, throughout
 from pipeline.people.confidence import Verdict, in_hand, judged
 from pipeline.people.detect import SURE
-from pipeline.people.tracking import LINKING, Observation, camera_shifts, paces, paths, rows_of, speeds
+from pipeline.people.tracking import LINKING, Observation, camera_shifts, paces, paths, rows_of, slowed, speeds
 from pipeline.types import F32, F64
 
 
@@ -137,10 +137,14 @@ class Subject:
     leap: float = 0.0
 
 
-def find_subjects(frames: Sequence[Observation], seconds: Sequence[float] = ()) -> list[Subject | None]:
+def find_subjects(
+    frames: Sequence[Observation], seconds: Sequence[float] = (), longest: Sequence[float] = ()
+) -> list[Subject | None]:
     """The subject of each frame of one burst, in its order; None where there is no clear one.
 
     seconds  when each frame was taken; none where that is not known
+    longest  the most that these can be, where they are not known well: what proves that somebody ran. Who may move, is
+             held and followed by `seconds`
 
     One person over the whole burst where one path can be followed, see `tracking.paths`.
     """
@@ -150,13 +154,15 @@ def find_subjects(frames: Sequence[Observation], seconds: Sequence[float] = ()) 
     followed = paths(frames, worth, shifts)
     rows = rows_of(followed, len(frames))
     moves = speeds(rows, frames, shifts)
+    slow = slowed(shifts, longest)
+    ran, running = speeds(rows, frames, slow), paces(frames, slow)
     rivals = _lasting([
         None if row is None else _rival(row, frame, own) for frame, row, own in zip(frames, rows, worth, strict=True)
     ])  # fmt: skip
     balls = [
         None if row is None else ball_of(frame.people[row], frame) for frame, row in zip(frames, rows, strict=True)
     ]
-    verdicts = about_one(followed[0] if followed else (), judged(frames, worth, rows, moves, balls, moving))
+    verdicts = about_one(followed[0] if followed else (), judged(frames, worth, rows, ran, balls, running, moving))
     others = throughout(frames, shifts, rows, verdicts)
     leap = leaps(frames, rows, shifts)
     found = [

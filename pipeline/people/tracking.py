@@ -63,6 +63,9 @@ class Linking:
     paced_over: float = 0.2
     paced_least: float = 0.15
     usual: float = 10.0  # frames a second of a burst whose times are not known; cameras take some 10 to 20
+    untimed: float = (
+        1.0  # seconds between frames that have no time: in so long a link reaches no run, so none is proven
+    )
 
 
 CAMERA, LINKING = CameraShift(), Linking()
@@ -113,6 +116,13 @@ def camera_shifts(frames: Sequence[Observation], seconds: Sequence[float] | F64 
         shifts.append(np.full(2, np.nan) if shift is None else shift)
     steady = [shift if at == 0 else _steady(shifts, at, frames[at].size) for at, shift in enumerate(shifts)]
     return [np.append(shift, passed) for shift, passed in zip(steady, [0.0, *took], strict=False)]
+
+
+def slowed(shifts: Sequence[F64], longest: Sequence[float]) -> list[F64]:
+    """The same turns of the camera, in the `longest` seconds that the times allow, where these are given."""
+    if len(longest) != len(shifts):
+        return list(shifts)
+    return [np.append(s[:2], took) for s, took in zip(shifts, np.diff(longest, prepend=longest[:1]), strict=True)]
 
 
 def _steady(shifts: Sequence[F64], at: int, size: tuple[int, int]) -> F64:

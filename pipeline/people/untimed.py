@@ -29,7 +29,15 @@ def moments_of(bursts: Sequence[Burst], measured: Mapping[str, FrameObservation]
             found.append(list(burst.frames))
             timed.append(burst)
         before = now
-    return [Burst(tuple(names), one.timed, one.seconds) for names, one in zip(found, timed, strict=True)]
+    return [
+        Burst(tuple(names), one.timed, one.seconds, one.longest or _longest(len(names)))
+        for names, one in zip(found, timed, strict=True)
+    ]
+
+
+def _longest(count: int) -> tuple[float, ...]:
+    """Of frames without a time nothing proves that anybody ran."""
+    return tuple(LINKING.untimed * at for at in range(count))
 
 
 def _numbered(name: str) -> bool:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from bisect import insort
+import re
+from bisect import bisect_left, bisect_right, insort
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -22,7 +23,8 @@ class BurstLimits:
     dropped        median intervals of the burst: it goes on over a frame or two that the camera dropped
     zoom           relative change of focal length; smaller ones are rounding in the lens data, not zooming
     whole_seconds  s between times of whole seconds: such times are rounded down, and a burst runs over the turn of one
-    counted        s that a burst takes by such times, from which they tell its rate
+    tenths         s, the same of times of tenths of a second, which some cameras write
+    counted        times as long as those units must be what a burst takes, so that they tell its rate
     """
 
     gap: float = 0.6
@@ -30,10 +32,13 @@ class BurstLimits:
     dropped: float = 2.5
     zoom: float = 0.02
     whole_seconds: float = 1.0
+    tenths: float = 0.1
     counted: float = 2.0
 
 
 LIMITS = BurstLimits()
+_ROUNDING = 1e-6
+_NUMBER = re.compile(r"(.*?)(\d+)")
 
 
 def find_bursts(frames: Sequence[Frame], gap: float = LIMITS.gap) -> tuple[Burst, ...]:
@@ -51,40 +56,90 @@ def find_bursts(frames: Sequence[Frame], gap: float = LIMITS.gap) -> tuple[Burst
     """
     if not 0 < gap <= LIMITS.longest:
         raise ValueError(f"gap of {gap} s: give more than 0 and at most {LIMITS.longest} s")
-    groups: list[list[Frame]] = []
+    groups: list[tuple[list[Frame], float]] = []
     streams: dict[Identity, list[tuple[datetime, Frame]]] = {}
     for frame in frames:
         exif = frame.exif
         if exif.time is None:
-            groups.append([frame])
+            groups.append(([frame], 0.0))
         else:
             streams.setdefault(identity(frame), []).append((exif.time, frame))
     for stream in streams.values():
-        groups += _split(sorted(stream, key=lambda timed: (timed[0], timed[1].name)), gap)
+        unit = _unit([time for time, _ in stream])
+        stream.sort(key=lambda timed: (timed[0], timed[1].name))
+        groups += [(group, unit) for group in _split(stream, gap, unit)]
     place = {frame.name: index for index, frame in enumerate(frames)}
-    groups.sort(key=lambda group: place[group[0].name])
+    groups.sort(key=lambda group: place[group[0][0].name])
     return tuple(
-        Burst(tuple(frame.name for frame in group), group[0].exif.time is not None, _seconds(group)) for group in groups
+        Burst(tuple(frame.name for frame in group), group[0].exif.time is not None, *_seconds(group, unit))
+        for group, unit in groups
     )
 
 
-def _seconds(group: Sequence[Frame]) -> tuple[float, ...]:
-    """Seconds of each frame of a burst since the first; none where the times do not tell."""
+def _unit(times: Sequence[datetime]) -> float:
+    """Seconds that the times of one camera are rounded down to; 0 where they tell finer ones than tenths.
+
+    Told by all of them: three digits of which the last two never change are tenths, one fraction throughout is none.
+    """
+    micros = [time.microsecond for time in times]
+    if len(set(micros)) == 1:
+        return LIMITS.whole_seconds
+    return LIMITS.tenths if len({one % 100_000 for one in micros}) == 1 else 0.0
+
+
+def _seconds(group: Sequence[Frame], unit: float) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """`seconds` and `longest` of a burst, whose camera rounds its times down to `unit` seconds."""
     times = [frame.exif.time for frame in group if frame.exif.time is not None]
     if len(times) < len(group) or len(times) < 2:
-        return ()
+        return (), ()
     since = [(time - times[0]).total_seconds() for time in times]
-    if all(frame.exif.has_subseconds for frame in group) and all(a < b for a, b in pairwise(since)):
-        return tuple(since)
-    if since[-1] < LIMITS.counted:
-        return ()
-    # Whole seconds: the longest that the burst can have taken, so that nobody counts as faster than they were.
-    step = (since[-1] + 1) / (len(since) - 1)
-    return tuple(step * at for at in range(len(since)))
+    rising = all(a < b for a, b in pairwise(since))
+    if not all(frame.exif.has_subseconds for frame in group) or (not unit and not rising):
+        unit = LIMITS.whole_seconds
+    if not unit:
+        return tuple(since), tuple(since)
+    longest = _longest(since, _numbers([frame.name for frame in group]), unit)
+    if rising and unit < LIMITS.whole_seconds:
+        return tuple(since), longest
+    if since[-1] < (LIMITS.counted - _ROUNDING) * unit:
+        return (), longest
+    step = (since[-1] - unit) / (len(since) - 1)
+    return tuple(step * at for at in range(len(since))), longest
 
 
-def _split(stream: Sequence[tuple[datetime, Frame]], gap: float) -> list[list[Frame]]:
-    fine = len({time.microsecond for time, _ in stream}) > 1
+def _longest(since: Sequence[float], numbers: Sequence[int], unit: float) -> tuple[float, ...]:
+    """The most seconds of each frame since the first that times rounded down to `unit` allow: at the slowest even rate,
+    counted by frames or by their numbers, whichever is slower, for some may have been thrown away."""
+    slow, slow_number = _slowest_step(since, range(len(since)), unit), _slowest_step(since, numbers, unit)
+    took = [0.0]
+    for (a, b), (first, last) in zip(pairwise(since), pairwise(numbers), strict=True):
+        step = max(slow, slow_number * (last - first))
+        took.append(took[-1] + max(b - a - unit, 0.0) + step)  # what certainly passed, where frames were dropped
+    return tuple(took)
+
+
+def _numbers(names: Sequence[str]) -> list[int]:
+    """The numbers that names end in; 0, 1, 2 ... where they do not rise or names differ in more than that."""
+    found = [_NUMBER.fullmatch(name) for name in names]
+    numbers = [int(one[2]) for one in found if one is not None]
+    alike = len({one and one[1] for one in found}) == 1 and len(numbers) == len(names)
+    rise = alike and all(a < b for a, b in pairwise(numbers))
+    return numbers if rise else list(range(len(names)))
+
+
+def _slowest_step(since: Sequence[float], places: Sequence[int], unit: float) -> float:
+    """The most seconds from one place to the next: all of a burst took less than a unit more than its times say, and
+    what one unit in the midst of it holds took less than that: a camera whose buffer is full slows down."""
+    slowest = (since[-1] + unit) / (places[-1] - places[0])
+    ticks = [round(one / unit) for one in since]
+    for tick in set(ticks) - {ticks[0], ticks[-1]}:
+        first, last = bisect_left(ticks, tick), bisect_right(ticks, tick) - 1
+        slowest = max(slowest, unit / (places[last] - places[first if first < last else first - 1]))
+    return slowest
+
+
+def _split(stream: Sequence[tuple[datetime, Frame]], gap: float, unit: float) -> list[list[Frame]]:
+    fine = unit < LIMITS.whole_seconds
     groups: list[list[Frame]] = []
     pauses: list[float] = []  # of the burst so far, sorted
     before: datetime | None = None

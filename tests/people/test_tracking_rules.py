@@ -19,6 +19,8 @@ from pipeline.people.tracking import (
     camera_shifts,
     paces,
 )
+from pipeline.people.untimed import moments_of
+from pipeline.types import Burst
 from tests.people.rules import Scenario, guards, near, turns
 from tests.people.test_tracking import GREY, RATIO, hall, observed, standing, tenths, view
 
@@ -106,6 +108,7 @@ SCENARIOS: dict[str, Scenario] = {
     "LINKING.paced_over": lambda: near(stepped([0.01 * at for at in range(30)]), 0.2 / 0.2),
     "LINKING.paced_least": lambda: turns(lambda seconds: bool(np.isfinite(stepped([0, seconds]))), 0.15),
     "LINKING.usual": lambda: near(camera_shifts([observed()] * 2)[1][2], 0.1),
+    "LINKING.untimed": lambda: near(moments_of([Burst(("TH1_7", "TH1_8"), False)], {})[0].longest[1], 1.0),
     "LINKING.still": lambda: near(cost(STILL, STILL), 0.3),
     # Half as fast as counts fully, over a fifth of the width of the box, in a tenth of a second.
     "LINKING.fast": lambda: near(cost(STILL, standing(0.5 + 0.075 * 0.5 / RATIO)) - lost_overlap(0.075), 0.15),

@@ -154,7 +154,31 @@ def test_real_old_raws_of_whole_seconds_are_singles(shared: Callable[[str], Path
 def test_a_burst_says_when_its_frames_were_taken_where_the_times_tell() -> None:
     (fine,) = find_bursts(frames(0.0, 0.1, 0.35))
     assert fine.seconds == pytest.approx((0.0, 0.1, 0.35))
+    assert fine.longest == fine.seconds
+
+
+def test_times_rounded_down_say_how_long_a_burst_took_at_least_and_at_most() -> None:
+    """n frames whose times span k seconds took more than k - 1 and less than k + 1."""
     (whole,) = find_bursts(frames(0, 0, 1, 1, 2, has_subseconds=False))
-    assert whole.seconds == pytest.approx((0.0, 0.75, 1.5, 2.25, 3.0))  # within less than 3 s
+    assert whole.seconds == pytest.approx((0.0, 0.25, 0.5, 0.75, 1.0))
+    # Two frames within the middle second may be a second apart: less than 0.75 s, were the rate known to be even.
+    assert whole.longest == pytest.approx((0.0, 1.0, 2.0, 3.0, 4.0))
     (short,) = find_bursts(frames(0, 0, 1, has_subseconds=False))
-    assert short.seconds == ()
+    assert short.seconds == () and short.longest == pytest.approx((0.0, 1.0, 2.0))
+    (one,) = find_bursts(frames(0, 0, 0, has_subseconds=False))
+    assert one.seconds == () and one.longest == pytest.approx((0.0, 0.5, 1.0))
+    (even,) = find_bursts(frames(*(n / 5 for n in range(16)), has_subseconds=False))
+    assert even.longest[1] == pytest.approx(0.8 / 3)
+
+
+def test_tenths_of_a_second_are_rounded_down_too() -> None:
+    """Seven a second; and twenty, of which two have one time. Ten milliseconds more of one: no tenths any more."""
+    (slow,) = find_bursts(frames(0.0, 0.1, 0.2, 0.4, 0.5, 0.7))
+    assert slow.seconds == pytest.approx((0.0, 0.1, 0.2, 0.4, 0.5, 0.7))
+    assert slow.longest == pytest.approx((0.0, 0.16, 0.32, 0.58, 0.74, 1.0), abs=1e-6)
+    (quick,) = find_bursts(frames(0.0, 0.0, 0.1, 0.1, 0.2, 0.2))
+    assert quick.seconds[-1] == pytest.approx(0.1) and quick.longest[-1] == pytest.approx(0.5)
+    (dropped,) = find_bursts(frames(0.0, 0.1, 0.2, 0.5, 0.6))
+    assert dropped.longest == pytest.approx((0.0, 0.175, 0.35, 0.725, 0.9))  # 0.2 s passed for certain, and a step
+    (fine,) = find_bursts(frames(0.0, 0.1, 0.2, 0.4, 0.5, 0.71))
+    assert fine.longest == fine.seconds
