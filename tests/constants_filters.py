@@ -75,6 +75,8 @@ def of_learned_finished() -> Iterator[float]:
     """What is left of corrections that are put down as the noise itself, strong here and weak there."""
     deviations, codes = np.meshgrid(np.linspace(0.5, 4, 8), np.linspace(0.1, 1.2, 8))
     yield from finished.share_taken(deviations.astype(np.float32), codes.astype(np.float32)).ravel().tolist()
+    for smoothed in np.linspace(-10, -5, 11):
+        yield finished.part_believed(np.ones(4), np.full(4, np.exp(smoothed)))
     levels = np.stack([np.stack([np.linspace(0, 1, 9), np.full(9, 2e-5)])] * 3, axis=1)
     noise = Noise(np.zeros(3), np.full(3, 2e-5), np.ones((5, 3, 8, 8)), levels)
     by = cast(Any, _Given(4 * _picture(64, 64)))

@@ -15,6 +15,7 @@ _PICTURE_TEST = "imaging/denoise/test_picture_noise.py"
 _SAMPLES, _AS_PIXELS = "imaging/tone_samples.py", "imaging/test_tone_samples.py"
 
 _WEB, _WEB_TEST = "imaging/learned/web.py", "imaging/learned/test_web.py"
+_FINISHED, _FINISHED_TEST = "imaging/learned/finished.py", "imaging/learned/test_finished.py"
 _RUNTIME, _LEARNED_RUN = "imaging/learned/test_runtime.py", "engine/test_learned.py"
 
 MUTANTS = [
@@ -26,9 +27,13 @@ MUTANTS = [
     mutant(
         "steps/denoise.py", "in (runtime.MOSAIC, runtime.WEB, runtime.FINISHED)", "in (runtime.MOSAIC,)", _LEARNED_RUN
     ),
-    mutant(
-        "imaging/learned/finished.py", "most: float = 1.6", "most: float = 99.0", "imaging/learned/test_finished.py"
-    ),
+    mutant(_FINISHED, "most: float = 1.6", "most: float = 99.0", _FINISHED_TEST),
+    mutant(_FINISHED, "worth *= share_taken(", "share_taken(", _FINISHED_TEST),
+    mutant(_FINISHED, "worth *= self.believed", "pass", _FINISHED_TEST),
+    mutant(_FINISHED, "1.0 if self.grey else part_believed", "part_believed", _FINISHED_TEST),
+    mutant(_FINISHED, "if self.grey:", "if False:", _FINISHED_TEST),
+    mutant(_FINISHED, "tuple[float, float] = (-9.0, -6.5)", "tuple[float, float] = (-6.0, -3.0)", _FINISHED_TEST),
+    mutant(_FINISHED, "faint: float = 0.4", "faint: float = 1.0", _FINISHED_TEST),
     mutant(_WEB, "overlap: int = 24", "overlap: int = 8", _WEB_TEST),
     mutant(_WEB, "classical: float = 0.3", "classical: float = 1.0", _WEB_TEST),
     mutant(

@@ -36,6 +36,11 @@ class FinishedConstants:
     least: float = 0.3
     faint: float = 0.4
     around: float = 6.0  # cells, deviation of what counts as about a pixel
+    # Part that is taken where the colours of a coloured picture show no noise, and from where on all is: natural
+    # logarithms of their power over luma's. Cameras smooth colour, to -5 in a real burst; without any, luma's may be
+    # leaves in the dark.
+    luma_alone: float = 0.5
+    coloured: tuple[float, float] = (-9.0, -6.5)
     overlap: int = 48  # cells about a tile that are seen: tests/imaging/learned/test_finished.py finds no seam
 
 
@@ -43,6 +48,8 @@ LEARNED_FINISHED = FinishedConstants()
 _LUMA = np.array([0.299, 0.587, 0.114], np.float32)  # ITU-R BT.601
 _ABOUT = 12  # cells about one, twice their deviation, that count as about it
 _FAINTEST = 3e-4  # deviation in sRGB that stands for less
+_GREY = 1.5 / 255  # between the channels of a picture without colours, rounded by a JPEG
+_APART = 16  # pixels, of which one is looked at for that
 _ALONG = np.cos(np.pi * np.arange(8) / 16) ** 2  # power of a coefficient that the mean of two pixels keeps
 
 
@@ -64,6 +71,13 @@ def share_taken(deviations: F32, codes: F32) -> F32:
     return np.asarray(bounded * np.interp(codes, (c.least, c.whole), (c.faint, 1)), dtype=np.float32)
 
 
+def part_believed(luma: F64, colour: F64) -> float:
+    """0 to 1, of what the network takes of a picture with colours: as `bands` has its noise."""
+    c = LEARNED_FINISHED
+    smoothed = np.log(max(colour.sum(), 1e-9) / max(luma.sum(), 1e-9))
+    return float(np.interp(smoothed, c.coloured, (c.luma_alone, 1)))
+
+
 class _Work:
     """What the tiles of a picture share."""
 
@@ -75,6 +89,9 @@ class _Work:
         self.numbers = told.numbers(luma[None], colour[None], np)[0].astype(np.float32)
         signal, variance = (part[1] / self.white[1] ** power for part, power in zip(noise.levels, (1, 2), strict=True))
         slope = np.where(signal <= 0.0031308, 12.92, 1.055 / 2.4 * np.maximum(signal, 1e-6) ** (1 / 2.4 - 1))
+        some = encoded(pixels[::_APART, ::_APART] / self.white)
+        self.grey = bool(np.ptp(some, axis=-1).max() < _GREY)
+        self.believed = 1.0 if self.grey else part_believed(luma, colour)
         total = float(((luma + 2 * colour) / 3).sum())
         self.at = encoded(signal.astype(np.float32)).astype(np.float64)
         self.deviation = np.sqrt(total * variance) * slope
@@ -116,12 +133,16 @@ class _Work:
         into[..., 22:] = self.numbers
         wide = Part(max(0, part.top - _ABOUT), max(0, part.left - _ABOUT),
                     min(height, part.low + _ABOUT), min(width, part.right + _ABOUT))  # fmt: skip
-        found, d = self.network.picture(wide), d[wide.top : wide.low, wide.left : wide.right]
+        found = self.network.picture(wide)
+        if self.grey:  # no colour comes in
+            found = np.repeat(found.mean(axis=2, keepdims=True), 3, axis=2)
+        d = d[wide.top : wide.low, wide.left : wide.right]
         square = cv2.resize((found * found).mean(axis=2), d.shape[::-1], interpolation=cv2.INTER_AREA)
         size = (2 * _ABOUT + 1, 2 * _ABOUT + 1)
         about = np.sqrt(cv2.GaussianBlur(square, size, LEARNED_FINISHED.around, borderType=cv2.BORDER_REFLECT_101))
         worth = told.worth(d, np)
         worth *= share_taken(about * (worth / d), about * worth * 255)
+        worth *= self.believed
         found *= np.repeat(np.repeat(worth, 2, 0), 2, 1)[..., None]
         found += v[2 * wide.top : 2 * wide.low, 2 * wide.left : 2 * wide.right]
         up, aside = 2 * (part.top - wide.top), 2 * (part.left - wide.left)

@@ -12,7 +12,8 @@ import pytest
 from pipeline.imaging.denoise.picture_noise import PICTURE_NOISE, picture_statistics
 from pipeline.imaging.denoise.picture_noise_pool import pool
 from pipeline.imaging.learned import finished
-from pipeline.imaging.learned.tiles import Settings
+from pipeline.imaging.learned.tiles import Part, Settings
+from pipeline.imaging.learned.told import CHANNELS
 from pipeline.types import Noise
 from tests import denoise_cases, jpeg_noise
 
@@ -64,9 +65,88 @@ def test_without_noise_a_picture_stays_itself() -> None:
 def test_grain_of_the_scene_is_not_all_taken() -> None:
     """Four times as much noise as was told may be texture: hardly more is taken than was told."""
     rng = np.random.default_rng(5)
-    grain = np.clip(0.3 + rng.normal(0, 0.02, (96, 96, 1)) * np.ones(3), 0, 1).astype(np.float32)
+    grain = np.clip(0.3 + rng.normal(0, 0.02, (96, 96, 3)), 0, 1).astype(np.float32)
     known, all_of_it = weak(0.02**2 / 16), weak(0.02**2)
     assert np.std(learned(grain, known) - grain) < 0.4 * np.std(learned(grain, all_of_it) - grain)
+
+
+def test_no_more_is_taken_than_the_noise_that_was_told() -> None:
+    """That much whole, never twice as much, and the less the more it would be: texture is no noise that was missed."""
+    known = finished.share_taken(np.array([0.5, 1], np.float32), np.full(2, 20, np.float32))
+    assert known == pytest.approx([1, 1])
+    deviations = np.linspace(2, 60, 300, dtype=np.float32)
+    taken = deviations * finished.share_taken(deviations, np.full(300, 20, np.float32))
+    assert taken.max() < 2 and (np.diff(taken) < 0).all() and taken[-1] < 0.1
+
+
+def test_less_of_what_is_less_than_a_few_codes() -> None:
+    """Noise that shows is taken whole; of less than a step of 8 bits, which is seldom noise, less than half."""
+    share = finished.share_taken(np.ones(3, np.float32), np.array([0.1, 1, 8], np.float32))
+    assert share[0] < 0.5 and share[1] < 0.7 and share[2] == 1
+
+
+class _Taking:
+    """In place of the network: finds so many deviations of noise at every second pixel, none between."""
+
+    sides = 4
+
+    def __init__(self, much: float) -> None:
+        self.much = much
+
+    def cells(self, height: int, width: int) -> np.ndarray:
+        return np.zeros((height, width, CHANNELS), np.float32)
+
+    def picture(self, part: Part) -> np.ndarray:
+        found = np.zeros((2 * (part.low - part.top), 2 * (part.right - part.left), 3), np.float32)
+        found[:, ::2] = self.much * 2**0.5  # root mean square: `much`
+        return found
+
+
+def test_what_a_network_finds_is_bounded_in_the_picture() -> None:
+    """Of a network that is wrong and takes forty times the noise, next to nothing is taken; of one that is not, all."""
+    grey, deviation = np.full((64, 64, 3), 0.2, np.float32), 0.02
+    noise = weak(deviation**2)
+    off = []
+    for much in (1.0, 40.0):
+        found = finished.learned_picture(grey, noise, Settings(), by=_Taking(much))  # type: ignore[arg-type]
+        off.append(np.sqrt(np.mean((found - grey) ** 2)) / deviation)
+    assert 0.75 < off[0] < 1.25 and off[1] < 0.15
+
+
+@pytest.mark.parametrize(
+    ("tint", "colour", "least", "most"),
+    [(0.1, 0.0, 0.3, 0.6), (0.1, 0.09, 0.8, 1.1), (0.0, 0.0, 0.8, 1.1)],
+    ids=["leaves in the dark", "a camera that smooths colour", "a grey picture"],
+)
+def test_luma_noise_of_a_coloured_picture_without_colour_noise_is_doubted(
+    tint: float, colour: float, least: float, most: float
+) -> None:
+    """No sensor has luma noise alone. The deviation of colour over luma's in a burst of ../shared/data is 0.09."""
+    picture, noise = np.full((64, 64, 3), 0.2, np.float32), weak(0.02**2)
+    picture[..., 0] += tint
+    assert noise.spectrum is not None
+    noise.spectrum[:, 1:] *= colour**2
+    every = weak(0.02**2)
+    asked = [finished.learned_picture(picture, n, Settings(), by=_Taking(1.0)) for n in (noise, every)]  # type: ignore[arg-type]
+    total = (1 + 2 * colour**2) / 3  # of the deviation told, as the planes' mean power has it
+    taken = np.std(asked[0] - picture) / np.std(asked[1] - picture) / total**0.5
+    assert least < taken < most
+
+
+def test_a_grey_picture_stays_grey() -> None:
+    """Of one channel, with noise: no colour of its making, to a hundredth of a code, whatever its balance."""
+    rng = np.random.default_rng(6)
+    grey = 0.3 + rng.normal(0, 0.03, (64, 64, 1)).astype(np.float32) * np.ones(3, np.float32)
+    white = np.array([0.8, 1, 0.6], np.float32)
+    noise = weak(0.03**2)
+    assert noise.levels is not None
+    noise.levels[0] *= white[:, None]
+    noise.levels[1] *= white[:, None] ** 2
+    assert noise.spectrum is not None
+    noise.spectrum[:, 1:] = 0
+    found = finished.encoded(learned(grey * white, noise) / white)
+    assert np.std(found - finished.encoded(grey)) > 0.01  # much is done
+    assert 255 * np.ptp(found, axis=2).max() < 0.01
 
 
 def test_what_is_told_is_the_noise() -> None:
