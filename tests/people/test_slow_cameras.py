@@ -24,6 +24,7 @@ from pipeline.shoot.bursts import find_bursts
 from pipeline.shoot.facts import Facts
 from pipeline.types import F64, Burst, Exif, Frame
 from tests.people.test_candidates import untimed
+from tests.people.test_confidence import in_hands
 from tests.people.test_subject_rules import at
 from tests.people.test_tracking import RATIO, observed
 
@@ -118,14 +119,22 @@ def test_times_with_parts_of_a_second_are_taken_as_they_are() -> None:
     assert np.array(paces(frames, shifts))[[0, 2], 0] == pytest.approx(RUN, rel=1e-3)  # over 0.2 s
 
 
-def test_who_may_move_is_held_although_nobody_is_proven_to() -> None:
-    """A ball in play, nobody leads; who moves by a tenth of a height a frame, a run at ten a second, stays in."""
-    true = [0.1, 0.2, 0.3, 0.4]
-    one = burst(true, 1.0)
-    frames = [observed([at(0.4), at(0.62), at(0.15 + 0.1 * 0.3 / RATIO * n, 0.3)]) for n in range(4)]
-    slow = find_subjects(frames, one.seconds, one.longest)
-    quick = find_subjects(frames, [n / 10 for n in range(4)])
-    assert [s and s.others for s in slow] == [s and s.others for s in quick]
+def test_passers_by_make_no_game() -> None:
+    """Five walk past somebody who stands, five frames within one second: at ten a second they would run."""
+    steps = [WALK * n / 5 * TALL / RATIO for n in range(5)]
+    frames = [observed([at(0.5), *[at(0.1 + 0.15 * k + step, TALL) for k in range(5)]]) for step in steps]
+    one = burst([n / 5 for n in range(5)], 1.0)
+    assert all(s is not None and s.doubt for s in find_subjects(frames, one.seconds, one.longest))
+
+
+def test_who_may_run_is_held_although_it_is_not_proven() -> None:
+    """Two as good as each other at a ball, and somebody at the rim who runs if these are ten frames a second."""
+    pair = [at(0.46, 0.4, 0.55), at(0.6, 0.4, 0.55)]
+    rim = [(0.0, 0.2, 0.08 + 0.03 * n, 0.6, 0.35) for n in range(5)]
+    frames = [observed([*pair, one], balls=[in_hands(pair[0])]) for one in rim]
+    told = burst([n / 10 for n in range(5)], 1.0)
+    held = find_subjects(frames, told.seconds, told.longest)[2]
+    assert held is not None and held.everybody and len(held.others) == 2
 
 
 def test_frames_without_a_time_prove_no_run() -> None:
