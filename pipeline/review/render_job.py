@@ -20,6 +20,9 @@ from pipeline.errors import in_short, trace
 State = Literal["idle", "running", "stopping", "done", "failed", "stopped"]
 EVERY = "EVENCOURT_PROGRESS"  # in the environment: seconds between lines of progress; see cli.console.progress
 _LINE = re.compile(r"(?P<phase>[a-z ]+): (?P<done>[\d,]+) of (?P<of>[\d,]+)")
+# All is rendered, and a run ends with status 1 only for rows of frames.csv that it did not use: the page shows those.
+_ROWS_ALONE = re.compile(r"frames delivered, 0 failed,(?!.* not done).* not used: (?!.*must not stay)")
+_FAULTS = ("failed:", "not sent:")  # what a run's lines about anything else begin with
 _ENDED = 1.5  # s that a run has to end in, when the review ends
 _KEPT = 200  # lines of what a run says that are kept
 _CODE = (
@@ -80,7 +83,7 @@ class RenderJob:
                 creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),
             )  # fmt: skip
         except OSError as error:
-            self.progress = Progress("failed", message=f"the run could not be started ({error.strerror or error})")
+            self.progress = Progress("failed", message=f"The render could not be started ({error.strerror or error})")
             return
         if self.progress.state == "stopping":  # asked for in the meantime
             self._signal()
@@ -119,8 +122,10 @@ class RenderJob:
             return "stopped", 0, 0, "stopped; what is done is kept, and rendering again goes on"
         if status == 1:
             said = next((line for line in reversed(self._lines) if "frames delivered" in line), last)
-            return "failed", 0, 0, f"some frames failed: {said}"
-        return "failed", 0, 0, last or f"the run ended with status {status}"
+            if _ROWS_ALONE.search(said) and not any(line.startswith(_FAULTS) for line in self._lines):
+                return "done", 0, 0, said
+            return "failed", 0, 0, f"The render ended, but not all went well: {said}"
+        return "failed", 0, 0, f"The render failed: {last or f'the run ended with status {status}'}"
 
     def stop(self) -> None:
         """Ask the run to end; what is done is kept."""

@@ -150,12 +150,23 @@ def test_progress_is_read_while_it_is_on_and_stop_ends_it(monkeypatch: pytest.Mo
     assert not job.is_running and job.progress.state == "stopped" and len(statuses) == 1
 
 
+ROW = "5 of 6 frames delivered, 0 failed, 1 held back, 1 row of frames.csv not used"
+
+
 @pytest.mark.parametrize(
     ("code", "state", "words"),
     [
         ("print('5 of 6 frames delivered')", "done", "5 of 6 frames delivered"),
-        ("print('x'); print('4 of 6 frames delivered, 1 failed'); sys.exit(1)", "failed", "some frames failed: 4 of 6"),
-        ("print('facts: wrong', file=sys.stderr); sys.exit(2)", "failed", "facts: wrong"),
+        ("print('x'); print('4 of 6 frames delivered, 1 failed'); sys.exit(1)", "failed", "not all went well: 4 of 6"),
+        (f"print('{ROW}: 5 frames rendered'); sys.exit(1)", "done", "1 row of frames.csv not used"),
+        (
+            "print('5 of 6 frames delivered, 0 failed, 2 not done, 1 row of frames.csv not used'); sys.exit(1)",
+            "failed",
+            "5 of 6",
+        ),
+        (f"print('failed: roster.csv:4'); print('{ROW}: 5 frames rendered'); sys.exit(1)", "failed", "5 of 6"),
+        (f"print('not sent: a'); print('{ROW}: 5 frames rendered'); sys.exit(1)", "failed", "5 of 6"),
+        ("print('facts: wrong', file=sys.stderr); sys.exit(2)", "failed", "The render failed: facts: wrong"),
         ("sys.exit(130)", "stopped", "what is done is kept"),
         ("sys.exit(9)", "failed", "status 9"),
     ],

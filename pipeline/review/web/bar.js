@@ -73,7 +73,7 @@ export function build(desk) {
 
   function said(count) {
     const { state: now, message } = desk.render;
-    if (now === "failed") return `The render failed. ${message}`;
+    if (now === "failed") return message;
     if (count) return `${counted(count, "frame")} decided, not rendered yet`;
     if (now === "stopped") return message;
     const rendered = "Everything you decided is rendered";
@@ -93,8 +93,7 @@ export function build(desk) {
     } else if (asked && now !== "stopping") {
       asked = false;
       told = 0;
-      if (now === "failed") say(`The render failed. ${message}`);
-      else say(now === "stopped" ? message : `Rendered: the new pictures are shown. ${message}`);
+      say(now === "stopped" || now === "failed" ? message : `Rendered: the new pictures are shown. ${message}`);
     }
   });
   desk.on("frames", draw);

@@ -203,9 +203,11 @@ def _zone_by(main: Body, start: datetime | None) -> str:
 
 def _without_times(body: Body) -> ClockNote:
     count = len(body.frames)
-    frames = "its only frame has no time" if count == 1 else f"none of its {count} frames has a time"
+    frames, each = f"none of its {count} frames has a time", "each"
+    if count == 1:
+        frames, each = "its only frame has no time", "it"
     return ClockNote(
-        f"{body.name}: {frames}: each is a burst of its own, and last in order; clocks cannot help",
+        f"{body.name}: {frames}: {each} is a burst of its own, and last in order; clocks cannot help",
         f"{_model(body)}: {frames}",
     )
 

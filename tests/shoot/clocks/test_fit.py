@@ -130,6 +130,9 @@ def test_a_camera_without_times() -> None:
     assert texts(frames) == [
         "W1 (4411): none of its 2 frames has a time: each is a burst of its own, and last in order; clocks cannot help"
     ]
+    assert texts([*evening("A", A, 0, 600), frame("B_1.nef", None, B)]) == [
+        "W1 (4411): its only frame has no time: it is a burst of its own, and last in order; clocks cannot help"
+    ]
     assert texts([frame("B_1.nef", None, B)]) == []  # the frame's own notice says it
 
 
