@@ -100,11 +100,15 @@ def note(text: str) -> None:
 
 
 def some(show: Callable[[str], None], texts: Sequence[str], kind: str, where: str = "", most: int = MOST_LINES) -> None:
-    """`show` the first of the texts, and say how many more of a `kind` there are, and `where` they are, if anywhere."""
-    for text in texts[:most]:
+    """`show` the first of the texts, and say how many more of a `kind` there are, and `where` they are, if anywhere.
+
+    One text more than `most` is shown too: it takes no more room than a line that says there is one.
+    """
+    shown = texts if len(texts) <= most + 1 else texts[:most]
+    for text in shown:
         show(text)
-    if len(texts) > most:
-        show(f"and {counted(len(texts) - most, f'more {kind}')}{where}")
+    if len(texts) > len(shown):
+        show(f"and {counted(len(texts) - len(shown), f'more {kind}')}{where}")
 
 
 @contextmanager

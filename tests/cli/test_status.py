@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.cli.console import MOST_LINES
 from pipeline.cli.status import print_outcome, print_places
 from pipeline.report.record import Counts, FileRecord, FrameRecord, RunRecord
 from pipeline.steps.resize import ResizeParams, shortfall
@@ -36,6 +37,8 @@ def test_who_is_held_back_is_named(capsys: pytest.CaptureFixture[str]) -> None:
 
 def test_many_things_to_say_end_with_a_count(capsys: pytest.CaptureFixture[str]) -> None:
     assert printed(capsys, [f"thing {n}" for n in range(25)], 1)[-1] == "note: and 5 more notes in the report"
+    shown = printed(capsys, [f"thing {n}" for n in range(MOST_LINES + 1)], 1)
+    assert shown[-1] == f"note: thing {MOST_LINES}"  # in place of "and 1 more note"
 
 
 def test_each_delivery_has_a_line_with_its_folder_and_number_of_files(capsys: pytest.CaptureFixture[str]) -> None:
