@@ -45,6 +45,10 @@ MUTANTS = [
     mutant(_DESK, " || item.chosen;", ";", _MANY),
     mutant("review/session.py", "(last) or self.facts.frees(", "(last) or False and (", "review/test_consent.py"),
     mutant("review/render_job.py", 'state = "failed"', "pass", "review/test_render.py"),
+    mutant(
+        "review/render_job.py", '_FAULTS = ("failed:", "not sent:")', '_FAULTS = ("failed:",)', "review/test_render.py"
+    ),
+    mutant("review/render_job.py", "(?!.* not done)", "", "review/test_render.py"),
     mutant("steps/crop.py", "if height > width and aspect > 1 >", "if aspect > 1 >", "steps/test_crop.py"),
     mutant("review/session.py", "not withdrawn and not frees", "not withdrawn", "review/test_consent.py"),
     mutant("review/state.py", "one in withheld and one not in before", "one not in before", "review/test_consent.py"),

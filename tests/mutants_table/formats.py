@@ -78,7 +78,7 @@ MUTANTS = [
     mutant("cli/console.py", "error.message = clean(error.message)", "error.message = error.message", *_TERMINAL),
     mutant("cli/console.py", '_ACTING = ("Cc", "Cf", "Cs", "Zl", "Zp")', '_ACTING = ("Cc",)', *_TERMINAL),
     mutant("cli/console.py", "if len(text) > _LONGEST:", "if False:", *_TERMINAL),
-    mutant("cli/console.py", "if len(texts) > most:", "if False:", *_TERMINAL),
+    mutant("cli/console.py", "if len(texts) > len(shown):", "if False:", *_TERMINAL),
     mutant("cli/console.py", "os.dup2(null, number)", "pass", *_TERMINAL),
     mutant(
         "cli/look/tables.py", "[clean(cell) for cell", "[cell for cell", f"{_TERMINAL[0]}::test_a_shoot_that_means_harm"
