@@ -160,7 +160,7 @@ ROW = "5 of 6 frames delivered, 0 failed, 1 held back, 1 row of frames.csv not u
         ("print('x'); print('4 of 6 frames delivered, 1 failed'); sys.exit(1)", "failed", "not all went well: 4 of 6"),
         (f"print('{ROW}: 5 frames rendered'); sys.exit(1)", "done", "1 row of frames.csv not used"),
         (
-            "print('5 of 6 frames delivered, 0 failed, 2 not done, 1 row of frames.csv not used'); sys.exit(1)",
+            "print('5 of 6 frames delivered, 0 failed, 2 not done, 1 row of frames.csv not used: x'); sys.exit(1)",
             "failed",
             "5 of 6",
         ),
