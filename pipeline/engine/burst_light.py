@@ -13,7 +13,8 @@ from pipeline.engine.pacing.pace import spread
 from pipeline.errors import FrameError, in_short, trace
 from pipeline.light.gain_map import GainMap
 from pipeline.light.scenes import VERSION, Scene, look, unknown
-from pipeline.steps import white_balance
+from pipeline.people.detect import SURE
+from pipeline.steps import crop, white_balance
 from pipeline.steps.base import AnyStep, Solution
 from pipeline.store.keys import digest_json, environment
 from pipeline.store.packing import pack_parts, unpack_part
@@ -29,7 +30,7 @@ _BESIDE = 8  # bursts whose flicker is in memory: steps go through a night in or
 _PART = "scene"
 _Flicker = Callable[[str], Sequence[GainMap]]  # of the burst of a key
 _NOT_FOUND = "{name}: the light of its burst was not found ({why}); it is left as it is"
-_KEPT_VERSION = 2  # raised when the form of what is kept of a burst changes
+_KEPT_VERSION = 3  # raised when the form of what is kept of a burst changes
 
 
 @dataclass(frozen=True)
@@ -127,7 +128,9 @@ def _find_scene(task: _Task) -> None:
     images = [read_proxy(store, key) for key in task.keys]
     for step in task.before:
         images = [step.apply(image, frame) for image, frame in zip(images, task.frames, strict=True)]
-    scene = look(task.frames, images, read_measured(store, task.keys[0], white_balance.STEP).daylight)
+    daylight = read_measured(store, task.keys[0], white_balance.STEP).daylight
+    found = [read_measured(store, key, crop.STEP).people.people for key in task.keys]
+    scene = look(task.frames, images, daylight, [people[people[:, 4] >= SURE.person] for people in found])
     store.put("burst_light", task.key, pack_parts({_PART: scene.as_arrays()}))
 
 

@@ -86,6 +86,23 @@ def basis(count: int, degree: int, ends: bool = False) -> F64:
     return np.asarray(np.polynomial.legendre.legvander(at, degree), dtype=np.float64)
 
 
+@lru_cache
+def _places(rows: int, columns: int, degrees: tuple[int, int]) -> F64:
+    """(rows * columns, coefficients) from a polynomial's coefficients, as if flat, to its values at places from edge
+    to edge."""
+    down, across = basis(rows, degrees[0], ends=True), basis(columns, degrees[1], ends=True)
+    return np.asarray(np.kron(down, across), dtype=np.float64)
+
+
+def polynomial(values: F64, weight: F64, degrees: tuple[int, int]) -> F64:
+    """(degrees[0] + 1, degrees[1] + 1, N) Legendre coefficients of the polynomial that is nearest to values (R, C, N)
+    at places from edge to edge, down and across; weight (R, C): how much each counts."""
+    places = _places(*weight.shape, degrees)
+    design = places * weight.reshape(-1, 1)
+    found = np.linalg.solve(places.T @ design, design.T @ values.reshape(len(places), -1))
+    return np.asarray(found.reshape(degrees[0] + 1, degrees[1] + 1, -1), dtype=np.float64)
+
+
 def apply_gain_map(image: Image, gain_map: GainMap, orientation: Orientation) -> Image:
     """Multiply by the map's gains; clipped channels are rebuilt so that blown light stays neutral.
 

@@ -116,20 +116,36 @@ def colour_of(gain_map: GainMap) -> GainMap:
     return GainMap(gain_map.coefficients - gain_map.coefficients[..., 1:2])
 
 
-def gradient_at(scene: Scene, frame: int, rows: F64, columns: F64) -> F64:
+def gradient_at(scene: Scene, frame: int, rows: F64, columns: F64, held: bool = False) -> F64:
     """(..., 2) how far the chroma of the light is off the scene's at places of a frame, -1 to 1 down and across its
     sensor, natural log. It is that of white: walls, stands and boards, which it is measured on, are grey as a whole.
 
-    Where players may be it lies between that on them and that of the wall behind, farther away: in the middle it is
-    theirs, at the sides the wall's.
+    Where people stand it is that at their feet, elsewhere that of the wall and the floor. Where nobody is known to
+    stand it lies between that on players and that of the wall behind: in the middle it is theirs, at the sides the
+    wall's. held: of what somebody holds there, or what stands on the court.
     """
-    lies, gradient = scene.lies[frame], scene.chroma_gradient
-    x, y = (2 * v - 1 for v in lies.point_to_upright((columns + 1) / 2, (rows + 1) / 2))
-    across = x - upright_pan(scene.pan[frame], lies)  # as in the middle frame, so that a place stays as it is in a pan
+    gradient = scene.chroma_gradient
+    across, y = _in_middle_frame(scene, frame, rows, columns)
     above = np.clip((gradient.horizon - y) / ABOVE_PLAYERS, 0.0, 1.0)
     of_wall = np.maximum(above, np.clip(across / gradient.half, -1, 1) ** TO_SIDES)
-    distance = np.minimum(gradient.distance(y), PLAYER_DISTANCE + (1 - PLAYER_DISTANCE) * of_wall)
-    return gradient.at(across, distance)
+    unseen = np.minimum(gradient.distance(y), PLAYER_DISTANCE + (1 - PLAYER_DISTANCE) * of_wall)
+    seen = scene.people.distance(gradient, y, across)
+    if held:
+        return gradient.at(across, np.minimum(seen, unseen))
+    return gradient.at(across, unseen + scene.people.known * (seen - unseen))
+
+
+def people_at(scene: Scene, frame: int, rows: F64, columns: F64) -> F64:
+    """(...) 0 to 1: how much of people there is at places of a frame, -1 to 1 down and across its sensor."""
+    across, y = _in_middle_frame(scene, frame, rows, columns)
+    return scene.people.known * scene.people.at(y, across / scene.chroma_gradient.half)[0]
+
+
+def _in_middle_frame(scene: Scene, frame: int, rows: F64, columns: F64) -> tuple[F64, F64]:
+    """(across, down), -1 to 1 in the upright middle frame, so that a place stays as it is in a pan."""
+    lies = scene.lies[frame]
+    x, y = (2 * v - 1 for v in lies.point_to_upright((columns + 1) / 2, (rows + 1) / 2))
+    return x - upright_pan(scene.pan[frame], lies), y
 
 
 def votes_of(
@@ -196,7 +212,7 @@ def reference_maps(
         index = light.of[name]
         scene, group = light.scenes[index], int(light.group[index])
         frame = scene.names.index(name)
-        here = gradient_at(scene, frame, np.array([row]), np.array([column]))[0]
+        here = gradient_at(scene, frame, np.array([row]), np.array([column]), held=True)[0]
         flicker = colour_of(scene.flicker[frame]).at(row, column)
         logs = np.log(found.white * measured[name].daylight) + flicker / STOPS_PER_LOG
         chroma = np.array([logs[0] - logs[1], logs[2] - logs[1]])

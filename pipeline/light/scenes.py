@@ -6,7 +6,7 @@ Nothing here depends on a recipe or a reference frame: steps, `evencourt inspect
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -31,6 +31,8 @@ from pipeline.light.lens.pans import PanEvidence, evidence
 from pipeline.light.mixing.gradient import SIZE as GRADIENT_SIZE
 from pipeline.light.mixing.gradient import ChromaGradient, chroma_gradient
 from pipeline.light.mixing.hall import followed
+from pipeline.light.mixing.standing import LEAST_BEHIND, Standing, standing, without_people
+from pipeline.light.mixing.standing import SIZE as STANDING_SIZE
 from pipeline.light.neutral import Candidate, candidates
 from pipeline.light.rendering.mercury import UnderMercury, foretell
 from pipeline.light.response.evidence import CurveEvidence, curve_evidence
@@ -38,7 +40,7 @@ from pipeline.light.row_wave import ACROSS, DEGREE
 from pipeline.store.packing import LARGEST, take
 from pipeline.types import F32, F64, Frame, Image
 
-VERSION = 16  # raised when the result for a scene changes
+VERSION = 17  # raised when the result for a scene changes
 _STOPS = 100.0  # that light changes by at most; more was not measured
 _FULL = GainMap(np.zeros((DEGREE + 1, ACROSS + 1, 3)))
 
@@ -72,6 +74,7 @@ class Scene:
     pan     for each frame, how far the scene lies right of its place in the middle frame, in half sensor widths
     chroma_gradient   how the light's chroma changes over the middle frame
     lies    for each frame, how it lies
+    people  where people stand over the middle frame
     chroma_histogram  (80, 112) of the chroma less its gradient;  tone_histogram  (20, 28, 64) of that and log2 green
     whites  what may be white
     level   (3,) mean log2 of the channels, the middle of the frame counting most; NaN when nothing is usable
@@ -95,6 +98,7 @@ class Scene:
     mercury: UnderMercury | None = None
     curve: CurveEvidence | None = None
     lies: tuple[Orientation, ...] = ()
+    people: Standing = field(default_factory=Standing.nobody)
 
     def as_arrays(self) -> dict[str, NDArray[Any]]:
         """For the store; from_arrays reads them back."""
@@ -104,6 +108,7 @@ class Scene:
             "pan": np.array(self.pan),
             "chroma_gradient": self.chroma_gradient.as_array(),
             "lies": np.array(self.lies, dtype=np.uint8),
+            "standing": self.people.as_array(),
             "chroma_histogram": np.asarray(self.chroma_histogram),
             "tone_histogram": np.asarray(self.tone_histogram),
             "whites": np.array([[*c.chroma, c.score] for c in self.whites]).reshape(-1, 3),
@@ -137,6 +142,7 @@ class Scene:
             UnderMercury.from_arrays(arrays),
             CurveEvidence.from_arrays(arrays),
             tuple(Orientation(v) for v in take(arrays, "lies", np.uint8, (count,), 1, 8).tolist()),
+            Standing.from_array(take(arrays, "standing", np.float16, STANDING_SIZE, -2, 2)),
         )
 
 
@@ -174,10 +180,11 @@ class ShootLight:
         return scene.flicker[scene.names.index(name)]
 
 
-def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64) -> Scene:
+def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64, people: Sequence[F32] | None = None) -> Scene:
     """The light of one burst, from all its frames.
 
-    images: their small camera-linear pictures, upright; daylight (3,) multipliers that make daylight neutral.
+    images: their small camera-linear pictures, upright; daylight (3,) multipliers that make daylight neutral;
+    people: for each frame the boxes (N, 4 or more) of those in it, fractions of it; None where nobody looked.
     """
     lies = [Orientation(frame.exif.orientation) for frame in frames]
     turned = [image.with_pixels(o.to_sensor(image.pixels)) for o, image in zip(lies, images, strict=True)]
@@ -197,13 +204,20 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64) -> Sce
             flickers[i], steady[i] = flicker, one.motion.explained
             pan[i] = 2 * one.motion.dx / one.pixels.shape[1]
     pick = np.unique(np.linspace(0, len(turned) - 1, min(SCENES.pictures, len(turned))).round().astype(int))
+    boxes = [np.zeros((0, 4), np.float32)] * len(turned) if people is None else people
+    moved = [upright_pan(one, how) for one, how in zip(pan, lies, strict=True)]
     evened = []
     for i in pick:
         gains = np.exp2(flickers[i].on(*turned[i].pixels.shape[:2])).astype(np.float32)
-        evened.append((images[i].pixels * lies[i].to_upright(gains), images[i], upright_pan(pan[i], lies[i])))
+        evened.append((images[i].pixels * lies[i].to_upright(gains), images[i], moved[i]))
     chroma_samples = palette.chroma_samples(evened, daylight)
-    gradient = chroma_gradient(chroma_samples)
-    level_samples = chroma_samples.moved(gradient.at(chroma_samples.column, gradient.distance(chroma_samples.row)))
+    apart = [(p, without_people(image, boxes[i]), at) for i, (p, image, at) in zip(pick, evened, strict=True)]
+    behind = palette.chroma_samples(apart, daylight)
+    shown = behind if behind.total > LEAST_BEHIND * chroma_samples.total else chroma_samples
+    gradient = chroma_gradient(shown)
+    stand = standing(boxes, moved, gradient.half)
+    distance = stand.distance(gradient, chroma_samples.row, chroma_samples.column)
+    level_samples = chroma_samples.moved(gradient.at(chroma_samples.column, distance))
     return Scene(
         names=tuple(f.name for f in frames),
         flicker=tuple(flickers),
@@ -219,6 +233,7 @@ def look(frames: Sequence[Frame], images: Sequence[Image], daylight: F64) -> Sce
         mercury=foretell(images[0].to_working),
         curve=curve,
         lies=tuple(lies),
+        people=stand,
     )
 
 

@@ -12,7 +12,7 @@ from pydantic import Field
 
 from pipeline.errors import FrameError
 from pipeline.imaging.orientation import Orientation
-from pipeline.light.gain_map import GainMap, apply_gain_map
+from pipeline.light.gain_map import GainMap, apply_gain_map, polynomial
 from pipeline.steps import decode
 from pipeline.steps.base import (
     ApplyContext,
@@ -41,6 +41,7 @@ class WhiteBalanceRules:
 
     rows, columns  places at which white is asked for, down and across a frame; degrees: of the polynomial, down and
                 across, that is fitted through them
+    people      by how many times more places count where people stand: no map can follow both them and the wall
     unsure      probability that what the pictures suggest is right; frames below it are named: likelier wrong
     recognised  match (0 to 1) below which a scene's colours are too little like those of the reference frames
     """
@@ -48,6 +49,7 @@ class WhiteBalanceRules:
     rows: int = 21
     columns: int = 25
     degrees: tuple[int, int] = (9, 8)
+    people: float = 4.0
     unsure: float = 0.5
     recognised: float = 0.6
 
@@ -55,11 +57,6 @@ class WhiteBalanceRules:
 RULES = WhiteBalanceRules()
 _JUDGED = "judged from the colours of the pictures"
 _DOWN, _ACROSS = (np.linspace(-1, 1, n) for n in (RULES.rows, RULES.columns))
-# From values at the places to Legendre coefficients.
-_TO_ROWS, _TO_COLUMNS = (
-    np.linalg.pinv(np.polynomial.legendre.legvander(at, degree))
-    for at, degree in zip((_DOWN, _ACROSS), RULES.degrees, strict=True)
-)
 _UNSURE = "white balance: not sure what is white, so it stays near {}; look at the colours"
 _CAST = "white balance: very warm light in a finished picture: part of its cast was taken off; look at the colours"
 _UNLIKE_REFERENCES = "white balance: its colours are little like those of the reference frames; look at it"
@@ -318,12 +315,12 @@ def _without_reference(
 
 def _for_frame(scene: Scene, at: int, white: SceneWhite, daylight: F64, within: bool) -> WhiteBalanceSolution:
     """The balance of the frame at `at` of a scene; within: let it follow the light across the frame."""
-    from pipeline.light.scene_white import STOPS_PER_LOG, colour_of, gains_of_white, gradient_at
+    from pipeline.light.scene_white import STOPS_PER_LOG, colour_of, gains_of_white, gradient_at, people_at
 
     rows, columns = np.meshgrid(_DOWN, _ACROSS, indexing="ij")
     gradient = gradient_at(scene, at, rows, columns) if within else np.zeros((*rows.shape, 2))
-    whites = white.white + gradient
-    shape = np.einsum("ri,ijc,kj->rkc", _TO_ROWS, whites, _TO_COLUMNS)
+    weight = 1 + RULES.people * people_at(scene, at, rows, columns)
+    shape = polynomial(white.white + gradient, weight, RULES.degrees)
     middle = shape[0, 0].copy()
     gains = daylight * gains_of_white(middle)
     shape[0, 0] = 0.0

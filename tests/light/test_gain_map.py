@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from pipeline.imaging.orientation import Orientation
-from pipeline.light.gain_map import GainMap, apply_gain_map, basis
+from pipeline.light.gain_map import GainMap, apply_gain_map, basis, polynomial
 from pipeline.light.row_wave import find_cycles, terms
 from pipeline.types import Domain, Image, Noise
 
@@ -158,3 +158,17 @@ def test_gains_that_differ_from_pixel_to_pixel_take_the_memory_of_one_picture() 
     assert (given.pixels == before).all()
     assert np.ptp(made.pixels / pixels) > 0.1
     assert most < 1.5 * pixels.nbytes
+
+
+def test_a_polynomial_goes_through_the_places_that_count() -> None:
+    """One of these degrees is found again, whatever counts; of a step the side that counts 1000 times as much is."""
+    down, across = np.meshgrid(np.linspace(-1, 1, 9), np.linspace(-1, 1, 11), indexing="ij")
+    whole = np.stack([1 + down - 2 * across**2, down * across], axis=-1)
+    heavy = np.where(across > 0, 1000.0, 1.0)
+    for weight in (np.ones((9, 11)), heavy):
+        found = GainMap(np.concatenate([polynomial(whole, weight, (2, 3)), np.zeros((3, 4, 1))], axis=-1))
+        assert found.at_each(down.ravel(), across.ravel())[:, :2] == pytest.approx(whole.reshape(-1, 2))
+    step = np.where(across > 0, 1.0, 0.0)[..., None]
+    found = GainMap(np.repeat(polynomial(step, heavy, (1, 2)), 3, axis=-1)).at_each(down.ravel(), across.ravel())[:, 0]
+    assert found[across.ravel() > 0] == pytest.approx(1, abs=0.05)
+    assert np.abs(found[across.ravel() <= 0]).max() > 0.5

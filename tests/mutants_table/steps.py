@@ -20,6 +20,7 @@ _CROP = "steps/crop.py"
 _BURST = "steps/crop_burst.py"
 _MUST = "people/constraints.py"
 _BALANCED = ("steps/test_white_balance.py",)
+_STANDING = ("light/mixing/test_standing.py",)
 _FOR = ("steps/test_for.py",)
 _SELECTED = ("steps/test_select.py",)
 _CROPPED = ("steps/test_crop.py",)
@@ -187,6 +188,13 @@ MUTANTS = [
     ),
     mutant(_WHITE, "name, place, chroma - here,", "name, place, chroma,", *_BALANCED),
     mutant(_BALANCE, "white.white + gradient", "white.white - gradient", *_BALANCED),
+    mutant(_BALANCE, "1 + RULES.people *", "1 + 0 *", *_BALANCED),
+    mutant(_WHITE, "scene.people.known * (seen - unseen)", "(seen - unseen)", *_STANDING),
+    mutant(_WHITE, "np.minimum(seen, unseen)", "seen", *_STANDING),
+    mutant("light/mixing/standing.py", "np.maximum(lowest,", "np.minimum(lowest,", *_STANDING),
+    mutant("light/mixing/standing.py", "across + right -", "across - right -", *_STANDING),
+    mutant("light/mixing/standing.py", "if bottom < _CUT else _BELOW", "", *_STANDING),
+    mutant("light/scenes.py", "if behind.total > LEAST_BEHIND * chroma_samples.total else", "if True else", *_STANDING),
     mutant(_WHITE, ".clip(0, 1)", "", "light/test_references.py"),
     mutant(_WHITE, ".at(row, column)\n", ".at(column, row)\n", *_BALANCED),
     mutant(_WHITE, "+ flicker / STOPS_PER_LOG", "- flicker / STOPS_PER_LOG", *_BALANCED),
@@ -280,7 +288,9 @@ MUTANTS = [
     mutant(_WHITE, "+ flicker / STOPS", "- flicker / STOPS", *_BALANCED),
     mutant("steps/base.py", "_DIGITS = 7 ", "_DIGITS = 8 ", "steps/test_base.py"),
     mutant("steps/base.py", "_DIGITS = 7 ", "_DIGITS = 6 ", "steps/test_base.py"),
-    mutant(_WHITE, "np.array([row]), np.array([column]))[0]", "np.array([row]), np.array([-column]))[0]", *_BALANCED),
+    mutant(
+        _WHITE, "np.array([row]), np.array([column]), held", "np.array([row]), np.array([-column]), held", *_BALANCED
+    ),
     # The golden test sees what is wrong in the run as a whole.
     mutant(
         _EXPOSURE,
