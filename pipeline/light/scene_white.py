@@ -132,13 +132,14 @@ def gradient_at(scene: Scene, frame: int, rows: F64, columns: F64, held: bool = 
     seen = scene.people.distance(gradient, y, across)
     if held:
         return gradient.at(across, np.minimum(seen, unseen))
-    return gradient.at(across, unseen + scene.people.known * (seen - unseen))
+    return gradient.at(across, unseen + scene.people.known(gradient) * (seen - unseen))
 
 
 def people_at(scene: Scene, frame: int, rows: F64, columns: F64) -> F64:
     """(...) 0 to 1: how much of people there is at places of a frame, -1 to 1 down and across its sensor."""
     across, y = _in_middle_frame(scene, frame, rows, columns)
-    return scene.people.known * scene.people.at(y, across / scene.chroma_gradient.half)[0]
+    gradient = scene.chroma_gradient
+    return scene.people.known(gradient) * scene.people.at(y, across / gradient.half)[0]
 
 
 def _in_middle_frame(scene: Scene, frame: int, rows: F64, columns: F64) -> tuple[F64, F64]:

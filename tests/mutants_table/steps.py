@@ -189,7 +189,7 @@ MUTANTS = [
     mutant(_WHITE, "name, place, chroma - here,", "name, place, chroma,", *_BALANCED),
     mutant(_BALANCE, "white.white + gradient", "white.white - gradient", *_BALANCED),
     mutant(_BALANCE, "1 + RULES.people *", "1 + 0 *", *_BALANCED),
-    mutant(_WHITE, "scene.people.known * (seen - unseen)", "(seen - unseen)", *_STANDING),
+    mutant(_WHITE, "scene.people.known(gradient) * (seen - unseen)", "(seen - unseen)", *_STANDING),
     mutant(_WHITE, "np.minimum(seen, unseen)", "seen", *_STANDING),
     mutant("light/mixing/standing.py", "np.maximum(lowest,", "np.minimum(lowest,", *_STANDING),
     mutant("light/mixing/standing.py", "across + right -", "across - right -", *_STANDING),

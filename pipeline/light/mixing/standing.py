@@ -24,6 +24,7 @@ _CUT, _BELOW = 0.92, 1.15  # rows: below which the frame's edge may have cut fee
 # Share of a burst's pictures that people take where they are known; of a match they take a tenth and more. Where fewer
 # are found, some may be missed.
 _KNOWN = 0.04
+_NEAR = 0.85  # of the wall's distance: from there on somebody is a spectator
 LEAST_BEHIND = 0.25  # of a burst's pixels, that must be left without people for them to be left out of its gradient
 _RIM = 0.1, 0.03  # of a box, by which it is made larger to each side, and up and down, before it is left out
 
@@ -44,10 +45,11 @@ class Standing:
         """Nobody was found, or looked for."""
         return Standing(np.zeros(SIZE[:2]), np.ones(SIZE[:2]))
 
-    @property
-    def known(self) -> float:
-        """0 to 1: how far to rely on people being where they were found, and nowhere else."""
-        return min(float(self.share.mean()) / _KNOWN, 1.0)
+    def known(self, gradient: ChromaGradient) -> float:
+        """0 to 1: how far to rely on people being where they were found, and nowhere else. Spectators before the wall
+        say nothing of who stands on the court."""
+        near = gradient.distance(self.feet) < _NEAR
+        return min(float((self.share * near).mean()) / _KNOWN, 1.0)
 
     def at(self, rows: F64, columns: F64) -> tuple[F64, F64]:
         """(share, feet) at rows, -1 to 1, and columns, -1 to 1 across what the burst shows."""

@@ -106,7 +106,7 @@ def test_light_on_a_player_and_beside() -> None:
     of a player who may be there."""
     people = standing([boxes((0.7, 9.0, 1.8), (0.2, 11.0, 1.8))], [0.0], 1.0)
     scene = replace(unknown(["F1"]), chroma_gradient=VIEW, people=people)
-    assert people.known == 1
+    assert people.known(VIEW) == 1
     at = np.array([0.1]), np.array([0.4])
     assert gradient_at(scene, 0, *at)[0] == pytest.approx(VIEW.at(np.array([0.4]), 9.0 / WALL)[0], abs=0.02)
     free = np.array([-0.3]), np.array([0.75])
@@ -117,6 +117,12 @@ def test_light_on_a_player_and_beside() -> None:
     assert gradient_at(blind, 0, *at)[0] == pytest.approx(
         VIEW.at(np.array([0.4]), PLAYER_DISTANCE + (1 - PLAYER_DISTANCE) * 0.4**4)[0]
     )
+
+
+def test_spectators_say_nothing_of_who_is_on_the_court() -> None:
+    """Forty people on a stand before the wall, with their feet above the floor's edge."""
+    seats = np.array([[x, 0.25, x + 0.03, 0.38, 0.9] for x in np.linspace(0, 0.97, 40)], np.float32)
+    assert standing([seats], [0.0], 1.0).known(VIEW) == 0
 
 
 def test_people_come_back_from_the_store() -> None:
