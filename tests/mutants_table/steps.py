@@ -194,6 +194,7 @@ MUTANTS = [
     mutant("light/mixing/standing.py", "np.maximum(lowest,", "np.minimum(lowest,", *_STANDING),
     mutant("light/mixing/standing.py", "across + right -", "across - right -", *_STANDING),
     mutant("light/mixing/standing.py", "if bottom < _CUT else _BELOW", "", *_STANDING),
+    mutant("light/mixing/standing.py", "_OFTEN * shown", "_OFTEN", *_STANDING),
     mutant("light/scenes.py", "if behind.total > LEAST_BEHIND * chroma_samples.total else", "if True else", *_STANDING),
     mutant(_WHITE, ".clip(0, 1)", "", "light/test_references.py"),
     mutant(_WHITE, ".at(row, column)\n", ".at(column, row)\n", *_BALANCED),

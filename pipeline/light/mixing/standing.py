@@ -1,7 +1,7 @@
 """Where people stand in a burst: what is seen of a person is lit as the floor at the feet is, not as the wall behind.
 
 A gain map cannot follow an outline, and what it does at a place must be the same in all frames of a burst: so wherever
-somebody passes, all frames get the light of that place's people.
+somebody passes, all frames get the light of that place's people, unless it is a passing moment of a long burst.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from pipeline.types import F32, F64, Image
 SIZE = (24, 32, 2)  # rows, columns, and share and feet
 _ROWS, _COLUMNS = ((np.arange(n) + 0.5) / n * 2 - 1 for n in SIZE[:2])
 _BLUR = 1.0  # cells, standard deviation
+_OFTEN = 0.1  # of the frames that show a place: where people are in fewer, it is theirs only in part
 _CUT, _BELOW = 0.92, 1.15  # rows: below which the frame's edge may have cut feet off; where such feet are taken to be
 # Share of a burst's pictures that people take where they are known; of a match they take a tenth and more. Where fewer
 # are found, some may be missed.
@@ -92,7 +93,7 @@ def standing(people: Sequence[F32], pan: Sequence[float], half: float) -> Standi
 
     down, across = _ROWS[:, None], (_COLUMNS * half)[None, :]
     more = 1 / SIZE[0], half / SIZE[1]  # half a cell
-    there, feet = np.zeros(SIZE[:2]), np.zeros(SIZE[:2])
+    there, feet, shown = np.zeros(SIZE[:2]), np.zeros(SIZE[:2]), np.zeros((1, SIZE[1]))
     for boxes, right in zip(people, pan, strict=True):
         lowest = np.full(SIZE[:2], -np.inf)  # who stands in front hides the others
         for left, top, end, bottom in 2 * boxes[:, :4].astype(np.float64) - 1:
@@ -101,10 +102,11 @@ def standing(people: Sequence[F32], pan: Sequence[float], half: float) -> Standi
             lowest = np.where(rows & columns, np.maximum(lowest, bottom if bottom < _CUT else _BELOW), lowest)
         seen = np.isfinite(lowest)
         there += seen
+        shown += np.abs(across + right) < 1
         feet += np.where(seen, lowest, 0.0)
     if not there.any():
         return Standing.nobody()
-    share = gaussian_filter((there > 0).astype(np.float64), _BLUR)
+    share = gaussian_filter(np.minimum(there / np.maximum(_OFTEN * shown, 1), 1), _BLUR)
     feet = gaussian_filter(feet, _BLUR) / (gaussian_filter(there, _BLUR) + 1e-6)
     return Standing(np.clip(share, 0, 1), np.clip(feet, -1, _BELOW))
 

@@ -62,6 +62,19 @@ def test_a_place_that_somebody_passes_is_that_persons_in_all_frames() -> None:
     assert share == pytest.approx([1.0, 0.0], abs=0.25)
 
 
+def test_a_moment_of_a_long_burst_does_not_make_a_place_that_persons() -> None:
+    """Somebody who passes in one of 60 frames, and one who stands there in six; the camera shows the last place in ten
+    frames only, and somebody stands there in one."""
+    there = boxes((0.25, 9.0, 1.8)), boxes((0.5, 9.0, 1.8)), boxes((1.05 - 0.3, 9.0, 1.8))
+    frames = [
+        there[2] if k == 55 else boxes(*[(0.5, 9.0, 1.8)] * (k < 6), *[(0.25, 9.0, 1.8)] * (k == 7)) for k in range(60)
+    ]
+    people = standing(frames, [0.0] * 50 + [-0.6] * 10, 1.6)
+    share, _ = people.at(np.full(3, 0.2), np.array([-0.5, 0.0, 1.1]) / 1.6)
+    assert share == pytest.approx([1 / 6, 1, 1], abs=0.25)
+    assert share[0] < 0.3
+
+
 def test_who_stands_in_front_counts() -> None:
     """Between the knees of who is farther and the chest of who is nearer, whichever was found first."""
     for order in (1, -1):
@@ -123,6 +136,14 @@ def test_spectators_say_nothing_of_who_is_on_the_court() -> None:
     """Forty people on a stand before the wall, with their feet above the floor's edge."""
     seats = np.array([[x, 0.25, x + 0.03, 0.38, 0.9] for x in np.linspace(0, 0.97, 40)], np.float32)
     assert standing([seats], [0.0], 1.0).known(VIEW) == 0
+
+
+def test_who_is_no_person_but_a_poster_on_the_wall_changes_nothing_there() -> None:
+    """With players on the court, so that boxes count."""
+    wrong = np.array([[0.85, 0.15, 0.9, 0.35, 0.9]], np.float32)
+    people = standing([np.concatenate([boxes(*PLAYERS), wrong])], [0.0], 1.0)
+    assert people.known(VIEW) == 1
+    assert people.distance(VIEW, np.array([-0.5]), np.array([0.75])) == pytest.approx([1.0])
 
 
 def test_people_come_back_from_the_store() -> None:
