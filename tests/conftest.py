@@ -46,6 +46,7 @@ def _own_cache(of_all: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterat
     (of_all / "frames").mkdir(exist_ok=True)
     with pytest.MonkeyPatch.context() as environment:
         environment.setenv("EVENCOURT_OFFLINE", "1")
+        environment.delenv("EVENCOURT_MODELS", raising=False)  # what is expected must not depend on it
         environment.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("cache")))
         environment.setenv("EVENCOURT_CACHE", str(of_all / "frames"))
         environment.setenv("EVENCOURT_HALLS", str(tmp_path_factory.mktemp("halls")))
