@@ -27,8 +27,10 @@ _CUT, _CUT_TESTS = "imaging/raw/cut_darks.py", ("imaging/raw/test_cut_darks.py",
 
 MUTANTS = [
     mutant(_CUT, "black.max() > 0 or ", "", *_CUT_TESTS),
-    mutant(_CUT, " if ended[most <= level].mean() >= CUT_DARKS.ended else 0.0", "", *_CUT_TESTS),
-    mutant(_CUT, "(1 / white[pattern[row, column]])", "(1 / white.min())", *_CUT_TESTS),
+    mutant(_CUT, " * float(np.clip(sure, 0, 1))", "", *_CUT_TESTS),
+    mutant(_CUT, "max(ended) - min(ended)", "max(ended)", *_CUT_TESTS),
+    mutant(_CUT, "float(np.clip(sure, 0, 1))", "float(sure > 0)", *_CUT_TESTS),
+    mutant(_CUT, "(1 / white[colour])", "(1 / white.min())", *_CUT_TESTS),
     mutant(_CUT, "(before.pixels / before.saturation.astype(np.float32))", "before.pixels", *_CUT_TESTS),
     mutant(_CUT, "LUMINANCE @ balanced.to_working", "LUMINANCE @ np.ones((3, 3)) / 3", *_CUT_TESTS),
     mutant(_MOSAIC, "cut_level(mosaic, pattern, black, white)", "0.0", "imaging/raw/test_mosaic.py"),

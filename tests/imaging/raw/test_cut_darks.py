@@ -43,6 +43,27 @@ def test_the_level_is_that_of_the_darks_and_only_where_a_file_ends_at_zero() -> 
     assert cut_level(mosaic(scene()[:1]), PATTERN, ZERO, WHITE) == 0  # no whole cell
 
 
+def noisy_darks(red: float, others: float) -> float:
+    """The level of grey darks, told in standard deviations of noise: black is right, and what is below it cut off."""
+    light = np.random.default_rng(3).normal([red, others, others], 1, (400, 400, 3))
+    values = np.clip(np.round(20 * light), 0, None).astype(np.uint16)
+    plane = np.where(np.arange(400)[:, None] % 2, values[..., 1], values[..., 0])
+    plane[1::2, ::2] = values[1::2, ::2, 2]
+    plane[::2, ::2] = values[::2, ::2, 1]
+    return cut_level(plane, PATTERN, ZERO, np.full(3, 4095.0)) * 4095 / 20
+
+
+def test_noise_that_is_cut_in_half_takes_no_colour() -> None:
+    """Gaussian noise about a right black ends at 0 alike in all colours: a normal variable is below 0 by half."""
+    assert [noisy_darks(light, light) for light in (0, 0.7, 1.0, 2.0)] == [0, 0, 0, 0]
+
+
+def test_a_little_more_light_changes_the_level_a_little() -> None:
+    """Of warm darks, in standard deviations: frames of one burst, of which one is darker, stay alike."""
+    levels = [noisy_darks(2**ev, 0.1 * 2**ev) for ev in np.arange(-1, 4, 0.1)]
+    assert max(levels) > 0.5 and np.abs(np.diff(levels)).max() < 0.3
+
+
 def test_darks_are_grey_and_as_bright_and_what_is_brighter_keeps_its_colour() -> None:
     """CIE 15:2004: a* and b* of grey are 0. Balanced by a camera whose red is weak, as those are."""
     level, gains = 0.02, np.array([0.7, 1.0, 1.3])
