@@ -71,7 +71,7 @@ def cut(
     box: tuple[float, ...] | None, subject: tuple[float, ...] | None, source: CropSource = CropSource.SUBJECT
 ) -> Any:
     return SimpleNamespace(
-        solutions={"3:2": SimpleNamespace(source=source)},
+        solutions={"3:2": SimpleNamespace(source=source, box=box)},
         pixels=np.zeros((100, 100, 3), np.uint8),
         subject=None if subject is None else SimpleNamespace(box=subject),
         boxes={"3:2": box or (0, 0, 1, 1)},
