@@ -20,6 +20,7 @@ from pipeline.engine.redaction import Redaction
 from pipeline.engine.run import measure_shoot
 from pipeline.engine.tables import caption_sheet, jersey_suggestions
 from pipeline.engine.tables.frame_table import SEPARATORS
+from pipeline.engine.tables.reference_proposals import may_show_references
 from pipeline.errors import InputError, RunStoppedError, lines_of
 from pipeline.people.numbers import digits as jersey_digits
 from pipeline.shoot.consent import held_by_own_texts
@@ -125,7 +126,8 @@ def _write(
     with open_cache(cache, shoot.folder) as kept, Store.scratch(shoot.folder, kept) as store:
         measured_frames = measure_shoot(store, shoot, workers, report)
         measured = Measurements(store, measured_frames, crop.STEP)
-        _, ranks, unranked = subjects_and_ranks(measured, shoot.bursts, shoot.facts, workers)
+        cards = may_show_references(store, measured_frames, shoot.bursts, shoot.facts, workers)
+        _, ranks, unranked = subjects_and_ranks(measured, shoot.bursts, shoot.facts, workers, cards)
         if unranked:
             note(unranked)
         suggested = None

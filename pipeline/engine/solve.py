@@ -10,6 +10,7 @@ from typing import Any
 from pipeline.engine.burst_light import Before, find_scenes
 from pipeline.engine.burst_people import subjects_and_ranks
 from pipeline.engine.measure import MeasuredFrame, Measurements
+from pipeline.engine.tables.reference_proposals import may_show_references
 from pipeline.errors import AGAIN, in_short, trace
 from pipeline.imaging.memory import give_back_memory
 from pipeline.light.scenes import ShootLight, compare
@@ -21,7 +22,7 @@ from pipeline.steps import crop
 from pipeline.steps.base import Solution, SolveContext, Solved
 from pipeline.store.store import Store
 from pipeline.store.watch import raise_if_full
-from pipeline.textfile.messages import listed
+from pipeline.textfile.messages import and_more, listed
 from pipeline.types import Burst, Image
 from pipeline.workers.executors import Workers
 
@@ -58,6 +59,12 @@ class Plan:
                 # What is not known to be chosen, or to be fit to be seen, is not delivered.
                 reasons.append(f"{label} failed, and nothing can stand for it")
         return tuple(reason for reason in reasons if reason)
+
+
+_CARDS = (
+    "{} may show a card or chart, not the match: name what does under references, which makes white sure, or write "
+    "keep: no in frames.csv; best and total leave out what nobody rates or keeps always"
+)
 
 
 def shoot_light(
@@ -108,9 +115,17 @@ def solve(
     def light() -> ShootLight:
         return shoot_light(store, measured_frames, bursts, facts, workers, before)
 
+    cards: tuple[str, ...] = ()
+    try:
+        cards = may_show_references(store, measured_frames, bursts, facts, workers)
+    except Exception as error:  # the night can do without
+        raise_if_full(error)
+        trace(error)
+    notices += [_CARDS.format(and_more(cards))] if cards else []
+
     @cache
     def people() -> tuple[Mapping[str, Subject | None], Mapping[str, Ranked], str]:
-        return subjects_and_ranks(Measurements(store, measured_frames, crop.STEP), bursts, facts, workers)
+        return subjects_and_ranks(Measurements(store, measured_frames, crop.STEP), bursts, facts, workers, cards)
 
     def run(bound: Bound, label: str, delivery: str = "") -> None:
         if bound.step.solve is None:

@@ -23,6 +23,7 @@ class Ranked:
     rating 0: a reference, such as a chart, or a frame that shows nothing, which is not rated
     moment  a number that near-duplicates of one moment share over the shoot, from 1; 0 where it is not known
     blank   it shows next to nothing, and is suggested for nothing
+    card    it shows a card or a chart, or may: it is not suggested either
     """
 
     score: float
@@ -32,9 +33,10 @@ class Ranked:
     why: str
     moment: int = 0
     blank: bool = False
+    card: bool = False
 
 
-REFERENCE = Ranked(0.0, 1, 1, 0, "card or chart, not rated")
+REFERENCE = Ranked(0.0, 1, 1, 0, "card or chart, not rated", card=True)
 
 
 def rank(

@@ -201,6 +201,8 @@ def _choose(
         for name, row in rows.items():  # a person may want it all the same; else the paper gets no black picture
             if name not in why and ranks[name].blank and not _wanted(row):
                 why[name] = f"shows nothing: {ranks[name].why}"
+            if name not in why and ranks[name].card and not _wanted(row):
+                why[name] = "may show a card or chart, not the match"
         left = [[n for n in burst if n not in why] for burst in bursts]
         why |= dict.fromkeys(_seen_elsewhere(left, ranks, rows), "much like a better frame of another burst")
     ordered = [_by_rank([n for n in burst if n not in why], ranks, rows) for burst in bursts]

@@ -30,6 +30,8 @@ _LEARNED = ("engine/test_learned.py",)
 _EXPOSED = ("steps/test_exposure.py",)
 
 MUTANTS = [
+    mutant(_SELECT, "ranks[name].card and not _wanted(row)", "False", *_SELECTED),
+    mutant(_SELECT, "ranks[name].card and not _wanted(row)", "ranks[name].card", *_SELECTED),
     mutant(
         _RESIZE, "noise=image.noise.averaged(resize_energy(before, after))", "noise=image.noise", "steps/test_resize.py"
     ),

@@ -26,7 +26,7 @@ def names(burst: int, count: int) -> tuple[str, ...]:
 def select(
     sizes: Sequence[int], rows: Mapping[str, FrameFacts] | None = None, *, facts: Facts | None = None,
     scores: Mapping[str, float] | None = None, moments: Mapping[str, int] | None = None,
-    blank: Collection[str] = (), poor: Collection[str] = (), **params: int,
+    blank: Collection[str] = (), poor: Collection[str] = (), cards: Collection[str] = (), **params: int,
 ) -> Solved:  # fmt: skip
     """select over bursts of these sizes, whose frames are the better the earlier they are, unless `scores` says so."""
     bursts = [Burst(names(i + 1, size)) for i, size in enumerate(sizes)]
@@ -37,7 +37,7 @@ def select(
         for n in burst.frames:
             moment = (moments or {}).get(n, 0)
             rating, why = (0, "black, not rated") if n in blank else (1 if n in poor else 3, f"score {score[n]:g}")
-            ranks[n] = Ranked(score[n], order.index(n) + 1, len(order), rating, why, moment, n in blank)
+            ranks[n] = Ranked(score[n], order.index(n) + 1, len(order), rating, why, moment, n in blank, n in cards)
     frames = [Frame(n, Path(n), n, "raw") for burst in bursts for n in burst.frames]
 
     def none() -> ShootLight:
@@ -133,6 +133,16 @@ def test_a_black_or_burnt_frame_is_suggested_for_nothing_unless_a_person_wants_i
         assert "TH2_1" in chosen(select([2, 2], {"TH2_1": row}, blank=cap, best=1))
     assert len(chosen(select([2, 2], blank=cap))) == 4  # nothing is asked for: somebody may want them
     assert len(chosen(select([2, 2], dict.fromkeys(cap, FrameFacts(rating=4)), blank=cap, rating=3))) == 2
+
+
+def test_what_may_be_a_chart_is_suggested_for_nothing_unless_a_person_wants_it() -> None:
+    """Nobody named it as a reference; the paper gets the match all the same."""
+    for params in ({"best": 1}, {"total": 4}):
+        solved = select([2, 2], cards=["TH1_1"], **params)
+        assert solved.by_frame["TH1_1"] == SelectSolution(False, "may show a card or chart, not the match")
+    for row in (ALWAYS, FrameFacts(rating=2)):
+        assert "TH1_1" in chosen(select([2, 2], {"TH1_1": row}, cards=["TH1_1"], best=1))
+    assert len(chosen(select([2, 2], cards=["TH1_1"]))) == 4  # every frame is asked for
 
 
 def test_a_stretch_without_a_good_frame_gives_none_while_others_have_more() -> None:

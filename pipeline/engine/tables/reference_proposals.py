@@ -14,7 +14,7 @@ from pipeline.engine.measure import MEASURED_EDGE, MeasuredFrame, octets, read_m
 from pipeline.imaging.geometry import Box
 from pipeline.imaging.orientation import Orientation
 from pipeline.light.references import measure_references
-from pipeline.shoot.facts import Reference
+from pipeline.shoot.facts import Facts, Reference
 from pipeline.steps import white_balance
 from pipeline.steps.base import camera_of
 from pipeline.steps.decode import decode
@@ -122,6 +122,21 @@ def reference_proposals(
     return best_of_each_light(
         [replace(one.shown, frame=of.name, camera=camera_of(of)) for of, one in kept if one and one.shown]
     )
+
+
+def may_show_references(
+    store: Store,
+    measured_frames: Sequence[MeasuredFrame],
+    bursts: Sequence[Burst],
+    facts: Facts,
+    workers: Workers,
+) -> tuple[str, ...]:
+    """Names of the frames that may show a card or a chart, in the order they were found, where facts name none at all:
+    a person who has named some has looked. Raises as `reference_proposals`."""
+    if facts.references:
+        return ()
+    found = reference_proposals(store, measured_frames, bursts, workers)
+    return tuple(dict.fromkeys(name for one in found for name in (one.frame, *one.alike)))
 
 
 def best_of_each_light(found: Sequence[Proposal]) -> tuple[Proposal, ...]:

@@ -6,10 +6,13 @@ import shutil
 from collections.abc import Callable
 from pathlib import Path
 
+import yaml
+
 from pipeline.engine.jobs import read_shoot
 from pipeline.engine.run import measure_shoot
 from pipeline.engine.tables.reference_proposals import Proposal, reference_proposals
 from pipeline.store.store import Store
+from tests.engine.test_run import evencourt, some_frames
 
 
 def proposed(shoot: Path) -> tuple[Proposal, ...]:
@@ -34,3 +37,23 @@ def test_real_charts_are_proposed_and_nothing_else(shared: Callable[[str], Path]
     found = proposed(tmp_path)
     assert names(found) == {Path(name).stem for name in charts}
     assert all(one.kind == "chart" and not one.why for one in found)
+
+
+def test_a_chart_that_nobody_named_is_in_no_selection_and_the_run_says_so(small_shoot, tmp_path: Path) -> None:
+    """The same cards as references, and as frames that nobody said a word about."""
+    cards = some_frames(small_shoot[0], tmp_path / "shoot", 8)[:2]
+    event = tmp_path / "shoot" / "shoot.yaml"
+    facts = yaml.safe_load(event.read_text(encoding="utf-8"))
+    assert [one["frame"] for one in facts.pop("references")] == cards
+    (tmp_path / "recipe.yaml").write_text(
+        "recipe: 1\nsteps: [select: {best: 5}]\ndeliveries: {web: [resize: {long_edge: 64}, save: ]}\n",
+        encoding="utf-8",
+    )
+    command = ("check", tmp_path / "recipe.yaml", tmp_path / "shoot")
+    assert "may show a card or chart" not in evencourt(*command)[1]
+    event.write_text(yaml.safe_dump(facts), encoding="utf-8")
+    status, text = evencourt(*command)
+    said = " ".join(text.split())
+    assert status == 0, text
+    assert f"{cards[0]} and 1 more may show a card or chart, not the match" in said
+    assert "5 of 8" in said
