@@ -217,7 +217,12 @@ MUTANTS = [
     ),
     mutant("steps/select.py", "chosen = (row.always or rated) and", "chosen =", *_FAILING),
     # In the workers, so that the parent loads no OpenCV.
-    mutant(_SOLVE, "crop.STEP), bursts, facts, workers)", "crop.STEP), bursts, facts)", "cli/test_startup.py"),
+    mutant(
+        _SOLVE,
+        "crop.STEP), bursts, facts, workers, cards)",
+        "crop.STEP), bursts, facts, cards=cards)",
+        "cli/test_startup.py",
+    ),
     mutant("engine/burst_light.py", "read(self._key)[at]", "read(self._key)[0]", "engine/test_burst_light.py"),
     mutant("steps/crop.py", "CropSolution(source) if box is None else", "CropSolution(source) if True else", *_FAILING),
     mutant(
