@@ -56,9 +56,9 @@ def test_light_is_found_in_pictures_without_the_falloff(tmp_path: Path, monkeypa
     )  # the files of the second burst name a falloff of 0.63 stops at the corners
     seen: dict[str, list[dict[str, np.ndarray]]] = {"none": [], "file": []}
 
-    def spy(frames: Sequence[Frame], images: Sequence[Image], daylight: Any) -> Scene:
+    def spy(frames: Sequence[Frame], images: Sequence[Image], daylight: Any, people: Any) -> Scene:
         seen[which].append({f.name: i.pixels for f, i in zip(frames, images, strict=True)})
-        return look(frames, images, daylight)
+        return look(frames, images, daylight, people)
 
     monkeypatch.setattr(burst_light, "look", spy)
     # Also where lens has looked at the pictures with their falloff before, for pans.

@@ -65,7 +65,7 @@ def made_night(out: Path, frames: int, *, unlike: bool = True) -> RunRecord:
             (_START + timedelta(seconds=burst * 25 + place * 0.1)).isoformat(), 6400.0, 0.001, "Test Camera", burst,
             {"white_balance": {"gains": [1.3, 1.0, 1.6], "source": "reference", "sure": 0.97}, "exposure": {"ev": 1.9}},
             ["White balance: R +0.35, G +0.00, B +0.68 EV", "Exposure: +1.90 EV"],
-            Ranked(70 - place, place + 1, _BURST, 3 if chosen else 2, "sharp, face seen"), None,
+            Ranked(70 - place, place + 1, _BURST, 3 if chosen else 2, "sharp, face seen"), None, None,
             ["white balance: not sure what is white; look at the colours"] if at % 50 == 0 else [],
             f"{own}.before.jpg", f"{own}.large.jpg", consent, before, {"web": file} if chosen and not consent else {},
         )  # fmt: skip
