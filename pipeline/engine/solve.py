@@ -22,7 +22,7 @@ from pipeline.steps import crop
 from pipeline.steps.base import Solution, SolveContext, Solved
 from pipeline.store.store import Store
 from pipeline.store.watch import raise_if_full
-from pipeline.textfile.messages import and_more, listed
+from pipeline.textfile.messages import listed
 from pipeline.types import Burst, Image
 from pipeline.workers.executors import Workers
 
@@ -61,9 +61,9 @@ class Plan:
         return tuple(reason for reason in reasons if reason)
 
 
-_CARDS = (
-    "{} may show a card or chart, not the match: name what does under references, which makes white sure, or write "
-    "keep: no in frames.csv; best and total leave out what nobody rates or keeps always"
+_CARD = (
+    "may show a card or chart, not the match: name it under references if it does, which makes white sure, or write "
+    "keep: no in frames.csv; best and total leave it out unless it is rated or always kept"
 )
 
 
@@ -121,7 +121,11 @@ def solve(
     except Exception as error:  # the night can do without
         raise_if_full(error)
         trace(error)
-    notices += [_CARDS.format(and_more(cards))] if cards else []
+        failed["references"] = (
+            f"cards and charts could not be looked for ({in_short(error)}): one that references does not name may be "
+            f"delivered; {AGAIN}"
+        )
+    by_frame |= dict.fromkeys(cards, (_CARD,))
 
     @cache
     def people() -> tuple[Mapping[str, Subject | None], Mapping[str, Ranked], str]:

@@ -18,7 +18,7 @@ from pipeline.formats.metadata.search_xmp import Text
 from pipeline.shoot.copies import copies, is_copy, name_parts
 from pipeline.shoot.facts import Facts, Player, held_back, named_player
 from pipeline.shoot.kinds import frame_kind
-from pipeline.shoot.names import holds_any
+from pipeline.shoot.names import holds_any, same_name
 from pipeline.shoot.sidecar import SIZE_LIMIT, loose_sidecars, sidecars
 from pipeline.store.files import folded
 from pipeline.textfile.reading import read_bytes
@@ -55,13 +55,19 @@ def held_by_own_texts(facts: Facts, frames: Sequence[Frame], notices: list[str] 
     for camera, own in _by_camera(searched).items():
         noted = [players for frame in own if (players := told[frame.name].noted) is not None]
         everywhere = frozenset[Player].intersection(*noted) if len(noted) > 1 else frozenset()
-        owner = frozenset(player for player in everywhere if holds_any(facts.creator, (player.name,)))
+        owner = frozenset(player for player in everywhere if _is_creator(player, facts))
         if owner and notices is not None:
             notices.append(_owner_said(" ".join(camera[:2]).strip(), len(noted), owner))
         for frame in own:
             if why := told[frame.name].why(owner, everywhere):
                 held[frame.name] = why
     return with_copies(facts, frames, held)
+
+
+def _is_creator(player: Player, facts: Facts) -> bool:
+    """Whether creator in shoot.yaml has a player's name. One word, such as a first name, is that of others too."""
+    alone = len(player.name.split()) == 1
+    return same_name(player.name, facts.creator) if alone else holds_any(facts.creator, (player.name,))
 
 
 def _owner_said(camera: str, count: int, owner: frozenset[Player]) -> str:

@@ -325,7 +325,8 @@ MUTANTS = [
         _PEOPLE, 'len(persons) < 2 or language.code != "en" or', 'language.code != "en" or', "steps/test_caption.py"
     ),
     mutant(_PEOPLE, 'len(persons) < 2 or language.code != "en" or', "len(persons) < 2 or", "steps/test_caption.py"),
-    mutant(_CONSENT, "if holds_any(facts.creator, (player.name,)))", ")", "shoot/test_consent.py"),
+    mutant(_CONSENT, "if _is_creator(player, facts))", ")", "shoot/test_consent.py"),
+    mutant(_CONSENT, "same_name(player.name, facts.creator) if alone else ", "", "shoot/test_consent.py"),
     mutant(_CONSENT, "frozenset[Player].intersection(", "frozenset[Player].union(", "shoot/test_consent.py"),
     mutant(_CONSENT, "        if owner and notices is not None:", "        if False:", "shoot/test_consent.py"),
     mutant(_CONSENT, "(self.noted or frozenset()) - owner", "(self.noted or frozenset())", "shoot/test_consent.py"),

@@ -195,6 +195,14 @@ def test_one_name_in_all_notes_of_a_camera_holds_unless_it_is_the_creator_s(tmp_
     assert len(held_by_own_texts(by_her, frames)) == 29
 
 
+def test_a_first_name_that_the_creator_has_too_frees_no_child(tmp_path: Path) -> None:
+    """A roster may have first names only, and who photographs may be called so as well."""
+    facts = replace(FACTS, roster=(Player("away", "4", "Annemarie", False, 4),))
+    frames = [noted(tmp_path, f"TH1_{at:04d}", bytes(4) + b"Annemarie Lund" + bytes(4)) for at in range(3)]
+    assert len(held_by_own_texts(replace(facts, creator="Annemarie Haugland"), frames)) == 3
+    assert held_by_own_texts(replace(facts, creator="Annemarie"), frames) == {}
+
+
 def test_whom_else_a_camera_recognised_is_held_beside_its_owner(tmp_path: Path) -> None:
     other = "Mette Haugland"
     facts = replace(FACTS, roster=(*FACTS.roster, Player("away", "4", other, False, 4)), creator=HIDDEN)

@@ -6,8 +6,10 @@ import shutil
 from collections.abc import Callable
 from pathlib import Path
 
+import pytest
 import yaml
 
+from pipeline.engine import solve as solving
 from pipeline.engine.jobs import read_shoot
 from pipeline.engine.run import measure_shoot
 from pipeline.engine.tables.reference_proposals import Proposal, reference_proposals
@@ -39,7 +41,9 @@ def test_real_charts_are_proposed_and_nothing_else(shared: Callable[[str], Path]
     assert all(one.kind == "chart" and not one.why for one in found)
 
 
-def test_a_chart_that_nobody_named_is_in_no_selection_and_the_run_says_so(small_shoot, tmp_path: Path) -> None:
+def test_a_chart_that_nobody_named_is_in_no_selection_and_the_run_says_so(
+    small_shoot, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The same cards as references, and as frames that nobody said a word about."""
     cards = some_frames(small_shoot[0], tmp_path / "shoot", 8)[:2]
     event = tmp_path / "shoot" / "shoot.yaml"
@@ -55,5 +59,12 @@ def test_a_chart_that_nobody_named_is_in_no_selection_and_the_run_says_so(small_
     status, text = evencourt(*command)
     said = " ".join(text.split())
     assert status == 0, text
-    assert f"{cards[0]} and 1 more may show a card or chart, not the match" in said
+    assert f"{cards[0]} and 1 more: may show a card or chart, not the match" in said
     assert "5 of 8" in said
+
+    def broken(*_: object) -> None:
+        raise ValueError("odd")
+
+    monkeypatch.setattr(solving, "may_show_references", broken)
+    status, text = evencourt(*command)
+    assert status == 1 and "cards and charts could not be looked for (ValueError: odd)" in " ".join(text.split())
