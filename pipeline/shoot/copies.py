@@ -5,14 +5,14 @@ from __future__ import annotations
 import re
 import zlib
 from collections import defaultdict
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence, Set
 from contextlib import suppress
 from datetime import datetime, timedelta
 from functools import cache
 from itertools import product
 from pathlib import Path, PurePosixPath
 
-from pipeline.shoot.pictures.copied import same_pictures
+from pipeline.shoot.pictures.copied import has_lost, same_pictures
 from pipeline.store.keys import digest_file
 from pipeline.types import Frame
 
@@ -29,7 +29,12 @@ PICTURE = (
     "its file does not say when or with which camera it was taken, and its picture may be that of {frame}, which is "
     "held back; if it is another, write under players who is in it"
 )
-_REASONS = tuple(one.partition("{frame}")[0] for one in (SAME, VERSION, MOMENT, PICTURE))
+ELSEWHEN = (
+    "its file says another time, camera or name, but its picture may be that of {frame}, which is held back; if it is "
+    "another, write under players who is in it"
+)
+_TEXTS = (SAME, VERSION, MOMENT, PICTURE, ELSEWHEN)
+_REASONS = tuple(one.partition("{frame}")[0] for one in _TEXTS)
 _PART = 1 << 16  # octets that tell most files apart
 _LEAST = 5  # characters of a name that says which frame it is, with a digit
 _COUNTED = 3  # digits of a number that counts frames, or more; shorter ones count copies
@@ -47,14 +52,31 @@ def copies(frames: Sequence[Frame], held: Collection[str], named: Collection[str
     """Frame -> why it is to be held back as well: it is the very file of one of `held`; or it has the name of one in
     another folder, or one of the two is called after the other, such as "TH1_0001 (1)" or "TH1_0001_edit", or both
     after a third that need not be there, and they were not taken at another time; or one camera took both at one part
-    of a second, which it cannot; or its file has lost its time or camera, and it shows the same.
+    of a second, which it cannot; or it shows the same, and its file does not say credibly that it is a picture of its
+    own. So is a copy of such a copy.
 
-    named  frames of which a person wrote who is in them: these are not judged by their names and times
+    named  frames of which a person wrote who is in them: these are not judged by their names, times and looks
     """
-    if not held:
-        return {}
     found: dict[str, str] = {}
-    settled = {*held, *named}
+    last = frozenset(held)
+    while last:
+        of_octets = {name for name in last if not found.get(name, "").startswith(_REASONS[0])}  # else all were found
+        more, sure = _copies_of(frames, last, of_octets, {*held, *found}, named)
+        found |= more
+        last = frozenset(sure)  # what is only near to one, as the next of a burst is, leads no further
+    return found
+
+
+def _copies_of(
+    frames: Sequence[Frame],
+    held: Set[str],
+    of_octets: Set[str],
+    known: Set[str],
+    named: Collection[str],
+) -> tuple[dict[str, str], set[str]]:
+    """(frame -> why it is held, of those that are not `known` to be, which of them surely are copies)."""
+    found: dict[str, str] = {}
+    settled = {*known, *named}
     for pairs, why in ((_of_one_moment(frames, held), MOMENT), (_versions(frames, held), VERSION)):
         for one, other in pairs:
             for frame, twin in ((one, other), (other, one)):
@@ -66,10 +88,14 @@ def copies(frames: Sequence[Frame], held: Collection[str], named: Collection[str
             with suppress(OSError):  # one that cannot be read fails by itself
                 files[_second(frame), path.stat().st_size].append((frame, path))
     for (second, _), some in files.items():
-        if len(some) > 1 and any(frame.name in held for frame, _ in some):
-            found |= {one: SAME.format(frame=other) for one, other in _same(some, held, timed=second is not None)}
-    seen = same_pictures(frames, held, {*settled, *found})
-    return {**found, **{one: PICTURE.format(frame=other) for one, other in seen}}
+        if len(some) > 1 and any(frame.name in of_octets for frame, _ in some):
+            same = _same(some, of_octets, timed=second is not None)
+            found |= {one: SAME.format(frame=other) for one, other in same if one not in known}
+    sure = set(found)
+    for seen, of, surely in same_pictures(frames, held, {*settled, *found}, of_copies=held != known):
+        found[seen.name] = (PICTURE if has_lost(seen) else ELSEWHEN).format(frame=of)
+        sure |= {seen.name} if surely else set()
+    return found, sure
 
 
 def is_copy(why: str) -> bool:
@@ -79,7 +105,7 @@ def is_copy(why: str) -> bool:
 
 def called_otherwise(why: str, called: Mapping[str, str]) -> str:
     """A reason for holding a frame back; one of `copies` with what the other frame is `called` for others."""
-    for reason in (SAME, VERSION, MOMENT, PICTURE):
+    for reason in _TEXTS:
         before, _, after = reason.partition("{frame}")
         if why.startswith(before) and why.endswith(after):
             frame = why[len(before) : len(why) - len(after)]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +16,7 @@ import pytest
 from pipeline.shoot.copies import called_otherwise, copies, is_copy
 from pipeline.shoot.pictures import copied, same
 from pipeline.shoot.pictures.grey import grey_picture
-from pipeline.shoot.pictures.same import SAME, Look, agreement, look_of
+from pipeline.shoot.pictures.same import SAME, Look, Looks, agreement, look_of
 from pipeline.types import Exif, Frame
 
 COURT = Path(__file__).resolve().parents[3] / "shared" / "data" / "court"
@@ -34,8 +34,22 @@ EDITS: dict[str, Edit] = {
     "straightened": lambda p: part(0.05, 0.06, 0.95, 0.94)(p.rotate(2, PIL.Image.Resampling.BICUBIC)),
     "brighter": lambda p: p.point(lambda v: int(255 * (v / 255) ** 0.6)),
     "black and white": lambda p: PIL.ImageOps.autocontrast(p.convert("L"), cutoff=1).convert("RGB"),
+    "a third of a side": part(0.35, 0.3, 0.69, 0.64),
+    "mirrored": PIL.ImageOps.mirror,
+    "mirrored and cropped": lambda p: PIL.ImageOps.mirror(part(0.2, 0.2, 0.8, 0.8)(p)),
+    "burnt": lambda p: p.point(lambda v: min(255, int(1.6 * v))),
+    "stretched": lambda p: p.resize((int(0.75 * p.width), p.height)),
+    "beside another": lambda p: beside(p),
     "in a frame": lambda p: PIL.ImageOps.expand(p, p.width // 20, "white"),
 }
+
+
+def beside(picture: PIL.Image.Image) -> PIL.Image.Image:
+    """Two pictures on one sheet, as for a post."""
+    sheet = PIL.Image.new("RGB", (2 * picture.width, 2 * picture.height), (200, 190, 180))
+    sheet.paste(picture, (0, picture.height // 2))
+    sheet.paste(drawn(picture.getpixel((200, 200))[0], 50).resize(picture.size), (picture.width, picture.height // 2))
+    return sheet
 
 
 def drawn(seed: int, hall: int = 0) -> PIL.Image.Image:
@@ -67,7 +81,9 @@ def test_a_copy_without_name_and_time_is_held(tmp_path: Path, edit: str) -> None
     assert "that of frame-0002, which" in called_otherwise(found[copy.name], {"TH1_0001": "frame-0002"})
     assert copies(frames, {one.name for one in held}, {copy.name}) == {}  # a person wrote who is in it
     known = replace(copy, exif=replace(camera, time=datetime(2026, 2, 14, 19, 45)))
-    assert copies([*held, known], {one.name for one in held}, set()) == {}  # the next in a burst: its file says so
+    told = copies([*held, known], {one.name for one in held}, set())  # saved anew, or its clock set right elsewhere
+    assert "its file says another time" in told[copy.name] and is_copy(told[copy.name])
+    assert "that of frame-0002, which" in called_otherwise(told[copy.name], {"TH1_0001": "frame-0002"})
     lost = replace(copy, exif=replace(known.exif, make="", model=""))
     assert list(copies([*held, lost], {one.name for one in held}, set())) == [copy.name]
 
@@ -84,7 +100,7 @@ def test_a_picture_in_which_nothing_is_to_be_seen_is_no_copy(tmp_path: Path) -> 
 def test_a_copy_of_one_of_many_is_found_and_no_picture_is_looked_at_again(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(same, "_AT_ONCE", 300)  # so that the points of one picture are in two parts
+    monkeypatch.setattr(same, "_GROUP", 40)  # so that only a part of all points is searched
     opened: list[Path] = []
     monkeypatch.setattr(copied, "grey_picture", lambda path, edge: opened.append(path) or grey_picture(path, edge))
     frames = [saved(tmp_path, f"TH1_{at:04d}", drawn(at, at)) for at in range(6)]
@@ -98,6 +114,53 @@ def test_a_copy_of_one_of_many_is_found_and_no_picture_is_looked_at_again(
     copied._picture.cache_clear()
     assert copies(frames, held, set()) == found  # a review asks after each decision
     assert len(opened) == 6  # those that are compared in full
+
+
+def test_the_next_of_a_burst_is_a_picture_of_its_own(tmp_path: Path) -> None:
+    """Frames that stand in their place by number and time, as a camera writes them, are not compared."""
+    start = datetime(2026, 2, 14, 19, 30)
+    (tmp_path / "export").mkdir()
+
+    def frame(name: str, seconds: float, picture: PIL.Image.Image, **exif: str) -> Frame:
+        said = Exif(time=start + timedelta(seconds=seconds), make="Evencourt", model="Test Camera", has_subseconds=True)
+        one = saved(tmp_path, name, picture, replace(said, **exif))  # type: ignore[arg-type]
+        return replace(one, relative=f"{name}.jpg")
+
+    near = [part(0.02 * at, 0, 0.9 + 0.02 * at, 1)(drawn(1)) for at in range(5)]
+    burst = [frame(f"TH1_{10 + at:04d}", at / 10 + 0.013, near[at]) for at in range(4)]
+    held = {"TH1_0011"}
+    assert copies(burst, held, set()) == {}
+    assert (
+        copies([*burst, frame("A_9", 7, near[4], model="B"), frame("A_10", 8, near[0], model="B")], held, set()) == {}
+    )
+    early = frame("TH1_0014", -90, near[4])  # a number that is out of its place, and the one before it
+    assert set(copies([*burst, early], held, set())) == {"TH1_0014", "TH1_0013"}
+    moved = [frame(f"export/gulls-{at}", 3600 + at, EDITS["smaller"](drawn(at))) for at in range(1, 4)]
+    assert set(copies([*burst, *moved], held, set())) == {"export/gulls-1"}  # a clock set right, under other names
+    raws = [replace(one, kind="raw") for one in moved]
+    assert copies([*burst, *raws], held, set()) == {}
+
+
+def test_a_copy_of_a_copy_is_held_and_what_is_only_near_leads_no_further(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    held = saved(tmp_path, "TH1_0001", drawn(1))
+    half = saved(tmp_path, "TH1_0001_web", part(0.0, 0.0, 0.8, 1.0)(drawn(1)))
+    other = saved(tmp_path, "best", part(0.1, 0.1, 0.7, 0.9)(drawn(1)))
+    twin = saved(tmp_path, "star", drawn(9))
+    twin.path.write_bytes(other.path.read_bytes())
+    frames = [held, half, other, twin]
+    found = copies(frames, {"TH1_0001"}, set())
+    assert set(found) == {"TH1_0001_web", "best", "star"}
+    assert found["star"].startswith(("its file is the same as that of best", "its file does not say"))
+
+    looks = {"TH1_0001": "near", "near": "far"}
+
+    def chain(frames: object, held: set[str], settled: set[str], of_copies: bool) -> list[tuple[Frame, str, bool]]:
+        return [(saved(tmp_path, looks[one], drawn(3)), one, False) for one in held if one in looks]
+
+    monkeypatch.setattr("pipeline.shoot.copies.same_pictures", chain)
+    assert set(copies([held], {"TH1_0001"}, set())) == {"near"}
 
 
 def look(picture: PIL.Image.Image) -> Look:
@@ -117,8 +180,13 @@ def test_real_frames_and_their_neighbours() -> None:
     with PIL.Image.open(paths[4]) as picture:
         for name, edit in EDITS.items():
             least = 0.97 if name == "cropped" else 0.85  # its finer detail is not held against it
-            assert agreement(look(edit(picture.convert("RGB"))), looks[4]) >= least, name
+            copy = look(edit(picture.convert("RGB")))
+            copy = copy.mirrored() if name.startswith("mirrored") else copy
+            assert agreement(copy, looks[4]) >= least, name
+            assert agreement(looks[4], copy) >= least, f"{name}: the copy is held, and the whole is asked for"
+            [found] = Looks(looks).same_as([look(edit(picture.convert("RGB")))])
+            assert found is not None and found[0] == 4, name
     apart = [agreement(looks[4], one) for one in looks]
     assert min(apart[3], apart[5]) >= SAME.share  # 1/30 s
-    assert max(*apart[:2], *apart[7:10]) < SAME.share
+    assert max(apart[:4] + apart[5:]) < SAME.sure
     assert apart[10] < 0.4  # another rally in the same hall

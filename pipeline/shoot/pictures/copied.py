@@ -2,41 +2,90 @@
 
 from __future__ import annotations
 
+import re
+from collections import defaultdict
 from collections.abc import Collection, Iterator, Sequence
-from contextlib import suppress
+from datetime import datetime
 from functools import lru_cache, partial
-from pathlib import Path
+from itertools import pairwise
+from pathlib import Path, PurePosixPath
 
-from pipeline.shoot.pictures.grey import Grey, grey_picture
+from pipeline.shoot.pictures.grey import Grey, UnreadPictureError, grey_picture
 from pipeline.shoot.pictures.same import SAME, Look, Looks, look_of
 from pipeline.types import Frame
 
-_KEPT = 1 << 13  # frames whose looks stay in memory, all of a night: some 30 kB each
+_KEPT = 1 << 12  # frames whose looks stay in memory, all of a night: some 80 kB each
+_AT_ONCE = 64  # frames that are looked for at a time
 _PICTURES = 64  # and their pictures: 300 kB each
 
 
 def same_pictures(
-    frames: Sequence[Frame], held: Collection[str], settled: Collection[str]
-) -> Iterator[tuple[str, str]]:
-    """(a frame that is not `settled`, one of `held` whose picture it seems to be), of frames that say neither when they
-    were taken nor with which camera, or not one of the two: no other can be a copy whose file has lost that."""
-    asked = [frame for frame in frames if frame.name not in settled and _has_lost(frame)]
+    frames: Sequence[Frame], held: Collection[str], settled: Collection[str], *, of_copies: bool = False
+) -> Iterator[tuple[Frame, str, bool]]:
+    """(a frame that is not `settled`, one of `held` whose picture it seems to be, whether it surely is) of frames whose
+    files do not say credibly that they are pictures of their own; see `Originals`.
+
+    of_copies  `held` are copies of what was compared before: the next in a burst is near to one of them, too
+    """
+    kept = [frame for frame in frames if frame.name in held]
+    originals = Originals(frames, () if of_copies else kept)
+    asked = [frame for frame in frames if frame.name not in settled and originals.may_be_copy(frame)]
     if not asked:
         return
-    names = [frame.name for frame in frames if frame.name in held]
-    looks = [_look(frame) for frame in frames if frame.name in held]
-    known = [(name, look) for name, look in zip(names, looks, strict=True) if look is not None]
+    known = [(frame, look) for frame in kept if (look := _look(frame)) is not None]
     among = Looks([look for _, look in known])
-    for frame in asked:
-        look = _look(frame)
-        with suppress(_UnreadError):  # one of the two is not there any more
-            found = among.same_as(look) if look is not None else None
-            if found is not None:
-                yield frame.name, known[found][0]
+    for start in range(0, len(asked), _AT_ONCE):
+        some = asked[start : start + _AT_ONCE]
+        looks = [(frame, look) for frame in some if (look := _look(frame)) is not None]
+        for frame, found in zip([frame for frame, _ in looks], among.same_as([one for _, one in looks]), strict=True):
+            if found is not None and (of_copies or originals.may_be_copy(frame, known[found[0]][0])):
+                yield frame, known[found[0]][0].name, found[1] >= SAME.sure
 
 
-def _has_lost(frame: Frame) -> bool:
+def has_lost(frame: Frame) -> bool:
+    """Whether the file does not say when it was taken, or with which camera."""
     return frame.exif.time is None or not (frame.exif.make or frame.exif.model)
+
+
+class Originals:
+    """Which frames are surely pictures of their own: those that stand in their place among the others of a camera and
+    folder, the next number taken no earlier. A copy that says another time, as some programs write the time of saving,
+    mostly has another name or folder."""
+
+    def __init__(self, frames: Sequence[Frame], held: Sequence[Frame]) -> None:
+        series = defaultdict[tuple[str, ...], list[Frame]](list)
+        for frame in frames:
+            if not has_lost(frame):
+                series[_series(frame)].append(frame)
+        self._in_place: set[str] = set()
+        for some in series.values():
+            some.sort(key=_count)
+            times = [one.exif.time or datetime.max for one in some]
+            rises = [earlier <= later for earlier, later in pairwise(times)]
+            for one, before, after in zip(some, [True, *rises], [*rises, True], strict=True):
+                if before and after and len(some) > 1:
+                    self._in_place.add(one.name)
+        self._held = {_series(frame) for frame in held}
+
+    def may_be_copy(self, frame: Frame, of: Frame | None = None) -> bool:
+        """Whether a frame may be a copy of another, or of any that is held, for all that its file says: in its place,
+        only a picture of what the same camera called otherwise or put into another folder."""
+        if frame.name not in self._in_place:
+            return True
+        own = _series(frame)
+        series = self._held if of is None else {_series(of)}
+        return frame.kind == "picture" and any(one != own and one[:2] == own[:2] for one in series)
+
+
+def _series(frame: Frame) -> tuple[str, ...]:
+    """What frames that one camera numbered have in common."""
+    path = PurePosixPath(frame.relative)
+    exif = frame.exif
+    return exif.make, exif.model, exif.serial, str(path.parent), re.sub(r"\d+", "0", path.stem)
+
+
+def _count(frame: Frame) -> tuple[int, ...]:
+    return tuple(map(int, re.findall(r"\d+", PurePosixPath(frame.relative).stem)))
 
 
 def _look(frame: Frame) -> Look | None:
@@ -52,18 +101,14 @@ def _look_of(path: Path, changed: int, size: int) -> Look | None:
     picture = partial(_picture, path, changed, size)
     try:
         return look_of(picture)
-    except _UnreadError:
+    except UnreadPictureError:
         return None
-
-
-class _UnreadError(Exception):
-    """A picture that cannot be read: it fails by itself when it is decoded."""
 
 
 @lru_cache(maxsize=_PICTURES)
 def _picture(path: Path, changed: int, size: int) -> Grey:
-    """Raises _UnreadError."""
+    """Raises UnreadPictureError."""
     grey = grey_picture(path, SAME.edge)
     if grey is None:
-        raise _UnreadError
+        raise UnreadPictureError
     return grey

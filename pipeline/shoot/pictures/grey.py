@@ -20,6 +20,10 @@ from pipeline.shoot.kinds import HEIC, RAW, suffix_of
 Grey = NDArray[np.uint8]  # (height, width)
 
 
+class UnreadPictureError(Exception):
+    """A picture that cannot be read: its frame fails by itself when it is decoded."""
+
+
 def grey_picture(path: Path, edge: int) -> Grey | None:
     """The picture in a file with a longer side of `edge` pixels, as it is stored; None where it cannot be read."""
     try:

@@ -1,30 +1,40 @@
-"""Whether two pictures show the same moment, however one was cropped, turned, resized, brightened or coloured since."""
+"""Whether two pictures show the same moment, however one was cropped, turned, mirrored, resized, brightened or coloured
+since."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.shoot.pictures.grey import Grey
+from pipeline.shoot.pictures.grey import Grey, UnreadPictureError
 from pipeline.types import F32
 
 
 @dataclass(frozen=True)
 class SameConstants:
     """Chosen on ../shared/data/court, people and burst-jpeg, see tests/shoot/test_same_picture.py: edited copies agree
-    in 0.85 of their surroundings and more, frames of one rally 1/30 s apart in 0.83, 1/15 s apart in 0.74, 1/10 s in
-    0.62; frames of two rallies in one hall, and of other places, in 0.35 and less. What is as near as two frames of a
-    film counts as one moment: whoever is in one is in the other."""
+    in 0.85 of their surroundings and more, those with a text across them, few tones, much noise or burnt by three
+    stops in 0.5 and more; frames of one rally 1/30 s apart in 0.84, 1/10 s apart in 0.6, 1/6 s apart in 0.52; frames
+    of two rallies in one hall, and of other places, in 0.35 and less. What is as near as two frames of a burst counts
+    as one moment: whoever is in one is in the other, and to hold one too many can be undone."""
 
     edge: int = 640  # pixels of the longer side of the small pictures in which points are looked for
-    points: int = 200  # of a picture
-    matched: int = 10  # points that one movement must bring together
+    points: int = 600  # of a picture: so many that a third of a side has some
+    cells: tuple[int, int] = (8, 6)  # parts of a picture, across and down, that each have their share of the points
+    contrast: float = 0.02  # least of a point (of 1, as OpenCV counts it)
+    like: float = 0.92  # cosine of two points that may be one
+    matched: int = 8  # points that one movement must bring together
     near: float = 3.0  # pixels
     most: int = 3  # pictures that one is compared with in full
+    sizes: tuple[float, float] = (0.1, 10.0)  # by which a part may be enlarged
+    squeezed: float = 1.7  # times that one side may be stretched more than the other
     window: float = 6.0  # pixels: standard deviation of the surroundings that are compared
     fine: float = 0.7  # pixels: standard deviation of what takes noise and the finest detail away
     texture: float = 3.0  # of 255: least standard deviation of surroundings that tell anything
@@ -32,24 +42,35 @@ class SameConstants:
     covered: float = 0.3  # least share of the picture that the other must cover
     told: float = 0.03  # least share of the picture that tells anything
     agree: float = 0.8  # correlation of surroundings that show the same
-    share: float = 0.7  # of the surroundings that must
+    share: float = 0.5  # of the surroundings that must
+    sure: float = 0.85  # share from which on one is surely a copy of the other
 
 
 SAME = SameConstants()
-_AT_ONCE = 1 << 13  # points that are compared at a time: some MB
+_GROUP = 512  # points of all pictures that are compared at a time, of those that look alike
+_NONE = np.zeros((0, 128), np.uint8)
+_GROUPS = 8  # of them are searched for each point
 
 
 @dataclass(frozen=True)
 class Look:
     """What a picture of SAME.edge pixels looks like.
 
-    grey  gives it, (h, w): seldom asked for, and ten times as large as the rest
-    at    (n, 2) points, x and y in its pixels; like  (n, 128) how each looks, unit vectors times 255
+    grey  gives it, (h, w): seldom asked for, and ten times as large as the rest; may raise UnreadPictureError
+    width of it; at    (n, 2) points, x and y in its pixels; like  (n, 128) how each looks, unit vectors times 255
     """
 
     grey: Callable[[], Grey]
+    width: int
     at: F32
     like: NDArray[np.uint8]
+
+    def mirrored(self) -> Look:
+        """The look of the same picture, mirrored left to right. In the values of a point the rows across the way that
+        it points, and the turns from it, change sides."""
+        like = self.like.reshape(-1, 4, 4, 8)[:, ::-1][..., -np.arange(8) % 8].reshape(-1, 128)
+        at = np.column_stack([self.width - 1 - self.at[:, 0], self.at[:, 1]]).astype(np.float32)
+        return Look(lambda: np.ascontiguousarray(self.grey()[:, ::-1]), self.width, at, np.ascontiguousarray(like))
 
 
 def look_of(grey: Callable[[], Grey]) -> Look:
@@ -57,54 +78,99 @@ def look_of(grey: Callable[[], Grey]) -> Look:
     Zisserman, CVPR 2012."""
     import cv2
 
-    points, values = _points(cv2.equalizeHist(grey()))
+    finder = cv2.SIFT_create(nfeatures=0, contrastThreshold=SAME.contrast)  # type: ignore[attr-defined]
+    light = cv2.equalizeHist(grey())
+    found, values = finder.compute(light, _spread(finder.detect(light), light.shape))
     if values is None:
-        return Look(grey, np.zeros((0, 2), np.float32), np.zeros((0, 128), np.uint8))
+        return Look(grey, light.shape[1], np.zeros((0, 2), np.float32), _NONE)
     like = 255 * np.sqrt(values / np.maximum(values.sum(axis=1, keepdims=True), 1e-6))
-    return Look(grey, np.array([point.pt for point in points], dtype=np.float32), like.astype(np.uint8))
+    at = np.array([point.pt for point in found], dtype=np.float32)
+    return Look(grey, light.shape[1], at, like.astype(np.uint8))
 
 
-def _points(grey: Any) -> tuple[Any, Any]:
-    import cv2
-
-    finder = cv2.SIFT_create(nfeatures=SAME.points)  # type: ignore[attr-defined]
-    found: tuple[Any, Any] = finder.detectAndCompute(grey, None)
-    return found
+def _spread(points: Sequence[Any], shape: tuple[int, ...]) -> list[Any]:
+    """The strongest points of each part of a picture, so that each part can be found by itself."""
+    height, width = shape
+    across, down = SAME.cells
+    ranks = defaultdict[tuple[int, int], int](int)
+    ranked: list[tuple[int, int]] = []
+    order = sorted(range(len(points)), key=lambda at: (-points[at].response, points[at].pt))
+    for at in order:
+        x, y = points[at].pt
+        cell = int(x * across / width), int(y * down / height)
+        ranked.append((ranks[cell], at))
+        ranks[cell] += 1
+    return [
+        points[at] for _, at in sorted(ranked, key=lambda one: one[0])[: SAME.points]
+    ]  # sorting keeps the stronger first
 
 
 class Looks:
-    """Pictures among which others are looked for."""
+    """Pictures among which others are looked for.
+
+    Their points lie in groups of such as look alike, and only the likest groups are searched for each point (inverted
+    lists: Sivic and Zisserman, ICCV 2003). The groups are around every so-and-so-many-th point, so that the same
+    pictures give the same answer.
+    """
 
     def __init__(self, looks: Sequence[Look]) -> None:
         self.looks = looks
-        self._which = np.repeat(np.arange(len(looks)), [len(one.at) for one in looks])
-        self._like = np.concatenate([one.like for one in looks]) if looks else np.zeros((0, 128), np.uint8)
+        which = np.repeat(np.arange(len(looks)), [len(one.at) for one in looks])
+        like = np.concatenate([_NONE, *(one.like for one in looks)])
+        self._middles = like[::_GROUP].astype(np.float32)
+        parts = [like[start : start + _GROUP].astype(np.float32) for start in range(0, len(like), _GROUP)]
+        group = np.concatenate([(part @ self._middles.T).argmax(axis=1) for part in parts]) if parts else which
+        order = np.argsort(group, kind="stable")
+        self._like, self._which = like[order], which[order]
+        self._starts = np.searchsorted(group[order], np.arange(len(self._middles) + 1))
 
-    def same_as(self, look: Look) -> int | None:
-        """Which of the pictures shows the same moment as another; None where none does."""
-        if not len(look.at) or not len(self._like):
-            return None
-        votes = np.bincount(self._which[self._likest(look)], minlength=len(self.looks))
+    def same_as(self, looks: Sequence[Look]) -> list[tuple[int, float] | None]:
+        """For each of others (which of the pictures shows the same moment, in what share of the surroundings they
+        agree); None where none does. A mirror image shows the same."""
+        found: list[tuple[int, float] | None] = []
+        both = [(look, look.mirrored()) for look in looks]
+        votes = self._votes([one for pair in both for one in pair])
+        for at, pair in enumerate(both):
+            tried = [(votes[2 * at + way], look) for way, look in enumerate(pair)]
+            found.append(max((hit for some, look in tried for hit in self._hits(some, look)), default=None, key=_share))
+        return found
+
+    def _hits(self, votes: NDArray[np.int64], look: Look) -> Iterator[tuple[int, float]]:
         for at in np.argsort(-votes, kind="stable")[: SAME.most]:
-            if votes[at] >= SAME.matched and agreement(look, self.looks[at]) >= SAME.share:
-                return int(at)
-        return None
+            with suppress(UnreadPictureError):  # one of the two is not there any more
+                if votes[at] >= SAME.matched and (share := agreement(look, self.looks[at])) >= SAME.share:
+                    yield int(at), share
 
-    def _likest(self, look: Look) -> NDArray[np.int64]:
-        """(n,) which point of all pictures looks most like each of another's."""
-        asked, each = look.like.T.astype(np.float32), np.arange(len(look.at))
-        best, most = np.zeros(len(each), np.int64), np.full(len(each), -1.0, np.float32)
-        for start in range(0, len(self._like), _AT_ONCE):
-            alike = self._like[start : start + _AT_ONCE].astype(np.float32) @ asked
-            first = alike.argmax(axis=0)
-            better = alike[first, each] > most
-            best[better], most[better] = start + first[better], alike[first, each][better]
-        return best
+    def _votes(self, looks: Sequence[Look]) -> NDArray[np.int64]:
+        """(others, pictures) how many points of each look most like one of each picture, and enough like it."""
+        votes = np.zeros((len(looks), len(self.looks)), np.int64)
+        asked = np.concatenate([_NONE, *(look.like for look in looks)]).astype(np.float32)
+        if not len(asked) or not len(self._like):
+            return votes
+        far, last = -(asked @ self._middles.T), min(_GROUPS, len(self._middles)) - 1
+        near = np.argpartition(far, last, axis=1)[:, : last + 1]
+        best, most = np.zeros(len(asked), np.int64), np.full(len(asked), -1.0, np.float32)
+        for group, (start, end) in enumerate(pairwise(self._starts)):
+            here = np.flatnonzero((near == group).any(axis=1))
+            if len(here) and end > start:
+                alike = asked[here] @ self._like[start:end].astype(np.float32).T
+                first = alike.argmax(axis=1)
+                value = alike[np.arange(len(here)), first]
+                better = value > most[here]
+                best[here[better]], most[here[better]] = start + first[better], value[better]
+        whose = np.repeat(np.arange(len(looks)), [len(look.like) for look in looks])
+        sure = most >= SAME.like * 255**2
+        np.add.at(votes, (whose[sure], self._which[best[sure]]), 1)
+        return votes
+
+
+def _share(hit: tuple[int, float]) -> float:
+    return hit[1]
 
 
 def agreement(one: Look, other: Look) -> float:
-    """In what share of the surroundings two pictures agree where they overlap, 0 to 1; 0 where no movement, turn and
-    change of size lays one on the other."""
+    """In what share of the surroundings two pictures agree where they overlap, 0 to 1; 0 where no movement, turn,
+    change of size and stretching lays one on the other."""
     import cv2
 
     if min(len(one.at), len(other.at)) < SAME.matched:
@@ -114,23 +180,32 @@ def agreement(one: Look, other: Look) -> float:
     mutual = back[there] == np.arange(len(there))
     if mutual.sum() < SAME.matched:
         return 0.0
-    move, found = cv2.estimateAffinePartial2D(
+    move, found = cv2.estimateAffine2D(
         other.at[there[mutual]], one.at[mutual], method=cv2.RANSAC, ransacReprojThreshold=SAME.near
     )
-    if move is None or int(found.sum()) < SAME.matched:
+    if move is None or int(found.sum()) < SAME.matched or not _is_likely(move):
         return 0.0
-    greys = one.grey(), other.grey()
-    height, width = greys[0].shape
-    times = float(np.hypot(move[0, 0], move[1, 0]))  # the other is enlarged by that: it has no finer detail
-    here, light = (_blurred(grey, SAME.fine * size) for grey, size in zip(greys, (times, 1 / times), strict=True))
-    moved = cv2.warpAffine(light, move, (width, height), flags=cv2.INTER_LINEAR, borderValue=-1e4)
-    return _agreement(here, np.asarray(moved, dtype=np.float32))
+    # The smaller of the two is laid on the larger, of which it may be a part, or which may be a part of it.
+    times = float(np.sqrt(abs(np.linalg.det(move[:, :2]))))
+    here, there_of = one.grey(), other.grey()
+    if times < 1:
+        here, there_of, move, times = there_of, here, cv2.invertAffineTransform(move), 1 / times
+    height, width = here.shape
+    near, far = _blurred(here, SAME.fine * times), _blurred(there_of, SAME.fine)  # the smaller has no finer detail
+    moved = cv2.warpAffine(far, move, (width, height), flags=cv2.INTER_LINEAR, borderValue=-1e4)
+    return _agreement(near, np.asarray(moved, dtype=np.float32))
+
+
+def _is_likely(move: Any) -> bool:
+    """Whether somebody may have turned, enlarged and stretched a picture so."""
+    most, least = np.linalg.svd(move[:, :2], compute_uv=False)
+    return bool(least >= SAME.sizes[0] and most <= SAME.sizes[1] and most <= SAME.squeezed * least)
 
 
 def _blurred(grey: Grey, by: float) -> F32:
     import cv2
 
-    return np.asarray(cv2.GaussianBlur(grey.astype(np.float32), (0, 0), max(by, SAME.fine)), dtype=np.float32)
+    return np.asarray(cv2.GaussianBlur(grey.astype(np.float32), (0, 0), by), dtype=np.float32)
 
 
 def _agreement(one: F32, other: F32) -> float:
