@@ -16,7 +16,7 @@ from pipeline.formats.metadata.own_texts import own_texts
 from pipeline.formats.metadata.search_blocks import MAKER_NOTE, Found
 from pipeline.formats.metadata.search_xmp import Text
 from pipeline.shoot.copies import copies, is_copy, name_parts
-from pipeline.shoot.facts import Facts, Player, held_back, named_player
+from pipeline.shoot.facts import Facts, Player, held_back, mistyped_player, named_player
 from pipeline.shoot.kinds import frame_kind
 from pipeline.shoot.names import holds_any, same_name
 from pipeline.shoot.sidecar import SIZE_LIMIT, loose_sidecars, sidecars
@@ -26,6 +26,10 @@ from pipeline.types import Frame
 
 _SHOWN = " names a player whose line in the roster "
 _NAMES = "its {what}" + _SHOWN + "{why}"
+_MISTYPED = (
+    "its {what} may name, with a typing mistake, a player whose line in the roster {why}; write under players who is "
+    "in the picture, or correct that text"
+)
 _MAY_OWN = ", as all maker notes of its camera do; if that is its owner's name, write it under creator in shoot.yaml"
 _UNREAD = (
     "its {what} cannot be read and may name a player whose line in the roster says publish: no; "
@@ -128,7 +132,7 @@ class _Told(NamedTuple):
 def _told(facts: Facts, frame: Frame, loose: _Loose) -> _Told:
     """By the texts of every file of the exposure, also of those that are not used."""
     players = facts.row(frame.name).players
-    named, unread = "", list[str]()
+    named, mistyped, unread = "", "", list[str]()
     noted: frozenset[Player] | None = None
     for file, relative in zip(frame.files, frame.relatives, strict=True):
         try:
@@ -139,13 +143,15 @@ def _told(facts: Facts, frame: Frame, loose: _Loose) -> _Told:
                     noted = (noted or frozenset()) | _every_named(some, facts, players) if some else noted
                 elif not named and (player := named_player(some, facts, players)) is not None:
                     named = _NAMES.format(what=what, why=player.why)
+                elif not players and not mistyped and (player := mistyped_player(some, facts)) is not None:
+                    mistyped = _MISTYPED.format(what=what, why=player.why)
         except OSError:  # a frame of one file fails with its reason when it is decoded
             unread += ["file of the same exposure"] if len(frame.files) > 1 else []
         except Exception as error:  # nobody knows what it says
             trace(error)
             unread.append("metadata")
     do = _DO.get(unread[0], "save the file again without it") if unread else ""
-    return _Told(named, _UNREAD.format(what=unread[0], do=do) if unread else "", noted)
+    return _Told(named or mistyped, _UNREAD.format(what=unread[0], do=do) if unread else "", noted)
 
 
 def _every_named(text: str, facts: Facts, players: tuple[tuple[str, str], ...]) -> frozenset[Player]:

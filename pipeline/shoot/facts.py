@@ -21,6 +21,7 @@ from pipeline.shoot.names import (
     first_named,
     hints_at,
     is_part_of,
+    mistyped_in,
     name_pattern,
     perhaps_named,
     replace_name,
@@ -249,6 +250,15 @@ def named_player(text: str, facts: Facts, players: Sequence[tuple[str, str]]) ->
     names, known = _names(facts.roster, tuple(players))
     found = first_named(text, names, known, facts.language)
     return None if found is None else hidden[found]
+
+
+def mistyped_player(text: str, facts: Facts) -> Player | None:
+    """The first player with publish: no whose whole name, and that of nobody else of the roster, stands in the text
+    with one typing mistake; None where there is none."""
+    hidden = [player for player in facts.roster if not player.publish]
+    near = [player for player in hidden if mistyped_in(text, player.name)]
+    text = known_taken_out(text, facts, hidden) if near else ""
+    return next((player for player in near if mistyped_in(text, player.name)), None)
 
 
 def hinted_at(

@@ -19,6 +19,8 @@ _PARTS = "shoot/names/parts.py"
 _SHORT = "shoot/names/short.py"
 _LETTERS = "shoot/names/letters.py"
 _SEARCH = "shoot/names/search.py"
+_TYPED = "shoot/names/mistyped.py"
+_MISTYPED = ("shoot/test_mistyped.py",)
 _SIDECAR = "shoot/sidecar.py"
 _OWN = "formats/metadata/own_texts.py"
 _NOTE = "formats/metadata/search_note.py"
@@ -83,6 +85,16 @@ MUTANTS = [
     mutant("engine/record.py", "[*nobody_known(shoot.facts), ", "[", *_WHO),
     mutant("engine/jobs.py", "if not player.wrong)", ")", *_WHO),
     mutant("report/needs.py", "held back{counts.why_held}", "held back", *_WHO),
+    mutant(_TYPED, "letter: int = 5", "letter: int = 4", *_MISTYPED),
+    mutant(_TYPED, "swapped: int = 4", "swapped: int = 5", *_MISTYPED),
+    mutant(_TYPED, "alone: int = 7", "alone: int = 6", *_MISTYPED),
+    mutant(_TYPED, 'f"{LETTER}+|\\0"', 'f"{LETTER}+"', *_MISTYPED),
+    mutant(_TYPED, "or rest == left[1:] ", "", *_MISTYPED),
+    mutant(_TYPED, " or rest[1:] == left)", ")", *_MISTYPED),
+    mutant(_TYPED, "dict.fromkeys((parts, (parts[0], parts[-1])))", "dict.fromkeys((parts,))", *_MISTYPED),
+    mutant(_CONSENT, "elif not players and not mistyped", "elif not mistyped", *_MISTYPED),
+    mutant(_FACTS, 'known_taken_out(text, facts, hidden) if near else ""', "text", *_MISTYPED),
+    mutant(_PARTS, "for find in (mistyped_in, part_mistyped)", "for find in (mistyped_in,)", *_MISTYPED),
     mutant(_COPY, "in same_pictures(frames, held, {*settled, *found}, of_copies=held != known):", "in ():", *_SAME),
     mutant(_COPY, ", of_copies=held != known):", ", of_copies=False):", *_SAME),
     mutant(_COPY, "if surely else set()", "", *_SAME),

@@ -85,7 +85,8 @@ def test_a_copy_without_name_and_time_is_held(tmp_path: Path, edit: str) -> None
     assert "its file says another time" in told[copy.name] and is_copy(told[copy.name])
     assert "that of frame-0002, which" in called_otherwise(told[copy.name], {"TH1_0001": "frame-0002"})
     lost = replace(copy, exif=replace(known.exif, make="", model=""))
-    assert list(copies([*held, lost], {one.name for one in held}, set())) == [copy.name]
+    told = copies([*held, lost], {one.name for one in held}, set())
+    assert list(told) == [copy.name] and "does not say when or with which camera" in told[copy.name]
 
 
 def test_a_picture_in_which_nothing_is_to_be_seen_is_no_copy(tmp_path: Path) -> None:

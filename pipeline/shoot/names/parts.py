@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from pipeline.shoot.names.letters import ALIKE, CASED, PLAIN, cased, readings, words_apart
+from pipeline.shoot.names.mistyped import mistyped_in, part_mistyped
 from pipeline.shoot.names.spelled import GAP, JOINTS, LETTER, parts_of, single, squeezed
 
 # Languages that leave a person's name unchanged in a text, or only add an ending; common practice, no source.
@@ -36,10 +37,13 @@ def hints_at(text: str, name: str, language: str = "") -> bool:
     In doubt the answer is yes. Endings of up to four letters count everywhere, letters that change before them unless
     `language` (BCP 47) is known to leave names as they are. Of names in Chinese characters or Hangul any two
     characters in a row count, since no space tells surname from given name. Words spelled out letter by letter, within
-    a longer word that begins anew with a capital, and of letters of other scripts that look alike count too.
+    a longer word that begins anew with a capital, and of letters of other scripts that look alike count too; so do the
+    whole name and long parts of it with one typing mistake.
     """
     name_parts, changes = _name_parts(name), inflects(language)
-    return any(_hints(view, name_parts, changes) for view in _views(text))
+    return any(_hints(view, name_parts, changes) for view in _views(text)) or any(
+        find(reading, name) for reading in readings(text) for find in (mistyped_in, part_mistyped)
+    )
 
 
 @dataclass(frozen=True)

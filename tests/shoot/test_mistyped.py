@@ -1,0 +1,80 @@
+"""Names with one typing mistake. The people are made up."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from pipeline.shoot.consent import held_by_own_texts, is_named
+from pipeline.shoot.facts import Facts, FrameFacts, Player, held_back, hinted_at
+from pipeline.shoot.names import hints_at, mistyped_in
+from tests.shoot.test_consent import frame
+
+SIRI = Player("home", "7", "Siri Fjellheim", publish=False, line=3)
+FACTS = Facts(roster=(SIRI, Player("home", "8", "Sira Fjelheim", line=4), Player("away", "2", "Marit Dahl", line=5)))
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        ("Siri Fjellheim", "Siri Fjelheim scores"),  # missing
+        ("Siri Fjellheim", "siri fjelllheim"),  # too many
+        ("Siri Fjellheim", "Fjellheum, Siri"),  # wrong
+        ("Siri Fjellheim", "TH1_Siri_Fjellhiem_2"),  # changed places
+        ("Siri Fjellheim", "Siir Fjellheim"),
+        ("Siri Fjellheim", "Siri Fjellhei"),
+        ("Siri Fjellheim", "Siri Gjellheim"),
+        ("Ana Sofia Reyes", "Ana Reeyes"),  # without her middle name
+        ("Jürgen Müller", "Juergen Mueler"),
+        ("Анна Белова", "Анна Билова"),
+        ("Zofia Kłosowska", "Zofia K&#322;osowksa"),
+    ],
+)
+def test_one_mistake_is_seen(name: str, text: str) -> None:
+    assert mistyped_in(text, name) == ("&" not in text) and hints_at(text, name, "en")
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        ("Siri Fjellheim", "Siri Fjellheim"),  # that is her name
+        ("Siri Fjellheim", "Siri Fjehleim"),  # more than one
+        ("Siri Fjellheim", "Sari Fjellheim"),  # may well be her sister
+        ("Siri Fjellheim", "Siri scores, then Gjellheim"),
+        ("Siri Fjellheim", "Siri\0Gjellheim"),  # two texts
+        ("Ida Berg", "Ada Berg"), ("Ida Berg", "Ida Borg"), ("Fjellheim", "Gjellheim"), ("王小雨", "王小雪"),
+        ("Anna Holm", "Anne Holm"), ("Ola Dahl", "Ola Dale"),
+    ],
+)  # fmt: skip
+def test_other_names_are_left(name: str, text: str) -> None:
+    assert not mistyped_in(text, name)
+
+
+def test_a_long_surname_alone_needs_a_capital() -> None:
+    assert hints_at("Fjelheim scores", "Siri Fjellheim", "en")
+    assert not hints_at("a fjelheim", "Siri Fjellheim", "en") and not hints_at("Hanse wins", "Siri Hansen", "en")
+
+
+def test_a_frame_whose_own_texts_may_name_her_is_held_until_somebody_says_who_is_in_it(tmp_path: Path) -> None:
+    one = frame(tmp_path, Xmp_dc_description="Siri Fjellhiem jumps")
+    held = held_by_own_texts(FACTS, [one])
+    assert (
+        "may name, with a typing mistake, a player whose line in the roster says publish: no (line 3)" in held[one.name]
+    )
+    assert not is_named(held[one.name])
+    named = replace(FACTS, rows={one.name: FrameFacts(players=(("away", "2"),))})
+    assert held_by_own_texts(named, [one]) == {}
+    other = frame(tmp_path, Xmp_dc_description="Sira Fjelheim jumps")  # of the roster, and one letter from her
+    assert (
+        held_by_own_texts(replace(FACTS, roster=(replace(SIRI, name="Sira Fjellheim"), *FACTS.roster[1:])), [other])
+        == {}
+    )
+
+
+def test_words_with_a_mistake_hold_a_frame_or_are_left_out() -> None:
+    row = FrameFacts(words="Siri Fjellhiem jumps")
+    assert "seem to name" in held_back(FACTS, row)
+    row = replace(row, players=(("away", "2"),))
+    assert held_back(FACTS, row) == "" and list(hinted_at(row.words, FACTS, (SIRI,), row.players)) == [SIRI]
