@@ -258,7 +258,8 @@ def _filled_up(shoot: Shoot, out: Path) -> tuple[Shoot, str]:
 def check_table(folder: Path, facts: Path | None, file: Path | None, recipe: Path | None) -> None:
     """Print each caption that `file`, or the shoot's own table, gives, and every problem by line.
 
-    Raises InputError where there is no shoot or no table, typer.Exit(2) where the table has problems.
+    Raises InputError where there is no shoot or no table; where the table has problems, typer.Exit with the status of
+    check and run: 1 where the rest of the night can go on without the wrong rows, else 2.
     """
     checked = caption_sheet.check(folder, facts, file, caption_params(recipe))
     some(note, [checked.line(text) for text in checked.notices], "note")
@@ -275,7 +276,7 @@ def check_table(folder: Path, facts: Path | None, file: Path | None, recipe: Pat
         f"{counted(wrong, 'problem') if wrong else 'no problems'}"
     )
     if wrong:
-        raise typer.Exit(2)
+        raise typer.Exit(2 if checked.stops else 1)
 
 
 def _show(one: caption_sheet.CaptionPreview) -> None:

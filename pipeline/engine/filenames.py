@@ -124,7 +124,7 @@ def fit_for_all(name: str) -> str:
 
 def _made(frame: str, template: str, values: Mapping[str, str], facts: Facts) -> str:
     if template == DEFAULT_NAME:
-        return safe(values["frame"])
+        return _as_the_camera(values["frame"])
     try:
         text = render(template, values)
     except Exception as error:  # a template can raise anything
@@ -137,6 +137,12 @@ def _made(frame: str, template: str, values: Mapping[str, str], facts: Facts) ->
         text = values["frame"]
     # A missing fact leaves separators side by side.
     return re.sub(r"[-_.]{2,}", lambda run: "_" if "_" in run[0] else run[0][0], safe(text))
+
+
+def _as_the_camera(frame: str) -> str:
+    """A frame's own name, with the sign that some cameras put first."""
+    name = safe(frame)
+    return f"_{name}" if name and frame.startswith("_") else name
 
 
 def safe(text: str) -> str:

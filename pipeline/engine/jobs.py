@@ -13,9 +13,10 @@ from pipeline.engine.earlier import names_known
 from pipeline.engine.filenames import file_names, relative_path
 from pipeline.engine.hall.recall import recall
 from pipeline.engine.measure import MeasuredFrame, reason
+from pipeline.engine.redaction import FramesAndFacts, Redaction
 from pipeline.engine.render import Job, Output, long_edge_needed, pixel_key, window_needed
 from pipeline.engine.solve import Plan
-from pipeline.errors import InputError, Problem, in_short, trace
+from pipeline.errors import InputError, Problem, in_short, lines_of, trace
 from pipeline.formats.metadata.carried import NOTHING_CARRIED
 from pipeline.formats.metadata.model import Metadata, PictureTexts
 from pipeline.people.modelfiles import ModelFiles, find
@@ -135,7 +136,9 @@ def read_shoot(
         facts, wrong_rows = without_wrong_rows(facts, [*problems, *wrong_clocks])
     except InputError as error:
         if wrong is None:
-            raise
+            line = Redaction(FramesAndFacts(corrected.frames, facts)).line
+            told = [replace(problem, message=line(problem.message)) for problem in error.problems]
+            raise InputError(told, *error.lines[len(lines_of(error.problems)) :]) from error
         wrong += error.problems
     frames = with_numbers(corrected.frames, memory)
     facts, sidecars = _with_ratings(facts, frames)

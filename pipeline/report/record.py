@@ -132,8 +132,14 @@ class Counts:
 
     @property
     def why_held(self) -> str:
-        """Why frames are held, to follow how many: " (8 for consent, 1 for a wrong line)"."""
-        reasons = ((self.consent, "for consent"), (self.wrong_lines, "for a wrong line in a table"))
+        """Why frames are held, to follow how many: " (8 for consent, 1 for a wrong line)"; a keep: no alone needs no
+        reason."""
+        kept_out = self.held - self.consent - self.wrong_lines
+        reasons = (
+            (self.consent, "for consent"),
+            (self.wrong_lines, "for a wrong line in a table"),
+            (kept_out if kept_out < self.held else 0, "for keep: no"),
+        )
         said = ", ".join(f"{count:,} {why}" for count, why in reasons if count)
         return f" ({said})" if said else ""
 

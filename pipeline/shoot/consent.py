@@ -12,14 +12,15 @@ from pathlib import Path, PurePath, PurePosixPath
 from typing import NamedTuple
 
 from pipeline.errors import InputError, trace
+from pipeline.formats.metadata.decode import decodings
 from pipeline.formats.metadata.own_texts import own_texts
 from pipeline.formats.metadata.search_blocks import MAKER_NOTE, Found
 from pipeline.formats.metadata.search_xmp import Text
-from pipeline.shoot.copies import copies, is_copy, name_parts
+from pipeline.shoot.copies import are_called_after_one, copies, is_copy, name_parts
 from pipeline.shoot.facts import Facts, Player, held_back, mistyped_player, named_player
 from pipeline.shoot.kinds import frame_kind
 from pipeline.shoot.names import holds_any, same_name
-from pipeline.shoot.sidecar import SIZE_LIMIT, loose_sidecars, sidecars
+from pipeline.shoot.sidecar import SIZE_LIMIT, loose_sidecars, notes_beside, sidecars
 from pipeline.store.files import folded
 from pipeline.textfile.reading import read_bytes
 from pipeline.types import Frame
@@ -37,7 +38,9 @@ _UNREAD = (
 )
 _LETTERS = re.compile(r"[^\x00-\x40\x5b-\x60\x7b-\x7f]|\\u|&#|%")  # or what may stand for one
 _ELSEWHERE = "sidecar in another folder"
+_NOTE = "JSON or text file beside it"
 _DO = {
+    _NOTE: "write it again or delete it",
     "sidecar": "write it again or delete it",
     _ELSEWHERE: "write it again or delete it",
     "file of the same exposure": "copy it again from the card or delete it",
@@ -166,21 +169,27 @@ def _every_named(text: str, facts: Facts, players: tuple[tuple[str, str], ...]) 
 class _Loose:
     """Sidecars without a frame beside them that are about the exposure of frames in `frames`: of versions of one, such
     as "TH1_0001_edit.xmp" alone, of its name in another folder, or of the original of a version, such as
-    "TH1_0001.xmp" of "TH1_0001_edit.jpg"."""
+    "TH1_0001.xmp" of "TH1_0001_edit.jpg", or of another version, such as "TH1_0001_v1.xmp" of "TH1_0001_v2.jpg"."""
 
     def __init__(self, frames: Sequence[Frame]) -> None:
         shoots = {f.path.parents[len(PurePosixPath(f.relative).parts) - 1] for f in frames}
         self._after: dict[str, list[Path]] = {}  # what a sidecar is called after
         self._called: dict[str, list[Path]] = {}
+        self._versions: dict[str, list[tuple[str, Path]]] = {}
         for stem, path in (one for shoot in sorted(shoots) for one in loose_sidecars(shoot)):
             for part in {stem, *name_parts(stem)}:
                 self._after.setdefault(part, []).append(path)
+                self._versions.setdefault(part, []).append((stem, path))
             self._called.setdefault(PurePath(stem).stem if frame_kind(PurePath(stem)) else stem, []).append(path)
 
     def of(self, frame: str) -> list[Path]:
         """Those of a frame whose file is called so, without its suffix."""
         originals = name_parts(frame) & self._called.keys() if self._called else ()
-        return [*self._after.get(frame, ()), *(path for part in sorted(originals) for path in self._called[part])]
+        found = [*self._after.get(frame, ()), *(path for part in sorted(originals) for path in self._called[part])]
+        parts = sorted(name_parts(frame) & self._versions.keys()) if self._versions else ()
+        beside = [one for part in parts for one in self._versions[part]]
+        found += [path for stem, path in beside if are_called_after_one(frame, stem)]
+        return list(dict.fromkeys(found))
 
 
 def _texts(path: Path, relative: PurePosixPath, loose: _Loose, unread: list[str]) -> Iterable[tuple[str, list[Text]]]:
@@ -197,6 +206,11 @@ def _texts(path: Path, relative: PurePosixPath, loose: _Loose, unread: list[str]
         yield sidecar, [*beside.texts, Text("", file.stem)]
         if beside.unreadable or not data.strip(b"\0 \t\r\n"):
             unread.append(sidecar)
+    for file in notes_beside(path):
+        try:
+            yield _NOTE, [Text("", text) for text in (*decodings(read_bytes(file, SIZE_LIMIT)), file.stem)]
+        except InputError:
+            unread.append(_NOTE)
     inside = own_texts(path)
     yield "metadata", [text for text in inside.texts if text.where != MAKER_NOTE]
     yield MAKER_NOTE, [text for text in inside.texts if text.where == MAKER_NOTE]

@@ -62,8 +62,8 @@ def copies(frames: Sequence[Frame], held: Collection[str], named: Collection[str
     while last:
         of_octets = {name for name in last if not found.get(name, "").startswith(_REASONS[0])}  # else all were found
         more, sure = _copies_of(frames, last, of_octets, {*held, *found}, named)
+        last = frozenset(sure.difference(found))  # what is only near to one, as the next of a burst is, ends it
         found |= more
-        last = frozenset(sure)  # what is only near to one, as the next of a burst is, leads no further
     return found
 
 
@@ -149,8 +149,7 @@ def _says_a_frame(part: str) -> bool:
 def _says_which(part: str, some: Sequence[Frame]) -> bool:
     """Whether what the names of `some` frames have in common may be the name of one frame, of which they are versions:
     it ends with a number that counts frames and is no day, and they are few, or were taken together."""
-    digits = re.search(r"\d+$", part)
-    if digits is None or len(digits[0]) < _COUNTED or _DAY.fullmatch(part) or len(some) > _MOST:
+    if not _counts_frames(part) or len(some) > _MOST:
         return False
     seconds = [_second(frame) for frame in some]
     return len({*seconds} - {None}) <= _CAMERAS and seconds.count(None) <= _FEW
@@ -159,10 +158,26 @@ def _says_which(part: str, some: Sequence[Frame]) -> bool:
 def _are_versions(one: Frame, other: Frame, part: str) -> bool:
     """Whether two frames in whose names `part` is may be versions of one that is called so: they were not taken at
     another time, and what else is in their names does not count frames."""
-    rest = [_COUNTER.findall(_stem(frame).replace(part, " ", 1)) for frame in (one, other)]
+    return not _count_on(_stem(one), _stem(other), part) and not _at_another_time(one, other)
+
+
+def _count_on(one: str, other: str, part: str) -> bool:
+    """Whether what two names have besides `part` counts frames."""
+    rest = [_COUNTER.findall(stem.replace(part, " ", 1)) for stem in (one, other)]
     counted = [sorted(pair) for pair in product(*rest) if len(pair[0]) == len(pair[1]) and pair[0] != pair[1]]
-    are_next = any(low.startswith("0") or int(high) - int(low) < _NEAR for low, high in counted)
-    return not are_next and not _at_another_time(one, other)
+    return any(low.startswith("0") or int(high) - int(low) < _NEAR for low, high in counted)
+
+
+def are_called_after_one(one: str, other: str) -> bool:
+    """Whether two folded names may be those of versions of one frame, such as "th1_0001_v1" and "th1_0001_v2"."""
+    both = name_parts(one) & name_parts(other)
+    return any(_counts_frames(part) and not _count_on(one, other, part) for part in both)
+
+
+def _counts_frames(part: str) -> bool:
+    """Whether a name ends with a number that counts frames and is no day."""
+    digits = re.search(r"\d+$", part)
+    return digits is not None and len(digits[0]) >= _COUNTED and not _DAY.fullmatch(part)
 
 
 def _of_one_moment(frames: Sequence[Frame], held: Collection[str]) -> Iterator[tuple[Frame, Frame]]:

@@ -82,7 +82,7 @@ def _kind(suffix: str) -> str:
 
 
 def not_photographs(others: OtherFiles) -> str:
-    """ "not photographs: 3 films (MP4), 1 sidecar without a frame"; "" where there are none."""
+    """ "left alone: 3 films (MP4), 1 sidecar without a frame"; "" where there are none."""
     parts = []
     for kind, suffixes in others.items():
         one, several, then = _WORDS[kind]
@@ -94,4 +94,4 @@ def not_photographs(others: OtherFiles) -> str:
             details.insert(0, f"{', '.join(names[:_MOST_SUFFIXES])}{more}")
         told = "; ".join(detail for detail in details if detail)
         parts.append(f"{part} ({told})" if told else part)
-    return f"not photographs: {', '.join(parts)}" if parts else ""
+    return f"left alone: {', '.join(parts)}" if parts else ""

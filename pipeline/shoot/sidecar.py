@@ -36,6 +36,16 @@ def sidecars(frame: Path) -> list[Path]:
     return paths
 
 
+def notes_beside(frame: Path) -> list[Path]:
+    """JSON and text files beside a frame that are called as it is, such as FRAME.json, FRAME.EXT.json or
+    FRAME.EXT.more.json: the caption and the persons that a page or telephone keeps of a picture, or a person's note."""
+    try:
+        there = _notes_in(frame.parent, frame.parent.stat().st_mtime_ns)
+    except OSError:
+        return []
+    return list(dict.fromkeys(path for base in (frame.name, frame.stem) for path in there.get(folded(base), ())))
+
+
 def loose_sidecars(shoot: Path) -> list[tuple[str, Path]]:
     """(folded name without a suffix, path) of the sidecars in and below a folder that stand beside no file that is
     called so: of versions of frames that are not there any more, or of frames in another folder."""
@@ -57,6 +67,18 @@ def _sidecars_in(folder: Path, changed: int) -> dict[str, list[Path]]:
     for path in sorted(folder.iterdir(), reverse=True):  # .xmp before .XMP
         if path.suffix.lower() == ".xmp":
             found.setdefault(folded(path.name), []).append(path)
+    return found
+
+
+@lru_cache(maxsize=256)
+def _notes_in(folder: Path, changed: int) -> dict[str, list[Path]]:
+    """What notes of a folder that was last `changed` then are called after, folded -> the notes. Raises OSError."""
+    found: dict[str, list[Path]] = {}
+    for path in sorted(folder.iterdir()):
+        if path.suffix.lower() in (".json", ".txt") and not path.name.startswith("."):
+            parts = folded(path.stem).split(".")
+            for count in range(1, len(parts) + 1):
+                found.setdefault(".".join(parts[:count]), []).append(path)
     return found
 
 

@@ -99,3 +99,21 @@ def test_the_screen_calls_a_file_with_a_withheld_name_by_its_number(tmp_path: Pa
         told = told.replace(str(tmp_path), "")
         assert "frame-0" in told, told
         assert "siri" not in told.casefold() and "fjellheim" not in told.casefold(), (command[0], told)
+
+
+def test_all_that_are_held_are_counted_by_their_reason(tmp_path: Path) -> None:
+    rows = "frame,keep,players\nTH1_0001,,home 7\nTH1_0002,no,\nTH1_0003,no,home 8\n"
+    folder = shoot(tmp_path, roster=ROSTER, frames=rows)
+    told = evencourt("check", tmp_path / "night.yaml", folder)[1]
+    assert "3 held back (1 for consent, 2 for keep: no)" in told
+    (folder / "roster.csv").write_text(ROSTER.replace("no", "yes"), encoding="utf-8")
+    assert "2 held back\n" in evencourt("check", tmp_path / "night.yaml", folder)[1]
+
+
+def test_captions_check_ends_as_check_does(tmp_path: Path) -> None:
+    rows = "frame,players\n" + "".join(f"TH1_000{number},home 8\n" for number in range(1, 6))
+    folder = shoot(tmp_path, roster=ROSTER, frames=rows)
+    for wrong, status in ((rows, 0), (rows.replace("1,home 8", "1,home 9"), 1), (rows.replace("home 8", "home 9"), 2)):
+        (folder / "frames.csv").write_text(wrong, encoding="utf-8")
+        assert evencourt("check", tmp_path / "night.yaml", folder)[0] == status
+        assert evencourt("captions", folder, "--check")[0] == status

@@ -66,3 +66,18 @@ def test_the_players_of_a_wrong_row_count_for_the_burst_beside_it(tmp_path: Path
     shoot = shoot_of(tmp_path, {4: ",9,home 8,"})
     assert shoot.shows_withheld("TH1_0004") and shoot.for_consent("TH1_0004")
     assert shoot.facts.row("TH1_0004").players == (("home", "8"),)
+
+
+def test_what_is_wrong_is_said_without_the_names_of_withheld_players(tmp_path: Path) -> None:
+    Image.new("RGB", (32, 24)).save(tmp_path / "Lea_Ost_0001.jpg")
+    (tmp_path / "shoot.yaml").write_text("country: nowhere\nreferences: [{frame: Lea_Ost_0001}]\n")
+    with pytest.raises(InputError, match="say where the neutral is") as error:
+        shoot_of(tmp_path, {4: ",,home 77,"})
+    assert "Lea" not in str(error.value) and "shoot.yaml:1:" in str(error.value)
+    (tmp_path / "shoot.yaml").unlink()
+    table = tmp_path / "more.csv"
+    table.write_text("frame,players\nLea_Ost_0001,home 7\nLea_Ost_0001.jpg,home 8\nLea_Ost_0001.JPG,home 77\n")
+    (tmp_path / "shoot.yaml").write_text("frames: more.csv\ncountry: nowhere\n")
+    with pytest.raises(InputError, match="is already on line 2") as error:
+        shoot_of(tmp_path, {})
+    assert "Lea" not in str(error.value) and "more.csv:3:" in str(error.value)

@@ -116,6 +116,30 @@ def test_the_sidecar_of_an_original_counts_that_is_not_there_any_more(
     assert list(held_by_own_texts(FACTS, [one])) == (["TH1_0001_edit"] if is_of_it else [])
 
 
+@pytest.mark.parametrize(
+    ("name", "is_of_it"),
+    [("TH1_0001_v1", True), ("TH1_0001_v1.jpg", True), ("TH1_0001-0003", False), ("TH1_0002_v1", False), ("TH1_v1", False)],
+)  # fmt: skip
+def test_the_sidecar_of_another_version_counts(tmp_path: Path, name: str, is_of_it: bool) -> None:
+    one = frame(tmp_path, "TH1_0001_v2" if name != "TH1_0001-0003" else "TH1_0001-0004")
+    (tmp_path / f"{name}.xmp").write_text(packet(f"<dc:description>{HIDDEN} scores</dc:description>"), encoding="utf-8")
+    assert list(held_by_own_texts(FACTS, [one])) == ([one.name] if is_of_it else [])
+
+
+@pytest.mark.parametrize("codec", ["utf-8", "utf-16", "cp1252"])
+@pytest.mark.parametrize("name", ["TH1_0001.json", "th1_0001.jpg.more.JSON", "TH1_0001.jpg.txt", "TH1_0001.txt"])
+def test_notes_beside_a_frame_count(tmp_path: Path, name: str, codec: str) -> None:
+    one, other = frame(tmp_path, "TH1_0001"), frame(tmp_path, "TH1_00011")
+    note = tmp_path / name
+    note.write_text('{"people": ["Siri Fjellheim", "Åse"]}', encoding=codec)
+    held = held_by_own_texts(FACTS, [one, other])
+    assert list(held) == ["TH1_0001"] and held["TH1_0001"].startswith("its JSON or text file beside it names a player")
+    note.write_text('{"people": ["Åse"]}', encoding=codec)
+    assert held_by_own_texts(FACTS, [one, other]) == {}
+    note.write_bytes(b" " * (SIZE_LIMIT + 1))
+    assert "JSON or text file beside it cannot be read" in held_by_own_texts(FACTS, [one])["TH1_0001"]
+
+
 def noted(folder: Path, name: str, note: bytes) -> Frame:
     exif = PIL.Image.Exif()
     exif.get_ifd(0x8769)[0x927C] = note  # MakerNote (Exif 3.0, 4.6.5)

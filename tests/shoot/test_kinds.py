@@ -42,7 +42,7 @@ EVERYTHING = (
 def test_what_is_no_photograph_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     fill(tmp_path, *EVERYTHING)
     line = (
-        "not photographs: 3 films (MP4, MOV), {}1 picture of another kind (WEBP; to read them: save them as JPEG, TIFF "
+        "left alone: 3 films (MP4, MOV), {}1 picture of another kind (WEBP; to read them: save them as JPEG, TIFF "
         "or PNG), 2 sidecars without a frame, 1 camera preview, 1 sound (WAV), 3 other files (TXT, ZIP)"
     )
     found = scan(tmp_path)
@@ -67,12 +67,12 @@ def test_heic_beside_a_raw_counts_for_consent_unread(tmp_path: Path, monkeypatch
 
 def test_nothing_else_gives_no_line(tmp_path: Path) -> None:
     found = scan(fill(tmp_path, "A_1.jpg", "a_1.XMP", "frames.csv", "desktop.ini"))
-    assert not found.others and not any("not photographs" in text for text in found.notices)
+    assert not found.others and not any("left alone" in text for text in found.notices)
 
 
 def test_many_kinds_are_cut_short() -> None:
     others = other_files([Path(f"x.{n}") for n in "abcdefgh"], [])
-    assert not_photographs(others) == "not photographs: 8 other files (A, B, C, D, E and 3 more kinds)"
+    assert not_photographs(others) == "left alone: 8 other files (A, B, C, D, E and 3 more kinds)"
     assert not_photographs({}) == ""
 
 
@@ -80,7 +80,7 @@ def test_a_folder_of_films_only_says_so(tmp_path: Path) -> None:
     result = CliRunner().invoke(app.app, ["inspect", str(fill(tmp_path, "C_1.MP4"))])
     assert isinstance(result.exception, InputError)
     first, *more = result.exception.lines  # in one text, the line break was printed as its code
-    assert "holds no frames" in first and more == ["not photographs: 1 film (MP4)"]
+    assert "holds no frames" in first and more == ["left alone: 1 film (MP4)"]
 
 
 def test_the_commands_say_it_once(tmp_path: Path) -> None:
@@ -94,7 +94,7 @@ def test_the_commands_say_it_once(tmp_path: Path) -> None:
     ):
         result = CliRunner().invoke(app.app, [*words, "--workers", "1"], catch_exceptions=False)
         assert result.exit_code == 0, result.output
-        assert result.output.count("not photographs: 1 film (MP4)") == 1, words
+        assert result.output.count("left alone: 1 film (MP4)") == 1, words
     for file in ("run.json", "report.html"):
-        assert "not photographs: 1 film (MP4)" in (out / file).read_text(encoding="utf-8")
+        assert "left alone: 1 film (MP4)" in (out / file).read_text(encoding="utf-8")
     assert len(list((out / "web").glob("*.jpg"))) == 2

@@ -106,5 +106,7 @@ def _per_second(frames: Sequence[Frame]) -> float | None:
     times = [f.exif.time for f in frames if f.exif.time is not None and f.exif.has_subseconds]
     if len(times) < len(frames):
         return None
+    if len(times) > 2 and len({time.microsecond for time in times}) == 1:
+        return None  # some cameras write the same part of each second
     took = (times[-1] - times[0]).total_seconds()
     return (len(times) - 1) / took if took > 0 else None

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from pipeline.engine.jobs import Shoot, read_frames, with_wrong_rows
+from pipeline.engine.jobs import Shoot, read_frames, with_wrong_rows, without_wrong_rows
 from pipeline.engine.measure import MeasuredFrame
 from pipeline.engine.redaction import FramesAndFacts, Redaction
 from pipeline.engine.tables.frame_table import frame_table
@@ -151,6 +151,7 @@ class CheckedTable:
     file: str
     previews: tuple[CaptionPreview, ...]
     problems: tuple[Problem, ...]
+    stops: bool  # whether they stop a run
     unnamed: tuple[str, ...]
     notices: tuple[str, ...]
     line: Callable[[str], str]
@@ -168,11 +169,12 @@ def check(folder: Path, facts_file: Path | None, file: Path | None, params: Capt
         raise InputError(
             f"{folder}: has no frames.csv to check; write one with: evencourt captions {folder} --out frames.csv"
         )
+    corrected, wrong_clocks = with_clocks(found.frames, facts.clocks, facts.start)
+    problems += wrong_clocks
+    stops = _stop_a_run(facts, problems)
     for row in facts.elsewhere:
         why = index.of_row(row).why
         problems.append(row.problem(f"frame: {why}; correct the name, or delete the line"))
-    corrected, wrong_clocks = with_clocks(found.frames, facts.clocks, facts.start)
-    problems += wrong_clocks
     facts = with_wrong_rows(facts, problems)
     frames = {f.name: f for f in corrected.frames}
     of_owners: list[str] = []
@@ -194,7 +196,15 @@ def check(folder: Path, facts_file: Path | None, file: Path | None, params: Capt
     read = facts.frames_file or str(file or folder)
     line = Redaction(FramesAndFacts(tuple(frames.values()), facts)).line
     notices = (*nobody_known(facts), *of_owners, *facts.notices)
-    return CheckedTable(read, tuple(previews), tuple(sorted(set(problems))), unnamed, notices, line)
+    return CheckedTable(read, tuple(previews), tuple(sorted(set(problems))), stops, unnamed, notices, line)
+
+
+def _stop_a_run(facts: Facts, problems: Sequence[Problem]) -> bool:
+    try:
+        without_wrong_rows(facts, problems)
+    except InputError:
+        return True
+    return False
 
 
 def _preview(frame: Frame, facts: Facts, row: FrameFacts, mark: str, params: CaptionParams) -> CaptionPreview:

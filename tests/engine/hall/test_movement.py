@@ -54,6 +54,16 @@ def test_smear_is_speed_times_exposure(step: float, exposure: float) -> None:
     assert np.median(found.smears) == pytest.approx(step * RULES.edge * FPS * exposure, rel=0.1)
 
 
+def test_a_camera_that_writes_the_same_part_of_each_second_tells_no_pace() -> None:
+    start = datetime(2026, 2, 14, 19, 30, 0, 370_000)
+    frames, seen = [], {}
+    for at in range(5):
+        exif = Exif(exposure_time=1 / 500, time=start + timedelta(seconds=at // 3), has_subseconds=True)
+        frames.append(Frame(f"F{at}", Path(f"F{at}.dng"), f"F{at}.dng", "raw", exif))
+        seen[f"F{at}"] = observed(0.01, at, RUNNER)
+    assert movement(frames, [Burst(tuple(seen))], seen).why
+
+
 def test_softened_where_a_smear_goes_with_less_sharpness() -> None:
     soft, sharp = burst(0.04, 1 / 250, runner=0.04), burst(0.04, 1 / 250, runner=0.11)
     assert soft.softened == len(soft.ratios) > 0 and np.median(soft.ratios) == pytest.approx(0.4, abs=0.01)
