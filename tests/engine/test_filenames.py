@@ -87,10 +87,12 @@ def test_without_a_template_the_frame_names_the_file() -> None:
         "a b:c",
         "É",
         "E\u0301",
+        "_MG_0001",
     ]
     made = file_names(names)
     assert_safe(made, len(names))
     assert [made[n] for n in names[:5]] == ["TH1_0001", "th1_0001-2", "card1_TH1_0002", "card1_TH1_0002-2", "_con"]
+    assert made["_MG_0001"] == "_MG_0001"
 
 
 NASTY = [
