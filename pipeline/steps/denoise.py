@@ -17,6 +17,7 @@ from pipeline.types import F32, Image, JsonObject, JsonValue
 
 if TYPE_CHECKING:
     from pipeline.formats.metadata.model import Metadata
+    from pipeline.imaging.denoise.denoise import Quality
     from pipeline.imaging.raw.frame import Clean
 
 # Share of the noise variance that is left in flat parts, by the strength: measured on white noise over a constant
@@ -47,11 +48,11 @@ def variance_left(
 class DenoiseParams(Params):
     """Parameters of denoise. The defaults are chosen by eye."""
 
-    quality: Literal["standard", "fine", "learned"] = Field(
-        "standard",
-        description="standard: fast, for a night's work; fine: twice the time, keeps a little more of hair and cloth; "
-        "learned: trained networks: cleaner and finer, at a second or more a megapixel of the picture; "
-        "where they cannot be used, fine is, and the report says so",
+    quality: Literal["auto", "standard", "fine", "learned"] = Field(
+        "auto",
+        description="auto: raws by standard, JPEG, TIFF and PNG by learned; standard: fast, for a night's work; fine: "
+        "twice the time, keeps a little more of hair and cloth; learned: trained networks: cleaner and finer, at a "
+        "second or more a megapixel of the picture; where they cannot be used, fine is, and the report says so",
     )
     strength: float = Field(1.0, ge=0, le=2, description="0 = none, 1 = the measured noise, 2 = twice as much")
     luma: float = Field(1.0, ge=0, le=2, description="part of the strength for brightness noise")
@@ -67,8 +68,16 @@ def on_mosaic(params: DenoiseParams, solution: Basis | None = None) -> Clean | N
 
     if params.strength == 0:
         return None
-    quality = "fine" if solution is not None and solution.no_weights else params.quality
-    return Clean(params.strength, params.luma, params.chroma, params.keep_grain, quality)
+    return Clean(params.strength, params.luma, params.chroma, params.keep_grain, _done_with(params, solution))
+
+
+def _done_with(params: DenoiseParams, solution: Basis | None) -> Quality | Literal["learned"]:
+    """The quality for a frame. `solve` says which frames auto gives to the network, and whether there is one."""
+    if params.quality in ("standard", "fine"):
+        return params.quality
+    if solution is not None:
+        return solution.quality
+    return "learned" if params.quality == "learned" else "standard"
 
 
 def after_mosaic(image: Image, params: DenoiseParams) -> Image:
@@ -87,7 +96,7 @@ def off_mosaic(params: DenoiseParams, of_all: bool) -> str:
 
 
 def key(params: DenoiseParams, metadata: Metadata | None) -> JsonValue:
-    """The parameters, and the networks' weights where they are asked for."""
+    """The parameters, and the networks' weights where they are asked for; what auto takes stands in Basis."""
     asked: dict[str, JsonValue] = params.model_dump(mode="json")
     if params.quality == "learned":
         from pipeline.imaging.learned import runtime
@@ -98,19 +107,22 @@ def key(params: DenoiseParams, metadata: Metadata | None) -> JsonValue:
 
 @dataclass(frozen=True)
 class Basis:
-    """What a finished picture is denoised by, or any frame where the network that is asked for is not there.
+    """What a finished picture is denoised by, or any frame where learned is asked for.
 
-    frames  whose noise was measured together; no_weights  it is denoised with quality fine instead of learned
-    learned  it is denoised so. For the report only
+    frames  whose noise was measured together; quality  that it is denoised with; no_weights  instead of learned
     """
 
     frames: int = 0
+    quality: Quality | Literal["learned"] = "standard"
     no_weights: bool = False
-    learned: bool = False
 
     def as_json(self) -> JsonObject:
-        """What stands in; all else that the pixels depend on is decode's."""
-        return {"quality": "fine"} if self.no_weights else {}
+        """What is not a parameter; all else that the pixels depend on is decode's."""
+        if self.frames and self.quality == "learned":
+            from pipeline.imaging.learned import runtime
+
+            return {"quality": self.quality, "weights": runtime.FINISHED.sha256}
+        return {"quality": self.quality} if self.no_weights else {}
 
 
 def solve(context: SolveContext[NoMeasurement], params: DenoiseParams) -> Solved[Basis]:
@@ -123,29 +135,30 @@ def solve(context: SolveContext[NoMeasurement], params: DenoiseParams) -> Solved
     found = context.earlier_of(DECODE)
     if params.strength == 0:
         return Solved({})
-    asked = params.quality == "learned"
-    why = _no_weights() if asked else ""
-    quality = {"no_weights": bool(why), "learned": asked and not why}
-    solutions = {
-        name: Basis(s.noise.frames, **quality)
-        for name, s in found.items()
-        if isinstance(s, PictureCorrection) and s.noise is not None
+    finished = {
+        name: s.noise.frames for name, s in found.items() if isinstance(s, PictureCorrection) and s.noise is not None
     }
+    asked = params.quality == "learned"
+    wanted = asked or params.quality == "auto"
+    why = _no_weights(asked) if asked or (wanted and finished) else ""
+    quality: Quality | Literal["learned"] = "fine" if why else "learned" if wanted else _done_with(params, None)
+    solutions = {name: Basis(frames, quality, bool(why)) for name, frames in finished.items()}
     if asked:
-        solutions |= {frame.name: Basis(**quality) for frame in context.frames if frame.kind == "raw"}
+        solutions |= {frame.name: Basis(0, quality, bool(why)) for frame in context.frames if frame.kind == "raw"}
     return Solved(solutions, (f"denoise: {why}",) if why else ())
 
 
-def _no_weights() -> str:
-    """Why the networks cannot be used, and what to do; "" where they can."""
+def _no_weights(of_raws: bool) -> str:
+    """Why the networks, or that for finished pictures alone, cannot be used, and what to do; "" where they can."""
     from pipeline.errors import FrameError
     from pipeline.imaging.learned import runtime
 
     try:
-        for weights in (runtime.MOSAIC, runtime.WEB, runtime.FINISHED):
+        for weights in (runtime.MOSAIC, runtime.WEB, runtime.FINISHED) if of_raws else (runtime.FINISHED,):
             runtime.read(weights)
     except FrameError as error:
-        return f"done with quality fine instead of learned: {error}"
+        what = "" if of_raws else "JPEG, TIFF and PNG "
+        return f"{what}done with quality fine instead of learned: {error}"
     return ""
 
 
@@ -156,7 +169,7 @@ def in_words(solution: Basis) -> str:
             return "denoised with quality fine instead of learned"
         return "with quality learned, by a trained network, except where a note on the file says fine"
     quality = " with quality fine instead of learned," if solution.no_weights else ""
-    quality = " with quality learned" if solution.learned else quality
+    quality = " with quality learned" if solution.quality == "learned" else quality
     if solution.frames == 1:
         return f"denoised{quality} by the noise of this frame alone"
     return f"denoised{quality} by the noise of {solution.frames} frames"
@@ -174,13 +187,14 @@ def apply(image: Image, params: DenoiseParams, context: ApplyContext[Basis]) -> 
     spectrum = image.noise.spectrum
     psd = (None, None) if spectrum is None else tuple(spectrum if spectrum.ndim == 3 else np.moveaxis(spectrum, 1, 0))
     # Neither the gains nor the evened picture have a name here: a large picture fills the memory of a worker.
-    quality = "fine" if params.quality == "learned" else params.quality
+    quality = _done_with(params, context.solution)
+    if quality == "learned" and image.noise.levels is None:
+        quality = "fine"
     clean: Callable[[F32], F32] = partial(
         denoise, noise=image.noise, strength=params.strength, luma=params.luma, chroma=params.chroma,
-        keep_grain=params.keep_grain, psd=psd, quality=quality,
+        keep_grain=params.keep_grain, psd=psd, quality="fine" if quality == "learned" else quality,
     )  # fmt: skip
-    no_weights = context.solution is not None and context.solution.no_weights
-    if params.quality == "learned" and not no_weights and image.noise.levels is not None:
+    if quality == "learned":
         from pipeline.imaging.learned.finished import learned_picture
         from pipeline.imaging.learned.tiles import Settings
 
@@ -197,7 +211,7 @@ def apply(image: Image, params: DenoiseParams, context: ApplyContext[Basis]) -> 
 
 STEP: Step[DenoiseParams, NoMeasurement, Basis] = Step(
     name="denoise",
-    version=13,
+    version=14,
     summary=(
         "Remove brightness and colour noise by the measured noise of this ISO, before or after a resize; of JPEG, TIFF "
         "and PNG frames by the noise that those of one camera, ISO and size show."

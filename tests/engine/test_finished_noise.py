@@ -52,8 +52,8 @@ def test_jpegs_are_denoised_together(tmp_path: Path) -> None:
     write_frames(tmp_path / "shoot")
     first, words = delivered(tmp_path, "a", 1.0)
     assert delivered(tmp_path, "b", 1.0)[0] == first
-    assert "Denoise: denoised by the noise of 3 frames" in words["J_1"]
-    assert "Denoise: denoised by the noise of this frame alone" in words["J_3"]
+    assert "Denoise: denoised with quality learned by the noise of 3 frames" in words["J_1"]
+    assert "Denoise: denoised with quality learned by the noise of this frame alone" in words["J_3"]
     left, plain = delivered(tmp_path, "c", 0.0)
     assert not any("Denoise" in text for text in plain["J_1"])
 

@@ -13,6 +13,7 @@ from pipeline.engine.run import read_shoot, run
 from pipeline.imaging.learned import runtime
 from pipeline.recipe.recipe import load_recipe
 from pipeline.steps import REGISTRY
+from pipeline.steps.denoise import Basis
 from pipeline.workers.executors import Workers, worker_setup
 from pipeline.workers.processes import Processes
 from tests.golden import write_shoot
@@ -90,6 +91,37 @@ def test_a_step_of_one_delivery_is_denoised_with_fine_and_says_so(tmp_path: Path
     run(load_recipe(tmp_path / "r.yaml", REGISTRY), shoot, tmp_path / "out", workers=1)
     frames = json.loads((tmp_path / "out" / "run.json").read_text(encoding="utf-8"))["frames"]
     assert "learned must stand under steps" in notices(frames["TH5_0001"])
+
+
+def test_by_default_finished_pictures_get_the_network_and_raws_the_classical_filter(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write_shoot(tmp_path / "shoot")
+    for path in (*sorted((tmp_path / "shoot").glob("*.dng"))[1:], tmp_path / "shoot" / "frames.csv"):
+        path.unlink()
+    picture = np.random.default_rng(1).integers(90, 160, (240, 320, 3), np.uint8)
+    cv2.imwrite(str(tmp_path / "shoot" / "phone.jpg"), cv2.GaussianBlur(picture, (0, 0), 2))
+    (raw, jpeg), frames = delivered(tmp_path, "out", "needed", 1, quality="auto")
+    files = {q: delivered(tmp_path, q, "needed", 1, quality=q)[0] for q in ("standard", "fine", "learned")}
+    got, standard = delivered(tmp_path, "out", "needed", 1, quality="auto")[0], files["standard"]
+    assert got[raw] == standard[raw] and got[jpeg] == files["learned"][jpeg] != standard[jpeg]
+    assert any("with quality learned by the noise of this frame" in text for text in frames["phone"]["decisions"])
+    assert not any("learned" in text for text in frames["TH5_0001"]["decisions"])
+    with monkeypatch.context() as damaged:
+        damaged.setattr(runtime, "FINISHED", runtime.Weights("none.npz", runtime.FINISHED.sha256))
+        instead = delivered(tmp_path, "out", "needed", 1, quality="auto")[0]
+        record = json.loads((tmp_path / "out" / "run.json").read_text(encoding="utf-8"))
+    assert instead[raw] == standard[raw] and instead[jpeg] == files["fine"][jpeg]
+    said = [n for n in record["notices"] if "none.npz" in n]
+    assert len(said) == 1 and "JPEG, TIFF and PNG done with quality fine instead of learned" in said[0]
+    assert delivered(tmp_path, "out", "needed", 1, quality="auto")[0] == got  # and again with the weights
+
+
+def test_other_weights_are_another_key_of_finished_pictures_only(monkeypatch: pytest.MonkeyPatch) -> None:
+    finished, raw = Basis(3, "learned"), Basis()
+    before = finished.as_json()
+    monkeypatch.setattr(runtime, "FINISHED", runtime.Weights("x.npz", "0" * 64))
+    assert finished.as_json() != before and raw.as_json() == {} == Basis(3, "standard").as_json()
 
 
 @pytest.mark.parametrize("which", ["MOSAIC", "WEB", "FINISHED"])

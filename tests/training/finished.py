@@ -4,6 +4,8 @@ Light falls on a sensor (sensor.py's noise), is demosaiced (bilinear, Malvar's f
 colour changes less, as Hirakawa and Parks, "Adaptive homogeneity-directed demosaicing algorithm", IEEE Trans. Image
 Process. 14(3), 2005, do it), turned into sRGB by a matrix that parts its colours, smoothed and sharpened, bent by an S
 of any strength, made smaller or not, and saved as JPEG of quality 75 to 97. The truth goes the same way without noise.
+Some get noise of another kind, even over all brightnesses, after the curve, as scans, films and other programs' files
+have it, cut off at black and white; some are no JPEG.
 
 What is told is measured as denoise/picture_noise.py measures it, but against the truth; then it is made wrong, as
 `pool` was found to be wrong on such pictures: near at a high ISO, and mostly too low where noise is weak.
@@ -30,6 +32,8 @@ RIM, CHROMA, MEAN, EVEN, LEAST = 8, 0.10, 0.2, 0.008, 1e-7  # of the loss, as in
 A, B = 1e-3, 4e-6
 DEVIATIONS = (1.3, 1.0, 1.4)
 MODES = ("web", "web", "web", "full", "full", "file", "file")
+OTHERS, LOSSLESS = 0.22, 0.15  # shares of pictures with noise of another kind than a sensor's, and of those no JPEG
+FEW = 0.35  # share of pictures told a spectrum as of a small one
 _LUMA = (0.299, 0.587, 0.114)  # ITU-R BT.601, as JPEG has it
 
 
@@ -180,6 +184,15 @@ def jpeg(v: Tensor, quality: Tensor, halved: bool, shift: tuple[int, int]) -> Te
     return torch.roll(codes, (-shift[0], -shift[1]), (2, 3)) / 255
 
 
+def _other_noise(like: Tensor, grain: float, unlike: float) -> Tensor:
+    """(B, 3, h, w) of unit deviation: white, or `grain` pixels wide; `unlike`  how far colours are from one another."""
+    n = torch.randn_like(like)
+    n = (1 - unlike) * n[:, :1] + unlike * n
+    if grain > 0:
+        n = _blurred(n, grain)
+    return n / n.std((1, 2, 3), keepdim=True)
+
+
 def case(step: int, parts: int) -> tuple[str, int, int, Random]:
     """Of a step: what becomes of the pictures, pixels of a picture along a crop's side, and of the sensor."""
     draw = Random(7 * step + 1)
@@ -208,7 +221,12 @@ def batch(crops: Tensor, step: int, parts: int) -> tuple[Tensor, ...]:
     gains = sensor.gains_of(light)
     colour = torch.einsum("bkc,bchw->bkhw", mixing, scene)
     mosaic = sensor.mosaic_of((colour * white / gains).clamp(max=1))
-    a, b, rows = (part * ~clean for clean in (_chance(light, 0.07),) for part in sensor.camera_noise(light))
+    other = _chance(light, OTHERS)
+    a, b, rows = (part * ~clean for clean in (_chance(light, 0.07) | other,) for part in sensor.camera_noise(light))
+    codes = torch.exp(_uniform(light, math.log(0.8), math.log(16))) / 255 * other
+    grain, unlike = draw.choice((0.0, 0.0, draw.uniform(0.4, 1.3))), draw.choice((1.0, draw.random()))
+    before = draw.random() < 0.3  # it was made smaller
+    lossless = _chance(light, LOSSLESS) | other & _chance(light, 0.35)
     some = a.clamp(min=1e-9)
     noisy = torch.where(a > 0, torch.poisson((mosaic / some).clamp(max=1e6)) * some, mosaic)
     row = torch.randn(len(mosaic), 1, mosaic.shape[2], 1, device=mosaic.device)
@@ -235,16 +253,21 @@ def batch(crops: Tensor, step: int, parts: int) -> tuple[Tensor, ...]:
         off = v - luma
         v = finer + off + calm * (_blurred(off, sigmas[1]) - off)
         v = bent(v.clamp(0, 1), s)
+        with_noise = one is noisy
+        if with_noise and before:
+            v = (v + codes * _other_noise(v, grain, unlike)).clamp(0, 1)
         if mode == "file":
             v = encoded(by_area(sensor.linear(v), parts)) if in_light else by_area(v, parts)
-        v = jpeg(v, quality, halved, shift)
+        if with_noise and not before:
+            v = (v + codes * _other_noise(v, grain, unlike)).clamp(0, 1)
+        v = torch.where(lossless, v, jpeg(v, quality, halved, shift))
         if mode == "web":
             v = encoded(by_area(sensor.linear(v), parts))
         found.append(v)
     taken = draw.uniform(0, 0.6) if draw.random() < 0.2 else 0.0
     if taken:
         found = [_unbent(v, torch.full_like(s, taken)) for v in found]
-    inputs, scale, deviation = told_input(found[0], found[1], s - taken, white, a, b)
+    inputs, scale, deviation = told_input(found[0], found[1], s - taken, white, a, b, other)
     return inputs, found[1], found[0], scale, deviation
 
 
@@ -265,7 +288,7 @@ def opponent() -> np.ndarray:
 
 
 def told_input(
-    noisy: Tensor, truth: Tensor, s: Tensor, white: Tensor, a: Tensor, b: Tensor
+    noisy: Tensor, truth: Tensor, s: Tensor, white: Tensor, a: Tensor, b: Tensor, even: Tensor
 ) -> tuple[Tensor, Tensor, Tensor]:
     n = _planes(noisy) - _planes(truth)
     power = []
@@ -284,7 +307,7 @@ def told_input(
         e = _unbent(v, s)
         x = sensor.linear(e) * white
         slope = ((1 - s) + 6 * s * e * (1 - e)) * _slope_encoded(sensor.linear(e)) / white
-        return (a.clamp(min=2e-5) * x + b.clamp(min=1e-9)) * slope.square()
+        return torch.where(even, 1.0, (a.clamp(min=2e-5) * x + b.clamp(min=1e-9)) * slope.square())
 
     def usual(v: Tensor) -> Tensor:
         light = sensor.linear(v)
@@ -299,8 +322,8 @@ def told_input(
     d = (total * share * tilt).clamp(min=1e-10).sqrt()
     numbers = told.numbers(bands[..., 0], bands[..., 1], torch)  # (B, 2 SCALES)
     seen = told.planes(pixel_unshuffle(noisy, 2), cells, small, d, torch)
-    even = numbers[:, :, None, None].expand(-1, -1, *d.shape[2:])
-    return torch.cat([*seen, even], 1), told.worth(d, torch), deviation
+    everywhere = numbers[:, :, None, None].expand(-1, -1, *d.shape[2:])
+    return torch.cat([*seen, everywhere], 1), told.worth(d, torch), deviation
 
 
 def _told_wrongly(bands: Tensor, deviation: Tensor) -> Tensor:
@@ -315,11 +338,16 @@ def _told_wrongly(bands: Tensor, deviation: Tensor) -> Tensor:
     off = off + 0.15 * normal(told.SCALES, 1).cumsum(1)
     colour = off[..., 0] * 1.2 - 0.4 - 0.6 * weak[..., 0] + 0.5 * normal(1)
     wrong = bands * torch.exp(torch.stack([off[..., 0], colour], 2))
-    # Without noise texture is taken for some.
     run = torch.arange(told.SCALES, device=device).view(1, -1)
+    # Small pictures have few scales: the coarser are then what the finer lead to, as even as of texture.
+    even = torch.softmax(-(0.5 + torch.rand(count, 1, device=device)) * run - 0.15 * normal(told.SCALES), 1)
+    of_few = (torch.rand(count, 1, 1, device=device) < FEW).expand_as(wrong)
+    smooth = wrong.sum(1, keepdim=True) * even[..., None] * torch.exp(0.1 * normal(told.SCALES, 2))
+    wrong = torch.where(of_few, smooth, wrong)
+    # Without noise texture is taken for some.
     level = torch.exp(-3.5 + 1.2 * normal(1))
-    luma = level * torch.exp(-(1.0 + 0.4 * normal(1)) * run)
-    texture = torch.stack([luma, luma * torch.exp(-1.0 + 0.7 * normal(1))], 2)
+    luma = level * torch.exp(-(1.0 + 0.4 * normal(1)) * run + 0.15 * normal(told.SCALES).cumsum(1))
+    texture = torch.stack([luma, luma * torch.exp(-1.0 + 0.7 * normal(1) + 0.1 * normal(told.SCALES))], 2)
     return torch.where(deviation.view(-1, 1, 1) < 1e-4, texture, wrong.maximum(bands.new_full((), 1e-7)))
 
 

@@ -194,8 +194,8 @@ def _encoded(light: Tensor) -> Tensor:
 class Trainer:
     """The network, its optimiser and their checkpoint; a step is recorded once and replayed where the GPU can."""
 
-    def __init__(self, device: str, steps: int, compiled: bool, plan: Plan) -> None:
-        self.device, self.steps, self.step, self.plan = device, steps, 0, plan
+    def __init__(self, device: str, steps: int, compiled: bool, plan: Plan, rate: float = RATE) -> None:
+        self.device, self.steps, self.step, self.plan, self.rate = device, steps, 0, plan, rate
         self.done = 0.0  # of the schedule
         self.network = Network(plan).to(device, memory_format=torch.channels_last)
         self.parameters = list(self.network.parameters())
@@ -210,7 +210,7 @@ class Trainer:
         self.optimiser = torch.optim.AdamW(
             [{"params": g, "lr": rate if on_gpu else 0.0}
              for g, rate in zip(self.groups.values(), self.rates, strict=True)],
-            RATE, (0.9, 0.99), weight_decay=1e-5, capturable=on_gpu, fused=on_gpu,
+            rate, (0.9, 0.99), weight_decay=1e-5, capturable=on_gpu, fused=on_gpu,
         )  # fmt: skip
         self.forward = torch.compile(self.network) if compiled else self.network
         self.total, self.graph = torch.zeros((), device=device), None
@@ -229,6 +229,13 @@ class Trainer:
         self.optimiser.load_state_dict(state)
         for group, rate in zip(self.optimiser.param_groups, self.rates, strict=True):
             group["lr"] = rate if self.device == "cuda" else 0.0
+
+    def load_weights(self, path: Path) -> None:
+        """Begin with the weights that the program has."""
+        with np.load(path) as kept, torch.no_grad():
+            for (name, parameter), mean in zip(self.network.named_parameters(), self.mean, strict=True):
+                parameter.copy_(torch.from_numpy(kept[name].astype(np.float32)))
+                mean.copy_(parameter)
 
     def save(self, folder: Path) -> None:
         weights = {"step": self.step, "done": self.done, "weights": self.network.state_dict(), "mean": self.mean}
@@ -271,7 +278,7 @@ class Trainer:
     def learn(self, inputs: tuple[Tensor, ...], done: float) -> None:
         """done: of the schedule, 0 to 1."""
         wave = 0.5 * (1 + math.cos(math.pi * min(1.0, done)))
-        rate = RATE * min(1, (self.step + 1) / WARM_UP) * (LAST_RATE + (1 - LAST_RATE) * wave)
+        rate = self.rate * min(1, (self.step + 1) / WARM_UP) * (LAST_RATE + (1 - LAST_RATE) * wave)
         self.step, self.done = self.step + 1, done
         if self.device != "cuda":
             for group, share in zip(self.optimiser.param_groups, self.groups, strict=True):
@@ -300,12 +307,15 @@ def train(arguments: argparse.Namespace) -> None:
     out, count = arguments.out, arguments.pictures
     out.mkdir(parents=True, exist_ok=True)
     plan = FINISHED if arguments.finished else WEB if arguments.web else MOSAIC
-    trainer = Trainer(device, arguments.steps, not arguments.plain and device == "cuda", plan)
+    trainer = Trainer(device, arguments.steps, not arguments.plain and device == "cuda", plan, arguments.rate)
     source = next((f for f in (arguments.begin, out) if f is not None and (f / "weights.pt").exists()), None)
     bank_seed = SEED * 1_000_003
     if source is not None:
         trainer.load(source)
         bank_seed += 10_000_000 * trainer.step
+    elif arguments.weights is not None:
+        trainer.load_weights(arguments.weights)
+        bank_seed += arguments.more
     bank = Bank(arguments.pack, arguments.finished, bank_seed, device, arguments.workers, count)
     look = (FinishedLook if arguments.finished else WebLook if arguments.web else Look)(arguments.pack, device)
     torch.manual_seed(SEED + trainer.step)
@@ -367,6 +377,9 @@ def main() -> None:
     parser.add_argument("pack", type=Path, help="what tests/training/pictures.py wrote")
     parser.add_argument("out", type=Path)
     parser.add_argument("--from", dest="begin", type=Path, help="a folder with a checkpoint")
+    parser.add_argument("--weights", type=Path, help="where there is no checkpoint, weights to go on from")
+    parser.add_argument("--more", type=int, default=0, help="added to the seed then, so that its pictures are others")
+    parser.add_argument("--rate", type=float, default=RATE, help="learning rate at the most")
     parser.add_argument("--seconds", type=float, default=540)
     parser.add_argument("--web", action="store_true", help="the network for web sizes")
     parser.add_argument("--finished", action="store_true", help="the network for finished pictures")

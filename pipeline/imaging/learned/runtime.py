@@ -23,7 +23,7 @@ class Weights:
 
 MOSAIC = Weights("mosaic.npz", "d90f0ff4641f28ae76523c3f44844c21c743ee3a0441c04736805285dc8a7a40")
 WEB = Weights("web.npz", "9811204cb5ad09897f0288385bb2f8ca253be441db6bbf792278e712bdb62b4a")
-FINISHED = Weights("finished.npz", "0f54d981ef4ecfa301b58b5efaec6901edc8f89a11382e4e1024e0a04e34b5ab")
+FINISHED = Weights("finished.npz", "dc9e7072583b70fdb12b71976deec3201d2a4511136e3690a9c4ae7baa8ef0bc")
 
 
 def read(weights: Weights) -> bytes:
