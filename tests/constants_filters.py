@@ -81,6 +81,8 @@ def of_learned_finished() -> Iterator[float]:
     noise = Noise(np.zeros(3), np.full(3, 2e-5), np.ones((5, 3, 8, 8)), levels)
     by = cast(Any, _Given(4 * _picture(64, 64)))
     yield from finished.learned_picture(_picture(64, 64), noise, tiles.Settings(), by)[::7, ::7].ravel().tolist()
+    found, grey = np.full((32, 64, 3), 0.01, np.float32), np.linspace(0.85, 1, 32, dtype=np.float32)
+    yield from finished._too_light(found, np.tile(grey, (16, 1)), np.full((16, 32), 0.02, np.float32))[8].tolist()
 
 
 class _Given:

@@ -33,7 +33,10 @@ MUTANTS = [
     mutant(_FINISHED, "1.0 if self.grey else part_believed", "part_believed", _FINISHED_TEST),
     mutant(_FINISHED, "if self.grey:", "if False:", _FINISHED_TEST),
     mutant(_FINISHED, "tuple[float, float] = (-9.0, -6.5)", "tuple[float, float] = (-6.0, -3.0)", _FINISHED_TEST),
-    mutant(_FINISHED, "faint: float = 0.4", "faint: float = 1.0", _FINISHED_TEST),
+    mutant(_FINISHED, "faint: float = 0.15", "faint: float = 1.0", _FINISHED_TEST),
+    mutant(_FINISHED, "found -= _wide(", "_wide(", _FINISHED_TEST),
+    mutant(_FINISHED, "true + darker, darker", "true, darker", _FINISHED_TEST),
+    mutant(_FINISHED, "(3.0, 5.0)", "(9.0, 12.0)", _FINISHED_TEST),
     mutant(_WEB, "overlap: int = 24", "overlap: int = 8", _WEB_TEST),
     mutant(_WEB, "classical: float = 0.3", "classical: float = 1.0", _WEB_TEST),
     mutant(

@@ -7,6 +7,7 @@ measured; but grain of the scene looks like that, so what it takes is bounded by
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -32,15 +33,18 @@ class FinishedConstants:
     most: float = 1.6
     # 8-bit codes that are taken about a pixel: from where on all is, and below which so large a part: less than a step
     # is seldom noise.
-    whole: float = 3.5
+    whole: float = 2.5
     least: float = 0.3
-    faint: float = 0.4
+    faint: float = 0.15
     around: float = 6.0  # cells, deviation of what counts as about a pixel
     # Part that is taken where the colours of a coloured picture show no noise, and from where on all is: natural
     # logarithms of their power over luma's. Cameras smooth colour, to -5 in a real burst; without any, luma's may be
     # leaves in the dark.
     luma_alone: float = 0.5
     coloured: tuple[float, float] = (-9.0, -6.5)
+    # Deviations below white, up to where a place gets no lighter than noise made it darker by being cut off there, and
+    # from where on it may: a tone curve that bends there makes it darker too, and the network has learnt that.
+    cut_off: tuple[float, float] = (3.0, 5.0)
     overlap: int = 48  # cells about a tile that are seen: tests/imaging/learned/test_finished.py finds no seam
 
 
@@ -76,6 +80,14 @@ def part_believed(luma: F64, colour: F64) -> float:
     c = LEARNED_FINISHED
     smoothed = np.log(max(colour.sum(), 1e-9) / max(luma.sum(), 1e-9))
     return float(np.interp(smoothed, c.coloured, (c.luma_alone, 1)))
+
+
+def cut_at_white(below: F32) -> F32:
+    """Deviations by which noise of one, cut off at white, makes a place darker that then lies so many below white."""
+    true = np.linspace(0, 6, 301)
+    tail = np.array([0.5 * math.erfc(z / 2**0.5) for z in true])
+    darker = np.exp(-(true**2) / 2) / (2 * np.pi) ** 0.5 - true * tail  # the mean of what a Gaussian has beyond
+    return np.asarray(np.interp(below, true + darker, darker), dtype=np.float32)
 
 
 class _Work:
@@ -143,7 +155,9 @@ class _Work:
         worth = told.worth(d, np)
         worth *= share_taken(about * (worth / d), about * worth * 255)
         worth *= self.believed
-        found *= np.repeat(np.repeat(worth, 2, 0), 2, 1)[..., None]
+        found *= _wide(worth)
+        own = (slice(wide.top, wide.low), slice(wide.left, wide.right))
+        found -= _wide(_too_light(found, near[own].mean(axis=2), d))
         found += v[2 * wide.top : 2 * wide.low, 2 * wide.left : 2 * wide.right]
         up, aside = 2 * (part.top - wide.top), 2 * (part.left - wide.left)
         return found[up : up + 2 * (part.low - part.top), aside : aside + 2 * (part.right - part.left)]
@@ -159,6 +173,25 @@ def bands(noise: Noise) -> tuple[F64, F64]:
     kept = np.outer(_ALONG, _ALONG)
     power = (noise.spectrum[: told.SCALES] * (1 - kept)).mean(axis=(2, 3))
     return power[:, 0], power[:, 1:].mean(axis=1)
+
+
+def _wide(cells: F32) -> F32:
+    """(h, w) -> (2h, 2w, 1)"""
+    return np.asarray(np.repeat(np.repeat(cells, 2, 0), 2, 1)[..., None], dtype=np.float32)
+
+
+def _too_light(found: F32, grey: F32, d: F32) -> F32:
+    """(h, w): by how much a correction (2h, 2w, 3) makes places about white lighter than they can have been.
+
+    grey  of sRGB about each cell; d  deviation of the noise there
+    """
+    below = (1 - grey) / d
+    part = np.asarray(np.interp(below, LEARNED_FINISHED.cut_off, (1, 0)), dtype=np.float32)
+    if not part.any():
+        return part
+    small = cv2.resize(found.mean(axis=2), d.shape[::-1], interpolation=cv2.INTER_AREA)
+    lighter = cv2.GaussianBlur(small, (2 * _ABOUT + 1,) * 2, LEARNED_FINISHED.around, borderType=cv2.BORDER_REFLECT_101)
+    return np.asarray(part * np.maximum(lighter - d * cut_at_white(below), 0), dtype=np.float32)
 
 
 def _boxed(cells: F32, side: int) -> F32:

@@ -113,6 +113,28 @@ def test_what_a_network_finds_is_bounded_in_the_picture() -> None:
     assert 0.75 < off[0] < 1.25 and off[1] < 0.15
 
 
+@pytest.mark.parametrize("true", [255, 250, 244, 238])
+def test_a_white_sky_is_not_lifted_more_than_noise_was_cut_off(true: int) -> None:
+    """Of a network that makes all lighter by half a deviation: near white, what noise lost there comes back, no more.
+
+    What was lost is drawn; further below, a tone curve may have taken more, and the network is left alone.
+    """
+
+    class Lighter(_Taking):
+        def picture(self, part: Part) -> np.ndarray:
+            return np.full((2 * (part.low - part.top), 2 * (part.right - part.left), 3), 0.5, np.float32)
+
+    seen = np.clip(np.random.default_rng(3).normal(true, 6, (400, 400)), 0, 255).mean() / 255
+    sky = np.full((64, 64, 3), jpeg_noise.decode(np.array(seen)), np.float32)
+    slope = 1.055 / 2.4 * float(sky[0, 0, 0]) ** (1 / 2.4 - 1)
+    noise = weak((6 / 255 / slope) ** 2)
+    found = finished.learned_picture(sky, noise, Settings(), by=Lighter(0))  # type: ignore[arg-type]
+    lighter = 255 * float(finished.encoded(found).mean() - seen)
+    assert lighter == pytest.approx(true - 255 * seen, abs=0.25)
+    dark = finished.learned_picture(0.5 * sky, noise, Settings(), by=Lighter(0))  # type: ignore[arg-type]
+    assert 255 * float((finished.encoded(dark) - finished.encoded(0.5 * sky)).mean()) > 2
+
+
 @pytest.mark.parametrize(
     ("tint", "colour", "least", "most"),
     [(0.1, 0.0, 0.3, 0.6), (0.1, 0.09, 0.8, 1.1), (0.0, 0.0, 0.8, 1.1)],
