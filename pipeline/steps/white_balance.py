@@ -46,9 +46,9 @@ class WhiteBalanceRules:
     recognised  match (0 to 1) below which a scene's colours are too little like those of the reference frames
     """
 
-    rows: int = 21
-    columns: int = 25
-    degrees: tuple[int, int] = (9, 8)
+    rows: int = 25
+    columns: int = 33
+    degrees: tuple[int, int] = (12, 14)
     people: float = 4.0
     unsure: float = 0.5
     recognised: float = 0.6
@@ -381,7 +381,7 @@ def in_words(solution: WhiteBalanceSolution) -> str:
 
 STEP: Step[WhiteBalanceParams, WhiteBalanceMeasurement, WhiteBalanceSolution] = Step(
     name="white_balance",
-    version=13,
+    version=14,
     summary="Make neutral things neutral: as shot, gray-world, from reference patches, or fixed multipliers.",
     Params=WhiteBalanceParams,
     place="shared",

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.imaging.robust import cauchy, reweighted, ridge
+from pipeline.light.mixing.floor import floor_edge
 from pipeline.light.palette import ChromaSamples, counts, register, root_histogram, spectrum
 from pipeline.types import F64
 
@@ -32,6 +33,7 @@ class GradientConstants:
     slope: float = 0.5  # chroma over half a frame, standard deviation of slopes that are expected
     bends: float = 0.3  # the same of each higher power
     floor: float = 0.25  # half heights by which the floor may begin off the middle of the frame, standard deviation
+    edge: float = 0.06  # the same off where it is seen to begin
     reach: tuple[float, ...] = (0.12, 0.1, 0.08)  # chroma from band to band, each time it is looked for
     useless: float = 0.6  # match of two bands, below which they show different things
     step_error: float = 0.02  # chroma, standard deviation of a step between bands
@@ -55,7 +57,8 @@ _LAGS = (1, 2)
 _CLEAREST = 50.0  # that is told apart: beyond it nothing is in doubt
 _EYES = 0.4  # half heights; of a camera at the height of eyes, 25 metres from the wall
 # Where the floor begins, and how fast it comes nearer below; without perspective first.
-_VIEWS = ((0.0, 0.0), *((float(f), n) for f in np.linspace(-0.5, 0.5, 5) for n in (0.5, 1.0, 1.5, 2.0, 3.0, 4.0)))
+_NEARER = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0)
+_VIEWS = ((0.0, 0.0), *((float(f), n) for f in np.linspace(-0.5, 0.5, 5) for n in _NEARER))
 
 
 @dataclass(frozen=True)
@@ -138,11 +141,14 @@ def chroma_gradient(of: ChromaSamples) -> ChromaGradient:
     """The gradient of the pictures; none where their bands have nothing in common, or do not bear it out."""
     found = ChromaGradient(np.zeros((_POWERS, 2)), half=max(1.0, float(np.abs(of.column).max(initial=0.0))))
     share, clear = 0.0, 0.0
-    for reach in GRADIENT.reach:
+    edge = 0.0, 0.0
+    for number, reach in enumerate(GRADIENT.reach):
+        if number:
+            edge = floor_edge(of.moved(found.at(of.column, found.distance(of.row))), found.half)
         steps = _steps(of, found, reach)
         if steps is None:
             return ChromaGradient.none()
-        found, share = _best(steps, found.half)
+        found, share = _best(steps, found.half, *edge)
         clear = _clear(steps, found)
     sure = float(np.interp(share, (GRADIENT.doubted, GRADIENT.believed), (0.0, 1.0)))
     sure *= float(np.interp(clear, (GRADIENT.unclear, GRADIENT.clear), (0.0, 1.0)))
@@ -200,8 +206,9 @@ def _clear(steps: _Steps, found: ChromaGradient) -> float:
     return min(float(np.sqrt(((over @ found.powers) ** 2).sum() / noise)), _CLEAREST) if noise > 0 else 0.0
 
 
-def _best(steps: _Steps, half: float) -> tuple[ChromaGradient, float]:
-    """The profile and view that explain the steps best, and the share of what they differ by that it explains."""
+def _best(steps: _Steps, half: float, edge: float, sure: float) -> tuple[ChromaGradient, float]:
+    """The profile and view that explain the steps best, and the share of what they differ by that it explains. edge
+    row at which the floor is seen to begin, and how sure that is."""
     c = GRADIENT
     prior = _prior()
 
@@ -210,7 +217,7 @@ def _best(steps: _Steps, half: float) -> tuple[ChromaGradient, float]:
         return float((steps.weight * np.log1p(size**2)).sum()) * (c.step_outlier / c.step_error) ** 2
 
     best, least = ChromaGradient(np.zeros((_POWERS, 2)), half=half), np.inf
-    for floor, nearer in _VIEWS:
+    for floor, nearer in (*_VIEWS, *((edge, n) for n in _NEARER if sure > 0)):
         x = steps.design(ChromaGradient(best.powers, floor, nearer))
 
         def solve(weights: F64, x: F64 = x) -> F64:
@@ -221,7 +228,8 @@ def _best(steps: _Steps, half: float) -> tuple[ChromaGradient, float]:
 
         powers, _ = reweighted(solve, weigh, np.zeros((_POWERS, 2)), range(c.fit_steps))
         cost = misfit(steps.chroma - x @ powers) + float((powers * (prior @ powers)).sum()) / c.step_error**2
-        cost += (floor / c.floor) ** 2
+        if nearer:
+            cost += (1 - sure) * (floor / c.floor) ** 2 + sure * ((floor - edge) / c.edge) ** 2
         if cost < least:
             best, least = ChromaGradient(powers, floor, nearer, half), cost
     nothing = misfit(steps.chroma)
