@@ -50,7 +50,7 @@ from pipeline.light import (
 from pipeline.light.chart import card, find, fit
 from pipeline.light.comparing import pairs, tones
 from pipeline.light.lens import pans
-from pipeline.light.mixing import gradient
+from pipeline.light.mixing import floor, gradient
 from pipeline.light.mixing import hall as mixing_hall
 from pipeline.light.rendering import mercury
 from pipeline.light.response import evidence
@@ -77,6 +77,7 @@ from tests.constants_level import of_level, of_manhattan
 from tests.constants_light import (
     HALLS,
     of_cast,
+    of_floor,
     of_gradient,
     of_gray_world,
     of_mercury,
@@ -227,7 +228,10 @@ TOPICS = {
     "response": Topic(evidence, "RESPONSE", of_response),
     "gray world": Topic(highlights, "GRAY_WORLD", of_gray_world),
     "palette": Topic(palette, "PALETTE", of_palette),
-    "gradient": Topic(gradient, "GRADIENT", of_gradient),
+    "floor": Topic(floor, "FLOOR", of_floor),
+    "gradient": Topic(
+        gradient, "GRADIENT", of_gradient, {"edge": "it weighs a few views against each other, and one is taken whole"}
+    ),
     "mixing in a hall": Topic(mixing_hall, "HALL", of_mixing_hall),
     "scenes": Topic(
         scenes, "SCENES", of_scenes,

@@ -12,7 +12,7 @@ from pipeline.imaging.geometry import Box
 from pipeline.imaging.orientation import Orientation
 from pipeline.light import cast, highlights, neutral, palette, references, scenes
 from pipeline.light.comparing import pairs, tones
-from pipeline.light.mixing import gradient, hall
+from pipeline.light.mixing import floor, gradient, hall
 from pipeline.light.palette import ChromaSamples
 from pipeline.light.rendering import mercury
 from pipeline.shoot.facts import Reference
@@ -72,14 +72,31 @@ def of_gradient() -> Iterator[float]:
     from side to side as well."""
     hall = HALLS[0]
     stripes = np.sin(14 * hall.column)[:, None] * [0.1, -0.07]
-    for every, floor, steep, striped in (
+    for every, begins, steep, striped in (
         (1, -0.25, 0.5, 0), (1, -0.25, 6, 0), (1, -0.25, 1, 1), (5, -0.25, 2, 0), (3, 0.4, 0.6, 0), (3, 0.4, 0.7, 0),
     ):  # fmt: skip
-        place = hall.column / (1 + 1.5 * np.maximum(hall.row - floor, 0))
+        place = hall.column / (1 + 1.5 * np.maximum(hall.row - begins, 0))
         lean = np.stack([0.15 * place, 0.05 * place**2 - 0.1 * place], axis=1) * steep + striped * stripes
         leaning = replace(hall, chroma=hall.chroma + lean)
         part = ChromaSamples(*(v[::every] for v in vars(leaning).values()))
         yield from gradient.chroma_gradient(part).as_array().tolist()
+
+
+def of_floor() -> list[float]:
+    """Floors before walls that have more and less of their colours, in many pixels and in few."""
+    out: list[float] = []
+    rng = np.random.default_rng(3)
+    for many, every, fade in (
+        (0.1, 1, 0.3), (0.2, 1, 0.5), (0.3, 1, 0.2), (0.35, 2, 0.1), (0.15, 7, 0.3), (0.2, 8, 0.2), (0.1, 9, 0.1),
+    ):  # fmt: skip
+        for seen in HALLS:
+            wood = np.arange(len(seen.row)) < len(seen.row) // 2
+            above = wood & (rng.uniform(size=len(wood)) < many * (1 + 0.5 * seen.column))
+            row = np.where(wood & ~above, np.abs(seen.row), -np.abs(seen.row))
+            row += np.where(wood, 0.0, fade * rng.exponential(size=len(wood)) * (rng.uniform(size=len(wood)) < 0.3))
+            mixed = replace(seen, row=row, weight=0.93 * seen.weight)
+            out += floor.floor_edge(ChromaSamples(*(v[::every] for v in vars(mixed).values())), 1.0)
+    return out
 
 
 def of_mixing_hall() -> list[float]:

@@ -38,6 +38,7 @@ _DISTURBED_TESTS = (
     "light/test_flicker.py::test_a_wide_shadow_that_stays_for_some_frames_moves_a_wave_little",
 )
 _MIXING, _MIXING_TESTS = "light/mixing/hall.py", ("light/mixing/test_hall.py",)
+_FLOOR, _FLOOR_TESTS = "light/mixing/floor.py", ("light/mixing/test_floor.py",)
 _TURN_TESTS = ("light/test_registration.py::test_a_pan_that_rolls",)
 
 MUTANTS = [
@@ -57,6 +58,18 @@ MUTANTS = [
         *_MIXING_TESTS,
     ),
     mutant(_MIXING, "if _sure(apart, HALL.apart) else ():", "if True else ():", *_MIXING_TESTS),
+    mutant(_FLOOR, "low = row >= _ROWS - _LOWEST", "low = row < _LOWEST", *_FLOOR_TESTS),
+    mutant(_FLOOR, 'median_filter(rows, 3, mode="nearest")', "rows", *_FLOOR_TESTS),
+    mutant(_FLOOR, "FLOOR.columns, axis=1", "0.0, axis=1", *_FLOOR_TESTS),
+    mutant(_FLOOR, "(FLOOR.doubted, FLOOR.believed)", "(-1.0, 0.0)", *_FLOOR_TESTS),
+    mutant(_FLOOR, "apart**2 *", "apart *", *_FLOOR_TESTS),
+    mutant("light/mixing/gradient.py", "if number:", "if False:", *_FLOOR_TESTS),
+    mutant(
+        "light/mixing/gradient.py",
+        "        if nearer:\n            cost",
+        "        if True:\n            cost",
+        "light/mixing/test_gradient.py",
+    ),
     mutant(_MIXING, "np.outer(of.doubted @ line, line)", "of.doubted", *_MIXING_TESTS),
     mutant(_MIXING, "_sure(float(along @ along) / squares, HALL.along)", "1.0", *_MIXING_TESTS),
     mutant(_MIXING, "sure *= min(1.0,", "sure *= max(1.0,", *_MIXING_TESTS),

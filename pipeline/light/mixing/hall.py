@@ -32,7 +32,7 @@ class HallConstants:
 
     apart: tuple[float, float] = (0.04, 0.1)
     along: tuple[float, float] = (0.6, 0.85)
-    clear: tuple[float, float] = (3.0, 5.0)
+    clear: tuple[float, float] = (2.0, 4.0)
 
 
 HALL = HallConstants()
