@@ -11,7 +11,7 @@ from pipeline.fixtures.hall import HALLS, Hall
 from pipeline.fixtures.light import response
 from pipeline.fixtures.scene import EYE, WALL, Camera, background, camera_responses, surfaces
 
-from pipeline.light.mixing.floor import floor_edge
+from pipeline.light.mixing.floor import _floor_by_row, floor_edge
 from pipeline.light.mixing.gradient import chroma_gradient
 from pipeline.light.palette import ChromaSamples
 from tests.court_flicker import DATA, decode
@@ -44,9 +44,35 @@ def test_a_line_and_who_hides_a_part_are_passed_over() -> None:
     pixels = hall(0, colours, floor=0.5) * 0.4
     pixels[70:72] = colours[2] * 0.4
     pixels[:, 20:48] = colours[8] * 0.1
-    row, sure = floor_edge(samples_of(pixels), 1.0)
+    samples = samples_of(pixels)
+    row, sure = floor_edge(samples, 1.0)
     assert row == pytest.approx(0.0, abs=0.05)
     assert sure > 0.9
+    assert _floor_by_row(samples, 1.0)[17:].min() > 0.9
+
+
+def strewn(rows: slice, share: float) -> np.ndarray:
+    """A hall with its floor in the lower half; of pixels in these rows such a share has its colour, the rest another's,
+    each in half of the columns."""
+    rng, colours = np.random.default_rng(7), measured("FL2")
+    pixels = hall(0, colours, floor=0.5)
+    height = len(pixels[rows])
+    others = np.where(np.arange(WIDTH)[:, None] % 16 < 8, colours[6], colours[7])
+    alike = rng.uniform(size=(height, WIDTH, 1)) < share
+    pixels[rows] = np.where(alike, colours[1], others) * rng.uniform(0.4, 0.7, (height, WIDTH, 1))
+    return pixels * 0.4
+
+
+def test_a_wall_that_is_much_like_the_floor_leaves_it_in_doubt() -> None:
+    """Three fifths of the wall have the floor's colour: their difference is 0.4, and its square 0.16."""
+    sure = floor_edge(samples_of(strewn(slice(0, HEIGHT // 2), 0.6)), 1.0)[1]
+    assert 0.05 < sure < 0.5
+
+
+def test_a_court_of_another_colour_within_the_floor_is_floor() -> None:
+    """Between the floor's far part and its near one lies a court that has little of its colour."""
+    row, _ = floor_edge(samples_of(strewn(slice(58, 74), 0.35)), 1.0)
+    assert row == pytest.approx(0.0, abs=0.05)
 
 
 def test_who_shows_no_floor_is_not_believed() -> None:
